@@ -1,0 +1,1 @@
+"""What to do, in the order a careful person would, with the cautions."""

@@ -1,0 +1,1 @@
+"""One short file a command."""

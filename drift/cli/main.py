@@ -1,0 +1,93 @@
+"""The command `drift`: finds the subcommand, and turns errors into words and exit codes.
+
+Exit codes: 0 answered, 1 something has moved (`check` only), 2 anything that
+went wrong.  A subcommand's module is imported only when it is named, and the
+modules import numpy, astropy and the like inside their functions, so that
+``drift --help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from drift import __version__
+from drift.errors import DriftError
+
+#: Subcommand -> one line of help.  Each lives in drift/cli/<name>.py as `command`.
+COMMANDS = {
+    "init": "Write a commented site file for a new pier.",
+    "import": "Read log files or folders into the record.",
+    "status": "Say what the axis and the pier are doing now, and what to do.",
+    "report": "Write one self-contained HTML file with pictures and words.",
+    "check": "For a scheduler: exit 1 when something has moved since last acknowledged.",
+    "acknowledge": "Take note of what `check` reported, so that it is quiet again.",
+    "record": "Write down a correction or a level reading.",
+    "demo": "Do the whole job on the sample logs.",
+}
+_MODULES = {"import": "import_logs"}
+
+
+class _Commands(click.Group):
+    """A group that imports a subcommand only when it is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"drift.cli.{_MODULES.get(cmd_name, cmd_name)}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="drift")
+@click.option("--debug", is_flag=True, help="Show the full traceback when something goes wrong.")
+@click.pass_context
+def cli(ctx: click.Context, debug: bool) -> None:
+    """Watch the polar alignment of a telescope on a permanent outdoor pier."""
+    ctx.obj = {"debug": debug}
+
+
+def _traceback_if(debug: bool) -> None:
+    if debug:
+        import traceback
+
+        traceback.print_exc()
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line and leave with its exit code."""
+    arguments = sys.argv[1:] if arguments is None else arguments
+    debug = "--debug" in arguments
+    try:
+        code = cli.main(args=arguments, prog_name="drift", standalone_mode=False)
+    except click.exceptions.Exit as leave:
+        code = leave.exit_code
+    except click.ClickException as error:
+        error.show()
+        code = 2
+    except (click.exceptions.Abort, KeyboardInterrupt):
+        click.echo("drift: stopped.  Nothing half-done was kept.", err=True)
+        code = 2
+    except DriftError as error:
+        _traceback_if(debug)
+        click.echo(f"drift: {error}", err=True)
+        code = 2
+    except Exception as error:  # the last net: one paragraph instead of a traceback
+        _traceback_if(debug)
+        click.echo(
+            f"drift: something went wrong that should not have ({type(error).__name__}: {error}).  "
+            "Run the same command as `drift --debug ...` and send what it prints to the developers.",
+            err=True,
+        )
+        code = 2
+    sys.exit(code if isinstance(code, int) else 0)

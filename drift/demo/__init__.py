@@ -1,0 +1,1 @@
+"""An invented observatory that makes logs with their truth."""

@@ -1,0 +1,36 @@
+"""Every error and warning of the package, a sentence each.
+
+An error means that there is no answer.  A warning means an answer with
+reduced trust; warnings travel with the result and are shown wherever it is.
+A message says what was wrong, the value, where it stood and what to do.
+"""
+
+from __future__ import annotations
+
+
+class DriftError(Exception):
+    """Something prevents an answer; the message is one paragraph for people."""
+
+
+class SiteFileError(DriftError):
+    """The site file can't be used: names the key, the value, what is allowed and the line."""
+
+
+class LogFileError(DriftError):
+    """A log file can't be read at all and is refused whole."""
+
+
+class BookError(DriftError):
+    """The record can't be opened, read or written (locked, read-only, full disk, wrong site)."""
+
+
+class NothingToAnswer(DriftError):
+    """The record holds no reading from which an axis or a lean could be worked out."""
+
+
+class FitError(DriftError):
+    """A fit did not come to an end that can be trusted; names the causes that collide."""
+
+
+class ReducedTrust(UserWarning):
+    """An answer was reached but rests on less than it should; shown with the result."""

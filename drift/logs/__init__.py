@@ -1,0 +1,1 @@
+"""One reader a kind of log; detecting the kind; what was set aside."""

@@ -1,0 +1,1 @@
+"""Axes, tube sides, instrument constants: directions and mount readings."""

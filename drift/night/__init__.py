@@ -1,0 +1,1 @@
+"""One night's readings become where the axis points, with its covariance."""

@@ -1,0 +1,1 @@
+"""Figures, the report, words and JSON."""

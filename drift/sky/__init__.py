@@ -1,0 +1,1 @@
+"""A place on the sky becomes a direction over this site; nothing of mounts."""
