@@ -26,7 +26,8 @@ class NightAxis:
     correction.  Angles in arcsec.  `estimate` is (az_error, alt_error, zero)
     against the true pole: az_error clockwise positive, alt_error of the
     elevated end, up positive, zero = mechanical minus true hour angle at the
-    meridian on the equator.  A number that is not known is NaN.
+    meridian on the equator.  A number that is not known is NaN; `working` holds
+    the numbers behind it even then, for what makes use of a covariance.
     """
 
     start_us: int  # the night's (or part night's) bounds
@@ -40,6 +41,7 @@ class NightAxis:
     own_covariance: npt.NDArray[np.float64] = field(repr=False)  # (3, 3), with the constants held
     zero_label: str = ""  # nights with one label share one hour-angle zero; "" = its own
     remarks: tuple[str, ...] = ()  # "one tube side only", "second sync noticed at ...", ...
+    working: npt.NDArray[np.float64] = field(default_factory=lambda: np.full(3, np.nan), repr=False)  # (3,) [arcsec]
 
     @property
     def has_axis(self) -> bool:

@@ -1,0 +1,1 @@
+"""The causes that can move an axis, one a file; each hands back its own columns."""

@@ -1,0 +1,119 @@
+"""Recorded corrections: steps of known time and place, their asked amount as a prior."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from drift.history.causes.cause import (
+    LEAN_EAST,
+    LEAN_NORTH,
+    MOUNT_ALT,
+    MOUNT_AZ,
+    PLATE_EAST,
+    PLATE_NORTH,
+    Cause,
+    blank,
+    independent,
+)
+from drift.history.series import Series
+
+#: How far off a correction may be: a share of what was asked, and at least this much [arcsec].
+#: Common practice: knobs have slack, and their arcminutes per turn are known to some tenths.
+SHARE_SD = 0.3
+LEAST_SD = 30.0
+#: An unknown amount [arcsec]: re-aligned; tightened; worked on.
+UNKNOWN_SD = {"azimuth": 3600.0, "altitude": 3600.0, "shim": 600.0, "nuts": 600.0, "pier": 600.0}
+TIGHTEN_SD = 30.0
+REMOUNT_SD = 7200.0
+#: Components that each kind moves.
+MOVES = {
+    "azimuth": (MOUNT_AZ,),
+    "altitude": (MOUNT_ALT,),
+    "shim": (PLATE_NORTH, PLATE_EAST),
+    "nuts": (PLATE_NORTH, PLATE_EAST),
+    "tighten": (MOUNT_AZ, MOUNT_ALT),
+    "service": (),
+    "remount": (MOUNT_AZ, MOUNT_ALT),
+    "zero": (),
+    "pier": (LEAN_NORTH, LEAN_EAST),
+}
+
+
+@dataclass(frozen=True)
+class Correction:
+    """One recorded correction, all its bolts together.
+
+    `asked` has one number a component that it moves [arcsec]; NaN when unknown.
+    """
+
+    time_us: int
+    kind: str
+    asked: tuple[float, ...]
+    note: str
+
+
+@dataclass(frozen=True)
+class Plate:
+    """What is needed to turn shims and nuts into a tilt; None where the site file doesn't say."""
+
+    bolt_bearings_deg: tuple[float, ...] | None
+    bolt_circle_mm: float | None
+    pitch_mm: float | None
+
+
+def read_corrections(table: pd.DataFrame, plate: Plate) -> list[Correction]:
+    """Group the rows of the table into corrections; shim and nut rows of one time belong together."""
+    out = []
+    for (time_us, kind), rows in table.groupby(["time_us", "kind"], sort=True):
+        note = "; ".join(str(n) for n in rows["note"] if n)
+        if kind in ("shim", "nuts"):
+            asked: tuple[float, ...] = _tilt(str(kind), rows, plate)
+            out.append(Correction(int(time_us), str(kind), asked, note))
+            continue
+        for amount in rows["amount_arcmin"].to_numpy(dtype=float):
+            asked = (float(amount) * 60.0,) if kind in ("azimuth", "altitude") else (np.nan,) * len(MOVES[str(kind)])
+            out.append(Correction(int(time_us), str(kind), asked, note))
+    return out
+
+
+def _tilt(kind: str, rows: pd.DataFrame, plate: Plate) -> tuple[float, float]:
+    """Return the tilt (north, east) [arcsec] of a plate lifted at some bolts; NaN when the plate isn't described."""
+    if plate.bolt_bearings_deg is None or plate.bolt_circle_mm is None:
+        return (np.nan, np.nan)
+    from drift.mount.plate import tilt_from_bolts
+
+    lift = rows["thickness_mm"] if kind == "shim" else rows["turns"] * (plate.pitch_mm or np.nan)
+    heights = np.zeros(len(plate.bolt_bearings_deg))
+    bearings = np.asarray(plate.bolt_bearings_deg)
+    for bearing, height in zip(rows["bearing_deg"], lift, strict=True):
+        apart = np.abs((bearings - bearing + 180.0) % 360.0 - 180.0)
+        heights[int(np.argmin(apart))] += height
+    north, east = tilt_from_bolts(bearings, plate.bolt_circle_mm, heights)[:2]
+    return (float(north), float(east))
+
+
+def correction_cause(series: Series, correction: Correction) -> Cause:
+    """Return the columns of one correction: a step from its time on in what it moves."""
+    components = MOVES[correction.kind]
+    state, direct = blank(series.size, len(components))
+    later = series.time_us >= correction.time_us
+    if later[0]:  # before the reference: it moved nothing that is looked at
+        later = np.zeros_like(later)
+    for i, component in enumerate(components):
+        state[later, component, i] = 1.0
+    asked = np.asarray(correction.asked, dtype=float)
+    mean = np.where(np.isfinite(asked), asked, 0.0)
+    return independent(f"correction {correction.time_us}", state, direct, mean, _sd(correction, asked))
+
+
+def _sd(correction: Correction, asked: np.ndarray) -> np.ndarray:
+    if correction.kind == "tighten":
+        return np.full(asked.size, TIGHTEN_SD)
+    if correction.kind == "remount":
+        return np.full(asked.size, REMOUNT_SD)
+    size = float(np.linalg.norm(asked)) if asked.size else 0.0
+    known = np.full(asked.size, np.hypot(SHARE_SD * size, LEAST_SD))
+    return np.where(np.isfinite(asked), known, UNKNOWN_SD.get(correction.kind, 600.0))

@@ -1,0 +1,158 @@
+"""Find unrecorded steps and wild readings, and give each step its odds.
+
+Greedy: the explanation that gains most, prior chance included, is added, the
+scales are fitted again, and so on until nothing more is likelier than not.
+Then every step is taken out once more and weighed against all its rivals.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from drift.history.causes.steps import STEP_SD, STEPS_PER_YEAR, Step, step_cause
+from drift.history.chain import Floats
+from drift.history.model import Fit, Model
+from drift.history.scales import fit_scales, solver
+from drift.history.scan import Gains, gains, spread
+
+#: Prior chance that a night as a whole, or its hour-angle zero alone, is wild (a bad clock, wind, a
+#: bumped level): common practice, weakly held.
+WILD_CHANCE = 0.003
+WILD_LEVEL_CHANCE = 0.01
+WILD_ZERO_CHANCE = 0.02
+#: A step is taken up when it is this much likelier than nothing (log odds of 10 to 1), a wild reading at evens.
+STEP_LOG_ODDS = float(np.log(10.0))
+MOST_FOUND = 60
+#: Gaps before and after the likeliest one that are looked at when its place is told.
+NEIGHBOURS = 12
+#: The place of a step is told as the gaps that hold this share of its odds.
+PLACE_SHARE = 0.9
+#: A part is named when it has this share of what is not "nothing" (contract).
+NAMED_SHARE = 10.0 / 11.0
+#: A part with less than this share of a step gets no column of its own.
+LEAST_SHARE = 0.01
+
+
+@dataclass(frozen=True)
+class FoundStep:
+    """An unrecorded step: the gaps it may lie in, and the odds of its parts."""
+
+    first: int  # it lies after reading first - 1 ...
+    last: int  # ... and before reading last
+    best: int
+    probability: dict[str, float]  # with "nothing"
+
+    @property
+    def named(self) -> str:
+        """The part that the odds name, or "undetermined"."""
+        real = {part: p for part, p in self.probability.items() if part != "nothing"}
+        part = max(real, key=lambda name: real[name])
+        return part if real[part] >= NAMED_SHARE * sum(real.values()) else "undetermined"
+
+    def step(self) -> Step:
+        """Return the step for the model: each part weighed by its odds."""
+        real = {part: p for part, p in self.probability.items() if part != "nothing"}
+        total = sum(real.values())
+        return Step(self.best, {part: p / total for part, p in real.items() if p / total >= LEAST_SHARE})
+
+
+@dataclass(frozen=True)
+class Searched:
+    """The final fit with the steps found and the readings put aside."""
+
+    fit: Fit
+    steps: tuple[FoundStep, ...]
+    model_without: Model = field(repr=False)
+
+
+def find_events(model: Model) -> Searched:
+    """Find unrecorded steps and wild readings."""
+    base, steps, fit = model, [], fit_scales(solver(model))
+    for _ in range(MOST_FOUND):
+        wild, part, index = _best(fit, gains(fit, spread(fit)))
+        if part == "":
+            break
+        if wild:
+            base = _put_aside(base, part, index)
+        else:
+            steps.append(FoundStep(index, index, index, {part: 1.0, "nothing": 0.0}))
+        fit = _refit(base, steps, fit)
+    steps = _weigh_all(base, steps, fit)
+    fit = _refit(base, steps, fit)
+    return Searched(fit, tuple(sorted(steps, key=lambda s: s.best)), base)
+
+
+def _refit(base: Model, steps: list[FoundStep], start: Fit) -> Fit:
+    causes = [step_cause(base.series, s.step()) for s in steps]
+    return fit_scales(solver(base.with_causes(*causes)), start.scales)
+
+
+def gap_chances(fit: Fit) -> dict[str, Floats]:
+    """Return the prior log chance of a step of each part before each reading, (n,)."""
+    years = np.append(0.0, np.maximum(np.diff(fit.model.series.days), 0.02)) / 365.25
+    with np.errstate(divide="ignore"):
+        return {part: np.log(years * rate) for part, rate in STEPS_PER_YEAR.items()}
+
+
+def _best(fit: Fit, gained: Gains) -> tuple[bool, str, int]:
+    """Return the likeliest thing still unexplained: (wild?, part, reading); part "" when there is none."""
+    series = fit.model.series
+    chances = gap_chances(fit)
+    odds = {part: gained.step[part] + chances[part] for part in STEP_SD}
+    together = np.logaddexp.reduce(list(odds.values()), axis=0)
+    level = series.night < 0
+    wild = gained.wild + np.log(np.where(level, WILD_LEVEL_CHANCE, WILD_CHANCE))
+    wild_zero = gained.wild_zero + np.log(WILD_ZERO_CHANCE)
+    shared = (series.zero_label != "") & ~fit.model.ignored_zero & ~fit.model.ignored
+    wild = np.where(fit.model.ignored, -np.inf, wild)
+    wild_zero = np.where(shared, wild_zero, -np.inf)
+    wild[0] = -np.inf  # the reference can't be put aside; all else is measured from it
+    at_step, at_wild, at_zero = (int(np.argmax(x)) for x in (together, wild, wild_zero))
+    best_wild = max(wild[at_wild], wild_zero[at_zero])
+    if together[at_step] > STEP_LOG_ODDS and together[at_step] >= best_wild:
+        return False, max(odds, key=lambda part: float(odds[part][at_step])), at_step
+    if best_wild > 0.0:
+        zero_only = wild_zero[at_zero] >= wild[at_wild]
+        return True, "zero" if zero_only else "all", at_zero if zero_only else at_wild
+    return False, "", 0
+
+
+def _put_aside(model: Model, what: str, index: int) -> Model:
+    name = "ignored_zero" if what == "zero" else "ignored"
+    mask = getattr(model, name).copy()
+    mask[index] = True
+    return replace(model, **{name: mask})
+
+
+def _weigh_all(base: Model, steps: list[FoundStep], fit: Fit) -> list[FoundStep]:
+    """Take each step out, the others held, and weigh all its rivals; drop what no longer stands."""
+    out = list(steps)
+    for step in steps:
+        others = [s for s in out if s is not step]
+        causes = [step_cause(base.series, s.step()) for s in others]
+        alone = solver(base.with_causes(*causes)).at(fit.scales)
+        weighed = _weigh(alone, step.best)
+        out = others + ([weighed] if weighed is not None else [])
+    return out
+
+
+def _weigh(fit: Fit, best: int) -> FoundStep | None:
+    gained, chances = gains(fit, spread(fit)), gap_chances(fit)
+    near = np.arange(max(1, best - NEIGHBOURS), min(fit.model.series.size, best + NEIGHBOURS + 1))
+    odds = {part: (gained.step[part] + chances[part])[near] for part in STEP_SD}
+    table = np.array(list(odds.values()))
+    top = max(float(table.max()), 0.0)
+    weight = np.exp(table - top)
+    nothing = float(np.exp(-top))
+    total = float(weight.sum()) + nothing
+    probability = {part: float(w) / total for part, w in zip(odds, weight.sum(axis=1), strict=True)}
+    probability["nothing"] = nothing / total
+    if probability["nothing"] > 0.5:
+        return None
+    place = weight.sum(axis=0)
+    order = np.argsort(-place, kind="stable")
+    enough = int(np.searchsorted(np.cumsum(place[order]) / place.sum(), PLACE_SHARE)) + 1
+    held = near[order[:enough]]
+    return FoundStep(int(held.min()), int(held.max()), int(near[order[0]]), probability)

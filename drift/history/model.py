@@ -1,0 +1,201 @@
+"""The separation as one linear-Gaussian model in time.
+
+The lean of the pier and the position of the mount walk at random from reading
+to reading (a chain); named causes add columns with Gaussian priors; nights and
+levels see sums of them.  Mean, variances and marginal likelihood come from one
+banded Cholesky decomposition and one small dense one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy.linalg import cho_factor, cho_solve
+
+from drift.history.causes.annual import along_and_across, annual_shape
+from drift.history.causes.cause import LEAN_EAST, LEAN_NORTH, MOUNT_ALT, MOUNT_AZ, Cause
+from drift.history.chain import Chain, Floats, make_chain
+from drift.history.series import NOT_OBSERVED, Series
+from drift.mount.orientation import hemisphere
+
+#: What walks: lean north, lean east, mount azimuth, mount altitude, and the hour-angle zero.
+WALKS = (LEAN_NORTH, LEAN_EAST, MOUNT_AZ, MOUNT_ALT)
+ZERO = 4
+#: The kept zero itself creeps by no more than this [arcsec per square root of a day].
+ZERO_CREEP = 0.01
+#: Shortest time between two readings for the walk [days]: a night split by a correction.
+SHORTEST_DAYS = 0.02
+
+
+@dataclass(frozen=True)
+class Scales:
+    """Scale parameters of the model."""
+
+    lean_walk: float = 1.0  # along the direction of heave [arcsec per square root of a day]
+    across: float = 0.3  # share of it across that direction
+    bearing_rad: float = 0.0  # direction of heave
+    az_creep: float = 0.1  # of the mount on the pier [arcsec per square root of a day]
+    alt_creep: float = 0.1
+    zero_repeat: float = 10.0  # session-to-session repeatability of a shared zero [arcsec]
+    season: float = 20.0  # prior size of the annual lean [arcsec]
+    level_factor: float = 1.0  # scatter of level readings against what they claim
+
+
+@dataclass(frozen=True)
+class Model:
+    """Readings, causes, and what was put aside."""
+
+    series: Series
+    latitude_rad: float
+    causes: tuple[Cause, ...]  # all but the annual one, whose prior depends on the scales
+    ignored: npt.NDArray[np.bool_]  # (n,) single readings that nothing lasting explains
+    ignored_zero: npt.NDArray[np.bool_]  # (n,) their zero only
+
+    def with_causes(self, *more: Cause) -> Model:
+        """Return the model with further causes."""
+        return replace(self, causes=(*self.causes, *more))
+
+
+@dataclass(frozen=True)
+class Columns:
+    """All causes side by side at given scales."""
+
+    state: Floats  # (n, 6, p)
+    seen: Floats  # (n, 3, p)
+    mean: Floats
+    cov: Floats
+    at: dict[str, slice]
+
+
+def what_is_seen(model: Model) -> tuple[Floats, Floats]:
+    """Return how readings see the six components (n, 3, 6) and what walks (n, 3, 5)."""
+    series, phi = model.series, model.latitude_rad
+    s, tan, cos, sin = hemisphere(phi), np.tan(phi), np.cos(phi), np.sin(phi)
+    night = np.array([[0, tan, 0, tan, 1, 0], [-s, 0, -s, 0, 0, 1], [0, cos, 0, cos, -sin, 0]])
+    pier, plate = np.zeros((3, 6)), np.zeros((3, 6))
+    pier[0, LEAN_NORTH] = pier[1, LEAN_EAST] = 1.0
+    plate[0, [0, 2]] = plate[1, [1, 3]] = 1.0
+    six = np.empty((series.size, 3, 6))
+    six[:] = night
+    six[series.place == "pier"] = pier
+    six[(series.place == "plate") | (series.place == "mount")] = plate
+    walks = np.zeros((series.size, 3, 5))
+    walks[:, :, :4] = six[:, :, WALKS]
+    walks[series.night >= 0, 2, ZERO] = 1.0
+    return six, walks
+
+
+def weights(model: Model, scales: Scales) -> Floats:
+    """Return one over the variance of the readings at given scales, (n, 3, 3)."""
+    series = model.series
+    variance = series.variance.copy()
+    level = series.night < 0
+    variance[level, :2, :2] *= scales.level_factor**2
+    shared = (series.night >= 0) & (series.zero_label != "")
+    variance[shared, 2, 2] += scales.zero_repeat**2
+    for pick in (~shared, model.ignored_zero):  # a zero that is nobody else's says nothing
+        variance[pick, 2, :] = variance[pick, :, 2] = 0.0
+        variance[pick, 2, 2] = NOT_OBSERVED
+    variance[model.ignored] = np.eye(3) * NOT_OBSERVED
+    return np.asarray(np.linalg.inv(variance))
+
+
+def columns(model: Model, scales: Scales, six: Floats) -> Columns:
+    """Put all causes side by side."""
+    annual = annual_shape(model.series.time_us, scales.season, scales.bearing_rad, scales.across)
+    causes = (*model.causes, annual)
+    state = np.concatenate([c.state for c in causes], axis=2)
+    direct = np.concatenate([c.direct for c in causes], axis=2)
+    edges = np.cumsum([0, *(c.width for c in causes)])
+    cov = np.zeros((edges[-1], edges[-1]))
+    for cause, start in zip(causes, edges, strict=False):
+        own = slice(start, start + cause.width)
+        cov[own, own] = cause.cov
+    at = {c.name: slice(start, start + c.width) for c, start in zip(causes, edges, strict=False)}
+    return Columns(state, six @ state + direct, np.concatenate([c.mean for c in causes]), cov, at)
+
+
+def walk_variance(series: Series, scales: Scales) -> Floats:
+    """Return the variance of each step of the walk, (n - 1, 5, 5)."""
+    days = np.maximum(np.diff(series.days), SHORTEST_DAYS)
+    one = np.zeros((5, 5))
+    one[:2, :2] = scales.lean_walk**2 * along_and_across(scales.bearing_rad, scales.across)
+    one[2, 2], one[3, 3], one[4, 4] = scales.az_creep**2, scales.alt_creep**2, ZERO_CREEP**2
+    return days[:, None, None] * one
+
+
+@dataclass(frozen=True)
+class Fit:
+    """The model solved at given scales."""
+
+    model: Model
+    scales: Scales
+    columns: Columns
+    chain: Chain
+    follows: Floats  # (5 (n - 1), p) how the walk follows the columns' amplitudes
+    walk: Floats  # (n, 5) mean of the walk; 0 at the reference
+    amplitude: Floats  # (p,)
+    amplitude_cov: Floats  # (p, p)
+    log_marginal: float
+    walk_cov: Floats  # (n - 1, 5, 5) variances of the steps of the walk, prior
+    weight: Floats  # (n, 3, 3)
+    sees: Floats  # (n, 3, 5)
+
+    def fitted(self) -> Floats:
+        """Return what the model makes of each reading, (n, 3)."""
+        return np.asarray(
+            np.einsum("nij,nj->ni", self.sees, self.walk) + self.columns.seen @ self.amplitude
+        )
+
+
+def solve(model: Model, scales: Scales, six: Floats, sees: Floats) -> Fit:
+    """Solve the model at given scales.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        If the readings and priors leave a direction free (they never should).
+    """
+    series = model.series
+    weight, cols, step = weights(model, scales), columns(model, scales, six), walk_variance(series, scales)
+    inverse = np.linalg.inv(step)
+    diagonal = inverse.copy()
+    diagonal[:-1] += inverse[1:]
+    weighted = np.swapaxes(sees, 1, 2) @ weight  # (n, 5, 3)
+    diagonal += (weighted @ sees)[1:]
+    chain = make_chain(diagonal, -inverse[1:])
+    tie = (weighted @ cols.seen)[1:].reshape(-1, cols.mean.size)
+    push = np.einsum("nij,nj->ni", weighted, series.value)[1:].reshape(-1)
+    solved = chain.solve(np.concatenate([tie, push[:, None]], axis=1))
+    follows, alone = solved[:, :-1], solved[:, -1]
+    prior = np.linalg.inv(cols.cov)
+    loaded = np.einsum("nip,nij->npj", cols.seen, weight)
+    total = np.einsum("npj,njq->pq", loaded, cols.seen, optimize=True) + prior - tie.T @ follows
+    right = np.einsum("npj,nj->p", loaded, series.value) + prior @ cols.mean - tie.T @ alone
+    factor = cho_factor(0.5 * (total + total.T))
+    amplitude = cho_solve(factor, right)
+    walk = np.concatenate([np.zeros((1, 5)), (alone - follows @ amplitude).reshape(-1, 5)])
+    square = np.einsum("ni,nij,nj->", series.value, weight, series.value, optimize=True)
+    square += cols.mean @ prior @ cols.mean - push @ alone - right @ amplitude
+    logs = _log_det(weight) - _log_det(step) - chain.log_determinant() + _log_det(prior[None])
+    logs -= 2.0 * float(np.sum(np.log(np.diagonal(factor[0]))))
+    return Fit(
+        model,
+        scales,
+        cols,
+        chain,
+        follows,
+        walk,
+        amplitude,
+        cho_solve(factor, np.eye(amplitude.size)),
+        0.5 * (logs - float(square)),
+        step,
+        weight,
+        sees,
+    )
+
+
+def _log_det(blocks: Floats) -> float:
+    return float(np.sum(np.linalg.slogdet(blocks)[1]))

@@ -1,0 +1,113 @@
+"""Scale parameters from the data: maximum marginal likelihood with weak priors."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import minimize
+
+from drift.history.chain import Floats
+from drift.history.model import Fit, Model, Scales, solve, what_is_seen
+
+#: Priors of the logarithms: name -> (median, sd of the natural logarithm).  They are wide; their
+#: medians are common practice: a home-made pier wanders by about half an arcsecond a day^0.5 and
+#: swings by some ten arcseconds a year; a good mount creeps far less; a home switch repeats to ten arcseconds.
+PRIORS: dict[str, tuple[float, float]] = {
+    "lean_walk": (0.4, 1.2),
+    "across": (0.3, 0.7),
+    "az_creep": (0.1, 1.0),
+    "alt_creep": (0.1, 1.0),
+    "zero_repeat": (10.0, 1.5),
+    "season": (15.0, 1.2),
+    "level_factor": (1.0, 0.3),
+}
+#: No logarithm strays further from its prior than this many sd.
+FURTHEST = 5.0
+#: Bearings tried first [deg]; a direction and its opposite are the same.
+BEARINGS_DEG = (0.0, 30.0, 60.0, 90.0, 120.0, 150.0)
+STEP = 1.0e-4
+
+
+@dataclass(frozen=True)
+class Solver:
+    """A model with what does not depend on the scales worked out once."""
+
+    model: Model
+    six: Floats
+    sees: Floats
+
+    def at(self, scales: Scales) -> Fit:
+        """Solve at given scales."""
+        return solve(self.model, scales, self.six, self.sees)
+
+
+def solver(model: Model) -> Solver:
+    """Prepare a model for solving."""
+    return Solver(model, *what_is_seen(model))
+
+
+def active(model: Model) -> list[str]:
+    """Return the scale parameters that the readings can say something about."""
+    series = model.series
+    names = ["lean_walk", "across", "az_creep", "alt_creep", "season", "bearing_rad"]
+    if np.any((series.zero_label != "") & ~model.ignored_zero & ~model.ignored):
+        names.append("zero_repeat")
+    if np.any(series.night < 0):
+        names.append("level_factor")
+    return names
+
+
+def to_vector(scales: Scales, names: list[str]) -> Floats:
+    """Return standardised logarithms of the scales (the bearing in radians)."""
+    return np.array([_standard(name, getattr(scales, name)) for name in names])
+
+
+def _standard(name: str, value: float) -> float:
+    if name == "bearing_rad":
+        return value
+    median, sd = PRIORS[name]
+    return float(np.log(value / median) / sd)
+
+
+def from_vector(vector: Floats, names: list[str], base: Scales) -> Scales:
+    """Return scales from their standardised logarithms."""
+    values = {}
+    for name, x in zip(names, vector, strict=True):
+        if name == "bearing_rad":
+            values[name] = float(x)
+        else:
+            median, sd = PRIORS[name]
+            values[name] = float(median * np.exp(sd * np.clip(x, -FURTHEST, FURTHEST)))
+    return replace(base, **values)
+
+
+def log_posterior(problem: Solver, vector: Floats, names: list[str], base: Scales) -> float:
+    """Return the log marginal likelihood plus the log prior of the scales."""
+    penalty = sum(float(x) ** 2 for name, x in zip(names, vector, strict=True) if name != "bearing_rad")
+    return problem.at(from_vector(vector, names, base)).log_marginal - 0.5 * penalty
+
+
+def fit_scales(problem: Solver, start: Scales | None = None) -> Fit:
+    """Find the scales that make the readings most probable, and solve there."""
+    names, base = active(problem.model), start or Scales()
+    vector = to_vector(base, names)
+    if start is None:
+        turn = names.index("bearing_rad")
+        tries = [np.where(np.arange(len(names)) == turn, np.radians(b), vector) for b in BEARINGS_DEG]
+        vector = max(tries, key=lambda v: log_posterior(problem, v, names, base))
+
+    def cost(v: Floats) -> float:
+        return -log_posterior(problem, v, names, base)
+
+    def gradient(v: Floats) -> Floats:
+        here = np.empty(v.size)
+        for i in range(v.size):
+            step = np.zeros(v.size)
+            step[i] = STEP
+            here[i] = (cost(v + step) - cost(v - step)) / (2.0 * STEP)
+        return here
+
+    found = minimize(cost, vector, jac=gradient, method="BFGS", options={"gtol": 0.02, "maxiter": 60})
+    scales = from_vector(np.asarray(found.x), names, base)
+    return problem.at(replace(scales, bearing_rad=float(np.mod(scales.bearing_rad, np.pi))))

@@ -1,0 +1,114 @@
+"""One pass over a fit that says, for every reading and part, how much a step there would help.
+
+Auxiliary residuals: the smoothed steps of the walk carry the score and the
+information of a step at every place (Harvey and Koopman 1992; de Jong and
+Penzer 1998, both from memory); the smoothed residuals do the same for a single
+wild reading.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from drift.history.causes.annual import along_and_across
+from drift.history.causes.steps import STEP_SD
+from drift.history.chain import Floats
+from drift.history.model import ZERO, Fit
+
+#: Prior sd of a single wild reading [arcsec]: a bad clock, a bumped tripod of a level, wind.
+WILD_SD = 300.0
+#: The prior of pier directions: this share of pier steps goes exactly north or south (the shaded north side freezes
+#: deeper, the sunny side thaws first: common practice), the rest in any direction.
+NORTH_SOUTH_SHARE = 0.3
+#: Across a north-south step: this share of its size.
+NORTH_SOUTH_ACROSS = 0.02
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Variances of a fit: of the walk with and without the amplitudes' share."""
+
+    walk: Floats  # (n, 5, 5) posterior covariance of the walk
+    follows: Floats  # (n, 5, p) how it follows the amplitudes
+    step: Floats  # (n - 1, 5, 5) posterior covariance of its steps
+
+
+def spread(fit: Fit) -> Spread:
+    """Work out the variances of a fit."""
+    n, p = fit.model.series.size, fit.amplitude.size
+    blocks, between = fit.chain.covariance_blocks()
+    follows = np.concatenate([np.zeros((1, 5, p)), fit.follows.reshape(n - 1, 5, p)])
+    shared = follows @ fit.amplitude_cov @ np.swapaxes(follows, 1, 2)
+    own = np.concatenate([np.zeros((1, 5, 5)), blocks])
+    step = own[1:] + own[:-1]
+    step[1:] -= between + np.swapaxes(between, 1, 2)
+    moved = np.diff(follows, axis=0)
+    step = step + moved @ fit.amplitude_cov @ np.swapaxes(moved, 1, 2)
+    return Spread(own + shared, follows, step)
+
+
+@dataclass(frozen=True)
+class Gains:
+    """Log marginal likelihood gained, against nothing there."""
+
+    step: dict[str, Floats]  # part -> (n,); a step before reading k, -inf at the reference
+    wild: Floats  # (n,) reading k alone is wild
+    wild_zero: Floats  # (n,) its hour-angle zero alone is wild
+
+
+def gains(fit: Fit, known: Spread) -> Gains:
+    """Score steps of every part before every reading, and every reading's being wild."""
+    inverse = np.linalg.inv(fit.walk_cov)
+    moved = np.diff(fit.walk, axis=0)
+    score = np.einsum("nij,nj->ni", inverse, moved)
+    info = inverse - inverse @ known.step @ inverse
+    info = 0.5 * (info + np.swapaxes(info, 1, 2))
+    front = np.array([-np.inf])
+    step = {
+        "pier": np.append(front, _pier_gain(score[:, :2], info[:, :2, :2])),
+        "mount_az": np.append(front, _gain(score[:, 2:3], info[:, 2:3, 2:3], STEP_SD["mount_az"] ** 2 * np.eye(1))),
+        "mount_alt": np.append(front, _gain(score[:, 3:4], info[:, 3:4, 3:4], STEP_SD["mount_alt"] ** 2 * np.eye(1))),
+        "zero": np.append(front, _gain(score[:, ZERO:], info[:, ZERO:, ZERO:], STEP_SD["zero"] ** 2 * np.eye(1))),
+    }
+    wild, wild_zero = _wild_gains(fit, known)
+    return Gains(step, wild, wild_zero)
+
+
+def _gain(score: Floats, info: Floats, prior: Floats) -> Floats:
+    """Return the log Bayes factor of a shift with prior covariance `prior`, (n,)."""
+    d = prior.shape[0]
+    scaled = np.eye(d) + prior @ info
+    quiet = np.linalg.solve(np.linalg.inv(prior) + info, score[:, :, None])[:, :, 0]
+    determinant = np.maximum(np.linalg.det(scaled), 1.0)
+    return np.asarray(0.5 * np.einsum("ni,ni->n", score, quiet) - 0.5 * np.log(determinant))
+
+
+def pier_priors() -> list[tuple[float, Floats]]:
+    """Return the prior of a pier step (north, east) as weighted Gaussians."""
+    size = STEP_SD["pier"] ** 2
+    return [
+        (1.0 - NORTH_SOUTH_SHARE, size * np.eye(2)),
+        (NORTH_SOUTH_SHARE, size * along_and_across(0.0, NORTH_SOUTH_ACROSS)),
+    ]
+
+
+def _pier_gain(score: Floats, info: Floats) -> Floats:
+    parts = [np.log(share) + _gain(score, info, prior) for share, prior in pier_priors()]
+    return np.asarray(np.logaddexp(*parts))
+
+
+def _wild_gains(fit: Fit, known: Spread) -> tuple[Floats, Floats]:
+    series, cols = fit.model.series, fit.columns
+    residual = series.value - fit.fitted()
+    mixed = fit.sees @ known.follows
+    alone = known.walk - known.follows @ fit.amplitude_cov @ np.swapaxes(known.follows, 1, 2)
+    net = cols.seen - mixed
+    fitted_cov = fit.sees @ alone @ np.swapaxes(fit.sees, 1, 2)
+    fitted_cov += net @ fit.amplitude_cov @ np.swapaxes(net, 1, 2)
+    score = np.einsum("nij,nj->ni", fit.weight, residual)
+    info = fit.weight - fit.weight @ fitted_cov @ fit.weight
+    info = 0.5 * (info + np.swapaxes(info, 1, 2))
+    prior = np.eye(3) * WILD_SD**2
+    return _gain(score, info, prior), _gain(score[:, 2:], info[:, 2:, 2:], prior[:1, :1])

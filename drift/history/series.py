@@ -1,0 +1,143 @@
+"""What the separation takes in: nights and level readings in one order of time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from drift.night.result import NightAxis, Nights
+from drift.night.system import AXIS_PRIOR_SD
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+#: Variance that stands for "not observed" [arcsec^2].
+NOT_OBSERVED = 1.0e12
+#: Least information kept of a direction that a night says nothing about [arcsec^-2].
+LEAST_INFORMATION = 1.0e-10
+#: Standard deviation of a level reading that comes without one [arcsec]: common practice for a
+#: good machinist's level or a digital one, read with care.
+LEVEL_SD_ARCSEC = 15.0
+DAY_US = 86_400_000_000.0
+PLACES = ("pier", "plate", "mount")
+
+
+@dataclass(frozen=True)
+class Series:
+    """All readings in order of time; entry 0 is the reference.
+
+    `value` and `variance` hold (az_error, alt_error, zero) for nights and
+    (lean_north, lean_east, -) for levels [arcsec]; what was not observed has the
+    variance `NOT_OBSERVED`.
+    """
+
+    time_us: Ints  # (n,)
+    night: Ints  # (n,) index into the nights, -1 for a level
+    value: Floats  # (n, 3)
+    variance: Floats  # (n, 3, 3)
+    zero_label: np.ndarray  # (n,) text; "" the zero is nobody else's
+    place: np.ndarray  # (n,) text: "" for nights, else one of PLACES
+    face: Floats  # (n,) +1 face 0 or not said, -1 face 180
+    era: Ints  # (n,) instrument era of a night
+    common_sd: Floats  # (n, 2) uncertainty of az, alt that all nights of an era share
+
+    @property
+    def size(self) -> int:
+        """How many readings there are."""
+        return int(self.time_us.size)
+
+    @property
+    def days(self) -> Floats:
+        """Days since the reference."""
+        return (self.time_us - self.time_us[0]) / DAY_US
+
+
+def make_series(nights: Nights, levels: pd.DataFrame, era_edges_us: Ints) -> tuple[Series | None, int]:
+    """Join nights and level readings; return them with the number of readings before the reference.
+
+    The reference is the earliest night with a usable axis, or the earliest
+    level reading when there is no such night.
+    """
+    rows = [_from_night(i, night, era_edges_us) for i, night in enumerate(nights.nights)]
+    rows += _from_levels(levels)
+    if not rows:
+        return None, 0
+    rows.sort(key=lambda r: (r["time_us"], r["night"]))
+    usable = [r["time_us"] for r in rows if r["night"] >= 0 and nights.nights[r["night"]].has_axis]
+    start = min(usable) if usable else rows[0]["time_us"]
+    kept = [r for r in rows if r["time_us"] >= start]
+    first = next(i for i, r in enumerate(kept) if not usable or (r["night"] >= 0 and r["time_us"] == start))
+    kept.insert(0, kept.pop(first))
+    columns = {name: [r[name] for r in kept] for name in kept[0]}
+    return (
+        Series(
+            time_us=np.array(columns["time_us"], dtype=np.int64),
+            night=np.array(columns["night"], dtype=np.int64),
+            value=np.array(columns["value"], dtype=float),
+            variance=np.array(columns["variance"], dtype=float),
+            zero_label=np.array(columns["zero_label"], dtype=object),
+            place=np.array(columns["place"], dtype=object),
+            face=np.array(columns["face"], dtype=float),
+            era=np.array(columns["era"], dtype=np.int64),
+            common_sd=np.array(columns["common_sd"], dtype=float),
+        ),
+        len(rows) - len(kept),
+    )
+
+
+def _from_night(i: int, night: NightAxis, era_edges_us: Ints) -> dict[str, object]:
+    value, variance = _without_prior(night)
+    shared = np.diagonal(night.covariance - night.own_covariance)[:2]
+    return {
+        "time_us": night.time_us,
+        "night": i,
+        "value": value,
+        "variance": variance,
+        "zero_label": night.zero_label,
+        "place": "",
+        "face": 1.0,
+        "era": int(np.searchsorted(era_edges_us, night.time_us, side="right")),
+        "common_sd": np.sqrt(np.clip(shared, 0.0, None)),
+    }
+
+
+def _without_prior(night: NightAxis) -> tuple[Floats, Floats]:
+    """Take the night's own wide prior out again, so that thin nights don't pull toward zero."""
+    read = np.isfinite(night.working) & np.isfinite(np.diagonal(night.own_covariance))
+    value, variance = np.zeros(3), np.eye(3) * NOT_OBSERVED
+    pick = np.flatnonzero(read)
+    cov = night.own_covariance[np.ix_(pick, pick)]
+    information = np.linalg.inv(cov)
+    weighted = information @ night.working[pick]
+    information = information - np.diag(np.where(pick < 2, AXIS_PRIOR_SD**-2, 0.0))
+    size, turn = np.linalg.eigh(0.5 * (information + information.T))
+    size = np.maximum(size, LEAST_INFORMATION)
+    free = (turn / size) @ turn.T
+    value[pick], variance[np.ix_(pick, pick)] = free @ weighted, free
+    return value, variance
+
+
+def _from_levels(levels: pd.DataFrame) -> list[dict[str, object]]:
+    out: list[dict[str, object]] = []
+    for row in levels.itertuples():
+        turned = row.face_deg == 180.0
+        sign = -1.0 if turned else 1.0
+        sd = row.sigma_arcsec if np.isfinite(row.sigma_arcsec) else LEVEL_SD_ARCSEC
+        variance = np.diag([sd**2, sd**2, NOT_OBSERVED])
+        out.append(
+            {
+                "time_us": int(row.time_us),
+                "night": -1,
+                "value": np.array([sign * row.lean_north_arcsec, sign * row.lean_east_arcsec, 0.0]),
+                "variance": variance,
+                "zero_label": "",
+                "place": row.place or "pier",
+                "face": sign,
+                "era": 0,
+                "common_sd": np.zeros(2),
+            }
+        )
+    return out

@@ -1,0 +1,124 @@
+"""Instrument constants: from what the mount reads to where the tube points, and back to first order.
+
+The constants, all in arcsec on the sky, as mechanical minus true (side is +1
+for a tube on the east side of the pier, -1 on the west side):
+
+- cone error c: cos(dec) dH = c side
+- axis non-perpendicularity n: cos(dec) dH = n side sin(dec)
+- declination offset between tube sides e: dD = e side
+- tube droop g: the tube points lower than it reads by g sin(zenith distance)
+
+and the zeros of a session: z of hour angle (at the meridian on the equator), d of declination.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from drift.mount.orientation import ARCSEC_PER_RAD, Floats, axis_basis, hemisphere
+
+#: The order of the constants wherever they stand in an array.
+CONSTANTS = ("cone error", "axis non-perpendicularity", "declination offset between tube sides", "tube droop")
+CONE, NONPERP, SIDE_OFFSET, DROOP = range(4)
+
+
+@dataclass(frozen=True)
+class Pose:
+    """Where a mount stands for each of n readings [arcsec]; every field has shape (n,)."""
+
+    az_error: Floats
+    alt_error: Floats
+    zero_ha: Floats
+    zero_dec: Floats
+    constants: Floats  # (n, 4), order of CONSTANTS
+
+
+def pointed_direction(
+    latitude_rad: float, mech_ha_rad: Floats, mech_dec_rad: Floats, side: Floats, pose: Pose
+) -> Floats:
+    """Return the direction (n, 3) ENU in which the tube points, by exact rotations.
+
+    Parameters
+    ----------
+    latitude_rad
+        Geodetic latitude [rad].
+    mech_ha_rad, mech_dec_rad
+        What the mount reads, shape (n,) [rad].
+    side
+        +1 tube east of the pier, -1 west, 0 for a mount without sides; shape (n,).
+    pose
+        Axis, zeros and constants of each reading.
+
+    Notes
+    -----
+    The hour-angle zero is defined at the meridian on the equator, where a turn
+    of the base about the vertical by az_error moves it by -az_error sin(phi);
+    the mount's own index is therefore zero_ha + az_error sin(phi).
+    """
+    rad = 1.0 / ARCSEC_PER_RAD
+    cone, nonperp, side_offset, droop = (pose.constants[:, i] * rad for i in range(4))
+    index = (pose.zero_ha + pose.az_error * np.sin(latitude_rad)) * rad
+    ha = mech_ha_rad - index
+    dec = mech_dec_rad - pose.zero_dec * rad - side_offset * side
+    along, up = np.cos(cone) * np.cos(dec), np.cos(cone) * np.sin(dec)
+    sideways = np.sin(cone) * side
+    lean_sin, lean_cos = np.sin(nonperp * side), np.cos(nonperp * side)
+    sideways, up = sideways * lean_cos + up * lean_sin, up * lean_cos - sideways * lean_sin
+    meridian, east, pole = axis_basis(latitude_rad, pose.az_error * rad, pose.alt_error * rad)
+    x = along * np.cos(ha) + sideways * np.sin(ha)
+    y = sideways * np.cos(ha) - along * np.sin(ha)
+    ideal = x[:, None] * meridian + y[:, None] * east + up[:, None] * pole
+    return drooped(ideal, droop)
+
+
+def drooped(enu: Floats, droop_rad: Floats) -> Floats:
+    """Lower directions (n, 3) by droop times the sine of the zenith distance [rad]; negative raises."""
+    toward_zenith = -enu * enu[:, 2:3]
+    toward_zenith[:, 2] += 1.0
+    lowered = enu - droop_rad[:, None] * toward_zenith
+    return lowered / np.linalg.norm(lowered, axis=1, keepdims=True)
+
+
+def first_order(hour_angle: Floats, dec: Floats, side: Floats, latitude_rad: float) -> Floats:
+    """Return by how much mechanical exceeds true readings for a unit of each unknown.
+
+    Parameters
+    ----------
+    hour_angle, dec
+        True place, shape (n,) [rad].
+    side
+        Tube side, shape (n,).
+    latitude_rad
+        Geodetic latitude [rad].
+
+    Returns
+    -------
+    coefficients
+        Shape (n, 2, 8): rows cos(dec) dH and dD; columns zero_ha, zero_dec,
+        az_error, alt_error, then the `CONSTANTS`.
+
+    Notes
+    -----
+    With a_alt = s alt_error and a_az = az_error cos(phi), the first-order terms of
+    an equatorial whose axis is off the pole are
+    D = delta + a_alt cos H - a_az sin H and
+    H_mech = H + z + tan(delta) (a_alt sin H + a_az cos H); droop enters with
+    sin z sin q = cos(phi) sin H and sin z cos q = sin(phi) cos(delta) - cos(phi) sin(delta) cos H.
+    """
+    s, sin_phi, cos_phi = hemisphere(latitude_rad), np.sin(latitude_rad), np.cos(latitude_rad)
+    sin_h, cos_h, sin_d, cos_d = np.sin(hour_angle), np.cos(hour_angle), np.sin(dec), np.cos(dec)
+    out = np.zeros((hour_angle.size, 2, 8))
+    out[:, 0, 0] = cos_d
+    out[:, 1, 1] = 1.0
+    out[:, 0, 2] = sin_d * cos_h * cos_phi
+    out[:, 1, 2] = -sin_h * cos_phi
+    out[:, 0, 3] = s * sin_d * sin_h
+    out[:, 1, 3] = s * cos_h
+    out[:, 0, 4 + CONE] = side
+    out[:, 0, 4 + NONPERP] = side * sin_d
+    out[:, 1, 4 + SIDE_OFFSET] = side
+    out[:, 0, 4 + DROOP] = -cos_phi * sin_h
+    out[:, 1, 4 + DROOP] = sin_phi * cos_d - cos_phi * sin_d * cos_h
+    return out

@@ -1,0 +1,250 @@
+"""All readings of the sky -> the axis of each night, with its covariance."""
+
+from __future__ import annotations
+
+
+import numpy as np
+import pandas as pd
+
+from drift.mount.instrument import CONSTANTS
+from drift.mount.orientation import Floats, hour_angle_and_dec
+from drift.night.gather import NightIndex, gather, index_nights
+from drift.night.pieces import Directions
+from drift.night.pointing import pointing_piece, tube_sides
+from drift.night.result import InstrumentConstants, NightAxis, Nights, SetAside
+from drift.night.run import run_piece
+from drift.night.search import Searched, night_squares, search
+from drift.night.sightings import POINTING, SOURCE_NAMES, TABLES
+from drift.night.split import NightSplit
+from drift.night.sweep import sweep_piece
+from drift.night.system import AXIS_PRIOR_SD, Layout
+from drift.night.typed import typed_axes
+from drift.readings import Readings
+
+#: A coordinate of the axis less certain than this is called unknown [arcsec]: half the prior's own sd.
+UNKNOWN_SD = 0.5 * AXIS_PRIOR_SD
+#: An hour-angle zero less certain than this is called unknown [arcsec].
+UNKNOWN_ZERO_SD = 36000.0
+#: A night's own scatter counts against the instrument's as this many readings.
+SCATTER_SHARE = 20.0
+
+
+def estimate_nights(
+    latitude_rad: float, split: NightSplit, readings: Readings, directions: dict[str, Directions], zero_is: str
+) -> Nights:
+    """Estimate the axis of each night from all readings of the sky.
+
+    Parameters
+    ----------
+    latitude_rad
+        Geodetic latitude [rad].
+    split
+        From `drift.night.split.split_nights`.
+    readings
+        All readings.
+    directions
+        Observed directions of the rows of "solves", "sweeps" and "runs".
+    zero_is
+        "kept", "synced" or "unknown", from the site file.
+
+    Returns
+    -------
+    nights
+        In time order; empty when there is no reading of the sky.
+    """
+    solves = readings["solves"]
+    ha, _ = hour_angle_and_dec(directions["solves"].enu, latitude_rad)
+    side, guessed = tube_sides(solves, ha)
+    searched, index = _search(latitude_rad, split, readings, directions, zero_is, side)
+    if searched is None:
+        return Nights((), (), ())
+    warnings: list[str] = []
+    if guessed.any():
+        unsided = np.where(guessed, 0.0, side)
+        other, _ = _search(latitude_rad, split, readings, directions, zero_is, unsided)
+        plain = other is not None and _cost(other) < _cost(searched)
+        searched = other if plain and other is not None else searched
+        how = "one side only fits them better" if plain else "taken as east for solves west of the meridian"
+        warnings.append(f"{int(guessed.sum())} pointing solves don't say the tube side; {how}.")
+    return _collect(searched, index, split, typed_nights(index, split, readings), tuple(warnings))
+
+
+def typed_nights(index: NightIndex, split: NightSplit, readings: Readings) -> np.ndarray:
+    """Return the index of the night of each typed axis error."""
+    return index.of(split, readings["alignments"]["time_us"].to_numpy(dtype=np.int64))
+
+
+def _cost(searched: Searched) -> float:
+    """Return the logarithm of the scatter of pointing solves, both coordinates; to compare fits of the same rows."""
+    return float(np.sum(np.log(searched.state.scales.scatter[:2]))) + 1e-6 * len(searched.reasons)
+
+
+def _search(
+    latitude_rad: float,
+    split: NightSplit,
+    readings: Readings,
+    directions: dict[str, Directions],
+    zero_is: str,
+    side: np.ndarray,
+) -> tuple[Searched | None, NightIndex]:
+    times = [readings[k]["time_us"].to_numpy(dtype=np.int64) for k in (*TABLES, "alignments")]
+    index = index_nights(split, times)
+    if not index.example_us.size:
+        return None, index
+    solve_night = index.of(split, times[0])
+    pieces = [
+        pointing_piece(readings["solves"], directions["solves"], split, solve_night, zero_is, side),
+        sweep_piece(readings["sweeps"], directions["sweeps"], latitude_rad),
+        run_piece(readings["runs"], directions["runs"], latitude_rad),
+    ]
+    sightings, sessions = gather(latitude_rad, split, index, pieces)
+    eras = int(split.constants_us.size) + 1
+    groups = int(sessions.group.max(initial=-1)) + 1
+    layout = Layout(index.example_us.size, eras, groups, sessions)
+    typed = typed_axes(readings["alignments"], index.of(split, times[3]))
+    return search(sightings, layout, typed, kept=zero_is == "kept"), index
+
+
+def _collect(
+    searched: Searched, index: NightIndex, split: NightSplit, typed_night: np.ndarray, warnings: tuple[str, ...]
+) -> Nights:
+    state, sightings = searched.state, searched.sightings
+    inflate = _inflation(searched)
+    full, own = state.solution.session_cov(), state.solution.session_cov(shared=False)
+    axis_full, axis_own = state.solution.axis_cov(), state.solution.night_cov
+    night_of = searched.sessions.night[sightings.session]
+    members = pd.Series(np.arange(sightings.size)).groupby(night_of).indices
+    sessions_of = pd.Series(np.arange(searched.sessions.size)).groupby(searched.sessions.night).indices
+    out = []
+    for n in range(index.example_us.size):
+        mine = members.get(n, np.zeros(0, dtype=np.int64))
+        session = _zero_session(searched, sessions_of.get(n, np.zeros(0, dtype=np.int64)))
+        estimate = np.append(state.solution.axis[n], np.nan)
+        cov, own_cov = _pad(axis_full[n]), _pad(axis_own[n])
+        label = ""
+        if session >= 0:
+            pick = np.ix_([2, 3, 0], [2, 3, 0])
+            estimate[2] = state.solution.zeros[session, 0]
+            cov, own_cov = full[session][pick], own[session][pick]
+            label = searched.sessions.zero_label[session]
+        spread = float(inflate[n])
+        typed_here = typed_night == n
+        out.append(
+            _night(searched, index, split, n, mine, typed_here.any(), estimate, cov * spread, own_cov * spread, label)
+        )
+    return Nights(tuple(out), _instruments(searched, split), _set_aside(searched), warnings)
+
+
+def _pad(cov: Floats) -> Floats:
+    out = np.full((3, 3), np.nan)
+    out[:2, :2] = cov
+    return out
+
+
+def _inflation(searched: Searched) -> Floats:
+    """Return by how much each night's covariance grows or shrinks with the night's own scatter."""
+    square, free = night_squares(searched.sightings, searched.state, searched.used)
+    return np.asarray((SCATTER_SHARE + square) / (SCATTER_SHARE + np.maximum(free, 0.0)))
+
+
+def _zero_session(searched: Searched, sessions: np.ndarray) -> int:
+    """Choose the session whose hour-angle zero stands for the night: one that shares it, else the longest."""
+    pointing = [int(s) for s in sessions if searched.sessions.source[s] == POINTING]
+    if not pointing:
+        return -1
+    counts = {s: int(np.sum(searched.used[searched.sightings.session == s])) for s in pointing}
+    return max(pointing, key=lambda s: (counts[s] > 0, searched.sessions.zero_label[s] != "", counts[s], -s))
+
+
+def _night(
+    searched: Searched,
+    index: NightIndex,
+    split: NightSplit,
+    n: int,
+    mine: np.ndarray,
+    typed: bool,
+    estimate: Floats,
+    cov: Floats,
+    own_cov: Floats,
+    label: str,
+) -> NightAxis:
+    sightings, used = searched.sightings, searched.used
+    good = mine[used[mine]]
+    times = sightings.time_us[good] if good.size else np.array([index.example_us[n]])
+    sources = [SOURCE_NAMES[k] for k in range(3) if np.any(sightings.source[mine] == k)]
+    sd = np.sqrt(np.diagonal(cov))
+    shown = np.where(sd <= np.array([UNKNOWN_SD, UNKNOWN_SD, UNKNOWN_ZERO_SD]), estimate, np.nan)
+    start, end = split.bounds(int(index.example_us[n]))
+    return NightAxis(
+        start,
+        end,
+        int(times[0]) + round(float(np.mean(times - times[0]))),
+        tuple(sources + (["typed"] if typed else [])),
+        int(good.size),
+        int(mine.size - good.size),
+        shown,
+        cov,
+        own_cov,
+        label,
+        _remarks(searched, mine, good, shown, typed),
+        working=estimate,
+    )
+
+
+def _remarks(searched: Searched, mine: np.ndarray, good: np.ndarray, shown: Floats, typed: bool) -> tuple[str, ...]:
+    sightings, out = searched.sightings, []
+    pointing = good[sightings.source[good] == POINTING]
+    if pointing.size == 1:
+        out.append("one pointing solve: it can only fix the zeros, not the axis")
+    elif pointing.size and np.unique(sightings.side[pointing]).size == 1 and sightings.side[pointing[0]] != 0.0:
+        out.append(f"solves from one tube side only ({'east' if sightings.side[pointing[0]] > 0 else 'west'})")
+    for i in searched.starts[np.isin(searched.starts, mine)]:
+        when = pd.Timestamp(int(sightings.time_us[i]), unit="us").strftime("%H:%M:%S")
+        out.append(f"a second sync (or a slipped clutch) noticed before {when} UTC")
+    runs = good[sightings.source[good] == 2]
+    if runs.size:
+        minutes = np.ptp(sightings.time_us[runs]) / 6.0e7
+        out.append(f"unguided run of {minutes:.0f} minutes: one direction of the axis only")
+    if not np.all(np.isfinite(shown[:2])) and not typed:
+        out.append("too little to say where the axis points" if np.all(np.isnan(shown[:2])) else "half of the axis only")
+    return tuple(out)
+
+
+def _instruments(searched: Searched, split: NightSplit) -> tuple[InstrumentConstants, ...]:
+    solution, scales = searched.state.solution, searched.state.scales
+    edges = [-(2**62), *(int(t) for t in split.constants_us), 2**62]
+    eras_seen = set(searched.sessions.era[searched.sessions.source == POINTING].tolist())
+    out = []
+    for era in sorted(eras_seen):
+        block = slice(4 * era, 4 * era + 4)
+        classes = searched.sessions.group_class[searched.sessions.era == era]
+        repeat = scales.repeat[classes[classes >= 0]].min() if (classes >= 0).any() else float("nan")
+        out.append(
+            InstrumentConstants(
+                edges[era],
+                edges[era + 1],
+                CONSTANTS,
+                solution.constants()[era],
+                np.sqrt(np.diagonal(solution.shared_cov)[block]),
+                float(np.sqrt(np.mean(scales.scatter[:2] ** 2))),
+                float(repeat),
+            )
+        )
+    return tuple(out)
+
+
+def _set_aside(searched: Searched) -> tuple[SetAside, ...]:
+    sightings = searched.sightings
+    order = sorted(searched.reasons, key=lambda i: (int(sightings.time_us[i]), int(sightings.row_id[i])))
+    return tuple(
+        SetAside(
+            TABLES[int(sightings.source[i])],
+            int(sightings.row_id[i]),
+            int(sightings.time_us[i]),
+            searched.reasons[i],
+        )
+        for i in order
+    )
+
+
+

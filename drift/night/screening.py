@@ -1,0 +1,144 @@
+"""Wrong readings and second syncs of one night, by comparing what explains it best.
+
+For one night at a time, with the instrument held, three explanations compete
+at every step: nothing more is wrong; one more reading is wrong; the mount was
+synced (or slipped) between two readings, which moves both zeros for all later
+ones.  Each is weighed by its marginal likelihood and prior chance, the best is
+taken, and the search goes on until "nothing more" wins.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from drift.mount.orientation import Floats
+from drift.night.sightings import POINTING, RUN
+
+#: Prior chance that a reading is wrong (a wrong solve, a cable snag, wind): common practice, about 1 %.
+WRONG_CHANCE = 0.01
+#: How far off wrong readings are [arcsec]: solves by up to a degree or so; a star in a run by a jump.
+WRONG_SD = {0: 1800.0, 1: 1800.0, 2: 60.0}
+#: Prior chance that a session holds a sync nobody labelled, and how far it moves the zeros [arcsec].
+SYNC_CHANCE = 0.05
+SYNC_CHANCE_KEPT = 0.002
+SYNC_SD = 300.0
+#: Two explanations closer than this in log odds can't be told apart (20 to 1).
+RIVAL_LOG_ODDS = 3.0
+
+
+@dataclass(frozen=True)
+class NightProblem:
+    """One night's readings, whitened, with the instrument held.
+
+    `design` is (n, 2, p): the axis first (2), then two zeros a session.
+    """
+
+    source: np.ndarray  # (n,)
+    session: np.ndarray  # (n,) 0-based within the night, sorted
+    design: Floats
+    reading: Floats  # (n, 2) whitened
+    sd: Floats  # (n, 2) what was divided by
+    dims: np.ndarray  # (n,) coordinates read, 1 or 2
+    prior: Floats  # (p, p) precision
+    prior_right: Floats  # (p,)
+    sync_chance: Floats  # (sessions,) prior chance of a sync inside each session
+
+
+@dataclass(frozen=True)
+class Explained:
+    """What was found: readings set aside, with reasons, and where sessions were split."""
+
+    wrong: dict[int, str]
+    starts: tuple[int, ...]  # readings that start a new session
+
+
+def explain(problem: NightProblem) -> Explained:
+    """Find the wrong readings and second syncs of one night."""
+    wrong: dict[int, str] = {}
+    starts: list[int] = []
+    for _ in range(problem.source.size):
+        design, prior, right = _with_starts(problem, starts)
+        keep = np.array([i not in wrong for i in range(problem.source.size)])
+        outlier, split = _odds(problem, design, prior, right, keep, starts)
+        best_out, best_split = int(np.argmax(outlier)), int(np.argmax(split))
+        if max(outlier[best_out], split[best_split]) <= 0.0:
+            break
+        if split[best_split] > outlier[best_out]:
+            starts.append(best_split)
+            continue
+        rivals = np.flatnonzero(outlier > max(outlier[best_out] - RIVAL_LOG_ODDS, 0.0))
+        for i in rivals:
+            wrong[int(i)] = (
+                "disagrees with the night's other readings"
+                if rivals.size == 1
+                else "one of several readings that can't all be right; which one is wrong can't be told"
+            )
+    return Explained(wrong, tuple(sorted(starts)))
+
+
+def _with_starts(problem: NightProblem, starts: list[int]) -> tuple[Floats, Floats, Floats]:
+    """Add the zeros of sessions that start inside a session."""
+    design, prior, right = problem.design, problem.prior, problem.prior_right
+    for first in starts:
+        design = np.concatenate([design, _later(problem, first)], axis=2)
+        prior = np.pad(prior, ((0, 2), (0, 2)))
+        prior[-1, -1] = prior[-2, -2] = SYNC_SD**-2
+        right = np.pad(right, (0, 2))
+    return design, prior, right
+
+
+def _later(problem: NightProblem, first: int) -> Floats:
+    """Return the columns of a jump of both zeros from reading `first` on, within its session."""
+    own = 2 + 2 * problem.session[first]
+    after = (np.arange(problem.session.size) >= first) & (problem.session == problem.session[first])
+    return problem.design[:, :, own : own + 2] * after[:, None, None]
+
+
+def _odds(
+    problem: NightProblem, design: Floats, prior: Floats, right: Floats, keep: np.ndarray, starts: list[int]
+) -> tuple[Floats, Floats]:
+    """Return the log odds, against "nothing more", of each reading being wrong and of a sync before it."""
+    n = problem.source.size
+    x = design[keep].reshape(-1, design.shape[2])
+    cov = np.linalg.inv(x.T @ x + prior)
+    mean = cov @ (x.T @ problem.reading[keep].reshape(-1) + right)
+    residual = problem.reading - design @ mean
+    outlier, split = np.full(n, -np.inf), np.full(n, -np.inf)
+    taken = design @ cov @ np.swapaxes(design, 1, 2)
+    free = np.eye(2) - taken[keep]
+    free = 0.5 * (free + np.swapaxes(free, 1, 2)) + 1e-9 * np.eye(2)
+    distance = np.einsum("ni,nij,nj->n", residual[keep], np.linalg.inv(free), residual[keep])
+    wide = np.array([WRONG_SD[int(s)] for s in problem.source[keep]])
+    room = np.where(problem.dims[keep] == 2, np.log(wide**2 / np.prod(problem.sd[keep], axis=1)), 0.0)
+    room = np.where(problem.dims[keep] == 1, np.log(wide / problem.sd[keep][:, 1]), room)
+    chance = np.log(WRONG_CHANCE / (1.0 - WRONG_CHANCE))
+    outlier[keep] = chance + 0.5 * distance - 0.5 * np.log(np.linalg.det(free)) - room
+    for first in _possible_starts(problem, keep, starts):
+        jump = _later(problem, first)[keep].reshape(-1, 2)
+        score = jump.T @ residual[keep].reshape(-1)
+        tied = x.T @ jump
+        info = jump.T @ jump - tied.T @ cov @ tied
+        scaled = np.eye(2) + SYNC_SD**2 * info
+        gain = 0.5 * score @ np.linalg.solve(info + np.eye(2) * SYNC_SD**-2, score)
+        session = problem.session[first]
+        places = max(int(np.sum(keep & (problem.session == session))) - 1, 1)
+        chance_here = problem.sync_chance[session] / places
+        split[first] = gain - 0.5 * np.log(max(np.linalg.det(scaled), 1e-300)) + np.log(chance_here)
+    return outlier, split
+
+
+def _possible_starts(problem: NightProblem, keep: np.ndarray, starts: list[int]) -> list[int]:
+    """Readings before which a sync could be noticed: pointing solves with used ones on both sides."""
+    out = []
+    for i in range(1, problem.source.size):
+        same = problem.session == problem.session[i]
+        if problem.source[i] != POINTING or problem.sync_chance[problem.session[i]] <= 0.0 or i in starts or not keep[i]:
+            continue
+        if np.any(keep[:i] & same[:i]):
+            out.append(i)
+    return out
+
+
+__all__ = ["RUN", "Explained", "NightProblem", "explain"]

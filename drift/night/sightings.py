@@ -1,0 +1,143 @@
+"""Sightings: what every estimator of a night is fed with, whatever kind of log it came from.
+
+A sighting is one observed direction with what the mount read (pointing
+solves), or with what stood still (sweeps: the declination axis; runs: the
+declination axis, less how far the star was seen to move).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from drift.mount.instrument import Pose, drooped, first_order, pointed_direction
+from drift.mount.orientation import (
+    ARCSEC_PER_RAD,
+    Floats,
+    axis_basis,
+    hour_angle_and_dec,
+    tangent_basis,
+)
+
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+POINTING, SWEEP, RUN = range(3)
+SOURCE_NAMES = ("pointing", "sweep", "run")
+TABLES = ("solves", "sweeps", "runs")
+
+
+@dataclass(frozen=True)
+class Sightings:
+    """n observed directions with what was read; sorted by session, then time.
+
+    `mech_ha_rad` is NaN where no hour angle was read.  For sweeps and runs
+    `mech_dec_rad` is an arbitrary start plus the star's measured movement.
+    """
+
+    latitude_rad: float
+    source: Ints  # (n,) POINTING, SWEEP or RUN
+    row_id: Ints
+    time_us: Ints
+    enu: Floats  # (n, 3) observed direction
+    mech_ha_rad: Floats
+    mech_dec_rad: Floats
+    side: Floats  # +1 east, -1 west, 0 none
+    session: Ints  # (n,) index into Sessions
+    ha: Floats  # true hour angle [rad]
+    dec: Floats
+    coefficients: Floats  # (n, 2, 8), see mount.instrument.first_order
+
+    @property
+    def size(self) -> int:
+        """How many sightings there are."""
+        return int(self.row_id.size)
+
+    def misfit(self, pose: Pose) -> Floats:
+        """Return by how much the readings exceed what `pose` makes them, (n, 2) on the sky [arcsec]."""
+        out = np.zeros((self.size, 2))
+        read = np.isfinite(self.mech_ha_rad)
+        if read.any():
+            out[read] = self._pointing_misfit(read, pose)
+        if not read.all():
+            out[~read, 1] = self._still_misfit(~read, pose)
+        return out
+
+    def _pointing_misfit(self, pick: Bools, pose: Pose) -> Floats:
+        predicted = pointed_direction(
+            self.latitude_rad, self.mech_ha_rad[pick], self.mech_dec_rad[pick], self.side[pick], part(pose, pick)
+        )
+        west, north = tangent_basis(self.ha[pick], self.dec[pick], self.latitude_rad)
+        apart = (predicted - self.enu[pick]) * ARCSEC_PER_RAD
+        return np.stack([np.sum(apart * west, axis=1), np.sum(apart * north, axis=1)], axis=1)
+
+    def _still_misfit(self, pick: Bools, pose: Pose) -> Floats:
+        rad = 1.0 / ARCSEC_PER_RAD
+        ideal = drooped(self.enu[pick], -pose.constants[pick, 3] * rad)
+        _, _, pole = axis_basis(self.latitude_rad, pose.az_error[pick] * rad, pose.alt_error[pick] * rad)
+        along = np.sum(ideal * pole, axis=1)
+        across = np.linalg.norm(ideal - along[:, None] * pole, axis=1)
+        seen = np.arctan2(along, across)
+        return (self.mech_dec_rad[pick] - seen) * ARCSEC_PER_RAD - pose.zero_dec[pick]
+
+
+def part(pose: Pose, pick: Bools) -> Pose:
+    """Return the pose of the picked sightings."""
+    return Pose(
+        pose.az_error[pick], pose.alt_error[pick], pose.zero_ha[pick], pose.zero_dec[pick], pose.constants[pick]
+    )
+
+
+@dataclass(frozen=True)
+class Sessions:
+    """Who shares zeros: one entry a session (or sweep, or run)."""
+
+    night: Ints  # (s,) index of the night
+    era: Ints  # (s,) index of the instrument's era
+    source: Ints  # (s,)
+    group: Ints  # (s,) index of sessions whose declination zeros scatter about one mean; -1 none
+    group_class: Ints  # (s,) which repeatability: 0 kept, 1 set by a sync, 2 one label; -1 none
+    zero_label: tuple[str, ...]  # sessions with one label share the hour-angle zero; "" its own
+    may_hold_sync: Bools  # (s,) a sync inside this session is possible
+
+    @property
+    def size(self) -> int:
+        """How many sessions there are."""
+        return int(self.night.size)
+
+
+def make_sightings(
+    latitude_rad: float,
+    source: Ints,
+    row_id: Ints,
+    time_us: Ints,
+    enu: Floats,
+    mech_ha_rad: Floats,
+    mech_dec_rad: Floats,
+    side: Floats,
+    session: Ints,
+) -> Sightings:
+    """Order the sightings by session, time and row, and work out their places and coefficients."""
+    order = np.lexsort((row_id, time_us, session))
+    enu = enu[order]
+    ha, dec = hour_angle_and_dec(enu, latitude_rad)
+    read = np.isfinite(mech_ha_rad[order])
+    coefficients = first_order(ha, dec, side[order], latitude_rad)
+    coefficients[~read, 0, :] = 0.0
+    coefficients[~read, :, 4:7] = 0.0  # a rigid body turning about its axis: only droop is left
+    return Sightings(
+        latitude_rad,
+        source[order],
+        row_id[order],
+        time_us[order],
+        enu,
+        mech_ha_rad[order],
+        mech_dec_rad[order],
+        side[order],
+        session[order],
+        ha,
+        dec,
+        coefficients,
+    )
