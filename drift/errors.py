@@ -32,5 +32,9 @@ class FitError(DriftError):
     """A fit did not come to an end that can be trusted; names the causes that collide."""
 
 
+class PlateError(DriftError):
+    """The bolts of a plate can't give an answer: too few, in a line, or heights that don't belong to them."""
+
+
 class ReducedTrust(UserWarning):
     """An answer was reached but rests on less than it should; shown with the result."""
