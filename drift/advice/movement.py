@@ -1,0 +1,270 @@
+"""What has moved: the events nobody recorded, and the changes that came by and by.
+
+Each finding names a part only when the data can tell it.  Two pairs look alike
+from the sky alone: an east lean and a turn of the mount in azimuth, a north
+lean and a change of the mount in altitude.  Where the history says that a pair
+can't be told apart, what moved in it is "undetermined".
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from drift.history.result import COLUMNS
+from drift.mount.orientation import Floats, hemisphere
+
+if TYPE_CHECKING:
+    from drift.history.result import CorrectionFound, Event, History, Separable
+    from drift.night.result import Nights
+    from drift.pierfile import PierFile
+
+#: An event counts when "nothing happened" has at most this posterior probability ...
+NOTHING_AT_MOST = 0.1
+#: ... and "nothing" and "only the hour-angle zero was lost" together at most this.
+HARMLESS_AT_MOST = 0.5
+#: A gradual change counts when it is this many standard deviations from none.
+GRADUAL_SDS = 3.0
+#: Pairs that look alike from the sky: lean component, mount component.
+EAST_PAIR = ("lean_east", "mount_az")
+NORTH_PAIR = ("lean_north", "mount_alt")
+#: Corrections after which a component starts anew, so that the change is counted from there.
+_RESTARTS = {
+    "lean_north": ("pier",),
+    "lean_east": ("pier",),
+    "mount_az": ("remount",),
+    "mount_alt": ("remount",),
+}
+#: The kind of correction that turns a component by a known amount.
+_TURNED_BY = {"mount_az": "azimuth", "mount_alt": "altitude"}
+
+
+@dataclass(frozen=True)
+class Change:
+    """How far one component has changed by itself [arcsec], corrections and known steps taken out."""
+
+    component: str
+    size: float
+    sd: float
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that moved: `part` is "pier", "mount" or "undetermined"; `event` is None when gradual."""
+
+    part: str
+    how: str  # "event", "lean", "season", "mount", "axis"
+    event: Event | None = None
+    changes: tuple[Change, ...] = ()
+
+
+def counts(event: Event) -> bool:
+    """Whether an event is an unrecorded movement of pier or mount, provisional or not."""
+    nothing, zero = event.probability["nothing"], event.probability["zero"]
+    likely = nothing <= NOTHING_AT_MOST and nothing + zero <= HARMLESS_AT_MOST
+    return likely and not event.recorded and event.what != "zero"
+
+
+def findings_of(site: PierFile, nights: Nights, history: History) -> tuple[Finding, ...]:
+    """Return all that moved unrecorded, the latest events first, then the gradual changes."""
+    events = sorted(
+        (e for e in history.events if counts(e) and not e.provisional), key=lambda e: -e.before_us
+    )
+    found = [Finding(event_part(event, history), "event", event) for event in events]
+    found += _gradual_lean(site, history)
+    found += _season(site, history)
+    found += _gradual_mount(site, history)
+    found += _gradual_axis(site, nights, history, _explained(found, history))
+    return tuple(found)
+
+
+def event_part(event: Event, history: History) -> str:
+    """Return what an event moved: "pier", "mount", or "undetermined" when its pair can't be told apart."""
+    if event.what == "mount_az":
+        return "mount" if _told(history.east_lean_from_mount_azimuth) else "undetermined"
+    if event.what == "mount_alt":
+        return "mount" if _told(history.north_lean_from_mount_altitude) else "undetermined"
+    if event.what == "pier":
+        return "pier" if any(_told(pair) for pair in _pairs_of_lean(event, history)) else "undetermined"
+    return "undetermined"
+
+
+def pair_of(component: str, history: History) -> Separable:
+    """Return how well the pair to which a component belongs can be told apart."""
+    if component in EAST_PAIR:
+        return history.east_lean_from_mount_azimuth
+    return history.north_lean_from_mount_altitude
+
+
+def doubtful_pairs(finding: Finding, history: History) -> tuple[Separable, ...]:
+    """Return the pairs that keep an undetermined finding undetermined, the one it moved most first."""
+    if finding.event is None:
+        components = [change.component for change in finding.changes]
+    else:
+        size = finding.event.size
+        east = math.hypot(size.get("lean_east", 0.0), size.get("mount_az", 0.0))
+        north = math.hypot(size.get("lean_north", 0.0), size.get("mount_alt", 0.0))
+        components = ["lean_east", "lean_north"] if east >= north else ["lean_north", "lean_east"]
+    pairs = [pair_of(component, history) for component in components]
+    return tuple(pair for pair in pairs if pair.answer != "yes")
+
+
+def own_change(history: History, component: str) -> Change | None:
+    """Return how far a component has changed that neither a correction nor an event accounts for.
+
+    Returns
+    -------
+    Change or None
+        None when the history holds no two rows to compare.
+
+    Notes
+    -----
+    The standard deviation adds those of what is taken out as if they were independent, which
+    is too large where an event's size and the change share their error.
+    """
+    column = COLUMNS.index(component)
+    known = np.flatnonzero(np.isfinite(history.change[:, column]) & np.isfinite(history.sd[:, column]))
+    start_us = max((c.time_us for c in history.corrections if _restarts(c, component)), default=None)
+    if start_us is not None:
+        known = known[history.time_us[known] >= start_us]
+    if known.size < 2:
+        return None
+    first, last = known[0], known[-1]
+    size = float(history.change[last, column] - history.change[first, column])
+    variance = float(history.sd[last, column] ** 2 + history.sd[first, column] ** 2)
+    for step, step_sd in _steps(history, component, int(history.time_us[first])):
+        size, variance = size - step, variance + step_sd**2
+    return Change(component, size, math.sqrt(variance))
+
+
+def lean_now(history: History) -> tuple[Floats, Floats] | None:
+    """Return the latest lean since the start that can be told from the mount, (north, east) and sds [arcsec].
+
+    A component whose pair can't be told apart is NaN; None when neither can or nothing is known.
+    """
+    lean, sd = np.full(2, np.nan), np.full(2, np.nan)
+    for k, component in enumerate(("lean_north", "lean_east")):
+        column = COLUMNS.index(component)
+        known = np.flatnonzero(np.isfinite(history.change[:, column]))
+        if known.size and _told(pair_of(component, history)):
+            lean[k], sd[k] = history.change[known[-1], column], history.sd[known[-1], column]
+    return (lean, sd) if np.any(np.isfinite(lean)) else None
+
+
+def _told(pair: Separable) -> bool:
+    return pair.answer != "no"
+
+
+def _pairs_of_lean(event: Event, history: History) -> list[Separable]:
+    """Return the pairs of the lean components that an event moved: the significant ones, else the larger."""
+    components = ("lean_north", "lean_east")
+    clear = [c for c in components if abs(event.size.get(c, 0.0)) > 2.0 * event.size_sd.get(c, math.inf)]
+    clear = clear or [max(components, key=lambda c: abs(event.size.get(c, 0.0)))]
+    return [pair_of(component, history) for component in clear]
+
+
+def _restarts(correction: CorrectionFound, component: str) -> bool:
+    if correction.kind in _RESTARTS[component]:
+        return True
+    return correction.kind == _TURNED_BY.get(component) and not _is_number(correction.found)
+
+
+def _steps(history: History, component: str, start_us: int) -> Iterator[tuple[float, float]]:
+    """Yield the steps of a component since `start_us` with their sds: corrections and unrecorded events."""
+    for correction in history.corrections:
+        turned = correction.kind == _TURNED_BY.get(component) and _is_number(correction.found)
+        if turned and correction.time_us > start_us:
+            sd = correction.found_sd if _is_number(correction.found_sd) else 0.0
+            yield float(correction.found or 0.0), float(sd or 0.0)
+        if correction.kind == "tighten" and component in _TURNED_BY and correction.time_us > start_us:
+            yield _jump(history, component, correction.time_us), 0.0
+    for event in history.events:
+        if counts(event) and event.before_us > start_us:
+            size, sd = event.size.get(component, 0.0), event.size_sd.get(component, 0.0)
+            if math.isfinite(size) and math.isfinite(sd):
+                yield size, sd
+
+
+def _jump(history: History, component: str, time_us: int) -> float:
+    """Return how far a component changed from the last reading before a time to the first after it."""
+    column = history.change[:, COLUMNS.index(component)]
+    before = np.flatnonzero((history.time_us < time_us) & np.isfinite(column))
+    after = np.flatnonzero((history.time_us >= time_us) & np.isfinite(column))
+    return float(column[after[0]] - column[before[-1]]) if before.size and after.size else 0.0
+
+
+def _is_number(value: float | None) -> bool:
+    return value is not None and math.isfinite(value)
+
+
+def _clear(change: Change | None, limit: float) -> bool:
+    return change is not None and abs(change.size) > limit and abs(change.size) > GRADUAL_SDS * change.sd
+
+
+def _gradual_lean(site: PierFile, history: History) -> list[Finding]:
+    changes = [own_change(history, component) for component in ("lean_north", "lean_east")]
+    told = [change for change in changes if change is not None and _told(pair_of(change.component, history))]
+    if not told:
+        return []
+    size = math.hypot(*(change.size for change in told))
+    sd = math.sqrt(sum((change.size * change.sd) ** 2 for change in told)) / size if size > 0.0 else math.inf
+    if size > site.warn.lean_arcsec and size > GRADUAL_SDS * sd:
+        return [Finding("pier", "lean", changes=tuple(told))]
+    return []
+
+
+def _season(site: PierFile, history: History) -> list[Finding]:
+    seasonal = history.seasonal
+    pairs = (history.east_lean_from_mount_azimuth, history.north_lean_from_mount_altitude)
+    if seasonal is None or not any(_told(pair) for pair in pairs):
+        return []
+    swing, sd = seasonal.peak_to_trough, seasonal.peak_to_trough_sd
+    return [Finding("pier", "season")] if swing > max(site.warn.lean_arcsec, GRADUAL_SDS * sd) else []
+
+
+def _gradual_mount(site: PierFile, history: History) -> list[Finding]:
+    found = []
+    for component, to_sky in (
+        ("mount_az", math.cos(math.radians(site.site.latitude_deg))),
+        ("mount_alt", 1.0),
+    ):
+        change = own_change(history, component)
+        limit = site.warn.axis_arcmin * 60.0 / to_sky
+        if change is not None and _told(pair_of(component, history)) and _clear(change, limit):
+            found.append(Finding("mount", "mount", changes=(change,)))
+    return found
+
+
+def _explained(found: list[Finding], history: History) -> set[str]:
+    """Return the components of the pairs in which a gradual change already has its culprit."""
+    components = {change.component for finding in found for change in finding.changes}
+    if any(finding.how == "season" for finding in found):
+        components |= {lean for lean, _ in (EAST_PAIR, NORTH_PAIR) if _told(pair_of(lean, history))}
+    return components
+
+
+def _gradual_axis(site: PierFile, nights: Nights, history: History, explained: set[str]) -> list[Finding]:
+    """Find a gradual change of the axis for which neither part of its pair can be named."""
+    latitude = math.radians(site.site.latitude_deg)
+    first_sd = next((np.sqrt(np.diag(n.covariance)[:2]) for n in nights.nights if n.has_axis), None)
+    if first_sd is None:
+        return []
+    # az_error = mount_az + lean_east tan(phi), alt_error = mount_alt - s lean_north
+    pairs = (
+        (EAST_PAIR, math.tan(latitude), math.cos(latitude)),
+        (NORTH_PAIR, -hemisphere(latitude), 1.0),
+    )
+    found = []
+    for k, ((lean, mount), lever, to_sky) in enumerate(pairs):
+        of_lean, of_mount = own_change(history, lean), own_change(history, mount)
+        if of_lean is None or of_mount is None or explained & {lean, mount}:
+            continue
+        sd = math.hypot(float(history.axis_now_sd[k]), float(first_sd[k]))
+        change = Change(mount, of_mount.size + lever * of_lean.size, sd)
+        if _clear(change, site.warn.axis_arcmin * 60.0 / to_sky):
+            found.append(Finding("undetermined", "axis", changes=(change,)))
+    return found

@@ -1,0 +1,225 @@
+"""The verdict: whether pier or mount moved, in one plain sentence with numbers."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from drift.advice.axis_step import axis_step
+from drift.advice.movement import Finding, lean_now
+from drift.advice.result import Verdict
+from drift.advice.words import angle, arcmin, azimuth_side, day, listed, percent, toward
+
+if TYPE_CHECKING:
+    from drift.advice.situation import Situation
+    from drift.history.result import Event, History
+    from drift.mount.orientation import Floats
+    from drift.night.result import Nights
+
+#: The sentence tells this many events, the latest; the table of events has all.
+_EVENTS_TOLD = 3
+_HEADS = {
+    "pier": "The pier has moved",
+    "mount": "The mount has moved on its pier",
+    "both": "Both the pier and the mount have moved",
+    "undetermined": "Something has moved, and these data cannot tell whether it was the pier or the mount",
+}
+_PART_NAMES = {
+    "pier": "the pier",
+    "mount_az": "the mount in azimuth",
+    "mount_alt": "the mount in altitude",
+    "zero": "only the hour-angle zero",
+    "nothing": "nothing",
+}
+
+
+def verdict_of(
+    situation: Situation, findings: tuple[Finding, ...], nights: Nights, history: History
+) -> Verdict:
+    """Put the findings into a verdict.
+
+    Parameters
+    ----------
+    situation
+        Where the axis stands.
+    findings
+        What `drift.advice.movement.findings_of` found.
+    nights, history
+        The nights and the history that they come from.
+
+    Returns
+    -------
+    Verdict
+        `part` is "undetermined" only when nothing that moved can be named; what
+        else moved and can't be named is in the sentence.
+    """
+    part = _part({finding.part for finding in findings})
+    if part == "none":
+        return Verdict(False, part, _quiet(situation, history))
+    clauses = _clauses(findings, situation, nights, history)
+    return Verdict(True, part, f"{_HEADS[part]}: {'; '.join(clauses)}.")
+
+
+def event_words(event: Event, part: str, situation: Situation, nights: Nights, history: History) -> str:
+    """Return what an event did, between which days, how sure that is, and whether it was corrected."""
+    when = f"between {day(event.after_us, situation.zone)} and {day(event.before_us, situation.zone)}"
+    lean, turn = _lean_step(event), _mount_step(event, situation.site.site.latitude_deg)
+    if part == "pier" and lean:
+        return f"the pier tipped by {lean} {when} ({percent(event.probability['pier'])} sure)"
+    if part == "mount" and turn:
+        later = _corrected(event, situation, history)
+        return f"the mount's {turn}, {when} ({percent(event.probability[event.what])} sure{later})"
+    moved = _axis_words(axis_step(nights, history, event), situation)
+    return f"{moved} {when}, of which the odds are {_odds(event)}"
+
+
+def mount_words(component: str, size: float, sd: float, latitude_deg: float) -> str:
+    """Return ``azimuth turned by 2.8' ± 0.1', the axis going east`` or the like for altitude."""
+    if component == "mount_az":
+        return f"azimuth turned by {arcmin(abs(size), sd)}, the axis going {azimuth_side(size, latitude_deg)}"
+    return f"altitude changed by {arcmin(abs(size), sd)}, the axis going {'up' if size >= 0 else 'down'}"
+
+
+def _part(parts: set[str]) -> str:
+    if {"pier", "mount"} <= parts:
+        return "both"
+    return next((part for part in ("pier", "mount", "undetermined") if part in parts), "none")
+
+
+def _clauses(
+    findings: tuple[Finding, ...], situation: Situation, nights: Nights, history: History
+) -> list[str]:
+    events = [finding for finding in findings if finding.event is not None]
+    clauses = [
+        event_words(finding.event, finding.part, situation, nights, history)
+        for finding in events[:_EVENTS_TOLD]
+        if finding.event is not None
+    ]
+    if len(events) > _EVENTS_TOLD:
+        clauses.append(f"earlier steps in the list of events: {len(events) - _EVENTS_TOLD}")
+    tellers = {"lean": _lean_clause, "season": _season_clause, "mount": _mount_clause, "axis": _axis_clause}
+    clauses += [tellers[f.how](f, situation, history) for f in findings if f.event is None]
+    return clauses
+
+
+def _lean_clause(finding: Finding, situation: Situation, history: History) -> str:
+    lean = {change.component: change for change in finding.changes}
+    north, east = lean.get("lean_north"), lean.get("lean_east")
+    if north is None or east is None:
+        (only,) = finding.changes
+        side = _side(only.component, only.size)
+        other = "east-west" if east is None else "north-south"
+        return (
+            f"it leans {angle(abs(only.size), only.sd)} further {side} than at the start ({other} not told)"
+        )
+    size = math.hypot(north.size, east.size)
+    sd = math.hypot(north.size * north.sd, east.size * east.sd) / size
+    bearing = math.degrees(math.atan2(east.size, north.size))
+    return (
+        f"the pier leans {angle(size, sd)} further {toward(bearing)} than at the start, apart from any step"
+    )
+
+
+def _season_clause(finding: Finding, situation: Situation, history: History) -> str:
+    seasonal = history.seasonal
+    if seasonal is None:
+        return ""
+    way = "" if seasonal.toward_bearing_deg is None else f" {toward(seasonal.toward_bearing_deg)}"
+    swing = angle(seasonal.peak_to_trough, seasonal.peak_to_trough_sd)
+    return f"the pier swings by {swing}{way} and back each year{_lasting_words(history)}"
+
+
+def _lasting_words(history: History) -> str:
+    lasting = history.lasting
+    if lasting is None:
+        return ""
+    rate = angle(lasting.arcsec_per_year, lasting.arcsec_per_year_sd)
+    way = "" if lasting.toward_bearing_deg is None else f" {toward(lasting.toward_bearing_deg)}"
+    return f", and {rate} a year{way} stays"
+
+
+def _mount_clause(finding: Finding, situation: Situation, history: History) -> str:
+    (change,) = finding.changes
+    moved = mount_words(change.component, change.size, change.sd, situation.site.site.latitude_deg)
+    return f"by and by the mount's {moved}"
+
+
+def _axis_clause(finding: Finding, situation: Situation, history: History) -> str:
+    (change,) = finding.changes
+    if change.component == "mount_az":
+        side = azimuth_side(change.size, situation.site.site.latitude_deg)
+        return f"by and by the axis has gone {side} by {arcmin(abs(change.size), change.sd)} in azimuth"
+    way = "up" if change.size >= 0 else "down"
+    return f"by and by the axis has gone {way} by {arcmin(abs(change.size), change.sd)}"
+
+
+def _quiet(situation: Situation, history: History) -> str:
+    """Return the sentence for "nothing moved", with what could have been seen."""
+    told = lean_now(history)
+    if told is None and not situation.known:
+        return (
+            "There is no night from which the axis can be worked out, so nothing can be said about movement."
+        )
+    parts = []
+    if told is not None:
+        lean, sd = told
+        changed = [
+            f"{angle(abs(lean[k]), sd[k])} {_side(component, lean[k])}"
+            for k, component in enumerate(("lean_north", "lean_east"))
+            if math.isfinite(lean[k])
+        ]
+        parts.append(f"the lean has changed by {listed(changed)}")
+    if situation.known:
+        parts.append(f"the axis is {arcmin(*situation.error_now())} from the pole")
+    if situation.span_days < 1.0:
+        return f"There is one night only, so nothing can be said about movement yet: {listed(parts)}."
+    return (
+        "Nothing has moved beyond its warning limit and its uncertainty: "
+        f"in {situation.span_days:.0f} days {listed(parts)}."
+    )
+
+
+def _side(component: str, size: float) -> str:
+    if component == "lean_north":
+        return "toward the north" if size >= 0 else "toward the south"
+    return "toward the east" if size >= 0 else "toward the west"
+
+
+def _lean_step(event: Event) -> str:
+    """Return size and direction of a pier step; empty when its size isn't known."""
+    north, east = (event.size.get(name, math.nan) for name in ("lean_north", "lean_east"))
+    sds = [event.size_sd.get(name, math.nan) for name in ("lean_north", "lean_east")]
+    size = math.hypot(north, east)
+    if not size > 0.0:
+        return ""
+    sd = math.hypot(north * sds[0], east * sds[1]) / size
+    return f"{angle(size, sd)} {toward(math.degrees(math.atan2(east, north)))}"
+
+
+def _mount_step(event: Event, latitude_deg: float) -> str:
+    """Return size and side of a mount step; empty when it is none or its size isn't known."""
+    size, sd = event.size.get(event.what, math.nan), event.size_sd.get(event.what, math.nan)
+    return mount_words(event.what, size, sd, latitude_deg) if math.isfinite(size) else ""
+
+
+def _corrected(event: Event, situation: Situation, history: History) -> str:
+    """Return that the knob was turned back later, when the record holds such a correction."""
+    knob = {"mount_az": "azimuth", "mount_alt": "altitude"}[event.what]
+    times = [c.time_us for c in history.corrections if c.kind == knob and c.time_us >= event.before_us]
+    return f"; {knob} corrected on {day(min(times), situation.zone)}" if times else ""
+
+
+def _axis_words(step: tuple[Floats, Floats] | None, situation: Situation) -> str:
+    """Return by how much the axis stepped, the coordinates that moved clearly, else both."""
+    if step is None:
+        return "a step of unknown size"
+    size, sd = step
+    latitude = situation.site.site.latitude_deg
+    ways = (azimuth_side(size[0], latitude), "up" if size[1] >= 0 else "down")
+    clear = [k for k in (0, 1) if abs(size[k]) > 2.0 * sd[k]] or [0, 1]
+    return f"the axis stepped {listed([f'{ways[k]} by {arcmin(abs(size[k]), sd[k])}' for k in clear])}"
+
+
+def _odds(event: Event) -> str:
+    ranked = sorted(event.probability.items(), key=lambda item: -item[1])
+    return listed([f"{_PART_NAMES[part]} {percent(p)}" for part, p in ranked if p >= 0.01])

@@ -1,0 +1,77 @@
+"""Angles, directions and days as the words of an advice sentence.
+
+Arcseconds are written ``"`` and arcminutes ``'``; an uncertainty is one
+standard deviation and follows ``±``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+_COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+#: From here on an angle is written in arcminutes [arcsec].
+_ARCMIN_FROM = 120.0
+
+
+def angle(value_arcsec: float, sd_arcsec: float) -> str:
+    """Return ``34" ± 3"``, or arcminutes from two arcminutes on."""
+    if max(abs(value_arcsec), sd_arcsec) >= _ARCMIN_FROM:
+        return arcmin(value_arcsec, sd_arcsec)
+    return _with_sd(value_arcsec, sd_arcsec, '"', most=1)
+
+
+def arcmin(value_arcsec: float, sd_arcsec: float) -> str:
+    """Return ``2.3' ± 0.2'``."""
+    return _with_sd(value_arcsec / 60.0, sd_arcsec / 60.0, "'", most=2)
+
+
+def plain_arcmin(value_arcmin: float) -> str:
+    """Return an arcminute value without uncertainty: ``2'``, ``0.63'``, ``45'``."""
+    places = 0 if abs(value_arcmin) >= 10.0 else 1 if abs(value_arcmin) >= 2.0 else 2
+    text = f"{value_arcmin:.{places}f}"
+    return (text.rstrip("0").rstrip(".") if "." in text else text) + "'"
+
+
+def azimuth_side(change: float, latitude_deg: float) -> str:
+    """Return the side to which the elevated axis end goes: clockwise is east of a north pole."""
+    return "east" if (change >= 0.0) == (latitude_deg >= 0.0) else "west"
+
+
+def toward(bearing_deg: float) -> str:
+    """Return ``toward the north-east (bearing 47°)``."""
+    name = _COMPASS[round((bearing_deg % 360.0) / 45.0) % 8]
+    return f"toward the {name} (bearing {bearing_deg % 360.0:.0f}°)"
+
+
+def day(time_us: int, zone: ZoneInfo) -> str:
+    """Return the date on the site's calendar."""
+    return as_utc(time_us).astimezone(zone).strftime("%Y-%m-%d")
+
+
+def as_utc(time_us: int) -> datetime:
+    """Return UTC microseconds since 1970 as an aware time."""
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=int(time_us))
+
+
+def percent(probability: float) -> str:
+    """Return a probability in percent that never says 0 or 100 % of what is not certain."""
+    if 0.99 < probability < 1.0:
+        return "over 99 %"
+    return "under 1 %" if 0.0 < probability < 0.01 else f"{probability * 100.0:.0f} %"
+
+
+def listed(parts: Sequence[str]) -> str:
+    """Return ``a``, ``a and b`` or ``a, b and c``."""
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def _with_sd(value: float, sd: float, unit: str, most: int) -> str:
+    """Write both to the decimal that the first digit of `sd` stands at, two digits when that is a 1."""
+    places = most
+    if sd > 0.0 and math.isfinite(sd):
+        first = math.floor(math.log10(sd))
+        places = min(most, max(0, -first + (sd < 2.0 * 10.0**first)))
+    return f"{value:.{places}f}{unit} ± {sd:.{places}f}{unit}"

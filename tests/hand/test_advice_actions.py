@@ -1,0 +1,252 @@
+"""What to do on invented histories: which step, which way, how far, until when."""
+
+import numpy as np
+import pytest
+from advice_world import (
+    DAY_US,
+    LAST_US,
+    correction,
+    event,
+    history,
+    nights,
+    site,
+    yearly,
+)
+
+from drift.advice.advise import advise
+from drift.advice.matters import CORNER_MM
+from drift.history.result import Lasting, Seasonal
+from drift.mount.plate import tilt_from_bolts
+
+#: Amounts are given to 0.01 arcmin.
+ROUNDING_ARCMIN = 0.005
+
+
+def steps(past, latitude_deg=46.0, now_us=None, seen=None, **sections):
+    return advise(site(latitude_deg, **sections), seen or nights(), past, now_us).actions
+
+
+def names(actions):
+    return [action.do for action in actions]
+
+
+def test_an_axis_inside_its_limit_needs_nothing():
+    (only,) = steps(history(axis_now=(0.0, 60.0)))
+    assert only.do == "nothing"
+    assert "1.00' ± 0.05' from the pole" in only.sentence
+    assert "1' inside the warning limit for the axis (2')" in only.sentence
+
+
+@pytest.mark.parametrize(
+    ("latitude_deg", "az", "way"),
+    [
+        (46.0, 240.0, "west (anticlockwise"),
+        (46.0, -240.0, "east (clockwise"),
+        (-46.0, 240.0, "east (anticlockwise"),
+        (-46.0, -240.0, "west (clockwise"),
+    ],
+)
+def test_the_azimuth_goes_back_to_the_pole_in_both_hemispheres(latitude_deg, az, way):
+    mount = {"azimuth_knob_arcmin_per_turn": 6.0}
+    (turn,) = steps(history(axis_now=(az, 5.0)), latitude_deg, mount=mount)
+    assert turn.do == "turn_azimuth"
+    assert turn.amount_arcmin == pytest.approx(-az / 60.0, abs=ROUNDING_ARCMIN)
+    assert turn.turns == pytest.approx(0.67, abs=ROUNDING_ARCMIN)
+    assert f"so that the axis goes {way}" in turn.sentence
+    assert "by 4.00' ± 0.05' (0.67 turns of the knob)" in turn.sentence
+
+
+@pytest.mark.parametrize("latitude_deg", [46.0, -46.0])
+@pytest.mark.parametrize(("alt", "way"), [(180.0, "down"), (-180.0, "up")])
+def test_up_is_up_in_both_hemispheres(latitude_deg, alt, way):
+    (turn,) = steps(history(axis_now=(0.0, alt)), latitude_deg)
+    assert (turn.do, turn.turns) == ("turn_altitude", None)
+    assert turn.amount_arcmin == pytest.approx(-alt / 60.0, abs=ROUNDING_ARCMIN)
+    assert f"goes {way} by 3.00'" in turn.sentence
+
+
+def test_the_larger_on_the_sky_comes_first_and_a_small_one_is_left():
+    # at 60 degrees 300" of azimuth are 150" on the sky
+    assert names(steps(history(axis_now=(300.0, 200.0)), 60.0)) == ["turn_altitude", "turn_azimuth"]
+    assert names(steps(history(axis_now=(300.0, 50.0)), 60.0)) == ["turn_azimuth"]
+
+
+def test_nothing_is_turned_by_what_is_not_known_well_enough():
+    past = history(axis_now=(0.0, 130.0), axis_sd=(70.0, 70.0))
+    (only,) = steps(past)
+    assert only.do == "measure"
+    assert "known only to 2.2' ± 1.2'" in only.sentence
+
+
+def test_the_optics_tighten_the_limit():
+    # 1000 mm and 4.8481 um: 1" a pixel; in 300 s the chord is 0.021876 of the error, so 45.7" are allowed
+    optics = {"focal_length_mm": 1000.0, "pixel_um": 4.848137, "exposure_s": 300.0, "guided": False}
+    advice = advise(site(optics=optics), nights(), history(axis_now=(0.0, 60.0)))
+    (matter,) = advice.matters
+    assert matter.allowed_arcmin * 60.0 == pytest.approx(45.71, abs=0.01)
+    assert names(advice.actions) == ["turn_altitude"]
+    assert "0.24' too much" in matter.sentence
+    guided = advise(site(optics={**optics, "guided": True}), nights(), history(axis_now=(0.0, 60.0)))
+    (matter,) = guided.matters
+    # the corner turns by one pixel: 4.848137 um / 15 mm = 66.67", over a chord of 0.021876
+    assert CORNER_MM == 15.0
+    assert matter.allowed_arcmin * 60.0 == pytest.approx(66.667 / 0.0218760, rel=1e-3)
+    assert names(guided.actions) == ["nothing"]
+
+
+def test_what_the_season_takes_back_is_waited_for():
+    # 150" now = 10" lasting + 140" seasonal; 10 + 140 cos(2 pi d / 365.25) <= 120 first on day 39
+    (wait,) = steps(history(axis_now=(0.0, 150.0), **yearly(alt=140.0)))
+    assert wait.do == "wait"
+    assert wait.until_us == LAST_US + 39 * DAY_US
+    assert "of the present 2.50' ± 0.05' the season takes back all but 0.2' ± 0.2'" in wait.sentence
+    assert "2024-04-27" in wait.sentence
+
+
+def test_what_lasts_is_turned_out_and_the_season_left_to_itself():
+    # 300" now = 160" lasting + 140" seasonal; afterwards 140 cos(...) <= 120 first on day 32
+    past = history(axis_now=(0.0, 300.0), **yearly(alt=140.0))
+    wait, turn = steps(past)
+    assert (wait.do, turn.do) == ("wait", "turn_altitude")
+    assert turn.amount_arcmin == pytest.approx(-160.0 / 60.0, abs=ROUNDING_ARCMIN)
+    assert wait.until_us == LAST_US + 32 * DAY_US
+    assert "2.7' ± 0.2'" in turn.sentence
+
+
+def test_a_season_that_may_be_there_widens_what_lasts():
+    # a swing of 100" +- 80" is not sure: it may stand for sqrt(100^2 + 80^2) / 2 = 64" of the 130"
+    unsure = Seasonal(100.0, 80.0, None, None)
+    (only,) = steps(history(axis_now=(0.0, 125.0), seasonal=unsure))
+    assert only.do == "measure"
+    assert "how much of it lasts (2.1' ± 1.1')" in only.sentence
+    (turn,) = steps(history(axis_now=(0.0, 300.0), seasonal=unsure))
+    assert turn.do == "turn_altitude"
+
+
+def test_a_season_that_should_be_over_is_measured_not_waited_for():
+    past = history(axis_now=(0.0, 150.0), **yearly(alt=140.0))
+    assert names(steps(past, now_us=LAST_US + 50 * DAY_US)) == ["measure"]
+    assert names(steps(past, now_us=LAST_US + 5 * DAY_US)) == ["wait"]
+
+
+def test_an_old_night_turns_no_knob():
+    past = history(axis_now=(0.0, 300.0))
+    (only,) = steps(past, now_us=LAST_US + 100 * DAY_US)
+    assert only.do == "measure"
+    assert "100 days old (2024-03-19)" in only.sentence
+
+
+def test_a_step_seen_once_is_seen_again_before_anything_is_turned():
+    seen_once = event("mount_az", 39, provisional=True, mount_az=300.0)
+    (only,) = steps(history(axis_now=(300.0, 0.0), events=(seen_once,)))
+    assert only.do == "measure"
+    assert "one night" in only.sentence
+
+
+def test_a_hidden_lasting_error_is_told_but_not_turned():
+    # -40" now = 100" seasonal - 140" lasting
+    (only,) = steps(history(axis_now=(0.0, -40.0), **yearly(alt=100.0)))
+    assert only.do == "nothing"
+    assert "the season hides part of a lasting error of 2.33'" in only.sentence
+
+
+def test_an_undetermined_step_asks_for_what_would_settle_it():
+    slip = event("undetermined", probability={"pier": 0.5, "mount_az": 0.49}, mount_az=80.0, lean_east=80.0)
+    actions = steps(history(axis_now=(150.0, 0.0), events=(slip,), east="no", north="partly"))
+    assert actions[0].do == "measure"
+    assert "a level reading on the pier (no)" in actions[0].sentence
+
+
+def test_a_slip_is_tightened_before_it_is_turned_back():
+    slip = event("mount_az", mount_az=300.0)
+    assert names(steps(history(axis_now=(300.0, 0.0), events=(slip,)))) == ["tighten", "turn_azimuth"]
+    tightened = (correction("tighten", 30),)
+    past = history(axis_now=(300.0, 0.0), events=(slip,), corrections=tightened)
+    assert names(steps(past)) == ["turn_azimuth"]
+    turned = (correction("azimuth", 30, asked=-300.0, found=-300.0, held=True),)
+    assert names(steps(history(events=(slip,), corrections=turned))) == ["nothing"]
+    did_not_hold = (correction("azimuth", 30, asked=-300.0, found=-120.0, held=False),)
+    assert names(steps(history(events=(slip,), corrections=did_not_hold))) == ["tighten"]
+
+
+PLATE = {"bolt_bearings_deg": [0.0, 120.0, 240.0], "bolt_circle_mm": 200.0}
+
+
+@pytest.mark.parametrize(("latitude_deg", "raised"), [(46.0, (0.0,)), (-46.0, (120.0, 240.0))])
+def test_a_knob_out_of_travel_is_replaced_by_shims(latitude_deg, raised):
+    # the axis must come up by 20': in the north the plate's top tips south, so its north bolt rises
+    past = history(axis_now=(0.0, -1200.0))
+    (shim,) = steps(past, latitude_deg, mount={"knob_travel_arcmin": 15.0}, plate=PLATE)
+    assert shim.do == "shim"
+    assert tuple(bolt.bearing_deg for bolt in shim.bolts) == raised
+    # 1200" over 150 mm are 0.8727 mm
+    assert [bolt.thickness_mm for bolt in shim.bolts] == pytest.approx([0.87] * len(raised))
+    heights = [
+        next((b.thickness_mm for b in shim.bolts if b.bearing_deg == x), 0.0) for x in (0.0, 120.0, 240.0)
+    ]
+    north, east = tilt_from_bolts((0.0, 120.0, 240.0), 200.0, heights)
+    assert -np.sign(latitude_deg) * north == pytest.approx(1200.0, rel=0.005)
+    assert east == pytest.approx(0.0, abs=1e-6)
+    assert "can't reach" in shim.sentence
+
+
+def test_nuts_are_turned_by_their_pitch():
+    # ISO 261: the coarse pitch of M8 is 1.25 mm; 0.8727 mm are 0.698 of a turn
+    plate = {**PLATE, "nuts": True, "thread": "M8"}
+    past = history(axis_now=(0.0, -1200.0))
+    (nuts,) = steps(past, mount={"knob_travel_arcmin": 15.0}, plate=plate)
+    assert nuts.do == "nuts"
+    assert [bolt.nut_turns for bolt in nuts.bolts] == pytest.approx([0.698])
+    assert "0.70 turns" in nuts.sentence
+
+
+def test_a_plate_that_is_not_described_is_asked_for():
+    (shim,) = steps(history(axis_now=(0.0, -1200.0)), mount={"knob_travel_arcmin": 15.0})
+    assert (shim.do, shim.bolts) == ("shim", ())
+    assert "plate.bolt_bearings_deg" in shim.sentence
+
+
+def test_an_azimuth_out_of_travel_and_one_near_its_end_are_flagged():
+    (turn,) = steps(history(axis_now=(1200.0, 0.0)), mount={"knob_travel_arcmin": 15.0})
+    assert (turn.do, turn.turns) == ("turn_azimuth", None)
+    assert "turn the mount's base" in turn.sentence
+    (near,) = steps(history(axis_now=(600.0, 0.0)), mount={"knob_travel_arcmin": 15.0})
+    assert "whole travel is 15'" in near.sentence
+
+
+def test_a_lean_that_runs_away_calls_for_help():
+    # 200 - 2 * 30 = 140 a year is beyond 120; 200 - 2 * 45 = 110 is not
+    running = history(lasting=Lasting(200.0, 30.0, 90.0))
+    (call,) = steps(running)
+    assert call.do == "call_for_help"
+    assert "3.3' ± 0.5' a year toward the east" in call.sentence
+    assert names(steps(history(lasting=Lasting(200.0, 45.0, 90.0)))) == ["nothing"]
+    assert names(steps(history(lasting=Lasting(200.0, 30.0, 90.0), east="no", north="no"))) == ["nothing"]
+
+
+def test_no_axis_asks_for_a_first_night():
+    empty = history(axis_now=(np.nan, np.nan), axis_sd=(np.nan, np.nan), change=np.full((40, 6), np.nan))
+    (only,) = steps(empty, seen=nights(times=()))
+    assert only.do == "measure"
+    assert "six plate solves" in only.sentence
+
+
+def test_cautions_belong_to_what_is_advised():
+    quiet = advise(site(), nights(), history())
+    assert quiet.cautions == ()
+    turn = advise(site(), nights(), history(axis_now=(300.0, 0.0))).cautions
+    assert any("never loosen all" in caution for caution in turn)
+    assert not any("dig" in caution for caution in turn)
+    heavy = site(mount={"knob_travel_arcmin": 15.0, "mass_kg": 60.0}, plate=PLATE)
+    shims = advise(heavy, nights(), history(axis_now=(0.0, -1200.0))).cautions
+    assert any("60 kg: two people" in caution for caution in shims)
+    assert any("support" in caution for caution in shims)
+    digging = advise(site(), nights(), history(lasting=Lasting(200.0, 30.0, 90.0))).cautions
+    assert any("buried lines" in caution for caution in digging)
+    assert max(len(turn), len(shims), len(digging)) <= 5
+
+
+def test_a_short_record_says_that_a_turn_may_be_of_the_season():
+    times = np.array([LAST_US - 60 * DAY_US, LAST_US])
+    (turn,) = steps(history(axis_now=(0.0, 300.0)), seen=nights((0.0, 300.0), times=times))
+    assert "the nights span 60 days" in turn.sentence

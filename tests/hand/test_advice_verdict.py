@@ -1,0 +1,184 @@
+"""The verdict on invented histories: whether something moved, which part, and the words."""
+
+import numpy as np
+import pytest
+from advice_world import (
+    ALT,
+    AZ,
+    EAST,
+    NORTH,
+    correction,
+    event,
+    history,
+    nights,
+    ramp,
+    site,
+    step,
+    yearly,
+)
+
+from drift.advice.advise import advise
+
+
+def verdict(past, latitude_deg=46.0, seen=None, **sections):
+    return advise(site(latitude_deg, **sections), seen or nights(), past).verdict
+
+
+def test_nothing_moved_is_said_with_what_could_have_been_seen():
+    said = verdict(history(axis_now=(0.0, 30.0)))
+    assert (said.moved, said.part) == (False, "none")
+    assert "780 days" in said.sentence
+    assert "0.50' ± 0.05' from the pole" in said.sentence
+    assert '0" ± 3" toward the north' in said.sentence
+
+
+@pytest.mark.parametrize(
+    ("latitude_deg", "size", "side"),
+    [(44.0, 170.0, "east"), (44.0, -170.0, "west"), (-44.0, 170.0, "west"), (-44.0, -170.0, "east")],
+)
+def test_an_azimuth_slip_is_the_mount_with_the_words_of_the_hemisphere(latitude_deg, size, side):
+    past = history(events=(event("mount_az", mount_az=size),), **step(AZ, size, 20))
+    said = verdict(past, latitude_deg)
+    assert (said.moved, said.part) == (True, "mount")
+    assert f"azimuth turned by 2.83' ± 0.05', the axis going {side}" in said.sentence
+    assert "between 2023-02-13 and 2023-03-05" in said.sentence
+    assert "96 % sure" in said.sentence
+    # the step is told once, as an event, and not again as a gradual change
+    assert said.sentence.count("azimuth") == 1
+
+
+def test_a_slip_that_was_turned_back_later_is_told_with_the_date():
+    change = np.zeros((40, 6))
+    change[20:30, AZ] = 170.0
+    change[30:, AZ] = -7.0
+    past = history(
+        events=(event("mount_az", mount_az=170.0),),
+        corrections=(correction("azimuth", 30, asked=-170.0, found=-177.0, held=True),),
+        change=change,
+    )
+    said = verdict(past)
+    assert said.part == "mount"
+    assert "azimuth corrected on 2023-09-20" in said.sentence
+
+
+def test_a_pair_that_cannot_be_told_apart_has_no_culprit():
+    before_after = np.zeros((40, 2))
+    before_after[20:, 0] = 170.0
+    slip = event("mount_az", mount_az=170.0)
+    said = verdict(history(events=(slip,), east="no"), seen=nights(before_after))
+    assert (said.moved, said.part) == (True, "undetermined")
+    assert "cannot tell whether it was the pier or the mount" in said.sentence
+    # three nights of 4" on each side: 4 sqrt(2/3) = 3.3"
+    assert "the axis stepped east by 2.83' ± 0.05'" in said.sentence
+    assert "the mount in azimuth 96 %" in said.sentence
+
+
+def test_a_pier_step_counts_as_the_pier_when_one_of_its_components_can_be_told():
+    tip = event("pier", lean_north=40.0, lean_east=30.0)
+    said = verdict(history(events=(tip,), north="no"))
+    assert said.part == "pier"
+    assert '50" ± 3" toward the north-east (bearing 37°)' in said.sentence
+    only_north = event("pier", lean_north=40.0, lean_east=1.0)
+    assert verdict(history(events=(only_north,), north="no")).part == "undetermined"
+
+
+def test_both_are_both():
+    events = (event("pier", 10, lean_east=50.0), event("mount_alt", 30, mount_alt=-90.0))
+    said = verdict(history(events=events))
+    assert said.part == "both"
+    assert said.sentence.index("altitude") < said.sentence.index("tipped"), "the latest comes first"
+    assert "the axis going down" in said.sentence
+
+
+@pytest.mark.parametrize(
+    "harmless",
+    [
+        event("mount_az", mount_az=170.0, provisional=True),
+        event("mount_az", mount_az=170.0, recorded=True),
+        event("zero"),
+        event("undetermined", probability={"pier": 0.5, "nothing": 0.3}, lean_east=20.0),
+        event("undetermined", probability={"pier": 0.4, "zero": 0.6}, lean_east=20.0),
+    ],
+    ids=["one night only", "recorded", "zero lost", "perhaps nothing", "more likely the zero"],
+)
+def test_what_does_not_count_as_moved(harmless):
+    # each is in the change too, as in a real history: a slip of 170", a lean of 20" inside its limit
+    change = np.zeros((40, 6))
+    change[20:, AZ], change[20:, EAST] = harmless.size["mount_az"], harmless.size["lean_east"]
+    corrected = (correction("azimuth", 20, asked=170.0, found=170.0),) if harmless.recorded else ()
+    said = verdict(history(events=(harmless,), change=change, corrections=corrected))
+    assert (said.moved, said.part) == (False, "none")
+
+
+def test_a_lean_that_grows_beyond_its_limit_is_the_pier():
+    said = verdict(history(**ramp(EAST, -45.0)))
+    assert said.part == "pier"
+    assert '45" ± 3" further toward the west (bearing 270°)' in said.sentence
+
+
+@pytest.mark.parametrize(("size", "sd"), [(45.0, 20.0), (25.0, 2.0)], ids=["unsure", "inside the limit"])
+def test_a_lean_unsure_or_small_is_not_called_moved(size, sd):
+    assert not verdict(history(**ramp(NORTH, size, sd))).moved
+
+
+def test_a_lean_that_cannot_be_told_from_the_mount_is_not_the_pier():
+    # the axis goes up by 100", whose lean and mount halves nobody can tell: 100" is inside 2'
+    past = history(north="no", **ramp(NORTH, -100.0))
+    assert not verdict(past).moved
+    past = history(north="no", **ramp(NORTH, -150.0))
+    said = verdict(past)
+    assert (said.moved, said.part) == (True, "undetermined")
+    assert "the axis has gone up by 2.50' ± 0.08'" in said.sentence
+    # in the south the same lean lowers the elevated end
+    assert "gone down by 2.50'" in verdict(past, latitude_deg=-46.0).sentence
+
+
+@pytest.mark.parametrize(("column", "knob"), [(AZ, "azimuth"), (ALT, "altitude")])
+def test_a_recorded_correction_is_not_a_movement(column, knob):
+    corrected = correction(knob, 30, asked=400.0, found=395.0, held=True)
+    assert not verdict(history(corrections=(corrected,), **step(column, 395.0, 30))).moved
+    unrecorded = history(**ramp(column, 395.0))
+    assert verdict(unrecorded).part == "mount"
+
+
+def test_a_correction_of_unknown_size_starts_the_count_anew():
+    blank = correction("altitude", 30)
+    assert not verdict(history(corrections=(blank,), **step(ALT, 900.0, 30))).moved
+
+
+def test_a_pier_that_swings_with_the_year_is_said_to_come_back():
+    said = verdict(history(**yearly(alt=35.0)))
+    assert said.part == "pier"
+    assert '70" ± 7" toward the south (bearing 180°) and back each year' in said.sentence
+    assert not verdict(history(**yearly(alt=14.0))).moved, "28 arcsec is inside the limit of 30"
+    assert not verdict(history(**yearly(alt=35.0, sd_share=0.4))).moved, "2.5 sds are not enough"
+
+
+def test_no_night_at_all_says_so():
+    empty = history(axis_now=(np.nan, np.nan), axis_sd=(np.nan, np.nan), change=np.full((40, 6), np.nan))
+    said = verdict(empty, seen=nights(times=()))
+    assert not said.moved
+    assert "no night from which the axis can be worked out" in said.sentence
+
+
+def test_one_night_says_so():
+    past = history(axis_now=(0.0, 60.0))
+    said = verdict(past, seen=nights((0.0, 60.0), times=past.time_us[-1:]))
+    assert "one night only" in said.sentence
+
+
+def test_tightening_may_shift_the_mount_without_it_having_moved_by_itself():
+    tightened = correction("tighten", 30)
+    assert not verdict(history(corrections=(tightened,), **step(ALT, 150.0, 30))).moved
+    assert verdict(history(corrections=(tightened,), **step(ALT, 150.0, 29))).part == "mount"
+
+
+def test_a_step_whose_size_the_history_does_not_give_is_told_by_the_axis():
+    unknown = event("mount_az", 39, mount_az=np.nan, sd=np.nan)
+    axes = np.zeros((40, 2))
+    axes[39, 0] = -90.0
+    said = verdict(history(events=(unknown,)), seen=nights(axes))
+    assert said.part == "mount"
+    # one night of 4" against three
+    assert "the axis stepped west by 1.50' ± 0.08'" in said.sentence
+    assert "nan" not in said.sentence
