@@ -9,10 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
-Floats = npt.NDArray[np.float64]
+from drift.quantities import Floats
 
 
 @dataclass(frozen=True)

@@ -7,22 +7,22 @@ Then every step is taken out once more and weighed against all its rivals.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from drift.history.causes.steps import STEP_SD, STEPS_PER_YEAR, Step, step_cause
-from drift.history.chain import Floats
+from drift.history.causes.steps import STEP_SD, STEPS_PER_YEAR, Step, step_cause, step_name
 from drift.history.model import Fit, Model
 from drift.history.scales import fit_scales, solver
 from drift.history.scan import Gains, gains, spread
+from drift.quantities import Floats
 
 #: Prior chance that a night as a whole, or its hour-angle zero alone, is wild (a bad clock, wind, a
 #: bumped level): common practice, weakly held.
 WILD_CHANCE = 0.003
 WILD_LEVEL_CHANCE = 0.01
 WILD_ZERO_CHANCE = 0.02
-#: A step is taken up when it is this much likelier than nothing (log odds of 10 to 1), a wild reading at evens.
+#: A step is taken up when it is this much likelier than nothing (10 to 1), a wild reading at evens.
 STEP_LOG_ODDS = float(np.log(10.0))
 MOST_FOUND = 60
 #: Gaps before and after the likeliest one that are looked at when its place is told.
@@ -64,7 +64,6 @@ class Searched:
 
     fit: Fit
     steps: tuple[FoundStep, ...]
-    model_without: Model = field(repr=False)
 
 
 def find_events(model: Model) -> Searched:
@@ -79,13 +78,12 @@ def find_events(model: Model) -> Searched:
         else:
             steps.append(FoundStep(index, index, index, {part: 1.0, "nothing": 0.0}))
         fit = _refit(base, steps, fit)
-    steps = _weigh_all(base, steps, fit)
-    fit = _refit(base, steps, fit)
-    return Searched(fit, tuple(sorted(steps, key=lambda s: s.best)), base)
+    steps = sorted(_weigh_all(base, steps, fit), key=lambda s: s.best)
+    return Searched(_refit(base, steps, fit), tuple(steps))
 
 
 def _refit(base: Model, steps: list[FoundStep], start: Fit) -> Fit:
-    causes = [step_cause(base.series, s.step()) for s in steps]
+    causes = [step_cause(base.series, s.step(), step_name(i)) for i, s in enumerate(steps)]
     return fit_scales(solver(base.with_causes(*causes)), start.scales)
 
 
@@ -131,7 +129,7 @@ def _weigh_all(base: Model, steps: list[FoundStep], fit: Fit) -> list[FoundStep]
     out = list(steps)
     for step in steps:
         others = [s for s in out if s is not step]
-        causes = [step_cause(base.series, s.step()) for s in others]
+        causes = [step_cause(base.series, s.step(), step_name(i)) for i, s in enumerate(others)]
         alone = solver(base.with_causes(*causes)).at(fit.scales)
         weighed = _weigh(alone, step.best)
         out = others + ([weighed] if weighed is not None else [])

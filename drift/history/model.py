@@ -14,11 +14,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
 
-from drift.history.causes.annual import along_and_across, annual_shape
+from drift.history.causes.annual import along_and_across, annual_mount, annual_shape
 from drift.history.causes.cause import LEAN_EAST, LEAN_NORTH, MOUNT_ALT, MOUNT_AZ, Cause
-from drift.history.chain import Chain, Floats, make_chain
+from drift.history.causes.trend import mount_trend
+from drift.history.chain import Chain, make_chain
 from drift.history.series import NOT_OBSERVED, Series
 from drift.mount.orientation import hemisphere
+from drift.quantities import Floats
 
 #: What walks: lean north, lean east, mount azimuth, mount altitude, and the hour-angle zero.
 WALKS = (LEAN_NORTH, LEAN_EAST, MOUNT_AZ, MOUNT_ALT)
@@ -52,6 +54,7 @@ class Model:
     causes: tuple[Cause, ...]  # all but the annual one, whose prior depends on the scales
     ignored: npt.NDArray[np.bool_]  # (n,) single readings that nothing lasting explains
     ignored_zero: npt.NDArray[np.bool_]  # (n,) their zero only
+    tied: bool = False  # no reading sees the lean itself: pier and mount get the same freedom
 
     def with_causes(self, *more: Cause) -> Model:
         """Return the model with further causes."""
@@ -106,6 +109,12 @@ def columns(model: Model, scales: Scales, six: Floats) -> Columns:
     """Put all causes side by side."""
     annual = annual_shape(model.series.time_us, scales.season, scales.bearing_rad, scales.across)
     causes = (*model.causes, annual)
+    if model.tied:
+        causes = (
+            *causes,
+            annual_mount(model.series.time_us, scales.season),
+            mount_trend(model.series.time_us),
+        )
     state = np.concatenate([c.state for c in causes], axis=2)
     direct = np.concatenate([c.direct for c in causes], axis=2)
     edges = np.cumsum([0, *(c.width for c in causes)])
@@ -117,12 +126,14 @@ def columns(model: Model, scales: Scales, six: Floats) -> Columns:
     return Columns(state, six @ state + direct, np.concatenate([c.mean for c in causes]), cov, at)
 
 
-def walk_variance(series: Series, scales: Scales) -> Floats:
+def walk_variance(model: Model, scales: Scales) -> Floats:
     """Return the variance of each step of the walk, (n - 1, 5, 5)."""
-    days = np.maximum(np.diff(series.days), SHORTEST_DAYS)
+    days = np.maximum(np.diff(model.series.days), SHORTEST_DAYS)
     one = np.zeros((5, 5))
     one[:2, :2] = scales.lean_walk**2 * along_and_across(scales.bearing_rad, scales.across)
-    one[2, 2], one[3, 3], one[4, 4] = scales.az_creep**2, scales.alt_creep**2, ZERO_CREEP**2
+    least = scales.lean_walk if model.tied else 0.0
+    one[2, 2], one[3, 3] = max(scales.az_creep, least) ** 2, max(scales.alt_creep, least) ** 2
+    one[4, 4] = ZERO_CREEP**2
     return days[:, None, None] * one
 
 
@@ -145,9 +156,7 @@ class Fit:
 
     def fitted(self) -> Floats:
         """Return what the model makes of each reading, (n, 3)."""
-        return np.asarray(
-            np.einsum("nij,nj->ni", self.sees, self.walk) + self.columns.seen @ self.amplitude
-        )
+        return np.asarray(np.einsum("nij,nj->ni", self.sees, self.walk) + self.columns.seen @ self.amplitude)
 
 
 def solve(model: Model, scales: Scales, six: Floats, sees: Floats) -> Fit:
@@ -159,7 +168,7 @@ def solve(model: Model, scales: Scales, six: Floats, sees: Floats) -> Fit:
         If the readings and priors leave a direction free (they never should).
     """
     series = model.series
-    weight, cols, step = weights(model, scales), columns(model, scales, six), walk_variance(series, scales)
+    weight, cols, step = weights(model, scales), columns(model, scales, six), walk_variance(model, scales)
     inverse = np.linalg.inv(step)
     diagonal = inverse.copy()
     diagonal[:-1] += inverse[1:]

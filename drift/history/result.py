@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -93,8 +94,8 @@ class History:
     """
 
     time_us: npt.NDArray[np.int64] = field(repr=False)  # (n,) nights and level readings
-    change: npt.NDArray[np.float64] = field(repr=False)  # (n, 6)
-    sd: npt.NDArray[np.float64] = field(repr=False)  # (n, 6)
+    change: npt.NDArray[np.floating[Any]] = field(repr=False)  # (n, 6)
+    sd: npt.NDArray[np.floating[Any]] = field(repr=False)  # (n, 6)
     east_lean_from_mount_azimuth: Separable
     north_lean_from_mount_altitude: Separable
     seasonal: Seasonal | None
@@ -102,9 +103,11 @@ class History:
     lasting: Lasting | None
     events: tuple[Event, ...]
     corrections: tuple[CorrectionFound, ...]
-    axis_now: npt.NDArray[np.float64] = field(repr=False)  # (2,) smoothed az_error, alt_error, latest night
-    axis_now_sd: npt.NDArray[np.float64] = field(repr=False)  # (2,)
-    seasonal_axis_offset: npt.NDArray[np.float64] = field(repr=False)
+    axis_now: npt.NDArray[np.floating[Any]] = field(
+        repr=False
+    )  # (2,) smoothed az_error, alt_error, latest night
+    axis_now_sd: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2,)
+    seasonal_axis_offset: npt.NDArray[np.floating[Any]] = field(repr=False)
     # (366, 2) what the annual part adds to az_error and alt_error by day of year, mean 0; zeros when none
     scales: dict[str, float] = field(default_factory=dict)  # fitted scale parameters by name
     warnings: tuple[str, ...] = ()

@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import minimize
 
-from drift.history.chain import Floats
 from drift.history.model import Fit, Model, Scales, solve, what_is_seen
+from drift.quantities import Floats
 
 #: Priors of the logarithms: name -> (median, sd of the natural logarithm).  They are wide; their
 #: medians are common practice: a home-made pier wanders by about half an arcsecond a day^0.5 and
-#: swings by some ten arcseconds a year; a good mount creeps far less; a home switch repeats to ten arcseconds.
+#: swings by some ten arcseconds a year; a good mount creeps far less; a home switch repeats to ten.
 PRIORS: dict[str, tuple[float, float]] = {
     "lean_walk": (0.4, 1.2),
     "across": (0.3, 0.7),

@@ -14,13 +14,13 @@ import numpy as np
 
 from drift.history.causes.annual import along_and_across
 from drift.history.causes.steps import STEP_SD
-from drift.history.chain import Floats
 from drift.history.model import ZERO, Fit
+from drift.quantities import Floats
 
 #: Prior sd of a single wild reading [arcsec]: a bad clock, a bumped tripod of a level, wind.
 WILD_SD = 300.0
-#: The prior of pier directions: this share of pier steps goes exactly north or south (the shaded north side freezes
-#: deeper, the sunny side thaws first: common practice), the rest in any direction.
+#: The prior of pier directions: this share of pier steps goes exactly north or south (the shaded north side
+#: freezes deeper, the sunny side thaws first: common practice), the rest in any direction.
 NORTH_SOUTH_SHARE = 0.3
 #: Across a north-south step: this share of its size.
 NORTH_SOUTH_ACROSS = 0.02
@@ -68,9 +68,15 @@ def gains(fit: Fit, known: Spread) -> Gains:
     front = np.array([-np.inf])
     step = {
         "pier": np.append(front, _pier_gain(score[:, :2], info[:, :2, :2])),
-        "mount_az": np.append(front, _gain(score[:, 2:3], info[:, 2:3, 2:3], STEP_SD["mount_az"] ** 2 * np.eye(1))),
-        "mount_alt": np.append(front, _gain(score[:, 3:4], info[:, 3:4, 3:4], STEP_SD["mount_alt"] ** 2 * np.eye(1))),
-        "zero": np.append(front, _gain(score[:, ZERO:], info[:, ZERO:, ZERO:], STEP_SD["zero"] ** 2 * np.eye(1))),
+        "mount_az": np.append(
+            front, _gain(score[:, 2:3], info[:, 2:3, 2:3], STEP_SD["mount_az"] ** 2 * np.eye(1))
+        ),
+        "mount_alt": np.append(
+            front, _gain(score[:, 3:4], info[:, 3:4, 3:4], STEP_SD["mount_alt"] ** 2 * np.eye(1))
+        ),
+        "zero": np.append(
+            front, _gain(score[:, ZERO:], info[:, ZERO:, ZERO:], STEP_SD["zero"] ** 2 * np.eye(1))
+        ),
     }
     wild, wild_zero = _wild_gains(fit, known)
     return Gains(step, wild, wild_zero)

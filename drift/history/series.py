@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Hashable
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from drift.night.result import NightAxis, Nights
 from drift.night.system import AXIS_PRIOR_SD
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from drift.quantities import DAY_US, Floats, Ints
 
 #: Variance that stands for "not observed" [arcsec^2].
 NOT_OBSERVED = 1.0e12
@@ -21,7 +20,6 @@ LEAST_INFORMATION = 1.0e-10
 #: Standard deviation of a level reading that comes without one [arcsec]: common practice for a
 #: good machinist's level or a digital one, read with care.
 LEVEL_SD_ARCSEC = 15.0
-DAY_US = 86_400_000_000.0
 PLACES = ("pier", "plate", "mount")
 
 
@@ -62,46 +60,62 @@ def make_series(nights: Nights, levels: pd.DataFrame, era_edges_us: Ints) -> tup
     level reading when there is no such night.
     """
     rows = [_from_night(i, night, era_edges_us) for i, night in enumerate(nights.nights)]
-    rows += _from_levels(levels)
+    rows += [_from_level(row) for row in levels.to_dict("records")]
     if not rows:
         return None, 0
-    rows.sort(key=lambda r: (r["time_us"], r["night"]))
-    usable = [r["time_us"] for r in rows if r["night"] >= 0 and nights.nights[r["night"]].has_axis]
-    start = min(usable) if usable else rows[0]["time_us"]
-    kept = [r for r in rows if r["time_us"] >= start]
-    first = next(i for i, r in enumerate(kept) if not usable or (r["night"] >= 0 and r["time_us"] == start))
+    rows.sort(key=lambda r: (r.time_us, r.night))
+    usable = [r.time_us for r in rows if r.night >= 0 and _usable(nights.nights[r.night])]
+    start = min(usable) if usable else rows[0].time_us
+    kept = [r for r in rows if r.time_us >= start]
+    first = next(i for i, r in enumerate(kept) if not usable or (r.night >= 0 and r.time_us == start))
     kept.insert(0, kept.pop(first))
-    columns = {name: [r[name] for r in kept] for name in kept[0]}
     return (
         Series(
-            time_us=np.array(columns["time_us"], dtype=np.int64),
-            night=np.array(columns["night"], dtype=np.int64),
-            value=np.array(columns["value"], dtype=float),
-            variance=np.array(columns["variance"], dtype=float),
-            zero_label=np.array(columns["zero_label"], dtype=object),
-            place=np.array(columns["place"], dtype=object),
-            face=np.array(columns["face"], dtype=float),
-            era=np.array(columns["era"], dtype=np.int64),
-            common_sd=np.array(columns["common_sd"], dtype=float),
+            time_us=np.array([r.time_us for r in kept], dtype=np.int64),
+            night=np.array([r.night for r in kept], dtype=np.int64),
+            value=np.array([r.value for r in kept], dtype=float),
+            variance=np.array([r.variance for r in kept], dtype=float),
+            zero_label=np.array([r.zero_label for r in kept], dtype=object),
+            place=np.array([r.place for r in kept], dtype=object),
+            face=np.array([r.face for r in kept], dtype=float),
+            era=np.array([r.era for r in kept], dtype=np.int64),
+            common_sd=np.array([r.common_sd for r in kept], dtype=float),
         ),
         len(rows) - len(kept),
     )
 
 
-def _from_night(i: int, night: NightAxis, era_edges_us: Ints) -> dict[str, object]:
+@dataclass(frozen=True)
+class _Row:
+    """One entry of a series before they are put together."""
+
+    time_us: int
+    night: int
+    value: Floats
+    variance: Floats
+    zero_label: str = ""
+    place: str = ""
+    face: float = 1.0
+    era: int = 0
+    common_sd: Floats = field(default_factory=lambda: np.zeros(2))
+
+
+def _usable(night: NightAxis) -> bool:
+    return night.has_axis and bool(np.all(np.isfinite(night.working[:2])))
+
+
+def _from_night(i: int, night: NightAxis, era_edges_us: Ints) -> _Row:
     value, variance = _without_prior(night)
     shared = np.diagonal(night.covariance - night.own_covariance)[:2]
-    return {
-        "time_us": night.time_us,
-        "night": i,
-        "value": value,
-        "variance": variance,
-        "zero_label": night.zero_label,
-        "place": "",
-        "face": 1.0,
-        "era": int(np.searchsorted(era_edges_us, night.time_us, side="right")),
-        "common_sd": np.sqrt(np.clip(shared, 0.0, None)),
-    }
+    return _Row(
+        night.time_us,
+        i,
+        value,
+        variance,
+        zero_label=night.zero_label,
+        era=int(np.searchsorted(era_edges_us, night.time_us, side="right")),
+        common_sd=np.sqrt(np.clip(shared, 0.0, None)),
+    )
 
 
 def _without_prior(night: NightAxis) -> tuple[Floats, Floats]:
@@ -109,6 +123,8 @@ def _without_prior(night: NightAxis) -> tuple[Floats, Floats]:
     read = np.isfinite(night.working) & np.isfinite(np.diagonal(night.own_covariance))
     value, variance = np.zeros(3), np.eye(3) * NOT_OBSERVED
     pick = np.flatnonzero(read)
+    if not pick.size:
+        return value, variance
     cov = night.own_covariance[np.ix_(pick, pick)]
     information = np.linalg.inv(cov)
     weighted = information @ night.working[pick]
@@ -120,24 +136,15 @@ def _without_prior(night: NightAxis) -> tuple[Floats, Floats]:
     return value, variance
 
 
-def _from_levels(levels: pd.DataFrame) -> list[dict[str, object]]:
-    out: list[dict[str, object]] = []
-    for row in levels.itertuples():
-        turned = row.face_deg == 180.0
-        sign = -1.0 if turned else 1.0
-        sd = row.sigma_arcsec if np.isfinite(row.sigma_arcsec) else LEVEL_SD_ARCSEC
-        variance = np.diag([sd**2, sd**2, NOT_OBSERVED])
-        out.append(
-            {
-                "time_us": int(row.time_us),
-                "night": -1,
-                "value": np.array([sign * row.lean_north_arcsec, sign * row.lean_east_arcsec, 0.0]),
-                "variance": variance,
-                "zero_label": "",
-                "place": row.place or "pier",
-                "face": sign,
-                "era": 0,
-                "common_sd": np.zeros(2),
-            }
-        )
-    return out
+def _from_level(row: dict[Hashable, Any]) -> _Row:
+    """Turn a level reading; one taken with the instrument turned end for end is negated (contract)."""
+    sign = -1.0 if row["face_deg"] == 180.0 else 1.0
+    sd = row["sigma_arcsec"] if np.isfinite(row["sigma_arcsec"]) else LEVEL_SD_ARCSEC
+    return _Row(
+        int(row["time_us"]),
+        -1,
+        np.array([sign * row["lean_north_arcsec"], sign * row["lean_east_arcsec"], 0.0]),
+        np.diag([sd**2, sd**2, NOT_OBSERVED]),
+        place=row["place"] or "pier",
+        face=sign,
+    )

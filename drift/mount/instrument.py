@@ -17,7 +17,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drift.mount.orientation import ARCSEC_PER_RAD, Floats, axis_basis, hemisphere
+from drift.mount.orientation import axis_basis, hemisphere
+from drift.quantities import ARCSEC_PER_RAD, Floats
 
 #: The order of the constants wherever they stand in an array.
 CONSTANTS = ("cone error", "axis non-perpendicularity", "declination offset between tube sides", "tube droop")

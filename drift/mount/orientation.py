@@ -8,12 +8,8 @@ the elevated end positive up.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
-
-#: Arcseconds in a radian.
-ARCSEC_PER_RAD = 180.0 * 3600.0 / np.pi
+from drift.quantities import Floats
 
 
 def hemisphere(latitude_rad: float) -> float:
@@ -21,7 +17,9 @@ def hemisphere(latitude_rad: float) -> float:
     return -1.0 if latitude_rad < 0.0 else 1.0
 
 
-def axis_basis(latitude_rad: float, az_error_rad: Floats, alt_error_rad: Floats) -> tuple[Floats, Floats, Floats]:
+def axis_basis(
+    latitude_rad: float, az_error_rad: Floats, alt_error_rad: Floats
+) -> tuple[Floats, Floats, Floats]:
     """Return the three axes of a mount whose polar axis is off the pole.
 
     Exact rotation: the elevated end is raised by alt_error in the meridian,
@@ -88,4 +86,6 @@ def tangent_basis(hour_angle: Floats, dec: Floats, latitude_rad: float) -> tuple
 
 def _from_equatorial(meridian: Floats, east: Floats, pole: Floats, latitude_rad: float) -> Floats:
     sin_phi, cos_phi = np.sin(latitude_rad), np.cos(latitude_rad)
-    return np.stack([east, -sin_phi * meridian + cos_phi * pole, cos_phi * meridian + sin_phi * pole], axis=-1)
+    return np.stack(
+        [east, -sin_phi * meridian + cos_phi * pole, cos_phi * meridian + sin_phi * pole], axis=-1
+    )

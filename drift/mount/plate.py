@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from drift.errors import PlateError
-from drift.mount.orientation import ARCSEC_PER_RAD, Floats
+from drift.quantities import ARCSEC_PER_RAD, Floats
 
 #: Bolts count as standing in a line when their spread across that line is less
 #: than this part of the circle's radius: a tip worked out from such bolts would

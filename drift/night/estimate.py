@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-
 import numpy as np
 import pandas as pd
 
 from drift.mount.instrument import CONSTANTS
-from drift.mount.orientation import Floats, hour_angle_and_dec
+from drift.mount.orientation import hour_angle_and_dec
 from drift.night.gather import NightIndex, gather, index_nights
 from drift.night.pieces import Directions
 from drift.night.pointing import pointing_piece, tube_sides
@@ -19,6 +18,7 @@ from drift.night.split import NightSplit
 from drift.night.sweep import sweep_piece
 from drift.night.system import AXIS_PRIOR_SD, Layout
 from drift.night.typed import typed_axes
+from drift.quantities import Floats
 from drift.readings import Readings
 
 #: A coordinate of the axis less certain than this is called unknown [arcsec]: half the prior's own sd.
@@ -30,7 +30,11 @@ SCATTER_SHARE = 20.0
 
 
 def estimate_nights(
-    latitude_rad: float, split: NightSplit, readings: Readings, directions: dict[str, Directions], zero_is: str
+    latitude_rad: float,
+    split: NightSplit,
+    readings: Readings,
+    directions: dict[str, Directions],
+    zero_is: str,
 ) -> Nights:
     """Estimate the axis of each night from all readings of the sky.
 
@@ -75,7 +79,7 @@ def typed_nights(index: NightIndex, split: NightSplit, readings: Readings) -> np
 
 
 def _cost(searched: Searched) -> float:
-    """Return the logarithm of the scatter of pointing solves, both coordinates; to compare fits of the same rows."""
+    """Return the logarithm of the scatter of pointing solves, to compare fits of the same rows."""
     return float(np.sum(np.log(searched.state.scales.scatter[:2]))) + 1e-6 * len(searched.reasons)
 
 
@@ -106,7 +110,11 @@ def _search(
 
 
 def _collect(
-    searched: Searched, index: NightIndex, split: NightSplit, typed_night: np.ndarray, warnings: tuple[str, ...]
+    searched: Searched,
+    index: NightIndex,
+    split: NightSplit,
+    typed_night: np.ndarray,
+    warnings: tuple[str, ...],
 ) -> Nights:
     state, sightings = searched.state, searched.sightings
     inflate = _inflation(searched)
@@ -130,7 +138,18 @@ def _collect(
         spread = float(inflate[n])
         typed_here = typed_night == n
         out.append(
-            _night(searched, index, split, n, mine, typed_here.any(), estimate, cov * spread, own_cov * spread, label)
+            _night(
+                searched,
+                index,
+                split,
+                n,
+                mine,
+                typed_here.any(),
+                estimate,
+                cov * spread,
+                own_cov * spread,
+                label,
+            )
         )
     return Nights(tuple(out), _instruments(searched, split), _set_aside(searched), warnings)
 
@@ -191,13 +210,19 @@ def _night(
     )
 
 
-def _remarks(searched: Searched, mine: np.ndarray, good: np.ndarray, shown: Floats, typed: bool) -> tuple[str, ...]:
+def _remarks(
+    searched: Searched, mine: np.ndarray, good: np.ndarray, shown: Floats, typed: bool
+) -> tuple[str, ...]:
     sightings, out = searched.sightings, []
     pointing = good[sightings.source[good] == POINTING]
     if pointing.size == 1:
         out.append("one pointing solve: it can only fix the zeros, not the axis")
-    elif pointing.size and np.unique(sightings.side[pointing]).size == 1 and sightings.side[pointing[0]] != 0.0:
-        out.append(f"solves from one tube side only ({'east' if sightings.side[pointing[0]] > 0 else 'west'})")
+    elif (
+        pointing.size and np.unique(sightings.side[pointing]).size == 1 and sightings.side[pointing[0]] != 0.0
+    ):
+        out.append(
+            f"solves from one tube side only ({'east' if sightings.side[pointing[0]] > 0 else 'west'})"
+        )
     for i in searched.starts[np.isin(searched.starts, mine)]:
         when = pd.Timestamp(int(sightings.time_us[i]), unit="us").strftime("%H:%M:%S")
         out.append(f"a second sync (or a slipped clutch) noticed before {when} UTC")
@@ -206,7 +231,11 @@ def _remarks(searched: Searched, mine: np.ndarray, good: np.ndarray, shown: Floa
         minutes = np.ptp(sightings.time_us[runs]) / 6.0e7
         out.append(f"unguided run of {minutes:.0f} minutes: one direction of the axis only")
     if not np.all(np.isfinite(shown[:2])) and not typed:
-        out.append("too little to say where the axis points" if np.all(np.isnan(shown[:2])) else "half of the axis only")
+        out.append(
+            "too little to say where the axis points"
+            if np.all(np.isnan(shown[:2]))
+            else "half of the axis only"
+        )
     return tuple(out)
 
 
@@ -245,6 +274,3 @@ def _set_aside(searched: Searched) -> tuple[SetAside, ...]:
         )
         for i in order
     )
-
-
-

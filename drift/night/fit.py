@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from drift.mount.instrument import Pose
-from drift.mount.orientation import ARCSEC_PER_RAD, Floats
 from drift.night.scatter import CLASSES, HUBER, PRIOR_SD, REPEAT_PRIOR_SD, repeatability, row_class, scatter
-from drift.night.sightings import Bools, Sightings
+from drift.night.sightings import Sightings
 from drift.night.system import Layout, Solution, Typed, session_grams, solve
+from drift.quantities import ARCSEC_PER_RAD, Bools, Floats
 
 #: The fit has come to rest when no axis moves by more [arcsec] and no scale by more than this share.
 AXIS_AT_REST = 1.0e-4
@@ -107,7 +107,9 @@ def fit(
         share = weight[:, None] * np.einsum("nii->ni", leverage)
         new_scatter = scatter(residual, share, weight, classes, valid, robust)
         moved = float(np.max(np.abs(new - x)[:, 2:4], initial=0.0))
-        scale_moved = np.max(np.abs(np.log(np.append(new_scatter, repeat) / np.append(scales.scatter, scales.repeat))))
+        scale_moved = np.max(
+            np.abs(np.log(np.append(new_scatter, repeat) / np.append(scales.scatter, scales.repeat)))
+        )
         x, scales = new, Scales(new_scatter, repeat)
         state = FitState(layout, solution, scales, precision, readings, residual, weight, leverage)
         weight = used * huber_weight(residual, row_sd(sightings, scales))
@@ -125,7 +127,8 @@ def huber_weight(residual: Floats, sd: Floats) -> Floats:
 
 
 def _start_values(sightings: Sightings, layout: Layout, start: FitState | None) -> Floats:
-    axis, constants = np.zeros((layout.nights, 2)), np.zeros((layout.eras, 4))
+    axis: Floats = np.zeros((layout.nights, 2))
+    constants: Floats = np.zeros((layout.eras, 4))
     if start is not None:
         axis, constants = start.solution.axis, start.solution.constants()
     zeros = first_guess(sightings, layout.sessions.size)

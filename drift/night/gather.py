@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from drift.night.pieces import Piece
-from drift.night.sightings import Ints, Sessions, Sightings, make_sightings
+from drift.night.sightings import Sessions, Sightings, make_sightings
 from drift.night.split import NightSplit
+from drift.quantities import Ints
 
 
 @dataclass(frozen=True)
@@ -62,12 +64,20 @@ def gather(
         zero_label=tuple(str(z) for z in first["zero_label"]),
         may_hold_sync=first["may_hold_sync"].to_numpy(dtype=bool),
     )
-    joined = [
-        np.concatenate([getattr(p, name) for p in pieces])
-        for name in ("row_id", "time_us", "enu", "mech_ha_rad", "mech_dec_rad", "side")
-    ]
+
+    def joined(name: str) -> Any:
+        return np.concatenate([getattr(p, name) for p in pieces])
+
     sightings = make_sightings(
-        latitude_rad, frame["source"].to_numpy(dtype=np.int64), *joined, frame["session"].to_numpy(dtype=np.int64)
+        latitude_rad,
+        frame["source"].to_numpy(dtype=np.int64),
+        joined("row_id"),
+        joined("time_us"),
+        joined("enu"),
+        joined("mech_ha_rad"),
+        joined("mech_dec_rad"),
+        joined("side"),
+        frame["session"].to_numpy(dtype=np.int64),
     )
     return sightings, sessions
 

@@ -6,8 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from drift.mount.orientation import Floats
-from drift.night.sightings import Ints
+from drift.quantities import Floats, Ints
 
 
 @dataclass(frozen=True)
@@ -41,7 +40,9 @@ class Piece:
     remarks: tuple[str, ...] = field(default=())
 
 
-def still_piece(source: int, row_id: Ints, time_us: Ints, enu: Floats, start_rad: Floats, key: np.ndarray) -> Piece:
+def still_piece(
+    source: int, row_id: Ints, time_us: Ints, enu: Floats, start_rad: Floats, key: np.ndarray
+) -> Piece:
     """Return a piece of sightings with a still declination axis and no reading of the hour angle."""
     n = row_id.size
     blank = np.full(n, "", dtype=object)

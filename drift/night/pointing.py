@@ -6,15 +6,21 @@ import numpy as np
 import pandas as pd
 
 from drift.night.pieces import Directions, Piece
-from drift.night.sightings import POINTING, Ints
+from drift.night.sightings import POINTING
 from drift.night.split import NightSplit
+from drift.quantities import Ints
 
 #: Classes of sessions by how their declination zeros repeat.
 KEPT, SYNCED, LABELLED = range(3)
 
 
 def pointing_piece(
-    table: pd.DataFrame, directions: Directions, split: NightSplit, night: Ints, zero_is: str, side: np.ndarray
+    table: pd.DataFrame,
+    directions: Directions,
+    split: NightSplit,
+    night: Ints,
+    zero_is: str,
+    side: np.ndarray,
 ) -> Piece:
     """Turn pointing solves into sightings.
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -36,12 +37,14 @@ class NightAxis:
     sources: tuple[str, ...]  # of "pointing", "sweep", "run", "typed"
     solves_used: int
     solves_set_aside: int
-    estimate: npt.NDArray[np.float64] = field(repr=False)  # (3,) [arcsec]
-    covariance: npt.NDArray[np.float64] = field(repr=False)  # (3, 3), constants' uncertainty included
-    own_covariance: npt.NDArray[np.float64] = field(repr=False)  # (3, 3), with the constants held
+    estimate: npt.NDArray[np.floating[Any]] = field(repr=False)  # (3,) [arcsec]
+    covariance: npt.NDArray[np.floating[Any]] = field(repr=False)  # (3, 3), constants' uncertainty included
+    own_covariance: npt.NDArray[np.floating[Any]] = field(repr=False)  # (3, 3), with the constants held
     zero_label: str = ""  # nights with one label share one hour-angle zero; "" = its own
     remarks: tuple[str, ...] = ()  # "one tube side only", "second sync noticed at ...", ...
-    working: npt.NDArray[np.float64] = field(default_factory=lambda: np.full(3, np.nan), repr=False)  # (3,) [arcsec]
+    working: npt.NDArray[np.floating[Any]] = field(
+        default_factory=lambda: np.full(3, np.nan), repr=False
+    )  # (3,) [arcsec]
 
     @property
     def has_axis(self) -> bool:
@@ -56,8 +59,8 @@ class InstrumentConstants:
     start_us: int
     end_us: int
     names: tuple[str, ...]  # "cone error", "axis non-perpendicularity", ...
-    values: npt.NDArray[np.float64] = field(repr=False)  # (p,)
-    sds: npt.NDArray[np.float64] = field(repr=False)  # (p,)
+    values: npt.NDArray[np.floating[Any]] = field(repr=False)  # (p,)
+    sds: npt.NDArray[np.floating[Any]] = field(repr=False)  # (p,)
     noise_arcsec: float = float("nan")  # on-sky scatter of one good solve, one coordinate
     zero_repeatability_dec_arcsec: float = float("nan")
 

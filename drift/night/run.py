@@ -11,9 +11,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from drift.mount.orientation import ARCSEC_PER_RAD, hour_angle_and_dec
+from drift.mount.orientation import hour_angle_and_dec
 from drift.night.pieces import Directions, Piece, still_piece
 from drift.night.sightings import RUN
+from drift.quantities import ARCSEC_PER_RAD
 
 
 def one_place_a_run(table: pd.DataFrame) -> pd.DataFrame:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from drift.mount.orientation import Floats
 from drift.night.sightings import POINTING, Sightings
 from drift.night.system import Solution
+from drift.quantities import Floats
 
 #: Classes of scatter: pointing solves along hour angle, along declination, sweeps, runs.
 CLASSES = 4
@@ -25,7 +25,7 @@ MEDIAN_OF_NORMAL = 0.674490
 #: Group repeatability: prior sd [arcsec] and its weight in sessions.
 REPEAT_PRIOR_SD = 10.0
 REPEAT_PRIOR_WEIGHT = 0.2
-#: Degrees of freedom of the Student distribution of a session's declination zero: now and then a zero is lost.
+#: Degrees of freedom of the Student distribution of declination zeros: now and then a zero is lost.
 REPEAT_DOF = 3.0
 
 

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drift.mount.orientation import Floats
 from drift.night.sightings import POINTING, RUN
+from drift.quantities import Floats
 
 #: Prior chance that a reading is wrong (a wrong solve, a cable snag, wind): common practice, about 1 %.
 WRONG_CHANCE = 0.01
@@ -134,7 +134,12 @@ def _possible_starts(problem: NightProblem, keep: np.ndarray, starts: list[int])
     out = []
     for i in range(1, problem.source.size):
         same = problem.session == problem.session[i]
-        if problem.source[i] != POINTING or problem.sync_chance[problem.session[i]] <= 0.0 or i in starts or not keep[i]:
+        if (
+            problem.source[i] != POINTING
+            or problem.sync_chance[problem.session[i]] <= 0.0
+            or i in starts
+            or not keep[i]
+        ):
             continue
         if np.any(keep[:i] & same[:i]):
             out.append(i)

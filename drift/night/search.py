@@ -6,12 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from drift.mount.orientation import Floats
 from drift.night.fit import FitState, Scales, fit, row_sd
 from drift.night.gather import split_sessions
 from drift.night.screening import SYNC_CHANCE, SYNC_CHANCE_KEPT, NightProblem, explain
-from drift.night.sightings import Bools, Ints, Sessions, Sightings
+from drift.night.sightings import Sessions, Sightings
 from drift.night.system import AXIS_PRIOR_SD, ZERO_PRIOR_SD, Layout, Typed
+from drift.quantities import Bools, Floats, Ints
 
 #: Rounds of looking for wrong readings and second syncs; later rounds see better scales.
 MOST_ROUNDS = 5
@@ -19,8 +19,6 @@ MOST_ROUNDS = 5
 #: chance 1 in 400 a reading), or the night as a whole by this many sd of its own scatter.
 SUSPECT_DISTANCE = 12.0
 SUSPECT_NIGHT_SD = 3.0
-#: Instruments whose scales moved by less than this share since a night was last looked at need no second look.
-SCALES_SETTLED = 0.02
 
 
 @dataclass(frozen=True)
@@ -94,10 +92,11 @@ def night_squares(sightings: Sightings, state: FitState, used: Bools) -> tuple[F
     night = state.layout.sessions.night[sightings.session]
     scaled = (state.residual / row_sd(sightings, state.scales)) ** 2
     valid = np.abs(sightings.coefficients).sum(axis=2) > 0.0
-    free = valid - np.einsum("nii->ni", state.leverage)
+    free = valid.astype(float) - np.einsum("nii->ni", state.leverage)
     count = state.layout.nights
-    square = np.bincount(night, np.sum(scaled, axis=1) * used, minlength=count)
-    return square, np.bincount(night, np.sum(free, axis=1) * used, minlength=count)
+    square: Floats = np.bincount(night, np.sum(scaled, axis=1) * used, minlength=count).astype(float)
+    due: Floats = np.bincount(night, np.sum(free, axis=1) * used, minlength=count).astype(float)
+    return square, due
 
 
 def _explain_night(

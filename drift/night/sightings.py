@@ -10,19 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from drift.mount.instrument import Pose, drooped, first_order, pointed_direction
-from drift.mount.orientation import (
-    ARCSEC_PER_RAD,
-    Floats,
-    axis_basis,
-    hour_angle_and_dec,
-    tangent_basis,
-)
-
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
+from drift.mount.orientation import axis_basis, hour_angle_and_dec, tangent_basis
+from drift.quantities import ARCSEC_PER_RAD, Bools, Floats, Ints
 
 POINTING, SWEEP, RUN = range(3)
 SOURCE_NAMES = ("pointing", "sweep", "run")
@@ -67,7 +58,11 @@ class Sightings:
 
     def _pointing_misfit(self, pick: Bools, pose: Pose) -> Floats:
         predicted = pointed_direction(
-            self.latitude_rad, self.mech_ha_rad[pick], self.mech_dec_rad[pick], self.side[pick], part(pose, pick)
+            self.latitude_rad,
+            self.mech_ha_rad[pick],
+            self.mech_dec_rad[pick],
+            self.side[pick],
+            part(pose, pick),
         )
         west, north = tangent_basis(self.ha[pick], self.dec[pick], self.latitude_rad)
         apart = (predicted - self.enu[pick]) * ARCSEC_PER_RAD
@@ -86,7 +81,11 @@ class Sightings:
 def part(pose: Pose, pick: Bools) -> Pose:
     """Return the pose of the picked sightings."""
     return Pose(
-        pose.az_error[pick], pose.alt_error[pick], pose.zero_ha[pick], pose.zero_dec[pick], pose.constants[pick]
+        pose.az_error[pick],
+        pose.alt_error[pick],
+        pose.zero_ha[pick],
+        pose.zero_dec[pick],
+        pose.constants[pick],
     )
 
 

@@ -5,11 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-DAY_US = 86_400_000_000
-Ints = npt.NDArray[np.int64]
+from drift.quantities import DAY_US, Ints
 
 
 @dataclass(frozen=True)

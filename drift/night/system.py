@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
-from drift.mount.orientation import Floats
 from drift.night.sightings import POINTING, Sessions, Sightings
+from drift.quantities import Floats
 
 #: Prior standard deviations [arcsec]: wide enough to say nothing where there are data, and
 #: to keep a thin night finite.  Common practice: a first alignment is within a degree or
@@ -50,7 +50,7 @@ class Layout:
     sessions: Sessions
 
     def shared_columns(self) -> np.ndarray:
-        """Return, per session, the positions of its constants and group mean among the shared unknowns (s, 5)."""
+        """Return where each session's constants and group mean are among the shared unknowns, (s, 5)."""
         base = 4 * self.sessions.era[:, None] + np.arange(4)
         group = 4 * self.eras + np.maximum(self.sessions.group, 0)
         return np.concatenate([base, group[:, None]], axis=1)
@@ -132,7 +132,9 @@ def session_grams(sightings: Sightings, readings: Floats, weights: Floats, sessi
     if not sightings.size:
         return np.zeros((sessions, 9, 9))
     sums: Floats = np.add.reduceat(products, np.minimum(starts, sightings.size - 1), axis=0)
-    sums[np.diff(np.append(starts, sightings.size)) == 0] = 0.0  # reduceat repeats an element for empty slices
+    sums[np.diff(np.append(starts, sightings.size)) == 0] = (
+        0.0  # reduceat repeats an element for empty slices
+    )
     return sums
 
 
@@ -190,10 +192,12 @@ def _solve_nights(
         outer[:, AXIS, 2:],
     )
     for i, value in enumerate((typed.az_error, typed.alt_error)):
-        np.add.at(block, (typed.night, i, i), typed.sd**-2.0)
-        np.add.at(block_right, (typed.night, i), value * typed.sd**-2.0)
+        block[:, i, i] += np.bincount(typed.night, typed.sd**-2.0, minlength=count)
+        block_right[:, i] += np.bincount(typed.night, value * typed.sd**-2.0, minlength=count)
     total = np.diag(
-        np.concatenate([np.tile(CONSTANT_PRIOR_SD**-2.0, layout.eras), np.full(layout.groups, MEAN_PRIOR_SD**-2)])
+        np.concatenate(
+            [np.tile(CONSTANT_PRIOR_SD**-2.0, layout.eras), np.full(layout.groups, MEAN_PRIOR_SD**-2)]
+        )
     )
     total_right = np.zeros(m)
     np.add.at(total, (columns[:, :, None], columns[:, None, :]), outer[:, 2:, 2:])

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from drift.night.sightings import Ints
 from drift.night.system import Typed
+from drift.quantities import Ints
 
 #: Standard deviation of a typed axis error that comes without one [arcsec]: common practice, an
 #: alignment aid repeats to about half an arcminute in each coordinate.

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from drift.history.causes.cause import LEAN_EAST, LEAN_NORTH, Cause, Floats, blank
+from drift.history.causes.cause import LEAN_EAST, LEAN_NORTH, MOUNT_ALT, MOUNT_AZ, Cause, blank
+from drift.quantities import DAY_US, YEAR_DAYS, Floats
 
-YEAR_DAYS = 365.2422
 #: Days from 1970-01-01 to the start of a year that the phase is counted from (2000-01-01).
 PHASE_DAY = 10957.0
-DAY_US = 86_400_000_000.0
 #: Prior size of the second harmonic against the first: frost comes quickly and goes quickly.
 HARMONICS = np.array([1.0, 0.5])
 
@@ -41,4 +40,18 @@ def annual_shape(time_us: np.ndarray, size: float, bearing_rad: float, ratio: fl
     state, direct = blank(len(time_us), 8)
     state[:, LEAN_NORTH, :4] = state[:, LEAN_EAST, 4:] = shape - shape[0]
     sizes = np.diag(np.repeat(HARMONICS, 2) ** 2) * size**2
-    return Cause("annual lean", state, direct, np.zeros(8), np.kron(along_and_across(bearing_rad, ratio), sizes))
+    return Cause(
+        "annual lean", state, direct, np.zeros(8), np.kron(along_and_across(bearing_rad, ratio), sizes)
+    )
+
+
+def annual_mount(time_us: np.ndarray, size: float) -> Cause:
+    """Return an annual movement of the mount on the pier (temperature), azimuth and altitude apart.
+
+    Used where nothing tells pier from mount, so that the season is not laid at the pier's door alone.
+    """
+    shape = harmonics(time_us)
+    state, direct = blank(len(time_us), 8)
+    state[:, MOUNT_AZ, :4] = state[:, MOUNT_ALT, 4:] = shape - shape[0]
+    sizes = np.diag(np.repeat(HARMONICS, 2) ** 2) * size**2
+    return Cause("annual mount", state, direct, np.zeros(8), np.kron(np.eye(2), sizes))

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from drift.quantities import Floats
 
 #: Components of the state of pier and mount, in this order everywhere.
 LEAN_NORTH, LEAN_EAST, PLATE_NORTH, PLATE_EAST, MOUNT_AZ, MOUNT_ALT = range(6)
@@ -49,4 +48,6 @@ def blank(n: int, q: int) -> tuple[Floats, Floats]:
 
 def independent(name: str, state: Floats, direct: Floats, mean: Floats, sd: Floats) -> Cause:
     """Return a cause whose amplitudes are independent, with standard deviations `sd`."""
-    return Cause(name, state, direct, np.asarray(mean, dtype=float), np.diag(np.asarray(sd, dtype=float) ** 2))
+    return Cause(
+        name, state, direct, np.asarray(mean, dtype=float), np.diag(np.asarray(sd, dtype=float) ** 2)
+    )

@@ -53,6 +53,12 @@ class Correction:
     kind: str
     asked: tuple[float, ...]
     note: str
+    number: int = 0  # tells corrections of one kind and time apart
+
+    @property
+    def name(self) -> str:
+        """The name of its cause."""
+        return f"correction {self.time_us} {self.kind} {self.number}"
 
 
 @dataclass(frozen=True)
@@ -73,14 +79,18 @@ def read_corrections(table: pd.DataFrame, plate: Plate) -> list[Correction]:
             asked: tuple[float, ...] = _tilt(str(kind), rows, plate)
             out.append(Correction(int(time_us), str(kind), asked, note))
             continue
-        for amount in rows["amount_arcmin"].to_numpy(dtype=float):
-            asked = (float(amount) * 60.0,) if kind in ("azimuth", "altitude") else (np.nan,) * len(MOVES[str(kind)])
-            out.append(Correction(int(time_us), str(kind), asked, note))
+        for number, amount in enumerate(rows["amount_arcmin"].to_numpy(dtype=float)):
+            asked = (
+                (float(amount) * 60.0,)
+                if kind in ("azimuth", "altitude")
+                else (np.nan,) * len(MOVES[str(kind)])
+            )
+            out.append(Correction(int(time_us), str(kind), asked, note, number))
     return out
 
 
 def _tilt(kind: str, rows: pd.DataFrame, plate: Plate) -> tuple[float, float]:
-    """Return the tilt (north, east) [arcsec] of a plate lifted at some bolts; NaN when the plate isn't described."""
+    """Return the tilt (north, east) [arcsec] of a plate lifted at some bolts; NaN when it isn't described."""
     if plate.bolt_bearings_deg is None or plate.bolt_circle_mm is None:
         return (np.nan, np.nan)
     from drift.mount.plate import tilt_from_bolts
@@ -91,7 +101,7 @@ def _tilt(kind: str, rows: pd.DataFrame, plate: Plate) -> tuple[float, float]:
     for bearing, height in zip(rows["bearing_deg"], lift, strict=True):
         apart = np.abs((bearings - bearing + 180.0) % 360.0 - 180.0)
         heights[int(np.argmin(apart))] += height
-    north, east = tilt_from_bolts(bearings, plate.bolt_circle_mm, heights)[:2]
+    north, east = tilt_from_bolts(plate.bolt_bearings_deg, plate.bolt_circle_mm, heights.tolist())[:2]
     return (float(north), float(east))
 
 
@@ -106,7 +116,7 @@ def correction_cause(series: Series, correction: Correction) -> Cause:
         state[later, component, i] = 1.0
     asked = np.asarray(correction.asked, dtype=float)
     mean = np.where(np.isfinite(asked), asked, 0.0)
-    return independent(f"correction {correction.time_us}", state, direct, mean, _sd(correction, asked))
+    return independent(correction.name, state, direct, mean, _sd(correction, asked))
 
 
 def _sd(correction: Correction, asked: np.ndarray) -> np.ndarray:

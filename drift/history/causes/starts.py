@@ -28,7 +28,9 @@ def zero_epochs(series: Series) -> Cause:
     state, direct = blank(series.size, len(labels))
     for i, label in enumerate(labels):
         direct[series.zero_label == label, 2, i] = 1.0
-    return independent("hour-angle zeros", state, direct, np.zeros(len(labels)), np.full(len(labels), ZERO_SD))
+    return independent(
+        "hour-angle zeros", state, direct, np.zeros(len(labels)), np.full(len(labels), ZERO_SD)
+    )
 
 
 def level_starts(series: Series) -> Cause:

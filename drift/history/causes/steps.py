@@ -25,8 +25,13 @@ class Step:
     weight: dict[str, float]
 
 
-def step_cause(series: Series, step: Step) -> Cause:
-    """Return the columns of a step: each part that may have made it, its prior variance scaled by its weight."""
+def step_name(number: int) -> str:
+    """Return the name of the cause of a step by its place in the list of steps."""
+    return f"step {number}"
+
+
+def step_cause(series: Series, step: Step, name: str) -> Cause:
+    """Return the columns of a step: each part that may have made it, as far as it may."""
     parts = [part for part in STEP_SD if step.weight.get(part, 0.0) > 0.0]
     columns = [(part, component) for part in parts for component in (COLUMNS_OF[part] or (-1,))]
     state, direct = blank(series.size, len(columns))
@@ -39,7 +44,7 @@ def step_cause(series: Series, step: Step) -> Cause:
             later = np.arange(series.size) >= step.index
             direct[later & (series.zero_label == _zero_label_after(series, step.index, label)), 2, i] = 1.0
         sds.append(STEP_SD[part] * np.sqrt(step.weight[part]))
-    return independent(f"step {step.index}", state, direct, np.zeros(len(columns)), np.array(sds))
+    return independent(name, state, direct, np.zeros(len(columns)), np.array(sds))
 
 
 def _zero_label_after(series: Series, index: int, label: str) -> str:

@@ -1,0 +1,167 @@
+"""What comes back and what stays: the seasonal part, each winter, the lasting rate."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from drift.history.causes.annual import harmonics
+from drift.history.result import Lasting, Seasonal, Winter
+from drift.history.view import View
+from drift.quantities import DAY_US, YEAR_DAYS, Floats
+
+#: Shortest span [days] over which an annual shape can be told from a trend.
+SHORTEST_SPAN_DAYS = 430.0
+#: A reading stands for at most this many days, so that crowded weeks don't outweigh the rest.
+LONGEST_SHARE_DAYS = 20.0
+#: Windows as days from the middle of winter (15 January north, 16 July south): before, peak, after.
+BEFORE = (-150.0, -70.0)
+PEAK = (-60.0, 120.0)
+AFTER = (190.0, 275.0)
+MID_WINTER_NORTH = 15.0
+MID_WINTER_SOUTH = 197.0
+
+
+@dataclass(frozen=True)
+class Shape:
+    """The annual shape and the lasting rate, by least squares on the lean over time.
+
+    `amplitude` is north then east: rate [arcsec a year] and the four harmonics.
+    """
+
+    rate: Floats  # (2,)
+    rate_cov: Floats  # (2, 2)
+    annual: Floats  # (2, 4)
+    annual_cov: Floats  # (8, 8), north then east
+
+
+def time_shares(time_us: np.ndarray) -> Floats:
+    """Return for how many days each reading stands, capped."""
+    days = time_us / DAY_US
+    gaps = np.minimum(np.diff(days), LONGEST_SHARE_DAYS)
+    return np.asarray(0.5 * (np.append(gaps, 0.0) + np.append(0.0, gaps)) + 1e-3)
+
+
+def step_slices(view: View) -> list[slice]:
+    """Return the columns of steps and corrections, which are neither seasonal nor gradual."""
+    return [at for name, at in view.fit.columns.at.items() if name.startswith(("step", "correction"))]
+
+
+def shape_of(view: View) -> Shape | None:
+    """Fit rate and annual shape to the smoothed lean; None when the span is too short."""
+    series = view.fit.model.series
+    if series.days[-1] < SHORTEST_SPAN_DAYS:
+        return None
+    years = series.days / YEAR_DAYS
+    design = np.concatenate([np.ones((series.size, 1)), years[:, None], harmonics(series.time_us)], axis=1)
+    root = np.sqrt(time_shares(series.time_us))
+    operator = np.linalg.lstsq(design * root[:, None], np.diag(root), rcond=None)[0]  # (6, n)
+    mean, cov = view.lean_sums(operator[1:], step_slices(view))
+    north_east = mean.reshape(2, 5)
+    rates, shapes = [0, 5], [1, 2, 3, 4, 6, 7, 8, 9]
+    return Shape(north_east[:, 0], cov[np.ix_(rates, rates)], north_east[:, 1:], cov[np.ix_(shapes, shapes)])
+
+
+def _curve_days() -> Floats:
+    """Return times [us] of the 366 days of a leap year from 2000-01-01."""
+    return np.asarray((10957.0 + np.arange(366)) * DAY_US)
+
+
+def seasonal(shape: Shape | None, south: bool) -> Seasonal | None:
+    """Describe the annual shape: size, direction, when it peaks; the peak is the winter one."""
+    if shape is None:
+        return None
+    basis = harmonics(_curve_days())
+    curve = basis @ shape.annual.T  # (366, 2)
+    turn = np.linalg.svd(curve - curve.mean(axis=0), full_matrices=False)[2][0]
+    along = curve @ turn
+    if _days_apart(int(np.argmax(along)), _mid_winter(south)) > _days_apart(
+        int(np.argmin(along)), _mid_winter(south)
+    ):
+        turn, along = -turn, -along
+    high, low = int(np.argmax(along)), int(np.argmin(along))
+    weight = np.kron(turn, basis[high] - basis[low])
+    sd = float(np.sqrt(np.clip(weight @ shape.annual_cov @ weight, 0.0, None)))
+    size = float(along[high] - along[low])
+    sure = size > 2.0 * sd
+    bearing = float(np.degrees(np.arctan2(turn[1], turn[0])) % 360.0)
+    return Seasonal(size, sd, bearing if sure else None, high + 1 if sure else None)
+
+
+def _mid_winter(south: bool) -> float:
+    return MID_WINTER_SOUTH if south else MID_WINTER_NORTH
+
+
+def _days_apart(a: float, b: float) -> float:
+    return abs((a - b + 183.0) % 366.0 - 183.0)
+
+
+def lasting(shape: Shape | None) -> Lasting | None:
+    """Describe the rate that does not come back."""
+    if shape is None:
+        return None
+    size = float(np.linalg.norm(shape.rate))
+    along = shape.rate / size if size > 0.0 else np.array([1.0, 0.0])
+    sd = float(np.sqrt(np.clip(along @ shape.rate_cov @ along, 0.0, None)))
+    bearing = float(np.degrees(np.arctan2(along[1], along[0])) % 360.0)
+    return Lasting(size, sd, bearing if size > 2.0 * sd else None)
+
+
+def axis_offsets(shape: Shape | None, season: Seasonal | None, latitude_rad: float, s: float) -> Floats:
+    """Return what the annual lean adds to az_error and alt_error by day of year, (366, 2); 0 when not sure."""
+    if shape is None or season is None or season.toward_bearing_deg is None:
+        return np.zeros((366, 2))
+    north, east = (harmonics(_curve_days()) @ shape.annual.T).T
+    return np.stack([east * np.tan(latitude_rad), -s * north], axis=1)
+
+
+def winters(view: View, season: Seasonal | None, south: bool) -> tuple[Winter, ...]:
+    """Describe each winter along the seasonal direction: how far it swung, what it left behind.
+
+    Swing: the furthest smoothed lean of the cold half against the autumn before
+    it.  Left behind: the summer after it against the autumn before it.
+    """
+    if season is None or season.toward_bearing_deg is None:
+        return ()
+    turn = np.radians(season.toward_bearing_deg)
+    along = np.array([np.cos(turn), np.sin(turn)])
+    series = view.fit.model.series
+    without = step_slices(view)
+    first, last = (pd.Timestamp(int(t), unit="us") for t in (series.time_us[0], series.time_us[-1]))
+    out = []
+    for year in range(first.year, last.year + 2):
+        found = _one_winter(view, year, along, without, south)
+        if found is not None:
+            out.append(found)
+    return tuple(out)
+
+
+def _one_winter(view: View, year: int, along: Floats, without: list[slice], south: bool) -> Winter | None:
+    series = view.fit.model.series
+    middle = pd.Timestamp(year=year, month=7, day=16) if south else pd.Timestamp(year=year, month=1, day=15)
+    days = series.time_us / DAY_US - (middle - pd.Timestamp(0)).total_seconds() / 86400.0
+    before, peak, after = ((days >= a) & (days <= b) for a, b in (BEFORE, PEAK, AFTER))
+    if not before.any():
+        before = (days >= -70.0) & (days <= -30.0)  # a record that starts as winter comes
+    if not before.any() or peak.sum() < 2:
+        return None
+    shares = time_shares(series.time_us)
+    start = np.where(before, shares, 0.0) / shares[before].sum()
+    path = _along(view, np.eye(series.size)[peak] - start, along, without)[0]
+    top = int(np.flatnonzero(peak)[int(np.argmax(path))])
+    weights = [np.eye(series.size)[top] - start]
+    if after.any():
+        weights.append(np.where(after, shares, 0.0) / shares[after].sum() - start)
+    mean, sd = _along(view, np.array(weights), along, without)
+    left, left_sd = (float(mean[1]), float(sd[1])) if after.any() else (float("nan"), float("nan"))
+    name = str(year) if south else f"{year - 1}-{year % 100:02d}"
+    return Winter(name, float(mean[0]), float(sd[0]), left, left_sd)
+
+
+def _along(view: View, weights: Floats, along: Floats, without: list[slice]) -> tuple[Floats, Floats]:
+    m = weights.shape[0]
+    mean, cov = view.lean_sums(weights, without)
+    turn = np.concatenate([along[0] * np.eye(m), along[1] * np.eye(m)], axis=1)
+    return turn @ mean, np.sqrt(np.clip(np.diagonal(turn @ cov @ turn.T), 0.0, None))

@@ -1,0 +1,157 @@
+"""Steps and corrections as results: sizes with uncertainty, odds, and what held."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from drift.history.causes.cause import LEAN_EAST, LEAN_NORTH, MOUNT_ALT, MOUNT_AZ
+from drift.history.causes.corrections import MOVES, Correction
+from drift.history.causes.steps import part_columns, step_name
+from drift.history.events import WILD_CHANCE, FoundStep, Searched, gap_chances
+from drift.history.result import PARTS, CorrectionFound, Event
+from drift.history.scales import solver
+from drift.history.scan import gains, spread
+from drift.history.series import Series
+from drift.history.view import View
+from drift.quantities import Floats
+
+SIZES = {"lean_north": LEAN_NORTH, "lean_east": LEAN_EAST, "mount_az": MOUNT_AZ, "mount_alt": MOUNT_ALT}
+#: A correction held when what was found is what was asked within this share and this many sd.
+HELD_SHARE, HELD_SDS = 0.25, 2.0
+#: A correction can't be judged when the uncertainty is this share of what was asked.
+UNJUDGED_SHARE = 0.5
+#: A wrong sign is suspected when the opposite of what was asked fits within this many sd.
+SIGN_SDS = 3.0
+RECORDED_PARTS = {"azimuth": "mount_az", "altitude": "mount_alt", "pier": "pier", "zero": "zero"}
+
+
+def step_events(searched: Searched, view: View) -> list[Event]:
+    """Return the unrecorded steps that were found."""
+    series = searched.fit.model.series
+    out = []
+    for number, found in enumerate(searched.steps):
+        columns = view.fit.columns.at[step_name(number)]
+        size, sd = _sizes(view, [c for _, c in part_columns(found.step())], columns)
+        out.append(_event(series, found, size, sd))
+    return out
+
+
+def _event(series: Series, found: FoundStep, size: dict[str, float], sd: dict[str, float]) -> Event:
+    nights_after = np.sum(series.night[found.best :] >= 0)
+    levels_after = np.sum(series.night[found.best :] < 0)
+    return Event(
+        int(series.time_us[found.first - 1]),
+        int(series.time_us[found.last]),
+        found.named,
+        bool(nights_after + levels_after <= 1),
+        False,
+        {part: found.probability[part] for part in PARTS},
+        size,
+        sd,
+    )
+
+
+def _sizes(view: View, components: list[int], columns: slice) -> tuple[dict[str, float], dict[str, float]]:
+    amplitude = view.fit.amplitude[columns]
+    cov = view.fit.amplitude_cov[columns, columns]
+    size, sd = dict.fromkeys(SIZES, 0.0), dict.fromkeys(SIZES, 0.0)
+    for name, component in SIZES.items():
+        own = [i for i, c in enumerate(components) if c == component]
+        if own:
+            size[name] = float(amplitude[own].sum())
+            sd[name] = float(np.sqrt(cov[np.ix_(own, own)].sum()))
+    return size, sd
+
+
+def last_night_event(searched: Searched) -> Event | None:
+    """Return a provisional event when the very last reading was put aside as wild: it may be a step."""
+    model = searched.fit.model
+    last = model.series.size - 1
+    if last < 2 or not model.ignored[last]:
+        return None
+    seen = model.ignored.copy()
+    seen[last] = False
+    fit = solver(replace(model, ignored=seen)).at(searched.fit.scales)
+    gained, chances = gains(fit, spread(fit)), gap_chances(fit)
+    odds = {part: float(gained.step[part][last] + chances[part][last]) for part in gained.step}
+    odds["nothing"] = float(np.logaddexp(0.0, gained.wild[last] + np.log(WILD_CHANCE)))
+    top = max(odds.values())
+    weight = {part: float(np.exp(value - top)) for part, value in odds.items()}
+    total = sum(weight.values())
+    found = FoundStep(last, last, last, {part: w / total for part, w in weight.items()})
+    unknown = dict.fromkeys(SIZES, float("nan"))
+    return _event(model.series, found, unknown, unknown)
+
+
+def corrections_found(corrections: list[Correction], view: View) -> tuple[list[CorrectionFound], list[str]]:
+    """Return what each correction asked and did, and sentences about those that look misrecorded."""
+    out, remarks = [], []
+    series = view.fit.model.series
+    for correction in corrections:
+        at = view.fit.columns.at.get(correction.name)
+        asked = _length(correction)
+        if at is None or not len(MOVES[correction.kind]) or not _seen_both_sides(series, correction):
+            out.append(
+                CorrectionFound(correction.time_us, correction.kind, asked, None, None, None, correction.note)
+            )
+            continue
+        found, sd = _along_asked(correction, view.fit.amplitude[at], view.fit.amplitude_cov[at, at])
+        held = _held(asked, found, sd)
+        out.append(
+            CorrectionFound(correction.time_us, correction.kind, asked, found, sd, held, correction.note)
+        )
+        if (
+            held is False
+            and asked is not None
+            and abs(found + asked) < SIGN_SDS * sd + HELD_SHARE * abs(asked)
+        ):
+            remarks.append(
+                f"The {correction.kind} correction was recorded as {asked:+.0f} arcsec but {found:+.0f} "
+                f"+- {sd:.0f} was found: its sign may have been written down the wrong way round."
+            )
+    return out, remarks
+
+
+def _seen_both_sides(series: Series, correction: Correction) -> bool:
+    return bool(series.time_us[0] < correction.time_us <= series.time_us[-1])
+
+
+def _length(correction: Correction) -> float | None:
+    asked = np.asarray(correction.asked, dtype=float)
+    if not asked.size or not np.all(np.isfinite(asked)):
+        return None
+    return float(asked[0]) if asked.size == 1 else float(np.linalg.norm(asked))
+
+
+def _along_asked(correction: Correction, amplitude: Floats, cov: Floats) -> tuple[float, float]:
+    """Return the found amount along the asked direction (two components) or of the one component."""
+    if amplitude.size == 1:
+        return float(amplitude[0]), float(np.sqrt(cov[0, 0]))
+    asked = np.asarray(correction.asked, dtype=float)
+    toward = asked if np.all(np.isfinite(asked)) and np.any(asked) else amplitude
+    along = toward / max(float(np.linalg.norm(toward)), 1e-9)
+    return float(along @ amplitude), float(np.sqrt(np.clip(along @ cov @ along, 0.0, None)))
+
+
+def _held(asked: float | None, found: float, sd: float) -> bool | None:
+    if asked is None or sd > UNJUDGED_SHARE * abs(asked):
+        return None
+    return abs(found - asked) <= HELD_SHARE * abs(asked) + HELD_SDS * sd
+
+
+def recorded_events(corrections: list[Correction], view: View) -> list[Event]:
+    """Return the recorded corrections that move one part, as events."""
+    series, out = view.fit.model.series, []
+    for correction in corrections:
+        part = RECORDED_PARTS.get(correction.kind)
+        if part is None or not _seen_both_sides(series, correction):
+            continue
+        index = int(np.searchsorted(series.time_us, correction.time_us))
+        columns = view.fit.columns.at[correction.name]
+        size, sd = _sizes(view, list(MOVES[correction.kind]), columns)
+        odds = {name: float(name == part) for name in PARTS}
+        after = int(series.time_us[index - 1])
+        out.append(Event(after, int(series.time_us[index]), part, False, True, odds, size, sd))
+    return out

@@ -1,0 +1,127 @@
+"""What can be told apart on this user's data, and which reading would settle it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from drift.history.causes.cause import LEAN_EAST, LEAN_NORTH
+from drift.history.model import Model, Scales, walk_variance
+from drift.history.result import Separable
+from drift.history.series import LEVEL_SD_ARCSEC, Series
+from drift.history.view import View
+from drift.quantities import Floats
+
+#: A zero that repeats worse than this [arcsec] says little about the lean.
+POOR_REPEAT = 60.0
+#: Fewest readings that see the lean itself before anything is called told apart.
+FEWEST = 3
+#: Told apart when the lean is known to this share of what was possible, partly up to the second.
+YES_SHARE, PARTLY_SHARE = 0.35, 0.8
+#: The uncertainty aimed for when the number of readings is told [arcsec].
+WANTED_SD = 5.0
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Which readings see the lean itself."""
+
+    zeros: int  # nights with a shared hour-angle zero
+    levels: int  # level readings on the pier
+
+
+def evidence(model: Model) -> Evidence:
+    """Count the readings that see the lean without the knobs."""
+    series = model.series
+    shared = (series.night >= 0) & (series.zero_label != "") & ~model.ignored & ~model.ignored_zero
+    counts = {
+        label: int(np.sum(shared & (series.zero_label == label))) for label in set(series.zero_label[shared])
+    }
+    zeros = sum(count - 1 for count in counts.values())
+    return Evidence(zeros, int(np.sum((series.place == "pier") & ~model.ignored)) - 1)
+
+
+def must_tie(model: Model) -> bool:
+    """Return whether pier and mount must be given the same freedom.
+
+    Where no reading sees the lean itself, no scale parameter can be learned
+    for pier and mount apart; then both are given the same freedom, so that the
+    answer stays open instead of following a prior.
+    """
+    seen = evidence(model)
+    return seen.levels < FEWEST - 1 and seen.zeros < FEWEST - 1
+
+
+def prior_sd(view: View, component: int) -> Floats:
+    """Return how much a component could have changed since the reference, before the readings, (n,)."""
+    fit = view.fit
+    walk = walk_variance(fit.model, fit.scales)[:, component, component]
+    state = fit.columns.state[:, component, :]
+    return np.sqrt(np.append(0.0, np.cumsum(walk)) + np.einsum("np,pq,nq->n", state, fit.columns.cov, state))
+
+
+def judge(view: View, sd: Floats) -> tuple[Separable, Separable]:
+    """Judge both pairs from how far the readings narrowed the lean down, and by what."""
+    model, scales = view.fit.model, view.fit.scales
+    seen = evidence(model)
+    return _east(model.series, seen, scales, _share(view, sd, LEAN_EAST)), _north(
+        seen, scales, _share(view, sd, LEAN_NORTH)
+    )
+
+
+def _share(view: View, sd: Floats, component: int) -> float:
+    prior = prior_sd(view, component)
+    late = np.arange(prior.size) >= prior.size // 2
+    return float(np.median(sd[late, component] / np.maximum(prior[late], 1e-9)))
+
+
+def _levels_wanted() -> str:
+    """Say how many level readings would tell the lean to the wanted uncertainty."""
+    count = max(1, int(np.ceil((LEVEL_SD_ARCSEC / WANTED_SD) ** 2)))
+    return (
+        f"about {count} level readings on the pier top, each end for end, before and after the next change "
+        f"(at {LEVEL_SD_ARCSEC:.0f} arcsec each that tells the lean to {WANTED_SD:.0f} arcsec)"
+    )
+
+
+def _east(series: Series, seen: Evidence, scales: Scales, share: float) -> Separable:
+    repeat = scales.zero_repeat
+    good_zero = seen.zeros >= FEWEST - 1 and repeat <= POOR_REPEAT
+    levels = seen.levels >= FEWEST - 1
+    settle = f"{_levels_wanted()}; or, on each night, one solve before the sync of a mount that was homed"
+    if good_zero or levels:
+        by = []
+        if good_zero:
+            by.append(f"the hour-angle zero repeats to {repeat:.0f} arcsec over {seen.zeros + 1} nights")
+        if levels:
+            by.append(f"{seen.levels + 1} level readings were taken on the pier")
+        answer = "yes" if share <= YES_SHARE else "partly"
+        return Separable(answer, " and ".join(by), "" if answer == "yes" else settle)
+    if seen.zeros >= FEWEST - 1:
+        why = f"the hour-angle zero repeats only to {repeat:.0f} arcsec, so it says little about the lean"
+        return Separable(
+            "partly" if share <= PARTLY_SHARE and repeat < 5 * POOR_REPEAT else "no", why, settle
+        )
+    why = "the hour-angle zero is lost from session to session and no level was read on the pier"
+    return Separable("no", why, settle)
+
+
+def _north(seen: Evidence, scales: Scales, share: float) -> Separable:
+    settle = _levels_wanted()
+    if seen.levels >= FEWEST - 1:
+        answer = "yes" if share <= YES_SHARE else "partly"
+        return Separable(
+            answer,
+            f"{seen.levels + 1} level readings were taken on the pier",
+            "" if answer == "yes" else settle,
+        )
+    if seen.zeros >= FEWEST - 1 and scales.zero_repeat <= POOR_REPEAT:
+        why = (
+            "no level was read on the pier; north lean is told from the altitude adjuster only through time, "
+            "because the pier heaves along one direction that its east part shows"
+        )
+        return Separable("partly" if share <= PARTLY_SHARE else "no", why, settle)
+    return Separable(
+        "no", "the sky sees the sum of north lean and altitude adjuster only, and no level was read", settle
+    )

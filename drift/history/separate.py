@@ -1,0 +1,237 @@
+"""All nights, levels and corrections -> pier and mount apart."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from drift.history import components
+from drift.history.causes.corrections import Correction, Plate, correction_cause, read_corrections
+from drift.history.causes.starts import axis_start, instrument_eras, level_starts, zero_epochs
+from drift.history.causes.trend import trend
+from drift.history.events import Searched, find_events
+from drift.history.model import Model, Scales
+from drift.history.outcome import corrections_found, last_night_event, recorded_events, step_events
+from drift.history.result import COLUMNS, History, Lasting, Separable
+from drift.history.separable import POOR_REPEAT, judge, must_tie
+from drift.history.series import Series, make_series
+from drift.history.view import View, view
+from drift.mount.orientation import hemisphere
+from drift.night.result import Nights
+from drift.night.split import NightSplit
+from drift.quantities import Floats
+
+#: Zeros that scatter less than this over so many nights look kept, whatever the site file says.
+KEPT_AFTER_ALL_ARCSEC, KEPT_AFTER_ALL_NIGHTS = 20.0, 10
+
+
+def separate(
+    latitude_rad: float,
+    nights: Nights,
+    levels: pd.DataFrame,
+    corrections: pd.DataFrame,
+    plate: Plate,
+    split: NightSplit,
+    zero_is: str,
+) -> History | None:
+    """Separate the pier's lean from the mount's own movement.
+
+    Parameters
+    ----------
+    latitude_rad
+        Geodetic latitude [rad].
+    nights
+        From `drift.night.estimate.estimate_nights`.
+    levels, corrections
+        Tables of readings.
+    plate
+        Bolts and thread, for shims and nuts.
+    split
+        Tells when constants and zeros restart.
+    zero_is
+        "kept", "synced" or "unknown", from the site file.
+
+    Returns
+    -------
+    history
+        None when there is neither a night with a usable axis nor a level reading.
+    """
+    series, before = make_series(nights, levels, split.constants_us)
+    if series is None:
+        return None
+    series, centre = centred(series)
+    recorded = read_corrections(corrections, plate)
+    warnings = []
+    if before:
+        warnings.append(f"{before} readings before the first usable axis are not part of the history.")
+    if series.size == 1:
+        return _single(series, centre, tuple(warnings))
+    searched = find_events(_model(series, latitude_rad, recorded))
+    seen = view(searched.fit)
+    return _history(searched, seen, centre, recorded, latitude_rad, zero_is, nights, warnings)
+
+
+def centred(series: Series) -> tuple[Series, Floats]:
+    """Take large constants out of the readings, for the sake of rounding; return what was taken, (n, 3)."""
+    centre = np.zeros_like(series.value)
+    night = series.night >= 0
+    if night.any():
+        centre[night, :2] = series.value[np.flatnonzero(night)[0], :2]
+    for label in {str(name) for name in series.zero_label if name}:
+        own = series.zero_label == label
+        centre[own, 2] = np.median(series.value[own, 2])
+    for place in {str(p) for p in series.place if p}:
+        own = series.place == place
+        centre[own, :2] = np.median(series.value[own, :2], axis=0)
+    value = series.value - centre
+    value[night & (series.zero_label == ""), 2] = 0.0
+    return replace(series, value=value), centre
+
+
+def _model(series: Series, latitude_rad: float, recorded: list[Correction]) -> Model:
+    causes = [axis_start(series), zero_epochs(series), level_starts(series), instrument_eras(series)]
+    causes += [trend(series.time_us)] + [correction_cause(series, c) for c in recorded]
+    nothing = np.zeros(series.size, dtype=bool)
+    model = Model(series, latitude_rad, tuple(c for c in causes if c.width), nothing, nothing)
+    return replace(model, tied=must_tie(model))
+
+
+def _history(
+    searched: Searched,
+    seen: View,
+    centre: Floats,
+    recorded: list[Correction],
+    latitude_rad: float,
+    zero_is: str,
+    nights: Nights,
+    warnings: list[str],
+) -> History:
+    series, scales = seen.fit.model.series, seen.fit.scales
+    change, sd = seen.components()
+    east, north = judge(seen, sd)
+    south = latitude_rad < 0.0
+    shape = components.shape_of(seen)
+    season = components.seasonal(shape, south)
+    found, remarks = corrections_found(recorded, seen)
+    events = step_events(searched, seen) + recorded_events(recorded, seen)
+    last = last_night_event(searched)
+    events = sorted([*events, *([last] if last else [])], key=lambda e: (e.before_us, e.what))
+    now, now_sd = _axis_now(seen, centre)
+    return History(
+        series.time_us,
+        change,
+        sd,
+        east,
+        north,
+        season,
+        components.winters(seen, season, south),
+        components.lasting(shape) or _short_lasting(seen),
+        tuple(events),
+        tuple(found),
+        now,
+        now_sd,
+        components.axis_offsets(shape, season, latitude_rad, hemisphere(latitude_rad)),
+        _scale_table(scales),
+        tuple(warnings + remarks + _notices(seen, zero_is, nights) + _aside(seen)),
+    )
+
+
+def _axis_now(seen: View, centre: Floats) -> tuple[Floats, Floats]:
+    """Return the smoothed axis errors at the latest night, (2,), and their sds."""
+    fit = seen.fit
+    series = fit.model.series
+    nights = np.flatnonzero(series.night >= 0)
+    if not nights.size:
+        return np.full(2, np.nan), np.full(2, np.nan)
+    k = int(nights[-1])
+    walk = np.zeros((2, series.size, 5))
+    walk[:, k] = fit.sees[k, :2]
+    mean, cov = seen.sums(walk, fit.columns.seen[k, :2])
+    return mean + centre[k, :2], np.sqrt(np.diagonal(cov))
+
+
+def _short_lasting(seen: View) -> Lasting | None:
+    """Return the rate of a record too short to tell a trend from the season: the model's own, wide."""
+    at = seen.fit.columns.at["slow trend"]
+    rate, cov = seen.fit.amplitude[at], seen.fit.amplitude_cov[at, at]
+    return Lasting(float(np.hypot(*rate)), float(np.sqrt(np.trace(cov) / 2.0)), None)
+
+
+def _scale_table(scales: Scales) -> dict[str, float]:
+    return {
+        "lean walk [arcsec per sqrt day]": scales.lean_walk,
+        "share across the direction of heave": scales.across,
+        "direction of heave [deg]": float(np.degrees(scales.bearing_rad)),
+        "mount azimuth creep [arcsec per sqrt day]": scales.az_creep,
+        "mount altitude creep [arcsec per sqrt day]": scales.alt_creep,
+        "repeatability of the hour-angle zero [arcsec]": scales.zero_repeat,
+        "annual lean [arcsec]": scales.season,
+        "scatter of levels against their claim": scales.level_factor,
+    }
+
+
+def _notices(seen: View, zero_is: str, nights: Nights) -> list[str]:
+    """Say when the site file's word on the hour-angle zero doesn't fit the readings."""
+    repeat = seen.fit.scales.zero_repeat
+    shared = int(np.sum(seen.fit.model.series.zero_label != ""))
+    if zero_is == "kept" and shared >= KEPT_AFTER_ALL_NIGHTS and repeat > POOR_REPEAT:
+        return [
+            f'The site file says hour_angle_zero = "kept", but the zeros scatter by {repeat:.0f} arcsec '
+            "from night to night: they are used only as far as they repeat."
+        ]
+    zeros = np.array([n.estimate[2] for n in nights.nights if np.isfinite(n.estimate[2])])
+    if zero_is == "synced" and zeros.size >= KEPT_AFTER_ALL_NIGHTS:
+        spread = 1.4826 * float(np.median(np.abs(np.diff(zeros)))) / np.sqrt(2.0)
+        if spread < KEPT_AFTER_ALL_ARCSEC:
+            return [
+                f'The site file says hour_angle_zero = "synced", but the zeros repeat to about {spread:.0f} '
+                'arcsec: if the mount is homed or parked, set "kept", and east lean can be told from the '
+                "azimuth knob."
+            ]
+    return []
+
+
+def _aside(seen: View) -> list[str]:
+    model = seen.fit.model
+    out = []
+    for mask, what in ((model.ignored, "reading"), (model.ignored_zero, "hour-angle zero")):
+        for k in np.flatnonzero(mask):
+            when = pd.Timestamp(int(model.series.time_us[k]), unit="us").strftime("%Y-%m-%d %H:%M")
+            kind = (
+                "level reading"
+                if model.series.night[k] < 0
+                else f"night's {what}"
+                if what != "reading"
+                else "night"
+            )
+            out.append(
+                f"The {kind} of {when} UTC stands alone against all others and was not used in the history."
+            )
+    return out
+
+
+def _single(series: Series, centre: Floats, warnings: tuple[str, ...]) -> History:
+    only = Separable(
+        "no", "there is one reading; change needs two", "another night, and a level reading on the pier"
+    )
+    axis = centre[0, :2] + series.value[0, :2] if series.night[0] >= 0 else np.full(2, np.nan)
+    sd = np.sqrt(np.diagonal(series.variance[0])[:2]) if series.night[0] >= 0 else np.full(2, np.nan)
+    return History(
+        series.time_us,
+        np.zeros((1, len(COLUMNS))),
+        np.zeros((1, len(COLUMNS))),
+        only,
+        only,
+        None,
+        (),
+        None,
+        (),
+        (),
+        axis,
+        np.hypot(sd, series.common_sd[0]),
+        np.zeros((366, 2)),
+        {},
+        warnings,
+    )

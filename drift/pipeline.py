@@ -1,0 +1,62 @@
+"""Readings -> sky -> nights -> history -> advice: the whole way, touching no file."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from drift.advice.advise import advise
+from drift.answer import Answer
+from drift.errors import NothingToAnswer
+from drift.history.causes.corrections import Plate
+from drift.history.separate import separate
+from drift.night.directions import see
+from drift.night.estimate import estimate_nights
+from drift.night.modelled import modelled_or_not
+from drift.night.split import split_nights
+from drift.pierfile import PierFile
+from drift.readings import Readings
+
+
+def work_out(site: PierFile, readings: Readings) -> Answer:
+    """Work out the whole answer for one pier.
+
+    Parameters
+    ----------
+    site
+        The site file.
+    readings
+        All readings of this pier.
+
+    Raises
+    ------
+    drift.errors.NothingToAnswer
+        If there is neither a night with a usable axis nor a level reading.
+    """
+    latitude = float(np.radians(site.site.latitude_deg))
+    zero_is = str(site.mount.hour_angle_zero)
+    split = split_nights(site.site.longitude_deg, readings["corrections"])
+    seen = see(site.site.latitude_deg, site.site.longitude_deg, site.site.elevation_m, split, readings)
+    nights = estimate_nights(latitude, split, readings, seen.directions, zero_is)
+    nights = modelled_or_not(nights, str(site.mount.reports), latitude)
+    history = separate(
+        latitude, nights, readings["levels"], readings["corrections"], _plate(site), split, zero_is
+    )
+    if history is None:
+        raise NothingToAnswer(
+            "there is nothing to answer from yet: the record holds no night with a usable axis and no level "
+            "reading.  Import a log of plate solves with the mount's own coordinates (five or more over the sky on "
+            "one night), a sweep, an unguided run, typed alignment errors, or record a level reading."
+        )
+    warnings = (*seen.warnings, *nights.warnings, *history.warnings)
+    defaults = (*site.defaults_used(), *seen.defaults)
+    return Answer(site, nights, history, advise(site, nights, history), defaults, warnings)
+
+
+def _plate(site: PierFile) -> Plate:
+    bearings = site.plate.bolt_bearings_deg
+    pitch = None
+    if site.plate.thread:
+        from drift.advice.threads import pitch_mm
+
+        pitch = pitch_mm(site.plate.thread)
+    return Plate(tuple(bearings) if bearings else None, site.plate.bolt_circle_mm, pitch)
