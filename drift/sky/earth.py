@@ -1,0 +1,241 @@
+"""How the Earth has turned: UT1 - UTC and polar motion, from an installed table.
+
+The table is the IERS Bulletin A and B series that comes with the package
+``astropy-iers-data`` (a dependency of astropy); nothing is ever downloaded and
+no setting of astropy is touched.  Past its end the numbers go on by rule, and
+`EarthRotation.what_is_lost` says in one sentence what that costs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from drift.errors import DriftError
+from drift.sky.clock import FloatArray, IntArray, LeapSeconds, calendar_date, read_leap_seconds
+
+ARCSEC = np.pi / 648_000.0  # [rad]
+DAYS_A_YEAR = 365.25
+MJD_J2000 = 51_544.5
+
+#: [s] UTC is kept this close to UT1 by leap seconds (ITU-R TF.460-6).
+UTC_RULE_S = 0.9
+
+# How far UT1 may be off when it goes on past the table at the mean rate of the
+# table's last year: this much and this much more a year.  It bounds every error
+# found when the years 1978-2026 were foretold in this way from their own past
+# (largest: 0.04 s after a month, 0.28 s after one year, 0.60 s after two, 1.98 s
+# after five).  tests/truth/test_sky_earth_beyond.py repeats that trial.
+UT1_ERROR_S = 0.05
+UT1_ERROR_S_A_YEAR = 0.4
+
+#: [arcsec] The pole's largest distance from its secular place, 1973-2026, is 0.31 arcsec.
+POLE_ERROR_ARCSEC = 0.4
+
+# Columns of finals2000A.all, counted from 0 (IERS ReadMe.finals2000A counts from 1).
+_MJD = slice(7, 15)
+_POLE_FLAG = slice(16, 17)
+_BULLETIN_A = (slice(58, 68), slice(18, 27), slice(37, 46))  # UT1 - UTC [s], xp, yp [arcsec]
+_BULLETIN_B = (slice(154, 165), slice(134, 144), slice(144, 154))
+_WIDTH = 187
+
+
+@dataclass(frozen=True)
+class EarthState:
+    """The Earth's rotation at given times."""
+
+    ut1_minus_utc_s: FloatArray  # (n,) [s]
+    tai_minus_utc_s: FloatArray  # (n,) [s]
+    xp_rad: FloatArray  # (n,) [rad] pole toward the meridian of Greenwich
+    yp_rad: FloatArray  # (n,) [rad] pole toward 90 deg west
+
+
+@dataclass(frozen=True)
+class EarthRotation:
+    """A daily table of the Earth's rotation, at 0h UTC.
+
+    Parameters
+    ----------
+    first_mjd
+        Modified Julian Date of the first row; one row a day follows.
+    ut1_minus_utc_s, xp_arcsec, yp_arcsec
+        (m,) [s], [arcsec], [arcsec]; at least two rows.
+    leap_seconds
+        TAI - UTC.
+    """
+
+    first_mjd: int
+    ut1_minus_utc_s: FloatArray = field(repr=False)
+    xp_arcsec: FloatArray = field(repr=False)
+    yp_arcsec: FloatArray = field(repr=False)
+    leap_seconds: LeapSeconds = field(repr=False)
+
+    @property
+    def last_mjd(self) -> int:
+        """Modified Julian Date of the last row."""
+        return self.first_mjd + len(self.ut1_minus_utc_s) - 1
+
+    def at(self, mjd: IntArray, fraction: FloatArray) -> EarthState:
+        """Return the Earth's rotation at UTC times.
+
+        Between the daily values it is interpolated in a straight line, UT1
+        across a leap second without the jump.  Tides shorter than a day
+        (IERS Conventions 2010 ch. 8, below 0.001 arcsec) are left out, as
+        astropy does.  Before the table its first value holds.  Past its end
+        UT1 - TAI goes on at the mean rate of the table's last year, held
+        within 0.9 s of UTC, and the pole stands at its secular place.
+
+        Parameters
+        ----------
+        mjd
+            (n,) Modified Julian Date (UTC), whole.
+        fraction
+            (n,) [day] since 0h.
+        """
+        day = np.clip(mjd - self.first_mjd, 0, len(self.ut1_minus_utc_s) - 2)
+        part = np.clip(mjd - self.first_mjd - day + fraction, 0.0, 1.0)
+        rise = np.diff(self.ut1_minus_utc_s)
+        ut1 = self.ut1_minus_utc_s[day] + part * (rise - np.round(rise))[day]
+        xp, yp = (series[day] + part * np.diff(series)[day] for series in (self.xp_arcsec, self.yp_arcsec))
+        past = mjd + fraction - self.last_mjd
+        if past.size and past.max() > 0:
+            beyond = past > 0
+            ut1[beyond] = self._ut1_past_end(past[beyond])
+            xp[beyond], yp[beyond] = secular_pole_arcsec(self.last_mjd + past[beyond])
+        return EarthState(ut1, self.leap_seconds.at(mjd), xp * ARCSEC, yp * ARCSEC)
+
+    def _ut1_past_end(self, days: FloatArray) -> FloatArray:
+        steps = np.diff(self.ut1_minus_utc_s[-366:])
+        rate = float(np.mean(steps - np.round(steps)))
+        return np.clip(self.ut1_minus_utc_s[-1] + rate * days, -UTC_RULE_S, UTC_RULE_S)
+
+    def what_is_lost(self, mjd: IntArray) -> tuple[str, ...]:
+        """Say what accuracy is lost at the given UTC days, in at most one sentence each way."""
+        if mjd.size == 0:
+            return ()
+        return tuple(
+            sentence
+            for sentence in (self._lost_before(int(mjd.min())), self._lost_after(int(mjd.max())))
+            if sentence
+        )
+
+    def _lost_before(self, mjd: int) -> str:
+        if mjd >= self.first_mjd:
+            return ""
+        worst = 2 * UTC_RULE_S
+        return (
+            f"The Earth-rotation table begins on {calendar_date(self.first_mjd)} and the earliest reading "
+            f"is of {calendar_date(mjd)}; before the table UT1 may be off by up to {worst:.1f} s "
+            f"({15 * worst:.0f} arcsec in the hour-angle zero, nothing in the axis) and polar motion by up "
+            f"to {2 * POLE_ERROR_ARCSEC:.1f} arcsec."
+        )
+
+    def _lost_after(self, mjd: int) -> str:
+        expires = self.leap_seconds.expires_mjd
+        leap = (
+            f"a leap second since {calendar_date(expires)} is not known here and would shift the hour-angle "
+            "zero by 15 arcsec"
+        )
+        update = "update the package astropy-iers-data when this machine is online"
+        if mjd < self.last_mjd:
+            if mjd < expires:
+                return ""
+            return f"The leap-second table has ended: {leap}, nothing in the axis; {update}."
+        days = mjd + 1 - self.last_mjd
+        worst = min(UT1_ERROR_S + UT1_ERROR_S_A_YEAR * days / DAYS_A_YEAR, 2 * UTC_RULE_S)
+        return (
+            f"The installed Earth-rotation table ends on {calendar_date(self.last_mjd)} and the latest "
+            f"reading is of {calendar_date(mjd)}, {_span(days)} later; by then UT1 may be off by up to "
+            f"{worst:.2f} s ({15 * worst:.0f} arcsec in the hour-angle zero, nothing in the axis) and polar "
+            f"motion by up to {POLE_ERROR_ARCSEC} arcsec{f'; {leap}' if mjd >= expires else ''}; {update}."
+        )
+
+
+def _span(days: int) -> str:
+    if days < 60:
+        return f"{days} day{'s' if days != 1 else ''}"
+    months = days * 12 / DAYS_A_YEAR
+    return f"{months:.0f} months" if months < 24 else f"{months / 12:.1f} years"
+
+
+def secular_pole_arcsec(mjd: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the mean place about which the pole wanders.
+
+    References
+    ----------
+    .. [1] IERS Conventions (2010), updated version 1.3.0, section 7.1.4, eq. 21:
+       xs = 55.0 + 1.677 (t - 2000), ys = 320.5 + 3.460 (t - 2000) [mas, years].
+    """
+    years = (mjd - MJD_J2000) / DAYS_A_YEAR
+    return 0.0550 + 0.001677 * years, 0.3205 + 0.003460 * years
+
+
+@lru_cache(maxsize=1)
+def installed_earth_rotation() -> EarthRotation:
+    """Return the table that is installed with astropy; read once."""
+    from astropy_iers_data import IERS_A_FILE, IERS_LEAP_SECOND_FILE
+
+    return read_earth_rotation(Path(IERS_A_FILE), read_leap_seconds(Path(IERS_LEAP_SECOND_FILE)))
+
+
+def read_earth_rotation(path: Path, leap_seconds: LeapSeconds) -> EarthRotation:
+    """Read a table in the IERS format finals2000A.all.
+
+    The file has fixed columns, so they are cut out of the block of bytes at
+    once: that takes a tenth of the time of a general table reader.  A row
+    counts when Bulletin A gives at least a prediction; Bulletin B is taken
+    where it is there (both as astropy does).
+
+    Raises
+    ------
+    drift.errors.DriftError
+        If the file can't be read or is no such table; names the file.
+    """
+    try:
+        lines = np.array(path.read_bytes().splitlines(), dtype=f"S{_WIDTH}")
+        block = lines.view("S1").reshape(len(lines), _WIDTH)
+        block = block[_filled(block, _BULLETIN_A[0]) & _filled(block, _POLE_FLAG)]
+        mjd = _numbers(block, _MJD)
+        if len(mjd) < 2 or np.any(np.diff(mjd) != 1.0) or mjd[0] % 1:
+            raise ValueError("it does not hold one row a day")
+        ut1, xp, yp = _best_series(block)
+    except (OSError, ValueError) as problem:
+        raise DriftError(
+            f"The Earth-rotation table {path} can't be used ({problem}). "
+            "Reinstall the package astropy-iers-data, which brings it."
+        ) from problem
+    return EarthRotation(int(mjd[0]), ut1, xp, yp, leap_seconds)
+
+
+def _best_series(block: npt.NDArray[np.bytes_]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return UT1 - UTC, xp, yp: Bulletin B where it is given, else A.
+
+    The Bulletin B columns differ from the newer series C04, which astropy puts in
+    their place by default, by at most 0.007 arcsec (UT1) since 2000.
+    """
+    a, b = (
+        np.array([_numbers(block, column) for column in columns]) for columns in (_BULLETIN_A, _BULLETIN_B)
+    )
+    has_ut1 = np.isfinite(b[0])
+    has_pole = np.isfinite(b[1]) & np.isfinite(b[2])
+    best = np.where(np.array([has_ut1, has_pole, has_pole]), b, a)
+    if not np.all(np.isfinite(best)):
+        raise ValueError("a row lacks a number")
+    return best[0], best[1], best[2]
+
+
+def _filled(block: npt.NDArray[np.bytes_], column: slice) -> npt.NDArray[np.bool_]:
+    return np.any((block[:, column] != b" ") & (block[:, column] != b""), axis=1)
+
+
+def _numbers(block: npt.NDArray[np.bytes_], column: slice) -> FloatArray:
+    cells = np.ascontiguousarray(block[:, column])
+    text = cells.view(f"S{cells.shape[1]}").ravel()
+    filled = _filled(block, column)
+    numbers = np.full(len(text), np.nan)
+    numbers[filled] = text[filled].astype(np.float64)
+    return numbers
