@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 from drift.advice.knobs import turned_out, turns
 from drift.advice.movement import Finding, counts, doubtful_pairs, pair_of
 from drift.advice.result import Action
-from drift.advice.situation import ACT_SDS, DAY_US
+from drift.advice.situation import ACT_SDS, next_rest
 from drift.advice.words import angle, arcmin, day, plain_arcmin, toward
+from drift.quantities import DAY_US
 
 if TYPE_CHECKING:
     from drift.advice.situation import Situation
@@ -35,7 +36,7 @@ def actions_for(situation: Situation, findings: tuple[Finding, ...], history: Hi
     waiting = _wait(situation, history, turning)
     measuring = _measure(situation, findings, history)
     if not (turning or waiting or measuring):
-        measuring = _undecided(situation)
+        waiting = _undecided(situation, history)  # to wait or, failing that, to measure
     actions = [
         *waiting,
         *measuring,
@@ -85,7 +86,7 @@ def _wait(situation: Situation, history: History, turning: tuple[Action, ...]) -
     else:
         lasting = arcmin(*situation.error_lasting())
         text = f"Wait: of the present {arcmin(error, sd)} the season takes back all but {lasting}"
-    band = plain_arcmin(then / 60.0)
+    band = arcmin(then, situation.error_lasting()[1])
     return [
         Action("wait", f"{text}; about {when} the axis should be {band} from the pole.", until_us=until_us)
     ]
@@ -162,17 +163,22 @@ def _uncertain(situation: Situation) -> str:
     )
 
 
-def _undecided(situation: Situation) -> list[Action]:
-    """Return what to measure when the error is too large, but neither waiting nor turning is right."""
+def _undecided(situation: Situation, history: History) -> list[Action]:
+    """Return what to do when the error is too large, but what lasts of it can't be told."""
     error, sd = situation.error_now()
     if not situation.known or not situation.over(error, sd):
         return []
+    off = f"the axis was {arcmin(error, sd)} off, beyond {_tolerance(situation)}"
+    if _season_known(history) and _season_explains(situation):  # and its time to come back is over
+        return [Action("measure", f"Measure: {off}, and the season should have brought it back since then.")]
     lasting = arcmin(*situation.error_lasting())
-    sentence = (
-        f"Measure on: the axis is {arcmin(error, sd)} off, beyond {_tolerance(situation)}, but how much of "
-        f"it lasts ({lasting}) isn't known well enough to turn a knob by."
-    )
-    return [Action("measure", sentence)]
+    unknown = f"how much of it lasts ({lasting}) isn't known well enough to turn a knob by"
+    rest_us = next_rest(situation, history)
+    if rest_us is None or rest_us <= situation.now_us:
+        return [Action("measure", f"Measure on: {off}, but {unknown}.")]
+    when = day(rest_us, situation.zone)
+    sentence = f"Wait: {off}, but {unknown}; about {when} the heave should be out, and what is left lasts."
+    return [Action("wait", sentence, until_us=rest_us)]
 
 
 def _tolerance(situation: Situation) -> str:

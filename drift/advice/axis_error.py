@@ -15,7 +15,8 @@ import math
 
 import numpy as np
 
-from drift.mount.orientation import ARCSEC_PER_RAD, Floats, hemisphere
+from drift.mount.orientation import hemisphere
+from drift.quantities import ARCSEC_PER_RAD, Floats
 
 #: Sidereal rate: a turn in 86164.0905 s of mean time [rad/min].
 SIDEREAL_RAD_PER_MIN = 2.0 * math.pi / 86164.0905 * 60.0

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.mount.orientation import Floats
+from drift.quantities import Floats
 
 if TYPE_CHECKING:
     from drift.history.result import Event, History

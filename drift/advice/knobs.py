@@ -11,7 +11,8 @@ from drift.advice.result import Action
 from drift.advice.shims import tip_plate
 from drift.advice.situation import ACT_SDS
 from drift.advice.words import arcmin, azimuth_side, plain_arcmin
-from drift.mount.orientation import Floats, hemisphere
+from drift.mount.orientation import hemisphere
+from drift.quantities import Floats
 
 if TYPE_CHECKING:
     from drift.advice.situation import Situation

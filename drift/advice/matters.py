@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from drift.advice.axis_error import error_for_rotation, error_for_trail
 from drift.advice.result import Matter
 from drift.advice.words import arcmin, plain_arcmin
-from drift.mount.orientation import ARCSEC_PER_RAD
+from drift.quantities import ARCSEC_PER_RAD
 
 if TYPE_CHECKING:
     from drift.pierfile import PierFile

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drift.history.result import COLUMNS
-from drift.mount.orientation import Floats, hemisphere
+from drift.mount.orientation import hemisphere
+from drift.quantities import Floats
 
 if TYPE_CHECKING:
     from drift.history.result import CorrectionFound, Event, History, Separable

@@ -13,7 +13,7 @@ from drift.advice.axis_error import on_sky
 from drift.advice.matters import matters_of
 from drift.advice.result import Matter
 from drift.advice.words import as_utc
-from drift.mount.orientation import Floats
+from drift.quantities import DAY_US, Floats
 
 if TYPE_CHECKING:
     from drift.history.result import History
@@ -22,7 +22,9 @@ if TYPE_CHECKING:
 
 #: An error or a change of this many standard deviations is worth acting on.
 ACT_SDS = 2.0
-DAY_US = 86_400_000_000
+#: From so many winters on their own scatter is used; before, one winter's swing is taken to differ from
+#: another's by this share (our own assumption: freezing indices of one place vary about so much).
+_WINTERS_TO_LEARN, _WINTER_SHARE = 3, 0.3
 
 
 @dataclass(frozen=True)
@@ -101,6 +103,16 @@ class Situation:
         return self.time_us + (best + 1) * DAY_US, float(errors[best])
 
 
+def next_rest(situation: Situation, history: History) -> int | None:
+    """Return when the heave is next out of the ground [us]; None where no season is sure."""
+    seasonal = history.seasonal
+    if seasonal is None or seasonal.peak_day_of_year is None or not np.any(situation.year):
+        return None
+    rest = _rest_day(situation.year, seasonal.peak_day_of_year)
+    today = _day_of_year(as_utc(situation.time_us).timetuple().tm_yday)
+    return situation.time_us + ((rest - today - 1) % 366 + 1) * DAY_US
+
+
 def situation_of(site: PierFile, nights: Nights, history: History, now_us: int | None) -> Situation:
     """Put together where the axis stands.
 
@@ -117,6 +129,7 @@ def situation_of(site: PierFile, nights: Nights, history: History, now_us: int |
         times = [int(t) for t in history.time_us] or [now_us or 0]
     time_us, latest = max(times), max([*times, *(int(t) for t in history.time_us)])
     year = np.asarray(history.seasonal_axis_offset, dtype=float)
+    today = _day_of_year(as_utc(time_us).timetuple().tm_yday)
     error, sd = on_sky(history.axis_now, history.axis_now_sd, latitude_rad)
     known = bool(np.isfinite(error) and np.isfinite(sd))
     matters = matters_of(site, error, sd) if known else ()
@@ -130,8 +143,8 @@ def situation_of(site: PierFile, nights: Nights, history: History, now_us: int |
         span_days=(time_us - min(times)) / DAY_US,
         now=np.asarray(history.axis_now, dtype=float),
         now_sd=np.asarray(history.axis_now_sd, dtype=float),
-        seasonal=year[_day_of_year(as_utc(time_us).timetuple().tm_yday)],
-        seasonal_sd=_seasonal_sd(history, year, latitude_rad),
+        seasonal=year[today],
+        seasonal_sd=_seasonal_sd(history, year, today, latitude_rad),
         year=year,
         tolerance=tolerance,
         tolerance_of=tolerance_of,
@@ -143,20 +156,37 @@ def _day_of_year(day: int) -> int:
     return min(max(day, 1), 366) - 1
 
 
-def _seasonal_sd(history: History, year: Floats, latitude_rad: float) -> Floats:
-    """Return how uncertain the seasonal part of each coordinate is.
+def _seasonal_sd(history: History, year: Floats, day: int, latitude_rad: float) -> Floats:
+    """Return how uncertain the seasonal part of each coordinate is on a day (index into `year`).
 
-    Where a season is sure, the relative uncertainty of its swing scales the amplitude of the whole
-    year and not the value of the day: where the offset passes through 0 it is its date that is
-    uncertain.  Where none is sure, `year` is 0 and half of the swing that there may be stands for it.
+    Where a season is sure, two things add: the relative uncertainty of the mean swing, on the
+    amplitude of the whole year (where the offset passes through 0 it is its date that is
+    uncertain); and this winter's difference from the mean one, on as much of the swing as stands
+    on that day.  Where none is sure, `year` is 0 and half of the swing that there may be stands for it.
     """
     seasonal = history.seasonal
     if seasonal is None or not seasonal.peak_to_trough > 0.0:
         return np.zeros(2)
     swing, sd = seasonal.peak_to_trough, seasonal.peak_to_trough_sd
-    if np.any(year):
-        return sd / swing * np.max(np.abs(year), axis=0)
-    return np.hypot(swing, sd) / 2.0 * np.array([abs(np.tan(latitude_rad)), 1.0])
+    if not np.any(year) or seasonal.peak_day_of_year is None:
+        return np.hypot(swing, sd) / 2.0 * np.array([abs(np.tan(latitude_rad)), 1.0])
+    mean_part = sd / swing * np.max(np.abs(year), axis=0)
+    standing = np.abs(year[day] - year[_rest_day(year, seasonal.peak_day_of_year)])
+    return np.hypot(mean_part, _winter_scatter(history, swing) * standing)
+
+
+def _rest_day(year: Floats, peak_day_of_year: int) -> int:
+    """Return the day (index into `year`) on which the heave is out: farthest from its peak."""
+    away = year - year[_day_of_year(peak_day_of_year)]
+    return int(np.argmax(np.sum(away**2, axis=1)))
+
+
+def _winter_scatter(history: History, swing: float) -> float:
+    """Return by what share of the mean swing one winter differs from another."""
+    swings = [winter.swing for winter in history.winters if np.isfinite(winter.swing)]
+    if len(swings) < _WINTERS_TO_LEARN:
+        return _WINTER_SHARE
+    return float(np.std(swings, ddof=1)) / swing
 
 
 def _tolerance(site: PierFile, matters: tuple[Matter, ...]) -> tuple[float, str]:

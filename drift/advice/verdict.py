@@ -6,15 +6,15 @@ import math
 from typing import TYPE_CHECKING
 
 from drift.advice.axis_step import axis_step
-from drift.advice.movement import Finding, lean_now
+from drift.advice.movement import Finding, counts, event_part, lean_now
 from drift.advice.result import Verdict
 from drift.advice.words import angle, arcmin, azimuth_side, day, listed, percent, toward
 
 if TYPE_CHECKING:
     from drift.advice.situation import Situation
     from drift.history.result import Event, History
-    from drift.mount.orientation import Floats
     from drift.night.result import Nights
+    from drift.quantities import Floats
 
 #: The sentence tells this many events, the latest; the table of events has all.
 _EVENTS_TOLD = 3
@@ -22,7 +22,7 @@ _HEADS = {
     "pier": "The pier has moved",
     "mount": "The mount has moved on its pier",
     "both": "Both the pier and the mount have moved",
-    "undetermined": "Something has moved, and these data cannot tell whether it was the pier or the mount",
+    "undetermined": "Something has moved, and no reading tells whether it was the pier or the mount",
 }
 _PART_NAMES = {
     "pier": "the pier",
@@ -55,7 +55,7 @@ def verdict_of(
     """
     part = _part({finding.part for finding in findings})
     if part == "none":
-        return Verdict(False, part, _quiet(situation, history))
+        return Verdict(False, part, _quiet(situation, history) + _seen_once(situation, nights, history))
     clauses = _clauses(findings, situation, nights, history)
     return Verdict(True, part, f"{_HEADS[part]}: {'; '.join(clauses)}.")
 
@@ -70,7 +70,8 @@ def event_words(event: Event, part: str, situation: Situation, nights: Nights, h
         later = _corrected(event, situation, history)
         return f"the mount's {turn}, {when} ({percent(event.probability[event.what])} sure{later})"
     moved = _axis_words(axis_step(nights, history, event), situation)
-    return f"{moved} {when}, of which the odds are {_odds(event)}"
+    # the odds may lean on the direction alone: a knob slips along its own axis only, a pier tips any way
+    return f"{moved} {when}; going by its direction and date the odds are {_odds(event)}"
 
 
 def mount_words(component: str, size: float, sd: float, latitude_deg: float) -> str:
@@ -115,9 +116,8 @@ def _lean_clause(finding: Finding, situation: Situation, history: History) -> st
     size = math.hypot(north.size, east.size)
     sd = math.hypot(north.size * north.sd, east.size * east.sd) / size
     bearing = math.degrees(math.atan2(east.size, north.size))
-    return (
-        f"the pier leans {angle(size, sd)} further {toward(bearing)} than at the start, apart from any step"
-    )
+    steps = ", apart from the steps" if any(counts(event) for event in history.events) else ""
+    return f"the pier leans {angle(size, sd)} further {toward(bearing)} than at the start{steps}"
 
 
 def _season_clause(finding: Finding, situation: Situation, history: History) -> str:
@@ -177,6 +177,13 @@ def _quiet(situation: Situation, history: History) -> str:
         "Nothing has moved beyond its warning limit and its uncertainty: "
         f"in {situation.span_days:.0f} days {listed(parts)}."
     )
+
+
+def _seen_once(situation: Situation, nights: Nights, history: History) -> str:
+    """Return a sentence for steps that one night only shows."""
+    once = [event for event in history.events if event.provisional and counts(event)]
+    words = [event_words(e, event_part(e, history), situation, nights, history) for e in once]
+    return "".join(f"  One night only shows otherwise: {each}." for each in words)
 
 
 def _side(component: str, size: float) -> str:

@@ -57,10 +57,10 @@ def as_utc(time_us: int) -> datetime:
 
 
 def percent(probability: float) -> str:
-    """Return a probability in percent that never says 0 or 100 % of what is not certain."""
-    if 0.99 < probability < 1.0:
+    """Return a posterior probability in percent, which is never 0 or 100 % whatever its digits say."""
+    if probability > 0.99:
         return "over 99 %"
-    return "under 1 %" if 0.0 < probability < 0.01 else f"{probability * 100.0:.0f} %"
+    return "under 1 %" if probability < 0.01 else f"{probability * 100.0:.0f} %"
 
 
 def listed(parts: Sequence[str]) -> str:

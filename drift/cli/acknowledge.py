@@ -23,11 +23,12 @@ def command(pier: str | None, note: str) -> None:
     with open_book(site) as book:
         answer = answer_readings(site, book.readings())
         last = book.last_acknowledged()
+        before = None if last is None else last[2]
         try:
-            found = news(answer, None if last is None else last[2])
+            found = news(answer, before)
         except BookError:  # a kept state that can't be read must not stand in the way of a new one
-            found = news(answer, None)
-        book.acknowledge(note, state_text(answer))
+            before, found = None, news(answer, None)
+        book.acknowledge(note, state_text(answer, before))
     for item in found.new:
         click.echo(f"Acknowledged: {item.sentence}")
     if not found.new:

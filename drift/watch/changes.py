@@ -12,7 +12,8 @@ from drift.advice.situation import situation_of
 from drift.advice.verdict import event_words
 from drift.advice.words import day
 from drift.errors import BookError
-from drift.watch.limits import limits_of
+from drift.quantities import DAY_US
+from drift.watch.limits import Limit, Standing, limits_of
 
 if TYPE_CHECKING:
     from drift.advice.situation import Situation
@@ -23,7 +24,6 @@ FORMAT, VERSION = "drift-watch", 1
 #: An event that further nights re-date by no more than this [days] is the same one when its size agrees.
 _REDATED_DAYS = 10.0
 _SAME_SDS = 3.0
-_DAY_US = 86_400_000_000
 _SIZES = ("lean_north", "lean_east", "mount_az", "mount_alt")
 
 
@@ -76,9 +76,9 @@ def news(answer: Answer, acknowledged_json: str | None) -> News:
     fresh = [event for event in events if not any(_same(event, known) for known in before["events"])]
     told = [_event_item(event, situation, answer) for event in fresh if not event.provisional]
     told += [
-        Item(f"{limit.name}_limit", limit.time_us, limit.sentence(situation.zone))
-        for limit in limits_of(answer)
-        if limit.is_new(before["limits"].get(limit.name), before["as_of_us"])
+        Item(f"{limit.name}_limit", limit.time_us, limit.sentence(standing, situation.zone))
+        for limit, standing in _limits(answer, before)
+        if standing.is_new
     ]
     told += [
         Item("correction", correction.time_us, _correction_sentence(correction, situation))
@@ -89,23 +89,33 @@ def news(answer: Answer, acknowledged_json: str | None) -> News:
     return News(tuple(told), tuple(provisional))
 
 
-def state_text(answer: Answer) -> str:
+def state_text(answer: Answer, acknowledged_json: str | None = None) -> str:
     """Return what is known now as JSON text, to be kept with an acknowledgement.
 
     Events seen on one night only are left out: they are told again once a
     second night confirms them.
+
+    Parameters
+    ----------
+    answer, acknowledged_json
+        As for `news`: a limit that was acknowledged before and has not come back since stays so.
     """
     events = [event for event in answer.history.events if counts(event) and not event.provisional]
-    limits = limits_of(answer)
+    limits = _limits(answer, _parsed(acknowledged_json))
     state = {
         "format": FORMAT,
         "version": VERSION,
-        "as_of_us": max((limit.time_us for limit in limits), default=None),
+        "as_of_us": max((limit.time_us for limit, _ in limits), default=None),
         "events": [_as_mapping(event) for event in events],
-        "limits": {limit.name: limit.beyond() for limit in limits},
+        "limits": {limit.name: limit.to_acknowledge(standing) for limit, standing in limits},
         "corrections": [list(_key(c)) for c in answer.history.corrections if c.held is False],
     }
     return json.dumps(state, allow_nan=False)
+
+
+def _limits(answer: Answer, before: dict[str, Any]) -> list[tuple[Limit, Standing]]:
+    known = before["limits"]
+    return [(limit, limit.standing(known.get(limit.name), before["as_of_us"])) for limit in limits_of(answer)]
 
 
 def _as_mapping(event: Event) -> dict[str, Any]:
@@ -143,7 +153,7 @@ def _same(event: Event, known: dict[str, Any]) -> bool:
     gap_us = max(event.after_us - known["before_us"], known["after_us"] - event.before_us)
     if gap_us <= 0:
         return True
-    return gap_us <= _REDATED_DAYS * _DAY_US and _sizes_agree(event, known)
+    return gap_us <= _REDATED_DAYS * DAY_US and _sizes_agree(event, known)
 
 
 def _sizes_agree(event: Event, known: dict[str, Any]) -> bool:

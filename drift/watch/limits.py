@@ -16,7 +16,8 @@ import numpy as np
 from drift.advice.movement import pair_of
 from drift.advice.words import angle, arcmin, day, plain_arcmin
 from drift.history.result import COLUMNS
-from drift.mount.orientation import Floats, hemisphere
+from drift.mount.orientation import hemisphere
+from drift.quantities import Floats
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -34,6 +35,19 @@ _GROWN = 1.25
 
 
 @dataclass(frozen=True)
+class Standing:
+    """How a limit stands: the value that was told of before, and when it was passed since."""
+
+    told: float | None
+    passed_us: int | None
+
+    @property
+    def is_new(self) -> bool:
+        """Whether the limit is passed in a way that was not acknowledged."""
+        return self.passed_us is not None
+
+
+@dataclass(frozen=True)
 class Limit:
     """One watched value on all nights [arcsec], and its limit; `name` is "axis" or "lean"."""
 
@@ -48,17 +62,13 @@ class Limit:
         """Time of the latest value."""
         return int(self.times_us[-1])
 
-    def beyond(self) -> float | None:
-        """Return the latest value when it is beyond the limit, else None."""
-        return float(self.values[-1]) if self.values[-1] > self.limit else None
-
-    def is_new(self, acknowledged: float | None, as_of_us: int | None) -> bool:
-        """Whether the limit is passed now in a way that was not acknowledged.
+    def standing(self, acknowledged: float | None, as_of_us: int | None) -> Standing:
+        """Walk through the nights since the last acknowledgement and return how the limit stands now.
 
         Parameters
         ----------
         acknowledged
-            The value acknowledged [arcsec], None when it was inside the limit then.
+            The value acknowledged [arcsec], None when the limit was not passed then.
         as_of_us
             Time of the latest reading at that acknowledgement; None when there never was
             one.  The first night then counts as acknowledged: an axis that
@@ -67,25 +77,36 @@ class Limit:
         if as_of_us is None:
             as_of_us = int(self.times_us[0])
             acknowledged = float(self.values[0]) if self.values[0] > self.limit else None
-        told, passed = acknowledged, False
-        since = self.times_us > as_of_us
-        for value, sd in zip(self.values[since], self.sds[since], strict=True):
+        told, passed_us = acknowledged, None
+        for k in np.flatnonzero(self.times_us > as_of_us):
+            value, sure = self.values[k], self.values[k] - _SURE_SDS * self.sds[k]
             if value < _BACK * self.limit:
-                told, passed = None, False
-            elif told is None:
-                passed = passed or value - _SURE_SDS * sd > self.limit
-            else:
-                passed = passed or (value > _GROWN * told and value - _SURE_SDS * sd > told)
-        return passed
+                told, passed_us = None, None
+            beyond = sure > self.limit if told is None else value > _GROWN * told and sure > told
+            if beyond and passed_us is None:
+                passed_us = int(self.times_us[k])
+        return Standing(told, passed_us)
 
-    def sentence(self, zone: ZoneInfo) -> str:
-        """Say that the limit is passed, with the value and its uncertainty."""
-        when, value, sd = day(self.time_us, zone), float(self.values[-1]), float(self.sds[-1])
+    def to_acknowledge(self, standing: Standing) -> float | None:
+        """Return the value that an acknowledgement now takes note of; None when the limit isn't passed."""
+        if standing.told is None and standing.passed_us is None:
+            return None
+        return max(float(self.values[-1]), self.limit)
+
+    def sentence(self, standing: Standing, zone: ZoneInfo) -> str:
+        """Say when the limit was passed and what the value is now, with its uncertainty."""
+        value, sd = float(self.values[-1]), float(self.sds[-1])
         if self.name == "axis":
-            what, limit = f"axis is {arcmin(value, sd)} from the pole", plain_arcmin(self.limit / 60.0)
+            now, limit = f"it is {arcmin(value, sd)} from the pole", plain_arcmin(self.limit / 60.0)
         else:
-            what, limit = f"pier leans {angle(value, sd)} more than at the start", f'{self.limit:.0f}"'
-        return f"The {what} on {when}, beyond its warning limit of {limit}."
+            now, limit = f"it leans {angle(value, sd)} more than at the start", f'{self.limit:.0f}"'
+        who = "The axis" if self.name == "axis" else "The pier"
+        when = day(self.time_us if standing.passed_us is None else standing.passed_us, zone)
+        if standing.told is None:
+            passed = f"{who} passed its warning limit of {limit} on {when}"
+        else:
+            passed = f"{who} is beyond its warning limit of {limit}, and grew by a quarter until {when}"
+        return f"{passed}; on {day(self.time_us, zone)} {now}."
 
 
 def limits_of(answer: Answer) -> tuple[Limit, ...]:

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 import numpy as np
 from drift.pierfile import pier_from_mapping
 
-from drift.history.result import PARTS, CorrectionFound, Event, History, Seasonal, Separable
+from drift.history.result import PARTS, CorrectionFound, Event, History, Seasonal, Separable, Winter
 from drift.night.result import NightAxis, Nights
 
 DAY_US = 86_400_000_000
@@ -119,12 +119,18 @@ def correction(kind, night=30, asked=None, found=None, held=None):
     )
 
 
-def yearly(az=0.0, alt=0.0, sd_share=0.1):
-    """Return a seasonal part that stands at its most positive on the last night."""
+def yearly(az=0.0, alt=0.0, sd_share=0.1, swings=(1.0, 1.0, 1.0)):
+    """Return a seasonal part that stands at its most positive on the last night.
+
+    `swings` says how large each winter was against the mean one.
+    """
     last = datetime.fromtimestamp(LAST_US / 1e6, UTC).timetuple().tm_yday
     wave = np.cos(2.0 * np.pi * (np.arange(1, 367) - last) / 365.25)
     swing = 2.0 * max(abs(az), abs(alt))
     return {
         "seasonal_axis_offset": np.outer(wave, [az, alt]),
         "seasonal": Seasonal(swing, sd_share * swing, 180.0, last),
+        "winters": tuple(
+            Winter(f"winter {k}", share * swing, 1.0, 0.0, 1.0) for k, share in enumerate(swings)
+        ),
     }

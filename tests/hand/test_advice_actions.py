@@ -1,5 +1,7 @@
 """What to do on invented histories: which step, which way, how far, until when."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from advice_world import (
@@ -111,6 +113,29 @@ def test_what_lasts_is_turned_out_and_the_season_left_to_itself():
     assert turn.amount_arcmin == pytest.approx(-160.0 / 60.0, abs=ROUNDING_ARCMIN)
     assert wait.until_us == LAST_US + 32 * DAY_US
     assert "2.7' ± 0.2'" in turn.sentence
+
+
+def test_winters_that_differ_leave_it_open_what_lasts():
+    # 300" now = 160" lasting + 140" seasonal; winters of 0.7, 1.0 and 1.3 of a swing of 280" scatter by 84"
+    # at the peak, and 160" are within 2 sd of none
+    differ = {"alt": 140.0, "swings": (0.7, 1.0, 1.3)}
+    (wait,) = steps(history(axis_now=(0.0, 300.0), **yearly(**differ)))
+    assert wait.do == "wait"
+    assert "how much of it lasts (2.7' ± 1.4')" in wait.sentence
+    # half a year on, when the heave is out
+    assert abs(wait.until_us - (LAST_US + 183 * DAY_US)) <= DAY_US
+    # one winter alone is taken to differ by 0.3 as well
+    assert names(steps(history(axis_now=(0.0, 300.0), **yearly(alt=140.0, swings=(1.0,))))) == ["wait"]
+
+
+def test_with_the_heave_out_the_difference_of_winters_does_not_count():
+    # the last night stands at the other end, -140" seasonal: 300" now are 440" lasting +- 14" (mean swing)
+    out = yearly(alt=-140.0, swings=(0.7, 1.0, 1.3))
+    out["seasonal"] = replace(out["seasonal"], peak_day_of_year=79 + 183)
+    wait, turn = steps(history(axis_now=(0.0, 300.0), **out))
+    assert (wait.do, turn.do) == ("wait", "turn_altitude")
+    assert turn.amount_arcmin == pytest.approx(-440.0 / 60.0, abs=ROUNDING_ARCMIN)
+    assert "by 7.3' ± 0.2'" in turn.sentence
 
 
 def test_a_season_that_may_be_there_widens_what_lasts():

@@ -95,7 +95,8 @@ def test_a_lean_beyond_its_limit_is_told():
     assert told(history(**ramp(EAST, 45.0))) == ["lean_limit"]
     assert told(history(**ramp(EAST, 45.0, sd=10.0))) == [], "45 - 2 * 10 is inside 30"
     sentence = news(answer(history(**ramp(NORTH, 45.0))), None).new[0].sentence
-    assert 'leans 45" ± 3" more than at the start on 2024-03-19, beyond its warning limit of 30"' in sentence
+    # 45" over 39 steps: beyond 30 + 2 * 3 from night 32 on (36.9")
+    assert 'passed its warning limit of 30" on 2023-10-31; on 2024-03-19 it leans 45" ± 3" more' in sentence
 
 
 def test_a_lean_that_cannot_be_told_from_the_mount_passes_no_limit():
@@ -128,6 +129,18 @@ def test_an_acknowledged_limit_is_told_again_only_when_it_grew_or_came_back(late
     assert told(whole, acknowledged) == kinds
 
 
+def test_a_limit_acknowledged_twice_stays_acknowledged():
+    # 40", then 28" (93 %) when it is acknowledged again, then 40": it never came back
+    whole = lean_of(0.0, 40.0, 28.0, 36.0)
+    first = state_text(answer(upto(whole, 20)))
+    second = state_text(answer(upto(whole, 30)), first)
+    assert told(whole, second) == []
+    # acknowledged at 28" for the first time: passed before, and not back since
+    assert told(whole, state_text(answer(upto(whole, 30)))) == []
+    # taken note of at 30", the limit: 40" is a third more
+    assert told(lean_of(0.0, 40.0, 28.0, 40.0), second) == ["lean_limit"]
+
+
 def test_an_axis_that_was_never_on_the_pole_has_not_moved():
     assert told(history(axis_now=(0.0, 300.0))) == []
     # 200" at first and 300" now: grown by half
@@ -136,7 +149,7 @@ def test_an_axis_that_was_never_on_the_pole_has_not_moved():
     past = history(axis_now=(0.0, 150.0), **ramp(ALT, 150.0))
     assert told(past) == ["axis_limit"]
     assert told(past, state_text(answer(past))) == []
-    assert "2.50' ± 0.05' from the pole" in news(answer(past), None).new[0].sentence
+    assert "on 2024-03-19 it is 2.50' ± 0.05' from the pole" in news(answer(past), None).new[0].sentence
 
 
 @pytest.mark.parametrize("latitude_deg", [46.0, -46.0])

@@ -67,7 +67,7 @@ def test_a_pair_that_cannot_be_told_apart_has_no_culprit():
     slip = event("mount_az", mount_az=170.0)
     said = verdict(history(events=(slip,), east="no"), seen=nights(before_after))
     assert (said.moved, said.part) == (True, "undetermined")
-    assert "cannot tell whether it was the pier or the mount" in said.sentence
+    assert "no reading tells whether it was the pier or the mount" in said.sentence
     # three nights of 4" on each side: 4 sqrt(2/3) = 3.3"
     assert "the axis stepped east by 2.83' ± 0.05'" in said.sentence
     assert "the mount in azimuth 96 %" in said.sentence
@@ -182,3 +182,10 @@ def test_a_step_whose_size_the_history_does_not_give_is_told_by_the_axis():
     # one night of 4" against three
     assert "the axis stepped west by 1.50' ± 0.08'" in said.sentence
     assert "nan" not in said.sentence
+
+
+def test_a_step_seen_once_is_told_beside_the_verdict():
+    once = event("pier", 39, provisional=True, lean_east=-60.0)
+    said = verdict(history(events=(once,), **step(EAST, -60.0, 39)))
+    assert not said.moved
+    assert 'One night only shows otherwise: the pier tipped by 60" ± 3" toward the west' in said.sentence
