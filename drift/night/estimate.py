@@ -25,6 +25,7 @@ from drift.readings import Readings
 UNKNOWN_SD = 0.5 * AXIS_PRIOR_SD
 #: An hour-angle zero less certain than this is called unknown [arcsec].
 UNKNOWN_ZERO_SD = 36000.0
+OPEN = ", but another explanation is nearly as likely; the night's uncertainty allows for it"
 #: A night's own scatter counts against the instrument's as this many readings.
 SCATTER_SHARE = 20.0
 
@@ -80,7 +81,7 @@ def typed_nights(index: NightIndex, split: NightSplit, readings: Readings) -> np
 
 def _cost(searched: Searched) -> float:
     """Return the logarithm of the scatter of pointing solves, to compare fits of the same rows."""
-    return float(np.sum(np.log(searched.state.scales.scatter[:2]))) + 1e-6 * len(searched.reasons)
+    return float(np.sum(np.log(searched.state.scales.scatter[:2]))) + 1e-6 * float(np.sum(~searched.used))
 
 
 def _search(
@@ -118,7 +119,7 @@ def _collect(
 ) -> Nights:
     state, sightings = searched.state, searched.sightings
     inflate = _inflation(searched)
-    full, own = state.solution.session_cov(), state.solution.session_cov(shared=False)
+    full, own = state.solution.eight_cov(), state.solution.eight_cov(shared=False)
     axis_full, axis_own = state.solution.axis_cov(), state.solution.night_cov
     night_of = searched.sessions.night[sightings.session]
     members = pd.Series(np.arange(sightings.size)).groupby(night_of).indices
@@ -132,10 +133,13 @@ def _collect(
         label = ""
         if session >= 0:
             pick = np.ix_([2, 3, 0], [2, 3, 0])
-            estimate[2] = state.solution.zeros[session, 0]
+            estimate[2] = state.solution.own[session, 0]
             cov, own_cov = full[session][pick], own[session][pick]
             label = searched.sessions.zero_label[session]
         spread = float(inflate[n])
+        found = searched.found.get(n)
+        if found is not None:
+            cov, own_cov = cov + found.open_cov / spread, own_cov + found.open_cov / spread
         typed_here = typed_night == n
         out.append(
             _night(
@@ -264,13 +268,14 @@ def _instruments(searched: Searched, split: NightSplit) -> tuple[InstrumentConst
 
 def _set_aside(searched: Searched) -> tuple[SetAside, ...]:
     sightings = searched.sightings
-    order = sorted(searched.reasons, key=lambda i: (int(sightings.time_us[i]), int(sightings.row_id[i])))
+    wrong = [(i, found.rivals) for found in searched.found.values() for i in found.wrong]
+    wrong.sort(key=lambda pair: (int(sightings.time_us[pair[0]]), int(sightings.row_id[pair[0]])))
     return tuple(
         SetAside(
             TABLES[int(sightings.source[i])],
             int(sightings.row_id[i]),
             int(sightings.time_us[i]),
-            searched.reasons[i],
+            "disagrees with the night's other readings" + (OPEN if rivals else ""),
         )
-        for i in order
+        for i, rivals in wrong
     )

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from drift.mount.instrument import Pose
-from drift.night.scatter import CLASSES, HUBER, PRIOR_SD, REPEAT_PRIOR_SD, repeatability, row_class, scatter
+from drift.night.scatter import (
+    HUBER,
+    PRIOR_SD,
+    REPEAT_PRIOR_SD,
+    SHIFT_PRIOR_SD,
+    repeatability,
+    row_class,
+    scatter,
+    shift_sd,
+)
 from drift.night.sightings import Sightings
 from drift.night.system import Layout, Solution, Typed, session_grams, solve
 from drift.quantities import ARCSEC_PER_RAD, Bools, Floats
@@ -16,16 +25,21 @@ from drift.quantities import ARCSEC_PER_RAD, Bools, Floats
 AXIS_AT_REST = 1.0e-4
 SCALE_AT_REST = 1.0e-4
 MOST_STEPS = 40
-#: Expectation-maximisation steps for the repeatability of zeros within one step of the fit.
+#: Steps toward the repeatability of zeros and shifts within one step of the fit.
 INNER_STEPS = 12
 
 
 @dataclass(frozen=True)
 class Scales:
-    """Scatter by class and repeatability of declination zeros by class [arcsec]."""
+    """Scatter by class, repeatability of declination zeros by class, size of shifts [arcsec]."""
 
     scatter: Floats
     repeat: Floats
+    shift: float
+
+    def logarithms(self) -> Floats:
+        """Return the logarithms of all of them."""
+        return np.log(np.concatenate([self.scatter, self.repeat, [self.shift]]))
 
 
 @dataclass(frozen=True)
@@ -64,14 +78,6 @@ def first_guess(sightings: Sightings, sessions: int) -> Floats:
     return out * ARCSEC_PER_RAD
 
 
-def unknowns(layout: Layout, session: np.ndarray, axis: Floats, zeros: Floats, constants: Floats) -> Floats:
-    """Return the eight unknowns that each sighting depends on, (n, 8) [arcsec]."""
-    sessions = layout.sessions
-    return np.concatenate(
-        [zeros[session], axis[sessions.night[session]], constants[sessions.era[session]]], axis=1
-    )
-
-
 def fit(
     sightings: Sightings, layout: Layout, typed: Typed, used: Bools, start: FitState | None, robust: bool
 ) -> FitState:
@@ -88,7 +94,7 @@ def fit(
     """
     sessions = layout.sessions
     x = _start_values(sightings, layout, start)
-    scales = start.scales if start else Scales(PRIOR_SD.copy() * 2.0, np.full(3, REPEAT_PRIOR_SD * 2.0))
+    scales = start.scales if start else _first_scales()
     precision = np.where(sessions.group >= 0, scales.repeat[sessions.group_class] ** -2.0, 0.0)
     classes, valid = row_class(sightings), np.abs(sightings.coefficients).sum(axis=2) > 0.0
     weight, state = used.astype(float), None
@@ -96,21 +102,21 @@ def fit(
         readings = sightings.misfit(_pose(x)) + np.einsum("nij,nj->ni", sightings.coefficients, x)
         sd = row_sd(sightings, scales)
         grams = session_grams(sightings, readings, weight[:, None] / sd**2, sessions.size)
-        solution = solve(grams, layout, precision, typed)
-        repeat = scales.repeat
-        for _ in range(INNER_STEPS if (sessions.group >= 0).any() else 0):
+        repeat, shift = scales.repeat, scales.shift
+        solution = solve(grams, layout, precision, shift**-2.0, typed)
+        for _ in range(INNER_STEPS if sessions.size else 0):
             repeat, precision = repeatability(solution, repeat)
-            solution = solve(grams, layout, precision, typed)
-        new = unknowns(layout, sightings.session, solution.axis, solution.zeros, solution.constants())
+            shift = shift_sd(solution, shift)
+            solution = solve(grams, layout, precision, shift**-2.0, typed)
+        new = solution.eight()[sightings.session]
         residual = readings - np.einsum("nij,nj->ni", sightings.coefficients, new)
         leverage = _leverage(sightings, solution, sd)
         share = weight[:, None] * np.einsum("nii->ni", leverage)
         new_scatter = scatter(residual, share, weight, classes, valid, robust)
         moved = float(np.max(np.abs(new - x)[:, 2:4], initial=0.0))
-        scale_moved = np.max(
-            np.abs(np.log(np.append(new_scatter, repeat) / np.append(scales.scatter, scales.repeat)))
-        )
-        x, scales = new, Scales(new_scatter, repeat)
+        new_scales = Scales(new_scatter, repeat, shift)
+        scale_moved = float(np.max(np.abs(new_scales.logarithms() - scales.logarithms())))
+        x, scales = new, new_scales
         state = FitState(layout, solution, scales, precision, readings, residual, weight, leverage)
         weight = used * huber_weight(residual, row_sd(sightings, scales))
         if moved < AXIS_AT_REST and scale_moved < SCALE_AT_REST:
@@ -126,15 +132,19 @@ def huber_weight(residual: Floats, sd: Floats) -> Floats:
     return np.minimum(1.0, HUBER / np.maximum(distance, 1e-12))
 
 
+def _first_scales() -> Scales:
+    return Scales(2.0 * PRIOR_SD, np.full(3, 2.0 * REPEAT_PRIOR_SD), 2.0 * SHIFT_PRIOR_SD)
+
+
 def _start_values(sightings: Sightings, layout: Layout, start: FitState | None) -> Floats:
-    axis: Floats = np.zeros((layout.nights, 2))
-    constants: Floats = np.zeros((layout.eras, 4))
+    """Return where to linearise first: guessed zeros, and axes and constants of an earlier fit."""
+    sessions = layout.sessions
+    x = np.zeros((sessions.size, 8))
+    x[:, :2] = first_guess(sightings, sessions.size)
     if start is not None:
-        axis, constants = start.solution.axis, start.solution.constants()
-    zeros = first_guess(sightings, layout.sessions.size)
-    if start is not None and start.layout.sessions.size == layout.sessions.size:
-        zeros = start.solution.zeros
-    return unknowns(layout, sightings.session, axis, zeros, constants)
+        x[:, 2:4] = start.solution.axis[sessions.night]
+        x[:, 4:] = start.solution.constants()[sessions.era]
+    return np.asarray(x[sightings.session])
 
 
 def _pose(x: Floats) -> Pose:
@@ -142,15 +152,7 @@ def _pose(x: Floats) -> Pose:
 
 
 def _leverage(sightings: Sightings, solution: Solution, sd: Floats) -> Floats:
-    cov = solution.session_cov()[:, :8, :8][sightings.session]
+    cov = solution.eight_cov()[sightings.session]
     out = sightings.coefficients @ cov @ np.swapaxes(sightings.coefficients, 1, 2)
     out /= sd[:, :, None] * sd[:, None, :]
     return out
-
-
-def with_sessions(state: FitState, layout: Layout) -> FitState:
-    """Return the fit as a start for another division into sessions."""
-    return replace(state, layout=layout) if layout is not state.layout else state
-
-
-__all__ = ["CLASSES", "FitState", "Scales", "fit", "first_guess", "huber_weight", "row_sd", "unknowns"]

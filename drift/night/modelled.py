@@ -65,9 +65,9 @@ def modelled_or_not(nights: Nights, reports: str, latitude_rad: float) -> Nights
     kept = nights.nights
     if noticed:
         why = (
-            f"Sweeps and unguided runs see the axis {middle[0]:+.0f} arcsec in azimuth and {middle[1]:+.0f} in "
-            f"altitude from where pointing solves see it ({pairs} pairs of nights): the mount seems to report "
-            "places altered by a model of its own"
+            f"Sweeps and unguided runs see the axis {middle[0]:+.0f} arcsec in azimuth and "
+            f"{middle[1]:+.0f} in altitude from where pointing solves see it ({pairs} pairs of nights): "
+            "the mount seems to report places altered by a model of its own"
         )
     else:
         why = "The site file says that the mount's reported places are altered by a model of its own"

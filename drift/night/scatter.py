@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from drift.night.sightings import POINTING, Sightings
-from drift.night.system import Solution
+from drift.night.system import OWN, Solution
 from drift.quantities import Floats
 
 #: Classes of scatter: pointing solves along hour angle, along declination, sweeps, runs.
@@ -25,6 +25,9 @@ MEDIAN_OF_NORMAL = 0.674490
 #: Group repeatability: prior sd [arcsec] and its weight in sessions.
 REPEAT_PRIOR_SD = 10.0
 REPEAT_PRIOR_WEIGHT = 0.2
+#: How far cone error and tube-side offset shift from session to session: prior sd [arcsec] and its weight.
+SHIFT_PRIOR_SD = 1.0
+SHIFT_PRIOR_WEIGHT = 2.0
 #: Degrees of freedom of the Student distribution of declination zeros: now and then a zero is lost.
 REPEAT_DOF = 3.0
 
@@ -95,8 +98,9 @@ def repeatability(solution: Solution, sd: Floats) -> tuple[Floats, Floats]:
     if not grouped.any():
         return new, precision
     cov = solution.session_cov()
-    variance = np.maximum(cov[:, 1, 1] - 2.0 * cov[:, 1, 8] + cov[:, 8, 8], 0.0)
-    off = solution.zeros[:, 1] - solution.means()[np.maximum(sessions.group, 0)]
+    mean = OWN + 6
+    variance = np.maximum(cov[:, 1, 1] - 2.0 * cov[:, 1, mean] + cov[:, mean, mean], 0.0)
+    off = solution.own[:, 1] - solution.means()[np.maximum(sessions.group, 0)]
     square = off**2 + variance
     for c in range(sd.size):
         pick = grouped & (sessions.group_class == c)
@@ -108,3 +112,16 @@ def repeatability(solution: Solution, sd: Floats) -> tuple[Floats, Floats]:
         new[c] = np.sqrt(total / (REPEAT_PRIOR_WEIGHT + measured.sum()))
         precision[pick] = weight / new[c] ** 2
     return new, precision
+
+
+def shift_sd(solution: Solution, sd: float) -> float:
+    """Return how far cone error and tube-side offset shift from session to session [arcsec].
+
+    One step of the same fixed point as `repeatability`.
+    """
+    pointing = solution.layout.sessions.source == POINTING
+    shift = solution.own[pointing, 2:4]
+    variance = np.diagonal(solution.session_cov()[pointing], axis1=1, axis2=2)[:, 2:4]
+    measured = np.clip(1.0 - variance / sd**2, 0.0, 1.0)
+    total = SHIFT_PRIOR_WEIGHT * SHIFT_PRIOR_SD**2 + float(np.sum(shift**2))
+    return float(np.sqrt(total / (SHIFT_PRIOR_WEIGHT + float(np.sum(measured)))))

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drift.night.sightings import POINTING, RUN
+from drift.night.sightings import POINTING
+from drift.night.system import OWN
 from drift.quantities import Floats
 
 #: Prior chance that a reading is wrong (a wrong solve, a cable snag, wind): common practice, about 1 %.
@@ -24,15 +25,17 @@ WRONG_SD = {0: 1800.0, 1: 1800.0, 2: 60.0}
 SYNC_CHANCE = 0.05
 SYNC_CHANCE_KEPT = 0.002
 SYNC_SD = 300.0
-#: Two explanations closer than this in log odds can't be told apart (20 to 1).
-RIVAL_LOG_ODDS = 3.0
+#: Rival explanations less likely than the best by more than this (log odds) are left out of account.
+RIVAL_LOG_ODDS = 5.0
+#: A rival is spoken of when it has this chance or more.
+SPOKEN_OF = 0.05
 
 
 @dataclass(frozen=True)
 class NightProblem:
     """One night's readings, whitened, with the instrument held.
 
-    `design` is (n, 2, p): the axis first (2), then two zeros a session.
+    `design` is (n, 2, p): the axis first (2), then each session's own unknowns, zeros first.
     """
 
     source: np.ndarray  # (n,)
@@ -48,34 +51,70 @@ class NightProblem:
 
 @dataclass(frozen=True)
 class Explained:
-    """What was found: readings set aside, with reasons, and where sessions were split."""
+    """What was found: readings set aside, where sessions were split, and what that leaves open.
 
-    wrong: dict[int, str]
+    `open_cov` (3, 3) is by how much azimuth error, altitude error and the first
+    session's hour-angle zero would differ under explanations nearly as likely
+    [arcsec^2].
+    """
+
+    wrong: tuple[int, ...]
     starts: tuple[int, ...]  # readings that start a new session
+    open_cov: Floats
+    rivals: bool
 
 
 def explain(problem: NightProblem) -> Explained:
     """Find the wrong readings and second syncs of one night."""
-    wrong: dict[int, str] = {}
+    wrong: list[int] = []
     starts: list[int] = []
+    open_cov, rivals = np.zeros((3, 3)), False
     for _ in range(problem.source.size):
         design, prior, right = _with_starts(problem, starts)
-        keep = np.array([i not in wrong for i in range(problem.source.size)])
+        keep = ~np.isin(np.arange(problem.source.size), wrong)
         outlier, split = _odds(problem, design, prior, right, keep, starts)
-        best_out, best_split = int(np.argmax(outlier)), int(np.argmax(split))
-        if max(outlier[best_out], split[best_split]) <= 0.0:
+        odds = np.concatenate([[0.0], outlier, split])
+        best = int(np.argmax(odds))
+        spread, spoken = _left_open(problem, wrong, starts, odds, best)
+        open_cov, rivals = open_cov + spread, rivals or spoken
+        if best == 0:
             break
-        if split[best_split] > outlier[best_out]:
-            starts.append(best_split)
-            continue
-        rivals = np.flatnonzero(outlier > max(outlier[best_out] - RIVAL_LOG_ODDS, 0.0))
-        for i in rivals:
-            wrong[int(i)] = (
-                "disagrees with the night's other readings"
-                if rivals.size == 1
-                else "one of several readings that can't all be right; which one is wrong can't be told"
-            )
-    return Explained(wrong, tuple(sorted(starts)))
+        _take(best, problem.source.size, wrong, starts)
+    return Explained(tuple(wrong), tuple(sorted(starts)), open_cov, rivals)
+
+
+def _take(choice: int, n: int, wrong: list[int], starts: list[int]) -> None:
+    """Add a choice (0 nothing, then wrong readings, then starts) to what was found."""
+    if 0 < choice <= n:
+        wrong.append(choice - 1)
+    elif choice > n:
+        starts.append(choice - 1 - n)
+
+
+def _left_open(
+    problem: NightProblem, wrong: list[int], starts: list[int], odds: Floats, best: int
+) -> tuple[Floats, bool]:
+    """Return the spread (3, 3) of the night under explanations nearly as likely as the best one."""
+    near = np.flatnonzero(odds > odds[best] - RIVAL_LOG_ODDS)
+    if near.size == 1:
+        return np.zeros((3, 3)), False
+    weight = np.exp(odds[near] - odds[best])
+    weight /= weight.sum()
+    answers = np.array([_answer(problem, wrong, starts, int(choice)) for choice in near])
+    apart = answers - answers[int(np.flatnonzero(near == best)[0])]
+    spread = np.einsum("h,hi,hj->ij", weight, apart, apart)
+    others = weight[near != best]
+    return spread, bool(np.any(others > SPOKEN_OF))
+
+
+def _answer(problem: NightProblem, wrong: list[int], starts: list[int], choice: int) -> Floats:
+    """Return azimuth error, altitude error and first hour-angle zero under one more choice, (3,)."""
+    wrong, starts = list(wrong), list(starts)
+    _take(choice, problem.source.size, wrong, starts)
+    design, prior, right = _with_starts(problem, starts)
+    keep = ~np.isin(np.arange(problem.source.size), wrong)
+    x = design[keep].reshape(-1, design.shape[2])
+    return np.asarray(np.linalg.solve(x.T @ x + prior, x.T @ problem.reading[keep].reshape(-1) + right)[:3])
 
 
 def _with_starts(problem: NightProblem, starts: list[int]) -> tuple[Floats, Floats, Floats]:
@@ -91,7 +130,7 @@ def _with_starts(problem: NightProblem, starts: list[int]) -> tuple[Floats, Floa
 
 def _later(problem: NightProblem, first: int) -> Floats:
     """Return the columns of a jump of both zeros from reading `first` on, within its session."""
-    own = 2 + 2 * problem.session[first]
+    own = 2 + OWN * problem.session[first]
     after = (np.arange(problem.session.size) >= first) & (problem.session == problem.session[first])
     return problem.design[:, :, own : own + 2] * after[:, None, None]
 
@@ -144,6 +183,3 @@ def _possible_starts(problem: NightProblem, keep: np.ndarray, starts: list[int])
         if np.any(keep[:i] & same[:i]):
             out.append(i)
     return out
-
-
-__all__ = ["RUN", "Explained", "NightProblem", "explain"]

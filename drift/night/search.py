@@ -10,7 +10,7 @@ from drift.night.fit import FitState, Scales, fit, row_sd
 from drift.night.gather import split_sessions
 from drift.night.screening import SYNC_CHANCE, SYNC_CHANCE_KEPT, NightProblem, explain
 from drift.night.sightings import Sessions, Sightings
-from drift.night.system import AXIS_PRIOR_SD, ZERO_PRIOR_SD, Layout, Typed
+from drift.night.system import AXIS_PRIOR_SD, OWN, OWN_COEFFICIENTS, ZERO_PRIOR_SD, Layout, Typed
 from drift.quantities import Bools, Floats, Ints
 
 #: Rounds of looking for wrong readings and second syncs; later rounds see better scales.
@@ -22,6 +22,16 @@ SUSPECT_NIGHT_SD = 3.0
 
 
 @dataclass(frozen=True)
+class Found:
+    """What was found about one night: readings set aside, readings that start a session, what stays open."""
+
+    wrong: tuple[int, ...]
+    starts: tuple[int, ...]
+    open_cov: Floats  # (3, 3), see `drift.night.screening.Explained`
+    rivals: bool
+
+
+@dataclass(frozen=True)
 class Searched:
     """The final fit with what was found on the way."""
 
@@ -29,8 +39,8 @@ class Searched:
     sightings: Sightings
     sessions: Sessions
     used: Bools
-    reasons: dict[int, str]  # sighting -> why it is set aside
     starts: Ints  # sightings that start a session nobody labelled
+    found: dict[int, Found]  # by night, for the nights that were looked at closely
 
 
 def search(sightings: Sightings, layout: Layout, typed: Typed, kept: bool) -> Searched:
@@ -43,17 +53,17 @@ def search(sightings: Sightings, layout: Layout, typed: Typed, kept: bool) -> Se
     """
     used = np.ones(sightings.size, dtype=bool)
     state = fit(sightings, layout, typed, used, None, robust=True)
-    found: dict[int, tuple[dict[int, str], tuple[int, ...]]] = {}
+    found: dict[int, Found] = {}
+    starts: Ints = np.zeros(0, dtype=np.int64)
     current, current_layout = sightings, layout
     for _ in range(MOST_ROUNDS):
         suspects = np.union1d(_suspect_nights(current, state, used), np.array(sorted(found), dtype=np.int64))
         new = {int(n): _explain_night(sightings, layout, state, int(n), kept) for n in suspects}
-        new = {n: result for n, result in new.items() if result[0] or result[1]}
         changed = _decisions(new) != _decisions(found)
         found = new
         used = np.ones(sightings.size, dtype=bool)
-        used[[i for wrong, _ in found.values() for i in wrong]] = False
-        starts = np.array(sorted(i for _, cuts in found.values() for i in cuts), dtype=np.int64)
+        used[[i for f in found.values() for i in f.wrong]] = False
+        starts = np.array(sorted(i for f in found.values() for i in f.starts), dtype=np.int64)
         sessions, session = split_sessions(layout.sessions, sightings, starts)
         current_layout = replace(layout, sessions=sessions)
         current = replace(sightings, session=session)
@@ -61,14 +71,12 @@ def search(sightings: Sightings, layout: Layout, typed: Typed, kept: bool) -> Se
             break
         state = fit(current, current_layout, typed, used, state, robust=True)
     state = fit(current, current_layout, typed, used, state, robust=False)
-    reasons = {i: why for wrong, _ in found.values() for i, why in wrong.items()}
-    starts = np.array(sorted(i for _, cuts in found.values() for i in cuts), dtype=np.int64)
-    return Searched(state, current, current_layout.sessions, used, reasons, starts)
+    return Searched(state, current, current_layout.sessions, used, starts, found)
 
 
-def _decisions(found: dict[int, tuple[dict[int, str], tuple[int, ...]]]) -> set[tuple[int, tuple[int, ...]]]:
-    wrong = {(i, (-1,)) for sets, _ in found.values() for i in sets}
-    return wrong | {(n, cuts) for n, (_, cuts) in found.items() if cuts}
+def _decisions(found: dict[int, Found]) -> set[tuple[str, int]]:
+    wrong = {("wrong", i) for f in found.values() for i in f.wrong}
+    return wrong | {("start", i) for f in found.values() for i in f.starts}
 
 
 def distances(sightings: Sightings, state: FitState, used: Bools) -> Floats:
@@ -99,13 +107,15 @@ def night_squares(sightings: Sightings, state: FitState, used: Bools) -> tuple[F
     return square, due
 
 
-def _explain_night(
-    sightings: Sightings, layout: Layout, state: FitState, night: int, kept: bool
-) -> tuple[dict[int, str], tuple[int, ...]]:
+def _explain_night(sightings: Sightings, layout: Layout, state: FitState, night: int, kept: bool) -> Found:
     own = np.flatnonzero(layout.sessions.night[sightings.session] == night)
-    problem = _problem(sightings, layout, state, own, kept)
-    result = explain(problem)
-    return {int(own[i]): why for i, why in result.wrong.items()}, tuple(int(own[i]) for i in result.starts)
+    result = explain(_problem(sightings, layout, state, own, kept))
+    return Found(
+        tuple(int(own[i]) for i in result.wrong),
+        tuple(int(own[i]) for i in result.starts),
+        result.open_cov,
+        result.rivals,
+    )
 
 
 def _problem(sightings: Sightings, layout: Layout, state: FitState, own: Ints, kept: bool) -> NightProblem:
@@ -117,19 +127,20 @@ def _problem(sightings: Sightings, layout: Layout, state: FitState, own: Ints, k
     coefficients = sightings.coefficients[own]
     constants = state.solution.constants()[sessions.era[local[0]]]
     reading = state.readings[own] - coefficients[:, :, 4:8] @ constants
-    design = np.zeros((own.size, 2, 2 + 2 * local.size))
+    design = np.zeros((own.size, 2, 2 + OWN * local.size))
     design[:, :, :2] = coefficients[:, :, 2:4]
-    for s in range(local.size):
+    first = 2 + OWN * np.arange(local.size)
+    for s, start in enumerate(first):
         pick = session == s
-        design[pick, :, 2 + 2 * s : 4 + 2 * s] = coefficients[pick, :, :2]
-    prior = np.eye(design.shape[2]) * ZERO_PRIOR_SD**-2
-    prior[0, 0] = prior[1, 1] = AXIS_PRIOR_SD**-2
+        design[pick, :, start : start + OWN] = coefficients[pick][:, :, OWN_COEFFICIENTS]
+    spread = [AXIS_PRIOR_SD] * 2 + [ZERO_PRIOR_SD, ZERO_PRIOR_SD, scales.shift, scales.shift] * local.size
+    prior = np.diag(np.array(spread) ** -2.0)
     right = np.zeros(design.shape[2])
-    for s, index in enumerate(local):
+    for start, index in zip(first, local, strict=True):
         if sessions.group[index] >= 0:
             tie = scales.repeat[sessions.group_class[index]] ** -2.0
-            prior[3 + 2 * s, 3 + 2 * s] += tie
-            right[3 + 2 * s] += tie * state.solution.means()[sessions.group[index]]
+            prior[start + 1, start + 1] += tie
+            right[start + 1] += tie * state.solution.means()[sessions.group[index]]
     dims = (np.abs(coefficients).sum(axis=2) > 0.0).sum(axis=1)
     chance = np.where(sessions.may_hold_sync[local], SYNC_CHANCE_KEPT if kept else SYNC_CHANCE, 0.0)
     return NightProblem(

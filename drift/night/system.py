@@ -1,8 +1,9 @@
 """The linear system behind all nights: sessions inside nights inside an instrument.
 
-Unknowns are the two zeros of each session, the two axis coordinates of each
-night, the constants of each instrument era and the mean of each group of
-declination zeros.  The system is solved by eliminating sessions, then nights,
+Unknowns are, for each session, its two zeros and by how much cone error and
+tube-side offset stood off their usual values (a mirror that shifts when the
+tube changes sides); the two axis coordinates of each night; the constants of
+each instrument era and the mean of each group of declination zeros.  The system is solved by eliminating sessions, then nights,
 so that the cost grows only with the number of readings (nested Schur
 complements; Golub and Van Loan, Matrix Computations, section on block
 elimination).  All is in arcsec.
@@ -27,7 +28,15 @@ CONSTANT_PRIOR_SD = np.array([1800.0, 600.0, 1800.0, 40.0])
 MEAN_PRIOR_SD = 1.0e5
 
 AXIS = slice(0, 2)  # of the outer unknowns of a session: az_error, alt_error
-CONST = slice(2, 6)
+#: A session's own unknowns: zeros of hour angle and declination, shifts of cone error and tube-side
+#: offset; and the coefficients they go with.
+OWN = 4
+OWN_COEFFICIENTS = np.array([0, 1, 4, 6])
+#: Where the eight numbers that a reading depends on come from: rows are those of
+#: `mount.instrument.first_order`, columns a session's own unknowns, axis, constants and group mean.
+EIGHT = np.zeros((8, OWN + 7))
+EIGHT[[0, 1, 4, 6], [0, 1, 2, 3]] = 1.0
+EIGHT[[2, 3, 4, 5, 6, 7], [4, 5, 6, 7, 8, 9]] = 1.0
 
 
 @dataclass(frozen=True)
@@ -67,13 +76,13 @@ class Solution:
 
     layout: Layout
     axis: Floats  # (n, 2)
-    zeros: Floats  # (s, 2) hour angle, declination
+    own: Floats  # (s, 4) zeros of hour angle and declination, shifts of cone error and tube-side offset
     shared: Floats  # constants of each era, then group means
     shared_cov: Floats
     night_cov: Floats  # (n, 2, 2) with the shared unknowns held
     night_gain: Floats  # (n, 2, m) how the axis follows the shared unknowns
-    inner_cov: Floats  # (s, 2, 2) of the zeros with everything else held
-    inner_gain: Floats  # (s, 2, 7) how the zeros follow axis, constants, mean
+    own_cov: Floats  # (s, 4, 4) of a session's own unknowns with everything else held
+    own_gain: Floats  # (s, 4, 7) how they follow axis, constants, mean
 
     def constants(self) -> Floats:
         """Return the constants, (eras, 4)."""
@@ -90,7 +99,7 @@ class Solution:
         return self.night_cov + spread @ np.swapaxes(self.night_gain, 1, 2)
 
     def session_cov(self, shared: bool = True) -> Floats:
-        """Return the joint covariance (s, 9, 9) of zeros (2), axis (2), constants (4) and group mean.
+        """Return the joint covariance (s, 11, 11) of own unknowns (4), axis (2), constants (4), group mean.
 
         With `shared` False the shared unknowns are held at their estimates.
         """
@@ -106,14 +115,24 @@ class Solution:
             outer[:, AXIS, 2:] = cross
             outer[:, 2:, AXIS] = np.swapaxes(cross, 1, 2)
             outer[:, 2:, 2:] = np.take_along_axis(cov_rows, columns[:, None, :], axis=2)
-        gain = self.inner_gain
+        gain = self.own_gain
         mixed = gain @ outer
-        out = np.zeros((sessions.size, 9, 9))
-        out[:, :2, :2] = self.inner_cov + mixed @ np.swapaxes(gain, 1, 2)
-        out[:, :2, 2:] = mixed
-        out[:, 2:, :2] = np.swapaxes(mixed, 1, 2)
-        out[:, 2:, 2:] = outer
+        out = np.zeros((sessions.size, OWN + 7, OWN + 7))
+        out[:, :OWN, :OWN] = self.own_cov + mixed @ np.swapaxes(gain, 1, 2)
+        out[:, :OWN, OWN:] = mixed
+        out[:, OWN:, :OWN] = np.swapaxes(mixed, 1, 2)
+        out[:, OWN:, OWN:] = outer
         return out
+
+    def eight(self) -> Floats:
+        """Return the eight numbers that the readings of each session depend on, (s, 8) [arcsec]."""
+        sessions = self.layout.sessions
+        shared = self.shared[self.layout.shared_columns()]
+        return np.concatenate([self.own, self.axis[sessions.night], shared], axis=1) @ EIGHT.T
+
+    def eight_cov(self, shared: bool = True) -> Floats:
+        """Return their covariance, (s, 8, 8)."""
+        return np.asarray(EIGHT @ self.session_cov(shared) @ EIGHT.T)
 
 
 def session_grams(sightings: Sightings, readings: Floats, weights: Floats, sessions: int) -> Floats:
@@ -138,7 +157,9 @@ def session_grams(sightings: Sightings, readings: Floats, weights: Floats, sessi
     return sums
 
 
-def solve(grams: Floats, layout: Layout, group_precision: Floats, typed: Typed) -> Solution:
+def solve(
+    grams: Floats, layout: Layout, group_precision: Floats, shift_precision: float, typed: Typed
+) -> Solution:
     """Solve the system from the sessions' sums.
 
     Parameters
@@ -148,31 +169,37 @@ def solve(grams: Floats, layout: Layout, group_precision: Floats, typed: Typed) 
     group_precision
         One over the variance with which each session's declination zero
         scatters about its group's mean, (s,) [arcsec^-2]; 0 without a group.
+    shift_precision
+        One over the variance with which cone error and tube-side offset shift
+        from session to session [arcsec^-2].
     typed
         Axis errors typed in.
     """
     sessions = layout.sessions
-    inner = grams[:, :2, :2].copy()
+    inner = grams[:, OWN_COEFFICIENTS[:, None], OWN_COEFFICIENTS]
     inner[:, 0, 0] += np.where(sessions.source == POINTING, ZERO_PRIOR_SD**-2, 1.0)
     inner[:, 1, 1] += ZERO_PRIOR_SD**-2 + group_precision
-    cross = np.zeros((sessions.size, 2, 7))
-    cross[:, :, :6] = grams[:, :2, 2:8]
+    inner[:, 2, 2] += shift_precision
+    inner[:, 3, 3] += shift_precision
+    cross = np.zeros((sessions.size, OWN, 7))
+    cross[:, :, :6] = grams[:, OWN_COEFFICIENTS, 2:8]
     cross[:, 1, 6] = -group_precision
     outer = np.zeros((sessions.size, 7, 7))
     outer[:, :6, :6] = grams[:, 2:8, 2:8]
     outer[:, 6, 6] = group_precision
     right = np.zeros((sessions.size, 7))
     right[:, :6] = grams[:, 2:8, 8]
-    inner_cov = np.linalg.inv(inner) if sessions.size else inner  # 2 x 2 each, positive definite
-    gain = -inner_cov @ cross
-    start = np.einsum("sij,sj->si", inner_cov, grams[:, :2, 8])
+    own_cov = np.linalg.inv(inner) if sessions.size else inner  # 4 x 4 each, positive definite
+    own_right = grams[:, OWN_COEFFICIENTS, 8]
+    gain = -own_cov @ cross
+    start = np.einsum("sij,sj->si", own_cov, own_right)
     outer += np.swapaxes(cross, 1, 2) @ gain
-    right += np.einsum("sij,si->sj", gain, grams[:, :2, 8])
+    right += np.einsum("sij,si->sj", gain, own_right)
     night_cov, night_gain, night_start, shared, shared_cov = _solve_nights(outer, right, layout, typed)
     axis = night_start + night_gain @ shared
     seen = np.concatenate([axis[sessions.night], shared[layout.shared_columns()]], axis=1)
-    zeros = start + np.einsum("sij,sj->si", gain, seen)
-    return Solution(layout, axis, zeros, shared, shared_cov, night_cov, night_gain, inner_cov, gain)
+    own = start + np.einsum("sij,sj->si", gain, seen)
+    return Solution(layout, axis, own, shared, shared_cov, night_cov, night_gain, own_cov, gain)
 
 
 def _solve_nights(
