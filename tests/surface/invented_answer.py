@@ -1,0 +1,234 @@
+"""An invented but valid answer, so that what is shown can be tried without working anything out."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import numpy as np
+
+from drift.advice.result import Action, Advice, Bolt, Matter, Verdict
+from drift.answer import Answer
+from drift.history.result import CorrectionFound, Event, History, Lasting, Seasonal, Separable, Winter
+from drift.night.result import InstrumentConstants, NightAxis, Nights, SetAside
+from drift.pierfile import PierFile, pier_from_mapping
+
+DAY_US = 86_400_000_000
+#: A note that would break out of a page, a table or a terminal if it were taken at its word.
+NASTY = 'knob <script>alert("x")</script> & [red]half[/red] {{ 7 * 7 }} \x1b[31mturn'
+
+
+def us(year: int, month: int, day: int, hour: int = 0) -> int:
+    return int(datetime(year, month, day, hour, tzinfo=UTC).timestamp()) * 1_000_000
+
+
+def site(latitude_deg: float = 47.3, name: str = "Hill garden") -> PierFile:
+    return pier_from_mapping(
+        {
+            "site": {
+                "name": name,
+                "latitude_deg": latitude_deg,
+                "longitude_deg": 15.5 if latitude_deg > 0 else 149.1,
+                "elevation_m": 410.0,
+                "timezone": "Europe/Vienna" if latitude_deg > 0 else "Australia/Sydney",
+            },
+            "warn": {"axis_arcmin": 2.0, "lean_arcsec": 30.0},
+        }
+    )
+
+
+def night(
+    time_us: int, az: float, alt: float, zero: float = np.nan, sd: float = 5.0, **more: object
+) -> NightAxis:
+    own = np.diag([(1.4 * sd) ** 2, sd**2, sd**2 if np.isfinite(zero) else np.nan])
+    start = time_us - 9 * 3_600_000_000
+    return NightAxis(
+        **{
+            "start_us": start,
+            "end_us": start + DAY_US,
+            "time_us": time_us,
+            "sources": ("pointing",),
+            "solves_used": 9,
+            "solves_set_aside": 0,
+            "estimate": np.array([az, alt, zero]),
+            "covariance": own + np.diag([4.0, 4.0, 4.0]),
+            "own_covariance": own,
+            **more,
+        }
+    )
+
+
+def lean_of(times_us: np.ndarray, south: bool) -> np.ndarray:
+    """Return the invented lean (north, east) [arcsec], 0 at the first time."""
+    years = (times_us - times_us[0]) / (365.25 * DAY_US)
+    of_year = (times_us - us(2000, 1, 1)) / (365.25 * DAY_US) % 1.0
+    peak = 0.63 if south else 0.13
+    heave = 14.0 * np.exp(3.0 * (np.cos(2 * np.pi * (of_year - peak)) - 1.0)) + 2.0 * years
+    return np.column_stack([heave - heave[0], 0.6 * (heave - heave[0])])
+
+
+def invented(latitude_deg: float = 47.3, nights: int = 160, every_days: float = 7.0, seed: int = 5) -> Answer:
+    """Return the answer of a pier that heaves each winter and of a mount that slipped once."""
+    noise = np.random.default_rng(seed)
+    south = latitude_deg < 0
+    times = us(2021, 10, 3, 21) + np.round(np.arange(nights) * every_days * DAY_US).astype(np.int64)
+    lean = lean_of(times, south)
+    slip = nights // 2
+    kappa = np.where(np.arange(nights) >= slip, -140.0, 0.0) if nights > 4 else np.zeros(nights)
+    tan, sign = np.tan(np.radians(latitude_deg)), -1.0 if south else 1.0
+    az = 70.0 + kappa + lean[:, 1] * tan + noise.normal(0, 6, nights)
+    alt = -30.0 - sign * lean[:, 0] + noise.normal(0, 4, nights)
+    axes = [night(int(t), a, b, 3.0 * a) for t, a, b in zip(times, az, alt, strict=True)]
+    return Answer(
+        site=site(latitude_deg),
+        nights=Nights(tuple(axes), (_constants(times),), _set_aside(times), ("Two nights have few solves.",)),
+        history=_history(times, lean, kappa, (float(az[-1]), float(alt[-1])), south),
+        advice=_advice(times),
+        defaults_used=("[warn] false_alarms_per_year is not given: 1 a year is assumed.",),
+        warnings=("The table of the Earth's rotation ends in 2024; times after it are good to 0.3 arcsec.",),
+    )
+
+
+def _constants(times: np.ndarray) -> InstrumentConstants:
+    names = ("cone error", "axis non-perpendicularity", "tube droop")
+    values, sds = np.array([61.2, -20.4, 35.0]), np.array([0.8, 1.1, 2.0])
+    return InstrumentConstants(int(times[0]), int(times[-1]), names, values, sds, 5.2)
+
+
+def _set_aside(times: np.ndarray) -> tuple[SetAside, ...]:
+    return (
+        SetAside("solves", 17, int(times[0]), "half a degree from where the night puts it"),
+        SetAside("solves", 18, int(times[0]), "half a degree from where the night puts it"),
+        SetAside("levels", 3, int(times[-1]), f"place not named: {NASTY}"),
+    )
+
+
+def _history(
+    times: np.ndarray, lean: np.ndarray, kappa: np.ndarray, now: tuple[float, float], south: bool
+) -> History:
+    n = len(times)
+    levels = times[3::9] + 5 * 3_600_000_000 if n > 4 else times[:0]
+    every = np.sort(np.concatenate([times, levels]))
+    change = np.zeros((len(every), 6))
+    for k in range(2):
+        change[:, k] = np.interp(every, times, lean[:, k])
+    change[:, 4] = kappa[np.searchsorted(times, every, side="right") - 1]
+    sd = np.full((len(every), 6), 2.2)
+    sd[:, 2:4] = 0.0
+    sd[0] = 0.0
+    moved = n > 4
+    slip = n // 2
+    event = (
+        Event(
+            int(times[slip - 1]),
+            int(times[slip]),
+            "mount_az",
+            False,
+            False,
+            {"pier": 0.03, "mount_az": 0.96, "mount_alt": 0.001, "zero": 0.003, "nothing": 0.006},
+            {"lean_north": 0.4, "lean_east": -1.0, "mount_az": -140.0, "mount_alt": 0.2},
+            {"lean_north": 2.0, "lean_east": 2.5, "mount_az": 4.0, "mount_alt": 3.0},
+        )
+        if moved
+        else None
+    )
+    unsure = (
+        Event(
+            int(times[-2]),
+            int(times[-1]),
+            "undetermined",
+            True,
+            False,
+            {"pier": 0.5, "mount_az": 0.4, "mount_alt": 0.0, "zero": 0.05, "nothing": 0.05},
+            {"lean_north": 0.4, "lean_east": 21.0, "mount_az": 22.0, "mount_alt": np.nan},
+            {"lean_north": 2.0, "lean_east": 5.0, "mount_az": 5.0, "mount_alt": np.nan},
+        )
+        if moved
+        else None
+    )
+    return History(
+        time_us=every,
+        change=change,
+        sd=sd,
+        east_lean_from_mount_azimuth=Separable("yes", "the mount keeps its hour-angle zero", ""),
+        north_lean_from_mount_altitude=Separable(
+            "partly", "only the shape in time tells them apart", "a level reading on the pier top"
+        ),
+        seasonal=Seasonal(16.2, 1.1, 31.0, 228 if south else 47) if moved else None,
+        winters=(
+            (Winter("2022", 16.0, 1.5, 2.1, 1.0), Winter("2023", 15.1, 1.5, np.nan, np.nan))
+            if south
+            else (Winter("2021-22", 16.0, 1.5, 2.1, 1.0), Winter("2022-23", 15.1, 1.5, 1.0, 1.2))
+        )
+        if moved
+        else (),
+        lasting=Lasting(2.4, 0.4, 32.0) if moved else None,
+        events=(event, unsure) if event and unsure else (),
+        corrections=(
+            CorrectionFound(int(times[n // 3]), "azimuth", 120.0, 112.0, 6.0, True, NASTY),
+            CorrectionFound(int(times[n // 3]) + DAY_US, "tighten", None, None, None, None, "all four"),
+        )
+        if moved
+        else (),
+        axis_now=np.array(now),
+        axis_now_sd=np.array([4.0, 3.0]),
+        seasonal_axis_offset=np.zeros((366, 2)),
+        scales={"lean_walk_arcsec_per_root_day": 0.41},
+        warnings=("Level readings name no place; they are taken to be of the pier.",),
+    )
+
+
+def _advice(times: np.ndarray) -> Advice:
+    return Advice(
+        verdict=Verdict(True, "mount", "The mount has moved on its pier: its azimuth turned by 2.3' ± 0.1'."),
+        actions=(
+            Action("tighten", "Tighten the azimuth bolts first."),
+            Action("turn_azimuth", "Then turn the azimuth knob by 0.4 of a turn.", 1.2, 0.4),
+            Action(
+                "shim",
+                "Put 0.05 mm under the north bolt.",
+                bolts=(Bolt(0.0, 0.05, None), Bolt(120.0, None, 0.25)),
+            ),
+            Action("wait", "Wait for the thaw before anything else.", until_us=int(times[-1]) + 90 * DAY_US),
+        ),
+        cautions=("Take the telescope off before loosening a bolt.",),
+        matters=(
+            Matter("trailing in one exposure", 3.0, 1.4, 0.1, "Stars stay round."),
+            Matter("field rotation", 1.0, 1.4, 0.1, "Corner stars trail."),
+        ),
+    )
+
+
+def empty() -> Answer:
+    """Return the answer of a record with one night too thin to show the axis."""
+    no = np.full(2, np.nan)
+    thin = night(
+        us(2024, 2, 11, 21),
+        np.nan,
+        np.nan,
+        solves_used=1,
+        covariance=np.full((3, 3), np.nan),
+        own_covariance=np.full((3, 3), np.nan),
+        remarks=("one solve only",),
+    )
+    separable = Separable("no", "there is no usable night", "six solves on one night")
+    history = History(
+        time_us=np.array([thin.time_us]),
+        change=np.full((1, 6), np.nan),
+        sd=np.full((1, 6), np.nan),
+        east_lean_from_mount_azimuth=separable,
+        north_lean_from_mount_altitude=separable,
+        seasonal=None,
+        winters=(),
+        lasting=None,
+        events=(),
+        corrections=(),
+        axis_now=no,
+        axis_now_sd=no,
+        seasonal_axis_offset=np.zeros((366, 2)),
+    )
+    advice = Advice(
+        Verdict(False, "none", "There is no night from which the axis can be worked out."),
+        (Action("measure", "Take six solves over a wide sky."),),
+        (),
+    )
+    return Answer(site(), Nights((thin,), (), ()), history, advice, ())

@@ -1,0 +1,321 @@
+"""`drift status --json`: every key of the contract, its type, and null for what is not known."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from invented_answer import empty, invented, night, us
+
+from drift.history.result import COLUMNS
+from drift.show.status_json import as_mapping, number
+
+TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ")
+PARTS = ["pier", "mount_az", "mount_alt", "zero", "nothing"]
+SIZES = ["lean_north", "lean_east", "mount_az", "mount_alt"]
+#: Half of the last decimal that is kept.
+ROUNDING = 5e-5
+
+
+def a_number(value: object) -> bool:
+    return isinstance(value, float)
+
+
+def a_number_or_null(value: object) -> bool:
+    return value is None or a_number(value)
+
+
+def a_text(value: object) -> bool:
+    return isinstance(value, str)
+
+
+def a_time(value: object) -> bool:
+    return isinstance(value, str) and TIME.fullmatch(value) is not None
+
+
+def truth(value: object) -> bool:
+    return isinstance(value, bool)
+
+
+def count(value: object) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def one_of(*allowed: object):
+    return lambda value: value in allowed
+
+
+def listed(inner):
+    return lambda value: isinstance(value, list) and all(inner(each) for each in value)
+
+
+def shaped(shape):
+    """Return a check that a mapping has exactly these keys, in this order, each as it should be."""
+
+    def check(value):
+        assert list(value) == list(shape)
+        for key, inner in shape.items():
+            assert inner(value[key]), (key, value[key])
+        return True
+
+    return check
+
+
+def or_null(inner):
+    return lambda value: value is None or inner(value)
+
+
+SEPARABLE = shaped({"answer": one_of("yes", "partly", "no"), "because": a_text, "would_settle_it": a_text})
+NIGHT = shaped(
+    {
+        "time_utc": a_time,
+        "sources": listed(one_of("pointing", "sweep", "run", "typed")),
+        "solves_used": count,
+        "solves_set_aside": count,
+        "az_error": a_number_or_null,
+        "az_error_sd": a_number_or_null,
+        "alt_error": a_number_or_null,
+        "alt_error_sd": a_number_or_null,
+        "zero": a_number_or_null,
+        "zero_sd": a_number_or_null,
+    }
+)
+HISTORY = shaped(
+    {
+        "time_utc": a_time,
+        "lean_north": a_number_or_null,
+        "lean_north_sd": a_number_or_null,
+        "lean_east": a_number_or_null,
+        "lean_east_sd": a_number_or_null,
+        "plate_north": a_number_or_null,
+        "plate_north_sd": a_number_or_null,
+        "plate_east": a_number_or_null,
+        "plate_east_sd": a_number_or_null,
+        "mount_az": a_number_or_null,
+        "mount_az_sd": a_number_or_null,
+        "mount_alt": a_number_or_null,
+        "mount_alt_sd": a_number_or_null,
+    }
+)
+COMPONENTS = shaped(
+    {
+        "seasonal": or_null(
+            shaped(
+                {
+                    "peak_to_trough": a_number_or_null,
+                    "peak_to_trough_sd": a_number_or_null,
+                    "toward_bearing_deg": a_number_or_null,
+                    "peak_day_of_year": or_null(count),
+                }
+            )
+        ),
+        "winters": listed(
+            shaped(
+                {
+                    "winter": a_text,
+                    "swing": a_number_or_null,
+                    "swing_sd": a_number_or_null,
+                    "left_behind": a_number_or_null,
+                    "left_behind_sd": a_number_or_null,
+                }
+            )
+        ),
+        "lasting": or_null(
+            shaped(
+                {
+                    "arcsec_per_year": a_number_or_null,
+                    "arcsec_per_year_sd": a_number_or_null,
+                    "toward_bearing_deg": a_number_or_null,
+                }
+            )
+        ),
+    }
+)
+EVENT = shaped(
+    {
+        "after_utc": a_time,
+        "before_utc": a_time,
+        "what": one_of("pier", "mount_az", "mount_alt", "zero", "undetermined"),
+        "provisional": truth,
+        "recorded": truth,
+        "probability": shaped(dict.fromkeys(PARTS, a_number)),
+        "size": shaped(dict.fromkeys(SIZES, a_number_or_null)),
+        "size_sd": shaped(dict.fromkeys(SIZES, a_number_or_null)),
+    }
+)
+CORRECTION = shaped(
+    {
+        "time_utc": a_time,
+        "kind": a_text,
+        "asked": a_number_or_null,
+        "found": a_number_or_null,
+        "found_sd": a_number_or_null,
+        "held": or_null(truth),
+    }
+)
+ACTION = shaped(
+    {
+        "do": one_of(
+            "nothing",
+            "wait",
+            "measure",
+            "tighten",
+            "turn_azimuth",
+            "turn_altitude",
+            "shim",
+            "nuts",
+            "call_for_help",
+        ),
+        "sentence": a_text,
+        "amount_arcmin": a_number_or_null,
+        "turns": a_number_or_null,
+        "bolts": listed(
+            shaped(
+                {
+                    "bearing_deg": a_number,
+                    "thickness_mm": a_number_or_null,
+                    "nut_turns": a_number_or_null,
+                }
+            )
+        ),
+        "until_utc": or_null(a_time),
+    }
+)
+STATUS = shaped(
+    {
+        "format": one_of("drift-status"),
+        "version": lambda value: value == 1 and count(value),
+        "site": shaped(
+            {
+                "name": or_null(a_text),
+                "latitude_deg": a_number,
+                "longitude_deg": a_number,
+                "elevation_m": a_number,
+            }
+        ),
+        "nights": listed(NIGHT),
+        "history": listed(HISTORY),
+        "separable": shaped(
+            {"east_lean_from_mount_azimuth": SEPARABLE, "north_lean_from_mount_altitude": SEPARABLE}
+        ),
+        "components": COMPONENTS,
+        "events": listed(EVENT),
+        "corrections": listed(CORRECTION),
+        "verdict": shaped(
+            {
+                "moved": truth,
+                "part": one_of("pier", "mount", "both", "undetermined", "none"),
+                "sentence": a_text,
+            }
+        ),
+        "actions": listed(ACTION),
+        "cautions": listed(a_text),
+        "defaults_used": listed(a_text),
+        # beyond the contract
+        "axis_now": shaped(
+            {
+                "az_error": a_number_or_null,
+                "az_error_sd": a_number_or_null,
+                "alt_error": a_number_or_null,
+                "alt_error_sd": a_number_or_null,
+            }
+        ),
+        "set_aside": listed(shaped({"kind": a_text, "row": count, "time_utc": a_time, "reason": a_text})),
+        "warnings": listed(a_text),
+    }
+)
+
+
+@pytest.fixture(scope="module")
+def answer():
+    return invented()
+
+
+@pytest.fixture(scope="module")
+def status(answer):
+    return json.loads(json.dumps(as_mapping(answer), allow_nan=False))
+
+
+def test_has_exactly_the_keys_of_the_contract(status):
+    assert STATUS(status)
+    assert min(map(len, (status["nights"], status["history"], status["events"], status["corrections"]))) > 1
+
+
+@pytest.mark.parametrize("one", [empty(), invented(-33.9, 60, 21), invented(47.3, 1)])
+def test_keeps_its_shape_when_parts_are_missing(one):
+    assert STATUS(json.loads(json.dumps(as_mapping(one), allow_nan=False)))
+
+
+def test_the_checks_can_fail(status):
+    with pytest.raises(AssertionError):
+        STATUS({**status, "extra": 1})
+    with pytest.raises(AssertionError):
+        STATUS({**status, "events": [{**status["events"][0], "what": "gremlins"}]})
+
+
+def test_numbers_are_those_of_the_answer(answer, status):
+    assert status["nights"][7]["az_error"] == pytest.approx(answer.nights.nights[7].estimate[0], abs=ROUNDING)
+    assert status["nights"][7]["alt_error_sd"] == pytest.approx(np.sqrt(25.0 + 4.0), abs=ROUNDING)
+    for k, name in enumerate(COLUMNS):
+        told = [row[name] for row in status["history"]]
+        np.testing.assert_allclose(told, answer.history.change[:, k], atol=ROUNDING)
+        told = [row[f"{name}_sd"] for row in status["history"]]
+        np.testing.assert_allclose(told, answer.history.sd[:, k], atol=ROUNDING)
+
+
+def test_the_start_of_the_history_is_0_with_sd_0(status):
+    start = status["history"][0]
+    assert {start[name] for name in COLUMNS} == {0.0}
+    assert {start[f"{name}_sd"] for name in COLUMNS} == {0.0}
+
+
+def test_times_are_utc_to_the_second(status):
+    assert status["nights"][0]["time_utc"] == "2021-10-03T21:00:00Z"
+    half_past = replace(invented(47.3, 1).nights.nights[0], time_us=us(2024, 2, 29, 23) + 3_599_700_000)
+    nights = replace(invented(47.3, 1).nights, nights=(half_past,))
+    (only,) = as_mapping(replace(invented(47.3, 1), nights=nights))["nights"]
+    assert only["time_utc"] == "2024-03-01T00:00:00Z"
+
+
+def test_what_is_not_known_is_null_never_0():
+    unknown = night(us(2024, 1, 1), 12.0, np.nan)
+    nights = replace(invented(47.3, 1).nights, nights=(unknown,))
+    (row,) = as_mapping(replace(invented(47.3, 1), nights=nights))["nights"]
+    assert (row["az_error"], row["alt_error"], row["zero"]) == (12.0, None, None)
+    assert row["az_error_sd"] > 0
+    assert (row["alt_error_sd"], row["zero_sd"]) == (None, None)
+
+
+def test_an_answer_without_an_axis_is_null_throughout():
+    status = as_mapping(empty())
+    assert set(status["axis_now"].values()) == {None}
+    assert {status["history"][0][name] for name in COLUMNS} == {None}
+    assert {status["history"][0][f"{name}_sd"] for name in COLUMNS} == {None}
+    assert status["components"] == {"seasonal": None, "winters": [], "lasting": None}
+
+
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [(None, None), (np.nan, None), (np.inf, None), (-0.0, 0.0), (np.float64(1.23456), 1.2346), (3, 3.0)],
+)
+def test_numbers_are_plain(value, told):
+    assert number(value) == told
+    assert number(value) is None or str(number(value)) == str(told)
+
+
+def test_probabilities_sum_to_1(status):
+    for event in status["events"]:
+        assert sum(event["probability"].values()) == pytest.approx(1.0, abs=1e-12)
+
+
+def test_the_same_answer_gives_the_same_text(answer):
+    assert json.dumps(as_mapping(answer)) == json.dumps(as_mapping(invented()))
+
+
+def test_each_warning_is_said_once(answer, status):
+    assert len(status["warnings"]) == 3
+    twice = replace(answer, warnings=(*answer.warnings, *answer.nights.warnings))
+    assert sorted(as_mapping(twice)["warnings"]) == sorted(status["warnings"])
