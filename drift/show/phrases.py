@@ -1,0 +1,181 @@
+"""Numbers as words: which way, how far, how sure.
+
+The signs are those of the rest of the package (azimuth error clockwise
+positive, altitude error up positive, lean toward north and east positive);
+here they become the words that people use at the pier.  Angles are in arcsec.
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Callable, Mapping
+from datetime import date, timedelta
+
+from drift.advice.words import angle, arcmin, azimuth_side, percent, toward
+
+NOT_KNOWN = "not known"
+#: A value this many standard deviations from 0 has a side.
+SIDE_SDS = 2.0
+#: Least probability -> what is said of it; the last is for all that is less.
+_LIKELY = (
+    (0.99, "almost certain"),
+    (10.0 / 11.0, "very probable"),
+    (2.0 / 3.0, "probable"),
+    (1.0 / 3.0, "possible"),
+    (0.0, "improbable"),
+)
+#: A part that is less probable than this is left out of the odds.
+_NEGLIGIBLE = 0.005
+PART_WORDS = {
+    "pier": "pier",
+    "mount_az": "mount in azimuth",
+    "mount_alt": "mount in altitude",
+    "zero": "hour-angle zero",
+    "nothing": "nothing moved",
+    "undetermined": "can't be told",
+}
+CORRECTION_WORDS = {
+    "azimuth": "azimuth knob",
+    "altitude": "altitude knob",
+    "shim": "shim",
+    "nuts": "levelling nut",
+    "tighten": "bolts tightened",
+    "service": "instrument serviced",
+    "remount": "mount taken off and put back",
+    "zero": "hour-angle zero moved",
+    "pier": "work on the pier",
+}
+
+
+def known(*values: float | None) -> bool:
+    """Whether all `values` are numbers."""
+    return all(value is not None and math.isfinite(value) for value in values)
+
+
+def any_angle(value: float | None, sd: float | None) -> str:
+    """Return ``34.0" ± 3.0"`` (arcminutes when large), also for a value that is not known."""
+    return _tolerant(angle, value, sd)
+
+
+def any_arcmin(value: float | None, sd: float | None) -> str:
+    """Return ``2.3' ± 0.2'``, also for a value that is not known."""
+    return _tolerant(arcmin, value, sd)
+
+
+def _tolerant(write: Callable[[float, float], str], value: float | None, sd: float | None) -> str:
+    if value is None or not math.isfinite(value):
+        return NOT_KNOWN
+    if sd is None or not math.isfinite(sd):
+        return f"{without_sd(write(value, 0.0))} (uncertainty not known)"
+    return write(value, sd)
+
+
+def without_sd(text: str) -> str:
+    """Return ``2.00'`` of ``2.00' ± 0.00'``, for what was asked for and so has no uncertainty."""
+    return text.split(" ± ")[0]
+
+
+def plain_pair(value: float | None, sd: float | None, most: int = 1) -> str:
+    """Return ``12.3 ± 0.8`` without a unit, for a table whose heading has it."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    if sd is None or not math.isfinite(sd):
+        return f"{value:.{most}f} ± ?"
+    places = most if sd <= 0 else min(most, max(0, 1 - math.floor(math.log10(sd))))
+    return f"{_unsigned_zero(value, places)} ± {sd:.{places}f}"
+
+
+def has_side(value: float, sd: float) -> bool:
+    """Whether `value` is far enough from 0, against `sd`, to say on which side it lies."""
+    return abs(value) >= SIDE_SDS * sd
+
+
+def azimuth_words(az_error: float | None, sd: float | None, latitude_deg: float) -> str:
+    """Return ``2.10' ± 0.07' east of the pole``."""
+    if az_error is None or not math.isfinite(az_error):
+        return NOT_KNOWN
+    side = azimuth_side(az_error, latitude_deg)
+    return f"{any_arcmin(abs(az_error), sd)} {side} of the pole{_doubt(az_error, sd)}"
+
+
+def altitude_words(alt_error: float | None, sd: float | None) -> str:
+    """Return ``0.80' ± 0.06' too high``."""
+    if alt_error is None or not math.isfinite(alt_error):
+        return NOT_KNOWN
+    height = "too high" if alt_error >= 0 else "too low"
+    return f"{any_arcmin(abs(alt_error), sd)} {height}{_doubt(alt_error, sd)}"
+
+
+def lean_words(lean: float | None, sd: float | None, positive: str, negative: str) -> str:
+    """Return ``12.3" ± 0.8" toward the north`` for one component of a lean."""
+    if lean is None or not math.isfinite(lean):
+        return NOT_KNOWN
+    return f"{any_angle(abs(lean), sd)} toward the {positive if lean >= 0 else negative}{_doubt(lean, sd)}"
+
+
+def mount_azimuth_words(change: float | None, sd: float | None, latitude_deg: float) -> str:
+    """Return how far the mount has turned about the vertical, and which way the axis end went."""
+    if change is None or not math.isfinite(change):
+        return NOT_KNOWN
+    way = "clockwise" if change >= 0 else "anticlockwise"
+    side = azimuth_side(change, latitude_deg)
+    return f"{any_angle(abs(change), sd)} {way}, the axis going {side}{_doubt(change, sd)}"
+
+
+def mount_altitude_words(change: float | None, sd: float | None) -> str:
+    """Return how far the altitude adjuster has raised or lowered the axis."""
+    if change is None or not math.isfinite(change):
+        return NOT_KNOWN
+    way = "up" if change >= 0 else "down"
+    return f"{any_angle(abs(change), sd)}, the axis going {way}{_doubt(change, sd)}"
+
+
+def _doubt(value: float, sd: float | None) -> str:
+    if sd is None or not math.isfinite(sd) or has_side(value, sd):
+        return ""
+    return " (may be none)"
+
+
+def whole_lean(north: float, east: float, north_sd: float, east_sd: float) -> str:
+    """Return the lean as one angle and a bearing; the two components are taken as independent."""
+    size = math.hypot(north, east)
+    if size == 0.0:
+        return "none"
+    sd = math.hypot(north * north_sd, east * east_sd) / size
+    if not has_side(size, sd):
+        return f"{any_angle(size, sd)}, too little to name a direction"
+    return f"{any_angle(size, sd)} {toward(math.degrees(math.atan2(east, north)))}"
+
+
+def likely(probability: float) -> str:
+    """Return how sure one may be, in a word or two."""
+    return next(word for least, word in _LIKELY if probability >= least)
+
+
+def odds(probability: Mapping[str, float]) -> str:
+    """Return the parts with their probability, the likeliest first, the negligible left out."""
+    ranked = sorted(probability.items(), key=lambda item: -item[1])
+    kept = [(part, p) for part, p in ranked if p >= _NEGLIGIBLE]
+    return ", ".join(f"{PART_WORDS.get(part, part)} {percent(p)}" for part, p in kept)
+
+
+def day_of_year_words(day_of_year: int) -> str:
+    """Return ``about 14 February`` for day 45 (1 is 1 January)."""
+    day = date(2023, 1, 1) + timedelta(days=min(max(day_of_year, 1), 365) - 1)
+    return f"about {day.day} {day.strftime('%B')}"
+
+
+def counted(count: int, one: str, many: str | None = None) -> str:
+    """Return ``1 night`` or ``3 nights``."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def harmless(text: str) -> str:
+    """Return a user's text on one line, without control characters that a terminal would obey."""
+    return " ".join("".join(" " if unicodedata.category(c).startswith("C") else c for c in text).split())
+
+
+def _unsigned_zero(value: float, places: int) -> str:
+    text = f"{value:.{places}f}"
+    return text[1:] if float(text) == 0.0 and text.startswith("-") else text

@@ -1,0 +1,1 @@
+"""The tables that both the words and the report show, as text."""

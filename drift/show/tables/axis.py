@@ -1,0 +1,228 @@
+"""Tables of where the axis is: now, on each night, and whether it matters."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from drift.advice.axis_error import on_sky
+from drift.history.result import COLUMNS
+from drift.quantities import Floats
+from drift.show import phrases
+from drift.show.tables.table import Table
+from drift.show.times import evening_of, zone_of
+
+if TYPE_CHECKING:
+    from drift.advice.result import Matter
+    from drift.answer import Answer
+    from drift.history.result import History
+    from drift.night.result import NightAxis
+
+SOURCE_WORDS = {"pointing": "pointing", "sweep": "sweep", "run": "unguided run", "typed": "typed in"}
+
+
+def now_table(answer: Answer) -> Table:
+    """Where the axis is, how pier and mount have changed since the start, season and lasting part."""
+    latitude = answer.site.site.latitude_deg
+    history = answer.history
+    rows = [
+        ("Axis in azimuth", phrases.azimuth_words(history.axis_now[0], history.axis_now_sd[0], latitude)),
+        ("Axis in altitude", phrases.altitude_words(history.axis_now[1], history.axis_now_sd[1])),
+        ("Angle on the sky", _angle_on_sky(answer)),
+        *_change_rows(history, latitude),
+        ("With the season", seasonal_words(history)),
+        ("Lasting", lasting_words(history)),
+    ]
+    return Table("Where things stand", ("what", "how much"), tuple(rows))
+
+
+def _angle_on_sky(answer: Answer) -> str:
+    history = answer.history
+    limit = answer.site.warn.axis_arcmin
+    allowed = "" if limit is None else f"; you want to be warned from {limit:g}'"
+    error, sd = on_sky(history.axis_now, history.axis_now_sd, math.radians(answer.site.site.latitude_deg))
+    if not phrases.known(error):
+        return phrases.NOT_KNOWN
+    return f"{phrases.any_arcmin(error, sd)} from the true pole{allowed}"
+
+
+def _change_rows(history: History, latitude_deg: float) -> list[tuple[str, str]]:
+    latest = latest_row(history)
+    if latest is None:
+        return [
+            ("Pier and mount", "no change to tell: there is no night with a usable axis and no level reading")
+        ]
+    change = dict(zip(COLUMNS, history.change[latest], strict=True))
+    sd = dict(zip(COLUMNS, history.sd[latest], strict=True))
+    if not any(sd.values()) and not any(change.values()):
+        return [("Pier and mount", "this is the first night; changes count from here")]
+    north, east = change["lean_north"], change["lean_east"]
+    rows = [
+        ("Pier lean since the start", phrases.lean_words(north, sd["lean_north"], "north", "south")),
+        ("", phrases.lean_words(east, sd["lean_east"], "east", "west")),
+    ]
+    if phrases.known(north, east, sd["lean_north"], sd["lean_east"]):
+        rows.append(("", "together " + phrases.whole_lean(north, east, sd["lean_north"], sd["lean_east"])))
+    if plate_used(history):
+        rows += [
+            (
+                "Plate tilt since the start",
+                phrases.lean_words(*_of("plate_north", change, sd), "north", "south"),
+            ),
+            ("", phrases.lean_words(*_of("plate_east", change, sd), "east", "west")),
+        ]
+    return [
+        *rows,
+        ("Mount since the start", phrases.mount_azimuth_words(*_of("mount_az", change, sd), latitude_deg)),
+        ("", phrases.mount_altitude_words(*_of("mount_alt", change, sd))),
+    ]
+
+
+def _of(name: str, change: dict[str, float], sd: dict[str, float]) -> tuple[float, float]:
+    return change[name], sd[name]
+
+
+def latest_row(history: History) -> int | None:
+    """Return the latest row of the history in which anything is known."""
+    rows = np.flatnonzero(np.isfinite(history.change).any(axis=1))
+    return int(rows[-1]) if rows.size else None
+
+
+def plate_used(history: History) -> bool:
+    """Whether the plate ever tilted against the pier, by shims, nuts or readings."""
+    plate = history.change[:, 2:4]
+    return bool(np.any(np.abs(plate[np.isfinite(plate)]) > 0))
+
+
+def seasonal_words(history: History) -> str:
+    """Return how far the pier swings with the year, toward where, and when most."""
+    seasonal = history.seasonal
+    if seasonal is None:
+        return "no yearly swing can be told from these data"
+    swing = phrases.any_angle(seasonal.peak_to_trough, seasonal.peak_to_trough_sd)
+    way = "" if seasonal.toward_bearing_deg is None else f" {phrases.toward(seasonal.toward_bearing_deg)}"
+    day = seasonal.peak_day_of_year
+    when = "" if day is None else f", most {phrases.day_of_year_words(day)}"
+    return f"swings by {swing} from least to most{way}{when}"
+
+
+def lasting_words(history: History) -> str:
+    """Return how fast the pier leans without coming back."""
+    lasting = history.lasting
+    if lasting is None:
+        return "no lasting lean can be told from these data"
+    rate = phrases.any_angle(lasting.arcsec_per_year, lasting.arcsec_per_year_sd)
+    way = "" if lasting.toward_bearing_deg is None else f" {phrases.toward(lasting.toward_bearing_deg)}"
+    return f"{rate} a year{way}"
+
+
+def matters_table(answer: Answer) -> Table:
+    """In which ways the present error shows in the pictures: allowed against present."""
+    rows = [
+        (
+            matter.name,
+            _plain(matter.allowed_arcmin),
+            phrases.plain_pair(matter.now_arcmin, matter.now_sd_arcmin, most=2),
+            _matters_word(matter),
+        )
+        for matter in answer.advice.matters
+    ]
+    return Table(
+        "Does it matter?",
+        ("what it does", "allowed [']", "now [']", "verdict"),
+        tuple(rows),
+        numeric=frozenset({1, 2}),
+        note="Angles on the sky between the axis and the true pole, in arcminutes.",
+    )
+
+
+def _matters_word(matter: Matter) -> str:
+    if not phrases.known(matter.allowed_arcmin, matter.now_arcmin, matter.now_sd_arcmin):
+        return "not known"
+    beyond = matter.now_arcmin - matter.allowed_arcmin
+    if abs(beyond) < phrases.SIDE_SDS * matter.now_sd_arcmin:
+        return "too close to call"
+    return "too much" if beyond > 0 else "within"
+
+
+def _plain(value: float) -> str:
+    return f"{value:.2f}" if phrases.known(value) else "–"
+
+
+def nights_table(answer: Answer) -> Table:
+    """The axis on each night by itself, the latest first."""
+    zone = zone_of(answer.site.site.timezone)
+    return Table(
+        "The nights",
+        ("night of", "from", "used", "aside", "azimuth [']", "altitude [']", 'zero ["]', "remarks"),
+        tuple(
+            (
+                evening_of(night.start_us, zone).isoformat(),
+                source_words(night),
+                str(night.solves_used),
+                str(night.solves_set_aside or "–"),
+                *_axis_cells(night),
+                phrases.plain_pair(night.estimate[2], _sd(night)[2]),
+                remark_words(night),
+            )
+            for night in answer.nights.nights[::-1]
+        ),
+        numeric=frozenset({2, 3, 4, 5, 6}),
+        note=_nights_note(answer),
+    )
+
+
+def last_nights_table(answer: Answer, last: int) -> Table:
+    """The axis on the last few nights, the latest first, in few and narrow columns."""
+    zone = zone_of(answer.site.site.timezone)
+    nights = answer.nights.nights[::-1][:last]
+    shown = len(nights) < len(answer.nights.nights)
+    rows = [
+        (
+            evening_of(night.start_us, zone).isoformat(),
+            source_words(night),
+            f"{night.solves_used} of {night.solves_used + night.solves_set_aside}",
+            *_axis_cells(night),
+            remark_words(night),
+        )
+        for night in nights
+    ]
+    return Table(
+        f"The last {phrases.counted(len(nights), 'night')}" if shown else "The nights",
+        ("night of", "from", "used", "azimuth [']", "altitude [']", "remarks"),
+        tuple(rows),
+        numeric=frozenset({3, 4}),
+        note=_nights_note(answer),
+    )
+
+
+def source_words(night: NightAxis) -> str:
+    """Return where a night's axis came from."""
+    return ", ".join(SOURCE_WORDS.get(source, source) for source in night.sources)
+
+
+def remark_words(night: NightAxis) -> str:
+    """Return what is to be said of a night."""
+    return phrases.harmless("; ".join(night.remarks))
+
+
+def _sd(night: NightAxis) -> Floats:
+    with np.errstate(invalid="ignore"):
+        return np.sqrt(night.covariance.diagonal())
+
+
+def _axis_cells(night: NightAxis) -> tuple[str, str]:
+    sd = _sd(night)
+    az, alt = (phrases.plain_pair(night.estimate[k] / 60.0, sd[k] / 60.0, most=2) for k in (0, 1))
+    return az, alt
+
+
+def _nights_note(answer: Answer) -> str:
+    clockwise = phrases.azimuth_side(1.0, answer.site.site.latitude_deg)
+    return (
+        "Each night by itself, against the true pole, ± one standard deviation. "
+        f"Azimuth is positive {clockwise} of the pole, altitude positive above it. "
+        "A night is named after the evening on which it began."
+    )

@@ -1,0 +1,213 @@
+"""Tables of what moved: events with their odds, corrections, winters, and the history row by row."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from drift.history.result import COLUMNS
+from drift.show import phrases
+from drift.show.tables.axis import plate_used
+from drift.show.tables.table import Table
+from drift.show.times import clock_text, zone_of
+
+if TYPE_CHECKING:
+    from drift.answer import Answer
+    from drift.history.result import CorrectionFound, Event, Separable
+
+#: Kinds of correction whose amount is a change in arcsec of az_error or alt_error.
+_KNOBS = ("azimuth", "altitude")
+HELD_WORDS = {True: "yes", False: "no", None: "too early to say"}
+_COLUMN_WORDS = {
+    "lean_north": "pier lean north",
+    "lean_east": "pier lean east",
+    "plate_north": "plate north",
+    "plate_east": "plate east",
+    "mount_az": "mount azimuth",
+    "mount_alt": "mount altitude",
+}
+
+
+def event_number(k: int) -> str:
+    """Return the mark under which event `k` stands in the tables and the pictures: 1, 2, 3 ..."""
+    return str(k + 1)
+
+
+def correction_mark(k: int) -> str:
+    """Return the mark under which correction `k` stands in the tables and the pictures: a ... z, aa ..."""
+    mark = ""
+    while k >= 0:
+        mark = chr(ord("a") + k % 26) + mark
+        k = k // 26 - 1
+    return mark
+
+
+def events_table(answer: Answer) -> Table:
+    """Every step that was found, between which readings, what it was with odds, and how large."""
+    zone = zone_of(answer.site.site.timezone)
+    latitude = answer.site.site.latitude_deg
+    rows = [
+        (
+            event_number(k),
+            f"{clock_text(event.after_us, zone)} – {clock_text(event.before_us, zone)}",
+            event_words(event),
+            phrases.odds(event.probability),
+            size_words(event, latitude),
+        )
+        for k, event in enumerate(answer.history.events)
+    ]
+    return Table(
+        "Events",
+        ("no.", "between", "what moved", "odds", "by how much"),
+        tuple(rows),
+        note="A part is named only when its odds are at least 10 to 1 against the other parts.",
+    )
+
+
+def event_words(event: Event) -> str:
+    """Return what moved, how sure that is, and whether it was recorded or is still provisional."""
+    what = phrases.PART_WORDS.get(event.what, event.what)
+    probability = event.probability.get(event.what)
+    sure = "" if probability is None else f", {phrases.likely(probability)}"
+    recorded = "; goes with a recorded correction" if event.recorded else ""
+    provisional = "; seen on one night only so far" if event.provisional else ""
+    return f"{what}{sure}{recorded}{provisional}"
+
+
+def size_words(event: Event, latitude_deg: float) -> str:
+    """Return the size of the step in each part that it may have been, in words."""
+    size, sd = event.size, event.size_sd
+    words = []
+    if event.what in ("pier", "undetermined"):
+        words += [
+            "lean " + phrases.lean_words(size.get("lean_north"), sd.get("lean_north"), "north", "south"),
+            "lean " + phrases.lean_words(size.get("lean_east"), sd.get("lean_east"), "east", "west"),
+        ]
+    if event.what in ("mount_az", "undetermined"):
+        turned = phrases.mount_azimuth_words(size.get("mount_az"), sd.get("mount_az"), latitude_deg)
+        words.append("turned " + turned)
+    if event.what in ("mount_alt", "undetermined"):
+        words.append("tilted " + phrases.mount_altitude_words(size.get("mount_alt"), sd.get("mount_alt")))
+    told = [text for text in words if not text.endswith(phrases.NOT_KNOWN)]
+    if told:
+        return "; ".join(told)
+    return "the axis itself did not move" if event.what == "zero" else "size not known"
+
+
+def corrections_table(answer: Answer) -> Table:
+    """Every recorded correction: what was asked, what was found, and whether it held."""
+    zone = zone_of(answer.site.site.timezone)
+    latitude = answer.site.site.latitude_deg
+    rows = [
+        (
+            correction_mark(k),
+            clock_text(found.time_us, zone),
+            phrases.CORRECTION_WORDS.get(found.kind, phrases.harmless(found.kind)),
+            asked_words(found, latitude),
+            found_words(found, latitude),
+            HELD_WORDS[found.held],
+            phrases.harmless(found.note),
+        )
+        for k, found in enumerate(answer.history.corrections)
+    ]
+    return Table(
+        "Corrections",
+        ("mark", "when", "what", "asked", "found", "held", "note"),
+        tuple(rows),
+        note="Azimuth amounts are angles along the horizon.",
+    )
+
+
+def asked_words(found: CorrectionFound, latitude_deg: float) -> str:
+    """Return the change that was meant, or that its amount was not given."""
+    if found.asked is None or not phrases.known(found.asked):
+        return "amount not given" if found.kind in _KNOBS else "–"
+    asked = phrases.any_arcmin if found.kind in _KNOBS else phrases.any_angle
+    return f"{phrases.without_sd(asked(abs(found.asked), 0.0))}{_way(found.kind, found.asked, latitude_deg)}"
+
+
+def found_words(found: CorrectionFound, latitude_deg: float) -> str:
+    """Return the change that was found, with its uncertainty."""
+    if found.found is None or not phrases.known(found.found):
+        return "not known" if found.kind in _KNOBS else "–"
+    size = (phrases.any_arcmin if found.kind in _KNOBS else phrases.any_angle)(
+        abs(found.found), found.found_sd
+    )
+    return f"{size}{_way(found.kind, found.found, latitude_deg)}"
+
+
+def _way(kind: str, amount: float, latitude_deg: float) -> str:
+    if kind == "azimuth":
+        return f" {phrases.azimuth_side(amount, latitude_deg)}"
+    if kind == "altitude":
+        return " up" if amount >= 0 else " down"
+    return ""
+
+
+def winters_table(answer: Answer) -> Table:
+    """Each winter: how far it swung the pier and what it left behind."""
+    rows = [
+        (
+            winter.winter,
+            phrases.plain_pair(winter.swing, winter.swing_sd),
+            phrases.plain_pair(winter.left_behind, winter.left_behind_sd),
+            _came_back(winter.left_behind, winter.left_behind_sd),
+        )
+        for winter in answer.history.winters
+    ]
+    return Table(
+        "Winter by winter",
+        ("winter", 'swing ["]', 'left behind ["]', "came back"),
+        tuple(rows),
+        numeric=frozenset({1, 2}),
+        note="In arcseconds, ± one standard deviation.",
+    )
+
+
+def _came_back(left: float, sd: float) -> str:
+    if not phrases.known(left, sd):
+        return "not known yet"
+    return "not wholly" if phrases.has_side(left, sd) else "yes, within its uncertainty"
+
+
+def apart_table(answer: Answer) -> Table:
+    """Which causes these data can tell apart, why, and what would settle the rest."""
+    history = answer.history
+    rows = [
+        _apart("east lean from mount azimuth", history.east_lean_from_mount_azimuth),
+        _apart("north lean from mount altitude", history.north_lean_from_mount_altitude),
+    ]
+    return Table(
+        "What can be told apart",
+        ("what", "answer", "because", "what would settle it"),
+        tuple(rows),
+        note="No reading can tell a turn of the pier itself about the vertical from the mount's azimuth.",
+    )
+
+
+def _apart(what: str, separable: Separable) -> tuple[str, ...]:
+    return what, separable.answer, separable.because, separable.would_settle_it or "–"
+
+
+def history_table(answer: Answer) -> Table:
+    """The change of pier and mount since the start, row by row, the latest first."""
+    zone = zone_of(answer.site.site.timezone)
+    history = answer.history
+    columns = [k for k, name in enumerate(COLUMNS) if plate_used(history) or not name.startswith("plate")]
+    rows = [
+        (
+            clock_text(history.time_us[i], zone),
+            *(phrases.plain_pair(history.change[i, k], history.sd[i, k]) for k in columns),
+        )
+        for i in range(len(history.time_us))[::-1]
+    ]
+    return Table(
+        "Pier and mount since the start",
+        ("when", *(f'{_COLUMN_WORDS[COLUMNS[k]]} ["]' for k in columns)),
+        tuple(rows),
+        numeric=frozenset(range(1, len(columns) + 1)),
+        note=(
+            "Change in arcseconds since the earliest night with a usable axis, "
+            "± one standard deviation of the difference. "
+            "Mount azimuth is positive clockwise seen from above, mount altitude positive upward."
+        ),
+    )

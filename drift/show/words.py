@@ -1,0 +1,276 @@
+"""The answer in words: what ``drift status`` says to people.
+
+The verdict stands first, then what to do, then what it rests on.  On a terminal
+headings are bold; into a file or a pipe goes plain text without control codes.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from drift.show import phrases
+from drift.show.status_json import all_warnings
+from drift.show.tables import axis, causes, instrument
+from drift.show.tables.table import Table
+from drift.show.times import clock_text, evening_of, zone_of
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from drift.advice.result import Action
+    from drift.answer import Answer
+    from drift.history.result import CorrectionFound, Event, Separable
+
+#: No wider than this, so that sentences stay readable on a wide terminal.
+WIDEST = 100
+#: Nights shown; `drift report` has all.
+LAST_NIGHTS = 8
+#: The latest events and corrections shown; `drift report` has all.
+LAST_CHANGES = 12
+
+
+@dataclass(frozen=True)
+class Section:
+    """A heading with items, each behind its mark, then a table, then a closing note."""
+
+    heading: str
+    items: tuple[tuple[str, str], ...] = ()  # (mark, sentence); an empty mark for a plain paragraph
+    table: Table | None = None
+    note: str = ""
+
+
+def as_text(answer: Answer, width: int = 80) -> str:
+    """Return the words as plain text of at most `width` columns."""
+    from rich.console import Console
+
+    written = io.StringIO()
+    print_words(answer, Console(file=written, width=width, force_terminal=False, color_system=None))
+    return "\n".join(line.rstrip() for line in written.getvalue().splitlines()) + "\n"
+
+
+def print_words(answer: Answer, console: Console) -> None:
+    """Print the words on a console, in its width but no wider than `WIDEST`."""
+    from rich.text import Text
+
+    width = min(console.width, WIDEST)
+    console.print(Text(title(answer), style="bold"), width=width)
+    console.print(Text(span(answer), style="dim"), width=width)
+    for section in sections(answer):
+        _print_section(section, console, width)
+
+
+def sections(answer: Answer) -> Iterator[Section]:
+    """Yield all that is said, in order; a section with nothing in it is left out."""
+    advice = answer.advice
+    yield Section("Verdict", (("", phrases.harmless(advice.verdict.sentence)),))
+    yield Section("What to do", tuple(_numbered([action_words(action) for action in advice.actions])))
+    yield from _if_any(Section("Mind", _bulleted(advice.cautions)))
+    yield Section("Where things stand", table=axis.now_table(answer), note=as_of(answer))
+    yield from _if_any(
+        Section("Does it matter?", table=_or_none(axis.matters_table(answer)), note=_matters_note(answer))
+    )
+    yield from _if_any(_events(answer))
+    yield from _if_any(_corrections(answer))
+    yield from _if_any(Section("Winter by winter", table=_or_none(causes.winters_table(answer))))
+    yield _apart(answer)
+    yield _nights(answer)
+    yield from _if_any(Section("Warnings", _bulleted(all_warnings(answer))))
+    yield from _if_any(Section("This answer rests on defaults", _bulleted(answer.defaults_used)))
+    yield from _if_any(_set_aside(answer))
+
+
+def action_words(action: Action) -> str:
+    """Return the sentence of an action, with its bolts where it has any."""
+    bolts = [bolt_words(bolt.bearing_deg, bolt.thickness_mm, bolt.nut_turns) for bolt in action.bolts]
+    sentence = phrases.harmless(action.sentence)
+    return f"{sentence} Bolt by bolt: {'; '.join(bolts)}." if bolts else sentence
+
+
+def bolt_words(bearing_deg: float, thickness_mm: float | None, nut_turns: float | None) -> str:
+    """Return what is done at one bolt: ``at 120°, 0.05 mm``."""
+    what = []
+    if thickness_mm is not None:
+        what.append(f"{thickness_mm:.2f} mm")
+    if nut_turns is not None:
+        what.append(f"{abs(nut_turns):.2f} of a turn {'up' if nut_turns >= 0 else 'down'}")
+    return f"at {bearing_deg % 360.0:.0f}°, {' or '.join(what) or 'leave as it is'}"
+
+
+def title(answer: Answer) -> str:
+    """Return what stands at the head: the name of the site, when it has one."""
+    name = phrases.harmless(answer.site.site.name or "")
+    return f"{name}: axis and pier" if name else "Axis and pier"
+
+
+def span(answer: Answer) -> str:
+    """Return how many nights there are, from when to when, and whose clock the times are of."""
+    zone = zone_of(answer.site.site.timezone)
+    nights = answer.nights.nights
+    if not nights:
+        return f"No nights yet. Times are those of {zone.key}."
+    first, last = (evening_of(night.start_us, zone) for night in (nights[0], nights[-1]))
+    when = f"the night of {first}" if first == last else f"{first} to {last}"
+    utc = "Times are UTC." if zone.key == "UTC" else f"Times are those of {zone.key}, UTC in brackets."
+    return f"{phrases.counted(len(nights), 'night')}, {when}. {utc} ± is one standard deviation."
+
+
+def as_of(answer: Answer) -> str:
+    """Return of when the present axis is, and what the changes count from."""
+    usable = [night for night in answer.nights.nights if night.has_axis]
+    if not usable:
+        return ""
+    latest = clock_text(usable[-1].time_us, zone_of(answer.site.site.timezone))
+    start = clock_text(usable[0].time_us, zone_of(answer.site.site.timezone))
+    return f"The axis is that of the latest night, {latest}. The start is {start}."
+
+
+def _matters_note(answer: Answer) -> str:
+    return " ".join(phrases.harmless(matter.sentence) for matter in answer.advice.matters)
+
+
+def _events(answer: Answer) -> Section:
+    events = list(enumerate(answer.history.events))
+    items = [(f"{causes.event_number(k)}.", _event_sentence(event, answer)) for k, event in events]
+    return Section("What moved, and when", *_latest(items))
+
+
+def _event_sentence(event: Event, answer: Answer) -> str:
+    zone = zone_of(answer.site.site.timezone)
+    between = f"Between {clock_text(event.after_us, zone)} and {clock_text(event.before_us, zone)}"
+    size = causes.size_words(event, answer.site.site.latitude_deg)
+    return (
+        f"{between}: {causes.event_words(event)}. By how much: {size}. "
+        f"Odds: {phrases.odds(event.probability)}."
+    )
+
+
+def _corrections(answer: Answer) -> Section:
+    found = list(enumerate(answer.history.corrections))
+    items = [(f"{causes.correction_mark(k)}.", _correction_sentence(one, answer)) for k, one in found]
+    return Section("Corrections", *_latest(items))
+
+
+def _correction_sentence(found: CorrectionFound, answer: Answer) -> str:
+    latitude = answer.site.site.latitude_deg
+    what = phrases.CORRECTION_WORDS.get(found.kind, phrases.harmless(found.kind))
+    said = [f"{clock_text(found.time_us, zone_of(answer.site.site.timezone))}, {what}"]
+    asked, seen = causes.asked_words(found, latitude), causes.found_words(found, latitude)
+    if (asked, seen) != ("–", "–"):
+        said.append(f"asked {asked}, found {seen}")
+        said.append(f"held: {causes.HELD_WORDS[found.held]}")
+    note = phrases.harmless(found.note)
+    return f"{'; '.join(said)}.{f' Note: {note}' if note else ''}"
+
+
+def _latest(items: list[tuple[str, str]]) -> tuple[tuple[tuple[str, str], ...], None, str]:
+    """Return items, table and note of a section that shows the latest changes only."""
+    left_out = len(items) - LAST_CHANGES
+    note = f"{left_out} earlier ones are in `drift report` and `drift status --json`." if left_out > 0 else ""
+    return tuple(items[-LAST_CHANGES:]), None, note
+
+
+def _apart(answer: Answer) -> Section:
+    history = answer.history
+    pairs = (
+        ("East lean from the mount's azimuth", history.east_lean_from_mount_azimuth),
+        ("North lean from the mount's altitude", history.north_lean_from_mount_altitude),
+    )
+    return Section("What can be told apart", tuple(("-", _apart_sentence(*pair)) for pair in pairs))
+
+
+def _apart_sentence(what: str, separable: Separable) -> str:
+    settle = f" What would settle it: {separable.would_settle_it}." if separable.would_settle_it else ""
+    return f"{what}: {separable.answer}; {separable.because}.{settle}"
+
+
+def _nights(answer: Answer) -> Section:
+    table = axis.last_nights_table(answer, LAST_NIGHTS)
+    return Section(table.title, table=table, note=table.note)
+
+
+def _set_aside(answer: Answer) -> Section:
+    count = len(answer.nights.set_aside)
+    if not count:
+        return Section("Set aside")
+    told = f"{phrases.counted(count, 'reading')} went in but were not used; `drift report` lists each."
+    return Section("Set aside", (("", told),), instrument.set_aside_counts(answer))
+
+
+def _numbered(sentences: Sequence[str]) -> Iterator[tuple[str, str]]:
+    if len(sentences) == 1:
+        yield "", sentences[0]
+        return
+    for k, sentence in enumerate(sentences):
+        yield f"{k + 1}.", sentence
+
+
+def _bulleted(sentences: Sequence[str]) -> tuple[tuple[str, str], ...]:
+    return tuple(("-", phrases.harmless(sentence)) for sentence in sentences)
+
+
+def _or_none(table: Table) -> Table | None:
+    return table if table.rows else None
+
+
+def _if_any(section: Section) -> Iterator[Section]:
+    if section.items or section.table is not None:
+        yield section
+
+
+def _print_section(section: Section, console: Console, width: int) -> None:
+    from rich.text import Text
+
+    console.print()
+    console.print(Text(section.heading.upper(), style="bold"), width=width)
+    _print_items(section.items, console, width, strong=section.heading == "Verdict")
+    if section.table is not None and section.table.rows:
+        _print_table(section.table, console, width)
+    if section.note:
+        console.print(Text(section.note, style="dim"), width=width)
+
+
+def _print_items(items: Sequence[tuple[str, str]], console: Console, width: int, *, strong: bool) -> None:
+    from rich.table import Table as Grid
+    from rich.text import Text
+
+    style = "bold" if strong else ""
+    for mark, sentence in items:
+        if not mark:
+            console.print(Text(sentence, style=style), width=width)
+            continue
+        grid = Grid.grid(padding=(0, 1, 0, 0))
+        grid.add_column(width=3, justify="right")
+        grid.add_column(overflow="fold")
+        grid.add_row(Text(mark), Text(sentence, style=style))
+        console.print(grid, width=width)
+
+
+def _print_table(table: Table, console: Console, width: int) -> None:
+    from rich import box
+    from rich.table import Table as Grid
+    from rich.text import Text
+
+    named = len(table.headings) > 2
+    grid = Grid(
+        box=box.SIMPLE_HEAD if named else None,
+        show_header=named,
+        show_edge=False,
+        pad_edge=False,
+        padding=(0, 1, 0, 0),
+    )
+    shown = [k for k in range(len(table.headings)) if any(row[k] for row in table.rows)]
+    for k in shown:
+        # numbers, dates and short first columns are never broken
+        short = k in table.numeric or max(len(row[k]) for row in table.rows) <= 26
+        grid.add_column(
+            table.headings[k],
+            justify="right" if k in table.numeric else "left",
+            no_wrap=short,
+            overflow="fold",
+        )
+    for row in table.rows:
+        grid.add_row(*(Text(row[k]) for k in shown))
+    console.print(grid, width=width)

@@ -1,0 +1,235 @@
+"""`drift status` in words: the verdict first, signs as words, safe on every terminal."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from invented_answer import empty, invented, night, us
+from rich.console import Console
+
+from drift.history.result import CorrectionFound
+from drift.show import phrases
+from drift.show.tables import axis, causes
+from drift.show.tables.table import Table
+from drift.show.times import clock_text, evening_of, zone_of
+from drift.show.words import as_text, print_words
+
+
+@pytest.fixture(scope="module")
+def answer():
+    return invented()
+
+
+@pytest.fixture(scope="module")
+def text(answer):
+    return as_text(answer)
+
+
+def flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+def test_the_verdict_stands_first_then_what_to_do(text):
+    places = [text.index(head) for head in ("VERDICT", "WHAT TO DO", "MIND", "WHERE THINGS STAND")]
+    assert places == sorted(places)
+    assert "turned by 2.3' ± 0.1'" in text[places[0] : places[1]]
+    assert places[0] < 250
+
+
+@pytest.mark.parametrize("width", [80, 60, 40])
+def test_is_plain_and_no_wider_than_asked(answer, width):
+    plain = as_text(answer, width)
+    assert "\x1b" not in plain
+    assert max(map(len, plain.splitlines())) <= width
+    assert all(line == line.rstrip() for line in plain.splitlines())
+
+
+def test_a_terminal_gets_the_same_words_with_bold_headings(answer, text):
+    written = io.StringIO()
+    print_words(answer, Console(file=written, width=80, force_terminal=True, color_system="standard"))
+    assert "\x1b[1mVERDICT" in written.getvalue()
+    import re
+
+    bare = re.sub(r"\x1b\[[\d;]*m", "", written.getvalue())
+    assert flat(bare) == flat(text)
+
+
+def test_a_note_can_neither_colour_nor_command_a_terminal(text):
+    assert "\x1b" not in text
+    assert "[red]half[/red]" in flat(text)  # taken as written, not as markup
+
+
+def test_every_part_of_the_answer_is_there(text):
+    words = flat(text)
+    for said in (
+        "1.19' ± 0.07' west of the pole",
+        "0.69' ± 0.05' too low",
+        "you want to be warned from 2'",
+        'swings by 16.2" ± 1.1" from least to most toward the north-east (bearing 31°)',
+        "most about 16 February",
+        '2.4" ± 0.4" a year toward the north-east',
+        "mount in azimuth, very probable",
+        "seen on one night only so far",
+        "pier 50 %, mount in azimuth 40 %",
+        "asked 2.00' east, found 1.87' ± 0.10' east; held: yes",
+        "bolts tightened",
+        "North lean from the mount's altitude: partly",
+        "a level reading on the pier top",
+        "THE LAST 8 NIGHTS",
+        "false_alarms_per_year",
+        "Take the telescope off",
+        "The table of the Earth's rotation",
+        "3 readings went in but were not used",
+        "half a degree from where the night puts it",
+    ):
+        assert said in words, said
+
+
+def test_times_are_the_sites_with_utc_said(text):
+    assert "Times are those of Europe/Vienna, UTC in brackets." in flat(text)
+    assert "2023-04-09 23:00 CEST (21:00 UTC)" in flat(text)
+
+
+def test_an_answer_without_an_axis_says_so(answer):
+    words = flat(as_text(empty()))
+    assert "Axis in azimuth not known" in words
+    assert "no yearly swing can be told" in words
+    assert "nan" not in words.lower()
+    assert "one solve only" in words
+
+
+def test_the_first_night_claims_no_change():
+    assert "this is the first night; changes count from here" in flat(as_text(invented(47.3, 1)))
+
+
+def test_only_the_latest_of_many_events_are_told_and_the_rest_counted(answer):
+    many = replace(answer.history, events=answer.history.events[:1] * 20)
+    words = as_text(replace(answer, history=many))
+    assert "\n20. Between" in words
+    assert "\n 8. Between" not in words
+    assert "8 earlier ones are in `drift report`" in flat(words)
+
+
+# signs: az_error is clockwise positive, which is east of a north pole and west of a south pole
+@pytest.mark.parametrize(
+    ("az_error", "latitude", "side"),
+    [(60.0, 47.0, "east"), (-60.0, 47.0, "west"), (60.0, -34.0, "west"), (-60.0, -34.0, "east")],
+)
+def test_azimuth_in_words(az_error, latitude, side):
+    assert phrases.azimuth_words(az_error, 6.0, latitude) == f"1.00' ± 0.10' {side} of the pole"
+
+
+def test_altitude_lean_and_mount_in_words():
+    assert phrases.altitude_words(-48.0, 6.0) == "0.80' ± 0.10' too low"
+    assert phrases.altitude_words(48.0, 6.0) == "0.80' ± 0.10' too high"
+    assert phrases.lean_words(-12.0, 3.0, "north", "south") == '12" ± 3" toward the south'
+    assert phrases.lean_words(1.0, 3.0, "north", "south").endswith("(may be none)")
+    assert phrases.mount_azimuth_words(60.0, 3.0, -34.0) == '60" ± 3" clockwise, the axis going west'
+    assert phrases.mount_altitude_words(-60.0, 3.0) == '60" ± 3", the axis going down'
+
+
+def test_a_lean_as_one_angle_and_bearing():
+    # 3-4-5: north 30, east 40 make 50 toward atan2(40, 30) = 53.13 degrees
+    assert phrases.whole_lean(30.0, 40.0, 5.0, 5.0) == '50" ± 5" toward the north-east (bearing 53°)'
+    assert "too little to name a direction" in phrases.whole_lean(3.0, 4.0, 5.0, 5.0)
+
+
+@pytest.mark.parametrize("value", [None, np.nan, np.inf])
+def test_what_is_not_known_is_said_to_be_not_known(value):
+    assert phrases.any_angle(value, 1.0) == "not known"
+    assert phrases.azimuth_words(value, 1.0, 47.0) == "not known"
+    assert phrases.altitude_words(value, 1.0) == "not known"
+    assert phrases.plain_pair(value, 1.0) == "–"
+    assert phrases.any_angle(12.0, value) == '12.0" (uncertainty not known)'
+
+
+@pytest.mark.parametrize(
+    ("value", "sd", "said"),
+    [
+        (12.34, 0.86, "12.3 ± 0.9"),
+        (12.34, 8.6, "12.3 ± 8.6"),
+        (1234.0, 86.0, "1234 ± 86"),
+        (-0.01, 0.5, "0.0 ± 0.5"),
+    ],
+)
+def test_no_more_decimals_than_the_uncertainty_deserves(value, sd, said):
+    assert phrases.plain_pair(value, sd) == said
+
+
+@pytest.mark.parametrize(
+    ("probability", "said"),
+    [
+        (0.999, "almost certain"),
+        (10 / 11, "very probable"),
+        (0.7, "probable"),
+        (0.4, "possible"),
+        (0.1, "improbable"),
+    ],
+)
+def test_odds_in_words(probability, said):
+    assert phrases.likely(probability) == said
+
+
+def test_day_of_year_in_words():
+    assert phrases.day_of_year_words(1) == "about 1 January"
+    assert phrases.day_of_year_words(45) == "about 14 February"
+    assert phrases.day_of_year_words(366) == "about 31 December"
+
+
+def test_harmless_leaves_letters_and_takes_controls():
+    assert phrases.harmless("pié\n\tr \x1b[2J\u202e\x00ok") == "pié r [2J ok"
+
+
+def test_a_kind_without_an_amount_shows_none():
+    tight = CorrectionFound(us(2024, 1, 1), "tighten", None, None, None, None)
+    assert (causes.asked_words(tight, 47.0), causes.found_words(tight, 47.0)) == ("–", "–")
+    blank = CorrectionFound(us(2024, 1, 1), "altitude", None, -90.0, 6.0, True)
+    assert causes.asked_words(blank, 47.0) == "amount not given"
+    assert causes.found_words(blank, 47.0) == "1.50' ± 0.10' down"
+
+
+@pytest.mark.parametrize(
+    ("k", "mark"), [(0, "a"), (25, "z"), (26, "aa"), (51, "az"), (52, "ba"), (701, "zz"), (702, "aaa")]
+)
+def test_marks_of_corrections(k, mark):
+    assert causes.correction_mark(k) == mark
+
+
+def test_a_table_refuses_a_row_of_the_wrong_length():
+    with pytest.raises(ValueError, match="'Nights': row .* has not 2 cells"):
+        Table("Nights", ("a", "b"), (("1",),))
+
+
+def test_a_night_is_named_after_its_evening():
+    zone = zone_of("Australia/Sydney")
+    # 2024-01-01 02:00 UTC is about local noon at 150 degrees east: the night begins that evening
+    assert evening_of(us(2024, 1, 1, 2), zone).isoformat() == "2024-01-01"
+    assert evening_of(us(2024, 1, 1, 12), zone_of(None)).isoformat() == "2024-01-01"
+
+
+def test_clock_says_utc_and_its_date_when_that_differs():
+    assert (
+        clock_text(us(2024, 2, 11, 21), zone_of("Australia/Sydney"))
+        == "2024-02-12 08:00 AEDT (02-11 21:00 UTC)"
+    )
+    assert clock_text(us(2024, 2, 11, 21), zone_of(None)) == "2024-02-11 21:00 UTC"
+
+
+def test_the_plate_is_told_only_when_it_tilted(answer):
+    assert "Plate" not in as_text(answer)
+    change = answer.history.change.copy()
+    change[50:, 3] = -51.57
+    shimmed = replace(answer, history=replace(answer.history, change=change))
+    assert "Plate tilt since the start" in as_text(shimmed)
+    assert "toward the west" in flat(as_text(shimmed))
+    assert "plate east" in " ".join(causes.history_table(shimmed).headings)
+
+
+def test_the_last_nights_are_the_latest_first(answer):
+    days = [row[0] for row in axis.last_nights_table(answer, 3).rows]
+    assert days == ["2024-10-20", "2024-10-13", "2024-10-06"]
+    thin = replace(answer.nights, nights=(night(us(2024, 1, 1), 1.0, 2.0, remarks=("one tube side only",)),))
+    assert "one tube side only" in as_text(replace(answer, nights=thin))
