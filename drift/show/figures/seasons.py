@@ -1,0 +1,204 @@
+"""Winters laid over each other: the pier's lean by day of the year, one curve a winter."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from drift.advice.words import as_utc, toward
+from drift.quantities import Floats
+from drift.show import phrases
+from drift.show.figures.canvas import (
+    GAP_DAYS,
+    LEAST_SPAN,
+    NARROW_IN,
+    WIDE_IN,
+    house_style,
+    line_with_band,
+    say_empty,
+    set_title,
+    sheet,
+)
+from drift.show.figures.palette import colour, ramp
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from drift.answer import Answer
+    from drift.history.result import History
+
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+_FIRST_OF_MONTH = (0, 31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334)
+_NORTH, _EAST = 0, 1
+#: The latest winters differ by dash as well; all earlier ones share the last of these.
+_DASHES: tuple[Any, ...] = ("solid", (0, (6, 2)), (0, (3, 1.5)), (0, (1.2, 1.2)))
+
+
+@dataclass(frozen=True)
+class Season:
+    """One year from midsummer to midsummer: lean along one direction by day since it began."""
+
+    name: str
+    day: Floats = field(repr=False)  # (n,) days since the season began
+    lean: Floats = field(repr=False)  # (n,) [arcsec]
+    sd: Floats = field(repr=False)  # (n,) [arcsec]
+
+
+def direction(history: History) -> float | None:
+    """Return the bearing [deg] along which the winters are compared; None when no lean is known.
+
+    It is the direction of the seasonal swing where one was found; otherwise north or east, whichever
+    component changed more.
+    """
+    lean = history.change[:, :2]
+    if not np.isfinite(lean).any():
+        return None
+    if history.seasonal is not None and history.seasonal.toward_bearing_deg is not None:
+        both_known = np.isfinite(lean).all(axis=1)
+        if both_known.any():
+            return float(history.seasonal.toward_bearing_deg)
+    spans = [_span(lean[:, k]) for k in (_NORTH, _EAST)]
+    return 0.0 if spans[_NORTH] >= spans[_EAST] else 90.0
+
+
+def _span(values: Floats) -> float:
+    values = values[np.isfinite(values)]
+    return float(values.max() - values.min()) if values.size else -1.0
+
+
+def seasons_of(answer: Answer, bearing_deg: float) -> list[Season]:
+    """Cut the lean toward `bearing_deg` into seasons, the earliest first.
+
+    North of the equator a season runs from 1 July and is called 2023-24, south of it from 1 January
+    and is called 2024, so that winter is in its middle.  North and east lean are taken as independent,
+    since one rests on altitudes and the other on azimuths and the zero.
+    """
+    history, south = answer.history, answer.site.site.latitude_deg < 0
+    north, east = _along(bearing_deg)
+    # a component without a share is left out, so that it may be unknown
+    used = [(k, share) for k, share in ((_NORTH, north), (_EAST, east)) if share]
+    lean = np.sum([share * history.change[:, k] for k, share in used], axis=0)
+    sd = np.sqrt(np.sum([(share * history.sd[:, k]) ** 2 for k, share in used], axis=0))
+    rows: dict[tuple[int, str], list[tuple[float, float, float]]] = {}
+    for i, time_us in enumerate(history.time_us):
+        if math.isfinite(lean[i]):
+            year, name, day = _season_day(as_utc(time_us), south)
+            rows.setdefault((year, name), []).append((day, lean[i], sd[i]))
+    return [Season(name, *np.array(found, dtype=float).T) for (_, name), found in sorted(rows.items())]
+
+
+def _along(bearing_deg: float) -> tuple[float, float]:
+    """Return the shares of north and east in a bearing, exactly 0 where they vanish."""
+    shares = math.cos(math.radians(bearing_deg)), math.sin(math.radians(bearing_deg))
+    return tuple(0.0 if abs(share) < 1e-9 else share for share in shares)  # type: ignore[return-value]
+
+
+def _season_day(when: datetime, south: bool) -> tuple[int, str, float]:
+    year = when.year if south or when.month >= 7 else when.year - 1
+    began = datetime(year, 1 if south else 7, 1, tzinfo=UTC)
+    name = str(year) if south else f"{year}-{(year + 1) % 100:02d}"
+    return year, name, (when - began).total_seconds() / 86400.0
+
+
+def figure(answer: Answer, ax: Any = None, *, width_in: float = WIDE_IN) -> Figure:
+    """Draw the pier's lean by day of the year, one curve with its band a winter.
+
+    Parameters
+    ----------
+    answer
+        What was worked out for one pier.
+    ax
+        A matplotlib Axes to draw in; None for a new figure.
+    width_in
+        Width of a new figure [inches].
+    """
+    with house_style():
+        sheet_figure, (panel,) = sheet(ax, 1, width_in, 3.0, 0.4)
+        bearing = direction(answer.history)
+        seasons = [] if bearing is None else seasons_of(answer, bearing)
+        _month_axis(panel, answer.site.site.latitude_deg < 0, width_in)
+        if not seasons or bearing is None:
+            say_empty(panel, "No lean of the pier is known yet.")
+            return sheet_figure
+        panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+        for k, season in enumerate(seasons):
+            _curve(panel, season, k, len(seasons))
+        set_title(panel, f"Pier lean {toward(bearing)}", "", width_in)
+        panel.set_ylabel("lean since the start [arcsec]")
+        _legend(panel, seasons, width_in)
+        low, high = panel.get_ylim()
+        short = max(0.0, LEAST_SPAN - (high - low)) / 2
+        panel.set_ylim(low - short, high + short)
+        return sheet_figure
+
+
+def _curve(panel: Axes, season: Season, k: int, count: int) -> None:
+    age = count - 1 - k
+    line_with_band(
+        panel,
+        season.day,
+        season.lean,
+        season.sd,
+        ramp(k, count),
+        linestyle=_DASHES[min(age, len(_DASHES) - 1)],
+        linewidth=2.2 if age == 0 else 1.4,
+        zorder=3 + k / count,
+    )
+
+
+def _legend(panel: Axes, seasons: list[Season], width_in: float) -> None:
+    from matplotlib.lines import Line2D
+
+    count = len(seasons)
+    lines = [
+        Line2D(
+            [],
+            [],
+            color=ramp(k, count),
+            linestyle=_DASHES[min(count - 1 - k, len(_DASHES) - 1)],
+            linewidth=2.2 if k == count - 1 else 1.4,
+        )
+        for k in range(count)
+    ]
+    panel.legend(
+        lines,
+        [season.name for season in seasons],
+        loc="upper center",
+        bbox_to_anchor=(0.5, -0.09),
+        frameon=False,
+        ncols=min(count, 3 if width_in < NARROW_IN else 6),
+        fontsize=8,
+        handlelength=3.2,
+    )
+
+
+def _month_axis(panel: Axes, south: bool, width_in: float) -> None:
+    start = 0 if south else 6
+    order = [(start + k) % 12 for k in range(12)]
+    firsts = [(_FIRST_OF_MONTH[m] - _FIRST_OF_MONTH[start]) % 365 for m in order]
+    panel.set_xlim(0, 366)
+    panel.set_xticks(firsts)
+    step = 2 if width_in < NARROW_IN else 1
+    panel.set_xticklabels([_MONTHS[m] if k % step == 0 else "" for k, m in enumerate(order)], ha="left")
+
+
+def describe(answer: Answer) -> str:
+    """Say in words what the picture shows, for those who can't see it."""
+    bearing = direction(answer.history)
+    seasons = [] if bearing is None else seasons_of(answer, bearing)
+    if bearing is None or not seasons:
+        return "No lean of the pier is known yet, so the picture is empty."
+    told = "; ".join(
+        f"{season.name}: from {season.lean.min():.0f} to {season.lean.max():.0f} arcsec over "
+        f"{phrases.counted(len(season.day), 'reading')}"
+        for season in seasons
+    )
+    return (
+        f"The pier's lean {toward(bearing)} by day of the year, one curve a winter, with bands of "
+        f"one standard deviation; curves break where no reading stands for {GAP_DAYS:.0f} days. {told}."
+    )
