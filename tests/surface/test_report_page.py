@@ -1,0 +1,221 @@
+"""The report: one file that stands alone, escapes what people wrote, and can be read by all."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from invented_answer import empty, invented, site
+
+from drift.errors import DriftError
+from drift.show import report
+from drift.show.figures.palette import LIGHT
+
+VOID = {"meta", "br", "hr", "img", "input", "link"}
+#: Attributes by which a page asks for something from elsewhere.
+FETCHING = {"src", "href", "xlink:href", "srcset", "action", "data", "poster", "background"}
+
+
+class Page(HTMLParser):
+    """Gathers what the tests ask of a page; complains of tags that don't match."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.ids: list[str] = []
+        self.named: list[str] = []  # ids that something refers to
+        self.fetched: list[str] = []
+        self.headings: list[int] = []
+        self.tags: list[str] = []
+        self.words: list[str] = []
+        self._open: list[str] = []
+        self.feed(text)
+        self.close()
+        assert self._open == []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        if tag not in VOID:
+            self._open.append(tag)
+        if re.fullmatch("h[1-6]", tag):
+            self.headings.append(int(tag[1]))
+        self._attributes(attrs)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append(tag)
+        self._attributes(attrs)
+
+    def _attributes(self, attrs):
+        for name, value in attrs:
+            if name == "id":
+                self.ids.append(value)
+            if name in ("aria-labelledby", "aria-describedby"):
+                self.named += value.split()
+            if name in FETCHING:
+                self.fetched.append(value)
+            self.named += re.findall(r"url\(#([^)]+)\)", value or "")
+
+    def handle_endtag(self, tag):
+        assert self._open.pop() == tag
+
+    def handle_data(self, data):
+        if self._open and self._open[-1] not in ("style", "script"):
+            self.words.append(data)
+
+
+@pytest.fixture(scope="module")
+def text():
+    aside = [("<i>old</i>.csv", "line 3: ra_deg = '<b>' is no number")]
+    return report.report_html(invented(), where={17: "solves.csv, line 18"}, kept_aside=aside)
+
+
+@pytest.fixture(scope="module")
+def page(text):
+    return Page(text)
+
+
+def test_asks_nothing_of_the_network(text, page):
+    assert page.fetched
+    assert [where for where in page.fetched if not where.startswith("#")] == []
+    assert not re.search(r"url\((?!#)|@import|<script|<link|<iframe", text)
+    outside = set(re.findall(r"https?://[^\"'\s<)]+", text))
+    assert outside <= {"http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink"}  # names, never fetched
+
+
+def test_all_references_within_the_page_lead_somewhere(page):
+    assert len(set(page.ids)) == len(page.ids)
+    assert {where[1:] for where in page.fetched} | set(page.named) <= set(page.ids)
+
+
+def test_the_verdict_stands_first_and_headings_are_in_order(text, page):
+    assert text.index("Verdict: something has moved") < text.index("What to do</h2>") < text.index("<svg")
+    assert page.headings[0] == 1
+    assert page.headings.count(1) == 1
+    assert all(after - before <= 1 for before, after in zip(page.headings, page.headings[1:], strict=False))
+
+
+def test_what_people_wrote_is_shown_and_never_obeyed(text, page):
+    assert "alert(" in text
+    assert "<script" not in text
+    assert "&lt;script&gt;alert(&#34;x&#34;)" in text
+    assert "{{ 7 * 7 }}" in text
+    assert "49" not in re.findall(r"\{\{.{0,20}", text)
+    assert "\x1b" not in text
+    assert "<i>old" not in text
+
+
+def test_a_name_that_would_break_out_of_the_page_does_not():
+    named = replace(invented(47.3, 3), site=site(name='</title><script>x</script>"'))
+    assert "<script" not in report.report_html(named)
+
+
+def test_each_picture_has_words_and_numbers_beside_it(text):
+    figures = re.findall(r"<figure.*?</figure>", text, re.DOTALL)
+    assert len(figures) == report.PICTURES
+    for each in figures:
+        assert each.count('role="img"') == 2  # wide and for a phone
+        told = re.findall(r"<desc[^>]*>(.+?)</desc>", each)
+        assert all(len(words) > 60 for words in told)
+        assert re.search(r"<details>\s*<summary>", each)
+        assert each.count("<tr>") > 10
+
+
+def test_pictures_take_the_colours_of_the_page(text):
+    inside = "".join(re.findall(r"<svg.*?</svg>", text, re.DOTALL))
+    assert re.findall(r"#[0-9a-fA-F]{6}\b", inside) == []
+    used = set(re.findall(r"var\(--c-(\w+)\)", text))
+    assert used <= set(LIGHT)
+    assert {"ink", "pier", "mount", "allowed", "time7"} <= used
+    assert "prefers-color-scheme: dark" in text
+    style = text[text.index("<style>") : text.index("</style>")]
+    assert style.count("--c-pier:") == 3  # light, dark, and light again on paper
+    assert style.rindex("@media print") > style.index("prefers-color-scheme")
+
+
+def test_every_part_of_the_answer_is_there(page):
+    words = " ".join(" ".join(page.words).split())
+    for said in (
+        "Hill garden",
+        "Take the telescope off",
+        "1.19' ± 0.07' west of the pole",
+        "trailing in one exposure",
+        "mount in azimuth 96 %",
+        "asked",
+        "swings by 16.2",
+        "2021-22",
+        "only the shape in time tells them apart",
+        "axis non-perpendicularity",
+        "solves.csv, line 18",
+        "row 3 of the record",
+        "is no number",
+        "false_alarms_per_year",
+        "The table of the Earth's rotation",
+        "lean walk arcsec per root day",
+        "± is one standard deviation",
+        "2021-10-03 23:00 CEST (21:00 UTC)",
+    ):
+        assert said in words, said
+
+
+def test_numbers_in_pictures_keep_their_decimals_as_text():
+    text = report.report_html(invented(47.3, 1))
+    wide = re.search(r"<svg.*?</svg>", text, re.DOTALL).group()
+    labels = re.findall(r"<text[^>]*>([^<]+)</text>", wide)
+    assert {"1.05", "1.10"} <= set(labels)
+
+
+@pytest.mark.parametrize("answer", [empty(), invented(47.3, 1), invented(-33.9, 60, 21)])
+def test_stands_whole_when_parts_are_missing(answer):
+    page = Page(report.report_html(answer))
+    assert len(set(page.ids)) == len(page.ids)
+    assert not re.search(r"\bnan\b|\bNone\b", " ".join(page.words))
+
+
+def test_the_same_answer_gives_the_same_page(text):
+    assert report.report_html(invented(47.3, 20)) == report.report_html(invented(47.3, 20))
+
+
+def test_progress_is_told():
+    told: list[str] = []
+    report.report_html(invented(47.3, 3), progress=told.append)
+    assert told == [
+        "The axis, night by night",
+        "Pier and mount apart",
+        "Winter over winter",
+        "The way of the axis",
+    ]
+
+
+def test_an_earlier_report_is_replaced_and_another_file_is_not(tmp_path):
+    target = tmp_path / "report.html"
+    report.save_report(f"<html>{report.MARK} one", target)
+    report.save_report(f"<html>{report.MARK} two", target)
+    assert target.read_text() == f"<html>{report.MARK} two"
+    other = tmp_path / "thesis.html"
+    other.write_text("<html>years of work")
+    with pytest.raises(DriftError, match=r"thesis\.html: there is a file of that name which is not a report"):
+        report.save_report("new", other)
+    assert other.read_text() == "<html>years of work"
+
+
+def test_a_place_that_cannot_be_written_is_named(tmp_path):
+    with pytest.raises(DriftError, match=r"that is a folder\.  Name a file, as in .*report\.html"):
+        report.save_report("new", tmp_path)
+    with pytest.raises(DriftError, match=r"there is no folder .*nowhere\.  Make it first"):
+        report.save_report("new", tmp_path / "nowhere" / "report.html")
+
+
+def test_a_disk_that_fills_up_leaves_the_earlier_report(tmp_path, monkeypatch):
+    target = tmp_path / "report.html"
+    report.save_report(f"{report.MARK} one", target)
+
+    def full(self, target):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "replace", full)
+    with pytest.raises(DriftError, match="No space left on device"):
+        report.save_report(f"{report.MARK} two", target)
+    assert target.read_text() == f"{report.MARK} one"
+    assert [file.name for file in tmp_path.iterdir()] == ["report.html"]
