@@ -110,7 +110,7 @@ def lasting(shape: Shape | None) -> Lasting | None:
 
 
 def axis_offsets(shape: Shape | None, season: Seasonal | None, latitude_rad: float, s: float) -> Floats:
-    """Return what the annual lean adds to az_error and alt_error by day of year, (366, 2); 0 when not sure."""
+    """Return what the annual lean adds to az_error and alt_error by day of year, (366, 2); 0 if not sure."""
     if shape is None or season is None or season.toward_bearing_deg is None:
         return np.zeros((366, 2))
     north, east = (harmonics(_curve_days()) @ shape.annual.T).T

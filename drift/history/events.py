@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from drift.history.causes.steps import STEP_SD, STEPS_PER_YEAR, Step, step_cause, step_name
-from drift.history.model import Fit, Model
-from drift.history.scales import fit_scales, solver
+from drift.history.model import Fit, Model, Solver
+from drift.history.scales import Found, fit_scales
 from drift.history.scan import Gains, gains, spread
 from drift.quantities import Floats
 
@@ -68,8 +68,9 @@ class Searched:
 
 def find_events(model: Model) -> Searched:
     """Find unrecorded steps and wild readings."""
-    base, steps, fit = model, [], fit_scales(solver(model))
+    base, steps, found = model, [], fit_scales(Solver(model))
     for _ in range(MOST_FOUND):
+        fit = found.fit
         wild, part, index = _best(fit, gains(fit, spread(fit)))
         if part == "":
             break
@@ -77,14 +78,16 @@ def find_events(model: Model) -> Searched:
             base = _put_aside(base, part, index)
         else:
             steps.append(FoundStep(index, index, index, {part: 1.0, "nothing": 0.0}))
-        fit = _refit(base, steps, fit)
-    steps = sorted(_weigh_all(base, steps, fit), key=lambda s: s.best)
-    return Searched(_refit(base, steps, fit), tuple(steps))
+        found = _refit(base, steps, found)
+    if steps:
+        steps = sorted(_weigh_all(base, steps, found.fit), key=lambda s: s.best)
+        found = _refit(base, steps, found)
+    return Searched(found.fit, tuple(steps))
 
 
-def _refit(base: Model, steps: list[FoundStep], start: Fit) -> Fit:
+def _refit(base: Model, steps: list[FoundStep], start: Found) -> Found:
     causes = [step_cause(base.series, s.step(), step_name(i)) for i, s in enumerate(steps)]
-    return fit_scales(solver(base.with_causes(*causes)), start.scales)
+    return fit_scales(Solver(base.with_causes(*causes)), start)
 
 
 def gap_chances(fit: Fit) -> dict[str, Floats]:
@@ -130,7 +133,7 @@ def _weigh_all(base: Model, steps: list[FoundStep], fit: Fit) -> list[FoundStep]
     for step in steps:
         others = [s for s in out if s is not step]
         causes = [step_cause(base.series, s.step(), step_name(i)) for i, s in enumerate(others)]
-        alone = solver(base.with_causes(*causes)).at(fit.scales)
+        alone = Solver(base.with_causes(*causes)).at(fit.scales)
         weighed = _weigh(alone, step.best)
         out = others + ([weighed] if weighed is not None else [])
     return out

@@ -63,7 +63,7 @@ class Model:
 
 @dataclass(frozen=True)
 class Columns:
-    """All causes side by side at given scales."""
+    """All causes side by side, at given scales."""
 
     state: Floats  # (n, 6, p)
     seen: Floats  # (n, 3, p)
@@ -105,24 +105,24 @@ def weights(model: Model, scales: Scales) -> Floats:
     return np.asarray(np.linalg.inv(variance))
 
 
+def _annual(model: Model, scales: Scales) -> list[Cause]:
+    """Return the causes whose prior depends on the scales; their columns don't."""
+    time_us = model.series.time_us
+    own = [annual_shape(time_us, scales.season, scales.bearing_rad, scales.across)]
+    return own + ([annual_mount(time_us, scales.season)] if model.tied else [])
+
+
 def columns(model: Model, scales: Scales, six: Floats) -> Columns:
     """Put all causes side by side."""
-    annual = annual_shape(model.series.time_us, scales.season, scales.bearing_rad, scales.across)
-    causes = (*model.causes, annual)
-    if model.tied:
-        causes = (
-            *causes,
-            annual_mount(model.series.time_us, scales.season),
-            mount_trend(model.series.time_us),
-        )
+    extra = [mount_trend(model.series.time_us)] if model.tied else []
+    causes = [*model.causes, *extra, *_annual(model, scales)]
     state = np.concatenate([c.state for c in causes], axis=2)
     direct = np.concatenate([c.direct for c in causes], axis=2)
     edges = np.cumsum([0, *(c.width for c in causes)])
-    cov = np.zeros((edges[-1], edges[-1]))
-    for cause, start in zip(causes, edges, strict=False):
-        own = slice(start, start + cause.width)
-        cov[own, own] = cause.cov
-    at = {c.name: slice(start, start + c.width) for c, start in zip(causes, edges, strict=False)}
+    at = {c.name: slice(int(a), int(a) + c.width) for c, a in zip(causes, edges, strict=False)}
+    cov = np.zeros((int(edges[-1]), int(edges[-1])))
+    for cause in causes:
+        cov[at[cause.name], at[cause.name]] = cause.cov
     return Columns(state, six @ state + direct, np.concatenate([c.mean for c in causes]), cov, at)
 
 
@@ -159,51 +159,99 @@ class Fit:
         return np.asarray(np.einsum("nij,nj->ni", self.sees, self.walk) + self.columns.seen @ self.amplitude)
 
 
-def solve(model: Model, scales: Scales, six: Floats, sees: Floats) -> Fit:
-    """Solve the model at given scales.
+@dataclass(frozen=True)
+class Weighed:
+    """Products of the readings with their weights; they change only with the scatter of the readings."""
 
-    Raises
-    ------
-    numpy.linalg.LinAlgError
-        If the readings and priors leave a direction free (they never should).
-    """
-    series = model.series
-    weight, cols, step = weights(model, scales), columns(model, scales, six), walk_variance(model, scales)
-    inverse = np.linalg.inv(step)
-    diagonal = inverse.copy()
-    diagonal[:-1] += inverse[1:]
-    weighted = np.swapaxes(sees, 1, 2) @ weight  # (n, 5, 3)
-    diagonal += (weighted @ sees)[1:]
-    chain = make_chain(diagonal, -inverse[1:])
-    tie = (weighted @ cols.seen)[1:].reshape(-1, cols.mean.size)
-    push = np.einsum("nij,nj->ni", weighted, series.value)[1:].reshape(-1)
-    solved = chain.solve(np.concatenate([tie, push[:, None]], axis=1))
-    follows, alone = solved[:, :-1], solved[:, -1]
-    prior = np.linalg.inv(cols.cov)
-    loaded = np.einsum("nip,nij->npj", cols.seen, weight)
-    total = np.einsum("npj,njq->pq", loaded, cols.seen, optimize=True) + prior - tie.T @ follows
-    right = np.einsum("npj,nj->p", loaded, series.value) + prior @ cols.mean - tie.T @ alone
-    factor = cho_factor(0.5 * (total + total.T))
-    amplitude = cho_solve(factor, right)
-    walk = np.concatenate([np.zeros((1, 5)), (alone - follows @ amplitude).reshape(-1, 5)])
-    square = np.einsum("ni,nij,nj->", series.value, weight, series.value, optimize=True)
-    square += cols.mean @ prior @ cols.mean - push @ alone - right @ amplitude
-    logs = _log_det(weight) - _log_det(step) - chain.log_determinant() + _log_det(prior[None])
-    logs -= 2.0 * float(np.sum(np.log(np.diagonal(factor[0]))))
-    return Fit(
-        model,
-        scales,
-        cols,
-        chain,
-        follows,
-        walk,
-        amplitude,
-        cho_solve(factor, np.eye(amplitude.size)),
-        0.5 * (logs - float(square)),
-        step,
-        weight,
-        sees,
-    )
+    weight: Floats  # (n, 3, 3)
+    block: Floats  # (n - 1, 5, 5) what the readings say about the walk
+    tie: Floats  # (5 (n - 1), p) and about walk and columns together
+    push: Floats  # (5 (n - 1),)
+    square: Floats  # (p, p)
+    right: Floats  # (p,)
+    rest: float  # y' W y - log det W
+
+
+class Solver:
+    """A model with what does not depend on the scales worked out once."""
+
+    def __init__(self, model: Model) -> None:
+        self.model = model
+        self.six, self.sees = what_is_seen(model)
+        self._columns = columns(model, Scales(), self.six)
+        self._weighed: dict[tuple[float, float], Weighed] = {}
+
+    def weighed(self, scales: Scales) -> Weighed:
+        """Return the products at given scatter; the last few are kept."""
+        key = (scales.zero_repeat, scales.level_factor)
+        if key not in self._weighed:
+            if len(self._weighed) >= 4:
+                self._weighed.pop(next(iter(self._weighed)))
+            self._weighed[key] = self._weigh(scales)
+        return self._weighed[key]
+
+    def _weigh(self, scales: Scales) -> Weighed:
+        weight, value, seen = weights(self.model, scales), self.model.series.value, self._columns.seen
+        weighted = np.swapaxes(self.sees, 1, 2) @ weight
+        loaded = weight @ seen
+        flat = seen.reshape(-1, seen.shape[2])
+        y = np.einsum("nij,nj->ni", weight, value)
+        return Weighed(
+            weight,
+            (weighted @ self.sees)[1:],
+            (weighted @ seen)[1:].reshape(-1, seen.shape[2]),
+            np.einsum("nij,nj->ni", weighted, value)[1:].reshape(-1),
+            flat.T @ loaded.reshape(flat.shape),
+            flat.T @ y.reshape(-1),
+            float(np.sum(value * y)) - _log_det(weight),
+        )
+
+    def columns(self, scales: Scales) -> Columns:
+        """Return the columns with their prior at given scales."""
+        cov = self._columns.cov.copy()
+        for cause in _annual(self.model, scales):
+            at = self._columns.at[cause.name]
+            cov[at, at] = cause.cov
+        return replace(self._columns, cov=cov)
+
+    def at(self, scales: Scales) -> Fit:
+        """Solve at given scales.
+
+        Raises
+        ------
+        numpy.linalg.LinAlgError
+            If the readings and priors leave a direction free (they never should).
+        """
+        done, cols, step = self.weighed(scales), self.columns(scales), walk_variance(self.model, scales)
+        inverse = np.linalg.inv(step)
+        diagonal = done.block + inverse
+        diagonal[:-1] += inverse[1:]
+        chain = make_chain(diagonal, -inverse[1:])
+        solved = chain.solve(np.concatenate([done.tie, done.push[:, None]], axis=1))
+        follows, alone = solved[:, :-1], solved[:, -1]
+        prior = np.linalg.inv(cols.cov)
+        total = done.square + prior - done.tie.T @ follows
+        right = done.right + prior @ cols.mean - done.tie.T @ alone
+        factor = cho_factor(0.5 * (total + total.T))
+        amplitude = cho_solve(factor, right)
+        walk = np.concatenate([np.zeros((1, 5)), (alone - follows @ amplitude).reshape(-1, 5)])
+        square = done.rest + cols.mean @ prior @ cols.mean - done.push @ alone - right @ amplitude
+        logs = _log_det(prior[None]) - _log_det(step) - chain.log_determinant()
+        logs -= 2.0 * float(np.sum(np.log(np.diagonal(factor[0]))))
+        return Fit(
+            self.model,
+            scales,
+            cols,
+            chain,
+            follows,
+            walk,
+            amplitude,
+            cho_solve(factor, np.eye(amplitude.size)),
+            0.5 * (logs - float(square)),
+            step,
+            done.weight,
+            self.sees,
+        )
 
 
 def _log_det(blocks: Floats) -> float:

@@ -10,8 +10,8 @@ from drift.history.causes.cause import LEAN_EAST, LEAN_NORTH, MOUNT_ALT, MOUNT_A
 from drift.history.causes.corrections import MOVES, Correction
 from drift.history.causes.steps import part_columns, step_name
 from drift.history.events import WILD_CHANCE, FoundStep, Searched, gap_chances
+from drift.history.model import Solver
 from drift.history.result import PARTS, CorrectionFound, Event
-from drift.history.scales import solver
 from drift.history.scan import gains, spread
 from drift.history.series import Series
 from drift.history.view import View
@@ -73,7 +73,7 @@ def last_night_event(searched: Searched) -> Event | None:
         return None
     seen = model.ignored.copy()
     seen[last] = False
-    fit = solver(replace(model, ignored=seen)).at(searched.fit.scales)
+    fit = Solver(replace(model, ignored=seen)).at(searched.fit.scales)
     gained, chances = gains(fit, spread(fit)), gap_chances(fit)
     odds = {part: float(gained.step[part][last] + chances[part][last]) for part in gained.step}
     odds["nothing"] = float(np.logaddexp(0.0, gained.wild[last] + np.log(WILD_CHANCE)))

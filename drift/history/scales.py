@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import minimize
 
-from drift.history.model import Fit, Model, Scales, solve, what_is_seen
+from drift.history.model import Fit, Model, Scales, Solver
 from drift.quantities import Floats
 
 #: Priors of the logarithms: name -> (median, sd of the natural logarithm).  They are wide; their
@@ -26,25 +26,10 @@ PRIORS: dict[str, tuple[float, float]] = {
 FURTHEST = 5.0
 #: Bearings tried first [deg]; a direction and its opposite are the same.
 BEARINGS_DEG = (0.0, 30.0, 60.0, 90.0, 120.0, 150.0)
+#: Step of the numerical gradient, largest gradient at rest and most steps of the search.
 STEP = 1.0e-4
-
-
-@dataclass(frozen=True)
-class Solver:
-    """A model with what does not depend on the scales worked out once."""
-
-    model: Model
-    six: Floats
-    sees: Floats
-
-    def at(self, scales: Scales) -> Fit:
-        """Solve at given scales."""
-        return solve(self.model, scales, self.six, self.sees)
-
-
-def solver(model: Model) -> Solver:
-    """Prepare a model for solving."""
-    return Solver(model, *what_is_seen(model))
+AT_REST = 0.03
+MOST_STEPS = 60
 
 
 def active(model: Model) -> list[str]:
@@ -88,26 +73,31 @@ def log_posterior(problem: Solver, vector: Floats, names: list[str], base: Scale
     return problem.at(from_vector(vector, names, base)).log_marginal - 0.5 * penalty
 
 
-def fit_scales(problem: Solver, start: Scales | None = None) -> Fit:
+@dataclass(frozen=True)
+class Found:
+    """The scales found, with the shape of the optimum, so that a later search starts well."""
+
+    fit: Fit
+    curvature: Floats  # (q, q) inverse Hessian of the standardised scales
+    names: tuple[str, ...]
+
+
+def fit_scales(problem: Solver, start: Found | None = None) -> Found:
     """Find the scales that make the readings most probable, and solve there."""
-    names, base = active(problem.model), start or Scales()
+    names = active(problem.model)
+    base = start.fit.scales if start is not None else Scales()
     vector = to_vector(base, names)
+    options: dict[str, object] = {"gtol": AT_REST, "maxiter": MOST_STEPS, "eps": STEP}
     if start is None:
         turn = names.index("bearing_rad")
         tries = [np.where(np.arange(len(names)) == turn, np.radians(b), vector) for b in BEARINGS_DEG]
         vector = max(tries, key=lambda v: log_posterior(problem, v, names, base))
-
-    def cost(v: Floats) -> float:
-        return -log_posterior(problem, v, names, base)
-
-    def gradient(v: Floats) -> Floats:
-        here = np.empty(v.size)
-        for i in range(v.size):
-            step = np.zeros(v.size)
-            step[i] = STEP
-            here[i] = (cost(v + step) - cost(v - step)) / (2.0 * STEP)
-        return here
-
-    found = minimize(cost, vector, jac=gradient, method="BFGS", options={"gtol": 0.02, "maxiter": 60})
+    elif start.names == tuple(names):
+        options["hess_inv0"] = start.curvature
+    found = minimize(
+        lambda v: -log_posterior(problem, v, names, base), vector, method="BFGS", options=options
+    )
     scales = from_vector(np.asarray(found.x), names, base)
-    return problem.at(replace(scales, bearing_rad=float(np.mod(scales.bearing_rad, np.pi))))
+    scales = replace(scales, bearing_rad=float(np.mod(scales.bearing_rad, np.pi)))
+    curvature = 0.5 * (found.hess_inv + found.hess_inv.T)
+    return Found(problem.at(scales), curvature, tuple(names))

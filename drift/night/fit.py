@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from drift.mount.instrument import Pose
 from drift.night.scatter import (
@@ -27,6 +28,7 @@ SCALE_AT_REST = 1.0e-4
 MOST_STEPS = 40
 #: Steps toward the repeatability of zeros and shifts within one step of the fit.
 INNER_STEPS = 12
+INNER_AT_REST = 0.01
 
 
 @dataclass(frozen=True)
@@ -67,14 +69,16 @@ def first_guess(sightings: Sightings, sessions: int) -> Floats:
     turn = np.where(np.isfinite(sightings.mech_ha_rad), sightings.mech_ha_rad - sightings.ha, 0.0)
     apart[:, 0] = turn
     apart[:, 1] = sightings.mech_dec_rad - sightings.dec
+    by = pd.DataFrame({"cos": np.cos(turn), "sin": np.sin(turn)}).groupby(sightings.session).median()
+    base = np.arctan2(by["sin"].to_numpy(), by["cos"].to_numpy())
+    order = by.index.to_numpy()
+    middle = np.zeros(sessions)
+    middle[order] = base
+    apart[:, 0] = np.angle(np.exp(1j * (turn - middle[sightings.session])))
+    rest = pd.DataFrame(apart).groupby(sightings.session).median()
     out = np.zeros((sessions, 2))
-    starts = np.searchsorted(sightings.session, np.arange(sessions + 1))
-    for s in range(sessions):
-        own = apart[starts[s] : starts[s + 1]]
-        if own.size:
-            base = np.angle(np.median(np.cos(own[:, 0])) + 1j * np.median(np.sin(own[:, 0])))
-            out[s, 0] = base + np.median(np.angle(np.exp(1j * (own[:, 0] - base))))
-            out[s, 1] = np.median(own[:, 1])
+    out[order] = rest.to_numpy()
+    out[:, 0] += middle
     return out * ARCSEC_PER_RAD
 
 
@@ -105,9 +109,12 @@ def fit(
         repeat, shift = scales.repeat, scales.shift
         solution = solve(grams, layout, precision, shift**-2.0, typed)
         for _ in range(INNER_STEPS if sessions.size else 0):
-            repeat, precision = repeatability(solution, repeat)
-            shift = shift_sd(solution, shift)
+            cov, before = solution.session_cov(), np.log(np.append(repeat, shift))
+            repeat, precision = repeatability(solution, cov, repeat)
+            shift = shift_sd(solution, cov, shift)
             solution = solve(grams, layout, precision, shift**-2.0, typed)
+            if np.max(np.abs(np.log(np.append(repeat, shift)) - before)) < INNER_AT_REST:
+                break
         new = solution.eight()[sightings.session]
         residual = readings - np.einsum("nij,nj->ni", sightings.coefficients, new)
         leverage = _leverage(sightings, solution, sd)

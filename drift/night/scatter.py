@@ -75,7 +75,7 @@ def scatter(
     return out
 
 
-def repeatability(solution: Solution, sd: Floats) -> tuple[Floats, Floats]:
+def repeatability(solution: Solution, cov: Floats, sd: Floats) -> tuple[Floats, Floats]:
     """Return the repeatability of declination zeros by class, and each session's precision.
 
     One step of the fixed point of MacKay (1992, Neural Computation 4:415, equation 4.9, from
@@ -84,6 +84,8 @@ def repeatability(solution: Solution, sd: Floats) -> tuple[Floats, Floats]:
 
     Parameters
     ----------
+    cov
+        From `Solution.session_cov`.
     sd
         Present repeatability of each class [arcsec], (3,).
 
@@ -97,7 +99,6 @@ def repeatability(solution: Solution, sd: Floats) -> tuple[Floats, Floats]:
     new, precision = sd.copy(), np.zeros(sessions.size)
     if not grouped.any():
         return new, precision
-    cov = solution.session_cov()
     mean = OWN + 6
     variance = np.maximum(cov[:, 1, 1] - 2.0 * cov[:, 1, mean] + cov[:, mean, mean], 0.0)
     off = solution.own[:, 1] - solution.means()[np.maximum(sessions.group, 0)]
@@ -114,14 +115,14 @@ def repeatability(solution: Solution, sd: Floats) -> tuple[Floats, Floats]:
     return new, precision
 
 
-def shift_sd(solution: Solution, sd: float) -> float:
+def shift_sd(solution: Solution, cov: Floats, sd: float) -> float:
     """Return how far cone error and tube-side offset shift from session to session [arcsec].
 
     One step of the same fixed point as `repeatability`.
     """
     pointing = solution.layout.sessions.source == POINTING
     shift = solution.own[pointing, 2:4]
-    variance = np.diagonal(solution.session_cov()[pointing], axis1=1, axis2=2)[:, 2:4]
+    variance = np.diagonal(cov[pointing], axis1=1, axis2=2)[:, 2:4]
     measured = np.clip(1.0 - variance / sd**2, 0.0, 1.0)
     total = SHIFT_PRIOR_WEIGHT * SHIFT_PRIOR_SD**2 + float(np.sum(shift**2))
     return float(np.sqrt(total / (SHIFT_PRIOR_WEIGHT + float(np.sum(measured)))))

@@ -15,7 +15,7 @@ import numpy as np
 
 from drift.night.sightings import POINTING
 from drift.night.system import OWN
-from drift.quantities import Floats
+from drift.quantities import Bools, Floats, Ints
 
 #: Prior chance that a reading is wrong (a wrong solve, a cable snag, wind): common practice, about 1 %.
 WRONG_CHANCE = 0.01
@@ -136,7 +136,7 @@ def _later(problem: NightProblem, first: int) -> Floats:
 
 
 def _odds(
-    problem: NightProblem, design: Floats, prior: Floats, right: Floats, keep: np.ndarray, starts: list[int]
+    problem: NightProblem, design: Floats, prior: Floats, right: Floats, keep: Bools, starts: list[int]
 ) -> tuple[Floats, Floats]:
     """Return the log odds, against "nothing more", of each reading being wrong and of a sync before it."""
     n = problem.source.size
@@ -154,32 +154,47 @@ def _odds(
     room = np.where(problem.dims[keep] == 1, np.log(wide / problem.sd[keep][:, 1]), room)
     chance = np.log(WRONG_CHANCE / (1.0 - WRONG_CHANCE))
     outlier[keep] = chance + 0.5 * distance - 0.5 * np.log(np.linalg.det(free)) - room
-    for first in _possible_starts(problem, keep, starts):
-        jump = _later(problem, first)[keep].reshape(-1, 2)
-        score = jump.T @ residual[keep].reshape(-1)
-        tied = x.T @ jump
-        info = jump.T @ jump - tied.T @ cov @ tied
-        scaled = np.eye(2) + SYNC_SD**2 * info
-        gain = 0.5 * score @ np.linalg.solve(info + np.eye(2) * SYNC_SD**-2, score)
-        session = problem.session[first]
-        places = max(int(np.sum(keep & (problem.session == session))) - 1, 1)
-        chance_here = problem.sync_chance[session] / places
-        split[first] = gain - 0.5 * np.log(max(np.linalg.det(scaled), 1e-300)) + np.log(chance_here)
+    places = _possible_starts(problem, keep, starts)
+    if places.size:
+        split[places] = _split_odds(problem, design, cov, residual, keep, places)
     return outlier, split
 
 
-def _possible_starts(problem: NightProblem, keep: np.ndarray, starts: list[int]) -> list[int]:
-    """Readings before which a sync could be noticed: pointing solves with used ones on both sides."""
-    out = []
-    for i in range(1, problem.source.size):
-        same = problem.session == problem.session[i]
-        if (
-            problem.source[i] != POINTING
-            or problem.sync_chance[problem.session[i]] <= 0.0
-            or i in starts
-            or not keep[i]
-        ):
-            continue
-        if np.any(keep[:i] & same[:i]):
-            out.append(i)
+def _split_odds(
+    problem: NightProblem, design: Floats, cov: Floats, residual: Floats, keep: Bools, places: Ints
+) -> Floats:
+    """Return the log odds of a sync before each of some readings, by sums over all later ones."""
+    out = np.empty(places.size)
+    used = keep.astype(float)[:, None, None]
+    for session in np.unique(problem.session[places]):
+        own = problem.session == session
+        zeros = problem.design[:, :, 2 + OWN * session : 4 + OWN * session] * used * own[:, None, None]
+        score = _later_sums(np.einsum("nij,ni->nj", zeros, residual))
+        square = _later_sums(np.einsum("nij,nik->njk", zeros, zeros))
+        tied = _later_sums(np.einsum("nij,nik->njk", design, zeros))
+        here = problem.session[places] == session
+        at = places[here]
+        info = square[at] - np.swapaxes(tied[at], 1, 2) @ cov @ tied[at]
+        quiet = np.linalg.solve(info + np.eye(2) * SYNC_SD**-2, score[at][:, :, None])[:, :, 0]
+        gain = 0.5 * np.einsum("ni,ni->n", score[at], quiet)
+        scaled = np.maximum(np.linalg.det(np.eye(2) + SYNC_SD**2 * info), 1e-300)
+        between = max(int(np.sum(keep & own)) - 1, 1)
+        out[here] = gain - 0.5 * np.log(scaled) + np.log(problem.sync_chance[session] / between)
     return out
+
+
+def _later_sums(values: Floats) -> Floats:
+    """Return, for each reading, the sum over it and all later ones."""
+    return np.asarray(np.cumsum(values[::-1], axis=0)[::-1])
+
+
+def _possible_starts(problem: NightProblem, keep: Bools, starts: list[int]) -> Ints:
+    """Return the readings before which a sync could be noticed: used solves with used ones before them."""
+    n = problem.source.size
+    can = keep & (problem.source == POINTING) & (problem.sync_chance[problem.session] > 0.0)
+    can &= ~np.isin(np.arange(n), starts)
+    before = np.zeros(n, dtype=bool)
+    for session in np.unique(problem.session):
+        own = problem.session == session
+        before[own] = np.cumsum(keep[own]) - keep[own] > 0
+    return np.flatnonzero(can & before)

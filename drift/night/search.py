@@ -16,8 +16,8 @@ from drift.quantities import Bools, Floats, Ints
 #: Rounds of looking for wrong readings and second syncs; later rounds see better scales.
 MOST_ROUNDS = 5
 #: A night is looked at closely when one reading stands out by this much (distance squared, 2 coordinates:
-#: chance 1 in 400 a reading), or the night as a whole by this many sd of its own scatter.
-SUSPECT_DISTANCE = 12.0
+#: chance 1 in 8,000 a reading), or the night as a whole by this many sd of its own scatter.
+SUSPECT_DISTANCE = 18.0
 SUSPECT_NIGHT_SD = 3.0
 
 

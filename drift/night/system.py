@@ -3,10 +3,9 @@
 Unknowns are, for each session, its two zeros and by how much cone error and
 tube-side offset stood off their usual values (a mirror that shifts when the
 tube changes sides); the two axis coordinates of each night; the constants of
-each instrument era and the mean of each group of declination zeros.  The system is solved by eliminating sessions, then nights,
-so that the cost grows only with the number of readings (nested Schur
-complements; Golub and Van Loan, Matrix Computations, section on block
-elimination).  All is in arcsec.
+each instrument era and the mean of each group of declination zeros.  The
+system is solved by eliminating sessions, then nights, so that the cost grows
+only with the number of readings (nested Schur complements).  All is in arcsec.
 """
 
 from __future__ import annotations
