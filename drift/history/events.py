@@ -22,6 +22,8 @@ from drift.quantities import Floats
 WILD_CHANCE = 0.003
 WILD_LEVEL_CHANCE = 0.01
 WILD_ZERO_CHANCE = 0.02
+#: Prior chance that a correction was written down wrongly (sign, date, knob): common practice, weakly held.
+MISRECORDED_CHANCE = 0.02
 #: A step is taken up when it is this much likelier than nothing (10 to 1), a wild reading at evens.
 STEP_LOG_ODDS = float(np.log(10.0))
 MOST_FOUND = 60
@@ -68,7 +70,10 @@ class Searched:
 
 def find_events(model: Model) -> Searched:
     """Find unrecorded steps and wild readings."""
-    base, steps, found = model, [], fit_scales(Solver(model))
+    found = fit_scales(Solver(model))
+    base, steps = doubt_corrections(model, found.fit), []
+    if base is not model:
+        found = fit_scales(Solver(base), found)
     for _ in range(MOST_FOUND):
         fit = found.fit
         wild, part, index = _best(fit, gains(fit, spread(fit)))
@@ -83,6 +88,19 @@ def find_events(model: Model) -> Searched:
         steps = sorted(_weigh_all(base, steps, found.fit), key=lambda s: s.best)
         found = _refit(base, steps, found)
     return Searched(found.fit, tuple(steps))
+
+
+def doubt_corrections(model: Model, fit: Fit) -> Model:
+    """Loosen those corrections that the readings contradict (a wrong sign, a wrong date)."""
+    for i, cause in enumerate(model.causes):
+        if cause.loose_sd is None:
+            continue
+        causes = (*model.causes[:i], cause.loosened(), *model.causes[i + 1 :])
+        doubted = replace(model, causes=causes)
+        gain = Solver(doubted).at(fit.scales).log_marginal - Solver(model).at(fit.scales).log_marginal
+        if gain + np.log(MISRECORDED_CHANCE) > 0.0:
+            model = doubted
+    return model
 
 
 def _refit(base: Model, steps: list[FoundStep], start: Found) -> Found:

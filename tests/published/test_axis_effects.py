@@ -84,7 +84,7 @@ def test_lockyer_1878_altitude_of_the_axis_by_reversal():
 
 
 def test_base_rotation_numbers_at_latitude_52():
-    """Small rotation of the base about north by 10 arcsec: azimuth +12.799, about the axis 6.157 (exact vectors)."""
+    """Base turned about north by 10 arcsec: azimuth +12.799, about the axis 6.157."""
     az, alt, zero = axis_of(52.0, base(52.0, 0, 10, 0, 0))
     assert (az, alt, zero) == pytest.approx((12.799, 0.0, 6.157), abs=1e-3)
 

@@ -31,7 +31,7 @@ EAST, NORTH, UP = np.eye(3)
 
 
 def base(latitude_deg: float, lean_north: float, lean_east: float, kappa: float, alpha: float) -> np.ndarray:
-    """Rotation from a mount's own frame (meridian, east, north pole of its axis) to East North Up [arcsec]."""
+    """Rotation from a mount's own frame (meridian, east, north pole) to East North Up [arcsec]."""
     phi, s = np.radians(latitude_deg), -1.0 if latitude_deg < 0 else 1.0
     ideal = np.column_stack([[0, -np.sin(phi), np.cos(phi)], EAST, [0, np.cos(phi), np.sin(phi)]])
     raised = turn(EAST, s * alpha * ARCSEC) @ ideal  # right-handed about east raises what points north

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -27,6 +27,9 @@ class Cause:
         (n, 3, q): what it adds to the readings themselves and to nothing that moves.
     mean, cov
         Prior of the q amplitudes.
+    loose_sd
+        Where what was written down may be plain wrong (a sign, a date): the standard
+        deviation about zero that is then believed; else None.
     """
 
     name: str
@@ -34,6 +37,21 @@ class Cause:
     direct: Floats = field(repr=False)
     mean: Floats = field(repr=False)
     cov: Floats = field(repr=False)
+    loose_sd: float | None = None
+
+    def loosened(self) -> Cause:
+        """Return the cause with what was written down no longer believed.
+
+        Raises
+        ------
+        ValueError
+            If the cause rests on nothing that was written down.
+        """
+        if self.loose_sd is None:
+            raise ValueError(f"{self.name}: nothing to loosen")
+        return replace(
+            self, mean=np.zeros(self.width), cov=np.eye(self.width) * self.loose_sd**2, loose_sd=None
+        )
 
     @property
     def width(self) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -27,6 +27,8 @@ LEAST_SD = 30.0
 #: An unknown amount [arcsec]: re-aligned; tightened; worked on.
 UNKNOWN_SD = {"azimuth": 3600.0, "altitude": 3600.0, "shim": 600.0, "nuts": 600.0, "pier": 600.0}
 TIGHTEN_SD = 30.0
+#: A correction that was written down wrongly (sign, date) may be up to about this many times itself.
+LOOSE_FACTOR = 2.0
 REMOUNT_SD = 7200.0
 #: Components that each kind moves.
 MOVES = {
@@ -116,7 +118,10 @@ def correction_cause(series: Series, correction: Correction) -> Cause:
         state[later, component, i] = 1.0
     asked = np.asarray(correction.asked, dtype=float)
     mean = np.where(np.isfinite(asked), asked, 0.0)
-    return independent(correction.name, state, direct, mean, _sd(correction, asked))
+    cause = independent(correction.name, state, direct, mean, _sd(correction, asked))
+    if asked.size and np.all(np.isfinite(asked)):
+        return replace(cause, loose_sd=LOOSE_FACTOR * max(float(np.linalg.norm(asked)), LEAST_SD))
+    return cause
 
 
 def _sd(correction: Correction, asked: np.ndarray) -> np.ndarray:

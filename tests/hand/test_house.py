@@ -1,0 +1,80 @@
+"""Data flows one way, and the numerical rooms know nothing of databases, pictures or commands."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+import drift
+
+HOME = Path(drift.__file__).parent
+#: Each room may import only itself and what is listed.
+MAY_USE = {
+    "errors": set(),
+    "quantities": set(),
+    "readings": set(),
+    "pierfile": {"errors"},
+    "logs": {"errors", "pierfile", "readings", "sky", "mount", "quantities"},
+    "sky": {"errors", "quantities"},
+    "mount": {"errors", "quantities", "sky"},
+    "night": {"errors", "quantities", "readings", "sky", "mount"},
+    "history": {"errors", "quantities", "readings", "mount", "night"},
+    "advice": {"errors", "quantities", "readings", "mount", "night", "history", "pierfile"},
+    "watch": {
+        "errors",
+        "quantities",
+        "readings",
+        "mount",
+        "night",
+        "history",
+        "advice",
+        "pierfile",
+        "answer",
+    },
+}
+NUMERICAL = ("sky", "mount", "night", "history", "advice", "pipeline", "quantities", "readings")
+FORBIDDEN = ("sqlalchemy", "sqlite3", "matplotlib", "click", "rich", "jinja2")
+
+
+def modules(room):
+    folder = HOME / room
+    files = sorted(folder.rglob("*.py")) if folder.is_dir() else sorted(HOME.glob(f"{room}*.py"))
+    return [f for f in files if f.exists()]
+
+
+def imported(path):
+    out = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            out |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            out.add(node.module)
+    return out
+
+
+@pytest.mark.parametrize("room", MAY_USE)
+def test_rooms_import_only_what_is_before_them(room):
+    for path in modules(room):
+        rooms = {name.split(".")[1] for name in imported(path) if name.startswith("drift.")}
+        beyond = {r for r in rooms if r.split("_")[0] not in MAY_USE[room] | {room}}
+        assert not beyond, f"{path.name} imports {sorted(beyond)}"
+
+
+@pytest.mark.parametrize("room", NUMERICAL)
+def test_numbers_know_no_database_no_plot_no_command(room):
+    for path in modules(room):
+        tops = {name.split(".")[0] for name in imported(path)}
+        assert not tops & set(FORBIDDEN), f"{path} imports {sorted(tops & set(FORBIDDEN))}"
+
+
+def test_the_record_imports_no_numerical_room():
+    for path in modules("book"):
+        rooms = {name.split(".")[1] for name in imported(path) if name.startswith("drift.")}
+        assert not rooms & {"sky", "mount", "night", "history", "advice", "watch", "show"}, path.name
+
+
+def test_no_logic_where_packages_begin():
+    for path in HOME.rglob("__init__.py"):
+        body = ast.parse(path.read_text(encoding="utf-8")).body
+        allowed = (ast.Expr, ast.Import, ast.ImportFrom, ast.Assign)
+        assert all(isinstance(node, allowed) for node in body), path
