@@ -23,8 +23,8 @@ HUBER_BIAS = 0.9755
 #: Median of the absolute value of a unit normal.
 MEDIAN_OF_NORMAL = 0.674490
 #: Group repeatability: prior sd [arcsec] and its weight in sessions.
-REPEAT_PRIOR_SD = 10.0
-REPEAT_PRIOR_WEIGHT = 0.2
+REPEAT_PRIOR_SD = 5.0
+REPEAT_PRIOR_WEIGHT = 0.1
 #: How far cone error and tube-side offset shift from session to session: prior sd [arcsec] and its weight.
 SHIFT_PRIOR_SD = 1.0
 SHIFT_PRIOR_WEIGHT = 2.0
