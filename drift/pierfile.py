@@ -1,0 +1,157 @@
+"""One pier's site file: reading it, and what is assumed where it is silent.
+
+What may be in it stands in `drift.sitefile.sections`.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from drift.errors import SiteFileError
+from drift.sitefile.keys import key_of, shown
+from drift.sitefile.lines import Place, lines_of
+from drift.sitefile.sections import DEFAULT_BOOK, SECTIONS, Sections, StoreSection
+from drift.sitefile.syntax import syntax_words
+from drift.sitefile.words import INIT, faults_in, missing, refused, unreadable
+
+#: The site file that is looked for when none is named.
+DEFAULT_NAME = "pier.toml"
+#: Names the site file when there is none in the present folder.
+VARIABLE = "DRIFT_PIER"
+#: A site file has a few kilobytes; a log or a picture has more [bytes].
+_LARGEST = 1_000_000
+_SAVE = "Save it as plain text in UTF-8."
+
+
+class PierFile(Sections):
+    """One pier's site file, complete with what is assumed.
+
+    Attributes
+    ----------
+    site, mount, plate, pier, optics, horizon, warn, store
+        The sections, with the file's keys as attributes; None for what is not given and has no default.
+    path
+        Where it was read from; None when it was not read from a file.
+    given
+        The keys that were given, as ``section.key``.
+    """
+
+    path: Path | None = None
+    given: tuple[str, ...] = ()
+
+    def defaults_used(self) -> tuple[str, ...]:
+        """Return a sentence for each key that was not given and on whose default an answer can rest."""
+        return tuple(
+            self._assumed(section, name)
+            for section, model in SECTIONS.items()
+            for name, field in model.model_fields.items()
+            if key_of(field).weighs and f"{section}.{name}" not in self.given and self._matters(section, name)
+        )
+
+    def _matters(self, section: str, name: str) -> bool:
+        # Without the bolts' places no height is worked out, be it for nuts or for shims.
+        return (section, name) != ("plate", "nuts") or self.plate.bolt_bearings_deg is not None
+
+    def _assumed(self, section: str, name: str) -> str:
+        key = key_of(SECTIONS[section].model_fields[name])
+        value = getattr(getattr(self, section), name)
+        words = key.assumed or f"{shown(value)}{' ' if key.unit else ''}{key.unit}"
+        return f"[{section}] {name} is not given: {words} is assumed."
+
+
+def find_pier(option: str | Path | None = None) -> Path:
+    """Return the path of the site file: as named, else ./pier.toml, else what DRIFT_PIER says."""
+    if option is not None:
+        return Path(option)
+    here = Path(DEFAULT_NAME)
+    named = os.environ.get(VARIABLE)
+    return Path(named) if named and not here.exists() else here
+
+
+def load_pier(path: Path) -> PierFile:
+    """Read and validate a site file.
+
+    Raises
+    ------
+    drift.errors.SiteFileError
+        If it can't be read, is no TOML, or holds a wrong key or value; names
+        every fault with its line, the key, the value, what is allowed and what to do.
+    """
+    text = _text_of(path)
+    try:
+        data = tomllib.loads(text)
+        lines = lines_of(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SiteFileError(syntax_words(path, text, str(error))) from error
+    except (RecursionError, ValueError) as error:  # brackets a thousand deep; a number of thousands of digits
+        raise SiteFileError(unreadable(path, f"it can't be taken in ({error})", INIT)) from error
+    return _completed(data, path, lines)
+
+
+def pier_from_mapping(data: Mapping[str, Any], path: Path | None = None) -> PierFile:
+    """Validate a site that is given as nested mappings: section -> key -> value.
+
+    Raises
+    ------
+    drift.errors.SiteFileError
+        If a key or a value is wrong; as `load_pier`, without lines.
+    """
+    return _completed(data, path, {})
+
+
+def _completed(data: Mapping[str, Any], path: Path | None, lines: Mapping[Place, int]) -> PierFile:
+    try:
+        read = Sections.model_validate(data)
+    except ValidationError as error:
+        raise SiteFileError(refused(path, faults_in(error, SECTIONS), lines)) from error
+    given = tuple(f"{section}.{key}" for section, keys in data.items() for key in keys)
+    sections = dict(read)
+    if "optics.typical_declination_deg" not in given and read.site.latitude_deg < 0:
+        sections["optics"] = read.optics.model_copy(update={"typical_declination_deg": -40.0})
+    if read.store.url is None and path is not None:
+        sections["store"] = StoreSection(url=DEFAULT_BOOK)
+    return PierFile(**sections, path=path, given=given)
+
+
+def _text_of(path: Path) -> str:
+    """Return the text of a file, or say in words why there is none."""
+    if path.is_dir():
+        inside = path / DEFAULT_NAME
+        raise SiteFileError(
+            unreadable(path, "it is a folder", f"Name the file itself, such as --pier {inside}.")
+        )
+    if path.exists() and not path.is_file():
+        raise SiteFileError(unreadable(path, "it is no plain file", INIT))
+    try:
+        with path.open("rb") as file:
+            content = file.read(_LARGEST + 1)
+    except FileNotFoundError as error:
+        raise SiteFileError(missing(path)) from error
+    except (OSError, ValueError) as error:  # ValueError: a zero byte in the name
+        why = f"it can't be opened ({getattr(error, 'strerror', None) or error})"
+        raise SiteFileError(unreadable(path, why, "See that you may read it.")) from error
+    return _decoded(path, content)
+
+
+def _decoded(path: Path, content: bytes) -> str:
+    if len(content) > _LARGEST:
+        why = f"it has more than {_LARGEST} bytes, and a site file has a few thousand"
+        raise SiteFileError(unreadable(path, why, "Is it a log?  Logs are read with `drift import`."))
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise SiteFileError(unreadable(path, "it is saved as UTF-16", _SAVE))
+    if b"\0" in content:
+        raise SiteFileError(unreadable(path, "it is a binary file and no text", INIT))
+    try:
+        # Some editors put a mark of three bytes before UTF-8.
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        before = content[: error.start]
+        line, column = before.count(b"\n") + 1, len(before) - before.rfind(b"\n")
+        why = f"line {line}, column {column}: the byte 0x{content[error.start]:02x} there is not UTF-8"
+        raise SiteFileError(unreadable(path, why, _SAVE)) from error

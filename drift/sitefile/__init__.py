@@ -1,0 +1,1 @@
+"""The parts of the site file: sections and keys, checks, lines, words."""
