@@ -24,7 +24,7 @@ from drift.night.split import NightSplit
 from drift.quantities import Floats
 
 #: Zeros that scatter less than this over so many nights look kept, whatever the site file says.
-KEPT_AFTER_ALL_ARCSEC, KEPT_AFTER_ALL_NIGHTS = 20.0, 10
+KEPT_AFTER_ALL_ARCSEC, KEPT_AFTER_ALL_NIGHTS = 12.0, 10
 
 
 def separate(
@@ -181,7 +181,8 @@ def _notices(seen: View, zero_is: str, nights: Nights) -> list[str]:
             f'The site file says hour_angle_zero = "kept", but the zeros scatter by {repeat:.0f} arcsec '
             "from night to night: they are used only as far as they repeat."
         ]
-    zeros = np.array([n.estimate[2] for n in nights.nights if np.isfinite(n.estimate[2])])
+    lost = [n for n in nights.nights if n.zero_label == "" and np.isfinite(n.estimate[2])]
+    zeros = np.array([n.estimate[2] for n in lost])
     if zero_is == "synced" and zeros.size >= KEPT_AFTER_ALL_NIGHTS:
         spread = 1.4826 * float(np.median(np.abs(np.diff(zeros)))) / np.sqrt(2.0)
         if spread < KEPT_AFTER_ALL_ARCSEC:
