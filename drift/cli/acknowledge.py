@@ -15,13 +15,15 @@ import click
 def command(pier: str | None, note: str) -> None:
     """Store what is known now and print what of it was new."""
     from drift.api import answer_readings, open_book, read_site
+    from drift.cli.talk import working
     from drift.errors import BookError
     from drift.pierfile import find_pier
     from drift.watch.changes import news, state_text
 
     site = read_site(find_pier(pier))
     with open_book(site) as book:
-        answer = answer_readings(site, book.readings())
+        with working("Working out the axis of each night and the pier's lean"):
+            answer = answer_readings(site, book.readings())
         last = book.last_acknowledged()
         before = None if last is None else last[2]
         try:

@@ -18,12 +18,14 @@ import click
 def command(ctx: click.Context, pier: str | None, as_json: bool) -> None:
     """Compare today's answer with what was acknowledged and leave with the exit code."""
     from drift.api import answer_readings, open_book, read_site
+    from drift.cli.talk import working
     from drift.pierfile import find_pier
     from drift.watch.changes import news
 
     site = read_site(find_pier(pier))
     with open_book(site) as book:
-        answer = answer_readings(site, book.readings())
+        with working("Working out the axis of each night and the pier's lean"):
+            answer = answer_readings(site, book.readings())
         last = book.last_acknowledged()
     found = news(answer, None if last is None else last[2])
     if as_json:

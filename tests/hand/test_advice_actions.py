@@ -82,8 +82,13 @@ def test_nothing_is_turned_by_what_is_not_known_well_enough():
 
 def test_the_optics_tighten_the_limit():
     # 1000 mm and 4.8481 um: 1" a pixel; in 300 s the chord is 0.021876 of the error, so 45.7" are allowed
-    optics = {"focal_length_mm": 1000.0, "pixel_um": 4.848137, "exposure_s": 300.0, "guided": False}
-    advice = advise(site(optics=optics), nights(), history(axis_now=(0.0, 60.0)))
+    optics = {
+        "focal_length_mm": 1000.0,
+        "pixel_um": 4.848137,
+        "exposure_s": 300.0,
+        "typical_declination_deg": 0.0,
+    }
+    advice = advise(site(optics={**optics, "guided": False}), nights(), history(axis_now=(0.0, 60.0)))
     (matter,) = advice.matters
     assert matter.allowed_arcmin * 60.0 == pytest.approx(45.71, abs=0.01)
     assert names(advice.actions) == ["turn_altitude"]

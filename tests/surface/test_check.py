@@ -1,0 +1,117 @@
+"""`drift check` and `drift acknowledge` through the commands alone, on typed alignment errors."""
+
+import json
+import re
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from drift.cli.main import main
+
+SITE = """
+[site]
+latitude_deg = 46.0
+longitude_deg = 20.0
+elevation_m = 100.0
+[warn]
+axis_arcmin = 10.0
+"""
+NIGHTS, BUMP = 30, 20
+#: Forty times the scatter of a night: nobody can miss it.
+BUMP_ARCMIN = 4.0
+SCATTER_ARCMIN = 0.1
+
+
+@pytest.fixture
+def pier(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "pier.toml").write_text(SITE, encoding="utf-8")
+    return tmp_path
+
+
+@pytest.fixture
+def drift(capsys):
+    def run(*arguments):
+        with pytest.raises(SystemExit) as left:
+            main([str(argument) for argument in arguments])
+        said = capsys.readouterr()
+        return left.value.code, said.out, said.err
+
+    return run
+
+
+def nights_log(folder, name, first, last, bump=True):
+    """Write weekly typed alignment errors, with the azimuth stepping at night `BUMP`."""
+    scatter = np.random.default_rng(11).normal(0.0, SCATTER_ARCMIN, (NIGHTS + 20, 2))
+    lines = ["time_utc,az_error_arcmin,alt_error_arcmin,sigma_arcmin"]
+    for k in range(first, last):
+        time = datetime(2023, 1, 5, 22, tzinfo=UTC) + timedelta(days=7 * k)
+        az = 1.0 + scatter[k, 0] + (BUMP_ARCMIN if bump and k >= BUMP else 0.0)
+        lines.append(f"{time:%Y-%m-%dT%H:%M:%SZ},{az:.3f},{-0.5 + scatter[k, 1]:.3f},{SCATTER_ARCMIN}")
+    path = folder / name
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def test_a_quiet_pier_prints_nothing(pier, drift):
+    assert drift("import", nights_log(pier, "quiet.csv", 0, NIGHTS, bump=False))[0] == 0
+    assert drift("check") == (0, "", "")
+    code, out, _ = drift("check", "--json")
+    data = json.loads(out)
+    assert (code, data["format"], data["moved"], data["new"]) == (0, "drift-check", False, [])
+
+
+def test_a_bump_is_told_until_it_is_acknowledged(pier, drift):
+    drift("import", nights_log(pier, "before.csv", 0, BUMP))
+    assert drift("check")[0] == 0
+
+    drift("import", nights_log(pier, "first.csv", BUMP, BUMP + 1))
+    code, out, _ = drift("check")
+    assert (code, "one night only" in out) == (0, True)
+
+    drift("import", nights_log(pier, "later.csv", BUMP + 1, BUMP + 5))
+    code, out, err = drift("check")
+    assert code == 1
+    stepped = float(re.search(r"stepped east by ([\d.]+)' ±", out)[1])
+    # three nights of 0.1' on each side: 0.08', and four of these
+    assert stepped == pytest.approx(BUMP_ARCMIN, abs=0.33)
+    assert "between 2023-05-18 and 2023-05-25" in out
+    assert "drift acknowledge" in err
+    assert drift("check")[0] == 1, "it stays until it is acknowledged"
+
+    code, out, _ = drift("acknowledge", "--note", "the dog")
+    assert (code, out.count("Acknowledged:")) == (0, 1)
+    assert drift("check") == (0, "", "")
+    assert drift("acknowledge")[1] == "Acknowledged; nothing was new.\n"
+
+    code, out, _ = drift("check", "--json")
+    data = json.loads(out)
+    assert (code, data["moved"]) == (0, False)
+    assert data["acknowledged_utc"] is not None
+    drift("import", nights_log(pier, "more.csv", BUMP + 5, NIGHTS))
+    assert drift("check") == (0, "", ""), "more nights of the same are no news"
+
+
+@pytest.mark.parametrize("command", ["check", "acknowledge"])
+def test_an_empty_record_cannot_be_answered(pier, drift, command):
+    code, out, err = drift(command)
+    assert (code, out) == (2, "")
+    assert "nothing to answer from" in err
+    assert "Traceback" not in err
+
+
+@pytest.mark.parametrize("command", ["check", "acknowledge"])
+def test_no_site_file_and_wrong_use_leave_with_2(tmp_path, monkeypatch, drift, command):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("DRIFT_PIER", raising=False)
+    assert drift(command)[0] == 2
+    assert drift(command, "--pier", tmp_path / "none.toml")[0] == 2
+    assert drift(command, "--nonsense")[0] == 2
+
+
+@pytest.mark.parametrize("command", ["check", "acknowledge"])
+def test_help_names_the_rule(drift, command):
+    code, out, _ = drift(command, "--help")
+    assert code == 0
+    assert "second night" in out
