@@ -4,23 +4,24 @@ from __future__ import annotations
 
 import click
 
+from drift.cli.options import pier_option, site_of
+
 
 @click.command(
     "acknowledge",
     help="Take note of all that is known now, so that `drift check` is quiet until something else is new.\n\n"
     "An event seen on one night only is not taken note of: it is told again once a second night shows it.",
 )
-@click.option("--pier", metavar="FILE", help="The site file; ./pier.toml, or $DRIFT_PIER, when not given.")
+@pier_option
 @click.option("--note", default="", help="Why, in your words; kept with the date.")
 def command(pier: str | None, note: str) -> None:
     """Store what is known now and print what of it was new."""
-    from drift.api import answer_readings, open_book, read_site
+    from drift.api import answer_readings, open_book
     from drift.cli.talk import working
     from drift.errors import BookError
-    from drift.pierfile import find_pier
     from drift.watch.changes import news, state_text
 
-    site = read_site(find_pier(pier))
+    site = site_of(pier)
     with open_book(site) as book:
         with working("Working out the axis of each night and the pier's lean"):
             answer = answer_readings(site, book.readings())

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import click
 
+from drift.cli.options import pier_option, site_of
+
 
 @click.command(
     "check",
@@ -12,17 +14,16 @@ import click
     "correction did not hold; again at every check until `drift acknowledge`.  2: the check could not be "
     "made.  What is seen on one night only is told, but counts from the second night on.",
 )
-@click.option("--pier", metavar="FILE", help="The site file; ./pier.toml, or $DRIFT_PIER, when not given.")
+@pier_option
 @click.option("--json", "as_json", is_flag=True, help="Print the news as JSON, also when there is none.")
 @click.pass_context
 def command(ctx: click.Context, pier: str | None, as_json: bool) -> None:
     """Compare today's answer with what was acknowledged and leave with the exit code."""
-    from drift.api import answer_readings, open_book, read_site
+    from drift.api import answer_readings, open_book
     from drift.cli.talk import working
-    from drift.pierfile import find_pier
     from drift.watch.changes import news
 
-    site = read_site(find_pier(pier))
+    site = site_of(pier)
     with open_book(site) as book:
         with working("Working out the axis of each night and the pier's lean"):
             answer = answer_readings(site, book.readings())
