@@ -105,6 +105,20 @@ def pier_from_mapping(data: Mapping[str, Any], path: Path | None = None) -> Pier
     return _completed(data, path, {})
 
 
+def fault_of(section: str, key: str, value: object) -> str:
+    """Return what is wrong with one value meant for the site file, and what to do; "" when right.
+
+    It begins with ``is``, so that the asker can name the value in his own way.
+    """
+    data: dict[str, dict[str, object]] = {"site": {"latitude_deg": 0, "longitude_deg": 0, "elevation_m": 0}}
+    data.setdefault(section, {})[key] = value
+    try:
+        Sections.model_validate(data)
+    except ValidationError as error:
+        return faults_in(error, SECTIONS)[0].said
+    return ""
+
+
 def _completed(data: Mapping[str, Any], path: Path | None, lines: Mapping[Place, int]) -> PierFile:
     try:
         read = Sections.model_validate(data)

@@ -56,7 +56,7 @@ def _plate(site: PierFile) -> Plate:
     bearings = site.plate.bolt_bearings_deg
     pitch = None
     if site.plate.thread:
-        from drift.advice.threads import pitch_mm
+        from drift.sitefile.threads import pitch_mm
 
         pitch = pitch_mm(site.plate.thread)
     return Plate(tuple(bearings) if bearings else None, site.plate.bolt_circle_mm, pitch)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from drift.advice.result import Action, Bolt
-from drift.advice.threads import pitch_mm
 from drift.advice.words import toward
 from drift.errors import PlateError
 from drift.mount.plate import heights_for_tilt
+from drift.sitefile.threads import pitch_mm
 
 if TYPE_CHECKING:
     from drift.pierfile import PierFile

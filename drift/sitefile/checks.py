@@ -9,9 +9,9 @@ from zoneinfo import ZoneInfo
 from pydantic import AfterValidator
 from pydantic_core import PydanticCustomError
 
-from drift.advice.threads import ALLOWED as ALLOWED_THREADS
-from drift.advice.threads import thread_name
 from drift.errors import PlateError
+from drift.sitefile.threads import ALLOWED as ALLOWED_THREADS
+from drift.sitefile.threads import thread_name
 from drift.sitefile.words import nearest
 
 #: Two bolts nearer to one another than this would touch on any circle [degrees].
@@ -46,7 +46,7 @@ def _zone_words(name: str) -> str:
     known = available_timezones()
     if not known:
         return "no time zone tables are installed on this machine: install the package tzdata, or use UTC"
-    return f"no such time zone is in the IANA list{nearest(name, known)}"
+    return f'the IANA list has no such zone (names in it are like "Europe/Helsinki"){nearest(name, known)}'
 
 
 def thread(text: str) -> str:

@@ -35,6 +35,8 @@ class Key:
         What to do about a wrong value, beside writing it like the example; "" or whole sentences.
     assumed
         What is assumed when it isn't given, where the bare default would not be understood.
+    silent
+        What holds when it isn't given, for the remark in a new file; when "" as `assumed`.
     weighs
         Whether an answer can rest on its default.
     secret
@@ -48,6 +50,7 @@ class Key:
     each: str = ""
     fix: str = ""
     assumed: str = ""
+    silent: str = ""
     weighs: bool = False
     secret: bool = False
 
@@ -118,7 +121,9 @@ def _escaped(letter: str) -> str:
 
 def shown(value: Any, key: Key | None = None) -> str:
     """Return a value for a message: as written, cut when long, and nothing of a secret but its beginning."""
-    if isinstance(value, dict):
+    if isinstance(value, dict) or (
+        isinstance(value, list | tuple) and any(isinstance(v, dict) for v in value)
+    ):
         return "a table of keys"
     if key is not None and key.secret:
         return _without_secret(value)

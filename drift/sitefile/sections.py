@@ -11,9 +11,9 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
-from drift.advice.threads import ALLOWED as ALLOWED_THREADS
 from drift.sitefile import checks
 from drift.sitefile.keys import Key, section_models
+from drift.sitefile.threads import ALLOWED as ALLOWED_THREADS
 
 #: Where the record lies when the site file does not say: beside the site file.
 DEFAULT_BOOK = "sqlite:///drift-book.sqlite"
@@ -166,7 +166,7 @@ class PlateSection(_Section):
     thread: Annotated[
         _Thread | None,
         Key(
-            f"Thread of the bolts: {ALLOWED_THREADS}",
+            "Thread of the bolts",
             "M12",
             allowed=f"{ALLOWED_THREADS}, in quotes",
             fix="For any other thread leave the key out: heights are then given in mm, not in turns.",
@@ -212,7 +212,11 @@ class PierSection(_Section):
     ] = None
     soil: Annotated[
         _Soil | None,
-        Key(f"The ground, in words of which at least one is known: {_SOILS}", "sandy silt"),
+        Key(
+            "The ground that the foundation stands in",
+            "sandy silt",
+            allowed=f"words in quotes, of which at least one is of: {_SOILS}",
+        ),
     ] = None
     drained: Annotated[
         bool | None,
@@ -222,9 +226,9 @@ class PierSection(_Section):
     surface: Annotated[
         _Surface | None,
         Key(
-            "What covers the ground around the pier, and whether snow is left lying; words of which at least "
-            f"one is known: {_SURFACES}",
+            "What covers the ground around the pier, and whether snow is left lying on it",
             "turf, snow kept",
+            allowed=f"words in quotes, of which at least one is of: {_SURFACES}",
         ),
     ] = None
 
@@ -258,10 +262,10 @@ class OpticsSection(_Section):
         float,
         Field(strict=True, ge=-90, le=90),
         Key(
-            "Declination of what is mostly looked at, in degrees; +40 in the north and -40 in the south "
-            "when not given",
+            "Declination of what is mostly looked at, in degrees",
             40,
             "degrees",
+            silent="40 in the north, -40 in the south",
             weighs=True,
         ),
     ] = 40.0
@@ -331,6 +335,7 @@ class WarnSection(_Section):
             allowed='a list of addresses in quotes, each beginning with its kind, such as "mailto://" or '
             '"https://"',
             each='an address in quotes that begins with its kind, such as "mailto://"',
+            silent="none",
             secret=True,
         ),
     ] = ()
@@ -347,6 +352,7 @@ class StoreSection(_Section):
             DEFAULT_BOOK,
             allowed='a database URL in quotes, such as "sqlite:///drift-book.sqlite" for a file',
             fix="For an SQLite file write sqlite:/// and its name.",
+            silent="the file drift-book.sqlite beside this one",
             secret=True,
         ),
     ] = None

@@ -30,7 +30,7 @@ _BY_LINE = (
     (r"^\s*(//|;|--)", "A remark begins with #."),
     (r"=\s*[-+]?\d+,\d", "A number is written with a decimal point, not a comma: 47.3."),
     (
-        "=\\s*[-+]?[\\d.]+\\s*[\u00b0\u00ba'\"dhm:]",
+        "=\\s*[-+]?[\\d.]+\\s*[\u00b0\u00ba'\":]",
         "An angle is written in decimal degrees, without a sign for them: 47.3.",
     ),
     (r"=\s*[-+]?[\d.]+\s*[NSEWnsew]\b", "South and west are negative numbers, without a letter: -92.4."),
@@ -80,6 +80,7 @@ def syntax_words(path: Path, text: str, complaint: str) -> str:
 
 
 def _cut(line: str) -> str:
+    line = re.sub("://.*", "://...", line)  # a password may stand behind it
     return repr(line if len(line) <= 60 else f"{line[:56]} ...")
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
 
 from drift.sitefile.keys import allowed_words, key_of, shown, toml
 from drift.sitefile.lines import Place, line_of
@@ -24,6 +25,7 @@ class Fault:
 
     place: Place
     sentence: str
+    said: str = ""  # of a value: "is 147, but it must be ...", and what to do
 
 
 def refused(path: Path | None, faults: list[Fault], lines: Mapping[Place, int]) -> str:
@@ -85,11 +87,15 @@ def _fault(one: Any, models: Models) -> Fault:
         place, value = (*place, entry), value[entry]
     allowed = key_of(key).each if len(place) > 2 else allowed_words(key)
     reason = one["ctx"]["reason"] if one["type"] == "refused" else f"it must be {allowed}"
-    named = f"[{place[0]}] {place[1]}{_entry(place[2:])}"
-    said = f"{named} is {shown(value, key_of(key))}, but {reason}{'' if reason.endswith('?') else '.'}"
-    return Fault(
-        place, "  ".join(part for part in (said, _quotes(value, one["type"]), _write(place, models)) if part)
+    stop = "" if reason.endswith("?") else "."
+    parts = (
+        f"is {shown(value, key_of(key))}, but {reason}{stop}",
+        _form(value, one["type"]),
+        key_of(key).fix,
     )
+    said = "  ".join(part for part in parts if part)
+    named = f"[{place[0]}] {place[1]}{_entry(place[2:])}"
+    return Fault(place, f"{named} {said}  {_write(str(place[1]), key)}", said)
 
 
 def _entry(rest: Place) -> str:
@@ -98,7 +104,7 @@ def _entry(rest: Place) -> str:
     return "".join(f", {word}" for word in words) + ("," if words else "")
 
 
-def _quotes(value: object, kind: str) -> str:
+def _form(value: object, kind: str) -> str:
     """Say what is odd about the form of a value, where that is plain."""
     if kind == "float_type" and isinstance(value, str):
         return "A number stands without quotes, with a decimal point and without its unit."
@@ -107,23 +113,27 @@ def _quotes(value: object, kind: str) -> str:
     return "Text stands in quotes." if kind == "string_type" else ""
 
 
-def _write(place: Place, models: Models) -> str:
-    name = str(place[1])
-    key = key_of(models[str(place[0])].model_fields[name])
-    return f"{key.fix}{'  ' if key.fix else ''}Write it like this: {name} = {toml(key.example)}"
+def _write(name: str, field: FieldInfo) -> str:
+    return f"Write it like this: {name} = {toml(key_of(field).example)}"
 
 
 def _no_section(place: Place, value: object, kind: str, models: Models) -> str:
     if not place:
-        return f"it holds {shown(value)} in place of sections.  {INIT}"
+        return f"it holds {_sort(value)} in place of sections.  {INIT}"
     name = str(place[0])
     needed = [key for key, field in models[name].model_fields.items() if field.is_required()]
     if kind == "missing":
         return f"the section [{name}] is missing, in which {', '.join(needed)} must be given.  {INIT}"
     return (
-        f"{name} is {shown(value)}, but it must be a section: write [{name}] once on a line of its own and "
+        f"{name} is {_sort(value)}, but it must be a section: write [{name}] once on a line of its own and "
         f"the keys below it ({', '.join(models[name].model_fields)})."
     )
+
+
+def _sort(value: object) -> str:
+    """Say what a value is without showing it, for it may hold a password."""
+    sorts: dict[type, str] = {str: "text", list: "a list", tuple: "a list", bool: "true or false"}
+    return sorts.get(type(value), "a number" if isinstance(value, int | float) else "a single value")
 
 
 def _unknown(place: Place, value: object, models: Models) -> str:
