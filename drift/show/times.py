@@ -30,7 +30,10 @@ def clock_text(time_us: Any, zone: ZoneInfo) -> str:
     return f"{local.strftime('%Y-%m-%d %H:%M %Z')} ({day}{utc.strftime('%H:%M')} UTC)"
 
 
-def evening_of(start_us: Any, zone: ZoneInfo) -> date:
-    """Return the date on which a night began, from its start at about local noon."""
-    # Noon by longitude and noon by the clock differ by hours in some zones: look six hours in.
-    return (as_utc(start_us) + timedelta(hours=6)).astimezone(zone).date()
+def evening_of(time_us: Any, longitude_deg: float) -> date:
+    """Return the date of the evening on which a night began, from any time in it.
+
+    A night runs from local mean noon to noon by longitude, whatever the site's clock shows.
+    """
+    half_turns = longitude_deg / 180.0 - 1.0
+    return (as_utc(time_us) + timedelta(days=half_turns / 2.0)).date()

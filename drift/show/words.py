@@ -111,7 +111,8 @@ def span(answer: Answer) -> str:
     nights = answer.nights.nights
     if not nights:
         return f"No nights yet. Times are those of {zone.key}."
-    first, last = (evening_of(night.start_us, zone) for night in (nights[0], nights[-1]))
+    longitude = answer.site.site.longitude_deg
+    first, last = (evening_of(night.time_us, longitude) for night in (nights[0], nights[-1]))
     when = f"the night of {first}" if first == last else f"{first} to {last}"
     utc = "Times are UTC." if zone.key == "UTC" else f"Times are those of {zone.key}, UTC in brackets."
     return f"{phrases.counted(len(nights), 'night')}, {when}. {utc} ± is one standard deviation."
@@ -160,7 +161,7 @@ def _correction_sentence(found: CorrectionFound, answer: Answer) -> str:
     asked, seen = causes.asked_words(found, latitude), causes.found_words(found, latitude)
     if (asked, seen) != ("–", "–"):
         said.append(f"asked {asked}, found {seen}")
-        said.append(f"held: {causes.HELD_WORDS[found.held]}")
+        said.append(f"held: {causes.held_words(found)}")
     note = phrases.harmless(found.note)
     return f"{'; '.join(said)}.{f' Note: {note}' if note else ''}"
 

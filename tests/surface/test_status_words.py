@@ -204,10 +204,13 @@ def test_a_table_refuses_a_row_of_the_wrong_length():
 
 
 def test_a_night_is_named_after_its_evening():
-    zone = zone_of("Australia/Sydney")
-    # 2024-01-01 02:00 UTC is about local noon at 150 degrees east: the night begins that evening
-    assert evening_of(us(2024, 1, 1, 2), zone).isoformat() == "2024-01-01"
-    assert evening_of(us(2024, 1, 1, 12), zone_of(None)).isoformat() == "2024-01-01"
+    # 150 degrees east are 10 hours: local mean noon is at 02:00 UTC, midnight at 14:00 UTC
+    assert evening_of(us(2024, 1, 1, 3), 150.0).isoformat() == "2024-01-01"
+    assert evening_of(us(2024, 1, 1, 15), 150.0).isoformat() == "2024-01-01"
+    assert evening_of(us(2024, 1, 1, 1), 150.0).isoformat() == "2023-12-31"
+    # 90 degrees west are 6 hours: noon is at 18:00 UTC, and 04:00 UTC is still the evening before
+    assert evening_of(us(2024, 1, 1, 19), -90.0).isoformat() == "2024-01-01"
+    assert evening_of(us(2024, 1, 1, 4), -90.0).isoformat() == "2023-12-31"
 
 
 def test_clock_says_utc_and_its_date_when_that_differs():

@@ -12,7 +12,7 @@ from drift.history.result import COLUMNS
 from drift.quantities import Floats
 from drift.show import phrases
 from drift.show.tables.table import Table
-from drift.show.times import evening_of, zone_of
+from drift.show.times import evening_of
 
 if TYPE_CHECKING:
     from drift.advice.result import Matter
@@ -153,13 +153,13 @@ def _plain(value: float) -> str:
 
 def nights_table(answer: Answer) -> Table:
     """The axis on each night by itself, the latest first."""
-    zone = zone_of(answer.site.site.timezone)
+    longitude = answer.site.site.longitude_deg
     return Table(
         "The nights",
         ("night of", "from", "used", "aside", "azimuth [']", "altitude [']", 'zero ["]', "remarks"),
         tuple(
             (
-                evening_of(night.start_us, zone).isoformat(),
+                evening_of(night.time_us, longitude).isoformat(),
                 source_words(night),
                 str(night.solves_used),
                 str(night.solves_set_aside or "–"),
@@ -176,12 +176,12 @@ def nights_table(answer: Answer) -> Table:
 
 def last_nights_table(answer: Answer, last: int) -> Table:
     """The axis on the last few nights, the latest first, in few and narrow columns."""
-    zone = zone_of(answer.site.site.timezone)
+    longitude = answer.site.site.longitude_deg
     nights = answer.nights.nights[::-1][:last]
     shown = len(nights) < len(answer.nights.nights)
     rows = [
         (
-            evening_of(night.start_us, zone).isoformat(),
+            evening_of(night.time_us, longitude).isoformat(),
             source_words(night),
             f"{night.solves_used} of {night.solves_used + night.solves_set_aside}",
             *_axis_cells(night),

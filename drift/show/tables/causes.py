@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 #: Kinds of correction whose amount is a change in arcsec of az_error or alt_error.
 _KNOBS = ("azimuth", "altitude")
-HELD_WORDS = {True: "yes", False: "no", None: "too early to say"}
+_HELD = {True: "yes", False: "no", None: "too early to say"}
 _COLUMN_WORDS = {
     "lean_north": "pier lean north",
     "lean_east": "pier lean east",
@@ -104,7 +104,7 @@ def corrections_table(answer: Answer) -> Table:
             phrases.CORRECTION_WORDS.get(found.kind, phrases.harmless(found.kind)),
             asked_words(found, latitude),
             found_words(found, latitude),
-            HELD_WORDS[found.held],
+            held_words(found),
             phrases.harmless(found.note),
         )
         for k, found in enumerate(answer.history.corrections)
@@ -133,6 +133,13 @@ def found_words(found: CorrectionFound, latitude_deg: float) -> str:
         abs(found.found), found.found_sd
     )
     return f"{size}{_way(found.kind, found.found, latitude_deg)}"
+
+
+def held_words(found: CorrectionFound) -> str:
+    """Return whether a correction held; nothing for one that changes no angle."""
+    if found.held is None and found.kind not in _KNOBS and not phrases.known(found.found):
+        return "–"
+    return _HELD[found.held]
 
 
 def _way(kind: str, amount: float, latitude_deg: float) -> str:

@@ -28,9 +28,12 @@ _KIND_WORDS = {
 def constants_table(answer: Answer) -> Table:
     """The constants of the instrument between services."""
     zone = zone_of(answer.site.site.timezone)
+    times = [night.time_us for night in answer.nights.nights]
     rows = []
     for instrument in answer.nights.instruments:
-        period = f"{day(instrument.start_us, zone)} – {day(instrument.end_us, zone)}"
+        # the first and the last period are open: they reach as far as there are nights
+        first, last = max(instrument.start_us, min(times)), min(instrument.end_us, max(times))
+        period = f"{day(first, zone)} – {day(last, zone)}"
         for name, value in _constants(instrument):
             rows.append((period, name, value))
             period = ""
