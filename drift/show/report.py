@@ -60,7 +60,7 @@ _PLANS = (
     _Plan(
         "axis",
         "The axis, night by night",
-        f"Bars are one standard deviation; the tinted band is what you want to be warned beyond. {_MARKS}",
+        "Bars are one standard deviation; the tinted band is what you want to be warned beyond.",
         axis_history.figure,
         axis_history.describe,
         axis.nights_table,
@@ -69,7 +69,7 @@ _PLANS = (
         "lean",
         "Pier and mount apart",
         "Change since the first night with a usable axis; bands are one standard deviation of the "
-        f"difference. Short strokes at the foot are level readings. {_MARKS}",
+        "difference.",
         lean_history.figure,
         lean_history.describe,
         causes.history_table,
@@ -147,6 +147,7 @@ def _said(answer: Answer) -> dict[str, object]:
         "title": words.title(answer),
         "span": words.span(answer),
         "moved": answer.advice.verdict.moved,
+        "verdict_heading": _verdict_heading(answer),
         "verdict": phrases.harmless(answer.advice.verdict.sentence),
         "actions": [words.action_words(action) for action in answer.advice.actions],
         "cautions": answer.advice.cautions,
@@ -167,13 +168,30 @@ def _said(answer: Answer) -> dict[str, object]:
     }
 
 
+def _verdict_heading(answer: Answer) -> str:
+    if answer.advice.verdict.moved:
+        return "something has moved"
+    return "nothing can be said yet" if axis.latest_row(answer.history) is None else "no movement found"
+
+
 def _picture(plan: _Plan, answer: Answer, progress: Callable[[str], None] | None) -> Picture:
     if progress:
         progress(plan.title)
     told = plan.describe(answer)
     wide = inline_svg(plan.draw(answer, width_in=WIDE_IN), f"{plan.key}-w", plan.title, told)
     phone = inline_svg(plan.draw(answer, width_in=PHONE_IN), f"{plan.key}-p", plan.title, told)
-    return Picture(plan.key, plan.title, plan.caption, wide, phone, plan.table(answer))
+    return Picture(plan.key, plan.title, _caption(plan, answer), wide, phone, plan.table(answer))
+
+
+def _caption(plan: _Plan, answer: Answer) -> str:
+    """Return the caption, with what the marks mean where there are any."""
+    history = answer.history
+    said = [plan.caption]
+    if plan.draw is lean_history.figure and lean_history.level_times(answer):
+        said.append("Short strokes at the foot are level readings.")
+    if plan.draw in (axis_history.figure, lean_history.figure) and (history.events or history.corrections):
+        said.append(_MARKS)
+    return " ".join(said)
 
 
 def _kept_aside_table(kept_aside: Iterable[tuple[str, str]]) -> Table:

@@ -13,8 +13,9 @@ from matplotlib.figure import Figure
 
 from drift.show.figures import axis_history, axis_path, lean_history, palette, seasons
 from drift.show.figures.blocks import BLOCKS, blocks_of
-from drift.show.figures.canvas import PHONE_IN, WIDE_IN, dates, stretches
+from drift.show.figures.canvas import PHONE_IN, WIDE_IN, dates, set_time_axis, stretches
 from drift.show.figures.marks import merged
+from drift.show.times import zone_of
 
 PICTURES = (axis_history, lean_history, seasons, axis_path)
 PANELS = {axis_history: 2, lean_history: 4, seasons: 1, axis_path: 1}
@@ -286,3 +287,13 @@ def test_the_ramp_of_time_reads_in_grey_print(ground, sign):
 def test_both_grounds_have_the_same_colours_by_name():
     assert list(palette.LIGHT) == list(palette.DARK)
     assert len(set(palette.LIGHT.values())) == len(palette.LIGHT)
+
+
+@pytest.mark.parametrize("width", [WIDE_IN, PHONE_IN])
+def test_the_time_axis_has_ticks_for_every_span(width):
+    panel = Figure().subplots()
+    for days in np.geomspace(0.01, 60 * 365.0, 60):
+        set_time_axis([panel], np.array([18600.3, 18600.3 + days]), zone_of("Australia/Sydney"), width)
+        low, high = panel.get_xlim()
+        ticks = panel.get_xticks()  # a span without an interval that fits gives a warning, an error here
+        assert 2 <= np.sum((ticks >= low) & (ticks <= high)) <= 9

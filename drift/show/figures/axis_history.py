@@ -20,7 +20,7 @@ from drift.show.figures.canvas import (
     sheet,
     side_note,
 )
-from drift.show.figures.marks import MARKS_PAD, change_times, mark_changes
+from drift.show.figures.marks import change_times, mark_changes, marks_pad
 from drift.show.figures.palette import colour
 from drift.show.times import evening_of, zone_of
 
@@ -64,10 +64,11 @@ def figure(answer: Answer, axes: Any = None, *, width_in: float = WIDE_IN) -> Fi
         _panel(panels[0], dates(times), error[:, 0], sd[:, 0], _azimuth_limit(answer))
         _panel(panels[1], dates(times), error[:, 1], sd[:, 1], answer.site.warn.axis_arcmin)
         titles = f"up is {clockwise} of the pole, down is {other}", "up is too high, down is too low"
+        pad = marks_pad(answer.history)
         for panel, head, rest in zip(
             panels, ("Azimuth of the axis", "Altitude of the axis"), titles, strict=True
         ):
-            set_title(panel, head, rest, width_in, pad=MARKS_PAD if panel is panels[0] else None)
+            set_title(panel, head, rest, width_in, pad=pad if panel is panels[0] else None)
             panel.set_ylabel("error [arcmin]")
         if answer.site.warn.axis_arcmin is not None:
             side_note(panels[1], f"tinted: within {answer.site.warn.axis_arcmin:g}' on the sky", width_in)
@@ -138,11 +139,11 @@ def _say_outside(panel: Axes, count: int, limit: float | None, low: float, high:
 
 def describe(answer: Answer) -> str:
     """Say in words what the picture shows, for those who can't see it."""
-    zone = zone_of(answer.site.site.timezone)
+    longitude = answer.site.site.longitude_deg
     nights = [night for night in answer.nights.nights if np.isfinite(night.estimate[:2]).any()]
     if not nights:
         return "No night shows the axis yet, so the picture is empty."
-    first, last = evening_of(nights[0].start_us, zone), evening_of(nights[-1].start_us, zone)
+    first, last = (evening_of(night.time_us, longitude) for night in (nights[0], nights[-1]))
     sd = np.sqrt(nights[-1].covariance.diagonal())
     latest = nights[-1].estimate
     latitude = answer.site.site.latitude_deg

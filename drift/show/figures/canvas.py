@@ -122,7 +122,9 @@ def set_time_axis(panels: Sequence[Axes], times: Floats, zone: ZoneInfo, width_i
     margin = max(0.02 * (high - low), (_LEAST_DAYS - (high - low)) / 2.0)
     for panel in panels:
         panel.set_xlim(low - margin, high + margin)
-        locator = AutoDateLocator(tz=zone, minticks=3, maxticks=4 if width_in < NARROW_IN else 8)
+        # with these bounds the locator finds an interval for any span from two weeks to 60 years
+        least, most = (2, 5) if width_in < NARROW_IN else (3, 8)
+        locator = AutoDateLocator(tz=zone, minticks=least, maxticks=most)
         panel.xaxis.set_major_locator(locator)
         panel.xaxis.set_major_formatter(ConciseDateFormatter(locator, tz=zone))
 

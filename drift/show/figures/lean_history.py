@@ -21,7 +21,7 @@ from drift.show.figures.canvas import (
     sheet,
     side_note,
 )
-from drift.show.figures.marks import MARKS_PAD, change_times, mark_changes
+from drift.show.figures.marks import change_times, mark_changes, marks_pad
 from drift.show.figures.palette import colour
 from drift.show.tables.axis import latest_row, plate_used
 from drift.show.times import zone_of
@@ -71,11 +71,10 @@ def figure(answer: Answer, axes: Any = None, *, width_in: float = WIDE_IN) -> Fi
             "clockwise": phrases.azimuth_side(1.0, latitude),
             "other": phrases.azimuth_side(-1.0, latitude),
         }
+        pad = marks_pad(history)
         for panel, (name, head, rest, hue) in zip(panels, _PANELS, strict=True):
             _panel(panel, history, times, name, colour(hue))
-            set_title(
-                panel, head, rest.format(**sides), width_in, pad=MARKS_PAD if panel is panels[0] else None
-            )
+            set_title(panel, head, rest.format(**sides), width_in, pad=pad if panel is panels[0] else None)
             panel.set_ylabel("[arcsec]")
         levels = dates(level_times(answer))
         for panel in panels[:2]:

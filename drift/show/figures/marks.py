@@ -24,7 +24,7 @@ _EVENT_DASH = (0, (1.5, 2))
 #: Height of the two rows of marks above the panel [points].
 _EVENT_ROW, _CORRECTION_ROW = 14.0, 3.0
 #: Room for both rows between the panel and its title [points].
-MARKS_PAD = 28.0
+_MARKS_PAD = 28.0
 
 
 def mark_changes(panels: Sequence[Axes], history: History, width_in: float) -> None:
@@ -54,6 +54,11 @@ def mark_changes(panels: Sequence[Axes], history: History, width_in: float) -> N
                     time, color=colour("soft"), linewidth=0.9, linestyle=_CORRECTION_DASH, zorder=0.6
                 )
         _write(panels[0], "corrected", times, [correction_mark(k) for k in range(len(times))], close)
+
+
+def marks_pad(history: History) -> float | None:
+    """Return how far above the panel its title stands [points]; None for the usual place."""
+    return _MARKS_PAD if history.events or history.corrections else None
 
 
 def change_times(history: History) -> Floats:
