@@ -1,0 +1,61 @@
+"""`drift report`: pictures and words in one file that opens offline."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from drift.answer import Answer
+    from drift.book.store import Book
+
+
+@click.command(
+    "report",
+    help="Write one HTML file with the verdict, what to do, pictures and tables.\n\n"
+    "It holds everything it shows and opens offline.  An earlier report is written over; any other file "
+    "is left alone.",
+)
+@click.option(
+    "-o",
+    "--output",
+    default="report.html",
+    show_default=True,
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Where to write it.",
+)
+@click.option("--pier", metavar="FILE", help="The site file; ./pier.toml, or $DRIFT_PIER, when not given.")
+def command(output: Path, pier: str | None) -> None:
+    """Work out the answer, draw it, and write the file whole or not at all."""
+    from drift.api import answer_readings, open_book, read_site
+    from drift.cli.talk import working
+    from drift.pierfile import find_pier
+    from drift.show.report import check_target, save_report
+
+    site = read_site(find_pier(pier))
+    check_target(output)
+    with open_book(site) as book:
+        with working("Reading the record"):
+            readings = book.readings()
+        with working("Working out the axis of each night and the pier's lean"):
+            answer = answer_readings(site, readings)
+        text = _drawn(answer, book)
+    save_report(text, output)
+    click.echo(f"Wrote {output} ({len(text.encode()) / 1000:.0f} kB).", err=True)
+
+
+def _drawn(answer: Answer, book: Book) -> str:
+    from drift.cli.talk import working
+    from drift.show.report import report_html
+
+    places = book.where([aside.row_id for aside in answer.nights.set_aside])
+    where = {
+        row: f"{file}, line {line}" if file else f"recorded by hand, {line}"
+        for row, (file, line, _) in places.items()
+    }
+    kept_aside = [(row.file, row.words()) for row in book.set_aside_rows()]
+    with working("Drawing"):
+        return report_html(answer, where=where, kept_aside=kept_aside)

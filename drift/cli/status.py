@@ -1,0 +1,93 @@
+"""`drift status`: what axis and pier are doing now, and what to do about it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from drift.book.store import Book
+    from drift.pierfile import PierFile
+
+
+@click.command(
+    "status",
+    help="Say what the axis and the pier are doing now, and what to do about it.\n\n"
+    "The verdict stands first, then what to do, then what it rests on.  Exit code 0 whenever it answered, "
+    "also when something has moved (`drift check` is for schedulers); 2 when it could not.",
+)
+@click.option("--pier", metavar="FILE", help="The site file; ./pier.toml, or $DRIFT_PIER, when not given.")
+@click.option("--json", "as_json", is_flag=True, help="Print the answer as one JSON document, in arcseconds.")
+def command(pier: str | None, as_json: bool) -> None:
+    """Print the answer on stdout, in words or as JSON."""
+    from drift.api import open_book, read_site
+    from drift.pierfile import find_pier
+
+    site = read_site(find_pier(pier))
+    with open_book(site) as book:
+        if as_json:
+            click.echo(_json_text(site, book))
+        else:
+            _print_words(site, book)
+
+
+def _json_text(site: PierFile, book: Book) -> str:
+    """Return the answer as JSON: the kept one when neither readings, site file nor program have changed."""
+    import json
+
+    from drift.api import answer_readings
+    from drift.cli.talk import working
+    from drift.show.status_json import as_mapping
+
+    with working("Reading the record"):
+        readings = book.readings()
+    key = _answer_key(site, readings.readings_id)
+    kept = book.kept_answer(key) if readings.readings_id else None
+    if kept is not None:
+        return kept
+    with working("Working out the axis of each night and the pier's lean"):
+        text = json.dumps(as_mapping(answer_readings(site, readings)), indent=1, allow_nan=False)
+    if readings.readings_id:
+        book.keep_answer(key, text)
+    return text
+
+
+def _answer_key(site: PierFile, readings_id: str) -> str:
+    """Name an answer by all that it depends on: readings, site file and what works it out."""
+    import hashlib
+    from importlib.metadata import version
+
+    parts = [f"{name} {version(name)}" for name in ("numpy", "scipy", "astropy", "astropy-iers-data")]
+    parts += [_program(), site.model_dump_json(exclude={"path", "store"}), readings_id]
+    return "status-json " + hashlib.sha256("\n".join(parts).encode()).hexdigest()
+
+
+def _program() -> str:
+    """Return the version and the time of the newest source, so that an edited program answers afresh."""
+    from pathlib import Path
+
+    import drift
+
+    newest = max(source.stat().st_mtime_ns for source in Path(drift.__file__).parent.rglob("*.py"))
+    return f"{drift.__version__} {newest}"
+
+
+def _print_words(site: PierFile, book: Book) -> None:
+    import sys
+
+    from rich.console import Console
+
+    from drift.api import answer_readings
+    from drift.cli.talk import working
+    from drift.show.words import as_text, print_words
+
+    with working("Reading the record"):
+        readings = book.readings()
+    with working("Working out the axis of each night and the pier's lean"):
+        answer = answer_readings(site, readings)
+    console = Console()
+    if console.is_terminal and sys.stdout.isatty():
+        print_words(answer, console)
+    else:
+        click.echo(as_text(answer), nl=False)

@@ -1,0 +1,108 @@
+"""The command `drift status`: what goes where, and what is kept."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from invented_answer import invented
+
+from drift.book.store import Book
+from drift.cli.main import main
+from drift.pierfile import load_pier
+
+SITE = '[site]\nname = "Hill garden"\nlatitude_deg = 47.3\nlongitude_deg = 15.5\nelevation_m = 410\n'
+
+
+@pytest.fixture
+def pier(tmp_path: Path) -> Path:
+    """Return a site file in a folder of its own; its record has no readings."""
+    path = tmp_path / "pier.toml"
+    path.write_text(SITE)
+    return path
+
+
+@pytest.fixture
+def worked(monkeypatch) -> list[str]:
+    """Let an invented answer stand for the work, and note each time it is done."""
+    done: list[str] = []
+
+    def answer(site, readings):
+        done.append(readings.readings_id)
+        return invented(47.3, 20)
+
+    monkeypatch.setattr("drift.api.answer_readings", answer)
+    return done
+
+
+def run(capsys, *arguments: object) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as left:
+        main([str(argument) for argument in arguments])
+    out, err = capsys.readouterr()
+    return left.value.code, out, err
+
+
+def test_json_is_one_document_on_stdout_and_nothing_else(pier, worked, capsys):
+    code, out, err = run(capsys, "status", "--json", "--pier", pier)
+    assert (code, err) == (0, "")
+    assert json.loads(out)["format"] == "drift-status"
+
+
+def test_the_same_question_is_not_worked_out_twice(pier, worked, capsys):
+    first = run(capsys, "status", "--json", "--pier", pier)
+    second = run(capsys, "status", "--json", "--pier", pier)
+    assert first == second
+    assert len(worked) == 1
+
+
+def test_a_changed_site_file_is_worked_out_afresh(pier, worked, capsys):
+    run(capsys, "status", "--json", "--pier", pier)
+    pier.write_text(SITE + "[warn]\naxis_arcmin = 7\n")
+    run(capsys, "status", "--json", "--pier", pier)
+    assert len(worked) == 2
+
+
+def test_a_new_reading_is_worked_out_afresh(pier, worked, capsys):
+    run(capsys, "status", "--json", "--pier", pier)
+    with Book.open(load_pier(pier)) as book:
+        row = {"time_utc": "2024-01-01T00:00:00Z", "lean_north_arcsec": "3", "lean_east_arcsec": "4"}
+        assert book.record("levels", [row]).went_in == 1
+    run(capsys, "status", "--json", "--pier", pier)
+    assert len(set(worked)) == 2
+
+
+def test_an_edited_program_works_out_afresh(pier, worked, capsys, monkeypatch):
+    run(capsys, "status", "--json", "--pier", pier)
+    monkeypatch.setattr("drift.cli.status._program", lambda: "another")
+    run(capsys, "status", "--json", "--pier", pier)
+    assert len(worked) == 2
+
+
+def test_words_are_plain_when_nobody_watches(pier, worked, capsys):
+    code, out, err = run(capsys, "status", "--pier", pier)
+    assert (code, err) == (0, "")
+    assert "VERDICT" in out
+    assert "\x1b" not in out
+    assert max(map(len, out.splitlines())) <= 80
+
+
+def test_an_empty_record_is_answered_by_what_to_do(pier, capsys):
+    code, out, err = run(capsys, "status", "--pier", pier)
+    assert (code, out) == (2, "")
+    assert "nothing to answer from yet" in err
+    assert "Traceback" not in err
+
+
+def test_a_missing_site_file_leaves_with_2(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("DRIFT_PIER", raising=False)
+    code, out, err = run(capsys, "status", "--json")
+    assert (code, out) == (2, "")
+    assert "pier.toml" in err
+
+
+def test_a_wrong_option_leaves_with_2(capsys):
+    code, _, err = run(capsys, "status", "--jason")
+    assert code == 2
+    assert "--json" in err
