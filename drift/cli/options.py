@@ -1,0 +1,54 @@
+"""What several commands take: the site file, and numbers in plain decimals."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from drift.pierfile import PierFile
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+class Number(click.ParamType):
+    """A number with a decimal point; says how to write it when it is none."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the number."""
+        try:
+            return float(str(value).strip().replace("\u2212", "-"))
+        except ValueError:
+            self.fail(
+                f"{str(value)!r} is not a number.  Write it in decimals with a point and without its unit, "
+                "such as 47.3 or -92.4.",
+                param,
+                ctx,
+            )
+
+
+NUMBER = Number()
+
+
+def pier_option(function: Function) -> Function:
+    """Add the option --pier, as the parameter `pier`: the site file's path as text, or None."""
+    return click.option(
+        "--pier", metavar="FILE", help="The site file; ./pier.toml, or $DRIFT_PIER, when not given."
+    )(function)
+
+
+def site_of(pier: str | None) -> PierFile:
+    """Load the site file that --pier names, or else the one that is found without it.
+
+    Raises
+    ------
+    drift.errors.SiteFileError
+        If there is none or it is wrong.
+    """
+    from drift.pierfile import find_pier, load_pier
+
+    return load_pier(find_pier(pier))

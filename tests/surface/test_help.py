@@ -1,0 +1,128 @@
+"""Help of every command, quick to import; usage errors; --debug."""
+
+import json
+import subprocess
+import sys
+
+import click
+import pytest
+
+from drift.cli.main import COMMANDS, cli, main
+
+#: None of these may be loaded to print a help: they are slow to load and belong to the work itself.
+HEAVY = (
+    "numpy", "scipy", "pandas", "astropy", "erfa", "matplotlib", "sqlalchemy", "pydantic", "jinja2", "rich"
+)  # fmt: skip
+ASK = """
+import contextlib, io, json, sys
+from drift.cli.main import main
+said = io.StringIO()
+with contextlib.redirect_stdout(said):
+    try:
+        main(sys.argv[1:])
+    except SystemExit as left:
+        code = left.code
+print(json.dumps([code, said.getvalue(), sorted(sys.modules)]))
+"""
+
+
+def ask(*arguments):
+    """Run the command line in a fresh Python: exit code, what it printed, which modules it loaded."""
+    done = subprocess.run(
+        [sys.executable, "-c", ASK, *arguments], capture_output=True, text=True, check=True, timeout=60
+    )
+    return json.loads(done.stdout)
+
+
+def run(capsys, *arguments):
+    with pytest.raises(SystemExit) as left:
+        main(list(arguments))
+    return left.value.code, capsys.readouterr()
+
+
+def loaded(modules):
+    return sorted({name.split(".")[0] for name in modules} & set(HEAVY))
+
+
+def test_help_lists_every_command_and_loads_nothing_heavy():
+    code, said, modules = ask("--help")
+    assert code == 0
+    for name, line in COMMANDS.items():
+        assert name in said and line.split(",")[0].split(":")[0] in " ".join(said.split())
+    assert loaded(modules) == []
+
+
+def test_what_is_loaded_is_noticed():
+    assert "pydantic" in loaded(ask("status", "--pier", "none.toml")[2])
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help_that_loads_nothing_heavy(name):
+    code, said, modules = ask(name, "--help")
+    assert code == 0
+    assert said.startswith(f"Usage: drift {name}") and len(said.split("Options:")[0].split()) > 8
+    assert loaded(modules) == []
+
+
+def commands_below(command, path):
+    yield path, command
+    if isinstance(command, click.Group):
+        context = click.Context(command)
+        for name in command.list_commands(context):
+            yield from commands_below(command.get_command(context, name), f"{path} {name}")
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_option_of_every_command_is_explained(name):
+    top = cli.get_command(click.Context(cli), name)
+    for path, command in commands_below(top, f"drift {name}"):
+        assert command.help, f"{path} has no help"
+        for option in command.params:
+            if isinstance(option, click.Option):
+                assert option.help, f"{path} {option.opts[0]} has no help"
+
+
+@pytest.mark.parametrize("name", sorted(set(COMMANDS) - {"init", "demo"}))
+def test_every_command_that_reads_a_site_file_takes_pier(name):
+    top = cli.get_command(click.Context(cli), name)
+    leaves = [command for _, command in commands_below(top, name) if not isinstance(command, click.Group)]
+    for command in leaves:
+        assert any("--pier" in option.opts for option in command.params), command.name
+
+
+@pytest.mark.parametrize(
+    "arguments", [["mend"], ["status", "--no-such"], ["--no-such"], ["init", "too", "much"]]
+)
+def test_wrong_usage_exits_2(capsys, arguments):
+    code, printed = run(capsys, *arguments)
+    assert code == 2 and "Usage: drift" in printed.err and printed.out == ""
+
+
+def test_a_refused_file_exits_2_in_one_paragraph(capsys, tmp_path):
+    code, printed = run(capsys, "status", "--pier", str(tmp_path / "none.toml"))
+    assert code == 2 and printed.out == ""
+    assert printed.err.startswith("drift: there is no site file") and printed.err.count("\n") == 1
+
+
+def test_debug_shows_the_traceback_and_still_exits_2(capsys, tmp_path):
+    (tmp_path / "pier.toml").write_text("[site]\nlatitude_deg = 147\n")
+    code, printed = run(capsys, "--debug", "status", "--pier", str(tmp_path / "pier.toml"))
+    assert code == 2
+    assert "Traceback (most recent call last)" in printed.err and "SiteFileError" in printed.err
+    assert "is 147, but" in printed.err.split("drift: ")[-1]
+
+
+def test_what_should_not_happen_is_one_paragraph_and_exits_2(capsys, monkeypatch):
+    def breaks(pier):
+        raise RuntimeError("broken within")
+
+    monkeypatch.setattr("drift.pierfile.find_pier", breaks)
+    code, printed = run(capsys, "status")
+    assert code == 2 and "RuntimeError: broken within" in printed.err and "Traceback" not in printed.err
+    code, printed = run(capsys, "--debug", "status")
+    assert code == 2 and "Traceback" in printed.err
+
+
+def test_version(capsys):
+    code, printed = run(capsys, "--version")
+    assert code == 0 and printed.out.startswith("drift, version ")
