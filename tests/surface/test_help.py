@@ -8,6 +8,8 @@ import click
 import pytest
 
 from drift.cli.main import COMMANDS, cli, main
+from drift.cli.options import pier_option, site_of
+from drift.errors import SiteFileError
 
 #: None of these may be loaded to print a help: they are slow to load and belong to the work itself.
 HEAVY = (
@@ -121,6 +123,22 @@ def test_what_should_not_happen_is_one_paragraph_and_exits_2(capsys, monkeypatch
     assert code == 2 and "RuntimeError: broken within" in printed.err and "Traceback" not in printed.err
     code, printed = run(capsys, "--debug", "status")
     assert code == 2 and "Traceback" in printed.err
+
+
+def test_the_shared_option_finds_the_site_file(tmp_path, monkeypatch):
+    named = tmp_path / "my.toml"
+    named.write_text("[site]\nlatitude_deg = -3\nlongitude_deg = 4\nelevation_m = 5\n")
+
+    @click.command()
+    @pier_option
+    def show(pier):
+        return site_of(pier).site.latitude_deg
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("DRIFT_PIER", str(named))
+    assert show.main([], standalone_mode=False) == -3.0
+    with pytest.raises(SiteFileError, match="no site file"):
+        show.main(["--pier", "none.toml"], standalone_mode=False)
 
 
 def test_version(capsys):
