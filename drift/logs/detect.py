@@ -1,0 +1,84 @@
+"""Which kind of log a header belongs to, and why."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+from drift.errors import LogFileError
+from drift.logs import values
+from drift.logs.layout import Layout
+
+
+def recognise(
+    header: Sequence[str], header_line: int, layouts: Sequence[Layout], name: str
+) -> tuple[Layout, str]:
+    """Choose the layout whose required columns are all in the header; return it with the reason in words.
+
+    When more than one fits, the one that uses most of the columns is taken.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If none fits (names what the nearest one lacks), two fit equally well,
+        or a column that would be used stands in the header twice.
+    """
+    names = [column.lower() for column in header]
+    fitting = [layout for layout in layouts if set(layout.required) <= set(names)]
+    if not fitting:
+        raise LogFileError(f"{name}, line {header_line}: {_why_none(header, names, layouts)}")
+    used = {layout.kind: sum(column in names for column in layout.columns) for layout in fitting}
+    best = [layout for layout in fitting if used[layout.kind] == max(used.values())]
+    if len(best) > 1:
+        titles = " and ".join(layout.title for layout in best)
+        raise LogFileError(
+            f"{name}, line {header_line}: the header fits {titles} equally well.  Put them in a file each."
+        )
+    _refuse_repeated(names, best[0], header_line, name)
+    return best[0], f"the header has {', '.join(best[0].required)}"
+
+
+def unused_columns(header: Sequence[str], layout: Layout) -> list[str]:
+    """Return the header's columns that the layout has no use for."""
+    return [column for column in header if column and column.lower() not in layout.columns]
+
+
+def _refuse_repeated(names: Sequence[str], layout: Layout, header_line: int, name: str) -> None:
+    repeated = [column for column, count in Counter(names).items() if count > 1 and column in layout.columns]
+    if repeated:
+        raise LogFileError(
+            f"{name}, line {header_line}: the header names {', '.join(repeated)} more than once, so that "
+            "it is not "
+            "clear which column is meant.  Rename or remove one of them."
+        )
+
+
+def _why_none(header: Sequence[str], names: Sequence[str], layouts: Sequence[Layout]) -> str:
+    shown = ", ".join(column for column in header if column)
+    if _looks_like_data(header):
+        return (
+            f"the header is missing: the first row is already data ({shown}).  Put a line with the column "
+            "names "
+            "above it, such as: " + ",".join(layouts[0].required)
+        )
+    nearest = max(layouts, key=lambda layout: (_share(layout, names), len(layout.required)))
+    if _share(nearest, names) < 0.5:
+        known = "; ".join(f"{layout.title}: {', '.join(layout.required)}" for layout in layouts)
+        return f"the header fits no log that is known here (it has: {shown}).  Needed are - {known}."
+    lacking = ", ".join(column for column in nearest.required if column not in names)
+    return (
+        f"this looks like {nearest.title}, but lacks {lacking} (the header has: {shown}).  "
+        "Add or rename the column, and import again."
+    )
+
+
+def _share(layout: Layout, names: Sequence[str]) -> float:
+    own = [column for column in layout.required if column != "time_utc"]
+    return sum(column in names for column in own) / len(own)
+
+
+def _looks_like_data(header: Sequence[str]) -> bool:
+    cells = [cell for cell in header if cell]
+    numbers, bad = values.parse_numbers(cells)
+    times = values.parse_times(cells)
+    return bool((~bad).sum() + (~times.unreadable).sum() > 0)

@@ -1,0 +1,35 @@
+"""Level and inclinometer readings: the lean of what the instrument stood on."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from drift.logs import limits
+from drift.logs.cells import Cells
+from drift.logs.layout import Circumstances, Columns, Layout, Limits
+
+PLACES = ("pier", "plate", "mount")
+_FACE = Limits(0.0, 180.0, "0 or 180 (180: the instrument turned end for end)")
+
+
+def _read(cells: Cells, around: Circumstances) -> Columns:
+    columns: Columns = {
+        "time_us": cells.time(around.now_us),
+        "lean_north_arcsec": cells.number("lean_north_arcsec", limits.OFFSET_ARCSEC),
+        "lean_east_arcsec": cells.number("lean_east_arcsec", limits.OFFSET_ARCSEC),
+        "place": cells.choice("place", PLACES),
+        "sigma_arcsec": cells.telling_number("sigma_arcsec", limits.SIGMA),
+    }
+    face = cells.telling_number("face_deg", _FACE)
+    between = ~np.isnan(face) & (face != _FACE.low) & (face != _FACE.high)
+    cells.set_aside(between, "face_deg", lambda at: _FACE.reason(float(face[at])))
+    return {**columns, "face_deg": face}
+
+
+LAYOUT = Layout(
+    kind="levels",
+    title="level readings",
+    required=("time_utc", "lean_north_arcsec", "lean_east_arcsec"),
+    optional=("place", "face_deg", "sigma_arcsec"),
+    read=_read,
+)

@@ -1,0 +1,215 @@
+"""Whether the places on the sky in a log can be true: near the mount's, above the horizon, in degrees.
+
+These checks look at a file as a whole as well as at each row: a right ascension
+in hours, a wrong sign of the longitude or a wrong time zone spoil every row,
+and are worth one clear paragraph.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+
+from drift.logs.cells import Cells
+from drift.logs.horizon import BELOW_DEG, altitude_deg
+from drift.logs.layout import Circumstances
+from drift.logs.values import US_PER_DAY, US_PER_SECOND
+
+Numbers = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+#: A solve farther than this from the mount's own place is a wrong solve or a wrong column [deg].
+FAR_DEG = 30.0
+#: Multiplied by 15, a column in hours must come this near to the other one [deg] ...
+_NEAR_DEG = 5.0
+#: ... in this share of the rows, of at least so many, and in less than half of them before.
+_MOST = 0.8
+_FEW_ROWS = 3
+#: Both columns in hours are noticed by range and horizon only: rows, spread [hours], share of the rows below
+#: the
+#: horizon as they are and after multiplying by 15.
+_RANGE_ROWS = 20
+_RANGE_SPREAD_H = 6.0
+_RANGE_BELOW = 0.2
+_CURED = 0.02
+#: From this share of rows below the horizon on, the file as a whole is doubtful: a true log has none, and one
+#: of another site or with a wrong time zone a third to a half.
+_DOUBTFUL = 0.2
+
+
+@dataclass(frozen=True)
+class Places:
+    """Times and places of a file's rows, and the mount's own places where it reports them."""
+
+    time_us: npt.NDArray[np.int64]
+    ra_deg: Numbers
+    dec_deg: Numbers
+    mount_ra_deg: Numbers | None = None
+    mount_dec_deg: Numbers | None = None
+
+    def of(self, rows: Mask) -> Places:
+        """Return the places of some rows."""
+        mount_ra = None if self.mount_ra_deg is None else self.mount_ra_deg[rows]
+        mount_dec = None if self.mount_dec_deg is None else self.mount_dec_deg[rows]
+        return Places(self.time_us[rows], self.ra_deg[rows], self.dec_deg[rows], mount_ra, mount_dec)
+
+    def from_mount_deg(self, ra_factor: float = 1.0, mount_ra_factor: float = 1.0) -> Numbers:
+        """Return the angle on the sky between the solved and the mount's place [deg]."""
+        if self.mount_ra_deg is None or self.mount_dec_deg is None:
+            raise ValueError("this log holds no places of the mount")
+        return separation_deg(
+            self.ra_deg * ra_factor, self.dec_deg, self.mount_ra_deg * mount_ra_factor, self.mount_dec_deg
+        )
+
+    def below(self, around: Circumstances) -> Mask:
+        """Tell which places stand below the site's horizon."""
+        altitude = altitude_deg(
+            around.latitude_deg, around.longitude_deg, self.time_us, self.ra_deg, self.dec_deg
+        )
+        return altitude < BELOW_DEG
+
+
+def separation_deg(ra_1: Numbers, dec_1: Numbers, ra_2: Numbers, dec_2: Numbers) -> Numbers:
+    """Return the angle between places on the sphere [deg], by the haversine, exact for small angles."""
+    d_ra, d_dec = np.radians(ra_1 - ra_2) / 2.0, np.radians(dec_1 - dec_2) / 2.0
+    across = np.cos(np.radians(dec_1)) * np.cos(np.radians(dec_2)) * np.sin(d_ra) ** 2
+    return np.degrees(2.0 * np.arcsin(np.sqrt(np.minimum(np.sin(d_dec) ** 2 + across, 1.0))))
+
+
+def check_places(cells: Cells, around: Circumstances, places: Places) -> None:
+    """Set aside the rows whose place can't be true, and remark on what spoils a whole file."""
+    if not cells.good.any():
+        return
+    if places.mount_ra_deg is not None:
+        column = _column_in_hours(places.of(cells.good))
+        if column:
+            _refuse_hours(cells, (column,), "multiplied by 15 it agrees with the mount's own place")
+            return
+        _set_far_aside(cells, places)
+    if _both_in_hours(places.of(cells.good), around):
+        columns = ("ra_deg",) if places.mount_ra_deg is None else ("ra_deg", "mount_ra_deg")
+        why = "no value reaches 24, and as degrees many places are below the horizon, multiplied by 15 none"
+        _refuse_hours(cells, columns, why)
+        return
+    _set_below_aside(cells, around, places)
+
+
+def _column_in_hours(places: Places) -> str:
+    """Name the right ascension that is in hours by its disagreement with the other one, or return ""."""
+    if places.mount_ra_deg is None or places.time_us.size < _FEW_ROWS:
+        return ""
+    if np.mean(places.from_mount_deg() < _NEAR_DEG) >= 0.5:
+        return ""
+    if places.ra_deg.max() < 24.0 and np.mean(places.from_mount_deg(ra_factor=15.0) < _NEAR_DEG) >= _MOST:
+        return "ra_deg"
+    if (
+        places.mount_ra_deg.max() < 24.0
+        and np.mean(places.from_mount_deg(mount_ra_factor=15.0) < _NEAR_DEG) >= _MOST
+    ):
+        return "mount_ra_deg"
+    return ""
+
+
+def _both_in_hours(places: Places, around: Circumstances) -> bool:
+    if places.time_us.size < _RANGE_ROWS or places.ra_deg.max() >= 24.0:
+        return False
+    if places.mount_ra_deg is not None and places.mount_ra_deg.max() >= 24.0:
+        return False
+    in_degrees = replace(places, ra_deg=places.ra_deg * 15.0)
+    return bool(
+        np.ptp(places.ra_deg) >= _RANGE_SPREAD_H
+        and places.below(around).mean() >= _RANGE_BELOW
+        and in_degrees.below(around).mean() <= _CURED
+    )
+
+
+def _refuse_hours(cells: Cells, columns: tuple[str, ...], why: str) -> None:
+    rows = int(cells.good.sum())
+    names = " and ".join(columns)
+    seem = "seem" if len(columns) > 1 else "seems"
+    cells.remarks.append(
+        f"{names} {seem} to be in hours, where degrees belong: {why}.  All {rows} rows were set aside.  "
+        "Multiply "
+        f"{names} by 15 (or give the column that is in degrees this name), and import the file again"
+    )
+    cells.set_aside(
+        np.ones(cells.count, dtype=bool), columns[0], "seems to be in hours; multiply by 15 for degrees"
+    )
+
+
+def _set_far_aside(cells: Cells, places: Places) -> None:
+    apart = np.where(cells.good, places.from_mount_deg(), 0.0)
+    far = apart > FAR_DEG
+    count, rows = int(far.sum()), int(cells.good.sum())
+    if count > rows / 2 and rows >= _FEW_ROWS:
+        cells.remarks.append(
+            f"{count} of {rows} solves lie more than {FAR_DEG:.0f} degrees from the mount's own place and "
+            "were "
+            "set aside.  Check that mount_ra_deg and mount_dec_deg are the mount's right ascension and "
+            "declination in degrees, and that they belong to the same exposures"
+        )
+    cells.set_aside(
+        far,
+        "ra_deg",
+        lambda at: (
+            f"the solved place lies {apart[at]:.0f} degrees from the mount's own place: a wrong solve, "
+            "or a mount that did not know where it pointed"
+        ),
+    )
+
+
+def _set_below_aside(cells: Cells, around: Circumstances, places: Places) -> None:
+    below = np.zeros(cells.count, dtype=bool)
+    below[cells.good] = places.of(cells.good).below(around)
+    rows = int(cells.good.sum())
+    if below.sum() >= _DOUBTFUL * rows and rows >= _FEW_ROWS:
+        cells.remarks.append(_why_below(places.of(cells.good), around, int(below.sum()), rows))
+    cells.set_aside(
+        below,
+        "time_utc",
+        "below the horizon at this site: a wrong time zone, longitude sign or another site's log?",
+    )
+
+
+def _why_below(places: Places, around: Circumstances, below: int, rows: int) -> str:
+    """Say what would bring a file's places above the horizon."""
+    cures = [words for words, cured in _cures(places, around) if cured() <= _CURED]
+    told = (
+        f"That would be cured by {' or by '.join(cures)}"
+        if cures
+        else "Check that the longitude is east positive, the times are UTC and the log is of this site"
+    )
+    return (
+        f"{below} of {rows} rows lie below the horizon of this site (latitude {around.latitude_deg:g}, "
+        f"longitude {around.longitude_deg:g}, east positive) at their time and were set aside.  {told}"
+    )
+
+
+def _cures(places: Places, around: Circumstances) -> Iterator[tuple[str, Callable[[], float]]]:
+    """Yield each likely slip in words, with the share of rows that would still be below without it."""
+    east = replace(around, longitude_deg=-around.longitude_deg)
+    yield f"the longitude {east.longitude_deg:g} (east is positive)", lambda: places.below(east).mean()
+    south = replace(around, latitude_deg=-around.latitude_deg)
+    yield f"the latitude {south.latitude_deg:g} (north is positive)", lambda: places.below(south).mean()
+    if around.timezone:
+        offset_us = _offset_us(around.timezone, places.time_us)
+        shifted = replace(places, time_us=places.time_us - offset_us)
+        yield (
+            f"reading the times as local time of {around.timezone} instead of UTC",
+            lambda: shifted.below(around).mean(),
+        )
+
+
+def _offset_us(zone: str, time_us: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Return the zone's offset from UTC at each time [us], to the day."""
+    days = time_us // US_PER_DAY
+    first = datetime(1970, 1, 1)
+    place = ZoneInfo(zone)
+    known = {day: place.utcoffset(first + timedelta(days=day)) for day in np.unique(days).tolist()}
+    offsets_s = [(known[day] or timedelta(0)).total_seconds() for day in days.tolist()]
+    return np.array(offsets_s, dtype=np.int64) * US_PER_SECOND

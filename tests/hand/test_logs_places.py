@@ -1,0 +1,183 @@
+"""Places on the sky that can't be true: far from the mount's, below the horizon, in hours."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from drift.logs.horizon import altitude_deg
+from drift.logs.layout import Circumstances
+from drift.logs.places import separation_deg
+from drift.logs.read import read_bytes
+from drift.logs.result import LogRead
+
+NOW_US = int(np.datetime64("2026-06-01T00:00:00", "us").astype(np.int64))
+SITE = Circumstances(47.3, -92.4, 410.0, NOW_US, "America/Chicago")
+SIDEREAL_DEG_PER_DAY = 360.98564736629
+J2000_US = 946_728_000_000_000
+
+#: The altitude leaves out precession of the pole, nutation, aberration and refraction: see its text.
+ALTITUDE_LEEWAY_DEG = 0.25
+
+
+def solves(count: int, step_h: float = 1.0, site: Circumstances = SITE) -> dict[str, np.ndarray]:
+    """Make solves within 4 hours of the meridian at `site`, whatever the time of day."""
+    rng = np.random.default_rng(5)
+    times = np.datetime64("2024-03-01T02:00:00", "s") + (np.arange(count) * step_h * 3600).astype(
+        "timedelta64[s]"
+    )
+    days = (times.astype("datetime64[us]").astype(np.int64) - J2000_US) / 86_400e6
+    ra = (
+        280.46061837 + SIDEREAL_DEG_PER_DAY * days + site.longitude_deg - rng.uniform(-60, 60, count)
+    ) % 360.0
+    return {"time": times, "ra": ra, "dec": rng.uniform(0.0, 60.0, count)}
+
+
+def read(
+    sky: dict[str, np.ndarray], ra_factor: float = 1.0, mount_factor: float = 1.0, site: Circumstances = SITE
+) -> LogRead:
+    rows = [
+        f"{time}Z,{ra * ra_factor:.6f},{dec:.6f},{(ra + 0.1) % 360 * mount_factor:.6f},{dec:.6f}"
+        for time, ra, dec in zip(sky["time"], sky["ra"], sky["dec"], strict=True)
+    ]
+    text = "\n".join(["time_utc,ra_deg,dec_deg,mount_ra_deg,mount_dec_deg", *rows])
+    return read_bytes(text.encode(), "log.csv", site)
+
+
+def read_sweep(sky: dict[str, np.ndarray], ra_factor: float = 1.0, site: Circumstances = SITE) -> LogRead:
+    rows = [
+        f"{time}Z,{ra * ra_factor:.6f},{dec:.6f},s"
+        for time, ra, dec in zip(sky["time"], sky["ra"], sky["dec"], strict=True)
+    ]
+    return read_bytes("\n".join(["time_utc,ra_deg,dec_deg,sweep", *rows]).encode(), "log.csv", site)
+
+
+def test_good_places_go_in_without_a_word() -> None:
+    for log in (read(solves(60)), read_sweep(solves(60))):
+        assert len(log.raws) == 60
+        assert not log.remarks
+
+
+def test_a_solve_ninety_degrees_from_the_mount_is_set_aside() -> None:
+    sky = solves(10)
+    text = (
+        "time_utc,ra_deg,dec_deg,mount_ra_deg,mount_dec_deg\n"
+        f"{sky['time'][0]}Z,{sky['ra'][0]},0,{sky['ra'][0]},90\n{sky['time'][0]}Z,{sky['ra'][0]},0,{sky['ra'][0]},29\n"
+    )
+    log = read_bytes(text.encode(), "log.csv", SITE)
+    assert log.lines.tolist() == [3]
+    (one,) = log.set_aside
+    assert one.line == 2
+    assert "90 degrees from the mount's own place" in one.reason
+
+
+def test_near_the_pole_a_large_difference_in_right_ascension_is_a_small_angle() -> None:
+    apart = separation_deg(np.array([0.0]), np.array([89.0]), np.array([180.0]), np.array([89.0]))
+    assert apart[0] == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize(
+    ("ra_factor", "mount_factor", "column"), [(1 / 15, 1.0, "ra_deg"), (1.0, 1 / 15, "mount_ra_deg")]
+)
+def test_one_column_in_hours_is_named_with_the_cure(
+    ra_factor: float, mount_factor: float, column: str
+) -> None:
+    log = read(solves(40), ra_factor, mount_factor)
+    assert not log.raws
+    (remark,) = log.remarks
+    assert remark.startswith(f"{column} seems to be in hours")
+    assert "All 40 rows" in remark
+    assert "by 15" in remark
+    assert {one.column for one in log.set_aside} == {column}
+
+
+def test_both_columns_in_hours_are_noticed_by_range_and_horizon() -> None:
+    log = read(solves(40), 1 / 15, 1 / 15)
+    assert not log.raws
+    assert log.remarks[0].startswith("ra_deg and mount_ra_deg seem to be in hours")
+
+
+def test_a_sweep_in_hours_is_noticed_by_range_and_horizon() -> None:
+    log = read_sweep(solves(40), 1 / 15)
+    assert not log.raws
+    assert log.remarks[0].startswith("ra_deg seems to be in hours")
+
+
+def test_right_ascensions_that_are_all_small_are_not_taken_for_hours() -> None:
+    sky = solves(400)
+    small = sky["ra"] < 24.0
+    assert small.sum() >= 20
+    log = read({name: values[small] for name, values in sky.items()})
+    assert len(log.raws) == small.sum()
+    assert not log.remarks
+
+
+def test_most_solves_far_from_the_mount_for_another_reason_are_remarked_on() -> None:
+    sky = solves(40)
+    rows = [
+        f"{time}Z,{ra},{dec},{(ra + 120) % 360},{dec}"
+        for time, ra, dec in zip(sky["time"], sky["ra"], sky["dec"], strict=True)
+    ]
+    text = "\n".join(["time_utc,ra_deg,dec_deg,mount_ra_deg,mount_dec_deg", *rows])
+    log = read_bytes(text.encode(), "log.csv", SITE)
+    assert len(log.set_aside) == 40
+    assert "40 of 40 solves lie more than 30 degrees" in log.remarks[0]
+
+
+def test_a_wrong_longitude_sign_is_named() -> None:
+    wrong = Circumstances(47.3, 92.4, 410.0, NOW_US)
+    log = read_sweep(solves(60), site=wrong)
+    assert len(log.set_aside) > 12
+    assert "below the horizon" in log.set_aside[0].reason
+    (remark,) = log.remarks
+    assert "cured by the longitude -92.4" in remark
+
+
+def test_a_wrong_latitude_sign_is_named() -> None:
+    south = Circumstances(-47.3, -92.4, 410.0, NOW_US)
+    log = read_sweep({**solves(60), "dec": np.full(60, 50.0)}, site=south)
+    assert len(log.set_aside) == 60
+    assert "cured by the latitude 47.3" in log.remarks[0]
+
+
+def test_local_times_passed_off_as_utc_are_named() -> None:
+    sky = solves(60)
+    local = {**sky, "time": sky["time"] - np.timedelta64(6, "h")}  # Chicago in winter is 6 hours behind
+    log = read_sweep(local)
+    assert len(log.set_aside) >= 12
+    assert "local time of America/Chicago" in log.remarks[0]
+
+
+def test_one_wrong_time_sets_one_row_aside_without_a_remark() -> None:
+    sky = solves(60)
+    sky["time"][7] += np.timedelta64(12, "h")
+    log = read_sweep(sky)
+    assert [one.line for one in log.set_aside] == [9]
+    assert not log.remarks
+
+
+def test_altitude_of_the_worked_example_of_meeus() -> None:
+    """Meeus, Astronomical Algorithms 2nd ed., example 13.b p. 95: 15.1249 degrees."""
+    time_us = np.array([np.datetime64("1987-04-10T19:21:00", "us").astype(np.int64)])
+    latitude, longitude = 38 + 55 / 60 + 17 / 3600, -(77 + 3 / 60 + 56 / 3600)
+    ra, dec = 15 * (23 + 9 / 60 + 16.641 / 3600), -(6 + 43 / 60 + 11.61 / 3600)
+    altitude = altitude_deg(latitude, longitude, time_us, np.array([ra]), np.array([dec]))
+    assert altitude[0] == pytest.approx(15.1249, abs=ALTITUDE_LEEWAY_DEG)
+
+
+def test_altitude_against_astropy() -> None:
+    from astropy import units as u
+    from astropy.coordinates import AltAz, EarthLocation, SkyCoord
+    from astropy.time import Time
+    from astropy.utils import iers
+
+    rng = np.random.default_rng(3)
+    times = np.array(
+        ["2003-01-05T03:00", "2012-07-01T20:00", "2025-03-01T10:00"], dtype="datetime64[us]"
+    ).repeat(30)
+    ra, dec = rng.uniform(0, 360, times.size), np.degrees(np.arcsin(rng.uniform(-1, 1, times.size)))
+    ours = altitude_deg(-33.0, 149.0, times.astype(np.int64), ra, dec)
+    with iers.conf.set_temp("auto_download", False):
+        frame = AltAz(obstime=Time(times), location=EarthLocation(149 * u.deg, -33 * u.deg))
+        theirs = SkyCoord(ra * u.deg, dec * u.deg).transform_to(frame).alt.deg
+    assert np.abs(ours - theirs).max() < ALTITUDE_LEEWAY_DEG

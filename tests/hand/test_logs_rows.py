@@ -1,0 +1,292 @@
+"""Row checks: each bad value by itself, set aside or left out, with line, column, value and reason."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from drift.errors import LogFileError
+from drift.logs.layout import Circumstances
+from drift.logs.limits import standard_pressure_hpa
+from drift.logs.read import read_bytes
+from drift.logs.result import LogRead
+
+NOW_US = int(np.datetime64("2026-06-01T00:00:00", "us").astype(np.int64))
+#: Near the pole nothing far north ever sets, so that places don't matter in these tests.
+FAR_NORTH = Circumstances(80.0, 10.0, 100.0, NOW_US)
+
+GOOD = {
+    "solves": {
+        "time_utc": "2024-03-01T22:00:00Z",
+        "ra_deg": "10",
+        "dec_deg": "60",
+        "mount_ra_deg": "10.1",
+        "mount_dec_deg": "60.1",
+        "tube_side": "East",
+        "session": "a",
+        "before_sync": "yes",
+        "temp_c": "-3.5",
+        "pressure_hpa": "1001.5",
+        "exposure_s": "5",
+        "pa_deg": "-91",
+    },
+    "sweeps": {"time_utc": "2024-03-01T22:00:00Z", "ra_deg": "10", "dec_deg": "60", "sweep": "s1"},
+    "runs": {
+        "time_utc": "2024-03-01T22:00:00Z",
+        "ra_deg": "10",
+        "dec_deg": "60",
+        "run": "r1",
+        "dec_offset_arcsec": "-0.5",
+        "ra_offset_arcsec": "1",
+    },
+    "alignments": {
+        "time_utc": "2024-03-01T22:00:00Z",
+        "az_error_arcmin": "-1.5",
+        "alt_error_arcmin": "2",
+        "sigma_arcmin": "0.5",
+    },
+    "levels": {
+        "time_utc": "2024-03-01T22:00:00Z",
+        "lean_north_arcsec": "-12",
+        "lean_east_arcsec": "3",
+        "place": "pier",
+        "face_deg": "180",
+        "sigma_arcsec": "5",
+    },
+    "weather": {"date": "2024-03-01", "t_min_c": "-8", "t_max_c": "1", "t_mean_c": "-3", "snow_cm": "12"},
+    "corrections": {
+        "time_utc": "2024-03-01T22:00:00Z",
+        "kind": "shim",
+        "amount_arcmin": "",
+        "bearing_deg": "-90",
+        "thickness_mm": "0.1",
+        "turns": "",
+        "note": "north bolt",
+    },
+}
+
+
+def read(table: str, around: Circumstances = FAR_NORTH, **changes: str) -> LogRead:
+    """Read a good row, and below it the same with changes, on lines 2 and 3."""
+    good = GOOD[table]
+    header, rows = ",".join(good), [good, {**good, **changes}]
+    text = "\n".join([header, *(",".join(row.values()) for row in rows)])
+    return read_bytes(text.encode(), "log.csv", around)
+
+
+@pytest.mark.parametrize("kind", GOOD)
+def test_a_good_row_of_each_kind_goes_in_with_all_its_values(kind: str) -> None:
+    log = read(kind)
+    assert log.kind == kind
+    assert not log.set_aside
+    assert not log.left_out
+    assert not log.remarks
+    assert log.lines.tolist() == [2, 3]
+    for name, text in GOOD[kind].items():
+        if name in log.columns and text:
+            value = log.columns[name][0]
+            assert value == text.lower() if isinstance(value, str) else value in (float_of(name, text), 1.0)
+
+
+def float_of(name: str, text: str) -> float:
+    if name == "before_sync":
+        return 1.0
+    return float(text) % 360.0 if name == "bearing_deg" else float(text)
+
+
+ASIDE = [
+    ("solves", "time_utc", "2024-03-01 22:00:00", "time zone"),
+    ("solves", "time_utc", "1.3.2024 22:00", "ISO 8601"),
+    ("solves", "time_utc", "1970-01-01T00:00:00Z", "clock not set"),
+    ("solves", "time_utc", "2026-06-02T00:00:01Z", "in the future"),
+    ("solves", "time_utc", "", "blank"),
+    ("solves", "ra_deg", "360", "below 360"),
+    ("solves", "ra_deg", "-0.1", "never below 0"),
+    ("solves", "ra_deg", "NaN", "finite"),
+    ("solves", "dec_deg", "90.01", "from -90 to 90"),
+    ("solves", "dec_deg", "", "blank"),
+    ("solves", "mount_ra_deg", "400", "below 360"),
+    ("solves", "mount_dec_deg", "-91", "from -90 to 90"),
+    ("solves", "mount_dec_deg", "inf", "finite"),
+    ("solves", "tube_side", "up", "east, west"),
+    ("solves", "before_sync", "maybe", "true or false"),
+    ("sweeps", "sweep", "", "blank"),
+    ("runs", "run", "", "blank"),
+    ("runs", "dec_offset_arcsec", "x", "not a number"),
+    ("runs", "dec_offset_arcsec", "40000", "arcseconds"),
+    ("alignments", "az_error_arcmin", "700", "arcminutes"),
+    ("alignments", "sigma_arcmin", "0", "above 0"),
+    ("alignments", "sigma_arcmin", "-1", "above 0"),
+    ("levels", "lean_north_arcsec", "", "blank"),
+    ("levels", "place", "roof", "pier, plate, mount"),
+    ("levels", "face_deg", "90", "0 or 180"),
+    ("levels", "face_deg", "left", "not a number"),
+    ("levels", "sigma_arcsec", "0", "above 0"),
+    ("weather", "date", "03/01/2024", "calendar date"),
+    ("weather", "date", "2026-06-05", "in the future"),
+    ("weather", "t_min_c", "2", "above t_max_c = 1"),
+    ("weather", "t_max_c", "75", "Fahrenheit"),
+    ("weather", "t_min_c", "", "blank"),
+    ("corrections", "kind", "polish", "azimuth, altitude, shim"),
+    ("corrections", "kind", "", "blank"),
+    ("corrections", "thickness_mm", "", "needed for kind shim"),
+    ("corrections", "bearing_deg", "", "needed for kind shim"),
+    ("corrections", "bearing_deg", "400", "from 0 to 360"),
+    ("corrections", "amount_arcmin", "a bit", "not a number"),
+]
+
+
+@pytest.mark.parametrize(("kind", "column", "value", "reason"), ASIDE)
+def test_a_bad_value_sets_its_row_aside_and_no_other(kind: str, column: str, value: str, reason: str) -> None:
+    log = read(kind, **{column: value})
+    assert log.lines.tolist() == [2]
+    assert [len(values) for values in log.columns.values()] == [1] * len(log.columns)
+    (one,) = log.set_aside
+    assert (one.file, one.line, one.column, one.value) == ("log.csv", 3, column, value)
+    assert reason in one.reason
+    assert not one.row_kept
+    assert value in one.words()
+    assert "line 3" in one.words()
+
+
+def test_nuts_need_turns() -> None:
+    (one,) = read("corrections", kind="nuts").set_aside
+    assert (one.column, one.reason) == ("turns", "is blank, and needed for kind nuts")
+
+
+LEFT_OUT = [
+    ("solves", "temp_c", "75", "Fahrenheit"),
+    ("solves", "temp_c", "270", "kelvins"),
+    ("solves", "temp_c", "cold", "not a number"),
+    ("solves", "pressure_hpa", "29.6", "inches of mercury"),
+    ("solves", "pressure_hpa", "0", "from 851 to 1100 hPa"),
+    ("solves", "exposure_s", "-1", "seconds"),
+    ("solves", "pa_deg", "x", "not a number"),
+    ("runs", "ra_offset_arcsec", "x", "not a number"),
+    ("weather", "snow_cm", "-1", "cm"),
+    ("weather", "t_mean_c", "99", "degrees Celsius"),
+]
+
+
+@pytest.mark.parametrize(("kind", "column", "value", "reason"), LEFT_OUT)
+def test_a_spare_value_is_left_out_and_its_row_kept(kind: str, column: str, value: str, reason: str) -> None:
+    log = read(kind, **{column: value})
+    assert log.lines.tolist() == [2, 3]
+    assert np.isnan(log.columns[column][1])
+    assert not np.isnan(log.columns[column][0])
+    assert not log.set_aside
+    (one,) = log.left_out
+    assert (one.line, one.column, one.value, one.row_kept) == (3, column, value, True)
+    assert reason in one.reason
+
+
+def test_nothing_is_left_out_of_a_row_that_is_set_aside() -> None:
+    log = read("solves", temp_c="99", dec_deg="99")
+    assert len(log.set_aside) == 1
+    assert not log.left_out
+
+
+def test_the_first_reason_found_is_the_one_told() -> None:
+    (one,) = read("solves", time_utc="never", dec_deg="99").set_aside
+    assert one.column == "time_utc"
+
+
+#: ISO 2533:1975 table 5, geopotential altitude -> pressure [hPa] (from memory); its last printed digit is
+#: 0.1 hPa.
+STANDARD_ATMOSPHERE = {0.0: 1013.25, 1000.0: 898.8, 2000.0: 795.0, 3000.0: 701.1}
+PRINTED_HPA = 0.1
+
+
+@pytest.mark.parametrize(("elevation_m", "pressure_hpa"), STANDARD_ATMOSPHERE.items())
+def test_standard_pressure(elevation_m: float, pressure_hpa: float) -> None:
+    assert standard_pressure_hpa(elevation_m) == pytest.approx(pressure_hpa, abs=PRINTED_HPA)
+
+
+def test_a_pressure_reduced_to_sea_level_is_noticed_on_a_mountain() -> None:
+    mountain = Circumstances(80.0, 10.0, 2000.0, NOW_US)
+    log = read("solves", mountain, pressure_hpa="795")
+    (one,) = log.left_out
+    assert (one.line, one.value) == (2, "1001.5")
+    assert "reduced to sea level" in one.reason
+
+
+def test_a_pressure_reduced_to_sea_level_is_suspected_where_weather_could_not_make_it() -> None:
+    hill = Circumstances(80.0, 10.0, 500.0, NOW_US)
+    assert any(
+        "reduced to sea level" in remark for remark in read("solves", hill, pressure_hpa="1012").remarks
+    )
+    assert not read("solves", hill, pressure_hpa="930").remarks
+
+
+def test_header_case_blanks_order_and_extra_columns_do_not_matter() -> None:
+    text = ' T_max_C ,airmass,"Date",T_MIN_C\n 1 ,1.2, 2024-03-01 ,-8\n'
+    log = read_bytes(text.encode(), "log.csv", FAR_NORTH)
+    assert log.kind == "weather"
+    assert (log.columns["t_min_c"][0], log.columns["t_max_c"][0]) == (-8.0, 1.0)
+    assert log.raws == [" 1 ,1.2, 2024-03-01 ,-8"]
+    assert log.remarks == ("not used, but kept with each row as it came: airmass",)
+
+
+def refused(text: str) -> str:
+    with pytest.raises(LogFileError) as caught:
+        read_bytes(text.encode(), "log.csv", FAR_NORTH)
+    return str(caught.value)
+
+
+def test_a_missing_column_is_named_with_the_nearest_kind() -> None:
+    said = refused("time_utc,ra_deg,dec_deg,mount_ra_deg\n1,2,3,4\n")
+    assert "log.csv, line 1" in said
+    assert "looks like pointing solves, but lacks mount_dec_deg" in said
+
+
+def test_an_unknown_header_lists_what_is_known() -> None:
+    said = refused("when,where\n1,2\n")
+    assert "when, where" in said
+    assert "pointing solves: time_utc, ra_deg" in said
+
+
+def test_a_missing_header_is_recognised() -> None:
+    assert "header is missing" in refused("2024-03-01T22:00:00Z,10,60,10.1,60.1\n")
+
+
+@pytest.mark.parametrize(
+    "text", ["date,t_min_c,t_max_c\n", "date,t_min_c,t_max_c", "date,t_min_c,t_max_c\n\n,,\n"]
+)
+def test_a_header_alone_is_refused(text: str) -> None:
+    assert "no rows" in refused(text)
+
+
+def test_a_column_named_twice_is_refused() -> None:
+    assert "t_min_c more than once" in refused("date,t_min_c,t_max_c,T_min_C\n2024-03-01,1,2,3\n")
+
+
+def test_of_two_kinds_that_fit_the_one_using_more_columns_is_taken() -> None:
+    log = read_bytes(
+        b"time_utc,ra_deg,dec_deg,sweep,mount_ra_deg,mount_dec_deg,tube_side\n"
+        b"2024-03-01T22:00:00Z,10,60,s,10,60,east\n",
+        "log.csv",
+        FAR_NORTH,
+    )
+    assert log.kind == "solves"
+    assert "sweep" in log.remarks[0]
+    assert "mount_ra_deg" in log.why
+
+
+def test_two_kinds_that_fit_equally_well_are_refused() -> None:
+    said = refused(
+        "time_utc,ra_deg,dec_deg,run,dec_offset_arcsec,mount_ra_deg,mount_dec_deg\n"
+        "2024-03-01T22:00:00Z,10,60,r,1,10,60\n"
+    )
+    assert "pointing solves and unguided runs" in said
+
+
+def test_a_row_with_too_many_cells_is_set_aside() -> None:
+    log = read_bytes(
+        b"time_utc,kind,note\n2024-03-01T22:00:00Z,zero,turned it, twice\n2024-03-01T22:00:00Z,zero,once\n",
+        "log.csv",
+        FAR_NORTH,
+    )
+    (one,) = log.set_aside
+    assert (one.line, one.column) == (2, "")
+    assert "4 cells" in one.reason
+    assert log.lines.tolist() == [3]
