@@ -1,0 +1,89 @@
+"""Files and folders -> the record, each file by itself: what came of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from drift.book.writing import Added
+from drift.errors import LogFileError
+from drift.logs.result import LogRead, RowSetAside
+
+
+@dataclass(frozen=True)
+class FileImported:
+    """A file whose rows are in the record, and what was found on the way."""
+
+    file: str
+    kind: str
+    title: str
+    why: str
+    went_in: int
+    already_there: int
+    twice_in_file: int
+    set_aside: tuple[RowSetAside, ...]
+    left_out: tuple[RowSetAside, ...]
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class FileRefused:
+    """A file that can't be read at all, and why."""
+
+    file: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Found:
+    """The log files under what was given, those passed over, and what could not be found."""
+
+    logs: tuple[Path, ...]
+    skipped: tuple[Path, ...]
+    refused: tuple[FileRefused, ...]
+
+
+def outcome(log: LogRead, added: Added) -> FileImported:
+    """Put together what reading a file and adding it to the record gave."""
+    return FileImported(
+        file=log.name,
+        kind=log.kind,
+        title=log.title,
+        why=log.why,
+        went_in=added.went_in,
+        already_there=added.already_there,
+        twice_in_file=added.twice_in_file,
+        set_aside=log.set_aside,
+        left_out=log.left_out,
+        remarks=log.remarks + added.remarks,
+    )
+
+
+def find_logs(given: Iterable[Path]) -> Found:
+    """Find the logs to import: files as they are given, of folders all ``*.csv`` in them at any depth."""
+    logs: dict[Path, None] = {}
+    skipped: list[Path] = []
+    refused: list[FileRefused] = []
+    for path in given:
+        if not path.is_dir():
+            logs[path] = None
+            continue
+        inside = sorted(one for one in path.rglob("*") if one.is_file() and not _hidden(one, path))
+        found = [one for one in inside if one.suffix.lower() == ".csv"]
+        skipped += [one for one in inside if one.suffix.lower() != ".csv"]
+        logs.update(dict.fromkeys(found))
+        if not found:
+            refused.append(
+                FileRefused(str(path), f"{path} holds no .csv file: there is nothing in it to import.")
+            )
+    return Found(tuple(logs), tuple(skipped), tuple(refused))
+
+
+def _hidden(path: Path, folder: Path) -> bool:
+    return any(part.startswith(".") for part in path.relative_to(folder).parts)
+
+
+def refusal(path: Path, error: LogFileError) -> FileRefused:
+    """Turn the error of a file that can't be read into what is told of it."""
+    return FileRefused(str(path), str(error))

@@ -1,0 +1,75 @@
+"""What the record keeps beside readings: acknowledgements, and work that need not be done again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from sqlalchemy import Connection, delete, func, insert, select
+
+from drift._version import __version__
+from drift.book import schema
+from drift.book.bulk import batches
+
+#: Answers kept; an older one can be worked out again.
+ANSWERS_KEPT = 10
+#: Blobs kept: several times the nights of a long record.
+BLOBS_KEPT = 20_000
+
+
+def add_acknowledgement(connection: Connection, time_us: int, note: str, what: str) -> None:
+    """Note that what `check` reported was seen."""
+    connection.execute(insert(schema.acknowledgements).values(time_us=time_us, note=note, what=what))
+
+
+def last_acknowledgement(connection: Connection) -> tuple[int, str, str] | None:
+    """Return time [us], note and subject of the latest acknowledgement."""
+    table = schema.acknowledgements
+    row = connection.execute(
+        select(table.c.time_us, table.c.note, table.c.what).order_by(table.c.id.desc()).limit(1)
+    ).first()
+    return None if row is None else (int(row[0]), str(row[1]), str(row[2]))
+
+
+def keep_answer(connection: Connection, key: str, text: str, made_us: int) -> None:
+    """Keep an answer of this version under its key, and let go of the oldest ones."""
+    table = schema.kept_answers
+    connection.execute(delete(table).where(table.c.key == key))
+    connection.execute(insert(table).values(key=key, text=text, code_version=__version__, made_us=made_us))
+    _let_go_of_oldest(connection, table, ANSWERS_KEPT)
+
+
+def kept_answer(connection: Connection, key: str) -> str | None:
+    """Return the answer kept under a key by this version, or None."""
+    table = schema.kept_answers
+    return connection.scalar(
+        select(table.c.text).where(table.c.key == key, table.c.code_version == __version__)
+    )
+
+
+def keep_blobs(connection: Connection, blobs: Mapping[str, bytes], made_us: int) -> None:
+    """Keep blobs under their keys, and let go of the oldest ones."""
+    table = schema.kept_blobs
+    for keys in batches(blobs):
+        connection.execute(delete(table).where(table.c.key.in_(keys)))
+        connection.execute(
+            insert(table), [{"key": key, "blob": bytes(blobs[key]), "made_us": made_us} for key in keys]
+        )
+    _let_go_of_oldest(connection, table, BLOBS_KEPT)
+
+
+def kept_blobs(connection: Connection, keys: Iterable[str]) -> dict[str, bytes]:
+    """Return the blobs that are kept of those asked for."""
+    table = schema.kept_blobs
+    found: dict[str, bytes] = {}
+    for some in batches(keys):
+        query = select(table.c.key, table.c.blob).where(table.c.key.in_(some))
+        found.update({key: bytes(blob) for key, blob in connection.execute(query)})
+    return found
+
+
+def _let_go_of_oldest(connection: Connection, table: schema.Table, keep: int) -> None:
+    surplus = int(connection.scalar(select(func.count()).select_from(table)) or 0) - keep
+    if surplus > 0:
+        oldest = select(table.c.key).order_by(table.c.made_us, table.c.key).limit(surplus)
+        for some in batches(connection.scalars(oldest).all()):
+            connection.execute(delete(table).where(table.c.key.in_(some)))

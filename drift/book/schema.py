@@ -1,0 +1,147 @@
+"""The tables of the record.
+
+Each kind of reading has a table with typed columns for quick reading, and in
+the same row where it came from: file, line, the row's text as it came, and a
+digest of its content.  ``row_id`` is unique over all kinds, so that a number in
+an answer leads to one line of one file.
+
+A change here needs a migration in `drift.book.migrations`.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    CheckConstraint,
+    Column,
+    Double,
+    ForeignKey,
+    Integer,
+    LargeBinary,
+    MetaData,
+    SmallInteger,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+from drift.readings import COLUMNS
+
+#: States of a reading: nothing is ever deleted.
+IN_USE = 0
+WITHDRAWN = 1
+
+#: 64 bits everywhere; SQLite makes a column its row number only when it is called INTEGER.
+_Key = BigInteger().with_variant(Integer, "sqlite")
+
+metadata = MetaData()
+
+migrations = Table(
+    "migrations",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("run_us", BigInteger, nullable=False),
+    Column("code_version", Text, nullable=False),
+)
+
+#: One row: whose record this is, and the next free row_id.
+book = Table(
+    "book",
+    metadata,
+    Column("id", Integer, CheckConstraint("id = 1"), primary_key=True),
+    Column("name", Text, nullable=False),
+    Column("latitude_deg", Double, nullable=False),
+    Column("longitude_deg", Double, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+    Column("code_version", Text, nullable=False),
+    Column("next_row_id", BigInteger, nullable=False),
+)
+
+files = Table(
+    "files",
+    metadata,
+    Column("id", _Key, primary_key=True),
+    Column("name", Text, nullable=False),  # as it was given
+    Column("path", Text, nullable=False),  # whole; "" for what was recorded by hand
+    Column("digest", Text, nullable=False),  # of the file's bytes
+    Column("kind", Text, nullable=False),
+    Column("header", Text, nullable=False),
+    Column("imported_us", BigInteger, nullable=False),
+    UniqueConstraint("path", "digest", "kind", "header"),
+)
+
+
+def when_column(kind: str) -> str:
+    """Return the name of the column that says when a reading of this kind was taken."""
+    return "day" if "day" in COLUMNS[kind] else "time_us"
+
+
+def _readings_table(kind: str) -> Table:
+    types = {"int": BigInteger, "float": Double}
+    typed = [
+        Column(name, Text, nullable=False, server_default="")
+        if sort == "text"
+        else Column(name, types[sort], nullable=sort == "float")
+        for name, sort in COLUMNS[kind].items()
+        if name != "row_id"
+    ]
+    return Table(
+        kind,
+        metadata,
+        Column("row_id", _Key, primary_key=True, autoincrement=False),
+        *typed,
+        Column("file_id", ForeignKey(files.c.id), nullable=False),
+        Column("line", Integer, nullable=False),
+        Column("raw", Text, nullable=False),
+        Column("content", LargeBinary(16), nullable=False),
+        Column("status", SmallInteger, nullable=False, server_default=str(IN_USE)),
+        # One index for three uses: no reading twice, reading in order of time, finding what overlaps.
+        UniqueConstraint(when_column(kind), "content"),
+    )
+
+
+readings: dict[str, Table] = {kind: _readings_table(kind) for kind in COLUMNS}
+
+set_aside = Table(
+    "set_aside",
+    metadata,
+    Column("id", _Key, primary_key=True),
+    Column("file", Text, nullable=False),
+    Column("path", Text, nullable=False, index=True),
+    Column("line", Integer, nullable=False),
+    Column("column", Text, nullable=False),
+    Column("value", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("row_kept", Boolean, nullable=False),  # true: only the value was left out
+    Column("raw", Text, nullable=False),
+    Column("key", LargeBinary(16), nullable=False, unique=True),
+    Column("noted_us", BigInteger, nullable=False),
+)
+
+acknowledgements = Table(
+    "acknowledgements",
+    metadata,
+    Column("id", _Key, primary_key=True),
+    Column("time_us", BigInteger, nullable=False),
+    Column("note", Text, nullable=False),
+    Column("what", Text, nullable=False),
+)
+
+kept_answers = Table(
+    "kept_answers",
+    metadata,
+    Column("key", Text, primary_key=True),
+    Column("text", Text, nullable=False),
+    Column("code_version", Text, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+)
+
+kept_blobs = Table(
+    "kept_blobs",
+    metadata,
+    Column("key", Text, primary_key=True),
+    Column("blob", LargeBinary, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+)

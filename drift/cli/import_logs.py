@@ -1,0 +1,213 @@
+"""`drift import`: log files and folders into the record; what was set aside, now or later."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from drift.cli.options import pier_option, site_of
+
+if TYPE_CHECKING:
+    from drift.book.importing import FileImported, FileRefused, Found
+    from drift.book.store import Book, Progress
+    from drift.logs.result import RowSetAside
+
+#: From this size on, all files together, an import takes long enough for a progress bar [bytes].
+_LONG_BYTES = 1_500_000
+_REASONS_SHOWN = 3
+_WIDTH = 100
+
+
+@click.command(
+    "import",
+    help="Read log files, or all .csv files in folders, into the record.\n\n"
+    "The kind of each log is recognised by its header.  Importing a file again, or one that overlaps, adds "
+    "nothing.  Rows that can't be used are set aside and listed; the rest of the file goes in.  Exit code 0 "
+    "also when rows were set aside; 2 when a file could not be read at all (the others still go in).",
+)
+@click.argument("paths", nargs=-1, type=click.Path(path_type=Path), metavar="FILE-OR-FOLDER...")
+@pier_option
+@click.option("--set-aside", "list_set_aside", is_flag=True, help="List all rows set aside so far, and why.")
+@click.option("--json", "as_json", is_flag=True, help="Print the result as one JSON document.")
+@click.pass_context
+def command(
+    ctx: click.Context, paths: tuple[Path, ...], pier: str | None, list_set_aside: bool, as_json: bool
+) -> None:
+    """Import what is given, or list what was set aside."""
+    if list_set_aside == bool(paths):
+        raise click.UsageError(
+            "give files or folders to import, or --set-aside alone to list what was set aside."
+        )
+
+    from drift.api import open_book
+
+    with open_book(site_of(pier)) as book:
+        if list_set_aside:
+            _print_set_aside(book, as_json)
+        else:
+            ctx.exit(_import(book, paths, as_json))
+
+
+def _import(book: Book, paths: tuple[Path, ...], as_json: bool) -> int:
+    """Import, tell what came of it, and return the exit code."""
+    from drift.book.importing import FileImported, FileRefused, find_logs
+
+    found = find_logs(paths)
+    outcomes: list[FileImported | FileRefused] = []
+    try:
+        with _bar(found) as progress:
+            outcomes.extend(book.import_found(found, progress))
+    finally:  # what went in before a disk was full is told as well
+        for one in outcomes:
+            if isinstance(one, FileRefused):
+                click.echo(f"drift: {one.reason}", err=True)
+            elif not as_json:
+                click.echo("\n".join(_file_lines(one)))
+    imported = [one for one in outcomes if isinstance(one, FileImported)]
+    refused = [one for one in outcomes if isinstance(one, FileRefused)]
+    if as_json:
+        _print_json(_as_mapping(imported, refused, found))
+    else:
+        click.echo(_summary(imported, refused, found))
+    return 2 if refused else 0
+
+
+def _file_lines(one: FileImported) -> Iterator[str]:
+    yield f"{one.file}: {one.title} ({one.why})"
+    counts = [_count(one.went_in, "row went in", "rows went in")]
+    if one.already_there:
+        counts.append(_count(one.already_there, "was there already", "were there already"))
+    if one.twice_in_file:
+        counts.append(_count(one.twice_in_file, "stood in the file twice", "stood in the file twice"))
+    if one.set_aside:
+        counts.append(_count(len(one.set_aside), "was set aside", "were set aside"))
+    yield "  " + ", ".join(counts)
+    yield from _first_reasons(one.set_aside)
+    if one.left_out:
+        yield f"  {_count(len(one.left_out), 'value was', 'values were')} left out of rows that went in"
+        yield from _first_reasons(one.left_out)
+    for remark in one.remarks:
+        yield textwrap.fill(
+            f"Note: {remark}.", _WIDTH, initial_indent="  ", subsequent_indent="  ", break_on_hyphens=False
+        )
+
+
+def _first_reasons(rows: tuple[RowSetAside, ...]) -> Iterator[str]:
+    for row in rows[:_REASONS_SHOWN]:
+        yield f"    {row.words()}"
+    if len(rows) > _REASONS_SHOWN:
+        yield f"    ... and {len(rows) - _REASONS_SHOWN:,} more"
+
+
+def _summary(imported: list[FileImported], refused: list[FileRefused], found: Found) -> str:
+    parts = [
+        f"{_count(sum(one.went_in for one in imported), 'row', 'rows')} went in from "
+        f"{_count(len(imported), 'file', 'files')}"
+    ]
+    there = sum(one.already_there for one in imported)
+    if there:
+        parts.append(_count(there, "was there already", "were there already"))
+    aside = sum(len(one.set_aside) for one in imported)
+    left_out = sum(len(one.left_out) for one in imported)
+    if aside:
+        parts.append(_count(aside, "was set aside", "were set aside"))
+    text = f"In all: {', '.join(parts)}."
+    if aside or left_out:
+        text += "  `drift import --set-aside` lists every row set aside and every value left out."
+    if found.skipped:
+        text += f"  {_count(len(found.skipped), 'other file', 'other files')} in the folders passed over."
+    if refused:
+        text += f"  {_count(len(refused), 'file was', 'files were')} refused, as said above."
+    return textwrap.fill(text, _WIDTH, break_on_hyphens=False)
+
+
+def _count(number: int, one: str, many: str) -> str:
+    return f"{number:,} {one if number == 1 else many}"
+
+
+def _print_set_aside(book: Book, as_json: bool) -> None:
+    rows = book.set_aside_rows()
+    if as_json:
+        _print_json({"format": "drift-set-aside", "version": 1, "rows": [_row_mapping(row) for row in rows]})
+        return
+    if not rows:
+        click.echo("Nothing has been set aside.")
+    for row in rows:
+        kept = "  (only this value was left out; the row went in)" if row.row_kept else ""
+        click.echo(f"{row.file}, {row.words()}{kept}")
+
+
+def _as_mapping(imported: list[FileImported], refused: list[FileRefused], found: Found) -> dict[str, Any]:
+    return {
+        "format": "drift-import",
+        "version": 1,
+        "went_in": sum(one.went_in for one in imported),
+        "already_there": sum(one.already_there for one in imported),
+        "set_aside": sum(len(one.set_aside) for one in imported),
+        "files": [_file_mapping(one) for one in imported],
+        "refused": [{"file": one.file, "reason": one.reason} for one in refused],
+        "passed_over": [str(path) for path in found.skipped],
+    }
+
+
+def _file_mapping(one: FileImported) -> dict[str, Any]:
+    return {
+        "file": one.file,
+        "kind": one.kind,
+        "why": one.why,
+        "went_in": one.went_in,
+        "already_there": one.already_there,
+        "twice_in_file": one.twice_in_file,
+        "set_aside": [_row_mapping(row) for row in one.set_aside],
+        "left_out": [_row_mapping(row) for row in one.left_out],
+        "remarks": list(one.remarks),
+    }
+
+
+def _row_mapping(row: RowSetAside) -> dict[str, Any]:
+    names = ("file", "line", "column", "value", "reason", "kind", "row_kept", "raw")
+    return {name: getattr(row, name) for name in names}
+
+
+def _print_json(mapping: dict[str, Any]) -> None:
+    import json
+
+    click.echo(json.dumps(mapping, indent=1, ensure_ascii=False, allow_nan=False))
+
+
+@contextmanager
+def _bar(found: Found) -> Iterator[Progress | None]:
+    """Show a progress bar on a terminal when the files are large."""
+    sizes = _sizes(found.logs)
+    if sum(sizes.values()) < _LONG_BYTES:
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import Progress as Bar
+
+    console = Console(stderr=True)
+    with Bar(console=console, transient=True, disable=not console.is_terminal, redirect_stdout=False) as bar:
+        task = bar.add_task("importing", total=sum(sizes.values()))
+        began = dict(zip(sizes, _sums_before(sizes.values()), strict=True))
+
+        def progress(file: str, done: int, rows: int) -> None:
+            at = began.get(file, 0) + sizes.get(file, 0) * done / max(rows, 1)
+            bar.update(task, completed=at, description=Path(file).name)
+
+        yield progress
+
+
+def _sizes(logs: Iterable[Path]) -> dict[str, int]:
+    return {str(path): path.stat().st_size for path in logs if path.is_file()}
+
+
+def _sums_before(sizes: Iterable[int]) -> Iterator[int]:
+    total = 0
+    for size in sizes:
+        yield total
+        total += size
