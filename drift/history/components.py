@@ -57,7 +57,7 @@ def shape_of(view: View) -> Shape | None:
     years = series.days / YEAR_DAYS
     design = np.concatenate([np.ones((series.size, 1)), years[:, None], harmonics(series.time_us)], axis=1)
     root = np.sqrt(time_shares(series.time_us))
-    operator = np.linalg.lstsq(design * root[:, None], np.diag(root), rcond=None)[0]  # (6, n)
+    operator = np.linalg.pinv(design * root[:, None]) * root  # (6, n)
     mean, cov = view.lean_sums(operator[1:], step_slices(view))
     north_east = mean.reshape(2, 5)
     rates, shapes = [0, 5], [1, 2, 3, 4, 6, 7, 8, 9]
@@ -149,15 +149,22 @@ def _one_winter(view: View, year: int, along: Floats, without: list[slice], sout
         return None
     shares = time_shares(series.time_us)
     start = np.where(before, shares, 0.0) / shares[before].sum()
-    path = _along(view, np.eye(series.size)[peak] - start, along, without)[0]
-    top = int(np.flatnonzero(peak)[int(np.argmax(path))])
-    weights = [np.eye(series.size)[top] - start]
+    top = int(np.flatnonzero(peak)[int(np.argmax((_lean(view, without) @ along)[peak]))])
+    weights = [(np.arange(series.size) == top) - start]
     if after.any():
         weights.append(np.where(after, shares, 0.0) / shares[after].sum() - start)
     mean, sd = _along(view, np.array(weights), along, without)
     left, left_sd = (float(mean[1]), float(sd[1])) if after.any() else (float("nan"), float("nan"))
     name = str(year) if south else f"{year - 1}-{year % 100:02d}"
     return Winter(name, float(mean[0]), float(sd[0]), left, left_sd)
+
+
+def _lean(view: View, without: list[slice]) -> Floats:
+    """Return the smoothed lean (north, east) without some causes, (n, 2)."""
+    amplitude = view.fit.amplitude.copy()
+    for columns in without:
+        amplitude[columns] = 0.0
+    return np.asarray(view.fit.walk[:, :2] + view.fit.columns.state[:, :2] @ amplitude)
 
 
 def _along(view: View, weights: Floats, along: Floats, without: list[slice]) -> tuple[Floats, Floats]:

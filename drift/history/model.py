@@ -61,6 +61,19 @@ class Model:
         return replace(self, causes=(*self.causes, *more))
 
 
+def thinned(model: Model, every: int) -> Model:
+    """Return the model on every so many readings (the reference among them)."""
+    pick = np.arange(0, model.series.size, every)
+    causes = tuple(replace(c, state=c.state[pick], direct=c.direct[pick]) for c in model.causes)
+    return replace(
+        model,
+        series=model.series.picked(pick),
+        causes=causes,
+        ignored=model.ignored[pick],
+        ignored_zero=model.ignored_zero[pick],
+    )
+
+
 @dataclass(frozen=True)
 class Columns:
     """All causes side by side, at given scales."""

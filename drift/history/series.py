@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
-from dataclasses import dataclass, field
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -47,6 +47,10 @@ class Series:
         """How many readings there are."""
         return int(self.time_us.size)
 
+    def picked(self, pick: Ints) -> Series:
+        """Return the series of some of the readings, in order."""
+        return Series(**{f.name: getattr(self, f.name)[pick] for f in fields(self)})
+
     @property
     def days(self) -> Floats:
         """Days since the reference."""
@@ -59,7 +63,10 @@ def make_series(nights: Nights, levels: pd.DataFrame, era_edges_us: Ints) -> tup
     The reference is the earliest night with a usable axis, or the earliest
     level reading when there is no such night.
     """
-    rows = [_from_night(i, night, era_edges_us) for i, night in enumerate(nights.nights)]
+    value, variance = _without_prior(nights.nights)
+    rows = [
+        _from_night(i, night, value[i], variance[i], era_edges_us) for i, night in enumerate(nights.nights)
+    ]
     rows += [_from_level(row) for row in levels.to_dict("records")]
     if not rows:
         return None, 0
@@ -104,8 +111,7 @@ def _usable(night: NightAxis) -> bool:
     return night.has_axis and bool(np.all(np.isfinite(night.working[:2])))
 
 
-def _from_night(i: int, night: NightAxis, era_edges_us: Ints) -> _Row:
-    value, variance = _without_prior(night)
+def _from_night(i: int, night: NightAxis, value: Floats, variance: Floats, era_edges_us: Ints) -> _Row:
     shared = np.diagonal(night.covariance - night.own_covariance)[:2]
     return _Row(
         night.time_us,
@@ -118,22 +124,21 @@ def _from_night(i: int, night: NightAxis, era_edges_us: Ints) -> _Row:
     )
 
 
-def _without_prior(night: NightAxis) -> tuple[Floats, Floats]:
-    """Take the night's own wide prior out again, so that thin nights don't pull toward zero."""
-    read = np.isfinite(night.working) & np.isfinite(np.diagonal(night.own_covariance))
-    value, variance = np.zeros(3), np.eye(3) * NOT_OBSERVED
-    pick = np.flatnonzero(read)
-    if not pick.size:
-        return value, variance
-    cov = night.own_covariance[np.ix_(pick, pick)]
+def _without_prior(nights: Sequence[NightAxis]) -> tuple[Floats, Floats]:
+    """Take the nights' own wide prior out again, so that thin nights don't pull toward zero."""
+    value = np.array([n.working for n in nights]).reshape(-1, 3)
+    cov = np.array([n.own_covariance for n in nights]).reshape(-1, 3, 3)
+    read = np.isfinite(value) & np.isfinite(np.diagonal(cov, axis1=1, axis2=2))
+    both = read[:, :, None] & read[:, None, :]
+    cov = np.where(both, cov, np.eye(3) * NOT_OBSERVED)
     information = np.linalg.inv(cov)
-    weighted = information @ night.working[pick]
-    information = information - np.diag(np.where(pick < 2, AXIS_PRIOR_SD**-2, 0.0))
-    size, turn = np.linalg.eigh(0.5 * (information + information.T))
-    size = np.maximum(size, LEAST_INFORMATION)
-    free = (turn / size) @ turn.T
-    value[pick], variance[np.ix_(pick, pick)] = free @ weighted, free
-    return value, variance
+    weighted = np.einsum("nij,nj->ni", information, np.where(read, value, 0.0))
+    seen = read * np.array([AXIS_PRIOR_SD**-2, AXIS_PRIOR_SD**-2, 0.0])
+    information = information - seen[:, :, None] * np.eye(3)
+    size, turn = np.linalg.eigh(0.5 * (information + np.swapaxes(information, 1, 2)))
+    size = np.maximum(size, np.where(np.all(read, axis=1), LEAST_INFORMATION, 1.0 / NOT_OBSERVED)[:, None])
+    free = (turn / size[:, None, :]) @ np.swapaxes(turn, 1, 2)
+    return np.einsum("nij,nj->ni", free, weighted), np.where(both, free, np.eye(3) * NOT_OBSERVED)
 
 
 def _from_level(row: dict[Hashable, Any]) -> _Row:

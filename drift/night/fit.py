@@ -22,10 +22,15 @@ from drift.night.sightings import Sightings
 from drift.night.system import Layout, Solution, Typed, session_grams, solve
 from drift.quantities import ARCSEC_PER_RAD, Bools, Floats
 
-#: The fit has come to rest when no axis moves by more [arcsec] and no scale by more than this share.
-AXIS_AT_REST = 1.0e-4
-SCALE_AT_REST = 1.0e-4
+#: The fit has come to rest when no axis moves by more [arcsec] and no scale by more than this share:
+#: coarsely while wrong readings are still being looked for, finely at the end.
+COARSE_REST, FINE_REST = (0.1, 0.01), (1.0e-3, 1.0e-3)
 MOST_STEPS = 40
+#: So many nights are enough for a first look at the instrument and the scales.
+ENOUGH_NIGHTS = 250
+#: The geometry is worked out anew when an unknown moved by more than this since it last was [arcsec];
+#: what is left out then is below 5 * 5 / 206265 = 0.0001 arcsec.
+NEW_GEOMETRY = 5.0
 #: Steps toward the repeatability of zeros and shifts within one step of the fit.
 INNER_STEPS = 12
 INNER_AT_REST = 0.01
@@ -97,14 +102,20 @@ def fit(
         Take scales from medians (while wrong readings are still being looked for) instead of sums of squares.
     """
     sessions = layout.sessions
+    every = layout.nights // ENOUGH_NIGHTS
+    if start is None and every > 1:
+        start = fit(*_thinned(sightings, layout, used, every), None, robust)
     x = _start_values(sightings, layout, start)
     scales = start.scales if start else _first_scales()
     precision = np.where(sessions.group >= 0, scales.repeat[sessions.group_class] ** -2.0, 0.0)
     classes, valid = row_class(sightings), np.abs(sightings.coefficients).sum(axis=2) > 0.0
+    axis_rest, scale_rest = COARSE_REST if robust else FINE_REST
     weight, state = used.astype(float), None
+    at, readings = x, _readings(sightings, x)
     for _ in range(MOST_STEPS):
-        readings = sightings.misfit(_pose(x)) + np.einsum("nij,nj->ni", sightings.coefficients, x)
-        sd = row_sd(sightings, scales)
+        if np.max(np.abs(x - at), initial=0.0) > NEW_GEOMETRY:
+            at, readings = x, _readings(sightings, x)
+        sd = scales.scatter[classes]
         grams = session_grams(sightings, readings, weight[:, None] / sd**2, sessions.size)
         repeat, shift = scales.repeat, scales.shift
         solution = solve(grams, layout, precision, shift**-2.0, typed)
@@ -116,7 +127,7 @@ def fit(
             if np.max(np.abs(np.log(np.append(repeat, shift)) - before)) < INNER_AT_REST:
                 break
         new = solution.eight()[sightings.session]
-        residual = readings - np.einsum("nij,nj->ni", sightings.coefficients, new)
+        residual = readings - _times(sightings.coefficients, new)
         leverage = _leverage(sightings, solution, sd)
         share = weight[:, None] * np.einsum("nii->ni", leverage)
         new_scatter = scatter(residual, share, weight, classes, valid, robust)
@@ -125,8 +136,8 @@ def fit(
         scale_moved = float(np.max(np.abs(new_scales.logarithms() - scales.logarithms())))
         x, scales = new, new_scales
         state = FitState(layout, solution, scales, precision, readings, residual, weight, leverage)
-        weight = used * huber_weight(residual, row_sd(sightings, scales))
-        if moved < AXIS_AT_REST and scale_moved < SCALE_AT_REST:
+        weight = used * huber_weight(residual, scales.scatter[classes])
+        if moved < axis_rest and scale_moved < scale_rest:
             break
     if state is None:
         raise ValueError("MOST_STEPS must be at least 1")
@@ -139,6 +150,21 @@ def huber_weight(residual: Floats, sd: Floats) -> Floats:
     return np.minimum(1.0, HUBER / np.maximum(distance, 1e-12))
 
 
+def _thinned(
+    sightings: Sightings, layout: Layout, used: Bools, every: int
+) -> tuple[Sightings, Layout, Typed, Bools]:
+    """Return every so many nights with the instrument's eras and groups as they are."""
+    sessions = layout.sessions
+    kept = sessions.night % every == 0
+    pick = kept[sightings.session]
+    number = np.cumsum(kept) - 1
+    fewer = sightings.picked(pick, number[sightings.session[pick]])
+    nothing = np.zeros(0)
+    typed = Typed(np.zeros(0, dtype=np.int64), nothing, nothing, nothing)
+    smaller = Layout(-(-layout.nights // every), layout.eras, layout.groups, sessions.picked(kept, every))
+    return fewer, smaller, typed, used[pick]
+
+
 def _first_scales() -> Scales:
     return Scales(2.0 * PRIOR_SD, np.full(3, 2.0 * REPEAT_PRIOR_SD), 2.0 * SHIFT_PRIOR_SD)
 
@@ -149,9 +175,19 @@ def _start_values(sightings: Sightings, layout: Layout, start: FitState | None) 
     x = np.zeros((sessions.size, 8))
     x[:, :2] = first_guess(sightings, sessions.size)
     if start is not None:
-        x[:, 2:4] = start.solution.axis[sessions.night]
+        if start.layout.nights == layout.nights:
+            x[:, 2:4] = start.solution.axis[sessions.night]
         x[:, 4:] = start.solution.constants()[sessions.era]
     return np.asarray(x[sightings.session])
+
+
+def _times(coefficients: Floats, x: Floats) -> Floats:
+    return np.asarray((coefficients @ x[:, :, None])[:, :, 0])
+
+
+def _readings(sightings: Sightings, x: Floats) -> Floats:
+    """Return the misfit at x plus coefficients times x: what a linear fit of x itself takes in, (n, 2)."""
+    return sightings.misfit(_pose(x)) + _times(sightings.coefficients, x)
 
 
 def _pose(x: Floats) -> Pose:

@@ -19,6 +19,9 @@ MOST_ROUNDS = 5
 #: chance 1 in 8,000 a reading), or the night as a whole by this many sd of its own scatter.
 SUSPECT_DISTANCE = 18.0
 SUSPECT_NIGHT_SD = 3.0
+#: An instrument is the same when no scale changed by more than this share and no constant by more than
+#: this share of the scatter of one reading.
+SAME_SCALES, SAME_CONSTANTS_SD = 0.05, 0.1
 
 
 @dataclass(frozen=True)
@@ -56,9 +59,15 @@ def search(sightings: Sightings, layout: Layout, typed: Typed, kept: bool) -> Se
     found: dict[int, Found] = {}
     starts: Ints = np.zeros(0, dtype=np.int64)
     current, current_layout = sightings, layout
+    held: FitState | None = None
     for _ in range(MOST_ROUNDS):
         suspects = np.union1d(_suspect_nights(current, state, used), np.array(sorted(found), dtype=np.int64))
-        new = {int(n): _explain_night(sightings, layout, state, int(n), kept) for n in suspects}
+        known = found if held is not None and _same_instrument(held, state) else {}
+        new = {
+            int(n): known[n] if n in known else _explain_night(sightings, layout, state, int(n), kept)
+            for n in suspects
+        }
+        held = held if known else state
         changed = _decisions(new) != _decisions(found)
         found = new
         used = np.ones(sightings.size, dtype=bool)
@@ -72,6 +81,13 @@ def search(sightings: Sightings, layout: Layout, typed: Typed, kept: bool) -> Se
         state = fit(current, current_layout, typed, used, state, robust=True)
     state = fit(current, current_layout, typed, used, state, robust=False)
     return Searched(state, current, current_layout.sessions, used, starts, found)
+
+
+def _same_instrument(a: FitState, b: FitState) -> bool:
+    """Return whether two fits hold the instrument alike: no night need be looked at again."""
+    scales = np.max(np.abs(a.scales.logarithms() - b.scales.logarithms()))
+    shared = np.max(np.abs(a.solution.shared - b.solution.shared), initial=0.0)
+    return bool(scales < SAME_SCALES and shared < SAME_CONSTANTS_SD * float(np.min(a.scales.scatter)))
 
 
 def _decisions(found: dict[int, Found]) -> set[tuple[str, int]]:

@@ -7,7 +7,7 @@ declination axis, less how far the star was seen to move).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -45,6 +45,15 @@ class Sightings:
     def size(self) -> int:
         """How many sightings there are."""
         return int(self.row_id.size)
+
+    def picked(self, pick: Bools, session: Ints) -> Sightings:
+        """Return some of the sightings, with new numbers of their sessions."""
+        arrays = {
+            f.name: getattr(self, f.name)[pick]
+            for f in fields(self)
+            if f.name not in ("latitude_rad", "session")
+        }
+        return Sightings(latitude_rad=self.latitude_rad, session=session, **arrays)
 
     def misfit(self, pose: Pose) -> Floats:
         """Return by how much the readings exceed what `pose` makes them, (n, 2) on the sky [arcsec]."""
@@ -105,6 +114,18 @@ class Sessions:
     def size(self) -> int:
         """How many sessions there are."""
         return int(self.night.size)
+
+    def picked(self, pick: Bools, every: int) -> Sessions:
+        """Return some of the sessions, their nights numbered anew when only every so many is kept."""
+        return Sessions(
+            self.night[pick] // every,
+            self.era[pick],
+            self.source[pick],
+            self.group[pick],
+            self.group_class[pick],
+            tuple(label for label, keep in zip(self.zero_label, pick, strict=True) if keep),
+            self.may_hold_sync[pick],
+        )
 
 
 def make_sightings(

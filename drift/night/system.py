@@ -16,7 +16,7 @@ import numpy as np
 from scipy.linalg import cho_factor, cho_solve
 
 from drift.night.sightings import POINTING, Sessions, Sightings
-from drift.quantities import Floats
+from drift.quantities import Floats, Ints
 
 #: Prior standard deviations [arcsec]: wide enough to say nothing where there are data, and
 #: to keep a thin night finite.  Common practice: a first alignment is within a degree or
@@ -25,6 +25,8 @@ AXIS_PRIOR_SD = 7200.0
 ZERO_PRIOR_SD = 1.0e6
 CONSTANT_PRIOR_SD = np.array([1800.0, 600.0, 1800.0, 40.0])
 MEAN_PRIOR_SD = 1.0e5
+#: Sessions are padded to one length for speed when that costs no more than so many times the readings.
+MOST_PADDING = 4
 
 AXIS = slice(0, 2)  # of the outer unknowns of a session: az_error, alt_error
 #: A session's own unknowns: zeros of hour angle and declination, shifts of cone error and tube-side
@@ -145,14 +147,23 @@ def session_grams(sightings: Sightings, readings: Floats, weights: Floats, sessi
         One over the variance, (n, 2) [arcsec^-2]; 0 for what is not used.
     """
     rows = np.concatenate([sightings.coefficients, readings[:, :, None]], axis=2)
-    products = np.einsum("nik,nil,ni->nkl", rows, rows, weights, optimize=True)
+    rows *= np.sqrt(weights)[:, :, None]
     starts = np.searchsorted(sightings.session, np.arange(sessions))
-    if not sightings.size:
-        return np.zeros((sessions, 9, 9))
-    sums: Floats = np.add.reduceat(products, np.minimum(starts, sightings.size - 1), axis=0)
-    sums[np.diff(np.append(starts, sightings.size)) == 0] = (
-        0.0  # reduceat repeats an element for empty slices
-    )
+    counts = np.diff(np.append(starts, sightings.size))
+    longest = int(counts.max(initial=0))
+    if sessions * longest > MOST_PADDING * sightings.size:
+        return _summed(rows, starts, counts)
+    padded = np.zeros((sessions, longest, 2, 9))
+    padded[sightings.session, np.arange(sightings.size) - starts[sightings.session]] = rows
+    flat = padded.reshape(sessions, 2 * longest, 9)
+    return np.asarray(np.swapaxes(flat, 1, 2) @ flat)
+
+
+def _summed(rows: Floats, starts: Ints, counts: Ints) -> Floats:
+    """Sum products session by session: for sessions of very unequal length."""
+    products = np.swapaxes(rows, 1, 2) @ rows
+    sums: Floats = np.add.reduceat(products, np.minimum(starts, len(rows) - 1), axis=0)
+    sums[counts == 0] = 0.0  # reduceat repeats an element for empty slices
     return sums
 
 
