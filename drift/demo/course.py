@@ -28,6 +28,12 @@ def step_us(scenario: Scenario, day: float) -> int:
     return int(round((noon_us(scenario) + day * US_PER_DAY) / minute_us)) * minute_us
 
 
+def local_day(scenario: Scenario, time_us: Times) -> Times:
+    """Return the local date on which the night began: days since 1970 from local mean noon to noon."""
+    days: Times = np.floor(time_us / US_PER_DAY + scenario.longitude_deg / 360.0 - 0.5).astype(np.int64)
+    return days
+
+
 @dataclass(frozen=True)
 class Course:
     """The truth as a function of time.

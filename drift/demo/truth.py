@@ -15,6 +15,8 @@ from drift.demo.scenario import Step
 
 Floats = npt.NDArray[np.float64]
 Times = npt.NDArray[np.int64]
+#: Says in the file what it is; a folder with such a file was made by the demo.
+TRUTH_FORMAT = "drift-demo-truth"
 
 
 @dataclass(frozen=True)
@@ -158,6 +160,8 @@ def truth_as_mapping(course: Course, truth: Truth) -> dict[str, Any]:
     scenario = course.scenario
     sizes = ("lean_north", "lean_east", "plate_north", "plate_east", "mount_az", "mount_alt", "zero")
     return {
+        "format": TRUTH_FORMAT,
+        "version": 1,
         "seed": scenario.seed,
         "site": dict(
             zip(("latitude_deg", "longitude_deg", "elevation_m"), scenario.site, strict=True),

@@ -4,7 +4,8 @@ Daily means follow the season, a whole winter's offset (harsh and mild
 winters) and weather that lasts some days.  The frost driver is the thickness
 of frozen soil by Stefan's square-root law on freezing degree-days, damped by
 snow, thawed from above in spring, and followed by the pier with some days'
-delay; it is scaled to 1 at the peak of this record's mean winter.
+delay; it is scaled to 1 at the mean peak of the whole winters, the one before
+the record included.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ LEAD_IN_DAYS = 420  # weather before the first night, so that the first winter h
 LOGGED_LEAD_IN_DAYS = 75
 WARMEST_DAY = 200  # of the northern year
 YEAR_DAYS = 365.25
+WHOLE_WINTER_DAYS = 300  # of weather from midsummer on: the frost has come and gone
 FOLLOWING_DAYS = 9.0  # how slowly the pier follows the frozen layer
 SNOW_DAMPING_CM = 25.0  # snow depth that lets 1/e of the frost through
 THAW_FACTOR = (
@@ -121,12 +123,12 @@ def winter_peaks(frost: Floats, winter: npt.NDArray[np.int64]) -> dict[int, floa
     return {int(number): float(frost[winter == number].max()) for number in np.unique(winter)}
 
 
-def _driver(mean_c: Floats, snow_cm: Floats, winter: npt.NDArray[np.int64], shown: slice) -> Floats:
+def _driver(mean_c: Floats, snow_cm: Floats, winter: npt.NDArray[np.int64]) -> Floats:
     thickness = _followed(frozen_thickness(mean_c, snow_cm))
-    peaks = [peak for peak in winter_peaks(thickness[shown], winter[shown]).values() if peak > 0]
-    # Part of a winter at either end of the record has a low peak: take the mean of the upper half.
-    typical = np.mean(sorted(peaks)[len(peaks) // 2 :]) if peaks else 1.0
-    return thickness / typical
+    whole = [number for number in np.unique(winter) if np.sum(winter == number) > WHOLE_WINTER_DAYS]
+    peaks = winter_peaks(thickness, winter)
+    typical = float(np.mean([peaks[int(number)] for number in whole])) if whole else 0.0
+    return thickness / (typical or 1.0)
 
 
 def invent_weather(scenario: Scenario) -> Weather:
@@ -148,6 +150,6 @@ def invent_weather(scenario: Scenario) -> Weather:
         max_c=mean_c + half_range,
         snow_cm=snow_cm,
         pressure_hpa=pressure + 8.0 * _lasting(rng.normal(size=len(day)), 0.7),
-        frost=_driver(mean_c, snow_cm, winter, slice(LEAD_IN_DAYS, None)),
+        frost=_driver(mean_c, snow_cm, winter),
         winter=winter,
     )

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.demo.course import US_PER_DAY, Course, invent_course
+from drift.demo.course import Course, invent_course, local_day
 from drift.demo.evenings import evenings
 from drift.demo.notebook import log_corrections, log_levels, log_typed, log_weather
 from drift.demo.pointing import log_pointing
@@ -37,6 +38,12 @@ class World:
     def readings(self) -> Readings:
         """Return the logs as tables, as an import of all files would give them."""
         return as_readings(self.tables)
+
+    def write(self, folder: str | Path) -> tuple[Path, ...]:
+        """Write the logs as CSV files, with pier.toml and truth.json; return their paths."""
+        from drift.demo.write import write_world
+
+        return write_world(self, Path(folder))
 
 
 def _numbered(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
@@ -81,7 +88,7 @@ def make(scenario: Scenario) -> World:
             "sweep": night_truth(course, times["sweeps"], sweeps.night),
             "run": night_truth(course, times["runs"], runs.night),
             "typed": night_truth(course, times["alignments"], typed_night),
-            "level": night_truth(course, times["levels"], times["levels"] // (US_PER_DAY // 8)),
+            "level": night_truth(course, times["levels"], local_day(scenario, times["levels"])),
         },
         events=step_truths(course),
         constants=scenario.constants,
