@@ -75,7 +75,7 @@ def findings_of(site: PierFile, nights: Nights, history: History) -> tuple[Findi
     events = sorted(
         (e for e in history.events if counts(e) and not e.provisional), key=lambda e: -e.before_us
     )
-    found = [Finding(event_part(event, history), "event", event) for event in events]
+    found = [Finding(event_part(event), "event", event) for event in events]
     found += _gradual_lean(site, history)
     found += _season(site, history)
     found += _gradual_mount(site, history)
@@ -83,15 +83,13 @@ def findings_of(site: PierFile, nights: Nights, history: History) -> tuple[Findi
     return tuple(found)
 
 
-def event_part(event: Event, history: History) -> str:
-    """Return what an event moved: "pier", "mount", or "undetermined" when its pair can't be told apart."""
-    if event.what == "mount_az":
-        return "mount" if _told(history.east_lean_from_mount_azimuth) else "undetermined"
-    if event.what == "mount_alt":
-        return "mount" if _told(history.north_lean_from_mount_altitude) else "undetermined"
-    if event.what == "pier":
-        return "pier" if any(_told(pair) for pair in _pairs_of_lean(event, history)) else "undetermined"
-    return "undetermined"
+def event_part(event: Event) -> str:
+    """Return what an event moved: "pier", "mount", or "undetermined" when its odds name no part.
+
+    The odds rest on every reading and on the direction of the step (a knob
+    moves along its own axis only); they are said beside the part.
+    """
+    return {"mount_az": "mount", "mount_alt": "mount", "pier": "pier"}.get(event.what, "undetermined")
 
 
 def pair_of(component: str, history: History) -> Separable:

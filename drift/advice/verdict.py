@@ -182,7 +182,7 @@ def _quiet(situation: Situation, history: History) -> str:
 def _seen_once(situation: Situation, nights: Nights, history: History) -> str:
     """Return a sentence for steps that one night only shows."""
     once = [event for event in history.events if event.provisional and counts(event)]
-    words = [event_words(e, event_part(e, history), situation, nights, history) for e in once]
+    words = [event_words(e, event_part(e), situation, nights, history) for e in once]
     return "".join(f"  One night only shows otherwise: {each}." for each in words)
 
 

@@ -168,7 +168,7 @@ def _sizes_agree(event: Event, known: dict[str, Any]) -> bool:
 
 
 def _event_item(event: Event, situation: Situation, answer: Answer) -> Item:
-    part = event_part(event, answer.history)
+    part = event_part(event)
     words = event_words(event, part, situation, answer.nights, answer.history)
     sentence = f"{words[0].upper()}{words[1:]}."
     if event.provisional:
