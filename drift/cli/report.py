@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drift.cli.options import pier_option, site_of
+
 if TYPE_CHECKING:
     from drift.answer import Answer
     from drift.book.store import Book
@@ -27,15 +29,14 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path),
     help="Where to write it.",
 )
-@click.option("--pier", metavar="FILE", help="The site file; ./pier.toml, or $DRIFT_PIER, when not given.")
+@pier_option
 def command(output: Path, pier: str | None) -> None:
     """Work out the answer, draw it, and write the file whole or not at all."""
-    from drift.api import answer_readings, open_book, read_site
+    from drift.api import answer_readings, open_book
     from drift.cli.talk import working
-    from drift.pierfile import find_pier
     from drift.show.report import check_target, save_report
 
-    site = read_site(find_pier(pier))
+    site = site_of(pier)
     check_target(output)
     with open_book(site) as book:
         with working("Reading the record"):

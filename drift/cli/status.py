@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drift.cli.options import pier_option, site_of
+
 if TYPE_CHECKING:
     from drift.book.store import Book
     from drift.pierfile import PierFile
@@ -17,14 +19,13 @@ if TYPE_CHECKING:
     "The verdict stands first, then what to do, then what it rests on.  Exit code 0 whenever it answered, "
     "also when something has moved (`drift check` is for schedulers); 2 when it could not.",
 )
-@click.option("--pier", metavar="FILE", help="The site file; ./pier.toml, or $DRIFT_PIER, when not given.")
+@pier_option
 @click.option("--json", "as_json", is_flag=True, help="Print the answer as one JSON document, in arcseconds.")
 def command(pier: str | None, as_json: bool) -> None:
     """Print the answer on stdout, in words or as JSON."""
-    from drift.api import open_book, read_site
-    from drift.pierfile import find_pier
+    from drift.api import open_book
 
-    site = read_site(find_pier(pier))
+    site = site_of(pier)
     with open_book(site) as book:
         if as_json:
             click.echo(_json_text(site, book))

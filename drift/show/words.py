@@ -76,7 +76,7 @@ def sections(answer: Answer) -> Iterator[Section]:
     yield from _if_any(_corrections(answer))
     yield from _if_any(Section("Winter by winter", table=_or_none(causes.winters_table(answer))))
     yield _apart(answer)
-    yield _nights(answer)
+    yield from _if_any(_nights(answer))
     yield from _if_any(Section("Warnings", _bulleted(all_warnings(answer))))
     yield from _if_any(Section("This answer rests on defaults", _bulleted(answer.defaults_used)))
     yield from _if_any(_set_aside(answer))
@@ -120,12 +120,14 @@ def span(answer: Answer) -> str:
 
 def as_of(answer: Answer) -> str:
     """Return of when the present axis is, and what the changes count from."""
-    usable = [night for night in answer.nights.nights if night.has_axis]
-    if not usable:
+    zone = zone_of(answer.site.site.timezone)
+    usable = [night.time_us for night in answer.nights.nights if night.has_axis]
+    if usable:
+        latest, start = clock_text(usable[-1], zone), clock_text(usable[0], zone)
+        return f"The axis is that of the latest night, {latest}. The start is {start}."
+    if axis.latest_row(answer.history) is None:
         return ""
-    latest = clock_text(usable[-1].time_us, zone_of(answer.site.site.timezone))
-    start = clock_text(usable[0].time_us, zone_of(answer.site.site.timezone))
-    return f"The axis is that of the latest night, {latest}. The start is {start}."
+    return f"The start is the first reading, {clock_text(answer.history.time_us[0], zone)}."
 
 
 def _matters_note(answer: Answer) -> str:
@@ -189,6 +191,8 @@ def _apart_sentence(what: str, separable: Separable) -> str:
 
 def _nights(answer: Answer) -> Section:
     table = axis.last_nights_table(answer, LAST_NIGHTS)
+    if not table.rows:
+        return Section(table.title)
     return Section(table.title, table=table, note=table.note)
 
 

@@ -236,3 +236,17 @@ def test_the_last_nights_are_the_latest_first(answer):
     assert days == ["2024-10-20", "2024-10-13", "2024-10-06"]
     thin = replace(answer.nights, nights=(night(us(2024, 1, 1), 1.0, 2.0, remarks=("one tube side only",)),))
     assert "one tube side only" in as_text(replace(answer, nights=thin))
+
+
+def test_a_pier_that_is_only_levelled_counts_from_its_first_reading(answer):
+    levelled = replace(answer, nights=replace(answer.nights, nights=()))
+    words = flat(as_text(levelled))
+    assert "The start is the first reading, 2021-10-03 23:00 CEST (21:00 UTC)." in words
+    assert "No nights yet" in words
+    assert "NIGHTS" not in words
+
+
+def test_a_typed_axis_counts_no_solves(answer):
+    typed = night(us(2024, 1, 1), 1.0, 2.0, sources=("typed",), solves_used=0)
+    table = axis.last_nights_table(replace(answer, nights=replace(answer.nights, nights=(typed,))), 3)
+    assert table.rows[0][1:3] == ("typed in", "–")

@@ -161,7 +161,7 @@ def nights_table(answer: Answer) -> Table:
             (
                 evening_of(night.time_us, longitude).isoformat(),
                 source_words(night),
-                str(night.solves_used),
+                str(night.solves_used or "–"),
                 str(night.solves_set_aside or "–"),
                 *_axis_cells(night),
                 phrases.plain_pair(night.estimate[2], _sd(night)[2]),
@@ -183,7 +183,7 @@ def last_nights_table(answer: Answer, last: int) -> Table:
         (
             evening_of(night.time_us, longitude).isoformat(),
             source_words(night),
-            f"{night.solves_used} of {night.solves_used + night.solves_set_aside}",
+            used_words(night),
             *_axis_cells(night),
             remark_words(night),
         )
@@ -201,6 +201,12 @@ def last_nights_table(answer: Answer, last: int) -> Table:
 def source_words(night: NightAxis) -> str:
     """Return where a night's axis came from."""
     return ", ".join(SOURCE_WORDS.get(source, source) for source in night.sources)
+
+
+def used_words(night: NightAxis) -> str:
+    """Return how many readings were used, of how many; nothing for an axis that was typed in."""
+    count = night.solves_used + night.solves_set_aside
+    return f"{night.solves_used} of {count}" if count else "–"
 
 
 def remark_words(night: NightAxis) -> str:
