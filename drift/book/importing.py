@@ -9,6 +9,7 @@ from pathlib import Path
 from drift.book.writing import Added
 from drift.errors import LogFileError
 from drift.logs.result import LogRead, RowSetAside
+from drift.pierfile import DEFAULT_NAME
 
 
 @dataclass(frozen=True)
@@ -37,11 +38,15 @@ class FileRefused:
 
 @dataclass(frozen=True)
 class Found:
-    """The log files under what was given, those passed over, and what could not be found."""
+    """The log files under what was given, those passed over, and what could not be found.
+
+    `others` are folders with a site file of their own: logs of other piers, passed over.
+    """
 
     logs: tuple[Path, ...]
     skipped: tuple[Path, ...]
     refused: tuple[FileRefused, ...]
+    others: tuple[Path, ...] = ()
 
 
 def outcome(log: LogRead, added: Added) -> FileImported:
@@ -60,16 +65,24 @@ def outcome(log: LogRead, added: Added) -> FileImported:
     )
 
 
-def find_logs(given: Iterable[Path]) -> Found:
-    """Find the logs to import: files as they are given, of folders all ``*.csv`` in them at any depth."""
+def find_logs(given: Iterable[Path], site_file: Path | None = None) -> Found:
+    """Find the logs to import: files as they are given, of folders all ``*.csv`` in them at any depth.
+
+    A folder below a given one that holds a site file other than `site_file`
+    belongs to another pier and is passed over, unless it is given itself.
+    """
     logs: dict[Path, None] = {}
     skipped: list[Path] = []
     refused: list[FileRefused] = []
+    others: dict[Path, None] = {}
     for path in given:
         if not path.is_dir():
             logs[path] = None
             continue
+        strange = _other_piers(path, site_file)
+        others.update(dict.fromkeys(strange))
         inside = sorted(one for one in path.rglob("*") if one.is_file() and not _hidden(one, path))
+        inside = [one for one in inside if not any(one.is_relative_to(folder) for folder in strange)]
         found = [one for one in inside if one.suffix.lower() == ".csv"]
         skipped += [one for one in inside if one.suffix.lower() != ".csv"]
         logs.update(dict.fromkeys(found))
@@ -77,7 +90,14 @@ def find_logs(given: Iterable[Path]) -> Found:
             refused.append(
                 FileRefused(str(path), f"{path} holds no .csv file: there is nothing in it to import.")
             )
-    return Found(tuple(logs), tuple(skipped), tuple(refused))
+    return Found(tuple(logs), tuple(skipped), tuple(refused), tuple(others))
+
+
+def _other_piers(folder: Path, site_file: Path | None) -> list[Path]:
+    """Return the folders below `folder` that hold another pier's site file."""
+    own = site_file.resolve() if site_file else None
+    files = (one for one in folder.rglob(DEFAULT_NAME) if one.is_file() and one.parent != folder)
+    return sorted(one.parent for one in files if one.resolve() != own)
 
 
 def _hidden(path: Path, folder: Path) -> bool:

@@ -124,7 +124,7 @@ class Book:
         drift.errors.BookError
             If the record can't be written.
         """
-        yield from self.import_found(find_logs(paths), progress)
+        yield from self.import_found(find_logs(paths, self._site.path), progress)
 
     def import_found(
         self, found: Found, progress: Progress | None = None

@@ -45,19 +45,20 @@ def command(
         )
 
     from drift.api import open_book
+    from drift.book.importing import find_logs
 
-    with open_book(site_of(pier)) as book:
+    site = site_of(pier)
+    with open_book(site) as book:
         if list_set_aside:
             _print_set_aside(book, as_json)
         else:
-            ctx.exit(_import(book, paths, as_json))
+            ctx.exit(_import(book, find_logs(paths, site.path), as_json))
 
 
-def _import(book: Book, paths: tuple[Path, ...], as_json: bool) -> int:
+def _import(book: Book, found: Found, as_json: bool) -> int:
     """Import, tell what came of it, and return the exit code."""
-    from drift.book.importing import FileImported, FileRefused, find_logs
+    from drift.book.importing import FileImported, FileRefused
 
-    found = find_logs(paths)
     outcomes: list[FileImported | FileRefused] = []
     try:
         with _bar(found) as progress:
@@ -121,6 +122,8 @@ def _summary(imported: list[FileImported], refused: list[FileRefused], found: Fo
         text += "  `drift import --set-aside` lists every row set aside and every value left out."
     if found.skipped:
         text += f"  {_count(len(found.skipped), 'other file', 'other files')} in the folders passed over."
+    for folder in found.others:
+        text += f"  {folder} has a site file of its own, so it is another pier's and was passed over."
     if refused:
         text += f"  {_count(len(refused), 'file was', 'files were')} refused, as said above."
     return textwrap.fill(text, _WIDTH, break_on_hyphens=False)
@@ -151,7 +154,7 @@ def _as_mapping(imported: list[FileImported], refused: list[FileRefused], found:
         "set_aside": sum(len(one.set_aside) for one in imported),
         "files": [_file_mapping(one) for one in imported],
         "refused": [{"file": one.file, "reason": one.reason} for one in refused],
-        "passed_over": [str(path) for path in found.skipped],
+        "passed_over": [str(path) for path in (*found.skipped, *found.others)],
     }
 
 
