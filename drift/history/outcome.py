@@ -149,7 +149,7 @@ def recorded_events(corrections: list[Correction], view: View) -> list[Event]:
         if part is None or not _seen_both_sides(series, correction):
             continue
         index = int(np.searchsorted(series.time_us, correction.time_us))
-        columns = view.fit.columns.at[correction.name]
+        columns = view.fit.columns.at.get(correction.name, slice(0, 0))  # a new zero moves nothing
         size, sd = _sizes(view, list(MOVES[correction.kind]), columns)
         odds = {name: float(name == part) for name in PARTS}
         after = int(series.time_us[index - 1])

@@ -104,7 +104,7 @@ def _search(
     ]
     sightings, sessions = gather(latitude_rad, split, index, pieces)
     eras = int(split.constants_us.size) + 1
-    groups = int(sessions.group.max(initial=-1)) + 1
+    groups = max(int(sessions.group.max(initial=-1)) + 1, 1)  # one is kept even where no session is grouped
     layout = Layout(index.example_us.size, eras, groups, sessions)
     typed = typed_axes(readings["alignments"], index.of(split, times[3]))
     return search(sightings, layout, typed, kept=zero_is == "kept"), index

@@ -205,3 +205,32 @@ def test_levels_only():
     )
     assert history.change[-1, 0] == pytest.approx(35.0, abs=4.0 * history.sd[-1, 0])
     assert np.all(np.isnan(history.axis_now))
+
+
+@pytest.mark.parametrize("kind", ["zero", "service", "remount", "tighten", "pier", "altitude"])
+def test_every_kind_of_correction_without_an_amount_is_answered(kind):
+    made, history = history_of(Case(34, nights=50), correction(250.2, kind, np.nan))
+    off, sd = errors(made, history)
+    assert np.all(np.isfinite(history.change))
+    assert np.mean(np.abs(off[1:]) < 3.0 * sd[1:]) > 0.95
+    assert [c.kind for c in history.corrections] == [kind]
+    assert not [e for e in history.events if not e.recorded]
+
+
+def test_shims_tip_the_plate_and_not_the_pier():
+    """0.05 mm under one of three bolts on a 200 mm circle tips the plate 68.75 arcsec (hand-checkable)."""
+    tip = 68.75
+
+    def moves(d):  # the plate tips away from the bolt at bearing 120: the mount sees it as lean does
+        away = np.radians(300.0)
+        return (tip * np.cos(away) * (d > 250), tip * np.sin(away) * (d > 250), 0.0, 0.0)
+
+    row = correction(250.2, "shim", np.nan).assign(bearing_deg=120.0, thickness_mm=0.05)
+    made, history = history_of(Case(35, nights=90, moves=moves), row)
+    (found,) = history.corrections
+    assert found.asked == pytest.approx(tip, abs=0.01)
+    assert found.found == pytest.approx(tip, abs=4.0 * found.found_sd)
+    assert found.held is True
+    last = history.change[-1]
+    assert np.hypot(last[2], last[3]) == pytest.approx(tip, abs=8.0)
+    assert np.hypot(last[0], last[1]) < 8.0

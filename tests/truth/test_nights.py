@@ -149,3 +149,27 @@ def test_night_runs_from_local_noon_to_noon_and_is_split_at_a_correction():
     assert np.diff(east.day(np.array([noon - 6 * 3_600_000_000 - 1, noon - 6 * 3_600_000_000]))) == [1]
     start, end = greenwich.bounds(noon + 1)
     assert (start, end) == (noon, noon + 6 * 3_600_000_000)
+
+
+@pytest.mark.parametrize("source", ["sweep", "run"])
+def test_sweeps_or_runs_alone_are_answered(source):
+    from drift.demo.families import family
+    from drift.demo.world import make as make_world
+    from drift.pierfile import pier_from_mapping
+    from drift.pipeline import work_out
+
+    scenario = family("quiet", 5, years=0.6, night_kinds=(((source,), 1.0),), latitude_deg=-41.0)
+    world = make_world(scenario)
+    site = {
+        "latitude_deg": -41.0,
+        "longitude_deg": scenario.longitude_deg,
+        "elevation_m": scenario.elevation_m,
+    }
+    answer = work_out(pier_from_mapping({"site": site}), world.readings())
+    truth = world.truth.nights[source]
+    scaled = []
+    for night, az, alt in zip(answer.nights.nights, truth.az_error, truth.alt_error, strict=True):
+        off = night.working[:2] - [az, alt]
+        scaled.append(off @ np.linalg.solve(night.covariance[:2, :2], off))
+    # Chi-square with 2 degrees of freedom has mean 2 and sd 2: some 55 nights average to 2 +- 0.3.
+    assert 1.0 < np.mean(scaled) < 3.0
