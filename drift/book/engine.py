@@ -151,7 +151,8 @@ def _reader(path: Path) -> Callable[[], sqlite3.Connection]:
             connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
     except sqlite3.OperationalError as error:
         log = Path(f"{path}-wal")
-        if error.sqlite_errorname == "SQLITE_CANTOPEN" and not (log.exists() and log.stat().st_size):
+        no_side_files = error.sqlite_errorname.startswith(("SQLITE_CANTOPEN", "SQLITE_READONLY"))
+        if no_side_files and not (log.exists() and log.stat().st_size):
             return _connector(path, "ro&immutable=1")
     except sqlite3.DatabaseError:
         pass  # not a database: said in words at its first use

@@ -76,7 +76,7 @@ def find_logs(given: Iterable[Path], site_file: Path | None = None) -> Found:
     refused: list[FileRefused] = []
     others: dict[Path, None] = {}
     for path in given:
-        if not path.is_dir():
+        if not _is_folder(path):
             logs[path] = None
             continue
         strange = _other_piers(path, site_file)
@@ -98,6 +98,13 @@ def _other_piers(folder: Path, site_file: Path | None) -> list[Path]:
     own = site_file.resolve() if site_file else None
     files = (one for one in folder.rglob(DEFAULT_NAME) if one.is_file() and one.parent != folder)
     return sorted(one.parent for one in files if one.resolve() != own)
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except OSError:  # it may not be looked at: reading it says why
+        return False
 
 
 def _hidden(path: Path, folder: Path) -> bool:

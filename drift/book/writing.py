@@ -91,8 +91,10 @@ def _repeat_remarks(connection: Connection, log: LogRead, new: list[int]) -> tup
     count = int(pd.concat([old, fresh]).duplicated().sum() - old.duplicated().sum())
     if not count:
         return ()
-    what = "give a day again" if log.kind == "weather" else "are the same readings again"
-    return (f"{count} rows {what} with other values in other columns; of each, the fullest row is used",)
+    rows = "1 row is" if count == 1 else f"{count} rows are"
+    if log.kind == "weather":
+        return (f"{rows} of a day that is there with other values; one row a day is used, the fullest",)
+    return (f"{rows} the same reading as one that is there, but for side columns; the fullest row is used",)
 
 
 def _file(connection: Connection, log: LogRead, now_us: int) -> int:

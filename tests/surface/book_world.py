@@ -1,4 +1,4 @@
-"""A site and logs for the tests of reading, keeping and recording; all places on the sky are above its horizon."""
+"""A site and logs for the tests of reading, keeping and recording; all places are above its horizon."""
 
 from __future__ import annotations
 
@@ -28,7 +28,9 @@ def site_file(folder: Path, text: str = SITE_TEXT) -> Path:
     return path
 
 
-def solve_rows(count: int, first: str = "2024-03-01T02:00:00", step_s: float = 60.0, seed: int = 1) -> list[str]:
+def solve_rows(
+    count: int, first: str = "2024-03-01T02:00:00", step_s: float = 60.0, seed: int = 1
+) -> list[str]:
     """Make rows of solves, hour angles within 4 hours of the meridian, the mount 0.1 degrees off."""
     rng = np.random.default_rng(seed)
     times = np.datetime64(first, "ms") + (np.arange(count) * step_s * 1000).astype("timedelta64[ms]")
