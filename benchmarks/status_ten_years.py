@@ -2,10 +2,12 @@
 
     python benchmarks/status_ten_years.py [--nights 2000] [--solves 25] [--peer-nights 60]
 
-The peer does what a careful script would: one vectorised astropy
-transformation of all solves to altitude and azimuth, then for each night
-`scipy.optimize.least_squares` with a soft-L1 loss over axis, zeros and the four
-instrument constants.  It is run on some of the nights and its time scaled up.
+The peer does the same work as a careful script would: one vectorised astropy
+transformation of all solves to altitude and azimuth, then in turn, until they
+agree, `scipy.optimize.least_squares` with a soft-L1 loss for each night's axis
+and zeros, and for the four instrument constants that all nights share.  It is
+run on some of the nights and its time scaled up.  It has no history, no search
+for second syncs and no covariances.
 """
 
 from __future__ import annotations
@@ -23,6 +25,9 @@ from drift.mount.instrument import Pose, pointed_direction
 from drift.pierfile import pier_from_mapping
 from drift.pipeline import work_out
 from drift.readings import Readings, as_readings
+
+#: The peer goes on until no constant moves by more than this [arcsec].
+AT_REST = 0.1
 
 
 def ten_years(nights: int, solves: int) -> tuple[Readings, dict[str, dict[str, float | str]]]:
@@ -56,7 +61,8 @@ def plain_sky(readings: Readings, site: dict[str, float | str]) -> tuple[np.ndar
     where = EarthLocation.from_geodetic(
         site["longitude_deg"] * u.deg, site["latitude_deg"] * u.deg, site["elevation_m"] * u.m
     )
-    when = Time(table["time_us"].to_numpy() / 86400e6 + 2440587.5, format="jd", scale="utc", location=where)
+    jd = table["time_us"].to_numpy() / 86400e6 + 2440587.5
+    when = Time(jd, format="jd", scale="utc", location=where)
     frame = AltAz(
         obstime=when,
         location=where,
@@ -65,39 +71,60 @@ def plain_sky(readings: Readings, site: dict[str, float | str]) -> tuple[np.ndar
         relative_humidity=0.5,
         obswl=0.55 * u.um,
     )
-    seen = SkyCoord(table["ra_deg"].to_numpy() * u.deg, table["dec_deg"].to_numpy() * u.deg).transform_to(frame)
+    stars = SkyCoord(table["ra_deg"].to_numpy() * u.deg, table["dec_deg"].to_numpy() * u.deg)
+    seen = stars.transform_to(frame)
     alt, az = seen.alt.rad, seen.az.rad
     enu = np.stack([np.cos(alt) * np.sin(az), np.cos(alt) * np.cos(az), np.sin(alt)], axis=1)
     return enu, when.sidereal_time("apparent").rad
 
 
-def one_night(latitude_rad: float, enu: np.ndarray, ha: np.ndarray, dec: np.ndarray, side: np.ndarray) -> None:
-    """Fit one night: axis, zeros, constants."""
+def fit(latitude_rad: float, rows: tuple[np.ndarray, ...], x: np.ndarray, free: slice) -> np.ndarray:
+    """Fit axis, zeros and constants (8 numbers, those in `free`) to one set of rows."""
+    enu, ha, dec, side, base = rows
 
-    def misfit(x: np.ndarray) -> np.ndarray:
-        full = np.ones(ha.size)
-        pose = Pose(x[0] * full, x[1] * full, x[2] * full, x[3] * full, np.tile(x[4:8], (ha.size, 1)))
+    def misfit(chosen: np.ndarray) -> np.ndarray:
+        full = np.tile(x, (ha.size, 1)) if base is None else base.copy()
+        full[:, free] = chosen
+        pose = Pose(full[:, 0], full[:, 1], full[:, 2], full[:, 3], full[:, 4:8])
         return ((pointed_direction(latitude_rad, ha, dec, side, pose) - enu) * 206265.0 / 5.0).ravel()
 
-    least_squares(misfit, np.zeros(8), loss="soft_l1", x_scale=60.0)
+    return least_squares(misfit, x[free], loss="soft_l1", x_scale=60.0).x
 
 
-def peer_seconds(readings: Readings, site: dict[str, float | str], sample: int) -> tuple[float, float, int]:
-    """Return seconds for the sky, for the nights (scaled up), and the number of nights."""
+def peer_seconds(
+    readings: Readings, site: dict[str, float | str], sample: int
+) -> tuple[float, float, float, int]:
+    """Return seconds for the sky, for the first pass over the nights, for all passes; and their number.
+
+    The passes are run on a sample of the nights and scaled up.
+    """
     start = time.perf_counter()
     enu, last = plain_sky(readings, site)
     sky = time.perf_counter() - start
-    table = readings["solves"]
+    table, phi = readings["solves"], np.radians(float(site["latitude_deg"]))
     ha = last - np.radians(table["mount_ra_deg"].to_numpy())
     dec = np.radians(table["mount_dec_deg"].to_numpy())
     side = np.where(table["tube_side"] == "east", 1.0, -1.0)
     day = (table["time_us"].to_numpy() // 86_400_000_000).astype(int)
     days = np.unique(day)
+    chosen = days[:: max(1, days.size // sample)][:sample]
+    seen = np.isin(day, chosen)
+    found, constants, first, passes = np.zeros((ha.size, 8)), np.zeros(4), 0.0, 0
     start = time.perf_counter()
-    for chosen in days[:: max(1, days.size // sample)][:sample]:
-        own = day == chosen
-        one_night(np.radians(float(site["latitude_deg"])), enu[own], ha[own], dec[own], side[own])
-    return sky, (time.perf_counter() - start) * days.size / sample, int(days.size)
+    while True:
+        found[:, 4:] = constants
+        for one in chosen:
+            own = day == one
+            x = found[own][0]
+            found[own, :4] = fit(phi, (enu[own], ha[own], dec[own], side[own], None), x, slice(0, 4))
+        first = first or time.perf_counter() - start
+        x = np.append(np.zeros(4), constants)
+        new = fit(phi, (enu[seen], ha[seen], dec[seen], side[seen], found[seen]), x, slice(4, 8))
+        passes, moved, constants = passes + 1, np.max(np.abs(new - constants)), new
+        if moved < AT_REST:
+            break
+    scale = days.size / chosen.size
+    return sky, first * scale, (time.perf_counter() - start) * scale, passes
 
 
 def main() -> None:
@@ -109,16 +136,20 @@ def main() -> None:
     options = parser.parse_args()
     readings, mapping = ten_years(options.nights, options.solves)
     site = pier_from_mapping(mapping)
-    work_out(site, as_readings({"solves": readings["solves"].head(200)}))  # imports and tables are warm for both
+    work_out(
+        site, as_readings({"solves": readings["solves"].head(200)})
+    )  # imports and tables are warm for both
     start = time.perf_counter()
     answer = work_out(site, readings)
     ours = time.perf_counter() - start
-    sky, nights, count = peer_seconds(readings, mapping["site"], options.peer_nights)
-    print(f"{len(readings['solves'])} solves on {count} nights; {len(answer.nights.nights)} nights answered")
-    print(f"whole answer (sky, nights, history, advice)      {ours:8.2f} s")
-    print(f"peer, sky by SkyCoord.transform_to(AltAz)         {sky:8.2f} s")
-    print(f"peer, scipy least_squares a night (no history)    {nights:8.2f} s  (from {options.peer_nights} nights)")
-    print(f"ratio peer / ours                                 {(sky + nights) / ours:8.1f}   goal 20")
+    sky, first, nights, passes = peer_seconds(readings, mapping["site"], options.peer_nights)
+    print(f"{len(readings['solves'])} solves; {len(answer.nights.nights)} nights answered")
+    print(f"whole answer: sky, nights, history, advice       {ours:8.2f} s")
+    print(f"peer: sky by SkyCoord.transform_to(AltAz)        {sky:8.2f} s")
+    print(f"peer: least_squares a night, first pass alone    {first:8.2f} s  (scaled up)")
+    print(f"peer: {passes:2d} passes until the constants rest        {nights:8.2f} s  (scaled up)")
+    print(f"ratio peer / ours                                {(sky + nights) / ours:8.1f}   goal 20")
+    print(f"ratio with the first pass alone                  {(sky + first) / ours:8.1f}")
 
 
 if __name__ == "__main__":

@@ -44,8 +44,8 @@ def work_out(site: PierFile, readings: Readings) -> Answer:
     if history is None:
         raise NothingToAnswer(
             "there is nothing to answer from yet: the record holds no night with a usable axis and no level "
-            "reading.  Import a log of plate solves with the mount's own coordinates (five or more over the sky "
-            "on one night), a sweep, an unguided run, typed alignment errors, or record a level reading."
+            "reading.  Import a log of plate solves with the mount's own coordinates (five or more over the "
+            "sky on one night), a sweep, an unguided run, typed alignment errors, or record a level reading."
         )
     warnings = (*seen.warnings, *nights.warnings, *history.warnings)
     defaults = (*site.defaults_used(), *seen.defaults)

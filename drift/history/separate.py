@@ -110,6 +110,8 @@ def _history(
 ) -> History:
     series, scales = seen.fit.model.series, seen.fit.scales
     change, sd = seen.components()
+    if not np.any(series.night >= 0):  # levels see the pier only; of the mount nothing is known
+        change[:, 4:] = sd[:, 4:] = np.nan
     east, north = judge(seen, sd)
     south = latitude_rad < 0.0
     shape = components.shape_of(seen)

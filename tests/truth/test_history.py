@@ -205,6 +205,7 @@ def test_levels_only():
     )
     assert history.change[-1, 0] == pytest.approx(35.0, abs=4.0 * history.sd[-1, 0])
     assert np.all(np.isnan(history.axis_now))
+    assert np.all(np.isnan(history.change[:, 4:]))
 
 
 @pytest.mark.parametrize("kind", ["zero", "service", "remount", "tighten", "pier", "altitude"])
