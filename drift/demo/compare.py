@@ -35,13 +35,17 @@ class Compared:
 
 @dataclass(frozen=True)
 class EventCompared:
-    """One true step and what the answer has near it; sizes in arcsec, NaN when not found."""
+    """One true step and what the answer has near it; sizes in arcsec, NaN when not found.
+
+    `called` is what the answer says that it was: the right part,
+    "undetermined", or "" when there is nothing near it.
+    """
 
     time_us: int
     recorded: bool
     part: str
     true_size: float
-    found: bool
+    called: str
     found_size: float
     found_sd: float
 
@@ -105,8 +109,8 @@ def _nearest(events: tuple[Event, ...], part: str, time_us: int) -> Event | None
     def away(event: Event) -> int:
         return max(event.after_us - time_us, time_us - event.before_us, 0)
 
-    fitting = [e for e in events if e.what == part and away(e) < WAIT_US]
-    return min(fitting, key=away, default=None)
+    fitting = [e for e in events if e.what in (part, "undetermined") and away(e) < WAIT_US]
+    return min(fitting, key=lambda e: (e.what != part, away(e)), default=None)
 
 
 def compare_events(course: Course, answer: Answer) -> tuple[EventCompared, ...]:
@@ -126,7 +130,7 @@ def compare_events(course: Course, answer: Answer) -> tuple[EventCompared, ...]:
                 recorded=bool(step.kind),
                 part=name,
                 true_size=sizes[name],
-                found=event is not None,
+                called=event.what if event else "",
                 found_size=event.size[name] if event else float("nan"),
                 found_sd=event.size_sd[name] if event else float("nan"),
             )

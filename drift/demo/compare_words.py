@@ -29,5 +29,7 @@ def event_lines(events: Iterable[EventCompared]) -> Iterator[str]:
     for event in events:
         day = str(np.datetime64(event.time_us, "us").astype("datetime64[D]"))
         noted = "written down" if event.recorded else "not written down"
-        found = f'found {event.found_size:+.0f}" ± {event.found_sd:.0f}"' if event.found else "not found"
+        found = f'found {event.found_size:+.0f}" ± {event.found_sd:.0f}"' if event.called else "not found"
+        if event.called == "undetermined":
+            found = "found, but what it was is left open"
         yield f'{day}  {_PARTS[event.part]} by {event.true_size:+.0f}", {noted}: {found}'

@@ -16,7 +16,6 @@ from drift.demo.earth import earth_turning
 Floats = npt.NDArray[np.float64]
 Times = npt.NDArray[np.int64]
 US_PER_DAY = 86_400_000_000
-MJD_1970 = 40587
 RELATIVE_HUMIDITY = 0.6  # of the invented nights
 WAVELENGTH_UM = 0.55
 

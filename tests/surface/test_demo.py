@@ -193,10 +193,18 @@ def test_the_comparison_tells_how_far_off_an_answer_is(world):
 
 def test_the_comparison_tells_found_from_missed_steps(world):
     compared = compare_events(world.course, answered(world, 0.0, 1.0))
-    assert [(event.part, event.found) for event in compared] == [("mount_az", True), ("lean_east", False)]
+    assert [(event.part, event.called) for event in compared] == [("mount_az", "mount_az"), ("lean_east", "")]
     found, missed = event_lines(compared)
     assert 'by +80", not written down: found +77" ± 2"' in found
     assert missed.endswith("not found")
+
+
+def test_a_step_that_was_seen_but_not_named_is_not_called_missed(world):
+    answer = answered(world, 0.0, 1.0)
+    answer.history.events[0].what = "undetermined"
+    compared = compare_events(world.course, answer)
+    assert [event.called for event in compared] == ["undetermined", ""]
+    assert next(event_lines(compared)).endswith("found, but what it was is left open")
 
 
 def test_the_demo_stands_in_the_help():
