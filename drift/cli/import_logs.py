@@ -62,7 +62,8 @@ def _import(book: Book, found: Found, as_json: bool) -> int:
     outcomes: list[FileImported | FileRefused] = []
     try:
         with _bar(found) as progress:
-            outcomes.extend(book.import_found(found, progress))
+            for outcome in book.import_found(found, progress):
+                outcomes.append(outcome)
     finally:  # what went in before a disk was full is told as well
         for one in outcomes:
             if isinstance(one, FileRefused):

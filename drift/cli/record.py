@@ -98,7 +98,7 @@ def _bolts(kind: str, column: str, title: str, unit: str) -> None:
         multiple=True,
         required=True,
         metavar=f"BEARING={unit}",
-        callback=lambda ctx, option, values: [_pair(value, unit) for value in values],
+        callback=lambda ctx, option, values: _pairs(values, unit),
         help="One bolt: its bearing in degrees clockwise from north, and the amount; give it once a bolt.",
     )
     @_common
@@ -107,6 +107,17 @@ def _bolts(kind: str, column: str, title: str, unit: str) -> None:
             {"kind": kind, "bearing_deg": bearing, column: amount, "note": note} for bearing, amount in bolts
         ]
         _record("corrections", rows, when, pier)
+
+
+def _pairs(values: Sequence[str], unit: str) -> list[tuple[str, str]]:
+    pairs = [_pair(value, unit) for value in values]
+    bearings = [bearing for bearing, _ in pairs]
+    for bearing in bearings:
+        if bearings.count(bearing) > 1:
+            raise click.UsageError(
+                f"the bolt at bearing {bearing} is given twice: give it once, with the sum"
+            )
+    return pairs
 
 
 def _pair(value: str, unit: str) -> tuple[str, str]:
@@ -181,10 +192,10 @@ def _record(table: str, rows: Sequence[Row], when: str | None, pier: str | None)
     if not outcome.went_in:
         click.echo(f"Exactly this is in the record already, at {time_utc}; nothing was added.")
         return
-    if outcome.already_there:
-        click.echo(
-            f"{outcome.already_there} of these bolts are in the record already; the others were added."
-        )
+    there = outcome.already_there
+    if there:
+        are = "is" if there == 1 else "are"
+        click.echo(f"{there} of these bolts {are} in the record already; the others were added.")
     click.echo(f"Recorded at {time_utc}: {_words(table, rows, site)}")
     if table == "corrections" and rows[0]["kind"] in _LOOSENED:
         click.echo(_CAUTION)

@@ -1,0 +1,197 @@
+"""`drift record`: signs in words, the same checks as a file, and nothing twice."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from book_world import LATITUDE_DEG, SITE_TEXT, run, site_file
+
+from drift.book.store import Book
+from drift.pierfile import load_pier
+
+Capture = pytest.CaptureFixture[str]
+TIME = ("--time", "2024-03-01T23:14:00+01:00")
+TIME_US = 1_709_331_240_000_000  # 2024-03-01T22:14:00Z
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    site_file(tmp_path)
+    return tmp_path
+
+
+def record(folder: Path, *arguments: str) -> int:
+    return run("record", *arguments, "--pier", folder / "pier.toml")
+
+
+def rows(folder: Path, kind: str = "corrections") -> list[dict[str, object]]:
+    with Book.open(load_pier(folder / "pier.toml")) as book:
+        return [
+            {name: value for name, value in row.items() if value == value and value != ""}
+            for row in book.readings()[kind].drop(columns="row_id").to_dict("records")
+        ]
+
+
+def test_a_negative_amount_is_a_number_and_not_an_option(folder: Path, capsys: Capture) -> None:
+    assert record(folder, "azimuth", "-2.83", *TIME, "--note", "left knob") == 0
+    assert rows(folder) == [
+        {"time_us": TIME_US, "kind": "azimuth", "amount_arcmin": -2.83, "note": "left knob"}
+    ]
+    told = capsys.readouterr()
+    assert "azimuth -2.83 arcmin" in told.out
+    assert "raised (north) end moved counter-clockwise seen from above, toward west" in told.out
+    assert "power off, support the load first, and never loosen all bolts at once" in told.out
+    assert told.err == ""
+
+
+@pytest.mark.parametrize("amount", ["-.5", "-2", "-1e-2", "\u22122.5", "+1.5", "3"])
+def test_every_way_to_write_an_amount(folder: Path, amount: str) -> None:
+    assert record(folder, "altitude", amount, *TIME) == 0
+    assert rows(folder)[0]["amount_arcmin"] == float(amount.replace("\u2212", "-"))
+
+
+@pytest.mark.parametrize(
+    ("latitude", "amount", "words"),
+    [
+        ("47.3", "1", "raised (north) end moved clockwise seen from above, toward east"),
+        ("47.3", "-1", "raised (north) end moved counter-clockwise seen from above, toward west"),
+        ("-33.0", "1", "raised (south) end moved clockwise seen from above, toward west"),
+        ("-33.0", "-1", "raised (south) end moved counter-clockwise seen from above, toward east"),
+    ],
+)
+def test_azimuth_in_words_in_both_hemispheres(
+    folder: Path, capsys: Capture, latitude: str, amount: str, words: str
+) -> None:
+    site_file(folder, SITE_TEXT.replace(str(LATITUDE_DEG), latitude))
+    record(folder, "azimuth", amount, *TIME)
+    assert words in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("amount", "words"), [("2", "moved up"), ("-2", "moved down")])
+def test_altitude_in_words(folder: Path, capsys: Capture, amount: str, words: str) -> None:
+    record(folder, "altitude", amount, *TIME)
+    assert words in capsys.readouterr().out
+
+
+def test_an_unknown_amount(folder: Path, capsys: Capture) -> None:
+    assert record(folder, "azimuth", *TIME) == 0
+    assert rows(folder) == [{"time_us": TIME_US, "kind": "azimuth"}]
+    assert "unknown amount" in capsys.readouterr().out
+
+
+def test_shims_are_a_row_a_bolt(folder: Path, capsys: Capture) -> None:
+    assert record(folder, "shim", "--bolt", "30=0.1", "--bolt", "-90=-.05", *TIME) == 0
+    assert sorted((row["bearing_deg"], row["thickness_mm"]) for row in rows(folder)) == [
+        (30.0, 0.1),
+        (270.0, -0.05),
+    ]
+    said = capsys.readouterr().out
+    assert "bolt at bearing 30: 0.1 mm put in; bolt at bearing -90: 0.05 mm taken out" in said
+
+
+def test_nuts(folder: Path, capsys: Capture) -> None:
+    assert record(folder, "nuts", "--bolt", "210=-0.25", *TIME) == 0
+    assert rows(folder) == [{"time_us": TIME_US, "kind": "nuts", "bearing_deg": 210.0, "turns": -0.25}]
+    assert "bolt at bearing 210: 0.25 turns lowered" in capsys.readouterr().out
+
+
+def test_bolts_already_recorded_are_said(folder: Path, capsys: Capture) -> None:
+    record(folder, "shim", "--bolt", "30=0.1", *TIME)
+    capsys.readouterr()
+    assert record(folder, "shim", "--bolt", "30=0.1", "--bolt", "150=0.1", *TIME) == 0
+    assert "1 of these bolts is in the record already" in capsys.readouterr().out
+    assert len(rows(folder)) == 2
+
+
+def test_a_level_reading(folder: Path, capsys: Capture) -> None:
+    arguments = (
+        "--north",
+        "-12.5",
+        "--east",
+        "3",
+        "--place",
+        "Pier",
+        "--face",
+        "180",
+        "--sigma",
+        "5",
+        "--note",
+        "wet",
+    )
+    assert record(folder, "level", *arguments, *TIME) == 0
+    assert rows(folder, "levels") == [
+        {
+            "time_us": TIME_US,
+            "lean_north_arcsec": -12.5,  # as read: it is the night's part to turn face 180 round
+            "lean_east_arcsec": 3.0,
+            "place": "pier",
+            "face_deg": 180.0,
+            "sigma_arcsec": 5.0,
+        }
+    ]
+    said = capsys.readouterr().out
+    assert "lean 12.5 arcsec toward south and 3 arcsec toward east of the pier, as read with the" in said
+    assert "power off" not in said
+
+
+@pytest.mark.parametrize("kind", ["tighten", "service", "remount", "zero", "pier"])
+def test_what_has_no_amount(folder: Path, kind: str) -> None:
+    assert record(folder, kind, *TIME, "--note", "done") == 0
+    assert rows(folder) == [{"time_us": TIME_US, "kind": kind, "note": "done"}]
+
+
+def test_now_is_assumed(folder: Path) -> None:
+    from drift.book.clock import now_us
+
+    before = now_us()
+    assert record(folder, "tighten") == 0
+    (row,) = rows(folder)
+    assert before - 1_000_000 <= row["time_us"] <= now_us()  # type: ignore[operator]
+
+
+def test_the_same_again_adds_nothing(folder: Path, capsys: Capture) -> None:
+    record(folder, "azimuth", "1", *TIME)
+    capsys.readouterr()
+    assert record(folder, "azimuth", "1.0", "--time", "2024-03-01T22:14:00Z") == 0
+    assert "Exactly this is in the record already" in capsys.readouterr().out
+    assert len(rows(folder)) == 1
+
+
+def test_where_it_came_from(folder: Path) -> None:
+    record(folder, "azimuth", "1", *TIME, "--note", 'a "quoted", note')
+    with Book.open(load_pier(folder / "pier.toml")) as book:
+        (where,) = book.where(book.readings()["corrections"]["row_id"]).values()
+    assert where == ("recorded by hand", 1, '2024-03-01T23:14:00+01:00,azimuth,1,,,,"a ""quoted"", note"')
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("azimuth", "1", "--time", "2024-03-01T23:14"), "time_utc = '2024-03-01T23:14' has no time zone"),
+        (("azimuth", "1", "--time", "1970-01-01T00:00Z"), "was the clock not set?"),
+        (("azimuth", "1", "--time", "2094-01-01T00:00Z"), "in the future"),
+        (("azimuth", "lots"), "amount_arcmin = 'lots' is not a number"),
+        (("azimuth", "2000"), "within 600 arcminutes"),
+        (("shim", "--bolt", "30"), "write BEARING=THICKNESS_MM"),
+        (("shim", "--bolt", "30="), "thickness_mm = '' is blank"),
+        (("shim", "--bolt", "500=1"), "bearing_deg = '500' must be a bearing"),
+        (("shim", "--bolt", "30=1", "--bolt", "30=2"), "bearing 30 is given twice"),
+        (("shim",), "Missing option '--bolt'"),
+        (("level", "--north", "1"), "Missing option '--east'"),
+        (("level", "--north", "1", "--east", "1", "--face", "90"), "must be 0 or 180"),
+        (("level", "--north", "1", "--east", "1", "--place", "roof"), "pier, plate, mount"),
+        (("level", "--north", "x", "--east", "1"), "lean_north_arcsec = 'x' is not a number"),
+        (("azimuth", "--tiem", "1"), "--tiem"),
+        (("polish",), "polish"),
+    ],
+)
+def test_what_can_not_be_recorded(
+    folder: Path, capsys: Capture, arguments: tuple[str, ...], says: str
+) -> None:
+    assert record(folder, *arguments) == 2
+    told = capsys.readouterr()
+    assert says in told.err
+    assert told.out == ""
+    assert rows(folder) == []
+    assert rows(folder, "levels") == []
