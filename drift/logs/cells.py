@@ -74,8 +74,10 @@ class Cells:
 
     def number(self, column: str, limits: Limits) -> npt.NDArray[np.float64]:
         """Read a required number; rows without a plausible one are set aside."""
-        self._refuse_blank(column)
-        return self._strict_number(column, limits)
+        numbers = self._strict_number(column, limits)
+        if np.isnan(numbers).any():
+            self._refuse_blank(column)
+        return numbers
 
     def telling_number(self, column: str, limits: Limits) -> npt.NDArray[np.float64]:
         """Read an optional number that changes what the row means: a bad one sets the row aside."""
@@ -96,8 +98,10 @@ class Cells:
         """Read one of a few words in any case, or "" for blank; another word sets the row aside."""
         if required:
             self._refuse_blank(column)
-        words = [cell.lower() for cell in self.text(column)]
-        known = {"", *allowed}
+        cells, known = self.text(column), {"", *allowed}
+        if known.issuperset(cells):
+            return cells
+        words = [cell.lower() for cell in cells]
         if not known.issuperset(words):
             bad = np.array([word not in known for word in words], dtype=bool)
             self.set_aside(bad, column, f"must be one of: {', '.join(allowed)}")

@@ -41,12 +41,26 @@ class Times:
 def parse_times(cells: list[str]) -> Times:
     """Read ISO 8601 times with ``Z`` or an offset from UTC, such as ``2024-03-01T22:14:05.5Z``."""
     none = np.zeros(len(cells), dtype=bool)
-    if all(map(_ZULU.fullmatch, cells)):
+    if _all_alike(cells):
         return _instants(cells, none)
     found = [_TIME.fullmatch(cell) for cell in cells]
     naive = np.array([match is not None and match["zone"] is None for match in found], dtype=bool)
     texts = [cell if match and match["zone"] else "" for cell, match in zip(cells, found, strict=True)]
     return _instants([text.upper().replace(",", ".").replace(" Z", "Z") for text in texts], naive)
+
+
+def _all_alike(cells: list[str]) -> bool:
+    """Tell whether all cells are written like the first one, and that one in the usual way.
+
+    Looks at all characters at once: digits where the first cell has digits, else the same sign.
+    """
+    together = "".join(cells)
+    if not cells or len(together) != len(cells) * len(cells[0]) or not together.isascii():
+        return False
+    signs = np.frombuffer(together.encode(), dtype=np.uint8).reshape(len(cells), -1)
+    digit = np.array([sign.isdigit() for sign in cells[0]], dtype=bool)
+    alike = (signs[:, ~digit] == signs[0, ~digit]).all() and (signs[:, digit] - ord("0") <= 9).all()
+    return bool(alike) and _ZULU.fullmatch(cells[0]) is not None
 
 
 def _instants(texts: list[str], naive: Mask) -> Times:
