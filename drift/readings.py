@@ -114,9 +114,7 @@ def empty_table(kind: str) -> pd.DataFrame:
     import pandas as pd
 
     dtypes = {"int": "int64", "float": "float64", "text": "object"}
-    return pd.DataFrame(
-        {name: pd.Series([], dtype=dtypes[sort]) for name, sort in COLUMNS[kind].items()}
-    )
+    return pd.DataFrame({name: pd.Series([], dtype=dtypes[sort]) for name, sort in COLUMNS[kind].items()})
 
 
 def as_readings(tables: Mapping[str, pd.DataFrame], readings_id: str = "") -> Readings:

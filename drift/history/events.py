@@ -64,8 +64,13 @@ class FoundStep:
 class Searched:
     """The final fit with the steps found and the readings put aside."""
 
-    fit: Fit
+    found: Found
     steps: tuple[FoundStep, ...]
+
+    @property
+    def fit(self) -> Fit:
+        """The model solved at the scales found."""
+        return self.found.fit
 
 
 def find_events(model: Model) -> Searched:
@@ -87,7 +92,7 @@ def find_events(model: Model) -> Searched:
     if steps:
         steps = sorted(_weigh_all(base, steps, found.fit), key=lambda s: s.best)
         found = _refit(base, steps, found)
-    return Searched(found.fit, tuple(steps))
+    return Searched(found, tuple(steps))
 
 
 def doubt_corrections(model: Model, fit: Fit) -> Model:

@@ -11,6 +11,7 @@ from drift.history import components
 from drift.history.causes.corrections import Correction, Plate, correction_cause, read_corrections
 from drift.history.causes.starts import axis_start, instrument_eras, level_starts, zero_epochs
 from drift.history.causes.trend import trend
+from drift.history.doubt import components_with_doubt
 from drift.history.events import Searched, find_events
 from drift.history.model import Model, Scales
 from drift.history.outcome import corrections_found, last_night_event, recorded_events, step_events
@@ -109,7 +110,7 @@ def _history(
     warnings: list[str],
 ) -> History:
     series, scales = seen.fit.model.series, seen.fit.scales
-    change, sd = seen.components()
+    change, sd = components_with_doubt(searched.found)
     if not np.any(series.night >= 0):  # levels see the pier only; of the mount nothing is known
         change[:, 4:] = sd[:, 4:] = np.nan
     east, north = judge(seen, sd)

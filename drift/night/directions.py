@@ -11,6 +11,7 @@ from drift.night.pieces import Directions
 from drift.night.run import one_place_a_run
 from drift.night.sightings import TABLES
 from drift.night.split import NightSplit
+from drift.quantities import Floats, Ints
 from drift.readings import Readings
 from drift.sky.place import observed
 from drift.sky.weather import fill_weather
@@ -43,10 +44,12 @@ def see(
     sizes = [len(t) for t in tables]
     joined = pd.concat([_columns(t) for t in tables], ignore_index=True)
     time_us = joined["time_us"].to_numpy(dtype=np.int64)
+    day = split.day(time_us)
+    temp, from_weather = _with_daily_mean(joined["temp_c"].to_numpy(dtype=float), day, readings["weather"])
     air = fill_weather(
-        joined["temp_c"].to_numpy(dtype=float),
+        temp,
         joined["pressure_hpa"].to_numpy(dtype=float),
-        split.day(time_us),
+        day,
         elevation_m,
     )
     sky = observed(
@@ -65,6 +68,8 @@ def see(
         for kind, a, b in zip(TABLES, edges[:-1], edges[1:], strict=True)
     }
     defaults = []
+    if from_weather:
+        defaults.append(f"{from_weather} of {len(joined)} solves took their temperature from the day's mean.")
     for what, rows, value in (
         ("temperature", air.temp_rows, "10 C"),
         ("pressure", air.pressure_rows, "the standard atmosphere's at the site's elevation"),
@@ -74,6 +79,16 @@ def see(
                 f"{rows.standard} of {len(joined)} solves came without {what}: {value} was taken."
             )
     return Seen(directions, (*air.warnings, *sky.warnings), tuple(defaults))
+
+
+def _with_daily_mean(temp_c: Floats, day: Ints, weather: pd.DataFrame) -> tuple[Floats, int]:
+    """Fill in the weather's daily mean on nights without a temperature of their own; count the rows."""
+    middle = weather["t_mean_c"].fillna(0.5 * (weather["t_min_c"] + weather["t_max_c"]))
+    means = dict(zip(weather["day"].astype(int), middle.astype(float), strict=True))
+    given = np.isfinite(temp_c)
+    lacking = ~np.isin(day, np.unique(day[given]))
+    filled = np.where(lacking, [means.get(int(d), np.nan) for d in day], temp_c)
+    return filled, int(np.sum(lacking & np.isfinite(filled)))
 
 
 def _columns(table: pd.DataFrame) -> pd.DataFrame:
