@@ -39,8 +39,12 @@ class Place:
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """Give a connection that sees one state of the record, also while another program writes."""
-        with self.engine.connect() as connection, connection.begin():
-            yield connection
+        with self.engine.connect() as plain:
+            # SQLite's reading transactions are snapshots anyway.
+            one_state = {} if plain.dialect.name == "sqlite" else {"isolation_level": "REPEATABLE READ"}
+            connection = plain.execution_options(**one_state)
+            with connection.begin():
+                yield connection
 
     @contextmanager
     def writing(self, patience_s: float | None = None) -> Iterator[Connection]:

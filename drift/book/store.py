@@ -98,7 +98,7 @@ class Book:
         drift.readings.Readings
             With `readings_id`, which names the content of all of them.
         """
-        with self._reading("reading it") as connection:
+        with collector_paused(), self._reading("reading it") as connection:
             return reading.read_readings(connection)
 
     def where(self, row_ids: Iterable[int]) -> dict[int, tuple[str, int, str]]:

@@ -187,15 +187,14 @@ def _print_json(mapping: dict[str, Any]) -> None:
 @contextmanager
 def _bar(found: Found) -> Iterator[Progress | None]:
     """Show a progress bar on a terminal when the files are large."""
-    sizes = _sizes(found.logs)
-    if sum(sizes.values()) < _LONG_BYTES:
-        yield None
-        return
     from rich.console import Console
     from rich.progress import Progress as Bar
 
-    console = Console(stderr=True)
-    with Bar(console=console, transient=True, disable=not console.is_terminal, redirect_stdout=False) as bar:
+    sizes, console = _sizes(found.logs), Console(stderr=True)
+    if sum(sizes.values()) < _LONG_BYTES or not console.is_terminal:
+        yield None
+        return
+    with Bar(console=console, transient=True, redirect_stdout=False) as bar:
         task = bar.add_task("importing", total=sum(sizes.values()))
         began = dict(zip(sizes, _sums_before(sizes.values()), strict=True))
 

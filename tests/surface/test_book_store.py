@@ -28,12 +28,9 @@ def put_in(book: Book, *paths: Path) -> list[FileImported]:
     return outcomes
 
 
-def values_of(readings: Readings) -> dict[str, list[list[object]]]:
-    """Return all values but the row numbers, which follow the order of imports."""
-    return {
-        kind: readings[kind].drop(columns="row_id").astype(object).fillna("none").values.tolist()
-        for kind in COLUMNS
-    }
+def values_of(readings: Readings) -> dict[str, list[list[str]]]:
+    """Return all values, to the last digit, but the row numbers, which follow the order of imports."""
+    return {kind: readings[kind].drop(columns="row_id").astype(str).values.tolist() for kind in COLUMNS}
 
 
 def test_a_new_record_is_empty_and_complete(tmp_path: Path) -> None:
