@@ -187,11 +187,15 @@ def _print_json(mapping: dict[str, Any]) -> None:
 @contextmanager
 def _bar(found: Found) -> Iterator[Progress | None]:
     """Show a progress bar on a terminal when the files are large."""
+    sizes = _sizes(found.logs)
+    if sum(sizes.values()) < _LONG_BYTES:
+        yield None
+        return
     from rich.console import Console
     from rich.progress import Progress as Bar
 
-    sizes, console = _sizes(found.logs), Console(stderr=True)
-    if sum(sizes.values()) < _LONG_BYTES or not console.is_terminal:
+    console = Console(stderr=True)
+    if not console.is_terminal:
         yield None
         return
     with Bar(console=console, transient=True, redirect_stdout=False) as bar:

@@ -172,7 +172,7 @@ def _set_below_aside(cells: Cells, around: Circumstances, places: Places) -> Non
     cells.set_aside(
         below,
         "time_utc",
-        "below the horizon at this site: a wrong time zone, longitude sign or another site's log?",
+        "is below the horizon at this site: a wrong time zone, longitude sign or another site's log?",
     )
 
 
