@@ -9,6 +9,7 @@ from drift.answer import Answer
 from drift.errors import NothingToAnswer
 from drift.history.causes.corrections import Plate
 from drift.history.separate import separate
+from drift.kept import NoStore, Store
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights
 from drift.night.modelled import modelled_or_not
@@ -17,7 +18,7 @@ from drift.pierfile import PierFile
 from drift.readings import Readings
 
 
-def work_out(site: PierFile, readings: Readings) -> Answer:
+def work_out(site: PierFile, readings: Readings, store: Store | None = None) -> Answer:
     """Work out the whole answer for one pier.
 
     Parameters
@@ -26,6 +27,8 @@ def work_out(site: PierFile, readings: Readings) -> Answer:
         The site file.
     readings
         All readings of this pier.
+    store
+        Where finished pieces of work are kept for the next answer; by default nowhere.
 
     Raises
     ------
@@ -33,10 +36,12 @@ def work_out(site: PierFile, readings: Readings) -> Answer:
         If there is neither a night with a usable axis nor a level reading.
     """
     latitude = float(np.radians(site.site.latitude_deg))
+    store = NoStore() if store is None else store
     zero_is = str(site.mount.hour_angle_zero)
     split = split_nights(site.site.longitude_deg, readings["corrections"])
-    seen = see(site.site.latitude_deg, site.site.longitude_deg, site.site.elevation_m, split, readings)
-    nights = estimate_nights(latitude, split, readings, seen.directions, zero_is)
+    where = (site.site.latitude_deg, site.site.longitude_deg, site.site.elevation_m)
+    seen = see(where, split, readings, store)
+    nights = estimate_nights(latitude, split, readings, seen.directions, zero_is, store)
     nights = modelled_or_not(nights, str(site.mount.reports), latitude)
     history = separate(
         latitude, nights, readings["levels"], readings["corrections"], _plate(site), split, zero_is

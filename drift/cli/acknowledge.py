@@ -24,7 +24,7 @@ def command(pier: str | None, note: str) -> None:
     site = site_of(pier)
     with open_book(site) as book:
         with working("Working out the axis of each night and the pier's lean"):
-            answer = answer_readings(site, book.readings())
+            answer = answer_readings(site, book.readings(), book)
         last = book.last_acknowledged()
         before = None if last is None else last[2]
         try:

@@ -26,7 +26,7 @@ def command(ctx: click.Context, pier: str | None, as_json: bool) -> None:
     site = site_of(pier)
     with open_book(site) as book:
         with working("Working out the axis of each night and the pier's lean"):
-            answer = answer_readings(site, book.readings())
+            answer = answer_readings(site, book.readings(), book)
         last = book.last_acknowledged()
     found = news(answer, None if last is None else last[2])
     if as_json:

@@ -42,7 +42,7 @@ def command(output: Path, pier: str | None) -> None:
         with working("Reading the record"):
             readings = book.readings()
         with working("Working out the axis of each night and the pier's lean"):
-            answer = answer_readings(site, readings)
+            answer = answer_readings(site, readings, book)
         text = _drawn(answer, book)
     save_report(text, output)
     click.echo(f"Wrote {output} ({len(text.encode()) / 1000:.0f} kB).", err=True)

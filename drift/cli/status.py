@@ -48,7 +48,7 @@ def _json_text(site: PierFile, book: Book) -> str:
     if kept is not None:
         return kept
     with working("Working out the axis of each night and the pier's lean"):
-        text = json.dumps(as_mapping(answer_readings(site, readings)), indent=1, allow_nan=False)
+        text = json.dumps(as_mapping(answer_readings(site, readings, book)), indent=1, allow_nan=False)
     if readings.readings_id:
         book.keep_answer(key, text)
     return text
@@ -57,21 +57,11 @@ def _json_text(site: PierFile, book: Book) -> str:
 def _answer_key(site: PierFile, readings_id: str) -> str:
     """Name an answer by all that it depends on: readings, site file and what works it out."""
     import hashlib
-    from importlib.metadata import version
 
-    parts = [f"{name} {version(name)}" for name in ("numpy", "scipy", "astropy", "astropy-iers-data")]
-    parts += [_program(), site.model_dump_json(exclude={"path", "store"}), readings_id]
+    from drift.stamp import program_stamp
+
+    parts = [program_stamp(), site.model_dump_json(exclude={"path", "store"}), readings_id]
     return "status-json " + hashlib.sha256("\n".join(parts).encode()).hexdigest()
-
-
-def _program() -> str:
-    """Return the version and the time of the newest source, so that an edited program answers afresh."""
-    from pathlib import Path
-
-    import drift
-
-    newest = max(source.stat().st_mtime_ns for source in Path(drift.__file__).parent.rglob("*.py"))
-    return f"{drift.__version__} {newest}"
 
 
 def _print_words(site: PierFile, book: Book) -> None:
@@ -86,7 +76,7 @@ def _print_words(site: PierFile, book: Book) -> None:
     with working("Reading the record"):
         readings = book.readings()
     with working("Working out the axis of each night and the pier's lean"):
-        answer = answer_readings(site, readings)
+        answer = answer_readings(site, readings, book)
     console = Console()
     if console.is_terminal and sys.stdout.isatty():
         print_words(answer, console)

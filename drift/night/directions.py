@@ -7,12 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from drift.kept import NoStore, Store, name_of
 from drift.night.pieces import Directions
 from drift.night.run import one_place_a_run
 from drift.night.sightings import TABLES
 from drift.night.split import NightSplit
 from drift.quantities import Floats, Ints
 from drift.readings import Readings
+from drift.sky.clock import utc_day_and_fraction
+from drift.sky.earth import installed_earth_rotation
 from drift.sky.place import observed
 from drift.sky.weather import fill_weather
 
@@ -27,18 +30,20 @@ class Seen:
 
 
 def see(
-    latitude_deg: float, longitude_deg: float, elevation_m: float, split: NightSplit, readings: Readings
+    where: tuple[float, float, float], split: NightSplit, readings: Readings, store: Store | None = None
 ) -> Seen:
     """Work out where every solve and star was seen from the site.
 
     Parameters
     ----------
-    latitude_deg, longitude_deg, elevation_m
-        The site [deg, east positive, m].
+    where
+        Latitude [deg], longitude [deg, east positive] and elevation [m] of the site.
     split
         Tells which rows share a night, and so its air.
     readings
         All readings; the rows of "solves", "sweeps" and "runs" are looked at.
+    store
+        Where the directions of a night are kept for the next time.
     """
     tables = [readings["solves"], readings["sweeps"], one_place_a_run(readings["runs"])]
     sizes = [len(t) for t in tables]
@@ -50,35 +55,58 @@ def see(
         temp,
         joined["pressure_hpa"].to_numpy(dtype=float),
         day,
-        elevation_m,
+        where[2],
     )
-    sky = observed(
-        latitude_deg,
-        longitude_deg,
-        elevation_m,
-        time_us,
-        joined["ra_deg"].to_numpy(dtype=float),
-        joined["dec_deg"].to_numpy(dtype=float),
-        air.temp_c,
-        air.pressure_hpa,
+    places = np.stack(
+        [joined["ra_deg"].to_numpy(dtype=float), joined["dec_deg"].to_numpy(dtype=float)], axis=1
     )
+    rows = np.column_stack([places, air.temp_c, air.pressure_hpa])
+    sky = _night_by_night(where, time_us, rows, day, NoStore() if store is None else store)
     edges = np.cumsum([0, *sizes])
     directions = {
-        kind: Directions(sky.enu[a:b], sky.last_rad[a:b])
+        kind: Directions(sky[a:b, :3], sky[a:b, 3])
         for kind, a, b in zip(TABLES, edges[:-1], edges[1:], strict=True)
     }
     defaults = []
     if from_weather:
         defaults.append(f"{from_weather} of {len(joined)} solves took their temperature from the day's mean.")
-    for what, rows, value in (
+    for what, used, value in (
         ("temperature", air.temp_rows, "10 C"),
         ("pressure", air.pressure_rows, "the standard atmosphere's at the site's elevation"),
     ):
-        if rows.standard:
+        if used.standard:
             defaults.append(
-                f"{rows.standard} of {len(joined)} solves came without {what}: {value} was taken."
+                f"{used.standard} of {len(joined)} solves came without {what}: {value} was taken."
             )
-    return Seen(directions, (*air.warnings, *sky.warnings), tuple(defaults))
+    lost = installed_earth_rotation().what_is_lost(utc_day_and_fraction(time_us)[0])
+    return Seen(directions, (*air.warnings, *lost), tuple(defaults))
+
+
+def _night_by_night(
+    where: tuple[float, float, float], time_us: Ints, rows: Floats, day: Ints, store: Store
+) -> Floats:
+    """Return East, North, Up and sidereal time of each row, (n, 4), doing only nights that are not kept.
+
+    A row's direction does not depend on which other rows are given, so kept and
+    new ones go together.
+    """
+    out = np.empty((time_us.size, 4))
+    recipe = np.array(where).tobytes() + np.array(installed_earth_rotation().last_mjd).tobytes()
+    members = pd.Series(np.arange(time_us.size)).groupby(day).indices
+    names = {
+        d: name_of("sky", recipe, time_us[own].tobytes(), rows[own].tobytes()) for d, own in members.items()
+    }
+    kept = store.get(list(names.values()))
+    for d, name in names.items():
+        if name in kept:
+            out[members[d]] = np.frombuffer(kept[name]).reshape(-1, 4)
+    new = [d for d, name in names.items() if name not in kept]
+    if new:
+        todo = np.concatenate([members[d] for d in new])
+        sky = observed(*where, time_us[todo], *rows[todo].T)
+        out[todo] = np.column_stack([sky.enu, sky.last_rad])
+    store.put({names[d]: out[members[d]].tobytes() for d in new})
+    return out
 
 
 def _with_daily_mean(temp_c: Floats, day: Ints, weather: pd.DataFrame) -> tuple[Floats, int]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from drift.kept import NoStore, Store
 from drift.mount.instrument import CONSTANTS
 from drift.mount.orientation import hour_angle_and_dec
 from drift.night.gather import NightIndex, gather, index_nights
@@ -36,6 +37,7 @@ def estimate_nights(
     readings: Readings,
     directions: dict[str, Directions],
     zero_is: str,
+    store: Store | None = None,
 ) -> Nights:
     """Estimate the axis of each night from all readings of the sky.
 
@@ -51,6 +53,8 @@ def estimate_nights(
         Observed directions of the rows of "solves", "sweeps" and "runs".
     zero_is
         "kept", "synced" or "unknown", from the site file.
+    store
+        Where what was found about a night is kept for the next time.
 
     Returns
     -------
@@ -60,13 +64,14 @@ def estimate_nights(
     solves = readings["solves"]
     ha, _ = hour_angle_and_dec(directions["solves"].enu, latitude_rad)
     side, guessed = tube_sides(solves, ha)
-    searched, index = _search(latitude_rad, split, readings, directions, zero_is, side)
+    store = NoStore() if store is None else store
+    searched, index = _search(latitude_rad, split, readings, directions, zero_is, side, store)
     if searched is None:
         return Nights((), (), ())
     warnings: list[str] = []
     if guessed.any():
         unsided = np.where(guessed, 0.0, side)
-        other, _ = _search(latitude_rad, split, readings, directions, zero_is, unsided)
+        other, _ = _search(latitude_rad, split, readings, directions, zero_is, unsided, store)
         plain = other is not None and _cost(other) < _cost(searched)
         searched = other if plain and other is not None else searched
         how = "one side only fits them better" if plain else "taken as east for solves west of the meridian"
@@ -91,6 +96,7 @@ def _search(
     directions: dict[str, Directions],
     zero_is: str,
     side: np.ndarray,
+    store: Store,
 ) -> tuple[Searched | None, NightIndex]:
     times = [readings[k]["time_us"].to_numpy(dtype=np.int64) for k in (*TABLES, "alignments")]
     index = index_nights(split, times)
@@ -107,7 +113,7 @@ def _search(
     groups = max(int(sessions.group.max(initial=-1)) + 1, 1)  # one is kept even where no session is grouped
     layout = Layout(index.example_us.size, eras, groups, sessions)
     typed = typed_axes(readings["alignments"], index.of(split, times[3]))
-    return search(sightings, layout, typed, kept=zero_is == "kept"), index
+    return search(sightings, layout, typed, zero_is == "kept", store), index
 
 
 def _collect(

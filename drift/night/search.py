@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from drift.kept import Store, name_of
 from drift.night.fit import FitState, Scales, fit, row_sd
 from drift.night.gather import split_sessions
-from drift.night.screening import SYNC_CHANCE, SYNC_CHANCE_KEPT, NightProblem, explain
+from drift.night.screening import SYNC_CHANCE, SYNC_CHANCE_KEPT, Explained, NightProblem, explain
 from drift.night.sightings import Sessions, Sightings
 from drift.night.system import AXIS_PRIOR_SD, OWN, OWN_COEFFICIENTS, ZERO_PRIOR_SD, Layout, Typed
 from drift.quantities import Bools, Floats, Ints
@@ -19,9 +20,8 @@ MOST_ROUNDS = 5
 #: chance 1 in 8,000 a reading), or the night as a whole by this many sd of its own scatter.
 SUSPECT_DISTANCE = 18.0
 SUSPECT_NIGHT_SD = 3.0
-#: An instrument is the same when no scale changed by more than this share and no constant by more than
-#: this share of the scatter of one reading.
-SAME_SCALES, SAME_CONSTANTS_SD = 0.05, 0.1
+#: The instrument is held, while a night is looked at, to so many of a share (scales) and arcsec (constants).
+HELD_SHARE, HELD_ARCSEC = 0.02, 0.2
 
 
 @dataclass(frozen=True)
@@ -46,28 +46,24 @@ class Searched:
     found: dict[int, Found]  # by night, for the nights that were looked at closely
 
 
-def search(sightings: Sightings, layout: Layout, typed: Typed, kept: bool) -> Searched:
+def search(sightings: Sightings, layout: Layout, typed: Typed, kept: bool, store: Store) -> Searched:
     """Fit, look for wrong readings and second syncs, fit again, until nothing changes.
 
     Parameters
     ----------
     kept
         The site file says that the mount keeps its zeros: a sync inside a session is then rare.
+    store
+        Where what was found about a night is kept for the next time.
     """
     used = np.ones(sightings.size, dtype=bool)
     state = fit(sightings, layout, typed, used, None, robust=True)
     found: dict[int, Found] = {}
     starts: Ints = np.zeros(0, dtype=np.int64)
     current, current_layout = sightings, layout
-    held: FitState | None = None
     for _ in range(MOST_ROUNDS):
         suspects = np.union1d(_suspect_nights(current, state, used), np.array(sorted(found), dtype=np.int64))
-        known = found if held is not None and _same_instrument(held, state) else {}
-        new = {
-            int(n): known[n] if n in known else _explain_night(sightings, layout, state, int(n), kept)
-            for n in suspects
-        }
-        held = held if known else state
+        new = _look_closely(sightings, layout, state, suspects, kept, store)
         changed = _decisions(new) != _decisions(found)
         found = new
         used = np.ones(sightings.size, dtype=bool)
@@ -83,11 +79,86 @@ def search(sightings: Sightings, layout: Layout, typed: Typed, kept: bool) -> Se
     return Searched(state, current, current_layout.sessions, used, starts, found)
 
 
-def _same_instrument(a: FitState, b: FitState) -> bool:
-    """Return whether two fits hold the instrument alike: no night need be looked at again."""
-    scales = np.max(np.abs(a.scales.logarithms() - b.scales.logarithms()))
-    shared = np.max(np.abs(a.solution.shared - b.solution.shared), initial=0.0)
-    return bool(scales < SAME_SCALES and shared < SAME_CONSTANTS_SD * float(np.min(a.scales.scatter)))
+@dataclass(frozen=True)
+class Held:
+    """An instrument held while one night is looked at; rounded, so that a hair's breadth changes nothing."""
+
+    scales: Scales
+    constants: Floats  # (eras, 4)
+    means: Floats  # (groups,)
+
+
+def hold(state: FitState) -> Held:
+    """Round the instrument of a fit to steps that are small against what a night can tell."""
+
+    def near(x: Floats) -> Floats:
+        return np.exp(np.round(np.log(x) / HELD_SHARE) * HELD_SHARE)
+
+    scales, solution = state.scales, state.solution
+    rounded = Scales(near(scales.scatter), near(scales.repeat), float(near(np.array(scales.shift))))
+    return Held(
+        rounded,
+        np.round(solution.constants() / HELD_ARCSEC) * HELD_ARCSEC,
+        np.round(solution.means() / HELD_ARCSEC) * HELD_ARCSEC,
+    )
+
+
+def _look_closely(
+    sightings: Sightings, layout: Layout, state: FitState, suspects: Ints, kept: bool, store: Store
+) -> dict[int, Found]:
+    """Return what is found about some nights, taken from the store where it is there."""
+    held = hold(state)
+    night = layout.sessions.night[sightings.session]
+    members = {int(n): np.flatnonzero(night == n) for n in suspects}
+    names = {n: _name(sightings, layout, held, own, kept) for n, own in members.items()}
+    known = store.get(list(names.values()))
+    out, new = {}, {}
+    for n, own in members.items():
+        blob = known.get(names[n])
+        if blob is None:
+            blob = _as_bytes(explain(_problem(sightings, layout, state, held, own, kept)))
+            new[names[n]] = blob
+        out[n] = _from_bytes(blob, own)
+    store.put(new)
+    return out
+
+
+def _name(sightings: Sightings, layout: Layout, held: Held, own: Ints, kept: bool) -> str:
+    """Name the close look at one night by its sightings and the instrument held."""
+    sessions = np.unique(sightings.session[own])
+    era, group = layout.sessions.era[sessions[0]], layout.sessions.group[sessions]
+    parts = (
+        sightings.enu[own],
+        sightings.mech_ha_rad[own],
+        sightings.mech_dec_rad[own],
+        sightings.side[own],
+        sightings.source[own],
+        sightings.session[own] - sessions[0],
+        layout.sessions.may_hold_sync[sessions],
+        layout.sessions.group_class[sessions],
+        np.where(group >= 0, held.means[np.maximum(group, 0)], 0.0),
+        held.constants[era],
+        held.scales.logarithms(),
+        np.array([kept]),
+    )
+    return name_of("night", *(np.ascontiguousarray(part).tobytes() for part in parts))
+
+
+def _as_bytes(result: Explained) -> bytes:
+    numbers = [float(result.rivals), len(result.wrong), *result.wrong, *result.starts]
+    return np.concatenate([result.open_cov.ravel(), numbers]).astype(np.float64).tobytes()
+
+
+def _from_bytes(blob: bytes, own: Ints) -> Found:
+    numbers = np.frombuffer(blob)
+    count = int(numbers[10])
+    wrong, starts = numbers[11 : 11 + count], numbers[11 + count :]
+    return Found(
+        tuple(int(own[int(i)]) for i in wrong),
+        tuple(int(own[int(i)]) for i in starts),
+        numbers[:9].reshape(3, 3),
+        bool(numbers[9]),
+    )
 
 
 def _decisions(found: dict[int, Found]) -> set[tuple[str, int]]:
@@ -123,25 +194,16 @@ def night_squares(sightings: Sightings, state: FitState, used: Bools) -> tuple[F
     return square, due
 
 
-def _explain_night(sightings: Sightings, layout: Layout, state: FitState, night: int, kept: bool) -> Found:
-    own = np.flatnonzero(layout.sessions.night[sightings.session] == night)
-    result = explain(_problem(sightings, layout, state, own, kept))
-    return Found(
-        tuple(int(own[i]) for i in result.wrong),
-        tuple(int(own[i]) for i in result.starts),
-        result.open_cov,
-        result.rivals,
-    )
-
-
-def _problem(sightings: Sightings, layout: Layout, state: FitState, own: Ints, kept: bool) -> NightProblem:
-    """Whiten one night's readings with the instrument held at the present fit."""
+def _problem(
+    sightings: Sightings, layout: Layout, state: FitState, held: Held, own: Ints, kept: bool
+) -> NightProblem:
+    """Whiten one night's readings with the instrument held."""
     sessions = layout.sessions
     local, session = np.unique(sightings.session[own], return_inverse=True)
-    scales: Scales = state.scales
+    scales = held.scales
     classes_sd = row_sd(sightings, scales)[own]
     coefficients = sightings.coefficients[own]
-    constants = state.solution.constants()[sessions.era[local[0]]]
+    constants = held.constants[sessions.era[local[0]]]
     reading = state.readings[own] - coefficients[:, :, 4:8] @ constants
     design = np.zeros((own.size, 2, 2 + OWN * local.size))
     design[:, :, :2] = coefficients[:, :, 2:4]
@@ -156,7 +218,7 @@ def _problem(sightings: Sightings, layout: Layout, state: FitState, own: Ints, k
         if sessions.group[index] >= 0:
             tie = scales.repeat[sessions.group_class[index]] ** -2.0
             prior[start + 1, start + 1] += tie
-            right[start + 1] += tie * state.solution.means()[sessions.group[index]]
+            right[start + 1] += tie * held.means[sessions.group[index]]
     dims = (np.abs(coefficients).sum(axis=2) > 0.0).sum(axis=1)
     chance = np.where(sessions.may_hold_sync[local], SYNC_CHANCE_KEPT if kept else SYNC_CHANCE, 0.0)
     return NightProblem(

@@ -18,7 +18,7 @@ MAY_USE = {
     "logs": {"errors", "pierfile", "readings", "sky", "mount", "quantities"},
     "sky": {"errors", "quantities"},
     "mount": {"errors", "quantities", "sky"},
-    "night": {"errors", "quantities", "readings", "sky", "mount"},
+    "night": {"errors", "kept", "quantities", "readings", "sky", "mount"},
     "history": {"errors", "quantities", "readings", "mount", "night"},
     "advice": {"errors", "quantities", "readings", "mount", "night", "history", "pierfile", "sitefile"},
     "watch": {

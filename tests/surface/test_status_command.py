@@ -28,7 +28,7 @@ def worked(monkeypatch) -> list[str]:
     """Let an invented answer stand for the work, and note each time it is done."""
     done: list[str] = []
 
-    def answer(site, readings):
+    def answer(site, readings, book):
         done.append(readings.readings_id)
         return invented(47.3, 20)
 
@@ -74,7 +74,7 @@ def test_a_new_reading_is_worked_out_afresh(pier, worked, capsys):
 
 def test_an_edited_program_works_out_afresh(pier, worked, capsys, monkeypatch):
     run(capsys, "status", "--json", "--pier", pier)
-    monkeypatch.setattr("drift.cli.status._program", lambda: "another")
+    monkeypatch.setattr("drift.stamp.program_stamp", lambda: "another")
     run(capsys, "status", "--json", "--pier", pier)
     assert len(worked) == 2
 
