@@ -112,11 +112,12 @@ def _look_closely(
     members = {int(n): np.flatnonzero(night == n) for n in suspects}
     names = {n: _name(sightings, layout, held, own, kept) for n, own in members.items()}
     known = store.get(list(names.values()))
+    sd = row_sd(sightings, held.scales)
     out, new = {}, {}
     for n, own in members.items():
         blob = known.get(names[n])
         if blob is None:
-            blob = _as_bytes(explain(_problem(sightings, layout, state, held, own, kept)))
+            blob = _as_bytes(explain(_problem(sightings, layout, state, held, own, sd[own], kept)))
             new[names[n]] = blob
         out[n] = _from_bytes(blob, own)
     store.put(new)
@@ -195,13 +196,12 @@ def night_squares(sightings: Sightings, state: FitState, used: Bools) -> tuple[F
 
 
 def _problem(
-    sightings: Sightings, layout: Layout, state: FitState, held: Held, own: Ints, kept: bool
+    sightings: Sightings, layout: Layout, state: FitState, held: Held, own: Ints, sd: Floats, kept: bool
 ) -> NightProblem:
     """Whiten one night's readings with the instrument held."""
     sessions = layout.sessions
     local, session = np.unique(sightings.session[own], return_inverse=True)
     scales = held.scales
-    classes_sd = row_sd(sightings, scales)[own]
     coefficients = sightings.coefficients[own]
     constants = held.constants[sessions.era[local[0]]]
     reading = state.readings[own] - coefficients[:, :, 4:8] @ constants
@@ -224,9 +224,9 @@ def _problem(
     return NightProblem(
         sightings.source[own],
         session,
-        design / classes_sd[:, :, None],
-        reading / classes_sd,
-        classes_sd,
+        design / sd[:, :, None],
+        reading / sd,
+        sd,
         dims,
         prior,
         right,
