@@ -81,11 +81,6 @@ class Book:
         self.close()
 
     @property
-    def words(self) -> str:
-        """Where the record lies, for people."""
-        return self._place.words
-
-    @property
     def read_only(self) -> bool:
         """Whether the record can be read only."""
         return self._place.read_only
