@@ -15,6 +15,7 @@ from drift.history.causes.steps import STEP_SD, STEPS_PER_YEAR, Step, step_cause
 from drift.history.model import Fit, Model, Solver
 from drift.history.scales import Found, fit_scales
 from drift.history.scan import Gains, gains, spread
+from drift.history.separable import without_lost_zeros
 from drift.quantities import Floats
 
 #: Prior chance that a night as a whole, or its hour-angle zero alone, is wild (a bad clock, wind, a
@@ -76,7 +77,7 @@ class Searched:
 def find_events(model: Model) -> Searched:
     """Find unrecorded steps and wild readings."""
     found = fit_scales(Solver(model))
-    base, steps = doubt_corrections(model, found.fit), []
+    base, steps = doubt_corrections(without_lost_zeros(model, found.fit.scales), found.fit), []
     if base is not model:
         found = fit_scales(Solver(base), found)
     for _ in range(MOST_FOUND):

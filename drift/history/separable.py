@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,6 +15,8 @@ from drift.quantities import Floats
 
 #: A zero that repeats worse than this [arcsec] says little about the lean.
 POOR_REPEAT = 60.0
+#: A zero that repeats worse than this is as good as lost.
+LOST_REPEAT = 120.0
 #: Fewest readings that see the lean itself before anything is called told apart.
 FEWEST = 3
 #: Told apart when the lean is known to this share of what was possible, partly up to the second.
@@ -51,6 +53,18 @@ def must_tie(model: Model) -> bool:
     """
     seen = evidence(model)
     return seen.levels < FEWEST - 1 and seen.zeros < FEWEST - 1
+
+
+def without_lost_zeros(model: Model, scales: Scales) -> Model:
+    """Return the model with zeros that were taken for kept treated as what they are.
+
+    Zeros that repeat poorly say too little to tell pier from mount; zeros that
+    don't repeat at all say nothing.
+    """
+    if model.tied or scales.zero_repeat <= POOR_REPEAT or evidence(model).levels >= FEWEST - 1:
+        return model
+    lost = scales.zero_repeat > LOST_REPEAT
+    return replace(model, tied=True, ignored_zero=model.ignored_zero | lost)
 
 
 def prior_sd(view: View, component: int) -> Floats:

@@ -19,10 +19,11 @@ from drift.history.result import COLUMNS, History, Lasting, Separable
 from drift.history.separable import POOR_REPEAT, judge, must_tie
 from drift.history.series import Series, make_series
 from drift.history.view import View, view
+from drift.history.zeros import doubt_zeros
 from drift.mount.orientation import hemisphere
 from drift.night.result import Nights
 from drift.night.split import NightSplit
-from drift.quantities import Floats
+from drift.quantities import Bools, Floats
 
 #: Zeros that scatter less than this over so many nights look kept, whatever the site file says.
 KEPT_AFTER_ALL_ARCSEC, KEPT_AFTER_ALL_NIGHTS = 12.0, 10
@@ -62,9 +63,10 @@ def separate(
     series, before = make_series(nights, levels, split.constants_us)
     if series is None:
         return None
+    series, doubts = doubt_zeros(series, zero_is)
     series, centre = centred(series)
     recorded = read_corrections(corrections, plate)
-    warnings = []
+    warnings = list(doubts)
     if before:
         warnings.append(f"{before} readings before the first usable axis are not part of the history.")
     if series.size == 1:
@@ -179,10 +181,10 @@ def _notices(seen: View, zero_is: str, nights: Nights) -> list[str]:
     """Say when the site file's word on the hour-angle zero doesn't fit the readings."""
     repeat = seen.fit.scales.zero_repeat
     shared = int(np.sum(seen.fit.model.series.zero_label != ""))
-    if zero_is == "kept" and shared >= KEPT_AFTER_ALL_NIGHTS and repeat > POOR_REPEAT:
+    if zero_is != "synced" and shared >= KEPT_AFTER_ALL_NIGHTS and repeat > POOR_REPEAT:
         return [
-            f'The site file says hour_angle_zero = "kept", but the zeros scatter by {repeat:.0f} arcsec '
-            "from night to night: they are used only as far as they repeat."
+            f"The hour-angle zeros scatter by some {repeat:.0f} arcsec from night to night (site file: "
+            f'hour_angle_zero = "{zero_is}"): they are used only as far as they repeat.'
         ]
     lost = [n for n in nights.nights if n.zero_label == "" and np.isfinite(n.estimate[2])]
     zeros = np.array([n.estimate[2] for n in lost])
@@ -198,22 +200,30 @@ def _notices(seen: View, zero_is: str, nights: Nights) -> list[str]:
 
 
 def _aside(seen: View) -> list[str]:
+    """List what was not used in the history because it stands alone."""
     model = seen.fit.model
+    night = model.series.night >= 0
     out = []
-    for mask, what in ((model.ignored, "reading"), (model.ignored_zero, "hour-angle zero")):
-        for k in np.flatnonzero(mask):
-            when = pd.Timestamp(int(model.series.time_us[k]), unit="us").strftime("%Y-%m-%d %H:%M")
-            kind = (
-                "level reading"
-                if model.series.night[k] < 0
-                else f"night's {what}"
-                if what != "reading"
-                else "night"
-            )
+    for mask, what in (
+        (model.ignored & night, "night"),
+        (model.ignored & ~night, "level reading"),
+        (_wild_zeros(model), "hour-angle zero"),
+    ):
+        days = [
+            pd.Timestamp(int(t), unit="us").strftime("%Y-%m-%d %H:%M UTC") for t in model.series.time_us[mask]
+        ]
+        if days:
+            several = f"{len(days)} {what}s stand" if len(days) > 1 else f"One {what} stands"
             out.append(
-                f"The {kind} of {when} UTC stands alone against all others and was not used in the history."
+                f"{several} alone against all others and went unused in the history: {', '.join(days)}."
             )
     return out
+
+
+def _wild_zeros(model: Model) -> Bools:
+    """Return the zeros put aside one by one; where all were, they don't repeat, which is said elsewhere."""
+    shared = model.series.zero_label != ""
+    return model.ignored_zero & shared & ~np.all(model.ignored_zero[shared])
 
 
 def _single(series: Series, centre: Floats, warnings: tuple[str, ...]) -> History:

@@ -74,6 +74,7 @@ class Case:
     moves: Callable[[float], tuple[float, float, float, float]] = still  # lean n, lean e, kappa, alpha
     kept: bool = True
     repeat: float = 6.0
+    sync_sd: float = 600.0
     solve_sd: float = 1.5
     mount_sd: float = 5.0
     wrong: float = 0.0
@@ -117,7 +118,7 @@ def make(case: Case) -> Made:
         frame = base(case.latitude_deg, lean_n, lean_e, case.start[0] + kappa, case.start[1] + alpha)
         truth.append((lean_n, lean_e, kappa, alpha))
         axes.append(axis_of(case.latitude_deg, frame)[:2])
-        zero = home + rng.normal(0, case.repeat, 2) if case.kept else rng.normal(0, 600, 2)
+        zero = home + rng.normal(0, case.repeat, 2) if case.kept else rng.normal(0, case.sync_sd, 2)
         sync_at = rng.integers(1, case.solves) if rng.uniform() < case.second_sync else case.solves
         later = rng.normal(0, 300, 2)
         for i in range(case.solves):

@@ -235,3 +235,20 @@ def test_shims_tip_the_plate_and_not_the_pier():
     last = history.change[-1]
     assert np.hypot(last[2], last[3]) == pytest.approx(tip, abs=8.0)
     assert np.hypot(last[0], last[1]) < 8.0
+
+
+@pytest.mark.parametrize("said", ["kept", "unknown"])
+def test_zeros_set_by_a_sync_are_not_taken_for_kept_ones(said):
+    """Near zero and scattering by an arcminute, as after a sync: they must not speak against a lean."""
+    case = Case(36, nights=120, years=2, kept=False, sync_sd=60.0, moves=heave(60.0, 60.0))
+    made, history = history_of(case, zero_is=said)
+    off, sd = errors(made, history)
+    assert history.east_lean_from_mount_azimuth.answer == "no"
+    assert any("as after a sync" in warning for warning in history.warnings)
+    assert np.sqrt(np.mean((off[5:] / sd[5:]) ** 2)) < 2.0
+
+
+def test_a_kept_zero_is_found_kept_when_the_site_file_does_not_say():
+    case = Case(37, nights=80, moves=heave(60.0, 60.0))
+    _, history = history_of(case, zero_is="unknown")
+    assert history.east_lean_from_mount_azimuth.answer == "yes"
