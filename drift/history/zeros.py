@@ -69,7 +69,7 @@ def _words(zero_is: str, scatter: float) -> str:
         else "The site file does not say whether the hour-angle zero is kept;"
     )
     return (
-        f"{said} the zeros lie near zero and scatter by {scatter:.0f} arcsec from night to night, as after "
-        "a sync: they are not used to tell lean from azimuth.  If the mount is homed, log a solve before the sync "
-        "(before_sync = true), or don't sync."
+        f"{said} the zeros lie near zero and scatter by {scatter:.0f} arcsec from night to night, as "
+        "after a sync: they are not used to tell lean from azimuth.  If the mount is homed, log a solve "
+        "before the sync (before_sync = true), or don't sync."
     )

@@ -244,7 +244,7 @@ def test_zeros_set_by_a_sync_are_not_taken_for_kept_ones(said):
     made, history = history_of(case, zero_is=said)
     off, sd = errors(made, history)
     assert history.east_lean_from_mount_azimuth.answer == "no"
-    assert any("as after a sync" in warning for warning in history.warnings)
+    assert any("after a sync" in warning for warning in history.warnings)
     assert np.sqrt(np.mean((off[5:] / sd[5:]) ** 2)) < 2.0
 
 
