@@ -31,14 +31,17 @@ _NEAR_DEG = 5.0
 _MOST = 0.8
 _FEW_ROWS = 3
 #: Both columns in hours are noticed by range and horizon only: rows, spread [hours], share of the rows below
-#: the
-#: horizon as they are and after multiplying by 15.
+#: the horizon as they are and after multiplying by 15.  In degrees, a strip so narrow is below the horizon
+#: only with wrong times, and 15 times as wide it would be so in part.
 _RANGE_ROWS = 20
 _RANGE_SPREAD_H = 6.0
-_RANGE_BELOW = 0.2
+_RANGE_BELOW = 0.03
 _CURED = 0.02
+#: So many rows whose right ascensions differ but all lie below 24 are remarked on without other evidence.
+_REMARK_ROWS = 8
 #: From this share of rows below the horizon on, the file as a whole is doubtful: a true log has none, and one
-#: of another site or with a wrong time zone a third to a half.
+#: of another site or with a wrong time zone a third to a half.  The rows above the horizon are then as wrong
+#: as the others, so that none is taken.
 _DOUBTFUL = 0.2
 
 
@@ -91,12 +94,15 @@ def check_places(cells: Cells, around: Circumstances, places: Places) -> None:
             _refuse_hours(cells, (column,), "multiplied by 15 it agrees with the mount's own place")
             return
         _set_far_aside(cells, places)
+        if not cells.good.any():
+            return
     if _both_in_hours(places.of(cells.good), around):
         columns = ("ra_deg",) if places.mount_ra_deg is None else ("ra_deg", "mount_ra_deg")
-        why = "no value reaches 24, and as degrees many places are below the horizon, multiplied by 15 none"
+        why = "no value reaches 24, and as degrees some places are below the horizon, multiplied by 15 none"
         _refuse_hours(cells, columns, why)
         return
     _set_below_aside(cells, around, places)
+    _remark_on_small(cells, places)
 
 
 def _column_in_hours(places: Places) -> str:
@@ -115,16 +121,30 @@ def _column_in_hours(places: Places) -> str:
     return ""
 
 
-def _both_in_hours(places: Places, around: Circumstances) -> bool:
-    if places.time_us.size < _RANGE_ROWS or places.ra_deg.max() >= 24.0:
+def _all_below_24(places: Places) -> bool:
+    """Tell whether the right ascensions are spread widely, and yet all as small as hours."""
+    if np.ptp(places.ra_deg) < _RANGE_SPREAD_H or places.ra_deg.max() >= 24.0:
         return False
-    if places.mount_ra_deg is not None and places.mount_ra_deg.max() >= 24.0:
+    return places.mount_ra_deg is None or bool(places.mount_ra_deg.max() < 24.0)
+
+
+def _both_in_hours(places: Places, around: Circumstances) -> bool:
+    if places.time_us.size < _RANGE_ROWS or not _all_below_24(places):
         return False
     in_degrees = replace(places, ra_deg=places.ra_deg * 15.0)
-    return bool(
-        np.ptp(places.ra_deg) >= _RANGE_SPREAD_H
-        and places.below(around).mean() >= _RANGE_BELOW
-        and in_degrees.below(around).mean() <= _CURED
+    return bool(places.below(around).mean() >= _RANGE_BELOW and in_degrees.below(around).mean() <= _CURED)
+
+
+def _remark_on_small(cells: Cells, places: Places) -> None:
+    """Ask about right ascensions that could be hours, where nothing proves it."""
+    rows = int(cells.good.sum())
+    if rows < _REMARK_ROWS or not _all_below_24(places.of(cells.good)):
+        return
+    names = "ra_deg" if places.mount_ra_deg is None else "ra_deg or mount_ra_deg"
+    cells.remarks.append(
+        f"no {names} in these {rows} rows reaches 24: if they are in hours, every answer from them is wrong; "
+        "then put the record aside, multiply by 15 and import the file into a new one.  If all of it was "
+        "taken within 24 degrees of right ascension, all is well"
     )
 
 
@@ -146,20 +166,29 @@ def _set_far_aside(cells: Cells, places: Places) -> None:
     apart = np.where(cells.good, places.from_mount_deg(), 0.0)
     far = apart > FAR_DEG
     count, rows = int(far.sum()), int(cells.good.sum())
-    if count > rows / 2 and rows >= _FEW_ROWS:
+    doubtful = count > rows / 2 and rows >= _FEW_ROWS
+    if doubtful:
         cells.remarks.append(
-            f"{count} of {rows} solves lie more than {FAR_DEG:.0f} degrees from the mount's own place and "
-            "were "
-            "set aside.  Check that mount_ra_deg and mount_dec_deg are the mount's right ascension and "
-            "declination in degrees, and that they belong to the same exposures"
+            f"{count} of {rows} solves lie more than {FAR_DEG:.0f} degrees from the mount's own place, so "
+            "that none of them was taken.  Check that mount_ra_deg and mount_dec_deg are the mount's right "
+            "ascension and declination in degrees, and that they belong to the same exposures"
         )
     cells.set_aside(
         far,
         "ra_deg",
         lambda at: (
-            f"the solved place lies {apart[at]:.0f} degrees from the mount's own place: a wrong solve, "
+            f"belongs to a place {apart[at]:.0f} degrees from the mount's own place: a wrong solve, "
             "or a mount that did not know where it pointed"
         ),
+    )
+    if doubtful:
+        _refuse_rest(cells, "ra_deg", "most solves of this file lie far from the mount's own place")
+
+
+def _refuse_rest(cells: Cells, column: str, why: str) -> None:
+    """Set aside what is left of a file that is doubtful as a whole."""
+    cells.set_aside(
+        np.ones(cells.count, dtype=bool), column, f"was set aside with the rest of the file: {why}"
     )
 
 
@@ -167,13 +196,16 @@ def _set_below_aside(cells: Cells, around: Circumstances, places: Places) -> Non
     below = np.zeros(cells.count, dtype=bool)
     below[cells.good] = places.of(cells.good).below(around)
     rows = int(cells.good.sum())
-    if below.sum() >= _DOUBTFUL * rows and rows >= _FEW_ROWS:
+    doubtful = below.sum() >= max(_DOUBTFUL * rows, _FEW_ROWS)
+    if doubtful:
         cells.remarks.append(_why_below(places.of(cells.good), around, int(below.sum()), rows))
     cells.set_aside(
         below,
         "time_utc",
         "is below the horizon at this site: a wrong time zone, longitude sign or another site's log?",
     )
+    if doubtful:
+        _refuse_rest(cells, "time_utc", f"{int(below.sum())} of {rows} rows lie below the horizon")
 
 
 def _why_below(places: Places, around: Circumstances, below: int, rows: int) -> str:
@@ -186,7 +218,8 @@ def _why_below(places: Places, around: Circumstances, below: int, rows: int) -> 
     )
     return (
         f"{below} of {rows} rows lie below the horizon of this site (latitude {around.latitude_deg:g}, "
-        f"longitude {around.longitude_deg:g}, east positive) at their time and were set aside.  {told}"
+        f"longitude {around.longitude_deg:g}, east positive) at their time, so that none of the file was "
+        f"taken.  {told}"
     )
 
 

@@ -109,7 +109,39 @@ def test_right_ascensions_that_are_all_small_are_not_taken_for_hours() -> None:
     assert small.sum() >= 20
     log = read({name: values[small] for name, values in sky.items()})
     assert len(log.raws) == small.sum()
-    assert not log.remarks
+    (remark,) = log.remarks
+    assert f"in these {small.sum()} rows reaches 24: if they are in hours" in remark
+
+
+def test_one_field_with_a_small_right_ascension_is_nothing_to_ask_about() -> None:
+    sky = solves(400)
+    field = (sky["ra"] > 9.0) & (sky["ra"] < 14.0)
+    assert field.any()
+    many = {name: np.resize(values[field], 12) for name, values in sky.items()}
+    many["time"] = many["time"] + np.arange(many["time"].size) * np.timedelta64(1, "s")
+    assert not read(many).remarks
+
+
+def test_hours_are_noticed_when_few_places_are_below_the_horizon() -> None:
+    """In autumn a narrow strip of right ascension is up most of the night."""
+    rng = np.random.default_rng(3)
+    sky = solves(120, step_h=0.02)
+    sky["dec"] = rng.uniform(-10.0, 80.0, 120)
+    days = (sky["time"].astype("datetime64[us]").astype(np.int64) - J2000_US) / 86_400e6
+    sidereal = 280.46061837 + SIDEREAL_DEG_PER_DAY * days + SITE.longitude_deg
+    shift = np.round((95.0 - sidereal[60] % 360.0) / SIDEREAL_DEG_PER_DAY * 86_400)  # the strip in the west
+    sky["time"] = sky["time"] + shift.astype("timedelta64[s]")
+    sky["ra"] = (95.0 + rng.uniform(-60.0, 60.0, 120)) % 360.0
+    small = read(sky, 1 / 15, 1 / 15)
+    share = np.mean(
+        altitude_deg(
+            47.3, -92.4, sky["time"].astype("datetime64[us]").astype(np.int64), sky["ra"] / 15, sky["dec"]
+        )
+        < -2
+    )
+    assert 0.03 < share < 0.2
+    assert not small.raws
+    assert small.remarks[0].startswith("ra_deg and mount_ra_deg seem to be in hours")
 
 
 def test_most_solves_far_from_the_mount_for_another_reason_are_remarked_on() -> None:
@@ -124,11 +156,25 @@ def test_most_solves_far_from_the_mount_for_another_reason_are_remarked_on() -> 
     assert "40 of 40 solves lie more than 30 degrees" in log.remarks[0]
 
 
+def test_of_a_file_with_most_solves_far_from_the_mount_none_is_taken() -> None:
+    sky = {**solves(40), "dec": np.linspace(10.0, 88.0, 40)}  # near the pole a wrong hour angle is near
+    rows = [
+        f"{time}Z,{ra},{dec},{(ra + 90) % 360},{dec}"
+        for time, ra, dec in zip(sky["time"], sky["ra"], sky["dec"], strict=True)
+    ]
+    text = "\n".join(["time_utc,ra_deg,dec_deg,mount_ra_deg,mount_dec_deg", *rows])
+    log = read_bytes(text.encode(), "log.csv", SITE)
+    near = [one for one in log.set_aside if "with the rest of the file" in one.reason]
+    assert len(log.set_aside) == 40
+    assert 1 <= len(near) < 20
+
+
 def test_a_wrong_longitude_sign_is_named() -> None:
     wrong = Circumstances(47.3, 92.4, 410.0, NOW_US)
     log = read_sweep(solves(60), site=wrong)
-    assert len(log.set_aside) > 12
-    assert "below the horizon" in log.set_aside[0].reason
+    assert len(log.set_aside) == 60
+    below = [one for one in log.set_aside if "is below the horizon" in one.reason]
+    assert 12 < len(below) < 60
     (remark,) = log.remarks
     assert "cured by the longitude -92.4" in remark
 
@@ -144,7 +190,7 @@ def test_local_times_passed_off_as_utc_are_named() -> None:
     sky = solves(60)
     local = {**sky, "time": sky["time"] - np.timedelta64(6, "h")}  # Chicago in winter is 6 hours behind
     log = read_sweep(local)
-    assert len(log.set_aside) >= 12
+    assert len(log.set_aside) == 60
     assert "local time of America/Chicago" in log.remarks[0]
 
 

@@ -126,8 +126,12 @@ def test_the_log_of_another_site_is_noticed(tmp_path: Path, capsys: Capture) -> 
     log = write_log(tmp_path / "log.csv", SOLVES_HEADER, rows)
     assert run("import", log, "--pier", tmp_path / "pier.toml") == 0
     said = " ".join(capsys.readouterr().out.split())
-    assert "below the horizon at this site: a wrong time zone, longitude sign or another site's log?" in said
+    assert "0 rows went in, 40 were set aside" in said
     assert "rows lie below the horizon of this site (latitude 47.3, longitude 57.6, east positive)" in said
+    assert run("import", "--set-aside", "--pier", tmp_path / "pier.toml") == 0
+    said = capsys.readouterr().out
+    assert "below the horizon at this site: a wrong time zone, longitude sign or another site's log?" in said
+    assert "was set aside with the rest of the file" in said
 
 
 def test_two_sites_in_one_record_are_refused(tmp_path: Path, capsys: Capture) -> None:
