@@ -33,6 +33,10 @@ def read_by_hand(
     writer.writerows([{name: " ".join(value.split()) for name, value in row.items()} for row in rows])
     log = read_bytes(text.getvalue().encode(), NAME, around)
     for bad in (*log.set_aside, *log.left_out):
-        raise LogFileError(f"not recorded: {bad.column} = {bad.value!r} {bad.reason}.")
+        raise LogFileError(f"not recorded: {bad.column} = {bad.value!r} {_sentence(bad.reason)}")
     # One digest for all such rows, so that they form one file whose lines are numbered on.
     return replace(log, digest=NAME, lines=log.lines - log.lines[0] + first_line)
+
+
+def _sentence(reason: str) -> str:
+    return reason if reason.endswith(("?", ".")) else f"{reason}."

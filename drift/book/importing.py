@@ -81,7 +81,7 @@ def find_logs(given: Iterable[Path], site_file: Path | None = None) -> Found:
             continue
         strange = _other_piers(path, site_file)
         others.update(dict.fromkeys(strange))
-        inside = sorted(one for one in path.rglob("*") if one.is_file() and not _hidden(one, path))
+        inside = sorted(one for one in path.rglob("*") if _is_file(one) and not _hidden(one, path))
         inside = [one for one in inside if not any(one.is_relative_to(folder) for folder in strange)]
         found = [one for one in inside if one.suffix.lower() == ".csv"]
         skipped += [one for one in inside if one.suffix.lower() != ".csv"]
@@ -96,7 +96,7 @@ def find_logs(given: Iterable[Path], site_file: Path | None = None) -> Found:
 def _other_piers(folder: Path, site_file: Path | None) -> list[Path]:
     """Return the folders below `folder` that hold another pier's site file."""
     own = site_file.resolve() if site_file else None
-    files = (one for one in folder.rglob(DEFAULT_NAME) if one.is_file() and one.parent != folder)
+    files = (one for one in folder.rglob(DEFAULT_NAME) if _is_file(one) and one.parent != folder)
     return sorted(one.parent for one in files if one.resolve() != own)
 
 
@@ -105,6 +105,13 @@ def _is_folder(path: Path) -> bool:
         return path.is_dir()
     except OSError:  # it may not be looked at: reading it says why
         return False
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:  # a link into a folder that may not be entered: if it is a log, reading it says why
+        return path.suffix.lower() == ".csv"
 
 
 def _hidden(path: Path, folder: Path) -> bool:

@@ -17,7 +17,7 @@ from drift.cli.options import pier_option, site_of
 def command(pier: str | None, note: str) -> None:
     """Store what is known now and print what of it was new."""
     from drift.api import answer_readings, open_book
-    from drift.cli.talk import working
+    from drift.cli.progress import working
     from drift.errors import BookError
     from drift.watch.changes import news, state_text
 

@@ -20,7 +20,7 @@ from drift.cli.options import pier_option, site_of
 def command(ctx: click.Context, pier: str | None, as_json: bool) -> None:
     """Compare today's answer with what was acknowledged and leave with the exit code."""
     from drift.api import answer_readings, open_book
-    from drift.cli.talk import working
+    from drift.cli.progress import working
     from drift.watch.changes import news
 
     site = site_of(pier)

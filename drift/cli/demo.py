@@ -133,7 +133,7 @@ def _answer(ctx: click.Context, folder: Path) -> None:
 
 def _compare(folder: Path, sample: Sample) -> None:
     from drift.api import answer_book
-    from drift.cli.talk import working
+    from drift.cli.progress import working
     from drift.demo.compare import compare_events, compare_history, compare_nights
     from drift.demo.compare_words import event_lines, table_lines
     from drift.demo.course import invent_course

@@ -8,6 +8,8 @@ modules import numpy, astropy and the like inside their functions, so that
 
 from __future__ import annotations
 
+import difflib
+import errno
 import importlib
 import sys
 
@@ -43,6 +45,16 @@ class _Commands(click.Group):
         command: click.Command = module.command
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        name = args[0]
+        if name not in COMMANDS and not name.startswith("-"):
+            close = difflib.get_close_matches(name, COMMANDS, n=1)
+            meant = f"; did you mean {close[0]!r}?" if close else "."
+            ctx.fail(f"there is no command {name!r}{meant}  The commands are {', '.join(COMMANDS)}.")
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
@@ -64,6 +76,17 @@ def _traceback_if(debug: bool) -> None:
         traceback.print_exc()
 
 
+def _refused_by_system(error: OSError) -> str:
+    """Say what the operating system refused, and where."""
+    where = f"{error.filename}: " if error.filename else ""
+    room = "  Make room there, and run the command again." if error.errno == errno.ENOSPC else ""
+    what = error.strerror or type(error).__name__
+    return (
+        f"drift: the system refused to read or write ({where}{what}).{room}  If it isn't clear what was "
+        "meant, run the same command as `drift --debug ...`."
+    )
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and leave with its exit code."""
     arguments = sys.argv[1:] if arguments is None else arguments
@@ -72,6 +95,8 @@ def main(arguments: list[str] | None = None) -> None:
         code = cli.main(args=arguments, prog_name="drift", standalone_mode=False)
     except click.exceptions.Exit as leave:
         code = leave.exit_code
+    except SystemExit:  # click leaves with 1 when the reader of a pipe has gone: 1 means "moved" here
+        code = 2
     except click.ClickException as error:
         error.show()
         code = 2
@@ -81,6 +106,10 @@ def main(arguments: list[str] | None = None) -> None:
     except DriftError as error:
         _traceback_if(debug)
         click.echo(f"drift: {error}", err=True)
+        code = 2
+    except OSError as error:
+        _traceback_if(debug)
+        click.echo(_refused_by_system(error), err=True)
         code = 2
     except Exception as error:  # the last net: one paragraph instead of a traceback
         _traceback_if(debug)

@@ -7,7 +7,7 @@ log file, so that nothing can be recorded that could not be imported.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -20,12 +20,15 @@ if TYPE_CHECKING:
 Row = dict[str, str]
 Function = TypeVar("Function", bound=Callable[..., Any])
 
-_NEGATIVE = re.compile(r"-(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?", re.IGNORECASE)
+_NEGATIVE = re.compile(r"-[.,]?\d.*", re.DOTALL)  # also what is no number, such as -2,83: its reader says why
 _TRUE_MINUS = "\u2212"  # what a negative number wears while the options are told apart
 _CAUTION = (
     "Before you loosen a bolt or a knob: power off, support the load first, and never loosen all bolts at "
     "once."
 )
+#: So far from a bolt of the site file a bearing may be and still be the same bolt without a word [deg].
+_BOLT_LEEWAY_DEG = 15.0
+_TURNED = "read with the instrument turned end for end, so that the signs are the other way round"
 _LOOSENED = frozenset({"azimuth", "altitude", "shim", "nuts", "tighten", "remount", "service"})
 
 
@@ -148,7 +151,13 @@ _bolts(
     metavar="DEG",
     help="180 when the instrument was turned end for end (values as read), else 0.",
 )
-@click.option("--sigma", default="", metavar="ARCSEC", help="One standard deviation of the reading.")
+@click.option(
+    "--sigma",
+    default="",
+    metavar="ARCSEC",
+    callback=_plain_minus,
+    help="One standard deviation of the reading.",
+)
 @_common
 def level(
     north: str, east: str, place: str, face: str, sigma: str, when: str | None, note: str, pier: str | None
@@ -197,8 +206,34 @@ def _record(table: str, rows: Sequence[Row], when: str | None, pier: str | None)
         are = "is" if there == 1 else "are"
         click.echo(f"{there} of these bolts {are} in the record already; the others were added.")
     click.echo(f"Recorded at {time_utc}: {_words(table, rows, site)}")
+    for remark in _remarks(rows, site):
+        click.echo(remark)
     if table == "corrections" and rows[0]["kind"] in _LOOSENED:
         click.echo(_CAUTION)
+
+
+def _remarks(rows: Sequence[Row], site: PierFile) -> Iterator[str]:
+    """Yield what stands between shims or nuts and the tilt that they were meant to give."""
+    kind, plate = rows[0].get("kind"), site.plate
+    if kind not in ("shim", "nuts"):
+        return
+    needed = ["bolt_circle_mm", "bolt_bearings_deg", *(["thread"] if kind == "nuts" else [])]
+    lacking = [key for key in needed if getattr(plate, key) is None]
+    if lacking:
+        yield (
+            f"{site.path}, [plate] does not give {', '.join(lacking)}: how far this should have tilted the "
+            "plate can't be worked out, so it is only estimated from the readings around it."
+        )
+    bolts = plate.bolt_bearings_deg or ()
+    for row in rows if bolts else ():
+        bearing = float(row["bearing_deg"])
+        apart = {bolt: abs((bolt - bearing + 180.0) % 360.0 - 180.0) for bolt in bolts}
+        nearest = min(apart, key=lambda bolt: apart[bolt])
+        if apart[nearest] > _BOLT_LEEWAY_DEG:
+            yield (
+                f"{site.path}, [plate] has no bolt at bearing {bearing:g}: it is counted as the bolt at "
+                f"{nearest:g}, the nearest one.  See that the bearings there are right."
+            )
 
 
 def _now() -> str:
@@ -252,13 +287,14 @@ def _bolt_words(row: Row, column: str, unit: str, ways: tuple[str, str]) -> str:
 
 
 def _level_words(row: Row) -> str:
-    north, east = float(row["lean_north_arcsec"]), float(row["lean_east_arcsec"])
+    turned = bool(row["face_deg"]) and float(row["face_deg"]) == 180.0
+    sign = -1.0 if turned else 1.0
+    north, east = sign * float(row["lean_north_arcsec"]), sign * float(row["lean_east_arcsec"])
     leans = (
         f"lean {abs(north):g} arcsec toward {'north' if north >= 0 else 'south'} and {abs(east):g} arcsec "
         "toward "
         f"{'east' if east >= 0 else 'west'}"
     )
-    place = f" of the {row['place'].lower()}" if row["place"] else ""
-    turned = row["face_deg"] and float(row["face_deg"]) == 180.0
-    face = ", as read with the instrument turned end for end (its sign is taken care of)" if turned else ""
+    place = f" of the {row['place'].lower()}" if row["place"] else " of the pier (no --place was given)"
+    face = f" ({_TURNED})" if turned else ""
     return f"{leans}{place}{face}."

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 def command(output: Path, pier: str | None) -> None:
     """Work out the answer, draw it, and write the file whole or not at all."""
     from drift.api import answer_readings, open_book
-    from drift.cli.talk import working
+    from drift.cli.progress import working
     from drift.show.report import check_target, save_report
 
     site = site_of(pier)
@@ -49,7 +49,7 @@ def command(output: Path, pier: str | None) -> None:
 
 
 def _drawn(answer: Answer, book: Book) -> str:
-    from drift.cli.talk import working
+    from drift.cli.progress import working
     from drift.show.report import report_html
 
     places = book.where([aside.row_id for aside in answer.nights.set_aside])

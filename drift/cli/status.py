@@ -38,7 +38,7 @@ def _json_text(site: PierFile, book: Book) -> str:
     import json
 
     from drift.api import answer_readings
-    from drift.cli.talk import working
+    from drift.cli.progress import working
     from drift.show.status_json import as_mapping
 
     with working("Reading the record"):
@@ -70,7 +70,7 @@ def _print_words(site: PierFile, book: Book) -> None:
     from rich.console import Console
 
     from drift.api import answer_readings
-    from drift.cli.talk import working
+    from drift.cli.progress import working
     from drift.show.words import as_text, print_words
 
     with working("Reading the record"):

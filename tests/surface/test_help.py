@@ -1,5 +1,7 @@
 """Help of every command, quick to import; usage errors; --debug."""
 
+import errno
+import io
 import json
 import subprocess
 import sys
@@ -98,6 +100,34 @@ def test_every_command_that_reads_a_site_file_takes_pier(name):
 def test_wrong_usage_exits_2(capsys, arguments):
     code, printed = run(capsys, *arguments)
     assert code == 2 and "Usage: drift" in printed.err and printed.out == ""
+
+
+def test_a_wrong_command_is_answered_with_the_right_ones(capsys):
+    code, printed = run(capsys, "statu")
+    assert code == 2 and "there is no command 'statu'; did you mean 'status'?" in printed.err
+    assert all(name in printed.err for name in COMMANDS)
+
+
+def test_a_reader_that_has_gone_is_not_taken_for_a_movement(capsys, monkeypatch):
+    def gone(pier):
+        raise BrokenPipeError(errno.EPIPE, "Broken pipe")
+
+    monkeypatch.setattr("drift.pierfile.find_pier", gone)
+    monkeypatch.setattr(sys, "stdout", io.StringIO())  # click wraps them when a pipe has broken
+    monkeypatch.setattr(sys, "stderr", io.StringIO())
+    with pytest.raises(SystemExit) as left:
+        main(["check"])
+    assert left.value.code == 2
+
+
+def test_a_full_disk_behind_the_output_is_said_plainly(capsys, monkeypatch):
+    def full(pier):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("drift.pierfile.find_pier", full)
+    code, printed = run(capsys, "status")
+    assert code == 2 and printed.out == ""
+    assert "refused to read or write (No space left on device).  Make room there" in printed.err
 
 
 def test_a_refused_file_exits_2_in_one_paragraph(capsys, tmp_path):

@@ -131,6 +131,26 @@ def test_nothing_given_or_both_given_is_a_usage_error(tmp_path: Path, capsys: Ca
     assert "give files or folders to import, or --set-aside alone" in capsys.readouterr().err
 
 
+def test_a_link_that_may_not_be_followed_does_not_stop_the_others(
+    tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site_file(tmp_path)
+    logs = tmp_path / "logs"
+    logs.mkdir()
+    write_log(logs / "good.csv", SOLVES_HEADER, solve_rows(3))
+    (logs / "barred").symlink_to(tmp_path)
+    really = Path.is_file
+
+    def is_file(path: Path) -> bool:
+        if path.name == "barred":
+            raise PermissionError(13, "Permission denied", str(path))
+        return really(path)
+
+    monkeypatch.setattr(Path, "is_file", is_file)
+    assert run("import", logs, "--pier", tmp_path / "pier.toml") == 0
+    assert "3 rows went in" in capsys.readouterr().out
+
+
 def test_what_is_not_there_is_refused_and_the_rest_goes_in(tmp_path: Path, capsys: Capture) -> None:
     good = write_log(tmp_path / "good.csv", SOLVES_HEADER, solve_rows(2))
     (tmp_path / "empty").mkdir()

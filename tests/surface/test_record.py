@@ -131,8 +131,43 @@ def test_a_level_reading(folder: Path, capsys: Capture) -> None:
         }
     ]
     said = capsys.readouterr().out
-    assert "lean 12.5 arcsec toward south and 3 arcsec toward east of the pier, as read with the" in said
+    assert "lean 12.5 arcsec toward north and 3 arcsec toward west of the pier (read with the" in said
     assert "power off" not in said
+
+
+def test_a_level_reading_without_a_place_is_of_the_pier(folder: Path, capsys: Capture) -> None:
+    assert record(folder, "level", "--north", "-1", "--east", "-2", *TIME) == 0
+    said = capsys.readouterr().out
+    assert "1 arcsec toward south and 2 arcsec toward west of the pier (no --place was given)." in said
+
+
+PLATE = "[plate]\nbolt_bearings_deg = [10, 130, 250]\nbolt_circle_mm = 300\n"
+
+
+@pytest.mark.parametrize(
+    ("plate", "arguments", "says"),
+    [
+        ("", ("shim", "--bolt", "30=1"), "does not give bolt_circle_mm, bolt_bearings_deg: how far"),
+        ("", ("nuts", "--bolt", "30=1"), "does not give bolt_circle_mm, bolt_bearings_deg, thread: how far"),
+        (PLATE, ("nuts", "--bolt", "10=1"), "does not give thread: how far"),
+        (PLATE, ("shim", "--bolt", "100=1"), "has no bolt at bearing 100: it is counted as the bolt at 130"),
+        (PLATE, ("shim", "--bolt", "310=1"), "has no bolt at bearing 310: it is counted as the bolt at"),
+    ],
+)
+def test_a_plate_that_does_not_fit_is_said(
+    folder: Path, capsys: Capture, plate: str, arguments: tuple[str, ...], says: str
+) -> None:
+    site_file(folder, SITE_TEXT + plate)
+    assert record(folder, *arguments, *TIME) == 0
+    assert says in capsys.readouterr().out
+    assert len(rows(folder)) == 1
+
+
+def test_a_plate_that_fits_is_not_remarked_on(folder: Path, capsys: Capture) -> None:
+    site_file(folder, SITE_TEXT + PLATE)
+    assert record(folder, "shim", "--bolt", "12=0.5", "--bolt", "370=0.2", *TIME) == 2  # 370 is no bearing
+    assert record(folder, "shim", "--bolt", "12=0.5", "--bolt", "-110=0.2", *TIME) == 0
+    assert "[plate]" not in capsys.readouterr().out
 
 
 @pytest.mark.parametrize("kind", ["tighten", "service", "remount", "zero", "pier"])
@@ -172,7 +207,10 @@ def test_where_it_came_from(folder: Path) -> None:
         (("azimuth", "1", "--time", "1970-01-01T00:00Z"), "was the clock not set?"),
         (("azimuth", "1", "--time", "2094-01-01T00:00Z"), "in the future"),
         (("azimuth", "lots"), "amount_arcmin = 'lots' is not a number"),
-        (("azimuth", "2000"), "within 600 arcminutes"),
+        (("azimuth", "2000"), "within 600 arcminutes (10 degrees); is it in arcminutes?\n"),
+        (("azimuth", "-2,83"), "amount_arcmin = '-2,83' is not a number here: write a decimal point"),
+        (("azimuth", "-2arcmin"), "amount_arcmin = '-2arcmin' is not a number"),
+        (("level", "--north", "1", "--east", "1", "--sigma", "-1"), "sigma_arcsec = '-1' must be above 0"),
         (("shim", "--bolt", "30"), "write BEARING=THICKNESS_MM"),
         (("shim", "--bolt", "30="), "thickness_mm = '' is blank"),
         (("shim", "--bolt", "500=1"), "bearing_deg = '500' must be a bearing"),

@@ -12,7 +12,7 @@ from drift.night.split import split_nights
 from drift.readings import COLUMNS, as_readings
 
 PLATE = Plate((0.0, 120.0, 240.0), 200.0, 1.75)
-#: What the issue asks of the lean history on practice cases [arcsec rms].
+#: What is asked of the lean history on practice cases [arcsec rms].
 LEAN_RMS = 4.0
 COMPONENTS = [0, 1, 4, 5]
 
