@@ -30,7 +30,9 @@ _WIDTH = 100
     "nothing.  Rows that can't be used are set aside and listed; the rest of the file goes in.  Exit code 0 "
     "also when rows were set aside; 2 when a file could not be read at all (the others still go in).",
 )
-@click.argument("paths", nargs=-1, type=click.Path(path_type=Path, readable=False), metavar="FILE-OR-FOLDER...")
+@click.argument(
+    "paths", nargs=-1, type=click.Path(path_type=Path, readable=False), metavar="FILE-OR-FOLDER..."
+)
 @pier_option
 @click.option("--set-aside", "list_set_aside", is_flag=True, help="List all rows set aside so far, and why.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as one JSON document.")

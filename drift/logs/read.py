@@ -37,7 +37,10 @@ def read_log(path: Path, around: Circumstances) -> LogRead:
     try:
         data = path.read_bytes()
     except OSError as error:
-        raise LogFileError(f"{path} can't be read: {error.strerror or error}.") from error
+        raise LogFileError(
+            f"{path} can't be read: {error.strerror or error}.  See that the name is right and that you may "
+            "read it."
+        ) from error
     return read_bytes(data, str(path), around, str(path.resolve()))
 
 

@@ -131,6 +131,26 @@ def test_nothing_given_or_both_given_is_a_usage_error(tmp_path: Path, capsys: Ca
     assert "give files or folders to import, or --set-aside alone" in capsys.readouterr().err
 
 
+def test_a_file_that_may_not_be_read_is_refused_by_itself(
+    tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    barred = write_log(tmp_path / "barred.csv", SOLVES_HEADER, solve_rows(3))
+    good = write_log(tmp_path / "good.csv", SOLVES_HEADER, solve_rows(3))
+    really = Path.read_bytes
+
+    def read_bytes(path: Path) -> bytes:
+        if path == barred:
+            raise PermissionError(13, "Permission denied", str(path))
+        return really(path)
+
+    monkeypatch.setattr(Path, "read_bytes", read_bytes)
+    monkeypatch.setattr("os.access", lambda *about, **how: about[0] != str(barred))
+    assert imported(tmp_path, barred, good) == 2
+    told = capsys.readouterr()
+    assert "barred.csv can't be read: Permission denied.  See that" in told.err
+    assert "In all: 3 rows went in from 1 file.  1 file was refused" in told.out
+
+
 def test_a_link_that_may_not_be_followed_does_not_stop_the_others(
     tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
