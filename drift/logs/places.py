@@ -43,6 +43,8 @@ _REMARK_ROWS = 8
 #: of another site or with a wrong time zone a third to a half.  The rows above the horizon are then as wrong
 #: as the others, so that none is taken.
 _DOUBTFUL = 0.2
+#: From this share on it is remarked on: a clock that was wrong for a night or two, or a site not far away.
+_REMARKABLE = 0.02
 
 
 @dataclass(frozen=True)
@@ -197,8 +199,9 @@ def _set_below_aside(cells: Cells, around: Circumstances, places: Places) -> Non
     below[cells.good] = places.of(cells.good).below(around)
     rows = int(cells.good.sum())
     doubtful = below.sum() >= max(_DOUBTFUL * rows, _FEW_ROWS)
-    if doubtful:
-        cells.remarks.append(_why_below(places.of(cells.good), around, int(below.sum()), rows))
+    if below.sum() >= max(_REMARKABLE * rows, _FEW_ROWS):
+        outcome = ", so that none of the file was taken" if doubtful else " and were set aside"
+        cells.remarks.append(_why_below(places.of(cells.good), around, below[cells.good], outcome))
     cells.set_aside(
         below,
         "time_utc",
@@ -208,7 +211,7 @@ def _set_below_aside(cells: Cells, around: Circumstances, places: Places) -> Non
         _refuse_rest(cells, "time_utc", f"{int(below.sum())} of {rows} rows lie below the horizon")
 
 
-def _why_below(places: Places, around: Circumstances, below: int, rows: int) -> str:
+def _why_below(places: Places, around: Circumstances, below: Mask, outcome: str) -> str:
     """Say what would bring a file's places above the horizon."""
     cures = [words for words, cured in _cures(places, around) if cured() <= _CURED]
     told = (
@@ -217,9 +220,9 @@ def _why_below(places: Places, around: Circumstances, below: int, rows: int) -> 
         else "Check that the longitude is east positive, the times are UTC and the log is of this site"
     )
     return (
-        f"{below} of {rows} rows lie below the horizon of this site (latitude {around.latitude_deg:g}, "
-        f"longitude {around.longitude_deg:g}, east positive) at their time, so that none of the file was "
-        f"taken.  {told}"
+        f"{below.sum()} of {below.size} rows lie below the horizon of this site (latitude "
+        f"{around.latitude_deg:g}, longitude {around.longitude_deg:g}, east positive) at their time{outcome}.  "
+        f"{told}"
     )
 
 

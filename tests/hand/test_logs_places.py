@@ -202,6 +202,17 @@ def test_one_wrong_time_sets_one_row_aside_without_a_remark() -> None:
     assert not log.remarks
 
 
+def test_a_clock_that_was_wrong_for_a_while_is_remarked_on_and_the_rest_goes_in() -> None:
+    sky = solves(60)
+    sky["time"][20:30] += np.timedelta64(12, "h")
+    log = read_sweep(sky)
+    assert 3 <= len(log.set_aside) <= 10
+    assert len(log.raws) + len(log.set_aside) == 60
+    (remark,) = log.remarks
+    assert f"{len(log.set_aside)} of 60 rows lie below the horizon" in remark
+    assert "at their time and were set aside.  Check" in remark
+
+
 def test_altitude_of_the_worked_example_of_meeus() -> None:
     """Meeus, Astronomical Algorithms 2nd ed., example 13.b p. 95: 15.1249 degrees."""
     time_us = np.array([np.datetime64("1987-04-10T19:21:00", "us").astype(np.int64)])
