@@ -221,8 +221,8 @@ def _why_below(places: Places, around: Circumstances, below: Mask, outcome: str)
     )
     return (
         f"{below.sum()} of {below.size} rows lie below the horizon of this site (latitude "
-        f"{around.latitude_deg:g}, longitude {around.longitude_deg:g}, east positive) at their time{outcome}.  "
-        f"{told}"
+        f"{around.latitude_deg:g}, longitude {around.longitude_deg:g}, east positive) at their "
+        f"time{outcome}.  {told}"
     )
 
 

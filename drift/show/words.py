@@ -110,12 +110,15 @@ def span(answer: Answer) -> str:
     zone = zone_of(answer.site.site.timezone)
     nights = answer.nights.nights
     if not nights:
-        return f"No nights yet. Times are those of {zone.key}."
+        return f"No nights yet. {_clock(zone.key)}"
     longitude = answer.site.site.longitude_deg
     first, last = (evening_of(night.time_us, longitude) for night in (nights[0], nights[-1]))
     when = f"the night of {first}" if first == last else f"{first} to {last}"
-    utc = "Times are UTC." if zone.key == "UTC" else f"Times are those of {zone.key}, UTC in brackets."
-    return f"{phrases.counted(len(nights), 'night')}, {when}. {utc} ± is one standard deviation."
+    return f"{phrases.counted(len(nights), 'night')}, {when}. {_clock(zone.key)} ± is one standard deviation."
+
+
+def _clock(zone: str) -> str:
+    return "Times are UTC." if zone == "UTC" else f"Times are those of {zone}, UTC in brackets."
 
 
 def as_of(answer: Answer) -> str:

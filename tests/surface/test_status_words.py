@@ -250,3 +250,21 @@ def test_a_typed_axis_counts_no_solves(answer):
     typed = night(us(2024, 1, 1), 1.0, 2.0, sources=("typed",), solves_used=0)
     table = axis.last_nights_table(replace(answer, nights=replace(answer.nights, nights=(typed,))), 3)
     assert table.rows[0][1:3] == ("typed in", "–")
+
+
+@pytest.mark.parametrize(
+    ("kind", "asked", "found", "held", "words"),
+    [
+        ("azimuth", -120.0, -119.0, True, "yes"),
+        ("shim", 60.0, 20.0, False, "no"),
+        ("altitude", 60.0, None, None, "too early to say"),
+        ("azimuth", None, -119.0, None, "can't be told without the amount"),
+        ("shim", None, 2.0, None, "can't be told without the amount"),
+        ("altitude", 60.0, 30.0, None, "too uncertain to say"),
+        ("tighten", None, 2.0, None, "–"),
+        ("service", None, None, None, "–"),
+    ],
+)
+def test_whether_a_correction_held_or_why_that_is_not_said(kind, asked, found, held, words):
+    sd = None if found is None else 4.0
+    assert causes.held_words(CorrectionFound(us("2024-05-30T13:40"), kind, asked, found, sd, held)) == words

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
 #: Kinds of correction whose amount is a change in arcsec of az_error or alt_error.
 _KNOBS = ("azimuth", "altitude")
-_HELD = {True: "yes", False: "no", None: "too early to say"}
+#: Kinds of correction that are meant to move something by an amount.
+_AMOUNTS = (*_KNOBS, "shim", "nuts")
 _COLUMN_WORDS = {
     "lean_north": "pier lean north",
     "lean_east": "pier lean east",
@@ -136,10 +137,14 @@ def found_words(found: CorrectionFound, latitude_deg: float) -> str:
 
 
 def held_words(found: CorrectionFound) -> str:
-    """Return whether a correction held; nothing for one that changes no angle."""
-    if found.held is None and found.kind not in _KNOBS and not phrases.known(found.found):
-        return "–"
-    return _HELD[found.held]
+    """Return whether a correction held, or why that isn't said; nothing for one that has no amount."""
+    if found.held is not None:
+        return "yes" if found.held else "no"
+    if not phrases.known(found.found):
+        return "too early to say" if found.kind in _KNOBS else "–"
+    if found.asked is None or not phrases.known(found.asked):
+        return "can't be told without the amount" if found.kind in _AMOUNTS else "–"
+    return "too uncertain to say"
 
 
 def _way(kind: str, amount: float, latitude_deg: float) -> str:
