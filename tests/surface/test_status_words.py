@@ -267,4 +267,4 @@ def test_a_typed_axis_counts_no_solves(answer):
 )
 def test_whether_a_correction_held_or_why_that_is_not_said(kind, asked, found, held, words):
     sd = None if found is None else 4.0
-    assert causes.held_words(CorrectionFound(us("2024-05-30T13:40"), kind, asked, found, sd, held)) == words
+    assert causes.held_words(CorrectionFound(us(2024, 5, 30), kind, asked, found, sd, held)) == words
