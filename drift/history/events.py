@@ -25,6 +25,8 @@ WILD_LEVEL_CHANCE = 0.01
 WILD_ZERO_CHANCE = 0.02
 #: Prior chance that a correction was written down wrongly (sign, date, knob): common practice, weakly held.
 MISRECORDED_CHANCE = 0.02
+#: Where nothing tells pier from mount, each is fitted half of the movement's size; it may have made all.
+TIED_ROOM = 1.4
 #: A step is taken up when it is this much likelier than nothing (10 to 1), a wild reading at evens.
 STEP_LOG_ODDS = float(np.log(10.0))
 MOST_FOUND = 60
@@ -93,7 +95,16 @@ def find_events(model: Model) -> Searched:
     if steps:
         steps = sorted(_weigh_all(base, steps, found.fit), key=lambda s: s.best)
         found = _refit(base, steps, found)
+    if base.tied:
+        found = with_room(found)
     return Searched(found, tuple(steps))
+
+
+def with_room(found: Found) -> Found:
+    """Return the fit with room for either, pier or mount, to have made all of the movement."""
+    scales = found.fit.scales
+    wider = replace(scales, lean_walk=TIED_ROOM * scales.lean_walk, season=TIED_ROOM * scales.season)
+    return replace(found, fit=Solver(found.fit.model).at(wider))
 
 
 def doubt_corrections(model: Model, fit: Fit) -> Model:

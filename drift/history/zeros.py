@@ -18,6 +18,8 @@ from drift.quantities import Bools
 #: Zeros that repeat to this from night to night are homed or parked ones [arcsec]: common practice, a home
 #: switch or an encoder repeats to seconds.
 HOMED_ARCSEC = 20.0
+#: Zeros that repeat to this were hardly set by syncs, which scatter with the mount's own noise and the star.
+SURELY_HOMED_ARCSEC = 12.0
 #: Zeros whose middle is this many scatters (of at least `LEAST_SCATTER`) from zero were not set by a sync.
 FAR_FROM_ZERO, LEAST_SCATTER = 3.0, 10.0
 FEWEST = 5
@@ -43,8 +45,10 @@ def doubt_zeros(series: Series, zero_is: str) -> tuple[Series, list[str]]:
     scatter, middle = _scatter_and_middle(series, shared)
     near_zero = middle < FAR_FROM_ZERO * max(scatter, LEAST_SCATTER)
     homed = scatter <= HOMED_ARCSEC
-    if homed and (zero_is == "kept" or not near_zero):
+    if homed and zero_is == "kept":
         return series, []
+    if scatter <= SURELY_HOMED_ARCSEC or (homed and not near_zero):
+        return series, [_taken_for_kept(scatter)]
     if zero_is == "kept" and not near_zero:
         return series, []
     label = np.where(shared, "", series.zero_label)
@@ -60,6 +64,14 @@ def _scatter_and_middle(series: Series, shared: Bools) -> tuple[float, float]:
         middles.append(abs(float(np.median(own))))
     step = np.abs(np.concatenate(steps))
     return float(np.median(step)) / MEDIAN_OF_DIFFERENCE if step.size else 0.0, float(np.median(middles))
+
+
+def _taken_for_kept(scatter: float) -> str:
+    return (
+        "The site file does not say whether the hour-angle zero is kept; it repeats to "
+        f"{scatter:.0f} arcsec from night to night and was taken for kept.  If that is right, set "
+        'hour_angle_zero = "kept"; if you sync each time, set "synced".'
+    )
 
 
 def _words(zero_is: str, scatter: float) -> str:
