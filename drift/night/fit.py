@@ -116,7 +116,7 @@ def fit(
         if np.max(np.abs(x - at), initial=0.0) > NEW_GEOMETRY:
             at, readings = x, _readings(sightings, x)
         sd = scales.scatter[classes]
-        grams = session_grams(sightings, readings, weight[:, None] / sd**2, sessions.size)
+        grams = session_grams(sightings, readings, (weight * sightings.share)[:, None] / sd**2, sessions.size)
         repeat, shift = scales.repeat, scales.shift
         solution = solve(grams, layout, precision, shift**-2.0, typed)
         for _ in range(INNER_STEPS if sessions.size else 0):
@@ -129,8 +129,8 @@ def fit(
         new = solution.eight()[sightings.session]
         residual = readings - _times(sightings.coefficients, new)
         leverage = _leverage(sightings, solution, sd)
-        share = weight[:, None] * np.einsum("nii->ni", leverage)
-        new_scatter = scatter(residual, share, weight, classes, valid, robust)
+        taken = (weight * sightings.share)[:, None] * np.einsum("nii->ni", leverage)
+        new_scatter = scatter(residual, taken, weight, sightings.share, classes, valid, robust)
         moved = float(np.max(np.abs(new - x)[:, 2:4], initial=0.0))
         new_scales = Scales(new_scatter, repeat, shift)
         scale_moved = float(np.max(np.abs(new_scales.logarithms() - scales.logarithms())))

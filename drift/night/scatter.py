@@ -40,7 +40,13 @@ def row_class(sightings: Sightings) -> np.ndarray:
 
 
 def scatter(
-    residual: Floats, leverage: Floats, weight: Floats, classes: np.ndarray, valid: np.ndarray, robust: bool
+    residual: Floats,
+    leverage: Floats,
+    weight: Floats,
+    share: Floats,
+    classes: np.ndarray,
+    valid: np.ndarray,
+    robust: bool,
 ) -> Floats:
     """Return the scatter of each class [arcsec], (CLASSES,).
 
@@ -52,6 +58,8 @@ def scatter(
         Share of each reading taken up by the fit, (n, 2), 0 to 1.
     weight
         Huber weights (n,); 0 for readings set aside.
+    share
+        What each reading counts for, (n,); see `Sightings.share`.
     classes, valid
         Class of each coordinate and whether it was read, (n, 2).
     robust
@@ -61,7 +69,8 @@ def scatter(
     free = np.clip(1.0 - leverage, 0.0, 1.0)
     for c in range(CLASSES):
         pick = (classes == c) & valid & (weight[:, None] > 0.0)
-        count = float(np.sum(free[pick]))
+        own = np.broadcast_to(share[:, None], residual.shape)[pick]
+        count = float(np.sum(own - np.minimum(leverage[pick], own)))
         if count < 1.0:
             continue
         if robust:
@@ -70,7 +79,7 @@ def scatter(
             square = (float(np.median(scaled)) / MEDIAN_OF_NORMAL) ** 2 if scaled.size else PRIOR_SD[c] ** 2
         else:
             weighted = np.broadcast_to(weight[:, None], residual.shape)
-            square = float(np.sum(weighted[pick] * residual[pick] ** 2)) / (HUBER_BIAS * count)
+            square = float(np.sum(own * weighted[pick] * residual[pick] ** 2)) / (HUBER_BIAS * count)
         out[c] = np.sqrt((PRIOR_WEIGHT * PRIOR_SD[c] ** 2 + count * square) / (PRIOR_WEIGHT + count))
     return out
 

@@ -112,7 +112,7 @@ def _look_closely(
     members = {int(n): np.flatnonzero(night == n) for n in suspects}
     names = {n: _name(sightings, layout, held, own, kept) for n, own in members.items()}
     known = store.get(list(names.values()))
-    sd = row_sd(sightings, held.scales)
+    sd = row_sd(sightings, held.scales) / np.sqrt(sightings.share)[:, None]
     out, new = {}, {}
     for n, own in members.items():
         blob = known.get(names[n])
@@ -134,6 +134,7 @@ def _name(sightings: Sightings, layout: Layout, held: Held, own: Ints, kept: boo
         sightings.mech_dec_rad[own],
         sightings.side[own],
         sightings.source[own],
+        sightings.share[own],
         sightings.session[own] - sessions[0],
         layout.sessions.may_hold_sync[sessions],
         layout.sessions.group_class[sessions],
@@ -169,8 +170,10 @@ def _decisions(found: dict[int, Found]) -> set[tuple[str, int]]:
 
 def distances(sightings: Sightings, state: FitState, used: Bools) -> Floats:
     """Return how far each reading stands from what the others say: distance squared, (n,)."""
-    scaled = state.residual / row_sd(sightings, state.scales)
-    free = np.where(used[:, None, None], np.eye(2) - state.leverage, np.eye(2) + state.leverage)
+    root = np.sqrt(sightings.share)[:, None]
+    scaled = root * state.residual / row_sd(sightings, state.scales)
+    leverage = sightings.share[:, None, None] * state.leverage
+    free = np.where(used[:, None, None], np.eye(2) - leverage, np.eye(2) + leverage)
     free = free + 1e-9 * np.eye(2)
     return np.asarray(np.einsum("ni,ni->n", scaled, np.linalg.solve(free, scaled[:, :, None])[:, :, 0]))
 
@@ -188,7 +191,8 @@ def night_squares(sightings: Sightings, state: FitState, used: Bools) -> tuple[F
     night = state.layout.sessions.night[sightings.session]
     scaled = (state.residual / row_sd(sightings, state.scales)) ** 2
     valid = np.abs(sightings.coefficients).sum(axis=2) > 0.0
-    free = valid.astype(float) - np.einsum("nii->ni", state.leverage)
+    scaled = sightings.share[:, None] * scaled
+    free = sightings.share[:, None] * (valid.astype(float) - np.einsum("nii->ni", state.leverage))
     count = state.layout.nights
     square: Floats = np.bincount(night, np.sum(scaled, axis=1) * used, minlength=count).astype(float)
     due: Floats = np.bincount(night, np.sum(free, axis=1) * used, minlength=count).astype(float)

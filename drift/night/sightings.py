@@ -18,6 +18,8 @@ from drift.quantities import ARCSEC_PER_RAD, Bools, Floats, Ints
 POINTING, SWEEP, RUN = range(3)
 SOURCE_NAMES = ("pointing", "sweep", "run")
 TABLES = ("solves", "sweeps", "runs")
+#: Solves closer together than this are one pointing [rad]: half a degree in hour angle and declination.
+SAME_POINTING = np.radians(0.5)
 
 
 @dataclass(frozen=True)
@@ -40,6 +42,9 @@ class Sightings:
     ha: Floats  # true hour angle [rad]
     dec: Floats
     coefficients: Floats  # (n, 2, 8), see mount.instrument.first_order
+    share: (
+        Floats  # (n,) what each counts for: solves of one pointing share the mount's error, and count as one
+    )
 
     @property
     def size(self) -> int:
@@ -147,6 +152,9 @@ def make_sightings(
     coefficients = first_order(ha, dec, side[order], latitude_rad)
     coefficients[~read, 0, :] = 0.0
     coefficients[~read, :, 4:7] = 0.0  # a rigid body turning about its axis: only droop is left
+    looked_ha = np.where(read, mech_ha_rad[order], ha)
+    looked_dec = np.where(read, mech_dec_rad[order], dec)
+    share = pointing_shares(source[order], session[order], looked_ha, looked_dec)
     return Sightings(
         latitude_rad,
         source[order],
@@ -160,4 +168,27 @@ def make_sightings(
         ha,
         dec,
         coefficients,
+        share,
     )
+
+
+def pointing_shares(source: Ints, session: Ints, ha_rad: Floats, dec_rad: Floats) -> Floats:
+    """Return what each sighting counts for, (n,): one over the number of solves in its pointing.
+
+    Solves that follow each other within `SAME_POINTING` of the first of them are
+    one pointing: the mount's own error is common to all, and ten of them tell
+    little more than one.  The points of an unguided run are one star's movement
+    and count each.
+    """
+    place = np.stack(
+        [np.cos(dec_rad) * np.cos(ha_rad), np.cos(dec_rad) * np.sin(ha_rad), np.sin(dec_rad)], axis=1
+    )
+    near = float(np.cos(SAME_POINTING))
+    pointing = np.arange(source.size)
+    together = np.sum(place[1:] * place[:-1], axis=1) > near
+    together &= (session[1:] == session[:-1]) & (source[1:] != RUN)
+    for i in np.flatnonzero(together) + 1:
+        first = pointing[i - 1]
+        if float(place[i] @ place[first]) > near:
+            pointing[i] = first
+    return np.asarray(1.0 / np.bincount(pointing, minlength=source.size)[pointing])

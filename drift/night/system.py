@@ -13,7 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
 from drift.night.sightings import POINTING, Sessions, Sightings
 from drift.quantities import Floats, Ints
@@ -199,17 +199,41 @@ def solve(
     outer[:, 6, 6] = group_precision
     right = np.zeros((sessions.size, 7))
     right[:, :6] = grams[:, 2:8, 8]
-    own_cov = np.linalg.inv(inner) if sessions.size else inner  # 4 x 4 each, positive definite
-    own_right = grams[:, OWN_COEFFICIENTS, 8]
-    gain = -own_cov @ cross
-    start = np.einsum("sij,sj->si", own_cov, own_right)
-    outer += np.swapaxes(cross, 1, 2) @ gain
-    right += np.einsum("sij,si->sj", gain, own_right)
+    own_cov, gain, start, across, along = _eliminated(inner, cross, grams[:, OWN_COEFFICIENTS, 8])
+    outer -= np.swapaxes(across, 1, 2) @ across
+    right -= np.einsum("sij,si->sj", across, along)
     night_cov, night_gain, night_start, shared, shared_cov = _solve_nights(outer, right, layout, typed)
     axis = night_start + night_gain @ shared
     seen = np.concatenate([axis[sessions.night], shared[layout.shared_columns()]], axis=1)
     own = start + np.einsum("sij,sj->si", gain, seen)
     return Solution(layout, axis, own, shared, shared_cov, night_cov, night_gain, own_cov, gain)
+
+
+def _eliminated(block: Floats, cross: Floats, right: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Eliminate small blocks: their inverse, how they follow the rest, their start, and what they take.
+
+    What is taken from the rest's matrix is across' across, from its right side
+    across' along.  By Cholesky factors its error stays at rounding of the sums,
+    however ill-conditioned a block is (a session that looked at one place only).
+    """
+    root = np.linalg.cholesky(block)
+    halfway = np.linalg.solve(root, np.concatenate([cross, right[:, :, None]], axis=2))
+    back = np.linalg.solve(np.swapaxes(root, 1, 2), halfway)
+    inverse_root = np.linalg.solve(root, np.broadcast_to(np.eye(root.shape[1]), root.shape))
+    inverse = np.swapaxes(inverse_root, 1, 2) @ inverse_root
+    return inverse, -back[:, :, :-1], back[:, :, -1], halfway[:, :, :-1], halfway[:, :, -1]
+
+
+def _solve_shared(total: Floats, right: Floats, prior: Floats) -> tuple[Floats, Floats]:
+    """Solve for the shared unknowns; rounding can't make them less certain than the prior."""
+    total = 0.5 * (total + total.T)
+    try:
+        factor = cho_factor(total)
+    except LinAlgError:
+        size, turn = np.linalg.eigh(total)
+        cov = (turn / np.maximum(size, float(prior.min()))) @ turn.T
+        return cov @ right, cov
+    return cho_solve(factor, right), cho_solve(factor, np.eye(right.size))
 
 
 def _solve_nights(
@@ -231,18 +255,16 @@ def _solve_nights(
     for i, value in enumerate((typed.az_error, typed.alt_error)):
         block[:, i, i] += np.bincount(typed.night, typed.sd**-2.0, minlength=count)
         block_right[:, i] += np.bincount(typed.night, value * typed.sd**-2.0, minlength=count)
-    total = np.diag(
-        np.concatenate(
-            [np.tile(CONSTANT_PRIOR_SD**-2.0, layout.eras), np.full(layout.groups, MEAN_PRIOR_SD**-2)]
-        )
+    prior = np.concatenate(
+        [np.tile(CONSTANT_PRIOR_SD**-2.0, layout.eras), np.full(layout.groups, MEAN_PRIOR_SD**-2)]
     )
+    total = np.diag(prior)
     total_right = np.zeros(m)
     np.add.at(total, (columns[:, :, None], columns[:, None, :]), outer[:, 2:, 2:])
     np.add.at(total_right, columns, right[:, 2:])
-    night_cov = np.linalg.inv(block)
-    gain = -night_cov @ tie
-    start = np.einsum("nij,nj->ni", night_cov, block_right)
-    total += np.einsum("nik,nil->kl", tie, gain, optimize=True)
-    total_right += np.einsum("nik,ni->k", gain, block_right)
-    factor = cho_factor(0.5 * (total + total.T))
-    return night_cov, gain, start, cho_solve(factor, total_right), cho_solve(factor, np.eye(m))
+    night_cov, gain, start, across, along = _eliminated(block, tie, block_right)
+    flat = across.reshape(-1, m)
+    total -= flat.T @ flat
+    total_right -= flat.T @ along.reshape(-1)
+    shared, shared_cov = _solve_shared(total, total_right, prior)
+    return night_cov, gain, start, shared, shared_cov
