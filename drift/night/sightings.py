@@ -18,8 +18,11 @@ from drift.quantities import ARCSEC_PER_RAD, Bools, Floats, Ints
 POINTING, SWEEP, RUN = range(3)
 SOURCE_NAMES = ("pointing", "sweep", "run")
 TABLES = ("solves", "sweeps", "runs")
-#: Solves closer together than this are one pointing [rad]: half a degree in hour angle and declination.
+#: Solves closer together than this on the sky [rad] and in time [us] are one pointing: common practice, the
+#: error at one place stays for the minutes of a worm's turn, and is another one degrees away.
 SAME_POINTING = np.radians(0.5)
+SAME_POINTING_US = 20 * 60_000_000
+SIDEREAL_RAD_PER_US = 7.292115e-11  # Earth's rotation, IERS Conventions 2010, table 1.2
 
 
 @dataclass(frozen=True)
@@ -154,7 +157,7 @@ def make_sightings(
     coefficients[~read, :, 4:7] = 0.0  # a rigid body turning about its axis: only droop is left
     looked_ha = np.where(read, mech_ha_rad[order], ha)
     looked_dec = np.where(read, mech_dec_rad[order], dec)
-    share = pointing_shares(source[order], session[order], looked_ha, looked_dec)
+    share = pointing_shares(source[order], session[order], time_us[order], looked_ha, looked_dec)
     return Sightings(
         latitude_rad,
         source[order],
@@ -172,23 +175,36 @@ def make_sightings(
     )
 
 
-def pointing_shares(source: Ints, session: Ints, ha_rad: Floats, dec_rad: Floats) -> Floats:
+def pointing_shares(source: Ints, session: Ints, time_us: Ints, ha_rad: Floats, dec_rad: Floats) -> Floats:
     """Return what each sighting counts for, (n,): one over the number of solves in its pointing.
 
-    Solves that follow each other within `SAME_POINTING` of the first of them are
-    one pointing: the mount's own error is common to all, and ten of them tell
-    little more than one.  The points of an unguided run are one star's movement
-    and count each.
+    Solves of one field, within `SAME_POINTING` of the
+    first of them on the sky and `SAME_POINTING_US` in time, are one pointing: the
+    mount's own error is common to all, and ten of them tell little more than one.
+    The points of an unguided run are one star's movement and count each.
     """
+    field = SIDEREAL_RAD_PER_US * (time_us - time_us.min(initial=0)) - ha_rad  # stands still while tracking
     place = np.stack(
-        [np.cos(dec_rad) * np.cos(ha_rad), np.cos(dec_rad) * np.sin(ha_rad), np.sin(dec_rad)], axis=1
+        [np.cos(dec_rad) * np.cos(field), np.cos(dec_rad) * np.sin(field), np.sin(dec_rad)], axis=1
     )
-    near = float(np.cos(SAME_POINTING))
     pointing = np.arange(source.size)
-    together = np.sum(place[1:] * place[:-1], axis=1) > near
-    together &= (session[1:] == session[:-1]) & (source[1:] != RUN)
-    for i in np.flatnonzero(together) + 1:
-        first = pointing[i - 1]
-        if float(place[i] @ place[first]) > near:
-            pointing[i] = first
+    edges = np.flatnonzero(np.diff(session, prepend=-1, append=-1))
+    for start, end in zip(edges[:-1], edges[1:], strict=True):
+        if source[start] != RUN:
+            pointing[start:end] = start + _first_of_pointing(place[start:end], time_us[start:end])
     return np.asarray(1.0 / np.bincount(pointing, minlength=source.size)[pointing])
+
+
+def _first_of_pointing(place: Floats, time_us: Ints) -> Ints:
+    """Return for each solve of a session the index of the first of its pointing."""
+    near = place @ place.T > np.cos(SAME_POINTING)
+    near &= np.abs(time_us[:, None] - time_us) < SAME_POINTING_US
+    first = np.arange(time_us.size)
+    if np.count_nonzero(near) == time_us.size:
+        return first
+    free = np.ones(time_us.size, dtype=bool)
+    for i in range(time_us.size):
+        if free[i]:
+            own = near[i] & free
+            first[own], free[own] = i, False
+    return first

@@ -173,3 +173,35 @@ def test_sweeps_or_runs_alone_are_answered(source):
         scaled.append(off @ np.linalg.solve(night.covariance[:2, :2], off))
     # Chi-square with 2 degrees of freedom has mean 2 and sd 2: some 55 nights average to 2 +- 0.3.
     assert 1.0 < np.mean(scaled) < 3.0
+
+
+def test_ten_solves_of_one_pointing_tell_no_more_than_one():
+    """The mount's own error is common to them: repeating each solve must not shrink the uncertainty."""
+    case = Case(14, nights=30)
+    made = make(case)
+    alone = nights_of(made, case)
+    solves, seen = made.readings["solves"], made.directions["solves"]
+    times = np.repeat(np.arange(len(solves)), 10)
+    burst = solves.iloc[times].reset_index(drop=True)
+    burst["time_us"] += np.tile(np.arange(10), len(solves)) * 3_000_000
+    burst["row_id"] = np.arange(len(burst))
+    made.readings = as_readings({"solves": burst})
+    made.directions["solves"] = type(seen)(seen.enu[times], seen.last_rad[times])
+    for a, b in zip(alone.nights, nights_of(made, case).nights, strict=True):
+        assert b.estimate[:2] == pytest.approx(a.estimate[:2], abs=0.5 * np.sqrt(a.covariance[0, 0]))
+        assert b.covariance[0, 0] == pytest.approx(a.covariance[0, 0], rel=0.2)
+
+
+def test_a_session_that_looked_at_one_place_only_is_survived():
+    """Hundreds of solves at one place leave zeros and axis tied to each other; the sums must not lose it."""
+    case = Case(15, nights=12, kept=False, mount_sd=0.01, solve_sd=0.01)
+    made = make(case)
+    solves, seen = made.readings["solves"], made.directions["solves"]
+    first = np.repeat(np.flatnonzero(solves.groupby(solves["time_us"] // NIGHT_US).cumcount() == 0), 300)
+    one_place = solves.iloc[first].reset_index(drop=True)
+    one_place["row_id"] = np.arange(len(one_place))
+    made.readings = as_readings({"solves": one_place})
+    made.directions["solves"] = type(seen)(seen.enu[first], seen.last_rad[first])
+    for night in nights_of(made, case).nights:
+        assert np.all(np.linalg.eigvalsh(night.covariance) > 0.0)
+        assert np.sqrt(night.covariance[0, 0]) > 100.0
