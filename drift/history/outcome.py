@@ -115,7 +115,10 @@ def corrections_found(corrections: list[Correction], view: View) -> tuple[list[C
 
 
 def _seen_both_sides(series: Series, correction: Correction) -> bool:
-    return bool(series.time_us[0] < correction.time_us <= series.time_us[-1])
+    """Return whether readings that see what it moved lie before and after it."""
+    seen = (series.night >= 0) | (correction.kind == "pier")
+    times = series.time_us[seen]
+    return bool(times.size and times[0] < correction.time_us <= times[-1])
 
 
 def _length(correction: Correction) -> float | None:

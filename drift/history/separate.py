@@ -21,6 +21,7 @@ from drift.history.series import Series, make_series
 from drift.history.view import View, view
 from drift.history.zeros import doubt_zeros
 from drift.mount.orientation import hemisphere
+from drift.night.estimate import UNKNOWN_SD
 from drift.night.result import Nights
 from drift.night.split import NightSplit
 from drift.quantities import Bools, Floats
@@ -61,7 +62,7 @@ def separate(
         None when there is neither a night with a usable axis nor a level reading.
     """
     series, before = make_series(nights, levels, split.constants_us)
-    if series is None:
+    if series is None or (series.size == 1 and not levels.size and not _axis_known(nights)):
         return None
     series, doubts = doubt_zeros(series, zero_is)
     series, centre = centred(series)
@@ -74,6 +75,10 @@ def separate(
     searched = find_events(_model(series, latitude_rad, recorded))
     seen = view(searched.fit)
     return _history(searched, seen, centre, recorded, latitude_rad, zero_is, nights, warnings)
+
+
+def _axis_known(nights: Nights) -> bool:
+    return any(night.has_axis for night in nights.nights)
 
 
 def centred(series: Series) -> tuple[Series, Floats]:
@@ -154,7 +159,13 @@ def _axis_now(seen: View, centre: Floats) -> tuple[Floats, Floats]:
     walk = np.zeros((2, series.size, 5))
     walk[:, k] = fit.sees[k, :2]
     mean, cov = seen.sums(walk, fit.columns.seen[k, :2])
-    return mean + centre[k, :2], np.sqrt(np.diagonal(cov))
+    return _known(mean + centre[k, :2], np.sqrt(np.diagonal(cov)))
+
+
+def _known(axis: Floats, sd: Floats) -> tuple[Floats, Floats]:
+    """Leave out what is too uncertain to be called known."""
+    unknown = ~(sd <= UNKNOWN_SD)
+    return np.where(unknown, np.nan, axis), np.where(unknown, np.nan, sd)
 
 
 def _short_lasting(seen: View) -> Lasting | None:
@@ -232,6 +243,7 @@ def _single(series: Series, centre: Floats, warnings: tuple[str, ...]) -> Histor
     )
     axis = centre[0, :2] + series.value[0, :2] if series.night[0] >= 0 else np.full(2, np.nan)
     sd = np.sqrt(np.diagonal(series.variance[0])[:2]) if series.night[0] >= 0 else np.full(2, np.nan)
+    axis, sd = _known(axis, np.hypot(sd, series.common_sd[0]))
     return History(
         series.time_us,
         np.zeros((1, len(COLUMNS))),
@@ -244,7 +256,7 @@ def _single(series: Series, centre: Floats, warnings: tuple[str, ...]) -> Histor
         (),
         (),
         axis,
-        np.hypot(sd, series.common_sd[0]),
+        sd,
         np.zeros((366, 2)),
         {},
         warnings,
