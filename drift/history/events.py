@@ -79,14 +79,21 @@ class Searched:
 def find_events(model: Model) -> Searched:
     """Find unrecorded steps and wild readings."""
     found = fit_scales(Solver(model))
-    base, steps = doubt_corrections(without_lost_zeros(model, found.fit.scales), found.fit), []
+    base = doubt_corrections(without_lost_zeros(model, found.fit.scales), found.fit)
+    steps: list[FoundStep] = []
     if base is not model:
         found = fit_scales(Solver(base), found)
     for _ in range(MOST_FOUND):
         fit = found.fit
-        wild, part, index = _best(fit, gains(fit, spread(fit)))
+        gained = gains(fit, spread(fit))
+        wild, part, index = _best(fit, gained)
         if part == "":
-            break
+            hidden = _hidden_step(base, steps, found, gained)
+            if hidden is None:
+                break
+            step, found = hidden
+            steps.append(step)
+            continue
         if wild:
             base = _put_aside(base, part, index)
         else:
@@ -105,6 +112,27 @@ def with_room(found: Found) -> Found:
     scales = found.fit.scales
     wider = replace(scales, lean_walk=TIED_ROOM * scales.lean_walk, season=TIED_ROOM * scales.season)
     return replace(found, fit=Solver(found.fit.model).at(wider))
+
+
+def _hidden_step(
+    base: Model, steps: list[FoundStep], found: Found, gained: Gains
+) -> tuple[FoundStep, Found] | None:
+    """Return a step that the scales hide, and the fit with it; None when there is none.
+
+    Over a short record a step may have been taken for a quick walk of the lean,
+    and at the scales of that walk it gains little.  So the likeliest one is
+    weighed once more with scales of its own.
+    """
+    chances = gap_chances(found.fit)
+    odds = {name: gained.step[name] + chances[name] for name in STEP_SD}
+    part = max(odds, key=lambda name: float(odds[name].max()))
+    index = int(np.argmax(odds[part]))
+    if gained.step[part][index] <= 0.0:
+        return None
+    step = FoundStep(index, index, index, {part: 1.0, "nothing": 0.0})
+    refitted = _refit(base, [*steps, step], found)
+    gain = refitted.log_posterior - found.log_posterior + float(chances[part][index])
+    return (step, refitted) if gain > STEP_LOG_ODDS else None
 
 
 def doubt_corrections(model: Model, fit: Fit) -> Model:

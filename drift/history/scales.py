@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -45,7 +46,7 @@ def active(model: Model) -> list[str]:
     return names
 
 
-def to_vector(scales: Scales, names: list[str]) -> Floats:
+def to_vector(scales: Scales, names: Sequence[str]) -> Floats:
     """Return standardised logarithms of the scales (the bearing in radians)."""
     return np.array([_standard(name, getattr(scales, name)) for name in names])
 
@@ -71,8 +72,12 @@ def from_vector(vector: Floats, names: list[str], base: Scales) -> Scales:
 
 def log_posterior(problem: Solver, vector: Floats, names: list[str], base: Scales) -> float:
     """Return the log marginal likelihood plus the log prior of the scales."""
-    penalty = sum(float(x) ** 2 for name, x in zip(names, vector, strict=True) if name != "bearing_rad")
-    return problem.at(from_vector(vector, names, base)).log_marginal - 0.5 * penalty
+    return problem.at(from_vector(vector, names, base)).log_marginal + log_prior(vector, names)
+
+
+def log_prior(vector: Floats, names: Sequence[str]) -> float:
+    """Return the log prior of standardised scales, up to a constant; bearings are all alike."""
+    return -0.5 * sum(float(x) ** 2 for name, x in zip(names, vector, strict=True) if name != "bearing_rad")
 
 
 @dataclass(frozen=True)
@@ -82,6 +87,28 @@ class Found:
     fit: Fit
     curvature: Floats  # (q, q) inverse Hessian of the standardised scales
     names: tuple[str, ...]
+
+    @property
+    def log_posterior(self) -> float:
+        """Log marginal likelihood plus the log prior of the scales, at the scales found."""
+        return self.fit.log_marginal + log_prior(to_vector(self.fit.scales, self.names), self.names)
+
+
+def _fresh_starts(vector: Floats, names: list[str]) -> list[Floats]:
+    """Return where to start from: the scales so far, and some of them back at their prior's middle.
+
+    A step that was just taken up was a quick walk or creep before; at the scales
+    of that creep the likelihood is too flat to find the way back.
+    """
+    out = [vector]
+    for group in (
+        ("az_creep",),
+        ("alt_creep",),
+        ("az_creep", "alt_creep"),
+        ("lean_walk", "az_creep", "alt_creep"),
+    ):
+        out.append(np.where(np.isin(names, group), 0.0, vector))
+    return [*out, np.where(np.array(names) == "bearing_rad", vector, 0.0)]
 
 
 def fit_scales(problem: Solver, start: Found | None = None) -> Found:
@@ -101,8 +128,12 @@ def fit_scales(problem: Solver, start: Found | None = None) -> Found:
         turn = names.index("bearing_rad")
         tries = [np.where(np.arange(len(names)) == turn, np.radians(b), vector) for b in BEARINGS_DEG]
         vector = max(tries, key=lambda v: log_posterior(problem, v, names, base))
-    elif start.names == tuple(names):
-        options["hess_inv0"] = start.curvature
+    else:
+        fresh = _fresh_starts(vector, names)
+        best = max(fresh, key=lambda v: log_posterior(problem, v, names, base))
+        if best is fresh[0] and start.names == tuple(names):
+            options["hess_inv0"] = start.curvature
+        vector = best
     found = minimize(
         lambda v: -log_posterior(problem, v, names, base), vector, method="BFGS", options=options
     )
