@@ -48,6 +48,7 @@ class FoundStep:
     last: int  # ... and before reading last
     best: int
     probability: dict[str, float]  # with "nothing"
+    place: tuple[float, ...] = (1.0,)  # odds of its lying before reading first, ..., last; sums to 1
 
     @property
     def named(self) -> str:
@@ -219,4 +220,6 @@ def _weigh(fit: Fit, best: int) -> FoundStep | None:
     order = np.argsort(-place, kind="stable")
     enough = int(np.searchsorted(np.cumsum(place[order]) / place.sum(), PLACE_SHARE)) + 1
     held = near[order[:enough]]
-    return FoundStep(int(held.min()), int(held.max()), int(near[order[0]]), probability)
+    between = place[(near >= held.min()) & (near <= held.max())]
+    odds_of_place = tuple((between / between.sum()).tolist())
+    return FoundStep(int(held.min()), int(held.max()), int(near[order[0]]), probability, odds_of_place)

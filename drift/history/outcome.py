@@ -65,6 +65,33 @@ def _sizes(view: View, components: list[int], columns: slice) -> tuple[dict[str,
     return size, sd
 
 
+def with_open_places(searched: Searched, view: View, change: Floats, sd: Floats) -> tuple[Floats, Floats]:
+    """Allow for steps whose place is not known, at the readings that they may lie before or after.
+
+    A level reading between two nights does not see a knob: whether the knob had slipped by then stays open.
+
+    Parameters
+    ----------
+    change, sd
+        (n, 6) the components at every reading and their sds, each step at its likeliest place [arcsec].
+
+    Returns
+    -------
+    change, sd
+        The same over all places of each step, by their odds.
+    """
+    mean, variance = change.copy(), sd**2
+    for number, found in enumerate(searched.steps):
+        rows = np.arange(found.first, found.last)
+        stepped = np.cumsum(found.place)[:-1]  # the odds that it has happened by each of the readings
+        amplitude = view.fit.amplitude[view.fit.columns.at[step_name(number)]]
+        for (_, component), size in zip(part_columns(found.step()), amplitude, strict=True):
+            if component >= 0:
+                mean[rows, component] += (stepped - (rows >= found.best)) * size
+                variance[rows, component] += stepped * (1.0 - stepped) * size**2
+    return mean, np.sqrt(variance)
+
+
 def last_night_event(searched: Searched) -> Event | None:
     """Return a provisional event when the very last reading was put aside as wild: it may be a step."""
     model = searched.fit.model

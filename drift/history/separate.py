@@ -14,7 +14,13 @@ from drift.history.causes.trend import trend
 from drift.history.doubt import components_with_doubt
 from drift.history.events import Searched, find_events
 from drift.history.model import Model, Scales
-from drift.history.outcome import corrections_found, last_night_event, recorded_events, step_events
+from drift.history.outcome import (
+    corrections_found,
+    last_night_event,
+    recorded_events,
+    step_events,
+    with_open_places,
+)
 from drift.history.result import COLUMNS, History, Lasting, Separable
 from drift.history.separable import POOR_REPEAT, judge, must_tie
 from drift.history.series import Series, make_series
@@ -117,7 +123,7 @@ def _history(
     warnings: list[str],
 ) -> History:
     series, scales = seen.fit.model.series, seen.fit.scales
-    change, sd = components_with_doubt(searched.found)
+    change, sd = with_open_places(searched, seen, *components_with_doubt(searched.found))
     if not np.any(series.night >= 0):  # levels see the pier only; of the mount nothing is known
         change[:, 4:] = sd[:, 4:] = np.nan
     east, north = judge(seen, sd)
