@@ -4,10 +4,10 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
-from drift.pierfile import pier_from_mapping
 
 from drift.history.result import PARTS, CorrectionFound, Event, History, Seasonal, Separable, Winter
 from drift.night.result import NightAxis, Nights
+from drift.pierfile import pier_from_mapping
 
 DAY_US = 86_400_000_000
 #: The first night; forty nights follow, twenty days apart, the last on 2024-03-19.
