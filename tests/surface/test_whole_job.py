@@ -6,6 +6,7 @@ answer is judged by the truth that the logs were made from.
 
 from __future__ import annotations
 
+import html
 import json
 import math
 import random
@@ -255,7 +256,7 @@ MOST_SDS = 5.0
 #: Errors over stated sds of 50 nights scatter by 7 to 10 % themselves; smoothed rows go together.
 LEAST_RATIO, MOST_RATIO, MOST_HISTORY_RATIO = 0.7, 1.35, 1.6
 #: An unrecorded slip of the azimuth knob, and when [days], and when the knob is turned back [days].
-SLIP_ARCSEC, SLIP_DAY, TURNED_DAY = 150.0, 110.1, 210.1
+SLIP_ARCSEC, SLIP_DAY, TURNED_DAY = 150.0, 90.1, 175.1
 
 
 def keys_missing(data: dict[str, Any]) -> dict[str, set[str]]:
@@ -270,11 +271,11 @@ def keys_missing(data: dict[str, Any]) -> dict[str, set[str]]:
 def slipped(latitude_deg: float) -> World:
     """Make a leaning pier whose azimuth knob slips, and is turned back later."""
     scenario = family(
-        "heave", 41, latitude_deg=latitude_deg, longitude_deg=-70.0, years=0.85, nights_a_year=66.0
+        "heave", 41, latitude_deg=latitude_deg, longitude_deg=-70.0, years=0.7, nights_a_year=66.0
     )
     steps = (Step(SLIP_DAY, mount_az=SLIP_ARCSEC),)
     turned = Correction(TURNED_DAY, knob_error=0.0)
-    return make(replace(scenario, steps=steps, corrections=(turned,), level_every_days=30.0))
+    return make(replace(scenario, steps=steps, corrections=(turned,), level_every_days=60.0))
 
 
 def cut_at(world: World, folder: Path) -> tuple[Path, Path]:
@@ -346,11 +347,10 @@ def test_from_an_empty_folder_to_a_correction_that_held(drift: Run, tmp_path: Pa
     assert after_us < slip_us < before_us
     assert (data["verdict"]["moved"], data["verdict"]["part"]) == (True, "mount")
 
-    code, out, _ = drift("report", "-o", tmp_path / "report.html", "--pier", pier)
-    page = (tmp_path / "report.html").read_text(encoding="utf-8")
-    assert code == 0
-    assert data["verdict"]["sentence"][:20] in page
-    assert "http://" not in page.replace("http://www.w3.org", "")
+    if latitude < 0.0:  # pictures take their time, and the northern page has tests of its own
+        assert drift("report", "-o", tmp_path / "report.html", "--pier", pier)[0] == 0
+        page = html.unescape((tmp_path / "report.html").read_text(encoding="utf-8"))
+        assert data["verdict"]["sentence"] in page
 
     code, out, _ = drift("check", "--pier", pier)
     assert (code, out != "") == (1, True)

@@ -75,10 +75,11 @@ def axes_of(nights: Nights) -> tuple[np.ndarray, np.ndarray]:
     return estimate, np.array([np.sqrt(np.diagonal(night.covariance)) for night in nights.nights])
 
 
-def nights_alone(world: World, solves: pd.DataFrame) -> Nights:
-    """Answer for the nights only, without the history."""
-    scenario = world.scenario
-    readings = as_readings({"solves": solves})
+def nights_alone(world: World, solves: pd.DataFrame | None = None, wrong_latitude_deg: float = 0.0) -> Nights:
+    """Answer for the nights only, without the history, from pointing solves."""
+    latitude = world.scenario.latitude_deg + wrong_latitude_deg
+    scenario = replace(world.scenario, latitude_deg=latitude)
+    readings = as_readings({"solves": world.readings()["solves"] if solves is None else solves})
     split = split_nights(scenario.longitude_deg, readings["corrections"])
     seen = see(scenario.site, split, readings)
     phi = float(np.radians(scenario.latitude_deg))
@@ -127,8 +128,7 @@ def shifted(readings: Readings, hours: float) -> Readings:
     return as_readings(tables)
 
 
-@pytest.mark.parametrize("hours", [TURNED_H, -TURNED_H])
-@pytest.mark.parametrize("latitude", HEMISPHERES)
+@pytest.mark.parametrize(("latitude", "hours"), [(47.0, TURNED_H), (-41.0, -TURNED_H)])
 def test_turning_by_longitude_and_time_together_changes_nothing(latitude, hours):
     """The sidereal time stays, so the same stars stand in the same places over the turned site."""
     world = invented("heave", 11, latitude, **NONE_WRONG)
@@ -276,7 +276,7 @@ def bumped(seed: int, latitude: float, **changes: object) -> World:
     return make_world(replace(quiet.scenario, steps=(Step(day, **BUMP),)))
 
 
-@pytest.mark.parametrize("seed", [14, 15, 16])
+@pytest.mark.parametrize("seed", [14, 15])
 @pytest.mark.parametrize("latitude", HEMISPHERES)
 def test_a_lean_that_begins_at_a_night_appears_there(latitude, seed):
     world = bumped(seed, latitude)
@@ -313,9 +313,8 @@ def test_a_step_in_a_short_record_is_not_taken_for_wandering(seed):
 @pytest.mark.parametrize("name", ["quiet", "heave", "settle"])
 def test_a_short_record_without_a_step_has_none(name):
     """Negative control of the one above."""
-    for seed in (131, 132):
-        world = make_world(family(name, seed, years=0.8, nights_a_year=60.0))
-        assert answered(world).history.events == ()
+    world = make_world(family(name, 131, years=0.8, nights_a_year=60.0))
+    assert answered(world).history.events == ()
 
 
 @pytest.mark.parametrize("slipped_before", [True, False])
@@ -372,7 +371,7 @@ def test_a_wrong_clock_of_the_log_alone_changes_neither():
     world = invented("heave", 17, HEMISPHERES[0], **NONE_WRONG)
     solves = world.readings()["solves"]
     late = solves.assign(time_us=solves["time_us"] + round(CLOCK_S * 1e6))
-    apart = axes_of(answered(world, solves=late).nights)[0] - axes_of(answered(world).nights)[0]
+    apart = axes_of(nights_alone(world, late))[0] - axes_of(nights_alone(world))[0]
     assert np.max(np.abs(apart)) < CLOCK_ARCSEC
 
 
@@ -400,13 +399,13 @@ def test_mount_places_of_j2000_show_as_scatter_and_wide_nights(latitude, zero):
     night solves scatter several times more, and nights are as much less certain.
     """
     world = invented("quiet", 18, latitude, zero=zero, years=1.0)
-    plain, trapped = answered(world), answered(world, solves=of_j2000(world.readings()["solves"]))
-    swing = np.ptp(axes_of(trapped.nights)[0][:, :2], axis=0) / 2
+    plain, trapped = nights_alone(world), nights_alone(world, of_j2000(world.readings()["solves"]))
+    swing = np.ptp(axes_of(trapped)[0][:, :2], axis=0) / 2
     on_sky = swing * [np.cos(np.radians(latitude)), 1.0]
     assert np.all(on_sky > 0.9 * POLE_MOVED_ARCSEC[0])
     assert np.all(on_sky < 1.15 * POLE_MOVED_ARCSEC[1])
-    assert scatter_of(trapped.nights) > 4.0 * scatter_of(plain.nights)
-    sds = [np.median(axes_of(answer.nights)[1][:, :2], axis=0) for answer in (plain, trapped)]
+    assert scatter_of(trapped) > 4.0 * scatter_of(plain)
+    sds = [np.median(axes_of(nights)[1][:, :2], axis=0) for nights in (plain, trapped)]
     assert np.all(sds[1] > 3.0 * sds[0])
 
 
@@ -432,7 +431,7 @@ def test_solves_near_the_pole_and_across_0h(latitude, zero, monkeypatch):
     ra = solves["mount_ra_deg"]
     across = pd.DataFrame({"night": night, "below": ra > 330.0, "above": ra < 30.0}).groupby("night").any()
     assert np.sum(across["below"] & across["above"]) >= 3
-    estimate, sd = axes_of(answered(world).nights)
+    estimate, sd = axes_of(nights_alone(world))
     true = np.stack([truth.az_error, truth.alt_error], axis=1)
     scaled = (estimate[:, :2] - true) / sd[:, :2]
     assert np.max(np.abs(scaled)) < MOST_SDS
@@ -506,8 +505,8 @@ def test_a_mixed_up_tube_side_makes_the_answer_visibly_bad(latitude):
     solves = world.readings()["solves"]
     wrong = np.random.default_rng(22).random(len(solves)) < 0.5
     other = solves["tube_side"].map({"east": "west", "west": "east"})
-    plain = answered(world).nights
-    mixed = answered(world, solves=solves.assign(tube_side=solves["tube_side"].where(~wrong, other))).nights
+    plain = nights_alone(world)
+    mixed = nights_alone(world, solves.assign(tube_side=solves["tube_side"].where(~wrong, other)))
     assert scatter_of(mixed) > 4.0 * scatter_of(plain)
     assert np.all(np.median(axes_of(mixed)[1], axis=0) > 2.0 * np.median(axes_of(plain)[1], axis=0))
 
@@ -518,9 +517,9 @@ def test_tube_sides_called_the_other_way_round_change_only_the_names_of_constant
     world = invented("heave", 22, latitude)
     solves = world.readings()["solves"]
     other = solves["tube_side"].map({"east": "west", "west": "east"})
-    here, there = answered(world), answered(world, solves=solves.assign(tube_side=other))
-    assert axes_of(there.nights)[0] == pytest.approx(axes_of(here.nights)[0], abs=1e-6)
-    (a,), (b,) = here.nights.instruments, there.nights.instruments
+    here, there = nights_alone(world), nights_alone(world, solves.assign(tube_side=other))
+    assert axes_of(there)[0] == pytest.approx(axes_of(here)[0], abs=1e-6)
+    (a,), (b,) = here.instruments, there.instruments
     assert b.values == pytest.approx(a.values * [-1.0, -1.0, -1.0, 1.0], abs=1e-6)  # droop knows no side
 
 
@@ -529,16 +528,14 @@ def test_tube_sides_called_the_other_way_round_change_only_the_names_of_constant
 LATITUDE_ARCSEC = 12.0
 
 
-@pytest.mark.parametrize("wrong_deg", [2.0, -2.0])
-@pytest.mark.parametrize("latitude", HEMISPHERES)
+@pytest.mark.parametrize(("latitude", "wrong_deg"), [(47.0, 2.0), (-41.0, -2.0)])
 def test_a_wrong_latitude_costs_its_refraction_and_no_more(latitude, wrong_deg):
     """The axis is found among the stars: a latitude two degrees off can't be seen, and does little harm.
 
     Solves scatter a little more, since each is refracted wrongly.
     """
     world = invented("heave", 22, latitude)
-    here = answered(world).nights
-    there = work_out(site_of(world.scenario, latitude_deg=latitude + wrong_deg), world.readings()).nights
+    here, there = nights_alone(world), nights_alone(world, wrong_latitude_deg=wrong_deg)
     apart = np.median(axes_of(there)[0] - axes_of(here)[0], axis=0)
     assert 2.0 < np.max(np.abs(apart)) < LATITUDE_ARCSEC
     assert scatter_of(here) < scatter_of(there) < 1.2 * scatter_of(here)
