@@ -48,7 +48,8 @@ class FoundStep:
     last: int  # ... and before reading last
     best: int
     probability: dict[str, float]  # with "nothing"
-    place: tuple[float, ...] = (1.0,)  # odds of its lying before reading first, ..., last; sums to 1
+    place: tuple[float, ...]  # odds of its lying before reading place_from and each later one; sums to 1
+    place_from: int
 
     @property
     def named(self) -> str:
@@ -98,7 +99,7 @@ def find_events(model: Model) -> Searched:
         if wild:
             base = _put_aside(base, part, index)
         else:
-            steps.append(FoundStep(index, index, index, {part: 1.0, "nothing": 0.0}))
+            steps.append(_certain(index, part))
         found = _refit(base, steps, found)
     if steps:
         steps = sorted(_weigh_all(base, steps, found.fit), key=lambda s: s.best)
@@ -113,6 +114,11 @@ def with_room(found: Found) -> Found:
     scales = found.fit.scales
     wider = replace(scales, lean_walk=TIED_ROOM * scales.lean_walk, season=TIED_ROOM * scales.season)
     return replace(found, fit=Solver(found.fit.model).at(wider))
+
+
+def _certain(index: int, part: str) -> FoundStep:
+    """Return a step taken up for now, before it is weighed against its rivals."""
+    return FoundStep(index, index, index, {part: 1.0, "nothing": 0.0}, (1.0,), index)
 
 
 def _hidden_step(
@@ -130,7 +136,7 @@ def _hidden_step(
     index = int(np.argmax(odds[part]))
     if gained.step[part][index] <= 0.0:
         return None
-    step = FoundStep(index, index, index, {part: 1.0, "nothing": 0.0})
+    step = _certain(index, part)
     refitted = _refit(base, [*steps, step], found)
     gain = refitted.log_posterior - found.log_posterior + float(chances[part][index])
     return (step, refitted) if gain > STEP_LOG_ODDS else None
@@ -220,6 +226,7 @@ def _weigh(fit: Fit, best: int) -> FoundStep | None:
     order = np.argsort(-place, kind="stable")
     enough = int(np.searchsorted(np.cumsum(place[order]) / place.sum(), PLACE_SHARE)) + 1
     held = near[order[:enough]]
-    between = place[(near >= held.min()) & (near <= held.max())]
-    odds_of_place = tuple((between / between.sum()).tolist())
-    return FoundStep(int(held.min()), int(held.max()), int(near[order[0]]), probability, odds_of_place)
+    odds_of_place = tuple((place / place.sum()).tolist())
+    return FoundStep(
+        int(held.min()), int(held.max()), int(near[order[0]]), probability, odds_of_place, int(near[0])
+    )

@@ -82,7 +82,7 @@ def with_open_places(searched: Searched, view: View, change: Floats, sd: Floats)
     """
     mean, variance = change.copy(), sd**2
     for number, found in enumerate(searched.steps):
-        rows = np.arange(found.first, found.last)
+        rows = np.arange(found.place_from, found.place_from + len(found.place) - 1)
         stepped = np.cumsum(found.place)[:-1]  # the odds that it has happened by each of the readings
         amplitude = view.fit.amplitude[view.fit.columns.at[step_name(number)]]
         for (_, component), size in zip(part_columns(found.step()), amplitude, strict=True):
@@ -107,7 +107,8 @@ def last_night_event(searched: Searched) -> Event | None:
     top = max(odds.values())
     weight = {part: float(np.exp(value - top)) for part, value in odds.items()}
     total = sum(weight.values())
-    found = FoundStep(last, last, last, {part: w / total for part, w in weight.items()})
+    probability = {part: w / total for part, w in weight.items()}
+    found = FoundStep(last, last, last, probability, (1.0,), last)
     unknown = dict.fromkeys(SIZES, float("nan"))
     return _event(model.series, found, unknown, unknown)
 

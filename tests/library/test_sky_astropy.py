@@ -18,7 +18,7 @@ from drift.sky.place import observed
 SECOND_US = 1_000_000
 DAY_US = 86_400 * SECOND_US
 LAST_MJD = installed_earth_rotation().last_mjd
-SPAN = (np.datetime64("1992-01-01"), np.datetime64("1858-11-17") + LAST_MJD - 1)
+SPAN = (np.datetime64("1992-01-01"), np.datetime64("1858-11-17") + np.timedelta64(int(LAST_MJD) - 1, "D"))
 LEAP_DAY_MJD = 57_753  # 2016-12-31
 
 # With one Earth-rotation table on both sides only the grid differs: pole 0.6 mas, Earth's motion 0.002 mas.
