@@ -223,7 +223,7 @@ def _weigh(fit: Fit, best: int) -> FoundStep | None:
     if probability["nothing"] > 0.5:
         return None
     place = weight.sum(axis=0)
-    order = np.argsort(-place, kind="stable")
+    order = np.argsort(-np.round(place / place.max(), 2), kind="stable")  # of places alike, the earliest
     enough = int(np.searchsorted(np.cumsum(place[order]) / place.sum(), PLACE_SHARE)) + 1
     held = near[order[:enough]]
     odds_of_place = tuple((place / place.sum()).tolist())
