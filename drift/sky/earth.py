@@ -167,7 +167,7 @@ def secular_pole_arcsec(mjd: FloatArray) -> tuple[FloatArray, FloatArray]:
 
     References
     ----------
-    .. [1] IERS Conventions (2010), updated version 1.3.0, section 7.1.4, eq. 21:
+    .. [1] IERS Conventions (2010), updated version 1.3.0, section 7.1.4, eq. 21 (from memory):
        xs = 55.0 + 1.677 (t - 2000), ys = 320.5 + 3.460 (t - 2000) [mas, years].
     """
     years = (mjd - MJD_J2000) / DAYS_A_YEAR
