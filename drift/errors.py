@@ -1,7 +1,7 @@
-"""Every error and warning of the package, a sentence each.
+"""Every error of the package.
 
-An error means that there is no answer.  A warning means an answer with
-reduced trust; warnings travel with the result and are shown wherever it is.
+An error means that there is no answer.  A warning is a sentence: an answer with
+reduced trust; it travels with the result and is shown wherever that is.
 A message says what was wrong, the value, where it stood and what to do.
 """
 
@@ -28,13 +28,5 @@ class NothingToAnswer(DriftError):
     """The record holds no reading from which an axis or a lean could be worked out."""
 
 
-class FitError(DriftError):
-    """A fit did not come to an end that can be trusted; names the causes that collide."""
-
-
 class PlateError(DriftError):
     """The bolts of a plate can't give an answer: too few, in a line, or heights that don't belong to them."""
-
-
-class ReducedTrust(UserWarning):
-    """An answer was reached but rests on less than it should; shown with the result."""

@@ -158,14 +158,6 @@ def _told(pair: Separable) -> bool:
     return pair.answer != "no"
 
 
-def _pairs_of_lean(event: Event, history: History) -> list[Separable]:
-    """Return the pairs of the lean components that an event moved: the significant ones, else the larger."""
-    components = ("lean_north", "lean_east")
-    clear = [c for c in components if abs(event.size.get(c, 0.0)) > 2.0 * event.size_sd.get(c, math.inf)]
-    clear = clear or [max(components, key=lambda c: abs(event.size.get(c, 0.0)))]
-    return [pair_of(component, history) for component in clear]
-
-
 def _restarts(correction: CorrectionFound, component: str) -> bool:
     if correction.kind in _RESTARTS[component]:
         return True

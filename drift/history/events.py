@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from drift.history.causes.steps import STEP_SD, STEPS_PER_YEAR, Step, step_cause, step_name
-from drift.history.model import Fit, Model, Solver
+from drift.history.model import SHORTEST_DAYS, Fit, Model, Solver
 from drift.history.scales import Found, fit_scales
 from drift.history.scan import Gains, gains, spread
 from drift.history.separable import without_lost_zeros
@@ -162,7 +162,7 @@ def _refit(base: Model, steps: list[FoundStep], start: Found) -> Found:
 
 def gap_chances(fit: Fit) -> dict[str, Floats]:
     """Return the prior log chance of a step of each part before each reading, (n,)."""
-    years = np.append(0.0, np.maximum(np.diff(fit.model.series.days), 0.02)) / 365.25
+    years = np.append(0.0, np.maximum(np.diff(fit.model.series.days), SHORTEST_DAYS)) / 365.25
     with np.errstate(divide="ignore"):
         return {part: np.log(years * rate) for part, rate in STEPS_PER_YEAR.items()}
 

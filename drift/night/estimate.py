@@ -76,10 +76,10 @@ def estimate_nights(
         searched = other if plain and other is not None else searched
         how = "one side only fits them better" if plain else "taken as east for solves west of the meridian"
         warnings.append(f"{int(guessed.sum())} pointing solves don't say the tube side; {how}.")
-    return _collect(searched, index, split, typed_nights(index, split, readings), tuple(warnings))
+    return _collect(searched, index, split, _typed_nights(index, split, readings), tuple(warnings))
 
 
-def typed_nights(index: NightIndex, split: NightSplit, readings: Readings) -> np.ndarray:
+def _typed_nights(index: NightIndex, split: NightSplit, readings: Readings) -> np.ndarray:
     """Return the index of the night of each typed axis error."""
     return index.of(split, readings["alignments"]["time_us"].to_numpy(dtype=np.int64))
 
@@ -112,7 +112,7 @@ def _search(
     eras = int(split.constants_us.size) + 1
     groups = max(int(sessions.group.max(initial=-1)) + 1, 1)  # one is kept even where no session is grouped
     layout = Layout(index.example_us.size, eras, groups, sessions)
-    typed = typed_axes(readings["alignments"], index.of(split, times[3]))
+    typed = typed_axes(readings["alignments"], _typed_nights(index, split, readings))
     return search(sightings, layout, typed, zero_is == "kept", store), index
 
 
