@@ -84,6 +84,19 @@ class CorrectionFound:
 
 
 @dataclass(frozen=True)
+class CauseSeries:
+    """What one cause alone did to pier and mount since the reference.
+
+    `change` and `sd` have the rows and columns of `History.change` [arcsec]; the
+    causes add up to it, but for what several places of a step average out.
+    """
+
+    name: str  # "season", "settlement", "walk", "creep", "warmth of the mount", "correction 2024-...", ...
+    change: npt.NDArray[np.floating[Any]] = field(repr=False)  # (n, 6)
+    sd: npt.NDArray[np.floating[Any]] = field(repr=False)  # (n, 6)
+
+
+@dataclass(frozen=True)
 class History:
     """The change of pier and mount since the earliest night with a usable axis.
 
@@ -111,3 +124,4 @@ class History:
     # (366, 2) what the annual part adds to az_error and alt_error by day of year, mean 0; zeros when none
     scales: dict[str, float] = field(default_factory=dict)  # fitted scale parameters by name
     warnings: tuple[str, ...] = ()
+    causes: tuple[CauseSeries, ...] = ()
