@@ -1,0 +1,250 @@
+"""What past corrections teach: how far a knob really goes for what is asked of it, and what held.
+
+A knob's *gain* is what the axis did over what the knob was set to do.  Its
+*slack* is what is lost when it is turned the other way than the last time:
+
+    found = gain * set - slack * r * sign(set) + scatter
+
+with ``r`` 1 after a reversal, 0 when it goes on the same way and 1/2 at the
+first turn, of which nobody knows.  A correction that did not hold says nothing
+about the knob, so each is a mixture of "held" (above) and "did not hold" (it
+went somewhere within what was asked of nothing).  Gain and slack are found on
+a grid, which needs no starting point and takes any prior.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from drift.history.causes.corrections import LEAST_SD, SHARE_SD
+from drift.quantities import Floats
+
+if TYPE_CHECKING:
+    from drift.history.result import CorrectionFound, History
+    from drift.pierfile import PierFile
+
+#: Prior sd of the gain about 1, where the site file gives the arcminutes a turn and where it does not:
+#: common practice.  Its tails are those of Student's t with 4 degrees of freedom (whose sd is sqrt(2) times
+#: its scale), because a thread that was misread is wrong by a factor.
+GAIN_SD_GIVEN, GAIN_SD_GUESSED = 0.1, 0.3
+_TAIL_FREEDOM = 4.0
+#: Prior of the slack: half a normal distribution of this scale [arcsec]; common practice, weakly held.
+SLACK_SCALE = 30.0
+#: How well a person sets a knob to what is asked: a share of it, and at least this much [arcsec].
+SET_SHARE, SET_SD = 0.05, 5.0
+#: Prior chance that a correction does not hold (slips, goes to another knob, is written down wrongly):
+#: common practice, weakly held.
+FAILS_CHANCE = 0.1
+#: A correction that the readings tell no better than this share of its prior is not seen yet.
+_SEEN_SHARE = 0.9
+_GAINS = np.linspace(0.2, 2.2, 401)
+_SLACKS = np.linspace(0.0, 150.0, 76)
+KNOBS = ("azimuth", "altitude")
+#: What tilts the plate: no knob to learn, only odds that it held.
+_PLATE = ("shim", "nuts")
+
+
+@dataclass(frozen=True)
+class Knob:
+    """What is known of one knob.
+
+    Parameters
+    ----------
+    name
+        "azimuth" or "altitude".
+    gain, gain_sd
+        What the axis does over what the knob is set to do.
+    slack, slack_sd
+        Lost when the knob is turned the other way than the last time [arcsec].
+    turns_seen
+        How many past corrections this rests on; 0 for the prior alone.
+    last_way
+        +1 or -1 as the knob was last turned (clockwise and up positive), 0 when not known.
+    """
+
+    name: str
+    gain: float
+    gain_sd: float
+    slack: float
+    slack_sd: float
+    turns_seen: int
+    last_way: int
+
+    def to_set(self, change: float) -> tuple[float, float]:
+        """Return what to set the knob to for a wanted change, and how well it will land.
+
+        Parameters
+        ----------
+        change
+            Wanted of az_error (clockwise positive) or alt_error (up positive) [arcsec].
+
+        Returns
+        -------
+        setting, landing_sd
+            By the knob's own measure, and the sd of what the axis then does [arcsec].
+            The setting makes the expected square of what is left least, so
+            an uncertain gain asks for a little less: change gain / (gain^2 + gain_sd^2).
+        """
+        if change == 0.0:
+            return 0.0, 0.0
+        lost = _reversal(self.last_way, change)
+        wanted = change + math.copysign(lost * self.slack, change)
+        setting = wanted * self.gain / (self.gain**2 + self.gain_sd**2)
+        own = math.hypot(SET_SHARE * change, SET_SD)
+        return setting, math.hypot(setting * self.gain_sd, lost * self.slack_sd, own)
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """One correction as the readings alone saw it [arcsec]; `found_sd` inf when they did not."""
+
+    time_us: int
+    set_to: float
+    asked: float
+    found: float
+    found_sd: float
+
+
+def learned_knobs(site: PierFile, history: History) -> dict[str, Knob]:
+    """Learn gain and slack of both knobs from the corrections on record.
+
+    Parameters
+    ----------
+    site
+        Its arcminutes a turn decide how surely a knob is believed beforehand.
+    history
+        Its `corrections`: asked against found.
+
+    Returns
+    -------
+    dict
+        "azimuth" and "altitude" -> what is known.
+    """
+    return {name: _learn(name, _prior_sd(site, name), _seen_of(site, history, name)) for name in KNOBS}
+
+
+def odds_held(site: PierFile, history: History) -> tuple[float | None, ...]:
+    """Return for each correction of the history the probability that it held.
+
+    None where no amount was asked, or where no reading lies on both sides of it yet.
+    """
+    held: dict[int, float] = {}
+    for name in KNOBS:
+        seen = _seen_of(site, history, name)
+        numbers = [k for k, c in enumerate(history.corrections) if c.kind == name and _has_amount(c)]
+        held |= dict(zip(numbers, _held(seen, _prior_sd(site, name)), strict=True))
+    for k, correction in enumerate(history.corrections):
+        if correction.kind in _PLATE and _has_amount(correction):
+            (held[k],) = _held([_unshrunk(correction, None)], GAIN_SD_GIVEN)
+    odds = [held.get(k, math.nan) for k in range(len(history.corrections))]
+    return tuple(None if math.isnan(p) else p for p in odds)
+
+
+def _per_turn_arcsec(site: PierFile, knob: str) -> float | None:
+    mount = site.mount
+    given = mount.azimuth_knob_arcmin_per_turn if knob == "azimuth" else mount.altitude_knob_arcmin_per_turn
+    return None if given is None else 60.0 * given
+
+
+def _prior_sd(site: PierFile, knob: str) -> float:
+    return GAIN_SD_GUESSED if _per_turn_arcsec(site, knob) is None else GAIN_SD_GIVEN
+
+
+def _has_amount(correction: CorrectionFound) -> bool:
+    return correction.asked is not None and math.isfinite(correction.asked) and correction.asked != 0.0
+
+
+def _seen_of(site: PierFile, history: History, knob: str) -> list[_Seen]:
+    per_turn = _per_turn_arcsec(site, knob)
+    own = sorted((c for c in history.corrections if c.kind == knob), key=lambda c: c.time_us)
+    return [_unshrunk(c, per_turn) for c in own if _has_amount(c)]
+
+
+def _unshrunk(correction: CorrectionFound, per_turn: float | None) -> _Seen:
+    """Take the prior of the history (the amount asked, with its sd) out of what it found.
+
+    Two normal distributions: precisions subtract, and so do means weighed by them.
+    """
+    asked = float(correction.asked or 0.0)
+    turns = getattr(correction, "turns", None)
+    known = per_turn is not None and turns is not None and math.isfinite(turns)
+    set_to = math.copysign(abs(turns) * per_turn, asked) if known and per_turn and turns else asked
+    found, sd = correction.found, correction.found_sd
+    prior_sd = math.hypot(SHARE_SD * asked, LEAST_SD)
+    if found is None or sd is None or not 0.0 <= sd < _SEEN_SHARE * prior_sd:
+        return _Seen(correction.time_us, set_to, asked, 0.0, math.inf)
+    sd = max(sd, 1e-3)
+    precision = sd**-2 - prior_sd**-2
+    alone = (found / sd**2 - asked / prior_sd**2) / precision
+    return _Seen(correction.time_us, set_to, asked, alone, precision**-0.5)
+
+
+def _learn(name: str, gain_sd: float, seen: Sequence[_Seen]) -> Knob:
+    weight = _posterior(seen, gain_sd)
+    gain, spread = _moments(_GAINS, weight.sum(axis=1))
+    slack, slack_spread = _moments(_SLACKS, weight.sum(axis=0))
+    told = sum(math.isfinite(one.found_sd) for one in seen)
+    last = int(math.copysign(1, seen[-1].set_to)) if seen else 0
+    return Knob(name, gain, spread, slack, slack_spread, told, last)
+
+
+def _held(seen: Sequence[_Seen], gain_sd: float) -> list[float]:
+    """Return the probability of each that it held, over all gains and slacks; NaN when not seen."""
+    weight = _posterior(seen, gain_sd)
+    out = []
+    for one, lost in zip(seen, _reversals(seen), strict=True):
+        held, failed = _likelihoods(one, lost)
+        together = np.logaddexp(held, failed)
+        known = math.isfinite(one.found_sd)
+        out.append(float(np.sum(weight * np.exp(held - together))) if known else math.nan)
+    return out
+
+
+def _posterior(seen: Sequence[_Seen], gain_sd: float) -> Floats:
+    """Return the probability of each pair of gain and slack, (gains, slacks), summing to 1."""
+    off = (_GAINS - 1.0) / gain_sd * math.sqrt(_TAIL_FREEDOM / (_TAIL_FREEDOM - 2.0))
+    log_gain = -0.5 * (_TAIL_FREEDOM + 1.0) * np.log1p(off**2 / _TAIL_FREEDOM)
+    log_slack = -0.5 * (_SLACKS / SLACK_SCALE) ** 2
+    log_slack[0] -= math.log(2.0)  # the trapezoidal rule: the distribution is cut here
+    log_weight = log_gain[:, None] + log_slack[None, :]
+    for one, lost in zip(seen, _reversals(seen), strict=True):
+        if math.isfinite(one.found_sd):
+            log_weight = log_weight + np.logaddexp(*_likelihoods(one, lost))
+    weight: Floats = np.exp(log_weight - log_weight.max())
+    return weight / weight.sum()
+
+
+def _likelihoods(one: _Seen, lost: float) -> tuple[Floats, Floats]:
+    """Return the log likelihood of a correction, prior chance included: it held, it did not."""
+    own = math.hypot(one.found_sd, SET_SHARE * one.set_to, SET_SD)
+    moved = _GAINS[:, None] * one.set_to - lost * math.copysign(1.0, one.set_to) * _SLACKS[None, :]
+    held = _log_normal(one.found - moved, own) + math.log(1.0 - FAILS_CHANCE)
+    failed = _log_normal(np.full_like(moved, one.found), math.hypot(own, one.asked))
+    return held, failed + math.log(FAILS_CHANCE)
+
+
+def _log_normal(off: Floats, sd: float) -> Floats:
+    out: Floats = -0.5 * (off / sd) ** 2 - math.log(sd)
+    return out
+
+
+def _reversals(seen: Sequence[_Seen]) -> list[float]:
+    """Return for each turn how much of the slack it loses: 0, 1/2 or 1."""
+    ways = [0, *(int(math.copysign(1, one.set_to)) for one in seen)]
+    return [_reversal(before, one.set_to) for before, one in zip(ways, seen, strict=False)]
+
+
+def _reversal(last_way: int, change: float) -> float:
+    if last_way == 0:
+        return 0.5
+    return 0.0 if last_way * change > 0.0 else 1.0
+
+
+def _moments(values: Floats, weight: Floats) -> tuple[float, float]:
+    mean = float(np.sum(values * weight))
+    return mean, float(np.sqrt(np.sum((values - mean) ** 2 * weight)))
