@@ -9,6 +9,7 @@ from drift.answer import Answer
 from drift.errors import NothingToAnswer
 from drift.history.causes.corrections import Plate
 from drift.history.separate import separate
+from drift.history.warmth import warmth_of
 from drift.kept import NoStore, Store
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights
@@ -43,8 +44,9 @@ def work_out(site: PierFile, readings: Readings, store: Store | None = None) -> 
     seen = see(where, split, readings, store)
     nights = estimate_nights(latitude, split, readings, seen.directions, zero_is, store)
     nights = modelled_or_not(nights, str(site.mount.reports), latitude)
+    warmth = warmth_of(readings, split)
     history = separate(
-        latitude, nights, readings["levels"], readings["corrections"], _plate(site), split, zero_is
+        latitude, nights, readings["levels"], readings["corrections"], _plate(site), split, zero_is, warmth
     )
     if history is None:
         raise NothingToAnswer(

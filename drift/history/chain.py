@@ -46,23 +46,46 @@ class Chain:
     def covariance_blocks(self) -> tuple[Floats, Floats]:
         """Return the diagonal blocks (n, d, d) of the inverse and those between each and the next.
 
-        The recursion runs once forward and once back (Takahashi, Fagan and Chin
-        1973; the same numbers as a fixed-interval smoother gives).
+        Every second block is eliminated, all at once, until one is left, and back
+        (cyclic reduction: Golub and Van Loan, Matrix Computations, section 4.5,
+        from memory; the same numbers as a fixed-interval smoother gives).
         """
-        n, d = self.shape
-        inverse = np.empty((n, d, d))
-        gain = np.empty((max(n - 1, 0), d, d))
-        schur = self.diagonal[0]
-        for k in range(n):
-            inverse[k] = np.linalg.inv(schur)
-            if k < n - 1:
-                gain[k] = inverse[k] @ self.above[k]
-                schur = self.diagonal[k + 1] - self.above[k].T @ gain[k]
-        cov, between = inverse.copy(), np.empty((max(n - 1, 0), d, d))
-        for k in range(n - 2, -1, -1):
-            between[k] = -gain[k] @ cov[k + 1]
-            cov[k] = inverse[k] - between[k] @ gain[k].T
-        return cov, between
+        return _inverse_blocks(self.diagonal, self.above)
+
+
+def _inverse_blocks(diagonal: Floats, above: Floats) -> tuple[Floats, Floats]:
+    """Return diagonal blocks of the inverse (n, d, d) and those between neighbours (n - 1, d, d)."""
+    n, d = diagonal.shape[:2]
+    if n == 1:
+        return np.linalg.inv(diagonal), np.empty((0, d, d))
+    left, own = above[0::2], np.linalg.inv(diagonal[1::2])  # of odd blocks: the tie to the one before
+    right = np.zeros_like(left)  # ... and to the one after, none for a last odd block
+    right[: above[1::2].shape[0]] = above[1::2]
+    from_left, from_right = own @ np.swapaxes(left, 1, 2), own @ right  # how odd blocks follow
+    even = diagonal[0::2].copy()
+    even[: left.shape[0]] -= left @ from_left
+    inner = even.shape[0] - 1
+    even[1:] -= np.swapaxes(right[:inner], 1, 2) @ from_right[:inner]
+    cov, apart = _inverse_blocks(even, -left[:inner] @ from_right[:inner])
+    return _with_odd(n, own, from_left, from_right, cov, apart)
+
+
+def _with_odd(
+    n: int, own: Floats, from_left: Floats, from_right: Floats, cov: Floats, apart: Floats
+) -> tuple[Floats, Floats]:
+    """Put the odd blocks back between the even ones, whose covariances are known."""
+    m, d = own.shape[0], own.shape[1]
+    before, after, across = cov[:m], np.zeros((m, d, d)), np.zeros((m, d, d))
+    inner = cov.shape[0] - 1
+    after[:inner], across[:inner] = cov[1:], apart
+    to_left = from_left @ before + from_right @ np.swapaxes(across, 1, 2)
+    to_right = from_left @ across + from_right @ after
+    out, between = np.empty((n, d, d)), np.empty((n - 1, d, d))
+    out[0::2] = cov
+    out[1::2] = own + to_left @ np.swapaxes(from_left, 1, 2) + to_right @ np.swapaxes(from_right, 1, 2)
+    between[0::2] = -np.swapaxes(to_left, 1, 2)
+    between[1::2] = -to_right[:inner]
+    return out, between
 
 
 def make_chain(diagonal: Floats, above: Floats) -> Chain:

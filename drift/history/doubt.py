@@ -16,7 +16,7 @@ from drift.history.view import view
 from drift.quantities import Floats
 
 #: Scales whose uncertainty matters for how a movement is split and smoothed.
-MATTERING = ("lean_walk", "across", "az_creep", "alt_creep", "season")
+MATTERING = ("lean_walk", "across", "az_creep", "alt_creep", "season", "slow")
 #: Values tried, in sds of the scales' wide priors, to either side of the optimum.
 STEPS = (-1.6, -0.8, 0.8, 1.6)
 #: Longer records know their scales well enough, and cost more [readings].

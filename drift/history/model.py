@@ -14,9 +14,15 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
 
-from drift.history.causes.annual import along_and_across, annual_mount, annual_shape
+from drift.history.causes.annual import (
+    along_and_across,
+    annual_cov,
+    annual_mount,
+    annual_mount_cov,
+    annual_shape,
+)
 from drift.history.causes.cause import LEAN_EAST, LEAN_NORTH, MOUNT_ALT, MOUNT_AZ, Cause
-from drift.history.causes.trend import mount_trend
+from drift.history.causes.settlement import mount_settlement, settlement, settlement_cov
 from drift.history.chain import Chain, make_chain
 from drift.history.series import NOT_OBSERVED, Series
 from drift.mount.orientation import hemisphere
@@ -42,6 +48,7 @@ class Scales:
     alt_creep: float = 0.1
     zero_repeat: float = 10.0  # session-to-session repeatability of a shared zero [arcsec]
     season: float = 20.0  # prior size of the annual lean [arcsec]
+    slow: float = 20.0  # prior size of the settlement [arcsec, and arcsec a year]
     level_factor: float = 1.0  # scatter of level readings against what they claim
 
 
@@ -51,7 +58,7 @@ class Model:
 
     series: Series
     latitude_rad: float
-    causes: tuple[Cause, ...]  # all but the annual one, whose prior depends on the scales
+    causes: tuple[Cause, ...]  # all but those whose prior depends on the scales
     ignored: npt.NDArray[np.bool_]  # (n,) single readings that nothing lasting explains
     ignored_zero: npt.NDArray[np.bool_]  # (n,) their zero only
     tied: bool = False  # no reading sees the lean itself: pier and mount get the same freedom
@@ -118,17 +125,25 @@ def weights(model: Model, scales: Scales) -> Floats:
     return np.asarray(np.linalg.inv(variance))
 
 
-def _annual(model: Model, scales: Scales) -> list[Cause]:
+def _scaled(model: Model) -> list[Cause]:
     """Return the causes whose prior depends on the scales; their columns don't."""
     time_us = model.series.time_us
-    own = [annual_shape(time_us, scales.season, scales.bearing_rad, scales.across)]
-    return own + ([annual_mount(time_us, scales.season)] if model.tied else [])
+    own = [annual_shape(time_us), settlement(time_us)]
+    return own + ([annual_mount(time_us), mount_settlement(time_us)] if model.tied else [])
 
 
-def columns(model: Model, scales: Scales, six: Floats) -> Columns:
-    """Put all causes side by side."""
-    extra = [mount_trend(model.series.time_us)] if model.tied else []
-    causes = [*model.causes, *extra, *_annual(model, scales)]
+def scaled_priors(scales: Scales, tied: bool) -> dict[str, Floats]:
+    """Return the prior covariances that depend on the scales, by name of cause."""
+    slow = settlement_cov(scales.slow)
+    out = {"annual lean": annual_cov(scales.season, scales.bearing_rad, scales.across), "settlement": slow}
+    if tied:
+        out |= {"annual mount": annual_mount_cov(scales.season), "slow drift of the mount": slow}
+    return out
+
+
+def columns(model: Model, six: Floats) -> Columns:
+    """Put all causes side by side; the priors that depend on the scales are left at unity."""
+    causes = [*model.causes, *_scaled(model)]
     state = np.concatenate([c.state for c in causes], axis=2)
     direct = np.concatenate([c.direct for c in causes], axis=2)
     edges = np.cumsum([0, *(c.width for c in causes)])
@@ -139,15 +154,19 @@ def columns(model: Model, scales: Scales, six: Floats) -> Columns:
     return Columns(state, six @ state + direct, np.concatenate([c.mean for c in causes]), cov, at)
 
 
-def walk_variance(model: Model, scales: Scales) -> Floats:
-    """Return the variance of each step of the walk, (n - 1, 5, 5)."""
-    days = np.maximum(np.diff(model.series.days), SHORTEST_DAYS)
+def walk_days(model: Model) -> Floats:
+    """Return how long each step of the walk lasts, (n - 1,) [days]."""
+    return np.asarray(np.maximum(np.diff(model.series.days), SHORTEST_DAYS))
+
+
+def walk_rate(scales: Scales, tied: bool) -> Floats:
+    """Return the variance that the walk gains a day, (5, 5)."""
     one = np.zeros((5, 5))
     one[:2, :2] = scales.lean_walk**2 * along_and_across(scales.bearing_rad, scales.across)
-    least = scales.lean_walk if model.tied else 0.0
+    least = scales.lean_walk if tied else 0.0
     one[2, 2], one[3, 3] = max(scales.az_creep, least) ** 2, max(scales.alt_creep, least) ** 2
     one[4, 4] = ZERO_CREEP**2
-    return days[:, None, None] * one
+    return one
 
 
 @dataclass(frozen=True)
@@ -163,7 +182,8 @@ class Fit:
     amplitude: Floats  # (p,)
     amplitude_cov: Floats  # (p, p)
     log_marginal: float
-    walk_cov: Floats  # (n - 1, 5, 5) variances of the steps of the walk, prior
+    days: Floats  # (n - 1,) how long each step of the walk lasts
+    rate: Floats  # (5, 5) variance that the walk gains a day, prior
     weight: Floats  # (n, 3, 3)
     sees: Floats  # (n, 3, 5)
 
@@ -191,7 +211,8 @@ class Solver:
     def __init__(self, model: Model) -> None:
         self.model = model
         self.six, self.sees = what_is_seen(model)
-        self._columns = columns(model, Scales(), self.six)
+        self._columns = columns(model, self.six)
+        self._days = walk_days(model)
         self._weighed: dict[tuple[float, float], Weighed] = {}
 
     def weighed(self, scales: Scales) -> Weighed:
@@ -222,9 +243,8 @@ class Solver:
     def columns(self, scales: Scales) -> Columns:
         """Return the columns with their prior at given scales."""
         cov = self._columns.cov.copy()
-        for cause in _annual(self.model, scales):
-            at = self._columns.at[cause.name]
-            cov[at, at] = cause.cov
+        for name, own in scaled_priors(scales, self.model.tied).items():
+            cov[self._columns.at[name], self._columns.at[name]] = own
         return replace(self._columns, cov=cov)
 
     def at(self, scales: Scales) -> Fit:
@@ -235,8 +255,8 @@ class Solver:
         numpy.linalg.LinAlgError
             If the readings and priors leave a direction free (they never should).
         """
-        done, cols, step = self.weighed(scales), self.columns(scales), walk_variance(self.model, scales)
-        inverse = np.linalg.inv(step)
+        done, cols, rate = self.weighed(scales), self.columns(scales), walk_rate(scales, self.model.tied)
+        inverse = np.linalg.inv(rate) / self._days[:, None, None]
         diagonal = done.block + inverse
         diagonal[:-1] += inverse[1:]
         chain = make_chain(diagonal, -inverse[1:])
@@ -249,7 +269,8 @@ class Solver:
         amplitude = cho_solve(factor, right)
         walk = np.concatenate([np.zeros((1, 5)), (alone - follows @ amplitude).reshape(-1, 5)])
         square = done.rest + cols.mean @ prior @ cols.mean - done.push @ alone - right @ amplitude
-        logs = _log_det(prior[None]) - _log_det(step) - chain.log_determinant()
+        steps = self._days.size * _log_det(rate[None]) + 5.0 * float(np.sum(np.log(self._days)))
+        logs = _log_det(prior[None]) - steps - chain.log_determinant()
         logs -= 2.0 * float(np.sum(np.log(np.diagonal(factor[0]))))
         return Fit(
             self.model,
@@ -261,7 +282,8 @@ class Solver:
             amplitude,
             cho_solve(factor, np.eye(amplitude.size)),
             0.5 * (logs - float(square)),
-            step,
+            self._days,
+            rate,
             done.weight,
             self.sees,
         )

@@ -9,11 +9,13 @@ import numpy as np
 from scipy.optimize import minimize
 
 from drift.history.model import Fit, Model, Scales, Solver, thinned
+from drift.history.slope import slope
 from drift.quantities import Floats
 
 #: Priors of the logarithms: name -> (median, sd of the natural logarithm).  They are wide; their
-#: medians are common practice: a home-made pier wanders by about half an arcsecond a day^0.5 and
-#: swings by some ten arcseconds a year; a good mount creeps far less; a home switch repeats to ten.
+#: medians are common practice: a home-made pier wanders by about half an arcsecond a day^0.5, swings by
+#: some ten arcseconds a year and settles by as much; a good mount creeps far less; a home switch
+#: repeats to ten.
 PRIORS: dict[str, tuple[float, float]] = {
     "lean_walk": (0.4, 1.2),
     "across": (0.3, 0.7),
@@ -21,15 +23,15 @@ PRIORS: dict[str, tuple[float, float]] = {
     "alt_creep": (0.1, 1.0),
     "zero_repeat": (10.0, 1.5),
     "season": (15.0, 1.2),
+    "slow": (10.0, 1.2),
     "level_factor": (1.0, 0.3),
 }
 #: No logarithm strays further from its prior than this many sd.
 FURTHEST = 5.0
 #: Bearings tried first [deg]; a direction and its opposite are the same.
 BEARINGS_DEG = (0.0, 30.0, 60.0, 90.0, 120.0, 150.0)
-#: Step of the numerical gradient, largest gradient at rest and most steps of the search.
-STEP = 1.0e-4
-AT_REST = 0.03
+#: Largest slope at rest and most steps of the search.
+AT_REST = 0.05
 MOST_STEPS = 60
 #: So many readings are enough for a first look at the scales.
 ENOUGH = 300
@@ -38,7 +40,7 @@ ENOUGH = 300
 def active(model: Model) -> list[str]:
     """Return the scale parameters that the readings can say something about."""
     series = model.series
-    names = ["lean_walk", "across", "az_creep", "alt_creep", "season", "bearing_rad"]
+    names = ["lean_walk", "across", "az_creep", "alt_creep", "season", "slow", "bearing_rad"]
     if np.any((series.zero_label != "") & ~model.ignored_zero & ~model.ignored):
         names.append("zero_repeat")
     if np.any(series.night < 0):
@@ -73,6 +75,16 @@ def from_vector(vector: Floats, names: list[str], base: Scales) -> Scales:
 def log_posterior(problem: Solver, vector: Floats, names: list[str], base: Scales) -> float:
     """Return the log marginal likelihood plus the log prior of the scales."""
     return problem.at(from_vector(vector, names, base)).log_marginal + log_prior(vector, names)
+
+
+def _uphill(problem: Solver, vector: Floats, names: list[str], base: Scales) -> tuple[float, Floats]:
+    """Return minus the log posterior of the scales and its slope by the standardised scales."""
+    fit = problem.at(from_vector(vector, names, base))
+    value = fit.log_marginal + log_prior(vector, names)
+    turn = np.array([name == "bearing_rad" for name in names])
+    unit = np.array([1.0 if name == "bearing_rad" else PRIORS[name][1] for name in names])
+    free = turn | (np.abs(vector) < FURTHEST)
+    return -value, np.where(turn, 0.0, vector) - np.where(free, unit * slope(fit, names), 0.0)
 
 
 def log_prior(vector: Floats, names: Sequence[str]) -> float:
@@ -123,7 +135,7 @@ def fit_scales(problem: Solver, start: Found | None = None) -> Found:
     names = active(problem.model)
     base = start.fit.scales if start is not None else Scales()
     vector = to_vector(base, names)
-    options: dict[str, object] = {"gtol": AT_REST, "maxiter": MOST_STEPS, "eps": STEP}
+    options: dict[str, object] = {"gtol": AT_REST, "maxiter": MOST_STEPS}
     if start is None:
         turn = names.index("bearing_rad")
         tries = [np.where(np.arange(len(names)) == turn, np.radians(b), vector) for b in BEARINGS_DEG]
@@ -135,7 +147,7 @@ def fit_scales(problem: Solver, start: Found | None = None) -> Found:
             options["hess_inv0"] = start.curvature
         vector = best
     found = minimize(
-        lambda v: -log_posterior(problem, v, names, base), vector, method="BFGS", options=options
+        lambda v: _uphill(problem, v, names, base), vector, jac=True, method="BFGS", options=options
     )
     scales = from_vector(np.asarray(found.x), names, base)
     scales = replace(scales, bearing_rad=float(np.mod(scales.bearing_rad, np.pi)))

@@ -31,6 +31,7 @@ class Spread:
     """Variances of a fit: of the walk with and without the amplitudes' share."""
 
     walk: Floats  # (n, 5, 5) posterior covariance of the walk
+    alone: Floats  # (n, 5, 5) the same with the amplitudes held
     follows: Floats  # (n, 5, p) how it follows the amplitudes
     step: Floats  # (n - 1, 5, 5) posterior covariance of its steps
 
@@ -40,13 +41,17 @@ def spread(fit: Fit) -> Spread:
     n, p = fit.model.series.size, fit.amplitude.size
     blocks, between = fit.chain.covariance_blocks()
     follows = np.concatenate([np.zeros((1, 5, p)), fit.follows.reshape(n - 1, 5, p)])
-    shared = follows @ fit.amplitude_cov @ np.swapaxes(follows, 1, 2)
     own = np.concatenate([np.zeros((1, 5, 5)), blocks])
     step = own[1:] + own[:-1]
     step[1:] -= between + np.swapaxes(between, 1, 2)
-    moved = np.diff(follows, axis=0)
-    step = step + moved @ fit.amplitude_cov @ np.swapaxes(moved, 1, 2)
-    return Spread(own + shared, follows, step)
+    step += through(np.diff(follows, axis=0), fit.amplitude_cov)
+    return Spread(own + through(follows, fit.amplitude_cov), own, follows, step)
+
+
+def through(pattern: Floats, cov: Floats) -> Floats:
+    """Return ``pattern @ cov @ pattern^T`` for each of n patterns, (n, k, k)."""
+    n, k, p = pattern.shape
+    return np.asarray((pattern.reshape(-1, p) @ cov).reshape(n, k, p) @ np.swapaxes(pattern, 1, 2))
 
 
 @dataclass(frozen=True)
@@ -60,7 +65,7 @@ class Gains:
 
 def gains(fit: Fit, known: Spread) -> Gains:
     """Score steps of every part before every reading, and every reading's being wild."""
-    inverse = np.linalg.inv(fit.walk_cov)
+    inverse = np.linalg.inv(fit.rate) / fit.days[:, None, None]
     moved = np.diff(fit.walk, axis=0)
     score = np.einsum("nij,nj->ni", inverse, moved)
     info = inverse - inverse @ known.step @ inverse
@@ -105,16 +110,16 @@ def _pier_gain(score: Floats, info: Floats) -> Floats:
     return np.asarray(np.logaddexp(*parts))
 
 
+def residual_cov(fit: Fit, known: Spread) -> Floats:
+    """Return the posterior covariance of what the model makes of each reading, (n, 3, 3)."""
+    net = fit.columns.seen - fit.sees @ known.follows
+    return np.asarray(fit.sees @ known.alone @ np.swapaxes(fit.sees, 1, 2) + through(net, fit.amplitude_cov))
+
+
 def _wild_gains(fit: Fit, known: Spread) -> tuple[Floats, Floats]:
-    series, cols = fit.model.series, fit.columns
-    residual = series.value - fit.fitted()
-    mixed = fit.sees @ known.follows
-    alone = known.walk - known.follows @ fit.amplitude_cov @ np.swapaxes(known.follows, 1, 2)
-    net = cols.seen - mixed
-    fitted_cov = fit.sees @ alone @ np.swapaxes(fit.sees, 1, 2)
-    fitted_cov += net @ fit.amplitude_cov @ np.swapaxes(net, 1, 2)
+    residual = fit.model.series.value - fit.fitted()
     score = np.einsum("nij,nj->ni", fit.weight, residual)
-    info = fit.weight - fit.weight @ fitted_cov @ fit.weight
+    info = fit.weight - fit.weight @ residual_cov(fit, known) @ fit.weight
     info = 0.5 * (info + np.swapaxes(info, 1, 2))
     prior = np.eye(3) * WILD_SD**2
     return _gain(score, info, prior), _gain(score[:, 2:], info[:, 2:, 2:], prior[:1, :1])

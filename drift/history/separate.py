@@ -9,8 +9,9 @@ import pandas as pd
 
 from drift.history import components
 from drift.history.causes.corrections import Correction, Plate, correction_cause, read_corrections
+from drift.history.causes.settlement import rate_now
 from drift.history.causes.starts import axis_start, instrument_eras, level_starts, zero_epochs
-from drift.history.causes.trend import trend
+from drift.history.causes.warm import warm_mount, warm_pier
 from drift.history.doubt import components_with_doubt
 from drift.history.events import Searched, find_events
 from drift.history.model import Model, Scales
@@ -24,7 +25,9 @@ from drift.history.outcome import (
 from drift.history.result import COLUMNS, History, Lasting, Separable
 from drift.history.separable import POOR_REPEAT, judge, must_tie
 from drift.history.series import Series, make_series
+from drift.history.shares import cause_series
 from drift.history.view import View, view
+from drift.history.warmth import Warmth
 from drift.history.zeros import doubt_zeros
 from drift.mount.orientation import hemisphere
 from drift.night.estimate import UNKNOWN_SD
@@ -44,6 +47,7 @@ def separate(
     plate: Plate,
     split: NightSplit,
     zero_is: str,
+    warmth: Warmth | None = None,
 ) -> History | None:
     """Separate the pier's lean from the mount's own movement.
 
@@ -61,6 +65,8 @@ def separate(
         Tells when constants and zeros restart.
     zero_is
         "kept", "synced" or "unknown", from the site file.
+    warmth
+        How warm the nights were; None when that isn't known.
 
     Returns
     -------
@@ -78,7 +84,8 @@ def separate(
         warnings.append(f"{before} readings before the first usable axis are not part of the history.")
     if series.size == 1:
         return _single(series, centre, tuple(warnings))
-    searched = find_events(_model(series, latitude_rad, recorded))
+    temp_c = None if warmth is None else warmth.at(series.time_us)
+    searched = find_events(make_model(series, latitude_rad, recorded, temp_c))
     seen = view(searched.fit)
     return _history(searched, seen, centre, recorded, latitude_rad, zero_is, nights, warnings)
 
@@ -104,9 +111,25 @@ def centred(series: Series) -> tuple[Series, Floats]:
     return replace(series, value=value), centre
 
 
-def _model(series: Series, latitude_rad: float, recorded: list[Correction]) -> Model:
+def make_model(
+    series: Series, latitude_rad: float, recorded: list[Correction], temp_c: Floats | None = None
+) -> Model:
+    """Put together the model of centred readings: where things stood, corrections, warmth.
+
+    Parameters
+    ----------
+    series
+        From `centred`.
+    latitude_rad
+        Geodetic latitude [rad].
+    recorded
+        Corrections.
+    temp_c
+        How warm it was at each reading, (n,) [deg C]; None when not known.
+    """
     causes = [axis_start(series), zero_epochs(series), level_starts(series), instrument_eras(series)]
-    causes += [trend(series.time_us)] + [correction_cause(series, c) for c in recorded]
+    causes += [correction_cause(series, c) for c in recorded]
+    causes += [] if temp_c is None else [warm_mount(temp_c), warm_pier(temp_c)]
     nothing = np.zeros(series.size, dtype=bool)
     model = Model(series, latitude_rad, tuple(c for c in causes if c.width), nothing, nothing)
     return replace(model, tied=must_tie(model))
@@ -151,6 +174,7 @@ def _history(
         components.axis_offsets(shape, season, latitude_rad, hemisphere(latitude_rad)),
         _scale_table(scales),
         tuple(warnings + remarks + _notices(seen, zero_is, nights) + _aside(seen)),
+        cause_series(seen),
     )
 
 
@@ -176,8 +200,10 @@ def _known(axis: Floats, sd: Floats) -> tuple[Floats, Floats]:
 
 def _short_lasting(seen: View) -> Lasting | None:
     """Return the rate of a record too short to tell a trend from the season: the model's own, wide."""
-    at = seen.fit.columns.at["slow trend"]
-    rate, cov = seen.fit.amplitude[at], seen.fit.amplitude_cov[at, at]
+    at = seen.fit.columns.at["settlement"]
+    now = rate_now(seen.fit.model.series.time_us)
+    rate = now @ seen.fit.amplitude[at]
+    cov = now @ seen.fit.amplitude_cov[at, at] @ now.T
     return Lasting(float(np.hypot(*rate)), float(np.sqrt(np.trace(cov) / 2.0)), None)
 
 
@@ -190,6 +216,7 @@ def _scale_table(scales: Scales) -> dict[str, float]:
         "mount altitude creep [arcsec per sqrt day]": scales.alt_creep,
         "repeatability of the hour-angle zero [arcsec]": scales.zero_repeat,
         "annual lean [arcsec]": scales.season,
+        "settlement [arcsec]": scales.slow,
         "scatter of levels against their claim": scales.level_factor,
     }
 

@@ -26,11 +26,9 @@ class View:
         carry = np.zeros((6, 5))
         carry[WALKS, np.arange(4)] = 1.0
         net = fit.columns.state - carry @ self.spread.follows  # how each component follows the amplitudes
-        shared = np.einsum("ncp,pq,ncq->nc", net, fit.amplitude_cov, net, optimize=True)
-        follows = self.spread.follows
-        own = self.spread.walk - follows @ fit.amplitude_cov @ np.swapaxes(follows, 1, 2)
+        shared = np.sum((net.reshape(-1, net.shape[2]) @ fit.amplitude_cov).reshape(net.shape) * net, axis=2)
         variance = shared.copy()
-        variance[:, WALKS] += np.diagonal(own, axis1=1, axis2=2)[:, :4]
+        variance[:, WALKS] += np.diagonal(self.spread.alone, axis1=1, axis2=2)[:, :4]
         sd = np.sqrt(np.clip(variance, 0.0, None))
         sd[0] = 0.0
         return mean, sd

@@ -36,6 +36,17 @@ def dense(chain):
     return full
 
 
+@pytest.mark.parametrize("n", [1, 2, 3, 4, 5, 8, 13])
+def test_covariance_of_chains_of_every_length_is_the_dense_one(n):
+    chain = as_chain(*random_chain(n, n=n)[:3])
+    blocks, between = chain.covariance_blocks()
+    inverse, d = np.linalg.inv(dense(chain)), chain.shape[1]
+    for k in range(n):
+        own, following = slice(k * d, (k + 1) * d), slice((k + 1) * d, (k + 2) * d)
+        assert blocks[k] == pytest.approx(inverse[own, own], abs=ROUNDING)
+        assert k == n - 1 or between[k] == pytest.approx(inverse[own, following], abs=ROUNDING)
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_solve_determinant_and_covariance_are_the_dense_ones(seed):
     step, sees, noise, _ = random_chain(seed)
@@ -86,7 +97,7 @@ def test_auxiliary_scan_agrees_with_adding_the_step_outright():
     from drift.history.events import Solver
     from drift.history.model import Scales
     from drift.history.scan import gains, spread
-    from drift.history.separate import _model, centred
+    from drift.history.separate import make_model, centred
     from drift.history.series import make_series
     from drift.night.estimate import estimate_nights
     from drift.night.split import split_nights
@@ -97,7 +108,7 @@ def test_auxiliary_scan_agrees_with_adding_the_step_outright():
     nights = estimate_nights(phi, split, made.readings, made.directions, "kept")
     series, _ = make_series(nights, made.readings["levels"], split.constants_us)
     series, _ = centred(series)
-    model, scales = _model(series, phi, []), Scales()
+    model, scales = make_model(series, phi, []), Scales()
     without = Solver(model).at(scales)
     scanned = gains(without, spread(without))
     for part in ("mount_az", "mount_alt", "zero"):

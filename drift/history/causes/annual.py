@@ -26,8 +26,8 @@ def along_and_across(bearing_rad: float, ratio: float) -> Floats:
     return np.outer(along, along) + ratio**2 * np.outer(across, across)
 
 
-def annual_shape(time_us: np.ndarray, size: float, bearing_rad: float, ratio: float) -> Cause:
-    """Return the annual lean: four columns north, four east, tied by the direction of heave.
+def annual_cov(size: float, bearing_rad: float, ratio: float) -> Floats:
+    """Return the prior covariance of the annual lean's amplitudes, (8, 8) [arcsec^2].
 
     Parameters
     ----------
@@ -36,22 +36,33 @@ def annual_shape(time_us: np.ndarray, size: float, bearing_rad: float, ratio: fl
     bearing_rad, ratio
         Direction of heave, and how much goes across it.
     """
-    shape = harmonics(time_us)
-    state, direct = blank(len(time_us), 8)
-    state[:, LEAN_NORTH, :4] = state[:, LEAN_EAST, 4:] = shape - shape[0]
-    sizes = np.diag(np.repeat(HARMONICS, 2) ** 2) * size**2
-    return Cause(
-        "annual lean", state, direct, np.zeros(8), np.kron(along_and_across(bearing_rad, ratio), sizes)
-    )
+    return np.kron(along_and_across(bearing_rad, ratio), _sizes(size))
 
 
-def annual_mount(time_us: np.ndarray, size: float) -> Cause:
+def annual_mount_cov(size: float) -> Floats:
+    """Return the same of the mount's annual movement, azimuth and altitude apart, (8, 8)."""
+    return np.kron(np.eye(2), _sizes(size))
+
+
+def _sizes(size: float) -> Floats:
+    return np.diag(np.repeat(HARMONICS, 2) ** 2) * size**2
+
+
+def annual_shape(time_us: np.ndarray) -> Cause:
+    """Return the annual lean: four columns north, four east, tied by the direction of heave."""
+    return _annual("annual lean", time_us, LEAN_NORTH, LEAN_EAST)
+
+
+def annual_mount(time_us: np.ndarray) -> Cause:
     """Return an annual movement of the mount on the pier (temperature), azimuth and altitude apart.
 
     Used where nothing tells pier from mount, so that the season is not laid at the pier's door alone.
     """
+    return _annual("annual mount", time_us, MOUNT_AZ, MOUNT_ALT)
+
+
+def _annual(name: str, time_us: np.ndarray, first: int, second: int) -> Cause:
     shape = harmonics(time_us)
     state, direct = blank(len(time_us), 8)
-    state[:, MOUNT_AZ, :4] = state[:, MOUNT_ALT, 4:] = shape - shape[0]
-    sizes = np.diag(np.repeat(HARMONICS, 2) ** 2) * size**2
-    return Cause("annual mount", state, direct, np.zeros(8), np.kron(np.eye(2), sizes))
+    state[:, first, :4] = state[:, second, 4:] = shape - shape[0]
+    return Cause(name, state, direct, np.zeros(8), np.eye(8))
