@@ -56,7 +56,9 @@ class PierFile(Sections):
 
     def _matters(self, section: str, name: str) -> bool:
         # Without the bolts' places no height is worked out, be it for nuts or for shims.
-        return (section, name) != ("plate", "nuts") or self.plate.bolt_bearings_deg is not None
+        if section == "plate" and self.plate.bolt_bearings_deg is None:
+            return False
+        return (section, name) != ("plate", "shims_mm") or not self.plate.nuts
 
     def _assumed(self, section: str, name: str) -> str:
         key = key_of(SECTIONS[section].model_fields[name])

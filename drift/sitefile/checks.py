@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, date, datetime, timedelta
+from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator
@@ -16,6 +17,7 @@ from drift.sitefile.words import nearest
 
 #: Two bolts nearer to one another than this would touch on any circle [degrees].
 _NEAREST_BOLTS_DEG = 1.0
+_Number = TypeVar("_Number", int, float)
 
 
 def _no(reason: str, entry: int | None = None) -> PydanticCustomError:
@@ -67,6 +69,25 @@ def bolts(bearings: tuple[float, ...]) -> tuple[float, ...]:
             if apart < _NEAREST_BOLTS_DEG:
                 raise _no(f"it is the same bolt as the one at {other:g}: no two may have one bearing", number)
     return bearings
+
+
+def months(numbers: tuple[int, ...]) -> tuple[int, ...]:
+    """Check that no month is named twice."""
+    return _different(numbers, "month")
+
+
+def shims(thicknesses: tuple[float, ...]) -> tuple[float, ...]:
+    """Check that there is a shim, and none twice; thinnest first."""
+    if not thicknesses:
+        raise _no("it must name one thickness or more")
+    return tuple(sorted(_different(thicknesses, "thickness")))
+
+
+def _different(values: tuple[_Number, ...], what: str) -> tuple[_Number, ...]:
+    for number, value in enumerate(values):
+        if value in values[:number]:
+            raise _no(f"it names the {what} {value:g} twice", number)
+    return values
 
 
 def outline(pairs: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:

@@ -9,10 +9,12 @@ from __future__ import annotations
 from datetime import date
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BeforeValidator, Field
 
 from drift.sitefile import checks
 from drift.sitefile.keys import Key, section_models
+from drift.sitefile.optics import OpticsSection
+from drift.sitefile.parts import POSITIVE, STRICT, Section
 from drift.sitefile.threads import ALLOWED as ALLOWED_THREADS
 
 #: Where the record lies when the site file does not say: beside the site file.
@@ -29,8 +31,10 @@ _SURFACES = (
     "trees, unknown"
 )
 
-_STRICT = Field(strict=True)
-_POSITIVE = Field(strict=True, gt=0)
+#: Thicknesses sold as metric shim stock [mm] (from memory).
+SHIM_STOCK_MM = (0.01, 0.02, 0.03, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 1.0)
+
+_Shim = Annotated[float, Field(strict=True, ge=0.005, le=10)]
 _Bearing = Annotated[float, Field(strict=True, ge=0, le=360)]
 _Thread = Annotated[str, AfterValidator(checks.thread)]
 _Day = Annotated[date, BeforeValidator(checks.day)]
@@ -40,11 +44,7 @@ _Address = Annotated[str, AfterValidator(checks.address)]
 _Altitude = Annotated[float, Field(strict=True, ge=-10, le=90)]
 
 
-class _Section(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class SiteSection(_Section):
+class SiteSection(Section):
     """Where the pier stands."""
 
     name: Annotated[
@@ -89,7 +89,7 @@ class SiteSection(_Section):
     ] = "UTC"
 
 
-class MountSection(_Section):
+class MountSection(Section):
     """The mount: what its readings mean, and its knobs."""
 
     hour_angle_zero: Annotated[
@@ -111,9 +111,26 @@ class MountSection(_Section):
             weighs=True,
         ),
     ] = "unknown"
+    tracking: Annotated[
+        Literal["sidereal", "king", "refraction"],
+        Key(
+            "How the drive follows the sky.  sidereal: at the sidereal rate.  king: at the average King "
+            "rate, a little slower.  refraction: both axes are driven as refraction asks",
+            "sidereal",
+        ),
+    ] = "sidereal"
+    pole: Annotated[
+        Literal["true", "refracted"],
+        Key(
+            "Which pole the axis should point at.  true: that of the Earth's rotation.  refracted: where the "
+            "air makes it appear, about an arcminute higher at middle latitudes",
+            "true",
+            weighs=True,
+        ),
+    ] = "true"
     azimuth_knob_arcmin_per_turn: Annotated[
         float | None,
-        _POSITIVE,
+        POSITIVE,
         Field(le=1000),
         Key(
             "How far one turn of the azimuth knob moves the axis, in arcminutes of bearing",
@@ -123,13 +140,13 @@ class MountSection(_Section):
     ] = None
     altitude_knob_arcmin_per_turn: Annotated[
         float | None,
-        _POSITIVE,
+        POSITIVE,
         Field(le=1000),
         Key("How far one turn of the altitude knob moves the axis, in arcminutes", 30, "arcmin a turn"),
     ] = None
     knob_travel_arcmin: Annotated[
         float | None,
-        _POSITIVE,
+        POSITIVE,
         Field(le=5400),
         Key(
             "Whole travel of the knobs from end to end, in arcminutes; of the shorter one when they differ",
@@ -139,13 +156,13 @@ class MountSection(_Section):
     ] = None
     mass_kg: Annotated[
         float | None,
-        _POSITIVE,
+        POSITIVE,
         Field(le=100_000),
         Key("Mass that stands on the pier: mount, tube and counterweights, in kilograms", 85, "kg"),
     ] = None
 
 
-class PlateSection(_Section):
+class PlateSection(Section):
     """The plate between pier and mount, and the bolts that it stands on."""
 
     bolt_bearings_deg: Annotated[
@@ -174,7 +191,7 @@ class PlateSection(_Section):
     ] = None
     nuts: Annotated[
         bool,
-        _STRICT,
+        STRICT,
         Key(
             "Does the plate stand on levelling nuts that can be turned?",
             True,
@@ -182,9 +199,29 @@ class PlateSection(_Section):
             weighs=True,
         ),
     ] = False
+    shims_mm: Annotated[
+        Annotated[tuple[_Shim, ...], AfterValidator(checks.shims)],
+        Key(
+            "Thicknesses of shim that are at hand, in millimetres (0.001 inch is 0.0254)",
+            (0.05, 0.1, 0.2, 0.5),
+            allowed="a list of different thicknesses, each a number from 0.005 to 10 mm",
+            each="a number from 0.005 to 10 mm",
+            assumed="metric stock from 0.01 to 1 mm",
+            weighs=True,
+        ),
+    ] = SHIM_STOCK_MM
+    want_level: Annotated[
+        bool,
+        STRICT,
+        Key(
+            "Should a base that has leaned be levelled again?  It need not be level to track well; false: "
+            "only where the knobs can't do it",
+            False,
+        ),
+    ] = False
 
 
-class PierSection(_Section):
+class PierSection(Section):
     """The pier and the ground around it."""
 
     diameter_mm: Annotated[
@@ -220,7 +257,7 @@ class PierSection(_Section):
     ] = None
     drained: Annotated[
         bool | None,
-        _STRICT,
+        STRICT,
         Key("Does water drain away from the foundation (drainage stone, a slope, a pipe)?", True),
     ] = None
     surface: Annotated[
@@ -233,50 +270,7 @@ class PierSection(_Section):
     ] = None
 
 
-class OpticsSection(_Section):
-    """What the telescope is used for: how far the axis may be off depends on it."""
-
-    focal_length_mm: Annotated[
-        float,
-        Field(strict=True, ge=10, le=100_000),
-        Key("Focal length, in millimetres", 1000, "mm", weighs=True),
-    ] = 1000.0
-    pixel_um: Annotated[
-        float,
-        Field(strict=True, ge=0.5, le=100),
-        Key("Size of one pixel of the camera, in micrometres", 3.8, "um", weighs=True),
-    ] = 3.8
-    exposure_s: Annotated[
-        float,
-        _POSITIVE,
-        Field(le=86_400),
-        Key("Length of one exposure, in seconds", 120, "s", weighs=True),
-    ] = 120.0
-    session_min: Annotated[
-        float,
-        _POSITIVE,
-        Field(le=1440),
-        Key("Time that is spent on one field in a night, in minutes", 180, "min", weighs=True),
-    ] = 180.0
-    typical_declination_deg: Annotated[
-        float,
-        Field(strict=True, ge=-90, le=90),
-        Key(
-            "Declination of what is mostly looked at, in degrees",
-            40,
-            "degrees",
-            silent="40 in the north, -40 in the south",
-            weighs=True,
-        ),
-    ] = 40.0
-    guided: Annotated[
-        bool,
-        _STRICT,
-        Key("Is a guide star followed during exposures?", True, weighs=True),
-    ] = True
-
-
-class HorizonSection(_Section):
+class HorizonSection(Section):
     """What the trees and houses leave of the sky."""
 
     altitude_deg: Annotated[
@@ -295,12 +289,12 @@ class HorizonSection(_Section):
     ] = ()
 
 
-class WarnSection(_Section):
+class WarnSection(Section):
     """When to warn, and whom."""
 
     axis_arcmin: Annotated[
         float,
-        _POSITIVE,
+        POSITIVE,
         Field(le=600),
         Key(
             "Warn when the axis is further than this from the pole, in arcminutes on the sky",
@@ -311,13 +305,13 @@ class WarnSection(_Section):
     ] = 2.0
     lean_arcsec: Annotated[
         float,
-        _POSITIVE,
+        POSITIVE,
         Field(le=36_000),
         Key("Warn when the pier has leaned further than this, in arcseconds", 60, "arcsec", weighs=True),
     ] = 60.0
     false_alarms_per_year: Annotated[
         float,
-        _POSITIVE,
+        POSITIVE,
         Field(le=52),
         Key(
             "How often a year a steady pier may be called moved by chance; smaller warns later",
@@ -341,7 +335,7 @@ class WarnSection(_Section):
     ] = ()
 
 
-class StoreSection(_Section):
+class StoreSection(Section):
     """Where the record of all readings is kept."""
 
     url: Annotated[
@@ -358,7 +352,7 @@ class StoreSection(_Section):
     ] = None
 
 
-class Sections(_Section):
+class Sections(Section):
     """All that may stand in the file."""
 
     site: SiteSection

@@ -17,14 +17,15 @@ from drift.sitefile.sections import SECTIONS
 from drift.sitefile.threads import pitch_mm, thread_name
 
 PLACE = {"latitude_deg": 47.3, "longitude_deg": -92.4, "elevation_m": 410}
-#: Sections and keys as the contract lists them.
+#: Sections and keys; others may lean on them, so none is renamed or dropped.
 CONTRACT = {
     "site": "name latitude_deg longitude_deg elevation_m timezone",
-    "mount": "hour_angle_zero reports azimuth_knob_arcmin_per_turn altitude_knob_arcmin_per_turn "
-    "knob_travel_arcmin mass_kg",
-    "plate": "bolt_bearings_deg bolt_circle_mm thread nuts",
+    "mount": "hour_angle_zero reports tracking pole azimuth_knob_arcmin_per_turn "
+    "altitude_knob_arcmin_per_turn knob_travel_arcmin mass_kg",
+    "plate": "bolt_bearings_deg bolt_circle_mm thread nuts shims_mm want_level",
     "pier": "diameter_mm depth_m height_m poured soil drained surface",
-    "optics": "focal_length_mm pixel_um exposure_s session_min typical_declination_deg guided",
+    "optics": "focal_length_mm pixel_um sensor_width_mm sensor_height_mm goto_field_arcmin exposure_s "
+    "session_min typical_declination_deg guided months_of_use aim",
     "horizon": "altitude_deg",
     "warn": "axis_arcmin lean_arcsec false_alarms_per_year notify",
     "store": "url",
@@ -39,6 +40,8 @@ timezone = "America/Chicago"
 [mount]
 hour_angle_zero = "kept"
 reports = "raw"
+tracking = "king"
+pole = "refracted"
 azimuth_knob_arcmin_per_turn = 40.5
 altitude_knob_arcmin_per_turn = 30
 knob_travel_arcmin = 600
@@ -48,6 +51,8 @@ bolt_bearings_deg = [90, 210.5, 330]
 bolt_circle_mm = 250
 thread = "3/4-10 UNC"
 nuts = true
+shims_mm = [0.05, 0.1, 0.2]
+want_level = true
 [pier]
 diameter_mm = 300
 depth_m = 1.2
@@ -59,10 +64,15 @@ surface = "turf, snow kept"
 [optics]
 focal_length_mm = 800
 pixel_um = 2.4
+sensor_width_mm = 13
+sensor_height_mm = 9.5
+goto_field_arcmin = 45
 exposure_s = 300
 session_min = 240
 typical_declination_deg = -5
 guided = false
+months_of_use = [9, 10, 11, 12, 1]
+aim = "tonight"
 [horizon]
 altitude_deg = [[0, 15], [90, 25.5], [180, 10]]
 [warn]
@@ -153,6 +163,10 @@ def test_nuts_matter_only_where_bolts_are_known():
     assert (
         "[plate] nuts is not given: false (no levelling nuts, so shims) is assumed." in site.defaults_used()
     )
+    assert any("shims_mm" in told for told in site.defaults_used())
+    with_nuts = {"bolt_bearings_deg": [0, 120, 240], "nuts": True}
+    site = pier_from_mapping({"site": PLACE, "plate": with_nuts})
+    assert not any("shims_mm" in told for told in site.defaults_used())
 
 
 @pytest.mark.parametrize(("latitude", "declination"), [(47.3, 40.0), (0, 40.0), (-30, -40.0)])
@@ -204,6 +218,12 @@ WRONG = [
     ("plate", 'thread = "3/4-16 UNF"', ["3/4-10 UNC"]),
     ("plate", 'nuts = "yes"', ["true or false", "without quotes"]),
     ("plate", "nuts = 1", ["true or false"]),
+    ("plate", "shims_mm = []", ["one thickness or more"]),
+    ("plate", "shims_mm = [0.05, 0.1, 0.05]", ["entry 3,", "is 0.05,", "names the thickness 0.05 twice"]),
+    ("plate", "shims_mm = [0]", ["entry 1,", "is 0,", "from 0.005 to 10 mm"]),
+    ("plate", 'want_level = "no"', ["true or false"]),
+    ("mount", 'pole = "north"', ['"north"', '"true", "refracted"']),
+    ("mount", 'tracking = "lunar"', ['"lunar"', '"sidereal", "king", "refraction"']),
     ("pier", "depth_m = -1", ["is -1,", "from 0 to 30 m"]),
     ("pier", 'poured = "last May"', ['"last May"', "year-month-day"]),
     ("pier", "poured = 2021", ["a date alone"]),
@@ -214,6 +234,11 @@ WRONG = [
     ("pier", 'drained = "no"', ["true or false"]),
     ("optics", "focal_length_mm = 1", ["from 10 to 100000 mm"]),
     ("optics", "typical_declination_deg = 91", ["is 91,", "from -90 to 90 degrees"]),
+    ("optics", "sensor_width_mm = 0", ["from 1 to 500 mm"]),
+    ("optics", "goto_field_arcmin = 0", ["is 0,", "arcmin"]),
+    ("optics", "months_of_use = [13]", ["entry 1,", "is 13,", "from 1 to 12"]),
+    ("optics", "months_of_use = [9, 9]", ["entry 2,", "names the month 9 twice"]),
+    ("optics", 'aim = "pole"', ['"year", "typical", "tonight"']),
     ("optics", "exposure_s = nan", ["is nan,"]),
     ("horizon", "altitude_deg = [[0, 10], [90, 91]]", ["entry 2, number 2,", "is 91,", "from -10 to 90"]),
     ("horizon", "altitude_deg = [[0, 10], [90]]", ["entry 2,", "is [90],", "a pair"]),
