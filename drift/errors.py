@@ -30,3 +30,7 @@ class NothingToAnswer(DriftError):
 
 class PlateError(DriftError):
     """The bolts of a plate can't give an answer: too few, in a line, or heights that don't belong to them."""
+
+
+class NotifyError(DriftError):
+    """A warning can't be sent to an address: names what is missing, never a secret."""

@@ -14,6 +14,8 @@ from drift.book.bulk import batches
 ANSWERS_KEPT = 10
 #: Blobs kept: several times the nights of a long record.
 BLOBS_KEPT = 20_000
+#: Kinds of readings that show the axis or the lean.
+_WATCHED = ("solves", "sweeps", "runs", "alignments", "levels")
 
 
 def add_acknowledgement(connection: Connection, time_us: int, note: str, what: str) -> None:
@@ -28,6 +30,12 @@ def last_acknowledgement(connection: Connection) -> tuple[int, str, str] | None:
         select(table.c.time_us, table.c.note, table.c.what).order_by(table.c.id.desc()).limit(1)
     ).first()
     return None if row is None else (int(row[0]), str(row[1]), str(row[2]))
+
+
+def latest_import_us(connection: Connection) -> int | None:
+    """Return when the latest file with readings of axis or lean came in [us], or None."""
+    table = schema.files
+    return connection.scalar(select(func.max(table.c.imported_us)).where(table.c.kind.in_(_WATCHED)))
 
 
 def keep_answer(connection: Connection, key: str, text: str, made_us: int) -> None:

@@ -33,7 +33,14 @@ def _first_tables(connection: Connection) -> None:
     schema.metadata.create_all(connection)
 
 
-MIGRATIONS: tuple[Migration, ...] = (Migration("0001 first tables", _first_tables),)
+def _messages(connection: Connection) -> None:
+    schema.messages.create(connection, checkfirst=True)
+
+
+MIGRATIONS: tuple[Migration, ...] = (
+    Migration("0001 first tables", _first_tables),
+    Migration("0002 warnings on their way", _messages),
+)
 
 
 def bring_up_to_date(place: Place, migrations: tuple[Migration, ...] = MIGRATIONS) -> None:

@@ -129,6 +129,23 @@ acknowledgements = Table(
     Column("what", Text, nullable=False),
 )
 
+#: Warnings on their way: one row a message and address, in the order in which they were made.
+messages = Table(
+    "messages",
+    metadata,
+    Column("id", _Key, primary_key=True),
+    Column("number", Text, nullable=False, unique=True),
+    Column("address", Text, nullable=False),
+    Column("about", Text, nullable=False),
+    Column("title", Text, nullable=False),
+    Column("body", Text, nullable=False),
+    Column("state", Text, nullable=False),
+    Column("why", Text, nullable=False),
+    Column("tries", Integer, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+    Column("state_us", BigInteger, nullable=False),
+)
+
 kept_answers = Table(
     "kept_answers",
     metadata,

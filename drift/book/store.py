@@ -14,12 +14,13 @@ from sqlalchemy import Connection, func, insert, select
 from sqlalchemy.exc import DBAPIError
 
 from drift._version import __version__
-from drift.book import keeping, reading, schema
+from drift.book import keeping, messages, reading, schema
 from drift.book.bulk import collector_paused
 from drift.book.by_hand import read_by_hand
 from drift.book.clock import now_us
 from drift.book.engine import Place, book_url, open_place
 from drift.book.importing import FileImported, FileRefused, Found, find_logs, outcome, refusal
+from drift.book.messages import Message
 from drift.book.migrations import bring_up_to_date
 from drift.book.troubles import in_words, read_only_words
 from drift.book.writing import add_log
@@ -153,14 +154,43 @@ class Book:
             return outcome(log, add_log(connection, log, now_us()))
 
     def acknowledge(self, note: str, what: str) -> None:
-        """Note that what `drift check` reported was seen; `what` is the watch part as JSON text."""
+        """Note that what `drift check` reported was seen; `what` is the watch part as JSON text.
+
+        Warnings that did not surely arrive are not sent any more.
+        """
         with self._writing("acknowledging") as connection:
             keeping.add_acknowledgement(connection, now_us(), note, what)
+            messages.drop_open(connection, now_us())
 
     def last_acknowledged(self) -> tuple[int, str, str] | None:
         """Return time [us], note and `what` of the latest acknowledgement, or None."""
         with self._reading("reading the acknowledgements") as connection:
             return keeping.last_acknowledgement(connection)
+
+    def messages(self) -> list[Message]:
+        """Return all warnings that were to be sent, the oldest first."""
+        with self._reading("reading the warnings") as connection:
+            return messages.all_messages(connection)
+
+    def post(self, choose: Callable[[Sequence[Message]], Sequence[Message]]) -> None:
+        """Add the messages that `choose` returns when it is given all earlier ones, as one transaction."""
+        with self._writing("noting warnings to send") as connection:
+            messages.add_messages(connection, choose(messages.all_messages(connection)), now_us())
+
+    def take_message(self, number: str) -> bool:
+        """Turn a message from waiting to going; return False when another program was quicker."""
+        with self._writing("taking a warning to send") as connection:
+            return messages.take(connection, number, now_us())
+
+    def note_message(self, number: str, state: str, why: str) -> None:
+        """Note what came of a message that is going."""
+        with self._writing("noting what came of a warning") as connection:
+            messages.note(connection, number, state, why, now_us())
+
+    def latest_import_us(self) -> int | None:
+        """Return when a log of the sky or a level last came in [us], or None."""
+        with self._reading("looking when readings came in") as connection:
+            return keeping.latest_import_us(connection)
 
     def keep_answer(self, key: str, text: str) -> bool:
         """Keep an answer under a key; return whether it could be kept."""

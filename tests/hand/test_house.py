@@ -32,6 +32,7 @@ MAY_USE = {
         "pierfile",
         "answer",
     },
+    "notify": {"errors"},
 }
 NUMERICAL = ("sky", "mount", "night", "history", "advice", "pipeline", "quantities", "readings")
 FORBIDDEN = ("sqlalchemy", "sqlite3", "matplotlib", "click", "rich", "jinja2")
@@ -61,7 +62,7 @@ def test_rooms_import_only_what_is_before_them(room):
         assert not beyond, f"{path.name} imports {sorted(beyond)}"
 
 
-@pytest.mark.parametrize("room", NUMERICAL)
+@pytest.mark.parametrize("room", (*NUMERICAL, "watch", "notify"))
 def test_numbers_know_no_database_no_plot_no_command(room):
     for path in modules(room):
         tops = {name.split(".")[0] for name in imported(path)}

@@ -1,0 +1,1 @@
+"""Whom to tell, and telling them."""
