@@ -1,0 +1,228 @@
+"""What the weather may do in the next twelve months, and the frost that goes with it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.signal import lfilter
+
+from drift.ground.calendar import date_text, noon_us, year_phase
+from drift.ground.drivers import Driver, cold_store, cold_taken, frost_driver
+from drift.ground.enthalpy import columns_of, follow
+from drift.ground.front import below_base, forcing, frost_front, snow_lying, usual_snow
+from drift.ground.site import Ground
+from drift.ground.weather import DailyWeather, until
+from drift.quantities import YEAR_DAYS, Floats, Ints
+
+#: From so many whole past years on they are drawn from; before, the usual year is.
+FEWEST_YEARS = 3
+#: A past year may be taken so many days early or late.
+_SHIFT_DAYS = 7
+#: Today's departure from the usual dies away with this time constant [days]; snow's more slowly.
+_MEMORY_DAYS, _SNOW_MEMORY_DAYS = 5.0, 20.0
+#: What is held likely of how much mid-winters differ from year to year [deg C], and the number of winters
+#: that this counts for (common practice).
+_WINTER_SD_C, _WINTER_WEIGHT = 1.7, 4.0
+#: Days of past weather that tell how much guessed snow lies at the beginning.
+_SNOW_BEFORE_DAYS = 200
+
+
+@dataclass(frozen=True)
+class Continuations:
+    """Ways in which the weather may go on.
+
+    Parameters
+    ----------
+    day
+        (D,) days since 1970-01-01, from the day after the last one with a reading.
+    mean_c
+        (M, D) daily mean air temperature of each member [deg C].
+    snow_cm
+        (M, D) snow lying [cm]; None when the log has no snow.
+    past
+        The weather that they continue, up to its last reading.
+    years
+        How many past years were drawn from; fewer than three: the usual year with made-up weather about it.
+    sentence
+        What they rest on.
+    """
+
+    day: Ints = field(repr=False)
+    mean_c: Floats = field(repr=False)
+    snow_cm: Floats | None = field(repr=False)
+    past: DailyWeather = field(repr=False)
+    years: int
+    sentence: str
+
+
+def continuations(weather: DailyWeather, members: int = 100, days: int = 365, seed: int = 0) -> Continuations:
+    """Draw ways in which the weather may go on; the same for the same weather and seed.
+
+    Each member is the weather of a past year from today's date on (shifted by
+    up to a week), joined to today's temperature.  Because few years show less
+    than all that can happen, each member's winter is also shifted as a whole, by
+    an amount that makes the spread of the next winter that of a prediction
+    from n past ones, s^2 (1 + 1/n).  With fewer than three past years a
+    member is the usual year with made-up weather about it.
+
+    Parameters
+    ----------
+    weather
+        The past; cut it with `drift.ground.weather.until` to forecast from an earlier day.
+    members, days
+        M and D.
+    seed
+        Of the random draws.
+    """
+    past = until(weather, int(weather.day[~weather.filled][-1]))
+    rng = np.random.default_rng([seed, int(past.day[-1])])
+    day = past.day[-1] + 1 + np.arange(days, dtype=np.int64)
+    starts = _starts(past, days)
+    if starts.size >= FEWEST_YEARS:
+        mean_c, snow_cm = _from_past_years(past, starts, day, members, rng)
+        sentence = f"Drawn from {starts.size} past years of weather, from {date_text(int(day[0]))} on."
+    else:
+        mean_c, snow_cm = _from_usual_year(past, starts.size, day, members, rng)
+        sentence = (
+            f"Fewer than {FEWEST_YEARS} past years of weather: the usual year as far as it is known, with "
+            f"made-up weather and winters about it, from {date_text(int(day[0]))} on."
+        )
+    return Continuations(day, mean_c, snow_cm, past, int(starts.size), sentence)
+
+
+def _starts(past: DailyWeather, days: int) -> Ints:
+    """Return the positions of today's date in past years that are followed by enough weather."""
+    back = np.round(YEAR_DAYS * np.arange(1, past.day.size // 365 + 1)).astype(np.int64)
+    at = past.day.size - back
+    shortest = min(days, 365)
+    return at[(at >= 0) & (at + shortest <= past.day.size)]
+
+
+def _from_past_years(
+    past: DailyWeather, starts: Ints, day: Ints, members: int, rng: np.random.Generator
+) -> tuple[Floats, Floats | None]:
+    n = starts.size
+    # Every year equally often, in random order.
+    start = rng.permutation(np.resize(starts, members)) + rng.integers(-_SHIFT_DAYS, _SHIFT_DAYS + 1, members)
+    at = start[:, None] + np.arange(day.size)
+    at = np.where(at < 0, at + 365, at)
+    at = np.where(at >= past.day.size, at - 365 * (1 + (at - past.day.size) // 365), at)
+    away = past.mean_c[at] - past.curve.at(past.day[at])
+    sd = winter_sd(past, starts)
+    shift = rng.normal(0.0, sd * np.sqrt(2.0 / n), members)
+    mean_c = past.curve.at(day) + _joined(past, away) + _wintry(past, day, shift)
+    return mean_c, _snow(past, past.snow_cm[at]) if past.has_snow else None
+
+
+def _from_usual_year(
+    past: DailyWeather, years: int, day: Ints, members: int, rng: np.random.Generator
+) -> tuple[Floats, Floats | None]:
+    keep = np.exp(-1.0 / _MEMORY_DAYS)
+    noise = past.curve.spread_c * np.sqrt(1.0 - keep**2) * rng.normal(size=(members, day.size + 60))
+    away = lfilter([1.0], [1.0, -keep], noise, axis=-1)[:, 60:]
+    shift = rng.normal(0.0, _WINTER_SD_C * np.sqrt(1.0 + 1.0 / max(years, 1)), members)
+    mean_c = past.curve.at(day) + _joined(past, away) + _wintry(past, day, shift)
+    if not past.has_snow:
+        return mean_c, None
+    return mean_c, _snow(past, np.tile(usual_snow(past, day), (members, 1)))
+
+
+def _joined(past: DailyWeather, away: Floats) -> Floats:
+    """Let departures from the usual year begin at today's."""
+    now = float(past.mean_c[-1] - past.curve.at(past.day[-1:])[0])
+    fade = np.exp(-(1.0 + np.arange(away.shape[1])) / _MEMORY_DAYS)
+    return away + (now - away[:, :1]) * fade
+
+
+def _snow(past: DailyWeather, snow_cm: Floats) -> Floats:
+    fade = np.exp(-(1.0 + np.arange(snow_cm.shape[1])) / _SNOW_MEMORY_DAYS)
+    return np.maximum(snow_cm + (past.snow_cm[-1] - snow_cm[:, :1]) * fade, 0.0)
+
+
+def _wintry(past: DailyWeather, day: Ints, shift: Floats) -> Floats:
+    """Return each member's shift of the winter half, (M, D)."""
+    return shift[:, None] * np.clip(np.cos(year_phase(day, past.south)), 0.0, None)
+
+
+def winter_sd(past: DailyWeather, starts: Ints) -> float:
+    """Return how much mid-winters differ from year to year, from the past years and what is usual [deg C]."""
+    cold = np.clip(np.cos(year_phase(past.day, past.south)), 0.0, None)
+    away = past.mean_c - past.curve.at(past.day)
+    means = [
+        np.average(away[at : at + 365], weights=cold[at : at + 365]) for at in starts if at + 365 <= away.size
+    ]
+    own = float(np.sum((np.array(means) - np.mean(means)) ** 2)) if means else 0.0
+    degrees = max(len(means) - 1, 0)
+    return float(np.sqrt((own + _WINTER_WEIGHT * _WINTER_SD_C**2) / (degrees + _WINTER_WEIGHT)))
+
+
+@dataclass(frozen=True)
+class DriverAhead:
+    """A driver's plausible continuations.
+
+    Parameters
+    ----------
+    time_us
+        (D,) local mean noon of each day, UTC microseconds.
+    value
+        (M, D) on the same scale as `past`.
+    past
+        The driver up to the last day with weather.
+    sentence
+        What it rests on.
+    """
+
+    time_us: Ints = field(repr=False)
+    value: Floats = field(repr=False)
+    past: Driver = field(repr=False)
+    sentence: str
+
+
+def frost_driver_ahead(
+    ahead: Continuations,
+    ground: Ground,
+    kind: str = "frozen",
+    longitude_deg: float = 0.0,
+    thaw_factor: float | None = None,
+) -> DriverAhead:
+    """Return how a frost driver may go on, from the ground as this winter has left it so far.
+
+    Parameters
+    ----------
+    ahead
+        From `continuations`.
+    ground, kind, longitude_deg, thaw_factor
+        As for `drift.ground.drivers.frost_driver`.  A lag is put on with
+        ``lagged(value, days, before)``, `before` the last lagged value of the past.
+    """
+    driver = frost_driver(ahead.past, ground, kind, longitude_deg, thaw_factor)
+    if kind == "cold_left":
+        value = _cold_ahead(ahead, ground, float(driver.value[-1]) * driver.per_unit, thaw_factor)
+    else:
+        value = _front_ahead(ahead, ground, kind)
+    time_us = noon_us(ahead.day, longitude_deg)
+    return DriverAhead(time_us, value / driver.per_unit, driver, ahead.sentence)
+
+
+def _cold_ahead(ahead: Continuations, ground: Ground, root_now: float, thaw_factor: float | None) -> Floats:
+    taken = cold_taken(ground, ahead.mean_c, _snow_ahead(ahead, ground), thaw_factor)
+    return np.asarray(np.sqrt(cold_store(taken, root_now**2)))
+
+
+def _front_ahead(ahead: Continuations, ground: Ground, kind: str) -> Floats:
+    members = ahead.mean_c.shape[0]
+    columns = columns_of([ground.layers]).repeated(members)
+    heat = np.repeat(frost_front(ahead.past, ground).heat, members, axis=0)
+    surface_c, resistance = forcing(ground, ahead.mean_c, _snow_ahead(ahead, ground))
+    fronts = follow(columns, heat, surface_c, resistance)
+    return fronts.frozen if kind == "frozen" else below_base(ground.base_m, fronts.top, fronts.bottom)
+
+
+def _snow_ahead(ahead: Continuations, ground: Ground) -> Floats:
+    """Return the snow that lies in each member, (M, D) [cm]; guessed snow begins with what lies today."""
+    if ahead.snow_cm is not None:
+        return snow_lying(ground, ahead.mean_c, ahead.snow_cm)
+    before = np.tile(ahead.past.mean_c[-_SNOW_BEFORE_DAYS:], (ahead.mean_c.shape[0], 1))
+    lying = snow_lying(ground, np.concatenate([before, ahead.mean_c], axis=1), None)
+    return lying[:, before.shape[1] :]

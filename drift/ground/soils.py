@@ -1,0 +1,189 @@
+"""Kinds of ground: what the words of the site file mean for heat and for frost."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+
+from drift.ground.kersten import conductivity, heat_capacity, latent_heat
+
+#: Density of soil grains [kg/m3] and of water, for the most water that fits between them (common practice).
+_GRAINS, _WATER = 2700.0, 1000.0
+
+
+@dataclass(frozen=True)
+class Soil:
+    """Ground as heat sees it.
+
+    Parameters
+    ----------
+    name
+        What it is called.
+    dry_density_kg_m3
+        [kg/m3].
+    water_percent
+        Water content [% of dry mass].
+    coarse
+        Share that conducts as sand and gravel do, the rest as silt and clay, 0 to 1.
+    fixed_conductivity
+        Frozen and thawed [W/(m K)], for ground that is neither (rock, peat); else None.
+    """
+
+    name: str
+    dry_density_kg_m3: float
+    water_percent: float
+    coarse: float
+    fixed_conductivity: tuple[float, float] | None = None
+
+    def conductivity(self, frozen: bool) -> float:
+        """Thermal conductivity [W/(m K)]."""
+        if self.fixed_conductivity is not None:
+            return self.fixed_conductivity[0 if frozen else 1]
+        parts = (("coarse", self.coarse), ("fine", 1.0 - self.coarse))
+        density, water = self.dry_density_kg_m3, self.water_percent
+        return sum(share * conductivity(kind, density, water, frozen) for kind, share in parts if share > 0.0)
+
+    def heat_capacity(self, state: str) -> float:
+        """Volumetric heat capacity, "frozen", "thawed" or "mean" [J/(m3 K)]."""
+        return heat_capacity(self.dry_density_kg_m3, self.water_percent, state)
+
+    @property
+    def latent_heat(self) -> float:
+        """Latent heat of its water [J/m3]."""
+        return latent_heat(self.dry_density_kg_m3, self.water_percent)
+
+    def with_water(self, factor: float) -> Soil:
+        """Return the soil with its water multiplied, but no more than fits between the grains."""
+        most = 100.0 * (_WATER / self.dry_density_kg_m3 - _WATER / _GRAINS)
+        peaty = self.fixed_conductivity is not None
+        water = self.water_percent * factor
+        return replace(self, water_percent=water if peaty else min(water, most))
+
+
+@dataclass(frozen=True)
+class _Word:
+    density: float
+    water: float  # [%] of ground neither well drained nor waterlogged
+    coarse: float
+    frost: str
+    conductivity: tuple[float, float] | None = None
+
+
+#: Common practice, middle values of handbooks; frost classes see `FROST_CLASSES`.
+_WORDS = {
+    "rock": _Word(2600.0, 1.0, 1.0, "NFS", (2.8, 2.8)),
+    "gravel": _Word(1950.0, 5.0, 1.0, "F1"),
+    "sand": _Word(1700.0, 9.0, 1.0, "F2"),
+    "silt": _Word(1550.0, 19.0, 0.0, "F4"),
+    "clay": _Word(1550.0, 22.0, 0.0, "F3"),
+    "loam": _Word(1450.0, 20.0, 0.0, "F4"),
+    "till": _Word(1950.0, 10.0, 0.3, "F3"),
+    "peat": _Word(250.0, 300.0, 0.0, "unclassed", (1.1, 0.45)),
+    "chalk": _Word(1550.0, 22.0, 0.0, "F4"),
+    "topsoil": _Word(1300.0, 24.0, 0.0, "F4"),
+    "fill": _Word(1700.0, 13.0, 0.5, "unclassed"),
+}
+_ADJECTIVES = {
+    "sandy": "sand",
+    "silty": "silt",
+    "clayey": "clay",
+    "gravelly": "gravel",
+    "rocky": "rock",
+    "loamy": "loam",
+}
+#: Words for how it lies: factor on density and on water (common practice).
+_STATES = {
+    "hard": (1.1, 0.75),
+    "stiff": (1.1, 0.75),
+    "dense": (1.1, 0.8),
+    "dry": (1.0, 0.6),
+    "soft": (0.93, 1.2),
+    "loose": (0.93, 1.0),
+    "wet": (1.0, 1.3),
+}
+_UNKNOWN = _Word(1600.0, 17.0, 0.0, "unclassed")
+#: What drainage does to the water (common practice).
+_DRAINED, _UNDRAINED = 0.8, 1.25
+
+#: Frost-susceptibility classes, in words.  U.S. Army Corps of Engineers, after Casagrande's limit of 3 %
+#: by mass finer than 0.02 mm.
+FROST_CLASSES = {
+    "NFS": "hardly susceptible to frost (less than 3 % finer than 0.02 mm)",
+    "F1": "slightly susceptible to frost (gravel with 3 to 10 % finer than 0.02 mm)",
+    "F2": "slightly to moderately susceptible to frost (sand or gravel with more fines)",
+    "F3": "highly susceptible to frost (silty or clayey coarse soil, plastic clay)",
+    "F4": "very highly susceptible to frost (silt, lean or varved clay)",
+    "unclassed": "of unknown susceptibility to frost",
+}
+
+
+@dataclass(frozen=True)
+class FrostClass:
+    """What a soil's name lets one expect of frost: a first guess, never a finding.
+
+    Parameters
+    ----------
+    code
+        "NFS", "F1" to "F4" or "unclassed".
+    sentence
+        In words, with the proviso.
+    """
+
+    code: str
+    sentence: str
+
+
+def soil_of(words: str | None, drained: bool | None = None) -> Soil:
+    """Return the ground that a description means.
+
+    Nouns count twice as much as adjectives ("sandy silt"); words for its state
+    (hard, stiff, dense, dry, soft, loose, wet) change density and water.
+    Values are common practice; see `drift.ground.site.spread` for how unsure they are.
+
+    Parameters
+    ----------
+    words
+        As in the site file; None or "unknown" means a middling fine soil.
+    drained
+        Whether water drains away; None when not said.
+    """
+    plain = re.findall(r"[a-z]+", (words or "").lower())
+    parts = [(_WORDS[w], 2.0) for w in plain if w in _WORDS]
+    parts += [(_WORDS[_ADJECTIVES[w]], 1.0) for w in plain if w in _ADJECTIVES]
+    soil = _mixed(" ".join(plain) or "unknown", parts or [(_UNKNOWN, 1.0)])
+    factor = {True: _DRAINED, False: _UNDRAINED, None: 1.0}[drained]
+    for word in plain:
+        denser, wetter = _STATES.get(word, (1.0, 1.0))
+        soil = replace(soil, dry_density_kg_m3=soil.dry_density_kg_m3 * denser)
+        factor *= wetter
+    return soil.with_water(factor)
+
+
+def _mixed(name: str, parts: list[tuple[_Word, float]]) -> Soil:
+    total = sum(weight for _, weight in parts)
+
+    def mean(value: str) -> float:
+        return sum(weight * getattr(word, value) for word, weight in parts) / total
+
+    fixed = [word.conductivity for word, _ in parts]
+    own = fixed[0] if all(pair is not None for pair in fixed) else None
+    return Soil(name, mean("density"), mean("water"), mean("coarse"), own)
+
+
+def frost_class(words: str | None) -> FrostClass:
+    """Return the frost-susceptibility class that a soil's name suggests: the worst of its parts.
+
+    References
+    ----------
+    .. [1] U.S. Army TI 850-02 (2000).
+    .. [2] E. J. Chamberlain (1981), CRREL Monograph 81-2: no index test is reliable.
+    """
+    plain = re.findall(r"[a-z]+", (words or "").lower())
+    codes = [_WORDS[_ADJECTIVES.get(w, w)].frost for w in plain if _ADJECTIVES.get(w, w) in _WORDS]
+    known = sorted(code for code in codes if code.startswith("F"))
+    code = known[-1] if known else codes[0] if codes else "unclassed"
+    sentence = (
+        f"By its name the ground is {FROST_CLASSES[code]}.  That is a first guess only: no index test of a "
+        "soil tells reliably whether it heaves, and a name still less."
+    )
+    return FrostClass(code, sentence)

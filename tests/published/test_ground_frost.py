@@ -1,0 +1,218 @@
+"""Frost depth, conductivities, n-factors, freezing index and settlement against printed values."""
+
+import importlib.util
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from drift.ground.berggren import berggren_depth, coefficient, stefan_depth
+from drift.ground.consolidation import (
+    degree_of_consolidation,
+    share_left,
+    tail_time_constant,
+    time_factor,
+    time_to_degree,
+)
+from drift.ground.indices import freezing_spell, winters
+from drift.ground.kersten import BTU_FOOT, PCF, conductivity, heat_capacity, latent_heat
+from drift.ground.site import ground_of
+from drift.ground.soils import Soil
+from drift.ground.surfaces import PUBLISHED
+from drift.ground.wave import damping_depth, ground_temperature, lag_days_per_m
+from drift.ground.weather import daily_weather
+from drift.quantities import YEAR_DAYS
+
+FAHRENHEIT = 1 / 1.8  # [deg C] in a degree Fahrenheit
+FOOT = 0.3048  # [m]
+BTU_FT3 = 37_258.95  # [J/m3]
+ARMY_SOIL = Soil("sandy silt", 100 * PCF, 15.0, 0.0)
+
+
+CHART_READING = 0.01  # what an eye can take from the chart is 0.005; two such and the printing
+
+
+@pytest.mark.parametrize(
+    ("alpha", "mu", "printed"),
+    [
+        (0.0, 0.2, 0.97),
+        (0.2, 0.2, 0.925),
+        (0.4, 0.2, 0.883),
+        (0.6, 0.2, 0.847),
+        (0.8, 0.2, 0.813),
+        (1.0, 0.2, 0.778),
+        (1.5, 0.2, 0.703),
+        (2.0, 0.2, 0.638),
+        (3.0, 0.2, 0.537),
+        (4.0, 0.2, 0.46),
+        (1.0, 0.4, 0.68),
+    ],
+)
+def test_coefficient_of_the_chart(alpha, mu, printed):
+    # Aldrich and Paynter (1966), CRREL Special Report 104, Fig. 1, read off the chart.
+    assert coefficient(alpha, mu) == pytest.approx(printed, abs=CHART_READING)
+
+
+def test_coefficient_beside_the_short_form():
+    # Aldrich (1953) eq. 2-33, lambda = 1/sqrt(1 + mu (alpha + 0.5)), stands too high in temperate climates.
+    alpha, mu = 5.2 / 15.6, 15.6 * 28.3 / 2160
+    assert coefficient(alpha, mu) < 1 / np.sqrt(1 + mu * (alpha + 0.5)) - 0.02
+
+
+MANUAL_DIGITS = 0.05  # [ft] the manual works with two digits
+
+
+def test_army_manual_one_layer():
+    # TM 5-852-6 (1988) / UFC 3-130-06, para. 3-4, sandy silt: 100 lb/ft3, 15 %, 37.2 F mean, n F 2500 F d,
+    # 160 d: 5.8 ft (inputs and answer from memory; each step below agrees with the manual's formulas).
+    assert latent_heat(100 * PCF, 15.0) == pytest.approx(2160 * BTU_FT3, rel=1e-4)
+    assert heat_capacity(100 * PCF, 15.0, "mean") / (BTU_FT3 * 1.8) == pytest.approx(28.3, abs=0.1)
+    depth = berggren_depth(2500 * FAHRENHEIT, 160.0, 5.2 * FAHRENHEIT, [(1.0, ARMY_SOIL)])
+    assert depth == pytest.approx(5.8 * FOOT, abs=MANUAL_DIGITS * FOOT)
+
+
+@pytest.mark.parametrize(("water", "latent_btu", "feet"), [(15.0, 2160, 6.67), (8.0, 1152, 9.13)])
+def test_stefan_depths(water, latent_btu, feet):
+    # 2000 F d, k = 1.0, 100 lb/ft3: X = sqrt(48 k n F / L) in feet by hand, as TM 5-852-6 writes it.
+    assert latent_heat(100 * PCF, water) == pytest.approx(latent_btu * BTU_FT3, rel=1e-4)
+    depth = stefan_depth(2000 * FAHRENHEIT, BTU_FOOT, latent_btu * BTU_FT3)
+    assert depth / FOOT == pytest.approx(np.sqrt(48 * 2000 / latent_btu), rel=1e-6)
+    assert depth / FOOT == pytest.approx(feet, abs=0.005)
+
+
+def test_stefan_is_the_limit():
+    assert coefficient(0.0, 0.0) == 1.0
+    assert coefficient(0.0, 1e-6) == pytest.approx(1.0, abs=1e-6)
+    # No stored heat to speak of: a short, hardly cold winter in wet ground at 0 deg C.
+    k = 0.5 * (ARMY_SOIL.conductivity(True) + ARMY_SOIL.conductivity(False))
+    depth = berggren_depth(10.0, 1000.0, 0.0, [(1.0, ARMY_SOIL)])
+    assert depth == pytest.approx(stefan_depth(10.0, k, ARMY_SOIL.latent_heat), rel=1e-3)
+
+
+def test_two_layers_alike_are_one():
+    one = berggren_depth(800.0, 120.0, 5.0, [(1.0, ARMY_SOIL)])
+    two = berggren_depth(800.0, 120.0, 5.0, [(0.3, ARMY_SOIL), (0.4, ARMY_SOIL), (1.0, ARMY_SOIL)])
+    assert two == pytest.approx(one, rel=1e-9)
+
+
+def test_kersten_for_silt():
+    # WSDOT pavement guide (Kersten / Air Force 1966 charts): silt 100 lb/ft3, 15 %: frozen 0.80, unfrozen
+    # 0.72; base 135 lb/ft3, 5 %: unfrozen 1.65.
+    digits = 0.006  # half the last printed digit, and the fit against the chart
+    assert conductivity("fine", 100 * PCF, 15.0, True) / BTU_FOOT == pytest.approx(0.80, abs=digits)
+    assert conductivity("fine", 100 * PCF, 15.0, False) / BTU_FOOT == pytest.approx(0.72, abs=digits)
+    assert conductivity("coarse", 135 * PCF, 5.0, False) / BTU_FOOT == pytest.approx(1.65, abs=0.01)
+
+
+def test_n_factors_of_the_manual():
+    # TM 5-852-4 / UFC 3-130-04, Table 4-1: freezing, thawing (of a range of thawing factors any value in it).
+    table = {
+        "concrete": (0.75, 1.5, 1.5),
+        "bituminous": (0.7, 1.6, 2.0),
+        "bare": (0.7, 1.4, 2.0),
+        "shaded": (0.9, 1.0, 1.0),
+        "turf": (0.5, 0.8, 0.8),
+        "trees": (0.3, 0.4, 0.4),
+    }
+    for name, (freezing, least, most) in table.items():
+        assert PUBLISHED[name].freezing == freezing
+        assert least <= PUBLISHED[name].thawing <= most
+    assert PUBLISHED["snow"].freezing == 1.0
+
+
+# The file is carried by bokeh-sampledata (BSD; this file is marked public domain, NOAA USW00094996); it is
+# read where it is installed and not copied.
+@pytest.fixture(scope="module")
+def lincoln():
+    home = Path(importlib.util.find_spec("bokeh_sampledata").origin).parent
+    return pd.read_csv(home / "_data" / "lincoln_weather.csv", parse_dates=["DATE"])
+
+
+def test_freezing_index_of_lincoln(lincoln):
+    # Worked out beforehand from the same file, July to December put before January to June: 435.0 F d by the
+    # curve, 539.5 F d by the wrong method, the sum of all days below freezing, of which there are 55.
+    mean = (lincoln.TMAX + lincoln.TMIN) / 2
+    ordered = pd.concat([mean[lincoln.DATE.dt.month >= 7], mean[lincoln.DATE.dt.month < 7]])
+    above = ordered.dropna().to_numpy() - 32.0
+    assert freezing_spell(above).index == pytest.approx(435.0, abs=0.05)
+    assert -above[above < 0].sum() == pytest.approx(539.5, abs=0.05)
+
+
+def test_lincoln_as_weather_readings(lincoln):
+    """The same through the tables: two winters in part; the blank day is filled in and said."""
+    day = lincoln.DATE.to_numpy().astype("datetime64[D]").astype(np.int64)
+    low, high = ((lincoln[name] - 32.0) / 1.8 for name in ("TMIN", "TMAX"))
+    table = pd.DataFrame(
+        {"row_id": day, "day": day, "t_min_c": low, "t_max_c": high, "t_mean_c": np.nan, "snow_cm": np.nan}
+    )
+    weather = daily_weather(table, 40.7)
+    assert weather.filled.sum() == 1
+    assert len(weather.notes) == 1
+    assert np.mean(weather.mean_c) == pytest.approx((54.14 - 32) / 1.8, abs=0.05)
+    spring, autumn = winters(weather)
+    assert (spring.name, autumn.name) == ("2015-16", "2016-17")
+    assert not spring.whole
+    assert not autumn.whole
+    assert spring.index_c_d + autumn.index_c_d == pytest.approx(435.0 / 1.8, rel=0.25)
+
+
+def test_terzaghi():
+    # A textbook's table of degrees and time factors; one-way drainage over 1 m, c_v = 0.32 m2/yr: half of the
+    # settlement after 0.61 years, nine tenths after 2.65.
+    table = {0.197: 0.50, 0.848: 0.90, 0.403: 0.70, 0.049: 0.25}
+    for factor, degree in table.items():
+        assert degree_of_consolidation(factor) == pytest.approx(degree, abs=0.0005)
+        assert time_factor(degree) == pytest.approx(factor, abs=0.0006)
+    assert time_to_degree(0.5, 1.0, 0.32) == pytest.approx(0.61, abs=0.01)
+    assert time_to_degree(0.9, 1.0, 0.32) == pytest.approx(2.65, abs=0.01)
+    assert time_to_degree(0.9, 0.5, 0.32) == pytest.approx(2.65 / 4, abs=0.01)  # both ways: half the path
+
+
+def test_terzaghi_series_and_its_inverse():
+    factors = np.geomspace(1e-6, 5.0, 200)
+    degree = degree_of_consolidation(factors)
+    assert np.all(np.diff(degree) > 0)
+    m = (2 * np.arange(2000) + 1) * np.pi / 2
+    series = 1 - np.sum(2 / m**2 * np.exp(-(m**2) * factors[:, None]), axis=1)
+    cut_off = 2e-4  # what 2000 terms leave out at the shortest times
+    assert degree == pytest.approx(series, abs=cut_off)
+    back = [time_factor(float(u)) for u in degree[degree < 0.9999]]
+    assert back == pytest.approx(factors[degree < 0.9999], rel=1e-6)
+    with pytest.raises(ValueError, match="below 1"):
+        time_factor(1.0)
+
+
+def test_tail_of_settlement_is_exponential():
+    tau = tail_time_constant(1.0, 0.32)
+    late = np.array([2.0, 2.5, 4.0])
+    assert share_left(late, 1.0, 0.32) == pytest.approx(8 / np.pi**2 * np.exp(-late / tau), rel=1e-4)
+
+
+def test_wave_in_the_ground():
+    # Clay of a district-heating code, after Robinson (2003) and Arya (2001): 0.015169 m2/d; the damping
+    # depths and the lag worked out from sqrt(2 a / w).
+    assert damping_depth(0.015169) == pytest.approx(1.328, abs=0.001)
+    rock = 6e-7 * 86_400
+    assert damping_depth(rock) == pytest.approx(2.455, abs=0.001)
+    assert lag_days_per_m(rock) == pytest.approx(23.7, abs=0.05)
+    day = np.arange(366)
+    wave = ground_temperature(day, 1.0, 8.0, 12.0, 15.0, rock)
+    assert int(np.argmin(wave)) == pytest.approx(15 + 23.7, abs=0.5)
+    assert 8.0 - wave.min() == pytest.approx(12.0 * np.exp(-1 / 2.455), rel=1e-3)
+    # Kusuda and Achenbach's own way of writing it (from memory).
+    root = np.sqrt(np.pi / (YEAR_DAYS * rock))
+    shift = 0.5 * np.sqrt(YEAR_DAYS / (np.pi * rock))
+    theirs = 8.0 - 12.0 * np.exp(-root) * np.cos(2 * np.pi / YEAR_DAYS * (day - 15.0 - shift))
+    assert wave == pytest.approx(theirs, abs=1e-9)
+
+
+def test_a_small_home_made_pier():
+    """Common practice, no source: which winters get under a shallow base and which do not."""
+    from drift.ground.reach import depth_of_winter
+
+    # A hole 1.2 m deep, a base 0.2 m thick on drainage stone at its bottom, in hard clay kept bare of snow.
+    ground = ground_of(1.2, "hard clay", None, "bare")
+    assert depth_of_winter(ground, 1000.0, 130.0, 4.0).reaches(ground.base_m) in ("yes", "perhaps")
+    assert depth_of_winter(ground, 1000.0, 130.0, 4.0, snow_cm=30.0).reaches(ground.base_m) == "no"
+    assert depth_of_winter(ground, 200.0, 80.0, 7.0).reaches(ground.base_m) == "no"
