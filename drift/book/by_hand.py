@@ -6,14 +6,71 @@ import csv
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
-from drift.errors import LogFileError
+from sqlalchemy import Connection, func, select
+
+from drift.book import acts, schema
+from drift.book.importing import FileImported, outcome
+from drift.book.writing import Added, add_log, row_ids_of
+from drift.errors import BookError, LogFileError
 from drift.logs.kinds import BY_KIND
 from drift.logs.layout import Circumstances
 from drift.logs.read import read_bytes
 from drift.logs.result import LogRead
 
 NAME = "recorded by hand"
+
+
+def record_rows(
+    connection: Connection, kind: str, rows: Sequence[Mapping[str, str]], around: Circumstances
+) -> FileImported:
+    """Write rows down, and take those into use again that were withdrawn.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If a value can't be used.
+    """
+    log = read_by_hand(kind, rows, around, _next_line(connection, kind))
+    added = add_log(connection, log, around.now_us)
+    held = acts.rows_held(connection, row_ids_of(connection, log))
+    back = [row.row_id for row in held.values() if row.state == "withdrawn"]
+    if back:
+        acts.put_back(connection, back, "written down again", around.now_us)
+        added = Added(
+            added.went_in + len(back), added.already_there - len(back), added.twice_in_file, added.remarks
+        )
+    return outcome(log, added)
+
+
+def amend_row(
+    connection: Connection, row_id: int, row: Mapping[str, str], reason: str, around: Circumstances
+) -> FileImported:
+    """Write a row down in the place of another one, which is withdrawn.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If a value can't be used.
+    drift.errors.BookError
+        If there is no such row, it is not in use, or nothing would change.
+    """
+    old = acts.rows_held(connection, [row_id]).get(row_id)
+    if old is None or not old.in_use:
+        raise BookError(f"there is no row {row_id} in use" + (f": it is {old.state}." if old else "."))
+    log = read_by_hand(old.kind, [row], around, _next_line(connection, old.kind))
+    if row_id in row_ids_of(connection, log):
+        raise BookError(f"row {row_id} says exactly this already; nothing was changed.")
+    done = record_rows(connection, old.kind, [row], around)
+    acts.replace(connection, old.kind, row_id, row_ids_of(connection, log), reason, around.now_us)
+    return done
+
+
+def _next_line(connection: Connection, kind: str) -> int:
+    table = schema.readings[kind]
+    by_hand: Any = select(schema.files.c.id).where(schema.files.c.path == "", schema.files.c.kind == kind)
+    return int(connection.scalar(select(func.max(table.c.line)).where(table.c.file_id.in_(by_hand))) or 0) + 1
 
 
 def read_by_hand(

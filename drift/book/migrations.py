@@ -37,9 +37,15 @@ def _messages(connection: Connection) -> None:
     schema.messages.create(connection, checkfirst=True)
 
 
+def _acts(connection: Connection) -> None:
+    schema.acts.create(connection, checkfirst=True)
+    schema.row_acts.create(connection, checkfirst=True)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration("0001 first tables", _first_tables),
     Migration("0002 warnings on their way", _messages),
+    Migration("0003 acts and withdrawn rows", _acts),
 )
 
 

@@ -28,9 +28,10 @@ from sqlalchemy import (
 
 from drift.readings import COLUMNS
 
-#: States of a reading: nothing is ever deleted.
+#: States of a reading: nothing is ever deleted.  See `drift.book.acts`.
 IN_USE = 0
 WITHDRAWN = 1
+UNDONE = 2
 
 #: 64 bits everywhere; SQLite makes a column its row number only when it is called INTEGER.
 _Key = BigInteger().with_variant(Integer, "sqlite")
@@ -127,6 +128,28 @@ acknowledgements = Table(
     Column("time_us", BigInteger, nullable=False),
     Column("note", Text, nullable=False),
     Column("what", Text, nullable=False),
+)
+
+#: What was done to the record: one row a command.
+acts = Table(
+    "acts",
+    metadata,
+    Column("id", _Key, primary_key=True),
+    Column("time_us", BigInteger, nullable=False),
+    Column("what", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("code_version", Text, nullable=False),
+)
+
+#: The single rows that an act withdrew, put back or amended.
+row_acts = Table(
+    "row_acts",
+    metadata,
+    Column("id", _Key, primary_key=True),
+    Column("act_id", ForeignKey(acts.c.id), nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("row_id", BigInteger, nullable=False, index=True),
+    Column("other_row_id", BigInteger, nullable=True),
 )
 
 #: Warnings on their way: one row a message and address, in the order in which they were made.

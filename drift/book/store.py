@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import partial
@@ -10,18 +9,19 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
 
-from drift._version import __version__
-from drift.book import keeping, messages, reading, schema
+from drift.book import acts, keeping, messages, reading
+from drift.book.acts import RowEvent, RowHeld
 from drift.book.bulk import collector_paused
-from drift.book.by_hand import read_by_hand
+from drift.book.by_hand import amend_row, record_rows
 from drift.book.clock import now_us
 from drift.book.engine import Place, book_url, open_place
 from drift.book.importing import FileImported, FileRefused, Found, find_logs, outcome, refusal
 from drift.book.messages import Message
 from drift.book.migrations import bring_up_to_date
+from drift.book.owner import claim
 from drift.book.troubles import in_words, read_only_words
 from drift.book.writing import add_log
 from drift.errors import BookError, LogFileError
@@ -33,8 +33,6 @@ from drift.readings import Readings
 if TYPE_CHECKING:
     from drift.pierfile import PierFile
 
-#: A site farther from the record's own than this is another site [deg]; 0.02 degrees are 2 km.
-SITE_LEEWAY_DEG = 0.02
 #: Told the file, the rows done and the rows in all.
 Progress = Callable[[str, int, int], None]
 _CACHE_PATIENCE_S = 1.0
@@ -63,7 +61,7 @@ class Book:
         try:
             with in_words(place.words, "opening it", place.file):
                 bring_up_to_date(place)
-                _claim(place, site)
+                claim(place, site)
         except BaseException:
             place.engine.dispose()
             raise
@@ -147,11 +145,54 @@ class Book:
             If the record can't be written.
         """
         with self._writing("recording") as connection:
-            table = schema.readings[kind]
-            by_hand = select(schema.files.c.id).where(schema.files.c.path == "", schema.files.c.kind == kind)
-            last = connection.scalar(select(func.max(table.c.line)).where(table.c.file_id.in_(by_hand)))
-            log = read_by_hand(kind, rows, circumstances(self._site, now_us()), int(last or 0) + 1)
-            return outcome(log, add_log(connection, log, now_us()))
+            return record_rows(connection, kind, rows, circumstances(self._site, now_us()))
+
+    def amend(self, row_id: int, row: Mapping[str, str], reason: str) -> FileImported:
+        """Put another row, given as column -> text, in the place of one, which is withdrawn and kept.
+
+        Raises
+        ------
+        drift.errors.LogFileError
+            If a value can't be used.
+        drift.errors.BookError
+            If there is no such row, it is not in use, or nothing would change.
+        """
+        with self._writing(f"amending row {row_id}") as connection:
+            return amend_row(connection, row_id, row, reason, circumstances(self._site, now_us()))
+
+    def withdraw(self, row_ids: Sequence[int], reason: str) -> int:
+        """Take rows out of use, all or none, and return the act's number.
+
+        They are kept, with when and why; importing their file again does not bring them back.
+
+        Raises
+        ------
+        drift.errors.BookError
+            If a row is not there or not in use.
+        """
+        with self._writing("withdrawing rows") as connection:
+            return acts.withdraw(connection, row_ids, reason, now_us())
+
+    def put_back(self, row_ids: Sequence[int], reason: str) -> int:
+        """Take withdrawn rows into use again, all or none, and return the act's number.
+
+        Raises
+        ------
+        drift.errors.BookError
+            If a row is not there or not withdrawn.
+        """
+        with self._writing("putting rows back") as connection:
+            return acts.put_back(connection, row_ids, reason, now_us())
+
+    def held(self, kind: str) -> list[RowHeld]:
+        """Return all rows of a kind in order of time, also those that are not used any more."""
+        with self._reading("listing what is held") as connection:
+            return acts.rows_of_kind(connection, kind)
+
+    def history(self, row_ids: Iterable[int]) -> dict[int, list[RowEvent]]:
+        """Return what was done to each row since it came in, the oldest first, by row_id."""
+        with self._reading("looking up what was done to rows") as connection:
+            return acts.events_of(connection, row_ids)
 
     def acknowledge(self, note: str, what: str) -> None:
         """Note that what `drift check` reported was seen; `what` is the watch part as JSON text.
@@ -240,48 +281,3 @@ class Book:
             raise BookError(read_only_words(self._place.words, doing))
         with in_words(self._place.words, doing, self._place.file), self._place.writing() as connection:
             yield connection
-
-
-def _claim(place: Place, site: PierFile) -> None:
-    """Write into a new record whose it is, and refuse one of another site."""
-    table = schema.book
-    query = select(table.c.name, table.c.latitude_deg, table.c.longitude_deg)
-    with place.reading() as connection:
-        owner = connection.execute(query).first()
-    if owner is None:
-        with place.writing() as connection:
-            owner = connection.execute(query).first()
-            if owner is None:
-                connection.execute(insert(table).values(**_owner(site)))
-                return
-    _refuse_other_site(place, site, *owner)
-
-
-def _owner(site: PierFile) -> dict[str, object]:
-    return {
-        "id": 1,
-        "name": site.site.name or "",
-        "latitude_deg": site.site.latitude_deg,
-        "longitude_deg": site.site.longitude_deg,
-        "made_us": now_us(),
-        "code_version": __version__,
-        "next_row_id": 1,
-    }
-
-
-def _refuse_other_site(
-    place: Place, site: PierFile, name: str, latitude_deg: float, longitude_deg: float
-) -> None:
-    east_deg = math.remainder(site.site.longitude_deg - longitude_deg, 360.0)
-    if abs(site.site.latitude_deg - latitude_deg) <= SITE_LEEWAY_DEG and abs(east_deg) <= SITE_LEEWAY_DEG:
-        return
-    raise BookError(
-        f"the record {place.words} belongs to a pier at latitude {latitude_deg:g}, longitude "
-        f"{longitude_deg:g}"
-        f"{f' ({name})' if name else ''}, but the site file says latitude {site.site.latitude_deg:g}, "
-        "longitude "
-        f"{site.site.longitude_deg:g}.  If this is another pier, give it a site file and a record of its "
-        "own.  If the "
-        "site file was wrong until now, move the record away and import the logs again: which rows are "
-        "believed depends on the place."
-    )

@@ -49,6 +49,16 @@ def add_log(
     return Added(len(new), unique - len(new), len(contents) - unique, remarks)
 
 
+def row_ids_of(connection: Connection, log: LogRead) -> list[int]:
+    """Return the numbers of a log's rows in the record, in the order of its rows; absent ones have none."""
+    if not len(log.lines):
+        return []
+    table = schema.readings[log.kind]
+    query = select(table.c.content, table.c.row_id).where(_overlap(log))
+    known = {bytes(content): int(row_id) for content, row_id in connection.execute(query)}
+    return [known[one] for one in content_ids(log.kind, log.columns) if one in known]
+
+
 def _lock(connection: Connection) -> int:
     """Make this the only transaction that adds, on any database, and return the next free row_id."""
     connection.execute(update(schema.book).values(next_row_id=schema.book.c.next_row_id))
