@@ -40,6 +40,9 @@ SET_SHARE, SET_SD = 0.05, 5.0
 #: Prior chance that a correction does not hold (slips, goes to another knob, is written down wrongly):
 #: common practice, weakly held.
 FAILS_CHANCE = 0.1
+#: A correction that did less than half or more than one and a half of what the knob was set to did not
+#: hold, whatever the knob may be like: our own rule.
+HELD_GAINS = (0.5, 1.5)
 #: A correction that the readings tell no better than this share of its prior is not seen yet.
 _SEEN_SHARE = 0.9
 _GAINS = np.linspace(0.2, 2.2, 401)
@@ -195,7 +198,8 @@ def _learn(name: str, gain_sd: float, seen: Sequence[_Seen]) -> Knob:
 
 def _held(seen: Sequence[_Seen], gain_sd: float) -> list[float]:
     """Return the probability of each that it held, over all gains and slacks; NaN when not seen."""
-    weight = _posterior(seen, gain_sd)
+    able = (HELD_GAINS[0] <= _GAINS) & (HELD_GAINS[1] >= _GAINS)
+    weight = _posterior(seen, gain_sd) * able[:, None]
     out = []
     for one, lost in zip(seen, _reversals(seen), strict=True):
         held, failed = _likelihoods(one, lost)

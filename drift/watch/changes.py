@@ -1,55 +1,38 @@
-"""What is new since it was last acknowledged: events, limits passed, corrections that did not hold."""
+"""What is new since it was last acknowledged: what moved, what will, and what can't be seen."""
 
 from __future__ import annotations
 
-import json
-import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from drift.advice.movement import counts, event_part
+from drift.advice.learned import odds_held
+from drift.advice.movement import event_part
 from drift.advice.situation import situation_of
 from drift.advice.verdict import event_words
-from drift.advice.words import day
-from drift.errors import BookError
-from drift.quantities import DAY_US
+from drift.advice.words import day, percent
+from drift.watch.ahead import passed_soon
+from drift.watch.blind import blind_spots
+from drift.watch.items import Item, News
+from drift.watch.known import (
+    correction_mark,
+    event_mark,
+    number,
+    parsed_state,
+    same_event,
+    same_notice,
+    state_as_text,
+)
 from drift.watch.limits import Limit, Standing, limits_of
+from drift.watch.sure import failed_at_least, is_alarm, sds_needed
 
 if TYPE_CHECKING:
     from drift.advice.situation import Situation
     from drift.answer import Answer
     from drift.history.result import CorrectionFound, Event
 
-FORMAT, VERSION = "drift-watch", 1
-#: An event that further nights re-date by no more than this [days] is the same one when its size agrees.
-_REDATED_DAYS = 10.0
-_SAME_SDS = 3.0
-_SIZES = ("lean_north", "lean_east", "mount_az", "mount_alt")
 
-
-@dataclass(frozen=True)
-class Item:
-    """One thing to tell: `kind` is "event", "axis_limit", "lean_limit" or "correction"."""
-
-    kind: str
-    time_us: int
-    sentence: str
-
-
-@dataclass(frozen=True)
-class News:
-    """What is new, and what is seen on one night only and doesn't count yet."""
-
-    new: tuple[Item, ...]
-    provisional: tuple[Item, ...]
-
-    @property
-    def moved(self) -> bool:
-        """Whether there is anything to acknowledge."""
-        return bool(self.new)
-
-
-def news(answer: Answer, acknowledged_json: str | None) -> News:
+def news(
+    answer: Answer, acknowledged_json: str | None, now_us: int | None = None, arrived_us: int | None = None
+) -> News:
     """Compare what is known now with what was last acknowledged.
 
     Parameters
@@ -58,6 +41,10 @@ def news(answer: Answer, acknowledged_json: str | None) -> News:
         The answer of today.
     acknowledged_json
         What `state_text` returned when it was last acknowledged, None when it never was.
+    now_us
+        The present time [UTC microseconds]; None: that of the latest reading, and then no reading is old.
+    arrived_us
+        When readings last came into the record.
 
     Returns
     -------
@@ -70,26 +57,27 @@ def news(answer: Answer, acknowledged_json: str | None) -> News:
     drift.errors.BookError
         When `acknowledged_json` isn't what `state_text` writes.
     """
-    before = _parsed(acknowledged_json)
-    situation = situation_of(answer.site, answer.nights, answer.history, None)
-    events = [event for event in answer.history.events if counts(event)]
-    fresh = [event for event in events if not any(_same(event, known) for known in before["events"])]
+    before = parsed_state(acknowledged_json)
+    situation = situation_of(answer.site, answer.nights, answer.history, now_us)
+    fresh = [e for e in _alarms(answer) if not _acknowledged(e, before)]
     told = [_event_item(event, situation, answer) for event in fresh if not event.provisional]
+    limits = _limits(answer, before)
+    told += [_limit_item(limit, standing, situation) for limit, standing in limits if standing.is_new]
     told += [
-        Item(f"{limit.name}_limit", limit.time_us, limit.sentence(standing, situation.zone))
-        for limit, standing in _limits(answer, before)
-        if standing.is_new
-    ]
-    told += [
-        Item("correction", correction.time_us, _correction_sentence(correction, situation))
-        for correction in answer.history.corrections
-        if correction.held is False and _key(correction) not in before["corrections"]
+        _correction_item(correction, held, situation)
+        for correction, held in _failed(answer)
+        if correction_mark(correction) not in before["corrections"]
     ]
     provisional = [_event_item(event, situation, answer) for event in fresh if event.provisional]
-    return News(tuple(told), tuple(provisional))
+    return News(tuple(told), tuple(provisional), _notices(answer, situation, before, now_us, arrived_us))
 
 
-def state_text(answer: Answer, acknowledged_json: str | None = None) -> str:
+def state_text(
+    answer: Answer,
+    acknowledged_json: str | None = None,
+    now_us: int | None = None,
+    arrived_us: int | None = None,
+) -> str:
     """Return what is known now as JSON text, to be kept with an acknowledgement.
 
     Events seen on one night only are left out: they are told again once a
@@ -97,20 +85,30 @@ def state_text(answer: Answer, acknowledged_json: str | None = None) -> str:
 
     Parameters
     ----------
-    answer, acknowledged_json
+    answer, acknowledged_json, now_us, arrived_us
         As for `news`: a limit that was acknowledged before and has not come back since stays so.
     """
-    events = [event for event in answer.history.events if counts(event) and not event.provisional]
-    limits = _limits(answer, _parsed(acknowledged_json))
-    state = {
-        "format": FORMAT,
-        "version": VERSION,
-        "as_of_us": max((limit.time_us for limit, _ in limits), default=None),
-        "events": [_as_mapping(event) for event in events],
-        "limits": {limit.name: limit.to_acknowledge(standing) for limit, standing in limits},
-        "corrections": [list(_key(c)) for c in answer.history.corrections if c.held is False],
-    }
-    return json.dumps(state, allow_nan=False)
+    before = parsed_state(acknowledged_json)
+    situation = situation_of(answer.site, answer.nights, answer.history, now_us)
+    limits = _limits(answer, before)
+    fresh = _notices(answer, situation, before, now_us, arrived_us)
+    kept = [mark for mark in before["notices"] if not any(same_notice(item.mark, mark) for item in fresh)]
+    return state_as_text(
+        max((limit.time_us for limit, _ in limits), default=None),
+        [event for event in _alarms(answer) if not event.provisional],
+        {limit.name: limit.to_acknowledge(standing) for limit, standing in limits},
+        [correction for correction, _ in _failed(answer)],
+        [*(item.mark for item in fresh), *kept],
+    )
+
+
+def _alarms(answer: Answer) -> list[Event]:
+    allowed = answer.site.warn.false_alarms_per_year
+    return [event for event in answer.history.events if is_alarm(event, allowed)]
+
+
+def _acknowledged(event: Event, before: dict[str, Any]) -> bool:
+    return any(same_event(event_mark(event), known) for known in before["events"])
 
 
 def _limits(answer: Answer, before: dict[str, Any]) -> list[tuple[Limit, Standing]]:
@@ -118,53 +116,24 @@ def _limits(answer: Answer, before: dict[str, Any]) -> list[tuple[Limit, Standin
     return [(limit, limit.standing(known.get(limit.name), before["as_of_us"])) for limit in limits_of(answer)]
 
 
-def _as_mapping(event: Event) -> dict[str, Any]:
-    sizes = {name: _number(event.size.get(name)) for name in _SIZES}
-    sds = {name: _number(event.size_sd.get(name)) for name in _SIZES}
-    what, after, before = event.what, int(event.after_us), int(event.before_us)
-    return {"after_us": after, "before_us": before, "what": what, "size": sizes, "size_sd": sds}
+def _failed(answer: Answer) -> list[tuple[CorrectionFound, float]]:
+    """Return the corrections that did not hold, each with the probability that it did."""
+    odds = odds_held(answer.site, answer.history)
+    needed = failed_at_least(answer.site.warn.false_alarms_per_year)
+    pairs = zip(answer.history.corrections, odds, strict=True)
+    return [(one, held) for one, held in pairs if held is not None and 1.0 - held >= needed]
 
 
-def _number(value: float | None) -> float | None:
-    return None if value is None or not math.isfinite(value) else float(value)
-
-
-def _parsed(acknowledged_json: str | None) -> dict[str, Any]:
-    if acknowledged_json is None:
-        return {"as_of_us": None, "events": [], "limits": {}, "corrections": []}
-    try:
-        state = json.loads(acknowledged_json)
-        if (state["format"], state["version"]) != (FORMAT, VERSION):
-            raise ValueError(f"it is {state['format']!r} version {state['version']!r}")
-        corrections = [tuple(key) for key in state["corrections"]]
-        kept = {name: state[name] for name in ("as_of_us", "events", "limits")}
-        return {**kept, "corrections": corrections}
-    except (ValueError, KeyError, TypeError) as error:
-        raise BookError(
-            f"What was last acknowledged can't be read back from the record ({error}).  Look at "
-            "`drift status`, then run `drift acknowledge` to take note of it afresh."
-        ) from error
-
-
-def _same(event: Event, known: dict[str, Any]) -> bool:
-    """Whether an event is one already acknowledged: its part, and its interval or else its date and size."""
-    if event.what != known["what"] and "undetermined" not in (event.what, known["what"]):
-        return False
-    gap_us = max(event.after_us - known["before_us"], known["after_us"] - event.before_us)
-    if gap_us <= 0:
-        return True
-    return gap_us <= _REDATED_DAYS * DAY_US and _sizes_agree(event, known)
-
-
-def _sizes_agree(event: Event, known: dict[str, Any]) -> bool:
-    for name in _SIZES:
-        size, sd = _number(event.size.get(name)), _number(event.size_sd.get(name))
-        was, was_sd = known["size"][name], known["size_sd"][name]
-        if size is None or sd is None or was is None or was_sd is None:
-            continue
-        if abs(size - was) > _SAME_SDS * math.hypot(sd, was_sd):
-            return False
-    return True
+def _notices(
+    answer: Answer, situation: Situation, before: dict[str, Any], now_us: int | None, arrived_us: int | None
+) -> tuple[Item, ...]:
+    sds = sds_needed(answer.site.warn.false_alarms_per_year)
+    found = [
+        *passed_soon(situation, answer.history, _limits(answer, before)),
+        *blind_spots(answer, situation, sds, now_us, arrived_us),
+    ]
+    known = before["notices"]
+    return tuple(item for item in found if not any(same_notice(item.mark, mark) for mark in known))
 
 
 def _event_item(event: Event, situation: Situation, answer: Answer) -> Item:
@@ -173,16 +142,32 @@ def _event_item(event: Event, situation: Situation, answer: Answer) -> Item:
     sentence = f"{words[0].upper()}{words[1:]}."
     if event.provisional:
         sentence += "  This is seen on one night only and counts once a second night shows it."
-    return Item("event", int(event.before_us), sentence)
+    facts = {"part": event.what, "probability": {name: float(p) for name, p in event.probability.items()}}
+    return Item("event", int(event.before_us), sentence, event_mark(event), facts)
 
 
-def _key(correction: CorrectionFound) -> tuple[int, str]:
-    return int(correction.time_us), correction.kind
+def _limit_item(limit: Limit, standing: Standing, situation: Situation) -> Item:
+    sentence = limit.sentence(standing, situation.zone)
+    mark = {"of": limit.name, "as_of_us": limit.time_us}
+    facts = {
+        "value": number(limit.values[-1]),
+        "value_sd": number(limit.sds[-1]),
+        "limit": limit.limit,
+        "passed_us": standing.passed_us,
+    }
+    return Item(f"{limit.name}_limit", limit.time_us, sentence, mark, facts)
 
 
-def _correction_sentence(correction: CorrectionFound, situation: Situation) -> str:
+def _correction_item(correction: CorrectionFound, held: float, situation: Situation) -> Item:
     when = day(correction.time_us, situation.zone)
     asked = "" if correction.asked is None else f': asked {correction.asked:.0f}"'
     if asked and correction.found is not None and correction.found_sd is not None:
         asked += f', found {correction.found:.0f}" ± {correction.found_sd:.0f}"'
-    return f"The {correction.kind} correction of {when} did not hold{asked}."
+    sentence = f"The {correction.kind} correction of {when} did not hold{asked} ({percent(1.0 - held)} sure)."
+    facts = {
+        "asked": number(correction.asked),
+        "found": number(correction.found),
+        "found_sd": number(correction.found_sd),
+        "held_probability": held,
+    }
+    return Item("correction", int(correction.time_us), sentence, correction_mark(correction), facts)

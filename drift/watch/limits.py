@@ -1,7 +1,7 @@
 """The warning limits, watched with hysteresis so that a value near its limit doesn't flap.
 
-A limit counts as passed once the value is beyond it by two standard
-deviations.  It stays passed until the value comes back below 80 % of the limit.
+A limit counts as passed once the value is beyond it by some standard
+deviations (see `drift.watch.sure`).  It stays passed until the value comes back below 80 % of the limit.
 Once acknowledged it is told again only after it came back so far, or when the
 value has grown by a quarter beyond what was acknowledged.
 """
@@ -18,6 +18,7 @@ from drift.advice.words import angle, arcmin, day, plain_arcmin
 from drift.history.result import COLUMNS
 from drift.mount.orientation import hemisphere
 from drift.quantities import Floats
+from drift.watch.sure import sds_needed
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -26,8 +27,6 @@ if TYPE_CHECKING:
 
     from drift.answer import Answer
 
-#: A value passes its limit when it is beyond it by this many standard deviations.
-_SURE_SDS = 2.0
 #: Below this share of the limit a value has come back.
 _BACK = 0.8
 #: Grown to this many times what was acknowledged, it is told again.
@@ -49,13 +48,17 @@ class Standing:
 
 @dataclass(frozen=True)
 class Limit:
-    """One watched value on all nights [arcsec], and its limit; `name` is "axis" or "lean"."""
+    """One watched value on all nights [arcsec], and its limit; `name` is "axis" or "lean".
+
+    A value passes its limit when it is beyond it by `sure_sds` standard deviations.
+    """
 
     name: str
     limit: float
     times_us: npt.NDArray[np.int64] = field(repr=False)
     values: Floats = field(repr=False)
     sds: Floats = field(repr=False)
+    sure_sds: float = 2.0
 
     @property
     def time_us(self) -> int:
@@ -79,7 +82,7 @@ class Limit:
             acknowledged = float(self.values[0]) if self.values[0] > self.limit else None
         told, passed_us = acknowledged, None
         for k in np.flatnonzero(self.times_us > as_of_us):
-            value, sure = self.values[k], self.values[k] - _SURE_SDS * self.sds[k]
+            value, sure = self.values[k], self.values[k] - self.sure_sds * self.sds[k]
             if value < _BACK * self.limit:
                 told, passed_us = None, None
             beyond = sure > self.limit if told is None else value > _GROWN * told and sure > told
@@ -128,7 +131,7 @@ def _axis(answer: Answer) -> Limit | None:
     # the uncertainty of the latest night stands for all: the larger coordinate's, to be safe
     sd = max(history.axis_now_sd[0] * np.cos(latitude), history.axis_now_sd[1])
     limit = answer.site.warn.axis_arcmin * 60.0
-    return Limit("axis", limit, history.time_us[known], values, np.full(values.size, sd))
+    return Limit("axis", limit, history.time_us[known], values, np.full(values.size, sd), _sds(answer))
 
 
 def _lean(answer: Answer) -> Limit | None:
@@ -143,4 +146,9 @@ def _lean(answer: Answer) -> Limit | None:
     lean, sds = history.change[known][:, columns], history.sd[known][:, columns]
     values = np.hypot.reduce(lean, axis=1)
     spread = np.sqrt(np.sum((lean * sds) ** 2, axis=1)) / np.maximum(values, 1e-9)
-    return Limit("lean", answer.site.warn.lean_arcsec, history.time_us[known], values, spread)
+    limit = answer.site.warn.lean_arcsec
+    return Limit("lean", limit, history.time_us[known], values, spread, _sds(answer))
+
+
+def _sds(answer: Answer) -> float:
+    return sds_needed(answer.site.warn.false_alarms_per_year)

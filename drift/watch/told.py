@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from drift.watch.changes import Item, News
+    from drift.watch.items import Item, News
 
 
 def as_mapping(found: News, last: tuple[int, str, str] | None) -> dict[str, Any]:
@@ -25,13 +25,20 @@ def as_mapping(found: News, last: tuple[int, str, str] | None) -> dict[str, Any]
         "moved": found.moved,
         "new": [_item(item) for item in found.new],
         "provisional": [_item(item) for item in found.provisional],
+        "notices": [_item(item) for item in found.notices],
         "acknowledged_utc": None if last is None else _utc(last[0]),
         "acknowledged_note": None if last is None else last[1],
     }
 
 
-def _item(item: Item) -> dict[str, str]:
-    return {"kind": item.kind, "time_utc": _utc(item.time_us), "sentence": item.sentence}
+def _item(item: Item) -> dict[str, Any]:
+    facts = {
+        f"{name.removesuffix('_us')}_utc" if name.endswith("_us") else name: value
+        if not name.endswith("_us") or value is None
+        else _utc(value)
+        for name, value in item.facts.items()
+    }
+    return {"kind": item.kind, "time_utc": _utc(item.time_us), "sentence": item.sentence, **facts}
 
 
 def _utc(time_us: int) -> str:

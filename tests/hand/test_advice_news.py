@@ -93,10 +93,10 @@ def test_recorded_steps_and_lost_zeros_are_no_news(harmless):
 
 def test_a_lean_beyond_its_limit_is_told():
     assert told(history(**ramp(EAST, 45.0))) == ["lean_limit"]
-    assert told(history(**ramp(EAST, 45.0, sd=10.0))) == [], "45 - 2 * 10 is inside 30"
+    assert told(history(**ramp(EAST, 45.0, sd=10.0))) == [], "45 - 2.9 * 10 is inside 30"
     sentence = news(answer(history(**ramp(NORTH, 45.0))), None).new[0].sentence
-    # 45" over 39 steps: beyond 30 + 2 * 3 from night 32 on (36.9")
-    assert 'passed its warning limit of 30" on 2023-10-31; on 2024-03-19 it leans 45" ± 3" more' in sentence
+    # 45" over 39 steps: beyond 30 + 2.9 * 3 from night 34 on (39.2")
+    assert 'passed its warning limit of 30" on 2023-12-10; on 2024-03-19 it leans 45" ± 3" more' in sentence
 
 
 def test_a_lean_that_cannot_be_told_from_the_mount_passes_no_limit():
