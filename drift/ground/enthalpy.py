@@ -23,7 +23,10 @@ DAY_S = 86_400.0
 _CELL_M, _EVEN_DOWN_TO_M, _GROWTH, _BOTTOM_M = 0.05, 2.0, 1.15, 12.0
 #: Heat that may be unaccounted for in a cell in a day [J/m2]; melting 1 mm of ice takes 3e5.
 _LOST_AT_MOST = 10.0
-_ROUNDS = 60
+#: Rounds of Newton's method before some are shortened, and in all; steps are not halved below `_SHORTEST_S`.
+_WHOLE_ROUNDS, _ROUNDS, _SHORTEST_S = 8, 40, 600.0
+#: Ground without any water is given this little, so that freezing stays defined [J/m3].
+_LEAST_LATENT = 1e5
 
 
 def cell_edges() -> Floats:
@@ -110,11 +113,13 @@ def _on_cells(layers: Sequence[tuple[float, Soil]], edges: Floats) -> list[Float
         1.0 / mean([1.0 / soil.conductivity(False) for soil in soils]),
         mean([soil.heat_capacity("frozen") for soil in soils]),
         mean([soil.heat_capacity("thawed") for soil in soils]),
-        mean([soil.latent_heat for soil in soils]),
+        np.maximum(mean([soil.latent_heat for soil in soils]), _LEAST_LATENT),
     ]
 
 
-def step(columns: Columns, heat: Floats, surface_c: Floats, resistance: Floats) -> Floats:
+def step(
+    columns: Columns, heat: Floats, surface_c: Floats, resistance: Floats, seconds: float = DAY_S
+) -> Floats:
     """Return the heat content after one more day.
 
     Parameters
@@ -126,22 +131,28 @@ def step(columns: Columns, heat: Floats, surface_c: Floats, resistance: Floats) 
     surface_c, resistance
         (M,) temperature of the surface on that day [deg C] and thermal resistance between it and the soil
         [m2 K/W].
+    seconds
+        Length of the step; one that does not come out is taken as two of half the length.
 
     Raises
     ------
     ArithmeticError
-        If the day's balance is not met; says by how much.
+        If the balance of heat is not met even in short steps; says by how much.
     """
     above, below = _conductances(columns, heat, resistance)
     new, missing = heat, np.inf
-    for _ in range(_ROUNDS):
-        balance = _imbalance(columns, heat, new, surface_c, above, below)
+    for number in range(_ROUNDS):
+        balance = _imbalance(columns, heat, new, surface_c, above, seconds)
         missing = float(np.abs(balance).max())
         if missing < _LOST_AT_MOST:
             return new
-        softness = columns.softness(new)
-        new = _held_at_melting(columns, new, new - _solved(columns, softness, above, below, balance))
-    raise ArithmeticError(f"a day of frost does not balance: {missing:.3g} J/m2 are unaccounted for")
+        # In nearly dry ground whole steps can swing between two sets of freezing cells: some are shortened.
+        share = 0.5 if number >= _WHOLE_ROUNDS and number % 3 else 1.0
+        new = new - share * _solved(columns, columns.softness(new), above, below, balance, seconds)
+    if seconds < _SHORTEST_S:
+        raise ArithmeticError(f"a day of frost does not balance: {missing:.3g} J/m2 are unaccounted for")
+    half = step(columns, heat, surface_c, resistance, seconds / 2.0)
+    return step(columns, half, surface_c, resistance, seconds / 2.0)
 
 
 def _conductances(columns: Columns, heat: Floats, resistance: Floats) -> tuple[Floats, Floats]:
@@ -155,31 +166,27 @@ def _conductances(columns: Columns, heat: Floats, resistance: Floats) -> tuple[F
 
 
 def _imbalance(
-    columns: Columns, before: Floats, now: Floats, surface_c: Floats, above: Floats, below: Floats
+    columns: Columns, before: Floats, now: Floats, surface_c: Floats, above: Floats, seconds: float
 ) -> Floats:
-    """Return the heat of each cell that the day's flow does not account for, (M, N) [J/m2]."""
+    """Return the heat of each cell that the step's flow does not account for, (M, N) [J/m2]."""
     temperature = columns.temperature(now)
     over = np.concatenate([surface_c[:, None], temperature[:, :-1]], axis=1)
     down = above * (over - temperature)
     out = np.concatenate([down[:, 1:], np.zeros_like(down[:, :1])], axis=1)
-    return columns.thick * (now - before) - DAY_S * (down - out)
+    return columns.thick * (now - before) - seconds * (down - out)
 
 
-def _solved(columns: Columns, softness: Floats, above: Floats, below: Floats, balance: Floats) -> Floats:
+def _solved(
+    columns: Columns, softness: Floats, above: Floats, below: Floats, balance: Floats, seconds: float
+) -> Floats:
     """Return Newton's change of heat; members are uncoupled blocks of one tridiagonal system."""
-    diagonal = columns.thick + DAY_S * (above + below) * softness
+    diagonal = columns.thick + seconds * (above + below) * softness
     upper = np.zeros_like(balance)
     lower = np.zeros_like(balance)
-    upper[:, :-1] = -DAY_S * below[:, :-1] * softness[:, 1:]
-    lower[:, :-1] = -DAY_S * above[:, 1:] * softness[:, :-1]
+    upper[:, :-1] = -seconds * below[:, :-1] * softness[:, 1:]
+    lower[:, :-1] = -seconds * above[:, 1:] * softness[:, :-1]
     solution = dgtsv(lower.ravel()[:-1], diagonal.ravel(), upper.ravel()[:-1], balance.ravel())[3]
     return np.asarray(solution).reshape(balance.shape)
-
-
-def _held_at_melting(columns: Columns, old: Floats, new: Floats) -> Floats:
-    """Let no cell cross the whole of freezing or thawing in one go: Newton's method would swing over it."""
-    crossed = ((old > columns.latent) & (new < 0.0)) | ((old < 0.0) & (new > columns.latent))
-    return np.where(crossed, 0.5 * columns.latent, new)
 
 
 @dataclass(frozen=True)

@@ -23,9 +23,13 @@ _WINDOW = 21
 #: So many days with the same minimum and maximum to the digit: a sensor that stands still.
 _STILL_DAYS = 5
 
+_TENTHS = "tenths of a degree"
+#: Days in tenths range from night to day by ten times what days do [deg C].
+_TENTHS_RANGE_C = 25.0
+
 _UNITS: dict[str, Callable[[Floats], Floats]] = {
     "degrees Fahrenheit": lambda value: (value - 32.0) / 1.8,
-    "tenths of a degree": lambda value: value / 10.0,
+    _TENTHS: lambda value: value / 10.0,
 }
 
 
@@ -81,26 +85,39 @@ def without_still_sensor(days: Days) -> tuple[Days, list[str]]:
 
 
 def in_one_unit(days: Days, curve: AnnualCurve) -> tuple[Days, list[str]]:
-    """Convert days that are plainly in another unit than the rest; say which.
+    """Convert stretches that are plainly in another unit than the rest, and leave out such single days; say so.
 
-    A day is only converted when it is out of the weather as it stands and well
-    inside it when converted.  A slip that stays within what weather does can't
-    be noticed.
+    A day counts only when it is out of the weather as it stands and well inside
+    it when converted.  Single days are not converted, because a freak of weather
+    may look so too; without them little is lost.  A slip that stays within what
+    weather does can't be noticed.
     """
     notes: list[str] = []
     for unit, convert in _UNITS.items():
-        slip = _slipped(days, curve, convert)
-        if slip.any():
-            days = _converted(days, slip, convert)
+        alone, stretch = _slipped(days, curve, unit)
+        if stretch.any():
+            days = _converted(days, stretch, convert)
             notes.append(
-                f"{slip.sum()} {'day' if slip.sum() == 1 else 'days'} of the weather are far from all others "
-                f"as degrees Celsius and fit as {unit} ({dates_text(days.day[slip])}); they were converted.  "
-                "Correct the log if that is right, or leave the days out of it."
+                f"{_days(stretch)} of the weather are far from all others as degrees Celsius and fit as {unit} "
+                f"({dates_text(days.day[stretch])}); they were converted.  Correct the log if that is right, or "
+                "leave the days out of it."
+            )
+        if alone.any():
+            days = _blanked(days, alone)
+            notes.append(
+                f"{_days(alone)} of the weather can't be degrees Celsius beside the days around, and may be "
+                f"{unit} ({dates_text(days.day[alone])}); left out.  Correct the log if so."
             )
     return days, notes
 
 
-def _slipped(days: Days, curve: AnnualCurve, convert: Callable[[Floats], Floats]) -> Bools:
+def _days(which: Bools) -> str:
+    return f"{which.sum()} {'day' if which.sum() == 1 else 'days'}"
+
+
+def _slipped(days: Days, curve: AnnualCurve, unit: str) -> tuple[Bools, Bools]:
+    """Return which days stand alone in another unit, and which in a stretch of such days."""
+    convert = _UNITS[unit]
     usual = curve.at(days.day)
     as_is, converted = days.middle_c - usual, convert(days.middle_c) - usual
     around = _rolling_median(as_is)
@@ -110,7 +127,12 @@ def _slipped(days: Days, curve: AnnualCurve, convert: Callable[[Floats], Floats]
     )
     stretch = (np.abs(around) > _STRETCH_FAR_C) & (np.abs(_rolling_median(converted)) < _STRETCH_NEAR_C)
     stretch &= np.abs(converted) + 5.0 < np.abs(as_is)
-    return alone | stretch
+    possible = np.ones(days.day.size, dtype=bool)
+    if (
+        unit == _TENTHS
+    ):  # a cold snap divided by ten is mild: the range between night and day must show it too
+        possible = days.t_max_c - days.t_min_c > _TENTHS_RANGE_C
+    return alone & possible & ~stretch, stretch & possible
 
 
 def _rolling_median(value: Floats) -> Floats:
