@@ -194,14 +194,14 @@ class Book:
         with self._reading("looking up what was done to rows") as connection:
             return acts.events_of(connection, row_ids)
 
-    def acknowledge(self, note: str, what: str) -> None:
+    def acknowledge(self, note: str, what: str) -> int:
         """Note that what `drift check` reported was seen; `what` is the watch part as JSON text.
 
-        Warnings that did not surely arrive are not sent any more.
+        Warnings that did not surely arrive are not sent any more; returns how many there were.
         """
         with self._writing("acknowledging") as connection:
             keeping.add_acknowledgement(connection, now_us(), note, what)
-            messages.drop_open(connection, now_us())
+            return messages.drop_open(connection, now_us())
 
     def last_acknowledged(self) -> tuple[int, str, str] | None:
         """Return time [us], note and `what` of the latest acknowledgement, or None."""

@@ -2,9 +2,22 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import click
 
 from drift.cli.options import pier_option, site_of
+
+if TYPE_CHECKING:
+    from drift.answer import Answer
+    from drift.book.store import Book
+    from drift.pierfile import PierFile
+    from drift.watch.items import News
+
+#: As in `drift.notify.schedule`, which is not loaded to print a help.
+_SYSTEMS = ("cron", "systemd", "windows")
+#: What starts the command where it is not installed as a program.
+_BY_HAND = "from drift.cli.main import main; main()"
 
 
 @click.command(
@@ -12,32 +25,148 @@ from drift.cli.options import pier_option, site_of
     help="Say what is new since it was last acknowledged; nothing at all when nothing is.\n\n"
     "Exit code 0: nothing new.  1: the pier or the mount has moved, a warning limit was passed or a "
     "correction did not hold; again at every check until `drift acknowledge`.  2: the check could not be "
-    "made.  What is seen on one night only is told, but counts from the second night on.",
+    "made.  What is seen on one night only is told, but counts from the second night on; so are a limit that "
+    "will likely be passed soon, and readings too old or too thin to watch by.\n\n"
+    "Each warning is sent once to each address of [warn] notify in the site file.  In an address, ${NAME} "
+    "stands for an environment variable and ${keyring:SERVICE/USER} for a password of the keyring; a "
+    "whole address may be env://NAME or keyring://SERVICE/USER.",
 )
 @pier_option
 @click.option("--json", "as_json", is_flag=True, help="Print the news as JSON, also when there is none.")
+@click.option("--no-send", is_flag=True, help="Send nothing; what is to be sent waits for the next check.")
+@click.option(
+    "--try-addresses", is_flag=True, help="Send a trial message to each address, and do nothing else."
+)
+@click.option(
+    "--schedule",
+    type=click.Choice(_SYSTEMS),
+    help="Print ready lines that let this scheduler run the check once a day, and do nothing else.",
+)
 @click.pass_context
-def command(ctx: click.Context, pier: str | None, as_json: bool) -> None:
-    """Compare today's answer with what was acknowledged and leave with the exit code."""
-    from drift.api import answer_readings, open_book
+def command(
+    ctx: click.Context,
+    pier: str | None,
+    as_json: bool,
+    no_send: bool,
+    try_addresses: bool,
+    schedule: str | None,
+) -> None:
+    """Compare today's answer with what was acknowledged, tell and send it, and leave with the exit code."""
+    site = site_of(pier)
+    if schedule is not None:
+        click.echo(_schedule(schedule, site), nl=False)
+        return
+    if try_addresses:
+        ctx.exit(0 if _tried(site) else 2)
+    from drift.api import open_book
+
+    with open_book(site) as book:
+        moved = check(site, book, as_json, not no_send)
+    ctx.exit(1 if moved else 0)
+
+
+def check(
+    site: PierFile, book: Book, as_json: bool = False, send: bool = True, now_us: int | None = None
+) -> bool:
+    """Tell what is new and send what was not sent; return whether something has moved.
+
+    Parameters
+    ----------
+    site, book
+        The pier and its record.
+    as_json
+        Whether to print JSON.
+    send
+        Whether to send.
+    now_us
+        The present time [us]; that of the clock when None.
+    """
+    from drift.api import answer_readings
+    from drift.book.clock import now_us as clock
     from drift.cli.progress import working
     from drift.watch.changes import news
 
-    site = site_of(pier)
-    with open_book(site) as book:
-        with working("Working out the axis of each night and the pier's lean"):
-            answer = answer_readings(site, book.readings(), book)
-        last = book.last_acknowledged()
-    found = news(answer, None if last is None else last[2])
+    now_us = clock() if now_us is None else now_us
+    with working("Working out the axis of each night and the pier's lean"):
+        answer = answer_readings(site, book.readings(), book)
+    last = book.last_acknowledged()
+    found = news(answer, None if last is None else last[2], now_us, book.latest_import_us())
+    _print(found, last, as_json)
+    if site.warn.notify and not book.read_only:
+        _post(answer, book, found, None if last is None else last[0], now_us)
+        if send:
+            _send(site, book)
+    elif site.warn.notify and (found.new or found.notices):
+        click.echo("Nothing is sent: the record can't be written, so it could not be noted.", err=True)
+    return found.moved
+
+
+def _print(found: News, last: tuple[int, str, str] | None, as_json: bool) -> None:
     if as_json:
         import json
 
         from drift.watch.told import as_mapping
 
         click.echo(json.dumps(as_mapping(found, last), indent=1, allow_nan=False))
-    else:
-        for item in (*found.new, *found.provisional):
-            click.echo(item.sentence)
-        if found.moved:
-            click.echo("`drift status` says what to do; `drift acknowledge` makes this quiet.", err=True)
-    ctx.exit(1 if found.moved else 0)
+        return
+    for item in (*found.new, *found.provisional, *found.notices):
+        click.echo(item.sentence)
+    if found.new or found.notices:
+        click.echo("`drift status` says what to do; `drift acknowledge` makes this quiet.", err=True)
+
+
+def _post(answer: Answer, book: Book, found: News, acknowledged_us: int | None, now_us: int) -> None:
+    """Put what was not told yet into the record as messages, before anything is sent."""
+    from collections.abc import Sequence
+
+    from drift.book.messages import Message
+    from drift.notify.address import mark_of
+    from drift.watch.letters import letters_for
+
+    marks = [mark_of(address) for address in answer.site.warn.notify]
+
+    def choose(told: Sequence[Message]) -> list[Message]:
+        fresh = letters_for(found, answer, told, marks, acknowledged_us, now_us)
+        return [Message(one.number, one.address, one.about, one.title, one.body) for one in fresh]
+
+    if found.new or found.notices:
+        book.post(choose)
+
+
+def _send(site: PierFile, book: Book) -> None:
+    import os
+
+    from drift.notify.post import deliver
+
+    for trouble in deliver(book, site.warn.notify, os.environ).troubles:
+        click.echo(trouble, err=True)
+
+
+def _tried(site: PierFile) -> bool:
+    """Send a trial message to each address, say what came of it, and return whether all went."""
+    import os
+
+    from drift.notify.post import try_all
+
+    if not site.warn.notify:
+        click.echo(f"{site.path}, [warn] notify names no address.", err=True)
+        return False
+    pier = site.site.name or "the pier"
+    tried = try_all(site.warn.notify, os.environ, f"drift: {pier}: a trial", "Warnings will come this way.")
+    for went, sentence in tried:
+        click.echo(sentence, err=not went)
+    return all(went for went, _ in tried)
+
+
+def _schedule(system: str, site: PierFile) -> str:
+    import shutil
+    import sys
+    from pathlib import Path
+
+    from drift.notify.schedule import lines_for
+
+    running = Path(sys.argv[0])
+    found = str(running) if running.stem == "drift" and running.is_file() else shutil.which("drift")
+    # a scheduler knows no folders of programs: whole paths only
+    program = [str(Path(found).absolute())] if found else [sys.executable, "-c", _BY_HAND]
+    return lines_for(system, program, str(Path(site.path or "pier.toml").absolute()))

@@ -112,6 +112,23 @@ def deliver(
     return Delivered(sent, tuple(troubles))
 
 
+def try_all(
+    addresses: Sequence[str], environment: Mapping[str, str], title: str, body: str, sender: Send = send
+) -> list[tuple[bool, str]]:
+    """Send a trial to each address; return for each whether it went, and a sentence."""
+    out = []
+    for number, address in enumerate(addresses, start=1):
+        name = shown(number, address)
+        try:
+            came = sender(filled_in(address, environment), title, body, "trial")
+        except NotifyError as error:
+            came = Sent(FAILED, str(error))
+        went = came.state == SENT
+        text = f"A trial message went to {name}." if went else _not_sent(came.why.rstrip("."), name, "trial")
+        out.append((went, text))
+    return out
+
+
 def _send_all(
     box: Box, waiting: Sequence[Message], address: str, environment: Mapping[str, str], sender: Send
 ) -> tuple[int, list[str]]:
@@ -143,8 +160,8 @@ def _kept(count: int, why: str) -> str:
     return f"{why.rstrip('.')}.  {kept} will be sent by the next `drift check`"
 
 
-def _not_sent(clause: str, name: str) -> str:
-    return f"A warning could not be sent to {name}: {clause}."
+def _not_sent(clause: str, name: str, what: str = "warning") -> str:
+    return f"A {what} could not be sent to {name}: {clause}."
 
 
 def _may_not_have_arrived(count: int, name: str) -> str:
