@@ -11,10 +11,10 @@ from drift.mount.orientation import hour_angle_and_dec
 from drift.night.gather import NightIndex, gather, index_nights
 from drift.night.pieces import Directions
 from drift.night.pointing import pointing_piece, tube_sides
-from drift.night.result import InstrumentConstants, NightAxis, Nights, SetAside
+from drift.night.result import InstrumentConstants, NightAxis, Nights, SetAside, SkyCovered
 from drift.night.run import run_piece
 from drift.night.search import Searched, night_squares, search
-from drift.night.sightings import POINTING, SOURCE_NAMES, TABLES
+from drift.night.sightings import POINTING, SOURCE_NAMES, TABLES, Sightings
 from drift.night.split import NightSplit
 from drift.night.sweep import sweep_piece
 from drift.night.system import AXIS_PRIOR_SD, Layout
@@ -217,7 +217,18 @@ def _night(
         label,
         _remarks(searched, mine, good, shown, typed),
         working=estimate,
+        sky=_sky(sightings, good),
     )
+
+
+def _sky(sightings: Sightings, good: np.ndarray) -> SkyCovered | None:
+    if not good.size:
+        return None
+    (ha_low, ha_high), (dec_low, dec_high) = (
+        np.degrees([np.min(angle[good]), np.max(angle[good])]).tolist()
+        for angle in (sightings.ha, sightings.dec)
+    )
+    return SkyCovered((ha_low, ha_high), (dec_low, dec_high))
 
 
 def _remarks(

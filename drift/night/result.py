@@ -20,6 +20,14 @@ class SetAside:
 
 
 @dataclass(frozen=True)
+class SkyCovered:
+    """Between which hour angles (positive west) and declinations the readings used lay [deg]."""
+
+    hour_angle_deg: tuple[float, float]
+    declination_deg: tuple[float, float]
+
+
+@dataclass(frozen=True)
 class NightAxis:
     """The axis on one night, by that night's readings alone.
 
@@ -45,6 +53,7 @@ class NightAxis:
     working: npt.NDArray[np.floating[Any]] = field(
         default_factory=lambda: np.full(3, np.nan), repr=False
     )  # (3,) [arcsec]
+    sky: SkyCovered | None = None  # None for an axis that was typed in
 
     @property
     def has_axis(self) -> bool:

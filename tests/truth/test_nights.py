@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 from exact_mount import FIRST_US, NIGHT_US, Case, make
 
+from drift.mount.orientation import hour_angle_and_dec
 from drift.night.estimate import estimate_nights
 from drift.night.split import split_nights
 from drift.readings import as_readings
@@ -205,3 +206,14 @@ def test_a_session_that_looked_at_one_place_only_is_survived():
     for night in nights_of(made, case).nights:
         assert np.all(np.linalg.eigvalsh(night.covariance) > 0.0)
         assert np.sqrt(night.covariance[0, 0]) > 100.0
+
+
+def test_the_sky_that_a_night_covers_holds_all_of_its_readings_and_no_more():
+    case = Case(9, latitude_deg=46.0, nights=12, kept=True)
+    made = make(case)
+    (first, *_) = nights_of(made, case).nights
+    mine = (made.readings["solves"]["time_us"] - FIRST_US) // NIGHT_US == made.day[0]
+    enu = made.directions["solves"].enu[mine.to_numpy()]
+    ha, dec = (np.degrees(angle) for angle in hour_angle_and_dec(enu, np.radians(46.0)))
+    assert first.sky.hour_angle_deg == pytest.approx((ha.min(), ha.max()))
+    assert first.sky.declination_deg == pytest.approx((dec.min(), dec.max()))
