@@ -40,11 +40,8 @@ def inline_svg(figure: Figure, key: str, title: str, description: str) -> str:
     """
     import matplotlib
 
-    drawn = io.StringIO()
     with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": key}):
-        none = dict.fromkeys(("Creator", "Date", "Format", "Type"))
-        figure.savefig(drawn, format="svg", metadata=none, transparent=True)
-    svg = drawn.getvalue()
+        svg = _drawn_once(figure)
     body = svg[_end_of_tag(svg) : svg.rindex("</svg>")]
     body = _HEX.sub(_as_variable, _ID.sub(rf"\g<1>{key}-", body))
     return (
@@ -54,6 +51,21 @@ def inline_svg(figure: Figure, key: str, title: str, description: str) -> str:
         f'<title id="{key}-title">{escape(title)}</title><desc id="{key}-desc">{escape(description)}</desc>'
         f"{_compact(body)}</svg>"
     )
+
+
+def _drawn_once(figure: Figure) -> str:
+    """Return the picture as matplotlib writes it; `savefig` would draw it twice to find its size."""
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+    drawn, canvas, shown = io.StringIO(), figure.canvas, figure.patch.get_visible()
+    try:
+        figure.patch.set_visible(False)
+        none = dict.fromkeys(("Creator", "Date", "Format", "Type"))
+        FigureCanvasSVG(figure).print_svg(drawn, metadata=none)
+    finally:
+        figure.patch.set_visible(shown)
+        figure.set_canvas(canvas)
+    return drawn.getvalue()
 
 
 def colour_variables(colours: dict[str, str]) -> str:

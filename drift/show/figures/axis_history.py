@@ -11,6 +11,7 @@ from drift.quantities import Floats
 from drift.show import phrases
 from drift.show.figures.canvas import (
     WIDE_IN,
+    corner_note,
     dates,
     error_bars,
     house_style,
@@ -20,7 +21,7 @@ from drift.show.figures.canvas import (
     sheet,
     side_note,
 )
-from drift.show.figures.marks import change_times, mark_changes, marks_pad
+from drift.show.figures.marks import change_times, mark_changes, marks_pad, marks_room
 from drift.show.figures.palette import colour
 from drift.show.times import evening_of, zone_of
 
@@ -55,7 +56,7 @@ def figure(answer: Answer, axes: Any = None, *, width_in: float = WIDE_IN) -> Fi
         whose error bar would dwarf all others may lie outside the frame, which then says so.
     """
     with house_style():
-        sheet_figure, panels = sheet(axes, 2, width_in, 1.9)
+        sheet_figure, panels = sheet(axes, (1.75, 1.75), width_in, marks_in=marks_room(answer.history))
         times, error, sd = _nights(answer)
         zone = zone_of(answer.site.site.timezone)
         set_time_axis(panels, np.append(dates(times), change_times(answer.history)), zone, width_in)
@@ -72,7 +73,6 @@ def figure(answer: Answer, axes: Any = None, *, width_in: float = WIDE_IN) -> Fi
             panel.set_ylabel("error [arcmin]")
         if answer.site.warn.axis_arcmin is not None:
             side_note(panels[1], f"tinted: within {answer.site.warn.axis_arcmin:g}' on the sky", width_in)
-        sheet_figure.align_ylabels(panels)
         mark_changes(panels, answer.history, width_in)
         return sheet_figure
 
@@ -125,16 +125,7 @@ def _say_outside(panel: Axes, count: int, limit: float | None, low: float, high:
     if limit is not None and (low > limit or high < -limit):
         said.append(f"allowed: within {limit:.2g}' of 0, outside the frame")
     if said:
-        panel.text(
-            0.995,
-            0.02,
-            "; ".join(said),
-            transform=panel.transAxes,
-            ha="right",
-            va="bottom",
-            fontsize=7,
-            color=colour("soft"),
-        )
+        corner_note(panel, "; ".join(said))
 
 
 def describe(answer: Answer) -> str:

@@ -7,12 +7,22 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.advice.words import day
+from drift.advice.words import day, plain_arcmin
 from drift.quantities import Floats
 from drift.show import phrases
+from drift.show.figures import plan_view
 from drift.show.figures.blocks import Block, blocks_of
-from drift.show.figures.canvas import NARROW_IN, WIDE_IN, house_style, say_empty, set_title, sheet
-from drift.show.figures.palette import TIME_RAMP, colour
+from drift.show.figures.canvas import (
+    WIDE_IN,
+    corner_note,
+    house_style,
+    is_narrow,
+    say_empty,
+    set_title,
+)
+from drift.show.figures.palette import colour
+from drift.show.figures.plan_view import Way
+from drift.show.figures.tolerance import aimed_pole_arcmin, tolerated
 from drift.show.times import zone_of
 
 if TYPE_CHECKING:
@@ -26,6 +36,7 @@ if TYPE_CHECKING:
 #: The pole is taken into the frame when that makes the frame at most so many times larger.
 _WIDEN = 3.5
 _LEAST_SPAN = 0.4  # [arcmin]
+_TINT = 0.13
 
 
 def figure(answer: Answer, ax: Any = None, *, width_in: float = WIDE_IN) -> Figure:
@@ -45,27 +56,26 @@ def figure(answer: Answer, ax: Any = None, *, width_in: float = WIDE_IN) -> Figu
     matplotlib.figure.Figure
         To the right is clockwise along the horizon: east at a north pole, west at a south pole.  Each
         point is a night or the mean of a few neighbouring nights, with the ellipse of one standard
-        deviation; colour goes with time.  The tinted area is within the warning limit of the pole.
+        deviation; colour goes with time.  The tinted area is what the optics tolerate, in whatever
+        direction; the strokes at the frame's foot and left are as long as the warning limit allows.
     """
     with house_style():
-        narrow = width_in < NARROW_IN
-        sheet_figure, (panel,) = sheet(ax, 1, width_in, 3.4 if narrow else 4.6, 0.5)
-        panel.set_aspect("equal", adjustable="box")
         blocks = path_blocks(answer)
-        _label(panel, answer.site.site.latitude_deg, narrow)
+        words = [] if not blocks else _words(answer, blocks)
+        sheet_figure, panel = plan_view.square_sheet(ax, width_in, [text for _, text in words])
+        _label(panel, answer.site.site.latitude_deg, is_narrow(width_in))
         if not blocks:
-            say_empty(panel, "No night shows where the axis points yet.")
+            say_empty(panel, "No night shows where\nthe axis points yet.")
             return sheet_figure
         points, covariances = on_sky_arcmin(blocks, answer.site.site.latitude_deg)
-        _allowed(panel, answer.site.warn.axis_arcmin)
-        shades = _shades(blocks)
-        _draw_path(panel, points, covariances, shades, [block.epoch for block in blocks])
+        times = [block.time_us for block in blocks]
+        plan_view.draw_way(panel, Way(points, covariances, times, [block.epoch for block in blocks]))
         _frame(panel, points, covariances)
-        _mark_ends(panel, points, shades)
-        _time_key(panel, answer, blocks, narrow)
-        limit = answer.site.warn.axis_arcmin
-        tinted = "" if limit is None else f"; tinted: within {limit:g}' of it"
-        set_title(panel, "Seen looking toward the pole", f"+ is the true pole{tinted}", width_in)
+        _allowed(panel, answer)
+        first, latest = _ends(answer, blocks)
+        plan_view.time_strip(panel, first, latest, len(blocks) == 1)
+        plan_view.words_beside(panel, words, width_in)
+        set_title(panel, "Seen looking toward the pole", "", width_in)
         return sheet_figure
 
 
@@ -83,39 +93,53 @@ def on_sky_arcmin(blocks: list[Block], latitude_deg: float) -> tuple[Floats, Flo
     return points, np.array([block.covariance for block in blocks]) * np.outer(to_sky, to_sky)
 
 
-def _shades(blocks: list[Block]) -> list[str]:
-    times = np.array([block.time_us for block in blocks], dtype=float)
-    span = times[-1] - times[0]
-    share = (times - times[0]) / span if span > 0 else np.ones(len(times))
-    return [colour(TIME_RAMP[round(s * (len(TIME_RAMP) - 1))]) for s in share]
+def _words(answer: Answer, blocks: list[Block]) -> list[tuple[Any, str]]:
+    """Return the marks of the picture with what they mean."""
+    from matplotlib.lines import Line2D
+
+    words = plan_view.ends_of(*_ends(answer, blocks), len(blocks) == 1)
+    words.append((plan_view.tinted_patch("time4", 0.3), "one standard deviation, here and all along"))
+    refracted = aimed_pole_arcmin(answer)
+    pole: dict[str, Any] = {"linestyle": "none", "color": colour("ink"), "markersize": 8}
+    words.append((Line2D([], [], marker="+", **pole), "the true pole"))
+    if refracted:
+        words.append((Line2D([], [], marker="x", **pole), "the refracted pole, at which you aim"))
+    tolerance = tolerated(answer)
+    if tolerance is not None:
+        allowed = f"your optics tolerate up to {plain_arcmin(tolerance.arcmin)} ({tolerance.name})"
+        words.append((plan_view.tinted_patch("allowed", 0.3), allowed))
+    limit = answer.site.warn.axis_arcmin
+    if limit is not None:
+        stroke = Line2D([], [], color=colour("unsure"), linewidth=2.5)
+        words.append((stroke, f"as far as you want no warning: {limit:g}' to either side"))
+    return words
 
 
-def _allowed(panel: Axes, limit: float | None) -> None:
+def _allowed(panel: Axes, answer: Answer) -> None:
+    """Draw the poles, what the optics tolerate around the one aimed at, and the warning limit."""
     from matplotlib.patches import Circle
 
-    if limit is not None:
-        panel.add_patch(Circle((0, 0), limit, color=colour("allowed"), alpha=0.13, linewidth=0, zorder=0.2))
-    panel.plot(0, 0, "+", color=colour("ink"), markersize=9, markeredgewidth=1.2, zorder=5)
-
-
-def _draw_path(
-    panel: Axes, points: Floats, covariances: Floats, shades: list[str], epochs: list[int]
-) -> None:
-    from matplotlib.patches import Ellipse
-
-    for k, (point, covariance) in enumerate(zip(points, covariances, strict=True)):
-        values, vectors = np.linalg.eigh(covariance)
-        turn = math.degrees(math.atan2(vectors[1, 1], vectors[0, 1]))
-        width, height = 2 * np.sqrt(np.clip(values[::-1], 0.0, None))
+    aimed, tolerance, limit = aimed_pole_arcmin(answer), tolerated(answer), answer.site.warn.axis_arcmin
+    if tolerance is not None:
         panel.add_patch(
-            Ellipse(point, width, height, angle=turn, facecolor=shades[k], alpha=0.22, linewidth=0, zorder=1)
-        )
-        if k:
-            jump = epochs[k] != epochs[k - 1]
-            panel.plot(
-                *points[k - 1 : k + 1].T, ":" if jump else "-", color=shades[k], linewidth=0.9, zorder=2
+            Circle(
+                (0, aimed), tolerance.arcmin, color=colour("allowed"), alpha=_TINT, linewidth=0, zorder=0.2
             )
-        panel.plot(*point, "o", color=shades[k], markersize=4, markeredgewidth=0, zorder=3)
+        )
+    pole: dict[str, Any] = {"color": colour("ink"), "markersize": 9, "markeredgewidth": 1.2, "zorder": 5}
+    panel.plot(0, 0, "+", **pole)
+    if aimed:
+        panel.plot(0, aimed, "x", **pole)
+    if limit is not None:
+        look: dict[str, Any] = {
+            "color": colour("unsure"),
+            "linewidth": 2.5,
+            "solid_capstyle": "butt",
+            "zorder": 4,
+        }
+        panel.plot([-limit, limit], [0.006, 0.006], transform=panel.get_xaxis_transform(), **look)
+        low, high = aimed - limit, aimed + limit
+        panel.plot([0.006, 0.006], [low, high], transform=panel.get_yaxis_transform(), **look)
 
 
 def _frame(panel: Axes, points: Floats, covariances: Floats) -> None:
@@ -128,22 +152,12 @@ def _frame(panel: Axes, points: Floats, covariances: Floats) -> None:
     if with_pole:
         low, high, span = np.minimum(low, 0), np.maximum(high, 0), max(wider, _LEAST_SPAN)
     middle, half = (low + high) / 2, 0.58 * span
-    panel.set_xlim(middle[0] - half, middle[0] + half)
-    panel.set_ylim(middle[1] - half, middle[1] + half)
+    plan_view.set_frame(panel, middle, half)
     if not with_pole:
         _point_to_pole(panel, middle, half)
     outside = int(np.sum((np.abs(points - middle) > half).any(axis=1)))
     if outside:
-        panel.text(
-            0.99,
-            0.01,
-            f"{phrases.counted(outside, 'point')} outside the frame",
-            fontsize=7,
-            transform=panel.transAxes,
-            ha="right",
-            va="bottom",
-            color=colour("soft"),
-        )
+        corner_note(panel, f"{phrases.counted(outside, 'point')} outside the frame", top=True)
 
 
 def _point_to_pole(panel: Axes, middle: Floats, half: float) -> None:
@@ -161,38 +175,9 @@ def _point_to_pole(panel: Axes, middle: Floats, half: float) -> None:
     )
 
 
-def _mark_ends(panel: Axes, points: Floats, shades: list[str]) -> None:
-    """Set the first point apart as a square and the latest as a diamond."""
-    look: dict[str, Any] = {
-        "markersize": 7.5,
-        "markeredgecolor": colour("ink"),
-        "markeredgewidth": 1.0,
-        "zorder": 6,
-    }
-    if len(points) > 1:
-        panel.plot(*points[0], "s", color=shades[0], **look)
-    panel.plot(*points[-1], "D", color=shades[-1], **look)
-
-
-def _time_key(panel: Axes, answer: Answer, blocks: list[Block], narrow: bool) -> None:
-    """Write a strip of the colours of time below the picture, with the dates of its ends."""
+def _ends(answer: Answer, blocks: list[Block]) -> tuple[str, str]:
     zone = zone_of(answer.site.site.timezone)
-    strip = panel.inset_axes((0.0, -0.26 if narrow else -0.19, 1.0, 0.02))
-    for k, name in enumerate(TIME_RAMP if len(blocks) > 1 else TIME_RAMP[-1:]):
-        strip.axvspan(k, k + 1, color=colour(name), linewidth=0)
-    strip.margins(x=0)
-    strip.set_axis_off()
-    below: dict[str, Any] = {
-        "xytext": (0, -3),
-        "textcoords": "offset points",
-        "va": "top",
-        "fontsize": 8,
-        "color": colour("ink"),
-    }
-    if len(blocks) > 1:
-        strip.annotate(f"■ first, {_when(blocks[0], zone)}", (0, 0), xycoords="axes fraction", **below)
-    latest = f"◆ latest, {_when(blocks[-1], zone)}"
-    strip.annotate(latest, (1, 0), xycoords="axes fraction", ha="right", **below)
+    return _when(blocks[0], zone), _when(blocks[-1], zone)
 
 
 def _when(block: Block, zone: ZoneInfo) -> str:
@@ -202,7 +187,7 @@ def _when(block: Block, zone: ZoneInfo) -> str:
 
 def _label(panel: Axes, latitude_deg: float, narrow: bool) -> None:
     right, left = phrases.azimuth_side(1.0, latitude_deg), phrases.azimuth_side(-1.0, latitude_deg)
-    gap, of_pole = ("\N{EN SPACE}", "") if narrow else ("\N{EM SPACE}" * 2, " of the pole")
+    gap, of_pole = ("\N{EN SPACE}", "") if narrow else ("\N{EM SPACE}", " of the pole")
     panel.set_xlabel(f"← {left}{of_pole}{gap}[arcmin on the sky]{gap}{right}{of_pole} →")
     panel.set_ylabel(f"← too low{gap}[arcmin]{gap}too high →")
 
@@ -212,16 +197,17 @@ def describe(answer: Answer) -> str:
     blocks = path_blocks(answer)
     if not blocks:
         return "No night shows where the axis points yet, so the picture is empty."
-    points, covariances = on_sky_arcmin(blocks, answer.site.site.latitude_deg)
+    points, _ = on_sky_arcmin(blocks, answer.site.site.latitude_deg)
     latitude = answer.site.site.latitude_deg
     ends = []
     for word, k in (("first", 0), ("latest", -1)):
         axis, sd = blocks[k].axis, np.sqrt(np.diagonal(blocks[k].covariance))
         azimuth = phrases.azimuth_words(axis[0], sd[0], latitude)
         ends.append(f"the {word} lies {azimuth} and {phrases.altitude_words(axis[1], sd[1])}")
-    far = np.hypot(*points.T)
+    far, tolerance = np.hypot(*points.T), tolerated(answer)
+    allowed = "" if tolerance is None else f" The optics tolerate up to {plain_arcmin(tolerance.arcmin)}."
     return (
         "The way of the axis on the sky around the true pole in "
         f"{phrases.counted(len(blocks), 'point')}, each with its ellipse of one standard deviation: "
-        f"{'; '.join(ends)}. The angle to the pole runs from {far.min():.2f}' to {far.max():.2f}'."
+        f"{'; '.join(ends)}. The angle to the pole runs from {far.min():.2f}' to {far.max():.2f}'.{allowed}"
     )

@@ -26,6 +26,12 @@ GAP_DAYS = 45.0
 LEAST_SPAN = 4.0
 #: The least stretch of time that a picture shows [days].
 _LEAST_DAYS = 14.0
+#: Room of a sheet [inches]: beside the panels, above each for its title, below the last for the time axis.
+_LEFT_IN, _RIGHT_IN = 0.64, 0.12
+_TITLE_IN, _TWO_LINE_TITLE_IN = 0.28, 0.42
+_BETWEEN_IN, _TIME_AXIS_IN = 0.08, 0.36
+#: Where the label of the upright axis stands, left of its panel [inches].
+_LABEL_IN = 0.47
 _STYLE = {
     "font.size": 9.0,
     "axes.titlesize": 9.0,
@@ -40,6 +46,7 @@ _STYLE = {
     "axes.axisbelow": True,
     "grid.linewidth": 0.6,
     "path.simplify": True,
+    "svg.fonttype": "none",
 }
 
 
@@ -51,55 +58,123 @@ def house_style() -> Iterator[None]:
     ink = {
         name: colour("soft") for name in ("axes.edgecolor", "xtick.color", "ytick.color", "axes.labelcolor")
     }
-    colours = {"text.color": colour("ink"), "axes.titlecolor": colour("ink"), "grid.color": colour("grid")}
+    colours = {
+        "text.color": colour("ink"),
+        "axes.titlecolor": colour("ink"),
+        "grid.color": colour("grid"),
+        "figure.facecolor": colour("ground"),
+        "axes.facecolor": "none",
+    }
     with matplotlib.rc_context({**_STYLE, **ink, **colours}):
         yield
 
 
+def is_narrow(width_in: float) -> bool:
+    """Whether a picture of that width is laid out for a phone."""
+    return width_in < NARROW_IN
+
+
 def sheet(
-    axes: Any, panels: int, width_in: float, panel_height_in: float, extra_in: float = 0.9
+    axes: Any,
+    heights_in: Sequence[float],
+    width_in: float,
+    *,
+    marks_in: float = 0.0,
+    below_in: float = 0.0,
+    left_in: float = _LEFT_IN,
+    share_time: bool = True,
 ) -> tuple[Figure, list[Axes]]:
     """Return a figure and its panels, one above the other: new ones, or those that were given.
+
+    The places are laid out beforehand, not fitted to the text, which takes most of the time of drawing.
 
     Parameters
     ----------
     axes
-        None for a new figure; otherwise one Axes, or a sequence of `panels` of them.
-    panels
-        How many panels the picture has.
-    width_in, panel_height_in, extra_in
-        Size of a new figure; `extra_in` is what is added for marks and the time axis [inches].
+        None for a new figure; otherwise one Axes, or a sequence of them.
+    heights_in
+        Height of each panel of a new figure, from the top [inches].
+    width_in
+        Width of a new figure [inches].
+    marks_in
+        Room above the first panel, beyond its title [inches].
+    below_in
+        Room below the last panel, beyond the time axis [inches].
+    left_in
+        Room left of the panels [inches].
+    share_time
+        Whether all panels have one axis along.
 
     Raises
     ------
     ValueError
-        If the number of axes given is not `panels`.
+        If the number of axes given is not that of `heights_in`.
     """
     if axes is not None:
-        given = list(np.ravel(np.asarray(axes, dtype=object)))
-        if len(given) != panels:
-            raise ValueError(f"this picture has {panels} panels, but {len(given)} axes were given")
-        return given[0].figure, given
+        return _given(axes, len(heights_in))
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(width_in, panels * panel_height_in + extra_in), layout="constrained")
-    figure.patch.set_alpha(0.0)
-    made = list(np.ravel(figure.subplots(panels, 1, sharex=panels > 1, squeeze=False)))
-    for panel in made:
-        panel.patch.set_alpha(0.0)
-    return figure, made
+    title_in = _TWO_LINE_TITLE_IN if is_narrow(width_in) else _TITLE_IN
+    between_in = _BETWEEN_IN + (0.0 if share_time else _TIME_AXIS_IN - 0.1)
+    foot_in = _TIME_AXIS_IN + below_in
+    height_in = sum(heights_in) + marks_in + len(heights_in) * (title_in + between_in) + foot_in
+    figure = Figure(figsize=(width_in, height_in))
+    panels: list[Axes] = []
+    top_in = height_in - marks_in
+    for each in heights_in:
+        low = top_in - title_in - each
+        place = (
+            left_in / width_in,
+            low / height_in,
+            1 - (left_in + _RIGHT_IN) / width_in,
+            each / height_in,
+        )
+        panel = figure.add_axes(place, sharex=panels[0] if panels and share_time else None)
+        panel.yaxis.set_label_coords(-_LABEL_IN / (width_in - left_in - _RIGHT_IN), 0.5)
+        panels.append(panel)
+        top_in = low - between_in
+    for panel in panels[:-1] if share_time else ():
+        panel.tick_params(labelbottom=False)
+        panel.xaxis.get_offset_text().set_visible(False)
+    return figure, panels
+
+
+def _given(axes: Any, panels: int) -> tuple[Figure, list[Axes]]:
+    given = list(np.ravel(np.asarray(axes, dtype=object)))
+    if len(given) != panels:
+        raise ValueError(
+            f"this picture has {panels} panel{'s' if panels != 1 else ''}, but {len(given)} axes were given"
+        )
+    return given[0].figure, given
 
 
 def set_title(panel: Axes, head: str, rest: str, width_in: float, *, pad: float | None = None) -> None:
     """Write ``head: rest`` above a panel, on two lines where the picture is narrow."""
-    between = ":\n" if width_in < NARROW_IN else ": "
-    panel.set_title(f"{head}{between}{rest}" if rest else head, pad=pad)
+    between = ":\n" if is_narrow(width_in) else ": "
+    # a height of its own keeps matplotlib from measuring all text in its search for one
+    panel.set_title(f"{head}{between}{rest}" if rest else head, pad=pad, y=1.0)
 
 
 def side_note(panel: Axes, sentence: str, width_in: float) -> None:
     """Write a small note at the right above a panel, where there is room for it."""
-    if width_in >= NARROW_IN:
-        panel.set_title(sentence, loc="right", fontsize=7.5, color=colour("soft"))
+    if not is_narrow(width_in) and sentence:
+        panel.set_title(sentence, loc="right", fontsize=7.5, color=colour("soft"), y=1.0)
+
+
+def corner_note(panel: Axes, sentence: str, *, top: bool = False, left: bool = False) -> None:
+    """Write a small note into a corner of a panel, over whatever is drawn there."""
+    panel.text(
+        0.005 if left else 0.995,
+        0.98 if top else 0.02,
+        sentence,
+        transform=panel.transAxes,
+        ha="left" if left else "right",
+        va="top" if top else "bottom",
+        fontsize=7,
+        color=colour("soft"),
+        zorder=8,
+        bbox={"facecolor": colour("ground"), "alpha": 0.75, "linewidth": 0, "pad": 1.0},
+    )
 
 
 def dates(time_us: Any) -> Floats:
@@ -109,9 +184,12 @@ def dates(time_us: Any) -> Floats:
     return np.asarray(date2num(np.asarray(time_us, dtype="int64").astype("datetime64[us]")), dtype=float)
 
 
-def set_time_axis(panels: Sequence[Axes], times: Floats, zone: ZoneInfo, width_in: float) -> None:
+def set_time_axis(
+    panels: Sequence[Axes], times: Floats, zone: ZoneInfo, width_in: float, *, least_days: float = _LEAST_DAYS
+) -> None:
     """Give all panels one time axis over `times`, on the site's calendar."""
     from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+    from matplotlib.ticker import FixedFormatter, FixedLocator
 
     times = times[np.isfinite(times)]
     if not times.size:
@@ -119,14 +197,22 @@ def set_time_axis(panels: Sequence[Axes], times: Floats, zone: ZoneInfo, width_i
             panel.set_xticks([])
         return
     low, high = float(times.min()), float(times.max())
-    margin = max(0.02 * (high - low), (_LEAST_DAYS - (high - low)) / 2.0)
+    margin = max(0.02 * (high - low), (least_days - (high - low)) / 2.0)
+    # with these bounds the locator finds an interval for any span from two weeks to 60 years
+    least, most = (2, 5) if is_narrow(width_in) else (3, 8)
+    locator = AutoDateLocator(tz=zone, minticks=least, maxticks=most)
+    panels[0].set_xlim(low - margin, high + margin)
+    locator.set_axis(panels[0].xaxis)
+    ticks = np.asarray(locator(), dtype=float)
+    formatter = ConciseDateFormatter(locator, tz=zone)
+    labels = formatter.format_ticks(ticks)
     for panel in panels:
         panel.set_xlim(low - margin, high + margin)
-        # with these bounds the locator finds an interval for any span from two weeks to 60 years
-        least, most = (2, 5) if width_in < NARROW_IN else (3, 8)
-        locator = AutoDateLocator(tz=zone, minticks=least, maxticks=most)
-        panel.xaxis.set_major_locator(locator)
-        panel.xaxis.set_major_formatter(ConciseDateFormatter(locator, tz=zone))
+        # worked out once: matplotlib would do it at every measuring of every panel
+        fixed = FixedFormatter(labels)
+        fixed.set_offset_string(formatter.get_offset())
+        panel.xaxis.set_major_locator(FixedLocator(list(ticks)))
+        panel.xaxis.set_major_formatter(fixed)
 
 
 def stretches(times: Floats, gap_days: float = GAP_DAYS) -> list[slice]:
@@ -154,18 +240,33 @@ def line_with_band(panel: Axes, times: Floats, value: Floats, sd: Floats, hue: s
 
 
 def error_bars(
-    panel: Axes, times: Floats, value: Floats, sd: Floats, hue: str, *, markersize: float, bar_width: float
+    panel: Axes,
+    times: Floats,
+    value: Floats,
+    sd: Floats,
+    hue: str,
+    *,
+    markersize: float,
+    bar_width: float,
+    marker: str = "o",
 ) -> None:
     """Draw points with error bars, all bars as one broken line so that thousands stay small."""
     breaks = np.full(len(times), np.nan)
     across = np.column_stack([times, times, breaks]).ravel()
     along = np.column_stack([value - sd, value + sd, breaks]).ravel()
     panel.plot(across, along, color=hue, linewidth=bar_width, solid_capstyle="butt")
-    panel.plot(times, value, "o", color=hue, markersize=markersize, markeredgewidth=0)
+    panel.plot(times, value, marker, color=hue, markersize=markersize, markeredgewidth=0, linestyle="none")
+
+
+def least_height(panel: Axes, least: float) -> None:
+    """Widen the frame of a panel to at least that height, about its middle."""
+    low, high = panel.get_ylim()
+    short = max(0.0, least - (high - low)) / 2
+    panel.set_ylim(low - short, high + short)
 
 
 def say_empty(panel: Axes, sentence: str) -> None:
-    """Write into a panel why nothing is drawn in it."""
+    """Write into a panel why nothing is drawn in it, and take its scales away."""
     panel.text(
         0.5,
         0.5,
@@ -177,4 +278,5 @@ def say_empty(panel: Axes, sentence: str) -> None:
         color=colour("soft"),
     )
     panel.set_yticks([])
+    panel.tick_params(bottom=False, labelbottom=False)
     panel.grid(False)

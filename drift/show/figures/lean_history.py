@@ -14,6 +14,7 @@ from drift.show.figures.canvas import (
     WIDE_IN,
     dates,
     house_style,
+    least_height,
     line_with_band,
     say_empty,
     set_time_axis,
@@ -21,7 +22,7 @@ from drift.show.figures.canvas import (
     sheet,
     side_note,
 )
-from drift.show.figures.marks import change_times, mark_changes, marks_pad
+from drift.show.figures.marks import change_times, mark_changes, marks_pad, marks_room
 from drift.show.figures.palette import colour
 from drift.show.tables.axis import latest_row, plate_used
 from drift.show.times import zone_of
@@ -61,7 +62,9 @@ def figure(answer: Answer, axes: Any = None, *, width_in: float = WIDE_IN) -> Fi
         A plate that was shimmed is drawn dashed.
     """
     with house_style():
-        sheet_figure, panels = sheet(axes, len(_PANELS), width_in, 1.45)
+        sheet_figure, panels = sheet(
+            axes, (1.25,) * len(_PANELS), width_in, marks_in=marks_room(answer.history)
+        )
         history = answer.history
         times = dates(history.time_us)
         zone = zone_of(answer.site.site.timezone)
@@ -81,7 +84,6 @@ def figure(answer: Answer, axes: Any = None, *, width_in: float = WIDE_IN) -> Fi
             _level_strokes(panel, levels)
         said = ["strokes: level readings"] * bool(levels.size) + ["dashed: plate"] * plate_used(history)
         side_note(panels[1], "   ".join(said), width_in)
-        sheet_figure.align_ylabels(panels)
         mark_changes(panels, history, width_in)
         return sheet_figure
 
@@ -104,9 +106,7 @@ def _panel(panel: Axes, history: History, times: Floats, name: str, hue: str) ->
     if plate != name and plate_used(history):
         p = COLUMNS.index(plate)
         line_with_band(panel, times, history.change[:, p], history.sd[:, p], colour("unsure"), linestyle="--")
-    low, high = panel.get_ylim()
-    short = max(0.0, LEAST_SPAN - (high - low)) / 2
-    panel.set_ylim(low - short, high + short)
+    least_height(panel, LEAST_SPAN)
 
 
 def _level_strokes(panel: Axes, times: Floats) -> None:

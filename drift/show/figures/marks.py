@@ -25,6 +25,7 @@ _EVENT_DASH = (0, (1.5, 2))
 _EVENT_ROW, _CORRECTION_ROW = 14.0, 3.0
 #: Room for both rows between the panel and its title [points].
 _MARKS_PAD = 28.0
+_MARKS_IN = 0.31
 
 
 def mark_changes(panels: Sequence[Axes], history: History, width_in: float) -> None:
@@ -59,6 +60,11 @@ def mark_changes(panels: Sequence[Axes], history: History, width_in: float) -> N
 def marks_pad(history: History) -> float | None:
     """Return how far above the panel its title stands [points]; None for the usual place."""
     return _MARKS_PAD if history.events or history.corrections else None
+
+
+def marks_room(history: History) -> float:
+    """Return the room that the marks take above the panel [inches]."""
+    return _MARKS_IN if history.events or history.corrections else 0.0
 
 
 def change_times(history: History) -> Floats:

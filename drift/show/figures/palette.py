@@ -18,6 +18,10 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+
 #: Name -> colour on a light ground.
 LIGHT = {
     "ground": "#fdfdfb",
@@ -64,19 +68,32 @@ DARK = {
 TIME_RAMP = tuple(f"time{k}" for k in range(8))
 
 
+_GROUND: ContextVar[dict[str, str]] = ContextVar("ground of pictures", default=LIGHT)
+
+
+@contextmanager
+def dark_ground(dark: bool = True) -> Iterator[None]:
+    """Draw in the dark colours for as long as the block lasts; in the light ones where `dark` is false."""
+    before = _GROUND.set(DARK if dark else LIGHT)
+    try:
+        yield
+    finally:
+        _GROUND.reset(before)
+
+
 def colour(name: str) -> str:
-    """Return the colour called `name` on a light ground, the one that pictures are drawn in."""
-    return LIGHT[name]
+    """Return the colour called `name`: on a light ground, or on a dark one inside `dark_ground`."""
+    return _GROUND.get()[name]
 
 
 def event_colour(what: str) -> str:
     """Return the colour of an event, by what moved."""
     names = {"pier": "pier", "mount_az": "mount", "mount_alt": "mount", "zero": "zero"}
-    return LIGHT[names.get(what, "unsure")]
+    return colour(names.get(what, "unsure"))
 
 
 def ramp(k: int, count: int) -> str:
     """Return the colour of the `k`-th of `count` things in time order."""
     if count <= 1:
-        return LIGHT[TIME_RAMP[-1]]
-    return LIGHT[TIME_RAMP[round(k * (len(TIME_RAMP) - 1) / (count - 1))]]
+        return colour(TIME_RAMP[-1])
+    return colour(TIME_RAMP[round(k * (len(TIME_RAMP) - 1) / (count - 1))])

@@ -15,9 +15,10 @@ from drift.show import phrases
 from drift.show.figures.canvas import (
     GAP_DAYS,
     LEAST_SPAN,
-    NARROW_IN,
     WIDE_IN,
     house_style,
+    is_narrow,
+    least_height,
     line_with_band,
     say_empty,
     set_title,
@@ -118,7 +119,7 @@ def figure(answer: Answer, ax: Any = None, *, width_in: float = WIDE_IN) -> Figu
         Width of a new figure [inches].
     """
     with house_style():
-        sheet_figure, (panel,) = sheet(ax, 1, width_in, 3.0, 0.4)
+        sheet_figure, (panel,) = sheet(ax, (2.8,), width_in, below_in=_legend_room(answer, width_in))
         bearing = direction(answer.history)
         seasons = [] if bearing is None else seasons_of(answer, bearing)
         _month_axis(panel, answer.site.site.latitude_deg < 0, width_in)
@@ -131,9 +132,7 @@ def figure(answer: Answer, ax: Any = None, *, width_in: float = WIDE_IN) -> Figu
         set_title(panel, f"Pier lean {toward(bearing)}", "", width_in)
         panel.set_ylabel("lean since the start [arcsec]")
         _legend(panel, seasons, width_in)
-        low, high = panel.get_ylim()
-        short = max(0.0, LEAST_SPAN - (high - low)) / 2
-        panel.set_ylim(low - short, high + short)
+        least_height(panel, LEAST_SPAN)
         return sheet_figure
 
 
@@ -169,12 +168,24 @@ def _legend(panel: Axes, seasons: list[Season], width_in: float) -> None:
         lines,
         [season.name for season in seasons],
         loc="upper center",
-        bbox_to_anchor=(0.5, -0.09),
+        bbox_to_anchor=(0.5, -0.08),
         frameon=False,
-        ncols=min(count, 3 if width_in < NARROW_IN else 6),
-        fontsize=8,
-        handlelength=3.2,
+        ncols=min(count, _legend_columns(width_in)),
+        fontsize=7.5 if is_narrow(width_in) else 8,
+        handlelength=2.6 if is_narrow(width_in) else 3.2,
+        columnspacing=1.0 if is_narrow(width_in) else 2.0,
     )
+
+
+def _legend_columns(width_in: float) -> int:
+    return 3 if is_narrow(width_in) else 6
+
+
+def _legend_room(answer: Answer, width_in: float) -> float:
+    """Return the room for the names of the winters below the picture [inches]."""
+    bearing = direction(answer.history)
+    count = 0 if bearing is None else len(seasons_of(answer, bearing))
+    return 0.12 + 0.19 * math.ceil(count / _legend_columns(width_in))
 
 
 def _month_axis(panel: Axes, south: bool, width_in: float) -> None:
@@ -183,7 +194,7 @@ def _month_axis(panel: Axes, south: bool, width_in: float) -> None:
     firsts = [(_FIRST_OF_MONTH[m] - _FIRST_OF_MONTH[start]) % 365 for m in order]
     panel.set_xlim(0, 366)
     panel.set_xticks(firsts)
-    step = 2 if width_in < NARROW_IN else 1
+    step = 2 if is_narrow(width_in) else 1
     panel.set_xticklabels([_MONTHS[m] if k % step == 0 else "" for k, m in enumerate(order)], ha="left")
 
 
