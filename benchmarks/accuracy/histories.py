@@ -25,6 +25,7 @@ from drift.night.estimate import estimate_nights
 from drift.night.result import Nights
 from drift.night.split import NightSplit, split_nights
 from drift.quantities import YEAR_DAYS
+from drift.readings import as_readings
 
 #: The six families of the table.
 FAMILIES = ("heave", "settle", "slips", "bump", "quiet", "sky_only")
@@ -107,10 +108,17 @@ def _north_south(rng: np.random.Generator, seed: int, drawn: dict[str, Any]) -> 
     return replace(base, family="north_south", steps=(Step(day, **{part: size}),))
 
 
-def invent(scenario: Scenario) -> Invented:
-    """Make the logs of a scenario and take them as far as the nights."""
+def invent(scenario: Scenario, until_us: int | None = None) -> Invented:
+    """Make the logs of a scenario, on request only up to some moment, and take them as far as the nights."""
     world = make(scenario)
     readings = world.readings()
+    if until_us is not None:
+        readings = as_readings(
+            {
+                kind: table[table["time_us"] < until_us] if "time_us" in table else table
+                for kind, table in world.tables.items()
+            }
+        )
     split = split_nights(scenario.longitude_deg, readings["corrections"])
     seen = see((scenario.latitude_deg, scenario.longitude_deg, scenario.elevation_m), split, readings)
     latitude = float(np.radians(scenario.latitude_deg))

@@ -26,7 +26,7 @@ WILD_ZERO_CHANCE = 0.02
 #: Prior chance that a correction was written down wrongly (sign, date, knob): common practice, weakly held.
 MISRECORDED_CHANCE = 0.02
 #: Where nothing tells pier from mount, each is fitted half of the movement's size; it may have made all.
-TIED_ROOM = 1.4
+TIED_ROOM = 1.15
 #: A step is taken up when it is this much likelier than nothing (10 to 1), a wild reading at evens.
 STEP_LOG_ODDS = float(np.log(10.0))
 MOST_FOUND = 60
@@ -36,7 +36,7 @@ NEIGHBOURS = 12
 PLACE_SHARE = 0.9
 #: A part is named when it has this share of what is not "nothing" (contract).
 NAMED_SHARE = 10.0 / 11.0
-#: A part with less than this share of a step gets no column of its own.
+#: An explanation with less than this share of a step is not looked at.
 LEAST_SHARE = 0.01
 
 
@@ -55,14 +55,18 @@ class FoundStep:
     def named(self) -> str:
         """The part that the odds name, or "undetermined"."""
         real = {part: p for part, p in self.probability.items() if part != "nothing"}
-        part = max(real, key=lambda name: real[name])
+        part = self.likeliest
         return part if real[part] >= NAMED_SHARE * sum(real.values()) else "undetermined"
 
-    def step(self) -> Step:
-        """Return the step for the model: each part weighed by its odds."""
+    @property
+    def likeliest(self) -> str:
+        """The part that most probably made it; the history follows it."""
         real = {part: p for part, p in self.probability.items() if part != "nothing"}
-        total = sum(real.values())
-        return Step(self.best, {part: p / total for part, p in real.items() if p / total >= LEAST_SHARE})
+        return max(real, key=lambda name: real[name])
+
+    def step(self) -> Step:
+        """Return the step for the model, made by the likeliest part."""
+        return Step(self.best, {self.likeliest: 1.0})
 
 
 @dataclass(frozen=True)

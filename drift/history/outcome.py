@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from drift.history.alternatives import size_variance
 from drift.history.causes.cause import LEAN_EAST, LEAN_NORTH, MOUNT_ALT, MOUNT_AZ
 from drift.history.causes.corrections import MOVES, Correction
 from drift.history.causes.steps import part_columns, step_name
@@ -22,8 +23,6 @@ SIZES = {"lean_north": LEAN_NORTH, "lean_east": LEAN_EAST, "mount_az": MOUNT_AZ,
 HELD_SHARE, HELD_SDS = 0.25, 2.0
 #: A correction can't be judged when the uncertainty is this share of what was asked.
 UNJUDGED_SHARE = 0.5
-#: A wrong sign is suspected when the opposite of what was asked fits within this many sd.
-SIGN_SDS = 3.0
 RECORDED_PARTS = {"azimuth": "mount_az", "altitude": "mount_alt", "pier": "pier", "zero": "zero"}
 
 
@@ -34,6 +33,8 @@ def step_events(searched: Searched, view: View) -> list[Event]:
     for number, found in enumerate(searched.steps):
         columns = view.fit.columns.at[step_name(number)]
         size, sd = _sizes(view, [c for _, c in part_columns(found.step())], columns)
+        more = size_variance(searched, number, found)
+        sd = {name: float(np.hypot(sd[name], np.sqrt(more[c]))) for name, c in SIZES.items()}
         out.append(_event(series, found, size, sd))
     return out
 
@@ -113,33 +114,54 @@ def last_night_event(searched: Searched) -> Event | None:
     return _event(model.series, found, unknown, unknown)
 
 
-def corrections_found(corrections: list[Correction], view: View) -> tuple[list[CorrectionFound], list[str]]:
-    """Return what each correction asked and did, and sentences about those that look misrecorded."""
-    out, remarks = [], []
+def corrections_found(corrections: list[Correction], view: View) -> list[CorrectionFound]:
+    """Return what each correction asked and did."""
     series = view.fit.model.series
+    out = []
+    for group in _together(corrections, series):
+        known = [_found(correction, view) for correction in group]
+        held = known[0].held if len(group) == 1 else _held_together(group, view)
+        out += [replace(result, held=held if result.found is not None else None) for result in known]
+    return out
+
+
+def _found(correction: Correction, view: View) -> CorrectionFound:
+    asked, at = _length(correction), view.fit.columns.at.get(correction.name)
+    result = CorrectionFound(correction.time_us, correction.kind, asked, None, None, None, correction.note)
+    if at is None or not MOVES[correction.kind] or not _seen_both_sides(view.fit.model.series, correction):
+        return result
+    found, sd = _along_asked(correction, view.fit.amplitude[at], view.fit.amplitude_cov[at, at])
+    return replace(result, found=found, found_sd=sd, held=_held(asked, found, sd))
+
+
+def _together(corrections: list[Correction], series: Series) -> list[list[Correction]]:
+    """Group turns of one knob between which no night lies: only their sum can be judged."""
+    out: list[list[Correction]] = []
     for correction in corrections:
-        at = view.fit.columns.at.get(correction.name)
-        asked = _length(correction)
-        if at is None or not len(MOVES[correction.kind]) or not _seen_both_sides(series, correction):
-            out.append(
-                CorrectionFound(correction.time_us, correction.kind, asked, None, None, None, correction.note)
-            )
-            continue
-        found, sd = _along_asked(correction, view.fit.amplitude[at], view.fit.amplitude_cov[at, at])
-        held = _held(asked, found, sd)
-        out.append(
-            CorrectionFound(correction.time_us, correction.kind, asked, found, sd, held, correction.note)
+        last = out[-1][-1] if out else None
+        same = (
+            last is not None and last.kind == correction.kind and correction.kind in ("azimuth", "altitude")
         )
-        if (
-            held is False
-            and asked is not None
-            and abs(found + asked) < SIGN_SDS * sd + HELD_SHARE * abs(asked)
-        ):
-            remarks.append(
-                f"The {correction.kind} correction was recorded as {asked:+.0f} arcsec but {found:+.0f} "
-                f"+- {sd:.0f} was found: its sign may have been written down the wrong way round."
-            )
-    return out, remarks
+        if last is not None and same and not _night_between(series, last, correction):
+            out[-1].append(correction)
+        else:
+            out.append([correction])
+    return out
+
+
+def _night_between(series: Series, first: Correction, second: Correction) -> bool:
+    between = (series.time_us >= first.time_us) & (series.time_us < second.time_us)
+    return bool(np.any(between & (series.night >= 0)))
+
+
+def _held_together(group: list[Correction], view: View) -> bool | None:
+    """Judge the sum of several turns of one knob."""
+    asked = [_length(correction) for correction in group]
+    if any(a is None for a in asked) or not all(c.name in view.fit.columns.at for c in group):
+        return None
+    columns = np.array([view.fit.columns.at[c.name].start for c in group])
+    sd = float(np.sqrt(np.clip(view.fit.amplitude_cov[np.ix_(columns, columns)].sum(), 0.0, None)))
+    return _held(float(sum(a or 0.0 for a in asked)), float(view.fit.amplitude[columns].sum()), sd)
 
 
 def _seen_both_sides(series: Series, correction: Correction) -> bool:
@@ -179,7 +201,7 @@ def recorded_events(corrections: list[Correction], view: View) -> list[Event]:
         part = RECORDED_PARTS.get(correction.kind)
         if part is None or not _seen_both_sides(series, correction):
             continue
-        index = int(np.searchsorted(series.time_us, correction.time_us))
+        index = int(np.searchsorted(series.time_us, correction.done_us or correction.time_us))
         columns = view.fit.columns.at.get(correction.name, slice(0, 0))  # a new zero moves nothing
         size, sd = _sizes(view, list(MOVES[correction.kind]), columns)
         odds = {name: float(name == part) for name in PARTS}

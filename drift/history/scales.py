@@ -19,8 +19,8 @@ from drift.quantities import Floats
 PRIORS: dict[str, tuple[float, float]] = {
     "lean_walk": (0.4, 1.2),
     "across": (0.3, 0.7),
-    "az_creep": (0.1, 1.0),
-    "alt_creep": (0.1, 1.0),
+    "az_creep": (0.05, 1.0),
+    "alt_creep": (0.05, 1.0),
     "zero_repeat": (10.0, 1.5),
     "season": (15.0, 1.2),
     "slow": (10.0, 1.2),

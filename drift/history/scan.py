@@ -20,8 +20,9 @@ from drift.quantities import Floats
 #: Prior sd of a single wild reading [arcsec]: a bad clock, a bumped tripod of a level, wind.
 WILD_SD = 300.0
 #: The prior of pier directions: this share of pier steps goes exactly north or south (the shaded north side
-#: freezes deeper, the sunny side thaws first: common practice), the rest in any direction.
-NORTH_SOUTH_SHARE = 0.3
+#: freezes deeper, the sunny side thaws first: common practice), the rest in any direction.  With half of
+#: them so, no altitude knob is named by the direction of a step alone, however the piers really tip.
+NORTH_SOUTH_SHARE = 0.5
 #: Across a north-south step: this share of its size.
 NORTH_SOUTH_ACROSS = 0.02
 

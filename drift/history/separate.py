@@ -8,12 +8,14 @@ import numpy as np
 import pandas as pd
 
 from drift.history import components
+from drift.history.alternatives import with_alternatives
 from drift.history.causes.corrections import Correction, Plate, correction_cause, read_corrections
 from drift.history.causes.settlement import rate_now
 from drift.history.causes.starts import axis_start, instrument_eras, level_starts, zero_epochs
 from drift.history.causes.warm import warm_mount, warm_pier
 from drift.history.doubt import components_with_doubt
 from drift.history.events import Searched, find_events
+from drift.history.misrecorded import redated, remarks
 from drift.history.model import Model, Scales
 from drift.history.outcome import (
     corrections_found,
@@ -87,6 +89,11 @@ def separate(
     temp_c = None if warmth is None else warmth.at(series.time_us)
     searched = find_events(make_model(series, latitude_rad, recorded, temp_c))
     seen = view(searched.fit)
+    moved = redated(recorded, corrections_found(recorded, seen), searched, seen)
+    if moved != recorded:
+        recorded = moved
+        searched = find_events(make_model(series, latitude_rad, recorded, temp_c))
+        seen = view(searched.fit)
     return _history(searched, seen, centre, recorded, latitude_rad, zero_is, nights, warnings)
 
 
@@ -146,14 +153,16 @@ def _history(
     warnings: list[str],
 ) -> History:
     series, scales = seen.fit.model.series, seen.fit.scales
-    change, sd = with_open_places(searched, seen, *components_with_doubt(searched.found))
+    change, sd = components_with_doubt(searched.found)
+    sd = with_alternatives(searched, change, sd)
+    change, sd = with_open_places(searched, seen, change, sd)
     if not np.any(series.night >= 0):  # levels see the pier only; of the mount nothing is known
         change[:, 4:] = sd[:, 4:] = np.nan
     east, north = judge(seen, sd)
     south = latitude_rad < 0.0
     shape = components.shape_of(seen)
     season = components.seasonal(shape, south)
-    found, remarks = corrections_found(recorded, seen)
+    found = corrections_found(recorded, seen)
     events = step_events(searched, seen) + recorded_events(recorded, seen)
     last = last_night_event(searched)
     events = sorted([*events, *([last] if last else [])], key=lambda e: (e.before_us, e.what))
@@ -173,7 +182,7 @@ def _history(
         now_sd,
         components.axis_offsets(shape, season, latitude_rad, hemisphere(latitude_rad)),
         _scale_table(scales),
-        tuple(warnings + remarks + _notices(seen, zero_is, nights) + _aside(seen)),
+        tuple(warnings + remarks(recorded, found, series) + _notices(seen, zero_is, nights) + _aside(seen)),
         cause_series(seen),
     )
 

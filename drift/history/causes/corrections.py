@@ -56,6 +56,7 @@ class Correction:
     asked: tuple[float, ...]
     note: str
     number: int = 0  # tells corrections of one kind and time apart
+    done_us: int | None = None  # when it was really made, where the recorded date seems wrong
 
     @property
     def name(self) -> str:
@@ -111,7 +112,7 @@ def correction_cause(series: Series, correction: Correction) -> Cause:
     """Return the columns of one correction: a step from its time on in what it moves."""
     components = MOVES[correction.kind]
     state, direct = blank(series.size, len(components))
-    later = series.time_us >= correction.time_us
+    later = series.time_us >= (correction.time_us if correction.done_us is None else correction.done_us)
     if later[0]:  # before the reference: it moved nothing that is looked at
         later = np.zeros_like(later)
     for i, component in enumerate(components):

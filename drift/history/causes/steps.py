@@ -13,7 +13,7 @@ from drift.history.series import Series
 #: one to some arcminutes, piers bump by less, a lost zero is anything up to some arcminutes.
 STEP_SD = {"pier": 100.0, "mount_az": 150.0, "mount_alt": 150.0, "zero": 600.0}
 #: Prior number of unrecorded steps a year of each part: common practice, weakly held.
-STEPS_PER_YEAR = {"pier": 0.1, "mount_az": 0.2, "mount_alt": 0.2, "zero": 0.2}
+STEPS_PER_YEAR = {"pier": 0.15, "mount_az": 0.2, "mount_alt": 0.2, "zero": 0.2}
 COLUMNS_OF = {"pier": (LEAN_NORTH, LEAN_EAST), "mount_az": (MOUNT_AZ,), "mount_alt": (MOUNT_ALT,), "zero": ()}
 
 
