@@ -1,0 +1,129 @@
+"""Places among the stars, ICRS <-> of date: what a mount or a program of its time calls right ascension.
+
+"Of date" is used for two things that differ by up to 40 arcsec, and both are offered:
+
+*apparent*: true equator and equinox, with nutation, annual aberration and light deflection by the Sun: what
+belongs to apparent sidereal time.
+*mean*: precession alone (with the frame bias), no nutation and no aberration.
+
+Parallax, proper motion, diurnal aberration and refraction have no part in either.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import erfa
+import numpy as np
+
+from drift.sky.clock import DAY_S, JD_OF_MJD_ZERO, TT_MINUS_TAI_S, FloatArray, IntArray, utc_day_and_fraction
+from drift.sky.earth import installed_earth_rotation
+from drift.sky.nodes import Nodes
+
+Pair = tuple[FloatArray, FloatArray]
+#: So many rows at once: the astrometry parameters take some 300 bytes a row.
+_ROWS_AT_ONCE = 65_536
+
+
+def apparent_place(time_us: IntArray, ra_deg: FloatArray, dec_deg: FloatArray) -> Pair:
+    """Return the apparent places, true equator and equinox of date, of ICRS places.
+
+    Parameters
+    ----------
+    time_us
+        (n,) UTC [microseconds since 1970-01-01], between 1900 and 2100.
+    ra_deg, dec_deg
+        (n,) ICRS [deg].
+
+    Returns
+    -------
+    (n,) right ascension in [0, 360) and (n,) declination [deg].
+
+    References
+    ----------
+    .. [1] ERFA/SOFA ``apci``, ``atciqz`` and the equation of the origins (``eors``); IERS Conventions (2010),
+       ch. 5.
+    """
+    return _by_parts(_apparent, time_us, ra_deg, dec_deg)
+
+
+def icrs_of_apparent(time_us: IntArray, ra_deg: FloatArray, dec_deg: FloatArray) -> Pair:
+    """Return the ICRS places of apparent ones: the inverse of `apparent_place`, to 1e-10 degrees."""
+    return _by_parts(_from_apparent, time_us, ra_deg, dec_deg)
+
+
+def mean_place(time_us: IntArray, ra_deg: FloatArray, dec_deg: FloatArray) -> Pair:
+    """Return the places for the mean equator and equinox of date (precession alone) of ICRS places.
+
+    References
+    ----------
+    .. [1] ERFA/SOFA ``pmat06`` (IAU 2006 precession with frame bias).
+    """
+    return _by_parts(_mean, time_us, ra_deg, dec_deg)
+
+
+def icrs_of_mean(time_us: IntArray, ra_deg: FloatArray, dec_deg: FloatArray) -> Pair:
+    """Return the ICRS places of mean ones of date: the inverse of `mean_place`."""
+    return _by_parts(_from_mean, time_us, ra_deg, dec_deg)
+
+
+def _by_parts(
+    turn: Callable[[IntArray, FloatArray, FloatArray], Pair],
+    time_us: IntArray,
+    ra_deg: FloatArray,
+    dec_deg: FloatArray,
+) -> Pair:
+    ra, dec = np.empty(len(time_us)), np.empty(len(time_us))
+    for start in range(0, len(time_us), _ROWS_AT_ONCE):
+        rows = slice(start, start + _ROWS_AT_ONCE)
+        a, d = turn(time_us[rows], np.radians(ra_deg[rows]), np.radians(dec_deg[rows]))
+        ra[rows], dec[rows] = np.degrees(erfa.anp(a)), np.degrees(d)
+    ra[ra >= 360.0] = 0.0
+    return ra, dec
+
+
+def _tt(time_us: IntArray) -> Pair:
+    """Return TT as whole days (MJD) and the rest."""
+    mjd, fraction = utc_day_and_fraction(time_us)
+    leaps = installed_earth_rotation().leap_seconds.at(mjd)
+    return mjd.astype(np.float64), fraction + (leaps + TT_MINUS_TAI_S) / DAY_S
+
+
+def _astrometry(time_us: IntArray) -> tuple[Any, FloatArray]:
+    """Return ERFA's parameters for an observer at the Earth's centre, and the equation of the origins."""
+    mjd, fraction = _tt(time_us)
+    slow = Nodes.near(mjd + fraction).at(mjd + fraction)
+    motion = np.zeros(len(mjd), dtype=erfa.dt_pv)  # its place is only used for parallax: left at 0
+    motion["v"] = slow.velocity_au_day
+    days = JD_OF_MJD_ZERO + mjd
+    around = erfa.apci(days, fraction, motion, slow.from_sun_au, slow.pole_x, slow.pole_y, slow.locator_rad)
+    return around, slow.origins_rad
+
+
+def _apparent(time_us: IntArray, ra: FloatArray, dec: FloatArray) -> Pair:
+    around, origins = _astrometry(time_us)
+    from_cio, declination = erfa.atciqz(ra, dec, around)
+    return from_cio - origins, declination
+
+
+def _from_apparent(time_us: IntArray, ra: FloatArray, dec: FloatArray) -> Pair:
+    around, origins = _astrometry(time_us)
+    icrs_ra, icrs_dec = erfa.aticq(ra + origins, dec, around)
+    return icrs_ra, icrs_dec
+
+
+def _precession(time_us: IntArray) -> FloatArray:
+    mjd, fraction = _tt(time_us)
+    matrix: FloatArray = erfa.pmat06(JD_OF_MJD_ZERO + mjd, fraction)
+    return matrix
+
+
+def _mean(time_us: IntArray, ra: FloatArray, dec: FloatArray) -> Pair:
+    a, d = erfa.c2s(erfa.rxp(_precession(time_us), erfa.s2c(ra, dec)))
+    return a, d
+
+
+def _from_mean(time_us: IntArray, ra: FloatArray, dec: FloatArray) -> Pair:
+    a, d = erfa.c2s(erfa.trxp(_precession(time_us), erfa.s2c(ra, dec)))
+    return a, d
