@@ -7,6 +7,7 @@ import numpy as np
 from drift.advice.advise import advise
 from drift.answer import Answer
 from drift.errors import NothingToAnswer
+from drift.history.before import Before, from_text
 from drift.history.causes.corrections import Plate
 from drift.history.separate import separate
 from drift.history.warmth import warmth_of
@@ -17,6 +18,9 @@ from drift.night.modelled import modelled_or_not
 from drift.night.split import split_nights
 from drift.pierfile import PierFile
 from drift.readings import Readings
+
+#: Where what the last answer found is kept; unlike other pieces it only says where a search may start.
+BEFORE = "history found before"
 
 
 def work_out(site: PierFile, readings: Readings, store: Store | None = None) -> Answer:
@@ -46,7 +50,15 @@ def work_out(site: PierFile, readings: Readings, store: Store | None = None) -> 
     nights = modelled_or_not(nights, str(site.mount.reports), latitude)
     warmth = warmth_of(readings, split)
     history = separate(
-        latitude, nights, readings["levels"], readings["corrections"], _plate(site), split, zero_is, warmth
+        latitude,
+        nights,
+        readings["levels"],
+        readings["corrections"],
+        _plate(site),
+        split,
+        zero_is,
+        warmth,
+        _found_before(store),
     )
     if history is None:
         raise NothingToAnswer(
@@ -54,9 +66,19 @@ def work_out(site: PierFile, readings: Readings, store: Store | None = None) -> 
             "reading.  Import a log of plate solves with the mount's own coordinates (five or more over the "
             "sky on one night), a sweep, an unguided run, typed alignment errors, or record a level reading."
         )
+    store.put({BEFORE: history.before.encode()})
     warnings = (*seen.warnings, *nights.warnings, *history.warnings)
     defaults = (*site.defaults_used(), *seen.defaults)
     return Answer(site, nights, history, advise(site, nights, history), defaults, warnings)
+
+
+def _found_before(store: Store) -> Before | None:
+    """Return what the last answer found, when it is there and can be read."""
+    kept = store.get([BEFORE]).get(BEFORE, b"")
+    try:
+        return from_text(kept.decode()) if kept else None
+    except (ValueError, KeyError, TypeError):
+        return None
 
 
 def _plate(site: PierFile) -> Plate:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from drift.history.before import Before, at_moments, before_of
 from drift.history.causes.steps import STEP_SD, STEPS_PER_YEAR, Step, step_cause, step_name
 from drift.history.model import SHORTEST_DAYS, Fit, Model, Solver
 from drift.history.scales import Found, fit_scales
@@ -75,6 +76,7 @@ class Searched:
 
     found: Found
     steps: tuple[FoundStep, ...]
+    as_found: Found  # before any room was given
 
     @property
     def fit(self) -> Fit:
@@ -82,13 +84,20 @@ class Searched:
         return self.found.fit
 
 
-def find_events(model: Model) -> Searched:
-    """Find unrecorded steps and wild readings."""
-    found = fit_scales(Solver(model))
-    base = doubt_corrections(without_lost_zeros(model, found.fit.scales), found.fit)
-    steps: list[FoundStep] = []
-    if base is not model:
-        found = fit_scales(Solver(base), found)
+def find_events(model: Model, before: Before | None = None) -> Searched:
+    """Find unrecorded steps and wild readings.
+
+    Parameters
+    ----------
+    model
+        Without any steps.
+    before
+        What the last answer found, for a long record to which little was added.
+    """
+    if before is not None and before.serves(model):
+        base, steps, found = _from_before(model, before)
+    else:
+        base, steps, found = _from_scratch(model)
     for _ in range(MOST_FOUND):
         fit = found.fit
         gained = gains(fit, spread(fit))
@@ -106,11 +115,42 @@ def find_events(model: Model) -> Searched:
             steps.append(_certain(index, part))
         found = _refit(base, steps, found)
     if steps:
-        steps = sorted(_weigh_all(base, steps, found.fit), key=lambda s: s.best)
-        found = _refit(base, steps, found)
-    if base.tied:
-        found = with_room(found)
-    return Searched(found, tuple(steps))
+        held, steps = (
+            sorted(steps, key=lambda s: s.best),
+            sorted(_weigh_all(base, steps, found.fit), key=lambda s: s.best),
+        )
+        if [s.step() for s in held] != [s.step() for s in steps]:
+            found = _refit(base, steps, found)
+    return Searched(with_room(found) if base.tied else found, tuple(steps), found)
+
+
+def _from_scratch(model: Model) -> tuple[Model, list[FoundStep], Found]:
+    found = fit_scales(Solver(model))
+    base = doubt_corrections(without_lost_zeros(model, found.fit.scales), found.fit)
+    return base, [], found if base is model else fit_scales(Solver(base), found)
+
+
+def _from_before(model: Model, before: Before) -> tuple[Model, list[FoundStep], Found]:
+    """Start from what the last answer found."""
+    base = without_lost_zeros(model, before.scales)
+    base = replace(
+        base,
+        ignored=base.ignored | at_moments(base, before.aside),
+        ignored_zero=base.ignored_zero | at_moments(base, before.aside_zero),
+    )
+    times = base.series.time_us
+    steps = [_certain(int(np.searchsorted(times, t)), part) for t, part in before.steps]
+    causes = [step_cause(base.series, s.step(), step_name(i)) for i, s in enumerate(steps)]
+    stepped = base.with_causes(*causes)
+    doubted = doubt_corrections(stepped, Solver(stepped).at(before.scales))
+    base = replace(doubted, causes=doubted.causes[: len(base.causes)])
+    return base, steps, fit_scales(Solver(doubted), before.near)
+
+
+def noted(searched: Searched) -> Before:
+    """Return what was found, for the next answer to start from."""
+    steps = [(s.best, s.likeliest) for s in searched.steps]
+    return before_of(searched.as_found, steps)
 
 
 def with_room(found: Found) -> Found:

@@ -125,3 +125,4 @@ class History:
     scales: dict[str, float] = field(default_factory=dict)  # fitted scale parameters by name
     warnings: tuple[str, ...] = ()
     causes: tuple[CauseSeries, ...] = ()
+    before: str = field(default="", repr=False)  # for the next answer to start from, see `before.from_text`

@@ -93,12 +93,26 @@ def log_prior(vector: Floats, names: Sequence[str]) -> float:
 
 
 @dataclass(frozen=True)
+class Near:
+    """Scales that are nearly right, and how the optimum bends there."""
+
+    scales: Scales
+    names: tuple[str, ...]
+    curvature: Floats  # (q, q) inverse Hessian of the standardised scales
+
+
+@dataclass(frozen=True)
 class Found:
     """The scales found, with the shape of the optimum, so that a later search starts well."""
 
     fit: Fit
     curvature: Floats  # (q, q) inverse Hessian of the standardised scales
     names: tuple[str, ...]
+
+    @property
+    def near(self) -> Near:
+        """Where a search that has little more to explain may start."""
+        return Near(self.fit.scales, self.names, self.curvature)
 
     @property
     def log_posterior(self) -> float:
@@ -123,29 +137,28 @@ def _fresh_starts(vector: Floats, names: list[str]) -> list[Floats]:
     return [*out, np.where(np.array(names) == "bearing_rad", vector, 0.0)]
 
 
-def fit_scales(problem: Solver, start: Found | None = None) -> Found:
+def fit_scales(problem: Solver, start: Found | Near | None = None) -> Found:
     """Find the scales that make the readings most probable, and solve there.
 
     A long record is first looked at through every few readings only, which
     finds nearly the same scales at a fraction of the cost.
+
+    Parameters
+    ----------
+    problem
+        The model.
+    start
+        An optimum of a model that had less to explain, or scales that are nearly right.
     """
     every = problem.model.series.size // ENOUGH
     if start is None and every > 1:
         start = fit_scales(Solver(thinned(problem.model, every)))
     names = active(problem.model)
-    base = start.fit.scales if start is not None else Scales()
-    vector = to_vector(base, names)
+    vector, bend = _first(problem, start, names)
+    base = Scales() if start is None else _near(start).scales
     options: dict[str, object] = {"gtol": AT_REST, "maxiter": MOST_STEPS}
-    if start is None:
-        turn = names.index("bearing_rad")
-        tries = [np.where(np.arange(len(names)) == turn, np.radians(b), vector) for b in BEARINGS_DEG]
-        vector = max(tries, key=lambda v: log_posterior(problem, v, names, base))
-    else:
-        fresh = _fresh_starts(vector, names)
-        best = max(fresh, key=lambda v: log_posterior(problem, v, names, base))
-        if best is fresh[0] and start.names == tuple(names):
-            options["hess_inv0"] = start.curvature
-        vector = best
+    if bend is not None:
+        options["hess_inv0"] = bend
     found = minimize(
         lambda v: _uphill(problem, v, names, base), vector, jac=True, method="BFGS", options=options
     )
@@ -153,3 +166,24 @@ def fit_scales(problem: Solver, start: Found | None = None) -> Found:
     scales = replace(scales, bearing_rad=float(np.mod(scales.bearing_rad, np.pi)))
     curvature = 0.5 * (found.hess_inv + found.hess_inv.T)
     return Found(problem.at(scales), curvature, tuple(names))
+
+
+def _near(start: Found | Near) -> Near:
+    return start.near if isinstance(start, Found) else start
+
+
+def _first(problem: Solver, start: Found | Near | None, names: list[str]) -> tuple[Floats, Floats | None]:
+    """Return where the search starts, and how the optimum bends there if that is known."""
+    if start is None:
+        base, turn = Scales(), names.index("bearing_rad")
+        vector = to_vector(base, names)
+        tries = [np.where(np.arange(len(names)) == turn, np.radians(b), vector) for b in BEARINGS_DEG]
+        return max(tries, key=lambda v: log_posterior(problem, v, names, base)), None
+    near = _near(start)
+    vector = to_vector(near.scales, names)
+    if isinstance(start, Found):
+        fresh = _fresh_starts(vector, names)
+        best = max(fresh, key=lambda v: log_posterior(problem, v, names, near.scales))
+        if best is not fresh[0]:
+            return best, None
+    return vector, near.curvature if near.names == tuple(names) else None

@@ -9,12 +9,13 @@ import pandas as pd
 
 from drift.history import components
 from drift.history.alternatives import with_alternatives
+from drift.history.before import Before
 from drift.history.causes.corrections import Correction, Plate, correction_cause, read_corrections
 from drift.history.causes.settlement import rate_now
 from drift.history.causes.starts import axis_start, instrument_eras, level_starts, zero_epochs
 from drift.history.causes.warm import warm_mount, warm_pier
 from drift.history.doubt import components_with_doubt
-from drift.history.events import Searched, find_events
+from drift.history.events import Searched, find_events, noted
 from drift.history.misrecorded import redated, remarks
 from drift.history.model import Model, Scales
 from drift.history.outcome import (
@@ -50,6 +51,7 @@ def separate(
     split: NightSplit,
     zero_is: str,
     warmth: Warmth | None = None,
+    before: Before | None = None,
 ) -> History | None:
     """Separate the pier's lean from the mount's own movement.
 
@@ -69,25 +71,28 @@ def separate(
         "kept", "synced" or "unknown", from the site file.
     warmth
         How warm the nights were; None when that isn't known.
+    before
+        What the last answer found (`History.before`): a long record to which a
+        night was added is then not looked at from scratch.
 
     Returns
     -------
     history
         None when there is neither a night with a usable axis nor a level reading.
     """
-    series, before = make_series(nights, levels, split.constants_us)
+    series, early = make_series(nights, levels, split.constants_us)
     if series is None or (series.size == 1 and not levels.size and not _axis_known(nights)):
         return None
     series, doubts = doubt_zeros(series, zero_is)
     series, centre = centred(series)
     recorded = read_corrections(corrections, plate)
     warnings = list(doubts)
-    if before:
-        warnings.append(f"{before} readings before the first usable axis are not part of the history.")
+    if early:
+        warnings.append(f"{early} readings before the first usable axis are not part of the history.")
     if series.size == 1:
         return _single(series, centre, tuple(warnings))
     temp_c = None if warmth is None else warmth.at(series.time_us)
-    searched = find_events(make_model(series, latitude_rad, recorded, temp_c))
+    searched = find_events(make_model(series, latitude_rad, recorded, temp_c), before)
     seen = view(searched.fit)
     moved = redated(recorded, corrections_found(recorded, seen), searched, seen)
     if moved != recorded:
@@ -184,6 +189,7 @@ def _history(
         _scale_table(scales),
         tuple(warnings + remarks(recorded, found, series) + _notices(seen, zero_is, nights) + _aside(seen)),
         cause_series(seen),
+        noted(searched).text(),
     )
 
 

@@ -1,0 +1,93 @@
+"""What the last answer found, as a place to start from when a night has been added to a long record.
+
+Only the search starts there; what it finds is fitted and weighed as ever.  A
+record that has grown by more than a little is looked at from scratch.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+
+import numpy as np
+
+from drift.history.model import Model, Scales
+from drift.history.scales import Found, Near
+from drift.quantities import Ints
+
+#: Shorter records are always looked at from scratch: that takes no time [readings].
+LONG = 600
+#: The record may have grown by this much since [share].
+GROWN = 0.05
+
+
+@dataclass(frozen=True)
+class Before:
+    """Scales, steps and readings put aside by the last answer; moments in UTC microseconds."""
+
+    readings: int
+    scales: Scales
+    names: tuple[str, ...]  # of the scales that were searched
+    curvature: tuple[tuple[float, ...], ...]  # inverse of how the optimum bends, by those
+    steps: tuple[tuple[int, str], ...]  # the first reading after each, and the likeliest part
+    aside: tuple[int, ...]
+    aside_zero: tuple[int, ...]
+
+    def text(self) -> str:
+        """Return it as JSON."""
+        return json.dumps(asdict(self))
+
+    @property
+    def near(self) -> Near:
+        """Where a search of the scales may start."""
+        return Near(self.scales, self.names, np.array(self.curvature))
+
+    def serves(self, model: Model) -> bool:
+        """Return whether the search may start here."""
+        size = model.series.size
+        known = set(model.series.time_us.tolist())
+        moments = [*(t for t, _ in self.steps), *self.aside, *self.aside_zero]
+        grown = self.readings <= size <= (1.0 + GROWN) * self.readings
+        return size >= LONG and grown and all(t in known for t in moments)
+
+
+def from_text(text: str) -> Before:
+    """Read what `Before.text` wrote.
+
+    Raises
+    ------
+    ValueError, KeyError, TypeError
+        If it is something else.
+    """
+    raw = json.loads(text)
+    return Before(
+        int(raw["readings"]),
+        Scales(**raw["scales"]),
+        tuple(str(name) for name in raw["names"]),
+        tuple(tuple(float(x) for x in row) for row in raw["curvature"]),
+        tuple((int(t), str(part)) for t, part in raw["steps"]),
+        tuple(int(t) for t in raw["aside"]),
+        tuple(int(t) for t in raw["aside_zero"]),
+    )
+
+
+def before_of(found: Found, steps: Sequence[tuple[int, str]]) -> Before:
+    """Note what was found: scales, readings put aside, and (index, part) of each step."""
+    model = found.fit.model
+    time_us: Ints = model.series.time_us
+    shared = model.ignored_zero & (model.series.zero_label != "")
+    return Before(
+        int(time_us.size),
+        found.fit.scales,
+        found.names,
+        tuple(tuple(row) for row in found.curvature.tolist()),
+        tuple((int(time_us[index]), part) for index, part in steps),
+        tuple(time_us[model.ignored].tolist()),
+        tuple(time_us[shared].tolist()),
+    )
+
+
+def at_moments(model: Model, moments: Sequence[int]) -> np.ndarray:
+    """Return which readings were taken at some moments, (n,) bool."""
+    return np.isin(model.series.time_us, np.asarray(moments, dtype=np.int64))
