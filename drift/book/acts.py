@@ -22,15 +22,8 @@ from drift.errors import BookError
 from drift.readings import COLUMNS
 
 #: What an act is called.
-IMPORTED, RECORDED, WITHDREW, PUT_BACK, AMENDED, UNDID, MENDED = (
-    "imported",
-    "recorded",
-    "withdrew",
-    "put back",
-    "amended",
-    "undid",
-    "mended",
-)
+IMPORTED, UNDID, BROUGHT_BACK, MENDED = "imported", "undid", "brought back", "mended"
+WITHDREW, PUT_BACK, AMENDED, DISMISSED = "withdrew", "put back", "amended", "dismissed"
 _STATES = {schema.IN_USE: "in use", schema.WITHDRAWN: "withdrawn", schema.UNDONE: "undone"}
 
 
@@ -75,6 +68,30 @@ def new_act(connection: Connection, what: str, reason: str, now_us: int) -> int:
     made = connection.execute(insert(schema.acts).values(**values)).inserted_primary_key
     assert made is not None
     return int(made[0])
+
+
+def note_file(
+    connection: Connection,
+    act: int,
+    file_id: int,
+    went_in: int = 0,
+    already_there: int = 0,
+    set_aside: int = 0,
+    went_out: int = 0,
+    stayed: int = 0,
+) -> None:
+    """Note what an act did to a file's rows."""
+    connection.execute(
+        insert(schema.file_acts).values(
+            act_id=act,
+            file_id=file_id,
+            went_in=went_in,
+            already_there=already_there,
+            set_aside=set_aside,
+            went_out=went_out,
+            stayed=stayed,
+        )
+    )
 
 
 def rows_held(connection: Connection, row_ids: Iterable[int]) -> dict[int, RowHeld]:
@@ -154,6 +171,13 @@ def replace(
     return act
 
 
+def set_status(connection: Connection, kind: str, row_ids: Iterable[int], status: int) -> None:
+    """Set the state of rows of a kind."""
+    table = schema.readings[kind]
+    for some in batches(row_ids):
+        connection.execute(update(table).where(table.c.row_id.in_(some)).values(status=status))
+
+
 def note_rows(connection: Connection, act: int, changed: Sequence[tuple[str, int, int | None]]) -> None:
     """Note which rows an act changed: kind, row_id and the row that took its place, or None."""
     names = ("kind", "row_id", "other_row_id")
@@ -187,12 +211,5 @@ def _wanted(connection: Connection, row_ids: Sequence[int]) -> list[RowHeld]:
 
 
 def _change(connection: Connection, rows: Sequence[RowHeld], status: int) -> None:
-    for kind, ids in _by_kind(rows):
-        table = schema.readings[kind]
-        connection.execute(update(table).where(table.c.row_id.in_(ids)).values(status=status))
-
-
-def _by_kind(rows: Sequence[RowHeld]) -> Iterator[tuple[str, list[int]]]:
     for kind in sorted({row.kind for row in rows}):
-        for some in batches(row.row_id for row in rows if row.kind == kind):
-            yield kind, some
+        set_status(connection, kind, [row.row_id for row in rows if row.kind == kind], status)

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from drift.book.aside import key_of
 from drift.book.writing import Added
 from drift.errors import LogFileError
 from drift.logs.result import LogRead, RowSetAside
@@ -51,6 +52,12 @@ class Found:
 
 def outcome(log: LogRead, added: Added) -> FileImported:
     """Put together what reading a file and adding it to the record gave."""
+    aside = tuple(row for row in log.set_aside if key_of(row) not in added.settled)
+    left_out = tuple(row for row in log.left_out if key_of(row) not in added.settled)
+    settled = len(log.set_aside) + len(log.left_out) - len(aside) - len(left_out)
+    rows = (
+        "1 row that was set aside earlier has" if settled == 1 else f"{settled} rows set aside earlier have"
+    )
     return FileImported(
         file=log.name,
         kind=log.kind,
@@ -59,9 +66,13 @@ def outcome(log: LogRead, added: Added) -> FileImported:
         went_in=added.went_in,
         already_there=added.already_there,
         twice_in_file=added.twice_in_file,
-        set_aside=log.set_aside,
-        left_out=log.left_out,
-        remarks=log.remarks + added.remarks,
+        set_aside=aside,
+        left_out=left_out,
+        remarks=(
+            *log.remarks,
+            *added.remarks,
+            *([f"{rows} been mended or dismissed since"] if settled else []),
+        ),
     )
 
 

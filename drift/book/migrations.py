@@ -11,13 +11,17 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, inspect, select
+from sqlalchemy import Connection, Table, column, func, insert, inspect, select, update
+from sqlalchemy.schema import CreateColumn
 
 from drift._version import __version__
 from drift.book import schema
+from drift.book.acts import IMPORTED, new_act, note_file
+from drift.book.bulk import batches
 from drift.book.clock import now_us
 from drift.book.engine import Place
 from drift.book.troubles import read_only_words
+from drift.book.undoing import NOTED_SINCE
 from drift.errors import BookError
 
 
@@ -42,10 +46,56 @@ def _acts(connection: Connection) -> None:
     schema.row_acts.create(connection, checkfirst=True)
 
 
+def _imports(connection: Connection) -> None:
+    schema.file_acts.create(connection, checkfirst=True)
+    schema.also_carried.create(connection, checkfirst=True)
+    if not _add_columns(connection, schema.files, "act_id", "undone_by", "first", "last"):
+        return
+    _make_set_aside_anew(connection)
+    files = schema.files
+    for file_id, kind, imported_us in connection.execute(
+        select(files.c.id, files.c.kind, files.c.imported_us).where(files.c.path != "").order_by(files.c.id)
+    ).fetchall():
+        act = new_act(connection, IMPORTED, "", imported_us)
+        table, when = schema.readings[kind], schema.readings[kind].c[schema.when_column(kind)]
+        own = select(func.count(), func.min(when), func.max(when)).where(table.c.file_id == file_id)
+        rows, first, last = connection.execute(own).one()
+        connection.execute(
+            update(files).where(files.c.id == file_id).values(act_id=act, first=first, last=last)
+        )
+        note_file(connection, act, file_id, went_in=rows)
+
+
+def _make_set_aside_anew(connection: Connection) -> None:
+    """Give the rows set aside their file, and let two files hold the same one."""
+    table, files = schema.set_aside, schema.files
+    old = [one["name"] for one in inspect(connection).get_columns(table.name)]
+    rows = [
+        dict(row)
+        for row in connection.execute(select(*(column(one) for one in old)).select_from(table)).mappings()
+    ]
+    table.drop(connection)
+    table.create(connection)
+    owners = {row.path: row.id for row in connection.execute(select(files.c.path, files.c.id))}
+    for some in batches(rows):
+        connection.execute(insert(table), [{**row, "file_id": owners.get(row["path"])} for row in some])
+
+
+def _add_columns(connection: Connection, table: Table, *names: str) -> bool:
+    """Add the columns that a table lacks; return whether it lacked any."""
+    there = {one["name"] for one in inspect(connection).get_columns(table.name)}
+    lacking = [name for name in names if name not in there]
+    for name in lacking:
+        words = CreateColumn(table.c[name]).compile(dialect=connection.dialect)
+        connection.exec_driver_sql(f"ALTER TABLE {table.name} ADD COLUMN {words}")
+    return bool(lacking)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration("0001 first tables", _first_tables),
     Migration("0002 warnings on their way", _messages),
     Migration("0003 acts and withdrawn rows", _acts),
+    Migration(NOTED_SINCE, _imports),
 )
 
 

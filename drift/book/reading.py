@@ -11,9 +11,9 @@ from sqlalchemy import Connection, select
 
 from drift.book import schema
 from drift.book.bulk import batches
+from drift.book.carried import other_raws
 from drift.book.content import digest_of_all
 from drift.book.repeats import to_use
-from drift.logs.result import RowSetAside
 from drift.readings import COLUMNS, Readings
 
 if TYPE_CHECKING:
@@ -64,20 +64,16 @@ def _array(column: Sequence[Any], sort: str) -> Any:
 def where_rows(connection: Connection, row_ids: Iterable[int]) -> dict[int, tuple[str, int, str]]:
     """Return file, line and text as it came of some rows, by row_id."""
     found: dict[int, tuple[str, int, str]] = {}
+    owners: dict[int, int] = {}
     for some in batches(sorted({int(one) for one in row_ids})):
         for table in schema.readings.values():
             query = (
-                select(table.c.row_id, schema.files.c.name, table.c.line, table.c.raw)
+                select(table.c.row_id, table.c.file_id, schema.files.c.name, table.c.line, table.c.raw)
                 .join(schema.files, table.c.file_id == schema.files.c.id)
                 .where(table.c.row_id.in_(some))
             )
-            found.update({row_id: (name, line, raw) for row_id, name, line, raw in connection.execute(query)})
+            for row_id, file_id, name, line, raw in connection.execute(query):
+                found[row_id], owners[row_id] = (name, line, raw), file_id
+    for row_id, raw in other_raws(connection, owners).items():
+        found[row_id] = (*found[row_id][:2], raw)
     return found
-
-
-def set_aside_rows(connection: Connection) -> list[RowSetAside]:
-    """Return all rows set aside and values left out, by file and line."""
-    table = schema.set_aside
-    names = ("file", "line", "column", "value", "reason", "kind", "row_kept", "raw")
-    query = select(*(table.c[name] for name in names)).order_by(table.c.file, table.c.line, table.c.id)
-    return [RowSetAside(*row) for row in connection.execute(query)]

@@ -69,7 +69,37 @@ files = Table(
     Column("kind", Text, nullable=False),
     Column("header", Text, nullable=False),
     Column("imported_us", BigInteger, nullable=False),
+    # The act that brought it in, NULL for what was recorded by hand, and the one that undid that, if any.
+    Column("act_id", BigInteger, nullable=True),
+    Column("undone_by", BigInteger, nullable=True),
+    # Span of its readings [us or days], so that files that overlap are found quickly.
+    Column("first", BigInteger, nullable=True),
+    Column("last", BigInteger, nullable=True),
     UniqueConstraint("path", "digest", "kind", "header"),
+)
+
+#: What came of each file in an act: an import, or the undoing of one.
+file_acts = Table(
+    "file_acts",
+    metadata,
+    Column("id", _Key, primary_key=True),
+    Column("act_id", BigInteger, nullable=False, index=True),
+    Column("file_id", ForeignKey(files.c.id), nullable=False),
+    Column("went_in", Integer, nullable=False),
+    Column("already_there", Integer, nullable=False),
+    Column("set_aside", Integer, nullable=False),
+    Column("went_out", Integer, nullable=False),
+    Column("stayed", Integer, nullable=False),
+)
+
+#: Rows that a file carries besides its own; see `drift.book.carried`.
+also_carried = Table(
+    "also_carried",
+    metadata,
+    Column("file_id", ForeignKey(files.c.id), primary_key=True, autoincrement=False),
+    Column("row_ids", LargeBinary, nullable=False),
+    Column("lines", LargeBinary, nullable=False),
+    Column("raws", LargeBinary, nullable=False),
 )
 
 
@@ -117,8 +147,16 @@ set_aside = Table(
     Column("kind", Text, nullable=False),
     Column("row_kept", Boolean, nullable=False),  # true: only the value was left out
     Column("raw", Text, nullable=False),
-    Column("key", LargeBinary(16), nullable=False, unique=True),
+    Column("key", LargeBinary(16), nullable=False),
     Column("noted_us", BigInteger, nullable=False),
+    Column(
+        "file_id", BigInteger, nullable=True
+    ),  # NULL in records made before files with no good row were kept
+    # What became of it: dismissed with a reason, or mended by a row of a later file.
+    Column("dismissed", Text, nullable=False, server_default=""),
+    Column("mended_file_id", BigInteger, nullable=True),
+    Column("mended_row_id", BigInteger, nullable=True),
+    UniqueConstraint("key", "path"),
 )
 
 acknowledgements = Table(

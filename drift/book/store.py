@@ -12,18 +12,21 @@ from typing import TYPE_CHECKING
 from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
 
-from drift.book import acts, keeping, messages, reading
+from drift.book import acts, aside, keeping, messages, reading
 from drift.book.acts import RowEvent, RowHeld
+from drift.book.aside import Aside
 from drift.book.bulk import collector_paused
 from drift.book.by_hand import amend_row, record_rows
 from drift.book.clock import now_us
 from drift.book.engine import Place, book_url, open_place
 from drift.book.importing import FileImported, FileRefused, Found, find_logs, outcome, refusal
+from drift.book.imports import ActDone, acts_done
 from drift.book.messages import Message
 from drift.book.migrations import bring_up_to_date
 from drift.book.owner import claim
 from drift.book.troubles import in_words, read_only_words
-from drift.book.writing import add_log
+from drift.book.undoing import Undone, undo
+from drift.book.writing import Act, add_log
 from drift.errors import BookError, LogFileError
 from drift.logs.layout import circumstances
 from drift.logs.read import read_log
@@ -103,7 +106,57 @@ class Book:
     def set_aside_rows(self) -> list[RowSetAside]:
         """Return the rows that could not be used, and the values left out, by file and line."""
         with self._reading("listing the rows set aside") as connection:
-            return reading.set_aside_rows(connection)
+            return [one.row for one in aside.open_asides(connection)]
+
+    def asides(self, numbers: Sequence[int] | None = None) -> list[Aside]:
+        """Return what is set aside with its numbers, or that of some numbers only, by file and line."""
+        with self._reading("listing the rows set aside") as connection:
+            if numbers is None:
+                return aside.open_asides(connection)
+            return aside.wanted_asides(connection, numbers)
+
+    def dismiss(self, numbers: Sequence[int], reason: str) -> None:
+        """Take rows set aside off the list for good, whatever file brings them again.
+
+        Raises
+        ------
+        drift.errors.BookError
+            If a number is not on the list; then none is dismissed.
+        """
+        with self._writing("dismissing rows set aside") as connection:
+            aside.dismiss(connection, numbers, reason, now_us())
+
+    def mended(self, row_ids: Iterable[int]) -> dict[int, RowSetAside]:
+        """Return, of rows that mend one that was set aside, what they mend, by row_id."""
+        with self._reading("looking up what was mended") as connection:
+            return aside.mended_by(connection, list(row_ids))
+
+    def imports(self) -> list[ActDone]:
+        """Return all imports, undoings and bringings back, the oldest first."""
+        with self._reading("listing the imports") as connection:
+            return acts_done(connection)
+
+    def undo(self, number: int, file: str = "", reason: str = "") -> Undone:
+        """Undo an import, or bring back what an undoing took out, as one transaction.
+
+        A row that a file still in force carries as well stays.
+
+        Parameters
+        ----------
+        number
+            Of the import, or of the undoing.
+        file
+            Only this file of it; "" for all.
+        reason
+            Kept with the act.
+
+        Raises
+        ------
+        drift.errors.BookError
+            If nothing of it is left to undo.
+        """
+        with collector_paused(), self._writing(f"undoing number {number}") as connection:
+            return undo(connection, number, file, reason, now_us())
 
     def import_files(
         self, paths: Iterable[Path], progress: Progress | None = None
@@ -125,14 +178,15 @@ class Book:
     ) -> Iterator[FileImported | FileRefused]:
         """Import the files that `drift.book.importing.find_logs` found; see `import_files`."""
         yield from found.refused
+        act = Act()
         for path in found.logs:
-            yield self._import_file(path, progress)
+            yield self._import_file(path, progress, act)
 
-    def add(self, log: LogRead, progress: Progress | None = None) -> FileImported:
-        """Add a log that was read, as one transaction."""
+    def add(self, log: LogRead, progress: Progress | None = None, act: Act | None = None) -> FileImported:
+        """Add a log that was read, as one transaction; logs of one `act` are one import."""
         told = partial(progress, log.name) if progress else None
         with self._writing(f"importing {log.name}") as connection:
-            return outcome(log, add_log(connection, log, now_us(), told))
+            return outcome(log, add_log(connection, log, now_us(), told, act or Act()))
 
     def record(self, kind: str, rows: Sequence[Mapping[str, str]]) -> FileImported:
         """Write rows down by hand, given as column -> text, through the checks of a file of that kind.
@@ -251,13 +305,13 @@ class Book:
         with self._reading("looking for kept nights") as connection:
             return keeping.kept_blobs(connection, keys)
 
-    def _import_file(self, path: Path, progress: Progress | None) -> FileImported | FileRefused:
+    def _import_file(self, path: Path, progress: Progress | None, act: Act) -> FileImported | FileRefused:
         with collector_paused():
             try:
                 log = read_log(path, circumstances(self._site, now_us()))
             except LogFileError as error:
                 return refusal(path, error)
-            return self.add(log, progress)
+            return self.add(log, progress, act)
 
     def _try_to_keep(self, keep: Callable[[Connection], None]) -> bool:
         """Do without what is only a saving of work when the record can't be written just now."""

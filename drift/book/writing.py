@@ -7,46 +7,89 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection, delete, func, select, update
+from sqlalchemy import Connection, select, update
 
 from drift.book import schema
-from drift.book.bulk import batches, insert_columns
-from drift.book.content import aside_key, content_ids
+from drift.book.acts import IMPORTED, new_act, note_file, set_status
+from drift.book.aside import note_set_aside
+from drift.book.bulk import insert_columns
+from drift.book.carried import carried_of, write_carried
+from drift.book.content import content_ids
 from drift.book.repeats import identity_columns
-from drift.logs.result import LogRead, RowSetAside
+from drift.book.undoing import take_over
+from drift.logs.result import LogRead
 from drift.readings import COLUMNS
 
 
 @dataclass(frozen=True)
 class Added:
-    """What adding a log changed."""
+    """What adding a log changed; `settled` are set-aside rows that were mended or dismissed before."""
 
     went_in: int
     already_there: int
     twice_in_file: int
     remarks: tuple[str, ...] = ()
+    settled: frozenset[bytes] = frozenset()
+
+
+@dataclass(frozen=True)
+class _Known:
+    """A reading that a log carries and the record holds already."""
+
+    position: int  # in the log
+    row_id: int
+    status: int
+    file_id: int  # the file that it belongs to
+    raw: str  # its text as that file had it
+
+
+class Act:
+    """What a command does to the record; it gets its number with the first change that it makes."""
+
+    def __init__(self, what: str = IMPORTED, reason: str = "") -> None:
+        self._what, self._reason = what, reason
+        self._number: int | None = None
+
+    def number(self, connection: Connection, now_us: int) -> int:
+        """Return the act's number."""
+        if self._number is None:
+            self._number = new_act(connection, self._what, self._reason, now_us)
+        return self._number
 
 
 def add_log(
-    connection: Connection, log: LogRead, now_us: int, progress: Callable[[int, int], None] | None = None
+    connection: Connection,
+    log: LogRead,
+    now_us: int,
+    progress: Callable[[int, int], None] | None = None,
+    act: Act | None = None,
 ) -> Added:
     """Add a log's rows to the record, within the transaction of `connection`.
 
-    `progress` is told the rows done and the rows in all.
+    `progress` is told the rows done and the rows in all; `act` is what the log comes in by, None for
+    what is recorded by hand.
     """
     next_id = _lock(connection)
     contents = content_ids(log.kind, log.columns)
-    new = _new_rows(connection, log, contents)
-    unique = len(set(contents))
+    new, known = _new_and_known(connection, log, contents)
+    remarks = _repeat_remarks(connection, log, new) if new else ()
+    file_id, is_new = _file(connection, log, now_us)
     if new:
-        remarks = _repeat_remarks(connection, log, new)
-        file_id = _file(connection, log, now_us)
         _insert(connection, log, contents, new, next_id, file_id, progress)
         connection.execute(update(schema.book).values(next_row_id=next_id + len(new)))
-    else:
-        remarks = ()
-    _note_set_aside(connection, log, now_us)
-    return Added(len(new), unique - len(new), len(contents) - unique, remarks)
+    back = _note_known(connection, log, known, file_id) if known else 0
+    settled = note_set_aside(connection, log, file_id, now_us)
+    went_in = len(new) + back
+    added = Added(
+        went_in,
+        len(known) - back,
+        len(contents) - len(new) - len(known),
+        (*remarks, *_withdrawn_remarks(known)),
+        settled,
+    )
+    if act is not None and (is_new or went_in):
+        _note_act(connection, act.number(connection, now_us), file_id, log, added, is_new, now_us)
+    return added
 
 
 def row_ids_of(connection: Connection, log: LogRead) -> list[int]:
@@ -65,19 +108,71 @@ def _lock(connection: Connection) -> int:
     return int(connection.scalar(select(schema.book.c.next_row_id)) or 1)
 
 
-def _new_rows(connection: Connection, log: LogRead, contents: list[bytes]) -> list[int]:
-    """Return the positions of the rows whose content is not in the record, the first of equal ones."""
+def _new_and_known(
+    connection: Connection, log: LogRead, contents: list[bytes]
+) -> tuple[list[int], list[_Known]]:
+    """Return the positions of the rows that the record lacks, and those it holds; of equal ones the first."""
     if not contents:
-        return []
+        return [], []
     table = schema.readings[log.kind]
-    known = set(connection.scalars(select(table.c.content).where(_overlap(log))))
+    columns = (table.c.content, table.c.row_id, table.c.status, table.c.file_id, table.c.raw)
+    there = {bytes(row[0]): row[1:] for row in connection.execute(select(*columns).where(_overlap(log)))}
     backwards = range(len(contents) - 1, -1, -1)
     first = dict(
         zip(reversed(contents), backwards, strict=True)
     )  # of equal rows the first, as it comes last here
-    if not known:
-        return sorted(first.values())
-    return sorted(position for content, position in first.items() if content not in known)
+    if not there:
+        return sorted(first.values()), []
+    new = sorted(position for content, position in first.items() if content not in there)
+    known = [_Known(position, *there[content]) for content, position in first.items() if content in there]
+    return new, sorted(known, key=lambda one: one.position)
+
+
+def _note_known(connection: Connection, log: LogRead, known: list[_Known], file_id: int) -> int:
+    """Note that a file carries rows that are there already; return how many come into use again by it."""
+    lines = {one.row_id: int(log.lines[one.position]) for one in known}
+    raws = {one.row_id: log.raws[one.position] for one in known if log.raws[one.position] != one.raw}
+    others = {one.row_id: lines[one.row_id] for one in known if one.file_id != file_id}
+    if others or raws:
+        block = carried_of(others, {}).with_rows({one: lines[one] for one in raws}, raws)
+        write_carried(connection, file_id, block)
+    undone = set(connection.scalars(select(schema.files.c.id).where(schema.files.c.undone_by.is_not(None))))
+    orphans = [one.row_id for one in known if one.file_id in undone and one.file_id != file_id]
+    take_over(connection, log.kind, file_id, {one: lines[one] for one in orphans})
+    back = [one.row_id for one in known if one.status == schema.UNDONE]
+    set_status(connection, log.kind, back, schema.IN_USE)
+    return len(back)
+
+
+def _withdrawn_remarks(known: list[_Known]) -> tuple[str, ...]:
+    count = sum(one.status == schema.WITHDRAWN for one in known)
+    if not count:
+        return ()
+    rows = (
+        "1 row was withdrawn earlier and stays"
+        if count == 1
+        else f"{count} rows were withdrawn earlier and stay"
+    )
+    return (f"{rows} out of use",)
+
+
+def _note_act(
+    connection: Connection, act: int, file_id: int, log: LogRead, added: Added, is_new: bool, now_us: int
+) -> None:
+    if is_new:
+        connection.execute(
+            update(schema.files)
+            .where(schema.files.c.id == file_id)
+            .values(act_id=act, undone_by=None, imported_us=now_us)
+        )
+    note_file(
+        connection,
+        act,
+        file_id,
+        went_in=added.went_in,
+        already_there=added.already_there,
+        set_aside=len(log.set_aside),
+    )
 
 
 def _overlap(log: LogRead) -> Any:
@@ -93,7 +188,9 @@ def _repeat_remarks(connection: Connection, log: LogRead, new: list[int]) -> tup
 
     names = identity_columns(log.kind)
     table = schema.readings[log.kind]
-    there = connection.execute(select(*(table.c[name] for name in names)).where(_overlap(log))).fetchall()
+    in_use = table.c.status == schema.IN_USE
+    query = select(*(table.c[name] for name in names)).where(_overlap(log), in_use)
+    there = connection.execute(query).fetchall()
     fresh = pd.DataFrame({name: log.columns[name] for name in names}).iloc[new]
     if not there and not fresh[names[0]].duplicated().any():
         return ()
@@ -107,17 +204,25 @@ def _repeat_remarks(connection: Connection, log: LogRead, new: list[int]) -> tup
     return (f"{rows} the same reading as one that is there, but for side columns; the fullest row is used",)
 
 
-def _file(connection: Connection, log: LogRead, now_us: int) -> int:
-    columns = schema.files.c
+def _file(connection: Connection, log: LogRead, now_us: int) -> tuple[int, bool]:
+    """Return a file's number, and whether it is new to the record or comes back after it was undone."""
+    table = schema.files
     same = {"path": log.path, "digest": log.digest, "kind": log.kind, "header": log.header}
-    query = select(columns.id).where(*(columns[name] == value for name, value in same.items()))
-    known = connection.scalar(query)
+    times = np.asarray(log.columns[schema.when_column(log.kind)])
+    span = {"first": int(times.min()), "last": int(times.max())} if times.size else {}
+    query = select(table.c.id, table.c.undone_by, table.c.first, table.c.last).where(
+        *(table.c[name] == value for name, value in same.items())
+    )
+    known = connection.execute(query).first()
     if known is not None:
-        return int(known)
-    entry = schema.files.insert().values(**same, name=log.name, imported_us=now_us)
-    made = connection.execute(entry).inserted_primary_key
+        if span and tuple(span.values()) != (known.first, known.last):
+            connection.execute(update(table).where(table.c.id == known.id).values(**span))
+        return int(known.id), known.undone_by is not None
+    made = connection.execute(
+        table.insert().values(**same, name=log.name, imported_us=now_us, **span)
+    ).inserted_primary_key
     assert made is not None
-    return int(made[0])
+    return int(made[0]), True
 
 
 def _insert(
@@ -155,47 +260,3 @@ def _all_blank(values: np.ndarray | list[str]) -> bool:
     if isinstance(values, list):
         return not any(values)
     return values.dtype.kind == "f" and bool(np.isnan(values).all())
-
-
-def _note_set_aside(connection: Connection, log: LogRead, now_us: int) -> None:
-    """Make the list of rows set aside say what this file's latest import found."""
-    table = schema.set_aside
-    if log.path:
-        connection.execute(delete(table).where(table.c.path == log.path))
-    if connection.scalar(select(func.count()).select_from(table).where(table.c.kind == log.kind)):
-        _forget_mended(connection, log)
-    entries = {
-        aside_key(one.kind, one.column, one.row_kept, one.raw): one for one in log.set_aside + log.left_out
-    }
-    known = _known_keys(connection, list(entries))
-    fresh = {key: one for key, one in entries.items() if key not in known}
-    if fresh:
-        insert_columns(connection, table, _aside_columns(fresh, log, now_us))
-
-
-def _forget_mended(connection: Connection, log: LogRead) -> None:
-    """Drop from the list the rows that have now gone in (the site file was mended, or drift knows better)."""
-    table = schema.set_aside
-    rows = connection.execute(
-        select(table.c.id, table.c.raw).where(table.c.kind == log.kind, table.c.row_kept.is_(False))
-    ).fetchall()
-    good = set(log.raws) if rows else set()
-    for some in batches([one for one, raw in rows if raw in good]):
-        connection.execute(delete(table).where(table.c.id.in_(some)))
-
-
-def _known_keys(connection: Connection, keys: list[bytes]) -> set[bytes]:
-    table = schema.set_aside
-    known: set[bytes] = set()
-    for some in batches(keys):
-        known.update(connection.scalars(select(table.c.key).where(table.c.key.in_(some))))
-    return known
-
-
-def _aside_columns(fresh: dict[bytes, RowSetAside], log: LogRead, now_us: int) -> dict[str, Sequence[Any]]:
-    names = ("file", "line", "column", "value", "reason", "kind", "row_kept", "raw")
-    columns: dict[str, Sequence[Any]] = {
-        name: [getattr(one, name) for one in fresh.values()] for name in names
-    }
-    count = len(fresh)
-    return {**columns, "path": [log.path] * count, "key": list(fresh), "noted_us": [now_us] * count}
