@@ -7,14 +7,14 @@ reason found for a row is the one that is kept.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
 
 from drift.logs import values
-from drift.logs.layout import Layout, Limits
-from drift.logs.records import Records
+from drift.logs.layout import Limits
+from drift.logs.ready import Ready
 
 Mask = npt.NDArray[np.bool_]
 Reason = str | Callable[[int], str]  # the same for all rows, or by the row's position
@@ -26,28 +26,52 @@ _NO_ZONE = (
     "(2024-03-01T23:14:05+01:00)"
 )
 _NO_TIME = "is not an ISO 8601 time such as 2024-03-01T22:14:05.5Z"
+_NO_DATE = "is not a calendar date such as 2024-03-01"
 
 
 class Cells:
     """The rows of one file under one layout; see the module's text."""
 
-    def __init__(self, records: Records, layout: Layout) -> None:
-        self.count = len(records.raws)
+    def __init__(
+        self,
+        count: int,
+        columns: Mapping[str, Ready],
+        source: Callable[[str, int], str],
+        names: Mapping[str, str] | None = None,
+    ) -> None:
+        """Take a file's columns in.
+
+        Parameters
+        ----------
+        count
+            Rows of the file.
+        columns
+            Contract column -> its values.
+        source
+            Gives the text that stood in a contract column's cell in the row at a position.
+        names
+            Contract column -> what it is called in the file, where that is not the same.
+        """
+        self.count = count
         self.good: Mask = np.ones(self.count, dtype=bool)
         self.aside: dict[int, tuple[str, str]] = {}  # position -> column, reason
         self.left_out: list[tuple[int, str, str]] = []  # position, column, reason
         self.remarks: list[str] = []
-        names = [name.lower() for name in records.header]
-        self._texts = {name: records.columns[names.index(name)] for name in layout.columns if name in names}
-        self._blank = [""] * self.count
-        for position, cells in records.surplus.items():
-            reason = f"the row has {cells} cells, the header {len(names)}: quote a text that holds a comma"
-            self.good[position] = False
-            self.aside[position] = ("", reason)
+        self.source = source
+        self._columns = dict(columns)
+        self._names = dict(names or {})
+
+    def called(self, column: str) -> str:
+        """Return what people call a contract column: as the file does, else by its own name."""
+        return self._names.get(column, column)
 
     def text(self, column: str) -> list[str]:
-        """Return a column's cells, blank ones when the file has no such column."""
-        return self._texts.get(column, self._blank)
+        """Return a text column's cells, blank ones when the file has no such column."""
+        if column not in self._columns:
+            return [""] * self.count
+        texts = self._columns[column].values
+        assert isinstance(texts, list), f"{column} holds numbers"
+        return texts
 
     def set_aside(self, bad: Mask, column: str, reason: Reason) -> None:
         """Set the rows aside that are `bad` and were still good."""
@@ -62,15 +86,16 @@ class Cells:
 
     def time(self, now_us: int, column: str = "time_utc") -> npt.NDArray[np.int64]:
         """Read the instants [UTC microseconds since 1970]; rows without a plausible one are set aside."""
-        cells = self.text(column)
-        times = values.parse_times(cells)
+        times = self._columns[column]
+        us = self._numbers_of(times)
         self._refuse_blank(column)
-        self.set_aside(times.naive, column, _NO_ZONE)
-        self.set_aside(times.unreadable, column, _NO_TIME)
-        self.set_aside(times.us < _EARLIEST_US, column, "is before 1990: was the clock not set?")
-        late = times.us > now_us + values.US_PER_DAY
+        if times.naive is not None:
+            self.set_aside(times.naive, column, _NO_ZONE)
+        self.set_aside(times.bad, column, lambda at: self._why(column, at, _NO_TIME))
+        self.set_aside(us < _EARLIEST_US, column, "is before 1990: was the clock not set?")
+        late = us > now_us + values.US_PER_DAY
         self.set_aside(late, column, "is more than a day in the future: was the clock set wrong?")
-        return times.us
+        return us.astype(np.int64)
 
     def number(self, column: str, limits: Limits) -> npt.NDArray[np.float64]:
         """Read a required number; rows without a plausible one are set aside."""
@@ -89,8 +114,7 @@ class Cells:
         outside = limits.outside(numbers)
         if not (bad.any() or outside.any()):
             return numbers
-        cells = self.text(column)
-        self.leave_out(bad, column, lambda at: values.why_no_number(cells[at]))
+        self.leave_out(bad, column, lambda at: self._why(column, at))
         self.leave_out(outside, column, lambda at: limits.reason(float(numbers[at])))
         return np.where(outside, np.nan, numbers)
 
@@ -109,9 +133,7 @@ class Cells:
 
     def flag(self, column: str) -> npt.NDArray[np.float64]:
         """Read true/false as 1 and 0, NaN for blank; anything else sets the row aside."""
-        if column not in self._texts:
-            return np.full(self.count, np.nan)
-        flags, bad = values.parse_flags(self._texts[column])
+        flags, bad = self._numbers(column)
         self.set_aside(bad, column, "must be true or false (or 1, 0, yes, no)")
         return flags
 
@@ -123,28 +145,40 @@ class Cells:
     def day(self, column: str, now_us: int) -> npt.NDArray[np.int64]:
         """Read calendar dates [days since 1970]; rows without a plausible one are set aside."""
         self._refuse_blank(column)
-        days, none = values.parse_days(self.text(column))
-        self.set_aside(none, column, "is not a calendar date such as 2024-03-01")
+        found = self._columns[column]
+        days = self._numbers_of(found).astype(np.int64)
+        self.set_aside(found.bad, column, lambda at: self._why(column, at, _NO_DATE))
         late = days > now_us // values.US_PER_DAY + 1
         self.set_aside(late, column, "is more than a day in the future: only weather that has been is used")
         return days
 
     def _numbers(self, column: str) -> tuple[npt.NDArray[np.float64], Mask]:
-        if column not in self._texts:
+        if column not in self._columns:
             return np.full(self.count, np.nan), np.zeros(self.count, dtype=bool)
-        return values.parse_numbers(self._texts[column])
+        found = self._columns[column]
+        return self._numbers_of(found), found.bad
+
+    @staticmethod
+    def _numbers_of(found: Ready) -> npt.NDArray[np.float64]:
+        assert isinstance(found.values, np.ndarray)
+        return found.values
 
     def _strict_number(self, column: str, limits: Limits) -> npt.NDArray[np.float64]:
         numbers, bad = self._numbers(column)
         if bad.any():
-            cells = self.text(column)
-            self.set_aside(bad, column, lambda at: values.why_no_number(cells[at]))
+            self.set_aside(bad, column, lambda at: self._why(column, at))
         outside = limits.outside(numbers)
         if outside.any():
             self.set_aside(outside, column, lambda at: limits.reason(float(numbers[at])))
         return numbers
 
+    def _why(self, column: str, position: int, contract: str = "") -> str:
+        """Say why a cell is no value: by the column's own spelling, else by the contract's."""
+        why = self._columns[column].why
+        if contract and why is values.why_no_number:
+            return contract
+        return why(self.source(column, position))
+
     def _refuse_blank(self, column: str) -> None:
-        cells = self.text(column)
-        if "" in cells:
-            self.set_aside(np.array([not cell for cell in cells], dtype=bool), column, "is blank, and needed")
+        if column in self._columns and self._columns[column].blank.any():
+            self.set_aside(self._columns[column].blank, column, "is blank, and needed")

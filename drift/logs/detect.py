@@ -38,6 +38,12 @@ def recognise(
     return best[0], f"the header has {', '.join(best[0].required)}"
 
 
+def fits_any(header: Sequence[str], layouts: Sequence[Layout]) -> bool:
+    """Tell whether a header has all required columns of some layout."""
+    names = {column.lower() for column in header}
+    return any(set(layout.required) <= names for layout in layouts)
+
+
 def unused_columns(header: Sequence[str], layout: Layout) -> list[str]:
     """Return the header's columns that the layout has no use for."""
     return [column for column in header if column and column.lower() not in layout.columns]

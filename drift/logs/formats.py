@@ -6,7 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from drift.errors import LogFileError
+from drift.logs.delimited import open_bytes
 from drift.logs.table import RawTable
+
+_BEGINNING_BYTES = 4096
 
 
 @dataclass(frozen=True)
@@ -15,9 +19,37 @@ class Form:
 
     title: str
     suffixes: tuple[str, ...]  # of files that are taken from folders
-    fits: Callable[[bytes, str], bool] = field(repr=False)  # the first kilobytes, the file's name
-    open_table: Callable[[Path, str], RawTable] = field(repr=False)  # the path, the name as it was given
+    fits: Callable[[bytes, Path], bool] = field(repr=False)  # the first kilobytes, the file
+    open_table: Callable[[Path, bytes], RawTable] = field(repr=False)  # the file, all its bytes
+
+
+def _delimited(path: Path, data: bytes) -> RawTable:
+    return open_bytes(data, str(path), str(path.resolve()))
 
 
 #: The first that fits is taken; text in columns comes last, because it fits everything.
-FORMS: tuple[Form, ...] = ()
+FORMS: tuple[Form, ...] = (Form("text in columns", (".csv", ".tsv"), lambda data, path: True, _delimited),)
+
+
+def suffixes() -> tuple[str, ...]:
+    """Return the suffixes of the files that are taken from folders."""
+    return tuple(suffix for form in FORMS for suffix in form.suffixes)
+
+
+def open_table(path: Path) -> RawTable:
+    """Open a file of any form that is read here.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If it can't be read, or is not what it begins as.
+    """
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise LogFileError(
+            f"{path} can't be read: {error.strerror or error}.  See that the name is right and that you may "
+            "read it."
+        ) from error
+    form = next(form for form in FORMS if form.fits(data[:_BEGINNING_BYTES], path))
+    return form.open_table(path, data)

@@ -1,24 +1,32 @@
-"""A log file -> its rows: decode, split, recognise, check."""
+"""A log file -> its rows: open it, know what its columns mean, check each row.
+
+See `drift.logs.table` for the way of a file through this room.
+"""
 
 from __future__ import annotations
 
-import hashlib
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 
 from drift.errors import LogFileError
 from drift.logs.cells import Cells
+from drift.logs.delimited import open_bytes
 from drift.logs.detect import recognise, unused_columns
-from drift.logs.kinds import LAYOUTS
+from drift.logs.kinds import BY_KIND, LAYOUTS
 from drift.logs.layout import Circumstances, Columns, Layout
-from drift.logs.records import Records, split_records
+from drift.logs.mapping import Mapping, own_mapping
 from drift.logs.result import LogRead, RowSetAside
-from drift.logs.text import decode
+from drift.logs.table import RawTable
+from drift.logs.translate import Gathered, Plan, finish, gather
+
+#: Says how a table is to be read whose columns are not the contract's, or raises LogFileError.
+Settle = Callable[[RawTable, Circumstances], Mapping]
 
 
-def read_log(path: Path, around: Circumstances) -> LogRead:
-    """Read a log file of any known kind.
+def read_log(path: Path, around: Circumstances, settle: Settle | None = None) -> LogRead:
+    """Read a log file of any known kind and form.
 
     Parameters
     ----------
@@ -26,6 +34,9 @@ def read_log(path: Path, around: Circumstances) -> LogRead:
         The file.
     around
         The site and the present time, on which it depends what is plausible.
+    settle
+        Says how a table with other columns than the contract's is to be read; by default such a file is
+        refused.
 
     Raises
     ------
@@ -34,53 +45,137 @@ def read_log(path: Path, around: Circumstances) -> LogRead:
         unknown header.  Rows that can't be used raise nothing: they are in
         `LogRead.set_aside`.
     """
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise LogFileError(
-            f"{path} can't be read: {error.strerror or error}.  See that the name is right and that you may "
-            "read it."
-        ) from error
-    return read_bytes(data, str(path), around, str(path.resolve()))
+    from drift.logs.formats import open_table
+
+    return read_table(open_table(path), around, settle)
 
 
 def read_bytes(data: bytes, name: str, around: Circumstances, path: str = "") -> LogRead:
-    """Read a log from the bytes of its file; `name` is what the file is called in messages."""
-    decoded = decode(data, name)
-    records = split_records(decoded.text, name)
-    layout, why = recognise(records.header, records.header_line, LAYOUTS, name)
-    if not records.raws:
+    """Read a log from the bytes of a delimited text; `name` is what the file is called in messages."""
+    return read_table(open_bytes(data, name, path), around)
+
+
+def read_table(table: RawTable, around: Circumstances, settle: Settle | None = None) -> LogRead:
+    """Read a table of raw columns of any form.
+
+    Parameters
+    ----------
+    table
+        The table.
+    around
+        The site and the present time.
+    settle
+        As in `read_log`.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If it is not known what its columns mean, or it has no rows.
+    """
+    mapping, why = _mapping(table, around, settle)
+    return read_mapped(table, around, mapping, why)
+
+
+def read_mapped(table: RawTable, around: Circumstances, mapping: Mapping, why: str) -> LogRead:
+    """Read a table by a mapping; `why` tells people why it is taken for its kind of log.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If it has no rows, or lacks a column that the mapping names.
+    """
+    layout = BY_KIND[mapping.kind]
+    _refuse_lacking(table, mapping)
+    plan = Plan.of(mapping, table.headings, table.decimal)
+    found = gather(table.parts, plan)
+    if not found.raws:
+        at = f" (line {table.header_line})" if table.header_line else ""
         raise LogFileError(
-            f"{name} holds the header of {layout.title} (line {records.header_line}) and no rows: there is "
-            "nothing in "
-            "it to import."
+            f"{table.name} holds the header of {layout.title}{at} and no rows: there is nothing in it to "
+            "import."
         )
-    cells = Cells(records, layout)
+    cells = _cells(table, found, plan)
     columns = layout.read(cells, around)
-    remarks = (*decoded.remarks, *records.remarks, *_unused(records, layout), *cells.remarks)
-    aside, left_out = _told(cells, records, layout, name)
+    aside, left_out = _told(cells, found, layout, table.name)
     return LogRead(
-        name=name,
-        path=path,
-        digest=hashlib.blake2b(data, digest_size=16).hexdigest(),
+        name=table.name,
+        path=table.path,
+        digest=table.digest,
         kind=layout.kind,
         title=layout.title,
         why=why,
-        header=",".join(records.header),
+        header=(table.delimiter or ",").join(table.header),
         columns=_good_rows(columns, cells),
-        lines=records.lines[cells.good],
-        raws=_good_raws(records, cells),
+        lines=found.lines[cells.good],
+        raws=_good_raws(found, cells),
         set_aside=aside,
         left_out=left_out,
-        remarks=remarks,
+        remarks=(*table.remarks, *_unused(table, layout, mapping), *cells.remarks),
     )
 
 
-def _unused(records: Records, layout: Layout) -> tuple[str, ...]:
-    unused = unused_columns(records.header, layout)
-    if not unused:
-        return ()
-    return (f"not used, but kept with each row as it came: {', '.join(unused)}",)
+def _mapping(table: RawTable, around: Circumstances, settle: Settle | None) -> tuple[Mapping, str]:
+    """Return how to read a table, and why: its own columns are the contract's, or somebody says how."""
+    try:
+        _refuse_nameless(table)
+        layout, why = recognise(table.header, table.header_line, LAYOUTS, table.name)
+    except LogFileError:
+        if settle is None:
+            raise
+        mapping = settle(table, around)
+        return mapping, "as its columns were mapped"
+    return own_mapping(layout.kind, table.header, layout.columns), why
+
+
+def _refuse_nameless(table: RawTable) -> None:
+    """Refuse a delimited text without a header."""
+    if table.header_line or not table.delimiter:
+        return
+    part = next(iter(table.parts))
+    shown = ", ".join(cell for cell in table.split_raw(part.raws[0]) if cell)
+    raise LogFileError(
+        f"{table.name}, line {part.lines[0]}: the header is missing: the first row is already data ({shown}).  Put "
+        f"a line with the column names above it, such as: {','.join(LAYOUTS[0].required)}"
+    )
+
+
+def _refuse_lacking(table: RawTable, mapping: Mapping) -> None:
+    names = {name.lower() for name in table.header}
+    wanted = {name for source in mapping.columns.values() for name in source.columns}
+    lacking = sorted(name for name in wanted if name.lower() not in names)
+    if lacking:
+        raise LogFileError(
+            f"{table.name}: the mapping names the column {', '.join(lacking)}, which the file does not have "
+            f"(it has: {', '.join(name for name in table.header if name)})."
+        )
+
+
+def _cells(table: RawTable, found: Gathered, plan: Plan) -> Cells:
+    refused = finish(found.columns, plan.mapping)
+
+    def source(column: str, position: int) -> str:
+        return plan.source_text(table.split_raw(found.raws[position]), column)
+
+    cells = Cells(len(found.raws), found.columns, source, {} if plan.mapping.own else plan.names())
+    width = len(table.headings)
+    for position, count in found.surplus.items():
+        cells.good[position] = False
+        cells.aside[position] = (
+            "",
+            f"the row has {count} cells, the header {width}: quote a text that holds a comma",
+        )
+    for reason, rows in refused.values():
+        cells.set_aside(rows, "time_utc", reason)
+    return cells
+
+
+def _unused(table: RawTable, layout: Layout, mapping: Mapping) -> tuple[str, ...]:
+    if mapping.own:
+        unused = unused_columns(table.header, layout)
+    else:
+        used = {name.lower() for source in mapping.columns.values() for name in source.columns}
+        unused = [name for name in table.header if name and name.lower() not in used]
+    return (f"not used, but kept with each row as it came: {', '.join(unused)}",) if unused else ()
 
 
 def _good_rows(columns: Columns, cells: Cells) -> Columns:
@@ -93,19 +188,20 @@ def _good_rows(columns: Columns, cells: Cells) -> Columns:
     }
 
 
-def _good_raws(records: Records, cells: Cells) -> list[str]:
+def _good_raws(found: Gathered, cells: Cells) -> list[str]:
     if cells.good.all():
-        return records.raws
-    return [raw for raw, good in zip(records.raws, cells.good.tolist(), strict=True) if good]
+        return found.raws
+    return [raw for raw, good in zip(found.raws, cells.good.tolist(), strict=True) if good]
 
 
 def _told(
-    cells: Cells, records: Records, layout: Layout, name: str
+    cells: Cells, found: Gathered, layout: Layout, name: str
 ) -> tuple[tuple[RowSetAside, ...], tuple[RowSetAside, ...]]:
     def entry(position: int, column: str, reason: str, kept: bool) -> RowSetAside:
-        value = cells.text(column)[position] if column else ""
-        line = int(records.lines[position])
-        return RowSetAside(name, line, column, value, reason, layout.kind, kept, records.raws[position])
+        value = cells.source(column, position) if column else ""
+        line = int(found.lines[position])
+        called = cells.called(column)
+        return RowSetAside(name, line, called, value, reason, layout.kind, kept, found.raws[position])
 
     aside = tuple(entry(at, *cells.aside[at], False) for at in sorted(cells.aside))
     left_out = sorted((at, column, reason) for at, column, reason in cells.left_out if cells.good[at])

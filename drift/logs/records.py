@@ -8,159 +8,163 @@ fields that hold line ends.
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 
 import numpy as np
-import numpy.typing as npt
 
 from drift.errors import LogFileError
+from drift.logs.table import PART_ROWS, RawCells, Rows
 
-#: What may stand between fields, the usual one first.
-DELIMITERS = (",", ";", "\t")
-_BLANKS = ' \t,;"'  # a row of these alone is blank: spreadsheets write them
-_DELIMITER_NAMES = {";": "semicolons", "\t": "tabs"}
+#: What may stand between fields, the usual one first; the last two are runs of blanks.
+DELIMITERS = (",", ";", "\t", "|", "  ", " ")
+_RUNS = {"  ": re.compile(r"\s{2,}|\t"), " ": re.compile(r"\s+")}
+_BLANKS = ' \t,;|"'  # a row of these alone is blank: spreadsheets write them
+_DELIMITER_NAMES = {
+    ";": "semicolons",
+    "\t": "tabs",
+    "|": "upright bars",
+    "  ": "two or more blanks",
+    " ": "blanks",
+}
 _END = "\x00end of file\x00"  # can't stand in a file: zero bytes are refused as binary
 
 
-@dataclass(frozen=True)
-class Records:
-    """The rows of a file as text.
-
-    `columns` holds one list of cells a header name, without the blanks around
-    them, `lines` and `raws` each row's line number and its text as it came,
-    `surplus` the rows (by position) with more cells than the header has names.
-    """
-
-    header: tuple[str, ...]  # as it came, surrounding blanks removed
-    header_line: int
-    columns: list[list[str]] = field(repr=False)
-    lines: npt.NDArray[np.int64] = field(repr=False)
-    raws: list[str] = field(repr=False)
-    surplus: dict[int, int] = field(default_factory=dict)
-    remarks: tuple[str, ...] = ()
-
-
-def split_records(text: str, name: str) -> Records:
-    """Split the text of a log file into its header and its rows.
-
-    Raises
-    ------
-    drift.errors.LogFileError
-        If there is no header, or a quote is never closed.
-    """
-    lines = text.split("\n")
-    first = _header_position(lines, name)
-    delimiter = max(DELIMITERS, key=lambda one: (lines[first].count(one), one == ","))
-    return _even(text, lines, first, delimiter) or _uneven(lines, first, delimiter, name)
-
-
-def _header_position(lines: list[str], name: str) -> int:
-    for position, line in enumerate(lines):
-        if not _is_blank(line) and not _is_comment(line):
-            return position
-    raise LogFileError(f"{name} holds no header and no rows: there is nothing in it to import.")
-
-
-def _is_blank(line: str) -> bool:
+def is_blank(line: str) -> bool:
+    """Tell whether a line holds nothing."""
     return not line.strip(_BLANKS)
 
 
-def _is_comment(line: str) -> bool:
+def is_comment(line: str) -> bool:
+    """Tell whether a line is a comment."""
     return line.lstrip().startswith("#")
 
 
-def _even(text: str, lines: list[str], first: int, delimiter: str) -> Records | None:
-    """Split a file without quotes whose rows all have as many cells as its header, or return None.
-
-    Nearly all logs are such files, and a plain split is several times as fast as a parser that knows quotes.
-    """
-    if '"' in text:
-        return None
-    kept = [at for at in range(first, len(lines)) if lines[at].strip(_BLANKS)]
-    comments = 0
-    if "#" in text:
-        comments = sum(map(_is_comment, lines))
-        kept = [at for at in kept if not _is_comment(lines[at])]
-    raws = [lines[at] for at in kept]
-    cells = raws[0].count(delimiter) + 1
-    if {raw.count(delimiter) for raw in raws} != {cells - 1}:
-        return None
-    together = delimiter.join(raws[1:])
-    flat = together.split(delimiter) if together else []
-    if together.split(None, 1) != [together]:  # there are blanks somewhere
-        flat = [cell.strip() for cell in flat]
-    header = raws[0].split(delimiter)
-    rows = [flat[at::cells] for at in range(cells)]
-    numbers = np.array(kept[1:], dtype=np.int64) + 1
-    return _records(header, first + 1, rows, numbers, raws[1:], {}, delimiter, comments)
+def delimiter_words(delimiter: str) -> str:
+    """Return the remark on an unusual delimiter, "" on commas."""
+    name = _DELIMITER_NAMES.get(delimiter)
+    return f"fields are separated by {name}" if name else ""
 
 
-def _uneven(lines: list[str], first: int, delimiter: str, name: str) -> Records:
-    """Split any file, with quoted fields and rows of any length."""
-    header: list[str] = []
-    cells: list[list[str]] = []
-    numbers: list[int] = []
-    raws: list[str] = []
-    surplus: dict[int, int] = {}
-    comments = sum(_is_comment(line) for line in lines[:first])
-    for start, end, row in _numbered_rows(lines, first, delimiter, name):
-        if not header:
-            header = row
-        elif row and row[0].lstrip().startswith("#"):
-            comments += 1
-        elif any(cell.strip() for cell in row):
-            if any(cell.strip() for cell in row[len(header) :]):
-                surplus[len(cells)] = len(row)
-            cells.append([*(cell.strip() for cell in row), *([""] * len(header))][: len(header)])
-            numbers.append(start)
-            raws.append("\n".join(lines[start - 1 : end]))
-    columns = [list(column) for column in zip(*cells, strict=True)] or [[] for _ in header]
-    starts = np.array(numbers, dtype=np.int64)
-    return _records(header, first + 1, columns, starts, raws, surplus, delimiter, comments)
+def split_line(line: str, delimiter: str) -> list[str]:
+    """Split one line, without the blanks around its cells; quotes count, line ends in them do not."""
+    if delimiter in _RUNS:
+        cells = _RUNS[delimiter].split(line.strip())
+    elif '"' in line:
+        cells = _quoted(line, delimiter)
+    else:
+        cells = line.split(delimiter)
+    return [cell.strip() for cell in cells]
 
 
-def _numbered_rows(
-    lines: list[str], first: int, delimiter: str, name: str
-) -> Iterator[tuple[int, int, list[str]]]:
-    """Yield the first and last line number and the cells of each row, blank rows included."""
-    reader = csv.reader(
-        [*(f"{line}\n" for line in lines[first:]), _END], delimiter=delimiter, skipinitialspace=True
-    )
-    start = first + 1
+def _quoted(text: str, delimiter: str) -> list[str]:
+    lines = [f"{line}\n" for line in text.split("\n")]
     try:
-        for row in reader:
-            if row == [_END]:
-                return
-            if row and row[-1].endswith(_END):
-                break
-            end = first + reader.line_num
-            yield start, end, row
-            start = end + 1
-    except csv.Error as error:
-        raise LogFileError(f"{name}, line {start}: the row can't be read as CSV ({error}).") from error
-    raise LogFileError(
-        f"{name}, line {start}: a quoted field opens in this row and is never closed, so that the rest of "
-        "the file "
-        "would be swallowed by it.  Close the quote, or double it where it stands for inches, and import "
-        "again."
-    )
+        rows = list(csv.reader(lines, delimiter=delimiter, skipinitialspace=True))
+    except csv.Error:
+        return text.split(delimiter)
+    return rows[0] if rows else [""]
 
 
-def _records(
-    header: list[str],
-    header_line: int,
-    columns: list[list[str]],
-    lines: npt.NDArray[np.int64],
-    raws: list[str],
-    surplus: dict[int, int],
-    delimiter: str,
-    comments: int,
-) -> Records:
-    names = tuple(name.strip() for name in header)
-    remarks = []
-    if delimiter in _DELIMITER_NAMES:
-        remarks.append(f"fields are separated by {_DELIMITER_NAMES[delimiter]}")
-    if comments:
-        remarks.append(f"{comments} comment line{'s' if comments > 1 else ''} (beginning with #) skipped")
-    return Records(names, header_line, columns, lines, raws, surplus, tuple(remarks))
+@dataclass(frozen=True)
+class TextRows:
+    """The rows of a text below its header, some at a time; can be gone through more than once."""
+
+    lines: list[str] = field(repr=False)
+    first: int  # position of the first line below the header
+    width: int  # cells of the header
+    delimiter: str
+    name: str  # of the file, for messages
+    quotes: bool  # whether a field may be quoted
+    comments: bool  # whether there is a # in the text
+
+    def __iter__(self) -> Iterator[Rows]:
+        if self.quotes and self.delimiter not in _RUNS:
+            yield from self._quoted_parts()
+            return
+        for start in range(self.first, len(self.lines), PART_ROWS):
+            kept = self._kept(start, min(start + PART_ROWS, len(self.lines)))
+            if kept:
+                yield self._part(kept)
+
+    def split_raw(self, raw: str) -> list[str]:
+        """Split the text of one row into as many cells as the header has."""
+        cells = split_line(raw, self.delimiter)
+        return [*cells, *([""] * self.width)][: self.width]
+
+    def comment_lines(self) -> int:
+        """Count the comments, also those above the header."""
+        if not self.comments:
+            return 0
+        if not self.quotes:
+            return sum(map(is_comment, self.lines))
+        return sum(map(is_comment, self.lines[: self.first])) + sum(
+            self._is_comment_row(row) for _, _, row in self._numbered_rows()
+        )
+
+    def _kept(self, start: int, end: int) -> list[int]:
+        kept = [at for at in range(start, end) if self.lines[at].strip(_BLANKS)]
+        return [at for at in kept if not is_comment(self.lines[at])] if self.comments else kept
+
+    def _part(self, kept: list[int]) -> Rows:
+        """Split lines without quotes; nearly always they all have as many cells as the header."""
+        raws = [self.lines[at] for at in kept]
+        numbers = np.array(kept, dtype=np.int64) + 1
+        if self.delimiter not in _RUNS and {raw.count(self.delimiter) for raw in raws} == {self.width - 1}:
+            together = self.delimiter.join(raws)
+            flat = together.split(self.delimiter)
+            if together.split(None, 1) != [together]:  # there are blanks somewhere
+                flat = [cell.strip() for cell in flat]
+            return Rows([flat[at :: self.width] for at in range(self.width)], numbers, raws)
+        return self._uneven([split_line(raw, self.delimiter) for raw in raws], numbers.tolist(), raws)
+
+    def _uneven(self, rows: Sequence[list[str]], numbers: list[int], raws: list[str]) -> Rows:
+        surplus = {at: len(row) for at, row in enumerate(rows) if any(row[self.width :])}
+        even = [[*row, *([""] * self.width)][: self.width] for row in rows]
+        columns: list[RawCells] = [list(column) for column in zip(*even, strict=True)]
+        return Rows(columns or [[] for _ in range(self.width)], np.array(numbers, np.int64), raws, surplus)
+
+    def _quoted_parts(self) -> Iterator[Rows]:
+        rows = (
+            (start, end, [cell.strip() for cell in row])
+            for start, end, row in self._numbered_rows()
+            if any(cell.strip() for cell in row) and not self._is_comment_row(row)
+        )
+        while part := list(islice(rows, PART_ROWS)):
+            raws = ["\n".join(self.lines[start - 1 : end]) for start, end, _ in part]
+            yield self._uneven([row for _, _, row in part], [start for start, _, _ in part], raws)
+
+    @staticmethod
+    def _is_comment_row(row: list[str]) -> bool:
+        return bool(row) and row[0].lstrip().startswith("#")
+
+    def _numbered_rows(self) -> Iterator[tuple[int, int, list[str]]]:
+        """Yield the first and last line number and the cells of each row, blank rows included."""
+        ended = (f"{line}\n" for line in islice(self.lines, self.first, None))
+        reader = csv.reader(_and_then(ended, _END), delimiter=self.delimiter, skipinitialspace=True)
+        start = self.first + 1
+        try:
+            for row in reader:
+                if row == [_END]:
+                    return
+                if row and row[-1].endswith(_END):
+                    break
+                end = self.first + reader.line_num
+                yield start, end, row
+                start = end + 1
+        except csv.Error as error:
+            raise LogFileError(
+                f"{self.name}, line {start}: the row can't be read as CSV ({error})."
+            ) from error
+        raise LogFileError(
+            f"{self.name}, line {start}: a quoted field opens in this row and is never closed, so that the "
+            "rest of the file would be swallowed by it.  Close the quote, or double it where it stands for "
+            "inches, and import again."
+        )
+
+
+def _and_then(lines: Iterator[str], last: str) -> Iterator[str]:
+    yield from lines
+    yield last

@@ -9,7 +9,7 @@ The way of a file through this room::
 
 A reader of another form writes one function ``path -> RawTable`` and a line in
 `drift.logs.formats.FORMS`.  Where its headings are already the contract's names and units (``time_utc``,
-``ra_deg``, ...), no mapping is needed: `drift.logs.read.read_table` takes the table as it is, and asks nothing.
+``ra_deg``, ...), no mapping is needed: `drift.logs.read.read_table` takes the table as it is.
 
 `Rows.raws` is what is kept of a row in the record, whatever becomes of it, and is shown to people: text that
 `RawTable.split_raw` can turn into the row's cells again.  `Rows.lines` says where it stood, counted from 1:

@@ -45,11 +45,27 @@ def decode(data: bytes, name: str) -> Decoded:
         raise LogFileError(f"{name} is empty: there is nothing in it to import.")
     if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return _utf16(data, name)
+    silent = _utf16_without_mark(data)
+    if silent:
+        return _utf16(silent + data, name)
     _refuse_other_files(data, name)
     try:
         return Decoded(_plain_line_ends(data.decode("utf-8-sig")))
     except UnicodeDecodeError as error:
         return _western(data, error)
+
+
+def _utf16_without_mark(data: bytes) -> bytes:
+    """Return the byte order mark that is missing from UTF-16 text, b"" for any other file.
+
+    Latin letters and digits in UTF-16 have a zero byte each, always on the same side.
+    """
+    sample = data[: _SAMPLE_BYTES // 2 * 2]
+    for side, mark in ((1, codecs.BOM_UTF16_LE), (0, codecs.BOM_UTF16_BE)):
+        zeros, others = sample[side::2].count(0), sample[1 - side :: 2].count(0)
+        if not others and len(sample) >= 8 and zeros > 0.9 * (len(sample) // 2):
+            return mark
+    return b""
 
 
 def _utf16(data: bytes, name: str) -> Decoded:

@@ -2,15 +2,40 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+import numpy as np
 import pytest
 
 from drift.errors import LogFileError
-from drift.logs.records import Records, split_records
+from drift.logs.delimited import open_bytes
 from drift.logs.text import decode
 
 
+@dataclass
+class Records:
+    """All rows of a text at once."""
+
+    header: tuple[str, ...]
+    header_line: int
+    columns: list[list[str]]
+    lines: np.ndarray
+    raws: list[str]
+    surplus: dict[int, int]
+    remarks: tuple[str, ...]
+
+
 def split(text: str) -> Records:
-    return split_records(text, "log.csv")
+    table = open_bytes(text.encode(), "log.csv")
+    columns: list[list[str]] = [[] for _ in table.headings]
+    lines, raws, surplus = [], [], {}
+    for part in table.parts:
+        surplus.update({len(raws) + at: count for at, count in part.surplus.items()})
+        lines += part.lines.tolist()
+        raws += part.raws
+        for column, cells in zip(columns, part.cells, strict=True):
+            column += cells
+    return Records(table.header, table.header_line, columns, np.array(lines), raws, surplus, table.remarks)
 
 
 def test_rows_and_lines() -> None:
