@@ -9,20 +9,23 @@ import numpy as np
 from drift.history.causes.cause import LEAN_EAST, LEAN_NORTH
 from drift.history.model import Model, Scales
 from drift.history.result import Separable
-from drift.history.series import LEVEL_SD_ARCSEC, Series
+from drift.history.series import LEVEL_SD_ARCSEC, NOT_OBSERVED, Series
 from drift.history.view import View
 from drift.quantities import Floats
 
 #: A zero that repeats worse than this [arcsec] says little about the lean.
 POOR_REPEAT = 60.0
-#: A zero that repeats worse than this is as good as lost.
-LOST_REPEAT = 120.0
+#: A zero that repeats worse than this is as good as lost; up to it, it still says something.
+LOST_REPEAT = 600.0
 #: Fewest readings that see the lean itself before anything is called told apart.
 FEWEST = 3
 #: Told apart when the lean is known to this share of what was possible, partly up to the second.
 YES_SHARE, PARTLY_SHARE = 0.35, 0.8
-#: The uncertainty aimed for when the number of readings is told [arcsec].
-WANTED_SD = 5.0
+#: The uncertainty aimed for when the number of readings is told [arcsec]: a change of half a minute of
+#: arc, which a user may act on, then stands out by three sds.
+WANTED_SD = 10.0
+#: How well a homed mount's zero repeats where this one's isn't known [arcsec]: common practice.
+HOMED_REPEAT = 10.0
 
 
 @dataclass(frozen=True)
@@ -79,9 +82,8 @@ def judge(view: View, sd: Floats) -> tuple[Separable, Separable]:
     """Judge both pairs from how far the readings narrowed the lean down, and by what."""
     model, scales = view.fit.model, view.fit.scales
     seen = evidence(model)
-    return _east(model.series, seen, scales, _share(view, sd, LEAN_EAST)), _north(
-        seen, scales, _share(view, sd, LEAN_NORTH)
-    )
+    east = _east(model.series, model.latitude_rad, seen, scales, _share(view, sd, LEAN_EAST))
+    return east, _north(model.series, seen, scales, _share(view, sd, LEAN_NORTH))
 
 
 def _share(view: View, sd: Floats, component: int) -> float:
@@ -90,20 +92,65 @@ def _share(view: View, sd: Floats, component: int) -> float:
     return float(np.median(sd[late, component] / np.maximum(prior[late], 1e-9)))
 
 
-def _levels_wanted() -> str:
-    """Say how many level readings would tell the lean to the wanted uncertainty."""
-    count = max(1, int(np.ceil((LEVEL_SD_ARCSEC / WANTED_SD) ** 2)))
-    return (
-        f"about {count} level readings on the pier top, each end for end, before and after the next change "
-        f"(at {LEVEL_SD_ARCSEC:.0f} arcsec each that tells the lean to {WANTED_SD:.0f} arcsec)"
+@dataclass(frozen=True)
+class Remedy:
+    """A reading that would tell pier from mount, with how many of them it takes."""
+
+    count: int  # on either side of a change
+    sentence: str
+
+
+def wanted(sd_arcsec: float) -> int:
+    """Return how many readings on either side of a change tell it to `WANTED_SD`.
+
+    The difference of two means of n readings of standard deviation s has the variance 2 s^2 / n.
+    """
+    return max(1, int(np.ceil(2.0 * (sd_arcsec / WANTED_SD) ** 2)))
+
+
+def by_levels(series: Series) -> Remedy:
+    """Count level readings at the claimed scatter of those in the record, else at the usual one."""
+    own = np.sqrt(series.variance[series.place == "pier", 0, 0])
+    sd = float(np.median(own)) if own.size else LEVEL_SD_ARCSEC
+    count = wanted(sd)
+    return Remedy(
+        count,
+        f"{_some(count, 'level reading')} on the pier top, each end for end, before the next change and as "
+        f"many after it (at {sd:.0f} arcsec each that tells a change of the lean to {WANTED_SD:.0f} arcsec)",
     )
 
 
-def _east(series: Series, seen: Evidence, scales: Scales, share: float) -> Separable:
+def by_zeros(series: Series, latitude_rad: float, repeat_arcsec: float) -> Remedy:
+    """Count nights with a kept zero: tau_E = cos(phi) ((z - z0) + az sin(phi)), geometry of the axis."""
+    night = series.night >= 0
+    turn = np.array([np.sin(latitude_rad), 0.0, 1.0]) * np.cos(latitude_rad)
+    sees = np.where(series.variance[night, 2, 2] < NOT_OBSERVED / 10.0)[0]
+    own = np.einsum("i,nij,j->n", turn, series.variance[night][sees], turn)
+    night_sd = float(np.sqrt(np.median(own))) if own.size else HOMED_REPEAT
+    count = wanted(float(np.hypot(night_sd, np.cos(latitude_rad) * repeat_arcsec)))
+    return Remedy(
+        count,
+        "one solve before the sync (before_sync = true) of a mount that was homed, on "
+        f"{_some(count, 'night')} before the next change and as many after it (a zero that repeats to "
+        f"{repeat_arcsec:.0f} arcsec then tells a change of the east lean to {WANTED_SD:.0f} arcsec)",
+    )
+
+
+def _some(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+def _cheapest(*remedies: Remedy) -> str:
+    """Name the remedies, that with the fewest readings first."""
+    first, *others = sorted(remedies, key=lambda r: r.count)
+    return "; or ".join([first.sentence, *(r.sentence for r in others)])
+
+
+def _east(series: Series, latitude_rad: float, seen: Evidence, scales: Scales, share: float) -> Separable:
     repeat = scales.zero_repeat
     good_zero = seen.zeros >= FEWEST - 1 and repeat <= POOR_REPEAT
     levels = seen.levels >= FEWEST - 1
-    settle = f"{_levels_wanted()}; or, on each night, one solve before the sync of a mount that was homed"
+    settle = _cheapest(by_levels(series), by_zeros(series, latitude_rad, min(repeat, HOMED_REPEAT)))
     if good_zero or levels:
         by = []
         if good_zero:
@@ -121,8 +168,8 @@ def _east(series: Series, seen: Evidence, scales: Scales, share: float) -> Separ
     return Separable("no", why, settle)
 
 
-def _north(seen: Evidence, scales: Scales, share: float) -> Separable:
-    settle = _levels_wanted()
+def _north(series: Series, seen: Evidence, scales: Scales, share: float) -> Separable:
+    settle = by_levels(series).sentence
     if seen.levels >= FEWEST - 1:
         answer = "yes" if share <= YES_SHARE else "partly"
         return Separable(

@@ -23,6 +23,9 @@ SURELY_HOMED_ARCSEC = 12.0
 #: Zeros whose middle is this many scatters (of at least `LEAST_SCATTER`) from zero were not set by a sync.
 FAR_FROM_ZERO, LEAST_SCATTER = 3.0, 10.0
 FEWEST = 5
+#: A sync sets the zero wrong by at most about this many times the axis error (the tangent of the star's
+#: declination) and what the mount itself adds [arcsec]; what scatters more was parked by eye.
+SYNC_FACTOR, SYNC_NOISE = 1.5, 30.0
 #: Median of the absolute difference of two unit normals.
 MEDIAN_OF_DIFFERENCE = 0.953873
 
@@ -49,8 +52,8 @@ def doubt_zeros(series: Series, zero_is: str) -> tuple[Series, list[str]]:
         return series, []
     if scatter <= SURELY_HOMED_ARCSEC or (homed and not near_zero):
         return series, [_taken_for_kept(scatter)]
-    if zero_is == "kept" and not near_zero:
-        return series, []
+    if zero_is == "kept" and (not near_zero or scatter > SYNC_FACTOR * _axis_error(series) + SYNC_NOISE):
+        return series, []  # kept poorly, which the fit finds and allows for
     label = np.where(shared, "", series.zero_label)
     return replace(series, zero_label=label), [_words(zero_is, scatter)]
 
@@ -64,6 +67,12 @@ def _scatter_and_middle(series: Series, shared: Bools) -> tuple[float, float]:
         middles.append(abs(float(np.median(own))))
     step = np.abs(np.concatenate(steps))
     return float(np.median(step)) / MEDIAN_OF_DIFFERENCE if step.size else 0.0, float(np.median(middles))
+
+
+def _axis_error(series: Series) -> float:
+    """Return the typical size of the axis error on the nights [arcsec]."""
+    night = series.night >= 0
+    return float(np.median(np.hypot(series.value[night, 0], series.value[night, 1])))
 
 
 def _taken_for_kept(scatter: float) -> str:
