@@ -115,10 +115,8 @@ def find_events(model: Model, before: Before | None = None) -> Searched:
             steps.append(_certain(index, part))
         found = _refit(base, steps, found)
     if steps:
-        held, steps = (
-            sorted(steps, key=lambda s: s.best),
-            sorted(_weigh_all(base, steps, found.fit), key=lambda s: s.best),
-        )
+        held = steps
+        steps = sorted(_weigh_all(base, steps, found.fit), key=lambda s: s.best)
         if [s.step() for s in held] != [s.step() for s in steps]:
             found = _refit(base, steps, found)
     return Searched(with_room(found) if base.tied else found, tuple(steps), found)

@@ -41,6 +41,6 @@ def test_levels_are_counted_at_the_scatter_they_claim():
 
 
 def test_nights_with_a_kept_zero_are_counted_by_the_geometry():
-    """At 60 N, tau = (z + az sin 60) / 2: errors of 3 arcsec give 1.98, a zero good to 10 gives 5: n = 0.6."""
+    """At 60 N, tau = (z + az sin 60) / 2: errors of 3 arcsec give 1.98, a zero good to 10 gives 5."""
     assert by_zeros(series(), np.radians(60.0), 10.0).count == 1
     assert by_zeros(series(), np.radians(60.0), 30.0).count == 5  # 1.98 and 15: 2 * 15.13^2 / 100 = 4.6
