@@ -61,9 +61,8 @@ def continuations(weather: DailyWeather, members: int = 100, days: int = 365, se
 
     Each member is the weather of a past year from today's date on (shifted by
     up to a week), joined to today's temperature.  Because few years show less
-    than all that can happen, each member's winter is also shifted as a whole, by
-    an amount that makes the spread of the next winter that of a prediction
-    from n past ones, s^2 (1 + 1/n).  With fewer than three past years a
+    than all that can happen, each member's winter is also shifted as a whole (see
+    `shift_sd`).  With fewer than three past years a
     member is the usual year with made-up weather about it.
 
     Parameters
@@ -102,15 +101,13 @@ def _starts(past: DailyWeather, days: int) -> Ints:
 def _from_past_years(
     past: DailyWeather, starts: Ints, day: Ints, members: int, rng: np.random.Generator
 ) -> tuple[Floats, Floats | None]:
-    n = starts.size
     # Every year equally often, in random order.
     start = rng.permutation(np.resize(starts, members)) + rng.integers(-_SHIFT_DAYS, _SHIFT_DAYS + 1, members)
     at = start[:, None] + np.arange(day.size)
     at = np.where(at < 0, at + 365, at)
     at = np.where(at >= past.day.size, at - 365 * (1 + (at - past.day.size) // 365), at)
     away = past.mean_c[at] - past.curve.at(past.day[at])
-    sd = winter_sd(past, starts)
-    shift = rng.normal(0.0, sd * np.sqrt(2.0 / n), members)
+    shift = rng.normal(0.0, shift_sd(winter_sizes(past, starts)), members)
     mean_c = past.curve.at(day) + _joined(past, away) + _wintry(past, day, shift)
     return mean_c, _snow(past, past.snow_cm[at]) if past.has_snow else None
 
@@ -145,16 +142,29 @@ def _wintry(past: DailyWeather, day: Ints, shift: Floats) -> Floats:
     return shift[:, None] * np.clip(np.cos(year_phase(day, past.south)), 0.0, None)
 
 
-def winter_sd(past: DailyWeather, starts: Ints) -> float:
-    """Return how much mid-winters differ from year to year, from the past years and what is usual [deg C]."""
+def winter_sizes(past: DailyWeather, starts: Ints) -> Floats:
+    """Return by how much each past year's winter was warmer than usual, (n,) [deg C in mid-winter]."""
     cold = np.clip(np.cos(year_phase(past.day, past.south)), 0.0, None)
     away = past.mean_c - past.curve.at(past.day)
-    means = [
-        np.average(away[at : at + 365], weights=cold[at : at + 365]) for at in starts if at + 365 <= away.size
-    ]
-    own = float(np.sum((np.array(means) - np.mean(means)) ** 2)) if means else 0.0
-    degrees = max(len(means) - 1, 0)
-    return float(np.sqrt((own + _WINTER_WEIGHT * _WINTER_SD_C**2) / (degrees + _WINTER_WEIGHT)))
+    years = [slice(at, at + 365) for at in starts if at + 365 <= away.size]
+    return np.array([away[year] @ cold[year] / (cold[year] @ cold[year]) for year in years])
+
+
+def shift_sd(sizes: Floats) -> float:
+    """Return the sd of the shift that makes the spread of drawn past winters that of a prediction [deg C].
+
+    The variance between winters is that of the past ones, shrunk toward what is
+    usual; the next winter's about their mean is 1 + 1/n of it, and 1 + 1.5/f more
+    for its being known from f degrees of freedom only (that makes a Gaussian's
+    80 % band Student's, to 1 %).  What the drawn years show of it themselves is
+    taken off.
+    """
+    n = sizes.size
+    own = float(np.sum((sizes - sizes.mean()) ** 2))
+    freedom = n - 1 + _WINTER_WEIGHT
+    variance = (own + _WINTER_WEIGHT * _WINTER_SD_C**2) / freedom
+    wanted = variance * (1.0 + 1.0 / n) * (1.0 + 1.5 / freedom)
+    return float(np.sqrt(max(wanted - own / n, 0.0)))
 
 
 @dataclass(frozen=True)

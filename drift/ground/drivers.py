@@ -105,10 +105,30 @@ def frost_driver(
         raise ValueError(f"kind is {kind!r}; it must be one of {', '.join(FROST_KINDS)}")
     if kind == "cold_left":
         value, usual_peak = cold_left(weather, ground, thaw_factor)
-        least = _LEAST_PEAK_COLD
     else:
         value, usual_peak = _of_front(frost_front(weather, ground), kind)
-        least = _LEAST_PEAK_M
+    return _frost(weather, kind, value, usual_peak, longitude_deg)
+
+
+def frost_driver_candidates(
+    weather: DailyWeather, ground: Ground, longitude_deg: float = 0.0
+) -> tuple[Driver, ...]:
+    """Return the frost drivers worth comparing at a pier: those of `FROST_KINDS` that ever leave 0.
+
+    Which of them a pier follows, and how far behind (see `lagged_driver`), only
+    its own readings can tell.
+    """
+    front = frost_front(weather, ground)
+    found = [("cold_left", *cold_left(weather, ground))]
+    found += [(kind, *_of_front(front, kind)) for kind in ("frozen", "under_base")]
+    drivers = [_frost(weather, kind, value, peak, longitude_deg) for kind, value, peak in found]
+    return tuple(driver for driver in drivers if driver.value.any())
+
+
+def _frost(
+    weather: DailyWeather, kind: str, value: Floats, usual_peak: float, longitude_deg: float
+) -> Driver:
+    least = _LEAST_PEAK_COLD if kind == "cold_left" else _LEAST_PEAK_M
     scale = max(typical_peak(weather, value, usual_peak), least)
     return Driver(
         name=kind,

@@ -85,7 +85,7 @@ def without_still_sensor(days: Days) -> tuple[Days, list[str]]:
 
 
 def in_one_unit(days: Days, curve: AnnualCurve) -> tuple[Days, list[str]]:
-    """Convert stretches that are plainly in another unit than the rest, and leave out such single days; say so.
+    """Convert stretches that are plainly in another unit than the rest; leave out such single days; say so.
 
     A day counts only when it is out of the weather as it stands and well inside
     it when converted.  Single days are not converted, because a freak of weather
@@ -98,9 +98,9 @@ def in_one_unit(days: Days, curve: AnnualCurve) -> tuple[Days, list[str]]:
         if stretch.any():
             days = _converted(days, stretch, convert)
             notes.append(
-                f"{_days(stretch)} of the weather are far from all others as degrees Celsius and fit as {unit} "
-                f"({dates_text(days.day[stretch])}); they were converted.  Correct the log if that is right, or "
-                "leave the days out of it."
+                f"{_days(stretch)} of the weather are far from all others as degrees Celsius and fit as "
+                f"{unit} ({dates_text(days.day[stretch])}); they were converted.  Correct the log if that is "
+                "right, or leave the days out of it."
             )
         if alone.any():
             days = _blanked(days, alone)
