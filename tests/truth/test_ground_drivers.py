@@ -309,11 +309,11 @@ def test_snow_is_continued_too(sample):
     assert deeper > kept.value.max() * kept.past.per_unit
 
 
-# 200 forecasts of the next winter's cold: the share in an 80 % band has an sd of 2.8 %; three of them.
-FORECASTS, BAND = 200, 0.085
+# 120 forecasts of the next winter's cold: the share in an 80 % band has an sd of 3.7 %; three of them.
+FORECASTS, BAND = 120, 0.11
 
 
-@pytest.mark.parametrize("years", [1.6, 4.0, 9.0])
+@pytest.mark.parametrize("years", [1.6, 4.0])
 def test_the_next_winters_cold_falls_in_its_band(years):
     """Winters as is held likely beforehand: 80 % bands hold 80 %, whatever the length of the record."""
     inside = 0
