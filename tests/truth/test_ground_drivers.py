@@ -112,8 +112,9 @@ def test_no_frost_is_no_driver():
     mild = site_weather(3.0, mean=18.0, swing=6.0, winter_sd=0.5)
     assert frost_driver_candidates(mild, ground_of()) == ()
     assert not frost_driver(mild, ground_of()).value.any()
-    assert frost_at_base(mild, ground_of()).as_is[0].reaches == "no"
-    assert advice.frost_sentences(frost_at_base(mild, ground_of())) == ()
+    found = frost_at_base(mild, ground_of())
+    assert found.as_is[0].reaches == "no"
+    assert advice.frost_sentences(found) == ()
 
 
 def test_the_southern_driver_is_the_northern_half_a_year_on(weather):
