@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, insert, select, update
+from sqlalchemy import ColumnElement, Connection, and_, insert, select, update
 
 from drift._version import __version__
 from drift.book import schema
@@ -103,9 +103,17 @@ def rows_held(connection: Connection, row_ids: Iterable[int]) -> dict[int, RowHe
     return found
 
 
-def rows_of_kind(connection: Connection, kind: str) -> list[RowHeld]:
-    """Return all rows of a kind, used or not, in order of time."""
-    return list(_held(connection, kind, schema.readings[kind].c.row_id.is_not(None)))
+def rows_of_kind(connection: Connection, kind: str, span: tuple[int, int] | None = None) -> list[RowHeld]:
+    """Return all rows of a kind, used or not, in order of time.
+
+    Parameters
+    ----------
+    span
+        Only those from the first time on and before the second [us, or days for weather].
+    """
+    when = schema.readings[kind].c[schema.when_column(kind)]
+    inside = when.is_not(None) if span is None else and_(when >= span[0], when < span[1])
+    return list(_held(connection, kind, inside))
 
 
 def _held(connection: Connection, kind: str, condition: ColumnElement[bool]) -> Iterator[RowHeld]:

@@ -14,9 +14,10 @@ from drift.book import acts, schema
 from drift.book.importing import FileImported, outcome
 from drift.book.writing import Added, add_log, row_ids_of
 from drift.errors import BookError, LogFileError
+from drift.logs.delimited import open_bytes
 from drift.logs.kinds import BY_KIND
 from drift.logs.layout import Circumstances
-from drift.logs.read import read_bytes
+from drift.logs.read import read_table
 from drift.logs.result import LogRead
 
 NAME = "recorded by hand"
@@ -88,7 +89,10 @@ def read_by_hand(
     writer = csv.DictWriter(text, header, lineterminator="\n")
     writer.writeheader()
     writer.writerows([{name: " ".join(value.split()) for name, value in row.items()} for row in rows])
-    log = read_bytes(text.getvalue().encode(), NAME, around)
+    table = open_bytes(text.getvalue().encode(), NAME)
+    log = read_table(
+        replace(table, decimal="."), around
+    )  # one row can't tell what a comma means: it is refused
     for bad in (*log.set_aside, *log.left_out):
         raise LogFileError(f"not recorded: {bad.column} = {bad.value!r} {_sentence(bad.reason)}")
     # One digest for all such rows, so that they form one file whose lines are numbered on.

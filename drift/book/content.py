@@ -52,6 +52,11 @@ def digest_of_all(contents: Iterable[bytes]) -> str:
     return hashlib.blake2b(b"".join(sorted(contents)), digest_size=DIGEST_BYTES).hexdigest()
 
 
+def digest_in_order(contents: list[bytes]) -> str:
+    """Return one name for contents in their order."""
+    return hashlib.blake2b(b"".join(contents), digest_size=DIGEST_BYTES).hexdigest()
+
+
 def aside_key(kind: str, column: str, row_kept: bool, raw: str) -> bytes:
     """Return a digest by which a row set aside is known again in an overlapping file."""
     text = "\x1f".join((kind, column, str(row_kept), raw.strip()))

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
 
-from drift.book import acts, aside, keeping, messages, reading
+from drift.book import acts, aside, keeping, mending, messages, reading
 from drift.book.acts import RowEvent, RowHeld
 from drift.book.aside import Aside
 from drift.book.bulk import collector_paused
@@ -21,15 +21,18 @@ from drift.book.clock import now_us
 from drift.book.engine import Place, book_url, open_place
 from drift.book.importing import FileImported, FileRefused, Found, find_logs, outcome, refusal
 from drift.book.imports import ActDone, acts_done
+from drift.book.mending import Mended
 from drift.book.messages import Message
 from drift.book.migrations import bring_up_to_date
+from drift.book.origins import Origin, origins_of
 from drift.book.owner import claim
 from drift.book.troubles import in_words, read_only_words
 from drift.book.undoing import Undone, undo
 from drift.book.writing import Act, add_log
 from drift.errors import BookError, LogFileError
+from drift.logs.formats import open_table
 from drift.logs.layout import circumstances
-from drift.logs.read import read_log
+from drift.logs.read import Settle, read_log, read_table
 from drift.logs.result import LogRead, RowSetAside
 from drift.readings import Readings
 
@@ -103,6 +106,11 @@ class Book:
         with self._reading("looking up where readings came from") as connection:
             return reading.where_rows(connection, row_ids)
 
+    def origins(self, row_ids: Iterable[int]) -> dict[int, Origin]:
+        """Return for each row_id where the row came from, by which import, and what was done to it since."""
+        with self._reading("looking up where readings came from") as connection:
+            return origins_of(connection, row_ids)
+
     def set_aside_rows(self) -> list[RowSetAside]:
         """Return the rows that could not be used, and the values left out, by file and line."""
         with self._reading("listing the rows set aside") as connection:
@@ -115,6 +123,27 @@ class Book:
                 return aside.open_asides(connection)
             return aside.wanted_asides(connection, numbers)
 
+    def put_back_mended(self, path: Path, settle: Settle | None = None) -> Mended:
+        """Put the rows of a mended file, as `drift aside export` wrote it, into the record.
+
+        Parameters
+        ----------
+        path
+            The file.
+        settle
+            As in `drift.logs.read.read_log`.
+
+        Raises
+        ------
+        drift.errors.LogFileError
+            If it is no such file.
+        """
+        around = circumstances(self._site, now_us())
+        bare, numbers = mending.without_numbers(open_table(path))
+        log = read_table(bare, around, settle)
+        with self._writing(f"putting back what {path} mends") as connection:
+            return mending.put_back(connection, log, numbers, around.now_us)
+
     def dismiss(self, numbers: Sequence[int], reason: str) -> None:
         """Take rows set aside off the list for good, whatever file brings them again.
 
@@ -125,11 +154,6 @@ class Book:
         """
         with self._writing("dismissing rows set aside") as connection:
             aside.dismiss(connection, numbers, reason, now_us())
-
-    def mended(self, row_ids: Iterable[int]) -> dict[int, RowSetAside]:
-        """Return, of rows that mend one that was set aside, what they mend, by row_id."""
-        with self._reading("looking up what was mended") as connection:
-            return aside.mended_by(connection, list(row_ids))
 
     def imports(self) -> list[ActDone]:
         """Return all imports, undoings and bringings back, the oldest first."""
@@ -238,10 +262,18 @@ class Book:
         with self._writing("putting rows back") as connection:
             return acts.put_back(connection, row_ids, reason, now_us())
 
-    def held(self, kind: str) -> list[RowHeld]:
-        """Return all rows of a kind in order of time, also those that are not used any more."""
+    def held(self, kind: str, span: tuple[int, int] | None = None) -> list[RowHeld]:
+        """Return all rows of a kind in order of time, also those that are not used any more.
+
+        Parameters
+        ----------
+        kind
+            As in `drift.readings.COLUMNS`.
+        span
+            Only those from the first time on and before the second [us, or days for weather].
+        """
         with self._reading("listing what is held") as connection:
-            return acts.rows_of_kind(connection, kind)
+            return acts.rows_of_kind(connection, kind, span)
 
     def history(self, row_ids: Iterable[int]) -> dict[int, list[RowEvent]]:
         """Return what was done to each row since it came in, the oldest first, by row_id."""
@@ -308,6 +340,7 @@ class Book:
     def _import_file(self, path: Path, progress: Progress | None, act: Act) -> FileImported | FileRefused:
         with collector_paused():
             try:
+                mending.refuse_rows_to_mend(path)
                 log = read_log(path, circumstances(self._site, now_us()))
             except LogFileError as error:
                 return refusal(path, error)

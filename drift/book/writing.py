@@ -14,7 +14,7 @@ from drift.book.acts import IMPORTED, new_act, note_file, set_status
 from drift.book.aside import note_set_aside
 from drift.book.bulk import insert_columns
 from drift.book.carried import carried_of, write_carried
-from drift.book.content import content_ids
+from drift.book.content import content_ids, digest_in_order
 from drift.book.repeats import identity_columns
 from drift.book.undoing import take_over
 from drift.logs.result import LogRead
@@ -30,6 +30,7 @@ class Added:
     twice_in_file: int
     remarks: tuple[str, ...] = ()
     settled: frozenset[bytes] = frozenset()
+    file_id: int = 0
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,11 @@ class Act:
     def __init__(self, what: str = IMPORTED, reason: str = "") -> None:
         self._what, self._reason = what, reason
         self._number: int | None = None
+
+    @property
+    def given(self) -> int | None:
+        """The act's number, None while nothing was changed by it."""
+        return self._number
 
     def number(self, connection: Connection, now_us: int) -> int:
         """Return the act's number."""
@@ -73,7 +79,7 @@ def add_log(
     contents = content_ids(log.kind, log.columns)
     new, known = _new_and_known(connection, log, contents)
     remarks = _repeat_remarks(connection, log, new) if new else ()
-    file_id, is_new = _file(connection, log, now_us)
+    file_id, is_new = _file(connection, log, contents, now_us)
     if new:
         _insert(connection, log, contents, new, next_id, file_id, progress)
         connection.execute(update(schema.book).values(next_row_id=next_id + len(new)))
@@ -86,6 +92,7 @@ def add_log(
         len(contents) - len(new) - len(known),
         (*remarks, *_withdrawn_remarks(known)),
         settled,
+        file_id,
     )
     if act is not None and (is_new or went_in):
         _note_act(connection, act.number(connection, now_us), file_id, log, added, is_new, now_us)
@@ -204,14 +211,20 @@ def _repeat_remarks(connection: Connection, log: LogRead, new: list[int]) -> tup
     return (f"{rows} the same reading as one that is there, but for side columns; the fullest row is used",)
 
 
-def _file(connection: Connection, log: LogRead, now_us: int) -> tuple[int, bool]:
-    """Return a file's number, and whether it is new to the record or comes back after it was undone."""
+def _file(connection: Connection, log: LogRead, contents: list[bytes], now_us: int) -> tuple[int, bool]:
+    """Return a file's number, and whether it is new to the record or comes back after it was undone.
+
+    A file is known again by its bytes and by what was read from them: read by another mapping it is another
+    import, which can be undone by itself.
+    """
     table = schema.files
-    same = {"path": log.path, "digest": log.digest, "kind": log.kind, "header": log.header}
+    digest = f"{log.digest} {digest_in_order(contents)}" if log.path else log.digest
+    same = {"path": log.path, "digest": digest, "kind": log.kind, "header": log.header}
     times = np.asarray(log.columns[schema.when_column(log.kind)])
     span = {"first": int(times.min()), "last": int(times.max())} if times.size else {}
     query = select(table.c.id, table.c.undone_by, table.c.first, table.c.last).where(
-        *(table.c[name] == value for name, value in same.items())
+        *(table.c[name] == value for name, value in same.items() if name != "digest"),
+        table.c.digest.in_((digest, log.digest)),  # records of the first version hold that of the bytes alone
     )
     known = connection.execute(query).first()
     if known is not None:

@@ -27,6 +27,10 @@ COMMANDS = {
     "check": "For a scheduler: exit 1 when something has moved since last acknowledged.",
     "acknowledge": "Take note of what `check` reported, so that it is quiet again.",
     "record": "Write down a correction or a level reading.",
+    "imports": "List the imports, with what came in and what was undone.",
+    "undo": "Undo an import, or bring back one that was undone.",
+    "origin": "Say which rows of which files a night's number came from.",
+    "aside": "List, export, mend and put back the rows that were set aside.",
     "demo": "Do the whole job on the sample logs.",
 }
 _MODULES = {"import": "import_logs"}
