@@ -183,28 +183,29 @@ class Book:
             return undo(connection, number, file, reason, now_us())
 
     def import_files(
-        self, paths: Iterable[Path], progress: Progress | None = None
+        self, paths: Iterable[Path], progress: Progress | None = None, settle: Settle | None = None
     ) -> Iterator[FileImported | FileRefused]:
         """Import files and folders, and yield what came of each file, one after the other.
 
         Each file goes in as one transaction: whatever happens, it is in wholly or not at all, and a
-        file that can't be read keeps no other from going in.
+        file that can't be read keeps no other from going in.  `settle` says how tables with columns of
+        their own are read, as in `drift.logs.read.read_log`.
 
         Raises
         ------
         drift.errors.BookError
             If the record can't be written.
         """
-        yield from self.import_found(find_logs(paths, self._site.path), progress)
+        yield from self.import_found(find_logs(paths, self._site.path), progress, settle)
 
     def import_found(
-        self, found: Found, progress: Progress | None = None
+        self, found: Found, progress: Progress | None = None, settle: Settle | None = None
     ) -> Iterator[FileImported | FileRefused]:
         """Import the files that `drift.book.importing.find_logs` found; see `import_files`."""
         yield from found.refused
         act = Act()
         for path in found.logs:
-            yield self._import_file(path, progress, act)
+            yield self._import_file(path, progress, act, settle)
 
     def add(self, log: LogRead, progress: Progress | None = None, act: Act | None = None) -> FileImported:
         """Add a log that was read, as one transaction; logs of one `act` are one import."""
@@ -337,11 +338,13 @@ class Book:
         with self._reading("looking for kept nights") as connection:
             return keeping.kept_blobs(connection, keys)
 
-    def _import_file(self, path: Path, progress: Progress | None, act: Act) -> FileImported | FileRefused:
+    def _import_file(
+        self, path: Path, progress: Progress | None, act: Act, settle: Settle | None
+    ) -> FileImported | FileRefused:
         with collector_paused():
             try:
                 mending.refuse_rows_to_mend(path)
-                log = read_log(path, circumstances(self._site, now_us()))
+                log = read_log(path, circumstances(self._site, now_us()), settle)
             except LogFileError as error:
                 return refusal(path, error)
             return self.add(log, progress, act)

@@ -15,6 +15,7 @@ from drift.cli.options import pier_option, site_of
 if TYPE_CHECKING:
     from drift.book.importing import FileImported, FileRefused, Found
     from drift.book.store import Book, Progress
+    from drift.logs.read import Settle
     from drift.logs.result import RowSetAside
 
 #: From this size on, all files together, an import takes long enough for a progress bar [bytes].
@@ -28,7 +29,9 @@ _WIDTH = 100
     help="Read log files, or all .csv files in folders, into the record.\n\n"
     "The kind of each log is recognised by its header.  Importing a file again, or one that overlaps, adds "
     "nothing.  Rows that can't be used are set aside and listed; the rest of the file goes in.  Exit code 0 "
-    "also when rows were set aside; 2 when a file could not be read at all (the others still go in).",
+    "also when rows were set aside; 2 when a file could not be read at all (the others still go in).\n\n"
+    "A table with other columns is asked about at a terminal; in a script, --answer and --yes say how to "
+    "read it.  What was agreed to is kept in logs.toml beside the site file, so that it is asked only once.",
 )
 @click.argument(
     "paths", nargs=-1, type=click.Path(path_type=Path, readable=False), metavar="FILE-OR-FOLDER..."
@@ -36,9 +39,21 @@ _WIDTH = 100
 @pier_option
 @click.option("--set-aside", "list_set_aside", is_flag=True, help="List all rows set aside so far, and why.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as one JSON document.")
+@click.option(
+    "--mapping", default="", metavar="NAME", help="Read by this part of logs.toml, or keep a new one."
+)
+@click.option("--answer", "answers", multiple=True, metavar="KEY=VALUE", help="Answer a question beforehand.")
+@click.option("--yes", is_flag=True, help="Take the proposed way to read a table with columns of its own.")
 @click.pass_context
 def command(
-    ctx: click.Context, paths: tuple[Path, ...], pier: str | None, list_set_aside: bool, as_json: bool
+    ctx: click.Context,
+    paths: tuple[Path, ...],
+    pier: str | None,
+    list_set_aside: bool,
+    as_json: bool,
+    mapping: str,
+    answers: tuple[str, ...],
+    yes: bool,
 ) -> None:
     """Import what is given, or list what was set aside."""
     if list_set_aside == bool(paths):
@@ -48,23 +63,25 @@ def command(
 
     from drift.api import open_book
     from drift.book.importing import find_logs
+    from drift.cli.mapping_talk import settler
 
     site = site_of(pier)
     with open_book(site) as book:
         if list_set_aside:
             _print_set_aside(book, as_json)
         else:
-            ctx.exit(_import(book, find_logs(paths, site.path), as_json))
+            settle = settler(site.path, mapping, answers, yes)
+            ctx.exit(_import(book, find_logs(paths, site.path), as_json, settle))
 
 
-def _import(book: Book, found: Found, as_json: bool) -> int:
+def _import(book: Book, found: Found, as_json: bool, settle: Settle) -> int:
     """Import, tell what came of it, and return the exit code."""
     from drift.book.importing import FileImported, FileRefused
 
     outcomes: list[FileImported | FileRefused] = []
     try:
         with _bar(found) as progress:
-            for outcome in book.import_found(found, progress):
+            for outcome in book.import_found(found, progress, settle):
                 outcomes.append(outcome)
     finally:  # what went in before a disk was full is told as well
         for one in outcomes:

@@ -26,7 +26,7 @@ def recognise(
     names = [column.lower() for column in header]
     fitting = [layout for layout in layouts if set(layout.required) <= set(names)]
     if not fitting:
-        raise LogFileError(f"{name}, line {header_line}: {_why_none(header, names, layouts)}")
+        raise LogFileError(f"{name}, line {header_line}: {why_none(header, layouts)}")
     used = {layout.kind: sum(column in names for column in layout.columns) for layout in fitting}
     best = [layout for layout in fitting if used[layout.kind] == max(used.values())]
     if len(best) > 1:
@@ -59,7 +59,9 @@ def _refuse_repeated(names: Sequence[str], layout: Layout, header_line: int, nam
         )
 
 
-def _why_none(header: Sequence[str], names: Sequence[str], layouts: Sequence[Layout]) -> str:
+def why_none(header: Sequence[str], layouts: Sequence[Layout]) -> str:
+    """Say why a header fits no layout, and what the nearest one lacks."""
+    names = [column.lower() for column in header]
     shown = ", ".join(column for column in header if column)
     if _looks_like_data(header):
         return (

@@ -43,7 +43,16 @@ def altitude_deg(
     """
     import erfa
 
-    rotation = erfa.era00(_MJD_ZERO, _MJD_OF_1970 + time_us / US_PER_DAY)
-    hour_angle = rotation + np.radians(longitude_deg) - np.radians(ra_deg)
+    hour_angle = hour_angle_rad(longitude_deg, time_us, ra_deg)
     _, altitude = erfa.hd2ae(hour_angle, np.radians(dec_deg), np.radians(latitude_deg))
     return np.degrees(altitude)
+
+
+def hour_angle_rad(
+    longitude_deg: float, time_us: npt.NDArray[np.int64], ra_deg: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    """Return the hour angle of ICRS places [rad], positive west, -pi to pi, as good as `altitude_deg`."""
+    import erfa
+
+    rotation = erfa.era00(_MJD_ZERO, _MJD_OF_1970 + time_us / US_PER_DAY)
+    return np.asarray(erfa.anpm(rotation + np.radians(longitude_deg) - np.radians(ra_deg)))

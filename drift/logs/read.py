@@ -21,8 +21,8 @@ from drift.logs.result import LogRead, RowSetAside
 from drift.logs.table import RawTable
 from drift.logs.translate import Gathered, Plan, finish, gather
 
-#: Says how a table is to be read whose columns are not the contract's, or raises LogFileError.
-Settle = Callable[[RawTable, Circumstances], Mapping]
+#: Says how a table is to be read whose columns are not the contract's, and why; or raises LogFileError.
+Settle = Callable[[RawTable, Circumstances], tuple[Mapping, str]]
 
 
 def read_log(path: Path, around: Circumstances, settle: Settle | None = None) -> LogRead:
@@ -122,8 +122,7 @@ def _mapping(table: RawTable, around: Circumstances, settle: Settle | None) -> t
     except LogFileError:
         if settle is None:
             raise
-        mapping = settle(table, around)
-        return mapping, "as its columns were mapped"
+        return settle(table, around)
     return own_mapping(layout.kind, table.header, layout.columns), why
 
 
@@ -134,8 +133,8 @@ def _refuse_nameless(table: RawTable) -> None:
     part = next(iter(table.parts))
     shown = ", ".join(cell for cell in table.split_raw(part.raws[0]) if cell)
     raise LogFileError(
-        f"{table.name}, line {part.lines[0]}: the header is missing: the first row is already data ({shown}).  Put "
-        f"a line with the column names above it, such as: {','.join(LAYOUTS[0].required)}"
+        f"{table.name}, line {part.lines[0]}: the header is missing: the first row is already data "
+        f"({shown}).  Put a line with the column names above it, such as: {','.join(LAYOUTS[0].required)}"
     )
 
 

@@ -42,8 +42,10 @@ _ZEROS_C = {"C": 0.0, "F": -32.0 * 5.0 / 9.0, "K": -273.15}
 #: Every way to write a unit, lower case and without blanks and dots -> the unit by dimension.
 _WRITTEN: dict[str, dict[str, str]] = {
     "angle": {
-        **dict.fromkeys(("deg", "degs", "degree", "degrees", "°", "º", "d", "grad", "dms"), "degrees"),
+        **dict.fromkeys(("deg", "degs", "degree", "degrees", "°", "º", "d", "grad"), "degrees"),
+        **dict.fromkeys(("dms", "d:m:s", "dd:mm:ss", '"d:m:s"', "°'\"", "d'\"", "°′″", "°:':\""), "degrees"),
         **dict.fromkeys(("h", "hr", "hrs", "hour", "hours", "hms", "hourangle", "std", "ʰ"), "hours"),
+        **dict.fromkeys(("h:m:s", "hh:mm:ss", '"h:m:s"', "hhmmss", "ʰᵐˢ"), "hours"),
         **dict.fromkeys(("rad", "radian", "radians"), "radians"),
         **dict.fromkeys(
             ("arcmin", "arcmins", "amin", "arcminute", "arcminutes", "'", "′", "’", "min", "moa"), "arcmin"

@@ -15,7 +15,7 @@ MAY_USE = {
     "readings": set(),
     "sitefile": {"errors"},
     "pierfile": {"errors", "sitefile"},
-    "logs": {"errors", "pierfile", "readings", "sky", "mount", "quantities"},
+    "logs": {"errors", "pierfile", "sitefile", "readings", "sky", "mount", "quantities"},
     "sky": {"errors", "quantities"},
     "mount": {"errors", "quantities", "sky"},
     "night": {"errors", "kept", "quantities", "readings", "sky", "mount"},

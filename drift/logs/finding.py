@@ -1,0 +1,273 @@
+"""Sweeps and unguided runs among solves that come without the mount's own coordinates.
+
+Such a solve says nothing by itself.  But where the declination axis stood still
+while the hour angle turned, the observed places lie on a small circle about the
+polar axis: then they are a sweep, or, where one field was followed unguided for
+long, a run.  What is found is told with its reason; a label in the file has the
+last word.
+
+Solves with the mount's coordinates are not looked at: as pointing solves they
+say all of this already, and used twice they would count double.
+
+A mount that is re-centred on a target by solving keeps its field, not its
+declination axis, at one declination.  It gives itself away: what it keeps is the
+place among the stars, and the observed one, which refraction and precession
+shift, is not constant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+Numbers = npt.NDArray[np.float64]
+Whole = npt.NDArray[np.int64]
+
+SWEEP, RUN = "sweep", "run"
+#: What a label says for "this belongs to none".
+NO_LABELS = frozenset({"none", "no", "-"})
+
+_MINUTE_US = 60_000_000
+#: A longer pause ends a set [us]: within an hour a clamped axis is left alone, and air and mount stay alike.
+_PAUSE_US = 60 * _MINUTE_US
+#: Solves so near to the first one are of one field [deg]; unguided, a mount wanders by less in an hour.
+_FIELD_DEG = 0.3
+#: A still axis keeps the observed declination within this [deg]: an axis a degree off makes so much of it.
+_STILL_DEG = 1.0
+#: A sweep needs so many fields: three numbers describe the circle, two more test it ...
+_SWEEP_FIELDS = 5
+#: ... spread over so much hour angle [deg]; less tells next to nothing about the axis.
+_SWEEP_TURN_DEG = 15.0
+#: Scatter of a sweep about its circle [arcsec]: some times that of a good mount's solves.
+_CIRCLE_ARCSEC = 30.0
+#: Share of a sweep's solves that may be wrong ones, and how far off [times the median deviation].
+_WRONG_SHARE, _WRONG_TIMES = 0.2, 8.0
+#: A median deviation below this is not believed [arcsec]: solves are not that good.
+_LEAST_ARCSEC = 1.0
+#: Kept so well, and by so much better than the observed one, a declination was commanded [arcsec, times].
+_KEPT_ARCSEC, _KEPT_TIMES = 10.0, 3.0
+#: A run needs so many solves over so long [us] ...
+_RUN_ROWS = 6
+_RUN_US = 20 * _MINUTE_US
+#: ... that follow a smooth path this well [arcsec]; a dither or a re-centring is a jump.
+_SMOOTH_ARCSEC = 5.0
+_ARCSEC = 206264.80624709636  # a radian
+
+
+@dataclass(frozen=True)
+class Seen:
+    """Solves in order of time, and where they were seen; all arrays of length n."""
+
+    time_us: Whole
+    ra_deg: Numbers  # ICRS
+    dec_deg: Numbers
+    hour_angle_rad: Numbers  # observed
+    dec_rad: Numbers  # observed
+    unrefracted_dec_rad: Numbers
+    turned: npt.NDArray[np.bool_]  # the tube changed sides (or the camera was turned) before this one
+
+
+@dataclass(frozen=True)
+class FoundSet:
+    """A sweep or run that was found."""
+
+    kind: str
+    rows: Whole = field(repr=False)  # positions in what was looked at
+    why: str
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What was found, and for each solve that is part of nothing, why: position -> reason."""
+
+    sets: tuple[FoundSet, ...]
+    left: dict[int, str]
+
+
+def find_sets(seen: Seen, guided: bool, modelled: bool) -> Finding:
+    """Find sweeps and unguided runs.
+
+    Parameters
+    ----------
+    seen
+        The solves, in order of time.
+    guided
+        Whether a guide star is followed (site file): then a field's movement is not the mount's, and no
+        run is found.
+    modelled
+        Whether the mount's own model moves the declination axis: then none is still, and nothing is found.
+    """
+    sets: list[FoundSet] = []
+    left: dict[int, str] = {}
+    for stretch in _stretches(seen):
+        fields = list(_fields(seen, stretch))
+        if modelled:
+            left.update(dict.fromkeys(stretch.tolist(), _MODELLED))
+            continue
+        for group in _of_one_declination(seen, fields):
+            rows = np.concatenate(group)
+            swept = _sweep(seen, group)
+            if isinstance(swept, FoundSet):
+                sets.append(swept)
+                taken = set(swept.rows.tolist())
+                left.update({at: _WRONG for at in rows.tolist() if at not in taken})
+                continue
+            for one in group:
+                run = _run(seen, one, guided)
+                if isinstance(run, FoundSet):
+                    sets.append(run)
+                else:
+                    left.update(dict.fromkeys(one.tolist(), run if one.size >= _RUN_ROWS else swept))
+    return Finding(tuple(sets), left)
+
+
+_MODELLED = "the site file says that the mount's own model moves its axes (mount.reports), so that none is still"
+_WRONG = "does not fit the sweep around it: a wrong solve?"
+
+
+def _stretches(seen: Seen) -> Iterator[Whole]:
+    """Yield the positions of solves without a long pause or a turn of the tube between them."""
+    if not seen.time_us.size:
+        return
+    breaks = (np.diff(seen.time_us) > _PAUSE_US) | seen.turned[1:]
+    yield from np.split(np.arange(seen.time_us.size), np.flatnonzero(breaks) + 1)
+
+
+def _fields(seen: Seen, stretch: Whole) -> Iterator[Whole]:
+    """Yield the positions of consecutive solves of one field."""
+    start = 0
+    for at in range(1, stretch.size + 1):
+        if at == stretch.size or _apart_deg(seen, stretch[start], stretch[at]) > _FIELD_DEG:
+            yield stretch[start:at]
+            start = at
+
+
+def _apart_deg(seen: Seen, one: int, other: int) -> float:
+    d_ra, d_dec = np.radians(seen.ra_deg[one] - seen.ra_deg[other]), np.radians(seen.dec_deg[one] - seen.dec_deg[other])
+    across = np.cos(np.radians(seen.dec_deg[one])) * np.cos(np.radians(seen.dec_deg[other])) * np.sin(d_ra / 2.0) ** 2
+    return float(np.degrees(2.0 * np.arcsin(np.sqrt(min(np.sin(d_dec / 2.0) ** 2 + across, 1.0)))))
+
+
+def _of_one_declination(seen: Seen, fields: list[Whole]) -> Iterator[list[Whole]]:
+    """Yield groups of consecutive fields that share a declination; one stray solve does not end a group."""
+    group: list[Whole] = []
+    stray: list[Whole] = []
+    for one in fields:
+        if not group or _shares(seen, group, one):
+            group += [*stray, one]
+            stray = []
+        elif one.size == 1 and not stray:
+            stray = [one]
+        else:
+            yield group
+            group, stray = ([*stray, one] if stray and _shares(seen, stray, one) else [one]), (
+                [] if stray and _shares(seen, stray, one) else stray
+            )
+            if stray:
+                yield stray
+                stray = []
+    if group:
+        yield group
+    if stray:
+        yield stray
+
+
+def _shares(seen: Seen, group: list[Whole], one: Whole) -> bool:
+    decs = [float(np.median(seen.dec_rad[rows])) for rows in group]
+    return abs(float(np.median(seen.dec_rad[one])) - float(np.median(decs))) <= np.radians(_STILL_DEG)
+
+
+def _sweep(seen: Seen, group: list[Whole]) -> FoundSet | str:
+    """Return the sweep that a group of fields is, or why it is none."""
+    rows = np.concatenate(group)
+    if len(group) < _SWEEP_FIELDS:
+        fields = "1 field" if len(group) == 1 else f"{len(group)} fields"
+        return f"{fields} at one declination in a row, and a sweep needs {_SWEEP_FIELDS}"
+    hour_angle = np.unwrap(seen.hour_angle_rad[rows])
+    turn = float(np.degrees(np.ptp(hour_angle)))
+    if turn < _SWEEP_TURN_DEG:
+        return f"the hour angle turned by {turn:.0f} degrees only, and a sweep needs {_SWEEP_TURN_DEG:.0f}"
+    dec = seen.dec_rad[rows] * _ARCSEC
+    good, scatter = _on_circle(hour_angle, dec)
+    if scatter > _CIRCLE_ARCSEC:
+        return f"the declination axis was not still: places scatter by {scatter:.0f} arcsec about their circle"
+    kept = _commanded(seen, rows[good])
+    if kept:
+        return kept
+    return FoundSet(
+        SWEEP,
+        rows[good],
+        f"{len(group)} fields in a row over {turn:.0f} degrees of hour angle lie on one circle to "
+        f"{scatter:.0f} arcsec, so the declination axis stood still",
+    )
+
+
+def _on_circle(hour_angle: Numbers, dec: Numbers) -> tuple[npt.NDArray[np.bool_], float]:
+    """Fit a + b cos H + c sin H without wrong solves; return which fit, and their scatter [arcsec].
+
+    A small circle about an axis off the pole, to first order in how far it is off.
+    """
+    design = np.stack([np.ones_like(hour_angle), np.cos(hour_angle), np.sin(hour_angle)], axis=1)
+    good = np.abs(dec - np.median(dec)) <= _STILL_DEG * 3600.0
+    for _ in range(int(_WRONG_SHARE * dec.size) + 1):
+        fit, *_ = np.linalg.lstsq(design[good], dec[good], rcond=None)
+        off = np.abs(dec - design @ fit)
+        worst = np.flatnonzero(good)[np.argmax(off[good])]
+        limit = _WRONG_TIMES * max(float(np.median(off[good])), _LEAST_ARCSEC)
+        if off[worst] <= limit or (~good).sum() >= _WRONG_SHARE * dec.size:
+            break
+        good[worst] = False
+    free = max(int(good.sum()) - 3, 1)
+    return good, float(np.sqrt(np.sum(off[good] ** 2) / free))
+
+
+def _commanded(seen: Seen, rows: Whole) -> str:
+    """Say that a declination was kept by solving and re-centring, or return ""."""
+    observed = float(np.std(seen.dec_rad[rows])) * _ARCSEC
+    for words, dec_rad in (
+        ("of the catalogue", np.radians(seen.dec_deg[rows])),
+        ("of date without refraction", seen.unrefracted_dec_rad[rows]),
+    ):
+        kept = float(np.std(dec_rad)) * _ARCSEC
+        if kept <= _KEPT_ARCSEC and observed > _KEPT_TIMES * max(kept, _LEAST_ARCSEC):
+            return (
+                f"the declination {words} was kept to {kept:.0f} arcsec while the observed one changed by "
+                f"{observed:.0f}: the mount was re-centred on it, so its declination axis was not still"
+            )
+    return ""
+
+
+def _run(seen: Seen, rows: Whole, guided: bool) -> FoundSet | str:
+    """Return the unguided run that the solves of one field are, or why they are none."""
+    lasted = int(np.ptp(seen.time_us[rows]))
+    minutes = lasted / _MINUTE_US
+    if rows.size < _RUN_ROWS or lasted < _RUN_US:
+        return (
+            f"one field, {rows.size} solves over {minutes:.0f} minutes: a run needs {_RUN_ROWS} over "
+            f"{_RUN_US // _MINUTE_US}"
+        )
+    if guided:
+        return (
+            f"{rows.size} solves of one field over {minutes:.0f} minutes would be a run if they were unguided: then "
+            "set guided = false in [optics] of the site file, or give them a label in a column run"
+        )
+    jump = _roughness(seen, rows)
+    if jump > _SMOOTH_ARCSEC:
+        return f"the field did not move smoothly ({jump:.0f} arcsec off its path): dithered or re-centred?"
+    return FoundSet(
+        RUN,
+        rows,
+        f"{rows.size} solves of one field over {minutes:.0f} minutes, and the site file says unguided",
+    )
+
+
+def _roughness(seen: Seen, rows: Whole) -> float:
+    """Return the scatter of the field's declination about a parabola in time [arcsec]."""
+    when = (seen.time_us[rows] - seen.time_us[rows[0]]) / max(int(np.ptp(seen.time_us[rows])), 1)
+    dec = seen.dec_deg[rows] * 3600.0
+    design = np.vander(when, 3)
+    fit, *_ = np.linalg.lstsq(design, dec, rcond=None)
+    return float(np.sqrt(np.sum((dec - design @ fit) ** 2) / max(rows.size - 3, 1)))

@@ -1,0 +1,109 @@
+"""How a table with columns of its own is to be read: as kept under a name, or as proposed and agreed to."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from drift.errors import LogFileError
+from drift.logs.guess import all_questions, propose
+from drift.logs.layout import Circumstances
+from drift.logs.mapping import Mapping
+from drift.logs.mapping_file import MappingFile
+from drift.logs.preview import Preview, preview_of
+from drift.logs.proposal import Proposal, Question
+from drift.logs.table import RawTable
+
+#: Asked a question about a table; returns the answer.
+AskPerson = Callable[[RawTable, Question], str]
+#: Shown a proposal with sample rows; returns the name to keep it under, "" when it is not agreed to.
+Agree = Callable[[RawTable, Proposal, Preview, str], str]
+
+
+@dataclass
+class Settler:
+    """Settles how each file of an import is read.
+
+    Parameters
+    ----------
+    kept
+        The mappings kept so far; new ones are added.
+    answers
+        Answers given beforehand, by the question's key.
+    wanted
+        The name of the mapping to use, or to keep a new one under; "" for any.
+    ask, agree
+        How a person is asked; None where nobody is there: then questions refuse the file, and so does a
+        proposal that nobody agreed to.
+    """
+
+    kept: MappingFile
+    answers: dict[str, str] = field(default_factory=dict)
+    wanted: str = ""
+    ask: AskPerson | None = None
+    agree: Agree | None = None
+
+    def __call__(self, table: RawTable, around: Circumstances) -> tuple[Mapping, str]:
+        """Return how a table is read, and why so.
+
+        Raises
+        ------
+        drift.errors.LogFileError
+            If that can't be decided, or was not agreed to.
+        """
+        name = self._name_of(table)
+        if name:
+            return self.kept.mappings[name], f"by the mapping {name!r} in {self.kept.path.name}"
+        proposal = self._proposal(table, around)
+        mapping = proposal.mapping
+        assert mapping is not None
+        suggested = self.kept.free_name(self.wanted or Path(table.name).stem)
+        name = self._agreed(table, proposal, preview_of(table, mapping, around), suggested)
+        self.kept = self.kept.with_mapping(name, mapping)
+        return mapping, f"as agreed, and kept as the mapping {name!r} in {self.kept.path.name}"
+
+    def _name_of(self, table: RawTable) -> str:
+        """Return the name of the kept mapping that a table is read by, "" for none."""
+        if self.wanted in self.kept.mappings:
+            return self.wanted
+        names = [] if self.wanted else self.kept.for_header(table.header)
+        if len(names) > 1 and not self.answers:
+            raise LogFileError(
+                f"{table.name}: {self.kept.path} has several mappings for this header "
+                f"({', '.join(names)}): choose one with --mapping NAME."
+            )
+        return names[0] if len(names) == 1 and not self.answers else ""
+
+    def _proposal(self, table: RawTable, around: Circumstances) -> Proposal:
+        answers = dict(self.answers)
+        while (proposal := propose(table, around, answers)).question is not None:
+            if self.ask is None:
+                raise LogFileError(_questions_words(table, all_questions(table, around, answers)))
+            answers[proposal.question.key] = self.ask(table, proposal.question)
+        return proposal
+
+    def _agreed(self, table: RawTable, proposal: Proposal, preview: Preview, name: str) -> str:
+        if self.agree is None:
+            raise LogFileError(
+                f"{table.name}: its columns are not those of a known log, but could be read so:\n"
+                f"{preview.words(proposal)}\n"
+                "Add --yes to read it so and to keep this under a name, or --answer KEY=VALUE to change it."
+            )
+        kept_as = self.agree(table, proposal, preview, name)
+        if not kept_as:
+            raise LogFileError(
+                f"{table.name}: not imported, because the proposed way to read it was not agreed to.  "
+                "--answer KEY=VALUE changes a part of it."
+            )
+        return self.kept.free_name(kept_as)
+
+
+def _questions_words(table: RawTable, questions: list[Question]) -> str:
+    count = "one thing" if len(questions) == 1 else f"{len(questions)} things"
+    lines = "\n".join(f"  {question.line()}" for question in questions)
+    return (
+        f"{table.name}: {count} can't be decided from the file:\n{lines}\n"
+        "Say it with --answer KEY=CHOICE (one --answer each), or import the file at a terminal, where it is "
+        "asked."
+    )
