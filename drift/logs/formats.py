@@ -7,7 +7,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from drift.errors import LogFileError
+from drift.logs.astropy_tables import (
+    begins_as_ecsv,
+    begins_as_votable,
+    is_fits_table,
+    open_ecsv,
+    open_fits_table,
+    open_votable,
+)
 from drift.logs.delimited import open_bytes
+from drift.logs.json_lines import begins_as_json_lines, open_json_lines
 from drift.logs.table import RawTable
 
 _BEGINNING_BYTES = 4096
@@ -28,7 +37,13 @@ def _delimited(path: Path, data: bytes) -> RawTable:
 
 
 #: The first that fits is taken; text in columns comes last, because it fits everything.
-FORMS: tuple[Form, ...] = (Form("text in columns", (".csv", ".tsv"), lambda data, path: True, _delimited),)
+FORMS: tuple[Form, ...] = (
+    Form("ECSV", (".ecsv",), begins_as_ecsv, open_ecsv),
+    Form("VOTable", (".vot", ".votable"), begins_as_votable, open_votable),
+    Form("FITS table", (), is_fits_table, open_fits_table),
+    Form("JSON Lines", (".jsonl", ".ndjson"), begins_as_json_lines, open_json_lines),
+    Form("text in columns", (".csv", ".tsv"), lambda beginning, path: True, _delimited),
+)
 
 
 def suffixes() -> tuple[str, ...]:

@@ -154,6 +154,19 @@ class Words:
         return ""
 
 
+#: What a VOTable's UCD says of a column whose name says nothing -> our word.
+_UCDS = {
+    "pos.eq.ra": "ra",
+    "pos.eq.dec": "dec",
+    "pos.posang": "pa",
+    "time.epoch": "time",
+    "time.start": "start",
+    "time.end": "end",
+    "phys.temperature": "temp",
+    "phys.pressure": "pressure",
+}
+
+
 def words_of(heading: Heading) -> Words:
     """Take a heading apart."""
     text = heading.name
@@ -168,6 +181,10 @@ def words_of(heading: Heading) -> Words:
     inner = [word for text in bracketed for word in re.split(r"[\s,;/]+", text)]
     for token in [*tokens, *inner]:
         known |= _known(token.lower())
+    remark = heading.remark.lower()
+    if not known:
+        known |= {word for ucd, word in _UCDS.items() if remark.startswith(ucd)}
+    known |= {word for said, word in (("frame:j2000", "j2000"), ("frame:b1950", "b1950")) if said in remark}
     parts = [word for token in tokens for word in (token.lower(), *_segments(token.lower()))]
     said = tuple(word for word in parts if word in _UNIT_WORDS)
     return Words(frozenset(known), ((heading.unit,), (*bracketed,), (*inner,), said, (*signs[-1:],)))

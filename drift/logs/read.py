@@ -6,6 +6,7 @@ See `drift.logs.table` for the way of a file through this room.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,7 @@ from drift.logs.mapping import Mapping, own_mapping
 from drift.logs.result import LogRead, RowSetAside
 from drift.logs.table import RawTable
 from drift.logs.translate import Gathered, Plan, finish, gather
+from drift.logs.units import own_unit, unit_of, units_for
 
 #: Says how a table is to be read whose columns are not the contract's, and why; or raises LogFileError.
 Settle = Callable[[RawTable, Circumstances], tuple[Mapping, str]]
@@ -123,7 +125,25 @@ def _mapping(table: RawTable, around: Circumstances, settle: Settle | None) -> t
         if settle is None:
             raise
         return settle(table, around)
-    return own_mapping(layout.kind, table.header, layout.columns), why
+    return _with_units(own_mapping(layout.kind, table.header, layout.columns), table), why
+
+
+def _with_units(mapping: Mapping, table: RawTable) -> Mapping:
+    """Honour the units that a file gives apart from its columns' names."""
+    units = {heading.name: heading.unit for heading in table.headings if heading.unit}
+    columns = {}
+    for column, source in mapping.columns.items():
+        own, said = own_unit(column), units.get(source.columns[0], "")
+        unit = unit_of(said, column) if said and own else ""
+        if said and own and not unit:
+            raise LogFileError(
+                f"{table.name}: the column {column} is in {said!r}, where one of these belongs: "
+                f"{', '.join(units_for(column))}."
+            )
+        columns[column] = replace(source, unit=unit or (own.name if own else ""))
+    if all(columns[column].unit in ("", own.name if (own := own_unit(column)) else "") for column in columns):
+        return mapping
+    return replace(mapping, columns=columns, own=False)
 
 
 def _refuse_nameless(table: RawTable) -> None:
@@ -163,6 +183,9 @@ def _cells(table: RawTable, found: Gathered, plan: Plan) -> Cells:
             "",
             f"the row has {count} cells, the header {width}: quote a text that holds a comma",
         )
+    for position, why in found.aside.items():
+        cells.good[position] = False
+        cells.aside[position] = ("", why)
     for reason, rows in refused.values():
         cells.set_aside(rows, "time_utc", reason)
     return cells

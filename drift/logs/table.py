@@ -48,6 +48,7 @@ class Rows:
     lines: npt.NDArray[np.int64] = field(repr=False)
     raws: list[str] = field(repr=False)
     surplus: dict[int, int] = field(default_factory=dict)  # position of a row -> cells it has, when too many
+    aside: dict[int, str] = field(default_factory=dict)  # position of a row that is none -> why
 
 
 @dataclass(frozen=True)

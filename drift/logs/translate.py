@@ -22,6 +22,8 @@ from drift.logs.zones import to_utc, zone_named
 Mask = npt.NDArray[np.bool_]
 Numbers = npt.NDArray[np.float64]
 
+#: Converted numbers are rounded so, in the contract's units: then a row is known again in another spelling.
+_DECIMALS = 10
 _MISSING = "stands in an hour that the clocks left out when they were put forward: no such time was"
 _UNCLEAR = (
     "stands in the hour that the clocks went through twice when they were put back, and the order of the "
@@ -70,6 +72,7 @@ class Gathered:
     lines: npt.NDArray[np.int64] = field(repr=False)
     raws: list[str] = field(repr=False)
     surplus: dict[int, int]
+    aside: dict[int, str]
     columns: dict[str, Ready] = field(repr=False)
 
 
@@ -78,8 +81,10 @@ def gather(parts: Iterable[Rows], plan: Plan) -> Gathered:
     lines: list[npt.NDArray[np.int64]] = []
     raws: list[str] = []
     surplus: dict[int, int] = {}
+    aside: dict[int, str] = {}
     read: dict[str, list[Ready]] = {column: [] for column in plan.at}
     for part in parts:
+        aside.update({len(raws) + at: why for at, why in part.aside.items()})
         surplus.update({len(raws) + at: cells for at, cells in part.surplus.items()})
         raws += part.raws
         lines.append(part.lines)
@@ -88,7 +93,7 @@ def gather(parts: Iterable[Rows], plan: Plan) -> Gathered:
             read[column].append(_read(column, cells, len(part.raws), plan))
     columns = {column: joined(pieces) for column, pieces in read.items() if pieces}
     together = np.concatenate(lines) if lines else np.zeros(0, dtype=np.int64)
-    return Gathered(together, raws, surplus, columns)
+    return Gathered(together, raws, surplus, aside, columns)
 
 
 def _read(column: str, cells: list[RawCells], count: int, plan: Plan) -> Ready:
@@ -191,13 +196,23 @@ def finish(columns: dict[str, Ready], mapping: Mapping) -> dict[str, tuple[str, 
         Reason -> the rows that it sets aside for their time.
     """
     aside: dict[str, tuple[str, Mask]] = {}
-    if mapping.own or "time_utc" not in columns:
+    if mapping.own:
         return aside
+    if "time_utc" in columns:
+        aside = _with_times_and_frames(columns, mapping)
+    for column, ready in columns.items():
+        if isinstance(ready.values, np.ndarray) and ready.values.dtype.kind == "f":
+            columns[column] = replace(ready, values=np.round(ready.values, _DECIMALS))
+    return aside
+
+
+def _with_times_and_frames(columns: dict[str, Ready], mapping: Mapping) -> dict[str, tuple[str, Mask]]:
+    aside: dict[str, tuple[str, Mask]] = {}
     times = columns["time_utc"]
     if mapping.time.zone and times.naive is not None and times.naive.any():
         times, aside = _in_utc(times, mapping.time)
     if mapping.time.scale != "UTC":
-        times = replace(times, values=_from_atomic(np.asarray(times.values), mapping.time.scale))
+        times = replace(times, values=utc_of(np.asarray(times.values), mapping.time.scale))
     columns["time_utc"] = _middle(times, columns.get("exposure_s"), mapping.time.instant)
     good = ~(columns["time_utc"].bad | columns["time_utc"].blank)
     for _, rows in aside.values():
@@ -223,8 +238,10 @@ def _in_utc(times: Ready, time: TimeFrom) -> tuple[Ready, dict[str, tuple[str, M
     return replace(times, values=us, naive=none), {key: one for key, one in reasons.items() if one[1].any()}
 
 
-def _from_atomic(us: npt.NDArray[np.int64], scale: str) -> npt.NDArray[np.int64]:
-    """Return UTC of TT or TAI [us]; looked up twice, because the table goes by days of UTC."""
+def utc_of(us: npt.NDArray[np.int64], scale: str) -> npt.NDArray[np.int64]:
+    """Return UTC of UTC, TT or TAI [us]; looked up twice, because the table goes by days of UTC."""
+    if scale == "UTC":
+        return us
     from drift.sky.clock import MJD_1970, TT_MINUS_TAI_S
     from drift.sky.earth import installed_earth_rotation
 

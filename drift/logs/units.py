@@ -45,7 +45,7 @@ _WRITTEN: dict[str, dict[str, str]] = {
         **dict.fromkeys(("deg", "degs", "degree", "degrees", "°", "º", "d", "grad"), "degrees"),
         **dict.fromkeys(("dms", "d:m:s", "dd:mm:ss", '"d:m:s"', "°'\"", "d'\"", "°′″", "°:':\""), "degrees"),
         **dict.fromkeys(("h", "hr", "hrs", "hour", "hours", "hms", "hourangle", "std", "ʰ"), "hours"),
-        **dict.fromkeys(("h:m:s", "hh:mm:ss", '"h:m:s"', "hhmmss", "ʰᵐˢ"), "hours"),
+        **dict.fromkeys(("h:m:s", "hh:mm:ss", '"h:m:s"', "hhmmss", "ʰᵐˢ", "15deg", "150deg"), "hours"),
         **dict.fromkeys(("rad", "radian", "radians"), "radians"),
         **dict.fromkeys(
             ("arcmin", "arcmins", "amin", "arcminute", "arcminutes", "'", "′", "’", "min", "moa"), "arcmin"
