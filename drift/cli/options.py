@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -11,6 +12,26 @@ if TYPE_CHECKING:
     from drift.pierfile import PierFile
 
 Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+_NEGATIVE = re.compile(r"-[.,]?\d.*", re.DOTALL)  # also what is no number, such as -2,83: its reader says why
+#: What a negative number wears while the options are told apart.
+TRUE_MINUS = "\u2212"
+
+
+class Signed(click.Command):
+    """A command that takes ``-2.83`` as a number and not as an option."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Let negative numbers not look like options."""
+        return super().parse_args(
+            ctx, [TRUE_MINUS + one[1:] if _NEGATIVE.fullmatch(one) else one for one in args]
+        )
+
+
+def plain_minus(ctx: click.Context, option: click.Parameter, value: str | None) -> str | None:
+    """Give a number that `Signed` let through its minus sign back."""
+    return value.replace(TRUE_MINUS, "-") if value else value
 
 
 class Number(click.ParamType):
