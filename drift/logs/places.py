@@ -88,7 +88,7 @@ def separation_deg(ra_1: Numbers, dec_1: Numbers, ra_2: Numbers, dec_2: Numbers)
 
 def check_places(cells: Cells, around: Circumstances, places: Places) -> None:
     """Set aside the rows whose place can't be true, and remark on what spoils a whole file."""
-    if not cells.good.any():
+    if _refuse_exchanged(cells, around, places) or not cells.good.any():
         return
     if places.mount_ra_deg is not None:
         column = _column_in_hours(places.of(cells.good))
@@ -105,6 +105,57 @@ def check_places(cells: Cells, around: Circumstances, places: Places) -> None:
         return
     _set_below_aside(cells, around, places)
     _remark_on_small(cells, places)
+    if places.mount_ra_deg is not None and cells.good.any():
+        _check_frames(cells, around, places.of(cells.good))
+
+
+def _refuse_exchanged(cells: Cells, around: Circumstances, places: Places) -> bool:
+    """Set a file aside in which right ascension and declination have changed places."""
+    from drift.logs.exchanged import exchanged_pairs
+
+    pairs = exchanged_pairs(places, around)
+    if not pairs:
+        return False
+    names = " and ".join(f"{cells.called(ra)} and {cells.called(dec)}" for ra, dec in pairs)
+    cells.remarks.append(
+        f"{names} seem to have changed places: many declinations are beyond 90 degrees, and exchanged the "
+        f"places are true.  All {cells.count} rows were set aside.  Give each column the other's name, and "
+        "import the file again"
+    )
+    reason = "seems to be a right ascension: the columns changed places"
+    cells.set_aside(np.ones(cells.count, dtype=bool), pairs[0][1], reason)
+    cells.aside.update(dict.fromkeys(range(cells.count), (pairs[0][1], reason)))
+    return True
+
+
+def _check_frames(cells: Cells, around: Circumstances, places: Places) -> None:
+    """Remark on places that are all in one frame; set a file aside whose solved and mount's are exchanged."""
+    from drift.logs.frame_test import EXCHANGED, ONE_FRAME, frame_share
+
+    if places.mount_ra_deg is None or places.mount_dec_deg is None:
+        return
+    share = frame_share(
+        around.longitude_deg,
+        places.time_us,
+        places.ra_deg,
+        places.dec_deg,
+        places.mount_ra_deg,
+        places.mount_dec_deg,
+    )
+    found = f"{share.share:.2f} +- {share.sd:.2f} of it was found"
+    if share.verdict == ONE_FRAME:
+        cells.remarks.append(
+            "the mount's places and the solved ones seem to be in one frame: they should differ by "
+            f"precession, and {found}.  Either the mount's are in J2000, where places of date belong, or the solved ones "
+            "are of date; then every answer from this file is wrong.  The rows went in as they are: undo the "
+            "import, and import the file again with --answer mount_places=ICRS (or places=of date)"
+        )
+    elif share.verdict == EXCHANGED:
+        cells.remarks.append(
+            "the mount's places and the solved ones seem to have changed places: they should differ by "
+            f"precession, and {found}.  All rows were set aside.  Give each column the other's name"
+        )
+        _refuse_rest(cells, "mount_ra_deg", "the mount's places and the solved ones have changed places")
 
 
 def _column_in_hours(places: Places) -> str:

@@ -5,9 +5,9 @@ See `drift.logs.table` for the way of a file through this room.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 
@@ -23,8 +23,15 @@ from drift.logs.table import RawTable
 from drift.logs.translate import Gathered, Plan, finish, gather
 from drift.logs.units import own_unit, unit_of, units_for
 
-#: Says how a table is to be read whose columns are not the contract's, and why; or raises LogFileError.
-Settle = Callable[[RawTable, Circumstances], tuple[Mapping, str]]
+
+class Settle(Protocol):
+    """Settles how a table is to be read whose columns are not the contract's."""
+
+    def claims(self, table: RawTable) -> bool:
+        """Tell whether it has a say also where the columns are the contract's."""
+
+    def __call__(self, table: RawTable, around: Circumstances) -> tuple[Mapping, str]:
+        """Return how a table is read, and why so; or raise LogFileError."""
 
 
 def read_log(path: Path, around: Circumstances, settle: Settle | None = None) -> LogRead:
@@ -118,18 +125,34 @@ def read_mapped(table: RawTable, around: Circumstances, mapping: Mapping, why: s
 
 def _mapping(table: RawTable, around: Circumstances, settle: Settle | None) -> tuple[Mapping, str]:
     """Return how to read a table, and why: its own columns are the contract's, or somebody says how."""
+    if settle is not None and settle.claims(table):
+        mapping, why = settle(table, around)
+        return _honour_units(mapping, table), why
     try:
         _refuse_nameless(table)
         layout, why = recognise(table.header, table.header_line, LAYOUTS, table.name)
     except LogFileError:
         if settle is None:
             raise
-        return settle(table, around)
-    return _with_units(own_mapping(layout.kind, table.header, layout.columns), table), why
+        mapping, why = settle(table, around)
+        return _honour_units(mapping, table), why
+    return _own_with_units(own_mapping(layout.kind, table.header, layout.columns), table), why
 
 
-def _with_units(mapping: Mapping, table: RawTable) -> Mapping:
-    """Honour the units that a file gives apart from its columns' names."""
+def _honour_units(mapping: Mapping, table: RawTable) -> Mapping:
+    """Let the units that a file itself gives have the last word over those of its mapping."""
+    units = {heading.name.lower(): heading.unit for heading in table.headings if heading.unit}
+    columns = {
+        column: replace(source, unit=unit_of(units.get(source.columns[0].lower(), ""), column) or source.unit)
+        if source.columns
+        else source
+        for column, source in mapping.columns.items()
+    }
+    return replace(mapping, columns=columns)
+
+
+def _own_with_units(mapping: Mapping, table: RawTable) -> Mapping:
+    """Take the contract's own columns in the units that a file gives apart from their names."""
     units = {heading.name: heading.unit for heading in table.headings if heading.unit}
     columns = {}
     for column, source in mapping.columns.items():

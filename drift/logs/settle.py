@@ -44,6 +44,10 @@ class Settler:
     ask: AskPerson | None = None
     agree: Agree | None = None
 
+    def claims(self, table: RawTable) -> bool:
+        """Tell whether something was said for a table: a name, answers, or a mapping kept for its header."""
+        return bool(self.wanted in self.kept.mappings or self.answers or self.kept.for_header(table.header))
+
     def __call__(self, table: RawTable, around: Circumstances) -> tuple[Mapping, str]:
         """Return how a table is read, and why so.
 

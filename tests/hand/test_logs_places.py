@@ -10,6 +10,7 @@ from drift.logs.layout import Circumstances
 from drift.logs.places import separation_deg
 from drift.logs.read import read_bytes
 from drift.logs.result import LogRead
+from drift.sky.of_date import apparent_place
 
 NOW_US = int(np.datetime64("2026-06-01T00:00:00", "us").astype(np.int64))
 SITE = Circumstances(47.3, -92.4, 410.0, NOW_US, "America/Chicago")
@@ -36,9 +37,14 @@ def solves(count: int, step_h: float = 1.0, site: Circumstances = SITE) -> dict[
 def read(
     sky: dict[str, np.ndarray], ra_factor: float = 1.0, mount_factor: float = 1.0, site: Circumstances = SITE
 ) -> LogRead:
+    """Read solves whose mount is 0.1 degrees off, its places of date as they should be."""
+    us = sky["time"].astype("datetime64[us]").astype(np.int64)
+    date_ra, date_dec = apparent_place(us, sky["ra"], sky["dec"])
     rows = [
-        f"{time}Z,{ra * ra_factor:.6f},{dec:.6f},{(ra + 0.1) % 360 * mount_factor:.6f},{dec:.6f}"
-        for time, ra, dec in zip(sky["time"], sky["ra"], sky["dec"], strict=True)
+        f"{time}Z,{ra * ra_factor:.6f},{dec:.6f},{(of_date + 0.1) % 360 * mount_factor:.6f},{mount_dec:.6f}"
+        for time, ra, dec, of_date, mount_dec in zip(
+            sky["time"], sky["ra"], sky["dec"], date_ra, date_dec, strict=True
+        )
     ]
     text = "\n".join(["time_utc,ra_deg,dec_deg,mount_ra_deg,mount_dec_deg", *rows])
     return read_bytes(text.encode(), "log.csv", site)
