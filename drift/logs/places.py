@@ -146,9 +146,10 @@ def _check_frames(cells: Cells, around: Circumstances, places: Places) -> None:
     if share.verdict == ONE_FRAME:
         cells.remarks.append(
             "the mount's places and the solved ones seem to be in one frame: they should differ by "
-            f"precession, and {found}.  Either the mount's are in J2000, where places of date belong, or the solved ones "
-            "are of date; then every answer from this file is wrong.  The rows went in as they are: undo the "
-            "import, and import the file again with --answer mount_places=ICRS (or places=of date)"
+            f"precession, and {found}.  Either the mount's are in J2000, where places of date belong, or the "
+            "solved ones are of date; then every answer from this file is wrong.  The rows went in as they "
+            "are: undo the import, and import the file again with --answer mount_places=ICRS (or places=of "
+            "date)"
         )
     elif share.verdict == EXCHANGED:
         cells.remarks.append(

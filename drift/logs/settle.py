@@ -45,8 +45,12 @@ class Settler:
     agree: Agree | None = None
 
     def claims(self, table: RawTable) -> bool:
-        """Tell whether something was said for a table: a name, answers, or a mapping kept for its header."""
-        return bool(self.wanted in self.kept.mappings or self.answers or self.kept.for_header(table.header))
+        """Tell whether something was said that has a say also for the contract's own columns.
+
+        A mapping that was kept for such a header is used when it is named only: another log with the same
+        columns needs none.
+        """
+        return bool(self.wanted in self.kept.mappings or self.answers)
 
     def __call__(self, table: RawTable, around: Circumstances) -> tuple[Mapping, str]:
         """Return how a table is read, and why so.
