@@ -9,6 +9,7 @@ from pathlib import Path
 from drift.book.aside import key_of
 from drift.book.writing import Added
 from drift.errors import LogFileError
+from drift.logs.formats import suffixes
 from drift.logs.result import LogRead, RowSetAside
 from drift.pierfile import DEFAULT_NAME
 
@@ -77,7 +78,9 @@ def outcome(log: LogRead, added: Added) -> FileImported:
 
 
 def find_logs(given: Iterable[Path], site_file: Path | None = None) -> Found:
-    """Find the logs to import: files as they are given, of folders all ``*.csv`` in them at any depth.
+    """Find the logs to import: files as they are given, of folders all tables in them at any depth.
+
+    Tables are known by their names' endings (`drift.logs.formats.suffixes`).
 
     A folder below a given one that holds a site file other than `site_file`
     belongs to another pier and is passed over, unless it is given itself.
@@ -94,13 +97,13 @@ def find_logs(given: Iterable[Path], site_file: Path | None = None) -> Found:
         others.update(dict.fromkeys(strange))
         inside = sorted(one for one in path.rglob("*") if _is_file(one) and not _hidden(one, path))
         inside = [one for one in inside if not any(one.is_relative_to(folder) for folder in strange)]
-        found = [one for one in inside if one.suffix.lower() == ".csv"]
-        skipped += [one for one in inside if one.suffix.lower() != ".csv"]
+        found = [one for one in inside if one.suffix.lower() in suffixes()]
+        skipped += [one for one in inside if one.suffix.lower() not in suffixes()]
         logs.update(dict.fromkeys(found))
         if not found:
-            refused.append(
-                FileRefused(str(path), f"{path} holds no .csv file: there is nothing in it to import.")
-            )
+            endings = ", ".join(sorted(suffixes())[1:])
+            reason = f"{path} holds no .csv file (nor {endings}): there is nothing in it to import."
+            refused.append(FileRefused(str(path), reason))
     return Found(tuple(logs), tuple(skipped), tuple(refused), tuple(others))
 
 
@@ -122,7 +125,7 @@ def _is_file(path: Path) -> bool:
     try:
         return path.is_file()
     except OSError:  # a link into a folder that may not be entered: if it is a log, reading it says why
-        return path.suffix.lower() == ".csv"
+        return path.suffix.lower() in suffixes()
 
 
 def _hidden(path: Path, folder: Path) -> bool:

@@ -26,7 +26,7 @@ _WIDTH = 100
 
 @click.command(
     "import",
-    help="Read log files, or all .csv files in folders, into the record.\n\n"
+    help="Read log files, or all tables in folders (.csv, .tsv, .ecsv, .vot, .jsonl), into the record.\n\n"
     "The kind of each log is recognised by its header.  Importing a file again, or one that overlaps, adds "
     "nothing.  Rows that can't be used are set aside and listed; the rest of the file goes in.  Exit code 0 "
     "also when rows were set aside; 2 when a file could not be read at all (the others still go in).\n\n"
