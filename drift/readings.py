@@ -24,7 +24,7 @@ COLUMNS: dict[str, dict[str, str]] = {
         "time_us": "int",
         "ra_deg": "float",  # solved place, ICRS
         "dec_deg": "float",
-        "mount_ra_deg": "float",  # the mount's own, of date (true equinox, apparent sidereal time)
+        "mount_ra_deg": "float",  # the mount's own, of date (true equinox, apparent sidereal time), or NaN
         "mount_dec_deg": "float",
         "tube_side": "text",  # "east", "west" (side of the pier the tube is on) or ""
         "session": "text",
@@ -33,6 +33,8 @@ COLUMNS: dict[str, dict[str, str]] = {
         "pressure_hpa": "float",  # at the station, not reduced to sea level
         "exposure_s": "float",
         "pa_deg": "float",
+        "sweep": "text",  # the sweep or unguided run that it is part of, "none" for none, "" not said
+        "run": "text",
     },
     "sweeps": {
         "row_id": "int",

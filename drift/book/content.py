@@ -23,6 +23,8 @@ from drift.readings import COLUMNS
 Words = npt.NDArray[np.uint64]
 
 DIGEST_BYTES = 16
+#: Columns that are younger than the first records.
+LATER = {"solves": ("sweep", "run")}
 _MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
 _MIX_2 = np.uint64(0x94D049BB133111EB)
 #: What sets the lanes apart: splitmix64's own increment (2^64 over the golden ratio) and the like of sqrt(2).
@@ -33,18 +35,32 @@ def content_ids(kind: str, columns: Columns) -> list[bytes]:
     """Return a digest of each row's parsed values.
 
     It does not depend on how a number was written (2.50 or 2.5), on the order of the file's columns, nor on
-    columns that are not used.  All columns of `drift.readings.COLUMNS` enter in their order, so that a
-    new column needs a migration that renews the digests.
+    columns that are not used.  All columns of `drift.readings.COLUMNS` enter in their order; those that
+    came later (`LATER`) only where they are given, so that older rows keep their digests.
     """
-    words = [_words(columns[name]) for name in COLUMNS[kind] if name != "row_id"]
-    lanes = np.empty((len(words[0]), len(_LANES)), dtype="<u8")
+    words = [
+        (_words(columns[name]), _given(kind, name, columns)) for name in COLUMNS[kind] if name != "row_id"
+    ]
+    count = len(words[0][0])
+    lanes = np.empty((count, len(_LANES)), dtype="<u8")
     for number, increment in enumerate(_LANES):
-        state = np.full(len(words[0]), _text_word(kind), dtype=np.uint64)
-        for word in words:
-            state = _mix((state ^ word) + increment)
+        state = np.full(count, _text_word(kind), dtype=np.uint64)
+        for word, given in words:
+            mixed = _mix((state ^ word) + increment)
+            state = mixed if given is None else np.where(given, mixed, state)
         lanes[:, number] = state
     packed = lanes.tobytes()
     return [packed[start : start + DIGEST_BYTES] for start in range(0, len(packed), DIGEST_BYTES)]
+
+
+def _given(kind: str, name: str, columns: Columns) -> npt.NDArray[np.bool_] | None:
+    """Tell where a column that came later is given; None for a column that always enters."""
+    if name not in LATER.get(kind, ()):
+        return None
+    values = columns[name]
+    if isinstance(values, list):
+        return np.array([bool(text) for text in values], dtype=bool)
+    return np.asarray(~np.isnan(values))
 
 
 def digest_of_all(contents: Iterable[bytes]) -> str:

@@ -91,11 +91,16 @@ def _add_columns(connection: Connection, table: Table, *names: str) -> bool:
     return bool(lacking)
 
 
+def _labels_of_solves(connection: Connection) -> None:
+    _add_columns(connection, schema.readings["solves"], "sweep", "run")
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration("0001 first tables", _first_tables),
     Migration("0002 warnings on their way", _messages),
     Migration("0003 acts and withdrawn rows", _acts),
     Migration(NOTED_SINCE, _imports),
+    Migration("0005 labels of sweeps and runs on solves", _labels_of_solves),
 )
 
 

@@ -99,6 +99,8 @@ def _table(course: Course, laid: _Sessions, places: dict[str, Floats]) -> pd.Dat
             else nothing,
             "exposure_s": EXPOSURE_S,
             "pa_deg": nothing,
+            "sweep": "",
+            "run": "",
         }
     )
 

@@ -11,19 +11,22 @@ say all of this already, and used twice they would count double.
 
 A mount that is re-centred on a target by solving keeps its field, not its
 declination axis, at one declination.  It gives itself away: what it keeps is the
-place among the stars, and the observed one, which refraction and precession
-shift, is not constant.
+place in the catalogue, and the place of date, which precession has shifted, is
+not constant.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-Numbers = npt.NDArray[np.float64]
+from drift.logs.places import separation_deg
+
+Numbers = npt.NDArray[np.floating[Any]]
 Whole = npt.NDArray[np.int64]
 
 SWEEP, RUN = "sweep", "run"
@@ -43,12 +46,12 @@ _SWEEP_FIELDS = 5
 _SWEEP_TURN_DEG = 15.0
 #: Scatter of a sweep about its circle [arcsec]: some times that of a good mount's solves.
 _CIRCLE_ARCSEC = 30.0
-#: Share of a sweep's solves that may be wrong ones, and how far off [times the median deviation].
-_WRONG_SHARE, _WRONG_TIMES = 0.2, 8.0
-#: A median deviation below this is not believed [arcsec]: solves are not that good.
+#: Share of a sweep's solves that may be wrong ones, and by how much the others then scatter less.
+_WRONG_SHARE, _WRONG_TIMES = 0.2, 4.0
+#: A scatter below this is not believed [arcsec]: solves are not that good.
 _LEAST_ARCSEC = 1.0
 #: Kept so well, and by so much better than the observed one, a declination was commanded [arcsec, times].
-_KEPT_ARCSEC, _KEPT_TIMES = 10.0, 3.0
+_KEPT_ARCSEC, _KEPT_TIMES = 30.0, 3.0
 #: A run needs so many solves over so long [us] ...
 _RUN_ROWS = 6
 _RUN_US = 20 * _MINUTE_US
@@ -66,7 +69,6 @@ class Seen:
     dec_deg: Numbers
     hour_angle_rad: Numbers  # observed
     dec_rad: Numbers  # observed
-    unrefracted_dec_rad: Numbers
     turned: npt.NDArray[np.bool_]  # the tube changed sides (or the camera was turned) before this one
 
 
@@ -107,9 +109,8 @@ def find_sets(seen: Seen, guided: bool, modelled: bool) -> Finding:
         if modelled:
             left.update(dict.fromkeys(stretch.tolist(), _MODELLED))
             continue
-        for group in _of_one_declination(seen, fields):
+        for group, swept in _swept(seen, list(_of_one_declination(seen, fields))):
             rows = np.concatenate(group)
-            swept = _sweep(seen, group)
             if isinstance(swept, FoundSet):
                 sets.append(swept)
                 taken = set(swept.rows.tolist())
@@ -124,7 +125,9 @@ def find_sets(seen: Seen, guided: bool, modelled: bool) -> Finding:
     return Finding(tuple(sets), left)
 
 
-_MODELLED = "the site file says that the mount's own model moves its axes (mount.reports), so that none is still"
+_MODELLED = (
+    "the site file says that the mount's own model moves its axes (mount.reports), so that none is still"
+)
 _WRONG = "does not fit the sweep around it: a wrong solve?"
 
 
@@ -146,38 +149,40 @@ def _fields(seen: Seen, stretch: Whole) -> Iterator[Whole]:
 
 
 def _apart_deg(seen: Seen, one: int, other: int) -> float:
-    d_ra, d_dec = np.radians(seen.ra_deg[one] - seen.ra_deg[other]), np.radians(seen.dec_deg[one] - seen.dec_deg[other])
-    across = np.cos(np.radians(seen.dec_deg[one])) * np.cos(np.radians(seen.dec_deg[other])) * np.sin(d_ra / 2.0) ** 2
-    return float(np.degrees(2.0 * np.arcsin(np.sqrt(min(np.sin(d_dec / 2.0) ** 2 + across, 1.0)))))
+    return float(separation_deg(seen.ra_deg[one], seen.dec_deg[one], seen.ra_deg[other], seen.dec_deg[other]))
 
 
 def _of_one_declination(seen: Seen, fields: list[Whole]) -> Iterator[list[Whole]]:
     """Yield groups of consecutive fields that share a declination; one stray solve does not end a group."""
     group: list[Whole] = []
-    stray: list[Whole] = []
-    for one in fields:
-        if not group or _shares(seen, group, one):
-            group += [*stray, one]
-            stray = []
-        elif one.size == 1 and not stray:
-            stray = [one]
-        else:
+    for at, one in enumerate(fields):
+        returns = one.size == 1 and at + 1 < len(fields) and group and _shares(seen, group, fields[at + 1])
+        if group and not returns and not _shares(seen, group, one):
             yield group
-            group, stray = ([*stray, one] if stray and _shares(seen, stray, one) else [one]), (
-                [] if stray and _shares(seen, stray, one) else stray
-            )
-            if stray:
-                yield stray
-                stray = []
+            group = []
+        group.append(one)
     if group:
         yield group
-    if stray:
-        yield stray
 
 
 def _shares(seen: Seen, group: list[Whole], one: Whole) -> bool:
     decs = [float(np.median(seen.dec_rad[rows])) for rows in group]
     return abs(float(np.median(seen.dec_rad[one])) - float(np.median(decs))) <= np.radians(_STILL_DEG)
+
+
+def _swept(seen: Seen, groups: list[list[Whole]]) -> Iterator[tuple[list[Whole], FoundSet | str]]:
+    """Yield each group with the sweep that it is or why it is none; two sweeps in one group are divided."""
+    for group in groups:
+        swept = _sweep(seen, group)
+        if isinstance(swept, str) and len(group) >= 2 * _SWEEP_FIELDS:
+            decs = np.array([np.median(seen.dec_rad[rows]) for rows in group])
+            cut = int(np.argmax(np.abs(np.diff(decs)))) + 1
+            parts = [_sweep(seen, group[:cut]), _sweep(seen, group[cut:])]
+            if all(isinstance(one, FoundSet) for one in parts):
+                yield group[:cut], parts[0]
+                yield group[cut:], parts[1]
+                continue
+        yield group, swept
 
 
 def _sweep(seen: Seen, group: list[Whole]) -> FoundSet | str:
@@ -193,7 +198,9 @@ def _sweep(seen: Seen, group: list[Whole]) -> FoundSet | str:
     dec = seen.dec_rad[rows] * _ARCSEC
     good, scatter = _on_circle(hour_angle, dec)
     if scatter > _CIRCLE_ARCSEC:
-        return f"the declination axis was not still: places scatter by {scatter:.0f} arcsec about their circle"
+        return (
+            f"the declination axis was not still: places scatter by {scatter:.0f} arcsec about their circle"
+        )
     kept = _commanded(seen, rows[good])
     if kept:
         return kept
@@ -208,36 +215,34 @@ def _sweep(seen: Seen, group: list[Whole]) -> FoundSet | str:
 def _on_circle(hour_angle: Numbers, dec: Numbers) -> tuple[npt.NDArray[np.bool_], float]:
     """Fit a + b cos H + c sin H without wrong solves; return which fit, and their scatter [arcsec].
 
-    A small circle about an axis off the pole, to first order in how far it is off.
+    A small circle about an axis off the pole, to first order in how far it is off.  A solve is wrong when
+    the others fit so much better without it (the sum of squares without row i is less by r^2 / (1 - h)).
     """
     design = np.stack([np.ones_like(hour_angle), np.cos(hour_angle), np.sin(hour_angle)], axis=1)
     good = np.abs(dec - np.median(dec)) <= _STILL_DEG * 3600.0
-    for _ in range(int(_WRONG_SHARE * dec.size) + 1):
-        fit, *_ = np.linalg.lstsq(design[good], dec[good], rcond=None)
-        off = np.abs(dec - design @ fit)
-        worst = np.flatnonzero(good)[np.argmax(off[good])]
-        limit = _WRONG_TIMES * max(float(np.median(off[good])), _LEAST_ARCSEC)
-        if off[worst] <= limit or (~good).sum() >= _WRONG_SHARE * dec.size:
-            break
-        good[worst] = False
-    free = max(int(good.sum()) - 3, 1)
-    return good, float(np.sqrt(np.sum(off[good] ** 2) / free))
+    while True:
+        basis, _ = np.linalg.qr(design[good])
+        off = dec[good] - basis @ (basis.T @ dec[good])
+        gain = off**2 / np.maximum(1.0 - np.sum(basis**2, axis=1), 1e-9)
+        square, free = float(np.sum(off**2)), int(good.sum()) - 3
+        scatter = np.sqrt(square / max(free, 1))
+        better = np.sqrt(max(square - float(gain.max()), 0.0) / max(free - 1, 1))
+        worth = scatter > _WRONG_TIMES * max(better, _LEAST_ARCSEC)
+        if not worth or free <= 2 or (~good).sum() >= _WRONG_SHARE * dec.size:
+            return good, float(scatter)
+        good[np.flatnonzero(good)[np.argmax(gain)]] = False
 
 
 def _commanded(seen: Seen, rows: Whole) -> str:
     """Say that a declination was kept by solving and re-centring, or return ""."""
     observed = float(np.std(seen.dec_rad[rows])) * _ARCSEC
-    for words, dec_rad in (
-        ("of the catalogue", np.radians(seen.dec_deg[rows])),
-        ("of date without refraction", seen.unrefracted_dec_rad[rows]),
-    ):
-        kept = float(np.std(dec_rad)) * _ARCSEC
-        if kept <= _KEPT_ARCSEC and observed > _KEPT_TIMES * max(kept, _LEAST_ARCSEC):
-            return (
-                f"the declination {words} was kept to {kept:.0f} arcsec while the observed one changed by "
-                f"{observed:.0f}: the mount was re-centred on it, so its declination axis was not still"
-            )
-    return ""
+    kept = float(np.std(seen.dec_deg[rows])) * 3600.0
+    if kept > _KEPT_ARCSEC or observed <= _KEPT_TIMES * max(kept, _LEAST_ARCSEC):
+        return ""
+    return (
+        f"the catalogue's declination was kept to {kept:.0f} arcsec while the observed one changed by "
+        f"{observed:.0f}: the mount was re-centred on it, so its declination axis was not still"
+    )
 
 
 def _run(seen: Seen, rows: Whole, guided: bool) -> FoundSet | str:
@@ -251,8 +256,9 @@ def _run(seen: Seen, rows: Whole, guided: bool) -> FoundSet | str:
         )
     if guided:
         return (
-            f"{rows.size} solves of one field over {minutes:.0f} minutes would be a run if they were unguided: then "
-            "set guided = false in [optics] of the site file, or give them a label in a column run"
+            f"{rows.size} solves of one field over {minutes:.0f} minutes would be a run if they were "
+            "unguided: then set guided = false in [optics] of the site file, or give them a label in a "
+            "column run"
         )
     jump = _roughness(seen, rows)
     if jump > _SMOOTH_ARCSEC:

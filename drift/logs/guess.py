@@ -153,7 +153,8 @@ class _Guess:
 
     def _best(self, fitting: list[Layout], named: dict[str, dict[str, list[int]]]) -> Layout:
         used = {one.kind: sum(bool(at) for at in named[one.kind].values()) for one in fitting}
-        best = [one for one in fitting if used[one.kind] == max(used.values())]
+        most = max((used[one.kind], len(one.required)) for one in fitting)
+        best = [one for one in fitting if (used[one.kind], len(one.required)) == most]
         if len(best) > 1:
             choices = tuple(Choice(one.kind, one.title) for one in best)
             return BY_KIND[self.decisions.ask(Question("kind", "what kind of log is it?", choices))]

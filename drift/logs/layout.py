@@ -25,12 +25,22 @@ class Circumstances:
     elevation_m: float
     now_us: int
     timezone: str | None = None
+    guided: bool = True  # a guide star is followed
+    modelled: bool = False  # the mount's own model moves its axes
 
 
 def circumstances(site: PierFile, now_us: int) -> Circumstances:
     """Take from a site file what plausible values depend on."""
     place = site.site
-    return Circumstances(place.latitude_deg, place.longitude_deg, place.elevation_m, now_us, place.timezone)
+    return Circumstances(
+        place.latitude_deg,
+        place.longitude_deg,
+        place.elevation_m,
+        now_us,
+        place.timezone,
+        site.optics.guided,
+        str(site.mount.reports) == "modelled",
+    )
 
 
 @dataclass(frozen=True)
@@ -42,6 +52,7 @@ class Layout:
     required: tuple[str, ...]
     optional: tuple[str, ...]
     read: Callable[[Cells, Circumstances], Columns] = field(repr=False)
+    together: tuple[str, ...] = ()  # optional columns of which a file has all or none
 
     @property
     def columns(self) -> tuple[str, ...]:

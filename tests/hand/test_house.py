@@ -16,6 +16,7 @@ MAY_USE = {
     "sitefile": {"errors"},
     "pierfile": {"errors", "sitefile"},
     "logs": {"errors", "pierfile", "sitefile", "readings", "sky", "mount", "quantities"},
+    "prepare": {"errors", "quantities", "readings", "pierfile", "logs", "sky", "mount"},
     "sky": {"errors", "quantities"},
     "mount": {"errors", "quantities", "sky"},
     "night": {"errors", "kept", "quantities", "readings", "sky", "mount"},
@@ -46,7 +47,18 @@ MAY_USE = {
     },
     "notify": {"errors"},
 }
-NUMERICAL = ("sky", "mount", "night", "ground", "history", "advice", "pipeline", "quantities", "readings")
+NUMERICAL = (
+    "prepare",
+    "sky",
+    "mount",
+    "night",
+    "ground",
+    "history",
+    "advice",
+    "pipeline",
+    "quantities",
+    "readings",
+)
 FORBIDDEN = ("sqlalchemy", "sqlite3", "matplotlib", "click", "rich", "jinja2")
 
 

@@ -268,7 +268,7 @@ def test_of_two_kinds_that_fit_the_one_using_more_columns_is_taken() -> None:
         FAR_NORTH,
     )
     assert log.kind == "solves"
-    assert "sweep" in log.remarks[0]
+    assert log.columns["sweep"] == ["s"]
     assert "mount_ra_deg" in log.why
 
 

@@ -1,0 +1,109 @@
+"""End-for-end pairs of level readings: the numbers can be checked with a pencil."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from drift.prepare.level_pairs import PAIR_US, SINGLE_SD_ARCSEC, WANDER_SD_ARCSEC, find_pairs, with_pairs
+from drift.readings import COLUMNS, Readings, as_readings
+
+HOUR_US = 3_600_000_000
+DAY_US = 24 * HOUR_US
+
+
+def levels(*rows: tuple[float, float, float, float, str, float]) -> Readings:
+    """Make readings of (hours, north, east, face, place, sigma)."""
+    table = pd.DataFrame(
+        [
+            {
+                "row_id": number,
+                "time_us": round(hours * HOUR_US),
+                "lean_north_arcsec": north,
+                "lean_east_arcsec": east,
+                "place": place,
+                "face_deg": face,
+                "sigma_arcsec": sigma,
+            }
+            for number, (hours, north, east, face, place, sigma) in enumerate(rows, start=1)
+        ]
+    )[list(COLUMNS["levels"])]
+    return as_readings({"levels": table})
+
+
+def test_a_pair_is_half_the_difference_and_frees_of_the_error() -> None:
+    """Lean 20 north, 10 west; the instrument shows 30 too much along north and 4 too little along east."""
+    made = with_pairs(levels((0.0, 50.0, -14.0, 0.0, "pier", 6.0), (0.2, 10.0, 6.0, 180.0, "pier", 8.0)))
+    (row,) = made.readings["levels"].to_dict("records")
+    assert (row["lean_north_arcsec"], row["lean_east_arcsec"]) == (20.0, -10.0)
+    assert row["sigma_arcsec"] == 5.0  # half of the hypotenuse of 6 and 8
+    assert (row["face_deg"], row["place"], row["row_id"]) == (0.0, "pier", 1)
+    assert row["time_us"] == round(0.1 * HOUR_US)
+    assert made.remarks == (
+        "1 pair of level readings on the pier, turned end for end, free the lean of the instrument's own "
+        "error (+30 arcsec along north, -4 along east).",
+    )
+
+
+def test_a_pair_without_sigmas_has_that_of_two_plain_readings() -> None:
+    made = with_pairs(levels((0.0, 5.0, 0.0, 0.0, "", np.nan), (0.1, 5.0, 0.0, 180.0, "pier", np.nan)))
+    (row,) = made.readings["levels"].to_dict("records")
+    assert row["sigma_arcsec"] == pytest.approx(SINGLE_SD_ARCSEC / np.sqrt(2.0))
+    assert row["place"] == "pier"  # what is not said is the pier
+
+
+def test_an_error_that_changes_from_day_to_day_does_not_show() -> None:
+    rows = []
+    for day, error in enumerate((0.0, 40.0, -25.0)):
+        rows += [
+            (24.0 * day, 7.0 + error, 2.0, 0.0, "pier", 5.0),
+            (24.0 * day + 0.5, -7.0 + error, -2.0, 180.0, "pier", 5.0),
+        ]
+    table = with_pairs(levels(*rows)).readings["levels"]
+    assert table["lean_north_arcsec"].tolist() == [7.0] * 3
+    assert table["lean_east_arcsec"].tolist() == [2.0] * 3
+
+
+def test_readings_of_two_places_or_far_apart_in_time_are_no_pair() -> None:
+    late = PAIR_US / HOUR_US + 0.01
+    for other in ((0.1, 1.0, 1.0, 180.0, "plate", 5.0), (late, 1.0, 1.0, 180.0, "pier", 5.0)):
+        readings = levels((0.0, 1.0, 1.0, 0.0, "pier", 5.0), other)
+        assert with_pairs(readings).readings is readings
+
+
+def test_each_reading_is_in_one_pair_and_the_nearest_go_together() -> None:
+    found = find_pairs(
+        levels(
+            (0.0, 1.0, 1.0, 0.0, "pier", 5.0),
+            (0.3, 2.0, 2.0, 180.0, "pier", 5.0),
+            (0.4, 3.0, 3.0, 0.0, "pier", 5.0),
+            (0.9, 4.0, 4.0, 180.0, "pier", 5.0),
+        )["levels"]
+    )
+    assert [(one.first, one.second) for one in found] == [(0, 3), (2, 1)]
+
+
+def test_single_readings_are_freed_of_the_error_that_pairs_show() -> None:
+    made = with_pairs(
+        levels(
+            (0.0, 50.0, -14.0, 0.0, "pier", 6.0),
+            (0.2, 10.0, 6.0, 180.0, "pier", 8.0),
+            (48.0, 55.0, -13.0, 0.0, "pier", 6.0),
+            (72.0, 55.0, -13.0, 180.0, "pier", 6.0),
+            (96.0, 1.0, 2.0, 0.0, "mount", 6.0),
+        )
+    )
+    pair, one, turned, mount = made.readings["levels"].to_dict("records")
+    assert pair["sigma_arcsec"] == 5.0
+    assert (one["lean_north_arcsec"], one["lean_east_arcsec"]) == (25.0, -9.0)
+    assert (turned["lean_north_arcsec"], turned["lean_east_arcsec"], turned["face_deg"]) == (-25.0, 9.0, 0.0)
+    # One pair: its wander is the expected one, for its own day and for the other; its own sd is 5.
+    expected = np.sqrt(6.0**2 + 2.0 * WANDER_SD_ARCSEC**2 + 5.0**2)
+    assert one["sigma_arcsec"] == pytest.approx(expected)
+    assert (mount["lean_north_arcsec"], mount["sigma_arcsec"]) == (1.0, 6.0)  # no pair there: as it was
+
+
+def test_no_levels_at_all() -> None:
+    readings = as_readings({})
+    assert with_pairs(readings).readings is readings
