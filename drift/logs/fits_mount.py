@@ -1,0 +1,215 @@
+"""What RA and DEC in the headers are: the mount's own place and in which unit, or the solve written back.
+
+No standard says it of these keywords, so each decision here has its reason, which is told, and can be given
+by the mapping instead.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal, InvalidOperation
+
+import numpy as np
+import numpy.typing as npt
+
+from drift.logs.angles import PARTS, NumberSpelling
+from drift.logs.fits_mapping import YES, FitsMapping
+
+Numbers = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+#: From this share of the files on, RA and DEC that are the solved place are so by intent.
+_NEARLY_ALL = 0.9
+#: From this share on it is not by chance, and the files concerned are taken by themselves.
+_SOME = 0.1
+#: A rounded value is within half a step of the true one; the rest allows for rounding twice.
+_STEPS = 0.75
+#: Programs place the middle of an image up to a pixel apart.
+_PIXELS = 1.0
+_NEAR_DEG = 5.0  # a right ascension in hours, times 15, comes so near to the solved one ...
+_MOST = 0.8  # ... in this share of the files
+_FEW = 3
+
+
+@dataclass(frozen=True)
+class Solved:
+    """The solved places of n files: ICRS and in the frame of their own WCS [deg], and the size of a pixel."""
+
+    time_us: Ints
+    ra_deg: Numbers
+    dec_deg: Numbers
+    own_deg: Numbers  # (n, 2) centre in the frame of the WCS
+    reference_deg: Numbers  # (n, 2) CRVAL
+    pixel_deg: Numbers
+
+
+@dataclass(frozen=True)
+class MountPlaces:
+    """RA and DEC of n files as numbers [deg], NaN where they are not given; `unit` is that of plain numbers.
+
+    `bad` says why a value is none, by position.
+    """
+
+    ra_deg: Numbers
+    dec_deg: Numbers
+    ra_step_deg: float  # what the last written digit is worth
+    dec_step_deg: float
+    bad: dict[int, str]
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def given(self) -> Mask:
+        """Tell which files give both."""
+        return np.isfinite(self.ra_deg) & np.isfinite(self.dec_deg)
+
+
+def read_mount_places(
+    ra: Sequence[str], dec: Sequence[str], solved: Solved, mapping: FitsMapping
+) -> MountPlaces:
+    """Read the texts of RA and DEC: parts of sixty (hours for RA), or plain numbers (degrees).
+
+    Parameters
+    ----------
+    ra, dec
+        n texts, "" where not given.
+    solved
+        The solved places, by which plain numbers in hours are known.
+    mapping
+        Has the last word on the unit.
+    """
+    names = mapping.mount_ra, mapping.mount_dec
+    parts = [bool(PARTS.fullmatch(text)) for text in ra]
+    in_degrees = [any(mark in text for mark in "dD°º") for text in ra]
+    remarks: tuple[str, ...] = ()
+    unit = mapping.mount_ra_unit or "degrees"
+    plain = _numbers([text if not part else "" for text, part in zip(ra, parts, strict=True)], unit)
+    if not mapping.mount_ra_unit and _in_hours(plain, solved):
+        unit = "hours"
+        plain = plain * 15.0
+        remarks = (
+            f"{names[0]} is taken as hours: times 15 it comes near to the solved right ascension "
+            "(fits.mount_ra_unit says otherwise)",
+        )
+    sixty = _numbers(
+        [text if p and not d else "" for text, p, d in zip(ra, parts, in_degrees, strict=True)], "hours"
+    )
+    sixty_deg = _numbers(
+        [text if p and d else "" for text, p, d in zip(ra, parts, in_degrees, strict=True)], "degrees"
+    )
+    ra_deg = np.where(np.isfinite(plain), plain, np.where(np.isfinite(sixty), sixty, sixty_deg))
+    dec_deg = _numbers(list(dec), "degrees", "mount_dec_deg")
+    bad = {}
+    for name, texts, values in ((names[0], ra, ra_deg), (names[1], dec, dec_deg)):
+        for at in np.flatnonzero(np.isnan(values)).tolist():
+            if texts[at]:
+                bad[at] = f"says {name} = {texts[at]!r}, which is neither degrees nor parts of sixty"
+    return MountPlaces(
+        ra_deg,
+        dec_deg,
+        _step(ra) * (15.0 if unit == "hours" or any(parts) else 1.0),
+        _step(dec),
+        bad,
+        remarks,
+    )
+
+
+def _numbers(texts: list[str], unit: str, column: str = "mount_ra_deg") -> Numbers:
+    return NumberSpelling(column, unit).read(texts)[0]
+
+
+def _in_hours(plain: Numbers, solved: Solved) -> bool:
+    rows = np.isfinite(plain)
+    if rows.sum() < _FEW or plain[rows].max() >= 24.0:
+        return False
+
+    def near(factor: float) -> float:
+        apart = (plain[rows] * factor - solved.ra_deg[rows] + 180.0) % 360.0 - 180.0
+        return float(np.mean(np.abs(apart) * np.cos(np.radians(solved.dec_deg[rows])) < _NEAR_DEG))
+
+    return near(15.0) >= _MOST and near(1.0) < 0.5
+
+
+def _step(texts: Sequence[str]) -> float:
+    """Return what the last digit is worth, in the column's own unit; the finest of all texts."""
+    steps = [_step_of(text) for text in set(texts) if text]
+    return min(steps, default=0.0)
+
+
+def _step_of(text: str) -> float:
+    match = PARTS.fullmatch(text)
+    if match:
+        if match["seconds"]:
+            return float(10.0 ** -len(match["second_part"] or "")) / 3600.0
+        return float(10.0 ** -len(match["minute_part"] or "")) / 60.0
+    try:
+        exponent = Decimal(text).as_tuple().exponent
+    except InvalidOperation:
+        return np.inf
+    return float(10.0**exponent) if isinstance(exponent, int) else np.inf
+
+
+@dataclass(frozen=True)
+class WrittenBack:
+    """Which files have the solved place in RA and DEC, and what to say of it."""
+
+    rows: Mask
+    remarks: tuple[str, ...] = ()
+
+
+def written_back(mount: MountPlaces, solved: Solved, mapping: FitsMapping) -> WrittenBack:
+    """Find the files whose RA and DEC are the place of the WCS to within their rounding.
+
+    A mount's own place differs from the solved one by its pointing error, which is many times the rounding.
+    Compared are the middle of the image and CRVAL, in the frame of the WCS, ICRS and of date.
+    """
+    given = mount.given
+    none = np.zeros(len(given), dtype=bool)
+    if mapping.written_back or not given.any():
+        return WrittenBack(given if mapping.written_back == YES else none)
+    same = np.zeros(len(given), dtype=bool)
+    same[given] = _same_place(mount, solved, given)
+    count, of = int(same.sum()), int(given.sum())
+    if count < _SOME * of or not count:
+        return WrittenBack(none)
+    names = f"{mapping.mount_ra} and {mapping.mount_dec}"
+    what = (
+        f"in {count} of {of} images {names} are the place of the WCS itself, to within rounding: a program "
+        "wrote the solved place over the mount's own, or made the WCS from the mount's place without a solve"
+    )
+    cure = (
+        "If other keywords hold what the mount itself said, name them with --answer fits.mount_ra=KEYWORD "
+        "and fits.mount_dec=KEYWORD; if the mount points so well, say --answer fits.written_back=no"
+    )
+    if count >= _NEARLY_ALL * of:
+        return WrittenBack(
+            given,
+            (
+                f"{what}.  So none of these images is a pointing solve; they can serve for sweeps and runs "
+                f"only.  {cure}",
+            ),
+        )
+    return WrittenBack(same, (f"{what}.  So these {count} are no pointing solves.  {cure}",))
+
+
+def _same_place(mount: MountPlaces, solved: Solved, rows: Mask) -> Mask:
+    from drift.sky.of_date import apparent_place, mean_place
+
+    ra, dec = mount.ra_deg[rows], mount.dec_deg[rows]
+    icrs = solved.time_us[rows], solved.ra_deg[rows], solved.dec_deg[rows]
+    pairs = [
+        icrs[1:],
+        tuple(solved.own_deg[rows].T),
+        tuple(solved.reference_deg[rows].T),
+        apparent_place(*icrs),
+        mean_place(*icrs),
+    ]
+    across = np.cos(np.radians(dec))
+    room_ra = _STEPS * mount.ra_step_deg * across + _PIXELS * solved.pixel_deg[rows]
+    room_dec = _STEPS * mount.dec_step_deg + _PIXELS * solved.pixel_deg[rows]
+    same = np.zeros(len(ra), dtype=bool)
+    for to_ra, to_dec in pairs:
+        d_ra = np.abs((ra - to_ra + 180.0) % 360.0 - 180.0) * across
+        same |= (d_ra <= room_ra) & (np.abs(dec - to_dec) <= room_dec)
+    return same
