@@ -107,6 +107,25 @@ def find_logs(given: Iterable[Path], site_file: Path | None = None) -> Found:
     return Found(tuple(logs), tuple(skipped), tuple(refused), tuple(others))
 
 
+def of_another_pier(path: Path, site_file: Path | None) -> str:
+    """Remark on a file that lies with another pier's site file; "" when there is nothing to remark on.
+
+    The nearest site file in the folders above it is looked at.
+    """
+    if site_file is None:
+        return ""
+    for folder in path.resolve().parents:
+        other = folder / DEFAULT_NAME
+        if _is_file(other):
+            if other == site_file.resolve():
+                return ""
+            return (
+                f"this file lies with another site file, {other}: if it is that pier's, `drift imports` and "
+                "`drift undo` take it out again"
+            )
+    return ""
+
+
 def _other_piers(folder: Path, site_file: Path | None) -> list[Path]:
     """Return the folders below `folder` that hold another pier's site file."""
     own = site_file.resolve() if site_file else None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from types import TracebackType
@@ -19,7 +20,15 @@ from drift.book.bulk import collector_paused
 from drift.book.by_hand import amend_row, record_rows
 from drift.book.clock import now_us
 from drift.book.engine import Place, book_url, open_place
-from drift.book.importing import FileImported, FileRefused, Found, find_logs, outcome, refusal
+from drift.book.importing import (
+    FileImported,
+    FileRefused,
+    Found,
+    find_logs,
+    of_another_pier,
+    outcome,
+    refusal,
+)
 from drift.book.imports import ActDone, acts_done
 from drift.book.mending import Mended
 from drift.book.messages import Message
@@ -347,7 +356,8 @@ class Book:
                 log = read_log(path, circumstances(self._site, now_us()), settle)
             except LogFileError as error:
                 return refusal(path, error)
-            return self.add(log, progress, act)
+            remark = of_another_pier(path, self._site.path)
+            return self.add(replace(log, remarks=(*log.remarks, remark)) if remark else log, progress, act)
 
     def _try_to_keep(self, keep: Callable[[Connection], None]) -> bool:
         """Do without what is only a saving of work when the record can't be written just now."""

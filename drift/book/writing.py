@@ -15,6 +15,7 @@ from drift.book.aside import note_set_aside
 from drift.book.bulk import insert_columns
 from drift.book.carried import carried_of, write_carried
 from drift.book.content import content_ids, digest_in_order
+from drift.book.level_check import level_remarks
 from drift.book.repeats import identity_columns
 from drift.book.undoing import take_over
 from drift.logs.result import LogRead
@@ -79,6 +80,7 @@ def add_log(
     contents = content_ids(log.kind, log.columns)
     new, known = _new_and_known(connection, log, contents)
     remarks = _repeat_remarks(connection, log, new) if new else ()
+    remarks += level_remarks(connection, log, new)
     file_id, is_new = _file(connection, log, contents, now_us)
     if new:
         _insert(connection, log, contents, new, next_id, file_id, progress)

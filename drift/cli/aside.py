@@ -97,10 +97,13 @@ def export(folder: Path, numbers: tuple[int, ...], pier: str | None) -> None:
 def put_back(files: tuple[Path, ...], pier: str | None) -> None:
     """Put back what was mended."""
     from drift.api import open_book
+    from drift.cli.mapping_talk import settler
 
-    with open_book(site_of(pier)) as book:
+    site = site_of(pier)
+    with open_book(site) as book:
+        settle = settler(site.path, "", (), yes=False)
         for path in files:
-            _tell(book.put_back_mended(path))
+            _tell(book.put_back_mended(path, settle))
 
 
 def _tell(done: Mended) -> None:

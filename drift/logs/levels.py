@@ -23,6 +23,11 @@ def _read(cells: Cells, around: Circumstances) -> Columns:
     face = cells.telling_number("face_deg", _FACE)
     between = ~np.isnan(face) & (face != _FACE.low) & (face != _FACE.high)
     cells.set_aside(between, "face_deg", lambda at: _FACE.reason(float(face[at])))
+    if cells.good.any() and not any(columns["place"]):
+        cells.remarks.append(
+            "no row says what the level stood on, so it is taken to be the pier; a column place with pier, "
+            "plate or mount says otherwise"
+        )
     return {**columns, "face_deg": face}
 
 

@@ -18,7 +18,7 @@ from drift.errors import LogFileError
 from drift.logs.kinds import BY_KIND
 from drift.logs.mapping import FRAMES, ICRS, OF_DATE, TIME_CHOICES, ColumnFrom, Mapping, TimeFrom
 from drift.logs.sides import MEANINGS, ON
-from drift.logs.units import units_for
+from drift.logs.units import unit_of, units_for
 from drift.logs.zones import zone_named
 from drift.sitefile.lines import line_of, lines_of
 
@@ -201,8 +201,10 @@ class _Section:
             if part not in known:
                 raise self._wrong(key, f"has {part!r}, which is none of {', '.join(known)}")
         unit = source.get("unit", "")
-        if unit and unit not in units_for(key):
+        if unit and unit_of(unit, key) != unit:
             allowed = ", ".join(units_for(key)) or "no unit"
+            if key.startswith("lean_"):
+                allowed += ", divisions of 20 arcsec (the value of one division of the bubble)"
             raise self._wrong(key, f"has the unit {unit!r}; allowed here: {allowed}")
         means = source.get("means", ON if key == "tube_side" and names else "")
         if means:

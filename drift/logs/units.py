@@ -96,6 +96,15 @@ _OWN = {
     "mm": ("length", "mm"),
     "cm": ("length", "cm"),
 }
+#: What may stand for a unit below a heading and is none of a dimension.
+_NO_DIMENSION = ("utc", "hms", "dms", "local", "jd", "div", "divs", "divisions")
+#: Columns that may be read off a bubble, and how its divisions are written here.
+_LEVELLED = "lean_"
+_DIVISIONS = "divisions of "
+_BUBBLE = re.compile(
+    r"div(?:ision)?s?\.?[\s,:=(]*(?:of|at)?\s*(?P<value>\d+(?:[.,]\d+)?)\s*(?P<unit>[^\d\s)][^)]*)\)?",
+    re.IGNORECASE,
+)
 #: For places the contract's degrees may also be hours; a bearing or a face never is.
 _IN_HOURS = ("ra_deg", "mount_ra_deg")
 
@@ -142,6 +151,10 @@ def unit_of(written: str, column: str) -> str:
     own = own_unit(column)
     if own is None:
         return ""
+    divisions = bubble(written)
+    if divisions is not None and own.dimension == "angle" and column.startswith(_LEVELLED):
+        of_one = unit_of(divisions[1], column)
+        return f"{_DIVISIONS}{divisions[0]:g} {of_one}" if of_one and bubble(of_one) is None else ""
     plain = re.sub(r"[\s.]", "", written).lower()
     if written.strip() in units_for(column):
         return written.strip()
@@ -149,10 +162,19 @@ def unit_of(written: str, column: str) -> str:
     return found if found in units_for(column) else ""
 
 
+def bubble(written: str) -> tuple[float, str] | None:
+    """Return the value of one division and its unit of a text such as "divisions of 20 arcsec", or None.
+
+    A bubble is read in divisions of its glass, and what one of them is worth stands on it or in its papers.
+    """
+    match = _BUBBLE.fullmatch(written.strip())
+    return (float(match["value"].replace(",", ".")), match["unit"].strip()) if match else None
+
+
 def is_unit(written: str) -> bool:
     """Tell whether a text is a unit of any dimension, between brackets or not."""
     plain = re.sub(r"[\s.()\[\]]", "", written).lower()
-    return any(plain in ways for ways in _WRITTEN.values()) or plain in ("utc", "hms", "dms", "local", "jd")
+    return any(plain in ways for ways in _WRITTEN.values()) or plain in _NO_DIMENSION
 
 
 def to_contract(values: Numbers, unit: str, column: str) -> Numbers:
@@ -160,5 +182,8 @@ def to_contract(values: Numbers, unit: str, column: str) -> Numbers:
     own = own_unit(column)
     if own is None or unit in ("", own.name):
         return values
+    divisions = bubble(unit)
+    if divisions is not None:
+        return to_contract(values * divisions[0], divisions[1], column)
     first = Unit(unit, own.dimension).to_first(values)
     return first / _FACTORS[own.dimension][own.name]
