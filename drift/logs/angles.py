@@ -28,7 +28,8 @@ PARTS = re.compile(
     r"(?:(?P<seconds>\d{1,2})(?:[.,](?P<second_part>\d*))?\s*(?:[sS](?:ec)?|''|[ˢ\"″”])?)?|)",
     re.ASCII,
 )
-_NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*)?", re.ASCII)
+#: A number with a point, and perhaps its unit.
+NUMBER_AND_UNIT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*)?", re.ASCII)
 
 
 @dataclass(frozen=True)
@@ -104,7 +105,7 @@ class NumberSpelling:
             return float(self._from_parts(np.array(size)))
         if self.decimal == "," and "." in cell:
             return float("nan")
-        number = _NUMBER.fullmatch(cell.replace(self.decimal, ".").replace("\u2212", "-"))
+        number = NUMBER_AND_UNIT.fullmatch(cell.replace(self.decimal, ".").replace("\u2212", "-"))
         if number is None or not np.isfinite(float(number[1])):
             return float("nan")
         unit = self.unit

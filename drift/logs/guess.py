@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
+from collections import Counter
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from drift.errors import LogFileError
-from drift.logs.angles import PARTS
+from drift.logs.angles import NUMBER_AND_UNIT, PARTS
 from drift.logs.detect import why_none
 from drift.logs.frame_test import EXCHANGED, ONE_FRAME, RIGHT, FrameShare
 from drift.logs.guess_time import TimeGuess, candidates, guess_time, with_zone
@@ -213,7 +215,10 @@ class _Guess:
         if len(found) == 1:
             decisions.told(column, header[found[0]], "by its name")
             return ColumnFrom((header[found[0]],))
-        if column in layout.optional:
+        half_given = column in layout.together and any(
+            self._named(layout)[one] for one in layout.together if one != column
+        )
+        if column in layout.optional and not half_given:
             if found:
                 several = ", ".join(header[at] for at in found)
                 decisions.told(
@@ -245,7 +250,7 @@ class _Guess:
             self.decisions.ask(Question("date", "which column is the date?", choices))
         orders = days[0].orders
         given = self.sample.given(days[0].at)
-        if len(orders) > 1 and given[0][:3].find(".") > 0:
+        if len(orders) > 1 and re.match(r"\d{1,2}\.", given[0]):
             orders = ("day month year",)
         choices = tuple(Choice(order, f"such as {given[0]}") for order in orders)
         order = (
@@ -283,11 +288,25 @@ class _Guess:
         if self.sample.headings[at].name.lower() == column:
             own = own_unit(column)
             return self.decisions.told(key, own.name if own else "", "the name is the contract's own")
+        in_cells = self._unit_in_cells(column, at)
+        if in_cells:
+            return self.decisions.told(key, in_cells, "the cells say so")
         own = own_unit(column)
         assert own is not None
         if own.dimension == "angle":
             return self._angle_unit(column, at, key)
         return self._other_unit(column, at, key)
+
+    def _unit_in_cells(self, column: str, at: int) -> str:
+        """Return the unit that most cells say by themselves, "" when fewer than half do."""
+        given = self.sample.given(at)
+        said = [
+            unit_of(match[2], column)
+            for cell in given
+            if (match := NUMBER_AND_UNIT.fullmatch(cell)) and match[2]
+        ]
+        known = Counter(unit for unit in said if unit)
+        return known.most_common(1)[0][0] if known.total() >= 0.5 * len(given) else ""
 
     def _angle_unit(self, column: str, at: int, key: str) -> str:
         parts = [match for cell in self.sample.given(at) if (match := PARTS.fullmatch(cell))]
@@ -334,7 +353,10 @@ class _Guess:
         )
         choices = tuple(Choice(unit) for unit in order)
         words = f"in which unit is {name!r} ({self._example(at)})?"
-        return self.decisions.ask(Question(key, words, choices))
+        if not column.startswith("lean_"):
+            return self.decisions.ask(Question(key, words, choices))
+        words += "  A bubble is read in divisions: write the value of one, as in: divisions of 20 arcsec."
+        return self.decisions.ask(Question(key, words, choices, free=True))
 
     def _other_unit(self, column: str, at: int, key: str) -> str:
         from drift.logs import limits

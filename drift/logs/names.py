@@ -181,6 +181,7 @@ def words_of(heading: Heading) -> Words:
     inner = [word for text in bracketed for word in re.split(r"[\s,;/]+", text)]
     for token in [*tokens, *inner]:
         known |= _known(token.lower())
+    known |= {word for word in ("utc", "local", "jd", "mjd", "unix") if word in heading.unit.lower().split()}
     remark = heading.remark.lower()
     if not known:
         known |= {word for ucd, word in _UCDS.items() if remark.startswith(ucd)}

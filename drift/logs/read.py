@@ -131,12 +131,31 @@ def _mapping(table: RawTable, around: Circumstances, settle: Settle | None) -> t
     try:
         _refuse_nameless(table)
         layout, why = recognise(table.header, table.header_line, LAYOUTS, table.name)
+        _refuse_nearly_own(table, layout)
     except LogFileError:
         if settle is None:
             raise
         mapping, why = settle(table, around)
         return _honour_units(mapping, table), why
     return _own_with_units(own_mapping(layout.kind, table.header, layout.columns), table), why
+
+
+def _refuse_nearly_own(table: RawTable, layout: Layout) -> None:
+    """Refuse to read a table as solves alone that has the mount's places under names of its own."""
+    from drift.logs.names import columns_named
+
+    own = {name.lower() for name in table.header}
+    others = [
+        table.header[at]
+        for column in layout.together
+        if column not in own
+        for at in columns_named(column, table.headings)
+    ]
+    if others:
+        raise LogFileError(
+            f"{table.name}: {', '.join(others)} may be {' and '.join(layout.together)}: rename them, or "
+            "import the file with --answer or at a terminal."
+        )
 
 
 def _honour_units(mapping: Mapping, table: RawTable) -> Mapping:
