@@ -189,8 +189,8 @@ def _sweep(seen: Seen, group: list[Whole]) -> FoundSet | str:
     """Return the sweep that a group of fields is, or why it is none."""
     rows = np.concatenate(group)
     if len(group) < _SWEEP_FIELDS:
-        fields = "1 field" if len(group) == 1 else f"{len(group)} fields"
-        return f"{fields} at one declination in a row, and a sweep needs {_SWEEP_FIELDS}"
+        count = "1 field" if len(group) == 1 else f"{len(group)} fields"
+        return f"{count} at one declination in a row, and a sweep needs {_SWEEP_FIELDS}"
     hour_angle = np.unwrap(seen.hour_angle_rad[rows])
     turn = float(np.degrees(np.ptp(hour_angle)))
     if turn < _SWEEP_TURN_DEG:
@@ -204,11 +204,12 @@ def _sweep(seen: Seen, group: list[Whole]) -> FoundSet | str:
     kept = _commanded(seen, rows[good])
     if kept:
         return kept
+    fields = sum(bool(np.isin(one, rows[good]).any()) for one in group)
     return FoundSet(
         SWEEP,
         rows[good],
-        f"{len(group)} fields in a row over {turn:.0f} degrees of hour angle lie on one circle to "
-        f"{scatter:.0f} arcsec, so the declination axis stood still",
+        f"{fields} fields in a row over {turn:.0f} degrees of hour angle lie on one circle to {scatter:.0f} "
+        "arcsec, so the declination axis stood still",
     )
 
 

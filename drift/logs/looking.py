@@ -54,12 +54,12 @@ def found_words(finding: Finding, count: int) -> str:
     """Say what was found among `count` solves without the mount's coordinates, and why the rest is no use."""
     solves = "1 solve comes" if count == 1 else f"{count} solves come"
     told = [f"{solves} without the mount's coordinates"]
-    for kind, plural in (("sweep", "sweeps"), ("run", "unguided runs")):
+    for kind, plural in (("sweep", "sweeps"), ("run", "runs")):
         some = [one for one in finding.sets if one.kind == kind]
         if some:
             rows = sum(one.rows.size for one in some)
-            name = plural if len(some) > 1 else plural[:-1]
-            told.append(f"{rows} of them are {len(some)} {name} found by themselves: {some[0].why}")
+            form = f"{len(some)} {plural}" if len(some) > 1 else f"a {plural[:-1]}"
+            told.append(f"{rows} of them form {form}, found without a label: {some[0].why}")
     if finding.left:
         reasons = list(finding.left.values())
         most = max(dict.fromkeys(reasons), key=reasons.count)

@@ -71,7 +71,7 @@ def night_origin(
     day = evening_of(night.time_us, answer.site.site.longitude_deg).toordinal() - _EPOCH_DAY
     rows += [("weather", row) for row in held("weather", (day, day + 1))]
     where = origins([row.row_id for _, row in rows])
-    aside = {(one.kind, one.row_id): one.reason for one in answer.nights.set_aside}
+    aside = {one.row_id: one.reason for one in answer.nights.set_aside}
     used = []
     for kind, row in rows:
         use = _use(kind, row, where[row.row_id], aside, in_readings)
@@ -83,7 +83,7 @@ def _use(
     kind: str,
     row: RowHeld,
     origin: Origin,
-    aside: Mapping[tuple[str, int], str],
+    aside: Mapping[int, str],
     in_readings: Mapping[str, frozenset[int]],
 ) -> str:
     if not row.in_use:
@@ -91,8 +91,10 @@ def _use(
         return f"not used: {row.state}" + (f" ({reasons[-1]})" if reasons and reasons[-1] else "")
     if row.row_id not in in_readings[kind]:
         return "not used: a fuller row of the same reading is"
-    if (kind, row.row_id) in aside:
-        return f"not used: {aside[kind, row.row_id]}"
+    if row.row_id in aside:
+        return f"not used: {aside[row.row_id]}"
+    if kind == "solves" and row.values["mount_ra_deg"] is None:
+        return "used as part of a sweep or run"
     if kind == "levels":
         return "used for the lean, not for the axis"
     return "used as the bound of the night" if kind == "corrections" else USED
