@@ -306,7 +306,7 @@ class _Guess:
             if (match := NUMBER_AND_UNIT.fullmatch(cell)) and match[2]
         ]
         known = Counter(unit for unit in said if unit)
-        return known.most_common(1)[0][0] if known.total() >= 0.5 * len(given) else ""
+        return known.most_common(1)[0][0] if known and known.total() >= 0.5 * len(given) else ""
 
     def _angle_unit(self, column: str, at: int, key: str) -> str:
         parts = [match for cell in self.sample.given(at) if (match := PARTS.fullmatch(cell))]

@@ -201,13 +201,19 @@ def _refuse_nameless(table: RawTable) -> None:
 
 
 def _refuse_lacking(table: RawTable, mapping: Mapping) -> None:
-    names = {name.lower() for name in table.header}
+    names = [name.lower() for name in table.header]
     wanted = {name for source in mapping.columns.values() for name in source.columns}
     lacking = sorted(name for name in wanted if name.lower() not in names)
     if lacking:
         raise LogFileError(
             f"{table.name}: the mapping names the column {', '.join(lacking)}, which the file does not have "
             f"(it has: {', '.join(name for name in table.header if name)})."
+        )
+    repeated = sorted(name for name in wanted if names.count(name.lower()) > 1)
+    if repeated:
+        raise LogFileError(
+            f"{table.name}: the header names {', '.join(repeated)} more than once, so that it is not clear "
+            "which column is meant.  Rename or remove one of them."
         )
 
 

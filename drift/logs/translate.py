@@ -24,6 +24,8 @@ Numbers = npt.NDArray[np.float64]
 
 #: Converted numbers are rounded so, in the contract's units: then a row is known again in another spelling.
 _DECIMALS = 10
+#: Columns in which 360 degrees (24 h, by rounding) are 0.
+_FULL_TURN = ("ra_deg", "mount_ra_deg")
 _MISSING = "stands in an hour that the clocks left out when they were put forward: no such time was"
 _UNCLEAR = (
     "stands in the hour that the clocks went through twice when they were put back, and the order of the "
@@ -164,8 +166,6 @@ def _joined_texts(cells: list[RawCells]) -> list[str]:
 def _read_number(texts: list[str], column: str, source: ColumnFrom, decimal: str) -> Ready:
     spelling = NumberSpelling(column, source.unit, decimal)
     found, bad = spelling.read(texts)
-    if column in ("ra_deg", "mount_ra_deg"):
-        found = np.where(found == 360.0, 0.0, found)  # 24 h, by rounding
     return Ready(found, bad, blanks(texts), why=spelling.why)
 
 
@@ -202,7 +202,10 @@ def finish(columns: dict[str, Ready], mapping: Mapping) -> dict[str, tuple[str, 
         aside = _with_times_and_frames(columns, mapping)
     for column, ready in columns.items():
         if isinstance(ready.values, np.ndarray) and ready.values.dtype.kind == "f":
-            columns[column] = replace(ready, values=np.round(ready.values, _DECIMALS))
+            rounded = np.round(ready.values, _DECIMALS)
+            if column in _FULL_TURN:
+                rounded = np.where(rounded == 360.0, 0.0, rounded)
+            columns[column] = replace(ready, values=rounded)
     return aside
 
 
