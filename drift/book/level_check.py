@@ -55,7 +55,7 @@ def _far(
                     off.append(float(np.max(np.abs(lean - np.median(near, axis=0)))))
         if off and np.median(off) > _FAR_ARCSEC:
             yield (
-                f"these level readings on the {place} differ by {np.median(off):.0f} arcsec from those of the "
-                "same weeks in the record: are they of another pier or another instrument, or in another unit?  "
-                "`drift imports` and `drift undo` take them out again"
+                f"these level readings on the {place} differ by {np.median(off):.0f} arcsec from those of "
+                "the same weeks in the record: are they of another pier or another instrument, or in another "
+                "unit?  `drift imports` and `drift undo` take them out again"
             )

@@ -12,8 +12,8 @@ from sqlalchemy import Connection, select, update
 from drift.book import schema
 from drift.book.acts import IMPORTED, new_act, note_file, set_status
 from drift.book.aside import note_set_aside
-from drift.book.bulk import insert_columns
-from drift.book.carried import carried_of, write_carried
+from drift.book.bulk import batches, insert_columns
+from drift.book.carried import carried_of, read_carried, write_carried
 from drift.book.content import content_ids, digest_in_order
 from drift.book.level_check import level_remarks
 from drift.book.repeats import identity_columns
@@ -34,7 +34,7 @@ class Added:
     file_id: int = 0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class _Known:
     """A reading that a log carries and the record holds already."""
 
@@ -42,7 +42,6 @@ class _Known:
     row_id: int
     status: int
     file_id: int  # the file that it belongs to
-    raw: str  # its text as that file had it
 
 
 class Act:
@@ -124,7 +123,7 @@ def _new_and_known(
     if not contents:
         return [], []
     table = schema.readings[log.kind]
-    columns = (table.c.content, table.c.row_id, table.c.status, table.c.file_id, table.c.raw)
+    columns = (table.c.content, table.c.row_id, table.c.status, table.c.file_id)
     there = {bytes(row[0]): row[1:] for row in connection.execute(select(*columns).where(_overlap(log)))}
     backwards = range(len(contents) - 1, -1, -1)
     first = dict(
@@ -140,17 +139,30 @@ def _new_and_known(
 def _note_known(connection: Connection, log: LogRead, known: list[_Known], file_id: int) -> int:
     """Note that a file carries rows that are there already; return how many come into use again by it."""
     lines = {one.row_id: int(log.lines[one.position]) for one in known}
-    raws = {one.row_id: log.raws[one.position] for one in known if log.raws[one.position] != one.raw}
-    others = {one.row_id: lines[one.row_id] for one in known if one.file_id != file_id}
-    if others or raws:
-        block = carried_of(others, {}).with_rows({one: lines[one] for one in raws}, raws)
-        write_carried(connection, file_id, block)
+    others = {one.row_id: one.position for one in known if one.file_id != file_id}
+    before = read_carried(connection, file_id).raws  # of rows that became its own as well
+    if others or before:
+        raws = {**_spelled_otherwise(connection, log, others), **before}
+        noted = (*others, *(one for one in before if one in lines))
+        write_carried(connection, file_id, carried_of({one: lines[one] for one in noted}, raws))
     undone = set(connection.scalars(select(schema.files.c.id).where(schema.files.c.undone_by.is_not(None))))
     orphans = [one.row_id for one in known if one.file_id in undone and one.file_id != file_id]
     take_over(connection, log.kind, file_id, {one: lines[one] for one in orphans})
     back = [one.row_id for one in known if one.status == schema.UNDONE]
     set_status(connection, log.kind, back, schema.IN_USE)
     return len(back)
+
+
+def _spelled_otherwise(connection: Connection, log: LogRead, positions: dict[int, int]) -> dict[int, str]:
+    """Return the texts of rows, by row_id, that are not the ones that the record holds."""
+    table = schema.readings[log.kind]
+    found: dict[int, str] = {}
+    for some in batches(positions):
+        query = select(table.c.row_id, table.c.raw).where(table.c.row_id.in_(some))
+        for row_id, raw in connection.execute(query):
+            if raw != log.raws[positions[row_id]]:
+                found[row_id] = log.raws[positions[row_id]]
+    return found
 
 
 def _withdrawn_remarks(known: list[_Known]) -> tuple[str, ...]:

@@ -39,6 +39,13 @@ def test_a_server_gives_what_a_file_gives(tmp_path: Path) -> None:
             assert book.kept_blobs(["n"]) == {"n": b"\0\1"}
             book.acknowledge("note", "{}")
             assert book.last_acknowledged()[1:] == ("note", "{}")  # type: ignore[index]
+            undone = book.undo(book.imports()[0].number)
+            assert len(book.readings()["solves"]) == 0
+            book.undo(undone.number)
+            (row,) = book.held("corrections")
+            book.put_back([row.row_id], f"by act {book.withdraw([row.row_id], 'a try')}")
+            assert len(book.history([row.row_id])[row.row_id]) == 2
+            book.dismiss([book.asides()[0].number], "a try")
             found.append(book.readings())
     ours, theirs = found
     assert ours.readings_id == theirs.readings_id
