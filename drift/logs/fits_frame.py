@@ -64,7 +64,7 @@ def _frame(path: Path, mapping: FitsMapping) -> Frame:
             first = trouble if first is None or not header.hdu else first
             continue
         return frame_of(header, place, mapping)
-    raise first or HeaderTrouble("holds tables and no picture")
+    raise first or HeaderTrouble("holds no picture (but tables, or a header alone)")
 
 
 def frame_of(header: ImageHeader, place: ImagePlace, mapping: FitsMapping) -> Frame:

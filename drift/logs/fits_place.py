@@ -128,7 +128,7 @@ def _is_plain(header: ImageHeader) -> bool:
     types = [cards.text(f"CTYPE{axis}").upper() for axis in (1, 2)]
     if len(header.axes) > 2 or "WCSAXES" in cards and cards.whole("WCSAXES", 2) != 2:
         return False
-    if not all("-" in one for one in types) or any("-TAB" in one for one in types):
+    if not all("-" in one for one in types) or _has_tab(header):
         return False
     names = list(cards.keywords())
     if any(_TABLES.match(name) for name in names):
@@ -137,6 +137,12 @@ def _is_plain(header: ImageHeader) -> bool:
         return False
     orders = [cards.whole(f"{name}_ORDER") for name in "AB" if f"{name}_ORDER" in cards]
     return not orders or (len(orders) == 2 and min(orders) > 1 and all(one.endswith("-SIP") for one in types))
+
+
+def _has_tab(header: ImageHeader) -> bool:
+    """Tell whether an axis takes its coordinates from a table (``-TAB``)."""
+    names = [name for name in header.own.keywords() if name.startswith("CTYPE")]
+    return any("-TAB" in header.own.text(name).upper() for name in names)
 
 
 def _quick(header: ImageHeader, points: Numbers) -> tuple[Wcsprm, Numbers]:
@@ -157,7 +163,8 @@ def _full(header: ImageHeader, points: Numbers, path: Path | None) -> tuple[Wcsp
     from astropy.wcs import WcsError
 
     try:
-        wcs = _wcs(fits.Header.fromstring(header.own.block), path)
+        tables = any(_TABLES.match(name) for name in header.own.keywords()) or _has_tab(header)
+        wcs = _wcs(fits.Header.fromstring(header.own.block), path if tables else None)
         _refuse_not_celestial(wcs.wcs)
         rest = np.ones((len(points), wcs.naxis - 2))
         return wcs.wcs, wcs.all_pix2world(np.hstack([points, rest]), 1)

@@ -17,7 +17,7 @@ SCALE_DEG = 1.2 / 3600.0
 def wcs_cards(
     ra_deg: float, dec_deg: float, pa_deg: float = 0.0, projection: str = "TAN", off_px: float = 0.0
 ) -> dict[str, Any]:
-    """Return the WCS of an image whose middle, but for `off_px` across, is a place; `pa_deg` turns it east."""
+    """Return the WCS of an image whose middle, but for `off_px` across, is a place; `pa_deg` turns it."""
     turn = np.radians(pa_deg)
     return {
         "CTYPE1": f"RA---{projection}",
