@@ -23,6 +23,7 @@ COMMANDS = {
     "init": "Write a commented site file for a new pier.",
     "import": "Read log files or folders into the record.",
     "status": "Say what the axis and the pier are doing now, and what to do.",
+    "advise": "Show what to do step by step, and record a step as done.",
     "report": "Write one self-contained HTML file with pictures and words.",
     "check": "For a scheduler: exit 1 when something has moved since last acknowledged.",
     "acknowledge": "Take note of what `check` reported, so that it is quiet again.",

@@ -1,0 +1,77 @@
+"""The advice as steps that can be recorded as done, each with a code of its own.
+
+The code names what is to be done and the night that it rests on.  When a new
+night changes the advice, or the step is recorded, its code is no longer there,
+so that nothing can be recorded twice by it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from drift.advice.result import Action
+
+_CODE_BYTES = 3
+_KNOBS = {"turn_azimuth": "azimuth", "turn_altitude": "altitude"}
+
+
+@dataclass(frozen=True)
+class Step:
+    """One action, and the rows of the log of corrections that say that it was done as advised.
+
+    `code` is "" and `rows` are empty for what is no correction, or can't be written down in numbers.
+    """
+
+    action: Action
+    code: str
+    rows: tuple[dict[str, str], ...]
+
+
+def steps_of(actions: tuple[Action, ...], night_us: int) -> tuple[Step, ...]:
+    """Return the advice as steps.
+
+    Parameters
+    ----------
+    actions
+        What is advised.
+    night_us
+        Time of the night that it rests on [UTC microseconds].
+    """
+    return tuple(_step(action, night_us) for action in actions)
+
+
+def _step(action: Action, night_us: int) -> Step:
+    rows = _rows(action)
+    if not rows:
+        return Step(action, "", ())
+    said = json.dumps([int(night_us), *rows], sort_keys=True)
+    code = hashlib.blake2b(said.encode(), digest_size=_CODE_BYTES).hexdigest()
+    return Step(action, code, tuple({**row, "note": note_of(code)} for row in rows))
+
+
+def note_of(code: str) -> str:
+    """Return the note of a correction that was recorded by its code."""
+    return f"as advised ({code})"
+
+
+def _rows(action: Action) -> list[dict[str, str]]:
+    if action.do in _KNOBS and action.amount_arcmin is not None:
+        turns = "" if action.turns is None else f"{action.turns:g}"
+        return [{"kind": _KNOBS[action.do], "amount_arcmin": f"{action.amount_arcmin:g}", "turns": turns}]
+    if action.do == "tighten":
+        return [{"kind": "tighten"}]
+    column = {"shim": "thickness_mm", "nuts": "turns"}.get(action.do)
+    amounts = [
+        (bolt.bearing_deg, bolt.thickness_mm if action.do == "shim" else bolt.nut_turns)
+        for bolt in action.bolts
+    ]
+    if column is None or any(amount is None for _, amount in amounts):
+        return []
+    return [
+        {"kind": action.do, "bearing_deg": f"{bearing:g}", column: f"{amount:g}"}
+        for bearing, amount in amounts
+    ]

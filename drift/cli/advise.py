@@ -1,0 +1,185 @@
+"""`drift advise`: what to do, step by step, and a step recorded as done."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from drift.cli.options import pier_option, site_of
+from drift.cli.write_down import now_text, write_down
+
+if TYPE_CHECKING:
+    from drift.advice.learned import Knob
+    from drift.advice.plan import Step
+    from drift.answer import Answer
+    from drift.book.store import Book
+    from drift.history.result import CorrectionFound
+
+
+@click.command(
+    "advise",
+    help="Show what to do, step by step, with what past corrections did and what they teach of the knobs.\n\n"
+    "A step that was done as advised is recorded by its code: `drift advise --done CODE`.  It can't be "
+    "recorded twice, and what was advised for it is not advised again before a night has seen it.  What was "
+    "done otherwise is recorded with `drift record`.",
+)
+@pier_option
+@click.option(
+    "--done",
+    "codes",
+    multiple=True,
+    metavar="CODE",
+    help="Record the step of this code as done as advised; give it once a step.",
+)
+@click.option(
+    "--time", "when", metavar="TIME", help="When it was done, with Z or an offset; now, when not given."
+)
+@click.option("--note", default="", help="In your words; kept with what is recorded.")
+@click.option("--json", "as_json", is_flag=True, help="Print the steps as JSON, in arcseconds.")
+def command(pier: str | None, codes: tuple[str, ...], when: str | None, note: str, as_json: bool) -> None:
+    """Print the steps, or record some of them."""
+    from drift.advice.plan import steps_of
+    from drift.advice.situation import situation_of
+    from drift.api import answer_readings, open_book
+    from drift.cli.progress import working
+
+    if (when is not None or note) and not codes:
+        raise click.UsageError("--time and --note go with --done.")
+    site = site_of(pier)
+    with open_book(site) as book:
+        with working("Working out the axis of each night and the pier's lean"):
+            answer = answer_readings(site, book.readings(), book)
+        situation = situation_of(site, answer.nights, answer.history, None)
+        steps = steps_of(answer.advice.actions, situation.time_us)
+        if codes:
+            _record(answer, book, steps, codes, when, note)
+        elif as_json:
+            import json
+
+            click.echo(json.dumps(_as_mapping(answer, steps), indent=1, allow_nan=False))
+        else:
+            _print(answer, steps)
+
+
+def _record(
+    answer: Answer, book: Book, steps: Sequence[Step], codes: Sequence[str], when: str | None, note: str
+) -> None:
+    """Record steps by their codes, all or none.
+
+    Raises
+    ------
+    drift.errors.BookError
+        If there is no step of a code, or it is recorded already.
+    """
+    found = [_step_of(book, steps, code) for code in dict.fromkeys(codes)]
+    time_utc = now_text() if when is None else when
+    for step in found:
+        rows = [{**row, "note": f"{row['note']} {note}".strip()} for row in step.rows]
+        write_down(answer.site, book, "corrections", rows, time_utc)
+
+
+def _step_of(book: Book, steps: Sequence[Step], code: str) -> Step:
+    from drift.advice.plan import note_of
+    from drift.errors import BookError
+    from drift.show.times import utc_text
+
+    for row in book.held("corrections"):
+        if row.in_use and code and note_of(code) in str(row.values["note"]):
+            when = utc_text(row.values["time_us"])
+            raise BookError(
+                f"the step {code} is recorded already: row {row.row_id}, at {when}.  If it was not done "
+                "then, `drift record edit` or `drift record withdraw` puts that right."
+            )
+    for step in steps:
+        if code and step.code == code:
+            return step
+    known = [step.code for step in steps if step.code]
+    now = f"the codes now are {', '.join(known)}" if known else "no step can be recorded now"
+    raise BookError(
+        f"there is no step {code!r}: {now}.  New readings or corrections may have changed the advice: look "
+        "at `drift advise` again, and record what was done with `drift record`."
+    )
+
+
+def _print(answer: Answer, steps: Sequence[Step]) -> None:
+    for number, step in enumerate(steps, start=1):
+        click.echo(f"{number}. {step.action.sentence}")
+        if step.code:
+            click.echo(f"   When it is done so: drift advise --done {step.code}")
+    for caution in answer.advice.cautions:
+        click.echo(f"Take care: {caution}")
+    for sentence in (*_correction_sentences(answer), *_knob_sentences(answer)):
+        click.echo(sentence)
+
+
+def _correction_sentences(answer: Answer) -> list[str]:
+    from drift.advice.learned import odds_held
+
+    odds = odds_held(answer.site, answer.history)
+    return [
+        _held_sentence(correction, held, answer)
+        for correction, held in zip(answer.history.corrections, odds, strict=True)
+        if held is not None
+    ]
+
+
+def _held_sentence(correction: CorrectionFound, held: float, answer: Answer) -> str:
+    from drift.advice.words import arcmin, day, percent, plain_arcmin
+    from drift.show.times import zone_of
+
+    when = day(correction.time_us, zone_of(answer.site.site.timezone))
+    asked, found = float(correction.asked or 0.0), float(correction.found or 0.0)
+    said = f"asked {plain_arcmin(asked / 60.0)}, found {arcmin(found, float(correction.found_sd or 0.0))}"
+    odds = f"held ({percent(held)} sure)" if held >= 0.5 else f"did not hold ({percent(1.0 - held)} sure)"
+    return f"The {correction.kind} correction of {when}: {said}; it {odds}."
+
+
+def _knob_sentences(answer: Answer) -> list[str]:
+    from drift.advice.learned import learned_knobs
+
+    knobs = learned_knobs(answer.site, answer.history)
+    return [_knob_sentence(knob) for knob in knobs.values() if knob.turns_seen]
+
+
+def _knob_sentence(knob: Knob) -> str:
+    from drift.advice.words import angle
+
+    turns = "1 correction" if knob.turns_seen == 1 else f"{knob.turns_seen} corrections"
+    return (
+        f"The {knob.name} knob, going by {turns}: the axis does {knob.gain:.2f} ± {knob.gain_sd:.2f} of "
+        f"what is set, and {angle(knob.slack, knob.slack_sd)} is lost when the knob is turned back."
+    )
+
+
+def _as_mapping(answer: Answer, steps: Sequence[Step]) -> dict[str, Any]:
+    from drift.advice.learned import learned_knobs, odds_held
+    from drift.show.status_json import as_mapping
+
+    status = as_mapping(answer)
+    odds = odds_held(answer.site, answer.history)
+    return {
+        "format": "drift-advise",
+        "version": 1,
+        "steps": [
+            {"code": step.code or None, **action, "record": list(step.rows)}
+            for step, action in zip(steps, status["actions"], strict=True)
+        ],
+        "cautions": status["cautions"],
+        "corrections": [
+            {**correction, "held_probability": held}
+            for correction, held in zip(status["corrections"], odds, strict=True)
+        ],
+        "knobs": [
+            {
+                "knob": knob.name,
+                "gain": knob.gain,
+                "gain_sd": knob.gain_sd,
+                "slack": knob.slack,
+                "slack_sd": knob.slack_sd,
+                "corrections_seen": knob.turns_seen,
+            }
+            for knob in learned_knobs(answer.site, answer.history).values()
+        ],
+    }

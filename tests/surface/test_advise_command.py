@@ -1,0 +1,160 @@
+"""`drift advise`: the steps, one recorded as done by its code, and nothing counted twice."""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from book_world import run
+
+SITE = """
+[site]
+latitude_deg = 46.0
+longitude_deg = 20.0
+elevation_m = 100.0
+[mount]
+azimuth_knob_arcmin_per_turn = 40.0
+[warn]
+axis_arcmin = 2.0
+"""
+#: The axis is off by this in azimuth [arcmin]; a night scatters by a fifteenth of it.
+OFF, SCATTER = 6.0, 0.1
+FIRST = datetime(2023, 1, 5, 22, tzinfo=UTC)
+NIGHTS = 60  # a week apart: over a year
+
+
+def nights_log(folder: Path, name: str, first: int, last: int, az: float) -> Path:
+    scatter = np.random.default_rng(5).normal(0.0, SCATTER, (200, 2))
+    lines = ["time_utc,az_error_arcmin,alt_error_arcmin,sigma_arcmin"]
+    for k in range(first, last):
+        when = f"{FIRST + timedelta(days=7 * k):%Y-%m-%dT%H:%M:%SZ}"
+        lines.append(f"{when},{az + scatter[k, 0]:.3f},{scatter[k, 1]:.3f},{SCATTER}")
+    path = folder / name
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def day_after(night: int) -> str:
+    return f"{FIRST + timedelta(days=7 * night, hours=14):%Y-%m-%dT%H:%M:%SZ}"
+
+
+@pytest.fixture
+def pier(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
+    path = tmp_path / "pier.toml"
+    path.write_text(SITE)
+    assert run("import", nights_log(tmp_path, "nights.csv", 0, NIGHTS, OFF), "--pier", path) == 0
+    capsys.readouterr()
+    return path
+
+
+def said(capsys: pytest.CaptureFixture[str], *arguments: str | Path) -> tuple[int, str, str]:
+    code = run(*arguments)
+    told = capsys.readouterr()
+    return code, told.out, told.err
+
+
+def corrections(pier: Path, capsys: pytest.CaptureFixture[str]) -> list[str]:
+    lines = said(capsys, "record", "list", "--pier", pier)[1].splitlines()
+    return [line for line in lines if "recorded by hand" in line]
+
+
+def test_a_step_is_shown_with_its_code_and_recorded_once(pier, capsys):
+    code, out, err = said(capsys, "advise", "--pier", pier)
+    assert (code, err) == (0, "")
+    assert re.match(r"1. Turn the azimuth so that the axis goes west \(anticlockwise .*\) by (5.9|6.0)", out)
+    step = re.search(r"drift advise --done (\w+)", out)[1]
+    assert "Take care: " in out
+
+    code, out, _ = said(capsys, "advise", "--done", step, "--time", day_after(NIGHTS - 1), "--pier", pier)
+    assert code == 0 and re.search(r"Recorded at \S+: azimuth -(5\.9\d?|6|6\.0\d) arcmin", out)
+    (row,) = corrections(pier, capsys)
+    assert f"as advised ({step})" in row
+
+    code, _, err = said(capsys, "advise", "--done", step, "--pier", pier)
+    assert code == 2 and f"the step {step} is recorded already: row" in err
+    assert len(corrections(pier, capsys)) == 1
+
+
+def test_what_is_done_is_not_advised_again_before_a_night_has_seen_it(pier, capsys):
+    step = re.search(r"--done (\w+)", said(capsys, "advise", "--pier", pier)[1])[1]
+    said(capsys, "advise", "--done", step, "--time", day_after(NIGHTS - 1), "--pier", pier)
+    for command in ("advise", "status"):
+        out = " ".join(said(capsys, command, "--pier", pier)[1].split())
+        assert "Measure on the next clear night: the azimuth was turned on 2024-02-23" in out
+        assert "Turn the azimuth" not in out
+    after = nights_log(pier.parent, "after.csv", NIGHTS, NIGHTS + 3, 0.2)
+    run("import", after, "--pier", pier)
+    capsys.readouterr()
+    out = said(capsys, "advise", "--pier", pier)[1]
+    assert "Measure on the next clear night" not in out and "Turn the azimuth" not in out
+    assert re.search(
+        r"azimuth correction of 2024-02-23: asked -6', found -5.\d+' ± 0.\d+'; it held \((9\d|over 99)", out
+    )
+    assert "The azimuth knob, going by 1 correction: the axis does 0.9" in out
+
+
+def test_a_new_night_makes_an_old_code_useless(pier, capsys):
+    step = re.search(r"--done (\w+)", said(capsys, "advise", "--pier", pier)[1])[1]
+    run("import", nights_log(pier.parent, "more.csv", NIGHTS, NIGHTS + 1, OFF), "--pier", pier)
+    capsys.readouterr()
+    code, _, err = said(capsys, "advise", "--done", step, "--pier", pier)
+    assert code == 2 and f"there is no step '{step}': the codes now are" in err
+    assert corrections(pier, capsys) == []
+
+
+def test_a_withdrawn_step_can_be_done_after_all(pier, capsys):
+    step = re.search(r"--done (\w+)", said(capsys, "advise", "--pier", pier)[1])[1]
+    when = ("--time", day_after(NIGHTS - 1))
+    said(capsys, "advise", "--done", step, *when, "--pier", pier)
+    number = corrections(pier, capsys)[0].split()[0]
+    run("record", "withdraw", number, "--pier", pier)
+    capsys.readouterr()
+    assert said(capsys, "advise", "--done", step, *when, "--pier", pier)[0] == 0
+    assert len(corrections(pier, capsys)) == 1
+
+
+def test_steps_as_json(pier, capsys):
+    code, out, _ = said(capsys, "advise", "--json", "--pier", pier)
+    data = json.loads(out)
+    assert (code, data["format"], data["version"]) == (0, "drift-advise", 1)
+    (step,) = data["steps"]
+    assert step["do"] == "turn_azimuth"
+    (row,) = step["record"]
+    assert float(row["amount_arcmin"]) == step["amount_arcmin"]
+    assert float(row["turns"]) == step["turns"] == pytest.approx(abs(step["amount_arcmin"]) / 40.0, abs=0.01)
+    assert {knob["knob"]: knob["corrections_seen"] for knob in data["knobs"]} == {"azimuth": 0, "altitude": 0}
+
+
+def test_a_pier_that_needs_nothing_has_no_step_to_record(tmp_path, capsys):
+    path = tmp_path / "pier.toml"
+    path.write_text(SITE)
+    run("import", nights_log(tmp_path, "nights.csv", 0, 20, 0.2), "--pier", path)
+    capsys.readouterr()
+    out = said(capsys, "advise", "--pier", path)[1]
+    assert out.startswith("1. Nothing needs doing") and "--done" not in out
+    code, _, err = said(capsys, "advise", "--done", "abcdef", "--pier", path)
+    assert code == 2 and "no step can be recorded now" in err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("--done", ""), "there is no step ''"),
+        (("--time", "2024-01-01T00:00Z"), "go with --done"),
+        (("--note", "x"), "go with --done"),
+    ],
+)
+def test_wrong_use(pier, capsys, arguments, says):
+    code, out, err = said(capsys, "advise", *arguments, "--pier", pier)
+    assert (code, out) == (2, "") and says in err
+
+
+def test_an_empty_record_cannot_be_advised_on(tmp_path, capsys):
+    path = tmp_path / "pier.toml"
+    path.write_text(SITE)
+    code, out, err = said(capsys, "advise", "--pier", path)
+    assert (code, out) == (2, "") and "nothing to answer from" in err
