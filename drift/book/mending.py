@@ -19,6 +19,7 @@ from drift.book.acts import MENDED
 from drift.book.aside import Aside, note_mended, open_asides
 from drift.book.writing import Act, add_log, row_ids_of
 from drift.errors import LogFileError
+from drift.logs.formats import is_plain_text
 from drift.logs.result import LogRead
 from drift.logs.table import RawTable, Rows
 
@@ -57,9 +58,10 @@ class Mended:
 def files_to_mend(asides: Sequence[Aside]) -> tuple[list[ToMend], list[Aside]]:
     """Return the files to mend, one a log and header, and the rows of logs that are no delimited text."""
     groups: dict[tuple[str, str], list[Aside]] = {}
+    plain: dict[str, bool] = {}
     others = []
     for one in asides:
-        if _delimiter(one.header):
+        if _delimiter(one.header) and plain.setdefault(one.path, is_plain_text(Path(one.path))):
             groups.setdefault((one.path, one.header), []).append(one)
         else:
             others.append(one)

@@ -51,6 +51,16 @@ def suffixes() -> tuple[str, ...]:
     return tuple(suffix for form in FORMS for suffix in form.suffixes)
 
 
+def is_plain_text(path: Path) -> bool:
+    """Tell whether a file is text in columns, by how it begins, or by its name when it is gone."""
+    try:
+        with path.open("rb") as file:
+            beginning = file.read(_BEGINNING_BYTES)
+    except OSError:
+        return path.suffix.lower() in (*FORMS[-1].suffixes, ".txt", ".dat")
+    return next(form for form in FORMS if form.fits(beginning, path)) is FORMS[-1]
+
+
 def open_table(path: Path) -> RawTable:
     """Open a file of any form that is read here.
 

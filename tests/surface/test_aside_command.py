@@ -182,3 +182,41 @@ def test_another_row_than_was_exported_is_not_put_back(
     text = said(capsys, "aside", "put-back", path, "--pier", pier)
     assert "0 rows put back" in text
     assert "number 77 is not on the list" in text
+
+
+def test_rows_of_a_mapped_log_are_mended_in_their_own_spelling(
+    pier: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Day first, decimal commas, semicolons: what was agreed to for the log holds for the mended file."""
+    rows = ["13.01.2024;-5,5;1,0", "14.01.2024;-4,5;Eis", "15.01.2024;-6,0;0,5", "16.01.2024;-7,5;-1,5"]
+    log = write_log(pier.parent / "wetter.csv", "Tag;T min (°C);T max (°C)", rows)
+    assert run("import", log, "--yes", "--pier", pier) == 0
+    assert listed(pier) == [("wetter.csv", 3)]
+    mend = pier.parent / "mend"
+    assert run("aside", "export", mend, "--pier", pier) == 0
+    path = mend / "wetter-to-mend.csv"
+    assert "Tag;T min (°C);T max (°C)" in path.read_text(encoding="utf-8")
+    path.write_text(path.read_text(encoding="utf-8").replace("4,5;Eis", "4,5;2,5"), encoding="utf-8")
+    capsys.readouterr()
+    assert "1 row put back" in said(capsys, "aside", "put-back", path, "--pier", pier)
+    assert listed(pier) == []
+    with Book.open(load_pier(pier)) as book:
+        weather = book.readings()["weather"]
+        origins = book.origins(weather["row_id"])
+    assert weather["t_max_c"].tolist() == [1.0, 2.5, 0.5, -1.5]
+    assert [one.raw for one in origins.values() if one.mends] == ["14.01.2024;-4,5;2,5"]
+
+
+def test_rows_of_another_form_are_mended_in_their_file(
+    pier: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    log = pier.parent / "weather.jsonl"
+    log.write_text(
+        '{"date": "2024-01-01", "t_min_c": 5, "t_max_c": 1}\n'
+        '{"date": "2024-01-02", "t_min_c": 0, "t_max_c": 1}\n'
+    )
+    assert run("import", log, "--yes", "--pier", pier) == 0
+    assert len(listed(pier)) == 1
+    capsys.readouterr()
+    assert run("aside", "export", pier.parent / "mend", "--pier", pier) == 0
+    assert "mend the file itself and import it again" in capsys.readouterr().err
