@@ -9,6 +9,7 @@ from pathlib import Path
 from drift.book.aside import key_of
 from drift.book.writing import Added
 from drift.errors import LogFileError
+from drift.logs.fits import has_fits_name, is_image
 from drift.logs.formats import suffixes
 from drift.logs.result import LogRead, RowSetAside
 from drift.pierfile import DEFAULT_NAME
@@ -42,13 +43,15 @@ class FileRefused:
 class Found:
     """The log files under what was given, those passed over, and what could not be found.
 
-    `others` are folders with a site file of their own: logs of other piers, passed over.
+    `images` are plate-solved images, which are read as one log by their headers.  `others` are folders
+    with a site file of their own: logs of other piers, passed over.
     """
 
     logs: tuple[Path, ...]
     skipped: tuple[Path, ...]
     refused: tuple[FileRefused, ...]
     others: tuple[Path, ...] = ()
+    images: tuple[Path, ...] = ()
 
 
 def outcome(log: LogRead, added: Added) -> FileImported:
@@ -78,9 +81,10 @@ def outcome(log: LogRead, added: Added) -> FileImported:
 
 
 def find_logs(given: Iterable[Path], site_file: Path | None = None) -> Found:
-    """Find the logs to import: files as they are given, of folders all tables in them at any depth.
+    """Find the logs to import: files as they are given, of folders all tables and images at any depth.
 
-    Tables are known by their names' endings (`drift.logs.formats.suffixes`).
+    In folders, tables are known by their names' endings (`drift.logs.formats.suffixes`), and so are FITS
+    images (`drift.logs.fits.has_fits_name`).
 
     A folder below a given one that holds a site file other than `site_file`
     belongs to another pier and is passed over, unless it is given itself.
@@ -89,22 +93,28 @@ def find_logs(given: Iterable[Path], site_file: Path | None = None) -> Found:
     skipped: list[Path] = []
     refused: list[FileRefused] = []
     others: dict[Path, None] = {}
+    images: dict[Path, None] = {}
     for path in given:
         if not _is_folder(path):
-            logs[path] = None
+            (images if is_image(path) else logs)[path] = None
             continue
         strange = _other_piers(path, site_file)
         others.update(dict.fromkeys(strange))
         inside = sorted(one for one in path.rglob("*") if _is_file(one) and not _hidden(one, path))
         inside = [one for one in inside if not any(one.is_relative_to(folder) for folder in strange)]
         found = [one for one in inside if one.suffix.lower() in suffixes()]
-        skipped += [one for one in inside if one.suffix.lower() not in suffixes()]
+        pictures = [one for one in inside if has_fits_name(one)]
+        known = {*found, *pictures}
+        skipped += [one for one in inside if one not in known]
         logs.update(dict.fromkeys(found))
-        if not found:
+        images.update(dict.fromkeys(pictures))
+        if not known:
             endings = ", ".join(sorted(suffixes())[1:])
-            reason = f"{path} holds no .csv file (nor {endings}): there is nothing in it to import."
+            reason = (
+                f"{path} holds no .csv file (nor {endings}, nor FITS images): there is nothing to import."
+            )
             refused.append(FileRefused(str(path), reason))
-    return Found(tuple(logs), tuple(skipped), tuple(refused), tuple(others))
+    return Found(tuple(logs), tuple(skipped), tuple(refused), tuple(others), tuple(images))
 
 
 def of_another_pier(path: Path, site_file: Path | None) -> str:

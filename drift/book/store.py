@@ -39,10 +39,14 @@ from drift.book.troubles import in_words, read_only_words
 from drift.book.undoing import Undone, undo
 from drift.book.writing import Act, add_log
 from drift.errors import BookError, LogFileError
+from drift.logs.fits import read_images
+from drift.logs.fits_images import named
 from drift.logs.formats import open_table
 from drift.logs.layout import circumstances
+from drift.logs.mapping_file import NAME as LOGS_TOML
 from drift.logs.read import Settle, read_log, read_table
 from drift.logs.result import LogRead, RowSetAside
+from drift.logs.settle import Settler
 from drift.readings import Readings
 
 if TYPE_CHECKING:
@@ -215,6 +219,8 @@ class Book:
         act = Act()
         for path in found.logs:
             yield self._import_file(path, progress, act, settle)
+        if found.images:
+            yield self._import_images(found.images, progress, act, settle)
 
     def add(self, log: LogRead, progress: Progress | None = None, act: Act | None = None) -> FileImported:
         """Add a log that was read, as one transaction; logs of one `act` are one import."""
@@ -358,6 +364,27 @@ class Book:
                 return refusal(path, error)
             remark = of_another_pier(path, self._site.path)
             return self.add(replace(log, remarks=(*log.remarks, remark)) if remark else log, progress, act)
+
+    def _import_images(
+        self, paths: Sequence[Path], progress: Progress | None, act: Act, settle: Settle | None
+    ) -> FileImported | FileRefused:
+        """Read images, of which all are one log; nearly all of the time goes into their headers."""
+        name = named(paths)[0]
+        talk = settle if isinstance(settle, Settler) else None
+        beside = self._site.path.parent / LOGS_TOML if self._site.path else None
+        with collector_paused():
+            try:
+                log = read_images(
+                    paths,
+                    circumstances(self._site, now_us()),
+                    talk.kept.path if talk else beside,
+                    talk.answers if talk else None,
+                    talk.ask if talk else None,
+                    partial(progress, name) if progress else None,
+                )
+            except LogFileError as error:
+                return refusal(Path(name), error)
+            return self.add(log, None, act)
 
     def _try_to_keep(self, keep: Callable[[Connection], None]) -> bool:
         """Do without what is only a saving of work when the record can't be written just now."""

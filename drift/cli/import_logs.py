@@ -20,18 +20,22 @@ if TYPE_CHECKING:
 
 #: From this size on, all files together, an import takes long enough for a progress bar [bytes].
 _LONG_BYTES = 1_500_000
+#: A usual header and the work on it, as so much of a table [bytes].
+_HEADER_BYTES = 12_000
 _REASONS_SHOWN = 3
 _WIDTH = 100
 
 
 @click.command(
     "import",
-    help="Read log files, or all tables in folders (.csv, .tsv, .ecsv, .vot, .jsonl), into the record.\n\n"
+    help="Read log files, or all tables (.csv, .tsv, .ecsv, .vot, .jsonl) and plate-solved FITS images in "
+    "folders, into the record.\n\n"
     "The kind of each log is recognised by its header.  Importing a file again, or one that overlaps, adds "
     "nothing.  Rows that can't be used are set aside and listed; the rest of the file goes in.  Exit code 0 "
     "also when rows were set aside; 2 when a file could not be read at all (the others still go in).\n\n"
     "A table with other columns is asked about at a terminal; in a script, --answer and --yes say how to "
-    "read it.  What was agreed to is kept in logs.toml beside the site file, so that it is asked only once.",
+    "read it.  What was agreed to is kept in logs.toml beside the site file, so that it is asked only "
+    "once.\n\nOf images only the headers are read, and all of one import are one log.",
 )
 @click.argument(
     "paths", nargs=-1, type=click.Path(path_type=Path, readable=False), metavar="FILE-OR-FOLDER..."
@@ -206,7 +210,7 @@ def _print_json(mapping: dict[str, Any]) -> None:
 @contextmanager
 def _bar(found: Found) -> Iterator[Progress | None]:
     """Show a progress bar on a terminal when the files are large."""
-    sizes = _sizes(found.logs)
+    sizes = _sizes(found)
     if sum(sizes.values()) < _LONG_BYTES:
         yield None
         return
@@ -228,8 +232,14 @@ def _bar(found: Found) -> Iterator[Progress | None]:
         yield progress
 
 
-def _sizes(logs: Iterable[Path]) -> dict[str, int]:
-    return {str(path): path.stat().st_size for path in logs if path.is_file()}
+def _sizes(found: Found) -> dict[str, int]:
+    """Return what there is to read of each log [bytes]; of an image its header is read."""
+    sizes = {str(path): path.stat().st_size for path in found.logs if path.is_file()}
+    if found.images:
+        from drift.logs.fits_images import named
+
+        sizes[named(found.images)[0]] = len(found.images) * _HEADER_BYTES
+    return sizes
 
 
 def _sums_before(sizes: Iterable[int]) -> Iterator[int]:

@@ -20,6 +20,7 @@ from drift.logs.table import Heading, RawTable
 
 #: Endings of FITS files, also packed by gzip; ``.fz`` is a tiled-compressed image.
 SUFFIXES = (".fits", ".fit", ".fts", ".fz")
+_BEGINS = b"SIMPLE  ="
 _ASK_KEY = "mount_places"
 
 
@@ -29,13 +30,32 @@ def has_fits_name(path: Path) -> bool:
     return name.removesuffix(".gz").endswith(SUFFIXES)
 
 
-def holds_picture(path: Path) -> bool:
-    """Tell whether a FITS file holds a picture, or nothing that could be read as a table instead."""
+def is_image(path: Path) -> bool:
+    """Tell whether a file that was given by itself is to be read as an image.
+
+    It is so when it is a FITS file by its name or its beginning, and its first HDU that is not empty is a
+    picture; a FITS table is none.  A file that is not there is none.
+    """
+    try:
+        with path.open("rb") as file:
+            fits = file.read(len(_BEGINS)) == _BEGINS or has_fits_name(path)
+    except OSError:
+        return False
+    return fits and _begins_with_picture(path)
+
+
+def _begins_with_picture(path: Path) -> bool:
     try:
         first = next(image_headers(path), None)
     except (HeaderTrouble, OSError):
         return True  # read as an image, it is told what is wrong with it
-    return first is not None and len(first.axes) > 1
+    return first is not None and len(first.axes) > 1 or not _has_table(path)
+
+
+def _has_table(path: Path) -> bool:
+    from drift.logs.astropy_tables import is_fits_table
+
+    return is_fits_table(_BEGINS, path)
 
 
 def read_images(
@@ -84,7 +104,8 @@ def read_images(
 def _settled(
     rows: ImageRows, mapping: FitsMapping, ask: Callable[[RawTable, Question], str] | None
 ) -> FitsMapping:
-    """Settle the frame of the mount's places: as said, as found, or as answered."""
+    """Settle what the keywords mean: as said, as found, or as answered."""
+    mapping = replace(mapping, tube_side_means=rows.sides.means, mount_ra_unit=rows.mount.unit)
     if not rows.own.any() or mapping.mount_places:
         return mapping
     if rows.frame.frame:

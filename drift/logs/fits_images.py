@@ -21,7 +21,7 @@ import numpy.typing as npt
 from drift.logs.fits_frame import Frame, NoFrame
 from drift.logs.fits_mapping import FitsMapping
 from drift.logs.fits_mount import MountPlaces, Solved, read_mount_places, written_back
-from drift.logs.fits_mount_frame import FrameFound, mount_frame, to_of_date, tube_sides
+from drift.logs.fits_mount_frame import FrameFound, SidesFound, mount_frame, to_of_date, tube_sides
 from drift.logs.fits_place import position_angle_deg, to_icrs
 from drift.logs.fits_time import to_utc_us
 from drift.logs.layout import Circumstances
@@ -70,7 +70,7 @@ class ImageRows:
     mount: MountPlaces = field(repr=False)
     own: npt.NDArray[np.bool_] = field(repr=False)  # RA and DEC are the mount's own place
     frame: FrameFound
-    sides: list[str] = field(repr=False)
+    sides: SidesFound = field(repr=False)
     aside: dict[int, str] = field(repr=False)  # position among the files -> why
     remarks: tuple[str, ...]
 
@@ -89,7 +89,7 @@ def gather_images(images: Images, around: Circumstances, mapping: FitsMapping) -
     frame = FrameFound("", "")
     if own.any():
         frame = mount_frame(mount, own, solved, around.longitude_deg, mapping)
-    sides, side_remarks = tube_sides([one.tube_side for one in frames], solved, around.longitude_deg, mapping)
+    sides = tube_sides([one.tube_side for one in frames], solved, around.longitude_deg, mapping)
     far, far_remarks = _elsewhere(frames, around)
     for why in (mount.bad, _repeated(solved), far):
         for row, reason in why.items():
@@ -100,7 +100,7 @@ def gather_images(images: Images, around: Circumstances, mapping: FitsMapping) -
         *_about_mount(mount, frames, mapping),
         *mount.remarks,
         *back.remarks,
-        *side_remarks,
+        *sides.remarks,
     )
     return ImageRows(images, frames, at, solved, above, mount, own, frame, sides, aside, remarks)
 
@@ -263,7 +263,7 @@ def _texts(rows: ImageRows, frame: str) -> dict[str, list[str]]:
         "dec_deg": _degrees(solved.dec_deg),
         "mount_ra_deg": _degrees(mount_ra, turn=True),
         "mount_dec_deg": _degrees(mount_dec),
-        "tube_side": rows.sides,
+        "tube_side": rows.sides.sides,
         "session": [one.session for one in frames],
         "temp_c": [one.temp_c for one in frames],
         "pressure_hpa": [one.pressure_hpa for one in frames],

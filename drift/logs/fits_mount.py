@@ -47,9 +47,9 @@ class Solved:
 
 @dataclass(frozen=True)
 class MountPlaces:
-    """RA and DEC of n files as numbers [deg], NaN where they are not given; `unit` is that of plain numbers.
+    """RA and DEC of n files as numbers [deg], NaN where they are not given.
 
-    `bad` says why a value is none, by position.
+    `bad` says why a value is none, by position; `unit` is that of plain numbers where it was said or found.
     """
 
     ra_deg: Numbers
@@ -57,6 +57,7 @@ class MountPlaces:
     ra_step_deg: float  # what the last written digit is worth
     dec_step_deg: float
     bad: dict[int, str]
+    unit: str = ""
     remarks: tuple[str, ...] = ()
 
     @property
@@ -79,44 +80,47 @@ def read_mount_places(
     mapping
         Has the last word on the unit.
     """
-    names = mapping.mount_ra, mapping.mount_dec
-    parts = [bool(PARTS.fullmatch(text)) for text in ra]
-    in_degrees = [any(mark in text for mark in "dD°º") for text in ra]
-    remarks: tuple[str, ...] = ()
     unit = mapping.mount_ra_unit or "degrees"
-    plain = _numbers([text if not part else "" for text, part in zip(ra, parts, strict=True)], unit)
+    kinds = [_kind(text) for text in ra]
+    plain = _of_kind(ra, kinds, "plain", unit)
+    remarks: tuple[str, ...] = ()
     if not mapping.mount_ra_unit and _in_hours(plain, solved):
-        unit = "hours"
-        plain = plain * 15.0
-        remarks = (
-            f"{names[0]} is taken as hours: times 15 it comes near to the solved right ascension "
-            "(fits.mount_ra_unit says otherwise)",
-        )
-    sixty = _numbers(
-        [text if p and not d else "" for text, p, d in zip(ra, parts, in_degrees, strict=True)], "hours"
-    )
-    sixty_deg = _numbers(
-        [text if p and d else "" for text, p, d in zip(ra, parts, in_degrees, strict=True)], "degrees"
-    )
-    ra_deg = np.where(np.isfinite(plain), plain, np.where(np.isfinite(sixty), sixty, sixty_deg))
-    dec_deg = _numbers(list(dec), "degrees", "mount_dec_deg")
-    bad = {}
-    for name, texts, values in ((names[0], ra, ra_deg), (names[1], dec, dec_deg)):
-        for at in np.flatnonzero(np.isnan(values)).tolist():
-            if texts[at]:
-                bad[at] = f"says {name} = {texts[at]!r}, which is neither degrees nor parts of sixty"
+        unit, plain = "hours", plain * 15.0
+        remarks = (f"{mapping.mount_ra} is taken as hours: times 15 it comes near to the solved places",)
+    sixty = [_of_kind(ra, kinds, kind, kind) for kind in ("hours", "degrees")]
+    ra_deg = np.where(np.isfinite(plain), plain, np.where(np.isfinite(sixty[0]), *sixty))
+    dec_deg = NumberSpelling("mount_dec_deg", "degrees").read(list(dec))[0]
     return MountPlaces(
         ra_deg,
         dec_deg,
-        _step(ra) * (15.0 if unit == "hours" or any(parts) else 1.0),
+        _step(ra) * (15.0 if unit == "hours" or "hours" in kinds else 1.0),
         _step(dec),
-        bad,
+        _unreadable(mapping.mount_ra, ra, ra_deg) | _unreadable(mapping.mount_dec, dec, dec_deg),
+        "hours" if unit == "hours" else mapping.mount_ra_unit,
         remarks,
     )
 
 
-def _numbers(texts: list[str], unit: str, column: str = "mount_ra_deg") -> Numbers:
-    return NumberSpelling(column, unit).read(texts)[0]
+def _kind(text: str) -> str:
+    """Tell how a right ascension is written: a plain number, or parts of sixty of hours or degrees."""
+    match = PARTS.fullmatch(text)
+    if match is None:
+        return "plain"
+    return "degrees" if (match["mark"] or "h")[0] in "dD°º" else "hours"
+
+
+def _of_kind(texts: Sequence[str], kinds: Sequence[str], kind: str, unit: str) -> Numbers:
+    """Read the texts of one kind as degrees; NaN for the others."""
+    own = [text if one == kind else "" for text, one in zip(texts, kinds, strict=True)]
+    return NumberSpelling("mount_ra_deg", unit).read(own)[0]
+
+
+def _unreadable(keyword: str, texts: Sequence[str], values: Numbers) -> dict[int, str]:
+    return {
+        at: f"says {keyword} = {texts[at]!r}, which is neither degrees nor parts of sixty"
+        for at in np.flatnonzero(np.isnan(values)).tolist()
+        if texts[at]
+    }
 
 
 def _in_hours(plain: Numbers, solved: Solved) -> bool:

@@ -109,17 +109,27 @@ def to_of_date(frame: str, time_us: Ints, ra_deg: Numbers, dec_deg: Numbers) -> 
     return apparent_place(time_us, *icrs)
 
 
-def tube_sides(
-    said: Sequence[str], solved: Solved, longitude_deg: float, mapping: FitsMapping
-) -> tuple[list[str], tuple[str, ...]]:
-    """Return "east", "west" or "" for each file, the side the tube is on, and remarks.
+@dataclass(frozen=True)
+class SidesFound:
+    """The side that the tube is on in each file ("east", "west" or ""), and what the keyword means.
+
+    `means` is one of `drift.logs.sides.MEANINGS`, or "" when it can't be told.
+    """
+
+    sides: list[str]
+    means: str
+    remarks: tuple[str, ...]
+
+
+def tube_sides(said: Sequence[str], solved: Solved, longitude_deg: float, mapping: FitsMapping) -> SidesFound:
+    """Find the side of the pier that the tube was on.
 
     A tube looks across the pier, except near the meridian: so the sign of the hour angle shows whether the
     keyword means the side that the tube is on or that it looks to.
     """
     read = [side_of(text) for text in said]
     odd = sorted({text for text, side in zip(said, read, strict=True) if side is None})
-    remarks = (
+    remarks: tuple[str, ...] = (
         (f"{mapping.tube_side} says {', '.join(map(repr, odd))}, which is no side of the pier",)
         if odd
         else ()
@@ -127,21 +137,25 @@ def tube_sides(
     means = mapping.tube_side_means
     if not means and any(read):
         means, agree = _side_meaning(read, solved, longitude_deg)
+        remarks += (_about_sides(mapping.tube_side, means, agree),)
         if not means:
-            why = (
-                ""
-                if agree is None
-                else f" (in {round(100 * agree)} of 100 images the tube would look across the pier)"
-            )
-            return [""] * len(said), (
-                *remarks,
-                f"{mapping.tube_side} is not used, because it can't be told whether it means the side that "
-                f"the tube is on or that it looks to{why}: say --answer "
-                f'"fits.tube_side_means={ON}" or "...={LOOKS}"',
-            )
+            return SidesFound([""] * len(said), "", remarks)
     other = {"east": "west", "west": "east"}
     sides = [side or "" for side in read]
-    return [other.get(side, "") for side in sides] if means == LOOKS else sides, remarks
+    if means == LOOKS:
+        sides = [other.get(side, "") for side in sides]
+    return SidesFound(sides, means, remarks)
+
+
+def _about_sides(keyword: str, means: str, agree: float | None) -> str:
+    if means and agree is not None:
+        across = round(100 * (agree if means == ON else 1.0 - agree))
+        return f"{keyword} is taken as {means}: in {across} of 100 images the tube then looks across the pier"
+    why = "" if agree is None else f" (in {round(100 * agree)} of 100 images the tube looks across the pier)"
+    return (
+        f"{keyword} is not used, because it can't be told whether it means {ON} or {LOOKS}{why}: say it with "
+        f'--answer "fits.tube_side_means={ON}" (or "...={LOOKS}")'
+    )
 
 
 def _side_meaning(
