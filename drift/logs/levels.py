@@ -28,6 +28,11 @@ def _read(cells: Cells, around: Circumstances) -> Columns:
             "no row says what the level stood on, so it is taken to be the pier; a column place with pier, "
             "plate or mount says otherwise"
         )
+    if np.any(face[cells.good] == 0.0) and np.any(face[cells.good] == 180.0):
+        cells.remarks.append(
+            "readings of one place with face 0 and face 180 within an hour are pairs: each counts as one "
+            "reading, free of the level's own error"
+        )
     return {**columns, "face_deg": face}
 
 

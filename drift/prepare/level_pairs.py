@@ -10,6 +10,7 @@ is made as uncertain as these scatter.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -26,6 +27,8 @@ SINGLE_SD_ARCSEC = 15.0
 #: So far the error of a level is expected to change between two days [arcsec]: common practice, by
 #: temperature and handling.  Counts as much as one pair.
 WANDER_SD_ARCSEC = 10.0
+#: An error that changes by more is told [arcsec].
+_MUCH_ARCSEC = 3.0 * WANDER_SD_ARCSEC
 _LEANS = ["lean_north_arcsec", "lean_east_arcsec"]
 
 
@@ -51,14 +54,15 @@ def with_pairs(readings: Readings) -> Prepared:
     if not pairs:
         return Prepared(readings)
     members = {at for one in pairs for at in (one.first, one.second)}
-    rows, remarks = [], []
+    rows: list[dict[str, object]] = []
+    remarks: list[str] = []
     by_place: dict[str, list[Pair]] = {}
     for one in pairs:
         by_place.setdefault(one.place, []).append(one)
         rows.append(_as_row(levels, one))
     single = levels[[at not in members for at in range(len(levels))]]
     for place, own in by_place.items():
-        remarks.append(_words(place, own))
+        remarks += _words(place, own)
     kept = [_freed(row, by_place) for row in single.to_dict("records")]
     table = pd.DataFrame([*kept, *rows])[list(COLUMNS["levels"])]
     table = table.astype(levels.dtypes.to_dict()).sort_values(["time_us", "row_id"], ignore_index=True)
@@ -142,10 +146,12 @@ def error_of(pairs: list[Pair]) -> tuple[Floats, float]:
     return mean, float(np.sqrt(wander * (1.0 + 1.0 / len(pairs)) + own / len(pairs)))
 
 
-def _words(place: str, pairs: list[Pair]) -> str:
-    mean, _ = error_of(pairs)
-    count = "1 pair" if len(pairs) == 1 else f"{len(pairs)} pairs"
-    return (
-        f"{count} of level readings on the {place}, turned end for end, free the lean of the instrument's "
-        f"own error ({mean[0]:+.0f} arcsec along north, {mean[1]:+.0f} along east)."
-    )
+def _words(place: str, pairs: list[Pair]) -> Iterator[str]:
+    """Yield a warning when the instrument's error changes so much that a single reading says little."""
+    _, sd = error_of(pairs)
+    if len(pairs) > 1 and sd > _MUCH_ARCSEC:
+        yield (
+            f"The level's own error on the {place} changes from one end-for-end pair to the next, by some "
+            f"{sd:.0f} arcsec: pairs are free of it, single readings count little.  See that it sits the "
+            "same way each time."
+        )
