@@ -7,6 +7,9 @@ import numpy as np
 from drift.advice.advise import advise
 from drift.answer import Answer
 from drift.errors import NothingToAnswer
+from drift.ground.heave import FrostHeave
+from drift.ground.site import ground_of
+from drift.ground.weather import daily_weather
 from drift.history.before import Before, from_text
 from drift.history.causes.corrections import Plate
 from drift.history.separate import separate
@@ -15,8 +18,10 @@ from drift.kept import NoStore, Store
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights
 from drift.night.modelled import modelled_or_not
+from drift.night.result import Nights
 from drift.night.split import split_nights
 from drift.pierfile import PierFile
+from drift.quantities import DAY_US
 from drift.readings import Readings
 
 #: Where what the last answer found is kept; unlike other pieces it only says where a search may start.
@@ -59,6 +64,7 @@ def work_out(site: PierFile, readings: Readings, store: Store | None = None) -> 
         zero_is,
         warmth,
         _found_before(store),
+        _frost(site, readings, nights),
     )
     if history is None:
         raise NothingToAnswer(
@@ -79,6 +85,19 @@ def _found_before(store: Store) -> Before | None:
         return from_text(kept.decode()) if kept else None
     except (ValueError, KeyError, TypeError):
         return None
+
+
+def _frost(site: PierFile, readings: Readings, nights: Nights) -> FrostHeave | None:
+    """Return what weather and ground say of the frost; None where the weather isn't known."""
+    if not nights.nights:
+        return None
+    days = [int(night.time_us // DAY_US) for night in nights.nights]
+    weather = daily_weather(readings["weather"], site.site.latitude_deg, min(days) - 1, max(days) + 1)
+    pier = site.pier
+    if weather is None:
+        return None
+    ground = ground_of(pier.depth_m, pier.soil, pier.drained, pier.surface)
+    return FrostHeave(weather, ground, site.site.longitude_deg)
 
 
 def _plate(site: PierFile) -> Plate:

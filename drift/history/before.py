@@ -33,6 +33,8 @@ class Before:
     steps: tuple[tuple[int, str], ...]  # the first reading after each, and the likeliest part
     aside: tuple[int, ...]
     aside_zero: tuple[int, ...]
+    driver: tuple[str, float] | None = None  # kind and lag of the frost driver followed
+    odds: tuple[tuple[str, float], ...] = ()  # of the kinds of drivers; empty when none was looked at
 
     def text(self) -> str:
         """Return it as JSON."""
@@ -69,6 +71,8 @@ def from_text(text: str) -> Before:
         tuple((int(t), str(part)) for t, part in raw["steps"]),
         tuple(int(t) for t in raw["aside"]),
         tuple(int(t) for t in raw["aside_zero"]),
+        (str(raw["driver"][0]), float(raw["driver"][1])) if raw["driver"] else None,
+        tuple((str(kind), float(p)) for kind, p in raw["odds"]),
     )
 
 

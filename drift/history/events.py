@@ -26,8 +26,6 @@ WILD_LEVEL_CHANCE = 0.01
 WILD_ZERO_CHANCE = 0.02
 #: Prior chance that a correction was written down wrongly (sign, date, knob): common practice, weakly held.
 MISRECORDED_CHANCE = 0.02
-#: Where nothing tells pier from mount, each is fitted half of the movement's size; it may have made all.
-TIED_ROOM = 1.15
 #: A step is taken up when it is this much likelier than nothing (10 to 1), a wild reading at evens.
 STEP_LOG_ODDS = float(np.log(10.0))
 MOST_FOUND = 60
@@ -76,7 +74,6 @@ class Searched:
 
     found: Found
     steps: tuple[FoundStep, ...]
-    as_found: Found  # before any room was given
 
     @property
     def fit(self) -> Fit:
@@ -119,7 +116,7 @@ def find_events(model: Model, before: Before | None = None) -> Searched:
         steps = sorted(_weigh_all(base, steps, found.fit), key=lambda s: s.best)
         if [s.step() for s in held] != [s.step() for s in steps]:
             found = _refit(base, steps, found)
-    return Searched(with_room(found) if base.tied else found, tuple(steps), found)
+    return Searched(found, tuple(steps))
 
 
 def _from_scratch(model: Model) -> tuple[Model, list[FoundStep], Found]:
@@ -148,14 +145,7 @@ def _from_before(model: Model, before: Before) -> tuple[Model, list[FoundStep], 
 def noted(searched: Searched) -> Before:
     """Return what was found, for the next answer to start from."""
     steps = [(s.best, s.likeliest) for s in searched.steps]
-    return before_of(searched.as_found, steps)
-
-
-def with_room(found: Found) -> Found:
-    """Return the fit with room for either, pier or mount, to have made all of the movement."""
-    scales = found.fit.scales
-    wider = replace(scales, lean_walk=TIED_ROOM * scales.lean_walk, season=TIED_ROOM * scales.season)
-    return replace(found, fit=Solver(found.fit.model).at(wider))
+    return before_of(searched.found, steps)
 
 
 def _certain(index: int, part: str) -> FoundStep:

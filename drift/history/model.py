@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
 
+from drift.ground.heave import FrostDriver
 from drift.history.causes.annual import (
     along_and_across,
     annual_cov,
@@ -22,6 +23,7 @@ from drift.history.causes.annual import (
     annual_shape,
 )
 from drift.history.causes.cause import LEAN_EAST, LEAN_NORTH, MOUNT_ALT, MOUNT_AZ, Cause
+from drift.history.causes.frost import frost_cov, frost_lean
 from drift.history.causes.settlement import mount_settlement, settlement, settlement_cov
 from drift.history.chain import Chain, make_chain
 from drift.history.series import NOT_OBSERVED, Series
@@ -49,6 +51,7 @@ class Scales:
     zero_repeat: float = 10.0  # session-to-session repeatability of a shared zero [arcsec]
     season: float = 20.0  # prior size of the annual lean [arcsec]
     slow: float = 20.0  # prior size of the settlement [arcsec, and arcsec a year]
+    frost: float = 20.0  # prior size of a typical winter's swing, where frost drives the lean [arcsec]
     level_factor: float = 1.0  # scatter of level readings against what they claim
 
 
@@ -61,6 +64,7 @@ class Model:
     causes: tuple[Cause, ...]  # all but those whose prior depends on the scales
     ignored: npt.NDArray[np.bool_]  # (n,) single readings that nothing lasting explains
     ignored_zero: npt.NDArray[np.bool_]  # (n,) their zero only
+    frost: FrostDriver | None = None  # what the lean follows beside the calendar
     tied: bool = False  # no reading sees the lean itself: pier and mount get the same freedom
 
     def with_causes(self, *more: Cause) -> Model:
@@ -129,16 +133,20 @@ def _scaled(model: Model) -> list[Cause]:
     """Return the causes whose prior depends on the scales; their columns don't."""
     time_us = model.series.time_us
     own = [annual_shape(time_us), settlement(time_us)]
+    own += [frost_lean(time_us, model.frost)] if model.frost is not None else []
     return own + ([annual_mount(time_us), mount_settlement(time_us)] if model.tied else [])
 
 
-def scaled_priors(scales: Scales, tied: bool) -> dict[str, Floats]:
-    """Return the prior covariances that depend on the scales, by name of cause."""
+def scaled_priors(scales: Scales) -> dict[str, Floats]:
+    """Return the prior covariances that depend on the scales, by name of cause, those of absent ones too."""
     slow = settlement_cov(scales.slow)
-    out = {"annual lean": annual_cov(scales.season, scales.bearing_rad, scales.across), "settlement": slow}
-    if tied:
-        out |= {"annual mount": annual_mount_cov(scales.season), "slow drift of the mount": slow}
-    return out
+    return {
+        "annual lean": annual_cov(scales.season, scales.bearing_rad, scales.across),
+        "settlement": slow,
+        "frost": frost_cov(scales.frost, scales.bearing_rad, scales.across),
+        "annual mount": annual_mount_cov(scales.season),
+        "slow drift of the mount": slow,
+    }
 
 
 def columns(model: Model, six: Floats) -> Columns:
@@ -159,12 +167,29 @@ def walk_days(model: Model) -> Floats:
     return np.asarray(np.maximum(np.diff(model.series.days), SHORTEST_DAYS))
 
 
+def unrest(model: Model) -> Floats:
+    """Return by how much the lean may stray from the frost in each step, (n - 1,), in swings squared."""
+    if model.frost is None:
+        return np.zeros(model.series.size - 1)
+    return np.asarray(np.diff(model.frost.unrest(model.series.time_us)))
+
+
+def step_days(scales: Scales, days: Floats, strays: Floats) -> Floats:
+    """Return how long each step lasts for each of what walks, (n - 1, 5) [days].
+
+    While frost moves the lean it strays from it: time runs faster for it then.
+    """
+    out = np.repeat(days[:, None], 5, axis=1)
+    out[:, :2] += (scales.frost**2 * strays / scales.lean_walk**2)[:, None]
+    return out
+
+
 def walk_rate(scales: Scales, tied: bool) -> Floats:
     """Return the variance that the walk gains a day, (5, 5)."""
     one = np.zeros((5, 5))
     one[:2, :2] = scales.lean_walk**2 * along_and_across(scales.bearing_rad, scales.across)
     least = scales.lean_walk if tied else 0.0
-    one[2, 2], one[3, 3] = max(scales.az_creep, least) ** 2, max(scales.alt_creep, least) ** 2
+    one[2, 2], one[3, 3] = scales.az_creep**2 + least**2, scales.alt_creep**2 + least**2
     one[4, 4] = ZERO_CREEP**2
     return one
 
@@ -182,7 +207,7 @@ class Fit:
     amplitude: Floats  # (p,)
     amplitude_cov: Floats  # (p, p)
     log_marginal: float
-    days: Floats  # (n - 1,) how long each step of the walk lasts
+    days: Floats  # (n - 1, 5) how long each step of the walk lasts for each of what walks
     rate: Floats  # (5, 5) variance that the walk gains a day, prior
     weight: Floats  # (n, 3, 3)
     sees: Floats  # (n, 3, 5)
@@ -212,7 +237,7 @@ class Solver:
         self.model = model
         self.six, self.sees = what_is_seen(model)
         self._columns = columns(model, self.six)
-        self._days = walk_days(model)
+        self._days, self._strays = walk_days(model), unrest(model)
         self._weighed: dict[tuple[float, float], Weighed] = {}
 
     def weighed(self, scales: Scales) -> Weighed:
@@ -243,8 +268,9 @@ class Solver:
     def columns(self, scales: Scales) -> Columns:
         """Return the columns with their prior at given scales."""
         cov = self._columns.cov.copy()
-        for name, own in scaled_priors(scales, self.model.tied).items():
-            cov[self._columns.at[name], self._columns.at[name]] = own
+        for name, own in scaled_priors(scales).items():
+            if name in self._columns.at:
+                cov[self._columns.at[name], self._columns.at[name]] = own
         return replace(self._columns, cov=cov)
 
     def at(self, scales: Scales) -> Fit:
@@ -256,7 +282,8 @@ class Solver:
             If the readings and priors leave a direction free (they never should).
         """
         done, cols, rate = self.weighed(scales), self.columns(scales), walk_rate(scales, self.model.tied)
-        inverse = np.linalg.inv(rate) / self._days[:, None, None]
+        days = step_days(scales, self._days, self._strays)
+        inverse = step_precision(rate, days)
         diagonal = done.block + inverse
         diagonal[:-1] += inverse[1:]
         chain = make_chain(diagonal, -inverse[1:])
@@ -269,7 +296,7 @@ class Solver:
         amplitude = cho_solve(factor, right)
         walk = np.concatenate([np.zeros((1, 5)), (alone - follows @ amplitude).reshape(-1, 5)])
         square = done.rest + cols.mean @ prior @ cols.mean - done.push @ alone - right @ amplitude
-        steps = self._days.size * _log_det(rate[None]) + 5.0 * float(np.sum(np.log(self._days)))
+        steps = len(days) * _log_det(rate[None]) + float(np.sum(np.log(days)))
         logs = _log_det(prior[None]) - steps - chain.log_determinant()
         logs -= 2.0 * float(np.sum(np.log(np.diagonal(factor[0]))))
         return Fit(
@@ -282,11 +309,17 @@ class Solver:
             amplitude,
             cho_solve(factor, np.eye(amplitude.size)),
             0.5 * (logs - float(square)),
-            self._days,
+            days,
             rate,
             done.weight,
             self.sees,
         )
+
+
+def step_precision(rate: Floats, days: Floats) -> Floats:
+    """Return one over the prior variance of each step of the walk, (n - 1, 5, 5)."""
+    root = 1.0 / np.sqrt(days)
+    return np.asarray(np.linalg.inv(rate) * root[:, :, None] * root[:, None, :])
 
 
 def _log_det(blocks: Floats) -> float:

@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from drift.history.forecast import Forecast
+
 #: Order of the columns of `History.change` and `History.sd`.
 COLUMNS = ("lean_north", "lean_east", "plate_north", "plate_east", "mount_az", "mount_alt")
 #: What an event may be, in the order of probabilities.
@@ -126,3 +128,5 @@ class History:
     warnings: tuple[str, ...] = ()
     causes: tuple[CauseSeries, ...] = ()
     before: str = field(default="", repr=False)  # for the next answer to start from, see `before.from_text`
+    forecast: Forecast | None = field(default=None, repr=False)
+    driver_odds: dict[str, float] = field(default_factory=dict)  # kind of frost driver, or "calendar" -> odds

@@ -13,17 +13,17 @@ from drift.history.slope import slope
 from drift.quantities import Floats
 
 #: Priors of the logarithms: name -> (median, sd of the natural logarithm).  They are wide; their
-#: medians are common practice: a home-made pier wanders by about half an arcsecond a day^0.5, swings by
-#: some ten arcseconds a year and settles by as much; a good mount creeps far less; a home switch
-#: repeats to ten.
+#: medians are common practice: a home-made pier wanders by some arcseconds a year^0.5, swings by some ten
+#: arcseconds a year and settles by about as much; a good mount creeps far less; a home switch repeats to ten.
 PRIORS: dict[str, tuple[float, float]] = {
-    "lean_walk": (0.4, 1.2),
+    "lean_walk": (0.2, 1.3),
     "across": (0.3, 0.7),
-    "az_creep": (0.05, 1.0),
-    "alt_creep": (0.05, 1.0),
+    "az_creep": (0.03, 1.2),
+    "alt_creep": (0.03, 1.2),
     "zero_repeat": (10.0, 1.5),
-    "season": (15.0, 1.2),
-    "slow": (10.0, 1.2),
+    "season": (10.0, 1.4),
+    "slow": (6.0, 1.4),
+    "frost": (15.0, 1.2),
     "level_factor": (1.0, 0.3),
 }
 #: No logarithm strays further from its prior than this many sd.
@@ -41,6 +41,8 @@ def active(model: Model) -> list[str]:
     """Return the scale parameters that the readings can say something about."""
     series = model.series
     names = ["lean_walk", "across", "az_creep", "alt_creep", "season", "slow", "bearing_rad"]
+    if model.frost is not None:
+        names.append("frost")
     if np.any((series.zero_label != "") & ~model.ignored_zero & ~model.ignored):
         names.append("zero_repeat")
     if np.any(series.night < 0):

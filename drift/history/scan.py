@@ -14,7 +14,7 @@ import numpy as np
 
 from drift.history.causes.annual import along_and_across
 from drift.history.causes.steps import STEP_SD
-from drift.history.model import ZERO, Fit
+from drift.history.model import ZERO, Fit, step_precision
 from drift.quantities import Floats
 
 #: Prior sd of a single wild reading [arcsec]: a bad clock, a bumped tripod of a level, wind.
@@ -66,7 +66,7 @@ class Gains:
 
 def gains(fit: Fit, known: Spread) -> Gains:
     """Score steps of every part before every reading, and every reading's being wild."""
-    inverse = np.linalg.inv(fit.rate) / fit.days[:, None, None]
+    inverse = step_precision(fit.rate, fit.days)
     moved = np.diff(fit.walk, axis=0)
     score = np.einsum("nij,nj->ni", inverse, moved)
     info = inverse - inverse @ known.step @ inverse

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from drift.history.causes.cause import LEAN_EAST, LEAN_NORTH
-from drift.history.model import Model, Scales
+from drift.history.model import WALKS, Model, Scales
 from drift.history.result import Separable
 from drift.history.series import LEVEL_SD_ARCSEC, NOT_OBSERVED, Series
 from drift.history.view import View
@@ -73,7 +73,8 @@ def without_lost_zeros(model: Model, scales: Scales) -> Model:
 def prior_sd(view: View, component: int) -> Floats:
     """Return how much a component could have changed since the reference, before the readings, (n,)."""
     fit = view.fit
-    walk = fit.days * fit.rate[component, component]
+    own = WALKS.index(component)
+    walk = fit.days[:, own] * fit.rate[own, own]
     state = fit.columns.state[:, component, :]
     return np.sqrt(np.append(0.0, np.cumsum(walk)) + np.einsum("np,pq,nq->n", state, fit.columns.cov, state))
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from drift.ground.heave import FrostHeave
 from drift.history import components
 from drift.history.alternatives import with_alternatives
 from drift.history.before import Before
@@ -15,7 +16,9 @@ from drift.history.causes.settlement import rate_now
 from drift.history.causes.starts import axis_start, instrument_eras, level_starts, zero_epochs
 from drift.history.causes.warm import warm_mount, warm_pier
 from drift.history.doubt import components_with_doubt
+from drift.history.driven import Driven, choose_driver
 from drift.history.events import Searched, find_events, noted
+from drift.history.forecast import Forecast, coming_times, forecast
 from drift.history.misrecorded import redated, remarks
 from drift.history.model import Model, Scales
 from drift.history.outcome import (
@@ -36,7 +39,7 @@ from drift.mount.orientation import hemisphere
 from drift.night.estimate import UNKNOWN_SD
 from drift.night.result import Nights
 from drift.night.split import NightSplit
-from drift.quantities import Bools, Floats
+from drift.quantities import DAY_US, Bools, Floats
 
 #: Zeros that scatter less than this over so many nights look kept, whatever the site file says.
 KEPT_AFTER_ALL_ARCSEC, KEPT_AFTER_ALL_NIGHTS = 12.0, 10
@@ -52,6 +55,7 @@ def separate(
     zero_is: str,
     warmth: Warmth | None = None,
     before: Before | None = None,
+    frost: FrostHeave | None = None,
 ) -> History | None:
     """Separate the pier's lean from the mount's own movement.
 
@@ -74,6 +78,8 @@ def separate(
     before
         What the last answer found (`History.before`): a long record to which a
         night was added is then not looked at from scratch.
+    frost
+        What weather and ground say of the frost; None where the weather isn't known.
 
     Returns
     -------
@@ -92,14 +98,43 @@ def separate(
     if series.size == 1:
         return _single(series, centre, tuple(warnings))
     temp_c = None if warmth is None else warmth.at(series.time_us)
-    searched = find_events(make_model(series, latitude_rad, recorded, temp_c), before)
+    driven = choose_driver(
+        make_model(series, latitude_rad, recorded, temp_c), () if frost is None else frost.drivers(), before
+    )
+
+    def searched_with(corrections: list[Correction], start: Before | None) -> Searched:
+        model = make_model(series, latitude_rad, corrections, temp_c)
+        return find_events(replace(model, frost=driven.driver), start)
+
+    searched = searched_with(recorded, before)
     seen = view(searched.fit)
     moved = redated(recorded, corrections_found(recorded, seen), searched, seen)
     if moved != recorded:
         recorded = moved
-        searched = find_events(make_model(series, latitude_rad, recorded, temp_c))
+        searched = searched_with(recorded, None)
         seen = view(searched.fit)
-    return _history(searched, seen, centre, recorded, latitude_rad, zero_is, nights, warnings)
+    history = _history(searched, driven, seen, centre, recorded, latitude_rad, zero_is, nights, warnings)
+    return replace(history, forecast=_forecast(searched, centre, warmth, frost))
+
+
+def _forecast(
+    searched: Searched, centre: Floats, warmth: Warmth | None, frost: FrostHeave | None
+) -> Forecast | None:
+    model = searched.fit.model
+    times = coming_times(int(model.series.time_us[-1]) + 1)
+    if frost is None or model.frost is None:
+        return forecast(model, searched.fit.scales, centre, times, (), warmth)
+    days = int(np.ceil((times[-1] - frost.known_until_us) / DAY_US)) + 1
+    if days <= 0:  # looking back: the weather of all that time is known
+        return forecast(model, searched.fit.scales, centre, times, (), warmth, model.frost.sentence)
+    ways = frost.ways(model.frost, days)
+    return forecast(model, searched.fit.scales, centre, times, ways, warmth, ways[0].sentence)
+
+
+def _noted(searched: Searched, driven: Driven) -> Before:
+    driver = driven.driver
+    key = None if driver is None else (driver.kind, driver.lag_days)
+    return replace(noted(searched), driver=key, odds=tuple(driven.odds.items()))
 
 
 def _axis_known(nights: Nights) -> bool:
@@ -149,6 +184,7 @@ def make_model(
 
 def _history(
     searched: Searched,
+    driven: Driven,
     seen: View,
     centre: Floats,
     recorded: list[Correction],
@@ -189,7 +225,8 @@ def _history(
         _scale_table(scales),
         tuple(warnings + remarks(recorded, found, series) + _notices(seen, zero_is, nights) + _aside(seen)),
         cause_series(seen),
-        noted(searched).text(),
+        _noted(searched, driven).text(),
+        driver_odds=driven.odds,
     )
 
 
@@ -232,6 +269,7 @@ def _scale_table(scales: Scales) -> dict[str, float]:
         "repeatability of the hour-angle zero [arcsec]": scales.zero_repeat,
         "annual lean [arcsec]": scales.season,
         "settlement [arcsec]": scales.slow,
+        "frost-driven lean [arcsec]": scales.frost,
         "scatter of levels against their claim": scales.level_factor,
     }
 

@@ -13,6 +13,7 @@ from drift.quantities import Floats
 #: Name of a share -> the causes whose columns belong to it.
 GATHERED = {
     "season": ("annual lean", "annual mount"),
+    "frost": ("frost",),
     "settlement": ("settlement", "slow drift of the mount"),
     "warmth of the pier": ("warmth of the pier",),
     "warmth of the mount": ("warmth of the mount",),

@@ -13,30 +13,44 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from drift.history.model import Fit, Scales, scaled_priors, walk_rate
+from drift.history.model import (
+    Fit,
+    Scales,
+    scaled_priors,
+    step_days,
+    unrest,
+    walk_days,
+    walk_rate,
+)
 from drift.quantities import Bools, Floats
 
 #: Relative step of the central differences in the cheap expected density.
 STEP = 1.0e-5
 #: Scales of the walk and of the causes' priors; the others are the scatter of readings.
-OF_PRIORS = ("lean_walk", "across", "az_creep", "alt_creep", "season", "slow", "bearing_rad")
+OF_PRIORS = ("lean_walk", "across", "az_creep", "alt_creep", "season", "slow", "frost", "bearing_rad")
 
 
 @dataclass(frozen=True)
 class Sums:
     """What the expected density rests on."""
 
-    walk: Floats  # (5, 5) sum of the squared steps over their days, expected
-    count: int
-    amplitudes: dict[str, Floats]  # cause -> expected square of its amplitudes
     tied: bool
+    days: Floats  # (n - 1,) how long each step lasts
+    strays: Floats  # (n - 1,) how far the lean may stray from the frost in it
+    square: Floats  # (n - 1, 5) expected squares of the steps
+    cross: Floats  # (n - 1,) and of the two leans with each other
+    amplitudes: dict[str, Floats]  # cause -> expected square of its amplitudes
 
     def expected(self, scales: Scales) -> float:
         """Return the expected log density of walk and amplitudes at given scales, up to a constant."""
         rate = walk_rate(scales, self.tied)
-        total = _log_normal(rate, self.walk, self.count)
-        for name, cov in scaled_priors(scales, self.tied).items():
-            total += _log_normal(cov, self.amplitudes[name], 1)
+        days = step_days(scales, self.days, self.strays)
+        shared = np.diag((self.square / days).sum(axis=0))
+        shared[0, 1] = shared[1, 0] = float((self.cross / days[:, 0]).sum())
+        total = _log_normal(rate, shared, len(days)) - 0.5 * float(np.log(days).sum())
+        priors = scaled_priors(scales)
+        for name, square in self.amplitudes.items():
+            total += _log_normal(priors[name], square, 1)
         return total
 
 
@@ -68,17 +82,16 @@ def posterior(fit: Fit) -> Posterior:
 def sums(fit: Fit, known: Posterior) -> Sums:
     """Work out what the expected density rests on."""
     moved = np.diff(fit.walk, axis=0)
-    square = np.einsum("ni,nj,n->ij", moved, moved, 1.0 / fit.days)
-    square += np.einsum("nij,n->ij", known.between, 1.0 / fit.days)
-    led = np.diff(known.follows, axis=0) / np.sqrt(fit.days)[:, None, None]
-    led = np.swapaxes((led.reshape(-1, led.shape[2]) @ known.root).reshape(led.shape), 0, 1).reshape(5, -1)
-    square += led @ led.T
-    tied = fit.model.tied
+    led = np.diff(known.follows, axis=0)
+    led = (led.reshape(-1, led.shape[2]) @ known.root).reshape(led.shape)
+    square = moved**2 + np.diagonal(known.between, axis1=1, axis2=2) + np.sum(led**2, axis=2)
+    cross = moved[:, 0] * moved[:, 1] + known.between[:, 0, 1] + np.sum(led[:, 0] * led[:, 1], axis=1)
     amplitudes: dict[str, Floats] = {}
-    for name in scaled_priors(fit.scales, tied):
-        at = fit.columns.at[name]
-        amplitudes[name] = np.outer(fit.amplitude[at], fit.amplitude[at]) + fit.amplitude_cov[at, at]
-    return Sums(square, fit.days.size, amplitudes, tied)
+    for name in scaled_priors(fit.scales):
+        at = fit.columns.at.get(name)
+        if at is not None:
+            amplitudes[name] = np.outer(fit.amplitude[at], fit.amplitude[at]) + fit.amplitude_cov[at, at]
+    return Sums(fit.model.tied, walk_days(fit.model), unrest(fit.model), square, cross, amplitudes)
 
 
 def slope(fit: Fit, names: list[str]) -> Floats:

@@ -36,9 +36,13 @@ class Warmth:
         days = self.split.day(time_us)
         place = np.minimum(np.searchsorted(self.day, days), self.day.size - 1)
         known = self.day[place] == days
-        return np.where(known, self.temp_c[place], self._of_season(days))
+        return np.where(known, self.temp_c[place], self._usual(days))
 
-    def _of_season(self, days: Ints) -> Floats:
+    def of_season(self, time_us: Ints) -> Floats:
+        """Return the usual temperature of the season at some times, (n,) [deg C]."""
+        return self._usual(self.split.day(time_us))
+
+    def _usual(self, days: Ints) -> Floats:
         design = np.column_stack([np.ones(self.day.size), harmonics(self.day * DAY_US)[:, :2]])
         amplitude = np.linalg.lstsq(design, self.temp_c, rcond=None)[0]
         return np.asarray(np.column_stack([np.ones(days.size), harmonics(days * DAY_US)[:, :2]]) @ amplitude)

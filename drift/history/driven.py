@@ -1,0 +1,84 @@
+"""Whether the lean follows the frost, and which measure of it; told by marginal likelihood."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from drift.ground.heave import FrostDriver
+from drift.history.before import Before
+from drift.history.model import Model, Solver, thinned
+from drift.history.scales import ENOUGH, Found, active, fit_scales, log_posterior, to_vector
+
+#: The explanation without frost.
+CALENDAR = "calendar"
+#: Where the search for the scales of a frost-driven lean looks first: swing of a typical winter [arcsec], and
+#: how much of the calendar's annual shape stays beside it.
+FIRST_SWINGS, CALENDAR_LEFT = (10.0, 40.0), 0.2
+#: Shortest record from which frost can be told from the calendar [days].
+SHORTEST_DAYS = 120.0
+
+
+@dataclass(frozen=True)
+class Driven:
+    """Which driver the lean follows, and how sure that is."""
+
+    driver: FrostDriver | None
+    odds: dict[str, float]  # name of each kind of driver, and `CALENDAR`; they add up to 1
+
+
+def choose_driver(model: Model, candidates: Sequence[FrostDriver], before: Before | None = None) -> Driven:
+    """Choose among drivers by how probable they make the readings.
+
+    Parameters
+    ----------
+    model
+        Without a driver.
+    candidates
+        Drivers; those of one kind differ in how far they lag behind.
+    before
+        What the last answer found, for a long record to which little was added.
+    """
+    kept = None if before is None or not before.serves(model) else _kept(before, candidates)
+    if kept is not None:
+        return kept
+    if not candidates or model.series.days[-1] < SHORTEST_DAYS:
+        return Driven(None, {CALENDAR: 1.0})
+    thin = _few(model)
+    calendar = fit_scales(Solver(thin))
+    best: dict[str, tuple[float, FrostDriver | None]] = {CALENDAR: (calendar.log_posterior, None)}
+    for name in dict.fromkeys(c.kind for c in candidates):
+        first = max((c for c in candidates if c.kind == name), key=lambda c: _glance(thin, c, calendar))
+        found = fit_scales(Solver(replace(thin, frost=first)), calendar)
+        best[name] = (found.log_posterior, first)
+    top = max(value for value, _ in best.values())
+    weight = {name: float(np.exp(value - top)) for name, (value, _) in best.items()}
+    total = sum(weight.values())
+    chosen = max(weight, key=lambda name: weight[name])
+    return Driven(best[chosen][1], {name: w / total for name, w in weight.items()})
+
+
+def _kept(before: Before, candidates: Sequence[FrostDriver]) -> Driven | None:
+    """Return what the last answer chose, when it is still among the candidates."""
+    if not before.odds:
+        return None
+    same = [c for c in candidates if (c.kind, c.lag_days) == before.driver]
+    if before.driver is not None and not same:
+        return None
+    return Driven(same[0] if same else None, dict(before.odds))
+
+
+def _few(model: Model) -> Model:
+    every = model.series.size // ENOUGH
+    return thinned(model, every) if every > 1 else model
+
+
+def _glance(model: Model, driver: FrostDriver, calendar: Found) -> float:
+    """Return how probable the readings are with a driver, at a few scales only."""
+    problem = Solver(replace(model, frost=driver))
+    names = active(problem.model)
+    base = calendar.fit.scales
+    tries = [replace(base, frost=size, season=CALENDAR_LEFT * base.season) for size in FIRST_SWINGS]
+    return max(log_posterior(problem, to_vector(s, names), names, s) for s in tries)

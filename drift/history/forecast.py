@@ -1,0 +1,165 @@
+"""Where the axis and the pier will be over the next months, with bands.
+
+The model goes on: readings that see nothing are appended at the days asked for,
+and it is solved once for each way in which the frost may go on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from scipy.stats import norm
+
+from drift.ground.heave import FrostDriver
+from drift.history.causes.cause import Cause
+from drift.history.model import WALKS, Model, Scales, Solver
+from drift.history.scan import residual_cov, spread
+from drift.history.series import NOT_OBSERVED, Series
+from drift.history.warmth import Warmth
+from drift.quantities import DAY_US, Floats, Ints
+
+#: The band holds this share of what may come.
+BAND = 0.8
+#: Each way in which the frost may go on stands for so many values of its own normal law.
+QUANTILES = 9
+#: Days between the moments asked for, and how far ahead.
+EVERY_DAYS, AHEAD_DAYS = 7.0, 366.0
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Axis errors and lean at coming times [arcsec].
+
+    `axis` holds az_error and alt_error, `lean` the change of lean north and east
+    since the reference; `_low` and `_high` bound the 80 % band.
+    """
+
+    time_us: Ints = field(repr=False)  # (D,)
+    axis: Floats = field(repr=False)  # (D, 2)
+    axis_sd: Floats = field(repr=False)
+    axis_low: Floats = field(repr=False)
+    axis_high: Floats = field(repr=False)
+    lean: Floats = field(repr=False)
+    lean_sd: Floats = field(repr=False)
+    lean_low: Floats = field(repr=False)
+    lean_high: Floats = field(repr=False)
+    paths: Floats = field(repr=False)  # (M, D, 2) expected axis errors, one for each way of the frost
+    rests_on: str  # what the frost's ways rest on
+
+
+def coming_times(from_us: int) -> Ints:
+    """Return the moments that a forecast is made for, from a moment on, (D,)."""
+    days = np.arange(0.0, AHEAD_DAYS + 0.5, EVERY_DAYS)
+    return np.asarray(from_us + np.round(days * DAY_US), dtype=np.int64)
+
+
+def forecast(
+    model: Model,
+    scales: Scales,
+    centre: Floats,
+    time_us: Ints,
+    ways: Sequence[FrostDriver] = (),
+    warmth: Warmth | None = None,
+    rests_on: str = "",
+) -> Forecast | None:
+    """Forecast axis and lean.
+
+    Parameters
+    ----------
+    model, scales
+        As fitted.
+    centre
+        (n, 3) what was taken out of the readings.
+    time_us
+        (D,) coming times, sorted, after the last reading.
+    ways
+        Ways in which the frost driver may go on, each from the first reading to
+        the last of the coming times; none where the lean follows the calendar.
+    warmth
+        How warm the nights were, for the usual warmth of the coming ones.
+    rests_on
+        A sentence on where the ways come from.
+
+    Returns
+    -------
+    Forecast or None
+        None when there is no night with an axis.
+    """
+    nights = np.flatnonzero(model.series.night >= 0)
+    if not nights.size:
+        return None
+    last = int(nights[-1])
+    longer = _with_coming(model, last, time_us, warmth)
+    solved = [_ahead(replace(longer, frost=way), scales, time_us.size) for way in ways or (model.frost,)]
+    mean, sd = np.array([m for m, _ in solved]), np.array([s for _, s in solved])  # (M, D, 4)
+    mean[:, :, :2] += centre[last, :2]
+    draws = mean[:, None] + sd[:, None] * norm.ppf((np.arange(QUANTILES) + 0.5) / QUANTILES)[:, None, None]
+    low, high = np.quantile(draws.reshape(-1, *mean.shape[1:]), [0.5 - BAND / 2, 0.5 + BAND / 2], axis=0)
+    middle = mean.mean(axis=0)
+    whole = np.sqrt(np.mean(sd**2, axis=0) + mean.var(axis=0))
+    axis, lean = slice(0, 2), slice(2, 4)
+    return Forecast(
+        time_us,
+        middle[:, axis],
+        whole[:, axis],
+        low[:, axis],
+        high[:, axis],
+        middle[:, lean],
+        whole[:, lean],
+        low[:, lean],
+        high[:, lean],
+        mean[:, :, axis],
+        rests_on,
+    )
+
+
+def _with_coming(model: Model, last: int, time_us: Ints, warmth: Warmth | None) -> Model:
+    """Append readings that see nothing, each like the last night."""
+    count = time_us.size
+    pick = np.append(np.arange(model.series.size), np.full(count, last))
+    series = model.series.picked(pick)
+    new = slice(model.series.size, None)
+    times, variance = series.time_us.copy(), series.variance.copy()
+    times[new], variance[new] = time_us, np.eye(3) * NOT_OBSERVED
+    label = series.zero_label.copy()
+    label[new] = ""
+    causes = tuple(_longer(cause, series, pick, time_us, warmth) for cause in model.causes)
+    seen = np.zeros(count, dtype=bool)
+    return replace(
+        model,
+        series=replace(series, time_us=times, variance=variance, zero_label=label),
+        causes=causes,
+        ignored=np.append(model.ignored, seen),
+        ignored_zero=np.append(model.ignored_zero, seen),
+    )
+
+
+def _longer(cause: Cause, series: Series, pick: Ints, time_us: Ints, warmth: Warmth | None) -> Cause:
+    """Let a cause stand as on the last night; warmth goes with the season."""
+    state, direct = cause.state[pick], cause.direct[pick]
+    if cause.name.startswith("warmth") and warmth is not None:
+        usual = warmth.of_season(time_us) - warmth.at(series.time_us[:1])
+        moves = np.any(state != 0.0, axis=0)  # (6, q): which component each column moves
+        state[-time_us.size :] = usual[:, None, None] * moves
+    return replace(cause, state=state, direct=direct)
+
+
+def _ahead(model: Model, scales: Scales, count: int) -> tuple[Floats, Floats]:
+    """Return axis errors, then lean, at the last `count` readings: means and sds, (D, 4) each."""
+    fit = Solver(model).at(scales)
+    known = spread(fit)
+    axis = fit.fitted()[-count:, :2]
+    axis_variance = np.diagonal(residual_cov(fit, known), axis1=1, axis2=2)[-count:, :2]
+    lean = (fit.columns.state @ fit.amplitude)[-count:, :2] + fit.walk[-count:, :2]
+    net = fit.columns.state[-count:, :2].copy()
+    for component in (0, 1):
+        net[:, component] -= known.follows[-count:, WALKS.index(component)]
+    shared = np.einsum("ncp,pq,ncq->nc", net, fit.amplitude_cov, net, optimize=True)
+    lean_variance = shared + np.diagonal(known.alone, axis1=1, axis2=2)[-count:, :2]
+    mean, variance = (
+        np.concatenate([axis, lean], axis=1),
+        np.concatenate([axis_variance, lean_variance], axis=1),
+    )
+    return mean, np.sqrt(np.clip(variance, 0.0, None))
