@@ -248,7 +248,7 @@ def test_when_nothing_is_found_the_refusal_says_why() -> None:
 def test_words() -> None:
     table = sweeps().iloc[:9]
     said = found_words(find(table), 9)
-    assert said.startswith("9 solves come without the mount's coordinates; 7 of them are 1 sweep found")
+    assert said.startswith("9 solves come without the mount's coordinates; 7 of them form a sweep, found")
     assert "2 can't be used by themselves, for instance because: 2 fields at one declination" in said
 
 
