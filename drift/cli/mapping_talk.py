@@ -35,7 +35,7 @@ def settler(site_file: Path | None, mapping: str, answers: Sequence[str], yes: b
         if not equals or not key.strip() or not value.strip():
             raise click.UsageError(f"--answer {answer!r} is not KEY=VALUE, such as time.zone=Europe/Berlin.")
         given[key.strip()] = value.strip()
-    person = sys.stdin.isatty() and sys.stderr.isatty()
+    person = _is_terminal()
     return Settler(
         MappingFile.beside(site_file or Path("pier.toml")),
         given,
@@ -43,6 +43,10 @@ def settler(site_file: Path | None, mapping: str, answers: Sequence[str], yes: b
         ask_person if person else None,
         _say_yes if yes else agree_at_terminal if person else None,
     )
+
+
+def _is_terminal() -> bool:
+    return sys.stdin.isatty() and sys.stderr.isatty()
 
 
 def ask_person(table: RawTable, question: Question) -> str:
@@ -57,7 +61,7 @@ def ask_person(table: RawTable, question: Question) -> str:
             return question.choices[int(said) - 1].answer
         if said.lower() in known:
             return known[said.lower()]
-        if question.free and said:
+        if question.free and said and not said.isdigit():
             return str(said)
         click.echo(f"  Write a number from 1 to {len(question.choices)}.", err=True)
 

@@ -144,7 +144,7 @@ def _with_origin(table: Table, column: str, clock: Any) -> None:
         start = float(origin) if start is None else start
     except ValueError:
         return
-    days = np.ma.filled(np.ma.asarray(table[column], dtype=float), np.nan)
+    days: np.ndarray = np.ma.filled(np.ma.asarray(table[column], dtype=float), np.nan)
     table[column] = Time(np.full(len(days), start), days, format="jd", scale=scale)
 
 

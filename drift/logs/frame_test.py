@@ -92,8 +92,8 @@ def frame_share(
     seen = np.concatenate([_turn(mount_ra_deg[rows] - ra) * across, mount_dec_deg[rows] - dec])
     pattern = np.concatenate([_turn(date_ra - ra) * across, date_dec - dec])
     hour_angle = hour_angle_rad(longitude_deg, us, ra)
-    design = np.column_stack([pattern, _others(hour_angle, np.radians(dec), night[rows])])
-    return _share(design, seen)
+    design = np.column_stack([pattern, _others(hour_angle, np.radians(dec))])
+    return _share(design, seen, _Zeros.of(night[rows], np.radians(dec)))
 
 
 def _night(time_us: npt.NDArray[np.int64], longitude_deg: float) -> npt.NDArray[np.int64]:
@@ -106,37 +106,64 @@ def _turn(angle_deg: Numbers) -> Numbers:
     return (angle_deg + 180.0) % 360.0 - 180.0
 
 
-def _others(hour_angle: Numbers, dec: Numbers, night: npt.NDArray[np.int64]) -> Numbers:
-    """Return the columns of all that is no precession; rows: right ascension times cos(dec), declination."""
-    none, one = np.zeros_like(dec), np.ones_like(dec)
-    sin_h, cos_h, sin_d, cos_d = np.sin(hour_angle), np.cos(hour_angle), np.sin(dec), np.cos(dec)
-    side = np.sign(hour_angle)
-    columns = [
-        np.concatenate([-sin_d * sin_h, cos_h]),
-        np.concatenate([-sin_d * cos_h, -sin_h]),
-        np.concatenate([side, none]),
-        np.concatenate([none, side]),
-    ]
-    for number in np.unique(night):
-        own = (night == number) * one
-        columns += [np.concatenate([own * cos_d, none]), np.concatenate([none, own])]
-    return np.column_stack(columns)
+def _others(hour_angle: Numbers, dec: Numbers) -> Numbers:
+    """Return the columns of axis and tube side; rows: right ascension times cos(dec), then declination."""
+    none, sin_d = np.zeros_like(dec), np.sin(dec)
+    sin_h, cos_h, side = np.sin(hour_angle), np.cos(hour_angle), np.sign(hour_angle)
+    return np.column_stack(
+        [
+            np.concatenate([-sin_d * sin_h, cos_h]),
+            np.concatenate([-sin_d * cos_h, -sin_h]),
+            np.concatenate([side, none]),
+            np.concatenate([none, side]),
+        ]
+    )
 
 
-def _share(design: Numbers, seen: Numbers) -> FrameShare:
+@dataclass(frozen=True)
+class _Zeros:
+    """The zeros of each night, in right ascension times cos(dec) and in declination."""
+
+    size: Numbers  # what a zero of 1 does to each row
+    which: npt.NDArray[np.int64]  # the number of the zero that each row has
+
+    @classmethod
+    def of(cls, night: npt.NDArray[np.int64], dec: Numbers) -> _Zeros:
+        number = np.unique(night, return_inverse=True)[1].ravel()
+        size = np.concatenate([np.cos(dec), np.ones_like(dec)])
+        return cls(size, np.concatenate([number, number + number.max() + 1]))
+
+    def taken_out(self, columns: Numbers, kept: npt.NDArray[np.bool_]) -> Numbers:
+        """Return columns less the zeros that fit their kept rows best."""
+        weight = np.where(kept, self.size, 0.0)
+        norm = np.maximum(np.bincount(self.which, weight * self.size), 1e-12)
+        out = np.empty_like(columns)
+        for at in range(columns.shape[1]):
+            zero = np.bincount(self.which, weight * columns[:, at]) / norm
+            out[:, at] = columns[:, at] - self.size * zero[self.which]
+        return out
+
+    def count(self, kept: npt.NDArray[np.bool_]) -> int:
+        """Return how many zeros have kept rows."""
+        return len(np.unique(self.which[kept]))
+
+
+def _share(design: Numbers, seen: Numbers, zeros: _Zeros) -> FrameShare:
     """Return the first unknown of a least-squares fit with its sd, wild rows left out."""
     kept = np.ones(len(seen), dtype=bool)
     for _ in range(_PASSES):
-        free = int(kept.sum()) - design.shape[1]
+        free = int(kept.sum()) - design.shape[1] - zeros.count(kept)
         if free < _FEW_ROWS // 2:
             return FrameShare(np.nan, np.inf)
-        found, _, _, _ = np.linalg.lstsq(design[kept], seen[kept], rcond=1e-10)
-        residual = seen - design @ found
-        scatter = float(1.4826 * np.median(np.abs(residual[kept]))) + 1e-6
+        both = zeros.taken_out(np.column_stack([design, seen]), kept)
+        columns, left = both[:, :-1], both[:, -1]
+        found = np.linalg.lstsq(columns[kept], left[kept], rcond=1e-10)[0]
+        residual = left - columns @ found
+        used = kept
+        scatter = float(1.4826 * np.median(np.abs(residual[used]))) + 1e-6
         kept = np.abs(residual) < _WILD * scatter
-    free = max(int(kept.sum()) - design.shape[1], 1)
-    scatter = float(np.sqrt(np.sum(residual[kept] ** 2) / free)) + 1e-6
-    own, rest = design[kept, 0], design[kept, 1:]
+    scatter = float(np.sqrt(np.sum(residual[used] ** 2) / free)) + 1e-6
+    own, rest = columns[used, 0], columns[used, 1:]
     alone = own - rest @ np.linalg.lstsq(rest, own, rcond=1e-10)[0]
     size = float(np.sqrt(np.sum(alone**2)))
     return FrameShare(float(found[0]), _CAUTION * scatter / size if size > 0 else np.inf)

@@ -179,6 +179,7 @@ def _order(date: _Candidate, texts: list[str], decisions: Decisions) -> str:
     orders = [one for one in date.orders if dates_in_order(given, one).mean() >= _NEARLY_ALL]
     if len(orders) == 1:
         return decisions.told("time.order", orders[0], "all dates fit it and no other")
+    orders = orders or list(date.orders)  # the times of day spoil the texts
     best = max(dates_in_order(given, one).mean() for one in orders)
     orders = [one for one in orders if dates_in_order(given, one).mean() == best]
     if len(orders) == 1:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from drift.errors import LogFileError
@@ -15,6 +15,8 @@ from drift.logs.preview import Preview, preview_of
 from drift.logs.proposal import Proposal, Question
 from drift.logs.table import RawTable
 
+#: After so many answers that can't be, a file is refused.
+_PATIENCE = 3
 #: Asked a question about a table; returns the answer.
 AskPerson = Callable[[RawTable, Question], str]
 #: Shown a proposal with sample rows; returns the name to keep it under, "" when it is not agreed to.
@@ -85,11 +87,24 @@ class Settler:
 
     def _proposal(self, table: RawTable, around: Circumstances) -> Proposal:
         answers = dict(self.answers)
-        while (proposal := propose(table, around, answers)).question is not None:
+        asked: Question | None = None
+        wrong = 0
+        while True:
+            try:
+                proposal = propose(table, around, answers)
+            except LogFileError as error:
+                wrong += 1
+                if self.ask is None or asked is None or wrong > _PATIENCE:
+                    raise
+                again = replace(asked, words=f"{error}.  {asked.words}")
+                answers[asked.key] = self.ask(table, again)
+                continue
+            if proposal.question is None:
+                return proposal
+            asked = proposal.question
             if self.ask is None:
                 raise LogFileError(_questions_words(table, all_questions(table, around, answers)))
-            answers[proposal.question.key] = self.ask(table, proposal.question)
-        return proposal
+            answers[asked.key] = self.ask(table, asked)
 
     def _agreed(self, table: RawTable, proposal: Proposal, preview: Preview, name: str) -> str:
         if self.agree is None:
