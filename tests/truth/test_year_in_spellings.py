@@ -23,7 +23,7 @@ NOW_US = int(np.datetime64("2026-10-01", "us").astype(np.int64))
 #: The sample's site; its own zone has no summer time, so that the logs are kept in another one here.
 SITE = Circumstances(52.4, 83.1, 215.0, NOW_US)
 ZONE = "Europe/Berlin"
-#: The spellings keep places to 0.1 mas and times to 0.01 ms (0.15 mas of sky); a night's numbers are no better.
+#: The spellings keep places to 0.1 mas and times to 0.01 ms (0.15 mas of sky): nothing better is asked.
 ARCSEC = 0.002
 KEYS = ("az_error", "az_error_sd", "alt_error", "alt_error_sd", "zero", "zero_sd")
 
