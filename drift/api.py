@@ -51,26 +51,27 @@ def answer_readings(site: PierFile, readings: Readings, book: Book | None = None
         does not do old nights again; without one no file is touched.  The answer
         is the same either way.
     """
+    from drift.kept import NoStore
+    from drift.pipeline import work_out
+
+    return work_out(site, readings, NoStore() if book is None else _PiecesInBook(book))
+
+
+def with_ground(answer: Answer, readings: Readings) -> Answer:
+    """Return the answer with what weather and ground did beside the lean, where there is a weather log.
+
+    It takes a while and only a picture needs it, so that `answer_readings` leaves it out.
+    """
     from dataclasses import replace
 
-    from drift.errors import NothingToAnswer
-    from drift.kept import NoStore
-    from drift.night.result import SetAside
-    from drift.pipeline import work_out
-    from drift.prepare.ready import ready
+    from drift.ground.site import ground_of
+    from drift.ground.under_pier import under_pier
 
-    made = ready(site, readings)
-    left = tuple(SetAside(one.kind, one.row_id, one.time_us, one.reason) for one in made.left_out)
-    try:
-        answer = work_out(site, made.readings, NoStore() if book is None else _PiecesInBook(book))
-    except NothingToAnswer as error:
-        if not left:
-            raise
-        raise NothingToAnswer(
-            f"{error}  {len(left)} solves can't be used; the first {left[0].reason}."
-        ) from error
-    nights = replace(answer.nights, set_aside=(*answer.nights.set_aside, *left))
-    return replace(answer, nights=nights, warnings=(*answer.warnings, *made.remarks))
+    place, pier = answer.site.site, answer.site.pier
+    ground = ground_of(pier.depth_m, pier.soil, pier.drained, pier.surface)
+    return replace(
+        answer, ground=under_pier(readings["weather"], ground, place.latitude_deg, place.longitude_deg)
+    )
 
 
 class _PiecesInBook:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from drift.advice.advise import advise
@@ -18,9 +20,11 @@ from drift.kept import NoStore, Store
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights
 from drift.night.modelled import modelled_or_not
-from drift.night.result import Nights
+from drift.night.result import Nights, SetAside
 from drift.night.split import split_nights
 from drift.pierfile import PierFile
+from drift.prepare.ready import ready
+from drift.prepare.result import LeftOut
 from drift.quantities import DAY_US
 from drift.readings import Readings
 
@@ -48,11 +52,14 @@ def work_out(site: PierFile, readings: Readings, store: Store | None = None) -> 
     latitude = float(np.radians(site.site.latitude_deg))
     store = NoStore() if store is None else store
     zero_is = str(site.mount.hour_angle_zero)
+    made = ready(site, readings)
+    readings, left = made.readings, tuple(_set_aside(one) for one in made.left_out)
     split = split_nights(site.site.longitude_deg, readings["corrections"])
     where = (site.site.latitude_deg, site.site.longitude_deg, site.site.elevation_m)
     seen = see(where, split, readings, store)
     nights = estimate_nights(latitude, split, readings, seen.directions, zero_is, store)
     nights = modelled_or_not(nights, str(site.mount.reports), latitude)
+    nights = replace(nights, set_aside=(*nights.set_aside, *left))
     warmth = warmth_of(readings, split)
     history = separate(
         latitude,
@@ -71,11 +78,16 @@ def work_out(site: PierFile, readings: Readings, store: Store | None = None) -> 
             "there is nothing to answer from yet: the record holds no night with a usable axis and no level "
             "reading.  Import a log of plate solves with the mount's own coordinates (five or more over the "
             "sky on one night), a sweep, an unguided run, typed alignment errors, or record a level reading."
+            + (f"  {len(left)} solves can't be used; the first {left[0].reason}." if left else "")
         )
     store.put({BEFORE: history.before.encode()})
-    warnings = (*seen.warnings, *nights.warnings, *history.warnings)
+    warnings = (*seen.warnings, *nights.warnings, *history.warnings, *made.remarks)
     defaults = (*site.defaults_used(), *seen.defaults)
     return Answer(site, nights, history, advise(site, nights, history), defaults, warnings)
+
+
+def _set_aside(one: LeftOut) -> SetAside:
+    return SetAside(one.kind, one.row_id, one.time_us, one.reason)
 
 
 def _found_before(store: Store) -> Before | None:
