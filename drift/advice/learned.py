@@ -40,9 +40,9 @@ SET_SHARE, SET_SD = 0.05, 5.0
 #: Prior chance that a correction does not hold (slips, goes to another knob, is written down wrongly):
 #: common practice, weakly held.
 FAILS_CHANCE = 0.1
-#: A correction that did less than half or more than one and a half of what the knob was set to did not
-#: hold, whatever the knob may be like: our own rule.
-HELD_GAINS = (0.5, 1.5)
+#: A correction that did less than half or more than one and a half of what was asked did not hold,
+#: whatever the knob may be like: our own rule.
+HELD_BETWEEN = (0.5, 1.5)
 #: A correction that the readings tell no better than this share of its prior is not seen yet.
 _SEEN_SHARE = 0.9
 _GAINS = np.linspace(0.2, 2.2, 401)
@@ -175,11 +175,12 @@ def _unshrunk(correction: CorrectionFound, per_turn: float | None) -> _Seen:
     """
     asked = float(correction.asked or 0.0)
     turns = getattr(correction, "turns", None)
-    known = per_turn is not None and turns is not None and math.isfinite(turns)
-    set_to = math.copysign(abs(turns) * per_turn, asked) if known and per_turn and turns else asked
+    set_to = asked
+    if per_turn is not None and turns is not None and math.isfinite(turns) and turns != 0.0:
+        set_to = math.copysign(abs(turns) * per_turn, asked)
     found, sd = correction.found, correction.found_sd
     prior_sd = math.hypot(SHARE_SD * asked, LEAST_SD)
-    if found is None or sd is None or not 0.0 <= sd < _SEEN_SHARE * prior_sd:
+    if found is None or sd is None or not math.isfinite(found) or not 0.0 <= sd < _SEEN_SHARE * prior_sd:
         return _Seen(correction.time_us, set_to, asked, 0.0, math.inf)
     sd = max(sd, 1e-3)
     precision = sd**-2 - prior_sd**-2
@@ -198,14 +199,16 @@ def _learn(name: str, gain_sd: float, seen: Sequence[_Seen]) -> Knob:
 
 def _held(seen: Sequence[_Seen], gain_sd: float) -> list[float]:
     """Return the probability of each that it held, over all gains and slacks; NaN when not seen."""
-    able = (HELD_GAINS[0] <= _GAINS) & (HELD_GAINS[1] >= _GAINS)
-    weight = _posterior(seen, gain_sd) * able[:, None]
+    weight = _posterior(seen, gain_sd)
     out = []
     for one, lost in zip(seen, _reversals(seen), strict=True):
+        if not math.isfinite(one.found_sd):
+            out.append(math.nan)
+            continue
         held, failed = _likelihoods(one, lost)
-        together = np.logaddexp(held, failed)
-        known = math.isfinite(one.found_sd)
-        out.append(float(np.sum(weight * np.exp(held - together))) if known else math.nan)
+        share = _moved(one, lost) / one.asked
+        did = (share >= HELD_BETWEEN[0]) & (share <= HELD_BETWEEN[1])
+        out.append(float(np.sum(weight * did * np.exp(held - np.logaddexp(held, failed)))))
     return out
 
 
@@ -225,11 +228,16 @@ def _posterior(seen: Sequence[_Seen], gain_sd: float) -> Floats:
 
 def _likelihoods(one: _Seen, lost: float) -> tuple[Floats, Floats]:
     """Return the log likelihood of a correction, prior chance included: it held, it did not."""
-    own = math.hypot(one.found_sd, SET_SHARE * one.set_to, SET_SD)
-    moved = _GAINS[:, None] * one.set_to - lost * math.copysign(1.0, one.set_to) * _SLACKS[None, :]
+    own, moved = math.hypot(one.found_sd, SET_SHARE * one.set_to, SET_SD), _moved(one, lost)
     held = _log_normal(one.found - moved, own) + math.log(1.0 - FAILS_CHANCE)
     failed = _log_normal(np.full_like(moved, one.found), math.hypot(own, one.asked))
     return held, failed + math.log(FAILS_CHANCE)
+
+
+def _moved(one: _Seen, lost: float) -> Floats:
+    """Return what the axis would do for each pair of gain and slack, (gains, slacks) [arcsec]."""
+    slack = math.copysign(lost, one.set_to) * _SLACKS
+    return np.asarray(_GAINS[:, None] * one.set_to - slack[None, :])
 
 
 def _log_normal(off: Floats, sd: float) -> Floats:

@@ -154,11 +154,10 @@ def _knob_sentence(knob: Knob) -> str:
 
 
 def _as_mapping(answer: Answer, steps: Sequence[Step]) -> dict[str, Any]:
-    from drift.advice.learned import learned_knobs, odds_held
+    from drift.advice.learned import learned_knobs
     from drift.show.status_json import as_mapping
 
     status = as_mapping(answer)
-    odds = odds_held(answer.site, answer.history)
     return {
         "format": "drift-advise",
         "version": 1,
@@ -167,10 +166,7 @@ def _as_mapping(answer: Answer, steps: Sequence[Step]) -> dict[str, Any]:
             for step, action in zip(steps, status["actions"], strict=True)
         ],
         "cautions": status["cautions"],
-        "corrections": [
-            {**correction, "held_probability": held}
-            for correction, held in zip(status["corrections"], odds, strict=True)
-        ],
+        "corrections": status["corrections"],
         "knobs": [
             {
                 "knob": knob.name,

@@ -11,6 +11,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from drift.advice.learned import odds_held
 from drift.history.result import COLUMNS, PARTS
 from drift.show.times import utc_text
 
@@ -53,7 +54,7 @@ def as_mapping(answer: Answer) -> dict[str, Any]:
         },
         "components": _components(answer.history),
         "events": [_event(event) for event in answer.history.events],
-        "corrections": [_correction(found) for found in answer.history.corrections],
+        "corrections": _corrections(answer),
         "verdict": {
             "moved": bool(answer.advice.verdict.moved),
             "part": answer.advice.verdict.part,
@@ -175,7 +176,13 @@ def _sizes(sizes: Mapping[str, float]) -> dict[str, float | None]:
     return {name: number(sizes.get(name)) for name in SIZES}
 
 
-def _correction(found: CorrectionFound) -> dict[str, Any]:
+def _corrections(answer: Answer) -> list[dict[str, Any]]:
+    odds = odds_held(answer.site, answer.history)
+    found = answer.history.corrections
+    return [_correction(one, held) for one, held in zip(found, odds, strict=True)]
+
+
+def _correction(found: CorrectionFound, held: float | None) -> dict[str, Any]:
     return {
         "time_utc": utc_text(found.time_us),
         "kind": found.kind,
@@ -183,6 +190,7 @@ def _correction(found: CorrectionFound) -> dict[str, Any]:
         "found": number(found.found),
         "found_sd": number(found.found_sd),
         "held": None if found.held is None else bool(found.held),
+        "held_probability": number(held),
     }
 
 

@@ -1,6 +1,7 @@
 """Gain and slack of a knob from past corrections, and the odds that each held."""
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 import pytest
@@ -157,3 +158,30 @@ def test_the_expected_square_left_is_least():
     best = one.to_set(600.0)[0]
     left = [np.mean((gains * s - lost - 600.0) ** 2) for s in (0.95 * best, best, 1.05 * best)]
     assert left[1] < min(left[0], left[2])
+
+
+@dataclass(frozen=True)
+class Turned(CorrectionFound):
+    """A correction with the turns that the knob was given for it."""
+
+    turns: float | None = None
+
+
+def turned(k, asked, found, turns):
+    one = turn(k, asked, found)
+    return Turned(one.time_us, one.kind, one.asked, one.found, one.found_sd, None, "", turns)
+
+
+def test_turns_that_were_recorded_tell_the_gain_of_the_knob_and_not_of_the_advice():
+    # 40' a turn are said, 20' are true; once that is learned twice the turns are advised, and they hold
+    first = turned(0, 600.0, 300.0, 600.0 / 2400.0)
+    later = [turned(20 * k, 600.0, 600.0, 1200.0 / 2400.0) for k in range(1, 6)]
+    one = knob(first, *later, pier=site(mount=GIVEN))
+    assert one.gain == pytest.approx(0.5, abs=0.03)
+    assert min(odds(first, *later, pier=site(mount=GIVEN))[1:]) > 0.95
+
+
+def test_turns_without_their_size_tell_nothing_more():
+    # nobody knows how far a turn goes: what was asked stands for it
+    turns = [turned(20 * k, 600.0, 480.0, 0.25) for k in range(5)]
+    assert knob(*turns) == knob(*[turn(20 * k, 600.0, 480.0) for k in range(5)])

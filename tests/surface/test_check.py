@@ -115,3 +115,68 @@ def test_help_names_the_rule(drift, command):
     code, out, _ = drift(command, "--help")
     assert code == 0
     assert "second night" in out
+
+
+def test_a_record_that_fell_silent_is_told_until_acknowledged_but_is_no_movement(pier, drift, capsys):
+    from drift.api import answer_readings, open_book, read_site
+    from drift.book.clock import now_us
+    from drift.cli.check import check
+    from drift.watch.changes import state_text
+
+    drift("import", nights_log(pier, "quiet.csv", 0, NIGHTS, bump=False))
+    later_us = now_us() + 60 * 86_400_000_000
+    site = read_site(pier / "pier.toml")
+    with open_book(site) as book:
+        assert check(site, book, now_us=now_us() + 20 * 86_400_000_000) is False
+        assert capsys.readouterr().out == ""
+        for _ in range(2):
+            assert check(site, book, now_us=later_us) is False
+            assert "Nothing has been measured since 2023-07-27" in capsys.readouterr().out
+        assert check(site, book, as_json=True, now_us=later_us) is False
+        (notice,) = json.loads(capsys.readouterr().out)["notices"]
+        assert notice["kind"] == "old"
+
+        answer = answer_readings(site, book.readings(), book)
+        book.acknowledge("winter", state_text(answer, None, later_us, book.latest_import_us()))
+        assert check(site, book, now_us=later_us) is False
+        assert capsys.readouterr().out == ""
+
+
+def test_few_nights_are_told_and_are_no_movement(pier, drift):
+    drift("import", nights_log(pier, "few.csv", 0, 2, bump=False))
+    code, out, _ = drift("check")
+    assert (code, "two nights only that show the axis" in out) == (0, True)
+    assert "Acknowledged: The record holds two nights only" in drift("acknowledge")[1]
+    assert drift("check") == (0, "", "")
+
+
+def test_a_correction_that_did_not_hold_leaves_with_1_until_acknowledged(pier, drift):
+    drift("import", nights_log(pier, "before.csv", 0, BUMP, bump=False))
+    drift("record", "azimuth", "4", "--time", "2023-05-20T12:00Z")
+    drift("import", nights_log(pier, "after.csv", BUMP, BUMP + 5, bump=False))
+    code, out, _ = drift("check")
+    assert code == 1
+    assert 'The azimuth correction of 2023-05-20 did not hold: asked 240", found' in out
+    (item,) = json.loads(drift("check", "--json")[1])["new"]
+    assert item["kind"] == "correction" and item["held_probability"] < 0.05
+    drift("acknowledge")
+    assert drift("check")[0] == 0
+
+
+def test_a_correction_that_held_is_no_news(pier, drift):
+    drift("import", nights_log(pier, "before.csv", 0, BUMP))
+    drift("record", "azimuth", str(BUMP_ARCMIN), "--time", "2023-05-20T12:00Z")
+    drift("import", nights_log(pier, "after.csv", BUMP, BUMP + 5))
+    assert drift("check") == (0, "", "")
+
+
+def test_what_was_acknowledged_and_cannot_be_read_leaves_with_2(pier, drift):
+    from drift.api import open_book, read_site
+
+    drift("import", nights_log(pier, "quiet.csv", 0, NIGHTS, bump=False))
+    with open_book(read_site(pier / "pier.toml")) as book:
+        book.acknowledge("", "{}")
+    code, out, err = drift("check")
+    assert (code, out) == (2, "") and "drift acknowledge" in err
+    assert drift("acknowledge")[0] == 0
+    assert drift("check") == (0, "", "")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 from pathlib import Path
 
@@ -45,11 +46,21 @@ def pier_with(folder: Path, *addresses: str) -> Path:
     return path
 
 
+@pytest.fixture(scope="module")
+def record(tmp_path_factory):
+    """The record of a pier that was bumped, made once."""
+    folder = tmp_path_factory.mktemp("bumped")
+    pier_with(folder)
+    run("import", nights_log(folder, "all.csv", 0, BUMP + 5), "--pier", folder / "pier.toml")
+    run("status", "--json", "--pier", folder / "pier.toml")
+    return folder / "drift-book.sqlite"
+
+
 @pytest.fixture
-def bumped(tmp_path):
-    """A pier that was bumped, watched from before the bump on."""
+def bumped(record, tmp_path):
+    """A folder of its own with that record."""
+    shutil.copy(record, tmp_path)
     pier_with(tmp_path)
-    run("import", nights_log(tmp_path, "all.csv", 0, BUMP + 5), "--pier", tmp_path / "pier.toml")
     return tmp_path
 
 

@@ -154,6 +154,7 @@ CORRECTION = shaped(
         "found": a_number_or_null,
         "found_sd": a_number_or_null,
         "held": or_null(truth),
+        "held_probability": or_null(lambda value: a_number(value) and 0.0 <= value <= 1.0),
     }
 )
 ACTION = shaped(
