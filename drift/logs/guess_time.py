@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -244,8 +244,3 @@ def _instant(words: frozenset[str], decisions: Decisions) -> str:
         if word in words and "middle" not in words:
             return decisions.told("time.instant", word, "the name says so")
     return MIDDLE
-
-
-def with_zone(guess: TimeGuess, zone: str) -> TimeFrom:
-    """Return the times of a guess with a zone."""
-    return replace(guess.time, zone=zone)
