@@ -51,21 +51,30 @@ class Cards:
     """The cards of one header, ``END`` not among them."""
 
     block: bytes = field(repr=False)  # whole cards, of ASCII only
-    _at: dict[str, int] = field(repr=False)
+    _names: list[str] = field(repr=False)  # the keyword of each card
+    _at: dict[str, int] = field(repr=False)  # where the first card of each keyword begins
 
     @classmethod
     def of(cls, block: bytes) -> Cards:
         """Index whole cards by their keyword; of a keyword that stands twice, the first counts."""
         text = block.decode("latin-1")
-        at = {text[start : start + 8].rstrip(): start for start in range(len(text) - CARD, -1, -CARD)}
-        return cls(block if block.isascii() else _ascii(block), at)
+        starts = range(0, len(text), CARD)
+        names = [text[start : start + 8].rstrip() for start in starts]
+        at = dict(zip(reversed(names), reversed(starts), strict=True))
+        return cls(block if block.isascii() else _ascii(block), names, at)
 
     def __contains__(self, keyword: str) -> bool:
         return keyword in self._at or (len(keyword) > 8 and self._long(keyword) is not None)
 
-    def keywords(self) -> Iterator[str]:
-        """Yield every keyword once."""
-        return iter(self._at)
+    def has_any(self, pattern: re.Pattern[str]) -> bool:
+        """Tell whether a keyword matches a pattern; it is looked for in all keywords, each between blanks."""
+        return pattern.search(f" {' '.join(self._at)} ") is not None
+
+    def without(self, pattern: re.Pattern[str]) -> bytes:
+        """Return the cards without those whose keyword matches a pattern as a whole."""
+        starts = range(0, len(self.block), CARD)
+        kept = [s for name, s in zip(self._names, starts, strict=True) if not pattern.fullmatch(name)]
+        return b"".join([self.block[start : start + CARD] for start in kept])
 
     def value(self, keyword: str) -> Value:
         """Return a keyword's value: text, a number, true or false; None without the keyword or a value.

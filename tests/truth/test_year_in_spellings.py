@@ -13,6 +13,7 @@ import pytest
 from click.testing import CliRunner
 
 from drift.cli.main import cli
+from drift.demo.images import write_solves
 from drift.logs.layout import Circumstances
 from drift.logs.read import read_log
 from drift.sky.of_date import apparent_place
@@ -132,11 +133,17 @@ def ecsv(table: pd.DataFrame, path: Path) -> list[str]:
     return []
 
 
-#: Name of the file -> who writes it.  A spelling of another form needs one function and a line here.
+def images(table: pd.DataFrame, path: Path) -> list[str]:
+    write_solves(table, path)
+    return ["--answer", "fits.pressure_hpa=PRESSURE"]
+
+
+#: Name of the file or folder -> who writes it.  Another spelling needs one function and a line here.
 SPELLINGS: dict[str, Write] = {
     "semicolons.csv": semicolons,
     "of_date.tsv": sexagesimal_of_date,
     "table.ecsv": ecsv,
+    "images": images,
 }
 
 
