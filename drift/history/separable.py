@@ -83,8 +83,9 @@ def judge(view: View, sd: Floats) -> tuple[Separable, Separable]:
     """Judge both pairs from how far the readings narrowed the lean down, and by what."""
     model, scales = view.fit.model, view.fit.scales
     seen = evidence(model)
-    east = _east(model.series, model.latitude_rad, seen, scales, _share(view, sd, LEAN_EAST))
-    return east, _north(model.series, seen, scales, _share(view, sd, LEAN_NORTH))
+    series, frost = model.series, model.frost is not None
+    east = _east(series, model.latitude_rad, seen, scales, _share(view, sd, LEAN_EAST), frost)
+    return east, _north(series, seen, scales, _share(view, sd, LEAN_NORTH), frost)
 
 
 def _share(view: View, sd: Floats, component: int) -> float:
@@ -147,7 +148,9 @@ def _cheapest(*remedies: Remedy) -> str:
     return "; or ".join([first.sentence, *(r.sentence for r in others)])
 
 
-def _east(series: Series, latitude_rad: float, seen: Evidence, scales: Scales, share: float) -> Separable:
+def _east(
+    series: Series, latitude_rad: float, seen: Evidence, scales: Scales, share: float, frost: bool
+) -> Separable:
     repeat = scales.zero_repeat
     good_zero = seen.zeros >= FEWEST - 1 and repeat <= POOR_REPEAT
     levels = seen.levels >= FEWEST - 1
@@ -166,10 +169,10 @@ def _east(series: Series, latitude_rad: float, seen: Evidence, scales: Scales, s
             "partly" if share <= PARTLY_SHARE and repeat < 5 * POOR_REPEAT else "no", why, settle
         )
     why = "the hour-angle zero is lost from session to session and no level was read on the pier"
-    return Separable("no", why, settle)
+    return _by_frost(frost, share, why, settle)
 
 
-def _north(series: Series, seen: Evidence, scales: Scales, share: float) -> Separable:
+def _north(series: Series, seen: Evidence, scales: Scales, share: float, frost: bool) -> Separable:
     settle = by_levels(series).sentence
     if seen.levels >= FEWEST - 1:
         answer = "yes" if share <= YES_SHARE else "partly"
@@ -184,6 +187,16 @@ def _north(series: Series, seen: Evidence, scales: Scales, share: float) -> Sepa
             "because the pier heaves along one direction that its east part shows"
         )
         return Separable("partly" if share <= PARTLY_SHARE else "no", why, settle)
-    return Separable(
-        "no", "the sky sees the sum of north lean and altitude adjuster only, and no level was read", settle
-    )
+    why = "the sky sees the sum of north lean and altitude adjuster only, and no level was read"
+    return _by_frost(frost, share, why, settle)
+
+
+def _by_frost(frost: bool, share: float, why: str, settle: str) -> Separable:
+    """Judge where only the shape in time tells: a pier heaves with the frost, a mount does not."""
+    if frost and share <= PARTLY_SHARE:
+        return Separable(
+            "partly",
+            f"{why}; but the axis follows the frost of the weather log, and only a pier does",
+            settle,
+        )
+    return Separable("no", why, settle)

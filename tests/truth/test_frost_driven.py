@@ -1,0 +1,95 @@
+"""Weather and lean together: frost tells the pier, sees the next winter, and makes no false culprit."""
+
+import numpy as np
+import pytest
+
+from drift.demo.families import family
+from drift.demo.world import make
+from drift.pierfile import pier_from_mapping
+from drift.pipeline import work_out
+from drift.quantities import DAY_US, YEAR_DAYS
+from drift.readings import as_readings
+
+#: Error with weather against that without, where the sky alone is seen: 0.1 to 0.71 on eight piers.
+SHARE_LEFT = 0.85
+#: Share of the coming year that an 80 % band may at least hold on one pier: errors of one year go together.
+BAND_LEAST = 0.5
+
+
+def answered(scenario, until_us=None, without=()):
+    world = make(scenario)
+    tables = {k: t for k, t in world.tables.items() if k not in without}
+    if until_us is not None:
+        day = until_us // DAY_US
+        tables = {
+            k: t[t["time_us"] < until_us] if "time_us" in t else t[t["day"] < day] for k, t in tables.items()
+        }
+    site = {
+        "site": {
+            "latitude_deg": scenario.latitude_deg,
+            "longitude_deg": scenario.longitude_deg,
+            "elevation_m": scenario.elevation_m,
+        },
+        "mount": {"hour_angle_zero": scenario.zero},
+    }
+    return world, work_out(pier_from_mapping(site), as_readings(tables)).history
+
+
+def lean_error(world, history):
+    setting = world.course.setting(history.time_us)
+    true = np.stack([setting.lean_north, setting.lean_east], axis=1)
+    return history.change[:, :2] - (true - true[0])
+
+
+@pytest.mark.parametrize("seed", [61, 62])
+def test_frost_tells_the_pier_where_nothing_else_does(seed):
+    """The sky sees sums of pier and mount only; frost moves piers, so its shape is the pier's."""
+    scenario = family("heave", seed, years=4.0, zero="synced", latitude_deg=46.0)
+    world, history = answered(scenario)
+    _, plain = answered(scenario, without=("weather",))
+    assert history.driver_odds["calendar"] < 0.01
+    with_weather, without = (np.sqrt(np.mean(lean_error(world, h) ** 2)) for h in (history, plain))
+    assert with_weather < SHARE_LEFT * without
+    assert plain.east_lean_from_mount_azimuth.answer == "no"
+    assert history.east_lean_from_mount_azimuth.answer in ("partly", "no")
+    assert [e.what for e in history.events if e.what.startswith("mount")] == []
+
+
+def test_without_weather_the_calendar_stands_in():
+    _, history = answered(family("heave", 61, years=2.0), without=("weather",))
+    assert history.driver_odds == {"calendar": 1.0}
+    assert history.forecast is not None
+
+
+def test_a_pier_that_does_not_heave_is_not_said_to_follow_the_frost():
+    _, history = answered(family("quiet", 63, years=3.0))
+    season = next(c for c in history.causes if c.name == "season").change[:, :2]
+    frost = [c.change[:, :2] for c in history.causes if c.name == "frost"]
+    moved = season + (frost[0] if frost else 0.0)
+    assert np.ptp(moved, axis=0).max() < 6.0  # three times the wander of a year, see the family
+
+
+def test_causes_add_up_to_the_history():
+    _, history = answered(family("slips", 64, years=2.0))
+    total = sum(cause.change for cause in history.causes)
+    assert total[-1] == pytest.approx(history.change[-1], abs=1e-6)
+
+
+def test_forecast_of_the_last_winter_is_in_its_band():
+    scenario = family("heave", 65, years=4.0)
+    end = int(make(scenario).tables["solves"]["time_us"].max())
+    cut = end - round(YEAR_DAYS) * DAY_US
+    world, history = answered(scenario, cut)
+    ahead = history.forecast
+    assert ahead.time_us[0] <= cut + 40 * DAY_US
+    true = np.stack(world.course.axis(ahead.time_us), axis=1)
+    known = ahead.time_us < end
+    inside = (true >= ahead.axis_low) & (true <= ahead.axis_high)
+    assert inside[known].mean() > BAND_LEAST
+    assert np.all(ahead.axis_low < ahead.axis) and np.all(ahead.axis < ahead.axis_high)
+    assert np.all(ahead.axis_sd[-1] > ahead.axis_sd[0])
+
+
+def test_forecast_begins_where_the_axis_is():
+    _, history = answered(family("heave", 66, years=3.0))
+    assert history.forecast.axis[0] == pytest.approx(history.axis_now, abs=1.5)
