@@ -239,3 +239,13 @@ def test_one_wild_level_and_one_wild_night_are_no_steps():
     _, answer, error, sd = answered(scenario, bumped)
     assert unrecorded(answer) == []
     assert np.all(rms(error / sd) < WORST_Z)
+
+
+def test_a_zero_parked_by_eye_still_says_something():
+    """Three arcminutes a night, over some hundred nights, still narrow the east lean down."""
+    parked = family("heave", 54, years=3.0, zero_repeatability=180.0)
+    _, answer, error, sd = answered(parked)
+    _, lost, _, lost_sd = answered(replace(parked, zero="synced"))
+    assert any("only as far as they repeat" in sentence for sentence in answer.warnings)
+    assert np.median(sd[:, 1]) < np.median(lost_sd[:, 1])
+    assert np.all(rms(error / sd) < WORST_Z)
