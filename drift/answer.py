@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from drift.advice.result import Advice
+from drift.ground.under_pier import UnderPier
 from drift.history.result import History
 from drift.night.result import Nights
 from drift.pierfile import PierFile
@@ -20,3 +21,4 @@ class Answer:
     advice: Advice
     defaults_used: tuple[str, ...]
     warnings: tuple[str, ...] = ()
+    ground: UnderPier | None = None  # None without a weather log, or where nobody asked for it

@@ -72,6 +72,7 @@ def sections(answer: Answer) -> Iterator[Section]:
     yield from _if_any(
         Section("Does it matter?", table=_or_none(axis.matters_table(answer)), note=_matters_note(answer))
     )
+    yield from _if_any(Section("Where to aim", _bulleted(aim_sentences(answer))))
     yield from _if_any(_events(answer))
     yield from _if_any(_corrections(answer))
     yield from _if_any(Section("Winter by winter", table=_or_none(causes.winters_table(answer))))
@@ -87,6 +88,13 @@ def action_words(action: Action) -> str:
     bolts = [bolt_words(bolt.bearing_deg, bolt.thickness_mm, bolt.nut_turns) for bolt in action.bolts]
     sentence = phrases.harmless(action.sentence)
     return f"{sentence} Bolt by bolt: {'; '.join(bolts)}." if bolts else sentence
+
+
+def aim_sentences(answer: Answer) -> list[str]:
+    """Return what is to be said of the two poles, and of where to leave the axis for the coming year."""
+    advice = answer.advice
+    said = [advice.poles.sentence if advice.poles else "", advice.year.sentence if advice.year else ""]
+    return [phrases.harmless(sentence) for sentence in said if sentence]
 
 
 def bolt_words(bearing_deg: float, thickness_mm: float | None, nut_turns: float | None) -> str:

@@ -9,12 +9,17 @@ from pathlib import Path
 
 import pytest
 from invented_answer import empty, invented, site
+from invented_rich import rich
 
+from drift.advice.result import Poles
 from drift.errors import DriftError
 from drift.show import report
+from drift.show.drawing import pictures_to_draw
 from drift.show.figures.palette import LIGHT
 
+RICH = rich()
 NAMED = replace(invented(47.3, 1), site=site(name='</title><script>x</script>"'))
+POLES = Poles(1.4, 0.1, 0.9, 0.1, 58.0, 2.0, "true", "either", "Refraction lifts the pole by 58 arcsec here.")
 VOID = {"meta", "br", "hr", "img", "input", "link"}
 #: Attributes by which a page asks for something from elsewhere.
 FETCHING = {"src", "href", "xlink:href", "srcset", "action", "data", "poster", "background"}
@@ -69,7 +74,7 @@ class Page(HTMLParser):
 @pytest.fixture(scope="module")
 def text():
     aside = [("<i>old</i>.csv", "line 3: ra_deg = '<b>' is no number")]
-    return report.report_html(invented(), where={17: "solves.csv, line 18"}, kept_aside=aside)
+    return report.report_html(RICH, where={17: "solves.csv, line 18"}, kept_aside=aside)
 
 
 @pytest.fixture(scope="module")
@@ -119,13 +124,14 @@ def test_a_name_that_would_break_out_of_the_page_does_not(one_night):
 
 def test_each_picture_has_words_and_numbers_beside_it(text):
     figures = re.findall(r"<figure.*?</figure>", text, re.DOTALL)
-    assert len(figures) == report.PICTURES
+    assert len(figures) == len(pictures_to_draw(RICH)[0]) > 12
     for each in figures:
-        assert each.count('role="img"') == 2  # wide and for a phone
+        close_up = 'id="picture-event' in each
+        assert each.count('role="img"') == (1 if close_up else 2)  # wide and for a phone
         told = re.findall(r"<desc[^>]*>(.+?)</desc>", each)
         assert all(len(words) > 60 for words in told)
         assert re.search(r"<details>\s*<summary>", each)
-        assert each.count("<tr>") > 10
+        assert each.count("<tr>") > 4
 
 
 def test_pictures_take_the_colours_of_the_page(text):
@@ -182,12 +188,43 @@ def test_stands_whole_when_parts_are_missing(one_night):
 def test_the_same_answer_gives_the_same_page_and_progress_is_told(one_night):
     told: list[str] = []
     assert report.report_html(NAMED, progress=told.append) == one_night
-    assert told == [
-        "The axis, night by night",
-        "Pier and mount apart",
-        "Winter over winter",
-        "The way of the axis",
-    ]
+    assert told == ["The axis, night by night", "The way of the axis", "How well each night could measure"]
+
+
+def test_pictures_stand_before_numbers_and_numbers_before_how_it_was_worked_out(text):
+    order = [text.index(f'id="{part}"') for part in ("verdict", "do", "pictures", "numbers", "now", "rests")]
+    assert order == sorted(order)
+    assert text.index("</figure>") < text.index('id="numbers"')
+    assert "</figure>" not in text[text.index('id="numbers"') :]
+
+
+def test_a_picture_without_data_is_left_out_with_a_sentence(one_night):
+    assert one_night.count("<figure") == 3
+    left_out = one_night[one_night.index('id="left-out"') : one_night.index('id="numbers"')]
+    assert "Pier and mount apart: A change of pier and mount needs two nights" in left_out
+    assert left_out.count("<li>") == 7
+    assert 'id="left-out"' not in report.report_html(RICH)
+
+
+def test_what_was_assumed_of_the_ground_is_said(page):
+    words = " ".join(" ".join(page.words).split())
+    assert "[pier] soil is not given: a middling fine soil is assumed." in words
+    assert "Of the ground and the weather" in words
+
+
+def test_the_poles_and_the_aim_for_the_year_are_said_where_they_are_known():
+    answer = replace(NAMED, advice=replace(NAMED.advice, poles=POLES))
+    page = Page(report.report_html(answer))
+    assert POLES.sentence in " ".join(page.words)
+    assert "aims" in page.ids and "aims" not in Page(report.report_html(NAMED)).ids
+
+
+def test_a_sheet_of_paper_holds_any_picture_whole(text):
+    paper = text[text.rindex("@page") : text.index("</style>")]
+    assert re.search(r"figure, tr[^}]*break-inside: avoid", paper)
+    assert "max-height: 100mm" in paper and "max-height: 195mm" in paper
+    tall = re.findall(r'<figure id="picture-([a-z0-9-]+)" class="tall"', text)
+    assert {"lean", "causes-azimuth"} <= set(tall) and "axis" not in tall
 
 
 def test_an_earlier_report_is_replaced_and_another_file_is_not(tmp_path):

@@ -29,7 +29,7 @@ _LEAST_DAYS = 14.0
 #: Room of a sheet [inches]: beside the panels, above each for its title, below the last for the time axis.
 _LEFT_IN, _RIGHT_IN = 0.64, 0.12
 _TITLE_IN, _TWO_LINE_TITLE_IN = 0.28, 0.42
-_BETWEEN_IN, _TIME_AXIS_IN = 0.08, 0.36
+_BETWEEN_IN, _TIME_AXIS_IN = 0.08, 0.4
 #: Where the label of the upright axis stands, left of its panel [inches].
 _LABEL_IN = 0.47
 _STYLE = {
@@ -83,6 +83,7 @@ def sheet(
     below_in: float = 0.0,
     left_in: float = _LEFT_IN,
     share_time: bool = True,
+    long_titles: bool = True,
 ) -> tuple[Figure, list[Axes]]:
     """Return a figure and its panels, one above the other: new ones, or those that were given.
 
@@ -104,6 +105,8 @@ def sheet(
         Room left of the panels [inches].
     share_time
         Whether all panels have one axis along.
+    long_titles
+        Whether titles take two lines on a phone.
 
     Raises
     ------
@@ -114,10 +117,11 @@ def sheet(
         return _given(axes, len(heights_in))
     from matplotlib.figure import Figure
 
-    title_in = _TWO_LINE_TITLE_IN if is_narrow(width_in) else _TITLE_IN
+    title_in = _TWO_LINE_TITLE_IN if long_titles and is_narrow(width_in) else _TITLE_IN
     between_in = _BETWEEN_IN + (0.0 if share_time else _TIME_AXIS_IN - 0.1)
     foot_in = _TIME_AXIS_IN + below_in
-    height_in = sum(heights_in) + marks_in + len(heights_in) * (title_in + between_in) + foot_in
+    above_in = marks_in + len(heights_in) * title_in + (len(heights_in) - 1) * between_in
+    height_in = sum(heights_in) + above_in + foot_in
     figure = Figure(figsize=(width_in, height_in))
     panels: list[Axes] = []
     top_in = height_in - marks_in

@@ -127,6 +127,13 @@ def _level_strokes(panel: Axes, times: Floats) -> None:
     )
 
 
+def lacking(answer: Answer) -> str:
+    """Say why there is nothing to draw; nothing where there is."""
+    if np.isfinite(answer.history.change).any(axis=1).sum() > 1:
+        return ""
+    return "A change of pier and mount needs two nights with a usable axis, or two level readings."
+
+
 def describe(answer: Answer) -> str:
     """Say in words what the picture shows, for those who can't see it."""
     history = answer.history

@@ -22,7 +22,9 @@ if TYPE_CHECKING:
 _SIDE_IN = 4.3
 _LEFT_IN, _RIGHT_IN = 0.64, 0.12
 #: Room below the frame for its label and for the strip of time [inches].
-_LABEL_IN, _STRIP_IN = 0.2, 0.38
+_LABEL_IN, _STRIP_IN = 0.2, 0.26
+#: Where the words begin below the frame on a phone [inches].
+_WORDS_IN = 0.92
 _LINE_IN = 0.165
 #: So many letters go into one line of the words, beside the frame and below it.
 _LETTERS_BESIDE, _LETTERS_BELOW = 34, 49
@@ -52,7 +54,7 @@ def square_sheet(ax: Any, width_in: float, letters: Sequence[str]) -> tuple[Figu
     """
     side = width_in - _LEFT_IN - _RIGHT_IN if is_narrow(width_in) else _SIDE_IN
     lines = sum(len(_wrapped(text, width_in)) for text in letters)
-    below = _LABEL_IN + _STRIP_IN + (lines * _LINE_IN + 0.1 if is_narrow(width_in) else 0.0)
+    below = _LABEL_IN + _STRIP_IN + (lines * _LINE_IN + 0.2 if is_narrow(width_in) else 0.0)
     figure, (panel,) = sheet(ax, (side,), width_in, below_in=below, share_time=False)
     if ax is None:
         place = panel.get_position()
@@ -151,7 +153,7 @@ def tinted_patch(hue: str, alpha: float) -> Any:
 def words_beside(panel: Axes, items: Sequence[tuple[Any, str]], width_in: float) -> None:
     """Write marks with their words beside the frame, on a phone below it."""
     narrow = is_narrow(width_in)
-    below = (_LABEL_IN + _STRIP_IN + 0.26) / (width_in - _LEFT_IN - _RIGHT_IN)
+    below = _WORDS_IN / (width_in - _LEFT_IN - _RIGHT_IN)
     panel.legend(
         [mark for mark, _ in items],
         ["\n".join(_wrapped(text, width_in)) for _, text in items],

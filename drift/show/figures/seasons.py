@@ -80,17 +80,23 @@ def seasons_of(answer: Answer, bearing_deg: float) -> list[Season]:
     since one rests on altitudes and the other on azimuths and the zero.
     """
     history, south = answer.history, answer.site.site.latitude_deg < 0
-    north, east = _along(bearing_deg)
-    # a component without a share is left out, so that it may be unknown
-    used = [(k, share) for k, share in ((_NORTH, north), (_EAST, east)) if share]
-    lean = np.sum([share * history.change[:, k] for k, share in used], axis=0)
-    sd = np.sqrt(np.sum([(share * history.sd[:, k]) ** 2 for k, share in used], axis=0))
+    lean, sd = lean_along(history, bearing_deg)
     rows: dict[tuple[int, str], list[tuple[float, float, float]]] = {}
     for i, time_us in enumerate(history.time_us):
         if math.isfinite(lean[i]):
             year, name, day = _season_day(as_utc(time_us), south)
             rows.setdefault((year, name), []).append((day, lean[i], sd[i]))
     return [Season(name, *np.array(found, dtype=float).T) for (_, name), found in sorted(rows.items())]
+
+
+def lean_along(history: History, bearing_deg: float) -> tuple[Floats, Floats]:
+    """Return the lean toward a bearing with its standard deviation, (n,) each [arcsec]."""
+    north, east = _along(bearing_deg)
+    # a component without a share is left out, so that it may be unknown
+    used = [(k, share) for k, share in ((_NORTH, north), (_EAST, east)) if share]
+    lean = np.sum([share * history.change[:, k] for k, share in used], axis=0)
+    sd = np.sqrt(np.sum([(share * history.sd[:, k]) ** 2 for k, share in used], axis=0))
+    return lean, sd
 
 
 def _along(bearing_deg: float) -> tuple[float, float]:
@@ -196,6 +202,13 @@ def _month_axis(panel: Axes, south: bool, width_in: float) -> None:
     panel.set_xticks(firsts)
     step = 2 if is_narrow(width_in) else 1
     panel.set_xticklabels([_MONTHS[m] if k % step == 0 else "" for k, m in enumerate(order)], ha="left")
+
+
+def lacking(answer: Answer) -> str:
+    """Say why there is nothing to draw; nothing where there is."""
+    if direction(answer.history) is not None and len(answer.history.time_us) > 1:
+        return ""
+    return "Winters can be laid over each other when the pier's lean is known at two readings at least."
 
 
 def describe(answer: Answer) -> str:

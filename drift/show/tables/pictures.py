@@ -1,20 +1,31 @@
-"""The numbers behind the pictures of the winters and of the axis' path, as tables."""
+"""The numbers behind the pictures, as tables."""
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.advice.words import day, toward
+from drift.advice.words import as_utc, day, toward
+from drift.quantities import Floats, Ints
 from drift.show import phrases
 from drift.show.figures.axis_path import path_blocks
+from drift.show.figures.cause_parts import left_over, parts, view_named, weighed
+from drift.show.figures.event_sides import sides_of
+from drift.show.figures.ground_under_lean import days_shown
+from drift.show.figures.night_quality import uncertainty_on_sky
+from drift.show.figures.pier_path import path_rows
 from drift.show.figures.seasons import direction, seasons_of
 from drift.show.tables.table import Table
-from drift.show.times import zone_of
+from drift.show.times import clock_text, evening_of, zone_of
 
 if TYPE_CHECKING:
     from drift.answer import Answer
+    from drift.night.result import NightAxis
+
+#: The table of the ground has every so many-th day of the picture.
+_GROUND_DAYS = 7
 
 
 def seasons_table(answer: Answer) -> Table:
@@ -52,3 +63,154 @@ def path_table(answer: Answer) -> Table:
         numeric=frozenset({1, 2, 3}),
         note=f"Azimuth is the angle along the horizon, positive {clockwise} of the pole.",
     )
+
+
+def pier_path_table(answer: Answer) -> Table:
+    """The points of the way of the pier's top."""
+    zone, history = zone_of(answer.site.site.timezone), answer.history
+    rows = [
+        (
+            clock_text(history.time_us[k], zone),
+            *(phrases.plain_pair(history.change[k, c], history.sd[k, c]) for c in (0, 1)),
+        )
+        for k in path_rows(history)
+    ]
+    return Table(
+        "The way of the pier's top",
+        ("when", 'lean toward north ["]', 'lean toward east ["]'),
+        tuple(rows),
+        numeric=frozenset({1, 2}),
+        note="Lean since the start in arcseconds, ± one standard deviation of the difference.",
+    )
+
+
+def causes_table(answer: Answer, view: str) -> Table:
+    """What each cause did by the first reading of each month, and what was left over on nights."""
+    chosen, history = view_named(answer, view), answer.history
+    shown, left, zone = parts(answer, chosen), left_over(answer, chosen), zone_of(answer.site.site.timezone)
+    rest = (
+        {}
+        if left is None
+        else dict(zip(left.time_us.tolist(), zip(left.left, left.sd, strict=True), strict=True))
+    )
+    total = weighed(history.change, chosen)
+    rows = [
+        (
+            clock_text(history.time_us[k], zone),
+            *(phrases.plain_pair(part.value[k], part.sd[k]) for part in shown),
+            f"{total[k]:.1f}" if math.isfinite(total[k]) else "–",
+            phrases.plain_pair(*rest.get(int(history.time_us[k]), (math.nan, math.nan))),
+        )
+        for k in _first_of_months(history.time_us)
+    ]
+    return Table(
+        f"Causes, {chosen.title}",
+        ("when", *(f'{part.title} ["]' for part in shown), 'together ["]', 'left over ["]'),
+        tuple(rows) if shown else (),
+        numeric=frozenset(range(1, len(shown) + 3)),
+        note=(
+            "At the first reading of each month, in arcseconds since the start, ± one standard deviation; "
+            "what is left over stands beside nights that show this coordinate."
+        ),
+    )
+
+
+def _first_of_months(time_us: Ints) -> list[int]:
+    months = [as_utc(t).strftime("%Y-%m") for t in time_us]
+    return [k for k, month in enumerate(months) if k == 0 or month != months[k - 1]]
+
+
+def event_table(answer: Answer, event: int) -> Table:
+    """The nights before and after an event."""
+    sides, zone = sides_of(answer, answer.history.events[event]), zone_of(answer.site.site.timezone)
+    axis = sides.of == "axis"
+    scale = 60.0 if axis else 1.0
+    rows = [
+        (word, clock_text(time_us, zone), *(_scaled(side.value[k, c], side.sd[k, c], scale) for c in (0, 1)))
+        for word, side in (("before", sides.before), ("after", sides.after))
+        for k, time_us in enumerate(side.time_us)
+    ]
+    headings = ("azimuth [']", "altitude [']") if axis else ('lean toward north ["]', 'lean toward east ["]')
+    return Table(
+        "Readings around the event", ("side", "when", *headings), tuple(rows), numeric=frozenset({2, 3})
+    )
+
+
+def _scaled(value: float, sd: float, scale: float) -> str:
+    return phrases.plain_pair(value / scale, sd / scale, most=2 if scale > 1 else 1)
+
+
+def ground_table(answer: Answer) -> Table:
+    """Air and frozen ground, every seventh day of the picture."""
+    ground = answer.ground
+    rows: list[tuple[str, ...]] = []
+    if ground is not None:
+        zone, shown = zone_of(answer.site.site.timezone), days_shown(answer, ground)
+        for k in range(*shown.indices(len(ground.time_us)))[::_GROUND_DAYS]:
+            reach = (
+                "–" if not math.isfinite(ground.deep_m[k]) else _reach(ground.shallow_m[k], ground.deep_m[k])
+            )
+            rows.append(
+                (
+                    day(ground.time_us[k], zone),
+                    f"{ground.air_c[k]:.1f}{' (filled in)' if ground.filled[k] else ''}",
+                    _metres(ground.top_m[k]),
+                    _metres(ground.bottom_m[k]),
+                    reach,
+                )
+            )
+    base = "" if ground is None else f" The pier's base is {ground.base_m:g} m down."
+    return Table(
+        "Air and ground",
+        ("day", "air [°C]", "frozen from [m]", "to [m]", "to within what isn't known [m]"),
+        tuple(rows),
+        numeric=frozenset({1, 2, 3, 4}),
+        note=f"Every seventh day; depths below the surface, worked out from the weather.{base}",
+    )
+
+
+def _metres(depth: float) -> str:
+    return f"{depth:.2f}" if math.isfinite(depth) else "–"
+
+
+def _reach(shallow: float, deep: float) -> str:
+    return f"{shallow if math.isfinite(shallow) else 0.0:.2f} to {deep:.2f}"
+
+
+def quality_table(answer: Answer) -> Table:
+    """How well each night could measure, the latest first."""
+    longitude = answer.site.site.longitude_deg
+    rows = [
+        _quality_row(night, sd, longitude)
+        for night, sd in zip(answer.nights.nights, uncertainty_on_sky(answer), strict=True)
+    ]
+    return Table(
+        "How well each night could measure",
+        (
+            "night of",
+            '± azimuth ["]',
+            '± altitude ["]',
+            "hour angles [h]",
+            "declinations [°]",
+            "used",
+            "aside",
+        ),
+        tuple(rows[::-1]),
+        numeric=frozenset(range(1, 7)),
+        note="One standard deviation on the sky; hour angles are positive west of the meridian.",
+    )
+
+
+def _quality_row(night: NightAxis, sd: Floats, longitude_deg: float) -> tuple[str, ...]:
+    return (
+        evening_of(night.time_us, longitude_deg).isoformat(),
+        *(f"{value:.1f}" if math.isfinite(value) else "–" for value in sd),
+        "–" if night.sky is None else _span(*night.sky.hour_angle_deg, 15.0, 1),
+        "–" if night.sky is None else _span(*night.sky.declination_deg, 1.0, 0),
+        str(night.solves_used or "–"),
+        str(night.solves_set_aside or "–"),
+    )
+
+
+def _span(low: float, high: float, scale: float, places: int) -> str:
+    return f"{low / scale:.{places}f} to {high / scale:.{places}f}"

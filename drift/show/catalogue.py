@@ -1,0 +1,268 @@
+"""All pictures by name: what each is called, what it says, how it is drawn, its words and its numbers."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING
+
+from drift.errors import DriftError
+from drift.show.figures import (
+    axis_history,
+    axis_path,
+    cause_panels,
+    corrections_found,
+    event_closeup,
+    ground_under_lean,
+    lean_history,
+    night_quality,
+    pier_path,
+    seasons,
+)
+from drift.show.figures.cause_parts import view_named, views
+from drift.show.tables import axis, causes, pictures
+from drift.show.tables.causes import event_number, event_words
+from drift.show.tables.table import Table
+from drift.show.times import evening_of
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from drift.answer import Answer
+
+_SDS = "one standard deviation"
+_MARKS = (
+    "Numbers in circles are events, letters in squares are corrections, as in the tables; "
+    "two that stand close together are written as one."
+)
+#: An event's picture is named with this and its number.
+_EVENT = "event-"
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One picture of an answer.
+
+    Parameters
+    ----------
+    name
+        As a command takes it: "axis", "pier", "event-1", ...
+    title, caption
+        For people.
+    figure
+        ``figure(answer, ax=None, *, width_in=...)``.
+    describe
+        What it shows in words, for those who can't see it.
+    table
+        The numbers behind it.
+    lacking
+        Why there is nothing to draw, a sentence; "" where there is.
+    narrow
+        Drawn for a phone only, so that two stand side by side on a page.
+    """
+
+    name: str
+    title: str
+    caption: Callable[[Answer], str]
+    figure: Callable[..., Figure]
+    describe: Callable[[Answer], str]
+    table: Callable[[Answer], Table]
+    lacking: Callable[[Answer], str]
+    narrow: bool = False
+
+
+def pictures_of(answer: Answer) -> tuple[Picture, ...]:
+    """Return all pictures that an answer may have, in the order of the report, also those that lack data."""
+    return (*_FIRST, *_causes(answer), *_events(answer), *_LAST)
+
+
+def picture_named(answer: Answer, name: str) -> Picture:
+    """Return the picture of that name.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        If there is none; names those there are.
+    """
+    known = {picture.name: picture for picture in pictures_of(answer)}
+    if name in known:
+        return known[name]
+    close = difflib.get_close_matches(name, known, n=1)
+    meant = f"; did you mean {close[0]!r}?" if close else "."
+    raise DriftError(f"there is no picture {name!r}{meant}  The pictures are {', '.join(known)}.")
+
+
+def _say(sentence: str) -> Callable[[Answer], str]:
+    return lambda answer: sentence
+
+
+def _with_marks(sentence: str) -> Callable[[Answer], str]:
+    def caption(answer: Answer) -> str:
+        history = answer.history
+        return f"{sentence} {_MARKS}" if history.events or history.corrections else sentence
+
+    return caption
+
+
+def _lean_caption(answer: Answer) -> str:
+    levels = " Short strokes at the foot are level readings." if lean_history.level_times(answer) else ""
+    said = _with_marks(
+        f"Change since the first night with a usable axis; bands are {_SDS} of the difference.{levels}"
+    )
+    return said(answer)
+
+
+def _ground_caption(answer: Answer) -> str:
+    ground = answer.ground
+    deepest = (
+        ""
+        if ground is None
+        else ground_under_lean.deepest_words(ground, ground_under_lean.days_shown(answer, ground))
+    )
+    return (
+        "The frozen layer is worked out from the weather and what the site file says of soil and surface; "
+        f"the pale layer is how far it may have gone within what isn't known of them. {deepest}"
+    )
+
+
+def _causes(answer: Answer) -> tuple[Picture, ...]:
+    return tuple(_cause_picture(view.name, view_named(answer, view.name).title) for view in views(answer))
+
+
+def _cause_picture(view: str, title: str) -> Picture:
+    return Picture(
+        f"causes-{view}",
+        f"Cause by cause: {title}",
+        _say(
+            f"What each cause alone did; bands are {_SDS} of the cause. Causes that go slowly share one "
+            "scale. Where nights show the axis, all causes together are laid against them, and below is what "
+            f"no cause explains; bars are {_SDS} of the night."
+        ),
+        partial(cause_panels.figure, view=view),
+        partial(cause_panels.describe, view=view),
+        partial(pictures.causes_table, view=view),
+        cause_panels.lacking,
+    )
+
+
+def _events(answer: Answer) -> tuple[Picture, ...]:
+    return tuple(_event_picture(answer, k) for k in range(len(answer.history.events)))
+
+
+def _event_picture(answer: Answer, k: int) -> Picture:
+    event = answer.history.events[k]
+    evening = evening_of(event.before_us, answer.site.site.longitude_deg)
+    return Picture(
+        f"{_EVENT}{event_number(k)}",
+        f"Event {event_number(k)}, by {evening}: {event_words(event)}",
+        _say(
+            f"Bars are {_SDS} of a night; flat bands are the mean of each side with its own. In the shaded "
+            "time it happened; dashed lines are corrections."
+        ),
+        partial(event_closeup.figure, event=k),
+        partial(event_closeup.describe, event=k),
+        partial(pictures.event_table, event=k),
+        _say(""),
+        narrow=True,
+    )
+
+
+def _axis_lacking(answer: Answer) -> str:
+    return "" if axis_path.path_blocks(answer) else "No night shows where the axis points yet."
+
+
+_FIRST = (
+    Picture(
+        "axis",
+        "The axis, night by night",
+        _with_marks(f"Bars are {_SDS}; the tinted band is what you want to be warned beyond."),
+        axis_history.figure,
+        axis_history.describe,
+        axis.nights_table,
+        _axis_lacking,
+    ),
+    Picture(
+        "lean",
+        "Pier and mount apart",
+        _lean_caption,
+        lean_history.figure,
+        lean_history.describe,
+        causes.history_table,
+        lean_history.lacking,
+    ),
+    Picture(
+        "seasons",
+        "Winter over winter",
+        _say(
+            f"One curve a winter, the latest solid and heaviest; bands are {_SDS}. What one winter leaves "
+            "behind shows as the height at which the next begins."
+        ),
+        seasons.figure,
+        seasons.describe,
+        pictures.seasons_table,
+        seasons.lacking,
+    ),
+    Picture(
+        "pier",
+        "The way of the pier's top",
+        _say(
+            f"Lean since the start, north up. Ellipses are {_SDS} of the difference; dotted lines bridge "
+            "sudden changes of the pier. Of a long record one reading in a few is drawn."
+        ),
+        pier_path.figure,
+        pier_path.describe,
+        pictures.pier_path_table,
+        pier_path.lacking,
+    ),
+    Picture(
+        "path",
+        "The way of the axis",
+        _say(
+            "Each point is a night or the mean of a few neighbouring nights, with the ellipse of "
+            f"{_SDS}; dotted lines bridge events and corrections."
+        ),
+        axis_path.figure,
+        axis_path.describe,
+        pictures.path_table,
+        _axis_lacking,
+    ),
+    Picture(
+        "ground",
+        "The ground under the lean",
+        _ground_caption,
+        ground_under_lean.figure,
+        ground_under_lean.describe,
+        pictures.ground_table,
+        ground_under_lean.lacking,
+    ),
+)
+_LAST = (
+    Picture(
+        "corrections",
+        "Corrections, asked and found",
+        _say(f"One row a correction, the latest at the top; bars are {_SDS}."),
+        corrections_found.figure,
+        corrections_found.describe,
+        causes.corrections_table,
+        corrections_found.lacking,
+    ),
+    Picture(
+        "nights",
+        "How well each night could measure",
+        _say(
+            "Above, how well the night fixed the axis; below, from where to where the readings used lay, and "
+            "how many there were. A night with little sky can't tell azimuth from altitude."
+        ),
+        night_quality.figure,
+        night_quality.describe,
+        pictures.quality_table,
+        night_quality.lacking,
+    ),
+)
+#: Names that every answer has, for the help of commands.
+NAMES = (
+    "axis, lean, seasons, pier, path, ground, causes-azimuth, causes-altitude (causes-north and causes-east "
+    "where no night shows the axis), event-1 and so on, corrections, nights"
+)

@@ -1,0 +1,93 @@
+"""Pictures as they stand on a page: which there are, drawn with their words and their numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from drift.show.catalogue import Picture, pictures_of
+from drift.show.figures.canvas import PHONE_IN, WIDE_IN
+from drift.show.inline_svg import inline_svg
+from drift.show.tables.table import Table
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
+
+    from drift.answer import Answer
+
+#: The latest events that are drawn close up on a page; all are in the table.
+EVENTS_DRAWN = 8
+#: A picture higher than this many times its width gets a sheet of paper for itself.
+_TALL = 0.75
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """One picture on a page, drawn wide and for a phone, its caption, and its numbers as a table."""
+
+    key: str
+    title: str
+    caption: str
+    wide: Markup  # <svg>; the same as `phone` where it is drawn narrow only
+    phone: Markup
+    table: Table
+    narrow: bool = False
+    tall: bool = False  # so high that it fills a sheet of paper
+
+
+def pictures_to_draw(answer: Answer) -> tuple[list[Picture], list[tuple[str, str]]]:
+    """Return the pictures that have something to show, and title and reason of those that have nothing.
+
+    Of many events the latest are drawn.
+    """
+    shown, left_out = [], []
+    for picture in pictures_of(answer):
+        lacking = picture.lacking(answer)
+        if not lacking:
+            shown.append(picture)
+        elif (picture.title, lacking) not in left_out:
+            left_out.append((picture.title, lacking))
+    events = [picture for picture in shown if picture.narrow]
+    earlier = events[: max(0, len(events) - EVENTS_DRAWN)]
+    if earlier:
+        told = f"of {len(events)} events the latest {EVENTS_DRAWN} are drawn; all are in the table of events."
+        left_out.append(("Earlier events", told[0].upper() + told[1:]))
+    return [picture for picture in shown if picture not in earlier], left_out
+
+
+def drawn_picture(picture: Picture, answer: Answer, progress: Callable[[str], None] | None = None) -> Drawn:
+    """Draw one picture for a page, with its words and its numbers.
+
+    Parameters
+    ----------
+    picture
+        From `drift.show.catalogue`.
+    answer
+        What was worked out for one pier.
+    progress
+        Told the title before it is drawn.
+    """
+    from markupsafe import Markup
+
+    if progress:
+        progress(picture.title)
+    told = picture.describe(answer)
+
+    def svg(size: str, width_in: float) -> tuple[Markup, bool]:
+        drawn = picture.figure(answer, width_in=width_in)
+        tall = drawn.get_figheight() > _TALL * width_in
+        return Markup(inline_svg(drawn, f"{picture.name}-{size}", picture.title, told)), tall
+
+    phone, tall = svg("p", PHONE_IN)
+    wide, tall = (phone, tall) if picture.narrow else svg("w", WIDE_IN)
+    return Drawn(
+        picture.name,
+        picture.title,
+        picture.caption(answer),
+        wide,
+        phone,
+        picture.table(answer),
+        picture.narrow,
+        tall,
+    )

@@ -1,0 +1,170 @@
+"""The ground under the lean: air temperature, frost against the pier's base, and what the pier did."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from drift.advice.words import toward
+from drift.quantities import DAY_US, Floats
+from drift.show import phrases
+from drift.show.figures.canvas import (
+    LEAST_SPAN,
+    WIDE_IN,
+    corner_note,
+    dates,
+    house_style,
+    least_height,
+    line_with_band,
+    say_empty,
+    set_time_axis,
+    set_title,
+    sheet,
+)
+from drift.show.figures.palette import colour
+from drift.show.figures.seasons import direction, lean_along
+from drift.show.times import zone_of
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from drift.answer import Answer
+    from drift.ground.under_pier import UnderPier
+
+_HEIGHTS_IN = (1.1, 1.35, 1.35)
+#: The weather is shown this long before the first reading and after the last [days].
+_AROUND_DAYS = 120
+#: Of long records every so many-th day of the temperature is drawn, so that about this many are.
+_TEMPERATURES = 900
+
+
+def figure(answer: Answer, ax: Any = None, *, width_in: float = WIDE_IN) -> Figure:
+    """Draw air temperature, the frozen layer against the pier's base, and the lean, on one time axis.
+
+    Parameters
+    ----------
+    answer
+        What was worked out for one pier.
+    ax
+        Three matplotlib Axes to draw in, in that order; None for a new figure.
+    width_in
+        Width of a new figure [inches].
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Depth runs downward.  The paler layer reaches as deep as the frost may have gone within what
+        isn't known of soil and surface; the dashed line is the pier's base.  Bands of the lean are one
+        standard deviation.
+    """
+    with house_style():
+        sheet_figure, drawn = sheet(ax, _HEIGHTS_IN, width_in)
+        ground = answer.ground
+        if ground is None:
+            for panel in drawn:
+                say_empty(panel, "There is no weather log.")
+            return sheet_figure
+        shown = days_shown(answer, ground)
+        times = dates(ground.time_us[shown])
+        set_time_axis(drawn, times, zone_of(answer.site.site.timezone), width_in)
+        _temperature(drawn[0], times, ground, shown, width_in)
+        _frost(drawn[1], times, ground, shown, width_in)
+        _lean(drawn[2], answer, width_in)
+        return sheet_figure
+
+
+def days_shown(answer: Answer, ground: UnderPier) -> slice:
+    """Return the days of the weather that are drawn: those around the readings."""
+    times, around = answer.history.time_us, _AROUND_DAYS * DAY_US
+    if not len(times):
+        return slice(None)
+    first, last = np.searchsorted(ground.time_us, [times[0] - around, times[-1] + around])
+    return slice(int(first), int(last)) if last > first else slice(None)
+
+
+def _temperature(panel: Axes, times: Floats, ground: UnderPier, shown: slice, width_in: float) -> None:
+    air, filled = ground.air_c[shown], ground.filled[shown]
+    some = slice(None, None, max(1, len(times) // _TEMPERATURES))
+    panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+    logged = np.where(filled, np.nan, air)[some]
+    panel.plot(times[some], logged, color=colour("axis"), linewidth=0.8)
+    if filled.any():
+        made_up = np.where(filled, air, np.nan)[some]
+        panel.plot(times[some], made_up, color=colour("axis"), linewidth=0.8, alpha=0.35)
+        corner_note(panel, f"pale: {phrases.counted(int(filled.sum()), 'day')} without a reading")
+    set_title(panel, "Air", "daily mean temperature", width_in)
+    panel.set_ylabel("[°C]")
+
+
+def _frost(panel: Axes, times: Floats, ground: UnderPier, shown: slice, width_in: float) -> None:
+    top, bottom, deep, shallow = (
+        series[shown] for series in (ground.top_m, ground.bottom_m, ground.deep_m, ground.shallow_m)
+    )
+    frozen = np.isfinite(bottom)
+    hue = colour("pier")
+    panel.fill_between(
+        times,
+        np.nan_to_num(shallow),
+        np.fmax(np.nan_to_num(deep), np.nan_to_num(shallow)),
+        where=np.isfinite(deep),
+        color=hue,
+        alpha=0.25,
+        linewidth=0,
+    )
+    panel.fill_between(times, top, bottom, where=frozen, color=hue, alpha=0.45, linewidth=0)
+    panel.plot(times, bottom, color=hue, linewidth=1.0)
+    panel.axhline(ground.base_m, color=colour("unsure"), linewidth=1.2, linestyle=(0, (5, 2)))
+    deepest = float(np.nanmax([ground.base_m, *deep[np.isfinite(deep)], 0.1]))
+    panel.set_ylim(deepest * 1.1, 0.0)
+    set_title(panel, "Frozen ground", "dashed: the pier's base; pale: uncertain", width_in)
+    panel.set_ylabel("depth [m]")
+
+
+def _lean(panel: Axes, answer: Answer, width_in: float) -> None:
+    bearing = direction(answer.history)
+    if bearing is None:
+        say_empty(panel, "No lean of the pier is known yet.")
+        return
+    lean, sd = lean_along(answer.history, bearing)
+    panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+    line_with_band(panel, dates(answer.history.time_us), lean, sd, colour("pier"))
+    least_height(panel, LEAST_SPAN)
+    set_title(panel, "Pier lean", toward(bearing), width_in)
+    panel.set_ylabel("[arcsec]")
+
+
+def deepest_words(ground: UnderPier, shown: slice) -> str:
+    """Say how deep the frost went, within what isn't known, and where the base is."""
+    bottom, deep, shallow = (s[shown] for s in (ground.bottom_m, ground.deep_m, ground.shallow_m))
+    if not np.isfinite(bottom).any():
+        return f"No frost is worked out for the ground; the pier's base is {ground.base_m:g} m down."
+    middle, most = float(np.nanmax(bottom)), float(np.nanmax(deep))
+    least = float(np.nanmax(shallow)) if np.isfinite(shallow).any() else 0.0
+    return (
+        f"The frost went {middle:.2f} m down at most ({least:.2f} to {most:.2f} m within what isn't known of "
+        f"the soil); the pier's base is {ground.base_m:g} m down."
+    )
+
+
+def lacking(answer: Answer) -> str:
+    """Say why there is nothing to draw; nothing where there is."""
+    if answer.ground is not None:
+        return ""
+    return "The ground is shown when a weather log of at least a month has been imported."
+
+
+def describe(answer: Answer) -> str:
+    """Say in words what the picture shows, for those who can't see it."""
+    ground = answer.ground
+    if ground is None:
+        return "There is no weather log, so the picture is empty."
+    shown = days_shown(answer, ground)
+    air = ground.air_c[shown]
+    bearing = direction(answer.history)
+    lean = "" if bearing is None else f" Below it is the pier's lean {toward(bearing)} with its band."
+    return (
+        f"Air temperature from {air.min():.0f} to {air.max():.0f} °C, the frozen layer of the ground, and "
+        f"the pier's base, day by day. {deepest_words(ground, shown)}{lean}"
+    )

@@ -1,0 +1,407 @@
+"""All pictures by name: their data, labels and ranges, on every kind of record."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from invented_answer import DAY_US, empty, invented
+from invented_rich import level_only, rich
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from drift.errors import DriftError
+from drift.show import drawing
+from drift.show.catalogue import picture_named, pictures_of
+from drift.show.figures import (
+    axis_path,
+    cause_panels,
+    cause_parts,
+    corrections_found,
+    event_closeup,
+    event_sides,
+    ground_under_lean,
+    night_quality,
+    pier_path,
+    plan_view,
+    tolerance,
+)
+from drift.show.figures.canvas import PHONE_IN, WIDE_IN, dates
+from drift.show.figures.palette import DARK, LIGHT, dark_ground
+
+#: Rounding of sums of numbers of about 1000 arcsec.
+ROUNDING = 1e-8
+#: No label reaches further beyond the picture's edge than this [dots of 1/100 inch].
+EDGE = 1.0
+RECORDS = {
+    "rich north": rich(),
+    "rich south": rich(-33.9),
+    "one night": invented(47.3, 1),
+    "level only": level_only(),
+    "empty": empty(),
+}
+
+
+def drawable(name):
+    answer = RECORDS[name]
+    return [(answer, picture) for picture in pictures_of(answer) if not picture.lacking(answer)]
+
+
+ALL = [
+    pytest.param(answer, picture, id=f"{name}, {picture.name}")
+    for name in RECORDS
+    for answer, picture in drawable(name)
+]
+
+
+@pytest.mark.parametrize(("answer", "picture"), ALL)
+def test_no_label_is_cut_and_no_title_meets_another(answer, picture):
+    for width in (PHONE_IN,) if picture.narrow else (PHONE_IN, WIDE_IN):
+        figure = picture.figure(answer, width_in=width)
+        FigureCanvasAgg(figure).draw()
+        page = figure.bbox
+        titles = []
+        for panel in figure.axes:
+            for text in (
+                *shown_ticks(panel.xaxis),
+                *shown_ticks(panel.yaxis),
+                panel.xaxis.label,
+                panel.yaxis.label,
+            ):
+                inside(text, page)
+            for title in (panel.title, panel._left_title, panel._right_title):
+                if title.get_text():
+                    titles.append(title)
+            legend = panel.get_legend()
+            for text in legend.get_texts() if legend else ():
+                inside(text, page)
+        for title in titles:
+            inside(title, page)
+        boxes = [title.get_window_extent() for title in titles]
+        assert not any(a.overlaps(b) for k, a in enumerate(boxes) for b in boxes[k + 1 :]), titles
+
+
+def shown_ticks(axis):
+    """Return the labels of the ticks within the frame; matplotlib keeps others, which it doesn't draw."""
+    low, high = sorted(axis.get_view_interval())
+    return [
+        tick.label1
+        for tick in axis.get_major_ticks()
+        if low <= tick.get_loc() <= high and tick.label1.get_visible()
+    ]
+
+
+def inside(text, page):
+    if not text.get_text() or not text.get_visible():
+        return
+    box = text.get_window_extent()
+    assert box.x0 >= page.x0 - EDGE and box.x1 <= page.x1 + EDGE, text.get_text()
+    assert box.y0 >= page.y0 - EDGE and box.y1 <= page.y1 + EDGE, text.get_text()
+
+
+@pytest.mark.parametrize(("answer", "picture"), ALL)
+def test_each_picture_has_words_a_caption_and_numbers(answer, picture):
+    assert len(picture.describe(answer)) > 60
+    assert picture.describe(answer).endswith((".", "%"))
+    assert picture.caption(answer).endswith(".")
+    assert picture.table(answer).rows
+    assert "nan" not in f"{picture.describe(answer)} {picture.table(answer).rows}"
+
+
+@pytest.mark.parametrize("name", RECORDS)
+def test_what_has_nothing_to_show_says_so_in_a_sentence(name):
+    answer = RECORDS[name]
+    shown, left_out = drawing.pictures_to_draw(answer)
+    assert len(shown) + len(left_out) == len(pictures_of(answer))
+    assert all(why.endswith(".") and why[0].isupper() for _, why in left_out)
+    expected = {
+        "rich north": 0,
+        "rich south": 0,
+        "one night": 7,  # no lean, winters, pier, causes (2), ground and corrections
+        "level only": 4,  # no axis (2), no ground, no corrections, no nights
+        "empty": 9,
+    }
+    assert len(left_out) == expected[name] + (name == "level only"), left_out
+
+
+def test_pictures_are_found_by_name_and_an_unknown_one_names_those_there_are():
+    answer = RECORDS["rich north"]
+    assert picture_named(answer, "event-2").title.startswith("Event 2, by 2024-10-")
+    with pytest.raises(DriftError, match=r"no picture 'peir'; did you mean 'pier'\?  The pictures are axis,"):
+        picture_named(answer, "peir")
+
+
+def test_of_many_events_the_latest_are_drawn():
+    answer = RECORDS["rich north"]
+    many = tuple(answer.history.events[0] for _ in range(drawing.EVENTS_DRAWN + 3))
+    answer = replace(answer, history=replace(answer.history, events=many))
+    shown, left_out = drawing.pictures_to_draw(answer)
+    names = [picture.name for picture in shown if picture.narrow]
+    assert names == [f"event-{k}" for k in range(4, drawing.EVENTS_DRAWN + 4)]
+    assert (
+        "Earlier events",
+        "Of 11 events the latest 8 are drawn; all are in the table of events.",
+    ) in left_out
+
+
+def test_the_same_answer_draws_the_same_picture_and_changes_nothing():
+    answer = rich()
+    before = answer.history.change.copy()
+    for picture in pictures_of(answer):
+        assert drawing.drawn_picture(picture, answer) == drawing.drawn_picture(picture, answer)
+    np.testing.assert_array_equal(before, answer.history.change)
+
+
+@pytest.mark.parametrize("latitude", [47.3, -33.9])
+def test_causes_add_up_to_the_axis_and_the_rest_is_left_over(latitude):
+    answer = rich(latitude)
+    for name, weights in (
+        ("azimuth", {4: 1.0, 1: np.tan(np.radians(latitude)), 3: np.tan(np.radians(latitude))}),
+        ("altitude", {5: 1.0, 0: -np.sign(latitude), 2: -np.sign(latitude)}),
+    ):
+        view = cause_parts.view_named(answer, name)
+        np.testing.assert_allclose(view.weights, [weights.get(k, 0.0) for k in range(6)], atol=1e-12)
+        shown = cause_parts.parts(answer, view)
+        total = np.sum([part.value for part in shown], axis=0)
+        np.testing.assert_allclose(total, answer.history.change @ view.weights, atol=ROUNDING)
+        left = cause_parts.left_over(answer, view)
+        column = 0 if name == "azimuth" else 1
+        read = np.array([night.estimate[column] for night in answer.nights.nights])
+        np.testing.assert_allclose(np.diff(left.read), np.diff(read), atol=ROUNDING)
+        smooth = np.interp(left.time_us, answer.history.time_us, total)
+        np.testing.assert_allclose(left.read - left.left, smooth, atol=ROUNDING)
+        # the latest night is tied to the smoothed axis, which the invented history takes from that night
+        assert left.left[-1] == pytest.approx(0.0, abs=ROUNDING)
+
+
+def test_a_cause_that_does_nothing_has_no_panel_and_those_of_a_kind_share_one():
+    answer = RECORDS["rich north"]
+    azimuth = [part.title for part in cause_parts.parts(answer, cause_parts.view_named(answer, "azimuth"))]
+    assert azimuth == ["season", "settlement", "sudden changes"]
+    altitude = [part.title for part in cause_parts.parts(answer, cause_parts.view_named(answer, "altitude"))]
+    assert altitude == ["season", "settlement"]
+    more = replace(answer.history.causes[2], name="sudden change by 2024-01-01")
+    history = replace(answer.history, causes=(*answer.history.causes, more))
+    answer = replace(answer, history=history)
+    view = cause_parts.view_named(answer, "azimuth")
+    both = cause_parts.parts(answer, view)[-1]
+    np.testing.assert_allclose(both.value, 2 * history.causes[2].change[:, 4])
+    np.testing.assert_allclose(both.sd, np.sqrt(2) * cause_parts.weighed_sd(history.causes[2].sd, view))
+
+
+def test_slow_causes_share_one_scale_and_bands_are_one_sd():
+    answer = RECORDS["rich north"]
+    panels = cause_panels.figure(answer).axes
+    assert len(panels) == cause_panels.panels(answer) == 5
+    assert panels[0].get_ylim() == panels[1].get_ylim() != panels[2].get_ylim()
+    part = cause_parts.parts(answer, cause_parts.view_named(answer, "azimuth"))[0]
+    band = panels[0].collections[0].get_datalim(panels[0].transData)
+    assert band.y1 == pytest.approx((part.value + part.sd).max(), rel=0.02)  # drawn a point in two
+    (points,) = [line for line in panels[-1].lines if line.get_marker() == "o"]
+    left = cause_parts.left_over(answer, cause_parts.view_named(answer, "azimuth"))
+    np.testing.assert_allclose(points.get_ydata(), left.left)
+
+
+def test_without_nights_causes_are_shown_in_the_lean():
+    answer = RECORDS["level only"]
+    assert [view.name for view in cause_parts.views(answer)] == ["north", "east"]
+    figure = cause_panels.figure(answer, view="north")
+    band = figure.axes[-1].collections[0].get_datalim(figure.axes[-1].transData)
+    lean, sd = answer.history.change[:, 0], answer.history.sd[:, 0]
+    assert (band.y0, band.y1) == pytest.approx(((lean - sd).min(), (lean + sd).max()))
+
+
+def test_the_optics_tolerate_what_the_least_binding_effect_allows():
+    answer = RECORDS["rich north"]
+    assert tolerance.tolerated(answer).arcmin == min(m.allowed_arcmin for m in answer.advice.matters)
+    loose = tuple(replace(m, binding=m.allowed_arcmin > 2.0) for m in answer.advice.matters)
+    answer = replace(answer, advice=replace(answer.advice, matters=loose))
+    allowed = tolerance.tolerated(answer)
+    assert allowed.arcmin == 3.0
+    panel = axis_path.figure(answer).axes[0]
+    (area,) = [patch for patch in panel.patches if hasattr(patch, "radius")]
+    assert (area.center, area.radius) == ((0, 0), 3.0)
+    answer = replace(answer, advice=replace(answer.advice, matters=()))
+    assert [p for p in axis_path.figure(answer).axes[0].patches if hasattr(p, "radius")] == []
+
+
+def test_the_pier_is_seen_from_above_with_north_up_and_ellipses_of_one_sd():
+    answer = RECORDS["rich north"]
+    panel = pier_path.figure(answer).axes[0]
+    rows = pier_path.path_rows(answer.history)
+    ellipses = panel.collections[0]
+    np.testing.assert_allclose(ellipses.get_offsets(), answer.history.change[rows][:, [1, 0]])
+    np.testing.assert_allclose(ellipses._heights * 2, 2 * answer.history.sd[rows][:, 0])
+    assert panel.get_xlabel().endswith("toward east →") and panel.get_ylabel().endswith("toward north →")
+    assert (panel.get_ylim()[1] - panel.get_ylim()[0]) == pytest.approx(np.ptp(panel.get_xlim()))
+
+
+def test_a_long_way_of_the_pier_is_thinned_but_keeps_its_ends_and_its_steps():
+    history = RECORDS["rich north"].history
+    rows = pier_path.path_rows(history)
+    assert rows.size <= pier_path.POINTS + 8 < len(history.time_us)
+    assert {0, len(history.time_us) - 1} <= set(rows.tolist())
+    step = next(event for event in history.events if event.what == "pier")
+    at = history.time_us[rows]
+    assert step.before_us in at
+    assert at[np.searchsorted(at, step.before_us) - 1] >= step.after_us
+
+
+@pytest.mark.parametrize(("bearing", "edge"), [(0, (3, 9)), (90, (8, 4)), (45, (8, 9)), (225, (-2, -1))])
+def test_bolts_stand_at_the_frame_in_their_bearing(bearing, edge):
+    assert plan_view.edge_point(np.array([3.0, 4.0]), 5.0, bearing, 0.0) == pytest.approx(edge)
+
+
+def test_the_compass_stands_where_no_bolt_is():
+    answer = RECORDS["rich north"]
+    bolted = answer.site.model_copy(
+        update={"plate": answer.site.plate.model_copy(update={"bolt_bearings_deg": (50.0, 140.0, 230.0)})}
+    )
+    panel = pier_path.figure(replace(answer, site=bolted)).axes[0]
+    corner = panel.child_axes[0].get_position()
+    assert corner.x0 < 0.5 * (panel.get_position().x0 + panel.get_position().x1)
+    assert corner.y0 > 0.5 * (panel.get_position().y0 + panel.get_position().y1)
+
+
+def test_an_event_has_its_own_nights_on_either_side_and_their_means():
+    answer = RECORDS["rich north"]
+    event = answer.history.events[0]
+    sides = event_sides.sides_of(answer, event)
+    assert sides.before.time_us.max() == event.after_us and sides.after.time_us.min() == event.before_us
+    nights = {night.time_us: night for night in answer.nights.nights}
+    read = np.array([nights[t].estimate[0] for t in sides.before.time_us])
+    assert sides.before.mean[0] == pytest.approx(read.mean())  # all have the same uncertainty
+    own = nights[sides.before.time_us[0]].own_covariance[0, 0]
+    spread = max(1.0, read.var(ddof=1) / own)
+    assert sides.before.mean_sd[0] == pytest.approx(np.sqrt(spread * own / len(read)))
+    step, sd = event_closeup.moved_by(sides)
+    assert abs(step[0] + 140.0) < 4 * sd[0]  # the mount was made to slip by -140 arcsec
+
+
+def test_an_event_looks_no_further_than_the_next_change():
+    answer = RECORDS["rich north"]
+    zero = answer.history.events[2]
+    sides = event_sides.sides_of(answer, zero)
+    others = [found.time_us for found in answer.history.corrections]
+    assert not any(zero.before_us < t < sides.after.time_us.max() for t in others)
+    assert not any(sides.before.time_us.min() < t < zero.after_us for t in others)
+
+
+def test_the_zero_is_shown_where_it_may_be_what_moved_and_the_odds_always():
+    answer = RECORDS["rich north"]
+    titles = [
+        [panel.get_title("left") for panel in event_closeup.figure(answer, event=k).axes] for k in (0, 2)
+    ]
+    assert titles[0][-1] == titles[1][-1] == "Odds of what it was"
+    assert "Hour-angle zero" not in titles[0] and "Hour-angle zero" in titles[1]
+    bars = event_closeup.figure(answer, event=0).axes[-1].patches
+    assert sorted(bar.get_width() for bar in bars) == sorted(answer.history.events[0].probability.values())
+
+
+def test_an_event_without_nights_shows_the_lean():
+    answer = RECORDS["level only"]
+    t = answer.history.time_us
+    event = replace(RECORDS["rich north"].history.events[3], after_us=int(t[8]), before_us=int(t[9]))
+    answer = replace(answer, history=replace(answer.history, events=(event,)))
+    sides = event_sides.sides_of(answer, event)
+    assert sides.of == "lean" and len(sides.before.time_us) and len(sides.after.time_us)
+    titles = [panel.get_title("left") for panel in event_closeup.figure(answer).axes]
+    assert titles[0] == "Pier lean: up is north, down is south"
+
+
+def test_corrections_stand_at_what_was_asked_and_found_in_arcmin():
+    answer = RECORDS["rich north"]
+    panel = corrections_found.figure(answer).axes[0]
+    rows = corrections_found.shown_corrections(answer)
+    assert "tighten" not in {found.kind for _, found in rows}
+    asked = [line.get_xdata()[0] for line in panel.lines if line.get_markersize() == 8.5]
+    assert asked == pytest.approx([found.asked / 60 for _, found in rows if found.asked is not None])
+    found = [line for line in panel.lines if line.get_marker() == "o" and line.get_markersize() == 5.5]
+    assert [line.get_xdata()[0] for line in found] == pytest.approx(
+        [found.found / 60 for _, found in rows if found.found is not None]
+    )
+    bar = next(line for line in panel.lines if line.get_linewidth() == 2.6)
+    newest = next(found for _, found in rows if found.found is not None)
+    assert np.ptp(bar.get_xdata()) == pytest.approx(2 * newest.found_sd / 60)
+
+
+@pytest.mark.parametrize(("name", "label"), [("rich north", "← west, down"), ("rich south", "← east, down")])
+def test_the_sides_of_corrections_are_said_as_on_that_half_of_the_earth(name, label):
+    assert corrections_found.figure(RECORDS[name]).axes[0].get_xlabel().startswith(label)
+
+
+def test_frost_runs_downward_past_the_base_and_shows_what_is_not_known():
+    answer = RECORDS["rich north"]
+    air, frost, lean = ground_under_lean.figure(answer).axes
+    low, high = frost.get_ylim()
+    assert low > answer.ground.base_m > high == 0.0  # depth runs downward
+    uncertain = frost.collections[0].get_datalim(frost.transData)
+    assert uncertain.y1 == pytest.approx(0.8, abs=1e-3)
+    assert air.get_xlim() == frost.get_xlim() == lean.get_xlim()
+    first, last = dates(answer.history.time_us[[0, -1]])
+    assert air.get_xlim()[0] < first and air.get_xlim()[1] > last
+    assert "went 0.60 m down at most (0.50 to 0.80 m" in ground_under_lean.describe(answer)
+
+
+def test_days_without_a_reading_are_drawn_pale_and_counted():
+    panel = ground_under_lean.figure(RECORDS["rich north"]).axes[0]
+    assert any("10 days without a reading" in text.get_text() for text in panel.texts)
+    pale = [line for line in panel.lines if line.get_alpha() is not None]
+    assert np.isfinite(pale[0].get_ydata()).sum() == 10
+
+
+def test_how_well_a_night_could_measure_is_on_the_sky():
+    answer = RECORDS["rich north"]
+    sd = night_quality.uncertainty_on_sky(answer)
+    night = answer.nights.nights[0]
+    shrink = np.cos(np.radians(47.3))
+    np.testing.assert_allclose(sd[0], np.sqrt(np.diagonal(night.covariance)[:2]) * [shrink, 1.0])
+    uncertainty, hours, declinations, counts = night_quality.figure(answer).axes
+    assert uncertainty.get_yscale() == "log"
+    assert np.nanmin(hours.lines[0].get_ydata()) == pytest.approx(-4.0)  # 60 degrees are 4 hours
+    assert np.nanmax(declinations.lines[0].get_ydata()) == pytest.approx(70.0)
+    aside = counts.lines[1].get_ydata()
+    assert np.isfinite(aside).sum() == 2 * sum(n.solves_set_aside > 0 for n in answer.nights.nights)
+    assert any("8 of 1448 set aside" in panel.get_title("right") for panel in (counts,))
+
+
+def test_a_picture_can_be_drawn_in_the_colours_of_a_dark_ground():
+    answer = RECORDS["rich north"]
+    with dark_ground():
+        dark = pier_path.figure(answer)
+    from matplotlib.colors import to_hex
+
+    assert to_hex(dark.get_facecolor()) == DARK["ground"]
+    assert to_hex(pier_path.figure(answer).get_facecolor()) == LIGHT["ground"]
+
+
+def test_pictures_of_several_panels_draw_into_axes_that_are_given():
+    answer = RECORDS["rich north"]
+    for picture, count in (
+        (cause_panels, cause_panels.panels(answer)),
+        (event_closeup, event_closeup.panels(answer)),
+        (ground_under_lean, 3),
+        (night_quality, 4),
+        (corrections_found, 1),
+        (pier_path, 1),
+    ):
+        sheet = Figure()
+        axes = sheet.subplots(count, 1)
+        assert picture.figure(answer, axes) is sheet
+        assert all(panel.lines or panel.patches for panel in np.ravel(axes))
+
+
+def test_each_night_is_named_in_the_table_of_its_quality():
+    table = picture_named(RECORDS["rich north"], "nights").table(RECORDS["rich north"])
+    assert len(table.rows) == 160
+    assert table.rows[0][3:5] == ("-4.0 to 3.0", "-10 to 70")
+
+
+def test_the_table_of_causes_has_a_row_a_month():
+    answer = RECORDS["rich north"]
+    table = picture_named(answer, "causes-azimuth").table(answer)
+    months = [row[0][:7] for row in table.rows]
+    assert len(set(months)) >= len(months) - 1  # months are UTC's, times the site's
+    span = (answer.history.time_us[-1] - answer.history.time_us[0]) / DAY_US / 30.4
+    assert abs(len(months) - span) < 3
