@@ -25,6 +25,7 @@ COMMANDS = {
     "status": "Say what the axis and the pier are doing now, and what to do.",
     "advise": "Show what to do step by step, and record a step as done.",
     "report": "Write one self-contained HTML file with pictures and words.",
+    "figure": "Draw one picture into a PNG, SVG or PDF file.",
     "check": "For a scheduler: exit 1 when something has moved since last acknowledged.",
     "acknowledge": "Take note of what `check` reported, so that it is quiet again.",
     "record": "Write down a correction or a level reading.",
