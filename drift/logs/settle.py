@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from drift.errors import LogFileError
+from drift.logs.fits_mapping import SECTION as IMAGES
 from drift.logs.guess import all_questions, propose
 from drift.logs.layout import Circumstances
 from drift.logs.mapping import Mapping
@@ -52,7 +53,7 @@ class Settler:
         A mapping that was kept for such a header is used when it is named only: another log with the same
         columns needs none.
         """
-        return bool(self.wanted in self.kept.mappings or self.answers)
+        return bool(self.wanted in self.kept.mappings or self._to_tables)
 
     def __call__(self, table: RawTable, around: Circumstances) -> tuple[Mapping, str]:
         """Return how a table is read, and why so.
@@ -73,20 +74,25 @@ class Settler:
         self.kept = self.kept.with_mapping(name, mapping)
         return mapping, f"as agreed, and kept as the mapping {name!r} in {self.kept.path.name}"
 
+    @property
+    def _to_tables(self) -> dict[str, str]:
+        """Return the answers without those that are about images (`drift.logs.fits_mapping`)."""
+        return {key: value for key, value in self.answers.items() if not key.startswith(f"{IMAGES}.")}
+
     def _name_of(self, table: RawTable) -> str:
         """Return the name of the kept mapping that a table is read by, "" for none."""
         if self.wanted in self.kept.mappings:
             return self.wanted
         names = [] if self.wanted else self.kept.for_header(table.header)
-        if len(names) > 1 and not self.answers:
+        if len(names) > 1 and not self._to_tables:
             raise LogFileError(
                 f"{table.name}: {self.kept.path} has several mappings for this header "
                 f"({', '.join(names)}): choose one with --mapping NAME."
             )
-        return names[0] if len(names) == 1 and not self.answers else ""
+        return names[0] if len(names) == 1 and not self._to_tables else ""
 
     def _proposal(self, table: RawTable, around: Circumstances) -> Proposal:
-        answers = dict(self.answers)
+        answers = self._to_tables
         asked: Question | None = None
         wrong = 0
         while True:

@@ -306,3 +306,11 @@ def test_without_children_the_work_is_done_all_the_same(
     monkeypatch.setattr(fits_pool.os, "cpu_count", lambda: 2)
     monkeypatch.setattr(fits_pool, "_start", start)
     assert all(isinstance(one, Frame) for one in fits_pool.read_frames(night(tmp_path, 6), FitsMapping()))
+
+
+def test_answers_about_images_are_none_about_tables(tmp_path: Path, capsys: Capture) -> None:
+    night(tmp_path / "logs" / "images", 2)
+    (tmp_path / "logs" / "weather.csv").write_text("date,t_min_c,t_max_c\n2024-01-01,-3,1\n")
+    code, said, _ = imported(tmp_path, capsys, tmp_path / "logs", "--answer", "fits.mount_places=of date")
+    assert code == 0
+    assert [(one["kind"], one["went_in"]) for one in said["files"]] == [("weather", 1), ("solves", 2)]
