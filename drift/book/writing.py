@@ -264,13 +264,15 @@ def _insert(
     count = len(new)
     all_new = count == len(contents)
 
-    def chosen(values: Sequence[Any]) -> Sequence[Any]:
-        return values if all_new else [values[position] for position in new]
+    def chosen(values: Sequence[Any] | np.ndarray) -> Sequence[Any] | np.ndarray:
+        if all_new:
+            return values
+        return values[new] if isinstance(values, np.ndarray) else [values[position] for position in new]
 
-    columns: dict[str, Sequence[Any]] = {
+    columns: dict[str, Sequence[Any] | np.ndarray] = {
         "row_id": range(next_id, next_id + count),
         "file_id": [file_id] * count,
-        "line": chosen(log.lines.tolist()),
+        "line": chosen(log.lines),
         "raw": chosen(log.raws),
         "content": chosen(contents),
     }
@@ -278,7 +280,7 @@ def _insert(
         if name != "row_id":
             values = log.columns[name]
             if not _all_blank(values):  # blank is what the table assumes
-                columns[name] = chosen(values.tolist() if isinstance(values, np.ndarray) else values)
+                columns[name] = chosen(values)
     table = schema.readings[log.kind]
     insert_columns(connection, table, columns, progress and (lambda done: progress(done, count)))
 
