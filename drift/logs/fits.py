@@ -15,7 +15,7 @@ from drift.logs.layout import Circumstances
 from drift.logs.mapping import ICRS, MEAN, OF_DATE
 from drift.logs.proposal import Choice, Question
 from drift.logs.read import read_table
-from drift.logs.result import LogRead
+from drift.logs.result import LogRead, RowSetAside
 from drift.logs.table import Heading, RawTable
 
 #: Endings of FITS files, also packed by gzip; ``.fz`` is a tiled-compressed image.
@@ -147,9 +147,20 @@ def _told(log: LogRead, rows: ImageRows, remarks: Iterable[str]) -> LogRead:
     """Say of each row which image it is, and why the set is taken for what it is."""
     count = len(rows.images.files)
     images = "1 image" if count == 1 else f"{count:,} images"
+    aside, left_out = (
+        tuple(_naming(one, rows.images.files[one.line - 1]) for one in some)
+        for some in (log.set_aside, log.left_out)
+    )
     spare = f"not used, but kept with each row as it came: {FILE}"
     return replace(
         log,
+        set_aside=aside,
+        left_out=left_out,
         why=f"the headers of {images}, {len(rows.frames):,} of them solved and dated",
         remarks=(*(one for one in log.remarks if one != spare), *remarks),
     )
+
+
+def _naming(row: RowSetAside, file: str) -> RowSetAside:
+    """Let the reason name the image, where it does not yet."""
+    return row if row.reason.startswith(file) else replace(row, reason=f"{row.reason} (image {file})")

@@ -205,6 +205,14 @@ def test_images_without_a_place_of_the_mount_and_with_other_keywords(tmp_path: P
     assert 'mount_dec = "TELDEC"' in (tmp_path / "logs.toml").read_text()
 
 
+def test_the_checks_of_rows_name_the_image(tmp_path: Path) -> None:
+    paths = [*night(tmp_path, 3), write_image(tmp_path / "low.fits", cards(9, CRVAL2=-60.0, RA=None))]
+    log = read_images(paths, AROUND, answers=OF_DATE)
+    (aside,) = log.set_aside
+    assert aside.reason.startswith("is below the horizon at this site")
+    assert aside.reason.endswith("(image low.fits)")
+
+
 # ---- the observatory
 
 HERE = {"OBSGEO-B": LATITUDE_DEG, "OBSGEO-L": LONGITUDE_DEG, "OBSGEO-H": ELEVATION_M}
