@@ -1,6 +1,7 @@
-"""Puts the shared invented world where every folder of tests finds it."""
+"""Puts the shared invented worlds where every folder of tests finds them."""
 
 import sys
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent / "truth"))
+for folder in ("truth", "hand"):
+    sys.path.insert(0, str(Path(__file__).parent / folder))

@@ -6,16 +6,23 @@ runs away looked at, tighten what slipped, and only then turn or lift anything.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from drift.advice.knobs import turned_out, turns
-from drift.advice.movement import Finding, counts, doubtful_pairs, pair_of
+import numpy as np
+
+from drift.advice.helping import call_for_help
+from drift.advice.knobs import change_done, turns
+from drift.advice.levelling import leans_plainly, levelling
+from drift.advice.movement import Finding, counts, doubtful_pairs
 from drift.advice.result import Action
-from drift.advice.situation import ACT_SDS, next_rest
-from drift.advice.words import angle, arcmin, day, plain_arcmin, toward
+from drift.advice.situation import ACT_SDS
+from drift.advice.words import arcmin, day, plain_arcmin
 from drift.quantities import DAY_US
 
 if TYPE_CHECKING:
+    from drift.advice.learned import Knob
     from drift.advice.situation import Situation
     from drift.history.result import History
 
@@ -23,38 +30,62 @@ if TYPE_CHECKING:
 _MOST = 0.5
 #: A last night older than this is too old to turn a knob by [days].
 _OLD_DAYS = 60
-#: Help is called for when the lasting lean grows by more than this [arcsec a year], two
-#: standard deviations taken off, and the nights span at least `_HELP_DAYS`: our own rule.
-#: Piers of observatories move 1 to 20 arcsec a year, shallow ones arcminutes with the season.
-_HELP_ARCSEC_PER_YEAR = 120.0
-_HELP_DAYS = 180.0
 
 
-def actions_for(situation: Situation, findings: tuple[Finding, ...], history: History) -> tuple[Action, ...]:
-    """Return what to do, in order; one "nothing" when there is nothing."""
-    turning = turns(situation) if _may_turn(situation, history) else ()
-    waiting = _wait(situation, history, turning)
+def actions_for(
+    situation: Situation,
+    findings: tuple[Finding, ...],
+    history: History,
+    knobs: Mapping[str, Knob] | None = None,
+) -> tuple[Action, ...]:
+    """Return what to do, in order; one "nothing" when there is nothing.
+
+    Parameters
+    ----------
+    situation
+        Where the axis stands.
+    findings
+        What moved.
+    history
+        What all nights say.
+    knobs
+        What past corrections taught of each knob, by name.
+    """
+    adjusting = _adjusting(situation, history, knobs)
+    waiting = _wait(situation, adjusting)
     measuring = _measure(situation, findings, history)
-    if not (turning or waiting or measuring):
-        waiting = _undecided(situation, history)  # to wait or, failing that, to measure
+    if not (adjusting or waiting or measuring):
+        waiting = _undecided(situation)  # to wait or, failing that, to measure
     actions = [
         *waiting,
         *measuring,
-        *_call_for_help(situation, history),
+        *call_for_help(situation, history),
         *_tighten(findings, history),
-        *turning,
+        *adjusting,
     ]
-    return tuple(actions) or (_nothing(situation),)
+    return tuple(actions) or (_nothing(situation, history),)
 
 
-def _may_turn(situation: Situation, history: History) -> bool:
-    """Whether the axis is clearly off now, and for good, by a night that can be trusted."""
+def _adjusting(
+    situation: Situation, history: History, knobs: Mapping[str, Knob] | None
+) -> tuple[Action, ...]:
+    """Return what is turned or lifted: for an axis that is off, and for a level base where it is wanted."""
     if not situation.known or _provisional(history) or _is_old(situation):
-        return False
-    return situation.over(*situation.error_now()) and situation.over(*situation.error_lasting())
+        return ()
+    off = situation.over(*situation.error_now()) and situation.over(*situation.error_off_aim())
+    change = -situation.off_aim if off else np.zeros(2)
+    sd = situation.off_aim_sd if off else np.zeros(2)
+    levels = levelling(situation, history, change, sd, knobs)
+    if any(action.bolts for action in levels) or not off:
+        return levels
+    made = turns(situation, change, sd, knobs)
+    remark = leans_plainly(situation, history) if made and not levels else ""
+    if remark:
+        made = (replace(made[0], sentence=f"{made[0].sentence}  {remark}"), *made[1:])
+    return (*levels, *made)
 
 
-def _nothing(situation: Situation) -> Action:
+def _nothing(situation: Situation, history: History) -> Action:
     error, sd = situation.error_now()
     margin = plain_arcmin((situation.tolerance - error) / 60.0)
     sentence = (
@@ -64,29 +95,30 @@ def _nothing(situation: Situation) -> Action:
     lasting, lasting_sd = situation.error_lasting()
     if situation.over(lasting, lasting_sd):
         sentence += f"; the season hides part of a lasting error of {arcmin(lasting, lasting_sd)}"
-    return Action("nothing", f"{sentence}.")
+    remark = leans_plainly(situation, history)
+    return Action("nothing", f"{sentence}.{f'  {remark}' if remark else ''}")
 
 
-def _wait(situation: Situation, history: History, turning: tuple[Action, ...]) -> list[Action]:
-    if not situation.known or not _season_known(history) or not situation.over(*situation.error_now()):
+def _wait(situation: Situation, adjusting: tuple[Action, ...]) -> list[Action]:
+    if not situation.known or not situation.season.known or not situation.over(*situation.error_now()):
         return []
-    standing = turned_out(situation, turning)
-    if turning and situation.angle_of(standing + situation.seasonal) <= situation.tolerance:
+    change = change_done(adjusting)
+    if adjusting and situation.angle_of(situation.now + change) <= situation.tolerance:
         return []
-    if not turning and not _season_explains(situation):
+    if not adjusting and not _season_explains(situation):
         return []
-    until_us, then = situation.comes_back(standing)
+    until_us, then, sd = situation.comes_back(change)
     if until_us <= situation.now_us:
         return []
-    error, sd = situation.error_now()
+    error, error_sd = situation.error_now()
     when = day(until_us, situation.zone)
-    if turning:
-        left = plain_arcmin(situation.angle_of(standing + situation.seasonal) / 60.0)
+    if adjusting:
+        left = plain_arcmin(situation.angle_of(situation.now + change) / 60.0)
         text = f"Even with the lasting part turned out, {left} is left that the season takes back"
     else:
         lasting = arcmin(*situation.error_lasting())
-        text = f"Wait: of the present {arcmin(error, sd)} the season takes back all but {lasting}"
-    band = arcmin(then, situation.error_lasting()[1])
+        text = f"Wait: of the present {arcmin(error, error_sd)} the season takes back all but {lasting}"
+    band = arcmin(then, sd)
     return [
         Action("wait", f"{text}; about {when} the axis should be {band} from the pole.", until_us=until_us)
     ]
@@ -96,11 +128,6 @@ def _season_explains(situation: Situation) -> bool:
     lasting, _ = situation.error_lasting()
     error, _ = situation.error_now()
     return lasting <= situation.tolerance or lasting < _MOST * error
-
-
-def _season_known(history: History) -> bool:
-    seasonal = history.seasonal
-    return seasonal is not None and seasonal.peak_to_trough > ACT_SDS * seasonal.peak_to_trough_sd
 
 
 def _measure(situation: Situation, findings: tuple[Finding, ...], history: History) -> list[Action]:
@@ -163,17 +190,17 @@ def _uncertain(situation: Situation) -> str:
     )
 
 
-def _undecided(situation: Situation, history: History) -> list[Action]:
+def _undecided(situation: Situation) -> list[Action]:
     """Return what to do when the error is too large, but what lasts of it can't be told."""
     error, sd = situation.error_now()
     if not situation.known or not situation.over(error, sd):
         return []
     off = f"the axis was {arcmin(error, sd)} off, beyond {_tolerance(situation)}"
-    if _season_known(history) and _season_explains(situation):  # and its time to come back is over
+    if situation.season.known and _season_explains(situation):  # and its time to come back is over
         return [Action("measure", f"Measure: {off}, and the season should have brought it back since then.")]
     lasting = arcmin(*situation.error_lasting())
     unknown = f"how much of it lasts ({lasting}) isn't known well enough to turn a knob by"
-    rest_us = next_rest(situation, history)
+    rest_us = situation.season.next_rest(situation.time_us)
     if rest_us is None or rest_us <= situation.now_us:
         return [Action("measure", f"Measure on: {off}, but {unknown}.")]
     when = day(rest_us, situation.zone)
@@ -194,23 +221,6 @@ def _would_settle(findings: tuple[Finding, ...], history: History) -> list[str]:
 def _as_sentence(text: str) -> str:
     whole = text if text.endswith((".", "!")) else f"{text}."
     return f"Measure what would tell pier from mount: {whole}"
-
-
-def _call_for_help(situation: Situation, history: History) -> list[Action]:
-    lasting = history.lasting
-    told = any(pair_of(component, history).answer != "no" for component in ("lean_east", "lean_north"))
-    if lasting is None or not told or situation.span_days < _HELP_DAYS:
-        return []
-    if lasting.arcsec_per_year - ACT_SDS * lasting.arcsec_per_year_sd <= _HELP_ARCSEC_PER_YEAR:
-        return []
-    way = "" if lasting.toward_bearing_deg is None else f" {toward(lasting.toward_bearing_deg)}"
-    rate = angle(lasting.arcsec_per_year, lasting.arcsec_per_year_sd)
-    settling = plain_arcmin(_HELP_ARCSEC_PER_YEAR / 60.0)
-    sentence = (
-        "Have the footing looked at by someone who knows foundations before adjusting anything: the lean "
-        f"grows by {rate} a year{way}, more than the {settling} a year that is taken here for settling."
-    )
-    return [Action("call_for_help", sentence)]
 
 
 def _tighten(findings: tuple[Finding, ...], history: History) -> list[Action]:

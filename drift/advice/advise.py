@@ -5,19 +5,30 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from drift.advice.actions import actions_for
+from drift.advice.aim import year_aim
 from drift.advice.cautions import cautions_for
+from drift.advice.learned import learned_knobs
 from drift.advice.movement import findings_of
+from drift.advice.pending import hold_back
+from drift.advice.poles import poles_of
 from drift.advice.result import Advice
 from drift.advice.situation import situation_of
 from drift.advice.verdict import verdict_of
 
 if TYPE_CHECKING:
+    from drift.advice.forecast import Forecast
     from drift.history.result import History
     from drift.night.result import Nights
     from drift.pierfile import PierFile
 
 
-def advise(site: PierFile, nights: Nights, history: History, now_us: int | None = None) -> Advice:
+def advise(
+    site: PierFile,
+    nights: Nights,
+    history: History,
+    now_us: int | None = None,
+    forecast: Forecast | None = None,
+) -> Advice:
     """Say whether something moved and what to do about it.
 
     Parameters
@@ -29,19 +40,28 @@ def advise(site: PierFile, nights: Nights, history: History, now_us: int | None 
     now_us
         When the advice is wanted, UTC microseconds; None for the time of the latest
         reading, so that the same readings always give the same advice.
+    forecast
+        Where the axis goes if left alone; None for the annual shape and the lasting rate found.
 
     Returns
     -------
     Advice
-        Verdict, actions in the order of doing, cautions for them, and what the
-        error does to the picture.
+        Verdict, actions in the order of doing, cautions for them, what the error does to
+        the picture, the axis against both poles, and where to leave it for the year.
     """
-    situation = situation_of(site, nights, history, now_us)
+    situation = situation_of(site, nights, history, now_us, forecast)
     findings = findings_of(site, nights, history)
-    actions = actions_for(situation, findings, history)
+    advised = actions_for(situation, findings, history, learned_knobs(site, history))
+    actions = hold_back(advised, situation, history)
+    known = situation.known
+    looks_ahead = known and (situation.season.known or forecast is not None)
     return Advice(
         verdict=verdict_of(situation, findings, nights, history),
         actions=actions,
         cautions=cautions_for(actions, site),
         matters=situation.matters,
+        poles=poles_of(site, history.axis_now, history.axis_now_sd) if known else None,
+        year=year_aim(site, situation.forecast, situation.pole, -situation.off_aim, situation.latitude_rad)
+        if looks_ahead
+        else None,
     )

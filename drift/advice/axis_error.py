@@ -22,6 +22,11 @@ from drift.quantities import ARCSEC_PER_RAD, Floats
 SIDEREAL_RAD_PER_MIN = 2.0 * math.pi / 86164.0905 * 60.0
 
 
+def parts_on_sky(axis: Floats, latitude_rad: float) -> Floats:
+    """Return an axis error (az_error, alt_error) as ``(a_alt, a_az)`` on the sky, shape (2,), same unit."""
+    return np.array([hemisphere(latitude_rad) * axis[1], axis[0] * math.cos(latitude_rad)])
+
+
 def on_sky(axis: Floats, sd: Floats, latitude_rad: float) -> tuple[float, float]:
     """Return the angle on the sky between axis and pole, and its standard deviation [arcsec].
 
@@ -79,17 +84,17 @@ def largest_trail(error_arcsec: float, exposure_s: float) -> float:
 
     .. [1] M. A. Covington, Astrophotography for the Amateur, Cambridge 1999, appendix B.
     """
-    return error_arcsec * _turned(exposure_s)
+    return error_arcsec * turned(exposure_s)
 
 
 def error_for_trail(trail_arcsec: float, exposure_s: float) -> float:
     """Return the axis error that trails a star by at most `trail_arcsec` [arcsec]."""
-    return trail_arcsec / _turned(exposure_s)
+    return trail_arcsec / turned(exposure_s)
 
 
 def field_rotation(error_arcsec: float, exposure_s: float, declination_deg: float) -> float:
     """Return the largest turn of the field about a guide star in one exposure [rad]."""
-    return error_arcsec / ARCSEC_PER_RAD * _turned(exposure_s) / math.cos(math.radians(declination_deg))
+    return error_arcsec / ARCSEC_PER_RAD * turned(exposure_s) / math.cos(math.radians(declination_deg))
 
 
 def error_for_rotation(trail_um: float, corner_mm: float, exposure_s: float, declination_deg: float) -> float:
@@ -114,9 +119,9 @@ def error_for_rotation(trail_um: float, corner_mm: float, exposure_s: float, dec
     .. [1] R. N. Hook, J. Brit. Astron. Assoc. 99 (1989), as generalised from its 30 micrometre case.
     """
     turn_rad = trail_um / 1000.0 / corner_mm
-    return turn_rad * math.cos(math.radians(declination_deg)) / _turned(exposure_s) * ARCSEC_PER_RAD
+    return turn_rad * math.cos(math.radians(declination_deg)) / turned(exposure_s) * ARCSEC_PER_RAD
 
 
-def _turned(exposure_s: float) -> float:
+def turned(exposure_s: float) -> float:
     """Return the chord on the unit circle that the sky turns through, at most that of half a turn."""
     return 2.0 * math.sin(min(SIDEREAL_RAD_PER_MIN * exposure_s / 60.0, math.pi) / 2.0)

@@ -1,13 +1,26 @@
-"""Does the axis error matter: what the optics of the site file tolerate, against what there is."""
+"""Does the axis error matter: what the optics and habits of the site file tolerate, against what there is.
+
+Each effect is proportional to the axis error and depends on where it points and
+on the place on the sky (`drift.advice.effects`).  "May be off by up to" holds for an
+error in any direction; beside it stands what the present error does where it shows
+most in the sky that the horizon leaves, and at the usual declination.
+"""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from drift.advice.axis_error import error_for_rotation, error_for_trail
-from drift.advice.result import Matter
+import numpy as np
+
+from drift.advice import effects
+from drift.advice.axis_error import on_sky, parts_on_sky
+from drift.advice.open_sky import OpenSky, open_sky, usual_declination, usual_place, usual_words
+from drift.advice.result import AtPlace, Matter
 from drift.advice.words import arcmin, plain_arcmin
-from drift.quantities import ARCSEC_PER_RAD
+from drift.quantities import ARCSEC_PER_RAD, Floats
 
 if TYPE_CHECKING:
     from drift.pierfile import PierFile
@@ -15,62 +28,220 @@ if TYPE_CHECKING:
 #: A star may trail, or a corner be smeared, by this many pixels: beyond one the
 #: star is longer than wide on any sampling (common practice).
 TRAIL_PIXELS = 1.0
-#: Assumed from the guide star to the farthest corner [mm]: half the diagonal of
-#: an 18 x 24 mm sensor, the guide star being near the middle.
-CORNER_MM = 15.0
+#: So much of the field may be lost to a stack [percent]: less than dithering costs (our own choice).
+OVERLAP_PERCENT = 5.0
+#: The places are told in words where the axis may be off by less than this many times what it is.
+_WORTH_PLACES = 5.0
+#: Nearer to the poles of the sky than this a field turns without bound about a guide star [deg].
+NEAREST_POLE_DEG = 80.0
 
 
-def matters_of(site: PierFile, error_arcsec: float, sd_arcsec: float) -> tuple[Matter, ...]:
+@dataclass(frozen=True)
+class _Effect:
+    """One effect: its size is ``scale |M a|`` with the axis error a in arcsec, and may be `limit`."""
+
+    name: str
+    before: str  # "a star trails by ..."
+    unit: str
+    limit: float
+    scale: float
+    matrices: Callable[[OpenSky], Floats]
+    everywhere: bool = False  # whether it is limited wherever in the sky it happens
+    near_poles: bool = True
+    binding: bool = True
+
+
+def matters_of(site: PierFile, axis: Floats, sd: Floats) -> tuple[Matter, ...]:
     """Say for the site's optics how large the axis error may be, and how large it is.
 
     Parameters
     ----------
     site
-        Its `optics`: without focal length, pixel and exposure there is nothing to say.
-    error_arcsec, sd_arcsec
-        Angle on the sky between axis and pole, with its standard deviation [arcsec].
-
-    Returns
-    -------
-    matters
-        Guided: field rotation at the corner.  Unguided: trailing, which is then the larger of
-        the two wherever the sensor is smaller than the focal length.
+        Its `optics`, `horizon` and whether the mount keeps its hour-angle zero.
+    axis, sd
+        (az_error, alt_error) against the pole aimed at, with standard deviations, shape (2,) [arcsec].
     """
-    optics = site.optics
-    if not (optics.focal_length_mm and optics.pixel_um and optics.exposure_s):
-        return ()
-    if optics.guided:
-        return (_rotation(site, error_arcsec, sd_arcsec),)
-    return (_trailing(site, error_arcsec, sd_arcsec),)
+    sky, usual = open_sky(site), usual_place(site)
+    made = [e for e in _effects(site) if sky.declination.size or not e.everywhere]
+    return tuple(_matter(site, effect, sky, usual, axis, sd) for effect in made)
 
 
-def _trailing(site: PierFile, error: float, sd: float) -> Matter:
+def _effects(site: PierFile) -> Iterator[_Effect]:
     optics = site.optics
-    pixel_arcsec = optics.pixel_um / 1000.0 / optics.focal_length_mm * ARCSEC_PER_RAD
-    allowed = error_for_trail(TRAIL_PIXELS * pixel_arcsec, optics.exposure_s)
-    habit = (
-        f'a star may trail by {TRAIL_PIXELS:g} pixel ({pixel_arcsec:.2f}") in an unguided exposure of '
-        f"{optics.exposure_s:g} s, where in the sky it trails most"
+    if not optics.guided:
+        yield _trailing(site)
+    yield _rotation(site, optics.exposure_s)
+    yield _rotation_of_a_session(site)
+    yield _overlap_guided(site) if optics.guided else _overlap_unguided(site)
+    yield _goto(site)
+
+
+def _trailing(site: PierFile) -> _Effect:
+    optics = site.optics
+    pixel = optics.pixel_um / 1000.0 / optics.focal_length_mm * ARCSEC_PER_RAD
+    before = (
+        f'a star trails by {TRAIL_PIXELS:g} pixel ({pixel:.2f}") in an unguided exposure of '
+        f"{optics.exposure_s:g} s"
     )
-    return _matter("trailing in one exposure", habit, allowed, error, sd)
+    matrices = _for_time(effects.trail, optics.exposure_s)
+    return _Effect("trailing in one exposure", before, "pixels", TRAIL_PIXELS, 1.0 / pixel, matrices)
 
 
-def _rotation(site: PierFile, error: float, sd: float) -> Matter:
-    optics = site.optics
-    declination = optics.typical_declination_deg or 0.0
-    allowed = error_for_rotation(TRAIL_PIXELS * optics.pixel_um, CORNER_MM, optics.exposure_s, declination)
-    habit = (
-        f"the field may turn about the guide star by {TRAIL_PIXELS:g} pixel at a corner {CORNER_MM:g} mm "
-        f"from it (assumed) in a guided exposure of {optics.exposure_s:g} s at declination {declination:g}°"
+def _rotation(site: PierFile, exposure_s: float) -> _Effect:
+    before = (
+        f"the field turns by {TRAIL_PIXELS:g} pixel at a corner {_corner_mm(site):.1f} mm from the middle in "
+        f"an exposure of {exposure_s:g} s {_at_usual(site)}"
     )
-    return _matter("field rotation in one guided exposure", habit, allowed, error, sd)
+    name = "field rotation at the corner in one exposure"
+    matrices = _for_time(effects.rotation, exposure_s)
+    scale = _pixels_at_corner(site)
+    return _Effect(name, before, "pixels", TRAIL_PIXELS, scale, matrices, near_poles=False)
 
 
-def _matter(name: str, habit: str, allowed: float, error: float, sd: float) -> Matter:
+def _rotation_of_a_session(site: PierFile) -> _Effect:
+    minutes = site.optics.session_min
+    before = (
+        f"the field turns by {TRAIL_PIXELS:g} pixel at the corner in a session of {minutes:g} min "
+        f"{_at_usual(site)}, which counts only where frames are shifted onto one another but not turned"
+    )
+    name = "field rotation at the corner over a session"
+    matrices, scale = _for_time(effects.rotation, 60.0 * minutes), _pixels_at_corner(site)
+    return _Effect(name, before, "pixels", TRAIL_PIXELS, scale, matrices, near_poles=False, binding=False)
+
+
+def _overlap_unguided(site: PierFile) -> _Effect:
+    optics = site.optics
+    short = min(optics.sensor_width_mm, optics.sensor_height_mm) / optics.focal_length_mm * ARCSEC_PER_RAD
+    before = (
+        f"{OVERLAP_PERCENT:g} % of the sensor's shorter side is lost to a stack of {optics.session_min:g} min"
+    )
+    matrices = _for_time(effects.trail, 60.0 * optics.session_min)
+    name = "loss of overlap over a session"
+    return _Effect(name, before, "percent", OVERLAP_PERCENT, 100.0 / short, matrices)
+
+
+def _overlap_guided(site: PierFile) -> _Effect:
+    """Guided frames turn about the middle: of w x h the area (w^2 + h^2) / 4 times the turn is lost."""
+    width, height = site.optics.sensor_width_mm, site.optics.sensor_height_mm
+    minutes = site.optics.session_min
+    scale = 100.0 * (width**2 + height**2) / (4.0 * width * height) / ARCSEC_PER_RAD
+    before = (
+        f"{OVERLAP_PERCENT:g} % of the sensor's area is lost to a guided stack of {minutes:g} min "
+        f"{_at_usual(site)}"
+    )
+    name, matrices = "loss of overlap over a session", _for_time(effects.rotation, 60.0 * minutes)
+    return _Effect(name, before, "percent", OVERLAP_PERCENT, scale, matrices, near_poles=False)
+
+
+def _goto(site: PierFile) -> _Effect:
+    optics, kept = site.optics, site.mount.hour_angle_zero == "kept"
+    short = min(optics.sensor_width_mm, optics.sensor_height_mm) / optics.focal_length_mm * ARCSEC_PER_RAD
+    field = optics.goto_field_arcmin or short / 60.0
+    star = _not_at_pole(usual_declination(site))
+    after = "with the zeros that the mount keeps" if kept else f"after a sync {usual_words(star)}"
+    before = f"a slew anywhere in your sky, {after}, misses by half the field of {plain_arcmin(field)}"
+
+    def matrices(sky: OpenSky) -> Floats:
+        return effects.goto_miss(sky, None if kept else star)
+
+    return _Effect("go-to miss", before, "arcmin", field / 2.0, 1.0 / 60.0, matrices, everywhere=True)
+
+
+def _matter(
+    site: PierFile, effect: _Effect, sky: OpenSky, usual: OpenSky, axis: Floats, sd: Floats
+) -> Matter:
+    latitude = math.radians(site.site.latitude_deg)
+    error, error_sd = on_sky(axis, sd, latitude)
+    limiting = usual_declination(site)
+    if not effect.near_poles:
+        sky = sky.only(np.abs(sky.declination) <= NEAREST_POLE_DEG)
+        limiting = _not_at_pole(limiting)
+        usual = _not_at_pole(usual)
+    if effect.everywhere:
+        limiting = sky
+    most = effect.scale * float(effects.worst_direction(effect.matrices(limiting)).max())
+    allowed = effect.limit / most
+    parts = parts_on_sky(axis, latitude)
+    worst = _at_place(effect, sky, parts, error)
+    at_usual = _at_place(effect, usual, parts, error, usual_words(usual) if usual.declination.size else "")
+    sentence = _sentence(effect, allowed, error, error_sd, worst, at_usual)
+    return Matter(
+        effect.name,
+        allowed / 60.0,
+        error / 60.0,
+        error_sd / 60.0,
+        sentence,
+        worst,
+        at_usual,
+        effect.binding,
+    )
+
+
+def _at_place(effect: _Effect, sky: OpenSky, parts: Floats, error: float, words: str = "") -> AtPlace | None:
+    """Return what the present error does at the worst of some places; None where there is none."""
+    if not sky.declination.size or not error > 0.0:
+        return None
+    sizes = effect.scale * effects.of_error(effect.matrices(sky), parts)
+    k = int(np.argmax(np.round(sizes, 9)))
+    size = float(sizes[k])
+    allowed = error * effect.limit / size if size > 0.0 else math.inf
+    return AtPlace(words or sky.words(k), allowed / 60.0, size, effect.unit)
+
+
+def _sentence(
+    effect: _Effect,
+    allowed: float,
+    error: float,
+    sd: float,
+    worst: AtPlace | None,
+    usual: AtPlace | None,
+) -> str:
     margin = (allowed - error) / 60.0
     verdict = f"{plain_arcmin(margin)} to spare" if margin >= 0 else f"{plain_arcmin(-margin)} too much"
     sentence = (
-        f"{name.capitalize()}: the axis may be off by up to {plain_arcmin(allowed / 60.0)} if {habit}; "
-        f"it is off by {arcmin(error, sd)}: {verdict}."
+        f"{effect.name[0].upper()}{effect.name[1:]}: the axis may be off by up to "
+        f"{plain_arcmin(allowed / 60.0)} before {effect.before}; it is off by {arcmin(error, sd)}: {verdict}."
     )
-    return Matter(name, allowed / 60.0, error / 60.0, sd / 60.0, sentence)
+    if worst is None or allowed > _WORTH_PLACES * error:
+        return sentence
+    sentence += f"  As it points now it is most {worst.where}: {_effect_words(worst)}"
+    if usual is not None and usual.effect > 0.0:
+        sentence += f"; {usual.where} {_effect_words(usual)}"
+    return f"{sentence}."
+
+
+def _effect_words(at: AtPlace) -> str:
+    amount = {
+        "pixels": f"{at.effect:.2f} pixels",
+        "percent": f"{at.effect:.2f} %",
+        "arcmin": plain_arcmin(at.effect),
+    }[at.unit]
+    return (
+        f"{amount}, so up to {plain_arcmin(at.allowed_arcmin)}"
+        if math.isfinite(at.allowed_arcmin)
+        else amount
+    )
+
+
+def _for_time(of: Callable[[OpenSky, float], Floats], seconds: float) -> Callable[[OpenSky], Floats]:
+    return lambda sky: of(sky, seconds)
+
+
+def _corner_mm(site: PierFile) -> float:
+    return math.hypot(site.optics.sensor_width_mm, site.optics.sensor_height_mm) / 2.0
+
+
+def _pixels_at_corner(site: PierFile) -> float:
+    return _corner_mm(site) * 1000.0 / site.optics.pixel_um / ARCSEC_PER_RAD
+
+
+def _at_usual(site: PierFile) -> str:
+    declination = site.optics.typical_declination_deg
+    held = math.copysign(min(abs(declination), NEAREST_POLE_DEG), declination)
+    return f"at declination {held:g}°"
+
+
+def _not_at_pole(place: OpenSky) -> OpenSky:
+    """Return a place moved away from the pole of the sky to where a field still turns by a bounded angle."""
+    held = np.clip(place.declination, -NEAREST_POLE_DEG, NEAREST_POLE_DEG)
+    return OpenSky(place.latitude_deg, place.hour_angle, held, place.bearing, place.altitude)

@@ -2,28 +2,56 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from drift.advice.result import Action, Bolt
-from drift.advice.words import toward
+from drift.advice.stock import Stacks, stacked
+from drift.advice.words import angle, plain_angle, toward
 from drift.errors import PlateError
-from drift.mount.plate import heights_for_tilt
+from drift.mount.orientation import hemisphere
+from drift.mount.plate import SEATED_MM, heights_for_tilt, seat_on_bolts
+from drift.quantities import Floats
 from drift.sitefile.threads import pitch_mm
 
 if TYPE_CHECKING:
     from drift.pierfile import PierFile
 
-#: Thicknesses are given to this [mm]: the thinnest shim that is sold.
-_SHIM_STEP_MM = 0.01
+#: Nuts are not screwed further than this [mm]: the bolts bend (our own choice).
+_NUTS_AT_MOST_MM = 30.0
+#: Nut turns are worked out to this, and a person sets a nut to half of a half flat [turns].
+_NUT_DIGITS, _NUT_SETTING = 3, 1.0 / 24.0
+#: Less than this is not lifted [mm]: half of the thinnest shim that is sold.
+_LEAST_MM = 0.005
 
 
-def tip_plate(site: PierFile, north_arcsec: float, east_arcsec: float, why: str) -> Action:
-    """Return the action that tips the plate's top by a wanted angle.
+@dataclass(frozen=True)
+class Tip:
+    """A tip of the plate: what to do, and the tip of its top that comes of it (0 when it can't be done)."""
+
+    action: Action
+    north_arcsec: float = 0.0
+    east_arcsec: float = 0.0
+
+    def axis_change(self, latitude_rad: float) -> Floats:
+        """Return what it does to (az_error, alt_error): ``t_E tan(phi)`` and ``-s t_N`` [arcsec]."""
+        return np.array(
+            [self.east_arcsec * math.tan(latitude_rad), -hemisphere(latitude_rad) * self.north_arcsec]
+        )
+
+
+def tip_plate(site: PierFile, north_arcsec: float, east_arcsec: float, why: str) -> Tip:
+    """Return how to tip the plate's top by a wanted angle.
 
     Parameters
     ----------
     site
-        Its `plate` says whether the bolts carry levelling nuts, where they stand and their thread.
+        Its `plate` says whether the bolts carry levelling nuts, where they stand, their thread, and
+        which shims are at hand.
     north_arcsec, east_arcsec
         Wanted tip toward north and east [arcsec].
     why
@@ -31,42 +59,91 @@ def tip_plate(site: PierFile, north_arcsec: float, east_arcsec: float, why: str)
 
     Returns
     -------
-    Action
-        "nuts" or "shim", with one `Bolt` for each that is raised; no bolts and
+    Tip
+        Its action is "nuts" or "shim", with one `Bolt` for each that is raised; no bolts and
         a sentence that says what is missing or wrong when the plate isn't described
-        well enough.
+        well enough or the tip is too large for it.
     """
     plate = site.plate
     do = "nuts" if plate.nuts else "shim"
     if plate.bolt_bearings_deg is None or plate.bolt_circle_mm is None:
-        return Action(
-            do,
+        sentence = (
             f"{why}, the plate itself has to be tipped, but the site file doesn't say where its bolts "
-            "stand: fill in plate.bolt_bearings_deg and plate.bolt_circle_mm and ask again.",
+            "stand: fill in plate.bolt_bearings_deg and plate.bolt_circle_mm and ask again."
         )
+        return Tip(Action(do, sentence))
+    bearings, circle = plate.bolt_bearings_deg, plate.bolt_circle_mm
     try:
-        heights = heights_for_tilt(plate.bolt_bearings_deg, plate.bolt_circle_mm, north_arcsec, east_arcsec)
+        heights = heights_for_tilt(bearings, circle, north_arcsec, east_arcsec)
+        if plate.nuts:
+            return _nuts(site, heights, bearings, circle, why)
+        return _shims(bearings, stacked(bearings, circle, list(heights), plate.shims_mm), why)
     except PlateError as error:
-        return Action(do, f"{why}, the plate itself has to be tipped, but that can't be worked out.  {error}")
-    pitch = pitch_mm(plate.thread) if plate.nuts and plate.thread else None
-    bolts = tuple(
-        _bolt(bearing, float(height), pitch, bool(plate.nuts))
-        for bearing, height in zip(plate.bolt_bearings_deg, heights, strict=True)
-        if height >= _SHIM_STEP_MM / 2.0
+        return Tip(Action(do, f"{why}, the plate itself has to be tipped, but that can't be done.  {error}"))
+
+
+def _shims(bearings: Sequence[float], stacks: Stacks, why: str) -> Tip:
+    put = [(b, p) for b, p in zip(bearings, stacks.pieces, strict=True) if p]
+    bolts = tuple(Bolt(bearing, round(sum(pieces), 4), None) for bearing, pieces in put)
+    if not bolts:
+        return Tip(Action("shim", f"{why}, but the thinnest shim at hand is too thick for it: leave it."))
+    listed = "; ".join(f"the bolt {toward(bearing)} by {_stack_words(pieces)}" for bearing, pieces in put)
+    sentence = (
+        f"{why}, raise the plate: {listed}; these sizes leave {plain_angle(stacks.left_arcsec)} of the tip "
+        f"undone"
     )
-    listed = "; ".join(_words(bolt) for bolt in bolts)
-    return Action(do, f"{why}, raise the plate: {listed}.", bolts=bolts)
+    if stacks.misfit_mm > SEATED_MM:
+        sentence += (
+            f", and one bolt {stacks.misfit_mm:.3f} mm off the plane of the others: tighten evenly, or "
+            "the plate rocks"
+        )
+    return Tip(Action("shim", f"{sentence}.", bolts=bolts), stacks.north_arcsec, stacks.east_arcsec)
 
 
-def _bolt(bearing_deg: float, height_mm: float, pitch: float | None, nuts: bool) -> Bolt:
-    thickness = round(height_mm / _SHIM_STEP_MM) * _SHIM_STEP_MM
-    if not nuts:
-        return Bolt(bearing_deg, round(thickness, 2), None)
-    return Bolt(bearing_deg, round(height_mm, 3), None if pitch is None else round(height_mm / pitch, 3))
+def _stack_words(pieces: Sequence[float]) -> str:
+    """Return ``0.87 mm (0.5 + 0.3 + 0.05 + 0.02)``."""
+    total = f"{sum(pieces):.3f}".rstrip("0")
+    total = total if len(total.split(".")[1]) >= 2 else f"{sum(pieces):.2f}"
+    return f"{total} mm" + (f" ({' + '.join(f'{p:g}' for p in pieces)})" if len(pieces) > 1 else "")
 
 
-def _words(bolt: Bolt) -> str:
+def _nuts(site: PierFile, heights: Floats, bearings: Sequence[float], circle: float, why: str) -> Tip:
+    highest = float(np.max(heights))
+    if highest > _NUTS_AT_MOST_MM:
+        raise PlateError(
+            f"One nut would have to rise by {highest:.0f} mm, and more than {_NUTS_AT_MOST_MM:g} mm of free "
+            "bolt bends: have the pier's top set right."
+        )
+    pitch = pitch_mm(site.plate.thread) if site.plate.thread else None
+    bolts = tuple(
+        Bolt(bearing, round(float(h), 3), None if pitch is None else round(float(h) / pitch, _NUT_DIGITS))
+        for bearing, h in zip(bearings, heights, strict=True)
+        if h >= _LEAST_MM
+    )
+    if not bolts:
+        return Tip(Action("nuts", f"{why}, but it is too little to set with nuts: leave it."))
+    done = [round(float(h), 3) if h >= _LEAST_MM else 0.0 for h in heights]
+    seat = seat_on_bolts(bearings, circle, done)
+    listed = "; ".join(_nut_words(bolt) for bolt in bolts)
+    sentence = f"{why}, raise the plate: {listed}"
+    if pitch is not None:
+        each = seat_on_bolts(bearings, circle, [pitch * _NUT_SETTING] + [0.0] * (len(bearings) - 1))
+        off = math.hypot(each.north_arcsec, each.east_arcsec)
+        sentence += f"; a nut that is a twenty-fourth of a turn wrong tips the plate by {plain_angle(off)}"
+    return Tip(Action("nuts", f"{sentence}.", bolts=bolts), seat.north_arcsec, seat.east_arcsec)
+
+
+def _nut_words(bolt: Bolt) -> str:
     where = f"the bolt {toward(bolt.bearing_deg)}"
     if bolt.nut_turns is not None:
-        return f"{where} by {bolt.nut_turns:.2f} turns of its nut ({bolt.thickness_mm:.2f} mm)"
+        return (
+            f"{where} by {bolt.nut_turns:.2f} turns of its nut ({6.0 * bolt.nut_turns:.1f} flats, "
+            f"{bolt.thickness_mm:.2f} mm)"
+        )
     return f"{where} by {bolt.thickness_mm:.2f} mm"
+
+
+def lean_words(north_arcsec: float, east_arcsec: float, sd_arcsec: float) -> str:
+    """Return ``34" ± 3" toward the north-east (bearing 47°)``."""
+    bearing = math.degrees(math.atan2(east_arcsec, north_arcsec))
+    return f"{angle(math.hypot(north_arcsec, east_arcsec), sd_arcsec)} {toward(bearing)}"

@@ -12,6 +12,22 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 _COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+#: Fractions of a turn that a person sets by eye.
+_FRACTIONS = (
+    ("none", 0.0),
+    ("1/8", 0.125),
+    ("1/4", 0.25),
+    ("1/3", 1.0 / 3.0),
+    ("3/8", 0.375),
+    ("1/2", 0.5),
+    ("5/8", 0.625),
+    ("2/3", 2.0 / 3.0),
+    ("3/4", 0.75),
+    ("7/8", 0.875),
+    ("whole", 1.0),
+)
+#: A fraction is named where it is at most this far off [turns].
+_NEAR_FRACTION = 0.04
 #: From here on an angle is written in arcminutes [arcsec].
 _ARCMIN_FROM = 120.0
 
@@ -33,6 +49,26 @@ def plain_arcmin(value_arcmin: float) -> str:
     places = 0 if abs(value_arcmin) >= 10.0 else 1 if abs(value_arcmin) >= 2.0 else 2
     text = f"{value_arcmin:.{places}f}"
     return (text.rstrip("0").rstrip(".") if "." in text else text) + "'"
+
+
+def plain_angle(value_arcsec: float) -> str:
+    """Return an angle without uncertainty: ``3"`` or, from two arcminutes on, ``2.3'``."""
+    if abs(value_arcsec) >= _ARCMIN_FROM:
+        return plain_arcmin(value_arcsec / 60.0)
+    return f'{value_arcsec:.0f}"' if abs(value_arcsec) >= 3.0 else f'{value_arcsec:.1f}"'
+
+
+def turns_in_words(turns: float) -> str:
+    """Return the nearest usual fraction, ``about 2/3 of a turn`` or ``about 2 1/4 turns``; or ""."""
+    whole, part = divmod(abs(turns), 1.0)
+    name, size = min(_FRACTIONS, key=lambda fraction: abs(fraction[1] - part))
+    if abs(size - part) > _NEAR_FRACTION or abs(turns) < _NEAR_FRACTION:
+        return ""
+    whole = int(whole) + (size == 1.0)
+    name = "" if size in (0.0, 1.0) else name
+    if not whole:
+        return f"about {name} of a turn"
+    return f"about {whole}{f' {name}' if name else ''} turn{'' if whole == 1 and not name else 's'}"
 
 
 def azimuth_side(change: float, latitude_deg: float) -> str:

@@ -72,3 +72,37 @@ def refracted_pole_altitude_arcsec(
     pole = np.where(latitude < 0, -np.pi / 2, np.pi / 2)
     zenith_distance = erfa.atioq(0.0, pole, station)[1]
     return np.asarray(np.degrees(np.pi / 2 - zenith_distance - np.abs(latitude)) * 3600.0)
+
+
+def refracted_place(
+    hour_angle: npt.ArrayLike,
+    dec: npt.ArrayLike,
+    latitude_deg: float,
+    temp_c: float,
+    pressure_hpa: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return where the air shows places, as hour angle and declination about the true pole.
+
+    Parameters
+    ----------
+    hour_angle, dec
+        (n,) without air [rad]; hour angle positive west.
+    latitude_deg
+        [deg].
+    temp_c, pressure_hpa
+        [deg C], [hPa] at the telescope.
+
+    Returns
+    -------
+    hour_angle, dec
+        (n,) as seen [rad].  Below some 10 deg altitude the model is not meant to hold.
+
+    References
+    ----------
+    .. [1] ERFA/SOFA ``refco``, ``apio``, ``atioq``.
+    """
+    refa, refb = refraction_constants(temp_c, pressure_hpa)
+    station = erfa.apio(0.0, 0.0, 0.0, np.radians(latitude_deg), 0.0, 0.0, 0.0, refa, refb)
+    # without Earth rotation the intermediate right ascension is minus the hour angle
+    _, _, seen_hour, seen_dec, _ = erfa.atioq(-np.asarray(hour_angle, dtype=np.float64), dec, station)
+    return np.asarray(seen_hour), np.asarray(seen_dec)

@@ -1,0 +1,179 @@
+"""Where to set the axis tonight so that the coming year goes best.
+
+A pier that heaves swings the axis.  Set dead on the pole at one end of the
+swing, it is off by the whole swing half a year later; set so that the pole lies in the
+middle of the swing it is never off by more than half.  On the sky the best
+setting is the centre of the smallest circle round all places that the axis goes to.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from drift.advice.forecast import Forecast
+from drift.advice.result import YearAim
+from drift.advice.words import arcmin, as_utc, azimuth_side, percent, plain_arcmin
+from drift.quantities import Bools, Floats
+
+if TYPE_CHECKING:
+    from drift.pierfile import PierFile
+
+
+def best_change(forecast: Forecast, latitude_rad: float, counts: Bools, aim: str, pole: Floats) -> Floats:
+    """Return by how much to change the axis now, (az_error, alt_error) [arcsec].
+
+    Parameters
+    ----------
+    forecast
+        Where the axis goes if left alone.
+    latitude_rad
+        Geodetic latitude [rad].
+    counts
+        (n,) on which days it matters.
+    aim
+        "year": the largest error on those days is made least; "typical": the root mean
+        square is; "tonight": the axis is put on the pole on the first day.
+    pole
+        The pole aimed at as an axis error, (2,) [arcsec].
+    """
+    to_sky = np.array([np.cos(latitude_rad), 1.0])
+    path = (forecast.axis - pole) * to_sky
+    if aim == "tonight":
+        return -np.asarray(path[0]) / to_sky
+    days = path[counts] if np.any(counts) else path
+    middle = days.mean(axis=0) if aim == "typical" else smallest_circle(days)
+    return -np.asarray(middle) / to_sky
+
+
+def smallest_circle(points: Floats) -> Floats:
+    """Return the centre (2,) of the smallest circle round points (n, 2).
+
+    Notes
+    -----
+    With ``m = r^2 - |c|^2`` all ``|p - c| <= r`` become ``|p|^2 - 2 p.c <= m``, linear in (c, m), and
+    ``r^2 = m + |c|^2`` is to be made least: a convex quadratic programme.
+    """
+    from scipy.optimize import minimize
+
+    middle = (points.min(axis=0) + points.max(axis=0)) / 2.0
+    scale = float(np.max(np.hypot(*(points - middle).T)))
+    if scale == 0.0:
+        return np.asarray(middle)
+    own = (points - middle) / scale
+    square = np.sum(own**2, axis=1)
+    found = minimize(
+        lambda x: x[2] + x[0] ** 2 + x[1] ** 2,
+        np.array([0.0, 0.0, float(square.max())]),
+        jac=lambda x: np.array([2.0 * x[0], 2.0 * x[1], 1.0]),
+        constraints={
+            "type": "ineq",
+            "fun": lambda x: x[2] - square + 2.0 * own @ x[:2],
+            "jac": lambda x: np.column_stack([2.0 * own, np.ones(len(own))]),
+        },
+        method="SLSQP",
+        options={"ftol": 1e-10, "maxiter": 200},
+    )
+    return np.asarray(middle + scale * found.x[:2])
+
+
+def error_of_year(
+    forecast: Forecast, change: Floats, latitude_rad: float, counts: Bools, aim: str, pole: Floats
+) -> tuple[float, float]:
+    """Return the largest error on the days that count (the rms for "typical"), and its sd [arcsec]."""
+    to_sky = np.array([np.cos(latitude_rad), 1.0])
+    keep = counts if np.any(counts) else np.ones(len(counts), dtype=bool)
+    path, sds = (forecast.axis - pole + change)[keep] * to_sky, forecast.sd[keep] * to_sky
+    sizes = np.hypot(*path.T)
+    k = int(np.argmax(sizes))
+    if aim == "typical":
+        return float(np.sqrt(np.mean(sizes**2))), float(np.sqrt(np.mean(np.max(sds, axis=1) ** 2)))
+    return float(sizes[k]), float(np.max(sds[k]))
+
+
+def days_that_count(forecast: Forecast, site: PierFile) -> Bools:
+    """Return which days of a forecast lie in the months of use, (n,)."""
+    months = site.optics.months_of_use
+    if not months:
+        return np.ones(len(forecast.time_us), dtype=bool)
+    zone = ZoneInfo(site.site.timezone or "UTC")
+    return np.array([as_utc(int(t)).astimezone(zone).month in months for t in forecast.time_us])
+
+
+def year_aim(
+    site: PierFile, forecast: Forecast, pole: Floats, change: Floats, latitude_rad: float
+) -> YearAim:
+    """Say where to leave the axis for the coming year, and what is gained over "dead on tonight".
+
+    Parameters
+    ----------
+    site
+        Months of use, and what to aim at.
+    forecast
+        Where the axis goes if left alone.
+    pole
+        The pole aimed at as an axis error, (2,) [arcsec].
+    change
+        What `best_change` says, (2,) [arcsec].
+    latitude_rad
+        Geodetic latitude [rad].
+    """
+    aim, counts = str(site.optics.aim), days_that_count(forecast, site)
+    dead_on = best_change(forecast, latitude_rad, counts, "tonight", pole)
+    aimed, sd = error_of_year(forecast, change, latitude_rad, counts, aim, pole)
+    on_pole, _ = error_of_year(forecast, dead_on, latitude_rad, counts, aim, pole)
+    alone, _ = error_of_year(forecast, np.zeros(2), latitude_rad, counts, aim, pole)
+    leave = forecast.axis[0] + change
+    made = YearAim(
+        aim=aim,
+        leave_az_arcsec=float(leave[0]),
+        leave_alt_arcsec=float(leave[1]),
+        leave_sd_arcsec=(float(forecast.sd[0][0]), float(forecast.sd[0][1])),
+        as_aimed_arcmin=aimed / 60.0,
+        dead_on_arcmin=on_pole / 60.0,
+        as_it_is_arcmin=alone / 60.0,
+        sd_arcmin=sd / 60.0,
+        from_us=int(forecast.time_us[0]),
+        until_us=int(forecast.time_us[-1]),
+        sentence="",
+    )
+    return _with_sentence(made, site, leave - pole)
+
+
+def _with_sentence(made: YearAim, site: PierFile, leave: Floats) -> YearAim:
+    months = (
+        "in the months of use of the next twelve"
+        if site.optics.months_of_use
+        else "of the next twelve months"
+    )
+    what = "root-mean-square error" if made.aim == "typical" else "largest error"
+    as_aimed = arcmin(60.0 * made.as_aimed_arcmin, 60.0 * made.sd_arcmin)
+    if made.aim == "tonight":
+        sentence = (
+            f"Set dead on the pole now, the {what} {months} would be about {as_aimed}: the site file aims at "
+            "tonight."
+        )
+        return replace(made, sentence=sentence)
+    sentence = (
+        f"For the year, an axis that is set now is best left {_where(leave, site)}: the {what} {months} is "
+        f"then about {as_aimed}, against {plain_arcmin(made.dead_on_arcmin)} if it is set dead on the pole "
+        "now"
+    )
+    if made.gain >= 0.01:
+        sentence += f" ({percent(made.gain)} less)"
+    return replace(
+        made, sentence=f"{sentence}, and {plain_arcmin(made.as_it_is_arcmin)} if it is left alone."
+    )
+
+
+def _where(leave: Floats, site: PierFile) -> str:
+    """Return ``1.2' east of the pole and 0.3' above it``."""
+    side = azimuth_side(float(leave[0]), site.site.latitude_deg)
+    height = "above" if leave[1] >= 0.0 else "below"
+    return (
+        f"{plain_arcmin(abs(float(leave[0])) / 60.0)} {side} of the pole in azimuth and "
+        f"{plain_arcmin(abs(float(leave[1])) / 60.0)} {height} it"
+    )

@@ -1,0 +1,157 @@
+"""Whether a base that leans should be levelled: seldom, for it need not be level to track well.
+
+Only the axis must point at the pole, and the knobs bring it there on a leaning base too.
+Shims or nuts are for three cases: a knob out of travel (`drift.advice.knobs`), a lean so
+large that each knob moves the other coordinate as well, and an owner who wants it level.
+
+On a base that leans by t toward the east, turning the azimuth by A changes the altitude
+by ``-s A t``, and raising the axis by B changes az_error by ``B t``: to first order, from
+the rotations about the base's own vertical and its own east.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from drift.advice.knobs import turns
+from drift.advice.movement import lean_now
+from drift.advice.result import Action
+from drift.advice.shims import Tip, lean_words, tip_plate
+from drift.advice.situation import ACT_SDS
+from drift.advice.words import day, percent
+from drift.history.result import COLUMNS
+from drift.mount.orientation import hemisphere
+from drift.quantities import ARCSEC_PER_RAD, Floats
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from drift.advice.learned import Knob
+    from drift.advice.situation import Situation
+    from drift.history.result import History
+
+#: A knob works across the other when it moves it by more than this share of its own turn on the sky.
+ACROSS_AT_MOST = 0.02
+#: Nearer to the equator than this an azimuth error says too little of the east lean [rad].
+_NEAR_EQUATOR_RAD = 0.1
+
+
+def lasting_lean(situation: Situation, history: History) -> tuple[Floats, Floats] | None:
+    """Return the pier's lean since the start that the season doesn't take back, and sds [arcsec].
+
+    Returns
+    -------
+    lean, sd
+        (north, east) each; a component that can't be told from the mount is NaN.  None when none can.
+    """
+    told = lean_now(history)
+    if told is None:
+        return None
+    lean, sd = told
+    swung = _seasonal_lean(situation, situation.time_us) - _seasonal_lean(situation, _start_us(history))
+    return lean - swung, sd
+
+
+def base_lean(situation: Situation, history: History) -> tuple[Floats, Floats] | None:
+    """Return the same of what the mount stands on: the pier's lean and what was shimmed since."""
+    told = lasting_lean(situation, history)
+    if told is None:
+        return None
+    lean, sd = told
+    for k, column in enumerate(("plate_north", "plate_east")):
+        known = np.flatnonzero(np.isfinite(history.change[:, COLUMNS.index(column)]))
+        if known.size:
+            lean[k] += history.change[known[-1], COLUMNS.index(column)]
+            sd[k] = math.hypot(sd[k], history.sd[known[-1], COLUMNS.index(column)])
+    return lean, sd
+
+
+def leans_plainly(situation: Situation, history: History) -> str:
+    """Return a remark that a leaning base need not be level; "" where it doesn't lean beyond its limit."""
+    told = base_lean(situation, history)
+    if told is None:
+        return ""
+    lean, sd = np.nan_to_num(told[0]), float(np.nanmax(told[1]))
+    if math.hypot(*lean) <= max(situation.site.warn.lean_arcsec, ACT_SDS * sd):
+        return ""
+    return (
+        f"The base leans {lean_words(lean[0], lean[1], sd)} against how it first stood; it need not be level "
+        "to track well, so this is left to the knobs."
+    )
+
+
+def across(situation: Situation, history: History) -> float:
+    """Return by what share a turn of one knob moves the other coordinate, by the lean since the start."""
+    told = base_lean(situation, history)
+    if told is None or not math.isfinite(told[0][1]):
+        return 0.0
+    return abs(float(told[0][1])) / ARCSEC_PER_RAD / math.cos(situation.latitude_rad)
+
+
+def levelling(
+    situation: Situation, history: History, change: Floats, sd: Floats, knobs: Mapping[str, Knob] | None
+) -> tuple[Action, ...]:
+    """Return the shims or nuts that level the base again, and the turns that go with them.
+
+    Parameters
+    ----------
+    situation, history
+        Where axis and base stand.
+    change, sd
+        Wanted of the axis, (2,) [arcsec]; what the levelling itself does to it is taken off.
+    knobs
+        What past corrections taught of each knob.
+
+    Returns
+    -------
+    tuple of Action
+        Empty when it is not called for.
+    """
+    told, shared = base_lean(situation, history), across(situation, history)
+    if told is None or not (situation.site.plate.want_level or shared > ACROSS_AT_MOST):
+        return ()
+    lean, sds = np.nan_to_num(told[0]), told[1]
+    size, lean_sd = math.hypot(*lean), float(np.nanmax(sds))
+    if size <= max(situation.site.warn.lean_arcsec, ACT_SDS * lean_sd):
+        return ()
+    since = day(_start_us(history), situation.zone)
+    why = f"The base leans {lean_words(lean[0], lean[1], lean_sd)} against how it stood on {since}"
+    if shared > ACROSS_AT_MOST:
+        why += (
+            f", so that each knob moves the other coordinate by {percent(shared)} of its turn (more than "
+            f"{percent(ACROSS_AT_MOST)})"
+        )
+    tip = tip_plate(situation.site, -lean[0], -lean[1], f"{why}: to level it")
+    if not tip.action.bolts:
+        return (tip.action,)
+    return (_measured_again(tip), *_with_it(situation, tip, change, sd, knobs))
+
+
+def _measured_again(tip: Tip) -> Action:
+    sentence = f"{tip.action.sentence}  This moves the axis: measure before the knobs are turned for good."
+    return replace(tip.action, sentence=sentence)
+
+
+def _with_it(
+    situation: Situation, tip: Tip, change: Floats, sd: Floats, knobs: Mapping[str, Knob] | None
+) -> tuple[Action, ...]:
+    """Return the turns that are wanted beside the tip of the plate."""
+    return turns(situation, change - tip.axis_change(situation.latitude_rad), sd, knobs)
+
+
+def _start_us(history: History) -> int:
+    """Return the time that changes count from [us]."""
+    known = np.flatnonzero(np.isfinite(history.change).any(axis=1))
+    return int(history.time_us[known[0] if known.size else 0])
+
+
+def _seasonal_lean(situation: Situation, time_us: int) -> Floats:
+    """Return the annual lean (north, east) at a time: what it adds to the axis, turned back [arcsec]."""
+    az, alt = situation.season.at(np.array([time_us]))[0]
+    latitude = situation.latitude_rad
+    east = 0.0 if abs(latitude) < _NEAR_EQUATOR_RAD else az / math.tan(latitude)
+    return np.array([-hemisphere(latitude) * alt, east])
