@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from drift.answer import Answer
@@ -28,6 +28,129 @@ def read_site(path: str | Path = "pier.toml") -> PierFile:
     from drift.pierfile import load_pier
 
     return load_pier(Path(path))
+
+
+def make_site(latitude: Any, longitude: Any, elevation: Any, **sections: Any) -> PierFile:
+    """Describe a site without a file.
+
+    Parameters
+    ----------
+    latitude, longitude
+        Geodetic, north and east positive: numbers in degrees, or astropy quantities.
+    elevation
+        Above sea level: a number in metres, or a quantity.
+    **sections
+        Other keys of the section ``[site]`` by name, and other sections as mappings, all as in the site
+        file.  A key that is given a quantity may leave its unit out.
+
+    Raises
+    ------
+    drift.errors.SiteFileError
+        Names the key, the value and what is allowed.
+
+    Examples
+    --------
+    >>> import astropy.units as u
+    >>> import drift
+    >>> site = drift.make_site(47.3, -92.4, 410, mount={"hour_angle_zero": "kept"})
+    >>> site.mount.hour_angle_zero
+    'kept'
+    >>> same = drift.make_site(
+    ...     47.3 * u.deg, -92.4 * u.deg, 0.41 * u.km, optics={"focal_length": 0.8 * u.m}
+    ... )
+    >>> same.site.elevation_m, same.optics.focal_length_mm
+    (410.0, 800.0)
+    """
+    from drift.pierfile import pier_from_mapping
+    from drift.sitefile.quantities import plain_sections
+
+    place = {"latitude_deg": latitude, "longitude_deg": longitude, "elevation_m": elevation}
+    for key in [key for key, value in sections.items() if not isinstance(value, Mapping)]:
+        place[key] = sections.pop(key)
+    return pier_from_mapping(plain_sections({"site": place, **sections}))
+
+
+def readings_of(site: PierFile, **tables: Any) -> Readings:
+    """Take readings from tables of a notebook.
+
+    Parameters
+    ----------
+    site
+        The site; it decides what values are plausible.
+    **tables
+        Kind -> a pandas DataFrame, an astropy Table or QTable, or a mapping of columns: ``solves``,
+        ``sweeps``, ``runs``, ``alignments``, ``levels``, ``weather``, ``corrections``.  Columns are called
+        as in a log file; one with a unit may leave it out of its name.  Times are aware datetimes, astropy
+        Time, or text with a zone.
+
+    Returns
+    -------
+    Readings
+        Rows that can't be used are left out with the warning `drift.errors.RowsSetAside`, whose `rows`
+        holds each with its reason.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If a table can't be used at all.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> import drift
+    >>> levels = pd.DataFrame(
+    ...     {
+    ...         "time_utc": pd.date_range("2024-01-01", periods=3, freq="14D", tz="UTC"),
+    ...         "lean_north_arcsec": [0.0, 4.0, 9.0],
+    ...         "lean_east_arcsec": [0.0, -2.0, -5.0],
+    ...     }
+    ... )
+    >>> readings = drift.readings_of(drift.make_site(47.3, -92.4, 410), levels=levels)
+    >>> readings["levels"]["lean_north_arcsec"].tolist()
+    [0.0, 4.0, 9.0]
+    """
+    import time
+    import warnings
+
+    from drift.errors import RowsSetAside
+    from drift.logs.layout import circumstances
+    from drift.logs.notebook_tables import read_notebook_table, readings_of_logs
+
+    around = circumstances(site, int(time.time() * 1e6))
+    logs = [read_notebook_table(table, kind, around) for kind, table in tables.items()]
+    aside = [row for log in logs for row in (*log.set_aside, *log.left_out)]
+    if aside:
+        warnings.warn(RowsSetAside(tuple(aside)), stacklevel=2)
+    return readings_of_logs(logs)
+
+
+def answer_tables(site: PierFile, **tables: Any) -> Answer:
+    """Work out the answer from tables of a notebook; no file is touched.
+
+    Parameters
+    ----------
+    site, **tables
+        As for `readings_of`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> import drift
+    >>> levels = pd.DataFrame(
+    ...     {
+    ...         "time_utc": pd.date_range("2024-01-01", periods=6, freq="14D", tz="UTC"),
+    ...         "lean_north_arcsec": [0.0, 4.0, 9.0, 15.0, 13.0, 8.0],
+    ...         "lean_east_arcsec": [0.0, -2.0, -5.0, -7.0, -6.0, -4.0],
+    ...     }
+    ... )
+    >>> answer = drift.answer_tables(drift.make_site(47.3, -92.4, 410), levels=levels)
+    >>> len(answer.frame("history"))
+    6
+    >>> answer.plot("lean").axes[0].get_ylabel()
+    '[arcsec]'
+    """
+    readings = readings_of(site, **tables)
+    return with_ground(answer_readings(site, readings), readings)
 
 
 def open_book(site: PierFile) -> Book:
@@ -94,7 +217,8 @@ class _PiecesInBook:
 
 
 def answer_book(path: str | Path = "pier.toml") -> Answer:
-    """Work out the answer for the pier described in the site file at `path`."""
+    """Work out the answer for the pier described in the site file at `path`, from its record."""
     site = read_site(path)
     with open_book(site) as book:
-        return answer_readings(site, book.readings(), book)
+        readings = book.readings()
+        return with_ground(answer_readings(site, readings, book), readings)

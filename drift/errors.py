@@ -7,6 +7,11 @@ A message says what was wrong, the value, where it stood and what to do.
 
 from __future__ import annotations
 
+from typing import Any
+
+#: So many rows are named in a warning about rows set aside.
+_NAMED = 3
+
 
 class DriftError(Exception):
     """Something prevents an answer; the message is one paragraph for people."""
@@ -30,6 +35,23 @@ class NothingToAnswer(DriftError):
 
 class PlateError(DriftError):
     """The bolts of a plate can't give an answer: too few, in a line, or heights that don't belong to them."""
+
+
+class RowsSetAside(UserWarning):
+    """Rows of a table, or some of their values, could not be used.
+
+    `rows` holds a `drift.logs.result.RowSetAside` for each, with its reason.
+    """
+
+    def __init__(self, rows: tuple[Any, ...]) -> None:
+        self.rows = rows
+        more = len(rows) - _NAMED
+        named = "; ".join(f"{row.file}, {row.words()}" for row in rows[:_NAMED])
+        what = "row or value was" if len(rows) == 1 else "rows or values were"
+        super().__init__(
+            f"{len(rows)} {what} set aside: {named}"
+            + (f"; and {more} more.  `rows` of this warning has them all" if more > 0 else "")
+        )
 
 
 class NotifyError(DriftError):
