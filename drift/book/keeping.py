@@ -38,6 +38,13 @@ def latest_import_us(connection: Connection) -> int | None:
     return connection.scalar(select(func.max(table.c.imported_us)).where(table.c.kind.in_(_WATCHED)))
 
 
+def stand_of(connection: Connection) -> str:
+    """Return a mark that changes whenever a reading came in or went out of use, quickly."""
+    rows = connection.scalar(select(schema.book.c.next_row_id))
+    acts = connection.scalar(select(func.max(schema.acts.c.id)))
+    return f"{rows or 0} {acts or 0}"
+
+
 def keep_answer(connection: Connection, key: str, text: str, made_us: int) -> None:
     """Keep an answer of this version under its key, and let go of the oldest ones."""
     table = schema.kept_answers

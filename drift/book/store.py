@@ -114,6 +114,11 @@ class Book:
         with collector_paused(), self._reading("reading it") as connection:
             return reading.read_readings(connection)
 
+    def stand(self) -> str:
+        """Return a mark that changes whenever a reading came in or went out of use, quickly."""
+        with self._reading("looking whether anything has changed") as connection:
+            return keeping.stand_of(connection)
+
     def where(self, row_ids: Iterable[int]) -> dict[int, tuple[str, int, str]]:
         """Return for each row_id its file, its line and its text as it came."""
         with self._reading("looking up where readings came from") as connection:

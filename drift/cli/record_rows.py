@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING
 import click
 
 from drift.cli.options import Signed, pier_option, plain_minus, site_of
-from drift.cli.write_down import Row, words
 
 if TYPE_CHECKING:
-    from drift.book.acts import RowEvent, RowHeld
+    from drift.book.acts import RowHeld
     from drift.book.store import Book
     from drift.pierfile import PierFile
 
@@ -41,6 +40,7 @@ _NUMBERED = "ROW is the number that `drift record list` shows."
 def listing(pier: str | None, whole: bool) -> None:
     """Print a line a row, the oldest first."""
     from drift.api import open_book
+    from drift.show.by_hand import event_words
 
     site = site_of(pier)
     with open_book(site) as book:
@@ -51,42 +51,20 @@ def listing(pier: str | None, whole: bool) -> None:
     for row in sorted(rows, key=lambda row: (row.values["time_us"], row.row_id)):
         click.echo(_line(row, site))
         for event in done.get(row.row_id, ()):
-            click.echo(f"       {_event_words(event)}")
+            click.echo(f"       {event_words(event)}")
 
 
 def _line(row: RowHeld, site: PierFile) -> str:
     from pathlib import Path
 
+    from drift.show.by_hand import as_text, words
     from drift.show.times import utc_text
 
     note = f'  "{row.values["note"]}"' if row.values.get("note") else ""
     state = "" if row.in_use else f"  [{row.state}]"
-    said = words(row.kind, [_as_text(row)], site).rstrip(".")
+    said = words(row.kind, [as_text(row)], site).rstrip(".")
     when, where = utc_text(row.values["time_us"]), f"({Path(row.file).name}, line {row.line})"
     return f"{row.row_id:>5}  {when}  {said}{note}  {where}{state}"
-
-
-def _event_words(event: RowEvent) -> str:
-    from drift.show.times import utc_text
-
-    what = {"withdrew": "withdrawn", "put back": "put back"}.get(event.what, event.what)
-    if event.other_row_id is not None:
-        what = f"changed, now row {event.other_row_id}"
-    why = f": {event.reason}" if event.reason else ""
-    return f"{what} on {utc_text(event.time_us)}{why}"
-
-
-def _as_text(row: RowHeld) -> Row:
-    """Return a row as the columns of a log, in text that reads back to the same values."""
-    return {
-        name: ""
-        if value is None or value != value
-        else repr(value)
-        if isinstance(value, float)
-        else str(value)
-        for name, value in row.values.items()
-        if name not in ("row_id", "time_us")
-    }
 
 
 @click.command(
@@ -173,6 +151,7 @@ def _wanted(book: Book, rows: tuple[int, ...]) -> list[RowHeld]:
 def edit(row: int, time: str | None, why: str, pier: str | None, **given: str | None) -> None:
     """Replace a row by one with some values changed."""
     from drift.api import open_book
+    from drift.show.by_hand import as_text, whole_time
     from drift.show.times import utc_text
 
     site = site_of(pier)
@@ -190,8 +169,8 @@ def edit(row: int, time: str | None, why: str, pier: str | None, **given: str | 
                 f"row {row} is a {kind}, which has no {', '.join(strange)}; it has {allowed}."
             )
         new = {
-            "time_utc": time if time is not None else _whole_time(old.values["time_us"]),
-            **_as_text(old),
+            "time_utc": time if time is not None else whole_time(old.values["time_us"]),
+            **as_text(old),
             **{columns[name]: value for name, value in changed.items()},
         }
         book.amend(row, new, why)
@@ -199,9 +178,3 @@ def edit(row: int, time: str | None, why: str, pier: str | None, **given: str | 
         (now,) = _wanted(book, (last.other_row_id or row,))
     click.echo(f"Row {row} of {utc_text(old.values['time_us'])} is kept as withdrawn.")
     click.echo(f"In its place: {_line(now, site).strip()}")
-
-
-def _whole_time(time_us: int) -> str:
-    from drift.advice.words import as_utc
-
-    return as_utc(time_us).isoformat().replace("+00:00", "Z")
