@@ -41,7 +41,8 @@ def advise(
         When the advice is wanted, UTC microseconds; None for the time of the latest
         reading, so that the same readings always give the same advice.
     forecast
-        Where the axis goes if left alone; None for the annual shape and the lasting rate found.
+        Where the axis goes if left alone; None for the history's own forecast or, where it has none, the
+        annual shape and the lasting rate found.
 
     Returns
     -------

@@ -22,6 +22,9 @@ from drift.quantities import Bools, Floats
 if TYPE_CHECKING:
     from drift.pierfile import PierFile
 
+#: A point is outside a circle when it is by more than this share of its radius.
+_CIRCLE = 1e-7
+
 
 def best_change(forecast: Forecast, latitude_rad: float, counts: Bools, aim: str, pole: Floats) -> Floats:
     """Return by how much to change the axis now, (az_error, alt_error) [arcsec].
@@ -54,30 +57,45 @@ def smallest_circle(points: Floats) -> Floats:
 
     Notes
     -----
-    With ``m = r^2 - |c|^2`` all ``|p - c| <= r`` become ``|p|^2 - 2 p.c <= m``, linear in (c, m), and
-    ``r^2 = m + |c|^2`` is to be made least: a convex quadratic programme.
+    The circle round a few of the points is taken, the one farthest outside is added to them, and so
+    on until none is outside.
     """
-    from scipy.optimize import minimize
-
     middle = (points.min(axis=0) + points.max(axis=0)) / 2.0
     scale = float(np.max(np.hypot(*(points - middle).T)))
     if scale == 0.0:
         return np.asarray(middle)
     own = (points - middle) / scale
-    square = np.sum(own**2, axis=1)
+    taken = list(dict.fromkeys(int(k) for k in (*own.argmin(axis=0), *own.argmax(axis=0))))
+    while True:
+        centre = _circle_of_few(own[taken])
+        away = np.hypot(*(own - centre).T)
+        farthest = int(np.argmax(away))
+        if farthest in taken or away[farthest] <= np.max(away[taken]) + _CIRCLE:
+            return np.asarray(middle + scale * centre)
+        taken.append(farthest)
+
+
+def _circle_of_few(points: Floats) -> Floats:
+    """Return the centre of the smallest circle round a few points.
+
+    Notes
+    -----
+    With ``m = r^2 - |c|^2`` all ``|p - c| <= r`` become ``|p|^2 - 2 p.c <= m``, linear in (c, m), and
+    ``r^2 = m + |c|^2`` is to be made least: a convex quadratic programme.
+    """
+    from scipy.optimize import minimize
+
+    square = np.sum(points**2, axis=1)
+    slopes = np.column_stack([2.0 * points, np.ones(len(points))])
     found = minimize(
         lambda x: x[2] + x[0] ** 2 + x[1] ** 2,
         np.array([0.0, 0.0, float(square.max())]),
         jac=lambda x: np.array([2.0 * x[0], 2.0 * x[1], 1.0]),
-        constraints={
-            "type": "ineq",
-            "fun": lambda x: x[2] - square + 2.0 * own @ x[:2],
-            "jac": lambda x: np.column_stack([2.0 * own, np.ones(len(own))]),
-        },
+        constraints={"type": "ineq", "fun": lambda x: slopes @ x - square, "jac": lambda x: slopes},
         method="SLSQP",
-        options={"ftol": 1e-10, "maxiter": 200},
+        options={"ftol": 1e-12, "maxiter": 200},
     )
-    return np.asarray(middle + scale * found.x[:2])
+    return np.asarray(found.x[:2])
 
 
 def error_of_year(

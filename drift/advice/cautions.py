@@ -41,7 +41,10 @@ def cautions_for(actions: tuple[Action, ...], site: PierFile) -> tuple[str, ...]
             "by local code and to licensed trades."
         )
     if doing & ({"measure"} | _KNOBS):
-        said.append("Never point or sweep toward the Sun; keep the cap on until it is down.")
+        said.append(
+            "Never point or sweep toward the Sun: keep the cap on until it is down, or fit the solar filter "
+            "before uncovering."
+        )
     return tuple(said)
 
 

@@ -1,7 +1,7 @@
 """Where the axis will be if nobody touches it: a table of days, which anything that looks ahead can make.
 
-Here it is made of the annual shape found and the lasting rate.  A forecast from
-frost or settlement takes its place as it is: `drift.advice.advise.advise` takes any.
+The history's own forecast, which knows of frost and settlement, goes first; where there
+is none it is made of the annual shape found and the lasting rate.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drift.advice.season import Season
+from drift.advice.this_winter import correction_of
 from drift.mount.orientation import hemisphere
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
 
@@ -53,6 +54,26 @@ class Forecast:
             )
 
 
+def coming(history: History, season: Season, latitude_rad: float, seen_us: int, from_us: int) -> Forecast:
+    """Return where the axis goes from `from_us` on, day by day.
+
+    Until a season is sure the history's own forecast is not followed: what a part of a year
+    would go on to is what the priors say, not the readings.
+    """
+    if history.forecast is None or not season.known or from_us >= int(history.forecast.time_us[-1]):
+        return annual_forecast(history, season, latitude_rad, seen_us, from_us)
+    made = history.forecast
+    last = min(from_us + AHEAD_DAYS * DAY_US, int(made.time_us[-1]))
+    time_us = np.arange(from_us, last + 1, DAY_US, dtype=np.int64)
+
+    def daily(values: Floats) -> Floats:
+        columns = [np.interp(time_us - from_us, made.time_us - from_us, values[:, k]) for k in (0, 1)]
+        return np.stack(columns, axis=1)
+
+    own = correction_of(history, season, latitude_rad, seen_us, time_us)
+    return Forecast(time_us, daily(made.axis) + own, daily(made.axis_sd))
+
+
 def annual_forecast(
     history: History, season: Season, latitude_rad: float, seen_us: int, from_us: int
 ) -> Forecast:
@@ -75,6 +96,7 @@ def annual_forecast(
     rate, rate_sd = axis_rate(history, latitude_rad)
     seen = np.array([seen_us])
     axis = history.axis_now + season.at(time_us) - season.at(seen) + rate * years
+    axis = axis + correction_of(history, season, latitude_rad, seen_us, time_us)
     # the difference of two days is as sure as the less sure of them, but for the day itself
     moved = np.hypot(season.sd_at(time_us), season.sd_at(seen)) * (np.abs(years) > 0.0)
     walked = _walk(history, latitude_rad) ** 2 * np.abs(years) * YEAR_DAYS

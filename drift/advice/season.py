@@ -62,6 +62,11 @@ class Season:
         today = int(days_of_year(np.array([time_us]))[0])
         return time_us + ((self.rest - today - 1) % 366 + 1) * DAY_US
 
+    def last_rest(self, time_us: int) -> int | None:
+        """Return when until `time_us` the heave was last out [us]; None where none is sure."""
+        following = self.next_rest(time_us)
+        return None if following is None else following - 366 * DAY_US
+
 
 def season_of(history: History, latitude_rad: float) -> Season:
     """Take the season out of a history; half of a swing that isn't sure stands for its uncertainty."""

@@ -10,7 +10,7 @@ import numpy as np
 
 from drift.advice.aim import best_change, days_that_count
 from drift.advice.axis_error import on_sky
-from drift.advice.forecast import Forecast, annual_forecast
+from drift.advice.forecast import Forecast, coming
 from drift.advice.matters import matters_of
 from drift.advice.poles import pole_offset
 from drift.advice.result import Matter
@@ -139,7 +139,7 @@ def situation_of(
     now_us
         The time at which advice is wanted, or None for that of the latest reading.
     forecast
-        Where the axis goes untouched; None for the annual shape and the lasting rate.
+        Where the axis goes untouched; None for what `drift.advice.forecast.coming` says.
     """
     latitude_rad = float(np.radians(site.site.latitude_deg))
     times = [night.time_us for night in nights.nights if night.has_axis]
@@ -149,7 +149,7 @@ def situation_of(
     now_us = latest if now_us is None else now_us
     season, pole = season_of(history, latitude_rad), pole_offset(site)
     if forecast is None:
-        forecast = annual_forecast(history, season, latitude_rad, time_us, max(now_us, time_us))
+        forecast = coming(history, season, latitude_rad, time_us, max(now_us, time_us))
     now, now_sd = (
         np.asarray(history.axis_now - pole, dtype=float),
         np.asarray(history.axis_now_sd, dtype=float),
