@@ -72,10 +72,15 @@ class Picture:
     lacking: Callable[[Answer], str]
     narrow: bool = False
 
+    @property
+    def is_event(self) -> bool:
+        """Whether it shows one event close up."""
+        return self.name.startswith(_EVENT)
+
 
 def pictures_of(answer: Answer) -> tuple[Picture, ...]:
     """Return all pictures that an answer may have, in the order of the report, also those that lack data."""
-    return (*_FIRST, *_causes(answer), *_events(answer), *_LAST)
+    return (_AXIS, *_events(answer), *_MIDDLE, *_causes(answer), *_LAST)
 
 
 def picture_named(answer: Answer, name: str) -> Picture:
@@ -144,6 +149,7 @@ def _cause_picture(view: str, title: str) -> Picture:
         partial(cause_panels.describe, view=view),
         partial(pictures.causes_table, view=view),
         cause_panels.lacking,
+        narrow=True,
     )
 
 
@@ -173,16 +179,16 @@ def _axis_lacking(answer: Answer) -> str:
     return "" if axis_path.path_blocks(answer) else "No night shows where the axis points yet."
 
 
-_FIRST = (
-    Picture(
-        "axis",
-        "The axis, night by night",
-        _with_marks(f"Bars are {_SDS}; the tinted band is what you want to be warned beyond."),
-        axis_history.figure,
-        axis_history.describe,
-        axis.nights_table,
-        _axis_lacking,
-    ),
+_AXIS = Picture(
+    "axis",
+    "The axis, night by night",
+    _with_marks(f"Bars are {_SDS}; the tinted band is what you want to be warned beyond."),
+    axis_history.figure,
+    axis_history.describe,
+    axis.nights_table,
+    _axis_lacking,
+)
+_MIDDLE = (
     Picture(
         "lean",
         "Pier and mount apart",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -35,6 +35,11 @@ class Drawn:
     narrow: bool = False
     tall: bool = False  # so high that it fills a sheet of paper
 
+    @property
+    def kind(self) -> str:
+        """The first word of its key: "event", "causes", ..."""
+        return self.key.partition("-")[0]
+
 
 def pictures_to_draw(answer: Answer) -> tuple[list[Picture], list[tuple[str, str]]]:
     """Return the pictures that have something to show, and title and reason of those that have nothing.
@@ -48,12 +53,23 @@ def pictures_to_draw(answer: Answer) -> tuple[list[Picture], list[tuple[str, str
             shown.append(picture)
         elif (picture.title, lacking) not in left_out:
             left_out.append((picture.title, lacking))
-    events = [picture for picture in shown if picture.narrow]
+    events = [picture for picture in shown if picture.is_event]
     earlier = events[: max(0, len(events) - EVENTS_DRAWN)]
     if earlier:
         told = f"of {len(events)} events the latest {EVENTS_DRAWN} are drawn; all are in the table of events."
         left_out.append(("Earlier events", told[0].upper() + told[1:]))
     return [picture for picture in shown if picture not in earlier], left_out
+
+
+def side_by_side(drawn: Sequence[Drawn]) -> list[list[Drawn]]:
+    """Group pictures for a page: those drawn narrow that follow one another stand side by side."""
+    groups: list[list[Drawn]] = []
+    for each in drawn:
+        if groups and each.narrow and groups[-1][-1].narrow and each.kind == groups[-1][-1].kind:
+            groups[-1].append(each)
+        else:
+            groups.append([each])
+    return groups
 
 
 def drawn_picture(picture: Picture, answer: Answer, progress: Callable[[str], None] | None = None) -> Drawn:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from drift._version import __version__
 from drift.show import phrases, saving, words
-from drift.show.drawing import drawn_picture, pictures_to_draw
+from drift.show.drawing import drawn_picture, pictures_to_draw, side_by_side
 from drift.show.figures import palette
 from drift.show.inline_svg import colour_variables
 from drift.show.status_json import all_warnings
@@ -59,8 +59,7 @@ def report_html(
         mark=Markup(MARK),
         light=Markup(colour_variables(palette.LIGHT)),
         dark=Markup(colour_variables(palette.DARK)),
-        pictures=[each for each in drawn if not each.narrow],
-        close_ups=[each for each in drawn if each.narrow],
+        pictures=side_by_side(drawn),
         left_out=left_out,
         kept_aside=_kept_aside_table(kept_aside),
         set_aside=instrument.set_aside_table(answer, where),

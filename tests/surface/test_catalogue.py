@@ -137,12 +137,30 @@ def test_of_many_events_the_latest_are_drawn():
     many = tuple(answer.history.events[0] for _ in range(drawing.EVENTS_DRAWN + 3))
     answer = replace(answer, history=replace(answer.history, events=many))
     shown, left_out = drawing.pictures_to_draw(answer)
-    names = [picture.name for picture in shown if picture.narrow]
+    names = [picture.name for picture in shown if picture.is_event]
     assert names == [f"event-{k}" for k in range(4, drawing.EVENTS_DRAWN + 4)]
     assert (
         "Earlier events",
         "Of 11 events the latest 8 are drawn; all are in the table of events.",
     ) in left_out
+
+
+def test_events_stand_side_by_side_and_so_do_the_causes():
+    shown, _ = drawing.pictures_to_draw(RECORDS["rich north"])
+    drawn = [drawing.Drawn(p.name, "", "", "", "", None, p.narrow) for p in shown]
+    groups = [[each.key for each in group] for group in drawing.side_by_side(drawn)]
+    assert groups == [
+        ["axis"],
+        ["event-1", "event-2", "event-3", "event-4"],
+        ["lean"],
+        ["seasons"],
+        ["pier"],
+        ["path"],
+        ["ground"],
+        ["causes-azimuth", "causes-altitude"],
+        ["corrections"],
+        ["nights"],
+    ]
 
 
 def test_the_same_answer_draws_the_same_picture_and_changes_nothing():

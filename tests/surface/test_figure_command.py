@@ -133,7 +133,7 @@ def test_a_picture_with_nothing_to_show_says_why_and_writes_nothing(folder, caps
 def test_without_a_name_all_are_listed(folder, capsys, monkeypatch):
     code, out, _ = run(capsys, "figure")
     assert code == 0
-    assert [line.split()[0] for line in out.splitlines()][:3] == ["axis", "lean", "seasons"]
+    assert [line.split()[0] for line in out.splitlines()][:3] == ["axis", "event-1", "event-2"]
     stands_for(monkeypatch, invented(47.3, 1))
     assert "(not yet: A change of pier and mount needs two nights" in run(capsys, "figure")[1]
     code, _, err = run(capsys, "figure", "-o", "x.png")

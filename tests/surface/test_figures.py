@@ -9,11 +9,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from invented_answer import DAY_US, empty, invented, night, us
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from drift.show.figures import axis_history, axis_path, lean_history, palette, seasons
 from drift.show.figures.blocks import BLOCKS, blocks_of
-from drift.show.figures.canvas import PHONE_IN, WIDE_IN, dates, set_time_axis, stretches
+from drift.show.figures.canvas import MANY, PHONE_IN, WIDE_IN, dates, set_time_axis, stretches
+from drift.show.figures.canvas import dots as draw_dots
 from drift.show.figures.marks import merged
 from drift.show.times import zone_of
 
@@ -120,6 +122,26 @@ def test_a_night_that_knows_next_to_nothing_does_not_flatten_the_others(records)
     panel = axis_history.figure(replace(answer, nights=nights)).axes[1]
     assert panel.get_ylim()[1] < 10.0
     assert any("1 night outside the frame" in text.get_text() for text in panel.texts)
+
+
+def test_many_nights_are_drawn_as_one_line_of_dots_of_which_none_is_lost(tmp_path):
+    answer = invented(47.3, MANY + 100, every_days=2.0)
+    panel = axis_history.figure(answer).axes[0]
+    (dots,) = [patch for patch in panel.patches if patch.get_capstyle() == "round"]
+    np.testing.assert_allclose(
+        dots.get_path().vertices[::2, 1], [n.estimate[0] / 60 for n in answer.nights.nights], atol=ROUNDING
+    )
+    # seen in the raster as well: 400 dots four columns of pixels apart
+    figure = Figure(figsize=(16, 2), dpi=100)
+    panel = figure.add_axes((0, 0, 1, 1))
+    panel.set_axis_off()
+    panel.set_xlim(0, 401)
+    panel.set_ylim(-1, 1)
+    draw_dots(panel, np.arange(1.0, 401.0), np.zeros(400), "#ff0000", markersize=0.7)
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    red = np.asarray(canvas.buffer_rgba())[..., 1].min(axis=0) < 250
+    assert np.sum(np.diff(red.astype(int)) == 1) == 400
 
 
 @pytest.mark.parametrize(("latitude", "up", "down"), [(47.3, "east", "west"), (-33.9, "west", "east")])

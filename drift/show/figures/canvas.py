@@ -32,6 +32,10 @@ _TITLE_IN, _TWO_LINE_TITLE_IN = 0.28, 0.42
 _BETWEEN_IN, _TIME_AXIS_IN = 0.08, 0.4
 #: Where the label of the upright axis stands, left of its panel [inches].
 _LABEL_IN = 0.47
+#: More points than this are drawn as one line of dots.
+MANY = 300
+#: Length of a dot's line, as a share of the panel's width.
+_NO_LENGTH = 1e-5
 _STYLE = {
     "font.size": 9.0,
     "axes.titlesize": 9.0,
@@ -252,14 +256,36 @@ def error_bars(
     *,
     markersize: float,
     bar_width: float,
-    marker: str = "o",
 ) -> None:
     """Draw points with error bars, all bars as one broken line so that thousands stay small."""
     breaks = np.full(len(times), np.nan)
     across = np.column_stack([times, times, breaks]).ravel()
     along = np.column_stack([value - sd, value + sd, breaks]).ravel()
     panel.plot(across, along, color=hue, linewidth=bar_width, solid_capstyle="butt")
-    panel.plot(times, value, marker, color=hue, markersize=markersize, markeredgewidth=0, linestyle="none")
+    dots(panel, times, value, hue, markersize=markersize)
+
+
+def dots(panel: Axes, times: Floats, value: Floats, hue: str, *, markersize: float, shape: str = "o") -> None:
+    """Draw points, round ("o") or square ("s"), without lines between them.
+
+    Thousands of marks make a picture slow and large.  Many are drawn as one broken line instead, whose
+    pieces have no length to speak of and so show their ends only.
+    """
+    if len(times) <= MANY:
+        panel.plot(times, value, shape, color=hue, markersize=markersize, markeredgewidth=0, linestyle="none")
+        return
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path
+
+    known = np.isfinite(times) & np.isfinite(value)
+    times, value = times[known], value[known]
+    low, high = panel.get_xlim()
+    ends = np.column_stack([times, value, times + _NO_LENGTH * (high - low), value]).reshape(-1, 2)
+    pieces = Path(ends, np.tile(np.array([Path.MOVETO, Path.LINETO], dtype=np.uint8), len(times)))
+    pieces.should_simplify = False  # else pieces without length are taken away; snapping would do so too
+    cap = "round" if shape == "o" else "projecting"
+    look = {"edgecolor": hue, "linewidth": markersize, "capstyle": cap}
+    panel.add_patch(PathPatch(pieces, fill=False, snap=False, **look))
 
 
 def least_height(panel: Axes, least: float) -> None:

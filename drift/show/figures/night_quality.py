@@ -12,6 +12,7 @@ from drift.show import phrases
 from drift.show.figures.canvas import (
     WIDE_IN,
     dates,
+    dots,
     house_style,
     say_empty,
     set_time_axis,
@@ -89,20 +90,13 @@ def _uncertainty(panel: Axes, times: Floats, sd: Floats, width_in: float) -> Non
     size = 2.0 if len(times) > 300 else 3.4
     if np.isfinite(sd).any():
         panel.set_yscale("log")
-        for column, shape, hue in ((0, "o", "mount"), (1, "^", "pier")):
-            panel.plot(
-                times,
-                sd[:, column],
-                shape,
-                color=colour(hue),
-                markersize=size + 0.4 * column,
-                markeredgewidth=0,
-                linestyle="none",
-            )
+        for column, shape, hue in ((0, "o", "mount"), (1, "s", "pier")):
+            known = np.isfinite(sd[:, column])
+            dots(panel, times[known], sd[known, column], colour(hue), markersize=size, shape=shape)
         _plain_powers(panel, sd)
     else:
         say_empty(panel, "No night knows where the axis points.")
-    set_title(panel, "Uncertainty of the axis", "● azimuth, on the sky, ▲ altitude", width_in)
+    set_title(panel, "Uncertainty of the axis", "● azimuth, on the sky, ■ altitude", width_in)
     panel.set_ylabel("[arcsec]")
 
 

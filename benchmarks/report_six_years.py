@@ -1,0 +1,130 @@
+"""Time the report of a long record, part by part, and the command as a whole.
+
+    python benchmarks/report_six_years.py [--years 10] [--nights 2000] [--solves 25]
+
+The record is on disk, as it is for its owner, and has been answered once (the
+scheduler's `drift check` does that each night); then one night is new.  The goal
+is 5 s for the report of ten years on a machine that does nothing else.  Seconds
+of the processor stand beside those of the clock, because the two differ on a
+machine that does.
+"""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from drift.api import answer_readings, open_book, read_site, with_ground
+from drift.demo.families import family
+from drift.demo.world import make
+from drift.show.catalogue import pictures_of
+from drift.show.drawing import pictures_to_draw
+from drift.show.figures.canvas import PHONE_IN, WIDE_IN
+from drift.show.inline_svg import inline_svg
+from drift.show.report import report_html
+
+GOAL_S = 5.0
+#: No picture may keep a page waiting for longer [s].
+PICTURE_GOAL_S = 0.3
+
+
+@contextmanager
+def timed(what: str) -> Iterator[None]:
+    """Print how long a block took, by the clock and by the processor."""
+    clock, processor = time.perf_counter(), time.process_time()
+    yield
+    took = time.perf_counter() - clock, time.process_time() - processor
+    print(f"{what:<52} {took[0]:6.2f} s   {took[1]:6.2f} s of the processor")
+
+
+def record(folder: Path, years: float, nights: int, solves: int) -> Path:
+    """Make logs of some years, import all of them, and return the site file."""
+    scenario = replace(
+        family("heave", 5, years=years, nights_a_year=nights / years, latitude_deg=47.0),
+        start="2015-09-01",
+        solves_a_night=solves,
+    )
+    written = make(scenario).write(folder)
+    site = folder / "pier.toml"
+    with open_book(read_site(site)) as book:
+        list(book.import_files(sorted(path for path in written if path.suffix == ".csv")))
+    return site
+
+
+def pictures(answer: Any) -> None:
+    """Print the time of each picture on a wide page and on a phone."""
+    for picture in pictures_to_draw(answer)[0]:
+        told = [f"   {picture.name:<18}"]
+        for width in (PHONE_IN,) if picture.narrow else (WIDE_IN, PHONE_IN):
+            start = time.process_time()
+            text = inline_svg(picture.figure(answer, width_in=width), "k", "t", "d")
+            took = time.process_time() - start
+            mark = "  over the goal" if took > PICTURE_GOAL_S else ""
+            told.append(f"{took:5.2f} s {len(text) / 1000:5.0f} kB{mark}")
+        print("   ".join(told))
+
+
+def main() -> None:
+    """Print the times."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--years", type=float, default=6.0)
+    parser.add_argument("--nights", type=int, default=1200)
+    parser.add_argument("--solves", type=int, default=9)
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        path = record(Path(name), options.years, options.nights, options.solves)
+        report(path)
+
+
+def report(path: Path) -> None:
+    """Time the parts in this process, then the command in a fresh one."""
+    site = read_site(path)
+    with open_book(site) as book:
+        readings = book.readings()
+        answer = answer_readings(site, readings, book)  # as the scheduler has done before
+        print(f"{len(answer.nights.nights)} nights, {len(readings['solves'])} solves")
+        report_html(with_ground(answer, readings))  # imports are warm
+        print("in a warm process")
+        with timed("   the record is read"):
+            readings = book.readings()
+        with timed("   the answer, old nights kept"):
+            answer = answer_readings(site, readings, book)
+        with timed("   the ground under the pier"):
+            answer = with_ground(answer, readings)
+        with timed("   words and tables"):
+            tables(answer)
+        with timed("   the page, pictures included"):
+            page = report_html(answer)
+        print(
+            f"   {len(page) / 1e6:.1f} MB; seconds of the processor for each picture, wide and for a phone:"
+        )
+        pictures(answer)
+    print(f"the command in a fresh process (goal {GOAL_S:g} s for ten years)")
+    command = [sys.executable, "-c", "from drift.cli.main import main; main()", "report"]
+    with timed("   drift report"):
+        subprocess.run(
+            [*command, "-o", str(path.parent / "report.html"), "--pier", str(path)],
+            check=True,
+            capture_output=True,
+        )
+
+
+def tables(answer: Any) -> None:
+    """Make the words and the numbers behind all pictures."""
+    for picture in pictures_of(answer):
+        parts: tuple[Callable[..., Any], ...] = (picture.describe, picture.caption, picture.table)
+        if not picture.lacking(answer):
+            for part in parts:
+                part(answer)
+
+
+if __name__ == "__main__":
+    main()
