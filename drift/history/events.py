@@ -14,7 +14,7 @@ import numpy as np
 from drift.history.before import Before, at_moments, before_of
 from drift.history.causes.steps import STEP_SD, STEPS_PER_YEAR, Step, step_cause, step_name
 from drift.history.model import SHORTEST_DAYS, Fit, Model, Solver
-from drift.history.scales import Found, fit_scales
+from drift.history.scales import Found, calm, fit_scales
 from drift.history.scan import Gains, gains, spread
 from drift.history.separable import without_lost_zeros
 from drift.quantities import Floats
@@ -100,7 +100,7 @@ def find_events(model: Model, before: Before | None = None) -> Searched:
         gained = gains(fit, spread(fit))
         wild, part, index = _best(fit, gained)
         if part == "":
-            hidden = _hidden_step(base, steps, found, gained)
+            hidden = _hidden_step(base, steps, found)
             if hidden is None:
                 break
             step, found = hidden
@@ -153,25 +153,35 @@ def _certain(index: int, part: str) -> FoundStep:
     return FoundStep(index, index, index, {part: 1.0, "nothing": 0.0}, (1.0,), index)
 
 
-def _hidden_step(
-    base: Model, steps: list[FoundStep], found: Found, gained: Gains
-) -> tuple[FoundStep, Found] | None:
+def _hidden_step(base: Model, steps: list[FoundStep], found: Found) -> tuple[FoundStep, Found] | None:
     """Return a step that the scales hide, and the fit with it; None when there is none.
 
     Over a short record a step may have been taken for a quick walk of the lean,
-    and at the scales of that walk it gains little.  So the likeliest one is
-    weighed once more with scales of its own.
+    or for its straying from the frost, and at the scales of that walk it gains
+    little.  So the likeliest ones, by these scales and by calm ones, are weighed
+    once more with scales of their own.
     """
-    chances = gap_chances(found.fit)
+    model = found.fit.model
+    quiet = Solver(replace(model, still=True)).at(calm(found.fit.scales))
+    for fit in (found.fit, quiet):
+        part, index, odds = _likeliest(fit)
+        if odds <= 0.0:
+            continue
+        step = _certain(index, part)
+        refitted = _refit(base, [*steps, step], found)
+        gain = refitted.log_posterior - found.log_posterior + float(gap_chances(fit)[part][index])
+        if gain > STEP_LOG_ODDS:
+            return step, refitted
+    return None
+
+
+def _likeliest(fit: Fit) -> tuple[str, int, float]:
+    """Return the likeliest step still unexplained: part, reading before which it lies, log Bayes factor."""
+    gained, chances = gains(fit, spread(fit)), gap_chances(fit)
     odds = {name: gained.step[name] + chances[name] for name in STEP_SD}
     part = max(odds, key=lambda name: float(odds[name].max()))
     index = int(np.argmax(odds[part]))
-    if gained.step[part][index] <= 0.0:
-        return None
-    step = _certain(index, part)
-    refitted = _refit(base, [*steps, step], found)
-    gain = refitted.log_posterior - found.log_posterior + float(chances[part][index])
-    return (step, refitted) if gain > STEP_LOG_ODDS else None
+    return part, index, float(gained.step[part][index])
 
 
 def doubt_corrections(model: Model, fit: Fit) -> Model:

@@ -65,6 +65,7 @@ class Model:
     ignored: npt.NDArray[np.bool_]  # (n,) single readings that nothing lasting explains
     ignored_zero: npt.NDArray[np.bool_]  # (n,) their zero only
     frost: FrostDriver | None = None  # what the lean follows beside the calendar
+    still: bool = False  # the lean does not stray from the frost: for looking for what straying may hide
     tied: bool = False  # no reading sees the lean itself: pier and mount get the same freedom
 
     def with_causes(self, *more: Cause) -> Model:
@@ -169,7 +170,7 @@ def walk_days(model: Model) -> Floats:
 
 def unrest(model: Model) -> Floats:
     """Return by how much the lean may stray from the frost in each step, (n - 1,), in swings squared."""
-    if model.frost is None:
+    if model.frost is None or model.still:
         return np.zeros(model.series.size - 1)
     return np.asarray(np.diff(model.frost.unrest(model.series.time_us)))
 

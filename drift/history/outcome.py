@@ -127,7 +127,9 @@ def corrections_found(corrections: list[Correction], view: View) -> list[Correct
 
 def _found(correction: Correction, view: View) -> CorrectionFound:
     asked, at = _length(correction), view.fit.columns.at.get(correction.name)
-    result = CorrectionFound(correction.time_us, correction.kind, asked, None, None, None, correction.note)
+    result = CorrectionFound(
+        correction.time_us, correction.kind, asked, None, None, None, correction.note, correction.turns
+    )
     if at is None or not MOVES[correction.kind] or not _seen_both_sides(view.fit.model.series, correction):
         return result
     found, sd = _along_asked(correction, view.fit.amplitude[at], view.fit.amplitude_cov[at, at])

@@ -83,6 +83,7 @@ class CorrectionFound:
     found_sd: float | None
     held: bool | None
     note: str = ""
+    turns: float | None = None  # of the knob, where they were written down
 
 
 @dataclass(frozen=True)

@@ -122,6 +122,12 @@ class Found:
         return self.fit.log_marginal + log_prior(to_vector(self.fit.scales, self.names), self.names)
 
 
+def calm(scales: Scales) -> Scales:
+    """Return the scales with no walk or creep quicker than is usual."""
+    quick = ("lean_walk", "az_creep", "alt_creep")
+    return replace(scales, **{name: min(getattr(scales, name), PRIORS[name][0]) for name in quick})
+
+
 def _fresh_starts(vector: Floats, names: list[str]) -> list[Floats]:
     """Return where to start from: the scales so far, and some of them back at their prior's middle.
 
@@ -134,6 +140,7 @@ def _fresh_starts(vector: Floats, names: list[str]) -> list[Floats]:
         ("alt_creep",),
         ("az_creep", "alt_creep"),
         ("lean_walk", "az_creep", "alt_creep"),
+        ("lean_walk", "frost"),
     ):
         out.append(np.where(np.isin(names, group), 0.0, vector))
     return [*out, np.where(np.array(names) == "bearing_rad", vector, 0.0)]

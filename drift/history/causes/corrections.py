@@ -55,6 +55,7 @@ class Correction:
     kind: str
     asked: tuple[float, ...]
     note: str
+    turns: float | None = None  # of a knob, where they were written down
     number: int = 0  # tells corrections of one kind and time apart
     done_us: int | None = None  # when it was really made, where the recorded date seems wrong
 
@@ -82,13 +83,15 @@ def read_corrections(table: pd.DataFrame, plate: Plate) -> list[Correction]:
             asked: tuple[float, ...] = _tilt(str(kind), rows, plate)
             out.append(Correction(int(time_us), str(kind), asked, note))
             continue
-        for number, amount in enumerate(rows["amount_arcmin"].to_numpy(dtype=float)):
+        amounts, turns = (rows[name].to_numpy(dtype=float) for name in ("amount_arcmin", "turns"))
+        for number, (amount, turned) in enumerate(zip(amounts, turns, strict=True)):
             asked = (
                 (float(amount) * 60.0,)
                 if kind in ("azimuth", "altitude")
                 else (np.nan,) * len(MOVES[str(kind)])
             )
-            out.append(Correction(int(time_us), str(kind), asked, note, number))
+            by_turns = float(turned) if np.isfinite(turned) else None
+            out.append(Correction(int(time_us), str(kind), asked, note, by_turns, number))
     return out
 
 
