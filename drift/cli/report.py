@@ -52,11 +52,5 @@ def _drawn(answer: Answer, book: Book) -> str:
     from drift.cli.progress import working
     from drift.show.report import report_html
 
-    places = book.where([aside.row_id for aside in answer.nights.set_aside])
-    where = {
-        row: f"{file}, line {line}" if file else f"recorded by hand, {line}"
-        for row, (file, line, _) in places.items()
-    }
-    kept_aside = [(row.file, row.words()) for row in book.set_aside_rows()]
     with working("Drawing"):
-        return report_html(answer, where=where, kept_aside=kept_aside)
+        return report_of_record(answer, book)

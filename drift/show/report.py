@@ -17,6 +17,7 @@ from drift.show.tables.table import Table
 
 if TYPE_CHECKING:
     from drift.answer import Answer
+    from drift.book.store import Book
 
 #: By this a report is known as one of ours, so that it may be written over.
 MARK = '<meta name="generator" content="drift report">'
@@ -63,11 +64,22 @@ def report_html(
         left_out=left_out,
         kept_aside=_kept_aside_table(kept_aside),
         set_aside=instrument.set_aside_table(answer, where),
-        **_said(answer),
+        **said(answer),
     )
 
 
-def _said(answer: Answer) -> dict[str, object]:
+def report_of_record(answer: Answer, book: Book) -> str:
+    """Return the report of an answer, with the places in the record of what was set aside."""
+    places = book.where([aside.row_id for aside in answer.nights.set_aside])
+    where = {
+        row: f"{file}, line {line}" if file else f"recorded by hand, {line}"
+        for row, (file, line, _) in places.items()
+    }
+    kept_aside = [(row.file, row.words()) for row in book.set_aside_rows()]
+    return report_html(answer, where=where, kept_aside=kept_aside)
+
+
+def said(answer: Answer) -> dict[str, object]:
     """Return all words and tables of the report, by the names that the template knows."""
     return {
         "version": __version__,

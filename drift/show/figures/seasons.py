@@ -84,7 +84,7 @@ def seasons_of(answer: Answer, bearing_deg: float) -> list[Season]:
     rows: dict[tuple[int, str], list[tuple[float, float, float]]] = {}
     for i, time_us in enumerate(history.time_us):
         if math.isfinite(lean[i]):
-            year, name, day = _season_day(as_utc(time_us), south)
+            year, name, day = season_day(as_utc(time_us), south)
             rows.setdefault((year, name), []).append((day, lean[i], sd[i]))
     return [Season(name, *np.array(found, dtype=float).T) for (_, name), found in sorted(rows.items())]
 
@@ -105,7 +105,8 @@ def _along(bearing_deg: float) -> tuple[float, float]:
     return tuple(0.0 if abs(share) < 1e-9 else share for share in shares)  # type: ignore[return-value]
 
 
-def _season_day(when: datetime, south: bool) -> tuple[int, str, float]:
+def season_day(when: datetime, south: bool) -> tuple[int, str, float]:
+    """Return of a time the year in which its season began, the season's name, and the days since then."""
     year = when.year if south or when.month >= 7 else when.year - 1
     began = datetime(year, 1 if south else 7, 1, tzinfo=UTC)
     name = str(year) if south else f"{year}-{(year + 1) % 100:02d}"
