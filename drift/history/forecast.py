@@ -17,6 +17,7 @@ from drift.history.causes.cause import Cause
 from drift.history.model import WALKS, Model, Scales, Solver
 from drift.history.scan import residual_cov, spread
 from drift.history.series import NOT_OBSERVED, Series
+from drift.history.settling import Settling, looking_ahead, settling_of
 from drift.history.warmth import Warmth
 from drift.quantities import DAY_US, Floats, Ints
 
@@ -47,6 +48,8 @@ class Forecast:
     lean_high: Floats = field(repr=False)
     paths: Floats = field(repr=False)  # (M, D, 2) expected axis errors, one for each way of the frost
     rests_on: str  # what the frost's ways rest on
+    within_sd: Floats | None = field(default=None, repr=False)  # (D, 2) sd of the axis errors about each path
+    settling: Settling | None = None
 
 
 def coming_times(from_us: int) -> Ints:
@@ -112,6 +115,8 @@ def forecast(
         high[:, lean],
         mean[:, :, axis],
         rests_on,
+        np.sqrt(np.mean(sd[:, :, axis] ** 2, axis=0)),
+        settling_of(looking_ahead(Solver(model).at(scales))),
     )
 
 
@@ -148,7 +153,7 @@ def _longer(cause: Cause, series: Series, pick: Ints, time_us: Ints, warmth: War
 
 def _ahead(model: Model, scales: Scales, count: int) -> tuple[Floats, Floats]:
     """Return axis errors, then lean, at the last `count` readings: means and sds, (D, 4) each."""
-    fit = Solver(model).at(scales)
+    fit = looking_ahead(Solver(model).at(scales))
     known = spread(fit)
     axis = fit.fitted()[-count:, :2]
     axis_variance = np.diagonal(residual_cov(fit, known), axis1=1, axis2=2)[-count:, :2]
