@@ -92,7 +92,7 @@ def _shims(bearings: Sequence[float], stacks: Stacks, why: str) -> Tip:
         f"{why}, raise the plate: {listed}; these sizes leave {plain_angle(stacks.left_arcsec)} of the tip "
         f"undone"
     )
-    if stacks.misfit_mm > SEATED_MM:
+    if round(stacks.misfit_mm, 6) > SEATED_MM:
         sentence += (
             f", and one bolt {stacks.misfit_mm:.3f} mm off the plane of the others: tighten evenly, or "
             "the plate rocks"
