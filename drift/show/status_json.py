@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from drift.advice.learned import odds_held
 from drift.history.result import COLUMNS, PARTS
+from drift.show.aims_json import aims
 from drift.show.times import utc_text
 
 if TYPE_CHECKING:
@@ -66,6 +67,7 @@ def as_mapping(answer: Answer) -> dict[str, Any]:
         "axis_now": _axis_now(answer.history),
         "set_aside": _set_aside(answer),
         "warnings": all_warnings(answer),
+        **aims(answer.advice),
     }
 
 

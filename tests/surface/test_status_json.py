@@ -185,6 +185,59 @@ ACTION = shaped(
         "until_utc": or_null(a_time),
     }
 )
+PLACE = or_null(
+    shaped(
+        {
+            "where": a_text,
+            "allowed_arcmin": a_number_or_null,
+            "effect": a_number,
+            "unit": one_of("pixels", "percent", "arcmin"),
+        }
+    )
+)
+MATTER = shaped(
+    {
+        "name": a_text,
+        "allowed_arcmin": a_number_or_null,
+        "now_arcmin": a_number_or_null,
+        "now_sd_arcmin": a_number_or_null,
+        "margin_arcmin": a_number_or_null,
+        "binding": truth,
+        "worst": PLACE,
+        "usual": PLACE,
+        "sentence": a_text,
+    }
+)
+POLES = shaped(
+    {
+        "true_arcmin": a_number,
+        "true_sd_arcmin": a_number,
+        "refracted_arcmin": a_number,
+        "refracted_sd_arcmin": a_number,
+        "lift_arcsec": a_number,
+        "lift_sd_arcsec": a_number,
+        "aimed_at": one_of("true", "refracted"),
+        "suits": one_of("true", "refracted", "either"),
+        "sentence": a_text,
+    }
+)
+YEAR_AIM = shaped(
+    {
+        "aim": one_of("year", "typical", "tonight"),
+        "leave_az_error": a_number,
+        "leave_az_error_sd": a_number,
+        "leave_alt_error": a_number,
+        "leave_alt_error_sd": a_number,
+        "as_aimed_arcmin": a_number,
+        "as_aimed_sd_arcmin": a_number,
+        "dead_on_arcmin": a_number,
+        "as_it_is_arcmin": a_number,
+        "gain": a_number,
+        "from_utc": a_time,
+        "until_utc": a_time,
+        "sentence": a_text,
+    }
+)
 STATUS = shaped(
     {
         "format": one_of("drift-status"),
@@ -226,6 +279,9 @@ STATUS = shaped(
         ),
         "set_aside": listed(shaped({"kind": a_text, "row": count, "time_utc": a_time, "reason": a_text})),
         "warnings": listed(a_text),
+        "matters": listed(MATTER),
+        "poles": or_null(POLES),
+        "year_aim": or_null(YEAR_AIM),
     }
 )
 
@@ -320,3 +376,23 @@ def test_each_warning_is_said_once(answer, status):
     assert len(status["warnings"]) == 3
     twice = replace(answer, warnings=(*answer.warnings, *answer.nights.warnings))
     assert sorted(as_mapping(twice)["warnings"]) == sorted(status["warnings"])
+
+
+def test_where_to_aim_and_what_it_does_have_the_promised_form():
+    """With a real advice on an invented history: all three keys are filled."""
+    from dataclasses import replace
+
+    from advice_world import history, nights, site, yearly
+
+    from drift.advice.advise import advise
+
+    past = history(axis_now=(60.0, 300.0), **yearly(alt=140.0))
+    made = advise(site(), nights(), past)
+    known = replace(invented(), advice=made)
+    data = json.loads(json.dumps(as_mapping(known), allow_nan=False))
+    assert STATUS(data)
+    assert data["poles"] is not None and data["year_aim"]["gain"] > 0.4
+    assert [matter["name"] for matter in data["matters"]] == [m.name for m in made.matters]
+    assert data["matters"][0]["margin_arcmin"] == pytest.approx(
+        data["matters"][0]["allowed_arcmin"] - data["matters"][0]["now_arcmin"], abs=1e-3
+    )
