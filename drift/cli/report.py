@@ -50,7 +50,7 @@ def command(output: Path, pier: str | None) -> None:
 
 def _drawn(answer: Answer, book: Book) -> str:
     from drift.cli.progress import working
-    from drift.show.report import report_html
+    from drift.show.report import report_of_record
 
     with working("Drawing"):
         return report_of_record(answer, book)
