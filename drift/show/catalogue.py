@@ -176,7 +176,8 @@ def _event_picture(answer: Answer, k: int) -> Picture:
 
 
 def _axis_lacking(answer: Answer) -> str:
-    return "" if axis_path.path_blocks(answer) else "No night shows where the axis points yet."
+    known = any(night.has_axis for night in answer.nights.nights)
+    return "" if known else "No night shows where the axis points yet."
 
 
 _AXIS = Picture(

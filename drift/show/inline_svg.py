@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 _COLOURS = {value.lower(): name for name, value in LIGHT.items()}
 _HEX = re.compile(r"#[0-9a-fA-F]{6}\b")
 _ID = re.compile(r'(\bid="|xlink:href="#|url\(#)')
-_LONG_NUMBER = re.compile(r"(?<![\w.#-])(-?\d+\.\d\d)\d+")
+_FAR_DECIMALS = re.compile(r"(?<=\.\d\d)\d+")
 _TAG = re.compile(r"<[^>]*>")
 _FONT = re.compile(r"font-family: [^;\"]*;? ?")
 _VIEW_BOX = re.compile(r'viewBox="([^"]+)"')
@@ -95,6 +95,6 @@ def _view_box(svg: str) -> str:
 def _compact(body: str) -> str:
     """Leave out what the page itself says or nobody sees: comments, white space, far decimals, the font."""
     body = re.sub(r"<!--.*?-->|<style.*?</style>|<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
-    body = _TAG.sub(lambda tag: _FONT.sub("", _LONG_NUMBER.sub(r"\1", tag.group())), body)
+    body = _TAG.sub(lambda tag: _FONT.sub("", _FAR_DECIMALS.sub("", tag.group())), body)
     body = re.sub(r"\s*\n", " ", body)
     return re.sub(r">\s+<", "><", body).strip()

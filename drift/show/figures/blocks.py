@@ -43,7 +43,7 @@ def blocks_of(nights: Iterable[NightAxis], changes_us: Sequence[int]) -> list[Bl
     is larger.  What the instrument's constants add is common to all nights and does not average
     down, so its mean is added to the block as it is.
     """
-    usable = [night for night in nights if _usable(night)]
+    usable = _usable(list(nights))
     changes = sorted(changes_us)
     return [_mean(group, _epoch(group[0], changes)) for group in _groups(usable, changes)]
 
@@ -52,11 +52,16 @@ def _epoch(night: NightAxis, changes_us: list[int]) -> int:
     return int(np.searchsorted(changes_us, night.time_us, side="right"))
 
 
-def _usable(night: NightAxis) -> bool:
-    own = night.own_covariance[:2, :2]
-    if not night.has_axis or not np.isfinite(own).all() or not np.isfinite(night.covariance[:2, :2]).all():
-        return False
-    return bool(np.all(np.linalg.eigvalsh(own) > 0))
+def _usable(nights: list[NightAxis]) -> list[NightAxis]:
+    """Return the nights that know both coordinates, with a covariance that can be used."""
+    if not nights:
+        return []
+    axis = np.array([night.estimate[:2] for night in nights])
+    own = np.array([night.own_covariance[:2, :2] for night in nights])
+    full = np.array([night.covariance[:2, :2] for night in nights])
+    known = np.isfinite(np.concatenate([axis, own.reshape(-1, 4), full.reshape(-1, 4)], axis=1)).all(axis=1)
+    known[known] = (np.linalg.eigvalsh(own[known]) > 0).all(axis=1)
+    return [night for night, good in zip(nights, known, strict=True) if good]
 
 
 def _groups(nights: list[NightAxis], changes_us: list[int]) -> list[list[NightAxis]]:
@@ -82,8 +87,9 @@ def _mean(group: list[NightAxis], epoch: int) -> Block:
     shared = np.mean([night.covariance[:2, :2] for night in group], axis=0) - np.mean(own, axis=0)
     whitening = np.linalg.cholesky(own)
     # weighted mean of A m = y with each night whitened by its own covariance (QR inside lstsq)
-    design = np.vstack([np.linalg.solve(root, np.eye(2)) for root in whitening])
-    target = np.concatenate([np.linalg.solve(root, y) for root, y in zip(whitening, axis, strict=True)])
+    white = np.linalg.solve(whitening, np.broadcast_to(np.eye(2), whitening.shape))
+    design = white.reshape(-1, 2)
+    target = (white @ axis[:, :, None]).ravel()
     q, r = np.linalg.qr(design)
     mean = np.linalg.solve(r, q.T @ target)
     half = np.linalg.solve(r, np.eye(2))

@@ -285,7 +285,12 @@ def dots(panel: Axes, times: Floats, value: Floats, hue: str, *, markersize: flo
     pieces.should_simplify = False  # else pieces without length are taken away; snapping would do so too
     cap = "round" if shape == "o" else "projecting"
     look = {"edgecolor": hue, "linewidth": markersize, "capstyle": cap}
-    panel.add_patch(PathPatch(pieces, fill=False, snap=False, **look))
+    patch = PathPatch(pieces, fill=False, snap=False, **look)
+    # `add_patch` would look for the extremes of each piece as if it were a curve
+    patch.set_transform(panel.transData)
+    panel.add_artist(patch)
+    panel.update_datalim(ends)
+    panel.autoscale_view()
 
 
 def least_height(panel: Axes, least: float) -> None:
