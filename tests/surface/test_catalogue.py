@@ -61,7 +61,7 @@ def test_no_label_is_cut_and_no_title_meets_another(answer, picture):
         figure = picture.figure(answer, width_in=width)
         FigureCanvasAgg(figure).draw()
         page = figure.bbox
-        titles = []
+        titles = list(figure.texts)
         for panel in figure.axes:
             for text in (
                 *shown_ticks(panel.xaxis),

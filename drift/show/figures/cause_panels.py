@@ -53,8 +53,8 @@ _FRAME_SDS = 6.0
 _UP = {
     "azimuth": "up is {clockwise}, down is {other}",
     "altitude": "up is higher, down is lower",
-    "north": "up is toward north, down is toward south",
-    "east": "up is toward east, down is toward west",
+    "north": "up is north, down is south",
+    "east": "up is east, down is west",
 }
 _EMPTY = "The record's causes have not been worked out one by one."
 
