@@ -102,9 +102,9 @@ def _rotation_of_a_session(site: PierFile) -> _Effect:
     minutes = site.optics.session_min
     before = (
         f"the field turns by {TRAIL_PIXELS:g} pixel at the corner in a session of {minutes:g} min "
-        f"{_at_usual(site)}, which counts only where frames are shifted onto one another but not turned"
+        f"{_at_usual(site)} (it counts only where frames are shifted onto one another, but not turned)"
     )
-    name = "field rotation at the corner over a session"
+    name = "field rotation over a session, not turned back"
     matrices, scale = _for_time(effects.rotation, 60.0 * minutes), _pixels_at_corner(site)
     return _Effect(name, before, "pixels", TRAIL_PIXELS, scale, matrices, near_poles=False, binding=False)
 

@@ -60,10 +60,11 @@ def passed_soon(
 
 
 def _axis(situation: Situation) -> tuple[Floats, Floats]:
-    """Return the angle of axis and true pole on the coming days, and its sd."""
+    """Return the angle of axis and aimed-at pole on the coming days, and its sd."""
     forecast = situation.forecast
     pairs = [
-        on_sky(axis, sd, situation.latitude_rad) for axis, sd in zip(forecast.axis, forecast.sd, strict=True)
+        on_sky(axis - situation.pole, sd, situation.latitude_rad)
+        for axis, sd in zip(forecast.axis, forecast.sd, strict=True)
     ]
     values, sds = np.array(pairs, dtype=float).T
     return values, sds

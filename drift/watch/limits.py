@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drift.advice.movement import pair_of
+from drift.advice.poles import pole_offset
 from drift.advice.words import angle, arcmin, day, plain_arcmin
 from drift.history.result import COLUMNS
 from drift.mount.orientation import hemisphere
@@ -118,7 +119,7 @@ def limits_of(answer: Answer) -> tuple[Limit, ...]:
 
 
 def _axis(answer: Answer) -> Limit | None:
-    """Return the axis error on the sky, the smoothed present one carried back by the history's changes."""
+    """Return the angle of axis and aimed-at pole, the smoothed present one carried back by the changes."""
     history, latitude = answer.history, np.radians(answer.site.site.latitude_deg)
     known = np.all(np.isfinite(history.change), axis=1)
     if not known.any() or not np.all(np.isfinite(history.axis_now)):
@@ -126,7 +127,8 @@ def _axis(answer: Answer) -> Limit | None:
     change = dict(zip(COLUMNS, history.change[known].T, strict=True))
     az = change["mount_az"] + (change["lean_east"] + change["plate_east"]) * np.tan(latitude)
     alt = change["mount_alt"] - hemisphere(latitude) * (change["lean_north"] + change["plate_north"])
-    az, alt = az - az[-1] + history.axis_now[0], alt - alt[-1] + history.axis_now[1]
+    now = history.axis_now - pole_offset(answer.site)
+    az, alt = az - az[-1] + now[0], alt - alt[-1] + now[1]
     values = np.hypot(az * np.cos(latitude), alt)
     # the uncertainty of the latest night stands for all: the larger coordinate's, to be safe
     sd = max(history.axis_now_sd[0] * np.cos(latitude), history.axis_now_sd[1])

@@ -274,3 +274,17 @@ def test_aiming_for_the_year_lowers_the_largest_error_by_three_tenths(latitude_d
         gains.append(1.0 - left["year"] / left["tonight"])
     assert np.median(gains) >= 0.30
     assert np.mean(np.array(gains) > 0.0) >= 0.85  # it seldom makes it worse
+
+
+def test_the_limit_is_watched_about_the_pole_that_is_aimed_at():
+    from drift.answer import Answer
+    from drift.watch.limits import limits_of
+
+    past = history(axis_now=(0.0, 55.0))
+    values = {}
+    for pole in ("true", "refracted"):
+        there = site(mount={"pole": pole})
+        answer = Answer(there, nights(), past, advise(there, nights(), past), ())
+        values[pole] = next(limit for limit in limits_of(answer) if limit.name == "axis").values[-1]
+    assert values["true"] == pytest.approx(55.0)
+    assert values["refracted"] < 3.0  # the refracted pole stands some 55" higher

@@ -165,7 +165,7 @@ def test_what_is_said_depends_on_the_habit():
     assert named[False][0] == "trailing in one exposure" and named[True] == named[False][1:]
     assert named[True] == [
         "field rotation at the corner in one exposure",
-        "field rotation at the corner over a session",
+        "field rotation over a session, not turned back",
         "loss of overlap over a session",
         "go-to miss",
     ]
