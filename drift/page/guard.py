@@ -1,0 +1,203 @@
+"""Who may ask the page for what: hosts, passwords, forms of other sites, sizes, and what a browser may do.
+
+The page of one program start has one secret.  From it come the token that stands in every form, which a
+page of another site can't read, and the cookie of those who gave the password.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import ipaddress
+import secrets
+import time
+from dataclasses import dataclass, field
+from urllib.parse import urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, RedirectResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+#: The environment variable from which the password is taken.
+VARIABLE = "DRIFT_PAGE_PASSWORD"
+#: A password of fewer signs is refused: it could be tried out.
+LEAST_PASSWORD = 10
+#: Nothing from outside, no script in a page, no frame around it.  Pictures carry style attributes.
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; style-src-attr 'unsafe-inline'; "
+    "img-src 'self' data:; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+_HEADERS = {
+    "Content-Security-Policy": POLICY,
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    # `no-referrer` would make browsers hide the origin of our own forms.
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+}
+#: Wrong passwords within a minute after which none is looked at.
+_TRIES, _TRIES_WITHIN_S = 10, 60.0
+_READING = ("GET", "HEAD")
+_OPEN_PATHS = ("/login", "/static/page.css")
+
+
+def is_loopback(host: str) -> bool:
+    """Tell whether an address is reached from this machine only."""
+    if host.lower() == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
+
+
+@dataclass
+class Rules:
+    """What is allowed on one start of the page.
+
+    Parameters
+    ----------
+    password
+        What must be given before anything is shown; "" for none.
+    own_hosts_only
+        Whether only names of this machine may stand in the address, so that no site can point its own
+        name at the page.
+    most_bytes
+        Of one request.
+    """
+
+    password: str = ""
+    own_hosts_only: bool = True
+    most_bytes: int = 200_000_000
+    secret: bytes = field(default_factory=lambda: secrets.token_bytes(32), repr=False)
+    _wrong: list[float] = field(default_factory=list, repr=False)
+
+    @property
+    def form_token(self) -> str:
+        """What stands in every form."""
+        return self._signed("form")
+
+    @property
+    def cookie(self) -> str:
+        """What the browser of somebody who gave the password holds."""
+        return self._signed("in")
+
+    def is_form_token(self, given: object) -> bool:
+        """Tell whether a form is ours."""
+        return isinstance(given, str) and hmac.compare_digest(given.encode(), self.form_token.encode())
+
+    def is_in(self, request: Request) -> bool:
+        """Tell whether the password was given, or none is needed."""
+        given = request.cookies.get(cookie_name(request), "")
+        return not self.password or hmac.compare_digest(given.encode(), self.cookie.encode())
+
+    def is_password(self, given: str) -> bool | None:
+        """Tell whether a password is right; None when too many wrong ones came just before."""
+        now = time.monotonic()
+        self._wrong = [when for when in self._wrong if now - when < _TRIES_WITHIN_S]
+        if len(self._wrong) >= _TRIES:
+            return None
+        right = hmac.compare_digest(given.encode(), self.password.encode())
+        if not right:
+            self._wrong.append(now)
+        return right
+
+    def _signed(self, what: str) -> str:
+        return hmac.new(self.secret, what.encode(), hashlib.sha256).hexdigest()
+
+
+def cookie_name(request: Request) -> str:
+    """Return the name of the cookie; browsers share cookies between the ports of a host."""
+    return f"drift_page_{request.url.port or 80}"
+
+
+class Guard:
+    """Stands before the whole page."""
+
+    def __init__(self, app: ASGIApp, rules: Rules) -> None:
+        self._app, self._rules = app, rules
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Refuse what is not allowed, and add the headers to what is."""
+        if scope["type"] == "lifespan":
+            await self._app(scope, receive, send)
+            return
+        if scope["type"] != "http":
+            return
+        request = Request(scope)
+
+        async def with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in _HEADERS.items():
+                    headers[name] = value
+                headers.setdefault("Cache-Control", "no-store")
+            await send(message)
+
+        refused = self._refused(request)
+        if refused is not None:
+            await refused(scope, receive, with_headers)
+            return
+        await self._app(scope, self._counted(receive), with_headers)
+
+    def _refused(self, request: Request) -> PlainTextResponse | RedirectResponse | None:
+        rules = self._rules
+        if rules.own_hosts_only and not is_loopback(request.url.hostname or ""):
+            return PlainTextResponse(
+                "This page answers only to names of this machine, such as 127.0.0.1 or localhost.\n", 421
+            )
+        reading = request.method in _READING
+        if not reading and request.method != "POST":
+            return PlainTextResponse("This page takes GET and POST only.\n", 405)
+        if not reading and not same_site(request.headers, f"{request.url.scheme}://{request.url.netloc}"):
+            return PlainTextResponse(
+                "This was sent by a page of another site, so nothing was done.  Open the page itself and "
+                "do it there.\n",
+                403,
+            )
+        length = request.headers.get("content-length", "0")
+        if not length.isdigit() or int(length) > rules.most_bytes:
+            return PlainTextResponse(_too_much(rules.most_bytes), 413)
+        if request.url.path not in _OPEN_PATHS and not rules.is_in(request):
+            if reading:
+                return RedirectResponse("/login", 303)
+            return PlainTextResponse("The password is needed first: open /login.\n", 403)
+        return None
+
+    def _counted(self, receive: Receive) -> Receive:
+        """Stop a request that is longer than it said."""
+        seen = 0
+
+        async def counted() -> Message:
+            nonlocal seen
+            message = await receive()
+            seen += len(message.get("body", b""))
+            if seen > self._rules.most_bytes:
+                raise TooMuch(_too_much(self._rules.most_bytes))
+            return message
+
+        return counted
+
+
+class TooMuch(Exception):
+    """A request is larger than is allowed."""
+
+
+def same_site(headers: Headers, own: str) -> bool:
+    """Tell whether a request may come from a page of ours: browsers say where it was sent from."""
+    fetched = headers.get("sec-fetch-site")
+    if fetched is not None and fetched not in ("same-origin", "none"):
+        return False
+    origin = headers.get("origin")
+    return origin is None or urlsplit(origin)[:2] == urlsplit(own)[:2]
+
+
+def _too_much(most_bytes: int) -> str:
+    return (
+        f"That is more than {most_bytes / 1e6:.0f} MB, the most that this page takes at once, so nothing was "
+        "taken in.  Send fewer files at a time, use `drift import` on the machine itself, or start "
+        "`drift serve` with a larger --upload-mb.\n"
+    )

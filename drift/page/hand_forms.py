@@ -1,0 +1,190 @@
+"""The form of each kind of correction and of a level reading: its fields, and the rows that it amounts to."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from starlette.datastructures import FormData
+
+from drift.logs.corrections import KINDS
+from drift.page.fields import FormError, signed, text_of
+
+if TYPE_CHECKING:
+    from drift.book.acts import RowHeld
+    from drift.pierfile import PierFile
+
+LEVEL = "level"
+#: Bolts offered where the site file names none.
+_BOLTS_OFFERED = 4
+
+
+@dataclass(frozen=True)
+class Part:
+    """One field: its name, its label, a hint, and its choices where it has some (value, words)."""
+
+    name: str
+    label: str
+    hint: str = ""
+    choices: tuple[tuple[str, str], ...] = ()
+    number: bool = True
+    preset: str = ""
+
+
+@dataclass(frozen=True)
+class HandForm:
+    """A form: which table its rows go into, and how."""
+
+    name: str
+    title: str
+    table: str
+    parts: Callable[[PierFile, bool], list[Part]] = field(repr=False)  # site, whether a row is edited
+    rows: Callable[[FormData, PierFile], list[dict[str, str]]] = field(repr=False)
+
+
+def rows_of(form: HandForm, given: FormData, site: PierFile) -> list[dict[str, str]]:
+    """Return the rows that a form amounts to, as column -> text.
+
+    Raises
+    ------
+    FormError
+        If something is missing or contradicts itself; the record checks the values.
+    """
+    rows = form.rows(given, site)
+    if not rows:
+        raise FormError("nothing is filled in: give the amount of at least one bolt.")
+    return rows
+
+
+def values_of_row(form: HandForm, row: RowHeld) -> dict[str, str]:
+    """Return the fields of a form for a row that is in the record."""
+    said = {name: _plain(value) for name, value in row.values.items()}
+    for name, (forward, backward) in _WAYS.get(form.name, {}).items():
+        if said.get(name, "").startswith("-"):
+            said[name], said[f"{name}_way"] = said[name][1:], backward
+        else:
+            said[f"{name}_way"] = forward
+    if form.name in _BOLT_COLUMNS:
+        column = _BOLT_COLUMNS[form.name]
+        said["bearing_0"], said["amount_0"] = said["bearing_deg"], said[column].lstrip("-")
+        said["amount_0_way"] = _BOLT_WAYS[form.name][1 if said[column].startswith("-") else 0][0]
+    return said
+
+
+def _plain(value: object) -> str:
+    if value is None or value != value:
+        return ""
+    return f"{value:.10g}" if isinstance(value, float) else str(value)
+
+
+def _knob_parts(kind: str) -> Callable[[PierFile, bool], list[Part]]:
+    def parts(site: PierFile, editing: bool) -> list[Part]:
+        ways = (("up", "up"), ("down", "down"))
+        if kind == "azimuth":
+            south = site.site.latitude_deg < 0
+            toward, back = ("west", "east") if south else ("east", "west")
+            ways = (
+                ("up", f"clockwise seen from above: the axis's raised end toward {toward}"),
+                ("down", f"counter-clockwise seen from above: the raised end toward {back}"),
+            )
+        hint = "Blank when the axis was re-aligned by an unknown amount; it is then estimated."
+        return [
+            Part("amount_arcmin", "Change that was meant, in arcminutes", hint),
+            Part("amount_arcmin_way", "Which way", choices=ways),
+            Part("turns", "Turns of the knob", "If you know them: the knob's true gain is learned from it."),
+        ]
+
+    return parts
+
+
+def _knob_rows(kind: str) -> Callable[[FormData, PierFile], list[dict[str, str]]]:
+    def rows(given: FormData, site: PierFile) -> list[dict[str, str]]:
+        amount = signed(given, "amount_arcmin", "amount_arcmin_way", "down")
+        return [{"kind": kind, "amount_arcmin": amount, "turns": text_of(given, "turns"), **_note(given)}]
+
+    return rows
+
+
+_WAYS = {kind: {"amount_arcmin": ("up", "down")} for kind in ("azimuth", "altitude")}
+_BOLT_COLUMNS = {"shim": "thickness_mm", "nuts": "turns"}
+_BOLT_WAYS = {
+    "shim": (("up", "put in"), ("down", "taken out")),
+    "nuts": (("up", "plate raised there"), ("down", "plate lowered there")),
+}
+_BOLT_WORDS = {"shim": "thickness of shim in mm", "nuts": "turns of the nut"}
+
+
+def _bolt_parts(kind: str) -> Callable[[PierFile, bool], list[Part]]:
+    def parts(site: PierFile, editing: bool) -> list[Part]:
+        bearings = [f"{one:g}" for one in site.plate.bolt_bearings_deg or ()] or [""] * _BOLTS_OFFERED
+        found = []
+        for at, bearing in enumerate([""] if editing else bearings):
+            of = f"Bolt {at + 1}"
+            found += [
+                Part(f"bearing_{at}", f"{of}: bearing in degrees", "Clockwise from north.", preset=bearing),
+                Part(f"amount_{at}", f"{of}: {_BOLT_WORDS[kind]}", "Blank: this bolt was left alone."),
+                Part(f"amount_{at}_way", f"{of}: which way", choices=_BOLT_WAYS[kind]),
+            ]
+        return found
+
+    return parts
+
+
+def _bolt_rows(kind: str) -> Callable[[FormData, PierFile], list[dict[str, str]]]:
+    def rows(given: FormData, site: PierFile) -> list[dict[str, str]]:
+        found: list[dict[str, str]] = []
+        at = 0
+        while f"amount_{at}" in given:
+            amount = signed(given, f"amount_{at}", f"amount_{at}_way", "down")
+            if amount:
+                bearing = text_of(given, f"bearing_{at}")
+                if bearing in [row["bearing_deg"] for row in found]:
+                    raise FormError(f"the bolt at bearing {bearing} is given twice: give it once.")
+                row = {"kind": kind, "bearing_deg": bearing, _BOLT_COLUMNS[kind]: amount}
+                found.append({**row, **_note(given)})
+            at += 1
+        return found
+
+    return rows
+
+
+def _level_parts(site: PierFile, editing: bool) -> list[Part]:
+    places = (("", "not known"), ("pier", "the pier"), ("plate", "the plate"), ("mount", "the mount"))
+    faces = (("", "as usual"), ("180", "turned end for end (values as read)"))
+    return [
+        Part("lean_north_arcsec", "Lean toward north, in arcseconds", "South is negative."),
+        Part("lean_east_arcsec", "Lean toward east, in arcseconds", "West is negative."),
+        Part("place", "What the level stood on", choices=places),
+        Part("face_deg", "How it lay", choices=faces),
+        Part("sigma_arcsec", "One standard deviation of the reading, in arcseconds", "If you know it."),
+    ]
+
+
+def _level_rows(given: FormData, site: PierFile) -> list[dict[str, str]]:
+    names = ("lean_north_arcsec", "lean_east_arcsec", "place", "face_deg", "sigma_arcsec")
+    return [{name: text_of(given, name) for name in names}]
+
+
+def _plain_rows(kind: str) -> Callable[[FormData, PierFile], list[dict[str, str]]]:
+    return lambda given, site: [{"kind": kind, **_note(given)}]
+
+
+def _note(given: FormData) -> dict[str, str]:
+    return {"note": text_of(given, "note")}
+
+
+def _form_of(kind: str) -> HandForm:
+    title = KINDS[kind][0].upper() + KINDS[kind][1:]
+    if kind in _WAYS:
+        return HandForm(kind, title, "corrections", _knob_parts(kind), _knob_rows(kind))
+    if kind in _BOLT_COLUMNS:
+        return HandForm(kind, title, "corrections", _bolt_parts(kind), _bolt_rows(kind))
+    return HandForm(kind, title, "corrections", lambda site, editing: [], _plain_rows(kind))
+
+
+#: Kind -> its form.
+FORMS: dict[str, HandForm] = {
+    **{kind: _form_of(kind) for kind in KINDS},
+    LEVEL: HandForm(LEVEL, "Level or inclinometer reading", "levels", _level_parts, _level_rows),
+}

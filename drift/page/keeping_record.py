@@ -1,0 +1,175 @@
+"""Corrections and level readings by hand: the list, the forms, editing, withdrawing and putting back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+
+from drift.errors import BookError, DriftError
+from drift.logs.corrections import KINDS
+from drift.page.desk import Desk
+from drift.page.fields import FormError, clock_value, text_of, time_of
+from drift.page.hand_forms import FORMS, LEVEL, HandForm, rows_of, values_of_row
+from drift.show import by_hand
+from drift.show.times import clock_text, zone_of
+
+if TYPE_CHECKING:
+    from drift.book.acts import RowHeld
+    from drift.book.store import Book
+    from drift.pierfile import PierFile
+
+_TABLES = ("corrections", "levels")
+
+
+@dataclass(frozen=True)
+class Line:
+    """One row of the list."""
+
+    row_id: int
+    when: str
+    words: str
+    note: str
+    where: str
+    state: str
+    done: tuple[str, ...]
+
+
+def listing(desk: Desk, request: Request) -> HTMLResponse:
+    """List what was recorded, the latest first, also what was withdrawn and why."""
+    site, book = desk.pier()
+    rows = [row for table in _TABLES for row in book.held(table)]
+    done = book.history([row.row_id for row in rows])
+    zone = zone_of(site.site.timezone)
+    rows.sort(key=lambda row: (row.values["time_us"], row.row_id), reverse=True)
+    lines = [
+        Line(
+            row.row_id,
+            clock_text(row.values["time_us"], zone),
+            by_hand.words(row.kind, [by_hand.as_text(row)], site).rstrip("."),
+            row.values.get("note") or "",
+            f"{row.file}, line {row.line}",
+            row.state,
+            tuple(by_hand.event_words(event) for event in done.get(row.row_id, ())),
+        )
+        for row in rows
+    ]
+    return desk.show(
+        request,
+        "corrections",
+        kinds=[(form.name, form.title) for form in FORMS.values()],
+        lines=[line for line in lines if line.state == "in use"],
+        gone=[line for line in lines if line.state != "in use"],
+    )
+
+
+def blank_form(desk: Desk, request: Request) -> HTMLResponse:
+    """Show the form for one kind of correction or a level reading."""
+    form = _form_named(request.path_params["kind"])
+    return _show_form(desk, request, form, {}, "", None)
+
+
+def record(desk: Desk, request: Request, given: FormData) -> Response:
+    """Write a correction or a level reading down."""
+    form = _form_named(request.path_params["kind"])
+    site, book = desk.pier()
+    try:
+        rows = rows_of(form, given, site)
+        when = time_of(given, zone_of(site.site.timezone))
+        before = book.held(form.table)
+        outcome = book.record(form.table, [{"time_utc": when, **row} for row in rows])
+    except DriftError as error:
+        return _show_form(desk, request, form, _as_given(given), str(error), None)
+    if not outcome.went_in:
+        return desk.go("/corrections", "Exactly this is in the record already; nothing was added.")
+    said = [f"Recorded: {by_hand.words(form.table, rows, site)}", *by_hand.remarks(rows, site)]
+    if form.table == "corrections":
+        said += by_hand.alike(book.held(form.table), before)
+        said += [by_hand.CAUTION] if form.name in by_hand.LOOSENED else []
+    return desk.go("/corrections", *said)
+
+
+def edit_form(desk: Desk, request: Request) -> HTMLResponse:
+    """Show the form of a row that is to be put right."""
+    site, book = desk.pier()
+    row = _row(book, request.path_params["row"])
+    form = _form_named(row.values.get("kind", LEVEL))
+    values = values_of_row(form, row)
+    values["when"] = clock_value(row.values["time_us"], zone_of(site.site.timezone))
+    return _show_form(desk, request, form, values, "", row)
+
+
+def edit(desk: Desk, request: Request, given: FormData) -> Response:
+    """Put a row right: the one as it was is withdrawn and kept."""
+    site, book = desk.pier()
+    row = _row(book, request.path_params["row"])
+    form = _form_named(row.values.get("kind", LEVEL))
+    zone = zone_of(site.site.timezone)
+    try:
+        (new,) = rows_of(form, given, site)
+        untouched = text_of(given, "when") == clock_value(row.values["time_us"], zone)
+        kept = untouched and not text_of(given, "clock")
+        when = by_hand.whole_time(row.values["time_us"]) if kept else time_of(given, zone)
+        whole = {**by_hand.as_text(row), **new}
+        book.amend(row.row_id, {"time_utc": when, **whole}, text_of(given, "why"))
+    except DriftError as error:
+        return _show_form(desk, request, form, _as_given(given), str(error), row)
+    return desk.go(
+        "/corrections",
+        f"Changed: {by_hand.words(form.table, [whole], site)}  The row as it was is kept as withdrawn.",
+    )
+
+
+def withdraw(desk: Desk, request: Request, given: FormData) -> Response:
+    """Take a row out of use."""
+    site, book = desk.pier()
+    row = _row(book, request.path_params["row"])
+    book.withdraw([row.row_id], text_of(given, "why"))
+    return desk.go("/corrections", f"Withdrawn: {by_hand.words(row.kind, [by_hand.as_text(row)], site)}")
+
+
+def put_back(desk: Desk, request: Request, given: FormData) -> Response:
+    """Take a withdrawn row into use again."""
+    site, book = desk.pier()
+    row = _row(book, request.path_params["row"])
+    book.put_back([row.row_id], text_of(given, "why"))
+    return desk.go("/corrections", f"In use again: {by_hand.words(row.kind, [by_hand.as_text(row)], site)}")
+
+
+def _show_form(
+    desk: Desk, request: Request, form: HandForm, values: dict[str, str], trouble: str, row: RowHeld | None
+) -> HTMLResponse:
+    site: PierFile = desk.pier()[0]
+    zone = zone_of(site.site.timezone)
+    return desk.show(
+        request,
+        "record",
+        status=400 if trouble else 200,
+        form=form,
+        parts=form.parts(site, row is not None),
+        filled=values,
+        trouble=trouble,
+        row=None if row is None else row.row_id,
+        zone=zone.key,
+    )
+
+
+def _form_named(name: str) -> HandForm:
+    if name not in FORMS:
+        raise FormError(f"there is no kind {name!r}; the kinds are {', '.join((*KINDS, LEVEL))}.")
+    return FORMS[name]
+
+
+def _row(book: Book, number: int) -> RowHeld:
+    for table in _TABLES:
+        for row in book.held(table):
+            if row.row_id == number:
+                return row
+    raise BookError(f"row {number} is neither a correction nor a level reading of this record.")
+
+
+def _as_given(given: FormData) -> dict[str, str]:
+    return {name: value for name, value in given.items() if isinstance(value, str)}

@@ -1,0 +1,176 @@
+"""The answer that the page shows: worked out once, and kept until the record or the site file changes."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from drift.api import answer_readings, open_book, read_site, with_ground
+from drift.errors import DriftError
+from drift.page.drawings import Drawings
+from drift.readings import COLUMNS
+
+if TYPE_CHECKING:
+    from drift.answer import Answer
+    from drift.book.store import Book
+    from drift.pierfile import PierFile
+
+
+@dataclass(frozen=True)
+class Standing:
+    """What stands for one state of the record.
+
+    Parameters
+    ----------
+    mark
+        Of the state of record and site file that it was worked out from.
+    site
+        The site file then.
+    readings_id
+        The content of the readings.
+    row_ids
+        Kind -> the rows that count.
+    answer
+        None where there is nothing to answer from, or something is wrong.
+    nothing
+        Why there is no answer, a paragraph.
+    drawings
+        The pictures of the answer.
+    """
+
+    mark: str
+    site: PierFile
+    readings_id: str
+    row_ids: Mapping[str, frozenset[int]] = field(repr=False)
+    answer: Answer | None = field(repr=False)
+    nothing: str = ""
+    drawings: Drawings | None = field(default=None, repr=False)
+
+
+class Keeper:
+    """Keeps the record open, and what was worked out from it."""
+
+    def __init__(self, site_path: Path) -> None:
+        self._path = site_path
+        self._changed = threading.Condition()
+        self._open: tuple[str, PierFile, Book] | None = None
+        self._left: list[Book] = []  # of earlier site files: a request may still hold one
+        self._standing: Standing | None = None
+        self._begun = self._ended = 0  # workings out: how many were begun, and how many of those ended
+        self._mark = ""  # of the one that was begun last
+        self._failed: Exception | None = None  # what the one that ended last failed with
+
+    def pier(self) -> tuple[PierFile, Book]:
+        """Return the site file and the record as they are now.
+
+        Raises
+        ------
+        drift.errors.DriftError
+            If either can't be used.
+        """
+        with self._changed:
+            mark = self._site_mark()
+            if self._open is None or self._open[0] != mark:
+                site = read_site(self._path)
+                book = open_book(site)
+                if self._open is not None:
+                    self._left.append(self._open[2])
+                self._open = (mark, site, book)
+            return self._open[1], self._open[2]
+
+    def standing(self, patience_s: float) -> tuple[Standing | None, bool]:
+        """Return what stands, and whether it is of the record as it is now.
+
+        Parameters
+        ----------
+        patience_s
+            How long to wait for it to be worked out [s]; then the one before is returned, or None.
+        """
+        mark = self._present()
+        with self._changed:
+            if self._standing is not None and self._standing.mark == mark:
+                return self._standing, True
+            # one that is being worked out will do when it began from the present state
+            wanted = self._begun if self._mark == mark and self._working else self._begun + 1
+            done = self._changed.wait_for(lambda: self._is_done(wanted), patience_s)
+            if done and self._failed is not None:
+                raise self._failed
+            return self._standing, done
+
+    def close(self) -> None:
+        """Let go of the record."""
+        with self._changed:
+            for book in [*self._left, *([self._open[2]] if self._open else [])]:
+                book.close()
+            self._open, self._left = None, []
+
+    @property
+    def _working(self) -> bool:
+        return self._ended < self._begun
+
+    def _present(self) -> str:
+        """Return the mark of site file and record as they are now."""
+        site_mark = self._site_mark()
+        return f"{site_mark} {self.pier()[1].stand()}"
+
+    def _is_done(self, wanted: int) -> bool:
+        if self._ended >= wanted:
+            return True
+        if not self._working:
+            self._start()
+        return False
+
+    def _start(self) -> None:
+        self._mark = self._present()
+        self._begun += 1
+        work = threading.Thread(
+            target=self._work, args=(*self.pier(), self._mark, self._standing), daemon=True
+        )
+        work.start()
+
+    def _work(self, site: PierFile, book: Book, mark: str, before: Standing | None) -> None:
+        made: Standing | None = None
+        failed: Exception | None = None
+        try:
+            made = work_out(site, book, mark, before)
+        except Exception as error:  # told to whoever waits for it
+            failed = error
+        with self._changed:
+            self._ended += 1
+            self._failed = failed
+            self._standing = made or self._standing
+            self._changed.notify_all()
+        if made is not None and made.drawings is not None:
+            made.drawings.draw_all(lambda: self._standing is made)
+
+    def _site_mark(self) -> str:
+        try:
+            found = self._path.stat()
+        except OSError:
+            return "none"
+        return f"{found.st_mtime_ns} {found.st_size}"
+
+
+def work_out(site: PierFile, book: Book, mark: str, before: Standing | None = None) -> Standing:
+    """Work out what stands; what stood before is kept when neither readings nor site file have changed."""
+    readings = book.readings()
+    unchanged = before is not None and before.readings_id == readings.readings_id and before.site == site
+    if before is not None and unchanged and readings.readings_id:
+        return Standing(
+            mark,
+            site,
+            before.readings_id,
+            before.row_ids,
+            before.answer,
+            before.nothing,
+            before.drawings,
+        )
+    row_ids = {kind: frozenset(readings[kind]["row_id"].tolist()) for kind in COLUMNS}
+    try:
+        answer = with_ground(answer_readings(site, readings, book), readings)
+    except DriftError as error:
+        return Standing(mark, site, readings.readings_id, row_ids, None, str(error))
+    return Standing(mark, site, readings.readings_id, row_ids, answer, "", Drawings(answer))
