@@ -148,12 +148,12 @@ def _counts(panel: Axes, times: Floats, nights: list[NightAxis], width_in: float
     used = np.array([night.solves_used for night in nights], dtype=float)
     aside = np.array([night.solves_set_aside for night in nights], dtype=float)
     width = 2.4 if len(times) < 150 else 1.2 if len(times) < 500 else 0.6
-    _bars(panel, times, np.zeros(len(times)), used, colour("allowed"), width)
+    _bars(panel, times, np.zeros(len(times)), used, colour("pier"), width)
     some = aside > 0
     _bars(panel, times[some], used[some], (used + aside)[some], colour("mount"), max(width, 1.2))
     panel.set_ylim(0, max(float((used + aside).max()), 1.0) * 1.08)
     panel.locator_params(axis="y", nbins=4, integer=True)
-    set_title(panel, "Readings", "used (green), set aside (orange, on top)", width_in)
+    set_title(panel, "Readings", "used (blue), set aside (orange, on top)", width_in)
     count = int(aside.sum())
     side_note(panel, f"{count} of {int((used + aside).sum())} set aside", width_in)
     panel.set_ylabel("[count]")
