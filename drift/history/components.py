@@ -109,12 +109,22 @@ def lasting(shape: Shape | None) -> Lasting | None:
     return Lasting(size, sd, bearing if size > 2.0 * sd else None)
 
 
-def axis_offsets(shape: Shape | None, season: Seasonal | None, latitude_rad: float, s: float) -> Floats:
-    """Return what the annual lean adds to az_error and alt_error by day of year, (366, 2); 0 if not sure."""
+def axis_offsets(
+    view: View, shape: Shape | None, season: Seasonal | None, latitude_rad: float, s: float
+) -> Floats:
+    """Return what the annual movement adds to az_error and alt_error by day of year, (366, 2); 0 if not sure.
+
+    Where nothing tells pier from mount, the mount's share of it counts as well.
+    """
     if shape is None or season is None or season.toward_bearing_deg is None:
         return np.zeros((366, 2))
-    north, east = (harmonics(_curve_days()) @ shape.annual.T).T
-    return np.stack([east * np.tan(latitude_rad), -s * north], axis=1)
+    basis = harmonics(_curve_days())
+    north, east = (basis @ shape.annual.T).T
+    out = np.stack([east * np.tan(latitude_rad), -s * north], axis=1)
+    at = view.fit.columns.at.get("annual mount")
+    if at is not None:
+        out += basis @ view.fit.amplitude[at].reshape(2, 4).T
+    return np.asarray(out)
 
 
 def winters(view: View, season: Seasonal | None, south: bool) -> tuple[Winter, ...]:

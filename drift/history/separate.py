@@ -221,7 +221,7 @@ def _history(
         tuple(found),
         now,
         now_sd,
-        components.axis_offsets(shape, season, latitude_rad, hemisphere(latitude_rad)),
+        components.axis_offsets(seen, shape, season, latitude_rad, hemisphere(latitude_rad)),
         _scale_table(scales),
         tuple(warnings + remarks(recorded, found, series) + _notices(seen, zero_is, nights) + _aside(seen)),
         cause_series(seen),
