@@ -14,7 +14,7 @@ from scipy.stats import norm
 
 from drift.ground.heave import FrostDriver
 from drift.history.causes.cause import Cause
-from drift.history.model import WALKS, Model, Scales, Solver
+from drift.history.model import WALKS, Model, Scales, Solver, picked
 from drift.history.scan import residual_cov, spread
 from drift.history.series import NOT_OBSERVED, Series
 from drift.history.settling import Settling, looking_ahead, settling_of
@@ -23,6 +23,8 @@ from drift.quantities import DAY_US, Floats, Ints
 
 #: The band holds this share of what may come.
 BAND = 0.8
+#: Of a long record about so many readings are used, and the latest ones all: the far past tells little more.
+FEW, LATEST = 300, 60
 #: Each way in which the frost may go on stands for so many values of its own normal law.
 QUANTILES = 9
 #: Days between the moments asked for, and how far ahead.
@@ -93,7 +95,10 @@ def forecast(
     nights = np.flatnonzero(model.series.night >= 0)
     if not nights.size:
         return None
-    last = int(nights[-1])
+    settling = settling_of(looking_ahead(Solver(model).at(scales)))
+    keep = _enough(model.series.size, int(nights[-1]))
+    model, centre = picked(model, keep), centre[keep]
+    last = int(np.flatnonzero(model.series.night >= 0)[-1])
     longer = _with_coming(model, last, time_us, warmth)
     solved = [_ahead(replace(longer, frost=way), scales, time_us.size) for way in ways or (model.frost,)]
     mean, sd = np.array([m for m, _ in solved]), np.array([s for _, s in solved])  # (M, D, 4)
@@ -116,8 +121,15 @@ def forecast(
         mean[:, :, axis],
         rests_on,
         np.sqrt(np.mean(sd[:, :, axis] ** 2, axis=0)),
-        settling_of(looking_ahead(Solver(model).at(scales))),
+        settling,
     )
+
+
+def _enough(size: int, last_night: int) -> Ints:
+    """Return the readings that a forecast rests on: the latest ones, and of a long record some of the others."""
+    every = max(1, size // FEW)
+    old = np.arange(0, size, every)
+    return np.union1d(old, np.append(np.arange(max(0, size - LATEST), size), last_night))
 
 
 def _with_coming(model: Model, last: int, time_us: Ints, warmth: Warmth | None) -> Model:

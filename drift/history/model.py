@@ -28,7 +28,7 @@ from drift.history.causes.settlement import mount_settlement, settlement, settle
 from drift.history.chain import Chain, make_chain
 from drift.history.series import NOT_OBSERVED, Series
 from drift.mount.orientation import hemisphere
-from drift.quantities import Floats
+from drift.quantities import Floats, Ints
 
 #: What walks: lean north, lean east, mount azimuth, mount altitude, and the hour-angle zero.
 WALKS = (LEAN_NORTH, LEAN_EAST, MOUNT_AZ, MOUNT_ALT)
@@ -75,7 +75,11 @@ class Model:
 
 def thinned(model: Model, every: int) -> Model:
     """Return the model on every so many readings (the reference among them)."""
-    pick = np.arange(0, model.series.size, every)
+    return picked(model, np.arange(0, model.series.size, every))
+
+
+def picked(model: Model, pick: Ints) -> Model:
+    """Return the model on some of its readings, in order, the reference first."""
     causes = tuple(replace(c, state=c.state[pick], direct=c.direct[pick]) for c in model.causes)
     return replace(
         model,
