@@ -23,7 +23,7 @@ from drift.quantities import DAY_US, Floats, Ints
 
 #: The band holds this share of what may come.
 BAND = 0.8
-#: Of a long record about so many readings are used, and the latest ones all: the far past tells little more.
+#: Of a long record about so many readings are used, and the latest all: the far past tells little more.
 FEW, LATEST = 300, 60
 #: Each way in which the frost may go on stands for so many values of its own normal law.
 QUANTILES = 9
@@ -126,7 +126,7 @@ def forecast(
 
 
 def _enough(size: int, last_night: int) -> Ints:
-    """Return the readings that a forecast rests on: the latest ones, and of a long record some of the others."""
+    """Return the readings that a forecast rests on: the latest, and of a long record some of the others."""
     every = max(1, size // FEW)
     old = np.arange(0, size, every)
     return np.union1d(old, np.append(np.arange(max(0, size - LATEST), size), last_night))
