@@ -30,6 +30,7 @@ class Line:
     """One row of the list."""
 
     row_id: int
+    table: str
     when: str
     words: str
     note: str
@@ -48,6 +49,7 @@ def listing(desk: Desk, request: Request) -> HTMLResponse:
     lines = [
         Line(
             row.row_id,
+            row.kind,
             clock_text(row.values["time_us"], zone),
             by_hand.words(row.kind, [by_hand.as_text(row)], site).rstrip("."),
             row.values.get("note") or "",
@@ -61,7 +63,8 @@ def listing(desk: Desk, request: Request) -> HTMLResponse:
         request,
         "corrections",
         kinds=[(form.name, form.title) for form in FORMS.values()],
-        lines=[line for line in lines if line.state == "in use"],
+        corrections=[one for one in lines if one.state == "in use" and one.table == "corrections"],
+        levels=[one for one in lines if one.state == "in use" and one.table == "levels"],
         gone=[line for line in lines if line.state != "in use"],
     )
 
