@@ -6,13 +6,15 @@ Everything heavy is imported inside the functions, so that ``import drift`` and
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from drift.advice.pier_ground import PierGround
     from drift.answer import Answer
     from drift.book.store import Book
+    from drift.hindcast import Hindcast
     from drift.pierfile import PierFile
     from drift.readings import Readings
 
@@ -195,6 +197,35 @@ def with_ground(answer: Answer, readings: Readings) -> Answer:
     return replace(
         answer, ground=under_pier(readings["weather"], ground, place.latitude_deg, place.longitude_deg)
     )
+
+
+def ground_at_pier(site: PierFile, readings: Readings) -> PierGround | None:
+    """Say what frost the weather of a record put into the ground at the pier; None without a weather log."""
+    from drift.advice.pier_ground import pier_ground
+
+    return pier_ground(site, readings["weather"])
+
+
+def score_forecasts(
+    answer: Answer,
+    readings: Readings,
+    most: int = 2,
+    progress: Callable[[str], None] | None = None,
+) -> tuple[Hindcast, ...]:
+    """Hide the last winters one after the other, forecast each from what was known then, and compare.
+
+    Parameters
+    ----------
+    answer, readings
+        The answer, and the readings that it was worked out from.
+    most
+        How many winters; each takes as long as an answer.
+    progress
+        Told the name of each winter before it is hidden.
+    """
+    from drift.hindcast import hindcasts
+
+    return hindcasts(answer.site, readings, answer, most, progress)
 
 
 class _PiecesInBook:

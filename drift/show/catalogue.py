@@ -18,12 +18,14 @@ from drift.show.figures import (
     ground_under_lean,
     lean_history,
     night_quality,
+    outlook,
     pier_path,
     seasons,
 )
 from drift.show.figures.cause_parts import view_named, views
 from drift.show.tables import axis, causes, pictures
 from drift.show.tables.causes import event_number, event_words
+from drift.show.tables.outlook import months_of_answer
 from drift.show.tables.table import Table
 from drift.show.times import evening_of
 
@@ -247,6 +249,18 @@ _MIDDLE = (
 )
 _LAST = (
     Picture(
+        "outlook",
+        "The coming year",
+        _say(
+            f"Points are nights with bars of {_SDS}; all bands hold 80 % of what may be. Right of the "
+            "upright line is the forecast: where axis and pier go if nobody touches them."
+        ),
+        outlook.figure,
+        outlook.describe,
+        months_of_answer,
+        outlook.lacking,
+    ),
+    Picture(
         "corrections",
         "Corrections, asked and found",
         _say(f"One row a correction, the latest at the top; bars are {_SDS}."),
@@ -271,5 +285,5 @@ _LAST = (
 #: Names that every answer has, for the help of commands.
 NAMES = (
     "axis, lean, seasons, pier, path, ground, causes-azimuth, causes-altitude (causes-north and causes-east "
-    "where no night shows the axis), event-1 and so on, corrections, nights"
+    "where no night shows the axis), event-1 and so on, outlook, corrections, nights"
 )

@@ -11,6 +11,7 @@ from drift.show import phrases, saving, words
 from drift.show.drawing import drawn_picture, pictures_to_draw, side_by_side
 from drift.show.figures import palette
 from drift.show.inline_svg import colour_variables
+from drift.show.outlook_words import brief_sentences
 from drift.show.status_json import all_warnings
 from drift.show.tables import axis, causes, instrument
 from drift.show.tables.table import Table
@@ -105,6 +106,7 @@ def said(answer: Answer) -> dict[str, object]:
         "warnings": all_warnings(answer),
         "defaults": answer.defaults_used,
         "aims": words.aim_sentences(answer),
+        "coming_year": brief_sentences(answer),
         "ground_notes": () if answer.ground is None else answer.ground.notes,
     }
 

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 from drift.advice.learned import odds_held
 from drift.history.result import COLUMNS, PARTS
 from drift.show.aims_json import aims
+from drift.show.numbers import number
+from drift.show.outlook_json import outlook_mapping
 from drift.show.times import utc_text
 
 if TYPE_CHECKING:
@@ -22,9 +24,6 @@ if TYPE_CHECKING:
     from drift.history.result import CorrectionFound, Event, History, Separable
     from drift.night.result import NightAxis
 
-#: Decimals kept of a number in arcsec: far below what any reading can say, and
-#: enough that sums over the columns hold to rounding.
-ARCSEC_DECIMALS = 4
 #: What an event's size is given for.
 SIZES = ("lean_north", "lean_east", "mount_az", "mount_alt")
 
@@ -68,6 +67,7 @@ def as_mapping(answer: Answer) -> dict[str, Any]:
         "set_aside": _set_aside(answer),
         "warnings": all_warnings(answer),
         **aims(answer.advice),
+        "outlook": outlook_mapping(answer),
     }
 
 
@@ -75,14 +75,6 @@ def all_warnings(answer: Answer) -> list[str]:
     """Collect the warnings of every step, each sentence once, in the order of the work."""
     said = (*answer.warnings, *answer.nights.warnings, *answer.history.warnings)
     return list(dict.fromkeys(said))
-
-
-def number(value: float | None, decimals: int | None = ARCSEC_DECIMALS) -> float | None:
-    """Return a plain float, or None for what is not known (None, NaN, infinite)."""
-    if value is None or not math.isfinite(value):
-        return None
-    plain = float(value) if decimals is None else round(float(value), decimals)
-    return plain + 0.0  # turns -0.0 into 0.0
 
 
 def _site(answer: Answer) -> dict[str, Any]:

@@ -6,12 +6,12 @@ headings are bold; into a file or a pipe goes plain text without control codes.
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from drift.show import phrases
+from drift.show.outlook_words import brief_sentences
+from drift.show.sections import Section, bulleted, print_sections, sections_text
 from drift.show.status_json import all_warnings
 from drift.show.tables import axis, causes, instrument
 from drift.show.tables.table import Table
@@ -24,42 +24,20 @@ if TYPE_CHECKING:
     from drift.answer import Answer
     from drift.history.result import CorrectionFound, Event, Separable
 
-#: No wider than this, so that sentences stay readable on a wide terminal.
-WIDEST = 100
 #: Nights shown; `drift report` has all.
 LAST_NIGHTS = 8
 #: The latest events and corrections shown; `drift report` has all.
 LAST_CHANGES = 12
 
 
-@dataclass(frozen=True)
-class Section:
-    """A heading with items, each behind its mark, then a table, then a closing note."""
-
-    heading: str
-    items: tuple[tuple[str, str], ...] = ()  # (mark, sentence); an empty mark for a plain paragraph
-    table: Table | None = None
-    note: str = ""
-
-
 def as_text(answer: Answer, width: int = 80) -> str:
     """Return the words as plain text of at most `width` columns."""
-    from rich.console import Console
-
-    written = io.StringIO()
-    print_words(answer, Console(file=written, width=width, force_terminal=False, color_system=None))
-    return "\n".join(line.rstrip() for line in written.getvalue().splitlines()) + "\n"
+    return sections_text(title(answer), span(answer), sections(answer), width)
 
 
 def print_words(answer: Answer, console: Console) -> None:
     """Print the words on a console, in its width but no wider than `WIDEST`."""
-    from rich.text import Text
-
-    width = min(console.width, WIDEST)
-    console.print(Text(title(answer), style="bold"), width=width)
-    console.print(Text(span(answer), style="dim"), width=width)
-    for section in sections(answer):
-        _print_section(section, console, width)
+    print_sections(title(answer), span(answer), sections(answer), console)
 
 
 def sections(answer: Answer) -> Iterator[Section]:
@@ -67,19 +45,20 @@ def sections(answer: Answer) -> Iterator[Section]:
     advice = answer.advice
     yield Section("Verdict", (("", phrases.harmless(advice.verdict.sentence)),))
     yield Section("What to do", tuple(_numbered([action_words(action) for action in advice.actions])))
-    yield from _if_any(Section("Mind", _bulleted(advice.cautions)))
+    yield from _if_any(Section("Mind", bulleted(advice.cautions)))
     yield Section("Where things stand", table=axis.now_table(answer), note=as_of(answer))
     yield from _if_any(
         Section("Does it matter?", table=_or_none(axis.matters_table(answer)), note=_matters_note(answer))
     )
-    yield from _if_any(Section("Where to aim", _bulleted(aim_sentences(answer))))
+    yield from _if_any(Section("Where to aim", bulleted(aim_sentences(answer))))
+    yield from _if_any(_coming_year(answer))
     yield from _if_any(_events(answer))
     yield from _if_any(_corrections(answer))
     yield from _if_any(Section("Winter by winter", table=_or_none(causes.winters_table(answer))))
     yield _apart(answer)
     yield from _if_any(_nights(answer))
-    yield from _if_any(Section("Warnings", _bulleted(all_warnings(answer))))
-    yield from _if_any(Section("This answer rests on defaults", _bulleted(answer.defaults_used)))
+    yield from _if_any(Section("Warnings", bulleted(all_warnings(answer))))
+    yield from _if_any(Section("This answer rests on defaults", bulleted(answer.defaults_used)))
     yield from _if_any(_set_aside(answer))
 
 
@@ -143,6 +122,13 @@ def as_of(answer: Answer) -> str:
 
 def _matters_note(answer: Answer) -> str:
     return " ".join(phrases.harmless(matter.sentence) for matter in answer.advice.matters)
+
+
+def _coming_year(answer: Answer) -> Section:
+    said = brief_sentences(answer)
+    return Section(
+        "The coming year", bulleted(said), note="`drift outlook` has it month by month." if said else ""
+    )
 
 
 def _events(answer: Answer) -> Section:
@@ -223,10 +209,6 @@ def _numbered(sentences: Sequence[str]) -> Iterator[tuple[str, str]]:
         yield f"{k + 1}.", sentence
 
 
-def _bulleted(sentences: Sequence[str]) -> tuple[tuple[str, str], ...]:
-    return tuple(("-", phrases.harmless(sentence)) for sentence in sentences)
-
-
 def _or_none(table: Table) -> Table | None:
     return table if table.rows else None
 
@@ -234,59 +216,3 @@ def _or_none(table: Table) -> Table | None:
 def _if_any(section: Section) -> Iterator[Section]:
     if section.items or section.table is not None:
         yield section
-
-
-def _print_section(section: Section, console: Console, width: int) -> None:
-    from rich.text import Text
-
-    console.print()
-    console.print(Text(section.heading.upper(), style="bold"), width=width)
-    _print_items(section.items, console, width, strong=section.heading == "Verdict")
-    if section.table is not None and section.table.rows:
-        _print_table(section.table, console, width)
-    if section.note:
-        console.print(Text(section.note, style="dim"), width=width)
-
-
-def _print_items(items: Sequence[tuple[str, str]], console: Console, width: int, *, strong: bool) -> None:
-    from rich.table import Table as Grid
-    from rich.text import Text
-
-    style = "bold" if strong else ""
-    for mark, sentence in items:
-        if not mark:
-            console.print(Text(sentence, style=style), width=width)
-            continue
-        grid = Grid.grid(padding=(0, 1, 0, 0))
-        grid.add_column(width=3, justify="right")
-        grid.add_column(overflow="fold")
-        grid.add_row(Text(mark), Text(sentence, style=style))
-        console.print(grid, width=width)
-
-
-def _print_table(table: Table, console: Console, width: int) -> None:
-    from rich import box
-    from rich.table import Table as Grid
-    from rich.text import Text
-
-    named = len(table.headings) > 2
-    grid = Grid(
-        box=box.SIMPLE_HEAD if named else None,
-        show_header=named,
-        show_edge=False,
-        pad_edge=False,
-        padding=(0, 1, 0, 0),
-    )
-    shown = [k for k in range(len(table.headings)) if any(row[k] for row in table.rows)]
-    for k in shown:
-        # numbers, dates and short first columns are never broken
-        short = k in table.numeric or max(len(row[k]) for row in table.rows) <= 26
-        grid.add_column(
-            table.headings[k],
-            justify="right" if k in table.numeric else "left",
-            no_wrap=short,
-            overflow="fold",
-        )
-    for row in table.rows:
-        grid.add_row(*(Text(row[k]) for k in shown))
-    console.print(grid, width=width)

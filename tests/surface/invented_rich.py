@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 from invented_answer import DAY_US, empty, invented
+from invented_forecast import invented_forecast
 
 from drift.answer import Answer
 from drift.ground.under_pier import UnderPier
@@ -26,6 +27,10 @@ def rich(latitude_deg: float = 47.3) -> Answer:
         for k, night in enumerate(answer.nights.nights)
     )
     history = with_changes(with_causes(answer.history))
+    ahead = invented_forecast(
+        *history.axis_now, swing=40.0, peaks=(110.0, 140.0), start_us=int(history.time_us[-1]) + 1
+    )
+    history = replace(history, forecast=ahead, driver_odds={"frozen": 0.98, "calendar": 0.02})
     mapping = {
         "site": dict(answer.site.site),
         "warn": {"axis_arcmin": 2.0, "lean_arcsec": 30.0},
@@ -122,5 +127,6 @@ def level_only() -> Answer:
         axis_now=no,
         axis_now_sd=no,
         causes=causes,
+        forecast=None,
     )
     return replace(made, nights=replace(empty().nights, nights=()), history=history, ground=None)

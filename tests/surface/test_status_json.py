@@ -9,9 +9,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from invented_answer import empty, invented, night, us
+from invented_forecast import invented_forecast
 
 from drift.history.result import COLUMNS
-from drift.show.status_json import as_mapping, number
+from drift.history.settling import Settling
+from drift.show.numbers import number
+from drift.show.status_json import as_mapping
 
 TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ")
 PARTS = ["pier", "mount_az", "mount_alt", "zero", "nothing"]
@@ -238,6 +241,41 @@ YEAR_AIM = shaped(
         "sentence": a_text,
     }
 )
+BANDS = {f"{name}{end}": a_number for name in ("az_error", "alt_error") for end in ("", "_low", "_high")}
+LEAN_BANDS = {
+    f"{name}{end}": a_number for name in ("lean_north", "lean_east") for end in ("", "_low", "_high")
+}
+DAY = or_null(shaped({"time_utc": a_time, "first_utc": a_time, "last_utc": a_time, "share": a_number}))
+OUTLOOK = shaped(
+    {
+        "from_utc": a_time,
+        "rests_on": a_text,
+        "season_sure": truth,
+        "driver_odds": lambda value: all(a_text(k) and a_number(v) for k, v in value.items()),
+        "moved_last_year": lambda value: all(a_text(k) and a_number(v) for k, v in value.items()),
+        "months": listed(
+            shaped({"month": a_text, "time_utc": a_time, **BANDS, **LEAN_BANDS, "chance_beyond": a_number})
+        ),
+        "swing": a_number_or_null,
+        "furthest": DAY,
+        "back": DAY,
+        "tolerance": a_number,
+        "tolerance_of": a_text,
+        "chance_left_alone": a_number,
+        "chance_set_now": a_number,
+        "likely_beyond_utc": or_null(a_time),
+        "settling": or_null(
+            shaped(
+                {
+                    f"{what}_{way}{sd}": a_number
+                    for what in ("left", "year")
+                    for way in ("north", "east")
+                    for sd in ("", "_sd")
+                }
+            )
+        ),
+    }
+)
 STATUS = shaped(
     {
         "format": one_of("drift-status"),
@@ -282,6 +320,7 @@ STATUS = shaped(
         "matters": listed(MATTER),
         "poles": or_null(POLES),
         "year_aim": or_null(YEAR_AIM),
+        "outlook": or_null(OUTLOOK),
     }
 )
 
@@ -304,6 +343,22 @@ def test_has_exactly_the_keys_of_the_contract(status):
 @pytest.mark.parametrize("one", [empty(), invented(-33.9, 60, 21), invented(47.3, 1)])
 def test_keeps_its_shape_when_parts_are_missing(one):
     assert STATUS(json.loads(json.dumps(as_mapping(one), allow_nan=False)))
+
+
+def test_what_is_to_come_has_the_promised_form(answer):
+    two = np.array([3.0, -4.0])
+    settling = Settling(two, np.ones(2), two, np.ones(2))
+    ahead = invented_forecast(30.0, -20.0, 80.0, (120.0, 150.0), settling=settling)
+    one = replace(answer, history=replace(answer.history, forecast=ahead, driver_odds={"calendar": 1.0}))
+    status = json.loads(json.dumps(as_mapping(one), allow_nan=False))
+    assert STATUS(status)
+    assert [month["month"] for month in status["outlook"]["months"]][:4] == [
+        "2024-10",
+        "2024-11",
+        "2024-12",
+        "2025-01",
+    ]
+    assert status["outlook"]["settling"]["left_east"] == -4.0
 
 
 def test_the_checks_can_fail(status):

@@ -1,0 +1,276 @@
+"""The coming twelve months in numbers: months, when the axis peaks and is back, chances, re-aligning.
+
+Everything here is worked out from the history's forecast: its ways in which the
+frost may go on, each with its own normal law about it (`drift.history.forecast`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from scipy.stats import norm
+
+from drift.advice.aim import best_change, days_that_count
+from drift.advice.forecast import Forecast as Daily
+from drift.advice.situation import Situation, situation_of
+from drift.advice.words import as_utc
+from drift.ground.calendar import year_phase
+from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints
+
+if TYPE_CHECKING:
+    from drift.history.forecast import Forecast, Settling
+    from drift.history.result import History
+    from drift.night.result import Nights
+    from drift.pierfile import PierFile
+
+#: Each coordinate's normal law stands for so many values of equal weight.
+_VALUES = 13
+#: A swing is back when a fifth of it is left; it is called one from this size on [arcsec], and from so many
+#: sds of the axis when it is at its furthest.
+BACK_SHARE, _LEAST_SWING, _LEAST_SDS = 0.2, 2.0, 1.0
+#: The middle 80 % of the ways.
+_FROM, _TO = 0.1, 0.9
+_MONTHS = 12
+
+
+@dataclass(frozen=True)
+class Month:
+    """One calendar month of the site's clock; angles [arcsec], pairs as in the forecast.
+
+    `chance` is that the axis is beyond the tolerance at some time in the month.
+    """
+
+    name: str  # "2024-11"
+    time_us: int  # its middle, or the middle of what the forecast has of it
+    axis: Floats  # (2,) az_error, alt_error
+    axis_low: Floats
+    axis_high: Floats
+    lean: Floats  # (2,) north, east, since the reference
+    lean_low: Floats
+    lean_high: Floats
+    chance: float
+
+
+@dataclass(frozen=True)
+class Day:
+    """A coming day, and between which the middle 80 % of the frost's ways put it; UTC [us]."""
+
+    time_us: int
+    first_us: int
+    last_us: int
+    share: float = 1.0  # of the ways that have such a day within the year
+
+
+@dataclass(frozen=True)
+class Turning:
+    """When the axis is furthest and when it is back, by its swing along one line on the sky [arcsec].
+
+    `swing` is how far it goes and comes back within the year, what lasts not counted.
+    """
+
+    swing: float
+    peak: Day | None  # None where it is furthest now
+    back: Day | None  # None where that is not within the year
+
+
+@dataclass(frozen=True)
+class Realigning:
+    """Chances that the axis is beyond the tolerance at some time in the year.
+
+    `tolerance` [arcsec on the sky] is set by `tolerance_of`; `left_alone` is the chance as it stands,
+    `set_now` when it is set now where it goes best.  `likely_us` is when it is first more likely beyond than
+    not if left alone; None when that is never.
+    """
+
+    tolerance: float
+    tolerance_of: str
+    left_alone: float
+    set_now: float
+    likely_us: int | None
+    over_now: bool
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """The coming twelve months."""
+
+    from_us: int
+    months: tuple[Month, ...]
+    turning: Turning | None  # None where no swing stands out
+    realigning: Realigning
+    settling: Settling | None
+    driver_odds: dict[str, float]
+    causes: dict[
+        str, float
+    ]  # what each gradual cause moved the lean by over the last year of readings [arcsec]
+    season_sure: bool
+    rests_on: str
+    forecast: Forecast = field(repr=False)
+
+
+def outlook_of(site: PierFile, nights: Nights, history: History) -> Outlook | None:
+    """Look at the coming twelve months.
+
+    Parameters
+    ----------
+    site, nights, history
+        As for `drift.advice.advise.advise`.
+
+    Returns
+    -------
+    Outlook or None
+        None where the history has no forecast: no night shows the axis, or there is only one.
+    """
+    ahead = history.forecast
+    if ahead is None:
+        return None
+    situation = situation_of(site, nights, history, None)
+    return Outlook(
+        int(ahead.time_us[0]),
+        months_of(ahead, situation, ZoneInfo(site.site.timezone or "UTC")),
+        turning_of(ahead, situation),
+        realigning_of(ahead, situation),
+        ahead.settling,
+        dict(history.driver_odds),
+        _causes(history),
+        situation.season.known,
+        ahead.rests_on,
+        ahead,
+    )
+
+
+def _to_sky(situation: Situation) -> Floats:
+    return np.array([np.cos(situation.latitude_rad), 1.0])
+
+
+def beyond(ahead: Forecast, situation: Situation, change: Floats) -> Bools:
+    """Return in which of the equally likely courses of the axis it is beyond the tolerance, (W, D).
+
+    About each way of the frost what isn't known is taken to shift a whole course: it is
+    mostly where things stand and how they go on, and that stays.
+
+    Parameters
+    ----------
+    ahead
+        The history's forecast.
+    situation
+        Pole and tolerance.
+    change
+        What is done to the axis now, (2,) [arcsec].
+    """
+    z = norm.ppf((np.arange(_VALUES) + 0.5) / _VALUES)
+    to_sky, sd = _to_sky(situation), _within_sd(ahead)
+    centre = (ahead.paths + change - situation.pole) * to_sky  # (M, D, 2)
+    az, alt = (centre[:, None, :, k] + z[:, None] * sd[:, k] * to_sky[k] for k in (0, 1))  # (M, V, D) each
+    off = np.hypot(az[:, :, None], alt[:, None]) > situation.tolerance
+    return np.asarray(off.reshape(-1, ahead.time_us.size))
+
+
+def _within_sd(ahead: Forecast) -> Floats:
+    if ahead.within_sd is not None:
+        return ahead.within_sd
+    return np.sqrt(np.clip(ahead.axis_sd**2 - ahead.paths.var(axis=0), 0.0, None))
+
+
+def months_of(ahead: Forecast, situation: Situation, zone: ZoneInfo) -> tuple[Month, ...]:
+    """Return the coming months on the site's calendar, from that in which the forecast begins."""
+    off = beyond(ahead, situation, np.zeros(2))
+    names = np.array([as_utc(int(t)).astimezone(zone).strftime("%Y-%m") for t in ahead.time_us])
+    found = list(dict.fromkeys(names.tolist()))[:_MONTHS]
+    return tuple(_month(ahead, name, names == name, off) for name in found)
+
+
+def _month(ahead: Forecast, name: str, own: Bools, off: Bools) -> Month:
+    middle = int(np.mean(ahead.time_us[own] - ahead.time_us[0])) + int(ahead.time_us[0])
+
+    def there(series: Floats) -> Floats:
+        since = (ahead.time_us - ahead.time_us[0]).astype(float)
+        return np.array([np.interp(middle - ahead.time_us[0], since, series[:, k]) for k in (0, 1)])
+
+    return Month(
+        name,
+        middle,
+        there(ahead.axis),
+        there(ahead.axis_low),
+        there(ahead.axis_high),
+        there(ahead.lean),
+        there(ahead.lean_low),
+        there(ahead.lean_high),
+        float(off[:, own].any(axis=1).mean()),
+    )
+
+
+def turning_of(ahead: Forecast, situation: Situation) -> Turning | None:
+    """Say when the axis is furthest in its yearly swing, and when back; None where none stands out."""
+    to_sky = _to_sky(situation)
+    mean = _without_line(ahead.paths.mean(axis=0), ahead.time_us) * to_sky
+    along = np.linalg.svd(mean - mean.mean(axis=0), full_matrices=False)[2][0]
+    winter = np.cos(year_phase(ahead.time_us / DAY_US, situation.latitude_rad < 0.0))
+    course = mean @ along
+    along = along if course @ (winter - winter.mean()) >= 0.0 else -along
+    course = mean @ along
+    swing, furthest = float(np.ptp(course)), int(np.argmax(course))
+    sd = float(np.linalg.norm(ahead.axis_sd[furthest] * to_sky * along))
+    if swing < max(_LEAST_SWING, _LEAST_SDS * sd):
+        return None
+    each = [_without_line(path, ahead.time_us) * to_sky @ along for path in ahead.paths]
+    peak = None if furthest == 0 else _day(ahead.time_us, furthest, [int(np.argmax(one)) for one in each])
+    home = _first_back(course)
+    back = None if home is None else _day(ahead.time_us, home, [_first_back(one) for one in each])
+    return Turning(swing, peak, back)
+
+
+def _without_line(path: Floats, time_us: Ints) -> Floats:
+    """Take out what a year changes for good, so that the first and the last day are alike, (D, 2)."""
+    passed = ((time_us - time_us[0]) / (time_us[-1] - time_us[0]))[:, None]
+    return np.asarray(path - path[0] - passed * (path[-1] - path[0]))
+
+
+def _first_back(course: Floats) -> int | None:
+    """Return the first moment at which a swing has come back, from further out; None where none has."""
+    out = course > course.min() + BACK_SHARE * np.ptp(course)
+    came = np.flatnonzero(out[:-1] & ~out[1:])
+    return int(came[0]) + 1 if came.size else None
+
+
+def _day(time_us: Ints, middle: int, each: list[int | None]) -> Day:
+    known = [k for k in each if k is not None] or [middle]
+    low, high = np.quantile(known, [_FROM, _TO], method="nearest")
+    return Day(int(time_us[middle]), int(time_us[int(low)]), int(time_us[int(high)]), len(known) / len(each))
+
+
+def realigning_of(ahead: Forecast, situation: Situation) -> Realigning:
+    """Say how likely the tolerance is passed within the year: left alone, and set now for the year."""
+    alone = beyond(ahead, situation, np.zeros(2))
+    reset = beyond(ahead, situation, _best(ahead, situation))
+    likely = np.flatnonzero(alone.mean(axis=0) > 0.5)
+    return Realigning(
+        situation.tolerance,
+        situation.tolerance_of,
+        float(alone.any(axis=1).mean()),
+        float(reset.any(axis=1).mean()),
+        int(ahead.time_us[likely[0]]) if likely.size else None,
+        situation.known and situation.over(*situation.error_now()),
+    )
+
+
+def _best(ahead: Forecast, situation: Situation) -> Floats:
+    """Return the change of the axis now by which this very forecast goes best."""
+    daily = Daily(ahead.time_us, ahead.axis, ahead.axis_sd)
+    counts = days_that_count(daily, situation.site)
+    aim = str(situation.site.optics.aim)
+    return best_change(daily, situation.latitude_rad, counts, aim, situation.pole)
+
+
+def _causes(history: History) -> dict[str, float]:
+    """Return by how much each gradual cause moved the lean within the last year of readings [arcsec]."""
+    last = history.time_us >= history.time_us[-1] - round(YEAR_DAYS * DAY_US)
+    names = ("frost", "season", "warmth of the pier", "settlement", "wander of the pier")
+    return {
+        cause.name: float(np.hypot(*np.ptp(cause.change[last, :2], axis=0)))
+        for cause in history.causes
+        if cause.name in names
+    }

@@ -1,0 +1,172 @@
+"""The coming twelve months in sentences."""
+
+from __future__ import annotations
+
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from drift.advice.outlook import Day, Outlook, Turning
+from drift.advice.words import angle, day, listed, percent, plain_angle, plain_arcmin, toward
+from drift.quantities import Floats
+
+#: What a driver is called in a sentence.
+DRIVER_WORDS = {
+    "calendar": "the calendar, the same every year",
+    "frozen": "the thickness of frozen soil",
+    "under_base": "the frozen soil below the pier's base",
+    "cold_left": "the cold that the ground has taken up, by degree-days",
+}
+#: What is at least ten times as probable as the rest is said to be so.
+_SURE = 10.0 / 11.0
+_CAUSE_WORDS = {
+    "frost": "frost",
+    "season": "the calendar's yearly part",
+    "warmth of the pier": "the warmth of the night",
+    "settlement": "settlement",
+    "wander of the pier": "what follows none of these",
+}
+#: A chance below this isn't worth a trip to the pier; setting the axis is worth it when it cuts it in half.
+_SMALL_CHANCE, _WORTH = 0.1, 0.5
+NO_FORECAST = (
+    "There is nothing to look ahead from yet: that takes two nights with a usable axis, and a year of nights "
+    "before it says much."
+)
+
+
+def driver_sentences(outlook: Outlook) -> tuple[str, ...]:
+    """Say what the lean follows, with odds, and what each cause moved in the last year."""
+    said = [_driver(outlook.driver_odds)]
+    moved = [
+        f"{_CAUSE_WORDS[name]} {plain_angle(size)}"
+        for name, size in sorted(outlook.causes.items(), key=lambda item: -item[1])
+        if size >= 0.5
+    ]
+    if moved:
+        said.append(
+            f"In the last year of readings the pier's lean was moved, from end to end, by {listed(moved)}."
+        )
+    return tuple(said)
+
+
+def _driver(odds: dict[str, float]) -> str:
+    frost = {name: p for name, p in odds.items() if name != "calendar"}
+    if not frost:
+        return (
+            "The lean is taken to follow the calendar, the same every year: there is no weather log of at "
+            "least a month, no frost in it, or there are fewer than four months of readings."
+        )
+    calendar, most = odds.get("calendar", 0.0), max(frost, key=lambda name: frost[name])
+    if calendar >= _SURE:
+        return (
+            f"The lean follows {DRIVER_WORDS['calendar']} ({percent(calendar)} sure), rather than the frost "
+            "that the weather makes: the ground's moisture or its warmth can do that, or something that is "
+            "not the ground."
+        )
+    if 1.0 - calendar < _SURE:
+        told = listed([f"{DRIVER_WORDS[n]} {percent(p)}" for n, p in _ranked(odds)])
+        return f"Whether the lean follows the frost or the calendar, these readings cannot tell: {told}."
+    if frost[most] >= _SURE:
+        return f"The lean follows the frost: {DRIVER_WORDS[most]} ({percent(frost[most])} sure)."
+    told = listed([f"{DRIVER_WORDS[n]} {percent(p)}" for n, p in _ranked(frost)])
+    return (
+        f"The lean follows the frost and not the calendar ({percent(1.0 - calendar)} sure); which measure of "
+        f"it, these readings cannot tell, as they nearly coincide: {told}."
+    )
+
+
+def _ranked(odds: dict[str, float]) -> list[tuple[str, float]]:
+    return sorted(((n, p) for n, p in odds.items() if p >= 0.01), key=lambda item: -item[1])
+
+
+def ahead_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
+    """Say when the axis is furthest and back, and what the forecast rests on."""
+    said = [_turning(outlook.turning, zone)]
+    if not outlook.season_sure:
+        said.append(
+            "No season is sure in these readings yet: what a part of a year would go on to is mostly what is "
+            "usual for piers, not what yours has shown."
+        )
+    if outlook.rests_on:
+        said.append(f"How the frost may go on: {outlook.rests_on[0].lower()}{outlook.rests_on[1:]}")
+    return tuple(said)
+
+
+def _turning(turning: Turning | None, zone: ZoneInfo) -> str:
+    if turning is None:
+        return "No swing of the axis stands out from what isn't known of the coming year."
+    swing = f"Over the year the axis swings by about {plain_angle(turning.swing)} on the sky"
+    if turning.peak is None:
+        if turning.back is None:
+            return f"{swing}.  It is furthest out now."
+        return f"{swing}.  It is furthest out now, and will be back {_when(turning.back, zone)}."
+    furthest = f"furthest out {_when(turning.peak, zone)}"
+    if turning.back is None:
+        return f"{swing}.  It will be {furthest}, and not back within the year."
+    if turning.back.time_us < turning.peak.time_us:
+        return (
+            f"{swing}.  It is on its way back, and will be there {_when(turning.back, zone)}; it will next "
+            f"be {furthest}."
+        )
+    return f"{swing}.  It will be {furthest}, and back {_when(turning.back, zone)}."
+
+
+def _when(one: Day, zone: ZoneInfo) -> str:
+    about = f"about {day(one.time_us, zone)}"
+    if one.first_us == one.last_us:
+        return about
+    return f"{about} (80 %: {day(one.first_us, zone)} to {day(one.last_us, zone)})"
+
+
+def realigning_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
+    """Say how likely the tolerance is passed, and whether and when re-aligning is worth it."""
+    found = outlook.realigning
+    limit = f"{plain_arcmin(found.tolerance / 60.0)} ({found.tolerance_of})"
+    chance = (
+        f"The chance that the axis, left alone, is beyond {limit} at some time in the year is "
+        f"{percent(found.left_alone)}"
+    )
+    likely = ""
+    if found.likely_us is not None:
+        now = found.likely_us == outlook.from_us
+        likely = "; more likely than not it is so " + (
+            "now" if now else f"from about {day(found.likely_us, zone)} on"
+        )
+    return f"{chance}{likely}.", _worth(outlook, zone)
+
+
+def _worth(outlook: Outlook, zone: ZoneInfo) -> str:
+    found = outlook.realigning
+    if found.left_alone < _SMALL_CHANCE:
+        return "Re-aligning is not worth it in the coming year."
+    left, reset = percent(found.left_alone), percent(found.set_now)
+    if found.set_now > _WORTH * found.left_alone:
+        return (
+            f"Re-aligning now would change little ({reset} instead of {left}): it is the pier's own movement "
+            "to come, or what isn't known of it, that takes the axis there."
+        )
+    if found.over_now:
+        return f"Re-aligning is worth it now: set as advised, the chance is {reset} instead of {left}."
+    by = "" if found.likely_us is None else f", by {day(found.likely_us, zone)} at the latest"
+    return f"Re-aligning is worth it{by}: set as advised, the chance is {reset} instead of {left}."
+
+
+def settlement_sentences(outlook: Outlook) -> tuple[str, ...]:
+    """Say what of a settlement is left."""
+    found = outlook.settling
+    if found is None:
+        return ()
+    left, year = (_lean(*pair) for pair in ((found.left, found.left_sd), (found.year, found.year_sd)))
+    return (
+        f"Of the settlement that slows down {left} is still to come; in the coming twelve months settlement, "
+        f"with what goes on steadily, does {year}.  What a winter leaves behind is not in this: it comes "
+        "with the frost, settlement all year round.",
+    )
+
+
+def _lean(lean: Floats, sd: Floats) -> str:
+    size = float(np.hypot(*lean))
+    spread = float(np.hypot(*(lean * sd)) / size) if size > 0.0 else float(np.max(sd))
+    if size < 2.0 * spread:
+        return f"{angle(size, spread)}, perhaps none,"
+    return f"{angle(size, spread)} {toward(float(np.degrees(np.arctan2(lean[1], lean[0]))))}"

@@ -1,0 +1,112 @@
+"""`drift outlook`: the coming twelve months, what the frost did, and what can be done about the pier."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from drift.cli.options import pier_option, site_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from drift.answer import Answer
+    from drift.hindcast import Hindcast
+    from drift.readings import Readings
+    from drift.show.sections import Section
+
+
+@click.command(
+    "outlook",
+    help="Look ahead a year: what the frost did and whether it reaches the pier's base, what the lean "
+    "follows, axis and lean month by month with 80 % bands, when they peak and are back, and whether "
+    "re-aligning is worth it.\n\n"
+    "A weather log (daily minimum and maximum) makes it better: without one the calendar stands for the "
+    "frost.",
+)
+@click.option(
+    "--score",
+    is_flag=True,
+    help="Also hide the last two winters, forecast them from what was known before, and compare.",
+)
+@click.option(
+    "--ground",
+    "for_pier",
+    is_flag=True,
+    help="Say instead what can be done about the pier and its ground, with sources.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print all of it as JSON, in arcseconds.")
+@pier_option
+def command(score: bool, for_pier: bool, as_json: bool, pier: str | None) -> None:
+    """Print the outlook on stdout, in words or as JSON."""
+    from drift.api import answer_readings, ground_at_pier, open_book
+    from drift.cli.progress import working
+
+    if score and for_pier and not as_json:
+        raise click.UsageError("--score and --ground don't go together: ask for one after the other.")
+    site = site_of(pier)
+    with open_book(site) as book:
+        with working("Reading the record"):
+            readings = book.readings()
+        if for_pier and not as_json:
+            from drift.show.outlook_words import pier_sections
+
+            with working("Following the frost into the ground"):
+                found = ground_at_pier(site, readings)
+            _print("The pier and its ground", "Sources in brackets.", pier_sections(found))
+            return
+        with working("Working out the axis of each night and the pier's lean"):
+            answer = answer_readings(site, readings, book)
+    hindcasts = _scored(answer, readings) if score else None
+    if as_json:
+        _print_json(answer, readings, hindcasts)
+    else:
+        _print_words(answer, readings, hindcasts)
+
+
+def _scored(answer: Answer, readings: Readings) -> tuple[Hindcast, ...]:
+    from drift.api import score_forecasts
+    from drift.cli.progress import working
+
+    with working("Hiding the last winters and forecasting them"):
+        return score_forecasts(answer, readings)
+
+
+def _print_json(answer: Answer, readings: Readings, hindcasts: tuple[Hindcast, ...] | None) -> None:
+    import json
+
+    from drift.advice.outlook import outlook_of
+    from drift.api import ground_at_pier
+    from drift.show.outlook_json import document
+
+    outlook = outlook_of(answer.site, answer.nights, answer.history)
+    found = document(outlook, ground_at_pier(answer.site, readings), hindcasts)
+    click.echo(json.dumps(found, indent=1, allow_nan=False))
+
+
+def _print_words(answer: Answer, readings: Readings, hindcasts: tuple[Hindcast, ...] | None) -> None:
+    from drift.advice.outlook import outlook_of
+    from drift.api import ground_at_pier
+    from drift.cli.progress import working
+    from drift.show.outlook_words import outlook_sections
+    from drift.show.words import span, title
+
+    outlook = outlook_of(answer.site, answer.nights, answer.history)
+    with working("Following the frost into the ground"):
+        ground = ground_at_pier(answer.site, readings)
+    _print(title(answer), span(answer), outlook_sections(answer, outlook, ground, hindcasts))
+
+
+def _print(title: str, note: str, sections: Iterable[Section]) -> None:
+    import sys
+
+    from rich.console import Console
+
+    from drift.show.sections import print_sections, sections_text
+
+    console = Console()
+    if console.is_terminal and sys.stdout.isatty():
+        print_sections(title, note, sections, console)
+    else:
+        click.echo(sections_text(title, note, sections), nl=False)

@@ -1,0 +1,184 @@
+"""The coming year: where the axis and the pier will be, with the band that holds 80 % of what may come."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.stats import norm
+
+from drift.history.forecast import BAND
+from drift.quantities import DAY_US, Floats
+from drift.show import phrases
+from drift.show.figures.canvas import (
+    LEAST_SPAN,
+    WIDE_IN,
+    corner_note,
+    dates,
+    error_bars,
+    house_style,
+    least_height,
+    line_with_band,
+    say_empty,
+    set_time_axis,
+    set_title,
+    sheet,
+    side_note,
+)
+from drift.show.figures.palette import colour
+from drift.show.times import zone_of
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from drift.answer import Answer
+    from drift.history.forecast import Forecast
+
+_HEIGHTS_IN = (1.3, 1.3, 1.15, 1.15)
+#: So much of the past is drawn before what is to come [days].
+_PAST_DAYS = 400
+#: Half of the band of a normal law [sds].
+_BAND_SDS = float(norm.ppf(0.5 + BAND / 2.0))
+#: The frame is laid around nights no more uncertain than this many times the median night.
+_FRAME_SDS = 6.0
+#: A limit widens the frame at most so many times.
+_WIDEN = 2.5
+
+
+def figure(answer: Answer, axes: Any = None, *, width_in: float = WIDE_IN) -> Figure:
+    """Draw azimuth and altitude error of the axis and both leans, the last year and the coming one.
+
+    Parameters
+    ----------
+    answer
+        What was worked out for one pier.
+    axes
+        Four matplotlib Axes to draw in, in that order; None for a new figure.
+    width_in
+        Width of a new figure [inches].
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Points are nights with bars of one standard deviation; all bands hold 80 %.  The upright line is
+        the last reading.
+    """
+    with house_style():
+        sheet_figure, panels = sheet(axes, _HEIGHTS_IN, width_in)
+        ahead = answer.history.forecast
+        if ahead is None:
+            for panel in panels:
+                say_empty(panel, "There is no forecast yet.")
+            return sheet_figure
+        since = int(ahead.time_us[0]) - _PAST_DAYS * DAY_US
+        past = answer.history.time_us[answer.history.time_us >= since]
+        times = dates(np.concatenate([past, ahead.time_us]))
+        set_time_axis(panels, times, zone_of(answer.site.site.timezone), width_in)
+        for k, panel in enumerate(panels[:2]):
+            _axis_panel(panel, answer, ahead, since, k)
+        for k, panel in enumerate(panels[2:]):
+            _lean_panel(panel, answer, ahead, since, k)
+        _titles(panels, answer, width_in)
+        return sheet_figure
+
+
+def _titles(panels: list[Axes], answer: Answer, width_in: float) -> None:
+    latitude = answer.site.site.latitude_deg
+    clockwise, other = phrases.azimuth_side(1.0, latitude), phrases.azimuth_side(-1.0, latitude)
+    titles = (
+        ("Azimuth of the axis", f"up is {clockwise} of the pole, down is {other}"),
+        ("Altitude of the axis", "up is too high, down is too low"),
+        ("Pier lean", "up is toward north, down is toward south"),
+        ("Pier lean", "up is toward east, down is toward west"),
+    )
+    for panel, (head, rest) in zip(panels, titles, strict=True):
+        set_title(panel, head, rest, width_in)
+    for panel in panels[:2]:
+        panel.set_ylabel("error [arcmin]")
+    for panel in panels[2:]:
+        panel.set_ylabel("[arcsec]")
+    if answer.site.warn.axis_arcmin is not None:
+        side_note(panels[1], f"tinted: within {answer.site.warn.axis_arcmin:g}' on the sky", width_in)
+
+
+def _axis_panel(panel: Axes, answer: Answer, ahead: Forecast, since_us: int, k: int) -> None:
+    nights = [
+        night
+        for night in answer.nights.nights
+        if night.time_us >= since_us
+        and np.isfinite(night.estimate[k])
+        and np.isfinite(night.covariance[k, k])
+    ]
+    seen = np.array([night.estimate[k] for night in nights], dtype=float) / 60.0
+    sd = np.sqrt([night.covariance[k, k] for night in nights]) / 60.0
+    if nights:
+        times = dates([night.time_us for night in nights])
+        error_bars(panel, times, seen, sd, colour("axis"), markersize=2.4, bar_width=0.6)
+    low, high = ahead.axis_low[:, k] / 60.0, ahead.axis_high[:, k] / 60.0
+    _to_come(panel, ahead, ahead.axis[:, k] / 60.0, low, high, colour("axis"))
+    trusted = sd <= _FRAME_SDS * np.median(sd) if nights else np.zeros(0, dtype=bool)
+    bottom, top = _frame(panel, answer, np.concatenate([seen[trusted], low, high]), k)
+    outside = int(np.sum((seen < bottom) | (seen > top)))
+    if outside:
+        corner_note(panel, f"{phrases.counted(outside, 'night')} outside the frame", left=True)
+
+
+def _frame(panel: Axes, answer: Answer, values: Floats, k: int) -> tuple[float, float]:
+    """Lay the frame round what is drawn, and round the limits where they are near; return its edges."""
+    low, high = float(values.min()), float(values.max())
+    limit = answer.site.warn.axis_arcmin
+    shrink = math.cos(math.radians(answer.site.site.latitude_deg)) if k == 0 else 1.0
+    span = max(high - low, 0.1)
+    if limit is not None and shrink > 1e-3:
+        limit = limit / shrink
+        panel.axhspan(-limit, limit, color=colour("allowed"), alpha=0.12, linewidth=0, zorder=0.2)
+        for edge in (0.0, limit, -limit):
+            if max(high, edge) - min(low, edge) <= _WIDEN * span:
+                low, high = min(low, edge), max(high, edge)
+    margin = 0.08 * max(high - low, 0.1)
+    panel.set_ylim(low - margin, high + margin)
+    return low - margin, high + margin
+
+
+def _lean_panel(panel: Axes, answer: Answer, ahead: Forecast, since_us: int, k: int) -> None:
+    history = answer.history
+    shown = history.time_us >= since_us
+    change, sd = history.change[shown, k], history.sd[shown, k]
+    hue = colour("pier")
+    line_with_band(panel, dates(history.time_us[shown]), change, _BAND_SDS * sd, hue)
+    _to_come(panel, ahead, ahead.lean[:, k], ahead.lean_low[:, k], ahead.lean_high[:, k], hue)
+    least_height(panel, LEAST_SPAN)
+
+
+def _to_come(panel: Axes, ahead: Forecast, middle: Floats, low: Floats, high: Floats, hue: str) -> None:
+    times = dates(ahead.time_us)
+    panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+    panel.axvline(times[0], color=colour("soft"), linewidth=0.8, zorder=0.4)
+    panel.fill_between(times, low, high, color=hue, alpha=0.22, linewidth=0)
+    panel.plot(times, middle, color=hue, linewidth=1.5, linestyle=(0, (5, 2)))
+
+
+def lacking(answer: Answer) -> str:
+    """Say why there is nothing to draw; nothing where there is."""
+    if answer.history.forecast is not None:
+        return ""
+    return "A look ahead takes two nights with a usable axis."
+
+
+def describe(answer: Answer) -> str:
+    """Say in words what the picture shows, for those who can't see it."""
+    ahead = answer.history.forecast
+    if ahead is None:
+        return "There is no forecast yet, so the picture is empty."
+    half = (ahead.axis_high - ahead.axis_low) / 2.0 / 60.0
+    away = int(np.argmax(np.abs(ahead.axis[:, 1] - ahead.axis[0, 1])))
+    moved = (ahead.axis[away] - ahead.axis[0]) / 60.0
+    return (
+        "Azimuth and altitude error of the axis and the pier's lean north and east, over the last year as "
+        "read and over the coming year as forecast, with bands that hold 80 %. The band of the axis is "
+        f"{half[0, 0]:.2f}' in azimuth and {half[0, 1]:.2f}' in altitude to either side at first, and "
+        f"{half[-1, 0]:.2f}' and {half[-1, 1]:.2f}' in the end. Where its altitude is furthest from now it "
+        f"has moved by {moved[0]:+.2f}' in azimuth and {moved[1]:+.2f}' in altitude."
+    )

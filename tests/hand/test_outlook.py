@@ -1,0 +1,222 @@
+"""The coming year, from invented forecasts whose numbers can be checked with a pencil."""
+
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+from invented_forecast import HALF_BAND_SDS, START_US, invented_forecast
+from scipy.stats import norm
+
+from drift.advice.forecast import Forecast as Daily
+from drift.advice.outlook import BACK_SHARE, Outlook, beyond, months_of, realigning_of, turning_of
+from drift.advice.outlook_words import (
+    ahead_sentences,
+    driver_sentences,
+    realigning_sentences,
+    settlement_sentences,
+)
+from drift.advice.season import Season
+from drift.advice.situation import Situation
+from drift.history.settling import TIME_CONSTANTS_YEARS, Settling, still_to_come
+from drift.pierfile import pier_from_mapping
+from drift.quantities import DAY_US
+
+UTC = ZoneInfo("UTC")
+#: The forecast has a moment a week: half of that to either side.
+HALF_WEEK_DAYS = 4.0
+#: Thirteen values stand for a normal law: a chance is right to about this.
+CHANCE_STEP = 0.06
+
+
+def situation(ahead, tolerance=120.0, latitude_deg=60.0, pole=(0.0, 0.0), aim="year"):
+    """Return where an axis of the forecast stands; at 60 degrees azimuth counts half on the sky."""
+    site = pier_from_mapping(
+        {
+            "site": {"latitude_deg": latitude_deg, "longitude_deg": 0.0, "elevation_m": 0.0},
+            "optics": {"aim": aim},
+        }
+    )
+    return Situation(
+        site,
+        np.radians(latitude_deg),
+        UTC,
+        START_US,
+        START_US,
+        700.0,
+        np.array(pole),
+        ahead.axis[0] - pole,
+        ahead.axis_sd[0],
+        Season(np.zeros((366, 2)), None, np.zeros(2), 0.0),
+        Daily(ahead.time_us, ahead.axis, ahead.axis_sd),
+        np.zeros(2),
+        tolerance,
+        "the warning limit for the axis",
+        (),
+    )
+
+
+def outlook(ahead, **more):
+    at = situation(ahead)
+    made = Outlook(
+        START_US,
+        months_of(ahead, at, UTC),
+        turning_of(ahead, at),
+        realigning_of(ahead, at),
+        ahead.settling,
+        {"calendar": 1.0},
+        {},
+        True,
+        ahead.rests_on,
+        ahead,
+    )
+    return replace(made, **more)
+
+
+def test_the_chance_of_one_coordinate_is_that_of_its_normal_law():
+    ahead = invented_forecast(alt=100.0, sd=20.0)
+    share = beyond(ahead, situation(ahead, tolerance=120.0), np.zeros(2)).mean(axis=0)
+    # alone, altitude passes 120 at one sd above: 0.159; azimuth's 20 x cos 60 beside it adds half an
+    # arcsecond
+    assert share == pytest.approx(np.full(share.size, 1.0 - norm.cdf(1.0)), abs=CHANCE_STEP)
+
+
+def test_azimuth_counts_on_the_sky_and_the_pole_aimed_at_is_taken_off():
+    ahead = invented_forecast(az=230.0, alt=70.0, sd=0.01)
+    at = situation(ahead, tolerance=120.0, pole=(0.0, 70.0))
+    assert not beyond(ahead, at, np.zeros(2)).any()  # 230 cos 60 = 115 from the pole aimed at
+    assert beyond(ahead, at, np.array([12.0, 0.0])).all()  # 242 cos 60 = 121
+
+
+def test_months_are_those_of_the_calendar_and_their_bands_those_of_the_forecast():
+    ahead = invented_forecast(az=10.0, alt=-20.0, sd=5.0)
+    months = months_of(ahead, situation(ahead), UTC)
+    assert [month.name for month in months] == [
+        *(f"2024-{m:02d}" for m in (10, 11, 12)),
+        *(f"2025-{m:02d}" for m in range(1, 10)),
+    ]
+    assert months[3].axis == pytest.approx([10.0, -20.0])
+    assert months[3].axis_high - months[3].axis == pytest.approx([5.0 * HALF_BAND_SDS] * 2)
+
+
+def test_a_triangle_is_furthest_at_its_tip_and_back_when_a_fifth_is_left():
+    turning = turning_of(invented_forecast(swing=80.0, peaks=(140.0,)), situation(invented_forecast()))
+    assert turning.swing == pytest.approx(80.0, abs=80.0 / 60.0 * HALF_WEEK_DAYS)
+    assert (turning.peak.time_us - START_US) / DAY_US == pytest.approx(140.0, abs=HALF_WEEK_DAYS)
+    back = 140.0 + (1.0 - BACK_SHARE) * 60.0
+    assert back <= (turning.back.time_us - START_US) / DAY_US <= back + 7.0
+
+
+def test_ways_of_the_frost_spread_the_dates():
+    peaks = np.linspace(120.0, 160.0, 21)
+    ahead = invented_forecast(swing=80.0, peaks=peaks)
+    turning = turning_of(ahead, situation(ahead))
+    between = [(t - START_US) / DAY_US for t in (turning.peak.first_us, turning.peak.last_us)]
+    assert between == pytest.approx([124.0, 156.0], abs=HALF_WEEK_DAYS)
+
+
+def test_what_lasts_is_no_swing():
+    ahead = invented_forecast()
+    line = np.linspace(0.0, 60.0, ahead.time_us.size)[:, None] * [0.0, 1.0]
+    ahead = replace(ahead, axis=ahead.axis + line, paths=ahead.paths + line)
+    assert turning_of(ahead, situation(ahead)) is None
+
+
+def test_a_swing_within_what_is_not_known_is_not_told():
+    assert turning_of(invented_forecast(swing=10.0, sd=30.0), situation(invented_forecast())) is None
+
+
+def test_from_its_tip_on_it_only_comes_back():
+    mid_winter_us = START_US + 106 * DAY_US  # 2025-01-15
+    ahead = invented_forecast(start_us=mid_winter_us)
+    heave = np.clip(1.0 - (ahead.time_us - mid_winter_us) / DAY_US / 60.0, 0.0, None)
+    again = heave + heave[::-1]  # furthest now, and again in a year
+    paths = np.stack([np.zeros(again.size), -80.0 * again], axis=1)[None]
+    ahead = replace(ahead, paths=paths, axis=paths[0])
+    turning = turning_of(ahead, situation(ahead))
+    assert turning.peak is None
+    assert 48.0 <= (turning.back.time_us - mid_winter_us) / DAY_US <= 56.0
+    assert ahead_sentences(outlook(ahead), UTC)[0].startswith("Over the year the axis swings by about 80")
+    assert "furthest out now, and will be back about 2025-03-" in ahead_sentences(outlook(ahead), UTC)[0]
+
+
+def test_realigning_is_worth_it_where_it_takes_the_chance_away():
+    far = invented_forecast(alt=150.0, sd=5.0)
+    said = realigning_sentences(outlook(far), UTC)
+    assert "is over 99 %; more likely than not it is so now" in said[0]
+    assert said[1].startswith("Re-aligning is worth it now: set as advised, the chance is under 1 %")
+
+
+def test_realigning_is_worth_it_before_the_tolerance_is_likely_passed():
+    ahead = invented_forecast(alt=-60.0, swing=80.0, peaks=(140.0,), sd=5.0)
+    said = realigning_sentences(outlook(ahead), UTC)
+    # 60 + 80 (1 - (140 - t) / 60) = 120 at t = 125: 2025-02-03; weeks run from 1 October
+    assert "from about 2025-02-04 on" in said[0]
+    assert said[1].startswith("Re-aligning is worth it, by 2025-02-04 at the latest")
+
+
+def test_realigning_is_not_worth_it_far_from_the_tolerance():
+    assert realigning_sentences(outlook(invented_forecast(sd=5.0)), UTC)[1] == (
+        "Re-aligning is not worth it in the coming year."
+    )
+
+
+def test_realigning_changes_little_where_the_pier_itself_swings_too_far():
+    ahead = invented_forecast(alt=150.0, swing=300.0, peaks=(140.0,), sd=5.0)
+    assert realigning_sentences(outlook(ahead), UTC)[1].startswith("Re-aligning now would change little")
+
+
+@pytest.mark.parametrize(
+    ("odds", "said"),
+    [
+        ({"calendar": 1.0}, "The lean is taken to follow the calendar"),
+        (
+            {"calendar": 0.95, "frozen": 0.05},
+            "The lean follows the calendar, the same every year (95 % sure)",
+        ),
+        (
+            {"calendar": 0.5, "frozen": 0.5},
+            "Whether the lean follows the frost or the calendar, these readings",
+        ),
+        (
+            {"calendar": 0.001, "frozen": 0.5, "cold_left": 0.499},
+            "which measure of it, these readings cannot",
+        ),
+        (
+            {"calendar": 0.001, "frozen": 0.999},
+            "The lean follows the frost: the thickness of frozen soil (over",
+        ),
+    ],
+)
+def test_the_driver_is_told_with_its_odds_and_cannot_be_told_where_they_coincide(odds, said):
+    assert said in driver_sentences(outlook(invented_forecast(), driver_odds=odds))[0]
+
+
+def test_causes_of_the_last_year_are_told_the_largest_first():
+    made = outlook(invented_forecast(), causes={"season": 3.0, "frost": 40.0, "settlement": 0.1})
+    assert driver_sentences(made)[1].endswith("""by frost 40" and the calendar's yearly part 3".""")
+
+
+def test_an_unsure_season_is_said_to_be_so():
+    made = outlook(invented_forecast(), season_sure=False, rests_on="Drawn from 4 past years.")
+    said = ahead_sentences(made, UTC)
+    assert said[1].startswith("No season is sure in these readings yet")
+    assert said[2] == "How the frost may go on: drawn from 4 past years."
+
+
+def test_curves_leave_what_their_exponentials_say():
+    left, year = still_to_come(np.array([0, round(365.25 * 2.0) * DAY_US]))
+    first, second = TIME_CONSTANTS_YEARS
+    assert left[0] == pytest.approx([0, np.exp(-2 / first), np.exp(-2 / second), 0, 0, 0], abs=1e-3)
+    # in the third year the line does one year's worth, a curve what it does between two and three years
+    curve = np.exp(-2 / second) - np.exp(-3 / second)
+    assert year[1, 3:] == pytest.approx([1.0, np.exp(-2 / first) - np.exp(-3 / first), curve], abs=1e-3)
+
+
+def test_settlement_is_told_with_its_direction_or_perhaps_none():
+    sure = Settling(np.array([0.0, 20.0]), np.full(2, 2.0), np.array([0.0, 8.0]), np.full(2, 1.0))
+    said = settlement_sentences(outlook(invented_forecast(settling=sure)))[0]
+    assert '20" ± 2" toward the east (bearing 90°) is still to come' in said
+    unsure = replace(sure, left=np.array([1.0, 0.0]))
+    assert "perhaps none, is still" in settlement_sentences(outlook(invented_forecast(settling=unsure)))[0]
+    assert settlement_sentences(outlook(invented_forecast())) == ()
