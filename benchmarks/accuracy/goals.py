@@ -84,9 +84,8 @@ def prompt(rows: Sequence[Prompt]) -> list[str]:
     told = np.mean([r.reported for r in own])
     named = [r for r in own if r.named not in ("", "undetermined")]
     right = np.mean([r.named == r.part for r in named])
-    print(
-        f"  separable: told {told:.3f} (goal {TOLD}), {len(named)} named, right {right:.3f} (goal {NAMED_RIGHT})"
-    )
+    print(f"  separable: told {told:.3f} (goal {TOLD})")
+    print(f"  {len(named)} named, right {right:.3f} (goal {NAMED_RIGHT})")
     if told < TOLD:
         missed.append(f"steps told within two nights: {told:.3f}")
     if right < NAMED_RIGHT:
@@ -107,7 +106,8 @@ def odds(rows: Sequence[Scored]) -> list[str]:
         lost = sum(not s.reported for s in found)
         print(
             f"  {name:12s} steps {len(found):4d}, not told {lost:3d}, undetermined "
-            f"{len(found) - lost - len(named):4d}, named {len(named):4d}, false {len(false)}; right {share:.3f}"
+            f"{len(found) - lost - len(named):4d}, named {len(named):4d}, false {len(false)}; "
+            f"right {share:.3f}"
         )
         if count >= 10 and share < RIGHT_AT_TEN:
             missed.append(f"{name}: of events given 10 to 1, {share:.2f} are right")

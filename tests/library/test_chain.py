@@ -97,7 +97,7 @@ def test_auxiliary_scan_agrees_with_adding_the_step_outright():
     from drift.history.events import Solver
     from drift.history.model import Scales
     from drift.history.scan import gains, spread
-    from drift.history.separate import make_model, centred
+    from drift.history.separate import centred, make_model
     from drift.history.series import make_series
     from drift.night.estimate import estimate_nights
     from drift.night.split import split_nights

@@ -253,9 +253,9 @@ CONTRACT = {
 }
 #: No error is larger than this many of its own stated sds: of some 300 Gaussian ones the largest is 3 to 4.
 MOST_SDS = 5.0
-#: Errors over stated sds of 50 nights scatter by 7 to 10 % themselves.  Rows of the history are differences to
-#: the first night, whose error is in all of them: when it is off by two sds, all are (how often intervals
-#: hold over many piers is measured in benchmarks/accuracy).
+#: Errors over stated sds of 50 nights scatter by 7 to 10 % themselves.  Rows of the history are differences
+#: to the first night, whose error is in all of them: when it is off by two sds, all are (how often
+#: intervals hold over many piers is measured in benchmarks/accuracy).
 LEAST_RATIO, MOST_RATIO, MOST_HISTORY_RATIO = 0.7, 1.35, 2.0
 #: An unrecorded slip of the azimuth knob, and when [days], and when the knob is turned back [days].
 SLIP_ARCSEC, SLIP_DAY, TURNED_DAY = 150.0, 90.1, 175.1
