@@ -51,10 +51,18 @@ class Standing:
 
 
 class Keeper:
-    """Keeps the record open, and what was worked out from it."""
+    """Keeps the record open, and what was worked out from it.
 
-    def __init__(self, site_path: Path) -> None:
-        self._path = site_path
+    Parameters
+    ----------
+    site_path
+        The site file.
+    draw_ahead
+        Whether all pictures are drawn as soon as there is an answer, before anyone asks for them.
+    """
+
+    def __init__(self, site_path: Path, draw_ahead: bool = True) -> None:
+        self._path, self._draw_ahead = site_path, draw_ahead
         self._changed = threading.Condition()
         self._open: tuple[str, PierFile, Book] | None = None
         self._left: list[Book] = []  # of earlier site files: a request may still hold one
@@ -143,7 +151,7 @@ class Keeper:
             self._failed = failed
             self._standing = made or self._standing
             self._changed.notify_all()
-        if made is not None and made.drawings is not None:
+        if self._draw_ahead and made is not None and made.drawings is not None:
             made.drawings.draw_all(lambda: self._standing is made)
 
     def _site_mark(self) -> str:

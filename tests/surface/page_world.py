@@ -62,7 +62,7 @@ def pier_folder(folder: Path, filled: bool = True) -> Path:
 
 
 def desk_of(site_path: Path, rules: Rules | None = None) -> Desk:
-    return Desk(Keeper(site_path), rules or Rules(), patience_s=PATIENCE_S)
+    return Desk(Keeper(site_path, draw_ahead=False), rules or Rules(), patience_s=PATIENCE_S)
 
 
 @contextmanager

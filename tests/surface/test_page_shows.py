@@ -1,0 +1,465 @@
+"""What the page shows and takes, without a browser."""
+
+import csv
+import io
+import json
+import re
+from datetime import UTC, datetime
+
+import pandas as pd
+import pytest
+from page_world import KNOCK_AFTER, NIGHTS, alignment_log, client_of, desk_of, pier_folder, rows_of, token_in
+from starlette.datastructures import FormData
+
+from drift.api import answer_readings, open_book, read_site
+from drift.cli.record import command as record_command
+from drift.page import downloads, standing
+from drift.page.fields import FormError, signed, time_of
+from drift.page.hand_forms import FORMS
+from drift.page.keeping_record import _form_named
+from drift.show.frames import FRAMES
+from drift.show.times import zone_of
+
+CHICAGO = zone_of("America/Chicago")
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory):
+    """A page that tests only read from."""
+    with client_of(desk_of(pier_folder(tmp_path_factory.mktemp("shown")))) as client:
+        yield client
+
+
+@pytest.fixture
+def site_path(tmp_path):
+    return pier_folder(tmp_path)
+
+
+@pytest.fixture
+def page(site_path):
+    with client_of(desk_of(site_path)) as client:
+        yield client
+
+
+def send(client, path, **fields):
+    token = token_in(client.get("/import").text)
+    return client.post(path, data={"token": token, **fields})
+
+
+def upload(client, name, content):
+    token = token_in(client.get("/import").text)
+    return client.post("/import", data={"token": token}, files={"files": (name, content)})
+
+
+# ---- showing
+
+
+def test_the_first_page_says_what_status_says(shown):
+    data = json.loads(shown.get("/download/status.json").text)
+    text = shown.get("/").text
+    assert data["verdict"]["moved"] is True
+    assert "Verdict: something has moved" in text
+    for sentence in (data["verdict"]["sentence"], *(action["sentence"] for action in data["actions"])):
+        assert sentence.replace("'", "&#39;").replace('"', "&#34;") in text
+
+
+@pytest.mark.parametrize(
+    "path",
+    (
+        "/pictures",
+        "/seasons",
+        "/nights",
+        "/events",
+        "/events/1",
+        "/corrections",
+        "/import",
+        "/warnings",
+        "/download",
+    )
+    + tuple(f"/corrections/new/{kind}" for kind in FORMS),
+)
+def test_every_page_is_there_and_marks_its_place(shown, path):
+    answer = shown.get(path)
+    assert answer.status_code == 200
+    assert 'aria-current="page"' in answer.text
+
+
+def test_every_link_of_every_page_leads_somewhere(shown):
+    """Of nights and of files of pictures a few are tried, because they are many and alike."""
+    seen, open_links = set(), ["/"]
+    while open_links:
+        path = open_links.pop()
+        many = re.match(r"/nights/|/download/pictures/", path)
+        if path in seen or (many and sum(one.startswith(many[0]) for one in seen) >= 3):
+            continue
+        seen.add(path)
+        answer = shown.get(path)
+        assert answer.status_code == 200, path
+        if answer.headers["content-type"].startswith("text/html") and "/download/" not in path:
+            found = re.findall(r'(?:href|data-values)="(/[^"#]*)"', answer.text)
+            open_links += [link.replace("&amp;", "&") for link in found]
+    assert {
+        "/download/report.html",
+        "/seasons/2023-24",
+        "/events/1",
+        "/pictures/axis/values.json?size=phone",
+    } <= seen
+
+
+def test_the_nights_of_a_season_lead_to_file_and_line(shown):
+    season = shown.get("/seasons/2023-24").text
+    evenings = re.findall(r'href="/nights/(\d{4}-\d\d-\d\d)"', season)
+    assert len(evenings) == NIGHTS
+    assert min(evenings) == "2024-02-29", "the evening before 05:00 UTC on 1 March, by the site's noon"
+    first = shown.get("/nights/2024-02-29").text
+    assert "2024-02-29 23:00 CST (03-01 05:00 UTC)" in first
+    assert "alignments.csv</td>" in first
+    assert '<td class="n">2</td>' in first, "the first row stands on line 2"
+    assert "2024-03-01T05:00:00Z," in first
+
+
+def test_an_event_tells_its_odds_and_leads_to_the_nights_around_it(shown):
+    text = shown.get("/events/1").text
+    evenings = sorted(re.findall(r'href="/nights/(\d{4}-\d\d-\d\d)"', shown.get("/nights").text))
+    assert f'href="/nights/{evenings[KNOCK_AFTER - 1]}"' in text
+    assert f'href="/nights/{evenings[KNOCK_AFTER]}"' in text
+    assert "%" in text
+
+
+@pytest.mark.parametrize(
+    "path", ("/nights/2020-01-01", "/nights/x", "/seasons/1999", "/events/99", "/pictures/x/values.json")
+)
+def test_what_is_not_there_is_said_in_words(shown, path):
+    answer = shown.get(path)
+    assert answer.status_code == 400
+    assert 'role="alert"' in answer.text
+    assert shown.get("/no-such-page").status_code == 404
+
+
+def test_the_values_under_the_pointer_are_those_of_the_nights(shown):
+    panels = shown.get("/pictures/axis/values.json").json()
+    data = json.loads(shown.get("/download/status.json").text)
+    azimuth = next(panel for panel in panels if "zimuth" in panel["title"])
+    points = [point for point in azimuth["points"] if "±" in point[2]]
+    assert len(points) == NIGHTS
+    for point, night in zip(sorted(points), data["nights"], strict=True):
+        value, sd = re.search(r"UTC\): (-?[\d.]+) ± ([\d.]+)", point[2]).groups()
+        rounding = 0.51 * 10.0 ** -len(value.partition(".")[2])
+        assert float(value) == pytest.approx(night["az_error"] / 60.0, abs=rounding)
+        assert float(sd) == pytest.approx(night["az_error_sd"] / 60.0, abs=rounding)
+        assert point[3] in shown.get("/nights").text
+        assert 0.0 < point[0] < 1.0 and 0.0 < point[1] < 1.0
+    highest = min(points, key=lambda point: point[1])
+    assert float(re.search(r": (-?[\d.]+) ±", highest[2]).group(1)) == max(
+        float(re.search(r": (-?[\d.]+) ±", point[2]).group(1)) for point in points
+    )
+
+
+def test_what_is_downloaded_can_be_read(shown):
+    for name in FRAMES:
+        answer = shown.get(f"/download/tables/{name}.csv")
+        assert answer.headers["content-disposition"] == f'attachment; filename="drift-{name}.csv"'
+        assert next(csv.reader(io.StringIO(answer.text)), None) is not None or not answer.text.strip()
+    assert shown.get("/download/pictures/axis.png").content.startswith(b"\x89PNG")
+    assert shown.get("/download/pictures/axis.pdf").content.startswith(b"%PDF")
+    assert "<svg" in shown.get("/download/pictures/axis.svg").text
+    assert "Verdict" in shown.get("/download/report.html").text
+    nights = list(csv.DictReader(io.StringIO(shown.get("/download/tables/nights.csv").text)))
+    assert len(nights) == NIGHTS
+
+
+def test_what_looks_like_a_formula_is_kept_from_spreadsheets():
+    frame = pd.DataFrame({"note": ['=HYPERLINK("x")', "@sum", "plain", None], "size": [-1.0, 2.0, 3.0, 4.0]})
+    kept = downloads._without_formulas(frame)
+    assert kept["note"].tolist()[:3] == ['\'=HYPERLINK("x")', "'@sum", "plain"]
+    assert kept["size"].tolist() == [-1.0, 2.0, 3.0, 4.0]
+
+
+def test_an_empty_record_asks_for_logs(tmp_path):
+    with client_of(desk_of(pier_folder(tmp_path, filled=False))) as client:
+        for path in ("/", "/pictures", "/nights", "/warnings", "/download"):
+            text = client.get(path).text
+            assert "Nothing can be said yet" in text
+            assert 'href="/import"' in text
+        assert client.get("/import").status_code == 200
+        assert client.get("/corrections").status_code == 200
+
+
+# ---- one answer for one state
+
+
+def test_the_answer_is_worked_out_once_until_something_changes(site_path, monkeypatch):
+    counted = []
+
+    def counting(*arguments):
+        counted.append(arguments)
+        return answer_readings(*arguments)
+
+    monkeypatch.setattr(standing, "answer_readings", counting)
+    with client_of(desk_of(site_path)) as client:
+        for path in ("/", "/nights", "/events", "/"):
+            assert client.get(path).status_code == 200
+        assert len(counted) == 1
+        send(
+            client,
+            "/warnings",
+            seen=re.search('name="seen" value="([^"]+)"', client.get("/warnings").text)[1],
+        )
+        client.get("/")
+        assert len(counted) == 1, "an acknowledgement is no reading"
+        send(client, "/corrections/new/tighten", note="bolts")
+        client.get("/")
+        assert len(counted) == 2
+        site_path.write_text(site_path.read_text().replace("axis_arcmin = 3.0", "axis_arcmin = 4.0"))
+        assert "you want to be warned from 4" in client.get("/").text
+        assert len(counted) == 3
+
+
+def test_a_command_changes_what_the_page_shows(site_path, page):
+    assert "by the command" not in page.get("/corrections").text
+    said = [
+        "azimuth",
+        "-9",
+        "--note",
+        "by the command",
+        "--time",
+        "2024-07-01T00:00:00Z",
+        "--pier",
+        str(site_path),
+    ]
+    record_command.main(said, standalone_mode=False)
+    assert "by the command" in page.get("/corrections").text
+    assert "2024-06-30 19:00 CDT (07-01 00:00 UTC)" in page.get("/corrections").text
+
+
+def test_a_site_file_that_was_spoiled_is_said_and_mended(site_path, page):
+    good = site_path.read_text()
+    assert page.get("/").status_code == 200
+    site_path.write_text(good.replace("latitude_deg = 47.3", "latitude_deg = 147.3"))
+    spoiled = page.get("/")
+    assert spoiled.status_code == 400
+    assert "latitude_deg" in spoiled.text
+    site_path.write_text(good)
+    assert page.get("/").status_code == 200
+
+
+# ---- corrections
+
+
+def test_a_correction_goes_in_with_its_direction_and_the_sites_clock(page, site_path):
+    said = send(
+        page,
+        "/corrections/new/azimuth",
+        amount_arcmin="8.5",
+        amount_arcmin_way="down",
+        when="2024-07-01T21:30",
+        note="n",
+    )
+    assert "counter-clockwise seen from above, toward west" in said.text
+    (row,) = rows_of(site_path)
+    assert row.values["amount_arcmin"] == -8.5
+    assert row.values["time_us"] == int(datetime(2024, 7, 2, 2, 30, tzinfo=UTC).timestamp()) * 1_000_000
+
+
+def test_shims_go_in_bolt_by_bolt(page, site_path):
+    fields = {"bearing_0": "30", "amount_0": "0.5", "amount_0_way": "up", "bearing_1": "150", "amount_1": ""}
+    fields |= {"bearing_2": "270", "amount_2": "0.2", "amount_2_way": "down", "when": "2024-07-01T21:30"}
+    assert "taken out" in send(page, "/corrections/new/shim", **fields).text
+    found = {(row.values["bearing_deg"], row.values["thickness_mm"]) for row in rows_of(site_path)}
+    assert found == {(30.0, 0.5), (270.0, -0.2)}
+    nothing = send(page, "/corrections/new/shim", bearing_0="30", amount_0="")
+    assert nothing.status_code == 400
+    assert "nothing is filled in" in nothing.text
+
+
+def test_a_level_goes_in(page, site_path):
+    fields = {"lean_north_arcsec": "-12.5", "lean_east_arcsec": "3", "place": "pier", "face_deg": ""}
+    assert "toward south" in send(page, "/corrections/new/level", **fields).text
+    assert rows_of(site_path, "levels")[0].values["lean_north_arcsec"] == -12.5
+
+
+def test_what_cannot_be_is_said_and_what_was_typed_is_kept(page, site_path):
+    bad = send(page, "/corrections/new/azimuth", amount_arcmin="lots", note="my long note")
+    assert bad.status_code == 400
+    assert "lots" in bad.text
+    assert 'value="my long note"' in bad.text
+    assert rows_of(site_path) == []
+
+
+def test_a_correction_is_edited_withdrawn_and_put_back_with_its_history(page, site_path):
+    send(page, "/corrections/new/altitude", amount_arcmin="3", when="2024-07-01T21:30:17", note="first")
+    (row,) = rows_of(site_path)
+    form = page.get(f"/corrections/{row.row_id}").text
+    assert 'value="2024-07-01T21:30:17"' in form
+    assert 'value="3"' in form
+    send(
+        page,
+        f"/corrections/{row.row_id}",
+        when="2024-07-01T21:30:17",
+        amount_arcmin="2",
+        amount_arcmin_way="down",
+        note="second",
+        why="misread",
+    )
+    rows = {one.state: one for one in rows_of(site_path)}
+    assert rows["in use"].values["amount_arcmin"] == -2.0
+    assert rows["in use"].values["time_us"] == row.values["time_us"]
+    assert "misread" in page.get("/corrections").text
+    send(page, f"/corrections/{rows['in use'].row_id}/withdraw", why="never was")
+    assert {one.state for one in rows_of(site_path)} == {"withdrawn"}
+    assert "never was" in page.get("/corrections").text
+    send(page, f"/corrections/{rows['in use'].row_id}/put-back", why="it was")
+    assert [one.values["note"] for one in rows_of(site_path) if one.in_use] == ["second"]
+    again = send(page, f"/corrections/{row.row_id}/withdraw", why="twice")
+    assert again.status_code == 400
+    assert "already" in again.text
+
+
+def test_an_edit_that_changes_nothing_says_so(page, site_path):
+    send(page, "/corrections/new/tighten", when="2024-07-01T21:30", note="n")
+    (row,) = rows_of(site_path)
+    said = send(page, f"/corrections/{row.row_id}", when="2024-07-01T21:30:00", note="n")
+    assert "nothing was changed" in said.text
+
+
+def test_a_solve_cannot_be_withdrawn_as_a_correction(page, site_path):
+    number = rows_of(site_path, "alignments")[0].row_id
+    assert send(page, f"/corrections/{number}/withdraw").status_code == 400
+
+
+def test_hours_that_the_clock_shows_twice_or_never_are_asked_for_in_utc():
+    assert time_of(FormData({"when": "2024-07-01T12:00"}), CHICAGO) == "2024-07-01T17:00:00Z"
+    assert time_of(FormData({"when": "2024-11-03T01:30", "clock": "utc"}), CHICAGO) == "2024-11-03T01:30:00Z"
+    with pytest.raises(FormError, match="twice"):
+        time_of(FormData({"when": "2024-11-03T01:30"}), CHICAGO)
+    with pytest.raises(FormError, match="never"):
+        time_of(FormData({"when": "2024-03-10T02:30"}), CHICAGO)
+    with pytest.raises(FormError, match="none"):
+        time_of(FormData({"when": "yesterday"}), CHICAGO)
+
+
+def test_a_sign_and_a_backward_direction_contradict_each_other():
+    form = FormData({"amount": "-3", "way": "down"})
+    with pytest.raises(FormError, match="leave the sign away"):
+        signed(form, "amount", "way", "down")
+    assert signed(FormData({"amount": "3", "way": "down"}), "amount", "way", "down") == "-3"
+
+
+def test_there_is_a_form_for_every_kind_and_no_other():
+    with pytest.raises(FormError, match="azimuth"):
+        _form_named("wrong")
+
+
+# ---- import
+
+
+def test_a_known_log_goes_in_and_twice_adds_nothing(page, tmp_path):
+    content = alignment_log(tmp_path / "more.csv", seed=9).read_bytes()
+    assert "24 rows went in" in upload(page, "more.csv", content).text
+    assert "24 were there already" in upload(page, "more.csv", content).text
+
+
+def test_bad_rows_are_set_aside_listed_and_dismissed(page, tmp_path):
+    lines = alignment_log(tmp_path / "more.csv", seed=9).read_text().splitlines()
+    lines[3] = lines[3].replace(",", ",much", 1)
+    said = upload(page, "more.csv", "\n".join(lines).encode())
+    assert "23 rows went in, 1 was set aside" in said.text
+    listed = page.get("/import").text
+    assert "more.csv, line 4" in listed
+    number = re.search(r'name="number" value="(\d+)"', listed)[1]
+    send(page, "/aside/dismiss", number=number, why="a typo")
+    assert "Nothing is set aside." in page.get("/import").text
+
+
+def test_a_file_that_is_no_log_is_refused_by_its_own_name(page):
+    said = upload(page, "holiday.csv", b"\x00\x01\x02 nothing of the kind")
+    assert "holiday.csv" in said.text
+    assert "drift-upload-" not in said.text
+    none = send(page, "/import")
+    assert none.status_code == 400
+    assert "no file was chosen" in none.text.lower()
+
+
+def test_columns_of_its_own_are_asked_about_agreed_to_and_remembered(page, site_path, tmp_path):
+    lines = alignment_log(tmp_path / "x.csv", seed=9).read_text().splitlines()
+    lines[0] = "when,azimuth error,altitude error,sd"
+    content = "\n".join(line.replace("Z,", ",") for line in lines).encode()
+    before = len(rows_of(site_path, "alignments"))
+    asked = upload(page, "mine.csv", content)
+    place = asked.url.path
+    for _ in range(6):
+        if "Read it so" in asked.text:
+            break
+        fields = {
+            key: next(
+                value
+                for name, value in re.findall(r'name="([^"]+)" value="([^"]*)" required', asked.text)
+                if name == key
+            )
+            for key in dict.fromkeys(re.findall(r'name="(answer [^"]+)"', asked.text))
+        }
+        assert fields, asked.text
+        asked = send(page, place, file="mine.csv", what="answers", **fields)
+    assert "for example" in asked.text
+    assert len(rows_of(site_path, "alignments")) == before, "nothing goes in before it is agreed to"
+    done = send(page, place, file="mine.csv", what="agree", name="my solver")
+    assert "24 rows went in" in done.text
+    assert "my solver" in (site_path.parent / "logs.toml").read_text()
+    later = alignment_log(tmp_path / "y.csv", seed=10).read_text().splitlines()
+    later[0] = lines[0]
+    again = upload(page, "mine2.csv", "\n".join(line.replace("Z,", ",") for line in later).encode())
+    assert "24 rows went in" in again.text
+
+
+def test_an_answer_that_cannot_be_is_asked_again_and_a_file_can_be_left_out(page, tmp_path):
+    lines = alignment_log(tmp_path / "x.csv", seed=9).read_text().splitlines()
+    lines[0] = "when,azimuth error,altitude error,sd"
+    asked = upload(page, "mine.csv", "\n".join(line.replace("Z,", ",") for line in lines).encode())
+    place = asked.url.path
+    again = send(page, place, file="mine.csv", what="answers", changes="no.such.key=3")
+    assert 'role="alert"' in again.text
+    assert "no.such.key" in again.text
+    left = send(page, place, file="mine.csv", what="leave")
+    assert "not imported, as you said" in left.text
+    assert "To the verdict" in left.text
+
+
+def test_an_import_is_undone_and_brought_back(page, site_path, tmp_path):
+    upload(page, "more.csv", alignment_log(tmp_path / "more.csv", seed=9).read_bytes())
+
+    def in_use():
+        return sum(row.in_use for row in rows_of(site_path, "alignments"))
+
+    assert in_use() == 2 * NIGHTS
+    assert "undone" in send(page, "/imports/2/undo", why="wrong pier").text
+    assert in_use() == NIGHTS
+    send(page, "/imports/3/undo")
+    assert in_use() == 2 * NIGHTS
+
+
+def test_an_upload_that_nobody_waits_for_is_said(page):
+    assert "not waiting any more" in page.get("/import/nothing").text
+
+
+# ---- warnings
+
+
+def test_what_is_new_is_told_and_acknowledged_once(page, site_path):
+    assert "New since you last took note" in page.get("/").text
+    seen = re.search('name="seen" value="([^"]+)"', page.get("/warnings").text)[1]
+    said = send(page, "/warnings", seen=seen, note="it was the cat")
+    assert "Acknowledged:" in said.text
+    assert "Nothing is new" in said.text
+    assert "it was the cat" in said.text
+    assert "New since you last took note" not in page.get("/").text
+    with open_book(read_site(site_path)) as book:
+        assert book.last_acknowledged()[1] == "it was the cat"
+
+
+def test_what_was_not_seen_is_not_acknowledged(page, site_path):
+    seen = re.search('name="seen" value="([^"]+)"', page.get("/warnings").text)[1]
+    send(page, "/corrections/new/tighten", note="meanwhile")
+    said = send(page, "/warnings", seen=seen)
+    assert "nothing was acknowledged" in said.text
+    with open_book(read_site(site_path)) as book:
+        assert book.last_acknowledged() is None
