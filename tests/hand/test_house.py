@@ -56,6 +56,7 @@ NUMERICAL = (
     "history",
     "advice",
     "pipeline",
+    "hindcast",
     "quantities",
     "readings",
 )

@@ -1,0 +1,196 @@
+"""`drift outlook`: what it says with and without weather and forecast, in words and as JSON."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from invented_answer import invented
+from invented_rich import rich
+
+from drift.advice.ground import EVERYTHING
+from drift.advice.pier_ground import design_sentences, fitting_advice, ground_sentences, pier_ground
+from drift.cli.main import main
+from drift.hindcast import Hindcast
+from drift.pierfile import pier_from_mapping
+from drift.show.outlook_words import brief_sentences, outlook_sections
+
+SITE = '[site]\nname = "Hill garden"\nlatitude_deg = 47.3\nlongitude_deg = 15.5\nelevation_m = 410\n'
+
+
+@pytest.fixture
+def pier(tmp_path):
+    path = tmp_path / "pier.toml"
+    path.write_text(SITE)
+    return path
+
+
+@pytest.fixture
+def worked(monkeypatch):
+    """Let an invented answer stand for the work."""
+    made = {"answer": rich()}
+    monkeypatch.setattr("drift.api.answer_readings", lambda site, readings, book: made["answer"])
+    return made
+
+
+def run(capsys, *arguments):
+    with pytest.raises(SystemExit) as left:
+        main([str(argument) for argument in arguments])
+    out, err = capsys.readouterr()
+    return left.value.code, " ".join(out.split()), err
+
+
+def weather(mean_c, swing_c, snow_cm=np.nan, first="2020-07-01", years=3):
+    day = int(np.datetime64(first, "D").astype(np.int64)) + np.arange(years * 365)
+    middle = mean_c - swing_c * np.cos(2.0 * np.pi * (day - 15.0) / 365.25) + 0.3 * np.sin(day * 1.7)
+    return pd.DataFrame(
+        {
+            "row_id": np.arange(day.size),
+            "day": day,
+            "t_min_c": middle - 4.0,
+            "t_max_c": middle + 4.0,
+            "t_mean_c": np.nan,
+            "snow_cm": np.where(middle < 0.0, snow_cm, 0.0) if np.isfinite(snow_cm) else np.nan,
+        }
+    )
+
+
+def clay_pier(**more):
+    place = {"latitude_deg": 47.0, "longitude_deg": 15.0, "elevation_m": 300.0}
+    return pier_from_mapping(
+        {"site": place, "pier": {"depth_m": 1.2, "soil": "hard clay", "surface": "bare", **more}}
+    )
+
+
+def test_words_without_weather_say_what_would_tell_the_frost(pier, worked, capsys):
+    code, out, err = run(capsys, "outlook", "--pier", pier)
+    assert (code, err) == (0, "")
+    assert "there is no weather log of at least a month" in out
+    assert "The lean follows the frost: the thickness of frozen soil (98 % sure)" in out
+    assert "furthest out about" in out
+    assert "IS RE-ALIGNING WORTH IT?" in out
+    assert "PAST FORECASTS" not in out
+
+
+def test_every_coming_month_has_its_row(pier, worked, capsys):
+    _, out, _ = run(capsys, "outlook", "--pier", pier)
+    first = np.datetime64(int(worked["answer"].history.forecast.time_us[0]), "us").astype("datetime64[M]")
+    for k in range(12):
+        assert str(first + k) in out
+
+
+def test_without_a_forecast_it_says_what_it_takes(pier, worked, capsys):
+    worked["answer"] = invented(47.3, 1)
+    code, out, _ = run(capsys, "outlook", "--pier", pier)
+    assert code == 0
+    assert "There is nothing to look ahead from yet: that takes two nights" in out
+
+
+def test_json_is_one_document_with_all_of_it(pier, worked, capsys):
+    code, out, err = run(capsys, "outlook", "--json", "--pier", pier)
+    data = json.loads(out)
+    assert (code, err) == (0, "")
+    assert list(data) == ["format", "version", "outlook", "frost", "hindcasts", "for_the_pier"]
+    assert (data["format"], data["frost"], data["hindcasts"]) == ("drift-outlook", None, None)
+    assert len(data["outlook"]["months"]) == 12
+    assert all(one["source"] for one in data["for_the_pier"])
+
+
+def test_advice_for_the_pier_needs_no_night_and_names_every_source(pier, capsys):
+    code, out, err = run(capsys, "outlook", "--ground", "--pier", pier)
+    assert (code, err) == (0, "")
+    for one in EVERYTHING:
+        assert " ".join(one.sentence.split()) in out
+        assert f"[{one.source}]" in out
+    assert "ask a geotechnical engineer" in out
+    assert "are for buildings heated all winter" in out
+
+
+def test_scores_are_asked_for_and_printed(pier, worked, capsys, monkeypatch):
+    one = Hindcast("2023-24", 0, 41, 8.06, 14.2, 0.79, "frozen")
+    monkeypatch.setattr("drift.hindcast.hindcasts", lambda *_: (one,))
+    _, out, _ = run(capsys, "outlook", "--score", "--pier", pier)
+    assert "2023-24 41 8.1 14.2 79 %" in out
+    monkeypatch.setattr("drift.hindcast.hindcasts", lambda *_: ())
+    _, out, _ = run(capsys, "outlook", "--score", "--pier", pier)
+    assert "No winter can be scored yet" in out
+
+
+def test_scores_and_ground_are_asked_for_one_after_the_other(pier, capsys):
+    code, _, err = run(capsys, "outlook", "--score", "--ground", "--pier", pier)
+    assert code == 2
+    assert "one after the other" in err
+
+
+def test_the_status_has_the_short_of_it():
+    said = brief_sentences(rich())
+    assert said[0].startswith("Over the year the axis swings by about")
+    assert said[1].startswith("The chance that the axis, left alone, is beyond")
+    assert brief_sentences(invented(47.3, 1)) == ()
+
+
+@pytest.mark.parametrize(
+    ("mean_c", "swing_c", "surface", "reaches"),
+    [(3.0, 18.0, "bare", True), (9.0, 11.5, "bare", False)],
+)
+def test_a_small_home_made_pier_in_hard_clay(mean_c, swing_c, surface, reaches):
+    """Common practice: about 1000 degree-days bare get under a base 1.2 m down, about 200 do not."""
+    found = pier_ground(clay_pier(surface=surface), weather(mean_c, swing_c))
+    said = " ".join(ground_sentences(found))
+    assert ("gone below the pier's base" in said or "went below the pier's base" in said) is reaches
+    assert ("did not reach" in said) is not reaches
+    topics = [one.topic for one in fitting_advice(found)[0]]
+    assert ("insulation" in topics) is reaches
+    assert "who decides" in topics
+
+
+def test_snow_left_lying_is_said_to_keep_the_frost_up():
+    site = clay_pier(surface="turf, snow kept")
+    said = " ".join(ground_sentences(pier_ground(site, weather(3.0, 18.0, snow_cm=40.0))))
+    assert "leave the snow lying" in said
+    assert "It did not reach the pier's base" in said
+
+
+def test_a_winter_to_build_for_is_told_with_what_it_rests_on():
+    said = design_sentences(pier_ground(clay_pier(), weather(3.0, 18.0)))
+    assert "known winters, too few for a design value" in said[0]
+    assert "first guess only" in said[-1]
+
+
+def test_no_frost_no_advice_against_it():
+    found = pier_ground(clay_pier(), weather(16.0, 8.0))
+    assert ground_sentences(found) == ("No winter of the weather log froze the ground.",)
+    assert fitting_advice(found) == ((), EVERYTHING)
+
+
+def test_sections_say_what_was_assumed_of_the_ground():
+    answer = rich()
+    found = pier_ground(replace_pier(answer), weather(3.0, 18.0))
+    (frost, *_) = outlook_sections(answer, None, found)
+    assert any("soil is not given" in sentence for _, sentence in frost.items)
+
+
+def replace_pier(answer):
+    return answer.site.model_copy(update={"pier": replace_soil(answer.site.pier)})
+
+
+def replace_soil(pier):
+    return pier.model_copy(update={"soil": None})
+
+
+def test_the_band_of_a_table_row_is_that_of_the_forecast(worked):
+    from drift.show.tables.outlook import months_of_answer
+
+    answer = worked["answer"]
+    level = replace(
+        answer.history.forecast,
+        axis_low=np.full((53, 2), -66.0),
+        axis_high=np.full((53, 2), 30.0),
+        lean_low=np.full((53, 2), -0.2),
+        lean_high=np.full((53, 2), 7.0),
+    )
+    table = months_of_answer(replace(answer, history=replace(answer.history, forecast=level)))
+    assert table.rows[4][1:5] == ("-1.1 to 0.5", "-1.1 to 0.5", "0 to 7", "0 to 7")
