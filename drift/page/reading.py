@@ -191,10 +191,12 @@ def _season_of(answer: Answer, time_us: int) -> str:
 
 
 def _season_counts(answer: Answer) -> list[tuple[str, int]]:
-    """Return the seasons that have nights or other readings, the earliest first, and their nights."""
+    """Return the seasons in which there is anything, the earliest first, with how many nights each has."""
     south = answer.site.site.latitude_deg < 0
     counts: dict[tuple[int, str], int] = {}
-    for time_us in answer.history.time_us.tolist():
+    history = answer.history
+    dated = [*(one.time_us for one in history.corrections), *(one.before_us for one in history.events)]
+    for time_us in (*history.time_us.tolist(), *dated):
         counts.setdefault(season_day(as_utc(time_us), south)[:2], 0)
     for one in answer.nights.nights:
         key = season_day(as_utc(one.time_us), south)[:2]

@@ -1,0 +1,326 @@
+"""The page in a real browser: Debian's Chromium without a window, driven by Selenium, started here."""
+
+import json
+import os
+import shutil
+import socket
+import threading
+import time
+from contextlib import contextmanager
+
+import pytest
+import uvicorn
+from axe_core_python.selenium import Axe
+from page_world import alignment_log, desk_of, pier_folder, rows_of
+from selenium import webdriver
+from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
+from selenium.webdriver.chrome.options import Options
+from selenium.webdriver.chrome.service import Service
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support import expected_conditions
+from selenium.webdriver.support.ui import Select, WebDriverWait
+
+from drift.page.app import make_app
+from drift.show.figures import palette
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+DRIVER = shutil.which("chromedriver")
+pytestmark = pytest.mark.skipif(
+    not (CHROMIUM and DRIVER),
+    reason="no browser: install Debian's packages chromium and chromium-driver to run these",
+)
+#: How long a page may take on a loaded machine before a test gives up [s].
+PATIENCE_S = 60
+PAGES = ("/", "/pictures", "/seasons", "/seasons/2023-24", "/nights", "/nights/2024-02-29", "/events")
+PAGES += ("/events/1", "/corrections", "/corrections/new/azimuth", "/corrections/new/shim", "/import")
+PAGES += ("/warnings", "/download")
+#: A browser that is started asks its maker for updates unless it is told not to.
+QUIET = (
+    "--headless=new",
+    "--disable-gpu",
+    "--disable-dev-shm-usage",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-default-apps",
+    "--disable-sync",
+    "--no-first-run",
+    "--lang=en-US",
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
+)
+
+
+@contextmanager
+def served(site_path):
+    """Serve a pier's page on a free port of this machine, and yield its address."""
+    listening = socket.create_server(("127.0.0.1", 0))
+    config = uvicorn.Config(make_app(desk_of(site_path)), log_level="error", access_log=False, ws="none")
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{listening.getsockname()[1]}"
+    finally:
+        server.should_exit = True
+        thread.join()
+        listening.close()
+
+
+@pytest.fixture(scope="module")
+def browser():
+    options = Options()
+    options.binary_location = CHROMIUM
+    for flag in (*QUIET, *(["--no-sandbox"] if os.geteuid() == 0 else [])):
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
+    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
+    driver.set_page_load_timeout(PATIENCE_S)
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory):
+    """A page that tests only read from."""
+    with served(pier_folder(tmp_path_factory.mktemp("shown"))) as address:
+        yield address
+
+
+@pytest.fixture
+def own(tmp_path):
+    """A page of one test, and its site file."""
+    site_path = pier_folder(tmp_path)
+    with served(site_path) as address:
+        yield address, site_path
+
+
+@pytest.fixture(autouse=True)
+def as_on_a_desk(browser):
+    look(browser)
+    browser.get_log("performance")
+    browser.get_log("browser")
+
+
+def look(browser, width=1000, dark=False):
+    size = {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": width < 500}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [scheme]})
+
+
+def wait_for(browser, what):
+    """Wait for something, also while one page gives way to the next."""
+    going = (StaleElementReferenceException, NoSuchElementException)
+    return WebDriverWait(browser, PATIENCE_S, 0.1, going).until(what)
+
+
+def push(browser, button):
+    """Push a button that sends a form, and wait until its page has gone."""
+    button = browser.find_element(By.XPATH, f"//button[contains(., '{button}')]")
+    button.click()
+    wait_for(browser, expected_conditions.staleness_of(button))
+
+
+def text(browser):
+    return browser.find_element(By.TAG_NAME, "main").text
+
+
+def press(browser, *keys):
+    ActionChains(browser).send_keys(*keys).perform()
+
+
+def focused(browser):
+    return browser.switch_to.active_element
+
+
+def test_a_log_is_imported_by_choosing_it(browser, own, tmp_path):
+    address, site_path = own
+    before = len(rows_of(site_path, "alignments"))
+    log = alignment_log(tmp_path / "more nights.csv", seed=9)
+    browser.get(f"{address}/import")
+    browser.find_element(By.ID, "files").send_keys(str(log))
+    push(browser, "Import")
+    wait_for(browser, lambda driver: "24 rows went in" in text(driver))
+    assert "more nights.csv" in text(browser)
+    assert len(rows_of(site_path, "alignments")) == before + 24
+
+
+def test_a_log_is_imported_by_dropping_it_and_its_columns_are_asked_about(browser, own, tmp_path):
+    address, site_path = own
+    lines = alignment_log(tmp_path / "x.csv", seed=9).read_text().splitlines()
+    lines[0] = "when,azimuth error,altitude error,sd"
+    browser.get(f"{address}/import")
+    browser.execute_script(
+        """
+        const data = new DataTransfer();
+        data.items.add(new File([arguments[0]], "mine.csv", {type: "text/csv"}));
+        for (const kind of ["dragover", "drop"])
+          document.getElementById("drop").dispatchEvent(
+            new DragEvent(kind, {bubbles: true, cancelable: true, dataTransfer: data}));
+        """,
+        "\n".join(line.replace("Z,", ",") for line in lines),
+    )
+    wait_for(browser, lambda driver: "/import/" in driver.current_url)
+    wait_for(browser, lambda driver: "mine.csv" in text(driver))
+    for _ in range(6):
+        if browser.find_elements(By.XPATH, "//button[text()='Read it so']"):
+            break
+        for group in browser.find_elements(By.TAG_NAME, "fieldset"):
+            group.find_element(By.CSS_SELECTOR, "input[type=radio]").click()
+        push(browser, "Answer")
+    assert "for example" in text(browser)
+    push(browser, "Read it so")
+    wait_for(browser, lambda driver: "24 rows went in" in text(driver))
+    assert (site_path.parent / "logs.toml").exists()
+
+
+def test_a_correction_is_recorded_and_stands_in_the_history(browser, own):
+    address, site_path = own
+    browser.get(f"{address}/corrections")
+    browser.find_element(By.LINK_TEXT, "Azimuth knob turned").click()
+    browser.execute_script("document.getElementById('when').value = '2024-07-01T21:30:00'")
+    browser.find_element(By.ID, "amount_arcmin").send_keys("9")
+    Select(browser.find_element(By.ID, "amount_arcmin_way")).select_by_value("down")
+    browser.find_element(By.ID, "note").send_keys("back to where it was")
+    push(browser, "Record it")
+    wait_for(browser, lambda driver: "Recorded: azimuth -9 arcmin" in text(driver))
+    assert "back to where it was" in text(browser)
+    browser.get(f"{address}/seasons/2024-25")
+    assert "back to where it was" in text(browser)
+    assert "9.00' west" in text(browser)
+    (row,) = rows_of(site_path)
+    assert row.values["note"] == "back to where it was"
+
+
+def test_a_warning_is_acknowledged(browser, own):
+    address, _ = own
+    browser.get(address)
+    assert "New since you last took note" in text(browser)
+    browser.find_element(By.LINK_TEXT, "Take note of it").click()
+    browser.find_element(By.ID, "note").send_keys("seen")
+    push(browser, "Take note")
+    wait_for(browser, lambda driver: "Nothing is new" in text(driver))
+    browser.get(address)
+    assert "New since you last took note" not in text(browser)
+
+
+def test_the_keyboard_alone_records_a_correction(browser, own):
+    address, site_path = own
+    browser.get(address)
+    press(browser, Keys.TAB)
+    assert focused(browser).text == "To the content"
+    for _ in range(20):
+        press(browser, Keys.TAB)
+        if focused(browser).text == "Corrections":
+            break
+    outline = focused(browser).value_of_css_property("outline-style")
+    assert outline == "solid", "what has the focus is seen"
+    press(browser, Keys.ENTER)
+    wait_for(browser, lambda driver: driver.current_url.endswith("/corrections"))
+    for _ in range(30):
+        press(browser, Keys.TAB)
+        if focused(browser).text == "Bolts or knobs tightened":
+            break
+    press(browser, Keys.ENTER)
+    wait_for(browser, lambda driver: driver.current_url.endswith("/new/tighten"))
+    for _ in range(40):
+        press(browser, Keys.TAB)
+        if focused(browser).get_attribute("id") == "note":
+            break
+    press(browser, "by keyboard", Keys.ENTER)
+    wait_for(browser, lambda driver: "by keyboard" in text(driver))
+    assert [row.values["note"] for row in rows_of(site_path)] == ["by keyboard"]
+
+
+def tip(browser):
+    shown = [one for one in browser.find_elements(By.CSS_SELECTOR, ".tip") if one.is_displayed()]
+    return shown[0].text if shown else ""
+
+
+def test_values_are_read_with_mouse_keyboard_and_finger(browser, shown):
+    browser.get(shown)
+    box = browser.find_element(By.CSS_SELECTOR, "#picture-axis .wide")
+    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", box)
+    ActionChains(browser).move_to_element(box).move_by_offset(40, 30).perform()
+    wait_for(browser, tip)
+    assert "UTC)" in tip(browser)
+    assert "[arcmin]" in tip(browser)
+    browser.execute_script("arguments[0].focus()", box)
+    press(browser, Keys.HOME)
+    wait_for(browser, lambda driver: "2024-02-29" in tip(driver))
+    first = tip(browser)
+    press(browser, Keys.ARROW_RIGHT)
+    wait_for(browser, lambda driver: tip(driver) not in ("", first))
+    assert "2024-03-05" in tip(browser)
+    press(browser, Keys.ESCAPE)
+    assert tip(browser) == ""
+    look(browser, width=375)
+    browser.get(shown)
+    small = browser.find_element(By.CSS_SELECTOR, "#picture-axis .phone")
+    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", small)
+    small.click()
+    wait_for(browser, tip)
+    browser.find_element(By.CSS_SELECTOR, ".tip a").click()
+    wait_for(browser, lambda driver: "/nights/2024-" in driver.current_url)
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_nothing_runs_off_a_phone(browser, shown, path):
+    look(browser, width=375)
+    browser.get(shown + path)
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= 375
+    small = browser.execute_script(
+        "return [...document.querySelectorAll('main p, main li, main td, main input')]"
+        ".filter(e => e.offsetParent && parseFloat(getComputedStyle(e).fontSize) < 12).length"
+    )
+    assert small == 0, "text stays readable"
+
+
+def rgb(colour):
+    return tuple(int(colour[at : at + 2], 16) for at in (1, 3, 5))
+
+
+@pytest.mark.parametrize("dark", (False, True))
+def test_the_page_follows_light_and_dark(browser, shown, dark):
+    look(browser, dark=dark)
+    browser.get(shown)
+    colours = palette.DARK if dark else palette.LIGHT
+    read = "return getComputedStyle(document.querySelector(arguments[0]))[arguments[1]]"
+    ground = browser.execute_script(read, "html", "backgroundColor")
+    assert ground == "rgb({}, {}, {})".format(*rgb(colours["ground"]))
+    drawn = browser.execute_script(
+        "return [...document.querySelectorAll('#picture-axis .wide svg text')]"
+        ".map(one => getComputedStyle(one).fill)"
+    )
+    allowed = {"rgb({}, {}, {})".format(*rgb(colours[name])) for name in ("ink", "soft")}
+    assert drawn and set(drawn) <= allowed
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_axe_finds_nothing_serious(browser, shown, path):
+    """Of a page with all pictures, axe looks into the first one, which is like the others, and takes long."""
+    for width, dark in ((1000, False), (375, True)):
+        look(browser, width, dark)
+        browser.get(shown + path)
+        found = Axe().run(browser, {"exclude": [["#picture-axis ~ figure svg"], [".cards svg"]]})
+        bad = [one for one in found["violations"] if one["impact"] in ("serious", "critical")]
+        assert not bad, [(one["id"], [node["html"][:200] for node in one["nodes"]][:4]) for one in bad]
+        assert len(found["passes"]) > 5, "it looked at something"
+
+
+def test_no_request_leaves_the_machine_and_no_policy_is_broken(browser, shown):
+    for path in PAGES:
+        browser.get(shown + path)
+        for box in browser.find_elements(By.CSS_SELECTOR, ".pointed")[:1]:
+            browser.execute_script("arguments[0].focus()", box)
+            press(browser, Keys.ARROW_RIGHT)
+    time.sleep(0.3)  # for what a script might still send
+    asked = set()
+    for entry in browser.get_log("performance"):
+        message = json.loads(entry["message"])["message"]
+        if message["method"] == "Network.requestWillBeSent":
+            asked.add(message["params"]["request"]["url"])
+    assert f"{shown}/static/page.js" in asked
+    assert not [url for url in asked if not url.startswith((f"{shown}/", "data:"))]
+    assert [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"] == []
