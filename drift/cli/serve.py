@@ -40,6 +40,7 @@ _WHY_PASSWORD = (
 def command(ctx: click.Context, host: str, port: int, upload_mb: float, pier: str | None) -> None:
     """Say where the page is, and serve it until stopped."""
     import os
+    from contextlib import suppress
 
     from drift.api import open_book
     from drift.page.server import address_of, listen, rules_for, serve
@@ -55,4 +56,5 @@ def command(ctx: click.Context, host: str, port: int, upload_mb: float, pier: st
         if made:
             click.echo(f"The password for this start: {made}", err=True)
         click.echo("Open that address in a browser; Ctrl-C stops the page.", err=True)
-        serve(site.path, listening, rules, bool(ctx.obj and ctx.obj["debug"]))
+        with suppress(KeyboardInterrupt):  # this is how it is stopped
+            serve(site.path, listening, rules, bool(ctx.obj and ctx.obj["debug"]))

@@ -53,6 +53,11 @@ class Drawings:
                 self._kept[name] = _pictured(picture_named(self._answer, name), self._answer)
             return self._kept[name]
 
+    @property
+    def ahead(self) -> int:
+        """How many pictures are still to be drawn."""
+        return sum(picture.name not in self._kept for picture in self.shown)
+
     def draw_all(self, wanted: Callable[[], bool]) -> None:
         """Draw all pictures beforehand, for as long as they are wanted."""
         for picture in self.shown:

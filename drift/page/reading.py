@@ -113,10 +113,17 @@ def season(desk: Desk, request: Request) -> HTMLResponse:
 
 
 def nights(desk: Desk, request: Request) -> HTMLResponse:
-    """List all nights, the latest season first."""
+    """List the nights of the latest season, and the earlier seasons."""
     answer, standing, fresh = desk.answer()
-    by_season = [(name, _nights_in(answer, name)) for name, _ in reversed(_season_counts(answer))]
-    return desk.show(request, "nights", fresh=fresh, by_season=by_season, picture=_drawn(standing, "nights"))
+    counts = [one for one in _season_counts(answer) if one[1]]
+    return desk.show(
+        request,
+        "nights",
+        fresh=fresh,
+        latest=_nights_in(answer, counts[-1][0]) if counts else None,
+        earlier=counts[-2::-1],
+        picture=_drawn(standing, "nights"),
+    )
 
 
 def night(desk: Desk, request: Request) -> HTMLResponse:

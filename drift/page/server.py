@@ -46,20 +46,15 @@ def listen(host: str, port: int) -> socket.socket:
     drift.errors.DriftError
         If the address can't be had.
     """
+    plain = host.strip("[]")
+    family = socket.AF_INET6 if ":" in plain else socket.AF_INET
     try:
-        family, kind, number, _, address = socket.getaddrinfo(
-            host.strip("[]"), port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
-        )[0]
-        found = socket.socket(family, kind, number)
-        found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        found.bind(address)
-        found.listen(_WAITING_MOST)
+        return socket.create_server((plain, port), family=family, backlog=_WAITING_MOST)
     except OSError as error:
         raise DriftError(
             f"the page can't listen on {host}, port {port}: {error.strerror or error}.  Is it running "
             "already?  --port names another."
         ) from error
-    return found
 
 
 def address_of(listening: socket.socket) -> str:

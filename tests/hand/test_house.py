@@ -100,6 +100,14 @@ def test_the_record_imports_no_numerical_room():
         assert not rooms & {*NUMERICAL[:6], "watch", "show"}, path.name
 
 
+def test_only_commands_know_the_page():
+    for path in HOME.rglob("*.py"):
+        room = path.relative_to(HOME).parts[0]
+        if room not in ("page", "cli"):
+            web = ("drift.page", "starlette", "uvicorn")
+            assert not [name for name in imported(path) if name.startswith(web)], path
+
+
 def test_no_logic_where_packages_begin():
     for path in HOME.rglob("__init__.py"):
         body = ast.parse(path.read_text(encoding="utf-8")).body
