@@ -103,18 +103,13 @@ def _import(book: Book, found: Found, as_json: bool, settle: Settle) -> int:
 
 
 def _file_lines(one: FileImported) -> Iterator[str]:
+    from drift.show.imported import counts_words, left_out_words
+
     yield f"{one.file}: {one.title} ({one.why})"
-    counts = [_count(one.went_in, "row went in", "rows went in")]
-    if one.already_there:
-        counts.append(_count(one.already_there, "was there already", "were there already"))
-    if one.twice_in_file:
-        counts.append(_count(one.twice_in_file, "stood in the file twice", "stood in the file twice"))
-    if one.set_aside:
-        counts.append(_count(len(one.set_aside), "was set aside", "were set aside"))
-    yield "  " + ", ".join(counts)
+    yield f"  {counts_words(one)}"
     yield from _first_reasons(one.set_aside)
     if one.left_out:
-        yield f"  {_count(len(one.left_out), 'value was', 'values were')} left out of rows that went in"
+        yield f"  {left_out_words(one)}"
         yield from _first_reasons(one.left_out)
     for remark in one.remarks:
         yield textwrap.fill(
@@ -130,31 +125,29 @@ def _first_reasons(rows: tuple[RowSetAside, ...]) -> Iterator[str]:
 
 
 def _summary(imported: list[FileImported], refused: list[FileRefused], found: Found) -> str:
+    from drift.show.imported import counted
+
     parts = [
-        f"{_count(sum(one.went_in for one in imported), 'row', 'rows')} went in from "
-        f"{_count(len(imported), 'file', 'files')}"
+        f"{counted(sum(one.went_in for one in imported), 'row', 'rows')} went in from "
+        f"{counted(len(imported), 'file', 'files')}"
     ]
     there = sum(one.already_there for one in imported)
     if there:
-        parts.append(_count(there, "was there already", "were there already"))
+        parts.append(counted(there, "was there already", "were there already"))
     aside = sum(len(one.set_aside) for one in imported)
     left_out = sum(len(one.left_out) for one in imported)
     if aside:
-        parts.append(_count(aside, "was set aside", "were set aside"))
+        parts.append(counted(aside, "was set aside", "were set aside"))
     text = f"In all: {', '.join(parts)}."
     if aside or left_out:
         text += "  `drift import --set-aside` lists every row set aside and every value left out."
     if found.skipped:
-        text += f"  {_count(len(found.skipped), 'other file', 'other files')} in the folders passed over."
+        text += f"  {counted(len(found.skipped), 'other file', 'other files')} in the folders passed over."
     for folder in found.others:
         text += f"  {folder} has a site file of its own, so it is another pier's and was passed over."
     if refused:
-        text += f"  {_count(len(refused), 'file was', 'files were')} refused, as said above."
+        text += f"  {counted(len(refused), 'file was', 'files were')} refused, as said above."
     return textwrap.fill(text, _WIDTH, break_on_hyphens=False)
-
-
-def _count(number: int, one: str, many: str) -> str:
-    return f"{number:,} {one if number == 1 else many}"
 
 
 def _print_set_aside(book: Book, as_json: bool) -> None:

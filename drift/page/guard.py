@@ -145,7 +145,7 @@ class Guard:
 
     def _refused(self, request: Request) -> PlainTextResponse | RedirectResponse | None:
         rules = self._rules
-        if rules.own_hosts_only and not is_loopback(request.url.hostname or ""):
+        if rules.own_hosts_only and not is_loopback(host_of(request.headers)):
             return PlainTextResponse(
                 "This page answers only to names of this machine, such as 127.0.0.1 or localhost.\n", 421
             )
@@ -184,6 +184,17 @@ class Guard:
 
 class TooMuch(Exception):
     """A request is larger than is allowed."""
+
+
+def host_of(headers: Headers) -> str:
+    """Return the name by which a browser asked for the page, "" where it is none."""
+    given = headers.get("host", "")
+    try:
+        parts = urlsplit(f"//{given}")
+        plain = parts.port is not None or ":" not in given.rpartition("]")[2]
+        return (parts.hostname or "") if plain and parts.username is None else ""
+    except ValueError:  # such as a bracket that is never closed
+        return ""
 
 
 def same_site(headers: Headers, own: str) -> bool:

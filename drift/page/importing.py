@@ -186,21 +186,3 @@ def _settler(one: Import, site: PierFile, around: Circumstances) -> Settler:
 
     kept = MappingFile.beside(site.path or Path("pier.toml"))
     return Settler(kept, dict(one.answers), "", ask, agree)
-
-
-def counts_words(one: FileImported) -> str:
-    """Return in words how many rows of a file went in, and what came of the others."""
-    counts = [_count(one.went_in, "row went in", "rows went in")]
-    if one.already_there:
-        counts.append(_count(one.already_there, "was there already", "were there already"))
-    if one.twice_in_file:
-        counts.append(_count(one.twice_in_file, "stood in the file twice", "stood in the file twice"))
-    if one.set_aside:
-        counts.append(_count(len(one.set_aside), "was set aside", "were set aside"))
-    if one.left_out:
-        counts.append(_count(len(one.left_out), "value was left out", "values were left out"))
-    return ", ".join(counts)
-
-
-def _count(number: int, one: str, many: str) -> str:
-    return f"{number:,} {one if number == 1 else many}"

@@ -9,8 +9,9 @@ from starlette.responses import HTMLResponse, Response
 from drift.errors import DriftError
 from drift.page.desk import Desk
 from drift.page.fields import FormError, text_of
-from drift.page.importing import Import, counts_words
+from drift.page.importing import Import
 from drift.page.uploads import UploadFolder
+from drift.show.imported import counts_words, left_out_words
 from drift.show.times import clock_text, zone_of
 
 _ANSWER, _OTHER = "answer ", "other "
@@ -52,7 +53,9 @@ def take(desk: Desk, request: Request, form: FormData) -> Response:
 def state(desk: Desk, request: Request) -> HTMLResponse:
     """Show what came of an upload so far, and the question of the file that waits."""
     one = _found(desk, request)
-    return desk.show(request, "import_state", upload=one, counts_words=counts_words)
+    return desk.show(
+        request, "import_state", upload=one, counts_words=counts_words, left_out_words=left_out_words
+    )
 
 
 def answer(desk: Desk, request: Request, form: FormData) -> Response:

@@ -297,7 +297,7 @@ def test_the_page_follows_light_and_dark(browser, shown, dark):
     assert drawn and set(drawn) <= allowed
 
 
-@pytest.mark.parametrize("path", PAGES)
+@pytest.mark.parametrize("path", (*PAGES, "/login", "/no-such-page"))
 def test_axe_finds_nothing_serious(browser, shown, path):
     """Of a page with all pictures, axe looks into the first one, which is like the others, and takes long."""
     for width, dark in ((1000, False), (375, True)):

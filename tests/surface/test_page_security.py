@@ -59,6 +59,8 @@ def test_no_page_holds_a_script_of_its_own_or_anything_from_elsewhere(page):
 def test_a_name_that_another_site_points_at_the_page_is_refused(page):
     assert page.get("/corrections", headers={"Host": "elsewhere.example:8437"}).status_code == 421
     assert page.get("/corrections", headers={"Host": "localhost:8437"}).status_code == 200
+    for strange in ("[::1", "127.0.0.1:x", "", "127.0.0.1@elsewhere.example"):
+        assert page.get("/corrections", headers={"Host": strange}).status_code in (400, 421)
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import re
+import threading
 from datetime import UTC, datetime
 
 import pandas as pd
@@ -213,6 +214,50 @@ def test_the_answer_is_worked_out_once_until_something_changes(site_path, monkey
         site_path.write_text(site_path.read_text().replace("axis_arcmin = 3.0", "axis_arcmin = 4.0"))
         assert "you want to be warned from 4" in client.get("/").text
         assert len(counted) == 3
+
+
+def test_while_the_answer_is_worked_out_what_stood_before_is_shown_and_renewed(site_path, monkeypatch):
+    may_go_on = threading.Event()
+
+    def slow(*arguments):
+        assert may_go_on.wait(60)
+        return answer_readings(*arguments)
+
+    monkeypatch.setattr(standing, "answer_readings", slow)
+    desk = desk_of(site_path)
+    desk.patience_s = 0.05
+    with client_of(desk) as client:
+        first = client.get("/")
+        assert "being worked out" in first.text
+        assert first.headers["refresh"]
+        may_go_on.set()
+        desk.patience_s = 60.0
+        assert "refresh" not in client.get("/").headers
+        may_go_on.clear()
+        desk.patience_s = 0.05
+        send(client, "/corrections/new/tighten", note="bolts")
+        before = client.get("/")
+        assert "Verdict:" in before.text
+        assert "shows what stood before" in before.text
+        assert before.headers["refresh"]
+        assert "refresh" not in client.get("/corrections").headers, "what is typed there must not be lost"
+        may_go_on.set()
+        desk.patience_s = 60.0
+        assert "shows what stood before" not in client.get("/").text
+
+
+def test_what_goes_wrong_unforeseen_is_told_without_a_traceback(site_path, monkeypatch, capsys):
+    def broken(*arguments):
+        raise RuntimeError("a nut came loose")
+
+    monkeypatch.setattr(standing, "answer_readings", broken)
+    with client_of(desk_of(site_path)) as client:
+        said = client.get("/")
+        assert said.status_code == 500
+        assert "a nut came loose" in said.text
+        assert "Traceback" not in said.text + capsys.readouterr().err
+        monkeypatch.setattr(standing, "answer_readings", answer_readings)
+        assert client.get("/").status_code == 200
 
 
 def test_a_command_changes_what_the_page_shows(site_path, page):
