@@ -6,6 +6,7 @@ differ from what is shown.
 
 from __future__ import annotations
 
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -39,8 +40,9 @@ def values_of(figure: Figure, answer: Answer) -> list[dict[str, Any]]:
         of the picture's width and height from its upper left corner.
     """
     found = []
+    evenings = evenings_of(answer)
     for panel in figure.axes:
-        points = _points(panel, figure, answer) if panel.axison else []
+        points = _points(panel, figure, answer, evenings) if panel.axison else []
         if points:
             box = panel.get_position()
             title = (panel.get_title(loc="left") or panel.get_title()).replace("\n", " ")
@@ -49,7 +51,13 @@ def values_of(figure: Figure, answer: Answer) -> list[dict[str, Any]]:
     return found
 
 
-def _points(panel: Axes, figure: Figure, answer: Answer) -> list[list[Any]]:
+def evenings_of(answer: Answer) -> frozenset[date]:
+    """Return the evenings on which the nights of an answer began."""
+    longitude = answer.site.site.longitude_deg
+    return frozenset(evening_of(one.time_us, longitude) for one in answer.nights.nights)
+
+
+def _points(panel: Axes, figure: Figure, answer: Answer, evenings: frozenset[date]) -> list[list[Any]]:
     by_time = all(_FIRST_DAY < edge < _LAST_DAY for edge in panel.get_xlim())
     lines = [line for line in panel.lines if _tells(line, panel)]
     spreads = _spreads(panel)
@@ -62,7 +70,8 @@ def _points(panel: Axes, figure: Figure, answer: Answer) -> list[list[Any]]:
         for (x, y), (across, up) in zip(data.tolist(), places.tolist(), strict=True):
             if -0.01 <= across <= 1.01 and -0.01 <= up <= 1.01:
                 said, evening = _words(panel, x, y, spreads, by_time, answer)
-                points.append([round(across, 4), round(1 - up, 4), said, evening])
+                evening = evening if evening in evenings else None
+                points.append([round(across, 4), round(1 - up, 4), said, str(evening or "")])
     return points
 
 
@@ -121,17 +130,23 @@ def _words(
     spreads: dict[tuple[float, float], float],
     by_time: bool,
     answer: Answer,
-) -> tuple[str, str]:
-    """Return what is said of a point, and the evening of its night, "" where it has none."""
+) -> tuple[str, date | None]:
+    """Return what is said of a point, and the evening before it where the picture goes along time."""
     spread = spreads.get(_key(x, y))
     value = _number(y, spread) if spread is not None else _number(y, None)
     place = answer.site.site
     if by_time:
         time_us = int(round(x * _DAY_US))
         when = clock_text(time_us, zone_of(place.timezone))
-        return f"{when}: {value} {panel.get_ylabel()}".strip(), str(evening_of(time_us, place.longitude_deg))
+        return f"{when}: {value} {_unit(panel)}".strip(), evening_of(time_us, place.longitude_deg)
     along, up = panel.get_xlabel() or "across", panel.get_ylabel() or "up"
-    return f"{along}: {_number(x, None)}; {up}: {value}", ""
+    return f"{along}: {_number(x, None)}; {up}: {value}", None
+
+
+def _unit(panel: Axes) -> str:
+    """Return the unit of a panel's upright axis: what stands in brackets, or else its whole label."""
+    label = str(panel.get_ylabel())
+    return label.partition("[")[2].partition("]")[0] or label
 
 
 def _number(value: float, spread: float | None) -> str:

@@ -13,6 +13,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from drift.advice.words import angle, as_utc
 from drift.errors import DriftError
 from drift.page.desk import Desk
+from drift.page.pointed import evenings_of
 from drift.page.warnings_told import news_of
 from drift.show.drawing import Drawn
 from drift.show.figures.seasons import season_day
@@ -136,7 +137,7 @@ def night(desk: Desk, request: Request) -> HTMLResponse:
             f"{request.path_params['evening']!r} is no date: write that of the evening, such as 2024-02-11."
         ) from error
     found = nights_of(answer, evening)
-    evenings = _evenings(answer)
+    evenings = sorted(evenings_of(answer))
     if not found:
         raise DriftError(f"the record holds no night that began on {evening}.")
     book = desk.pier()[1]
@@ -181,7 +182,7 @@ def event(desk: Desk, request: Request) -> HTMLResponse:
         picture=_drawn(standing, f"event-{number}"),
         before=evening_of(one.after_us, longitude),
         after=evening_of(one.before_us, longitude),
-        evenings=set(_evenings(answer)),
+        evenings=evenings_of(answer),
     )
 
 
@@ -220,11 +221,6 @@ def _nights_in(answer: Answer, name: str) -> Table:
 
 def _only(table: Table, kept: list[bool]) -> Table:
     return replace(table, rows=tuple(row for row, keep in zip(table.rows, kept, strict=True) if keep))
-
-
-def _evenings(answer: Answer) -> list[date]:
-    longitude = answer.site.site.longitude_deg
-    return sorted({evening_of(one.time_us, longitude) for one in answer.nights.nights})
 
 
 def _part(answer: Answer, found: NightOrigin) -> dict[str, object]:
