@@ -44,10 +44,12 @@ class UploadFolder:
         self.files: list[Upload] = []
 
     def take(self, given_name: str, content: IO[bytes]) -> None:
-        """Keep a file; two of one name lie apart."""
+        """Keep a file; all lie together, but for those of a name that is there already."""
         name = safe_name(given_name)
-        place = self.path / str(len(self.files))
-        place.mkdir(mode=0o700)
+        place = self.path
+        if (place / name).exists():
+            place = self.path / f"again {len(self.files)}"
+            place.mkdir(mode=0o700)
         with (place / name).open("xb") as file:
             shutil.copyfileobj(content, file)
         self.files.append(Upload(name, place / name))

@@ -11,9 +11,11 @@ import pandas as pd
 import pytest
 from page_world import KNOCK_AFTER, NIGHTS, alignment_log, client_of, desk_of, pier_folder, rows_of, token_in
 from starlette.datastructures import FormData
+from test_fits_import import night
 
 from drift.api import answer_readings, open_book, read_site
 from drift.cli.record import command as record_command
+from drift.demo.images import write_image
 from drift.page import downloads, standing
 from drift.page.fields import FormError, signed, time_of
 from drift.page.hand_forms import FORMS
@@ -143,11 +145,11 @@ def test_the_values_under_the_pointer_are_those_of_the_nights(shown):
     azimuth = next(panel for panel in panels if "zimuth" in panel["title"])
     points = [point for point in azimuth["points"] if "±" in point[2]]
     assert len(points) == NIGHTS
-    for point, night in zip(sorted(points), data["nights"], strict=True):
+    for point, one in zip(sorted(points), data["nights"], strict=True):
         value, sd = re.search(r"UTC\): (-?[\d.]+) ± ([\d.]+)", point[2]).groups()
         rounding = 0.51 * 10.0 ** -len(value.partition(".")[2])
-        assert float(value) == pytest.approx(night["az_error"] / 60.0, abs=rounding)
-        assert float(sd) == pytest.approx(night["az_error_sd"] / 60.0, abs=rounding)
+        assert float(value) == pytest.approx(one["az_error"] / 60.0, abs=rounding)
+        assert float(sd) == pytest.approx(one["az_error_sd"] / 60.0, abs=rounding)
         assert point[3] in shown.get("/nights").text
         assert 0.0 < point[0] < 1.0 and 0.0 < point[1] < 1.0
     highest = min(points, key=lambda point: point[1])
@@ -467,6 +469,33 @@ def test_an_answer_that_cannot_be_is_asked_again_and_a_file_can_be_left_out(page
     left = send(page, place, file="mine.csv", what="leave")
     assert "not imported, as you said" in left.text
     assert "To the verdict" in left.text
+
+
+def test_images_are_read_as_one_log_under_their_own_names(tmp_path):
+    site_path = pier_folder(tmp_path, filled=False)
+    paths = night(tmp_path / "images", 12)
+    bad = tmp_path / "images" / "unsolved.fits"
+    write_image(bad, {"DATE-OBS": "2025-03-01T02:00:00", "EXPTIME": 20.0})
+    with client_of(desk_of(site_path)) as client:
+        token = token_in(client.get("/import").text)
+        files = [("files", (path.name, path.read_bytes())) for path in (*paths, bad)]
+        said = client.post("/import", data={"token": token}, files=files).text
+        assert "12 rows went in, 1 was set aside" in said
+        assert "drift-upload-" not in said
+        listed = client.get("/import").text
+    assert "unsolved.fits" in listed
+    assert "drift-upload-" not in listed
+    rows = rows_of(site_path, "solves")
+    assert {row.file for row in rows} == {"13 uploaded images"}
+    assert rows[0].raw.endswith(",image000.fits")
+
+
+def test_two_files_of_one_name_both_go_in(page, site_path, tmp_path):
+    token = token_in(page.get("/import").text)
+    logs = [alignment_log(tmp_path / f"{seed}.csv", seed=seed).read_bytes() for seed in (11, 12)]
+    said = page.post("/import", data={"token": token}, files=[("files", ("log.csv", one)) for one in logs])
+    assert said.text.count("24 rows went in") == 2
+    assert len(rows_of(site_path, "alignments")) == 3 * NIGHTS
 
 
 def test_an_import_is_undone_and_brought_back(page, site_path, tmp_path):
