@@ -46,6 +46,11 @@ def driver_sentences(outlook: Outlook) -> tuple[str, ...]:
         said.append(
             f"In the last year of readings the pier's lean was moved, from end to end, by {listed(moved)}."
         )
+    frost, strays = (outlook.causes.get(name, 0.0) for name in ("frost", "wander of the pier"))
+    if said[0].startswith("The lean follows the frost") and frost < strays:
+        said.append(
+            "More of it follows none of these than the frost, though: how far it follows is not sure yet."
+        )
     return tuple(said)
 
 

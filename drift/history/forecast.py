@@ -17,7 +17,7 @@ from drift.history.causes.cause import Cause
 from drift.history.model import WALKS, Model, Scales, Solver, picked
 from drift.history.scan import residual_cov, spread
 from drift.history.series import NOT_OBSERVED, Series
-from drift.history.settling import Settling, looking_ahead, settling_of
+from drift.history.settling import Settling, looking_ahead, settling_of, with_calm_walk
 from drift.history.warmth import Warmth
 from drift.quantities import DAY_US, Floats, Ints
 
@@ -25,8 +25,8 @@ from drift.quantities import DAY_US, Floats, Ints
 BAND = 0.8
 #: Of a long record about so many readings are used, and the latest all: the far past tells little more.
 FEW, LATEST = 300, 60
-#: Each way in which the frost may go on stands for so many values of its own normal law.
-QUANTILES = 9
+#: A quantile is found to this part of the span of the laws' own; an sd of 0 is taken as this [arcsec].
+_HALVINGS, _LEAST_SD = 40, 1e-9
 #: Days between the moments asked for, and how far ahead.
 EVERY_DAYS, AHEAD_DAYS = 7.0, 366.0
 
@@ -95,7 +95,9 @@ def forecast(
     nights = np.flatnonzero(model.series.night >= 0)
     if not nights.size:
         return None
-    settling = settling_of(looking_ahead(Solver(model).at(scales)))
+    problem = Solver(model)
+    scales = with_calm_walk(problem, scales)
+    settling = settling_of(looking_ahead(problem.at(scales)))
     keep = _enough(model.series.size, int(nights[-1]))
     model, centre = picked(model, keep), centre[keep]
     last = int(np.flatnonzero(model.series.night >= 0)[-1])
@@ -103,8 +105,7 @@ def forecast(
     solved = [_ahead(replace(longer, frost=way), scales, time_us.size) for way in ways or (model.frost,)]
     mean, sd = np.array([m for m, _ in solved]), np.array([s for _, s in solved])  # (M, D, 4)
     mean[:, :, :2] += centre[last, :2]
-    draws = mean[:, None] + sd[:, None] * norm.ppf((np.arange(QUANTILES) + 0.5) / QUANTILES)[:, None, None]
-    low, high = np.quantile(draws.reshape(-1, *mean.shape[1:]), [0.5 - BAND / 2, 0.5 + BAND / 2], axis=0)
+    low, high = (mixture_quantile(mean, sd, 0.5 + side * BAND / 2.0) for side in (-1.0, 1.0))
     middle = mean.mean(axis=0)
     whole = np.sqrt(np.mean(sd**2, axis=0) + mean.var(axis=0))
     axis, lean = slice(0, 2), slice(2, 4)
@@ -130,6 +131,25 @@ def _enough(size: int, last_night: int) -> Ints:
     every = max(1, size // FEW)
     old = np.arange(0, size, every)
     return np.union1d(old, np.append(np.arange(max(0, size - LATEST), size), last_night))
+
+
+def mixture_quantile(mean: Floats, sd: Floats, share: float) -> Floats:
+    """Return below what a share of equally likely normal laws lies, (...), by bisection.
+
+    Parameters
+    ----------
+    mean, sd
+        (M, ...) of the laws.
+    share
+        Between 0 and 1.
+    """
+    z = norm.ppf(share)
+    low, high = (mean + z * sd).min(axis=0), (mean + z * sd).max(axis=0)
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        below = norm.cdf((middle - mean) / np.maximum(sd, _LEAST_SD)).mean(axis=0) < share
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+    return np.asarray(0.5 * (low + high))
 
 
 def _with_coming(model: Model, last: int, time_us: Ints, warmth: Warmth | None) -> Model:

@@ -18,6 +18,7 @@ from drift.advice.outlook_words import (
 )
 from drift.advice.season import Season
 from drift.advice.situation import Situation
+from drift.history.forecast import mixture_quantile
 from drift.history.settling import TIME_CONSTANTS_YEARS, Settling, still_to_come
 from drift.pierfile import pier_from_mapping
 from drift.quantities import DAY_US
@@ -197,6 +198,14 @@ def test_causes_of_the_last_year_are_told_the_largest_first():
     assert driver_sentences(made)[1].endswith("""by frost 40" and the calendar's yearly part 3".""")
 
 
+def test_a_driver_that_moves_less_than_the_wander_is_not_praised():
+    moved = {"frost": 2.0, "wander of the pier": 15.0}
+    made = outlook(invented_forecast(), causes=moved, driver_odds={"calendar": 0.001, "frozen": 0.999})
+    assert driver_sentences(made)[2].startswith("More of it follows none of these than the frost")
+    more = replace(made, causes={"frost": 20.0, "wander of the pier": 15.0})
+    assert len(driver_sentences(more)) == 2
+
+
 def test_an_unsure_season_is_said_to_be_so():
     made = outlook(invented_forecast(), season_sure=False, rests_on="Drawn from 4 past years.")
     said = ahead_sentences(made, UTC)
@@ -220,3 +229,13 @@ def test_settlement_is_told_with_its_direction_or_perhaps_none():
     unsure = replace(sure, left=np.array([1.0, 0.0]))
     assert "perhaps none, is still" in settlement_sentences(outlook(invented_forecast(settling=unsure)))[0]
     assert settlement_sentences(outlook(invented_forecast())) == ()
+
+
+def test_a_band_is_the_quantile_of_the_mixture():
+    one = mixture_quantile(np.array([[3.0]]), np.array([[2.0]]), 0.9)
+    assert one == pytest.approx([3.0 + 2.0 * HALF_BAND_SDS], abs=1e-3)
+    # of two laws far apart, three quarters lie below the middle of the upper one
+    two = mixture_quantile(np.array([[0.0], [100.0]]), np.ones((2, 1)), 0.75)
+    assert two == pytest.approx([100.0], abs=1e-3)
+    alike = mixture_quantile(np.zeros((40, 1)), np.ones((40, 1)), 0.1)
+    assert alike == pytest.approx([-HALF_BAND_SDS], abs=1e-3)
