@@ -107,6 +107,7 @@ class Outlook:
         str, float
     ]  # what each gradual cause moved the lean by over the last year of readings [arcsec]
     season_sure: bool
+    span_days: float  # of the nights with an axis
     rests_on: str
     forecast: Forecast = field(repr=False)
 
@@ -137,6 +138,7 @@ def outlook_of(site: PierFile, nights: Nights, history: History) -> Outlook | No
         dict(history.driver_odds),
         _causes(history),
         situation.season.known,
+        situation.span_days,
         ahead.rests_on,
         ahead,
     )

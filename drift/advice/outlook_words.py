@@ -8,7 +8,7 @@ import numpy as np
 
 from drift.advice.outlook import Day, Outlook, Turning
 from drift.advice.words import angle, day, listed, percent, plain_angle, plain_arcmin, toward
-from drift.quantities import Floats
+from drift.quantities import YEAR_DAYS, Floats
 
 #: What a driver is called in a sentence.
 DRIVER_WORDS = {
@@ -91,6 +91,12 @@ def ahead_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
         said.append(
             "No season is sure in these readings yet: what a part of a year would go on to is mostly what is "
             "usual for piers, not what yours has shown."
+        )
+    if outlook.span_days < YEAR_DAYS:
+        said.append(
+            "The nights span less than a year: settlement, season and warmth look alike over so short a time, "
+            "and the bands are narrower than they should be (on invented piers the 80 % band held about 70 % "
+            "of the nights to come)."
         )
     if outlook.rests_on:
         said.append(f"How the frost may go on: {outlook.rests_on[0].lower()}{outlook.rests_on[1:]}")

@@ -25,8 +25,6 @@ LINE_SHARE = 0.1
 SETTLING = ("settlement", "slow drift of the mount")
 #: Sizes of the slowest curve that are tried [arcsec].
 _SIZES = np.exp(np.linspace(np.log(0.5), np.log(300.0), 33))
-
-
 #: The walk of the lean is tried at these shares of what the separation found.
 _WALK_SHARES = (1.0, 0.75, 0.56, 0.42, 0.32)
 

@@ -68,6 +68,7 @@ def outlook(ahead, **more):
         {"calendar": 1.0},
         {},
         True,
+        700.0,
         ahead.rests_on,
         ahead,
     )
@@ -211,6 +212,8 @@ def test_an_unsure_season_is_said_to_be_so():
     said = ahead_sentences(made, UTC)
     assert said[1].startswith("No season is sure in these readings yet")
     assert said[2] == "How the frost may go on: drawn from 4 past years."
+    short = ahead_sentences(replace(made, span_days=300.0), UTC)
+    assert short[2].startswith("The nights span less than a year")
 
 
 def test_curves_leave_what_their_exponentials_say():
