@@ -95,7 +95,7 @@ def ahead_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
     if outlook.span_days < YEAR_DAYS:
         said.append(
             "The nights span less than a year: settlement, season and warmth look alike over so short a "
-            "time, and the bands are narrower than they should be (on invented piers the 80 % band held about "
+            "time, and the bands are too narrow (on invented piers the 80 % band held about "
             "70 % of the nights to come)."
         )
     if outlook.rests_on:
