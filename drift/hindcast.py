@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from drift.advice.forecast import annual_forecast
 from drift.advice.season import season_of
@@ -146,7 +146,7 @@ def _scored(site: PierFile, readings: Readings, answer: Answer, cut_us: int, nam
 
 def inside_band(ahead: Forecast, time_us: Ints, axis: Floats, sd: Floats) -> Floats:
     """Return which coordinates of nights lie inside the band, widened by the night's own sd, (n, 2)."""
-    own = (norm.ppf(0.5 + BAND / 2.0) * sd) ** 2
+    own = (ndtri(0.5 + BAND / 2.0) * sd) ** 2
     middle = _at(time_us, ahead.time_us, ahead.axis)
     below = np.sqrt((middle - _at(time_us, ahead.time_us, ahead.axis_low)) ** 2 + own)
     above = np.sqrt((_at(time_us, ahead.time_us, ahead.axis_high) - middle) ** 2 + own)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from drift.advice.aim import best_change, days_that_count
 from drift.advice.forecast import Forecast as Daily
@@ -163,7 +163,7 @@ def beyond(ahead: Forecast, situation: Situation, change: Floats) -> Bools:
     change
         What is done to the axis now, (2,) [arcsec].
     """
-    z = norm.ppf((np.arange(_VALUES) + 0.5) / _VALUES)
+    z = ndtri((np.arange(_VALUES) + 0.5) / _VALUES)
     to_sky, sd = _to_sky(situation), _within_sd(ahead)
     centre = (ahead.paths + change - situation.pole) * to_sky  # (M, D, 2)
     az, alt = (centre[:, None, :, k] + z[:, None] * sd[:, k] * to_sky[k] for k in (0, 1))  # (M, V, D) each

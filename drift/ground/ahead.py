@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.signal import lfilter
 
 from drift.ground.calendar import date_text, noon_us, year_phase
-from drift.ground.drivers import Driver, cold_store, cold_taken, frost_driver
+from drift.ground.drivers import Driver, cold_store, cold_taken, frost_driver, remembered
 from drift.ground.enthalpy import columns_of, follow
 from drift.ground.front import below_base, forcing, frost_front, snow_lying, usual_snow
 from drift.ground.site import Ground
@@ -117,7 +116,7 @@ def _from_usual_year(
 ) -> tuple[Floats, Floats | None]:
     keep = np.exp(-1.0 / _MEMORY_DAYS)
     noise = past.curve.spread_c * np.sqrt(1.0 - keep**2) * rng.normal(size=(members, day.size + 60))
-    away = lfilter([1.0], [1.0, -keep], noise, axis=-1)[:, 60:]
+    away = remembered(noise, keep)[:, 60:]
     shift = rng.normal(0.0, _WINTER_SD_C * np.sqrt(1.0 + 1.0 / max(years, 1)), members)
     mean_c = past.curve.at(day) + _joined(past, away) + _wintry(past, day, shift)
     if not past.has_snow:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.signal import lfilter
+from scipy.linalg import solve_banded
 
 from drift.ground.calendar import noon_us, winter_name, winter_year
 from drift.ground.enthalpy import columns_of
@@ -261,7 +261,15 @@ def lagged(value: Floats, time_constant_days: float, before: float = 0.0) -> Flo
         return np.asarray(value, dtype=float)
     keep = np.exp(-1.0 / time_constant_days)
     away = np.asarray(value, dtype=float) - before
-    return np.asarray(lfilter([1.0 - keep], [1.0, -keep], away, axis=-1)) + before
+    return remembered((1.0 - keep) * away, keep) + before
+
+
+def remembered(value: Floats, keep: float) -> Floats:
+    """Return y along the last axis, each entry its value and the share `keep` of the y before."""
+    count = value.shape[-1]
+    bands = np.stack([np.ones(count), np.full(count, -keep)])
+    solved = solve_banded((1, 0), bands, value.reshape(-1, count).T, check_finite=False)
+    return np.asarray(solved).T.reshape(value.shape)
 
 
 def lagged_driver(driver: Driver, time_constant_days: float) -> Driver:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri
 
 from drift.ground.heave import FrostDriver
 from drift.history.causes.cause import Cause
@@ -143,11 +143,11 @@ def mixture_quantile(mean: Floats, sd: Floats, share: float) -> Floats:
     share
         Between 0 and 1.
     """
-    z = norm.ppf(share)
+    z = ndtri(share)
     low, high = (mean + z * sd).min(axis=0), (mean + z * sd).max(axis=0)
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
-        below = norm.cdf((middle - mean) / np.maximum(sd, _LEAST_SD)).mean(axis=0) < share
+        below = ndtr((middle - mean) / np.maximum(sd, _LEAST_SD)).mean(axis=0) < share
         low, high = np.where(below, middle, low), np.where(below, high, middle)
     return np.asarray(0.5 * (low + high))
 

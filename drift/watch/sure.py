@@ -54,10 +54,10 @@ def failed_at_least(false_alarms_per_year: float) -> float:
 
 def sds_needed(false_alarms_per_year: float) -> float:
     """Return by how many standard deviations a value must be beyond its limit."""
-    from scipy.stats import norm
+    from scipy.special import ndtri
 
     chance = min(false_alarms_per_year / _LOOKS_PER_YEAR, 0.5)
-    return max(_LEAST_SDS, float(norm.isf(chance)))
+    return max(_LEAST_SDS, float(-ndtri(chance)))
 
 
 def is_alarm(event: Event, false_alarms_per_year: float) -> bool:

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from drift.history.forecast import BAND
 from drift.quantities import DAY_US, Floats
@@ -40,7 +40,7 @@ _HEIGHTS_IN = (1.3, 1.3, 1.15, 1.15)
 #: So much of the past is drawn before what is to come [days].
 _PAST_DAYS = 400
 #: Half of the band of a normal law [sds].
-_BAND_SDS = float(norm.ppf(0.5 + BAND / 2.0))
+_BAND_SDS = float(ndtri(0.5 + BAND / 2.0))
 #: The frame is laid around nights no more uncertain than this many times the median night.
 _FRAME_SDS = 6.0
 #: A limit widens the frame at most so many times.
