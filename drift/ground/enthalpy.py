@@ -25,6 +25,8 @@ _CELL_M, _EVEN_DOWN_TO_M, _GROWTH, _BOTTOM_M = 0.05, 2.0, 1.15, 12.0
 _LOST_AT_MOST = 10.0
 #: Rounds of Newton's method before some are shortened, and in all; steps are not halved below `_SHORTEST_S`.
 _WHOLE_ROUNDS, _ROUNDS, _SHORTEST_S = 8, 40, 600.0
+#: A cell that is frozen to less than this share counts as thawed.
+_ICE_FROM = 0.002
 #: Ground without any water is given this little, so that freezing stays defined [J/m3].
 _LEAST_LATENT = 1e5
 
@@ -65,8 +67,8 @@ class Columns:
 
     def temperature(self, heat: Floats) -> Floats:
         """Return the temperature of each cell [deg C]."""
-        warm = (heat - self.latent) / self.c_thawed
-        return np.where(heat < 0.0, heat / self.c_frozen, np.where(heat > self.latent, warm, 0.0))
+        cold = np.minimum(heat, 0.0) / self.c_frozen
+        return np.asarray(cold + np.maximum(heat - self.latent, 0.0) / self.c_thawed)
 
     def heat(self, temperature: Floats) -> Floats:
         """Return the heat content at a temperature; at 0 deg C all is thawed."""
@@ -76,13 +78,11 @@ class Columns:
 
     def frozen_share(self, heat: Floats) -> Floats:
         """Return the frozen share of each cell's water, 0 to 1."""
-        return np.clip(1.0 - heat / self.latent, 0.0, 1.0)
+        return np.asarray(np.minimum(np.maximum(1.0 - heat / self.latent, 0.0), 1.0))
 
     def softness(self, heat: Floats) -> Floats:
         """Return dT/dH of each cell; 0 while it freezes or thaws."""
-        return np.where(
-            heat < 0.0, 1.0 / self.c_frozen, np.where(heat > self.latent, 1.0 / self.c_thawed, 0.0)
-        )
+        return np.asarray((heat < 0.0) / self.c_frozen + (heat > self.latent) / self.c_thawed)
 
     def repeated(self, members: int) -> Columns:
         """Return `members` copies of a single column."""
@@ -159,33 +159,39 @@ def _conductances(columns: Columns, heat: Floats, resistance: Floats) -> tuple[F
     """Return each cell's conductance to what is above and below it, (M, N) [W/(m2 K)]; none at the bottom."""
     frozen = columns.frozen_share(heat)
     half = columns.thick / (2.0 * (columns.k_frozen * frozen + columns.k_thawed * (1.0 - frozen)))
-    between = 1.0 / (half[:, :-1] + half[:, 1:])
-    top = 1.0 / (resistance + half[:, 0])
-    nothing = np.zeros((heat.shape[0], 1))
-    return np.concatenate([top[:, None], between], axis=1), np.concatenate([between, nothing], axis=1)
+    above, below = np.empty_like(half), np.zeros_like(half)
+    below[:, :-1] = above[:, 1:] = 1.0 / (half[:, :-1] + half[:, 1:])
+    above[:, 0] = 1.0 / (resistance + half[:, 0])
+    return above, below
 
 
 def _imbalance(
     columns: Columns, before: Floats, now: Floats, surface_c: Floats, above: Floats, seconds: float
 ) -> Floats:
     """Return the heat of each cell that the step's flow does not account for, (M, N) [J/m2]."""
-    temperature = columns.temperature(now)
-    over = np.concatenate([surface_c[:, None], temperature[:, :-1]], axis=1)
-    down = above * (over - temperature)
-    out = np.concatenate([down[:, 1:], np.zeros_like(down[:, :1])], axis=1)
-    return columns.thick * (now - before) - seconds * (down - out)
+    down = columns.temperature(now)
+    down[:, 1:] -= down[:, :-1].copy()
+    down[:, 0] -= surface_c
+    down *= above  # the flow up through the top of each cell, so far
+    down *= seconds
+    missing = columns.thick * (now - before) + down
+    missing[:, :-1] -= down[:, 1:]
+    return missing
 
 
 def _solved(
     columns: Columns, softness: Floats, above: Floats, below: Floats, balance: Floats, seconds: float
 ) -> Floats:
     """Return Newton's change of heat; members are uncoupled blocks of one tridiagonal system."""
-    diagonal = columns.thick + seconds * (above + below) * softness
-    upper = np.zeros_like(balance)
-    lower = np.zeros_like(balance)
-    upper[:, :-1] = -seconds * below[:, :-1] * softness[:, 1:]
-    lower[:, :-1] = -seconds * above[:, 1:] * softness[:, :-1]
-    solution = dgtsv(lower.ravel()[:-1], diagonal.ravel(), upper.ravel()[:-1], balance.ravel())[3]
+    soft = seconds * softness
+    upper, lower = np.zeros_like(balance), np.zeros_like(balance)
+    upper[:, :-1] = -below[:, :-1] * soft[:, 1:]
+    lower[:, :-1] = -above[:, 1:] * soft[:, :-1]
+    soft *= above + below
+    soft += columns.thick
+    solution = dgtsv(
+        lower.reshape(-1)[:-1], soft.reshape(-1), upper.reshape(-1)[:-1], balance.reshape(-1), 1, 1, 1, 1
+    )[3]
     return np.asarray(solution).reshape(balance.shape)
 
 
@@ -221,23 +227,71 @@ def follow(columns: Columns, heat: Floats, surface_c: Floats, resistance: Floats
     surface_c, resistance
         (M, D) see `step`.
     """
-    members, days = surface_c.shape
-    frozen, top, bottom = np.empty((3, members, days))
-    edges = cell_edges()
+    days = surface_c.shape[1]
+    course = np.empty((days, *heat.shape))
+    thawed = _Thawed(columns, resistance)
     for i in range(days):
-        heat = step(columns, heat, surface_c[:, i], resistance[:, i])
-        frozen[:, i], top[:, i], bottom[:, i] = _layer(columns, heat, edges)
+        warm = thawed.step(heat, surface_c[:, i], i)
+        heat = step(columns, heat, surface_c[:, i], resistance[:, i]) if warm is None else warm
+        course[i] = heat
+    frozen, top, bottom = (one.T for one in _layers(columns, course))
     return Fronts(frozen, top, bottom, heat)
 
 
-def _layer(columns: Columns, heat: Floats, edges: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return thickness of all frozen soil, and top and bottom of the deepest frozen layer, (M,) each.
+class _Thawed:
+    """Days before and after which nothing is frozen and no snow lies: the balance is linear, always the same.
+
+    Its inverse is worked out once, and gives what `step` comes to.
+    """
+
+    def __init__(self, columns: Columns, resistance: Floats) -> None:
+        self._columns = columns
+        self._bare = ~np.any(resistance != 0.0, axis=0)
+        heat = columns.latent
+        above, below = _conductances(columns, heat, np.zeros(len(heat)))
+        self._above = DAY_S * above[:, 0]
+        members, cells = heat.shape
+        system = np.zeros((members, cells, cells))
+        at = np.arange(cells)
+        system[:, at, at] = columns.thick * columns.c_thawed + DAY_S * (above + below)
+        system[:, at[:-1], at[1:]] = -DAY_S * below[:, :-1]
+        system[:, at[1:], at[:-1]] = -DAY_S * above[:, 1:]
+        self._inverse = np.linalg.inv(system)
+
+    def step(self, heat: Floats, surface_c: Floats, day: int) -> Floats | None:
+        """Return the heat content after one more day, None where something is frozen or snow lies."""
+        if not self._bare[day] or (heat < self._columns.latent).any():
+            return None
+        right = self._columns.thick * (heat - self._columns.latent)
+        right[:, 0] += self._above * surface_c
+        temperature = (self._inverse @ right[:, :, None])[:, :, 0]
+        if temperature.min() < 0.0:
+            return None
+        return np.asarray(self._columns.latent + self._columns.c_thawed * temperature)
+
+
+def _layers(columns: Columns, heat: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return thickness of all frozen soil, and top and bottom of the deepest frozen layer, (D, M) each.
 
     A half-frozen cell at the bottom is frozen in its upper part, one at the top in its lower part.
+
+    Parameters
+    ----------
+    heat
+        (D, M, N) heat content after each day [J/m3].
     """
-    ice = columns.frozen_share(heat) * columns.thick
-    holds = ice > 0.002 * columns.thick
-    ice = np.where(holds, ice, 0.0)
+    shape, cells = heat.shape[:2], heat.shape[2]
+    share = columns.frozen_share(heat).reshape(-1, cells)
+    some = np.flatnonzero((share > _ICE_FROM).any(axis=1))
+    frozen, top, bottom = np.zeros(len(share)), np.full(len(share), np.nan), np.full(len(share), np.nan)
+    frozen[some], top[some], bottom[some] = _layer(columns.thick, share[some], cell_edges())
+    return frozen.reshape(shape), top.reshape(shape), bottom.reshape(shape)
+
+
+def _layer(thick: Floats, share: Floats, edges: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the same of columns that all hold ice, from the frozen share of their cells, (k,) each."""
+    holds = share > _ICE_FROM
+    ice = np.where(holds, share * thick, 0.0)
     last = ice.shape[1] - 1 - np.argmax(holds[:, ::-1], axis=1)
     open_above = ~holds & (np.arange(ice.shape[1]) < last[:, None])
     first = np.where(open_above.any(axis=1), ice.shape[1] - np.argmax(open_above[:, ::-1], axis=1), 0)
@@ -245,5 +299,4 @@ def _layer(columns: Columns, heat: Floats, edges: Floats) -> tuple[Floats, Float
     whole = np.concatenate([np.zeros((ice.shape[0], 1)), np.cumsum(ice, axis=1)], axis=1)
     bottom = edges[last] + ice[rows, last]
     top = np.maximum(bottom - (whole[rows, last + 1] - whole[rows, first]), 0.0)
-    any_ice = holds.any(axis=1)
-    return ice.sum(axis=1), np.where(any_ice, top, np.nan), np.where(any_ice, bottom, np.nan)
+    return ice.sum(axis=1), top, bottom
