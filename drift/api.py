@@ -162,7 +162,9 @@ def open_book(site: PierFile) -> Book:
     return Book.open(site)
 
 
-def answer_readings(site: PierFile, readings: Readings, book: Book | None = None) -> Answer:
+def answer_readings(
+    site: PierFile, readings: Readings, book: Book | None = None, now_us: int | None = None
+) -> Answer:
     """Work out the answer from tables of readings.
 
     Parameters
@@ -175,11 +177,17 @@ def answer_readings(site: PierFile, readings: Readings, book: Book | None = None
         A record in which finished pieces of work are kept, so that a later answer
         does not do old nights again; without one no file is touched.  The answer
         is the same either way.
+    now_us
+        The present time [UTC microseconds since 1970-01-01]: a last night long before it turns no
+        knob any more, and the year ahead begins there.  By default, and for logs that were long past
+        when they came into `book`, what to do is said as of the latest reading.
     """
     from drift.kept import NoStore
     from drift.pipeline import work_out
 
-    return work_out(site, readings, NoStore() if book is None else _PiecesInBook(book))
+    if book is None:
+        return work_out(site, readings, NoStore(), now_us)
+    return work_out(site, readings, _PiecesInBook(book), now_us, book.latest_import_us())
 
 
 def with_ground(answer: Answer, readings: Readings) -> Answer:
@@ -248,8 +256,10 @@ class _PiecesInBook:
 
 
 def answer_book(path: str | Path = "pier.toml") -> Answer:
-    """Work out the answer for the pier described in the site file at `path`, from its record."""
+    """Work out the answer of today for the pier described in the site file at `path`, from its record."""
+    from drift.book.clock import now_us
+
     site = read_site(path)
     with open_book(site) as book:
         readings = book.readings()
-        return with_ground(answer_readings(site, readings, book), readings)
+        return with_ground(answer_readings(site, readings, book, now_us()), readings)

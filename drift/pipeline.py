@@ -32,7 +32,13 @@ from drift.readings import Readings
 BEFORE = "history found before"
 
 
-def work_out(site: PierFile, readings: Readings, store: Store | None = None) -> Answer:
+def work_out(
+    site: PierFile,
+    readings: Readings,
+    store: Store | None = None,
+    now_us: int | None = None,
+    arrived_us: int | None = None,
+) -> Answer:
     """Work out the whole answer for one pier.
 
     Parameters
@@ -43,6 +49,9 @@ def work_out(site: PierFile, readings: Readings, store: Store | None = None) -> 
         All readings of this pier.
     store
         Where finished pieces of work are kept for the next answer; by default nowhere.
+    now_us, arrived_us
+        When advice is wanted and when readings last came in, as for `drift.advice.advise.advise`; by
+        default advice is as of the latest reading.
 
     Raises
     ------
@@ -83,7 +92,8 @@ def work_out(site: PierFile, readings: Readings, store: Store | None = None) -> 
     store.put({BEFORE: history.before.encode()})
     warnings = (*seen.warnings, *nights.warnings, *history.warnings, *made.remarks)
     defaults = (*site.defaults_used(), *seen.defaults)
-    return Answer(site, nights, history, advise(site, nights, history), defaults, warnings)
+    advice = advise(site, nights, history, now_us, arrived_us=arrived_us)
+    return Answer(site, nights, history, advice, defaults, warnings)
 
 
 def _set_aside(one: LeftOut) -> SetAside:

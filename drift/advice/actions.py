@@ -16,6 +16,7 @@ from drift.advice.helping import call_for_help
 from drift.advice.knobs import change_done, turns
 from drift.advice.levelling import leans_plainly, levelling
 from drift.advice.movement import Finding, counts, doubtful_pairs
+from drift.advice.present import OLD_DAYS
 from drift.advice.result import Action
 from drift.advice.situation import ACT_SDS
 from drift.advice.words import arcmin, day, plain_arcmin
@@ -28,8 +29,6 @@ if TYPE_CHECKING:
 
 #: The season explains most of an error when what lasts is less than this share of it.
 _MOST = 0.5
-#: A last night older than this is too old to turn a knob by [days].
-_OLD_DAYS = 60
 
 
 def actions_for(
@@ -151,15 +150,15 @@ def _first_night(situation: Situation) -> str:
 
 
 def _is_old(situation: Situation) -> bool:
-    return situation.now_us - situation.time_us > _OLD_DAYS * DAY_US
+    return situation.now_us - situation.time_us > OLD_DAYS * DAY_US
 
 
 def _old_night(situation: Situation) -> str:
     if not situation.known or not _is_old(situation):
         return ""
-    days = (situation.now_us - situation.time_us) / DAY_US
+    days = situation.now_us // DAY_US - situation.time_us // DAY_US
     return (
-        f"Measure: the last night that shows the axis is {days:.0f} days old "
+        f"Measure: the last night that shows the axis is {days} days old "
         f"({day(situation.time_us, situation.zone)}), too old to turn anything by."
     )
 

@@ -11,9 +11,12 @@ from drift.advice.learned import learned_knobs
 from drift.advice.movement import findings_of
 from drift.advice.pending import hold_back
 from drift.advice.poles import poles_of
+from drift.advice.present import looked_at
 from drift.advice.result import Advice
-from drift.advice.situation import situation_of
+from drift.advice.situation import latest_us, situation_of
 from drift.advice.verdict import verdict_of
+from drift.advice.words import day
+from drift.quantities import DAY_US
 
 if TYPE_CHECKING:
     from drift.advice.forecast import Forecast
@@ -28,6 +31,7 @@ def advise(
     history: History,
     now_us: int | None = None,
     forecast: Forecast | None = None,
+    arrived_us: int | None = None,
 ) -> Advice:
     """Say whether something moved and what to do about it.
 
@@ -38,11 +42,15 @@ def advise(
     nights, history
         What the readings say.
     now_us
-        When the advice is wanted, UTC microseconds; None for the time of the latest
-        reading, so that the same readings always give the same advice.
+        When the advice is wanted, UTC microseconds, of which the day counts: all day long it stays the
+        same.  None for the time of the latest reading, so that the same readings always give the same
+        advice.
     forecast
         Where the axis goes if left alone; None for the history's own forecast or, where it has none, the
         annual shape and the lasting rate found.
+    arrived_us
+        When readings last came into the record.  Logs that were long past by then are answered
+        as of their latest reading, with a caution (see `drift.advice.present`).
 
     Returns
     -------
@@ -50,7 +58,9 @@ def advise(
         Verdict, actions in the order of doing, cautions for them, what the error does to
         the picture, the axis against both poles, and where to leave it for the year.
     """
-    situation = situation_of(site, nights, history, now_us, forecast)
+    past = now_us is not None and looked_at(latest_us(nights, history), now_us, arrived_us)
+    today_us = None if now_us is None or past else now_us // DAY_US * DAY_US
+    situation = situation_of(site, nights, history, today_us, forecast)
     findings = findings_of(site, nights, history)
     advised = actions_for(situation, findings, history, learned_knobs(site, history))
     actions = hold_back(advised, situation, history)
@@ -59,7 +69,7 @@ def advise(
     return Advice(
         verdict=verdict_of(situation, findings, nights, history),
         actions=actions,
-        cautions=cautions_for(actions, site),
+        cautions=cautions_for(actions, site, day(situation.time_us, situation.zone) if past else ""),
         matters=situation.matters,
         poles=poles_of(site, history.axis_now, history.axis_now_sd) if known else None,
         year=year_aim(site, situation.forecast, situation.pole, -situation.off_aim, situation.latitude_rad)

@@ -12,8 +12,16 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from drift.advice.advise import advise
+from drift.advice.present import OLD_DAYS
+from drift.advice.situation import situation_of
+from drift.quantities import DAY_US
+
 if TYPE_CHECKING:
     from drift.advice.result import Action
+    from drift.history.result import History
+    from drift.night.result import Nights
+    from drift.pierfile import PierFile
 
 _CODE_BYTES = 3
 _KNOBS = {"turn_azimuth": "azimuth", "turn_altitude": "altitude"}
@@ -42,6 +50,22 @@ def steps_of(actions: tuple[Action, ...], night_us: int) -> tuple[Step, ...]:
         Time of the night that it rests on [UTC microseconds].
     """
     return tuple(_step(action, night_us) for action in actions)
+
+
+def steps_of_late(site: PierFile, nights: Nights, history: History, now_us: int) -> tuple[Step, ...]:
+    """Return the steps advised on the days before, by the same night: what is advised is done days later.
+
+    The year ahead begins on another day each day, so that the amount to turn changes a little.
+
+    Parameters
+    ----------
+    site, nights, history, now_us
+        As for `drift.advice.advise.advise`.
+    """
+    night_us = situation_of(site, nights, history, now_us).time_us
+    days = range(1, min(OLD_DAYS, (now_us - night_us) // DAY_US + 1) + 1)
+    late = [advise(site, nights, history, now_us - k * DAY_US) for k in days]
+    return tuple(step for advice in late for step in steps_of(advice.actions, night_us))
 
 
 def _step(action: Action, night_us: int) -> Step:

@@ -142,11 +142,9 @@ def situation_of(
         Where the axis goes untouched; None for what `drift.advice.forecast.coming` says.
     """
     latitude_rad = float(np.radians(site.site.latitude_deg))
-    times = [night.time_us for night in nights.nights if night.has_axis]
-    if not times:
-        times = [int(t) for t in history.time_us] or [now_us or 0]
-    time_us, latest = max(times), max([*times, *(int(t) for t in history.time_us)])
-    now_us = latest if now_us is None else now_us
+    times = _axis_times(nights) or [int(t) for t in history.time_us] or [now_us or 0]
+    time_us = max(times)
+    now_us = max(time_us, latest_us(nights, history)) if now_us is None else now_us
     season, pole = season_of(history, latitude_rad), pole_offset(site)
     if forecast is None:
         forecast = coming(history, season, latitude_rad, time_us, max(now_us, time_us))
@@ -174,6 +172,15 @@ def situation_of(
         tolerance_of=tolerance_of,
         matters=matters,
     )
+
+
+def latest_us(nights: Nights, history: History) -> int:
+    """Return when axis or lean was last read [us]; 0 when never."""
+    return max([*_axis_times(nights), *(int(t) for t in history.time_us)], default=0)
+
+
+def _axis_times(nights: Nights) -> list[int]:
+    return [night.time_us for night in nights.nights if night.has_axis]
 
 
 def _off_aim(site: PierFile, forecast: Forecast, pole: Floats, latitude_rad: float) -> Floats:

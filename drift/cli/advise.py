@@ -40,21 +40,24 @@ if TYPE_CHECKING:
 @click.option("--json", "as_json", is_flag=True, help="Print the steps as JSON, in arcseconds.")
 def command(pier: str | None, codes: tuple[str, ...], when: str | None, note: str, as_json: bool) -> None:
     """Print the steps, or record some of them."""
-    from drift.advice.plan import steps_of
+    from drift.advice.plan import steps_of, steps_of_late
     from drift.advice.situation import situation_of
     from drift.api import answer_readings, open_book
+    from drift.book.clock import now_us
     from drift.cli.progress import working
 
     if (when is not None or note) and not codes:
         raise click.UsageError("--time and --note go with --done.")
-    site = site_of(pier)
+    site, now = site_of(pier), now_us()
     with open_book(site) as book:
         with working("Working out the axis of each night and the pier's lean"):
-            answer = answer_readings(site, book.readings(), book)
-        situation = situation_of(site, answer.nights, answer.history, None)
-        steps = steps_of(answer.advice.actions, situation.time_us)
+            answer = answer_readings(site, book.readings(), book, now)
+        night_us = situation_of(site, answer.nights, answer.history, now).time_us
+        steps = steps_of(answer.advice.actions, night_us)
         if codes:
-            _record(answer, book, steps, codes, when, note)
+            known = {*codes} <= {step.code for step in steps}
+            late = [] if known else steps_of_late(answer.site, answer.nights, answer.history, now)
+            _record(answer, book, (steps, late), codes, when, note)
         elif as_json:
             import json
 
@@ -64,23 +67,28 @@ def command(pier: str | None, codes: tuple[str, ...], when: str | None, note: st
 
 
 def _record(
-    answer: Answer, book: Book, steps: Sequence[Step], codes: Sequence[str], when: str | None, note: str
+    answer: Answer,
+    book: Book,
+    steps: tuple[Sequence[Step], Sequence[Step]],
+    codes: Sequence[str],
+    when: str | None,
+    note: str,
 ) -> None:
-    """Record steps by their codes, all or none.
+    """Record steps of now or of late by their codes, all or none.
 
     Raises
     ------
     drift.errors.BookError
         If there is no step of a code, or it is recorded already.
     """
-    found = [_step_of(book, steps, code) for code in dict.fromkeys(codes)]
+    found = [_step_of(book, *steps, code) for code in dict.fromkeys(codes)]
     time_utc = now_text() if when is None else when
     for step in found:
         rows = [{**row, "note": f"{row['note']} {note}".strip()} for row in step.rows]
         write_down(answer.site, book, "corrections", rows, time_utc)
 
 
-def _step_of(book: Book, steps: Sequence[Step], code: str) -> Step:
+def _step_of(book: Book, steps: Sequence[Step], late: Sequence[Step], code: str) -> Step:
     from drift.advice.plan import note_of
     from drift.errors import BookError
     from drift.show.times import utc_text
@@ -92,7 +100,7 @@ def _step_of(book: Book, steps: Sequence[Step], code: str) -> Step:
                 f"the step {code} is recorded already: row {row.row_id}, at {when}.  If it was not done "
                 "then, `drift record edit` or `drift record withdraw` puts that right."
             )
-    for step in steps:
+    for step in (*steps, *late):
         if code and step.code == code:
             return step
     known = [step.code for step in steps if step.code]

@@ -88,7 +88,7 @@ def check(
 
     now_us = clock() if now_us is None else now_us
     with working("Working out the axis of each night and the pier's lean"):
-        answer = answer_readings(site, book.readings(), book)
+        answer = answer_readings(site, book.readings(), book, now_us)
     last = book.last_acknowledged()
     found = news(answer, None if last is None else last[2], now_us, book.latest_import_us())
     _print(found, last, as_json)

@@ -41,6 +41,7 @@ if TYPE_CHECKING:
 def command(score: bool, for_pier: bool, as_json: bool, pier: str | None) -> None:
     """Print the outlook on stdout, in words or as JSON."""
     from drift.api import answer_readings, ground_at_pier, open_book
+    from drift.book.clock import now_us
     from drift.cli.progress import working
 
     if score and for_pier and not as_json:
@@ -57,7 +58,7 @@ def command(score: bool, for_pier: bool, as_json: bool, pier: str | None) -> Non
             _print("The pier and its ground", "Sources in brackets.", pier_sections(found))
             return
         with working("Working out the axis of each night and the pier's lean"):
-            answer = answer_readings(site, readings, book)
+            answer = answer_readings(site, readings, book, now_us())
     hindcasts = _scored(answer, readings) if score else None
     if as_json:
         _print_json(answer, readings, hindcasts)

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 def command(output: Path, pier: str | None) -> None:
     """Work out the answer, draw it, and write the file whole or not at all."""
     from drift.api import answer_readings, open_book, with_ground
+    from drift.book.clock import now_us
     from drift.cli.progress import working
     from drift.show.report import check_target, save_report
 
@@ -42,7 +43,7 @@ def command(output: Path, pier: str | None) -> None:
         with working("Reading the record"):
             readings = book.readings()
         with working("Working out the axis of each night and the pier's lean"):
-            answer = with_ground(answer_readings(site, readings, book), readings)
+            answer = with_ground(answer_readings(site, readings, book, now_us()), readings)
         text = _drawn(answer, book)
     save_report(text, output)
     click.echo(f"Wrote {output} ({len(text.encode()) / 1000:.0f} kB).", err=True)

@@ -38,29 +38,33 @@ def _json_text(site: PierFile, book: Book) -> str:
     import json
 
     from drift.api import answer_readings
+    from drift.book.clock import now_us
     from drift.cli.progress import working
     from drift.show.status_json import as_mapping
 
     with working("Reading the record"):
         readings = book.readings()
-    key = _answer_key(site, readings.readings_id)
+    now = now_us()
+    key = _answer_key(site, readings.readings_id, now, book.latest_import_us())
     kept = book.kept_answer(key) if readings.readings_id else None
     if kept is not None:
         return kept
     with working("Working out the axis of each night and the pier's lean"):
-        text = json.dumps(as_mapping(answer_readings(site, readings, book)), indent=1, allow_nan=False)
+        text = json.dumps(as_mapping(answer_readings(site, readings, book, now)), indent=1, allow_nan=False)
     if readings.readings_id:
         book.keep_answer(key, text)
     return text
 
 
-def _answer_key(site: PierFile, readings_id: str) -> str:
-    """Name an answer by all that it depends on: readings, site file and what works it out."""
+def _answer_key(site: PierFile, readings_id: str, now_us: int, arrived_us: int | None) -> str:
+    """Name an answer by all that it depends on: readings, site file, today, and what works it out."""
     import hashlib
 
+    from drift.quantities import DAY_US
     from drift.stamp import program_stamp
 
-    parts = [program_stamp(), site.model_dump_json(exclude={"path", "store"}), readings_id]
+    site_text = site.model_dump_json(exclude={"path", "store"})
+    parts = [program_stamp(), site_text, readings_id, str(now_us // DAY_US), str(arrived_us)]
     return "status-json " + hashlib.sha256("\n".join(parts).encode()).hexdigest()
 
 
@@ -70,13 +74,14 @@ def _print_words(site: PierFile, book: Book) -> None:
     from rich.console import Console
 
     from drift.api import answer_readings
+    from drift.book.clock import now_us
     from drift.cli.progress import working
     from drift.show.words import as_text, print_words
 
     with working("Reading the record"):
         readings = book.readings()
     with working("Working out the axis of each night and the pier's lean"):
-        answer = answer_readings(site, readings, book)
+        answer = answer_readings(site, readings, book, now_us())
     console = Console()
     if console.is_terminal and sys.stdout.isatty():
         print_words(answer, console)

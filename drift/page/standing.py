@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drift.api import answer_readings, open_book, read_site, with_ground
+from drift.book.clock import now_us
 from drift.errors import DriftError
 from drift.page.drawings import Drawings
+from drift.quantities import DAY_US
 from drift.readings import COLUMNS
 
 if TYPE_CHECKING:
@@ -26,7 +28,7 @@ class Standing:
     Parameters
     ----------
     mark
-        Of the state of record and site file that it was worked out from.
+        Of the state of record and site file that it was worked out from, and of the day.
     site
         The site file then.
     readings_id
@@ -37,6 +39,8 @@ class Standing:
         None where there is nothing to answer from, or something is wrong.
     nothing
         Why there is no answer, a paragraph.
+    day
+        On which it was worked out, days since 1970-01-01 UTC: tomorrow the last night is a day older.
     drawings
         The pictures of the answer.
     """
@@ -47,6 +51,7 @@ class Standing:
     row_ids: Mapping[str, frozenset[int]] = field(repr=False)
     answer: Answer | None = field(repr=False)
     nothing: str = ""
+    day: int = 0
     drawings: Drawings | None = field(default=None, repr=False)
 
 
@@ -120,9 +125,9 @@ class Keeper:
         return self._ended < self._begun
 
     def _present(self) -> str:
-        """Return the mark of site file and record as they are now."""
+        """Return the mark of site file, record and day as they are now."""
         site_mark = self._site_mark()
-        return f"{site_mark} {self.pier()[1].stand()}"
+        return f"{site_mark} {self.pier()[1].stand()} {now_us() // DAY_US}"
 
     def _is_done(self, wanted: int) -> bool:
         if self._ended >= wanted:
@@ -163,22 +168,14 @@ class Keeper:
 
 
 def work_out(site: PierFile, book: Book, mark: str, before: Standing | None = None) -> Standing:
-    """Work out what stands; what stood before is kept when neither readings nor site file have changed."""
-    readings = book.readings()
-    unchanged = before is not None and before.readings_id == readings.readings_id and before.site == site
-    if before is not None and unchanged and readings.readings_id:
-        return Standing(
-            mark,
-            site,
-            before.readings_id,
-            before.row_ids,
-            before.answer,
-            before.nothing,
-            before.drawings,
-        )
+    """Work out what stands; what stood before today is kept when readings and site file are the same."""
+    readings, now = book.readings(), now_us()
+    made_of = (readings.readings_id, site, now // DAY_US)
+    if before is not None and (before.readings_id, before.site, before.day) == made_of and made_of[0]:
+        return replace(before, mark=mark)
     row_ids = {kind: frozenset(readings[kind]["row_id"].tolist()) for kind in COLUMNS}
     try:
-        answer = with_ground(answer_readings(site, readings, book), readings)
+        answer = with_ground(answer_readings(site, readings, book, now), readings)
     except DriftError as error:
-        return Standing(mark, site, readings.readings_id, row_ids, None, str(error))
-    return Standing(mark, site, readings.readings_id, row_ids, answer, "", Drawings(answer))
+        return Standing(mark, site, readings.readings_id, row_ids, None, str(error), now // DAY_US)
+    return Standing(mark, site, readings.readings_id, row_ids, answer, "", now // DAY_US, Drawings(answer))

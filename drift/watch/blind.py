@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.advice.present import silent_days
 from drift.advice.words import arcmin, day, plain_arcmin
 from drift.quantities import DAY_US
 from drift.watch.items import Item
@@ -51,8 +52,7 @@ def _old(answer: Answer, situation: Situation, now_us: int | None, arrived_us: i
     if now_us is None or not times.size:
         return None
     last_us = int(times[-1])
-    silent = (now_us - max(last_us, arrived_us or last_us)) / DAY_US
-    if silent <= _longest_usual(times):
+    if silent_days(last_us, now_us, arrived_us) <= _longest_usual(times):
         return None
     days = (now_us - last_us) / DAY_US
     sentence = (

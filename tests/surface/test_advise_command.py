@@ -117,6 +117,56 @@ def test_a_withdrawn_step_can_be_done_after_all(pier, capsys):
     assert len(corrections(pier, capsys)) == 1
 
 
+def later(monkeypatch, days: float, nights: int = NIGHTS) -> None:
+    """Let it be so many days after the last night, of a record that was kept up until then."""
+    then = FIRST + timedelta(days=7 * (nights - 1) + days)
+    monkeypatch.setattr("drift.book.clock.now_us", lambda: int(then.timestamp() * 1e6))
+
+
+def test_every_command_says_that_the_last_night_is_too_old(pier, capsys, monkeypatch):
+    later(monkeypatch, 100.0)
+    monkeypatch.setattr("drift.book.store.Book.latest_import_us", lambda book: int(FIRST.timestamp() * 1e6))
+    old = "Measure: the last night that shows the axis is 100 days old (2024-02-22)"
+    assert said(capsys, "advise", "--pier", pier)[1].startswith(f"1. {old}")
+    assert old in " ".join(said(capsys, "status", "--pier", pier)[1].split())
+    (action,) = json.loads(said(capsys, "status", "--json", "--pier", pier)[1])["actions"]
+    assert action["sentence"].startswith(old)
+    report = pier.parent / "report.html"
+    said(capsys, "report", "-o", report, "--pier", pier)
+    assert old in report.read_text(encoding="utf-8")
+
+
+def test_logs_of_years_ago_are_advised_on_as_of_their_end(pier, capsys):
+    out = said(capsys, "advise", "--pier", pier)[1]
+    assert out.startswith("1. Turn the azimuth")
+    assert "goes by the night of 2024-02-22, which was long past when it was read in" in out
+
+
+def test_a_step_advised_some_days_ago_can_still_be_recorded(tmp_path, capsys, monkeypatch):
+    pier, log = tmp_path / "pier.toml", tmp_path / "swinging.csv"
+    pier.write_text(SITE)
+    weeks, scatter = 156, np.random.default_rng(6).normal(0.0, SCATTER, (156, 2))
+    swing = 4.0 * np.cos(2.0 * np.pi * 7.0 * np.arange(weeks) / 365.25)
+    rows = [
+        f"{FIRST + timedelta(days=7 * k):%Y-%m-%dT%H:%M:%SZ},{15.0 + swing[k] + dx:.3f},{dy:.3f},{SCATTER}"
+        for k, (dx, dy) in enumerate(scatter)
+    ]
+    log.write_text("\n".join(["time_utc,az_error_arcmin,alt_error_arcmin,sigma_arcmin", *rows, ""]))
+    run("import", log, "--pier", pier)
+    capsys.readouterr()
+    monkeypatch.setattr("drift.book.store.Book.latest_import_us", lambda book: None)
+    codes = []
+    for days in (1.0, 40.0):
+        later(monkeypatch, days, weeks)
+        out = said(capsys, "advise", "--pier", pier)[1]
+        codes.append(re.search(r"--done (\w+)", out)[1])
+    assert codes[0] != codes[1], "the year ahead begins later, and ends elsewhere"
+    code, out, _ = said(capsys, "advise", "--done", codes[0], "--pier", pier)
+    assert code == 0 and ": azimuth -1" in out
+    code, _, err = said(capsys, "advise", "--done", codes[1], "--pier", pier)
+    assert code == 2 and "no step can be recorded now" in err, "the azimuth was turned already"
+
+
 def test_steps_as_json(pier, capsys):
     code, out, _ = said(capsys, "advise", "--json", "--pier", pier)
     data = json.loads(out)

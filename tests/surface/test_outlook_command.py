@@ -32,7 +32,7 @@ def pier(tmp_path):
 def worked(monkeypatch):
     """Let an invented answer stand for the work."""
     made = {"answer": rich()}
-    monkeypatch.setattr("drift.api.answer_readings", lambda site, readings, book: made["answer"])
+    monkeypatch.setattr("drift.api.answer_readings", lambda *_: made["answer"])
     return made
 
 

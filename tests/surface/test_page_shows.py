@@ -218,6 +218,22 @@ def test_the_answer_is_worked_out_once_until_something_changes(site_path, monkey
         assert len(counted) == 3
 
 
+def test_tomorrow_the_answer_is_worked_out_afresh(site_path, monkeypatch):
+    asked = []
+
+    def counting(*arguments):
+        asked.append(arguments[3])
+        return answer_readings(*arguments)
+
+    today_us = standing.now_us()
+    monkeypatch.setattr(standing, "answer_readings", counting)
+    with client_of(desk_of(site_path)) as client:
+        for now_us in (today_us, today_us, today_us + 86_400_000_000):
+            monkeypatch.setattr(standing, "now_us", lambda now_us=now_us: now_us)
+            assert client.get("/").status_code == 200
+        assert asked == [today_us, today_us + 86_400_000_000]
+
+
 def test_while_the_answer_is_worked_out_what_stood_before_is_shown_and_renewed(site_path, monkeypatch):
     may_go_on = threading.Event()
 

@@ -28,7 +28,7 @@ def worked(monkeypatch) -> list[str]:
     """Let an invented answer stand for the work, and note each time it is done."""
     done: list[str] = []
 
-    def answer(site, readings, book):
+    def answer(site, readings, book, now_us):
         done.append(readings.readings_id)
         return invented(47.3, 20)
 
@@ -70,6 +70,14 @@ def test_a_new_reading_is_worked_out_afresh(pier, worked, capsys):
         assert book.record("levels", [row]).went_in == 1
     run(capsys, "status", "--json", "--pier", pier)
     assert len(set(worked)) == 2
+
+
+def test_tomorrow_is_worked_out_afresh(pier, worked, capsys, monkeypatch):
+    day_us = 86_400_000_000
+    for now_us in (20_000 * day_us, 20_001 * day_us - 1, 20_001 * day_us):
+        monkeypatch.setattr("drift.book.clock.now_us", lambda now_us=now_us: now_us)
+        run(capsys, "status", "--json", "--pier", pier)
+    assert len(worked) == 2
 
 
 def test_an_edited_program_works_out_afresh(pier, worked, capsys, monkeypatch):
