@@ -24,10 +24,14 @@ from drift.history.model import (
 )
 from drift.quantities import Bools, Floats
 
-#: Relative step of the central differences in the cheap expected density.
+#: Relative step of the central differences in the variances.
 STEP = 1.0e-5
 #: Scales of the walk and of the causes' priors; the others are the scatter of readings.
 OF_PRIORS = ("lean_walk", "across", "az_creep", "alt_creep", "season", "slow", "frost", "bearing_rad")
+#: Of them those that move the priors of causes only, of the walk only, and how long its steps last.
+OF_CAUSES_ONLY = ("season", "slow")
+OF_WALK_ONLY = ("lean_walk", "az_creep", "alt_creep")
+OF_STRAYING = ("lean_walk", "frost")
 
 
 @dataclass(frozen=True)
@@ -41,21 +45,33 @@ class Sums:
     cross: Floats  # (n - 1,) and of the two leans with each other
     amplitudes: dict[str, Floats]  # cause -> expected square of its amplitudes
 
-    def expected(self, scales: Scales) -> float:
-        """Return the expected log density of walk and amplitudes at given scales, up to a constant."""
+    def pulls(self, scales: Scales) -> Pulls:
+        """Return the slope of the expected log density by each variance that the scales make."""
         rate = walk_rate(scales, self.tied)
         days = step_days(scales, self.days, self.strays)
         shared = np.diag((self.square / days).sum(axis=0))
         shared[0, 1] = shared[1, 0] = float((self.cross / days[:, 0]).sum())
-        total = _log_normal(rate, shared, len(days)) - 0.5 * float(np.log(days).sum())
+        inverse = np.linalg.inv(rate)
+        by_days = np.diagonal(inverse) * self.square / days - 1.0
+        by_days[:, 0] += 2.0 * inverse[0, 1] * self.cross / days[:, 0]
         priors = scaled_priors(scales)
-        for name, square in self.amplitudes.items():
-            total += _log_normal(priors[name], square, 1)
-        return total
+        by_prior = {name: _pull(priors[name], square, 1) for name, square in self.amplitudes.items()}
+        return Pulls(_pull(rate, shared, len(days)), 0.5 * by_days / days, by_prior)
 
 
-def _log_normal(cov: Floats, square: Floats, count: int) -> float:
-    return -0.5 * (count * float(np.linalg.slogdet(cov)[1]) + float(np.trace(np.linalg.solve(cov, square))))
+@dataclass(frozen=True)
+class Pulls:
+    """Slopes of the expected log density by variances."""
+
+    rate: Floats  # (5, 5) of the walk
+    days: Floats  # (n - 1, 5) and by how long each step lasts
+    priors: dict[str, Floats]  # cause -> by its prior covariance
+
+
+def _pull(cov: Floats, square: Floats, count: int) -> Floats:
+    """Return the slope of the log density of Gaussians by their covariance, from their summed squares."""
+    inverse = np.linalg.inv(cov)
+    return np.asarray(0.5 * (inverse @ square @ inverse - count * inverse))
 
 
 @dataclass(frozen=True)
@@ -106,7 +122,8 @@ def slope(fit: Fit, names: list[str]) -> Floats:
     """
     known = posterior(fit)
     rests_on = sums(fit, known)
-    out = {name: _difference(rests_on, fit.scales, name) for name in names if name in OF_PRIORS}
+    pulls = rests_on.pulls(fit.scales)
+    out = {name: _of_variances(rests_on, pulls, fit.scales, name) for name in names if name in OF_PRIORS}
     if "zero_repeat" in names:
         out["zero_repeat"] = _of_zero_repeat(fit, known)
     if "level_factor" in names:
@@ -114,14 +131,24 @@ def slope(fit: Fit, names: list[str]) -> Floats:
     return np.array([out[name] for name in names])
 
 
-def _difference(rests_on: Sums, scales: Scales, name: str) -> float:
+def _of_variances(rests_on: Sums, pulls: Pulls, scales: Scales, name: str) -> float:
+    """Return the slope by one scale, from how the variances change with it (by central differences)."""
     value = getattr(scales, name)
     if name == "bearing_rad":
         ahead, behind = value + STEP, value - STEP
     else:
         ahead, behind = value * np.exp(STEP), value * np.exp(-STEP)
-    up, down = (rests_on.expected(replace(scales, **{name: float(v)})) for v in (ahead, behind))
-    return (up - down) / (2.0 * STEP)
+    up, down = (replace(scales, **{name: float(v)}) for v in (ahead, behind))
+    total = 0.0
+    if name not in OF_CAUSES_ONLY:
+        total += np.sum(pulls.rate * (walk_rate(up, rests_on.tied) - walk_rate(down, rests_on.tied)))
+    if name in OF_STRAYING and rests_on.strays.any():
+        longer, shorter = (step_days(s, rests_on.days, rests_on.strays) for s in (up, down))
+        total += np.sum(pulls.days * (longer - shorter))
+    if name not in OF_WALK_ONLY:
+        wide, narrow = scaled_priors(up), scaled_priors(down)
+        total += sum(np.sum(pull * (wide[cause] - narrow[cause])) for cause, pull in pulls.priors.items())
+    return float(total) / (2.0 * STEP)
 
 
 def _of_zero_repeat(fit: Fit, known: Posterior) -> float:

@@ -21,9 +21,21 @@ def harmonics(time_us: np.ndarray) -> Floats:
 
 def along_and_across(bearing_rad: float, ratio: float) -> Floats:
     """Return the 2 x 2 covariance (north, east) of unit size along a bearing and `ratio` across it."""
-    along = np.array([np.cos(bearing_rad), np.sin(bearing_rad)])
-    across = np.array([-along[1], along[0]])
-    return np.outer(along, along) + ratio**2 * np.outer(across, across)
+    c, s, square = np.cos(bearing_rad), np.sin(bearing_rad), ratio**2
+    mixed = (1.0 - square) * c * s
+    return np.array([[c**2 + square * s**2, mixed], [mixed, s**2 + square * c**2]])
+
+
+def tied(directions: Floats, sizes: Floats) -> Floats:
+    """Return the covariance of k amplitudes north, then east: that of the directions (2, 2) times sizes (k,).
+
+    It is ``np.kron(directions, np.diag(sizes))``, which takes ten times as long.
+    """
+    count = len(sizes)
+    out = np.zeros((2, count, 2, count))
+    at = np.arange(count)
+    out[:, at, :, at] = sizes[:, None, None] * directions
+    return out.reshape(2 * count, 2 * count)
 
 
 def annual_cov(size: float, bearing_rad: float, ratio: float) -> Floats:
@@ -36,16 +48,16 @@ def annual_cov(size: float, bearing_rad: float, ratio: float) -> Floats:
     bearing_rad, ratio
         Direction of heave, and how much goes across it.
     """
-    return np.kron(along_and_across(bearing_rad, ratio), _sizes(size))
+    return tied(along_and_across(bearing_rad, ratio), _sizes(size))
 
 
 def annual_mount_cov(size: float) -> Floats:
     """Return the same of the mount's annual movement, azimuth and altitude apart, (8, 8)."""
-    return np.kron(np.eye(2), _sizes(size))
+    return tied(np.eye(2), _sizes(size))
 
 
 def _sizes(size: float) -> Floats:
-    return np.diag(np.repeat(HARMONICS, 2) ** 2) * size**2
+    return np.repeat(HARMONICS, 2) ** 2 * size**2
 
 
 def annual_shape(time_us: np.ndarray) -> Cause:

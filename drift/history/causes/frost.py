@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from drift.ground.heave import FrostDriver
-from drift.history.causes.annual import along_and_across
+from drift.history.causes.annual import along_and_across, tied
 from drift.history.causes.cause import LEAN_EAST, LEAN_NORTH, Cause, blank
 from drift.quantities import Floats, Ints
 
@@ -27,7 +27,7 @@ def frost_cov(size: float, bearing_rad: float, ratio: float) -> Floats:
     bearing_rad, ratio
         Direction of heave, and how much goes across it.
     """
-    return np.kron(along_and_across(bearing_rad, ratio), np.diag([1.0, LATE**2, LEFT_BEHIND**2]) * size**2)
+    return tied(along_and_across(bearing_rad, ratio), np.array([1.0, LATE**2, LEFT_BEHIND**2]) * size**2)
 
 
 def frost_lean(time_us: Ints, driver: FrostDriver) -> Cause:
