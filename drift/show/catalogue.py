@@ -144,8 +144,8 @@ def _cause_picture(view: str, title: str) -> Picture:
         f"Cause by cause: {title}",
         _say(
             f"What each cause alone did; bands are {_SDS} of the cause. Causes that go slowly share one "
-            "scale. Where nights show the axis, all causes together are laid against them, and below is what "
-            f"no cause explains; bars are {_SDS} of the night."
+            "scale. Where nights show the axis, all causes together are laid against them, with a band of at "
+            f"most {_SDS} of their sum, and below is what no cause explains; bars are {_SDS} of the night."
         ),
         partial(cause_panels.figure, view=view),
         partial(cause_panels.describe, view=view),

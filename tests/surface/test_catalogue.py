@@ -16,6 +16,7 @@ from drift.show import drawing
 from drift.show.catalogue import picture_named, pictures_of
 from drift.show.figures import (
     axis_path,
+    canvas,
     cause_panels,
     cause_parts,
     corrections_found,
@@ -25,6 +26,7 @@ from drift.show.figures import (
     night_quality,
     pier_path,
     plan_view,
+    seasons,
     tolerance,
 )
 from drift.show.figures.canvas import PHONE_IN, WIDE_IN, dates
@@ -221,6 +223,31 @@ def test_slow_causes_share_one_scale_and_bands_are_one_sd():
     (points,) = [line for line in panels[-1].lines if line.get_marker() == "o"]
     left = cause_parts.left_over(answer, cause_parts.view_named(answer, "azimuth"))
     np.testing.assert_allclose(points.get_ydata(), left.left)
+
+
+def test_the_sum_of_causes_has_a_band_no_wider_than_two_nights_alone_would_have():
+    answer = RECORDS["rich north"]
+    view = cause_parts.view_named(answer, "azimuth")
+    total, sd = answer.history.change @ view.weights, cause_parts.total_sd(answer, view)
+    (band,) = cause_panels.figure(answer).axes[-2].collections
+    low, high = band.get_datalim(band.axes.transData).intervaly
+    assert (low, high) == pytest.approx(((total - sd).min(), (total + sd).max()))
+    np.testing.assert_allclose(sd, cause_parts.weighed_sd(answer.history.sd, view))  # less than two nights'
+    unsure = replace(answer, history=replace(answer.history, sd=100.0 * answer.history.sd))
+    alone = np.sqrt([night.covariance[0, 0] for night in answer.nights.nights])
+    both = np.hypot(alone, alone[0])
+    at = np.searchsorted(answer.history.time_us, [night.time_us for night in answer.nights.nights])
+    np.testing.assert_allclose(cause_parts.total_sd(unsure, view)[at][1:], both[1:])
+
+
+def test_of_a_slow_cause_points_are_left_out_but_no_gap_is_made():
+    count, every = 400, 9
+    times = np.sort(np.concatenate([np.linspace(0, 2000, count - 1), [2040.0]]))  # 40 days are no gap
+    figure, (panel,) = canvas.sheet(None, (1.0,), canvas.WIDE_IN)
+    canvas.line_with_band(panel, times, times, np.ones(count), "#000000", every=every)
+    (line,) = panel.lines
+    assert len(line.get_xdata()) == count // every + 2
+    assert (line.get_xdata()[0], line.get_xdata()[-1]) == (0.0, 2040.0)
 
 
 def test_without_nights_causes_are_shown_in_the_lean():
@@ -425,3 +452,53 @@ def test_the_table_of_causes_has_a_row_a_month():
     assert len(set(months)) >= len(months) - 1  # months are UTC's, times the site's
     span = (answer.history.time_us[-1] - answer.history.time_us[0]) / DAY_US / 30.4
     assert abs(len(months) - span) < 3
+
+
+def test_a_pole_outside_the_frame_is_pointed_to_and_not_listed():
+    """One good night far from the pole: the arrow and its words lie in the frame, clear of its edge."""
+    one = RECORDS["one night"]
+    (night,) = one.nights.nights
+    far = replace(night, estimate=np.array([900.0, -700.0, 0.0]), covariance=9.0 * np.eye(3))
+    answer = replace(one, nights=replace(one.nights, nights=(far,)))
+    for width in (PHONE_IN, WIDE_IN):
+        figure = axis_path.figure(answer, width_in=width)
+        FigureCanvasAgg(figure).draw()
+        (panel,) = figure.axes
+        (words,) = [text for text in panel.texts if "true pole" in text.get_text()]
+        frame = panel.get_window_extent()
+        box = words.get_window_extent()
+        assert frame.x0 < box.x0 and box.x1 < frame.x1 and frame.y0 < box.y0 and box.y1 < frame.y1
+        assert "the true pole" not in [text.get_text() for text in panel.get_legend().get_texts()]
+    near = replace(night, estimate=np.array([20.0, 10.0, 0.0]), covariance=9.0 * np.eye(3))
+    figure = axis_path.figure(replace(one, nights=replace(one.nights, nights=(near,))))
+    assert "the true pole" in [text.get_text() for text in figure.axes[0].get_legend().get_texts()]
+
+
+def test_seven_winters_differ_in_dash_and_are_named_row_by_row():
+    made = [seasons.Season(str(2018 + k), np.arange(9.0), np.arange(9.0), np.ones(9)) for k in range(7)]
+    figure, (panel,) = canvas.sheet(None, (2.8,), WIDE_IN, below_in=0.6)
+    seasons._legend(panel, made, WIDE_IN)
+    legend = panel.get_legend()
+    dashes = [str(line._unscaled_dash_pattern) for line in legend.get_lines()]
+    assert len(set(dashes)) == 7
+    FigureCanvasAgg(figure).draw()
+    places = [(text.get_window_extent(), text.get_text()) for text in legend.get_texts()]
+    rows = sorted(places, key=lambda place: (-round(place[0].y0 / 5), place[0].x0))
+    assert [name for _, name in rows] == [str(2018 + k) for k in range(7)]
+
+
+def test_what_thaws_last_is_drawn_where_it_lies_and_the_sure_layer_is_apart():
+    nan = np.nan
+    top, bottom = np.array([0.0, 0.0, 0.2, nan, nan]), np.array([0.3, 0.5, 0.5, nan, nan])
+    deep, shallow = np.array([0.4, 0.6, 0.6, 0.6, nan]), np.array([nan, 0.4, 0.4, nan, nan])
+    np.testing.assert_allclose(ground_under_lean._unsure_from(top, deep, shallow)[:4], [0.0, 0.4, 0.4, 0.2])
+    np.testing.assert_allclose(
+        ground_under_lean._surely_frozen(top, bottom, shallow), [nan, 0.4, 0.4, nan, nan]
+    )
+
+
+def test_a_short_scale_of_uncertainty_has_ticks_enough_to_be_read():
+    one = RECORDS["one night"]
+    (panel, *_) = night_quality.figure(one).axes
+    assert len(panel.get_yticks()) >= 2
+    assert "orange" in panel.get_title(loc="left") and "blue" in panel.get_title(loc="left")

@@ -232,8 +232,31 @@ def stretches(times: Floats, gap_days: float = GAP_DAYS) -> list[slice]:
     return [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
 
 
-def line_with_band(panel: Axes, times: Floats, value: Floats, sd: Floats, hue: str, **line: Any) -> None:
-    """Draw a line with a band of one standard deviation; a lone point gets an error bar instead."""
+def line_with_band(
+    panel: Axes,
+    times: Floats,
+    value: Floats,
+    sd: Floats,
+    hue: str,
+    *,
+    every: int = 1,
+    band: float = 0.22,
+    band_zorder: float = 1.0,
+    **line: Any,
+) -> None:
+    """Draw a line with a band of one standard deviation; a lone point gets an error bar instead.
+
+    Parameters
+    ----------
+    panel, times, value, sd, hue
+        Where, what (n,) and in which colour.
+    every
+        Of each stretch one point in so many is drawn, and its last.
+    band, band_zorder
+        How opaque the band is, and above what it lies.
+    **line
+        As matplotlib's ``plot`` takes it.
+    """
     known = np.isfinite(times) & np.isfinite(value)
     times, value, sd = times[known], value[known], np.where(np.isfinite(sd[known]), sd[known], 0.0)
     look = {"linewidth": 1.5, **line}
@@ -241,10 +264,10 @@ def line_with_band(panel: Axes, times: Floats, value: Floats, sd: Floats, hue: s
         if part.stop - part.start == 1:
             error_bars(panel, times[part], value[part], sd[part], hue, markersize=3.0, bar_width=1.0)
             continue
-        panel.fill_between(
-            times[part], value[part] - sd[part], value[part] + sd[part], color=hue, alpha=0.22, linewidth=0
-        )
-        panel.plot(times[part], value[part], color=hue, **look)
+        some = np.unique([*range(part.start, part.stop, every), part.stop - 1])
+        across, low, high = times[some], (value - sd)[some], (value + sd)[some]
+        panel.fill_between(across, low, high, color=hue, alpha=band, linewidth=0, zorder=band_zorder)
+        panel.plot(across, value[some], color=hue, **look)
 
 
 def error_bars(

@@ -10,6 +10,7 @@ from drift.quantities import Floats
 from drift.show import phrases
 from drift.show.figures.canvas import (
     LEAST_SPAN,
+    MANY,
     WIDE_IN,
     corner_note,
     dates,
@@ -21,7 +22,6 @@ from drift.show.figures.canvas import (
     say_empty,
     set_time_axis,
     sheet,
-    stretches,
 )
 from drift.show.figures.cause_parts import (
     Left,
@@ -30,10 +30,10 @@ from drift.show.figures.cause_parts import (
     left_over,
     parts,
     scatter_in_sds,
+    total_sd,
     view_named,
     views,
     weighed,
-    weighed_sd,
 )
 from drift.show.figures.palette import colour
 from drift.show.times import zone_of
@@ -50,6 +50,8 @@ _CAUSE_IN, _SUM_IN = 0.72, 1.35
 _POINTS = 150
 #: The frame is laid around nights no more uncertain than this many times the median night.
 _FRAME_SDS = 6.0
+#: The band of the sum lies over the nights, and hides more of them than other bands, so as to be seen there.
+_BAND: dict[str, float] = {"band": 0.45, "band_zorder": 3.5}
 _UP = {
     "azimuth": "up is {clockwise}, down is {other}",
     "altitude": "up is higher, down is lower",
@@ -76,8 +78,8 @@ def figure(answer: Answer, ax: Any = None, *, width_in: float = WIDE_IN, view: s
     Returns
     -------
     matplotlib.figure.Figure
-        Change since the start [arcsec].  Bands are one standard deviation of the cause, bars of the
-        night.  Causes that go slowly share one scale; those that go by steps have their own.
+        Change since the start [arcsec].  Bands are one standard deviation of the cause, or of the sum at
+        most (`total_sd`), bars of the night.  Causes that go slowly share one scale; those that go by steps have their own.
     """
     with house_style():
         chosen = view_named(answer, view)
@@ -127,8 +129,8 @@ def _title(panel: Axes, text: str) -> None:
 
 def _cause(panel: Axes, times: Floats, part: Part) -> None:
     panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
-    some = slice(None) if part.sudden else slice(None, None, max(1, len(times) // _POINTS))
-    line_with_band(panel, times[some], part.value[some], part.sd[some], _hue(part))
+    every = 1 if part.sudden else max(1, len(times) // _POINTS)
+    line_with_band(panel, times, part.value, part.sd, _hue(part), every=every)
     _title(panel, part.title)
     panel.locator_params(axis="y", nbins=3)
 
@@ -155,31 +157,30 @@ def _share_scale(drawn: list[Axes], shown: list[Part]) -> None:
 
 def _sum(panel: Axes, answer: Answer, view: View, times: Floats, left: Left | None) -> None:
     history = answer.history
-    total = weighed(history.change, view)
+    total, sd = weighed(history.change, view), total_sd(answer, view)
     panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
     if left is None:
-        line_with_band(panel, times, total, weighed_sd(history.sd, view), colour("axis"))
+        line_with_band(panel, times, total, sd, colour("axis"))
         _title(panel, "all causes together")
         least_height(panel, LEAST_SPAN)
         return
-    _nights(panel, left, left.read)
+    _nights(panel, left, left.read, colour("soft") if len(left.read) > MANY else colour("axis"))
+    line_with_band(panel, times, total, sd, colour("zero"), linewidth=1.3, zorder=4, **_BAND)
     known = np.isfinite(total)
-    for part in stretches(times[known]):
-        panel.plot(times[known][part], total[known][part], color=colour("zero"), linewidth=1.3, zorder=4)
     _frame(panel, left.read, left.sd, total[known])
     _title(panel, "all causes together (line) against the nights")
 
 
 def _left(panel: Axes, left: Left) -> None:
     panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
-    _nights(panel, left, left.left)
+    _nights(panel, left, left.left, colour("axis"))
     _frame(panel, left.left, left.sd, np.zeros(1))
     _title(panel, f"left over: {scatter_in_sds(left):.1f} times the nights' own uncertainty")
 
 
-def _nights(panel: Axes, left: Left, value: Floats) -> None:
-    size, bar = (1.8, 0.4) if len(value) > 300 else (3.0, 0.8)
-    error_bars(panel, dates(left.time_us), value, left.sd, colour("axis"), markersize=size, bar_width=bar)
+def _nights(panel: Axes, left: Left, value: Floats, hue: str) -> None:
+    size, bar = (1.8, 0.4) if len(value) > MANY else (3.0, 0.8)
+    error_bars(panel, dates(left.time_us), value, left.sd, hue, markersize=size, bar_width=bar)
 
 
 def _frame(panel: Axes, value: Floats, sd: Floats, line: Floats) -> None:

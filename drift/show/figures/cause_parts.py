@@ -117,6 +117,32 @@ def weighed_sd(sd: Any, view: View) -> Floats:
     return np.asarray(np.sqrt(sd[:, used] ** 2 @ view.weights[used] ** 2))
 
 
+def total_sd(answer: Answer, view: View) -> Floats:
+    """Return at most what the standard deviation of the sum of all causes is, (n,) [arcsec].
+
+    Notes
+    -----
+    Of two bounds the lower is taken.  One adds the columns' variances: what a night sees is their sum, so
+    that their errors go against one another and cancel in it.  The other is that of the difference between
+    two nights alone, this one and the first, which the estimate from all nights can't be worse than.
+    """
+    bound, column, history = weighed_sd(answer.history.sd, view), view.nights_column, answer.history
+    if column is None:
+        return bound
+    alone = {
+        int(night.time_us): float(night.covariance[column, column])
+        for night in answer.nights.nights
+        if np.isfinite(night.estimate[column])
+    }
+    variance = np.array([alone.get(int(time_us), math.inf) for time_us in history.time_us])
+    known = np.flatnonzero(np.isfinite(bound))
+    if not known.size:
+        return bound
+    two_nights = np.sqrt(variance + variance[known[0]])
+    two_nights[known[0]] = 0.0
+    return np.asarray(np.fmin(bound, two_nights))
+
+
 def left_over(answer: Answer, view: View) -> Left | None:
     """Return the nights against the sum of all causes; None where nights say nothing of the view.
 
