@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -61,20 +62,23 @@ def figure(answer: Answer, ax: Any = None, *, width_in: float = WIDE_IN) -> Figu
     """
     with house_style():
         blocks = path_blocks(answer)
-        words = [] if not blocks else _words(answer, blocks)
-        sheet_figure, panel = plan_view.square_sheet(ax, width_in, [text for _, text in words])
+        points, covariances = on_sky_arcmin(blocks, answer.site.site.latitude_deg)
+        frame = _frame_of(points, covariances) if blocks else None
+        words = _words(answer, blocks, frame) if frame else []
+        sheet_figure, panel = plan_view.square_sheet(
+            ax, width_in, [text for _, text in words], strip=len(blocks) > 1
+        )
         _label(panel, answer.site.site.latitude_deg, is_narrow(width_in))
-        if not blocks:
+        if frame is None:
             say_empty(panel, "No night shows where\nthe axis points yet.")
             return sheet_figure
-        points, covariances = on_sky_arcmin(blocks, answer.site.site.latitude_deg)
         times = [block.time_us for block in blocks]
         plan_view.draw_way(panel, Way(points, covariances, times, [block.epoch for block in blocks]))
-        _frame(panel, points, covariances)
+        _frame(panel, points, frame)
         _allowed(panel, answer)
         first, latest = _ends(answer, blocks)
         plan_view.time_strip(panel, first, latest, len(blocks) == 1)
-        plan_view.words_beside(panel, words, width_in)
+        plan_view.words_beside(panel, words, width_in, strip=len(blocks) > 1)
         set_title(panel, "Seen looking toward the pole", "", width_in)
         return sheet_figure
 
@@ -89,20 +93,22 @@ def path_blocks(answer: Answer) -> list[Block]:
 def on_sky_arcmin(blocks: list[Block], latitude_deg: float) -> tuple[Floats, Floats]:
     """Return points (n, 2) and covariances (n, 2, 2) on the sky [arcmin]: azimuth cos(phi), altitude."""
     to_sky = np.array([math.cos(math.radians(latitude_deg)), 1.0]) / 60.0
-    points = np.array([block.axis for block in blocks]) * to_sky
-    return points, np.array([block.covariance for block in blocks]) * np.outer(to_sky, to_sky)
+    points = np.array([block.axis for block in blocks]).reshape(-1, 2) * to_sky
+    covariances = np.array([block.covariance for block in blocks]).reshape(-1, 2, 2)
+    return points, covariances * np.outer(to_sky, to_sky)
 
 
-def _words(answer: Answer, blocks: list[Block]) -> list[tuple[Any, str]]:
-    """Return the marks of the picture with what they mean."""
+def _words(answer: Answer, blocks: list[Block], frame: _Frame) -> list[tuple[Any, str]]:
+    """Return the marks of the picture with what they mean; those that lie outside the frame are left out."""
     from matplotlib.lines import Line2D
 
     words = plan_view.ends_of(*_ends(answer, blocks), len(blocks) == 1)
     words.append((plan_view.tinted_patch("time4", 0.3), "one standard deviation, here and all along"))
     refracted = aimed_pole_arcmin(answer)
     pole: dict[str, Any] = {"linestyle": "none", "color": colour("ink"), "markersize": 8}
-    words.append((Line2D([], [], marker="+", **pole), "the true pole"))
-    if refracted:
+    if frame.holds(0.0, 0.0):
+        words.append((Line2D([], [], marker="+", **pole), "the true pole"))
+    if refracted and frame.holds(0.0, refracted):
         words.append((Line2D([], [], marker="x", **pole), "the refracted pole, at which you aim"))
     tolerance = tolerated(answer)
     if tolerance is not None:
@@ -142,36 +148,56 @@ def _allowed(panel: Axes, answer: Answer) -> None:
         panel.plot([0.006, 0.006], [low, high], transform=panel.get_yaxis_transform(), **look)
 
 
-def _frame(panel: Axes, points: Floats, covariances: Floats) -> None:
+@dataclass(frozen=True)
+class _Frame:
+    """The square that is shown: its middle and half its side [arcmin]."""
+
+    middle: Floats
+    half: float
+
+    def holds(self, across: float, up: float) -> bool:
+        """Whether a point lies in it."""
+        return bool(np.abs(np.array([across, up]) - self.middle).max() <= self.half)
+
+
+def _frame_of(points: Floats, covariances: Floats) -> _Frame:
+    """Return a frame around the trusted points; the pole is in it where that makes it not much larger."""
     sd = np.sqrt(np.diagonal(covariances, axis1=1, axis2=2))
     trusted = (sd <= 6 * np.median(sd, axis=0)).all(axis=1)
     low, high = (points - sd)[trusted].min(axis=0), (points + sd)[trusted].max(axis=0)
     span = max(float((high - low).max()), _LEAST_SPAN)
     wider = float((np.maximum(high, 0) - np.minimum(low, 0)).max())
-    with_pole = wider <= _WIDEN * span
-    if with_pole:
+    if wider <= _WIDEN * span:
         low, high, span = np.minimum(low, 0), np.maximum(high, 0), max(wider, _LEAST_SPAN)
-    middle, half = (low + high) / 2, 0.58 * span
-    plan_view.set_frame(panel, middle, half)
-    if not with_pole:
-        _point_to_pole(panel, middle, half)
-    outside = int(np.sum((np.abs(points - middle) > half).any(axis=1)))
+    return _Frame((low + high) / 2, 0.58 * span)
+
+
+def _frame(panel: Axes, points: Floats, frame: _Frame) -> None:
+    plan_view.set_frame(panel, frame.middle, frame.half)
+    if not frame.holds(0.0, 0.0):
+        _point_to_pole(panel, frame)
+    outside = int(np.sum((np.abs(points - frame.middle) > frame.half).any(axis=1)))
     if outside:
         corner_note(panel, f"{phrases.counted(outside, 'point')} outside the frame", top=True)
 
 
-def _point_to_pole(panel: Axes, middle: Floats, half: float) -> None:
-    away = -middle / np.hypot(*middle)
-    tip = middle + away * half * 0.97 / np.abs(away).max()
-    tail = tip - away * half * 0.22
-    panel.annotate("", tip, tail, arrowprops={"arrowstyle": "->", "color": colour("soft")})
-    panel.annotate(
-        f"true pole {np.hypot(*middle):.1f}' this way",
-        tail,
-        ha="center",
-        va="center",
+def _point_to_pole(panel: Axes, frame: _Frame) -> None:
+    """Draw an arrow at the frame toward the pole, with its words on the inner side, clear of the arrow."""
+    away = -frame.middle / np.hypot(*frame.middle)
+    tip = 0.94 * away / np.abs(away).max()
+    tail = tip - 0.22 * away
+    share = {"xycoords": panel.transAxes, "textcoords": panel.transAxes}
+    arrow = {"arrowstyle": "->", "color": colour("soft"), "shrinkA": 0.0, "shrinkB": 0.0}
+    panel.annotate("", (tip + 1) / 2, (tail + 1) / 2, arrowprops=arrow, zorder=7, **share)
+    panel.text(
+        *np.clip((tail + 1) / 2, 0.02, 0.98),
+        f"true pole {np.hypot(*frame.middle):.1f}' this way",
+        transform=panel.transAxes,
+        ha="left" if tail[0] < -0.3 else "right" if tail[0] > 0.3 else "center",
+        va="top" if tip[1] >= tail[1] else "bottom",
         fontsize=7.5,
         color=colour("soft"),
+        zorder=7,
     )
 
 

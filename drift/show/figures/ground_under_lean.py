@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
 from drift.advice.words import toward
 from drift.quantities import DAY_US, Floats
@@ -38,6 +39,8 @@ _HEIGHTS_IN = (1.1, 1.35, 1.35)
 _AROUND_DAYS = 120
 #: Of long records every so many-th day of the temperature is drawn, so that about this many are.
 _TEMPERATURES = 900
+#: What is left frozen when the likely layer has thawed is gone within so long [days].
+_THAW_DAYS = 40
 
 
 def figure(answer: Answer, ax: Any = None, *, width_in: float = WIDE_IN) -> Figure:
@@ -102,24 +105,34 @@ def _frost(panel: Axes, times: Floats, ground: UnderPier, shown: slice, width_in
     top, bottom, deep, shallow = (
         series[shown] for series in (ground.top_m, ground.bottom_m, ground.deep_m, ground.shallow_m)
     )
-    frozen = np.isfinite(bottom)
     hue = colour("pier")
-    panel.fill_between(
-        times,
-        np.nan_to_num(shallow),
-        np.fmax(np.nan_to_num(deep), np.nan_to_num(shallow)),
-        where=np.isfinite(deep),
-        color=hue,
-        alpha=0.25,
-        linewidth=0,
-    )
-    panel.fill_between(times, top, bottom, where=frozen, color=hue, alpha=0.45, linewidth=0)
+    sure, from_m = _surely_frozen(top, bottom, shallow), _unsure_from(top, deep, shallow)
+    panel.fill_between(times, from_m, deep, where=np.isfinite(deep), color=hue, alpha=0.25, linewidth=0)
+    panel.fill_between(times, top, sure, where=np.isfinite(sure), color=hue, alpha=0.55, linewidth=0)
     panel.plot(times, bottom, color=hue, linewidth=1.0)
     panel.axhline(ground.base_m, color=colour("unsure"), linewidth=1.2, linestyle=(0, (5, 2)))
     deepest = float(np.nanmax([ground.base_m, *deep[np.isfinite(deep)], 0.1]))
     panel.set_ylim(deepest * 1.1, 0.0)
     set_title(panel, "Frozen ground", "dashed: the pier's base; pale: uncertain", width_in)
     panel.set_ylabel("depth [m]")
+
+
+def _surely_frozen(top: Floats, bottom: Floats, shallow: Floats) -> Floats:
+    """Return down to where the ground is frozen whatever the soil; NaN where that is nowhere."""
+    sure = np.minimum(bottom, shallow)
+    with np.errstate(invalid="ignore"):
+        return np.where(sure > top, sure, np.nan)
+
+
+def _unsure_from(top: Floats, deep: Floats, shallow: Floats) -> Floats:
+    """Return from where on down the ground may be frozen.
+
+    What may still be frozen when the likely layer has thawed lies below where its top was last, not below
+    the surface.
+    """
+    top_last = pd.Series(top).ffill(limit=_THAW_DAYS).fillna(0.0).to_numpy()
+    above = np.where(np.isfinite(shallow), np.fmax(shallow, np.nan_to_num(top)), top_last)
+    return np.minimum(above, np.nan_to_num(deep, nan=np.inf))
 
 
 def _lean(panel: Axes, answer: Answer, width_in: float) -> None:

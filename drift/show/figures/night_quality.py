@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from drift.night.result import NightAxis
 
 _HEIGHTS_IN = (1.45, 0.95, 0.95, 0.95)
+#: A scale of less than this ratio would have but one or two ticks at 1, 2, 5.
+_SHORT_SCALE = 6.0
 #: A stroke shorter than this share of all is too short to be seen.
 _SHORT = 0.03
 
@@ -96,7 +98,7 @@ def _uncertainty(panel: Axes, times: Floats, sd: Floats, width_in: float) -> Non
         _plain_powers(panel, sd)
     else:
         say_empty(panel, "No night knows where the axis points.")
-    set_title(panel, "Uncertainty of the axis", "● azimuth, on the sky, ■ altitude", width_in)
+    set_title(panel, "Uncertainty on the sky", "azimuth ● orange, altitude ■ blue", width_in)
     panel.set_ylabel("[arcsec]")
 
 
@@ -105,7 +107,8 @@ def _plain_powers(panel: Axes, sd: Floats) -> None:
     from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
 
     low, high = float(np.nanmin(sd)) / 1.3, float(np.nanmax(sd)) * 1.3
-    steps = (1.0, 3.0) if high / low > 100.0 else (1.0, 2.0, 5.0)
+    few = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 7.0) if high / low < _SHORT_SCALE else (1.0, 2.0, 5.0)
+    steps = (1.0, 3.0) if high / low > 100.0 else few
     powers = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
     ticks = [step * 10.0**power for power in powers for step in steps if low <= step * 10.0**power <= high]
     panel.set_ylim(low, high)

@@ -40,7 +40,9 @@ class Way:
     epoch: Sequence[int] = field(repr=False)  # a jump lies between points of unlike epochs
 
 
-def square_sheet(ax: Any, width_in: float, letters: Sequence[str]) -> tuple[Figure, Axes]:
+def square_sheet(
+    ax: Any, width_in: float, letters: Sequence[str], *, strip: bool = True
+) -> tuple[Figure, Axes]:
     """Return a figure with one square panel and room for the words, beside it or below.
 
     Parameters
@@ -51,10 +53,13 @@ def square_sheet(ax: Any, width_in: float, letters: Sequence[str]) -> tuple[Figu
         Width of a new figure [inches].
     letters
         The words that will be set by `words_beside`.
+    strip
+        Whether there will be a strip of time below the frame.
     """
     side = width_in - _LEFT_IN - _RIGHT_IN if is_narrow(width_in) else _SIDE_IN
     lines = sum(len(_wrapped(text, width_in)) for text in letters)
-    below = _LABEL_IN + _STRIP_IN + (lines * _LINE_IN + 0.2 if is_narrow(width_in) else 0.0)
+    below = _LABEL_IN + (_STRIP_IN if strip else 0.0)
+    below += lines * _LINE_IN + 0.2 if is_narrow(width_in) else 0.0
     figure, (panel,) = sheet(ax, (side,), width_in, below_in=below, share_time=False)
     if ax is None:
         place = panel.get_position()
@@ -150,10 +155,12 @@ def tinted_patch(hue: str, alpha: float) -> Any:
     return Patch(facecolor=colour(hue), alpha=alpha, linewidth=0)
 
 
-def words_beside(panel: Axes, items: Sequence[tuple[Any, str]], width_in: float) -> None:
-    """Write marks with their words beside the frame, on a phone below it."""
+def words_beside(
+    panel: Axes, items: Sequence[tuple[Any, str]], width_in: float, *, strip: bool = True
+) -> None:
+    """Write marks with their words beside the frame, on a phone below it and below the strip of time."""
     narrow = is_narrow(width_in)
-    below = _WORDS_IN / (width_in - _LEFT_IN - _RIGHT_IN)
+    below = (_WORDS_IN if strip else _WORDS_IN - _STRIP_IN) / (width_in - _LEFT_IN - _RIGHT_IN)
     panel.legend(
         [mark for mark, _ in items],
         ["\n".join(_wrapped(text, width_in)) for _, text in items],

@@ -37,7 +37,16 @@ _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct",
 _FIRST_OF_MONTH = (0, 31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334)
 _NORTH, _EAST = 0, 1
 #: The latest winters differ by dash as well; all earlier ones share the last of these.
-_DASHES: tuple[Any, ...] = ("solid", (0, (6, 2)), (0, (3, 1.5)), (0, (1.2, 1.2)))
+_DASHES: tuple[Any, ...] = (
+    "solid",
+    (0, (6, 2)),
+    (0, (3, 1.5)),
+    (0, (1.2, 1.2)),
+    (0, (6, 1.5, 1.2, 1.5)),
+    (0, (3, 1.2, 1.2, 1.2, 1.2, 1.2)),
+    (0, (9, 4)),
+    (0, (1.2, 3)),
+)
 
 
 @dataclass(frozen=True)
@@ -161,6 +170,9 @@ def _legend(panel: Axes, seasons: list[Season], width_in: float) -> None:
     from matplotlib.lines import Line2D
 
     count = len(seasons)
+    columns = math.ceil(count / _legend_rows(count, width_in))
+    # matplotlib fills column by column; people read row by row
+    order = [k for column in range(columns) for k in range(column, count, columns)]
     lines = [
         Line2D(
             [],
@@ -169,30 +181,30 @@ def _legend(panel: Axes, seasons: list[Season], width_in: float) -> None:
             linestyle=_DASHES[min(count - 1 - k, len(_DASHES) - 1)],
             linewidth=2.2 if k == count - 1 else 1.4,
         )
-        for k in range(count)
+        for k in order
     ]
     panel.legend(
         lines,
-        [season.name for season in seasons],
+        [seasons[k].name for k in order],
         loc="upper center",
         bbox_to_anchor=(0.5, -0.08),
         frameon=False,
-        ncols=min(count, _legend_columns(width_in)),
+        ncols=columns,
         fontsize=7.5 if is_narrow(width_in) else 8,
         handlelength=2.6 if is_narrow(width_in) else 3.2,
         columnspacing=1.0 if is_narrow(width_in) else 2.0,
     )
 
 
-def _legend_columns(width_in: float) -> int:
-    return 3 if is_narrow(width_in) else 6
+def _legend_rows(count: int, width_in: float) -> int:
+    return math.ceil(count / (3 if is_narrow(width_in) else 6))
 
 
 def _legend_room(answer: Answer, width_in: float) -> float:
     """Return the room for the names of the winters below the picture [inches]."""
     bearing = direction(answer.history)
     count = 0 if bearing is None else len(seasons_of(answer, bearing))
-    return 0.12 + 0.19 * math.ceil(count / _legend_columns(width_in))
+    return 0.12 + 0.19 * _legend_rows(count, width_in)
 
 
 def _month_axis(panel: Axes, south: bool, width_in: float) -> None:
