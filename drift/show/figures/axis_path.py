@@ -186,11 +186,13 @@ def _point_to_pole(panel: Axes, frame: _Frame) -> None:
     away = -frame.middle / np.hypot(*frame.middle)
     tip = 0.94 * away / np.abs(away).max()
     tail = tip - 0.22 * away
-    share = {"xycoords": panel.transAxes, "textcoords": panel.transAxes}
+    share: dict[str, Any] = {"xycoords": panel.transAxes, "textcoords": panel.transAxes}
     arrow = {"arrowstyle": "->", "color": colour("soft"), "shrinkA": 0.0, "shrinkB": 0.0}
     panel.annotate("", (tip + 1) / 2, (tail + 1) / 2, arrowprops=arrow, zorder=7, **share)
+    across, up = np.clip((tail + 1) / 2, 0.02, 0.98)
     panel.text(
-        *np.clip((tail + 1) / 2, 0.02, 0.98),
+        across,
+        up,
         f"true pole {np.hypot(*frame.middle):.1f}' this way",
         transform=panel.transAxes,
         ha="left" if tail[0] < -0.3 else "right" if tail[0] > 0.3 else "center",

@@ -51,7 +51,7 @@ _POINTS = 150
 #: The frame is laid around nights no more uncertain than this many times the median night.
 _FRAME_SDS = 6.0
 #: The band of the sum lies over the nights, and hides more of them than other bands, so as to be seen there.
-_BAND: dict[str, float] = {"band": 0.45, "band_zorder": 3.5}
+_BAND: dict[str, Any] = {"band": 0.45, "band_zorder": 3.5}
 _UP = {
     "azimuth": "up is {clockwise}, down is {other}",
     "altitude": "up is higher, down is lower",
@@ -79,7 +79,8 @@ def figure(answer: Answer, ax: Any = None, *, width_in: float = WIDE_IN, view: s
     -------
     matplotlib.figure.Figure
         Change since the start [arcsec].  Bands are one standard deviation of the cause, or of the sum at
-        most (`total_sd`), bars of the night.  Causes that go slowly share one scale; those that go by steps have their own.
+        most (`total_sd`), bars of the night.  Causes that go slowly share one scale; those that go by
+        steps have their own.
     """
     with house_style():
         chosen = view_named(answer, view)
