@@ -60,9 +60,9 @@ SLEEVE = GroundAdvice(
 )
 SNOW = GroundAdvice(
     "snow",
-    "Leave snow lying around the pier, a few paces out, or clear it always: loose snow is a good "
-    "insulator, and ground cleared of it freezes far deeper.  Changing from one to the other makes winters "
-    "hard to compare.",
+    "Leave the snow lying around the pier, a few paces out: loose snow is a good insulator, and ground "
+    "cleared of it freezes far deeper.  If you have to clear it, clear it every winter: winters with and "
+    "without snow are hard to compare.",
     COMMON_PRACTICE,
 )
 DEPTH = GroundAdvice(

@@ -41,7 +41,7 @@ class _Effect:
     """One effect: its size is ``scale |M a|`` with the axis error a in arcsec, and may be `limit`."""
 
     name: str
-    before: str  # "a star trails by ..."
+    limited: str  # what is reached at the limit: "1 pixel in 180 s"
     unit: str
     limit: float
     scale: float
@@ -79,45 +79,37 @@ def _effects(site: PierFile) -> Iterator[_Effect]:
 def _trailing(site: PierFile) -> _Effect:
     optics = site.optics
     pixel = optics.pixel_um / 1000.0 / optics.focal_length_mm * ARCSEC_PER_RAD
-    before = (
-        f'a star trails by {TRAIL_PIXELS:g} pixel ({pixel:.2f}") in an unguided exposure of '
-        f"{optics.exposure_s:g} s"
-    )
+    limited = f'{TRAIL_PIXELS:g} pixel, {pixel:.2f}", in {optics.exposure_s:g} s unguided'
     matrices = _for_time(effects.trail, optics.exposure_s)
-    return _Effect("trailing in one exposure", before, "pixels", TRAIL_PIXELS, 1.0 / pixel, matrices)
+    return _Effect("trailing in one exposure", limited, "pixels", TRAIL_PIXELS, 1.0 / pixel, matrices)
 
 
 def _rotation(site: PierFile, exposure_s: float) -> _Effect:
-    before = (
-        f"the field turns by {TRAIL_PIXELS:g} pixel at a corner {_corner_mm(site):.1f} mm from the middle in "
-        f"an exposure of {exposure_s:g} s {_at_usual(site)}"
-    )
+    limited = f"{TRAIL_PIXELS:g} pixel in {exposure_s:g} s {_at_usual(site)}"
     name = "field rotation at the corner in one exposure"
     matrices = _for_time(effects.rotation, exposure_s)
     scale = _pixels_at_corner(site)
-    return _Effect(name, before, "pixels", TRAIL_PIXELS, scale, matrices, near_poles=False)
+    return _Effect(name, limited, "pixels", TRAIL_PIXELS, scale, matrices, near_poles=False)
 
 
 def _rotation_of_a_session(site: PierFile) -> _Effect:
     minutes = site.optics.session_min
-    before = (
-        f"the field turns by {TRAIL_PIXELS:g} pixel at the corner in a session of {minutes:g} min "
-        f"{_at_usual(site)} (it counts only where frames are shifted onto one another, but not turned)"
+    limited = (
+        f"{TRAIL_PIXELS:g} pixel at the corner in {minutes:g} min {_at_usual(site)}; it counts "
+        "only where frames are stacked unturned"
     )
     name = "field rotation over a session, not turned back"
     matrices, scale = _for_time(effects.rotation, 60.0 * minutes), _pixels_at_corner(site)
-    return _Effect(name, before, "pixels", TRAIL_PIXELS, scale, matrices, near_poles=False, binding=False)
+    return _Effect(name, limited, "pixels", TRAIL_PIXELS, scale, matrices, near_poles=False, binding=False)
 
 
 def _overlap_unguided(site: PierFile) -> _Effect:
     optics = site.optics
     short = min(optics.sensor_width_mm, optics.sensor_height_mm) / optics.focal_length_mm * ARCSEC_PER_RAD
-    before = (
-        f"{OVERLAP_PERCENT:g} % of the sensor's shorter side is lost to a stack of {optics.session_min:g} min"
-    )
+    limited = f"{OVERLAP_PERCENT:g} % of the sensor's shorter side in {optics.session_min:g} min"
     matrices = _for_time(effects.trail, 60.0 * optics.session_min)
     name = "loss of overlap over a session"
-    return _Effect(name, before, "percent", OVERLAP_PERCENT, 100.0 / short, matrices)
+    return _Effect(name, limited, "percent", OVERLAP_PERCENT, 100.0 / short, matrices)
 
 
 def _overlap_guided(site: PierFile) -> _Effect:
@@ -125,12 +117,9 @@ def _overlap_guided(site: PierFile) -> _Effect:
     width, height = site.optics.sensor_width_mm, site.optics.sensor_height_mm
     minutes = site.optics.session_min
     scale = 100.0 * (width**2 + height**2) / (4.0 * width * height) / ARCSEC_PER_RAD
-    before = (
-        f"{OVERLAP_PERCENT:g} % of the sensor's area is lost to a guided stack of {minutes:g} min "
-        f"{_at_usual(site)}"
-    )
+    limited = f"{OVERLAP_PERCENT:g} % of the sensor's area in {minutes:g} min {_at_usual(site)}"
     name, matrices = "loss of overlap over a session", _for_time(effects.rotation, 60.0 * minutes)
-    return _Effect(name, before, "percent", OVERLAP_PERCENT, scale, matrices, near_poles=False)
+    return _Effect(name, limited, "percent", OVERLAP_PERCENT, scale, matrices, near_poles=False)
 
 
 def _goto(site: PierFile) -> _Effect:
@@ -139,12 +128,12 @@ def _goto(site: PierFile) -> _Effect:
     field = optics.goto_field_arcmin or short / 60.0
     star = _not_at_pole(usual_declination(site))
     after = "with the zeros that the mount keeps" if kept else f"after a sync {usual_words(star)}"
-    before = f"a slew anywhere in your sky, {after}, misses by half the field of {plain_arcmin(field)}"
+    limited = f"half the field of {plain_arcmin(field)} anywhere in your sky, {after}"
 
     def matrices(sky: OpenSky) -> Floats:
         return effects.goto_miss(sky, None if kept else star)
 
-    return _Effect("go-to miss", before, "arcmin", field / 2.0, 1.0 / 60.0, matrices, everywhere=True)
+    return _Effect("go-to miss", limited, "arcmin", field / 2.0, 1.0 / 60.0, matrices, everywhere=True)
 
 
 def _matter(
@@ -200,11 +189,11 @@ def _sentence(
     verdict = f"{plain_arcmin(margin)} to spare" if margin >= 0 else f"{plain_arcmin(-margin)} too much"
     sentence = (
         f"{effect.name[0].upper()}{effect.name[1:]}: the axis may be off by up to "
-        f"{plain_arcmin(allowed / 60.0)} before {effect.before}; it is off by {arcmin(error, sd)}: {verdict}."
+        f"{plain_arcmin(allowed / 60.0)} ({effect.limited}); it is off by {arcmin(error, sd)}: {verdict}."
     )
     if worst is None or allowed > _WORTH_PLACES * error:
         return sentence
-    sentence += f"  As it points now it is most {worst.where}: {_effect_words(worst)}"
+    sentence += f"  Worst now, {worst.where}: {_effect_words(worst)}"
     if usual is not None and usual.effect > 0.0:
         sentence += f"; {usual.where} {_effect_words(usual)}"
     return f"{sentence}."
@@ -217,7 +206,7 @@ def _effect_words(at: AtPlace) -> str:
         "arcmin": plain_arcmin(at.effect),
     }[at.unit]
     return (
-        f"{amount}, so up to {plain_arcmin(at.allowed_arcmin)}"
+        f"{amount} (up to {plain_arcmin(at.allowed_arcmin)} there)"
         if math.isfinite(at.allowed_arcmin)
         else amount
     )

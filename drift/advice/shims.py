@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 #: Nuts are not screwed further than this [mm]: the bolts bend (our own choice).
 _NUTS_AT_MOST_MM = 30.0
-#: Nut turns are worked out to this, and a person sets a nut to half of a half flat [turns].
+#: Nut turns are worked out to this, and a person sets a nut to a quarter of one of its six flats [turns].
 _NUT_DIGITS, _NUT_SETTING = 3, 1.0 / 24.0
 #: Less than this is not lifted [mm]: half of the thinnest shim that is sold.
 _LEAST_MM = 0.005
@@ -101,10 +101,9 @@ def _shims(bearings: Sequence[float], stacks: Stacks, why: str) -> Tip:
 
 
 def _stack_words(pieces: Sequence[float]) -> str:
-    """Return ``0.87 mm (0.5 + 0.3 + 0.05 + 0.02)``."""
-    total = f"{sum(pieces):.3f}".rstrip("0")
-    total = total if len(total.split(".")[1]) >= 2 else f"{sum(pieces):.2f}"
-    return f"{total} mm" + (f" ({' + '.join(f'{p:g}' for p in pieces)})" if len(pieces) > 1 else "")
+    """Return ``0.87 mm (0.5 + 0.3 + 0.05 + 0.02)``, to the digits of the stock: ``0.3 mm``, ``0.125 mm``."""
+    total = f"{round(sum(pieces), 4):g} mm"
+    return total + (f" ({' + '.join(f'{p:g}' for p in pieces)})" if len(pieces) > 1 else "")
 
 
 def _nuts(site: PierFile, heights: Floats, bearings: Sequence[float], circle: float, why: str) -> Tip:
@@ -129,18 +128,30 @@ def _nuts(site: PierFile, heights: Floats, bearings: Sequence[float], circle: fl
     if pitch is not None:
         each = seat_on_bolts(bearings, circle, [pitch * _NUT_SETTING] + [0.0] * (len(bearings) - 1))
         off = math.hypot(each.north_arcsec, each.east_arcsec)
-        sentence += f"; a nut that is a twenty-fourth of a turn wrong tips the plate by {plain_angle(off)}"
+        sentence += f"; a nut that is a quarter of a flat wrong tips the plate by {plain_angle(off)}"
     return Tip(Action("nuts", f"{sentence}.", bolts=bolts), seat.north_arcsec, seat.east_arcsec)
 
 
 def _nut_words(bolt: Bolt) -> str:
-    where = f"the bolt {toward(bolt.bearing_deg)}"
+    where, height = f"the bolt {toward(bolt.bearing_deg)}", float(bolt.thickness_mm or 0.0)
     if bolt.nut_turns is not None:
-        return (
-            f"{where} by {bolt.nut_turns:.2f} turns of its nut ({6.0 * bolt.nut_turns:.1f} flats, "
-            f"{bolt.thickness_mm:.2f} mm)"
-        )
-    return f"{where} by {bolt.thickness_mm:.2f} mm"
+        places = 1 if height >= 0.1 else 2
+        return f"{where} by {_flats(bolt.nut_turns)} of its nut (about {height:.{places}f} mm)"
+    return f"{where} by {height:.2f} mm, by a dial gauge"
+
+
+def _flats(turns: float) -> str:
+    """Return turns of a hexagon nut as a person counts them: ``2 turns and 3 1/4 flats``."""
+    quarters = round(turns / _NUT_SETTING)
+    if not quarters:
+        return "less than a quarter of a flat"
+    whole, rest = divmod(quarters, 24)
+    flats, part = divmod(rest, 4)
+    words = [f"{whole} turn{'' if whole == 1 else 's'}"] if whole else []
+    if rest:
+        size = " ".join(filter(None, (f"{flats}" if flats else "", ("", "1/4", "1/2", "3/4")[part])))
+        words.append(f"{size} flat" if rest <= 4 else f"{size} flats")
+    return " and ".join(words)
 
 
 def lean_words(north_arcsec: float, east_arcsec: float, sd_arcsec: float) -> str:

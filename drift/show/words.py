@@ -47,9 +47,7 @@ def sections(answer: Answer) -> Iterator[Section]:
     yield Section("What to do", tuple(_numbered([action_words(action) for action in advice.actions])))
     yield from _if_any(Section("Mind", bulleted(advice.cautions)))
     yield Section("Where things stand", table=axis.now_table(answer), note=as_of(answer))
-    yield from _if_any(
-        Section("Does it matter?", table=_or_none(axis.matters_table(answer)), note=_matters_note(answer))
-    )
+    yield from _if_any(Section("Does it matter?", _matters(answer), _or_none(axis.matters_table(answer))))
     yield from _if_any(Section("Where to aim", bulleted(aim_sentences(answer))))
     yield from _if_any(_coming_year(answer))
     yield from _if_any(_events(answer))
@@ -63,10 +61,8 @@ def sections(answer: Answer) -> Iterator[Section]:
 
 
 def action_words(action: Action) -> str:
-    """Return the sentence of an action, with its bolts where it has any."""
-    bolts = [bolt_words(bolt.bearing_deg, bolt.thickness_mm, bolt.nut_turns) for bolt in action.bolts]
-    sentence = phrases.harmless(action.sentence)
-    return f"{sentence} Bolt by bolt: {'; '.join(bolts)}." if bolts else sentence
+    """Return the sentence of an action; where there are bolts, it names each of them."""
+    return phrases.harmless(action.sentence)
 
 
 def aim_sentences(answer: Answer) -> list[str]:
@@ -74,16 +70,6 @@ def aim_sentences(answer: Answer) -> list[str]:
     advice = answer.advice
     said = [advice.poles.sentence if advice.poles else "", advice.year.sentence if advice.year else ""]
     return [phrases.harmless(sentence) for sentence in said if sentence]
-
-
-def bolt_words(bearing_deg: float, thickness_mm: float | None, nut_turns: float | None) -> str:
-    """Return what is done at one bolt: ``at 120°, 0.05 mm``."""
-    what = []
-    if thickness_mm is not None:
-        what.append(f"{thickness_mm:.2f} mm")
-    if nut_turns is not None:
-        what.append(f"{abs(nut_turns):.2f} of a turn {'up' if nut_turns >= 0 else 'down'}")
-    return f"at {bearing_deg % 360.0:.0f}°, {' or '.join(what) or 'leave as it is'}"
 
 
 def title(answer: Answer) -> str:
@@ -120,8 +106,8 @@ def as_of(answer: Answer) -> str:
     return f"The start is the first reading, {clock_text(answer.history.time_us[0], zone)}."
 
 
-def _matters_note(answer: Answer) -> str:
-    return " ".join(phrases.harmless(matter.sentence) for matter in answer.advice.matters)
+def _matters(answer: Answer) -> tuple[tuple[str, str], ...]:
+    return bulleted([matter.sentence for matter in answer.advice.matters])
 
 
 def _coming_year(answer: Answer) -> Section:

@@ -226,7 +226,7 @@ def test_nuts_are_turned_by_their_pitch():
     (nuts,) = steps(past, mount={"knob_travel_arcmin": 15.0}, plate=plate)
     assert nuts.do == "nuts"
     assert [bolt.nut_turns for bolt in nuts.bolts] == pytest.approx([0.698])
-    assert "0.70 turns" in nuts.sentence
+    assert "by 4 1/4 flats of its nut (about 0.9 mm)" in nuts.sentence  # 0.698 of 6 flats is 4.19
 
 
 def test_a_plate_that_is_not_described_is_asked_for():
