@@ -116,9 +116,10 @@ def _action(turn: _Turn, situation: Situation) -> Action:
     if travel is not None and abs(amount) > _MAY_NOT_REACH * travel:
         sentence += f"; the knob's whole travel is {plain_arcmin(travel)}, so look first whether it reaches"
     if situation.span_days < _YEAR_DAYS:
-        sentence += (
-            f"; the nights span {situation.span_days:.0f} days, so part of this may yet prove seasonal"
-        )
+        span = f"the nights span {situation.span_days:.0f} days"
+        if situation.span_days < 1.0:
+            span = "there is one night only"
+        sentence += f"; {span}, so part of this may yet prove seasonal"
     return Action(f"turn_{turn.name}", f"{sentence}.", amount_arcmin=round(amount, 2), turns=turn.turns)
 
 

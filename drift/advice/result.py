@@ -28,11 +28,16 @@ class Action:
 
 @dataclass(frozen=True)
 class Verdict:
-    """Whether something moved, and what."""
+    """Whether something moved, and what.
+
+    Where more than one thing moved, the sentence is `head`, a colon, and `clauses` with semicolons between.
+    """
 
     moved: bool
     part: str  # pier mount both undetermined none
     sentence: str
+    head: str = ""
+    clauses: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

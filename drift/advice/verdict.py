@@ -57,7 +57,7 @@ def verdict_of(
     if part == "none":
         return Verdict(False, part, _quiet(situation, history) + _seen_once(situation, nights, history))
     clauses = _clauses(findings, situation, nights, history)
-    return Verdict(True, part, f"{_HEADS[part]}: {'; '.join(clauses)}.")
+    return Verdict(True, part, f"{_HEADS[part]}: {'; '.join(clauses)}.", _HEADS[part], tuple(clauses))
 
 
 def event_words(event: Event, part: str, situation: Situation, nights: Nights, history: History) -> str:

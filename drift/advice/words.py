@@ -67,7 +67,7 @@ def turns_in_words(turns: float) -> str:
     whole = int(whole) + (size == 1.0)
     name = "" if size in (0.0, 1.0) else name
     if not whole:
-        return f"about {name} of a turn"
+        return f"about {name} of a turn" if name else ""
     return f"about {whole}{f' {name}' if name else ''} turn{'' if whole == 1 and not name else 's'}"
 
 

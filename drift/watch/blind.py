@@ -77,8 +77,8 @@ def _thin(answer: Answer, situation: Situation, sds: float) -> Item | None:
         return _thin_item(
             "nights",
             situation,
-            f"The record holds {_counted(nights)} that show the axis; a movement shows from {_FEWEST_NIGHTS} "
-            "nights on.",
+            f"The record holds {_counted(nights)} that {'shows' if nights == 1 else 'show'} the axis; a "
+            f"movement shows from {_FEWEST_NIGHTS} nights on.",
         )
     if not nights:
         return None

@@ -1,0 +1,42 @@
+"""Small words: fractions of a turn, one night and more, and the verdict's head with its clauses."""
+
+import numpy as np
+import pytest
+from advice_world import AZ, LAST_US, event, history, nights, site, step
+
+from drift.advice.advise import advise
+from drift.advice.words import turns_in_words
+
+
+@pytest.mark.parametrize(
+    ("turns", "said"),
+    [
+        (0.01, ""),
+        (0.04, ""),
+        (0.05, ""),
+        (0.12, "about 1/8 of a turn"),
+        (-0.5, "about 1/2 of a turn"),
+        (0.99, "about 1 turn"),
+        (1.02, "about 1 turn"),
+        (2.25, "about 2 1/4 turns"),
+    ],
+)
+def test_a_fraction_of_a_turn_is_a_whole_phrase_or_nothing(turns, said):
+    assert turns_in_words(turns) == said
+
+
+def test_one_night_is_called_one_night():
+    one = nights((300.0, 0.0), times=np.array([LAST_US]))
+    none = np.zeros((1, 6))
+    past = history(axis_now=(300.0, 0.0), time_us=np.array([LAST_US]), change=none, sd=none)
+    (turn,) = advise(site(), one, past).actions
+    assert "there is one night only, so part of this may yet prove seasonal" in turn.sentence
+
+
+def test_the_verdicts_head_and_clauses_make_its_sentence():
+    slip = event("mount_az", mount_az=170.0)
+    said = advise(site(), nights(), history(events=(slip,), **step(AZ, 170.0, 20))).verdict
+    assert said.head == "The mount has moved on its pier"
+    assert said.sentence == f"{said.head}: {'; '.join(said.clauses)}."
+    quiet = advise(site(), nights(), history(axis_now=(0.0, 30.0))).verdict
+    assert (quiet.head, quiet.clauses) == ("", ())
