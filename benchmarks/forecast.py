@@ -138,8 +138,7 @@ def forecast_winter(task: tuple[int, str]) -> Winter:
     inside = (axis >= ahead.axis_low) & (axis <= ahead.axis_high)
     errors = [_rms(one.lean - true) for one in (ahead, calendar)]
     shape = _rms(_plain_lean(plain, ahead.time_us) - true)
-    odds = known.history.driver_odds
-    return Winter(seed, zero, *errors, shape, float(inside.mean()), max(odds, key=lambda name: odds[name]))
+    return Winter(seed, zero, *errors, shape, float(inside.mean()), known.history.follows)
 
 
 def _plain_lean(answer: Any, time_us: Any) -> Any:
@@ -177,13 +176,12 @@ def forecast_year(task: tuple[int, int]) -> Year:
     axis = np.stack(world.course.axis(nights), axis=1)
     lean = true_lean(world, nights, int(answer.history.time_us[0]))
     low, high = at(ahead, "axis_low", nights), at(ahead, "axis_high", nights)
-    odds = answer.history.driver_odds
     return Year(
         scenario.seed,
         scenario.family,
         scenario.zero,
         scenario.years - 1.0,
-        max(odds, key=lambda name: odds[name]) if odds else "calendar",
+        answer.history.follows,
         (nights - cut) / DAY_US,
         (axis >= low) & (axis <= high),
         (lean >= at(ahead, "lean_low", nights)) & (lean <= at(ahead, "lean_high", nights)),

@@ -132,7 +132,6 @@ def _scored(site: PierFile, readings: Readings, answer: Answer, cut_us: int, nam
     if times.size < _FEWEST_NIGHTS:
         return None
     to_sky = np.array([np.cos(latitude), 1.0])
-    odds = then.history.driver_odds
     return Hindcast(
         name,
         cut_us,
@@ -140,7 +139,7 @@ def _scored(site: PierFile, readings: Readings, answer: Answer, cut_us: int, nam
         _rms((axis - _at(times, ahead.time_us, ahead.axis)) * to_sky),
         _rms((axis - _at(times, annual.time_us, annual.axis)) * to_sky),
         float(inside_band(ahead, times, axis, sd).mean()),
-        max(odds, key=lambda kind: odds[kind]) if odds else "calendar",
+        then.history.follows,
     )
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from drift.advice.outlook import Day, Outlook, Turning
 from drift.advice.words import angle, day, listed, percent, plain_angle, plain_arcmin, toward
+from drift.ground.drivers import FROST_KINDS
 from drift.quantities import YEAR_DAYS, Floats
 
 #: What a driver is called in a sentence.
@@ -16,6 +17,12 @@ DRIVER_WORDS = {
     "frozen": "the thickness of frozen soil",
     "under_base": "the frozen soil below the pier's base",
     "cold_left": "the cold that the ground has taken up, by degree-days",
+    "temperature": "the temperature of the air, which bends pier and mount",
+    "moisture": "the moisture of the clay, high at the end of winter and low at the end of summer",
+}
+_MAY_BE = {
+    "calendar": ": the ground's moisture or its warmth can do that, or something that is not the ground",
+    "moisture": ": that is told by its phase alone, and whatever else goes so looks the same",
 }
 #: What is at least ten times as probable as the rest is said to be so.
 _SURE = 10.0 / 11.0
@@ -55,29 +62,45 @@ def driver_sentences(outlook: Outlook) -> tuple[str, ...]:
 
 
 def _driver(odds: dict[str, float]) -> str:
-    frost = {name: p for name, p in odds.items() if name != "calendar"}
+    frost = {name: p for name, p in odds.items() if name in FROST_KINDS}
+    others = {name: p for name, p in odds.items() if name not in FROST_KINDS}
     if not frost:
         return (
             "The lean is taken to follow the calendar, the same every year: there is no weather log of at "
             "least a month, no frost in it, or there are fewer than four months of readings."
         )
-    calendar, most = odds.get("calendar", 0.0), max(frost, key=lambda name: frost[name])
-    if calendar >= _SURE:
+    share = sum(frost.values())
+    if share >= _SURE:
+        return _frost(frost, share)
+    if share > 1.0 - _SURE:
         return (
-            f"The lean follows {DRIVER_WORDS['calendar']} ({percent(calendar)} sure), rather than the frost "
-            "that the weather makes: the ground's moisture or its warmth can do that, or something that is "
-            "not the ground."
+            "Whether the lean follows the frost or something else that comes every year, these readings "
+            f"cannot tell: {_told(odds)}."
         )
-    if 1.0 - calendar < _SURE:
-        told = listed([f"{DRIVER_WORDS[n]} {percent(p)}" for n, p in _ranked(odds)])
-        return f"Whether the lean follows the frost or the calendar, these readings cannot tell: {told}."
+    most = max(others, key=lambda name: others[name])
+    if others[most] >= _SURE:
+        return (
+            f"The lean follows {DRIVER_WORDS[most]} ({percent(others[most])} sure), rather than the frost "
+            f"that the weather makes{_MAY_BE.get(most, '')}."
+        )
+    return (
+        f"The lean does not follow the frost that the weather makes ({percent(1.0 - share)} sure); what it "
+        f"follows through the year, these readings cannot tell: {_told(others)}."
+    )
+
+
+def _frost(frost: dict[str, float], share: float) -> str:
+    most = max(frost, key=lambda name: frost[name])
     if frost[most] >= _SURE:
         return f"The lean follows the frost: {DRIVER_WORDS[most]} ({percent(frost[most])} sure)."
-    told = listed([f"{DRIVER_WORDS[n]} {percent(p)}" for n, p in _ranked(frost)])
     return (
-        f"The lean follows the frost and not the calendar ({percent(1.0 - calendar)} sure); which measure of "
-        f"it, these readings cannot tell, as they nearly coincide: {told}."
+        f"The lean follows the frost and not the calendar ({percent(share)} sure); which measure of "
+        f"it, these readings cannot tell, as they nearly coincide: {_told(frost)}."
     )
+
+
+def _told(odds: dict[str, float]) -> str:
+    return listed([f"{DRIVER_WORDS[n]} {percent(p)}" for n, p in _ranked(odds)])
 
 
 def _ranked(odds: dict[str, float]) -> list[tuple[str, float]]:
@@ -92,15 +115,21 @@ def ahead_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
             "No season is sure in these readings yet: what a part of a year would go on to is mostly what is "
             "usual for piers, not what yours has shown."
         )
-    if outlook.span_days < YEAR_DAYS:
-        said.append(
-            "The nights span less than a year: settlement, season and warmth look alike over so short a "
-            "time, and the bands are too narrow (on invented piers the 80 % band held about "
-            "70 % of the nights to come)."
-        )
+    said += too_short_sentences(outlook)
     if outlook.rests_on:
         said.append(f"How the frost may go on: {outlook.rests_on[0].lower()}{outlook.rests_on[1:]}")
     return tuple(said)
+
+
+def too_short_sentences(outlook: Outlook) -> tuple[str, ...]:
+    """Say that the bands of a record that is shorter than a year are too narrow; nothing of a longer one."""
+    if outlook.span_days >= YEAR_DAYS:
+        return ()
+    return (
+        "The nights span less than a year: settlement, season and warmth look alike over so short a "
+        "time, and the bands are too narrow (on invented piers the 80 % band held about "
+        "70 % of the nights to come).",
+    )
 
 
 def _turning(turning: Turning | None, zone: ZoneInfo) -> str:

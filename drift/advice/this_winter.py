@@ -12,7 +12,7 @@ import numpy as np
 
 from drift.advice.movement import counts
 from drift.advice.season import Season
-from drift.history.result import COLUMNS
+from drift.history.result import CALENDAR, COLUMNS
 from drift.mount.orientation import hemisphere
 from drift.quantities import DAY_US, Floats, Ints
 
@@ -27,8 +27,6 @@ _STANDING_SHARE = 0.3
 _LEAST_SHARE = 0.15
 #: Further from the mean than so many times that share no winter is believed to be.
 _TOO_FAR_SDS = 3.0
-#: What a lean follows where no frost drives it.
-_CALENDAR = "calendar"
 
 
 def correction_of(
@@ -67,11 +65,10 @@ def correction_of(
 def _share(history: History, season: Season, latitude_rad: float, seen_us: int) -> float:
     """Return by what share the present heave is larger than a mean one, drawn to 0 where not sure."""
     rest_us = season.last_rest(seen_us)
-    odds = history.driver_odds
     pairs = (history.east_lean_from_mount_azimuth, history.north_lean_from_mount_altitude)
     if any(pair.answer == "no" for pair in pairs):
         return 0.0  # the annual shape is then only the pier's part of what the axis does
-    if rest_us is None or (odds and max(odds, key=lambda name: odds[name]) != _CALENDAR):
+    if rest_us is None or history.follows != CALENDAR:
         return 0.0
     if _disturbed(history, rest_us - _NEAR_REST_DAYS * DAY_US):
         return 0.0

@@ -122,12 +122,32 @@ def _daily_lean(scenario: Scenario, weather: Weather) -> Floats:
     for size, bearing, shape in (
         (scenario.heave, scenario.heave_bearing_deg, heave - heave[start]),
         (scenario.settle, scenario.settle_bearing_deg, settled),
+        (scenario.bend_per_degc, scenario.heave_bearing_deg, _from_start(_warmth(scenario, weather), start)),
+        (scenario.swell, scenario.heave_bearing_deg, _from_start(_swollen(scenario, weather), start)),
     ):
         toward = np.array([np.cos(np.radians(bearing)), np.sin(np.radians(bearing))])
         lean += size * shape[:, None] * toward
     moves = stream(scenario.seed, "wander").normal(0.0, scenario.wander / np.sqrt(YEAR_DAYS), lean.shape)
     moves[: start + 1] = 0.0
     return lean + np.cumsum(moves, axis=0)
+
+
+def _from_start(shape: Floats, start: int) -> Floats:
+    return shape - shape[start]
+
+
+def _warmth(scenario: Scenario, weather: Weather) -> Floats:
+    """Return the temperature of a body that follows the air's with a time constant [deg C]."""
+    out, keep = np.array(weather.mean_c, dtype=float), np.exp(-1.0 / scenario.bend_days)
+    for i in range(1, out.size):
+        out[i] = keep * out[i - 1] + (1.0 - keep) * out[i]
+    return out
+
+
+def _swollen(scenario: Scenario, weather: Weather) -> Floats:
+    """Return how far the clay has swollen, -0.5 to 0.5; day 0 is 1 January 1970, the crest 1 March."""
+    crest = 59.0 + (YEAR_DAYS / 2.0 if scenario.latitude_deg < 0.0 else 0.0)
+    return np.asarray(0.5 * np.cos(2.0 * np.pi * (weather.day - crest) / YEAR_DAYS))
 
 
 def _with_steps(course: Course, steps: tuple[Step, ...]) -> Course:

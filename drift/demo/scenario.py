@@ -121,6 +121,12 @@ class Scenario:
         fraction of each winter's peak that stays.
     settle, settle_years, settle_bearing_deg
         Final lean of the slow settlement, its time constant [yr], its direction.
+    bend_per_degc, bend_days
+        Lean toward `heave_bearing_deg` for each degree that the air is warmer than its mean, and the time
+        constant of what bends [days].
+    swell
+        Lean toward `heave_bearing_deg` from end to end of a year in which clay swells and shrinks: highest on
+        1 March (south: 1 September), lowest half a year later.
     wander
         Random walk of each lean component [arcsec per sqrt(yr)].
     mount_az0, mount_alt0
@@ -196,6 +202,9 @@ class Scenario:
     settle: float = 0.0
     settle_years: float = 2.0
     settle_bearing_deg: float = 120.0
+    bend_per_degc: float = 0.0
+    bend_days: float = 5.0
+    swell: float = 0.0
     wander: float = 1.0
     mount_az0: float = 40.0
     mount_alt0: float = -25.0

@@ -1,4 +1,4 @@
-"""What the separation takes from the ground: drivers of frost heave, day by day."""
+"""What the separation takes from the ground, day by day: drivers of frost heave, and what may pass for it."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ import numpy as np
 
 from drift.ground.ahead import continuations, frost_driver_ahead
 from drift.ground.calendar import noon_us, winter_year
-from drift.ground.drivers import frost_driver_candidates, lagged
+from drift.ground.drivers import FROST_KINDS, air_temperature_driver, frost_driver_candidates, lagged
 from drift.ground.site import Ground
 from drift.ground.weather import DailyWeather
-from drift.quantities import Floats, Ints
+from drift.quantities import YEAR_DAYS, Floats, Ints
 
 #: How far the lean may lag behind the frost [days], as a time constant: common practice, ground is slow.
 LAGS_DAYS = (0.0, 7.0, 20.0, 45.0)
@@ -23,16 +23,27 @@ UNREST_DAYS = 3.5
 UNREST_SPAN = 41
 #: Ways in which the frost may go on that a forecast is made from.
 MEMBERS = 40
+#: What else may move a lean with the seasons.
+TEMPERATURE, MOISTURE = "temperature", "moisture"
+#: How far pier and mount may lag behind the air's temperature [days]: common practice, from a steel tube to
+#: a block of concrete in the ground.
+WARMTH_LAGS_DAYS = (1.0, 5.0, 20.0, 45.0)
+#: Clay is wettest, and stands highest, about the end of winter and shrinks until the end of summer (common
+#: practice): day of the year of the crest in the north, and how far it may be off [days].
+WETTEST_DAY, WETTEST_OFF_DAYS = 60.0, (-20.0, 0.0, 20.0)
+#: Where the year is milder than this the air's temperature is not blown up [deg C].
+LEAST_SWING_C = 5.0
 
 
 @dataclass(frozen=True)
 class FrostDriver:
-    """How the frost went, day by day.
+    """How the frost went, day by day, or what may pass for it.
 
     Parameters
     ----------
     kind, lag_days
-        What it follows, see `drift.ground.drivers.FROST_KINDS`, and how far behind [days].
+        What it follows, see `drift.ground.drivers.FROST_KINDS`, and how far behind [days]; or `TEMPERATURE`
+        or `MOISTURE`, which are compared with frost by their odds and never driven by.
     time_us
         (m,) one a day, UTC microseconds.
     value
@@ -54,6 +65,11 @@ class FrostDriver:
     risen: Floats = field(repr=False)
     sentence: str = ""
 
+    @property
+    def is_frost(self) -> bool:
+        """Whether it is frost, and not what may pass for it."""
+        return self.kind in FROST_KINDS
+
     def at(self, time_us: Ints) -> Floats:
         """Return value, late and risen at some times, linear between days and held at the ends, (n, 3)."""
         times, days = np.asarray(time_us, dtype=float), self.time_us.astype(float)
@@ -66,6 +82,8 @@ class FrostDriver:
         follows a thaw to the week, so the lean strays while the driver moves, and
         some weeks before and after.
         """
+        if not self.is_frost:
+            return np.zeros(np.size(time_us))
         moved = np.abs(np.diff(self.value, prepend=self.value[0]))
         window = np.bartlett(UNREST_SPAN + 2)[1:-1]
         pace = np.convolve(moved, window / window.sum(), mode="same")
@@ -99,6 +117,39 @@ class FrostHeave:
             for d in found
             for lag in LAGS_DAYS
         )
+
+    def others(self) -> tuple[FrostDriver, ...]:
+        """Return what else may move a lean with the seasons: the air's temperature, and the clay's moisture.
+
+        Each swings by 1 from end to end in a usual year, and leaves nothing behind.
+        """
+        return (
+            *(self._warmth(lag) for lag in WARMTH_LAGS_DAYS),
+            *(self._wet(off) for off in WETTEST_OFF_DAYS),
+        )
+
+    def _warmth(self, lag_days: float) -> FrostDriver:
+        air = air_temperature_driver(self.weather, lag_days, self.longitude_deg)
+        usual = self.weather.curve.at(self.weather.day[0] + np.arange(366))
+        swing = max(float(np.ptp(lagged(usual, lag_days, float(usual[0])))), LEAST_SWING_C)
+        value = air.value / swing
+        late = lagged(value, LATER_DAYS, float(value[0])) - value
+        return FrostDriver(TEMPERATURE, lag_days, air.time_us, value, late, np.zeros(value.size))
+
+    def _wet(self, off_days: float) -> FrostDriver:
+        day = self.weather.day
+        wettest = WETTEST_DAY + off_days + (YEAR_DAYS / 2.0 if self.weather.south else 0.0)
+        # day 0 is 1 January 1970
+        value, later = (
+            0.5 * np.cos(2.0 * np.pi * (day - wettest - more) / YEAR_DAYS) for more in (0.0, LATER_DAYS)
+        )
+        none = np.zeros(day.size)
+        return FrostDriver(MOISTURE, off_days, noon_us(day, self.longitude_deg), value, later - value, none)
+
+    def candidates(self) -> tuple[FrostDriver, ...]:
+        """Return the drivers worth comparing, and beside them what may pass for frost; none without frost."""
+        frost = self.drivers()
+        return (*frost, *self.others()) if frost else ()
 
     @property
     def known_until_us(self) -> int:

@@ -1,4 +1,9 @@
-"""Whether the lean follows the frost, and which measure of it; told by marginal likelihood."""
+"""What the lean follows through the year: frost, and which measure of it, or what may pass for it.
+
+Told by marginal likelihood.  Only frost drives the separation; the air's temperature and
+the clay's moisture are smooth, so that the annual shape and the warmth of the
+nights cover them, and they are told by their odds.
+"""
 
 from __future__ import annotations
 
@@ -7,13 +12,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from drift.ground.drivers import FROST_KINDS
 from drift.ground.heave import FrostDriver
 from drift.history.before import Before
 from drift.history.model import Model, Solver, thinned
+from drift.history.result import CALENDAR
 from drift.history.scales import ENOUGH, Found, active, fit_scales, log_posterior, to_vector
 
-#: The explanation without frost.
-CALENDAR = "calendar"
 #: Where the search for the scales of a frost-driven lean looks first: swing of a typical winter [arcsec], and
 #: how much of the calendar's annual shape stays beside it.
 FIRST_SWINGS, CALENDAR_LEFT = (10.0, 40.0), 0.2
@@ -27,6 +32,7 @@ class Driven:
 
     driver: FrostDriver | None
     odds: dict[str, float]  # name of each kind of driver, and `CALENDAR`; they add up to 1
+    likeliest_frost: FrostDriver | None = None  # followed or not; None where it was not looked at
 
 
 def choose_driver(model: Model, candidates: Sequence[FrostDriver], before: Before | None = None) -> Driven:
@@ -37,27 +43,33 @@ def choose_driver(model: Model, candidates: Sequence[FrostDriver], before: Befor
     model
         Without a driver.
     candidates
-        Drivers; those of one kind differ in how far they lag behind.
+        Drivers, frost and others; those of one kind differ in how far they lag behind.
     before
         What the last answer found, for a long record to which little was added.
     """
     kept = None if before is None or not before.serves(model) else _kept(before, candidates)
     if kept is not None:
         return kept
-    if not candidates or model.series.days[-1] < SHORTEST_DAYS:
+    if not any(c.is_frost for c in candidates) or model.series.days[-1] < SHORTEST_DAYS:
         return Driven(None, {CALENDAR: 1.0})
     thin = _few(model)
     calendar = fit_scales(Solver(thin))
-    best: dict[str, tuple[float, FrostDriver | None]] = {CALENDAR: (calendar.log_posterior, None)}
+    value, best = {CALENDAR: calendar.log_posterior}, {}
     for name in dict.fromkeys(c.kind for c in candidates):
-        first = max((c for c in candidates if c.kind == name), key=lambda c: _glance(thin, c, calendar))
-        found = fit_scales(Solver(replace(thin, frost=first)), calendar)
-        best[name] = (found.log_posterior, first)
-    top = max(value for value, _ in best.values())
-    weight = {name: float(np.exp(value - top)) for name, (value, _) in best.items()}
+        best[name] = max((c for c in candidates if c.kind == name), key=lambda c: _glance(thin, c, calendar))
+        value[name] = fit_scales(Solver(replace(thin, frost=best[name])), calendar).log_posterior
+    frost = max((name for name in best if best[name].is_frost), key=lambda name: value[name])
+    return _told(value, best[frost])
+
+
+def _told(value: dict[str, float], frost: FrostDriver) -> Driven:
+    """Return odds of log probabilities, and follow the frost when all its kinds together are likelier."""
+    top = max(value.values())
+    weight = {name: float(np.exp(v - top)) for name, v in value.items()}
     total = sum(weight.values())
-    chosen = max(weight, key=lambda name: weight[name])
-    return Driven(best[chosen][1], {name: w / total for name, w in weight.items()})
+    odds = {name: w / total for name, w in weight.items()}
+    frozen = sum(p for name, p in odds.items() if name in FROST_KINDS)
+    return Driven(frost if frozen > 0.5 else None, odds, frost)
 
 
 def _kept(before: Before, candidates: Sequence[FrostDriver]) -> Driven | None:

@@ -14,6 +14,8 @@ from drift.history.forecast import Forecast
 COLUMNS = ("lean_north", "lean_east", "plate_north", "plate_east", "mount_az", "mount_alt")
 #: What an event may be, in the order of probabilities.
 PARTS = ("pier", "mount_az", "mount_alt", "zero", "nothing")
+#: The explanation of a yearly lean that knows nothing but the calendar.
+CALENDAR = "calendar"
 
 
 @dataclass(frozen=True)
@@ -130,4 +132,7 @@ class History:
     causes: tuple[CauseSeries, ...] = ()
     before: str = field(default="", repr=False)  # for the next answer to start from, see `before.from_text`
     forecast: Forecast | None = field(default=None, repr=False)
-    driver_odds: dict[str, float] = field(default_factory=dict)  # kind of frost driver, or "calendar" -> odds
+    driver_odds: dict[str, float] = field(default_factory=dict)
+    # odds of what moves the lean through the year: kinds of frost (`drift.ground.drivers.FROST_KINDS`),
+    # "temperature", "moisture", "calendar"; they add up to 1
+    follows: str = CALENDAR  # the kind of frost that drives the history, or "calendar"

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from drift.ground.heave import FrostHeave
+from drift.ground.heave import FrostDriver, FrostHeave
 from drift.history import components
 from drift.history.alternatives import with_alternatives
 from drift.history.before import Before
@@ -19,6 +19,7 @@ from drift.history.doubt import components_with_doubt
 from drift.history.driven import Driven, choose_driver
 from drift.history.events import Searched, find_events, noted
 from drift.history.forecast import Forecast, coming_times, forecast
+from drift.history.frost_or_step import may_be_mistaken, told_with_steps
 from drift.history.misrecorded import redated, remarks
 from drift.history.model import Model, Scales
 from drift.history.outcome import (
@@ -28,7 +29,7 @@ from drift.history.outcome import (
     step_events,
     with_open_places,
 )
-from drift.history.result import COLUMNS, History, Lasting, Separable
+from drift.history.result import CALENDAR, COLUMNS, History, Lasting, Separable
 from drift.history.separable import POOR_REPEAT, judge, must_tie
 from drift.history.series import Series, make_series
 from drift.history.shares import cause_series
@@ -99,19 +100,29 @@ def separate(
         return _single(series, centre, tuple(warnings))
     temp_c = None if warmth is None else warmth.at(series.time_us)
     driven = choose_driver(
-        make_model(series, latitude_rad, recorded, temp_c), () if frost is None else frost.drivers(), before
+        make_model(series, latitude_rad, recorded, temp_c),
+        () if frost is None else frost.candidates(),
+        before,
     )
 
-    def searched_with(corrections: list[Correction], start: Before | None) -> Searched:
+    def searched_with(
+        corrections: list[Correction], start: Before | None, driver: FrostDriver | None
+    ) -> Searched:
         model = make_model(series, latitude_rad, corrections, temp_c)
-        return find_events(replace(model, frost=driven.driver), start)
+        return find_events(replace(model, frost=driver), start)
 
-    searched = searched_with(recorded, before)
+    searched = searched_with(recorded, before, driven.driver)
+    if may_be_mistaken(driven, searched):
+        rival = None if driven.driver is not None else driven.likeliest_frost
+        other = searched_with(recorded, None, rival)
+        pair = (searched, other) if rival is None else (other, searched)
+        driven = told_with_steps(driven, *pair)
+        searched = pair[0] if driven.driver is not None else pair[1]
     seen = view(searched.fit)
     moved = redated(recorded, corrections_found(recorded, seen), searched, seen)
     if moved != recorded:
         recorded = moved
-        searched = searched_with(recorded, None)
+        searched = searched_with(recorded, None, driven.driver)
         seen = view(searched.fit)
     history = _history(searched, driven, seen, centre, recorded, latitude_rad, zero_is, nights, warnings)
     return replace(history, forecast=_forecast(searched, centre, warmth, frost))
@@ -227,6 +238,7 @@ def _history(
         cause_series(seen),
         _noted(searched, driven).text(),
         driver_odds=driven.odds,
+        follows=CALENDAR if driven.driver is None else driven.driver.kind,
     )
 
 

@@ -178,7 +178,15 @@ def test_realigning_changes_little_where_the_pier_itself_swings_too_far():
         ),
         (
             {"calendar": 0.5, "frozen": 0.5},
-            "Whether the lean follows the frost or the calendar, these readings",
+            "Whether the lean follows the frost or something else that comes every year, these readings",
+        ),
+        (
+            {"calendar": 0.03, "temperature": 0.96, "frozen": 0.01},
+            "The lean follows the temperature of the air, which bends pier and mount (96 % sure)",
+        ),
+        (
+            {"calendar": 0.2, "temperature": 0.3, "moisture": 0.49, "frozen": 0.01},
+            "The lean does not follow the frost that the weather makes (99 % sure); what it follows",
         ),
         (
             {"calendar": 0.001, "frozen": 0.5, "cold_left": 0.499},
