@@ -13,6 +13,7 @@ from drift.advice.outlook_words import (
     driver_sentences,
     realigning_sentences,
     settlement_sentences,
+    too_short_sentences,
 )
 from drift.advice.pier_ground import design_sentences, fitting_advice, ground_sentences
 from drift.show.sections import Section, bulleted
@@ -27,12 +28,16 @@ if TYPE_CHECKING:
 
 
 def brief_sentences(answer: Answer) -> tuple[str, ...]:
-    """Return the short of it: when the axis peaks and is back, and whether re-aligning is worth it."""
+    """Return the short of it: when the axis peaks and is back, how sure that is, and whether to re-align."""
     outlook = outlook_of(answer.site, answer.nights, answer.history)
     if outlook is None:
         return ()
     zone = zone_of(answer.site.site.timezone)
-    return (*ahead_sentences(outlook, zone)[:1], *realigning_sentences(outlook, zone))
+    return (
+        *ahead_sentences(outlook, zone)[:1],
+        *too_short_sentences(outlook),
+        *realigning_sentences(outlook, zone),
+    )
 
 
 def outlook_sections(

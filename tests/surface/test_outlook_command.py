@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -12,11 +13,14 @@ from invented_answer import invented
 from invented_rich import rich
 
 from drift.advice.ground import EVERYTHING
+from drift.advice.outlook import outlook_of
+from drift.advice.outlook_words import ahead_sentences
 from drift.advice.pier_ground import design_sentences, fitting_advice, ground_sentences, pier_ground
 from drift.cli.main import main
 from drift.hindcast import Hindcast
 from drift.pierfile import pier_from_mapping
 from drift.show.outlook_words import brief_sentences, outlook_sections
+from drift.show.words import as_text
 
 SITE = '[site]\nname = "Hill garden"\nlatitude_deg = 47.3\nlongitude_deg = 15.5\nelevation_m = 410\n'
 
@@ -130,6 +134,19 @@ def test_the_status_has_the_short_of_it():
     assert said[0].startswith("Over the year the axis swings by about")
     assert said[1].startswith("The chance that the axis, left alone, is beyond")
     assert brief_sentences(invented(47.3, 1)) == ()
+
+
+def test_the_short_of_it_says_that_a_short_record_s_bands_are_too_narrow():
+    answer = rich()
+    nights = answer.nights.nights
+    late = [night for night in nights if nights[-1].time_us - night.time_us < 300 * 86_400_000_000]
+    short = replace(answer, nights=replace(answer.nights, nights=tuple(late)))
+    whole = as_text(short)
+    assert brief_sentences(short)[1].startswith("The nights span less than a year")
+    outlook = outlook_of(short.site, short.nights, short.history)
+    assert brief_sentences(short)[1] in ahead_sentences(outlook, ZoneInfo("UTC")), "one place says it"
+    assert "the bands are too narrow" in " ".join(whole.split())
+    assert "span less than a year" not in " ".join(as_text(answer).split())
 
 
 @pytest.mark.parametrize(
