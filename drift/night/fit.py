@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from drift.mount.instrument import Pose
+from drift.night.rows import SessionRows
 from drift.night.scatter import (
     HUBER,
     PRIOR_SD,
@@ -19,20 +20,23 @@ from drift.night.scatter import (
     shift_sd,
 )
 from drift.night.sightings import Sightings
-from drift.night.system import Layout, Solution, Typed, session_grams, solve
+from drift.night.system import Layout, Solution, Typed, solve
 from drift.quantities import ARCSEC_PER_RAD, Bools, Floats
 
 #: The fit has come to rest when no axis moves by more [arcsec] and no scale by more than this share:
 #: coarsely while wrong readings are still being looked for, finely at the end.
 COARSE_REST, FINE_REST = (0.1, 0.01), (1.0e-3, 1.0e-3)
 MOST_STEPS = 40
+#: While wrong readings are still being looked for this share of the sessions must be at rest: the axis of a
+#: night with a wrong reading creeps for long, and that reading is set aside next.
+AT_REST_SHARE = 0.9
 #: So many nights are enough for a first look at the instrument and the scales.
 ENOUGH_NIGHTS = 250
 #: The geometry is worked out anew when an unknown moved by more than this since it last was [arcsec];
 #: what is left out then is below 5 * 5 / 206265 = 0.0001 arcsec.
 NEW_GEOMETRY = 5.0
 #: Steps toward the repeatability of zeros and shifts within one step of the fit.
-INNER_STEPS = 12
+INNER_STEPS = 6
 INNER_AT_REST = 0.01
 
 
@@ -110,38 +114,52 @@ def fit(
     precision = np.where(sessions.group >= 0, scales.repeat[sessions.group_class] ** -2.0, 0.0)
     classes, valid = row_class(sightings), np.abs(sightings.coefficients).sum(axis=2) > 0.0
     axis_rest, scale_rest = COARSE_REST if robust else FINE_REST
-    weight, state = used.astype(float), None
-    at, readings = x, _readings(sightings, x)
+    next_weight = used.astype(float)
+    at, readings, rows = x, _readings(sightings, x), SessionRows(sightings, sessions.size)
     for _ in range(MOST_STEPS):
         if np.max(np.abs(x - at), initial=0.0) > NEW_GEOMETRY:
             at, readings = x, _readings(sightings, x)
-        sd = scales.scatter[classes]
-        grams = session_grams(sightings, readings, (weight * sightings.share)[:, None] / sd**2, sessions.size)
-        repeat, shift = scales.repeat, scales.shift
-        solution = solve(grams, layout, precision, shift**-2.0, typed)
-        for _ in range(INNER_STEPS if sessions.size else 0):
-            cov, before = solution.session_cov(), np.log(np.append(repeat, shift))
-            repeat, precision = repeatability(solution, cov, repeat)
-            shift = shift_sd(solution, cov, shift)
-            solution = solve(grams, layout, precision, shift**-2.0, typed)
-            if np.max(np.abs(np.log(np.append(repeat, shift)) - before)) < INNER_AT_REST:
-                break
-        new = solution.eight()[sightings.session]
-        residual = readings - _times(sightings.coefficients, new)
-        leverage = _leverage(sightings, solution, sd)
-        taken = (weight * sightings.share)[:, None] * np.einsum("nii->ni", leverage)
+        weight, sd = next_weight, scales.scatter[classes]
+        grams = rows.grams(readings, (weight * sightings.share)[:, None] / sd**2)
+        settled = _settled(grams, layout, precision, scales, typed)
+        solution, precision, new = settled.solution, settled.precision, settled.solution.eight()
+        residual = readings - rows.times(new)
+        taken = (weight * sightings.share)[:, None] * rows.variances(solution.eight_cov()) / sd**2
         new_scatter = scatter(residual, taken, weight, sightings.share, classes, valid, robust)
-        moved = float(np.max(np.abs(new - x)[:, 2:4], initial=0.0))
-        new_scales = Scales(new_scatter, repeat, shift)
-        scale_moved = float(np.max(np.abs(new_scales.logarithms() - scales.logarithms())))
-        x, scales = new, new_scales
-        state = FitState(layout, solution, scales, precision, readings, residual, weight, leverage)
-        weight = used * huber_weight(residual, scales.scatter[classes])
-        if moved < axis_rest and scale_moved < scale_rest:
+        moved, x = np.max(np.abs(new - x)[:, 2:4], axis=1, initial=0.0), new
+        found = Scales(new_scatter, settled.repeat, settled.shift)
+        scale_moved = float(np.max(np.abs(found.logarithms() - scales.logarithms())))
+        scales = found
+        next_weight = used * huber_weight(residual, scales.scatter[classes])
+        still = float(np.quantile(moved, AT_REST_SHARE)) if robust else float(np.max(moved, initial=0.0))
+        if still < axis_rest and scale_moved < scale_rest:
             break
-    if state is None:
-        raise ValueError("MOST_STEPS must be at least 1")
-    return state
+    leverage = _leverage(sightings, solution, sd)
+    return FitState(layout, solution, scales, precision, readings, residual, weight, leverage)
+
+
+@dataclass(frozen=True)
+class _Settled:
+    """The solved system with how well zeros repeat and how far constants shift, at given scatter."""
+
+    solution: Solution
+    precision: Floats
+    repeat: Floats
+    shift: float
+
+
+def _settled(grams: Floats, layout: Layout, precision: Floats, scales: Scales, typed: Typed) -> _Settled:
+    """Solve the system, and step toward the repeatability of zeros and the size of shifts."""
+    repeat, shift = scales.repeat, scales.shift
+    solution = solve(grams, layout, precision, shift**-2.0, typed)
+    for _ in range(INNER_STEPS if layout.sessions.size else 0):
+        cov, before = solution.session_cov(), np.log(np.append(repeat, shift))
+        repeat, precision = repeatability(solution, cov, repeat)
+        shift = shift_sd(solution, cov, shift)
+        solution = solve(grams, layout, precision, shift**-2.0, typed)
+        if np.max(np.abs(np.log(np.append(repeat, shift)) - before)) < INNER_AT_REST:
+            break
+    return _Settled(solution, precision, repeat, shift)
 
 
 def huber_weight(residual: Floats, sd: Floats) -> Floats:
@@ -178,16 +196,19 @@ def _start_values(sightings: Sightings, layout: Layout, start: FitState | None) 
         if start.layout.nights == layout.nights:
             x[:, 2:4] = start.solution.axis[sessions.night]
         x[:, 4:] = start.solution.constants()[sessions.era]
-    return np.asarray(x[sightings.session])
-
-
-def _times(coefficients: Floats, x: Floats) -> Floats:
-    return np.asarray((coefficients @ x[:, :, None])[:, :, 0])
+    return x
 
 
 def _readings(sightings: Sightings, x: Floats) -> Floats:
-    """Return the misfit at x plus coefficients times x: what a linear fit of x itself takes in, (n, 2)."""
-    return sightings.misfit(_pose(x)) + _times(sightings.coefficients, x)
+    """Return the misfit at x plus coefficients times x: what a linear fit of x itself takes in, (n, 2).
+
+    Parameters
+    ----------
+    x
+        The eight numbers of each session, (s, 8).
+    """
+    own = x[sightings.session]
+    return np.asarray(sightings.misfit(_pose(own)) + (sightings.coefficients @ own[:, :, None])[:, :, 0])
 
 
 def _pose(x: Floats) -> Pose:

@@ -67,8 +67,9 @@ def scatter(
     """
     out = PRIOR_SD.copy()
     free = np.clip(1.0 - leverage, 0.0, 1.0)
-    for c in range(CLASSES):
-        pick = (classes == c) & valid & (weight[:, None] > 0.0)
+    usable = valid & (weight[:, None] > 0.0)
+    for c in np.unique(classes):
+        pick = (classes == c) & usable
         own = np.broadcast_to(share[:, None], residual.shape)[pick]
         count = float(np.sum(own - np.minimum(leverage[pick], own)))
         if count < 1.0:

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
-from drift.night.sightings import POINTING, Sessions, Sightings
-from drift.quantities import Floats, Ints
+from drift.night.sightings import POINTING, Sessions
+from drift.quantities import Floats
 
 #: Prior standard deviations [arcsec]: wide enough to say nothing where there are data, and
 #: to keep a thin night finite.  Common practice: a first alignment is within a degree or
@@ -25,8 +25,6 @@ AXIS_PRIOR_SD = 7200.0
 ZERO_PRIOR_SD = 1.0e6
 CONSTANT_PRIOR_SD = np.array([1800.0, 600.0, 1800.0, 40.0])
 MEAN_PRIOR_SD = 1.0e5
-#: Sessions are padded to one length for speed when that costs no more than so many times the readings.
-MOST_PADDING = 4
 
 AXIS = slice(0, 2)  # of the outer unknowns of a session: az_error, alt_error
 #: A session's own unknowns: zeros of hour angle and declination, shifts of cone error and tube-side
@@ -136,37 +134,6 @@ class Solution:
         return np.asarray(EIGHT @ self.session_cov(shared) @ EIGHT.T)
 
 
-def session_grams(sightings: Sightings, readings: Floats, weights: Floats, sessions: int) -> Floats:
-    """Sum the weighted products of coefficients and readings of each session, (s, 9, 9).
-
-    Parameters
-    ----------
-    readings
-        Misfit plus coefficients times the present unknowns, (n, 2) [arcsec].
-    weights
-        One over the variance, (n, 2) [arcsec^-2]; 0 for what is not used.
-    """
-    rows = np.concatenate([sightings.coefficients, readings[:, :, None]], axis=2)
-    rows *= np.sqrt(weights)[:, :, None]
-    starts = np.searchsorted(sightings.session, np.arange(sessions))
-    counts = np.diff(np.append(starts, sightings.size))
-    longest = int(counts.max(initial=0))
-    if sessions * longest > MOST_PADDING * sightings.size:
-        return _summed(rows, starts, counts)
-    padded = np.zeros((sessions, longest, 2, 9))
-    padded[sightings.session, np.arange(sightings.size) - starts[sightings.session]] = rows
-    flat = padded.reshape(sessions, 2 * longest, 9)
-    return np.asarray(np.swapaxes(flat, 1, 2) @ flat)
-
-
-def _summed(rows: Floats, starts: Ints, counts: Ints) -> Floats:
-    """Sum products session by session: for sessions of very unequal length."""
-    products = np.swapaxes(rows, 1, 2) @ rows
-    sums: Floats = np.add.reduceat(products, np.minimum(starts, len(rows) - 1), axis=0)
-    sums[counts == 0] = 0.0  # reduceat repeats an element for empty slices
-    return sums
-
-
 def solve(
     grams: Floats, layout: Layout, group_precision: Floats, shift_precision: float, typed: Typed
 ) -> Solution:
@@ -175,7 +142,7 @@ def solve(
     Parameters
     ----------
     grams
-        From `session_grams`, (s, 9, 9).
+        From `drift.night.rows.SessionRows.grams`, (s, 9, 9).
     group_precision
         One over the variance with which each session's declination zero
         scatters about its group's mean, (s,) [arcsec^-2]; 0 without a group.
@@ -216,12 +183,11 @@ def _eliminated(block: Floats, cross: Floats, right: Floats) -> tuple[Floats, Fl
     across' along.  By Cholesky factors its error stays at rounding of the sums,
     however ill-conditioned a block is (a session that looked at one place only).
     """
-    root = np.linalg.cholesky(block)
-    halfway = np.linalg.solve(root, np.concatenate([cross, right[:, :, None]], axis=2))
-    back = np.linalg.solve(np.swapaxes(root, 1, 2), halfway)
-    inverse_root = np.linalg.solve(root, np.broadcast_to(np.eye(root.shape[1]), root.shape))
-    inverse = np.swapaxes(inverse_root, 1, 2) @ inverse_root
-    return inverse, -back[:, :, :-1], back[:, :, -1], halfway[:, :, :-1], halfway[:, :, -1]
+    inverse_root = np.linalg.inv(np.linalg.cholesky(block))
+    halfway = inverse_root @ np.concatenate([cross, right[:, :, None]], axis=2)
+    upward = np.swapaxes(inverse_root, 1, 2)
+    back = upward @ halfway
+    return upward @ inverse_root, -back[:, :, :-1], back[:, :, -1], halfway[:, :, :-1], halfway[:, :, -1]
 
 
 def _solve_shared(total: Floats, right: Floats, prior: Floats) -> tuple[Floats, Floats]:
@@ -236,32 +202,49 @@ def _solve_shared(total: Floats, right: Floats, prior: Floats) -> tuple[Floats, 
     return cho_solve(factor, right), cho_solve(factor, np.eye(right.size))
 
 
+def _by_night(layout: Layout, values: Floats) -> Floats:
+    """Add up what sessions bring, night by night, (s, ...) -> (n, ...)."""
+    night = layout.sessions.night
+    if night.size == layout.nights and np.array_equal(night, np.arange(night.size)):
+        return values.copy()
+    out = np.zeros((layout.nights, *values.shape[1:]))
+    np.add.at(out, night, values)
+    return out
+
+
+def _by_shared(layout: Layout, outer: Floats, right: Floats) -> tuple[Floats, Floats, Floats]:
+    """Add up what ties nights to the shared unknowns, (n, 2, m), and what is their own, (m, m) and (m,)."""
+    columns, m = layout.shared_columns(), layout.shared
+    tie, total, total_right = np.zeros((layout.nights, 2, m)), np.zeros((m, m)), np.zeros(m)
+    if len(columns) and np.all(columns == columns[0]):  # one era and one group: no sorting is needed
+        own = columns[0]
+        tie[:, :, own] = _by_night(layout, outer[:, AXIS, 2:])
+        total[np.ix_(own, own)], total_right[own] = outer[:, 2:, 2:].sum(axis=0), right[:, 2:].sum(axis=0)
+        return tie, total, total_right
+    night = layout.sessions.night
+    np.add.at(
+        tie, (night[:, None, None], np.arange(2)[None, :, None], columns[:, None, :]), outer[:, AXIS, 2:]
+    )
+    np.add.at(total, (columns[:, :, None], columns[:, None, :]), outer[:, 2:, 2:])
+    np.add.at(total_right, columns, right[:, 2:])
+    return tie, total, total_right
+
+
 def _solve_nights(
     outer: Floats, right: Floats, layout: Layout, typed: Typed
 ) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     """Eliminate the nights' axes and solve for the shared unknowns."""
-    sessions, count, m = layout.sessions, layout.nights, layout.shared
-    columns = layout.shared_columns()
-    block = np.zeros((count, 2, 2)) + np.eye(2) * AXIS_PRIOR_SD**-2
-    block_right = np.zeros((count, 2))
-    tie = np.zeros((count, 2, m))
-    np.add.at(block, sessions.night, outer[:, AXIS, AXIS])
-    np.add.at(block_right, sessions.night, right[:, AXIS])
-    np.add.at(
-        tie,
-        (sessions.night[:, None, None], np.arange(2)[None, :, None], columns[:, None, :]),
-        outer[:, AXIS, 2:],
-    )
+    count, m = layout.nights, layout.shared
+    block = _by_night(layout, outer[:, AXIS, AXIS]) + np.eye(2) * AXIS_PRIOR_SD**-2
+    block_right = _by_night(layout, right[:, AXIS])
+    tie, total, total_right = _by_shared(layout, outer, right)
     for i, value in enumerate((typed.az_error, typed.alt_error)):
         block[:, i, i] += np.bincount(typed.night, typed.sd**-2.0, minlength=count)
         block_right[:, i] += np.bincount(typed.night, value * typed.sd**-2.0, minlength=count)
     prior = np.concatenate(
         [np.tile(CONSTANT_PRIOR_SD**-2.0, layout.eras), np.full(layout.groups, MEAN_PRIOR_SD**-2)]
     )
-    total = np.diag(prior)
-    total_right = np.zeros(m)
-    np.add.at(total, (columns[:, :, None], columns[:, None, :]), outer[:, 2:, 2:])
-    np.add.at(total_right, columns, right[:, 2:])
+    total += np.diag(prior)
     night_cov, gain, start, across, along = _eliminated(block, tie, block_right)
     flat = across.reshape(-1, m)
     total -= flat.T @ flat
