@@ -131,7 +131,8 @@ def fit(
         scale_moved = float(np.max(np.abs(found.logarithms() - scales.logarithms())))
         scales = found
         next_weight = used * huber_weight(residual, scales.scatter[classes])
-        still = float(np.quantile(moved, AT_REST_SHARE)) if robust else float(np.max(moved, initial=0.0))
+        share = AT_REST_SHARE if robust else 1.0
+        still = float(np.quantile(moved, share)) if moved.size else 0.0
         if still < axis_rest and scale_moved < scale_rest:
             break
     leverage = _leverage(sightings, solution, sd)

@@ -38,7 +38,7 @@ class SessionRows:
         """Lay (n, 2, k) out as (s, 2 longest, k), with nothing after the last of each session."""
         table = np.zeros((*self._shape, rows.shape[2]))
         table[self._session, self._place] = rows
-        return table.reshape(self._sessions, -1, rows.shape[2])
+        return table.reshape(self._sessions, 2 * self._shape[1], rows.shape[2])
 
     def _of_readings(self, table: Floats) -> Floats:
         """Return (s, 2 longest) as (n, 2)."""
