@@ -156,7 +156,7 @@ def test_a_mild_winter_has_less_to_give_back():
     # where a knob was turned since, or nothing tells the pier, or frost itself drives it, the mean stays
     turned = replace(mild, corrections=(correction("altitude", 36, asked=10.0, found=10.0),))
     untold = replace(mild, north_lean_from_mount_altitude=separable("no"))
-    frozen = replace(mild, driver_odds={"calendar": 0.2, "depth": 0.8})
+    frozen = replace(mild, follows="frozen")
     for other in (turned, untold, frozen):
         path = annual_forecast(other, season_of(other, PHI), PHI, LAST_US, LAST_US)
         assert path.axis[183, 1] - path.axis[0, 1] == pytest.approx(-280.0, abs=0.5)
