@@ -4,10 +4,18 @@ from __future__ import annotations
 
 from zoneinfo import ZoneInfo
 
-import numpy as np
-
 from drift.advice.outlook import Day, Outlook, Turning
-from drift.advice.words import angle, day, listed, percent, plain_angle, plain_arcmin, toward
+from drift.advice.words import (
+    angle,
+    day,
+    listed,
+    percent,
+    plain_angle,
+    plain_arcmin,
+    ranked,
+    size_of,
+    toward_of,
+)
 from drift.ground.drivers import FROST_KINDS
 from drift.quantities import YEAR_DAYS, Floats
 
@@ -100,11 +108,7 @@ def _frost(frost: dict[str, float], share: float) -> str:
 
 
 def _told(odds: dict[str, float]) -> str:
-    return listed([f"{DRIVER_WORDS[n]} {percent(p)}" for n, p in _ranked(odds)])
-
-
-def _ranked(odds: dict[str, float]) -> list[tuple[str, float]]:
-    return sorted(((n, p) for n, p in odds.items() if p >= 0.01), key=lambda item: -item[1])
+    return listed([f"{DRIVER_WORDS[n]} {percent(p)}" for n, p in ranked(odds)])
 
 
 def ahead_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
@@ -205,8 +209,7 @@ def settlement_sentences(outlook: Outlook) -> tuple[str, ...]:
 
 
 def _lean(lean: Floats, sd: Floats) -> str:
-    size = float(np.hypot(*lean))
-    spread = float(np.hypot(*(lean * sd)) / size) if size > 0.0 else float(np.max(sd))
+    size, spread = size_of(*lean.tolist(), *sd.tolist())
     if size < 2.0 * spread:
         return f"{angle(size, spread)}, perhaps none,"
-    return f"{angle(size, spread)} {toward(float(np.degrees(np.arctan2(lean[1], lean[0]))))}"
+    return f"{angle(size, spread)} {toward_of(*lean.tolist())}"

@@ -11,7 +11,7 @@ import numpy as np
 
 from drift.advice.result import Action, Bolt
 from drift.advice.stock import Stacks, stacked
-from drift.advice.words import angle, plain_angle, toward
+from drift.advice.words import angle, plain_angle, toward, toward_of
 from drift.errors import PlateError
 from drift.mount.orientation import hemisphere
 from drift.mount.plate import SEATED_MM, heights_for_tilt, seat_on_bolts
@@ -156,5 +156,5 @@ def _flats(turns: float) -> str:
 
 def lean_words(north_arcsec: float, east_arcsec: float, sd_arcsec: float) -> str:
     """Return ``34" ± 3" toward the north-east (bearing 47°)``."""
-    bearing = math.degrees(math.atan2(east_arcsec, north_arcsec))
-    return f"{angle(math.hypot(north_arcsec, east_arcsec), sd_arcsec)} {toward(bearing)}"
+    size = math.hypot(north_arcsec, east_arcsec)
+    return f"{angle(size, sd_arcsec)} {toward_of(north_arcsec, east_arcsec)}"

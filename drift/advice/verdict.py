@@ -8,7 +8,18 @@ from typing import TYPE_CHECKING
 from drift.advice.axis_step import axis_step
 from drift.advice.movement import Finding, counts, event_part, lean_now
 from drift.advice.result import Verdict
-from drift.advice.words import angle, arcmin, azimuth_side, day, listed, percent, toward
+from drift.advice.words import (
+    angle,
+    arcmin,
+    azimuth_side,
+    day,
+    listed,
+    percent,
+    ranked,
+    size_of,
+    toward,
+    toward_of,
+)
 
 if TYPE_CHECKING:
     from drift.advice.situation import Situation
@@ -113,11 +124,10 @@ def _lean_clause(finding: Finding, situation: Situation, history: History) -> st
         return (
             f"it leans {angle(abs(only.size), only.sd)} further {side} than at the start ({other} not told)"
         )
-    size = math.hypot(north.size, east.size)
-    sd = math.hypot(north.size * north.sd, east.size * east.sd) / size
-    bearing = math.degrees(math.atan2(east.size, north.size))
+    size, sd = size_of(north.size, east.size, north.sd, east.sd)
     steps = ", apart from the steps" if any(counts(event) for event in history.events) else ""
-    return f"the pier leans {angle(size, sd)} further {toward(bearing)} than at the start{steps}"
+    way = toward_of(north.size, east.size)
+    return f"the pier leans {angle(size, sd)} further {way} than at the start{steps}"
 
 
 def _season_clause(finding: Finding, situation: Situation, history: History) -> str:
@@ -196,11 +206,8 @@ def _lean_step(event: Event) -> str:
     """Return size and direction of a pier step; empty when its size isn't known."""
     north, east = (event.size.get(name, math.nan) for name in ("lean_north", "lean_east"))
     sds = [event.size_sd.get(name, math.nan) for name in ("lean_north", "lean_east")]
-    size = math.hypot(north, east)
-    if not size > 0.0:
-        return ""
-    sd = math.hypot(north * sds[0], east * sds[1]) / size
-    return f"{angle(size, sd)} {toward(math.degrees(math.atan2(east, north)))}"
+    size, sd = size_of(north, east, *sds)
+    return f"{angle(size, sd)} {toward_of(north, east)}" if size > 0.0 else ""
 
 
 def _mount_step(event: Event, latitude_deg: float) -> str:
@@ -228,5 +235,4 @@ def _axis_words(step: tuple[Floats, Floats] | None, situation: Situation) -> str
 
 
 def _odds(event: Event) -> str:
-    ranked = sorted(event.probability.items(), key=lambda item: -item[1])
-    return listed([f"{_PART_NAMES[part]} {percent(p)}" for part, p in ranked if p >= 0.01])
+    return listed([f"{_PART_NAMES[part]} {percent(p)}" for part, p in ranked(event.probability)])

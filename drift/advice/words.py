@@ -7,7 +7,7 @@ standard deviation and follows ``±``.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -30,6 +30,8 @@ _FRACTIONS = (
 _NEAR_FRACTION = 0.04
 #: From here on an angle is written in arcminutes [arcsec].
 _ARCMIN_FROM = 120.0
+#: A part that is less probable than this is left out of the odds.
+_NEGLIGIBLE = 0.01
 
 
 def angle(value_arcsec: float, sd_arcsec: float) -> str:
@@ -97,6 +99,31 @@ def percent(probability: float) -> str:
     if probability > 0.99:
         return "over 99 %"
     return "under 1 %" if probability < 0.01 else f"{probability * 100.0:.0f} %"
+
+
+def ranked(probability: Mapping[str, float]) -> list[tuple[str, float]]:
+    """Return the parts with their probability, the likeliest first; what is below a percent is left out."""
+    return sorted(
+        ((name, p) for name, p in probability.items() if p >= _NEGLIGIBLE), key=lambda item: -item[1]
+    )
+
+
+def size_of(north: float, east: float, north_sd: float, east_sd: float) -> tuple[float, float]:
+    """Return the size of a lean and its standard deviation, its components taken as independent."""
+    size = math.hypot(north, east)
+    if size == 0.0:
+        return 0.0, max(north_sd, east_sd)
+    return size, math.hypot(north * north_sd, east * east_sd) / size
+
+
+def toward_of(north: float, east: float) -> str:
+    """Return in which direction a lean goes, as `toward` writes it."""
+    return toward(math.degrees(math.atan2(east, north)))
+
+
+def counted(count: int, one: str, many: str | None = None) -> str:
+    """Return ``1 night`` or ``3 nights``."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
 
 
 def listed(parts: Sequence[str]) -> str:

@@ -20,29 +20,15 @@ def command(pier: str | None, note: str) -> None:
     from drift.api import answer_readings, open_book
     from drift.book.clock import now_us as clock
     from drift.cli.progress import working
-    from drift.errors import BookError
-    from drift.watch.changes import news, state_text
+    from drift.watch.changes import acknowledged_sentences, news_afresh, state_text
 
     site = site_of(pier)
     with open_book(site) as book:
         with working("Working out the axis of each night and the pier's lean"):
             answer = answer_readings(site, book.readings(), book)
         last = book.last_acknowledged()
-        before, when = None if last is None else last[2], (clock(), book.latest_import_us())
-        try:
-            found = news(answer, before, *when)
-        except BookError:  # a kept state that can't be read must not stand in the way of a new one
-            before, found = None, news(answer, None, *when)
+        when = (clock(), book.latest_import_us())
+        found, before = news_afresh(answer, None if last is None else last[2], *when)
         dropped = book.acknowledge(note, state_text(answer, before, *when))
-    for item in (*found.new, *found.notices):
-        click.echo(f"Acknowledged: {item.sentence}")
-    if not (found.new or found.notices):
-        click.echo("Acknowledged; nothing was new.")
-    if dropped:
-        click.echo(f"Not sent any more, because it is acknowledged: {_messages(dropped)}.")
-    for item in found.provisional:
-        click.echo(f"Not acknowledged: {item.sentence}")
-
-
-def _messages(count: int) -> str:
-    return "a message" if count == 1 else f"{count} messages"
+    for sentence in acknowledged_sentences(found, dropped):
+        click.echo(sentence)

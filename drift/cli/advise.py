@@ -152,9 +152,9 @@ def _knob_sentences(answer: Answer) -> list[str]:
 
 
 def _knob_sentence(knob: Knob) -> str:
-    from drift.advice.words import angle
+    from drift.advice.words import angle, counted
 
-    turns = "1 correction" if knob.turns_seen == 1 else f"{knob.turns_seen} corrections"
+    turns = counted(knob.turns_seen, "correction")
     return (
         f"The {knob.name} knob, going by {turns}: the axis does {knob.gain:.2f} ± {knob.gain_sd:.2f} of "
         f"what is set, and {angle(knob.slack, knob.slack_sd)} is lost when the knob is turned back."

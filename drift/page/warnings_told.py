@@ -9,11 +9,10 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from drift.book.clock import now_us
-from drift.errors import BookError
 from drift.page.desk import Desk
 from drift.page.fields import text_of
 from drift.show.times import clock_text, zone_of
-from drift.watch.changes import news, state_text
+from drift.watch.changes import acknowledged_sentences, news_afresh, state_text
 
 if TYPE_CHECKING:
     from drift.answer import Answer
@@ -24,12 +23,7 @@ if TYPE_CHECKING:
 def news_of(answer: Answer, book: Book) -> tuple[News, str | None]:
     """Return the news, and the state acknowledged before, None where there is none that can be read."""
     last = book.last_acknowledged()
-    before = None if last is None else last[2]
-    when = (now_us(), book.latest_import_us())
-    try:
-        return news(answer, before, *when), before
-    except BookError:  # a kept state that can't be read must not stand in the way of a new one
-        return news(answer, None, *when), None
+    return news_afresh(answer, None if last is None else last[2], now_us(), book.latest_import_us())
 
 
 def show(desk: Desk, request: Request) -> HTMLResponse:
@@ -61,7 +55,4 @@ def acknowledge(desk: Desk, request: Request, form: FormData) -> Response:
     found, before = news_of(answer, book)
     state = state_text(answer, before, now_us(), book.latest_import_us())
     dropped = book.acknowledge(text_of(form, "note"), state)
-    said = [f"Acknowledged: {item.sentence}" for item in (*found.new, *found.notices)]
-    if dropped:
-        said.append(f"{dropped} messages that had not been sent are not sent any more.")
-    return desk.go("/warnings", *(said or ["Acknowledged; nothing was new."]))
+    return desk.go("/warnings", *acknowledged_sentences(found, dropped))

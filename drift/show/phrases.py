@@ -12,7 +12,9 @@ import unicodedata
 from collections.abc import Callable, Mapping
 from datetime import date, timedelta
 
-from drift.advice.words import angle, arcmin, azimuth_side, percent, toward
+from drift.advice.words import angle, arcmin, azimuth_side, percent, ranked, size_of, toward_of
+from drift.advice.words import counted as counted  # for all that shows
+from drift.advice.words import toward as toward
 
 NOT_KNOWN = "not known"
 #: A value this many standard deviations from 0 has a side.
@@ -25,8 +27,6 @@ _LIKELY = (
     (1.0 / 3.0, "possible"),
     (0.0, "improbable"),
 )
-#: A part that is less probable than this is left out of the odds.
-_NEGLIGIBLE = 0.005
 PART_WORDS = {
     "pier": "pier",
     "mount_az": "mount in azimuth",
@@ -139,13 +139,12 @@ def _doubt(value: float, sd: float | None) -> str:
 
 def whole_lean(north: float, east: float, north_sd: float, east_sd: float) -> str:
     """Return the lean as one angle and a bearing; the two components are taken as independent."""
-    size = math.hypot(north, east)
+    size, sd = size_of(north, east, north_sd, east_sd)
     if size == 0.0:
         return "none"
-    sd = math.hypot(north * north_sd, east * east_sd) / size
     if not has_side(size, sd):
         return f"{any_angle(size, sd)}, too little to name a direction"
-    return f"{any_angle(size, sd)} {toward(math.degrees(math.atan2(east, north)))}"
+    return f"{any_angle(size, sd)} {toward_of(north, east)}"
 
 
 def likely(probability: float) -> str:
@@ -155,20 +154,13 @@ def likely(probability: float) -> str:
 
 def odds(probability: Mapping[str, float]) -> str:
     """Return the parts with their probability, the likeliest first, the negligible left out."""
-    ranked = sorted(probability.items(), key=lambda item: -item[1])
-    kept = [(part, p) for part, p in ranked if p >= _NEGLIGIBLE]
-    return ", ".join(f"{PART_WORDS.get(part, part)} {percent(p)}" for part, p in kept)
+    return ", ".join(f"{PART_WORDS.get(part, part)} {percent(p)}" for part, p in ranked(probability))
 
 
 def day_of_year_words(day_of_year: int) -> str:
     """Return ``about 14 February`` for day 45 (1 is 1 January)."""
     day = date(2023, 1, 1) + timedelta(days=min(max(day_of_year, 1), 365) - 1)
     return f"about {day.day} {day.strftime('%B')}"
-
-
-def counted(count: int, one: str, many: str | None = None) -> str:
-    """Return ``1 night`` or ``3 nights``."""
-    return f"{count} {one if count == 1 else many or one + 's'}"
 
 
 def harmless(text: str) -> str:

@@ -9,6 +9,7 @@ from drift.advice.movement import event_part
 from drift.advice.situation import situation_of
 from drift.advice.verdict import event_words
 from drift.advice.words import day, percent
+from drift.errors import BookError
 from drift.watch.ahead import passed_soon
 from drift.watch.blind import blind_spots
 from drift.watch.items import Item, News
@@ -70,6 +71,30 @@ def news(
     ]
     provisional = [_event_item(event, situation, answer) for event in fresh if event.provisional]
     return News(tuple(told), tuple(provisional), _notices(answer, situation, before, now_us, arrived_us))
+
+
+def news_afresh(
+    answer: Answer, acknowledged_json: str | None, now_us: int | None, arrived_us: int | None
+) -> tuple[News, str | None]:
+    """Return the news to be acknowledged, and what was acknowledged before; None where that can't be read.
+
+    A kept state that is spoilt must not stand in the way of a new one.
+    """
+    try:
+        return news(answer, acknowledged_json, now_us, arrived_us), acknowledged_json
+    except BookError:
+        return news(answer, None, now_us, arrived_us), None
+
+
+def acknowledged_sentences(found: News, dropped: int) -> tuple[str, ...]:
+    """Say what was taken note of, what not, and that `dropped` waiting messages are not sent any more."""
+    said = [f"Acknowledged: {item.sentence}" for item in (*found.new, *found.notices)]
+    if not said:
+        said.append("Acknowledged; nothing was new.")
+    if dropped:
+        messages = "a message" if dropped == 1 else f"{dropped} messages"
+        said.append(f"Not sent any more, because it is acknowledged: {messages}.")
+    return (*said, *(f"Not acknowledged: {item.sentence}" for item in found.provisional))
 
 
 def state_text(

@@ -1,0 +1,49 @@
+"""Words that advice, status, report and page share."""
+
+import pytest
+from advice_world import DAY_US, LAST_US, history, nights, site
+
+from drift.advice.advise import advise
+from drift.advice.words import counted, ranked, size_of, toward_of
+from drift.answer import Answer
+from drift.show import phrases
+from drift.watch.changes import acknowledged_sentences, news, news_afresh, state_text
+from drift.watch.items import Item, News
+
+
+def test_a_lean_has_a_size_an_uncertainty_and_a_side():
+    # 3-4-5: sd^2 = (0.6 x 1)^2 + (0.8 x 2)^2
+    assert size_of(3.0, -4.0, 1.0, 2.0) == pytest.approx((5.0, (0.36 + 2.56) ** 0.5))
+    assert size_of(0.0, 0.0, 1.0, 2.0) == (0.0, 2.0)
+    assert toward_of(3.0, -3.0) == "toward the north-west (bearing 315°)"
+
+
+def test_odds_are_ranked_and_what_is_below_a_percent_is_left_out():
+    odds = {"zero": 0.009, "pier": 0.2, "mount_az": 0.791}
+    assert ranked(odds) == [("mount_az", 0.791), ("pier", 0.2)]
+    assert phrases.odds(odds) == "mount in azimuth 79 %, pier 20 %"
+
+
+def test_counts():
+    assert [counted(n, "night") for n in (0, 1, 2)] == ["0 nights", "1 night", "2 nights"]
+    assert phrases.counted(2, "is", "are") == "2 are"
+
+
+@pytest.mark.parametrize(("dropped", "messages"), [(1, "a message"), (3, "3 messages")])
+def test_what_is_acknowledged_is_said_alike_everywhere(dropped, messages):
+    new, once = (Item("event", LAST_US, text, {}, {}) for text in ("It moved.", "It may have moved."))
+    assert acknowledged_sentences(News((new,), (once,), ()), dropped) == (
+        "Acknowledged: It moved.",
+        f"Not sent any more, because it is acknowledged: {messages}.",
+        "Not acknowledged: It may have moved.",
+    )
+    assert acknowledged_sentences(News((), (), ()), 0) == ("Acknowledged; nothing was new.",)
+
+
+def test_a_spoilt_acknowledgement_does_not_stand_in_the_way_of_a_new_one():
+    past = history(axis_now=(0.0, 300.0))
+    answer = Answer(site(), nights((0.0, 300.0)), past, advise(site(), nights(), past), ())
+    when = (LAST_US + DAY_US, None)
+    assert news_afresh(answer, "{spoilt", *when) == (news(answer, None, *when), None)
+    kept = state_text(answer, None, *when)
+    assert news_afresh(answer, kept, *when) == (news(answer, kept, *when), kept)
