@@ -84,14 +84,11 @@ def _knob_parts(kind: str) -> Callable[[PierFile, bool], list[Part]]:
         if kind == "azimuth":
             south = site.site.latitude_deg < 0
             toward, back = ("west", "east") if south else ("east", "west")
-            ways = (
-                ("up", f"clockwise seen from above: the axis's raised end toward {toward}"),
-                ("down", f"counter-clockwise seen from above: the raised end toward {back}"),
-            )
+            ways = (("up", f"clockwise, toward {toward}"), ("down", f"anticlockwise, toward {back}"))
         hint = "Blank when the axis was re-aligned by an unknown amount; it is then estimated."
         return [
             Part("amount_arcmin", "Change that was meant, in arcminutes", hint),
-            Part("amount_arcmin_way", "Which way", choices=ways),
+            Part("amount_arcmin_way", "Which way", _WAY_HINTS[kind], ways),
             Part("turns", "Turns of the knob", "If you know them: the knob's true gain is learned from it."),
         ]
 
@@ -106,6 +103,10 @@ def _knob_rows(kind: str) -> Callable[[FormData, PierFile], list[dict[str, str]]
     return rows
 
 
+_WAY_HINTS = {
+    "azimuth": "Seen from above; east and west are where the axis's raised end goes.",
+    "altitude": "Where the axis's raised end goes.",
+}
 _WAYS = {kind: {"amount_arcmin": ("up", "down")} for kind in ("azimuth", "altitude")}
 _BOLT_COLUMNS = {"shim": "thickness_mm", "nuts": "turns"}
 _BOLT_WAYS = {

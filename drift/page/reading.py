@@ -15,6 +15,7 @@ from drift.errors import DriftError
 from drift.page.desk import Desk
 from drift.page.pointed import evenings_of
 from drift.page.warnings_told import news_of
+from drift.show import phrases
 from drift.show.drawing import Drawn
 from drift.show.figures.seasons import season_day
 from drift.show.origin import NightOrigin, night_origin, nights_of
@@ -239,7 +240,7 @@ def _part(answer: Answer, found: NightOrigin) -> dict[str, object]:
     used = sum(one.use.startswith("used") for one in found.rows)
     return {
         "when": clock_text(found.night.time_us, zone),
-        "facts": _night_facts(found.night),
+        "facts": _night_facts(found.night, answer.site.site.latitude_deg),
         "remarks": found.night.remarks,
         "shared": found.shared,
         "counts": f"{used} of {len(rows)} rows were used.",
@@ -252,11 +253,13 @@ def _part(answer: Answer, found: NightOrigin) -> dict[str, object]:
     }
 
 
-def _night_facts(night: NightAxis) -> list[tuple[str, str]]:
-    sd = np.sqrt(np.clip(np.diagonal(night.covariance), 0.0, None))
-    names = ("Azimuth error", "Altitude error", "Hour-angle zero")
-    facts = [("From", axis.source_words(night))]
-    for at, name in enumerate(names):
-        known = np.isfinite(night.estimate[at])
-        facts.append((name, angle(float(night.estimate[at]), float(sd[at])) if known else "not known"))
-    return [*facts, ("Readings used", axis.used_words(night))]
+def _night_facts(night: NightAxis, latitude_deg: float) -> list[tuple[str, str]]:
+    az, alt, zero = (float(value) for value in night.estimate)
+    az_sd, alt_sd, zero_sd = np.sqrt(np.clip(np.diagonal(night.covariance), 0.0, None)).tolist()
+    return [
+        ("From", axis.source_words(night)),
+        ("Axis in azimuth", phrases.azimuth_words(az, az_sd, latitude_deg)),
+        ("Axis in altitude", phrases.altitude_words(alt, alt_sd)),
+        ("Hour-angle zero", angle(zero, zero_sd) if np.isfinite(zero) else phrases.NOT_KNOWN),
+        ("Readings used", axis.used_words(night)),
+    ]

@@ -96,7 +96,7 @@ def _azimuth_words(amount: str, latitude_deg: float) -> str:
     pole, toward, back = ("north", "east", "west") if latitude_deg >= 0 else ("south", "west", "east")
     if not amount:
         return "azimuth re-aligned by an unknown amount, to be estimated from the readings before and after."
-    turn, side = ("clockwise", toward) if float(amount) >= 0 else ("counter-clockwise", back)
+    turn, side = ("clockwise", toward) if float(amount) >= 0 else ("anticlockwise", back)
     return (
         f"azimuth {float(amount):+g} arcmin, that is the axis's raised ({pole}) end moved {turn} seen from "
         "above, "

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drift._version import __version__
+from drift.quantities import DAY_US
 from drift.show import phrases, saving, words
 from drift.show.drawing import drawn_picture, pictures_to_draw, side_by_side
 from drift.show.figures import palette
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 #: By this a report is known as one of ours, so that it may be written over.
 MARK = '<meta name="generator" content="drift report">'
 _KIND = saving.Kind("report", "report.html", MARK.encode(), 2000)
+#: From so many things that moved on, they are listed below what to do, and the verdict is one short sentence.
+_MANY_CLAUSES = 2
 
 
 def report_html(
@@ -88,7 +91,7 @@ def said(answer: Answer) -> dict[str, object]:
         "span": words.span(answer),
         "moved": answer.advice.verdict.moved,
         "verdict_heading": _verdict_heading(answer),
-        "verdict": phrases.harmless(answer.advice.verdict.sentence),
+        **_verdict(answer),
         "actions": [words.action_words(action) for action in answer.advice.actions],
         "cautions": answer.advice.cautions,
         "now": axis.now_table(answer),
@@ -111,10 +114,22 @@ def said(answer: Answer) -> dict[str, object]:
     }
 
 
+def _verdict(answer: Answer) -> dict[str, object]:
+    """Return the verdict: one sentence; where much has moved, a short one first and the rest as a list."""
+    verdict = answer.advice.verdict
+    if len(verdict.clauses) < _MANY_CLAUSES:
+        return {"verdict": phrases.harmless(verdict.sentence), "moved_parts": []}
+    parts = [phrases.harmless(f"{clause[:1].upper()}{clause[1:]}.") for clause in verdict.clauses]
+    return {"verdict": phrases.harmless(f"{verdict.head}."), "moved_parts": parts}
+
+
 def _verdict_heading(answer: Answer) -> str:
     if answer.advice.verdict.moved:
         return "something has moved"
-    return "nothing can be said yet" if axis.latest_row(answer.history) is None else "no movement found"
+    if axis.latest_row(answer.history) is None:
+        return "nothing can be said yet"
+    times = answer.history.time_us
+    return "no movement found" if int(times[-1]) - int(times[0]) >= DAY_US else "no movement can be told yet"
 
 
 def _kept_aside_table(kept_aside: Iterable[tuple[str, str]]) -> Table:

@@ -1,8 +1,6 @@
 """The page in a real browser: Debian's Chromium without a window, driven by Selenium, started here."""
 
 import json
-import os
-import shutil
 import socket
 import threading
 import time
@@ -11,11 +9,9 @@ from contextlib import contextmanager
 import pytest
 import uvicorn
 from axe_core_python.selenium import Axe
+from browser_world import MISSING, PATIENCE_S, WHY_MISSING, chromium
 from page_world import alignment_log, desk_of, pier_folder, rows_of
-from selenium import webdriver
 from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
-from selenium.webdriver.chrome.options import Options
-from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
@@ -25,30 +21,20 @@ from selenium.webdriver.support.ui import Select, WebDriverWait
 from drift.page.app import make_app
 from drift.show.figures import palette
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-DRIVER = shutil.which("chromedriver")
-pytestmark = pytest.mark.skipif(
-    not (CHROMIUM and DRIVER),
-    reason="no browser: install Debian's packages chromium and chromium-driver to run these",
-)
-#: How long a page may take on a loaded machine before a test gives up [s].
-PATIENCE_S = 60
+pytestmark = pytest.mark.skipif(MISSING, reason=WHY_MISSING)
 PAGES = ("/", "/pictures", "/seasons", "/seasons/2023-24", "/nights", "/nights/2024-02-29", "/events")
 PAGES += ("/events/1", "/corrections", "/corrections/new/azimuth", "/corrections/new/shim", "/import")
 PAGES += ("/warnings", "/download")
-#: A browser that is started asks its maker for updates unless it is told not to.
-QUIET = (
-    "--headless=new",
-    "--disable-gpu",
-    "--disable-dev-shm-usage",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-default-apps",
-    "--disable-sync",
-    "--no-first-run",
-    "--lang=en-US",
-    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
-)
+#: Height of a small phone's screen, and of a line of text [CSS pixels]; common practice.
+PHONE_HEIGHT, LINE = 667, 24
+#: Returns the choices of lists that are wider than the list, less its arrow and its edges.
+CUT_CHOICES = """
+const pen = document.createElement("canvas").getContext("2d");
+return [...document.querySelectorAll("select")].flatMap(list => {
+  pen.font = getComputedStyle(list).font;
+  return [...list.options].map(one => one.text).filter(t => pen.measureText(t).width > list.clientWidth - 40);
+});
+"""
 
 
 @contextmanager
@@ -69,15 +55,8 @@ def served(site_path):
 
 @pytest.fixture(scope="module")
 def browser():
-    options = Options()
-    options.binary_location = CHROMIUM
-    for flag in (*QUIET, *(["--no-sandbox"] if os.geteuid() == 0 else [])):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    driver.set_page_load_timeout(PATIENCE_S)
-    yield driver
-    driver.quit()
+    with chromium() as driver:
+        yield driver
 
 
 @pytest.fixture(scope="module")
@@ -275,6 +254,22 @@ def test_nothing_runs_off_a_phone(browser, shown, path):
         ".filter(e => e.offsetParent && parseFloat(getComputedStyle(e).fontSize) < 12).length"
     )
     assert small == 0, "text stays readable"
+    aside = browser.execute_script(
+        "return [...document.querySelectorAll('main .scroll:not(details *)')]"
+        ".filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.ariaLabel)"
+    )
+    assert aside == [], "no table hides columns beyond its edge"
+    assert browser.execute_script(CUT_CHOICES) == [], "what is chosen can be read whole"
+
+
+@pytest.mark.parametrize("path", ("/", "/download/report.html"))
+def test_verdict_and_what_to_do_stand_on_the_first_screen_of_a_phone(browser, shown, path):
+    look(browser, width=375)
+    browser.get(shown + path)
+    first = browser.find_element(By.CSS_SELECTOR, "#do li, #do .act")
+    verdict = browser.find_element(By.CSS_SELECTOR, "#verdict .lead")
+    assert verdict.location["y"] < first.location["y"]
+    assert first.location["y"] + LINE < PHONE_HEIGHT
 
 
 def rgb(colour):

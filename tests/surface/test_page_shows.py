@@ -117,7 +117,7 @@ def test_the_nights_of_a_season_lead_to_file_and_line(shown):
     first = shown.get("/nights/2024-02-29").text
     assert "2024-02-29 23:00 CST (03-01 05:00 UTC)" in first
     assert "alignments.csv</td>" in first
-    assert '<td class="n">2</td>' in first, "the first row stands on line 2"
+    assert '<td class="n" data-label="line">2</td>' in first, "the first row stands on line 2"
     assert "2024-03-01T05:00:00Z," in first
 
 
@@ -318,7 +318,7 @@ def test_a_correction_goes_in_with_its_direction_and_the_sites_clock(page, site_
         when="2024-07-01T21:30",
         note="n",
     )
-    assert "counter-clockwise seen from above, toward west" in said.text
+    assert "anticlockwise seen from above, toward west" in said.text
     (row,) = rows_of(site_path)
     assert row.values["amount_arcmin"] == -8.5
     assert row.values["time_us"] == int(datetime(2024, 7, 2, 2, 30, tzinfo=UTC).timestamp()) * 1_000_000

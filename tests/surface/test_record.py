@@ -40,7 +40,7 @@ def test_a_negative_amount_is_a_number_and_not_an_option(folder: Path, capsys: C
     ]
     told = capsys.readouterr()
     assert "azimuth -2.83 arcmin" in told.out
-    assert "raised (north) end moved counter-clockwise seen from above, toward west" in told.out
+    assert "raised (north) end moved anticlockwise seen from above, toward west" in told.out
     assert "power off, support the load first, and never loosen all bolts at once" in told.out
     assert told.err == ""
 
@@ -55,9 +55,9 @@ def test_every_way_to_write_an_amount(folder: Path, amount: str) -> None:
     ("latitude", "amount", "words"),
     [
         ("47.3", "1", "raised (north) end moved clockwise seen from above, toward east"),
-        ("47.3", "-1", "raised (north) end moved counter-clockwise seen from above, toward west"),
+        ("47.3", "-1", "raised (north) end moved anticlockwise seen from above, toward west"),
         ("-33.0", "1", "raised (south) end moved clockwise seen from above, toward west"),
-        ("-33.0", "-1", "raised (south) end moved counter-clockwise seen from above, toward east"),
+        ("-33.0", "-1", "raised (south) end moved anticlockwise seen from above, toward east"),
     ],
 )
 def test_azimuth_in_words_in_both_hemispheres(

@@ -11,7 +11,7 @@ import pytest
 from invented_answer import empty, invented, site
 from invented_rich import rich
 
-from drift.advice.result import Poles
+from drift.advice.result import Poles, Verdict
 from drift.errors import DriftError
 from drift.show import report
 from drift.show.drawing import pictures_to_draw
@@ -222,9 +222,28 @@ def test_the_poles_and_the_aim_for_the_year_are_said_where_they_are_known():
 def test_a_sheet_of_paper_holds_any_picture_whole(text):
     paper = text[text.rindex("@page") : text.index("</style>")]
     assert re.search(r"figure, tr[^}]*break-inside: avoid", paper)
-    assert "max-height: 100mm" in paper and "max-height: 195mm" in paper
+    assert "max-height: 100mm" in paper and "max-height: 172mm" in paper
     tall = re.findall(r'<figure id="picture-([a-z0-9-]+)" class="tall"', text)
     assert {"lean", "causes-azimuth"} <= set(tall) and "axis" not in tall
+
+
+def test_where_much_has_moved_a_short_verdict_stands_first_and_the_rest_below_what_to_do():
+    parts = ('the pier tipped by 60"; twice', "the mount's azimuth turned <far>")
+    verdict = Verdict(True, "both", f"Both have moved: {'; '.join(parts)}.", "Both have moved", parts)
+    text = report.report_html(replace(NAMED, advice=replace(NAMED.advice, verdict=verdict)))
+    assert '<p class="lead">Both have moved.</p>' in text
+    at = [text.index(words) for words in ('id="do"', "What has moved</h2>", "The pier tipped by 60")]
+    assert at == sorted(at)
+    assert "turned &lt;far&gt;.</li>" in text
+    one = replace(verdict, sentence="Both have moved: a lot.", clauses=("a lot",))
+    text = report.report_html(replace(NAMED, advice=replace(NAMED.advice, verdict=one)))
+    assert "Both have moved: a lot.</p>" in text and "What has moved</h2>" not in text
+
+
+def test_one_night_finds_no_movement_and_says_that_it_could_not():
+    quiet = replace(NAMED.advice, verdict=Verdict(False, "none", "There is one night only."))
+    assert "Verdict: no movement can be told yet" in report.report_html(replace(NAMED, advice=quiet))
+    assert "Verdict: no movement found" in report.report_html(replace(RICH, advice=quiet))
 
 
 def test_an_earlier_report_is_replaced_and_another_file_is_not(tmp_path):

@@ -156,7 +156,7 @@ def nights_table(answer: Answer) -> Table:
     longitude = answer.site.site.longitude_deg
     return Table(
         "The nights",
-        ("night of", "from", "used", "aside", "azimuth [']", "altitude [']", 'zero ["]', "remarks"),
+        ("night of", "from", "used", "aside", *_axis_headings(answer), 'zero ["]', "remarks"),
         tuple(
             (
                 evening_of(night.time_us, longitude).isoformat(),
@@ -223,6 +223,11 @@ def _axis_cells(night: NightAxis) -> tuple[str, str]:
     sd = _sd(night)
     az, alt = (phrases.plain_pair(night.estimate[k] / 60.0, sd[k] / 60.0, most=2) for k in (0, 1))
     return az, alt
+
+
+def _axis_headings(answer: Answer) -> tuple[str, str]:
+    clockwise = phrases.azimuth_side(1.0, answer.site.site.latitude_deg)
+    return f"azimuth ['], + {clockwise}", "altitude ['], + high"
 
 
 def _nights_note(answer: Answer) -> str:
