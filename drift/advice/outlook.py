@@ -15,9 +15,9 @@ from scipy.special import ndtri
 
 from drift.advice.aim import best_change, days_that_count
 from drift.advice.forecast import Forecast as Daily
+from drift.advice.season import swing_along, without_line
 from drift.advice.situation import Situation, situation_of
 from drift.advice.words import as_utc
-from drift.ground.calendar import year_phase
 from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints
 
 if TYPE_CHECKING:
@@ -208,27 +208,18 @@ def _month(ahead: Forecast, name: str, own: Bools, off: Bools) -> Month:
 def turning_of(ahead: Forecast, situation: Situation) -> Turning | None:
     """Say when the axis is furthest in its yearly swing, and when back; None where none stands out."""
     to_sky = _to_sky(situation)
-    mean = _without_line(ahead.paths.mean(axis=0), ahead.time_us) * to_sky
-    along = np.linalg.svd(mean - mean.mean(axis=0), full_matrices=False)[2][0]
-    winter = np.cos(year_phase(ahead.time_us / DAY_US, situation.latitude_rad < 0.0))
-    course = mean @ along
-    along = along if course @ (winter - winter.mean()) >= 0.0 else -along
+    mean = without_line(ahead.paths.mean(axis=0), ahead.time_us) * to_sky
+    along = swing_along(mean, ahead.time_us, situation.latitude_rad)
     course = mean @ along
     swing, furthest = float(np.ptp(course)), int(np.argmax(course))
     sd = float(np.linalg.norm(ahead.axis_sd[furthest] * to_sky * along))
     if swing < max(_LEAST_SWING, _LEAST_SDS * sd):
         return None
-    each = [_without_line(path, ahead.time_us) * to_sky @ along for path in ahead.paths]
+    each = [without_line(path, ahead.time_us) * to_sky @ along for path in ahead.paths]
     peak = None if furthest == 0 else _day(ahead.time_us, furthest, [int(np.argmax(one)) for one in each])
     home = _first_back(course)
     back = None if home is None else _day(ahead.time_us, home, [_first_back(one) for one in each])
     return Turning(swing, peak, back)
-
-
-def _without_line(path: Floats, time_us: Ints) -> Floats:
-    """Take out what a year changes for good, so that the first and the last day are alike, (D, 2)."""
-    passed = ((time_us - time_us[0]) / (time_us[-1] - time_us[0]))[:, None]
-    return np.asarray(path - path[0] - passed * (path[-1] - path[0]))
 
 
 def _first_back(course: Floats) -> int | None:

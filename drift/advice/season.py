@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drift.advice.words import as_utc
-from drift.quantities import DAY_US, Floats, Ints
+from drift.ground.calendar import year_phase
+from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
 
 if TYPE_CHECKING:
     from drift.history.result import History
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
 #: From so many winters on their own scatter is used; before, one winter's swing is taken to differ from
 #: another's by this share (our own assumption: freezing indices of one place vary about so much).
 _WINTERS_TO_LEARN, _WINTER_SHARE = 3, 0.3
+#: A swing of the axis itself is sure from so many standard deviations of the forecast on: more than the two
+#: that the lean's needs, as its direction and date are looked for as well (our own choice).
+_AXIS_SDS = 2.5
 
 
 @dataclass(frozen=True)
@@ -69,9 +73,16 @@ class Season:
 
 
 def season_of(history: History, latitude_rad: float) -> Season:
-    """Take the season out of a history; half of a swing that isn't sure stands for its uncertainty."""
+    """Take the season out of a history; half of a swing that isn't sure stands for its uncertainty.
+
+    Where nothing tells pier from mount the lean's swing isn't sure, but that of the axis, which is all
+    that counts here, may be: then it is that of the history's own forecast.
+    """
     year = np.asarray(history.seasonal_axis_offset, dtype=float)
     seasonal = history.seasonal
+    of_axis = None if np.any(year) else _of_axis(history, latitude_rad)
+    if of_axis is not None:
+        return of_axis
     if seasonal is None or not seasonal.peak_to_trough > 0.0:
         return Season(np.zeros((366, 2)), None, np.zeros(2), 0.0)
     swing, sd = seasonal.peak_to_trough, seasonal.peak_to_trough_sd
@@ -82,6 +93,39 @@ def season_of(history: History, latitude_rad: float) -> Season:
     rest = int(np.argmax(np.sum(away**2, axis=1)))
     mean_sd = sd / swing * np.max(np.abs(year), axis=0)
     return Season(year, rest, mean_sd, _winter_share(history, swing))
+
+
+def without_line(path: Floats, time_us: Ints) -> Floats:
+    """Take out what a year changes for good, so that the first and the last day are alike, (D, 2)."""
+    passed = ((time_us - time_us[0]) / (time_us[-1] - time_us[0]))[:, None]
+    return np.asarray(path - path[0] - passed * (path[-1] - path[0]))
+
+
+def swing_along(path: Floats, time_us: Ints, latitude_rad: float) -> Floats:
+    """Return the direction (2,) in which a path on the sky (D, 2) swings, toward its winter end."""
+    along = np.linalg.svd(path - path.mean(axis=0), full_matrices=False)[2][0]
+    winter = np.cos(year_phase(time_us / DAY_US, latitude_rad < 0.0))
+    return np.asarray(along if (path @ along) @ (winter - winter.mean()) >= 0.0 else -along)
+
+
+def _of_axis(history: History, latitude_rad: float) -> Season | None:
+    """Return the season of the axis itself as the history carries it on; None where it isn't sure."""
+    ahead, seen = history.forecast, np.asarray(history.time_us)
+    if ahead is None or not seen.size or seen[-1] - seen[0] < YEAR_DAYS * DAY_US:
+        return None
+    to_sky = np.array([np.cos(latitude_rad), 1.0])
+    path = without_line(ahead.axis, ahead.time_us)
+    along = swing_along(path * to_sky, ahead.time_us, latitude_rad)
+    course = path * to_sky @ along
+    furthest = int(np.argmax(np.abs(course)))
+    swing, sd = float(np.ptp(course)), float(np.linalg.norm(ahead.axis_sd[furthest] * to_sky * along))
+    if not swing > _AXIS_SDS * sd:
+        return None
+    day = days_of_year(ahead.time_us)
+    year = np.stack([np.interp(np.arange(366), day, path[:, k], period=366) for k in (0, 1)], axis=1)
+    year -= year.mean(axis=0)
+    # the forecast's uncertainty has the winters' own differences in it
+    return Season(year, int(np.argmin(year * to_sky @ along)), sd / swing * np.max(np.abs(year), axis=0), 0.0)
 
 
 def days_of_year(time_us: Ints) -> Ints:
