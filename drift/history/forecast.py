@@ -17,7 +17,7 @@ from drift.history.causes.cause import Cause
 from drift.history.model import WALKS, Model, Scales, Solver, picked
 from drift.history.scan import residual_cov, spread
 from drift.history.series import NOT_OBSERVED, Series
-from drift.history.settling import Settling, looking_ahead, settling_of, with_calm_walk
+from drift.history.settling import Settling, settling_of
 from drift.history.warmth import Warmth
 from drift.quantities import DAY_US, Floats, Ints
 
@@ -96,8 +96,7 @@ def forecast(
     if not nights.size:
         return None
     problem = Solver(model)
-    scales = with_calm_walk(problem, scales)
-    settling = settling_of(looking_ahead(problem.at(scales)))
+    settling = settling_of(problem.at(scales))
     keep = _enough(model.series.size, int(nights[-1]))
     model, centre = picked(model, keep), centre[keep]
     last = int(np.flatnonzero(model.series.night >= 0)[-1])
@@ -185,7 +184,7 @@ def _longer(cause: Cause, series: Series, pick: Ints, time_us: Ints, warmth: War
 
 def _ahead(model: Model, scales: Scales, count: int) -> tuple[Floats, Floats]:
     """Return axis errors, then lean, at the last `count` readings: means and sds, (D, 4) each."""
-    fit = looking_ahead(Solver(model).at(scales))
+    fit = Solver(model).at(scales)
     known = spread(fit)
     axis = fit.fitted()[-count:, :2]
     axis_variance = np.diagonal(residual_cov(fit, known), axis1=1, axis2=2)[-count:, :2]

@@ -50,7 +50,7 @@ class Scales:
     alt_creep: float = 0.1
     zero_repeat: float = 10.0  # session-to-session repeatability of a shared zero [arcsec]
     season: float = 20.0  # prior size of the annual lean [arcsec]
-    slow: float = 20.0  # prior size of the settlement [arcsec, and arcsec a year]
+    slow: float = 20.0  # prior size of the slowest settlement [arcsec]
     frost: float = 20.0  # prior size of a typical winter's swing, where frost drives the lean [arcsec]
     level_factor: float = 1.0  # scatter of level readings against what they claim
 

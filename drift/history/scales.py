@@ -27,7 +27,9 @@ PRIORS: dict[str, tuple[float, float]] = {
     "level_factor": (1.0, 0.3),
 }
 #: No logarithm strays further from its prior than this many sd.
-FURTHEST = 5.0
+FURTHEST = 4.0
+#: What a trial counts that is so far out that the numbers run out: no reading is that improbable.
+HOPELESS = 1.0e12
 #: Bearings tried first [deg]; a direction and its opposite are the same.
 BEARINGS_DEG = (0.0, 30.0, 60.0, 90.0, 120.0, 150.0)
 #: Largest slope at rest and most steps of the search.
@@ -81,9 +83,12 @@ def log_posterior(problem: Solver, vector: Floats, names: list[str], base: Scale
 
 def _uphill(problem: Solver, vector: Floats, names: list[str], base: Scales) -> tuple[float, Floats]:
     """Return minus the log posterior of the scales and its slope by the standardised scales."""
-    fit = problem.at(from_vector(vector, names, base))
-    value = fit.log_marginal + log_prior(vector, names)
     turn = np.array([name == "bearing_rad" for name in names])
+    try:
+        fit = problem.at(from_vector(vector, names, base))
+    except np.linalg.LinAlgError:  # the search steps back from there
+        return HOPELESS, np.where(turn, 0.0, vector)
+    value = fit.log_marginal + log_prior(vector, names)
     unit = np.array([1.0 if name == "bearing_rad" else PRIORS[name][1] for name in names])
     free = turn | (np.abs(vector) < FURTHEST)
     return -value, np.where(turn, 0.0, vector) - np.where(free, unit * slope(fit, names), 0.0)

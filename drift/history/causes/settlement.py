@@ -6,6 +6,12 @@ one is a single exponential, whose time constant is not known beforehand.  A
 straight line and two curves of fixed time constants come close to any of them,
 whenever the concrete was poured: an exponential that began earlier is the same
 curve with a smaller size.
+
+Looking back, any shares of the three do.  Looking ahead the shares matter.  A line goes on for
+ever, clay doesn't: Terzaghi's curve has no steady part, and what goes on after it (secondary
+compression) is some hundredths of the whole in a year.  And a pace seen over a few months says nothing of
+how long it will last: so a curve's whole is held likely in proportion to its time constant, which
+makes every time constant as likely for a given pace.
 """
 
 from __future__ import annotations
@@ -17,6 +23,8 @@ from drift.quantities import DAY_US, YEAR_DAYS, Floats
 
 #: Time constants of the curves [years]: common practice, clay under a pier settles for one to some years.
 TIME_CONSTANTS_YEARS = (0.6, 2.0)
+#: Prior size of the line [a year], against that of the slowest curve's whole: common practice.
+LINE_SHARE = 0.1
 
 
 def slow_shapes(time_us: np.ndarray) -> Floats:
@@ -38,9 +46,10 @@ def settlement_cov(size: float) -> Floats:
     Parameters
     ----------
     size
-        Prior standard deviation of a curve's whole size [arcsec], and of the line's in a year.
+        Prior standard deviation of the slowest curve's whole size [arcsec].
     """
-    return np.eye(6) * size**2
+    shares = np.array([LINE_SHARE, *(tau / max(TIME_CONSTANTS_YEARS) for tau in TIME_CONSTANTS_YEARS)])
+    return np.kron(np.eye(2), np.diag((shares * size) ** 2))
 
 
 def settlement(time_us: np.ndarray) -> Cause:
