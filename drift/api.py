@@ -190,21 +190,25 @@ def answer_readings(
     return work_out(site, readings, _PiecesInBook(book), now_us, book.latest_import_us())
 
 
-def with_ground(answer: Answer, readings: Readings) -> Answer:
+def with_ground(answer: Answer, readings: Readings, book: Book | None = None) -> Answer:
     """Return the answer with what weather and ground did beside the lean, where there is a weather log.
 
     It takes a while and only a picture needs it, so that `answer_readings` leaves it out.
+
+    Parameters
+    ----------
+    answer, readings
+        The answer, and the readings that it was worked out from.
+    book
+        A record in which it is kept for the next time.
     """
     from dataclasses import replace
 
-    from drift.ground.site import ground_of
-    from drift.ground.under_pier import under_pier
+    from drift.kept import NoStore
+    from drift.pipeline import ground_of_answer
 
-    place, pier = answer.site.site, answer.site.pier
-    ground = ground_of(pier.depth_m, pier.soil, pier.drained, pier.surface)
-    return replace(
-        answer, ground=under_pier(readings["weather"], ground, place.latitude_deg, place.longitude_deg)
-    )
+    store = NoStore() if book is None else _PiecesInBook(book)
+    return replace(answer, ground=ground_of_answer(answer.site, readings, store))
 
 
 def ground_at_pier(site: PierFile, readings: Readings) -> PierGround | None:
@@ -262,4 +266,4 @@ def answer_book(path: str | Path = "pier.toml") -> Answer:
     site = read_site(path)
     with open_book(site) as book:
         readings = book.readings()
-        return with_ground(answer_readings(site, readings, book, now_us()), readings)
+        return with_ground(answer_readings(site, readings, book, now_us()), readings, book)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 
@@ -11,17 +13,20 @@ from drift.answer import Answer
 from drift.errors import NothingToAnswer
 from drift.ground.heave import FrostHeave
 from drift.ground.site import ground_of
+from drift.ground.under_pier import UnderPier, under_pier
 from drift.ground.weather import daily_weather
 from drift.history.before import Before, from_text
 from drift.history.causes.corrections import Plate
+from drift.history.result import History
 from drift.history.separate import separate
 from drift.history.warmth import warmth_of
-from drift.kept import NoStore, Store
+from drift.kept import NoStore, Store, name_of
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights
 from drift.night.modelled import modelled_or_not
 from drift.night.result import Nights, SetAside
 from drift.night.split import split_nights
+from drift.packing import pack, unpack
 from drift.pierfile import PierFile
 from drift.prepare.ready import ready
 from drift.prepare.result import LeftOut
@@ -30,6 +35,27 @@ from drift.readings import Readings
 
 #: Where what the last answer found is kept; unlike other pieces it only says where a search may start.
 BEFORE = "history found before"
+#: Where the work of the last answer is kept whole, for the next one from the same readings.
+WORKED = "last answer"
+SHOWN = "last ground under the pier"
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Worked:
+    """All of an answer that takes long: nights and history, with what is to be said about them."""
+
+    nights: Nights
+    history: History
+    warnings: tuple[str, ...]
+    defaults: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What only a picture needs."""
+
+    ground: UnderPier | None
 
 
 def work_out(
@@ -58,8 +84,64 @@ def work_out(
     drift.errors.NothingToAnswer
         If there is neither a night with a usable axis nor a level reading.
     """
-    latitude = float(np.radians(site.site.latitude_deg))
     store = NoStore() if store is None else store
+    name = _work_name(site, readings)
+    worked = _once(store, WORKED, name, Worked, lambda: _work(site, readings, store))
+    advice = advise(site, worked.nights, worked.history, now_us, arrived_us=arrived_us)
+    defaults = (*site.defaults_used(), *worked.defaults)
+    return Answer(site, worked.nights, worked.history, advice, defaults, worked.warnings)
+
+
+def ground_of_answer(site: PierFile, readings: Readings, store: Store | None = None) -> UnderPier | None:
+    """Return what weather and ground did under the pier, day by day; None where there is no weather log.
+
+    Parameters
+    ----------
+    site, readings, store
+        As for `work_out`.
+    """
+
+    def make() -> Shown:
+        place, pier = site.site, site.pier
+        ground = ground_of(pier.depth_m, pier.soil, pier.drained, pier.surface)
+        return Shown(under_pier(readings["weather"], ground, place.latitude_deg, place.longitude_deg))
+
+    store = NoStore() if store is None else store
+    return _once(store, SHOWN, _work_name(site, readings), Shown, make).ground
+
+
+def _work_name(site: PierFile, readings: Readings) -> str:
+    """Name the work by all that it depends on; "" where the readings don't say what they are."""
+    if not readings.readings_id:
+        return ""
+    rows = [
+        table["row_id"].to_numpy(dtype=np.int64).tobytes()
+        for table in readings.tables.values()
+        if "row_id" in table
+    ]
+    text = site.model_dump_json(exclude={"path", "store"})
+    return name_of("answer", readings.readings_id.encode(), text.encode(), *rows)
+
+
+def _once(store: Store, place: str, name: str, kind: type[T], make: Callable[[], T]) -> T:
+    """Return a result that is kept in a place of its own under a name, or make it and keep it there.
+
+    One place holds one result, the last: that of a long record is some megabytes.
+    """
+    found, _, packed = store.get([place] if name else []).get(place, b"").partition(b"\n")
+    if name and found == name.encode():
+        try:
+            return unpack(packed, kind)
+        except (ValueError, KeyError, TypeError, IndexError):
+            pass  # it was not written by this program
+    made = make()
+    if name:
+        store.put({place: name.encode() + b"\n" + pack(made, kind)})
+    return made
+
+
+def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
+    latitude = float(np.radians(site.site.latitude_deg))
     zero_is = str(site.mount.hour_angle_zero)
     made = ready(site, readings)
     readings, left = made.readings, tuple(_set_aside(one) for one in made.left_out)
@@ -91,9 +173,7 @@ def work_out(
         )
     store.put({BEFORE: history.before.encode()})
     warnings = (*seen.warnings, *nights.warnings, *history.warnings, *made.remarks)
-    defaults = (*site.defaults_used(), *seen.defaults)
-    advice = advise(site, nights, history, now_us, arrived_us=arrived_us)
-    return Answer(site, nights, history, advice, defaults, warnings)
+    return Worked(nights, history, warnings, seen.defaults)
 
 
 def _set_aside(one: LeftOut) -> SetAside:

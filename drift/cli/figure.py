@@ -58,7 +58,7 @@ def _answer(pier: str | None) -> Answer:
         with working("Reading the record"):
             readings = book.readings()
         with working("Working out the axis of each night and the pier's lean"):
-            return with_ground(answer_readings(site, readings, book), readings)
+            return with_ground(answer_readings(site, readings, book), readings, book)
 
 
 def _list(answer: Answer) -> None:

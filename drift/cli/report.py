@@ -43,7 +43,7 @@ def command(output: Path, pier: str | None) -> None:
         with working("Reading the record"):
             readings = book.readings()
         with working("Working out the axis of each night and the pier's lean"):
-            answer = with_ground(answer_readings(site, readings, book, now_us()), readings)
+            answer = with_ground(answer_readings(site, readings, book, now_us()), readings, book)
         text = _drawn(answer, book)
     save_report(text, output)
     click.echo(f"Wrote {output} ({len(text.encode()) / 1000:.0f} kB).", err=True)

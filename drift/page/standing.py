@@ -175,7 +175,7 @@ def work_out(site: PierFile, book: Book, mark: str, before: Standing | None = No
         return replace(before, mark=mark)
     row_ids = {kind: frozenset(readings[kind]["row_id"].tolist()) for kind in COLUMNS}
     try:
-        answer = with_ground(answer_readings(site, readings, book, now), readings)
+        answer = with_ground(answer_readings(site, readings, book, now), readings, book)
     except DriftError as error:
         return Standing(mark, site, readings.readings_id, row_ids, None, str(error), now // DAY_US)
     return Standing(mark, site, readings.readings_id, row_ids, answer, "", now // DAY_US, Drawings(answer))

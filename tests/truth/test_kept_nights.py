@@ -5,13 +5,17 @@ from exact_mount import Case, make
 
 import drift.night.directions as directions_module
 import drift.night.search as search_module
+import drift.pipeline as pipeline
 from drift.demo.families import family
 from drift.demo.world import make as make_world
+from drift.history.result import History
 from drift.night.estimate import estimate_nights
+from drift.night.result import Nights
 from drift.night.split import split_nights
+from drift.packing import pack
 from drift.pierfile import pier_from_mapping
 from drift.pipeline import work_out
-from drift.readings import as_readings
+from drift.readings import Readings, as_readings
 
 
 class Shelf:
@@ -91,3 +95,50 @@ def test_a_night_looked_at_closely_is_not_looked_at_again(monkeypatch):
     assert first > 0
     estimate_nights(np.radians(46.0), split, made.readings, made.directions, "kept", shelf)
     assert len(looked) == first
+
+
+def counted_work(monkeypatch):
+    made, plain = [], pipeline._work
+
+    def counted(*given):
+        made.append(given)
+        return plain(*given)
+
+    monkeypatch.setattr(pipeline, "_work", counted)
+    return made
+
+
+def test_the_same_readings_are_not_worked_out_again(monkeypatch):
+    site, readings = world()
+    known, shelf = Readings(readings.tables, "of the test"), Shelf()
+    made = counted_work(monkeypatch)
+    first, again = work_out(site, known, shelf), work_out(site, known, shelf)
+    assert len(made) == 1
+    assert pack(first.history, History) == pack(again.history, History)
+    assert pack(first.nights, Nights) == pack(again.nights, Nights)
+    assert (first.advice, first.warnings) == (again.advice, again.warnings)
+    assert first.defaults_used == again.defaults_used
+
+
+def test_another_site_file_other_rows_or_spoilt_bytes_are_worked_out(monkeypatch):
+    site, readings = world()
+    tables, shelf = readings.tables, Shelf()
+    made = counted_work(monkeypatch)
+    work_out(site, Readings(tables, "of the test"), shelf)
+    other = site.model_copy(update={"mount": site.mount.model_copy(update={"hour_angle_zero": "unknown"})})
+    work_out(other, Readings(tables, "of the test"), shelf)
+    moved = {**tables, "solves": tables["solves"].assign(row_id=tables["solves"]["row_id"] + 1)}
+    work_out(site, Readings(moved, "of the test"), shelf)
+    assert len(made) == 3
+    name, _, _ = shelf.pieces[pipeline.WORKED].partition(b"\n")
+    shelf.pieces[pipeline.WORKED] = name + b"\nnothing that was packed"
+    work_out(site, Readings(moved, "of the test"), shelf)
+    assert len(made) == 4
+
+
+def test_readings_that_do_not_say_what_they_are_are_worked_out_each_time(monkeypatch):
+    site, readings = world()
+    made, shelf = counted_work(monkeypatch), Shelf()
+    for _ in range(2):
+        work_out(site, Readings(readings.tables), shelf)
+    assert len(made) == 2

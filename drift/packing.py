@@ -1,0 +1,132 @@
+"""Results as bytes and back: dataclasses of numbers, words and arrays, by the types of their fields.
+
+Nothing in the bytes says what to make of them: the type asked for does, so that
+bytes from elsewhere can make nothing else and run nothing.  Numbers come back
+bit for bit.
+"""
+
+from __future__ import annotations
+
+import json
+import types
+from dataclasses import fields, is_dataclass
+from functools import cache
+from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
+
+import numpy as np
+
+T = TypeVar("T")
+#: Kinds of arrays that results hold, each laid in a row of its own.
+_KINDS: dict[str, Any] = {"f": np.float64, "i": np.int64, "b": np.bool_}
+_PLAIN = (str, int, float, bool)
+_HEAD_BYTES = 8
+
+
+def pack(value: Any, kind: type) -> bytes:
+    """Return a result as bytes.
+
+    Parameters
+    ----------
+    value
+        A dataclass whose fields are words, numbers, arrays of float64, int64 or bool, tuples, dicts by
+        name, or such dataclasses.
+    kind
+        Its type.
+
+    Raises
+    ------
+    TypeError
+        If a field holds anything else.
+    """
+    rows: dict[str, list[Any]] = {name: [] for name in _KINDS}
+    places = dict.fromkeys(_KINDS, 0)
+    tree = _packed(value, kind, rows, places)
+    parts = [np.concatenate([np.zeros(0, dtype), *rows[name]]).tobytes() for name, dtype in _KINDS.items()]
+    head = json.dumps([[len(part) for part in parts], tree]).encode()
+    return b"".join([len(head).to_bytes(_HEAD_BYTES, "little"), head, *parts])
+
+
+def unpack(data: bytes, kind: type[T]) -> T:
+    """Return what `pack` made bytes of.
+
+    Raises
+    ------
+    ValueError, TypeError, KeyError, IndexError
+        If the bytes are something else.
+    """
+    start = _HEAD_BYTES + int.from_bytes(data[:_HEAD_BYTES], "little")
+    lengths, tree = json.loads(data[_HEAD_BYTES:start])
+    rows: dict[str, Any] = {}
+    for (name, dtype), length in zip(_KINDS.items(), lengths, strict=True):
+        rows[name] = np.frombuffer(data[start : start + length], dtype).copy()
+        start += length
+    made: T = _unpacked(tree, kind, rows)
+    return made
+
+
+@cache
+def _fields(kind: type) -> tuple[tuple[str, Any], ...]:
+    hints = get_type_hints(kind)
+    return tuple((field.name, hints[field.name]) for field in fields(kind))
+
+
+@cache
+def _sort(kind: Any) -> tuple[str, Any]:
+    """Tell what a type is, and what it is made of."""
+    origin, inner = get_origin(kind), get_args(kind)
+    if kind in _PLAIN:
+        return "plain", kind
+    if origin in (Union, types.UnionType):
+        (one,) = (each for each in inner if each is not type(None))
+        return "optional", one
+    if origin is tuple:
+        return ("tuple", inner[0]) if inner[-1] is Ellipsis else ("fixed", inner)
+    if origin is dict:
+        return "dict", inner[1]
+    if origin is np.ndarray or kind is np.ndarray:
+        return "array", None
+    if is_dataclass(kind):
+        return "dataclass", kind
+    raise TypeError(f"no form is known for {kind}")
+
+
+def _packed(value: Any, kind: Any, rows: dict[str, list[Any]], places: dict[str, int]) -> Any:
+    sort, inner = _sort(kind)
+    if sort == "plain":
+        return inner(value)
+    if sort == "array":
+        array = np.asarray(value)
+        name = array.dtype.kind
+        if array.dtype != _KINDS.get(name):
+            raise TypeError(f"no form is known for an array of {array.dtype}")
+        rows[name].append(array.ravel())
+        places[name] += array.size
+        return [name, places[name] - array.size, *array.shape]
+    if sort == "optional":
+        return None if value is None else [_packed(value, inner, rows, places)]
+    if sort == "tuple":
+        return [_packed(each, inner, rows, places) for each in value]
+    if sort == "fixed":
+        return [_packed(each, own, rows, places) for each, own in zip(value, inner, strict=True)]
+    if sort == "dict":
+        return {str(name): _packed(each, inner, rows, places) for name, each in value.items()}
+    return [_packed(getattr(value, name), own, rows, places) for name, own in _fields(kind)]
+
+
+def _unpacked(tree: Any, kind: Any, rows: dict[str, Any]) -> Any:
+    sort, inner = _sort(kind)
+    if sort == "plain":
+        return inner(tree)
+    if sort == "array":
+        name, place, *shape = tree
+        return rows[name][place : place + int(np.prod(shape, dtype=int))].reshape(shape)
+    if sort == "optional":
+        return None if tree is None else _unpacked(tree[0], inner, rows)
+    if sort == "tuple":
+        return tuple([_unpacked(each, inner, rows) for each in tree])
+    if sort == "fixed":
+        return tuple([_unpacked(each, own, rows) for each, own in zip(tree, inner, strict=True)])
+    if sort == "dict":
+        return {name: _unpacked(each, inner, rows) for name, each in tree.items()}
+    known = _fields(kind)
+    return kind(**{name: _unpacked(each, own, rows) for each, (name, own) in zip(tree, known, strict=True)})
