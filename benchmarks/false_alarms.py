@@ -142,8 +142,11 @@ def watched(world: World, rate: float, bump_day: float | None = None) -> Year:
             continue
         found = news(answer, acknowledged)
         for item in found.new:
-            if time_us > bump_us and item.kind == "event" and item.time_us >= bump_us:
-                year.bump_told_after, year.parts_told = nights_since, str(item.facts["part"])
+            if time_us > bump_us and item.kind in ("event", "gap") and item.time_us >= bump_us:
+                year.bump_told_after, year.parts_told = (
+                    nights_since,
+                    str(item.facts.get("part", "over a gap")),
+                )
                 return year
             (year.true if is_true(item.kind, world, site, time_us) else year.false)[item.kind] += 1
         if found.new:

@@ -12,6 +12,7 @@ from drift.advice.words import day, percent
 from drift.errors import BookError
 from drift.watch.ahead import passed_soon
 from drift.watch.blind import blind_spots
+from drift.watch.gaps import moved_over_gaps
 from drift.watch.items import Item, News
 from drift.watch.known import (
     correction_mark,
@@ -64,6 +65,8 @@ def news(
     told = [_event_item(event, situation, answer) for event in fresh if not event.provisional]
     limits = _limits(answer, before)
     told += [_limit_item(limit, standing, situation) for limit, standing in limits if standing.is_new]
+    sds = sds_needed(answer.site.warn.false_alarms_per_year)
+    told += moved_over_gaps(answer, situation, before["as_of_us"], sds)
     told += [
         _correction_item(correction, held, situation)
         for correction, held in _failed(answer)

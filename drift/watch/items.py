@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 #: What means that the pier or the mount has moved; the others are told without an alarm.
-MOVED = ("event", "axis_limit", "lean_limit", "correction")
+MOVED = ("event", "axis_limit", "lean_limit", "correction", "gap")
 #: What does not: a limit that will be passed soon; no new night for long; too few or too vague ones.
 NOTICES = ("soon", "old", "thin")
 

@@ -22,6 +22,7 @@ _TITLES = {
     "axis_limit": "the axis is beyond its limit",
     "lean_limit": "the lean is beyond its limit",
     "correction": "a correction did not hold",
+    "gap": "the axis has moved while nothing was measured",
     "soon": "a limit will be passed soon",
     "old": "nothing has been measured for long",
     "thin": "too little to watch by",
@@ -103,7 +104,7 @@ def _was_told(
     same_kind = [(about["mark"], made_us) for about, made_us in known if about.get("kind") == item.kind]
     if item.kind == "event":
         return any(same_event(item.mark, mark) for mark, _ in same_kind)
-    if item.kind == "correction":
+    if item.kind in ("correction", "gap"):
         return any(mark == item.mark for mark, _ in same_kind)
     if item.kind.endswith("_limit"):
         since = acknowledged_us or 0

@@ -118,8 +118,19 @@ def limits_of(answer: Answer) -> tuple[Limit, ...]:
     return tuple(limit for limit in (_axis(answer), _lean(answer)) if limit is not None)
 
 
-def _axis(answer: Answer) -> Limit | None:
-    """Return the angle of axis and aimed-at pole, the smoothed present one carried back by the changes."""
+@dataclass(frozen=True)
+class Course:
+    """Where the axis stood at all readings."""
+
+    time_us: npt.NDArray[np.int64] = field(repr=False)  # (n,)
+    on_sky: Floats = field(
+        repr=False
+    )  # (n, 2) from the aimed-at pole, azimuth and altitude on the sky [arcsec]
+    sd: float  # of any of them [arcsec]
+
+
+def axis_course(answer: Answer) -> Course | None:
+    """Return where the axis stood: the smoothed present place carried back; None if unknown."""
     history, latitude = answer.history, np.radians(answer.site.site.latitude_deg)
     known = np.all(np.isfinite(history.change), axis=1)
     if not known.any() or not np.all(np.isfinite(history.axis_now)):
@@ -129,11 +140,17 @@ def _axis(answer: Answer) -> Limit | None:
     alt = change["mount_alt"] - hemisphere(latitude) * (change["lean_north"] + change["plate_north"])
     now = history.axis_now - pole_offset(answer.site)
     az, alt = az - az[-1] + now[0], alt - alt[-1] + now[1]
-    values = np.hypot(az * np.cos(latitude), alt)
     # the uncertainty of the latest night stands for all: the larger coordinate's, to be safe
     sd = max(history.axis_now_sd[0] * np.cos(latitude), history.axis_now_sd[1])
-    limit = answer.site.warn.axis_arcmin * 60.0
-    return Limit("axis", limit, history.time_us[known], values, np.full(values.size, sd), _sds(answer))
+    return Course(history.time_us[known], np.stack([az * np.cos(latitude), alt], axis=1), float(sd))
+
+
+def _axis(answer: Answer) -> Limit | None:
+    course = axis_course(answer)
+    if course is None:
+        return None
+    values, limit = np.hypot(*course.on_sky.T), answer.site.warn.axis_arcmin * 60.0
+    return Limit("axis", limit, course.time_us, values, np.full(values.size, course.sd), _sds(answer))
 
 
 def _lean(answer: Answer) -> Limit | None:
