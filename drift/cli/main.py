@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import difflib
 import errno
+import gc
 import importlib
 import sys
 
@@ -38,6 +39,9 @@ COMMANDS = {
     "demo": "Do the whole job on the sample logs.",
 }
 _MODULES = {"import": "import_logs"}
+#: These answer once and leave.  To look through the objects of a long answer for cycles, again and again,
+#: takes a tenth of their time and frees next to nothing.
+_LEAVE_SOON = ("status", "report", "figure", "check")
 
 
 class _Commands(click.Group):
@@ -99,6 +103,9 @@ def main(arguments: list[str] | None = None) -> None:
     """Run the command line and leave with its exit code."""
     arguments = sys.argv[1:] if arguments is None else arguments
     debug = "--debug" in arguments
+    collecting = gc.isenabled()
+    if next((each for each in arguments if each in COMMANDS), "") in _LEAVE_SOON:
+        gc.disable()
     try:
         code = cli.main(args=arguments, prog_name="drift", standalone_mode=False)
     except click.exceptions.Exit as leave:
@@ -127,4 +134,7 @@ def main(arguments: list[str] | None = None) -> None:
             err=True,
         )
         code = 2
+    finally:
+        if collecting:
+            gc.enable()
     sys.exit(code if isinstance(code, int) else 0)
