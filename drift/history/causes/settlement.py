@@ -25,6 +25,8 @@ from drift.quantities import DAY_US, YEAR_DAYS, Floats
 TIME_CONSTANTS_YEARS = (0.6, 2.0)
 #: Prior size of the line [a year], against that of the slowest curve's whole: common practice.
 LINE_SHARE = 0.1
+_SHARES = (LINE_SHARE, *(tau / max(TIME_CONSTANTS_YEARS) for tau in TIME_CONSTANTS_YEARS))
+_OF_ONE = np.diag(np.square([*_SHARES, *_SHARES]))
 
 
 def slow_shapes(time_us: np.ndarray) -> Floats:
@@ -48,8 +50,7 @@ def settlement_cov(size: float) -> Floats:
     size
         Prior standard deviation of the slowest curve's whole size [arcsec].
     """
-    shares = np.array([LINE_SHARE, *(tau / max(TIME_CONSTANTS_YEARS) for tau in TIME_CONSTANTS_YEARS)])
-    return np.kron(np.eye(2), np.diag((shares * size) ** 2))
+    return _OF_ONE * size**2
 
 
 def settlement(time_us: np.ndarray) -> Cause:
