@@ -90,13 +90,13 @@ def read_images(
         If the frame of the mount's places can't be told and nobody says it, or an answer is not allowed.
         Files that can't be used raise nothing: they are in `LogRead.set_aside`.
     """
-    mapping = read_fits_mapping(logs_toml) if logs_toml else FitsMapping()
-    mapping = mapping.with_answers(answers or {})
+    before = read_fits_mapping(logs_toml) if logs_toml else FitsMapping()
+    mapping = before.with_answers(answers or {})
     name, path, files = named(paths)
     images = Images(name, path, files, read_frames(paths, mapping, told))
     rows = gather_images(images, around, mapping)
     mapping = _settled(rows, mapping, ask)
-    kept = logs_toml is not None and keep_fits_mapping(logs_toml, mapping)
+    kept = logs_toml is not None and keep_fits_mapping(logs_toml, mapping, before)
     log = read_table(table_of(rows, mapping.mount_places or OF_DATE), around)
     return _told(log, rows, _kept_words(kept, logs_toml))
 

@@ -9,13 +9,13 @@ asked.
 
 from __future__ import annotations
 
-import os
 import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 
 from drift.errors import LogFileError
+from drift.logs.kept_text import change_text
 from drift.logs.mapping import END, FRAMES, MIDDLE, START
 from drift.logs.sides import MEANINGS
 
@@ -125,41 +125,71 @@ def read_fits_mapping(path: Path) -> FitsMapping:
         If the file can't be read or a key or value is not known.
     """
     try:
-        section = tomllib.loads(path.read_text(encoding="utf-8-sig")).get(SECTION, {})
+        text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         return FitsMapping()
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, UnicodeDecodeError) as error:
+        raise LogFileError(f"{path} can't be read: {error}.") from error
+    return parse_fits_mapping(text, path)
+
+
+def parse_fits_mapping(text: str, path: Path) -> FitsMapping:
+    """Read the section ``[fits]`` of a TOML text; `path` is named in messages.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If it is no TOML, or a key or value is not known.
+    """
+    try:
+        section = tomllib.loads(text).get(SECTION, {})
+    except tomllib.TOMLDecodeError as error:
         raise LogFileError(f"{path} can't be read: {error}.") from error
     if not isinstance(section, dict):
         raise LogFileError(f"{path}: {SECTION} must be a section, [{SECTION}].")
     return FitsMapping(**_checked(section, f"{path}, section [{SECTION}]"))
 
 
-def keep_fits_mapping(path: Path, mapping: FitsMapping) -> bool:
-    """Write what `mapping` says beyond what the file says into its section; return whether anything was new.
+def keep_fits_mapping(path: Path, mapping: FitsMapping, before: FitsMapping | None = None) -> bool:
+    """Write what was learned into the section of the file; return whether anything was new.
 
-    Other keys are left alone, and so are remarks and other sections.
+    Other keys are left alone, also those that another program has written meanwhile, and so are remarks and
+    other sections.
+
+    Parameters
+    ----------
+    path
+        The file.
+    mapping
+        What is known now.
+    before
+        What the file said when it was read; what it says now when not given.
 
     Raises
     ------
     drift.errors.LogFileError
         If the file can't be read or written.
     """
-    there = asdict(read_fits_mapping(path))
-    new = [f'{key} = "{value}"' for key, value in asdict(mapping).items() if value != there[key]]
-    if not new:
+    before = read_fits_mapping(path) if before is None else before
+    known = asdict(before)
+    learned = {key: value for key, value in asdict(mapping).items() if value != known[key]}
+    news: list[str] = []
+    if not learned:
         return False
+
+    def add(old: str) -> str:
+        there = asdict(parse_fits_mapping(old, path))
+        news.extend(f'{key} = "{value}"' for key, value in learned.items() if value != there[key])
+        return _with_keys(old, news) if news else old
+
     try:
-        text = path.read_text(encoding="utf-8-sig") if path.exists() else ""
-        part = path.with_name(f".{path.name}.{os.getpid()}")
-        part.write_text(_with_keys(text, new), encoding="utf-8")
-        part.replace(path)
+        change_text(path, add)
     except OSError as error:
         raise LogFileError(
             f"{path} can't be written ({error.strerror or error}), so what was said of the FITS headers "
             "could not be kept."
         ) from error
-    return True
+    return bool(news)
 
 
 def _with_keys(text: str, new: list[str]) -> str:

@@ -6,7 +6,6 @@ touched, so that remarks and other sections stay as their owner wrote them.
 
 from __future__ import annotations
 
-import os
 import re
 import tomllib
 from collections.abc import Mapping as MappingOf
@@ -15,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from drift.errors import LogFileError
+from drift.logs.kept_text import change_text
 from drift.logs.kinds import BY_KIND
 from drift.logs.mapping import FRAMES, ICRS, OF_DATE, TIME_CHOICES, ColumnFrom, Mapping, TimeFrom
 from drift.logs.sides import MEANINGS, ON
@@ -66,27 +66,36 @@ class MappingFile:
             name, number = f"{wanted} {number}", number + 1
         return name
 
-    def with_mapping(self, name: str, mapping: Mapping) -> MappingFile:
-        """Write a mapping at the end of the file, and return the file as it is then.
+    def keep(self, wanted: str, mapping: Mapping) -> tuple[MappingFile, str]:
+        """Write a mapping at the end of the file, and return the file as it is then, and the mapping's name.
+
+        What others have written meanwhile stays.  The name is `wanted` or, where that is in use, the next
+        free one; a mapping that stands there already under that name is not written again.
 
         Raises
         ------
         drift.errors.LogFileError
-            If the name is in use, or the file can't be written.
+            If the file can't be written, or what stands in it now can't be read.
         """
-        if name in self.mappings:
-            raise LogFileError(f"{self.path} has a mapping {name!r} already: choose another name.")
+        after: list[tuple[MappingFile, str]] = []
+
+        def add(old: str) -> str:
+            now = MappingFile(self.path, parse_mappings(old, str(self.path)))
+            if now.mappings.get(wanted) == mapping:
+                after.append((now, wanted))
+                return old
+            name = now.free_name(wanted)
+            after.append((MappingFile(self.path, {**now.mappings, name: mapping}), name))
+            return f"{(old or _BEGINNING).rstrip()}\n\n{as_toml(name, mapping)}"
+
         try:
-            old = self.path.read_text(encoding="utf-8") if self.path.exists() else _BEGINNING
-            new = f"{old.rstrip()}\n\n{as_toml(name, mapping)}"
-            part = self.path.with_name(f".{self.path.name}.{os.getpid()}")
-            part.write_text(new, encoding="utf-8")
-            part.replace(self.path)
-        except OSError as error:
+            change_text(self.path, add)
+        except (OSError, UnicodeDecodeError) as error:
             raise LogFileError(
-                f"{self.path} can't be written ({error.strerror or error}), so the mapping could not be kept."
+                f"{self.path} can't be written ({getattr(error, 'strerror', None) or error}), so the mapping "
+                "could not be kept."
             ) from error
-        return MappingFile(self.path, {**self.mappings, name: mapping})
+        return after[0]
 
 
 def as_toml(name: str, mapping: Mapping) -> str:

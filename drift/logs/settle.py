@@ -71,7 +71,7 @@ class Settler:
         assert mapping is not None
         suggested = self.kept.free_name(self.wanted or Path(table.name).stem)
         name = self._agreed(table, proposal, preview_of(table, mapping, around), suggested)
-        self.kept = self.kept.with_mapping(name, mapping)
+        self.kept, name = self.kept.keep(name, mapping)
         return mapping, f"as agreed, and kept as the mapping {name!r} in {self.kept.path.name}"
 
     @property

@@ -79,7 +79,7 @@ class Imports:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._kept: dict[str, Import] = {}
-        #: One file at a time is read by this program, so that logs.toml is written by one at a time.
+        #: One file at a time is read by this program: reading takes most of two cores.
         self._reading = threading.Lock()
 
     def begin(self, folder: UploadFolder) -> Import:
