@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_solve_banded, cholesky_banded
 
+from drift.cholesky import banded_factored, banded_solved
 from drift.quantities import Floats
 
 
@@ -41,7 +41,7 @@ class Chain:
 
     def solve(self, right: Floats) -> Floats:
         """Solve for right sides (n * d,) or (n * d, m)."""
-        return np.asarray(cho_solve_banded((self.factor, False), right, check_finite=False))
+        return banded_solved(self.factor, right)
 
     def covariance_blocks(self) -> tuple[Floats, Floats]:
         """Return the diagonal blocks (n, d, d) of the inverse and those between each and the next.
@@ -98,11 +98,11 @@ def make_chain(diagonal: Floats, above: Floats) -> Chain:
     """
     n, d = diagonal.shape[:2]
     width = 2 * d - 1
-    band = np.zeros((width + 1, n * d))
+    band = np.zeros((width + 1, n * d), order="F")
     rows, columns = np.triu_indices(d)
     start = d * np.arange(n)[:, None]
     band[width + rows - columns, start + columns] = diagonal[:, rows, columns]
     if n > 1:
         i, j = np.indices((d, d)).reshape(2, -1)
         band[width + i - (d + j), start[1:] + j] = above[:, i, j]
-    return Chain(diagonal, above, cholesky_banded(band, check_finite=False))
+    return Chain(diagonal, above, banded_factored(band))

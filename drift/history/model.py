@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import cho_factor, cho_solve
 
+from drift.cholesky import factored, solved
 from drift.ground.heave import FrostDriver
 from drift.history.causes.annual import (
     along_and_across,
@@ -292,18 +292,18 @@ class Solver:
         diagonal = done.block + inverse
         diagonal[:-1] += inverse[1:]
         chain = make_chain(diagonal, -inverse[1:])
-        solved = chain.solve(np.concatenate([done.tie, done.push[:, None]], axis=1))
-        follows, alone = solved[:, :-1], solved[:, -1]
+        both = chain.solve(np.concatenate([done.tie, done.push[:, None]], axis=1))
+        follows, alone = both[:, :-1], both[:, -1]
         prior = np.linalg.inv(cols.cov)
         total = done.square + prior - done.tie.T @ follows
         right = done.right + prior @ cols.mean - done.tie.T @ alone
-        factor = cho_factor(0.5 * (total + total.T))
-        amplitude = cho_solve(factor, right)
+        factor = factored(0.5 * (total + total.T))
+        amplitude = solved(factor, right)
         walk = np.concatenate([np.zeros((1, 5)), (alone - follows @ amplitude).reshape(-1, 5)])
         square = done.rest + cols.mean @ prior @ cols.mean - done.push @ alone - right @ amplitude
         steps = len(days) * _log_det(rate[None]) + float(np.sum(np.log(days)))
         logs = _log_det(prior[None]) - steps - chain.log_determinant()
-        logs -= 2.0 * float(np.sum(np.log(np.diagonal(factor[0]))))
+        logs -= 2.0 * float(np.sum(np.log(np.diagonal(factor))))
         return Fit(
             self.model,
             scales,
@@ -312,7 +312,7 @@ class Solver:
             follows,
             walk,
             amplitude,
-            cho_solve(factor, np.eye(amplitude.size)),
+            solved(factor, np.eye(amplitude.size)),
             0.5 * (logs - float(square)),
             days,
             rate,

@@ -11,10 +11,11 @@ only with the number of readings (nested Schur complements).  All is in arcsec.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
-from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
+from drift.cholesky import factored, solved
 from drift.night.sightings import POINTING, Sessions
 from drift.quantities import Floats
 
@@ -57,8 +58,9 @@ class Layout:
     groups: int
     sessions: Sessions
 
+    @cached_property
     def shared_columns(self) -> np.ndarray:
-        """Return where each session's constants and group mean are among the shared unknowns, (s, 5)."""
+        """Where each session's constants and group mean are among the shared unknowns, (s, 5)."""
         base = 4 * self.sessions.era[:, None] + np.arange(4)
         group = 4 * self.eras + np.maximum(self.sessions.group, 0)
         return np.concatenate([base, group[:, None]], axis=1)
@@ -103,7 +105,7 @@ class Solution:
         With `shared` False the shared unknowns are held at their estimates.
         """
         sessions = self.layout.sessions
-        night, columns = sessions.night, self.layout.shared_columns()
+        night, columns = sessions.night, self.layout.shared_columns
         outer = np.zeros((sessions.size, 7, 7))
         outer[:, AXIS, AXIS] = self.night_cov[night]
         if shared:
@@ -126,7 +128,7 @@ class Solution:
     def eight(self) -> Floats:
         """Return the eight numbers that the readings of each session depend on, (s, 8) [arcsec]."""
         sessions = self.layout.sessions
-        shared = self.shared[self.layout.shared_columns()]
+        shared = self.shared[self.layout.shared_columns]
         return np.concatenate([self.own, self.axis[sessions.night], shared], axis=1) @ EIGHT.T
 
     def eight_cov(self, shared: bool = True) -> Floats:
@@ -171,7 +173,7 @@ def solve(
     right -= np.einsum("sij,si->sj", across, along)
     night_cov, night_gain, night_start, shared, shared_cov = _solve_nights(outer, right, layout, typed)
     axis = night_start + night_gain @ shared
-    seen = np.concatenate([axis[sessions.night], shared[layout.shared_columns()]], axis=1)
+    seen = np.concatenate([axis[sessions.night], shared[layout.shared_columns]], axis=1)
     own = start + np.einsum("sij,sj->si", gain, seen)
     return Solution(layout, axis, own, shared, shared_cov, night_cov, night_gain, own_cov, gain)
 
@@ -194,12 +196,12 @@ def _solve_shared(total: Floats, right: Floats, prior: Floats) -> tuple[Floats, 
     """Solve for the shared unknowns; rounding can't make them less certain than the prior."""
     total = 0.5 * (total + total.T)
     try:
-        factor = cho_factor(total)
-    except LinAlgError:
+        factor = factored(total)
+    except np.linalg.LinAlgError:
         size, turn = np.linalg.eigh(total)
         cov = (turn / np.maximum(size, float(prior.min()))) @ turn.T
         return cov @ right, cov
-    return cho_solve(factor, right), cho_solve(factor, np.eye(right.size))
+    return solved(factor, right), solved(factor, np.eye(right.size))
 
 
 def _by_night(layout: Layout, values: Floats) -> Floats:
@@ -214,7 +216,7 @@ def _by_night(layout: Layout, values: Floats) -> Floats:
 
 def _by_shared(layout: Layout, outer: Floats, right: Floats) -> tuple[Floats, Floats, Floats]:
     """Add up what ties nights to the shared unknowns, (n, 2, m), and what is their own, (m, m) and (m,)."""
-    columns, m = layout.shared_columns(), layout.shared
+    columns, m = layout.shared_columns, layout.shared
     tie, total, total_right = np.zeros((layout.nights, 2, m)), np.zeros((m, m)), np.zeros(m)
     if len(columns) and np.all(columns == columns[0]):  # one era and one group: no sorting is needed
         own = columns[0]
