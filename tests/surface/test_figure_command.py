@@ -30,8 +30,8 @@ def folder(tmp_path: Path, monkeypatch) -> Path:
 
 
 def stands_for(monkeypatch, answer) -> None:
-    monkeypatch.setattr("drift.api.answer_readings", lambda site, readings, book: answer)
-    monkeypatch.setattr("drift.api.with_ground", lambda answer, readings: answer)
+    monkeypatch.setattr("drift.api.answer_readings", lambda *_: answer)
+    monkeypatch.setattr("drift.api.with_ground", lambda answer, *_: answer)
 
 
 def run(capsys, *arguments: object) -> tuple[int, str, str]:
