@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.history.forecast import Forecast
+from drift.notebook import ShowsItself
 
 #: Order of the columns of `History.change` and `History.sd`.
 COLUMNS = ("lean_north", "lean_east", "plate_north", "plate_east", "mount_az", "mount_alt")
@@ -101,8 +102,8 @@ class CauseSeries:
     sd: npt.NDArray[np.floating[Any]] = field(repr=False)  # (n, 6)
 
 
-@dataclass(frozen=True)
-class History:
+@dataclass(frozen=True, repr=False)
+class History(ShowsItself):
     """The change of pier and mount since the earliest night with a usable axis.
 
     `change` and `sd` have one row a night and the columns `COLUMNS` [arcsec];

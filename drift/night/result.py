@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from drift.notebook import ShowsItself
+
 
 @dataclass(frozen=True)
 class SetAside:
@@ -74,8 +76,8 @@ class InstrumentConstants:
     zero_repeatability_dec_arcsec: float = float("nan")
 
 
-@dataclass(frozen=True)
-class Nights:
+@dataclass(frozen=True, repr=False)
+class Nights(ShowsItself):
     """All nights of a book in time order, the instrument, and what was set aside."""
 
     nights: tuple[NightAxis, ...]

@@ -20,9 +20,9 @@ MAY_USE = {
     "prepare": {"errors", "quantities", "readings", "pierfile", "logs", "sky", "mount"},
     "sky": {"errors", "quantities"},
     "mount": {"errors", "quantities", "sky"},
-    "night": {"cholesky", "errors", "kept", "quantities", "readings", "sky", "mount"},
+    "night": {"cholesky", "errors", "kept", "notebook", "quantities", "readings", "sky", "mount"},
     "ground": {"errors", "quantities", "readings"},
-    "history": {"cholesky", "errors", "quantities", "readings", "mount", "night", "ground"},
+    "history": {"cholesky", "errors", "notebook", "quantities", "readings", "mount", "night", "ground"},
     "advice": {
         "errors",
         "quantities",
