@@ -125,6 +125,7 @@ def _collect(
 ) -> Nights:
     state, sightings = searched.state, searched.sightings
     inflate = _inflation(searched)
+    used_in = np.bincount(sightings.session, searched.used, minlength=searched.sessions.size).astype(int)
     full, own = state.solution.eight_cov(), state.solution.eight_cov(shared=False)
     axis_full, axis_own = state.solution.axis_cov(), state.solution.night_cov
     night_of = searched.sessions.night[sightings.session]
@@ -133,7 +134,7 @@ def _collect(
     out = []
     for n in range(index.example_us.size):
         mine = members.get(n, np.zeros(0, dtype=np.int64))
-        session = _zero_session(searched, sessions_of.get(n, np.zeros(0, dtype=np.int64)))
+        session = _zero_session(searched, sessions_of.get(n, np.zeros(0, dtype=np.int64)), used_in)
         estimate = np.append(state.solution.axis[n], np.nan)
         cov, own_cov = _pad(axis_full[n]), _pad(axis_own[n])
         label = ""
@@ -176,13 +177,14 @@ def _inflation(searched: Searched) -> Floats:
     return np.asarray((SCATTER_SHARE + square) / (SCATTER_SHARE + np.maximum(free, 0.0)))
 
 
-def _zero_session(searched: Searched, sessions: np.ndarray) -> int:
+def _zero_session(searched: Searched, sessions: np.ndarray, used_in: np.ndarray) -> int:
     """Choose the session whose hour-angle zero stands for the night: one that shares it, else the longest."""
     pointing = [int(s) for s in sessions if searched.sessions.source[s] == POINTING]
     if not pointing:
         return -1
-    counts = {s: int(np.sum(searched.used[searched.sightings.session == s])) for s in pointing}
-    return max(pointing, key=lambda s: (counts[s] > 0, searched.sessions.zero_label[s] != "", counts[s], -s))
+    return max(
+        pointing, key=lambda s: (used_in[s] > 0, searched.sessions.zero_label[s] != "", used_in[s], -s)
+    )
 
 
 def _night(
@@ -200,7 +202,7 @@ def _night(
     sightings, used = searched.sightings, searched.used
     good = mine[used[mine]]
     times = sightings.time_us[good] if good.size else np.array([index.example_us[n]])
-    sources = [SOURCE_NAMES[k] for k in range(3) if np.any(sightings.source[mine] == k)]
+    sources = [SOURCE_NAMES[k] for k in sorted(set(sightings.source[mine].tolist()))]
     sd = np.sqrt(np.diagonal(cov))
     shown = np.where(sd <= np.array([UNKNOWN_SD, UNKNOWN_SD, UNKNOWN_ZERO_SD]), estimate, np.nan)
     start, end = split.bounds(int(index.example_us[n]))
@@ -238,13 +240,11 @@ def _remarks(
     pointing = good[sightings.source[good] == POINTING]
     if pointing.size == 1:
         out.append("one pointing solve: it can only fix the zeros, not the axis")
-    elif (
-        pointing.size and np.unique(sightings.side[pointing]).size == 1 and sightings.side[pointing[0]] != 0.0
-    ):
+    elif pointing.size and sightings.side[pointing[0]] != 0.0 and np.ptp(sightings.side[pointing]) == 0.0:
         out.append(
             f"solves from one tube side only ({'east' if sightings.side[pointing[0]] > 0 else 'west'})"
         )
-    for i in searched.starts[np.isin(searched.starts, mine)]:
+    for i in searched.starts[np.isin(searched.starts, mine)] if searched.starts.size else ():
         when = pd.Timestamp(int(sightings.time_us[i]), unit="us").strftime("%H:%M:%S")
         out.append(f"a second sync (or a slipped clutch) noticed before {when} UTC")
     runs = good[sightings.source[good] == 2]

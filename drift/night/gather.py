@@ -22,18 +22,35 @@ class NightIndex:
     example_us: Ints  # (n,) a time within each
 
     def of(self, split: NightSplit, time_us: Ints) -> Ints:
-        """Return the index of the night of each time; every time must belong to one."""
-        wanted = np.stack([split.day(time_us), split.part(time_us)], axis=1)
-        table = {(int(a), int(b)): i for i, (a, b) in enumerate(self.key)}
-        return np.array([table[(int(a), int(b))] for a, b in wanted], dtype=np.int64)
+        """Return the index of the night of each time.
+
+        Raises
+        ------
+        KeyError
+            If a time belongs to none.
+        """
+        known, wanted = _one_number(split, *self.key.T), _one_number(split, *_days_and_parts(split, time_us))
+        at = np.minimum(np.searchsorted(known, wanted), max(known.size - 1, 0))
+        if wanted.size and (not known.size or np.any(known[at] != wanted)):
+            raise KeyError("a time lies in no night")
+        return np.asarray(at, dtype=np.int64)
+
+
+def _days_and_parts(split: NightSplit, time_us: Ints) -> tuple[Ints, Ints]:
+    return split.day(time_us), split.part(time_us)
+
+
+def _one_number(split: NightSplit, day: Ints, part: Ints) -> Ints:
+    """Return a number for each part of a day, in order of time."""
+    return np.asarray(day * (split.correction_us.size + 1) + part)
 
 
 def index_nights(split: NightSplit, times_us: list[Ints]) -> NightIndex:
     """Number the nights of all times given."""
     times = np.concatenate([np.zeros(0, dtype=np.int64), *times_us])
-    keys = np.stack([split.day(times), split.part(times)], axis=1)
-    unique, first = np.unique(keys, axis=0, return_index=True)
-    return NightIndex(unique, times[first])
+    day, part = _days_and_parts(split, times)
+    _, first = np.unique(_one_number(split, day, part), return_index=True)
+    return NightIndex(np.stack([day[first], part[first]], axis=1), times[first])
 
 
 def gather(
