@@ -17,6 +17,8 @@ MISSING = not (CHROMIUM and DRIVER)
 WHY_MISSING = "no browser: install Debian's packages chromium and chromium-driver to run these"
 #: How long a page may take on a loaded machine before a test gives up [s].
 PATIENCE_S = 60
+#: Height of a small phone's screen, and of a line of text [CSS pixels]; common practice.
+PHONE_HEIGHT, LINE = 667, 24
 #: A browser that is started asks its maker for updates unless it is told not to.
 QUIET = (
     "--headless=new",
@@ -46,3 +48,21 @@ def chromium() -> Iterator[webdriver.Chrome]:
         yield driver
     finally:
         driver.quit()
+
+
+def look(browser: webdriver.Chrome, width: int = 1000, dark: bool = False) -> None:
+    """Look at pages as on a screen of that width, on a light or a dark ground."""
+    size = {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": width < 500}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [scheme]})
+
+
+def runs_off(browser: webdriver.Chrome) -> list[str]:
+    """Return the tables, but for those that are folded away, that hide columns beyond their edge."""
+    return list(
+        browser.execute_script(
+            "return [...document.querySelectorAll('main .scroll:not(details *)')]"
+            ".filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.ariaLabel)"
+        )
+    )

@@ -2,6 +2,7 @@
 
 import json
 import socket
+import subprocess
 import threading
 import time
 from contextlib import contextmanager
@@ -9,7 +10,8 @@ from contextlib import contextmanager
 import pytest
 import uvicorn
 from axe_core_python.selenium import Axe
-from browser_world import MISSING, PATIENCE_S, WHY_MISSING, chromium
+from book_world import outside
+from browser_world import LINE, MISSING, PATIENCE_S, PHONE_HEIGHT, WHY_MISSING, chromium, look, runs_off
 from page_world import alignment_log, desk_of, pier_folder, rows_of
 from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
 from selenium.webdriver.common.action_chains import ActionChains
@@ -25,8 +27,6 @@ pytestmark = pytest.mark.skipif(MISSING, reason=WHY_MISSING)
 PAGES = ("/", "/pictures", "/seasons", "/seasons/2023-24", "/nights", "/nights/2024-02-29", "/events")
 PAGES += ("/events/1", "/corrections", "/corrections/new/azimuth", "/corrections/new/shim", "/import")
 PAGES += ("/warnings", "/download")
-#: Height of a small phone's screen, and of a line of text [CSS pixels]; common practice.
-PHONE_HEIGHT, LINE = 667, 24
 #: Returns the choices of lists that are wider than the list, less its arrow and its edges.
 CUT_CHOICES = """
 const pen = document.createElement("canvas").getContext("2d");
@@ -79,13 +79,6 @@ def as_on_a_desk(browser):
     look(browser)
     browser.get_log("performance")
     browser.get_log("browser")
-
-
-def look(browser, width=1000, dark=False):
-    size = {"width": width, "height": 800, "deviceScaleFactor": 1, "mobile": width < 500}
-    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
-    scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
-    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [scheme]})
 
 
 def wait_for(browser, what):
@@ -254,18 +247,13 @@ def test_nothing_runs_off_a_phone(browser, shown, path):
         ".filter(e => e.offsetParent && parseFloat(getComputedStyle(e).fontSize) < 12).length"
     )
     assert small == 0, "text stays readable"
-    aside = browser.execute_script(
-        "return [...document.querySelectorAll('main .scroll:not(details *)')]"
-        ".filter(e => e.scrollWidth > e.clientWidth + 1).map(e => e.ariaLabel)"
-    )
-    assert aside == [], "no table hides columns beyond its edge"
+    assert runs_off(browser) == [], "no table hides columns beyond its edge"
     assert browser.execute_script(CUT_CHOICES) == [], "what is chosen can be read whole"
 
 
-@pytest.mark.parametrize("path", ("/", "/download/report.html"))
-def test_verdict_and_what_to_do_stand_on_the_first_screen_of_a_phone(browser, shown, path):
+def test_verdict_and_what_to_do_stand_on_the_first_screen_of_a_phone(browser, shown):
     look(browser, width=375)
-    browser.get(shown + path)
+    browser.get(shown)
     first = browser.find_element(By.CSS_SELECTOR, "#do li, #do .act")
     verdict = browser.find_element(By.CSS_SELECTOR, "#verdict .lead")
     assert verdict.location["y"] < first.location["y"]
@@ -302,6 +290,46 @@ def test_axe_finds_nothing_serious(browser, shown, path):
         bad = [one for one in found["violations"] if one["impact"] in ("serious", "critical")]
         assert not bad, [(one["id"], [node["html"][:200] for node in one["nodes"]][:4]) for one in bad]
         assert len(found["passes"]) > 5, "it looked at something"
+
+
+@pytest.fixture(scope="module")
+def nothing_yet(tmp_path_factory):
+    """A page of a record that holds nothing."""
+    with served(pier_folder(tmp_path_factory.mktemp("empty"), filled=False)) as address:
+        yield address
+
+
+@pytest.mark.parametrize("path", ("/", "/nights", "/corrections", "/corrections/new/level", "/import"))
+def test_an_empty_record_fits_a_phone_and_axe_finds_nothing_serious(browser, nothing_yet, path):
+    look(browser, width=375)
+    browser.get(nothing_yet + path)
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= 375
+    assert browser.execute_script(CUT_CHOICES) == []
+    found = Axe().run(browser)
+    assert not [one for one in found["violations"] if one["impact"] in ("serious", "critical")]
+
+
+def test_two_browsers_and_a_command_write_at_once_without_loss(browser, own):
+    """Both fill in the form and send it at the same time, while a command records as well."""
+    address, site_path = own
+    notes = {"first browser", "second browser", "command"}
+    with chromium() as second:
+        for driver, note in ((browser, "first browser"), (second, "second browser")):
+            driver.get(f"{address}/corrections/new/tighten")
+            driver.find_element(By.ID, "note").send_keys(note)
+        code = "import sys; from drift.cli.main import main; main(sys.argv[1:])"
+        at = "2024-05-01T00:00:00Z"
+        said = outside(code, "record", "tighten", "--time", at, "--note", "command", "--pier", site_path)
+        command = subprocess.Popen(said, stdout=subprocess.DEVNULL)
+        pushes = [threading.Thread(target=push, args=(one, "Record it")) for one in (browser, second)]
+        for one in pushes:
+            one.start()
+        for one in pushes:
+            one.join()
+        assert command.wait(timeout=PATIENCE_S) == 0
+        second.get(f"{address}/corrections")
+        assert all(note in text(second) for note in notes)
+    assert {row.values["note"] for row in rows_of(site_path)} == notes
 
 
 def test_no_request_leaves_the_machine_and_no_policy_is_broken(browser, shown):
