@@ -133,4 +133,5 @@ def as_readings(tables: Mapping[str, pd.DataFrame], readings_id: str = "") -> Re
         lacking = [name for name in COLUMNS[kind] if name not in table.columns]
         if lacking:
             raise KeyError(f"table {kind!r} lacks the columns {', '.join(lacking)}")
-    return Readings({kind: tables.get(kind, empty_table(kind)) for kind in COLUMNS}, readings_id)
+    whole = {kind: tables[kind] if kind in tables else empty_table(kind) for kind in COLUMNS}
+    return Readings(whole, readings_id)
