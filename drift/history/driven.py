@@ -26,6 +26,10 @@ FIRST_SWINGS, CALENDAR_LEFT = (10.0, 40.0), 0.2
 SHORTEST_DAYS = 120.0
 
 
+#: Largest slope at which a search that is for odds only may end; it leaves them right to some hundredths.
+NEARLY = 0.3
+
+
 @dataclass(frozen=True)
 class Driven:
     """Which driver the lean follows, and how sure that is."""
@@ -57,7 +61,8 @@ def choose_driver(model: Model, candidates: Sequence[FrostDriver], before: Befor
     value, best = {CALENDAR: calendar.log_posterior}, {}
     for name in dict.fromkeys(c.kind for c in candidates):
         best[name] = max((c for c in candidates if c.kind == name), key=lambda c: _glance(thin, c, calendar))
-        value[name] = fit_scales(Solver(replace(thin, frost=best[name])), calendar).log_posterior
+        problem = Solver(replace(thin, frost=best[name]))
+        value[name] = fit_scales(problem, calendar, NEARLY).log_posterior
     frost = max((name for name in best if best[name].is_frost), key=lambda name: value[name])
     return _told(value, best[frost])
 

@@ -151,7 +151,7 @@ def _fresh_starts(vector: Floats, names: list[str]) -> list[Floats]:
     return [*out, np.where(np.array(names) == "bearing_rad", vector, 0.0)]
 
 
-def fit_scales(problem: Solver, start: Found | Near | None = None) -> Found:
+def fit_scales(problem: Solver, start: Found | Near | None = None, at_rest: float = AT_REST) -> Found:
     """Find the scales that make the readings most probable, and solve there.
 
     A long record is first looked at through every few readings only, which
@@ -163,6 +163,8 @@ def fit_scales(problem: Solver, start: Found | Near | None = None) -> Found:
         The model.
     start
         An optimum of a model that had less to explain, or scales that are nearly right.
+    at_rest
+        Largest slope at which the search may end.
     """
     every = problem.model.series.size // ENOUGH
     if start is None and every > 1:
@@ -170,7 +172,7 @@ def fit_scales(problem: Solver, start: Found | Near | None = None) -> Found:
     names = active(problem.model)
     vector, bend = _first(problem, start, names)
     base = Scales() if start is None else _near(start).scales
-    options: dict[str, object] = {"gtol": AT_REST, "maxiter": MOST_STEPS}
+    options: dict[str, object] = {"gtol": at_rest, "maxiter": MOST_STEPS}
     if bend is not None:
         options["hess_inv0"] = bend
     found = minimize(
