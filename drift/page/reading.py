@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 #: The pictures on the first page.
 _FIRST = ("axis", "lean")
 _LAST_NIGHTS = 8
+#: First word of a picture's name -> heading over those that stand side by side.
+_CLOSE_UPS = {"event": "Events close up", "causes": "Cause by cause"}
 
 
 def now(desk: Desk, request: Request) -> Response:
@@ -60,7 +62,10 @@ def pictures(desk: Desk, request: Request) -> HTMLResponse:
         "pictures",
         fresh=fresh,
         pictures=[one for one in drawn if not one.narrow],
-        close_ups=[one for one in drawn if one.narrow],
+        close_ups=[
+            (words, [one for one in drawn if one.narrow and one.kind == kind])
+            for kind, words in _CLOSE_UPS.items()
+        ],
         left_out=standing.drawings.left_out,
     )
 

@@ -20,7 +20,9 @@ from drift.page import downloads, standing
 from drift.page.fields import FormError, signed, time_of
 from drift.page.hand_forms import FORMS
 from drift.page.keeping_record import _form_named
+from drift.page.rendering import _environment
 from drift.show.frames import FRAMES
+from drift.show.tables.table import Table
 from drift.show.times import zone_of
 
 CHICAGO = zone_of("America/Chicago")
@@ -127,6 +129,23 @@ def test_an_event_tells_its_odds_and_leads_to_the_nights_around_it(shown):
     assert f'href="/nights/{evenings[KNOCK_AFTER - 1]}"' in text
     assert f'href="/nights/{evenings[KNOCK_AFTER]}"' in text
     assert "%" in text
+
+
+def test_events_and_causes_stand_under_headings_of_their_own(shown):
+    text = shown.get("/pictures").text
+    places = [text.index(words) for words in ("Events close up</h2>", 'id="picture-event-1"')]
+    causes = [text.index(words) for words in ("Cause by cause</h2>", 'id="picture-causes-azimuth"')]
+    assert places + causes == sorted(places + causes)
+
+
+def test_a_remark_has_a_line_of_its_own_below_its_night():
+    rows = (("2024-02-11", "sweep", "0.10 ± 0.02", "one <side> only"), ("2024-02-10", "sweep", "0.2", ""))
+    table = Table("The nights", ("night of", "from", "azimuth", "remarks"), rows, frozenset({2}))
+    text = str(_environment().get_template("page_parts.html.j2").module.nights_grid(table))
+    assert text.count("<tr") == 1 + 2 + 1
+    assert 'colspan="3" data-label="remarks">one &lt;side&gt; only</td>' in text
+    assert ">remarks</th>" not in text
+    assert 'href="/nights/2024-02-11"' in text and '<td class="n" data-label="azimuth">0.2</td>' in text
 
 
 @pytest.mark.parametrize(
