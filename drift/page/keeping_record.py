@@ -13,7 +13,7 @@ from drift.errors import BookError, DriftError
 from drift.logs.corrections import KINDS
 from drift.page.desk import Desk
 from drift.page.fields import FormError, clock_value, text_of, time_of
-from drift.page.hand_forms import FORMS, LEVEL, HandForm, rows_of, values_of_row
+from drift.page.hand_forms import FORMS, LEVEL, HandForm, Part, rows_of, values_of_row
 from drift.show import by_hand
 from drift.show.times import clock_text, zone_of
 
@@ -146,18 +146,27 @@ def _show_form(
     desk: Desk, request: Request, form: HandForm, values: dict[str, str], trouble: str, row: RowHeld | None
 ) -> HTMLResponse:
     site: PierFile = desk.pier()[0]
-    zone = zone_of(site.site.timezone)
+    zone, parts = zone_of(site.site.timezone), form.parts(site, row is not None)
     return desk.show(
         request,
         "record",
         status=400 if trouble else 200,
         form=form,
-        parts=form.parts(site, row is not None),
+        parts=parts,
         filled=values,
-        trouble=trouble,
+        trouble=_by_labels(trouble, parts),
         row=None if row is None else row.row_id,
         zone=zone.key,
     )
+
+
+def _by_labels(trouble: str, parts: list[Part]) -> str:
+    """Call the fields in a message by the labels that they have on the page."""
+    for part in parts:
+        trouble = trouble.replace(
+            f"{part.name} = ", f"\N{LEFT DOUBLE QUOTATION MARK}{part.label}\N{RIGHT DOUBLE QUOTATION MARK}, "
+        )
+    return f"{trouble[:1].upper()}{trouble[1:]}"
 
 
 def _form_named(name: str) -> HandForm:

@@ -363,7 +363,8 @@ def test_a_level_goes_in(page, site_path):
 def test_what_cannot_be_is_said_and_what_was_typed_is_kept(page, site_path):
     bad = send(page, "/corrections/new/azimuth", amount_arcmin="lots", note="my long note")
     assert bad.status_code == 400
-    assert "lots" in bad.text
+    said = "Not recorded: “Change that was meant, in arcminutes”, &#39;lots&#39; is not a number."
+    assert said in bad.text, "by the label that the field has on the page"
     assert 'value="my long note"' in bad.text
     assert rows_of(site_path) == []
 
