@@ -351,7 +351,7 @@ def test_shims_go_in_bolt_by_bolt(page, site_path):
     assert found == {(30.0, 0.5), (270.0, -0.2)}
     nothing = send(page, "/corrections/new/shim", bearing_0="30", amount_0="")
     assert nothing.status_code == 400
-    assert "nothing is filled in" in nothing.text
+    assert "Nothing is filled in" in nothing.text
 
 
 def test_a_level_goes_in(page, site_path):
