@@ -13,7 +13,7 @@ import numpy as np
 
 from drift.history.causes.steps import Step, part_columns, step_cause, step_name
 from drift.history.events import LEAST_SHARE, FoundStep, Searched
-from drift.history.model import WALKS, Fit, Model, Solver
+from drift.history.model import Fit, Model, Solver
 from drift.quantities import Floats
 
 #: An explanation of at least this share must lie within two standard deviations of what is said.
@@ -33,10 +33,10 @@ def with_alternatives(searched: Searched, change: Floats, sd: Floats) -> Floats:
         (n, 6) the components at every reading by the likeliest explanations, and their sds [arcsec].
     """
     variance = sd**2
-    here = _components(searched.fit)
+    here = searched.fit.components()
     for number, found in enumerate(searched.steps):
         for part, share in _others(found).items():
-            there = _components(_with_part(searched, number, found, part))
+            there = _with_part(searched, number, found, part).components()
             variance = variance + _weight(share) * (there - here) ** 2
     return np.sqrt(np.where(np.isfinite(change), variance, np.nan))
 
@@ -72,12 +72,6 @@ def _with_part(searched: Searched, number: int, found: FoundStep, part: str) -> 
     other = step_cause(model.series, Step(found.best, {part: 1.0}), name)
     causes = tuple(other if cause.name == name else cause for cause in model.causes)
     return Solver(replace(model, causes=causes)).at(searched.fit.scales)
-
-
-def _components(fit: Fit) -> Floats:
-    mean = fit.columns.state @ fit.amplitude
-    mean[:, WALKS] += fit.walk[:, :4]
-    return np.asarray(mean)
 
 
 def _step_sizes(fit: Fit, number: int, step: Step) -> dict[int, float]:

@@ -14,10 +14,11 @@ from scipy.special import ndtr, ndtri
 
 from drift.ground.heave import FrostDriver
 from drift.history.causes.cause import Cause
-from drift.history.model import WALKS, Model, Scales, Solver, picked
-from drift.history.scan import residual_cov, spread
+from drift.history.model import Model, Scales, Solver, picked
+from drift.history.scan import residual_cov
 from drift.history.series import NOT_OBSERVED, Series
 from drift.history.settling import Settling, settling_of
+from drift.history.view import view
 from drift.history.warmth import Warmth
 from drift.quantities import DAY_US, Floats, Ints
 
@@ -184,18 +185,9 @@ def _longer(cause: Cause, series: Series, pick: Ints, time_us: Ints, warmth: War
 
 def _ahead(model: Model, scales: Scales, count: int) -> tuple[Floats, Floats]:
     """Return axis errors, then lean, at the last `count` readings: means and sds, (D, 4) each."""
-    fit = Solver(model).at(scales)
-    known = spread(fit)
-    axis = fit.fitted()[-count:, :2]
-    axis_variance = np.diagonal(residual_cov(fit, known), axis1=1, axis2=2)[-count:, :2]
-    lean = (fit.columns.state @ fit.amplitude)[-count:, :2] + fit.walk[-count:, :2]
-    net = fit.columns.state[-count:, :2].copy()
-    for component in (0, 1):
-        net[:, component] -= known.follows[-count:, WALKS.index(component)]
-    shared = np.einsum("ncp,pq,ncq->nc", net, fit.amplitude_cov, net, optimize=True)
-    lean_variance = shared + np.diagonal(known.alone, axis1=1, axis2=2)[-count:, :2]
-    mean, variance = (
-        np.concatenate([axis, lean], axis=1),
-        np.concatenate([axis_variance, lean_variance], axis=1),
-    )
-    return mean, np.sqrt(np.clip(variance, 0.0, None))
+    seen = view(Solver(model).at(scales))
+    lean, lean_sd = (one[-count:, :2] for one in seen.components())
+    axis = seen.fit.fitted()[-count:, :2]
+    variance = np.diagonal(residual_cov(seen.fit, seen.spread), axis1=1, axis2=2)[-count:, :2]
+    axis_sd = np.sqrt(np.clip(variance, 0.0, None))
+    return np.concatenate([axis, lean], axis=1), np.concatenate([axis_sd, lean_sd], axis=1)

@@ -221,6 +221,12 @@ class Fit:
         """Return what the model makes of each reading, (n, 3)."""
         return np.asarray(np.einsum("nij,nj->ni", self.sees, self.walk) + self.columns.seen @ self.amplitude)
 
+    def components(self) -> Floats:
+        """Return lean, plate and mount at each reading, the columns of `COLUMNS`, (n, 6)."""
+        out = np.asarray(self.columns.state @ self.amplitude)
+        out[:, WALKS] += self.walk[:, :4]
+        return out
+
 
 @dataclass(frozen=True)
 class Weighed:

@@ -21,8 +21,6 @@ class View:
     def components(self) -> tuple[Floats, Floats]:
         """Return the six components at every reading and their sds, (n, 6) each [arcsec]."""
         fit = self.fit
-        mean = fit.columns.state @ fit.amplitude
-        mean[:, WALKS] += fit.walk[:, :4]
         carry = np.zeros((6, 5))
         carry[WALKS, np.arange(4)] = 1.0
         net = fit.columns.state - carry @ self.spread.follows  # how each component follows the amplitudes
@@ -31,7 +29,7 @@ class View:
         variance[:, WALKS] += np.diagonal(self.spread.alone, axis1=1, axis2=2)[:, :4]
         sd = np.sqrt(np.clip(variance, 0.0, None))
         sd[0] = 0.0
-        return mean, sd
+        return fit.components(), sd
 
     def sums(self, walk: Floats, amplitude: Floats) -> tuple[Floats, Floats]:
         """Return mean and covariance of m weighted sums.
