@@ -8,6 +8,7 @@ bit for bit.
 from __future__ import annotations
 
 import json
+import math
 import types
 from dataclasses import fields, is_dataclass
 from functools import cache
@@ -65,7 +66,7 @@ def unpack(data: bytes, kind: type[T]) -> T:
 
 
 @cache
-def _fields(kind: type) -> tuple[tuple[str, Any], ...]:
+def _fields(kind: Any) -> tuple[tuple[str, Any], ...]:
     hints = get_type_hints(kind)
     return tuple((field.name, hints[field.name]) for field in fields(kind))
 
@@ -93,7 +94,7 @@ def _sort(kind: Any) -> tuple[str, Any]:
 def _packed(value: Any, kind: Any, rows: dict[str, list[Any]], places: dict[str, int]) -> Any:
     sort, inner = _sort(kind)
     if sort == "plain":
-        return inner(value)
+        return _plain(value, inner)
     if sort == "array":
         array = np.asarray(value)
         name = array.dtype.kind
@@ -109,8 +110,18 @@ def _packed(value: Any, kind: Any, rows: dict[str, list[Any]], places: dict[str,
     if sort == "fixed":
         return [_packed(each, own, rows, places) for each, own in zip(value, inner, strict=True)]
     if sort == "dict":
-        return {str(name): _packed(each, inner, rows, places) for name, each in value.items()}
-    return [_packed(getattr(value, name), own, rows, places) for name, own in _fields(kind)]
+        return {_plain(name, str): _packed(each, inner, rows, places) for name, each in value.items()}
+    if type(value) is not inner:
+        raise TypeError(f"{inner.__name__} is wanted, not {type(value).__name__}")
+    return [_packed(getattr(value, name), own, rows, places) for name, own in _fields(inner)]
+
+
+def _plain(value: Any, kind: type) -> Any:
+    """Return a word or number as the type says; never another one than was given."""
+    made = kind(value)
+    if made != value and value == value:  # not a number equals nothing
+        raise TypeError(f"{value!r} is no {kind.__name__}")
+    return made
 
 
 def _unpacked(tree: Any, kind: Any, rows: dict[str, Any]) -> Any:
@@ -119,7 +130,7 @@ def _unpacked(tree: Any, kind: Any, rows: dict[str, Any]) -> Any:
         return inner(tree)
     if sort == "array":
         name, place, *shape = tree
-        return rows[name][place : place + int(np.prod(shape, dtype=int))].reshape(shape)
+        return rows[name][place : place + math.prod(shape)].reshape(shape)
     if sort == "optional":
         return None if tree is None else _unpacked(tree[0], inner, rows)
     if sort == "tuple":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -136,7 +137,9 @@ def _once(store: Store, place: str, name: str, kind: type[T], make: Callable[[],
             pass  # it was not written by this program
     made = make()
     if name:
-        store.put({place: name.encode() + b"\n" + pack(made, kind)})
+        with suppress(TypeError):  # it has no form as bytes: it will be made again
+            packed = pack(made, kind)
+            store.put({place: name.encode() + b"\n" + packed})
     return made
 
 

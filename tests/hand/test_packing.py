@@ -81,3 +81,18 @@ def test_other_bytes_are_refused(data):
 def test_an_array_of_anything_else_is_refused():
     with pytest.raises(TypeError, match="no form is known"):
         pack(Inner("x", np.array(["a"], dtype=object)), Inner)
+
+
+@dataclass(frozen=True)
+class Wider(Inner):
+    more: float = 0.0
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [{"count": 2.5}, {"share": "0.5"}, {"odds": {1: 0.5}}, {"maybe": Wider("x", np.ones(1))}],
+    ids=lambda changed: next(iter(changed)),
+)
+def test_what_would_come_back_as_something_else_is_refused(changed):
+    with pytest.raises(TypeError):
+        pack(example(**changed), Outer)
