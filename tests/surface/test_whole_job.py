@@ -255,9 +255,9 @@ CONTRACT = {
 MOST_SDS = 5.0
 #: Errors over stated sds of 50 nights scatter by 7 to 10 % themselves.
 LEAST_RATIO, MOST_RATIO = 0.7, 1.35
-#: Rows of the history are differences to the first night, whose error is in all of them: the part that all
-#: rows of a component share is off by so many sds at most (how often intervals hold over many piers is measured
-#: in benchmarks/accuracy).  What is left of 50 rows that go together night by night scatters by some 20 %.
+#: Rows of the history are differences to the first night, whose error is in all of them: what all rows of
+#: a component share is off by so many sds at most (how often intervals hold over many piers is measured in
+#: benchmarks/accuracy).  What is left of 50 rows that go together night by night scatters by some 20 %.
 MOST_SHARED_SDS, MOST_REST_RATIO = 3.0, 1.5
 #: An unrecorded slip of the azimuth knob, and when [days], and when the knob is turned back [days].
 SLIP_ARCSEC, SLIP_DAY, TURNED_DAY = 150.0, 90.1, 175.1
