@@ -111,9 +111,13 @@ def _packed(value: Any, kind: Any, rows: dict[str, list[Any]], places: dict[str,
         return [_packed(each, own, rows, places) for each, own in zip(value, inner, strict=True)]
     if sort == "dict":
         return {_plain(name, str): _packed(each, inner, rows, places) for name, each in value.items()}
-    if type(value) is not inner:
+    if not _is_just(value, inner):
         raise TypeError(f"{inner.__name__} is wanted, not {type(value).__name__}")
     return [_packed(getattr(value, name), own, rows, places) for name, own in _fields(inner)]
+
+
+def _is_just(value: Any, kind: Any) -> bool:
+    return type(value) is kind
 
 
 def _plain(value: Any, kind: type) -> Any:
