@@ -114,3 +114,10 @@ def test_no_logic_where_packages_begin():
         body = ast.parse(path.read_text(encoding="utf-8")).body
         allowed = (ast.Expr, ast.Import, ast.ImportFrom, ast.Assign)
         assert all(isinstance(node, allowed) for node in body), path
+
+
+def test_no_answer_waits_for_the_slow_parts_of_scipy():
+    slow = ("scipy.stats", "scipy.signal")  # half a second to load; `scipy.special` has the normal law
+    for path in HOME.rglob("*.py"):
+        if path.relative_to(HOME).parts[0] != "demo":
+            assert not [name for name in imported(path) if name.startswith(slow)], path
