@@ -5,6 +5,7 @@ import pytest
 
 from drift.demo.families import family
 from drift.demo.world import make
+from drift.history.causes.annual import harmonics
 from drift.pierfile import pier_from_mapping
 from drift.pipeline import work_out
 from drift.quantities import DAY_US, YEAR_DAYS
@@ -14,6 +15,10 @@ from drift.readings import as_readings
 SHARE_LEFT = 0.85
 #: Share of the coming year that an 80 % band may at least hold on one pier: errors of one year go together.
 BAND_LEAST = 0.5
+
+#: Direction and size of the season on a record of four winters: wanted of the tool, and kept by 23 of 24 in
+#: benchmarks/winters.py each.
+DIRECTION_DEG, SIZE_SHARE = 5.0, 0.1
 
 
 def answered(scenario, until_us=None, without=()):
@@ -53,6 +58,26 @@ def test_frost_tells_the_pier_where_nothing_else_does(seed):
     assert plain.east_lean_from_mount_azimuth.answer == "no"
     assert history.east_lean_from_mount_azimuth.answer in ("partly", "no")
     assert [e.what for e in history.events if e.what.startswith("mount")] == []
+
+
+@pytest.mark.parametrize(("seed", "zero", "latitude_deg"), [(200, "kept", 47.0), (203, "synced", -41.0)])
+def test_the_season_has_the_direction_and_size_of_the_true_one(seed, zero, latitude_deg):
+    level = {"level_every_days": 14.0} if zero == "synced" else {}
+    scenario = family("heave", seed, years=4.5, zero=zero, latitude_deg=latitude_deg, **level)
+    world, history = answered(scenario)
+    # the same least squares on the true lean, day by day
+    days = np.arange(history.time_us[0], history.time_us[-1], DAY_US)
+    setting = world.course.setting(days)
+    lean = np.stack([setting.lean_north, setting.lean_east], axis=1)
+    design = np.column_stack([np.ones(days.size), days - days[0], harmonics(days)])
+    shape = np.linalg.lstsq(design / np.abs(design).max(axis=0), lean, rcond=None)[0]
+    shape = (shape / np.abs(design).max(axis=0)[:, None])[2:]
+    curve = harmonics((10957 + np.arange(366)) * DAY_US) @ shape
+    turn = np.linalg.svd(curve - curve.mean(axis=0), full_matrices=False)[2][0]
+    bearing = np.degrees(np.arctan2(turn[1], turn[0]))
+    off = (history.seasonal.toward_bearing_deg - bearing + 90.0) % 180.0 - 90.0  # a line has two ends
+    assert abs(off) < DIRECTION_DEG
+    assert history.seasonal.peak_to_trough == pytest.approx(np.ptp(curve @ turn), rel=SIZE_SHARE)
 
 
 def test_without_weather_the_calendar_stands_in():
