@@ -38,6 +38,9 @@ NEW_GEOMETRY = 5.0
 #: Steps toward the repeatability of zeros and shifts within one step of the fit.
 INNER_STEPS = 6
 INNER_AT_REST = 0.01
+#: Repeatability and shifts are left at their first values until axes move by less than this in a step
+#: [arcsec]: far from the right geometry they take in its error, and then creep back.
+SETTLED_ARCSEC = 30.0
 
 
 @dataclass(frozen=True)
@@ -114,14 +117,15 @@ def fit(
     precision = np.where(sessions.group >= 0, scales.repeat[sessions.group_class] ** -2.0, 0.0)
     classes, valid = row_class(sightings), np.abs(sightings.coefficients).sum(axis=2) > 0.0
     axis_rest, scale_rest = COARSE_REST if robust else FINE_REST
-    next_weight = used.astype(float)
+    next_weight, still = used.astype(float), np.inf
     at, readings, rows = x, _readings(sightings, x), SessionRows(sightings, sessions.size)
     for _ in range(MOST_STEPS):
         if np.max(np.abs(x - at), initial=0.0) > NEW_GEOMETRY:
             at, readings = x, _readings(sightings, x)
         weight, sd = next_weight, scales.scatter[classes]
         grams = rows.grams(readings, (weight * sightings.share)[:, None] / sd**2)
-        settled = _settled(grams, layout, precision, scales, typed)
+        steps = INNER_STEPS if still < SETTLED_ARCSEC or start is not None else 0
+        settled = _settled(grams, layout, precision, scales, typed, steps)
         solution, precision, new = settled.solution, settled.precision, settled.solution.eight()
         residual = readings - rows.times(new)
         taken = (weight * sightings.share)[:, None] * rows.variances(solution.eight_cov()) / sd**2
@@ -149,11 +153,13 @@ class _Settled:
     shift: float
 
 
-def _settled(grams: Floats, layout: Layout, precision: Floats, scales: Scales, typed: Typed) -> _Settled:
+def _settled(
+    grams: Floats, layout: Layout, precision: Floats, scales: Scales, typed: Typed, steps: int
+) -> _Settled:
     """Solve the system, and step toward the repeatability of zeros and the size of shifts."""
     repeat, shift = scales.repeat, scales.shift
     solution = solve(grams, layout, precision, shift**-2.0, typed)
-    for _ in range(INNER_STEPS if layout.sessions.size else 0):
+    for _ in range(steps if layout.sessions.size else 0):
         cov, before = solution.session_cov(), np.log(np.append(repeat, shift))
         repeat, precision = repeatability(solution, cov, repeat)
         shift = shift_sd(solution, cov, shift)
