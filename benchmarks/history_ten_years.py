@@ -31,6 +31,7 @@ from drift.demo.world import make
 from drift.history.before import from_text
 from drift.history.causes.annual import harmonics
 from drift.history.causes.corrections import Plate
+from drift.history.given import Given
 from drift.history.separate import separate
 from drift.history.warmth import warmth_of
 from drift.night.directions import see
@@ -73,9 +74,9 @@ def main() -> None:
     rest = (readings["levels"], readings["corrections"], Plate(None, None, None), split, "kept")
     warmth = warmth_of(readings, split)
     fewer = replace(nights, nights=nights.nights[:-1])
-    separate(phi, fewer, *rest, warmth)  # what is slow once only
-    scratch_s, before = timed(lambda: separate(phi, fewer, *rest, warmth))
-    added_s, _ = timed(lambda: separate(phi, nights, *rest, warmth, from_text(before.before)))
+    separate(Given(phi, fewer, *rest, warmth))  # what is slow once only
+    scratch_s, before = timed(lambda: separate(Given(phi, fewer, *rest, warmth)))
+    added_s, _ = timed(lambda: separate(Given(phi, nights, *rest, warmth), from_text(before.before)))
     times = np.array([n.time_us for n in nights.nights])
     values = np.array([n.working for n in nights.nights])
     peer_s = sum(timed(lambda i=i: peer(times, values[:, i]))[0] for i in range(3))

@@ -18,6 +18,7 @@ from drift.ground.under_pier import UnderPier, under_pier
 from drift.ground.weather import daily_weather
 from drift.history.before import Before, from_text
 from drift.history.causes.corrections import Plate
+from drift.history.given import Given
 from drift.history.result import History
 from drift.history.separate import separate
 from drift.history.warmth import warmth_of
@@ -155,18 +156,10 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
     nights = modelled_or_not(nights, str(site.mount.reports), latitude)
     nights = replace(nights, set_aside=(*nights.set_aside, *left))
     warmth = warmth_of(readings, split)
-    history = separate(
-        latitude,
-        nights,
-        readings["levels"],
-        readings["corrections"],
-        _plate(site),
-        split,
-        zero_is,
-        warmth,
-        _found_before(store),
-        _frost(site, readings, nights),
-    )
+    frost = _frost(site, readings, nights)
+    levels, corrections = readings["levels"], readings["corrections"]
+    given = Given(latitude, nights, levels, corrections, _plate(site), split, zero_is, warmth, frost)
+    history = separate(given, _found_before(store))
     if history is None:
         raise NothingToAnswer(
             "there is nothing to answer from yet: the record holds no night with a usable axis and no level "

@@ -17,6 +17,7 @@ from drift.demo.families import family
 from drift.demo.scenario import Scenario, Step
 from drift.demo.world import make
 from drift.history.causes.corrections import Plate
+from drift.history.given import Given
 from drift.history.result import COLUMNS, History
 from drift.history.separate import separate
 from drift.history.warmth import Warmth, warmth_of
@@ -49,14 +50,16 @@ class Invented:
         """Run the separation, on request with a wrong latitude."""
         latitude = self.scenario.latitude_deg if latitude_deg is None else latitude_deg
         history = separate(
-            float(np.radians(latitude)),
-            self.nights,
-            self.levels,
-            self.corrections,
-            Plate(None, None, None),
-            self.split,
-            self.scenario.zero,
-            self.warmth,
+            Given(
+                float(np.radians(latitude)),
+                self.nights,
+                self.levels,
+                self.corrections,
+                Plate(None, None, None),
+                self.split,
+                self.scenario.zero,
+                self.warmth,
+            )
         )
         assert history is not None
         return history

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from drift.ground.heave import FrostDriver, FrostHeave
 from drift.history import components
 from drift.history.alternatives import with_alternatives
 from drift.history.before import Before
-from drift.history.causes.corrections import Correction, Plate, correction_cause, read_corrections
+from drift.history.causes.corrections import Correction, correction_cause, read_corrections
 from drift.history.causes.settlement import rate_now
 from drift.history.causes.starts import axis_start, instrument_eras, level_starts, zero_epochs
 from drift.history.causes.warm import warm_mount, warm_pier
@@ -20,6 +19,7 @@ from drift.history.driven import Driven, choose_driver
 from drift.history.events import Searched, find_events, noted
 from drift.history.forecast import Forecast, coming_times, forecast
 from drift.history.frost_or_step import may_be_mistaken, told_with_steps
+from drift.history.given import Given
 from drift.history.misrecorded import redated, remarks
 from drift.history.model import Model, Scales
 from drift.history.outcome import (
@@ -34,112 +34,90 @@ from drift.history.separable import POOR_REPEAT, judge, must_tie
 from drift.history.series import Series, make_series
 from drift.history.shares import cause_series
 from drift.history.view import View, view
-from drift.history.warmth import Warmth
 from drift.history.zeros import doubt_zeros
 from drift.mount.orientation import hemisphere
 from drift.night.estimate import UNKNOWN_SD
 from drift.night.result import Nights
-from drift.night.split import NightSplit
 from drift.quantities import DAY_US, Bools, Floats
 
 #: Zeros that scatter less than this over so many nights look kept, whatever the site file says.
 KEPT_AFTER_ALL_ARCSEC, KEPT_AFTER_ALL_NIGHTS = 12.0, 10
 
 
-def separate(
-    latitude_rad: float,
-    nights: Nights,
-    levels: pd.DataFrame,
-    corrections: pd.DataFrame,
-    plate: Plate,
-    split: NightSplit,
-    zero_is: str,
-    warmth: Warmth | None = None,
-    before: Before | None = None,
-    frost: FrostHeave | None = None,
-) -> History | None:
+def separate(given: Given, before: Before | None = None) -> History | None:
     """Separate the pier's lean from the mount's own movement.
 
     Parameters
     ----------
-    latitude_rad
-        Geodetic latitude [rad].
-    nights
-        From `drift.night.estimate.estimate_nights`.
-    levels, corrections
-        Tables of readings.
-    plate
-        Bolts and thread, for shims and nuts.
-    split
-        Tells when constants and zeros restart.
-    zero_is
-        "kept", "synced" or "unknown", from the site file.
-    warmth
-        How warm the nights were; None when that isn't known.
+    given
+        Nights and what goes with them.
     before
         What the last answer found (`History.before`): a long record to which a
         night was added is then not looked at from scratch.
-    frost
-        What weather and ground say of the frost; None where the weather isn't known.
 
     Returns
     -------
     history
         None when there is neither a night with a usable axis nor a level reading.
     """
-    series, early = make_series(nights, levels, split.constants_us)
-    if series is None or (series.size == 1 and not levels.size and not _axis_known(nights)):
+    series, early = make_series(given.nights, given.levels, given.split.constants_us)
+    if series is None or (series.size == 1 and not given.levels.size and not _axis_known(given.nights)):
         return None
-    series, doubts = doubt_zeros(series, zero_is)
+    series, doubts = doubt_zeros(series, given.zero_is)
     series, centre = centred(series)
-    recorded = read_corrections(corrections, plate)
     warnings = list(doubts)
     if early:
         warnings.append(f"{early} readings before the first usable axis are not part of the history.")
     if series.size == 1:
         return _single(series, centre, tuple(warnings))
-    temp_c = None if warmth is None else warmth.at(series.time_us)
-    driven = choose_driver(
-        make_model(series, latitude_rad, recorded, temp_c),
-        () if frost is None else frost.candidates(),
-        before,
-    )
+    explained = _explained(given, series, before)
+    history = _history(explained, given, centre, warnings)
+    return replace(history, forecast=_forecast(explained.searched, given, centre))
 
-    def searched_with(
-        corrections: list[Correction], start: Before | None, driver: FrostDriver | None
-    ) -> Searched:
-        model = make_model(series, latitude_rad, corrections, temp_c)
-        return find_events(replace(model, frost=driver), start)
 
-    searched = searched_with(recorded, before, driven.driver)
+@dataclass(frozen=True)
+class Explained:
+    """The steps found, what drives the lean, and the corrections as they were made."""
+
+    searched: Searched
+    driven: Driven
+    recorded: list[Correction]
+
+
+def _explained(given: Given, series: Series, before: Before | None) -> Explained:
+    """Find what drives the lean and what stepped, each told in the other's light."""
+    recorded = read_corrections(given.corrections, given.plate)
+    temp_c = None if given.warmth is None else given.warmth.at(series.time_us)
+
+    def model_with(corrections: list[Correction]) -> Model:
+        return make_model(series, given.latitude_rad, corrections, temp_c)
+
+    candidates = () if given.frost is None else given.frost.candidates()
+    driven = choose_driver(model_with(recorded), candidates, before)
+    searched = find_events(replace(model_with(recorded), frost=driven.driver), before)
     if may_be_mistaken(driven, searched):
         rival = None if driven.driver is not None else driven.likeliest_frost
-        other = searched_with(recorded, None, rival)
-        pair = (searched, other) if rival is None else (other, searched)
-        driven = told_with_steps(driven, *pair)
-        searched = pair[0] if driven.driver is not None else pair[1]
+        other = find_events(replace(model_with(recorded), frost=rival))
+        frost, calendar = (searched, other) if rival is None else (other, searched)
+        driven = told_with_steps(driven, frost, calendar)
+        searched = calendar if driven.driver is None else frost
     seen = view(searched.fit)
     moved = redated(recorded, corrections_found(recorded, seen), searched, seen)
     if moved != recorded:
-        recorded = moved
-        searched = searched_with(recorded, None, driven.driver)
-        seen = view(searched.fit)
-    history = _history(searched, driven, seen, centre, recorded, latitude_rad, zero_is, nights, warnings)
-    return replace(history, forecast=_forecast(searched, centre, warmth, frost))
+        searched = find_events(replace(model_with(moved), frost=driven.driver))
+    return Explained(searched, driven, moved)
 
 
-def _forecast(
-    searched: Searched, centre: Floats, warmth: Warmth | None, frost: FrostHeave | None
-) -> Forecast | None:
-    model = searched.fit.model
+def _forecast(searched: Searched, given: Given, centre: Floats) -> Forecast | None:
+    model, scales, frost, warmth = searched.fit.model, searched.fit.scales, given.frost, given.warmth
     times = coming_times(int(model.series.time_us[-1]) + 1)
     if frost is None or model.frost is None:
-        return forecast(model, searched.fit.scales, centre, times, (), warmth)
+        return forecast(model, scales, centre, times, (), warmth)
     days = int(np.ceil((times[-1] - frost.known_until_us) / DAY_US)) + 1
     if days <= 0:  # looking back: the weather of all that time is known
-        return forecast(model, searched.fit.scales, centre, times, (), warmth, model.frost.sentence)
+        return forecast(model, scales, centre, times, (), warmth, model.frost.sentence)
     ways = frost.ways(model.frost, days)
-    return forecast(model, searched.fit.scales, centre, times, ways, warmth, ways[0].sentence)
+    return forecast(model, scales, centre, times, ways, warmth, ways[0].sentence)
 
 
 def _noted(searched: Searched, driven: Driven) -> Before:
@@ -193,17 +171,9 @@ def make_model(
     return replace(model, tied=must_tie(model))
 
 
-def _history(
-    searched: Searched,
-    driven: Driven,
-    seen: View,
-    centre: Floats,
-    recorded: list[Correction],
-    latitude_rad: float,
-    zero_is: str,
-    nights: Nights,
-    warnings: list[str],
-) -> History:
+def _history(explained: Explained, given: Given, centre: Floats, warnings: list[str]) -> History:
+    searched, driven, recorded = explained.searched, explained.driven, explained.recorded
+    seen, latitude_rad = view(searched.fit), given.latitude_rad
     series, scales = seen.fit.model.series, seen.fit.scales
     change, sd = components_with_doubt(searched.found)
     sd = with_alternatives(searched, change, sd)
@@ -234,7 +204,12 @@ def _history(
         now_sd,
         components.axis_offsets(seen, shape, season, latitude_rad, hemisphere(latitude_rad)),
         _scale_table(scales),
-        tuple(warnings + remarks(recorded, found, series) + _notices(seen, zero_is, nights) + _aside(seen)),
+        tuple(
+            warnings
+            + remarks(recorded, found, series)
+            + _notices(seen, given.zero_is, given.nights)
+            + _aside(seen)
+        ),
         cause_series(seen),
         _noted(searched, driven).text(),
         driver_odds=driven.odds,

@@ -10,6 +10,7 @@ from drift.demo.scenario import Step
 from drift.demo.world import make
 from drift.history.before import LONG, from_text
 from drift.history.causes.corrections import Plate
+from drift.history.given import Given
 from drift.history.separate import separate
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights
@@ -30,9 +31,9 @@ def long_record():
     seen = see(scenario.site, split, readings)
     latitude = np.radians(scenario.latitude_deg)
     nights = estimate_nights(latitude, split, readings, seen.directions, "kept")
-    tables = (readings["levels"], readings["corrections"], Plate(None, None, None), split, "kept", None)
+    tables = (readings["levels"], readings["corrections"], Plate(None, None, None), split, "kept")
     return lambda count, before=None: separate(
-        latitude, replace(nights, nights=nights.nights[:count]), *tables, before
+        Given(latitude, replace(nights, nights=nights.nights[:count]), *tables), before
     ), len(nights.nights)
 
 

@@ -6,6 +6,7 @@ import pytest
 from exact_mount import FIRST_US, NIGHT_US, Case, make
 
 from drift.history.causes.corrections import Plate
+from drift.history.given import Given
 from drift.history.separate import separate
 from drift.night.estimate import estimate_nights
 from drift.night.split import split_nights
@@ -27,7 +28,9 @@ def history_of(case, corrections=None, zero_is=None):
     split = split_nights(0.0, readings["corrections"])
     phi = np.radians(case.latitude_deg)
     nights = estimate_nights(phi, split, readings, made.directions, zero_is)
-    return made, separate(phi, nights, readings["levels"], readings["corrections"], PLATE, split, zero_is)
+    return made, separate(
+        Given(phi, nights, readings["levels"], readings["corrections"], PLATE, split, zero_is)
+    )
 
 
 def errors(made, history):
@@ -190,7 +193,8 @@ def test_one_night_and_none():
     from drift.night.result import Nights
 
     assert (
-        separate(0.8, Nights((), (), ()), empty["levels"], empty["corrections"], PLATE, split, "kept") is None
+        separate(Given(0.8, Nights((), (), ()), empty["levels"], empty["corrections"], PLATE, split, "kept"))
+        is None
     )
 
 
@@ -201,7 +205,7 @@ def test_levels_only():
     from drift.night.result import Nights
 
     history = separate(
-        0.8, Nights((), (), ()), made.readings["levels"], empty["corrections"], PLATE, split, "unknown"
+        Given(0.8, Nights((), (), ()), made.readings["levels"], empty["corrections"], PLATE, split, "unknown")
     )
     assert history.change[-1, 0] == pytest.approx(35.0, abs=4.0 * history.sd[-1, 0])
     assert np.all(np.isnan(history.axis_now))

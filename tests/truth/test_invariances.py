@@ -25,6 +25,7 @@ from drift.demo.site_text import site_values
 from drift.demo.world import World
 from drift.demo.world import make as make_world
 from drift.history.causes.corrections import Plate
+from drift.history.given import Given
 from drift.history.result import History
 from drift.history.separate import separate
 from drift.night.directions import see
@@ -193,7 +194,7 @@ class Observed:
         phi = float(np.radians(self.latitude_deg))
         nights = estimate_nights(phi, split, self.readings, self.directions, "kept")
         levels, corrections = self.readings["levels"], self.readings["corrections"]
-        history = separate(phi, nights, levels, corrections, PLATE, split, "kept")
+        history = separate(Given(phi, nights, levels, corrections, PLATE, split, "kept"))
         assert history is not None
         return nights, history
 
