@@ -37,6 +37,9 @@ class Driven:
     driver: FrostDriver | None
     odds: dict[str, float]  # name of each kind of driver, and `CALENDAR`; they add up to 1
     likeliest_frost: FrostDriver | None = None  # followed or not; None where it was not looked at
+    undriven: Found | None = (
+        None  # the scales of the model without a driver, where all its readings were used
+    )
 
 
 def choose_driver(model: Model, candidates: Sequence[FrostDriver], before: Before | None = None) -> Driven:
@@ -64,7 +67,7 @@ def choose_driver(model: Model, candidates: Sequence[FrostDriver], before: Befor
         problem = Solver(replace(thin, frost=best[name]))
         value[name] = fit_scales(problem, calendar, NEARLY).log_posterior
     frost = max((name for name in best if best[name].is_frost), key=lambda name: value[name])
-    return _told(value, best[frost])
+    return replace(_told(value, best[frost]), undriven=calendar if thin is model else None)
 
 
 def _told(value: dict[str, float], frost: FrostDriver) -> Driven:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from drift.history.before import Before, at_moments, before_of
+from drift.history.before import LONG, Before, at_moments, before_of
 from drift.history.causes.steps import STEP_SD, STEPS_PER_YEAR, Step, step_cause, step_name
 from drift.history.model import SHORTEST_DAYS, Fit, Model, Solver
 from drift.history.scales import Found, calm, fit_scales
@@ -29,6 +29,8 @@ MISRECORDED_CHANCE = 0.02
 #: A step is taken up when it is this much likelier than nothing (10 to 1), a wild reading at evens.
 STEP_LOG_ODDS = float(np.log(10.0))
 MOST_FOUND = 60
+#: In a long record a step at longer odds than 20 to 1 against is not weighed with scales of its own.
+UNLIKELY = -float(np.log(20.0))
 #: Gaps before and after the likeliest one that are looked at when its place is told.
 NEIGHBOURS = 12
 #: The place of a step is told as the gaps that hold this share of its odds.
@@ -81,7 +83,7 @@ class Searched:
         return self.found.fit
 
 
-def find_events(model: Model, before: Before | None = None) -> Searched:
+def find_events(model: Model, before: Before | None = None, first: Found | None = None) -> Searched:
     """Find unrecorded steps and wild readings.
 
     Parameters
@@ -90,11 +92,13 @@ def find_events(model: Model, before: Before | None = None) -> Searched:
         Without any steps.
     before
         What the last answer found, for a long record to which little was added.
+    first
+        The scales of this very model, when they have been found already.
     """
     if before is not None and before.serves(model):
         base, steps, found = _from_before(model, before)
     else:
-        base, steps, found = _from_scratch(model)
+        base, steps, found = _from_scratch(model, first)
     for _ in range(MOST_FOUND):
         fit = found.fit
         gained = gains(fit, spread(fit))
@@ -119,8 +123,8 @@ def find_events(model: Model, before: Before | None = None) -> Searched:
     return Searched(found, tuple(steps))
 
 
-def _from_scratch(model: Model) -> tuple[Model, list[FoundStep], Found]:
-    found = fit_scales(Solver(model))
+def _from_scratch(model: Model, first: Found | None) -> tuple[Model, list[FoundStep], Found]:
+    found = fit_scales(Solver(model)) if first is None else first
     base = doubt_corrections(without_lost_zeros(model, found.fit.scales), found.fit)
     return base, [], found if base is model else fit_scales(Solver(base), found)
 
@@ -159,17 +163,19 @@ def _hidden_step(base: Model, steps: list[FoundStep], found: Found) -> tuple[Fou
     Over a short record a step may have been taken for a quick walk of the lean,
     or for its straying from the frost, and at the scales of that walk it gains
     little.  So the likeliest ones, by these scales and by calm ones, are weighed
-    once more with scales of their own.
+    once more with scales of their own; in a long record, whose scales one step hardly
+    moves, only those that are not unlikely already.
     """
     model = found.fit.model
     quiet = Solver(replace(model, still=True)).at(calm(found.fit.scales))
     for fit in (found.fit, quiet):
         part, index, odds = _likeliest(fit)
-        if odds <= 0.0:
+        chance = float(gap_chances(fit)[part][index])
+        if odds <= 0.0 or (model.series.size >= LONG and odds + chance < UNLIKELY):
             continue
         step = _certain(index, part)
         refitted = _refit(base, [*steps, step], found)
-        gain = refitted.log_posterior - found.log_posterior + float(gap_chances(fit)[part][index])
+        gain = refitted.log_posterior - found.log_posterior + chance
         if gain > STEP_LOG_ODDS:
             return step, refitted
     return None

@@ -94,10 +94,12 @@ def _explained(given: Given, series: Series, before: Before | None) -> Explained
 
     candidates = () if given.frost is None else given.frost.candidates()
     driven = choose_driver(model_with(recorded), candidates, before)
-    searched = find_events(replace(model_with(recorded), frost=driven.driver), before)
+    first = driven.undriven if driven.driver is None else None
+    searched = find_events(replace(model_with(recorded), frost=driven.driver), before, first)
     if may_be_mistaken(driven, searched):
         rival = None if driven.driver is not None else driven.likeliest_frost
-        other = find_events(replace(model_with(recorded), frost=rival))
+        first = driven.undriven if rival is None else None
+        other = find_events(replace(model_with(recorded), frost=rival), first=first)
         frost, calendar = (searched, other) if rival is None else (other, searched)
         driven = told_with_steps(driven, frost, calendar)
         searched = calendar if driven.driver is None else frost
