@@ -1,6 +1,7 @@
 """`drift demo` from end to end, the sample logs through import, and what a demo may write over."""
 
 import json
+import re
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -19,6 +20,7 @@ from drift.demo.world import make
 from drift.errors import DriftError
 
 SAMPLE_LOGS = Path(__file__).parents[2] / "sample_logs"
+NUMBER = re.compile(r"\d+(?:\.\d+)?")
 TWO_SD_SHARE = 0.8  # of differences within two stated sds; 0.95 when they hold, nights are not independent
 
 
@@ -58,6 +60,20 @@ def test_the_demo_finds_the_slip_and_its_stated_uncertainties_hold(demo):
     assert len(table) == 6
     for line in table:
         assert float(line.split()[-1].rstrip("%")) / 100 >= TWO_SD_SHARE, line
+
+
+def test_the_readme_shows_what_the_demo_says(tmp_path):
+    """Word for word; a number may differ in its last digit, which another computer may round another way."""
+    readme = (SAMPLE_LOGS.parent / "README.md").read_text(encoding="utf-8")
+    shown = readme.split("```\nVERDICT\n", 1)[1].split("```", 1)[0]
+    result = CliRunner().invoke(cli, ["demo", str(tmp_path / "tour")], catch_exceptions=False)
+    said = result.stdout.split("VERDICT\n", 1)[1]
+    wanted, got = NUMBER.split(" ".join(shown.split())), NUMBER.split(" ".join(said.split()))
+    assert got[: len(wanted) - 1] == wanted[:-1]
+    numbers = [NUMBER.findall(" ".join(text.split())) for text in (shown, said)]
+    for old, new in zip(*numbers, strict=False):
+        decimals = len(old.partition(".")[2])
+        assert float(new) == pytest.approx(float(old), abs=1.5 * 10.0**-decimals), (old, new)
 
 
 def test_a_demo_is_made_anew_over_an_earlier_one_and_leaves_other_files(demo):
