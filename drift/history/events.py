@@ -164,14 +164,14 @@ def _hidden_step(base: Model, steps: list[FoundStep], found: Found) -> tuple[Fou
     or for its straying from the frost, and at the scales of that walk it gains
     little.  So the likeliest ones, by these scales and by calm ones, are weighed
     once more with scales of their own; in a long record, whose scales one step hardly
-    moves, only those that are not unlikely already.
+    moves, only one that by these scales is not unlikely already.
     """
     model = found.fit.model
-    quiet = Solver(replace(model, still=True)).at(calm(found.fit.scales))
-    for fit in (found.fit, quiet):
+    long = model.series.size >= LONG
+    for fit in (found.fit,) if long else (found.fit, _calmed(found.fit)):
         part, index, odds = _likeliest(fit)
         chance = float(gap_chances(fit)[part][index])
-        if odds <= 0.0 or (model.series.size >= LONG and odds + chance < UNLIKELY):
+        if odds <= 0.0 or (long and odds + chance < UNLIKELY):
             continue
         step = _certain(index, part)
         refitted = _refit(base, [*steps, step], found)
@@ -179,6 +179,11 @@ def _hidden_step(base: Model, steps: list[FoundStep], found: Found) -> tuple[Fou
         if gain > STEP_LOG_ODDS:
             return step, refitted
     return None
+
+
+def _calmed(fit: Fit) -> Fit:
+    """Solve without straying from the frost, at scales that are no quicker than usual."""
+    return Solver(replace(fit.model, still=True)).at(calm(fit.scales))
 
 
 def _likeliest(fit: Fit) -> tuple[str, int, float]:
