@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 from drift.advice.learned import odds_held
 from drift.advice.movement import event_part
-from drift.advice.situation import situation_of
+from drift.advice.present import looked_at
+from drift.advice.situation import latest_us, situation_of
 from drift.advice.verdict import event_words
 from drift.advice.words import day, percent
 from drift.errors import BookError
@@ -60,7 +61,7 @@ def news(
         When `acknowledged_json` isn't what `state_text` writes.
     """
     before = parsed_state(acknowledged_json)
-    situation = situation_of(answer.site, answer.nights, answer.history, now_us)
+    situation = _situation(answer, now_us, arrived_us)
     fresh = [e for e in _alarms(answer) if not _acknowledged(e, before)]
     told = [_event_item(event, situation, answer) for event in fresh if not event.provisional]
     limits = _limits(answer, before)
@@ -117,7 +118,7 @@ def state_text(
         As for `news`: a limit that was acknowledged before and has not come back since stays so.
     """
     before = parsed_state(acknowledged_json)
-    situation = situation_of(answer.site, answer.nights, answer.history, now_us)
+    situation = _situation(answer, now_us, arrived_us)
     limits = _limits(answer, before)
     fresh = _notices(answer, situation, before, now_us, arrived_us)
     kept = [mark for mark in before["notices"] if not any(same_notice(item.mark, mark) for item in fresh)]
@@ -128,6 +129,16 @@ def state_text(
         [correction for correction, _ in _failed(answer)],
         [*(item.mark for item in fresh), *kept],
     )
+
+
+def _situation(answer: Answer, now_us: int | None, arrived_us: int | None) -> Situation:
+    """Return where things stand: today, or at the end of a log that is looked at and not watched by."""
+    today_us = None if _is_past(answer, now_us, arrived_us) else now_us
+    return situation_of(answer.site, answer.nights, answer.history, today_us)
+
+
+def _is_past(answer: Answer, now_us: int | None, arrived_us: int | None) -> bool:
+    return now_us is not None and looked_at(latest_us(answer.nights, answer.history), now_us, arrived_us)
 
 
 def _alarms(answer: Answer) -> list[Event]:
@@ -156,8 +167,9 @@ def _notices(
     answer: Answer, situation: Situation, before: dict[str, Any], now_us: int | None, arrived_us: int | None
 ) -> tuple[Item, ...]:
     sds = sds_needed(answer.site.warn.false_alarms_per_year)
+    past = _is_past(answer, now_us, arrived_us)  # what would have come soon is no news of today
     found = [
-        *passed_soon(situation, answer.history, _limits(answer, before)),
+        *(() if past else passed_soon(situation, answer.history, _limits(answer, before))),
         *blind_spots(answer, situation, sds, now_us, arrived_us),
     ]
     known = before["notices"]

@@ -103,6 +103,13 @@ def test_a_limit_that_the_season_will_pass_is_foretold_once():
     assert notices(past, state_text(answer(past, pier), known, LAST_US), pier) == []
 
 
+def test_nothing_is_foretold_from_a_log_of_years_ago_that_came_in_today():
+    past, pier = season(now=115.0, limit_arcmin=118.0 / 60.0)
+    today = {"days_later": 1000.0, "arrived_us": LAST_US + 1000 * DAY_US}
+    assert notices(past, pier=pier) == ["soon"]
+    assert notices(past, pier=pier, **today) == []
+
+
 def test_a_limit_passed_is_no_longer_foretold():
     past, pier = season(now=140.0, limit_arcmin=118.0 / 60.0)
     past = replace(past, **ramp(ALT, 140.0))
