@@ -17,6 +17,8 @@ from drift.sitefile.words import nearest
 
 #: Two bolts nearer to one another than this would touch on any circle [degrees].
 _NEAREST_BOLTS_DEG = 1.0
+#: Of some six hundred time zones one is meant when it is this like what was written.
+_ZONE_LIKENESS = 0.8
 _Number = TypeVar("_Number", int, float)
 
 
@@ -30,6 +32,14 @@ def one_line(text: str) -> str:
     if not text.isprintable() or len(text) > 100:
         raise _no("it must be one line of at most 100 printable characters")
     return text.strip()
+
+
+def east_positive(value: object) -> str:
+    """Say that a longitude is east positive, by the value that was given where it goes round by the east."""
+    said = "East is positive, west negative"
+    if isinstance(value, int | float) and 180.0 < value < 360.0:
+        return f"{said}: {value:g} east is {round(value - 360.0, 9):g}."
+    return f"{said}."
 
 
 def zone(name: str) -> str:
@@ -48,7 +58,8 @@ def _zone_words(name: str) -> str:
     known = available_timezones()
     if not known:
         return "no time zone tables are installed on this machine: install the package tzdata, or use UTC"
-    return f'the IANA list has no such zone (names in it are like "Europe/Helsinki"){nearest(name, known)}'
+    meant = nearest(name, known, _ZONE_LIKENESS)
+    return f'the IANA list has no such zone (names in it are like "Europe/Helsinki"){meant}'
 
 
 def thread(text: str) -> str:

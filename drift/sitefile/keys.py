@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import typing
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -32,7 +33,8 @@ class Key:
     each
         What each element of a list must be.
     fix
-        What to do about a wrong value, beside writing it like the example; "" or whole sentences.
+        What to do about a wrong value, beside writing it like the example; "" or whole sentences, or what
+        makes them of the value.
     assumed
         What is assumed when it isn't given, where the bare default would not be understood.
     silent
@@ -48,11 +50,15 @@ class Key:
     unit: str = ""
     allowed: str = ""
     each: str = ""
-    fix: str = ""
+    fix: str | Callable[[object], str] = ""
     assumed: str = ""
     silent: str = ""
     weighs: bool = False
     secret: bool = False
+
+    def fix_of(self, value: object) -> str:
+        """Return what to do about a wrong value."""
+        return self.fix(value) if callable(self.fix) else self.fix
 
 
 def key_of(field: FieldInfo) -> Key:

@@ -69,7 +69,7 @@ class SiteSection(Section):
             "Longitude in degrees, east positive, west negative",
             -92.4,
             "degrees",
-            fix="East is positive, west negative: 267.6 east is -92.4.",
+            fix=checks.east_positive,
         ),
     ]
     elevation_m: Annotated[

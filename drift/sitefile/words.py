@@ -46,12 +46,16 @@ def faults_in(error: ValidationError, models: Models) -> list[Fault]:
     return [_fault(one, models) for one in error.errors(include_url=False)]
 
 
-def nearest(name: str, known: Iterable[str]) -> str:
-    """Return ``; did you mean "x"?`` for the known name that is most like `name`, or nothing."""
+def nearest(name: str, known: Iterable[str], likeness: float = 0.6) -> str:
+    """Return ``; did you mean "x"?`` for the known name that is most like `name`, or nothing.
+
+    `likeness` from 0 to 1 is what it takes (`difflib.SequenceMatcher.ratio`): more of it where there are
+    so many names that one is a little like anything.
+    """
     by_plain = {
         plain: real for real in sorted(known) for plain in (real.casefold(), real.casefold().split("/")[-1])
     }
-    near = difflib.get_close_matches(name.casefold().replace(" ", "_"), by_plain, n=1)
+    near = difflib.get_close_matches(name.casefold().replace(" ", "_"), by_plain, n=1, cutoff=likeness)
     return f'; did you mean "{by_plain[near[0]]}"?' if near else ""
 
 
@@ -91,7 +95,7 @@ def _fault(one: Any, models: Models) -> Fault:
     parts = (
         f"is {shown(value, key_of(key))}, but {reason}{stop}",
         _form(value, one["type"]),
-        key_of(key).fix,
+        key_of(key).fix_of(value),
     )
     said = "  ".join(part for part in parts if part)
     named = f"[{place[0]}] {place[1]}{_entry(place[2:])}"

@@ -273,7 +273,9 @@ def test_a_wrong_key_or_value_is_named_with_its_line(section, line, words, writt
         ("latitude_deg", "90", ["is 90,", "no azimuth"]),
         ("latitude_deg", "-90.0", ["is -90,", "no azimuth"]),
         ("latitude_deg", '"47.3"', ['is "47.3",', "without quotes"]),
-        ("longitude_deg", "267.6", ["is 267.6,", "from -180 to 180 degrees", "west negative"]),
+        ("longitude_deg", "267.6", ["is 267.6,", "from -180 to 180 degrees", "267.6 east is -92.4."]),
+        ("longitude_deg", "283.1", ["is 283.1,", "west negative: 283.1 east is -76.9."]),
+        ("longitude_deg", "-200", ["is -200,", "East is positive, west negative.  Write"]),
         ("elevation_m", "12000", ["is 12000,", "from -450 to 9000 m"]),
     ],
 )
@@ -283,6 +285,12 @@ def test_a_wrong_place_is_named_with_its_line(key, value, words, written):
     assert f"line {2 + list(PLACE).index(key)}: [site] {key} " in said
     for word in words:
         assert word in said, said
+
+
+def test_a_far_name_is_not_suggested_for_a_zone(written):
+    text, _ = with_line("site", 'timezone = "Mars/Base"')
+    said = complaint(text, written)
+    assert '"Mars/Base"' in said and "did you mean" not in said
 
 
 @pytest.mark.parametrize("latitude", [0, -0.0, 89.9, -89.9])
