@@ -19,7 +19,7 @@ from drift.book.acts import MENDED
 from drift.book.aside import Aside, note_mended, open_asides
 from drift.book.writing import Act, add_log, row_ids_of
 from drift.errors import LogFileError
-from drift.logs.formats import is_plain_text
+from drift.logs.formats import is_plain_text, refuse_irregular
 from drift.logs.result import LogRead
 from drift.logs.table import RawTable, Rows
 
@@ -102,6 +102,7 @@ def refuse_rows_to_mend(path: Path) -> None:
         If it is one.
     """
     try:
+        refuse_irregular(path)
         with path.open("rb") as file:
             beginning = file.read(len(NUMBER) + 4)  # a byte-order mark may stand before it
     except OSError:

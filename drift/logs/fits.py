@@ -34,9 +34,11 @@ def is_image(path: Path) -> bool:
     """Tell whether a file that was given by itself is to be read as an image.
 
     It is so when it is a FITS file by its name or its beginning, and its first HDU that is not empty is a
-    picture; a FITS table is none.  A file that is not there is none.
+    picture; a FITS table is none.  A file that is not there is none, nor is a pipe or a device.
     """
     try:
+        if not path.is_file():
+            return False
         with path.open("rb") as file:
             fits = file.read(len(_BEGINS)) == _BEGINS or has_fits_name(path)
     except OSError:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -54,11 +55,42 @@ def suffixes() -> tuple[str, ...]:
 def is_plain_text(path: Path) -> bool:
     """Tell whether a file is text in columns, by how it begins, or by its name when it is gone."""
     try:
+        refuse_irregular(path)
         with path.open("rb") as file:
             beginning = file.read(_BEGINNING_BYTES)
-    except OSError:
+    except (OSError, LogFileError):
         return path.suffix.lower() in (*FORMS[-1].suffixes, ".txt", ".dat")
     return next(form for form in FORMS if form.fits(beginning, path)) is FORMS[-1]
+
+
+def refuse_irregular(path: Path) -> None:
+    """Refuse a pipe, a socket or a device, from which reading could wait for ever, and ``-``.
+
+    A name that isn't there or may not be looked at, and a folder, are left to what reads them.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If it is one.
+    """
+    try:
+        mode = path.stat().st_mode
+    except (OSError, ValueError):
+        if str(path) != "-":
+            return
+        mode = stat.S_IFIFO
+    if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
+        what = "there is no file -" if str(path) == "-" else f"{path} is {_sort_of(mode)}, and not a file"
+        raise LogFileError(
+            f"{what}: logs are read from files and folders only, not from pipes or standard input.  Write "
+            "what it gives into a file, and import that."
+        )
+
+
+def _sort_of(mode: int) -> str:
+    if stat.S_ISFIFO(mode):
+        return "a pipe"
+    return "a socket" if stat.S_ISSOCK(mode) else "a device"
 
 
 def open_table(path: Path) -> RawTable:
@@ -69,6 +101,7 @@ def open_table(path: Path) -> RawTable:
     drift.errors.LogFileError
         If it can't be read, or is not what it begins as.
     """
+    refuse_irregular(path)
     try:
         data = path.read_bytes()
     except OSError as error:

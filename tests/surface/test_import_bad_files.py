@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -150,3 +151,21 @@ def test_a_pressure_in_inches_is_left_out_and_its_row_kept(tmp_path: Path, capsy
     assert "8 rows went in" in said
     assert "1 value was left out of rows that went in" in said
     assert "inches of mercury? Multiply by 33.86" in said
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+@pytest.mark.parametrize("name", ["log.csv", "log.fits", "-"])
+def test_a_pipe_is_refused_and_not_waited_for(
+    name: str, tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    if name != "-":
+        os.mkfifo(tmp_path / name)
+    said = told(tmp_path, capsys, Path(name), 2)
+    assert ("there is no file -: " if name == "-" else f"{name} is a pipe, and not a file: ") in said
+    assert "Write what it gives into a file" in said
+    assert said.count("drift:") == 1
+
+
+def test_a_device_is_refused(tmp_path: Path, capsys: Capture) -> None:
+    assert "is a device, and not a file" in told(tmp_path, capsys, Path(os.devnull), 2)
