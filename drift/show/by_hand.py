@@ -13,12 +13,13 @@ if TYPE_CHECKING:
 
 Row = Mapping[str, str]
 
+#: Said after a correction, of the next one: before this one the advice has said it.
 CAUTION = (
-    "Before you loosen a bolt or a knob: power off, support the load first, and never loosen all bolts at "
-    "once."
+    "If you go on and loosen another bolt or knob: power off, support the load first, and never loosen all "
+    "bolts at once."
 )
-#: Kinds of correction for which something is loosened.
-LOOSENED = frozenset({"azimuth", "altitude", "shim", "nuts", "tighten", "remount", "service"})
+#: Kinds of correction that often take more than one turn, and for which something is loosened.
+LOOSENED = frozenset({"azimuth", "altitude", "shim", "nuts"})
 #: So far from a bolt of the site file a bearing may be and still be the same bolt without a word [deg].
 _BOLT_LEEWAY_DEG = 15.0
 _TURNED = "read with the instrument turned end for end, so that the signs are the other way round"

@@ -41,7 +41,7 @@ def test_a_negative_amount_is_a_number_and_not_an_option(folder: Path, capsys: C
     told = capsys.readouterr()
     assert "azimuth -2.83 arcmin" in told.out
     assert "raised (north) end moved anticlockwise seen from above, toward west" in told.out
-    assert "power off, support the load first, and never loosen all bolts at once" in told.out
+    assert told.out.splitlines()[-1].startswith("If you go on and loosen another bolt or knob: power off, ")
     assert told.err == ""
 
 
@@ -233,3 +233,11 @@ def test_what_can_not_be_recorded(
     assert told.out == ""
     assert rows(folder) == []
     assert rows(folder, "levels") == []
+
+
+@pytest.mark.parametrize("kind", ["tighten", "service", "remount"])
+def test_what_is_done_at_once_needs_no_caution_for_the_next_turn(
+    kind: str, folder: Path, capsys: Capture
+) -> None:
+    assert record(folder, kind, *TIME) == 0
+    assert "loosen" not in capsys.readouterr().out
