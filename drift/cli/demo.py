@@ -71,7 +71,7 @@ def _make_logs(folder: Path, sample: Sample) -> str:
         "The logs",
         f"{scenario.name} does not exist.  Its pier, mount, weather and nights are made from a seed, and "
         f"what its owner would have logged goes into {folder / LOGS}.  What is true is kept in truth.json, "
-        "at which nothing looks before the end.",
+        "which is opened only in the last step, to compare.",
     )
     return put_logs(folder, sample)
 
