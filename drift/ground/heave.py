@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -145,6 +146,19 @@ class FrostHeave:
         )
         none = np.zeros(day.size)
         return FrostDriver(MOISTURE, off_days, noon_us(day, self.longitude_deg), value, later - value, none)
+
+    @property
+    def logged_until_day(self) -> int:
+        """The last day whose temperature was logged, days since 1970."""
+        return int(self.weather.day[~self.weather.filled][-1])
+
+    def mark(self, until_day: int) -> str:
+        """Return a digest of the ground and of the weather logged through a day: what a choice rested on."""
+        told = ~self.weather.filled & (self.weather.day <= until_day)
+        digest = hashlib.blake2b(f"{self.ground!r} {self.longitude_deg!r}".encode(), digest_size=16)
+        for part in (self.weather.day, self.weather.mean_c, self.weather.snow_cm):
+            digest.update(np.ascontiguousarray(part[told]).tobytes())
+        return digest.hexdigest()
 
     def candidates(self) -> tuple[FrostDriver, ...]:
         """Return the drivers worth comparing, and beside them what may pass for frost; none without frost."""

@@ -1,7 +1,8 @@
 """What the last answer found, as a place to start from when a night has been added to a long record.
 
 Only the search starts there; what it finds is fitted and weighed as ever.  A
-record that has grown by more than a little is looked at from scratch.
+record that has grown by more than a little since it was last looked at from scratch is looked at
+so again, and so is one of which the weather or the ground that frost was chosen by is another now.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 
+from drift.ground.heave import FrostHeave
 from drift.history.model import Model, Scales
 from drift.history.scales import Found, Near
 from drift.quantities import Ints
@@ -26,7 +28,7 @@ GROWN = 0.05
 class Before:
     """Scales, steps and readings put aside by the last answer; moments in UTC microseconds."""
 
-    readings: int
+    readings: int  # when it was last looked at from scratch
     scales: Scales
     names: tuple[str, ...]  # of the scales that were searched
     curvature: tuple[tuple[float, ...], ...]  # inverse of how the optimum bends, by those
@@ -35,6 +37,8 @@ class Before:
     aside_zero: tuple[int, ...]
     driver: tuple[str, float] | None = None  # kind and lag of the frost driver followed
     odds: tuple[tuple[str, float], ...] = ()  # of the kinds of drivers; empty when none was looked at
+    weather_day: int = 0  # the last day of weather that the driver was chosen by
+    weather_mark: str = ""  # and what that weather and the ground were, see `FrostHeave.mark`
 
     def text(self) -> str:
         """Return it as JSON."""
@@ -44,6 +48,10 @@ class Before:
     def near(self) -> Near:
         """Where a search of the scales may start."""
         return Near(self.scales, self.names, np.array(self.curvature))
+
+    def rests_on(self, frost: FrostHeave | None) -> bool:
+        """Return whether the driver was chosen by this weather and ground, or none as there is none."""
+        return self.weather_mark == ("" if frost is None else frost.mark(self.weather_day))
 
     def serves(self, model: Model) -> bool:
         """Return whether the search may start here."""
@@ -73,16 +81,21 @@ def from_text(text: str) -> Before:
         tuple(int(t) for t in raw["aside_zero"]),
         (str(raw["driver"][0]), float(raw["driver"][1])) if raw["driver"] else None,
         tuple((str(kind), float(p)) for kind, p in raw["odds"]),
+        int(raw["weather_day"]),
+        str(raw["weather_mark"]),
     )
 
 
-def before_of(found: Found, steps: Sequence[tuple[int, str]]) -> Before:
-    """Note what was found: scales, readings put aside, and (index, part) of each step."""
+def before_of(found: Found, steps: Sequence[tuple[int, str]], readings: int) -> Before:
+    """Note what was found: scales, readings put aside, and (index, part) of each step.
+
+    `readings` is how many there were when the record was last looked at from scratch.
+    """
     model = found.fit.model
     time_us: Ints = model.series.time_us
     shared = model.ignored_zero & (model.series.zero_label != "")
     return Before(
-        int(time_us.size),
+        readings,
         found.fit.scales,
         found.names,
         tuple(tuple(row) for row in found.curvature.tolist()),

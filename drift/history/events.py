@@ -76,6 +76,7 @@ class Searched:
 
     found: Found
     steps: tuple[FoundStep, ...]
+    looked_at: int  # readings when the record was last looked at from scratch
 
     @property
     def fit(self) -> Fit:
@@ -95,8 +96,10 @@ def find_events(model: Model, before: Before | None = None, first: Found | None 
     first
         The scales of this very model, when they have been found already.
     """
+    looked_at = model.series.size
     if before is not None and before.serves(model):
         base, steps, found = _from_before(model, before)
+        looked_at = before.readings
     else:
         base, steps, found = _from_scratch(model, first)
     for _ in range(MOST_FOUND):
@@ -120,7 +123,7 @@ def find_events(model: Model, before: Before | None = None, first: Found | None 
         steps = sorted(_weigh_all(base, steps, found.fit), key=lambda s: s.best)
         if [s.step() for s in held] != [s.step() for s in steps]:
             found = _refit(base, steps, found)
-    return Searched(found, tuple(steps))
+    return Searched(found, tuple(steps), looked_at)
 
 
 def _from_scratch(model: Model, first: Found | None) -> tuple[Model, list[FoundStep], Found]:
@@ -149,7 +152,7 @@ def _from_before(model: Model, before: Before) -> tuple[Model, list[FoundStep], 
 def noted(searched: Searched) -> Before:
     """Return what was found, for the next answer to start from."""
     steps = [(s.best, s.likeliest) for s in searched.steps]
-    return before_of(searched.found, steps)
+    return before_of(searched.found, steps, searched.looked_at)
 
 
 def _certain(index: int, part: str) -> FoundStep:

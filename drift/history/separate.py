@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from drift.ground.heave import FrostHeave
 from drift.history import components
 from drift.history.alternatives import with_alternatives
 from drift.history.before import Before
@@ -92,6 +93,7 @@ def _explained(given: Given, series: Series, before: Before | None) -> Explained
     def model_with(corrections: list[Correction]) -> Model:
         return make_model(series, given.latitude_rad, corrections, temp_c)
 
+    before = before if before is not None and before.rests_on(given.frost) else None
     candidates = () if given.frost is None else given.frost.candidates()
     driven = choose_driver(model_with(recorded), candidates, before)
     first = driven.undriven if driven.driver is None else None
@@ -122,10 +124,13 @@ def _forecast(searched: Searched, given: Given, centre: Floats) -> Forecast | No
     return forecast(model, scales, centre, times, ways, warmth, ways[0].sentence)
 
 
-def _noted(searched: Searched, driven: Driven) -> Before:
+def _noted(searched: Searched, driven: Driven, frost: FrostHeave | None) -> Before:
     driver = driven.driver
     key = None if driver is None else (driver.kind, driver.lag_days)
-    return replace(noted(searched), driver=key, odds=tuple(driven.odds.items()))
+    told = replace(noted(searched), driver=key, odds=tuple(driven.odds.items()))
+    if frost is None:
+        return told
+    return replace(told, weather_day=frost.logged_until_day, weather_mark=frost.mark(frost.logged_until_day))
 
 
 def _axis_known(nights: Nights) -> bool:
@@ -213,7 +218,7 @@ def _history(explained: Explained, given: Given, centre: Floats, warnings: list[
             + _aside(seen)
         ),
         cause_series(seen),
-        _noted(searched, driven).text(),
+        _noted(searched, driven, given.frost).text(),
         driver_odds=driven.odds,
         follows=CALENDAR if driven.driver is None else driven.driver.kind,
     )

@@ -8,6 +8,9 @@ import pytest
 from drift.demo.families import family
 from drift.demo.scenario import Step
 from drift.demo.world import make
+from drift.ground.heave import FrostHeave
+from drift.ground.site import ground_of
+from drift.ground.weather import daily_weather
 from drift.history.before import LONG, from_text
 from drift.history.causes.corrections import Plate
 from drift.history.given import Given
@@ -15,6 +18,7 @@ from drift.history.separate import separate
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights
 from drift.night.split import split_nights
+from drift.quantities import DAY_US
 
 #: The search stops where the likelihood is all but flat: how far two ends may lie apart [sd].
 APART_SDS = 0.05
@@ -45,6 +49,60 @@ def test_the_answer_is_the_same_to_a_twentieth_of_its_uncertainty(long_record):
     apart = np.abs(again.change - scratch.change)[1:] / np.maximum(scratch.sd[1:], 1e-9)
     assert np.nanmax(apart) < APART_SDS
     assert [e.what for e in again.events] == [e.what for e in scratch.events]
+
+
+@pytest.fixture(scope="module")
+def heaving():
+    """A long record of a pier that heaves, its weather, and how the history is made with or without."""
+    scenario = family("heave", 61, years=4.0, nights_a_year=160.0, solves_a_night=5, zero="synced")
+    readings = make(scenario).readings()
+    split = split_nights(scenario.longitude_deg, readings["corrections"])
+    seen = see(scenario.site, split, readings)
+    latitude = np.radians(scenario.latitude_deg)
+    nights = estimate_nights(latitude, split, readings, seen.directions, "synced")
+    days = [int(night.time_us // DAY_US) for night in nights.nights]
+
+    def history_of(weather, before=None, soil=None):
+        frost = None
+        if weather is not None:
+            daily = daily_weather(weather, scenario.latitude_deg, min(days) - 1, max(days) + 1)
+            frost = FrostHeave(daily, ground_of(0.9, soil, None, None), scenario.longitude_deg)
+        tables = (readings["levels"], readings["corrections"], Plate(None, None, None), split, "synced")
+        given = Given(latitude, nights, *tables, None, frost)
+        return separate(given, None if before is None else from_text(before))
+
+    return readings["weather"], history_of
+
+
+def test_weather_that_came_later_is_not_passed_over(heaving):
+    weather, history_of = heaving
+    without = history_of(None)
+    assert without.time_us.size > LONG
+    later, scratch = history_of(weather, without.before), history_of(weather)
+    assert (without.follows, later.follows) == ("calendar", scratch.follows)
+    assert later.driver_odds == scratch.driver_odds
+    assert np.array_equal(later.change, scratch.change)
+
+
+def test_weather_or_ground_that_was_put_right_is_looked_at_anew(heaving):
+    weather, history_of = heaving
+    shifted = weather.assign(day=weather["day"] + 60)
+    scratch = history_of(weather)
+    assert history_of(weather, history_of(shifted).before).driver_odds == scratch.driver_odds
+    other_soil = history_of(weather, None, "sand")
+    assert history_of(weather, other_soil.before).driver_odds == scratch.driver_odds
+    kept = history_of(weather, scratch.before)
+    assert (kept.follows, kept.driver_odds) == (scratch.follows, scratch.driver_odds)
+
+
+def test_a_record_that_grows_by_little_each_night_is_looked_at_from_scratch_in_the_end(long_record):
+    history_of, count = long_record
+    first = from_text(history_of(LONG).before)
+    assert first.readings == LONG
+    second = from_text(history_of(LONG + 20, first).before)
+    assert second.readings == LONG  # it began where the first ended
+    third = from_text(history_of(LONG + 40, second).before)
+    assert third.readings == LONG + 40
 
 
 def test_what_was_found_before_survives_being_written_down(long_record):
