@@ -8,7 +8,7 @@ nights cover them, and they are told by their odds.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -32,14 +32,33 @@ NEARLY = 0.3
 
 @dataclass(frozen=True)
 class Driven:
-    """Which driver the lean follows, and how sure that is."""
+    """Which driver the lean follows, and how sure that is.
+
+    Parameters
+    ----------
+    driver
+        None where no frost drives the lean.
+    odds
+        Name of each kind of driver, and `CALENDAR`; they add up to 1.
+    compared
+        The likeliest driver of each kind, where they were compared.
+    log_probability
+        Of the readings by each of those, and by `CALENDAR`.
+    undriven
+        The scales found without a driver, where all readings were used for that.
+    """
 
     driver: FrostDriver | None
-    odds: dict[str, float]  # name of each kind of driver, and `CALENDAR`; they add up to 1
-    likeliest_frost: FrostDriver | None = None  # followed or not; None where it was not looked at
-    undriven: Found | None = (
-        None  # the scales of the model without a driver, where all its readings were used
-    )
+    odds: dict[str, float]
+    compared: tuple[FrostDriver, ...] = ()
+    log_probability: dict[str, float] = field(default_factory=dict)
+    undriven: Found | None = None
+
+    @property
+    def likeliest_frost(self) -> FrostDriver | None:
+        """The likeliest frost, followed or not; None where none was compared."""
+        frosts = [driver for driver in self.compared if driver.is_frost]
+        return max(frosts, key=lambda one: self.log_probability[one.kind]) if frosts else None
 
 
 def choose_driver(model: Model, candidates: Sequence[FrostDriver], before: Before | None = None) -> Driven:
@@ -61,23 +80,23 @@ def choose_driver(model: Model, candidates: Sequence[FrostDriver], before: Befor
         return Driven(None, {CALENDAR: 1.0})
     thin = _few(model)
     calendar = fit_scales(Solver(thin))
-    value, best = {CALENDAR: calendar.log_posterior}, {}
+    value, best = {CALENDAR: calendar.log_posterior}, []
     for name in dict.fromkeys(c.kind for c in candidates):
-        best[name] = max((c for c in candidates if c.kind == name), key=lambda c: _glance(thin, c, calendar))
-        problem = Solver(replace(thin, frost=best[name]))
+        best.append(max((c for c in candidates if c.kind == name), key=lambda c: _glance(thin, c, calendar)))
+        problem = Solver(replace(thin, frost=best[-1]))
         value[name] = fit_scales(problem, calendar, NEARLY).log_posterior
-    frost = max((name for name in best if best[name].is_frost), key=lambda name: value[name])
-    return replace(_told(value, best[frost]), undriven=calendar if thin is model else None)
-
-
-def _told(value: dict[str, float], frost: FrostDriver) -> Driven:
-    """Return odds of log probabilities, and follow the frost when all its kinds together are likelier."""
-    top = max(value.values())
-    weight = {name: float(np.exp(v - top)) for name, v in value.items()}
-    total = sum(weight.values())
-    odds = {name: w / total for name, w in weight.items()}
+    odds = odds_of(value)
+    told = Driven(None, odds, tuple(best), value, calendar if thin is model else None)
     frozen = sum(p for name, p in odds.items() if name in FROST_KINDS)
-    return Driven(frost if frozen > 0.5 else None, odds, frost)
+    return replace(told, driver=told.likeliest_frost if frozen > 0.5 else None)
+
+
+def odds_of(log_probability: dict[str, float]) -> dict[str, float]:
+    """Return the odds of explanations that are equally likely beforehand; they add up to 1."""
+    top = max(log_probability.values())
+    weight = {name: float(np.exp(value - top)) for name, value in log_probability.items()}
+    total = sum(weight.values())
+    return {name: w / total for name, w in weight.items()}
 
 
 def _kept(before: Before, candidates: Sequence[FrostDriver]) -> Driven | None:

@@ -1,29 +1,34 @@
 """Frost or a step: over a record of a winter or two, one may pass for the other.
 
 The driver of the lean is chosen before steps are looked for.  A bump in the first winter is
-then likelier as frost than as nothing at all, and a quick thaw likelier as a step.  So both
-are told anew with the steps that each asks for.
+then likelier as frost than as nothing at all, and a quick thaw likelier as a step.  So every
+explanation is told anew with the steps that it asks for: kinds of frost with those found beside the
+likeliest frost, all others with those found without any.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from drift.ground.drivers import FROST_KINDS
-from drift.history.driven import Driven
-from drift.history.events import Searched, gap_chances
-from drift.history.model import Solver
+from drift.history.driven import NEARLY, Driven, odds_of
+from drift.history.events import (
+    MISRECORDED_CHANCE,
+    WILD_CHANCE,
+    WILD_LEVEL_CHANCE,
+    WILD_ZERO_CHANCE,
+    Searched,
+    gap_chances,
+)
+from drift.history.model import Model, Solver
 from drift.history.result import CALENDAR
-from drift.history.scales import log_prior, to_vector
-from drift.quantities import Bools
+from drift.history.scales import Found, fit_scales, log_prior, to_vector
+from drift.history.scan import WILD_SD
 
 #: In longer records no single step passes for what the frost does each winter [days].
 FEW_WINTERS_DAYS = 800.0
-#: Odds smaller than this are none.
-_LEAST = 1e-300
 
 
 def may_be_mistaken(driven: Driven, searched: Searched) -> bool:
@@ -44,39 +49,63 @@ def told_with_steps(driven: Driven, frost: Searched, calendar: Searched) -> Driv
     frost, calendar
         What was found with the likeliest frost, and without any.
     """
-    aside = frost.fit.model.ignored | calendar.fit.model.ignored
-    aside_zero = frost.fit.model.ignored_zero | calendar.fit.model.ignored_zero
-    worth_frost, worth_calendar = (_worth(one, aside, aside_zero) for one in (frost, calendar))
-    frozen = {name: p for name, p in driven.odds.items() if name in FROST_KINDS}
-    others = {name: p for name, p in driven.odds.items() if name not in FROST_KINDS}
-    # each side counts with its likeliest member, as many times over as all its members come to
-    log_odds = worth_frost + _log_times(frozen, _kind(driven)) - worth_calendar - _log_times(others, CALENDAR)
-    share = float(0.5 * (1.0 + np.tanh(0.5 * log_odds)))
-    told = {**_shared_out(others, 1.0 - share), **_shared_out(frozen, share)}
-    return replace(driven, driver=driven.likeliest_frost if share > 0.5 else None, odds=told)
+    likeliest = driven.likeliest_frost
+    if likeliest is None:
+        return driven
+    worth = {likeliest.kind: _worth(frost, calendar), CALENDAR: _worth(calendar, frost)}
+    for driver in driven.compared:
+        if driver.kind in worth:
+            continue
+        side, own = (frost, likeliest.kind) if driver.is_frost else (calendar, CALENDAR)
+        if side.steps:
+            worth[driver.kind] = worth[own] + _gain(side, replace(side.fit.model, frost=driver))
+        else:
+            worth[driver.kind] = (
+                worth[own] + driven.log_probability[driver.kind] - driven.log_probability[own]
+            )
+    odds = odds_of(worth)
+    frozen = sum(p for name, p in odds.items() if name in FROST_KINDS)
+    return replace(driven, driver=likeliest if frozen > 0.5 else None, odds=odds, log_probability=worth)
 
 
-def _kind(driven: Driven) -> str:
-    return driven.likeliest_frost.kind if driven.likeliest_frost is not None else ""
+def _gain(side: Searched, model: Model) -> float:
+    """Return how much more probable another driver makes the readings beside the same steps."""
+    return fit_scales(Solver(model), side.found, NEARLY).log_posterior - side.found.log_posterior
 
 
-def _worth(one: Searched, aside: Bools, aside_zero: Bools) -> float:
-    """Return how probable the readings are, scales and steps told in, with some readings put aside."""
-    fit = one.fit
-    if not (np.array_equal(aside, fit.model.ignored) and np.array_equal(aside_zero, fit.model.ignored_zero)):
-        fit = Solver(replace(fit.model, ignored=aside, ignored_zero=aside_zero)).at(fit.scales)
-    chances = gap_chances(fit)
-    steps = sum(float(chances[s.likeliest][s.best]) for s in one.steps)
-    return fit.log_marginal + log_prior(to_vector(fit.scales, one.found.names), one.found.names) + steps
+def _worth(one: Searched, other: Searched) -> float:
+    """Return how probable the readings are, scales, steps and what was put aside told in.
+
+    What both put aside is out of it.  What one alone does is judged on both sides: as wild
+    readings with the chance that they are, and as any others.
+    """
+    model, beside = one.fit.model, other.fit.model
+    series, night = model.series, model.series.night >= 0
+    wild = model.ignored & ~beside.ignored
+    wild_zero = model.ignored_zero & ~beside.ignored_zero & ~model.ignored
+    variance = series.variance.copy()
+    variance[wild] += np.eye(3) * WILD_SD**2
+    variance[wild_zero, 2, 2] += WILD_SD**2
+    judged = replace(
+        model,
+        series=replace(series, variance=variance),
+        ignored=model.ignored & beside.ignored,
+        ignored_zero=model.ignored_zero & ~wild_zero,
+    )
+    chances = np.log(WILD_CHANCE) * np.sum(wild & night) + np.log(WILD_LEVEL_CHANCE) * np.sum(wild & ~night)
+    chances += np.log(WILD_ZERO_CHANCE) * np.sum(wild_zero)
+    chances += np.log(MISRECORDED_CHANCE) * _loosened(model, beside)
+    places = gap_chances(one.fit)
+    chances += sum(float(places[step.likeliest][step.best]) for step in one.steps)
+    return _log_posterior(judged, one.found) + float(chances)
 
 
-def _log_times(group: Mapping[str, float], member: str) -> float:
-    """Return the log of how many times a member's odds all of its group have."""
-    own = group.get(member, 0.0)
-    return float(np.log(sum(group.values()) / own)) if own > _LEAST else 0.0
+def _log_posterior(model: Model, found: Found) -> float:
+    scales = found.fit.scales
+    return Solver(model).at(scales).log_marginal + log_prior(to_vector(scales, found.names), found.names)
 
 
-def _shared_out(group: Mapping[str, float], share: float) -> dict[str, float]:
-    """Share out odds within a group in proportion to what its members had; equally when they had none."""
-    total = sum(group.values())
-    return {name: share * (p / total if total > _LEAST else 1.0 / len(group)) for name, p in group.items()}
+def _loosened(model: Model, beside: Model) -> int:
+    """Count the corrections that are believed on the other side only."""
+    believed = {cause.name for cause in beside.causes if cause.loose_sd is not None}
+    return sum(cause.name in believed and cause.loose_sd is None for cause in model.causes)

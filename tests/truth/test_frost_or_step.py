@@ -1,0 +1,80 @@
+"""Frost and steps are weighed against each other with all that each side asks for."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from plain_series import level_readings, model_of
+
+from drift.ground.heave import TEMPERATURE, FrostDriver
+from drift.history.driven import Driven, odds_of
+from drift.history.events import Searched, find_events
+from drift.history.frost_or_step import told_with_steps
+from drift.history.model import Solver
+from drift.history.result import CALENDAR
+from drift.history.scales import fit_scales
+from drift.quantities import DAY_US
+
+#: Rounding of one linear problem solved twice.
+ROUNDING = 1e-6
+DAYS = 200
+
+
+def driver(kind):
+    days = np.arange(DAYS, dtype=np.int64)
+    value = np.clip(np.sin(days / 40.0), 0.0, None)
+    return FrostDriver(kind, 0.0, days * DAY_US, value, np.gradient(value), np.zeros(DAYS))
+
+
+def driven(log_probability):
+    compared = tuple(driver(kind) for kind in log_probability if kind != CALENDAR)
+    return Driven(None, odds_of(log_probability), compared, log_probability)
+
+
+@pytest.fixture(scope="module")
+def model():
+    rng = np.random.default_rng(5)
+    return model_of(level_readings(rng.normal(0.0, 2.0, DAYS), rng.normal(0.0, 2.0, DAYS), 2.0))
+
+
+def searched(model, aside=()):
+    ignored = model.ignored.copy()
+    ignored[list(aside)] = True
+    return Searched(fit_scales(Solver(replace(model, ignored=ignored))), (), DAYS)
+
+
+def test_without_steps_the_odds_stay_as_they_were(model):
+    before = driven({CALENDAR: -1.0, "frozen": -1.0, "cold_left": -2.0, TEMPERATURE: -3.0})
+    same = searched(model)
+    after = told_with_steps(before, same, same)
+    assert after.odds == pytest.approx(before.odds, abs=ROUNDING)
+
+
+def test_a_side_pays_for_the_good_readings_that_it_puts_aside(model):
+    """Three readings called wild cost their chance of 1 in 100 each, and their width."""
+    before = driven({CALENDAR: 0.0, "frozen": 0.0})
+    after = told_with_steps(before, searched(model, (50, 90, 130)), searched(model))
+    assert after.odds["frozen"] < 1e-6
+    assert after.driver is None
+    other_way = told_with_steps(before, searched(model), searched(model, (50, 90, 130)))
+    assert other_way.odds[CALENDAR] < 1e-6
+    assert other_way.driver is not None
+
+
+def test_what_neither_side_uses_is_out_of_it(model):
+    before = driven({CALENDAR: 0.0, "frozen": 0.0})
+    aside = searched(model, (50, 90))
+    assert told_with_steps(before, aside, aside).odds["frozen"] == pytest.approx(0.5, abs=ROUNDING)
+
+
+def test_temperature_gains_only_what_it_explains_itself():
+    """A bump that the calendar needs a step for is no gain of temperature, which has the same step."""
+    rng = np.random.default_rng(6)
+    north = rng.normal(0.0, 2.0, DAYS) + 60.0 * (np.arange(DAYS) >= 120)
+    model = model_of(level_readings(north, rng.normal(0.0, 2.0, DAYS), 2.0))
+    calendar = find_events(model)
+    assert [step.likeliest for step in calendar.steps] == ["pier"]
+    before = driven({CALENDAR: -12.0, TEMPERATURE: -2.0, "frozen": 0.0})
+    after = told_with_steps(before, find_events(replace(model, frost=driver("frozen"))), calendar)
+    # the driver has nothing to do with this lean: beside the step it is no likelier than the calendar
+    assert after.odds[TEMPERATURE] < 2.0 * after.odds[CALENDAR]
