@@ -46,7 +46,11 @@ def on_sky(axis: Floats, sd: Floats, latitude_rad: float) -> tuple[float, float]
     the two coordinates.
     """
     to_sky = np.array([math.cos(latitude_rad), 1.0])
-    parts, sds = np.asarray(axis) * to_sky, np.asarray(sd) * to_sky
+    return length(np.asarray(axis) * to_sky, np.asarray(sd) * to_sky)
+
+
+def length(parts: Floats, sds: Floats) -> tuple[float, float]:
+    """Return the length of two parts on the sky and its standard deviation, as `on_sky` has them."""
     error = float(np.hypot(*parts))
     widest = float(np.max(sds))
     if error <= widest:

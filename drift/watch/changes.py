@@ -181,7 +181,9 @@ def _event_item(event: Event, situation: Situation, answer: Answer) -> Item:
     words = event_words(event, part, situation, answer.nights, answer.history)
     sentence = f"{words[0].upper()}{words[1:]}."
     if event.provisional:
-        sentence += "  This is seen on one night only and counts once a second night shows it."
+        at_night = any(night.time_us == event.before_us for night in answer.nights.nights)
+        where, second = ("on one night", "night") if at_night else ("in one level reading", "reading")
+        sentence += f"  This is seen {where} only and counts once a second {second} shows it."
     facts = {"part": event.what, "probability": {name: float(p) for name, p in event.probability.items()}}
     return Item("event", int(event.before_us), sentence, event_mark(event), facts)
 

@@ -61,7 +61,8 @@ def moved_over_gaps(
             continue
         usual = _usual(answer.history, situation.latitude_rad, before, after)
         moved = course.on_sky[k + 1] - course.on_sky[k] - usual
-        size, sd = float(np.hypot(*moved)), float(np.hypot(course.sd, WINTERS_DIFFER * np.hypot(*usual)))
+        size, own = float(np.hypot(*moved)), float(np.max(course.sds[k : k + 2]))
+        sd = float(np.hypot(own, WINTERS_DIFFER * np.hypot(*usual)))
         if size - sds * sd > LEAST_SHARE * answer.site.warn.axis_arcmin * 60.0:
             found.append(_item(situation, before, after, size, sd, bool(np.any(usual))))
     return tuple(found)
