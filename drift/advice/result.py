@@ -99,7 +99,7 @@ class YearAim:
     as_aimed_arcmin: float
     dead_on_arcmin: float  # had the axis been set on the pole now
     as_it_is_arcmin: float  # left alone
-    sd_arcmin: float  # of the axis on the worst day
+    sd_arcmin: float  # of as_aimed: rms of how far it may come out beside it
     from_us: int
     until_us: int
     sentence: str

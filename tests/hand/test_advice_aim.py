@@ -72,10 +72,39 @@ def test_a_swing_is_halved_by_leaving_its_middle_on_the_pole():
     every = np.ones(366, dtype=bool)
     change = best_change(path, PHI, every, "year", POLE)
     assert change == pytest.approx((-40.0, 20.0), abs=0.01)
-    assert error_of_year(path, change, PHI, every, "year", POLE) == pytest.approx((100.0, 3.0), abs=0.01)
+    # 3" along the swing; what goes across adds sd^2 / (2 * 100) at most, squared and halved: 0.02" in all
+    assert error_of_year(path, change, PHI, every, "year", POLE) == pytest.approx((100.0, 3.0), abs=0.03)
     tonight = best_change(path, PHI, every, "tonight", POLE)
     assert tonight == pytest.approx((-40.0, -80.0))
     assert error_of_year(path, tonight, PHI, every, "year", POLE)[0] == pytest.approx(200.0, abs=0.01)
+
+
+@pytest.mark.parametrize("sds", [(2.0, 6.0), (6.0, 2.0)], ids=["spring is less sure", "autumn is"])
+def test_the_uncertainty_of_the_largest_error_is_that_of_all_the_worst_days(sds):
+    # +100" and -100" in altitude: off by z sd, the larger is 100 + 6 |z| on one side and 100 + 2 |z| on the
+    # other, so that the mean square is (36 + 4) / 2
+    sd = np.zeros((2, 2))
+    sd[:, 1] = sds
+    path = replace(forecast([(0.0, 100.0), (0.0, -100.0)]), sd=sd)
+    both = np.ones(2, dtype=bool)
+    change = best_change(path, PHI, both, "year", POLE)
+    for nudge in (-1e-12, 0.0, 1e-12):  # which of the two is worst by the last digit does not matter
+        found = error_of_year(path, change + nudge, PHI, both, "year", POLE)
+        assert found == pytest.approx((100.0, np.sqrt(20.0)), abs=0.01)
+
+
+def test_better_known_days_give_a_better_known_year():
+    swing = 60.0 * np.cos(2.0 * np.pi * np.arange(366) / 365.25)
+    path = forecast(np.column_stack([np.zeros(366), swing]))
+    grows = np.linspace(1.0, 9.0, 366)[:, None] * np.ones(2)
+    every = np.ones(366, dtype=bool)
+    known = [
+        error_of_year(replace(path, sd=share * grows), np.zeros(2), PHI, every, aim, POLE)[1]
+        for aim in ("year", "typical")
+        for share in (1.0, 0.7, 0.5)
+    ]
+    assert known[0] > known[1] > known[2] > 0.0
+    assert known[3] > known[4] > known[5] > 0.0
 
 
 def test_a_short_frost_pulls_the_middle_of_the_range_not_the_mean():
