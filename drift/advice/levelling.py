@@ -71,17 +71,27 @@ def base_lean(situation: Situation, history: History) -> tuple[Floats, Floats] |
 
 
 def leans_plainly(situation: Situation, history: History) -> str:
-    """Return a remark that a leaning base need not be level; "" where it doesn't lean beyond its limit."""
-    told = base_lean(situation, history)
+    """Return a remark on a base that leans and is left so; "" where it doesn't lean beyond its limit."""
+    told = _beyond_limit(situation, history)
     if told is None:
         return ""
-    lean, sd = np.nan_to_num(told[0]), float(np.nanmax(told[1]))
-    if math.hypot(*lean) <= max(situation.site.warn.lean_arcsec, ACT_SDS * sd):
-        return ""
+    lean, sd = told
+    tip = _tip(situation, history, lean, sd)
+    if tip is not None and tip.left:
+        return tip.action.sentence
     return (
         f"The base leans {lean_words(lean[0], lean[1], sd)} against how it first stood; it need not be level "
         "to track well, so this is left to the knobs."
     )
+
+
+def _beyond_limit(situation: Situation, history: History) -> tuple[Floats, float] | None:
+    """Return a lean of the base that is beyond its limit and sure, and its sd; else None."""
+    told = base_lean(situation, history)
+    if told is None:
+        return None
+    lean, sd = np.nan_to_num(told[0]), float(np.nanmax(told[1]))
+    return None if math.hypot(*lean) <= max(situation.site.warn.lean_arcsec, ACT_SDS * sd) else (lean, sd)
 
 
 def across(situation: Situation, history: History) -> float:
@@ -109,15 +119,22 @@ def levelling(
     Returns
     -------
     tuple of Action
-        Empty when it is not called for.
+        Empty when it is not called for, or is too little to be set.
     """
-    told, shared = base_lean(situation, history), across(situation, history)
-    if told is None or not (situation.site.plate.want_level or shared > ACROSS_AT_MOST):
+    told = _beyond_limit(situation, history)
+    tip = None if told is None else _tip(situation, history, *told)
+    if tip is None or tip.left:
         return ()
-    lean, sds = np.nan_to_num(told[0]), told[1]
-    size, lean_sd = math.hypot(*lean), float(np.nanmax(sds))
-    if size <= max(situation.site.warn.lean_arcsec, ACT_SDS * lean_sd):
-        return ()
+    if not tip.action.bolts:
+        return (tip.action,)
+    return (_measured_again(tip), *_with_it(situation, tip, change, sd, knobs))
+
+
+def _tip(situation: Situation, history: History, lean: Floats, lean_sd: float) -> Tip | None:
+    """Return the tip that levels a leaning base; None where it need not be level."""
+    shared = across(situation, history)
+    if not (situation.site.plate.want_level or shared > ACROSS_AT_MOST):
+        return None
     since = day(_start_us(history), situation.zone)
     why = f"The base leans {lean_words(lean[0], lean[1], lean_sd)} against how it stood on {since}"
     if shared > ACROSS_AT_MOST:
@@ -125,10 +142,7 @@ def levelling(
             f", so that each knob moves the other coordinate by {percent(shared)} of its turn (more than "
             f"{percent(ACROSS_AT_MOST)})"
         )
-    tip = tip_plate(situation.site, -lean[0], -lean[1], f"{why}: to level it")
-    if not tip.action.bolts:
-        return (tip.action,)
-    return (_measured_again(tip), *_with_it(situation, tip, change, sd, knobs))
+    return tip_plate(situation.site, -lean[0], -lean[1], f"{why}: to level it")
 
 
 def _measured_again(tip: Tip) -> Action:

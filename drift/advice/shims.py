@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drift.advice.result import Action, Bolt
-from drift.advice.stock import Stacks, stacked
+from drift.advice.stock import Stacks, in_steps, stacked
 from drift.advice.words import angle, plain_angle, toward, toward_of
 from drift.errors import PlateError
 from drift.mount.orientation import hemisphere
@@ -23,19 +23,25 @@ if TYPE_CHECKING:
 
 #: Nuts are not screwed further than this [mm]: the bolts bend (our own choice).
 _NUTS_AT_MOST_MM = 30.0
-#: Nut turns are worked out to this, and a person sets a nut to a quarter of one of its six flats [turns].
-_NUT_DIGITS, _NUT_SETTING = 3, 1.0 / 24.0
+#: A person sets a nut to a quarter of one of its six flats: so many settings make a turn.
+_SETTINGS_A_TURN = 24
+#: Nuts that would leave more than this share of a tip undone are too coarse for it (our own choice).
+_LEFT_AT_MOST = 0.5
 #: Less than this is not lifted [mm]: half of the thinnest shim that is sold.
 _LEAST_MM = 0.005
 
 
 @dataclass(frozen=True)
 class Tip:
-    """A tip of the plate: what to do, and the tip of its top that comes of it (0 when it can't be done)."""
+    """A tip of the plate: what to do, and the tip of its top that comes of it (0 when it can't be done).
+
+    `left` says that the tip is too small to be set, and left as it is.
+    """
 
     action: Action
     north_arcsec: float = 0.0
     east_arcsec: float = 0.0
+    left: bool = False
 
     def axis_change(self, latitude_rad: float) -> Floats:
         """Return what it does to (az_error, alt_error): ``t_E tan(phi)`` and ``-s t_N`` [arcsec]."""
@@ -86,18 +92,24 @@ def _shims(bearings: Sequence[float], stacks: Stacks, why: str) -> Tip:
     put = [(b, p) for b, p in zip(bearings, stacks.pieces, strict=True) if p]
     bolts = tuple(Bolt(bearing, round(sum(pieces), 4), None) for bearing, pieces in put)
     if not bolts:
-        return Tip(Action("shim", f"{why}, but the thinnest shim at hand is too thick for it: leave it."))
+        sentence = f"{why}, but the thinnest shim at hand is too thick for it: leave it."
+        return Tip(Action("shim", sentence), left=True)
     listed = "; ".join(f"the bolt {toward(bearing)} by {_stack_words(pieces)}" for bearing, pieces in put)
     sentence = (
         f"{why}, raise the plate: {listed}; these sizes leave {plain_angle(stacks.left_arcsec)} of the tip "
         f"undone"
     )
-    if round(stacks.misfit_mm, 6) > SEATED_MM:
-        sentence += (
-            f", and one bolt {stacks.misfit_mm:.3f} mm off the plane of the others: tighten evenly, or "
-            "the plate rocks"
-        )
+    sentence += _rocking(stacks.misfit_mm)
     return Tip(Action("shim", f"{sentence}.", bolts=bolts), stacks.north_arcsec, stacks.east_arcsec)
+
+
+def _rocking(misfit_mm: float) -> str:
+    """Return the clause that one bolt stands off the plane of the others, where it does."""
+    if round(misfit_mm, 6) <= SEATED_MM:
+        return ""
+    return (
+        f", and one bolt {misfit_mm:.3f} mm off the plane of the others: tighten evenly, or the plate rocks"
+    )
 
 
 def _stack_words(pieces: Sequence[float]) -> str:
@@ -113,39 +125,48 @@ def _nuts(site: PierFile, heights: Floats, bearings: Sequence[float], circle: fl
             f"One nut would have to rise by {highest:.0f} mm, and more than {_NUTS_AT_MOST_MM:g} mm of free "
             "bolt bends: have the pier's top set right."
         )
-    pitch = pitch_mm(site.plate.thread) if site.plate.thread else None
-    bolts = tuple(
-        Bolt(bearing, round(float(h), 3), None if pitch is None else round(float(h) / pitch, _NUT_DIGITS))
-        for bearing, h in zip(bearings, heights, strict=True)
-        if h >= _LEAST_MM
-    )
-    if not bolts:
-        return Tip(Action("nuts", f"{why}, but it is too little to set with nuts: leave it."))
+    if site.plate.thread:
+        return _nuts_by_flats(pitch_mm(site.plate.thread), heights, bearings, circle, why)
     done = [round(float(h), 3) if h >= _LEAST_MM else 0.0 for h in heights]
+    if not any(done):
+        return Tip(Action("nuts", f"{why}, but it is too little to set with nuts: leave it."), left=True)
+    bolts = tuple(Bolt(bearing, h, None) for bearing, h in zip(bearings, done, strict=True) if h)
     seat = seat_on_bolts(bearings, circle, done)
-    listed = "; ".join(_nut_words(bolt) for bolt in bolts)
-    sentence = f"{why}, raise the plate: {listed}"
-    if pitch is not None:
-        each = seat_on_bolts(bearings, circle, [pitch * _NUT_SETTING] + [0.0] * (len(bearings) - 1))
-        off = math.hypot(each.north_arcsec, each.east_arcsec)
-        sentence += f"; a nut that is a quarter of a flat wrong tips the plate by {plain_angle(off)}"
+    said = "; ".join(
+        f"the bolt {toward(b.bearing_deg)} by {b.thickness_mm:.2f} mm, by a dial gauge" for b in bolts
+    )
+    sentence = f"{why}, raise the plate: {said}"
     return Tip(Action("nuts", f"{sentence}.", bolts=bolts), seat.north_arcsec, seat.east_arcsec)
 
 
-def _nut_words(bolt: Bolt) -> str:
-    where, height = f"the bolt {toward(bolt.bearing_deg)}", float(bolt.thickness_mm or 0.0)
-    if bolt.nut_turns is not None:
-        places = 1 if height >= 0.1 else 2
-        return f"{where} by {_flats(bolt.nut_turns)} of its nut (about {height:.{places}f} mm)"
-    return f"{where} by {height:.2f} mm, by a dial gauge"
+def _nuts_by_flats(pitch: float, heights: Floats, bearings: Sequence[float], circle: float, why: str) -> Tip:
+    """Return nuts set to quarters of a flat, or that these are too coarse for so small a tip."""
+    step = pitch / _SETTINGS_A_TURN
+    wanted = seat_on_bolts(bearings, circle, [float(h) for h in heights])
+    one = seat_on_bolts(bearings, circle, [step] + [0.0] * (len(bearings) - 1))
+    least = math.hypot(one.north_arcsec, one.east_arcsec)
+    best = in_steps(bearings, circle, [float(h) for h in heights], step)
+    if best.left_arcsec > _LEFT_AT_MOST * math.hypot(wanted.north_arcsec, wanted.east_arcsec):
+        sentence = (
+            f"{why}, nuts are too coarse: a quarter of a flat, {step:.3f} mm, is the least that one can be "
+            f"set by, and tips the plate by {plain_angle(least)}; leave it to the knobs, or use shims."
+        )
+        return Tip(Action("nuts", sentence), left=True)
+    quarters = [(b, round(h / step), h) for b, h in zip(bearings, best.heights_mm, strict=True) if h]
+    bolts = tuple(Bolt(b, round(h, 4), round(count / _SETTINGS_A_TURN, 4)) for b, count, h in quarters)
+    said = "; ".join(f"the bolt {toward(b)} by {_flats(n)} of its nut ({h:.2f} mm)" for b, n, h in quarters)
+    sentence = (
+        f"{why}, raise the plate: {said}; set to quarters of a flat, they leave "
+        f"{plain_angle(best.left_arcsec)} of the tip undone, and a nut that is a quarter of a flat wrong tips "
+        f"the plate by {plain_angle(least)}"
+    )
+    sentence += _rocking(best.misfit_mm)
+    return Tip(Action("nuts", f"{sentence}.", bolts=bolts), best.north_arcsec, best.east_arcsec)
 
 
-def _flats(turns: float) -> str:
-    """Return turns of a hexagon nut as a person counts them: ``2 turns and 3 1/4 flats``."""
-    quarters = round(turns / _NUT_SETTING)
-    if not quarters:
-        return "less than a quarter of a flat"
-    whole, rest = divmod(quarters, 24)
+def _flats(quarters: int) -> str:
+    """Return quarters of a flat of a hexagon nut as a person counts them: ``2 turns and 3 1/4 flats``."""
+    whole, rest = divmod(quarters, _SETTINGS_A_TURN)
     flats, part = divmod(rest, 4)
     words = [f"{whole} turn{'' if whole == 1 else 's'}"] if whole else []
     if rest:

@@ -1,4 +1,4 @@
-"""Heights made up of the shims that are at hand."""
+"""Heights as they can be had: made up of the shims at hand, or in steps that a nut can be set to."""
 
 from __future__ import annotations
 
@@ -47,6 +47,17 @@ class Stacks:
         return tuple(round(sum(pieces), _ROUND) for pieces in self.pieces)
 
 
+@dataclass(frozen=True)
+class Settings:
+    """Heights under every bolt [mm], and what they leave, as in `Stacks`."""
+
+    heights_mm: tuple[float, ...]
+    north_arcsec: float
+    east_arcsec: float
+    left_arcsec: float
+    misfit_mm: float
+
+
 def stacked(
     bearings_deg: Sequence[float], circle_mm: float, heights_mm: Sequence[float], stock_mm: tuple[float, ...]
 ) -> Stacks:
@@ -66,14 +77,52 @@ def stacked(
     drift.errors.PlateError
         A height beyond `HIGHEST_MM`, or bolts that hold no plane.
     """
-    highest = max(heights_mm)
+    highest = float(max(heights_mm))
     if highest > HIGHEST_MM:
         raise PlateError(
             f"One bolt would have to be raised by {highest:.1f} mm, and a stack of shims over "
             f"{HIGHEST_MM:g} mm is no seat for a telescope: have a wedge made, or the pier's top set right."
         )
-    wanted = seat_on_bolts(bearings_deg, circle_mm, heights_mm)
     choices = [_choices(float(h), stock_mm, _tried(len(heights_mm))) for h in heights_mm]
+    best = _nearest(bearings_deg, circle_mm, heights_mm, choices)
+    pieces = tuple(_pieces(h, stock_mm) for h in best.heights_mm)
+    return Stacks(pieces, best.north_arcsec, best.east_arcsec, best.left_arcsec, best.misfit_mm)
+
+
+def in_steps(
+    bearings_deg: Sequence[float], circle_mm: float, heights_mm: Sequence[float], step_mm: float
+) -> Settings:
+    """Return the whole numbers of steps nearest to the wanted heights, chosen as by `stacked`.
+
+    Parameters
+    ----------
+    bearings_deg, circle_mm, heights_mm
+        As for `stacked`.
+    step_mm
+        What one step raises a bolt by [mm].
+
+    Raises
+    ------
+    drift.errors.PlateError
+        Bolts that hold no plane.
+    """
+    around = range(2) if len(heights_mm) <= _MOST_BOLTS else ()
+
+    def choices(height: float) -> list[float]:
+        low, near = int(height / step_mm + 1e-6), round(height / step_mm)
+        return [(low + k) * step_mm for k in around] or [near * step_mm]
+
+    return _nearest(bearings_deg, circle_mm, heights_mm, [choices(float(h)) for h in heights_mm])
+
+
+def _nearest(
+    bearings_deg: Sequence[float],
+    circle_mm: float,
+    heights_mm: Sequence[float],
+    choices: Sequence[Sequence[float]],
+) -> Settings:
+    """Return the combination of one choice a bolt that comes nearest to the wanted heights."""
+    wanted = seat_on_bolts(bearings_deg, circle_mm, heights_mm)
     combinations = np.array(list(itertools.product(*choices)))
     # the same least squares as seat_on_bolts, for all combinations at once
     bearings = np.radians(np.asarray(bearings_deg, dtype=float))
@@ -88,9 +137,9 @@ def stacked(
     unseated = np.maximum(misfit - SEATED_MM, 0.0)
     lifted = combinations.sum(axis=1)
     best = int(np.lexsort((lifted, np.round(left, 3), np.round(unseated, _ROUND)))[0])
-    pieces = tuple(_pieces(float(h), stock_mm) for h in combinations[best])
     north, east = (float(x) * ARCSEC_PER_RAD for x in planes[best, 1:])
-    return Stacks(pieces, north, east, float(left[best]), float(misfit[best]))
+    heights = tuple(float(h) for h in combinations[best])
+    return Settings(heights, north, east, float(left[best]), float(misfit[best]))
 
 
 def _tried(bolts: int) -> int:

@@ -220,13 +220,13 @@ def test_a_knob_out_of_travel_is_replaced_by_shims(latitude_deg, raised):
 
 
 def test_nuts_are_turned_by_their_pitch():
-    # ISO 261: the coarse pitch of M8 is 1.25 mm; 0.8727 mm are 0.698 of a turn
+    # ISO 261: the coarse pitch of M8 is 1.25 mm; 0.8727 mm are 16.8 quarters of a flat
     plate = {**PLATE, "nuts": True, "thread": "M8"}
     past = history(axis_now=(0.0, -1200.0))
     (nuts,) = steps(past, mount={"knob_travel_arcmin": 15.0}, plate=plate)
     assert nuts.do == "nuts"
-    assert [bolt.nut_turns for bolt in nuts.bolts] == pytest.approx([0.698])
-    assert "by 4 1/4 flats of its nut (about 0.9 mm)" in nuts.sentence  # 0.698 of 6 flats is 4.19
+    assert [bolt.nut_turns for bolt in nuts.bolts] == pytest.approx([17.0 / 24.0], abs=5e-5)
+    assert "by 4 1/4 flats of its nut (0.89 mm)" in nuts.sentence  # 17 x 1.25 mm / 24
 
 
 def test_a_plate_that_is_not_described_is_asked_for():

@@ -1,7 +1,7 @@
 """Amounts as a person at the pier can set them, and what the axis error does, in a short sentence."""
 
 import pytest
-from advice_world import history, nights, site
+from advice_world import NORTH, history, nights, ramp, site
 
 from drift.advice.advise import advise
 from drift.advice.shims import tip_plate
@@ -32,16 +32,48 @@ def test_shims_are_told_to_the_digits_of_the_stock(stock, mm, said):
     ("mm", "said"),
     [
         # ISO 261: a turn of M8 is 1.25 mm, so a flat 0.2083 mm and a quarter of one 0.052 mm
-        (0.02, "by less than a quarter of a flat of its nut (about 0.02 mm)"),
-        (0.052, "by 1/4 flat of its nut (about 0.05 mm)"),
-        (0.208, "by 1 flat of its nut (about 0.2 mm)"),
-        (0.52, "by 2 1/2 flats of its nut (about 0.5 mm)"),
-        (1.25, "by 1 turn of its nut (about 1.2 mm)"),
-        (3.9, "by 3 turns and 3/4 flat of its nut (about 3.9 mm)"),
+        (0.052, "by 1/4 flat of its nut (0.05 mm)"),
+        (0.208, "by 1 flat of its nut (0.21 mm)"),
+        (0.52, "by 2 1/2 flats of its nut (0.52 mm)"),
+        (1.25, "by 1 turn of its nut (1.25 mm)"),
+        (3.9, "by 3 turns and 3/4 flat of its nut (3.91 mm)"),
     ],
 )
 def test_nuts_are_told_in_flats(mm, said):
     assert said in tipped(mm, nuts=True, thread="M8")
+
+
+def test_nuts_are_set_to_quarters_of_a_flat_and_what_that_leaves_is_said():
+    # ISO 261: a turn of M12 is 1.75 mm, so a quarter of a flat 0.0729 mm, on a lever of 187.5 mm 80"
+    plate = {**PLATE, "bolt_circle_mm": 250.0, "nuts": True, "thread": "M12"}
+    lever, quarter = 187.5, 1.75 / 24.0
+    wanted = -2.3 * quarter / lever * ARCSEC
+    tip = tip_plate(site(plate=plate), wanted, 0.0, "So")
+    (bolt,) = tip.action.bolts
+    assert (bolt.thickness_mm, bolt.nut_turns) == pytest.approx((2.0 * quarter, 2.0 / 24.0), abs=5e-5)
+    assert "by 1/2 flat of its nut (0.15 mm)" in tip.action.sentence
+    assert 'leave 24" of the tip undone' in tip.action.sentence  # 0.3 of 80"
+    # what comes after reckons with what is set, not with what was wanted
+    assert tip.north_arcsec == pytest.approx(-2.0 * quarter / lever * ARCSEC, rel=1e-6)
+
+
+@pytest.mark.parametrize("north", [-30.0, 30.0, -39.0])
+def test_nuts_too_coarse_for_a_tip_are_left_alone(north):
+    plate = {**PLATE, "bolt_circle_mm": 250.0, "nuts": True, "thread": "M12"}
+    tip = tip_plate(site(plate=plate), north, 0.0, "So")
+    assert tip.left and tip.action.bolts == () and tip.north_arcsec == 0.0
+    assert "too coarse: a quarter of a flat, 0.073 mm, is the least" in tip.action.sentence
+    assert 'tips the plate by 80"' in tip.action.sentence
+    assert "leave it to the knobs, or use shims" in tip.action.sentence
+
+
+def test_a_lean_too_small_for_nuts_is_a_remark_and_no_step():
+    plate = {**PLATE, "bolt_circle_mm": 250.0, "nuts": True, "thread": "M12", "want_level": True}
+    (only,) = advise(site(plate=plate), nights(), history(axis_now=(0.0, 30.0), **ramp(NORTH, 35.0))).actions
+    assert only.do == "nothing" and "nuts are too coarse" in only.sentence
+    off = history(axis_now=(0.0, 300.0), **ramp(NORTH, 35.0))
+    (turn,) = advise(site(plate=plate), nights(), off).actions
+    assert turn.do == "turn_altitude" and "nuts are too coarse" in turn.sentence
 
 
 def test_nuts_of_unknown_thread_need_a_gauge():

@@ -106,7 +106,13 @@ def test_nuts_turned_as_advised_give_the_asked_tip(thread):
     turned = {bolt.bearing_deg: bolt.nut_turns for bolt in tip.action.bolts}
     heights = np.array([turned.get(b, 0.0) for b in FOUR]) * pitch_mm(thread)
     assert np.all(heights >= 0.0) and heights.min() == 0.0
-    assert exact_lean(FOUR, 250.0, heights) == pytest.approx((-500.0, 260.0), abs=ASKED * 564.0)
+    # rounded to quarters of a flat; what is stated must be what comes of them
+    exact = np.array(exact_lean(FOUR, 250.0, heights))
+    assert exact == pytest.approx((tip.north_arcsec, tip.east_arcsec), abs=ASKED * 564.0)
+    quarters = 24.0 * np.array(list(turned.values()))
+    assert quarters == pytest.approx(np.round(quarters), abs=2e-3)
+    quarter = pitch_mm(thread) / 24.0 / (250.0 / np.sqrt(2.0)) * 206_265.0
+    assert np.hypot(*(exact - (-500.0, 260.0))) < quarter
     assert "flats" in tip.action.sentence
 
 
