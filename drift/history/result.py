@@ -102,6 +102,21 @@ class CauseSeries:
     sd: npt.NDArray[np.floating[Any]] = field(repr=False)  # (n, 6)
 
 
+@dataclass(frozen=True)
+class AxisMove:
+    """How far the axis moved from one night to the next over a long stretch, corrections and steps told in.
+
+    `moved` is the change of az_error and alt_error [arcsec], `cov` its covariance;
+    `second_us` is the time of the second night after, None when there is none yet.
+    """
+
+    from_us: int
+    to_us: int
+    second_us: int | None
+    moved: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2,)
+    cov: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2, 2)
+
+
 @dataclass(frozen=True, repr=False)
 class History(ShowsItself):
     """The change of pier and mount since the earliest night with a usable axis.
@@ -136,4 +151,5 @@ class History(ShowsItself):
     driver_odds: dict[str, float] = field(default_factory=dict)
     # odds of what moves the lean through the year: kinds of frost (`drift.ground.drivers.FROST_KINDS`),
     # "temperature", "moisture", "calendar"; they add up to 1
+    moves: tuple[AxisMove, ...] = field(default=(), repr=False)  # over long stretches without nights
     follows: str = CALENDAR  # the kind of frost that drives the history, or "calendar"

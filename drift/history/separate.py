@@ -20,6 +20,7 @@ from drift.history.driven import Driven, choose_driver
 from drift.history.events import Searched, find_events, noted
 from drift.history.forecast import Forecast, coming_times, forecast
 from drift.history.frost_or_step import may_be_mistaken, told_with_steps
+from drift.history.gaps import moves_over_gaps
 from drift.history.given import Given
 from drift.history.misrecorded import redated, remarks
 from drift.history.model import Model, Scales
@@ -68,7 +69,9 @@ def separate(given: Given, before: Before | None = None) -> History | None:
     series, centre = centred(series)
     warnings = list(doubts)
     if early:
-        warnings.append(f"{early} readings before the first usable axis are not part of the history.")
+        early_words = "1 reading" if early == 1 else f"{early} readings"
+        are = "is" if early == 1 else "are"
+        warnings.append(f"{early_words} before the first usable axis {are} not part of the history.")
     if series.size == 1:
         return _single(series, centre, tuple(warnings))
     explained = _explained(given, series, before)
@@ -220,6 +223,7 @@ def _history(explained: Explained, given: Given, centre: Floats, warnings: list[
         cause_series(seen),
         _noted(searched, driven, given.frost).text(),
         driver_odds=driven.odds,
+        moves=moves_over_gaps(seen),
         follows=CALENDAR if driven.driver is None else driven.driver.kind,
     )
 

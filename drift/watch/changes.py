@@ -25,7 +25,7 @@ from drift.watch.known import (
     state_as_text,
 )
 from drift.watch.limits import Limit, Standing, limits_of
-from drift.watch.sure import failed_at_least, is_alarm, sds_needed
+from drift.watch.sure import failed_at_least, is_alarm, sds_needed, sds_needed_in_plane
 
 if TYPE_CHECKING:
     from drift.advice.situation import Situation
@@ -66,7 +66,7 @@ def news(
     told = [_event_item(event, situation, answer) for event in fresh if not event.provisional]
     limits = _limits(answer, before)
     told += [_limit_item(limit, standing, situation) for limit, standing in limits if standing.is_new]
-    sds = sds_needed(answer.site.warn.false_alarms_per_year)
+    sds = sds_needed_in_plane(answer.site.warn.false_alarms_per_year)
     told += moved_over_gaps(answer, situation, before["as_of_us"], sds)
     told += [
         _correction_item(correction, held, situation)

@@ -20,6 +20,7 @@ Both hold for the noise that the model knows; `benchmarks/false_alarms.py` measu
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from drift.advice.learned import FAILS_CHANCE
@@ -58,6 +59,12 @@ def sds_needed(false_alarms_per_year: float) -> float:
 
     chance = min(false_alarms_per_year / _LOOKS_PER_YEAR, 0.5)
     return max(_LEAST_SDS, float(-ndtri(chance)))
+
+
+def sds_needed_in_plane(false_alarms_per_year: float) -> float:
+    """Return the same of the length of two coordinates together: Rayleigh's law, exp(-k^2 / 2)."""
+    chance = min(false_alarms_per_year / _LOOKS_PER_YEAR, 0.5)
+    return max(_LEAST_SDS, math.sqrt(-2.0 * math.log(chance)))
 
 
 def is_alarm(event: Event, false_alarms_per_year: float) -> bool:

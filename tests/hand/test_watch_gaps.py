@@ -1,4 +1,4 @@
-"""A movement over weeks without readings is told once, unless season, correction or event explains it."""
+"""A movement over weeks without nights is told once, unless season, correction or event explains it."""
 
 from dataclasses import replace
 
@@ -8,19 +8,23 @@ from advice_world import ALT, DAY_US, TIMES, correction, event, history, nights,
 
 from drift.advice.advise import advise
 from drift.answer import Answer
+from drift.history.result import AxisMove
 from drift.watch.changes import news, state_text
+from drift.watch.sure import sds_needed_in_plane
 
 #: The last two nights come this many days after the one before them.
 GAP = 60
 LAST = 38
 
 
-def past(size, gap_days=GAP, after=2, **changed):
+def past(size, gap_days=GAP, after=2, sd=3.0, **changed):
     """Return a history whose axis stands `size` arcsec elsewhere after a gap, `after` nights in it."""
     times = TIMES.copy()
     times[LAST:] += (gap_days - 20) * DAY_US
     times[39] = times[38] + DAY_US
-    moved = history(**step(ALT, size, LAST), axis_now=(0.0, size), **changed)
+    second = int(times[39]) if after > 1 else None
+    move = AxisMove(int(times[37]), int(times[38]), second, np.array([0.0, size]), np.eye(2) * sd**2)
+    moved = history(**step(ALT, size, LAST), axis_now=(0.0, size), moves=(move,), **changed)
     kept = LAST + after
     return replace(moved, time_us=times[:kept], change=moved.change[:kept], sd=moved.sd[:kept])
 
@@ -37,7 +41,7 @@ def told(one, acknowledged=None):
 def test_it_is_told_with_its_size_and_its_stretch():
     (item,) = told(past(60.0))
     assert item.facts["value"] == pytest.approx(60.0)
-    assert "60 days without a reading" in item.sentence
+    assert "60 days without a night" in item.sentence
     assert "moved by" in item.sentence and "nobody saw" in item.sentence
 
 
@@ -45,10 +49,13 @@ def test_one_night_after_it_is_not_enough():
     assert told(past(60.0, after=1)) == []
 
 
-@pytest.mark.parametrize(("size", "gap_days"), [(35.0, GAP), (60.0, 20)])
-def test_small_movements_and_short_stretches_are_not_told(size, gap_days):
-    # 30" is a quarter of the limit; 35" is not 2.9 sds of 3" beyond it
-    assert told(past(size, gap_days)) == []
+@pytest.mark.parametrize(
+    ("size", "sd", "is_told"), [(39.0, 3.0, False), (42.0, 3.0, True), (42.0, 6.0, False)]
+)
+def test_movements_that_are_small_or_not_sure_are_not_told(size, sd, is_told):
+    # 30" is a quarter of the limit; by Rayleigh's law 0.1 / 52 is 3.54 sds, 10.6" at 3" each
+    assert sds_needed_in_plane(0.1) == pytest.approx(np.sqrt(-2.0 * np.log(0.1 / 52.0)))
+    assert bool(told(past(size, sd=sd))) == is_told
 
 
 def test_a_correction_or_an_event_explains_it():
