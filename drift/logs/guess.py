@@ -15,6 +15,7 @@ from drift.logs.known import Known
 from drift.logs.layout import Circumstances, Layout
 from drift.logs.mapping import ColumnFrom, Mapping
 from drift.logs.names import columns_named
+from drift.logs.near_names import near_layout
 from drift.logs.proposal import NONE, VALUE, Answers, Ask, Choice, Decisions, Proposal, Question
 from drift.logs.sample import sample_of
 from drift.logs.table import RawTable
@@ -106,7 +107,10 @@ class _Guess:
         named = {layout.kind: self._named(layout) for layout in LAYOUTS}
         fitting = [one for one in LAYOUTS if all(named[one.kind].get(column) for column in one.required)]
         answer = self.decisions.answer("kind")
-        if answer:
+        near = self._but_for_slips(named)
+        if near is not None:
+            layout = near
+        elif answer:
             if answer not in BY_KIND:
                 raise LogFileError(f"kind={answer} is none of {', '.join(BY_KIND)}")
             layout = BY_KIND[answer]
@@ -115,7 +119,47 @@ class _Guess:
             layout = self._best(fitting, named)
         else:
             layout = self._nearest(named)
+        self._refuse_repeated(layout, named[layout.kind])
         return layout, self._columns(layout, named[layout.kind])
+
+    def _but_for_slips(self, named: dict[str, dict[str, list[int]]]) -> Layout | None:
+        """Return the layout that the header is of but for slips, each of which is asked about first."""
+        if self.decisions.answers.get("kind"):
+            return None
+        near = near_layout(self.table.header, LAYOUTS)
+        if near is None:
+            return None
+        for column, name in near.slips.items():
+            if self.decisions.answers.get(column, name).lower() not in (name.lower(), NONE):
+                return None  # another column was answered: no slip then
+        for column, name in near.slips.items():
+            words = f"the column {name} is taken as {column}: is it?"
+            choices = (Choice(name, "yes"), Choice(NONE, "no: the file is then not imported"))
+            if self.decisions.ask(Question(column, words, choices)) == NONE:
+                raise LogFileError(
+                    f"{name} is not {column}, which then lacks: give the column that is it this name, or "
+                    f"{name} one less like it, and import again."
+                )
+            named[near.layout.kind][column] = [self.table.header.index(name)]
+        self.known.slips.update(near.slips)
+        slips = " and ".join(near.slips.values())
+        self.decisions.told("kind", near.layout.kind, f"its columns but for {slips} are the contract's own")
+        return near.layout
+
+    def _refuse_repeated(self, layout: Layout, named: dict[str, list[int]]) -> None:
+        """Refuse a header in which what is needed stands under one name only, and that twice."""
+        for column in (*layout.required, *layout.together):
+            found = [self.table.header[at] for at in named[column] if at >= 0]
+            if found and not self._once(named[column]) and not self.decisions.answers.get(column):
+                raise LogFileError(
+                    f"the header names {found[0]} more than once, so that it is not clear which column is "
+                    "meant.  Rename or remove one of them."
+                )
+
+    def _once(self, positions: list[int]) -> list[int]:
+        """Return the positions of columns whose names stand in the header once: others can't be answered."""
+        names = [name.lower() for name in self.table.header]
+        return [at for at in positions if at < 0 or names.count(names[at]) == 1]
 
     def _named(self, layout: Layout) -> dict[str, list[int]]:
         """Return the positions of the columns that may be each of a layout's."""
@@ -199,13 +243,16 @@ class _Guess:
             self._named(layout)[one] for one in layout.together if one != column
         )
         if column in layout.optional and not half_given:
-            if found:
+            if found and not self._once(found):
+                decisions.told(column, NONE, f"the header names {header[found[0]]} more than once")
+            elif found:
                 several = ", ".join(header[at] for at in found)
                 decisions.told(
                     column, NONE, f"several columns could be it: {several}; say {column}=NAME for one"
                 )
             return None
-        open_ones = found or [at for at in range(len(header)) if at not in taken and header[at]]
+        open_ones = self._once(found) or [at for at in range(len(header)) if at not in taken and header[at]]
+        open_ones = self._once(open_ones)
         choices = tuple(Choice(header[at], self.known.example(at)) for at in open_ones)
         if column in ("sweep", "run"):
             choices = (*choices, Choice(f"{VALUE}1", "one label for the whole file"))

@@ -51,7 +51,7 @@ def with_zone(known: Known, mapping: Mapping, time: TimeGuess) -> Mapping:
             )
         decisions.told(key, answer, "as answered")
         return replace(mapping, time=_zoned(time, answer))
-    if "utc" in time.words:
+    if "utc" in time.words or "time_utc" in known.slips:
         decisions.told(key, "UTC", "the name says so")
         return replace(mapping, time=_zoned(time, "UTC"))
     site = known.around.timezone or "UTC"
@@ -135,6 +135,10 @@ def _mount_frame(known: Known, share: FrameShare) -> str:
             Choice(OF_DATE, "then the solved ones are of date too: say places=of date"),
         )
         return known.decisions.ask(Question(key, f"in which frame are the mount's places?  ({words})", both))
+    if known.is_own:
+        return known.decisions.told(
+            key, OF_DATE, "the columns are the contract's own, whose mount's places are"
+        )
     choices = (
         Choice(OF_DATE, "what most mounts work in"),
         Choice(ICRS, "also called J2000"),
@@ -179,6 +183,8 @@ def _side_means(known: Known, agree: float | None, key: str) -> str:
     if agree is not None and agree <= 1.0 - _AGREE:
         words = f"in {round(100 - 100 * agree)} of 100 rows the tube then looks across the pier"
         return known.decisions.told(key, LOOKS, words)
+    if known.is_own:
+        return known.decisions.told(key, ON, "the columns are the contract's own, where it is so")
     choices = (
         Choice(ON, "a tube on the east side looks west"),
         Choice(LOOKS, "east: the tube looks to the east, from the west side"),

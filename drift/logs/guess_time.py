@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -141,7 +142,13 @@ def _columns(sample: Sample, decisions: Decisions) -> list[_Candidate]:
     if len(whole) == 1:
         return whole
     if whole:
-        choices = tuple(Choice(sample.headings[one.at].name) for one in whole)
+        names = Counter(sample.headings[one.at].name for one in whole)
+        choices = tuple(Choice(name) for name, count in names.items() if count == 1)
+        if not choices:
+            raise LogFileError(
+                f"the header names {next(iter(names))} more than once, so that it is not clear which "
+                "column is meant.  Rename or remove one of them."
+            )
         decisions.ask(Question("time_utc", "which column is the time of the exposure?", choices))
     dates = _preferred([one for one in found if one.sort == "date"])
     clocks = _preferred([one for one in found if one.sort == "clock"])

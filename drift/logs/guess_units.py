@@ -50,7 +50,7 @@ def _unit(known: Known, column: str, source: ColumnFrom, mapping: Mapping) -> st
     named = words_of(known.sample.headings[at]).unit(column)
     if named:
         return known.decisions.told(key, named, "the file says so")
-    if known.sample.headings[at].name.lower() == column:
+    if known.sample.headings[at].name.lower() in (column, known.slips.get(column, "").lower()):
         own = own_unit(column)
         return known.decisions.told(key, own.name if own else "", "the name is the contract's own")
     in_cells = _unit_in_cells(known, column, at)

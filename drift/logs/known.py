@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from drift.logs.layout import Circumstances
 from drift.logs.proposal import Decisions
@@ -18,6 +18,12 @@ class Known:
     sample: Sample
     around: Circumstances
     decisions: Decisions
+    slips: dict[str, str] = field(default_factory=dict)  # contract column -> its name with a slip
+
+    @property
+    def is_own(self) -> bool:
+        """Whether the columns are the contract's own but for slips in their names."""
+        return bool(self.slips)
 
     def example(self, at: int) -> str:
         """Return a cell of a column as an example, in words."""

@@ -18,6 +18,7 @@ from drift.logs.detect import recognise, unused_columns
 from drift.logs.kinds import BY_KIND, LAYOUTS
 from drift.logs.layout import Circumstances, Columns, Layout
 from drift.logs.mapping import Mapping, own_mapping
+from drift.logs.near_names import near_column
 from drift.logs.result import LogRead, RowSetAside
 from drift.logs.table import RawTable
 from drift.logs.translate import Gathered, Plan, finish, gather
@@ -245,7 +246,12 @@ def _unused(table: RawTable, layout: Layout, mapping: Mapping) -> tuple[str, ...
     else:
         used = {name.lower() for source in mapping.columns.values() for name in source.columns}
         unused = [name for name in table.header if name and name.lower() not in used]
-    return (f"not used, but kept with each row as it came: {', '.join(unused)}",) if unused else ()
+    free = [column for column in layout.columns if column not in mapping.columns]
+    told = [
+        f"{name}{f' (is it meant for {near}?)' if (near := near_column(name, free)) else ''}"
+        for name in unused
+    ]
+    return (f"not used, but kept with each row as it came: {', '.join(told)}",) if unused else ()
 
 
 def _good_rows(columns: Columns, cells: Cells) -> Columns:

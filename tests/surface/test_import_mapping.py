@@ -201,3 +201,66 @@ def test_two_mappings_for_one_header_are_not_chosen_between(tmp_path: Path, caps
     assert imported(tmp_path, log) == 2
     assert "has several mappings for this header (a, b)" in capsys.readouterr().err
     assert imported(tmp_path, log, "--mapping", "b") == 0
+
+
+# ---- the contract's own columns but for a slip of the keys
+
+
+def write_own(folder: Path, old: str, new: str, count: int = 5) -> Path:
+    path = folder / "mine.csv"
+    path.write_text("\n".join([SOLVES_HEADER.replace(old, new), *solve_rows(40)[:count]]) + "\n")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("column", "slip"),
+    [("mount_dec_deg", "mount_dec_dge"), (",dec_deg", ",decdeg"), ("time_utc", "time_utv")],
+)
+def test_a_slip_in_a_name_is_asked_about_first_and_nothing_else(
+    column: str, slip: str, tmp_path: Path, capsys: Capture
+) -> None:
+    path = write_own(tmp_path, f"{column}", slip)
+    column, slip = column.strip(","), slip.strip(",")
+    assert imported(tmp_path, path) == 2
+    told = capsys.readouterr().err
+    assert "one thing can't be decided" in told
+    assert f"  {column}: the column {slip} is taken as {column}: is it?  Choices: {slip} (yes) | none" in told
+    assert imported(tmp_path, path, "--yes", "--answer", f"{column}={slip}") == 0
+    told = capsys.readouterr()
+    assert "5 rows went in" in told.out
+    assert imported(tmp_path, write_own(tmp_path, "nothing", "", 6)) == 0
+    assert "1 row went in, 5 were there already" in capsys.readouterr().out
+
+
+def test_a_slip_that_is_none_leaves_the_file_out(tmp_path: Path, capsys: Capture) -> None:
+    path = write_own(tmp_path, "mount_dec_deg", "mount_dec_dge")
+    assert imported(tmp_path, path, "--yes", "--answer", "mount_dec_deg=none") == 2
+    assert "mount_dec_dge is not mount_dec_deg, which then lacks" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("slip", "asked"), [("exposure_ms", False), ("expossure_s", True), ("exptime", False)]
+)
+def test_a_spare_column_with_a_slip_is_pointed_out(
+    slip: str, asked: bool, tmp_path: Path, capsys: Capture
+) -> None:
+    path = write_own(tmp_path, SOLVES_HEADER, f"{SOLVES_HEADER},{slip}")
+    path.write_text(
+        "\n".join(line if at == 0 else f"{line},3" for at, line in enumerate(path.read_text().splitlines()))
+        + "\n"
+    )
+    imported(tmp_path, path)
+    assert (f"{slip} (is it meant for exposure_s?)" in " ".join(capsys.readouterr().out.split())) == asked
+
+
+def test_a_name_that_stands_twice_is_refused_and_not_asked_about(tmp_path: Path, capsys: Capture) -> None:
+    path = write_table(tmp_path, header="Time (UTC);RA;Dec;Dec;Scope Dec JNow;Remark")
+    assert imported(tmp_path, path) == 2
+    told = " ".join(capsys.readouterr().err.split())
+    assert "the header names Dec more than once, so that it is not clear which column is meant." in told
+    assert "Choices" not in told
+    own = tmp_path / "own.csv"
+    own.write_text("\n".join([SOLVES_HEADER.replace("mount_ra_deg", "dec_deg"), *solve_rows(3)]) + "\n")
+    assert imported(tmp_path, own) == 2
+    told = " ".join(capsys.readouterr().err.split())
+    assert "names dec_deg more than once" in told and "Choices" not in told
