@@ -185,7 +185,10 @@ def _axis_lacking(answer: Answer) -> str:
 _AXIS = Picture(
     "axis",
     "The axis, night by night",
-    _with_marks(f"Bars are {_SDS}; the tinted band is what you want to be warned beyond."),
+    _with_marks(
+        f"Bars are {_SDS}. The limit is one on the distance from the pole, to which both coordinates add: "
+        "the tinted band of the lowest panel is what you want to be warned beyond."
+    ),
     axis_history.figure,
     axis_history.describe,
     axis.nights_table,

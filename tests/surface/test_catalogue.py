@@ -10,6 +10,7 @@ from invented_answer import DAY_US, empty, invented
 from invented_rich import level_only, rich
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.path import Path as MplPath
 
 from drift.errors import DriftError
 from drift.show import drawing
@@ -259,18 +260,56 @@ def test_without_nights_causes_are_shown_in_the_lean():
     assert (band.y0, band.y1) == pytest.approx(((lean - sd).min(), (lean + sd).max()))
 
 
-def test_the_optics_tolerate_what_the_least_binding_effect_allows():
-    answer = RECORDS["rich north"]
-    assert tolerance.tolerated(answer).arcmin == min(m.allowed_arcmin for m in answer.advice.matters)
-    loose = tuple(replace(m, binding=m.allowed_arcmin > 2.0) for m in answer.advice.matters)
-    answer = replace(answer, advice=replace(answer.advice, matters=loose))
-    allowed = tolerance.tolerated(answer)
-    assert allowed.arcmin == 3.0
+def with_matters(answer, *allowed):
+    """Return the answer with one use for each allowance [arcmin], of which the last binds no one."""
+    first = answer.advice.matters[0]
+    made = [
+        replace(first, name=f"use {k}", allowed_arcmin=least, binding=k < len(allowed) - 1)
+        for k, least in enumerate(allowed)
+    ]
+    return replace(answer, advice=replace(answer.advice, matters=tuple(made)))
+
+
+def words_of(panel):
+    return [" ".join(text.get_text().split()) for text in panel.get_legend().get_texts()]
+
+
+def test_the_picture_names_the_most_demanding_use_also_one_that_only_some_have():
+    answer = with_matters(RECORDS["rich north"], 20.0, 0.9)
+    assert tolerance.tolerated(answer) == tolerance.Tolerance(0.9, "use 1")
     panel = axis_path.figure(answer).axes[0]
-    (area,) = [patch for patch in panel.patches if hasattr(patch, "radius")]
-    assert (area.center, area.radius) == ((0, 0), 3.0)
-    answer = replace(answer, advice=replace(answer.advice, matters=()))
-    assert [p for p in axis_path.figure(answer).axes[0].patches if hasattr(p, "radius")] == []
+    assert any("most demanding use tolerates 0.9' (use 1)" in words for words in words_of(panel))
+    assert "tolerates 0.9' (use 1)" in axis_path.describe(answer)
+    far = axis_path.figure(with_matters(RECORDS["rich north"], 500.0)).axes[0]
+    assert any("(use 0); that is outside the frame" in words for words in words_of(far))
+    none = axis_path.figure(with_matters(RECORDS["rich north"])).axes[0]
+    assert not any("most demanding" in words for words in words_of(none))
+
+
+@pytest.mark.parametrize("name", ["rich north", "rich south"])
+def test_the_way_of_the_axis_is_shaded_beyond_the_warning_limit_only(name):
+    answer = RECORDS[name]
+    blocks = axis_path.path_blocks(answer)
+    points, _ = axis_path.on_sky_arcmin(blocks, answer.site.site.latitude_deg)
+    pole = np.array([0.0, tolerance.aimed_pole_arcmin(answer)])
+    far = np.hypot(*(points - pole).T)
+    limit = float(np.median(far))  # so that the path lies on both sides
+    warn = replace_warn(answer.site, limit)
+    panel = axis_path.figure(replace(answer, site=warn)).axes[0]
+    (shade,) = [patch for patch in panel.patches if patch.get_alpha()]
+    clear = np.abs(far - limit) > 1e-3 * limit  # the edge is drawn as straight pieces of a degree
+    corners, edge = shade.get_path().vertices[:5], shade.get_path().vertices[5:]  # the edge is a hole
+    assert MplPath(corners).contains_points(points).all()
+    left_clear = MplPath(edge).contains_points(points)
+    np.testing.assert_array_equal(left_clear[clear], (far < limit)[clear])
+    assert any(f"beyond {limit:g}' from the pole" in words for words in words_of(panel))
+    all_within = axis_path.figure(replace(answer, site=replace_warn(answer.site, 900.0))).axes[0]
+    assert any("all of the frame is within 900'" in words for words in words_of(all_within))
+    assert not [patch for patch in all_within.patches if patch.get_alpha()]
+
+
+def replace_warn(site, axis_arcmin):
+    return site.model_copy(update={"warn": site.warn.model_copy(update={"axis_arcmin": axis_arcmin})})
 
 
 def test_the_pier_is_seen_from_above_with_north_up_and_ellipses_of_one_sd():

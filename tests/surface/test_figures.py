@@ -20,7 +20,7 @@ from drift.show.figures.marks import merged
 from drift.show.times import zone_of
 
 PICTURES = (axis_history, lean_history, seasons, axis_path)
-PANELS = {axis_history: 2, lean_history: 4, seasons: 1, axis_path: 1}
+PANELS = {axis_history: 3, lean_history: 4, seasons: 1, axis_path: 1}
 #: Rounding of sums of numbers of about 100 arcsec.
 ROUNDING = 1e-9
 #: Least distance in CIELAB at which two lines are told apart at a glance; 2.3 is the just noticeable
@@ -83,7 +83,7 @@ def test_draws_into_axes_that_are_given(records, picture):
 
 
 def test_refuses_the_wrong_number_of_axes(records):
-    with pytest.raises(ValueError, match="2 panels, but 1 axes were given"):
+    with pytest.raises(ValueError, match="3 panels, but 1 axes were given"):
         axis_history.figure(records["north"], Figure().subplots())
 
 
@@ -113,6 +113,25 @@ def test_axis_history_has_each_night_with_a_bar_of_one_sd(records):
     lengths = np.asarray(bars.get_ydata())[1::3] - np.asarray(bars.get_ydata())[0::3]
     # 1.4 times 5 arcsec, and 2 arcsec of the constants: see `night` and `invented`
     np.testing.assert_allclose(lengths, 2 * np.sqrt(7.0**2 + 2.0**2) / 60, atol=ROUNDING)
+
+
+@pytest.mark.parametrize("width", [WIDE_IN, PHONE_IN])
+def test_the_limit_stands_against_the_distance_and_not_against_either_coordinate(records, width):
+    """3 and 4 make 5: within a limit of 4.5 in both coordinates, and beyond it on the sky."""
+    answer = records["on the equator"]  # where azimuth counts in full
+    nights = replace(answer.nights, nights=(night(us(2024, 11, 1), 180.0, 240.0),))
+    warn = answer.site.warn.model_copy(update={"axis_arcmin": 4.5})
+    site = answer.site.model_copy(update={"warn": warn})
+    answer = replace(answer, nights=nights, site=site)
+    azimuth, altitude, distance = axis_history.figure(answer, width_in=width).axes
+    hues = [[p for p in panel.patches if p.get_alpha() == 0.16] for panel in (azimuth, altitude, distance)]
+    assert [len(found) for found in hues] == [0, 0, 1]
+    (points,) = [line for line in distance.lines if line.get_marker() == "o"]
+    assert points.get_ydata() == pytest.approx([5.0])
+    assert "within 4.5'" in distance.get_title("left")
+    low, high = distance.get_ylim()
+    assert low < 4.5 < high or any("4.5'" in text.get_text() for text in distance.texts)
+    assert "which makes 5.0" in axis_history.describe(answer)
 
 
 def test_a_night_that_knows_next_to_nothing_does_not_flatten_the_others(records):

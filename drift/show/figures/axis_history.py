@@ -1,8 +1,7 @@
-"""The axis on each night: azimuth and altitude error with error bars, limits, events and corrections."""
+"""The axis on each night: azimuth, altitude, distance from the pole; the limit, events and corrections."""
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,8 +18,8 @@ from drift.show.figures.canvas import (
     set_time_axis,
     set_title,
     sheet,
-    side_note,
 )
+from drift.show.figures.from_pole import distances_arcmin, pole_words
 from drift.show.figures.marks import change_times, mark_changes, marks_pad, marks_room
 from drift.show.figures.palette import colour
 from drift.show.times import evening_of, zone_of
@@ -33,74 +32,90 @@ if TYPE_CHECKING:
 
 #: The frame is laid around nights no more uncertain than this many times the median night.
 _FRAME_SDS = 6.0
-#: The frame is widened to show the limits when that makes it at most so many times taller.
+#: The frame is widened to show the pole or the limit when that makes it at most so many times taller.
 _WIDEN = 3.0
+_HEIGHTS_IN = (1.45, 1.45, 1.45)
 
 
 def figure(answer: Answer, axes: Any = None, *, width_in: float = WIDE_IN) -> Figure:
-    """Draw azimuth and altitude error of the axis on each night.
+    """Draw azimuth and altitude error of the axis on each night, and its distance from the pole.
 
     Parameters
     ----------
     answer
         What was worked out for one pier.
     axes
-        Two matplotlib Axes to draw in, the azimuth first; None for a new figure.
+        Three matplotlib Axes to draw in: azimuth, altitude, distance; None for a new figure.
     width_in
         Width of a new figure [inches].
 
     Returns
     -------
     matplotlib.figure.Figure
-        Error bars are one standard deviation; the shaded band is what the site file allows.  A night
-        whose error bar would dwarf all others may lie outside the frame, which then says so.
+        Error bars are one standard deviation.  The distance is that on the sky from the pole aimed at; the
+        tinted band there is what the site file allows.  A night whose error bar would dwarf all others
+        may lie outside the frame, which then says so.
+
+    Notes
+    -----
+    The limit is one on the distance, so neither coordinate has a band of its own: both may lie well
+    within the limit and the axis beyond it.
     """
     with house_style():
-        sheet_figure, panels = sheet(axes, (1.75, 1.75), width_in, marks_in=marks_room(answer.history))
+        sheet_figure, panels = sheet(axes, _HEIGHTS_IN, width_in, marks_in=marks_room(answer.history))
         times, error, sd = _nights(answer)
         zone = zone_of(answer.site.site.timezone)
         set_time_axis(panels, np.append(dates(times), change_times(answer.history)), zone, width_in)
-        latitude = answer.site.site.latitude_deg
-        clockwise, other = phrases.azimuth_side(1.0, latitude), phrases.azimuth_side(-1.0, latitude)
-        _panel(panels[0], dates(times), error[:, 0], sd[:, 0], _azimuth_limit(answer))
-        _panel(panels[1], dates(times), error[:, 1], sd[:, 1], answer.site.warn.axis_arcmin)
-        titles = f"up is {clockwise} of the pole, down is {other}", "up is too high, down is too low"
-        pad = marks_pad(answer.history)
-        for panel, head, rest in zip(
-            panels, ("Azimuth of the axis", "Altitude of the axis"), titles, strict=True
-        ):
-            set_title(panel, head, rest, width_in, pad=pad if panel is panels[0] else None)
-            panel.set_ylabel("error [arcmin]")
-        if answer.site.warn.axis_arcmin is not None:
-            side_note(panels[1], f"tinted: within {answer.site.warn.axis_arcmin:g}' on the sky", width_in)
+        _panel(panels[0], dates(times), error[:, 0], sd[:, 0])
+        _panel(panels[1], dates(times), error[:, 1], sd[:, 1])
+        _panel(panels[2], dates(times), error[:, 2], sd[:, 2], answer.site.warn.axis_arcmin)
+        _titles(panels, answer, width_in)
         mark_changes(panels, answer.history, width_in)
         return sheet_figure
 
 
+def _titles(panels: list[Axes], answer: Answer, width_in: float) -> None:
+    latitude, limit = answer.site.site.latitude_deg, answer.site.warn.axis_arcmin
+    clockwise, other = phrases.azimuth_side(1.0, latitude), phrases.azimuth_side(-1.0, latitude)
+    titles = (
+        ("Azimuth of the axis", f"up is {clockwise} of the pole, down is {other}"),
+        ("Altitude of the axis", "up is too high, down is too low"),
+        (
+            f"Distance on the sky from {pole_words(answer)}",
+            "" if limit is None else f"tinted within {limit:g}'",
+        ),
+    )
+    pad = marks_pad(answer.history)
+    for panel, (head, rest) in zip(panels, titles, strict=True):
+        set_title(panel, head, rest, width_in, pad=pad if panel is panels[0] else None)
+        panel.set_ylabel("error [arcmin]")
+    panels[2].set_ylabel("distance [arcmin]")
+
+
 def _nights(answer: Answer) -> tuple[list[int], Floats, Floats]:
-    """Return times, errors and standard deviations [arcmin] of the nights that know either coordinate."""
+    """Return times of the nights that know either coordinate, and azimuth, altitude, distance [arcmin]."""
     nights = [night for night in answer.nights.nights if np.isfinite(night.estimate[:2]).any()]
     error = np.array([night.estimate[:2] for night in nights], dtype=float).reshape(-1, 2) / 60.0
     variance = np.array([night.covariance.diagonal()[:2] for night in nights], dtype=float).reshape(-1, 2)
-    return [night.time_us for night in nights], error, np.sqrt(variance) / 60.0
+    far, far_sd = distances_arcmin(answer, nights)
+    sd = np.sqrt(variance) / 60.0
+    return (
+        [night.time_us for night in nights],
+        np.column_stack([error, far]),
+        np.column_stack([sd, far_sd]),
+    )
 
 
-def _azimuth_limit(answer: Answer) -> float | None:
-    """Return the azimuth error [arcmin of horizon angle] that alone makes the limit on the sky."""
-    limit = answer.site.warn.axis_arcmin
-    shrink = math.cos(math.radians(answer.site.site.latitude_deg))
-    return None if limit is None or shrink < 1e-3 else limit / shrink
-
-
-def _panel(panel: Axes, times: Floats, error: Floats, sd: Floats, limit: float | None) -> None:
+def _panel(panel: Axes, times: Floats, error: Floats, sd: Floats, limit: float | None = None) -> None:
     shown = np.isfinite(error)
     if not shown.any():
-        say_empty(panel, "No night shows this coordinate of the axis yet.")
+        say_empty(panel, "No night shows this of the axis yet.")
         return
     times, error, sd = times[shown], error[shown], np.where(np.isfinite(sd[shown]), sd[shown], 0.0)
     low, high = _frame(error, sd, limit)
     if limit is not None:
-        panel.axhspan(-limit, limit, color=colour("allowed"), alpha=0.12, linewidth=0, zorder=0.2)
+        panel.axhspan(0.0, limit, color=colour("allowed"), alpha=0.16, linewidth=0, zorder=0.2)
+        panel.axhline(limit, color=colour("allowed"), linewidth=1.2, zorder=0.3)
     panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
     size, bar = (1.8, 0.4) if len(times) > 300 else (3.2, 0.8)
     error_bars(panel, times, error, sd, colour("axis"), markersize=size, bar_width=bar)
@@ -112,7 +127,7 @@ def _frame(error: Floats, sd: Floats, limit: float | None) -> tuple[float, float
     trusted = sd <= _FRAME_SDS * max(float(np.median(sd)), 1e-9)
     low, high = float((error - sd)[trusted].min()), float((error + sd)[trusted].max())
     span = max(high - low, 0.1)
-    for edge in (0.0, *(() if limit is None else (limit, -limit))):
+    for edge in (0.0,) if limit is None else (0.0, limit):
         wider = max(high, edge) - min(low, edge)
         if wider <= _WIDEN * span:
             low, high = min(low, edge), max(high, edge)
@@ -122,8 +137,9 @@ def _frame(error: Floats, sd: Floats, limit: float | None) -> tuple[float, float
 
 def _say_outside(panel: Axes, count: int, limit: float | None, low: float, high: float) -> None:
     said = [f"{phrases.counted(count, 'night')} outside the frame"] if count else []
-    if limit is not None and (low > limit or high < -limit):
-        said.append(f"allowed: within {limit:.2g}' of 0, outside the frame")
+    if limit is not None and not low < limit < high:
+        side = "below" if low >= limit else "above"
+        said.append(f"the limit, {limit:g}', lies {side} the frame")
     if said:
         corner_note(panel, "; ".join(said))
 
@@ -138,12 +154,22 @@ def describe(answer: Answer) -> str:
     sd = np.sqrt(nights[-1].covariance.diagonal())
     latest = nights[-1].estimate
     latitude = answer.site.site.latitude_deg
+    far, far_sd = (float(each[0]) for each in distances_arcmin(answer, nights[-1:]))
     return (
-        "Azimuth and altitude error of the axis on "
+        "Azimuth and altitude error of the axis and its distance on the sky from "
+        f"{pole_words(answer)} on "
         f"{phrases.counted(len(nights), 'night')}, {first} to {last}, "
         "with error bars of one standard deviation. On the latest night the azimuth is "
         f"{phrases.azimuth_words(latest[0], sd[0], latitude)} and the altitude is "
-        f"{phrases.altitude_words(latest[1], sd[1])}. Marked are "
+        f"{phrases.altitude_words(latest[1], sd[1])}{_far_words(answer, far, far_sd)}. Marked are "
         f"{phrases.counted(len(answer.history.events), 'event')} and "
         f"{phrases.counted(len(answer.history.corrections), 'correction')}."
     )
+
+
+def _far_words(answer: Answer, far: float, sd: float) -> str:
+    if not phrases.known(far):
+        return ""
+    limit = answer.site.warn.axis_arcmin
+    tinted = "" if limit is None else f"; within {limit:g}', the warning limit, the picture is tinted"
+    return f", which makes {phrases.any_arcmin(60.0 * far, 60.0 * sd)} on the sky{tinted}"

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.advice.words import day, plain_arcmin
+from drift.advice.words import day
 from drift.quantities import Floats
 from drift.show import phrases
 from drift.show.figures import plan_view
@@ -23,7 +22,15 @@ from drift.show.figures.canvas import (
 )
 from drift.show.figures.palette import colour
 from drift.show.figures.plan_view import Way
-from drift.show.figures.tolerance import aimed_pole_arcmin, tolerated
+from drift.show.figures.pole_limits import (
+    beyond_words,
+    draw_beyond,
+    draw_ruler,
+    limits_sentence,
+    ruler_words,
+)
+from drift.show.figures.square import Square
+from drift.show.figures.tolerance import aimed_pole_arcmin
 from drift.show.times import zone_of
 
 if TYPE_CHECKING:
@@ -57,14 +64,15 @@ def figure(answer: Answer, ax: Any = None, *, width_in: float = WIDE_IN) -> Figu
     matplotlib.figure.Figure
         To the right is clockwise along the horizon: east at a north pole, west at a south pole.  Each
         point is a night or the mean of a few neighbouring nights, with the ellipse of one standard
-        deviation; colour goes with time.  The tinted area is what the optics tolerate, in whatever
-        direction; the strokes at the frame's foot and left are as long as the warning limit allows.
+        deviation; colour goes with time.  What lies beyond the warning limit is shaded.  A ruler from the
+        pole that is aimed at toward the latest point has a stroke where the most demanding use of the
+        optics ends.
     """
     with house_style():
         blocks = path_blocks(answer)
         points, covariances = on_sky_arcmin(blocks, answer.site.site.latitude_deg)
         frame = _frame_of(points, covariances) if blocks else None
-        words = _words(answer, blocks, frame) if frame else []
+        words = _words(answer, blocks, points, frame) if frame else []
         sheet_figure, panel = plan_view.square_sheet(
             ax, width_in, [text for _, text in words], strip=len(blocks) > 1
         )
@@ -75,7 +83,9 @@ def figure(answer: Answer, ax: Any = None, *, width_in: float = WIDE_IN) -> Figu
         times = [block.time_us for block in blocks]
         plan_view.draw_way(panel, Way(points, covariances, times, [block.epoch for block in blocks]))
         _frame(panel, points, frame)
-        _allowed(panel, answer)
+        _poles(panel, aimed_pole_arcmin(answer))
+        draw_beyond(panel, answer, frame, points)
+        draw_ruler(panel, answer, frame, points[-1])
         first, latest = _ends(answer, blocks)
         plan_view.time_strip(panel, first, latest, len(blocks) == 1)
         plan_view.words_beside(panel, words, width_in, strip=len(blocks) > 1)
@@ -98,7 +108,7 @@ def on_sky_arcmin(blocks: list[Block], latitude_deg: float) -> tuple[Floats, Flo
     return points, covariances * np.outer(to_sky, to_sky)
 
 
-def _words(answer: Answer, blocks: list[Block], frame: _Frame) -> list[tuple[Any, str]]:
+def _words(answer: Answer, blocks: list[Block], points: Floats, frame: Square) -> list[tuple[Any, str]]:
     """Return the marks of the picture with what they mean; those that lie outside the frame are left out."""
     from matplotlib.lines import Line2D
 
@@ -110,57 +120,17 @@ def _words(answer: Answer, blocks: list[Block], frame: _Frame) -> list[tuple[Any
         words.append((Line2D([], [], marker="+", **pole), "the true pole"))
     if refracted and frame.holds(0.0, refracted):
         words.append((Line2D([], [], marker="x", **pole), "the refracted pole, at which you aim"))
-    tolerance = tolerated(answer)
-    if tolerance is not None:
-        allowed = f"your optics tolerate up to {plain_arcmin(tolerance.arcmin)} ({tolerance.name})"
-        words.append((plan_view.tinted_patch("allowed", 0.3), allowed))
-    limit = answer.site.warn.axis_arcmin
-    if limit is not None:
-        stroke = Line2D([], [], color=colour("unsure"), linewidth=2.5)
-        words.append((stroke, f"as far as you want no warning: {limit:g}' to either side"))
-    return words
+    return [*words, *beyond_words(answer, frame), *ruler_words(answer, frame, points[-1])]
 
 
-def _allowed(panel: Axes, answer: Answer) -> None:
-    """Draw the poles, what the optics tolerate around the one aimed at, and the warning limit."""
-    from matplotlib.patches import Circle
-
-    aimed, tolerance, limit = aimed_pole_arcmin(answer), tolerated(answer), answer.site.warn.axis_arcmin
-    if tolerance is not None:
-        panel.add_patch(
-            Circle(
-                (0, aimed), tolerance.arcmin, color=colour("allowed"), alpha=_TINT, linewidth=0, zorder=0.2
-            )
-        )
+def _poles(panel: Axes, aimed: float) -> None:
     pole: dict[str, Any] = {"color": colour("ink"), "markersize": 9, "markeredgewidth": 1.2, "zorder": 5}
     panel.plot(0, 0, "+", **pole)
     if aimed:
         panel.plot(0, aimed, "x", **pole)
-    if limit is not None:
-        look: dict[str, Any] = {
-            "color": colour("unsure"),
-            "linewidth": 2.5,
-            "solid_capstyle": "butt",
-            "zorder": 4,
-        }
-        panel.plot([-limit, limit], [0.006, 0.006], transform=panel.get_xaxis_transform(), **look)
-        low, high = aimed - limit, aimed + limit
-        panel.plot([0.006, 0.006], [low, high], transform=panel.get_yaxis_transform(), **look)
 
 
-@dataclass(frozen=True)
-class _Frame:
-    """The square that is shown: its middle and half its side [arcmin]."""
-
-    middle: Floats
-    half: float
-
-    def holds(self, across: float, up: float) -> bool:
-        """Whether a point lies in it."""
-        return bool(np.abs(np.array([across, up]) - self.middle).max() <= self.half)
-
-
-def _frame_of(points: Floats, covariances: Floats) -> _Frame:
+def _frame_of(points: Floats, covariances: Floats) -> Square:
     """Return a frame around the trusted points; the pole is in it where that makes it not much larger."""
     sd = np.sqrt(np.diagonal(covariances, axis1=1, axis2=2))
     trusted = (sd <= 6 * np.median(sd, axis=0)).all(axis=1)
@@ -169,10 +139,10 @@ def _frame_of(points: Floats, covariances: Floats) -> _Frame:
     wider = float((np.maximum(high, 0) - np.minimum(low, 0)).max())
     if wider <= _WIDEN * span:
         low, high, span = np.minimum(low, 0), np.maximum(high, 0), max(wider, _LEAST_SPAN)
-    return _Frame((low + high) / 2, 0.58 * span)
+    return Square((low + high) / 2, 0.58 * span)
 
 
-def _frame(panel: Axes, points: Floats, frame: _Frame) -> None:
+def _frame(panel: Axes, points: Floats, frame: Square) -> None:
     plan_view.set_frame(panel, frame.middle, frame.half)
     if not frame.holds(0.0, 0.0):
         _point_to_pole(panel, frame)
@@ -181,7 +151,7 @@ def _frame(panel: Axes, points: Floats, frame: _Frame) -> None:
         corner_note(panel, f"{phrases.counted(outside, 'point')} outside the frame", top=True)
 
 
-def _point_to_pole(panel: Axes, frame: _Frame) -> None:
+def _point_to_pole(panel: Axes, frame: Square) -> None:
     """Draw an arrow at the frame toward the pole, with its words on the inner side, clear of the arrow."""
     away = -frame.middle / np.hypot(*frame.middle)
     tip = 0.94 * away / np.abs(away).max()
@@ -232,10 +202,14 @@ def describe(answer: Answer) -> str:
         axis, sd = blocks[k].axis, np.sqrt(np.diagonal(blocks[k].covariance))
         azimuth = phrases.azimuth_words(axis[0], sd[0], latitude)
         ends.append(f"the {word} lies {azimuth} and {phrases.altitude_words(axis[1], sd[1])}")
-    far, tolerance = np.hypot(*points.T), tolerated(answer)
-    allowed = "" if tolerance is None else f" The optics tolerate up to {plain_arcmin(tolerance.arcmin)}."
+    far = np.hypot(*(points - [0.0, aimed_pole_arcmin(answer)]).T)
     return (
-        "The way of the axis on the sky around the true pole in "
+        f"The way of the axis on the sky around the {_pole_word(answer)} pole in "
         f"{phrases.counted(len(blocks), 'point')}, each with its ellipse of one standard deviation: "
-        f"{'; '.join(ends)}. The angle to the pole runs from {far.min():.2f}' to {far.max():.2f}'.{allowed}"
+        f"{'; '.join(ends)}. The angle to that pole runs from {far.min():.2f}' to {far.max():.2f}'."
+        f"{limits_sentence(answer, far)}"
     )
+
+
+def _pole_word(answer: Answer) -> str:
+    return "refracted" if aimed_pole_arcmin(answer) else "true"

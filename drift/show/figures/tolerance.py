@@ -20,9 +20,13 @@ class Tolerance:
 
 
 def tolerated(answer: Answer) -> Tolerance | None:
-    """Return what the optics tolerate: the least of all effects that bind; None where none is known."""
-    binding = [m for m in answer.advice.matters if m.binding and phrases.known(m.allowed_arcmin)]
-    least = min(binding, key=lambda matter: matter.allowed_arcmin, default=None)
+    """Return what the most demanding use of the optics tolerates; None where none is known.
+
+    A use that counts for some only, such as stacking unturned frames, is one of them: status says of
+    it that the axis is off too far, and a picture must not say otherwise.
+    """
+    all_known = [matter for matter in answer.advice.matters if phrases.known(matter.allowed_arcmin)]
+    least = min(all_known, key=lambda matter: matter.allowed_arcmin, default=None)
     return None if least is None else Tolerance(least.allowed_arcmin, least.name)
 
 
