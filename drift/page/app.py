@@ -174,12 +174,15 @@ def _handlers(desk: Desk) -> dict[type[Exception] | int, Callable[..., Awaitable
     async def refused(request: Request, error: Exception) -> Response:
         return _error(request, 400, _sentence(str(error)))
 
+    async def no_such(request: Request, error: Exception) -> Response:
+        return _error(request, 404, _sentence(str(error)))
+
     async def too_much(request: Request, error: Exception) -> Response:
         return PlainTextResponse(str(error), 413)
 
     async def http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
-        said = "There is no such page." if error.status_code == 404 else str(error.detail)
+        said = "" if error.status_code == 404 else str(error.detail)  # the heading says it
         return _error(request, error.status_code, said)
 
     async def multipart(request: Request, error: Exception) -> Response:
@@ -197,6 +200,7 @@ def _handlers(desk: Desk) -> dict[type[Exception] | int, Callable[..., Awaitable
     return {
         Waiting: waiting,
         NoAnswer: nothing,
+        reading.NoSuchPage: no_such,
         DriftError: refused,
         TooMuch: too_much,
         HTTPException: http,

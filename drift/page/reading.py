@@ -10,7 +10,7 @@ import numpy as np
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
-from drift.advice.words import angle, as_utc
+from drift.advice.words import angle, as_utc, counted
 from drift.errors import DriftError
 from drift.page.desk import Desk
 from drift.page.pointed import evenings_of
@@ -27,6 +27,11 @@ from drift.show.times import clock_text, evening_of, zone_of
 if TYPE_CHECKING:
     from drift.answer import Answer
     from drift.night.result import NightAxis
+
+
+class NoSuchPage(DriftError):
+    """The record holds nothing under the name that an address gives."""
+
 
 #: The pictures on the first page.
 _FIRST = ("axis", "lean")
@@ -98,7 +103,7 @@ def season(desk: Desk, request: Request) -> HTMLResponse:
     name = request.path_params["name"]
     names = [one for one, _ in _season_counts(answer)]
     if name not in names:
-        raise DriftError(f"there is no season {name!r} in the record; there are {', '.join(names)}.")
+        raise NoSuchPage(f"there is no season {name!r} in the record; there are {', '.join(names)}.")
     at = names.index(name)
     events = causes.events_table(answer)
     corrections = causes.corrections_table(answer)
@@ -139,13 +144,13 @@ def night(desk: Desk, request: Request) -> HTMLResponse:
     try:
         evening = date.fromisoformat(request.path_params["evening"])
     except ValueError as error:
-        raise DriftError(
+        raise NoSuchPage(
             f"{request.path_params['evening']!r} is no date: write that of the evening, such as 2024-02-11."
         ) from error
     found = nights_of(answer, evening)
     evenings = sorted(evenings_of(answer))
     if not found:
-        raise DriftError(f"the record holds no night that began on {evening}.")
+        raise NoSuchPage(f"the record holds no night that began on {evening}.")
     book = desk.pier()[1]
     origins = [night_origin(answer, one, book.held, book.origins, standing.row_ids) for one in found]
     at = evenings.index(evening)
@@ -172,7 +177,8 @@ def event(desk: Desk, request: Request) -> HTMLResponse:
     answer, standing, fresh = desk.answer()
     number, history = request.path_params["number"], answer.history
     if not 1 <= number <= len(history.events):
-        raise DriftError(f"there is no event {number}; there are {len(history.events)}.")
+        held = counted(len(history.events), "event")
+        raise NoSuchPage(f"there is no event {number}; the record holds {held}.")
     one = history.events[number - 1]
     longitude = answer.site.site.longitude_deg
     table = causes.events_table(answer)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import secrets
 import socket
 from collections.abc import Mapping
@@ -51,9 +53,14 @@ def listen(host: str, port: int) -> socket.socket:
     try:
         return socket.create_server((plain, port), family=family, backlog=_WAITING_MOST)
     except OSError as error:
+        if error.errno == errno.EADDRINUSE:
+            raise DriftError(
+                f"port {port} of {host} is in use already, perhaps by a page of drift that is still running: "
+                f"stop that one, or choose another port, such as --port {port + 1 if port < 65535 else 0}."
+            ) from error
+        why = os.strerror(error.errno) if error.errno and error.errno > 0 else str(error)
         raise DriftError(
-            f"the page can't listen on {host}, port {port}: {error.strerror or error}.  Is it running "
-            "already?  --port names another."
+            f"the page can't listen on {host}, port {port}: {why}.  --host and --port choose others."
         ) from error
 
 

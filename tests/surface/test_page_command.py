@@ -66,7 +66,9 @@ def test_a_port_in_use_is_said_in_words(site_path, capsys):
         assert run("serve", "--port", str(port), "--pier", site_path) == 2
     said = capsys.readouterr().err
     assert str(port) in said
-    assert "--port names another" in said
+    assert f"port {port} of 127.0.0.1 is in use already" in said
+    assert "choose another port, such as --port" in said
+    assert said.count("127.0.0.1") == 1, "one sentence, without the system's own"
 
 
 def test_a_short_password_is_refused(site_path, capsys, monkeypatch):
