@@ -74,11 +74,20 @@ class _Commands(click.Group):
 
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="drift")
-@click.option("--debug", is_flag=True, help="Show the full traceback when something goes wrong.")
+@click.option(
+    "--debug",
+    is_flag=True,
+    help="Show the full traceback when something goes wrong; before or after the command.",
+)
 @click.pass_context
 def cli(ctx: click.Context, debug: bool) -> None:
     """Watch the polar alignment of a telescope on a permanent outdoor pier."""
     ctx.obj = {"debug": debug}
+
+
+def _before_files(arguments: list[str]) -> list[str]:
+    """Return the arguments before a ``--``, after which nothing is an option."""
+    return arguments[: arguments.index("--")] if "--" in arguments else arguments
 
 
 def _traceback_if(debug: bool) -> None:
@@ -102,7 +111,10 @@ def _refused_by_system(error: OSError) -> str:
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and leave with its exit code."""
     arguments = sys.argv[1:] if arguments is None else arguments
-    debug = "--debug" in arguments
+    debug = "--debug" in _before_files(arguments)
+    if debug:  # it may stand after the command as well
+        after = arguments[len(_before_files(arguments)) :]
+        arguments = ["--debug", *(one for one in _before_files(arguments) if one != "--debug"), *after]
     collecting = gc.isenabled()
     if next((each for each in arguments if each in COMMANDS), "") in _LEAVE_SOON:
         gc.disable()

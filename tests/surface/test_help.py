@@ -144,6 +144,22 @@ def test_debug_shows_the_traceback_and_still_exits_2(capsys, tmp_path):
     assert "is 147, but" in printed.err.split("drift: ")[-1]
 
 
+@pytest.mark.parametrize("arguments", [["status", "--debug"], ["status", "--pier", "no.toml", "--debug"]])
+def test_debug_may_stand_after_the_command(capsys, tmp_path, monkeypatch, arguments):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("DRIFT_PIER", raising=False)
+    code, printed = run(capsys, *arguments)
+    assert code == 2 and "Traceback (most recent call last)" in printed.err
+    assert "No such option" not in printed.err
+
+
+def test_after_two_dashes_debug_is_the_name_of_a_file(capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "pier.toml").write_text("[site]\nlatitude_deg = 47\nlongitude_deg = 4\nelevation_m = 5\n")
+    code, printed = run(capsys, "import", "--", "--debug")
+    assert code == 2 and "Traceback" not in printed.err and "--debug" in printed.err
+
+
 def test_what_should_not_happen_is_one_paragraph_and_exits_2(capsys, monkeypatch):
     def breaks(pier):
         raise RuntimeError("broken within")
