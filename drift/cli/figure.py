@@ -40,7 +40,7 @@ def command(name: str | None, output: Path | None, phone: bool, dark: bool, pier
             raise click.UsageError(
                 "-o says where to write a picture: name one, as in `drift figure axis -o FILE`."
             )
-        _list(_answer(pier))
+        _list(_answer_or_none(pier))
         return
     target = output or Path(f"{name}.png")
     check_figure_target(target)
@@ -59,6 +59,18 @@ def _answer(pier: str | None) -> Answer:
             readings = book.readings()
         with working("Working out the axis of each night and the pier's lean"):
             return with_ground(answer_readings(site, readings, book), readings, book)
+
+
+def _answer_or_none(pier: str | None) -> Answer:
+    """Return the answer; where there is nothing to answer from, say so and return that of nothing."""
+    from drift.errors import NothingToAnswer
+    from drift.show.nothing_yet import answer_of_nothing
+
+    try:
+        return _answer(pier)
+    except NothingToAnswer as nothing:
+        click.echo(f"drift: {nothing}", err=True)
+        return answer_of_nothing(site_of(pier))
 
 
 def _list(answer: Answer) -> None:

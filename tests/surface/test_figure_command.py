@@ -41,6 +41,17 @@ def run(capsys, *arguments: object) -> tuple[int, str, str]:
     return left.value.code, out, err
 
 
+def test_an_empty_record_lists_every_picture_with_why_it_cannot_be_drawn(folder, capsys, monkeypatch):
+    monkeypatch.undo()
+    monkeypatch.chdir(folder)
+    code, out, err = run(capsys, "figure")
+    lines = out.splitlines()
+    assert code == 0
+    assert {"axis", "lean", "seasons", "ground", "outlook", "nights"} <= {line.split()[0] for line in lines}
+    assert all("(not yet: " in line for line in lines)
+    assert "nothing to answer from yet" in err
+
+
 @pytest.mark.parametrize("ending", BEGINS)
 def test_writes_each_format_and_over_its_own_picture(folder, capsys, ending):
     for _ in range(2):
