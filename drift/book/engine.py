@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, NoSuchModuleError
 
-from drift.book.troubles import read_only_words
+from drift.book.troubles import read_only_words, unreadable_words
 from drift.errors import BookError
 
 if TYPE_CHECKING:
@@ -129,6 +129,8 @@ def _read_only(path: Path, words: str) -> bool:
         )
     if path.is_dir():
         raise BookError(f"the record {words} can't be opened: that is a folder.  Name a file in [store] url.")
+    if path.exists() and not os.access(path, os.R_OK):
+        raise BookError(unreadable_words(words))
     writable = os.access(path.parent, os.W_OK) and (not path.exists() or os.access(path, os.W_OK))
     if not writable and not path.exists():
         raise BookError(read_only_words(words, "making it"))

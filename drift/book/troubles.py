@@ -68,6 +68,14 @@ def _paragraph(error: DBAPIError, place: str, doing: str, file: Path | None) -> 
     return f"{start} could not be used while {doing}: {error.orig}."
 
 
+def unreadable_words(place: str) -> str:
+    """Say that a record can't even be read, and what to do about it."""
+    return (
+        f"the record {place} can't be read: you have no permission to read the file.  Change its "
+        "permissions, or run the command as the user to whom it belongs."
+    )
+
+
 def read_only_words(place: str, doing: str) -> str:
     """Say that a record can be read at most, and what to do about it."""
     return (

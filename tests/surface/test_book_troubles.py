@@ -216,6 +216,22 @@ def test_a_record_can_not_be_made_in_a_read_only_folder(
     assert not book_file(tmp_path).exists()
 
 
+def test_a_record_that_may_not_be_read_is_said_to_be_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    filled(tmp_path)
+    may = os.access
+    # stands in for chmod 000, which does not keep the superuser out
+    monkeypatch.setattr(
+        "drift.book.engine.os.access",
+        lambda path, mode: may(path, mode) and Path(path) != book_file(tmp_path),
+    )
+    assert run("check", "--pier", tmp_path / "pier.toml") == 2
+    said = capsys.readouterr().err
+    assert "can't be read: you have no permission" in said
+    assert "can't be written" not in said
+
+
 def test_a_full_disk_keeps_what_was_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     filled(tmp_path)
     pages = book_file(tmp_path).stat().st_size // 4096 + 20
