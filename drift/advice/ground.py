@@ -110,8 +110,15 @@ AGAINST_FROST_UNDER_BASE = (SNOW, DRAINAGE, INSULATION, SOIL, DEPTH, DIGGING, CO
 AGAINST_FROST_ON_COLUMN = (SNOW, DRAINAGE, SLEEVE, DIGGING, CODES)
 
 
-def frost_sentences(found: FrostAtBase) -> tuple[str, ...]:
+def frost_sentences(found: FrostAtBase, base_assumed: bool = False) -> tuple[str, ...]:
     """Say of the last winter with frost how deep it went, whether under the base, and what snow would change.
+
+    Parameters
+    ----------
+    found
+        How deep it went.
+    base_assumed
+        Whether nobody gave the depth of the base, so that what is said of it is said to be assumed.
 
     Returns
     -------
@@ -122,7 +129,7 @@ def frost_sentences(found: FrostAtBase) -> tuple[str, ...]:
     if not at:
         return ()
     winter, left, cleared = (case[at[-1]] for case in (found.as_is, found.snow_left, found.snow_cleared))
-    said = [_depth_sentence(winter), _reach_sentence(winter, found.base_m)]
+    said = [_depth_sentence(winter), _reach_sentence(winter, found.base_m, base_assumed)]
     said.append(
         f"With snow left lying it would have been {_range(left.depth)}, with snow cleared "
         f"{_range(cleared.depth)}."
@@ -146,8 +153,9 @@ def _depth_sentence(winter: WinterFrost) -> str:
     )
 
 
-def _reach_sentence(winter: WinterFrost, base_m: float) -> str:
+def _reach_sentence(winter: WinterFrost, base_m: float, assumed: bool) -> str:
     base = f"the pier's base at {base_m:g} m"
+    base += " (assumed: [pier] depth_m is not given)" if assumed else ""
     if winter.reaches == "no":
         return f"It did not reach {base}."
     when = ""

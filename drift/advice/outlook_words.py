@@ -138,7 +138,10 @@ def too_short_sentences(outlook: Outlook) -> tuple[str, ...]:
 
 def _turning(turning: Turning | None, zone: ZoneInfo) -> str:
     if turning is None:
-        return "No swing of the axis stands out from what isn't known of the coming year."
+        return (
+            "When the axis will be furthest out and when back can't be told: it swings too little over the "
+            "year for what is known of it."
+        )
     swing = f"Over the year the axis swings by about {plain_angle(turning.swing)} on the sky"
     if turning.peak is None:
         if turning.back is None:
@@ -211,5 +214,5 @@ def settlement_sentences(outlook: Outlook) -> tuple[str, ...]:
 def _lean(lean: Floats, sd: Floats) -> str:
     size, spread = size_of(*lean.tolist(), *sd.tolist())
     if size < 2.0 * spread:
-        return f"{angle(size, spread)}, perhaps none,"
+        return f"{angle(size, spread)} (perhaps none)"
     return f"{angle(size, spread)} {toward_of(*lean.tolist())}"

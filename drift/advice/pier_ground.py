@@ -83,16 +83,16 @@ def ground_sentences(found: PierGround | None) -> tuple[str, ...]:
             "What the frost did is not known: there is no weather log of at least a month.  Daily minimum "
             "and maximum temperatures, imported as they are, tell it.",
         )
-    said = frost_sentences(found.frost)
+    said = frost_sentences(found.frost, found.ground.base_assumed)
     if not said:
         said = ("No winter of the weather log froze the ground.",)
     reached = [w.winter for w in found.frost.as_is if w.reaches == "yes"]
     perhaps = [w.winter for w in found.frost.as_is if w.reaches == "perhaps"]
-    frozen = [w for w in found.frost.as_is if w.depth.deep > 0.0]
-    if len(frozen) > 1:
+    in_all = len(found.frost.as_is)
+    if in_all > 1 and any(w.depth.deep > 0.0 for w in found.frost.as_is):
         below = f"below the base in {len(reached) or 'none'}"
         below += f", perhaps in {len(perhaps)} more" if perhaps else ""
-        said += (f"Of the {len(frozen)} winters with frost in the log, it went {below}.",)
+        said += (f"Of the {in_all} winters in the log, frost went {below}.",)
     return said + _clearing(found.frost) + found.ground.assumed
 
 
@@ -106,7 +106,7 @@ def _clearing(frost: FrostAtBase) -> tuple[str, ...]:
     sure = "would have been" if any(w.reaches == "yes" for w in reached) else "may have been"
     return (
         f"With its snow {kept} no winter's frost went below the base; with the ground cleared it {sure} "
-        f"below it in {len(reached)} of {len(frost.snow_cleared)} winters: leave the snow lying.",
+        f"below it in {len(reached)} of these {len(frost.snow_cleared)} winters: leave the snow lying.",
     )
 
 

@@ -33,6 +33,8 @@ class Ground:
         A first guess.
     assumed
         What was assumed, whole sentences.
+    base_assumed
+        Whether `base_m` is a mere guess, because nobody gave it.
     """
 
     base_m: float
@@ -41,6 +43,7 @@ class Ground:
     snow: str
     susceptibility: FrostClass
     assumed: tuple[str, ...] = ()
+    base_assumed: bool = False
 
     def __post_init__(self) -> None:
         if self.snow not in SNOW_CASES:
@@ -78,6 +81,7 @@ def ground_of(
         snow=snow_of(surface),
         susceptibility=frost_class(soil),
         assumed=tuple(assumed),
+        base_assumed=depth_m is None,
     )
 
 

@@ -238,7 +238,7 @@ def test_settlement_is_told_with_its_direction_or_perhaps_none():
     said = settlement_sentences(outlook(invented_forecast(settling=sure)))[0]
     assert '20" ± 2" toward the east (bearing 90°) is still to come' in said
     unsure = replace(sure, left=np.array([1.0, 0.0]))
-    assert "perhaps none, is still" in settlement_sentences(outlook(invented_forecast(settling=unsure)))[0]
+    assert "(perhaps none) is still" in settlement_sentences(outlook(invented_forecast(settling=unsure)))[0]
     assert settlement_sentences(outlook(invented_forecast())) == ()
 
 

@@ -164,6 +164,23 @@ def test_a_small_home_made_pier_in_hard_clay(mean_c, swing_c, surface, reaches):
     assert "who decides" in topics
 
 
+def test_an_assumed_depth_is_said_to_be_assumed():
+    cold = weather(3.0, 18.0)
+    given = " ".join(ground_sentences(pier_ground(clay_pier(depth_m=0.9), cold)))
+    assumed = " ".join(ground_sentences(pier_ground(clay_pier(depth_m=None), cold)))
+    assert "the pier's base at 0.9 m (assumed: [pier] depth_m is not given)" in assumed
+    assert "the pier's base at 0.9 m" in given and "(assumed" not in given
+
+
+def test_winters_are_counted_one_way():
+    # no frost as the snow lay in some winters, and yet frost below the base in all with the ground cleared
+    said = " ".join(
+        ground_sentences(pier_ground(clay_pier(surface="turf"), weather(3.0, 18.0, snow_cm=60.0)))
+    )
+    assert "Of the 3 winters in the log, frost went below the base in none" in said
+    assert "in 3 of these 3 winters" in said
+
+
 def test_snow_left_lying_is_said_to_keep_the_frost_up():
     site = clay_pier(surface="turf, snow kept")
     said = " ".join(ground_sentences(pier_ground(site, weather(3.0, 18.0, snow_cm=40.0))))

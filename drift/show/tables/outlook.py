@@ -23,10 +23,12 @@ def months_of_answer(answer: Answer) -> Table:
 
 
 def months_table(outlook: Outlook | None, latitude_deg: float) -> Table:
-    """The coming months: bands of the axis and of the lean, and the chance of being beyond the tolerance."""
+    """The coming months: bands of the axis and of the lean, and the chance of being beyond the limit."""
     rows = () if outlook is None else tuple(_month_row(month) for month in outlook.months)
     clockwise = phrases.azimuth_side(1.0, latitude_deg)
-    limit = "the tolerance" if outlook is None else plain_arcmin(outlook.realigning.tolerance / 60.0)
+    limit, name = "the limit", "the limit"
+    if outlook is not None:
+        limit, name = plain_arcmin(outlook.realigning.tolerance / 60.0), outlook.realigning.tolerance_of
     return Table(
         "The coming twelve months",
         ("month", "azimuth [']", "altitude [']", 'lean north ["]', 'lean east ["]', f"beyond {limit}"),
@@ -35,7 +37,7 @@ def months_table(outlook: Outlook | None, latitude_deg: float) -> Table:
         note=(
             f"80 % bands in the middle of the month. Azimuth is along the horizon, positive {clockwise} of "
             "the true pole; lean counts from the start. Last column: the chance that the axis, left alone, "
-            "is beyond the tolerance at some time in the month."
+            f"is beyond {name} at some time in the month."
         ),
     )
 
