@@ -18,7 +18,7 @@ from drift.history.causes.warm import warm_mount, warm_pier
 from drift.history.doubt import components_with_doubt
 from drift.history.driven import Driven, choose_driver
 from drift.history.events import Searched, find_events, noted
-from drift.history.forecast import Forecast, coming_times, forecast
+from drift.history.forecast import Forecast, coming_times, forecast, no_surer_than
 from drift.history.frost_or_step import may_be_mistaken, told_with_steps
 from drift.history.gaps import moves_over_gaps
 from drift.history.given import Given
@@ -76,7 +76,8 @@ def separate(given: Given, before: Before | None = None) -> History | None:
         return _single(series, centre, tuple(warnings))
     explained = _explained(given, series, before)
     history = _history(explained, given, centre, warnings)
-    return replace(history, forecast=_forecast(explained.searched, given, centre))
+    ahead = _forecast(explained.searched, given, centre)
+    return replace(history, forecast=None if ahead is None else no_surer_than(ahead, history.sd[-1, :2]))
 
 
 @dataclass(frozen=True)
