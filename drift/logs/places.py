@@ -91,6 +91,8 @@ def check_places(cells: Cells, around: Circumstances, places: Places) -> None:
     if _refuse_exchanged(cells, around, places) or not cells.good.any():
         return
     if places.mount_ra_deg is not None:
+        if _refuse_flipped(cells, around, places):
+            return
         column = _column_in_hours(places.of(cells.good))
         if column:
             _refuse_hours(cells, (column,), "multiplied by 15 it agrees with the mount's own place")
@@ -125,6 +127,26 @@ def _refuse_exchanged(cells: Cells, around: Circumstances, places: Places) -> bo
     reason = "seems to be a right ascension: the columns changed places"
     cells.set_aside(np.ones(cells.count, dtype=bool), pairs[0][1], reason)
     cells.aside.update(dict.fromkeys(range(cells.count), (pairs[0][1], reason)))
+    return True
+
+
+def _refuse_flipped(cells: Cells, around: Circumstances, places: Places) -> bool:
+    """Set a file aside in which solved and mount's declinations have opposite signs."""
+    from drift.logs.flipped import flipped_columns
+
+    columns = flipped_columns(places.of(cells.good), around)
+    if not columns:
+        return False
+    names, rows = " or ".join(cells.called(column) for column in columns), int(cells.good.sum())
+    pair = f"{cells.called('dec_deg')} and {cells.called('mount_dec_deg')}"
+    why = "; fewer places are then below the horizon" if len(columns) == 1 else ""
+    cells.remarks.append(
+        f"{names} seems to have the wrong sign: {pair} are opposite, and with the sign of one of them turned "
+        f"they agree{why}.  All {rows} rows were set aside.  North is positive: turn the sign of {names}, "
+        "and import the file again"
+    )
+    reason = "seems to have the wrong sign: the solved and the mount's declinations are opposite"
+    cells.set_aside(np.ones(cells.count, dtype=bool), columns[0], reason)
     return True
 
 
@@ -283,7 +305,10 @@ def _cures(places: Places, around: Circumstances) -> Iterator[tuple[str, Callabl
     east = replace(around, longitude_deg=-around.longitude_deg)
     yield f"the longitude {east.longitude_deg:g} (east is positive)", lambda: places.below(east).mean()
     south = replace(around, latitude_deg=-around.latitude_deg)
-    yield f"the latitude {south.latitude_deg:g} (north is positive)", lambda: places.below(south).mean()
+    yield (
+        f"the latitude {south.latitude_deg:g} (north is positive), or the other sign of the declinations,",
+        lambda: places.below(south).mean(),
+    )
     if around.timezone:
         offset_us = _offset_us(around.timezone, places.time_us)
         shifted = replace(places, time_us=places.time_us - offset_us)

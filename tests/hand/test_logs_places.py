@@ -244,3 +244,62 @@ def test_altitude_against_astropy() -> None:
         frame = AltAz(obstime=Time(times), location=EarthLocation(149 * u.deg, -33 * u.deg))
         theirs = SkyCoord(ra * u.deg, dec * u.deg).transform_to(frame).alt.deg
     assert np.abs(ours - theirs).max() < ALTITUDE_LEEWAY_DEG
+
+
+SOUTH = Circumstances(-33.0, 149.1, 410.0, NOW_US, "Australia/Sydney")
+
+
+def flipped(sky: dict[str, np.ndarray], solved: bool, site: Circumstances) -> LogRead:
+    """Read solves whose solved declination, or whose mount's, has the other sign."""
+    signs = (-1.0, 1.0) if solved else (1.0, -1.0)
+    rows = [
+        f"{time}Z,{ra:.6f},{signs[0] * dec:.6f},{(ra + 0.3) % 360:.6f},{signs[1] * (dec + 0.1):.6f}"
+        for time, ra, dec in zip(sky["time"], sky["ra"], sky["dec"], strict=True)
+    ]
+    text = "\n".join(["time_utc,ra_deg,dec_deg,mount_ra_deg,mount_dec_deg", *rows])
+    return read_bytes(text.encode(), "log.csv", site)
+
+
+@pytest.mark.parametrize("site", [SITE, SOUTH], ids=["north", "south"])
+@pytest.mark.parametrize(("solved", "column"), [(True, "dec_deg"), (False, "mount_dec_deg")])
+def test_declinations_of_the_wrong_sign_are_told_of_the_whole_file(
+    solved: bool, column: str, site: Circumstances
+) -> None:
+    sky = solves(14, site=site)
+    sky["dec"] = np.copysign(np.linspace(1.0, 60.0, 14), site.latitude_deg)
+    log = flipped(sky, solved, site)
+    assert not log.raws
+    (remark,) = log.remarks
+    assert remark.startswith(f"{column} seems to have the wrong sign: dec_deg and mount_dec_deg are opposite")
+    assert "All 14 rows were set aside" in remark
+    assert {one.column for one in log.set_aside} == {column}
+
+
+def test_where_the_horizon_does_not_say_which_sign_is_wrong_both_columns_are_named() -> None:
+    sky = solves(14)
+    sky["dec"] = np.linspace(6.0, 30.0, 14)
+    sky["ra"] = np.full(14, 0.0)
+    hour = np.mod(-(280.46061837 - 92.4), 360.0) / SIDEREAL_DEG_PER_DAY
+    days = np.datetime64("2024-03-01T00:00:00", "s") - np.datetime64("2000-01-01T12:00:00", "s")
+    whole = np.round(days / np.timedelta64(1, "D") * SIDEREAL_DEG_PER_DAY / 360.0) * 360.0
+    culmination = np.datetime64("2000-01-01T12:00:00", "s") + np.timedelta64(
+        round((whole / SIDEREAL_DEG_PER_DAY + hour) * 86400), "s"
+    )
+    sky["time"] = culmination + np.arange(14).astype("timedelta64[m]")
+    (remark,) = flipped(sky, True, SITE).remarks
+    assert remark.startswith("dec_deg or mount_dec_deg seems to have the wrong sign")
+
+
+def test_a_few_wrong_signs_or_solves_about_the_equator_are_no_flipped_file() -> None:
+    sky = solves(14)
+    sky["dec"] = np.linspace(-4.0, 4.0, 14)
+    assert not any("wrong sign" in remark for remark in flipped(sky, True, SITE).remarks)
+    some = solves(40)
+    some["dec"][5:] *= -1.0  # the mount's agree with these: five rows of forty stand apart
+    text = "time_utc,ra_deg,dec_deg,mount_ra_deg,mount_dec_deg\n" + "\n".join(
+        f"{time}Z,{ra:.6f},{dec if at < 5 else -dec:.6f},{ra:.6f},{-dec:.6f}"
+        for at, (time, ra, dec) in enumerate(zip(some["time"], some["ra"], some["dec"], strict=True))
+    )
+    log = read_bytes(text.encode(), "log.csv", SITE)
+    assert len(log.raws) >= 35
+    assert not any("wrong sign" in remark for remark in log.remarks)
