@@ -96,10 +96,9 @@ def forecast(
     nights = np.flatnonzero(model.series.night >= 0)
     if not nights.size:
         return None
-    problem = Solver(model)
-    settling = settling_of(problem.at(scales))
     keep = _enough(model.series.size, int(nights[-1]))
     model, centre = picked(model, keep), centre[keep]
+    settling = settling_of(Solver(model), scales)
     last = int(np.flatnonzero(model.series.night >= 0)[-1])
     longer = _with_coming(model, last, time_us, warmth)
     solved = [_ahead(replace(longer, frost=way), scales, time_us.size) for way in ways or (model.frost,)]
@@ -123,6 +122,27 @@ def forecast(
         rests_on,
         np.sqrt(np.mean(sd[:, :, axis] ** 2, axis=0)),
         settling,
+    )
+
+
+def no_surer_than(ahead: Forecast, lean_sd: Floats) -> Forecast:
+    """Return the forecast with the lean no surer than it is known today, what was not told in carried on.
+
+    Parameters
+    ----------
+    ahead
+        From `forecast`, which knows one explanation of each step and one set of scales.
+    lean_sd
+        (2,) of the lean north and east at the last reading, all explanations told in [arcsec].
+    """
+    more = np.clip(np.square(lean_sd) - ahead.lean_sd[0] ** 2, 0.0, None)
+    more = np.where(np.isfinite(more), more, 0.0)
+    edge = ndtri(0.5 + BAND / 2.0) * np.sqrt(more)
+    return replace(
+        ahead,
+        lean_sd=np.sqrt(ahead.lean_sd**2 + more),
+        lean_low=ahead.lean - np.hypot(ahead.lean - ahead.lean_low, edge),
+        lean_high=ahead.lean + np.hypot(ahead.lean_high - ahead.lean, edge),
     )
 
 

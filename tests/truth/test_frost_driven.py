@@ -1,9 +1,13 @@
 """Weather and lean together: frost tells the pier, sees the next winter, and makes no false culprit."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from drift.demo.families import family
+from drift.demo.scenario import Step
 from drift.demo.world import make
 from drift.history.causes.annual import harmonics
 from drift.pierfile import pier_from_mapping
@@ -118,3 +122,16 @@ def test_forecast_of_the_last_winter_is_in_its_band():
 def test_forecast_begins_where_the_axis_is():
     _, history = answered(family("heave", 66, years=3.0))
     assert history.forecast.axis[0] == pytest.approx(history.axis_now, abs=1.5)
+
+
+def test_the_forecast_of_the_lean_is_no_surer_than_what_is_known_of_it_today():
+    """Where an altitude slip may have been the pier, today's lean reaches out to both, and tomorrow's too."""
+    slip = Step(200.1, mount_alt=80.0)
+    scenario = replace(family("quiet", 67, years=1.5), steps=(slip,), level_every_days=0.0)
+    _, history = answered(scenario)
+    assert [event.what for event in history.events] == ["undetermined"]
+    ahead, sd = history.forecast, history.sd[-1, :2]
+    assert ahead.lean_sd[0] == pytest.approx(sd)
+    assert np.all(ahead.lean_sd > 0.9 * sd)  # with the season it goes up and down a little
+    width = (ahead.lean_high - ahead.lean_low)[0]
+    assert width[0] > 2.0 * norm.ppf(0.9) * sd[0] - 1e-6

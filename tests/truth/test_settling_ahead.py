@@ -7,6 +7,7 @@ import pytest
 from plain_series import level_readings, model_of, still
 
 from drift.history.model import Solver
+from drift.history.scales import fit_scales
 from drift.history.settling import settling_of
 from drift.quantities import YEAR_DAYS
 
@@ -24,7 +25,7 @@ def settled(size, tau_years, years=3.0, seed=4):
 
 @pytest.mark.parametrize("tau_years", [1.0, 2.5, 4.0])
 def test_the_coming_year_of_a_slowing_settlement_is_within_its_doubt(tau_years):
-    found = settling_of(Solver(model_of(settled(100.0, tau_years))).at(still(lean_walk=0.05, slow=40.0)))
+    found = settling_of(Solver(model_of(settled(100.0, tau_years))), still(lean_walk=0.05, slow=40.0))
     true = 100.0 * (np.exp(-3.0 / tau_years) - np.exp(-4.0 / tau_years))
     assert abs(found.year[0] - true) < 2.5 * found.year_sd[0]
 
@@ -32,13 +33,29 @@ def test_the_coming_year_of_a_slowing_settlement_is_within_its_doubt(tau_years):
 @pytest.mark.parametrize("tau_years", [1.0, 2.5])
 def test_a_year_of_settlement_is_not_taken_to_go_on_at_its_pace(tau_years):
     readings = model_of(settled(100.0, tau_years, years=1.0))
-    found = settling_of(Solver(readings).at(still(lean_walk=0.05, slow=60.0)))
+    found = settling_of(Solver(readings), still(lean_walk=0.05, slow=60.0))
     moved = 100.0 * (1.0 - np.exp(-1.0 / tau_years))
     true = 100.0 * (np.exp(-1.0 / tau_years) - np.exp(-2.0 / tau_years))
     assert abs(found.year[0] - true) < 2.5 * found.year_sd[0]
     assert found.year[0] < 0.8 * moved
 
 
+@pytest.mark.parametrize(("rate", "seed"), [(5.0, 0), (15.0, 1), (40.0, 2)])
+def test_a_steady_settlement_is_not_lost_to_wander(rate, seed):
+    """The likeliest scales may leave all of it to the walk of the lean: the doubt must reach the truth."""
+    t = np.arange(round(3.0 * YEAR_DAYS)) / YEAR_DAYS
+    rng = np.random.default_rng(seed)
+    north = rate * t + rng.normal(0.0, NOISE, t.size)
+    readings = model_of(level_readings(north - north[0], rng.normal(0.0, NOISE, t.size), NOISE))
+    found = settling_of(Solver(readings), fit_scales(Solver(readings)).fit.scales)
+    assert abs(found.year[0] - rate) < 3.0 * found.year_sd[0]
+    assert found.year_sd[0] < rate
+
+
 def test_without_settlement_nothing_is_said():
-    fit = Solver(model_of(settled(100.0, 2.5))).at(still())
-    assert settling_of(replace(fit, columns=replace(fit.columns, at={}))) is None
+    class Bare(Solver):
+        def at(self, scales):
+            fit = super().at(scales)
+            return replace(fit, columns=replace(fit.columns, at={}))
+
+    assert settling_of(Bare(model_of(settled(100.0, 2.5))), still()) is None
