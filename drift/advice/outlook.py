@@ -14,6 +14,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from drift.advice.aim import best_change, days_that_count
+from drift.advice.courses import courses_along
 from drift.advice.forecast import Forecast as Daily
 from drift.advice.season import swing_along, without_line
 from drift.advice.situation import Situation, situation_of
@@ -34,6 +35,9 @@ BACK_SHARE, _LEAST_SWING, _LEAST_SDS = 0.2, 2.0, 1.0
 #: The middle 80 % of the ways.
 _FROM, _TO = 0.1, 0.9
 _MONTHS = 12
+#: A quarter of the year in moments of the forecast, a week apart: nearer to the other end of the swing no
+#: course is taken to be furthest.
+_QUARTER = 13
 
 
 @dataclass(frozen=True)
@@ -56,12 +60,12 @@ class Month:
 
 @dataclass(frozen=True)
 class Day:
-    """A coming day, and between which the middle 80 % of the frost's ways put it; UTC [us]."""
+    """A coming day, and between which the middle 80 % of what may come puts it; UTC [us]."""
 
     time_us: int
     first_us: int
     last_us: int
-    share: float = 1.0  # of the ways that have such a day within the year
+    share: float = 1.0  # of the courses that have such a day within the year
 
 
 @dataclass(frozen=True)
@@ -215,11 +219,25 @@ def turning_of(ahead: Forecast, situation: Situation) -> Turning | None:
     sd = float(np.linalg.norm(ahead.axis_sd[furthest] * to_sky * along))
     if swing < max(_LEAST_SWING, _LEAST_SDS * sd):
         return None
-    each = [without_line(path, ahead.time_us) * to_sky @ along for path in ahead.paths]
-    peak = None if furthest == 0 else _day(ahead.time_us, furthest, [int(np.argmax(one)) for one in each])
+    courses = courses_along(ahead, _within_sd(ahead), to_sky * along)
+    peak = None if furthest == 0 else _day(ahead.time_us, _peaks(courses, furthest))
     home = _first_back(course)
-    back = None if home is None else _day(ahead.time_us, home, [_first_back(one) for one in each])
+    back = (
+        None if home is None else _day(ahead.time_us, _returns(courses, int(np.argmax(course[: home + 1]))))
+    )
     return Turning(swing, peak, back)
+
+
+def _peaks(courses: Floats, furthest: int) -> list[int | None]:
+    """Return when each course is furthest, within a quarter of the year of when their mean is."""
+    first, last = max(0, furthest - _QUARTER), furthest + _QUARTER + 1
+    return [first + int(k) for k in np.argmax(courses[:, first:last], axis=1)]
+
+
+def _returns(courses: Floats, top: int) -> list[int | None]:
+    """Return when each course is back, counted from where their mean is furthest before that."""
+    found = [_first_back(course[top:]) for course in courses]
+    return [None if k is None else top + k for k in found]
 
 
 def _first_back(course: Floats) -> int | None:
@@ -229,10 +247,19 @@ def _first_back(course: Floats) -> int | None:
     return int(came[0]) + 1 if came.size else None
 
 
-def _day(time_us: Ints, middle: int, each: list[int | None]) -> Day:
-    known = [k for k in each if k is not None] or [middle]
-    low, high = np.quantile(known, [_FROM, _TO], method="nearest")
-    return Day(int(time_us[middle]), int(time_us[int(low)]), int(time_us[int(high)]), len(known) / len(each))
+def _day(time_us: Ints, each: list[int | None]) -> Day | None:
+    """Return the middle of the courses' days and the middle 80 % of them; None where few have such a day.
+
+    No day is told more closely than half the step between the moments of the forecast.
+    """
+    known = [k for k in each if k is not None]
+    if 2 * len(known) < len(each):
+        return None
+    low, middle, high = (
+        int(time_us[int(k)]) for k in np.quantile(known, [_FROM, 0.5, _TO], method="nearest")
+    )
+    half = int(time_us[1] - time_us[0]) // 2
+    return Day(middle, min(low, middle - half), max(high, middle + half), len(known) / len(each))
 
 
 def realigning_of(ahead: Forecast, situation: Situation) -> Realigning:

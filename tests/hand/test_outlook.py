@@ -117,6 +117,37 @@ def test_ways_of_the_frost_spread_the_dates():
     assert between == pytest.approx([124.0, 156.0], abs=HALF_WEEK_DAYS)
 
 
+def spans_days(turning):
+    return [
+        [(t - day.time_us) / DAY_US for t in (day.first_us, day.last_us)]
+        for day in (turning.peak, turning.back)
+    ]
+
+
+def test_no_day_is_told_more_closely_than_half_the_step_of_the_forecast():
+    ahead = invented_forecast(swing=80.0, peaks=(140.0, 140.0, 140.0))
+    assert spans_days(turning_of(ahead, situation(ahead))) == [[-3.5, 3.5], [-3.5, 3.5]]
+
+
+def test_the_day_is_the_middle_of_the_ways_and_not_that_of_their_mean():
+    ahead = invented_forecast(swing=80.0, peaks=(112.0, 112.0, 112.0, 112.0, 168.0))
+    turning = turning_of(ahead, situation(ahead))
+    assert (turning.peak.time_us - START_US) / DAY_US == 112.0
+    assert turning.peak.first_us < turning.peak.time_us < turning.peak.last_us
+
+
+def test_what_goes_astray_about_the_ways_spreads_the_days_and_what_shifts_a_whole_way_does_not():
+    ahead = invented_forecast(swing=80.0, peaks=(140.0,), sd=20.0)  # the same all year: a shift
+    assert spans_days(turning_of(ahead, situation(ahead)))[0] == [-3.5, 3.5]
+    walk = 0.5 * np.sqrt((ahead.time_us - START_US) / DAY_US / 7.0)  # half an arcsecond a week
+    ahead = replace(ahead, within_sd=np.stack([np.zeros(walk.size), np.hypot(2.0, walk)], axis=1))
+    little = spans_days(turning_of(ahead, situation(ahead)))
+    more = spans_days(turning_of(replace(ahead, within_sd=20.0 * ahead.within_sd), situation(ahead)))
+    # a tip that falls by 80 / 60 x 7 = 9.3 a week: half an arcsecond a week doesn't move it, ten do
+    assert little[0] == [-3.5, 3.5]
+    assert more[0][0] <= -7.0 and more[0][1] >= 7.0
+
+
 def test_what_lasts_is_no_swing():
     ahead = invented_forecast()
     line = np.linspace(0.0, 60.0, ahead.time_us.size)[:, None] * [0.0, 1.0]
