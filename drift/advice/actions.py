@@ -19,7 +19,7 @@ from drift.advice.movement import Finding, counts, doubtful_pairs
 from drift.advice.present import OLD_DAYS
 from drift.advice.result import Action
 from drift.advice.situation import ACT_SDS
-from drift.advice.words import arcmin, day, plain_arcmin
+from drift.advice.words import arcmin, day, listed, plain_arcmin
 from drift.quantities import DAY_US
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ def actions_for(
         *waiting,
         *measuring,
         *call_for_help(situation, history),
-        *_tighten(findings, history),
+        *_tighten(situation, findings, history),
         *adjusting,
     ]
     return tuple(actions) or (_nothing(situation, history),)
@@ -222,16 +222,16 @@ def _as_sentence(text: str) -> str:
     return f"Measure what would tell pier from mount: {whole}"
 
 
-def _tighten(findings: tuple[Finding, ...], history: History) -> list[Action]:
-    """Return one action for each knob that slipped, or didn't hold, and has not been seen to since."""
+def _tighten(situation: Situation, findings: tuple[Finding, ...], history: History) -> list[Action]:
+    """Return one action for the knobs that slipped, or didn't hold, and have not been seen to since."""
     slipped: dict[str, str] = {}
     for finding in findings:
         event = finding.event
         if event is None or finding.part != "mount":
             continue
         knob = {"mount_az": "azimuth", "mount_alt": "altitude"}[event.what]
-        if not _seen_to(knob, event.before_us, history):
-            slipped.setdefault(knob, f"The {knob} slipped")
+        if not _seen_to(knob, event.before_us, situation, history):
+            slipped.setdefault(knob, f"the {knob} slipped")
     for correction in history.corrections:
         if correction.held is False and correction.kind in ("azimuth", "altitude"):
             later = any(
@@ -239,14 +239,20 @@ def _tighten(findings: tuple[Finding, ...], history: History) -> list[Action]:
                 for c in history.corrections
             )
             if not later:
-                slipped.setdefault(correction.kind, f"A correction of the {correction.kind} did not hold")
-    return [
-        Action("tighten", f"{why}: check and tighten its knob and its locking bolts before turning it again.")
-        for why in slipped.values()
-    ]
+                slipped.setdefault(correction.kind, f"a correction of the {correction.kind} did not hold")
+    if not slipped:
+        return []
+    why = listed(list(slipped.values()))
+    knobs = "its knob and its" if len(slipped) == 1 else "their knobs and their"
+    again = "it" if len(slipped) == 1 else "them"
+    sentence = (
+        f"{why[0].upper()}{why[1:]}: check and tighten {knobs} locking bolts before turning {again} again."
+    )
+    return [Action("tighten", sentence)]
 
 
-def _seen_to(knob: str, since_us: int, history: History) -> bool:
+def _seen_to(knob: str, since_us: int, situation: Situation, history: History) -> bool:
     """Whether a knob that slipped was tightened, taken off, or turned with a result that held."""
     later = [c for c in history.corrections if c.time_us >= since_us]
-    return any(c.kind in ("tighten", "remount") or (c.kind == knob and c.held is not False) for c in later)
+    turned = [c for c in later if c.kind == knob and c.held is not False and c.time_us <= situation.time_us]
+    return bool(turned) or any(c.kind in ("tighten", "remount") for c in later)

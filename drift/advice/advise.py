@@ -9,13 +9,12 @@ from drift.advice.aim import year_aim
 from drift.advice.cautions import cautions_for
 from drift.advice.learned import learned_knobs
 from drift.advice.movement import findings_of
-from drift.advice.pending import hold_back
+from drift.advice.pending import done_of_list, done_words, hold_back, without
 from drift.advice.poles import poles_of
-from drift.advice.present import looked_at
+from drift.advice.present import looked_at, night_first
 from drift.advice.result import Advice
 from drift.advice.situation import latest_us, situation_of
 from drift.advice.verdict import verdict_of
-from drift.advice.words import day
 from drift.quantities import DAY_US
 
 if TYPE_CHECKING:
@@ -50,7 +49,7 @@ def advise(
         annual shape and the lasting rate found.
     arrived_us
         When readings last came into the record.  Logs that were long past by then are answered
-        as of their latest reading, with a caution (see `drift.advice.present`).
+        as of their latest reading, a night to be taken first (see `drift.advice.present`).
 
     Returns
     -------
@@ -62,17 +61,22 @@ def advise(
     today_us = None if now_us is None or past else now_us // DAY_US * DAY_US
     situation = situation_of(site, nights, history, today_us, forecast)
     findings = findings_of(site, nights, history)
-    advised = actions_for(situation, findings, history, learned_knobs(site, history))
-    actions = hold_back(advised, situation, history)
+    done = done_of_list(situation, history)
+    before = without(history, done)  # as the list was made
+    advised = actions_for(situation, findings, before, learned_knobs(site, before))
+    actions = hold_back(advised, situation, before, done)
+    if past:
+        actions = night_first(actions, situation)
     known = situation.known
     looks_ahead = known and (situation.season.known or forecast is not None)
     return Advice(
         verdict=verdict_of(situation, findings, nights, history),
         actions=actions,
-        cautions=cautions_for(actions, site, day(situation.time_us, situation.zone) if past else ""),
+        cautions=cautions_for(actions, site),
         matters=situation.matters,
         poles=poles_of(site, history.axis_now, history.axis_now_sd) if known else None,
         year=year_aim(site, situation.forecast, situation.pole, -situation.off_aim, situation.latitude_rad)
         if looks_ahead
         else None,
+        done=tuple(done_words(correction, situation) for correction in done),
     )

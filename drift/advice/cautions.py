@@ -16,7 +16,7 @@ _PLATE = {"shim", "nuts"}
 _BOLTS = {"tighten"} | _KNOBS | _PLATE
 
 
-def cautions_for(actions: tuple[Action, ...], site: PierFile, as_of: str = "") -> tuple[str, ...]:
+def cautions_for(actions: tuple[Action, ...], site: PierFile) -> tuple[str, ...]:
     """Return the cautions for what is advised, in the order in which they are needed.
 
     Parameters
@@ -25,18 +25,11 @@ def cautions_for(actions: tuple[Action, ...], site: PierFile, as_of: str = "") -
         What is advised.
     site
         Its mount: what it weighs, and how far its knobs travel.
-    as_of
-        The day of the latest night, when that was long past before anyone read it in; else "".
     """
     doing = {action.do for action in actions}
     if any(_turns_the_base(action, site) for action in actions):
         doing.add("shim")
     said: list[str] = []
-    if as_of and doing & (_KNOBS | _PLATE):
-        said.append(
-            f"This goes by the night of {as_of}, which was long past when it was read in: take a night and "
-            "ask again before you turn or lift anything."
-        )
     if doing & _BOLTS:
         said.append(
             "Park the tube and stop the drive first, and keep hands clear of where the counterweight and "

@@ -127,7 +127,9 @@ def own_change(history: History, component: str) -> Change | None:
     """
     column = COLUMNS.index(component)
     known = np.flatnonzero(np.isfinite(history.change[:, column]) & np.isfinite(history.sd[:, column]))
-    start_us = max((c.time_us for c in history.corrections if _restarts(c, component)), default=None)
+    restarts = [c.time_us for c in history.corrections if _restarts(c, component)]
+    # what no reading has seen yet has not changed what was read
+    start_us = max((t for t in restarts if t <= history.time_us[-1]), default=None)
     if start_us is not None:
         known = known[history.time_us[known] >= start_us]
     if known.size < 2:

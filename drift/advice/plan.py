@@ -1,8 +1,8 @@
 """The advice as steps that can be recorded as done, each with a code of its own.
 
-The code names what is to be done and the night that it rests on.  When a new
-night changes the advice, or the step is recorded, its code is no longer there,
-so that nothing can be recorded twice by it.
+The code names what is to be done and the night that it rests on.  Until a new
+night changes the advice a step keeps its code, whatever else of the list is done;
+a recorded step is off the list, so that nothing can be recorded twice by it.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from drift.advice.advise import advise
+from drift.advice.pending import note_of
 from drift.advice.present import OLD_DAYS
 from drift.advice.situation import situation_of
 from drift.quantities import DAY_US
@@ -75,11 +76,6 @@ def _step(action: Action, night_us: int) -> Step:
     said = json.dumps([int(night_us), *rows], sort_keys=True)
     code = hashlib.blake2b(said.encode(), digest_size=_CODE_BYTES).hexdigest()
     return Step(action, code, tuple({**row, "note": note_of(code)} for row in rows))
-
-
-def note_of(code: str) -> str:
-    """Return the note of a correction that was recorded by its code."""
-    return f"as advised ({code})"
 
 
 def _rows(action: Action) -> list[dict[str, str]]:

@@ -27,6 +27,15 @@ class Action:
 
 
 @dataclass(frozen=True)
+class Done:
+    """A step of the last night's list that was recorded as done, and that no night has seen yet."""
+
+    code: str
+    time_us: int
+    sentence: str
+
+
+@dataclass(frozen=True)
 class Verdict:
     """Whether something moved, and what.
 
@@ -112,7 +121,7 @@ class YearAim:
 
 @dataclass(frozen=True)
 class Advice:
-    """All that is said to the owner."""
+    """All that is said to the owner; `actions` is what is left to do, `done` what was done of the list."""
 
     verdict: Verdict
     actions: tuple[Action, ...]
@@ -120,3 +129,4 @@ class Advice:
     matters: tuple[Matter, ...] = field(default=())
     poles: Poles | None = None
     year: YearAim | None = None  # None where no season is sure
+    done: tuple[Done, ...] = ()

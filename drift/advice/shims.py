@@ -157,8 +157,8 @@ def _nuts_by_flats(pitch: float, heights: Floats, bearings: Sequence[float], cir
     said = "; ".join(f"the bolt {toward(b)} by {_flats(n)} of its nut ({h:.2f} mm)" for b, n, h in quarters)
     sentence = (
         f"{why}, raise the plate: {said}; set to quarters of a flat, they leave "
-        f"{plain_angle(best.left_arcsec)} of the tip undone, and a nut that is a quarter of a flat wrong tips "
-        f"the plate by {plain_angle(least)}"
+        f"{plain_angle(best.left_arcsec)} of the tip undone, and a nut that is a quarter of a flat wrong "
+        f"tips the plate by {plain_angle(least)}"
     )
     sentence += _rocking(best.misfit_mm)
     return Tip(Action("nuts", f"{sentence}.", bolts=bolts), best.north_arcsec, best.east_arcsec)

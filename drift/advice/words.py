@@ -46,9 +46,10 @@ def arcmin(value_arcsec: float, sd_arcsec: float) -> str:
     return _with_sd(value_arcsec / 60.0, sd_arcsec / 60.0, "'", most=2)
 
 
-def plain_arcmin(value_arcmin: float) -> str:
-    """Return an arcminute value without uncertainty: ``2'``, ``0.63'``, ``45'``."""
-    places = 0 if abs(value_arcmin) >= 10.0 else 1 if abs(value_arcmin) >= 2.0 else 2
+def plain_arcmin(value_arcmin: float, places: int | None = None) -> str:
+    """Return an arcminute value without uncertainty: ``2'``, ``0.63'``, ``45'``; or to so many places."""
+    if places is None:
+        places = 0 if abs(value_arcmin) >= 10.0 else 1 if abs(value_arcmin) >= 2.0 else 2
     text = f"{value_arcmin:.{places}f}"
     return (text.rstrip("0").rstrip(".") if "." in text else text) + "'"
 

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     "advise",
     help="Show what to do, step by step, with what past corrections did and what they teach of the knobs.\n\n"
     "A step that was done as advised is recorded by its code: `drift advise --done CODE`.  It can't be "
-    "recorded twice, and what was advised for it is not advised again before a night has seen it.  What was "
-    "done otherwise is recorded with `drift record`.",
+    "recorded twice, and what was advised for it is not advised again before a night has seen it; the other "
+    "steps of the list stay until then.  What was done otherwise is recorded with `drift record`.",
 )
 @pier_option
 @click.option(
@@ -112,6 +112,8 @@ def _step_of(book: Book, steps: Sequence[Step], late: Sequence[Step], code: str)
 
 
 def _print(answer: Answer, steps: Sequence[Step]) -> None:
+    for done in answer.advice.done:
+        click.echo(f"{done.sentence}  (step {done.code})")
     for number, step in enumerate(steps, start=1):
         click.echo(f"{number}. {step.action.sentence}")
         if step.code:
@@ -164,6 +166,7 @@ def _knob_sentence(knob: Knob) -> str:
 def _as_mapping(answer: Answer, steps: Sequence[Step]) -> dict[str, Any]:
     from drift.advice.learned import learned_knobs
     from drift.show.status_json import as_mapping
+    from drift.show.times import utc_text
 
     status = as_mapping(answer)
     return {
@@ -172,6 +175,10 @@ def _as_mapping(answer: Answer, steps: Sequence[Step]) -> dict[str, Any]:
         "steps": [
             {"code": step.code or None, **action, "record": list(step.rows)}
             for step, action in zip(steps, status["actions"], strict=True)
+        ],
+        "done": [
+            {"code": done.code, "time_utc": utc_text(done.time_us), "sentence": done.sentence}
+            for done in answer.advice.done
         ],
         "cautions": status["cautions"],
         "corrections": status["corrections"],

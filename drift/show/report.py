@@ -92,6 +92,7 @@ def said(answer: Answer) -> dict[str, object]:
         "moved": answer.advice.verdict.moved,
         "verdict_heading": _verdict_heading(answer),
         **_verdict(answer),
+        "done": [phrases.harmless(one.sentence) for one in answer.advice.done],
         "actions": [words.action_words(action) for action in answer.advice.actions],
         "cautions": answer.advice.cautions,
         "now": axis.now_table(answer),

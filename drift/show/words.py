@@ -44,7 +44,8 @@ def sections(answer: Answer) -> Iterator[Section]:
     """Yield all that is said, in order; a section with nothing in it is left out."""
     advice = answer.advice
     yield Section("Verdict", (("", phrases.harmless(advice.verdict.sentence)),))
-    yield Section("What to do", tuple(_numbered([action_words(action) for action in advice.actions])))
+    done = [("-", phrases.harmless(one.sentence)) for one in advice.done]
+    yield Section("What to do", (*done, *_numbered([action_words(action) for action in advice.actions])))
     yield from _if_any(Section("Mind", bulleted(advice.cautions)))
     yield Section("Where things stand", table=axis.now_table(answer), note=as_of(answer))
     yield from _if_any(Section("Does it matter?", _matters(answer), _or_none(axis.matters_table(answer))))

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from advice_world import LAST_US, correction, history, nights, site
+from advice_world import AZ, LAST_US, correction, event, history, nights, ramp, site
 
 from drift.advice.advise import advise
 from drift.advice.plan import note_of, steps_of
@@ -33,11 +33,10 @@ def test_both_knobs_are_turned_when_nothing_is_pending():
 @pytest.mark.parametrize(("turned", "left"), [("azimuth", "turn_altitude"), ("altitude", "turn_azimuth")])
 def test_a_turned_knob_is_not_turned_again_and_the_other_one_still_is(turned, left):
     actions = done(after(turned))
-    assert names(actions) == ["measure", left]
-    assert (
-        f"the {turned} was turned on 2024-03-19, and no night shows yet what came of it"
-        in actions[0].sentence
-    )
+    assert names(actions) == [left, "measure"]
+    said = actions[1].sentence
+    assert f"the {turned} was turned on 2024-03-19, and no night shows yet what came of it" in said
+    assert said.startswith("After that, measure") and said.endswith(f"leave the {turned} as it is.")
 
 
 @pytest.mark.parametrize("kind", ["shim", "nuts", "tighten", "remount", "pier"])
@@ -54,6 +53,70 @@ def test_both_knobs_turned_leave_one_thing_to_do():
 @pytest.mark.parametrize("kind", ["service", "zero"])
 def test_what_does_not_move_the_axis_holds_nothing_back(kind):
     assert sorted(names(done(after(kind)))) == TURNS
+
+
+def as_advised(kind, asked=None):
+    return replace(after(kind, asked), note=note_of("abc123"))
+
+
+SLIP = {"events": (event("mount_alt", mount_alt=300.0),), "axis_now": (400.0, 300.0)}
+
+
+def told(*corrections):
+    return advise(site(), nights(), history(**SLIP, corrections=corrections))
+
+
+def test_what_was_done_as_advised_takes_only_itself_off_the_list():
+    whole = told().actions
+    assert names(whole) == ["tighten", "turn_altitude", "turn_azimuth"]
+    steps = (as_advised("tighten"), as_advised("altitude", -300.0), as_advised("azimuth", -400.0))
+    for number, done_so_far in enumerate([steps[:1], steps[:2], steps[2:], steps[1:]]):
+        advice = told(*done_so_far)
+        kinds = {"turn_" + c.kind if c.kind != "tighten" else "tighten" for c in done_so_far}
+        left = tuple(action for action in whole if action.do not in kinds)
+        assert advice.actions[:-1] == left, number
+        assert advice.actions[-1].sentence.startswith("After that, measure on the next clear night")
+        assert [one.code for one in advice.done] == ["abc123"] * len(done_so_far)
+        assert {s.code for s in steps_of(left, LAST_US)} <= {s.code for s in steps_of(whole, LAST_US)}
+    (only,) = told(*steps).actions
+    assert only.do == "measure" and "leave the azimuth and altitude as they are" in only.sentence
+
+
+def test_what_is_done_is_said():
+    done = told(as_advised("azimuth", -400.0)).done
+    assert [one.sentence for one in done] == ["Done on 2024-03-19: the azimuth was turned west by 6.67'."]
+
+
+def test_tightening_that_was_not_of_the_list_holds_all_back():
+    assert names(told(after("tighten", None)).actions) == ["measure"]
+
+
+def test_a_knob_that_slipped_is_not_seen_to_by_a_turn_that_no_night_has_seen():
+    assert names(told(after("altitude")).actions)[0] == "tighten"
+
+
+def test_the_list_goes_when_a_night_comes_after():
+    seen = replace(as_advised("azimuth", -400.0), time_us=LAST_US - 1, found=-400.0, found_sd=3.0, held=True)
+    advice = told(seen)
+    assert advice.done == () and "measure" not in names(advice.actions)
+
+
+def test_two_knobs_that_slipped_are_one_step():
+    events = (event("mount_alt", 20, mount_alt=300.0), event("mount_az", 30, mount_az=300.0))
+    first, *_ = advise(site(), nights(), history(events=events, axis_now=(400.0, 300.0))).actions
+    assert first.sentence == (
+        "The azimuth slipped and the altitude slipped: check and tighten their knobs and their locking bolts "
+        "before turning them again."
+    )
+
+
+def test_a_correction_of_unknown_size_that_no_night_has_seen_changes_no_verdict():
+    grown = ramp(AZ, 400.0)
+    quiet, turned = (
+        advise(site(), nights(), history(**grown, corrections=c)).verdict
+        for c in ((), (after("azimuth", None),))
+    )
+    assert quiet.moved and turned == quiet
 
 
 def test_nothing_is_not_said_beside_something_unseen():

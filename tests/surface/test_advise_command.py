@@ -65,7 +65,8 @@ def corrections(pier: Path, capsys: pytest.CaptureFixture[str]) -> list[str]:
 def test_a_step_is_shown_with_its_code_and_recorded_once(pier, capsys):
     code, out, err = said(capsys, "advise", "--pier", pier)
     assert (code, err) == (0, "")
-    assert re.match(r"1. Turn the azimuth so that the axis goes west \(anticlockwise .*\) by (5.9|6.0)", out)
+    assert out.startswith("1. Take a night first")
+    assert re.search(r"2. Turn the azimuth so that the axis goes west \(anticlockwise .*\) by (5.9|6.0)", out)
     step = re.search(r"drift advise --done (\w+)", out)[1]
     assert "Take care: " in out
 
@@ -95,6 +96,28 @@ def test_what_is_done_is_not_advised_again_before_a_night_has_seen_it(pier, caps
         r"azimuth correction of 2024-02-23: asked -6', found -5.\d+' ± 0.\d+'; it held \((9\d|over 99)", out
     )
     assert re.search(r"The azimuth knob, going by 1 correction: the axis does (0\.9|1\.0)", out)
+
+
+def test_the_steps_of_one_night_can_all_be_recorded_in_any_order(pier, capsys):
+    log = pier.parent / "both.csv"
+    run("undo", "1", "--pier", pier)
+    rows = nights_log(pier.parent, "azimuth.csv", 0, NIGHTS, OFF).read_text().splitlines()
+    cells = [row.split(",") for row in rows[1:]]
+    high = [f"{when},{az},{float(alt) + 5.0:.3f},{sd}" for when, az, alt, sd in cells]
+    log.write_text("\n".join([rows[0], *high, ""]))
+    run("import", log, "--pier", pier)
+    capsys.readouterr()
+    codes = re.findall(r"--done (\w+)", said(capsys, "advise", "--pier", pier)[1])
+    assert len(codes) == 2
+    for number, code in enumerate(reversed(codes)):
+        when = day_after(NIGHTS - 1 + number)
+        assert said(capsys, "advise", "--done", code, "--time", when, "--pier", pier)[0] == 0
+        out = said(capsys, "advise", "--pier", pier)[1]
+        assert re.search(rf"Done on 2024-0\S+: the a\w+ was turned \w+ by \S+'.  \(step {code}\)", out)
+        assert re.findall(r"--done (\w+)", out) == list(reversed(codes))[number + 1 :]
+    done = json.loads(said(capsys, "advise", "--json", "--pier", pier)[1])["done"]
+    assert [one["code"] for one in done] == list(reversed(codes))
+    assert "Done on 2024-0" in said(capsys, "status", "--pier", pier)[1]
 
 
 def test_a_new_night_makes_an_old_code_useless(pier, capsys):
@@ -138,8 +161,8 @@ def test_every_command_says_that_the_last_night_is_too_old(pier, capsys, monkeyp
 
 def test_logs_of_years_ago_are_advised_on_as_of_their_end(pier, capsys):
     out = said(capsys, "advise", "--pier", pier)[1]
-    assert out.startswith("1. Turn the azimuth")
-    assert "goes by the night of 2024-02-22, which was long past when it was read in" in out
+    assert out.startswith("1. Take a night first, and ask again: the last one, of 2024-02-22, was long past")
+    assert "2. Turn the azimuth" in out
 
 
 def test_a_step_advised_some_days_ago_can_still_be_recorded(tmp_path, capsys, monkeypatch):
@@ -171,7 +194,8 @@ def test_steps_as_json(pier, capsys):
     code, out, _ = said(capsys, "advise", "--json", "--pier", pier)
     data = json.loads(out)
     assert (code, data["format"], data["version"]) == (0, "drift-advise", 1)
-    (step,) = data["steps"]
+    night, step = data["steps"]
+    assert night["do"] == "measure" and data["done"] == []
     assert step["do"] == "turn_azimuth"
     (row,) = step["record"]
     assert float(row["amount_arcmin"]) == step["amount_arcmin"]
