@@ -43,7 +43,7 @@ class FileRefused:
 class Found:
     """The log files under what was given, those passed over, and what could not be found.
 
-    `images` are plate-solved images, which are read as one log by their headers.  `others` are folders
+    `images` are plate-solved images, those of a folder one log.  `others` are folders
     with a site file of their own: logs of other piers, passed over.
     """
 

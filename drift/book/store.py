@@ -40,7 +40,7 @@ from drift.book.undoing import Undone, undo
 from drift.book.writing import Act, add_log
 from drift.errors import BookError, LogFileError
 from drift.logs.fits import read_images
-from drift.logs.fits_images import named
+from drift.logs.fits_images import by_folder, named
 from drift.logs.formats import open_table
 from drift.logs.layout import circumstances
 from drift.logs.mapping_file import NAME as LOGS_TOML
@@ -224,8 +224,8 @@ class Book:
         act = Act()
         for path in found.logs:
             yield self._import_file(path, progress, act, settle)
-        if found.images:
-            yield self._import_images(found.images, progress, act, settle)
+        for images in by_folder(found.images):
+            yield self._import_images(images, progress, act, settle)
 
     def add(self, log: LogRead, progress: Progress | None = None, act: Act | None = None) -> FileImported:
         """Add a log that was read, as one transaction; logs of one `act` are one import."""
@@ -373,7 +373,7 @@ class Book:
     def _import_images(
         self, paths: Sequence[Path], progress: Progress | None, act: Act, settle: Settle | None
     ) -> FileImported | FileRefused:
-        """Read images, of which all are one log; nearly all of the time goes into their headers."""
+        """Read the images of a folder as one log; nearly all of the time goes into their headers."""
         name = named(paths)[0]
         talk = settle if isinstance(settle, Settler) else None
         beside = self._site.path.parent / LOGS_TOML if self._site.path else None

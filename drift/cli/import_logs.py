@@ -35,7 +35,7 @@ _WIDTH = 100
     "also when rows were set aside; 2 when a file could not be read at all (the others still go in).\n\n"
     "A table with other columns is asked about at a terminal; in a script, --answer and --yes say how to "
     "read it.  What was agreed to is kept in logs.toml beside the site file, so that it is asked only "
-    "once.\n\nOf images only the headers are read, and all of one import are one log.",
+    "once.\n\nOf images only the headers are read, and all images in one folder are one log.",
 )
 @click.argument(
     "paths", nargs=-1, type=click.Path(path_type=Path, readable=False), metavar="FILE-OR-FOLDER..."
@@ -229,9 +229,9 @@ def _sizes(found: Found) -> dict[str, int]:
     """Return what there is to read of each log [bytes]; of an image its header is read."""
     sizes = {str(path): path.stat().st_size for path in found.logs if path.is_file()}
     if found.images:
-        from drift.logs.fits_images import named
+        from drift.logs.fits_images import by_folder, named
 
-        sizes[named(found.images)[0]] = len(found.images) * _HEADER_BYTES
+        sizes |= {named(some)[0]: len(some) * _HEADER_BYTES for some in by_folder(found.images)}
     return sizes
 
 

@@ -165,4 +165,7 @@ def _told(log: LogRead, rows: ImageRows, remarks: Iterable[str]) -> LogRead:
 
 def _naming(row: RowSetAside, file: str) -> RowSetAside:
     """Let the reason name the image, where it does not yet."""
-    return row if row.reason.startswith(file) else replace(row, reason=f"{row.reason} (image {file})")
+    if row.reason.startswith(f"{file} "):
+        return row
+    reason = row.reason.replace("with the rest of the file", "with the rest of the images")
+    return replace(row, reason=f"{file}: {reason}")

@@ -1,7 +1,8 @@
 """A set of plate-solved images -> one table with the contract's columns, a row an image.
 
 What a set shows as a whole (the frame of the mount's places, a solved place written back, another
-observatory's images) could not be seen in one file, so all images of an import are one log.
+observatory's images) could not be seen in one file, so all images of a folder are one log.  Those of several
+folders are not: what lies apart may be another night's, another program's or another telescope's.
 """
 
 from __future__ import annotations
@@ -288,6 +289,14 @@ def _line(cells: Sequence[str]) -> str:
     text = io.StringIO()
     csv.writer(text, lineterminator="").writerow(cells)
     return text.getvalue()
+
+
+def by_folder(paths: Sequence[Path]) -> list[tuple[Path, ...]]:
+    """Return images by the folder they lie in, the fullest first: what it shows is kept for the others."""
+    folders: dict[Path, list[Path]] = {}
+    for path in paths:
+        folders.setdefault(path.parent, []).append(path)
+    return [tuple(some) for some in sorted(folders.values(), key=len, reverse=True)]
 
 
 def named(paths: Sequence[Path]) -> tuple[str, str, tuple[str, ...]]:

@@ -23,9 +23,18 @@ class RowSetAside:
     row_kept: bool = False
     raw: str = field(default="", repr=False)
 
+    @property
+    def image(self) -> str:
+        """The name of the image that it is a row of, "" for a row of a text: an image's row ends with it."""
+        name = self.raw.rpartition(",")[2].strip('"')
+        return name if name and self.reason.startswith((f"{name} ", f"{name}: ")) else ""
+
     def words(self) -> str:
         """Say where it stood, the value and the reason in one line."""
         what = f"{self.column} = {self.value!r} " if self.column else ""
+        if self.image:
+            reason = self.reason.removeprefix(self.image).removeprefix(":").lstrip()
+            return f"image {self.image}: {what}{reason}"
         return f"line {self.line}: {what}{self.reason}"
 
 

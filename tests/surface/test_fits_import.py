@@ -209,8 +209,9 @@ def test_the_checks_of_rows_name_the_image(tmp_path: Path) -> None:
     paths = [*night(tmp_path, 3), write_image(tmp_path / "low.fits", cards(9, CRVAL2=-60.0, RA=None))]
     log = read_images(paths, AROUND, answers=OF_DATE)
     (aside,) = log.set_aside
-    assert aside.reason.startswith("is below the horizon at this site")
-    assert aside.reason.endswith("(image low.fits)")
+    assert aside.reason.startswith("low.fits: is below the horizon at this site")
+    assert aside.words().startswith("image low.fits: time_utc = ")
+    assert "low.fits" not in aside.words().removeprefix("image low.fits: ")
 
 
 # ---- the observatory
@@ -253,13 +254,29 @@ def test_a_table_given_by_name_is_a_table_and_a_missing_file_refused(tmp_path: P
     assert "nosuch.fits can't be read: No such file" in err
 
 
-def test_loose_images_are_one_log_called_by_their_folder(tmp_path: Path, capsys: Capture) -> None:
+def test_images_are_one_log_a_folder_the_fullest_first(tmp_path: Path, capsys: Capture) -> None:
     paths = [*night(tmp_path / "images" / "a", 2)]
     paths.append(write_image(tmp_path / "images" / "b" / "late.fits", cards(9)))
     code, said, _ = imported(tmp_path, capsys, *paths, "--answer", "fits.mount_places=of date")
     assert code == 0
-    assert [one["file"] for one in said["files"]] == [str(tmp_path / "images")]
+    names = ["images/a", "images/b/late.fits"]
+    assert [one["file"] for one in said["files"]] == [str(tmp_path / name) for name in names]
     assert said["went_in"] == 3
+
+
+def test_a_doubtful_folder_takes_no_other_with_it(tmp_path: Path, capsys: Capture) -> None:
+    night(tmp_path / "images" / "good", 6)
+    for at in range(4):
+        write_image(tmp_path / "images" / "bad" / f"low{at}.fits", cards(at, CRVAL2=-60.0 - at, RA=None))
+    answer = ("--answer", "fits.mount_places=of date")
+    code, said, _ = imported(tmp_path, capsys, tmp_path / "images", *answer)
+    assert (code, said["went_in"], said["set_aside"]) == (0, 6, 4)
+    assert run("import", "--set-aside", "--pier", tmp_path / "pier.toml") == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) == 4
+    bad = tmp_path / "images" / "bad"
+    assert all(line.startswith(f"{bad}, image low{at}.fits: ") for at, line in enumerate(lines))
+    assert not any(", line " in line for line in lines)
 
 
 # ---- many files, in children
