@@ -41,7 +41,10 @@ def pack(value: Any, kind: type) -> bytes:
     """
     rows: dict[str, list[Any]] = {name: [] for name in _KINDS}
     places = dict.fromkeys(_KINDS, 0)
-    tree = _packed(value, kind, rows, places)
+    try:
+        tree = _packed(value, kind, rows, places)
+    except (ValueError, OverflowError) as error:  # a number that its field can't hold
+        raise TypeError(str(error)) from error
     parts = [np.concatenate([np.zeros(0, dtype), *rows[name]]).tobytes() for name, dtype in _KINDS.items()]
     head = json.dumps([[len(part) for part in parts], tree]).encode()
     return b"".join([len(head).to_bytes(_HEAD_BYTES, "little"), head, *parts])
@@ -52,9 +55,16 @@ def unpack(data: bytes, kind: type[T]) -> T:
 
     Raises
     ------
-    ValueError, TypeError, KeyError, IndexError
+    ValueError
         If the bytes are something else.
     """
+    try:
+        return _made(data, kind)
+    except (TypeError, KeyError, IndexError, AttributeError, OverflowError) as error:
+        raise ValueError(f"these are no bytes of {kind.__name__}: {error}") from error
+
+
+def _made(data: bytes, kind: type[T]) -> T:
     start = _HEAD_BYTES + int.from_bytes(data[:_HEAD_BYTES], "little")
     lengths, tree = json.loads(data[_HEAD_BYTES:start])
     rows: dict[str, Any] = {}

@@ -134,7 +134,7 @@ def _once(store: Store, place: str, name: str, kind: type[T], make: Callable[[],
     if name and found == name.encode():
         try:
             return unpack(packed, kind)
-        except (ValueError, KeyError, TypeError, IndexError):
+        except ValueError:
             pass  # it was not written by this program
     made = make()
     if name:

@@ -33,7 +33,7 @@ AT_REST_SHARE = 0.9
 #: So many nights are enough for a first look at the instrument and the scales.
 ENOUGH_NIGHTS = 250
 #: The geometry is worked out anew when an unknown moved by more than this since it last was [arcsec];
-#: what is left out then is below 5 * 5 / 206265 = 0.0001 arcsec.
+#: what is left out then is some 5 / 206265 of the axis error: 0.004 arcsec at 5 arcmin, 0.03 at a degree.
 NEW_GEOMETRY = 5.0
 #: Steps toward the repeatability of zeros and shifts within one step of the fit.
 INNER_STEPS = 6

@@ -74,6 +74,9 @@ class SessionRows:
             return np.asarray(np.swapaxes(table, 1, 2) @ table)
         rows = np.concatenate([self._flat, readings[:, :, None]], axis=2) * root
         products = np.swapaxes(rows, 1, 2) @ rows
-        sums: Floats = np.add.reduceat(products, np.minimum(self._starts, len(rows) - 1), axis=0)
+        none = np.zeros(
+            (1, *products.shape[1:])
+        )  # for empty sessions at the end, which begin behind all rows
+        sums: Floats = np.add.reduceat(np.concatenate([products, none]), self._starts, axis=0)
         sums[self._counts == 0] = 0.0  # reduceat repeats an element for empty slices
         return sums

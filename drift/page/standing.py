@@ -29,30 +29,30 @@ class Standing:
     ----------
     mark
         Of the state of record and site file that it was worked out from, and of the day.
-    site
-        The site file then.
-    readings_id
-        The content of the readings.
+    made_of
+        The content of the readings, the site file, the day on which it was worked out (days since
+        1970-01-01 UTC: tomorrow the last night is a day older), and when readings last came in.
     row_ids
         Kind -> the rows that count.
     answer
         None where there is nothing to answer from, or something is wrong.
     nothing
         Why there is no answer, a paragraph.
-    day
-        On which it was worked out, days since 1970-01-01 UTC: tomorrow the last night is a day older.
     drawings
         The pictures of the answer.
     """
 
     mark: str
-    site: PierFile
-    readings_id: str
+    made_of: tuple[str, PierFile, int, int | None]
     row_ids: Mapping[str, frozenset[int]] = field(repr=False)
     answer: Answer | None = field(repr=False)
     nothing: str = ""
-    day: int = 0
     drawings: Drawings | None = field(default=None, repr=False)
+
+    @property
+    def site(self) -> PierFile:
+        """The site file then."""
+        return self.made_of[1]
 
 
 class Keeper:
@@ -170,12 +170,13 @@ class Keeper:
 def work_out(site: PierFile, book: Book, mark: str, before: Standing | None = None) -> Standing:
     """Work out what stands; what stood before today is kept when readings and site file are the same."""
     readings, now = book.readings(), now_us()
-    made_of = (readings.readings_id, site, now // DAY_US)
-    if before is not None and (before.readings_id, before.site, before.day) == made_of and made_of[0]:
+    arrived = book.latest_import_us()
+    made_of = (readings.readings_id, site, now // DAY_US, arrived)
+    if before is not None and before.made_of == made_of and readings.readings_id:
         return replace(before, mark=mark)
     row_ids = {kind: frozenset(readings[kind]["row_id"].tolist()) for kind in COLUMNS}
     try:
         answer = with_ground(answer_readings(site, readings, book, now), readings, book)
     except DriftError as error:
-        return Standing(mark, site, readings.readings_id, row_ids, None, str(error), now // DAY_US)
-    return Standing(mark, site, readings.readings_id, row_ids, answer, "", now // DAY_US, Drawings(answer))
+        return Standing(mark, made_of, row_ids, None, str(error))
+    return Standing(mark, made_of, row_ids, answer, "", Drawings(answer))

@@ -59,6 +59,16 @@ def upload(client, name, content):
 # ---- showing
 
 
+def test_readings_that_came_in_again_make_what_stands_anew(site_path, monkeypatch):
+    """What is advised depends on when they came in, though they are the same."""
+    site = read_site(site_path)
+    with open_book(site) as book:
+        first = standing.work_out(site, book, "a")
+        assert standing.work_out(site, book, "b", first).answer is first.answer
+        monkeypatch.setattr(type(book), "latest_import_us", lambda self: 1)
+        assert standing.work_out(site, book, "c", first).answer is not first.answer
+
+
 def test_the_first_page_says_what_status_says(shown):
     data = json.loads(shown.get("/download/status.json").text)
     text = shown.get("/").text
