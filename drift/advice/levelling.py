@@ -22,7 +22,7 @@ from drift.advice.movement import lean_now
 from drift.advice.result import Action
 from drift.advice.shims import Tip, lean_words, tip_plate
 from drift.advice.situation import ACT_SDS
-from drift.advice.words import day, percent
+from drift.advice.words import day, percent, size_of
 from drift.history.result import COLUMNS
 from drift.mount.orientation import hemisphere
 from drift.quantities import ARCSEC_PER_RAD, Floats
@@ -80,8 +80,8 @@ def leans_plainly(situation: Situation, history: History) -> str:
     if tip is not None and tip.left:
         return tip.action.sentence
     return (
-        f"The base leans {lean_words(lean[0], lean[1], sd)} against how it first stood; it need not be level "
-        "to track well, so this is left to the knobs."
+        f"The base leans {lean_words(lean[0], lean[1], sd)} against how it first stood"
+        f"{_but_season(situation)}; it need not be level to track well, so this is left to the knobs."
     )
 
 
@@ -90,8 +90,14 @@ def _beyond_limit(situation: Situation, history: History) -> tuple[Floats, float
     told = base_lean(situation, history)
     if told is None:
         return None
-    lean, sd = np.nan_to_num(told[0]), float(np.nanmax(told[1]))
-    return None if math.hypot(*lean) <= max(situation.site.warn.lean_arcsec, ACT_SDS * sd) else (lean, sd)
+    lean = np.nan_to_num(told[0])
+    size, sd = size_of(*lean.tolist(), *np.nan_to_num(told[1]).tolist())
+    return None if size <= max(situation.site.warn.lean_arcsec, ACT_SDS * sd) else (lean, sd)
+
+
+def _but_season(situation: Situation) -> str:
+    """Say, where there is a season, that it isn't in the lean: where things stand now, it is."""
+    return ", what the season takes back not counted" if situation.season.known else ""
 
 
 def across(situation: Situation, history: History) -> float:

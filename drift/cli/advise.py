@@ -136,12 +136,12 @@ def _correction_sentences(answer: Answer) -> list[str]:
 
 
 def _held_sentence(correction: CorrectionFound, held: float, answer: Answer) -> str:
-    from drift.advice.words import arcmin, day, percent, plain_arcmin
+    from drift.advice.correction_words import asked_and_found
+    from drift.advice.words import day, percent
     from drift.show.times import zone_of
 
     when = day(correction.time_us, zone_of(answer.site.site.timezone))
-    asked, found = float(correction.asked or 0.0), float(correction.found or 0.0)
-    said = f"asked {plain_arcmin(asked / 60.0)}, found {arcmin(found, float(correction.found_sd or 0.0))}"
+    said = asked_and_found(correction, answer.site.site.latitude_deg)
     odds = f"held ({percent(held)} sure)" if held >= 0.5 else f"did not hold ({percent(1.0 - held)} sure)"
     return f"The {correction.kind} correction of {when}: {said}; it {odds}."
 

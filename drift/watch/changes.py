@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from drift.advice.correction_words import asked_and_found
 from drift.advice.learned import odds_held
 from drift.advice.movement import event_part
 from drift.advice.present import looked_at
@@ -202,10 +205,9 @@ def _limit_item(limit: Limit, standing: Standing, situation: Situation) -> Item:
 
 def _correction_item(correction: CorrectionFound, held: float, situation: Situation) -> Item:
     when = day(correction.time_us, situation.zone)
-    asked = "" if correction.asked is None else f': asked {correction.asked:.0f}"'
-    if asked and correction.found is not None and correction.found_sd is not None:
-        asked += f', found {correction.found:.0f}" ± {correction.found_sd:.0f}"'
-    sentence = f"The {correction.kind} correction of {when} did not hold{asked} ({percent(1.0 - held)} sure)."
+    asked = asked_and_found(correction, float(np.degrees(situation.latitude_rad)))
+    said = f": {asked}" if asked else ""
+    sentence = f"The {correction.kind} correction of {when} did not hold{said} ({percent(1.0 - held)} sure)."
     facts = {
         "asked": number(correction.asked),
         "found": number(correction.found),

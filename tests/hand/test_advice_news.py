@@ -166,7 +166,7 @@ def test_the_axis_is_carried_back_through_lean_and_mount_alike(latitude_deg):
 def test_a_correction_that_did_not_hold_is_told_once():
     past = history(corrections=(correction("azimuth", 30, asked=-120.0, found=-20.0, held=False),))
     assert told(past) == ["correction"]
-    assert 'asked -120", found -20" ± 3"' in news(answer(past), None).new[0].sentence
+    assert "asked 2.00' west, found 0.33' ± 0.05' west" in news(answer(past), None).new[0].sentence
     assert told(past, state_text(answer(past))) == []
     held = history(corrections=(correction("azimuth", 30, asked=-120.0, found=-118.0, held=True),))
     assert told(held) == []

@@ -156,7 +156,7 @@ def test_a_correction_that_did_not_hold_leaves_with_1_until_acknowledged(pier, d
     drift("import", nights_log(pier, "after.csv", BUMP, BUMP + 5, bump=False))
     code, out, _ = drift("check")
     assert code == 1
-    assert 'The azimuth correction of 2023-05-20 did not hold: asked 240", found' in out
+    assert "The azimuth correction of 2023-05-20 did not hold: asked 4.00' east, found" in out
     (item,) = json.loads(drift("check", "--json")[1])["new"]
     assert item["kind"] == "correction" and item["held_probability"] < 0.05
     drift("acknowledge")

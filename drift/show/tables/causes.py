@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
+from drift.advice.correction_words import KNOBS, amount_words
 from drift.history.result import COLUMNS
 from drift.show import phrases
 from drift.show.tables.axis import plate_used
@@ -14,10 +16,8 @@ if TYPE_CHECKING:
     from drift.answer import Answer
     from drift.history.result import CorrectionFound, Event, Separable
 
-#: Kinds of correction whose amount is a change in arcsec of az_error or alt_error.
-_KNOBS = ("azimuth", "altitude")
 #: Kinds of correction that are meant to move something by an amount.
-_AMOUNTS = (*_KNOBS, "shim", "nuts")
+_AMOUNTS = (*KNOBS, "shim", "nuts")
 _COLUMN_WORDS = {
     "lean_north": "pier lean north",
     "lean_east": "pier lean east",
@@ -121,19 +121,16 @@ def corrections_table(answer: Answer) -> Table:
 def asked_words(found: CorrectionFound, latitude_deg: float) -> str:
     """Return the change that was meant, or that its amount was not given."""
     if found.asked is None or not phrases.known(found.asked):
-        return "amount not given" if found.kind in _KNOBS else "–"
-    asked = phrases.any_arcmin if found.kind in _KNOBS else phrases.any_angle
-    return f"{phrases.without_sd(asked(abs(found.asked), 0.0))}{_way(found.kind, found.asked, latitude_deg)}"
+        return "amount not given" if found.kind in KNOBS else "–"
+    return amount_words(found.kind, found.asked, None, latitude_deg)
 
 
 def found_words(found: CorrectionFound, latitude_deg: float) -> str:
     """Return the change that was found, with its uncertainty."""
     if found.found is None or not phrases.known(found.found):
-        return "not known" if found.kind in _KNOBS else "–"
-    size = (phrases.any_arcmin if found.kind in _KNOBS else phrases.any_angle)(
-        abs(found.found), found.found_sd
-    )
-    return f"{size}{_way(found.kind, found.found, latitude_deg)}"
+        return "not known" if found.kind in KNOBS else "–"
+    sd = math.nan if found.found_sd is None else found.found_sd
+    return amount_words(found.kind, found.found, sd, latitude_deg)
 
 
 def held_words(found: CorrectionFound) -> str:
@@ -141,18 +138,10 @@ def held_words(found: CorrectionFound) -> str:
     if found.held is not None:
         return "yes" if found.held else "no"
     if not phrases.known(found.found):
-        return "too early to say" if found.kind in _KNOBS else "–"
+        return "too early to say" if found.kind in KNOBS else "–"
     if found.asked is None or not phrases.known(found.asked):
         return "can't be told without the amount" if found.kind in _AMOUNTS else "–"
     return "too uncertain to say"
-
-
-def _way(kind: str, amount: float, latitude_deg: float) -> str:
-    if kind == "azimuth":
-        return f" {phrases.azimuth_side(amount, latitude_deg)}"
-    if kind == "altitude":
-        return " up" if amount >= 0 else " down"
-    return ""
 
 
 def winters_table(answer: Answer) -> Table:
