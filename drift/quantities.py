@@ -10,7 +10,6 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.floating[Any]]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
-Texts = npt.NDArray[np.object_]
 
 #: Arcseconds in a radian.
 ARCSEC_PER_RAD = 180.0 * 3600.0 / np.pi

@@ -43,12 +43,6 @@ def summer_year(day: Ints, south: bool) -> Ints:
     return winter_year(day, not south)
 
 
-def first_day_of_winter_year(year: int, south: bool) -> int:
-    """Return the day on which the year of a winter begins, days since 1970-01-01."""
-    text = f"{year:04d}-01-01" if south else f"{year - 1:04d}-07-01"
-    return int(np.datetime64(text, "D").astype(np.int64))
-
-
 def winter_name(year: int, south: bool) -> str:
     """Return ``2023-24`` in the north, ``2024`` in the south."""
     return str(year) if south else f"{year - 1}-{year % 100:02d}"

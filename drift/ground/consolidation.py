@@ -11,8 +11,6 @@ from drift.quantities import Floats
 #: Below this time factor U = sqrt(4 T / pi), to 1e-10; above it the series converges in a few terms.
 _EARLY = 0.04
 _TERMS = 12
-#: Coefficient of consolidation [m2/yr]: low, middle, high (common practice); sand is done at once.
-TYPICAL_CV_M2_PER_YEAR = {"clay": (0.2, 1.0, 5.0), "silt": (5.0, 20.0, 100.0)}
 
 
 def degree_of_consolidation(time_factor: npt.ArrayLike) -> Floats:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -211,8 +211,3 @@ def depth_of_winter(
         for name, case in spread(ground).items()
     }
     return DepthRange(depths["shallow"], depths["middle"], depths["deep"])
-
-
-def base_at(ground: Ground, base_m: float) -> Ground:
-    """Return the same ground with the pier's base at another depth: for a new pier."""
-    return replace(ground, base_m=base_m)

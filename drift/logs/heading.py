@@ -36,11 +36,6 @@ class Found:
     units: tuple[str, ...] = ()  # from a line of units below the header; () without one
     skipped: int = 0  # lines above it that are no comments
 
-    @property
-    def has_names(self) -> bool:
-        """Whether the file names its columns at all."""
-        return self.line >= 0
-
 
 def first_line(lines: list[str], name: str) -> int:
     """Return the position of the first line that is neither blank nor a comment."""

@@ -47,6 +47,9 @@ MAY_USE = {
         "answer",
     },
     "notify": {"errors"},
+    "kept": set(),
+    "packing": set(),
+    "notebook": {"show", "pierfile"},  # inside functions only, when a picture is asked for
 }
 NUMERICAL = (
     "prepare",
@@ -60,6 +63,9 @@ NUMERICAL = (
     "hindcast",
     "quantities",
     "readings",
+    "kept",
+    "packing",
+    "cholesky",
 )
 FORBIDDEN = ("sqlalchemy", "sqlite3", "matplotlib", "click", "rich", "jinja2")
 
