@@ -434,7 +434,31 @@ def test_days_without_a_reading_are_drawn_pale_and_counted():
     panel = ground_under_lean.figure(RECORDS["rich north"]).axes[0]
     assert any("10 days without a reading" in text.get_text() for text in panel.texts)
     pale = [line for line in panel.lines if line.get_alpha() is not None]
-    assert np.isfinite(pale[0].get_ydata()).sum() == 10
+    filled = RECORDS["rich north"].ground.filled
+    near = np.convolve(filled, [1, 1, 1], mode="same") > 0  # up to the logged days on either side
+    assert np.isfinite(pale[0].get_ydata()).sum() == near.sum() > filled.sum()
+
+
+def test_days_logged_every_second_day_are_seen_and_so_are_the_days_between():
+    """A line between neighbours alone would draw nothing at all."""
+    answer = RECORDS["rich north"]
+    filled = np.arange(answer.ground.filled.size) % 2 == 1
+    panel = ground_under_lean.figure(replace(answer, ground=replace(answer.ground, filled=filled))).axes[0]
+    (points,) = [patch for patch in panel.patches if patch.get_capstyle() == "round"]
+    (pale,) = [line for line in panel.lines if line.get_alpha() is not None]
+    days = np.isfinite(pale.get_ydata()).sum()
+    assert len(points.get_path().vertices) // 2 == pytest.approx(days / 2, abs=1)
+    assert days == len(pale.get_ydata())
+
+
+def test_of_a_long_record_of_air_days_are_joined_and_logged_days_count_before_filled_ones():
+    times, logged = np.arange(1800.0), np.arange(1800) % 2 == 0
+    logged[1000:] = False
+    air = np.where(logged, 10.0, -10.0)
+    middle, joined, known = ground_under_lean.thinned(times, air, logged)
+    np.testing.assert_allclose(middle, times.reshape(-1, 2).mean(axis=1))
+    np.testing.assert_array_equal(known, np.arange(900) < 500)
+    np.testing.assert_array_equal(joined, np.where(known, 10.0, -10.0))
 
 
 def test_how_well_a_night_could_measure_is_on_the_sky():

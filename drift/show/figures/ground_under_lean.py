@@ -8,13 +8,14 @@ import numpy as np
 import pandas as pd
 
 from drift.advice.words import toward
-from drift.quantities import DAY_US, Floats
+from drift.quantities import DAY_US, Bools, Floats
 from drift.show import phrases
 from drift.show.figures.canvas import (
     LEAST_SPAN,
     WIDE_IN,
     corner_note,
     dates,
+    dots,
     house_style,
     least_height,
     line_with_band,
@@ -37,8 +38,9 @@ if TYPE_CHECKING:
 _HEIGHTS_IN = (1.1, 1.35, 1.35)
 #: The weather is shown this long before the first reading and after the last [days].
 _AROUND_DAYS = 120
-#: Of long records every so many-th day of the temperature is drawn, so that about this many are.
+#: Of long records every few days are joined to one temperature, so that about this many are drawn.
 _TEMPERATURES = 900
+_PALE = 0.4
 #: What is left frozen when the likely layer has thawed is gone within so long [days].
 _THAW_DAYS = 40
 
@@ -88,17 +90,41 @@ def days_shown(answer: Answer, ground: UnderPier) -> slice:
 
 
 def _temperature(panel: Axes, times: Floats, ground: UnderPier, shown: slice, width_in: float) -> None:
-    air, filled = ground.air_c[shown], ground.filled[shown]
-    some = slice(None, None, max(1, len(times) // _TEMPERATURES))
+    """Draw the air, pale where it is filled in; a logged day between two that are not is a dot."""
+    hue, filled = colour("axis"), ground.filled[shown]
+    times, air, logged = thinned(times, ground.air_c[shown], ~filled)
     panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
-    logged = np.where(filled, np.nan, air)[some]
-    panel.plot(times[some], logged, color=colour("axis"), linewidth=0.8)
+    panel.plot(times, np.where(logged, air, np.nan), color=hue, linewidth=0.8)
+    beside = _beside(logged)
+    dots(panel, times[logged & ~beside], air[logged & ~beside], hue, markersize=1.5)
     if filled.any():
-        made_up = np.where(filled, air, np.nan)[some]
-        panel.plot(times[some], made_up, color=colour("axis"), linewidth=0.8, alpha=0.35)
+        # up to the logged days on either side, so that also a single day is a piece of line
+        pale = np.where(~logged | _beside(~logged), air, np.nan)
+        panel.plot(times, pale, color=hue, linewidth=0.8, alpha=_PALE, zorder=1.5)
         corner_note(panel, f"pale: {phrases.counted(int(filled.sum()), 'day')} without a reading")
     set_title(panel, "Air", "daily mean temperature", width_in)
     panel.set_ylabel("[°C]")
+
+
+def thinned(times: Floats, air: Floats, logged: Bools) -> tuple[Floats, Floats, Bools]:
+    """Of a long record join every few days to one, of the logged days among them where there are any."""
+    every = max(1, len(times) // _TEMPERATURES)
+    if every == 1:
+        return times, air, logged
+    starts = np.arange(0, len(times), every)
+    count = np.add.reduceat(logged.astype(float), starts)
+    days = np.diff(np.append(starts, len(times)))
+    of_logged = np.add.reduceat(np.where(logged, air, 0.0), starts) / np.maximum(count, 1.0)
+    middle = np.add.reduceat(times, starts) / days
+    return middle, np.where(count > 0, of_logged, np.add.reduceat(air, starts) / days), count > 0
+
+
+def _beside(chosen: Bools) -> Bools:
+    """Return which days have a chosen day next to them."""
+    near = np.zeros(chosen.size, dtype=bool)
+    near[1:] |= chosen[:-1]
+    near[:-1] |= chosen[1:]
+    return near
 
 
 def _frost(panel: Axes, times: Floats, ground: UnderPier, shown: slice, width_in: float) -> None:
