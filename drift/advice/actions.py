@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.advice.axis_error import on_sky
 from drift.advice.helping import call_for_help
 from drift.advice.knobs import change_done, turns
 from drift.advice.levelling import leans_plainly, levelling
@@ -19,7 +20,7 @@ from drift.advice.movement import Finding, counts, doubtful_pairs
 from drift.advice.present import OLD_DAYS
 from drift.advice.result import Action
 from drift.advice.situation import ACT_SDS
-from drift.advice.words import arcmin, day, listed, plain_arcmin
+from drift.advice.words import CLOSE_SDS, arcmin, day, listed, plain_arcmin
 from drift.quantities import DAY_US
 
 if TYPE_CHECKING:
@@ -86,10 +87,11 @@ def _adjusting(
 
 def _nothing(situation: Situation, history: History) -> Action:
     error, sd = situation.error_now()
-    margin = plain_arcmin((situation.tolerance - error) / 60.0)
+    margin = situation.tolerance - error
     sentence = (
-        f"Nothing needs doing: the axis is {arcmin(error, sd)} from the pole, {margin} inside "
-        f"{_tolerance(situation)}"
+        f"Nothing needs doing: the axis is {arcmin(error, sd)} from the pole, {arcmin(abs(margin), sd)} "
+        f"{'inside' if margin >= 0.0 else 'beyond'} {_tolerance(situation)}"
+        f"{', too close to call' if abs(margin) < CLOSE_SDS * sd else ''}"
     )
     lasting, lasting_sd = situation.error_lasting()
     if situation.over(lasting, lasting_sd):
@@ -112,7 +114,7 @@ def _wait(situation: Situation, adjusting: tuple[Action, ...]) -> list[Action]:
     error, error_sd = situation.error_now()
     when = day(until_us, situation.zone)
     if adjusting:
-        left = plain_arcmin(situation.angle_of(situation.now + change) / 60.0)
+        left = arcmin(*on_sky(situation.now + change, situation.now_sd, situation.latitude_rad))
         text = f"Even with the lasting part turned out, {left} is left that the season takes back"
     else:
         lasting = arcmin(*situation.error_lasting())

@@ -159,8 +159,8 @@ def year_aim(
     aim, counts = str(site.optics.aim), days_that_count(forecast, site)
     dead_on = best_change(forecast, latitude_rad, counts, "tonight", pole)
     aimed, sd = error_of_year(forecast, change, latitude_rad, counts, aim, pole)
-    on_pole, _ = error_of_year(forecast, dead_on, latitude_rad, counts, aim, pole)
-    alone, _ = error_of_year(forecast, np.zeros(2), latitude_rad, counts, aim, pole)
+    on_pole, on_pole_sd = error_of_year(forecast, dead_on, latitude_rad, counts, aim, pole)
+    alone, alone_sd = error_of_year(forecast, np.zeros(2), latitude_rad, counts, aim, pole)
     leave = forecast.axis[0] + change
     made = YearAim(
         aim=aim,
@@ -175,10 +175,12 @@ def year_aim(
         until_us=int(forecast.time_us[-1]),
         sentence="",
     )
-    return _with_sentence(made, site, leave - pole)
+    return _with_sentence(made, site, leave - pole, on_pole_sd, alone_sd)
 
 
-def _with_sentence(made: YearAim, site: PierFile, leave: Floats) -> YearAim:
+def _with_sentence(
+    made: YearAim, site: PierFile, leave: Floats, dead_on_sd: float, as_it_is_sd: float
+) -> YearAim:
     months = (
         "in the months of use of the next twelve"
         if site.optics.months_of_use
@@ -186,6 +188,7 @@ def _with_sentence(made: YearAim, site: PierFile, leave: Floats) -> YearAim:
     )
     what = "root-mean-square error" if made.aim == "typical" else "largest error"
     as_aimed = arcmin(60.0 * made.as_aimed_arcmin, 60.0 * made.sd_arcmin)
+    dead_on = arcmin(60.0 * made.dead_on_arcmin, dead_on_sd)
     if made.aim == "tonight":
         sentence = (
             f"Set dead on the pole now, the {what} {months} would be about {as_aimed}: the site file aims at "
@@ -194,13 +197,13 @@ def _with_sentence(made: YearAim, site: PierFile, leave: Floats) -> YearAim:
         return replace(made, sentence=sentence)
     sentence = (
         f"For the year, an axis that is set now is best left {_where(leave, site)}: the {what} {months} is "
-        f"then about {as_aimed}, against {plain_arcmin(made.dead_on_arcmin)} if it is set dead on the pole "
-        "now"
+        f"then about {as_aimed}, against {dead_on} if it is set dead on the pole now"
     )
     if made.gain >= 0.01:
         sentence += f" ({percent(made.gain)} less)"
     return replace(
-        made, sentence=f"{sentence}, and {plain_arcmin(made.as_it_is_arcmin)} if it is left alone."
+        made,
+        sentence=f"{sentence}, and {arcmin(60.0 * made.as_it_is_arcmin, as_it_is_sd)} if it is left alone.",
     )
 
 

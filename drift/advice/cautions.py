@@ -37,6 +37,11 @@ def cautions_for(actions: tuple[Action, ...], site: PierFile) -> tuple[str, ...]
         )
     if doing & _KNOBS and not doing & _PLATE:
         said.append("Ease the locking bolts just enough to turn; never loosen all of them at once.")
+    if doing & _KNOBS:
+        said.append(
+            "Screws have play: let the last bit of every turn be one in which the screw pushes the mount. "
+            "Where it has to back off, back off a little further than said, then push forward to the amount."
+        )
     if doing & _PLATE:
         said.append(
             "Take the load off and support the mount before loosening; never loosen all the bolts at once."

@@ -12,7 +12,15 @@ from drift.advice.learned import Knob
 from drift.advice.result import Action
 from drift.advice.shims import tip_plate
 from drift.advice.situation import ACT_SDS
-from drift.advice.words import arcmin, azimuth_side, plain_arcmin, turns_in_words
+from drift.advice.words import (
+    angle,
+    arcmin,
+    azimuth_side,
+    counted,
+    listed,
+    plain_arcmin,
+    turns_in_words,
+)
 from drift.mount.orientation import hemisphere
 from drift.quantities import Floats
 
@@ -26,8 +34,6 @@ _WORTH_TURNING = 0.5
 _MAY_NOT_REACH = 0.5
 #: Nights must span a year to show what comes and goes with it [days].
 _YEAR_DAYS = 365.0
-#: A learned gain is told where it is this far from 1.
-_GAIN_WORTH_TELLING = 0.03
 
 
 @dataclass(frozen=True)
@@ -109,8 +115,7 @@ def _action(turn: _Turn, situation: Situation) -> Action:
         return _out_of_travel(turn, travel, situation)
     sentence = (
         f"Turn the {turn.name} so that the axis goes {turn.way} by {arcmin(abs(turn.change), turn.sd)}"
-        f"{_turned(turn)}; end the turn in the direction in which the knob pushes, so that no slack is left: "
-        "where it has to go back, go back too far and come forward again"
+        f"{_turned(turn)}"
     )
     sentence += _learned(turn)
     if travel is not None and abs(amount) > _MAY_NOT_REACH * travel:
@@ -125,7 +130,9 @@ def _action(turn: _Turn, situation: Situation) -> Action:
 
 def _turned(turn: _Turn) -> str:
     if turn.turns is None:
-        return ""
+        return (
+            f" (mount.{turn.name}_knob_arcmin_per_turn in the site file would give it in turns of the knob)"
+        )
     fraction = turns_in_words(turn.turns)
     return f" ({turn.turns:.2f} turns of the knob{f', {fraction}' if fraction else ''})"
 
@@ -136,16 +143,21 @@ def _learned(turn: _Turn) -> str:
     if knob is None:
         return ""
     _, landing = knob.to_set(turn.change)
-    said = f"; going by {knob.turns_seen} past turn{'s' if knob.turns_seen > 1 else ''} it should land to "
+    said = f"; going by {counted(knob.turns_seen, 'past turn')} it should land to "
     said += arcmin(0.0, landing).split("± ")[1]
-    if abs(knob.gain - 1.0) >= _GAIN_WORTH_TELLING:
-        counted = "which is counted in" if turn.turns is not None else _set_instead(turn)
-        said += f" (the axis does {knob.gain:.2f} ± {knob.gain_sd:.2f} of what the knob is set to, {counted})"
-    return said
+    why = []
+    if knob.gain_told:
+        why.append(f"the axis does {knob.gain:.2f} ± {knob.gain_sd:.2f} of what the knob is set to")
+    if knob.loses(turn.change):
+        why.append(f"{angle(knob.slack, knob.slack_sd)} is lost when it is turned back")
+    if not why:
+        return said
+    how = "which is counted in" if turn.turns is not None else f"so set it as for {_setting(turn)}"
+    return f"{said} ({listed(why)}, {how})"
 
 
-def _set_instead(turn: _Turn) -> str:
-    return f"so set it as for {plain_arcmin(abs(turn.setting) / 60.0)}"
+def _setting(turn: _Turn) -> str:
+    return plain_arcmin(abs(turn.setting) / 60.0)
 
 
 def _out_of_travel(turn: _Turn, travel: float, situation: Situation) -> Action:

@@ -45,6 +45,9 @@ FAILS_CHANCE = 0.1
 HELD_BETWEEN = (0.5, 1.5)
 #: A correction that the readings tell no better than this share of its prior is not seen yet.
 _SEEN_SHARE = 0.9
+#: A gain is counted in where it is at least this far from 1, and a slack from so many sds on: the prior's is
+#: 1.3 sds, and turns to and fro that lose nothing leave it there (our own choice).
+_GAIN_WORTH, _SLACK_SDS = 0.03, 1.5
 _GAINS = np.linspace(0.2, 2.2, 401)
 _SLACKS = np.linspace(0.0, 150.0, 76)
 KNOBS = ("azimuth", "altitude")
@@ -78,6 +81,16 @@ class Knob:
     turns_seen: int
     last_way: int
 
+    @property
+    def gain_told(self) -> bool:
+        """Whether past turns tell the gain from 1: until they do the knob is set by the book."""
+        return abs(self.gain - 1.0) > max(self.gain_sd, _GAIN_WORTH)
+
+    @property
+    def slack_told(self) -> bool:
+        """Whether past turns tell the slack from none."""
+        return self.slack > _SLACK_SDS * self.slack_sd
+
     def to_set(self, change: float) -> tuple[float, float]:
         """Return what to set the knob to for a wanted change, and how well it will land.
 
@@ -89,17 +102,23 @@ class Knob:
         Returns
         -------
         setting, landing_sd
-            By the knob's own measure, and the sd of what the axis then does [arcsec].
-            The setting makes the expected square of what is left least, so
-            an uncertain gain asks for a little less: change gain / (gain^2 + gain_sd^2).
+            By the knob's own measure, (change + slack) / gain, and the sd of what the axis then does
+            [arcsec].  A gain or a slack that isn't told is left out of the setting, and stands in the
+            sd: a prior must not make anyone turn further or less far.
         """
         if change == 0.0:
             return 0.0, 0.0
-        lost = _reversal(self.last_way, change)
-        wanted = change + math.copysign(lost * self.slack, change)
-        setting = wanted * self.gain / (self.gain**2 + self.gain_sd**2)
+        lost, gain = _reversal(self.last_way, change), self.gain if self.gain_told else 1.0
+        slack = self.slack if self.slack_told else 0.0
+        setting = (change + math.copysign(lost * slack, change)) / gain
+        of_gain = math.hypot(self.gain_sd, self.gain - gain)
+        of_slack = lost * math.hypot(self.slack_sd, self.slack - slack)
         own = math.hypot(SET_SHARE * change, SET_SD)
-        return setting, math.hypot(setting * self.gain_sd, lost * self.slack_sd, own)
+        return setting, math.hypot(setting * of_gain, of_slack, own)
+
+    def loses(self, change: float) -> bool:
+        """Whether a told slack is lost by a wanted change."""
+        return self.slack_told and _reversal(self.last_way, change) > 0.0
 
 
 @dataclass(frozen=True)

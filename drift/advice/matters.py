@@ -19,7 +19,7 @@ from drift.advice import effects
 from drift.advice.axis_error import on_sky, parts_on_sky
 from drift.advice.open_sky import OpenSky, open_sky, usual_declination, usual_place, usual_words
 from drift.advice.result import AtPlace, Matter
-from drift.advice.words import arcmin, plain_arcmin
+from drift.advice.words import CLOSE_SDS, arcmin, pair, plain_arcmin
 from drift.quantities import ARCSEC_PER_RAD, Floats
 
 if TYPE_CHECKING:
@@ -185,26 +185,26 @@ def _sentence(
     worst: AtPlace | None,
     usual: AtPlace | None,
 ) -> str:
-    margin = (allowed - error) / 60.0
-    verdict = f"{plain_arcmin(margin)} to spare" if margin >= 0 else f"{plain_arcmin(-margin)} too much"
+    margin = allowed - error
+    verdict = f"{arcmin(abs(margin), sd)} {'to spare' if margin >= 0 else 'too much'}"
+    if abs(margin) < CLOSE_SDS * sd:
+        verdict += ", too close to call"
     sentence = (
         f"{effect.name[0].upper()}{effect.name[1:]}: the axis may be off by up to "
         f"{plain_arcmin(allowed / 60.0)} ({effect.limited}); it is off by {arcmin(error, sd)}: {verdict}."
     )
     if worst is None or allowed > _WORTH_PLACES * error:
         return sentence
-    sentence += f"  Worst now, {worst.where}: {_effect_words(worst)}"
+    sentence += f"  Worst now, {worst.where}: {_effect_words(worst, sd / error)}"
     if usual is not None and usual.effect > 0.0:
-        sentence += f"; {usual.where} {_effect_words(usual)}"
+        sentence += f"; {usual.where} {_effect_words(usual, sd / error)}"
     return f"{sentence}."
 
 
-def _effect_words(at: AtPlace) -> str:
-    amount = {
-        "pixels": f"{at.effect:.2f} pixels",
-        "percent": f"{at.effect:.2f} %",
-        "arcmin": plain_arcmin(at.effect),
-    }[at.unit]
+def _effect_words(at: AtPlace, share_sd: float) -> str:
+    """Return an effect in words, with its sd as a share of it."""
+    unit = {"pixels": " pixels", "percent": " %", "arcmin": "'"}[at.unit]
+    amount = pair(at.effect, share_sd * at.effect, unit)
     return (
         f"{amount} (up to {plain_arcmin(at.allowed_arcmin)} there)"
         if math.isfinite(at.allowed_arcmin)

@@ -49,6 +49,6 @@ def night_first(actions: tuple[Action, ...], situation: Situation) -> tuple[Acti
         return actions
     sentence = (
         f"Take a night first, and ask again: the last one, of {day(situation.time_us, situation.zone)}, was "
-        "long past when it was read in, too old to turn or lift anything by; what follows is what it said then."
+        "long past when it was read in, too old to turn or lift anything by; what follows is what it said."
     )
     return (Action("measure", sentence), *actions)

@@ -32,6 +32,8 @@ _NEAR_FRACTION = 0.04
 _ARCMIN_FROM = 120.0
 #: A part that is less probable than this is left out of the odds.
 _NEGLIGIBLE = 0.01
+#: Nearer to a limit than this many standard deviations nobody can say on which side of it a value lies.
+CLOSE_SDS = 2.0
 
 
 def angle(value_arcsec: float, sd_arcsec: float) -> str:
@@ -44,6 +46,12 @@ def angle(value_arcsec: float, sd_arcsec: float) -> str:
 def arcmin(value_arcsec: float, sd_arcsec: float) -> str:
     """Return ``2.3' ± 0.2'``."""
     return _with_sd(value_arcsec / 60.0, sd_arcsec / 60.0, "'", most=2)
+
+
+def pair(value: float, sd: float, unit: str) -> str:
+    """Return ``0.35 ± 0.02 pixels``, two decimals at most."""
+    text = _with_sd(value, sd, "", most=2)
+    return f"{text}{unit}"
 
 
 def plain_arcmin(value_arcmin: float, places: int | None = None) -> str:

@@ -156,11 +156,14 @@ def _knob_sentences(answer: Answer) -> list[str]:
 def _knob_sentence(knob: Knob) -> str:
     from drift.advice.words import angle, counted
 
+    told = f"what is set, to ± {knob.gain_sd:.2f} of it"
+    if knob.gain_told:
+        told = f"{knob.gain:.2f} ± {knob.gain_sd:.2f} of what is set"
+    lost = "what is lost when the knob is turned back can't be told yet"
+    if knob.slack_told:
+        lost = f"{angle(knob.slack, knob.slack_sd)} is lost when the knob is turned back"
     turns = counted(knob.turns_seen, "correction")
-    return (
-        f"The {knob.name} knob, going by {turns}: the axis does {knob.gain:.2f} ± {knob.gain_sd:.2f} of "
-        f"what is set, and {angle(knob.slack, knob.slack_sd)} is lost when the knob is turned back."
-    )
+    return f"The {knob.name} knob, going by {turns}: the axis does {told}; {lost}."
 
 
 def _as_mapping(answer: Answer, steps: Sequence[Step]) -> dict[str, Any]:

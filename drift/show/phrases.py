@@ -12,13 +12,13 @@ import unicodedata
 from collections.abc import Callable, Mapping
 from datetime import date, timedelta
 
-from drift.advice.words import angle, arcmin, azimuth_side, percent, ranked, size_of, toward_of
+from drift.advice.words import CLOSE_SDS, angle, arcmin, azimuth_side, percent, ranked, size_of, toward_of
 from drift.advice.words import counted as counted  # for all that shows
 from drift.advice.words import toward as toward
 
 NOT_KNOWN = "not known"
 #: A value this many standard deviations from 0 has a side.
-SIDE_SDS = 2.0
+SIDE_SDS = CLOSE_SDS
 #: Least probability -> what is said of it; the last is for all that is less.
 _LIKELY = (
     (0.99, "almost certain"),

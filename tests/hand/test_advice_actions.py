@@ -35,7 +35,7 @@ def test_an_axis_inside_its_limit_needs_nothing():
     (only,) = steps(history(axis_now=(0.0, 60.0)))
     assert only.do == "nothing"
     assert "1.00' ± 0.05' from the pole" in only.sentence
-    assert "1' inside the warning limit for the axis (2')" in only.sentence
+    assert "1.00' ± 0.05' inside the warning limit for the axis (2')" in only.sentence
 
 
 @pytest.mark.parametrize(
@@ -91,7 +91,7 @@ def test_the_optics_tighten_the_limit():
     matter = next(m for m in advice.matters if m.name == "trailing in one exposure")
     assert matter.allowed_arcmin * 60.0 == pytest.approx(45.71, abs=0.01)
     assert names(advice.actions) == ["turn_altitude"]
-    assert "0.24' too much" in matter.sentence
+    assert "0.24' ± 0.05' too much" in matter.sentence
     guided = advise(site(optics={**optics, "guided": True}), nights(), history(axis_now=(0.0, 60.0)))
     matter = next(m for m in guided.matters if m.name == "field rotation at the corner in one exposure")
     # a sensor of 24 x 18 mm (the default) has its corner 15 mm from the middle

@@ -1,5 +1,7 @@
 """Amounts as a person at the pier can set them, and what the axis error does, in a short sentence."""
 
+import re
+
 import pytest
 from advice_world import NORTH, history, nights, ramp, site
 
@@ -96,4 +98,16 @@ def test_what_matters_is_said_in_a_short_sentence(guided):
         assert name.lower() == matter.name
         assert said.startswith("the axis may be off by up to ")
         assert "; it is off by 1.00' ± 0.05': " in said and said.endswith((" to spare.", " too much."))
-        assert len(said) <= 190 and len(" ".join(rest)) <= 190
+        assert re.search(r": \d+\.\d+' ± 0\.05' to", said)
+        assert len(said) <= 200 and len(" ".join(rest)) <= 190
+
+
+def test_a_margin_smaller_than_its_uncertainty_is_too_close_to_call():
+    near = history(axis_now=(0.0, 118.0), axis_sd=(12.0, 12.0))
+    advice = advise(site(), nights(), near)
+    (only,) = advice.actions
+    assert "0.0' ± 0.2' inside the warning limit for the axis (2'), too close to call." in only.sentence
+    far = advise(site(), nights(), history(axis_now=(0.0, 60.0), axis_sd=(3.0, 3.0)))
+    assert "1.00' ± 0.05' inside the warning limit for the axis (2')." in far.actions[0].sentence
+    sentences = [matter.sentence for matter in advice.matters]
+    assert all(" ± 0.2' to spare" in s or " ± 0.2' too much" in s for s in sentences)

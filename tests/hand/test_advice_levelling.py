@@ -164,9 +164,13 @@ def test_past_turns_teach_the_knob_how_far_to_go():
     assert "about 1 turn" in untaught.sentence
 
 
-def test_a_turn_is_ended_pushing():
-    (turn,) = actions(history(axis_now=(0.0, 300.0)))
-    assert "so that no slack is left" in turn.sentence and "come forward again" in turn.sentence
+def test_a_turn_is_ended_pushing_and_that_is_said_once():
+    advice = advise(site(), nights(), history(axis_now=(300.0, 300.0)))
+    assert len([a for a in advice.actions if a.do.startswith("turn")]) == 2
+    assert sum("Screws have play" in caution for caution in advice.cautions) == 1
+    assert not any("play" in a.sentence or "slack" in a.sentence for a in advice.actions)
+    names = ["mount.altitude_knob_arcmin_per_turn", "mount.azimuth_knob_arcmin_per_turn"]
+    assert all(name in a.sentence for name, a in zip(names, advice.actions, strict=True))
 
 
 def test_the_last_night_may_be_too_old_by_the_present_time():

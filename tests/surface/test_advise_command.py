@@ -94,7 +94,9 @@ def test_what_is_done_is_not_advised_again_before_a_night_has_seen_it(pier, caps
     assert "Measure on the next clear night" not in out and "Turn the azimuth" not in out
     told = re.search(r"azimuth correction of 2024-02-23: (.*); it held \((9\d|over 99)", out)[1]
     assert re.fullmatch(r"asked 5.9\d' west, found 5.\d+' ± 0.\d+' west", told)
-    assert re.search(r"The azimuth knob, going by 1 correction: the axis does what is set, to ± 0\.\d+ of it", out)
+    assert re.search(
+        r"The azimuth knob, going by 1 correction: the axis does what is set, to ± 0\.\d+ of it", out
+    )
 
 
 def test_the_steps_of_one_night_can_all_be_recorded_in_any_order(pier, capsys):
