@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 import click
 
-from drift.cli import record_rows
+from drift.cli import record_list, record_rows
 from drift.cli.options import TRUE_MINUS, Signed, pier_option, plain_minus, site_of
 from drift.cli.write_down import Row, now_text, write_down
 
@@ -169,7 +169,7 @@ for _kind, _title in {
     _plain(_kind, _title)
 
 
-for _one in (record_rows.listing, record_rows.edit, record_rows.withdraw, record_rows.put_back):
+for _one in (record_list.listing, record_rows.edit, record_rows.withdraw, record_rows.put_back):
     command.add_command(_one)
 
 

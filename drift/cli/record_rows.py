@@ -1,4 +1,4 @@
-"""What was recorded before: list it, change it, withdraw it; nothing is lost by either."""
+"""What was recorded before: change it, withdraw it, put it back; nothing is lost by either."""
 
 from __future__ import annotations
 
@@ -7,13 +7,12 @@ from typing import TYPE_CHECKING
 import click
 
 from drift.cli.options import Signed, pier_option, plain_minus, site_of
+from drift.cli.record_list import KINDS, row_line, telling_of_pairs
 
 if TYPE_CHECKING:
     from drift.book.acts import RowHeld
     from drift.book.store import Book
-    from drift.pierfile import PierFile
 
-_KINDS = ("corrections", "levels")
 #: Option of `edit` -> column, by kind of row.
 _COLUMNS = {
     "corrections": {
@@ -34,39 +33,6 @@ _COLUMNS = {
 _NUMBERED = "ROW is the number that `drift record list` shows."
 
 
-@click.command("list", help="List corrections and level readings with the numbers of their rows.")
-@click.option("--all", "whole", is_flag=True, help="Also those that were withdrawn or changed, and why.")
-@pier_option
-def listing(pier: str | None, whole: bool) -> None:
-    """Print a line a row, the oldest first."""
-    from drift.api import open_book
-    from drift.show.by_hand import event_words
-
-    site = site_of(pier)
-    with open_book(site) as book:
-        rows = [row for kind in _KINDS for row in book.held(kind) if whole or row.in_use]
-        done = book.history([row.row_id for row in rows]) if whole else {}
-    if not rows:
-        click.echo("No correction and no level reading is in the record.")
-    for row in sorted(rows, key=lambda row: (row.values["time_us"], row.row_id)):
-        click.echo(_line(row, site))
-        for event in done.get(row.row_id, ()):
-            click.echo(f"       {event_words(event)}")
-
-
-def _line(row: RowHeld, site: PierFile) -> str:
-    from pathlib import Path
-
-    from drift.show.by_hand import as_text, words
-    from drift.show.times import utc_text
-
-    note = f'  "{row.values["note"]}"' if row.values.get("note") else ""
-    state = "" if row.in_use else f"  [{row.state}]"
-    said = words(row.kind, [as_text(row)], site).rstrip(".")
-    when, where = utc_text(row.values["time_us"]), f"({Path(row.file).name}, line {row.line})"
-    return f"{row.row_id:>5}  {when}  {said}{note}  {where}{state}"
-
-
 @click.command(
     "withdraw",
     help=f"Take rows out of use: a correction that never was, a level read wrongly.\n\n{_NUMBERED}  The rows "
@@ -83,9 +49,12 @@ def withdraw(rows: tuple[int, ...], why: str, pier: str | None) -> None:
     site = site_of(pier)
     with open_book(site) as book:
         found = _wanted(book, rows)
-        book.withdraw(rows, why)
+        with telling_of_pairs(book, found) as told:
+            book.withdraw(rows, why)
     for row in found:
-        click.echo(f"Withdrawn: {_line(row, site).strip()}")
+        click.echo(f"Withdrawn: {row_line(row, site).strip()}")
+    for sentence in told:
+        click.echo(sentence)
 
 
 @click.command("put-back", help=f"Take withdrawn rows into use again.\n\n{_NUMBERED}")
@@ -98,11 +67,13 @@ def put_back(rows: tuple[int, ...], why: str, pier: str | None) -> None:
 
     site = site_of(pier)
     with open_book(site) as book:
-        _wanted(book, rows)
-        book.put_back(rows, why)
+        with telling_of_pairs(book, _wanted(book, rows)) as told:
+            book.put_back(rows, why)
         found = _wanted(book, rows)
     for row in found:
-        click.echo(f"In use again: {_line(row, site).strip()}")
+        click.echo(f"In use again: {row_line(row, site).strip()}")
+    for sentence in told:
+        click.echo(sentence)
 
 
 def _wanted(book: Book, rows: tuple[int, ...]) -> list[RowHeld]:
@@ -115,7 +86,7 @@ def _wanted(book: Book, rows: tuple[int, ...]) -> list[RowHeld]:
     """
     from drift.errors import BookError
 
-    held = {row.row_id: row for kind in _KINDS for row in book.held(kind)}
+    held = {row.row_id: row for kind in KINDS for row in book.held(kind)}
     for number in rows:
         if number not in held:
             raise BookError(
@@ -152,7 +123,7 @@ def edit(row: int, time: str | None, why: str, pier: str | None, **given: str | 
     """Replace a row by one with some values changed."""
     from drift.api import open_book
     from drift.show.by_hand import as_text, whole_time
-    from drift.show.times import utc_text
+    from drift.show.times import clock_text, zone_of
 
     site = site_of(pier)
     changed = {name: value for name, value in given.items() if value is not None}
@@ -173,8 +144,12 @@ def edit(row: int, time: str | None, why: str, pier: str | None, **given: str | 
             **as_text(old),
             **{columns[name]: value for name, value in changed.items()},
         }
-        book.amend(row, new, why)
+        with telling_of_pairs(book, [old]) as told:
+            book.amend(row, new, why)
         last = book.history([row])[row][-1]
         (now,) = _wanted(book, (last.other_row_id or row,))
-    click.echo(f"Row {row} of {utc_text(old.values['time_us'])} is kept as withdrawn.")
-    click.echo(f"In its place: {_line(now, site).strip()}")
+    when = clock_text(old.values["time_us"], zone_of(site.site.timezone))
+    click.echo(f"Row {row} of {when} is kept as withdrawn.")
+    click.echo(f"In its place: {row_line(now, site).strip()}")
+    for sentence in told:
+        click.echo(sentence)

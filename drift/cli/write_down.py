@@ -17,6 +17,7 @@ Row = dict[str, str]
 def write_down(site: PierFile, book: Book, table: str, rows: Sequence[Row], time_utc: str) -> bool:
     """Write rows of one time into the record and say what they say; return whether anything was new."""
     from drift.show.by_hand import CAUTION, LOOSENED, alike, remarks, words
+    from drift.show.times import zone_of
 
     before = book.held(table)
     outcome = book.record(table, [{"time_utc": time_utc, **row} for row in rows])
@@ -28,7 +29,7 @@ def write_down(site: PierFile, book: Book, table: str, rows: Sequence[Row], time
         are = "is" if there == 1 else "are"
         click.echo(f"{there} of these bolts {are} in the record already; the others were added.")
     click.echo(f"Recorded at {time_utc}: {words(table, rows, site)}")
-    twice = alike(book.held(table), before) if table == "corrections" else ()
+    twice = alike(book.held(table), before, zone_of(site.site.timezone)) if table == "corrections" else ()
     for remark in (*remarks(rows, site), *twice):
         click.echo(remark)
     if table == "corrections" and rows[0]["kind"] in LOOSENED:

@@ -55,7 +55,7 @@ def listing(desk: Desk, request: Request) -> HTMLResponse:
             row.values.get("note") or "",
             f"{row.file}, line {row.line}",
             row.state,
-            tuple(by_hand.event_words(event) for event in done.get(row.row_id, ())),
+            tuple(by_hand.event_words(event, zone) for event in done.get(row.row_id, ())),
         )
         for row in rows
     ]
@@ -90,7 +90,7 @@ def record(desk: Desk, request: Request, given: FormData) -> Response:
         return desk.go("/corrections", "Exactly this is in the record already; nothing was added.")
     said = [f"Recorded: {by_hand.words(form.table, rows, site)}", *by_hand.remarks(rows, site)]
     if form.table == "corrections":
-        said += by_hand.alike(book.held(form.table), before)
+        said += by_hand.alike(book.held(form.table), before, zone_of(site.site.timezone))
         said += [by_hand.CAUTION] if form.name in by_hand.LOOSENED else []
     return desk.go("/corrections", *said)
 

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from drift.show.times import utc_text
+from drift.show.times import clock_text
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
     from drift.book.acts import RowEvent, RowHeld
     from drift.pierfile import PierFile
 
@@ -28,7 +30,7 @@ _ALIKE_US = 2 * 86_400_000_000
 _AMOUNTS = ("amount_arcmin", "bearing_deg", "thickness_mm", "turns")
 
 
-def alike(now: Sequence[RowHeld], before: Sequence[RowHeld]) -> Iterator[str]:
+def alike(now: Sequence[RowHeld], before: Sequence[RowHeld], zone: ZoneInfo) -> Iterator[str]:
     """Yield a question when a correction like a new one is in the record at nearly the same time."""
     known = {row.row_id for row in before}
     for new in now:
@@ -38,7 +40,7 @@ def alike(now: Sequence[RowHeld], before: Sequence[RowHeld]) -> Iterator[str]:
         for old in before:
             near = abs(old.values["time_us"] - new.values["time_us"]) <= _ALIKE_US
             if old.in_use and near and _amounts(old) == wanted and old.values["kind"] == new.values["kind"]:
-                when = utc_text(old.values["time_us"])
+                when = clock_text(old.values["time_us"], zone)
                 yield (
                     f"Row {old.row_id} is a correction just like it, at {when}.  If both are one and the "
                     f"same, it counts twice: `drift record withdraw {old.row_id}` takes one out."
@@ -73,10 +75,13 @@ def remarks(rows: Sequence[Row], site: PierFile) -> Iterator[str]:
             )
 
 
-def words(table: str, rows: Sequence[Row], site: PierFile) -> str:
-    """Return in words what the rows of one correction or level reading say."""
+def words(table: str, rows: Sequence[Row], site: PierFile, brief: bool = False) -> str:
+    """Return in words what the rows of one correction or level reading say.
+
+    `brief` is for one of many, among which a remark below says once what "turned" means.
+    """
     if table == "levels":
-        return _level_words(rows[0])
+        return _level_words(rows[0], "turned" if brief else _TURNED)
     kind = rows[0]["kind"]
     if kind == "azimuth":
         return _azimuth_words(rows[0]["amount_arcmin"], site.site.latitude_deg)
@@ -118,8 +123,13 @@ def _bolt_words(row: Row, column: str, unit: str, ways: tuple[str, str]) -> str:
     return f"bolt at bearing {float(row['bearing_deg']):g}: {abs(amount):g} {unit} {way}"
 
 
-def _level_words(row: Row) -> str:
-    turned = bool(row["face_deg"]) and float(row["face_deg"]) == 180.0
+def is_turned(row: Mapping[str, Any]) -> bool:
+    """Tell whether a level was read turned end for end, by a row's text or its values."""
+    return bool(row["face_deg"]) and float(row["face_deg"]) == 180.0
+
+
+def _level_words(row: Row, said_of_turned: str) -> str:
+    turned = is_turned(row)
     sign = -1.0 if turned else 1.0
     north, east = sign * float(row["lean_north_arcsec"]), sign * float(row["lean_east_arcsec"])
     leans = (
@@ -128,17 +138,17 @@ def _level_words(row: Row) -> str:
         f"{'east' if east >= 0 else 'west'}"
     )
     place = f" of the {row['place'].lower()}" if row["place"] else " of the pier (no --place was given)"
-    face = f" ({_TURNED})" if turned else ""
+    face = f" ({said_of_turned})" if turned else ""
     return f"{leans}{place}{face}."
 
 
-def event_words(event: RowEvent) -> str:
+def event_words(event: RowEvent, zone: ZoneInfo) -> str:
     """Return in words what was done to a row, when and why."""
     what = {"withdrew": "withdrawn", "put back": "put back"}.get(event.what, event.what)
     if event.other_row_id is not None:
         what = f"changed, now row {event.other_row_id}"
     why = f": {event.reason}" if event.reason else ""
-    return f"{what} on {utc_text(event.time_us)}{why}"
+    return f"{what} on {clock_text(event.time_us, zone)}{why}"
 
 
 def as_text(row: RowHeld) -> dict[str, str]:
