@@ -9,6 +9,7 @@ from drift.advice.correction_words import KNOBS, amount_words
 from drift.history.result import COLUMNS
 from drift.show import phrases
 from drift.show.tables.axis import plate_used
+from drift.show.tables.settled import settled_over
 from drift.show.tables.table import Table
 from drift.show.times import clock_text, zone_of
 
@@ -145,29 +146,50 @@ def held_words(found: CorrectionFound) -> str:
 
 
 def winters_table(answer: Answer) -> Table:
-    """Each winter: how far it swung the pier and what it left behind."""
-    rows = [
-        (
-            winter.winter,
-            phrases.plain_pair(winter.swing, winter.swing_sd),
-            phrases.plain_pair(winter.left_behind, winter.left_behind_sd),
-            _came_back(winter.left_behind, winter.left_behind_sd),
+    """Each winter: how far it swung the pier, what it left behind, and how much of that is settlement."""
+    south = answer.site.site.latitude_deg < 0.0
+    rows = []
+    for winter in answer.history.winters:
+        settled, settled_sd = settled_over(answer.history, winter, south)
+        if not phrases.known(winter.left_behind):
+            settled, settled_sd = math.nan, math.nan
+        rows.append(
+            (
+                winter.winter,
+                phrases.plain_pair(winter.swing, winter.swing_sd),
+                phrases.plain_pair(winter.left_behind, winter.left_behind_sd),
+                phrases.plain_pair(settled, settled_sd),
+                came_back(winter.left_behind, winter.left_behind_sd, settled, settled_sd),
+            )
         )
-        for winter in answer.history.winters
-    ]
     return Table(
         "Winter by winter",
-        ("winter", 'swing ["]', 'left behind ["]', "came back"),
+        ("winter", 'swing ["]', 'left behind ["]', 'settlement ["]', "came back"),
         tuple(rows),
-        numeric=frozenset({1, 2}),
-        note="In arcseconds, ± one standard deviation.",
+        numeric=frozenset({1, 2, 3}),
+        note=(
+            "In arcseconds, ± one standard deviation. What is left behind counts from the autumn before to "
+            "the summer after; settlement, which goes on all year, is in it."
+        ),
     )
 
 
-def _came_back(left: float, sd: float) -> str:
+def came_back(left: float, sd: float, settled: float = math.nan, settled_sd: float = math.nan) -> str:
+    """Return whether a winter's swing came back, what goes on all year not counted against it.
+
+    What is left beside the settlement is as uncertain as both together: taken as independent, which
+    says "not wholly" rather too seldom than too often.
+    """
     if not phrases.known(left, sd):
         return "not known yet"
-    return "not wholly" if phrases.has_side(left, sd) else "yes, within its uncertainty"
+    stayed = phrases.has_side(left, sd)
+    if not phrases.known(settled, settled_sd):
+        return "not wholly" if stayed else "yes, within its uncertainty"
+    if phrases.has_side(left - settled, math.hypot(sd, settled_sd)):
+        return "not wholly"
+    if phrases.has_side(settled, settled_sd):
+        return "hidden by settlement"
+    return "perhaps settlement" if stayed else "yes, within its uncertainty"
 
 
 def apart_table(answer: Answer) -> Table:
