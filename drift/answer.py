@@ -31,6 +31,8 @@ class Answer:
     defaults_used: tuple[str, ...]
     warnings: tuple[str, ...] = ()
     ground: UnderPier | None = None  # None without a weather log, or where nobody asked for it
+    now_us: int | None = None  # of when it was wanted; None for the latest reading
+    arrived_us: int | None = None  # when readings last came in, where that is known
 
     def plot(self, name: str = "axis", ax: Any = None, **look: Any) -> Figure:
         """Draw one picture.

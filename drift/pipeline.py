@@ -91,7 +91,16 @@ def work_out(
     worked = _once(store, WORKED, name, Worked, lambda: _work(site, readings, store))
     advice = advise(site, worked.nights, worked.history, now_us, arrived_us=arrived_us)
     defaults = (*site.defaults_used(), *worked.defaults)
-    return Answer(site, worked.nights, worked.history, advice, defaults, worked.warnings)
+    return Answer(
+        site,
+        worked.nights,
+        worked.history,
+        advice,
+        defaults,
+        worked.warnings,
+        now_us=now_us,
+        arrived_us=arrived_us,
+    )
 
 
 def ground_of_answer(site: PierFile, readings: Readings, store: Store | None = None) -> UnderPier | None:

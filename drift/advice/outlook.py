@@ -16,8 +16,10 @@ from scipy.special import ndtri
 from drift.advice.aim import best_change, days_that_count
 from drift.advice.courses import courses_along
 from drift.advice.forecast import Forecast as Daily
+from drift.advice.from_now import from_moment
+from drift.advice.present import looked_at
 from drift.advice.season import swing_along, without_line
-from drift.advice.situation import Situation, situation_of
+from drift.advice.situation import Situation, latest_us, situation_of
 from drift.advice.words import as_utc
 from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints
 
@@ -35,6 +37,8 @@ BACK_SHARE, _LEAST_SWING, _LEAST_SDS = 0.2, 2.0, 1.0
 #: The middle 80 % of the ways.
 _FROM, _TO = 0.1, 0.9
 _MONTHS = 12
+#: A forecast that goes on from a reading longer ago than this is said to do so [days].
+_SAID_DAYS = 30.0
 #: A quarter of the year in moments of the forecast, a week apart: nearer to the other end of the swing no
 #: course is taken to be furthest.
 _QUARTER = 13
@@ -114,29 +118,49 @@ class Outlook:
     span_days: float  # of the nights with an axis
     rests_on: str
     forecast: Forecast = field(repr=False)
+    #: The end of a record that is looked at and not watched by: the year is the one after that.
+    as_of_us: int | None = None
+    #: The last reading, where it is so long before today that this must be said.
+    since_us: int | None = None
 
 
-def outlook_of(site: PierFile, nights: Nights, history: History) -> Outlook | None:
-    """Look at the coming twelve months.
+def outlook_of(
+    site: PierFile,
+    nights: Nights,
+    history: History,
+    now_us: int | None = None,
+    arrived_us: int | None = None,
+) -> Outlook | None:
+    """Look at the coming twelve months, from today where the pier is watched.
 
     Parameters
     ----------
     site, nights, history
         As for `drift.advice.advise.advise`.
+    now_us
+        The present time [UTC us]; None for that of the latest reading.
+    arrived_us
+        When readings last came in: logs that were long past by then are looked at as of their end.
 
     Returns
     -------
     Outlook or None
-        None where the history has no forecast: no night shows the axis, or there is only one.
+        None where the history has no forecast: no night shows the axis, or there is only one; and where
+        its forecast ended before today.
     """
-    ahead = history.forecast
+    made, last_us = history.forecast, latest_us(nights, history)
+    if made is None:
+        return None
+    past = now_us is not None and looked_at(last_us, now_us, arrived_us)
+    ahead = made if now_us is None or past else from_moment(made, now_us)
     if ahead is None:
         return None
+    old = not past and now_us is not None and now_us - last_us > _SAID_DAYS * DAY_US
     situation = situation_of(site, nights, history, None)
     return Outlook(
         int(ahead.time_us[0]),
         months_of(ahead, situation, ZoneInfo(site.site.timezone or "UTC")),
-        turning_of(ahead, situation),
+        turning_of(made, situation),
         realigning_of(ahead, situation),
         ahead.settling,
         dict(history.driver_odds),
@@ -145,6 +169,8 @@ def outlook_of(site: PierFile, nights: Nights, history: History) -> Outlook | No
         situation.span_days,
         ahead.rests_on,
         ahead,
+        last_us if past else None,
+        last_us if old else None,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from drift.advice.outlook import Day, Outlook, Turning
@@ -17,7 +18,7 @@ from drift.advice.words import (
     toward_of,
 )
 from drift.ground.drivers import FROST_KINDS
-from drift.quantities import YEAR_DAYS, Floats
+from drift.quantities import DAY_US, YEAR_DAYS, Floats
 
 #: What a driver is called in a sentence.
 DRIVER_WORDS = {
@@ -43,6 +44,11 @@ _CAUSE_WORDS = {
 }
 #: A chance below this isn't worth a trip to the pier; setting the axis is worth it when it cuts it in half.
 _SMALL_CHANCE, _WORTH = 0.1, 0.5
+#: A forecast that has lost no more than some weeks of its year is of a year.
+_WHOLE_YEAR_DAYS = 330.0
+RUN_OUT = (
+    "There is nothing to look ahead from any more: the last reading is more than a year old.  Take a night."
+)
 NO_FORECAST = (
     "There is nothing to look ahead from yet: that takes two nights with a usable axis, and a year of nights "
     "before it says much."
@@ -113,7 +119,12 @@ def _told(odds: dict[str, float]) -> str:
 
 def ahead_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
     """Say when the axis is furthest and back, and what the forecast rests on."""
-    said = [_turning(outlook.turning, zone)]
+    said = [_turning(outlook.turning, zone, outlook.from_us)]
+    if outlook.since_us is not None:
+        said.append(
+            f"This goes on from the last reading, of {day(outlook.since_us, zone)}, and reaches to "
+            f"{day(_until_us(outlook), zone)}: a night would make it surer and longer."
+        )
     if not outlook.season_sure:
         said.append(
             "No season is sure in these readings yet: what a part of a year would go on to is mostly what is "
@@ -136,13 +147,37 @@ def too_short_sentences(outlook: Outlook) -> tuple[str, ...]:
     )
 
 
-def _turning(turning: Turning | None, zone: ZoneInfo) -> str:
+def coming_heading(outlook: Outlook | None, zone: ZoneInfo) -> str:
+    """Return the heading over what is to come; of a record that is only looked at, as of its end."""
+    as_of_us = None if outlook is None else outlook.as_of_us
+    return "The coming year" + ("" if as_of_us is None else f", as of {day(as_of_us, zone)}")
+
+
+def _until_us(outlook: Outlook) -> int:
+    return int(outlook.forecast.time_us[-1])
+
+
+def _within(outlook: Outlook, zone: ZoneInfo) -> str:
+    """Return over what time the chances are: a year, or what is left of the forecast."""
+    until_us = _until_us(outlook)
+    whole = until_us - outlook.from_us > _WHOLE_YEAR_DAYS * DAY_US
+    return "at some time in the year" if whole else f"at some time until {day(until_us, zone)}"
+
+
+def _turning(turning: Turning | None, zone: ZoneInfo, from_us: int) -> str:
     if turning is None:
         return (
-            "When the axis will be furthest out and when back can't be told: it swings too little over the "
-            "year for what is known of it."
+            "When the axis will be furthest out and when it is back can't be told: over the year it swings "
+            "by less than what isn't known of it."
         )
     swing = f"Over the year the axis swings by about {plain_angle(turning.swing)} on the sky"
+    if turning.peak is not None and turning.peak.time_us < from_us:
+        return f"{swing}.  {_past_peak(turning.peak, turning.back, zone, from_us)}"
+    if turning.back is not None and turning.back.time_us < from_us:
+        turning = replace(turning, back=None)
+        if turning.peak is not None:
+            return f"{swing}.  It will next be furthest out {_when(turning.peak, zone)}."
+        return f"{swing}, and is back."
     if turning.peak is None:
         if turning.back is None:
             return f"{swing}.  It is furthest out now."
@@ -158,6 +193,16 @@ def _turning(turning: Turning | None, zone: ZoneInfo) -> str:
     return f"{swing}.  It will be {furthest}, and back {_when(turning.back, zone)}."
 
 
+def _past_peak(peak: Day, back: Day | None, zone: ZoneInfo, from_us: int) -> str:
+    """Say of a swing that was furthest before today when that was, and when it is back."""
+    was = f"It was to be furthest out {_when(peak, zone)}"
+    if back is None:
+        return f"{was}."
+    if peak.time_us < back.time_us < from_us:
+        return f"{was}, and back {_when(back, zone)}."
+    return f"{was}, and will be back {_when(back, zone)}." if back.time_us >= from_us else f"{was}."
+
+
 def _when(one: Day, zone: ZoneInfo) -> str:
     about = f"about {day(one.time_us, zone)}"
     if one.first_us == one.last_us:
@@ -170,7 +215,7 @@ def realigning_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
     found = outlook.realigning
     limit = f"{plain_arcmin(found.tolerance / 60.0)} ({found.tolerance_of})"
     chance = (
-        f"The chance that the axis, left alone, is beyond {limit} at some time in the year is "
+        f"The chance that the axis, left alone, is beyond {limit} {_within(outlook, zone)} is "
         f"{percent(found.left_alone)}"
     )
     likely = ""

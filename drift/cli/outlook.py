@@ -77,23 +77,23 @@ def _scored(answer: Answer, readings: Readings) -> tuple[Hindcast, ...]:
 def _print_json(answer: Answer, readings: Readings, hindcasts: tuple[Hindcast, ...] | None) -> None:
     import json
 
-    from drift.advice.outlook import outlook_of
     from drift.api import ground_at_pier
+    from drift.show.coming import coming_of
     from drift.show.outlook_json import document
 
-    outlook = outlook_of(answer.site, answer.nights, answer.history)
+    outlook = coming_of(answer)
     found = document(outlook, ground_at_pier(answer.site, readings), hindcasts)
     click.echo(json.dumps(found, indent=1, allow_nan=False))
 
 
 def _print_words(answer: Answer, readings: Readings, hindcasts: tuple[Hindcast, ...] | None) -> None:
-    from drift.advice.outlook import outlook_of
     from drift.api import ground_at_pier
     from drift.cli.progress import working
+    from drift.show.coming import coming_of
     from drift.show.outlook_words import outlook_sections
     from drift.show.words import span, title
 
-    outlook = outlook_of(answer.site, answer.nights, answer.history)
+    outlook = coming_of(answer)
     with working("Following the frost into the ground"):
         ground = ground_at_pier(answer.site, readings)
     _print(title(answer), span(answer), outlook_sections(answer, outlook, ground, hindcasts))

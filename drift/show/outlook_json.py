@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from drift.advice.outlook import outlook_of
 from drift.advice.pier_ground import fitting_advice
+from drift.show.coming import coming_of
 from drift.show.numbers import number
 from drift.show.times import utc_text
 
@@ -26,7 +26,7 @@ _DEPTH_DECIMALS = 3
 
 def outlook_mapping(answer: Answer) -> dict[str, Any] | None:
     """Return what is to come as plain data; None where the history has no forecast."""
-    outlook = outlook_of(answer.site, answer.nights, answer.history)
+    outlook = coming_of(answer)
     return None if outlook is None else _outlook(outlook)
 
 

@@ -6,16 +6,18 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from drift.advice.ground import GroundAdvice
-from drift.advice.outlook import outlook_of
 from drift.advice.outlook_words import (
     NO_FORECAST,
+    RUN_OUT,
     ahead_sentences,
+    coming_heading,
     driver_sentences,
     realigning_sentences,
     settlement_sentences,
     too_short_sentences,
 )
 from drift.advice.pier_ground import design_sentences, fitting_advice, ground_sentences
+from drift.show.coming import coming_of
 from drift.show.sections import Section, bulleted
 from drift.show.tables.outlook import hindcasts_table, months_table
 from drift.show.times import zone_of
@@ -29,15 +31,20 @@ if TYPE_CHECKING:
 
 def brief_sentences(answer: Answer) -> tuple[str, ...]:
     """Return the short of it: when the axis peaks and is back, how sure that is, and whether to re-align."""
-    outlook = outlook_of(answer.site, answer.nights, answer.history)
+    outlook = coming_of(answer)
     if outlook is None:
-        return ()
+        return () if answer.history.forecast is None else (RUN_OUT,)
     zone = zone_of(answer.site.site.timezone)
     return (
         *ahead_sentences(outlook, zone)[:1],
         *too_short_sentences(outlook),
         *realigning_sentences(outlook, zone),
     )
+
+
+def heading(answer: Answer) -> str:
+    """Return the heading over `brief_sentences`."""
+    return coming_heading(coming_of(answer), zone_of(answer.site.site.timezone))
 
 
 def outlook_sections(
@@ -57,7 +64,8 @@ def outlook_sections(
     """
     said = [Section("What the frost did", bulleted(ground_sentences(ground)))]
     if outlook is None:
-        said.append(Section("The coming year", (("", NO_FORECAST),)))
+        none = NO_FORECAST if answer.history.forecast is None else RUN_OUT
+        said.append(Section("The coming year", (("", none),)))
     else:
         said += _of_outlook(answer, outlook)
     if hindcasts is not None:
@@ -72,7 +80,7 @@ def _of_outlook(answer: Answer, outlook: Outlook) -> list[Section]:
     settling = settlement_sentences(outlook)
     return [
         Section("What the lean follows", bulleted(driver_sentences(outlook))),
-        Section("The coming year", bulleted(ahead_sentences(outlook, zone)), table, table.note),
+        Section(coming_heading(outlook, zone), bulleted(ahead_sentences(outlook, zone)), table, table.note),
         Section("Is re-aligning worth it?", bulleted((*realigning_sentences(outlook, zone), *aim))),
         *([Section("Settlement", bulleted(settling))] if settling else []),
     ]

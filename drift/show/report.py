@@ -12,7 +12,7 @@ from drift.show import phrases, saving, words
 from drift.show.drawing import drawn_picture, pictures_to_draw, side_by_side
 from drift.show.figures import palette
 from drift.show.inline_svg import colour_variables
-from drift.show.outlook_words import brief_sentences
+from drift.show.outlook_words import brief_sentences, heading
 from drift.show.status_json import all_warnings
 from drift.show.tables import axis, causes, instrument
 from drift.show.tables.table import Table
@@ -89,7 +89,7 @@ def said(answer: Answer) -> dict[str, object]:
         "version": __version__,
         "title": words.title(answer),
         "span": words.span(answer),
-        "moved": answer.advice.verdict.moved,
+        "moved": answer.advice.verdict.stands,
         "verdict_heading": _verdict_heading(answer),
         **_verdict(answer),
         "done": [phrases.harmless(one.sentence) for one in answer.advice.done],
@@ -111,6 +111,7 @@ def said(answer: Answer) -> dict[str, object]:
         "defaults": answer.defaults_used,
         "aims": words.aim_sentences(answer),
         "coming_year": brief_sentences(answer),
+        "coming_heading": heading(answer),
         "ground_notes": () if answer.ground is None else answer.ground.notes,
     }
 
@@ -126,7 +127,7 @@ def _verdict(answer: Answer) -> dict[str, object]:
 
 def _verdict_heading(answer: Answer) -> str:
     if answer.advice.verdict.moved:
-        return "something has moved"
+        return "something has moved" if answer.advice.verdict.stands else "what moved was put right"
     if axis.latest_row(answer.history) is None:
         return "nothing can be said yet"
     times = answer.history.time_us

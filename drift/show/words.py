@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from drift.show import phrases
-from drift.show.outlook_words import brief_sentences
+from drift.show.outlook_words import brief_sentences, heading
 from drift.show.sections import Section, bulleted, print_sections, sections_text
 from drift.show.status_json import all_warnings
 from drift.show.tables import axis, causes, instrument
@@ -114,7 +114,7 @@ def _matters(answer: Answer) -> tuple[tuple[str, str], ...]:
 def _coming_year(answer: Answer) -> Section:
     said = brief_sentences(answer)
     return Section(
-        "The coming year", bulleted(said), note="`drift outlook` has it month by month." if said else ""
+        heading(answer), bulleted(said), note="`drift outlook` has it month by month." if said else ""
     )
 
 

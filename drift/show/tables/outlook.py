@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from drift.advice.outlook import outlook_of
 from drift.advice.words import percent, plain_arcmin
 from drift.show import phrases
+from drift.show.coming import coming_of
 from drift.show.tables.table import Table
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 def months_of_answer(answer: Answer) -> Table:
     """The coming months of an answer."""
-    outlook = outlook_of(answer.site, answer.nights, answer.history)
+    outlook = coming_of(answer)
     return months_table(outlook, answer.site.site.latitude_deg)
 
 
