@@ -115,9 +115,10 @@ def _print(answer: Answer, steps: Sequence[Step]) -> None:
     for done in answer.advice.done:
         click.echo(f"{done.sentence}  (step {done.code})")
     for number, step in enumerate(steps, start=1):
-        click.echo(f"{number}. {step.action.sentence}")
+        mark = f"{number}. " if len(steps) > 1 else ""  # a sole step is no list
+        click.echo(f"{mark}{step.action.sentence}")
         if step.code:
-            click.echo(f"   When it is done so: drift advise --done {step.code}")
+            click.echo(f"{' ' * len(mark)}When it is done so: drift advise --done {step.code}")
     for caution in answer.advice.cautions:
         click.echo(f"Take care: {caution}")
     for sentence in (*_correction_sentences(answer), *_knob_sentences(answer)):
