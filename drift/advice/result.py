@@ -39,6 +39,7 @@ class Done:
 class Verdict:
     """Whether something moved, and what.
 
+    `put_right` says that all that moved was corrected since, so that nothing of it stands.
     Where more than one thing moved, the sentence is `head`, a colon, and `clauses` with semicolons between.
     """
 
@@ -47,6 +48,12 @@ class Verdict:
     sentence: str
     head: str = ""
     clauses: tuple[str, ...] = ()
+    put_right: bool = False
+
+    @property
+    def stands(self) -> bool:
+        """Whether something moved and stands uncorrected."""
+        return self.moved and not self.put_right
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ from drift.advice.words import (
 
 if TYPE_CHECKING:
     from drift.advice.situation import Situation
-    from drift.history.result import Event, History
+    from drift.history.result import CorrectionFound, Event, History
     from drift.night.result import Nights
     from drift.quantities import Floats
 
@@ -68,7 +68,48 @@ def verdict_of(
     if part == "none":
         return Verdict(False, part, _quiet(situation, history) + _seen_once(situation, nights, history))
     clauses = _clauses(findings, situation, nights, history)
-    return Verdict(True, part, f"{_HEADS[part]}: {'; '.join(clauses)}.", _HEADS[part], tuple(clauses))
+    standing = tuple(f for f in findings if not _put_right_us(f, situation, history))
+    head = _head(findings, standing, situation, history)
+    return Verdict(True, part, f"{head}: {'; '.join(clauses)}.", head, tuple(clauses), not standing)
+
+
+def _head(
+    findings: tuple[Finding, ...], standing: tuple[Finding, ...], situation: Situation, history: History
+) -> str:
+    """Say what stands now, and what has been put right since."""
+    if standing:
+        head = _HEADS[_part({finding.part for finding in standing})]
+        return (
+            f"{head}; an earlier slip of the mount was put right" if len(standing) < len(findings) else head
+        )
+    moved = [_year(f.event.before_us, situation) for f in findings if f.event is not None]
+    right = [_year(_put_right_us(finding, situation, history), situation) for finding in findings]
+    when = listed(sorted(set(moved)))
+    return f"The mount slipped in {when} and was put right in {max(right)}; since then it stands"
+
+
+def _year(time_us: int, situation: Situation) -> str:
+    return day(time_us, situation.zone)[:4]
+
+
+def _put_right_us(finding: Finding, situation: Situation, history: History) -> int:
+    """Return when a slip of the mount was corrected by what a night has seen; 0 where it stands."""
+    event = finding.event
+    if event is None or finding.part != "mount":
+        return 0
+    return min(
+        (c.time_us for c in _corrections_of(event, history) if c.time_us <= situation.time_us), default=0
+    )
+
+
+def _corrections_of(event: Event, history: History) -> list[CorrectionFound]:
+    """Return the later corrections of the knob that slipped, but those that did not hold."""
+    knob = {"mount_az": "azimuth", "mount_alt": "altitude"}[event.what]
+    return [
+        c
+        for c in history.corrections
+        if c.kind in (knob, "remount") and c.time_us >= event.before_us and c.held is not False
+    ]
 
 
 def event_words(event: Event, part: str, situation: Situation, nights: Nights, history: History) -> str:
@@ -218,9 +259,12 @@ def _mount_step(event: Event, latitude_deg: float) -> str:
 
 def _corrected(event: Event, situation: Situation, history: History) -> str:
     """Return that the knob was turned back later, when the record holds such a correction."""
-    knob = {"mount_az": "azimuth", "mount_alt": "altitude"}[event.what]
-    times = [c.time_us for c in history.corrections if c.kind == knob and c.time_us >= event.before_us]
-    return f"; {knob} corrected on {day(min(times), situation.zone)}" if times else ""
+    later = _corrections_of(event, history)
+    if not later:
+        return ""
+    first = min(later, key=lambda c: c.time_us)
+    what = "mount put back" if first.kind == "remount" else f"{first.kind} corrected"
+    return f"; {what} on {day(first.time_us, situation.zone)}"
 
 
 def _axis_words(step: tuple[Floats, Floats] | None, situation: Situation) -> str:

@@ -8,6 +8,7 @@ from advice_world import (
     ALT,
     AZ,
     EAST,
+    LAST_US,
     NORTH,
     correction,
     event,
@@ -59,8 +60,39 @@ def test_a_slip_that_was_turned_back_later_is_told_with_the_date():
         change=change,
     )
     said = verdict(past)
-    assert said.part == "mount"
+    assert (said.moved, said.part, said.stands) == (True, "mount", False)
+    head = "The mount slipped in 2023 and was put right in 2023; since then it stands"
+    assert said.head == head and said.sentence.startswith(f"{head}: the mount's azimuth turned by 2.83'")
     assert "azimuth corrected on 2023-09-20" in said.sentence
+
+
+SLIP = event("mount_az", mount_az=170.0)
+BACK = correction("azimuth", 30, asked=-170.0, found=-170.0, held=True)
+
+
+def slipped(*corrections, events=(SLIP,)):
+    change = np.zeros((40, 6))
+    change[20:30, AZ] = 170.0
+    return verdict(history(events=events, corrections=corrections, change=change))
+
+
+def test_what_stands_is_told_from_what_was_put_right():
+    assert slipped(BACK).put_right
+    assert slipped(replace(BACK, kind="remount", asked=None, found=None, held=None)).put_right
+    not_held = replace(BACK, held=False)
+    earlier = correction("azimuth", 10, asked=-170.0, found=-170.0, held=True)
+    other_knob = replace(BACK, kind="altitude")
+    unseen = replace(BACK, time_us=LAST_US + 1, found=None, found_sd=None, held=None)
+    for standing in (not_held, earlier, other_knob, unseen):
+        assert slipped(standing).stands, standing
+        assert slipped(standing).head == "The mount has moved on its pier"
+
+
+def test_what_stands_heads_the_verdict_before_what_was_put_right():
+    tip = event("pier", 35, lean_north=40.0, lean_east=30.0)
+    said = slipped(BACK, events=(SLIP, tip))
+    assert (said.part, said.stands) == ("both", True)
+    assert said.head == "The pier has moved; an earlier slip of the mount was put right"
 
 
 def test_odds_that_name_no_part_have_no_culprit():
