@@ -306,7 +306,7 @@ def _cures(places: Places, around: Circumstances) -> Iterator[tuple[str, Callabl
     yield f"the longitude {east.longitude_deg:g} (east is positive)", lambda: places.below(east).mean()
     south = replace(around, latitude_deg=-around.latitude_deg)
     yield (
-        f"the latitude {south.latitude_deg:g} (north is positive), or the other sign of the declinations,",
+        f"the latitude {south.latitude_deg:g} (north is positive) or by the other sign of the declinations",
         lambda: places.below(south).mean(),
     )
     if around.timezone:

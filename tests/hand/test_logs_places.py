@@ -303,3 +303,11 @@ def test_a_few_wrong_signs_or_solves_about_the_equator_are_no_flipped_file() -> 
     log = read_bytes(text.encode(), "log.csv", SITE)
     assert len(log.raws) >= 35
     assert not any("wrong sign" in remark for remark in log.remarks)
+
+
+def test_declinations_that_are_all_of_the_wrong_sign_are_a_cure_of_the_horizon() -> None:
+    sky = solves(40)
+    sky["dec"] = -np.linspace(10.0, 60.0, 40)
+    (remark,) = read_sweep(sky).remarks
+    cure = "cured by the latitude -47.3 (north is positive) or by the other sign of the declinations"
+    assert remark.endswith(cure)
