@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -38,6 +38,6 @@ def from_moment(ahead: Forecast, from_us: int) -> Forecast | None:
         then = values[..., k - 1 : k, :] * (1.0 - share) + values[..., k : k + 1, :] * share
         return np.concatenate([then, values[..., k:, :]], axis=-2)
 
-    left = {name: rest(getattr(ahead, name)) for name in _BY_MOMENT}
+    left: dict[str, Any] = {name: rest(getattr(ahead, name)) for name in _BY_MOMENT}
     within = None if ahead.within_sd is None else rest(ahead.within_sd)
     return replace(ahead, time_us=np.append(np.int64(from_us), times[k:]), within_sd=within, **left)

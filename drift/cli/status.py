@@ -9,6 +9,7 @@ import click
 from drift.cli.options import pier_option, site_of
 
 if TYPE_CHECKING:
+    from drift.answer import Answer
     from drift.book.store import Book
     from drift.pierfile import PierFile
 
@@ -80,10 +81,21 @@ def _print_words(site: PierFile, book: Book) -> None:
 
     with working("Reading the record"):
         readings = book.readings()
+    now = now_us()
     with working("Working out the axis of each night and the pier's lean"):
-        answer = answer_readings(site, readings, book, now_us())
+        answer = answer_readings(site, readings, book, now)
+        waiting = _waiting(answer, book, now)
     console = Console()
     if console.is_terminal and sys.stdout.isatty():
-        print_words(answer, console)
+        print_words(answer, console, waiting)
     else:
-        click.echo(as_text(answer), nl=False)
+        click.echo(as_text(answer, waiting=waiting), nl=False)
+
+
+def _waiting(answer: Answer, book: Book, now_us: int) -> list[str]:
+    """Return what `drift check` would tell: what is new since it was last acknowledged."""
+    from drift.watch.changes import news_afresh
+
+    last = book.last_acknowledged()
+    found, _ = news_afresh(answer, None if last is None else last[2], now_us, book.latest_import_us())
+    return [item.sentence for item in (*found.new, *found.provisional, *found.notices)]

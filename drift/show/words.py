@@ -24,29 +24,39 @@ if TYPE_CHECKING:
     from drift.answer import Answer
     from drift.history.result import CorrectionFound, Event, Separable
 
+_WAITING = "`drift check` tells these until `drift acknowledge`."
 #: Nights shown; `drift report` has all.
 LAST_NIGHTS = 8
 #: The latest events and corrections shown; `drift report` has all.
 LAST_CHANGES = 12
 
 
-def as_text(answer: Answer, width: int = 80) -> str:
-    """Return the words as plain text of at most `width` columns."""
-    return sections_text(title(answer), span(answer), sections(answer), width)
+def as_text(answer: Answer, width: int = 80, waiting: Sequence[str] = ()) -> str:
+    """Return the words as plain text of at most `width` columns; `waiting` as for `sections`."""
+    return sections_text(title(answer), span(answer), sections(answer, waiting), width)
 
 
-def print_words(answer: Answer, console: Console) -> None:
-    """Print the words on a console, in its width but no wider than `WIDEST`."""
-    print_sections(title(answer), span(answer), sections(answer), console)
+def print_words(answer: Answer, console: Console, waiting: Sequence[str] = ()) -> None:
+    """Print the words on a console, in its width but no wider than `WIDEST`; `waiting` as for `sections`."""
+    print_sections(title(answer), span(answer), sections(answer, waiting), console)
 
 
-def sections(answer: Answer) -> Iterator[Section]:
-    """Yield all that is said, in order; a section with nothing in it is left out."""
+def sections(answer: Answer, waiting: Sequence[str] = ()) -> Iterator[Section]:
+    """Yield all that is said, in order; a section with nothing in it is left out.
+
+    Parameters
+    ----------
+    answer
+        The answer.
+    waiting
+        What ``drift check`` warns of and nobody has acknowledged, as sentences.
+    """
     advice = answer.advice
     yield Section("Verdict", (("", phrases.harmless(advice.verdict.sentence)),))
     done = [("-", phrases.harmless(one.sentence)) for one in advice.done]
     yield Section("What to do", (*done, *_numbered([action_words(action) for action in advice.actions])))
     yield from _if_any(Section("Mind", bulleted(advice.cautions)))
+    yield from _if_any(Section("Warnings waiting", bulleted(waiting), note=_WAITING))
     yield Section("Where things stand", table=axis.now_table(answer), note=as_of(answer))
     yield from _if_any(Section("Does it matter?", _matters(answer), _or_none(axis.matters_table(answer))))
     yield from _if_any(Section("Where to aim", bulleted(aim_sentences(answer))))

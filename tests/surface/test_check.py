@@ -142,6 +142,17 @@ def test_a_record_that_fell_silent_is_told_until_acknowledged_but_is_no_movement
         assert capsys.readouterr().out == ""
 
 
+def test_status_shows_what_check_warns_of_until_it_is_acknowledged(pier, drift):
+    drift("import", nights_log(pier, "all.csv", 0, BUMP + 5))
+    warned = drift("check")[1].split()
+    said = drift("status")[1]
+    assert "WARNINGS WAITING" in said
+    assert " ".join(warned) in " ".join(said.split())
+    assert "tells these until `drift acknowledge`" in " ".join(said.split())
+    drift("acknowledge")
+    assert "WARNINGS WAITING" not in drift("status")[1]
+
+
 def test_few_nights_are_told_and_are_no_movement(pier, drift):
     drift("import", nights_log(pier, "few.csv", 0, 2, bump=False))
     code, out, _ = drift("check")
