@@ -18,6 +18,7 @@ from drift.advice.outlook_words import (
 )
 from drift.advice.pier_ground import design_sentences, fitting_advice, ground_sentences
 from drift.show.coming import coming_of
+from drift.show.score_words import ANNUAL_SHAPE, score_sentence
 from drift.show.sections import Section, bulleted
 from drift.show.tables.outlook import hindcasts_table, months_table
 from drift.show.times import zone_of
@@ -98,9 +99,9 @@ def _scored(hindcasts: Sequence[Hindcast]) -> Section:
         "Each year was hidden from the end of summer on, its weather too, and forecast from what was known "
         "before. Off by: root mean square on the sky, with the nights' own scatter in it. What corrections "
         "and sudden changes did since is taken out; nights more than three times as uncertain as the middle "
-        "one are left out. Inside the band: 80 % is right."
+        f"one are left out. {ANNUAL_SHAPE}"
     )
-    return Section(table.title, (), table, note)
+    return Section(table.title, (("", score_sentence(hindcasts)),), table, note)
 
 
 def pier_sections(ground: PierGround | None) -> list[Section]:
