@@ -29,7 +29,7 @@ def score_sentence(hindcasts: Sequence[Hindcast]) -> str:
         _pooled([(one.nights, getattr(one, of)) for one in hindcasts]) for of in ("rms", "rms_annual")
     )
     years = counted(len(hindcasts), "year")
-    over = f"over {years} its band held {100.0 * held:.0f} % of the nights (80 % is right)"
+    over = f"over {years} its band held {100.0 * held:.0f} % of what came (80 % is right)"
     against = f"it was off by {plain_angle(own)}, {_against(own, plain)}"
     little = "  One year says little: ask again after the next." if len(hindcasts) == 1 else ""
     return f"{_verdict(held, own, plain)}: {over}, and {against}.{little}"

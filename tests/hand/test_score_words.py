@@ -38,4 +38,4 @@ def test_band_and_middle_each_have_their_say(one, verdict, against):
 def test_years_are_put_together_by_their_nights():
     # root mean square of 6 and 8 is 7.07; of 0.6 and 1.0, 0.8
     said = score_sentence(past((6.0, 20.0, 0.6), (8.0, 20.0, 1.0)))
-    assert 'off by 7"' in said and "held 80 % of the nights" in said and "over 2 years" in said
+    assert 'off by 7"' in said and "held 80 % of what came" in said and "over 2 years" in said
