@@ -17,6 +17,7 @@ from drift.advice.helping import call_for_help
 from drift.advice.knobs import change_done, turns
 from drift.advice.levelling import leans_plainly, levelling
 from drift.advice.movement import Finding, counts, doubtful_pairs
+from drift.advice.outlook import realign_by
 from drift.advice.present import OLD_DAYS
 from drift.advice.result import Action
 from drift.advice.situation import ACT_SDS
@@ -87,17 +88,25 @@ def _adjusting(
 
 def _nothing(situation: Situation, history: History) -> Action:
     error, sd = situation.error_now()
-    margin = situation.tolerance - error
+    margin, by_us = situation.tolerance - error, realign_by(history, situation)
     sentence = (
-        f"Nothing needs doing: the axis is {arcmin(error, sd)} from the pole, {arcmin(abs(margin), sd)} "
-        f"{'inside' if margin >= 0.0 else 'beyond'} {_tolerance(situation)}"
+        f"{_nothing_until(by_us, situation)}: the axis is {arcmin(error, sd)} from the pole, "
+        f"{arcmin(abs(margin), sd)} {'inside' if margin >= 0.0 else 'beyond'} {_tolerance(situation)}"
         f"{', too close to call' if abs(margin) < CLOSE_SDS * sd else ''}"
     )
     lasting, lasting_sd = situation.error_lasting()
     if situation.over(lasting, lasting_sd):
         sentence += f"; the season hides part of a lasting error of {arcmin(lasting, lasting_sd)}"
     remark = leans_plainly(situation, history)
-    return Action("nothing", f"{sentence}.{f'  {remark}' if remark else ''}")
+    return Action("nothing", f"{sentence}.{f'  {remark}' if remark else ''}", until_us=by_us)
+
+
+def _nothing_until(by_us: int | None, situation: Situation) -> str:
+    if by_us is None:
+        return "Nothing needs doing"
+    if by_us <= situation.now_us:
+        return "Nothing needs doing at once, but re-align soon"
+    return f"Nothing needs doing now; re-align by about {day(by_us, situation.zone)}"
 
 
 def _wait(situation: Situation, adjusting: tuple[Action, ...]) -> list[Action]:

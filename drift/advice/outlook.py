@@ -37,6 +37,8 @@ BACK_SHARE, _LEAST_SWING, _LEAST_SDS = 0.2, 2.0, 1.0
 #: The middle 80 % of the ways.
 _FROM, _TO = 0.1, 0.9
 _MONTHS = 12
+#: A chance below this isn't worth a trip to the pier; setting the axis is worth it when it cuts it in half.
+SMALL_CHANCE, _WORTH = 0.1, 0.5
 #: A forecast that goes on from a reading longer ago than this is said to do so [days].
 _SAID_DAYS = 30.0
 #: A quarter of the year in moments of the forecast, a week apart: nearer to the other end of the swing no
@@ -90,7 +92,8 @@ class Realigning:
 
     `tolerance` [arcsec on the sky] is set by `tolerance_of`; `left_alone` is the chance as it stands,
     `set_now` when it is set now where it goes best.  `likely_us` is when it is first more likely beyond than
-    not if left alone; None when that is never.
+    not if left alone, `by_us` until when the chance that it has been beyond stays within `SMALL_CHANCE`; None
+    when that is never, or all year.
     """
 
     tolerance: float
@@ -99,6 +102,12 @@ class Realigning:
     set_now: float
     likely_us: int | None
     over_now: bool
+    by_us: int | None = None
+
+    @property
+    def worth(self) -> bool:
+        """Whether re-aligning within the year is worth it."""
+        return self.left_alone >= SMALL_CHANCE and self.set_now <= _WORTH * self.left_alone
 
 
 @dataclass(frozen=True)
@@ -293,6 +302,7 @@ def realigning_of(ahead: Forecast, situation: Situation) -> Realigning:
     alone = beyond(ahead, situation, np.zeros(2))
     reset = beyond(ahead, situation, _best(ahead, situation))
     likely = np.flatnonzero(alone.mean(axis=0) > 0.5)
+    passed = np.flatnonzero(np.maximum.accumulate(alone, axis=1).mean(axis=0) > SMALL_CHANCE)
     return Realigning(
         situation.tolerance,
         situation.tolerance_of,
@@ -300,7 +310,16 @@ def realigning_of(ahead: Forecast, situation: Situation) -> Realigning:
         float(reset.any(axis=1).mean()),
         int(ahead.time_us[likely[0]]) if likely.size else None,
         situation.known and situation.over(*situation.error_now()),
+        int(ahead.time_us[max(passed[0] - 1, 0)]) if passed.size else None,
     )
+
+
+def realign_by(history: History, situation: Situation) -> int | None:
+    """Return by when the axis is to be set again, where that is worth it within the year [us]; else None."""
+    made = history.forecast
+    ahead = None if made is None else from_moment(made, situation.now_us)
+    found = None if ahead is None else realigning_of(ahead, situation)
+    return found.by_us if found is not None and found.worth else None
 
 
 def _best(ahead: Forecast, situation: Situation) -> Floats:

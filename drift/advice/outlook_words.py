@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
-from drift.advice.outlook import Day, Outlook, Turning
+from drift.advice.outlook import SMALL_CHANCE, Day, Outlook, Turning
 from drift.advice.words import (
     angle,
     day,
@@ -42,8 +42,6 @@ _CAUSE_WORDS = {
     "settlement": "settlement",
     "wander of the pier": "what follows none of these",
 }
-#: A chance below this isn't worth a trip to the pier; setting the axis is worth it when it cuts it in half.
-_SMALL_CHANCE, _WORTH = 0.1, 0.5
 #: A forecast that has lost no more than some weeks of its year is of a year.
 _WHOLE_YEAR_DAYS = 330.0
 RUN_OUT = (
@@ -229,18 +227,21 @@ def realigning_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
 
 def _worth(outlook: Outlook, zone: ZoneInfo) -> str:
     found = outlook.realigning
-    if found.left_alone < _SMALL_CHANCE:
+    if found.left_alone < SMALL_CHANCE:
         return "Re-aligning is not worth it in the coming year."
     left, reset = percent(found.left_alone), percent(found.set_now)
-    if found.set_now > _WORTH * found.left_alone:
+    if not found.worth:
         return (
             f"Re-aligning now would change little ({reset} instead of {left}): it is the pier's own movement "
             "to come, or what isn't known of it, that takes the axis there."
         )
     if found.over_now:
         return f"Re-aligning is worth it now: set as advised, the chance is {reset} instead of {left}."
-    by = "" if found.likely_us is None else f", by {day(found.likely_us, zone)} at the latest"
-    return f"Re-aligning is worth it{by}: set as advised, the chance is {reset} instead of {left}."
+    small = percent(SMALL_CHANCE)
+    when = f"soon, as the chance is over {small} from now on"
+    if found.by_us is not None and found.by_us > outlook.from_us:
+        when = f"by {day(found.by_us, zone)} at the latest, until when the chance stays within {small}"
+    return f"Re-aligning is worth it, {when}: set as advised, it is {reset} instead of {left} over the year."
 
 
 def settlement_sentences(outlook: Outlook) -> tuple[str, ...]:

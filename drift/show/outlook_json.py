@@ -72,6 +72,7 @@ def _outlook(outlook: Outlook) -> dict[str, Any]:
         "tolerance_of": chances.tolerance_of,
         "chance_left_alone": number(chances.left_alone),
         "chance_set_now": number(chances.set_now),
+        "realign_by_utc": None if chances.by_us is None or not chances.worth else utc_text(chances.by_us),
         "likely_beyond_utc": None if chances.likely_us is None else utc_text(chances.likely_us),
         "settling": None if outlook.settling is None else _settling(outlook.settling),
     }

@@ -5,9 +5,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from advice_world import history, nights, site
 from invented_forecast import HALF_BAND_SDS, START_US, invented_forecast
 from scipy.stats import norm
 
+from drift.advice.advise import advise
 from drift.advice.forecast import Forecast as Daily
 from drift.advice.outlook import BACK_SHARE, Outlook, beyond, months_of, realigning_of, turning_of
 from drift.advice.outlook_words import (
@@ -185,7 +187,34 @@ def test_realigning_is_worth_it_before_the_tolerance_is_likely_passed():
     said = realigning_sentences(outlook(ahead), UTC)
     # 60 + 80 (1 - (140 - t) / 60) = 120 at t = 125: 2025-02-03; weeks run from 1 October
     assert "from about 2025-02-04 on" in said[0]
-    assert said[1].startswith("Re-aligning is worth it, by 2025-02-04 at the latest")
+    # 5" of sd: a tenth of the courses are 6.4" further, and there three days before
+    assert said[1].startswith(
+        "Re-aligning is worth it, by 2025-01-28 at the latest, until when the chance stays within 10 %"
+    )
+
+
+@pytest.mark.parametrize("sd", [5.0, 15.0, 25.0])
+def test_the_latest_day_to_realign_is_one_of_a_small_chance(sd):
+    ahead = invented_forecast(alt=-60.0, swing=80.0, peaks=(140.0,), sd=sd)
+    found = realigning_of(ahead, situation(ahead))
+    off = beyond(ahead, situation(ahead), np.zeros(2))
+    k = int(np.flatnonzero(ahead.time_us == found.by_us)[0])
+    assert found.worth and found.by_us < found.likely_us
+    assert off[:, : k + 1].any(axis=1).mean() <= 0.1 < off[:, : k + 2].any(axis=1).mean()
+
+
+def test_nothing_now_is_said_with_the_day_to_realign_by():
+    past = history(
+        axis_now=(0.0, -60.0), forecast=invented_forecast(alt=-60.0, swing=80.0, peaks=(140.0,), sd=5.0)
+    )
+    (only,) = advise(site(), nights(), past).actions
+    assert only.do == "nothing"
+    assert only.sentence.startswith(
+        "Nothing needs doing now; re-align by about 2025-01-28: the axis is 1.00'"
+    )
+    near = history(axis_now=(0.0, 0.0), forecast=invented_forecast(sd=5.0))
+    (only,) = advise(site(), nights(), near).actions
+    assert only.sentence.startswith("Nothing needs doing: ") and only.until_us is None
 
 
 def test_realigning_is_not_worth_it_far_from_the_tolerance():

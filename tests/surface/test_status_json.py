@@ -263,6 +263,7 @@ OUTLOOK = shaped(
         "tolerance_of": a_text,
         "chance_left_alone": a_number,
         "chance_set_now": a_number,
+        "realign_by_utc": or_null(a_time),
         "likely_beyond_utc": or_null(a_time),
         "settling": or_null(
             shaped(
