@@ -34,7 +34,8 @@ if TYPE_CHECKING:
 _FRAME_SDS = 6.0
 #: The frame is widened to show the pole or the limit when that makes it at most so many times taller.
 _WIDEN = 3.0
-_HEIGHTS_IN = (1.45, 1.45, 1.45)
+#: With these the picture takes less than a sheet of paper.
+_HEIGHTS_IN = (1.25, 1.25, 1.25)
 
 
 def figure(answer: Answer, axes: Any = None, *, width_in: float = WIDE_IN) -> Figure:
