@@ -19,6 +19,9 @@ from drift.sky.earth import installed_earth_rotation
 from drift.sky.place import observed
 from drift.sky.weather import fill_weather
 
+#: With fewer days of weather no frost is worked out, and none is filled in: as in `drift.ground.weather`.
+_FEWEST_WEATHER_DAYS = 30
+
 
 @dataclass(frozen=True)
 class Seen:
@@ -67,7 +70,7 @@ def see(
         kind: Directions(sky[a:b, :3], sky[a:b, 3])
         for kind, a, b in zip(TABLES, edges[:-1], edges[1:], strict=True)
     }
-    defaults = []
+    defaults = filled_in(readings["weather"])
     if from_weather:
         defaults.append(f"{from_weather} of {len(joined)} solves took their temperature from the day's mean.")
     for what, used, value in (
@@ -111,12 +114,32 @@ def _night_by_night(
 
 def _with_daily_mean(temp_c: Floats, day: Ints, weather: pd.DataFrame) -> tuple[Floats, int]:
     """Fill in the weather's daily mean on nights without a temperature of their own; count the rows."""
-    middle = weather["t_mean_c"].fillna(0.5 * (weather["t_min_c"] + weather["t_max_c"]))
-    means = dict(zip(weather["day"].astype(int), middle.astype(float), strict=True))
+    means = dict(zip(weather["day"].astype(int), _middle(weather).astype(float), strict=True))
     given = np.isfinite(temp_c)
     lacking = ~np.isin(day, np.unique(day[given]))
     filled = np.where(lacking, [means.get(int(d), np.nan) for d in day], temp_c)
     return filled, int(np.sum(lacking & np.isfinite(filled)))
+
+
+def filled_in(weather: pd.DataFrame) -> list[str]:
+    """Say how many days inside the weather log have no temperature, which is made up for the frost."""
+    known = np.isfinite(_middle(weather).to_numpy(dtype=float))
+    days = np.unique(weather["day"].to_numpy(dtype=np.int64)[known])
+    if days.size < _FEWEST_WEATHER_DAYS:
+        return []
+    whole = int(days[-1] - days[0]) + 1
+    lacking = whole - int(days.size)
+    if not lacking:
+        return []
+    those = "1 of them was" if lacking == 1 else f"{lacking:,} of them were"
+    return [
+        f"The weather log spans {whole:,} days: {those} without a temperature and got the usual one of the "
+        "season."
+    ]
+
+
+def _middle(weather: pd.DataFrame) -> pd.Series:
+    return weather["t_mean_c"].fillna(0.5 * (weather["t_min_c"] + weather["t_max_c"]))
 
 
 def _columns(table: pd.DataFrame) -> pd.DataFrame:

@@ -290,3 +290,14 @@ def test_a_row_with_too_many_cells_is_set_aside() -> None:
     assert (one.line, one.column) == (2, "")
     assert "4 cells" in one.reason
     assert log.lines.tolist() == [3]
+
+
+def remarks_on_days(days) -> str:
+    rows = "".join(f"{np.datetime64('2021-07-23') + day},-5,5\n" for day in days)
+    text = f"date,t_min_c,t_max_c\n{rows}"
+    return " ".join(read_bytes(text.encode(), "weather.csv", FAR_NORTH).remarks)
+
+
+def test_many_missing_days_of_weather_are_told_and_a_few_are_not() -> None:
+    assert "50 of the 101 days from 2021-07-23 to 2021-10-31 have no row" in remarks_on_days(range(0, 101, 2))
+    assert remarks_on_days([*range(50), *range(53, 101)]) == ""
