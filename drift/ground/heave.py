@@ -56,6 +56,8 @@ class FrostDriver:
         (m,) sum over winters of each one's peak times the share of its rise that is over.
     sentence
         What it rests on.
+    per_unit
+        How much of the quantity itself 1 is, see `drift.ground.drivers.Driver`.
     """
 
     kind: str
@@ -65,6 +67,7 @@ class FrostDriver:
     late: Floats = field(repr=False)
     risen: Floats = field(repr=False)
     sentence: str = ""
+    per_unit: float = 1.0
 
     @property
     def is_frost(self) -> bool:
@@ -114,7 +117,11 @@ class FrostHeave:
         """Return the drivers worth comparing at this pier, each with several lags."""
         found = frost_driver_candidates(self.weather, self.ground, self.longitude_deg)
         return tuple(
-            replace(_followed(d.name, lag, d.time_us, d.value, self.weather.day, self), sentence=d.sentence)
+            replace(
+                _followed(d.name, lag, d.time_us, d.value, self.weather.day, self),
+                sentence=d.sentence,
+                per_unit=d.per_unit,
+            )
             for d in found
             for lag in LAGS_DAYS
         )
@@ -190,7 +197,7 @@ class FrostHeave:
         day = np.concatenate([ahead.past.day, ahead.day])
         plain = [np.concatenate([coming.past.value, value]) for value in coming.value]
         ways = [_followed(driver.kind, driver.lag_days, times, value, day, self) for value in plain]
-        scale = _same_scale(driver, ways[0], coming.past.time_us.size)
+        scale = coming.past.per_unit / driver.per_unit
         return tuple(
             replace(
                 way,
@@ -198,16 +205,10 @@ class FrostHeave:
                 late=scale * way.late,
                 risen=scale * way.risen,
                 sentence=ahead.sentence,
+                per_unit=driver.per_unit,
             )
             for way in ways
         )
-
-
-def _same_scale(driver: FrostDriver, way: FrostDriver, days: int) -> float:
-    """Return the factor that brings a way onto the driver's scale, from the days that both know."""
-    theirs, ours = way.value[:days], driver.at(way.time_us[:days])[:, 0]
-    square = float(theirs @ theirs)
-    return float(ours @ theirs) / square if square > 0.0 else 1.0
 
 
 def _followed(

@@ -1,5 +1,7 @@
 """Drivers and their continuations: against an independent maker of weather and frost, and invariances."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -20,6 +22,7 @@ from drift.ground.drivers import (
     winter_ramps,
 )
 from drift.ground.front import frost_front
+from drift.ground.heave import FrostHeave
 from drift.ground.indices import winters
 from drift.ground.reach import depth_of_winter, frost_at_base, frost_picture
 from drift.ground.site import ground_of, spread, with_snow
@@ -357,3 +360,20 @@ def test_words_of_the_site_file():
     deep, shallow = spread(ground_of(1.2, "clay"))["deep"], spread(ground_of(1.2, "clay"))["shallow"]
     assert deep.surface.freezing > shallow.surface.freezing
     assert deep.layers[0][1].water_percent < shallow.layers[0][1].water_percent
+
+
+def test_what_may_come_stays_on_the_scale_of_the_past():
+    """Frost touches the base on the last day that was logged; a trace of it is no measure for what comes."""
+    days = np.arange(18_000, 18_000 + 220)
+    swing = 11.0 * np.cos(2.0 * np.pi * (days - days[-1] - 20) / YEAR_DAYS)
+    weather = daily_weather(table_of(days, -3.0 - swing, 5.0 - swing), NORTH, int(days[0]), int(days[-1]))
+    frozen = frost_front(weather, ground_of(0.9, "clay", None, None)).frozen_m
+    heave = FrostHeave(weather, ground_of(float(frozen[-1]) - 1e-13, "clay", None, None), 10.0)
+    assert {driver.kind for driver in heave.drivers()} == set(FROST_KINDS)
+    for driver in heave.drivers():
+        # the usual year before the record is another with each day: the past may differ by a little
+        otherwise = replace(driver, value=driver.value + 0.1)
+        for way, same in zip(heave.ways(driver, 365, 6), heave.ways(otherwise, 365, 6), strict=True):
+            assert np.array_equal(way.value, same.value)
+            known = way.time_us <= driver.time_us[-1]
+            assert way.value[known] == pytest.approx(driver.at(way.time_us[known])[:, 0], abs=0.05)
