@@ -21,7 +21,7 @@ from drift.advice.outlook import realign_by
 from drift.advice.present import OLD_DAYS
 from drift.advice.result import Action
 from drift.advice.situation import ACT_SDS
-from drift.advice.words import CLOSE_SDS, arcmin, day, listed, plain_arcmin
+from drift.advice.words import CLOSE_SDS, arcmin, day, listed, plain_arcmin, rounded_arcmin
 from drift.quantities import DAY_US
 
 if TYPE_CHECKING:
@@ -91,7 +91,7 @@ def _nothing(situation: Situation, history: History) -> Action:
     margin, by_us = situation.tolerance - error, realign_by(history, situation)
     sentence = (
         f"{_nothing_until(by_us, situation)}: the axis is {arcmin(error, sd)} from the pole, "
-        f"{arcmin(abs(margin), sd)} {'inside' if margin >= 0.0 else 'beyond'} {_tolerance(situation)}"
+        f"{rounded_arcmin(abs(margin), sd)} {'inside' if margin >= 0.0 else 'beyond'} {_tolerance(situation)}"
         f"{', too close to call' if abs(margin) < CLOSE_SDS * sd else ''}"
     )
     lasting, lasting_sd = situation.error_lasting()

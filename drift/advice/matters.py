@@ -19,7 +19,7 @@ from drift.advice import effects
 from drift.advice.axis_error import on_sky, parts_on_sky
 from drift.advice.open_sky import OpenSky, open_sky, usual_declination, usual_place, usual_words
 from drift.advice.result import AtPlace, Matter
-from drift.advice.words import CLOSE_SDS, arcmin, pair, plain_arcmin
+from drift.advice.words import CLOSE_SDS, arcmin, pair, plain_arcmin, rounded_arcmin
 from drift.quantities import ARCSEC_PER_RAD, Floats
 
 if TYPE_CHECKING:
@@ -186,7 +186,7 @@ def _sentence(
     usual: AtPlace | None,
 ) -> str:
     margin = allowed - error
-    verdict = f"{arcmin(abs(margin), sd)} {'to spare' if margin >= 0 else 'too much'}"
+    verdict = f"{rounded_arcmin(abs(margin), sd)} {'to spare' if margin >= 0 else 'too much'}"
     if abs(margin) < CLOSE_SDS * sd:
         verdict += ", too close to call"
     sentence = (

@@ -56,10 +56,19 @@ def pair(value: float, sd: float, unit: str) -> str:
 
 def plain_arcmin(value_arcmin: float, places: int | None = None) -> str:
     """Return an arcminute value without uncertainty: ``2'``, ``0.63'``, ``45'``; or to so many places."""
-    if places is None:
-        places = 0 if abs(value_arcmin) >= 10.0 else 1 if abs(value_arcmin) >= 2.0 else 2
-    text = f"{value_arcmin:.{places}f}"
+    text = f"{value_arcmin:.{_plain_places(value_arcmin) if places is None else places}f}"
     return (text.rstrip("0").rstrip(".") if "." in text else text) + "'"
+
+
+def rounded_arcmin(value_arcsec: float, sd_arcsec: float) -> str:
+    """Return as `plain_arcmin` where its rounding hides the uncertainty, else as `arcmin`."""
+    value, sd = value_arcsec / 60.0, sd_arcsec / 60.0
+    hidden = sd < 0.5 * 10.0 ** -_plain_places(value)
+    return plain_arcmin(value) if hidden else arcmin(value_arcsec, sd_arcsec)
+
+
+def _plain_places(value_arcmin: float) -> int:
+    return 0 if abs(value_arcmin) >= 10.0 else 1 if abs(value_arcmin) >= 2.0 else 2
 
 
 def plain_angle(value_arcsec: float) -> str:

@@ -175,7 +175,8 @@ def _apart(answer: Answer) -> Section:
         ("East lean from the mount's azimuth", history.east_lean_from_mount_azimuth),
         ("North lean from the mount's altitude", history.north_lean_from_mount_altitude),
     )
-    return Section("What can be told apart", tuple(("-", _apart_sentence(*pair)) for pair in pairs))
+    items = tuple(("-", _apart_sentence(*pair)) for pair in pairs)
+    return Section("What can be told apart", items, note=causes.named_all_the_same(history))
 
 
 def _apart_sentence(what: str, separable: Separable) -> str:

@@ -1,12 +1,13 @@
 """Words that advice, status, report and page share."""
 
 import pytest
-from advice_world import DAY_US, LAST_US, history, nights, site
+from advice_world import DAY_US, LAST_US, event, history, nights, site
 
 from drift.advice.advise import advise
 from drift.advice.words import counted, ranked, size_of, toward_of
 from drift.answer import Answer
 from drift.show import phrases
+from drift.show.tables import causes
 from drift.watch.changes import acknowledged_sentences, news, news_afresh, state_text
 from drift.watch.items import Item, News
 
@@ -47,3 +48,16 @@ def test_a_spoilt_acknowledgement_does_not_stand_in_the_way_of_a_new_one():
     assert news_afresh(answer, "{spoilt", *when) == (news(answer, None, *when), None)
     kept = state_text(answer, None, *when)
     assert news_afresh(answer, kept, *when) == (news(answer, kept, *when), kept)
+
+
+def apart(east, *events):
+    past = history(east=east, events=events)
+    return causes.named_all_the_same(past)
+
+
+def test_why_a_step_has_a_name_where_slow_movement_cannot_be_told():
+    slip, tip = event("mount_az", mount_az=170.0), event("pier", lean_east=60.0)
+    for named in (slip, tip):
+        assert "its odds rest on how sudden it was and which way it went" in apart("no", named)
+        assert apart("yes", named) == ""
+    assert apart("no") == apart("no", event("mount_alt", mount_alt=170.0)) == ""

@@ -15,7 +15,7 @@ from drift.show.times import clock_text, zone_of
 
 if TYPE_CHECKING:
     from drift.answer import Answer
-    from drift.history.result import CorrectionFound, Event, Separable
+    from drift.history.result import CorrectionFound, Event, History, Separable
 
 #: Kinds of correction that are meant to move something by an amount.
 _AMOUNTS = (*KNOBS, "shim", "nuts")
@@ -203,7 +203,23 @@ def apart_table(answer: Answer) -> Table:
         "What can be told apart",
         ("what", "answer", "because", "what would settle it"),
         tuple(rows),
-        note="No reading can tell a turn of the pier itself about the vertical from the mount's azimuth.",
+        note="No reading can tell a turn of the pier itself about the vertical from the mount's azimuth."
+        + named_all_the_same(history, " "),
+    )
+
+
+def named_all_the_same(history: History, before: str = "") -> str:
+    """Say why a step has a name though slow movement can't be told apart; "" where there is none such."""
+    pairs = (
+        (history.east_lean_from_mount_azimuth, "mount_az"),
+        (history.north_lean_from_mount_altitude, "mount_alt"),
+    )
+    steps = {event.what for event in history.events}
+    if not any(pair.answer != "yes" and steps & {"pier", part} for pair, part in pairs):
+        return ""
+    return (
+        f"{before}That is of slow movement. A step can be named all the same: its odds rest on how sudden it "
+        "was and which way it went, as a knob slips along its own axis only."
     )
 
 
