@@ -14,6 +14,7 @@ from drift.advice.ground import (
     GroundAdvice,
     frost_sentences,
 )
+from drift.advice.words import counted
 from drift.ground.indices import DesignIndex, design_index, winters
 from drift.ground.reach import DepthRange, FrostAtBase, depth_of_winter, frost_at_base
 from drift.ground.site import Ground, ground_of
@@ -86,27 +87,38 @@ def ground_sentences(found: PierGround | None) -> tuple[str, ...]:
     said = frost_sentences(found.frost, found.ground.base_assumed)
     if not said:
         said = ("No winter of the weather log froze the ground.",)
-    reached = [w.winter for w in found.frost.as_is if w.reaches == "yes"]
-    perhaps = [w.winter for w in found.frost.as_is if w.reaches == "perhaps"]
-    in_all = len(found.frost.as_is)
-    if in_all > 1 and any(w.depth.deep > 0.0 for w in found.frost.as_is):
-        below = f"below the base in {len(reached) or 'none'}"
-        below += f", perhaps in {len(perhaps)} more" if perhaps else ""
-        said += (f"Of the {in_all} winters in the log, frost went {below}.",)
-    return said + _clearing(found.frost) + found.ground.assumed
+    return said + _winters_below(found.frost) + found.ground.assumed
+
+
+def _winters_below(frost: FrostAtBase) -> tuple[str, ...]:
+    """Say in how many winters frost went below the base, and when only cleared snow lets it."""
+    in_all = len(frost.as_is)
+    reached = [w for w in frost.as_is if w.reaches == "yes"]
+    perhaps = [w for w in frost.as_is if w.reaches == "perhaps"]
+    cleared = _clearing(frost)
+    if in_all < 2 or (cleared and not reached and not perhaps) or not _freezes(frost):
+        return cleared
+    below = f"below the base in {len(reached) or 'none'}"
+    below += f", perhaps in {len(perhaps)} more" if perhaps else ""
+    return (f"Of the {in_all} winters in the log, frost went {below}.", *cleared)
+
+
+def _freezes(frost: FrostAtBase) -> bool:
+    return any(winter.depth.deep > 0.0 for winter in frost.as_is)
 
 
 def _clearing(frost: FrostAtBase) -> tuple[str, ...]:
     """Say when only cleared snow lets frost under the base."""
-    cases = ((frost.as_is, "as it lay"), (frost.snow_left, "left lying"))
+    cases = ((frost.as_is, "as it lay, frost went"), (frost.snow_left, "left lying, frost would have gone"))
     kept = next((words for winters, words in cases if all(w.reaches == "no" for w in winters)), None)
     reached = [w for w in frost.snow_cleared if w.reaches != "no"]
     if kept is None or not reached:
         return ()
     sure = "would have been" if any(w.reaches == "yes" for w in reached) else "may have been"
+    log = counted(len(frost.snow_cleared), "winter")
     return (
-        f"With its snow {kept} no winter's frost went below the base; with the ground cleared it {sure} "
-        f"below it in {len(reached)} of these {len(frost.snow_cleared)} winters: leave the snow lying.",
+        f"With its snow {kept} below the base in none of the log's {log}; with the ground cleared it {sure} "
+        f"below it in {len(reached)} of them: leave the snow lying.",
     )
 
 
