@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import date, timedelta
 
 from drift.advice.words import CLOSE_SDS, angle, arcmin, azimuth_side, percent, ranked, size_of, toward_of
@@ -17,6 +17,8 @@ from drift.advice.words import counted as counted  # for all that shows
 from drift.advice.words import toward as toward
 
 NOT_KNOWN = "not known"
+#: Writes a value with its sd [arcsec].
+Writer = Callable[[float | None, float | None], str]
 #: A value this many standard deviations from 0 has a side.
 SIDE_SDS = CLOSE_SDS
 #: Least probability -> what is said of it; the last is for all that is less.
@@ -63,6 +65,15 @@ def any_arcmin(value: float | None, sd: float | None) -> str:
     return _tolerant(arcmin, value, sd)
 
 
+def one_unit(pairs: Iterable[tuple[float | None, float | None]]) -> Writer:
+    """Return how all values of one list are written: in arcminutes where one of them would be.
+
+    Two steps of 117" and 2.12' look as if one were fifty times the other.
+    """
+    written = [any_angle(value, sd) for value, sd in pairs]
+    return any_arcmin if any("'" in text for text in written) else any_angle
+
+
 def _tolerant(write: Callable[[float, float], str], value: float | None, sd: float | None) -> str:
     if value is None or not math.isfinite(value):
         return NOT_KNOWN
@@ -107,28 +118,32 @@ def altitude_words(alt_error: float | None, sd: float | None) -> str:
     return f"{any_arcmin(abs(alt_error), sd)} {height}{_doubt(alt_error, sd)}"
 
 
-def lean_words(lean: float | None, sd: float | None, positive: str, negative: str) -> str:
+def lean_words(
+    lean: float | None, sd: float | None, positive: str, negative: str, write: Writer = any_angle
+) -> str:
     """Return ``12.3" ± 0.8" toward the north`` for one component of a lean."""
     if lean is None or not math.isfinite(lean):
         return NOT_KNOWN
-    return f"{any_angle(abs(lean), sd)} toward the {positive if lean >= 0 else negative}{_doubt(lean, sd)}"
+    return f"{write(abs(lean), sd)} toward the {positive if lean >= 0 else negative}{_doubt(lean, sd)}"
 
 
-def mount_azimuth_words(change: float | None, sd: float | None, latitude_deg: float) -> str:
+def mount_azimuth_words(
+    change: float | None, sd: float | None, latitude_deg: float, write: Writer = any_angle
+) -> str:
     """Return how far the mount has turned about the vertical, and which way the axis end went."""
     if change is None or not math.isfinite(change):
         return NOT_KNOWN
     way = "clockwise" if change >= 0 else "anticlockwise"
     side = azimuth_side(change, latitude_deg)
-    return f"{any_angle(abs(change), sd)} {way}, the axis going {side}{_doubt(change, sd)}"
+    return f"{write(abs(change), sd)} {way}, the axis going {side}{_doubt(change, sd)}"
 
 
-def mount_altitude_words(change: float | None, sd: float | None) -> str:
+def mount_altitude_words(change: float | None, sd: float | None, write: Writer = any_angle) -> str:
     """Return how far the altitude adjuster has raised or lowered the axis."""
     if change is None or not math.isfinite(change):
         return NOT_KNOWN
     way = "up" if change >= 0 else "down"
-    return f"{any_angle(abs(change), sd)}, the axis going {way}{_doubt(change, sd)}"
+    return f"{write(abs(change), sd)}, the axis going {way}{_doubt(change, sd)}"
 
 
 def _doubt(value: float, sd: float | None) -> str:
@@ -137,14 +152,14 @@ def _doubt(value: float, sd: float | None) -> str:
     return " (may be none)"
 
 
-def whole_lean(north: float, east: float, north_sd: float, east_sd: float) -> str:
+def whole_lean(north: float, east: float, north_sd: float, east_sd: float, write: Writer = any_angle) -> str:
     """Return the lean as one angle and a bearing; the two components are taken as independent."""
     size, sd = size_of(north, east, north_sd, east_sd)
     if size == 0.0:
         return "none"
     if not has_side(size, sd):
-        return f"{any_angle(size, sd)}, too little to name a direction"
-    return f"{any_angle(size, sd)} {toward_of(north, east)}"
+        return f"{write(size, sd)}, too little to name a direction"
+    return f"{write(size, sd)} {toward_of(north, east)}"
 
 
 def likely(probability: float) -> str:

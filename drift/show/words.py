@@ -130,14 +130,15 @@ def _coming_year(answer: Answer) -> Section:
 
 def _events(answer: Answer) -> Section:
     events = list(enumerate(answer.history.events))
-    items = [(f"{causes.event_number(k)}.", _event_sentence(event, answer)) for k, event in events]
+    write = causes.sizes_writer(answer.history.events)
+    items = [(f"{causes.event_number(k)}.", _event_sentence(event, answer, write)) for k, event in events]
     return Section("What moved, and when", *_latest(items))
 
 
-def _event_sentence(event: Event, answer: Answer) -> str:
+def _event_sentence(event: Event, answer: Answer, write: phrases.Writer) -> str:
     zone = zone_of(answer.site.site.timezone)
     between = f"Between {clock_text(event.after_us, zone)} and {clock_text(event.before_us, zone)}"
-    size = causes.size_words(event, answer.site.site.latitude_deg)
+    size = causes.size_words(event, answer.site.site.latitude_deg, write)
     return (
         f"{between}: {causes.event_words(event)}. By how much: {size}. "
         f"Odds: {phrases.odds(event.probability)}."

@@ -268,3 +268,32 @@ def test_a_typed_axis_counts_no_solves(answer):
 def test_whether_a_correction_held_or_why_that_is_not_said(kind, asked, found, held, words):
     sd = None if found is None else 4.0
     assert causes.held_words(CorrectionFound(us(2024, 5, 30), kind, asked, found, sd, held)) == words
+
+
+def test_all_values_of_one_list_are_in_one_unit():
+    assert phrases.one_unit([(117.1, 0.9), (40.0, 1.0)]) is phrases.any_angle
+    assert phrases.one_unit([(117.1, 0.9), (-127.2, 0.6), (None, None)]) is phrases.any_arcmin
+    answer = invented()
+    first = next(event for event in answer.history.events if event.what == "mount_az")
+    sizes = [
+        replace(first, size={**first.size, "mount_az": size}, size_sd={**first.size_sd, "mount_az": 1.2})
+        for size in (117.1, -127.2)
+    ]
+    told = causes.events_table(replace(answer, history=replace(answer.history, events=tuple(sizes)))).rows
+    assert [row[-1].split(",")[0] for row in told] == [
+        "turned 1.95' ± 0.02' clockwise",
+        "turned 2.12' ± 0.02' anticlockwise",
+    ]
+
+
+def test_what_changed_since_the_start_is_in_one_unit():
+    answer = invented()
+    change = answer.history.change.copy()
+    change[-1, :2], change[-1, 4] = (100.0, 90.0), 3.0  # 134.5" together: two arcminutes and more
+    rows = axis.now_table(replace(answer, history=replace(answer.history, change=change))).rows
+    told = [
+        row[1] for row in rows[3:] if "together" in row[1] or "toward the" in row[1] or "axis going" in row[1]
+    ]
+    told = [text for text in told if "season" not in text and "a year" not in text and "swings" not in text]
+    assert len(told) == 5
+    assert all("'" in text and '"' not in text for text in told), told

@@ -58,25 +58,31 @@ def _change_rows(history: History, latitude_deg: float) -> list[tuple[str, str]]
     sd = dict(zip(COLUMNS, history.sd[latest], strict=True))
     if not any(sd.values()) and not any(change.values()):
         return [("Pier and mount", "this is the first night; changes count from here")]
-    north, east = change["lean_north"], change["lean_east"]
-    rows = [
-        ("Pier lean since the start", phrases.lean_words(north, sd["lean_north"], "north", "south")),
-        ("", phrases.lean_words(east, sd["lean_east"], "east", "west")),
-    ]
-    if phrases.known(north, east, sd["lean_north"], sd["lean_east"]):
-        rows.append(("", "together " + phrases.whole_lean(north, east, sd["lean_north"], sd["lean_east"])))
+    write = _change_writer(change, sd, plate_used(history))
+    rows = _tilt_rows("Pier lean since the start", "lean", change, sd, write)
+    leans = change["lean_north"], change["lean_east"], sd["lean_north"], sd["lean_east"]
+    if phrases.known(*leans):
+        rows.append(("", "together " + phrases.whole_lean(*leans, write)))
     if plate_used(history):
-        rows += [
-            (
-                "Plate tilt since the start",
-                phrases.lean_words(*_of("plate_north", change, sd), "north", "south"),
-            ),
-            ("", phrases.lean_words(*_of("plate_east", change, sd), "east", "west")),
-        ]
+        rows += _tilt_rows("Plate tilt since the start", "plate", change, sd, write)
+    azimuth = phrases.mount_azimuth_words(*_of("mount_az", change, sd), latitude_deg, write)
+    altitude = phrases.mount_altitude_words(*_of("mount_alt", change, sd), write)
+    return [*rows, ("Mount since the start", azimuth), ("", altitude)]
+
+
+def _change_writer(change: dict[str, float], sd: dict[str, float], with_plate: bool) -> phrases.Writer:
+    """Return how all changes since the start are written, in one unit; the whole lean counts as well."""
+    shown = [_of(name, change, sd) for name in COLUMNS if with_plate or not name.startswith("plate")]
+    return phrases.one_unit([*shown, (math.hypot(change["lean_north"], change["lean_east"]), 0.0)])
+
+
+def _tilt_rows(
+    heading: str, part: str, change: dict[str, float], sd: dict[str, float], write: phrases.Writer
+) -> list[tuple[str, str]]:
+    north, east = _of(f"{part}_north", change, sd), _of(f"{part}_east", change, sd)
     return [
-        *rows,
-        ("Mount since the start", phrases.mount_azimuth_words(*_of("mount_az", change, sd), latitude_deg)),
-        ("", phrases.mount_altitude_words(*_of("mount_alt", change, sd))),
+        (heading, phrases.lean_words(*north, "north", "south", write)),
+        ("", phrases.lean_words(*east, "east", "west", write)),
     ]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from drift.advice.correction_words import KNOBS, amount_words
@@ -46,14 +47,14 @@ def correction_mark(k: int) -> str:
 def events_table(answer: Answer) -> Table:
     """Every step that was found, between which readings, what it was with odds, and how large."""
     zone = zone_of(answer.site.site.timezone)
-    latitude = answer.site.site.latitude_deg
+    latitude, write = answer.site.site.latitude_deg, sizes_writer(answer.history.events)
     rows = [
         (
             event_number(k),
             f"{clock_text(event.after_us, zone)} – {clock_text(event.before_us, zone)}",
             event_words(event),
             phrases.odds(event.probability),
-            size_words(event, latitude),
+            size_words(event, latitude, write),
         )
         for k, event in enumerate(answer.history.events)
     ]
@@ -75,20 +76,37 @@ def event_words(event: Event) -> str:
     return f"{what}{sure}{recorded}{provisional}"
 
 
-def size_words(event: Event, latitude_deg: float) -> str:
+def sizes_writer(events: Iterable[Event]) -> phrases.Writer:
+    """Return how the sizes of all events are written, in one unit."""
+    return phrases.one_unit(
+        (event.size[name], event.size_sd.get(name))
+        for event in events
+        for name in _moved(event) & set(event.size)
+    )
+
+
+def _moved(event: Event) -> set[str]:
+    """Return what of an event's size is told: the parts that it may have been."""
+    parts = {"pier": {"lean_north", "lean_east"}, "mount_az": {"mount_az"}, "mount_alt": {"mount_alt"}}
+    return set().union(*parts.values()) if event.what == "undetermined" else parts.get(event.what, set())
+
+
+def size_words(event: Event, latitude_deg: float, write: phrases.Writer = phrases.any_angle) -> str:
     """Return the size of the step in each part that it may have been, in words."""
-    size, sd = event.size, event.size_sd
+    size, sd, moved = event.size, event.size_sd, _moved(event)
     words = []
-    if event.what in ("pier", "undetermined"):
+    if "lean_north" in moved:
+        sides = ("lean_north", "north", "south"), ("lean_east", "east", "west")
         words += [
-            "lean " + phrases.lean_words(size.get("lean_north"), sd.get("lean_north"), "north", "south"),
-            "lean " + phrases.lean_words(size.get("lean_east"), sd.get("lean_east"), "east", "west"),
+            f"lean {phrases.lean_words(size.get(name), sd.get(name), one, other, write)}"
+            for name, one, other in sides
         ]
-    if event.what in ("mount_az", "undetermined"):
-        turned = phrases.mount_azimuth_words(size.get("mount_az"), sd.get("mount_az"), latitude_deg)
+    if "mount_az" in moved:
+        turned = phrases.mount_azimuth_words(size.get("mount_az"), sd.get("mount_az"), latitude_deg, write)
         words.append("turned " + turned)
-    if event.what in ("mount_alt", "undetermined"):
-        words.append("tilted " + phrases.mount_altitude_words(size.get("mount_alt"), sd.get("mount_alt")))
+    if "mount_alt" in moved:
+        tilted = phrases.mount_altitude_words(size.get("mount_alt"), sd.get("mount_alt"), write)
+        words.append("tilted " + tilted)
     told = [text for text in words if not text.endswith(phrases.NOT_KNOWN)]
     if told:
         return "; ".join(told)
