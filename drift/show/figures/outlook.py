@@ -18,6 +18,7 @@ from drift.show.figures.canvas import (
     dates,
     error_bars,
     house_style,
+    is_narrow,
     least_height,
     line_with_band,
     say_empty,
@@ -27,6 +28,7 @@ from drift.show.figures.canvas import (
     side_note,
 )
 from drift.show.figures.palette import colour
+from drift.show.figures.tolerance import aimed_pole_arcmin
 from drift.show.times import zone_of
 
 if TYPE_CHECKING:
@@ -43,8 +45,11 @@ _PAST_DAYS = 400
 _BAND_SDS = float(ndtri(0.5 + BAND / 2.0))
 #: The frame is laid around nights no more uncertain than this many times the median night.
 _FRAME_SDS = 6.0
-#: A limit widens the frame at most so many times.
+#: The tint widens the frame at most so many times.
 _WIDEN = 2.5
+_TINT = 0.16
+#: So near to the poles of the Earth azimuth counts for nothing on the sky.
+_LEAST_TO_SKY = 1e-3
 
 
 def figure(answer: Answer, axes: Any = None, *, width_in: float = WIDE_IN) -> Figure:
@@ -99,8 +104,13 @@ def _titles(panels: list[Axes], answer: Answer, width_in: float) -> None:
         panel.set_ylabel("error [arcmin]")
     for panel in panels[2:]:
         panel.set_ylabel("[arcsec]")
-    if answer.site.warn.axis_arcmin is not None:
-        side_note(panels[1], f"tinted: within {answer.site.warn.axis_arcmin:g}' on the sky", width_in)
+    limit = answer.site.warn.axis_arcmin
+    if limit is not None:
+        told = f"tinted: within {limit:g}' on the sky, the other coordinate as forecast"
+        if is_narrow(width_in):
+            corner_note(panels[1], f"tinted: within {limit:g}' on the sky", top=True)
+        else:
+            side_note(panels[1], told, width_in)
 
 
 def _axis_panel(panel: Axes, answer: Answer, ahead: Forecast, since_us: int, k: int) -> None:
@@ -119,27 +129,47 @@ def _axis_panel(panel: Axes, answer: Answer, ahead: Forecast, since_us: int, k: 
     low, high = ahead.axis_low[:, k] / 60.0, ahead.axis_high[:, k] / 60.0
     _to_come(panel, ahead, ahead.axis[:, k] / 60.0, low, high, colour("axis"))
     trusted = sd <= _FRAME_SDS * np.median(sd) if nights else np.zeros(0, dtype=bool)
-    bottom, top = _frame(panel, answer, np.concatenate([seen[trusted], low, high]), k)
+    bottom, top = _frame(panel, answer, ahead, np.concatenate([seen[trusted], low, high]), k)
     outside = int(np.sum((seen < bottom) | (seen > top)))
     if outside:
         corner_note(panel, f"{phrases.counted(outside, 'night')} outside the frame", left=True)
 
 
-def _frame(panel: Axes, answer: Answer, values: Floats, k: int) -> tuple[float, float]:
-    """Lay the frame round what is drawn, and round the limits where they are near; return its edges."""
+def _frame(panel: Axes, answer: Answer, ahead: Forecast, values: Floats, k: int) -> tuple[float, float]:
+    """Lay the frame round what is drawn, and round the tint where that is near; return its edges."""
     low, high = float(values.min()), float(values.max())
-    limit = answer.site.warn.axis_arcmin
-    shrink = math.cos(math.radians(answer.site.site.latitude_deg)) if k == 0 else 1.0
     span = max(high - low, 0.1)
-    if limit is not None and shrink > 1e-3:
-        limit = limit / shrink
-        panel.axhspan(-limit, limit, color=colour("allowed"), alpha=0.12, linewidth=0, zorder=0.2)
-        for edge in (0.0, limit, -limit):
-            if max(high, edge) - min(low, edge) <= _WIDEN * span:
-                low, high = min(low, edge), max(high, edge)
+    room = room_left(answer, ahead, k)
+    edges = [0.0]
+    if room is not None:
+        panel.fill_between(
+            dates(ahead.time_us), *room, color=colour("allowed"), alpha=_TINT, linewidth=0, zorder=0.2
+        )
+        edges += [float(np.nanmin(room[0])), float(np.nanmax(room[1]))] if np.isfinite(room[0]).any() else []
+    for edge in edges:
+        if max(high, edge) - min(low, edge) <= _WIDEN * span:
+            low, high = min(low, edge), max(high, edge)
     margin = 0.08 * max(high - low, 0.1)
     panel.set_ylim(low - margin, high + margin)
     return low - margin, high + margin
+
+
+def room_left(answer: Answer, ahead: Forecast, k: int) -> tuple[Floats, Floats] | None:
+    """Return between what one coordinate of the axis is within the warning limit, (D,) each [arcmin].
+
+    The limit is one on the distance from the pole aimed at, of which the other coordinate, as it is
+    forecast, takes its part; NaN where that alone takes all.  None where there is no limit, or where azimuth
+    counts for nothing.
+    """
+    limit = answer.site.warn.axis_arcmin
+    to_sky = np.array([math.cos(math.radians(answer.site.site.latitude_deg)), 1.0])
+    if limit is None or to_sky[k] < _LEAST_TO_SKY:
+        return None
+    pole = np.array([0.0, aimed_pole_arcmin(answer)])
+    other = (ahead.axis[:, 1 - k] / 60.0 - pole[1 - k]) * to_sky[1 - k]
+    with np.errstate(invalid="ignore"):
+        half = np.sqrt(limit**2 - other**2) / to_sky[k]
+    return pole[k] - half, pole[k] + half
 
 
 def _lean_panel(panel: Axes, answer: Answer, ahead: Forecast, since_us: int, k: int) -> None:
