@@ -297,3 +297,12 @@ def test_what_changed_since_the_start_is_in_one_unit():
     told = [text for text in told if "season" not in text and "a year" not in text and "swings" not in text]
     assert len(told) == 5
     assert all("'" in text and '"' not in text for text in told), told
+
+
+def test_the_table_of_nights_has_the_distance_from_the_pole_that_the_picture_shows():
+    """On the equator azimuth counts in full: 3 and 4 make 5."""
+    answer = invented(0.0, 1)
+    answer = replace(answer, nights=replace(answer.nights, nights=(night(us(2024, 11, 1), 180.0, 240.0),)))
+    table = axis.nights_table(answer)
+    assert table.rows[0][table.headings.index("from the pole [']")].startswith("5.00 ± 0.")
+    assert "on the sky from the true pole" in table.note

@@ -11,6 +11,7 @@ from drift.advice.axis_error import on_sky
 from drift.history.result import COLUMNS
 from drift.quantities import Floats
 from drift.show import phrases
+from drift.show.figures.from_pole import distances_arcmin, pole_words
 from drift.show.tables.table import Table
 from drift.show.times import evening_of
 
@@ -159,10 +160,14 @@ def _plain(value: float) -> str:
 
 def nights_table(answer: Answer) -> Table:
     """The axis on each night by itself, the latest first."""
-    longitude = answer.site.site.longitude_deg
+    longitude, nights = answer.site.site.longitude_deg, answer.nights.nights
+    away = list(zip(*distances_arcmin(answer, nights), strict=True))
     return Table(
         "The nights",
-        ("night of", "from", "used", "aside", *_axis_headings(answer), 'zero ["]', "remarks"),
+        (
+            *("night of", "from", "used", "aside"),
+            *(*_axis_headings(answer), "from the pole [']", 'zero ["]', "remarks"),
+        ),
         tuple(
             (
                 evening_of(night.time_us, longitude).isoformat(),
@@ -170,13 +175,14 @@ def nights_table(answer: Answer) -> Table:
                 str(night.solves_used or "–"),
                 str(night.solves_set_aside or "–"),
                 *_axis_cells(night),
+                phrases.plain_pair(*far, most=2),
                 phrases.plain_pair(night.estimate[2], _sd(night)[2]),
                 remark_words(night),
             )
-            for night in answer.nights.nights[::-1]
+            for night, far in list(zip(nights, away, strict=True))[::-1]
         ),
-        numeric=frozenset({2, 3, 4, 5, 6}),
-        note=_nights_note(answer),
+        numeric=frozenset({2, 3, 4, 5, 6, 7}),
+        note=f"{_nights_note(answer)} The distance is that on the sky from {pole_words(answer)}.",
     )
 
 
