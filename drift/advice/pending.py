@@ -68,12 +68,17 @@ def note_of(code: str) -> str:
     return f"as advised ({code})"
 
 
+def is_as_advised(note: str) -> bool:
+    """Whether a correction with this note was recorded by the code of a step."""
+    return _AS_ADVISED.search(note) is not None
+
+
 def done_of_list(situation: Situation, history: History) -> tuple[CorrectionFound, ...]:
     """Return the corrections since the last night that were done as its list advised."""
     return tuple(
         correction
         for correction in unseen(situation, history)
-        if correction.kind in _ITSELF and _AS_ADVISED.search(correction.note)
+        if correction.kind in _ITSELF and is_as_advised(correction.note)
     )
 
 

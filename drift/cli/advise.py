@@ -56,7 +56,10 @@ def command(pier: str | None, codes: tuple[str, ...], when: str | None, note: st
         steps = steps_of(answer.advice.actions, night_us)
         if codes:
             known = {*codes} <= {step.code for step in steps}
-            late = [] if known else steps_of_late(answer.site, answer.nights, answer.history, now)
+            late: list[Step] = []
+            if not known:
+                late += steps_of_late(answer.site, answer.nights, answer.history, now)
+                late += list_as_made(answer, book, night_us, now)
             _record(answer, book, (steps, late), codes, when, note)
         elif as_json:
             import json
@@ -64,6 +67,29 @@ def command(pier: str | None, codes: tuple[str, ...], when: str | None, note: st
             click.echo(json.dumps(_as_mapping(answer, steps), indent=1, allow_nan=False))
         else:
             _print(answer, steps)
+
+
+def list_as_made(answer: Answer, book: Book, night_us: int, now_us: int) -> tuple[Step, ...]:
+    """Return what is left of the last night's list, to the digit as it was made; () where none of it is done.
+
+    What was recorded since changes a history by rounding alone, but that may change the last digit of an
+    amount, and with it a code.
+    """
+    from dataclasses import replace
+
+    from drift.advice.pending import is_as_advised
+    from drift.advice.plan import steps_of
+    from drift.pipeline import work_out
+
+    if not answer.advice.done:
+        return ()
+    readings = book.readings()
+    made = readings["corrections"]
+    since = (made["time_us"] > night_us) & made["note"].map(lambda note: is_as_advised(str(note)))
+    before = replace(readings, tables={**readings.tables, "corrections": made[~since]}, readings_id="")
+    whole = work_out(answer.site, before, None, now_us, book.latest_import_us())
+    left = {action.do for action in answer.advice.actions}
+    return tuple(step for step in steps_of(whole.advice.actions, night_us) if step.action.do in left)
 
 
 def _record(

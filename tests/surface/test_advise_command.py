@@ -11,6 +11,11 @@ import numpy as np
 import pytest
 from book_world import run
 
+from drift.advice.situation import situation_of
+from drift.api import answer_readings, open_book, read_site
+from drift.book.clock import now_us
+from drift.cli.advise import list_as_made
+
 SITE = """
 [site]
 latitude_deg = 46.0
@@ -99,6 +104,15 @@ def test_what_is_done_is_not_advised_again_before_a_night_has_seen_it(pier, caps
     )
 
 
+def as_made(pier: Path) -> list[str]:
+    """Return the codes of what is left of the last night's list, as it was made."""
+    site, now = read_site(pier), now_us()
+    with open_book(site) as book:
+        answer = answer_readings(site, book.readings(), book, now)
+        night_us = situation_of(site, answer.nights, answer.history, now).time_us
+        return [step.code for step in list_as_made(answer, book, night_us, now) if step.code]
+
+
 def test_the_steps_of_one_night_can_all_be_recorded_in_any_order(pier, capsys):
     log = pier.parent / "both.csv"
     run("undo", "1", "--pier", pier)
@@ -116,6 +130,7 @@ def test_the_steps_of_one_night_can_all_be_recorded_in_any_order(pier, capsys):
         out = said(capsys, "advise", "--pier", pier)[1]
         assert re.search(rf"Done on 2024-0\S+: the a\w+ was turned \w+ by \S+'.  \(step {code}\)", out)
         assert re.findall(r"--done (\w+)", out) == list(reversed(codes))[number + 1 :]
+        assert as_made(pier) == list(reversed(codes))[number + 1 :], "to the last digit"
     done = json.loads(said(capsys, "advise", "--json", "--pier", pier)[1])["done"]
     assert [one["code"] for one in done] == list(reversed(codes))
     assert "Done on 2024-0" in said(capsys, "status", "--pier", pier)[1]
