@@ -117,17 +117,17 @@ def _words(answer: Answer, blocks: list[Block], points: Floats, frame: Square) -
     refracted = aimed_pole_arcmin(answer)
     pole: dict[str, Any] = {"linestyle": "none", "color": colour("ink"), "markersize": 8}
     if frame.holds(0.0, 0.0):
-        words.append((Line2D([], [], marker="+", **pole), "the true pole"))
+        words.append((Line2D([], [], marker="v", **pole), "the true pole"))
     if refracted and frame.holds(0.0, refracted):
-        words.append((Line2D([], [], marker="x", **pole), "the refracted pole, at which you aim"))
+        words.append((Line2D([], [], marker="^", **pole), "the refracted pole, at which you aim"))
     return [*words, *beyond_words(answer, frame), *ruler_words(answer, frame, points[-1])]
 
 
 def _poles(panel: Axes, aimed: float) -> None:
     pole: dict[str, Any] = {"color": colour("ink"), "markersize": 9, "markeredgewidth": 1.2, "zorder": 5}
-    panel.plot(0, 0, "+", **pole)
+    panel.plot(0, 0, "v", **pole)
     if aimed:
-        panel.plot(0, aimed, "x", **pole)
+        panel.plot(0, aimed, "^", **pole)
 
 
 def _frame_of(points: Floats, covariances: Floats) -> Square:
