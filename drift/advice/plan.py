@@ -53,19 +53,21 @@ def steps_of(actions: tuple[Action, ...], night_us: int) -> tuple[Step, ...]:
     return tuple(_step(action, night_us) for action in actions)
 
 
-def steps_of_late(site: PierFile, nights: Nights, history: History, now_us: int) -> tuple[Step, ...]:
+def steps_of_late(
+    site: PierFile, nights: Nights, history: History, now_us: int, arrived_us: int | None = None
+) -> tuple[Step, ...]:
     """Return the steps advised on the days before, by the same night: what is advised is done days later.
 
     The year ahead begins on another day each day, so that the amount to turn changes a little.
 
     Parameters
     ----------
-    site, nights, history, now_us
+    site, nights, history, now_us, arrived_us
         As for `drift.advice.advise.advise`.
     """
     night_us = situation_of(site, nights, history, now_us).time_us
     days = range(1, min(OLD_DAYS, (now_us - night_us) // DAY_US + 1) + 1)
-    late = [advise(site, nights, history, now_us - k * DAY_US) for k in days]
+    late = [advise(site, nights, history, now_us - k * DAY_US, arrived_us=arrived_us) for k in days]
     return tuple(step for advice in late for step in steps_of(advice.actions, night_us))
 
 

@@ -58,7 +58,9 @@ def command(pier: str | None, codes: tuple[str, ...], when: str | None, note: st
             known = {*codes} <= {step.code for step in steps}
             late: list[Step] = []
             if not known:
-                late += steps_of_late(answer.site, answer.nights, answer.history, now)
+                late += steps_of_late(
+                    answer.site, answer.nights, answer.history, now, book.latest_import_us()
+                )
                 late += list_as_made(answer, book, night_us, now)
             _record(answer, book, (steps, late), codes, when, note)
         elif as_json:

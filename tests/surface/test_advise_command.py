@@ -181,6 +181,17 @@ def test_logs_of_years_ago_are_advised_on_as_of_their_end(pier, capsys):
     assert "2. Turn the azimuth" in out
 
 
+def test_a_step_from_old_logs_can_still_be_recorded_when_they_have_grown_too_old(pier, capsys, monkeypatch):
+    arrived = FIRST + timedelta(days=7 * (NIGHTS - 1) + 400)
+    monkeypatch.setattr("drift.book.store.Book.latest_import_us", lambda book: int(arrived.timestamp() * 1e6))
+    later(monkeypatch, 401.0)
+    step = re.search(r"--done (\w+)", said(capsys, "advise", "--pier", pier)[1])[1]
+    later(monkeypatch, 462.0)  # 62 days after they came in they are too old to turn anything by
+    assert "--done" not in said(capsys, "advise", "--pier", pier)[1]
+    code, out, _ = said(capsys, "advise", "--done", step, "--pier", pier)
+    assert code == 0 and ": azimuth -" in out
+
+
 def test_a_step_advised_some_days_ago_can_still_be_recorded(tmp_path, capsys, monkeypatch):
     pier, log = tmp_path / "pier.toml", tmp_path / "swinging.csv"
     pier.write_text(SITE)
