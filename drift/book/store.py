@@ -39,7 +39,7 @@ from drift.book.troubles import in_words, read_only_words
 from drift.book.undoing import Undone, undo
 from drift.book.writing import Act, add_log
 from drift.errors import BookError, LogFileError
-from drift.logs.fits import read_images
+from drift.logs.fits import frame_of_all, read_images
 from drift.logs.fits_images import by_folder, named
 from drift.logs.formats import open_table
 from drift.logs.layout import circumstances
@@ -224,8 +224,14 @@ class Book:
         act = Act()
         for path in found.logs:
             yield self._import_file(path, progress, act, settle)
-        for images in by_folder(found.images):
-            yield self._import_images(images, progress, act, settle)
+        talk = settle if isinstance(settle, Settler) else None
+        folders, beside = by_folder(found.images), self._logs_toml(talk)
+        answers = talk.answers if talk else None
+        if len(folders) > 1:
+            told = partial(progress, named(found.images)[0]) if progress else None
+            answers = frame_of_all(folders, circumstances(self._site, now_us()), beside, answers, told)
+        for images in folders:
+            yield self._import_images(images, progress, act, talk, answers)
 
     def add(self, log: LogRead, progress: Progress | None = None, act: Act | None = None) -> FileImported:
         """Add a log that was read, as one transaction; logs of one `act` are one import."""
@@ -371,25 +377,34 @@ class Book:
             return self.add(replace(log, remarks=(*log.remarks, remark)) if remark else log, progress, act)
 
     def _import_images(
-        self, paths: Sequence[Path], progress: Progress | None, act: Act, settle: Settle | None
+        self,
+        paths: Sequence[Path],
+        progress: Progress | None,
+        act: Act,
+        talk: Settler | None,
+        answers: dict[str, str] | None,
     ) -> FileImported | FileRefused:
         """Read the images of a folder as one log; nearly all of the time goes into their headers."""
         name = named(paths)[0]
-        talk = settle if isinstance(settle, Settler) else None
-        beside = self._site.path.parent / LOGS_TOML if self._site.path else None
         with collector_paused():
             try:
                 log = read_images(
                     paths,
                     circumstances(self._site, now_us()),
-                    talk.kept.path if talk else beside,
-                    talk.answers if talk else None,
+                    self._logs_toml(talk),
+                    answers,
                     talk.ask if talk else None,
                     partial(progress, name) if progress else None,
                 )
             except LogFileError as error:
                 return refusal(Path(name), error)
             return self.add(log, None, act)
+
+    def _logs_toml(self, talk: Settler | None) -> Path | None:
+        """Return where it is kept how logs are read."""
+        if talk is not None:
+            return talk.kept.path
+        return self._site.path.parent / LOGS_TOML if self._site.path else None
 
     def _try_to_keep(self, keep: Callable[[Connection], None]) -> bool:
         """Do without what is only a saving of work when the record can't be written just now."""

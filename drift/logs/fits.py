@@ -103,6 +103,41 @@ def read_images(
     return _told(log, rows, _kept_words(kept, logs_toml))
 
 
+def frame_of_all(
+    folders: Sequence[Sequence[Path]],
+    around: Circumstances,
+    logs_toml: Path | None = None,
+    answers: dict[str, str] | None = None,
+    told: Callable[[int, int], None] | None = None,
+) -> dict[str, str]:
+    """Return the answers, with the frame of the mount's places that images of many folders show together.
+
+    A folder a night holds too few images to tell it by themselves.  Nothing is added where it is said
+    already, or where the fullest folder shows it.
+
+    Parameters
+    ----------
+    folders
+        The images of each folder, the fullest first.
+    around, logs_toml, answers, told
+        As for `read_images`.
+    """
+    said = dict(answers or {})
+    mapping = (read_fits_mapping(logs_toml) if logs_toml else FitsMapping()).with_answers(said)
+    if len(folders) < 2 or mapping.mount_places:
+        return said
+    every = [path for some in folders for path in some]
+    for paths in (folders[0], every):
+        name, path, files = named(paths)
+        images = Images(name, path, files, read_frames(paths, mapping, told if paths is every else None))
+        rows = gather_images(images, around, mapping)
+        if not rows.own.any():
+            return said
+        if rows.frame.frame:
+            return said if paths is folders[0] else {**said, f"{SECTION}.{_ASK_KEY}": rows.frame.frame}
+    return said
+
+
 def _settled(
     rows: ImageRows, mapping: FitsMapping, ask: Callable[[RawTable, Question], str] | None
 ) -> FitsMapping:
