@@ -12,6 +12,7 @@ from drift.cli.options import pier_option, site_of
 if TYPE_CHECKING:
     from drift.answer import Answer
     from drift.book.store import Book
+    from drift.show.second_pen import SecondPen
 
 
 @click.command(
@@ -36,22 +37,28 @@ def command(output: Path, pier: str | None) -> None:
     from drift.book.clock import now_us
     from drift.cli.progress import working
     from drift.show.report import check_target, save_report
+    from drift.show.second_pen import second_pen
 
     site = site_of(pier)
     check_target(output)
     with open_book(site) as book:
         with working("Reading the record"):
             readings = book.readings()
-        with working("Working out the axis of each night and the pier's lean"):
-            answer = with_ground(answer_readings(site, readings, book, now_us()), readings, book)
-        text = _drawn(answer, book)
+        pen = second_pen(len(readings["solves"]))
+        try:
+            with working("Working out the axis of each night and the pier's lean"):
+                answer = with_ground(answer_readings(site, readings, book, now_us()), readings, book)
+            text = _drawn(answer, book, pen)
+        finally:
+            if pen is not None:
+                pen.put_down()
     save_report(text, output)
     click.echo(f"Wrote {output} ({len(text.encode()) / 1000:.0f} kB).", err=True)
 
 
-def _drawn(answer: Answer, book: Book) -> str:
+def _drawn(answer: Answer, book: Book, pen: SecondPen | None) -> str:
     from drift.cli.progress import working
     from drift.show.report import report_of_record
 
     with working("Drawing"):
-        return report_of_record(answer, book)
+        return report_of_record(answer, book, pen)

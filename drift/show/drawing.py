@@ -72,7 +72,13 @@ def side_by_side(drawn: Sequence[Drawn]) -> list[list[Drawn]]:
     return groups
 
 
-def drawn_picture(picture: Picture, answer: Answer, progress: Callable[[str], None] | None = None) -> Drawn:
+def drawn_picture(
+    picture: Picture,
+    answer: Answer,
+    progress: Callable[[str], None] | None = None,
+    small: tuple[str, bool] | None = None,
+    large: tuple[str, bool] | None = None,
+) -> Drawn:
     """Draw one picture for a page, with its words and its numbers.
 
     Parameters
@@ -83,27 +89,38 @@ def drawn_picture(picture: Picture, answer: Answer, progress: Callable[[str], No
         What was worked out for one pier.
     progress
         Told the title before it is drawn.
+    small, large
+        From `small_svg` and `large_svg`, where they were drawn already.
     """
     from markupsafe import Markup
 
     if progress:
         progress(picture.title)
-    told = picture.describe(answer)
-
-    def svg(size: str, width_in: float) -> tuple[Markup, bool]:
-        drawn = picture.figure(answer, width_in=width_in)
-        tall = drawn.get_figheight() > _TALL * width_in
-        return Markup(inline_svg(drawn, f"{picture.name}-{size}", picture.title, told)), tall
-
-    phone, tall = svg("p", PHONE_IN)
-    wide, tall = (phone, tall) if picture.narrow else svg("w", WIDE_IN)
+    phone, tall = small or small_svg(picture, answer)
+    wide, tall = (phone, tall) if picture.narrow else large or large_svg(picture, answer)
     return Drawn(
         picture.name,
         picture.title,
         picture.caption(answer),
-        wide,
-        phone,
+        Markup(wide),
+        Markup(phone),
         picture.table(answer),
         picture.narrow,
         tall,
     )
+
+
+def small_svg(picture: Picture, answer: Answer) -> tuple[str, bool]:
+    """Draw one picture for a phone; return the SVG, and whether it is tall."""
+    return _svg(picture, answer, "p", PHONE_IN)
+
+
+def large_svg(picture: Picture, answer: Answer) -> tuple[str, bool]:
+    """Draw one picture for a wide page; return the SVG, and whether it is tall."""
+    return _svg(picture, answer, "w", WIDE_IN)
+
+
+def _svg(picture: Picture, answer: Answer, size: str, width_in: float) -> tuple[str, bool]:
+    drawn = picture.figure(answer, width_in=width_in)
+    tall = drawn.get_figheight() > _TALL * width_in
+    return inline_svg(drawn, f"{picture.name}-{size}", picture.title, picture.describe(answer)), tall

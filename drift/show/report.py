@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from drift._version import __version__
 from drift.quantities import DAY_US
 from drift.show import phrases, saving, words
-from drift.show.drawing import drawn_picture, pictures_to_draw, side_by_side
+from drift.show.drawing import Drawn, drawn_picture, large_svg, pictures_to_draw, side_by_side
 from drift.show.figures import palette
 from drift.show.inline_svg import colour_variables
 from drift.show.outlook_words import brief_sentences, heading
@@ -20,6 +20,8 @@ from drift.show.tables.table import Table
 if TYPE_CHECKING:
     from drift.answer import Answer
     from drift.book.store import Book
+    from drift.show.catalogue import Picture
+    from drift.show.second_pen import SecondPen
 
 #: By this a report is known as one of ours, so that it may be written over.
 MARK = '<meta name="generator" content="drift report">'
@@ -34,6 +36,7 @@ def report_html(
     where: Mapping[int, str] | None = None,
     kept_aside: Iterable[tuple[str, str]] = (),
     progress: Callable[[str], None] | None = None,
+    pen: SecondPen | None = None,
 ) -> str:
     """Return the whole report as one HTML document.
 
@@ -47,6 +50,8 @@ def report_html(
         Rows that could not be read at import: (file, what was wrong).
     progress
         Told the title of each picture before it is drawn.
+    pen
+        Draws the small pictures meanwhile; None to draw all here.
     """
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
@@ -59,7 +64,7 @@ def report_html(
         lstrip_blocks=True,
     )
     shown, left_out = pictures_to_draw(answer)
-    drawn = [drawn_picture(picture, answer, progress) for picture in shown]
+    drawn = _all_drawn(shown, answer, progress, pen)
     return environment.get_template("report.html.j2").render(
         mark=Markup(MARK),
         light=Markup(colour_variables(palette.LIGHT)),
@@ -72,7 +77,22 @@ def report_html(
     )
 
 
-def report_of_record(answer: Answer, book: Book) -> str:
+def _all_drawn(
+    shown: list[Picture], answer: Answer, progress: Callable[[str], None] | None, pen: SecondPen | None
+) -> list[Drawn]:
+    """Draw the pictures; where there is a second pen, the small ones are its work."""
+    if pen is None:
+        return [drawn_picture(picture, answer, progress) for picture in shown]
+    pen.ask(answer, [picture.name for picture in shown])
+    large = {picture.name: large_svg(picture, answer) for picture in shown if not picture.narrow}
+    small = pen.drawn()
+    return [
+        drawn_picture(picture, answer, progress, small.get(picture.name), large.get(picture.name))
+        for picture in shown
+    ]
+
+
+def report_of_record(answer: Answer, book: Book, pen: SecondPen | None = None) -> str:
     """Return the report of an answer, with the places in the record of what was set aside."""
     places = book.where([aside.row_id for aside in answer.nights.set_aside])
     where = {
@@ -80,7 +100,7 @@ def report_of_record(answer: Answer, book: Book) -> str:
         for row, (file, line, _) in places.items()
     }
     kept_aside = [(row.file, row.words()) for row in book.set_aside_rows()]
-    return report_html(answer, where=where, kept_aside=kept_aside)
+    return report_html(answer, where=where, kept_aside=kept_aside, pen=pen)
 
 
 def said(answer: Answer) -> dict[str, object]:

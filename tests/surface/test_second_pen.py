@@ -1,0 +1,66 @@
+"""A second process draws the small pictures of a report, and nothing is lost when it fails."""
+
+import subprocess
+import sys
+
+import pytest
+from invented_rich import rich
+
+from drift.show import second_pen
+from drift.show.drawing import pictures_to_draw, small_svg
+from drift.show.report import report_html
+from drift.show.second_pen import MANY_SOLVES, SecondPen
+
+
+@pytest.fixture(scope="module")
+def answer():
+    return rich()
+
+
+@pytest.fixture(scope="module")
+def alone(answer):
+    """The report, drawn by one process."""
+    return report_html(answer)
+
+
+@pytest.fixture
+def pen(monkeypatch):
+    monkeypatch.setattr(second_pen.os, "cpu_count", lambda: 2)
+    made = second_pen.second_pen(MANY_SOLVES)
+    yield made
+    made.put_down()
+
+
+def test_it_is_started_for_long_records_on_several_cores_only(monkeypatch):
+    monkeypatch.setattr(second_pen.os, "cpu_count", lambda: 2)
+    assert second_pen.second_pen(MANY_SOLVES - 1) is None
+    monkeypatch.setattr(second_pen.os, "cpu_count", lambda: 1)
+    assert second_pen.second_pen(MANY_SOLVES) is None
+
+
+def test_it_draws_what_would_be_drawn_here(answer, pen):
+    shown = pictures_to_draw(answer)[0][:2]
+    pen.ask(answer, [picture.name for picture in shown])
+    assert pen.drawn() == {picture.name: small_svg(picture, answer) for picture in shown}
+
+
+def test_the_report_is_the_same_with_it(answer, alone, pen):
+    assert report_html(answer, pen=pen) == alone
+
+
+@pytest.mark.parametrize("child", ["import sys; sys.exit(3)", "print('nonsense')"])
+def test_a_child_that_fails_costs_nothing_but_time(answer, alone, child):
+    pipe = subprocess.PIPE
+    broken = SecondPen(subprocess.Popen([sys.executable, "-c", child], stdin=pipe, stdout=pipe))
+    try:
+        assert report_html(answer, pen=broken) == alone
+    finally:
+        broken.put_down()
+
+
+def test_one_that_was_never_asked_is_let_go(monkeypatch):
+    monkeypatch.setattr(second_pen.os, "cpu_count", lambda: 2)
+    pen = second_pen.second_pen(MANY_SOLVES)
+    assert pen.drawn() == {}
+    pen.put_down()
+    assert pen._child.poll() is not None
