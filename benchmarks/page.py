@@ -9,7 +9,6 @@ that does other work as well they are too many.
 
 from __future__ import annotations
 
-import argparse
 import shutil
 import statistics
 import subprocess
@@ -19,14 +18,12 @@ import time
 import urllib.request
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 
+from long_book import asked_size, written_logs
 from starlette.requests import Request
 
 from drift.api import open_book, read_site
-from drift.demo.families import family
-from drift.demo.world import make
 from drift.page import reading
 from drift.page.desk import Desk
 from drift.page.guard import Rules
@@ -52,12 +49,7 @@ _START = "import sys; from drift.cli.main import main; main(sys.argv[1:])"
 
 def record(folder: Path, years: float, nights: int, solves: int) -> Path:
     """Make logs of some years, import all of them, and return the site file."""
-    scenario = replace(
-        family("heave", 5, years=years, nights_a_year=nights / years, latitude_deg=47.0),
-        start="2015-09-01",
-        solves_a_night=solves,
-    )
-    written = make(scenario).write(folder)
+    written = written_logs(folder, years, nights, solves)
     site = folder / "pier.toml"
     with open_book(read_site(site)) as book:
         list(book.import_files(sorted(path for path in written if path.suffix == ".csv")))
@@ -157,11 +149,7 @@ def seen_s(address: str) -> float | None:
 
 def main() -> None:
     """Print the times."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--years", type=float, default=10.0)
-    parser.add_argument("--nights", type=int, default=2000)
-    parser.add_argument("--solves", type=int, default=25)
-    options = parser.parse_args()
+    options = asked_size(__doc__.splitlines()[0], 10.0, 2000, 25)
     with tempfile.TemporaryDirectory() as folder:
         site = record(Path(folder), options.years, options.nights, options.solves)
         start = time.perf_counter()

@@ -12,7 +12,6 @@ new since the last answer.
 
 from __future__ import annotations
 
-import argparse
 import os
 import subprocess
 import sys
@@ -20,13 +19,12 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from long_book import asked_size, written_logs
+
 from drift.api import answer_readings, open_book, read_site, with_ground
-from drift.demo.families import family
-from drift.demo.world import make
 from drift.show.catalogue import pictures_of
 from drift.show.drawing import pictures_to_draw
 from drift.show.figures.canvas import PHONE_IN, WIDE_IN
@@ -49,12 +47,7 @@ def timed(what: str) -> Iterator[None]:
 
 def record(folder: Path, years: float, nights: int, solves: int) -> Path:
     """Make logs of some years, import all but the last night, and return the site file."""
-    scenario = replace(
-        family("heave", 5, years=years, nights_a_year=nights / years, latitude_deg=47.0),
-        start="2015-09-01",
-        solves_a_night=solves,
-    )
-    made = make(scenario).write(folder)
+    made = written_logs(folder, years, nights, solves)
     written = [path for path in made if path.suffix == ".csv" and not path.name.startswith("truth")]
     site = folder / "pier.toml"
     for path in written:
@@ -88,11 +81,7 @@ def pictures(answer: Any) -> None:
 
 def main() -> None:
     """Print the times."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--years", type=float, default=6.0)
-    parser.add_argument("--nights", type=int, default=1200)
-    parser.add_argument("--solves", type=int, default=9)
-    options = parser.parse_args()
+    options = asked_size(__doc__.splitlines()[0], 6.0, 1200, 9)
     with tempfile.TemporaryDirectory() as name:
         path = record(Path(name), options.years, options.nights, options.solves)
         report(path)

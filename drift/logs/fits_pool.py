@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import drift
+from drift.child import start_child
 from drift.logs.fits_frame import Frame, NoFrame, read_frame
 from drift.logs.fits_mapping import FitsMapping
 
@@ -117,13 +117,4 @@ class _Children:
 
 
 def _start() -> subprocess.Popen[bytes]:
-    """Start a child that finds this very package, wherever it was imported from."""
-    home = str(Path(drift.__file__).resolve().parent.parent)
-    paths = [home, *filter(None, [os.environ.get("PYTHONPATH")])]
-    return subprocess.Popen(
-        [sys.executable, "-m", "drift.logs.fits_worker"],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(paths)},
-    )
+    return start_child("drift.logs.fits_worker")

@@ -14,10 +14,9 @@ import sys
 import threading
 from collections.abc import Sequence
 from contextlib import suppress
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-import drift
+from drift.child import start_child
 
 if TYPE_CHECKING:
     from drift.answer import Answer
@@ -32,19 +31,10 @@ def second_pen(solves: int) -> SecondPen | None:
     """Start a child where that is worth it; None where it isn't, or where there is one core only."""
     if solves < MANY_SOLVES or (os.cpu_count() or 1) < 2 or not sys.executable:
         return None
-    home = str(Path(drift.__file__).resolve().parents[1])
-    path = os.pathsep.join([home, *filter(None, [os.environ.get("PYTHONPATH")])])
     try:
-        child = subprocess.Popen(
-            [sys.executable, "-m", "drift.show.second_pen_worker"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env={**os.environ, "PYTHONPATH": path},
-        )
+        return SecondPen(start_child("drift.show.second_pen_worker"))
     except OSError:
         return None
-    return SecondPen(child)
 
 
 class SecondPen:

@@ -16,7 +16,7 @@ MAY_USE = {
     "cholesky": {"quantities"},
     "sitefile": {"errors"},
     "pierfile": {"errors", "sitefile"},
-    "logs": {"errors", "pierfile", "sitefile", "readings", "sky", "mount", "quantities"},
+    "logs": {"child", "errors", "pierfile", "sitefile", "readings", "sky", "mount", "quantities"},
     "prepare": {"errors", "quantities", "readings", "pierfile", "logs", "sky", "mount"},
     "sky": {"errors", "quantities"},
     "mount": {"errors", "quantities", "sky"},
@@ -49,6 +49,7 @@ MAY_USE = {
     "notify": {"errors"},
     "kept": set(),
     "packing": set(),
+    "child": set(),
     "notebook": {"show", "pierfile"},  # inside functions only, when a picture is asked for
 }
 NUMERICAL = (
