@@ -11,7 +11,7 @@ from drift.advice.words import as_utc, day, toward
 from drift.quantities import Floats, Ints
 from drift.show import phrases
 from drift.show.figures.axis_path import path_blocks
-from drift.show.figures.cause_parts import left_over, parts, view_named, weighed
+from drift.show.figures.cause_parts import left_over, parts, total_sd, view_named, weighed
 from drift.show.figures.event_sides import sides_of
 from drift.show.figures.ground_under_lean import days_shown
 from drift.show.figures.night_quality import uncertainty_on_sky
@@ -93,12 +93,12 @@ def causes_table(answer: Answer, view: str) -> Table:
         if left is None
         else dict(zip(left.time_us.tolist(), zip(left.left, left.sd, strict=True), strict=True))
     )
-    total = weighed(history.change, chosen)
+    total, total_doubt = weighed(history.change, chosen), total_sd(answer, chosen)
     rows = [
         (
             clock_text(history.time_us[k], zone),
             *(phrases.plain_pair(part.value[k], part.sd[k]) for part in shown),
-            f"{total[k]:.1f}" if math.isfinite(total[k]) else "–",
+            phrases.plain_pair(total[k], total_doubt[k]),
             phrases.plain_pair(*rest.get(int(history.time_us[k]), (math.nan, math.nan))),
         )
         for k in _first_of_months(history.time_us)
@@ -109,8 +109,8 @@ def causes_table(answer: Answer, view: str) -> Table:
         tuple(rows) if shown else (),
         numeric=frozenset(range(1, len(shown) + 3)),
         note=(
-            "At the first reading of each month, in arcseconds since the start, ± one standard deviation; "
-            "what is left over stands beside nights that show this coordinate."
+            "At the first reading of each month, in arcseconds since the start, ± one standard deviation "
+            "(of the sum at most); what is left over stands beside nights that show this coordinate."
         ),
     )
 
