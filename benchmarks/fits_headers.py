@@ -88,10 +88,6 @@ def one_header(path: Path) -> int:
         return len(fits.Header.fromfile(file))
 
 
-def one_getheader(path: Path) -> int:
-    return len(fits.getheader(path, ignore_missing_end=False, output_verify="ignore"))
-
-
 def timed(work: Callable[[], object]) -> float:
     began = time.perf_counter()
     work()

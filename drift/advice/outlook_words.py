@@ -66,11 +66,15 @@ def driver_sentences(outlook: Outlook) -> tuple[str, ...]:
             f"In the last year of readings the pier's lean was moved, from end to end, by {listed(moved)}."
         )
     frost, strays = (outlook.causes.get(name, 0.0) for name in ("frost", "wander of the pier"))
-    if said[0].startswith("The lean follows the frost") and frost < strays:
+    if _frost_share(outlook.driver_odds) >= _SURE and frost < strays:
         said.append(
             "More of it follows none of these than the frost, though: how far it follows is not sure yet."
         )
     return tuple(said)
+
+
+def _frost_share(odds: dict[str, float]) -> float:
+    return sum(p for name, p in odds.items() if name in FROST_KINDS)
 
 
 def _driver(odds: dict[str, float]) -> str:
@@ -81,7 +85,7 @@ def _driver(odds: dict[str, float]) -> str:
             "The lean is taken to follow the calendar, the same every year: there is no weather log of at "
             "least a month, no frost in it, or there are fewer than four months of readings."
         )
-    share = sum(frost.values())
+    share = _frost_share(odds)
     if share >= _SURE:
         return _frost(frost, share)
     if share > 1.0 - _SURE:

@@ -150,6 +150,6 @@ def _left_alone(others: tuple[CorrectionFound, ...], done: tuple[CorrectionFound
     knobs = [k for k in ("azimuth", "altitude") if any(c.kind == k for c in (*others, *done))]
     return (
         f"; until one does, leave the {listed(knobs)} as {'it is' if len(knobs) == 1 else 'they are'}"
-        if (knobs)
+        if knobs
         else ""
     )

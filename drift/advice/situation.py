@@ -58,11 +58,6 @@ class Situation:
         return bool(np.all(np.isfinite(self.now)) and np.all(np.isfinite(self.now_sd)))
 
     @property
-    def year(self) -> Floats:
-        """The seasonal part by day of year, (366, 2)."""
-        return self.season.year
-
-    @property
     def seasonal(self) -> Floats:
         """The seasonal part on the night on which the axis was seen."""
         return np.asarray(self.season.at(np.array([self.time_us]))[0])

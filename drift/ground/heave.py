@@ -102,7 +102,7 @@ class FrostHeave:
     Parameters
     ----------
     weather
-        From `drift.ground.weather.daily_weather`, extended over all readings.
+        From `drift.ground.weather.daily_weather`, extended over all nights; beyond its ends a driver is held.
     ground
         From `drift.ground.site.ground_of`.
     longitude_deg

@@ -12,7 +12,7 @@ import numpy as np
 
 from drift.history.model import Solver
 from drift.history.scales import Found, from_vector, log_posterior, to_vector
-from drift.history.view import view
+from drift.history.view import View, view
 from drift.quantities import Floats
 
 #: Scales whose uncertainty matters for how a movement is split and smoothed.
@@ -23,15 +23,20 @@ STEPS = (-1.6, -0.8, 0.8, 1.6)
 LONGEST = 600
 
 
-def components_with_doubt(found: Found) -> tuple[Floats, Floats]:
+def components_with_doubt(found: Found, seen: View) -> tuple[Floats, Floats]:
     """Return the six components at every reading and their sds, scales' uncertainty included.
+
+    Parameters
+    ----------
+    found, seen
+        The scales found, and the look at their fit.
 
     Returns
     -------
     mean, sd
         (n, 6) each [arcsec]; the mean is that at the most probable scales.
     """
-    mean, sd = view(found.fit).components()
+    mean, sd = seen.components()
     if found.fit.model.series.size > LONGEST:
         return mean, sd
     names = list(found.names)

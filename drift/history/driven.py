@@ -87,8 +87,12 @@ def choose_driver(model: Model, candidates: Sequence[FrostDriver], before: Befor
         value[name] = fit_scales(problem, calendar, NEARLY).log_posterior
     odds = odds_of(value)
     told = Driven(None, odds, tuple(best), value, calendar if thin is model else None)
-    frozen = sum(p for name, p in odds.items() if name in FROST_KINDS)
-    return replace(told, driver=told.likeliest_frost if frozen > 0.5 else None)
+    return replace(told, driver=told.likeliest_frost if is_frost_likelier(odds) else None)
+
+
+def is_frost_likelier(odds: dict[str, float]) -> bool:
+    """Whether all kinds of frost together are likelier than not."""
+    return sum(p for name, p in odds.items() if name in FROST_KINDS) > 0.5
 
 
 def odds_of(log_probability: dict[str, float]) -> dict[str, float]:

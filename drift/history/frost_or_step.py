@@ -12,8 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from drift.ground.drivers import FROST_KINDS
-from drift.history.driven import NEARLY, Driven, odds_of
+from drift.history.driven import NEARLY, Driven, is_frost_likelier, odds_of
 from drift.history.events import (
     MISRECORDED_CHANCE,
     WILD_CHANCE,
@@ -64,8 +63,8 @@ def told_with_steps(driven: Driven, frost: Searched, calendar: Searched) -> Driv
                 worth[own] + driven.log_probability[driver.kind] - driven.log_probability[own]
             )
     odds = odds_of(worth)
-    frozen = sum(p for name, p in odds.items() if name in FROST_KINDS)
-    return replace(driven, driver=likeliest if frozen > 0.5 else None, odds=odds, log_probability=worth)
+    followed = likeliest if is_frost_likelier(odds) else None
+    return replace(driven, driver=followed, odds=odds, log_probability=worth)
 
 
 def _gain(side: Searched, model: Model) -> float:

@@ -190,11 +190,14 @@ def step_days(scales: Scales, days: Floats, strays: Floats) -> Floats:
 
 
 def walk_rate(scales: Scales, tied: bool) -> Floats:
-    """Return the variance that the walk gains a day, (5, 5)."""
+    """Return the variance that the walk gains a day, (5, 5).
+
+    Where pier and mount are tied the mount walks as much as the lean does, beside its own creep.
+    """
     one = np.zeros((5, 5))
     one[:2, :2] = scales.lean_walk**2 * along_and_across(scales.bearing_rad, scales.across)
-    least = scales.lean_walk if tied else 0.0
-    one[2, 2], one[3, 3] = scales.az_creep**2 + least**2, scales.alt_creep**2 + least**2
+    shared = scales.lean_walk if tied else 0.0
+    one[2, 2], one[3, 3] = scales.az_creep**2 + shared**2, scales.alt_creep**2 + shared**2
     one[4, 4] = ZERO_CREEP**2
     return one
 
@@ -213,6 +216,7 @@ class Fit:
     amplitude_cov: Floats  # (p, p)
     log_marginal: float
     days: Floats  # (n - 1, 5) how long each step of the walk lasts for each of what walks
+    strays: Floats  # (n - 1,) by how much the lean may stray from the frost in each step
     rate: Floats  # (5, 5) variance that the walk gains a day, prior
     weight: Floats  # (n, 3, 3)
     sees: Floats  # (n, 3, 5)
@@ -321,6 +325,7 @@ class Solver:
             solved(factor, np.eye(amplitude.size)),
             0.5 * (logs - float(square)),
             days,
+            self._strays,
             rate,
             done.weight,
             self.sees,

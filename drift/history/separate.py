@@ -87,6 +87,7 @@ class Explained:
     searched: Searched
     driven: Driven
     recorded: list[Correction]
+    seen: View
 
 
 def _explained(given: Given, series: Series, before: Before | None) -> Explained:
@@ -113,7 +114,8 @@ def _explained(given: Given, series: Series, before: Before | None) -> Explained
     moved = redated(recorded, corrections_found(recorded, seen), searched, seen)
     if moved != recorded:
         searched = find_events(replace(model_with(moved), frost=driven.driver))
-    return Explained(searched, driven, moved)
+        seen = view(searched.fit)
+    return Explained(searched, driven, moved, seen)
 
 
 def _forecast(searched: Searched, given: Given, centre: Floats) -> Forecast | None:
@@ -184,9 +186,9 @@ def make_model(
 
 def _history(explained: Explained, given: Given, centre: Floats, warnings: list[str]) -> History:
     searched, driven, recorded = explained.searched, explained.driven, explained.recorded
-    seen, latitude_rad = view(searched.fit), given.latitude_rad
+    seen, latitude_rad = explained.seen, given.latitude_rad
     series, scales = seen.fit.model.series, seen.fit.scales
-    change, sd = components_with_doubt(searched.found)
+    change, sd = components_with_doubt(searched.found, seen)
     sd = with_alternatives(searched, change, sd)
     change, sd = with_open_places(searched, seen, change, sd)
     if not np.any(series.night >= 0):  # levels see the pier only; of the mount nothing is known

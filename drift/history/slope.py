@@ -18,8 +18,6 @@ from drift.history.model import (
     Scales,
     scaled_priors,
     step_days,
-    unrest,
-    walk_days,
     walk_rate,
 )
 from drift.quantities import Bools, Floats
@@ -107,7 +105,7 @@ def sums(fit: Fit, known: Posterior) -> Sums:
         at = fit.columns.at.get(name)
         if at is not None:
             amplitudes[name] = np.outer(fit.amplitude[at], fit.amplitude[at]) + fit.amplitude_cov[at, at]
-    return Sums(fit.model.tied, walk_days(fit.model), unrest(fit.model), square, cross, amplitudes)
+    return Sums(fit.model.tied, fit.days[:, 2], fit.strays, square, cross, amplitudes)
 
 
 def slope(fit: Fit, names: list[str]) -> Floats:

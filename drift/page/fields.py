@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from starlette.datastructures import FormData
 
+from drift.advice.words import as_utc
 from drift.errors import DriftError
 
 #: A text longer than this is no note [signs].
@@ -74,8 +75,7 @@ def _utc(when: datetime) -> str:
 
 def clock_value(time_us: int, zone: ZoneInfo) -> str:
     """Return a time on the site's clock as a field for dates and times takes it, to the second."""
-    utc = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=int(time_us))
-    return utc.astimezone(zone).strftime("%Y-%m-%dT%H:%M:%S")
+    return as_utc(time_us).astimezone(zone).strftime("%Y-%m-%dT%H:%M:%S")
 
 
 def signed(form: FormData, name: str, way: str, backward: str) -> str:

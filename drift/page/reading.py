@@ -27,6 +27,7 @@ from drift.show.times import clock_text, evening_of, zone_of
 if TYPE_CHECKING:
     from drift.answer import Answer
     from drift.night.result import NightAxis
+    from drift.page.standing import Standing
 
 
 class NoSuchPage(DriftError):
@@ -198,10 +199,9 @@ def event(desk: Desk, request: Request) -> HTMLResponse:
     )
 
 
-def _drawn(standing: object, name: str) -> Drawn | None:
-    drawings = getattr(standing, "drawings", None)
+def _drawn(standing: Standing, name: str) -> Drawn | None:
     try:
-        return None if drawings is None else drawings.named(name).drawn
+        return None if standing.drawings is None else standing.drawings.named(name).drawn
     except DriftError:  # it has nothing to show
         return None
 

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any
 
+from drift.show.numbers import number
 from drift.show.times import utc_text
 
 if TYPE_CHECKING:
     from drift.advice.result import Advice, AtPlace, Matter, Poles, YearAim
-
-#: Decimals kept of arcminutes, pixels and percent.
-_DECIMALS = 4
 
 
 def aims(advice: Advice) -> dict[str, Any]:
@@ -26,10 +23,10 @@ def aims(advice: Advice) -> dict[str, Any]:
 def _matter(matter: Matter) -> dict[str, Any]:
     return {
         "name": matter.name,
-        "allowed_arcmin": _number(matter.allowed_arcmin),
-        "now_arcmin": _number(matter.now_arcmin),
-        "now_sd_arcmin": _number(matter.now_sd_arcmin),
-        "margin_arcmin": _number(matter.margin_arcmin),
+        "allowed_arcmin": number(matter.allowed_arcmin),
+        "now_arcmin": number(matter.now_arcmin),
+        "now_sd_arcmin": number(matter.now_sd_arcmin),
+        "margin_arcmin": number(matter.margin_arcmin),
         "binding": bool(matter.binding),
         "worst": _place(matter.worst),
         "usual": _place(matter.usual),
@@ -42,20 +39,20 @@ def _place(place: AtPlace | None) -> dict[str, Any] | None:
         return None
     return {
         "where": place.where,
-        "allowed_arcmin": _number(place.allowed_arcmin),
-        "effect": _number(place.effect),
+        "allowed_arcmin": number(place.allowed_arcmin),
+        "effect": number(place.effect),
         "unit": place.unit,
     }
 
 
 def _poles(poles: Poles) -> dict[str, Any]:
     return {
-        "true_arcmin": _number(poles.true_arcmin),
-        "true_sd_arcmin": _number(poles.true_sd_arcmin),
-        "refracted_arcmin": _number(poles.refracted_arcmin),
-        "refracted_sd_arcmin": _number(poles.refracted_sd_arcmin),
-        "lift_arcsec": _number(poles.lift_arcsec),
-        "lift_sd_arcsec": _number(poles.lift_sd_arcsec),
+        "true_arcmin": number(poles.true_arcmin),
+        "true_sd_arcmin": number(poles.true_sd_arcmin),
+        "refracted_arcmin": number(poles.refracted_arcmin),
+        "refracted_sd_arcmin": number(poles.refracted_sd_arcmin),
+        "lift_arcsec": number(poles.lift_arcsec),
+        "lift_sd_arcsec": number(poles.lift_sd_arcsec),
         "aimed_at": poles.aimed_at,
         "suits": poles.suits,
         "sentence": poles.sentence,
@@ -65,20 +62,16 @@ def _poles(poles: Poles) -> dict[str, Any]:
 def _year(year: YearAim) -> dict[str, Any]:
     return {
         "aim": year.aim,
-        "leave_az_error": _number(year.leave_az_arcsec),
-        "leave_az_error_sd": _number(year.leave_sd_arcsec[0]),
-        "leave_alt_error": _number(year.leave_alt_arcsec),
-        "leave_alt_error_sd": _number(year.leave_sd_arcsec[1]),
-        "as_aimed_arcmin": _number(year.as_aimed_arcmin),
-        "as_aimed_sd_arcmin": _number(year.sd_arcmin),
-        "dead_on_arcmin": _number(year.dead_on_arcmin),
-        "as_it_is_arcmin": _number(year.as_it_is_arcmin),
-        "gain": _number(year.gain),
+        "leave_az_error": number(year.leave_az_arcsec),
+        "leave_az_error_sd": number(year.leave_sd_arcsec[0]),
+        "leave_alt_error": number(year.leave_alt_arcsec),
+        "leave_alt_error_sd": number(year.leave_sd_arcsec[1]),
+        "as_aimed_arcmin": number(year.as_aimed_arcmin),
+        "as_aimed_sd_arcmin": number(year.sd_arcmin),
+        "dead_on_arcmin": number(year.dead_on_arcmin),
+        "as_it_is_arcmin": number(year.as_it_is_arcmin),
+        "gain": number(year.gain),
         "from_utc": utc_text(year.from_us),
         "until_utc": utc_text(year.until_us),
         "sentence": year.sentence,
     }
-
-
-def _number(value: float) -> float | None:
-    return round(float(value), _DECIMALS) + 0.0 if math.isfinite(value) else None

@@ -77,7 +77,9 @@ def news(
         if correction_mark(correction) not in before["corrections"]
     ]
     provisional = [_event_item(event, situation, answer) for event in fresh if event.provisional]
-    return News(tuple(told), tuple(provisional), _notices(answer, situation, before, now_us, arrived_us))
+    return News(
+        tuple(told), tuple(provisional), _notices(answer, situation, limits, before, now_us, arrived_us)
+    )
 
 
 def news_afresh(
@@ -123,7 +125,7 @@ def state_text(
     before = parsed_state(acknowledged_json)
     situation = _situation(answer, now_us, arrived_us)
     limits = _limits(answer, before)
-    fresh = _notices(answer, situation, before, now_us, arrived_us)
+    fresh = _notices(answer, situation, limits, before, now_us, arrived_us)
     kept = [mark for mark in before["notices"] if not any(same_notice(item.mark, mark) for item in fresh)]
     return state_as_text(
         max((limit.time_us for limit, _ in limits), default=None),
@@ -167,12 +169,17 @@ def _failed(answer: Answer) -> list[tuple[CorrectionFound, float]]:
 
 
 def _notices(
-    answer: Answer, situation: Situation, before: dict[str, Any], now_us: int | None, arrived_us: int | None
+    answer: Answer,
+    situation: Situation,
+    limits: list[tuple[Limit, Standing]],
+    before: dict[str, Any],
+    now_us: int | None,
+    arrived_us: int | None,
 ) -> tuple[Item, ...]:
     sds = sds_needed(answer.site.warn.false_alarms_per_year)
     past = _is_past(answer, now_us, arrived_us)  # what would have come soon is no news of today
     found = [
-        *(() if past else passed_soon(situation, answer.history, _limits(answer, before))),
+        *(() if past else passed_soon(situation, answer.history, limits)),
         *blind_spots(answer, situation, sds, now_us, arrived_us),
     ]
     known = before["notices"]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.advice.season import days_of_year
 from drift.advice.words import angle, day
 from drift.quantities import DAY_US, Floats
 from drift.watch.items import Item
@@ -73,9 +74,8 @@ def _explained(history: History, move: AxisMove) -> bool:
 
 def _usual(history: History, move: AxisMove) -> Floats:
     """Return what the season usually does to az_error and alt_error over a stretch, (2,) [arcsec]."""
-    days = np.array([move.from_us, move.to_us], dtype="datetime64[us]")
-    of_year = (days.astype("datetime64[D]") - days.astype("datetime64[Y]")).astype(int)
-    first, last = history.seasonal_axis_offset[np.minimum(of_year, 365)]
+    days = days_of_year(np.array([move.from_us, move.to_us]))
+    first, last = history.seasonal_axis_offset[days]
     return np.asarray(last - first)
 
 

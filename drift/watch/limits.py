@@ -139,7 +139,7 @@ def limits_of(answer: Answer) -> tuple[Limit, ...]:
 
 @dataclass(frozen=True)
 class Course:
-    """Where the axis stood at all readings; `sd` is of each row, one for both coordinates."""
+    """Where the axis stood at all readings, azimuth and altitude each with its own sd."""
 
     time_us: npt.NDArray[np.int64] = field(repr=False)  # (n,)
     on_sky: Floats = field(repr=False)  # (n, 2) from the aimed-at pole, azimuth and altitude [arcsec]

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 NIGHTS, DAYS = 10, 90
 #: The history is drawn so far on either side where there are no nights [days].
 _HISTORY_DAYS = 60
-LEAST = 1
 
 
 @dataclass(frozen=True)
@@ -60,7 +59,7 @@ def sides_of(answer: Answer, event: Event) -> Sides:
     low, high = _bounds(answer, event)
     before = np.flatnonzero((time_us <= event.after_us) & (time_us >= low))[-NIGHTS:]
     after = np.flatnonzero((time_us >= event.before_us) & (time_us <= high))[:NIGHTS]
-    if before.size < LEAST or after.size < LEAST:
+    if not before.size or not after.size:
         return _lean_sides(answer, event, low, high)
     value = np.array([night.estimate for night in nights])
     with np.errstate(invalid="ignore"):
