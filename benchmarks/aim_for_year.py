@@ -22,17 +22,16 @@ import numpy as np
 
 from drift.advice.aim import best_change
 from drift.advice.situation import situation_of
+from drift.analysis import work_out
 from drift.demo.families import family
+from drift.demo.files import World, make, site_values
 from drift.demo.scenario import Scenario
-from drift.demo.site_text import site_values
-from drift.demo.world import World, make
-from drift.pierfile import pier_from_mapping
-from drift.pipeline import work_out
-from drift.readings import Readings, as_readings
+from drift.site.file import pier_from_mapping
+from drift.types import Readings, as_readings
 
 DAY_US = 86_400_000_000
 YEARS = 4.4
-#: Smaller swings than this drown in the nights' own uncertainty [arcsec of lean].
+#: Smaller swings than this drown in the nights' own uncertainty [arcsec of tilt].
 HEAVE_FROM, HEAVE_TO = 60.0, 200.0
 
 
@@ -63,7 +62,7 @@ def end_of_swing(world: World, end: str) -> int:
     days = first + DAY_US * np.arange(int(365 * YEARS))
     setting = world.course.setting(days)
     bearing = np.radians(world.scenario.heave_bearing_deg)
-    out = setting.lean_north * np.cos(bearing) + setting.lean_east * np.sin(bearing)
+    out = setting.tilt_north * np.cos(bearing) + setting.tilt_east * np.sin(bearing)
     # the third winter: from the summer before it to the one after, in either hemisphere
     south = world.scenario.latitude_deg < 0
     begin = np.datetime64("2021-02-01" if south else "2021-08-01", "us").astype(np.int64)
@@ -91,8 +90,8 @@ def aimed(seed: int, latitude_deg: float, end: str, zero: str, weather: bool) ->
     scenario = world.scenario
     cut = end_of_swing(world, end) + DAY_US
     site = pier_from_mapping({**site_values(scenario), "store": {"url": "sqlite://"}})
-    answer = work_out(site, upto(world.readings(), cut, weather))
-    situation = situation_of(site, answer.nights, answer.history, None)
+    analysis = work_out(site, upto(world.readings(), cut, weather))
+    situation = situation_of(site, analysis.nights, analysis.history, None)
     ahead, latitude = situation.forecast, situation.latitude_rad
     to_sky, every = np.array([np.cos(latitude), 1.0]), np.ones(ahead.time_us.size, dtype=bool)
     truth = np.stack(world.course.axis(ahead.time_us), axis=1) - situation.pole
@@ -103,7 +102,7 @@ def aimed(seed: int, latitude_deg: float, end: str, zero: str, weather: bool) ->
     swings = [float(np.max(np.ptp(path * to_sky, axis=0))) for path in (ahead.axis, truth)]
     return Aimed(
         seed, 1.0 - largest["year"] / largest["tonight"], largest["tonight"], situation.season.known,
-        answer.history.follows, swings[0] / swings[1],
+        analysis.history.follows, swings[0] / swings[1],
     )  # fmt: skip
 
 

@@ -41,12 +41,10 @@ from typing import Any
 import numpy as np
 
 from drift.cli.main import main as drift
-from drift.demo.chance import stream
-from drift.demo.csv_text import FILES, csv_lines
 from drift.demo.families import family
-from drift.demo.scenario import Scenario, Step
-from drift.demo.site_text import site_text
-from drift.demo.world import World, make
+from drift.demo.files import FILES, World, csv_lines, make, site_text
+from drift.demo.scenario import InventedStep, Scenario
+from drift.demo.weather import stream
 
 DAY_US = 86_400_000_000
 ARCSEC_PER_RAD = 206_264.806
@@ -71,7 +69,7 @@ class Owner:
     slack: dict[str, float]
     last_way: dict[str, float]
 
-    def takes(self, step: dict[str, Any], day: float) -> Step:
+    def takes(self, step: dict[str, Any], day: float) -> InventedStep:
         """Do one step of the advice, and return what it truly did."""
         if step["do"] in TURNS:
             return self._turns(TURNS[step["do"]], float(step["amount_arcmin"]), step["turns"], day)
@@ -83,9 +81,9 @@ class Owner:
                 amount = round(amount * 24.0) / 24.0
             heights[BEARINGS_DEG.index(bolt["bearing_deg"])] += amount * unit_mm
         north, east = tipped(heights)
-        return Step(day, plate_north=north, plate_east=east)
+        return InventedStep(day, plate_north=north, plate_east=east)
 
-    def _turns(self, knob: str, amount_arcmin: float, turns: float | None, day: float) -> Step:
+    def _turns(self, knob: str, amount_arcmin: float, turns: float | None, day: float) -> InventedStep:
         way = math.copysign(1.0, amount_arcmin)
         # an azimuth out of the knob's reach is turned at the base, by eye and scale
         set_to = (
@@ -95,7 +93,11 @@ class Owner:
         if turns is not None and self.last_way[knob] * way < 0.0:
             moved = max(moved - self.slack[knob], 0.0)
         self.last_way[knob] = way
-        return Step(day, mount_az=way * moved) if knob == "azimuth" else Step(day, mount_alt=way * moved)
+        return (
+            InventedStep(day, mount_az=way * moved)
+            if knob == "azimuth"
+            else InventedStep(day, mount_alt=way * moved)
+        )
 
 
 def tipped(heights_mm: np.ndarray) -> tuple[float, float]:
@@ -142,7 +144,7 @@ def invented(seed: int) -> tuple[Scenario, Owner, dict[str, Any], float]:
         az, alt = 60.0 * rng.uniform(-2.0, 2.0), math.copysign(60.0 * rng.uniform(6.0, 12.0), alt)
     scenario = family(
         FAMILIES[seed % len(FAMILIES)], seed, latitude_deg=round(latitude, 2), years=2.0, nights_a_year=80.0,
-        mount_az0=az, mount_alt0=alt, lean0_north=0.0, lean0_east=0.0,
+        mount_az0=az, mount_alt0=alt, tilt0_north=0.0, tilt0_east=0.0,
     )  # fmt: skip
     owner = Owner(
         rng,
@@ -244,9 +246,9 @@ def one_run(seed: int) -> Run:
 
 def _rounds(
     run: Run, scenario: Scenario, owner: Owner, folder: Path, pier: str, at: int
-) -> tuple[int, list[Step]]:
+) -> tuple[int, list[InventedStep]]:
     """Ask, do, wait for nights; return the last night and what was truly done."""
-    done: list[Step] = []
+    done: list[InventedStep] = []
     corrections = 0
     for _ in range(MOST_ROUNDS):
         world = make(replace(scenario, steps=(*scenario.steps, *done)))
@@ -269,7 +271,7 @@ def _rounds(
 
 
 def _first_noon(world: World) -> int:
-    from drift.demo.course import noon_us
+    from drift.demo.motion import noon_us
 
     return noon_us(world.scenario)
 

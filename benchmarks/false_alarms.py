@@ -4,11 +4,11 @@
         [--jobs 1] [--quick]
 
 Every year is another invented pier (drift/demo): 36 to 57 degrees north or
-south, another instrument, 40 clear nights, a lean that wanders by an arcsecond
+south, another instrument, 40 clear nights, a tilt that wanders by an arcsecond
 in a year and no more.  After every night the answer is worked out from all
 readings so far, as `drift check` does it, and whatever it tells is counted
 once and acknowledged.  A limit counts as a false alarm when the true axis, or
-the true lean, is inside it.
+the true tilt, is inside it.
 
 A bumped pier is a quiet one that is tipped by 60 arcsec in some direction in
 the middle of the year.  It counts as told by the first night after which
@@ -30,16 +30,14 @@ from typing import Any
 
 import numpy as np
 
-from drift.answer import Answer
-from drift.demo.chance import stream
+from drift.analysis import work_out
 from drift.demo.families import family
-from drift.demo.scenario import Scenario, Step
-from drift.demo.site_text import site_values
-from drift.demo.world import World, make
-from drift.errors import NothingToAnswer
-from drift.pierfile import PierFile, pier_from_mapping
-from drift.pipeline import work_out
-from drift.readings import Readings, as_readings
+from drift.demo.files import World, make, site_values
+from drift.demo.scenario import InventedStep, Scenario
+from drift.demo.weather import stream
+from drift.errors import NothingToAnalyse
+from drift.site.file import PierFile, pier_from_mapping
+from drift.types import Analysis, Readings, as_readings
 from drift.watch.changes import news, state_text
 
 DAY_US = 86_400_000_000
@@ -87,7 +85,9 @@ def bumped(seed: int, nights: float) -> tuple[Scenario, float]:
     """Return a pier that is tipped once, and the day of it."""
     rng = stream(seed, "bump of the benchmark")
     day, bearing = math.floor(rng.uniform(*BUMP_BETWEEN)) + 0.1, rng.uniform(0.0, 2.0 * math.pi)
-    tip = Step(day, lean_north=BUMP_ARCSEC * math.cos(bearing), lean_east=BUMP_ARCSEC * math.sin(bearing))
+    tip = InventedStep(
+        day, tilt_north=BUMP_ARCSEC * math.cos(bearing), tilt_east=BUMP_ARCSEC * math.sin(bearing)
+    )
     return replace(quiet(seed, nights), steps=(tip,)), day
 
 
@@ -121,10 +121,10 @@ def is_true(kind: str, world: World, site: PierFile, time_us: int) -> bool:
     if kind == "axis_limit":
         az, alt = (float(error[0]) for error in course.axis(at))
         return math.hypot(az * math.cos(latitude), alt) > 60.0 * site.warn.axis_arcmin
-    if kind == "lean_limit":
+    if kind == "tilt_limit":
         now, then = course.setting(at), course.setting(first)
-        moved = (now.lean_north - then.lean_north, now.lean_east - then.lean_east)
-        return math.hypot(*(float(one[0]) for one in moved)) > site.warn.lean_arcsec
+        moved = (now.tilt_north - then.tilt_north, now.tilt_east - then.tilt_east)
+        return math.hypot(*(float(one[0]) for one in moved)) > site.warn.tilt_arcsec
     return False
 
 
@@ -135,12 +135,12 @@ def watched(world: World, rate: float, bump_day: float | None = None) -> Year:
     bump_us = math.inf if bump_day is None else float(world.course.step_times_us[0])
     nights_since = 0
     for time_us in evenings_of(world):
-        answer = _answer(site, upto(readings, time_us), store)
+        analysis = _analysis(site, upto(readings, time_us), store)
         year.checks += 1
         nights_since += time_us > bump_us
-        if answer is None:
+        if analysis is None:
             continue
-        found = news(answer, acknowledged)
+        found = news(analysis, acknowledged)
         for item in found.new:
             if time_us > bump_us and item.kind in ("event", "gap") and item.time_us >= bump_us:
                 year.bump_told_after, year.parts_told = (
@@ -150,16 +150,16 @@ def watched(world: World, rate: float, bump_day: float | None = None) -> Year:
                 return year
             (year.true if is_true(item.kind, world, site, time_us) else year.false)[item.kind] += 1
         if found.new:
-            acknowledged = state_text(answer, acknowledged)
+            acknowledged = state_text(analysis, acknowledged)
         if nights_since >= NIGHTS_WAITED:
             break
     return year
 
 
-def _answer(site: PierFile, readings: Readings, store: Memory) -> Answer | None:
+def _analysis(site: PierFile, readings: Readings, store: Memory) -> Analysis | None:
     try:
         return work_out(site, readings, store)
-    except NothingToAnswer:
+    except NothingToAnalyse:
         return None
 
 

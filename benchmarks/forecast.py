@@ -5,7 +5,7 @@
 Two questions:
 
 1. Does the weather help?  The last year of 5 is hidden, all but its weather, and forecast from the
-   years before.  Told is the rms error of the lean against that of two forecasts that don't know the frost:
+   years before.  Told is the rms error of the tilt against that of two forecasts that don't know the frost:
    the same model with the calendar in its place, and the plain annual shape with the lasting rate.
    Wanted: at most 60 % of the annual shape's, in the median of the seeds.
 2. Does the 80 % band hold what it says?  Of each history the last year is hidden, its weather too.
@@ -33,18 +33,16 @@ from typing import Any
 
 import numpy as np
 
-from drift.advice.forecast import annual_forecast
-from drift.advice.season import season_of
-from drift.demo.chance import stream
+from drift.analysis import work_out
 from drift.demo.families import family
+from drift.demo.files import World, make, site_values
 from drift.demo.scenario import Scenario
-from drift.demo.site_text import site_values
-from drift.demo.world import World, make
-from drift.history.forecast import Forecast
+from drift.demo.weather import stream
+from drift.forecast.coming import annual_forecast
+from drift.forecast.season import season_of
 from drift.mount.orientation import hemisphere
-from drift.pierfile import PierFile, pier_from_mapping
-from drift.pipeline import work_out
-from drift.readings import Readings, as_readings
+from drift.site.file import PierFile, pier_from_mapping
+from drift.types import Forecast, Readings, as_readings
 
 DAY_US = 86_400_000_000
 YEAR_US = round(365.25 * DAY_US)
@@ -58,7 +56,7 @@ LEADS = ((0.0, 120.0), (120.0, 240.0), (240.0, 370.0))
 
 @dataclass(frozen=True)
 class Winter:
-    """Rms errors of the lean over a hidden year [arcsec], by forecast."""
+    """Rms errors of the tilt over a hidden year [arcsec], by forecast."""
 
     seed: int
     zero: str
@@ -80,7 +78,7 @@ class Year:
     driver: str
     lead_days: Any = field(repr=False)  # (n,)
     inside: Any = field(repr=False)  # (n, 2): azimuth, altitude
-    inside_lean: Any = field(repr=False)  # (n, 2): north, east
+    inside_tilt: Any = field(repr=False)  # (n, 2): north, east
     off: Any = field(repr=False)  # (n, 2): error over the forecast's sd
     half_width: float  # median half width of the azimuth band [arcsec]
 
@@ -107,15 +105,15 @@ def site_for(scenario: Scenario) -> PierFile:
 
 
 def scenario_of(kind: str, seed: int, zero: str, **changes: Any) -> Scenario:
-    """Return a pier of a family; where syncs hide the lean there is a level."""
+    """Return a pier of a family; where syncs hide the tilt there is a level."""
     level = {"level_every_days": LEVEL_EVERY_DAYS} if zero == "synced" else {}
     return family(kind, seed, zero=zero, **level, **changes)
 
 
-def true_lean(world: World, time_us: Any, from_us: int) -> Any:
-    """Return the pier's true lean (north, east) since a time, (n, 2) [arcsec]."""
+def true_tilt(world: World, time_us: Any, from_us: int) -> Any:
+    """Return the pier's true tilt (north, east) since a time, (n, 2) [arcsec]."""
     now, then = world.course.setting(time_us), world.course.setting(np.array([from_us]))
-    pairs = ((now.lean_north, then.lean_north), (now.lean_east, then.lean_east))
+    pairs = ((now.tilt_north, then.tilt_north), (now.tilt_east, then.tilt_east))
     return np.stack([a - b for a, b in pairs], axis=1)
 
 
@@ -133,23 +131,23 @@ def forecast_winter(task: tuple[int, str]) -> Winter:
     plain = work_out(site, without_weather(upto(readings, cut, weather_too=True)))
     ahead, calendar = known.history.forecast, plain.history.forecast
     assert ahead is not None and calendar is not None
-    true = true_lean(world, ahead.time_us, int(known.history.time_us[0]))
+    true = true_tilt(world, ahead.time_us, int(known.history.time_us[0]))
     axis = np.stack(world.course.axis(ahead.time_us), axis=1)
     inside = (axis >= ahead.axis_low) & (axis <= ahead.axis_high)
-    errors = [_rms(one.lean - true) for one in (ahead, calendar)]
-    shape = _rms(_plain_lean(plain, ahead.time_us) - true)
+    errors = [_rms(one.tilt - true) for one in (ahead, calendar)]
+    shape = _rms(_plain_tilt(plain, ahead.time_us) - true)
     return Winter(seed, zero, *errors, shape, float(inside.mean()), known.history.follows)
 
 
-def _plain_lean(answer: Any, time_us: Any) -> Any:
-    """Return the lean that the annual shape and the lasting rate of an answer make of a coming year."""
-    latitude = np.radians(answer.site.site.latitude_deg)
-    now_us = int(answer.history.time_us[-1])
-    ahead = annual_forecast(answer.history, season_of(answer.history, latitude), latitude, now_us, now_us)
+def _plain_tilt(analysis: Any, time_us: Any) -> Any:
+    """Return the tilt that the annual shape and the lasting rate of an answer make of a coming year."""
+    latitude = np.radians(analysis.site.site.latitude_deg)
+    now_us = int(analysis.history.time_us[-1])
+    ahead = annual_forecast(analysis.history, season_of(analysis.history, latitude), latitude, now_us, now_us)
     lever = np.array([np.tan(latitude), -hemisphere(latitude)])
-    change = ((ahead.axis - answer.history.axis_now) / lever)[:, ::-1]
+    change = ((ahead.axis - analysis.history.axis_now) / lever)[:, ::-1]
     moved = [np.interp(time_us, ahead.time_us, change[:, k]) for k in (0, 1)]
-    return answer.history.change[-1, :2] + np.stack(moved, axis=1)
+    return analysis.history.change[-1, :2] + np.stack(moved, axis=1)
 
 
 def varied(number: int, first_seed: int) -> Scenario:
@@ -168,23 +166,23 @@ def forecast_year(task: tuple[int, int]) -> Year:
     readings, scenario = world.readings(), world.scenario
     times = readings["solves"]["time_us"].to_numpy(np.int64)
     cut = int(times.max()) - YEAR_US
-    answer = work_out(site_for(scenario), upto(readings, cut, weather_too=True))
-    ahead = answer.history.forecast
+    analysis = work_out(site_for(scenario), upto(readings, cut, weather_too=True))
+    ahead = analysis.history.forecast
     assert ahead is not None
     nights = _nights(times[times >= cut], scenario.longitude_deg)
     nights = nights[(nights >= ahead.time_us[0]) & (nights <= ahead.time_us[-1])]
     axis = np.stack(world.course.axis(nights), axis=1)
-    lean = true_lean(world, nights, int(answer.history.time_us[0]))
+    tilt = true_tilt(world, nights, int(analysis.history.time_us[0]))
     low, high = at(ahead, "axis_low", nights), at(ahead, "axis_high", nights)
     return Year(
         scenario.seed,
         scenario.family,
         scenario.zero,
         scenario.years - 1.0,
-        answer.history.follows,
+        analysis.history.follows,
         (nights - cut) / DAY_US,
         (axis >= low) & (axis <= high),
-        (lean >= at(ahead, "lean_low", nights)) & (lean <= at(ahead, "lean_high", nights)),
+        (tilt >= at(ahead, "tilt_low", nights)) & (tilt <= at(ahead, "tilt_high", nights)),
         (axis - at(ahead, "axis", nights)) / at(ahead, "axis_sd", nights),
         float(np.median(high - low)) / 2.0,
     )
@@ -204,7 +202,7 @@ def _nights(times: Any, longitude_deg: float) -> Any:
 
 def report_winters(winters: Sequence[Winter]) -> None:
     """Print how much the weather helps."""
-    print("1. the last of 5 years hidden but for its weather: rms error of the lean [arcsec]")
+    print("1. the last of 5 years hidden but for its weather: rms error of the tilt [arcsec]")
     print("   seed  zero     frost  calendar  shape   frost/calendar  frost/shape  in band  driver")
     for one in winters:
         print(
@@ -221,7 +219,7 @@ def report_years(years: Sequence[Year]) -> None:
     """Print what the bands hold, by family."""
     print("2. a year hidden with its weather: share of its nights inside the 80 % band (wanted 0.75 to 0.85)")
     print(
-        "   which                         n   axis          azimuth altitude  lean   rms off/sd  half width"
+        "   which                         n   axis          azimuth altitude  tilt   rms off/sd  half width"
     )
     groups: dict[str, list[Year]] = {"all": list(years)}
     for kind in ("heave", "settle"):
@@ -250,12 +248,12 @@ def _row(group: Sequence[Year]) -> str:
     inside = np.concatenate([y.inside for y in group])
     each = np.array([y.inside.mean() for y in group])
     doubt = float(each.std(ddof=1) / math.sqrt(len(each))) if len(each) > 1 else math.nan
-    lean = np.concatenate([y.inside_lean for y in group]).mean()
+    tilt = np.concatenate([y.inside_tilt for y in group]).mean()
     off = np.sqrt(np.mean(np.concatenate([y.off for y in group]) ** 2))
     width = np.median([y.half_width for y in group])
     return (
         f"{inside.mean():.3f} ± {doubt:.3f} {inside[:, 0].mean():8.3f}{inside[:, 1].mean():9.3f}"
-        f"{lean:7.3f}{off:10.2f}{width:11.1f}"
+        f"{tilt:7.3f}{off:10.2f}{width:11.1f}"
     )
 
 

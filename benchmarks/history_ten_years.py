@@ -26,17 +26,16 @@ import numpy as np
 from statsmodels.tsa.statespace.structural import UnobservedComponents
 
 from drift.demo.families import family
-from drift.demo.scenario import Step
-from drift.demo.world import make
+from drift.demo.files import make
+from drift.demo.scenario import InventedStep
 from drift.history.before import from_text
-from drift.history.causes.annual import harmonics
-from drift.history.causes.corrections import Plate
-from drift.history.given import Given
+from drift.history.causes import harmonics
+from drift.history.changes import Plate
+from drift.history.inputs import Inputs, warmth_of
 from drift.history.separate import separate
-from drift.history.warmth import warmth_of
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights
-from drift.night.split import split_nights
+from drift.night.nights import split_nights
 from drift.quantities import DAY_US
 
 
@@ -64,7 +63,7 @@ def main() -> None:
     scenario = replace(
         family("heave", 5, years=10.0, nights_a_year=count / 10.0, latitude_deg=47.0),
         start="2015-09-01",
-        steps=(Step(1500.1, mount_az=60.0),),
+        steps=(InventedStep(1500.1, mount_az=60.0),),
     )
     readings = make(scenario).readings()
     split = split_nights(scenario.longitude_deg, readings["corrections"])
@@ -74,9 +73,9 @@ def main() -> None:
     rest = (readings["levels"], readings["corrections"], Plate(None, None, None), split, "kept")
     warmth = warmth_of(readings, split)
     fewer = replace(nights, nights=nights.nights[:-1])
-    separate(Given(phi, fewer, *rest, warmth))  # what is slow once only
-    scratch_s, before = timed(lambda: separate(Given(phi, fewer, *rest, warmth)))
-    added_s, _ = timed(lambda: separate(Given(phi, nights, *rest, warmth), from_text(before.before)))
+    separate(Inputs(phi, fewer, *rest, warmth))  # what is slow once only
+    scratch_s, before = timed(lambda: separate(Inputs(phi, fewer, *rest, warmth)))
+    added_s, _ = timed(lambda: separate(Inputs(phi, nights, *rest, warmth), from_text(before.before)))
     times = np.array([n.time_us for n in nights.nights])
     values = np.array([n.working for n in nights.nights])
     peer_s = sum(timed(lambda i=i: peer(times, values[:, i]))[0] for i in range(3))

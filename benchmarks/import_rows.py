@@ -21,8 +21,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from drift.book.store import Book
-from drift.pierfile import PierFile, pier_from_mapping
+from drift.record.record import Record
+from drift.site.file import PierFile, pier_from_mapping
 
 LATITUDE_DEG, LONGITUDE_DEG = 47.3, -92.4
 TARGET_RATIO = 3.0
@@ -73,15 +73,15 @@ def ours(log: Path, site: PierFile, database: Path, count: int) -> tuple[float, 
     """Return the times of importing, of importing the same again, and of reading all back."""
     for path in database.parent.glob(database.name + "*"):
         path.unlink()
-    with Book.open(site) as book:
+    with Record.open(site) as record:
         times = []
         for expected in (count, 0):
             began = time.perf_counter()
-            (outcome,) = book.import_files([log])
+            (outcome,) = record.import_files([log])
             times.append(time.perf_counter() - began)
             assert getattr(outcome, "went_in", None) == expected, outcome
         began = time.perf_counter()
-        assert len(book.readings()["solves"]) == count
+        assert len(record.readings()["solves"]) == count
         times.append(time.perf_counter() - began)
     return times[0], times[1], times[2]
 

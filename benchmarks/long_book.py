@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from drift.demo.families import family
-from drift.demo.world import make
+from drift.demo.files import make
 
 
 def written_logs(folder: Path, years: float, nights: int, solves: int) -> list[Path]:

@@ -20,16 +20,15 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from long_book import asked_size, written_logs
+from long_record import asked_size, written_logs
 from starlette.requests import Request
 
-from drift.api import open_book, read_site
-from drift.page import reading
-from drift.page.desk import Desk
-from drift.page.guard import Rules
-from drift.page.standing import Keeper
-from drift.page.warnings_told import news_of
-from drift.show.report import said
+from drift.api import open_record, read_site
+from drift.render.report import said
+from drift.web import views
+from drift.web.current import Keeper, PageState
+from drift.web.guard import Rules
+from drift.web.views import news_of
 
 GOAL_S = 1.0
 TRIES = 7
@@ -51,8 +50,8 @@ def record(folder: Path, years: float, nights: int, solves: int) -> Path:
     """Make logs of some years, import all of them, and return the site file."""
     written = written_logs(folder, years, nights, solves)
     site = folder / "pier.toml"
-    with open_book(read_site(site)) as book:
-        list(book.import_files(sorted(path for path in written if path.suffix == ".csv")))
+    with open_record(read_site(site)) as record:
+        list(record.import_files(sorted(path for path in written if path.suffix == ".csv")))
     return site
 
 
@@ -72,9 +71,9 @@ def served(site: Path) -> Iterator[str]:
 def asked(address: str) -> bytes:
     """Return what is at an address, once the answer stands."""
     while True:
-        with urllib.request.urlopen(address) as answer:
-            text = answer.read()
-            if answer.headers["Refresh"] is None:
+        with urllib.request.urlopen(address) as analysis:
+            text = analysis.read()
+            if analysis.headers["Refresh"] is None:
                 return text
         time.sleep(0.2)
 
@@ -96,9 +95,9 @@ def took_s(what: str, seconds: float, goal: float | None = None) -> None:
 
 def parts(site: Path) -> None:
     """Print what the first page is made of, in this program."""
-    desk = Desk(Keeper(site), Rules(), patience_s=600.0)
-    answer, standing, _ = desk.answer()
-    book = desk.pier()[1]
+    desk = PageState(Keeper(site), Rules(), patience_s=600.0)
+    analysis, standing, _ = desk.analysis()
+    record = desk.pier()[1]
     while standing.drawings.ahead:  # all pictures are being drawn beforehand
         time.sleep(0.1)
     scope = {"type": "http", "method": "GET", "path": "/", "query_string": b"", "headers": []}
@@ -106,10 +105,10 @@ def parts(site: Path) -> None:
     request = Request(scope)
     told = {
         "has anything changed?": desk.standing,
-        "what is new since the last acknowledgement": lambda: news_of(answer, book),
-        "words and tables of the report": lambda: said(answer),
-        "pictures, drawn before": lambda: [standing.drawings.named(one) for one in ("axis", "lean")],
-        "the whole first page": lambda: reading.now(desk, request),
+        "what is new since the last acknowledgement": lambda: news_of(analysis, record),
+        "words and tables of the report": lambda: said(analysis),
+        "pictures, drawn before": lambda: [standing.drawings.named(one) for one in ("axis", "tilt")],
+        "the whole first page": lambda: views.now(desk, request),
     }
     print("in the program:")
     for what, work in told.items():

@@ -22,14 +22,13 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from long_book import asked_size, written_logs
+from long_record import asked_size, written_logs
 
-from drift.api import answer_readings, open_book, read_site, with_ground
-from drift.show.catalogue import pictures_of
-from drift.show.drawing import pictures_to_draw
-from drift.show.figures.canvas import PHONE_IN, WIDE_IN
-from drift.show.inline_svg import inline_svg
-from drift.show.report import report_html
+from drift.api import analyse_readings, open_record, read_site, with_ground
+from drift.render.catalogue import pictures_of
+from drift.render.drawing import inline_svg, pictures_to_draw
+from drift.render.figures.canvas import PHONE_IN, WIDE_IN
+from drift.render.report import report_html
 
 GOAL_S = 5.0
 #: No picture may keep a page waiting for longer [s].
@@ -55,24 +54,24 @@ def record(folder: Path, years: float, nights: int, solves: int) -> Path:
         count = solves if path.name == "solves.csv" else 1
         (folder / f"last_{path.name}").write_text("".join([lines[0], *lines[-count:]]), encoding="utf-8")
         path.write_text("".join(lines[:-count]), encoding="utf-8")
-    with open_book(read_site(site)) as book:
-        list(book.import_files(sorted(written)))
+    with open_record(read_site(site)) as record:
+        list(record.import_files(sorted(written)))
     return site
 
 
 def add_last_night(path: Path) -> None:
     """Import the night that was held back."""
-    with open_book(read_site(path)) as book:
-        list(book.import_files(sorted(path.parent.glob("last_*.csv"))))
+    with open_record(read_site(path)) as record:
+        list(record.import_files(sorted(path.parent.glob("last_*.csv"))))
 
 
-def pictures(answer: Any) -> None:
+def pictures(analysis: Any) -> None:
     """Print the time of each picture on a wide page and on a phone."""
-    for picture in pictures_to_draw(answer)[0]:
+    for picture in pictures_to_draw(analysis)[0]:
         told = [f"   {picture.name:<18}"]
         for width in (PHONE_IN,) if picture.narrow else (WIDE_IN, PHONE_IN):
             start = time.process_time()
-            text = inline_svg(picture.figure(answer, width_in=width), "k", "t", "d")
+            text = inline_svg(picture.figure(analysis, width_in=width), "k", "t", "d")
             took = time.process_time() - start
             mark = "  over the goal" if took > PICTURE_GOAL_S else ""
             told.append(f"{took:5.2f} s {len(text) / 1000:5.0f} kB{mark}")
@@ -90,31 +89,31 @@ def main() -> None:
 def report(path: Path) -> None:
     """Time the parts in this process, then the command in a fresh one."""
     site = read_site(path)
-    with open_book(site) as book:
-        readings = book.readings()
+    with open_record(site) as record:
+        readings = record.readings()
         # as the scheduler has done before; imports are warm then
-        report_html(with_ground(answer_readings(site, readings, book), readings, book))
+        report_html(with_ground(analyse_readings(site, readings, record), readings, record))
     add_last_night(path)
     before = {kept: kept.read_bytes() for kept in path.parent.glob("*.sqlite*")}
-    with open_book(site) as book:
+    with open_record(site) as record:
         print("in a warm process, one night new")
         with timed("   the record is read"):
-            readings = book.readings()
+            readings = record.readings()
         with timed("   the answer"):
-            answer = answer_readings(site, readings, book)
-        print(f"   ({len(answer.nights.nights)} nights, {len(readings['solves'])} solves)")
+            analysis = analyse_readings(site, readings, record)
+        print(f"   ({len(analysis.nights.nights)} nights, {len(readings['solves'])} solves)")
         with timed("   the ground under the pier"):
-            answer = with_ground(answer, readings, book)
+            analysis = with_ground(analysis, readings, record)
         with timed("   words and tables"):
-            tables(answer)
+            tables(analysis)
         with timed("   the page, pictures included"):
-            page = report_html(answer)
+            page = report_html(analysis)
         with timed("   the answer again, nothing new"):
-            answer_readings(site, readings, book)
+            analyse_readings(site, readings, record)
         print(
             f"   {len(page) / 1e6:.1f} MB; seconds of the processor for each picture, wide and for a phone:"
         )
-        pictures(answer)
+        pictures(analysis)
     for kept, content in before.items():
         kept.write_bytes(content)
     print(f"the command in a fresh process (goal {GOAL_S:g} s for ten years)")
@@ -141,13 +140,13 @@ def timed_child(what: str) -> Iterator[None]:
     print(f"{what:<52} {time.perf_counter() - clock:6.2f} s   {used:6.2f} s of the processor")
 
 
-def tables(answer: Any) -> None:
+def tables(analysis: Any) -> None:
     """Make the words and the numbers behind all pictures."""
-    for picture in pictures_of(answer):
+    for picture in pictures_of(analysis):
         parts: tuple[Callable[..., Any], ...] = (picture.describe, picture.caption, picture.table)
-        if not picture.lacking(answer):
+        if not picture.lacking(analysis):
             for part in parts:
-                part(answer)
+                part(analysis)
 
 
 if __name__ == "__main__":

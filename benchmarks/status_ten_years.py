@@ -19,12 +19,12 @@ from dataclasses import replace
 import numpy as np
 from scipy.optimize import least_squares
 
+from drift.analysis import work_out
 from drift.demo.families import family
-from drift.demo.world import make
+from drift.demo.files import make
 from drift.mount.instrument import Pose, pointed_direction
-from drift.pierfile import PierFile, pier_from_mapping
-from drift.pipeline import work_out
-from drift.readings import Readings, as_readings
+from drift.site.file import PierFile, pier_from_mapping
+from drift.types import Readings, as_readings
 
 #: The peer goes on until no constant moves by more than this [arcsec].
 AT_REST = 0.1
@@ -160,10 +160,10 @@ def main() -> None:
         site, as_readings({"solves": readings["solves"].head(200)})
     )  # imports and tables are warm for both
     start = time.perf_counter()
-    answer = work_out(site, readings)
+    analysis = work_out(site, readings)
     ours = time.perf_counter() - start
     sky, first, nights, passes = peer_seconds(readings, mapping["site"], options.peer_nights)
-    print(f"{len(readings['solves'])} solves; {len(answer.nights.nights)} nights answered")
+    print(f"{len(readings['solves'])} solves; {len(analysis.nights.nights)} nights answered")
     print(f"whole answer: sky, nights, history, advice       {ours:8.2f} s")
     print(f"the same when only the last night is new         {one_night_more(site, readings):8.2f} s")
     print(f"peer: sky by SkyCoord.transform_to(AltAz)        {sky:8.2f} s")

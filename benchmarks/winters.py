@@ -4,7 +4,7 @@
 
 Every other pier is in the south, and of each there are two records of 4.5 years: with a
 kept zero, and with a lost one and a level every two weeks.  Told are the
-direction and size of the annual lean against those of the true course by the same
+direction and size of the annual tilt against those of the true course by the same
 least squares, day by day, and what each winter left behind against the true course on the same nights.
 Wanted: direction within 5 degrees, size within 10 %, winters within two standard deviations; a count of
 some 20 records is uncertain by some 5 % itself.
@@ -21,13 +21,13 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from forecast import DAY_US, YEAR_US, scenario_of, site_for, true_lean
+from forecast import DAY_US, YEAR_US, scenario_of, site_for, true_tilt
 
-from drift.demo.world import World, make
-from drift.history.causes.annual import harmonics
+from drift.analysis import work_out
+from drift.demo.files import World, make
+from drift.history.causes import harmonics
 from drift.history.components import AFTER, BEFORE, time_shares
-from drift.history.result import History
-from drift.pipeline import work_out
+from drift.types import History
 
 #: The targets: direction [deg], size, standard deviations.
 MOST_DEG, MOST_SHARE, MOST_SDS = 5.0, 0.1, 2.0
@@ -48,9 +48,9 @@ class Told:
 def true_season(world: World, history: History) -> tuple[float, float]:
     """Return size [arcsec] and bearing [deg] of the true annual shape over the days of the history."""
     days = np.arange(history.time_us[0], history.time_us[-1], DAY_US)
-    lean = true_lean(world, days, int(history.time_us[0]))
+    tilt = true_tilt(world, days, int(history.time_us[0]))
     design = np.column_stack([np.ones(days.size), (days - days[0]) / YEAR_US, harmonics(days)])
-    shape = np.linalg.lstsq(design, lean, rcond=None)[0][2:]
+    shape = np.linalg.lstsq(design, tilt, rcond=None)[0][2:]
     curve = harmonics(CURVE_US) @ shape
     turn = np.linalg.svd(curve - curve.mean(axis=0), full_matrices=False)[2][0]
     return float(np.ptp(curve @ turn)), float(np.degrees(np.arctan2(turn[1], turn[0])))
@@ -61,7 +61,7 @@ def winters_off(world: World, history: History, south: bool) -> Iterator[float]:
     assert history.seasonal is not None and history.seasonal.toward_bearing_deg is not None
     turn = np.radians(history.seasonal.toward_bearing_deg)
     along = np.array([np.cos(turn), np.sin(turn)])
-    lean = true_lean(world, history.time_us, int(history.time_us[0])) @ along
+    tilt = true_tilt(world, history.time_us, int(history.time_us[0])) @ along
     shares = time_shares(history.time_us)
     for winter in history.winters:
         if not np.isfinite(winter.left_behind):
@@ -71,8 +71,8 @@ def winters_off(world: World, history: History, south: bool) -> Iterator[float]:
         days = history.time_us / DAY_US - (middle - pd.Timestamp(0)).total_seconds() / 86400.0
         before, after = ((days >= a) & (days <= b) for a, b in (BEFORE, AFTER))
         if before.any():  # else the record begins as winter comes, and the answer goes by less
-            true = np.average(lean[after], weights=shares[after])
-            true -= np.average(lean[before], weights=shares[before])
+            true = np.average(tilt[after], weights=shares[after])
+            true -= np.average(tilt[before], weights=shares[before])
             yield float((winter.left_behind - true) / winter.left_behind_sd)
 
 

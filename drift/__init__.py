@@ -2,22 +2,22 @@
 
 from drift._version import __version__
 from drift.api import (
-    answer_book,
-    answer_readings,
-    answer_tables,
+    analyse_readings,
+    analyse_record,
+    analyse_tables,
     make_site,
-    open_book,
+    open_record,
     read_site,
     readings_of,
 )
 
 __all__ = [
     "__version__",
-    "answer_book",
-    "answer_readings",
-    "answer_tables",
+    "analyse_record",
+    "analyse_readings",
+    "analyse_tables",
     "make_site",
-    "open_book",
+    "open_record",
     "read_site",
     "readings_of",
 ]

@@ -11,12 +11,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from drift.advice.pier_ground import PierGround
-    from drift.answer import Answer
-    from drift.book.store import Book
-    from drift.hindcast import Hindcast
-    from drift.pierfile import PierFile
-    from drift.readings import Readings
+    from drift.advice.ground import PierGround
+    from drift.forecast.hindcast import Hindcast
+    from drift.record.record import Record
+    from drift.site.file import PierFile
+    from drift.types import Analysis, Readings
 
 
 def read_site(path: str | Path = "pier.toml") -> PierFile:
@@ -27,7 +26,7 @@ def read_site(path: str | Path = "pier.toml") -> PierFile:
     drift.errors.SiteFileError
         Names the key, the value, what is allowed and the line.
     """
-    from drift.pierfile import load_pier
+    from drift.site.file import load_pier
 
     return load_pier(Path(path))
 
@@ -63,8 +62,7 @@ def make_site(latitude: Any, longitude: Any, elevation: Any, **sections: Any) ->
     >>> same.site.elevation_m, same.optics.focal_length_mm
     (410.0, 800.0)
     """
-    from drift.pierfile import pier_from_mapping
-    from drift.sitefile.quantities import plain_sections
+    from drift.site.file import pier_from_mapping, plain_sections
 
     place = {"latitude_deg": latitude, "longitude_deg": longitude, "elevation_m": elevation}
     for key in [key for key, value in sections.items() if not isinstance(value, Mapping)]:
@@ -103,20 +101,20 @@ def readings_of(site: PierFile, **tables: Any) -> Readings:
     >>> levels = pd.DataFrame(
     ...     {
     ...         "time_utc": pd.date_range("2024-01-01", periods=3, freq="14D", tz="UTC"),
-    ...         "lean_north_arcsec": [0.0, 4.0, 9.0],
-    ...         "lean_east_arcsec": [0.0, -2.0, -5.0],
+    ...         "tilt_north_arcsec": [0.0, 4.0, 9.0],
+    ...         "tilt_east_arcsec": [0.0, -2.0, -5.0],
     ...     }
     ... )
     >>> readings = drift.readings_of(drift.make_site(47.3, -92.4, 410), levels=levels)
-    >>> readings["levels"]["lean_north_arcsec"].tolist()
+    >>> readings["levels"]["tilt_north_arcsec"].tolist()
     [0.0, 4.0, 9.0]
     """
     import time
     import warnings
 
     from drift.errors import RowsSetAside
-    from drift.logs.layout import circumstances
-    from drift.logs.notebook_tables import read_notebook_table, readings_of_logs
+    from drift.ingest.cells import circumstances
+    from drift.ingest.notebook_tables import read_notebook_table, readings_of_logs
 
     around = circumstances(site, int(time.time() * 1e6))
     logs = [read_notebook_table(table, kind, around) for kind, table in tables.items()]
@@ -126,7 +124,7 @@ def readings_of(site: PierFile, **tables: Any) -> Readings:
     return readings_of_logs(logs)
 
 
-def answer_tables(site: PierFile, **tables: Any) -> Answer:
+def analyse_tables(site: PierFile, **tables: Any) -> Analysis:
     """Work out the answer from tables of a notebook; no file is touched.
 
     Parameters
@@ -141,30 +139,30 @@ def answer_tables(site: PierFile, **tables: Any) -> Answer:
     >>> levels = pd.DataFrame(
     ...     {
     ...         "time_utc": pd.date_range("2024-01-01", periods=6, freq="14D", tz="UTC"),
-    ...         "lean_north_arcsec": [0.0, 4.0, 9.0, 15.0, 13.0, 8.0],
-    ...         "lean_east_arcsec": [0.0, -2.0, -5.0, -7.0, -6.0, -4.0],
+    ...         "tilt_north_arcsec": [0.0, 4.0, 9.0, 15.0, 13.0, 8.0],
+    ...         "tilt_east_arcsec": [0.0, -2.0, -5.0, -7.0, -6.0, -4.0],
     ...     }
     ... )
     >>> answer = drift.answer_tables(drift.make_site(47.3, -92.4, 410), levels=levels)
     >>> len(answer.frame("history"))
     6
-    >>> answer.plot("lean").axes[0].get_ylabel()
+    >>> answer.plot("tilt").axes[0].get_ylabel()
     '[arcsec]'
     """
     readings = readings_of(site, **tables)
-    return with_ground(answer_readings(site, readings), readings)
+    return with_ground(analyse_readings(site, readings), readings)
 
 
-def open_book(site: PierFile) -> Book:
+def open_record(site: PierFile) -> Record:
     """Open the record that belongs to `site`, making it when there is none."""
-    from drift.book.store import Book
+    from drift.record.record import Record
 
-    return Book.open(site)
+    return Record.open(site)
 
 
-def answer_readings(
-    site: PierFile, readings: Readings, book: Book | None = None, now_us: int | None = None
-) -> Answer:
+def analyse_readings(
+    site: PierFile, readings: Readings, record: Record | None = None, now_us: int | None = None
+) -> Analysis:
     """Work out the answer from tables of readings.
 
     Parameters
@@ -173,7 +171,7 @@ def answer_readings(
         The site file.
     readings
         All readings of the pier.
-    book
+    record
         A record in which finished pieces of work are kept, so that a later answer
         does not do old nights again; without one no file is touched.  The answer
         is the same either way.
@@ -182,44 +180,44 @@ def answer_readings(
         knob any more, and the year ahead begins there.  By default, and for logs that were long past
         when they came into `book`, what to do is said as of the latest reading.
     """
-    from drift.kept import NoStore
-    from drift.pipeline import work_out
+    from drift.analysis import work_out
+    from drift.cache import NoStore
 
-    if book is None:
+    if record is None:
         return work_out(site, readings, NoStore(), now_us)
-    return work_out(site, readings, _PiecesInBook(book), now_us, book.latest_import_us())
+    return work_out(site, readings, _PiecesInRecord(record), now_us, record.latest_import_us())
 
 
-def with_ground(answer: Answer, readings: Readings, book: Book | None = None) -> Answer:
-    """Return the answer with what weather and ground did beside the lean, where there is a weather log.
+def with_ground(analysis: Analysis, readings: Readings, record: Record | None = None) -> Analysis:
+    """Return the answer with what weather and ground did beside the tilt, where there is a weather log.
 
     It takes a while and only a picture needs it, so that `answer_readings` leaves it out.
 
     Parameters
     ----------
-    answer, readings
+    analysis, readings
         The answer, and the readings that it was worked out from.
-    book
+    record
         A record in which it is kept for the next time.
     """
     from dataclasses import replace
 
-    from drift.kept import NoStore
-    from drift.pipeline import ground_of_answer
+    from drift.analysis import ground_of_analysis
+    from drift.cache import NoStore
 
-    store = NoStore() if book is None else _PiecesInBook(book)
-    return replace(answer, ground=ground_of_answer(answer.site, readings, store))
+    store = NoStore() if record is None else _PiecesInRecord(record)
+    return replace(analysis, ground=ground_of_analysis(analysis.site, readings, store))
 
 
 def ground_at_pier(site: PierFile, readings: Readings) -> PierGround | None:
     """Say what frost the weather of a record put into the ground at the pier; None without a weather log."""
-    from drift.advice.pier_ground import pier_ground
+    from drift.advice.ground import pier_ground
 
     return pier_ground(site, readings["weather"])
 
 
 def score_forecasts(
-    answer: Answer,
+    analysis: Analysis,
     readings: Readings,
     most: int = 2,
     progress: Callable[[str], None] | None = None,
@@ -228,42 +226,42 @@ def score_forecasts(
 
     Parameters
     ----------
-    answer, readings
+    analysis, readings
         The answer, and the readings that it was worked out from.
     most
         How many winters; each takes as long as an answer.
     progress
         Told the name of each winter before it is hidden.
     """
-    from drift.hindcast import hindcasts
+    from drift.forecast.hindcast import hindcasts
 
-    return hindcasts(answer.site, readings, answer, most, progress)
+    return hindcasts(analysis.site, readings, analysis, most, progress)
 
 
-class _PiecesInBook:
+class _PiecesInRecord:
     """Keeps pieces of work in the record, for this very program."""
 
-    def __init__(self, book: Book) -> None:
-        from drift.stamp import program_stamp
+    def __init__(self, record: Record) -> None:
+        from drift.cache import program_stamp
 
-        self._book, self._stamp = book, program_stamp()[:16]
+        self._record, self._stamp = record, program_stamp()[:16]
 
     def get(self, keys: Sequence[str]) -> Mapping[str, bytes]:
         """Return what is kept of the pieces asked for."""
-        found = self._book.kept_blobs([f"{self._stamp} {key}" for key in keys])
+        found = self._record.kept_blobs([f"{self._stamp} {key}" for key in keys])
         return {key[len(self._stamp) + 1 :]: blob for key, blob in found.items()}
 
     def put(self, pieces: Mapping[str, bytes]) -> None:
         """Keep pieces; a record that can't be written keeps none, which is no harm."""
         if pieces:
-            self._book.keep_blobs({f"{self._stamp} {key}": blob for key, blob in pieces.items()})
+            self._record.keep_blobs({f"{self._stamp} {key}": blob for key, blob in pieces.items()})
 
 
-def answer_book(path: str | Path = "pier.toml") -> Answer:
+def analyse_record(path: str | Path = "pier.toml") -> Analysis:
     """Work out the answer of today for the pier described in the site file at `path`, from its record."""
-    from drift.book.clock import now_us
+    from drift.record.engine import now_us
 
     site = read_site(path)
-    with open_book(site) as book:
-        readings = book.readings()
-        return with_ground(answer_readings(site, readings, book, now_us()), readings, book)
+    with open_record(site) as record:
+        readings = record.readings()
+        return with_ground(analyse_readings(site, readings, record, now_us()), readings, record)

@@ -25,12 +25,12 @@ class LogFileError(DriftError):
     """A log file can't be read at all and is refused whole."""
 
 
-class BookError(DriftError):
+class RecordError(DriftError):
     """The record can't be opened, read or written (locked, read-only, full disk, wrong site)."""
 
 
-class NothingToAnswer(DriftError):
-    """The record holds no reading from which an axis or a lean could be worked out."""
+class NothingToAnalyse(DriftError):
+    """The record holds no reading from which an axis or a tilt could be worked out."""
 
 
 class PlateError(DriftError):
@@ -40,7 +40,7 @@ class PlateError(DriftError):
 class RowsSetAside(UserWarning):
     """Rows of a table, or some of their values, could not be used.
 
-    `rows` holds a `drift.logs.result.RowSetAside` for each, with its reason.
+    `rows` holds a `drift.ingest.read.RowSetAside` for each, with its reason.
     """
 
     def __init__(self, rows: tuple[Any, ...]) -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from drift.pierfile import PierFile
+    from drift.site.file import PierFile
 
 
 class ShowsItself:
@@ -26,25 +26,25 @@ class ShowsItself:
         site
             The site: without it nobody knows which side of the pole is east, or where the bolts are.
         name
-            As for `drift.answer.Answer.plot`; "" for "axis" of nights and "lean" of a history.
+            As for `drift.types.Analysis.plot`; "" for "axis" of nights and "tilt" of a history.
         ax, **look
-            As for `drift.answer.Answer.plot`.
+            As for `drift.types.Analysis.plot`.
 
         Raises
         ------
         drift.errors.DriftError
             If there is no picture of that name, or it needs more than this result holds; says what.
         """
-        from drift.show.notebook import plot_result
+        from drift.render.notebook import plot_result
 
         return plot_result(self, site, name, ax, **look)
 
     def __repr__(self) -> str:
-        from drift.show.notebook import result_text
+        from drift.render.notebook import result_text
 
         return result_text(self)
 
     def _repr_html_(self) -> str:
-        from drift.show.notebook import result_html
+        from drift.render.notebook import result_html
 
         return result_html(self)

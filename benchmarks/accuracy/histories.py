@@ -11,26 +11,23 @@ from typing import Any
 
 import numpy as np
 
-from drift.demo.chance import stream
-from drift.demo.course import Course
 from drift.demo.families import family
-from drift.demo.scenario import Scenario, Step
-from drift.demo.world import make
-from drift.history.causes.corrections import Plate
-from drift.history.given import Given
-from drift.history.result import COLUMNS, History
+from drift.demo.files import make
+from drift.demo.motion import Motion
+from drift.demo.scenario import InventedStep, Scenario
+from drift.demo.weather import stream
+from drift.history.changes import Plate
+from drift.history.inputs import Inputs, Warmth, warmth_of
 from drift.history.separate import separate
-from drift.history.warmth import Warmth, warmth_of
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights
-from drift.night.result import Nights
-from drift.night.split import NightSplit, split_nights
+from drift.night.nights import NightSplit, split_nights
 from drift.quantities import YEAR_DAYS
-from drift.readings import as_readings
+from drift.types import HISTORY_COLUMNS, History, Nights, as_readings
 
 #: The six families of the table.
 FAMILIES = ("heave", "settle", "slips", "bump", "quiet", "sky_only")
-#: Shares of piers whose lean is seen by a kept zero; the others read a level each fortnight.
+#: Shares of piers whose tilt is seen by a kept zero; the others read a level each fortnight.
 KEPT_SHARE = 0.6
 
 
@@ -44,13 +41,13 @@ class Invented:
     corrections: Any = field(repr=False)
     split: NightSplit = field(repr=False)
     warmth: Warmth | None = field(repr=False)
-    course: Course = field(repr=False)
+    course: Motion = field(repr=False)
 
     def separated(self, latitude_deg: float | None = None) -> History:
         """Run the separation, on request with a wrong latitude."""
         latitude = self.scenario.latitude_deg if latitude_deg is None else latitude_deg
         history = separate(
-            Given(
+            Inputs(
                 float(np.radians(latitude)),
                 self.nights,
                 self.levels,
@@ -67,13 +64,13 @@ class Invented:
     def true_change(self, time_us: np.ndarray) -> np.ndarray:
         """Return the true change since the first time, (n, 6) in the order of `COLUMNS` [arcsec]."""
         setting = self.course.setting(time_us)
-        names = [{"mount_az": "kappa", "mount_alt": "alpha"}.get(name, name) for name in COLUMNS]
+        names = [{"mount_az": "kappa", "mount_alt": "alpha"}.get(name, name) for name in HISTORY_COLUMNS]
         true = np.stack([np.broadcast_to(getattr(setting, name), time_us.shape) for name in names], axis=1)
         return np.asarray(true - true[0])
 
 
 def scenario_of(name: str, seed: int) -> Scenario:
-    """Draw a pier of a family: length, how often it is looked at, and what shows its lean."""
+    """Draw a pier of a family: length, how often it is looked at, and what shows its tilt."""
     rng = stream(seed, f"accuracy {name}")
     years, nights = rng.uniform(1.0, 6.0), rng.uniform(20.0, 150.0)
     kept, warmth = rng.random() < KEPT_SHARE, rng.normal(0.0, 0.5)
@@ -98,17 +95,17 @@ def _sky_only(rng: np.random.Generator, seed: int, drawn: dict[str, Any]) -> Sce
     part = "mount_az" if rng.random() < 0.5 else "mount_alt"
     day = round(drawn["years"] * YEAR_DAYS * rng.uniform(0.25, 0.8)) + 0.1
     base = family("heave", seed, zero="synced", **drawn)
-    return replace(base, family="sky_only", steps=(Step(day, **{part: float(size)}),))
+    return replace(base, family="sky_only", steps=(InventedStep(day, **{part: float(size)}),))
 
 
 def _north_south(rng: np.random.Generator, seed: int, drawn: dict[str, Any]) -> Scenario:
     """Draw a pier that tips exactly north or south, or an altitude knob that slips; lost zero, no level."""
     drawn |= {"zero": "synced", "level_every_days": 0.0}
     size = float(rng.choice([-1.0, 1.0]) * rng.uniform(30.0, 150.0))
-    part = "lean_north" if rng.random() < 0.5 else "mount_alt"
+    part = "tilt_north" if rng.random() < 0.5 else "mount_alt"
     day = round(drawn["years"] * YEAR_DAYS * rng.uniform(0.25, 0.8)) + 0.1
     base = family("quiet", seed, **drawn)
-    return replace(base, family="north_south", steps=(Step(day, **{part: size}),))
+    return replace(base, family="north_south", steps=(InventedStep(day, **{part: size}),))
 
 
 def invent(scenario: Scenario, until_us: int | None = None) -> Invented:

@@ -13,14 +13,13 @@ from dataclasses import replace
 import numpy as np
 from histories import Invented
 
-from drift.history.causes.corrections import Plate, read_corrections
-from drift.history.causes.steps import STEP_SD, Step, step_cause, step_name
+from drift.history.changes import STEP_SD, Plate, Step, read_corrections, step_cause, step_name
 from drift.history.model import Model, Solver
 from drift.history.scales import fit_scales
+from drift.history.separability import question_zeros
 from drift.history.separate import centred, make_model
 from drift.history.series import Series, make_series
 from drift.history.view import view
-from drift.history.zeros import doubt_zeros
 
 #: The course is seen with this noise [arcsec].
 CLEAR_SD = 0.05
@@ -30,7 +29,7 @@ def oracle(history: Invented) -> tuple[np.ndarray, np.ndarray]:
     """Return the six components at every reading and their sds, (n, 6) each [arcsec]."""
     series, _ = make_series(history.nights, history.levels, history.split.constants_us)
     assert series is not None
-    series, _ = centred(doubt_zeros(series, history.scenario.zero)[0])
+    series, _ = centred(question_zeros(series, history.scenario.zero)[0])
     model = _with_true_steps(history, _model(history, series))
     scales = fit_scales(Solver(_with_true_steps(history, _clear(history, model)))).fit.scales
     scales = replace(scales, zero_repeat=max(history.scenario.zero_repeatability, 0.1), level_factor=1.0)
@@ -52,13 +51,13 @@ def _clear(history: Invented, model: Model) -> Model:
     s = -1.0 if phi < 0 else 1.0
     n = times.size
     axis = np.stack([true[:, 4] + np.tan(phi) * true[:, 1], true[:, 5] - s * true[:, 0], np.zeros(n)], axis=1)
-    lean = np.stack([true[:, 0], true[:, 1], np.zeros(n)], axis=1)
+    tilt = np.stack([true[:, 0], true[:, 1], np.zeros(n)], axis=1)
     seen = np.diag([CLEAR_SD**2, CLEAR_SD**2, 1.0e12])
     order = np.argsort(np.concatenate([times, times + 1]), kind="stable")
     series = Series(
         time_us=np.concatenate([times, times + 1])[order],
         night=np.concatenate([np.arange(n), np.full(n, -1)])[order],
-        value=np.concatenate([axis, lean])[order],
+        value=np.concatenate([axis, tilt])[order],
         variance=np.repeat(seen[None], 2 * n, axis=0),
         zero_label=np.full(2 * n, "", dtype=object),
         place=np.concatenate([np.full(n, ""), np.full(n, "pier")]).astype(object)[order],
@@ -78,12 +77,12 @@ def _with_true_steps(history: Invented, model: Model) -> Model:
         index = int(np.searchsorted(model.series.time_us, time_us))
         if step.kind or index in (0, model.series.size):
             continue
-        parts = [p for p in STEP_SD if (_lean(step) if p == "pier" else getattr(step, p, 0.0))]
+        parts = [p for p in STEP_SD if (_tilt(step) if p == "pier" else getattr(step, p, 0.0))]
         causes.append(
             step_cause(model.series, Step(index, dict.fromkeys(parts, 1.0)), f"true {step_name(number)}")
         )
     return model.with_causes(*causes)
 
 
-def _lean(step: object) -> float:
-    return float(np.hypot(getattr(step, "lean_north", 0.0), getattr(step, "lean_east", 0.0)))
+def _tilt(step: object) -> float:
+    return float(np.hypot(getattr(step, "tilt_north", 0.0), getattr(step, "tilt_east", 0.0)))

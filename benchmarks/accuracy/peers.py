@@ -2,7 +2,7 @@
 
 None of the general methods splits pier from mount.  So they are compared on
 what all can see: the change of az_error and alt_error since the first night,
-and, where the hour-angle zero is kept, the east lean worked out night by night,
+and, where the hour-angle zero is kept, the east tilt worked out night by night,
 tau_E = cos(phi) ((z - z0) + (az_error - az_error0) sin(phi)).
 
 *readings*: each night as it is.  *level*: a local level plus a fixed season of
@@ -29,11 +29,11 @@ from histories import Invented
 from statsmodels.api import OLS
 from statsmodels.tsa.statespace.structural import UnobservedComponents
 
-from drift.history.causes.annual import harmonics
-from drift.history.result import COLUMNS, History
+from drift.history.causes import harmonics
 from drift.quantities import DAY_US, YEAR_DAYS
+from drift.types import HISTORY_COLUMNS, History
 
-QUANTITIES = ("az_error", "alt_error", "lean_east")
+QUANTITIES = ("az_error", "alt_error", "tilt_east")
 OWN, RUPTURES, TOLD = "drift", "ruptures", "line + told"
 #: Harmonics of the year: as many as drift's own annual shape has.
 HARMONICS = 2
@@ -70,7 +70,7 @@ class Compared:
     seed: int
     nights: int
     years: float
-    rms: dict[str, dict[str, float]]  # quantity -> method; no lean_east where the zero is not kept
+    rms: dict[str, dict[str, float]]  # quantity -> method; no tilt_east where the zero is not kept
     steps: dict[str, Steps]  # OWN and RUPTURES
 
 
@@ -107,11 +107,11 @@ def compare(name: str, seed: int, history: Invented, found: History | None = Non
     seen = watched(history)
     found = history.separated() if found is None else found
     breaks = change_points(seen)
-    own = own_answer(history, found, seen)
+    own = own_analysis(history, found, seen)
     rms: dict[str, dict[str, float]] = {}
     for column, quantity in enumerate(seen.names):
         answers = peer_answers(seen, column, breaks) | {OWN: own[:, column]}
-        rms[quantity] = {method: rms_error(seen, column, answer) for method, answer in answers.items()}
+        rms[quantity] = {method: rms_error(seen, column, analysis) for method, analysis in answers.items()}
     intervals = [(e.after_us, e.before_us) for e in found.events if not e.recorded]
     gaps = [(int(seen.time_us[k - 1]), int(seen.time_us[k])) for k in breaks]
     steps = {OWN: count_steps(seen, intervals), RUPTURES: count_steps(seen, gaps)}
@@ -124,7 +124,7 @@ def watched(history: Invented) -> Watched:
     time_us = np.array([night.time_us for night in nights])
     estimate = np.array([night.estimate for night in nights])
     phi = np.radians(history.scenario.latitude_deg)
-    value, true = estimate[:, :2], axis_and_lean(history.true_change(time_us), phi)
+    value, true = estimate[:, :2], axis_and_tilt(history.true_change(time_us), phi)
     zero = _kept_zero(np.array([night.zero_label for night in nights]), estimate[:, 2])
     if zero is None:
         true = true[:, :2]
@@ -156,20 +156,27 @@ def _kept_zero(labels: np.ndarray, zero: np.ndarray) -> np.ndarray | None:
     return np.where(labels == names[np.argmax(counts)], zero, np.nan)
 
 
-def axis_and_lean(change: np.ndarray, phi: float) -> np.ndarray:
-    """Return the change of az_error, alt_error and east lean, (n, 3), from that of the six components."""
-    lean_north, lean_east, plate_north, plate_east, mount_az, mount_alt = change.T
+def axis_and_tilt(change: np.ndarray, phi: float) -> np.ndarray:
+    """Return the change of az_error, alt_error and east tilt, (n, 3), from that of the six components."""
+    tilt_north, tilt_east, plate_north, plate_east, mount_az, mount_alt = change.T
     s = -1.0 if phi < 0.0 else 1.0
-    north, east = lean_north + plate_north, lean_east + plate_east
+    north, east = tilt_north + plate_north, tilt_east + plate_east
     return np.stack([mount_az + east * np.tan(phi), mount_alt - s * north, east], axis=1)
 
 
-def own_answer(history: Invented, found: History, seen: Watched) -> np.ndarray:
+def own_analysis(history: Invented, found: History, seen: Watched) -> np.ndarray:
     """Return drift's answer on the nights compared, (n, 3)."""
-    assert COLUMNS == ("lean_north", "lean_east", "plate_north", "plate_east", "mount_az", "mount_alt")
+    assert HISTORY_COLUMNS == (
+        "tilt_north",
+        "tilt_east",
+        "plate_north",
+        "plate_east",
+        "mount_az",
+        "mount_alt",
+    )
     at = np.searchsorted(found.time_us, seen.time_us)
     assert np.array_equal(found.time_us[at], seen.time_us)
-    return axis_and_lean(found.change[at], float(np.radians(history.scenario.latitude_deg)))
+    return axis_and_tilt(found.change[at], float(np.radians(history.scenario.latitude_deg)))
 
 
 def peer_answers(seen: Watched, column: int, breaks: Sequence[int]) -> dict[str, np.ndarray]:
@@ -186,10 +193,10 @@ def peer_answers(seen: Watched, column: int, breaks: Sequence[int]) -> dict[str,
     }
 
 
-def rms_error(seen: Watched, column: int, answer: np.ndarray) -> float:
+def rms_error(seen: Watched, column: int, analysis: np.ndarray) -> float:
     """Return the rms error of the change since the first night that shows the quantity [arcsec]."""
     shown = np.flatnonzero(np.isfinite(seen.value[:, column]))
-    error = (answer - seen.true[:, column])[shown]
+    error = (analysis - seen.true[:, column])[shown]
     return float(np.sqrt(np.mean((error[1:] - error[0]) ** 2)))
 
 
@@ -254,7 +261,7 @@ def change_points(seen: Watched) -> list[int]:
     the steps stay the same.
     """
     value = seen.value[:, :2]
-    if seen.zero is not None:  # sharper than the lean, and shows slips and tips alike
+    if seen.zero is not None:  # sharper than the tilt, and shows slips and tips alike
         shown = np.isfinite(seen.zero)
         filled = np.interp(seen.time_us, seen.time_us[shown], seen.zero[shown])
         value = np.column_stack([value, filled])

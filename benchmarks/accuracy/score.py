@@ -8,12 +8,12 @@ import numpy as np
 from histories import Invented
 from oracle import oracle
 
-from drift.history.result import COLUMNS, Event, History
 from drift.quantities import DAY_US
+from drift.types import HISTORY_COLUMNS, Event, History
 
 #: The components that are judged; the plate never moves here.
-JUDGED = ("lean_north", "lean_east", "mount_az", "mount_alt")
-PICK = [COLUMNS.index(name) for name in JUDGED]
+JUDGED = ("tilt_north", "tilt_east", "mount_az", "mount_alt")
+PICK = [HISTORY_COLUMNS.index(name) for name in JUDGED]
 #: Two-sided 95 % of a normal law.
 NORMAL_95 = 1.959964
 #: An event belongs to a true step when they lie within this [days].
@@ -67,7 +67,7 @@ def score(name: str, seed: int, history: Invented, with_oracle: bool = True) -> 
         len(history.nights.nights),
         history.scenario.years,
         history.scenario.latitude_deg < 0.0,
-        (found.east_lean_from_mount_azimuth.answer, found.north_lean_from_mount_altitude.answer),
+        (found.east_tilt_from_mount_azimuth.answer, found.north_tilt_from_mount_altitude.answer),
         np.sqrt(np.mean(error[night] ** 2, axis=0)),
         np.sqrt(np.mean(told[night] ** 2, axis=0)),
         np.abs(error[night]) <= NORMAL_95 * sd[night],
@@ -81,8 +81,8 @@ def score(name: str, seed: int, history: Invented, with_oracle: bool = True) -> 
 
 def part_of(step: object) -> tuple[str, float]:
     """Return which part an invented step moves, and by how much [arcsec]."""
-    lean = float(np.hypot(getattr(step, "lean_north", 0.0), getattr(step, "lean_east", 0.0)))
-    sizes = {"pier": lean} | {p: abs(getattr(step, p, 0.0)) for p in ("mount_az", "mount_alt", "zero")}
+    tilt = float(np.hypot(getattr(step, "tilt_north", 0.0), getattr(step, "tilt_east", 0.0)))
+    sizes = {"pier": tilt} | {p: abs(getattr(step, p, 0.0)) for p in ("mount_az", "mount_alt", "zero")}
     part = max(sizes, key=lambda p: sizes[p])
     return part, sizes[part]
 

@@ -8,10 +8,10 @@ import numpy as np
 from histories import Invented, invent, scenario_of
 from score import NORMAL_95, PICK
 
-from drift.demo.scenario import Scenario, Step
-from drift.demo.world import make
-from drift.history.result import History
+from drift.demo.files import make
+from drift.demo.scenario import InventedStep, Scenario
 from drift.quantities import DAY_US, YEAR_DAYS
+from drift.types import History
 
 #: Size of the step that must be told [arcsec].
 SIZE = 60.0
@@ -40,9 +40,9 @@ def stepped(part: str, seed: int) -> Scenario:
     day = round(base.years * YEAR_DAYS * rng.uniform(0.4, 0.9)) + 0.1
     if part == "pier":
         toward = rng.uniform(0.0, 2.0 * np.pi)
-        step = Step(day, lean_north=SIZE * np.cos(toward), lean_east=SIZE * np.sin(toward))
+        step = InventedStep(day, tilt_north=SIZE * np.cos(toward), tilt_east=SIZE * np.sin(toward))
     else:
-        step = Step(day, **{part: SIZE * float(rng.choice([-1.0, 1.0]))})
+        step = InventedStep(day, **{part: SIZE * float(rng.choice([-1.0, 1.0]))})
     return replace(base, steps=(step,))
 
 

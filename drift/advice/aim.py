@@ -14,13 +14,14 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from drift.advice.forecast import Forecast
-from drift.advice.result import YearAim
 from drift.advice.words import arcmin, as_utc, azimuth_side, percent, plain_arcmin
+from drift.forecast.coming import AxisForecast
 from drift.quantities import Bools, Floats
+from drift.types import YearAim
 
 if TYPE_CHECKING:
-    from drift.pierfile import PierFile
+    from drift.site.file import PierFile
+
 
 #: A point is outside a circle when it is by more than this share of its radius.
 _CIRCLE = 1e-7
@@ -28,7 +29,7 @@ _CIRCLE = 1e-7
 _NODES = 12
 
 
-def best_change(forecast: Forecast, latitude_rad: float, counts: Bools, aim: str, pole: Floats) -> Floats:
+def best_change(forecast: AxisForecast, latitude_rad: float, counts: Bools, aim: str, pole: Floats) -> Floats:
     """Return by how much to change the axis now, (az_error, alt_error) [arcsec].
 
     Parameters
@@ -101,7 +102,7 @@ def _circle_of_few(points: Floats) -> Floats:
 
 
 def error_of_year(
-    forecast: Forecast, change: Floats, latitude_rad: float, counts: Bools, aim: str, pole: Floats
+    forecast: AxisForecast, change: Floats, latitude_rad: float, counts: Bools, aim: str, pole: Floats
 ) -> tuple[float, float]:
     """Return the largest error on the days that count (the rms for "typical"), and its sd [arcsec].
 
@@ -129,7 +130,7 @@ def _of_days(path: Floats, aim: str) -> Floats:
     return np.asarray(np.sqrt(np.mean(sizes**2, axis=-1)) if aim == "typical" else sizes.max(axis=-1))
 
 
-def days_that_count(forecast: Forecast, site: PierFile) -> Bools:
+def days_that_count(forecast: AxisForecast, site: PierFile) -> Bools:
     """Return which days of a forecast lie in the months of use, (n,)."""
     months = site.optics.months_of_use
     if not months:
@@ -139,7 +140,7 @@ def days_that_count(forecast: Forecast, site: PierFile) -> Bools:
 
 
 def year_aim(
-    site: PierFile, forecast: Forecast, pole: Floats, change: Floats, latitude_rad: float
+    site: PierFile, forecast: AxisForecast, pole: Floats, change: Floats, latitude_rad: float
 ) -> YearAim:
     """Say where to leave the axis for the coming year, and what is gained over "dead on tonight".
 

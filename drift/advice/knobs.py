@@ -1,31 +1,297 @@
-"""Turn a knob: which, which way in the words of the hemisphere, how far, and whether it reaches."""
+"""Turn a knob: which, which way, how far, whether it reaches; and what past corrections teach of it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.advice.learned import Knob
-from drift.advice.result import Action
-from drift.advice.shims import tip_plate
+from drift.advice.plate import tip_plate
 from drift.advice.situation import ACT_SDS
-from drift.advice.words import (
-    angle,
-    arcmin,
-    azimuth_side,
-    counted,
-    listed,
-    plain_arcmin,
-    turns_in_words,
-)
+from drift.advice.words import angle, arcmin, azimuth_side, counted, listed, plain_arcmin, turns_in_words
+from drift.history.changes import LEAST_SD, SHARE_SD
 from drift.mount.orientation import hemisphere
 from drift.quantities import Floats
+from drift.types import Action
 
 if TYPE_CHECKING:
     from drift.advice.situation import Situation
+    from drift.site.file import PierFile
+    from drift.types import CorrectionFound, History
+
+
+# ---- What past corrections teach: how far a knob really goes for what is asked of it, and what held.
+#
+# A knob's *gain* is what the axis did over what the knob was set to do.  Its
+# *slack* is what is lost when it is turned the other way than the last time:
+#
+#     found = gain * set - slack * r * sign(set) + scatter
+#
+# with ``r`` 1 after a reversal, 0 when it goes on the same way and 1/2 at the
+# first turn, of which nobody knows.  A correction that did not hold says nothing
+# about the knob, so each is a mixture of "held" (above) and "did not hold" (it
+# went somewhere within what was asked of nothing).  Gain and slack are found on
+# a grid, which needs no starting point and takes any prior.
+
+
+#: Prior sd of the gain about 1, where the site file gives the arcminutes a turn and where it does not:
+#: common practice.  Its tails are those of Student's t with 4 degrees of freedom (whose sd is sqrt(2) times
+#: its scale), because a thread that was misread is wrong by a factor.
+GAIN_SD_GIVEN, GAIN_SD_GUESSED = 0.1, 0.3
+_TAIL_FREEDOM = 4.0
+#: Prior of the slack: half a normal distribution of this scale [arcsec]; common practice, weakly held.
+SLACK_SCALE = 30.0
+#: How well a person sets a knob to what is asked: a share of it, and at least this much [arcsec].
+SET_SHARE, SET_SD = 0.05, 5.0
+#: Prior chance that a correction does not hold (slips, goes to another knob, is written down wrongly):
+#: common practice, weakly held.
+FAILS_CHANCE = 0.1
+#: A correction that did less than half or more than one and a half of what was asked did not hold,
+#: whatever the knob may be like: our own rule.
+HELD_BETWEEN = (0.5, 1.5)
+#: A correction that the readings tell no better than this share of its prior is not seen yet.
+_SEEN_SHARE = 0.9
+#: A gain is counted in where it is at least this far from 1, and a slack from so many sds on: the prior's is
+#: 1.3 sds, and turns to and fro that lose nothing leave it there (our own choice).
+_GAIN_WORTH, _SLACK_SDS = 0.03, 1.5
+_GAINS = np.linspace(0.2, 2.2, 401)
+_SLACKS = np.linspace(0.0, 150.0, 76)
+KNOBS = ("azimuth", "altitude")
+#: What tilts the plate: no knob to learn, only odds that it held.
+_PLATE = ("shim", "nuts")
+
+
+@dataclass(frozen=True)
+class Knob:
+    """What is known of one knob.
+
+    Parameters
+    ----------
+    name
+        "azimuth" or "altitude".
+    gain, gain_sd
+        What the axis does over what the knob is set to do.
+    slack, slack_sd
+        Lost when the knob is turned the other way than the last time [arcsec].
+    turns_seen
+        How many past corrections this rests on; 0 for the prior alone.
+    last_way
+        +1 or -1 as the knob was last turned (clockwise and up positive), 0 when not known.
+    """
+
+    name: str
+    gain: float
+    gain_sd: float
+    slack: float
+    slack_sd: float
+    turns_seen: int
+    last_path: int
+
+    @property
+    def gain_told(self) -> bool:
+        """Whether past turns tell the gain from 1: until they do the knob is set by the book."""
+        return abs(self.gain - 1.0) > max(self.gain_sd, _GAIN_WORTH)
+
+    @property
+    def slack_told(self) -> bool:
+        """Whether past turns tell the slack from none."""
+        return self.slack > _SLACK_SDS * self.slack_sd
+
+    def to_set(self, change: float) -> tuple[float, float]:
+        """Return what to set the knob to for a wanted change, and how well it will land.
+
+        Parameters
+        ----------
+        change
+            Wanted of az_error (clockwise positive) or alt_error (up positive) [arcsec].
+
+        Returns
+        -------
+        setting, landing_sd
+            By the knob's own measure, (change + slack) / gain, and the sd of what the axis then does
+            [arcsec].  A gain or a slack that isn't told is left out of the setting, and stands in the
+            sd: a prior must not make anyone turn further or less far.
+        """
+        if change == 0.0:
+            return 0.0, 0.0
+        lost, gain = _reversal(self.last_path, change), self.gain if self.gain_told else 1.0
+        slack = self.slack if self.slack_told else 0.0
+        setting = (change + math.copysign(lost * slack, change)) / gain
+        of_gain = math.hypot(self.gain_sd, self.gain - gain)
+        of_slack = lost * math.hypot(self.slack_sd, self.slack - slack)
+        own = math.hypot(SET_SHARE * change, SET_SD)
+        return setting, math.hypot(setting * of_gain, of_slack, own)
+
+    def loses(self, change: float) -> bool:
+        """Whether a told slack is lost by a wanted change."""
+        return self.slack_told and _reversal(self.last_path, change) > 0.0
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """One correction as the readings alone saw it [arcsec]; `found_sd` inf when they did not."""
+
+    time_us: int
+    set_to: float
+    asked: float
+    found: float
+    found_sd: float
+
+
+def learned_knobs(site: PierFile, history: History) -> dict[str, Knob]:
+    """Learn gain and slack of both knobs from the corrections on record.
+
+    Parameters
+    ----------
+    site
+        Its arcminutes a turn decide how surely a knob is believed beforehand.
+    history
+        Its `corrections`: asked against found.
+
+    Returns
+    -------
+    dict
+        "azimuth" and "altitude" -> what is known.
+    """
+    return {name: _learn(name, _prior_sd(site, name), _seen_of(site, history, name)) for name in KNOBS}
+
+
+def odds_held(site: PierFile, history: History) -> tuple[float | None, ...]:
+    """Return for each correction of the history the probability that it held.
+
+    None where no amount was asked, or where no reading lies on both sides of it yet.
+    """
+    held: dict[int, float] = {}
+    for name in KNOBS:
+        seen = _seen_of(site, history, name)
+        numbers = [k for k, c in enumerate(history.corrections) if c.kind == name and _has_amount(c)]
+        held |= dict(zip(numbers, _held(seen, _prior_sd(site, name)), strict=True))
+    for k, correction in enumerate(history.corrections):
+        if correction.kind in _PLATE and _has_amount(correction):
+            (held[k],) = _held([_unshrunk(correction, None)], GAIN_SD_GIVEN)
+    odds = [held.get(k, math.nan) for k in range(len(history.corrections))]
+    return tuple(None if math.isnan(p) else p for p in odds)
+
+
+def _per_turn_arcsec(site: PierFile, knob: str) -> float | None:
+    mount = site.mount
+    given = mount.azimuth_knob_arcmin_per_turn if knob == "azimuth" else mount.altitude_knob_arcmin_per_turn
+    return None if given is None else 60.0 * given
+
+
+def _prior_sd(site: PierFile, knob: str) -> float:
+    return GAIN_SD_GUESSED if _per_turn_arcsec(site, knob) is None else GAIN_SD_GIVEN
+
+
+def _has_amount(correction: CorrectionFound) -> bool:
+    return correction.asked is not None and math.isfinite(correction.asked) and correction.asked != 0.0
+
+
+def _seen_of(site: PierFile, history: History, knob: str) -> list[_Seen]:
+    per_turn = _per_turn_arcsec(site, knob)
+    own = sorted((c for c in history.corrections if c.kind == knob), key=lambda c: c.time_us)
+    return [_unshrunk(c, per_turn) for c in own if _has_amount(c)]
+
+
+def _unshrunk(correction: CorrectionFound, per_turn: float | None) -> _Seen:
+    """Take the prior of the history (the amount asked, with its sd) out of what it found.
+
+    Two normal distributions: precisions subtract, and so do means weighed by them.
+    """
+    asked = float(correction.asked or 0.0)
+    turns = getattr(correction, "turns", None)
+    set_to = asked
+    if per_turn is not None and turns is not None and math.isfinite(turns) and turns != 0.0:
+        set_to = math.copysign(abs(turns) * per_turn, asked)
+    found, sd = correction.found, correction.found_sd
+    prior_sd = math.hypot(SHARE_SD * asked, LEAST_SD)
+    if found is None or sd is None or not math.isfinite(found) or not 0.0 <= sd < _SEEN_SHARE * prior_sd:
+        return _Seen(correction.time_us, set_to, asked, 0.0, math.inf)
+    sd = max(sd, 1e-3)
+    precision = sd**-2 - prior_sd**-2
+    alone = (found / sd**2 - asked / prior_sd**2) / precision
+    return _Seen(correction.time_us, set_to, asked, alone, precision**-0.5)
+
+
+def _learn(name: str, gain_sd: float, seen: Sequence[_Seen]) -> Knob:
+    weight = _posterior(seen, gain_sd)
+    gain, spread = _moments(_GAINS, weight.sum(axis=1))
+    slack, slack_spread = _moments(_SLACKS, weight.sum(axis=0))
+    told = sum(math.isfinite(one.found_sd) for one in seen)
+    last = int(math.copysign(1, seen[-1].set_to)) if seen else 0
+    return Knob(name, gain, spread, slack, slack_spread, told, last)
+
+
+def _held(seen: Sequence[_Seen], gain_sd: float) -> list[float]:
+    """Return the probability of each that it held, over all gains and slacks; NaN when not seen."""
+    weight = _posterior(seen, gain_sd)
+    out = []
+    for one, lost in zip(seen, _reversals(seen), strict=True):
+        if not math.isfinite(one.found_sd):
+            out.append(math.nan)
+            continue
+        held, failed = _likelihoods(one, lost)
+        share = _moved(one, lost) / one.asked
+        did = (share >= HELD_BETWEEN[0]) & (share <= HELD_BETWEEN[1])
+        out.append(float(np.sum(weight * did * np.exp(held - np.logaddexp(held, failed)))))
+    return out
+
+
+def _posterior(seen: Sequence[_Seen], gain_sd: float) -> Floats:
+    """Return the probability of each pair of gain and slack, (gains, slacks), summing to 1."""
+    off = (_GAINS - 1.0) / gain_sd * math.sqrt(_TAIL_FREEDOM / (_TAIL_FREEDOM - 2.0))
+    log_gain = -0.5 * (_TAIL_FREEDOM + 1.0) * np.log1p(off**2 / _TAIL_FREEDOM)
+    log_slack = -0.5 * (_SLACKS / SLACK_SCALE) ** 2
+    log_slack[0] -= math.log(2.0)  # the trapezoidal rule: the distribution is cut here
+    log_weight = log_gain[:, None] + log_slack[None, :]
+    for one, lost in zip(seen, _reversals(seen), strict=True):
+        if math.isfinite(one.found_sd):
+            log_weight = log_weight + np.logaddexp(*_likelihoods(one, lost))
+    weight: Floats = np.exp(log_weight - log_weight.max())
+    return weight / weight.sum()
+
+
+def _likelihoods(one: _Seen, lost: float) -> tuple[Floats, Floats]:
+    """Return the log likelihood of a correction, prior chance included: it held, it did not."""
+    own, moved = math.hypot(one.found_sd, SET_SHARE * one.set_to, SET_SD), _moved(one, lost)
+    held = _log_normal(one.found - moved, own) + math.log(1.0 - FAILS_CHANCE)
+    failed = _log_normal(np.full_like(moved, one.found), math.hypot(own, one.asked))
+    return held, failed + math.log(FAILS_CHANCE)
+
+
+def _moved(one: _Seen, lost: float) -> Floats:
+    """Return what the axis would do for each pair of gain and slack, (gains, slacks) [arcsec]."""
+    slack = math.copysign(lost, one.set_to) * _SLACKS
+    return np.asarray(_GAINS[:, None] * one.set_to - slack[None, :])
+
+
+def _log_normal(off: Floats, sd: float) -> Floats:
+    out: Floats = -0.5 * (off / sd) ** 2 - math.log(sd)
+    return out
+
+
+def _reversals(seen: Sequence[_Seen]) -> list[float]:
+    """Return for each turn how much of the slack it loses: 0, 1/2 or 1."""
+    sample_paths = [0, *(int(math.copysign(1, one.set_to)) for one in seen)]
+    return [_reversal(before, one.set_to) for before, one in zip(sample_paths, seen, strict=False)]
+
+
+def _reversal(last_path: int, change: float) -> float:
+    if last_path == 0:
+        return 0.5
+    return 0.0 if last_path * change > 0.0 else 1.0
+
+
+def _moments(values: Floats, weight: Floats) -> tuple[float, float]:
+    mean = float(np.sum(values * weight))
+    return mean, float(np.sqrt(np.sum((values - mean) ** 2 * weight)))
+
+
+# ---- Turn a knob: which, which way in the words of the hemisphere, how far, and whether it reaches.
+
 
 #: A coordinate is turned when its part of the error on the sky is at least this
 #: share of the tolerance: leaving less leaves the axis well inside it.
@@ -171,7 +437,7 @@ def _out_of_travel(turn: _Turn, travel: float, situation: Situation) -> Action:
             f"{short}: set the knob to the middle of its travel and turn the mount's base on the plate."
         )
         return Action("turn_azimuth", sentence, amount_arcmin=round(turn.change / 60.0, 2))
-    # alt_error = alpha - s lean_north: a tip toward the pole's side lowers the axis
+    # alt_error = alpha - s tilt_north: a tip toward the pole's side lowers the axis
     north = -hemisphere(situation.latitude_rad) * turn.change
     why = f"{short}: with the knob in the middle of its travel"
     return tip_plate(situation.site, north, 0.0, why).action

@@ -1,29 +1,193 @@
-"""Does the axis error matter: what the optics and habits of the site file tolerate, against what there is.
-
-Each effect is proportional to the axis error and depends on where it points and
-on the place on the sky (`drift.advice.effects`).  "May be off by up to" holds for an
-error in any direction; beside it stands what the present error does where it shows
-most in the sky that the horizon leaves, and at the usual declination.
-"""
+"""Does the axis error matter: what it does at each place on the sky, and what optics and habits tolerate."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.advice import effects
-from drift.advice.axis_error import on_sky, parts_on_sky
-from drift.advice.open_sky import OpenSky, open_sky, usual_declination, usual_place, usual_words
-from drift.advice.result import AtPlace, Matter
 from drift.advice.words import CLOSE_SDS, arcmin, pair, plain_arcmin, rounded_arcmin
-from drift.quantities import ARCSEC_PER_RAD, Floats
+from drift.mount.axis_error import on_sky, parts_on_sky, turned
+from drift.quantities import ARCSEC_PER_RAD, Bools, Floats
+from drift.types import AtPlace, Matter
 
 if TYPE_CHECKING:
-    from drift.pierfile import PierFile
+    from drift.site.file import PierFile
+
+
+# ---- What an axis error does at each place on the sky, to first order, as matrices.
+#
+# An effect at a place is ``M a`` with the axis error on the sky
+# ``a = (a_alt, a_az)``: ``a_alt = s alt_error`` and ``a_az = az_error cos(phi)``.
+# So the mount sees a star displaced by
+#
+#     dDec = a_alt cos H - a_az sin H,    dHA cos D = sin D (a_alt sin H + a_az cos H)
+#
+# and turned about itself by ``(a_alt sin H + a_az cos H) / cos D`` [1]_.  Over an
+# exposure in the middle of which the hour angle is H the differences are those
+# of the two ends.  The largest singular value of M says what an error of unit size does
+# there in the worst direction, the length of ``M a`` what the present one does.
+#
+# .. [1] Derived here, and tested against exact rotations; M. A. Covington, Astrophotography for the Amateur
+#    (Cambridge 1999), appendix B, names W. Chauvenet (1876), vol. 2, pp. 367-390, for the full treatment.
+
+
+def trail(sky: OpenSky, exposure_s: float) -> Floats:
+    """Return how a tracked star moves in the mount's frame from start to end, (n, 2, 2).
+
+    Rows: west on the sky (hour angle times cos D), declination; radians for an error in radians.
+    """
+    sin_h, cos_h, sin_d = _sin(sky.hour_angle), _cos(sky.hour_angle), _sin(sky.declination)
+    west = np.stack([sin_d * cos_h, -sin_d * sin_h], axis=-1)
+    north = np.stack([-sin_h, -cos_h], axis=-1)
+    return turned(exposure_s) * np.stack([west, north], axis=1)
+
+
+def rotation(sky: OpenSky, exposure_s: float) -> Floats:
+    """Return how the field turns about a star held still, (n, 1, 2); infinite at the poles of the sky."""
+    cos_d = np.maximum(_cos(sky.declination), 1e-9)
+    turn = np.stack([_cos(sky.hour_angle), -_sin(sky.hour_angle)], axis=-1) / cos_d[:, None]
+    return turned(exposure_s) * turn[:, None, :]
+
+
+def goto_miss(sky: OpenSky, synced_at: OpenSky | None) -> Floats:
+    """Return by how much a slew misses, (n, 2, 2), rows as in `trail`.
+
+    Parameters
+    ----------
+    sky
+        Places slewed to.
+    synced_at
+        The one place on which hour angle and declination were set before; None
+        where the mount keeps true zeros.
+    """
+    miss = _displacement(sky)
+    if synced_at is None:
+        return miss
+    here, cos_d = _displacement(synced_at)[0], _cos(sky.declination)
+    miss[:, 1] -= here[1]
+    # the hour angle, not its length on the sky, is what a sync sets
+    miss[:, 0] -= cos_d[:, None] / max(float(_cos(synced_at.declination)[0]), 1e-9) * here[0]
+    return miss
+
+
+def worst_direction(matrices: Floats) -> Floats:
+    """Return what an error of unit size does at most, whichever way it points, (n,)."""
+    return np.asarray(np.linalg.norm(matrices, ord=2, axis=(1, 2)))
+
+
+def of_error(matrices: Floats, axis: Floats) -> Floats:
+    """Return what the axis error (a_alt, a_az) does at each place, (n,), in the unit of `axis`."""
+    return np.asarray(np.linalg.norm(matrices @ axis, axis=1))
+
+
+def _displacement(sky: OpenSky) -> Floats:
+    sin_h, cos_h, sin_d = _sin(sky.hour_angle), _cos(sky.hour_angle), _sin(sky.declination)
+    west = np.stack([sin_d * sin_h, sin_d * cos_h], axis=-1)
+    return np.stack([west, np.stack([cos_h, -sin_h], axis=-1)], axis=1)
+
+
+def _sin(degrees: Floats) -> Floats:
+    return np.asarray(np.sin(np.radians(degrees)))
+
+
+def _cos(degrees: Floats) -> Floats:
+    return np.asarray(np.cos(np.radians(degrees)))
+
+
+# ---- The part of the sky that the horizon leaves, as a grid of places.
+
+
+#: Step of the grid in hour angle and declination [deg].
+_STEP_DEG = 5.0
+
+
+@dataclass(frozen=True)
+class OpenSky:
+    """Places above the horizon; all arrays are (n,).
+
+    Hour angle positive west, declination positive north, bearing clockwise
+    from true north [deg].
+    """
+
+    latitude_deg: float
+    hour_angle: Floats = field(repr=False)
+    declination: Floats = field(repr=False)
+    bearing: Floats = field(repr=False)
+    altitude: Floats = field(repr=False)
+
+    def only(self, keep: Bools) -> OpenSky:
+        """Return those places for which `keep` (n,) is true."""
+        parts = (self.hour_angle, self.declination, self.bearing, self.altitude)
+        return OpenSky(self.latitude_deg, *(part[keep] for part in parts))
+
+    def words(self, k: int) -> str:
+        """Name place `k` by bearing and altitude, as it is found from the pier."""
+        return (
+            f"at bearing {self.bearing[k] % 360.0:.0f}°, altitude {self.altitude[k]:.0f}° "
+            f"(declination {self.declination[k]:.0f}°)"
+        )
+
+
+def open_sky(site: PierFile) -> OpenSky:
+    """Return a grid over all places that stand above the site's horizon."""
+    hours, decs = np.arange(-180.0, 180.0, _STEP_DEG), np.arange(-90.0, 90.1, _STEP_DEG)
+    hour_angle, declination = (grid.ravel() for grid in np.meshgrid(hours, decs))
+    sky = _placed(site.site.latitude_deg, hour_angle, declination)
+    return sky.only(sky.altitude > _horizon_at(site, sky.bearing))
+
+
+def usual_declination(site: PierFile) -> OpenSky:
+    """Return the usual declination on the meridian, whether the horizon leaves it or not."""
+    return _placed(site.site.latitude_deg, np.zeros(1), np.array([site.optics.typical_declination_deg]))
+
+
+def usual_place(site: PierFile) -> OpenSky:
+    """Return the one place where the usual declination stands highest of what the horizon leaves; or none."""
+    hours = np.arange(-180.0, 180.0, 1.0)
+    sky = _placed(site.site.latitude_deg, hours, np.full(hours.size, site.optics.typical_declination_deg))
+    sky = sky.only(sky.altitude > _horizon_at(site, sky.bearing))
+    # the pole itself stands equally high at every hour
+    best = np.lexsort((np.abs(sky.hour_angle), -np.round(sky.altitude, 6)))[:1]
+    return sky.only(np.isin(np.arange(sky.hour_angle.size), best))
+
+
+def usual_words(place: OpenSky) -> str:
+    """Name the place of `usual_place`."""
+    hour = float(place.hour_angle[0]) / 15.0
+    where = "on the meridian" if hour == 0.0 else f"{abs(hour):.1f} h {'west' if hour > 0 else 'east'} of it"
+    return f"at declination {place.declination[0]:g}° {where}"
+
+
+def _placed(latitude_deg: float, hour_angle: Floats, declination: Floats) -> OpenSky:
+    phi, hour, dec = np.radians(latitude_deg), np.radians(hour_angle), np.radians(declination)
+    up = np.sin(phi) * np.sin(dec) + np.cos(phi) * np.cos(dec) * np.cos(hour)
+    north = np.cos(phi) * np.sin(dec) - np.sin(phi) * np.cos(dec) * np.cos(hour)
+    east = -np.cos(dec) * np.sin(hour)
+    altitude = np.degrees(np.arcsin(np.clip(up, -1.0, 1.0)))
+    return OpenSky(latitude_deg, hour_angle, declination, np.degrees(np.arctan2(east, north)), altitude)
+
+
+def _horizon_at(site: PierFile, bearing_deg: Floats) -> Floats:
+    """Return the altitude of the horizon at bearings; it runs straight between the points given."""
+    outline = site.horizon.altitude_deg
+    if not outline:
+        return np.zeros(np.shape(bearing_deg))
+    bearings, altitudes = zip(*outline, strict=True)
+    return np.asarray(np.interp(bearing_deg, bearings, altitudes, period=360.0))
+
+
+# ---- Does the axis error matter: what the optics and habits of the site file tolerate, against what
+# there is.
+#
+# Each effect is proportional to the axis error and depends on where it points and
+# on the place on the sky (`drift.advice.matters`).  "May be off by up to" holds for an
+# error in any direction; beside it stands what the present error does where it shows
+# most in the sky that the horizon leaves, and at the usual declination.
+
 
 #: A star may trail, or a corner be smeared, by this many pixels: beyond one the
 #: star is longer than wide on any sampling (common practice).
@@ -80,14 +244,14 @@ def _trailing(site: PierFile) -> _Effect:
     optics = site.optics
     pixel = optics.pixel_um / 1000.0 / optics.focal_length_mm * ARCSEC_PER_RAD
     limited = f'{TRAIL_PIXELS:g} pixel, {pixel:.2f}", in {optics.exposure_s:g} s unguided'
-    matrices = _for_time(effects.trail, optics.exposure_s)
+    matrices = _for_time(trail, optics.exposure_s)
     return _Effect("trailing in one exposure", limited, "pixels", TRAIL_PIXELS, 1.0 / pixel, matrices)
 
 
 def _rotation(site: PierFile, exposure_s: float) -> _Effect:
     limited = f"{TRAIL_PIXELS:g} pixel in {exposure_s:g} s {_at_usual(site)}"
     name = "field rotation at the corner in one exposure"
-    matrices = _for_time(effects.rotation, exposure_s)
+    matrices = _for_time(rotation, exposure_s)
     scale = _pixels_at_corner(site)
     return _Effect(name, limited, "pixels", TRAIL_PIXELS, scale, matrices, near_poles=False)
 
@@ -99,7 +263,7 @@ def _rotation_of_a_session(site: PierFile) -> _Effect:
         "only where frames are stacked unturned"
     )
     name = "field rotation over a session, not turned back"
-    matrices, scale = _for_time(effects.rotation, 60.0 * minutes), _pixels_at_corner(site)
+    matrices, scale = _for_time(rotation, 60.0 * minutes), _pixels_at_corner(site)
     return _Effect(name, limited, "pixels", TRAIL_PIXELS, scale, matrices, near_poles=False, binding=False)
 
 
@@ -107,7 +271,7 @@ def _overlap_unguided(site: PierFile) -> _Effect:
     optics = site.optics
     short = min(optics.sensor_width_mm, optics.sensor_height_mm) / optics.focal_length_mm * ARCSEC_PER_RAD
     limited = f"{OVERLAP_PERCENT:g} % of the sensor's shorter side in {optics.session_min:g} min"
-    matrices = _for_time(effects.trail, 60.0 * optics.session_min)
+    matrices = _for_time(trail, 60.0 * optics.session_min)
     name = "loss of overlap over a session"
     return _Effect(name, limited, "percent", OVERLAP_PERCENT, 100.0 / short, matrices)
 
@@ -118,7 +282,7 @@ def _overlap_guided(site: PierFile) -> _Effect:
     minutes = site.optics.session_min
     scale = 100.0 * (width**2 + height**2) / (4.0 * width * height) / ARCSEC_PER_RAD
     limited = f"{OVERLAP_PERCENT:g} % of the sensor's area in {minutes:g} min {_at_usual(site)}"
-    name, matrices = "loss of overlap over a session", _for_time(effects.rotation, 60.0 * minutes)
+    name, matrices = "loss of overlap over a session", _for_time(rotation, 60.0 * minutes)
     return _Effect(name, limited, "percent", OVERLAP_PERCENT, scale, matrices, near_poles=False)
 
 
@@ -131,7 +295,7 @@ def _goto(site: PierFile) -> _Effect:
     limited = f"half the field of {plain_arcmin(field)} anywhere in your sky, {after}"
 
     def matrices(sky: OpenSky) -> Floats:
-        return effects.goto_miss(sky, None if kept else star)
+        return goto_miss(sky, None if kept else star)
 
     return _Effect("go-to miss", limited, "arcmin", field / 2.0, 1.0 / 60.0, matrices, everywhere=True)
 
@@ -148,7 +312,7 @@ def _matter(
         usual = _not_at_pole(usual)
     if effect.everywhere:
         limiting = sky
-    most = effect.scale * float(effects.worst_direction(effect.matrices(limiting)).max())
+    most = effect.scale * float(worst_direction(effect.matrices(limiting)).max())
     allowed = effect.limit / most
     parts = parts_on_sky(axis, latitude)
     worst = _at_place(effect, sky, parts, error)
@@ -170,7 +334,7 @@ def _at_place(effect: _Effect, sky: OpenSky, parts: Floats, error: float, words:
     """Return what the present error does at the worst of some places; None where there is none."""
     if not sky.declination.size or not error > 0.0:
         return None
-    sizes = effect.scale * effects.of_error(effect.matrices(sky), parts)
+    sizes = effect.scale * of_error(effect.matrices(sky), parts)
     k = int(np.argmax(np.round(sizes, 9)))
     size = float(sizes[k])
     allowed = error * effect.limit / size if size > 0.0 else math.inf

@@ -1,10 +1,4 @@
-"""What has moved: the events nobody recorded, and the changes that came by and by.
-
-Each finding names a part only when the data can tell it.  Two pairs look alike
-from the sky alone: an east lean and a turn of the mount in azimuth, a north
-lean and a change of the mount in altitude.  Where the history says that a pair
-can't be told apart, what moved in it is "undetermined".
-"""
+"""What has moved: the events nobody recorded, and the changes that came by and by."""
 
 from __future__ import annotations
 
@@ -15,14 +9,61 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.history.result import COLUMNS
 from drift.mount.orientation import hemisphere
 from drift.quantities import Floats
+from drift.types import HISTORY_COLUMNS
 
 if TYPE_CHECKING:
-    from drift.history.result import CorrectionFound, Event, History, Separable
-    from drift.night.result import Nights
-    from drift.pierfile import PierFile
+    from drift.site.file import PierFile
+    from drift.types import CorrectionFound, Event, History, NightAxis, Nights, Separable
+
+
+# ---- How far the axis itself stepped at an event, by the nights on either side alone.
+#
+# What the axis did is known even where nobody can tell which part did it.
+
+
+#: Nights taken on each side: more would let a slow change into the step.
+_NIGHTS_A_SIDE = 3
+
+
+def axis_step(nights: Nights, history: History, event: Event) -> tuple[Floats, Floats] | None:
+    """Return the step of (az_error, alt_error) at an event, with standard deviations [arcsec].
+
+    Only nights that no recorded correction parts from the event are used.
+
+    Returns
+    -------
+    step, sd
+        Shapes (2,); None when a side has no night with an axis.
+    """
+    cuts = [correction.time_us for correction in history.corrections]
+    earliest = max((t for t in cuts if t <= event.after_us), default=-(2**62))
+    latest = min((t for t in cuts if t >= event.before_us), default=2**62)
+    seen = [night for night in nights.nights if night.has_axis]
+    before = [n for n in seen if earliest <= n.time_us <= event.after_us][-_NIGHTS_A_SIDE:]
+    after = [n for n in seen if event.before_us <= n.time_us <= latest][:_NIGHTS_A_SIDE]
+    if not before or not after:
+        return None
+    (was, was_variance), (now, now_variance) = _mean(before), _mean(after)
+    return now - was, np.sqrt(was_variance + now_variance)
+
+
+def _mean(nights: list[NightAxis]) -> tuple[Floats, Floats]:
+    """Return the weighted mean axis of some nights and its variance; the constants they share cancel."""
+    estimates = np.array([night.estimate[:2] for night in nights])
+    weights = 1.0 / np.array([np.diag(night.own_covariance)[:2] for night in nights])
+    total = weights.sum(axis=0)
+    return (weights * estimates).sum(axis=0) / total, 1.0 / total
+
+
+# ---- What has moved: the events nobody recorded, and the changes that came by and by.
+#
+# Each finding names a part only when the data can tell it.  Two pairs look alike
+# from the sky alone: an east tilt and a turn of the mount in azimuth, a north
+# tilt and a change of the mount in altitude.  Where the history says that a pair
+# can't be told apart, what moved in it is "undetermined".
+
 
 #: An event counts when "nothing happened" has at most this posterior probability ...
 NOTHING_AT_MOST = 0.1
@@ -30,13 +71,13 @@ NOTHING_AT_MOST = 0.1
 HARMLESS_AT_MOST = 0.5
 #: A gradual change counts when it is this many standard deviations from none.
 GRADUAL_SDS = 3.0
-#: Pairs that look alike from the sky: lean component, mount component.
-EAST_PAIR = ("lean_east", "mount_az")
-NORTH_PAIR = ("lean_north", "mount_alt")
+#: Pairs that look alike from the sky: tilt component, mount component.
+EAST_PAIR = ("tilt_east", "mount_az")
+NORTH_PAIR = ("tilt_north", "mount_alt")
 #: Corrections after which a component starts anew, so that the change is counted from there.
 _RESTARTS = {
-    "lean_north": ("pier",),
-    "lean_east": ("pier",),
+    "tilt_north": ("pier",),
+    "tilt_east": ("pier",),
     "mount_az": ("remount",),
     "mount_alt": ("remount",),
 }
@@ -54,11 +95,11 @@ class Change:
 
 
 @dataclass(frozen=True)
-class Finding:
+class Movement:
     """One thing that moved: `part` is "pier", "mount" or "undetermined"; `event` is None when gradual."""
 
     part: str
-    how: str  # "event", "lean", "season", "mount", "axis"
+    how: str  # "event", "tilt", "season", "mount", "axis"
     event: Event | None = None
     changes: tuple[Change, ...] = ()
 
@@ -70,13 +111,13 @@ def counts(event: Event) -> bool:
     return likely and not event.recorded and event.what != "zero"
 
 
-def findings_of(site: PierFile, nights: Nights, history: History) -> tuple[Finding, ...]:
+def findings_of(site: PierFile, nights: Nights, history: History) -> tuple[Movement, ...]:
     """Return all that moved unrecorded, the latest events first, then the gradual changes."""
     events = sorted(
         (e for e in history.events if counts(e) and not e.provisional), key=lambda e: -e.before_us
     )
-    found = [Finding(event_part(event), "event", event) for event in events]
-    found += _gradual_lean(site, history)
+    found = [Movement(event_part(event), "event", event) for event in events]
+    found += _gradual_tilt(site, history)
     found += _season(site, history)
     found += _gradual_mount(site, history)
     found += _gradual_axis(site, nights, history, _explained(found, history))
@@ -95,19 +136,19 @@ def event_part(event: Event) -> str:
 def pair_of(component: str, history: History) -> Separable:
     """Return how well the pair to which a component belongs can be told apart."""
     if component in EAST_PAIR:
-        return history.east_lean_from_mount_azimuth
-    return history.north_lean_from_mount_altitude
+        return history.east_tilt_from_mount_azimuth
+    return history.north_tilt_from_mount_altitude
 
 
-def doubtful_pairs(finding: Finding, history: History) -> tuple[Separable, ...]:
+def doubtful_pairs(finding: Movement, history: History) -> tuple[Separable, ...]:
     """Return the pairs that keep an undetermined finding undetermined, the one it moved most first."""
     if finding.event is None:
         components = [change.component for change in finding.changes]
     else:
         size = finding.event.size
-        east = math.hypot(size.get("lean_east", 0.0), size.get("mount_az", 0.0))
-        north = math.hypot(size.get("lean_north", 0.0), size.get("mount_alt", 0.0))
-        components = ["lean_east", "lean_north"] if east >= north else ["lean_north", "lean_east"]
+        east = math.hypot(size.get("tilt_east", 0.0), size.get("mount_az", 0.0))
+        north = math.hypot(size.get("tilt_north", 0.0), size.get("mount_alt", 0.0))
+        components = ["tilt_east", "tilt_north"] if east >= north else ["tilt_north", "tilt_east"]
     pairs = [pair_of(component, history) for component in components]
     return tuple(pair for pair in pairs if pair.answer != "yes")
 
@@ -125,7 +166,7 @@ def own_change(history: History, component: str) -> Change | None:
     The standard deviation adds those of what is taken out as if they were independent, which
     is too large where an event's size and the change share their error.
     """
-    column = COLUMNS.index(component)
+    column = HISTORY_COLUMNS.index(component)
     known = np.flatnonzero(np.isfinite(history.change[:, column]) & np.isfinite(history.sd[:, column]))
     restarts = [c.time_us for c in history.corrections if _restarts(c, component)]
     # what no reading has seen yet has not changed what was read
@@ -142,18 +183,18 @@ def own_change(history: History, component: str) -> Change | None:
     return Change(component, size, math.sqrt(variance))
 
 
-def lean_now(history: History) -> tuple[Floats, Floats] | None:
-    """Return the latest lean since the start that can be told from the mount, (north, east) and sds [arcsec].
+def tilt_now(history: History) -> tuple[Floats, Floats] | None:
+    """Return the latest tilt since the start that can be told from the mount, (north, east) and sds [arcsec].
 
     A component whose pair can't be told apart is NaN; None when neither can or nothing is known.
     """
-    lean, sd = np.full(2, np.nan), np.full(2, np.nan)
-    for k, component in enumerate(("lean_north", "lean_east")):
-        column = COLUMNS.index(component)
+    tilt, sd = np.full(2, np.nan), np.full(2, np.nan)
+    for k, component in enumerate(("tilt_north", "tilt_east")):
+        column = HISTORY_COLUMNS.index(component)
         known = np.flatnonzero(np.isfinite(history.change[:, column]))
         if known.size and _told(pair_of(component, history)):
-            lean[k], sd[k] = history.change[known[-1], column], history.sd[known[-1], column]
-    return (lean, sd) if np.any(np.isfinite(lean)) else None
+            tilt[k], sd[k] = history.change[known[-1], column], history.sd[known[-1], column]
+    return (tilt, sd) if np.any(np.isfinite(tilt)) else None
 
 
 def _told(pair: Separable) -> bool:
@@ -184,7 +225,7 @@ def _steps(history: History, component: str, start_us: int) -> Iterator[tuple[fl
 
 def _jump(history: History, component: str, time_us: int) -> float:
     """Return how far a component changed from the last reading before a time to the first after it."""
-    column = history.change[:, COLUMNS.index(component)]
+    column = history.change[:, HISTORY_COLUMNS.index(component)]
     before = np.flatnonzero((history.time_us < time_us) & np.isfinite(column))
     after = np.flatnonzero((history.time_us >= time_us) & np.isfinite(column))
     return float(column[after[0]] - column[before[-1]]) if before.size and after.size else 0.0
@@ -198,28 +239,28 @@ def _clear(change: Change | None, limit: float) -> bool:
     return change is not None and abs(change.size) > limit and abs(change.size) > GRADUAL_SDS * change.sd
 
 
-def _gradual_lean(site: PierFile, history: History) -> list[Finding]:
-    changes = [own_change(history, component) for component in ("lean_north", "lean_east")]
+def _gradual_tilt(site: PierFile, history: History) -> list[Movement]:
+    changes = [own_change(history, component) for component in ("tilt_north", "tilt_east")]
     told = [change for change in changes if change is not None and _told(pair_of(change.component, history))]
     if not told:
         return []
     size = math.hypot(*(change.size for change in told))
     sd = math.sqrt(sum((change.size * change.sd) ** 2 for change in told)) / size if size > 0.0 else math.inf
-    if size > site.warn.lean_arcsec and size > GRADUAL_SDS * sd:
-        return [Finding("pier", "lean", changes=tuple(told))]
+    if size > site.warn.tilt_arcsec and size > GRADUAL_SDS * sd:
+        return [Movement("pier", "tilt", changes=tuple(told))]
     return []
 
 
-def _season(site: PierFile, history: History) -> list[Finding]:
+def _season(site: PierFile, history: History) -> list[Movement]:
     seasonal = history.seasonal
-    pairs = (history.east_lean_from_mount_azimuth, history.north_lean_from_mount_altitude)
+    pairs = (history.east_tilt_from_mount_azimuth, history.north_tilt_from_mount_altitude)
     if seasonal is None or not any(_told(pair) for pair in pairs):
         return []
     swing, sd = seasonal.peak_to_trough, seasonal.peak_to_trough_sd
-    return [Finding("pier", "season")] if swing > max(site.warn.lean_arcsec, GRADUAL_SDS * sd) else []
+    return [Movement("pier", "season")] if swing > max(site.warn.tilt_arcsec, GRADUAL_SDS * sd) else []
 
 
-def _gradual_mount(site: PierFile, history: History) -> list[Finding]:
+def _gradual_mount(site: PierFile, history: History) -> list[Movement]:
     found = []
     for component, to_sky in (
         ("mount_az", math.cos(math.radians(site.site.latitude_deg))),
@@ -228,36 +269,36 @@ def _gradual_mount(site: PierFile, history: History) -> list[Finding]:
         change = own_change(history, component)
         limit = site.warn.axis_arcmin * 60.0 / to_sky
         if change is not None and _told(pair_of(component, history)) and _clear(change, limit):
-            found.append(Finding("mount", "mount", changes=(change,)))
+            found.append(Movement("mount", "mount", changes=(change,)))
     return found
 
 
-def _explained(found: list[Finding], history: History) -> set[str]:
+def _explained(found: list[Movement], history: History) -> set[str]:
     """Return the components of the pairs in which a gradual change already has its culprit."""
     components = {change.component for finding in found for change in finding.changes}
     if any(finding.how == "season" for finding in found):
-        components |= {lean for lean, _ in (EAST_PAIR, NORTH_PAIR) if _told(pair_of(lean, history))}
+        components |= {tilt for tilt, _ in (EAST_PAIR, NORTH_PAIR) if _told(pair_of(tilt, history))}
     return components
 
 
-def _gradual_axis(site: PierFile, nights: Nights, history: History, explained: set[str]) -> list[Finding]:
+def _gradual_axis(site: PierFile, nights: Nights, history: History, explained: set[str]) -> list[Movement]:
     """Find a gradual change of the axis for which neither part of its pair can be named."""
     latitude = math.radians(site.site.latitude_deg)
     first_sd = next((np.sqrt(np.diag(n.covariance)[:2]) for n in nights.nights if n.has_axis), None)
     if first_sd is None:
         return []
-    # az_error = mount_az + lean_east tan(phi), alt_error = mount_alt - s lean_north
+    # az_error = mount_az + tilt_east tan(phi), alt_error = mount_alt - s tilt_north
     pairs = (
         (EAST_PAIR, math.tan(latitude), math.cos(latitude)),
         (NORTH_PAIR, -hemisphere(latitude), 1.0),
     )
     found = []
-    for k, ((lean, mount), lever, to_sky) in enumerate(pairs):
-        of_lean, of_mount = own_change(history, lean), own_change(history, mount)
-        if of_lean is None or of_mount is None or explained & {lean, mount}:
+    for k, ((tilt, mount), lever, to_sky) in enumerate(pairs):
+        of_tilt, of_mount = own_change(history, tilt), own_change(history, mount)
+        if of_tilt is None or of_mount is None or explained & {tilt, mount}:
             continue
         sd = math.hypot(float(history.axis_now_sd[k]), float(first_sd[k]))
-        change = Change(mount, of_mount.size + lever * of_lean.size, sd)
+        change = Change(mount, of_mount.size + lever * of_tilt.size, sd)
         if _clear(change, site.warn.axis_arcmin * 60.0 / to_sky):
-            found.append(Finding("undetermined", "axis", changes=(change,)))
+            found.append(Movement("undetermined", "axis", changes=(change,)))
     return found

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
-from drift.advice.outlook import SMALL_CHANCE, Day, Outlook, Turning
 from drift.advice.words import (
     angle,
     day,
@@ -17,11 +16,12 @@ from drift.advice.words import (
     size_of,
     toward_of,
 )
-from drift.ground.drivers import FROST_KINDS
+from drift.forecast.outlook import SMALL_CHANCE, Day, Outlook, Turning
+from drift.ground.forcing import FROST_KINDS
 from drift.quantities import DAY_US, YEAR_DAYS, Floats
 
 #: What a driver is called in a sentence.
-DRIVER_WORDS = {
+FORCING_WORDS = {
     "calendar": "the calendar, the same every year",
     "frozen": "the thickness of frozen soil",
     "under_base": "the frozen soil below the pier's base",
@@ -53,9 +53,9 @@ NO_FORECAST = (
 )
 
 
-def driver_sentences(outlook: Outlook) -> tuple[str, ...]:
-    """Say what the lean follows, with odds, and what each cause moved in the last year."""
-    said = [_driver(outlook.driver_odds)]
+def forcing_sentences(outlook: Outlook) -> tuple[str, ...]:
+    """Say what the tilt follows, with odds, and what each cause moved in the last year."""
+    said = [_forcing(outlook.forcing_odds)]
     moved = [
         f"{_CAUSE_WORDS[name]} {plain_angle(size)}"
         for name, size in sorted(outlook.causes.items(), key=lambda item: -item[1])
@@ -63,10 +63,10 @@ def driver_sentences(outlook: Outlook) -> tuple[str, ...]:
     ]
     if moved:
         said.append(
-            f"In the last year of readings the pier's lean was moved, from end to end, by {listed(moved)}."
+            f"In the last year of readings the pier's tilt was moved, from end to end, by {listed(moved)}."
         )
     frost, strays = (outlook.causes.get(name, 0.0) for name in ("frost", "wander of the pier"))
-    if _frost_share(outlook.driver_odds) >= _SURE and frost < strays:
+    if _frost_share(outlook.forcing_odds) >= _SURE and frost < strays:
         said.append(
             "More of it follows none of these than the frost, though: how far it follows is not sure yet."
         )
@@ -77,12 +77,12 @@ def _frost_share(odds: dict[str, float]) -> float:
     return sum(p for name, p in odds.items() if name in FROST_KINDS)
 
 
-def _driver(odds: dict[str, float]) -> str:
+def _forcing(odds: dict[str, float]) -> str:
     frost = {name: p for name, p in odds.items() if name in FROST_KINDS}
     others = {name: p for name, p in odds.items() if name not in FROST_KINDS}
     if not frost:
         return (
-            "The lean is taken to follow the calendar, the same every year: there is no weather log of at "
+            "The tilt is taken to follow the calendar, the same every year: there is no weather log of at "
             "least a month, no frost in it, or there are fewer than four months of readings."
         )
     share = _frost_share(odds)
@@ -90,17 +90,17 @@ def _driver(odds: dict[str, float]) -> str:
         return _frost(frost, share)
     if share > 1.0 - _SURE:
         return (
-            "Whether the lean follows the frost or something else that comes every year, these readings "
+            "Whether the tilt follows the frost or something else that comes every year, these readings "
             f"cannot tell: {_told(odds)}."
         )
     most = max(others, key=lambda name: others[name])
     if others[most] >= _SURE:
         return (
-            f"The lean follows {DRIVER_WORDS[most]} ({percent(others[most])} sure), rather than the frost "
+            f"The tilt follows {FORCING_WORDS[most]} ({percent(others[most])} sure), rather than the frost "
             f"that the weather makes{_MAY_BE.get(most, '')}."
         )
     return (
-        f"The lean does not follow the frost that the weather makes ({percent(1.0 - share)} sure); what it "
+        f"The tilt does not follow the frost that the weather makes ({percent(1.0 - share)} sure); what it "
         f"follows through the year, these readings cannot tell: {_told(others)}."
     )
 
@@ -108,15 +108,15 @@ def _driver(odds: dict[str, float]) -> str:
 def _frost(frost: dict[str, float], share: float) -> str:
     most = max(frost, key=lambda name: frost[name])
     if frost[most] >= _SURE:
-        return f"The lean follows the frost: {DRIVER_WORDS[most]} ({percent(frost[most])} sure)."
+        return f"The tilt follows the frost: {FORCING_WORDS[most]} ({percent(frost[most])} sure)."
     return (
-        f"The lean follows the frost and not the calendar ({percent(share)} sure); which measure of "
+        f"The tilt follows the frost and not the calendar ({percent(share)} sure); which measure of "
         f"it, these readings cannot tell, as they nearly coincide: {_told(frost)}."
     )
 
 
 def _told(odds: dict[str, float]) -> str:
-    return listed([f"{DRIVER_WORDS[n]} {percent(p)}" for n, p in ranked(odds)])
+    return listed([f"{FORCING_WORDS[n]} {percent(p)}" for n, p in ranked(odds)])
 
 
 def ahead_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
@@ -253,7 +253,7 @@ def settlement_sentences(outlook: Outlook) -> tuple[str, ...]:
     found = outlook.settling
     if found is None:
         return ()
-    left, year = (_lean(*pair) for pair in ((found.left, found.left_sd), (found.year, found.year_sd)))
+    left, year = (_tilt(*pair) for pair in ((found.left, found.left_sd), (found.year, found.year_sd)))
     return (
         f"Of the settlement that slows down {left} is still to come; in the coming twelve months settlement, "
         f"with what goes on steadily, does {year}.  What a winter leaves behind is not in this: it comes "
@@ -261,8 +261,8 @@ def settlement_sentences(outlook: Outlook) -> tuple[str, ...]:
     )
 
 
-def _lean(lean: Floats, sd: Floats) -> str:
-    size, spread = size_of(*lean.tolist(), *sd.tolist())
+def _tilt(tilt: Floats, sd: Floats) -> str:
+    size, spread = size_of(*tilt.tolist(), *sd.tolist())
     if size < 2.0 * spread:
         return f"{angle(size, spread)} (perhaps none)"
-    return f"{angle(size, spread)} {toward_of(*lean.tolist())}"
+    return f"{angle(size, spread)} {toward_of(*tilt.tolist())}"

@@ -14,17 +14,22 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.advice.axis_error import SIDEREAL_RAD_PER_MIN, on_sky
-from drift.advice.open_sky import OpenSky, open_sky
-from drift.advice.result import Poles
+from drift.advice.matters import OpenSky, open_sky
 from drift.advice.words import arcmin
+from drift.mount.axis_error import SIDEREAL_RAD_PER_MIN, on_sky
 from drift.mount.orientation import hemisphere
 from drift.quantities import ARCSEC_PER_RAD, Floats
-from drift.sky.refraction import refracted_place, refracted_pole_altitude_arcsec
-from drift.sky.weather import STANDARD_TEMP_C, standard_pressure_hpa
+from drift.sky.air import (
+    STANDARD_TEMP_C,
+    refracted_place,
+    refracted_pole_altitude_arcsec,
+    standard_pressure_hpa,
+)
+from drift.types import Poles
 
 if TYPE_CHECKING:
-    from drift.pierfile import PierFile
+    from drift.site.file import PierFile
+
 
 #: The average King rate against the sidereal one: 15.0369 against 15.0411 arcsec/s (from memory).
 KING_SHARE = 15.0369 / 15.0411

@@ -1,4 +1,4 @@
-"""Where the axis stands: its error now, what the season takes back, what lasts, where it is best left."""
+"""Where the axis stands and as of when: its error, what the season takes back, what lasts."""
 
 from __future__ import annotations
 
@@ -9,18 +9,69 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from drift.advice.aim import best_change, days_that_count
-from drift.advice.axis_error import on_sky
-from drift.advice.forecast import Forecast, coming
 from drift.advice.matters import matters_of
 from drift.advice.poles import pole_offset
-from drift.advice.result import Matter
-from drift.advice.season import Season, season_of
+from drift.advice.words import day
+from drift.forecast.coming import AxisForecast, coming
+from drift.forecast.season import Season, season_of
+from drift.mount.axis_error import on_sky
 from drift.quantities import DAY_US, Floats
+from drift.types import Action, Matter
 
 if TYPE_CHECKING:
-    from drift.history.result import History
-    from drift.night.result import Nights
-    from drift.pierfile import PierFile
+    from drift.site.file import PierFile
+    from drift.types import History, Nights
+
+
+# ---- Of when advice is: of today while a pier is watched, of its last reading when old logs are looked
+# at.
+#
+# Logs of years ago that were read in today say what the pier did then; nobody waited for
+# them, and what they say is best said as of their end, with a night to be taken before
+# anything is turned by it.  But a record that is kept up
+# and has fallen silent grows old, and then its last night is no guide to today.
+# Both end long ago; when the readings came in tells them apart.
+
+
+#: A last night older than this is too old to turn a knob by [days].
+OLD_DAYS = 60
+_ADJUSTING = ("turn_azimuth", "turn_altitude", "shim", "nuts")
+
+
+def silent_days(latest_us: int, now_us: int, arrived_us: int | None) -> float:
+    """Return for how long nothing has been heard: neither measured nor read in [days].
+
+    Parameters
+    ----------
+    latest_us
+        The time of the latest reading [UTC microseconds].
+    now_us
+        The present time.
+    arrived_us
+        When readings of axis or tilt last came into the record; None when that isn't known.
+    """
+    return (now_us - max(latest_us, arrived_us or latest_us)) / DAY_US
+
+
+def looked_at(latest_us: int, now_us: int, arrived_us: int | None) -> bool:
+    """Whether the readings were long past when they came in, lately: looked at, not watched by."""
+    return now_us - latest_us > OLD_DAYS * DAY_US and silent_days(latest_us, now_us, arrived_us) <= OLD_DAYS
+
+
+def night_first(actions: tuple[Action, ...], situation: Situation) -> tuple[Action, ...]:
+    """Put a night before what logs of long ago would have turned or lifted."""
+    if not any(action.do in _ADJUSTING for action in actions):
+        return actions
+    sentence = (
+        f"Take a night first, and ask again: the last one, of {day(situation.time_us, situation.zone)}, was "
+        "long past when it was read in, too old to turn or lift anything by; what follows is what it said."
+    )
+    return (Action("measure", sentence), *actions)
+
+
+# ---- Where the axis stands: its error now, what the season takes back, what lasts, where it is best
+# left.
+
 
 #: An error or a change of this many standard deviations is worth acting on.
 ACT_SDS = 2.0
@@ -46,7 +97,7 @@ class Situation:
     now: Floats
     now_sd: Floats
     season: Season
-    forecast: Forecast = field(repr=False)
+    forecast: AxisForecast = field(repr=False)
     off_aim: Floats
     tolerance: float
     tolerance_of: str
@@ -123,18 +174,18 @@ def situation_of(
     nights: Nights,
     history: History,
     now_us: int | None,
-    forecast: Forecast | None = None,
+    forecast: AxisForecast | None = None,
 ) -> Situation:
     """Put together where the axis stands.
 
     Parameters
     ----------
     site, nights, history
-        As for `drift.advice.advise.advise`.
+        As for `drift.advice.steps.advise`.
     now_us
         The time at which advice is wanted, or None for that of the latest reading.
     forecast
-        Where the axis goes untouched; None for what `drift.advice.forecast.coming` says.
+        Where the axis goes untouched; None for what `drift.forecast.coming.coming` says.
     """
     latitude_rad = float(np.radians(site.site.latitude_deg))
     times = _axis_times(nights) or [int(t) for t in history.time_us] or [now_us or 0]
@@ -170,7 +221,7 @@ def situation_of(
 
 
 def latest_us(nights: Nights, history: History) -> int:
-    """Return when axis or lean was last read [us]; 0 when never."""
+    """Return when axis or tilt was last read [us]; 0 when never."""
     return max([*_axis_times(nights), *(int(t) for t in history.time_us)], default=0)
 
 
@@ -178,7 +229,7 @@ def _axis_times(nights: Nights) -> list[int]:
     return [night.time_us for night in nights.nights if night.has_axis]
 
 
-def _off_aim(site: PierFile, forecast: Forecast, pole: Floats, latitude_rad: float) -> Floats:
+def _off_aim(site: PierFile, forecast: AxisForecast, pole: Floats, latitude_rad: float) -> Floats:
     counts = days_that_count(forecast, site)
     return -best_change(forecast, latitude_rad, counts, str(site.optics.aim), pole)
 

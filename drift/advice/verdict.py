@@ -5,9 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from drift.advice.axis_step import axis_step
-from drift.advice.movement import Finding, counts, event_part, lean_now
-from drift.advice.result import Verdict
+from drift.advice.movement import Movement, axis_step, counts, event_part, tilt_now
 from drift.advice.words import (
     angle,
     arcmin,
@@ -20,12 +18,13 @@ from drift.advice.words import (
     toward,
     toward_of,
 )
+from drift.types import Verdict
 
 if TYPE_CHECKING:
     from drift.advice.situation import Situation
-    from drift.history.result import CorrectionFound, Event, History
-    from drift.night.result import Nights
     from drift.quantities import Floats
+    from drift.types import CorrectionFound, Event, History, Nights
+
 
 #: The sentence tells this many events, the latest; the table of events has all.
 _EVENTS_TOLD = 3
@@ -45,7 +44,7 @@ _PART_NAMES = {
 
 
 def verdict_of(
-    situation: Situation, findings: tuple[Finding, ...], nights: Nights, history: History
+    situation: Situation, findings: tuple[Movement, ...], nights: Nights, history: History
 ) -> Verdict:
     """Put the findings into a verdict.
 
@@ -74,7 +73,7 @@ def verdict_of(
 
 
 def _head(
-    findings: tuple[Finding, ...], standing: tuple[Finding, ...], situation: Situation, history: History
+    findings: tuple[Movement, ...], standing: tuple[Movement, ...], situation: Situation, history: History
 ) -> str:
     """Say what stands now, and what has been put right since."""
     if standing:
@@ -92,7 +91,7 @@ def _year(time_us: int, situation: Situation) -> str:
     return day(time_us, situation.zone)[:4]
 
 
-def _put_right_us(finding: Finding, situation: Situation, history: History) -> int:
+def _put_right_us(finding: Movement, situation: Situation, history: History) -> int:
     """Return when a slip of the mount was corrected by what a night has seen; 0 where it stands."""
     event = finding.event
     if event is None or finding.part != "mount":
@@ -115,14 +114,14 @@ def _corrections_of(event: Event, history: History) -> list[CorrectionFound]:
 def event_words(event: Event, part: str, situation: Situation, nights: Nights, history: History) -> str:
     """Return what an event did, between which days, how sure that is, and whether it was corrected."""
     when = f"between {day(event.after_us, situation.zone)} and {day(event.before_us, situation.zone)}"
-    lean, turn = _lean_step(event), _mount_step(event, situation.site.site.latitude_deg)
-    if part == "pier" and lean:
-        return f"the pier tipped by {lean} {when} ({percent(event.probability['pier'])} sure)"
+    tilt, turn = _tilt_step(event), _mount_step(event, situation.site.site.latitude_deg)
+    if part == "pier" and tilt:
+        return f"the pier tipped by {tilt} {when} ({percent(event.probability['pier'])} sure)"
     if part == "mount" and turn:
         later = _corrected(event, situation, history)
         return f"the mount's {turn}, {when} ({percent(event.probability[event.what])} sure{later})"
     moved = _axis_words(axis_step(nights, history, event), situation)
-    # the odds may lean on the direction alone: a knob slips along its own axis only, a pier tips any way
+    # the odds may tilt on the direction alone: a knob slips along its own axis only, a pier tips any way
     return f"{moved} {when}; going by its direction and date the odds are {_odds(event)}"
 
 
@@ -140,7 +139,7 @@ def _part(parts: set[str]) -> str:
 
 
 def _clauses(
-    findings: tuple[Finding, ...], situation: Situation, nights: Nights, history: History
+    findings: tuple[Movement, ...], situation: Situation, nights: Nights, history: History
 ) -> list[str]:
     events = [finding for finding in findings if finding.event is not None]
     clauses = [
@@ -150,28 +149,28 @@ def _clauses(
     ]
     if len(events) > _EVENTS_TOLD:
         clauses.append(f"earlier steps in the list of events: {len(events) - _EVENTS_TOLD}")
-    tellers = {"lean": _lean_clause, "season": _season_clause, "mount": _mount_clause, "axis": _axis_clause}
+    tellers = {"tilt": _tilt_clause, "season": _season_clause, "mount": _mount_clause, "axis": _axis_clause}
     clauses += [tellers[f.how](f, situation, history) for f in findings if f.event is None]
     return clauses
 
 
-def _lean_clause(finding: Finding, situation: Situation, history: History) -> str:
-    lean = {change.component: change for change in finding.changes}
-    north, east = lean.get("lean_north"), lean.get("lean_east")
+def _tilt_clause(finding: Movement, situation: Situation, history: History) -> str:
+    tilt = {change.component: change for change in finding.changes}
+    north, east = tilt.get("tilt_north"), tilt.get("tilt_east")
     if north is None or east is None:
         (only,) = finding.changes
         side = _side(only.component, only.size)
         other = "east-west" if east is None else "north-south"
         return (
-            f"it leans {angle(abs(only.size), only.sd)} further {side} than at the start ({other} not told)"
+            f"it tilts {angle(abs(only.size), only.sd)} further {side} than at the start ({other} not told)"
         )
     size, sd = size_of(north.size, east.size, north.sd, east.sd)
     steps = ", apart from the steps" if any(counts(event) for event in history.events) else ""
     way = toward_of(north.size, east.size)
-    return f"the pier leans {angle(size, sd)} further {way} than at the start{steps}"
+    return f"the pier tilts {angle(size, sd)} further {way} than at the start{steps}"
 
 
-def _season_clause(finding: Finding, situation: Situation, history: History) -> str:
+def _season_clause(finding: Movement, situation: Situation, history: History) -> str:
     seasonal = history.seasonal
     if seasonal is None:
         return ""
@@ -189,13 +188,13 @@ def _lasting_words(history: History) -> str:
     return f", and {rate} a year{way} stays"
 
 
-def _mount_clause(finding: Finding, situation: Situation, history: History) -> str:
+def _mount_clause(finding: Movement, situation: Situation, history: History) -> str:
     (change,) = finding.changes
     moved = mount_words(change.component, change.size, change.sd, situation.site.site.latitude_deg)
     return f"by and by the mount's {moved}"
 
 
-def _axis_clause(finding: Finding, situation: Situation, history: History) -> str:
+def _axis_clause(finding: Movement, situation: Situation, history: History) -> str:
     (change,) = finding.changes
     if change.component == "mount_az":
         side = azimuth_side(change.size, situation.site.site.latitude_deg)
@@ -206,20 +205,20 @@ def _axis_clause(finding: Finding, situation: Situation, history: History) -> st
 
 def _quiet(situation: Situation, history: History) -> str:
     """Return the sentence for "nothing moved", with what could have been seen."""
-    told = lean_now(history)
+    told = tilt_now(history)
     if told is None and not situation.known:
         return (
             "There is no night from which the axis can be worked out, so nothing can be said about movement."
         )
     parts = []
     if told is not None:
-        lean, sd = told
+        tilt, sd = told
         changed = [
-            f"{angle(abs(lean[k]), sd[k])} {_side(component, lean[k])}"
-            for k, component in enumerate(("lean_north", "lean_east"))
-            if math.isfinite(lean[k])
+            f"{angle(abs(tilt[k]), sd[k])} {_side(component, tilt[k])}"
+            for k, component in enumerate(("tilt_north", "tilt_east"))
+            if math.isfinite(tilt[k])
         ]
-        parts.append(f"the lean has changed by {listed(changed)}")
+        parts.append(f"the tilt has changed by {listed(changed)}")
     if situation.known:
         parts.append(f"the axis is {arcmin(*situation.error_now())} from the pole")
     if situation.span_days < 1.0:
@@ -238,15 +237,15 @@ def _seen_once(situation: Situation, nights: Nights, history: History) -> str:
 
 
 def _side(component: str, size: float) -> str:
-    if component == "lean_north":
+    if component == "tilt_north":
         return "toward the north" if size >= 0 else "toward the south"
     return "toward the east" if size >= 0 else "toward the west"
 
 
-def _lean_step(event: Event) -> str:
+def _tilt_step(event: Event) -> str:
     """Return size and direction of a pier step; empty when its size isn't known."""
-    north, east = (event.size.get(name, math.nan) for name in ("lean_north", "lean_east"))
-    sds = [event.size_sd.get(name, math.nan) for name in ("lean_north", "lean_east")]
+    north, east = (event.size.get(name, math.nan) for name in ("tilt_north", "tilt_east"))
+    sds = [event.size_sd.get(name, math.nan) for name in ("tilt_north", "tilt_east")]
     size, sd = size_of(north, east, *sds)
     return f"{angle(size, sd)} {toward_of(north, east)}" if size > 0.0 else ""
 

@@ -1,15 +1,22 @@
-"""Angles, directions and days as the words of an advice sentence.
-
-Arcseconds are written ``"`` and arcminutes ``'``; an uncertainty is one
-standard deviation and follows ``±``.
-"""
+"""Angles, directions and days as the words of an advice sentence."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
+
+if TYPE_CHECKING:
+    from drift.types import CorrectionFound
+
+
+# ---- Angles, directions and days as the words of an advice sentence.
+#
+# Arcseconds are written ``"`` and arcminutes ``'``; an uncertainty is one
+# standard deviation and follows ``±``.
+
 
 _COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 #: Fractions of a turn that a person sets by eye.
@@ -127,7 +134,7 @@ def ranked(probability: Mapping[str, float]) -> list[tuple[str, float]]:
 
 
 def size_of(north: float, east: float, north_sd: float, east_sd: float) -> tuple[float, float]:
-    """Return the size of a lean and its standard deviation, its components taken as independent."""
+    """Return the size of a tilt and its standard deviation, its components taken as independent."""
     size = math.hypot(north, east)
     if size == 0.0:
         return 0.0, max(north_sd, east_sd)
@@ -135,7 +142,7 @@ def size_of(north: float, east: float, north_sd: float, east_sd: float) -> tuple
 
 
 def toward_of(north: float, east: float) -> str:
-    """Return in which direction a lean goes, as `toward` writes it."""
+    """Return in which direction a tilt goes, as `toward` writes it."""
     return toward(math.degrees(math.atan2(east, north)))
 
 
@@ -156,3 +163,52 @@ def _with_sd(value: float, sd: float, unit: str, most: int) -> str:
         first = math.floor(math.log10(sd))
         places = min(most, max(0, -first + (sd < 2.0 * 10.0**first)))
     return f"{value:.{places}f}{unit} ± {sd:.{places}f}{unit}"
+
+
+# ---- What was asked of a correction and what was found, in the one way in which it is said everywhere.
+
+
+#: Kinds of correction whose amount is a change in arcsec of az_error or alt_error.
+KNOBS = ("azimuth", "altitude")
+
+
+def amount_words(kind: str, amount_arcsec: float, sd_arcsec: float | None, latitude_deg: float) -> str:
+    """Return ``2.80' ± 0.05' east``, ``1.5' up`` or, of shims and nuts, ``34" ± 3"``.
+
+    Parameters
+    ----------
+    kind
+        Of the correction.
+    amount_arcsec
+        Signed as az_error or alt_error.
+    sd_arcsec
+        None for what was asked for, which has no uncertainty; nan where it isn't known.
+    latitude_deg
+        Geodetic: it says whether clockwise is east or west.
+    """
+    write = arcmin if kind in KNOBS else angle
+    known = sd_arcsec is not None and math.isfinite(sd_arcsec)
+    size = write(abs(amount_arcsec), float(sd_arcsec or 0.0) if known else 0.0)
+    if not known:
+        size = size.split(" ± ")[0] + ("" if sd_arcsec is None else " (uncertainty not known)")
+    return f"{size}{_way(kind, amount_arcsec, latitude_deg)}"
+
+
+def _way(kind: str, amount: float, latitude_deg: float) -> str:
+    if kind == "azimuth":
+        return f" {azimuth_side(amount, latitude_deg)}"
+    if kind == "altitude":
+        return " up" if amount >= 0 else " down"
+    return ""
+
+
+def asked_and_found(correction: CorrectionFound, latitude_deg: float) -> str:
+    """Return ``asked 2.80' east, found 0.03' ± 0.04' west``; "" where no amount was asked."""
+    asked, found = correction.asked, correction.found
+    if asked is None or not math.isfinite(asked):
+        return ""
+    said = f"asked {amount_words(correction.kind, asked, None, latitude_deg)}"
+    if found is None or not math.isfinite(found):
+        return said
+    sd = math.nan if correction.found_sd is None else correction.found_sd
+    return f"{said}, found {amount_words(correction.kind, found, sd, latitude_deg)}"

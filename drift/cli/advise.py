@@ -8,14 +8,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from drift.cli.options import pier_option, site_of
-from drift.cli.write_down import now_text, write_down
+from drift.cli.record import now_text, write_down
 
 if TYPE_CHECKING:
-    from drift.advice.learned import Knob
-    from drift.advice.plan import Step
-    from drift.answer import Answer
-    from drift.book.store import Book
-    from drift.history.result import CorrectionFound
+    from drift.advice.knobs import Knob
+    from drift.advice.steps import AdvisedStep
+    from drift.record.record import Record
+    from drift.types import Analysis, CorrectionFound
 
 
 @click.command(
@@ -40,38 +39,38 @@ if TYPE_CHECKING:
 @click.option("--json", "as_json", is_flag=True, help="Print the steps as JSON, in arcseconds.")
 def command(pier: str | None, codes: tuple[str, ...], when: str | None, note: str, as_json: bool) -> None:
     """Print the steps, or record some of them."""
-    from drift.advice.plan import steps_of, steps_of_late
     from drift.advice.situation import situation_of
-    from drift.api import answer_readings, open_book
-    from drift.book.clock import now_us
-    from drift.cli.progress import working
+    from drift.advice.steps import steps_of, steps_of_late
+    from drift.api import analyse_readings, open_record
+    from drift.cli.options import working
+    from drift.record.engine import now_us
 
     if (when is not None or note) and not codes:
         raise click.UsageError("--time and --note go with --done.")
     site, now = site_of(pier), now_us()
-    with open_book(site) as book:
-        with working("Working out the axis of each night and the pier's lean"):
-            answer = answer_readings(site, book.readings(), book, now)
-        night_us = situation_of(site, answer.nights, answer.history, now).time_us
-        steps = steps_of(answer.advice.actions, night_us)
+    with open_record(site) as record:
+        with working("Working out the axis of each night and the pier's tilt"):
+            analysis = analyse_readings(site, record.readings(), record, now)
+        night_us = situation_of(site, analysis.nights, analysis.history, now).time_us
+        steps = steps_of(analysis.advice.actions, night_us)
         if codes:
             known = {*codes} <= {step.code for step in steps}
-            late: list[Step] = []
+            late: list[AdvisedStep] = []
             if not known:
                 late += steps_of_late(
-                    answer.site, answer.nights, answer.history, now, book.latest_import_us()
+                    analysis.site, analysis.nights, analysis.history, now, record.latest_import_us()
                 )
-                late += list_as_made(answer, book, night_us, now)
-            _record(answer, book, (steps, late), codes, when, note)
+                late += list_as_made(analysis, record, night_us, now)
+            _record(analysis, record, (steps, late), codes, when, note)
         elif as_json:
             import json
 
-            click.echo(json.dumps(_as_mapping(answer, steps), indent=1, allow_nan=False))
+            click.echo(json.dumps(_as_mapping(analysis, steps), indent=1, allow_nan=False))
         else:
-            _print(answer, steps)
+            _print(analysis, steps)
 
 
-def list_as_made(answer: Answer, book: Book, night_us: int, now_us: int) -> tuple[Step, ...]:
+def list_as_made(analysis: Analysis, record: Record, night_us: int, now_us: int) -> tuple[AdvisedStep, ...]:
     """Return what is left of the last night's list, to the digit as it was made; () where none of it is done.
 
     What was recorded since changes a history by rounding alone, but that may change the last digit of an
@@ -79,25 +78,24 @@ def list_as_made(answer: Answer, book: Book, night_us: int, now_us: int) -> tupl
     """
     from dataclasses import replace
 
-    from drift.advice.pending import is_as_advised
-    from drift.advice.plan import steps_of
-    from drift.pipeline import work_out
+    from drift.advice.steps import is_as_advised, steps_of
+    from drift.analysis import work_out
 
-    if not answer.advice.done:
+    if not analysis.advice.done:
         return ()
-    readings = book.readings()
+    readings = record.readings()
     made = readings["corrections"]
     since = (made["time_us"] > night_us) & made["note"].map(lambda note: is_as_advised(str(note)))
     before = replace(readings, tables={**readings.tables, "corrections": made[~since]}, readings_id="")
-    whole = work_out(answer.site, before, None, now_us, book.latest_import_us())
-    left = {action.do for action in answer.advice.actions}
+    whole = work_out(analysis.site, before, None, now_us, record.latest_import_us())
+    left = {action.do for action in analysis.advice.actions}
     return tuple(step for step in steps_of(whole.advice.actions, night_us) if step.action.do in left)
 
 
 def _record(
-    answer: Answer,
-    book: Book,
-    steps: tuple[Sequence[Step], Sequence[Step]],
+    analysis: Analysis,
+    record: Record,
+    steps: tuple[Sequence[AdvisedStep], Sequence[AdvisedStep]],
     codes: Sequence[str],
     when: str | None,
     note: str,
@@ -106,25 +104,27 @@ def _record(
 
     Raises
     ------
-    drift.errors.BookError
+    drift.errors.RecordError
         If there is no step of a code, or it is recorded already.
     """
-    found = [_step_of(book, *steps, code) for code in dict.fromkeys(codes)]
+    found = [_step_of(record, *steps, code) for code in dict.fromkeys(codes)]
     time_utc = now_text() if when is None else when
     for step in found:
         rows = [{**row, "note": f"{row['note']} {note}".strip()} for row in step.rows]
-        write_down(answer.site, book, "corrections", rows, time_utc)
+        write_down(analysis.site, record, "corrections", rows, time_utc)
 
 
-def _step_of(book: Book, steps: Sequence[Step], late: Sequence[Step], code: str) -> Step:
-    from drift.advice.plan import note_of
-    from drift.errors import BookError
-    from drift.show.times import utc_text
+def _step_of(
+    record: Record, steps: Sequence[AdvisedStep], late: Sequence[AdvisedStep], code: str
+) -> AdvisedStep:
+    from drift.advice.steps import note_of
+    from drift.errors import RecordError
+    from drift.render.phrases import utc_text
 
-    for row in book.held("corrections"):
+    for row in record.held("corrections"):
         if row.in_use and code and note_of(code) in str(row.values["note"]):
             when = utc_text(row.values["time_us"])
-            raise BookError(
+            raise RecordError(
                 f"the step {code} is recorded already: row {row.row_id}, at {when}.  If it was not done "
                 "then, `drift record edit` or `drift record withdraw` puts that right."
             )
@@ -133,52 +133,51 @@ def _step_of(book: Book, steps: Sequence[Step], late: Sequence[Step], code: str)
             return step
     known = [step.code for step in steps if step.code]
     now = f"the codes now are {', '.join(known)}" if known else "no step can be recorded now"
-    raise BookError(
+    raise RecordError(
         f"there is no step {code!r}: {now}.  New readings or corrections may have changed the advice: look "
         "at `drift advise` again, and record what was done with `drift record`."
     )
 
 
-def _print(answer: Answer, steps: Sequence[Step]) -> None:
-    for done in answer.advice.done:
+def _print(analysis: Analysis, steps: Sequence[AdvisedStep]) -> None:
+    for done in analysis.advice.done:
         click.echo(f"{done.sentence}  (step {done.code})")
     for number, step in enumerate(steps, start=1):
         mark = f"{number}. " if len(steps) > 1 else ""  # a sole step is no list
         click.echo(f"{mark}{step.action.sentence}")
         if step.code:
             click.echo(f"{' ' * len(mark)}When it is done so: drift advise --done {step.code}")
-    for caution in answer.advice.cautions:
+    for caution in analysis.advice.cautions:
         click.echo(f"Take care: {caution}")
-    for sentence in (*_correction_sentences(answer), *_knob_sentences(answer)):
+    for sentence in (*_correction_sentences(analysis), *_knob_sentences(analysis)):
         click.echo(sentence)
 
 
-def _correction_sentences(answer: Answer) -> list[str]:
-    from drift.advice.learned import odds_held
+def _correction_sentences(analysis: Analysis) -> list[str]:
+    from drift.advice.knobs import odds_held
 
-    odds = odds_held(answer.site, answer.history)
+    odds = odds_held(analysis.site, analysis.history)
     return [
-        _held_sentence(correction, held, answer)
-        for correction, held in zip(answer.history.corrections, odds, strict=True)
+        _held_sentence(correction, held, analysis)
+        for correction, held in zip(analysis.history.corrections, odds, strict=True)
         if held is not None
     ]
 
 
-def _held_sentence(correction: CorrectionFound, held: float, answer: Answer) -> str:
-    from drift.advice.correction_words import asked_and_found
-    from drift.advice.words import day, percent
-    from drift.show.times import zone_of
+def _held_sentence(correction: CorrectionFound, held: float, analysis: Analysis) -> str:
+    from drift.advice.words import asked_and_found, day, percent
+    from drift.render.phrases import zone_of
 
-    when = day(correction.time_us, zone_of(answer.site.site.timezone))
-    said = asked_and_found(correction, answer.site.site.latitude_deg)
+    when = day(correction.time_us, zone_of(analysis.site.site.timezone))
+    said = asked_and_found(correction, analysis.site.site.latitude_deg)
     odds = f"held ({percent(held)} sure)" if held >= 0.5 else f"did not hold ({percent(1.0 - held)} sure)"
     return f"The {correction.kind} correction of {when}: {said}; it {odds}."
 
 
-def _knob_sentences(answer: Answer) -> list[str]:
-    from drift.advice.learned import learned_knobs
+def _knob_sentences(analysis: Analysis) -> list[str]:
+    from drift.advice.knobs import learned_knobs
 
-    knobs = learned_knobs(answer.site, answer.history)
+    knobs = learned_knobs(analysis.site, analysis.history)
     return [_knob_sentence(knob) for knob in knobs.values() if knob.turns_seen]
 
 
@@ -195,12 +194,12 @@ def _knob_sentence(knob: Knob) -> str:
     return f"The {knob.name} knob, going by {turns}: the axis does {told}; {lost}."
 
 
-def _as_mapping(answer: Answer, steps: Sequence[Step]) -> dict[str, Any]:
-    from drift.advice.learned import learned_knobs
-    from drift.show.status_json import as_mapping
-    from drift.show.times import utc_text
+def _as_mapping(analysis: Analysis, steps: Sequence[AdvisedStep]) -> dict[str, Any]:
+    from drift.advice.knobs import learned_knobs
+    from drift.render.phrases import utc_text
+    from drift.render.status_json import as_mapping
 
-    status = as_mapping(answer)
+    status = as_mapping(analysis)
     return {
         "format": "drift-advise",
         "version": 1,
@@ -210,7 +209,7 @@ def _as_mapping(answer: Answer, steps: Sequence[Step]) -> dict[str, Any]:
         ],
         "done": [
             {"code": done.code, "time_utc": utc_text(done.time_us), "sentence": done.sentence}
-            for done in answer.advice.done
+            for done in analysis.advice.done
         ],
         "cautions": status["cautions"],
         "corrections": status["corrections"],
@@ -223,6 +222,6 @@ def _as_mapping(answer: Answer, steps: Sequence[Step]) -> dict[str, Any]:
                 "slack_sd": knob.slack_sd,
                 "corrections_seen": knob.turns_seen,
             }
-            for knob in learned_knobs(answer.site, answer.history).values()
+            for knob in learned_knobs(analysis.site, analysis.history).values()
         ],
     }

@@ -11,8 +11,8 @@ import click
 from drift.cli.options import pier_option, site_of
 
 if TYPE_CHECKING:
-    from drift.book.aside import Aside
-    from drift.book.mending import Mended
+    from drift.importer.mending import Mended
+    from drift.record.aside import Aside
 
 
 @click.group(
@@ -29,10 +29,10 @@ def command() -> None:
 @click.option("--json", "as_json", is_flag=True, help="Print the list as one JSON document.")
 def listing(pier: str | None, as_json: bool) -> None:
     """Print the list."""
-    from drift.api import open_book
+    from drift.api import open_record
 
-    with open_book(site_of(pier)) as book:
-        asides = book.asides()
+    with open_record(site_of(pier)) as record:
+        asides = record.asides()
     if as_json:
         import json
 
@@ -59,11 +59,11 @@ def listing(pier: str | None, as_json: bool) -> None:
 @pier_option
 def export(folder: Path, numbers: tuple[int, ...], pier: str | None) -> None:
     """Write files to mend."""
-    from drift.api import open_book
-    from drift.book.mending import files_to_mend
+    from drift.api import open_record
+    from drift.importer.mending import files_to_mend
 
-    with open_book(site_of(pier)) as book:
-        files, others = files_to_mend(book.asides(numbers or None))
+    with open_record(site_of(pier)) as record:
+        files, others = files_to_mend(record.asides(numbers or None))
     there = [folder / one.name for one in files if (folder / one.name).exists()]
     if there:
         raise click.UsageError(
@@ -96,14 +96,14 @@ def export(folder: Path, numbers: tuple[int, ...], pier: str | None) -> None:
 @pier_option
 def put_back(files: tuple[Path, ...], pier: str | None) -> None:
     """Put back what was mended."""
-    from drift.api import open_book
-    from drift.cli.mapping_talk import settler
+    from drift.api import open_record
+    from drift.cli.import_logs import settler
 
     site = site_of(pier)
-    with open_book(site) as book:
+    with open_record(site) as record:
         settle = settler(site.path, "", (), yes=False)
         for path in files:
-            _tell(book.put_back_mended(path, settle))
+            _tell(record.put_back_mended(path, settle))
 
 
 def _tell(done: Mended) -> None:
@@ -122,10 +122,10 @@ def _tell(done: Mended) -> None:
 @pier_option
 def dismiss(numbers: Sequence[int], reason: str, pier: str | None) -> None:
     """Dismiss rows by their numbers."""
-    from drift.api import open_book
+    from drift.api import open_record
 
-    with open_book(site_of(pier)) as book:
-        book.dismiss(numbers, reason)
+    with open_record(site_of(pier)) as record:
+        record.dismiss(numbers, reason)
     click.echo(f"{_rows(len(set(numbers)))} dismissed.")
 
 

@@ -1,4 +1,4 @@
-"""`drift check`: for a scheduler, exit 1 when pier or mount has moved."""
+"""`drift check`: exit 1 when pier or mount has moved; `drift acknowledge` takes note of it."""
 
 from __future__ import annotations
 
@@ -9,10 +9,44 @@ import click
 from drift.cli.options import pier_option, site_of
 
 if TYPE_CHECKING:
-    from drift.answer import Answer
-    from drift.book.store import Book
-    from drift.pierfile import PierFile
-    from drift.watch.items import News
+    from drift.record.record import Record
+    from drift.site.file import PierFile
+    from drift.types import Analysis
+    from drift.watch.coming import News
+
+
+# ---- `drift acknowledge`: take note of what `check` reported.
+
+
+@click.command(
+    "acknowledge",
+    help="Take note of all that is known now, so that `drift check` is quiet until something else is new.\n\n"
+    "An event seen on one night only is not taken note of: it is told again once a second night shows it.  "
+    "Warnings that could not be sent are not sent any more.",
+)
+@pier_option
+@click.option("--note", default="", help="Why, in your words; kept with the date.")
+def acknowledge_command(pier: str | None, note: str) -> None:
+    """Store what is known now and print what of it was new."""
+    from drift.api import analyse_readings, open_record
+    from drift.cli.options import working
+    from drift.record.engine import now_us as clock
+    from drift.watch.changes import acknowledged_sentences, news_afresh, state_text
+
+    site = site_of(pier)
+    with open_record(site) as record:
+        with working("Working out the axis of each night and the pier's tilt"):
+            analysis = analyse_readings(site, record.readings(), record)
+        last = record.last_acknowledged()
+        when = (clock(), record.latest_import_us())
+        found, before = news_afresh(analysis, None if last is None else last[2], *when)
+        dropped = record.acknowledge(note, state_text(analysis, before, *when))
+    for sentence in acknowledged_sentences(found, dropped):
+        click.echo(sentence)
+
+
+# ---- `drift check`: for a scheduler, exit 1 when pier or mount has moved.
+
 
 #: As in `drift.notify.schedule`, which is not loaded to print a help.
 _SYSTEMS = ("cron", "systemd", "windows")
@@ -58,15 +92,15 @@ def command(
         return
     if try_addresses:
         ctx.exit(0 if _tried(site) else 2)
-    from drift.api import open_book
+    from drift.api import open_record
 
-    with open_book(site) as book:
-        moved = check(site, book, as_json, not no_send)
+    with open_record(site) as record:
+        moved = check(site, record, as_json, not no_send)
     ctx.exit(1 if moved else 0)
 
 
 def check(
-    site: PierFile, book: Book, as_json: bool = False, send: bool = True, now_us: int | None = None
+    site: PierFile, record: Record, as_json: bool = False, send: bool = True, now_us: int | None = None
 ) -> bool:
     """Tell what is new and send what was not sent; return whether something has moved.
 
@@ -81,21 +115,21 @@ def check(
     now_us
         The present time [us]; that of the clock when None.
     """
-    from drift.api import answer_readings
-    from drift.book.clock import now_us as clock
-    from drift.cli.progress import working
+    from drift.api import analyse_readings
+    from drift.cli.options import working
+    from drift.record.engine import now_us as clock
     from drift.watch.changes import news
 
     now_us = clock() if now_us is None else now_us
-    with working("Working out the axis of each night and the pier's lean"):
-        answer = answer_readings(site, book.readings(), book, now_us)
-    last = book.last_acknowledged()
-    found = news(answer, None if last is None else last[2], now_us, book.latest_import_us())
+    with working("Working out the axis of each night and the pier's tilt"):
+        analysis = analyse_readings(site, record.readings(), record, now_us)
+    last = record.last_acknowledged()
+    found = news(analysis, None if last is None else last[2], now_us, record.latest_import_us())
     _print(found, last, as_json)
-    if site.warn.notify and not book.read_only:
-        _post(answer, book, found, None if last is None else last[0], now_us)
+    if site.warn.notify and not record.read_only:
+        _post(analysis, record, found, None if last is None else last[0], now_us)
         if send:
-            _send(site, book)
+            _send(site, record)
     elif site.warn.notify and (found.new or found.notices):
         click.echo("Nothing is sent: the record can't be written, so it could not be noted.", err=True)
     return found.moved
@@ -115,30 +149,30 @@ def _print(found: News, last: tuple[int, str, str] | None, as_json: bool) -> Non
         click.echo("`drift status` says what to do; `drift acknowledge` makes this quiet.", err=True)
 
 
-def _post(answer: Answer, book: Book, found: News, acknowledged_us: int | None, now_us: int) -> None:
+def _post(analysis: Analysis, record: Record, found: News, acknowledged_us: int | None, now_us: int) -> None:
     """Put what was not told yet into the record as messages, before anything is sent."""
     from collections.abc import Sequence
 
-    from drift.book.messages import Message
-    from drift.notify.address import mark_of
+    from drift.notify.send import mark_of
+    from drift.record.cache import StoredMessage
     from drift.watch.letters import letters_for
 
-    marks = [mark_of(address) for address in answer.site.warn.notify]
+    marks = [mark_of(address) for address in analysis.site.warn.notify]
 
-    def choose(told: Sequence[Message]) -> list[Message]:
-        fresh = letters_for(found, answer, told, marks, acknowledged_us, now_us)
-        return [Message(one.number, one.address, one.about, one.title, one.body) for one in fresh]
+    def choose(told: Sequence[StoredMessage]) -> list[StoredMessage]:
+        fresh = letters_for(found, analysis, told, marks, acknowledged_us, now_us)
+        return [StoredMessage(one.number, one.address, one.about, one.title, one.body) for one in fresh]
 
     if found.new or found.notices:
-        book.post(choose)
+        record.post(choose)
 
 
-def _send(site: PierFile, book: Book) -> None:
+def _send(site: PierFile, record: Record) -> None:
     import os
 
     from drift.notify.post import deliver
 
-    for trouble in deliver(book, site.warn.notify, os.environ).troubles:
+    for trouble in deliver(record, site.warn.notify, os.environ).troubles:
         click.echo(trouble, err=True)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from drift.demo.samples import Sample
+    from drift.demo.samples import SampleSet
 
 
 @click.command(
@@ -23,15 +23,14 @@ if TYPE_CHECKING:
 @click.pass_context
 def command(ctx: click.Context, folder: Path | None, south: bool) -> None:
     """Make the logs, answer from them, and compare."""
-    from drift.demo.folder import clear_folder
-    from drift.demo.samples import NORTH, SOUTH
+    from drift.demo.samples import NORTH, SOUTH, clear_folder
 
     sample = SOUTH if south else NORTH
     folder = folder or Path("drift-demo-south" if south else "drift-demo")
     clear_folder(folder)
     site_text = _make_logs(folder, sample)
     _write_site_file(ctx, folder, sample, site_text)
-    _answer(ctx, folder)
+    _analysis(ctx, folder)
     _compare(folder, sample)
     _say_where(folder)
 
@@ -62,8 +61,8 @@ def _run(ctx: click.Context, name: str, **parameters: Any) -> None:
             raise
 
 
-def _make_logs(folder: Path, sample: Sample) -> str:
-    from drift.demo.folder import LOGS, put_logs
+def _make_logs(folder: Path, sample: SampleSet) -> str:
+    from drift.demo.samples import LOGS, put_logs
 
     scenario = sample.scenario
     _step(
@@ -76,8 +75,8 @@ def _make_logs(folder: Path, sample: Sample) -> str:
     return put_logs(folder, sample)
 
 
-def _write_site_file(ctx: click.Context, folder: Path, sample: Sample, site_text: str) -> None:
-    from drift.demo.write import SITE_NAME, write_texts
+def _write_site_file(ctx: click.Context, folder: Path, sample: SampleSet, site_text: str) -> None:
+    from drift.demo.files import SITE_NAME, write_texts
 
     scenario, pier = sample.scenario, str(folder / SITE_NAME)
     latitude, longitude, elevation = scenario.site
@@ -102,9 +101,9 @@ def _write_site_file(ctx: click.Context, folder: Path, sample: Sample, site_text
     _say("Then the owner filled in knobs, bolts, pier, optics and horizon with a text editor.")
 
 
-def _answer(ctx: click.Context, folder: Path) -> None:
-    from drift.demo.folder import LOGS, REPORT_NAME
-    from drift.demo.write import SITE_NAME
+def _analysis(ctx: click.Context, folder: Path) -> None:
+    from drift.demo.files import SITE_NAME
+    from drift.demo.samples import LOGS, REPORT_NAME
 
     pier, logs, report = str(folder / SITE_NAME), folder / LOGS, folder / REPORT_NAME
     _step(
@@ -131,13 +130,12 @@ def _answer(ctx: click.Context, folder: Path) -> None:
     _run(ctx, "report", output=report, pier=pier)
 
 
-def _compare(folder: Path, sample: Sample) -> None:
-    from drift.api import answer_book
-    from drift.cli.progress import working
-    from drift.demo.compare import compare_events, compare_history, compare_nights
-    from drift.demo.compare_words import event_lines, table_lines
-    from drift.demo.course import invent_course
-    from drift.demo.write import SITE_NAME
+def _compare(folder: Path, sample: SampleSet) -> None:
+    from drift.api import analyse_record
+    from drift.cli.options import working
+    from drift.demo.compare import compare_events, compare_history, compare_nights, event_lines, table_lines
+    from drift.demo.files import SITE_NAME
+    from drift.demo.motion import invent_motion
 
     _step(
         6,
@@ -147,15 +145,15 @@ def _compare(folder: Path, sample: Sample) -> None:
         "two of them.",
     )
     with working("Comparing"):
-        answer, course = answer_book(folder / SITE_NAME), invent_course(sample.scenario)
-        rows = (*compare_nights(course, answer), *compare_history(course, answer))
-        lines = [*table_lines(rows), "", *event_lines(compare_events(course, answer))]
+        analysis, course = analyse_record(folder / SITE_NAME), invent_motion(sample.scenario)
+        rows = (*compare_nights(course, analysis), *compare_history(course, analysis))
+        lines = [*table_lines(rows), "", *event_lines(compare_events(course, analysis))]
     click.echo("\n".join(lines))
 
 
 def _say_where(folder: Path) -> None:
-    from drift.demo.folder import LOGS, REPORT_NAME
-    from drift.demo.write import SITE_NAME, TRUTH_NAME
+    from drift.demo.files import SITE_NAME, TRUTH_NAME
+    from drift.demo.samples import LOGS, REPORT_NAME
 
     click.echo("\nLook at", err=True)
     for name, about in (

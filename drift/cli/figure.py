@@ -10,7 +10,7 @@ import click
 from drift.cli.options import pier_option, site_of
 
 if TYPE_CHECKING:
-    from drift.answer import Answer
+    from drift.types import Analysis
 
 
 @click.command(
@@ -32,50 +32,50 @@ if TYPE_CHECKING:
 @pier_option
 def command(name: str | None, output: Path | None, phone: bool, dark: bool, pier: str | None) -> None:
     """Work out the answer and draw one picture of it, or list the pictures."""
-    from drift.show.catalogue import picture_named
-    from drift.show.figure_file import Look, check_figure_target, save_figure
+    from drift.render.catalogue import picture_named
+    from drift.render.figure_file import Look, check_figure_target, save_figure
 
     if name is None:
         if output is not None:
             raise click.UsageError(
                 "-o says where to write a picture: name one, as in `drift figure axis -o FILE`."
             )
-        _list(_answer_or_none(pier))
+        _list(_analysis_or_none(pier))
         return
     target = output or Path(f"{name}.png")
     check_figure_target(target)
-    answer = _answer(pier)
-    save_figure(picture_named(answer, name), answer, target, Look(phone, dark))
+    analysis = _analysis(pier)
+    save_figure(picture_named(analysis, name), analysis, target, Look(phone, dark))
     click.echo(f"Wrote {target} ({target.stat().st_size / 1000:.0f} kB).", err=True)
 
 
-def _answer(pier: str | None) -> Answer:
-    from drift.api import answer_readings, open_book, with_ground
-    from drift.cli.progress import working
+def _analysis(pier: str | None) -> Analysis:
+    from drift.api import analyse_readings, open_record, with_ground
+    from drift.cli.options import working
 
     site = site_of(pier)
-    with open_book(site) as book:
+    with open_record(site) as record:
         with working("Reading the record"):
-            readings = book.readings()
-        with working("Working out the axis of each night and the pier's lean"):
-            return with_ground(answer_readings(site, readings, book), readings, book)
+            readings = record.readings()
+        with working("Working out the axis of each night and the pier's tilt"):
+            return with_ground(analyse_readings(site, readings, record), readings, record)
 
 
-def _answer_or_none(pier: str | None) -> Answer:
+def _analysis_or_none(pier: str | None) -> Analysis:
     """Return the answer; where there is nothing to answer from, say so and return that of nothing."""
-    from drift.errors import NothingToAnswer
-    from drift.show.nothing_yet import answer_of_nothing
+    from drift.errors import NothingToAnalyse
+    from drift.render.catalogue import analysis_of_nothing
 
     try:
-        return _answer(pier)
-    except NothingToAnswer as nothing:
+        return _analysis(pier)
+    except NothingToAnalyse as nothing:
         click.echo(f"drift: {nothing}", err=True)
-        return answer_of_nothing(site_of(pier))
+        return analysis_of_nothing(site_of(pier))
 
 
-def _list(answer: Answer) -> None:
-    from drift.show.catalogue import pictures_of
+def _list(analysis: Analysis) -> None:
+    from drift.render.catalogue import pictures_of
 
-    for picture in pictures_of(answer):
-        lacking = picture.lacking(answer)
+    for picture in pictures_of(analysis):
+        lacking = picture.lacking(analysis)
         click.echo(f"{picture.name:<16} {picture.title}{f'  (not yet: {lacking})' if lacking else ''}")

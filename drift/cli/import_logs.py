@@ -1,9 +1,10 @@
-"""`drift import`: log files and folders into the record; what was set aside, now or later."""
+"""`drift import`: log files and folders into the record; questions about columns, and what was set aside."""
 
 from __future__ import annotations
 
+import sys
 import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,10 +14,84 @@ import click
 from drift.cli.options import pier_option, site_of
 
 if TYPE_CHECKING:
-    from drift.book.importing import FileImported, FileRefused, Found
-    from drift.book.store import Book, Progress
-    from drift.logs.read import Settle
-    from drift.logs.result import RowSetAside
+    from drift.importer.files import FileImported, FileRefused, FilesFound
+    from drift.ingest.mapping import Proposal, Question
+    from drift.ingest.read import RowSetAside, Settle
+    from drift.ingest.settle import Preview, Settler
+    from drift.ingest.text import RawTable
+    from drift.record.record import Progress, Record
+
+
+# ---- How `drift import` talks about tables with columns of their own: questions, proposals, agreement.
+
+
+def settler(site_file: Path | None, mapping: str, answers: Sequence[str], yes: bool) -> Settler:
+    """Return what settles how tables with columns of their own are read.
+
+    Raises
+    ------
+    click.UsageError
+        If an answer is not KEY=VALUE.
+    drift.errors.LogFileError
+        If the kept mappings can't be read.
+    """
+    from drift.ingest.mapping_file import MappingFile
+    from drift.ingest.settle import Settler
+
+    given: dict[str, str] = {}
+    for answer in answers:
+        key, equals, value = answer.partition("=")
+        if not equals or not key.strip() or not value.strip():
+            raise click.UsageError(f"--answer {answer!r} is not KEY=VALUE, such as time.zone=Europe/Berlin.")
+        given[key.strip()] = value.strip()
+    person = _is_terminal()
+    return Settler(
+        MappingFile.beside(site_file or Path("pier.toml")),
+        given,
+        mapping,
+        ask_person if person else None,
+        _say_yes if yes else agree_at_terminal if person else None,
+    )
+
+
+def _is_terminal() -> bool:
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def ask_person(table: RawTable, question: Question) -> str:
+    """Ask a question with numbered choices; the answer may be a number or a choice itself."""
+    click.echo(f"{table.name}: {question.words}", err=True)
+    for number, choice in enumerate(question.choices, 1):
+        click.echo(f"  {number}  {choice.answer}{f'  ({choice.words})' if choice.words else ''}", err=True)
+    known = {choice.answer.lower(): choice.answer for choice in question.choices}
+    while True:
+        said = click.prompt("  number" + (" or another answer" if question.free else ""), err=True).strip()
+        if said.isdigit() and 1 <= int(said) <= len(question.choices):
+            return question.choices[int(said) - 1].answer
+        if said.lower() in known:
+            return known[said.lower()]
+        if question.free and said and not said.isdigit():
+            return str(said)
+        click.echo(f"  Write a number from 1 to {len(question.choices)}.", err=True)
+
+
+def agree_at_terminal(table: RawTable, proposal: Proposal, preview: Preview, name: str) -> str:
+    """Show a proposal and ask whether to read the table so; returns the name to keep it under, or ""."""
+    click.echo(f"{table.name} can be read so:\n{preview.words(proposal)}", err=True)
+    if not click.confirm("Read it so?", default=False, err=True):
+        return ""
+    said = click.prompt("Keep this for files with the same header under the name", default=name, err=True)
+    return str(said).strip() or name
+
+
+def _say_yes(table: RawTable, proposal: Proposal, preview: Preview, name: str) -> str:
+    """Show a proposal and take it."""
+    click.echo(f"{table.name} is read so:\n{preview.words(proposal)}", err=True)
+    return name
+
+
+# ---- `drift import`: log files and folders into the record; what was set aside, now or later.
+
 
 #: From this size on, all files together, an import takes long enough for a progress bar [bytes].
 _LONG_BYTES = 1_500_000
@@ -65,27 +140,26 @@ def command(
             "give files or folders to import, or --set-aside alone to list what was set aside."
         )
 
-    from drift.api import open_book
-    from drift.book.importing import find_logs
-    from drift.cli.mapping_talk import settler
+    from drift.api import open_record
+    from drift.importer.files import find_logs
 
     site = site_of(pier)
-    with open_book(site) as book:
+    with open_record(site) as record:
         if list_set_aside:
-            _print_set_aside(book, as_json)
+            _print_set_aside(record, as_json)
         else:
             settle = settler(site.path, mapping, answers, yes)
-            ctx.exit(_import(book, find_logs(paths, site.path), as_json, settle))
+            ctx.exit(_import(record, find_logs(paths, site.path), as_json, settle))
 
 
-def _import(book: Book, found: Found, as_json: bool, settle: Settle) -> int:
+def _import(record: Record, found: FilesFound, as_json: bool, settle: Settle) -> int:
     """Import, tell what came of it, and return the exit code."""
-    from drift.book.importing import FileImported, FileRefused
+    from drift.importer.files import FileImported, FileRefused
 
     outcomes: list[FileImported | FileRefused] = []
     try:
         with _bar(found) as progress:
-            for outcome in book.import_found(found, progress, settle):
+            for outcome in record.import_found(found, progress, settle):
                 outcomes.append(outcome)
     finally:  # what went in before a disk was full is told as well
         for one in outcomes:
@@ -103,7 +177,7 @@ def _import(book: Book, found: Found, as_json: bool, settle: Settle) -> int:
 
 
 def _file_lines(one: FileImported) -> Iterator[str]:
-    from drift.show.imported import counts_words, left_out_words
+    from drift.render.by_hand import counts_words, left_out_words
 
     yield f"{one.file}: {one.title} ({one.why})"
     yield f"  {counts_words(one)}"
@@ -124,8 +198,8 @@ def _first_reasons(rows: tuple[RowSetAside, ...]) -> Iterator[str]:
         yield f"    ... and {len(rows) - _REASONS_SHOWN:,} more"
 
 
-def _summary(imported: list[FileImported], refused: list[FileRefused], found: Found) -> str:
-    from drift.show.imported import counted
+def _summary(imported: list[FileImported], refused: list[FileRefused], found: FilesFound) -> str:
+    from drift.render.by_hand import counted
 
     parts = [
         f"{counted(sum(one.went_in for one in imported), 'row', 'rows')} went in from "
@@ -150,8 +224,8 @@ def _summary(imported: list[FileImported], refused: list[FileRefused], found: Fo
     return textwrap.fill(text, _WIDTH, break_on_hyphens=False)
 
 
-def _print_set_aside(book: Book, as_json: bool) -> None:
-    rows = book.set_aside_rows()
+def _print_set_aside(record: Record, as_json: bool) -> None:
+    rows = record.set_aside_rows()
     if as_json:
         _print_json({"format": "drift-set-aside", "version": 1, "rows": [_row_mapping(row) for row in rows]})
         return
@@ -162,7 +236,9 @@ def _print_set_aside(book: Book, as_json: bool) -> None:
         click.echo(f"{row.file}, {row.words()}{kept}")
 
 
-def _as_mapping(imported: list[FileImported], refused: list[FileRefused], found: Found) -> dict[str, Any]:
+def _as_mapping(
+    imported: list[FileImported], refused: list[FileRefused], found: FilesFound
+) -> dict[str, Any]:
     return {
         "format": "drift-import",
         "version": 1,
@@ -201,7 +277,7 @@ def _print_json(mapping: dict[str, Any]) -> None:
 
 
 @contextmanager
-def _bar(found: Found) -> Iterator[Progress | None]:
+def _bar(found: FilesFound) -> Iterator[Progress | None]:
     """Show a progress bar on a terminal when the files are large."""
     sizes = _sizes(found)
     if sum(sizes.values()) < _LONG_BYTES:
@@ -225,11 +301,11 @@ def _bar(found: Found) -> Iterator[Progress | None]:
         yield progress
 
 
-def _sizes(found: Found) -> dict[str, int]:
+def _sizes(found: FilesFound) -> dict[str, int]:
     """Return what there is to read of each log [bytes]; of an image its header is read."""
     sizes = {str(path): path.stat().st_size for path in found.logs if path.is_file()}
     if found.images:
-        from drift.logs.fits_images import by_folder, named
+        from drift.ingest.fits_images import by_folder, named
 
         sizes |= {named(some)[0]: len(some) * _HEADER_BYTES for some in by_folder(found.images)}
     return sizes

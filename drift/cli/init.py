@@ -54,8 +54,7 @@ ZEROS = ("kept", "synced", "unknown")
 @click.option("--force", is_flag=True, help="Write it anew when it exists; what it held is lost.")
 def command(pier: str, force: bool, **options: Any) -> None:
     """Write the site file and say what comes next."""
-    from drift.pierfile import load_pier
-    from drift.pierfile_template import template
+    from drift.site.file import load_pier, template
 
     path = Path(pier)
     _refuse_what_is_there(path, force)
@@ -109,15 +108,15 @@ def _ask_number(option: str) -> float:
 
 
 def _question(option: str) -> str:
-    from drift.sitefile.keys import key_of
-    from drift.sitefile.sections import SECTIONS
+    from drift.site.keys import key_of
+    from drift.site.sections import SECTIONS
 
     section, key = KEYS[option]
     return key_of(SECTIONS[section].model_fields[key]).about
 
 
 def _refuse_what_is_wrong(option: str, value: object) -> None:
-    from drift.pierfile import fault_of
+    from drift.site.file import fault_of
 
     fault = fault_of(*KEYS[option], value)
     if fault:

@@ -25,7 +25,7 @@ COMMANDS = {
     "import": "Read log files or folders into the record.",
     "status": "Say what the axis and the pier are doing now, and what to do.",
     "advise": "Show what to do step by step, and record a step as done.",
-    "outlook": "Look ahead a year: frost, axis and lean month by month, what to do about the pier.",
+    "outlook": "Look ahead a year: frost, axis and tilt month by month, what to do about the pier.",
     "report": "Write one self-contained HTML file with pictures and words.",
     "figure": "Draw one picture into a PNG, SVG or PDF file.",
     "serve": "Show all of it as a local page in a browser.",
@@ -38,7 +38,13 @@ COMMANDS = {
     "aside": "List, export, mend and put back the rows that were set aside.",
     "demo": "Do the whole job on the sample logs.",
 }
-_MODULES = {"import": "import_logs"}
+#: Subcommands that share a file with another, or whose name is a word of Python: file, and name in it.
+_ELSEWHERE = {
+    "import": ("import_logs", "command"),
+    "acknowledge": ("check", "acknowledge_command"),
+    "undo": ("imports", "undo_command"),
+    "origin": ("imports", "origin_command"),
+}
 #: These answer once and leave.  To look through the objects of a long answer for cycles, again and again,
 #: takes a tenth of their time and frees next to nothing.
 _LEAVE_SOON = ("status", "report", "figure", "check")
@@ -53,8 +59,8 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"drift.cli.{_MODULES.get(cmd_name, cmd_name)}")
-        command: click.Command = module.command
+        file, name = _ELSEWHERE.get(cmd_name, (cmd_name, "command"))
+        command: click.Command = getattr(importlib.import_module(f"drift.cli.{file}"), name)
         return command
 
     def resolve_command(

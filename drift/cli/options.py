@@ -1,15 +1,37 @@
-"""What several commands take: the site file, and numbers in plain decimals."""
+"""What several commands take and say: the site file, numbers in plain decimals, what is being worked on."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 if TYPE_CHECKING:
-    from drift.pierfile import PierFile
+    from drift.site.file import PierFile
+
+
+# ---- What a command says on stderr while it works; silent when nobody watches.
+
+
+@contextmanager
+def working(sentence: str) -> Iterator[None]:
+    """Show what is being done, on a terminal only, for as long as the block lasts."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    from rich.console import Console
+    from rich.text import Text
+
+    with Console(stderr=True).status(Text(f"{sentence} ...")):
+        yield
+
+
+# ---- What several commands take: the site file, and numbers in plain decimals.
+
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -70,6 +92,6 @@ def site_of(pier: str | None) -> PierFile:
     drift.errors.SiteFileError
         If there is none or it is wrong.
     """
-    from drift.pierfile import find_pier, load_pier
+    from drift.site.file import find_pier, load_pier
 
     return load_pier(find_pier(pier))

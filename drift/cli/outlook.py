@@ -11,16 +11,15 @@ from drift.cli.options import pier_option, site_of
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from drift.answer import Answer
-    from drift.hindcast import Hindcast
-    from drift.readings import Readings
-    from drift.show.sections import Section
+    from drift.forecast.hindcast import Hindcast
+    from drift.render.sections import Section
+    from drift.types import Analysis, Readings
 
 
 @click.command(
     "outlook",
-    help="Look ahead a year: what the frost did and whether it reaches the pier's base, what the lean "
-    "follows, axis and lean month by month with 80 % bands, when they peak and are back, and whether "
+    help="Look ahead a year: what the frost did and whether it reaches the pier's base, what the tilt "
+    "follows, axis and tilt month by month with 80 % bands, when they peak and are back, and whether "
     "re-aligning is worth it.\n\n"
     "A weather log (daily minimum and maximum) makes it better: without one the calendar stands for the "
     "frost.",
@@ -40,63 +39,63 @@ if TYPE_CHECKING:
 @pier_option
 def command(score: bool, for_pier: bool, as_json: bool, pier: str | None) -> None:
     """Print the outlook on stdout, in words or as JSON."""
-    from drift.api import answer_readings, ground_at_pier, open_book
-    from drift.book.clock import now_us
-    from drift.cli.progress import working
+    from drift.api import analyse_readings, ground_at_pier, open_record
+    from drift.cli.options import working
+    from drift.record.engine import now_us
 
     if score and for_pier and not as_json:
         raise click.UsageError("--score and --ground don't go together: ask for one after the other.")
     site = site_of(pier)
-    with open_book(site) as book:
+    with open_record(site) as record:
         with working("Reading the record"):
-            readings = book.readings()
+            readings = record.readings()
         if for_pier and not as_json:
-            from drift.show.outlook_words import pier_sections
+            from drift.render.outlook import pier_sections
 
             with working("Following the frost into the ground"):
                 found = ground_at_pier(site, readings)
             _print("The pier and its ground", "Sources in brackets.", pier_sections(found))
             return
-        with working("Working out the axis of each night and the pier's lean"):
-            answer = answer_readings(site, readings, book, now_us())
-    hindcasts = _scored(answer, readings) if score else None
+        with working("Working out the axis of each night and the pier's tilt"):
+            analysis = analyse_readings(site, readings, record, now_us())
+    hindcasts = _scored(analysis, readings) if score else None
     if as_json:
-        _print_json(answer, readings, hindcasts)
+        _print_json(analysis, readings, hindcasts)
     else:
-        _print_words(answer, readings, hindcasts)
+        _print_words(analysis, readings, hindcasts)
 
 
-def _scored(answer: Answer, readings: Readings) -> tuple[Hindcast, ...]:
+def _scored(analysis: Analysis, readings: Readings) -> tuple[Hindcast, ...]:
     from drift.api import score_forecasts
-    from drift.cli.progress import working
+    from drift.cli.options import working
 
     with working("Hiding the last winters and forecasting them"):
-        return score_forecasts(answer, readings)
+        return score_forecasts(analysis, readings)
 
 
-def _print_json(answer: Answer, readings: Readings, hindcasts: tuple[Hindcast, ...] | None) -> None:
+def _print_json(analysis: Analysis, readings: Readings, hindcasts: tuple[Hindcast, ...] | None) -> None:
     import json
 
     from drift.api import ground_at_pier
-    from drift.show.coming import coming_of
-    from drift.show.outlook_json import document
+    from drift.forecast.outlook import coming_of
+    from drift.render.status_json import document
 
-    outlook = coming_of(answer)
-    found = document(outlook, ground_at_pier(answer.site, readings), hindcasts)
+    outlook = coming_of(analysis)
+    found = document(outlook, ground_at_pier(analysis.site, readings), hindcasts)
     click.echo(json.dumps(found, indent=1, allow_nan=False))
 
 
-def _print_words(answer: Answer, readings: Readings, hindcasts: tuple[Hindcast, ...] | None) -> None:
+def _print_words(analysis: Analysis, readings: Readings, hindcasts: tuple[Hindcast, ...] | None) -> None:
     from drift.api import ground_at_pier
-    from drift.cli.progress import working
-    from drift.show.coming import coming_of
-    from drift.show.outlook_words import outlook_sections
-    from drift.show.words import span, title
+    from drift.cli.options import working
+    from drift.forecast.outlook import coming_of
+    from drift.render.outlook import outlook_sections
+    from drift.render.status import span, title
 
-    outlook = coming_of(answer)
+    outlook = coming_of(analysis)
     with working("Following the frost into the ground"):
-        ground = ground_at_pier(answer.site, readings)
-    _print(title(answer), span(answer), outlook_sections(answer, outlook, ground, hindcasts))
+        ground = ground_at_pier(analysis.site, readings)
+    _print(title(analysis), span(analysis), outlook_sections(analysis, outlook, ground, hindcasts))
 
 
 def _print(title: str, note: str, sections: Iterable[Section]) -> None:
@@ -104,7 +103,7 @@ def _print(title: str, note: str, sections: Iterable[Section]) -> None:
 
     from rich.console import Console
 
-    from drift.show.sections import print_sections, sections_text
+    from drift.render.sections import print_sections, sections_text
 
     console = Console()
     if console.is_terminal and sys.stdout.isatty():

@@ -1,19 +1,61 @@
-"""`drift record`: a correction or a level reading, written down by hand.
-
-All values go as text through the same reader and the same checks as a row of a
-log file, so that nothing can be recorded that could not be imported.
-"""
+"""`drift record`: a correction or a level reading, written down by hand."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from drift.cli import record_list, record_rows
+from drift.cli import record_list
 from drift.cli.options import TRUE_MINUS, Signed, pier_option, plain_minus, site_of
-from drift.cli.write_down import Row, now_text, write_down
+
+if TYPE_CHECKING:
+    from drift.record.record import Record
+    from drift.site.file import PierFile
+
+
+# ---- Write a correction or a level reading into the record, and say in words what it says.
+
+
+Row = dict[str, str]
+
+
+def write_down(site: PierFile, record: Record, table: str, rows: Sequence[Row], time_utc: str) -> bool:
+    """Write rows of one time into the record and say what they say; return whether anything was new."""
+    from drift.render.by_hand import CAUTION, LOOSENED, alike, remarks, words
+    from drift.render.phrases import zone_of
+
+    before = record.held(table)
+    outcome = record.record(table, [{"time_utc": time_utc, **row} for row in rows])
+    if not outcome.went_in:
+        click.echo(f"Exactly this is in the record already, at {time_utc}; nothing was added.")
+        return False
+    there = outcome.already_there
+    if there:
+        are = "is" if there == 1 else "are"
+        click.echo(f"{there} of these bolts {are} in the record already; the others were added.")
+    click.echo(f"Recorded at {time_utc}: {words(table, rows, site)}")
+    twice = alike(record.held(table), before, zone_of(site.site.timezone)) if table == "corrections" else ()
+    for remark in (*remarks(rows, site), *twice):
+        click.echo(remark)
+    if table == "corrections" and rows[0]["kind"] in LOOSENED:
+        click.echo(CAUTION)
+    return True
+
+
+def now_text() -> str:
+    """Return the present time as the record takes it."""
+    from datetime import UTC, datetime
+
+    return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+# ---- `drift record`: a correction or a level reading, written down by hand.
+#
+# All values go as text through the same reader and the same checks as a row of a
+# log file, so that nothing can be recorded that could not be imported.
+
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -121,8 +163,8 @@ _bolts(
 
 
 @command.command("level", cls=Signed, short_help="Record a level or inclinometer reading.")
-@click.option("--north", required=True, metavar="ARCSEC", callback=plain_minus, help="Lean toward north.")
-@click.option("--east", required=True, metavar="ARCSEC", callback=plain_minus, help="Lean toward east.")
+@click.option("--north", required=True, metavar="ARCSEC", callback=plain_minus, help="Tilt toward north.")
+@click.option("--east", required=True, metavar="ARCSEC", callback=plain_minus, help="Tilt toward east.")
 @click.option("--place", default="", metavar="PLACE", help="What it stood on: pier, plate or mount.")
 @click.option(
     "--face",
@@ -141,10 +183,10 @@ _bolts(
 def level(
     north: str, east: str, place: str, face: str, sigma: str, when: str | None, note: str, pier: str | None
 ) -> None:
-    """Record the lean that a level or an inclinometer showed, north and east positive."""
+    """Record the tilt that a level or an inclinometer showed, north and east positive."""
     row = {
-        "lean_north_arcsec": north,
-        "lean_east_arcsec": east,
+        "tilt_north_arcsec": north,
+        "tilt_east_arcsec": east,
         "place": place,
         "face_deg": face,
         "sigma_arcsec": sigma,
@@ -169,14 +211,14 @@ for _kind, _title in {
     _plain(_kind, _title)
 
 
-for _one in (record_list.listing, record_rows.edit, record_rows.withdraw, record_rows.put_back):
+for _one in (record_list.listing, record_list.edit, record_list.withdraw, record_list.put_back):
     command.add_command(_one)
 
 
 def _record(table: str, rows: Sequence[Row], when: str | None, pier: str | None) -> None:
     """Write the rows down and say in words what they say."""
-    from drift.api import open_book
+    from drift.api import open_record
 
     site = site_of(pier)
-    with open_book(site) as book:
-        write_down(site, book, table, rows, when if when is not None else now_text())
+    with open_record(site) as record:
+        write_down(site, record, table, rows, when if when is not None else now_text())

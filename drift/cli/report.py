@@ -10,9 +10,9 @@ import click
 from drift.cli.options import pier_option, site_of
 
 if TYPE_CHECKING:
-    from drift.answer import Answer
-    from drift.book.store import Book
-    from drift.show.second_pen import SecondPen
+    from drift.record.record import Record
+    from drift.render.second_pen import SecondPen
+    from drift.types import Analysis
 
 
 @click.command(
@@ -33,22 +33,22 @@ if TYPE_CHECKING:
 @pier_option
 def command(output: Path, pier: str | None) -> None:
     """Work out the answer, draw it, and write the file whole or not at all."""
-    from drift.api import answer_readings, open_book, with_ground
-    from drift.book.clock import now_us
-    from drift.cli.progress import working
-    from drift.show.report import check_target, save_report
-    from drift.show.second_pen import second_pen
+    from drift.api import analyse_readings, open_record, with_ground
+    from drift.cli.options import working
+    from drift.record.engine import now_us
+    from drift.render.report import check_report_target, save_report
+    from drift.render.second_pen import second_pen
 
     site = site_of(pier)
-    check_target(output)
-    with open_book(site) as book:
+    check_report_target(output)
+    with open_record(site) as record:
         with working("Reading the record"):
-            readings = book.readings()
+            readings = record.readings()
         pen = second_pen(len(readings["solves"]))
         try:
-            with working("Working out the axis of each night and the pier's lean"):
-                answer = with_ground(answer_readings(site, readings, book, now_us()), readings, book)
-            text = _drawn(answer, book, pen)
+            with working("Working out the axis of each night and the pier's tilt"):
+                analysis = with_ground(analyse_readings(site, readings, record, now_us()), readings, record)
+            text = _drawn(analysis, record, pen)
         finally:
             if pen is not None:
                 pen.put_down()
@@ -56,9 +56,9 @@ def command(output: Path, pier: str | None) -> None:
     click.echo(f"Wrote {output} ({len(text.encode()) / 1000:.0f} kB).", err=True)
 
 
-def _drawn(answer: Answer, book: Book, pen: SecondPen | None) -> str:
-    from drift.cli.progress import working
-    from drift.show.report import report_of_record
+def _drawn(analysis: Analysis, record: Record, pen: SecondPen | None) -> str:
+    from drift.cli.options import working
+    from drift.render.report import report_of_record
 
     with working("Drawing"):
-        return report_of_record(answer, book, pen)
+        return report_of_record(analysis, record, pen)

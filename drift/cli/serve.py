@@ -42,11 +42,11 @@ def command(ctx: click.Context, host: str, port: int, upload_mb: float, pier: st
     import os
     from contextlib import suppress
 
-    from drift.api import open_book
-    from drift.page.server import address_of, listen, rules_for, serve
+    from drift.api import open_record
+    from drift.web.app import address_of, listen, rules_for, serve
 
     site = site_of(pier)
-    open_book(site).close()  # what is wrong with it is said here, and not in the browser
+    open_record(site).close()  # what is wrong with it is said here, and not in the browser
     assert site.path is not None
     rules, made = rules_for(host, os.environ, upload_mb)
     with listen(host, port) as listening:

@@ -1,16 +1,19 @@
-"""An answer beside the truth: how far off it is, and whether its stated uncertainties hold."""
+"""An analysis beside the truth: how far off it is, and whether its stated uncertainties hold."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from drift.answer import Answer
-from drift.demo.course import Course
-from drift.history.result import Event
+from drift.demo.motion import Motion
+from drift.types import Analysis, Event
+
+# ---- An answer beside the truth: how far off it is, and whether its stated uncertainties hold.
+
 
 NORMAL_SPREAD = 1.4826  # sd of a normal law over its median absolute deviation
 WAIT_US = 30 * 86_400_000_000  # an event is looked for within this of the true moment
@@ -66,9 +69,9 @@ def _compared(what: str, difference: npt.NDArray[Any], sd: npt.NDArray[Any]) -> 
     )
 
 
-def compare_nights(course: Course, answer: Answer) -> tuple[Compared, ...]:
+def compare_nights(course: Motion, analysis: Analysis) -> tuple[Compared, ...]:
     """Compare the axis of the pointing nights, each by itself."""
-    nights = [n for n in answer.nights.nights if n.has_axis and n.sources == ("pointing",)]
+    nights = [n for n in analysis.nights.nights if n.has_axis and n.sources == ("pointing",)]
     if not nights:
         return ()
     true = np.stack(course.axis(np.array([n.time_us for n in nights])), axis=-1)
@@ -81,15 +84,15 @@ def compare_nights(course: Course, answer: Answer) -> tuple[Compared, ...]:
     return tuple(row for row in rows if row)
 
 
-def compare_history(course: Course, answer: Answer) -> tuple[Compared, ...]:
-    """Compare lean and mount since the first usable night."""
-    history = answer.history
+def compare_history(course: Motion, analysis: Analysis) -> tuple[Compared, ...]:
+    """Compare tilt and mount since the first usable night."""
+    history = analysis.history
     usable = np.flatnonzero(np.isfinite(history.change[:, 0]))
     setting = course.setting(history.time_us)
     true = np.stack(
         [
-            setting.lean_north,
-            setting.lean_east,
+            setting.tilt_north,
+            setting.tilt_east,
             setting.plate_north,
             setting.plate_east,
             setting.kappa,
@@ -98,7 +101,7 @@ def compare_history(course: Course, answer: Answer) -> tuple[Compared, ...]:
         axis=-1,
     )
     difference = history.change - (true - true[usable[0]])
-    names = {0: "lean north", 1: "lean east", 4: "mount in azimuth", 5: "mount in altitude"}
+    names = {0: "tilt north", 1: "tilt east", 4: "mount in azimuth", 5: "mount in altitude"}
     rows = (
         _compared(f"{name} since the start", difference[:, i], history.sd[:, i]) for i, name in names.items()
     )
@@ -113,17 +116,17 @@ def _nearest(events: tuple[Event, ...], part: str, time_us: int) -> Event | None
     return min(fitting, key=lambda e: (e.what != part, away(e)), default=None)
 
 
-def compare_events(course: Course, answer: Answer) -> tuple[EventCompared, ...]:
+def compare_events(course: Motion, analysis: Analysis) -> tuple[EventCompared, ...]:
     """Compare the true steps of knobs and pier with the answer's events."""
     compared = []
     for time_us, step in zip(course.step_times_us.tolist(), course.steps, strict=True):
         sizes = {"mount_az": step.mount_az, "mount_alt": step.mount_alt}
-        sizes |= {"lean_north": step.lean_north, "lean_east": step.lean_east}
+        sizes |= {"tilt_north": step.tilt_north, "tilt_east": step.tilt_east}
         name = max(sizes, key=lambda key: abs(sizes[key]))
         if sizes[name] == 0:
             continue
-        part = "pier" if name.startswith("lean") else name
-        event = _nearest(answer.history.events, part, time_us)
+        part = "pier" if name.startswith("tilt") else name
+        event = _nearest(analysis.history.events, part, time_us)
         compared.append(
             EventCompared(
                 time_us=time_us,
@@ -136,3 +139,33 @@ def compare_events(course: Course, answer: Answer) -> tuple[EventCompared, ...]:
             )
         )
     return tuple(compared)
+
+
+# ---- The comparison with the truth, in words and a table for people.
+
+
+_PARTS = {
+    "mount_az": "the mount's azimuth",
+    "mount_alt": "the mount's altitude",
+    "tilt_north": "the pier, north",
+    "tilt_east": "the pier, east",
+}
+
+
+def table_lines(rows: Iterable[Compared]) -> Iterator[str]:
+    """Yield a table of differences, answer minus truth, in arcseconds."""
+    yield f"{'answer minus truth':<32} {'number':>6} {'typical':>9} {'largest':>18} {'within 2 sd':>12}"
+    for row in rows:
+        largest = f'{row.largest:+.1f}" (sd {row.largest_sd:.1f}")'
+        yield f'{row.what:<32} {row.count:>6} {row.typical:>8.1f}" {largest:>18} {row.within_2_sd:>11.0%}'
+
+
+def event_lines(events: Iterable[EventCompared]) -> Iterator[str]:
+    """Yield a line for each true step: what was put in and what was found."""
+    for event in events:
+        day = str(np.datetime64(event.time_us, "us").astype("datetime64[D]"))
+        noted = "written down" if event.recorded else "not written down"
+        found = f'found {event.found_size:+.0f}" ± {event.found_sd:.0f}"' if event.called else "not found"
+        if event.called == "undetermined":
+            found = "found, but what it was is left open"
+        yield f'{day}  {_PARTS[event.part]} by {event.true_size:+.0f}", {noted}: {found}'

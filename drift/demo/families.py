@@ -12,10 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from drift.demo.chance import stream
 from drift.demo.instrument import Constants
-from drift.demo.scenario import Correction, Scenario, Step
-from drift.demo.weather import YEAR_DAYS
+from drift.demo.scenario import InventedCorrection, InventedStep, Scenario
+from drift.demo.weather import YEAR_DAYS, stream
 
 
 def _any_pier(rng: np.random.Generator, seed: int, family: str) -> Scenario:
@@ -30,8 +29,8 @@ def _any_pier(rng: np.random.Generator, seed: int, family: str) -> Scenario:
         latitude_deg=round(latitude, 2),
         longitude_deg=round(rng.uniform(-175.0, 175.0), 2),
         elevation_m=round(rng.uniform(20.0, 1500.0)),
-        lean0_north=rng.normal(0.0, 40.0),
-        lean0_east=rng.normal(0.0, 40.0),
+        tilt0_north=rng.normal(0.0, 40.0),
+        tilt0_east=rng.normal(0.0, 40.0),
         mount_az0=rng.normal(0.0, 60.0),
         mount_alt0=rng.normal(0.0, 60.0),
         constants=Constants(cone, skew, between, abs(droop)),
@@ -77,10 +76,10 @@ def _slips(rng: np.random.Generator, base: Scenario) -> Scenario:
     return replace(
         base,
         steps=(
-            Step(azimuth, mount_az=_sign(rng) * rng.uniform(40.0, 200.0)),
-            Step(altitude, mount_alt=_sign(rng) * rng.uniform(40.0, 200.0)),
+            InventedStep(azimuth, mount_az=_sign(rng) * rng.uniform(40.0, 200.0)),
+            InventedStep(altitude, mount_alt=_sign(rng) * rng.uniform(40.0, 200.0)),
         ),
-        corrections=(Correction(corrected, note="turned the azimuth knob"),),
+        corrections=(InventedCorrection(corrected, note="turned the azimuth knob"),),
     )
 
 
@@ -88,7 +87,7 @@ def _bump(rng: np.random.Generator, base: Scenario) -> Scenario:
     (day,) = _days(rng, base, 1)
     size, bearing = rng.uniform(30.0, 120.0), rng.uniform(0.0, 2 * np.pi)
     return replace(
-        base, steps=(Step(day, lean_north=size * np.cos(bearing), lean_east=size * np.sin(bearing)),)
+        base, steps=(InventedStep(day, tilt_north=size * np.cos(bearing), tilt_east=size * np.sin(bearing)),)
     )
 
 

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from astropy.io.fits import Header
 
+
 Cards = Mapping[str, Any]
 
 WIDE, HIGH = 64, 48  # a real camera has a hundred times as many; nobody looks at them
@@ -79,7 +80,7 @@ def _plain_file(header: Header) -> bytes:
 
 
 def write_solves(table: pd.DataFrame, folder: Path) -> tuple[Path, ...]:
-    """Write solves, with the columns of `drift.readings`, as images, in a folder for each UTC date."""
+    """Write solves, with the columns of `drift.types`, as images, in a folder for each UTC date."""
     paths = []
     for number, row in enumerate(table.itertuples(index=False)):
         cards = solve_cards(row._asdict())

@@ -1,14 +1,14 @@
 """The invented mount: from its readings to where the tube points, by exact rotations.
 
 Site frame: unit vectors East, North, Up.  Hour angle is positive west,
-declination positive north, bearings clockwise from true north.  Lean is the
+declination positive north, bearings clockwise from true north.  Tilt is the
 way the top of the pier tips; `kappa` turns the mount clockwise seen from above;
 `alpha` raises the elevated end of the polar axis.  Nothing here is shared with
 the estimators, so that they are checked against something independent.
 
 The observed direction is ::
 
-    v = Droop . R_lean . R_plate . R_azimuth(kappa) . R_altitude(alpha) . Tube(h, d, side)
+    v = Droop . R_tilt . R_plate . R_azimuth(kappa) . R_altitude(alpha) . Tube(h, d, side)
 
 with h and d the angles of the two axes, i.e. readings less the zeros.
 """
@@ -24,6 +24,7 @@ import numpy.typing as npt
 if TYPE_CHECKING:
     from scipy.spatial.transform import Rotation
 
+
 Floats = npt.NDArray[np.float64]
 ARCSEC = np.pi / 648000.0  # radians in one arcsec, exact
 
@@ -38,7 +39,7 @@ class Constants:
     Parameters
     ----------
     cone_error_arcsec
-        c: cos(dec) dH = c side.  The tube leans away from the pier.
+        c: cos(dec) dH = c side.  The tube tilts away from the pier.
     axis_nonperpendicularity_arcsec
         n: cos(dec) dH = n side sin(dec).
     declination_offset_arcsec
@@ -57,8 +58,8 @@ class Constants:
 class Setting:
     """How the mount stands on the site, one value or (n,) values each [arcsec]."""
 
-    lean_north: Floats
-    lean_east: Floats
+    tilt_north: Floats
+    tilt_east: Floats
     plate_north: Floats
     plate_east: Floats
     kappa: Floats
@@ -101,11 +102,11 @@ def standing(setting: Setting, latitude_deg: float) -> Rotation:
     """Return the rotation of the whole mount from its ideal place, ENU."""
     elevated = 1.0 if latitude_deg >= 0 else -1.0
     nought = np.zeros_like(setting.kappa)
-    lean = _turn(-setting.lean_north, setting.lean_east, nought)
+    tilt = _turn(-setting.tilt_north, setting.tilt_east, nought)
     plate = _turn(-setting.plate_north, setting.plate_east, nought)
     azimuth = _turn(nought, nought, -setting.kappa)
     altitude = _turn(elevated * setting.alpha, nought, nought)
-    return lean * plate * azimuth * altitude
+    return tilt * plate * azimuth * altitude
 
 
 def axis_errors(setting: Setting, latitude_deg: float) -> tuple[Floats, Floats]:

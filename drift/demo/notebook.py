@@ -7,20 +7,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from drift.demo.chance import stream
-from drift.demo.course import Course, step_us
-from drift.demo.evenings import HOUR_US, Evening
-from drift.demo.weather import LEAD_IN_DAYS, LOGGED_LEAD_IN_DAYS, YEAR_DAYS
-from drift.readings import empty_table
+from drift.demo.motion import Motion, step_us
+from drift.demo.sessions import HOUR_US, Evening
+from drift.demo.weather import LEAD_IN_DAYS, LOGGED_LEAD_IN_DAYS, YEAR_DAYS, stream
+from drift.types import empty_table
 
 if TYPE_CHECKING:
     import pandas as pd
+
 
 TURNED_AFTER_US = HOUR_US // 6  # a level is turned end for end ten minutes later
 FIRST_LEVEL_DAY = 3.1  # after the first noon: an afternoon
 
 
-def log_typed(course: Course, evenings: tuple[Evening, ...]) -> pd.DataFrame:
+def log_typed(course: Motion, evenings: tuple[Evening, ...]) -> pd.DataFrame:
     """Return the alignment errors that some other method gave and the owner typed in."""
     import pandas as pd
 
@@ -41,7 +41,7 @@ def log_typed(course: Course, evenings: tuple[Evening, ...]) -> pd.DataFrame:
     )
 
 
-def _level_times(course: Course) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+def _level_times(course: Motion) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
     """Return the moments of level readings and the face of each [deg]."""
     scenario = course.scenario
     visits = np.arange(FIRST_LEVEL_DAY, scenario.years * YEAR_DAYS - 1, scenario.level_every_days)
@@ -52,7 +52,7 @@ def _level_times(course: Course) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.
     return turned, np.tile((0.0, 180.0), len(first))
 
 
-def log_levels(course: Course) -> pd.DataFrame:
+def log_levels(course: Motion) -> pd.DataFrame:
     """Return the level readings, each as read on the level's own axes."""
     import pandas as pd
 
@@ -62,15 +62,15 @@ def log_levels(course: Course) -> pd.DataFrame:
     time_us, face = _level_times(course)
     setting = course.setting(time_us)
     on_pier = scenario.level_place == "pier"
-    north = setting.lean_north + (0.0 if on_pier else setting.plate_north)
-    east = setting.lean_east + (0.0 if on_pier else setting.plate_east)
+    north = setting.tilt_north + (0.0 if on_pier else setting.plate_north)
+    east = setting.tilt_east + (0.0 if on_pier else setting.plate_east)
     noise = stream(scenario.seed, "level").normal(0.0, scenario.level_sigma, (2, len(time_us)))
     sign = np.where(face == 180.0, -1.0, 1.0)
     return pd.DataFrame(
         {
             "time_us": time_us,
-            "lean_north_arcsec": np.round(sign * north + scenario.level_bias + noise[0], 1),
-            "lean_east_arcsec": np.round(sign * east - scenario.level_bias + noise[1], 1),
+            "tilt_north_arcsec": np.round(sign * north + scenario.level_bias + noise[0], 1),
+            "tilt_east_arcsec": np.round(sign * east - scenario.level_bias + noise[1], 1),
             "place": scenario.level_place,
             "face_deg": face,
             "sigma_arcsec": scenario.level_sigma,
@@ -78,7 +78,7 @@ def log_levels(course: Course) -> pd.DataFrame:
     )
 
 
-def log_weather(course: Course) -> pd.DataFrame:
+def log_weather(course: Motion) -> pd.DataFrame:
     """Return the daily weather from some weeks before the first night on."""
     import pandas as pd
 
@@ -97,7 +97,7 @@ def log_weather(course: Course) -> pd.DataFrame:
     )
 
 
-def log_corrections(course: Course) -> pd.DataFrame:
+def log_corrections(course: Motion) -> pd.DataFrame:
     """Return what the owner wrote down of his corrections."""
     import pandas as pd
 

@@ -9,16 +9,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from drift.demo.chance import stream
-from drift.demo.course import Course
-from drift.demo.evenings import Evening
 from drift.demo.instrument import ARCSEC, Constants, hour_angle_dec, pointing
-from drift.demo.noise import misled, shaken
-from drift.demo.place import Overhead
-from drift.demo.sessions import Session, plan_session
+from drift.demo.motion import Motion
+from drift.demo.sessions import Evening, Session, plan_session
+from drift.demo.sky import Overhead, misled, shaken
+from drift.demo.weather import stream
 
 if TYPE_CHECKING:
     import pandas as pd
+
 
 Floats = npt.NDArray[np.float64]
 Times = npt.NDArray[np.int64]
@@ -30,7 +29,7 @@ EXPOSURE_S = 20.0
 class PointingLog:
     """All pointing solves and what is true of each, (n,)."""
 
-    table: pd.DataFrame = field(repr=False)  # as drift.readings, without row_id
+    table: pd.DataFrame = field(repr=False)  # as drift.types, without row_id
     night: Times = field(repr=False)  # local date of the night, days since 1970
     zero: Floats = field(repr=False)  # true hour-angle zero with which each was read [arcsec]
     carries_kept_zero: npt.NDArray[np.bool_] = field(repr=False)
@@ -60,7 +59,7 @@ class _Sessions:
         return np.concatenate(parts)
 
 
-def _constants(course: Course, laid: _Sessions, time_us: Times) -> Constants:
+def _constants(course: Motion, laid: _Sessions, time_us: Times) -> Constants:
     own = course.constants(time_us)
     return Constants(
         own.cone_error_arcsec + laid.repeated(lambda s: s.mirror[0]),
@@ -70,7 +69,7 @@ def _constants(course: Course, laid: _Sessions, time_us: Times) -> Constants:
     )
 
 
-def _taken_out(course: Course, time_us: Times, ha: Floats, dec: Floats) -> tuple[Floats, Floats]:
+def _taken_out(course: Motion, time_us: Times, ha: Floats, dec: Floats) -> tuple[Floats, Floats]:
     """Return what a multi-star model inside the mount takes off its readings [rad], to first order."""
     scenario = course.scenario
     az_error, alt_error = course.axis(time_us)
@@ -80,7 +79,7 @@ def _taken_out(course: Course, time_us: Times, ha: Floats, dec: Floats) -> tuple
     return np.tan(dec) * (up * np.sin(ha) + east * np.cos(ha)), up * np.cos(ha) - east * np.sin(ha)
 
 
-def _table(course: Course, laid: _Sessions, places: dict[str, Floats]) -> pd.DataFrame:
+def _table(course: Motion, laid: _Sessions, places: dict[str, Floats]) -> pd.DataFrame:
     import pandas as pd
 
     scenario = course.scenario
@@ -106,14 +105,14 @@ def _table(course: Course, laid: _Sessions, places: dict[str, Floats]) -> pd.Dat
 
 
 def _no_solves() -> PointingLog:
-    from drift.readings import empty_table
+    from drift.types import empty_table
 
     none = np.array([], dtype=float)
     table = empty_table("solves").drop(columns="row_id")
     return PointingLog(table, none.astype(np.int64), none, none.astype(bool), none.astype(bool))
 
 
-def log_pointing(course: Course, evenings: tuple[Evening, ...]) -> PointingLog:
+def log_pointing(course: Motion, evenings: tuple[Evening, ...]) -> PointingLog:
     """Make every pointing solve of the history."""
     sessions = [plan_session(course, evening) for evening in evenings if "pointing" in evening.kinds]
     if not sessions:

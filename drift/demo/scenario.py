@@ -12,14 +12,14 @@ from drift.demo.instrument import Constants
 
 
 @dataclass(frozen=True)
-class Step:
+class InventedStep:
     """Something that happens at once and stays; all sizes in arcsec, 0 when not touched.
 
     Parameters
     ----------
     day
         Days since local mean noon of the scenario's first date.
-    lean_north, lean_east
+    tilt_north, tilt_east
         The pier itself is tipped.
     plate_north, plate_east
         The plate is tipped on the pier (shims, nuts).
@@ -34,8 +34,8 @@ class Step:
     """
 
     day: float
-    lean_north: float = 0.0
-    lean_east: float = 0.0
+    tilt_north: float = 0.0
+    tilt_east: float = 0.0
     plate_north: float = 0.0
     plate_east: float = 0.0
     mount_az: float = 0.0
@@ -51,7 +51,7 @@ class Step:
 
 
 @dataclass(frozen=True)
-class Correction:
+class InventedCorrection:
     """The owner turns a knob so as to null the error he knows of, and writes it down.
 
     The amount written is minus the error at that time as he knows it (with
@@ -114,21 +114,21 @@ class Scenario:
         First local date (ISO) and length [yr]; within 2014-11 to 2026-09.
     climate
         The air.
-    lean0_north, lean0_east
-        Lean of the pier on the first day.
+    tilt0_north, tilt0_east
+        Tilt of the pier on the first day.
     heave, heave_bearing_deg, ratchet
-        Lean at the peak of a mean winter's frost, its one direction, and the
+        Tilt at the peak of a mean winter's frost, its one direction, and the
         fraction of each winter's peak that stays.
     settle, settle_years, settle_bearing_deg
-        Final lean of the slow settlement, its time constant [yr], its direction.
+        Final tilt of the slow settlement, its time constant [yr], its direction.
     bend_per_degc, bend_days
-        Lean toward `heave_bearing_deg` for each degree that the air is warmer than its mean, and the time
+        Tilt toward `heave_bearing_deg` for each degree that the air is warmer than its mean, and the time
         constant of what bends [days].
     swell
-        Lean toward `heave_bearing_deg` from end to end of a year in which clay swells and shrinks: highest on
+        Tilt toward `heave_bearing_deg` from end to end of a year in which clay swells and shrinks: highest on
         1 March (south: 1 September), lowest half a year later.
     wander
-        Random walk of each lean component [arcsec per sqrt(yr)].
+        Random walk of each tilt component [arcsec per sqrt(yr)].
     mount_az0, mount_alt0
         kappa and alpha on the first day.
     creep_az_per_year, alt_per_degc
@@ -194,8 +194,8 @@ class Scenario:
     start: str = "2021-09-01"
     years: float = 3.0
     climate: Climate = Climate()
-    lean0_north: float = 20.0
-    lean0_east: float = -35.0
+    tilt0_north: float = 20.0
+    tilt0_east: float = -35.0
     heave: float = 0.0
     heave_bearing_deg: float = 200.0
     ratchet: float = 0.0
@@ -210,8 +210,8 @@ class Scenario:
     mount_alt0: float = -25.0
     creep_az_per_year: float = 0.0
     alt_per_degc: float = 0.0
-    steps: tuple[Step, ...] = ()
-    corrections: tuple[Correction, ...] = ()
+    steps: tuple[InventedStep, ...] = ()
+    corrections: tuple[InventedCorrection, ...] = ()
     constants: Constants = Constants(35.0, -25.0, 30.0, 15.0)
     mirror_shift: float = 0.0
     zero0: float = 75.0

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from drift.demo.course import Course
 from drift.demo.instrument import Constants
+from drift.demo.motion import Motion
 from drift.demo.pointing import PointingLog
-from drift.demo.scenario import Step
+from drift.demo.scenario import InventedStep
 
 Floats = npt.NDArray[np.float64]
 Times = npt.NDArray[np.int64]
@@ -24,7 +24,7 @@ class NightTruth:
     """The truth of the nights of one kind of log, (n,) each, at the mean time of their readings.
 
     A night with a recorded correction in it has two rows.  Angles in arcsec;
-    leans are the pier's own, `mount_az` and `mount_alt` are kappa and alpha.
+    tilts are the pier's own, `mount_az` and `mount_alt` are kappa and alpha.
     `zero` is that of pointing nights: the kept one when some solves carry it,
     else the one of the night's single sync, NaN after a second sync and for
     other kinds of log.
@@ -32,8 +32,8 @@ class NightTruth:
 
     time_us: Times = field(repr=False)
     readings: Times = field(repr=False)  # how many
-    lean_north: Floats = field(repr=False)
-    lean_east: Floats = field(repr=False)
+    tilt_north: Floats = field(repr=False)
+    tilt_east: Floats = field(repr=False)
     plate_north: Floats = field(repr=False)
     plate_east: Floats = field(repr=False)
     mount_az: Floats = field(repr=False)
@@ -60,7 +60,7 @@ class StepTruth:
 
     time_us: int
     recorded: bool
-    step: Step
+    step: InventedStep
 
 
 @dataclass(frozen=True)
@@ -91,7 +91,7 @@ class Truth:
     wrong_sweep_solves: npt.NDArray[np.bool_] = field(repr=False)
 
 
-def _groups(course: Course, time_us: Times, night: Times) -> Times:
+def _groups(course: Motion, time_us: Times, night: Times) -> Times:
     """Number the nights, split at each recorded correction."""
     recorded = np.array([bool(step.kind) for step in course.steps], dtype=bool)
     part = np.searchsorted(course.step_times_us[recorded], time_us, side="right")
@@ -109,7 +109,7 @@ def _mean_times(time_us: Times, group: Times) -> Times:
     return means
 
 
-def night_truth(course: Course, time_us: Times, night: Times, zero: Floats | None = None) -> NightTruth:
+def night_truth(course: Motion, time_us: Times, night: Times, zero: Floats | None = None) -> NightTruth:
     """Return the truth of the nights in which readings were taken."""
     if not len(time_us):
         none = np.array([], dtype=float)
@@ -121,8 +121,8 @@ def night_truth(course: Course, time_us: Times, night: Times, zero: Floats | Non
     return NightTruth(
         at,
         np.bincount(group).astype(np.int64),
-        setting.lean_north,
-        setting.lean_east,
+        setting.tilt_north,
+        setting.tilt_east,
         setting.plate_north,
         setting.plate_east,
         setting.kappa,
@@ -133,7 +133,7 @@ def night_truth(course: Course, time_us: Times, night: Times, zero: Floats | Non
     )
 
 
-def pointing_truth(course: Course, log: PointingLog) -> NightTruth:
+def pointing_truth(course: Motion, log: PointingLog) -> NightTruth:
     """Return the truth of the pointing nights, with each night's zero."""
     time_us = log.table["time_us"].to_numpy(dtype=np.int64)
     if not len(time_us):
@@ -147,7 +147,7 @@ def pointing_truth(course: Course, log: PointingLog) -> NightTruth:
     return night_truth(course, time_us, log.night, zero)
 
 
-def step_truths(course: Course) -> tuple[StepTruth, ...]:
+def step_truths(course: Motion) -> tuple[StepTruth, ...]:
     """Return every step with its moment."""
     return tuple(
         StepTruth(time_us, bool(step.kind), step)
@@ -155,10 +155,10 @@ def step_truths(course: Course) -> tuple[StepTruth, ...]:
     )
 
 
-def truth_as_mapping(course: Course, truth: Truth) -> dict[str, Any]:
+def truth_as_mapping(course: Motion, truth: Truth) -> dict[str, Any]:
     """Return the truth as plain data for a JSON file."""
     scenario = course.scenario
-    sizes = ("lean_north", "lean_east", "plate_north", "plate_east", "mount_az", "mount_alt", "zero")
+    sizes = ("tilt_north", "tilt_east", "plate_north", "plate_east", "mount_az", "mount_alt", "zero")
     return {
         "format": TRUTH_FORMAT,
         "version": 1,

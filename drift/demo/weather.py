@@ -1,22 +1,35 @@
-"""The invented weather, day by day, and what it does to the ground.
-
-Daily means follow the season, a whole winter's offset (harsh and mild
-winters) and weather that lasts some days.  The frost driver is the thickness
-of frozen soil by Stefan's square-root law on freezing degree-days, damped by
-snow, thawed from above in spring, and followed by the pier with some days'
-delay; it is scaled to 1 at the mean peak of the whole winters, the one before
-the record included.
-"""
+"""The invented weather, day by day, and what it does to the ground."""
 
 from __future__ import annotations
 
+import zlib
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
-from drift.demo.chance import stream
 from drift.demo.scenario import Climate, Scenario
+
+# ---- Independent streams of chance, one a purpose, all from the scenario's seed.
+#
+# So a level reading more changes no solve, and a night keeps its weather when the
+# number of solves is changed.
+
+
+def stream(seed: int, purpose: str, number: int = 0) -> np.random.Generator:
+    """Return the generator that belongs to `purpose` and `number` under `seed`."""
+    return np.random.default_rng([seed, zlib.crc32(purpose.encode()), number])
+
+
+# ---- The invented weather, day by day, and what it does to the ground.
+#
+# Daily means follow the season, a whole winter's offset (harsh and mild
+# winters) and weather that lasts some days.  The frost driver is the thickness
+# of frozen soil by Stefan's square-root law on freezing degree-days, damped by
+# snow, thawed from above in spring, and followed by the pier with some days'
+# delay; it is scaled to 1 at the mean peak of the whole winters, the one before
+# the record included.
+
 
 Floats = npt.NDArray[np.float64]
 LEAD_IN_DAYS = 420  # weather before the first night, so that the first winter has its autumn

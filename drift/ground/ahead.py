@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from drift.ground.calendar import date_text, noon_us, year_phase
-from drift.ground.drivers import Driver, cold_store, cold_taken, frost_driver, remembered
 from drift.ground.enthalpy import columns_of, follow
-from drift.ground.front import below_base, forcing, frost_front, snow_lying, usual_snow
-from drift.ground.site import Ground
+from drift.ground.forcing import Forcing, cold_store, cold_taken, frost_forcing, remembered
+from drift.ground.frost_front import below_base, forcing, frost_front, snow_lying, usual_snow
+from drift.ground.pier_site import Ground
 from drift.ground.weather import DailyWeather, until
 from drift.quantities import YEAR_DAYS, Floats, Ints
 
@@ -167,7 +167,7 @@ def shift_sd(sizes: Floats) -> float:
 
 
 @dataclass(frozen=True)
-class DriverAhead:
+class ForcingAhead:
     """A driver's plausible continuations.
 
     Parameters
@@ -184,17 +184,17 @@ class DriverAhead:
 
     time_us: Ints = field(repr=False)
     value: Floats = field(repr=False)
-    past: Driver = field(repr=False)
+    past: Forcing = field(repr=False)
     sentence: str
 
 
-def frost_driver_ahead(
+def frost_forcing_ahead(
     ahead: Continuations,
     ground: Ground,
     kind: str = "frozen",
     longitude_deg: float = 0.0,
     thaw_factor: float | None = None,
-) -> DriverAhead:
+) -> ForcingAhead:
     """Return how a frost driver may go on, from the ground as this winter has left it so far.
 
     Parameters
@@ -202,16 +202,16 @@ def frost_driver_ahead(
     ahead
         From `continuations`.
     ground, kind, longitude_deg, thaw_factor
-        As for `drift.ground.drivers.frost_driver`.  A lag is put on with
+        As for `drift.ground.forcing.frost_forcing`.  A lag is put on with
         ``lagged(value, days, before)``, `before` the last lagged value of the past.
     """
-    driver = frost_driver(ahead.past, ground, kind, longitude_deg, thaw_factor)
+    forcing = frost_forcing(ahead.past, ground, kind, longitude_deg, thaw_factor)
     if kind == "cold_left":
-        value = _cold_ahead(ahead, ground, float(driver.value[-1]) * driver.per_unit, thaw_factor)
+        value = _cold_ahead(ahead, ground, float(forcing.value[-1]) * forcing.per_unit, thaw_factor)
     else:
         value = _front_ahead(ahead, ground, kind)
     time_us = noon_us(ahead.day, longitude_deg)
-    return DriverAhead(time_us, value / driver.per_unit, driver, ahead.sentence)
+    return ForcingAhead(time_us, value / forcing.per_unit, forcing, ahead.sentence)
 
 
 def _cold_ahead(ahead: Continuations, ground: Ground, root_now: float, thaw_factor: float | None) -> Floats:

@@ -43,7 +43,7 @@ def cell_edges() -> Floats:
 
 
 @dataclass(frozen=True)
-class Columns:
+class SoilColumns:
     """The soil of each member, cell by cell.
 
     Parameters
@@ -84,18 +84,18 @@ class Columns:
         """Return dT/dH of each cell; 0 while it freezes or thaws."""
         return np.asarray((heat < 0.0) / self.c_frozen + (heat > self.latent) / self.c_thawed)
 
-    def repeated(self, members: int) -> Columns:
+    def repeated(self, members: int) -> SoilColumns:
         """Return `members` copies of a single column."""
         alike = (np.repeat(a, members, axis=0) for a in (self.k_frozen, self.k_thawed, self.c_frozen))
         rest = (np.repeat(a, members, axis=0) for a in (self.c_thawed, self.latent))
-        return Columns(self.thick, *alike, *rest)
+        return SoilColumns(self.thick, *alike, *rest)
 
 
-def columns_of(members: Sequence[Sequence[tuple[float, Soil]]]) -> Columns:
+def columns_of(members: Sequence[Sequence[tuple[float, Soil]]]) -> SoilColumns:
     """Put layers of soil, one list of (thickness [m], soil) a member, on the cells."""
     edges = cell_edges()
     rows = [_on_cells(layers, edges) for layers in members]
-    return Columns(np.diff(edges), *(np.array([row[i] for row in rows]) for i in range(5)))
+    return SoilColumns(np.diff(edges), *(np.array([row[i] for row in rows]) for i in range(5)))
 
 
 def _on_cells(layers: Sequence[tuple[float, Soil]], edges: Floats) -> list[Floats]:
@@ -118,7 +118,7 @@ def _on_cells(layers: Sequence[tuple[float, Soil]], edges: Floats) -> list[Float
 
 
 def step(
-    columns: Columns, heat: Floats, surface_c: Floats, resistance: Floats, seconds: float = DAY_S
+    columns: SoilColumns, heat: Floats, surface_c: Floats, resistance: Floats, seconds: float = DAY_S
 ) -> Floats:
     """Return the heat content after one more day.
 
@@ -155,7 +155,7 @@ def step(
     return step(columns, half, surface_c, resistance, seconds / 2.0)
 
 
-def _conductances(columns: Columns, heat: Floats, resistance: Floats) -> tuple[Floats, Floats]:
+def _conductances(columns: SoilColumns, heat: Floats, resistance: Floats) -> tuple[Floats, Floats]:
     """Return each cell's conductance to what is above and below it, (M, N) [W/(m2 K)]; none at the bottom."""
     frozen = columns.frozen_share(heat)
     half = columns.thick / (2.0 * (columns.k_frozen * frozen + columns.k_thawed * (1.0 - frozen)))
@@ -166,7 +166,7 @@ def _conductances(columns: Columns, heat: Floats, resistance: Floats) -> tuple[F
 
 
 def _imbalance(
-    columns: Columns, before: Floats, now: Floats, surface_c: Floats, above: Floats, seconds: float
+    columns: SoilColumns, before: Floats, now: Floats, surface_c: Floats, above: Floats, seconds: float
 ) -> Floats:
     """Return the heat of each cell that the step's flow does not account for, (M, N) [J/m2]."""
     down = columns.temperature(now)
@@ -180,7 +180,7 @@ def _imbalance(
 
 
 def _solved(
-    columns: Columns, softness: Floats, above: Floats, below: Floats, balance: Floats, seconds: float
+    columns: SoilColumns, softness: Floats, above: Floats, below: Floats, balance: Floats, seconds: float
 ) -> Floats:
     """Return Newton's change of heat; members are uncoupled blocks of one tridiagonal system."""
     soft = seconds * softness
@@ -215,7 +215,7 @@ class Fronts:
     heat: Floats = field(repr=False)
 
 
-def follow(columns: Columns, heat: Floats, surface_c: Floats, resistance: Floats) -> Fronts:
+def follow(columns: SoilColumns, heat: Floats, surface_c: Floats, resistance: Floats) -> Fronts:
     """Freeze and thaw columns day by day.
 
     Parameters
@@ -244,7 +244,7 @@ class _Thawed:
     Its inverse is worked out once, and gives what `step` comes to.
     """
 
-    def __init__(self, columns: Columns, resistance: Floats) -> None:
+    def __init__(self, columns: SoilColumns, resistance: Floats) -> None:
         self._columns = columns
         self._bare = ~np.any(resistance != 0.0, axis=0)
         heat = columns.latent
@@ -270,7 +270,7 @@ class _Thawed:
         return np.asarray(self._columns.latent + self._columns.c_thawed * temperature)
 
 
-def _layers(columns: Columns, heat: Floats) -> tuple[Floats, Floats, Floats]:
+def _layers(columns: SoilColumns, heat: Floats) -> tuple[Floats, Floats, Floats]:
     """Return thickness of all frozen soil, and top and bottom of the deepest frozen layer, (D, M) each.
 
     A half-frozen cell at the bottom is frozen in its upper part, one at the top in its lower part.

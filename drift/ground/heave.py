@@ -7,24 +7,24 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from drift.ground.ahead import continuations, frost_driver_ahead
+from drift.ground.ahead import continuations, frost_forcing_ahead
 from drift.ground.calendar import noon_us, winter_year
-from drift.ground.drivers import FROST_KINDS, air_temperature_driver, frost_driver_candidates, lagged
-from drift.ground.site import Ground
+from drift.ground.forcing import FROST_KINDS, air_temperature_forcing, frost_forcing_candidates, lagged
+from drift.ground.pier_site import Ground
 from drift.ground.weather import DailyWeather
 from drift.quantities import YEAR_DAYS, Floats, Ints
 
-#: How far the lean may lag behind the frost [days], as a time constant: common practice, ground is slow.
+#: How far the tilt may lag behind the frost [days], as a time constant: common practice, ground is slow.
 LAGS_DAYS = (0.0, 7.0, 20.0, 45.0)
 LATER_DAYS = 15.0
-#: While frost goes at its pace, the lean strays from it by the root of (this x the time) of that pace [days]:
+#: While frost goes at its pace, the tilt strays from it by the root of (this x the time) of that pace [days]:
 #: common practice, half of a week's movement may come a week earlier or later.
 UNREST_DAYS = 3.5
 #: Days over which a pace is felt, before and after.
 UNREST_SPAN = 41
 #: Ways in which the frost may go on that a forecast is made from.
 MEMBERS = 40
-#: What else may move a lean with the seasons.
+#: What else may move a tilt with the seasons.
 TEMPERATURE, MOISTURE = "temperature", "moisture"
 #: How far pier and mount may lag behind the air's temperature [days]: common practice, from a steel tube to
 #: a block of concrete in the ground.
@@ -37,13 +37,13 @@ LEAST_SWING_C = 5.0
 
 
 @dataclass(frozen=True)
-class FrostDriver:
+class FrostForcing:
     """How the frost went, day by day, or what may pass for it.
 
     Parameters
     ----------
     kind, lag_days
-        What it follows, see `drift.ground.drivers.FROST_KINDS`, and how far behind [days]; or `TEMPERATURE`
+        What it follows, see `drift.ground.forcing.FROST_KINDS`, and how far behind [days]; or `TEMPERATURE`
         or `MOISTURE`, which are compared with frost by their odds and never driven by.
     time_us
         (m,) one a day, UTC microseconds.
@@ -57,7 +57,7 @@ class FrostDriver:
     sentence
         What it rests on.
     per_unit
-        How much of the quantity itself 1 is, see `drift.ground.drivers.Driver`.
+        How much of the quantity itself 1 is, see `drift.ground.forcing.Forcing`.
     """
 
     kind: str
@@ -80,10 +80,10 @@ class FrostDriver:
         return np.stack([np.interp(times, days, s) for s in (self.value, self.late, self.risen)], axis=1)
 
     def unrest(self, time_us: Ints) -> Floats:
-        """Return how much the lean may stray from the driver by some times, as a variance, (n,).
+        """Return how much the tilt may stray from the driver by some times, as a variance, (n,).
 
         In units of a typical winter's swing squared, growing with time: no driver
-        follows a thaw to the week, so the lean strays while the driver moves, and
+        follows a thaw to the week, so the tilt strays while the driver moves, and
         some weeks before and after.
         """
         if not self.is_frost:
@@ -104,7 +104,7 @@ class FrostHeave:
     weather
         From `drift.ground.weather.daily_weather`, extended over all nights; beyond its ends a driver is held.
     ground
-        From `drift.ground.site.ground_of`.
+        From `drift.ground.pier_site.ground_of`.
     longitude_deg
         East positive, for the time of noon.
     """
@@ -113,9 +113,9 @@ class FrostHeave:
     ground: Ground
     longitude_deg: float
 
-    def drivers(self) -> tuple[FrostDriver, ...]:
+    def forcings(self) -> tuple[FrostForcing, ...]:
         """Return the drivers worth comparing at this pier, each with several lags."""
-        found = frost_driver_candidates(self.weather, self.ground, self.longitude_deg)
+        found = frost_forcing_candidates(self.weather, self.ground, self.longitude_deg)
         return tuple(
             replace(
                 _followed(d.name, lag, d.time_us, d.value, self.weather.day, self),
@@ -126,8 +126,8 @@ class FrostHeave:
             for lag in LAGS_DAYS
         )
 
-    def others(self) -> tuple[FrostDriver, ...]:
-        """Return what else may move a lean with the seasons: the air's temperature, and the clay's moisture.
+    def others(self) -> tuple[FrostForcing, ...]:
+        """Return what else may move a tilt with the seasons: the air's temperature, and the clay's moisture.
 
         Each swings by 1 from end to end in a usual year, and leaves nothing behind.
         """
@@ -136,15 +136,15 @@ class FrostHeave:
             *(self._wet(off) for off in WETTEST_OFF_DAYS),
         )
 
-    def _warmth(self, lag_days: float) -> FrostDriver:
-        air = air_temperature_driver(self.weather, lag_days, self.longitude_deg)
+    def _warmth(self, lag_days: float) -> FrostForcing:
+        air = air_temperature_forcing(self.weather, lag_days, self.longitude_deg)
         usual = self.weather.curve.at(self.weather.day[0] + np.arange(366))
         swing = max(float(np.ptp(lagged(usual, lag_days, float(usual[0])))), LEAST_SWING_C)
         value = air.value / swing
         late = lagged(value, LATER_DAYS, float(value[0])) - value
-        return FrostDriver(TEMPERATURE, lag_days, air.time_us, value, late, np.zeros(value.size))
+        return FrostForcing(TEMPERATURE, lag_days, air.time_us, value, late, np.zeros(value.size))
 
-    def _wet(self, off_days: float) -> FrostDriver:
+    def _wet(self, off_days: float) -> FrostForcing:
         day = self.weather.day
         wettest = WETTEST_DAY + off_days + (YEAR_DAYS / 2.0 if self.weather.south else 0.0)
         # day 0 is 1 January 1970
@@ -152,7 +152,7 @@ class FrostHeave:
             0.5 * np.cos(2.0 * np.pi * (day - wettest - more) / YEAR_DAYS) for more in (0.0, LATER_DAYS)
         )
         none = np.zeros(day.size)
-        return FrostDriver(MOISTURE, off_days, noon_us(day, self.longitude_deg), value, later - value, none)
+        return FrostForcing(MOISTURE, off_days, noon_us(day, self.longitude_deg), value, later - value, none)
 
     @property
     def logged_until_day(self) -> int:
@@ -167,9 +167,9 @@ class FrostHeave:
             digest.update(np.ascontiguousarray(part[told]).tobytes())
         return digest.hexdigest()
 
-    def candidates(self) -> tuple[FrostDriver, ...]:
+    def candidates(self) -> tuple[FrostForcing, ...]:
         """Return the drivers worth comparing, and beside them what may pass for frost; none without frost."""
-        frost = self.drivers()
+        frost = self.forcings()
         return (*frost, *self.others()) if frost else ()
 
     @property
@@ -177,9 +177,9 @@ class FrostHeave:
         """Local mean noon of the last day whose temperature was logged, UTC microseconds."""
         return int(noon_us(self.weather.day[~self.weather.filled][-1:], self.longitude_deg)[0])
 
-    def ways(
-        self, driver: FrostDriver, days: int, members: int = MEMBERS, seed: int = 0
-    ) -> tuple[FrostDriver, ...]:
+    def sample_paths(
+        self, forcing: FrostForcing, days: int, members: int = MEMBERS, seed: int = 0
+    ) -> tuple[FrostForcing, ...]:
         """Return ways in which a driver may go on after the last day with weather.
 
         Parameters
@@ -192,12 +192,12 @@ class FrostHeave:
             How many ways, and of the random draws.
         """
         ahead = continuations(self.weather, members, days, seed)
-        coming = frost_driver_ahead(ahead, self.ground, driver.kind, self.longitude_deg)
+        coming = frost_forcing_ahead(ahead, self.ground, forcing.kind, self.longitude_deg)
         times = np.concatenate([coming.past.time_us, coming.time_us])
         day = np.concatenate([ahead.past.day, ahead.day])
         plain = [np.concatenate([coming.past.value, value]) for value in coming.value]
-        ways = [_followed(driver.kind, driver.lag_days, times, value, day, self) for value in plain]
-        scale = coming.past.per_unit / driver.per_unit
+        sample_paths = [_followed(forcing.kind, forcing.lag_days, times, value, day, self) for value in plain]
+        scale = coming.past.per_unit / forcing.per_unit
         return tuple(
             replace(
                 way,
@@ -205,19 +205,19 @@ class FrostHeave:
                 late=scale * way.late,
                 risen=scale * way.risen,
                 sentence=ahead.sentence,
-                per_unit=driver.per_unit,
+                per_unit=forcing.per_unit,
             )
-            for way in ways
+            for way in sample_paths
         )
 
 
 def _followed(
     kind: str, lag_days: float, time_us: Ints, plain: Floats, day: Ints, heave: FrostHeave
-) -> FrostDriver:
+) -> FrostForcing:
     value = lagged(plain, lag_days, float(plain[0]))
     late = lagged(plain, lag_days + LATER_DAYS, float(plain[0])) - value
     risen = _risen(value, winter_year(day, heave.weather.south))
-    return FrostDriver(kind, lag_days, time_us, value, late, risen)
+    return FrostForcing(kind, lag_days, time_us, value, late, risen)
 
 
 def _risen(value: Floats, year: Ints) -> Floats:

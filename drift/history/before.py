@@ -15,7 +15,7 @@ import numpy as np
 
 from drift.ground.heave import FrostHeave
 from drift.history.model import Model, Scales
-from drift.history.scales import Found, Near
+from drift.history.scales import Near, ScalesFound
 from drift.quantities import Ints
 
 #: Shorter records are always looked at from scratch: that takes no time [readings].
@@ -25,7 +25,7 @@ GROWN = 0.05
 
 
 @dataclass(frozen=True)
-class Before:
+class EarlierFit:
     """Scales, steps and readings put aside by the last answer; moments in UTC microseconds."""
 
     readings: int  # when it was last looked at from scratch
@@ -35,7 +35,7 @@ class Before:
     steps: tuple[tuple[int, str], ...]  # the first reading after each, and the likeliest part
     aside: tuple[int, ...]
     aside_zero: tuple[int, ...]
-    driver: tuple[str, float] | None = None  # kind and lag of the frost driver followed
+    forcing: tuple[str, float] | None = None  # kind and lag of the frost driver followed
     odds: tuple[tuple[str, float], ...] = ()  # of the kinds of drivers; empty when none was looked at
     weather_day: int = 0  # the last day of weather that the driver was chosen by
     weather_mark: str = ""  # and what that weather and the ground were, see `FrostHeave.mark`
@@ -62,7 +62,7 @@ class Before:
         return size >= LONG and grown and all(t in known for t in moments)
 
 
-def from_text(text: str) -> Before:
+def from_text(text: str) -> EarlierFit:
     """Read what `Before.text` wrote.
 
     Raises
@@ -71,7 +71,7 @@ def from_text(text: str) -> Before:
         If it is something else.
     """
     raw = json.loads(text)
-    return Before(
+    return EarlierFit(
         int(raw["readings"]),
         Scales(**raw["scales"]),
         tuple(str(name) for name in raw["names"]),
@@ -86,7 +86,7 @@ def from_text(text: str) -> Before:
     )
 
 
-def before_of(found: Found, steps: Sequence[tuple[int, str]], readings: int) -> Before:
+def earlier_fit_of(found: ScalesFound, steps: Sequence[tuple[int, str]], readings: int) -> EarlierFit:
     """Note what was found: scales, readings put aside, and (index, part) of each step.
 
     `readings` is how many there were when the record was last looked at from scratch.
@@ -94,7 +94,7 @@ def before_of(found: Found, steps: Sequence[tuple[int, str]], readings: int) -> 
     model = found.fit.model
     time_us: Ints = model.series.time_us
     shared = model.ignored_zero & (model.series.zero_label != "")
-    return Before(
+    return EarlierFit(
         readings,
         found.fit.scales,
         found.names,

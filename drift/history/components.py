@@ -1,4 +1,4 @@
-"""What comes back and what stays: the seasonal part, each winter, the lasting rate."""
+"""What comes back and what stays: season, winters, lasting rate, and each cause by itself."""
 
 from __future__ import annotations
 
@@ -7,10 +7,104 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from drift.history.causes.annual import harmonics
-from drift.history.result import Lasting, Seasonal, Winter
+from drift.history.causes import harmonics
+from drift.history.model import WALKS
 from drift.history.view import View
 from drift.quantities import DAY_US, YEAR_DAYS, Floats
+from drift.types import AxisMove, CauseSeries, Lasting, Seasonal, Winter
+
+# ---- What each cause alone did: its own series, with uncertainty.
+
+
+#: Name of a share -> the causes whose columns belong to it.
+GATHERED = {
+    "season": ("annual tilt", "annual mount"),
+    "frost": ("frost",),
+    "settlement": ("settlement", "slow drift of the mount"),
+    "warmth of the pier": ("warmth of the pier",),
+    "warmth of the mount": ("warmth of the mount",),
+}
+#: Name of a share -> which of the walk's components it is.
+WALKED = {"wander of the pier": (0, 1), "creep of the mount": (2, 3)}
+
+
+def cause_series(view: View) -> tuple[CauseSeries, ...]:
+    """Return the series of every cause that moves pier or mount; they add up to the whole."""
+    fit = view.fit
+    out = []
+    for name, causes in GATHERED.items():
+        columns = [
+            np.arange(fit.columns.at[c].start, fit.columns.at[c].stop) for c in causes if c in fit.columns.at
+        ]
+        if columns:
+            out.append(_of_columns(view, name, np.concatenate(columns)))
+    out += [_of_walk(view, name, picked) for name, picked in WALKED.items()]
+    for name, at in fit.columns.at.items():
+        if name.startswith(("step ", "correction ")) and at.stop > at.start:
+            out.append(_of_columns(view, _dated(view, name, at), np.arange(at.start, at.stop)))
+    return tuple(out)
+
+
+def _of_columns(view: View, name: str, columns: np.ndarray) -> CauseSeries:
+    fit = view.fit
+    state = fit.columns.state[:, :, columns]
+    change = state @ fit.amplitude[columns]
+    cov = fit.amplitude_cov[np.ix_(columns, columns)]
+    variance = np.sum((state.reshape(-1, columns.size) @ cov).reshape(state.shape) * state, axis=2)
+    return CauseSeries(name, change, np.sqrt(np.clip(variance, 0.0, None)))
+
+
+def _of_walk(view: View, name: str, picked: tuple[int, ...]) -> CauseSeries:
+    n = view.fit.model.series.size
+    change, sd = np.zeros((n, 6)), np.zeros((n, 6))
+    variance: Floats = np.diagonal(view.spread.walk, axis1=1, axis2=2)
+    for i in picked:
+        change[:, WALKS[i]] = view.fit.walk[:, i]
+        sd[:, WALKS[i]] = np.sqrt(np.clip(variance[:, i], 0.0, None))
+    return CauseSeries(name, change, sd)
+
+
+def _dated(view: View, name: str, columns: slice) -> str:
+    """Return the name of a step or correction with its date."""
+    series = view.fit.model.series
+    if name.startswith("correction "):
+        _, time_us, kind, _ = name.split(" ")
+        return f"{kind} correction {_day(int(time_us))}"
+    moved = np.any(view.fit.columns.state[:, :, columns] != 0.0, axis=(1, 2))
+    moved |= np.any(view.fit.columns.seen[:, :, columns] != 0.0, axis=(1, 2))
+    first = int(np.argmax(moved)) if moved.any() else series.size - 1
+    return f"sudden change by {_day(int(series.time_us[first]))}"
+
+
+def _day(time_us: int) -> str:
+    return pd.Timestamp(time_us, unit="us").strftime("%Y-%m-%d")
+
+
+# ---- How far the axis moved over long stretches without nights.
+
+
+#: Over shorter stretches than this a step doesn't pass for anything else [days]: our own rule.
+GAP_DAYS = 21.0
+
+
+def moves_over_gaps(seen: View) -> tuple[AxisMove, ...]:
+    """Return how far the smoothed axis moved over each stretch, from the night before to the night after."""
+    fit = seen.fit
+    times = fit.model.series.time_us
+    nights = np.flatnonzero((fit.model.series.night >= 0) & ~fit.model.ignored)
+    out = []
+    for at in np.flatnonzero(np.diff(times[nights]) >= GAP_DAYS * DAY_US):
+        before, after = int(nights[at]), int(nights[at + 1])
+        walk = np.zeros((2, times.size, 5))
+        walk[:, after], walk[:, before] = fit.sees[after, :2], -fit.sees[before, :2]
+        mean, cov = seen.sums(walk, fit.columns.seen[after, :2] - fit.columns.seen[before, :2])
+        second = int(times[nights[at + 2]]) if at + 2 < nights.size else None
+        out.append(AxisMove(int(times[before]), int(times[after]), second, mean, cov))
+    return tuple(out)
+
+
+# ---- What comes back and what stays: the seasonal part, each winter, the lasting rate.
+
 
 #: Shortest span [days] over which an annual shape can be told from a trend.
 SHORTEST_SPAN_DAYS = 430.0
@@ -26,7 +120,7 @@ MID_WINTER_SOUTH = 197.0
 
 @dataclass(frozen=True)
 class Shape:
-    """The annual shape and the lasting rate, by least squares on the lean over time.
+    """The annual shape and the lasting rate, by least squares on the tilt over time.
 
     `amplitude` is north then east: rate [arcsec a year] and the four harmonics.
     """
@@ -50,7 +144,7 @@ def step_slices(view: View) -> list[slice]:
 
 
 def shape_of(view: View) -> Shape | None:
-    """Fit rate and annual shape to the smoothed lean; None when the span is too short."""
+    """Fit rate and annual shape to the smoothed tilt; None when the span is too short."""
     series = view.fit.model.series
     if series.days[-1] < SHORTEST_SPAN_DAYS:
         return None
@@ -58,7 +152,7 @@ def shape_of(view: View) -> Shape | None:
     design = np.concatenate([np.ones((series.size, 1)), years[:, None], harmonics(series.time_us)], axis=1)
     root = np.sqrt(time_shares(series.time_us))
     operator = np.linalg.pinv(design * root[:, None]) * root  # (6, n)
-    mean, cov = view.lean_sums(operator[1:], step_slices(view))
+    mean, cov = view.tilt_sums(operator[1:], step_slices(view))
     north_east = mean.reshape(2, 5)
     rates, shapes = [0, 5], [1, 2, 3, 4, 6, 7, 8, 9]
     return Shape(north_east[:, 0], cov[np.ix_(rates, rates)], north_east[:, 1:], cov[np.ix_(shapes, shapes)])
@@ -130,7 +224,7 @@ def axis_offsets(
 def winters(view: View, season: Seasonal | None, south: bool) -> tuple[Winter, ...]:
     """Describe each winter along the seasonal direction: how far it swung, what it left behind.
 
-    Swing: the furthest smoothed lean of the cold half against the autumn before
+    Swing: the furthest smoothed tilt of the cold half against the autumn before
     it.  Left behind: the summer after it against the autumn before it.
     """
     if season is None or season.toward_bearing_deg is None:
@@ -159,7 +253,7 @@ def _one_winter(view: View, year: int, along: Floats, without: list[slice], sout
         return None
     shares = time_shares(series.time_us)
     start = np.where(before, shares, 0.0) / shares[before].sum()
-    top = int(np.flatnonzero(peak)[int(np.argmax((_lean(view, without) @ along)[peak]))])
+    top = int(np.flatnonzero(peak)[int(np.argmax((_tilt(view, without) @ along)[peak]))])
     weights = [(np.arange(series.size) == top) - start]
     if after.any():
         weights.append(np.where(after, shares, 0.0) / shares[after].sum() - start)
@@ -169,8 +263,8 @@ def _one_winter(view: View, year: int, along: Floats, without: list[slice], sout
     return Winter(name, float(mean[0]), float(sd[0]), left, left_sd)
 
 
-def _lean(view: View, without: list[slice]) -> Floats:
-    """Return the smoothed lean (north, east) without some causes, (n, 2)."""
+def _tilt(view: View, without: list[slice]) -> Floats:
+    """Return the smoothed tilt (north, east) without some causes, (n, 2)."""
     amplitude = view.fit.amplitude.copy()
     for columns in without:
         amplitude[columns] = 0.0
@@ -179,6 +273,6 @@ def _lean(view: View, without: list[slice]) -> Floats:
 
 def _along(view: View, weights: Floats, along: Floats, without: list[slice]) -> tuple[Floats, Floats]:
     m = weights.shape[0]
-    mean, cov = view.lean_sums(weights, without)
+    mean, cov = view.tilt_sums(weights, without)
     turn = np.concatenate([along[0] * np.eye(m), along[1] * np.eye(m)], axis=1)
     return turn @ mean, np.sqrt(np.clip(np.diagonal(turn @ cov @ turn.T), 0.0, None))

@@ -1,26 +1,96 @@
-"""Where the axis and the pier will be over the next months, with bands.
-
-The model goes on: readings that see nothing are appended at the days asked for,
-and it is solved once for each way in which the frost may go on.
-"""
+"""Where the axis and the pier will be over the next months, with bands."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from drift.ground.heave import FrostDriver
-from drift.history.causes.cause import Cause
+from drift.ground.heave import FrostForcing
+from drift.history.causes import TIME_CONSTANTS_YEARS, Cause
+from drift.history.inputs import Warmth
 from drift.history.model import Model, Scales, Solver, picked
-from drift.history.scan import residual_cov
+from drift.history.scales import log_prior, to_vector
 from drift.history.series import NOT_OBSERVED, Series
-from drift.history.settling import Settling, settling_of
-from drift.history.view import view
-from drift.history.warmth import Warmth
-from drift.quantities import DAY_US, Floats, Ints
+from drift.history.view import residual_cov, view
+from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
+from drift.types import Forecast, Settling
+
+# ---- What settlement has still to do.
+
+
+#: Sizes of the slowest settlement [arcsec], and of the tilt's wander as factors of what was found, that
+#: what is still to come is averaged over.
+_SETTLEMENT_ARCSEC = tuple(np.geomspace(0.5, 200.0, 8).tolist())
+_WALK_FACTORS = (0.05, 0.2, 0.5, 1.0)
+_AVERAGED = ("slow", "tilt_walk")
+
+
+def still_to_come(time_us: Ints) -> tuple[Floats, Floats]:
+    """Return what each column of the settlement does after the last reading, (2, 6) each, north and east.
+
+    Returns
+    -------
+    left, year
+        Of the curves in all, without the line, which has no end; and of all in the coming year.
+    """
+    years = float((time_us[-1] - time_us[0]) / DAY_US / YEAR_DAYS)
+    rest = np.array([np.exp(-years / tau) for tau in TIME_CONSTANTS_YEARS])
+    gone = np.array([1.0 - np.exp(-1.0 / tau) for tau in TIME_CONSTANTS_YEARS])
+    left, year = np.array([0.0, *rest]), np.array([1.0, *(rest * gone)])
+    return np.kron(np.eye(2), left), np.kron(np.eye(2), year)
+
+
+def settling_of(problem: Solver, scales: Scales) -> Settling | None:
+    """Return what the settlement has still to do, None where there is none.
+
+    Wander and settlement may pass for one another, and the likeliest sizes may leave
+    all of it to one of them: so it is averaged over sizes of both, by how probable each pair
+    makes the readings.
+
+    Parameters
+    ----------
+    problem
+        The model; some hundreds of readings are enough.
+    scales
+        As fitted.
+    """
+    first = problem.at(scales)
+    at = first.columns.at.get("settlement")
+    if at is None:
+        return None
+    left, year = still_to_come(first.model.series.time_us)
+    weighed, means, squares = [], [], []
+    for tried in _scales_about(scales):
+        fit = problem.at(tried)
+        weighed.append(fit.log_marginal + log_prior(to_vector(tried, _AVERAGED), _AVERAGED))
+        mean, cov = fit.amplitude[at], fit.amplitude_cov[at, at]
+        means.append(np.array([left @ mean, year @ mean]))
+        squares.append(means[-1] ** 2 + [np.diagonal(w @ cov @ w.T) for w in (left, year)])
+    share = np.exp(np.array(weighed) - max(weighed))
+    share /= share.sum()
+    middle = np.tensordot(share, means, axes=1)
+    sd = np.sqrt(np.clip(np.tensordot(share, squares, axes=1) - middle**2, 0.0, None))
+    return Settling(middle[0], sd[0], middle[1], sd[1])
+
+
+def _scales_about(scales: Scales) -> list[Scales]:
+    """Return the scales with other sizes of settlement and wander, evenly spaced in their logarithms."""
+    walks = scales.tilt_walk * np.array(_WALK_FACTORS)
+    return [
+        replace(scales, slow=float(slow), tilt_walk=float(walk))
+        for slow in _SETTLEMENT_ARCSEC
+        for walk in walks
+    ]
+
+
+# ---- Where the axis and the pier will be over the next months, with bands.
+#
+# The model goes on: readings that see nothing are appended at the days asked for,
+# and it is solved once for each way in which the frost may go on.
+
 
 #: The band holds this share of what may come.
 BAND = 0.8
@@ -30,29 +100,6 @@ FEW, LATEST = 300, 60
 _HALVINGS, _LEAST_SD = 40, 1e-9
 #: Days between the moments asked for, and how far ahead.
 EVERY_DAYS, AHEAD_DAYS = 7.0, 366.0
-
-
-@dataclass(frozen=True)
-class Forecast:
-    """Axis errors and lean at coming times [arcsec].
-
-    `axis` holds az_error and alt_error, `lean` the change of lean north and east
-    since the reference; `_low` and `_high` bound the 80 % band.
-    """
-
-    time_us: Ints = field(repr=False)  # (D,)
-    axis: Floats = field(repr=False)  # (D, 2)
-    axis_sd: Floats = field(repr=False)
-    axis_low: Floats = field(repr=False)
-    axis_high: Floats = field(repr=False)
-    lean: Floats = field(repr=False)
-    lean_sd: Floats = field(repr=False)
-    lean_low: Floats = field(repr=False)
-    lean_high: Floats = field(repr=False)
-    paths: Floats = field(repr=False)  # (M, D, 2) expected axis errors, one for each way of the frost
-    rests_on: str  # what the frost's ways rest on
-    within_sd: Floats | None = field(default=None, repr=False)  # (D, 2) sd of the axis errors about each path
-    settling: Settling | None = None
 
 
 def coming_times(from_us: int) -> Ints:
@@ -66,11 +113,11 @@ def forecast(
     scales: Scales,
     centre: Floats,
     time_us: Ints,
-    ways: Sequence[FrostDriver] = (),
+    sample_paths: Sequence[FrostForcing] = (),
     warmth: Warmth | None = None,
     rests_on: str = "",
 ) -> Forecast | None:
-    """Forecast axis and lean.
+    """Forecast axis and tilt.
 
     Parameters
     ----------
@@ -82,7 +129,7 @@ def forecast(
         (D,) coming times, sorted, after the last reading.
     ways
         Ways in which the frost driver may go on, each from the first reading to
-        the last of the coming times; none where the lean follows the calendar.
+        the last of the coming times; none where the tilt follows the calendar.
     warmth
         How warm the nights were, for the usual warmth of the coming ones.
     rests_on
@@ -101,23 +148,25 @@ def forecast(
     settling = settling_of(Solver(model), scales)
     last = int(np.flatnonzero(model.series.night >= 0)[-1])
     longer = _with_coming(model, last, time_us, warmth)
-    solved = [_ahead(replace(longer, frost=way), scales, time_us.size) for way in ways or (model.frost,)]
+    solved = [
+        _ahead(replace(longer, frost=way), scales, time_us.size) for way in sample_paths or (model.frost,)
+    ]
     mean, sd = np.array([m for m, _ in solved]), np.array([s for _, s in solved])  # (M, D, 4)
     mean[:, :, :2] += centre[last, :2]
     low, high = (mixture_quantile(mean, sd, 0.5 + side * BAND / 2.0) for side in (-1.0, 1.0))
     middle = mean.mean(axis=0)
     whole = np.sqrt(np.mean(sd**2, axis=0) + mean.var(axis=0))
-    axis, lean = slice(0, 2), slice(2, 4)
+    axis, tilt = slice(0, 2), slice(2, 4)
     return Forecast(
         time_us,
         middle[:, axis],
         whole[:, axis],
         low[:, axis],
         high[:, axis],
-        middle[:, lean],
-        whole[:, lean],
-        low[:, lean],
-        high[:, lean],
+        middle[:, tilt],
+        whole[:, tilt],
+        low[:, tilt],
+        high[:, tilt],
         mean[:, :, axis],
         rests_on,
         np.sqrt(np.mean(sd[:, :, axis] ** 2, axis=0)),
@@ -125,24 +174,24 @@ def forecast(
     )
 
 
-def no_surer_than(ahead: Forecast, lean_sd: Floats) -> Forecast:
-    """Return the forecast with the lean no surer than it is known today, what was not told in carried on.
+def no_surer_than(ahead: Forecast, tilt_sd: Floats) -> Forecast:
+    """Return the forecast with the tilt no surer than it is known today, what was not told in carried on.
 
     Parameters
     ----------
     ahead
         From `forecast`, which knows one explanation of each step and one set of scales.
-    lean_sd
-        (2,) of the lean north and east at the last reading, all explanations told in [arcsec].
+    tilt_sd
+        (2,) of the tilt north and east at the last reading, all explanations told in [arcsec].
     """
-    more = np.clip(np.square(lean_sd) - ahead.lean_sd[0] ** 2, 0.0, None)
+    more = np.clip(np.square(tilt_sd) - ahead.tilt_sd[0] ** 2, 0.0, None)
     more = np.where(np.isfinite(more), more, 0.0)
     edge = ndtri(0.5 + BAND / 2.0) * np.sqrt(more)
     return replace(
         ahead,
-        lean_sd=np.sqrt(ahead.lean_sd**2 + more),
-        lean_low=ahead.lean - np.hypot(ahead.lean - ahead.lean_low, edge),
-        lean_high=ahead.lean + np.hypot(ahead.lean_high - ahead.lean, edge),
+        tilt_sd=np.sqrt(ahead.tilt_sd**2 + more),
+        tilt_low=ahead.tilt - np.hypot(ahead.tilt - ahead.tilt_low, edge),
+        tilt_high=ahead.tilt + np.hypot(ahead.tilt_high - ahead.tilt, edge),
     )
 
 
@@ -204,10 +253,10 @@ def _longer(cause: Cause, series: Series, pick: Ints, time_us: Ints, warmth: War
 
 
 def _ahead(model: Model, scales: Scales, count: int) -> tuple[Floats, Floats]:
-    """Return axis errors, then lean, at the last `count` readings: means and sds, (D, 4) each."""
+    """Return axis errors, then tilt, at the last `count` readings: means and sds, (D, 4) each."""
     seen = view(Solver(model).at(scales))
-    lean, lean_sd = (one[-count:, :2] for one in seen.components())
+    tilt, tilt_sd = (one[-count:, :2] for one in seen.components())
     axis = seen.fit.fitted()[-count:, :2]
     variance = np.diagonal(residual_cov(seen.fit, seen.spread), axis1=1, axis2=2)[-count:, :2]
     axis_sd = np.sqrt(np.clip(variance, 0.0, None))
-    return np.concatenate([axis, lean], axis=1), np.concatenate([axis_sd, lean_sd], axis=1)
+    return np.concatenate([axis, tilt], axis=1), np.concatenate([axis_sd, tilt_sd], axis=1)

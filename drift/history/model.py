@@ -1,6 +1,6 @@
 """The separation as one linear-Gaussian model in time.
 
-The lean of the pier and the position of the mount walk at random from reading
+The tilt of the pier and the position of the mount walk at random from reading
 to reading (a chain); named causes add columns with Gaussian priors; nights and
 levels see sums of them.  Mean, variances and marginal likelihood come from one
 banded Cholesky decomposition and one small dense one.
@@ -14,24 +14,31 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.cholesky import factored, solved
-from drift.ground.heave import FrostDriver
-from drift.history.causes.annual import (
+from drift.ground.heave import FrostForcing
+from drift.history.causes import (
+    MOUNT_ALT,
+    MOUNT_AZ,
+    TILT_EAST,
+    TILT_NORTH,
+    Cause,
     along_and_across,
     annual_cov,
     annual_mount,
     annual_mount_cov,
     annual_shape,
+    frost_cov,
+    frost_tilt,
+    mount_settlement,
+    settlement,
+    settlement_cov,
 )
-from drift.history.causes.cause import LEAN_EAST, LEAN_NORTH, MOUNT_ALT, MOUNT_AZ, Cause
-from drift.history.causes.frost import frost_cov, frost_lean
-from drift.history.causes.settlement import mount_settlement, settlement, settlement_cov
 from drift.history.chain import Chain, make_chain
 from drift.history.series import NOT_OBSERVED, Series
 from drift.mount.orientation import hemisphere
 from drift.quantities import Floats, Ints
 
-#: What walks: lean north, lean east, mount azimuth, mount altitude, and the hour-angle zero.
-WALKS = (LEAN_NORTH, LEAN_EAST, MOUNT_AZ, MOUNT_ALT)
+#: What walks: tilt north, tilt east, mount azimuth, mount altitude, and the hour-angle zero.
+WALKS = (TILT_NORTH, TILT_EAST, MOUNT_AZ, MOUNT_ALT)
 ZERO = 4
 #: The kept zero itself creeps by no more than this [arcsec per square root of a day].
 ZERO_CREEP = 0.01
@@ -43,15 +50,15 @@ SHORTEST_DAYS = 0.02
 class Scales:
     """Scale parameters of the model."""
 
-    lean_walk: float = 1.0  # along the direction of heave [arcsec per square root of a day]
+    tilt_walk: float = 1.0  # along the direction of heave [arcsec per square root of a day]
     across: float = 0.3  # share of it across that direction
     bearing_rad: float = 0.0  # direction of heave
     az_creep: float = 0.1  # of the mount on the pier [arcsec per square root of a day]
     alt_creep: float = 0.1
     zero_repeat: float = 10.0  # session-to-session repeatability of a shared zero [arcsec]
-    season: float = 20.0  # prior size of the annual lean [arcsec]
+    season: float = 20.0  # prior size of the annual tilt [arcsec]
     slow: float = 20.0  # prior size of the slowest settlement [arcsec]
-    frost: float = 20.0  # prior size of a typical winter's swing, where frost drives the lean [arcsec]
+    frost: float = 20.0  # prior size of a typical winter's swing, where frost drives the tilt [arcsec]
     level_factor: float = 1.0  # scatter of level readings against what they claim
 
 
@@ -64,9 +71,9 @@ class Model:
     causes: tuple[Cause, ...]  # all but those whose prior depends on the scales
     ignored: npt.NDArray[np.bool_]  # (n,) single readings that nothing lasting explains
     ignored_zero: npt.NDArray[np.bool_]  # (n,) their zero only
-    frost: FrostDriver | None = None  # what the lean follows beside the calendar
-    still: bool = False  # the lean does not stray from the frost: for looking for what straying may hide
-    tied: bool = False  # no reading sees the lean itself: pier and mount get the same freedom
+    frost: FrostForcing | None = None  # what the tilt follows beside the calendar
+    still: bool = False  # the tilt does not stray from the frost: for looking for what straying may hide
+    tied: bool = False  # no reading sees the tilt itself: pier and mount get the same freedom
 
     def with_causes(self, *more: Cause) -> Model:
         """Return the model with further causes."""
@@ -91,7 +98,7 @@ def picked(model: Model, pick: Ints) -> Model:
 
 
 @dataclass(frozen=True)
-class Columns:
+class DesignColumns:
     """All causes side by side, at given scales."""
 
     state: Floats  # (n, 6, p)
@@ -107,7 +114,7 @@ def what_is_seen(model: Model) -> tuple[Floats, Floats]:
     s, tan, cos, sin = hemisphere(phi), np.tan(phi), np.cos(phi), np.sin(phi)
     night = np.array([[0, tan, 0, tan, 1, 0], [-s, 0, -s, 0, 0, 1], [0, cos, 0, cos, -sin, 0]])
     pier, plate = np.zeros((3, 6)), np.zeros((3, 6))
-    pier[0, LEAN_NORTH] = pier[1, LEAN_EAST] = 1.0
+    pier[0, TILT_NORTH] = pier[1, TILT_EAST] = 1.0
     plate[0, [0, 2]] = plate[1, [1, 3]] = 1.0
     six = np.empty((series.size, 3, 6))
     six[:] = night
@@ -138,7 +145,7 @@ def _scaled(model: Model) -> list[Cause]:
     """Return the causes whose prior depends on the scales; their columns don't."""
     time_us = model.series.time_us
     own = [annual_shape(time_us), settlement(time_us)]
-    own += [frost_lean(time_us, model.frost)] if model.frost is not None else []
+    own += [frost_tilt(time_us, model.frost)] if model.frost is not None else []
     return own + ([annual_mount(time_us), mount_settlement(time_us)] if model.tied else [])
 
 
@@ -146,7 +153,7 @@ def scaled_priors(scales: Scales) -> dict[str, Floats]:
     """Return the prior covariances that depend on the scales, by name of cause, those of absent ones too."""
     slow = settlement_cov(scales.slow)
     return {
-        "annual lean": annual_cov(scales.season, scales.bearing_rad, scales.across),
+        "annual tilt": annual_cov(scales.season, scales.bearing_rad, scales.across),
         "settlement": slow,
         "frost": frost_cov(scales.frost, scales.bearing_rad, scales.across),
         "annual mount": annual_mount_cov(scales.season),
@@ -154,7 +161,7 @@ def scaled_priors(scales: Scales) -> dict[str, Floats]:
     }
 
 
-def columns(model: Model, six: Floats) -> Columns:
+def columns(model: Model, six: Floats) -> DesignColumns:
     """Put all causes side by side; the priors that depend on the scales are left at unity."""
     causes = [*model.causes, *_scaled(model)]
     state = np.concatenate([c.state for c in causes], axis=2)
@@ -164,7 +171,7 @@ def columns(model: Model, six: Floats) -> Columns:
     cov = np.zeros((int(edges[-1]), int(edges[-1])))
     for cause in causes:
         cov[at[cause.name], at[cause.name]] = cause.cov
-    return Columns(state, six @ state + direct, np.concatenate([c.mean for c in causes]), cov, at)
+    return DesignColumns(state, six @ state + direct, np.concatenate([c.mean for c in causes]), cov, at)
 
 
 def walk_days(model: Model) -> Floats:
@@ -173,7 +180,7 @@ def walk_days(model: Model) -> Floats:
 
 
 def unrest(model: Model) -> Floats:
-    """Return by how much the lean may stray from the frost in each step, (n - 1,), in swings squared."""
+    """Return by how much the tilt may stray from the frost in each step, (n - 1,), in swings squared."""
     if model.frost is None or model.still:
         return np.zeros(model.series.size - 1)
     return np.asarray(np.diff(model.frost.unrest(model.series.time_us)))
@@ -182,21 +189,21 @@ def unrest(model: Model) -> Floats:
 def step_days(scales: Scales, days: Floats, strays: Floats) -> Floats:
     """Return how long each step lasts for each of what walks, (n - 1, 5) [days].
 
-    While frost moves the lean it strays from it: time runs faster for it then.
+    While frost moves the tilt it strays from it: time runs faster for it then.
     """
     out = np.repeat(days[:, None], 5, axis=1)
-    out[:, :2] += (scales.frost**2 * strays / scales.lean_walk**2)[:, None]
+    out[:, :2] += (scales.frost**2 * strays / scales.tilt_walk**2)[:, None]
     return out
 
 
 def walk_rate(scales: Scales, tied: bool) -> Floats:
     """Return the variance that the walk gains a day, (5, 5).
 
-    Where pier and mount are tied the mount walks as much as the lean does, beside its own creep.
+    Where pier and mount are tied the mount walks as much as the tilt does, beside its own creep.
     """
     one = np.zeros((5, 5))
-    one[:2, :2] = scales.lean_walk**2 * along_and_across(scales.bearing_rad, scales.across)
-    shared = scales.lean_walk if tied else 0.0
+    one[:2, :2] = scales.tilt_walk**2 * along_and_across(scales.bearing_rad, scales.across)
+    shared = scales.tilt_walk if tied else 0.0
     one[2, 2], one[3, 3] = scales.az_creep**2 + shared**2, scales.alt_creep**2 + shared**2
     one[4, 4] = ZERO_CREEP**2
     return one
@@ -208,7 +215,7 @@ class Fit:
 
     model: Model
     scales: Scales
-    columns: Columns
+    columns: DesignColumns
     chain: Chain
     follows: Floats  # (5 (n - 1), p) how the walk follows the columns' amplitudes
     walk: Floats  # (n, 5) mean of the walk; 0 at the reference
@@ -216,7 +223,7 @@ class Fit:
     amplitude_cov: Floats  # (p, p)
     log_marginal: float
     days: Floats  # (n - 1, 5) how long each step of the walk lasts for each of what walks
-    strays: Floats  # (n - 1,) by how much the lean may stray from the frost in each step
+    strays: Floats  # (n - 1,) by how much the tilt may stray from the frost in each step
     rate: Floats  # (5, 5) variance that the walk gains a day, prior
     weight: Floats  # (n, 3, 3)
     sees: Floats  # (n, 3, 5)
@@ -226,7 +233,7 @@ class Fit:
         return np.asarray(np.einsum("nij,nj->ni", self.sees, self.walk) + self.columns.seen @ self.amplitude)
 
     def components(self) -> Floats:
-        """Return lean, plate and mount at each reading, the columns of `COLUMNS`, (n, 6)."""
+        """Return tilt, plate and mount at each reading, the columns of `COLUMNS`, (n, 6)."""
         out = np.asarray(self.columns.state @ self.amplitude)
         out[:, WALKS] += self.walk[:, :4]
         return out
@@ -280,7 +287,7 @@ class Solver:
             float(np.sum(value * y)) - _log_det(weight),
         )
 
-    def columns(self, scales: Scales) -> Columns:
+    def columns(self, scales: Scales) -> DesignColumns:
         """Return the columns with their prior at given scales."""
         cov = self._columns.cov.copy()
         for name, own in scaled_priors(scales).items():

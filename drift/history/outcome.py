@@ -1,24 +1,139 @@
-"""Steps and corrections as results: sizes with uncertainty, odds, and what held."""
+"""Steps and corrections as results: sizes, odds, what held, what was written down wrongly."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 
-from drift.history.alternatives import size_variance
-from drift.history.causes.cause import LEAN_EAST, LEAN_NORTH, MOUNT_ALT, MOUNT_AZ
-from drift.history.causes.corrections import MOVES, Correction
-from drift.history.causes.steps import part_columns, step_name
-from drift.history.events import WILD_CHANCE, FoundStep, Searched, gap_chances
+from drift.history.causes import MOUNT_ALT, MOUNT_AZ, TILT_EAST, TILT_NORTH
+from drift.history.changes import MOVES, RecordedCorrection, part_columns, step_name
 from drift.history.model import Solver
-from drift.history.result import PARTS, CorrectionFound, Event
-from drift.history.scan import gains, spread
 from drift.history.series import Series
-from drift.history.view import View
-from drift.quantities import Floats
+from drift.history.steps import WILD_CHANCE, FoundStep, StepsFound, gap_chances
+from drift.history.uncertainty import size_variance
+from drift.history.view import View, gains, spread
+from drift.quantities import DAY_US, Floats
+from drift.types import PARTS, CorrectionFound, Event
 
-SIZES = {"lean_north": LEAN_NORTH, "lean_east": LEAN_EAST, "mount_az": MOUNT_AZ, "mount_alt": MOUNT_ALT}
+# ---- Corrections that were written down wrongly: the sign, the date, or twice.
+
+
+#: A date is this far off at most [days]: common practice, a notebook is filled in within some weeks.
+FURTHEST_DAYS = 45.0
+#: Two entries within this are taken for one written down twice [days].
+TWICE_DAYS = 3.0
+#: Where the size of a part's step stands.
+SIZE_OF = {"mount_az": "mount_az", "mount_alt": "mount_alt"}
+
+
+def redated(
+    recorded: Sequence[RecordedCorrection], found: Sequence[CorrectionFound], searched: StepsFound, view: View
+) -> list[RecordedCorrection]:
+    """Return the corrections, those with a wrong date moved to the step that they explain.
+
+    A correction that did nothing on its date is moved when the same knob stepped
+    by the same amount, unrecorded, some days before or after.
+    """
+    steps = [(s, e) for s, e in zip(searched.steps, step_events(searched, view), strict=True)]
+    out = []
+    for correction, result in zip(recorded, found, strict=True):
+        near = [(step.best, event) for step, event in steps if _explains(correction, result, event)]
+        if len(near) == 1:
+            series = view.fit.model.series
+            out.append(replace(correction, done_us=int(series.time_us[near[0][0]])))
+        else:
+            out.append(correction)
+    return out
+
+
+def _explains(correction: RecordedCorrection, found: CorrectionFound, event: Event) -> bool:
+    part = RECORDED_PARTS.get(correction.kind, "")
+    if part not in SIZE_OF or event.what != part or found.asked is None or found.found is None:
+        return False
+    leeway = HELD_SHARE * abs(found.asked)
+    did_nothing = abs(found.found) < leeway + HELD_SDS * (found.found_sd or 0.0)
+    size, sd = event.size[SIZE_OF[part]], event.size_sd[SIZE_OF[part]]
+    apart_days = max(event.after_us - correction.time_us, correction.time_us - event.before_us, 0) / DAY_US
+    return (
+        found.held is False
+        and did_nothing
+        and abs(size - found.asked) < leeway + HELD_SDS * sd
+        and apart_days <= FURTHEST_DAYS
+    )
+
+
+def remarks(
+    recorded: Sequence[RecordedCorrection], found: Sequence[CorrectionFound], series: Series
+) -> list[str]:
+    """Return sentences about corrections that look misrecorded."""
+    out = [_redated(c, series) for c in recorded if c.done_us is not None]
+    out += [_wrong_sign(result) for result in found if _opposite(result)]
+    for first, second in zip(recorded, recorded[1:], strict=False):
+        pair = [r for c, r in zip(recorded, found, strict=True) if c in (first, second)]
+        if _twice(first, second, series) and _sum_of_one(pair):
+            out.append(
+                f"Two {first.kind} corrections of {first.asked[0]:+.0f} arcsec were recorded within "
+                f"{TWICE_DAYS:.0f} days ({_day(first.time_us)}), but only one such change was found: the "
+                "same correction may have been written down twice.  If so, withdraw one of them."
+            )
+    return out
+
+
+def _redated(correction: RecordedCorrection, series: Series) -> str:
+    done_us = correction.done_us or 0
+    after = max(int(np.searchsorted(series.time_us, done_us)) - 1, 0)
+    return (
+        f"The {correction.kind} correction recorded for {_day(correction.time_us)} was taken for one made "
+        f"between {_day(int(series.time_us[after]))} and {_day(done_us)}, where a change of that size was "
+        "found and nobody wrote one down: its date may be wrong.  Put it right in the record."
+    )
+
+
+def _opposite(result: CorrectionFound) -> bool:
+    if result.held is not False or result.asked is None or result.found is None:
+        return False
+    return abs(result.found + result.asked) < HELD_SDS * (result.found_sd or 0.0) + HELD_SHARE * abs(
+        result.asked
+    )
+
+
+def _wrong_sign(result: CorrectionFound) -> str:
+    return (
+        f"The {result.kind} correction was recorded as {result.asked:+.0f} arcsec but {result.found:+.0f} "
+        f"+- {result.found_sd:.0f} was found: its sign may have been written down the wrong way round."
+    )
+
+
+def _twice(first: RecordedCorrection, second: RecordedCorrection, series: Series) -> bool:
+    between = np.any((series.time_us >= first.time_us) & (series.time_us < second.time_us))
+    return (
+        first.kind == second.kind
+        and first.kind in ("azimuth", "altitude")
+        and first.asked == second.asked
+        and second.time_us - first.time_us <= TWICE_DAYS * DAY_US
+        and not between
+    )
+
+
+def _sum_of_one(pair: Sequence[CorrectionFound]) -> bool:
+    """Return whether what two corrections did together is what one of them asked."""
+    if any(r.asked is None or r.found is None for r in pair):
+        return False
+    total, asked = sum(r.found or 0.0 for r in pair), float(pair[0].asked or 0.0)
+    return abs(total - asked) < HELD_SHARE * abs(asked)
+
+
+def _day(time_us: int) -> str:
+    return pd.Timestamp(time_us, unit="us").strftime("%Y-%m-%d")
+
+
+# ---- Steps and corrections as results: sizes with uncertainty, odds, and what held.
+
+
+SIZES = {"tilt_north": TILT_NORTH, "tilt_east": TILT_EAST, "mount_az": MOUNT_AZ, "mount_alt": MOUNT_ALT}
 #: A correction held when what was found is what was asked within this share and this many sd.
 HELD_SHARE, HELD_SDS = 0.25, 2.0
 #: A correction can't be judged when the uncertainty is this share of what was asked.
@@ -26,7 +141,7 @@ UNJUDGED_SHARE = 0.5
 RECORDED_PARTS = {"azimuth": "mount_az", "altitude": "mount_alt", "pier": "pier", "zero": "zero"}
 
 
-def step_events(searched: Searched, view: View) -> list[Event]:
+def step_events(searched: StepsFound, view: View) -> list[Event]:
     """Return the unrecorded steps that were found."""
     series = searched.fit.model.series
     out = []
@@ -66,7 +181,7 @@ def _sizes(view: View, components: list[int], columns: slice) -> tuple[dict[str,
     return size, sd
 
 
-def with_open_places(searched: Searched, view: View, change: Floats, sd: Floats) -> tuple[Floats, Floats]:
+def with_open_places(searched: StepsFound, view: View, change: Floats, sd: Floats) -> tuple[Floats, Floats]:
     """Allow for steps whose place is not known, at the readings that they may lie before or after.
 
     A level reading between two nights does not see a knob: whether the knob had slipped by then stays open.
@@ -93,7 +208,7 @@ def with_open_places(searched: Searched, view: View, change: Floats, sd: Floats)
     return mean, np.sqrt(variance)
 
 
-def last_night_event(searched: Searched) -> Event | None:
+def last_night_event(searched: StepsFound) -> Event | None:
     """Return a provisional event when the very last reading was put aside as wild: it may be a step."""
     model = searched.fit.model
     last = model.series.size - 1
@@ -114,7 +229,7 @@ def last_night_event(searched: Searched) -> Event | None:
     return _event(model.series, found, unknown, unknown)
 
 
-def corrections_found(corrections: list[Correction], view: View) -> list[CorrectionFound]:
+def corrections_found(corrections: list[RecordedCorrection], view: View) -> list[CorrectionFound]:
     """Return what each correction asked and did."""
     series = view.fit.model.series
     out = []
@@ -125,7 +240,7 @@ def corrections_found(corrections: list[Correction], view: View) -> list[Correct
     return out
 
 
-def _found(correction: Correction, view: View) -> CorrectionFound:
+def _found(correction: RecordedCorrection, view: View) -> CorrectionFound:
     asked, at = _length(correction), view.fit.columns.at.get(correction.name)
     result = CorrectionFound(
         correction.time_us, correction.kind, asked, None, None, None, correction.note, correction.turns
@@ -136,9 +251,9 @@ def _found(correction: Correction, view: View) -> CorrectionFound:
     return replace(result, found=found, found_sd=sd, held=_held(asked, found, sd))
 
 
-def _together(corrections: list[Correction], series: Series) -> list[list[Correction]]:
+def _together(corrections: list[RecordedCorrection], series: Series) -> list[list[RecordedCorrection]]:
     """Group turns of one knob between which no night lies: only their sum can be judged."""
-    out: list[list[Correction]] = []
+    out: list[list[RecordedCorrection]] = []
     for correction in corrections:
         last = out[-1][-1] if out else None
         same = (
@@ -151,12 +266,12 @@ def _together(corrections: list[Correction], series: Series) -> list[list[Correc
     return out
 
 
-def _night_between(series: Series, first: Correction, second: Correction) -> bool:
+def _night_between(series: Series, first: RecordedCorrection, second: RecordedCorrection) -> bool:
     between = (series.time_us >= first.time_us) & (series.time_us < second.time_us)
     return bool(np.any(between & (series.night >= 0)))
 
 
-def _held_together(group: list[Correction], view: View) -> bool | None:
+def _held_together(group: list[RecordedCorrection], view: View) -> bool | None:
     """Judge the sum of several turns of one knob."""
     asked = [_length(correction) for correction in group]
     if any(a is None for a in asked) or not all(c.name in view.fit.columns.at for c in group):
@@ -166,21 +281,21 @@ def _held_together(group: list[Correction], view: View) -> bool | None:
     return _held(float(sum(a or 0.0 for a in asked)), float(view.fit.amplitude[columns].sum()), sd)
 
 
-def _seen_both_sides(series: Series, correction: Correction) -> bool:
+def _seen_both_sides(series: Series, correction: RecordedCorrection) -> bool:
     """Return whether readings that see what it moved lie before and after it."""
     seen = (series.night >= 0) | (correction.kind == "pier")
     times = series.time_us[seen]
     return bool(times.size and times[0] < correction.time_us <= times[-1])
 
 
-def _length(correction: Correction) -> float | None:
+def _length(correction: RecordedCorrection) -> float | None:
     asked = np.asarray(correction.asked, dtype=float)
     if not asked.size or not np.all(np.isfinite(asked)):
         return None
     return float(asked[0]) if asked.size == 1 else float(np.linalg.norm(asked))
 
 
-def _along_asked(correction: Correction, amplitude: Floats, cov: Floats) -> tuple[float, float]:
+def _along_asked(correction: RecordedCorrection, amplitude: Floats, cov: Floats) -> tuple[float, float]:
     """Return the found amount along the asked direction (two components) or of the one component."""
     if amplitude.size == 1:
         return float(amplitude[0]), float(np.sqrt(cov[0, 0]))
@@ -196,7 +311,7 @@ def _held(asked: float | None, found: float, sd: float) -> bool | None:
     return abs(found - asked) <= HELD_SHARE * abs(asked) + HELD_SDS * sd
 
 
-def recorded_events(corrections: list[Correction], view: View) -> list[Event]:
+def recorded_events(corrections: list[RecordedCorrection], view: View) -> list[Event]:
     """Return the recorded corrections that move one part, as events."""
     series, out = view.fit.model.series, []
     for correction in corrections:

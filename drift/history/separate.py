@@ -9,45 +9,47 @@ import pandas as pd
 
 from drift.ground.heave import FrostHeave
 from drift.history import components
-from drift.history.alternatives import with_alternatives
-from drift.history.before import Before
-from drift.history.causes.corrections import Correction, correction_cause, read_corrections
-from drift.history.causes.settlement import rate_now
-from drift.history.causes.starts import axis_start, instrument_eras, level_starts, zero_epochs
-from drift.history.causes.warm import warm_mount, warm_pier
-from drift.history.doubt import components_with_doubt
-from drift.history.driven import Driven, choose_driver
-from drift.history.events import Searched, find_events, noted
-from drift.history.forecast import Forecast, coming_times, forecast, no_surer_than
-from drift.history.frost_or_step import may_be_mistaken, told_with_steps
-from drift.history.gaps import moves_over_gaps
-from drift.history.given import Given
-from drift.history.misrecorded import redated, remarks
+from drift.history.before import EarlierFit
+from drift.history.causes import (
+    axis_start,
+    instrument_eras,
+    level_starts,
+    rate_now,
+    warm_mount,
+    warm_pier,
+    zero_epochs,
+)
+from drift.history.changes import RecordedCorrection, correction_cause, read_corrections
+from drift.history.components import cause_series, moves_over_gaps
+from drift.history.forcing import ForcingChoice, choose_forcing, may_be_mistaken, told_with_steps
+from drift.history.forecast import coming_times, forecast, no_surer_than
+from drift.history.inputs import Inputs
 from drift.history.model import Model, Scales
 from drift.history.outcome import (
     corrections_found,
     last_night_event,
     recorded_events,
+    redated,
+    remarks,
     step_events,
     with_open_places,
 )
-from drift.history.result import CALENDAR, COLUMNS, History, Lasting, Separable
-from drift.history.separable import POOR_REPEAT, judge, must_tie
+from drift.history.separability import POOR_REPEAT, judge, must_tie, question_zeros
 from drift.history.series import Series, make_series
-from drift.history.shares import cause_series
+from drift.history.steps import StepsFound, find_events, noted
+from drift.history.uncertainty import components_with_uncertainty, with_alternatives
 from drift.history.view import View, view
-from drift.history.zeros import doubt_zeros
 from drift.mount.orientation import hemisphere
 from drift.night.estimate import UNKNOWN_SD
-from drift.night.result import Nights
 from drift.quantities import DAY_US, Bools, Floats
+from drift.types import CALENDAR, HISTORY_COLUMNS, Forecast, History, Lasting, Nights, Separable
 
 #: Zeros that scatter less than this over so many nights look kept, whatever the site file says.
 KEPT_AFTER_ALL_ARCSEC, KEPT_AFTER_ALL_NIGHTS = 12.0, 10
 
 
-def separate(given: Given, before: Before | None = None) -> History | None:
-    """Separate the pier's lean from the mount's own movement.
+def separate(inputs: Inputs, before: EarlierFit | None = None) -> History | None:
+    """Separate the pier's tilt from the mount's own movement.
 
     Parameters
     ----------
@@ -62,10 +64,10 @@ def separate(given: Given, before: Before | None = None) -> History | None:
     history
         None when there is neither a night with a usable axis nor a level reading.
     """
-    series, early = make_series(given.nights, given.levels, given.split.constants_us)
-    if series is None or (series.size == 1 and not given.levels.size and not _axis_known(given.nights)):
+    series, early = make_series(inputs.nights, inputs.levels, inputs.split.constants_us)
+    if series is None or (series.size == 1 and not inputs.levels.size and not _axis_known(inputs.nights)):
         return None
-    series, doubts = doubt_zeros(series, given.zero_is)
+    series, doubts = question_zeros(series, inputs.zero_is)
     series, centre = centred(series)
     warnings = list(doubts)
     if early:
@@ -74,66 +76,66 @@ def separate(given: Given, before: Before | None = None) -> History | None:
         warnings.append(f"{early_words} before the first usable axis {are} not part of the history.")
     if series.size == 1:
         return _single(series, centre, tuple(warnings))
-    explained = _explained(given, series, before)
-    history = _history(explained, given, centre, warnings)
-    ahead = _forecast(explained.searched, given, centre)
+    explained = _explained(inputs, series, before)
+    history = _history(explained, inputs, centre, warnings)
+    ahead = _forecast(explained.searched, inputs, centre)
     return replace(history, forecast=None if ahead is None else no_surer_than(ahead, history.sd[-1, :2]))
 
 
 @dataclass(frozen=True)
-class Explained:
-    """The steps found, what drives the lean, and the corrections as they were made."""
+class Separated:
+    """The steps found, what drives the tilt, and the corrections as they were made."""
 
-    searched: Searched
-    driven: Driven
-    recorded: list[Correction]
+    searched: StepsFound
+    driven: ForcingChoice
+    recorded: list[RecordedCorrection]
     seen: View
 
 
-def _explained(given: Given, series: Series, before: Before | None) -> Explained:
-    """Find what drives the lean and what stepped, each told in the other's light."""
-    recorded = read_corrections(given.corrections, given.plate)
-    temp_c = None if given.warmth is None else given.warmth.at(series.time_us)
+def _explained(inputs: Inputs, series: Series, before: EarlierFit | None) -> Separated:
+    """Find what drives the tilt and what stepped, each told in the other's light."""
+    recorded = read_corrections(inputs.corrections, inputs.plate)
+    temp_c = None if inputs.warmth is None else inputs.warmth.at(series.time_us)
 
-    def model_with(corrections: list[Correction]) -> Model:
-        return make_model(series, given.latitude_rad, corrections, temp_c)
+    def model_with(corrections: list[RecordedCorrection]) -> Model:
+        return make_model(series, inputs.latitude_rad, corrections, temp_c)
 
-    before = before if before is not None and before.rests_on(given.frost) else None
-    candidates = () if given.frost is None else given.frost.candidates()
-    driven = choose_driver(model_with(recorded), candidates, before)
-    first = driven.undriven if driven.driver is None else None
-    searched = find_events(replace(model_with(recorded), frost=driven.driver), before, first)
+    before = before if before is not None and before.rests_on(inputs.frost) else None
+    candidates = () if inputs.frost is None else inputs.frost.candidates()
+    driven = choose_forcing(model_with(recorded), candidates, before)
+    first = driven.undriven if driven.forcing is None else None
+    searched = find_events(replace(model_with(recorded), frost=driven.forcing), before, first)
     if may_be_mistaken(driven, searched):
-        rival = None if driven.driver is not None else driven.likeliest_frost
+        rival = None if driven.forcing is not None else driven.likeliest_frost
         first = driven.undriven if rival is None else None
         other = find_events(replace(model_with(recorded), frost=rival), first=first)
         frost, calendar = (searched, other) if rival is None else (other, searched)
         driven = told_with_steps(driven, frost, calendar)
-        searched = calendar if driven.driver is None else frost
+        searched = calendar if driven.forcing is None else frost
     seen = view(searched.fit)
     moved = redated(recorded, corrections_found(recorded, seen), searched, seen)
     if moved != recorded:
-        searched = find_events(replace(model_with(moved), frost=driven.driver))
+        searched = find_events(replace(model_with(moved), frost=driven.forcing))
         seen = view(searched.fit)
-    return Explained(searched, driven, moved, seen)
+    return Separated(searched, driven, moved, seen)
 
 
-def _forecast(searched: Searched, given: Given, centre: Floats) -> Forecast | None:
-    model, scales, frost, warmth = searched.fit.model, searched.fit.scales, given.frost, given.warmth
+def _forecast(searched: StepsFound, inputs: Inputs, centre: Floats) -> Forecast | None:
+    model, scales, frost, warmth = searched.fit.model, searched.fit.scales, inputs.frost, inputs.warmth
     times = coming_times(int(model.series.time_us[-1]) + 1)
     if frost is None or model.frost is None:
         return forecast(model, scales, centre, times, (), warmth)
     days = int(np.ceil((times[-1] - frost.known_until_us) / DAY_US)) + 1
     if days <= 0:  # looking back: the weather of all that time is known
         return forecast(model, scales, centre, times, (), warmth, model.frost.sentence)
-    ways = frost.ways(model.frost, days)
-    return forecast(model, scales, centre, times, ways, warmth, ways[0].sentence)
+    sample_paths = frost.sample_paths(model.frost, days)
+    return forecast(model, scales, centre, times, sample_paths, warmth, sample_paths[0].sentence)
 
 
-def _noted(searched: Searched, driven: Driven, frost: FrostHeave | None) -> Before:
-    driver = driven.driver
-    key = None if driver is None else (driver.kind, driver.lag_days)
-    told = replace(noted(searched), driver=key, odds=tuple(driven.odds.items()))
+def _noted(searched: StepsFound, driven: ForcingChoice, frost: FrostHeave | None) -> EarlierFit:
+    forcing = driven.forcing
+    key = None if forcing is None else (forcing.kind, forcing.lag_days)
+    told = replace(noted(searched), forcing=key, odds=tuple(driven.odds.items()))
     if frost is None:
         return told
     return replace(told, weather_day=frost.logged_until_day, weather_mark=frost.mark(frost.logged_until_day))
@@ -161,7 +163,7 @@ def centred(series: Series) -> tuple[Series, Floats]:
 
 
 def make_model(
-    series: Series, latitude_rad: float, recorded: list[Correction], temp_c: Floats | None = None
+    series: Series, latitude_rad: float, recorded: list[RecordedCorrection], temp_c: Floats | None = None
 ) -> Model:
     """Put together the model of centred readings: where things stood, corrections, warmth.
 
@@ -184,11 +186,11 @@ def make_model(
     return replace(model, tied=must_tie(model))
 
 
-def _history(explained: Explained, given: Given, centre: Floats, warnings: list[str]) -> History:
+def _history(explained: Separated, inputs: Inputs, centre: Floats, warnings: list[str]) -> History:
     searched, driven, recorded = explained.searched, explained.driven, explained.recorded
-    seen, latitude_rad = explained.seen, given.latitude_rad
+    seen, latitude_rad = explained.seen, inputs.latitude_rad
     series, scales = seen.fit.model.series, seen.fit.scales
-    change, sd = components_with_doubt(searched.found, seen)
+    change, sd = components_with_uncertainty(searched.found, seen)
     sd = with_alternatives(searched, change, sd)
     change, sd = with_open_places(searched, seen, change, sd)
     if not np.any(series.night >= 0):  # levels see the pier only; of the mount nothing is known
@@ -220,14 +222,14 @@ def _history(explained: Explained, given: Given, centre: Floats, warnings: list[
         tuple(
             warnings
             + remarks(recorded, found, series)
-            + _notices(seen, given.zero_is, given.nights)
+            + _notices(seen, inputs.zero_is, inputs.nights)
             + _aside(seen)
         ),
         cause_series(seen),
-        _noted(searched, driven, given.frost).text(),
-        driver_odds=driven.odds,
+        _noted(searched, driven, inputs.frost).text(),
+        forcing_odds=driven.odds,
         moves=moves_over_gaps(seen),
-        follows=CALENDAR if driven.driver is None else driven.driver.kind,
+        follows=CALENDAR if driven.forcing is None else driven.forcing.kind,
     )
 
 
@@ -262,15 +264,15 @@ def _short_lasting(seen: View) -> Lasting | None:
 
 def _scale_table(scales: Scales) -> dict[str, float]:
     return {
-        "lean walk [arcsec per sqrt day]": scales.lean_walk,
+        "tilt walk [arcsec per sqrt day]": scales.tilt_walk,
         "share across the direction of heave": scales.across,
         "direction of heave [deg]": float(np.degrees(scales.bearing_rad)),
         "mount azimuth creep [arcsec per sqrt day]": scales.az_creep,
         "mount altitude creep [arcsec per sqrt day]": scales.alt_creep,
         "repeatability of the hour-angle zero [arcsec]": scales.zero_repeat,
-        "annual lean [arcsec]": scales.season,
+        "annual tilt [arcsec]": scales.season,
         "settlement [arcsec]": scales.slow,
-        "frost-driven lean [arcsec]": scales.frost,
+        "frost-driven tilt [arcsec]": scales.frost,
         "scatter of levels against their claim": scales.level_factor,
     }
 
@@ -291,7 +293,7 @@ def _notices(seen: View, zero_is: str, nights: Nights) -> list[str]:
         if spread < KEPT_AFTER_ALL_ARCSEC:
             return [
                 f'The site file says hour_angle_zero = "synced", but the zeros repeat to about {spread:.0f} '
-                'arcsec: if the mount is homed or parked, set "kept", and east lean can be told from the '
+                'arcsec: if the mount is homed or parked, set "kept", and east tilt can be told from the '
                 "azimuth knob."
             ]
     return []
@@ -333,8 +335,8 @@ def _single(series: Series, centre: Floats, warnings: tuple[str, ...]) -> Histor
     axis, sd = _known(axis, np.hypot(sd, series.common_sd[0]))
     return History(
         series.time_us,
-        np.zeros((1, len(COLUMNS))),
-        np.zeros((1, len(COLUMNS))),
+        np.zeros((1, len(HISTORY_COLUMNS))),
+        np.zeros((1, len(HISTORY_COLUMNS))),
         only,
         only,
         None,

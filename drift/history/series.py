@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from drift.night.result import NightAxis, Nights
 from drift.night.system import AXIS_PRIOR_SD
 from drift.quantities import DAY_US, Floats, Ints
+from drift.types import NightAxis, Nights
 
 #: Variance that stands for "not observed" [arcsec^2].
 NOT_OBSERVED = 1.0e12
@@ -28,7 +28,7 @@ class Series:
     """All readings in order of time; entry 0 is the reference.
 
     `value` and `variance` hold (az_error, alt_error, zero) for nights and
-    (lean_north, lean_east, -) for levels [arcsec]; what was not observed has the
+    (tilt_north, tilt_east, -) for levels [arcsec]; what was not observed has the
     variance `NOT_OBSERVED`.
     """
 
@@ -148,7 +148,7 @@ def _from_level(row: dict[Hashable, Any]) -> _Row:
     return _Row(
         int(row["time_us"]),
         -1,
-        np.array([sign * row["lean_north_arcsec"], sign * row["lean_east_arcsec"], 0.0]),
+        np.array([sign * row["tilt_north_arcsec"], sign * row["tilt_east_arcsec"], 0.0]),
         np.diag([sd**2, sd**2, NOT_OBSERVED]),
         place=row["place"] or "pier",
         face=sign,

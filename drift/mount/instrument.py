@@ -65,8 +65,8 @@ def pointed_direction(
     dec = mech_dec_rad - pose.zero_dec * rad - side_offset * side
     along, up = np.cos(cone) * np.cos(dec), np.cos(cone) * np.sin(dec)
     sideways = np.sin(cone) * side
-    lean_sin, lean_cos = np.sin(nonperp * side), np.cos(nonperp * side)
-    sideways, up = sideways * lean_cos + up * lean_sin, up * lean_cos - sideways * lean_sin
+    tilt_sin, tilt_cos = np.sin(nonperp * side), np.cos(nonperp * side)
+    sideways, up = sideways * tilt_cos + up * tilt_sin, up * tilt_cos - sideways * tilt_sin
     meridian, east, pole = axis_basis(latitude_rad, pose.az_error * rad, pose.alt_error * rad)
     x = along * np.cos(ha) + sideways * np.sin(ha)
     y = sideways * np.cos(ha) - along * np.sin(ha)

@@ -2,7 +2,7 @@
 
 Both directions are exact to first order in the angle (a tip of half a degree
 is good to 4 parts in 100 000).  Sign: a plate raised on its east side tips its
-top toward the west, so that its lean toward east is negative.
+top toward the west, so that its tilt toward east is negative.
 """
 
 from __future__ import annotations

@@ -7,24 +7,23 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from drift.kept import NoStore, Store, name_of
-from drift.night.pieces import Directions
-from drift.night.run import one_place_a_run
+from drift.cache import NoStore, Store, name_of
+from drift.night.nights import NightSplit
+from drift.night.observations import Directions, one_place_a_run
 from drift.night.sightings import TABLES
-from drift.night.split import NightSplit
 from drift.quantities import Floats, Ints
-from drift.readings import Readings
+from drift.sky.air import fill_weather
 from drift.sky.clock import utc_day_and_fraction
 from drift.sky.earth import installed_earth_rotation
 from drift.sky.place import observed
-from drift.sky.weather import fill_weather
+from drift.types import Readings
 
 #: With fewer days of weather no frost is worked out, and none is filled in: as in `drift.ground.weather`.
 _FEWEST_WEATHER_DAYS = 30
 
 
 @dataclass(frozen=True)
-class Seen:
+class SeenDirections:
     """Directions of the rows of each table, and what to say about them."""
 
     directions: dict[str, Directions]
@@ -34,7 +33,7 @@ class Seen:
 
 def see(
     where: tuple[float, float, float], split: NightSplit, readings: Readings, store: Store | None = None
-) -> Seen:
+) -> SeenDirections:
     """Work out where every solve and star was seen from the site.
 
     Parameters
@@ -82,7 +81,7 @@ def see(
                 f"{used.standard} of {len(joined)} solves came without {what}: {value} was taken."
             )
     lost = installed_earth_rotation().what_is_lost(utc_day_and_fraction(time_us)[0])
-    return Seen(directions, (*air.warnings, *lost), tuple(defaults))
+    return SeenDirections(directions, (*air.warnings, *lost), tuple(defaults))
 
 
 def _night_by_night(

@@ -2,25 +2,115 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
-from drift.kept import NoStore, Store
+from drift.cache import NoStore, Store
 from drift.mount.instrument import CONSTANTS
 from drift.mount.orientation import hour_angle_and_dec
-from drift.night.gather import NightIndex, gather, index_nights
-from drift.night.pieces import Directions
-from drift.night.pointing import pointing_piece, tube_sides
-from drift.night.result import InstrumentConstants, NightAxis, Nights, SetAside, SkyCovered
-from drift.night.run import run_piece
-from drift.night.search import Searched, night_squares, search
+from drift.night.nights import NightSplit
+from drift.night.observations import (
+    Directions,
+    NightIndex,
+    gather,
+    index_nights,
+    pointing_piece,
+    run_piece,
+    sweep_piece,
+    tube_sides,
+    typed_axes,
+)
+from drift.night.outliers import NightsSearched, night_squares, search
 from drift.night.sightings import POINTING, SOURCE_NAMES, TABLES, Sightings
-from drift.night.split import NightSplit
-from drift.night.sweep import sweep_piece
-from drift.night.system import AXIS_PRIOR_SD, Layout
-from drift.night.typed import typed_axes
-from drift.quantities import Floats
-from drift.readings import Readings
+from drift.night.system import AXIS_PRIOR_SD, SystemLayout
+from drift.quantities import DAY_US, Floats
+from drift.types import InstrumentConstants, NightAxis, Nights, Readings, SetAside, SkyCovered
+
+# ---- Notice a mount whose own multi-star model has altered the places it reports.
+#
+# Such a mount takes part of its axis error out of what it reports, so pointing
+# solves see too little of it, while sweeps and unguided runs see it all.
+
+
+#: Pointing and still-axis nights are compared when no further apart than this [days].
+NEAR_DAYS = 20.0
+#: A disagreement counts when it is larger than both: so many sd, and so many arcsec (a few good nights' sd).
+ALARM_SDS, ALARM_ARCSEC = 4.0, 15.0
+#: Between two nights the axis may have moved by about this much [arcsec].
+BETWEEN_NIGHTS_ARCSEC = 8.0
+FEWEST_PAIRS = 3
+
+
+def disagreement(nights: Nights) -> tuple[Floats, Floats, int]:
+    """Return the middle of still-axis minus pointing (az_error, alt_error), its sds, and the pairs."""
+    pointing = [n for n in nights.nights if n.has_axis and n.sources == ("pointing",)]
+    still = [n for n in nights.nights if n.has_axis and n.sources and set(n.sources) <= {"sweep", "run"}]
+    if not pointing:
+        return np.zeros(2), np.full(2, np.inf), 0
+    times = np.array([n.time_us for n in pointing])
+    apart, weight = [], []
+    for night in still:
+        near = pointing[int(np.argmin(np.abs(times - night.time_us)))]
+        if abs(near.time_us - night.time_us) <= NEAR_DAYS * DAY_US:
+            apart.append(night.estimate[:2] - near.estimate[:2])
+            variance = np.diagonal(night.covariance)[:2] + np.diagonal(near.covariance)[:2]
+            weight.append(1.0 / (variance + BETWEEN_NIGHTS_ARCSEC**2))
+    if len(apart) < FEWEST_PAIRS:
+        return np.zeros(2), np.full(2, np.inf), len(apart)
+    w = np.array(weight)
+    middle = np.median(
+        np.array(apart), axis=0
+    )  # a slip between two nights of a pair must not raise the alarm
+    return middle, 1.2533 / np.sqrt(w.sum(axis=0)), len(apart)
+
+
+def modelled_or_not(nights: Nights, reports: str, latitude_rad: float) -> Nights:
+    """Say when pointing solves see less of the axis error than sweeps and runs, and go by the latter.
+
+    Parameters
+    ----------
+    nights
+        All nights.
+    reports
+        ``mount.reports`` of the site file: "raw", "modelled" or "unknown".
+    latitude_rad
+        Geodetic latitude [rad]; azimuth counts with its cosine.
+    """
+    middle, sd, pairs = disagreement(nights)
+    on_sky = middle * np.array([np.cos(latitude_rad), 1.0])
+    noticed = bool(np.any((np.abs(middle) > ALARM_SDS * sd) & (np.abs(on_sky) > ALARM_ARCSEC)))
+    if not noticed and reports != "modelled":
+        return nights
+    kept = nights.nights
+    if noticed:
+        why = (
+            f"Sweeps and unguided runs see the axis {middle[0]:+.0f} arcsec in azimuth and "
+            f"{middle[1]:+.0f} in altitude from where pointing solves see it ({pairs} pairs of nights): "
+            "the mount seems to report places altered by a model of its own"
+        )
+    else:
+        why = "The site file says that the mount's reported places are altered by a model of its own"
+    still = [n for n in kept if n.has_axis and set(n.sources) & {"sweep", "run", "typed"}]
+    if len(still) >= FEWEST_PAIRS:
+        kept = tuple(_without_axis(n) if n.sources == ("pointing",) else n for n in kept)
+        what = "pointing nights are shown but not used for the history"
+    else:
+        what = (
+            "pointing nights see too little of the axis error; take a sweep or an unguided run now and then"
+        )
+    return replace(nights, nights=kept, warnings=(*nights.warnings, f"{why}; {what}."))
+
+
+def _without_axis(night: NightAxis) -> NightAxis:
+    """Return the night with its axis shown but kept out of the history."""
+    remark = "the mount's own model has altered these places; not used in the history"
+    return replace(night, working=np.full(3, np.nan), remarks=(*night.remarks, remark))
+
+
+# ---- All readings of the sky -> the axis of each night, with its covariance.
+
 
 #: A coordinate of the axis less certain than this is called unknown [arcsec]: half the prior's own sd.
 UNKNOWN_SD = 0.5 * AXIS_PRIOR_SD
@@ -46,7 +136,7 @@ def estimate_nights(
     latitude_rad
         Geodetic latitude [rad].
     split
-        From `drift.night.split.split_nights`.
+        From `drift.night.nights.split_nights`.
     readings
         All readings.
     directions
@@ -84,7 +174,7 @@ def _typed_nights(index: NightIndex, split: NightSplit, readings: Readings) -> n
     return index.of(split, readings["alignments"]["time_us"].to_numpy(dtype=np.int64))
 
 
-def _cost(searched: Searched) -> float:
+def _cost(searched: NightsSearched) -> float:
     """Return the logarithm of the scatter of pointing solves, to compare fits of the same rows."""
     return float(np.sum(np.log(searched.state.scales.scatter[:2]))) + 1e-6 * float(np.sum(~searched.used))
 
@@ -97,7 +187,7 @@ def _search(
     zero_is: str,
     side: np.ndarray,
     store: Store,
-) -> tuple[Searched | None, NightIndex]:
+) -> tuple[NightsSearched | None, NightIndex]:
     times = [readings[k]["time_us"].to_numpy(dtype=np.int64) for k in (*TABLES, "alignments")]
     index = index_nights(split, times)
     if not index.example_us.size:
@@ -111,13 +201,13 @@ def _search(
     sightings, sessions = gather(latitude_rad, split, index, pieces)
     eras = int(split.constants_us.size) + 1
     groups = max(int(sessions.group.max(initial=-1)) + 1, 1)  # one is kept even where no session is grouped
-    layout = Layout(index.example_us.size, eras, groups, sessions)
+    layout = SystemLayout(index.example_us.size, eras, groups, sessions)
     typed = typed_axes(readings["alignments"], _typed_nights(index, split, readings))
     return search(sightings, layout, typed, zero_is == "kept", store), index
 
 
 def _collect(
-    searched: Searched,
+    searched: NightsSearched,
     index: NightIndex,
     split: NightSplit,
     typed_night: np.ndarray,
@@ -171,13 +261,13 @@ def _pad(cov: Floats) -> Floats:
     return out
 
 
-def _inflation(searched: Searched) -> Floats:
+def _inflation(searched: NightsSearched) -> Floats:
     """Return by how much each night's covariance grows or shrinks with the night's own scatter."""
     square, free = night_squares(searched.sightings, searched.state, searched.used)
     return np.asarray((SCATTER_SHARE + square) / (SCATTER_SHARE + np.maximum(free, 0.0)))
 
 
-def _zero_session(searched: Searched, sessions: np.ndarray, used_in: np.ndarray) -> int:
+def _zero_session(searched: NightsSearched, sessions: np.ndarray, used_in: np.ndarray) -> int:
     """Choose the session whose hour-angle zero stands for the night: one that shares it, else the longest."""
     pointing = [int(s) for s in sessions if searched.sessions.source[s] == POINTING]
     if not pointing:
@@ -188,7 +278,7 @@ def _zero_session(searched: Searched, sessions: np.ndarray, used_in: np.ndarray)
 
 
 def _night(
-    searched: Searched,
+    searched: NightsSearched,
     index: NightIndex,
     split: NightSplit,
     n: int,
@@ -234,7 +324,7 @@ def _sky(sightings: Sightings, good: np.ndarray) -> SkyCovered | None:
 
 
 def _remarks(
-    searched: Searched, mine: np.ndarray, good: np.ndarray, shown: Floats, typed: bool
+    searched: NightsSearched, mine: np.ndarray, good: np.ndarray, shown: Floats, typed: bool
 ) -> tuple[str, ...]:
     sightings, out = searched.sightings, []
     pointing = good[sightings.source[good] == POINTING]
@@ -260,7 +350,7 @@ def _remarks(
     return tuple(out)
 
 
-def _instruments(searched: Searched, split: NightSplit) -> tuple[InstrumentConstants, ...]:
+def _instruments(searched: NightsSearched, split: NightSplit) -> tuple[InstrumentConstants, ...]:
     solution, scales = searched.state.solution, searched.state.scales
     edges = [-(2**62), *(int(t) for t in split.constants_us), 2**62]
     eras_seen = set(searched.sessions.era[searched.sessions.source == POINTING].tolist())
@@ -283,7 +373,7 @@ def _instruments(searched: Searched, split: NightSplit) -> tuple[InstrumentConst
     return tuple(out)
 
 
-def _set_aside(searched: Searched) -> tuple[SetAside, ...]:
+def _set_aside(searched: NightsSearched) -> tuple[SetAside, ...]:
     sightings = searched.sightings
     wrong = [(i, found.rivals) for found in searched.found.values() for i in found.wrong]
     wrong.sort(key=lambda pair: (int(sightings.time_us[pair[0]]), int(sightings.row_id[pair[0]])))

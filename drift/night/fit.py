@@ -1,4 +1,4 @@
-"""Fit all nights at once: exact geometry, robust weights, scales from the data."""
+"""Fit all nights at once: exact geometry, robust weights, scatter and repeatability from the data."""
 
 from __future__ import annotations
 
@@ -8,20 +8,145 @@ import numpy as np
 import pandas as pd
 
 from drift.mount.instrument import Pose
-from drift.night.rows import SessionRows
-from drift.night.scatter import (
-    HUBER,
-    PRIOR_SD,
-    REPEAT_PRIOR_SD,
-    SHIFT_PRIOR_SD,
-    repeatability,
-    row_class,
-    scatter,
-    shift_sd,
-)
-from drift.night.sightings import Sightings
-from drift.night.system import Layout, Solution, Typed, solve
+from drift.night.sightings import POINTING, SessionRows, Sightings
+from drift.night.system import OWN, Solution, SystemLayout, Typed, solve
 from drift.quantities import ARCSEC_PER_RAD, Bools, Floats
+
+# ---- How much good readings scatter, and how well a zero repeats: scales from the data.
+
+
+#: Classes of scatter: pointing solves along hour angle, along declination, sweeps, runs.
+CLASSES = 4
+#: Prior scatter of each class [arcsec] and how many readings it counts for: common practice for a
+#: good amateur mount (some arcsec), plate solves and seeing (one or two).
+PRIOR_SD = np.array([5.0, 5.0, 3.0, 1.5])
+PRIOR_WEIGHT = 4.0
+#: A reading further out than this many sd (over both coordinates together) counts less, as 1/distance
+#: (Huber 1964); under pure Gaussian scatter 4 % of readings are touched.
+HUBER = 2.5
+#: Mean of min(d^2, HUBER d) over 2, with d^2 chi-square with 2 degrees of freedom: makes the
+#: down-weighted sum of squares unbiased.  Computed by quadrature.
+HUBER_BIAS = 0.9755
+#: Median of the absolute value of a unit normal.
+MEDIAN_OF_NORMAL = 0.674490
+#: Group repeatability: prior sd [arcsec] and its weight in sessions.
+REPEAT_PRIOR_SD = 5.0
+REPEAT_PRIOR_WEIGHT = 0.1
+#: How far cone error and tube-side offset shift from session to session: prior sd [arcsec] and its weight.
+SHIFT_PRIOR_SD = 1.0
+SHIFT_PRIOR_WEIGHT = 2.0
+#: Degrees of freedom of the Student distribution of declination zeros: now and then a zero is lost.
+REPEAT_DOF = 3.0
+
+
+def row_class(sightings: Sightings) -> np.ndarray:
+    """Return the scatter class of each sighting's two coordinates, (n, 2)."""
+    first = np.where(sightings.source == POINTING, 0, sightings.source + 1)
+    second = np.where(sightings.source == POINTING, 1, sightings.source + 1)
+    return np.stack([first, second], axis=1)
+
+
+def scatter(
+    residual: Floats,
+    leverage: Floats,
+    weight: Floats,
+    share: Floats,
+    classes: np.ndarray,
+    valid: np.ndarray,
+    robust: bool,
+) -> Floats:
+    """Return the scatter of each class [arcsec], (CLASSES,).
+
+    Parameters
+    ----------
+    residual
+        (n, 2) [arcsec].
+    leverage
+        Share of each reading taken up by the fit, (n, 2), 0 to 1.
+    weight
+        Huber weights (n,); 0 for readings set aside.
+    share
+        What each reading counts for, (n,); see `Sightings.share`.
+    classes, valid
+        Class of each coordinate and whether it was read, (n, 2).
+    robust
+        Use the median of the absolute residuals (start), else the weighted sum of squares.
+    """
+    out = PRIOR_SD.copy()
+    free = np.clip(1.0 - leverage, 0.0, 1.0)
+    usable = valid & (weight[:, None] > 0.0)
+    for c in np.unique(classes):
+        pick = (classes == c) & usable
+        own = np.broadcast_to(share[:, None], residual.shape)[pick]
+        count = float(np.sum(own - np.minimum(leverage[pick], own)))
+        if count < 1.0:
+            continue
+        if robust:
+            keep = pick & (free > 0.05)
+            scaled = np.abs(residual[keep]) / np.sqrt(free[keep])
+            square = (float(np.median(scaled)) / MEDIAN_OF_NORMAL) ** 2 if scaled.size else PRIOR_SD[c] ** 2
+        else:
+            weighted = np.broadcast_to(weight[:, None], residual.shape)
+            square = float(np.sum(own * weighted[pick] * residual[pick] ** 2)) / (HUBER_BIAS * count)
+        out[c] = np.sqrt((PRIOR_WEIGHT * PRIOR_SD[c] ** 2 + count * square) / (PRIOR_WEIGHT + count))
+    return out
+
+
+def repeatability(solution: Solution, cov: Floats, sd: Floats) -> tuple[Floats, Floats]:
+    """Return the repeatability of declination zeros by class, and each session's precision.
+
+    One step of the fixed point of MacKay (1992, Neural Computation 4:415, equation 4.9, from
+    memory) with Student weights (Lange, Little and Taylor 1989): the sum of squares over
+    the number of well-measured zeros.
+
+    Parameters
+    ----------
+    cov
+        From `Solution.session_cov`.
+    sd
+        Present repeatability of each class [arcsec], (3,).
+
+    Returns
+    -------
+    sd, precision
+        (3,) [arcsec] and (s,) [arcsec^-2], 0 for sessions of no group.
+    """
+    sessions = solution.layout.sessions
+    grouped = sessions.group >= 0
+    new, precision = sd.copy(), np.zeros(sessions.size)
+    if not grouped.any():
+        return new, precision
+    mean = OWN + 6
+    variance = np.maximum(cov[:, 1, 1] - 2.0 * cov[:, 1, mean] + cov[:, mean, mean], 0.0)
+    off = solution.own[:, 1] - solution.means()[np.maximum(sessions.group, 0)]
+    square = off**2 + variance
+    for c in range(sd.size):
+        pick = grouped & (sessions.group_class == c)
+        if not pick.any():
+            continue
+        weight = (REPEAT_DOF + 1.0) / (REPEAT_DOF + square[pick] / sd[c] ** 2)
+        measured = np.clip(1.0 - weight * variance[pick] / sd[c] ** 2, 0.0, 1.0)
+        total = REPEAT_PRIOR_WEIGHT * REPEAT_PRIOR_SD**2 + np.sum(weight * off[pick] ** 2)
+        new[c] = np.sqrt(total / (REPEAT_PRIOR_WEIGHT + measured.sum()))
+        precision[pick] = weight / new[c] ** 2
+    return new, precision
+
+
+def shift_sd(solution: Solution, cov: Floats, sd: float) -> float:
+    """Return how far cone error and tube-side offset shift from session to session [arcsec].
+
+    One step of the same fixed point as `repeatability`.
+    """
+    pointing = solution.layout.sessions.source == POINTING
+    shift = solution.own[pointing, 2:4]
+    variance = np.diagonal(cov[pointing], axis1=1, axis2=2)[:, 2:4]
+    measured = np.clip(1.0 - variance / sd**2, 0.0, 1.0)
+    total = SHIFT_PRIOR_WEIGHT * SHIFT_PRIOR_SD**2 + float(np.sum(shift**2))
+    return float(np.sqrt(total / (SHIFT_PRIOR_WEIGHT + float(np.sum(measured)))))
+
+
+# ---- Fit all nights at once: exact geometry, robust weights, scales from the data.
+
 
 #: The fit has come to rest when no axis moves by more [arcsec] and no scale by more than this share:
 #: coarsely while wrong readings are still being looked for, finely at the end.
@@ -44,7 +169,7 @@ SETTLED_ARCSEC = 30.0
 
 
 @dataclass(frozen=True)
-class Scales:
+class NightScales:
     """Scatter by class, repeatability of declination zeros by class, size of shifts [arcsec]."""
 
     scatter: Floats
@@ -60,9 +185,9 @@ class Scales:
 class FitState:
     """A fit of all nights: the solution, and each reading's part in it."""
 
-    layout: Layout
+    layout: SystemLayout
     solution: Solution
-    scales: Scales
+    scales: NightScales
     precision: Floats  # (s,) with which each session's declination zero is tied to its group
     readings: Floats  # (n, 2) misfit plus coefficients times unknowns, at the last linearisation
     residual: Floats  # (n, 2) [arcsec]
@@ -70,7 +195,7 @@ class FitState:
     leverage: Floats  # (n, 2, 2) share of each reading taken up by the fit, whitened
 
 
-def row_sd(sightings: Sightings, scales: Scales) -> Floats:
+def row_sd(sightings: Sightings, scales: NightScales) -> Floats:
     """Return the scatter of each sighting's two coordinates, (n, 2) [arcsec]."""
     return scales.scatter[row_class(sightings)]
 
@@ -95,7 +220,12 @@ def first_guess(sightings: Sightings, sessions: int) -> Floats:
 
 
 def fit(
-    sightings: Sightings, layout: Layout, typed: Typed, used: Bools, start: FitState | None, robust: bool
+    sightings: Sightings,
+    layout: SystemLayout,
+    typed: Typed,
+    used: Bools,
+    start: FitState | None,
+    robust: bool,
 ) -> FitState:
     """Fit all nights.
 
@@ -131,7 +261,7 @@ def fit(
         taken = (weight * sightings.share)[:, None] * rows.variances(solution.eight_cov()) / sd**2
         new_scatter = scatter(residual, taken, weight, sightings.share, classes, valid, robust)
         moved, x = np.max(np.abs(new - x)[:, 2:4], axis=1, initial=0.0), new
-        found = Scales(new_scatter, settled.repeat, settled.shift)
+        found = NightScales(new_scatter, settled.repeat, settled.shift)
         scale_moved = float(np.max(np.abs(found.logarithms() - scales.logarithms())))
         scales = found
         next_weight = used * huber_weight(residual, scales.scatter[classes])
@@ -154,7 +284,7 @@ class _Settled:
 
 
 def _settled(
-    grams: Floats, layout: Layout, precision: Floats, scales: Scales, typed: Typed, steps: int
+    grams: Floats, layout: SystemLayout, precision: Floats, scales: NightScales, typed: Typed, steps: int
 ) -> _Settled:
     """Solve the system, and step toward the repeatability of zeros and the size of shifts."""
     repeat, shift = scales.repeat, scales.shift
@@ -176,8 +306,8 @@ def huber_weight(residual: Floats, sd: Floats) -> Floats:
 
 
 def _thinned(
-    sightings: Sightings, layout: Layout, used: Bools, every: int
-) -> tuple[Sightings, Layout, Typed, Bools]:
+    sightings: Sightings, layout: SystemLayout, used: Bools, every: int
+) -> tuple[Sightings, SystemLayout, Typed, Bools]:
     """Return every so many nights with the instrument's eras and groups as they are."""
     sessions = layout.sessions
     kept = sessions.night % every == 0
@@ -186,15 +316,17 @@ def _thinned(
     fewer = sightings.picked(pick, number[sightings.session[pick]])
     nothing = np.zeros(0)
     typed = Typed(np.zeros(0, dtype=np.int64), nothing, nothing, nothing)
-    smaller = Layout(-(-layout.nights // every), layout.eras, layout.groups, sessions.picked(kept, every))
+    smaller = SystemLayout(
+        -(-layout.nights // every), layout.eras, layout.groups, sessions.picked(kept, every)
+    )
     return fewer, smaller, typed, used[pick]
 
 
-def _first_scales() -> Scales:
-    return Scales(2.0 * PRIOR_SD, np.full(3, 2.0 * REPEAT_PRIOR_SD), 2.0 * SHIFT_PRIOR_SD)
+def _first_scales() -> NightScales:
+    return NightScales(2.0 * PRIOR_SD, np.full(3, 2.0 * REPEAT_PRIOR_SD), 2.0 * SHIFT_PRIOR_SD)
 
 
-def _start_values(sightings: Sightings, layout: Layout, start: FitState | None) -> Floats:
+def _start_values(sightings: Sightings, layout: SystemLayout, start: FitState | None) -> Floats:
     """Return where to linearise first: guessed zeros, and axes and constants of an earlier fit."""
     sessions = layout.sessions
     x = np.zeros((sessions.size, 8))

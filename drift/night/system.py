@@ -50,7 +50,7 @@ class Typed:
 
 
 @dataclass(frozen=True)
-class Layout:
+class SystemLayout:
     """How many of each unknown there are, and which belong together."""
 
     nights: int
@@ -75,7 +75,7 @@ class Layout:
 class Solution:
     """The solved system: estimates, and what is needed for covariances."""
 
-    layout: Layout
+    layout: SystemLayout
     axis: Floats  # (n, 2)
     own: Floats  # (s, 4) zeros of hour angle and declination, shifts of cone error and tube-side offset
     shared: Floats  # constants of each era, then group means
@@ -137,14 +137,14 @@ class Solution:
 
 
 def solve(
-    grams: Floats, layout: Layout, group_precision: Floats, shift_precision: float, typed: Typed
+    grams: Floats, layout: SystemLayout, group_precision: Floats, shift_precision: float, typed: Typed
 ) -> Solution:
     """Solve the system from the sessions' sums.
 
     Parameters
     ----------
     grams
-        From `drift.night.rows.SessionRows.grams`, (s, 9, 9).
+        From `drift.night.sightings.SessionRows.grams`, (s, 9, 9).
     group_precision
         One over the variance with which each session's declination zero
         scatters about its group's mean, (s,) [arcsec^-2]; 0 without a group.
@@ -204,7 +204,7 @@ def _solve_shared(total: Floats, right: Floats, prior: Floats) -> tuple[Floats, 
     return solved(factor, right), solved(factor, np.eye(right.size))
 
 
-def _by_night(layout: Layout, values: Floats) -> Floats:
+def _by_night(layout: SystemLayout, values: Floats) -> Floats:
     """Add up what sessions bring, night by night, (s, ...) -> (n, ...)."""
     night = layout.sessions.night
     if night.size == layout.nights and np.array_equal(night, np.arange(night.size)):
@@ -214,7 +214,7 @@ def _by_night(layout: Layout, values: Floats) -> Floats:
     return out
 
 
-def _by_shared(layout: Layout, outer: Floats, right: Floats) -> tuple[Floats, Floats, Floats]:
+def _by_shared(layout: SystemLayout, outer: Floats, right: Floats) -> tuple[Floats, Floats, Floats]:
     """Add up what ties nights to the shared unknowns, (n, 2, m), and what is their own, (m, m) and (m,)."""
     columns, m = layout.shared_columns, layout.shared
     tie, total, total_right = np.zeros((layout.nights, 2, m)), np.zeros((m, m)), np.zeros(m)
@@ -233,7 +233,7 @@ def _by_shared(layout: Layout, outer: Floats, right: Floats) -> tuple[Floats, Fl
 
 
 def _solve_nights(
-    outer: Floats, right: Floats, layout: Layout, typed: Typed
+    outer: Floats, right: Floats, layout: SystemLayout, typed: Typed
 ) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     """Eliminate the nights' axes and solve for the shared unknowns."""
     count, m = layout.nights, layout.shared

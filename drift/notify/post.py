@@ -21,15 +21,14 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from drift.errors import NotifyError
-from drift.notify.address import filled_in, mark_of, shown
-from drift.notify.send import FAILED, SENT, UNSURE, Sent, send
+from drift.notify.send import FAILED, SENT, UNSURE, Sent, filled_in, mark_of, send, shown
 
 #: The states of a message.
 WAITING, GOING = "waiting", "going"
 Send = Callable[[str, str, str, str], Sent]
 
 
-class Message(Protocol):
+class OutgoingMessage(Protocol):
     """One message to one address, as the record keeps it."""
 
     @property
@@ -56,7 +55,7 @@ class Message(Protocol):
 class Box(Protocol):
     """Where messages are kept."""
 
-    def messages(self) -> Sequence[Message]:
+    def messages(self) -> Sequence[OutgoingMessage]:
         """Return all messages, the oldest first."""
 
     def take_message(self, number: str) -> bool:
@@ -130,7 +129,7 @@ def try_all(
 
 
 def _send_all(
-    box: Box, waiting: Sequence[Message], address: str, environment: Mapping[str, str], sender: Send
+    box: Box, waiting: Sequence[OutgoingMessage], address: str, environment: Mapping[str, str], sender: Send
 ) -> tuple[int, list[str]]:
     """Send messages to one address until one fails; return how many went, and what was wrong."""
     try:

@@ -19,7 +19,7 @@ import numpy as np
 
 from drift.sky.clock import DAY_S, JD_OF_MJD_ZERO, TT_MINUS_TAI_S, FloatArray, IntArray, utc_day_and_fraction
 from drift.sky.earth import installed_earth_rotation
-from drift.sky.nodes import Nodes
+from drift.sky.place import Nodes
 
 Pair = tuple[FloatArray, FloatArray]
 #: So many rows at once: the astrometry parameters take some 300 bytes a row.
@@ -127,3 +127,15 @@ def _mean(time_us: IntArray, ra: FloatArray, dec: FloatArray) -> Pair:
 def _from_mean(time_us: IntArray, ra: FloatArray, dec: FloatArray) -> Pair:
     a, d = erfa.c2s(erfa.trxp(_precession(time_us), erfa.s2c(ra, dec)))
     return a, d
+
+
+def separation_deg(ra_1: FloatArray, dec_1: FloatArray, ra_2: FloatArray, dec_2: FloatArray) -> FloatArray:
+    """Return the angle between places on the sphere [deg], exact for small and for large angles.
+
+    Parameters
+    ----------
+    ra_1, dec_1, ra_2, dec_2
+        (n,) right ascension and declination of either place [deg].
+    """
+    apart = erfa.seps(*(np.radians(one) for one in (ra_1, dec_1, ra_2, dec_2)))
+    return np.asarray(np.degrees(apart), dtype=np.float64)

@@ -1,49 +1,155 @@
-"""What is new since it was last acknowledged: what moved, what will, and what can't be seen."""
+"""What is new since it was last acknowledged, and what was known before."""
 
 from __future__ import annotations
 
+import json
+import math
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.advice.correction_words import asked_and_found
-from drift.advice.learned import odds_held
+from drift.advice.knobs import odds_held
 from drift.advice.movement import event_part
-from drift.advice.present import looked_at
-from drift.advice.situation import latest_us, situation_of
+from drift.advice.situation import latest_us, looked_at, situation_of
 from drift.advice.verdict import event_words
-from drift.advice.words import day, percent
-from drift.errors import BookError
-from drift.watch.ahead import passed_soon
-from drift.watch.blind import blind_spots
-from drift.watch.gaps import moved_over_gaps
-from drift.watch.items import Item, News
-from drift.watch.known import (
-    correction_mark,
-    event_mark,
-    number,
-    parsed_state,
-    same_event,
-    same_notice,
-    state_as_text,
+from drift.advice.words import asked_and_found, day, percent
+from drift.errors import RecordError
+from drift.quantities import DAY_US
+from drift.watch.coming import Item, News, blind_spots, moved_over_gaps, passed_soon
+from drift.watch.limits import (
+    Limit,
+    LimitState,
+    failed_at_least,
+    is_alarm,
+    limits_of,
+    sds_needed,
+    sds_needed_in_plane,
 )
-from drift.watch.limits import Limit, Standing, limits_of
-from drift.watch.sure import failed_at_least, is_alarm, sds_needed, sds_needed_in_plane
 
 if TYPE_CHECKING:
     from drift.advice.situation import Situation
-    from drift.answer import Answer
-    from drift.history.result import CorrectionFound, Event
+    from drift.types import Analysis, CorrectionFound, Event
+
+
+# ---- What was told before, as JSON text, and whether news is the same as it.
+
+
+FORMAT, VERSION = "drift-watch", 1
+#: An event that further nights re-date by no more than this [days] is the same one when its size agrees.
+_REDATED_DAYS = 10.0
+_SAME_SDS = 3.0
+#: A notice is told again after this long [days], when it still holds.
+_NOTICE_DAYS = 180.0
+SIZES = ("tilt_north", "tilt_east", "mount_az", "mount_alt")
+
+
+def event_mark(event: Event) -> dict[str, Any]:
+    """Return the mark of an event."""
+    return {
+        "after_us": int(event.after_us),
+        "before_us": int(event.before_us),
+        "what": event.what,
+        "size": {name: number(event.size.get(name)) for name in SIZES},
+        "size_sd": {name: number(event.size_sd.get(name)) for name in SIZES},
+    }
+
+
+def correction_mark(correction: CorrectionFound) -> dict[str, Any]:
+    """Return the mark of a correction."""
+    return {"time_us": int(correction.time_us), "kind": correction.kind}
+
+
+def number(value: float | None) -> float | None:
+    """Return a plain number, or None for what isn't known."""
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+def same_event(mark: Mapping[str, Any], known: Mapping[str, Any]) -> bool:
+    """Whether an event is one that is known: its part, and its interval or else its date and size."""
+    if mark["what"] != known["what"] and "undetermined" not in (mark["what"], known["what"]):
+        return False
+    gap_us = max(mark["after_us"] - known["before_us"], known["after_us"] - mark["before_us"])
+    if gap_us <= 0:
+        return True
+    return gap_us <= _REDATED_DAYS * DAY_US and _sizes_agree(mark, known)
+
+
+def _sizes_agree(mark: Mapping[str, Any], known: Mapping[str, Any]) -> bool:
+    for name in SIZES:
+        size, sd, was, was_sd = (one[key][name] for one in (mark, known) for key in ("size", "size_sd"))
+        if None in (size, sd, was, was_sd):
+            continue
+        if abs(size - was) > _SAME_SDS * math.hypot(sd, was_sd):
+            return False
+    return True
+
+
+def same_notice(mark: Mapping[str, Any], known: Mapping[str, Any]) -> bool:
+    """Whether a notice is one that was told not long ago."""
+    if (mark["kind"], mark["of"]) != (known["kind"], known["of"]):
+        return False
+    return abs(mark["as_of_us"] - known["as_of_us"]) <= _NOTICE_DAYS * DAY_US
+
+
+def state_as_text(
+    as_of_us: int | None,
+    events: Iterable[Event],
+    limits: Mapping[str, float | None],
+    failed: Iterable[CorrectionFound],
+    notices: Iterable[Mapping[str, Any]],
+) -> str:
+    """Return what is known now as the JSON text of an acknowledgement."""
+    state = {
+        "format": FORMAT,
+        "version": VERSION,
+        "as_of_us": as_of_us,
+        "events": [event_mark(event) for event in events],
+        "limits": dict(limits),
+        "corrections": [list(correction_mark(correction).values()) for correction in failed],
+        "notices": [dict(mark) for mark in notices],
+    }
+    return json.dumps(state, allow_nan=False)
+
+
+def parsed_state(acknowledged_json: str | None) -> dict[str, Any]:
+    """Read back what `state_as_text` wrote; nothing known when it is None.
+
+    Raises
+    ------
+    drift.errors.RecordError
+        When it is something else.
+    """
+    if acknowledged_json is None:
+        return {"as_of_us": None, "events": [], "limits": {}, "corrections": [], "notices": []}
+    try:
+        state = json.loads(acknowledged_json)
+        if (state["format"], state["version"]) != (FORMAT, VERSION):
+            raise ValueError(f"it is {state['format']!r} version {state['version']!r}")
+        corrections = [{"time_us": key[0], "kind": key[1]} for key in state["corrections"]]
+        kept = {name: state[name] for name in ("as_of_us", "events", "limits")}
+        return {**kept, "corrections": corrections, "notices": state.get("notices", [])}
+    except (ValueError, KeyError, TypeError, IndexError) as error:
+        raise RecordError(
+            f"What was last acknowledged can't be read back from the record ({error}).  Look at "
+            "`drift status`, then run `drift acknowledge` to take note of it afresh."
+        ) from error
+
+
+# ---- What is new since it was last acknowledged: what moved, what will, and what can't be seen.
 
 
 def news(
-    answer: Answer, acknowledged_json: str | None, now_us: int | None = None, arrived_us: int | None = None
+    analysis: Analysis,
+    acknowledged_json: str | None,
+    now_us: int | None = None,
+    arrived_us: int | None = None,
 ) -> News:
     """Compare what is known now with what was last acknowledged.
 
     Parameters
     ----------
-    answer
+    analysis
         The answer of today.
     acknowledged_json
         What `state_text` returned when it was last acknowledged, None when it never was.
@@ -60,39 +166,39 @@ def news(
 
     Raises
     ------
-    drift.errors.BookError
+    drift.errors.RecordError
         When `acknowledged_json` isn't what `state_text` writes.
     """
     before = parsed_state(acknowledged_json)
-    situation = _situation(answer, now_us, arrived_us)
-    fresh = [e for e in _alarms(answer) if not _acknowledged(e, before)]
-    told = [_event_item(event, situation, answer) for event in fresh if not event.provisional]
-    limits = _limits(answer, before)
+    situation = _situation(analysis, now_us, arrived_us)
+    fresh = [e for e in _alarms(analysis) if not _acknowledged(e, before)]
+    told = [_event_item(event, situation, analysis) for event in fresh if not event.provisional]
+    limits = _limits(analysis, before)
     told += [_limit_item(limit, standing, situation) for limit, standing in limits if standing.is_new]
-    sds = sds_needed_in_plane(answer.site.warn.false_alarms_per_year)
-    told += moved_over_gaps(answer, situation, before["as_of_us"], sds)
+    sds = sds_needed_in_plane(analysis.site.warn.false_alarms_per_year)
+    told += moved_over_gaps(analysis, situation, before["as_of_us"], sds)
     told += [
         _correction_item(correction, held, situation)
-        for correction, held in _failed(answer)
+        for correction, held in _failed(analysis)
         if correction_mark(correction) not in before["corrections"]
     ]
-    provisional = [_event_item(event, situation, answer) for event in fresh if event.provisional]
+    provisional = [_event_item(event, situation, analysis) for event in fresh if event.provisional]
     return News(
-        tuple(told), tuple(provisional), _notices(answer, situation, limits, before, now_us, arrived_us)
+        tuple(told), tuple(provisional), _notices(analysis, situation, limits, before, now_us, arrived_us)
     )
 
 
 def news_afresh(
-    answer: Answer, acknowledged_json: str | None, now_us: int | None, arrived_us: int | None
+    analysis: Analysis, acknowledged_json: str | None, now_us: int | None, arrived_us: int | None
 ) -> tuple[News, str | None]:
     """Return the news to be acknowledged, and what was acknowledged before; None where that can't be read.
 
     A kept state that is spoilt must not stand in the way of a new one.
     """
     try:
-        return news(answer, acknowledged_json, now_us, arrived_us), acknowledged_json
-    except BookError:
-        return news(answer, None, now_us, arrived_us), None
+        return news(analysis, acknowledged_json, now_us, arrived_us), acknowledged_json
+    except RecordError:
+        return news(analysis, None, now_us, arrived_us), None
 
 
 def acknowledged_sentences(found: News, dropped: int) -> tuple[str, ...]:
@@ -107,7 +213,7 @@ def acknowledged_sentences(found: News, dropped: int) -> tuple[str, ...]:
 
 
 def state_text(
-    answer: Answer,
+    analysis: Analysis,
     acknowledged_json: str | None = None,
     now_us: int | None = None,
     arrived_us: int | None = None,
@@ -119,86 +225,88 @@ def state_text(
 
     Parameters
     ----------
-    answer, acknowledged_json, now_us, arrived_us
+    analysis, acknowledged_json, now_us, arrived_us
         As for `news`: a limit that was acknowledged before and has not come back since stays so.
     """
     before = parsed_state(acknowledged_json)
-    situation = _situation(answer, now_us, arrived_us)
-    limits = _limits(answer, before)
-    fresh = _notices(answer, situation, limits, before, now_us, arrived_us)
+    situation = _situation(analysis, now_us, arrived_us)
+    limits = _limits(analysis, before)
+    fresh = _notices(analysis, situation, limits, before, now_us, arrived_us)
     kept = [mark for mark in before["notices"] if not any(same_notice(item.mark, mark) for item in fresh)]
     return state_as_text(
         max((limit.time_us for limit, _ in limits), default=None),
-        [event for event in _alarms(answer) if not event.provisional],
+        [event for event in _alarms(analysis) if not event.provisional],
         {limit.name: limit.to_acknowledge(standing) for limit, standing in limits},
-        [correction for correction, _ in _failed(answer)],
+        [correction for correction, _ in _failed(analysis)],
         [*(item.mark for item in fresh), *kept],
     )
 
 
-def _situation(answer: Answer, now_us: int | None, arrived_us: int | None) -> Situation:
+def _situation(analysis: Analysis, now_us: int | None, arrived_us: int | None) -> Situation:
     """Return where things stand: today, or at the end of a log that is looked at and not watched by."""
-    today_us = None if _is_past(answer, now_us, arrived_us) else now_us
-    return situation_of(answer.site, answer.nights, answer.history, today_us)
+    today_us = None if _is_past(analysis, now_us, arrived_us) else now_us
+    return situation_of(analysis.site, analysis.nights, analysis.history, today_us)
 
 
-def _is_past(answer: Answer, now_us: int | None, arrived_us: int | None) -> bool:
-    return now_us is not None and looked_at(latest_us(answer.nights, answer.history), now_us, arrived_us)
+def _is_past(analysis: Analysis, now_us: int | None, arrived_us: int | None) -> bool:
+    return now_us is not None and looked_at(latest_us(analysis.nights, analysis.history), now_us, arrived_us)
 
 
-def _alarms(answer: Answer) -> list[Event]:
-    allowed = answer.site.warn.false_alarms_per_year
-    return [event for event in answer.history.events if is_alarm(event, allowed)]
+def _alarms(analysis: Analysis) -> list[Event]:
+    allowed = analysis.site.warn.false_alarms_per_year
+    return [event for event in analysis.history.events if is_alarm(event, allowed)]
 
 
 def _acknowledged(event: Event, before: dict[str, Any]) -> bool:
     return any(same_event(event_mark(event), known) for known in before["events"])
 
 
-def _limits(answer: Answer, before: dict[str, Any]) -> list[tuple[Limit, Standing]]:
+def _limits(analysis: Analysis, before: dict[str, Any]) -> list[tuple[Limit, LimitState]]:
     known = before["limits"]
-    return [(limit, limit.standing(known.get(limit.name), before["as_of_us"])) for limit in limits_of(answer)]
+    return [
+        (limit, limit.standing(known.get(limit.name), before["as_of_us"])) for limit in limits_of(analysis)
+    ]
 
 
-def _failed(answer: Answer) -> list[tuple[CorrectionFound, float]]:
+def _failed(analysis: Analysis) -> list[tuple[CorrectionFound, float]]:
     """Return the corrections that did not hold, each with the probability that it did."""
-    odds = odds_held(answer.site, answer.history)
-    needed = failed_at_least(answer.site.warn.false_alarms_per_year)
-    pairs = zip(answer.history.corrections, odds, strict=True)
+    odds = odds_held(analysis.site, analysis.history)
+    needed = failed_at_least(analysis.site.warn.false_alarms_per_year)
+    pairs = zip(analysis.history.corrections, odds, strict=True)
     return [(one, held) for one, held in pairs if held is not None and 1.0 - held >= needed]
 
 
 def _notices(
-    answer: Answer,
+    analysis: Analysis,
     situation: Situation,
-    limits: list[tuple[Limit, Standing]],
+    limits: list[tuple[Limit, LimitState]],
     before: dict[str, Any],
     now_us: int | None,
     arrived_us: int | None,
 ) -> tuple[Item, ...]:
-    sds = sds_needed(answer.site.warn.false_alarms_per_year)
-    past = _is_past(answer, now_us, arrived_us)  # what would have come soon is no news of today
+    sds = sds_needed(analysis.site.warn.false_alarms_per_year)
+    past = _is_past(analysis, now_us, arrived_us)  # what would have come soon is no news of today
     found = [
-        *(() if past else passed_soon(situation, answer.history, limits)),
-        *blind_spots(answer, situation, sds, now_us, arrived_us),
+        *(() if past else passed_soon(situation, analysis.history, limits)),
+        *blind_spots(analysis, situation, sds, now_us, arrived_us),
     ]
     known = before["notices"]
     return tuple(item for item in found if not any(same_notice(item.mark, mark) for mark in known))
 
 
-def _event_item(event: Event, situation: Situation, answer: Answer) -> Item:
+def _event_item(event: Event, situation: Situation, analysis: Analysis) -> Item:
     part = event_part(event)
-    words = event_words(event, part, situation, answer.nights, answer.history)
+    words = event_words(event, part, situation, analysis.nights, analysis.history)
     sentence = f"{words[0].upper()}{words[1:]}."
     if event.provisional:
-        at_night = any(night.time_us == event.before_us for night in answer.nights.nights)
+        at_night = any(night.time_us == event.before_us for night in analysis.nights.nights)
         where, second = ("on one night", "night") if at_night else ("in one level reading", "reading")
         sentence += f"  This is seen {where} only and counts once a second {second} shows it."
     facts = {"part": event.what, "probability": {name: float(p) for name, p in event.probability.items()}}
     return Item("event", int(event.before_us), sentence, event_mark(event), facts)
 
 
-def _limit_item(limit: Limit, standing: Standing, situation: Situation) -> Item:
+def _limit_item(limit: Limit, standing: LimitState, situation: Situation) -> Item:
     sentence = limit.sentence(standing, situation.zone)
     mark = {"of": limit.name, "as_of_us": limit.time_us}
     facts = {

@@ -10,17 +10,18 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
 from drift.advice.words import as_utc
-from drift.watch.known import same_event, same_notice
+from drift.watch.changes import same_event, same_notice
 from drift.watch.limits import limits_of
 
 if TYPE_CHECKING:
-    from drift.answer import Answer
-    from drift.watch.items import Item, News
+    from drift.types import Analysis
+    from drift.watch.coming import Item, News
+
 
 _TITLES = {
     "event": "something has moved",
     "axis_limit": "the axis is beyond its limit",
-    "lean_limit": "the lean is beyond its limit",
+    "tilt_limit": "the tilt is beyond its limit",
     "correction": "a correction did not hold",
     "gap": "the axis has moved while nothing was measured",
     "soon": "a limit will be passed soon",
@@ -29,7 +30,7 @@ _TITLES = {
 }
 
 
-class Told(Protocol):
+class SentBefore(Protocol):
     """A message that was made before, whatever came of it."""
 
     @property
@@ -58,8 +59,8 @@ class Letter:
 
 def letters_for(
     found: News,
-    answer: Answer,
-    told: Sequence[Told],
+    analysis: Analysis,
+    told: Sequence[SentBefore],
     addresses: Sequence[str],
     acknowledged_us: int | None,
     now_us: int,
@@ -70,7 +71,7 @@ def letters_for(
     ----------
     found
         What is new since the last acknowledgement.
-    answer
+    analysis
         The answer of today.
     told
         All messages made before.
@@ -85,12 +86,12 @@ def letters_for(
     for address in dict.fromkeys(addresses):
         known = [(_about(one), one.made_us) for one in told if one.address == address]
         for item in (*found.new, *found.notices):
-            if not _was_told(item, known, answer, acknowledged_us):
-                out.append(_letter(item, address, answer, now_us))
+            if not _was_told(item, known, analysis, acknowledged_us):
+                out.append(_letter(item, address, analysis, now_us))
     return out
 
 
-def _about(one: Told) -> Mapping[str, Any]:
+def _about(one: SentBefore) -> Mapping[str, Any]:
     try:
         about = json.loads(one.about)
     except ValueError:
@@ -99,7 +100,7 @@ def _about(one: Told) -> Mapping[str, Any]:
 
 
 def _was_told(
-    item: Item, known: list[tuple[Mapping[str, Any], int]], answer: Answer, acknowledged_us: int | None
+    item: Item, known: list[tuple[Mapping[str, Any], int]], analysis: Analysis, acknowledged_us: int | None
 ) -> bool:
     same_kind = [(about["mark"], made_us) for about, made_us in known if about.get("kind") == item.kind]
     if item.kind == "event":
@@ -108,20 +109,20 @@ def _was_told(
         return any(mark == item.mark for mark, _ in same_kind)
     if item.kind.endswith("_limit"):
         since = acknowledged_us or 0
-        return any(_still_passed(item, mark, answer) for mark, made_us in same_kind if made_us > since)
+        return any(_still_passed(item, mark, analysis) for mark, made_us in same_kind if made_us > since)
     return any(same_notice(item.mark, mark) for mark, _ in same_kind)
 
 
-def _still_passed(item: Item, mark: Mapping[str, Any], answer: Answer) -> bool:
+def _still_passed(item: Item, mark: Mapping[str, Any], analysis: Analysis) -> bool:
     """Whether a limit has not come back and been passed anew since it was told."""
-    limit = next(one for one in limits_of(answer) if one.name == item.mark["of"])
+    limit = next(one for one in limits_of(analysis) if one.name == item.mark["of"])
     return not limit.standing(math.inf, mark["as_of_us"]).is_new
 
 
-def _letter(item: Item, address: str, answer: Answer, now_us: int) -> Letter:
+def _letter(item: Item, address: str, analysis: Analysis, now_us: int) -> Letter:
     about = json.dumps({"kind": item.kind, "mark": item.mark}, allow_nan=False, sort_keys=True)
     number = hashlib.blake2b(f"{address} {about} {now_us}".encode(), digest_size=6).hexdigest()
-    pier = answer.site.site.name or "the pier"
+    pier = analysis.site.site.name or "the pier"
     seen = as_utc(now_us).strftime("%Y-%m-%d %H:%M UTC")
     body = (
         f"{item.sentence}\n\nSeen on {seen}.  `drift status` says what to do; `drift acknowledge` takes note "

@@ -1,36 +1,107 @@
-"""The warning limits, watched with hysteresis so that a value near its limit doesn't flap.
-
-The axis is known on the nights that show it; a level reading tells only how the pier leans.  So the axis
-is watched on its nights, and on later level readings where these show that the pier has tipped since.
-
-A limit counts as passed once the value is beyond it by some standard
-deviations (see `drift.watch.sure`).  It stays passed until the value comes back below 80 % of the limit.
-Once acknowledged it is told again only after it came back so far, or when the
-value has grown by a quarter beyond what was acknowledged.
-"""
+"""The warning limits, watched with hysteresis, and how sure an alarm must be."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.advice.axis_error import length
+from drift.advice.knobs import FAILS_CHANCE
 from drift.advice.movement import counts, pair_of
 from drift.advice.poles import pole_offset
 from drift.advice.words import angle, arcmin, day, plain_arcmin
-from drift.history.result import COLUMNS
+from drift.history.changes import STEPS_PER_YEAR
+from drift.mount.axis_error import length
 from drift.mount.orientation import hemisphere
 from drift.quantities import Bools, Floats
-from drift.watch.sure import sds_needed
+from drift.types import HISTORY_COLUMNS
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     import numpy.typing as npt
 
-    from drift.answer import Answer
+    from drift.types import Analysis, Event
+
+
+# ---- How sure an alarm must be, so that a steady pier raises no more of them than the site file allows.
+#
+# *Events.*  Let steps of a harmful kind be expected ``L`` times a year.  On a
+# pier that stays put the expected odds of "moved" to "nothing", summed over all
+# places of a step, grow by ``L`` a year and no faster, however often one looks
+# (they are a likelihood ratio, a martingale when nothing happens).  So odds of
+# ``K`` to 1 come up by chance at most ``L / K`` times a year (Ville's inequality,
+# *Etude critique de la notion de collectif*, 1939; from memory), and ``K = L / f`` keeps the rate below
+# ``f``.  The history takes up a step only at 10 to 1, so ``f`` above ``L / 10`` is never used up.
+#
+# *Limits.*  The smoothed value of one night is nearly that of the next; it
+# is taken to be as good as new once a week (our own rule), so a value just inside its limit
+# may seem beyond it in ``f / 52`` of the looks.
+#
+# *Corrections.*  Of those that held, at most (prior odds of failing) / K seem to have
+# failed at K to 1 (Markov's inequality).
+#
+# Both hold for the noise that the model knows; `benchmarks/false_alarms.py` measures what comes of it.
+
+
+_LOOKS_PER_YEAR = 52.0
+#: A value is never told as beyond its limit with less than this many standard deviations.
+_LEAST_SDS = 1.0
+_HARMLESS = ("zero",)
+#: Corrections a year that the rate is shared among: common practice, weakly held.
+_CORRECTIONS_PER_YEAR = 2.0
+#: A correction is never told as failed at lower odds.
+_LEAST_FAILED = 3.0
+
+
+def odds_needed(false_alarms_per_year: float) -> float:
+    """Return how likely "moved" must be against "nothing", as odds, before an event is an alarm."""
+    steps = sum(rate for part, rate in STEPS_PER_YEAR.items() if part not in _HARMLESS)
+    return max(1.0, steps / false_alarms_per_year)
+
+
+def failed_at_least(false_alarms_per_year: float) -> float:
+    """Return how probable it must be that a correction did not hold, before that is told."""
+    prior = FAILS_CHANCE / (1.0 - FAILS_CHANCE)
+    odds = max(_LEAST_FAILED, _CORRECTIONS_PER_YEAR * prior / false_alarms_per_year)
+    return odds / (1.0 + odds)
+
+
+def sds_needed(false_alarms_per_year: float) -> float:
+    """Return by how many standard deviations a value must be beyond its limit."""
+    from scipy.special import ndtri
+
+    chance = min(false_alarms_per_year / _LOOKS_PER_YEAR, 0.5)
+    return max(_LEAST_SDS, float(-ndtri(chance)))
+
+
+def sds_needed_in_plane(false_alarms_per_year: float) -> float:
+    """Return the same of the length of two coordinates together: Rayleigh's law, exp(-k^2 / 2)."""
+    chance = min(false_alarms_per_year / _LOOKS_PER_YEAR, 0.5)
+    return max(_LEAST_SDS, math.sqrt(-2.0 * math.log(chance)))
+
+
+def is_alarm(event: Event, false_alarms_per_year: float) -> bool:
+    """Whether an event is an unrecorded movement, and sure enough for an alarm; provisional or not."""
+    if not counts(event):
+        return False
+    odds = event.probability
+    moved = sum(odds[part] for part in odds if part not in ("nothing", *_HARMLESS))
+    return moved >= odds_needed(false_alarms_per_year) * odds["nothing"]
+
+
+# ---- The warning limits, watched with hysteresis so that a value near its limit doesn't flap.
+#
+# The axis is known on the nights that show it; a level reading tells only how the pier tilts.  So the axis
+# is watched on its nights, and on later level readings where these show that the pier has tipped since.
+#
+# A limit counts as passed once the value is beyond it by some standard
+# deviations (see `drift.watch.limits`).  It stays passed until the value comes back below 80 % of the limit.
+# Once acknowledged it is told again only after it came back so far, or when the
+# value has grown by a quarter beyond what was acknowledged.
+
 
 #: Below this share of the limit a value has come back.
 _BACK = 0.8
@@ -39,7 +110,7 @@ _GROWN = 1.25
 
 
 @dataclass(frozen=True)
-class Standing:
+class LimitState:
     """How a limit stands: the value that was told of before, and when it was passed since."""
 
     told: float | None
@@ -53,7 +124,7 @@ class Standing:
 
 @dataclass(frozen=True)
 class Limit:
-    """One watched value on all nights [arcsec], and its limit; `name` is "axis" or "lean".
+    """One watched value on all nights [arcsec], and its limit; `name` is "axis" or "tilt".
 
     A value passes its limit when it is beyond it by `sure_sds` standard deviations.  `seen_us` is the last
     night that shows the axis, where the latest value goes by level readings since.
@@ -72,7 +143,7 @@ class Limit:
         """Time of the latest value."""
         return int(self.times_us[-1])
 
-    def standing(self, acknowledged: float | None, as_of_us: int | None) -> Standing:
+    def standing(self, acknowledged: float | None, as_of_us: int | None) -> LimitState:
         """Walk through the nights since the last acknowledgement and return how the limit stands now.
 
         Parameters
@@ -95,18 +166,18 @@ class Limit:
             beyond = sure > self.limit if told is None else value > _GROWN * told and sure > told
             if beyond and passed_us is None:
                 passed_us = int(self.times_us[k])
-        return Standing(told, passed_us)
+        return LimitState(told, passed_us)
 
-    def to_acknowledge(self, standing: Standing) -> float | None:
+    def to_acknowledge(self, standing: LimitState) -> float | None:
         """Return the value that an acknowledgement now takes note of; None when the limit isn't passed."""
         if standing.told is None and standing.passed_us is None:
             return None
         return max(float(self.values[-1]), self.limit)
 
-    def sentence(self, standing: Standing, zone: ZoneInfo) -> str:
+    def sentence(self, standing: LimitState, zone: ZoneInfo) -> str:
         """Say when the limit was passed and what the value is now, with its uncertainty."""
         who, limit = ("The axis", plain_arcmin(self.limit / 60.0))
-        if self.name == "lean":
+        if self.name == "tilt":
             who, limit = "The pier", f'{self.limit:.0f}"'
         when = day(self.time_us if standing.passed_us is None else standing.passed_us, zone)
         if standing.told is None:
@@ -120,9 +191,9 @@ class Limit:
         value, sd = float(self.values[-1]), float(self.sds[-1])
         back = "" if value > self.limit else "back inside it, "
         when = f"on {day(self.time_us, zone)}"
-        if self.name == "lean":
-            now = f"{when} it is {back}leaning {angle(value, sd)} more than at the start" if back else ""
-            now = now or f"{when} it leans {angle(value, sd)} more than at the start"
+        if self.name == "tilt":
+            now = f"{when} it is {back}tilted {angle(value, sd)} more than at the start" if back else ""
+            now = now or f"{when} it tilts {angle(value, sd)} more than at the start"
             still = f'{_BACK * self.limit:.0f}"'
         else:
             now = f"{when} it is {back}{arcmin(value, sd)} from the pole"
@@ -132,13 +203,13 @@ class Limit:
         return f"{now} (it counts as back below {still})" if back else now
 
 
-def limits_of(answer: Answer) -> tuple[Limit, ...]:
-    """Return the values that are watched: the axis error, and the lean as far as it can be told apart."""
-    return tuple(limit for limit in (_axis(answer), _lean(answer)) if limit is not None)
+def limits_of(analysis: Analysis) -> tuple[Limit, ...]:
+    """Return the values that are watched: the axis error, and the tilt as far as it can be told apart."""
+    return tuple(limit for limit in (_axis(analysis), _tilt(analysis)) if limit is not None)
 
 
 @dataclass(frozen=True)
-class Course:
+class LimitTrack:
     """Where the axis stood at all readings, azimuth and altitude each with its own sd."""
 
     time_us: npt.NDArray[np.int64] = field(repr=False)  # (n,)
@@ -147,76 +218,76 @@ class Course:
     seen: Bools = field(repr=False)  # (n,) whether it is a night that shows the axis
 
 
-def axis_course(answer: Answer) -> Course | None:
+def axis_track(analysis: Analysis) -> LimitTrack | None:
     """Return where the axis stood: the smoothed place on the latest night carried back, and on.
 
     None if unknown.  After the latest night it is carried on by what the level readings tell, and gets as
     much more uncertain as pier and mount are.
     """
-    history, latitude = answer.history, np.radians(answer.site.site.latitude_deg)
+    history, latitude = analysis.history, np.radians(analysis.site.site.latitude_deg)
     known = np.all(np.isfinite(history.change), axis=1)
     times = history.time_us[known]
-    seen = np.isin(times, [night.time_us for night in answer.nights.nights if night.has_axis])
+    seen = np.isin(times, [night.time_us for night in analysis.nights.nights if night.has_axis])
     if not seen.any() or not np.all(np.isfinite(history.axis_now)):
         return None
     last = int(np.flatnonzero(seen)[-1])
-    change = dict(zip(COLUMNS, history.change[known].T, strict=True))
-    az = change["mount_az"] + (change["lean_east"] + change["plate_east"]) * np.tan(latitude)
-    alt = change["mount_alt"] - hemisphere(latitude) * (change["lean_north"] + change["plate_north"])
-    to_sky, now = np.array([np.cos(latitude), 1.0]), history.axis_now - pole_offset(answer.site)
+    change = dict(zip(HISTORY_COLUMNS, history.change[known].T, strict=True))
+    az = change["mount_az"] + (change["tilt_east"] + change["plate_east"]) * np.tan(latitude)
+    alt = change["mount_alt"] - hemisphere(latitude) * (change["tilt_north"] + change["plate_north"])
+    to_sky, now = np.array([np.cos(latitude), 1.0]), history.axis_now - pole_offset(analysis.site)
     axis = np.stack([az - az[last] + now[0], alt - alt[last] + now[1]], axis=1)
     # the uncertainty of the latest night stands for all before it
     sds = np.hypot(history.axis_now_sd, _grown(history.sd[known], last, float(latitude)))
-    return Course(times, axis * to_sky, sds * to_sky, seen)
+    return LimitTrack(times, axis * to_sky, sds * to_sky, seen)
 
 
 def _grown(sd: Floats, last: int, latitude_rad: float) -> Floats:
     """Return the sd of what az_error and alt_error did since row `last`, (n, 2) [arcsec]; 0 before it."""
     variance = np.clip(sd**2 - sd[last] ** 2, 0.0, None)
     variance[: last + 1] = 0.0
-    of = dict(zip(COLUMNS, variance.T, strict=True))
-    az = of["mount_az"] + (of["lean_east"] + of["plate_east"]) * np.tan(latitude_rad) ** 2
-    return np.sqrt(np.stack([az, of["mount_alt"] + of["lean_north"] + of["plate_north"]], axis=1))
+    of = dict(zip(HISTORY_COLUMNS, variance.T, strict=True))
+    az = of["mount_az"] + (of["tilt_east"] + of["plate_east"]) * np.tan(latitude_rad) ** 2
+    return np.sqrt(np.stack([az, of["mount_alt"] + of["tilt_north"] + of["plate_north"]], axis=1))
 
 
-def _axis(answer: Answer) -> Limit | None:
-    course = axis_course(answer)
+def _axis(analysis: Analysis) -> Limit | None:
+    course = axis_track(analysis)
     if course is None:
         return None
     last_us = int(course.time_us[course.seen][-1])
-    picked = course.seen | _tipped(answer, course.time_us, last_us)
+    picked = course.seen | _tipped(analysis, course.time_us, last_us)
     pairs = [length(*pair) for pair in zip(course.on_sky[picked], course.sds[picked], strict=True)]
     values, sds = np.array(pairs, dtype=float).T
-    times, limit = course.time_us[picked], answer.site.warn.axis_arcmin * 60.0
+    times, limit = course.time_us[picked], analysis.site.warn.axis_arcmin * 60.0
     seen_us = None if times[-1] == last_us else last_us
-    return Limit("axis", limit, times, values, sds, _sds(answer), seen_us)
+    return Limit("axis", limit, times, values, sds, _sds(analysis), seen_us)
 
 
-def _tipped(answer: Answer, times_us: npt.NDArray[np.int64], last_us: int) -> Bools:
+def _tipped(analysis: Analysis, times_us: npt.NDArray[np.int64], last_us: int) -> Bools:
     """Return which readings after the latest night come after a tip of the pier that they show, (n,)."""
     tips = [
         event.before_us
-        for event in answer.history.events
+        for event in analysis.history.events
         if counts(event) and not event.provisional and event.what == "pier" and event.before_us > last_us
     ]
     return np.asarray(times_us >= min(tips)) if tips else np.zeros(times_us.size, dtype=bool)
 
 
-def _lean(answer: Answer) -> Limit | None:
-    history = answer.history
-    told = [c for c in ("lean_north", "lean_east") if pair_of(c, history).answer != "no"]
-    columns = [COLUMNS.index(component) for component in told]
+def _tilt(analysis: Analysis) -> Limit | None:
+    history = analysis.history
+    told = [c for c in ("tilt_north", "tilt_east") if pair_of(c, history).answer != "no"]
+    columns = [HISTORY_COLUMNS.index(component) for component in told]
     if not columns:
         return None
     known = np.all(np.isfinite(history.change[:, columns]), axis=1)
     if not known.any():
         return None
-    lean, sds = history.change[known][:, columns], history.sd[known][:, columns]
-    values = np.hypot.reduce(lean, axis=1)
-    spread = np.sqrt(np.sum((lean * sds) ** 2, axis=1)) / np.maximum(values, 1e-9)
-    limit = answer.site.warn.lean_arcsec
-    return Limit("lean", limit, history.time_us[known], values, spread, _sds(answer))
+    tilt, sds = history.change[known][:, columns], history.sd[known][:, columns]
+    values = np.hypot.reduce(tilt, axis=1)
+    spread = np.sqrt(np.sum((tilt * sds) ** 2, axis=1)) / np.maximum(values, 1e-9)
+    limit = analysis.site.warn.tilt_arcsec
+    return Limit("tilt", limit, history.time_us[known], values, spread, _sds(analysis))
 
 
-def _sds(answer: Answer) -> float:
-    return sds_needed(answer.site.warn.false_alarms_per_year)
+def _sds(analysis: Analysis) -> float:
+    return sds_needed(analysis.site.warn.false_alarms_per_year)

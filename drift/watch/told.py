@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from drift.watch.items import Item, News
+    from drift.watch.coming import Item, News
 
 
 def as_mapping(found: News, last: tuple[int, str, str] | None) -> dict[str, Any]:

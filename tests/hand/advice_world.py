@@ -5,9 +5,8 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from drift.history.result import PARTS, CorrectionFound, Event, History, Seasonal, Separable, Winter
-from drift.night.result import NightAxis, Nights
-from drift.pierfile import pier_from_mapping
+from drift.site.file import pier_from_mapping
+from drift.types import PARTS, CorrectionFound, Event, History, NightAxis, Nights, Seasonal, Separable, Winter
 
 DAY_US = 86_400_000_000
 #: The first night; forty nights follow, twenty days apart, the last on 2024-03-19.
@@ -18,10 +17,10 @@ EAST, NORTH, ALT, AZ = 1, 0, 5, 4  # columns of History.change
 
 
 def site(latitude_deg=46.0, **sections):
-    """Return a site with a limit of 2 arcmin on the axis and 30 arcsec on the lean."""
+    """Return a site with a limit of 2 arcmin on the axis and 30 arcsec on the tilt."""
     data = {
         "site": {"latitude_deg": latitude_deg, "longitude_deg": 20.0, "elevation_m": 100.0},
-        "warn": {"axis_arcmin": 2.0, "lean_arcsec": 30.0},
+        "warn": {"axis_arcmin": 2.0, "tilt_arcsec": 30.0},
         "store": {"url": "sqlite://"},
     }
     for name, keys in sections.items():
@@ -29,8 +28,8 @@ def site(latitude_deg=46.0, **sections):
     return pier_from_mapping(data)
 
 
-def separable(answer):
-    return Separable(answer, "because of the invented data", f"a level reading on the pier ({answer})")
+def separable(analysis):
+    return Separable(analysis, "because of the invented data", f"a level reading on the pier ({analysis})")
 
 
 def history(axis_now=(0.0, 0.0), axis_sd=(3.0, 3.0), east="yes", north="yes", **changed):
@@ -39,8 +38,8 @@ def history(axis_now=(0.0, 0.0), axis_sd=(3.0, 3.0), east="yes", north="yes", **
         time_us=TIMES,
         change=np.zeros((40, 6)),
         sd=np.vstack([np.zeros(6), np.full((39, 6), 3.0)]),
-        east_lean_from_mount_azimuth=separable(east),
-        north_lean_from_mount_altitude=separable(north),
+        east_tilt_from_mount_azimuth=separable(east),
+        north_tilt_from_mount_altitude=separable(north),
         seasonal=None,
         winters=(),
         lasting=None,
@@ -95,7 +94,7 @@ def event(what, night=20, provisional=False, recorded=False, probability=None, s
         probability = {what: 0.96, "nothing": 0.01}
     spread = {part: probability.get(part, 0.0) for part in PARTS}
     spread["zero"] += 1.0 - sum(spread.values())
-    names = ("lean_north", "lean_east", "mount_az", "mount_alt")
+    names = ("tilt_north", "tilt_east", "mount_az", "mount_alt")
     return Event(
         after_us=int(TIMES[night - 1]),
         before_us=int(TIMES[night]),

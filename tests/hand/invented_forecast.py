@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from drift.history.forecast import Forecast, coming_times
-from drift.history.settling import Settling
+from drift.history.forecast import coming_times
 from drift.quantities import DAY_US
+from drift.types import Forecast, Settling
 
 #: 2024-10-01 00:00 UTC.
 START_US = 19997 * DAY_US
@@ -47,7 +47,7 @@ def invented_forecast(
     heave = np.array([swing_of(days, peak) for peak in peaks])
     paths = np.stack([np.full(heave.shape, az), alt - swing * heave], axis=2)
     axis, spread = paths.mean(axis=0), np.hypot(sd, paths.std(axis=0))
-    lean = np.stack([swing * heave.mean(axis=0), np.zeros(days.size)], axis=1)
+    tilt = np.stack([swing * heave.mean(axis=0), np.zeros(days.size)], axis=1)
     half = HALF_BAND_SDS * spread
     return Forecast(
         times,
@@ -55,10 +55,10 @@ def invented_forecast(
         spread,
         axis - half,
         axis + half,
-        lean,
+        tilt,
         spread,
-        lean - half,
-        lean + half,
+        tilt - half,
+        tilt + half,
         paths,
         rests_on,
         np.full((days.size, 2), sd),

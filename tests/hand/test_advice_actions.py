@@ -15,9 +15,9 @@ from advice_world import (
     yearly,
 )
 
-from drift.advice.advise import advise
-from drift.history.result import Lasting, Seasonal
+from drift.advice.steps import advise
 from drift.mount.plate import tilt_from_bolts
+from drift.types import Lasting, Seasonal
 
 #: Amounts are given to 0.01 arcmin.
 ROUNDING_ARCMIN = 0.005
@@ -180,7 +180,7 @@ def test_a_hidden_lasting_error_is_told_but_not_turned():
 
 
 def test_an_undetermined_step_asks_for_what_would_settle_it():
-    slip = event("undetermined", probability={"pier": 0.5, "mount_az": 0.49}, mount_az=80.0, lean_east=80.0)
+    slip = event("undetermined", probability={"pier": 0.5, "mount_az": 0.49}, mount_az=80.0, tilt_east=80.0)
     actions = steps(history(axis_now=(150.0, 0.0), events=(slip,), east="no", north="partly"))
     assert actions[0].do == "measure"
     assert "a level reading on the pier (no)" in actions[0].sentence
@@ -243,7 +243,7 @@ def test_an_azimuth_out_of_travel_and_one_near_its_end_are_flagged():
     assert "whole travel is 15'" in near.sentence
 
 
-def test_a_lean_that_runs_away_calls_for_help():
+def test_a_tilt_that_runs_away_calls_for_help():
     # 200 - 2 * 30 = 140 a year is beyond 120; 200 - 2 * 45 = 110 is not
     running = history(lasting=Lasting(200.0, 30.0, 90.0))
     (call,) = steps(running)

@@ -18,12 +18,12 @@ from advice_world import (
     yearly,
 )
 
-from drift.advice.advise import advise
 from drift.advice.aim import best_change, days_that_count, error_of_year, smallest_circle
-from drift.advice.forecast import Forecast, annual_forecast, axis_rate, coming
-from drift.advice.season import days_of_year, season_of
-from drift.history.forecast import Forecast as Ahead
-from drift.history.result import Lasting, Seasonal, Winter
+from drift.advice.steps import advise
+from drift.forecast.coming import AxisForecast, annual_forecast, axis_rate, coming
+from drift.forecast.season import days_of_year, season_of
+from drift.types import Forecast as Ahead
+from drift.types import Lasting, Seasonal, Winter
 
 #: The circle is found to this share of its radius.
 CIRCLE = 1e-5
@@ -33,7 +33,7 @@ PHI = np.radians(46.0)
 
 def forecast(axis, first_us=LAST_US, sd=3.0):
     axis = np.asarray(axis, dtype=float)
-    return Forecast(first_us + DAY_US * np.arange(len(axis)), axis, np.full(axis.shape, sd))
+    return AxisForecast(first_us + DAY_US * np.arange(len(axis)), axis, np.full(axis.shape, sd))
 
 
 @pytest.mark.parametrize(
@@ -135,11 +135,11 @@ def test_only_the_months_of_use_count():
 
 def test_a_forecast_must_fit_together():
     with pytest.raises(ValueError, match=r"shape \(3, 2\)"):
-        Forecast(np.arange(3), np.zeros((2, 2)), np.zeros((3, 2)))
+        AxisForecast(np.arange(3), np.zeros((2, 2)), np.zeros((3, 2)))
 
 
 @pytest.mark.parametrize(("latitude_deg", "sign"), [(46.0, 1.0), (-46.0, -1.0)])
-def test_a_lasting_lean_is_carried_on(latitude_deg, sign):
+def test_a_lasting_tilt_is_carried_on(latitude_deg, sign):
     # 30" a year toward bearing 45 deg: 21.2" north and east; az = east tan(phi), alt = -s north
     past = history(lasting=Lasting(30.0, 3.0, 45.0))
     rate, sd = axis_rate(past, np.radians(latitude_deg))
@@ -175,7 +175,7 @@ def test_a_mild_winter_has_less_to_give_back():
     mean = annual_forecast(past, season_of(past, PHI), PHI, LAST_US, LAST_US)
     assert mean.axis[183, 1] - mean.axis[0, 1] == pytest.approx(-280.0, abs=0.5)
     change = np.zeros((40, 6))
-    change[-7:, NORTH] = -np.linspace(0.0, 140.0, 7)  # alt_error = -s lean_north, twenty days apart
+    change[-7:, NORTH] = -np.linspace(0.0, 140.0, 7)  # alt_error = -s tilt_north, twenty days apart
     mild = replace(past, change=change, axis_now_sd=np.array([1.0, 1.0]))
     path = annual_forecast(mild, season_of(past, PHI), PHI, LAST_US, LAST_US)
     # half of the mean, drawn a little toward it: winters differ by 0.3 of 280" = 84", seen to 1.4"
@@ -184,7 +184,7 @@ def test_a_mild_winter_has_less_to_give_back():
     assert path.axis[365, 1] - path.axis[183, 1] == pytest.approx(280.0, abs=0.5)
     # where a knob was turned since, or nothing tells the pier, or frost itself drives it, the mean stays
     turned = replace(mild, corrections=(correction("altitude", 36, asked=10.0, found=10.0),))
-    untold = replace(mild, north_lean_from_mount_altitude=separable("no"))
+    untold = replace(mild, north_tilt_from_mount_altitude=separable("no"))
     frozen = replace(mild, follows="frozen")
     for other in (turned, untold, frozen):
         path = annual_forecast(other, season_of(other, PHI), PHI, LAST_US, LAST_US)
@@ -230,7 +230,7 @@ def test_an_axis_that_should_point_at_the_refracted_pole_is_turned_there():
 
 #: Piers tried at each end of the swing and in each hemisphere.
 HEAVES = 60
-#: One winter differs from another by this share (as `drift.advice.season` assumes).
+#: One winter differs from another by this share (as `drift.forecast.season` assumes).
 WINTER_SD = 0.3
 
 
@@ -245,18 +245,18 @@ def _heaving(chance, latitude_deg, end):
     peak += 0.0 if sign > 0 else 182.0
     today = 3 * 365 + int(peak + (0.0 if end == "top" else 182.0))  # days from 2021-01-01
     days = np.arange(today + 366)
-    lean = np.zeros(days.size)
+    tilt = np.zeros(days.size)
     for winter in range(-2, 7):
         at = winter * 365.0 + peak + chance.normal(0.0, 10.0)
         one = size * max(chance.normal(1.0, WINTER_SD), 0.1)
-        lean += one * np.exp(-0.5 * ((days - at) / width) ** 2)
+        tilt += one * np.exp(-0.5 * ((days - at) / width) ** 2)
     lever = np.array([np.sin(bearing) * np.tan(np.radians(latitude_deg)), -sign * np.cos(bearing)])
-    axis = chance.normal(0.0, 90.0, 2) + np.outer(lean, lever)
+    axis = chance.normal(0.0, 90.0, 2) + np.outer(tilt, lever)
     seen = np.append(np.sort(chance.choice(today, 120, replace=False)), today)
-    return axis[today:], _seen(chance, days, seen, lean, axis, bearing)
+    return axis[today:], _seen(chance, days, seen, tilt, axis, bearing)
 
 
-def _seen(chance, days, seen, lean, axis, bearing):
+def _seen(chance, days, seen, tilt, axis, bearing):
     """Return the history that nights on the days `seen` give: the annual shape by least squares on them."""
     time_us = START_US + DAY_US * days
     of_year = 2.0 * np.pi * (days_of_year(time_us) + 1.0) / 365.25
@@ -266,19 +266,19 @@ def _seen(chance, days, seen, lean, axis, bearing):
     whole = 2.0 * np.pi * np.arange(1, 367) / 365.25
     year = np.column_stack([f(k * whole) for k in (1, 2) for f in (np.cos, np.sin)]) @ fitted[1:]
     change = np.zeros((seen.size, 6))
-    shown = lean[seen] + chance.normal(0.0, 4.0, seen.size)
+    shown = tilt[seen] + chance.normal(0.0, 4.0, seen.size)
     change[:, :2] = np.outer(shown - shown[0], [np.cos(bearing), np.sin(bearing)])
-    mean_lean = np.linalg.lstsq(design, lean[seen], rcond=None)[0][1:] @ np.array(
+    mean_tilt = np.linalg.lstsq(design, tilt[seen], rcond=None)[0][1:] @ np.array(
         [f(k * whole) for k in (1, 2) for f in (np.cos, np.sin)]
     )
-    swing = float(np.ptp(mean_lean))
+    swing = float(np.ptp(mean_tilt))
     return history(
         axis_now=axis[seen[-1]] + chance.normal(0.0, 4.0, 2),
         axis_sd=(4.0, 4.0),
         time_us=time_us[seen],
         change=change,
         sd=np.full(change.shape, 4.0),
-        seasonal=Seasonal(swing, 5.0, float(np.degrees(bearing)) % 360.0, int(np.argmax(mean_lean)) + 1),
+        seasonal=Seasonal(swing, 5.0, float(np.degrees(bearing)) % 360.0, int(np.argmax(mean_tilt)) + 1),
         winters=tuple(Winter(str(k), swing * s, 5.0, 0.0, 5.0) for k, s in enumerate((0.75, 1.0, 1.25))),
         seasonal_axis_offset=year,
     )
@@ -306,14 +306,14 @@ def test_aiming_for_the_year_lowers_the_largest_error_by_three_tenths(latitude_d
 
 
 def test_the_limit_is_watched_about_the_pole_that_is_aimed_at():
-    from drift.answer import Answer
+    from drift.types import Analysis
     from drift.watch.limits import limits_of
 
     past = history(axis_now=(0.0, 55.0))
     values = {}
     for pole in ("true", "refracted"):
         there = site(mount={"pole": pole})
-        answer = Answer(there, nights(), past, advise(there, nights(), past), ())
-        values[pole] = next(limit for limit in limits_of(answer) if limit.name == "axis").values[-1]
+        analysis = Analysis(there, nights(), past, advise(there, nights(), past), ())
+        values[pole] = next(limit for limit in limits_of(analysis) if limit.name == "axis").values[-1]
     assert values["true"] == pytest.approx(55.0)
     assert values["refracted"] < 3.0  # the refracted pole stands some 55" higher

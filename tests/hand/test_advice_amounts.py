@@ -3,8 +3,8 @@
 import pytest
 from advice_world import NORTH, history, nights, ramp, site
 
-from drift.advice.advise import advise
-from drift.advice.shims import tip_plate
+from drift.advice.plate import tip_plate
+from drift.advice.steps import advise
 
 PLATE = {"bolt_bearings_deg": (0.0, 120.0, 240.0), "bolt_circle_mm": 200.0}
 #: The north bolt on this circle stands 150 mm from the line of the other two.
@@ -67,7 +67,7 @@ def test_nuts_too_coarse_for_a_tip_are_left_alone(north):
     assert "leave it to the knobs, or use shims" in tip.action.sentence
 
 
-def test_a_lean_too_small_for_nuts_is_a_remark_and_no_step():
+def test_a_tilt_too_small_for_nuts_is_a_remark_and_no_step():
     plate = {**PLATE, "bolt_circle_mm": 250.0, "nuts": True, "thread": "M12", "want_level": True}
     (only,) = advise(site(plate=plate), nights(), history(axis_now=(0.0, 30.0), **ramp(NORTH, 35.0))).actions
     assert only.do == "nothing" and "nuts are too coarse" in only.sentence
@@ -81,7 +81,7 @@ def test_nuts_of_unknown_thread_need_a_gauge():
 
 
 def test_each_bolt_is_told_once():
-    from drift.show.words import action_words
+    from drift.render.status import action_words
 
     past = history(axis_now=(0.0, -1200.0))
     shim = advise(site(mount={"knob_travel_arcmin": 15.0}, plate=PLATE), nights(), past).actions[0]

@@ -1,4 +1,4 @@
-"""When a base is levelled, when it is left leaning, and when help is called."""
+"""When a base is levelled, when it is left tilted, and when help is called."""
 
 from dataclasses import replace
 
@@ -7,12 +7,12 @@ import pytest
 from advice_world import EAST, LAST_US, NORTH, correction, history, nights, ramp, site, step, yearly
 from exact_mount import axis_of, base
 
-from drift.advice.advise import advise
-from drift.advice.helping import large_lean_arcsec
-from drift.advice.levelling import ACROSS_AT_MOST, across, base_lean
+from drift.advice.cautions import large_tilt_arcsec
+from drift.advice.levelling import ACROSS_AT_MOST, across, base_tilt
 from drift.advice.situation import situation_of
-from drift.history.result import COLUMNS, Lasting
+from drift.advice.steps import advise
 from drift.mount.plate import tilt_from_bolts
+from drift.types import HISTORY_COLUMNS, Lasting
 
 BEARINGS = (0.0, 120.0, 240.0)
 PLATE = {"bolt_bearings_deg": list(BEARINGS), "bolt_circle_mm": 240.0}
@@ -29,12 +29,12 @@ def tip_of(action):
     return tilt_from_bolts(BEARINGS, 240.0, heights)
 
 
-def test_a_leaning_base_is_left_alone_and_that_is_said():
-    leaning = history(axis_now=(0.0, 60.0), **ramp(EAST, 200.0))
-    (only,) = actions(leaning)
+def test_a_tilted_base_is_left_alone_and_that_is_said():
+    tilted = history(axis_now=(0.0, 60.0), **ramp(EAST, 200.0))
+    (only,) = actions(tilted)
     assert only.do == "nothing"
     assert "it need not be level to track well" in only.sentence
-    (turn,) = actions(replace(leaning, axis_now=np.array([0.0, 300.0])), plate=PLATE)
+    (turn,) = actions(replace(tilted, axis_now=np.array([0.0, 300.0])), plate=PLATE)
     assert turn.do == "turn_altitude"
     assert "it need not be level to track well" in turn.sentence
     (plain,) = actions(history(axis_now=(0.0, 60.0)))
@@ -43,7 +43,7 @@ def test_a_leaning_base_is_left_alone_and_that_is_said():
 
 @pytest.mark.parametrize("latitude_deg", [46.0, -46.0])
 def test_who_wants_it_level_gets_shims_and_turns_that_keep_the_axis(latitude_deg):
-    # the base leans 400" east; levelling tips it 400" west, which moves az_error by -400" tan(phi)
+    # the base tilts 400" east; levelling tips it 400" west, which moves az_error by -400" tan(phi)
     wants = {"plate": {**PLATE, "want_level": True}}
     shim, turn = actions(history(axis_now=(0.0, 10.0), **ramp(EAST, 400.0)), latitude_deg, **wants)
     assert (shim.do, turn.do) == ("shim", "turn_azimuth")
@@ -54,7 +54,7 @@ def test_who_wants_it_level_gets_shims_and_turns_that_keep_the_axis(latitude_deg
 
 
 def test_levelling_and_a_wrong_axis_are_put_right_together():
-    # 300" too high and leaning 400" north at +46: the tip of 400" south raises the axis by 400" more
+    # 300" too high and tilted 400" north at +46: the tip of 400" south raises the axis by 400" more
     wants = {"plate": {**PLATE, "want_level": True}}
     shim, turn = actions(history(axis_now=(0.0, 300.0), **ramp(NORTH, 400.0)), **wants)
     north, _ = tip_of(shim)
@@ -65,19 +65,19 @@ def test_levelling_and_a_wrong_axis_are_put_right_together():
 
 def test_what_was_shimmed_is_not_shimmed_again():
     change = ramp(EAST, 400.0)
-    change["change"][:, COLUMNS.index("plate_east")] = -np.linspace(0.0, 395.0, 40)
+    change["change"][:, HISTORY_COLUMNS.index("plate_east")] = -np.linspace(0.0, 395.0, 40)
     (only,) = actions(history(**change), plate={**PLATE, "want_level": True})
     assert only.do == "nothing"
 
 
 def test_the_season_is_not_shimmed_out():
-    # all of the 100" of lean stand for the season: alt_offset -140" at +46 is 140" of lean north
+    # all of the 100" of tilt stand for the season: alt_offset -140" at +46 is 140" of tilt north
     past = history(axis_now=(0.0, 0.0), **{**yearly(alt=-140.0), **step(NORTH, 140.0, 30)})
     start = yearly(alt=-140.0)["seasonal_axis_offset"]
     situation = situation_of(site(), nights(), past, None)
-    lean, _ = base_lean(situation, past)
+    tilt, _ = base_tilt(situation, past)
     day = 29 - 1  # the first night is 29 January
-    assert lean[0] == pytest.approx(140.0 - (140.0 + start[day, 1]), abs=1.0)
+    assert tilt[0] == pytest.approx(140.0 - (140.0 + start[day, 1]), abs=1.0)
 
 
 def test_a_plate_not_described_is_asked_for_and_the_knobs_still_serve():
@@ -89,20 +89,20 @@ def test_a_plate_not_described_is_asked_for_and_the_knobs_still_serve():
 
 @pytest.mark.parametrize("latitude_deg", [46.0, -46.0])
 def test_knobs_work_across_each_other_as_exact_rotations_say(latitude_deg):
-    """Turned by A on a base that leans t east, the axis changes its altitude by -s A t."""
-    lean, turn, sign = 3000.0, 1800.0, np.sign(latitude_deg)
-    _, before, _ = axis_of(latitude_deg, base(latitude_deg, 0.0, lean, 0.0, 0.0))
-    _, after, _ = axis_of(latitude_deg, base(latitude_deg, 0.0, lean, turn, 0.0))
-    shared = turn * lean / 206265.0
+    """Turned by A on a base that tilts t east, the axis changes its altitude by -s A t."""
+    tilt, turn, sign = 3000.0, 1800.0, np.sign(latitude_deg)
+    _, before, _ = axis_of(latitude_deg, base(latitude_deg, 0.0, tilt, 0.0, 0.0))
+    _, after, _ = axis_of(latitude_deg, base(latitude_deg, 0.0, tilt, turn, 0.0))
+    shared = turn * tilt / 206265.0
     #: Terms of second order in the turn itself: (1800")^2 sin(2 phi) / 4.
     upright = axis_of(latitude_deg, base(latitude_deg, 0.0, 0.0, turn, 0.0))[1]
     assert after - before - upright == pytest.approx(-sign * shared, abs=0.03 * shared)
-    situation = situation_of(site(latitude_deg), nights(), history(**ramp(EAST, lean)), None)
+    situation = situation_of(site(latitude_deg), nights(), history(**ramp(EAST, tilt)), None)
     on_sky = turn * np.cos(np.radians(latitude_deg))
-    assert across(situation, history(**ramp(EAST, lean))) == pytest.approx(shared / on_sky, rel=1e-6)
+    assert across(situation, history(**ramp(EAST, tilt))) == pytest.approx(shared / on_sky, rel=1e-6)
 
 
-def test_a_base_that_leans_by_a_degree_is_levelled_for_the_knobs_sake():
+def test_a_base_that_tilts_by_a_degree_is_levelled_for_the_knobs_sake():
     # 3600" east at 46 deg: 1.745 % / cos(46 deg) = 2.5 % of each turn goes to the other coordinate
     past = history(axis_now=(0.0, 10.0), **ramp(EAST, 3600.0))
     assert ACROSS_AT_MOST == 0.02
@@ -123,11 +123,11 @@ def test_a_noted_crack_calls_for_help_until_the_pier_was_worked_on():
         assert actions(history(corrections=(noted,)))[0].do == "nothing", harmless
 
 
-def test_a_lean_too_large_for_the_piers_build_calls_for_help():
+def test_a_tilt_too_large_for_the_piers_build_calls_for_help():
     # without a build 1 in 300: 687.5"; with 300 mm and 2.2 m 6 mm at the top: 562.5"
-    assert large_lean_arcsec(site())[0] == pytest.approx(687.5, abs=0.1)
+    assert large_tilt_arcsec(site())[0] == pytest.approx(687.5, abs=0.1)
     slender = site(pier={"diameter_mm": 300.0, "depth_m": 1.2, "height_m": 1.0})
-    limit, why = large_lean_arcsec(slender)
+    limit, why = large_tilt_arcsec(slender)
     assert limit == pytest.approx(562.5, abs=0.1) and "6 mm at the top" in why
     past = history(axis_now=(0.0, 10.0), **ramp(EAST, 620.0))
     assert [a.do for a in advise(slender, nights(), past).actions] == ["call_for_help"]

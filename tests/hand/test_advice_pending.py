@@ -5,9 +5,8 @@ from dataclasses import replace
 import pytest
 from advice_world import AZ, LAST_US, correction, event, history, nights, ramp, site
 
-from drift.advice.advise import advise
-from drift.advice.plan import note_of, steps_of
-from drift.advice.result import Action, Bolt
+from drift.advice.steps import advise, note_of, steps_of
+from drift.types import Action, Bolt
 
 OFF = {"axis_now": (400.0, 300.0)}
 TURNS = ["turn_altitude", "turn_azimuth"]

@@ -3,8 +3,8 @@
 import pytest
 from advice_world import DAY_US, LAST_US, history, nights, site, yearly
 
-from drift.advice.advise import advise
-from drift.advice.present import OLD_DAYS, looked_at, silent_days
+from drift.advice.situation import OLD_DAYS, looked_at, silent_days
+from drift.advice.steps import advise
 
 OFF = history(axis_now=(0.0, 300.0))
 

@@ -5,9 +5,9 @@ import pytest
 from advice_world import DAY_US, LAST_US, TIMES, history, nights, site, yearly
 from invented_forecast import invented_forecast
 
-from drift.advice.advise import advise
-from drift.advice.season import days_of_year, season_of
-from drift.history.result import Seasonal
+from drift.advice.steps import advise
+from drift.forecast.season import days_of_year, season_of
+from drift.types import Seasonal
 
 PHI, SWING = np.radians(46.0), 100.0
 #: The invented winter's peak, 300 days after the last night: 2025-01-13; it lasts 60 days either way.
@@ -17,7 +17,7 @@ BETWEEN = 7.0
 
 
 def untold(sd=3.0, **changed):
-    """Return a history whose lean swings no one knows how far, as pier and mount are not told apart."""
+    """Return a history whose tilt swings no one knows how far, as pier and mount are not told apart."""
     ahead = invented_forecast(swing=SWING, peaks=(PEAK_DAYS,), sd=sd, start_us=LAST_US)
     unsure = Seasonal(50.0, 30.0, None, None)
     return history(**{"east": "no", "north": "no", "seasonal": unsure, "forecast": ahead, **changed})
@@ -27,7 +27,7 @@ def on(season, days):
     return season.at(np.array([LAST_US + int(days * DAY_US)]))[0]
 
 
-def test_the_axis_has_a_season_although_the_lean_s_is_not_sure():
+def test_the_axis_has_a_season_although_the_tilt_s_is_not_sure():
     season = season_of(untold(), PHI)
     assert season.known
     assert on(season, PEAK_DAYS) - on(season, PEAK_DAYS - 90.0) == pytest.approx([0.0, -SWING], abs=BETWEEN)
@@ -60,11 +60,11 @@ def test_no_season_of_the_axis_from(why, changed):
     season = season_of(past, PHI)
     assert not season.known, why
     assert advise(site(), nights(), past).year is None
-    # half of what the lean may swing by is left as its uncertainty: sqrt(50^2 + 30^2) / 2
+    # half of what the tilt may swing by is left as its uncertainty: sqrt(50^2 + 30^2) / 2
     assert season.mean_sd[1] == pytest.approx(np.hypot(50.0, 30.0) / 2.0)
 
 
-def test_a_swing_of_the_lean_that_is_sure_goes_first():
+def test_a_swing_of_the_tilt_that_is_sure_goes_first():
     told = yearly(alt=40.0)
     ahead = invented_forecast(swing=SWING, peaks=(PEAK_DAYS,), start_us=LAST_US)
     assert np.array_equal(season_of(history(forecast=ahead, **told), PHI).year, told["seasonal_axis_offset"])

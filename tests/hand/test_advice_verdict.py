@@ -20,7 +20,7 @@ from advice_world import (
     yearly,
 )
 
-from drift.advice.advise import advise
+from drift.advice.steps import advise
 
 
 def verdict(past, latitude_deg=46.0, seen=None, **sections):
@@ -89,7 +89,7 @@ def test_what_stands_is_told_from_what_was_put_right():
 
 
 def test_what_stands_heads_the_verdict_before_what_was_put_right():
-    tip = event("pier", 35, lean_north=40.0, lean_east=30.0)
+    tip = event("pier", 35, tilt_north=40.0, tilt_east=30.0)
     said = slipped(BACK, events=(SLIP, tip))
     assert (said.part, said.stands) == ("both", True)
     assert said.head == "The pier has moved; an earlier slip of the mount was put right"
@@ -108,7 +108,7 @@ def test_odds_that_name_no_part_have_no_culprit():
 
 
 def test_a_step_whose_odds_name_a_part_is_that_part():
-    tip = event("pier", lean_north=40.0, lean_east=30.0)
+    tip = event("pier", tilt_north=40.0, tilt_east=30.0)
     said = verdict(history(events=(tip,), north="no"))
     assert said.part == "pier"
     assert '50" ± 3" toward the north-east (bearing 37°)' in said.sentence
@@ -117,7 +117,7 @@ def test_a_step_whose_odds_name_a_part_is_that_part():
 
 
 def test_both_are_both():
-    events = (event("pier", 10, lean_east=50.0), event("mount_alt", 30, mount_alt=-90.0))
+    events = (event("pier", 10, tilt_east=50.0), event("mount_alt", 30, mount_alt=-90.0))
     said = verdict(history(events=events))
     assert said.part == "both"
     assert said.sentence.index("altitude") < said.sentence.index("tipped"), "the latest comes first"
@@ -130,40 +130,40 @@ def test_both_are_both():
         event("mount_az", mount_az=170.0, provisional=True),
         event("mount_az", mount_az=170.0, recorded=True),
         event("zero"),
-        event("undetermined", probability={"pier": 0.5, "nothing": 0.3}, lean_east=20.0),
-        event("undetermined", probability={"pier": 0.4, "zero": 0.6}, lean_east=20.0),
+        event("undetermined", probability={"pier": 0.5, "nothing": 0.3}, tilt_east=20.0),
+        event("undetermined", probability={"pier": 0.4, "zero": 0.6}, tilt_east=20.0),
     ],
     ids=["one night only", "recorded", "zero lost", "perhaps nothing", "more likely the zero"],
 )
 def test_what_does_not_count_as_moved(harmless):
-    # each is in the change too, as in a real history: a slip of 170", a lean of 20" inside its limit
+    # each is in the change too, as in a real history: a slip of 170", a tilt of 20" inside its limit
     change = np.zeros((40, 6))
-    change[20:, AZ], change[20:, EAST] = harmless.size["mount_az"], harmless.size["lean_east"]
+    change[20:, AZ], change[20:, EAST] = harmless.size["mount_az"], harmless.size["tilt_east"]
     corrected = (correction("azimuth", 20, asked=170.0, found=170.0),) if harmless.recorded else ()
     said = verdict(history(events=(harmless,), change=change, corrections=corrected))
     assert (said.moved, said.part) == (False, "none")
 
 
-def test_a_lean_that_grows_beyond_its_limit_is_the_pier():
+def test_a_tilt_that_grows_beyond_its_limit_is_the_pier():
     said = verdict(history(**ramp(EAST, -45.0)))
     assert said.part == "pier"
     assert '45" ± 3" further toward the west (bearing 270°)' in said.sentence
 
 
 @pytest.mark.parametrize(("size", "sd"), [(45.0, 20.0), (25.0, 2.0)], ids=["unsure", "inside the limit"])
-def test_a_lean_unsure_or_small_is_not_called_moved(size, sd):
+def test_a_tilt_unsure_or_small_is_not_called_moved(size, sd):
     assert not verdict(history(**ramp(NORTH, size, sd))).moved
 
 
-def test_a_lean_that_cannot_be_told_from_the_mount_is_not_the_pier():
-    # the axis goes up by 100", whose lean and mount halves nobody can tell: 100" is inside 2'
+def test_a_tilt_that_cannot_be_told_from_the_mount_is_not_the_pier():
+    # the axis goes up by 100", whose tilt and mount halves nobody can tell: 100" is inside 2'
     past = history(north="no", **ramp(NORTH, -100.0))
     assert not verdict(past).moved
     past = history(north="no", **ramp(NORTH, -150.0))
     said = verdict(past)
     assert (said.moved, said.part) == (True, "undetermined")
     assert "the axis has gone up by 2.50' ± 0.08'" in said.sentence
-    # in the south the same lean lowers the elevated end
+    # in the south the same tilt lowers the elevated end
     assert "gone down by 2.50'" in verdict(past, latitude_deg=-46.0).sentence
 
 
@@ -219,7 +219,7 @@ def test_a_step_whose_size_the_history_does_not_give_is_told_by_the_axis():
 
 
 def test_a_step_seen_once_is_told_beside_the_verdict():
-    once = event("pier", 39, provisional=True, lean_east=-60.0)
+    once = event("pier", 39, provisional=True, tilt_east=-60.0)
     said = verdict(history(events=(once,), **step(EAST, -60.0, 39)))
     assert not said.moved
     assert 'One night only shows otherwise: the pier tipped by 60" ± 3" toward the west' in said.sentence

@@ -6,10 +6,10 @@ from dataclasses import replace
 import pytest
 from advice_world import correction, history, nights, site
 
-from drift.advice.advise import advise
-from drift.advice.correction_words import amount_words, asked_and_found
-from drift.answer import Answer
-from drift.show.tables.causes import asked_words, found_words
+from drift.advice.steps import advise
+from drift.advice.words import amount_words, asked_and_found
+from drift.render.tables.causes import asked_words, found_words
+from drift.types import Analysis
 from drift.watch.changes import news
 
 
@@ -38,6 +38,6 @@ def test_without_an_amount_nothing_is_said():
 def test_check_and_status_say_the_same():
     one = replace(correction("azimuth", 30, asked=-168.0, found=2.0, held=False), found_sd=2.0)
     past = history(corrections=(one,))
-    answer = Answer(site(), nights(), past, advise(site(), nights(), past), ())
-    (item,) = news(answer, None).new
+    analysis = Analysis(site(), nights(), past, advise(site(), nights(), past), ())
+    (item,) = news(analysis, None).new
     assert f"asked {asked_words(one, 46.0)}, found {found_words(one, 46.0)}" in item.sentence

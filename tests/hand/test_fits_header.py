@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from drift.demo.images import HIGH, WIDE, wcs_cards, write_image
-from drift.logs.fits_header import Cards, HeaderTrouble, image_headers
+from drift.ingest.fits_header import Cards, HeaderTrouble, image_headers
 
 
 def block(*cards: str) -> bytes:

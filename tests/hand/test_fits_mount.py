@@ -8,11 +8,17 @@ import numpy as np
 import pytest
 
 from drift.errors import LogFileError
-from drift.logs.fits_mapping import FitsMapping, keep_fits_mapping, read_fits_mapping
-from drift.logs.fits_mount import Solved, read_mount_places, written_back
-from drift.logs.fits_mount_frame import mount_frame, to_of_date, tube_sides
-from drift.logs.mapping import ICRS, MEAN, OF_DATE
-from drift.logs.sides import LOOKS, ON
+from drift.ingest.fits_mapping import FitsMapping, keep_fits_mapping, read_fits_mapping
+from drift.ingest.fits_mount import (
+    Solved,
+    mount_frame,
+    read_mount_places,
+    to_of_date,
+    tube_sides,
+    written_back,
+)
+from drift.ingest.mapping import ICRS, MEAN, OF_DATE
+from drift.ingest.values import LOOKS, ON
 from drift.sky.of_date import apparent_place, mean_place
 
 PLAIN = FitsMapping()

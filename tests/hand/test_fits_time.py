@@ -9,9 +9,9 @@ import pytest
 from astropy.io import fits
 from astropy.time import Time
 
-from drift.logs.fits_header import Cards, HeaderTrouble, ImageHeader
-from drift.logs.fits_time import mid_exposure, to_utc_us
-from drift.logs.offline import astropy_offline
+from drift.ingest.astropy_tables import astropy_offline
+from drift.ingest.fits_header import Cards, HeaderTrouble, ImageHeader
+from drift.ingest.fits_time import mid_exposure, to_utc_us
 
 #: Two tables of one Earth rotation (IERS Bulletins A and B) differ by less [s].
 UT1_S = 0.0005

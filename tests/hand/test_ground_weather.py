@@ -4,9 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from drift.ground.calendar import date_text, noon_us, winter_name, winter_year
-from drift.ground.climate import fit_annual_curve
-from drift.ground.indices import design_index, freezing_spell, summers, thawing_spell, winters
+from drift.ground.calendar import date_text, fit_annual_curve, noon_us, winter_name, winter_year
+from drift.ground.frost_depth import design_index, freezing_spell, summers, thawing_spell, winters
 from drift.ground.weather import FEWEST_DAYS, daily_weather, until
 from drift.quantities import DAY_US, YEAR_DAYS
 

@@ -112,7 +112,7 @@ def test_only_commands_know_the_page():
     for path in HOME.rglob("*.py"):
         room = path.relative_to(HOME).parts[0]
         if room not in ("page", "cli"):
-            web = ("drift.page", "starlette", "uvicorn")
+            web = ("drift.web", "starlette", "uvicorn")
             assert not [name for name in imported(path) if name.startswith(web)], path
 
 
@@ -123,7 +123,7 @@ def test_no_logic_where_packages_begin():
         assert all(isinstance(node, allowed) for node in body), path
 
 
-def test_no_answer_waits_for_the_slow_parts_of_scipy():
+def test_no_analysis_waits_for_the_slow_parts_of_scipy():
     slow = ("scipy.stats", "scipy.signal")  # half a second to load; `scipy.special` has the normal law
     for path in HOME.rglob("*.py"):
         if path.relative_to(HOME).parts[0] != "demo":

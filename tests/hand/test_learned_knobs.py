@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from advice_world import DAY_US, START_US, history, site
 
-from drift.advice.learned import (
+from drift.advice.knobs import (
     FAILS_CHANCE,
     GAIN_SD_GIVEN,
     GAIN_SD_GUESSED,
@@ -15,8 +15,8 @@ from drift.advice.learned import (
     learned_knobs,
     odds_held,
 )
-from drift.history.causes.corrections import LEAST_SD, SHARE_SD
-from drift.history.result import CorrectionFound
+from drift.history.changes import LEAST_SD, SHARE_SD
+from drift.types import CorrectionFound
 
 GIVEN = {"azimuth_knob_arcmin_per_turn": 40.0, "altitude_knob_arcmin_per_turn": 30.0}
 #: Half a normal distribution of scale 1: mean and sd.

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from drift.prepare.level_pairs import PAIR_US, SINGLE_SD_ARCSEC, WANDER_SD_ARCSEC, find_pairs, with_pairs
-from drift.readings import COLUMNS, Readings, as_readings
+from drift.night.prepared import PAIR_US, SINGLE_SD_ARCSEC, WANDER_SD_ARCSEC, find_pairs, with_pairs
+from drift.types import READING_COLUMNS, Readings, as_readings
 
 HOUR_US = 3_600_000_000
 DAY_US = 24 * HOUR_US
@@ -20,23 +20,23 @@ def levels(*rows: tuple[float, float, float, float, str, float]) -> Readings:
             {
                 "row_id": number,
                 "time_us": round(hours * HOUR_US),
-                "lean_north_arcsec": north,
-                "lean_east_arcsec": east,
+                "tilt_north_arcsec": north,
+                "tilt_east_arcsec": east,
                 "place": place,
                 "face_deg": face,
                 "sigma_arcsec": sigma,
             }
             for number, (hours, north, east, face, place, sigma) in enumerate(rows, start=1)
         ]
-    )[list(COLUMNS["levels"])]
+    )[list(READING_COLUMNS["levels"])]
     return as_readings({"levels": table})
 
 
 def test_a_pair_is_half_the_difference_and_frees_of_the_error() -> None:
-    """Lean 20 north, 10 west; the instrument shows 30 too much along north and 4 too little along east."""
+    """Tilt 20 north, 10 west; the instrument shows 30 too much along north and 4 too little along east."""
     made = with_pairs(levels((0.0, 50.0, -14.0, 0.0, "pier", 6.0), (0.2, 10.0, 6.0, 180.0, "pier", 8.0)))
     (row,) = made.readings["levels"].to_dict("records")
-    assert (row["lean_north_arcsec"], row["lean_east_arcsec"]) == (20.0, -10.0)
+    assert (row["tilt_north_arcsec"], row["tilt_east_arcsec"]) == (20.0, -10.0)
     assert row["sigma_arcsec"] == 5.0  # half of the hypotenuse of 6 and 8
     assert (row["face_deg"], row["place"], row["row_id"]) == (0.0, "pier", 1)
     assert row["time_us"] == round(0.1 * HOUR_US)
@@ -58,8 +58,8 @@ def test_an_error_that_changes_from_day_to_day_does_not_show() -> None:
             (24.0 * day + 0.5, -7.0 + error, -2.0, 180.0, "pier", 5.0),
         ]
     table = with_pairs(levels(*rows)).readings["levels"]
-    assert table["lean_north_arcsec"].tolist() == [7.0] * 3
-    assert table["lean_east_arcsec"].tolist() == [2.0] * 3
+    assert table["tilt_north_arcsec"].tolist() == [7.0] * 3
+    assert table["tilt_east_arcsec"].tolist() == [2.0] * 3
 
 
 def test_an_error_that_changes_much_is_told() -> None:
@@ -104,12 +104,12 @@ def test_single_readings_are_freed_of_the_error_that_pairs_show() -> None:
     )
     pair, one, turned, mount = made.readings["levels"].to_dict("records")
     assert pair["sigma_arcsec"] == 5.0
-    assert (one["lean_north_arcsec"], one["lean_east_arcsec"]) == (25.0, -9.0)
-    assert (turned["lean_north_arcsec"], turned["lean_east_arcsec"], turned["face_deg"]) == (-25.0, 9.0, 0.0)
+    assert (one["tilt_north_arcsec"], one["tilt_east_arcsec"]) == (25.0, -9.0)
+    assert (turned["tilt_north_arcsec"], turned["tilt_east_arcsec"], turned["face_deg"]) == (-25.0, 9.0, 0.0)
     # One pair: its wander is the expected one, for its own day and for the other; its own sd is 5.
     expected = np.sqrt(6.0**2 + 2.0 * WANDER_SD_ARCSEC**2 + 5.0**2)
     assert one["sigma_arcsec"] == pytest.approx(expected)
-    assert (mount["lean_north_arcsec"], mount["sigma_arcsec"]) == (1.0, 6.0)  # no pair there: as it was
+    assert (mount["tilt_north_arcsec"], mount["sigma_arcsec"]) == (1.0, 6.0)  # no pair there: as it was
 
 
 def test_no_levels_at_all() -> None:

@@ -5,12 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from drift.logs.horizon import altitude_deg
-from drift.logs.layout import Circumstances
-from drift.logs.places import separation_deg
-from drift.logs.read import read_bytes
-from drift.logs.result import LogRead
-from drift.sky.of_date import apparent_place
+from drift.ingest.cells import Circumstances
+from drift.ingest.places import altitude_deg
+from drift.ingest.read import LogRead, read_bytes
+from drift.sky.of_date import apparent_place, separation_deg
 
 NOW_US = int(np.datetime64("2026-06-01T00:00:00", "us").astype(np.int64))
 SITE = Circumstances(47.3, -92.4, 410.0, NOW_US, "America/Chicago")

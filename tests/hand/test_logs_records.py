@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from drift.errors import LogFileError
-from drift.logs.delimited import open_bytes
-from drift.logs.text import decode
+from drift.ingest.delimited import open_bytes
+from drift.ingest.text import decode
 
 
 @dataclass

@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 
 from drift.errors import LogFileError
-from drift.logs.layout import Circumstances
-from drift.logs.limits import standard_pressure_hpa
-from drift.logs.read import read_bytes
-from drift.logs.result import LogRead
+from drift.ingest.cells import Circumstances
+from drift.ingest.limits import standard_pressure_hpa
+from drift.ingest.read import LogRead, read_bytes
 
 NOW_US = int(np.datetime64("2026-06-01T00:00:00", "us").astype(np.int64))
 #: Near the pole nothing far north ever sets, so that places don't matter in these tests.
@@ -47,8 +46,8 @@ GOOD = {
     },
     "levels": {
         "time_utc": "2024-03-01T22:00:00Z",
-        "lean_north_arcsec": "-12",
-        "lean_east_arcsec": "3",
+        "tilt_north_arcsec": "-12",
+        "tilt_east_arcsec": "3",
         "place": "pier",
         "face_deg": "180",
         "sigma_arcsec": "5",
@@ -117,7 +116,7 @@ ASIDE = [
     ("alignments", "az_error_arcmin", "700", "arcminutes"),
     ("alignments", "sigma_arcmin", "0", "above 0"),
     ("alignments", "sigma_arcmin", "-1", "above 0"),
-    ("levels", "lean_north_arcsec", "", "blank"),
+    ("levels", "tilt_north_arcsec", "", "blank"),
     ("levels", "place", "roof", "pier, plate, mount"),
     ("levels", "face_deg", "90", "0 or 180"),
     ("levels", "face_deg", "left", "not a number"),

@@ -5,11 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from drift.logs.angles import NumberSpelling
-from drift.logs.clocks import TimeSpelling
-from drift.logs.sides import LOOKS, ON, side_of
-from drift.logs.units import unit_of, units_for
-from drift.logs.zones import to_utc, zone_named
+from drift.ingest.times import TimeSpelling, to_utc, zone_named
+from drift.ingest.units import unit_of, units_for
+from drift.ingest.values import LOOKS, ON, NumberSpelling, side_of
 
 #: Floating point: sums of three parts of sixty.
 ROUNDING = 1e-12
@@ -31,8 +29,8 @@ ROUNDING = 1e-12
         ("az_error_arcmin", "arcsec", "90", 1.5),
         ("az_error_arcmin", "arcsec", "1.5'", 1.5),
         ("alt_error_arcmin", "degrees", "-0:01:30", -1.5),
-        ("lean_north_arcsec", "mm per m", "1", np.degrees(np.arctan(1e-3)) * 3600),
-        ("lean_north_arcsec", "arcmin", "0.5", 30.0),
+        ("tilt_north_arcsec", "mm per m", "1", np.degrees(np.arctan(1e-3)) * 3600),
+        ("tilt_north_arcsec", "arcmin", "0.5", 30.0),
         ("temp_c", "F", "-40", -40.0),
         ("temp_c", "C", "212 °F", 100.0),
         ("pressure_hpa", "inHg", "29.53", 1000.0005),
@@ -215,5 +213,5 @@ def test_units_are_known_as_they_are_written() -> None:
     assert unit_of("°C", "temp_c") == "C"
     assert unit_of("mbar", "pressure_hpa") == "hPa"
     assert unit_of("deg", "temp_c") == ""
-    assert "mm per m" in units_for("lean_east_arcsec")
+    assert "mm per m" in units_for("tilt_east_arcsec")
     assert "mm per m" not in units_for("dec_deg")

@@ -5,13 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from drift.logs.values import (
-    parse_days,
-    parse_flags,
-    parse_numbers,
-    parse_times,
-    why_no_number,
-)
+from drift.ingest.values import parse_days, parse_flags, parse_numbers, parse_times, why_no_number
 
 DAY_US = 86_400_000_000
 

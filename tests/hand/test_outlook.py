@@ -9,21 +9,21 @@ from advice_world import history, nights, site
 from invented_forecast import HALF_BAND_SDS, START_US, invented_forecast
 from scipy.stats import norm
 
-from drift.advice.advise import advise
-from drift.advice.forecast import Forecast as Daily
-from drift.advice.outlook import BACK_SHARE, Outlook, beyond, months_of, realigning_of, turning_of
 from drift.advice.outlook_words import (
     ahead_sentences,
     driver_sentences,
     realigning_sentences,
     settlement_sentences,
 )
-from drift.advice.season import Season
 from drift.advice.situation import Situation
-from drift.history.forecast import mixture_quantile
-from drift.history.settling import TIME_CONSTANTS_YEARS, Settling, still_to_come
-from drift.pierfile import pier_from_mapping
+from drift.advice.steps import advise
+from drift.forecast.coming import AxisForecast as Daily
+from drift.forecast.outlook import BACK_SHARE, Outlook, beyond, months_of, realigning_of, turning_of
+from drift.forecast.season import Season
+from drift.history.forecast import TIME_CONSTANTS_YEARS, mixture_quantile, still_to_come
 from drift.quantities import DAY_US
+from drift.site.file import pier_from_mapping
+from drift.types import Settling
 
 UTC = ZoneInfo("UTC")
 #: The forecast has a moment a week: half of that to either side.
@@ -231,22 +231,22 @@ def test_realigning_changes_little_where_the_pier_itself_swings_too_far():
 @pytest.mark.parametrize(
     ("odds", "said"),
     [
-        ({"calendar": 1.0}, "The lean is taken to follow the calendar"),
+        ({"calendar": 1.0}, "The tilt is taken to follow the calendar"),
         (
             {"calendar": 0.95, "frozen": 0.05},
-            "The lean follows the calendar, the same every year (95 % sure)",
+            "The tilt follows the calendar, the same every year (95 % sure)",
         ),
         (
             {"calendar": 0.5, "frozen": 0.5},
-            "Whether the lean follows the frost or something else that comes every year, these readings",
+            "Whether the tilt follows the frost or something else that comes every year, these readings",
         ),
         (
             {"calendar": 0.03, "temperature": 0.96, "frozen": 0.01},
-            "The lean follows the temperature of the air, which bends pier and mount (96 % sure)",
+            "The tilt follows the temperature of the air, which bends pier and mount (96 % sure)",
         ),
         (
             {"calendar": 0.2, "temperature": 0.3, "moisture": 0.49, "frozen": 0.01},
-            "The lean does not follow the frost that the weather makes (99 % sure); what it follows",
+            "The tilt does not follow the frost that the weather makes (99 % sure); what it follows",
         ),
         (
             {"calendar": 0.001, "frozen": 0.5, "cold_left": 0.499},
@@ -254,7 +254,7 @@ def test_realigning_changes_little_where_the_pier_itself_swings_too_far():
         ),
         (
             {"calendar": 0.001, "frozen": 0.999},
-            "The lean follows the frost: the thickness of frozen soil (over",
+            "The tilt follows the frost: the thickness of frozen soil (over",
         ),
     ],
 )

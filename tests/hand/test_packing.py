@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from drift.packing import pack, unpack
+from drift.cache import pack, unpack
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from advice_world import AZ, LAST_US, event, history, nights, site, step
 
-from drift.advice.advise import advise
+from drift.advice.steps import advise
 from drift.advice.words import turns_in_words
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from drift.history.separable import by_levels, by_zeros, wanted
+from drift.history.separability import by_levels, by_zeros, wanted
 from drift.history.series import NOT_OBSERVED, Series
 
 N = 4

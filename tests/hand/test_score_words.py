@@ -2,8 +2,8 @@
 
 import pytest
 
-from drift.hindcast import Hindcast
-from drift.show.score_words import score_sentence
+from drift.forecast.hindcast import Hindcast
+from drift.render.outlook import score_sentence
 
 
 def past(*three):

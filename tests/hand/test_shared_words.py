@@ -3,16 +3,16 @@
 import pytest
 from advice_world import DAY_US, LAST_US, event, history, nights, site
 
-from drift.advice.advise import advise
+from drift.advice.steps import advise
 from drift.advice.words import counted, ranked, size_of, toward_of
-from drift.answer import Answer
-from drift.show import phrases
-from drift.show.tables import causes
+from drift.render import phrases
+from drift.render.tables import causes
+from drift.types import Analysis
 from drift.watch.changes import acknowledged_sentences, news, news_afresh, state_text
-from drift.watch.items import Item, News
+from drift.watch.coming import Item, News
 
 
-def test_a_lean_has_a_size_an_uncertainty_and_a_side():
+def test_a_tilt_has_a_size_an_uncertainty_and_a_side():
     # 3-4-5: sd^2 = (0.6 x 1)^2 + (0.8 x 2)^2
     assert size_of(3.0, -4.0, 1.0, 2.0) == pytest.approx((5.0, (0.36 + 2.56) ** 0.5))
     assert size_of(0.0, 0.0, 1.0, 2.0) == (0.0, 2.0)
@@ -43,11 +43,11 @@ def test_what_is_acknowledged_is_said_alike_everywhere(dropped, messages):
 
 def test_a_spoilt_acknowledgement_does_not_stand_in_the_way_of_a_new_one():
     past = history(axis_now=(0.0, 300.0))
-    answer = Answer(site(), nights((0.0, 300.0)), past, advise(site(), nights(), past), ())
+    analysis = Analysis(site(), nights((0.0, 300.0)), past, advise(site(), nights(), past), ())
     when = (LAST_US + DAY_US, None)
-    assert news_afresh(answer, "{spoilt", *when) == (news(answer, None, *when), None)
-    kept = state_text(answer, None, *when)
-    assert news_afresh(answer, kept, *when) == (news(answer, kept, *when), kept)
+    assert news_afresh(analysis, "{spoilt", *when) == (news(analysis, None, *when), None)
+    kept = state_text(analysis, None, *when)
+    assert news_afresh(analysis, kept, *when) == (news(analysis, kept, *when), kept)
 
 
 def apart(east, *events):
@@ -56,7 +56,7 @@ def apart(east, *events):
 
 
 def test_why_a_step_has_a_name_where_slow_movement_cannot_be_told():
-    slip, tip = event("mount_az", mount_az=170.0), event("pier", lean_east=60.0)
+    slip, tip = event("mount_az", mount_az=170.0), event("pier", tilt_east=60.0)
     for named in (slip, tip):
         assert "its odds rest on how sudden it was and which way it went" in apart("no", named)
         assert apart("yes", named) == ""

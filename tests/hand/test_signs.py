@@ -14,7 +14,7 @@ SECOND_ORDER = 0.05
 
 
 @pytest.mark.parametrize(
-    ("latitude", "lean_kappa_alpha", "expected"),
+    ("latitude", "tilt_kappa_alpha", "expected"),
     [
         (46.0, (0, 60, 0, 0), (62.1, 0.0, 41.7)),
         (46.0, (0, 0, 60, 0), (60.0, 0.0, -43.2)),
@@ -25,8 +25,8 @@ SECOND_ORDER = 0.05
         (-45.0, (0, 0, 0, 60), (0.0, 60.0, 0.0)),
     ],
 )
-def test_axis_and_zero_of_a_lean_a_turn_and_a_lift(latitude, lean_kappa_alpha, expected):
-    assert axis_of(latitude, base(latitude, *lean_kappa_alpha)) == pytest.approx(expected, abs=PRINTED)
+def test_axis_and_zero_of_a_tilt_a_turn_and_a_lift(latitude, tilt_kappa_alpha, expected):
+    assert axis_of(latitude, base(latitude, *tilt_kappa_alpha)) == pytest.approx(expected, abs=PRINTED)
 
 
 @pytest.mark.parametrize("latitude", [46.0, -45.0, 0.0, 70.0, 20.0])

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from drift.sky.air import RowsUsed, fill_weather, standard_pressure_hpa
 from drift.sky.place import observed
-from drift.sky.weather import RowsUsed, fill_weather, standard_pressure_hpa
 
 NAN = float("nan")
 at_410_m = float(standard_pressure_hpa(410.0))

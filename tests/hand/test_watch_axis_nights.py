@@ -7,8 +7,8 @@ import pytest
 from advice_world import EAST, NORTH, TIMES, event, history, nights, site
 from advice_world import step as stepped
 
-from drift.advice.advise import advise
-from drift.answer import Answer
+from drift.advice.steps import advise
+from drift.types import Analysis
 from drift.watch.changes import news
 from drift.watch.limits import limits_of
 
@@ -16,25 +16,25 @@ from drift.watch.limits import limits_of
 LAST_NIGHT = 35
 #: A tip toward the south by so much lifts the axis of a northern pier by as much [arcsec].
 TIP = 100.0
-#: sd of the lean before and after the last night [arcsec].
+#: sd of the tilt before and after the last night [arcsec].
 SD, SD_AFTER = 3.0, 5.0
 
 
-def answer(past, last_night=LAST_NIGHT, pier=None):
-    pier = site(warn={"lean_arcsec": 500.0}) if pier is None else pier
+def analysis(past, last_night=LAST_NIGHT, pier=None):
+    pier = site(warn={"tilt_arcsec": 500.0}) if pier is None else pier
     seen = nights(times=TIMES[: last_night + 1])
-    return Answer(pier, seen, past, advise(pier, seen, past), ())
+    return Analysis(pier, seen, past, advise(pier, seen, past), ())
 
 
 def axis_limit(past, **given):
-    return next(limit for limit in limits_of(answer(past, **given)) if limit.name == "axis")
+    return next(limit for limit in limits_of(analysis(past, **given)) if limit.name == "axis")
 
 
 def tipped(provisional=False):
     """Return a history in which two level readings show a tip after the last night."""
     sd = np.vstack([np.zeros(6), np.full((LAST_NIGHT, 6), SD), np.full((39 - LAST_NIGHT, 6), SD)])
     sd[38:, NORTH] = SD_AFTER
-    tip = event("pier", 38, provisional=provisional, lean_north=-TIP)
+    tip = event("pier", 38, provisional=provisional, tilt_north=-TIP)
     return history(axis_now=(0.0, 50.0), sd=sd, events=(tip,), **stepped(NORTH, -TIP, 38))
 
 
@@ -42,7 +42,7 @@ def test_level_readings_after_the_last_night_lend_the_axis_no_date():
     limit = axis_limit(history(axis_now=(0.0, 150.0), **stepped(EAST, 5.0, 38)))
     assert limit.time_us == TIMES[LAST_NIGHT]
     assert limit.seen_us is None
-    assert limit.values == pytest.approx(150.0)  # the small lean since is not carried back either
+    assert limit.values == pytest.approx(150.0)  # the small tilt since is not carried back either
     assert limit.values.size == LAST_NIGHT + 1
 
 
@@ -58,14 +58,14 @@ def test_a_tip_seen_since_is_in_the_axis_with_its_uncertainty():
     assert (limit.values[-1], limit.sds[-1]) == pytest.approx((150.0, 5.0))
     assert limit.values[: LAST_NIGHT + 1] == pytest.approx(50.0)
     assert (limit.time_us, limit.seen_us) == (TIMES[-1], TIMES[LAST_NIGHT])
-    told = [item.sentence for item in news(answer(tipped()), None).new if item.kind == "axis_limit"]
+    told = [item.sentence for item in news(analysis(tipped()), None).new if item.kind == "axis_limit"]
     assert "by the level readings since its last night, 2023-12-30" in told[0]
 
 
 def test_a_tip_that_one_level_reading_shows_is_not_yet_one():
     past = tipped(provisional=True)
     assert axis_limit(past).time_us == TIMES[LAST_NIGHT]
-    (item,) = news(answer(past), None).provisional
+    (item,) = news(analysis(past), None).provisional
     assert "seen in one level reading only and counts once a second reading shows it" in item.sentence
 
 
@@ -73,7 +73,7 @@ def test_a_limit_passed_and_back_inside_is_said_to_be_back():
     change = np.zeros((40, 6))
     change[30:33, 5] = 60.0
     past = history(axis_now=(0.0, 110.0), change=change, time_us=TIMES)
-    (item,) = [one for one in news(answer(past, last_night=39), None).new if one.kind == "axis_limit"]
+    (item,) = [one for one in news(analysis(past, last_night=39), None).new if one.kind == "axis_limit"]
     assert re.search(
         r"passed its warning limit of 2' on 2023-09-\d\d; on 2024-03-19 it is back inside it, 1.8",
         item.sentence,
@@ -81,13 +81,13 @@ def test_a_limit_passed_and_back_inside_is_said_to_be_back():
     assert "counts as back below 1.6" in item.sentence
 
 
-def test_a_lean_that_is_back_inside_is_said_to_be_back():
+def test_a_tilt_that_is_back_inside_is_said_to_be_back():
     change = np.zeros((40, 6))
     change[:, EAST] = np.where(np.arange(40) < 30, 0.0, 28.0)
     change[30:33, EAST] = 60.0
     past = history(change=change)
-    (item,) = [one for one in news(answer(past, 39, site()), None).new if one.kind == "lean_limit"]
-    assert 'it is back inside it, leaning 28" ± 3" more than at the start' in item.sentence
+    (item,) = [one for one in news(analysis(past, 39, site()), None).new if one.kind == "tilt_limit"]
+    assert 'it is back inside it, tilted 28" ± 3" more than at the start' in item.sentence
 
 
 def test_a_night_after_the_tip_shows_the_axis_itself():

@@ -6,11 +6,10 @@ import numpy as np
 import pytest
 from advice_world import ALT, DAY_US, TIMES, correction, event, history, nights, site, step
 
-from drift.advice.advise import advise
-from drift.answer import Answer
-from drift.history.result import AxisMove
+from drift.advice.steps import advise
+from drift.types import Analysis, AxisMove
 from drift.watch.changes import news, state_text
-from drift.watch.sure import sds_needed_in_plane
+from drift.watch.limits import sds_needed_in_plane
 
 #: The last two nights come this many days after the one before them.
 GAP = 60
@@ -29,13 +28,13 @@ def past(size, gap_days=GAP, after=2, sd=3.0, **changed):
     return replace(moved, time_us=times[:kept], change=moved.change[:kept], sd=moved.sd[:kept])
 
 
-def answer(one):
+def analysis(one):
     seen = nights(times=one.time_us)
-    return Answer(site(), seen, one, advise(site(), seen, one), ())
+    return Analysis(site(), seen, one, advise(site(), seen, one), ())
 
 
 def told(one, acknowledged=None):
-    return [item for item in news(answer(one), acknowledged).new if item.kind == "gap"]
+    return [item for item in news(analysis(one), acknowledged).new if item.kind == "gap"]
 
 
 def test_it_is_told_with_its_size_and_its_stretch():
@@ -79,8 +78,8 @@ def test_what_the_season_usually_does_is_taken_off():
 
 def test_it_is_told_until_it_is_acknowledged():
     one = past(60.0)
-    assert told(one, state_text(answer(past(60.0, after=1))))
-    assert not told(one, state_text(answer(one)))
+    assert told(one, state_text(analysis(past(60.0, after=1))))
+    assert not told(one, state_text(analysis(one)))
 
 
 def test_stretches_of_long_ago_are_history():

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from advice_world import EAST, LAST_US, correction, event, history, nights, site
 
-from drift.advice.advise import advise
-from drift.answer import Answer
+from drift.advice.steps import advise
+from drift.types import Analysis
 from drift.watch.changes import news, state_text
 from drift.watch.letters import letters_for
 
@@ -30,7 +30,7 @@ class Post:
     def check(self, past, addresses=("a",)):
         """Return the kinds of news that a check sends now."""
         self.clock_us += 1_000_000
-        whole = answer(past)
+        whole = analysis(past)
         found = news(whole, self.acknowledged)
         letters = letters_for(found, whole, self.kept, addresses, self.acknowledged_us, self.clock_us)
         self.kept += [Kept(one.address, one.about, self.clock_us) for one in letters]
@@ -38,16 +38,16 @@ class Post:
 
     def acknowledge(self, past):
         self.clock_us += 1_000_000
-        self.acknowledged, self.acknowledged_us = state_text(answer(past), self.acknowledged), self.clock_us
+        self.acknowledged, self.acknowledged_us = state_text(analysis(past), self.acknowledged), self.clock_us
 
 
-def answer(past):
+def analysis(past):
     pier, seen = site(), nights()
-    return Answer(pier, seen, past, advise(pier, seen, past), ())
+    return Analysis(pier, seen, past, advise(pier, seen, past), ())
 
 
-def lean_of(*sizes):
-    """Return a history whose east lean takes these values over the forty nights; the limit is 30 arcsec."""
+def tilt_of(*sizes):
+    """Return a history whose east tilt takes these values over the forty nights; the limit is 30 arcsec."""
     change = np.zeros((40, 6))
     change[:, EAST] = np.repeat(sizes, 40 // len(sizes))
     return history(change=change)
@@ -57,50 +57,50 @@ def upto(past, count):
     return replace(past, time_us=past.time_us[:count], change=past.change[:count], sd=past.sd[:count])
 
 
-MOVED, LEAN = ("a", "something has moved"), ("a", "the lean is beyond its limit")
+MOVED, TILT = ("a", "something has moved"), ("a", "the tilt is beyond its limit")
 
 
 def test_an_event_is_sent_once_and_a_later_one_too():
     post = Post()
-    first, second = event("pier", 10, lean_east=20.0), event("pier", 30, lean_east=20.0)
+    first, second = event("pier", 10, tilt_east=20.0), event("pier", 30, tilt_east=20.0)
     assert post.check(history(events=(first,))) == [MOVED]
     assert post.check(history(events=(first,))) == []
     assert post.check(history(events=(first, second))) == [MOVED]
     # a doubt that is settled, and a step that is dated anew, are the same event
-    doubt = event("undetermined", 30, probability={"pier": 0.5, "mount_az": 0.5}, lean_east=20.0)
+    doubt = event("undetermined", 30, probability={"pier": 0.5, "mount_az": 0.5}, tilt_east=20.0)
     assert post.check(history(events=(first, doubt))) == []
 
 
 def test_each_address_is_told():
-    post, past = Post(), history(events=(event("pier", 10, lean_east=20.0),))
+    post, past = Post(), history(events=(event("pier", 10, tilt_east=20.0),))
     assert post.check(past, ("a", "b", "a")) == [MOVED, ("b", MOVED[1])]
     assert post.check(past, ("b", "c")) == [("c", MOVED[1])]
 
 
 def test_one_night_is_not_sent():
     post = Post()
-    assert post.check(history(events=(event("pier", 39, provisional=True, lean_east=40.0),))) == []
-    assert post.check(history(events=(event("pier", 39, lean_east=40.0),))) == [MOVED]
+    assert post.check(history(events=(event("pier", 39, provisional=True, tilt_east=40.0),))) == []
+    assert post.check(history(events=(event("pier", 39, tilt_east=40.0),))) == [MOVED]
 
 
 def test_a_limit_is_sent_once_while_it_stays_passed():
     post = Post()
-    assert post.check(upto(lean_of(0.0, 45.0, 45.0, 90.0), 20)) == [LEAN]
-    assert post.check(upto(lean_of(0.0, 45.0, 45.0, 90.0), 30)) == []
-    assert post.check(lean_of(0.0, 45.0, 45.0, 90.0)) == [], "told and not yet acknowledged: once is enough"
+    assert post.check(upto(tilt_of(0.0, 45.0, 45.0, 90.0), 20)) == [TILT]
+    assert post.check(upto(tilt_of(0.0, 45.0, 45.0, 90.0), 30)) == []
+    assert post.check(tilt_of(0.0, 45.0, 45.0, 90.0)) == [], "told and not yet acknowledged: once is enough"
 
 
 def test_a_limit_that_came_back_and_is_passed_again_is_sent_again():
-    post, past = Post(), lean_of(0.0, 45.0, 20.0, 45.0)
-    assert post.check(upto(past, 20)) == [LEAN]
+    post, past = Post(), tilt_of(0.0, 45.0, 20.0, 45.0)
+    assert post.check(upto(past, 20)) == [TILT]
     assert post.check(upto(past, 30)) == []
-    assert post.check(past) == [LEAN]
+    assert post.check(past) == [TILT]
 
 
-@pytest.mark.parametrize(("later", "sent"), [(50.0, []), (70.0, [LEAN])])
+@pytest.mark.parametrize(("later", "sent"), [(50.0, []), (70.0, [TILT])])
 def test_an_acknowledged_limit_that_grew_by_a_quarter_is_sent_again(later, sent):
-    post, past = Post(), lean_of(0.0, 45.0, 45.0, later)
-    assert post.check(upto(past, 20)) == [LEAN]
+    post, past = Post(), tilt_of(0.0, 45.0, 45.0, later)
+    assert post.check(upto(past, 20)) == [TILT]
     post.acknowledge(upto(past, 20))
     assert post.check(upto(past, 30)) == []
     assert post.check(past) == sent
@@ -116,7 +116,7 @@ def test_a_correction_that_did_not_hold_is_sent_once():
 
 def test_a_letter_says_what_when_and_its_number():
     past = history(events=(event("mount_az", 10, mount_az=90.0),))
-    whole = answer(past)
+    whole = analysis(past)
     (letter,) = letters_for(news(whole, None), whole, [], ["a"], None, LAST_US)
     assert letter.title == "drift: the pier: something has moved"
     assert letter.body.startswith("The mount's azimuth turned by 1.5")
@@ -127,6 +127,6 @@ def test_a_letter_says_what_when_and_its_number():
 
 
 def test_a_kept_message_that_cannot_be_read_stands_for_nothing():
-    post, past = Post(), history(events=(event("pier", 10, lean_east=20.0),))
+    post, past = Post(), history(events=(event("pier", 10, tilt_east=20.0),))
     post.kept = [Kept("a", "{nonsense", 0), Kept("a", "[]", 0)]
     assert post.check(past) == [MOVED]

@@ -19,24 +19,23 @@ from advice_world import (
 )
 from scipy.stats import norm
 
-from drift.advice.advise import advise
-from drift.advice.learned import odds_held
-from drift.answer import Answer
-from drift.history.causes.steps import STEPS_PER_YEAR
-from drift.history.result import Lasting
+from drift.advice.knobs import odds_held
+from drift.advice.steps import advise
+from drift.history.changes import STEPS_PER_YEAR
+from drift.types import Analysis, Lasting
 from drift.watch.changes import news, state_text
-from drift.watch.sure import failed_at_least, is_alarm, odds_needed, sds_needed
+from drift.watch.limits import failed_at_least, is_alarm, odds_needed, sds_needed
 from drift.watch.told import as_mapping
 
 
-def answer(past, pier=None, seen=None):
+def analysis(past, pier=None, seen=None):
     pier, seen = site() if pier is None else pier, nights() if seen is None else seen
-    return Answer(pier, seen, past, advise(pier, seen, past), ())
+    return Analysis(pier, seen, past, advise(pier, seen, past), ())
 
 
 def notices(past, acknowledged=None, pier=None, seen=None, days_later=0.0, arrived_us=None):
     now_us = LAST_US + int(days_later * DAY_US)
-    found = news(answer(past, pier, seen), acknowledged, now_us, arrived_us)
+    found = news(analysis(past, pier, seen), acknowledged, now_us, arrived_us)
     assert not found.moved
     return [item.kind for item in found.notices]
 
@@ -61,7 +60,7 @@ def test_the_site_file_says_how_sure_an_event_must_be(rate, alarm):
     step = event("mount_az", 10, probability={"mount_az": 0.97, "nothing": 0.03}, mount_az=90.0)
     assert is_alarm(step, rate) is alarm
     past = history(events=(step,))
-    assert news(answer(past, site(warn={"false_alarms_per_year": rate})), None).moved is alarm
+    assert news(analysis(past, site(warn={"false_alarms_per_year": rate})), None).moved is alarm
 
 
 def test_a_zero_that_may_have_been_lost_is_no_alarm():
@@ -74,7 +73,7 @@ def test_the_site_file_says_how_sure_a_failed_correction_must_be(rate, told):
     past = history(corrections=(correction("azimuth", 30, asked=-120.0, found=-45.0),))
     (held,) = odds_held(site(), past)
     assert 1.0 / 20.0 < held < 1.0 / 10.0, "between 10 and 20 to 1 that it did not hold"
-    found = news(answer(past, site(warn={"false_alarms_per_year": rate})), None)
+    found = news(analysis(past, site(warn={"false_alarms_per_year": rate})), None)
     assert [item.kind for item in found.new] == (["correction"] if told else [])
 
 
@@ -86,7 +85,7 @@ def season(now, limit_arcmin=2.0):
     """Return a swing of 2 x 100" in altitude, half a year before its peak, and a site with a limit."""
     swing = yearly(alt=-100.0, sd_share=0.02)  # at its lowest on the last night
     past = history(axis_now=(0.0, now), **swing)
-    return past, site(warn={"axis_arcmin": limit_arcmin, "lean_arcsec": 500.0})
+    return past, site(warn={"axis_arcmin": limit_arcmin, "tilt_arcsec": 500.0})
 
 
 def test_a_limit_that_the_season_will_pass_is_foretold_once():
@@ -94,13 +93,13 @@ def test_a_limit_that_the_season_will_pass_is_foretold_once():
     past, pier = season(now=110.0)
     assert notices(past, pier=pier) == []
     past, pier = season(now=115.0, limit_arcmin=118.0 / 60.0)
-    found = news(answer(past, pier), None, LAST_US)
+    found = news(analysis(past, pier), None, LAST_US)
     (item,) = found.notices
     assert (item.kind, found.moved) == ("soon", False)
     assert "will likely pass its warning limit" in item.sentence and "by 2024-04-" in item.sentence
-    known = state_text(answer(past, pier), None, LAST_US)
+    known = state_text(analysis(past, pier), None, LAST_US)
     assert notices(past, known, pier) == []
-    assert notices(past, state_text(answer(past, pier), known, LAST_US), pier) == []
+    assert notices(past, state_text(analysis(past, pier), known, LAST_US), pier) == []
 
 
 def test_nothing_is_foretold_from_a_log_of_years_ago_that_came_in_today():
@@ -113,20 +112,20 @@ def test_nothing_is_foretold_from_a_log_of_years_ago_that_came_in_today():
 def test_a_limit_passed_is_no_longer_foretold():
     past, pier = season(now=140.0, limit_arcmin=118.0 / 60.0)
     past = replace(past, **ramp(ALT, 140.0))
-    found = news(answer(past, pier), None, LAST_US)
+    found = news(analysis(past, pier), None, LAST_US)
     assert ([item.kind for item in found.new], found.notices) == (["axis_limit"], ())
 
 
 @pytest.mark.parametrize("latitude", [46.0, -46.0])
-def test_a_lasting_lean_passes_its_limit(latitude):
+def test_a_lasting_tilt_passes_its_limit(latitude):
     # 25" of 30" east at 120" a year, known to 5 %: 4" more by day 13, and 1.28 sd of hypot(0.5, 0.2) beyond
     change = np.zeros((40, 6))
     change[:, 1] = 25.0
     sd = np.vstack([np.zeros(6), np.full((39, 6), 0.5)])
     past = history(change=change, sd=sd, lasting=Lasting(120.0, 6.0, 90.0))
-    found = news(answer(past, site(latitude)), None, LAST_US)
+    found = news(analysis(past, site(latitude)), None, LAST_US)
     (item,) = found.notices
-    assert item.kind == "soon" and item.sentence.startswith("The pier's lean will likely pass")
+    assert item.kind == "soon" and item.sentence.startswith("The pier's tilt will likely pass")
     assert (item.time_us - LAST_US) / DAY_US == pytest.approx(17.0, abs=2.0)
 
 
@@ -135,9 +134,9 @@ def test_a_record_that_has_fallen_silent_is_told_once_and_again_after_new_nights
     past = history()
     assert notices(past, days_later=79.0) == []
     assert notices(past, days_later=81.0) == ["old"]
-    found = news(answer(past), None, LAST_US + 100 * DAY_US)
+    found = news(analysis(past), None, LAST_US + 100 * DAY_US)
     assert "since 2024-03-19, 100 days ago" in found.notices[0].sentence
-    known = state_text(answer(past), None, LAST_US + 100 * DAY_US)
+    known = state_text(analysis(past), None, LAST_US + 100 * DAY_US)
     assert notices(past, known, days_later=300.0) == []
     later = replace(past, time_us=past.time_us + 200 * DAY_US)
     assert notices(later, known, days_later=300.0) == ["old"]
@@ -164,7 +163,7 @@ def test_nights_too_vague_for_the_limit():
 
 
 def test_notices_as_data_do_not_count_as_movement():
-    data = as_mapping(news(answer(history()), None, LAST_US + 100 * DAY_US), None)
+    data = as_mapping(news(analysis(history()), None, LAST_US + 100 * DAY_US), None)
     assert (data["moved"], data["new"]) == (False, [])
     (old,) = data["notices"]
     assert (old["kind"], old["days"], old["time_utc"]) == ("old", 100.0, "2024-03-19T03:00:00Z")
@@ -172,6 +171,6 @@ def test_notices_as_data_do_not_count_as_movement():
 
 def test_events_as_data_have_part_and_odds():
     step = event("mount_az", 10, mount_az=90.0)
-    (item,) = as_mapping(news(answer(history(events=(step,))), None), None)["new"]
+    (item,) = as_mapping(news(analysis(history(events=(step,))), None), None)["new"]
     assert item["part"] == "mount_az"
     assert sum(item["probability"].values()) == pytest.approx(1.0)

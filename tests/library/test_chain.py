@@ -93,14 +93,14 @@ def test_auxiliary_scan_agrees_with_adding_the_step_outright():
     """The gain read off one pass is the difference of two full marginal likelihoods."""
     from exact_mount import Case, make
 
-    from drift.history.causes.steps import STEP_SD, Step, step_cause
-    from drift.history.events import Solver
+    from drift.history.changes import STEP_SD, Step, step_cause
     from drift.history.model import Scales
-    from drift.history.scan import gains, spread
     from drift.history.separate import centred, make_model
     from drift.history.series import make_series
+    from drift.history.steps import Solver
+    from drift.history.view import gains, spread
     from drift.night.estimate import estimate_nights
-    from drift.night.split import split_nights
+    from drift.night.nights import split_nights
 
     made = make(Case(41, nights=30, moves=lambda d: (0, 0, 80.0 * (d > 250), 0)))
     split = split_nights(0.0, made.readings["corrections"])

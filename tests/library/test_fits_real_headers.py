@@ -17,10 +17,10 @@ from astropy.io import fits
 from astropy.wcs import WCS
 from astropy.wcs.utils import wcs_to_celestial_frame
 
-from drift.logs.fits_frame import Frame, NoFrame, read_frame
-from drift.logs.fits_header import HeaderTrouble, ImageHeader, image_headers
-from drift.logs.fits_mapping import FitsMapping
-from drift.logs.fits_place import image_place, to_icrs
+from drift.ingest.fits_frame import Frame, NoFrame, read_frame
+from drift.ingest.fits_header import HeaderTrouble, ImageHeader, image_headers
+from drift.ingest.fits_mapping import FitsMapping
+from drift.ingest.fits_place import image_place, to_icrs
 
 HOME = Path(astropy.__file__).parent
 WCS_DATA = HOME / "wcs" / "tests" / "data"
@@ -144,9 +144,9 @@ def test_the_centre_of_an_image_is_astropys(path: Path) -> None:
 
 @pytest.mark.parametrize("path", UNUSABLE, ids=lambda path: path.name)
 def test_a_file_that_is_no_solved_image_is_given_its_reason(path: Path) -> None:
-    answer = read_frame(path, FitsMapping())
-    assert isinstance(answer, NoFrame)
-    assert UNUSABLE[path] in answer.reason
+    analysis = read_frame(path, FitsMapping())
+    assert isinstance(analysis, NoFrame)
+    assert UNUSABLE[path] in analysis.reason
 
 
 def test_no_file_of_astropys_makes_the_reader_fail() -> None:
@@ -159,11 +159,11 @@ def test_no_file_of_astropys_makes_the_reader_fail() -> None:
 
 def test_the_old_form_of_dates_with_a_time_beside_it() -> None:
     """test0.fits: DATE-OBS '19/05/94', TIME-OBS '13:41:16.0...', EXPTIME 0.23 s; dd/mm/yy is of the 1900s."""
-    answer = read_frame(FITS_DATA / "test0.fits", FitsMapping())
-    assert isinstance(answer, Frame)
+    analysis = read_frame(FITS_DATA / "test0.fits", FitsMapping())
+    assert isinstance(analysis, Frame)
     cards = fits.getheader(FITS_DATA / "test0.fits", 0)
     start = np.datetime64(f"1994-05-19T{cards['TIME-OBS']}", "us").astype(np.int64)
-    assert answer.time.clock_us == start + round(float(cards["EXPTIME"]) / 2 * 1e6)
+    assert analysis.time.clock_us == start + round(float(cards["EXPTIME"]) / 2 * 1e6)
 
 
 @pytest.mark.parametrize("name", REFUSED)

@@ -5,8 +5,8 @@ import pytest
 from scipy.optimize import brentq
 from scipy.special import erf
 
-from drift.ground.berggren import coefficient, stefan_depth
-from drift.ground.enthalpy import Columns, cell_edges, columns_of, follow, step
+from drift.ground.enthalpy import SoilColumns, cell_edges, columns_of, follow, step
+from drift.ground.frost_depth import coefficient, stefan_depth
 from drift.ground.soils import Soil, soil_of
 
 K, C, L = 1.3, 2.2e6, 8.0e7  # [W/(m K)], [J/(m3 K)], [J/m3]: a middling soil, alike frozen and thawed
@@ -20,7 +20,7 @@ IN_CELL_M = 0.05 / 8
 def alike(latent=L):
     edges = cell_edges()
     one = np.ones((1, edges.size - 1))
-    return Columns(np.diff(edges), K * one, K * one, C * one, C * one, latent * one)
+    return SoilColumns(np.diff(edges), K * one, K * one, C * one, C * one, latent * one)
 
 
 def run(columns, heat, surface_c, days, resistance=0.0):

@@ -11,17 +11,15 @@ from exact_mount import Case, make
 from plain_series import level_readings, model_of, night_readings, still
 from statsmodels.tsa.statespace.structural import UnobservedComponents
 
-from drift.history.causes.annual import harmonics
-from drift.history.causes.starts import LEVEL_SD, axis_start, level_starts
-from drift.history.causes.steps import STEP_SD
+from drift.history.causes import LEVEL_SD, axis_start, harmonics, level_starts
+from drift.history.changes import STEP_SD
 from drift.history.components import shape_of, time_shares
 from drift.history.model import Scales, Solver
-from drift.history.scan import WILD_SD, gains, spread
 from drift.history.separate import centred, make_model
 from drift.history.series import NOT_OBSERVED, make_series
-from drift.history.view import view
+from drift.history.view import WILD_SD, gains, spread, view
 from drift.night.estimate import estimate_nights
-from drift.night.split import split_nights
+from drift.night.nights import split_nights
 from drift.quantities import YEAR_DAYS
 
 VOLUME = sm.datasets.nile.load_pandas().data["volume"].to_numpy()
@@ -42,7 +40,7 @@ def theirs():
 
 def as_levels():
     series, centre = centred(level_readings(VOLUME, VOLUME, np.sqrt(NOISE_VARIANCE)))
-    fit = Solver(model_of(series, level_starts(series))).at(still(lean_walk=np.sqrt(WALK_VARIANCE)))
+    fit = Solver(model_of(series, level_starts(series))).at(still(tilt_walk=np.sqrt(WALK_VARIANCE)))
     return fit, centre
 
 
@@ -61,7 +59,7 @@ def test_the_diffuse_log_likelihood(theirs):
 def test_the_smoothed_level_and_its_variance(theirs):
     fit, centre = as_levels()
     weights = np.zeros((N, N, 5))
-    weights[np.arange(N), np.arange(N), 0] = 1.0  # the lean north on each day, on top of where it started
+    weights[np.arange(N), np.arange(N), 0] = 1.0  # the tilt north on each day, on top of where it started
     mean, cov = view(fit).sums(weights, fit.columns.seen[:, 0])
     assert mean + centre[:, 0] == pytest.approx(theirs.smoothed_state[0], rel=WIDE_START)
     assert np.diagonal(cov) == pytest.approx(theirs.smoothed_state_cov[0, 0], rel=WIDE_START)
@@ -92,7 +90,7 @@ def test_the_scan_for_wild_readings_is_that_of_their_smoothed_noise(theirs):
     assert gains(fit, spread(fit)).wild == pytest.approx(2.0 * one, abs=WIDE_START)  # azimuth and altitude
 
 
-def test_the_annual_shape_and_the_rate_are_weighted_least_squares_of_the_lean():
+def test_the_annual_shape_and_the_rate_are_weighted_least_squares_of_the_tilt():
     made = make(Case(5, nights=40, moves=lambda d: (30 * np.cos(d / 58.0), 10 * np.sin(d / 58.0), 0, 0)))
     split = split_nights(0.0, made.readings["corrections"])
     phi = np.radians(46.0)
@@ -101,9 +99,9 @@ def test_the_annual_shape_and_the_rate_are_weighted_least_squares_of_the_lean():
     series, _ = centred(series)
     seen = view(Solver(make_model(series, phi, [])).at(Scales()))
     shape = shape_of(seen)
-    lean = seen.components()[0][:, :2]
+    tilt = seen.components()[0][:, :2]
     ours = np.column_stack([shape.rate, shape.annual])
     columns = np.column_stack([np.ones(series.size), series.days / YEAR_DAYS, harmonics(series.time_us)])
     for axis in (0, 1):
-        fit = sm.WLS(lean[:, axis], columns, weights=time_shares(series.time_us)).fit()
+        fit = sm.WLS(tilt[:, axis], columns, weights=time_shares(series.time_us)).fit()
         assert ours[axis] == pytest.approx(fit.params[1:], rel=ROUNDING)

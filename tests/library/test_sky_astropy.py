@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 
 from drift.sky.clock import TT_MINUS_TAI_S, utc_day_and_fraction
 from drift.sky.earth import ARCSEC, installed_earth_rotation
-from drift.sky.nodes import Nodes, evaluate
-from drift.sky.place import observed
+from drift.sky.place import Nodes, evaluate, observed
 
 SECOND_US = 1_000_000
 DAY_US = 86_400 * SECOND_US

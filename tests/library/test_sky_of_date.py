@@ -40,7 +40,7 @@ def test_against_astropy(name: str, turn, tolerance: float) -> None:
     from astropy.coordinates import FK5, TETE, SkyCoord
     from astropy.time import Time
 
-    from drift.logs.offline import astropy_offline
+    from drift.ingest.astropy_tables import astropy_offline
 
     time_us, ra, dec = places()
     with astropy_offline():

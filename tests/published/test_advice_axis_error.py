@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 
-from drift.advice.axis_error import SIDEREAL_RAD_PER_MIN, on_sky, parts_on_sky
-from drift.advice.effects import trail
-from drift.advice.open_sky import OpenSky
+from drift.advice.matters import OpenSky, trail
+from drift.mount.axis_error import SIDEREAL_RAD_PER_MIN, on_sky, parts_on_sky
 
 #: The exact drifts are given to five decimals [arcsec/min].
 ROUNDING = 5e-6

@@ -5,10 +5,9 @@ import pytest
 from advice_world import site
 from exact_mount import ARCSEC, base
 
-from drift.advice import effects
-from drift.advice.axis_error import parts_on_sky
-from drift.advice.matters import NEAREST_POLE_DEG, matters_of
-from drift.advice.open_sky import OpenSky, open_sky, usual_place
+from drift.advice import matters
+from drift.advice.matters import NEAREST_POLE_DEG, OpenSky, matters_of, open_sky, usual_place
+from drift.mount.axis_error import parts_on_sky
 
 #: First-order effects of an error E leave out parts of E itself, here at most 400" = 0.002 rad, near the
 #: poles of the sky more by 1 / cos(80 deg).
@@ -57,10 +56,10 @@ def test_a_star_trails_as_exact_rotations_say(latitude_deg, az, alt, exposure_s)
     along = np.angle(np.exp(1j * (hour_1 - hour_0 - passed))) * np.cos(np.radians(sky.declination))
     exact = np.hypot(along, dec_1 - dec_0) / ARCSEC
     axis = parts_on_sky(np.array([az, alt]), np.radians(latitude_deg))
-    ours = effects.of_error(effects.trail(sky, exposure_s), axis)
+    ours = matters.of_error(matters.trail(sky, exposure_s), axis)
     size = np.hypot(*axis) * 2.0 * np.sin(passed / 2.0)
     assert ours == pytest.approx(exact, abs=FIRST_ORDER * size)
-    assert np.all(ours <= effects.worst_direction(effects.trail(sky, exposure_s)) * np.hypot(*axis) + 1e-9)
+    assert np.all(ours <= matters.worst_direction(matters.trail(sky, exposure_s)) * np.hypot(*axis) + 1e-9)
 
 
 @pytest.mark.parametrize("latitude_deg", [52.0, -33.0])
@@ -73,7 +72,7 @@ def test_the_field_turns_as_exact_rotations_say(latitude_deg, az, alt):
     last = np.arctan2((hour_n1 - hour_1) * np.cos(dec_1), dec_n1 - dec_1)
     exact = np.abs(last - first) / ARCSEC
     axis = parts_on_sky(np.array([az, alt]), np.radians(latitude_deg))
-    ours = effects.of_error(effects.rotation(sky, exposure_s), axis)
+    ours = matters.of_error(matters.rotation(sky, exposure_s), axis)
     largest = np.hypot(*axis) * 2.0 * np.sin(np.radians(7.52)) / np.cos(np.radians(75.0))
     assert ours == pytest.approx(exact, abs=FIRST_ORDER * largest)
 
@@ -88,7 +87,7 @@ def test_a_slew_misses_as_exact_rotations_say(latitude_deg):
     off_dec = dec - np.radians(sky.declination) - (star_dec - np.radians(30.0))
     exact = np.hypot(off_hour * np.cos(np.radians(sky.declination)), off_dec) / ARCSEC
     axis = parts_on_sky(np.array([az, alt]), np.radians(latitude_deg))
-    assert effects.of_error(effects.goto_miss(sky, star), axis) == pytest.approx(
+    assert matters.of_error(matters.goto_miss(sky, star), axis) == pytest.approx(
         exact, abs=FIRST_ORDER * 135.0
     )
 
@@ -107,7 +106,7 @@ def test_half_an_hour_at_two_arcmin_trails_15_7_arcsec_where_it_is_worst():
 def test_a_degree_drifts_by_15_7_arcsec_a_minute_where_it_is_worst():
     # D. Rowe, APML archive, January 2002, msg00114: at most 15.7 arcsec/min a degree; exactly 15.751
     sky = open_sky(site())
-    worst = effects.of_error(effects.trail(sky, 60.0), np.array([3600.0, 0.0])).max()
+    worst = matters.of_error(matters.trail(sky, 60.0), np.array([3600.0, 0.0])).max()
     assert worst == pytest.approx(15.751, abs=0.001)
 
 

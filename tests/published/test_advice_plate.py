@@ -71,7 +71,7 @@ def test_heights_turned_back_give_the_tip(bearings, toward_deg):
 
 @pytest.mark.parametrize(("north", "east"), [(600.0, 0.0), (0.0, 600.0), (-300.0, 450.0)])
 def test_heights_are_those_of_an_exactly_rotated_plate(north, east):
-    # the rotation vector of a lean is (-north, +east, 0) in East, North, Up
+    # the rotation vector of a tilt is (-north, +east, 0) in East, North, Up
     axis = np.array([-north, east, 0.0]) / ARCSEC
     angle = np.linalg.norm(axis)
     unit = axis / angle

@@ -5,10 +5,9 @@ import pytest
 from advice_world import site
 
 from drift.advice import poles as rooms
-from drift.advice.axis_error import parts_on_sky
-from drift.advice.effects import of_error, trail
-from drift.advice.open_sky import OpenSky
+from drift.advice.matters import OpenSky, of_error, trail
 from drift.advice.poles import corner_turn, lift_of, poles_of, refracted_trail
+from drift.mount.axis_error import parts_on_sky
 
 #: Exact against first order in an error of 60", and the diurnal aberration that the air's route contains.
 FIRST_ORDER_ARCSEC = 0.02

@@ -5,12 +5,11 @@ import pytest
 from advice_world import site
 from exact_mount import ARCSEC, axis_of, base
 
-from drift.advice.shims import tip_plate
-from drift.advice.stock import HIGHEST_MM, PIECES_AT_MOST, stacked
+from drift.advice.plate import HIGHEST_MM, PIECES_AT_MOST, stacked, tip_plate
 from drift.errors import PlateError
 from drift.mount.plate import SEATED_MM, heights_for_tilt, seat_on_bolts
-from drift.sitefile.sections import SHIM_STOCK_MM
-from drift.sitefile.threads import pitch_mm
+from drift.site.sections import SHIM_STOCK_MM
+from drift.site.threads import pitch_mm
 
 #: What is asked of an answer: 1 % of the tip.
 ASKED = 0.01
@@ -25,8 +24,8 @@ INCH_STOCK_MM = tuple(
 )
 
 
-def exact_lean(bearings, circle_mm, heights):
-    """The plane through three bolts raised along their rods, as an exact lean (north, east) [arcsec]."""
+def exact_tilt(bearings, circle_mm, heights):
+    """The plane through three bolts raised along their rods, as an exact tilt (north, east) [arcsec]."""
     angle = np.radians(bearings)
     bolts = np.column_stack([np.sin(angle), np.cos(angle), np.zeros(angle.size)]) * circle_mm / 2.0
     bolts[:, 2] = heights
@@ -56,7 +55,7 @@ def test_shims_give_the_asked_tip_or_say_what_is_missing(bearings, toward_deg, t
     north, east = tip_arcsec * np.cos(np.radians(toward_deg)), tip_arcsec * np.sin(np.radians(toward_deg))
     heights = heights_for_tilt(bearings, circle, north, east)
     found = stacked(bearings, circle, list(heights), stock)
-    exact = exact_lean(bearings, circle, found.heights_mm)
+    exact = exact_tilt(bearings, circle, found.heights_mm)
     assert exact == pytest.approx((found.north_arcsec, found.east_arcsec), abs=SECOND_ORDER_ARCSEC)
     missing = float(np.hypot(*(exact - [north, east])))
     assert missing <= max(ASKED * tip_arcsec, found.left_arcsec) + SECOND_ORDER_ARCSEC
@@ -88,8 +87,8 @@ def test_a_plate_shimmed_as_advised_takes_the_axis_where_it_should_go(latitude_d
     plate = {"bolt_bearings_deg": list(CROOKED), "bolt_circle_mm": circle}
     asked_north, asked_east = 700.0, -350.0
     tip = tip_plate(site(latitude_deg, plate=plate), asked_north, asked_east, "to try")
-    lean = exact_lean(CROOKED, circle, heights_of(tip.action, CROOKED))
-    az, alt, _ = axis_of(latitude_deg, base(latitude_deg, *lean, 0.0, 0.0))
+    tilt = exact_tilt(CROOKED, circle, heights_of(tip.action, CROOKED))
+    az, alt, _ = axis_of(latitude_deg, base(latitude_deg, *tilt, 0.0, 0.0))
     wanted_az, wanted_alt, _ = axis_of(latitude_deg, base(latitude_deg, asked_north, asked_east, 0.0, 0.0))
     off = np.hypot((az - wanted_az) / np.tan(np.radians(latitude_deg)), alt - wanted_alt)  # as a tip
     assert off <= ASKED * np.hypot(asked_north, asked_east) + SECOND_ORDER_ARCSEC
@@ -107,7 +106,7 @@ def test_nuts_turned_as_advised_give_the_asked_tip(thread):
     heights = np.array([turned.get(b, 0.0) for b in FOUR]) * pitch_mm(thread)
     assert np.all(heights >= 0.0) and heights.min() == 0.0
     # rounded to quarters of a flat; what is stated must be what comes of them
-    exact = np.array(exact_lean(FOUR, 250.0, heights))
+    exact = np.array(exact_tilt(FOUR, 250.0, heights))
     assert exact == pytest.approx((tip.north_arcsec, tip.east_arcsec), abs=ASKED * 564.0)
     quarters = 24.0 * np.array(list(turned.values()))
     assert quarters == pytest.approx(np.round(quarters), abs=2e-3)

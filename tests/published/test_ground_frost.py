@@ -7,7 +7,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from drift.ground.berggren import berggren_depth, coefficient, stefan_depth
 from drift.ground.consolidation import (
     degree_of_consolidation,
     share_left,
@@ -15,11 +14,9 @@ from drift.ground.consolidation import (
     time_factor,
     time_to_degree,
 )
-from drift.ground.indices import freezing_spell, winters
-from drift.ground.kersten import BTU_FOOT, PCF, conductivity, heat_capacity, latent_heat
-from drift.ground.site import ground_of
-from drift.ground.soils import Soil
-from drift.ground.surfaces import PUBLISHED
+from drift.ground.frost_depth import berggren_depth, coefficient, freezing_spell, stefan_depth, winters
+from drift.ground.pier_site import PUBLISHED, ground_of
+from drift.ground.soils import BTU_FOOT, PCF, Soil, conductivity, heat_capacity, latent_heat
 from drift.ground.wave import damping_depth, ground_temperature, lag_days_per_m
 from drift.ground.weather import daily_weather
 from drift.quantities import YEAR_DAYS
@@ -209,7 +206,7 @@ def test_wave_in_the_ground():
 
 def test_a_small_home_made_pier():
     """Common practice, no source: which winters get under a shallow base and which do not."""
-    from drift.ground.reach import depth_of_winter
+    from drift.ground.frost_at_base import depth_of_winter
 
     # A hole 1.2 m deep, a base 0.2 m thick on drainage stone at its bottom, in hard clay kept bare of snow.
     ground = ground_of(1.2, "hard clay", None, "bare")

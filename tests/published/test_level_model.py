@@ -1,6 +1,6 @@
 """The river Nile at Aswan, 1871 to 1970, through the history's own chain: a level that walks.
 
-Each year stands for a day, the volume is the lean that a level on the pier
+Each year stands for a day, the volume is the tilt that a level on the pier
 reads, north and east alike, so that every log-likelihood counts twice.
 
 A constant with a wide normal prior (`causes.starts`) stands for the diffuse
@@ -18,12 +18,12 @@ from scipy.optimize import minimize, minimize_scalar
 from scipy.stats import norm
 from statsmodels.datasets import nile
 
-from drift.history.causes.starts import LEVEL_SD, axis_start, level_starts
+from drift.history.causes import LEVEL_SD, axis_start, level_starts
 from drift.history.model import Solver
-from drift.history.scan import gains, spread
+from drift.history.scales import slope
 from drift.history.separate import centred
 from drift.history.series import NOT_OBSERVED
-from drift.history.slope import slope
+from drift.history.view import gains, spread
 
 VOLUME = nile.load_pandas().data["volume"].to_numpy()  # [1e8 m^3 a year], public domain
 FIRST_YEAR, YEARS = 1871, VOLUME.size
@@ -56,7 +56,7 @@ def log_likelihood(fit, start_sd=LEVEL_SD):
 
 
 def published_scales():
-    return still(lean_walk=np.sqrt(WALK_VARIANCE))
+    return still(tilt_walk=np.sqrt(WALK_VARIANCE))
 
 
 def test_the_log_likelihood_at_the_published_variances():
@@ -82,7 +82,7 @@ def test_the_diffuse_log_likelihoods_of_the_textbook(ratio, printed):
 
     def minus(log_factor):
         factor = np.exp(log_factor)
-        scales = still(lean_walk=factor * np.sqrt(ratio * NOISE_VARIANCE), level_factor=factor)
+        scales = still(tilt_walk=factor * np.sqrt(ratio * NOISE_VARIANCE), level_factor=factor)
         return -log_likelihood(solver.at(scales))
 
     best = -minimize_scalar(minus, bounds=(-2.0, 2.0), method="bounded").fun
@@ -91,10 +91,10 @@ def test_the_diffuse_log_likelihoods_of_the_textbook(ratio, printed):
 
 
 def test_the_maximum_lies_at_the_published_variances():
-    solver, names = Solver(nile_model()), ["lean_walk", "level_factor"]
+    solver, names = Solver(nile_model()), ["tilt_walk", "level_factor"]
 
     def minus(logs):
-        fit = solver.at(still(lean_walk=np.exp(logs[0]), level_factor=np.exp(logs[1])))
+        fit = solver.at(still(tilt_walk=np.exp(logs[0]), level_factor=np.exp(logs[1])))
         return -fit.log_marginal, -slope(fit, names)
 
     top = minimize(minus, [np.log(10.0), 0.5], jac=True, method="BFGS", options={"gtol": 1e-6})
@@ -108,7 +108,7 @@ def test_the_maximum_lies_at_the_published_variances():
 
 @pytest.mark.parametrize("part", ["pier", "mount_az", "mount_alt"])
 def test_the_likeliest_step_is_that_of_1898(part):
-    """Cobb, Biometrika 65:243-251 (1978): the flow drops after 1898.  Seen as lean and as axis error."""
+    """Cobb, Biometrika 65:243-251 (1978): the flow drops after 1898.  Seen as tilt and as axis error."""
     if part == "pier":
         model, scales = nile_model(), published_scales()
     else:

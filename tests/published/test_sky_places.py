@@ -6,8 +6,7 @@ import pytest
 
 from drift.sky.clock import LeapSeconds
 from drift.sky.earth import EarthRotation
-from drift.sky.nodes import Nodes
-from drift.sky.place import observed
+from drift.sky.place import Nodes, observed
 
 ARCSEC = np.pi / 648_000.0
 MJD_1970 = 40_587

@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 
+from drift.sky.air import refracted_pole_altitude_arcsec, refraction_constants, standard_pressure_hpa
 from drift.sky.place import observed
-from drift.sky.refraction import refracted_pole_altitude_arcsec, refraction_constants
-from drift.sky.weather import standard_pressure_hpa
 
 
 def test_refraction_constants_of_the_erfa_checks():

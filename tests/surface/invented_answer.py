@@ -6,11 +6,26 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from drift.advice.result import Action, Advice, Bolt, Matter, Verdict
-from drift.answer import Answer
-from drift.history.result import CorrectionFound, Event, History, Lasting, Seasonal, Separable, Winter
-from drift.night.result import InstrumentConstants, NightAxis, Nights, SetAside
-from drift.pierfile import PierFile, pier_from_mapping
+from drift.site.file import PierFile, pier_from_mapping
+from drift.types import (
+    Action,
+    Advice,
+    Analysis,
+    Bolt,
+    CorrectionFound,
+    Event,
+    History,
+    InstrumentConstants,
+    Lasting,
+    Matter,
+    NightAxis,
+    Nights,
+    Seasonal,
+    Separable,
+    SetAside,
+    Verdict,
+    Winter,
+)
 
 DAY_US = 86_400_000_000
 #: A note that would break out of a page, a table or a terminal if it were taken at its word.
@@ -31,7 +46,7 @@ def site(latitude_deg: float = 47.3, name: str = "Hill garden") -> PierFile:
                 "elevation_m": 410.0,
                 "timezone": "Europe/Vienna" if latitude_deg > 0 else "Australia/Sydney",
             },
-            "warn": {"axis_arcmin": 2.0, "lean_arcsec": 30.0},
+            "warn": {"axis_arcmin": 2.0, "tilt_arcsec": 30.0},
         }
     )
 
@@ -57,8 +72,8 @@ def night(
     )
 
 
-def lean_of(times_us: np.ndarray, south: bool) -> np.ndarray:
-    """Return the invented lean (north, east) [arcsec], 0 at the first time."""
+def tilt_of(times_us: np.ndarray, south: bool) -> np.ndarray:
+    """Return the invented tilt (north, east) [arcsec], 0 at the first time."""
     years = (times_us - times_us[0]) / (365.25 * DAY_US)
     of_year = (times_us - us(2000, 1, 1)) / (365.25 * DAY_US) % 1.0
     peak = 0.63 if south else 0.13
@@ -66,22 +81,24 @@ def lean_of(times_us: np.ndarray, south: bool) -> np.ndarray:
     return np.column_stack([heave - heave[0], 0.6 * (heave - heave[0])])
 
 
-def invented(latitude_deg: float = 47.3, nights: int = 160, every_days: float = 7.0, seed: int = 5) -> Answer:
+def invented(
+    latitude_deg: float = 47.3, nights: int = 160, every_days: float = 7.0, seed: int = 5
+) -> Analysis:
     """Return the answer of a pier that heaves each winter and of a mount that slipped once."""
     noise = np.random.default_rng(seed)
     south = latitude_deg < 0
     times = us(2021, 10, 3, 21) + np.round(np.arange(nights) * every_days * DAY_US).astype(np.int64)
-    lean = lean_of(times, south)
+    tilt = tilt_of(times, south)
     slip = nights // 2
     kappa = np.where(np.arange(nights) >= slip, -140.0, 0.0) if nights > 4 else np.zeros(nights)
     tan, sign = np.tan(np.radians(latitude_deg)), -1.0 if south else 1.0
-    az = 70.0 + kappa + lean[:, 1] * tan + noise.normal(0, 6, nights)
-    alt = -30.0 - sign * lean[:, 0] + noise.normal(0, 4, nights)
+    az = 70.0 + kappa + tilt[:, 1] * tan + noise.normal(0, 6, nights)
+    alt = -30.0 - sign * tilt[:, 0] + noise.normal(0, 4, nights)
     axes = [night(int(t), a, b, 3.0 * a) for t, a, b in zip(times, az, alt, strict=True)]
-    return Answer(
+    return Analysis(
         site=site(latitude_deg),
         nights=Nights(tuple(axes), (_constants(times),), _set_aside(times), ("Two nights have few solves.",)),
-        history=_history(times, lean, kappa, (float(az[-1]), float(alt[-1])), south),
+        history=_history(times, tilt, kappa, (float(az[-1]), float(alt[-1])), south),
         advice=_advice(times),
         defaults_used=("[warn] false_alarms_per_year is not given: 1 a year is assumed.",),
         warnings=("The table of the Earth's rotation ends in 2024; times after it are good to 0.3 arcsec.",),
@@ -103,14 +120,14 @@ def _set_aside(times: np.ndarray) -> tuple[SetAside, ...]:
 
 
 def _history(
-    times: np.ndarray, lean: np.ndarray, kappa: np.ndarray, now: tuple[float, float], south: bool
+    times: np.ndarray, tilt: np.ndarray, kappa: np.ndarray, now: tuple[float, float], south: bool
 ) -> History:
     n = len(times)
     levels = times[3::9] + 5 * 3_600_000_000 if n > 4 else times[:0]
     every = np.sort(np.concatenate([times, levels]))
     change = np.zeros((len(every), 6))
     for k in range(2):
-        change[:, k] = np.interp(every, times, lean[:, k])
+        change[:, k] = np.interp(every, times, tilt[:, k])
     change[:, 4] = kappa[np.searchsorted(times, every, side="right") - 1]
     sd = np.full((len(every), 6), 2.2)
     sd[:, 2:4] = 0.0
@@ -125,8 +142,8 @@ def _history(
             False,
             False,
             {"pier": 0.03, "mount_az": 0.96, "mount_alt": 0.001, "zero": 0.003, "nothing": 0.006},
-            {"lean_north": 0.4, "lean_east": -1.0, "mount_az": -140.0, "mount_alt": 0.2},
-            {"lean_north": 2.0, "lean_east": 2.5, "mount_az": 4.0, "mount_alt": 3.0},
+            {"tilt_north": 0.4, "tilt_east": -1.0, "mount_az": -140.0, "mount_alt": 0.2},
+            {"tilt_north": 2.0, "tilt_east": 2.5, "mount_az": 4.0, "mount_alt": 3.0},
         )
         if moved
         else None
@@ -139,8 +156,8 @@ def _history(
             True,
             False,
             {"pier": 0.5, "mount_az": 0.4, "mount_alt": 0.0, "zero": 0.05, "nothing": 0.05},
-            {"lean_north": 0.4, "lean_east": 21.0, "mount_az": 22.0, "mount_alt": np.nan},
-            {"lean_north": 2.0, "lean_east": 5.0, "mount_az": 5.0, "mount_alt": np.nan},
+            {"tilt_north": 0.4, "tilt_east": 21.0, "mount_az": 22.0, "mount_alt": np.nan},
+            {"tilt_north": 2.0, "tilt_east": 5.0, "mount_az": 5.0, "mount_alt": np.nan},
         )
         if moved
         else None
@@ -149,8 +166,8 @@ def _history(
         time_us=every,
         change=change,
         sd=sd,
-        east_lean_from_mount_azimuth=Separable("yes", "the mount keeps its hour-angle zero", ""),
-        north_lean_from_mount_altitude=Separable(
+        east_tilt_from_mount_azimuth=Separable("yes", "the mount keeps its hour-angle zero", ""),
+        north_tilt_from_mount_altitude=Separable(
             "partly", "only the shape in time tells them apart", "a level reading on the pier top"
         ),
         seasonal=Seasonal(16.2, 1.1, 31.0, 228 if south else 47) if moved else None,
@@ -172,7 +189,7 @@ def _history(
         axis_now=np.array(now),
         axis_now_sd=np.array([4.0, 3.0]),
         seasonal_axis_offset=np.zeros((366, 2)),
-        scales={"lean_walk_arcsec_per_root_day": 0.41},
+        scales={"tilt_walk_arcsec_per_root_day": 0.41},
         warnings=("Level readings name no place; they are taken to be of the pier.",),
     )
 
@@ -198,7 +215,7 @@ def _advice(times: np.ndarray) -> Advice:
     )
 
 
-def empty() -> Answer:
+def empty() -> Analysis:
     """Return the answer of a record with one night too thin to show the axis."""
     no = np.full(2, np.nan)
     thin = night(
@@ -215,8 +232,8 @@ def empty() -> Answer:
         time_us=np.array([thin.time_us]),
         change=np.full((1, 6), np.nan),
         sd=np.full((1, 6), np.nan),
-        east_lean_from_mount_azimuth=separable,
-        north_lean_from_mount_altitude=separable,
+        east_tilt_from_mount_azimuth=separable,
+        north_tilt_from_mount_altitude=separable,
         seasonal=None,
         winters=(),
         lasting=None,
@@ -231,4 +248,4 @@ def empty() -> Answer:
         (Action("measure", "Take six solves over a wide sky."),),
         (),
     )
-    return Answer(site(), Nights((thin,), (), ()), history, advice, ())
+    return Analysis(site(), Nights((thin,), (), ()), history, advice, ())

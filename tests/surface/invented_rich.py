@@ -5,41 +5,39 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from invented_answer import DAY_US, empty, invented
+from invented_analysis import DAY_US, empty, invented
 from invented_forecast import invented_forecast
 
-from drift.answer import Answer
-from drift.ground.under_pier import UnderPier
-from drift.history.result import CauseSeries, CorrectionFound, Event, History
-from drift.night.result import SkyCovered
-from drift.pierfile import pier_from_mapping
+from drift.ground.frost_front import UnderPier
+from drift.site.file import pier_from_mapping
+from drift.types import Analysis, CauseSeries, CorrectionFound, Event, History, SkyCovered
 
 
-def rich(latitude_deg: float = 47.3) -> Answer:
+def rich(latitude_deg: float = 47.3) -> Analysis:
     """Return the invented answer with everything added."""
-    answer = invented(latitude_deg)
+    analysis = invented(latitude_deg)
     nights = tuple(
         replace(
             night,
             sky=SkyCovered((-60.0, 45.0), (-10.0, 70.0)),
             solves_set_aside=1 if k % 20 == 0 else 0,
         )
-        for k, night in enumerate(answer.nights.nights)
+        for k, night in enumerate(analysis.nights.nights)
     )
-    history = with_changes(with_causes(answer.history))
+    history = with_changes(with_causes(analysis.history))
     ahead = invented_forecast(
         *history.axis_now, swing=40.0, peaks=(110.0, 140.0), start_us=int(history.time_us[-1]) + 1
     )
     history = replace(history, forecast=ahead, driver_odds={"frozen": 0.98, "calendar": 0.02})
     mapping = {
-        "site": dict(answer.site.site),
-        "warn": {"axis_arcmin": 2.0, "lean_arcsec": 30.0},
+        "site": dict(analysis.site.site),
+        "warn": {"axis_arcmin": 2.0, "tilt_arcsec": 30.0},
         "plate": {"bolt_bearings_deg": [0.0, 120.0, 240.0], "bolt_circle_mm": 250.0},
     }
     return replace(
-        answer,
+        analysis,
         site=pier_from_mapping(mapping),
-        nights=replace(answer.nights, nights=nights),
+        nights=replace(analysis.nights, nights=nights),
         history=history,
         ground=ground_of(history),
     )
@@ -106,7 +104,7 @@ def ground_of(history: History) -> UnderPier:
     )
 
 
-def level_only() -> Answer:
+def level_only() -> Analysis:
     """Return the answer of a book that holds level readings and no night."""
     made = rich()
     keep = list(range(0, len(made.history.time_us), 2))  # a reading a fortnight

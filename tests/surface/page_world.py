@@ -10,11 +10,10 @@ from pathlib import Path
 import numpy as np
 from starlette.testclient import TestClient
 
-from drift.api import open_book, read_site
-from drift.page.app import make_app
-from drift.page.desk import Desk
-from drift.page.guard import Rules
-from drift.page.standing import Keeper
+from drift.api import open_record, read_site
+from drift.web.app import make_app
+from drift.web.current import Keeper, PageState
+from drift.web.guard import Rules
 
 SITE = """[site]
 name = "Test pier"
@@ -56,17 +55,17 @@ def pier_folder(folder: Path, filled: bool = True) -> Path:
     site_path.write_text(SITE)
     if filled:
         site = read_site(site_path)
-        with open_book(site) as book:
-            list(book.import_files([alignment_log(folder / "alignments.csv")]))
+        with open_record(site) as record:
+            list(record.import_files([alignment_log(folder / "alignments.csv")]))
     return site_path
 
 
-def desk_of(site_path: Path, rules: Rules | None = None) -> Desk:
-    return Desk(Keeper(site_path, draw_ahead=False), rules or Rules(), patience_s=PATIENCE_S)
+def desk_of(site_path: Path, rules: Rules | None = None) -> PageState:
+    return PageState(Keeper(site_path, draw_ahead=False), rules or Rules(), patience_s=PATIENCE_S)
 
 
 @contextmanager
-def client_of(desk: Desk) -> Iterator[TestClient]:
+def client_of(desk: PageState) -> Iterator[TestClient]:
     with TestClient(make_app(desk), base_url=OWN, follow_redirects=True) as client:
         yield client
 
@@ -78,5 +77,5 @@ def token_in(text: str) -> str:
 
 
 def rows_of(site_path: Path, kind: str = "corrections") -> list:
-    with open_book(read_site(site_path)) as book:
-        return book.held(kind)
+    with open_record(read_site(site_path)) as record:
+        return record.held(kind)

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from book_world import run
+from record_world import run
 
 from drift.advice.situation import situation_of
-from drift.api import answer_readings, open_book, read_site
-from drift.book.clock import now_us
+from drift.api import analyse_readings, open_record, read_site
 from drift.cli.advise import list_as_made
+from drift.record.engine import now_us
 
 SITE = """
 [site]
@@ -107,10 +107,10 @@ def test_what_is_done_is_not_advised_again_before_a_night_has_seen_it(pier, caps
 def as_made(pier: Path) -> list[str]:
     """Return the codes of what is left of the last night's list, as it was made."""
     site, now = read_site(pier), now_us()
-    with open_book(site) as book:
-        answer = answer_readings(site, book.readings(), book, now)
-        night_us = situation_of(site, answer.nights, answer.history, now).time_us
-        return [step.code for step in list_as_made(answer, book, night_us, now) if step.code]
+    with open_record(site) as record:
+        analysis = analyse_readings(site, record.readings(), record, now)
+        night_us = situation_of(site, analysis.nights, analysis.history, now).time_us
+        return [step.code for step in list_as_made(analysis, record, night_us, now) if step.code]
 
 
 def test_the_steps_of_one_night_can_all_be_recorded_in_any_order(pier, capsys):
@@ -159,12 +159,14 @@ def test_a_withdrawn_step_can_be_done_after_all(pier, capsys):
 def later(monkeypatch, days: float, nights: int = NIGHTS) -> None:
     """Let it be so many days after the last night, of a record that was kept up until then."""
     then = FIRST + timedelta(days=7 * (nights - 1) + days)
-    monkeypatch.setattr("drift.book.clock.now_us", lambda: int(then.timestamp() * 1e6))
+    monkeypatch.setattr("drift.record.engine.now_us", lambda: int(then.timestamp() * 1e6))
 
 
 def test_every_command_says_that_the_last_night_is_too_old(pier, capsys, monkeypatch):
     later(monkeypatch, 100.0)
-    monkeypatch.setattr("drift.book.store.Book.latest_import_us", lambda book: int(FIRST.timestamp() * 1e6))
+    monkeypatch.setattr(
+        "drift.record.record.Record.latest_import_us", lambda record: int(FIRST.timestamp() * 1e6)
+    )
     old = "Measure: the last night that shows the axis is 100 days old (2024-02-22)"
     assert said(capsys, "advise", "--pier", pier)[1].startswith(old)
     assert old in " ".join(said(capsys, "status", "--pier", pier)[1].split())
@@ -183,7 +185,9 @@ def test_logs_of_years_ago_are_advised_on_as_of_their_end(pier, capsys):
 
 def test_a_step_from_old_logs_can_still_be_recorded_when_they_have_grown_too_old(pier, capsys, monkeypatch):
     arrived = FIRST + timedelta(days=7 * (NIGHTS - 1) + 400)
-    monkeypatch.setattr("drift.book.store.Book.latest_import_us", lambda book: int(arrived.timestamp() * 1e6))
+    monkeypatch.setattr(
+        "drift.record.record.Record.latest_import_us", lambda record: int(arrived.timestamp() * 1e6)
+    )
     later(monkeypatch, 401.0)
     step = re.search(r"--done (\w+)", said(capsys, "advise", "--pier", pier)[1])[1]
     later(monkeypatch, 462.0)  # 62 days after they came in they are too old to turn anything by
@@ -204,7 +208,7 @@ def test_a_step_advised_some_days_ago_can_still_be_recorded(tmp_path, capsys, mo
     log.write_text("\n".join(["time_utc,az_error_arcmin,alt_error_arcmin,sigma_arcmin", *rows, ""]))
     run("import", log, "--pier", pier)
     capsys.readouterr()
-    monkeypatch.setattr("drift.book.store.Book.latest_import_us", lambda book: None)
+    monkeypatch.setattr("drift.record.record.Record.latest_import_us", lambda record: None)
     codes = []
     for days in (1.0, 40.0):
         later(monkeypatch, days, weeks)

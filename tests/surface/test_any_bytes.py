@@ -9,16 +9,16 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
-from book_world import SITE_TEXT
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from record_world import SITE_TEXT
 
-from drift.book.importing import FileImported, FileRefused
-from drift.book.store import Book
-from drift.logs.mapping_file import MappingFile
-from drift.logs.settle import Settler
-from drift.pierfile import load_pier
-from drift.readings import COLUMNS
+from drift.importer.files import FileImported, FileRefused
+from drift.ingest.mapping_file import MappingFile
+from drift.ingest.settle import Settler
+from drift.record.record import Record
+from drift.site.file import load_pier
+from drift.types import READING_COLUMNS
 
 QUIRKS = Path(__file__).parents[2] / "sample_logs" / "quirks"
 SEEDS = sorted(
@@ -37,9 +37,9 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def book(folder: Path) -> Iterator[Book]:
-    with Book.open(load_pier(folder / "pier.toml")) as book:
-        yield book
+def record(folder: Path) -> Iterator[Record]:
+    with Record.open(load_pier(folder / "pier.toml")) as record:
+        yield record
 
 
 @contextmanager
@@ -54,10 +54,10 @@ def no_hang() -> Iterator[None]:
 def rows_in(folder: Path) -> int:
     """Count the rows by way of the database itself."""
     with closing(sqlite3.connect(folder / "drift-book.sqlite")) as database:
-        return sum(database.execute(f"SELECT count(*) FROM {kind}").fetchone()[0] for kind in COLUMNS)
+        return sum(database.execute(f"SELECT count(*) FROM {kind}").fetchone()[0] for kind in READING_COLUMNS)
 
 
-def check(book: Book, folder: Path, name: str, data: bytes) -> None:
+def check(record: Record, folder: Path, name: str, data: bytes) -> None:
     """Import bytes as a file, and see that the record grew by what was told and by nothing else."""
     path = folder / name
     path.write_bytes(data)
@@ -70,7 +70,7 @@ def check(book: Book, folder: Path, name: str, data: bytes) -> None:
     )
     before = rows_in(folder)
     with no_hang():
-        outcomes = list(book.import_files([path], settle=settle))
+        outcomes = list(record.import_files([path], settle=settle))
     assert len(outcomes) == 1
     (one,) = outcomes
     if isinstance(one, FileRefused):
@@ -93,14 +93,14 @@ SETTINGS = settings(
     data=st.binary(max_size=400),
     name=st.sampled_from(["a.csv", "a.txt", "a.ecsv", "a.vot", "a.jsonl", "a.fits"]),
 )
-def test_any_bytes(book: Book, folder: Path, data: bytes, name: str) -> None:
-    check(book, folder, name, data)
+def test_any_bytes(record: Record, folder: Path, data: bytes, name: str) -> None:
+    check(record, folder, name, data)
 
 
 @SETTINGS
 @given(text=st.text(alphabet=',;\t|"\n\r#:. 0123456789-+TZhmsdeRADcountime°\0\ufeffé', max_size=300))
-def test_any_text_of_table_signs(book: Book, folder: Path, text: str) -> None:
-    check(book, folder, "b.csv", text.encode("utf-8"))
+def test_any_text_of_table_signs(record: Record, folder: Path, text: str) -> None:
+    check(record, folder, "b.csv", text.encode("utf-8"))
 
 
 @st.composite
@@ -124,5 +124,5 @@ def damaged(draw: st.DrawFn) -> tuple[str, bytes]:
 
 @settings(parent=SETTINGS, max_examples=120)
 @given(file=damaged())
-def test_any_damage(book: Book, folder: Path, file: tuple[str, bytes]) -> None:
-    check(book, folder, *file)
+def test_any_damage(record: Record, folder: Path, file: tuple[str, bytes]) -> None:
+    check(record, folder, *file)

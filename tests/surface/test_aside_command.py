@@ -6,10 +6,10 @@ import json
 from pathlib import Path
 
 import pytest
-from book_world import SOLVES_HEADER, run, site_file, solve_rows, write_log
+from record_world import SOLVES_HEADER, run, site_file, solve_rows, write_log
 
-from drift.book.store import Book
-from drift.pierfile import load_pier
+from drift.record.record import Record
+from drift.site.file import load_pier
 
 WEATHER = "date;t_min_c;t_max_c;remark"
 
@@ -48,8 +48,8 @@ def said(capsys: pytest.CaptureFixture[str], *arguments: str | Path) -> str:
 
 
 def listed(pier: Path) -> list[tuple[str, int]]:
-    with Book.open(load_pier(pier)) as book:
-        return [(Path(one.row.file).name, one.row.line) for one in book.asides()]
+    with Record.open(load_pier(pier)) as record:
+        return [(Path(one.row.file).name, one.row.line) for one in record.asides()]
 
 
 def test_the_list(pier: Path, logs: tuple[Path, Path], capsys: pytest.CaptureFixture[str]) -> None:
@@ -82,9 +82,9 @@ def test_rows_are_exported_mended_and_put_back(
     assert f"{weather}: 1 row put back (import 3)" in text
     assert "not put back: line" in text and "t_max_c = 'x'" in text
     assert listed(pier) == [("weather.csv", 4)]
-    with Book.open(load_pier(pier)) as book:
-        readings = book.readings()
-        origins = book.origins(readings["solves"]["row_id"])
+    with Record.open(load_pier(pier)) as record:
+        readings = record.readings()
+        origins = record.origins(readings["solves"]["row_id"])
         assert readings["weather"]["t_min_c"].tolist() == [-5.0, -4.0]
     assert len(readings["solves"]) == 5
     mended = {one.mends.line: one for one in origins.values() if one.mends is not None}
@@ -124,13 +124,13 @@ def test_a_value_left_out_is_mended(pier: Path, capsys: pytest.CaptureFixture[st
     path.write_text(path.read_text().replace(",9550", ",955"))
     assert run("aside", "put-back", path, "--pier", pier) == 0
     assert listed(pier) == []
-    with Book.open(load_pier(pier)) as book:
-        assert book.readings()["solves"]["pressure_hpa"].tolist() == [955.0]
+    with Record.open(load_pier(pier)) as record:
+        assert record.readings()["solves"]["pressure_hpa"].tolist() == [955.0]
 
 
 def test_only_some_numbers(pier: Path, logs: tuple[Path, Path], capsys: pytest.CaptureFixture[str]) -> None:
-    with Book.open(load_pier(pier)) as book:
-        number = book.asides()[0].number
+    with Record.open(load_pier(pier)) as record:
+        number = record.asides()[0].number
     capsys.readouterr()
     assert "1 row to mend" in said(
         capsys, "aside", "export", pier.parent / "mend", str(number), "--pier", pier
@@ -145,8 +145,8 @@ def test_only_some_numbers(pier: Path, logs: tuple[Path, Path], capsys: pytest.C
 def test_a_dismissed_row_is_not_told_again(
     pier: Path, logs: tuple[Path, Path], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    with Book.open(load_pier(pier)) as book:
-        numbers = [str(one.number) for one in book.asides()]
+    with Record.open(load_pier(pier)) as record:
+        numbers = [str(one.number) for one in record.asides()]
     capsys.readouterr()
     text = said(capsys, "aside", "dismiss", *numbers[:2], "--reason", "a test frame", "--pier", pier)
     assert "2 rows dismissed." in text
@@ -200,9 +200,9 @@ def test_rows_of_a_mapped_log_are_mended_in_their_own_spelling(
     capsys.readouterr()
     assert "1 row put back" in said(capsys, "aside", "put-back", path, "--pier", pier)
     assert listed(pier) == []
-    with Book.open(load_pier(pier)) as book:
-        weather = book.readings()["weather"]
-        origins = book.origins(weather["row_id"])
+    with Record.open(load_pier(pier)) as record:
+        weather = record.readings()["weather"]
+        origins = record.origins(weather["row_id"])
     assert weather["t_max_c"].tolist() == [1.0, 2.5, 0.5, -1.5]
     assert [one.raw for one in origins.values() if one.mends] == ["14.01.2024;-4,5;2,5"]
 

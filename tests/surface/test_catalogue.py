@@ -6,32 +6,29 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from invented_answer import DAY_US, empty, invented
+from invented_analysis import DAY_US, empty, invented
 from invented_rich import level_only, rich
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.path import Path as MplPath
 
 from drift.errors import DriftError
-from drift.show import drawing
-from drift.show.catalogue import picture_named, pictures_of
-from drift.show.figures import (
+from drift.render import drawing
+from drift.render.catalogue import picture_named, pictures_of
+from drift.render.figures import (
     axis_path,
     canvas,
-    cause_panels,
-    cause_parts,
+    causes,
     corrections_found,
     event_closeup,
-    event_sides,
-    ground_under_lean,
+    from_pole,
+    ground_under_tilt,
     night_quality,
     pier_path,
     plan_view,
     seasons,
-    tolerance,
 )
-from drift.show.figures.canvas import PHONE_IN, WIDE_IN, dates
-from drift.show.figures.palette import DARK, LIGHT, dark_ground
+from drift.render.figures.canvas import DARK, LIGHT, PHONE_IN, WIDE_IN, dark_ground, dates
 
 #: Rounding of sums of numbers of about 1000 arcsec.
 ROUNDING = 1e-8
@@ -47,21 +44,21 @@ RECORDS = {
 
 
 def drawable(name):
-    answer = RECORDS[name]
-    return [(answer, picture) for picture in pictures_of(answer) if not picture.lacking(answer)]
+    analysis = RECORDS[name]
+    return [(analysis, picture) for picture in pictures_of(analysis) if not picture.lacking(analysis)]
 
 
 ALL = [
-    pytest.param(answer, picture, id=f"{name}, {picture.name}")
+    pytest.param(analysis, picture, id=f"{name}, {picture.name}")
     for name in RECORDS
-    for answer, picture in drawable(name)
+    for analysis, picture in drawable(name)
 ]
 
 
 @pytest.mark.parametrize(("answer", "picture"), [one for one in ALL if "south" not in one.id])
-def test_no_label_is_cut_and_no_title_meets_another(answer, picture):
+def test_no_label_is_cut_and_no_title_meets_another(analysis, picture):
     for width in (PHONE_IN,) if picture.narrow else (PHONE_IN, WIDE_IN):
-        figure = picture.figure(answer, width_in=width)
+        figure = picture.figure(analysis, width_in=width)
         FigureCanvasAgg(figure).draw()
         page = figure.bbox
         titles = list(figure.texts)
@@ -104,24 +101,24 @@ def inside(text, page):
 
 
 @pytest.mark.parametrize(("answer", "picture"), ALL)
-def test_each_picture_has_words_a_caption_and_numbers(answer, picture):
-    assert len(picture.describe(answer)) > 60
-    assert picture.describe(answer).endswith((".", "%"))
-    assert picture.caption(answer).endswith(".")
-    assert picture.table(answer).rows
-    assert "nan" not in f"{picture.describe(answer)} {picture.table(answer).rows}"
+def test_each_picture_has_words_a_caption_and_numbers(analysis, picture):
+    assert len(picture.describe(analysis)) > 60
+    assert picture.describe(analysis).endswith((".", "%"))
+    assert picture.caption(analysis).endswith(".")
+    assert picture.table(analysis).rows
+    assert "nan" not in f"{picture.describe(analysis)} {picture.table(analysis).rows}"
 
 
 @pytest.mark.parametrize("name", RECORDS)
 def test_what_has_nothing_to_show_says_so_in_a_sentence(name):
-    answer = RECORDS[name]
-    shown, left_out = drawing.pictures_to_draw(answer)
-    assert len(shown) + len(left_out) == len(pictures_of(answer))
+    analysis = RECORDS[name]
+    shown, left_out = drawing.pictures_to_draw(analysis)
+    assert len(shown) + len(left_out) == len(pictures_of(analysis))
     assert all(why.endswith(".") and why[0].isupper() for _, why in left_out)
     expected = {
         "rich north": 0,
         "rich south": 0,
-        "one night": 8,  # no lean, winters, pier, causes (2), ground, coming year and corrections
+        "one night": 8,  # no tilt, winters, pier, causes (2), ground, coming year and corrections
         "level only": 5,  # no axis (2), no ground, no coming year, no corrections, no nights
         "empty": 10,
     }
@@ -129,17 +126,17 @@ def test_what_has_nothing_to_show_says_so_in_a_sentence(name):
 
 
 def test_pictures_are_found_by_name_and_an_unknown_one_names_those_there_are():
-    answer = RECORDS["rich north"]
-    assert picture_named(answer, "event-2").title.startswith("Event 2, by 2024-10-")
+    analysis = RECORDS["rich north"]
+    assert picture_named(analysis, "event-2").title.startswith("Event 2, by 2024-10-")
     with pytest.raises(DriftError, match=r"no picture 'peir'; did you mean 'pier'\?  The pictures are axis,"):
-        picture_named(answer, "peir")
+        picture_named(analysis, "peir")
 
 
 def test_of_many_events_the_latest_are_drawn():
-    answer = RECORDS["rich north"]
-    many = tuple(answer.history.events[0] for _ in range(drawing.EVENTS_DRAWN + 3))
-    answer = replace(answer, history=replace(answer.history, events=many))
-    shown, left_out = drawing.pictures_to_draw(answer)
+    analysis = RECORDS["rich north"]
+    many = tuple(analysis.history.events[0] for _ in range(drawing.EVENTS_DRAWN + 3))
+    analysis = replace(analysis, history=replace(analysis.history, events=many))
+    shown, left_out = drawing.pictures_to_draw(analysis)
     names = [picture.name for picture in shown if picture.is_event]
     assert names == [f"event-{k}" for k in range(4, drawing.EVENTS_DRAWN + 4)]
     assert (
@@ -155,7 +152,7 @@ def test_events_stand_side_by_side_and_so_do_the_causes():
     assert groups == [
         ["axis"],
         ["event-1", "event-2", "event-3", "event-4"],
-        ["lean"],
+        ["tilt"],
         ["seasons"],
         ["pier"],
         ["path"],
@@ -167,78 +164,78 @@ def test_events_stand_side_by_side_and_so_do_the_causes():
     ]
 
 
-def test_the_same_answer_draws_the_same_picture_and_changes_nothing():
-    answer = rich()
-    before = answer.history.change.copy()
+def test_the_same_analysis_draws_the_same_picture_and_changes_nothing():
+    analysis = rich()
+    before = analysis.history.change.copy()
     for name in ("pier", "event-1"):
-        picture = picture_named(answer, name)
-        assert drawing.drawn_picture(picture, answer) == drawing.drawn_picture(picture, answer)
-    np.testing.assert_array_equal(before, answer.history.change)
+        picture = picture_named(analysis, name)
+        assert drawing.drawn_picture(picture, analysis) == drawing.drawn_picture(picture, analysis)
+    np.testing.assert_array_equal(before, analysis.history.change)
 
 
 @pytest.mark.parametrize("latitude", [47.3, -33.9])
 def test_causes_add_up_to_the_axis_and_the_rest_is_left_over(latitude):
-    answer = rich(latitude)
+    analysis = rich(latitude)
     for name, weights in (
         ("azimuth", {4: 1.0, 1: np.tan(np.radians(latitude)), 3: np.tan(np.radians(latitude))}),
         ("altitude", {5: 1.0, 0: -np.sign(latitude), 2: -np.sign(latitude)}),
     ):
-        view = cause_parts.view_named(answer, name)
+        view = causes.view_named(analysis, name)
         np.testing.assert_allclose(view.weights, [weights.get(k, 0.0) for k in range(6)], atol=1e-12)
-        shown = cause_parts.parts(answer, view)
+        shown = causes.parts(analysis, view)
         total = np.sum([part.value for part in shown], axis=0)
-        np.testing.assert_allclose(total, answer.history.change @ view.weights, atol=ROUNDING)
-        left = cause_parts.left_over(answer, view)
+        np.testing.assert_allclose(total, analysis.history.change @ view.weights, atol=ROUNDING)
+        left = causes.left_over(analysis, view)
         column = 0 if name == "azimuth" else 1
-        read = np.array([night.estimate[column] for night in answer.nights.nights])
+        read = np.array([night.estimate[column] for night in analysis.nights.nights])
         np.testing.assert_allclose(np.diff(left.read), np.diff(read), atol=ROUNDING)
-        smooth = np.interp(left.time_us, answer.history.time_us, total)
+        smooth = np.interp(left.time_us, analysis.history.time_us, total)
         np.testing.assert_allclose(left.read - left.left, smooth, atol=ROUNDING)
         # the latest night is tied to the smoothed axis, which the invented history takes from that night
         assert left.left[-1] == pytest.approx(0.0, abs=ROUNDING)
 
 
 def test_a_cause_that_does_nothing_has_no_panel_and_those_of_a_kind_share_one():
-    answer = RECORDS["rich north"]
-    azimuth = [part.title for part in cause_parts.parts(answer, cause_parts.view_named(answer, "azimuth"))]
+    analysis = RECORDS["rich north"]
+    azimuth = [part.title for part in causes.parts(analysis, causes.view_named(analysis, "azimuth"))]
     assert azimuth == ["season", "settlement", "sudden changes"]
-    altitude = [part.title for part in cause_parts.parts(answer, cause_parts.view_named(answer, "altitude"))]
+    altitude = [part.title for part in causes.parts(analysis, causes.view_named(analysis, "altitude"))]
     assert altitude == ["season", "settlement"]
-    more = replace(answer.history.causes[2], name="sudden change by 2024-01-01")
-    history = replace(answer.history, causes=(*answer.history.causes, more))
-    answer = replace(answer, history=history)
-    view = cause_parts.view_named(answer, "azimuth")
-    both = cause_parts.parts(answer, view)[-1]
+    more = replace(analysis.history.causes[2], name="sudden change by 2024-01-01")
+    history = replace(analysis.history, causes=(*analysis.history.causes, more))
+    analysis = replace(analysis, history=history)
+    view = causes.view_named(analysis, "azimuth")
+    both = causes.parts(analysis, view)[-1]
     np.testing.assert_allclose(both.value, 2 * history.causes[2].change[:, 4])
-    np.testing.assert_allclose(both.sd, np.sqrt(2) * cause_parts.weighed_sd(history.causes[2].sd, view))
+    np.testing.assert_allclose(both.sd, np.sqrt(2) * causes.weighed_sd(history.causes[2].sd, view))
 
 
 def test_slow_causes_share_one_scale_and_bands_are_one_sd():
-    answer = RECORDS["rich north"]
-    panels = cause_panels.figure(answer).axes
-    assert len(panels) == cause_panels.panels(answer) == 5
+    analysis = RECORDS["rich north"]
+    panels = causes.figure(analysis).axes
+    assert len(panels) == causes.panels(analysis) == 5
     assert panels[0].get_ylim() == panels[1].get_ylim() != panels[2].get_ylim()
-    part = cause_parts.parts(answer, cause_parts.view_named(answer, "azimuth"))[0]
+    part = causes.parts(analysis, causes.view_named(analysis, "azimuth"))[0]
     band = panels[0].collections[0].get_datalim(panels[0].transData)
     assert band.y1 == pytest.approx((part.value + part.sd).max(), rel=0.02)  # drawn a point in two
     (points,) = [line for line in panels[-1].lines if line.get_marker() == "o"]
-    left = cause_parts.left_over(answer, cause_parts.view_named(answer, "azimuth"))
+    left = causes.left_over(analysis, causes.view_named(analysis, "azimuth"))
     np.testing.assert_allclose(points.get_ydata(), left.left)
 
 
 def test_the_sum_of_causes_has_a_band_no_wider_than_two_nights_alone_would_have():
-    answer = RECORDS["rich north"]
-    view = cause_parts.view_named(answer, "azimuth")
-    total, sd = answer.history.change @ view.weights, cause_parts.total_sd(answer, view)
-    (band,) = cause_panels.figure(answer).axes[-2].collections
+    analysis = RECORDS["rich north"]
+    view = causes.view_named(analysis, "azimuth")
+    total, sd = analysis.history.change @ view.weights, causes.total_sd(analysis, view)
+    (band,) = causes.figure(analysis).axes[-2].collections
     low, high = band.get_datalim(band.axes.transData).intervaly
     assert (low, high) == pytest.approx(((total - sd).min(), (total + sd).max()))
-    np.testing.assert_allclose(sd, cause_parts.weighed_sd(answer.history.sd, view))  # less than two nights'
-    unsure = replace(answer, history=replace(answer.history, sd=100.0 * answer.history.sd))
-    alone = np.sqrt([night.covariance[0, 0] for night in answer.nights.nights])
+    np.testing.assert_allclose(sd, causes.weighed_sd(analysis.history.sd, view))  # less than two nights'
+    unsure = replace(analysis, history=replace(analysis.history, sd=100.0 * analysis.history.sd))
+    alone = np.sqrt([night.covariance[0, 0] for night in analysis.nights.nights])
     both = np.hypot(alone, alone[0])
-    at = np.searchsorted(answer.history.time_us, [night.time_us for night in answer.nights.nights])
-    np.testing.assert_allclose(cause_parts.total_sd(unsure, view)[at][1:], both[1:])
+    at = np.searchsorted(analysis.history.time_us, [night.time_us for night in analysis.nights.nights])
+    np.testing.assert_allclose(causes.total_sd(unsure, view)[at][1:], both[1:])
 
 
 def test_of_a_slow_cause_points_are_left_out_but_no_gap_is_made():
@@ -251,23 +248,23 @@ def test_of_a_slow_cause_points_are_left_out_but_no_gap_is_made():
     assert (line.get_xdata()[0], line.get_xdata()[-1]) == (0.0, 2040.0)
 
 
-def test_without_nights_causes_are_shown_in_the_lean():
-    answer = RECORDS["level only"]
-    assert [view.name for view in cause_parts.views(answer)] == ["north", "east"]
-    figure = cause_panels.figure(answer, view="north")
+def test_without_nights_causes_are_shown_in_the_tilt():
+    analysis = RECORDS["level only"]
+    assert [view.name for view in causes.views(analysis)] == ["north", "east"]
+    figure = causes.figure(analysis, view="north")
     band = figure.axes[-1].collections[0].get_datalim(figure.axes[-1].transData)
-    lean, sd = answer.history.change[:, 0], answer.history.sd[:, 0]
-    assert (band.y0, band.y1) == pytest.approx(((lean - sd).min(), (lean + sd).max()))
+    tilt, sd = analysis.history.change[:, 0], analysis.history.sd[:, 0]
+    assert (band.y0, band.y1) == pytest.approx(((tilt - sd).min(), (tilt + sd).max()))
 
 
-def with_matters(answer, *allowed):
+def with_matters(analysis, *allowed):
     """Return the answer with one use for each allowance [arcmin], of which the last binds no one."""
-    first = answer.advice.matters[0]
+    first = analysis.advice.matters[0]
     made = [
         replace(first, name=f"use {k}", allowed_arcmin=least, binding=k < len(allowed) - 1)
         for k, least in enumerate(allowed)
     ]
-    return replace(answer, advice=replace(answer.advice, matters=tuple(made)))
+    return replace(analysis, advice=replace(analysis.advice, matters=tuple(made)))
 
 
 def words_of(panel):
@@ -275,11 +272,11 @@ def words_of(panel):
 
 
 def test_the_picture_names_the_most_demanding_use_also_one_that_only_some_have():
-    answer = with_matters(RECORDS["rich north"], 20.0, 0.9)
-    assert tolerance.tolerated(answer) == tolerance.Tolerance(0.9, "use 1")
-    panel = axis_path.figure(answer).axes[0]
+    analysis = with_matters(RECORDS["rich north"], 20.0, 0.9)
+    assert from_pole.tolerated(analysis) == from_pole.Tolerance(0.9, "use 1")
+    panel = axis_path.figure(analysis).axes[0]
     assert any("most demanding use tolerates 0.9' (use 1)" in words for words in words_of(panel))
-    assert "tolerates 0.9' (use 1)" in axis_path.describe(answer)
+    assert "tolerates 0.9' (use 1)" in axis_path.describe(analysis)
     far = axis_path.figure(with_matters(RECORDS["rich north"], 500.0)).axes[0]
     assert any("(use 0); that is outside the frame" in words for words in words_of(far))
     none = axis_path.figure(with_matters(RECORDS["rich north"])).axes[0]
@@ -288,14 +285,14 @@ def test_the_picture_names_the_most_demanding_use_also_one_that_only_some_have()
 
 @pytest.mark.parametrize("name", ["rich north", "rich south"])
 def test_the_way_of_the_axis_is_shaded_beyond_the_warning_limit_only(name):
-    answer = RECORDS[name]
-    blocks = axis_path.path_blocks(answer)
-    points, _ = axis_path.on_sky_arcmin(blocks, answer.site.site.latitude_deg)
-    pole = np.array([0.0, tolerance.aimed_pole_arcmin(answer)])
+    analysis = RECORDS[name]
+    blocks = axis_path.path_blocks(analysis)
+    points, _ = axis_path.on_sky_arcmin(blocks, analysis.site.site.latitude_deg)
+    pole = np.array([0.0, from_pole.aimed_pole_arcmin(analysis)])
     far = np.hypot(*(points - pole).T)
     limit = float(np.median(far))  # so that the path lies on both sides
-    warn = replace_warn(answer.site, limit)
-    panel = axis_path.figure(replace(answer, site=warn)).axes[0]
+    warn = replace_warn(analysis.site, limit)
+    panel = axis_path.figure(replace(analysis, site=warn)).axes[0]
     (shade,) = [patch for patch in panel.patches if patch.get_alpha()]
     clear = np.abs(far - limit) > 1e-3 * limit  # the edge is drawn as straight pieces of a degree
     corners, edge = shade.get_path().vertices[:5], shade.get_path().vertices[5:]  # the edge is a hole
@@ -303,7 +300,7 @@ def test_the_way_of_the_axis_is_shaded_beyond_the_warning_limit_only(name):
     left_clear = MplPath(edge).contains_points(points)
     np.testing.assert_array_equal(left_clear[clear], (far < limit)[clear])
     assert any(f"beyond {limit:g}' from the pole" in words for words in words_of(panel))
-    all_within = axis_path.figure(replace(answer, site=replace_warn(answer.site, 900.0))).axes[0]
+    all_within = axis_path.figure(replace(analysis, site=replace_warn(analysis.site, 900.0))).axes[0]
     assert any("all of the frame is within 900'" in words for words in words_of(all_within))
     assert not [patch for patch in all_within.patches if patch.get_alpha()]
 
@@ -313,12 +310,12 @@ def replace_warn(site, axis_arcmin):
 
 
 def test_the_pier_is_seen_from_above_with_north_up_and_ellipses_of_one_sd():
-    answer = RECORDS["rich north"]
-    panel = pier_path.figure(answer).axes[0]
-    rows = pier_path.path_rows(answer.history)
+    analysis = RECORDS["rich north"]
+    panel = pier_path.figure(analysis).axes[0]
+    rows = pier_path.path_rows(analysis.history)
     ellipses = panel.collections[0]
-    np.testing.assert_allclose(ellipses.get_offsets(), answer.history.change[rows][:, [1, 0]])
-    np.testing.assert_allclose(ellipses._heights * 2, 2 * answer.history.sd[rows][:, 0])
+    np.testing.assert_allclose(ellipses.get_offsets(), analysis.history.change[rows][:, [1, 0]])
+    np.testing.assert_allclose(ellipses._heights * 2, 2 * analysis.history.sd[rows][:, 0])
     assert panel.get_xlabel().endswith("toward east →") and panel.get_ylabel().endswith("toward north →")
     assert (panel.get_ylim()[1] - panel.get_ylim()[0]) == pytest.approx(np.ptp(panel.get_xlim()))
 
@@ -340,22 +337,22 @@ def test_bolts_stand_at_the_frame_in_their_bearing(bearing, edge):
 
 
 def test_the_compass_stands_where_no_bolt_is():
-    answer = RECORDS["rich north"]
-    bolted = answer.site.model_copy(
-        update={"plate": answer.site.plate.model_copy(update={"bolt_bearings_deg": (50.0, 140.0, 230.0)})}
+    analysis = RECORDS["rich north"]
+    bolted = analysis.site.model_copy(
+        update={"plate": analysis.site.plate.model_copy(update={"bolt_bearings_deg": (50.0, 140.0, 230.0)})}
     )
-    panel = pier_path.figure(replace(answer, site=bolted)).axes[0]
+    panel = pier_path.figure(replace(analysis, site=bolted)).axes[0]
     corner = panel.child_axes[0].get_position()
     assert corner.x0 < 0.5 * (panel.get_position().x0 + panel.get_position().x1)
     assert corner.y0 > 0.5 * (panel.get_position().y0 + panel.get_position().y1)
 
 
 def test_an_event_has_its_own_nights_on_either_side_and_their_means():
-    answer = RECORDS["rich north"]
-    event = answer.history.events[0]
-    sides = event_sides.sides_of(answer, event)
+    analysis = RECORDS["rich north"]
+    event = analysis.history.events[0]
+    sides = event_closeup.sides_of(analysis, event)
     assert sides.before.time_us.max() == event.after_us and sides.after.time_us.min() == event.before_us
-    nights = {night.time_us: night for night in answer.nights.nights}
+    nights = {night.time_us: night for night in analysis.nights.nights}
     read = np.array([nights[t].estimate[0] for t in sides.before.time_us])
     assert sides.before.mean[0] == pytest.approx(read.mean())  # all have the same uncertainty
     own = nights[sides.before.time_us[0]].own_covariance[0, 0]
@@ -366,40 +363,40 @@ def test_an_event_has_its_own_nights_on_either_side_and_their_means():
 
 
 def test_an_event_looks_no_further_than_the_next_change():
-    answer = RECORDS["rich north"]
-    zero = answer.history.events[2]
-    sides = event_sides.sides_of(answer, zero)
-    others = [found.time_us for found in answer.history.corrections]
+    analysis = RECORDS["rich north"]
+    zero = analysis.history.events[2]
+    sides = event_closeup.sides_of(analysis, zero)
+    others = [found.time_us for found in analysis.history.corrections]
     assert not any(zero.before_us < t < sides.after.time_us.max() for t in others)
     assert not any(sides.before.time_us.min() < t < zero.after_us for t in others)
 
 
 def test_the_zero_is_shown_where_it_may_be_what_moved_and_the_odds_always():
-    answer = RECORDS["rich north"]
+    analysis = RECORDS["rich north"]
     titles = [
-        [panel.get_title("left") for panel in event_closeup.figure(answer, event=k).axes] for k in (0, 2)
+        [panel.get_title("left") for panel in event_closeup.figure(analysis, event=k).axes] for k in (0, 2)
     ]
     assert titles[0][-1] == titles[1][-1] == "Odds of what it was"
     assert "Hour-angle zero" not in titles[0] and "Hour-angle zero" in titles[1]
-    bars = event_closeup.figure(answer, event=0).axes[-1].patches
-    assert sorted(bar.get_width() for bar in bars) == sorted(answer.history.events[0].probability.values())
+    bars = event_closeup.figure(analysis, event=0).axes[-1].patches
+    assert sorted(bar.get_width() for bar in bars) == sorted(analysis.history.events[0].probability.values())
 
 
-def test_an_event_without_nights_shows_the_lean():
-    answer = RECORDS["level only"]
-    t = answer.history.time_us
+def test_an_event_without_nights_shows_the_tilt():
+    analysis = RECORDS["level only"]
+    t = analysis.history.time_us
     event = replace(RECORDS["rich north"].history.events[3], after_us=int(t[8]), before_us=int(t[9]))
-    answer = replace(answer, history=replace(answer.history, events=(event,)))
-    sides = event_sides.sides_of(answer, event)
-    assert sides.of == "lean" and len(sides.before.time_us) and len(sides.after.time_us)
-    titles = [panel.get_title("left") for panel in event_closeup.figure(answer).axes]
-    assert titles[0] == "Pier lean: up is north, down is south"
+    analysis = replace(analysis, history=replace(analysis.history, events=(event,)))
+    sides = event_closeup.sides_of(analysis, event)
+    assert sides.of == "tilt" and len(sides.before.time_us) and len(sides.after.time_us)
+    titles = [panel.get_title("left") for panel in event_closeup.figure(analysis).axes]
+    assert titles[0] == "Pier tilt: up is north, down is south"
 
 
 def test_corrections_stand_at_what_was_asked_and_found_in_arcmin():
-    answer = RECORDS["rich north"]
-    panel = corrections_found.figure(answer).axes[0]
-    rows = corrections_found.shown_corrections(answer)
+    analysis = RECORDS["rich north"]
+    panel = corrections_found.figure(analysis).axes[0]
+    rows = corrections_found.shown_corrections(analysis)
     assert "tighten" not in {found.kind for _, found in rows}
     asked = [line.get_xdata()[0] for line in panel.lines if line.get_markersize() == 8.5]
     assert asked == pytest.approx([found.asked / 60 for _, found in rows if found.asked is not None])
@@ -418,20 +415,20 @@ def test_the_sides_of_corrections_are_said_as_on_that_half_of_the_earth(name, la
 
 
 def test_frost_runs_downward_past_the_base_and_shows_what_is_not_known():
-    answer = RECORDS["rich north"]
-    air, frost, lean = ground_under_lean.figure(answer).axes
+    analysis = RECORDS["rich north"]
+    air, frost, tilt = ground_under_tilt.figure(analysis).axes
     low, high = frost.get_ylim()
-    assert low > answer.ground.base_m > high == 0.0  # depth runs downward
+    assert low > analysis.ground.base_m > high == 0.0  # depth runs downward
     uncertain = frost.collections[0].get_datalim(frost.transData)
     assert uncertain.y1 == pytest.approx(0.8, abs=1e-3)
-    assert air.get_xlim() == frost.get_xlim() == lean.get_xlim()
-    first, last = dates(answer.history.time_us[[0, -1]])
+    assert air.get_xlim() == frost.get_xlim() == tilt.get_xlim()
+    first, last = dates(analysis.history.time_us[[0, -1]])
     assert air.get_xlim()[0] < first and air.get_xlim()[1] > last
-    assert "went 0.60 m down at most (0.50 to 0.80 m" in ground_under_lean.describe(answer)
+    assert "went 0.60 m down at most (0.50 to 0.80 m" in ground_under_tilt.describe(analysis)
 
 
 def test_days_without_a_reading_are_drawn_pale_and_counted():
-    panel = ground_under_lean.figure(RECORDS["rich north"]).axes[0]
+    panel = ground_under_tilt.figure(RECORDS["rich north"]).axes[0]
     assert any("10 days without a reading" in text.get_text() for text in panel.texts)
     pale = [line for line in panel.lines if line.get_alpha() is not None]
     filled = RECORDS["rich north"].ground.filled
@@ -441,9 +438,11 @@ def test_days_without_a_reading_are_drawn_pale_and_counted():
 
 def test_days_logged_every_second_day_are_seen_and_so_are_the_days_between():
     """A line between neighbours alone would draw nothing at all."""
-    answer = RECORDS["rich north"]
-    filled = np.arange(answer.ground.filled.size) % 2 == 1
-    panel = ground_under_lean.figure(replace(answer, ground=replace(answer.ground, filled=filled))).axes[0]
+    analysis = RECORDS["rich north"]
+    filled = np.arange(analysis.ground.filled.size) % 2 == 1
+    panel = ground_under_tilt.figure(replace(analysis, ground=replace(analysis.ground, filled=filled))).axes[
+        0
+    ]
     (points,) = [patch for patch in panel.patches if patch.get_capstyle() == "round"]
     (pale,) = [line for line in panel.lines if line.get_alpha() is not None]
     days = np.isfinite(pale.get_ydata()).sum()
@@ -455,50 +454,50 @@ def test_of_a_long_record_of_air_days_are_joined_and_logged_days_count_before_fi
     times, logged = np.arange(1800.0), np.arange(1800) % 2 == 0
     logged[1000:] = False
     air = np.where(logged, 10.0, -10.0)
-    middle, joined, known = ground_under_lean.thinned(times, air, logged)
+    middle, joined, known = ground_under_tilt.thinned(times, air, logged)
     np.testing.assert_allclose(middle, times.reshape(-1, 2).mean(axis=1))
     np.testing.assert_array_equal(known, np.arange(900) < 500)
     np.testing.assert_array_equal(joined, np.where(known, 10.0, -10.0))
 
 
 def test_how_well_a_night_could_measure_is_on_the_sky():
-    answer = RECORDS["rich north"]
-    sd = night_quality.uncertainty_on_sky(answer)
-    night = answer.nights.nights[0]
+    analysis = RECORDS["rich north"]
+    sd = night_quality.uncertainty_on_sky(analysis)
+    night = analysis.nights.nights[0]
     shrink = np.cos(np.radians(47.3))
     np.testing.assert_allclose(sd[0], np.sqrt(np.diagonal(night.covariance)[:2]) * [shrink, 1.0])
-    uncertainty, hours, declinations, counts = night_quality.figure(answer).axes
+    uncertainty, hours, declinations, counts = night_quality.figure(analysis).axes
     assert uncertainty.get_yscale() == "log"
     assert np.nanmin(hours.lines[0].get_ydata()) == pytest.approx(-4.0)  # 60 degrees are 4 hours
     assert np.nanmax(declinations.lines[0].get_ydata()) == pytest.approx(70.0)
     aside = counts.lines[1].get_ydata()
-    assert np.isfinite(aside).sum() == 2 * sum(n.solves_set_aside > 0 for n in answer.nights.nights)
+    assert np.isfinite(aside).sum() == 2 * sum(n.solves_set_aside > 0 for n in analysis.nights.nights)
     assert any("8 of 1448 set aside" in panel.get_title("right") for panel in (counts,))
 
 
 def test_a_picture_can_be_drawn_in_the_colours_of_a_dark_ground():
-    answer = RECORDS["rich north"]
+    analysis = RECORDS["rich north"]
     with dark_ground():
-        dark = pier_path.figure(answer)
+        dark = pier_path.figure(analysis)
     from matplotlib.colors import to_hex
 
     assert to_hex(dark.get_facecolor()) == DARK["ground"]
-    assert to_hex(pier_path.figure(answer).get_facecolor()) == LIGHT["ground"]
+    assert to_hex(pier_path.figure(analysis).get_facecolor()) == LIGHT["ground"]
 
 
 def test_pictures_of_several_panels_draw_into_axes_that_are_given():
-    answer = RECORDS["rich north"]
+    analysis = RECORDS["rich north"]
     for picture, count in (
-        (cause_panels, cause_panels.panels(answer)),
-        (event_closeup, event_closeup.panels(answer)),
-        (ground_under_lean, 3),
+        (causes, causes.panels(analysis)),
+        (event_closeup, event_closeup.panels(analysis)),
+        (ground_under_tilt, 3),
         (night_quality, 4),
         (corrections_found, 1),
         (pier_path, 1),
     ):
         sheet = Figure()
         axes = sheet.subplots(count, 1)
-        assert picture.figure(answer, axes) is sheet
+        assert picture.figure(analysis, axes) is sheet
         assert all(panel.lines or panel.patches for panel in np.ravel(axes))
 
 
@@ -509,11 +508,11 @@ def test_each_night_is_named_in_the_table_of_its_quality():
 
 
 def test_the_table_of_causes_has_a_row_a_month():
-    answer = RECORDS["rich north"]
-    table = picture_named(answer, "causes-azimuth").table(answer)
+    analysis = RECORDS["rich north"]
+    table = picture_named(analysis, "causes-azimuth").table(analysis)
     months = [row[0][:7] for row in table.rows]
     assert len(set(months)) >= len(months) - 1  # months are UTC's, times the site's
-    span = (answer.history.time_us[-1] - answer.history.time_us[0]) / DAY_US / 30.4
+    span = (analysis.history.time_us[-1] - analysis.history.time_us[0]) / DAY_US / 30.4
     assert abs(len(months) - span) < 3
 
 
@@ -522,9 +521,9 @@ def test_a_pole_outside_the_frame_is_pointed_to_and_not_listed():
     one = RECORDS["one night"]
     (night,) = one.nights.nights
     far = replace(night, estimate=np.array([900.0, -700.0, 0.0]), covariance=9.0 * np.eye(3))
-    answer = replace(one, nights=replace(one.nights, nights=(far,)))
+    analysis = replace(one, nights=replace(one.nights, nights=(far,)))
     for width in (PHONE_IN, WIDE_IN):
-        figure = axis_path.figure(answer, width_in=width)
+        figure = axis_path.figure(analysis, width_in=width)
         FigureCanvasAgg(figure).draw()
         (panel,) = figure.axes
         (words,) = [text for text in panel.texts if "true pole" in text.get_text()]
@@ -538,7 +537,7 @@ def test_a_pole_outside_the_frame_is_pointed_to_and_not_listed():
 
 
 def test_seven_winters_differ_in_dash_and_are_named_row_by_row():
-    made = [seasons.Season(str(2018 + k), np.arange(9.0), np.arange(9.0), np.ones(9)) for k in range(7)]
+    made = [seasons.SeasonCurve(str(2018 + k), np.arange(9.0), np.arange(9.0), np.ones(9)) for k in range(7)]
     figure, (panel,) = canvas.sheet(None, (2.8,), WIDE_IN, below_in=0.6)
     seasons._legend(panel, made, WIDE_IN)
     legend = panel.get_legend()
@@ -554,9 +553,9 @@ def test_what_thaws_last_is_drawn_where_it_lies_and_the_sure_layer_is_apart():
     nan = np.nan
     top, bottom = np.array([0.0, 0.0, 0.2, nan, nan]), np.array([0.3, 0.5, 0.5, nan, nan])
     deep, shallow = np.array([0.4, 0.6, 0.6, 0.6, nan]), np.array([nan, 0.4, 0.4, nan, nan])
-    np.testing.assert_allclose(ground_under_lean._unsure_from(top, deep, shallow)[:4], [0.0, 0.4, 0.4, 0.2])
+    np.testing.assert_allclose(ground_under_tilt._unsure_from(top, deep, shallow)[:4], [0.0, 0.4, 0.4, 0.2])
     np.testing.assert_allclose(
-        ground_under_lean._surely_frozen(top, bottom, shallow), [nan, 0.4, 0.4, nan, nan]
+        ground_under_tilt._surely_frozen(top, bottom, shallow), [nan, 0.4, 0.4, nan, nan]
     )
 
 

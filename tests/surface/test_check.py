@@ -118,27 +118,27 @@ def test_help_names_the_rule(drift, command):
 
 
 def test_a_record_that_fell_silent_is_told_until_acknowledged_but_is_no_movement(pier, drift, capsys):
-    from drift.api import answer_readings, open_book, read_site
-    from drift.book.clock import now_us
+    from drift.api import analyse_readings, open_record, read_site
     from drift.cli.check import check
+    from drift.record.engine import now_us
     from drift.watch.changes import state_text
 
     drift("import", nights_log(pier, "quiet.csv", 0, NIGHTS, bump=False))
     later_us = now_us() + 60 * 86_400_000_000
     site = read_site(pier / "pier.toml")
-    with open_book(site) as book:
-        assert check(site, book, now_us=now_us() + 20 * 86_400_000_000) is False
+    with open_record(site) as record:
+        assert check(site, record, now_us=now_us() + 20 * 86_400_000_000) is False
         assert capsys.readouterr().out == ""
         for _ in range(2):
-            assert check(site, book, now_us=later_us) is False
+            assert check(site, record, now_us=later_us) is False
             assert "Nothing has been measured since 2023-07-27" in capsys.readouterr().out
-        assert check(site, book, as_json=True, now_us=later_us) is False
+        assert check(site, record, as_json=True, now_us=later_us) is False
         (notice,) = json.loads(capsys.readouterr().out)["notices"]
         assert notice["kind"] == "old"
 
-        answer = answer_readings(site, book.readings(), book)
-        book.acknowledge("winter", state_text(answer, None, later_us, book.latest_import_us()))
-        assert check(site, book, now_us=later_us) is False
+        analysis = analyse_readings(site, record.readings(), record)
+        record.acknowledge("winter", state_text(analysis, None, later_us, record.latest_import_us()))
+        assert check(site, record, now_us=later_us) is False
         assert capsys.readouterr().out == ""
 
 
@@ -182,11 +182,11 @@ def test_a_correction_that_held_is_no_news(pier, drift):
 
 
 def test_what_was_acknowledged_and_cannot_be_read_leaves_with_2(pier, drift):
-    from drift.api import open_book, read_site
+    from drift.api import open_record, read_site
 
     drift("import", nights_log(pier, "quiet.csv", 0, NIGHTS, bump=False))
-    with open_book(read_site(pier / "pier.toml")) as book:
-        book.acknowledge("", "{}")
+    with open_record(read_site(pier / "pier.toml")) as record:
+        record.acknowledge("", "{}")
     code, out, err = drift("check")
     assert (code, out) == (2, "") and "drift acknowledge" in err
     assert drift("acknowledge")[0] == 0

@@ -10,7 +10,7 @@ import subprocess
 import sys
 
 import pytest
-from book_world import SITE_TEXT, run, site_file
+from record_world import SITE_TEXT, run, site_file
 
 from drift.notify.schedule import lines_for
 

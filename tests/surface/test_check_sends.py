@@ -8,8 +8,8 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from book_world import outside, run
 from loopback import HOST, free_port, loopback_only, mail_server, web_hook
+from record_world import outside, run
 from test_check import BUMP, SITE, nights_log
 
 #: `drift check` in a process of its own that dies at a given moment: before or after the message left.

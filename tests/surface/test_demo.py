@@ -11,12 +11,10 @@ import pytest
 from click.testing import CliRunner
 
 from drift.cli.main import cli
-from drift.demo.compare import compare_events, compare_history, compare_nights
-from drift.demo.compare_words import event_lines, table_lines
-from drift.demo.folder import clear_folder
-from drift.demo.samples import SOUTH
-from drift.demo.scenario import Scenario, Step
-from drift.demo.world import make
+from drift.demo.compare import compare_events, compare_history, compare_nights, event_lines, table_lines
+from drift.demo.files import make
+from drift.demo.samples import SOUTH, clear_folder
+from drift.demo.scenario import InventedStep, Scenario
 from drift.errors import DriftError
 
 SAMPLE_LOGS = Path(__file__).parents[2] / "sample_logs"
@@ -142,7 +140,7 @@ def test_import_sets_aside_just_the_unusable_rows_and_passes_the_other_pier_over
 
 
 def test_a_site_file_of_its_own_does_not_hide_the_logs_beside_it(tmp_path):
-    from drift.book.importing import find_logs
+    from drift.importer.files import find_logs
 
     inner = tmp_path / "mine"
     inner.mkdir()
@@ -168,7 +166,7 @@ def answered(world, off_arcsec: float, sd_arcsec: float):
         for time_us, az, alt in zip(pointing.time_us, pointing.az_error, pointing.alt_error, strict=True)
     ]
     setting = course.setting(pointing.time_us)
-    states = (setting.lean_north, setting.lean_east, setting.plate_north, setting.plate_east)
+    states = (setting.tilt_north, setting.tilt_east, setting.plate_north, setting.plate_east)
     true = np.stack([*states, setting.kappa, setting.alpha], axis=-1)
     sd = np.full(true.shape, sd_arcsec)
     sd[0] = 0.0
@@ -191,13 +189,13 @@ def answered(world, off_arcsec: float, sd_arcsec: float):
 
 @pytest.fixture(scope="module")
 def world():
-    steps = (Step(80.2, mount_az=80.0), Step(150.2, lean_east=-50.0))
+    steps = (InventedStep(80.2, mount_az=80.0), InventedStep(150.2, tilt_east=-50.0))
     return make(Scenario(seed=4, years=0.6, nights_a_year=60, steps=steps))
 
 
-def test_the_comparison_tells_how_far_off_an_answer_is(world):
-    answer = answered(world, off_arcsec=3.0, sd_arcsec=1.0)
-    rows = (*compare_nights(world.course, answer), *compare_history(world.course, answer))
+def test_the_comparison_tells_how_far_off_an_analysis_is(world):
+    analysis = answered(world, off_arcsec=3.0, sd_arcsec=1.0)
+    rows = (*compare_nights(world.course, analysis), *compare_history(world.course, analysis))
     assert len(rows) == 6
     for row in rows:
         assert row.largest == pytest.approx(3.0)
@@ -209,16 +207,16 @@ def test_the_comparison_tells_how_far_off_an_answer_is(world):
 
 def test_the_comparison_tells_found_from_missed_steps(world):
     compared = compare_events(world.course, answered(world, 0.0, 1.0))
-    assert [(event.part, event.called) for event in compared] == [("mount_az", "mount_az"), ("lean_east", "")]
+    assert [(event.part, event.called) for event in compared] == [("mount_az", "mount_az"), ("tilt_east", "")]
     found, missed = event_lines(compared)
     assert 'by +80", not written down: found +77" ± 2"' in found
     assert missed.endswith("not found")
 
 
 def test_a_step_that_was_seen_but_not_named_is_not_called_missed(world):
-    answer = answered(world, 0.0, 1.0)
-    answer.history.events[0].what = "undetermined"
-    compared = compare_events(world.course, answer)
+    analysis = answered(world, 0.0, 1.0)
+    analysis.history.events[0].what = "undetermined"
+    compared = compare_events(world.course, analysis)
     assert [event.called for event in compared] == ["undetermined", ""]
     assert next(event_lines(compared)).endswith("found, but what it was is left open")
 

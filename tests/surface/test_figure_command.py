@@ -7,11 +7,11 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
-from invented_answer import NASTY, invented
+from invented_analysis import NASTY, invented
 from invented_rich import rich
 
 from drift.cli.main import main
-from drift.show.figures.canvas import PHONE_IN, WIDE_IN
+from drift.render.figures.canvas import PHONE_IN, WIDE_IN
 
 RICH = rich()
 #: First bytes of a file: PNG specification (W3C, 2003) section 5.2; ISO 32000-1 section 7.5.2 (from memory).
@@ -29,9 +29,9 @@ def folder(tmp_path: Path, monkeypatch) -> Path:
     return tmp_path
 
 
-def stands_for(monkeypatch, answer) -> None:
-    monkeypatch.setattr("drift.api.answer_readings", lambda *_: answer)
-    monkeypatch.setattr("drift.api.with_ground", lambda answer, *_: answer)
+def stands_for(monkeypatch, analysis) -> None:
+    monkeypatch.setattr("drift.api.analyse_readings", lambda *_: analysis)
+    monkeypatch.setattr("drift.api.with_ground", lambda analysis, *_: analysis)
 
 
 def run(capsys, *arguments: object) -> tuple[int, str, str]:
@@ -47,7 +47,7 @@ def test_an_empty_record_lists_every_picture_with_why_it_cannot_be_drawn(folder,
     code, out, err = run(capsys, "figure")
     lines = out.splitlines()
     assert code == 0
-    assert {"axis", "lean", "seasons", "ground", "outlook", "nights"} <= {line.split()[0] for line in lines}
+    assert {"axis", "tilt", "seasons", "ground", "outlook", "nights"} <= {line.split()[0] for line in lines}
     assert all("(not yet: " in line for line in lines)
     assert "nothing to answer from yet" in err
 
@@ -83,13 +83,13 @@ def test_the_ground_may_be_dark(folder, capsys):
 
 
 def test_the_numbers_go_into_a_csv_file_and_no_note_becomes_a_formula(folder, capsys, monkeypatch):
-    answer = invented()
-    history = answer.history
+    analysis = invented()
+    history = analysis.history
     from dataclasses import replace
 
     first = replace(history.corrections[0], note="=1+1")
     second = replace(history.corrections[1], note=NASTY)
-    changed = replace(answer, history=replace(history, corrections=(first, second)))
+    changed = replace(analysis, history=replace(history, corrections=(first, second)))
     stands_for(monkeypatch, changed)
     assert run(capsys, "figure", "corrections", "-o", "asked.csv")[0] == 0
     lines = (folder / "asked.csv").read_text().splitlines()
@@ -102,7 +102,7 @@ def test_the_numbers_go_into_a_csv_file_and_no_note_becomes_a_formula(folder, ca
 
 @pytest.mark.parametrize("name", ["thesis.png", "thesis.csv"])
 def test_another_file_is_left_alone(folder, capsys, monkeypatch, name):
-    monkeypatch.setattr("drift.api.answer_readings", lambda *_: pytest.fail("worked for nothing"))
+    monkeypatch.setattr("drift.api.analyse_readings", lambda *_: pytest.fail("worked for nothing"))
     (folder / name).write_bytes(b"years of work")
     code, out, err = run(capsys, "figure", "axis", "-o", name)
     assert (code, out) == (2, "")
@@ -119,7 +119,7 @@ def test_another_file_is_left_alone(folder, capsys, monkeypatch, name):
     ],
 )
 def test_a_place_that_cannot_be_written_is_refused_before_the_work(folder, capsys, monkeypatch, target, said):
-    monkeypatch.setattr("drift.api.answer_readings", lambda *_: pytest.fail("worked for nothing"))
+    monkeypatch.setattr("drift.api.analyse_readings", lambda *_: pytest.fail("worked for nothing"))
     code, _, err = run(capsys, "figure", "axis", "-o", target)
     assert code == 2
     assert said in err

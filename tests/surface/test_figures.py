@@ -8,19 +8,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from invented_answer import DAY_US, empty, invented, night, us
+from invented_analysis import DAY_US, empty, invented, night, us
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from drift.show.figures import axis_history, axis_path, lean_history, palette, seasons
-from drift.show.figures.blocks import BLOCKS, blocks_of
-from drift.show.figures.canvas import MANY, PHONE_IN, WIDE_IN, dates, set_time_axis, stretches
-from drift.show.figures.canvas import dots as draw_dots
-from drift.show.figures.marks import merged
-from drift.show.times import zone_of
+from drift.render.figures import axis_history, axis_path, canvas, seasons, tilt_history
+from drift.render.figures.canvas import MANY, PHONE_IN, WIDE_IN, dates, set_time_axis, stretches
+from drift.render.figures.canvas import dots as draw_dots
+from drift.render.figures.marks import merged
+from drift.render.figures.plan_view import BLOCKS, blocks_of
+from drift.render.phrases import zone_of
 
-PICTURES = (axis_history, lean_history, seasons, axis_path)
-PANELS = {axis_history: 3, lean_history: 4, seasons: 1, axis_path: 1}
+PICTURES = (axis_history, tilt_history, seasons, axis_path)
+PANELS = {axis_history: 3, tilt_history: 4, seasons: 1, axis_path: 1}
 #: Rounding of sums of numbers of about 100 arcsec.
 ROUNDING = 1e-9
 #: Least distance in CIELAB at which two lines are told apart at a glance; 2.3 is the just noticeable
@@ -89,27 +89,27 @@ def test_refuses_the_wrong_number_of_axes(records):
 
 def test_importing_a_picture_loads_no_matplotlib():
     code = (
-        "import sys, drift.show.figures.axis_history, drift.show.figures.axis_path; "
+        "import sys, drift.render.figures.axis_history, drift.render.figures.axis_path; "
         "sys.exit('matplotlib' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
 def test_drawing_leaves_no_figure_behind(records):
-    lean_history.figure(records["north"])
+    tilt_history.figure(records["north"])
     from matplotlib import pyplot
 
     assert pyplot.get_fignums() == []
 
 
 def test_axis_history_has_each_night_with_a_bar_of_one_sd(records):
-    answer = records["north"]
-    azimuth = axis_history.figure(answer).axes[0]
+    analysis = records["north"]
+    azimuth = axis_history.figure(analysis).axes[0]
     (points,) = [line for line in azimuth.lines if line.get_marker() == "o"]
     np.testing.assert_allclose(
-        points.get_ydata(), [n.estimate[0] / 60 for n in answer.nights.nights], atol=ROUNDING
+        points.get_ydata(), [n.estimate[0] / 60 for n in analysis.nights.nights], atol=ROUNDING
     )
-    (bars,) = [line for line in azimuth.lines if len(line.get_ydata()) == 3 * len(answer.nights.nights)]
+    (bars,) = [line for line in azimuth.lines if len(line.get_ydata()) == 3 * len(analysis.nights.nights)]
     lengths = np.asarray(bars.get_ydata())[1::3] - np.asarray(bars.get_ydata())[0::3]
     # 1.4 times 5 arcsec, and 2 arcsec of the constants: see `night` and `invented`
     np.testing.assert_allclose(lengths, 2 * np.sqrt(7.0**2 + 2.0**2) / 60, atol=ROUNDING)
@@ -118,12 +118,12 @@ def test_axis_history_has_each_night_with_a_bar_of_one_sd(records):
 @pytest.mark.parametrize("width", [WIDE_IN, PHONE_IN])
 def test_the_limit_stands_against_the_distance_and_not_against_either_coordinate(records, width):
     """3 and 4 make 5: within a limit of 4.5 in both coordinates, and beyond it on the sky."""
-    answer = records["on the equator"]  # where azimuth counts in full
-    nights = replace(answer.nights, nights=(night(us(2024, 11, 1), 180.0, 240.0),))
-    warn = answer.site.warn.model_copy(update={"axis_arcmin": 4.5})
-    site = answer.site.model_copy(update={"warn": warn})
-    answer = replace(answer, nights=nights, site=site)
-    azimuth, altitude, distance = axis_history.figure(answer, width_in=width).axes
+    analysis = records["on the equator"]  # where azimuth counts in full
+    nights = replace(analysis.nights, nights=(night(us(2024, 11, 1), 180.0, 240.0),))
+    warn = analysis.site.warn.model_copy(update={"axis_arcmin": 4.5})
+    site = analysis.site.model_copy(update={"warn": warn})
+    analysis = replace(analysis, nights=nights, site=site)
+    azimuth, altitude, distance = axis_history.figure(analysis, width_in=width).axes
     hues = [[p for p in panel.patches if p.get_alpha() == 0.16] for panel in (azimuth, altitude, distance)]
     assert [len(found) for found in hues] == [0, 0, 1]
     (points,) = [line for line in distance.lines if line.get_marker() == "o"]
@@ -131,24 +131,24 @@ def test_the_limit_stands_against_the_distance_and_not_against_either_coordinate
     assert "within 4.5'" in distance.get_title("left")
     low, high = distance.get_ylim()
     assert low < 4.5 < high or any("4.5'" in text.get_text() for text in distance.texts)
-    assert "which makes 5.0" in axis_history.describe(answer)
+    assert "which makes 5.0" in axis_history.describe(analysis)
 
 
 def test_a_night_that_knows_next_to_nothing_does_not_flatten_the_others(records):
-    answer = records["north"]
+    analysis = records["north"]
     wide = night(us(2024, 11, 1), 4000.0, 9000.0, sd=3000.0)
-    nights = replace(answer.nights, nights=(*answer.nights.nights, wide))
-    panel = axis_history.figure(replace(answer, nights=nights)).axes[1]
+    nights = replace(analysis.nights, nights=(*analysis.nights.nights, wide))
+    panel = axis_history.figure(replace(analysis, nights=nights)).axes[1]
     assert panel.get_ylim()[1] < 10.0
     assert any("1 night outside the frame" in text.get_text() for text in panel.texts)
 
 
 def test_many_nights_are_drawn_as_one_line_of_dots_of_which_none_is_lost(tmp_path):
-    answer = invented(47.3, MANY + 100, every_days=2.0)
-    panel = axis_history.figure(answer).axes[0]
+    analysis = invented(47.3, MANY + 100, every_days=2.0)
+    panel = axis_history.figure(analysis).axes[0]
     (dots,) = [patch for patch in panel.patches if patch.get_capstyle() == "round"]
     np.testing.assert_allclose(
-        dots.get_path().vertices[::2, 1], [n.estimate[0] / 60 for n in answer.nights.nights], atol=ROUNDING
+        dots.get_path().vertices[::2, 1], [n.estimate[0] / 60 for n in analysis.nights.nights], atol=ROUNDING
     )
     # seen in the raster as well: 400 dots four columns of pixels apart
     figure = Figure(figsize=(16, 2), dpi=100)
@@ -165,34 +165,34 @@ def test_many_nights_are_drawn_as_one_line_of_dots_of_which_none_is_lost(tmp_pat
 
 @pytest.mark.parametrize(("latitude", "up", "down"), [(47.3, "east", "west"), (-33.9, "west", "east")])
 def test_the_side_of_the_pole_is_said_as_it_is_on_that_half_of_the_earth(latitude, up, down):
-    answer = invented(latitude, 20)
-    title = axis_history.figure(answer).axes[0].get_title("left")
+    analysis = invented(latitude, 20)
+    title = axis_history.figure(analysis).axes[0].get_title("left")
     assert f"up is {up} of the pole, down is {down}" in title
-    label = axis_path.figure(answer).axes[0].get_xlabel()
+    label = axis_path.figure(analysis).axes[0].get_xlabel()
     assert label.startswith(f"← {down} of the pole")
     assert label.endswith(f"{up} of the pole →")
 
 
-def test_lean_history_draws_bands_and_the_times_of_level_readings(records):
-    answer = records["north"]
-    panels = lean_history.figure(answer).axes
+def test_tilt_history_draws_bands_and_the_times_of_level_readings(records):
+    analysis = records["north"]
+    panels = tilt_history.figure(analysis).axes
     band = panels[0].collections[0].get_datalim(panels[0].transData)
-    lean, sd = answer.history.change[:, 0], answer.history.sd[:, 0]
-    assert band.y0 == pytest.approx((lean - sd).min())
-    assert band.y1 == pytest.approx((lean + sd).max())
+    tilt, sd = analysis.history.change[:, 0], analysis.history.sd[:, 0]
+    assert band.y0 == pytest.approx((tilt - sd).min())
+    assert band.y1 == pytest.approx((tilt + sd).max())
     (strokes,) = [line for line in panels[0].lines if line.get_marker() == "|"]
-    nights = {n.time_us for n in answer.nights.nights}
-    levels = [t for t in answer.history.time_us if t not in nights]
+    nights = {n.time_us for n in analysis.nights.nights}
+    levels = [t for t in analysis.history.time_us if t not in nights]
     assert len(levels) == 18
     np.testing.assert_allclose(strokes.get_xdata(), dates(levels))
 
 
 def test_a_shimmed_plate_is_drawn_beside_the_pier(records):
-    answer = records["north"]
-    change = answer.history.change.copy()
+    analysis = records["north"]
+    change = analysis.history.change.copy()
     change[60:, 2] = 25.0
-    shimmed = replace(answer, history=replace(answer.history, change=change))
-    before, after = (len(lean_history.figure(each).axes[0].lines) for each in (answer, shimmed))
+    shimmed = replace(analysis, history=replace(analysis.history, change=change))
+    before, after = (len(tilt_history.figure(each).axes[0].lines) for each in (analysis, shimmed))
     assert after > before
 
 
@@ -222,15 +222,15 @@ def test_winters_lie_in_the_middle_on_both_halves_of_the_earth(records):
     assert all((season.day >= 0).all() and (season.day < 366).all() for season in found)
 
 
-def test_the_lean_of_the_seasons_is_along_the_direction_of_the_swing(records):
-    answer = records["north"]
-    found = seasons.seasons_of(answer, 30.0)
-    lean = np.concatenate([season.lean for season in found])
+def test_the_tilt_of_the_seasons_is_along_the_direction_of_the_swing(records):
+    analysis = records["north"]
+    found = seasons.seasons_of(analysis, 30.0)
+    tilt = np.concatenate([season.tilt for season in found])
     # 30 degrees east of north: cos 30 = sqrt(3)/2 of north and sin 30 = 1/2 of east
-    expected = answer.history.change[:, :2] @ [np.sqrt(3) / 2, 0.5]
-    np.testing.assert_allclose(lean, expected, atol=ROUNDING)
+    expected = analysis.history.change[:, :2] @ [np.sqrt(3) / 2, 0.5]
+    np.testing.assert_allclose(tilt, expected, atol=ROUNDING)
     sd = np.concatenate([season.sd for season in found])
-    np.testing.assert_allclose(sd, answer.history.sd[:, 0], atol=ROUNDING)  # equal in north and east
+    np.testing.assert_allclose(sd, analysis.history.sd[:, 0], atol=ROUNDING)  # equal in north and east
 
 
 def test_without_a_seasonal_swing_the_larger_component_is_compared(records):
@@ -302,7 +302,7 @@ def _contrast(one: str, other: str) -> float:
 @pytest.mark.parametrize("ground", ["LIGHT", "DARK"])
 @pytest.mark.parametrize("blindness", BLINDNESS)
 def test_colours_of_causes_stay_apart_for_the_colour_blind(ground, blindness):
-    colours = getattr(palette, ground)
+    colours = getattr(canvas, ground)
     seen = {
         name: _lab(np.asarray(BLINDNESS[blindness]) @ _linear(colours[name]))
         for name in ("pier", "mount", "zero", "unsure")
@@ -313,21 +313,21 @@ def test_colours_of_causes_stay_apart_for_the_colour_blind(ground, blindness):
 
 @pytest.mark.parametrize("ground", ["LIGHT", "DARK"])
 def test_lines_and_words_stand_out_from_their_ground(ground):
-    colours = getattr(palette, ground)
+    colours = getattr(canvas, ground)
     drawn = [name for name in colours if name not in ("ground", "grid")]
     assert {name for name in drawn if _contrast(colours[name], colours["ground"]) < LEAST_CONTRAST} == set()
 
 
 @pytest.mark.parametrize(("ground", "sign"), [("LIGHT", -1), ("DARK", 1)])
 def test_the_ramp_of_time_reads_in_grey_print(ground, sign):
-    colours = getattr(palette, ground)
-    lightness = [_lab(_linear(colours[name]))[0] for name in palette.TIME_RAMP]
+    colours = getattr(canvas, ground)
+    lightness = [_lab(_linear(colours[name]))[0] for name in canvas.TIME_RAMP]
     assert (sign * np.diff(lightness) > 3.0).all()
 
 
 def test_both_grounds_have_the_same_colours_by_name():
-    assert list(palette.LIGHT) == list(palette.DARK)
-    assert len(set(palette.LIGHT.values())) == len(palette.LIGHT)
+    assert list(canvas.LIGHT) == list(canvas.DARK)
+    assert len(set(canvas.LIGHT.values())) == len(canvas.LIGHT)
 
 
 @pytest.mark.parametrize("width", [WIDE_IN, PHONE_IN])

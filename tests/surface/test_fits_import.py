@@ -14,14 +14,14 @@ from astropy import units
 from astropy.coordinates import SkyCoord
 from astropy.io import fits
 from astropy.table import Table
-from book_world import ELEVATION_M, LATITUDE_DEG, LONGITUDE_DEG, run, site_file
+from record_world import ELEVATION_M, LATITUDE_DEG, LONGITUDE_DEG, run, site_file
 
 from drift.demo.images import wcs_cards, write_image
-from drift.logs import fits_pool
-from drift.logs.fits import read_images
-from drift.logs.fits_frame import Frame, NoFrame
-from drift.logs.fits_mapping import FitsMapping
-from drift.logs.layout import Circumstances
+from drift.ingest import fits_pool
+from drift.ingest.cells import Circumstances
+from drift.ingest.fits_frame import Frame, NoFrame
+from drift.ingest.fits_log import read_images
+from drift.ingest.fits_mapping import FitsMapping
 from drift.sky.of_date import apparent_place
 
 Capture = pytest.CaptureFixture[str]
@@ -157,12 +157,12 @@ def test_the_frame_is_asked_for_and_kept(tmp_path: Path, capsys: Capture) -> Non
 def test_a_person_is_asked(tmp_path: Path) -> None:
     asked = []
 
-    def answer(table: Any, question: Any) -> str:
+    def analysis(table: Any, question: Any) -> str:
         asked.append((table.name, question.key))
         return "ICRS"
 
     paths = night(tmp_path / "images", 3)
-    log = read_images(paths, AROUND, tmp_path / "logs.toml", ask=answer)
+    log = read_images(paths, AROUND, tmp_path / "logs.toml", ask=analysis)
     assert asked == [(str(tmp_path / "images"), "fits.mount_places")]
     turned = apparent_place(
         log.columns["time_us"], *(np.array([cards(at)[key] for at in range(3)]) for key in ("RA", "DEC"))
@@ -199,7 +199,7 @@ def test_images_without_a_place_of_the_mount_and_with_other_keywords(tmp_path: P
     assert (code, said["went_in"]) == (0, 4)
     assert "none of the images has RA or DEC" in remarks(said)
     answers = ["fits.mount_ra=TELRA", "fits.mount_dec=teldec", "fits.mount_places=of date"]
-    given = [part for answer in answers for part in ("--answer", answer)]
+    given = [part for analysis in answers for part in ("--answer", analysis)]
     code, said, _ = imported(tmp_path, capsys, tmp_path / "images", *given)
     assert (code, said["went_in"]) == (0, 4)
     assert 'mount_dec = "TELDEC"' in (tmp_path / "logs.toml").read_text()
@@ -268,8 +268,8 @@ def test_a_doubtful_folder_takes_no_other_with_it(tmp_path: Path, capsys: Captur
     night(tmp_path / "images" / "good", 6)
     for at in range(4):
         write_image(tmp_path / "images" / "bad" / f"low{at}.fits", cards(at, CRVAL2=-60.0 - at, RA=None))
-    answer = ("--answer", "fits.mount_places=of date")
-    code, said, _ = imported(tmp_path, capsys, tmp_path / "images", *answer)
+    analysis = ("--answer", "fits.mount_places=of date")
+    code, said, _ = imported(tmp_path, capsys, tmp_path / "images", *analysis)
     assert (code, said["went_in"], said["set_aside"]) == (0, 6, 4)
     assert run("import", "--set-aside", "--pier", tmp_path / "pier.toml") == 0
     lines = capsys.readouterr().out.splitlines()

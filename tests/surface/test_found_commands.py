@@ -7,7 +7,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from book_world import run
+from record_world import run
 
 QUIRKS = Path(__file__).parents[2] / "sample_logs" / "quirks"
 #: The axis that found-sweep.csv, found-run.csv and labels-on-solves.csv were made with [arcsec].

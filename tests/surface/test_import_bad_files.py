@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from book_world import (
+from record_world import (
     LATITUDE_DEG,
     LONGITUDE_DEG,
     SITE_TEXT,

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
-from book_world import SOLVES_HEADER, run, site_file, solve_rows, write_log
+from record_world import SOLVES_HEADER, run, site_file, solve_rows, write_log
 
 from drift.cli import import_logs
 
@@ -65,9 +65,9 @@ def test_as_json(tmp_path: Path, capsys: Capture) -> None:
     (logs / "wrong.csv").write_text("a,b\n1,2\n")
     assert imported(tmp_path, logs, "--json") == 2
     told = capsys.readouterr()
-    answer = json.loads(told.out)
+    analysis = json.loads(told.out)
     assert {
-        name: answer[name] for name in ("format", "version", "went_in", "already_there", "set_aside")
+        name: analysis[name] for name in ("format", "version", "went_in", "already_there", "set_aside")
     } == {
         "format": "drift-import",
         "version": 1,
@@ -75,14 +75,14 @@ def test_as_json(tmp_path: Path, capsys: Capture) -> None:
         "already_there": 0,
         "set_aside": 2,
     }
-    assert [(one["kind"], one["went_in"], one["twice_in_file"]) for one in answer["files"]] == [
+    assert [(one["kind"], one["went_in"], one["twice_in_file"]) for one in analysis["files"]] == [
         ("weather", 1, 0),
         ("solves", 6, 1),
     ]
-    assert answer["files"][0]["set_aside"][0]["column"] == "t_min_c"
-    assert answer["files"][0]["remarks"] == ["not used, but kept with each row as it came: sky"]
-    assert answer["refused"][0]["file"] == str(logs / "wrong.csv")
-    assert answer["passed_over"] == [str(logs / "README.md")]
+    assert analysis["files"][0]["set_aside"][0]["column"] == "t_min_c"
+    assert analysis["files"][0]["remarks"] == ["not used, but kept with each row as it came: sky"]
+    assert analysis["refused"][0]["file"] == str(logs / "wrong.csv")
+    assert analysis["passed_over"] == [str(logs / "README.md")]
     assert "wrong.csv" in told.err
 
 
@@ -102,9 +102,9 @@ def test_the_list_of_rows_set_aside(tmp_path: Path, capsys: Capture) -> None:
         "at the end (2024-03-01T22:14:05Z) or local time with its offset (2024-03-01T23:14:05+01:00)",
     ]
     assert imported(tmp_path, "--set-aside", "--json") == 0
-    answer = json.loads(capsys.readouterr().out)
-    assert (answer["format"], answer["version"]) == ("drift-set-aside", 1)
-    assert [(one["line"], one["column"], one["value"], one["row_kept"]) for one in answer["rows"]] == [
+    analysis = json.loads(capsys.readouterr().out)
+    assert (analysis["format"], analysis["version"]) == ("drift-set-aside", 1)
+    assert [(one["line"], one["column"], one["value"], one["row_kept"]) for one in analysis["rows"]] == [
         (3, "t_min_c", "4", False),
         (2, "temp_c", "-455", True),
         (9, "time_utc", "2024-03-01 02:00", False),

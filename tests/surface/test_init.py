@@ -9,8 +9,8 @@ import pytest
 
 from drift.cli import init
 from drift.cli.main import main
-from drift.pierfile import load_pier
-from drift.sitefile.sections import MountSection
+from drift.site.file import load_pier
+from drift.site.sections import MountSection
 
 PLACE = ["--latitude-deg", "47.3", "--longitude-deg", "-92.4", "--elevation-m", "410"]
 
@@ -165,7 +165,7 @@ def test_a_read_only_folder_is_told(drift, tmp_path):
     assert code == 2 and "can't be written (Permission denied)" in err
 
 
-def test_on_a_terminal_it_asks_again_until_it_can_use_the_answer(drift, answers):
+def test_on_a_terminal_it_asks_again_until_it_can_use_the_analysis(drift, answers):
     answers("147", "47,3", "47.3", "-92.4", "410", "kept")
     code, out, err = drift("init")
     assert code == 0 and out == "Wrote pier.toml.\n"

@@ -6,16 +6,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from book_world import run, site_file, write_log
+from record_world import run, site_file, write_log
 
-from drift.api import answer_readings
-from drift.book.store import Book
+from drift.api import analyse_readings
 from drift.errors import LogFileError
-from drift.logs.mapping_file import MappingFile
-from drift.logs.units import bubble, to_contract, unit_of
-from drift.pierfile import load_pier
+from drift.ingest.mapping_file import MappingFile
+from drift.ingest.units import bubble, to_contract, unit_of
+from drift.record.record import Record
+from drift.site.file import load_pier
 
-HEADER = "time_utc,lean_north_arcsec,lean_east_arcsec,place,face_deg"
+HEADER = "time_utc,tilt_north_arcsec,tilt_east_arcsec,place,face_deg"
 
 
 @pytest.fixture
@@ -24,10 +24,10 @@ def pier(tmp_path: Path) -> Path:
     return site_file(tmp_path / "pier")
 
 
-def leans(pier: Path) -> list[tuple[float, float]]:
-    with Book.open(load_pier(pier)) as book:
-        table = book.readings()["levels"]
-        return list(zip(table["lean_north_arcsec"], table["lean_east_arcsec"], strict=True))
+def tilts(pier: Path) -> list[tuple[float, float]]:
+    with Record.open(load_pier(pier)) as record:
+        table = record.readings()["levels"]
+        return list(zip(table["tilt_north_arcsec"], table["tilt_east_arcsec"], strict=True))
 
 
 @pytest.mark.parametrize(
@@ -41,16 +41,16 @@ def leans(pier: Path) -> list[tuple[float, float]]:
     ],
 )
 def test_a_bubble_in_divisions_with_its_value(written: str, value_arcsec: float) -> None:
-    unit = unit_of(written, "lean_north_arcsec")
+    unit = unit_of(written, "tilt_north_arcsec")
     assert unit.startswith("divisions of ")
-    assert unit_of(unit, "lean_north_arcsec") == unit
-    found = to_contract(np.array([-2.0, 1.5]), unit, "lean_north_arcsec")
+    assert unit_of(unit, "tilt_north_arcsec") == unit
+    found = to_contract(np.array([-2.0, 1.5]), unit, "tilt_north_arcsec")
     assert found == pytest.approx([-2.0 * value_arcsec, 1.5 * value_arcsec], rel=1e-4)
 
 
 @pytest.mark.parametrize("written", ["div", "divisions", "div 20", "div of x arcsec", "div 20 hours"])
 def test_divisions_without_their_value_are_no_unit(written: str) -> None:
-    assert unit_of(written, "lean_north_arcsec") == ""
+    assert unit_of(written, "tilt_north_arcsec") == ""
     assert bubble("arcsec") is None
 
 
@@ -66,15 +66,15 @@ def test_a_bubble_level_goes_in_and_its_mapping_asks_nothing_again(
     assert run("import", log, "--pier", pier, "--yes") == 2
     assert "place" in capsys.readouterr().err  # asked for, not guessed
     assert run("import", log, "--pier", pier, "--yes", "--answer", "place=value:plate") == 0
-    assert leans(pier) == [(30.0, -10.0), (40.0, -10.0)]
+    assert tilts(pier) == [(30.0, -10.0), (40.0, -10.0)]
     (mapping,) = MappingFile.beside(pier).mappings.values()
-    assert mapping.columns["lean_north_arcsec"].unit == "divisions of 20 arcsec"
+    assert mapping.columns["tilt_north_arcsec"].unit == "divisions of 20 arcsec"
     assert mapping.columns["place"].value == "plate"
     more = write_log(
         pier.parent / "more.csv", 'time (UTC),north (div 20"),east (div 20")', ["2024-04-01T10:00:00Z,0,1"]
     )
     assert run("import", more, "--pier", pier) == 0
-    assert leans(pier)[-1] == (0.0, 20.0)
+    assert tilts(pier)[-1] == (0.0, 20.0)
 
 
 def test_divisions_without_a_value_are_asked_for(pier: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -83,17 +83,17 @@ def test_divisions_without_a_value_are_asked_for(pier: Path, capsys: pytest.Capt
     )
     assert run("import", log, "--pier", pier, "--yes", "--answer", "place=value:pier") == 2
     told = capsys.readouterr().err
-    assert "lean_north_arcsec.unit" in told
+    assert "tilt_north_arcsec.unit" in told
     assert "write the value of one" in " ".join(told.split())
-    answers = [f"--answer=lean_{way}_arcsec.unit=divisions of 0.5 arcmin" for way in ("north", "east")]
+    answers = [f"--answer=tilt_{way}_arcsec.unit=divisions of 0.5 arcmin" for way in ("north", "east")]
     assert run("import", log, "--pier", pier, "--yes", "--answer", "place=value:pier", *answers) == 0
-    assert leans(pier) == [(45.0, -15.0)]
+    assert tilts(pier) == [(45.0, -15.0)]
 
 
 def test_a_wrong_unit_of_a_kept_mapping_is_told(pier: Path) -> None:
     (pier.parent / "logs.toml").write_text(
         '[tables."level"]\nkind = "levels"\nheader = ["t", "n", "e"]\ntime_utc = { from = "t" }\n'
-        'lean_north_arcsec = { from = "n", unit = "divisions" }\nlean_east_arcsec = { from = "e" }\n'
+        'tilt_north_arcsec = { from = "n", unit = "divisions" }\nlean_east_arcsec = { from = "e" }\n'
     )
     with pytest.raises(LogFileError, match="divisions of 20 arcsec"):
         MappingFile.beside(pier)
@@ -114,18 +114,18 @@ def test_a_pair_end_for_end_counts_as_one_reading_free_of_the_error(
     pier: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     rows = []
-    for month, lean in enumerate((0.0, 12.0, 30.0), start=1):
+    for month, tilt in enumerate((0.0, 12.0, 30.0), start=1):
         rows += [
-            f"2024-0{month}-01T10:00:00Z,{lean + 100.0},{5.0 - 40.0},pier,0",
-            f"2024-0{month}-01T10:10:00Z,{-lean + 100.0},{-5.0 - 40.0},pier,180",
+            f"2024-0{month}-01T10:00:00Z,{tilt + 100.0},{5.0 - 40.0},pier,0",
+            f"2024-0{month}-01T10:10:00Z,{-tilt + 100.0},{-5.0 - 40.0},pier,180",
         ]
     assert run("import", write_log(pier.parent / "l.csv", HEADER, rows), "--pier", pier) == 0
     assert "are pairs: each counts as one reading" in " ".join(capsys.readouterr().out.split())
-    with Book.open(load_pier(pier)) as book:
-        answer = answer_readings(load_pier(pier), book.readings(), book)
-    assert not any("own error" in text for text in answer.warnings)
-    assert answer.history.change[-1, 0] == pytest.approx(30.0, abs=3.0 * answer.history.sd[-1, 0])
-    assert len(answer.history.time_us) == 3
+    with Record.open(load_pier(pier)) as record:
+        analysis = analyse_readings(load_pier(pier), record.readings(), record)
+    assert not any("own error" in text for text in analysis.warnings)
+    assert analysis.history.change[-1, 0] == pytest.approx(30.0, abs=3.0 * analysis.history.sd[-1, 0])
+    assert len(analysis.history.time_us) == 3
 
 
 def test_levels_of_another_pier_are_noticed(pier: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -8,10 +8,9 @@ from pathlib import Path
 import pytest
 
 from drift.errors import LogFileError
-from drift.logs.fits_mapping import read_fits_mapping
-from drift.logs.kept_text import change_text
-from drift.logs.mapping import ColumnFrom, Mapping
-from drift.logs.mapping_file import MappingFile
+from drift.ingest.fits_mapping import read_fits_mapping
+from drift.ingest.mapping import ColumnFrom, Mapping
+from drift.ingest.mapping_file import MappingFile, change_text
 
 #: So many mappings each of two programs keeps.
 KEPT = 25
@@ -72,7 +71,7 @@ def test_a_program_that_is_killed_while_it_changes_the_file_leaves_it_whole_and_
     path = tmp_path / "logs.toml"
     path.write_text("# as it was\n")
     hang = (
-        "import sys, time\nfrom pathlib import Path\nfrom drift.logs.kept_text import change_text\n"
+        "import sys, time\nfrom pathlib import Path\nfrom drift.ingest.mapping_file import change_text\n"
         "def change(old):\n    print('in', flush=True)\n    time.sleep(600)\n"
         "change_text(Path(sys.argv[1]), change)\n"
     )

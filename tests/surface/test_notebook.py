@@ -19,15 +19,15 @@ import pandas as pd
 import pytest
 from astropy.table import QTable
 from astropy.time import Time
-from invented_answer import empty, invented
+from invented_analysis import empty, invented
 from invented_rich import rich
 from matplotlib.figure import Figure
 
 import drift
 from drift.errors import DriftError, LogFileError, RowsSetAside, SiteFileError
-from drift.night.result import Nights
-from drift.show.frames import FRAMES
-from drift.show.status_json import as_mapping
+from drift.render.notebook import FRAMES
+from drift.render.status_json import as_mapping
+from drift.types import Nights
 
 SITE = drift.make_site(47.3, -92.4, 410)
 SAMPLES = Path(drift.__file__).parent.parent / "sample_logs"
@@ -37,8 +37,8 @@ RICH = rich()
 def levels(**more):
     return {
         "time_utc": pd.date_range("2024-01-01", periods=6, freq="14D", tz="UTC"),
-        "lean_north_arcsec": [0.0, 4.0, 9.0, 15.0, 13.0, 8.0],
-        "lean_east_arcsec": [0.0, -2.0, -5.0, -7.0, -6.0, -4.0],
+        "tilt_north_arcsec": [0.0, 4.0, 9.0, 15.0, 13.0, 8.0],
+        "tilt_east_arcsec": [0.0, -2.0, -5.0, -7.0, -6.0, -4.0],
         **more,
     }
 
@@ -99,8 +99,8 @@ def test_pandas_astropy_and_plain_columns_give_the_same_readings():
     table = QTable(
         {
             "time_utc": Time([t.to_datetime64() for t in levels()["time_utc"].tz_convert(None)], scale="utc"),
-            "lean_north": (levels()["lean_north_arcsec"] * u.arcsec).to(u.arcmin),
-            "lean_east_arcsec": levels()["lean_east_arcsec"] * u.arcsec,
+            "tilt_north": (levels()["tilt_north_arcsec"] * u.arcsec).to(u.arcmin),
+            "tilt_east_arcsec": levels()["tilt_east_arcsec"] * u.arcsec,
         }
     )
     as_local = frame.assign(time_utc=frame["time_utc"].dt.tz_convert("America/Chicago"))
@@ -112,8 +112,8 @@ def test_pandas_astropy_and_plain_columns_give_the_same_readings():
 
 
 def test_the_sample_logs_as_frames_are_what_the_reader_makes_of_the_files():
-    from drift.logs.layout import circumstances
-    from drift.logs.read import read_log
+    from drift.ingest.cells import circumstances
+    from drift.ingest.read import read_log
 
     site = drift.read_site(SAMPLES / "pier.toml")
     for kind in ("weather", "alignments", "sweeps"):
@@ -145,14 +145,14 @@ def test_temperatures_pressures_and_gaps_come_through():
 
 def test_rows_that_cannot_be_used_are_warned_of_and_listed():
     frame = pd.DataFrame(levels())
-    frame.loc[2, "lean_north_arcsec"] = 99_999.0
+    frame.loc[2, "tilt_north_arcsec"] = 99_999.0
     with pytest.warns(
         RowsSetAside, match="1 row or value was set aside: the table 'levels', line 4"
     ) as warned:
         readings = drift.readings_of(SITE, levels=frame)
     assert len(readings["levels"]) == 5
     (row,) = warned[0].message.rows
-    assert (row.column, row.value) == ("lean_north_arcsec", "99999.0")
+    assert (row.column, row.value) == ("tilt_north_arcsec", "99999.0")
 
 
 def test_times_without_a_zone_are_refused_not_guessed():
@@ -167,8 +167,8 @@ def test_times_without_a_zone_are_refused_not_guessed():
     [
         ({"level": levels()}, "no kind of log is called 'level'"),
         ({"levels": {}}, "the table 'levels' is empty"),
-        ({"levels": levels(lean_east_arcsec=[1.0])}, "columns of different lengths"),
-        ({"levels": levels(lean_east_arcsec=[1.0] * 6 * u.s)}, "can't be turned into arcsec"),
+        ({"levels": levels(tilt_east_arcsec=[1.0])}, "columns of different lengths"),
+        ({"levels": levels(tilt_east_arcsec=[1.0] * 6 * u.s)}, "can't be turned into arcsec"),
         ({"weather": levels()}, "the table 'weather' looks like level readings"),
     ],
 )
@@ -188,8 +188,8 @@ def test_rows_are_numbered_on_across_tables():
 
 @pytest.mark.parametrize("name", FRAMES)
 def test_every_table_comes_out_as_pandas_for_any_record(name):
-    for answer in (RICH, invented(47.3, 1), empty()):
-        frame = answer.frame(name)
+    for analysis in (RICH, invented(47.3, 1), empty()):
+        frame = analysis.frame(name)
         assert isinstance(frame, pd.DataFrame)
         for column in frame.columns:
             if str(column).endswith("_utc") and len(frame) and frame[column].notna().any():
@@ -197,14 +197,14 @@ def test_every_table_comes_out_as_pandas_for_any_record(name):
         frame.to_csv(io.StringIO())
 
 
-def test_tables_hold_the_numbers_of_the_answer_under_the_names_of_the_json():
+def test_tables_hold_the_numbers_of_the_analysis_under_the_names_of_the_json():
     nights = RICH.frame("nights")
     assert nights["az_error"].tolist() == [n["az_error"] for n in as_mapping(RICH)["nights"]]
     assert (nights["hour_angle_from_deg"] == -60.0).all()
     events = RICH.frame("events")
     assert events.loc[0, "probability_mount_az"] == 0.96 and events.loc[0, "size_mount_az"] == -140.0
     causes = RICH.frame("causes")
-    total = causes.groupby("time_utc")[["lean_north", "mount_az"]].sum().to_numpy()
+    total = causes.groupby("time_utc")[["tilt_north", "mount_az"]].sum().to_numpy()
     np.testing.assert_allclose(total, RICH.history.change[:, [0, 4]], atol=1e-9)
     left = RICH.frame("left_over")
     assert set(left["coordinate"]) == {"azimuth", "altitude"} and len(left) == 320
@@ -213,7 +213,7 @@ def test_tables_hold_the_numbers_of_the_answer_under_the_names_of_the_json():
         RICH.frame("night")
 
 
-def test_an_answer_shows_a_short_table_and_no_thousand_nights():
+def test_an_analysis_shows_a_short_table_and_no_thousand_nights():
     text = repr(RICH)
     assert text.splitlines()[0] == "Hill garden: axis and pier"
     assert "Verdict" in text and "What to do" in text and "Axis in azimuth" in text
@@ -255,12 +255,12 @@ def test_a_picture_shows_itself_and_goes_into_axes_that_are_given():
 
 
 def test_the_whole_way_from_tables_to_a_picture():
-    answer = drift.answer_tables(SITE, levels=levels())
-    assert answer.frame("history")["lean_north"].iloc[-1] == pytest.approx(
+    analysis = drift.analysis_tables(SITE, levels=levels())
+    assert analysis.frame("history")["tilt_north"].iloc[-1] == pytest.approx(
         8.0, abs=6.0
     )  # level readings: 12 arcsec
-    assert answer.plot("lean").axes
-    assert "lean" in repr(answer)
+    assert analysis.plot("tilt").axes
+    assert "tilt" in repr(analysis)
 
 
 def test_nights_and_a_history_show_short_tables_and_no_arrays():
@@ -269,7 +269,7 @@ def test_nights_and_a_history_show_short_tables_and_no_arrays():
     assert nights.splitlines()[0] == f"{count} nights of readings"
     assert f"{count} of {count}" in nights and "Half are better than" in nights
     assert history.splitlines()[0] == f"History of {len(RICH.history.time_us)} readings"
-    assert "Pier lean since the start" in history and "toward the" in history
+    assert "Pier tilt since the start" in history and "toward the" in history
     assert len(nights.splitlines()) < 12 and len(history.splitlines()) < 15
     for result in (RICH.nights, RICH.history):
         assert {"table", "caption", "tr", "th", "td"} <= set(_Cells(result._repr_html_()).tags)
@@ -285,8 +285,8 @@ def test_nights_and_a_history_draw_themselves():
     sheet = Figure()
     axes = sheet.subplots()
     assert RICH.history.plot(RICH.site, "seasons", axes) is sheet and axes.lines
-    with pytest.raises(DriftError, match="'lean' has nothing to show of this result alone"):
-        RICH.nights.plot(RICH.site, "lean")
+    with pytest.raises(DriftError, match="'tilt' has nothing to show of this result alone"):
+        RICH.nights.plot(RICH.site, "tilt")
     with pytest.raises(DriftError, match="no picture 'piers'"):
         RICH.history.plot(RICH.site, "piers")
 

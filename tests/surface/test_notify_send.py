@@ -9,8 +9,7 @@ import pytest
 from loopback import HOST, free_port, loopback_only, mail_server, web_hook
 
 from drift.errors import NotifyError
-from drift.notify.address import filled_in, mark_of, shown
-from drift.notify.send import FAILED, SENT, UNSURE, check_address, send
+from drift.notify.send import FAILED, SENT, UNSURE, check_address, filled_in, mark_of, send, shown
 
 BODY = "The mount's azimuth turned by 4.0' ± 0.1' – \"look\".\n\nMessage 0123."
 
@@ -70,7 +69,7 @@ def test_a_mail_server_that_refuses_took_nothing():
     assert mail.taken == []
 
 
-def test_an_answer_that_never_came_is_unsure():
+def test_an_analysis_that_never_came_is_unsure():
     with web_hook() as hook:
         hook.status = 0
         came = send(f"json://{HOST}:{hook.port}/", "title", BODY, "1")

@@ -9,18 +9,17 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 import pytest
-from invented_answer import invented
+from invented_analysis import invented
 from invented_rich import rich
 
-from drift.advice.ground import EVERYTHING
-from drift.advice.outlook import outlook_of
+from drift.advice.ground import EVERYTHING, design_sentences, fitting_advice, ground_sentences, pier_ground
 from drift.advice.outlook_words import ahead_sentences
-from drift.advice.pier_ground import design_sentences, fitting_advice, ground_sentences, pier_ground
 from drift.cli.main import main
-from drift.hindcast import Hindcast
-from drift.pierfile import pier_from_mapping
-from drift.show.outlook_words import brief_sentences, outlook_sections
-from drift.show.words import as_text
+from drift.forecast.hindcast import Hindcast
+from drift.forecast.outlook import outlook_of
+from drift.render.outlook import brief_sentences, outlook_sections
+from drift.render.status import as_text
+from drift.site.file import pier_from_mapping
 
 SITE = '[site]\nname = "Hill garden"\nlatitude_deg = 47.3\nlongitude_deg = 15.5\nelevation_m = 410\n'
 
@@ -36,7 +35,7 @@ def pier(tmp_path):
 def worked(monkeypatch):
     """Let an invented answer stand for the work."""
     made = {"answer": rich()}
-    monkeypatch.setattr("drift.api.answer_readings", lambda *_: made["answer"])
+    monkeypatch.setattr("drift.api.analyse_readings", lambda *_: made["answer"])
     return made
 
 
@@ -73,7 +72,7 @@ def test_words_without_weather_say_what_would_tell_the_frost(pier, worked, capsy
     code, out, err = run(capsys, "outlook", "--pier", pier)
     assert (code, err) == (0, "")
     assert "there is no weather log of at least a month" in out
-    assert "The lean follows the frost: the thickness of frozen soil (98 % sure)" in out
+    assert "The tilt follows the frost: the thickness of frozen soil (98 % sure)" in out
     assert "furthest out about" in out
     assert "IS RE-ALIGNING WORTH IT?" in out
     assert "PAST FORECASTS" not in out
@@ -115,10 +114,10 @@ def test_advice_for_the_pier_needs_no_night_and_names_every_source(pier, capsys)
 
 def test_scores_are_asked_for_and_printed(pier, worked, capsys, monkeypatch):
     one = Hindcast("2023-24", 0, 41, 8.06, 14.2, 0.79, "frozen")
-    monkeypatch.setattr("drift.hindcast.hindcasts", lambda *_: (one,))
+    monkeypatch.setattr("drift.forecast.hindcast.hindcasts", lambda *_: (one,))
     _, out, _ = run(capsys, "outlook", "--score", "--pier", pier)
     assert "2023-24 41 8.1 14.2 79 %" in out
-    monkeypatch.setattr("drift.hindcast.hindcasts", lambda *_: ())
+    monkeypatch.setattr("drift.forecast.hindcast.hindcasts", lambda *_: ())
     _, out, _ = run(capsys, "outlook", "--score", "--pier", pier)
     assert "No winter can be scored yet" in out
 
@@ -137,16 +136,16 @@ def test_the_status_has_the_short_of_it():
 
 
 def test_the_short_of_it_says_that_a_short_record_s_bands_are_too_narrow():
-    answer = rich()
-    nights = answer.nights.nights
+    analysis = rich()
+    nights = analysis.nights.nights
     late = [night for night in nights if nights[-1].time_us - night.time_us < 300 * 86_400_000_000]
-    short = replace(answer, nights=replace(answer.nights, nights=tuple(late)))
+    short = replace(analysis, nights=replace(analysis.nights, nights=tuple(late)))
     whole = as_text(short)
     assert brief_sentences(short)[1].startswith("The nights span less than a year")
     outlook = outlook_of(short.site, short.nights, short.history)
     assert brief_sentences(short)[1] in ahead_sentences(outlook, ZoneInfo("UTC")), "one place says it"
     assert "the bands are too narrow" in " ".join(whole.split())
-    assert "span less than a year" not in " ".join(as_text(answer).split())
+    assert "span less than a year" not in " ".join(as_text(analysis).split())
 
 
 @pytest.mark.parametrize(
@@ -202,14 +201,14 @@ def test_no_frost_no_advice_against_it():
 
 
 def test_sections_say_what_was_assumed_of_the_ground():
-    answer = rich()
-    found = pier_ground(replace_pier(answer), weather(3.0, 18.0))
-    (frost, *_) = outlook_sections(answer, None, found)
+    analysis = rich()
+    found = pier_ground(replace_pier(analysis), weather(3.0, 18.0))
+    (frost, *_) = outlook_sections(analysis, None, found)
     assert any("soil is not given" in sentence for _, sentence in frost.items)
 
 
-def replace_pier(answer):
-    return answer.site.model_copy(update={"pier": replace_soil(answer.site.pier)})
+def replace_pier(analysis):
+    return analysis.site.model_copy(update={"pier": replace_soil(analysis.site.pier)})
 
 
 def replace_soil(pier):
@@ -217,15 +216,15 @@ def replace_soil(pier):
 
 
 def test_the_band_of_a_table_row_is_that_of_the_forecast(worked):
-    from drift.show.tables.outlook import months_of_answer
+    from drift.render.tables.instrument import months_of_analysis
 
-    answer = worked["answer"]
+    analysis = worked["answer"]
     level = replace(
-        answer.history.forecast,
+        analysis.history.forecast,
         axis_low=np.full((53, 2), -66.0),
         axis_high=np.full((53, 2), 30.0),
-        lean_low=np.full((53, 2), -0.2),
-        lean_high=np.full((53, 2), 7.0),
+        tilt_low=np.full((53, 2), -0.2),
+        tilt_high=np.full((53, 2), 7.0),
     )
-    table = months_of_answer(replace(answer, history=replace(answer.history, forecast=level)))
+    table = months_of_analysis(replace(analysis, history=replace(analysis.history, forecast=level)))
     assert table.rows[4][1:5] == ("-1.1 to 0.5", "-1.1 to 0.5", "0 to 7", "0 to 7")

@@ -7,9 +7,9 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from invented_answer import invented
+from invented_analysis import invented
 
-from drift.show.figures.outlook import room_left
+from drift.render.figures.outlook import room_left
 
 
 def ahead(az_arcsec, alt_arcsec):
@@ -17,7 +17,7 @@ def ahead(az_arcsec, alt_arcsec):
 
 
 @pytest.fixture(scope="module")
-def answer():
+def analysis():
     """Return a pier at 60 degrees, where azimuth counts half on the sky, with a limit of five arcminutes."""
     made = invented(47.3, 1)
     place = made.site.site.model_copy(update={"latitude_deg": 60.0})
@@ -26,21 +26,21 @@ def answer():
     return replace(made, site=site, advice=replace(made.advice, poles=None))
 
 
-def test_three_of_five_leave_four(answer):
-    low, high = room_left(answer, ahead(0.0, 180.0), 0)
+def test_three_of_five_leave_four(analysis):
+    low, high = room_left(analysis, ahead(0.0, 180.0), 0)
     assert (low[0], high[0]) == pytest.approx((-8.0, 8.0))  # 4 on the sky are 8 along the horizon
-    low, high = room_left(answer, ahead(480.0, 0.0), 1)
+    low, high = room_left(analysis, ahead(480.0, 0.0), 1)
     assert (low[0], high[0]) == pytest.approx((-3.0, 3.0))  # 8 along the horizon are 4 on the sky
 
 
-def test_nothing_is_left_where_the_other_coordinate_takes_all(answer):
-    low, high = room_left(answer, ahead(0.0, 301.0), 0)
+def test_nothing_is_left_where_the_other_coordinate_takes_all(analysis):
+    low, high = room_left(analysis, ahead(0.0, 301.0), 0)
     assert np.isnan(low[0]) and np.isnan(high[0])
 
 
-def test_no_room_is_drawn_without_a_limit_or_where_azimuth_counts_for_nothing(answer):
-    site = answer.site
+def test_no_room_is_drawn_without_a_limit_or_where_azimuth_counts_for_nothing(analysis):
+    site = analysis.site
     unlimited = site.model_copy(update={"warn": site.warn.model_copy(update={"axis_arcmin": None})})
-    assert room_left(replace(answer, site=unlimited), ahead(0.0, 0.0), 0) is None
+    assert room_left(replace(analysis, site=unlimited), ahead(0.0, 0.0), 0) is None
     pole = site.model_copy(update={"site": site.site.model_copy(update={"latitude_deg": 89.99})})
-    assert room_left(replace(answer, site=pole), ahead(0.0, 0.0), 0) is None
+    assert room_left(replace(analysis, site=pole), ahead(0.0, 0.0), 0) is None

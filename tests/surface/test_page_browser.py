@@ -10,9 +10,9 @@ from contextlib import contextmanager
 import pytest
 import uvicorn
 from axe_core_python.selenium import Axe
-from book_world import outside
 from browser_world import LINE, MISSING, PATIENCE_S, PHONE_HEIGHT, WHY_MISSING, chromium, look, runs_off
 from page_world import alignment_log, desk_of, pier_folder, rows_of
+from record_world import outside
 from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
@@ -20,8 +20,8 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support import expected_conditions
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
-from drift.page.app import make_app
-from drift.show.figures import palette
+from drift.render.figures import canvas
+from drift.web.app import make_app
 
 pytestmark = pytest.mark.skipif(MISSING, reason=WHY_MISSING)
 PAGES = ("/", "/pictures", "/seasons", "/seasons/2023-24", "/nights", "/nights/2024-02-29", "/events")
@@ -268,7 +268,7 @@ def rgb(colour):
 def test_the_page_follows_light_and_dark(browser, shown, dark):
     look(browser, dark=dark)
     browser.get(shown)
-    colours = palette.DARK if dark else palette.LIGHT
+    colours = canvas.DARK if dark else canvas.LIGHT
     read = "return getComputedStyle(document.querySelector(arguments[0]))[arguments[1]]"
     ground = browser.execute_script(read, "html", "backgroundColor")
     assert ground == "rgb({}, {}, {})".format(*rgb(colours["ground"]))

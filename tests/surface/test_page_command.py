@@ -8,8 +8,8 @@ import sys
 import urllib.request
 
 import pytest
-from book_world import outside, run
 from page_world import pier_folder
+from record_world import outside, run
 
 CODE = "import sys; from drift.cli.main import main; main(sys.argv[1:])"
 
@@ -30,8 +30,8 @@ def test_it_says_its_address_answers_there_and_stops_quietly(site_path):
     with begun(site_path) as program:
         address = program.stdout.readline().strip()
         assert address.startswith("http://127.0.0.1:")
-        with urllib.request.urlopen(f"{address}corrections") as answer:
-            assert "Corrections" in answer.read().decode()
+        with urllib.request.urlopen(f"{address}corrections") as analysis:
+            assert "Corrections" in analysis.read().decode()
         program.send_signal(signal.SIGINT)
         _, told = program.communicate(timeout=30)
     assert program.returncode == 0
@@ -43,8 +43,8 @@ def test_on_another_address_it_says_why_and_makes_a_password(site_path):
     with begun(site_path, "--host", "0.0.0.0", DRIFT_PAGE_PASSWORD="") as program:
         address = program.stdout.readline().strip()
         port = address.rstrip("/").rpartition(":")[2]
-        with urllib.request.urlopen(f"http://127.0.0.1:{port}/corrections") as answer:
-            assert answer.url.endswith("/login")
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}/corrections") as analysis:
+            assert analysis.url.endswith("/login")
         program.terminate()
         _, told = program.communicate(timeout=30)
     assert "Other machines can reach this address" in told

@@ -6,15 +6,15 @@ import threading
 from pathlib import Path
 
 import pytest
-from book_world import outside
 from hypothesis import given
 from hypothesis import strategies as st
 from page_world import OWN, alignment_log, client_of, desk_of, pier_folder, rows_of, token_in
+from record_world import outside
 
 from drift.errors import DriftError
-from drift.page.guard import LEAST_PASSWORD, VARIABLE, Rules, is_loopback
-from drift.page.server import rules_for
-from drift.page.uploads import safe_name
+from drift.web.app import rules_for
+from drift.web.guard import LEAST_PASSWORD, VARIABLE, Rules, is_loopback
+from drift.web.imports import safe_name
 
 NASTY = '<script>alert("x")</script>'
 
@@ -36,7 +36,7 @@ def record(client, token, headers=None, **fields):
 
 
 @pytest.mark.parametrize("path", ("/corrections", "/static/page.js", "/no-such-page", "/nights/never"))
-def test_every_answer_tells_the_browser_what_it_may_do(page, path):
+def test_every_analysis_tells_the_browser_what_it_may_do(page, path):
     headers = page.get(path).headers
     policy = dict(part.strip().split(" ", 1) for part in headers["content-security-policy"].split(";"))
     assert policy["default-src"] == "'none'"

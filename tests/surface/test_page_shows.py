@@ -13,17 +13,16 @@ from page_world import KNOCK_AFTER, NIGHTS, alignment_log, client_of, desk_of, p
 from starlette.datastructures import FormData
 from test_fits_import import night
 
-from drift.api import answer_readings, open_book, read_site
+from drift.api import analyse_readings, open_record, read_site
 from drift.cli.record import command as record_command
 from drift.demo.images import write_image
-from drift.page import downloads, standing
-from drift.page.fields import FormError, signed, time_of
-from drift.page.hand_forms import FORMS
-from drift.page.keeping_record import _form_named
-from drift.page.rendering import _environment
-from drift.show.frames import FRAMES
-from drift.show.tables.table import Table
-from drift.show.times import zone_of
+from drift.render.notebook import FRAMES
+from drift.render.phrases import zone_of
+from drift.render.tables.axis import Table
+from drift.web import current, downloads
+from drift.web.current import _environment
+from drift.web.forms import FORMS, FormError, signed, time_of
+from drift.web.record_pages import _form_named
 
 CHICAGO = zone_of("America/Chicago")
 
@@ -62,11 +61,11 @@ def upload(client, name, content):
 def test_readings_that_came_in_again_make_what_stands_anew(site_path, monkeypatch):
     """What is advised depends on when they came in, though they are the same."""
     site = read_site(site_path)
-    with open_book(site) as book:
-        first = standing.work_out(site, book, "a")
-        assert standing.work_out(site, book, "b", first).answer is first.answer
-        monkeypatch.setattr(type(book), "latest_import_us", lambda self: 1)
-        assert standing.work_out(site, book, "c", first).answer is not first.answer
+    with open_record(site) as record:
+        first = current.work_out(site, record, "a")
+        assert current.work_out(site, record, "b", first).answer is first.answer
+        monkeypatch.setattr(type(record), "latest_import_us", lambda self: 1)
+        assert current.work_out(site, record, "c", first).answer is not first.answer
 
 
 def test_the_first_page_says_what_status_says(shown):
@@ -94,9 +93,9 @@ def test_the_first_page_says_what_status_says(shown):
     + tuple(f"/corrections/new/{kind}" for kind in FORMS),
 )
 def test_every_page_is_there_and_marks_its_place(shown, path):
-    answer = shown.get(path)
-    assert answer.status_code == 200
-    assert 'aria-current="page"' in answer.text
+    analysis = shown.get(path)
+    assert analysis.status_code == 200
+    assert 'aria-current="page"' in analysis.text
 
 
 def test_every_link_of_every_page_leads_somewhere(shown):
@@ -108,10 +107,10 @@ def test_every_link_of_every_page_leads_somewhere(shown):
         if path in seen or (many and sum(one.startswith(many[0]) for one in seen) >= 3):
             continue
         seen.add(path)
-        answer = shown.get(path)
-        assert answer.status_code == 200, path
-        if answer.headers["content-type"].startswith("text/html") and "/download/" not in path:
-            found = re.findall(r'(?:href|data-values)="(/[^"#]*)"', answer.text)
+        analysis = shown.get(path)
+        assert analysis.status_code == 200, path
+        if analysis.headers["content-type"].startswith("text/html") and "/download/" not in path:
+            found = re.findall(r'(?:href|data-values)="(/[^"#]*)"', analysis.text)
             open_links += [link.replace("&amp;", "&") for link in found]
     assert {
         "/download/report.html",
@@ -162,9 +161,9 @@ def test_a_remark_has_a_line_of_its_own_below_its_night():
     "path", ("/nights/2020-01-01", "/nights/x", "/seasons/1999", "/events/99", "/pictures/x/values.json")
 )
 def test_what_is_not_there_is_said_in_words(shown, path):
-    answer = shown.get(path)
-    assert answer.status_code == (400 if path.startswith("/pictures") else 404)
-    assert 'role="alert"' in answer.text
+    analysis = shown.get(path)
+    assert analysis.status_code == (400 if path.startswith("/pictures") else 404)
+    assert 'role="alert"' in analysis.text
     assert shown.get("/no-such-page").status_code == 404
     assert "the record holds " in shown.get("/events/99").text
 
@@ -190,9 +189,9 @@ def test_the_values_under_the_pointer_are_those_of_the_nights(shown):
 
 def test_what_is_downloaded_can_be_read(shown):
     for name in FRAMES:
-        answer = shown.get(f"/download/tables/{name}.csv")
-        assert answer.headers["content-disposition"] == f'attachment; filename="drift-{name}.csv"'
-        assert next(csv.reader(io.StringIO(answer.text)), None) is not None or not answer.text.strip()
+        analysis = shown.get(f"/download/tables/{name}.csv")
+        assert analysis.headers["content-disposition"] == f'attachment; filename="drift-{name}.csv"'
+        assert next(csv.reader(io.StringIO(analysis.text)), None) is not None or not analysis.text.strip()
     assert shown.get("/download/pictures/axis.png").content.startswith(b"\x89PNG")
     assert shown.get("/download/pictures/axis.pdf").content.startswith(b"%PDF")
     assert "<svg" in shown.get("/download/pictures/axis.svg").text
@@ -221,14 +220,14 @@ def test_an_empty_record_asks_for_logs(tmp_path):
 # ---- one answer for one state
 
 
-def test_the_answer_is_worked_out_once_until_something_changes(site_path, monkeypatch):
+def test_the_analysis_is_worked_out_once_until_something_changes(site_path, monkeypatch):
     counted = []
 
     def counting(*arguments):
         counted.append(arguments)
-        return answer_readings(*arguments)
+        return analyse_readings(*arguments)
 
-    monkeypatch.setattr(standing, "answer_readings", counting)
+    monkeypatch.setattr(current, "answer_readings", counting)
     with client_of(desk_of(site_path)) as client:
         for path in ("/", "/nights", "/events", "/"):
             assert client.get(path).status_code == 200
@@ -248,30 +247,30 @@ def test_the_answer_is_worked_out_once_until_something_changes(site_path, monkey
         assert len(counted) == 3
 
 
-def test_tomorrow_the_answer_is_worked_out_afresh(site_path, monkeypatch):
+def test_tomorrow_the_analysis_is_worked_out_afresh(site_path, monkeypatch):
     asked = []
 
     def counting(*arguments):
         asked.append(arguments[3])
-        return answer_readings(*arguments)
+        return analyse_readings(*arguments)
 
-    today_us = standing.now_us()
-    monkeypatch.setattr(standing, "answer_readings", counting)
+    today_us = current.now_us()
+    monkeypatch.setattr(current, "answer_readings", counting)
     with client_of(desk_of(site_path)) as client:
         for now_us in (today_us, today_us, today_us + 86_400_000_000):
-            monkeypatch.setattr(standing, "now_us", lambda now_us=now_us: now_us)
+            monkeypatch.setattr(current, "now_us", lambda now_us=now_us: now_us)
             assert client.get("/").status_code == 200
         assert asked == [today_us, today_us + 86_400_000_000]
 
 
-def test_while_the_answer_is_worked_out_what_stood_before_is_shown_and_renewed(site_path, monkeypatch):
+def test_while_the_analysis_is_worked_out_what_stood_before_is_shown_and_renewed(site_path, monkeypatch):
     may_go_on = threading.Event()
 
     def slow(*arguments):
         assert may_go_on.wait(60)
-        return answer_readings(*arguments)
+        return analyse_readings(*arguments)
 
-    monkeypatch.setattr(standing, "answer_readings", slow)
+    monkeypatch.setattr(current, "answer_readings", slow)
     desk = desk_of(site_path)
     desk.patience_s = 0.05
     with client_of(desk) as client:
@@ -298,13 +297,13 @@ def test_what_goes_wrong_unforeseen_is_told_without_a_traceback(site_path, monke
     def broken(*arguments):
         raise RuntimeError("a nut came loose")
 
-    monkeypatch.setattr(standing, "answer_readings", broken)
+    monkeypatch.setattr(current, "answer_readings", broken)
     with client_of(desk_of(site_path)) as client:
         said = client.get("/")
         assert said.status_code == 500
         assert "a nut came loose" in said.text
         assert "Traceback" not in said.text + capsys.readouterr().err
-        monkeypatch.setattr(standing, "answer_readings", answer_readings)
+        monkeypatch.setattr(current, "answer_readings", analyse_readings)
         assert client.get("/").status_code == 200
 
 
@@ -366,9 +365,9 @@ def test_shims_go_in_bolt_by_bolt(page, site_path):
 
 
 def test_a_level_goes_in(page, site_path):
-    fields = {"lean_north_arcsec": "-12.5", "lean_east_arcsec": "3", "place": "pier", "face_deg": ""}
+    fields = {"tilt_north_arcsec": "-12.5", "tilt_east_arcsec": "3", "place": "pier", "face_deg": ""}
     assert "toward south" in send(page, "/corrections/new/level", **fields).text
-    assert rows_of(site_path, "levels")[0].values["lean_north_arcsec"] == -12.5
+    assert rows_of(site_path, "levels")[0].values["tilt_north_arcsec"] == -12.5
 
 
 def test_what_cannot_be_is_said_and_what_was_typed_is_kept(page, site_path):
@@ -505,7 +504,7 @@ def test_columns_of_its_own_are_asked_about_agreed_to_and_remembered(page, site_
     assert "24 rows went in" in again.text
 
 
-def test_an_answer_that_cannot_be_is_asked_again_and_a_file_can_be_left_out(page, tmp_path):
+def test_an_analysis_that_cannot_be_is_asked_again_and_a_file_can_be_left_out(page, tmp_path):
     lines = alignment_log(tmp_path / "x.csv", seed=9).read_text().splitlines()
     lines[0] = "when,azimuth error,altitude error,sd"
     asked = upload(page, "mine.csv", "\n".join(line.replace("Z,", ",") for line in lines).encode())
@@ -573,8 +572,8 @@ def test_what_is_new_is_told_and_acknowledged_once(page, site_path):
     assert "Nothing is new" in said.text
     assert "it was the cat" in said.text
     assert "New since you last took note" not in page.get("/").text
-    with open_book(read_site(site_path)) as book:
-        assert book.last_acknowledged()[1] == "it was the cat"
+    with open_record(read_site(site_path)) as record:
+        assert record.last_acknowledged()[1] == "it was the cat"
 
 
 def test_what_was_not_seen_is_not_acknowledged(page, site_path):
@@ -582,5 +581,5 @@ def test_what_was_not_seen_is_not_acknowledged(page, site_path):
     send(page, "/corrections/new/tighten", note="meanwhile")
     said = send(page, "/warnings", seen=seen)
     assert "nothing was acknowledged" in said.text
-    with open_book(read_site(site_path)) as book:
-        assert book.last_acknowledged() is None
+    with open_record(read_site(site_path)) as record:
+        assert record.last_acknowledged() is None

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from book_world import run
+from record_world import run
 
 QUIRKS = Path(__file__).parents[2] / "sample_logs" / "quirks"
 NOT_LOGS = {"README.md", "pier.toml"}

@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from book_world import LATITUDE_DEG, SITE_TEXT, run, site_file
+from record_world import LATITUDE_DEG, SITE_TEXT, run, site_file
 
-from drift.book.store import Book
-from drift.pierfile import load_pier
+from drift.record.record import Record
+from drift.site.file import load_pier
 
 Capture = pytest.CaptureFixture[str]
 TIME = ("--time", "2024-03-01T23:14:00+01:00")
@@ -26,10 +26,10 @@ def record(folder: Path, *arguments: str) -> int:
 
 
 def rows(folder: Path, kind: str = "corrections") -> list[dict[str, object]]:
-    with Book.open(load_pier(folder / "pier.toml")) as book:
+    with Record.open(load_pier(folder / "pier.toml")) as record:
         return [
             {name: value for name, value in row.items() if value == value and value != ""}
-            for row in book.readings()[kind].drop(columns="row_id").to_dict("records")
+            for row in record.readings()[kind].drop(columns="row_id").to_dict("records")
         ]
 
 
@@ -123,15 +123,15 @@ def test_a_level_reading(folder: Path, capsys: Capture) -> None:
     assert rows(folder, "levels") == [
         {
             "time_us": TIME_US,
-            "lean_north_arcsec": -12.5,  # as read: it is the night's part to turn face 180 round
-            "lean_east_arcsec": 3.0,
+            "tilt_north_arcsec": -12.5,  # as read: it is the night's part to turn face 180 round
+            "tilt_east_arcsec": 3.0,
             "place": "pier",
             "face_deg": 180.0,
             "sigma_arcsec": 5.0,
         }
     ]
     said = capsys.readouterr().out
-    assert "lean 12.5 arcsec toward north and 3 arcsec toward west of the pier (read with the" in said
+    assert "tilt 12.5 arcsec toward north and 3 arcsec toward west of the pier (read with the" in said
     assert "power off" not in said
 
 
@@ -177,7 +177,7 @@ def test_what_has_no_amount(folder: Path, kind: str) -> None:
 
 
 def test_now_is_assumed(folder: Path) -> None:
-    from drift.book.clock import now_us
+    from drift.record.engine import now_us
 
     before = now_us()
     assert record(folder, "tighten") == 0
@@ -195,8 +195,8 @@ def test_the_same_again_adds_nothing(folder: Path, capsys: Capture) -> None:
 
 def test_where_it_came_from(folder: Path) -> None:
     record(folder, "azimuth", "1", *TIME, "--note", 'a "quoted", note')
-    with Book.open(load_pier(folder / "pier.toml")) as book:
-        (where,) = book.where(book.readings()["corrections"]["row_id"]).values()
+    with Record.open(load_pier(folder / "pier.toml")) as held:
+        (where,) = held.where(held.readings()["corrections"]["row_id"]).values()
     assert where == ("recorded by hand", 1, '2024-03-01T23:14:00+01:00,azimuth,1,,,,"a ""quoted"", note"')
 
 
@@ -219,7 +219,7 @@ def test_where_it_came_from(folder: Path) -> None:
         (("level", "--north", "1"), "Missing option '--east'"),
         (("level", "--north", "1", "--east", "1", "--face", "90"), "must be 0 or 180"),
         (("level", "--north", "1", "--east", "1", "--place", "roof"), "pier, plate, mount"),
-        (("level", "--north", "x", "--east", "1"), "lean_north_arcsec = 'x' is not a number"),
+        (("level", "--north", "x", "--east", "1"), "tilt_north_arcsec = 'x' is not a number"),
         (("azimuth", "--tiem", "1"), "--tiem"),
         (("polish",), "polish"),
     ],

@@ -6,12 +6,12 @@ import re
 from pathlib import Path
 
 import pytest
-from book_world import run, site_file, write_log
+from record_world import run, site_file, write_log
 
-from drift.book.store import Book
 from drift.cli import record_list
-from drift.logs.corrections import KINDS
-from drift.pierfile import load_pier
+from drift.ingest.kinds import KINDS
+from drift.record.record import Record
+from drift.site.file import load_pier
 
 Capture = pytest.CaptureFixture[str]
 TIME = ("--time", "2024-03-01T23:14:00+01:00")
@@ -29,10 +29,10 @@ def record(folder: Path, *arguments: str) -> int:
 
 def used(folder: Path, kind: str = "corrections") -> list[dict[str, object]]:
     """Return what the answer sees."""
-    with Book.open(load_pier(folder / "pier.toml")) as book:
+    with Record.open(load_pier(folder / "pier.toml")) as record:
         return [
             {name: value for name, value in row.items() if value == value and value != ""}
-            for row in book.readings()[kind].to_dict("records")
+            for row in record.readings()[kind].to_dict("records")
         ]
 
 
@@ -53,7 +53,7 @@ def test_the_list_has_numbers_times_words_and_where_it_came_from(folder: Path, c
     assert run("import", log, "--pier", folder / "pier.toml") == 0
     azimuth, altitude, level = listed(folder, capsys)
     assert re.match(
-        r" +2  2024-02-01 14:00 CST \(20:00 UTC\)  lean 3 arcsec toward north and 4 arcsec toward west", level
+        r" +2  2024-02-01 14:00 CST \(20:00 UTC\)  tilt 3 arcsec toward north and 4 arcsec toward west", level
     )
     assert re.match(r" +1  2024-03-01 16:14 CST \(22:14 UTC\)  azimuth -2.83 arcmin", azimuth)
     assert azimuth.endswith('"left knob"  (recorded by hand, line 1)')
@@ -113,7 +113,7 @@ def test_edit_of_time_and_of_a_level(folder: Path) -> None:
         == 0
     )
     (now,) = used(folder, "levels")
-    assert (now["lean_north_arcsec"], now["lean_east_arcsec"], now["face_deg"]) == (-12.3456, -3.0, 180.0)
+    assert (now["tilt_north_arcsec"], now["tilt_east_arcsec"], now["face_deg"]) == (-12.3456, -3.0, 180.0)
     assert (now["time_us"], now["place"]) == (1_709_417_640_250_000, "pier")
 
 

@@ -3,11 +3,11 @@
 import pytest
 from axe_core_python.selenium import Axe
 from browser_world import LINE, MISSING, PHONE_HEIGHT, WHY_MISSING, chromium, look, runs_off
-from invented_answer import invented
+from invented_analysis import invented
 from invented_rich import rich
 from selenium.webdriver.common.by import By
 
-from drift.show.report import report_html
+from drift.render.report import report_html
 
 pytestmark = pytest.mark.skipif(MISSING, reason=WHY_MISSING)
 NAMES = ("rich", "south", "one night")
@@ -23,8 +23,8 @@ def browser():
 def reports(tmp_path_factory):
     folder = tmp_path_factory.mktemp("reports")
     answers = dict(zip(NAMES, (rich(), rich(-33.9), invented(47.3, 1)), strict=True))
-    for name, answer in answers.items():
-        (folder / f"{name}.html").write_text(report_html(answer), encoding="utf-8")
+    for name, analysis in answers.items():
+        (folder / f"{name}.html").write_text(report_html(analysis), encoding="utf-8")
     return folder
 
 

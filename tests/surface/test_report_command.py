@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from invented_answer import invented
+from invented_analysis import invented
 
 from drift.cli.main import main
-from drift.show.report import MARK
+from drift.render.report import MARK
 
 
 @pytest.fixture
@@ -18,7 +18,7 @@ def folder(tmp_path: Path, monkeypatch) -> Path:
         "[site]\nlatitude_deg = 47.3\nlongitude_deg = 15.5\nelevation_m = 410\n"
     )
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr("drift.api.answer_readings", lambda *_: invented(47.3, 5))
+    monkeypatch.setattr("drift.api.analyse_readings", lambda *_: invented(47.3, 5))
     return tmp_path
 
 
@@ -55,7 +55,7 @@ def test_writes_over_its_own_report_and_nothing_else(folder, capsys):
     ("target", "said"), [(".", "that is a folder"), ("nowhere/report.html", "there is no folder nowhere")]
 )
 def test_a_place_that_cannot_be_written_is_refused_before_the_work(folder, capsys, monkeypatch, target, said):
-    monkeypatch.setattr("drift.api.answer_readings", lambda *_: pytest.fail("worked for nothing"))
+    monkeypatch.setattr("drift.api.analyse_readings", lambda *_: pytest.fail("worked for nothing"))
     code, out, err = run(capsys, "report", "-o", target)
     assert (code, out) == (2, "")
     assert said in err
@@ -64,7 +64,7 @@ def test_a_place_that_cannot_be_written_is_refused_before_the_work(folder, capsy
 
 def test_the_list_of_what_was_set_aside_names_file_and_line(folder, capsys):
     log = folder / "levels.csv"
-    log.write_text("time_utc,lean_north_arcsec,lean_east_arcsec\nnot a time,1,2\n2024-01-01T00:00:00Z,3,4\n")
+    log.write_text("time_utc,tilt_north_arcsec,tilt_east_arcsec\nnot a time,1,2\n2024-01-01T00:00:00Z,3,4\n")
     run(capsys, "import", log)
     assert run(capsys, "report")[0] == 0
     page = (folder / "report.html").read_text(encoding="utf-8")

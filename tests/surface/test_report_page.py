@@ -8,14 +8,14 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from invented_answer import empty, invented, site
+from invented_analysis import empty, invented, site
 from invented_rich import rich
 
-from drift.advice.result import Poles, Verdict
 from drift.errors import DriftError
-from drift.show import report
-from drift.show.drawing import pictures_to_draw
-from drift.show.figures.palette import LIGHT
+from drift.render import report
+from drift.render.drawing import pictures_to_draw
+from drift.render.figures.canvas import LIGHT
+from drift.types import Poles, Verdict
 
 RICH = rich()
 NAMED = replace(invented(47.3, 1), site=site(name='</title><script>x</script>"'))
@@ -146,7 +146,7 @@ def test_pictures_take_the_colours_of_the_page(text):
     assert style.rindex("@media print") > style.index("prefers-color-scheme")
 
 
-def test_every_part_of_the_answer_is_there(page):
+def test_every_part_of_the_analysis_is_there(page):
     words = " ".join(" ".join(page.words).split())
     for said in (
         "Hill garden",
@@ -164,7 +164,7 @@ def test_every_part_of_the_answer_is_there(page):
         "is no number",
         "false_alarms_per_year",
         "The table of the Earth's rotation",
-        "lean walk arcsec per root day",
+        "tilt walk arcsec per root day",
         "± is one standard deviation",
         "2021-10-03 23:00 CEST (21:00 UTC)",
     ):
@@ -185,7 +185,7 @@ def test_stands_whole_when_parts_are_missing(one_night):
         assert not re.search(r"\bnan\b|\bNone\b", " ".join(page.words))
 
 
-def test_the_same_answer_gives_the_same_page_and_progress_is_told(one_night):
+def test_the_same_analysis_gives_the_same_page_and_progress_is_told(one_night):
     told: list[str] = []
     assert report.report_html(NAMED, progress=told.append) == one_night
     assert told == ["The axis, night by night", "The way of the axis", "How well each night could measure"]
@@ -213,8 +213,8 @@ def test_what_was_assumed_of_the_ground_is_said(page):
 
 
 def test_the_poles_and_the_aim_for_the_year_are_said_where_they_are_known():
-    answer = replace(NAMED, advice=replace(NAMED.advice, poles=POLES))
-    page = Page(report.report_html(answer))
+    analysis = replace(NAMED, advice=replace(NAMED.advice, poles=POLES))
+    page = Page(report.report_html(analysis))
     assert POLES.sentence in " ".join(page.words)
     assert "aims" in page.ids and "aims" not in Page(report.report_html(NAMED)).ids
 
@@ -224,7 +224,7 @@ def test_a_sheet_of_paper_holds_any_picture_whole(text):
     assert re.search(r"figure, tr[^}]*break-inside: avoid", paper)
     assert "max-height: 100mm" in paper and "max-height: 172mm" in paper
     tall = re.findall(r'<figure id="picture-([a-z0-9-]+)" class="tall"', text)
-    assert {"lean", "causes-azimuth"} <= set(tall) and "axis" not in tall
+    assert {"tilt", "causes-azimuth"} <= set(tall) and "axis" not in tall
 
 
 def test_where_much_has_moved_a_short_verdict_stands_first_and_the_rest_below_what_to_do():

@@ -5,10 +5,10 @@ import re
 
 import pytest
 from browser_world import MISSING, WHY_MISSING, chromium
-from invented_answer import invented
+from invented_analysis import invented
 from invented_rich import rich
 
-from drift.show.report import report_html
+from drift.render.report import report_html
 
 pytestmark = pytest.mark.skipif(MISSING, reason=WHY_MISSING)
 #: Width and height of the sheets [inches], ISO 216 and ANSI Y14.1.
@@ -55,8 +55,8 @@ def browser():
 def reports(tmp_path_factory):
     folder = tmp_path_factory.mktemp("reports")
     made = {"rich": rich(), "south": rich(-33.9), "one night": invented(47.3, 1)}
-    for name, answer in made.items():
-        (folder / f"{name}.html").write_text(report_html(answer), encoding="utf-8")
+    for name, analysis in made.items():
+        (folder / f"{name}.html").write_text(report_html(analysis), encoding="utf-8")
     return folder
 
 

@@ -6,21 +6,21 @@ import sys
 import pytest
 from invented_rich import rich
 
-from drift.show import second_pen
-from drift.show.drawing import pictures_to_draw, small_svg
-from drift.show.report import report_html
-from drift.show.second_pen import MANY_SOLVES, SecondPen
+from drift.render import second_pen
+from drift.render.drawing import pictures_to_draw, small_svg
+from drift.render.report import report_html
+from drift.render.second_pen import MANY_SOLVES, SecondPen
 
 
 @pytest.fixture(scope="module")
-def answer():
+def analysis():
     return rich()
 
 
 @pytest.fixture(scope="module")
-def alone(answer):
+def alone(analysis):
     """The report, drawn by one process."""
-    return report_html(answer)
+    return report_html(analysis)
 
 
 @pytest.fixture
@@ -38,22 +38,22 @@ def test_it_is_started_for_long_records_on_several_cores_only(monkeypatch):
     assert second_pen.second_pen(MANY_SOLVES) is None
 
 
-def test_it_draws_what_would_be_drawn_here(answer, pen):
-    shown = pictures_to_draw(answer)[0][:2]
-    pen.ask(answer, [picture.name for picture in shown])
-    assert pen.drawn() == {picture.name: small_svg(picture, answer) for picture in shown}
+def test_it_draws_what_would_be_drawn_here(analysis, pen):
+    shown = pictures_to_draw(analysis)[0][:2]
+    pen.ask(analysis, [picture.name for picture in shown])
+    assert pen.drawn() == {picture.name: small_svg(picture, analysis) for picture in shown}
 
 
-def test_the_report_is_the_same_with_it(answer, alone, pen):
-    assert report_html(answer, pen=pen) == alone
+def test_the_report_is_the_same_with_it(analysis, alone, pen):
+    assert report_html(analysis, pen=pen) == alone
 
 
 @pytest.mark.parametrize("child", ["import sys; sys.exit(3)", "print('nonsense')"])
-def test_a_child_that_fails_costs_nothing_but_time(answer, alone, child):
+def test_a_child_that_fails_costs_nothing_but_time(analysis, alone, child):
     pipe = subprocess.PIPE
     broken = SecondPen(subprocess.Popen([sys.executable, "-c", child], stdin=pipe, stdout=pipe))
     try:
-        assert report_html(answer, pen=broken) == alone
+        assert report_html(analysis, pen=broken) == alone
     finally:
         broken.put_down()
 

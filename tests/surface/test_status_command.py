@@ -6,11 +6,11 @@ import json
 from pathlib import Path
 
 import pytest
-from invented_answer import invented
+from invented_analysis import invented
 
-from drift.book.store import Book
 from drift.cli.main import main
-from drift.pierfile import load_pier
+from drift.record.record import Record
+from drift.site.file import load_pier
 
 SITE = '[site]\nname = "Hill garden"\nlatitude_deg = 47.3\nlongitude_deg = 15.5\nelevation_m = 410\n'
 
@@ -28,11 +28,11 @@ def worked(monkeypatch) -> list[str]:
     """Let an invented answer stand for the work, and note each time it is done."""
     done: list[str] = []
 
-    def answer(site, readings, book, now_us):
+    def analysis(site, readings, record, now_us):
         done.append(readings.readings_id)
         return invented(47.3, 20)
 
-    monkeypatch.setattr("drift.api.answer_readings", answer)
+    monkeypatch.setattr("drift.api.analyse_readings", analysis)
     return done
 
 
@@ -65,9 +65,9 @@ def test_a_changed_site_file_is_worked_out_afresh(pier, worked, capsys):
 
 def test_a_new_reading_is_worked_out_afresh(pier, worked, capsys):
     run(capsys, "status", "--json", "--pier", pier)
-    with Book.open(load_pier(pier)) as book:
-        row = {"time_utc": "2024-01-01T00:00:00Z", "lean_north_arcsec": "3", "lean_east_arcsec": "4"}
-        assert book.record("levels", [row]).went_in == 1
+    with Record.open(load_pier(pier)) as record:
+        row = {"time_utc": "2024-01-01T00:00:00Z", "tilt_north_arcsec": "3", "tilt_east_arcsec": "4"}
+        assert record.record("levels", [row]).went_in == 1
     run(capsys, "status", "--json", "--pier", pier)
     assert len(set(worked)) == 2
 
@@ -75,14 +75,14 @@ def test_a_new_reading_is_worked_out_afresh(pier, worked, capsys):
 def test_tomorrow_is_worked_out_afresh(pier, worked, capsys, monkeypatch):
     day_us = 86_400_000_000
     for now_us in (20_000 * day_us, 20_001 * day_us - 1, 20_001 * day_us):
-        monkeypatch.setattr("drift.book.clock.now_us", lambda now_us=now_us: now_us)
+        monkeypatch.setattr("drift.record.engine.now_us", lambda now_us=now_us: now_us)
         run(capsys, "status", "--json", "--pier", pier)
     assert len(worked) == 2
 
 
 def test_an_edited_program_works_out_afresh(pier, worked, capsys, monkeypatch):
     run(capsys, "status", "--json", "--pier", pier)
-    monkeypatch.setattr("drift.stamp.program_stamp", lambda: "another")
+    monkeypatch.setattr("drift.cache.program_stamp", lambda: "another")
     run(capsys, "status", "--json", "--pier", pier)
     assert len(worked) == 2
 

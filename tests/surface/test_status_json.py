@@ -8,17 +8,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from invented_answer import empty, invented, night, us
+from invented_analysis import empty, invented, night, us
 from invented_forecast import invented_forecast
 
-from drift.history.result import COLUMNS
-from drift.history.settling import Settling
-from drift.show.numbers import number
-from drift.show.status_json import as_mapping
+from drift.render.phrases import number
+from drift.render.status_json import as_mapping
+from drift.types import HISTORY_COLUMNS, Settling
 
 TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ")
 PARTS = ["pier", "mount_az", "mount_alt", "zero", "nothing"]
-SIZES = ["lean_north", "lean_east", "mount_az", "mount_alt"]
+SIZES = ["tilt_north", "tilt_east", "mount_az", "mount_alt"]
 #: Half of the last decimal that is kept.
 ROUNDING = 5e-5
 
@@ -89,10 +88,10 @@ NIGHT = shaped(
 HISTORY = shaped(
     {
         "time_utc": a_time,
-        "lean_north": a_number_or_null,
-        "lean_north_sd": a_number_or_null,
-        "lean_east": a_number_or_null,
-        "lean_east_sd": a_number_or_null,
+        "tilt_north": a_number_or_null,
+        "tilt_north_sd": a_number_or_null,
+        "tilt_east": a_number_or_null,
+        "tilt_east_sd": a_number_or_null,
         "plate_north": a_number_or_null,
         "plate_north_sd": a_number_or_null,
         "plate_east": a_number_or_null,
@@ -242,8 +241,8 @@ YEAR_AIM = shaped(
     }
 )
 BANDS = {f"{name}{end}": a_number for name in ("az_error", "alt_error") for end in ("", "_low", "_high")}
-LEAN_BANDS = {
-    f"{name}{end}": a_number for name in ("lean_north", "lean_east") for end in ("", "_low", "_high")
+TILT_BANDS = {
+    f"{name}{end}": a_number for name in ("tilt_north", "tilt_east") for end in ("", "_low", "_high")
 }
 DAY = or_null(shaped({"time_utc": a_time, "first_utc": a_time, "last_utc": a_time, "share": a_number}))
 OUTLOOK = shaped(
@@ -254,7 +253,7 @@ OUTLOOK = shaped(
         "driver_odds": lambda value: all(a_text(k) and a_number(v) for k, v in value.items()),
         "moved_last_year": lambda value: all(a_text(k) and a_number(v) for k, v in value.items()),
         "months": listed(
-            shaped({"month": a_text, "time_utc": a_time, **BANDS, **LEAN_BANDS, "chance_beyond": a_number})
+            shaped({"month": a_text, "time_utc": a_time, **BANDS, **TILT_BANDS, "chance_beyond": a_number})
         ),
         "swing": a_number_or_null,
         "furthest": DAY,
@@ -292,7 +291,7 @@ STATUS = shaped(
         "nights": listed(NIGHT),
         "history": listed(HISTORY),
         "separable": shaped(
-            {"east_lean_from_mount_azimuth": SEPARABLE, "north_lean_from_mount_altitude": SEPARABLE}
+            {"east_tilt_from_mount_azimuth": SEPARABLE, "north_tilt_from_mount_altitude": SEPARABLE}
         ),
         "components": COMPONENTS,
         "events": listed(EVENT),
@@ -327,13 +326,13 @@ STATUS = shaped(
 
 
 @pytest.fixture(scope="module")
-def answer():
+def analysis():
     return invented()
 
 
 @pytest.fixture(scope="module")
-def status(answer):
-    return json.loads(json.dumps(as_mapping(answer), allow_nan=False))
+def status(analysis):
+    return json.loads(json.dumps(as_mapping(analysis), allow_nan=False))
 
 
 def test_has_exactly_the_keys_of_the_contract(status):
@@ -346,11 +345,11 @@ def test_keeps_its_shape_when_parts_are_missing(one):
     assert STATUS(json.loads(json.dumps(as_mapping(one), allow_nan=False)))
 
 
-def test_what_is_to_come_has_the_promised_form(answer):
+def test_what_is_to_come_has_the_promised_form(analysis):
     two = np.array([3.0, -4.0])
     settling = Settling(two, np.ones(2), two, np.ones(2))
     ahead = invented_forecast(30.0, -20.0, 80.0, (120.0, 150.0), settling=settling)
-    one = replace(answer, history=replace(answer.history, forecast=ahead, driver_odds={"calendar": 1.0}))
+    one = replace(analysis, history=replace(analysis.history, forecast=ahead, driver_odds={"calendar": 1.0}))
     status = json.loads(json.dumps(as_mapping(one), allow_nan=False))
     assert STATUS(status)
     assert [month["month"] for month in status["outlook"]["months"]][:4] == [
@@ -369,20 +368,22 @@ def test_the_checks_can_fail(status):
         STATUS({**status, "events": [{**status["events"][0], "what": "gremlins"}]})
 
 
-def test_numbers_are_those_of_the_answer(answer, status):
-    assert status["nights"][7]["az_error"] == pytest.approx(answer.nights.nights[7].estimate[0], abs=ROUNDING)
+def test_numbers_are_those_of_the_analysis(analysis, status):
+    assert status["nights"][7]["az_error"] == pytest.approx(
+        analysis.nights.nights[7].estimate[0], abs=ROUNDING
+    )
     assert status["nights"][7]["alt_error_sd"] == pytest.approx(np.sqrt(25.0 + 4.0), abs=ROUNDING)
-    for k, name in enumerate(COLUMNS):
+    for k, name in enumerate(HISTORY_COLUMNS):
         told = [row[name] for row in status["history"]]
-        np.testing.assert_allclose(told, answer.history.change[:, k], atol=ROUNDING)
+        np.testing.assert_allclose(told, analysis.history.change[:, k], atol=ROUNDING)
         told = [row[f"{name}_sd"] for row in status["history"]]
-        np.testing.assert_allclose(told, answer.history.sd[:, k], atol=ROUNDING)
+        np.testing.assert_allclose(told, analysis.history.sd[:, k], atol=ROUNDING)
 
 
 def test_the_start_of_the_history_is_0_with_sd_0(status):
     start = status["history"][0]
-    assert {start[name] for name in COLUMNS} == {0.0}
-    assert {start[f"{name}_sd"] for name in COLUMNS} == {0.0}
+    assert {start[name] for name in HISTORY_COLUMNS} == {0.0}
+    assert {start[f"{name}_sd"] for name in HISTORY_COLUMNS} == {0.0}
 
 
 def test_times_are_utc_to_the_second(status):
@@ -402,11 +403,11 @@ def test_what_is_not_known_is_null_never_0():
     assert (row["alt_error_sd"], row["zero_sd"]) == (None, None)
 
 
-def test_an_answer_without_an_axis_is_null_throughout():
+def test_an_analysis_without_an_axis_is_null_throughout():
     status = as_mapping(empty())
     assert set(status["axis_now"].values()) == {None}
-    assert {status["history"][0][name] for name in COLUMNS} == {None}
-    assert {status["history"][0][f"{name}_sd"] for name in COLUMNS} == {None}
+    assert {status["history"][0][name] for name in HISTORY_COLUMNS} == {None}
+    assert {status["history"][0][f"{name}_sd"] for name in HISTORY_COLUMNS} == {None}
     assert status["components"] == {"seasonal": None, "winters": [], "lasting": None}
 
 
@@ -424,13 +425,13 @@ def test_probabilities_sum_to_1(status):
         assert sum(event["probability"].values()) == pytest.approx(1.0, abs=1e-12)
 
 
-def test_the_same_answer_gives_the_same_text(answer):
-    assert json.dumps(as_mapping(answer)) == json.dumps(as_mapping(invented()))
+def test_the_same_analysis_gives_the_same_text(analysis):
+    assert json.dumps(as_mapping(analysis)) == json.dumps(as_mapping(invented()))
 
 
-def test_each_warning_is_said_once(answer, status):
+def test_each_warning_is_said_once(analysis, status):
     assert len(status["warnings"]) == 3
-    twice = replace(answer, warnings=(*answer.warnings, *answer.nights.warnings))
+    twice = replace(analysis, warnings=(*analysis.warnings, *analysis.nights.warnings))
     assert sorted(as_mapping(twice)["warnings"]) == sorted(status["warnings"])
 
 
@@ -440,7 +441,7 @@ def test_where_to_aim_and_what_it_does_have_the_promised_form():
 
     from advice_world import history, nights, site, yearly
 
-    from drift.advice.advise import advise
+    from drift.advice.steps import advise
 
     past = history(axis_now=(60.0, 300.0), **yearly(alt=140.0))
     made = advise(site(), nights(), past)

@@ -7,25 +7,25 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from invented_answer import empty, invented, night, us
+from invented_analysis import empty, invented, night, us
 from rich.console import Console
 
-from drift.history.result import CorrectionFound
-from drift.show import phrases
-from drift.show.tables import axis, causes
-from drift.show.tables.table import Table
-from drift.show.times import clock_text, evening_of, zone_of
-from drift.show.words import as_text, print_words
+from drift.render import phrases
+from drift.render.phrases import clock_text, evening_of, zone_of
+from drift.render.status import as_text, print_words
+from drift.render.tables import axis, causes
+from drift.render.tables.axis import Table
+from drift.types import CorrectionFound
 
 
 @pytest.fixture(scope="module")
-def answer():
+def analysis():
     return invented()
 
 
 @pytest.fixture(scope="module")
-def text(answer):
-    return as_text(answer)
+def text(analysis):
+    return as_text(analysis)
 
 
 def flat(text: str) -> str:
@@ -40,16 +40,16 @@ def test_the_verdict_stands_first_then_what_to_do(text):
 
 
 @pytest.mark.parametrize("width", [80, 60, 40])
-def test_is_plain_and_no_wider_than_asked(answer, width):
-    plain = as_text(answer, width)
+def test_is_plain_and_no_wider_than_asked(analysis, width):
+    plain = as_text(analysis, width)
     assert "\x1b" not in plain
     assert max(map(len, plain.splitlines())) <= width
     assert all(line == line.rstrip() for line in plain.splitlines())
 
 
-def test_a_terminal_gets_the_same_words_with_bold_headings(answer, text):
+def test_a_terminal_gets_the_same_words_with_bold_headings(analysis, text):
     written = io.StringIO()
-    print_words(answer, Console(file=written, width=80, force_terminal=True, color_system="standard"))
+    print_words(analysis, Console(file=written, width=80, force_terminal=True, color_system="standard"))
     assert "\x1b[1mVERDICT" in written.getvalue()
     import re
 
@@ -62,7 +62,7 @@ def test_a_note_can_neither_colour_nor_command_a_terminal(text):
     assert "[red]half[/red]" in flat(text)  # taken as written, not as markup
 
 
-def test_every_part_of_the_answer_is_there(text):
+def test_every_part_of_the_analysis_is_there(text):
     words = flat(text)
     for said in (
         "1.19' ± 0.07' west of the pole",
@@ -76,7 +76,7 @@ def test_every_part_of_the_answer_is_there(text):
         "pier 50 %, mount in azimuth 40 %",
         "asked 2.00' east, found 1.87' ± 0.10' east; held: yes",
         "bolts tightened",
-        "North lean from the mount's altitude: partly",
+        "North tilt from the mount's altitude: partly",
         "a level reading on the pier top",
         "THE LAST 8 NIGHTS",
         "false_alarms_per_year",
@@ -93,7 +93,7 @@ def test_times_are_the_sites_with_utc_said(text):
     assert "2023-04-09 23:00 CEST (21:00 UTC)" in flat(text)
 
 
-def test_an_answer_without_an_axis_says_so(answer):
+def test_an_analysis_without_an_axis_says_so(analysis):
     words = flat(as_text(empty()))
     assert "Axis in azimuth not known" in words
     assert "no yearly swing can be told" in words
@@ -105,9 +105,9 @@ def test_the_first_night_claims_no_change():
     assert "this is the first night; changes count from here" in flat(as_text(invented(47.3, 1)))
 
 
-def test_only_the_latest_of_many_events_are_told_and_the_rest_counted(answer):
-    many = replace(answer.history, events=answer.history.events[:1] * 20)
-    words = as_text(replace(answer, history=many))
+def test_only_the_latest_of_many_events_are_told_and_the_rest_counted(analysis):
+    many = replace(analysis.history, events=analysis.history.events[:1] * 20)
+    words = as_text(replace(analysis, history=many))
     assert "\n20. Between" in words
     assert "\n 8. Between" not in words
     assert "8 earlier ones are in `drift report`" in flat(words)
@@ -122,19 +122,19 @@ def test_azimuth_in_words(az_error, latitude, side):
     assert phrases.azimuth_words(az_error, 6.0, latitude) == f"1.00' ± 0.10' {side} of the pole"
 
 
-def test_altitude_lean_and_mount_in_words():
+def test_altitude_tilt_and_mount_in_words():
     assert phrases.altitude_words(-48.0, 6.0) == "0.80' ± 0.10' too low"
     assert phrases.altitude_words(48.0, 6.0) == "0.80' ± 0.10' too high"
-    assert phrases.lean_words(-12.0, 3.0, "north", "south") == '12" ± 3" toward the south'
-    assert phrases.lean_words(1.0, 3.0, "north", "south").endswith("(may be none)")
+    assert phrases.tilt_words(-12.0, 3.0, "north", "south") == '12" ± 3" toward the south'
+    assert phrases.tilt_words(1.0, 3.0, "north", "south").endswith("(may be none)")
     assert phrases.mount_azimuth_words(60.0, 3.0, -34.0) == '60" ± 3" clockwise, the axis going west'
     assert phrases.mount_altitude_words(-60.0, 3.0) == '60" ± 3", the axis going down'
 
 
-def test_a_lean_as_one_angle_and_bearing():
+def test_a_tilt_as_one_angle_and_bearing():
     # 3-4-5: north 30, east 40 make 50 toward atan2(40, 30) = 53.13 degrees
-    assert phrases.whole_lean(30.0, 40.0, 5.0, 5.0) == '50" ± 5" toward the north-east (bearing 53°)'
-    assert "too little to name a direction" in phrases.whole_lean(3.0, 4.0, 5.0, 5.0)
+    assert phrases.whole_tilt(30.0, 40.0, 5.0, 5.0) == '50" ± 5" toward the north-east (bearing 53°)'
+    assert "too little to name a direction" in phrases.whole_tilt(3.0, 4.0, 5.0, 5.0)
 
 
 @pytest.mark.parametrize("value", [None, np.nan, np.inf])
@@ -221,34 +221,36 @@ def test_clock_says_utc_and_its_date_when_that_differs():
     assert clock_text(us(2024, 2, 11, 21), zone_of(None)) == "2024-02-11 21:00 UTC"
 
 
-def test_the_plate_is_told_only_when_it_tilted(answer):
-    assert "Plate" not in as_text(answer)
-    change = answer.history.change.copy()
+def test_the_plate_is_told_only_when_it_tilted(analysis):
+    assert "Plate" not in as_text(analysis)
+    change = analysis.history.change.copy()
     change[50:, 3] = -51.57
-    shimmed = replace(answer, history=replace(answer.history, change=change))
+    shimmed = replace(analysis, history=replace(analysis.history, change=change))
     assert "Plate tilt since the start" in as_text(shimmed)
     assert "toward the west" in flat(as_text(shimmed))
     assert "plate east" in " ".join(causes.history_table(shimmed).headings)
 
 
-def test_the_last_nights_are_the_latest_first(answer):
-    days = [row[0] for row in axis.last_nights_table(answer, 3).rows]
+def test_the_last_nights_are_the_latest_first(analysis):
+    days = [row[0] for row in axis.last_nights_table(analysis, 3).rows]
     assert days == ["2024-10-20", "2024-10-13", "2024-10-06"]
-    thin = replace(answer.nights, nights=(night(us(2024, 1, 1), 1.0, 2.0, remarks=("one tube side only",)),))
-    assert "one tube side only" in as_text(replace(answer, nights=thin))
+    thin = replace(
+        analysis.nights, nights=(night(us(2024, 1, 1), 1.0, 2.0, remarks=("one tube side only",)),)
+    )
+    assert "one tube side only" in as_text(replace(analysis, nights=thin))
 
 
-def test_a_pier_that_is_only_levelled_counts_from_its_first_reading(answer):
-    levelled = replace(answer, nights=replace(answer.nights, nights=()))
+def test_a_pier_that_is_only_levelled_counts_from_its_first_reading(analysis):
+    levelled = replace(analysis, nights=replace(analysis.nights, nights=()))
     words = flat(as_text(levelled))
     assert "The start is the first reading, 2021-10-03 23:00 CEST (21:00 UTC)." in words
     assert "No nights yet" in words
     assert "NIGHTS" not in words
 
 
-def test_a_typed_axis_counts_no_solves(answer):
+def test_a_typed_axis_counts_no_solves(analysis):
     typed = night(us(2024, 1, 1), 1.0, 2.0, sources=("typed",), solves_used=0)
-    table = axis.last_nights_table(replace(answer, nights=replace(answer.nights, nights=(typed,))), 3)
+    table = axis.last_nights_table(replace(analysis, nights=replace(analysis.nights, nights=(typed,))), 3)
     assert table.rows[0][1:3] == ("typed in", "–")
 
 
@@ -273,13 +275,13 @@ def test_whether_a_correction_held_or_why_that_is_not_said(kind, asked, found, h
 def test_all_values_of_one_list_are_in_one_unit():
     assert phrases.one_unit([(117.1, 0.9), (40.0, 1.0)]) is phrases.any_angle
     assert phrases.one_unit([(117.1, 0.9), (-127.2, 0.6), (None, None)]) is phrases.any_arcmin
-    answer = invented()
-    first = next(event for event in answer.history.events if event.what == "mount_az")
+    analysis = invented()
+    first = next(event for event in analysis.history.events if event.what == "mount_az")
     sizes = [
         replace(first, size={**first.size, "mount_az": size}, size_sd={**first.size_sd, "mount_az": 1.2})
         for size in (117.1, -127.2)
     ]
-    told = causes.events_table(replace(answer, history=replace(answer.history, events=tuple(sizes)))).rows
+    told = causes.events_table(replace(analysis, history=replace(analysis.history, events=tuple(sizes)))).rows
     assert [row[-1].split(",")[0] for row in told] == [
         "turned 1.95' ± 0.02' clockwise",
         "turned 2.12' ± 0.02' anticlockwise",
@@ -287,10 +289,10 @@ def test_all_values_of_one_list_are_in_one_unit():
 
 
 def test_what_changed_since_the_start_is_in_one_unit():
-    answer = invented()
-    change = answer.history.change.copy()
+    analysis = invented()
+    change = analysis.history.change.copy()
     change[-1, :2], change[-1, 4] = (100.0, 90.0), 3.0  # 134.5" together: two arcminutes and more
-    rows = axis.now_table(replace(answer, history=replace(answer.history, change=change))).rows
+    rows = axis.now_table(replace(analysis, history=replace(analysis.history, change=change))).rows
     told = [
         row[1] for row in rows[3:] if "together" in row[1] or "toward the" in row[1] or "axis going" in row[1]
     ]
@@ -301,8 +303,10 @@ def test_what_changed_since_the_start_is_in_one_unit():
 
 def test_the_table_of_nights_has_the_distance_from_the_pole_that_the_picture_shows():
     """On the equator azimuth counts in full: 3 and 4 make 5."""
-    answer = invented(0.0, 1)
-    answer = replace(answer, nights=replace(answer.nights, nights=(night(us(2024, 11, 1), 180.0, 240.0),)))
-    table = axis.nights_table(answer)
+    analysis = invented(0.0, 1)
+    analysis = replace(
+        analysis, nights=replace(analysis.nights, nights=(night(us(2024, 11, 1), 180.0, 240.0),))
+    )
+    table = axis.nights_table(analysis)
     assert table.rows[0][table.headings.index("from the pole [']")].startswith("5.00 ± 0.")
     assert "on the sky from the true pole" in table.note

@@ -11,10 +11,10 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from book_world import SOLVES_HEADER, outside, run, site_file, solve_rows, write_log
+from record_world import SOLVES_HEADER, outside, run, site_file, solve_rows, write_log
 
-from drift.book.store import Book
-from drift.pierfile import load_pier
+from drift.record.record import Record
+from drift.site.file import load_pier
 
 ROOT = Path(__file__).parents[2]
 
@@ -53,8 +53,8 @@ def said(capsys: pytest.CaptureFixture[str], *arguments: str | Path) -> str:
 
 
 def solves_in(pier: Path) -> int:
-    with Book.open(load_pier(pier)) as book:
-        return len(book.readings()["solves"])
+    with Record.open(load_pier(pier)) as record:
+        return len(record.readings()["solves"])
 
 
 def two_logs(pier: Path) -> tuple[Path, Path]:
@@ -170,9 +170,9 @@ def test_an_import_while_another_program_undoes_waits_and_both_count(pier: Path)
 def test_origin_leads_from_a_number_to_file_and_line(pier: Path, capsys: pytest.CaptureFixture[str]) -> None:
     one, two = two_logs(pier)
     assert run("record", "azimuth", "1.5", "--time", "2024-02-20T12:00:00Z", "--pier", pier) == 0
-    with Book.open(load_pier(pier)) as book:
-        row = book.held("solves")[3]
-        book.withdraw([row.row_id], "a car drove past")
+    with Record.open(load_pier(pier)) as record:
+        row = record.held("solves")[3]
+        record.withdraw([row.row_id], "a car drove past")
     weather = write_log(pier.parent / "weather.csv", "date,t_min_c,t_max_c", ["2024-02-29,-9,-1"])
     assert run("import", weather, "--pier", pier) == 0
     capsys.readouterr()

@@ -19,13 +19,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from drift.book.store import Book
 from drift.cli.main import main
 from drift.demo.families import family
-from drift.demo.scenario import Correction, Step
-from drift.demo.world import World, make
-from drift.demo.write import log_texts
-from drift.pierfile import load_pier
+from drift.demo.files import World, log_texts, make
+from drift.demo.scenario import InventedCorrection, InventedStep
+from drift.record.record import Record
+from drift.site.file import load_pier
 
 #: Exit code, stdout, stderr of one command.
 Said = tuple[int, str, str]
@@ -100,14 +99,14 @@ def write(path: Path, header: str, rows: Iterable[str]) -> Path:
     return path
 
 
-def answer_of(drift: Run, pier: Path) -> tuple[dict[str, Any], str]:
+def analysis_of(drift: Run, pier: Path) -> tuple[dict[str, Any], str]:
     """Return the answer, rows set aside named by their text, as data and as JSON.
 
     The numbers of rows are the record's own and go by the order of imports.
     """
     data = status(drift, pier)
-    with Book.open(load_pier(pier)) as book:
-        where = book.where([aside["row"] for aside in data["set_aside"]])
+    with Record.open(load_pier(pier)) as record:
+        where = record.where([aside["row"] for aside in data["set_aside"]])
     for aside in data["set_aside"]:
         aside["row"] = where[aside["row"]][2]
     return data, json.dumps(data)
@@ -158,7 +157,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, Any], str
     for name, (header, *rows) in log_lines().items():
         write(folder / "logs" / name, header, rows)
     assert run("import", folder / "logs", "--pier", pier)[0] == 0
-    return answer_of(run, pier)
+    return analysis_of(run, pier)
 
 
 def assert_same(got: tuple[dict[str, Any], str], expected: tuple[dict[str, Any], str]) -> None:
@@ -171,7 +170,7 @@ def assert_same(got: tuple[dict[str, Any], str], expected: tuple[dict[str, Any],
     assert same == len(text), "the record gives its rows in one order, so even the bytes agree"
 
 
-def test_the_split_book_has_something_of_everything(whole: tuple[dict[str, Any], str]) -> None:
+def test_the_split_record_has_something_of_everything(whole: tuple[dict[str, Any], str]) -> None:
     data, _ = whole
     sources = {source for night in data["nights"] for source in night["sources"]}
     assert sources == {"pointing", "sweep", "run", "typed"}
@@ -186,7 +185,7 @@ def test_rows_in_any_order(drift: Run, tmp_path: Path, whole: tuple[dict[str, An
     for name, (header, *rows) in log_lines().items():
         write(tmp_path / "logs" / name, header, rng.sample(rows, len(rows)))
     assert drift("import", tmp_path / "logs", "--pier", pier)[0] == 0
-    assert_same(answer_of(drift, pier), whole)
+    assert_same(analysis_of(drift, pier), whole)
 
 
 def thirds(rows: list[str], overlap: int) -> list[list[str]]:
@@ -215,10 +214,10 @@ def test_files_in_pieces_and_in_any_order(
         if look_between and number in (len(pieces) // 2, len(pieces) - 2):
             looked += status(drift, pier)["format"] == "drift-status"
     assert looked == (2 if look_between else 0)
-    assert_same(answer_of(drift, pier), whole)
+    assert_same(analysis_of(drift, pier), whole)
 
 
-def test_a_row_left_out_does_change_the_answer(
+def test_a_row_left_out_does_change_the_analysis(
     drift: Run, tmp_path: Path, whole: tuple[dict[str, Any], str]
 ) -> None:
     """Negative control."""
@@ -242,9 +241,9 @@ CONTRACT = {
     "site": "name latitude_deg longitude_deg elevation_m",
     "nights": "time_utc sources solves_used solves_set_aside az_error az_error_sd alt_error alt_error_sd "
     "zero zero_sd",
-    "history": "time_utc lean_north lean_north_sd lean_east lean_east_sd plate_north plate_north_sd "
+    "history": "time_utc tilt_north tilt_north_sd tilt_east tilt_east_sd plate_north plate_north_sd "
     "plate_east plate_east_sd mount_az mount_az_sd mount_alt mount_alt_sd",
-    "separable": "east_lean_from_mount_azimuth north_lean_from_mount_altitude",
+    "separable": "east_tilt_from_mount_azimuth north_tilt_from_mount_altitude",
     "components": "seasonal winters lasting",
     "events": "after_utc before_utc what provisional recorded probability size size_sd",
     "corrections": "time_utc kind asked found found_sd held",
@@ -273,12 +272,12 @@ def keys_missing(data: dict[str, Any]) -> dict[str, set[str]]:
 
 
 def slipped(latitude_deg: float) -> World:
-    """Make a leaning pier whose azimuth knob slips, and is turned back later."""
+    """Make a tilted pier whose azimuth knob slips, and is turned back later."""
     scenario = family(
         "heave", 41, latitude_deg=latitude_deg, longitude_deg=-70.0, years=0.7, nights_a_year=66.0
     )
-    steps = (Step(SLIP_DAY, mount_az=SLIP_ARCSEC),)
-    turned = Correction(TURNED_DAY, knob_error=0.0)
+    steps = (InventedStep(SLIP_DAY, mount_az=SLIP_ARCSEC),)
+    turned = InventedCorrection(TURNED_DAY, knob_error=0.0)
     return make(replace(scenario, steps=steps, corrections=(turned,), level_every_days=60.0))
 
 
@@ -320,12 +319,12 @@ def assert_true_within_sds(world: World, data: dict[str, Any]) -> None:
     assert LEAST_RATIO < np.sqrt(np.nanmean(scaled**2)) < MOST_RATIO
     setting = course.setting(times_us(history))
     true = {
-        "lean_north": setting.lean_north,
-        "lean_east": setting.lean_east,
+        "tilt_north": setting.tilt_north,
+        "tilt_east": setting.tilt_east,
         "mount_az": setting.kappa,
         "mount_alt": setting.alpha,
     }
-    first = int(np.flatnonzero(column(history, "lean_north_sd") == 0.0)[0])
+    first = int(np.flatnonzero(column(history, "tilt_north_sd") == 0.0)[0])
     scaled = off_by_sds(history, {name: value - value[first] for name, value in true.items()})
     assert np.nanmax(np.abs(scaled)) < MOST_SDS
     shared = np.nanmedian(scaled, axis=0)

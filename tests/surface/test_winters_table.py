@@ -7,12 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from invented_answer import DAY_US, invented, us
+from invented_analysis import DAY_US, invented, us
 
-from drift.history.result import CauseSeries, Lasting, Seasonal, Winter
 from drift.quantities import YEAR_DAYS
-from drift.show.tables.causes import came_back, winters_table
-from drift.show.tables.settled import settled_over
+from drift.render.tables.causes import came_back, settled_over, winters_table
+from drift.types import CauseSeries, Lasting, Seasonal, Winter
 
 #: From the middle of the autumn's window to that of the summer's [days]: 232.5 + 110, of drift.history.
 BETWEEN_DAYS = 342.5
@@ -24,13 +23,13 @@ NAN = math.nan
 
 def settling(south: bool, bearing: float = 60.0):
     """Return an answer whose pier settles evenly, with one winter, and readings every five days."""
-    answer = invented(-33.9 if south else 47.3, 1)
+    analysis = invented(-33.9 if south else 47.3, 1)
     time_us = np.arange(us(2023, 1, 1), us(2026, 1, 1), round(STEP_DAYS) * DAY_US)
     years = (time_us - time_us[0]) / DAY_US / YEAR_DAYS
     change, sd = np.zeros((years.size, 6)), np.zeros((years.size, 6))
     change[:, 0], sd[:, 0] = RATE * years, 2.0 * years
     history = replace(
-        answer.history,
+        analysis.history,
         time_us=time_us,
         change=change,
         sd=sd,
@@ -39,13 +38,13 @@ def settling(south: bool, bearing: float = 60.0):
         lasting=Lasting(RATE, 2.0, 0.0),
         winters=(Winter("2024" if south else "2023-24", 12.0, 2.0, 17.0, 1.0),),
     )
-    return replace(answer, history=history)
+    return replace(analysis, history=history)
 
 
 @pytest.mark.parametrize("south", [False, True])
 def test_settlement_counts_along_the_season_over_the_time_that_the_winter_is_judged_by(south):
-    answer = settling(south)
-    value, sd = settled_over(answer.history, answer.history.winters[0], south)
+    analysis = settling(south)
+    value, sd = settled_over(analysis.history, analysis.history.winters[0], south)
     years = BETWEEN_DAYS / YEAR_DAYS
     few = RATE * STEP_DAYS / YEAR_DAYS
     assert value == pytest.approx(RATE * years * math.cos(math.radians(60.0)), abs=few)
@@ -53,12 +52,12 @@ def test_settlement_counts_along_the_season_over_the_time_that_the_winter_is_jud
 
 
 def test_nothing_is_said_without_a_settlement_or_a_direction():
-    answer = settling(False)
-    winter = answer.history.winters[0]
+    analysis = settling(False)
+    winter = analysis.history.winters[0]
     for lacking in (
-        replace(answer.history, causes=()),
-        replace(answer.history, seasonal=None),
-        replace(answer.history, winters=(), time_us=answer.history.time_us + 9000 * DAY_US),
+        replace(analysis.history, causes=()),
+        replace(analysis.history, seasonal=None),
+        replace(analysis.history, winters=(), time_us=analysis.history.time_us + 9000 * DAY_US),
     ):
         assert all(math.isnan(number) for number in settled_over(lacking, winter, False))
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from drift.night.pieces import Directions
-from drift.readings import COLUMNS, Readings, as_readings
+from drift.night.observations import Directions
+from drift.types import READING_COLUMNS, Readings, as_readings
 
 ARCSEC = np.pi / 180.0 / 3600.0
 NIGHT_US = 86_400_000_000
@@ -30,16 +30,16 @@ def turn(axis: np.ndarray, angle_rad: float) -> np.ndarray:
 EAST, NORTH, UP = np.eye(3)
 
 
-def base(latitude_deg: float, lean_north: float, lean_east: float, kappa: float, alpha: float) -> np.ndarray:
+def base(latitude_deg: float, tilt_north: float, tilt_east: float, kappa: float, alpha: float) -> np.ndarray:
     """Rotation from a mount's own frame (meridian, east, north pole) to East North Up [arcsec]."""
     phi, s = np.radians(latitude_deg), -1.0 if latitude_deg < 0 else 1.0
     ideal = np.column_stack([[0, -np.sin(phi), np.cos(phi)], EAST, [0, np.cos(phi), np.sin(phi)]])
     raised = turn(EAST, s * alpha * ARCSEC) @ ideal  # right-handed about east raises what points north
     turned = turn(UP, -kappa * ARCSEC) @ raised  # clockwise from above is left-handed about up
-    size = np.hypot(lean_north, lean_east)
+    size = np.hypot(tilt_north, tilt_east)
     if size == 0:
         return turned
-    return turn(np.array([-lean_north, lean_east, 0.0]) / size, size * ARCSEC) @ turned
+    return turn(np.array([-tilt_north, tilt_east, 0.0]) / size, size * ARCSEC) @ turned
 
 
 def axis_of(latitude_deg: float, frame: np.ndarray) -> tuple[float, float, float]:
@@ -71,7 +71,7 @@ class Case:
     nights: int = 60
     years: float = 1.5
     solves: int = 9
-    moves: Callable[[float], tuple[float, float, float, float]] = still  # lean n, lean e, kappa, alpha
+    moves: Callable[[float], tuple[float, float, float, float]] = still  # tilt n, tilt e, kappa, alpha
     kept: bool = True
     repeat: float = 6.0
     sync_sd: float = 600.0
@@ -92,17 +92,17 @@ class Made:
     readings: Readings
     directions: dict[str, Directions]
     day: np.ndarray
-    truth: np.ndarray  # (nights, 4) lean n, lean e, kappa, alpha
+    truth: np.ndarray  # (nights, 4) tilt n, tilt e, kappa, alpha
     axis: np.ndarray  # (nights, 2) az_error, alt_error
     wrong: list[int] = field(default_factory=list)
 
 
 def tube(ha: float, dec: float, side: float, constants: tuple[float, float, float, float]) -> np.ndarray:
     """Where a tube points in the mount's frame, before it droops."""
-    cone, lean, offset, _ = (c * ARCSEC for c in constants)
+    cone, tilt, offset, _ = (c * ARCSEC for c in constants)
     dec = dec - offset * side
     straight = np.array([np.cos(cone) * np.cos(dec), np.sin(cone) * side, np.cos(cone) * np.sin(dec)])
-    crooked = turn(np.array([1.0, 0, 0]), -lean * side) @ straight
+    crooked = turn(np.array([1.0, 0, 0]), -tilt * side) @ straight
     return turn(np.array([0, 0, 1.0]), -ha) @ crooked
 
 
@@ -114,9 +114,9 @@ def make(case: Case) -> Made:
     home = rng.normal(0, 2000, 2)
     rows, seen, truth, axes, wrong = [], [], [], [], []
     for d in day:
-        lean_n, lean_e, kappa, alpha = case.moves(d)
-        frame = base(case.latitude_deg, lean_n, lean_e, case.start[0] + kappa, case.start[1] + alpha)
-        truth.append((lean_n, lean_e, kappa, alpha))
+        tilt_n, tilt_e, kappa, alpha = case.moves(d)
+        frame = base(case.latitude_deg, tilt_n, tilt_e, case.start[0] + kappa, case.start[1] + alpha)
+        truth.append((tilt_n, tilt_e, kappa, alpha))
         axes.append(axis_of(case.latitude_deg, frame)[:2])
         zero = home + rng.normal(0, case.repeat, 2) if case.kept else rng.normal(0, case.sync_sd, 2)
         sync_at = rng.integers(1, case.solves) if rng.uniform() < case.second_sync else case.solves
@@ -154,7 +154,7 @@ def make(case: Case) -> Made:
 
 def _row(number: int, day: float, i: int, mech_ha: float, mech_dec: float, side: float) -> dict[str, object]:
     row: dict[str, object] = {
-        name: "" if sort == "text" else np.nan for name, sort in COLUMNS["solves"].items()
+        name: "" if sort == "text" else np.nan for name, sort in READING_COLUMNS["solves"].items()
     }
     row |= {
         "row_id": number,
@@ -169,13 +169,13 @@ def _row(number: int, day: float, i: int, mech_ha: float, mech_dec: float, side:
 def _levels(case: Case, rng: np.random.Generator) -> pd.DataFrame:
     out = []
     for d in range(1, int(case.years * 365), case.level_every):
-        lean_n, lean_e, _, _ = case.moves(float(d))
+        tilt_n, tilt_e, _, _ = case.moves(float(d))
         out.append(
             {
                 "row_id": len(out),
                 "time_us": int(FIRST_US + d * NIGHT_US - 3 * 3_600_000_000),
-                "lean_north_arcsec": lean_n + 300.0 + rng.normal(0, case.level_sd),
-                "lean_east_arcsec": lean_e - 200.0 + rng.normal(0, case.level_sd),
+                "tilt_north_arcsec": tilt_n + 300.0 + rng.normal(0, case.level_sd),
+                "tilt_east_arcsec": tilt_e - 200.0 + rng.normal(0, case.level_sd),
                 "place": "pier",
                 "face_deg": np.nan,
                 "sigma_arcsec": case.level_sd,

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from drift.history.causes.cause import Cause, blank, independent
+from drift.history.causes import Cause, blank, independent
 from drift.history.model import Model, Scales
 from drift.history.series import NOT_OBSERVED, Series
 from drift.quantities import DAY_US
@@ -47,8 +47,8 @@ def model_of(series: Series, *causes: Cause) -> Model:
 
 
 def still(**some: float) -> Scales:
-    """Return scales at which only what is named moves; the lean walks alike in all directions."""
-    quiet = dict.fromkeys(("lean_walk", "az_creep", "alt_creep", "season", "slow"), NEXT_TO_NOTHING)
+    """Return scales at which only what is named moves; the tilt walks alike in all directions."""
+    quiet = dict.fromkeys(("tilt_walk", "az_creep", "alt_creep", "season", "slow"), NEXT_TO_NOTHING)
     return replace(Scales(across=1.0), **(quiet | some))
 
 

@@ -6,18 +6,18 @@ import numpy as np
 import pytest
 
 from drift.demo.families import family
-from drift.demo.scenario import Step
-from drift.demo.world import make
+from drift.demo.files import make
+from drift.demo.scenario import InventedStep
 from drift.ground.heave import FrostHeave
-from drift.ground.site import ground_of
+from drift.ground.pier_site import ground_of
 from drift.ground.weather import daily_weather
 from drift.history.before import LONG, from_text
-from drift.history.causes.corrections import Plate
-from drift.history.given import Given
+from drift.history.changes import Plate
+from drift.history.inputs import Inputs
 from drift.history.separate import separate
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights
-from drift.night.split import split_nights
+from drift.night.nights import split_nights
 from drift.quantities import DAY_US
 
 #: The search stops where the likelihood is all but flat: how far two ends may lie apart [sd].
@@ -28,7 +28,7 @@ APART_SDS = 0.05
 def long_record():
     scenario = replace(
         family("slips", 71, years=6.0, nights_a_year=110.0, solves_a_night=6, start="2018-09-01"),
-        steps=(Step(900.1, mount_az=80.0),),
+        steps=(InventedStep(900.1, mount_az=80.0),),
     )
     readings = make(scenario).readings()
     split = split_nights(scenario.longitude_deg, readings["corrections"])
@@ -37,11 +37,11 @@ def long_record():
     nights = estimate_nights(latitude, split, readings, seen.directions, "kept")
     tables = (readings["levels"], readings["corrections"], Plate(None, None, None), split, "kept")
     return lambda count, before=None: separate(
-        Given(latitude, replace(nights, nights=nights.nights[:count]), *tables), before
+        Inputs(latitude, replace(nights, nights=nights.nights[:count]), *tables), before
     ), len(nights.nights)
 
 
-def test_the_answer_is_the_same_to_a_twentieth_of_its_uncertainty(long_record):
+def test_the_analysis_is_the_same_to_a_twentieth_of_its_uncertainty(long_record):
     history_of, count = long_record
     assert count - 1 > LONG
     before = from_text(history_of(count - 1).before)
@@ -68,7 +68,7 @@ def heaving():
             daily = daily_weather(weather, scenario.latitude_deg, min(days) - 1, max(days) + 1)
             frost = FrostHeave(daily, ground_of(0.9, soil, None, None), scenario.longitude_deg)
         tables = (readings["levels"], readings["corrections"], Plate(None, None, None), split, "synced")
-        given = Given(latitude, nights, *tables, None, frost)
+        given = Inputs(latitude, nights, *tables, None, frost)
         return separate(given, None if before is None else from_text(before))
 
     return readings["weather"], history_of

@@ -10,13 +10,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from drift.demo.csv_text import DECIMALS, FILES
-from drift.demo.place import Overhead
+from drift.demo.files import DECIMALS, FILES, World, log_texts, make, world_texts
 from drift.demo.samples import NORTH, SAMPLES, SOUTH, samples_files
-from drift.demo.scenario import Correction, Scenario
-from drift.demo.world import World, make
-from drift.demo.write import log_texts, world_texts
-from drift.pierfile import load_pier
+from drift.demo.scenario import InventedCorrection, Scenario
+from drift.demo.sky import Overhead
+from drift.site.file import load_pier
 
 SAMPLE_LOGS = Path(__file__).parents[2] / "sample_logs"
 LARGEST_BYTES = 2_000_000  # agreed for the whole folder
@@ -39,7 +37,7 @@ def world() -> World:
             night_kinds=kinds,
             level_every_days=20.0,
             mount_az0=200.0,
-            corrections=(Correction(150.2, note='turned it, "a little"'),),
+            corrections=(InventedCorrection(150.2, note='turned it, "a little"'),),
             zero="synced",
             before_sync_logged=True,
             session_logged=True,
@@ -118,7 +116,7 @@ def test_before_sync_is_written_as_true_and_false(world):
 def test_truth_in_the_file_is_the_truth(world):
     said = json.loads(world_texts(world)["truth.json"])
     for kind, nights in world.truth.nights.items():
-        for column in ("time_us", "az_error", "alt_error", "lean_north", "mount_az"):
+        for column in ("time_us", "az_error", "alt_error", "tilt_north", "mount_az"):
             np.testing.assert_allclose(said["nights"][kind][column], getattr(nights, column), atol=0.006)
     assert said["nights"]["sweep"]["zero"][0] is None
 

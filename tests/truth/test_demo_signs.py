@@ -21,7 +21,7 @@ DECLINATIONS = np.radians([10.0, 20.0, -10.0, 45.0])
 
 
 def setting(**sizes: float) -> Setting:
-    names = ("lean_north", "lean_east", "plate_north", "plate_east", "kappa", "alpha")
+    names = ("tilt_north", "tilt_east", "plate_north", "plate_east", "kappa", "alpha")
     return Setting(**{name: np.array([sizes.get(name, 0.0)]) for name in names})
 
 
@@ -29,19 +29,19 @@ def setting(**sizes: float) -> Setting:
     ("latitude", "sizes", "az_error", "alt_error", "zero"),
     [
         # Pinned numbers of the design's sign table.
-        (46.0, {"lean_east": 60.0}, 62.1, 0.0, 41.7),
+        (46.0, {"tilt_east": 60.0}, 62.1, 0.0, 41.7),
         (46.0, {"kappa": 60.0}, 60.0, 0.0, -43.2),
-        (-45.0, {"lean_north": 60.0}, 0.0, 60.0, 0.0),
-        (-45.0, {"lean_east": 60.0}, -60.0, 0.0, 42.4),
-        # By thought: a north lean lowers a north end; a plate tips as a pier does; alpha raises either end.
-        (46.0, {"lean_north": 60.0}, 0.0, -60.0, 0.0),
+        (-45.0, {"tilt_north": 60.0}, 0.0, 60.0, 0.0),
+        (-45.0, {"tilt_east": 60.0}, -60.0, 0.0, 42.4),
+        # By thought: a north tilt lowers a north end; a plate tips as a pier does; alpha raises either end.
+        (46.0, {"tilt_north": 60.0}, 0.0, -60.0, 0.0),
         (46.0, {"plate_east": 60.0}, 62.1, 0.0, 41.7),
         (46.0, {"alpha": 60.0}, 0.0, 60.0, 0.0),
         (-45.0, {"alpha": 60.0}, 0.0, 60.0, 0.0),
         (-45.0, {"kappa": 60.0}, 60.0, 0.0, 42.4),
     ],
 )
-def test_lean_and_knobs_move_the_axis_with_the_agreed_signs(latitude, sizes, az_error, alt_error, zero):
+def test_tilt_and_knobs_move_the_axis_with_the_agreed_signs(latitude, sizes, az_error, alt_error, zero):
     found_az, found_alt = axis_errors(setting(**sizes), latitude)
     assert found_az[0] == pytest.approx(az_error, abs=PUBLISHED_ARCSEC)
     assert found_alt[0] == pytest.approx(alt_error, abs=PUBLISHED_ARCSEC)
@@ -109,11 +109,11 @@ def test_turning_the_tube_over_keeps_the_place_when_the_instrument_is_perfect():
 
 
 def test_a_clamped_declination_axis_keeps_its_angle_to_the_polar_axis_but_for_droop():
-    latitude, leaning = 46.0, setting(lean_east=300.0, kappa=-200.0, alpha=150.0)
+    latitude, tilted = 46.0, setting(tilt_east=300.0, kappa=-200.0, alpha=150.0)
     ha = np.radians(np.linspace(-60.0, 60.0, 9))
     dec, sides = np.full(9, 0.3), np.ones(9)
-    tube = pointing(ha, dec, sides, Constants(80.0, 90.0, 70.0, 0.0), leaning, latitude)
-    az_error, alt_error = (float(error[0]) * ARCSEC for error in axis_errors(leaning, latitude))
+    tube = pointing(ha, dec, sides, Constants(80.0, 90.0, 70.0, 0.0), tilted, latitude)
+    az_error, alt_error = (float(error[0]) * ARCSEC for error in axis_errors(tilted, latitude))
     altitude = np.radians(latitude) + alt_error
     axis = (np.cos(altitude) * np.sin(az_error), np.cos(altitude) * np.cos(az_error), np.sin(altitude))
     assert np.ptp(tube @ np.array(axis)) < 1e-14

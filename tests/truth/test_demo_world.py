@@ -7,13 +7,13 @@ import pandas as pd
 import pytest
 
 from drift.demo.families import FAMILIES, family
+from drift.demo.files import make
 from drift.demo.instrument import ARCSEC, Constants, direction, hour_angle_dec
-from drift.demo.place import Overhead
-from drift.demo.scenario import Correction, Scenario, Step
-from drift.demo.world import make
-from drift.readings import COLUMNS
+from drift.demo.scenario import InventedCorrection, InventedStep, Scenario
+from drift.demo.sky import Overhead
+from drift.types import READING_COLUMNS
 
-FIRST_ORDER_ARCSEC = 0.3  # products of some arcminutes of lean and knob, times tan(latitude)
+FIRST_ORDER_ARCSEC = 0.3  # products of some arcminutes of tilt and knob, times tan(latitude)
 ROUNDED_ARCSEC = 0.006  # places are logged to 1e-6 degree
 EVERYTHING = (
     (("pointing",), 4.0),
@@ -48,23 +48,26 @@ def mount_hour_angles(scenario: Scenario, solves: pd.DataFrame) -> tuple[Overhea
 def test_equal_scenarios_make_equal_worlds_and_other_seeds_others():
     scenario = short(night_kinds=EVERYTHING, level_every_days=20.0)
     one, two, other = make(scenario), make(scenario), make(replace(scenario, seed=6))
-    for kind in COLUMNS:
+    for kind in READING_COLUMNS:
         pd.testing.assert_frame_equal(one.readings()[kind], two.readings()[kind])
     assert not one.tables["solves"].equals(other.tables["solves"])
 
 
 def test_more_level_readings_change_no_solve():
     few, many = make(short(level_every_days=50.0)), make(short(level_every_days=10.0))
-    columns = [name for name in COLUMNS["solves"] if name != "row_id"]
+    columns = [name for name in READING_COLUMNS["solves"] if name != "row_id"]
     pd.testing.assert_frame_equal(few.tables["solves"][columns], many.tables["solves"][columns])
 
 
 @pytest.mark.parametrize("latitude", [51.0, -44.0])
 def test_the_truth_keeps_the_first_order_relations(latitude):
-    steps = (Step(100.2, mount_az=120.0, mount_alt=-80.0), Step(180.2, plate_north=40.0, plate_east=-60.0))
+    steps = (
+        InventedStep(100.2, mount_az=120.0, mount_alt=-80.0),
+        InventedStep(180.2, plate_north=40.0, plate_east=-60.0),
+    )
     world = make(short(latitude, heave=60.0, heave_bearing_deg=20.0, steps=steps, zero_repeatability=0.0))
     truth, phi, elevated = world.truth.nights["pointing"], np.radians(latitude), np.sign(latitude)
-    east, north = truth.lean_east + truth.plate_east, truth.lean_north + truth.plate_north
+    east, north = truth.tilt_east + truth.plate_east, truth.tilt_north + truth.plate_north
     expected_zero = world.scenario.zero0 + east * np.cos(phi) - truth.mount_az * np.sin(phi)
     np.testing.assert_allclose(truth.az_error, truth.mount_az + east * np.tan(phi), atol=FIRST_ORDER_ARCSEC)
     np.testing.assert_allclose(truth.alt_error, truth.mount_alt - elevated * north, atol=FIRST_ORDER_ARCSEC)
@@ -75,7 +78,7 @@ def test_the_truth_keeps_the_first_order_relations(latitude):
 
 @pytest.mark.parametrize("latitude", [51.0, -44.0])
 def test_a_perfect_pier_and_mount_reads_where_the_solve_is(latitude):
-    nothing = dict.fromkeys(("lean0_north", "lean0_east", "mount_az0", "mount_alt0", "wander"), 0.0)
+    nothing = dict.fromkeys(("tilt0_north", "tilt0_east", "mount_az0", "mount_alt0", "wander"), 0.0)
     nothing |= {"zero0": 30.0, "dec_zero0": -20.0, "zero_repeatability": 0.0}
     scenario = short(latitude, constants=Constants(), **nothing, **SILENT)
     solves = make(scenario).tables["solves"]
@@ -140,7 +143,7 @@ def test_wrong_solves_are_half_a_degree_off_and_flagged():
 
 def test_a_corrected_knob_goes_the_way_and_about_as_far_as_was_written():
     world = make(
-        short(mount_az0=240.0, corrections=(Correction(120.3, knob_error=0.05, note="azimuth knob"),))
+        short(mount_az0=240.0, corrections=(InventedCorrection(120.3, knob_error=0.05, note="azimuth knob"),))
     )
     written = world.tables["corrections"].iloc[0]
     done = world.truth.events[0].step.mount_az
@@ -151,11 +154,11 @@ def test_a_corrected_knob_goes_the_way_and_about_as_far_as_was_written():
     assert after < 0.3 * before
 
 
-def test_a_pair_of_level_readings_gives_the_lean_without_the_levels_own_error():
+def test_a_pair_of_level_readings_gives_the_tilt_without_the_levels_own_error():
     world = make(short(level_every_days=15.0, level_sigma=0.01, level_bias=90.0))
     levels, truth = world.tables["levels"], world.truth.nights["level"]
     first, turned = (levels[levels["face_deg"] == face].reset_index() for face in (0.0, 180.0))
-    for name, true in (("lean_north_arcsec", truth.lean_north), ("lean_east_arcsec", truth.lean_east)):
+    for name, true in (("tilt_north_arcsec", truth.tilt_north), ("tilt_east_arcsec", truth.tilt_east)):
         np.testing.assert_allclose((first[name] - turned[name]) / 2, true, atol=0.2)  # read to 0.1 arcsec
         assert abs((first[name] + turned[name]).mean() / 2) == pytest.approx(90.0, abs=0.2)
 
@@ -165,9 +168,9 @@ def test_a_pair_of_level_readings_gives_the_lean_without_the_levels_own_error():
 def test_every_family_makes_valid_tables(name, seed):
     scenario = family(name, seed, years=1.0, night_kinds=EVERYTHING, nights_a_year=50, level_every_days=30.0)
     readings = make(scenario).readings()
-    row_ids = np.concatenate([readings[kind]["row_id"].to_numpy() for kind in COLUMNS])
+    row_ids = np.concatenate([readings[kind]["row_id"].to_numpy() for kind in READING_COLUMNS])
     assert len(np.unique(row_ids)) == len(row_ids)
-    for kind, columns in COLUMNS.items():
+    for kind, columns in READING_COLUMNS.items():
         table = readings[kind]
         assert list(table.columns) == list(columns)
         assert len(table) or kind == "corrections"

@@ -8,13 +8,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from drift.api import answer_readings
-from drift.errors import NothingToAnswer
-from drift.logs.finding import RUN, SWEEP, Finding
-from drift.logs.looking import find_in, found_words
-from drift.pierfile import PierFile, pier_from_mapping
-from drift.prepare.sets import with_sets
-from drift.readings import COLUMNS, Readings, as_readings
+from drift.api import analyse_readings
+from drift.errors import NothingToAnalyse
+from drift.night.prepared import with_sets
+from drift.night.sets import RUN, SWEEP, SetsFound, find_in, found_words
+from drift.site.file import PierFile, pier_from_mapping
+from drift.types import READING_COLUMNS, Readings, as_readings
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
 SITE = {"site": {"latitude_deg": 52.4, "longitude_deg": 83.1, "elevation_m": 215.0}}
@@ -41,7 +40,8 @@ def sample(name: str) -> pd.DataFrame:
 def solves_of(places: pd.DataFrame) -> pd.DataFrame:
     """Return places as solves without the mount's coordinates."""
     rows = {
-        name: places.get(name, "" if sort == "text" else np.nan) for name, sort in COLUMNS["solves"].items()
+        name: places.get(name, "" if sort == "text" else np.nan)
+        for name, sort in READING_COLUMNS["solves"].items()
     }
     table = pd.DataFrame(rows, index=places.index)
     return table.assign(row_id=np.arange(1, len(table) + 1)).reset_index(drop=True)
@@ -54,11 +54,11 @@ def sweeps() -> pd.DataFrame:
 
 
 def labelled(table: pd.DataFrame, kind: str) -> pd.DataFrame:
-    names = list(COLUMNS[kind])
+    names = list(READING_COLUMNS[kind])
     return table.assign(row_id=np.arange(1, len(table) + 1))[names]
 
 
-def find(table: pd.DataFrame, guided: bool = True, modelled: bool = False) -> Finding:
+def find(table: pd.DataFrame, guided: bool = True, modelled: bool = False) -> SetsFound:
     solves = solves_of(table)
     columns = [solves[name].to_numpy() for name in ("time_us", "ra_deg", "dec_deg")]
     pa_deg = solves["pa_deg"].to_numpy(dtype=float)
@@ -92,8 +92,8 @@ def test_found_sweeps_give_the_nights_that_labelled_ones_give() -> None:
     table = sweeps()
     wrong = list(find(table).left)
     table = table.drop(index=wrong).reset_index(drop=True)
-    by_label = answer_readings(site_of(), as_readings({"sweeps": labelled(table, "sweeps")}))
-    found = answer_readings(site_of(), as_readings({"solves": solves_of(table.drop(columns="sweep"))}))
+    by_label = analyse_readings(site_of(), as_readings({"sweeps": labelled(table, "sweeps")}))
+    found = analyse_readings(site_of(), as_readings({"solves": solves_of(table.drop(columns="sweep"))}))
     assert len(found.nights.nights) == len(by_label.nights.nights) >= NIGHTS // 2
     for one, other in zip(found.nights.nights, by_label.nights.nights, strict=True):
         assert one.sources == ("sweep",)
@@ -209,8 +209,8 @@ def test_a_field_followed_for_long_is_a_run_when_the_site_file_says_unguided() -
 
 def test_found_runs_give_the_nights_that_labelled_ones_give() -> None:
     table = runs()
-    by_label = answer_readings(site_of(guided=False), as_readings({"runs": labelled(table, "runs")}))
-    found = answer_readings(site_of(guided=False), as_readings({"solves": solves_of(as_places(table))}))
+    by_label = analyse_readings(site_of(guided=False), as_readings({"runs": labelled(table, "runs")}))
+    found = analyse_readings(site_of(guided=False), as_readings({"solves": solves_of(as_places(table))}))
     assert len(found.nights.nights) == len(by_label.nights.nights)
     for one, other in zip(found.nights.nights, by_label.nights.nights, strict=True):
         assert one.sources == ("run",)
@@ -239,8 +239,10 @@ def test_a_dithered_field_is_no_run() -> None:
 
 
 def test_when_nothing_is_found_the_refusal_says_why() -> None:
-    with pytest.raises(NothingToAnswer, match="without the mount's coordinates; 3 fields at one declination"):
-        answer_readings(
+    with pytest.raises(
+        NothingToAnalyse, match="without the mount's coordinates; 3 fields at one declination"
+    ):
+        analyse_readings(
             site_of(), as_readings({"solves": solves_of(sweeps().iloc[:3].drop(columns="sweep"))})
         )
 

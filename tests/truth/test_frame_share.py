@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from drift.logs.frame_test import EXCHANGED, ONE_FRAME, RIGHT, UNKNOWN, FrameShare, frame_share
-from drift.logs.layout import Circumstances
-from drift.logs.read import read_log
-from drift.pierfile import load_pier
+from drift.ingest.cells import Circumstances
+from drift.ingest.read import read_log
+from drift.ingest.trial import EXCHANGED, ONE_FRAME, RIGHT, UNKNOWN, FrameShare, frame_share
+from drift.site.file import load_pier
 from drift.sky.of_date import icrs_of_apparent
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"

@@ -1,4 +1,4 @@
-"""Weather and lean together: frost tells the pier, sees the next winter, and makes no false culprit."""
+"""Weather and tilt together: frost tells the pier, sees the next winter, and makes no false culprit."""
 
 from dataclasses import replace
 
@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from drift.analysis import work_out
 from drift.demo.families import family
-from drift.demo.scenario import Step
-from drift.demo.world import make
-from drift.history.causes.annual import harmonics
-from drift.pierfile import pier_from_mapping
-from drift.pipeline import work_out
+from drift.demo.files import make
+from drift.demo.scenario import InventedStep
+from drift.history.causes import harmonics
 from drift.quantities import DAY_US, YEAR_DAYS
-from drift.readings import as_readings
+from drift.site.file import pier_from_mapping
+from drift.types import as_readings
 
 #: Error with weather against that without, where the sky alone is seen: 0.1 to 0.71 on eight piers.
 SHARE_LEFT = 0.85
@@ -44,9 +44,9 @@ def answered(scenario, until_us=None, without=()):
     return world, work_out(pier_from_mapping(site), as_readings(tables)).history
 
 
-def lean_error(world, history):
+def tilt_error(world, history):
     setting = world.course.setting(history.time_us)
-    true = np.stack([setting.lean_north, setting.lean_east], axis=1)
+    true = np.stack([setting.tilt_north, setting.tilt_east], axis=1)
     return history.change[:, :2] - (true - true[0])
 
 
@@ -57,10 +57,10 @@ def test_frost_tells_the_pier_where_nothing_else_does(seed):
     world, history = answered(scenario)
     _, plain = answered(scenario, without=("weather",))
     assert history.driver_odds["calendar"] < 0.01
-    with_weather, without = (np.sqrt(np.mean(lean_error(world, h) ** 2)) for h in (history, plain))
+    with_weather, without = (np.sqrt(np.mean(tilt_error(world, h) ** 2)) for h in (history, plain))
     assert with_weather < SHARE_LEFT * without
-    assert plain.east_lean_from_mount_azimuth.answer == "no"
-    assert history.east_lean_from_mount_azimuth.answer in ("partly", "no")
+    assert plain.east_tilt_from_mount_azimuth.answer == "no"
+    assert history.east_tilt_from_mount_azimuth.answer in ("partly", "no")
     assert [e.what for e in history.events if e.what.startswith("mount")] == []
 
 
@@ -69,12 +69,12 @@ def test_the_season_has_the_direction_and_size_of_the_true_one(seed, zero, latit
     level = {"level_every_days": 14.0} if zero == "synced" else {}
     scenario = family("heave", seed, years=4.5, zero=zero, latitude_deg=latitude_deg, **level)
     world, history = answered(scenario)
-    # the same least squares on the true lean, day by day
+    # the same least squares on the true tilt, day by day
     days = np.arange(history.time_us[0], history.time_us[-1], DAY_US)
     setting = world.course.setting(days)
-    lean = np.stack([setting.lean_north, setting.lean_east], axis=1)
+    tilt = np.stack([setting.tilt_north, setting.tilt_east], axis=1)
     design = np.column_stack([np.ones(days.size), days - days[0], harmonics(days)])
-    shape = np.linalg.lstsq(design / np.abs(design).max(axis=0), lean, rcond=None)[0]
+    shape = np.linalg.lstsq(design / np.abs(design).max(axis=0), tilt, rcond=None)[0]
     shape = (shape / np.abs(design).max(axis=0)[:, None])[2:]
     curve = harmonics((10957 + np.arange(366)) * DAY_US) @ shape
     turn = np.linalg.svd(curve - curve.mean(axis=0), full_matrices=False)[2][0]
@@ -124,14 +124,14 @@ def test_forecast_begins_where_the_axis_is():
     assert history.forecast.axis[0] == pytest.approx(history.axis_now, abs=1.5)
 
 
-def test_the_forecast_of_the_lean_is_no_surer_than_what_is_known_of_it_today():
-    """Where an altitude slip may have been the pier, today's lean reaches out to both, and tomorrow's too."""
-    slip = Step(200.1, mount_alt=80.0)
+def test_the_forecast_of_the_tilt_is_no_surer_than_what_is_known_of_it_today():
+    """Where an altitude slip may have been the pier, today's tilt reaches out to both, and tomorrow's too."""
+    slip = InventedStep(200.1, mount_alt=80.0)
     scenario = replace(family("quiet", 67, years=1.5), steps=(slip,), level_every_days=0.0)
     _, history = answered(scenario)
     assert [event.what for event in history.events] == ["undetermined"]
     ahead, sd = history.forecast, history.sd[-1, :2]
-    assert ahead.lean_sd[0] == pytest.approx(sd)
-    assert np.all(ahead.lean_sd > 0.9 * sd)  # with the season it goes up and down a little
-    width = (ahead.lean_high - ahead.lean_low)[0]
+    assert ahead.tilt_sd[0] == pytest.approx(sd)
+    assert np.all(ahead.tilt_sd > 0.9 * sd)  # with the season it goes up and down a little
+    width = (ahead.tilt_high - ahead.tilt_low)[0]
     assert width[0] > 2.0 * norm.ppf(0.9) * sd[0] - 1e-6

@@ -4,22 +4,21 @@ from dataclasses import replace
 
 import pytest
 
+from drift.analysis import work_out
 from drift.demo.families import family
-from drift.demo.scenario import Step
-from drift.demo.site_text import site_values
-from drift.demo.world import make
-from drift.ground.drivers import FROST_KINDS
+from drift.demo.files import make, site_values
+from drift.demo.scenario import InventedStep
+from drift.ground.forcing import FROST_KINDS
 from drift.ground.heave import MOISTURE, TEMPERATURE
-from drift.history.result import CALENDAR
-from drift.pierfile import pier_from_mapping
-from drift.pipeline import work_out
+from drift.site.file import pier_from_mapping
+from drift.types import CALENDAR
 
 #: Odds of 10 to 1, by which a cause is named.
 NAMED = 10.0 / 11.0
 
 
 def odds_of(scenario):
-    """Return the odds of what moves the lean, all kinds of frost added up as "frost"."""
+    """Return the odds of what moves the tilt, all kinds of frost added up as "frost"."""
     site = pier_from_mapping({**site_values(scenario), "store": {"url": "sqlite://"}})
     history = work_out(site, make(scenario).readings()).history
     frost = sum(p for name, p in history.driver_odds.items() if name in FROST_KINDS)
@@ -66,7 +65,7 @@ def test_frost_stays_frost_beside_them(seed):
 @pytest.mark.parametrize(("seed", "latitude_deg"), [(75, 46.0), (76, -38.0), (77, 50.0)])
 def test_a_bump_in_the_first_winter_is_a_bump(seed, latitude_deg):
     """Over one winter a bump rises as frost does; thaw would take frost back, but none has come yet."""
-    bump = Step(140.1, lean_north=45.0, lean_east=40.0)
+    bump = InventedStep(140.1, tilt_north=45.0, tilt_east=40.0)
     start = "2023-09-01" if latitude_deg > 0.0 else "2023-03-01"
     scenario = quiet(seed, latitude_deg, years=0.5, start=start, nights_a_year=60.0, steps=(bump,))
     history, _ = odds_of(scenario)

@@ -6,14 +6,13 @@ import numpy as np
 import pytest
 from plain_series import level_readings, model_of
 
-from drift.ground.heave import TEMPERATURE, FrostDriver
-from drift.history.driven import Driven, odds_of
-from drift.history.events import Searched, find_events
-from drift.history.frost_or_step import told_with_steps
+from drift.ground.heave import TEMPERATURE, FrostForcing
+from drift.history.forcing import ForcingChoice, odds_of, told_with_steps
 from drift.history.model import Solver
-from drift.history.result import CALENDAR
 from drift.history.scales import fit_scales
+from drift.history.steps import StepsFound, find_events
 from drift.quantities import DAY_US
+from drift.types import CALENDAR
 
 #: Rounding of one linear problem solved twice.
 ROUNDING = 1e-6
@@ -23,12 +22,12 @@ DAYS = 200
 def driver(kind):
     days = np.arange(DAYS, dtype=np.int64)
     value = np.clip(np.sin(days / 40.0), 0.0, None)
-    return FrostDriver(kind, 0.0, days * DAY_US, value, np.gradient(value), np.zeros(DAYS))
+    return FrostForcing(kind, 0.0, days * DAY_US, value, np.gradient(value), np.zeros(DAYS))
 
 
 def driven(log_probability):
     compared = tuple(driver(kind) for kind in log_probability if kind != CALENDAR)
-    return Driven(None, odds_of(log_probability), compared, log_probability)
+    return ForcingChoice(None, odds_of(log_probability), compared, log_probability)
 
 
 @pytest.fixture(scope="module")
@@ -40,7 +39,7 @@ def model():
 def searched(model, aside=()):
     ignored = model.ignored.copy()
     ignored[list(aside)] = True
-    return Searched(fit_scales(Solver(replace(model, ignored=ignored))), (), DAYS)
+    return StepsFound(fit_scales(Solver(replace(model, ignored=ignored))), (), DAYS)
 
 
 def test_without_steps_the_odds_stay_as_they_were(model):
@@ -76,5 +75,5 @@ def test_temperature_gains_only_what_it_explains_itself():
     assert [step.likeliest for step in calendar.steps] == ["pier"]
     before = driven({CALENDAR: -12.0, TEMPERATURE: -2.0, "frozen": 0.0})
     after = told_with_steps(before, find_events(replace(model, frost=driver("frozen"))), calendar)
-    # the driver has nothing to do with this lean: beside the step it is no likelier than the calendar
+    # the driver has nothing to do with this tilt: beside the step it is no likelier than the calendar
     assert after.odds[TEMPERATURE] < 2.0 * after.odds[CALENDAR]

@@ -10,24 +10,23 @@ from scipy.signal import lfilter
 from drift.advice import ground as advice
 from drift.demo.samples import SAMPLES
 from drift.demo.weather import invent_weather
-from drift.ground.ahead import continuations, frost_driver_ahead
-from drift.ground.drivers import (
+from drift.ground.ahead import continuations, frost_forcing_ahead
+from drift.ground.forcing import (
     FROST_KINDS,
-    air_temperature_driver,
-    frost_driver,
-    frost_driver_candidates,
-    ground_temperature_driver,
+    air_temperature_forcing,
+    frost_forcing,
+    frost_forcing_candidates,
+    ground_temperature_forcing,
     lagged,
-    lagged_driver,
+    lagged_forcing,
     winter_ramps,
 )
-from drift.ground.front import frost_front
+from drift.ground.frost_at_base import depth_of_winter, frost_at_base, frost_picture
+from drift.ground.frost_depth import winters
+from drift.ground.frost_front import frost_front
 from drift.ground.heave import FrostHeave
-from drift.ground.indices import winters
-from drift.ground.reach import depth_of_winter, frost_at_base, frost_picture
-from drift.ground.site import ground_of, spread, with_snow
+from drift.ground.pier_site import ground_of, snow_of, spread, surface_of, surface_temperature, with_snow
 from drift.ground.soils import frost_class, soil_of
-from drift.ground.surfaces import snow_of, surface_of, surface_temperature
 from drift.ground.weather import daily_weather, until
 from drift.quantities import DAY_US, YEAR_DAYS
 
@@ -82,7 +81,7 @@ def test_some_candidate_follows_another_makers_frost(sample):
     made, weather, ground = sample
     best = max(
         np.corrcoef(lagged(driver.value, days)[400:], made.frost[400:])[0, 1]
-        for driver in frost_driver_candidates(weather, ground)
+        for driver in frost_forcing_candidates(weather, ground)
         for days in (0.0, 5.0, 10.0, 20.0)
     )
     assert best > ALIKE
@@ -90,7 +89,7 @@ def test_some_candidate_follows_another_makers_frost(sample):
 
 @pytest.mark.parametrize("kind", ["frozen", "cold_left"])
 def test_a_typical_winter_peaks_at_one(weather, kind):
-    driver = frost_driver(weather, ground_of(0.9, "clay", None, "bare"), kind)
+    driver = frost_forcing(weather, ground_of(0.9, "clay", None, "bare"), kind)
     number = [w.first_day for w in winters(weather) if w.whole]
     peaks = [driver.at(np.arange(d, d + 250) * DAY_US + DAY_US // 2).max() for d in number]
     assert np.mean(peaks) == pytest.approx(1.0, abs=1e-9)
@@ -104,17 +103,17 @@ def test_a_typical_winter_peaks_at_one(weather, kind):
 def test_every_kind_is_known(weather):
     ground = ground_of(0.6, "sand", None, "bare")
     for kind in FROST_KINDS:
-        driver = frost_driver(weather, ground, kind)
+        driver = frost_forcing(weather, ground, kind)
         assert driver.value.shape == driver.time_us.shape == weather.day.shape
         assert driver.sentence.endswith("weather.")
     with pytest.raises(ValueError, match="must be one of frozen, under_base, cold_left"):
-        frost_driver(weather, ground, "heave")
+        frost_forcing(weather, ground, "heave")
 
 
 def test_no_frost_is_no_driver():
     mild = site_weather(3.0, mean=18.0, swing=6.0, winter_sd=0.5)
-    assert frost_driver_candidates(mild, ground_of()) == ()
-    assert not frost_driver(mild, ground_of()).value.any()
+    assert frost_forcing_candidates(mild, ground_of()) == ()
+    assert not frost_forcing(mild, ground_of()).value.any()
     found = frost_at_base(mild, ground_of())
     assert found.as_is[0].reaches == "no"
     assert advice.frost_sentences(found) == ()
@@ -125,7 +124,7 @@ def test_the_southern_driver_is_the_northern_half_a_year_on(weather):
     south = daily_weather(shifted, -NORTH)
     ground = ground_of(0.9, "silt", None, "turf")
     for kind in ("frozen", "cold_left"):
-        a, b = frost_driver(weather, ground, kind), frost_driver(south, ground, kind)
+        a, b = frost_forcing(weather, ground, kind), frost_forcing(south, ground, kind)
         assert np.array_equal(b.time_us - a.time_us, np.full(a.time_us.size, 184 * DAY_US))
         # Half a year is 182.6 days, so the usual year before the record differs a little.
         assert b.value * b.per_unit == pytest.approx(a.value * a.per_unit, abs=0.02 * a.per_unit)
@@ -231,7 +230,7 @@ def test_lag_is_a_first_order_delay():
 
 
 def test_winter_ramps_go_from_nought_to_one(weather):
-    driver = frost_driver(weather, ground_of())
+    driver = frost_forcing(weather, ground_of())
     names, ramps = winter_ramps(driver, weather)
     assert names[:2] == ("2012-13", "2013-14")
     assert ramps[:, 0] == pytest.approx(0.0)
@@ -240,16 +239,16 @@ def test_winter_ramps_go_from_nought_to_one(weather):
 
 
 def test_temperature_drivers(weather):
-    air = air_temperature_driver(weather, 3.0)
+    air = air_temperature_forcing(weather, 3.0)
     assert abs(np.mean(air.value)) < 1.0
     assert np.std(air.value) < np.std(weather.mean_c)
-    shallow = ground_temperature_driver(weather, ground_of(soil="clay"), 0.2)
-    deep = ground_temperature_driver(weather, ground_of(soil="clay"), 2.0)
+    shallow = ground_temperature_forcing(weather, ground_of(soil="clay"), 0.2)
+    deep = ground_temperature_forcing(weather, ground_of(soil="clay"), 2.0)
     assert np.ptp(deep.value) < 0.6 * np.ptp(shallow.value)
     year = slice(0, 366)
     later = int(np.argmax(deep.value[year])) - int(np.argmax(shallow.value[year]))
     assert 30 < later < 90
-    assert lagged_driver(air, 20.0).value.std() < air.value.std()
+    assert lagged_forcing(air, 20.0).value.std() < air.value.std()
 
 
 def test_continuations_are_the_same_again_and_join_on(weather):
@@ -287,14 +286,14 @@ def test_drivers_ahead_go_on_from_this_winter(weather, kind):
     ground = ground_of(0.9, "clay", None, "bare")
     now = day_of("2017-01-20")
     ahead = continuations(until(weather, now), 30)
-    found = frost_driver_ahead(ahead, ground, kind)
+    found = frost_forcing_ahead(ahead, ground, kind)
     assert found.past.time_us[-1] + DAY_US == found.time_us[0]
     jump = 0.12  # a cold or a warm day's change
     assert np.abs(found.value[:, 0] - found.past.value[-1]).max() < jump
     assert found.value.min() >= 0.0
     assert np.median(found.value[:, 200]) == 0.0  # August
     assert np.std(found.value[:, 330]) > 0.01  # the next winter is not known
-    truth = frost_driver(weather, ground, kind)
+    truth = frost_forcing(weather, ground, kind)
     got = truth.at(found.time_us) * truth.per_unit / found.past.per_unit
     low, high = np.percentile(found.value, [2, 98], axis=0)
     outside = np.mean((got < low - 0.05) | (got > high + 0.05))
@@ -307,7 +306,7 @@ def test_snow_is_continued_too(sample):
     assert ahead.snow_cm.shape == ahead.mean_c.shape
     assert ahead.snow_cm.min() >= 0.0
     kept, cleared = (
-        frost_driver_ahead(ahead, with_snow(ground, how), "frozen") for how in ("left", "cleared")
+        frost_forcing_ahead(ahead, with_snow(ground, how), "frozen") for how in ("left", "cleared")
     )
     deeper = cleared.value.max() * cleared.past.per_unit
     assert deeper > kept.value.max() * kept.past.per_unit

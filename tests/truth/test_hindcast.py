@@ -6,14 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from drift.analysis import work_out
 from drift.demo.families import family
-from drift.demo.site_text import site_values
-from drift.demo.world import make
-from drift.hindcast import _happened, cuts, hindcasts, known_by
-from drift.pierfile import pier_from_mapping
-from drift.pipeline import work_out
+from drift.demo.files import make, site_values
+from drift.forecast.hindcast import _happened, cuts, hindcasts, known_by
 from drift.quantities import DAY_US
-from drift.readings import as_readings
+from drift.site.file import pier_from_mapping
+from drift.types import as_readings
 
 #: A forecast of a pier that swings by some 50 arcsec is off by no more than this: 3 to 12 on ten piers.
 OFF_AT_MOST = 25.0
@@ -29,15 +28,15 @@ def pier():
 
 
 def test_a_winter_is_hidden_from_the_end_of_summer_on(pier):
-    site, _, answer = pier
-    found = cuts(answer, False, site.site.longitude_deg)
+    site, _, analysis = pier
+    found = cuts(analysis, False, site.site.longitude_deg)
     assert [name for _, name in found] == ["2022-23", "2023-24"]
     assert {str(np.datetime64(time, "us").astype("datetime64[M]"))[-2:] for time, _ in found} <= {"08", "09"}
 
 
 def test_the_last_winter_is_scored_and_nothing_later_is_seen(pier):
-    site, readings, answer = pier
-    (first,) = hindcasts(site, readings, answer, most=1)
+    site, readings, analysis = pier
+    (first,) = hindcasts(site, readings, analysis, most=1)
     assert first.winter == "2023-24"
     assert 5 <= first.nights <= 40
     assert 0.0 < first.rms < OFF_AT_MOST
@@ -47,7 +46,7 @@ def test_the_last_winter_is_scored_and_nothing_later_is_seen(pier):
     assert hot.sum() > 100
     for column in ("t_min_c", "t_max_c"):
         later["weather"].loc[hot, column] += 25.0
-    (again,) = hindcasts(site, as_readings(later), answer, most=1)
+    (again,) = hindcasts(site, as_readings(later), analysis, most=1)
     assert again == first
 
 
@@ -60,14 +59,14 @@ def test_known_by_a_time_is_what_was_read_before(pier):
 
 
 def test_corrections_after_the_day_are_taken_out_of_what_happened(pier):
-    _, _, answer = pier
-    cut, until = cuts(answer, False, 0.0)[-1][0], 2**62
-    times, plain, _ = _happened(answer, cut, until)
-    history = answer.history
+    _, _, analysis = pier
+    cut, until = cuts(analysis, False, 0.0)[-1][0], 2**62
+    times, plain, _ = _happened(analysis, cut, until)
+    history = analysis.history
     knob = np.zeros_like(history.change)
     knob[history.time_us >= times[len(times) // 2], 4] = 300.0
     cause = replace(history.causes[0], name="azimuth correction 2023-12-01", change=knob)
-    turned = replace(answer, history=replace(history, causes=(*history.causes, cause)))
+    turned = replace(analysis, history=replace(history, causes=(*history.causes, cause)))
     moved = plain - _happened(turned, cut, until)[1]
     assert moved[0] == pytest.approx([0.0, 0.0])
     assert moved[-1] == pytest.approx([300.0, 0.0])

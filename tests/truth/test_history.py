@@ -5,16 +5,16 @@ import pandas as pd
 import pytest
 from exact_mount import FIRST_US, NIGHT_US, Case, make
 
-from drift.history.causes.corrections import Plate
-from drift.history.given import Given
+from drift.history.changes import Plate
+from drift.history.inputs import Inputs
 from drift.history.separate import separate
 from drift.night.estimate import estimate_nights
-from drift.night.split import split_nights
-from drift.readings import COLUMNS, as_readings
+from drift.night.nights import split_nights
+from drift.types import READING_COLUMNS, as_readings
 
 PLATE = Plate((0.0, 120.0, 240.0), 200.0, 1.75)
-#: What is asked of the lean history on practice cases [arcsec rms].
-LEAN_RMS = 4.0
+#: What is asked of the tilt history on practice cases [arcsec rms].
+TILT_RMS = 4.0
 COMPONENTS = [0, 1, 4, 5]
 
 
@@ -29,12 +29,12 @@ def history_of(case, corrections=None, zero_is=None):
     phi = np.radians(case.latitude_deg)
     nights = estimate_nights(phi, split, readings, made.directions, zero_is)
     return made, separate(
-        Given(phi, nights, readings["levels"], readings["corrections"], PLATE, split, zero_is)
+        Inputs(phi, nights, readings["levels"], readings["corrections"], PLATE, split, zero_is)
     )
 
 
 def errors(made, history):
-    """Errors and sds of lean north, lean east, mount azimuth and altitude at the nights."""
+    """Errors and sds of tilt north, tilt east, mount azimuth and altitude at the nights."""
     day = (history.time_us - FIRST_US) / NIGHT_US
     nearest = np.argmin(np.abs(day[:, None] - made.day), axis=1)
     at_night = np.abs(day - made.day[nearest]) < 0.1
@@ -43,7 +43,7 @@ def errors(made, history):
 
 
 def correction(day, kind, amount):
-    row = {name: "" if sort == "text" else np.nan for name, sort in COLUMNS["corrections"].items()}
+    row = {name: "" if sort == "text" else np.nan for name, sort in READING_COLUMNS["corrections"].items()}
     row |= {"row_id": 0, "time_us": int(FIRST_US + day * NIGHT_US), "kind": kind, "amount_arcmin": amount}
     return pd.DataFrame([row])
 
@@ -61,10 +61,10 @@ def test_heave_is_the_pier_in_both_hemispheres(latitude):
     case = Case(21, latitude_deg=latitude, nights=160, years=2.5, moves=heave(40.0, 70.0))
     made, history = history_of(case)
     off, sd = errors(made, history)
-    assert np.all(np.sqrt(np.mean(off**2, axis=0)) < LEAN_RMS)
+    assert np.all(np.sqrt(np.mean(off**2, axis=0)) < TILT_RMS)
     assert np.mean(np.abs(off[1:]) < 2.0 * sd[1:]) > 0.9
-    assert history.east_lean_from_mount_azimuth.answer == "yes"
-    assert history.north_lean_from_mount_altitude.answer in ("partly", "no")
+    assert history.east_tilt_from_mount_azimuth.answer == "yes"
+    assert history.north_tilt_from_mount_altitude.answer in ("partly", "no")
     assert history.seasonal is not None
     assert history.seasonal.toward_bearing_deg is not None
     turned = (history.seasonal.toward_bearing_deg - 40.0) % 180.0
@@ -78,17 +78,17 @@ def test_history_starts_at_zero_with_no_uncertainty():
     assert np.all(history.sd[0] == 0.0)
 
 
-def test_constant_lean_changes_no_row():
-    """A lean that was there all along moves axes and zeros by constants, and the history not at all."""
-    quiet, leaning = Case(23, nights=40), Case(23, nights=40, moves=lambda d: (40.0, -70.0, 0.0, 0.0))
+def test_constant_tilt_changes_no_row():
+    """A tilt that was there all along moves axes and zeros by constants, and the history not at all."""
+    quiet, tilted = Case(23, nights=40), Case(23, nights=40, moves=lambda d: (40.0, -70.0, 0.0, 0.0))
     _, a = history_of(quiet)
-    _, b = history_of(leaning)
-    # The same noise on directions that differ by the lean: second order, far below an arcsecond.
+    _, b = history_of(tilted)
+    # The same noise on directions that differ by the tilt: second order, far below an arcsecond.
     assert np.max(np.abs(a.change - b.change)) < 0.5
 
 
 @pytest.mark.parametrize("latitude", [50.0, -38.0])
-def test_lean_that_starts_at_a_night_appears_there(latitude):
+def test_tilt_that_starts_at_a_night_appears_there(latitude):
     case = Case(
         24,
         latitude_deg=latitude,
@@ -98,12 +98,12 @@ def test_lean_that_starts_at_a_night_appears_there(latitude):
     )
     made, history = history_of(case)
     off, _ = errors(made, history)
-    assert np.all(np.sqrt(np.mean(off**2, axis=0)) < LEAN_RMS)
+    assert np.all(np.sqrt(np.mean(off**2, axis=0)) < TILT_RMS)
     (event,) = history.events
     assert event.what == "pier"
     assert event.after_us <= FIRST_US + 401 * NIGHT_US <= event.before_us + NIGHT_US * 20
-    assert event.size["lean_north"] == pytest.approx(-35.0, abs=5.0 * event.size_sd["lean_north"])
-    assert event.size["lean_east"] == pytest.approx(50.0, abs=5.0 * event.size_sd["lean_east"])
+    assert event.size["tilt_north"] == pytest.approx(-35.0, abs=5.0 * event.size_sd["tilt_north"])
+    assert event.size["tilt_east"] == pytest.approx(50.0, abs=5.0 * event.size_sd["tilt_east"])
     assert sum(event.probability.values()) == pytest.approx(1.0)
 
 
@@ -120,7 +120,7 @@ def test_slipped_knob_is_the_knob(part, component):
     assert not event.recorded
     assert event.size[part] == pytest.approx(120.0, abs=5.0 * event.size_sd[part])
     off, _ = errors(made, history)
-    assert np.all(np.sqrt(np.mean(off**2, axis=0)) < LEAN_RMS)
+    assert np.all(np.sqrt(np.mean(off**2, axis=0)) < TILT_RMS)
 
 
 def test_slip_of_altitude_is_never_laid_at_the_piers_door_when_nothing_tells():
@@ -128,20 +128,20 @@ def test_slip_of_altitude_is_never_laid_at_the_piers_door_when_nothing_tells():
         return (0.0, 0.0, 0.0, -60.0 * (d > 400))
 
     _, history = history_of(Case(26, nights=140, years=2, kept=False, moves=moves))
-    assert history.north_lean_from_mount_altitude.answer == "no"
+    assert history.north_tilt_from_mount_altitude.answer == "no"
     (event,) = history.events
     assert event.what in ("mount_alt", "undetermined")
     assert event.probability["mount_alt"] > event.probability["pier"]
 
 
 def test_lost_zeros_leave_the_split_open():
-    """Without zeros and levels the lean is as uncertain as it is large."""
+    """Without zeros and levels the tilt is as uncertain as it is large."""
     case = Case(27, nights=120, years=2, kept=False, moves=heave(60.0, 60.0))
     made, history = history_of(case)
     off, sd = errors(made, history)
     late = np.arange(len(off)) > 5
-    assert history.east_lean_from_mount_azimuth.answer == "no"
-    assert history.east_lean_from_mount_azimuth.would_settle_it
+    assert history.east_tilt_from_mount_azimuth.answer == "no"
+    assert history.east_tilt_from_mount_azimuth.would_settle_it
     assert np.sqrt(np.mean((off[late] / sd[late]) ** 2)) < 2.0
 
 
@@ -153,8 +153,8 @@ def test_levels_settle_it_without_zeros():
     case = Case(28, nights=120, years=2, kept=False, moves=moves, level_every=14)
     made, history = history_of(case)
     off, _ = errors(made, history)
-    assert np.all(np.sqrt(np.mean(off**2, axis=0)) < LEAN_RMS)
-    assert history.north_lean_from_mount_altitude.answer == "yes"
+    assert np.all(np.sqrt(np.mean(off**2, axis=0)) < TILT_RMS)
+    assert history.north_tilt_from_mount_altitude.answer == "yes"
 
 
 def test_recorded_correction_is_found_and_judged():
@@ -187,13 +187,13 @@ def test_zero_said_kept_but_lost_is_noticed():
 def test_one_night_and_none():
     _, history = history_of(Case(32, nights=1))
     assert history.change.shape == (1, 6)
-    assert history.east_lean_from_mount_azimuth.answer == "no"
+    assert history.east_tilt_from_mount_azimuth.answer == "no"
     empty = as_readings({})
     split = split_nights(0.0, empty["corrections"])
-    from drift.night.result import Nights
+    from drift.types import Nights
 
     assert (
-        separate(Given(0.8, Nights((), (), ()), empty["levels"], empty["corrections"], PLATE, split, "kept"))
+        separate(Inputs(0.8, Nights((), (), ()), empty["levels"], empty["corrections"], PLATE, split, "kept"))
         is None
     )
 
@@ -202,10 +202,12 @@ def test_levels_only():
     made = make(Case(33, nights=1, years=1.0, level_every=10, moves=lambda d: (d / 10, 0, 0, 0)))
     empty = as_readings({})
     split = split_nights(0.0, empty["corrections"])
-    from drift.night.result import Nights
+    from drift.types import Nights
 
     history = separate(
-        Given(0.8, Nights((), (), ()), made.readings["levels"], empty["corrections"], PLATE, split, "unknown")
+        Inputs(
+            0.8, Nights((), (), ()), made.readings["levels"], empty["corrections"], PLATE, split, "unknown"
+        )
     )
     assert history.change[-1, 0] == pytest.approx(35.0, abs=4.0 * history.sd[-1, 0])
     assert np.all(np.isnan(history.axis_now))
@@ -226,7 +228,7 @@ def test_shims_tip_the_plate_and_not_the_pier():
     """0.05 mm under one of three bolts on a 200 mm circle tips the plate 68.75 arcsec (hand-checkable)."""
     tip = 68.75
 
-    def moves(d):  # the plate tips away from the bolt at bearing 120: the mount sees it as lean does
+    def moves(d):  # the plate tips away from the bolt at bearing 120: the mount sees it as tilt does
         away = np.radians(300.0)
         return (tip * np.cos(away) * (d > 250), tip * np.sin(away) * (d > 250), 0.0, 0.0)
 
@@ -243,11 +245,11 @@ def test_shims_tip_the_plate_and_not_the_pier():
 
 @pytest.mark.parametrize("said", ["kept", "unknown"])
 def test_zeros_set_by_a_sync_are_not_taken_for_kept_ones(said):
-    """Near zero and scattering by an arcminute, as after a sync: they must not speak against a lean."""
+    """Near zero and scattering by an arcminute, as after a sync: they must not speak against a tilt."""
     case = Case(36, nights=120, years=2, kept=False, sync_sd=60.0, moves=heave(60.0, 60.0))
     made, history = history_of(case, zero_is=said)
     off, sd = errors(made, history)
-    assert history.east_lean_from_mount_azimuth.answer == "no"
+    assert history.east_tilt_from_mount_azimuth.answer == "no"
     assert any("after a sync" in warning for warning in history.warnings)
     assert np.sqrt(np.mean((off[5:] / sd[5:]) ** 2)) < 2.0
 
@@ -255,4 +257,4 @@ def test_zeros_set_by_a_sync_are_not_taken_for_kept_ones(said):
 def test_a_kept_zero_is_found_kept_when_the_site_file_does_not_say():
     case = Case(37, nights=80, moves=heave(60.0, 60.0))
     _, history = history_of(case, zero_is="unknown")
-    assert history.east_lean_from_mount_azimuth.answer == "yes"
+    assert history.east_tilt_from_mount_azimuth.answer == "yes"

@@ -14,35 +14,31 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from drift.answer import Answer
-from drift.demo import sessions, targets
-from drift.demo.course import noon_us
-from drift.demo.earth import earth_turning
+from drift.analysis import work_out
+from drift.demo import sessions
 from drift.demo.families import family
+from drift.demo.files import World, site_values
+from drift.demo.files import make as make_world
 from drift.demo.instrument import Constants
-from drift.demo.scenario import Correction, Scenario, Step
-from drift.demo.site_text import site_values
-from drift.demo.world import World
-from drift.demo.world import make as make_world
-from drift.history.causes.corrections import Plate
-from drift.history.given import Given
-from drift.history.result import History
+from drift.demo.motion import noon_us
+from drift.demo.scenario import InventedCorrection, InventedStep, Scenario
+from drift.demo.sky import earth_turning
+from drift.history.changes import Plate
+from drift.history.inputs import Inputs
 from drift.history.separate import separate
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights
-from drift.night.pieces import Directions
-from drift.night.result import Nights
-from drift.night.split import split_nights
-from drift.pierfile import PierFile, pier_from_mapping
-from drift.pipeline import work_out
-from drift.readings import Readings, as_readings
+from drift.night.nights import split_nights
+from drift.night.observations import Directions
+from drift.site.file import PierFile, pier_from_mapping
+from drift.types import Analysis, History, Nights, Readings, as_readings
 
 ARCSEC = np.pi / 648000.0
 #: The sidereal day's turning against the mean Sun: degrees an hour of universal time (IAU 1982, from memory).
 SIDEREAL_DEG_PER_HOUR = 15.0 * 1.00273790935
 HEMISPHERES = (47.0, -41.0)
-LEAN_NORTH, LEAN_EAST, MOUNT_AZ, MOUNT_ALT = 0, 1, 4, 5
-COMPONENTS = [LEAN_NORTH, LEAN_EAST, MOUNT_AZ, MOUNT_ALT]
+TILT_NORTH, TILT_EAST, MOUNT_AZ, MOUNT_ALT = 0, 1, 4, 5
+COMPONENTS = [TILT_NORTH, TILT_EAST, MOUNT_AZ, MOUNT_ALT]
 #: No error is larger than this many of its own stated sds: of 250 Gaussian ones the largest is 3 to 4.
 MOST_SDS = 5.0
 #: A hundred errors over their sds scatter by 7 % themselves; a quarter off is wrong.
@@ -65,7 +61,7 @@ def site_of(scenario: Scenario, **changes: float) -> PierFile:
 NONE_WRONG = {"wrong_solve_chance": 0.0}
 
 
-def answered(world: World, **tables: pd.DataFrame) -> Answer:
+def answered(world: World, **tables: pd.DataFrame) -> Analysis:
     """Answer a world's readings, some tables of them replaced."""
     return work_out(site_of(world.scenario), as_readings({**world.readings().tables, **tables}))
 
@@ -178,7 +174,7 @@ class Observed:
         up stays.
         """
         tables = dict(self.readings.tables)
-        for kind, column in (("solves", "mount_dec_deg"), ("levels", "lean_north_arcsec")):
+        for kind, column in (("solves", "mount_dec_deg"), ("levels", "tilt_north_arcsec")):
             tables[kind] = tables[kind].assign(**{column: -tables[kind][column]})
         corrections = tables["corrections"]
         sign = np.where(corrections["kind"] == "azimuth", -1.0, 1.0)
@@ -194,13 +190,16 @@ class Observed:
         phi = float(np.radians(self.latitude_deg))
         nights = estimate_nights(phi, split, self.readings, self.directions, "kept")
         levels, corrections = self.readings["levels"], self.readings["corrections"]
-        history = separate(Given(phi, nights, levels, corrections, PLATE, split, "kept"))
+        history = separate(Inputs(phi, nights, levels, corrections, PLATE, split, "kept"))
         assert history is not None
         return nights, history
 
 
 def test_mirrored_hemisphere_mirrors_the_history():
-    steps = (Step(120.1, mount_az=90.0, mount_alt=60.0), Step(190.1, lean_north=-50.0, lean_east=60.0))
+    steps = (
+        InventedStep(120.1, mount_az=90.0, mount_alt=60.0),
+        InventedStep(190.1, tilt_north=-50.0, tilt_east=60.0),
+    )
     world = invented(
         "heave",
         12,
@@ -209,7 +208,7 @@ def test_mirrored_hemisphere_mirrors_the_history():
         level_pairs=False,
         level_bias=0.0,
         steps=steps,
-        corrections=(Correction(240.1),),
+        corrections=(InventedCorrection(240.1),),
     )
     readings, scenario = world.readings(), world.scenario
     split = split_nights(scenario.longitude_deg, readings["corrections"])
@@ -219,13 +218,13 @@ def test_mirrored_hemisphere_mirrors_the_history():
         observed.history(scenario.longitude_deg) for observed in (north, north.mirrored())
     )
     assert axes_of(nights_there)[0] == pytest.approx(axes_of(nights)[0] * [-1.0, 1.0, 1.0], abs=1e-4)
-    signs = np.array([-1.0, 1.0, -1.0, 1.0, -1.0, 1.0])  # leans, plate, mount azimuth and altitude
+    signs = np.array([-1.0, 1.0, -1.0, 1.0, -1.0, 1.0])  # tilts, plate, mount azimuth and altitude
     assert np.all(np.max(np.abs(here.change[:, COMPONENTS]), axis=0) > 30.0)  # there is something to mirror
     assert np.max(np.abs(there.change - here.change * signs)) < OPTIMISER_ARCSEC
     assert np.max(np.abs(there.sd - here.sd)) < OPTIMISER_ARCSEC
     assert there.axis_now == pytest.approx(here.axis_now * [-1.0, 1.0], abs=OPTIMISER_ARCSEC)
     assert len(here.events) >= 3
-    part_signs = {"lean_north": -1.0, "lean_east": 1.0, "mount_az": -1.0, "mount_alt": 1.0}
+    part_signs = {"tilt_north": -1.0, "tilt_east": 1.0, "mount_az": -1.0, "mount_alt": 1.0}
     for a, b in zip(here.events, there.events, strict=True):
         assert (a.what, a.after_us, a.before_us, a.recorded) == (b.what, b.after_us, b.before_us, b.recorded)
         for part, sign in part_signs.items():
@@ -235,34 +234,34 @@ def test_mirrored_hemisphere_mirrors_the_history():
     assert b.found == pytest.approx(-a.found, abs=OPTIMISER_ARCSEC)
 
 
-# Leans that were always there, and leans that begin
+# Tilts that were always there, and tilts that begin
 
 
-#: A lean of 80 arcsec turns all places by as much, 4e-4: of noise and constants (some 100 arcsec) that is
+#: A tilt of 80 arcsec turns all places by as much, 4e-4: of noise and constants (some 100 arcsec) that is
 #: 0.04 arcsec; tan(latitude) of the exact axis and refraction there change by as little.
 SECOND_ORDER_ARCSEC = 0.5
 
 
 @pytest.mark.parametrize("latitude", HEMISPHERES)
-def test_a_constant_lean_changes_no_row_of_the_history(latitude):
+def test_a_constant_tilt_changes_no_row_of_the_history(latitude):
     world = invented("heave", 13, latitude, **NONE_WRONG)
-    leaning = make_world(
+    tilted = make_world(
         replace(
             world.scenario,
-            lean0_north=world.scenario.lean0_north + 40.0,
-            lean0_east=world.scenario.lean0_east - 70.0,
+            tilt0_north=world.scenario.tilt0_north + 40.0,
+            tilt0_east=world.scenario.tilt0_east - 70.0,
         )
     )
-    here, there = answered(world), answered(leaning)
+    here, there = answered(world), answered(tilted)
     moved = axes_of(there.nights)[0] - axes_of(here.nights)[0]
-    # az_error follows the east lean with tan(latitude), alt_error the north lean (design of the signs)
+    # az_error follows the east tilt with tan(latitude), alt_error the north tilt (design of the signs)
     expected = [-70.0 * np.tan(np.radians(latitude)), -40.0 * np.sign(latitude)]
     assert np.mean(moved[:, :2], axis=0) == pytest.approx(expected, abs=SECOND_ORDER_ARCSEC)
     assert np.max(np.abs(there.history.change - here.history.change)) < SECOND_ORDER_ARCSEC
 
 
 #: What a step of the pier is, in these tests [arcsec]: ten times what one night can tell.
-BUMP = {"lean_north": -40.0, "lean_east": 60.0}
+BUMP = {"tilt_north": -40.0, "tilt_east": 60.0}
 BUMP_NIGHT = 28
 #: Mean times of one night differ by minutes when a wrong solve is set aside.
 SAME_NIGHT_US = 3_600_000_000
@@ -274,12 +273,12 @@ def bumped(seed: int, latitude: float, **changes: object) -> World:
     times = quiet.truth.nights["pointing"].time_us
     middle = (times[BUMP_NIGHT - 1] + times[BUMP_NIGHT]) / 2
     day = (middle - noon_us(quiet.scenario)) / 86.4e9
-    return make_world(replace(quiet.scenario, steps=(Step(day, **BUMP),)))
+    return make_world(replace(quiet.scenario, steps=(InventedStep(day, **BUMP),)))
 
 
 @pytest.mark.parametrize("seed", [14, 15])
 @pytest.mark.parametrize("latitude", HEMISPHERES)
-def test_a_lean_that_begins_at_a_night_appears_there(latitude, seed):
+def test_a_tilt_that_begins_at_a_night_appears_there(latitude, seed):
     world = bumped(seed, latitude)
     history = answered(world).history
     truth = world.truth.nights["pointing"]
@@ -291,23 +290,23 @@ def test_a_lean_that_begins_at_a_night_appears_there(latitude, seed):
     for part, size in BUMP.items():
         assert event.size[part] == pytest.approx(size, abs=4.0 * event.size_sd[part])
         assert event.size_sd[part] < 8.0  # two nights' worth, no more
-    leans = np.stack([truth.lean_north, truth.lean_east], axis=1)
-    off = history.change[:, [LEAN_NORTH, LEAN_EAST]] - (leans - leans[0])
-    assert np.max(np.abs(off[1:] / history.sd[1:, [LEAN_NORTH, LEAN_EAST]])) < MOST_SDS
-    before = history.change[1:BUMP_NIGHT, [LEAN_NORTH, LEAN_EAST]]
+    tilts = np.stack([truth.tilt_north, truth.tilt_east], axis=1)
+    off = history.change[:, [TILT_NORTH, TILT_EAST]] - (tilts - tilts[0])
+    assert np.max(np.abs(off[1:] / history.sd[1:, [TILT_NORTH, TILT_EAST]])) < MOST_SDS
+    before = history.change[1:BUMP_NIGHT, [TILT_NORTH, TILT_EAST]]
     assert np.max(np.abs(before)) < 15.0 < np.min(np.abs(history.change[BUMP_NIGHT:, :2]))
     assert np.max(np.abs(history.change[:, [MOUNT_AZ, MOUNT_ALT]])) < 15.0
 
 
 @pytest.mark.parametrize("seed", [107, 110, 118, 122])
 def test_a_step_in_a_short_record_is_not_taken_for_wandering(seed):
-    """Ten months and one step: the walk of the lean could be fitted so quick that it swallows the step."""
+    """Ten months and one step: the walk of the tilt could be fitted so quick that it swallows the step."""
     world = make_world(family("bump", seed, years=0.8, nights_a_year=60.0))
     (true,) = world.truth.events
     (event,) = answered(world).history.events
     assert event.after_us <= true.time_us <= event.before_us
     assert event.what in ("pier", "undetermined")
-    for part in ("lean_north", "lean_east"):
+    for part in ("tilt_north", "tilt_east"):
         assert event.size[part] == pytest.approx(getattr(true.step, part), abs=4.0 * event.size_sd[part])
 
 
@@ -329,7 +328,7 @@ def test_a_level_between_a_slip_and_the_next_night_leaves_it_open(slipped_before
     between = int(levels[inner][np.argmax(room[inner])])
     slip_us = between + (-1 if slipped_before else 1) * 43_200_000_000
     day = (slip_us - noon_us(quiet.scenario)) / 86.4e9
-    world = make_world(replace(quiet.scenario, steps=(Step(day, mount_az=120.0),)))
+    world = make_world(replace(quiet.scenario, steps=(InventedStep(day, mount_az=120.0),)))
     history = answered(world).history
     row = int(np.flatnonzero(history.time_us == between)[0])
     assert 25.0 < history.sd[row, MOUNT_AZ] < 75.0  # 60 is half of the slip: even odds
@@ -415,7 +414,7 @@ def test_mount_places_of_j2000_show_as_scatter_and_wide_nights(latitude, zero):
 
 def _toward_the_pole(scenario, rng, count, side):
     """Draw targets of which every second one lies within 15 degrees of the pole, some within 2."""
-    hour_angle, dec, sides = targets.random_targets(scenario, rng, count, side)
+    hour_angle, dec, sides = sessions.random_targets(scenario, rng, count, side)
     high = np.sign(scenario.latitude_deg) * np.radians(rng.uniform(75.0, 88.0, count))
     return hour_angle, np.where(rng.random(count) < 0.5, high, dec), sides
 
@@ -500,7 +499,7 @@ def test_a_night_more_leaves_earlier_nights_where_they_were(latitude):
 
 
 @pytest.mark.parametrize("latitude", HEMISPHERES)
-def test_a_mixed_up_tube_side_makes_the_answer_visibly_bad(latitude):
+def test_a_mixed_up_tube_side_makes_the_analysis_visibly_bad(latitude):
     """Negative control: every second solve on the wrong side scatters by the tube-side constants."""
     world = invented("heave", 22, latitude, constants=Constants(60.0, -30.0, 50.0, 15.0))
     solves = world.readings()["solves"]

@@ -1,21 +1,19 @@
 """What is kept of old nights: the answer is the same with it, and only new nights are done."""
 
+import drift.night.search as search_module
+import drift.pipeline as pipeline
 import numpy as np
 from exact_mount import Case, make
 
 import drift.night.directions as directions_module
-import drift.night.search as search_module
-import drift.pipeline as pipeline
+from drift.analysis import work_out
+from drift.cache import pack
 from drift.demo.families import family
-from drift.demo.world import make as make_world
-from drift.history.result import History
+from drift.demo.files import make as make_world
 from drift.night.estimate import estimate_nights
-from drift.night.result import Nights
-from drift.night.split import split_nights
-from drift.packing import pack
-from drift.pierfile import pier_from_mapping
-from drift.pipeline import work_out
-from drift.readings import Readings, as_readings
+from drift.night.nights import split_nights
+from drift.site.file import pier_from_mapping
+from drift.types import History, Nights, Readings, as_readings
 
 
 class Shelf:
@@ -46,7 +44,7 @@ def world():
     return pier_from_mapping(site), made.readings()
 
 
-def test_the_answer_is_the_same_bit_for_bit_with_and_without_what_was_kept():
+def test_the_analysis_is_the_same_bit_for_bit_with_and_without_what_was_kept():
     site, readings = world()
     shelf = Shelf()
     without, first, again = (

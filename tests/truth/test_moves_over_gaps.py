@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from plain_series import model_of, night_readings, still
 
-from drift.history.gaps import moves_over_gaps
+from drift.history.components import moves_over_gaps
 from drift.history.model import Solver
 from drift.history.view import view
 from drift.quantities import DAY_US

@@ -7,8 +7,8 @@ from exact_mount import FIRST_US, NIGHT_US, Case, make
 
 from drift.mount.orientation import hour_angle_and_dec
 from drift.night.estimate import estimate_nights
-from drift.night.split import split_nights
-from drift.readings import as_readings
+from drift.night.nights import split_nights
+from drift.types import as_readings
 
 #: Errors over stated sds of some 60 to 120 nights scatter by 7-9 % themselves; a quarter off is wrong.
 LEAST_RATIO, MOST_RATIO = 0.75, 1.3
@@ -154,10 +154,10 @@ def test_night_runs_from_local_noon_to_noon_and_is_split_at_a_correction():
 
 @pytest.mark.parametrize("source", ["sweep", "run"])
 def test_sweeps_or_runs_alone_are_answered(source):
+    from drift.analysis import work_out
     from drift.demo.families import family
-    from drift.demo.world import make as make_world
-    from drift.pierfile import pier_from_mapping
-    from drift.pipeline import work_out
+    from drift.demo.files import make as make_world
+    from drift.site.file import pier_from_mapping
 
     scenario = family("quiet", 5, years=0.6, night_kinds=(((source,), 1.0),), latitude_deg=-41.0)
     world = make_world(scenario)
@@ -166,10 +166,10 @@ def test_sweeps_or_runs_alone_are_answered(source):
         "longitude_deg": scenario.longitude_deg,
         "elevation_m": scenario.elevation_m,
     }
-    answer = work_out(pier_from_mapping({"site": site}), world.readings())
+    analysis = work_out(pier_from_mapping({"site": site}), world.readings())
     truth = world.truth.nights[source]
     scaled = []
-    for night, az, alt in zip(answer.nights.nights, truth.az_error, truth.alt_error, strict=True):
+    for night, az, alt in zip(analysis.nights.nights, truth.az_error, truth.alt_error, strict=True):
         off = night.working[:2] - [az, alt]
         scaled.append(off @ np.linalg.solve(night.covariance[:2, :2], off))
     # Chi-square with 2 degrees of freedom has mean 2 and sd 2: some 55 nights average to 2 +- 0.3.

@@ -5,11 +5,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drift.sky.air import refracted_pole_altitude_arcsec
 from drift.sky.clock import LeapSeconds
 from drift.sky.earth import ARCSEC, EarthRotation
-from drift.sky.nodes import NEIGHBOURS, SPACING_DAYS
-from drift.sky.place import ROWS_AT_ONCE, observed
-from drift.sky.refraction import refracted_pole_altitude_arcsec
+from drift.sky.place import NEIGHBOURS, ROWS_AT_ONCE, SPACING_DAYS, observed
 
 DAY_US = 86_400_000_000
 SIDEREAL_DAY = 0.99726957  # [day]
@@ -141,7 +140,7 @@ def test_stars_turn_about_the_pole_once_a_sidereal_day(latitude):
     middle = circle.mean(axis=0) / np.linalg.norm(circle.mean(axis=0))
     phi = np.radians(latitude)
     pole = np.sign(latitude) * np.array([0.0, np.cos(phi), np.sin(phi)])
-    # Diurnal aberration leans each direction east by up to 0.32" cos(latitude).
+    # Diurnal aberration tilts each direction east by up to 0.32" cos(latitude).
     assert np.linalg.norm(middle - pole) / ARCSEC < 0.6
 
 

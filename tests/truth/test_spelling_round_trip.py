@@ -12,11 +12,11 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drift.logs.delimited import open_bytes
-from drift.logs.layout import Circumstances
-from drift.logs.mapping import FRAMES, ICRS, MEAN, ColumnFrom, Mapping, TimeFrom
-from drift.logs.read import read_mapped
-from drift.logs.sides import LOOKS, ON
+from drift.ingest.cells import Circumstances
+from drift.ingest.delimited import open_bytes
+from drift.ingest.mapping import FRAMES, ICRS, MEAN, ColumnFrom, Mapping, TimeFrom
+from drift.ingest.read import read_mapped
+from drift.ingest.values import LOOKS, ON
 from drift.sky import of_date
 
 #: What is asked of the parser.

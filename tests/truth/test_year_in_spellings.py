@@ -14,8 +14,8 @@ from click.testing import CliRunner
 
 from drift.cli.main import cli
 from drift.demo.images import write_solves
-from drift.logs.layout import Circumstances
-from drift.logs.read import read_log
+from drift.ingest.cells import Circumstances
+from drift.ingest.read import read_log
 from drift.sky.of_date import apparent_place
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
@@ -160,8 +160,8 @@ def status(folder: Path, write: Write, name: str) -> dict:
     assert json.loads(result.stdout)["went_in"] == len(good_rows())
     result = CliRunner().invoke(cli, ["status", "--json", "--pier", str(pier)], catch_exceptions=False)
     assert result.exit_code == 0, result.output
-    answer: dict = json.loads(result.stdout)
-    return answer
+    analysis: dict = json.loads(result.stdout)
+    return analysis
 
 
 @pytest.fixture(scope="module")

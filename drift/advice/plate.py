@@ -1,0 +1,363 @@
+"""Which bolt to raise, and by how much: a wanted tip of the plate as shims or turns of nuts."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from drift.advice.words import angle, plain_angle, toward, toward_of
+from drift.errors import PlateError
+from drift.mount.orientation import hemisphere
+from drift.mount.plate import SEATED_MM, heights_for_tilt, seat_on_bolts
+from drift.quantities import ARCSEC_PER_RAD, Floats
+from drift.site.threads import pitch_mm
+from drift.types import Action, Bolt
+
+if TYPE_CHECKING:
+    from drift.site.file import PierFile
+
+
+# ---- Heights as they can be had: made up of the shims at hand, or in steps that a nut can be set to.
+
+
+#: No more thin pieces than this lie under one bolt, beside whole ones of the thickest: a tall stack is
+#: springy (common practice in setting machines; the number from memory).
+PIECES_AT_MOST = 4
+#: Higher than this a stack of shims is no seat any more [mm] (our own choice).
+HIGHEST_MM = 10.0
+#: Heights tried at each bolt on either side of the wanted one; fewer where many bolts make many combinations.
+_TRIED, _TRIED_MANY, _MANY_BOLTS = 3, 1, 5
+#: With more bolts than this each is rounded by itself.
+_MOST_BOLTS = 9
+_ROUND = 6
+
+
+@dataclass(frozen=True)
+class Stacks:
+    """Shims under every bolt, and what rounding to them leaves.
+
+    `pieces` holds the thicknesses under each bolt, none where nothing is put;
+    `left_arcsec` is how far the tip is from the wanted one, `misfit_mm` the largest gap
+    between a bolt and the plane of all.
+    """
+
+    pieces: tuple[tuple[float, ...], ...]
+    north_arcsec: float
+    east_arcsec: float
+    left_arcsec: float
+    misfit_mm: float
+
+    @property
+    def heights_mm(self) -> tuple[float, ...]:
+        """Return the height under each bolt."""
+        return tuple(round(sum(pieces), _ROUND) for pieces in self.pieces)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Heights under every bolt [mm], and what they leave, as in `Stacks`."""
+
+    heights_mm: tuple[float, ...]
+    north_arcsec: float
+    east_arcsec: float
+    left_arcsec: float
+    misfit_mm: float
+
+
+def stacked(
+    bearings_deg: Sequence[float], circle_mm: float, heights_mm: Sequence[float], stock_mm: tuple[float, ...]
+) -> Stacks:
+    """Return the stacks nearest to the wanted heights: well seated first, then by the tip, then the lowest.
+
+    Parameters
+    ----------
+    bearings_deg, circle_mm
+        As for `drift.mount.plate.seat_on_bolts`.
+    heights_mm
+        Wanted under each bolt, none negative [mm].
+    stock_mm
+        Thicknesses at hand, ascending [mm].
+
+    Raises
+    ------
+    drift.errors.PlateError
+        A height beyond `HIGHEST_MM`, or bolts that hold no plane.
+    """
+    highest = float(max(heights_mm))
+    if highest > HIGHEST_MM:
+        raise PlateError(
+            f"One bolt would have to be raised by {highest:.1f} mm, and a stack of shims over "
+            f"{HIGHEST_MM:g} mm is no seat for a telescope: have a wedge made, or the pier's top set right."
+        )
+    choices = [_choices(float(h), stock_mm, _tried(len(heights_mm))) for h in heights_mm]
+    best = _nearest(bearings_deg, circle_mm, heights_mm, choices)
+    pieces = tuple(_pieces(h, stock_mm) for h in best.heights_mm)
+    return Stacks(pieces, best.north_arcsec, best.east_arcsec, best.left_arcsec, best.misfit_mm)
+
+
+def in_steps(
+    bearings_deg: Sequence[float], circle_mm: float, heights_mm: Sequence[float], step_mm: float
+) -> Settings:
+    """Return the whole numbers of steps nearest to the wanted heights, chosen as by `stacked`.
+
+    Parameters
+    ----------
+    bearings_deg, circle_mm, heights_mm
+        As for `stacked`.
+    step_mm
+        What one step raises a bolt by [mm].
+
+    Raises
+    ------
+    drift.errors.PlateError
+        Bolts that hold no plane.
+    """
+    around = range(2) if len(heights_mm) <= _MOST_BOLTS else ()
+
+    def choices(height: float) -> list[float]:
+        low, near = int(height / step_mm + 1e-6), round(height / step_mm)
+        return [(low + k) * step_mm for k in around] or [near * step_mm]
+
+    return _nearest(bearings_deg, circle_mm, heights_mm, [choices(float(h)) for h in heights_mm])
+
+
+def _nearest(
+    bearings_deg: Sequence[float],
+    circle_mm: float,
+    heights_mm: Sequence[float],
+    choices: Sequence[Sequence[float]],
+) -> Settings:
+    """Return the combination of one choice a bolt that comes nearest to the wanted heights."""
+    wanted = seat_on_bolts(bearings_deg, circle_mm, heights_mm)
+    combinations = np.array(list(itertools.product(*choices)))
+    # the same least squares as seat_on_bolts, for all combinations at once
+    bearings = np.radians(np.asarray(bearings_deg, dtype=float))
+    arm = circle_mm / 2.0
+    design = np.column_stack([np.ones(bearings.size), -arm * np.cos(bearings), -arm * np.sin(bearings)])
+    planes = combinations @ np.linalg.pinv(design).T
+    misfit = np.max(np.abs(combinations - planes @ design.T), axis=1)
+    left = np.hypot(
+        planes[:, 1] * ARCSEC_PER_RAD - wanted.north_arcsec,
+        planes[:, 2] * ARCSEC_PER_RAD - wanted.east_arcsec,
+    )
+    unseated = np.maximum(misfit - SEATED_MM, 0.0)
+    lifted = combinations.sum(axis=1)
+    best = int(np.lexsort((lifted, np.round(left, 3), np.round(unseated, _ROUND)))[0])
+    north, east = (float(x) * ARCSEC_PER_RAD for x in planes[best, 1:])
+    heights = tuple(float(h) for h in combinations[best])
+    return Settings(heights, north, east, float(left[best]), float(misfit[best]))
+
+
+def _tried(bolts: int) -> int:
+    if bolts > _MOST_BOLTS:
+        return 0
+    return _TRIED_MANY if bolts > _MANY_BOLTS else _TRIED
+
+
+def _choices(height: float, stock: tuple[float, ...], tried: int) -> list[float]:
+    """Return the heights that stacks can have around a wanted one, the nearest alone when `tried` is 0."""
+    if height < 1e-9:
+        return [0.0]  # where nothing is to be lifted nothing is
+    whole = _whole(height, stock)
+    sums, _ = _sums(stock)
+    k = bisect_left(sums, height - whole)
+    near = sums[max(0, k - max(tried, 1)) : k + max(tried, 1)]
+    if not tried:
+        near = [min(near, key=lambda s: abs(s - height + whole))]
+    return [round(whole + s, _ROUND) for s in near]
+
+
+def _whole(height: float, stock: tuple[float, ...]) -> float:
+    """Return what whole pieces of the thickest take of a height that thin ones alone don't reach."""
+    thickest = stock[-1]
+    return float(max(0, int(height / thickest) - 1)) * thickest
+
+
+def _pieces(height: float, stock: tuple[float, ...]) -> tuple[float, ...]:
+    """Return the fewest pieces that make up a height that `_choices` gave, thickest first."""
+    found = [
+        (stock[-1],) * whole + pieces
+        for whole in range(int(height / stock[-1] + 1e-9) + 1)
+        if (pieces := _sums(stock)[1].get(round(height - whole * stock[-1], _ROUND))) is not None
+    ]
+    return min(found, key=len)
+
+
+@lru_cache(maxsize=8)
+def _sums(stock: tuple[float, ...]) -> tuple[list[float], dict[float, tuple[float, ...]]]:
+    """Return all heights that `PIECES_AT_MOST` pieces make, ascending, and the fewest pieces for each."""
+    made: dict[float, tuple[float, ...]] = {}
+    for count in range(PIECES_AT_MOST + 1):
+        for pieces in itertools.combinations_with_replacement(sorted(stock, reverse=True), count):
+            made.setdefault(round(sum(pieces), _ROUND), pieces)
+    return sorted(made), made
+
+
+# ---- Which bolt to raise, and by how much: a wanted tip of the plate as shims or turns of nuts.
+
+
+#: Nuts are not screwed further than this [mm]: the bolts bend (our own choice).
+_NUTS_AT_MOST_MM = 30.0
+#: A person sets a nut to a quarter of one of its six flats: so many settings make a turn.
+_SETTINGS_A_TURN = 24
+#: Nuts that would leave more than this share of a tip undone are too coarse for it (our own choice).
+_LEFT_AT_MOST = 0.5
+#: Less than this is not lifted [mm]: half of the thinnest shim that is sold.
+_LEAST_MM = 0.005
+
+
+@dataclass(frozen=True)
+class Tip:
+    """A tip of the plate: what to do, and the tip of its top that comes of it (0 when it can't be done).
+
+    `left` says that the tip is too small to be set, and left as it is.
+    """
+
+    action: Action
+    north_arcsec: float = 0.0
+    east_arcsec: float = 0.0
+    left: bool = False
+
+    def axis_change(self, latitude_rad: float) -> Floats:
+        """Return what it does to (az_error, alt_error): ``t_E tan(phi)`` and ``-s t_N`` [arcsec]."""
+        return np.array(
+            [self.east_arcsec * math.tan(latitude_rad), -hemisphere(latitude_rad) * self.north_arcsec]
+        )
+
+
+def tip_plate(site: PierFile, north_arcsec: float, east_arcsec: float, why: str) -> Tip:
+    """Return how to tip the plate's top by a wanted angle.
+
+    Parameters
+    ----------
+    site
+        Its `plate` says whether the bolts carry levelling nuts, where they stand, their thread, and
+        which shims are at hand.
+    north_arcsec, east_arcsec
+        Wanted tip toward north and east [arcsec].
+    why
+        A clause that says what for.
+
+    Returns
+    -------
+    Tip
+        Its action is "nuts" or "shim", with one `Bolt` for each that is raised; no bolts and
+        a sentence that says what is missing or wrong when the plate isn't described
+        well enough or the tip is too large for it.
+    """
+    plate = site.plate
+    do = "nuts" if plate.nuts else "shim"
+    if plate.bolt_bearings_deg is None or plate.bolt_circle_mm is None:
+        sentence = (
+            f"{why}, the plate itself has to be tipped, but the site file doesn't say where its bolts "
+            "stand: fill in plate.bolt_bearings_deg and plate.bolt_circle_mm and ask again."
+        )
+        return Tip(Action(do, sentence))
+    bearings, circle = plate.bolt_bearings_deg, plate.bolt_circle_mm
+    try:
+        heights = heights_for_tilt(bearings, circle, north_arcsec, east_arcsec)
+        if plate.nuts:
+            return _nuts(site, heights, bearings, circle, why)
+        return _shims(bearings, stacked(bearings, circle, list(heights), plate.shims_mm), why)
+    except PlateError as error:
+        return Tip(Action(do, f"{why}, the plate itself has to be tipped, but that can't be done.  {error}"))
+
+
+def _shims(bearings: Sequence[float], stacks: Stacks, why: str) -> Tip:
+    put = [(b, p) for b, p in zip(bearings, stacks.pieces, strict=True) if p]
+    bolts = tuple(Bolt(bearing, round(sum(pieces), 4), None) for bearing, pieces in put)
+    if not bolts:
+        sentence = f"{why}, but the thinnest shim at hand is too thick for it: leave it."
+        return Tip(Action("shim", sentence), left=True)
+    listed = "; ".join(f"the bolt {toward(bearing)} by {_stack_words(pieces)}" for bearing, pieces in put)
+    sentence = (
+        f"{why}, raise the plate: {listed}; these sizes leave {plain_angle(stacks.left_arcsec)} of the tip "
+        f"undone"
+    )
+    sentence += _rocking(stacks.misfit_mm)
+    return Tip(Action("shim", f"{sentence}.", bolts=bolts), stacks.north_arcsec, stacks.east_arcsec)
+
+
+def _rocking(misfit_mm: float) -> str:
+    """Return the clause that one bolt stands off the plane of the others, where it does."""
+    if round(misfit_mm, 6) <= SEATED_MM:
+        return ""
+    return (
+        f", and one bolt {misfit_mm:.3f} mm off the plane of the others: tighten evenly, or the plate rocks"
+    )
+
+
+def _stack_words(pieces: Sequence[float]) -> str:
+    """Return ``0.87 mm (0.5 + 0.3 + 0.05 + 0.02)``, to the digits of the stock: ``0.3 mm``, ``0.125 mm``."""
+    total = f"{round(sum(pieces), 4):g} mm"
+    return total + (f" ({' + '.join(f'{p:g}' for p in pieces)})" if len(pieces) > 1 else "")
+
+
+def _nuts(site: PierFile, heights: Floats, bearings: Sequence[float], circle: float, why: str) -> Tip:
+    highest = float(np.max(heights))
+    if highest > _NUTS_AT_MOST_MM:
+        raise PlateError(
+            f"One nut would have to rise by {highest:.0f} mm, and more than {_NUTS_AT_MOST_MM:g} mm of free "
+            "bolt bends: have the pier's top set right."
+        )
+    if site.plate.thread:
+        return _nuts_by_flats(pitch_mm(site.plate.thread), heights, bearings, circle, why)
+    done = [round(float(h), 3) if h >= _LEAST_MM else 0.0 for h in heights]
+    if not any(done):
+        return Tip(Action("nuts", f"{why}, but it is too little to set with nuts: leave it."), left=True)
+    bolts = tuple(Bolt(bearing, h, None) for bearing, h in zip(bearings, done, strict=True) if h)
+    seat = seat_on_bolts(bearings, circle, done)
+    said = "; ".join(
+        f"the bolt {toward(b.bearing_deg)} by {b.thickness_mm:.2f} mm, by a dial gauge" for b in bolts
+    )
+    sentence = f"{why}, raise the plate: {said}"
+    return Tip(Action("nuts", f"{sentence}.", bolts=bolts), seat.north_arcsec, seat.east_arcsec)
+
+
+def _nuts_by_flats(pitch: float, heights: Floats, bearings: Sequence[float], circle: float, why: str) -> Tip:
+    """Return nuts set to quarters of a flat, or that these are too coarse for so small a tip."""
+    step = pitch / _SETTINGS_A_TURN
+    wanted = seat_on_bolts(bearings, circle, [float(h) for h in heights])
+    one = seat_on_bolts(bearings, circle, [step] + [0.0] * (len(bearings) - 1))
+    least = math.hypot(one.north_arcsec, one.east_arcsec)
+    best = in_steps(bearings, circle, [float(h) for h in heights], step)
+    if best.left_arcsec > _LEFT_AT_MOST * math.hypot(wanted.north_arcsec, wanted.east_arcsec):
+        sentence = (
+            f"{why}, nuts are too coarse: a quarter of a flat, {step:.3f} mm, is the least that one can be "
+            f"set by, and tips the plate by {plain_angle(least)}; leave it to the knobs, or use shims."
+        )
+        return Tip(Action("nuts", sentence), left=True)
+    quarters = [(b, round(h / step), h) for b, h in zip(bearings, best.heights_mm, strict=True) if h]
+    bolts = tuple(Bolt(b, round(h, 4), round(count / _SETTINGS_A_TURN, 4)) for b, count, h in quarters)
+    said = "; ".join(f"the bolt {toward(b)} by {_flats(n)} of its nut ({h:.2f} mm)" for b, n, h in quarters)
+    sentence = (
+        f"{why}, raise the plate: {said}; set to quarters of a flat, they leave "
+        f"{plain_angle(best.left_arcsec)} of the tip undone, and a nut that is a quarter of a flat wrong "
+        f"tips the plate by {plain_angle(least)}"
+    )
+    sentence += _rocking(best.misfit_mm)
+    return Tip(Action("nuts", f"{sentence}.", bolts=bolts), best.north_arcsec, best.east_arcsec)
+
+
+def _flats(quarters: int) -> str:
+    """Return quarters of a flat of a hexagon nut as a person counts them: ``2 turns and 3 1/4 flats``."""
+    whole, rest = divmod(quarters, _SETTINGS_A_TURN)
+    flats, part = divmod(rest, 4)
+    words = [f"{whole} turn{'' if whole == 1 else 's'}"] if whole else []
+    if rest:
+        size = " ".join(filter(None, (f"{flats}" if flats else "", ("", "1/4", "1/2", "3/4")[part])))
+        words.append(f"{size} flat" if rest <= 4 else f"{size} flats")
+    return " and ".join(words)
+
+
+def tilt_words(north_arcsec: float, east_arcsec: float, sd_arcsec: float) -> str:
+    """Return ``34" ± 3" toward the north-east (bearing 47°)``."""
+    size = math.hypot(north_arcsec, east_arcsec)
+    return f"{angle(size, sd_arcsec)} {toward_of(north_arcsec, east_arcsec)}"

@@ -1,0 +1,210 @@
+"""Readings -> sky -> nights -> history -> advice: the whole way, touching no file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from typing import TypeVar
+
+import numpy as np
+
+from drift.advice.steps import advise
+from drift.cache import NoStore, Store, name_of, pack, unpack
+from drift.errors import NothingToAnalyse
+from drift.ground.frost_front import UnderPier, under_pier
+from drift.ground.heave import FrostHeave
+from drift.ground.pier_site import ground_of
+from drift.ground.weather import daily_weather
+from drift.history.before import EarlierFit, from_text
+from drift.history.changes import Plate
+from drift.history.inputs import Inputs, warmth_of
+from drift.history.separate import separate
+from drift.night.directions import see
+from drift.night.estimate import estimate_nights, modelled_or_not
+from drift.night.nights import split_nights
+from drift.night.prepared import LeftOut, ready
+from drift.quantities import DAY_US
+from drift.site.file import PierFile
+from drift.types import Analysis, History, Nights, Readings, SetAside
+
+#: Where what the last answer found is kept; unlike other pieces it only says where a search may start.
+BEFORE = "history found before"
+#: Where the work of the last answer is kept whole, for the next one from the same readings.
+WORKED = "last answer"
+SHOWN = "last ground under the pier"
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Worked:
+    """All of an answer that takes long: nights and history, with what is to be said about them."""
+
+    nights: Nights
+    history: History
+    warnings: tuple[str, ...]
+    defaults: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What only a picture needs."""
+
+    ground: UnderPier | None
+
+
+def work_out(
+    site: PierFile,
+    readings: Readings,
+    store: Store | None = None,
+    now_us: int | None = None,
+    arrived_us: int | None = None,
+) -> Analysis:
+    """Work out the whole answer for one pier.
+
+    Parameters
+    ----------
+    site
+        The site file.
+    readings
+        All readings of this pier.
+    store
+        Where finished pieces of work are kept for the next answer; by default nowhere.
+    now_us, arrived_us
+        When advice is wanted and when readings last came in, as for `drift.advice.steps.advise`; by
+        default advice is as of the latest reading.
+
+    Raises
+    ------
+    drift.errors.NothingToAnalyse
+        If there is neither a night with a usable axis nor a level reading.
+    """
+    store = NoStore() if store is None else store
+    name = _work_name(site, readings)
+    worked = _once(store, WORKED, name, Worked, lambda: _work(site, readings, store))
+    advice = advise(site, worked.nights, worked.history, now_us, arrived_us=arrived_us)
+    defaults = (*site.defaults_used(), *worked.defaults)
+    return Analysis(
+        site,
+        worked.nights,
+        worked.history,
+        advice,
+        defaults,
+        worked.warnings,
+        now_us=now_us,
+        arrived_us=arrived_us,
+    )
+
+
+def ground_of_analysis(site: PierFile, readings: Readings, store: Store | None = None) -> UnderPier | None:
+    """Return what weather and ground did under the pier, day by day; None where there is no weather log.
+
+    Parameters
+    ----------
+    site, readings, store
+        As for `work_out`.
+    """
+
+    def make() -> Shown:
+        place, pier = site.site, site.pier
+        ground = ground_of(pier.depth_m, pier.soil, pier.drained, pier.surface)
+        return Shown(under_pier(readings["weather"], ground, place.latitude_deg, place.longitude_deg))
+
+    store = NoStore() if store is None else store
+    return _once(store, SHOWN, _work_name(site, readings), Shown, make).ground
+
+
+def _work_name(site: PierFile, readings: Readings) -> str:
+    """Name the work by all that it depends on; "" where the readings don't say what they are."""
+    if not readings.readings_id:
+        return ""
+    rows = [
+        table["row_id"].to_numpy(dtype=np.int64).tobytes()
+        for table in readings.tables.values()
+        if "row_id" in table
+    ]
+    text = site.model_dump_json(exclude={"path", "store"})
+    return name_of("answer", readings.readings_id.encode(), text.encode(), *rows)
+
+
+def _once(store: Store, place: str, name: str, kind: type[T], make: Callable[[], T]) -> T:
+    """Return a result that is kept in a place of its own under a name, or make it and keep it there.
+
+    One place holds one result, the last: that of a long record is some megabytes.
+    """
+    found, _, packed = store.get([place] if name else []).get(place, b"").partition(b"\n")
+    if name and found == name.encode():
+        try:
+            return unpack(packed, kind)
+        except ValueError:
+            pass  # it was not written by this program
+    made = make()
+    if name:
+        with suppress(TypeError):  # it has no form as bytes: it will be made again
+            packed = pack(made, kind)
+            store.put({place: name.encode() + b"\n" + packed})
+    return made
+
+
+def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
+    latitude = float(np.radians(site.site.latitude_deg))
+    zero_is = str(site.mount.hour_angle_zero)
+    made = ready(site, readings)
+    readings, left = made.readings, tuple(_set_aside(one) for one in made.left_out)
+    split = split_nights(site.site.longitude_deg, readings["corrections"])
+    where = (site.site.latitude_deg, site.site.longitude_deg, site.site.elevation_m)
+    seen = see(where, split, readings, store)
+    nights = estimate_nights(latitude, split, readings, seen.directions, zero_is, store)
+    nights = modelled_or_not(nights, str(site.mount.reports), latitude)
+    nights = replace(nights, set_aside=(*nights.set_aside, *left))
+    warmth = warmth_of(readings, split)
+    frost = _frost(site, readings, nights)
+    levels, corrections = readings["levels"], readings["corrections"]
+    inputs = Inputs(latitude, nights, levels, corrections, _plate(site), split, zero_is, warmth, frost)
+    history = separate(inputs, _found_before(store))
+    if history is None:
+        raise NothingToAnalyse(
+            "there is nothing to answer from yet: the record holds no night with a usable axis and no level "
+            "reading.  Import a log of plate solves with the mount's own coordinates (five or more over the "
+            "sky on one night), a sweep, an unguided run, typed alignment errors, or record a level reading."
+            + (f"  {len(left)} solves can't be used; the first {left[0].reason}." if left else "")
+        )
+    store.put({BEFORE: history.before.encode()})
+    warnings = (*seen.warnings, *nights.warnings, *history.warnings, *made.remarks)
+    return Worked(nights, history, warnings, seen.defaults)
+
+
+def _set_aside(one: LeftOut) -> SetAside:
+    return SetAside(one.kind, one.row_id, one.time_us, one.reason)
+
+
+def _found_before(store: Store) -> EarlierFit | None:
+    """Return what the last answer found, when it is there and can be read."""
+    kept = store.get([BEFORE]).get(BEFORE, b"")
+    try:
+        return from_text(kept.decode()) if kept else None
+    except (ValueError, KeyError, TypeError):
+        return None
+
+
+def _frost(site: PierFile, readings: Readings, nights: Nights) -> FrostHeave | None:
+    """Return what weather and ground say of the frost; None where the weather isn't known."""
+    if not nights.nights:
+        return None
+    days = [int(night.time_us // DAY_US) for night in nights.nights]
+    weather = daily_weather(readings["weather"], site.site.latitude_deg, min(days) - 1, max(days) + 1)
+    pier = site.pier
+    if weather is None:
+        return None
+    ground = ground_of(pier.depth_m, pier.soil, pier.drained, pier.surface)
+    return FrostHeave(weather, ground, site.site.longitude_deg)
+
+
+def _plate(site: PierFile) -> Plate:
+    bearings = site.plate.bolt_bearings_deg
+    pitch = None
+    if site.plate.thread:
+        from drift.site.threads import pitch_mm
+
+        pitch = pitch_mm(site.plate.thread)
+    return Plate(tuple(bearings) if bearings else None, site.plate.bolt_circle_mm, pitch)

@@ -1,0 +1,185 @@
+"""The truth in time: how pier, plate, knobs and zero stand at any moment of the invented history."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from drift.demo.instrument import Constants, Setting, axis_errors, roll
+from drift.demo.scenario import InventedCorrection, InventedStep, Scenario
+from drift.demo.weather import YEAR_DAYS, Weather, first_day, invent_weather, stream
+
+Floats = npt.NDArray[np.float64]
+Times = npt.NDArray[np.int64]
+US_PER_DAY = 86_400_000_000
+
+
+def noon_us(scenario: Scenario) -> int:
+    """Return local mean noon of the first date, UTC microseconds since 1970."""
+    return int(round((first_day(scenario) + 0.5 - scenario.longitude_deg / 360.0) * US_PER_DAY))
+
+
+def step_us(scenario: Scenario, day: float) -> int:
+    """Return the moment `day` days after the first local mean noon, to the minute."""
+    minute_us = 60_000_000
+    return int(round((noon_us(scenario) + day * US_PER_DAY) / minute_us)) * minute_us
+
+
+def local_day(scenario: Scenario, time_us: Times) -> Times:
+    """Return the local date on which the night began: days since 1970 from local mean noon to noon."""
+    days: Times = np.floor(time_us / US_PER_DAY + scenario.longitude_deg / 360.0 - 0.5).astype(np.int64)
+    return days
+
+
+@dataclass(frozen=True)
+class Motion:
+    """The truth as a function of time.
+
+    `steps` holds every step, corrections included, in the order of time;
+    `step_times_us` their moments.
+    """
+
+    scenario: Scenario
+    weather: Weather = field(repr=False)
+    steps: tuple[InventedStep, ...]
+    step_times_us: Times = field(repr=False)
+    daily_tilt: Floats = field(
+        repr=False
+    )  # (n, 2) north, east at local noon of `weather.day`, steps left out
+
+    def _stepped(self, name: str, time_us: Times) -> Floats:
+        sizes = np.array([getattr(step, name) for step in self.steps], dtype=float)
+        after = np.asarray(time_us)[..., None] >= self.step_times_us
+        summed: Floats = after.astype(float) @ sizes
+        return summed
+
+    def _days(self, time_us: Times) -> Floats:
+        """Days since 1970 in local mean time, counted from noon."""
+        local: Floats = np.asarray(time_us) / US_PER_DAY + self.scenario.longitude_deg / 360.0 - 0.5
+        return local
+
+    def setting(self, time_us: Times) -> Setting:
+        """Return tilt, plate and knobs at the given times."""
+        scenario, days = self.scenario, self._days(time_us)
+        tilt_north, tilt_east = (np.interp(days, self.weather.day, tilt) for tilt in self.daily_tilt.T)
+        warmth = np.interp(days, self.weather.day, self.weather.mean_c) - scenario.climate.mean_c
+        years = (days - first_day(scenario)) / YEAR_DAYS
+        return Setting(
+            tilt_north=tilt_north + self._stepped("tilt_north", time_us),
+            tilt_east=tilt_east + self._stepped("tilt_east", time_us),
+            plate_north=self._stepped("plate_north", time_us),
+            plate_east=self._stepped("plate_east", time_us),
+            kappa=scenario.mount_az0
+            + scenario.creep_az_per_year * years
+            + self._stepped("mount_az", time_us),
+            alpha=scenario.mount_alt0 + scenario.alt_per_degc * warmth + self._stepped("mount_alt", time_us),
+        )
+
+    def axis(self, time_us: Times) -> tuple[Floats, Floats]:
+        """Return az_error and alt_error [arcsec] at the given times."""
+        return axis_errors(self.setting(time_us), self.scenario.latitude_deg)
+
+    def roll(self, time_us: Times) -> Floats:
+        """Return what the standing of the mount adds to mechanical hour angle [arcsec]."""
+        return roll(self.setting(time_us), self.scenario.latitude_deg)
+
+    def home_zero(self, time_us: Times) -> Floats:
+        """Return the home position's own hour-angle zero [arcsec], without the standing's part."""
+        return self.scenario.zero0 + self._stepped("zero", time_us)
+
+    def constants(self, time_us: Times) -> Constants:
+        """Return the instrument's constants at the given times, (n,) each."""
+        epochs = [self.scenario.constants] + [s.constants for s in self.steps if s.constants]
+        starts = [t for t, s in zip(self.step_times_us, self.steps, strict=True) if s.constants]
+        which = np.searchsorted(np.array(starts, dtype=np.int64), time_us, side="right")
+        return Constants(
+            *(np.array([float(getattr(e, f.name)) for e in epochs])[which] for f in fields(Constants))
+        )
+
+
+def _ratcheted(weather: Weather, ratchet: float) -> Floats:
+    """Return the driver with `ratchet` of each winter's greatest frost staying for good."""
+    left = np.zeros(len(weather.frost))
+    kept = 0.0
+    for winter in np.unique(weather.winter):
+        this = weather.winter == winter
+        reached = np.maximum.accumulate(weather.frost[this])
+        left[this] = kept + ratchet * reached
+        kept += ratchet * float(reached[-1])
+    return (1.0 - ratchet) * weather.frost + left
+
+
+def _daily_tilt(scenario: Scenario, weather: Weather) -> Floats:
+    """Return tilt north and east at noon of each day (n, 2), starting at the given first tilt."""
+    start = int(np.searchsorted(weather.day, first_day(scenario)))
+    years = np.maximum(weather.day - first_day(scenario), 0) / YEAR_DAYS
+    tilt = np.tile((scenario.tilt0_north, scenario.tilt0_east), (len(weather.day), 1)).astype(float)
+    heave = _ratcheted(weather, scenario.ratchet)
+    settled = 1.0 - np.exp(-years / scenario.settle_years)
+    for size, bearing, shape in (
+        (scenario.heave, scenario.heave_bearing_deg, heave - heave[start]),
+        (scenario.settle, scenario.settle_bearing_deg, settled),
+        (scenario.bend_per_degc, scenario.heave_bearing_deg, _from_start(_warmth(scenario, weather), start)),
+        (scenario.swell, scenario.heave_bearing_deg, _from_start(_swollen(scenario, weather), start)),
+    ):
+        toward = np.array([np.cos(np.radians(bearing)), np.sin(np.radians(bearing))])
+        tilt += size * shape[:, None] * toward
+    moves = stream(scenario.seed, "wander").normal(0.0, scenario.wander / np.sqrt(YEAR_DAYS), tilt.shape)
+    moves[: start + 1] = 0.0
+    return tilt + np.cumsum(moves, axis=0)
+
+
+def _from_start(shape: Floats, start: int) -> Floats:
+    return shape - shape[start]
+
+
+def _warmth(scenario: Scenario, weather: Weather) -> Floats:
+    """Return the temperature of a body that follows the air's with a time constant [deg C]."""
+    out, keep = np.array(weather.mean_c, dtype=float), np.exp(-1.0 / scenario.bend_days)
+    for i in range(1, out.size):
+        out[i] = keep * out[i - 1] + (1.0 - keep) * out[i]
+    return out
+
+
+def _swollen(scenario: Scenario, weather: Weather) -> Floats:
+    """Return how far the clay has swollen, -0.5 to 0.5; day 0 is 1 January 1970, the crest 1 March."""
+    crest = 59.0 + (YEAR_DAYS / 2.0 if scenario.latitude_deg < 0.0 else 0.0)
+    return np.asarray(0.5 * np.cos(2.0 * np.pi * (weather.day - crest) / YEAR_DAYS))
+
+
+def _with_steps(course: Motion, steps: tuple[InventedStep, ...]) -> Motion:
+    ordered = tuple(sorted(steps, key=lambda step: step.day))
+    times = np.array([step_us(course.scenario, step.day) for step in ordered], dtype=np.int64)
+    return replace(course, steps=ordered, step_times_us=times)
+
+
+def _as_step(course: Motion, correction: InventedCorrection, number: int) -> InventedStep:
+    """Turn the knob as the owner would, knowing the error of that moment roughly."""
+    rng = stream(course.scenario.seed, "correction", number)
+    at = np.array([step_us(course.scenario, correction.day)])
+    az_error, alt_error = (float(error[0]) for error in course.axis(at))
+    known = az_error if correction.kind == "azimuth" else alt_error
+    meant_arcmin = -round((known + rng.normal(0.0, correction.known_to_arcsec)) / 60.0, 1)
+    done = meant_arcmin * 60.0 * (1.0 + rng.normal(0.0, correction.knob_error))
+    return InventedStep(
+        day=correction.day,
+        mount_az=done if correction.kind == "azimuth" else 0.0,
+        mount_alt=done if correction.kind == "altitude" else 0.0,
+        kind=correction.kind,
+        amount_arcmin=None if correction.blank else meant_arcmin,
+        note=correction.note,
+    )
+
+
+def invent_motion(scenario: Scenario) -> Motion:
+    """Make the truth in time of a scenario."""
+    weather = invent_weather(scenario)
+    nothing = np.array([], dtype=np.int64)
+    course = _with_steps(
+        Motion(scenario, weather, (), nothing, _daily_tilt(scenario, weather)), scenario.steps
+    )
+    for number, correction in enumerate(sorted(scenario.corrections, key=lambda c: c.day)):
+        course = _with_steps(course, (*course.steps, _as_step(course, correction, number)))
+    return course

@@ -1,0 +1,303 @@
+"""Daily series that a tilt may follow: frost of several kinds, ground temperature, air temperature.
+
+A driver says when and in which proportion, not how much: the separation finds
+gain and direction.  Frost drivers are 1 at the peak of a typical winter here,
+so that a gain is the swing of such a winter.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from scipy.linalg import solve_banded
+
+from drift.ground.calendar import noon_us, winter_name, winter_year
+from drift.ground.enthalpy import columns_of
+from drift.ground.frost_front import Front, frost_front, lead_in_days, snow_lying, usual_snow
+from drift.ground.pier_site import Ground, snow_resistance
+from drift.ground.wave import damping_depth, lag_days_per_m
+from drift.ground.weather import DailyWeather
+from drift.quantities import Bools, Floats, Ints
+
+#: What a frost driver may follow.
+FROST_KINDS = {
+    "frozen": "thickness of frozen soil, which grips the pier's sides and heaves what it holds",
+    "under_base": "thickness of frozen soil below the pier's base, which lifts it",
+    "cold_left": "root of the cold that the ground has taken up and not yet given back, by degree-days alone",
+}
+#: A typical winter freezes at least this much, else it is called none, and small frosts are not blown up [m].
+_LEAST_PEAK_M = 0.05
+#: The same for the cold left, [deg C d]^0.5: 10 degree-days.
+_LEAST_PEAK_COLD = 10.0**0.5
+#: Thermal resistance of half a metre of middling soil [m2 K/W].
+_HALF_METRE = 0.4
+#: A winter year's peak counts for the typical one when so many of its days are in the record.
+_WHOLE_DAYS = 300
+
+
+@dataclass(frozen=True)
+class Forcing:
+    """A daily series.
+
+    Parameters
+    ----------
+    name
+        What it follows.
+    time_us
+        (m,) local mean noon of each day, UTC microseconds.
+    value
+        (m,) frost: 0 for none, 1 for the peak of a typical winter; temperature: [deg C] from its mean.
+    filled
+        (m,) where the weather behind it was made up.
+    unit
+        What 1 stands for: "typical winter" or "deg C".
+    per_unit
+        How much of the quantity itself 1 is: frozen soil [m], root of degree-days, or 1 deg C.
+    sentence
+        What it is and what it rests on.
+    """
+
+    name: str
+    time_us: Ints = field(repr=False)
+    value: Floats = field(repr=False)
+    filled: Bools = field(repr=False)
+    unit: str
+    per_unit: float
+    sentence: str
+
+    def at(self, time_us: Ints) -> Floats:
+        """Return the driver at some times, linear between noons and held at the ends, (k,)."""
+        # Microseconds since 1970 as doubles are exact to a quarter of a microsecond.
+        return np.interp(np.asarray(time_us, dtype=float), self.time_us.astype(float), self.value)
+
+
+def frost_forcing(
+    weather: DailyWeather,
+    ground: Ground,
+    kind: str = "frozen",
+    longitude_deg: float = 0.0,
+    thaw_factor: float | None = None,
+) -> Forcing:
+    """Return a series for the part of the tilt that frost drives.
+
+    Parameters
+    ----------
+    weather
+        From `drift.ground.weather.daily_weather`, extended through the last night.
+    ground
+        From `drift.ground.pier_site.ground_of`.
+    kind
+        One of `FROST_KINDS`.  "cold_left" needs nothing but the weather and the fate of the snow.
+    longitude_deg
+        East positive, for the time of noon.
+    thaw_factor
+        For "cold_left": how much a degree-day of thaw counts beside one of frost; None takes the ratio of
+        the surface's n-factors.
+
+    Raises
+    ------
+    ValueError
+        If the kind is not known.
+    """
+    if kind not in FROST_KINDS:
+        raise ValueError(f"kind is {kind!r}; it must be one of {', '.join(FROST_KINDS)}")
+    if kind == "cold_left":
+        value, usual_peak = cold_left(weather, ground, thaw_factor)
+    else:
+        value, usual_peak = _of_front(frost_front(weather, ground), kind)
+    return _frost(weather, kind, value, usual_peak, longitude_deg)
+
+
+def frost_forcing_candidates(
+    weather: DailyWeather, ground: Ground, longitude_deg: float = 0.0
+) -> tuple[Forcing, ...]:
+    """Return the frost drivers worth comparing at a pier: those of `FROST_KINDS` that ever leave 0.
+
+    Which of them a pier follows, and how far behind (see `lagged_driver`), only
+    its own readings can tell.
+    """
+    front = frost_front(weather, ground)
+    found = [("cold_left", *cold_left(weather, ground))]
+    found += [(kind, *_of_front(front, kind)) for kind in ("frozen", "under_base")]
+    forcings = [_frost(weather, kind, value, peak, longitude_deg) for kind, value, peak in found]
+    return tuple(forcing for forcing in forcings if forcing.value.any())
+
+
+def _frost(
+    weather: DailyWeather, kind: str, value: Floats, usual_peak: float, longitude_deg: float
+) -> Forcing:
+    least = _LEAST_PEAK_COLD if kind == "cold_left" else _LEAST_PEAK_M
+    scale = max(typical_peak(weather, value, usual_peak), least)
+    return Forcing(
+        name=kind,
+        time_us=noon_us(weather.day, longitude_deg),
+        value=value / scale,
+        filled=weather.filled,
+        unit="typical winter",
+        per_unit=scale,
+        sentence=_frost_sentence(weather, kind),
+    )
+
+
+def _of_front(front: Front, kind: str) -> tuple[Floats, float]:
+    if kind == "frozen":
+        return front.frozen_m, front.usual_peak_m
+    return front.under_base_m, front.usual_peak_under_base_m
+
+
+def _frost_sentence(weather: DailyWeather, kind: str) -> str:
+    made_up = int(weather.filled.sum())
+    of = f", {made_up} of them without a reading and filled in" if made_up else ""
+    return f"{FROST_KINDS[kind].capitalize()}, from {weather.day.size} days of weather{of}."
+
+
+def typical_peak(weather: DailyWeather, value: Floats, usual_peak: float) -> float:
+    """Return the mean peak of the whole winters of the record; without one, the peak of the usual year."""
+    year = winter_year(weather.day, weather.south)
+    number, count = np.unique(year[~weather.filled], return_counts=True)
+    whole = number[count >= _WHOLE_DAYS]
+    return float(np.mean([value[year == y].max() for y in whole])) if whole.size else usual_peak
+
+
+def cold_left(
+    weather: DailyWeather, ground: Ground, thaw_factor: float | None = None
+) -> tuple[Floats, float]:
+    """Return the root of the net freezing degree-days, (n,) [(deg C d)^0.5], and its peak in the usual year.
+
+    Cold is taken up below 0 deg C and given back above, never below none; its
+    root goes as Stefan's depth.
+    """
+    before = lead_in_days(weather)
+    mean_c = np.concatenate([weather.curve.at(before), weather.mean_c])
+    snow = np.concatenate([usual_snow(weather, before), weather.snow_cm]) if weather.has_snow else None
+    taken = cold_taken(ground, mean_c, snow_lying(ground, mean_c, snow), thaw_factor)
+    root = np.sqrt(cold_store(taken, 0.0))
+    return root[before.size :], float(root[: before.size].max())
+
+
+def cold_taken(ground: Ground, mean_c: Floats, snow_cm: Floats, thaw_factor: float | None = None) -> Floats:
+    """Return the cold that the ground takes up (gives back, when negative) each day, (..., n) [deg C d].
+
+    Snow that lies lets through less of either: the share that the resistance
+    of half a metre of soil has in both together (common practice).
+    """
+    factor = ground.surface.thawing / ground.surface.freezing if thaw_factor is None else thaw_factor
+    taken = np.where(mean_c < 0.0, -mean_c, -mean_c * factor)
+    return np.asarray(taken / (1.0 + snow_resistance(snow_cm) / _HALF_METRE))
+
+
+def cold_store(taken: Floats, before: float) -> Floats:
+    """Add up what is taken along the last axis, never letting the store fall below 0, from `before` on."""
+    total = before + np.cumsum(taken, axis=-1)
+    lowest = np.minimum(np.minimum.accumulate(total, axis=-1), 0.0)
+    return np.asarray(total - lowest)
+
+
+def ground_temperature_forcing(
+    weather: DailyWeather, ground: Ground, depth_m: float, longitude_deg: float = 0.0
+) -> Forcing:
+    """Return the yearly temperature wave at a depth, from its mean [deg C].
+
+    The usual year's wave by Kusuda and Achenbach, weakened and delayed on the way
+    down: what a pier's deep part feels of the seasons without regard to one
+    year's weather.
+
+    Parameters
+    ----------
+    depth_m
+        [m, positive down].
+    """
+    columns = columns_of([ground.layers])
+    down_to = np.cumsum(columns.thick) - columns.thick < max(depth_m, columns.thick[0])
+    diffusivity = float((columns.k_thawed / columns.c_thawed)[0, down_to].mean()) * 86_400.0
+    z = depth_m / damping_depth(diffusivity)
+    later = weather.day - depth_m * lag_days_per_m(diffusivity)
+    value = np.exp(-z) * (weather.curve.at(later) - weather.curve.mean_c)
+    sentence = (
+        f"Temperature of the ground {depth_m:g} m down in a usual year: {np.exp(-z) * 100.0:.0f} % of the "
+        f"air's swing, {depth_m * lag_days_per_m(diffusivity):.0f} days behind it."
+    )
+    return _temperature_forcing("ground temperature", weather, value, sentence, longitude_deg)
+
+
+def air_temperature_forcing(
+    weather: DailyWeather, time_constant_days: float = 3.0, longitude_deg: float = 0.0
+) -> Forcing:
+    """Return the air temperature as a body of concrete or steel follows it, from its mean [deg C].
+
+    Parameters
+    ----------
+    time_constant_days
+        Of the body that follows; 0 for the daily mean itself.
+    """
+    away = weather.mean_c - weather.curve.mean_c
+    value = lagged(away, time_constant_days, float(away[0]))
+    sentence = f"Daily mean air temperature, followed with a time constant of {time_constant_days:g} days."
+    return _temperature_forcing("air temperature", weather, value, sentence, longitude_deg)
+
+
+def _temperature_forcing(
+    name: str, weather: DailyWeather, value: Floats, sentence: str, longitude_deg: float
+) -> Forcing:
+    noon = noon_us(weather.day, longitude_deg)
+    return Forcing(name, noon, np.asarray(value), weather.filled, "deg C", 1.0, sentence)
+
+
+def lagged(value: Floats, time_constant_days: float, before: float = 0.0) -> Floats:
+    """Return a daily series as followed with a time constant, along the last axis.
+
+    Parameters
+    ----------
+    value
+        (..., m), one entry a day.
+    time_constant_days
+        0 gives the series itself.
+    before
+        What it stood at before the first day.
+    """
+    if time_constant_days <= 0.0:
+        return np.asarray(value, dtype=float)
+    keep = np.exp(-1.0 / time_constant_days)
+    away = np.asarray(value, dtype=float) - before
+    return remembered((1.0 - keep) * away, keep) + before
+
+
+def remembered(value: Floats, keep: float) -> Floats:
+    """Return y along the last axis, each entry its value and the share `keep` of the y before."""
+    count = value.shape[-1]
+    bands = np.stack([np.ones(count), np.full(count, -keep)])
+    solved = solve_banded((1, 0), bands, value.reshape(-1, count).T, check_finite=False)
+    return np.asarray(solved).T.reshape(value.shape)
+
+
+def lagged_forcing(forcing: Forcing, time_constant_days: float) -> Forcing:
+    """Return a driver followed with a time constant; its scale is left as it is."""
+    value = lagged(forcing.value, time_constant_days, float(forcing.value[0]))
+    return replace(forcing, name=f"{forcing.name}, {time_constant_days:g} days behind", value=value)
+
+
+def winter_ramps(forcing: Forcing, weather: DailyWeather) -> tuple[tuple[str, ...], Floats]:
+    """Return, winter by winter, the share of a frost driver's rise that is over: for what each leaves behind.
+
+    Parameters
+    ----------
+    driver
+        From `frost_driver` on the same weather.
+
+    Returns
+    -------
+    names : tuple of str
+        Of the k winters in which the driver rises.
+    numpy.ndarray
+        (k, m), 0 before a winter's frost, 1 after its peak rise.
+    """
+    year = winter_year(weather.day, weather.south)
+    rise = np.maximum(np.diff(forcing.value, prepend=forcing.value[0]), 0.0)
+    names, ramps = [], []
+    for number in np.unique(year):
+        done = np.cumsum(np.where(year == number, rise, 0.0))
+        if done[-1] > 0.0:
+            names.append(winter_name(int(number), weather.south))
+            ramps.append(done / done[-1])
+    return tuple(names), np.array(ramps).reshape(len(ramps), forcing.value.size)

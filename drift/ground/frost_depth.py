@@ -1,0 +1,338 @@
+"""Freezing index of a winter, and the depth of frost that follows from it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import brentq
+from scipy.special import erf, erfcx
+
+from drift.ground.calendar import summer_year, winter_name, winter_year
+from drift.ground.soils import Soil
+from drift.ground.weather import DailyWeather
+from drift.quantities import Floats, Ints
+
+# ---- Freezing and thawing index: how much cold a winter brought, from the cumulative degree-day curve.
+
+
+#: A season counts as whole when so many days of its year are in the record...
+_WHOLE_DAYS = 355
+#: ...and at most this share of its cold (or warm) spell is filled in.
+_FILLED_AT_MOST = 0.15
+
+
+@dataclass(frozen=True)
+class Spell:
+    """The fall (or rise) of one cumulative curve.
+
+    Parameters
+    ----------
+    index
+        Degree-days between the curve's turning points, never negative.
+    first, last
+        Positions of the first and the last day that belong to it; ``last < first`` when there is none.
+    """
+
+    index: float
+    first: int
+    last: int
+
+    @property
+    def length_days(self) -> int:
+        """How long the spell was."""
+        return self.last - self.first + 1
+
+
+def freezing_spell(above: Floats) -> Spell:
+    """Return the freezing index of one season.
+
+    The difference between the highest point of the cumulative degree-day
+    curve in autumn and the lowest point after it in spring [1]_.  It is not
+    the sum of the negative days, which also counts every cold day that a thaw
+    made up for.
+
+    Parameters
+    ----------
+    above
+        (n,) daily mean minus the freezing point, any unit of temperature, one
+        season in order.
+
+    References
+    ----------
+    .. [1] American Meteorological Society, Glossary of Meteorology, "freezing index";
+       Huschke (1959); U.S. Army/Air Force (1966).
+    """
+    curve = np.concatenate([[0.0], np.cumsum(above)])
+    fall = np.maximum.accumulate(curve) - curve
+    low = int(np.argmax(fall))
+    high = int(np.flatnonzero(curve[: low + 1] == curve[: low + 1].max())[-1])
+    return Spell(float(fall[low]), high, low - 1)
+
+
+def thawing_spell(above: Floats) -> Spell:
+    """Return the thawing index of one season: from the lowest point in spring to the highest after it."""
+    return freezing_spell(-np.asarray(above))
+
+
+@dataclass(frozen=True)
+class FreezingSeason:
+    """One winter's freezing index (or one summer's thawing index).
+
+    Parameters
+    ----------
+    name
+        ``2023-24`` in the north, ``2024`` in the south; a summer by its year (north) or both (south).
+    year
+        The year in which the winter has its coldest half (`drift.ground.calendar.winter_year`).
+    index_c_d
+        [deg C d].
+    first_day, last_day
+        Of the spell, days since 1970-01-01; None when the index is 0.
+    whole
+        Whether the record covers the season, so that the index is final.
+    filled_days
+        Days of the spell whose temperature was made up.
+    """
+
+    name: str
+    year: int
+    index_c_d: float
+    first_day: int | None
+    last_day: int | None
+    whole: bool
+    filled_days: int
+
+    @property
+    def length_days(self) -> int:
+        """How long the spell was."""
+        if self.first_day is None or self.last_day is None:
+            return 0
+        return self.last_day - self.first_day + 1
+
+
+def winters(weather: DailyWeather) -> tuple[FreezingSeason, ...]:
+    """Return every winter of the record with its freezing index, the first and last perhaps in part."""
+    return _seasons(weather, winter_year(weather.day, weather.south), 1.0, weather.south)
+
+
+def summers(weather: DailyWeather) -> tuple[FreezingSeason, ...]:
+    """Return every summer of the record with its thawing index."""
+    return _seasons(weather, summer_year(weather.day, weather.south), -1.0, not weather.south)
+
+
+def _seasons(weather: DailyWeather, year: Ints, sign: float, named_south: bool) -> tuple[FreezingSeason, ...]:
+    return tuple(
+        _season(weather, np.flatnonzero(year == number), int(number), sign, named_south)
+        for number in np.unique(year)
+    )
+
+
+def _season(weather: DailyWeather, at: Ints, year: int, sign: float, named_south: bool) -> FreezingSeason:
+    spell = freezing_spell(sign * weather.mean_c[at])
+    inside = at[spell.first : spell.last + 1]
+    filled = int(weather.filled[inside].sum())
+    there = bool(inside.size) and spell.index > 0.0
+    return FreezingSeason(
+        name=winter_name(year, named_south),
+        year=year,
+        index_c_d=spell.index,
+        first_day=int(weather.day[inside[0]]) if there else None,
+        last_day=int(weather.day[inside[-1]]) if there else None,
+        whole=at.size >= _WHOLE_DAYS and filled <= _FILLED_AT_MOST * max(inside.size, 1),
+        filled_days=filled,
+    )
+
+
+@dataclass(frozen=True)
+class DesignIndex:
+    """The freezing index of a winter to build for.
+
+    Parameters
+    ----------
+    index_c_d
+        [deg C d].
+    winters
+        How many whole winters it rests on.
+    rule
+        How it was taken, in words.
+    enough
+        False when there are fewer than ten winters: then it is only the coldest seen.
+    """
+
+    index_c_d: float
+    winters: int
+    rule: str
+    enough: bool
+
+
+def design_index(indices: Sequence[float]) -> DesignIndex | None:
+    """Return the mean of the three coldest of the last thirty winters, or the coldest of the last ten.
+
+    Parameters
+    ----------
+    indices
+        Freezing indices of whole winters in order of time [deg C d].
+
+    Returns
+    -------
+    DesignIndex or None
+        None without any winter.
+
+    References
+    ----------
+    .. [1] U.S. Army/Air Force (1966), design freezing index; American Meteorological Society, Glossary.
+    """
+    known = [float(value) for value in indices]
+    if not known:
+        return None
+    if len(known) >= 30:
+        worst = float(np.mean(sorted(known[-30:])[-3:]))
+        return DesignIndex(worst, 30, "mean of the three coldest of the last thirty winters", True)
+    if len(known) >= 10:
+        return DesignIndex(max(known[-10:]), 10, "coldest of the last ten winters", True)
+    rule = f"coldest of {len(known)} known winters, too few for a design value"
+    return DesignIndex(max(known), len(known), rule, False)
+
+
+# ---- Depth of frost from a winter's freezing index: modified Berggren, with Stefan as its limit.
+#
+# Letters as in the army manuals: v_s mean degrees below freezing of the surface,
+# v_0 mean annual temperature above freezing, alpha = v_0 / v_s thermal ratio,
+# mu = v_s C / L fusion parameter, lambda the coefficient.
+
+
+DAY_S = 86_400.0
+#: Frost deeper than this is permafrost's business [m].
+_DEEPEST_M = 40.0
+
+
+def coefficient(alpha: float, mu: float) -> float:
+    """Return the coefficient lambda of the modified Berggren formula.
+
+    Solves exp(-x^2)/erf(x) - alpha exp(-x^2)/erfc(x) = x sqrt(pi)/mu, the solution
+    of Neumann for equal properties above and below the front; lambda = x sqrt(2/mu).
+    The published chart [1]_ is this equation, to its reading error.
+
+    Parameters
+    ----------
+    alpha
+        Thermal ratio, 0 or more; a colder ground (permafrost) is taken as 0.
+    mu
+        Fusion parameter, 0 or more; 0 is the limit of Stefan, lambda = 1.
+
+    Raises
+    ------
+    ValueError
+        If either is not a finite number or mu is negative.
+
+    References
+    ----------
+    .. [1] H. P. Aldrich and H. M. Paynter (1966), CRREL Special Report 104, Fig. 1.
+    """
+    if not (np.isfinite(alpha) and np.isfinite(mu)) or mu < 0.0:
+        raise ValueError(f"alpha = {alpha}, mu = {mu}: both must be finite, mu not negative")
+    if mu < 1e-12:
+        return 1.0
+    ratio = max(alpha, 0.0)
+
+    def excess(x: float) -> float:
+        return float(np.exp(-x * x) / erf(x) - ratio / erfcx(x) - x * np.sqrt(np.pi) / mu)
+
+    most = np.sqrt(mu / 2.0)  # lambda = 1: Stefan's depth is never exceeded
+    x = brentq(excess, most * 1e-9, most, xtol=1e-14, rtol=1e-12)
+    return float(x * np.sqrt(2.0 / mu))
+
+
+def stefan_depth(index_c_d: float, conductivity: float, latent: float) -> float:
+    """Return Stefan's depth of frost, sqrt(2 k F / L), which leaves out all heat but the latent [m].
+
+    Parameters
+    ----------
+    index_c_d
+        Freezing index at the surface [deg C d].
+    conductivity
+        [W/(m K)].
+    latent
+        Latent heat [J/m3], above 0.
+    """
+    return float(np.sqrt(2.0 * DAY_S * conductivity * index_c_d / latent))
+
+
+def berggren_depth(
+    index_c_d: float,
+    length_days: float,
+    mean_annual_c: float,
+    layers: Sequence[tuple[float, Soil]],
+    snow_resistance: float = 0.0,
+) -> float:
+    """Return the depth of frost in layered ground by the modified Berggren formula [m].
+
+    Each layer takes L d / lambda^2 (R above it + d / 2k) of the index, R being the
+    thermal resistance; lambda is that of the mean C and L down to the depth.  One
+    layer without snow gives lambda sqrt(2 k n F / L), k the mean of frozen and thawed.
+
+    Parameters
+    ----------
+    index_c_d
+        Freezing index at the surface, n F [deg C d].
+    length_days
+        Length of the freezing season [d], above 0.
+    mean_annual_c
+        Mean annual temperature [deg C]; below 0 (permafrost) it is taken as 0, and the depth is that of
+        the yearly frost only in name.
+    layers
+        Thickness [m] and soil from the top down; the last goes on.
+    snow_resistance
+        Of what lies on top [m2 K/W].
+
+    Raises
+    ------
+    ValueError
+        If the index is negative or the length not above 0.
+
+    References
+    ----------
+    .. [1] U.S. Army TM 5-852-6 / AFR 88-19 vol. 6 (1988), modified Berggren equation and its form for layers
+       (from memory).
+    """
+    if index_c_d < 0.0 or length_days <= 0.0:
+        raise ValueError(
+            f"index {index_c_d} deg C d over {length_days} d: it must be 0 or more over some days"
+        )
+    if index_c_d == 0.0:
+        return 0.0
+    v_s = index_c_d / length_days
+
+    def missing(depth: float) -> float:
+        return _index_needed(depth, v_s, mean_annual_c, layers, snow_resistance) - index_c_d
+
+    if missing(_DEEPEST_M) < 0.0:
+        return _DEEPEST_M
+    return float(brentq(missing, 1e-6, _DEEPEST_M, xtol=1e-6))
+
+
+def _index_needed(
+    depth: float, v_s: float, v_0: float, layers: Sequence[tuple[float, Soil]], resistance: float
+) -> float:
+    """Return the index that freezes the ground to a depth [deg C d]."""
+    needed = heat = fusion = 0.0
+    for thickness, soil in _down_to(depth, layers):
+        k = 0.5 * (soil.conductivity(True) + soil.conductivity(False))
+        needed += soil.latent_heat * thickness * (resistance + thickness / (2.0 * k))
+        resistance += thickness / k
+        heat += thickness * soil.heat_capacity("mean")
+        fusion += thickness * soil.latent_heat
+    return needed / (DAY_S * coefficient(v_0 / v_s, v_s * heat / fusion) ** 2)
+
+
+def _down_to(depth: float, layers: Sequence[tuple[float, Soil]]) -> list[tuple[float, Soil]]:
+    out: list[tuple[float, Soil]] = []
+    left = depth
+    for thickness, soil in layers[:-1]:
+        out.append((min(thickness, left), soil))
+        left -= out[-1][0]
+        if left <= 0.0:
+            return out
+    return [*out, (left, layers[-1][1])]

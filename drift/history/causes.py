@@ -1,0 +1,340 @@
+"""The causes that can move an axis: what each may do, as columns with Gaussian priors."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from drift.ground.heave import FrostForcing
+from drift.history.series import Series
+from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
+
+# ---- What a cause is: named columns with a Gaussian prior.
+
+
+#: Components of the state of pier and mount, in this order everywhere.
+TILT_NORTH, TILT_EAST, PLATE_NORTH, PLATE_EAST, MOUNT_AZ, MOUNT_ALT = range(6)
+
+
+@dataclass(frozen=True)
+class Cause:
+    """Columns of one cause over n readings.
+
+    Parameters
+    ----------
+    name
+        What it is called.
+    state
+        (n, 6, q): what one unit of each column adds to tilt north and east,
+        plate north and east, mount azimuth and altitude; 0 at the reference.
+    direct
+        (n, 3, q): what it adds to the readings themselves and to nothing that moves.
+    mean, cov
+        Prior of the q amplitudes.
+    loose_sd
+        Where what was written down may be plain wrong (a sign, a date): the standard
+        deviation about zero that is then believed; else None.
+    """
+
+    name: str
+    state: Floats = field(repr=False)
+    direct: Floats = field(repr=False)
+    mean: Floats = field(repr=False)
+    cov: Floats = field(repr=False)
+    loose_sd: float | None = None
+
+    def loosened(self) -> Cause:
+        """Return the cause with what was written down no longer believed.
+
+        Raises
+        ------
+        ValueError
+            If the cause rests on nothing that was written down.
+        """
+        if self.loose_sd is None:
+            raise ValueError(f"{self.name}: nothing to loosen")
+        return replace(
+            self, mean=np.zeros(self.width), cov=np.eye(self.width) * self.loose_sd**2, loose_sd=None
+        )
+
+    @property
+    def width(self) -> int:
+        """How many columns there are."""
+        return int(self.mean.size)
+
+
+def blank(n: int, q: int) -> tuple[Floats, Floats]:
+    """Return empty state and direct columns."""
+    return np.zeros((n, 6, q)), np.zeros((n, 3, q))
+
+
+def independent(name: str, state: Floats, direct: Floats, mean: Floats, sd: Floats) -> Cause:
+    """Return a cause whose amplitudes are independent, with standard deviations `sd`."""
+    return Cause(
+        name, state, direct, np.asarray(mean, dtype=float), np.diag(np.asarray(sd, dtype=float) ** 2)
+    )
+
+
+# ---- Where things stood at the reference: constants that belong to no movement.
+
+
+#: Prior standard deviations [arcsec], wide enough to say nothing.
+AXIS_SD = 1.0e5
+ZERO_SD = 1.0e6
+LEVEL_SD = 1.0e5
+BIAS_SD = 1.0e4
+
+
+def axis_start(series: Series) -> Cause:
+    """Axis errors at the reference."""
+    state, direct = blank(series.size, 2)
+    seen = series.night >= 0
+    direct[seen, 0, 0] = direct[seen, 1, 1] = 1.0
+    return independent("axis at the start", state, direct, np.zeros(2), np.full(2, AXIS_SD))
+
+
+def zero_epochs(series: Series) -> Cause:
+    """Hour-angle zeros: one constant a homing epoch or label."""
+    labels = sorted({str(label) for label in series.zero_label if label})
+    state, direct = blank(series.size, len(labels))
+    for i, label in enumerate(labels):
+        direct[series.zero_label == label, 2, i] = 1.0
+    return independent(
+        "hour-angle zeros", state, direct, np.zeros(len(labels)), np.full(len(labels), ZERO_SD)
+    )
+
+
+def level_starts(series: Series) -> Cause:
+    """How far each place was from level at the reference, and the instrument's bias where it was turned."""
+    columns = []
+    for place in sorted({str(p) for p in series.place if p}):
+        at = series.place == place
+        turned = at & (series.face < 0.0)
+        patterns = [(at.astype(float), LEVEL_SD)]
+        if turned.any() and not turned[at].all():
+            patterns.append((at * series.face, BIAS_SD))
+        columns += [(pattern, axis, sd) for pattern, sd in patterns for axis in (0, 1)]
+    state, direct = blank(series.size, len(columns))
+    for i, (pattern, axis, _) in enumerate(columns):
+        direct[:, axis, i] = pattern
+    return independent(
+        "levels at the start", state, direct, np.zeros(len(columns)), np.array([sd for _, _, sd in columns])
+    )
+
+
+def instrument_eras(series: Series) -> Cause:
+    """What a new set of instrument constants may add to all axes after a service or a new mount."""
+    eras = [int(e) for e in np.unique(series.era[series.night >= 0])]
+    reference = int(series.era[0])
+    later = [e for e in eras if e != reference]
+    state, direct = blank(series.size, 2 * len(later))
+    sds = []
+    base = series.common_sd[(series.era == reference) & (series.night >= 0)]
+    for i, era in enumerate(later):
+        own = (series.era == era) & (series.night >= 0)
+        direct[own, 0, 2 * i] = direct[own, 1, 2 * i + 1] = 1.0
+        spread = np.hypot(np.median(series.common_sd[own], axis=0), np.median(base, axis=0))
+        sds.append(np.maximum(spread, 0.1))
+    return independent(
+        "instrument constants", state, direct, np.zeros(2 * len(later)), np.concatenate([np.zeros(0), *sds])
+    )
+
+
+# ---- The annual shape of the tilt: what comes and goes with the year, two harmonics along one
+# direction.
+
+
+#: Days from 1970-01-01 to the start of a year that the phase is counted from (2000-01-01).
+PHASE_DAY = 10957.0
+#: Prior size of the second harmonic against the first: frost comes quickly and goes quickly.
+HARMONICS = np.array([1.0, 0.5])
+
+
+def harmonics(time_us: np.ndarray) -> Floats:
+    """Return cos and sin of the first and second annual harmonic, (n, 4)."""
+    phase = 2.0 * np.pi * (np.asarray(time_us) / DAY_US - PHASE_DAY) / YEAR_DAYS
+    return np.stack([np.cos(phase), np.sin(phase), np.cos(2 * phase), np.sin(2 * phase)], axis=-1)
+
+
+def along_and_across(bearing_rad: float, ratio: float) -> Floats:
+    """Return the 2 x 2 covariance (north, east) of unit size along a bearing and `ratio` across it."""
+    c, s, square = np.cos(bearing_rad), np.sin(bearing_rad), ratio**2
+    mixed = (1.0 - square) * c * s
+    return np.array([[c**2 + square * s**2, mixed], [mixed, s**2 + square * c**2]])
+
+
+def tied(directions: Floats, sizes: Floats) -> Floats:
+    """Return the covariance of k amplitudes north, then east: that of the directions (2, 2) times sizes (k,).
+
+    It is ``np.kron(directions, np.diag(sizes))``, which takes ten times as long.
+    """
+    count = len(sizes)
+    out = np.zeros((2, count, 2, count))
+    at = np.arange(count)
+    out[:, at, :, at] = sizes[:, None, None] * directions
+    return out.reshape(2 * count, 2 * count)
+
+
+def annual_cov(size: float, bearing_rad: float, ratio: float) -> Floats:
+    """Return the prior covariance of the annual tilt's amplitudes, (8, 8) [arcsec^2].
+
+    Parameters
+    ----------
+    size
+        Prior standard deviation of the first harmonic's amplitudes along the bearing [arcsec].
+    bearing_rad, ratio
+        Direction of heave, and how much goes across it.
+    """
+    return tied(along_and_across(bearing_rad, ratio), _sizes(size))
+
+
+def annual_mount_cov(size: float) -> Floats:
+    """Return the same of the mount's annual movement, azimuth and altitude apart, (8, 8)."""
+    return tied(np.eye(2), _sizes(size))
+
+
+def _sizes(size: float) -> Floats:
+    return np.repeat(HARMONICS, 2) ** 2 * size**2
+
+
+def annual_shape(time_us: np.ndarray) -> Cause:
+    """Return the annual tilt: four columns north, four east, tied by the direction of heave."""
+    return _annual("annual tilt", time_us, TILT_NORTH, TILT_EAST)
+
+
+def annual_mount(time_us: np.ndarray) -> Cause:
+    """Return an annual movement of the mount on the pier (temperature), azimuth and altitude apart.
+
+    Used where nothing tells pier from mount, so that the season is not laid at the pier's door alone.
+    """
+    return _annual("annual mount", time_us, MOUNT_AZ, MOUNT_ALT)
+
+
+def _annual(name: str, time_us: np.ndarray, first: int, second: int) -> Cause:
+    shape = harmonics(time_us)
+    state, direct = blank(len(time_us), 8)
+    state[:, first, :4] = state[:, second, 4:] = shape - shape[0]
+    return Cause(name, state, direct, np.zeros(8), np.eye(8))
+
+
+# ---- Frost: a tilt that follows a driver worked out from the weather, and what each winter leaves
+# behind.
+
+
+#: Prior size of what a typical winter leaves behind, against its swing: common practice, some tenths.
+LEFT_BEHIND = 0.3
+#: Prior size of the part that lags further behind: anything between the two lags, and somewhat beyond.
+LATE = 0.7
+#: Columns a direction: swing, what lags further, what is left behind.
+WIDTH = 3
+
+
+def frost_cov(size: float, bearing_rad: float, ratio: float) -> Floats:
+    """Return the prior covariance of the amplitudes, (6, 6), north then east.
+
+    Parameters
+    ----------
+    size
+        Prior standard deviation of a typical winter's swing along the bearing [arcsec].
+    bearing_rad, ratio
+        Direction of heave, and how much goes across it.
+    """
+    return tied(along_and_across(bearing_rad, ratio), np.array([1.0, LATE**2, LEFT_BEHIND**2]) * size**2)
+
+
+def frost_tilt(time_us: Ints, forcing: FrostForcing) -> Cause:
+    """Return the tilt that frost drives: swing, lag and what is left behind, north and east."""
+    shape = forcing.at(time_us)
+    state, direct = blank(len(time_us), 2 * WIDTH)
+    state[:, TILT_NORTH, :WIDTH] = state[:, TILT_EAST, WIDTH:] = shape - shape[0]
+    return Cause("frost", state, direct, np.zeros(2 * WIDTH), np.eye(2 * WIDTH))
+
+
+# ---- Settlement of the pier: one way, and slowing; what goes on at a steady rate is its straight part.
+#
+# Under a constant load clay gives way along a sum of exponentials of time
+# (Terzaghi's theory of consolidation: U = 1 - sum 2/M^2 exp(-M^2 T)); the tail of
+# one is a single exponential, whose time constant is not known beforehand.  A
+# straight line and two curves of fixed time constants come close to any of them,
+# whenever the concrete was poured: an exponential that began earlier is the same
+# curve with a smaller size.
+#
+# Looking back, any shares of the three do.  Looking ahead the shares matter.  A line goes on for
+# ever, clay doesn't: Terzaghi's curve has no steady part, and what goes on after it (secondary
+# compression) is some hundredths of the whole in a year.  And a pace seen over a few months says nothing of
+# how long it will last: so a curve's whole is held likely in proportion to its time constant, which
+# makes every time constant as likely for a given pace.
+
+
+#: Time constants of the curves [years]: common practice, clay under a pier settles for one to some years.
+TIME_CONSTANTS_YEARS = (0.6, 2.0)
+#: Prior size of the line [a year], against that of the slowest curve's whole: common practice.
+LINE_SHARE = 0.1
+_SHARES = (LINE_SHARE, *(tau / max(TIME_CONSTANTS_YEARS) for tau in TIME_CONSTANTS_YEARS))
+_OF_ONE = np.diag(np.square([*_SHARES, *_SHARES]))
+
+
+def slow_shapes(time_us: np.ndarray) -> Floats:
+    """Return the line (per year) and the curves (per whole settlement), 0 at the reference, (n, 3)."""
+    years = (time_us - time_us[0]) / DAY_US / YEAR_DAYS
+    return np.stack([years, *(1.0 - np.exp(-years / tau) for tau in TIME_CONSTANTS_YEARS)], axis=1)
+
+
+def rate_now(time_us: np.ndarray) -> Floats:
+    """Return the rate at the last reading of each column of `settlement`, north and east, (2, 6) [a year]."""
+    years = float((time_us[-1] - time_us[0]) / DAY_US / YEAR_DAYS)
+    rates = np.array([1.0, *(np.exp(-years / tau) / tau for tau in TIME_CONSTANTS_YEARS)])
+    return np.kron(np.eye(2), rates)
+
+
+def settlement_cov(size: float) -> Floats:
+    """Return the prior covariance of the amplitudes, (6, 6).
+
+    Parameters
+    ----------
+    size
+        Prior standard deviation of the slowest curve's whole size [arcsec].
+    """
+    return _OF_ONE * size**2
+
+
+def settlement(time_us: np.ndarray) -> Cause:
+    """Return the slow one-way tilt: a line and two slowing curves, north and east apart."""
+    return _slow("settlement", time_us, TILT_NORTH, TILT_EAST)
+
+
+def mount_settlement(time_us: np.ndarray) -> Cause:
+    """Return the same of mount azimuth and altitude, where nothing tells pier from mount."""
+    return _slow("slow drift of the mount", time_us, MOUNT_AZ, MOUNT_ALT)
+
+
+def _slow(name: str, time_us: np.ndarray, first: int, second: int) -> Cause:
+    shapes = slow_shapes(time_us)
+    state, direct = blank(len(time_us), 2 * shapes.shape[1])
+    state[:, first, :3] = state[:, second, 3:] = shapes
+    return Cause(name, state, direct, np.zeros(6), np.eye(6))
+
+
+# ---- What warmth does from day to day: to the mount on the pier, and to the pier itself.
+
+
+#: Prior standard deviation of the answer to a degree [arcsec per deg C].  Common practice: iron and aluminium
+#: bolted together move by tenths of an arcsecond a degree; a pier heated from one side bends as much.
+PER_DEGREE_SD = 0.5
+
+
+def warm_mount(temp_c: Floats) -> Cause:
+    """Return mount azimuth and altitude growing by one arcsec a degree above the reference night's."""
+    return _by_degree("warmth of the mount", temp_c, MOUNT_AZ, MOUNT_ALT)
+
+
+def warm_pier(temp_c: Floats) -> Cause:
+    """Return tilt north and east growing by one arcsec a degree above the reference night's."""
+    return _by_degree("warmth of the pier", temp_c, TILT_NORTH, TILT_EAST)
+
+
+def _by_degree(name: str, temp_c: Floats, first: int, second: int) -> Cause:
+    state, direct = blank(temp_c.size, 2)
+    state[:, first, 0] = state[:, second, 1] = temp_c - temp_c[0]
+    return independent(name, state, direct, np.zeros(2), np.full(2, PER_DEGREE_SD))

@@ -1,1 +1,0 @@
-"""The causes that can move an axis, one a file; each hands back its own columns."""

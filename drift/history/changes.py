@@ -1,0 +1,196 @@
+"""Sudden changes of pier or mount: corrections that were recorded, and steps that nobody wrote down."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from drift.history.causes import (
+    MOUNT_ALT,
+    MOUNT_AZ,
+    PLATE_EAST,
+    PLATE_NORTH,
+    TILT_EAST,
+    TILT_NORTH,
+    Cause,
+    blank,
+    independent,
+)
+from drift.history.series import Series
+
+# ---- Recorded corrections: steps of known time and place, their asked amount as a prior.
+
+
+#: How far off a correction may be: a share of what was asked, and at least this much [arcsec].
+#: Common practice: knobs have slack, and their arcminutes per turn are known to some tenths.
+SHARE_SD = 0.3
+LEAST_SD = 30.0
+#: An unknown amount [arcsec]: re-aligned; tightened; worked on.
+UNKNOWN_SD = {"azimuth": 3600.0, "altitude": 3600.0, "shim": 600.0, "nuts": 600.0, "pier": 600.0}
+TIGHTEN_SD = 30.0
+#: A correction that was written down wrongly (sign, date) may be up to about this many times itself.
+LOOSE_FACTOR = 2.0
+REMOUNT_SD = 7200.0
+#: Components that each kind moves.
+MOVES = {
+    "azimuth": (MOUNT_AZ,),
+    "altitude": (MOUNT_ALT,),
+    "shim": (PLATE_NORTH, PLATE_EAST),
+    "nuts": (PLATE_NORTH, PLATE_EAST),
+    "tighten": (MOUNT_AZ, MOUNT_ALT),
+    "service": (),
+    "remount": (MOUNT_AZ, MOUNT_ALT),
+    "zero": (),
+    "pier": (TILT_NORTH, TILT_EAST),
+}
+
+
+@dataclass(frozen=True)
+class RecordedCorrection:
+    """One recorded correction, all its bolts together.
+
+    `asked` has one number a component that it moves [arcsec]; NaN when unknown.
+    """
+
+    time_us: int
+    kind: str
+    asked: tuple[float, ...]
+    note: str
+    turns: float | None = None  # of a knob, where they were written down
+    number: int = 0  # tells corrections of one kind and time apart
+    done_us: int | None = None  # when it was really made, where the recorded date seems wrong
+
+    @property
+    def name(self) -> str:
+        """The name of its cause."""
+        return f"correction {self.time_us} {self.kind} {self.number}"
+
+
+@dataclass(frozen=True)
+class Plate:
+    """What is needed to turn shims and nuts into a tilt; None where the site file doesn't say."""
+
+    bolt_bearings_deg: tuple[float, ...] | None
+    bolt_circle_mm: float | None
+    pitch_mm: float | None
+
+
+def read_corrections(table: pd.DataFrame, plate: Plate) -> list[RecordedCorrection]:
+    """Group the rows of the table into corrections; shim and nut rows of one time belong together."""
+    out = []
+    for (time_us, kind), rows in table.groupby(["time_us", "kind"], sort=True):
+        note = "; ".join(str(n) for n in rows["note"] if n)
+        if kind in ("shim", "nuts"):
+            asked: tuple[float, ...] = _tilt(str(kind), rows, plate)
+            out.append(RecordedCorrection(int(time_us), str(kind), asked, note))
+            continue
+        amounts, turns = (rows[name].to_numpy(dtype=float) for name in ("amount_arcmin", "turns"))
+        for number, (amount, turned) in enumerate(zip(amounts, turns, strict=True)):
+            asked = (
+                (float(amount) * 60.0,)
+                if kind in ("azimuth", "altitude")
+                else (np.nan,) * len(MOVES[str(kind)])
+            )
+            by_turns = float(turned) if np.isfinite(turned) else None
+            out.append(RecordedCorrection(int(time_us), str(kind), asked, note, by_turns, number))
+    return out
+
+
+def _tilt(kind: str, rows: pd.DataFrame, plate: Plate) -> tuple[float, float]:
+    """Return the tilt (north, east) [arcsec] of a plate lifted at some bolts; NaN when it isn't described."""
+    if plate.bolt_bearings_deg is None or plate.bolt_circle_mm is None:
+        return (np.nan, np.nan)
+    from drift.mount.plate import tilt_from_bolts
+
+    lift = rows["thickness_mm"] if kind == "shim" else rows["turns"] * (plate.pitch_mm or np.nan)
+    heights = np.zeros(len(plate.bolt_bearings_deg))
+    bearings = np.asarray(plate.bolt_bearings_deg)
+    for bearing, height in zip(rows["bearing_deg"], lift, strict=True):
+        apart = np.abs((bearings - bearing + 180.0) % 360.0 - 180.0)
+        heights[int(np.argmin(apart))] += height
+    north, east = tilt_from_bolts(plate.bolt_bearings_deg, plate.bolt_circle_mm, heights.tolist())[:2]
+    return (float(north), float(east))
+
+
+def correction_cause(series: Series, correction: RecordedCorrection) -> Cause:
+    """Return the columns of one correction: a step from its time on in what it moves."""
+    components = MOVES[correction.kind]
+    state, direct = blank(series.size, len(components))
+    later = series.time_us >= (correction.time_us if correction.done_us is None else correction.done_us)
+    if later[0]:  # before the reference: it moved nothing that is looked at
+        later = np.zeros_like(later)
+    for i, component in enumerate(components):
+        state[later, component, i] = 1.0
+    asked = np.asarray(correction.asked, dtype=float)
+    mean = np.where(np.isfinite(asked), asked, 0.0)
+    cause = independent(correction.name, state, direct, mean, _sd(correction, asked))
+    if asked.size and np.all(np.isfinite(asked)):
+        return replace(cause, loose_sd=LOOSE_FACTOR * max(float(np.linalg.norm(asked)), LEAST_SD))
+    return cause
+
+
+def _sd(correction: RecordedCorrection, asked: np.ndarray) -> np.ndarray:
+    if correction.kind == "tighten":
+        return np.full(asked.size, TIGHTEN_SD)
+    if correction.kind == "remount":
+        return np.full(asked.size, REMOUNT_SD)
+    size = float(np.linalg.norm(asked)) if asked.size else 0.0
+    known = np.full(asked.size, np.hypot(SHARE_SD * size, LEAST_SD))
+    return np.where(np.isfinite(asked), known, UNKNOWN_SD.get(correction.kind, 600.0))
+
+
+# ---- Sudden changes nobody wrote down: of the pier, of one knob, of the hour-angle zero.
+
+
+#: Prior standard deviation of a step [arcsec] of each part.  Common practice: knobs and bolts slip by
+#: one to some arcminutes, piers bump by less, a lost zero is anything up to some arcminutes.
+STEP_SD = {"pier": 100.0, "mount_az": 150.0, "mount_alt": 150.0, "zero": 600.0}
+#: Prior number of unrecorded steps a year of each part: common practice, weakly held.
+STEPS_PER_YEAR = {"pier": 0.15, "mount_az": 0.2, "mount_alt": 0.2, "zero": 0.2}
+COLUMNS_OF = {"pier": (TILT_NORTH, TILT_EAST), "mount_az": (MOUNT_AZ,), "mount_alt": (MOUNT_ALT,), "zero": ()}
+
+
+@dataclass(frozen=True)
+class Step:
+    """A step before reading `index`, with the weight of each part that may have made it."""
+
+    index: int
+    weight: dict[str, float]
+
+
+def step_name(number: int) -> str:
+    """Return the name of the cause of a step by its place in the list of steps."""
+    return f"step {number}"
+
+
+def step_cause(series: Series, step: Step, name: str) -> Cause:
+    """Return the columns of a step: each part that may have made it, as far as it may."""
+    parts = [part for part in STEP_SD if step.weight.get(part, 0.0) > 0.0]
+    columns = [(part, component) for part in parts for component in (COLUMNS_OF[part] or (-1,))]
+    state, direct = blank(series.size, len(columns))
+    label = series.zero_label[step.index] if step.index < series.size else ""
+    sds = []
+    for i, (part, component) in enumerate(columns):
+        if component >= 0:
+            state[step.index :, component, i] = 1.0
+        else:
+            later = np.arange(series.size) >= step.index
+            direct[later & (series.zero_label == _zero_label_after(series, step.index, label)), 2, i] = 1.0
+        sds.append(STEP_SD[part] * np.sqrt(step.weight[part]))
+    return independent(name, state, direct, np.zeros(len(columns)), np.array(sds))
+
+
+def _zero_label_after(series: Series, index: int, label: str) -> str:
+    """Return the label of the first reading from `index` on that shares a zero: a step of it shows there."""
+    if label:
+        return str(label)
+    later = [str(name) for name in series.zero_label[index:] if name]
+    return later[0] if later else "\0"
+
+
+def part_columns(step: Step) -> list[tuple[str, int]]:
+    """Return (part, component) of each column of `step_cause`, component -1 for the zero."""
+    parts = [part for part in STEP_SD if step.weight.get(part, 0.0) > 0.0]
+    return [(part, component) for part in parts for component in (COLUMNS_OF[part] or (-1,))]

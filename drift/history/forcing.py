@@ -1,0 +1,232 @@
+"""What the tilt follows through the year: which measure of frost, or what may pass for it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from drift.ground.forcing import FROST_KINDS
+from drift.ground.heave import FrostForcing
+from drift.history.before import EarlierFit
+from drift.history.model import Model, Solver, thinned
+from drift.history.scales import ENOUGH, ScalesFound, active, fit_scales, log_posterior, log_prior, to_vector
+from drift.history.steps import (
+    MISRECORDED_CHANCE,
+    WILD_CHANCE,
+    WILD_LEVEL_CHANCE,
+    WILD_ZERO_CHANCE,
+    StepsFound,
+    gap_chances,
+)
+from drift.history.view import WILD_SD
+from drift.types import CALENDAR
+
+# ---- What the tilt follows through the year: frost, and which measure of it, or what may pass for it.
+#
+# Told by marginal likelihood.  Only frost drives the separation; the air's temperature and
+# the clay's moisture are smooth, so that the annual shape and the warmth of the
+# nights cover them, and they are told by their odds.
+
+
+#: Where the search for the scales of a frost-driven tilt looks first: swing of a typical winter [arcsec], and
+#: how much of the calendar's annual shape stays beside it.
+FIRST_SWINGS, CALENDAR_LEFT = (10.0, 40.0), 0.2
+#: Shortest record from which frost can be told from the calendar [days].
+SHORTEST_DAYS = 120.0
+
+
+#: Largest slope at which a search that is for odds only may end; it leaves them right to some hundredths.
+NEARLY = 0.3
+
+
+@dataclass(frozen=True)
+class ForcingChoice:
+    """Which driver the tilt follows, and how sure that is.
+
+    Parameters
+    ----------
+    driver
+        None where no frost drives the tilt.
+    odds
+        Name of each kind of driver, and `CALENDAR`; they add up to 1.
+    compared
+        The likeliest driver of each kind, where they were compared.
+    log_probability
+        Of the readings by each of those, and by `CALENDAR`.
+    undriven
+        The scales found without a driver, where all readings were used for that.
+    """
+
+    forcing: FrostForcing | None
+    odds: dict[str, float]
+    compared: tuple[FrostForcing, ...] = ()
+    log_probability: dict[str, float] = field(default_factory=dict)
+    undriven: ScalesFound | None = None
+
+    @property
+    def likeliest_frost(self) -> FrostForcing | None:
+        """The likeliest frost, followed or not; None where none was compared."""
+        frosts = [forcing for forcing in self.compared if forcing.is_frost]
+        return max(frosts, key=lambda one: self.log_probability[one.kind]) if frosts else None
+
+
+def choose_forcing(
+    model: Model, candidates: Sequence[FrostForcing], before: EarlierFit | None = None
+) -> ForcingChoice:
+    """Choose among drivers by how probable they make the readings.
+
+    Parameters
+    ----------
+    model
+        Without a driver.
+    candidates
+        Drivers, frost and others; those of one kind differ in how far they lag behind.
+    before
+        What the last answer found, for a long record to which little was added.
+    """
+    kept = None if before is None or not before.serves(model) else _kept(before, candidates)
+    if kept is not None:
+        return kept
+    if not any(c.is_frost for c in candidates) or model.series.days[-1] < SHORTEST_DAYS:
+        return ForcingChoice(None, {CALENDAR: 1.0})
+    thin = _few(model)
+    calendar = fit_scales(Solver(thin))
+    value, best = {CALENDAR: calendar.log_posterior}, []
+    for name in dict.fromkeys(c.kind for c in candidates):
+        best.append(max((c for c in candidates if c.kind == name), key=lambda c: _glance(thin, c, calendar)))
+        problem = Solver(replace(thin, frost=best[-1]))
+        value[name] = fit_scales(problem, calendar, NEARLY).log_posterior
+    odds = odds_of(value)
+    told = ForcingChoice(None, odds, tuple(best), value, calendar if thin is model else None)
+    return replace(told, forcing=told.likeliest_frost if is_frost_likelier(odds) else None)
+
+
+def is_frost_likelier(odds: dict[str, float]) -> bool:
+    """Whether all kinds of frost together are likelier than not."""
+    return sum(p for name, p in odds.items() if name in FROST_KINDS) > 0.5
+
+
+def odds_of(log_probability: dict[str, float]) -> dict[str, float]:
+    """Return the odds of explanations that are equally likely beforehand; they add up to 1."""
+    top = max(log_probability.values())
+    weight = {name: float(np.exp(value - top)) for name, value in log_probability.items()}
+    total = sum(weight.values())
+    return {name: w / total for name, w in weight.items()}
+
+
+def _kept(before: EarlierFit, candidates: Sequence[FrostForcing]) -> ForcingChoice | None:
+    """Return what the last answer chose, when it is still among the candidates."""
+    if not before.odds:
+        return None
+    same = [c for c in candidates if (c.kind, c.lag_days) == before.forcing]
+    if before.forcing is not None and not same:
+        return None
+    return ForcingChoice(same[0] if same else None, dict(before.odds))
+
+
+def _few(model: Model) -> Model:
+    every = model.series.size // ENOUGH
+    return thinned(model, every) if every > 1 else model
+
+
+def _glance(model: Model, forcing: FrostForcing, calendar: ScalesFound) -> float:
+    """Return how probable the readings are with a driver, at a few scales only."""
+    problem = Solver(replace(model, frost=forcing))
+    names = active(problem.model)
+    base = calendar.fit.scales
+    tries = [replace(base, frost=size, season=CALENDAR_LEFT * base.season) for size in FIRST_SWINGS]
+    return max(log_posterior(problem, to_vector(s, names), names, s) for s in tries)
+
+
+# ---- Frost or a step: over a record of a winter or two, one may pass for the other.
+#
+# The driver of the tilt is chosen before steps are looked for.  A bump in the first winter is
+# then likelier as frost than as nothing at all, and a quick thaw likelier as a step.  So every
+# explanation is told anew with the steps that it asks for: kinds of frost with those found beside the
+# likeliest frost, all others with those found without any.
+
+
+#: In longer records no single step passes for what the frost does each winter [days].
+FEW_WINTERS_DAYS = 800.0
+
+
+def may_be_mistaken(driven: ForcingChoice, searched: StepsFound) -> bool:
+    """Whether a step may have passed for frost, or frost for a step."""
+    short = searched.fit.model.series.days[-1] <= FEW_WINTERS_DAYS
+    return (
+        short and driven.likeliest_frost is not None and (driven.forcing is not None or bool(searched.steps))
+    )
+
+
+def told_with_steps(driven: ForcingChoice, frost: StepsFound, calendar: StepsFound) -> ForcingChoice:
+    """Choose anew between frost and not, the steps that each asks for told in.
+
+    Parameters
+    ----------
+    driven
+        From `choose_driver`, which knew of no steps.
+    frost, calendar
+        What was found with the likeliest frost, and without any.
+    """
+    likeliest = driven.likeliest_frost
+    if likeliest is None:
+        return driven
+    worth = {likeliest.kind: _worth(frost, calendar), CALENDAR: _worth(calendar, frost)}
+    for forcing in driven.compared:
+        if forcing.kind in worth:
+            continue
+        side, own = (frost, likeliest.kind) if forcing.is_frost else (calendar, CALENDAR)
+        if side.steps:
+            worth[forcing.kind] = worth[own] + _gain(side, replace(side.fit.model, frost=forcing))
+        else:
+            worth[forcing.kind] = (
+                worth[own] + driven.log_probability[forcing.kind] - driven.log_probability[own]
+            )
+    odds = odds_of(worth)
+    followed = likeliest if is_frost_likelier(odds) else None
+    return replace(driven, forcing=followed, odds=odds, log_probability=worth)
+
+
+def _gain(side: StepsFound, model: Model) -> float:
+    """Return how much more probable another driver makes the readings beside the same steps."""
+    return fit_scales(Solver(model), side.found, NEARLY).log_posterior - side.found.log_posterior
+
+
+def _worth(one: StepsFound, other: StepsFound) -> float:
+    """Return how probable the readings are, scales, steps and what was put aside told in.
+
+    What both put aside is out of it.  What one alone does is judged on both sides: as wild
+    readings with the chance that they are, and as any others.
+    """
+    model, beside = one.fit.model, other.fit.model
+    series, night = model.series, model.series.night >= 0
+    wild = model.ignored & ~beside.ignored
+    wild_zero = model.ignored_zero & ~beside.ignored_zero & ~model.ignored
+    variance = series.variance.copy()
+    variance[wild] += np.eye(3) * WILD_SD**2
+    variance[wild_zero, 2, 2] += WILD_SD**2
+    judged = replace(
+        model,
+        series=replace(series, variance=variance),
+        ignored=model.ignored & beside.ignored,
+        ignored_zero=model.ignored_zero & ~wild_zero,
+    )
+    chances = np.log(WILD_CHANCE) * np.sum(wild & night) + np.log(WILD_LEVEL_CHANCE) * np.sum(wild & ~night)
+    chances += np.log(WILD_ZERO_CHANCE) * np.sum(wild_zero)
+    chances += np.log(MISRECORDED_CHANCE) * _loosened(model, beside)
+    places = gap_chances(one.fit)
+    chances += sum(float(places[step.likeliest][step.best]) for step in one.steps)
+    return _log_posterior(judged, one.found) + float(chances)
+
+
+def _log_posterior(model: Model, found: ScalesFound) -> float:
+    scales = found.fit.scales
+    return Solver(model).at(scales).log_marginal + log_prior(to_vector(scales, found.names), found.names)
+
+
+def _loosened(model: Model, beside: Model) -> int:
+    """Count the corrections that are believed on the other side only."""
+    believed = {cause.name for cause in beside.causes if cause.loose_sd is not None}
+    return sum(cause.name in believed and cause.loose_sd is None for cause in model.causes)

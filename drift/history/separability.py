@@ -1,0 +1,295 @@
+"""What can be told apart on this user's data, and which reading would settle it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from drift.history.causes import TILT_EAST, TILT_NORTH
+from drift.history.model import WALKS, Model, Scales
+from drift.history.series import LEVEL_SD_ARCSEC, NOT_OBSERVED, Series
+from drift.history.view import View
+from drift.quantities import Bools, Floats
+from drift.types import Separable
+
+# ---- What can be told apart on this user's data, and which reading would settle it.
+
+
+#: A zero that repeats worse than this [arcsec] says little about the tilt.
+POOR_REPEAT = 60.0
+#: A zero that repeats worse than this is as good as lost; up to it, it still says something.
+LOST_REPEAT = 600.0
+#: Fewest readings that see the tilt itself before anything is called told apart.
+FEWEST_TO_JUDGE = 3
+#: Told apart when the tilt is known to this share of what was possible, partly up to the second.
+YES_SHARE, PARTLY_SHARE = 0.35, 0.8
+#: The uncertainty aimed for when the number of readings is told [arcsec]: a change of half a minute of
+#: arc, which a user may act on, then stands out by three sds.
+WANTED_SD = 10.0
+#: How well a homed mount's zero repeats where this one's isn't known [arcsec]: common practice.
+HOMED_REPEAT = 10.0
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Which readings see the tilt itself."""
+
+    zeros: int  # nights with a shared hour-angle zero
+    levels: int  # level readings on the pier
+
+
+def evidence(model: Model) -> Evidence:
+    """Count the readings that see the tilt without the knobs."""
+    series = model.series
+    shared = (series.night >= 0) & (series.zero_label != "") & ~model.ignored & ~model.ignored_zero
+    counts = {
+        label: int(np.sum(shared & (series.zero_label == label))) for label in set(series.zero_label[shared])
+    }
+    zeros = sum(count - 1 for count in counts.values())
+    return Evidence(zeros, int(np.sum((series.place == "pier") & ~model.ignored)) - 1)
+
+
+def must_tie(model: Model) -> bool:
+    """Return whether pier and mount must be given the same freedom.
+
+    Where no reading sees the tilt itself, no scale parameter can be learned
+    for pier and mount apart; then both are given the same freedom, so that the
+    answer stays open instead of following a prior.
+    """
+    seen = evidence(model)
+    return seen.levels < FEWEST_TO_JUDGE - 1 and seen.zeros < FEWEST_TO_JUDGE - 1
+
+
+def without_lost_zeros(model: Model, scales: Scales) -> Model:
+    """Return the model with zeros that were taken for kept treated as what they are.
+
+    Zeros that repeat poorly say too little to tell pier from mount; zeros that
+    don't repeat at all say nothing.
+    """
+    if model.tied or scales.zero_repeat <= POOR_REPEAT or evidence(model).levels >= FEWEST_TO_JUDGE - 1:
+        return model
+    lost = scales.zero_repeat > LOST_REPEAT
+    return replace(model, tied=True, ignored_zero=model.ignored_zero | lost)
+
+
+def prior_sd(view: View, component: int) -> Floats:
+    """Return how much a component could have changed since the reference, before the readings, (n,)."""
+    fit = view.fit
+    own = WALKS.index(component)
+    walk = fit.days[:, own] * fit.rate[own, own]
+    state = fit.columns.state[:, component, :]
+    return np.sqrt(np.append(0.0, np.cumsum(walk)) + np.einsum("np,pq,nq->n", state, fit.columns.cov, state))
+
+
+def judge(view: View, sd: Floats) -> tuple[Separable, Separable]:
+    """Judge both pairs from how far the readings narrowed the tilt down, and by what."""
+    model, scales = view.fit.model, view.fit.scales
+    seen = evidence(model)
+    series, frost = model.series, model.frost is not None
+    east = _east(series, model.latitude_rad, seen, scales, _share(view, sd, TILT_EAST), frost)
+    return east, _north(series, seen, scales, _share(view, sd, TILT_NORTH), frost)
+
+
+def _share(view: View, sd: Floats, component: int) -> float:
+    prior = prior_sd(view, component)
+    late = np.arange(prior.size) >= prior.size // 2
+    return float(np.median(sd[late, component] / np.maximum(prior[late], 1e-9)))
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """A reading that would tell pier from mount, with how many of them it takes."""
+
+    count: int  # on either side of a change
+    sentence: str
+
+
+def wanted(sd_arcsec: float) -> int:
+    """Return how many readings on either side of a change tell it to `WANTED_SD`.
+
+    The difference of two means of n readings of standard deviation s has the variance 2 s^2 / n.
+    """
+    return max(1, int(np.ceil(2.0 * (sd_arcsec / WANTED_SD) ** 2)))
+
+
+def by_levels(series: Series) -> Remedy:
+    """Count level readings at the claimed scatter of those in the record, else at the usual one."""
+    own = np.sqrt(series.variance[series.place == "pier", 0, 0])
+    sd = float(np.median(own)) if own.size else LEVEL_SD_ARCSEC
+    count = wanted(sd)
+    return Remedy(
+        count,
+        f"{_some(count, 'level reading')} on the pier top, each end for end, before the next change and as "
+        f"many after it (at {sd:.0f} arcsec each that tells a change of the tilt to {WANTED_SD:.0f} arcsec)",
+    )
+
+
+def by_zeros(series: Series, latitude_rad: float, repeat_arcsec: float) -> Remedy:
+    """Count nights with a kept zero: tau_E = cos(phi) ((z - z0) + az sin(phi)), geometry of the axis."""
+    night = series.night >= 0
+    turn = np.array([np.sin(latitude_rad), 0.0, 1.0]) * np.cos(latitude_rad)
+    sees = np.where(series.variance[night, 2, 2] < NOT_OBSERVED / 10.0)[0]
+    own = np.einsum("i,nij,j->n", turn, series.variance[night][sees], turn)
+    night_sd = float(np.sqrt(np.median(own))) if own.size else HOMED_REPEAT
+    count = wanted(float(np.hypot(night_sd, np.cos(latitude_rad) * repeat_arcsec)))
+    return Remedy(
+        count,
+        "one solve before the sync (before_sync = true) of a mount that was homed, on "
+        f"{_some(count, 'night')} before the next change and as many after it (a zero that repeats to "
+        f"{repeat_arcsec:.0f} arcsec then tells a change of the east tilt to {WANTED_SD:.0f} arcsec)",
+    )
+
+
+def _some(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+def _cheapest(*remedies: Remedy) -> str:
+    """Name the remedies, that with the fewest readings first."""
+    first, *others = sorted(remedies, key=lambda r: r.count)
+    return "; or ".join([first.sentence, *(r.sentence for r in others)])
+
+
+def _east(
+    series: Series, latitude_rad: float, seen: Evidence, scales: Scales, share: float, frost: bool
+) -> Separable:
+    repeat = scales.zero_repeat
+    good_zero = seen.zeros >= FEWEST_TO_JUDGE - 1 and repeat <= POOR_REPEAT
+    levels = seen.levels >= FEWEST_TO_JUDGE - 1
+    settle = _cheapest(by_levels(series), by_zeros(series, latitude_rad, min(repeat, HOMED_REPEAT)))
+    if good_zero or levels:
+        by = []
+        if good_zero:
+            by.append(f"the hour-angle zero repeats to {repeat:.0f} arcsec over {seen.zeros + 1} nights")
+        if levels:
+            by.append(f"{seen.levels + 1} level readings were taken on the pier")
+        answer = "yes" if share <= YES_SHARE else "partly"
+        return Separable(answer, " and ".join(by), "" if answer == "yes" else settle)
+    if seen.zeros >= FEWEST_TO_JUDGE - 1:
+        why = f"the hour-angle zero repeats only to {repeat:.0f} arcsec, so it says little about the tilt"
+        return Separable(
+            "partly" if share <= PARTLY_SHARE and repeat < 5 * POOR_REPEAT else "no", why, settle
+        )
+    why = "the hour-angle zero is lost from session to session and no level was read on the pier"
+    return _by_frost(frost, share, why, settle)
+
+
+def _north(series: Series, seen: Evidence, scales: Scales, share: float, frost: bool) -> Separable:
+    settle = by_levels(series).sentence
+    if seen.levels >= FEWEST_TO_JUDGE - 1:
+        answer = "yes" if share <= YES_SHARE else "partly"
+        return Separable(
+            answer,
+            f"{seen.levels + 1} level readings were taken on the pier",
+            "" if answer == "yes" else settle,
+        )
+    if seen.zeros >= FEWEST_TO_JUDGE - 1 and scales.zero_repeat <= POOR_REPEAT:
+        why = (
+            "no level was read on the pier; north tilt is told from the altitude adjuster only through time, "
+            "because the pier heaves along one direction that its east part shows"
+        )
+        return Separable("partly" if share <= PARTLY_SHARE else "no", why, settle)
+    why = "the sky sees the sum of north tilt and altitude adjuster only, and no level was read"
+    return _by_frost(frost, share, why, settle)
+
+
+def _by_frost(frost: bool, share: float, why: str, settle: str) -> Separable:
+    """Judge where only the shape in time tells: a pier heaves with the frost, a mount does not."""
+    if frost and share <= PARTLY_SHARE:
+        return Separable(
+            "partly",
+            f"{why}; but the axis follows the frost of the weather log, and only a pier does",
+            settle,
+        )
+    return Separable("no", why, settle)
+
+
+# ---- Whether hour-angle zeros really come back, or are set anew by a sync: the second say nothing of a
+# tilt.
+#
+# A sync makes the mount read right at one star, so the zeros after it lie near
+# zero and scatter with the axis error and the star chosen.  A homed mount has a
+# constant zero of any size that repeats to arcseconds.  Taking the first for the
+# second would lay every tilt at the mount's door.
+
+
+#: Zeros that repeat to this from night to night are homed or parked ones [arcsec]: common practice, a home
+#: switch or an encoder repeats to seconds.
+HOMED_ARCSEC = 20.0
+#: Zeros that repeat to this were hardly set by syncs, which scatter with the mount's own noise and the star.
+SURELY_HOMED_ARCSEC = 12.0
+#: Zeros whose middle is this many scatters (of at least `LEAST_SCATTER`) from zero were not set by a sync.
+FAR_FROM_ZERO, LEAST_SCATTER = 3.0, 10.0
+FEWEST_ZEROS = 5
+#: A sync sets the zero wrong by at most about this many times the axis error (the tangent of the star's
+#: declination) and what the mount itself adds [arcsec]; what scatters more was parked by eye.
+SYNC_FACTOR, SYNC_NOISE = 1.5, 30.0
+#: Median of the absolute difference of two unit normals.
+MEDIAN_OF_DIFFERENCE = 0.953873
+
+
+def question_zeros(series: Series, zero_is: str) -> tuple[Series, list[str]]:
+    """Take zeros for lost that look as if a sync had set them; return the series and what to say.
+
+    Parameters
+    ----------
+    series
+        Not centred yet.
+    zero_is
+        "kept", "synced" or "unknown", from the site file.
+    """
+    if zero_is == "synced":  # only zeros from before the sync are shared then
+        return series, []
+    shared = np.array([str(label).startswith("epoch") for label in series.zero_label], dtype=bool)
+    if shared.sum() < FEWEST_ZEROS:
+        return series, []
+    scatter, middle = _scatter_and_middle(series, shared)
+    near_zero = middle < FAR_FROM_ZERO * max(scatter, LEAST_SCATTER)
+    homed = scatter <= HOMED_ARCSEC
+    if homed and zero_is == "kept":
+        return series, []
+    if scatter <= SURELY_HOMED_ARCSEC or (homed and not near_zero):
+        return series, [_taken_for_kept(scatter)]
+    if zero_is == "kept" and (not near_zero or scatter > SYNC_FACTOR * _axis_error(series) + SYNC_NOISE):
+        return series, []  # kept poorly, which the fit finds and allows for
+    label = np.where(shared, "", series.zero_label)
+    return replace(series, zero_label=label), [_words(zero_is, scatter)]
+
+
+def _scatter_and_middle(series: Series, shared: Bools) -> tuple[float, float]:
+    """Return the scatter from one night to the next, and how far the middle is from zero [arcsec]."""
+    steps, middles = [], []
+    for name in sorted({str(label) for label in series.zero_label[shared]}):
+        own = series.value[series.zero_label == name, 2]
+        steps.append(np.diff(own))
+        middles.append(abs(float(np.median(own))))
+    step = np.abs(np.concatenate(steps))
+    return float(np.median(step)) / MEDIAN_OF_DIFFERENCE if step.size else 0.0, float(np.median(middles))
+
+
+def _axis_error(series: Series) -> float:
+    """Return the typical size of the axis error on the nights [arcsec]."""
+    night = series.night >= 0
+    return float(np.median(np.hypot(series.value[night, 0], series.value[night, 1])))
+
+
+def _taken_for_kept(scatter: float) -> str:
+    return (
+        "The site file does not say whether the hour-angle zero is kept; it repeats to "
+        f"{scatter:.0f} arcsec from night to night and was taken for kept.  If that is right, set "
+        'hour_angle_zero = "kept"; if you sync each time, set "synced".'
+    )
+
+
+def _words(zero_is: str, scatter: float) -> str:
+    said = (
+        'The site file says hour_angle_zero = "kept", but'
+        if zero_is == "kept"
+        else "The site file does not say whether the hour-angle zero is kept;"
+    )
+    return (
+        f"{said} the zeros lie near zero and scatter by {scatter:.0f} arcsec from night to night, as "
+        "after a sync: they are not used to tell tilt from azimuth.  If the mount is homed, log a solve "
+        "before the sync (before_sync = true), or don't sync."
+    )

@@ -1,0 +1,263 @@
+"""A delimited text: where its header stands, what separates its fields, how its numbers are written."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections import Counter
+from dataclasses import dataclass
+
+from drift.errors import LogFileError
+from drift.ingest import values
+from drift.ingest.detect import fits_any
+from drift.ingest.kinds import LAYOUTS
+from drift.ingest.text import (
+    DELIMITERS,
+    Heading,
+    RawTable,
+    TextRows,
+    decode,
+    delimiter_words,
+    is_blank,
+    is_comment,
+    split_line,
+)
+from drift.ingest.units import is_unit
+
+# ---- Where in a text the header stands, what separates its fields, and how its numbers are written.
+
+
+#: So many lines tell what separates the fields.
+_LINES_LOOKED_AT = 200
+#: So many rows, spread over the file, tell how numbers are written.
+_ROWS_LOOKED_AT = 2_000
+#: A delimiter must give this share of the lines as many fields as most of them.
+_EVEN = 0.6
+_COMMA = re.compile(r"[+-]?\d+,\d+(?:\s*\D{1,3})?", re.ASCII)
+_COMMA_IN_PARTS = re.compile(r"[+-]?\d{1,3}\D{1,3}\d{1,2}\D{1,3}\d{1,2},\d+\D?", re.ASCII)
+_POINT = re.compile(r"[+-]?\d+\.\d+", re.ASCII)
+_DATE_OR_CLOCK = re.compile(
+    r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}\b.*|\d{1,2}:\d\d.*|\d{1,3}[hd°: ]\s*\d{1,2}.*", re.ASCII
+)
+
+
+@dataclass(frozen=True)
+class HeaderFound:
+    """The header of a text."""
+
+    names: tuple[str, ...]
+    line: int  # position of its line, from 0
+    first: int  # position of the first line of data
+    delimiter: str
+    units: tuple[str, ...] = ()  # from a line of units below the header; () without one
+    skipped: int = 0  # lines above it that are no comments
+
+
+def first_line(lines: list[str], name: str) -> int:
+    """Return the position of the first line that is neither blank nor a comment."""
+    for position, line in enumerate(lines):
+        if not is_blank(line) and not is_comment(line):
+            return position
+    raise LogFileError(f"{name} holds no header and no rows: there is nothing in it to import.")
+
+
+def plain_header(lines: list[str], name: str) -> HeaderFound:
+    """Take the first line for the header, as files with the contract's own columns have it."""
+    at = first_line(lines, name)
+    delimiter = max(DELIMITERS[:3], key=lambda one: (lines[at].count(one), one == ","))
+    return HeaderFound(tuple(split_line(lines[at], delimiter)), at, at + 1, delimiter)
+
+
+def search_header(lines: list[str], name: str) -> HeaderFound:
+    """Find the header of any table: delimiter, line of names, line of units.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If the text is no table.
+    """
+    first = first_line(lines, name)
+    sample = [at for at in range(first, len(lines)) if not is_blank(lines[at]) and not is_comment(lines[at])]
+    sample = sample[:_LINES_LOOKED_AT]
+    delimiter, width = _delimiter([lines[at] for at in sample])
+    if not delimiter:
+        return plain_header(lines, name)
+    wide = [at for at in sample if _width(lines[at], delimiter) == width]
+    top = wide[0]
+    names = split_line(lines[top], delimiter)
+    if looks_like_names(names):
+        units, first_row = _units_below(lines, top, delimiter, width)
+        return HeaderFound(tuple(names), top, first_row, delimiter, units, sample.index(top))
+    above = _commented_names(lines, top, delimiter, width)
+    if above:
+        return HeaderFound(above[1], above[0], top, delimiter, (), sample.index(top))
+    return HeaderFound(
+        tuple(f"column {at}" for at in range(1, width + 1)), -1, top, delimiter, (), sample.index(top)
+    )
+
+
+def _delimiter(lines: list[str]) -> tuple[str, int]:
+    """Return the delimiter that splits most lines into equally many fields, and how many; or ("", 0)."""
+    best = ("", 0)
+    best_score = 0.0
+    for delimiter in DELIMITERS:
+        widths = Counter(_width(line, delimiter) for line in lines)
+        width, count = max(widths.items(), key=lambda item: (item[1], item[0]))
+        share = count / len(lines)
+        if width < 2 or share < _EVEN:
+            continue
+        score = share - 0.5 * _badness(lines, delimiter, width)
+        if delimiter in ("  ", " "):  # blanks stand within cells as well
+            score -= 0.3
+        if score > best_score + 1e-9:
+            best, best_score = (delimiter, width), score
+    return best
+
+
+def _badness(lines: list[str], delimiter: str, width: int) -> float:
+    """Tell how badly a delimiter does: the share of cells that still hold a stronger delimiter."""
+    stronger = {",": ";\t", "|": "\t"}.get(delimiter, "")
+    cells = [cell for line in lines for cell in split_line(line, delimiter)]
+    return sum(any(sign in cell for sign in stronger) for cell in cells) / max(len(cells), 1)
+
+
+def _width(line: str, delimiter: str) -> int:
+    """Count the fields of a line, empty ones at its end left out of runs of blanks only."""
+    return len(split_line(line, delimiter))
+
+
+def looks_like_names(cells: list[str]) -> bool:
+    """Tell whether a row's cells name columns: no number, date or time among them, and no two alike."""
+    given = [cell for cell in cells if cell]
+    if len(given) < 2 or len(given) < len(cells) / 2:
+        return False
+    if any(_is_data(cell) for cell in given):
+        return False
+    return all(re.search(r"[^\W\d_]|°", cell) for cell in given)
+
+
+def _is_data(cell: str) -> bool:
+    numbers, bad = values.parse_numbers([cell.replace(",", ".")])
+    return not bad[0] or bool(_DATE_OR_CLOCK.fullmatch(cell)) or bool(re.match(r"\d{4}-\d\d", cell))
+
+
+def _units_below(lines: list[str], top: int, delimiter: str, width: int) -> tuple[tuple[str, ...], int]:
+    below = next((at for at in range(top + 1, len(lines)) if not is_blank(lines[at])), top + 1)
+    if below < len(lines) and not is_comment(lines[below]):
+        cells = split_line(lines[below], delimiter)
+        given = [cell for cell in cells if cell]
+        if given and all(set(cell) <= set("-=:+") for cell in given):  # a ruler
+            return (), below + 1
+        if given and len(cells) == width and all(is_unit(cell) for cell in given):
+            return tuple(cell.strip("[]() ") for cell in cells), below + 1
+    return (), top + 1
+
+
+def _commented_names(
+    lines: list[str], top: int, delimiter: str, width: int
+) -> tuple[int, tuple[str, ...]] | None:
+    """Return a header that stands in a comment right above the data, with its position."""
+    for at in range(top - 1, -1, -1):
+        if is_blank(lines[at]):
+            continue
+        names = split_line(lines[at].lstrip().lstrip("# "), delimiter) if is_comment(lines[at]) else []
+        return (at, tuple(names)) if len(names) == width and looks_like_names(names) else None
+    return None
+
+
+def decimal_sign(rows: list[list[str]]) -> str:
+    """Return what stands before the decimals in a file's numbers: a point or a comma.
+
+    It is a comma where more cells are numbers with one comma than with a point.  A number such as 12,345
+    could have thousands, but no column of these logs does.
+    """
+    step = max(len(rows) // _ROWS_LOOKED_AT, 1)
+    cells = [cell for row in rows[::step] for cell in row]
+    commas = sum(bool(_COMMA.fullmatch(cell) or _COMMA_IN_PARTS.fullmatch(cell)) for cell in cells)
+    points = sum(bool(_POINT.fullmatch(cell)) for cell in cells)
+    return "," if commas > points else "."
+
+
+# ---- A delimited text of any kind as a table of raw columns.
+
+
+#: So many rows, spread over the file, tell the decimal sign.
+_LOOKED_AT = 2_000
+
+
+def digest_of(data: bytes) -> str:
+    """Return the digest by which a file's bytes are known again."""
+    return hashlib.blake2b(data, digest_size=16).hexdigest()
+
+
+def open_bytes(data: bytes, name: str, path: str = "") -> RawTable:
+    """Open a delimited text given as bytes.
+
+    Parameters
+    ----------
+    data
+        The bytes of the file.
+    name
+        What the file is called in messages.
+    path
+        Its whole path, "" when it is no file.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If the bytes are no text, or hold no row.
+    """
+    decoded = decode(data, name)
+    digest = digest_of(data)
+    lines = decoded.text.split("\n")
+    if not any(not is_blank(line) and not is_comment(line) for line in lines):
+        raise LogFileError(f"{name} holds no header and no rows: there is nothing in it to import.")
+    found = plain_header(lines, name)
+    if not fits_any(found.names, LAYOUTS):
+        found = search_header(lines, name)
+    text = decoded.text
+    rows = TextRows(lines, found.first, len(found.names), found.delimiter, name, '"' in text, "#" in text)
+    decimal = _decimal(lines, found)
+    return RawTable(
+        name=name,
+        path=path,
+        digest=digest,
+        form="CSV" if found.delimiter == "," else "text in columns",
+        headings=_headings(found),
+        header_line=found.line + 1,
+        parts=rows,
+        split_raw=rows.split_raw,
+        remarks=(*decoded.remarks, *_remarks(found, rows, decimal)),
+        decimal=decimal,
+        delimiter=found.delimiter,
+    )
+
+
+def _headings(found: HeaderFound) -> tuple[Heading, ...]:
+    units = (*found.units, *([""] * len(found.names)))
+    return tuple(Heading(name, unit) for name, unit in zip(found.names, units, strict=False))
+
+
+def _decimal(lines: list[str], found: HeaderFound) -> str:
+    below = len(lines) - found.first
+    step = max(below // _LOOKED_AT, 1)
+    looked_at = [lines[at] for at in range(found.first, len(lines), step)]
+    if not any("," in line for line in looked_at):
+        return "."
+    return decimal_sign([split_line(line, found.delimiter) for line in looked_at])
+
+
+def _remarks(found: HeaderFound, rows: TextRows, decimal: str) -> list[str]:
+    remarks = []
+    words = delimiter_words(found.delimiter)
+    if words:
+        remarks.append(words)
+    if decimal == ",":
+        remarks.append("numbers are read with decimal commas")
+    if found.skipped:
+        lines = "1 line" if found.skipped == 1 else f"{found.skipped} lines"
+        remarks.append(f"{lines} above the header passed over")
+    comments = rows.comment_lines()
+    if comments:
+        remarks.append(f"{comments} comment line{'s' if comments > 1 else ''} (beginning with #) skipped")
+    return remarks

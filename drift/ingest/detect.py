@@ -1,0 +1,190 @@
+"""Which kind of log a header belongs to, slips of the keys allowed for, and why."""
+
+from __future__ import annotations
+
+import difflib
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from drift.errors import LogFileError
+from drift.ingest import values
+from drift.ingest.cells import LogLayout
+from drift.ingest.names import words_of
+from drift.ingest.text import Heading
+from drift.ingest.units import own_unit
+
+# ---- Columns whose names are the contract's but for a slip of the keys, such as ``mount_dec_dge``.
+
+
+#: Names this like one another (`difflib.SequenceMatcher.ratio`) are taken for one: two letters exchanged in
+#: "ra_deg" come to 0.83, a foreign "mount_ra_h" to 0.82.
+_LIKENESS = 0.83
+#: With more slips than this a header is not the contract's.
+_MOST_SLIPS = 2
+
+
+@dataclass(frozen=True)
+class NearLayout:
+    """A layout that a header has but for some slips: contract column -> the name in the file."""
+
+    layout: LogLayout
+    slips: dict[str, str]
+
+
+def near_column(name: str, columns: Iterable[str]) -> str:
+    """Return the contract column that a name is a slip of, "" for none.
+
+    A name that says another unit than the contract's is none: ``temp_f`` is not ``temp_c``.
+    """
+    columns = list(columns)
+    if name.lower() in columns:
+        return ""
+    near = difflib.get_close_matches(name.lower(), columns, n=1, cutoff=_LIKENESS)
+    if not near:
+        return ""
+    own, said = own_unit(near[0]), words_of(Heading(name)).unit(near[0])
+    return near[0] if not said or (own is not None and said == own.name) else ""
+
+
+def near_layout(header: Sequence[str], layouts: Sequence[LogLayout]) -> NearLayout | None:
+    """Return the layout whose columns a header has but for one or two slips; None for none, or for several.
+
+    All that the layout needs must be there, at least one column besides the slips under its own name, and
+    each slip must be of another column.
+    """
+    found = [near for layout in layouts if (near := _near(header, layout)) is not None]
+    best = max((len(set(near.layout.columns) & _names(header)) for near in found), default=0)
+    found = [near for near in found if len(set(near.layout.columns) & _names(header)) == best]
+    return found[0] if len(found) == 1 else None
+
+
+def _near(header: Sequence[str], layout: LogLayout) -> NearLayout | None:
+    names = _names(header)
+    needed = [column for column in layout.required if column not in names]
+    together = [column for column in layout.together if column not in names]
+    half = together if len(together) < len(layout.together) else []
+    slips: dict[str, str] = {}
+    for column in (*needed, *half, *(together if not half else ())):
+        for name in header:
+            if name not in slips.values() and near_column(name, layout.columns) == column:
+                slips[column] = name
+                break
+    lacking = [column for column in (*needed, *half) if column not in slips]
+    own = [column for column in layout.required if column in names]
+    if lacking or not own or not 0 < len(slips) <= _MOST_SLIPS:
+        return None
+    return NearLayout(layout, slips)
+
+
+def _names(header: Sequence[str]) -> set[str]:
+    return {name.lower() for name in header}
+
+
+# ---- Which kind of log a header belongs to, and why.
+
+
+def recognise(
+    header: Sequence[str], header_line: int, layouts: Sequence[LogLayout], name: str
+) -> tuple[LogLayout, str]:
+    """Choose the layout whose required columns are all in the header; return it with the reason in words.
+
+    When more than one fits, the one that uses most of the columns is taken, and of such ones that which
+    needs most of them.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If none fits (names what the nearest one lacks), two fit equally well,
+        or a column that would be used stands in the header twice.
+    """
+    names = [column.lower() for column in header]
+    fitting = [layout for layout in layouts if set(layout.required) <= set(names)]
+    if not fitting:
+        raise LogFileError(f"{name}, line {header_line}: {why_none(header, layouts)}")
+    used = {layout.kind: sum(column in names for column in layout.columns) for layout in fitting}
+    most = max((used[layout.kind], len(layout.required)) for layout in fitting)
+    best = [layout for layout in fitting if (used[layout.kind], len(layout.required)) == most]
+    best += [layout for layout in fitting if layout not in best and _says_more(layout, best[0])]
+    if len(best) > 1:
+        titles = " and ".join(layout.title for layout in best)
+        raise LogFileError(
+            f"{name}, line {header_line}: the header fits {titles} equally well.  Put them in a file each."
+        )
+    _refuse_repeated(names, best[0], header_line, name)
+    _refuse_half(names, best[0], header_line, name)
+    also = [column for column in best[0].together if column in names]
+    return best[0], f"the header has {', '.join((*best[0].required, *also))}"
+
+
+def fits_any(header: Sequence[str], layouts: Sequence[LogLayout]) -> bool:
+    """Tell whether a header has all required columns of some layout."""
+    names = {column.lower() for column in header}
+    return any(set(layout.required) <= names for layout in layouts)
+
+
+def unused_columns(header: Sequence[str], layout: LogLayout) -> list[str]:
+    """Return the header's columns that the layout has no use for."""
+    return [column for column in header if column and column.lower() not in layout.columns]
+
+
+def _says_more(layout: LogLayout, best: LogLayout) -> bool:
+    """Tell whether a layout is a special case of the best one, with a need of its own."""
+    needed = set(layout.required)
+    return set(best.required) < needed and bool(needed - set(best.columns))
+
+
+def _refuse_half(names: Sequence[str], layout: LogLayout, header_line: int, name: str) -> None:
+    if _half_of(names, layout):
+        raise LogFileError(f"{name}, line {header_line}: {why_none(names, [layout])}")
+
+
+def _half_of(names: Sequence[str], layout: LogLayout) -> list[str]:
+    """Return what a header lacks of columns that belong together, when it has some of them."""
+    lacking = [column for column in layout.together if column not in names]
+    return lacking if len(lacking) < len(layout.together) else []
+
+
+def _refuse_repeated(names: Sequence[str], layout: LogLayout, header_line: int, name: str) -> None:
+    repeated = [column for column, count in Counter(names).items() if count > 1 and column in layout.columns]
+    if repeated:
+        raise LogFileError(
+            f"{name}, line {header_line}: the header names {', '.join(repeated)} more than once, so that "
+            "it is not "
+            "clear which column is meant.  Rename or remove one of them."
+        )
+
+
+def why_none(header: Sequence[str], layouts: Sequence[LogLayout]) -> str:
+    """Say why a header fits no layout, and what the nearest one lacks."""
+    names = [column.lower() for column in header]
+    shown = ", ".join(column for column in header if column)
+    if _looks_like_data(header):
+        return (
+            f"the header is missing: the first row is already data ({shown}).  Put a line with the column "
+            "names "
+            "above it, such as: " + ",".join(layouts[0].required)
+        )
+    nearest = max(layouts, key=lambda layout: (_share(layout, names), len(layout.required)))
+    if _share(nearest, names) < 0.5:
+        known = "; ".join(f"{layout.title}: {', '.join(layout.required)}" for layout in layouts)
+        return f"the header fits no log that is known here (it has: {shown}).  Needed are - {known}."
+    lacking = ", ".join(
+        [*(column for column in nearest.required if column not in names), *_half_of(names, nearest)]
+    )
+    return (
+        f"this looks like {nearest.title}, but lacks {lacking} (the header has: {shown}).  "
+        "Add or rename the column, and import again."
+    )
+
+
+def _share(layout: LogLayout, names: Sequence[str]) -> float:
+    own = [column for column in layout.required if column != "time_utc"]
+    return sum(column in names for column in own) / len(own)
+
+
+def _looks_like_data(header: Sequence[str]) -> bool:
+    cells = [cell for cell in header if cell]
+    numbers, bad = values.parse_numbers(cells)
+    times = values.parse_times(cells)
+    return bool((~bad).sum() + (~times.unreadable).sum() > 0)

@@ -1,0 +1,324 @@
+"""A set of plate-solved images -> one table with the contract's columns, a row an image.
+
+What a set shows as a whole (the frame of the mount's places, a solved place written back, another
+observatory's images) could not be seen in one file, so all images of a folder are one log.  Those of several
+folders are not: what lies apart may be another night's, another program's or another telescope's.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import math
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from drift.ingest.astropy_tables import astropy_offline
+from drift.ingest.cells import Circumstances
+from drift.ingest.fits_frame import Frame, NoFrame
+from drift.ingest.fits_mapping import FitsMapping
+from drift.ingest.fits_mount import (
+    FrameFound,
+    MountPlaces,
+    SidesFound,
+    Solved,
+    mount_frame,
+    read_mount_places,
+    to_of_date,
+    tube_sides,
+    written_back,
+)
+from drift.ingest.fits_place import position_angle_deg, to_icrs
+from drift.ingest.fits_time import to_utc_us
+from drift.ingest.text import Heading, RawTable, Rows
+from drift.sky.of_date import separation_deg
+
+Numbers = npt.NDArray[np.float64]
+
+COLUMNS = (
+    *("time_utc", "ra_deg", "dec_deg", "mount_ra_deg", "mount_dec_deg", "tube_side", "session", "temp_c"),
+    *("pressure_hpa", "exposure_s", "pa_deg", "sweep", "run"),
+)
+#: The column that says which image a row came from; it is kept with the row.
+FILE = "file"
+FORM = "FITS headers"
+_DEGREE_DECIMALS = 9
+#: An observatory so far off [km] is worth a word ...
+_AWAY_KM = 2.0
+#: ... and so far off is another one, where most images say that they are of this one.
+_ELSEWHERE_KM = 20.0
+_EARTH_KM = 6371.0
+#: Two solves never agree to this [deg] (0.4 mas).
+_SAME_DEG = 1e-7
+
+
+@dataclass(frozen=True)
+class Images:
+    """Image files, and what their headers say."""
+
+    name: str  # what the set is called in messages: the folder, or the file
+    path: str  # whole
+    files: tuple[str, ...]  # each one's name within the set
+    answers: Sequence[Frame | NoFrame] = field(repr=False)
+
+
+@dataclass(frozen=True)
+class ImageRows:
+    """The rows of a set of images, before the frame of the mount's places is settled."""
+
+    images: Images
+    frames: list[Frame] = field(repr=False)
+    at: list[int] = field(repr=False)  # position of each frame among the files
+    solved: Solved = field(repr=False)
+    above_deg: Numbers = field(repr=False)  # (n, 2) ICRS a pixel above the middle
+    mount: MountPlaces = field(repr=False)
+    own: npt.NDArray[np.bool_] = field(repr=False)  # RA and DEC are the mount's own place
+    frame: FrameFound
+    sides: SidesFound = field(repr=False)
+    aside: dict[int, str] = field(repr=False)  # position among the files -> why
+    remarks: tuple[str, ...]
+
+
+def gather_images(images: Images, around: Circumstances, mapping: FitsMapping) -> ImageRows:
+    """Work out places, times and what the mount's keywords mean for a set of images."""
+    aside = {at: one.reason for at, one in enumerate(images.answers) if isinstance(one, NoFrame)}
+    at = [at for at, one in enumerate(images.answers) if isinstance(one, Frame)]
+    frames = [one for one in images.answers if isinstance(one, Frame)]
+    solved, above = _solved(frames)
+    mount = read_mount_places(
+        [one.mount_ra for one in frames], [one.mount_dec for one in frames], solved, mapping
+    )
+    back = written_back(mount, solved, mapping)
+    own = mount.given & ~back.rows
+    frame = FrameFound("", "")
+    if own.any():
+        frame = mount_frame(mount, own, solved, around.longitude_deg, mapping)
+    sides = tube_sides([one.tube_side for one in frames], solved, around.longitude_deg, mapping)
+    far, far_remarks = _elsewhere(frames, around)
+    for why in (mount.bad, _repeated(solved), far):
+        for row, reason in why.items():
+            aside.setdefault(at[row], reason)
+    remarks = (
+        *_about(frames),
+        *far_remarks,
+        *_about_mount(mount, frames, mapping),
+        *mount.remarks,
+        *back.remarks,
+        *sides.remarks,
+    )
+    return ImageRows(images, frames, at, solved, above, mount, own, frame, sides, aside, remarks)
+
+
+def _solved(frames: list[Frame]) -> tuple[Solved, Numbers]:
+    clock = np.array([one.time.clock_us for one in frames], dtype=np.int64)
+    own = np.array([one.place.centre for one in frames], dtype=np.float64).reshape(-1, 2)
+    up = np.array([one.place.above for one in frames], dtype=np.float64).reshape(-1, 2)
+    reference = np.array([one.place.reference for one in frames], dtype=np.float64).reshape(-1, 2)
+    systems = [one.place.frame for one in frames]
+    with astropy_offline():
+        ra, dec = to_icrs(systems, own[:, 0], own[:, 1])
+        ra_up, dec_up = to_icrs(systems, up[:, 0], up[:, 1])
+    pixel = np.array([one.place.pixel_deg for one in frames], dtype=np.float64)
+    time_us = to_utc_us([one.time.scale for one in frames], clock)
+    return Solved(time_us, ra, dec, own, reference, pixel), np.column_stack([ra_up, dec_up])
+
+
+def _repeated(solved: Solved) -> dict[int, str]:
+    """Find images with the very same place at different times: their WCS was copied, not solved."""
+    keys = [
+        tuple(place)
+        for place in np.round(np.column_stack([solved.ra_deg, solved.dec_deg]) / _SAME_DEG)
+        .astype(np.int64)
+        .tolist()
+    ]
+    times: dict[tuple[int, ...], set[int]] = {}
+    for key, time in zip(keys, solved.time_us.tolist(), strict=True):
+        times.setdefault(key, set()).add(time)
+    why = (
+        "has exactly the same place as another image of another time: its WCS was copied, or made from where "
+        "the mount said it pointed, and not solved"
+    )
+    return {row: why for row, key in enumerate(keys) if len(times[key]) > 1}
+
+
+def _elsewhere(frames: list[Frame], around: Circumstances) -> tuple[dict[int, str], tuple[str, ...]]:
+    """Compare the observatory in the headers with the site: which images are another's, and what to say."""
+    here = np.array([around.latitude_deg, around.longitude_deg])
+    said = np.array([one.observatory or (np.nan, np.nan) for one in frames]).reshape(-1, 2)
+    rows = np.flatnonzero(np.isfinite(said[:, 0]))
+    if not rows.size:
+        return {}, ()
+    apart_km = np.full(len(frames), np.nan)
+    apart_km[rows] = np.radians(separation_deg(said[rows, 1], said[rows, 0], here[1], here[0])) * _EARTH_KM
+    far = rows[apart_km[rows] > _AWAY_KM]
+    if not far.size:
+        return {}, ()
+    places = Counter((round(said[at, 0], 4), round(said[at, 1], 4)) for at in far.tolist())
+    (north, east), _ = places.most_common(1)[0]
+    km = float(np.median(apart_km[far]))
+    text = (
+        f"{far.size} of {rows.size} images say that they were taken {km:,.0f} km from the site of the site "
+        f"file (latitude {north:g}, longitude {east:g} in OBSGEO-*, against {here[0]:g}, {here[1]:g})"
+    )
+    other = rows[apart_km[rows] > _ELSEWHERE_KM]
+    if other.size and other.size <= rows.size / 2:
+        why = {
+            int(at): f"was taken at another observatory, {apart_km[at]:,.0f} km from this site (OBSGEO-*)"
+            for at in other
+        }
+        return why, (
+            f"{text}: those farther than {_ELSEWHERE_KM:.0f} km are another telescope's and were set aside",
+        )
+    hint = (
+        "; with the longitude's sign changed they would be of this site"
+        if _mirrored(north, east, here)
+        else ""
+    )
+    return {}, (f"{text}{hint}.  They were taken all the same: see which of the two is right",)
+
+
+def _mirrored(north: float, east: float, here: Numbers) -> bool:
+    apart = separation_deg(np.array([-east]), np.array([north]), here[1:], here[:1])
+    return bool(math.radians(float(apart[0])) * _EARTH_KM <= _AWAY_KM)
+
+
+def _about(frames: list[Frame]) -> tuple[str, ...]:
+    """Say from which keywords the times were taken, and in which scales."""
+    if not frames:
+        return ()
+    keywords = Counter(one.time.keyword for one in frames)
+    told = ", ".join(f"{keyword} ({count})" for keyword, count in keywords.most_common())
+    scales = sorted({one.time.scale for one in frames} - {"UTC"})
+    turned = f"; {', '.join(scales)} was turned to UTC" if scales else ""
+    return (
+        f"times are those of {told}, moved to the middle of the exposure where they are its start{turned}",
+    )
+
+
+def _about_mount(mount: MountPlaces, frames: list[Frame], mapping: FitsMapping) -> tuple[str, ...]:
+    lacking = int((~mount.given).sum()) - len(mount.bad)
+    if not frames or lacking <= 0:
+        return ()
+    names = (
+        " or ".join(filter(None, (mapping.mount_ra, mapping.mount_dec))) or "keywords for the mount's place"
+    )
+    which = "none of the images has" if lacking == len(frames) else f"{lacking} of {len(frames)} images lack"
+    return (
+        f"{which} {names}, so that they say nothing of where the mount pointed: they can serve for sweeps "
+        "and runs only (--answer fits.mount_ra=KEYWORD and fits.mount_dec=KEYWORD name others)",
+    )
+
+
+def table_of(rows: ImageRows, frame: str) -> RawTable:
+    """Return a set of images as a table with the contract's own columns.
+
+    Parameters
+    ----------
+    rows
+        What was gathered.
+    frame
+        The frame of the mount's places (one of `drift.ingest.mapping.FRAMES`).
+    """
+    columns = _texts(rows, frame)
+    count = len(rows.images.files)
+    cells = [[""] * count for _ in COLUMNS]
+    for number, name in enumerate(COLUMNS):
+        for at, text in zip(rows.at, columns[name], strict=True):
+            cells[number][at] = text
+    cells.append(list(rows.images.files))
+    raws = [_line(row) for row in zip(*cells, strict=True)]
+    aside = {at: f"{rows.images.files[at]} {why}" for at, why in rows.aside.items()}
+    remarks = (*rows.remarks, *((rows.frame.words,) if rows.frame.words else ()))
+    return RawTable(
+        name=rows.images.name,
+        path=rows.images.path,
+        digest=hashlib.blake2b(
+            "\n".join(raws).encode("utf-8", "surrogateescape"), digest_size=16
+        ).hexdigest(),
+        form=FORM,
+        headings=tuple(Heading(name) for name in (*COLUMNS, FILE)),
+        header_line=0,
+        parts=(Rows(list(cells), np.arange(1, count + 1, dtype=np.int64), raws, aside=aside),),
+        split_raw=lambda raw: next(csv.reader([raw])),
+        remarks=remarks,
+    )
+
+
+def _texts(rows: ImageRows, frame: str) -> dict[str, list[str]]:
+    solved, frames = rows.solved, rows.frames
+    mount_ra, mount_dec = np.full(len(frames), np.nan), np.full(len(frames), np.nan)
+    own = (
+        rows.own
+        & (np.abs(rows.mount.dec_deg) <= 90.0)
+        & (rows.mount.ra_deg >= 0.0)
+        & (rows.mount.ra_deg < 360.0)
+    )
+    mount_ra[own], mount_dec[own] = to_of_date(
+        frame, solved.time_us[own], rows.mount.ra_deg[own], rows.mount.dec_deg[own]
+    )
+    odd = rows.own & ~own  # for the checks of the rows to name
+    mount_ra[odd], mount_dec[odd] = rows.mount.ra_deg[odd], rows.mount.dec_deg[odd]
+    angle = position_angle_deg(solved.ra_deg, solved.dec_deg, *rows.above_deg.T)
+    stamps = np.datetime_as_string(solved.time_us.astype("datetime64[us]"), unit="us").tolist()
+    exposures = [one.time.exposure_s for one in frames]
+    return {
+        "time_utc": [f"{stamp}Z" for stamp in stamps],
+        "ra_deg": _degrees(solved.ra_deg, turn=True),
+        "dec_deg": _degrees(solved.dec_deg),
+        "mount_ra_deg": _degrees(mount_ra, turn=True),
+        "mount_dec_deg": _degrees(mount_dec),
+        "tube_side": rows.sides.sides,
+        "session": [one.session for one in frames],
+        "temp_c": [one.temp_c for one in frames],
+        "pressure_hpa": [one.pressure_hpa for one in frames],
+        "exposure_s": ["" if math.isnan(one) else f"{one:g}" for one in exposures],
+        "pa_deg": [f"{one:.3f}" for one in angle.tolist()],
+        "sweep": [one.sweep for one in frames],
+        "run": [one.run for one in frames],
+    }
+
+
+def _degrees(values: Numbers, turn: bool = False) -> list[str]:
+    """Write degrees; a right ascension that would round up to 360 becomes 0."""
+    rounded = np.round(values, _DEGREE_DECIMALS)
+    if turn:
+        rounded = np.where(rounded == 360.0, 0.0, rounded)
+    return ["" if math.isnan(one) else f"{one:.{_DEGREE_DECIMALS}f}" for one in rounded.tolist()]
+
+
+def _line(cells: Sequence[str]) -> str:
+    if not any(sign in cell for cell in cells for sign in ',"\n\r'):
+        return ",".join(cells)
+    text = io.StringIO()
+    csv.writer(text, lineterminator="").writerow(cells)
+    return text.getvalue()
+
+
+def by_folder(paths: Sequence[Path]) -> list[tuple[Path, ...]]:
+    """Return images by the folder they lie in, the fullest first: what it shows is kept for the others."""
+    folders: dict[Path, list[Path]] = {}
+    for path in paths:
+        folders.setdefault(path.parent, []).append(path)
+    return [tuple(some) for some in sorted(folders.values(), key=len, reverse=True)]
+
+
+def named(paths: Sequence[Path]) -> tuple[str, str, tuple[str, ...]]:
+    """Return what a set of files is called, its whole path, and the name of each within it.
+
+    A single file is called by its name; several by the folder that holds them all.
+    """
+    if len(paths) == 1:
+        return str(paths[0]), str(paths[0].resolve()), (paths[0].name,)
+    parents = [path.parent for path in paths]
+    home = parents[0]
+    while not all(parent.is_relative_to(home) for parent in parents):
+        if home == home.parent:
+            return ", ".join(sorted({str(parent) for parent in parents})), "", tuple(map(str, paths))
+        home = home.parent
+    return str(home), str(home.resolve()), tuple(path.relative_to(home).as_posix() for path in paths)

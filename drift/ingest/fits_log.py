@@ -1,0 +1,204 @@
+"""Plate-solved FITS images -> a log: find them, read their headers, settle what is open, check the rows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from drift.errors import LogFileError
+from drift.ingest.cells import Circumstances
+from drift.ingest.fits_header import HeaderTrouble, image_headers
+from drift.ingest.fits_images import COLUMNS, FILE, FORM, ImageRows, Images, gather_images, named, table_of
+from drift.ingest.fits_mapping import SECTION, FitsMapping, keep_fits_mapping, read_fits_mapping
+from drift.ingest.fits_pool import read_frames
+from drift.ingest.mapping import ICRS, MEAN, OF_DATE, Choice, Question
+from drift.ingest.read import LogRead, RowSetAside, read_table
+from drift.ingest.text import Heading, RawTable
+
+#: Endings of FITS files, also packed by gzip; ``.fz`` is a tiled-compressed image.
+SUFFIXES = (".fits", ".fit", ".fts", ".fz")
+_BEGINS = b"SIMPLE  ="
+_ASK_KEY = "mount_places"
+
+
+def has_fits_name(path: Path) -> bool:
+    """Tell whether a file is called as FITS files are."""
+    name = path.name.lower()
+    return name.removesuffix(".gz").endswith(SUFFIXES)
+
+
+def is_image(path: Path) -> bool:
+    """Tell whether a file that was given by itself is to be read as an image.
+
+    It is so when it is a FITS file by its name or its beginning, and its first HDU that is not empty is a
+    picture; a FITS table is none.  A file that is not there is none, nor is a pipe or a device.
+    """
+    try:
+        if not path.is_file():
+            return False
+        with path.open("rb") as file:
+            fits = file.read(len(_BEGINS)) == _BEGINS or has_fits_name(path)
+    except OSError:
+        return False
+    return fits and _begins_with_picture(path)
+
+
+def _begins_with_picture(path: Path) -> bool:
+    try:
+        first = next(image_headers(path), None)
+    except (HeaderTrouble, OSError):
+        return True  # read as an image, it is told what is wrong with it
+    return first is not None and len(first.axes) > 1 or not _has_table(path)
+
+
+def _has_table(path: Path) -> bool:
+    from drift.ingest.astropy_tables import is_fits_table
+
+    return is_fits_table(_BEGINS, path)
+
+
+def read_images(
+    paths: Sequence[Path],
+    around: Circumstances,
+    logs_toml: Path | None = None,
+    answers: dict[str, str] | None = None,
+    ask: Callable[[RawTable, Question], str] | None = None,
+    told: Callable[[int, int], None] | None = None,
+) -> LogRead:
+    """Read a set of plate-solved images by their headers.
+
+    Parameters
+    ----------
+    paths
+        The files, at least one.
+    around
+        The site and the present time.
+    logs_toml
+        The file whose section ``[fits]`` says what keywords mean, and in which what was answered or found
+        is kept; None for none.
+    answers
+        Answers given beforehand, such as ``{"fits.mount_places": "ICRS"}``.
+    ask
+        Asks a person; None where nobody is there.
+    told
+        Is told the files done and the files in all.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If the frame of the mount's places can't be told and nobody says it, or an answer is not allowed.
+        Files that can't be used raise nothing: they are in `LogRead.set_aside`.
+    """
+    before = read_fits_mapping(logs_toml) if logs_toml else FitsMapping()
+    mapping = before.with_answers(answers or {})
+    name, path, files = named(paths)
+    images = Images(name, path, files, read_frames(paths, mapping, told))
+    rows = gather_images(images, around, mapping)
+    mapping = _settled(rows, mapping, ask)
+    kept = logs_toml is not None and keep_fits_mapping(logs_toml, mapping, before)
+    log = read_table(table_of(rows, mapping.mount_places or OF_DATE), around)
+    return _told(log, rows, _kept_words(kept, logs_toml))
+
+
+def frame_of_all(
+    folders: Sequence[Sequence[Path]],
+    around: Circumstances,
+    logs_toml: Path | None = None,
+    answers: dict[str, str] | None = None,
+    told: Callable[[int, int], None] | None = None,
+) -> dict[str, str]:
+    """Return the answers, with the frame of the mount's places that images of many folders show together.
+
+    A folder a night holds too few images to tell it by themselves.  Nothing is added where it is said
+    already, or where the fullest folder shows it.
+
+    Parameters
+    ----------
+    folders
+        The images of each folder, the fullest first.
+    around, logs_toml, answers, told
+        As for `read_images`.
+    """
+    said = dict(answers or {})
+    mapping = (read_fits_mapping(logs_toml) if logs_toml else FitsMapping()).with_answers(said)
+    if len(folders) < 2 or mapping.mount_places:
+        return said
+    every = [path for some in folders for path in some]
+    for paths in (folders[0], every):
+        name, path, files = named(paths)
+        images = Images(name, path, files, read_frames(paths, mapping, told if paths is every else None))
+        rows = gather_images(images, around, mapping)
+        if not rows.own.any():
+            return said
+        if rows.frame.frame:
+            return said if paths is folders[0] else {**said, f"{SECTION}.{_ASK_KEY}": rows.frame.frame}
+    return said
+
+
+def _settled(
+    rows: ImageRows, mapping: FitsMapping, ask: Callable[[RawTable, Question], str] | None
+) -> FitsMapping:
+    """Settle what the keywords mean: as said, as found, or as answered."""
+    mapping = replace(mapping, tube_side_means=rows.sides.means, mount_ra_unit=rows.mount.unit)
+    if not rows.own.any() or mapping.mount_places:
+        return mapping
+    if rows.frame.frame:
+        return replace(mapping, mount_places=rows.frame.frame)
+    names = f"{mapping.mount_ra} and {mapping.mount_dec}"
+    question = Question(
+        f"{SECTION}.{_ASK_KEY}",
+        f"in which frame are {names}, the mount's places?  EQUINOX and RADESYS do not say it.  "
+        f"({rows.frame.words})",
+        (
+            Choice(OF_DATE, "what most mounts work in"),
+            Choice(ICRS, "also called J2000"),
+            Choice(MEAN, "precession alone"),
+        ),
+    )
+    if ask is None:
+        raise LogFileError(
+            f"{rows.images.name}: one thing can't be decided from the headers:\n  {question.line()}\n"
+            f'Say it with --answer "{question.key}=CHOICE", or import the images at a terminal, where it is '
+            "asked."
+        )
+    answer = ask(_named_only(rows.images.name), question)
+    return mapping.with_answers({question.key: answer})
+
+
+def _named_only(name: str) -> RawTable:
+    """Return a table without rows, for a question about a set of images."""
+    headings = tuple(Heading(column) for column in (*COLUMNS, FILE))
+    return RawTable(name, "", "", FORM, headings, 0, (), lambda raw: [])
+
+
+def _kept_words(kept: bool, logs_toml: Path | None) -> tuple[str, ...]:
+    if not kept or logs_toml is None:
+        return ()
+    return (f"what the keywords mean is kept in the section [{SECTION}] of {logs_toml.name}",)
+
+
+def _told(log: LogRead, rows: ImageRows, remarks: Iterable[str]) -> LogRead:
+    """Say of each row which image it is, and why the set is taken for what it is."""
+    count = len(rows.images.files)
+    images = "1 image" if count == 1 else f"{count:,} images"
+    aside, left_out = (
+        tuple(_naming(one, rows.images.files[one.line - 1]) for one in some)
+        for some in (log.set_aside, log.left_out)
+    )
+    spare = f"not used, but kept with each row as it came: {FILE}"
+    return replace(
+        log,
+        set_aside=aside,
+        left_out=left_out,
+        why=f"the headers of {images}, {len(rows.frames):,} of them solved and dated",
+        remarks=(*(one for one in log.remarks if one != spare), *remarks),
+    )
+
+
+def _naming(row: RowSetAside, file: str) -> RowSetAside:
+    """Let the reason name the image, where it does not yet."""
+    if row.reason.startswith(f"{file} "):
+        return row
+    reason = row.reason.replace("with the rest of the file", "with the rest of the images")
+    return replace(row, reason=f"{file}: {reason}")

@@ -1,0 +1,385 @@
+"""What RA and DEC in the headers are: the mount's place, its unit and frame, or the solve written back."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal, InvalidOperation
+
+import numpy as np
+import numpy.typing as npt
+
+from drift.ingest.fits_mapping import YES, FitsMapping
+from drift.ingest.mapping import ICRS, MEAN, OF_DATE
+from drift.ingest.places import hour_angle_rad
+from drift.ingest.trial import ONE_FRAME, RIGHT, frame_share
+from drift.ingest.values import LOOKS, ON, PARTS, NumberSpelling, side_of
+from drift.sky.of_date import separation_deg
+
+# ---- What RA and DEC in the headers are: the mount's own place and in which unit, or the solve written
+# back.
+#
+# No standard says it of these keywords, so each decision here has its reason, which is told, and
+# can be given
+# by the mapping instead.
+
+
+Numbers = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+#: From this share of the files on, RA and DEC that are the solved place are so by intent.
+_NEARLY_ALL = 0.9
+#: From this share on it is not by chance, and the files concerned are taken by themselves.
+_SOME = 0.1
+#: A rounded value is within half a step of the true one; the rest allows for rounding twice.
+_STEPS = 0.75
+#: Programs place the middle of an image up to a pixel apart.
+_PIXELS = 1.0
+_NEAR_DEG = 5.0  # a right ascension in hours, times 15, comes so near to the solved one ...
+_MOST = 0.8  # ... in this share of the files
+_FEW = 3
+
+
+@dataclass(frozen=True)
+class Solved:
+    """The solved places of n files: ICRS and in the frame of their own WCS [deg], and the size of a pixel."""
+
+    time_us: Ints
+    ra_deg: Numbers
+    dec_deg: Numbers
+    own_deg: Numbers  # (n, 2) centre in the frame of the WCS
+    reference_deg: Numbers  # (n, 2) CRVAL
+    pixel_deg: Numbers
+
+
+@dataclass(frozen=True)
+class MountPlaces:
+    """RA and DEC of n files as numbers [deg], NaN where they are not given.
+
+    `bad` says why a value is none, by position; `unit` is that of plain numbers where it was said or found.
+    """
+
+    ra_deg: Numbers
+    dec_deg: Numbers
+    ra_step_deg: float  # what the last written digit is worth
+    dec_step_deg: float
+    bad: dict[int, str]
+    unit: str = ""
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def given(self) -> Mask:
+        """Tell which files give both."""
+        return np.isfinite(self.ra_deg) & np.isfinite(self.dec_deg)
+
+
+def read_mount_places(
+    ra: Sequence[str], dec: Sequence[str], solved: Solved, mapping: FitsMapping
+) -> MountPlaces:
+    """Read the texts of RA and DEC: parts of sixty (hours for RA), or plain numbers (degrees).
+
+    Parameters
+    ----------
+    ra, dec
+        n texts, "" where not given.
+    solved
+        The solved places, by which plain numbers in hours are known.
+    mapping
+        Has the last word on the unit.
+    """
+    unit = mapping.mount_ra_unit or "degrees"
+    kinds = [_kind(text) for text in ra]
+    plain = _of_kind(ra, kinds, "plain", unit)
+    remarks: tuple[str, ...] = ()
+    if not mapping.mount_ra_unit and _in_hours(plain, solved):
+        unit, plain = "hours", plain * 15.0
+        remarks = (f"{mapping.mount_ra} is taken as hours: times 15 it comes near to the solved places",)
+    sixty = [_of_kind(ra, kinds, kind, kind) for kind in ("hours", "degrees")]
+    ra_deg = np.where(np.isfinite(plain), plain, np.where(np.isfinite(sixty[0]), *sixty))
+    dec_deg = NumberSpelling("mount_dec_deg", "degrees").read(list(dec))[0]
+    return MountPlaces(
+        ra_deg,
+        dec_deg,
+        _step(ra) * (15.0 if unit == "hours" or "hours" in kinds else 1.0),
+        _step(dec),
+        _unreadable(mapping.mount_ra, ra, ra_deg) | _unreadable(mapping.mount_dec, dec, dec_deg),
+        "hours" if unit == "hours" else mapping.mount_ra_unit,
+        remarks,
+    )
+
+
+def _kind(text: str) -> str:
+    """Tell how a right ascension is written: a plain number, or parts of sixty of hours or degrees."""
+    match = PARTS.fullmatch(text)
+    if match is None:
+        return "plain"
+    return "degrees" if (match["mark"] or "h")[0] in "dD°º" else "hours"
+
+
+def _of_kind(texts: Sequence[str], kinds: Sequence[str], kind: str, unit: str) -> Numbers:
+    """Read the texts of one kind as degrees; NaN for the others."""
+    own = [text if one == kind else "" for text, one in zip(texts, kinds, strict=True)]
+    return NumberSpelling("mount_ra_deg", unit).read(own)[0]
+
+
+def _unreadable(keyword: str, texts: Sequence[str], values: Numbers) -> dict[int, str]:
+    return {
+        at: f"says {keyword} = {texts[at]!r}, which is neither degrees nor parts of sixty"
+        for at in np.flatnonzero(np.isnan(values)).tolist()
+        if texts[at]
+    }
+
+
+def _in_hours(plain: Numbers, solved: Solved) -> bool:
+    rows = np.isfinite(plain)
+    if rows.sum() < _FEW or plain[rows].max() >= 24.0:
+        return False
+
+    def near(factor: float) -> float:
+        apart = (plain[rows] * factor - solved.ra_deg[rows] + 180.0) % 360.0 - 180.0
+        return float(np.mean(np.abs(apart) * np.cos(np.radians(solved.dec_deg[rows])) < _NEAR_DEG))
+
+    return near(15.0) >= _MOST and near(1.0) < 0.5
+
+
+def _step(texts: Sequence[str]) -> float:
+    """Return what the last digit is worth, in the column's own unit; the finest of all texts."""
+    steps = [_step_of(text) for text in set(texts) if text]
+    return min(steps, default=0.0)
+
+
+def _step_of(text: str) -> float:
+    match = PARTS.fullmatch(text)
+    if match:
+        if match["seconds"]:
+            return float(10.0 ** -len(match["second_part"] or "")) / 3600.0
+        return float(10.0 ** -len(match["minute_part"] or "")) / 60.0
+    try:
+        exponent = Decimal(text).as_tuple().exponent
+    except InvalidOperation:
+        return np.inf
+    return float(10.0**exponent) if isinstance(exponent, int) else np.inf
+
+
+@dataclass(frozen=True)
+class WrittenBack:
+    """Which files have the solved place in RA and DEC, and what to say of it."""
+
+    rows: Mask
+    remarks: tuple[str, ...] = ()
+
+
+def written_back(mount: MountPlaces, solved: Solved, mapping: FitsMapping) -> WrittenBack:
+    """Find the files whose RA and DEC are the place of the WCS to within their rounding.
+
+    A mount's own place differs from the solved one by its pointing error, which is many times the rounding.
+    Compared are the middle of the image and CRVAL, in the frame of the WCS, ICRS and of date.
+    """
+    given = mount.given
+    none = np.zeros(len(given), dtype=bool)
+    if mapping.written_back or not given.any():
+        return WrittenBack(given if mapping.written_back == YES else none)
+    same = np.zeros(len(given), dtype=bool)
+    same[given] = _same_place(mount, solved, given)
+    count, of = int(same.sum()), int(given.sum())
+    if count < _SOME * of or not count:
+        return WrittenBack(none)
+    names = f"{mapping.mount_ra} and {mapping.mount_dec}"
+    what = (
+        f"in {count} of {of} images {names} are the place of the WCS itself, to within rounding: a program "
+        "wrote the solved place over the mount's own, or made the WCS from the mount's place without a solve"
+    )
+    cure = (
+        "If other keywords hold what the mount itself said, name them with --answer fits.mount_ra=KEYWORD "
+        "and fits.mount_dec=KEYWORD; if the mount points so well, say --answer fits.written_back=no"
+    )
+    if count >= _NEARLY_ALL * of:
+        return WrittenBack(
+            given,
+            (
+                f"{what}.  So none of these images is a pointing solve; they can serve for sweeps and runs "
+                f"only.  {cure}",
+            ),
+        )
+    return WrittenBack(same, (f"{what}.  So these {count} are no pointing solves.  {cure}",))
+
+
+def _same_place(mount: MountPlaces, solved: Solved, rows: Mask) -> Mask:
+    from drift.sky.of_date import apparent_place, mean_place
+
+    ra, dec = mount.ra_deg[rows], mount.dec_deg[rows]
+    icrs = solved.time_us[rows], solved.ra_deg[rows], solved.dec_deg[rows]
+    pairs = [
+        icrs[1:],
+        tuple(solved.own_deg[rows].T),
+        tuple(solved.reference_deg[rows].T),
+        apparent_place(*icrs),
+        mean_place(*icrs),
+    ]
+    across = np.cos(np.radians(dec))
+    room_ra = _STEPS * mount.ra_step_deg * across + _PIXELS * solved.pixel_deg[rows]
+    room_dec = _STEPS * mount.dec_step_deg + _PIXELS * solved.pixel_deg[rows]
+    same = np.zeros(len(ra), dtype=bool)
+    for to_ra, to_dec in pairs:
+        d_ra = np.abs((ra - to_ra + 180.0) % 360.0 - 180.0) * across
+        same |= (d_ra <= room_ra) & (np.abs(dec - to_dec) <= room_dec)
+    return same
+
+
+# ---- In which frame the mount's places in the headers are, and which side of the pier a keyword means.
+#
+# RADESYS and EQUINOX speak of the WCS only (Calabretta and Greisen 2002, sect. 3.1); for RA and DEC it is
+# found by their differences from the solved places, see `drift.ingest.trial`.
+
+
+#: Differences beyond this are wrong solves, or a mount that did not know where it pointed [deg].
+_NEAR_FRAME_DEG = 5.0
+#: Sides that agree with the sign of the hour angle in this share decide what a keyword means ...
+_AGREE = 0.8
+#: ... of so many images that were taken so far from the meridian [rad].
+_LEAST_SIDES = 5
+_MERIDIAN_RAD = np.radians(10.0)
+
+
+@dataclass(frozen=True)
+class FrameFound:
+    """The frame of the mount's places: "" when it can't be told; and the evidence in words."""
+
+    frame: str
+    words: str
+
+
+def mount_frame(
+    mount: MountPlaces, rows: Mask, solved: Solved, longitude_deg: float, mapping: FitsMapping
+) -> FrameFound:
+    """Tell in which frame RA and DEC are, by how they differ from the solved places.
+
+    Parameters
+    ----------
+    mount, solved
+        Both places of n files.
+    rows
+        (n,) the files whose RA and DEC are the mount's own.
+    longitude_deg
+        Of the site [deg], east positive.
+    mapping
+        Has the last word.
+    """
+    names = f"{mapping.mount_ra} and {mapping.mount_dec}"
+    if mapping.mount_places:
+        return FrameFound(
+            mapping.mount_places, f"{names} are taken as {mapping.mount_places}, as the mapping says"
+        )
+    near = rows & (
+        separation_deg(solved.ra_deg, solved.dec_deg, mount.ra_deg, mount.dec_deg) < _NEAR_FRAME_DEG
+    )
+    share = frame_share(
+        longitude_deg,
+        solved.time_us[near],
+        solved.ra_deg[near],
+        solved.dec_deg[near],
+        mount.ra_deg[near],
+        mount.dec_deg[near],
+    )
+    seen = (
+        f"their differences from the solved places hold {share.share:.2f} +- {share.sd:.2f} of the "
+        "precession since 2000"
+    )
+    if share.verdict == RIGHT:
+        return FrameFound(OF_DATE, f"{names} are taken as of date: {seen}")
+    if share.verdict == ONE_FRAME:
+        return FrameFound(ICRS, f"{names} are taken as ICRS (J2000), and turned to of date: {seen}")
+    return FrameFound("", _medians(mount, near, solved, names))
+
+
+def _medians(mount: MountPlaces, rows: Mask, solved: Solved, names: str) -> str:
+    """Say what little is seen of the frame."""
+    if not rows.any():
+        return f"{names} lie far from the solved places"
+    from drift.sky.of_date import apparent_place
+
+    us, ra, dec = solved.time_us[rows], solved.ra_deg[rows], solved.dec_deg[rows]
+    there = mount.ra_deg[rows], mount.dec_deg[rows]
+    of_date = 60.0 * float(np.median(separation_deg(*apparent_place(us, ra, dec), *there)))
+    icrs = 60.0 * float(np.median(separation_deg(ra, dec, *there)))
+    few = "these images are too few, or too near to each other on the sky, to tell"
+    return (
+        f"{few}; taken as of date {names} lie {of_date:.1f} arcmin from the solved places in the median, "
+        f"taken as ICRS {icrs:.1f}"
+    )
+
+
+def to_of_date(frame: str, time_us: Ints, ra_deg: Numbers, dec_deg: Numbers) -> tuple[Numbers, Numbers]:
+    """Turn the mount's places into apparent ones of date."""
+    from drift.sky.of_date import apparent_place, icrs_of_mean
+
+    if frame == OF_DATE:
+        return ra_deg, dec_deg
+    icrs = icrs_of_mean(time_us, ra_deg, dec_deg) if frame == MEAN else (ra_deg, dec_deg)
+    return apparent_place(time_us, *icrs)
+
+
+@dataclass(frozen=True)
+class SidesFound:
+    """The side that the tube is on in each file ("east", "west" or ""), and what the keyword means.
+
+    `means` is one of `drift.ingest.values.MEANINGS`, or "" when it can't be told.
+    """
+
+    sides: list[str]
+    means: str
+    remarks: tuple[str, ...]
+
+
+def tube_sides(said: Sequence[str], solved: Solved, longitude_deg: float, mapping: FitsMapping) -> SidesFound:
+    """Find the side of the pier that the tube was on.
+
+    A tube looks across the pier, except near the meridian: so the sign of the hour angle shows whether the
+    keyword means the side that the tube is on or that it looks to.
+    """
+    read = [side_of(text) for text in said]
+    odd = sorted({text for text, side in zip(said, read, strict=True) if side is None})
+    remarks: tuple[str, ...] = (
+        (f"{mapping.tube_side} says {', '.join(map(repr, odd))}, which is no side of the pier",)
+        if odd
+        else ()
+    )
+    means = mapping.tube_side_means
+    if not means and any(read):
+        means, agree = _side_meaning(read, solved, longitude_deg)
+        remarks += (_about_sides(mapping.tube_side, means, agree),)
+        if not means:
+            return SidesFound([""] * len(said), "", remarks)
+    other = {"east": "west", "west": "east"}
+    sides = [side or "" for side in read]
+    if means == LOOKS:
+        sides = [other.get(side, "") for side in sides]
+    return SidesFound(sides, means, remarks)
+
+
+def _about_sides(keyword: str, means: str, agree: float | None) -> str:
+    if means and agree is not None:
+        across = round(100 * (agree if means == ON else 1.0 - agree))
+        return f"{keyword} is taken as {means}: in {across} of 100 images the tube then looks across the pier"
+    why = "" if agree is None else f" (in {round(100 * agree)} of 100 images the tube looks across the pier)"
+    return (
+        f"{keyword} is not used, because it can't be told whether it means {ON} or {LOOKS}{why}: say it with "
+        f'--answer "fits.tube_side_means={ON}" (or "...={LOOKS}")'
+    )
+
+
+def _side_meaning(
+    read: Sequence[str | None], solved: Solved, longitude_deg: float
+) -> tuple[str, float | None]:
+    rows = np.array([bool(side) for side in read], dtype=bool)
+    east = np.array([side == "east" for side in read], dtype=bool)
+    hour_angle = hour_angle_rad(longitude_deg, solved.time_us, solved.ra_deg)
+    west_sky = np.sin(hour_angle) > 0.0
+    rows &= np.abs(np.sin(hour_angle)) > np.sin(_MERIDIAN_RAD)
+    if rows.sum() < _LEAST_SIDES:
+        return "", None
+    agree = float(np.mean(east[rows] == west_sky[rows]))
+    if agree >= _AGREE:
+        return ON, agree
+    return (LOOKS if agree <= 1.0 - _AGREE else ""), agree

@@ -1,0 +1,120 @@
+"""Many FITS files at once, read on all cores by child processes."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import queue
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from drift.child import start_child
+from drift.ingest.fits_frame import Frame, NoFrame, read_frame
+from drift.ingest.fits_mapping import FitsMapping
+
+#: From so many files on, children are worth their start (which takes as long as some 500 files).
+MANY_FILES = 600
+_BROKE = (
+    "made the process that reads headers break down (a fault of a library, or memory ran out): "
+    "the header is broken in a way that can't be read"
+)
+#: A process that a signal ended has a negative code, on Windows a very large one.
+_LEAST_BREAKDOWN = 256
+Answer = Frame | NoFrame
+Told = Callable[[int, int], None]  # files done, files in all
+
+
+def read_frames(paths: Sequence[Path], mapping: FitsMapping, told: Told | None = None) -> list[Answer]:
+    """Return what each file's header says, in the order of the files.
+
+    Parameters
+    ----------
+    paths
+        The files.
+    mapping
+        What the keywords mean.
+    told
+        Is told the files done and the files in all, again and again.
+    """
+    cores = min(os.cpu_count() or 1, len(paths) // (MANY_FILES // 2))
+    if cores > 1 and sys.executable:
+        return _Children(paths, mapping, told, cores).read()
+    answers = []
+    for number, path in enumerate(paths, 1):
+        answers.append(read_frame(path, mapping))
+        if told:
+            told(number, len(paths))
+    return answers
+
+
+@dataclass
+class _Children:
+    paths: Sequence[Path]
+    mapping: FitsMapping
+    told: Told | None
+    count: int
+    _answers: queue.SimpleQueue[tuple[int, Answer]] = field(default_factory=queue.SimpleQueue)
+    _running: list[subprocess.Popen[bytes]] = field(default_factory=list)
+    _over: bool = False
+
+    def read(self) -> list[Answer]:
+        """Share the files out, and gather the answers as they come."""
+        found: list[Answer] = [NoFrame(_BROKE)] * len(self.paths)
+        shares = [list(range(start, len(self.paths), self.count)) for start in range(self.count)]
+        threads = [threading.Thread(target=self._work, args=(share,), daemon=True) for share in shares]
+        try:
+            for thread in threads:
+                thread.start()
+            for done in range(1, len(self.paths) + 1):
+                at, answer = self._answers.get()
+                found[at] = answer
+                if self.told:
+                    self.told(done, len(self.paths))
+        finally:
+            self._over = True
+            for child in self._running:
+                child.kill()
+        return found
+
+    def _work(self, share: list[int]) -> None:
+        """See to it that every file of a share gets an answer, whatever becomes of the children."""
+        while share and not self._over:
+            done, broke = self._one_child(share)
+            share = share[done:]
+            if share and broke:
+                self._answers.put((share[0], NoFrame(_BROKE)))
+                share = share[1:]
+            elif not done:
+                break
+        for at in share:  # no child could be started: do without
+            if self._over:
+                return
+            self._answers.put((at, read_frame(self.paths[at], self.mapping)))
+
+    def _one_child(self, share: list[int]) -> tuple[int, bool]:
+        """Let one child read a share; return how many answers it gave, and whether it broke down."""
+        done = 0
+        try:
+            child = _start()
+        except OSError:
+            return 0, False
+        self._running.append(child)
+        with child:
+            assert child.stdin is not None and child.stdout is not None
+            try:
+                with child.stdin as way_in:
+                    pickle.dump((self.mapping, [str(self.paths[at]) for at in share]), way_in)
+                for at in share:
+                    self._answers.put((at, pickle.load(child.stdout)))
+                    done += 1
+            except (OSError, EOFError, pickle.UnpicklingError):
+                pass
+        return done, not 0 <= child.returncode < _LEAST_BREAKDOWN
+
+
+def _start() -> subprocess.Popen[bytes]:
+    return start_child("drift.ingest.fits_worker")

@@ -1,0 +1,306 @@
+"""A table with columns of its own -> a proposal how to read it, each part with its reason."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+from drift.errors import LogFileError
+from drift.ingest.cells import Circumstances, LogLayout
+from drift.ingest.detect import near_layout, why_none
+from drift.ingest.guess_sky import with_frames, with_sides, with_zone
+from drift.ingest.guess_time import candidates, guess_time
+from drift.ingest.guess_units import with_units
+from drift.ingest.kinds import BY_KIND, LAYOUTS
+from drift.ingest.mapping import (
+    NONE,
+    VALUE,
+    Answers,
+    Ask,
+    Choice,
+    ColumnFrom,
+    Decisions,
+    Mapping,
+    Proposal,
+    Question,
+)
+from drift.ingest.names import columns_named
+from drift.ingest.text import RawTable
+from drift.ingest.trial import Known, sample_of
+
+#: A share of the columns that a kind of log needs from which it is worth asking for the others.
+_WORTH_ASKING = 0.5
+_PLACES = ("pier", "plate", "mount")
+
+
+def propose(table: RawTable, around: Circumstances, answers: Answers) -> Proposal:
+    """Say how a table could be read, or what must be asked first.
+
+    Parameters
+    ----------
+    table
+        The table, with columns that are not the contract's.
+    around
+        The site and the present time: the horizon tells zones and units apart.
+    answers
+        Answers to earlier questions, by key.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If it is no log of any kind known here, or an answer can't be one.
+    """
+    decisions = Decisions(answers, [], set())
+    try:
+        mapping = _Guess(Known(table, sample_of(table), around, decisions)).mapping()
+    except Ask as ask:
+        return Proposal(None, tuple(decisions.reasons), ask.question)
+    except LogFileError as error:
+        raise LogFileError(f"{table.name}: {error}") from error
+    _refuse_unknown(decisions, mapping, table.name)
+    return Proposal(mapping, tuple(decisions.reasons))
+
+
+def all_questions(table: RawTable, around: Circumstances, answers: Answers) -> list[Question]:
+    """Return every question on the way to a mapping, taking the first choice of each to get to the next."""
+    given, found = dict(answers), []
+    while (question := propose(table, around, given).question) and question.key not in given:
+        found.append(question)
+        given[question.key] = question.choices[0].answer
+    return found
+
+
+def _refuse_unknown(decisions: Decisions, mapping: Mapping, name: str) -> None:
+    known = decisions.asked | set(BY_KIND[mapping.kind].columns)
+    for key in decisions.answers:
+        if key not in known:
+            raise LogFileError(
+                f"{name}: {key!r} was not asked; answers here can be to {', '.join(sorted(known))}."
+            )
+
+
+class _Guess:
+    """Goes from a table to a mapping, deciding one thing after the other."""
+
+    def __init__(self, known: Known) -> None:
+        self.known = known
+        self.table, self.sample, self.decisions = known.table, known.sample, known.decisions
+        self._times = candidates(known.sample)
+
+    def mapping(self) -> Mapping:
+        """Go all the way."""
+        layout, columns = self._kind_and_columns()
+        mapping = Mapping(layout.kind, self.table.header, columns)
+        if "time_utc" in layout.columns:
+            time = guess_time(self.sample, self.decisions)
+            names = tuple(self.table.header[at] for at in time.at)
+            mapping = replace(mapping, columns={"time_utc": ColumnFrom(names), **columns}, time=time.time)
+        else:
+            time = None
+            mapping = self._with_day(mapping)
+        mapping = with_units(self.known, mapping)
+        if time is not None:
+            mapping = with_zone(self.known, mapping, time)
+        if "ra_deg" in mapping.columns:
+            mapping = with_frames(self.known, mapping)
+        if "tube_side" in mapping.columns:
+            mapping = with_sides(self.known, mapping)
+        if layout.kind == "levels" and "place" not in mapping.columns:
+            mapping = self._with_place(mapping)
+        return mapping
+
+    # ---- which kind of log, and which column is which
+
+    def _kind_and_columns(self) -> tuple[LogLayout, dict[str, ColumnFrom]]:
+        named = {layout.kind: self._named(layout) for layout in LAYOUTS}
+        fitting = [one for one in LAYOUTS if all(named[one.kind].get(column) for column in one.required)]
+        answer = self.decisions.answer("kind")
+        near = self._but_for_slips(named)
+        if near is not None:
+            layout = near
+        elif answer:
+            if answer not in BY_KIND:
+                raise LogFileError(f"kind={answer} is none of {', '.join(BY_KIND)}")
+            layout = BY_KIND[answer]
+            self.decisions.told("kind", layout.kind, "as answered")
+        elif fitting:
+            layout = self._best(fitting, named)
+        else:
+            layout = self._nearest(named)
+        self._refuse_repeated(layout, named[layout.kind])
+        return layout, self._columns(layout, named[layout.kind])
+
+    def _but_for_slips(self, named: dict[str, dict[str, list[int]]]) -> LogLayout | None:
+        """Return the layout that the header is of but for slips, each of which is asked about first."""
+        if self.decisions.answers.get("kind"):
+            return None
+        near = near_layout(self.table.header, LAYOUTS)
+        if near is None:
+            return None
+        for column, name in near.slips.items():
+            if self.decisions.answers.get(column, name).lower() not in (name.lower(), NONE):
+                return None  # another column was answered: no slip then
+        for column, name in near.slips.items():
+            words = f"the column {name} is taken as {column}: is it?"
+            choices = (Choice(name, "yes"), Choice(NONE, "no: the file is then not imported"))
+            if self.decisions.ask(Question(column, words, choices)) == NONE:
+                raise LogFileError(
+                    f"{name} is not {column}, which then lacks: give the column that is it this name, or "
+                    f"{name} one less like it, and import again."
+                )
+            named[near.layout.kind][column] = [self.table.header.index(name)]
+        self.known.slips.update(near.slips)
+        slips = " and ".join(near.slips.values())
+        self.decisions.told("kind", near.layout.kind, f"its columns but for {slips} are the contract's own")
+        return near.layout
+
+    def _refuse_repeated(self, layout: LogLayout, named: dict[str, list[int]]) -> None:
+        """Refuse a header in which what is needed stands under one name only, and that twice."""
+        for column in (*layout.required, *layout.together):
+            found = [self.table.header[at] for at in named[column] if at >= 0]
+            if found and not self._once(named[column]) and not self.decisions.answers.get(column):
+                raise LogFileError(
+                    f"the header names {found[0]} more than once, so that it is not clear which column is "
+                    "meant.  Rename or remove one of them."
+                )
+
+    def _once(self, positions: list[int]) -> list[int]:
+        """Return the positions of columns whose names stand in the header once: others can't be answered."""
+        names = [name.lower() for name in self.table.header]
+        return [at for at in positions if at < 0 or names.count(names[at]) == 1]
+
+    def _named(self, layout: LogLayout) -> dict[str, list[int]]:
+        """Return the positions of the columns that may be each of a layout's."""
+        taken = {one.at for one in self._times}
+        found: dict[str, list[int]] = {}
+        for column in layout.columns:
+            if column == "time_utc":
+                found[column] = [one.at for one in self._times if one.sort != "date"]
+            elif column == "date":
+                found[column] = [one.at for one in self._times if one.sort in ("date", "whole")]
+            else:
+                positions = columns_named(column, self.sample.headings)
+                found[column] = [at for at in positions if at not in taken]
+            if self.decisions.answers.get(column):
+                found[column] = found[column] or [-1]
+        return found
+
+    def _best(self, fitting: list[LogLayout], named: dict[str, dict[str, list[int]]]) -> LogLayout:
+        used = {one.kind: sum(bool(at) for at in named[one.kind].values()) for one in fitting}
+        most = max((used[one.kind], len(one.required)) for one in fitting)
+        best = [one for one in fitting if (used[one.kind], len(one.required)) == most]
+        if len(best) > 1:
+            choices = tuple(Choice(one.kind, one.title) for one in best)
+            return BY_KIND[self.decisions.ask(Question("kind", "what kind of log is it?", choices))]
+        self.decisions.told("kind", best[0].kind, "its columns are those of " + best[0].title)
+        return best[0]
+
+    def _nearest(self, named: dict[str, dict[str, list[int]]]) -> LogLayout:
+        def share(layout: LogLayout) -> float:
+            own = [column for column in layout.required if column not in ("time_utc", "date")]
+            return sum(bool(named[layout.kind][column]) for column in own) / len(own)
+
+        timed = [one for one in LAYOUTS if named[one.kind].get(one.required[0])]
+        nearest = max(timed, key=lambda one: (share(one), len(one.required)), default=None)
+        if nearest is None or share(nearest) < _WORTH_ASKING or nearest.kind == "corrections":
+            raise LogFileError(why_none(self.table.header, LAYOUTS))
+        near = [one for one in timed if share(one) >= _WORTH_ASKING and one.kind != "corrections"]
+        if len(near) > 1:
+            choices = tuple(Choice(one.kind, self._lacking_words(one, named[one.kind])) for one in near)
+            return BY_KIND[self.decisions.ask(Question("kind", "what kind of log is it?", choices))]
+        self.decisions.told("kind", nearest.kind, "most of its columns are those of " + nearest.title)
+        return nearest
+
+    @staticmethod
+    def _lacking_words(layout: LogLayout, named: dict[str, list[int]]) -> str:
+        lacking = [column for column in layout.required if not named[column]]
+        return f"{layout.title}; a column for {', '.join(lacking)} is then asked for"
+
+    def _columns(self, layout: LogLayout, named: dict[str, list[int]]) -> dict[str, ColumnFrom]:
+        columns: dict[str, ColumnFrom] = {}
+        taken: set[int] = set()
+        for column in layout.columns:
+            if column in ("time_utc", "date"):
+                continue
+            found = self._column(column, [at for at in named[column] if at not in taken], layout, taken)
+            if found is not None:
+                columns[column] = found
+                taken |= {at for at, name in enumerate(self.table.header) if name in found.columns}
+        return columns
+
+    def _column(self, column: str, found: list[int], layout: LogLayout, taken: set[int]) -> ColumnFrom | None:
+        header, decisions = self.table.header, self.decisions
+        answer = decisions.answer(column)
+        if answer.startswith(VALUE):
+            decisions.told(column, answer, "as answered")
+            return ColumnFrom(value=answer.removeprefix(VALUE))
+        if answer == NONE and column in layout.optional:
+            return None
+        if answer:
+            names = {name.lower(): name for name in header}
+            if answer.lower() not in names:
+                raise LogFileError(
+                    f"{column}={answer}: the file has no such column (it has: {', '.join(header)})"
+                )
+            decisions.told(column, names[answer.lower()], "as answered")
+            return ColumnFrom((names[answer.lower()],))
+        if len(found) == 1:
+            decisions.told(column, header[found[0]], "by its name")
+            return ColumnFrom((header[found[0]],))
+        half_given = column in layout.together and any(
+            self._named(layout)[one] for one in layout.together if one != column
+        )
+        if column in layout.optional and not half_given:
+            if found and not self._once(found):
+                decisions.told(column, NONE, f"the header names {header[found[0]]} more than once")
+            elif found:
+                several = ", ".join(header[at] for at in found)
+                decisions.told(
+                    column, NONE, f"several columns could be it: {several}; say {column}=NAME for one"
+                )
+            return None
+        open_ones = self._once(found) or [at for at in range(len(header)) if at not in taken and header[at]]
+        open_ones = self._once(open_ones)
+        choices = tuple(Choice(header[at], self.known.example(at)) for at in open_ones)
+        if column in ("sweep", "run"):
+            choices = (*choices, Choice(f"{VALUE}1", "one label for the whole file"))
+        if not choices:
+            raise LogFileError(f"no column is left that could be {column}")
+        decisions.ask(Question(column, f"which column is {column}?", choices))
+        raise AssertionError("a question without an answer is raised")
+
+    # ---- how each is written
+
+    def _with_day(self, mapping: Mapping) -> Mapping:
+        days = [one for one in self._times if one.sort in ("date", "whole")]
+        answer = self.decisions.answer("date").lower()
+        if answer:
+            days = [one for one in days if self.table.header[one.at].lower() == answer]
+        if len(days) != 1:
+            choices = tuple(Choice(self.table.header[one.at]) for one in days)
+            self.decisions.ask(Question("date", "which column is the date?", choices))
+        orders = days[0].orders
+        given = self.sample.given(days[0].at)
+        if len(orders) > 1 and re.match(r"\d{1,2}\.", given[0]):
+            orders = ("day month year",)
+        choices = tuple(Choice(order, f"such as {given[0]}") for order in orders)
+        order = (
+            orders[0]
+            if len(orders) == 1
+            else self.decisions.ask(
+                Question("time.order", "in which order are the parts of a date?", choices)
+            )
+        )
+        name = self.table.header[days[0].at]
+        self.decisions.told("date", name, f"it holds dates, {order}")
+        columns = {"date": ColumnFrom((name,)), **mapping.columns}
+        return replace(mapping, columns=columns, time=replace(mapping.time, order=order))
+
+    def _with_place(self, mapping: Mapping) -> Mapping:
+        words = "what did the level stand on?"
+        choices = (*(Choice(f"{VALUE}{one}") for one in _PLACES), Choice(NONE, "not known"))
+        answer = self.decisions.ask(Question("place", words, choices))
+        if answer == NONE:
+            return mapping
+        columns = {**mapping.columns, "place": ColumnFrom(value=answer.removeprefix(VALUE))}
+        return replace(mapping, columns=columns)

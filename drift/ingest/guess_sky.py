@@ -1,0 +1,201 @@
+"""What the sky tells of a table: its time zone, the frames of its places, the meaning of its tube sides."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from drift.errors import LogFileError
+from drift.ingest.guess_time import TimeGuess
+from drift.ingest.mapping import FRAMES, ICRS, MEAN, OF_DATE, Choice, Mapping, Question, TimeFrom
+from drift.ingest.names import words_of
+from drift.ingest.times import zone_named
+from drift.ingest.trial import EXCHANGED, ONE_FRAME, RIGHT, FrameShare, Known, Trial
+from drift.ingest.values import LOOKS, MEANINGS, ON
+
+#: Share of the rows below the horizon: so few under the true zone, so many that a zone is excluded.
+_CLEAR, _EXCLUDED = 0.02, 0.15
+#: Sides of the tube that agree with the sign of the hour angle in this share decide what a column means.
+_AGREE = 0.8
+
+
+def _trial(known: Known, mapping: Mapping) -> Trial:
+    return Trial.of(known.sample, mapping, known.around)
+
+
+def with_zone(known: Known, mapping: Mapping, time: TimeGuess) -> Mapping:
+    """Return a mapping with the zone of times that have none: as answered, named, or left by the horizon.
+
+    Raises
+    ------
+    Ask
+        If it can't be decided.
+    drift.errors.LogFileError
+        If an answer is no zone.
+    """
+    key, decisions = "time.zone", known.decisions
+    repeated = decisions.answer("time.repeated_hour")
+    if repeated in ("first", "second"):
+        time = replace(time, time=replace(time.time, repeated_hour=repeated))
+        mapping = replace(mapping, time=time.time)
+    if not time.needs_zone:
+        return mapping
+    answer = decisions.answer(key)
+    if answer:
+        if zone_named(answer) is None:
+            raise LogFileError(
+                f"{key}={answer} is no time zone: give UTC, a name of the IANA list such as "
+                "Europe/Berlin, or an offset such as +02:00"
+            )
+        decisions.told(key, answer, "as answered")
+        return replace(mapping, time=_zoned(time, answer))
+    if "utc" in time.words or "time_utc" in known.slips:
+        decisions.told(key, "UTC", "the name says so")
+        return replace(mapping, time=_zoned(time, "UTC"))
+    site = known.around.timezone or "UTC"
+    zones = [site] if "local" in time.words and site != "UTC" else list(dict.fromkeys(["UTC", site]))
+    if "local" in time.words and site != "UTC":
+        decisions.told(key, site, "the name says local time, and this is the site's zone")
+        return replace(mapping, time=_zoned(time, site))
+    shares = {zone: _trial(known, replace(mapping, time=_zoned(time, zone))).below() for zone in zones}
+    clear = [zone for zone, share in shares.items() if share is not None and share <= _CLEAR]
+    others = [share for zone, share in shares.items() if zone not in clear and share is not None]
+    if len(zones) > 1 and len(clear) == 1 and others and min(others) >= _EXCLUDED:
+        low = round(100 * min(others))
+        decisions.told(key, clear[0], f"else {low} of 100 rows would lie below the horizon")
+        return replace(mapping, time=_zoned(time, clear[0]))
+    choices = tuple(Choice(zone, _below_words(shares[zone])) for zone in zones)
+    zone = decisions.ask(Question(key, "in which time zone are the times?", choices, free=True))
+    return replace(mapping, time=_zoned(time, zone))
+
+
+def with_frames(known: Known, mapping: Mapping) -> Mapping:
+    """Return a mapping with the frames of its places: as answered, named, or shown by precession.
+
+    Raises
+    ------
+    Ask
+        If they can't be decided.
+    drift.errors.LogFileError
+        If an answer is no frame, or the solved places and the mount's are exchanged.
+    """
+    places = _frame(known, "places", ("ra_deg", "dec_deg"), mapping)
+    if "mount_ra_deg" not in mapping.columns:
+        return replace(mapping, places=places or _told_icrs(known))
+    mount = _frame(known, "mount_places", ("mount_ra_deg", "mount_dec_deg"), mapping)
+    trial = _trial(known, replace(mapping, places=places or ICRS, mount_places=mount or OF_DATE))
+    share = trial.frames()
+    if share.verdict == EXCHANGED:
+        raise LogFileError(
+            "the mount's places and the solved ones seem to be exchanged: precession shows in their "
+            f"differences with the wrong sign ({share.share:+.2f} times).  Give each its column by "
+            "ra_deg=NAME, dec_deg=NAME, mount_ra_deg=NAME and mount_dec_deg=NAME"
+        )
+    places = places or _told_icrs(known)
+    if mount is None:
+        mount = _mount_frame(known, share)
+    return replace(mapping, places=places, mount_places=mount)
+
+
+def _told_icrs(known: Known) -> str:
+    return known.decisions.told("places", ICRS, "plate solves are, where the file does not say otherwise")
+
+
+def _frame(known: Known, key: str, pair: tuple[str, str], mapping: Mapping) -> str | None:
+    """Return the frame that was answered or that the names say, None where they don't."""
+    answer = known.decisions.answer(key)
+    if answer:
+        frames = {frame.lower(): frame for frame in (*FRAMES,)} | {"j2000": ICRS}
+        if answer.lower() not in frames:
+            raise LogFileError(f"{key}={answer} is none of {', '.join(FRAMES)}")
+        return known.decisions.told(key, frames[answer.lower()], "as answered")
+    words: set[str] = set()
+    for column in pair:
+        name = mapping.columns[column].columns[0]
+        heading = known.sample.headings[known.table.header.index(name)]
+        words |= words_of(heading).known
+    if "b1950" in words:
+        raise LogFileError(f"{name!r} is in the frame of 1950, which is not read: turn it into J2000")
+    for word, frame in (("mean of date", MEAN), ("of date", OF_DATE), ("j2000", ICRS)):
+        if word in words:
+            return known.decisions.told(key, frame, "the name says so")
+    return None
+
+
+def _mount_frame(known: Known, share: FrameShare) -> str:
+    key = "mount_places"
+    if share.verdict == RIGHT:
+        return known.decisions.told(key, OF_DATE, "they differ from the solved ones by precession")
+    if share.verdict == ONE_FRAME:
+        words = "they differ from the solved ones by no precession, so both are in one frame"
+        both = (
+            Choice(ICRS, "the solved ones are ICRS, and so are the mount's"),
+            Choice(OF_DATE, "then the solved ones are of date too: say places=of date"),
+        )
+        return known.decisions.ask(Question(key, f"in which frame are the mount's places?  ({words})", both))
+    if known.is_own:
+        return known.decisions.told(
+            key, OF_DATE, "the columns are the contract's own, whose mount's places are"
+        )
+    choices = (
+        Choice(OF_DATE, "what most mounts work in"),
+        Choice(ICRS, "also called J2000"),
+        Choice(MEAN, "precession alone"),
+    )
+    words = "in which frame are the mount's places?  (the file is too short to tell)"
+    return known.decisions.ask(Question(key, words, choices))
+
+
+def with_sides(known: Known, mapping: Mapping) -> Mapping:
+    """Return a mapping with the meaning of its tube sides: as answered, or shown by the hour angles.
+
+    Raises
+    ------
+    Ask
+        If it can't be decided.
+    drift.errors.LogFileError
+        If an answer is none of the meanings.
+    """
+    key, decisions = "tube_side.means", known.decisions
+    source = mapping.columns["tube_side"]
+    if not source.columns:
+        return mapping
+    answer = decisions.answer(key)
+    agree = None
+    if answer:
+        means = next((one for one in MEANINGS if answer.lower() in (one, one.split()[-1])), "")
+        if not means:
+            raise LogFileError(f"{key}={answer} is none of {', '.join(MEANINGS)}")
+        decisions.told(key, means, "as answered")
+    else:
+        agree = _trial(known, mapping).sides_agree()
+        means = _side_means(known, agree, key)
+    columns = {**mapping.columns, "tube_side": replace(source, means=means)}
+    return replace(mapping, columns=columns)
+
+
+def _side_means(known: Known, agree: float | None, key: str) -> str:
+    if agree is not None and agree >= _AGREE:
+        words = f"in {round(100 * agree)} of 100 rows the tube then looks across the pier"
+        return known.decisions.told(key, ON, words)
+    if agree is not None and agree <= 1.0 - _AGREE:
+        words = f"in {round(100 - 100 * agree)} of 100 rows the tube then looks across the pier"
+        return known.decisions.told(key, LOOKS, words)
+    if known.is_own:
+        return known.decisions.told(key, ON, "the columns are the contract's own, where it is so")
+    choices = (
+        Choice(ON, "a tube on the east side looks west"),
+        Choice(LOOKS, "east: the tube looks to the east, from the west side"),
+    )
+    return known.decisions.ask(Question(key, "what does east in the column of sides mean?", choices))
+
+
+def _zoned(time: TimeGuess, zone: str) -> TimeFrom:
+    return replace(time.time, zone=zone)
+
+
+def _below_words(share: float | None) -> str:
+    if share is None:
+        return ""
+    if share <= _CLEAR:
+        return "all rows then lie above the horizon"
+    return f"{round(100 * share)} of 100 rows would lie below the horizon"

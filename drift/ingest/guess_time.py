@@ -1,0 +1,252 @@
+"""Which columns hold a table's times, and how they are written."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+
+from drift.errors import LogFileError
+from drift.ingest.mapping import END, MIDDLE, START, Choice, Decisions, Question, TimeFrom
+from drift.ingest.names import Words, words_of
+from drift.ingest.times import ABSOLUTE, DATES, TimeSpelling, dates_in_order, has_clock, zone_written
+from drift.ingest.trial import TableSample
+from drift.ingest.values import US_PER_DAY
+
+#: A column is of a sort when this share of its cells is.
+_NEARLY_ALL = 0.9
+#: Form of a number -> the values that it has between 1990 and 2060; they do not overlap.
+_RANGES = {
+    "JD": (2_447_892.0, 2_473_460.0),
+    "MJD": (47_892.5, 73_460.0),
+    "spreadsheet days": (32_874.0, 47_890.0),
+    "Unix seconds": (6.3e8, 2.85e9),
+    "Unix milliseconds": (6.3e11, 2.85e12),
+}
+_TIME_WORDS = ("time", "date", "utc", "local", "jd", "mjd", "unix", "start", "end", "middle", "far clock")
+#: Between neighbours with one date the clock falls by so much at midnight [us].
+_MIDNIGHT_US = US_PER_DAY // 3
+
+
+@dataclass(frozen=True)
+class _Candidate:
+    """One column that may hold times: of sort "whole" (date and time), "date", "clock" or "count"."""
+
+    at: int
+    sort: str
+    words: Words
+    form: str = "text"
+    orders: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class TimeGuess:
+    """The columns of the time and how they are written, the zone still open."""
+
+    at: tuple[int, ...]
+    time: TimeFrom
+    words: frozenset[str]
+    needs_zone: bool
+
+
+def candidates(sample: TableSample) -> list[_Candidate]:
+    """Return the columns that hold times, dates or times of day, by their names and what is in them."""
+    found = [_candidate(sample, at) for at in range(len(sample.headings))]
+    return [one for one in found if one is not None]
+
+
+def _candidate(sample: TableSample, at: int) -> _Candidate | None:
+    words = words_of(sample.headings[at])
+    named = words.has(*_TIME_WORDS) and not words.has("exposure", "ra", "dec")
+    given = sample.given(at)[:300]
+    if not given:
+        return None
+    if sample.are_numbers(at):
+        form = _count_form(sample, at) if named or "d" in words.unit_texts[0] else ""
+        return _Candidate(at, "count", words, form) if form else None
+    orders = tuple(one for one in DATES if dates_in_order(given, one).mean() >= _NEARLY_ALL)
+    if orders:
+        whole = np.mean([_is_whole(cell, orders) for cell in given]) >= _NEARLY_ALL
+        return _Candidate(at, "whole" if whole else "date", words, "text", orders)
+    if named and np.mean([has_clock(cell) for cell in given]) >= _NEARLY_ALL:
+        return _Candidate(at, "clock", words)
+    return None
+
+
+def _is_whole(cell: str, orders: tuple[str, ...]) -> bool:
+    return any(not TimeSpelling("text", order).read([cell]).unreadable[0] for order in orders)
+
+
+def _count_form(sample: TableSample, at: int) -> str:
+    numbers = sample.numbers(at)
+    for form, (low, high) in _RANGES.items():
+        if np.mean((numbers >= low) & (numbers <= high)) >= _NEARLY_ALL:
+            return form
+    return ""
+
+
+def guess_time(sample: TableSample, decisions: Decisions) -> TimeGuess:
+    """Find the times of a table.
+
+    Raises
+    ------
+    Ask
+        If it can't be decided.
+    drift.errors.LogFileError
+        If there are none, or only those of another place than the Earth.
+    """
+    chosen = _columns(sample, decisions)
+    words = frozenset(word for one in chosen for word in one.words.known)
+    if "far clock" in words:
+        name = sample.headings[chosen[0].at].name
+        raise LogFileError(
+            f"the times in {name!r} are those at the Sun, not at the telescope, up to 8 minutes apart: give "
+            "the file another column of times"
+        )
+    at = tuple(one.at for one in chosen)
+    names = " + ".join(sample.headings[one].name for one in at)
+    form = chosen[0].form
+    decisions.told("time_utc", names, f"it holds {_sort_words(chosen)}")
+    if form != "text":
+        decisions.told("time.form", form, "the numbers are in its range")
+        time = TimeFrom(form=form, scale=_scale(names, decisions), instant=_instant(words, decisions))
+        return TimeGuess(at, time, words, form not in ABSOLUTE)
+    texts = _texts(sample, at)
+    order = _order(chosen[0], texts, decisions)
+    evening = _evening_date(texts, order, decisions)
+    time = TimeFrom(order=order, evening_date=evening, instant=_instant(words, decisions))
+    needs_zone = not all(zone_written(text, order) for text in texts if text)
+    return TimeGuess(at, time, words, needs_zone)
+
+
+def _texts(sample: TableSample, at: tuple[int, ...]) -> list[str]:
+    return [" ".join(row).strip() for row in zip(*(sample.texts(one) for one in at), strict=True)]
+
+
+def _sort_words(chosen: list[_Candidate]) -> str:
+    words = {"whole": "dates with times", "count": "counted times", "date": "dates", "clock": "times of day"}
+    return " and ".join(words[one.sort] for one in chosen)
+
+
+def _columns(sample: TableSample, decisions: Decisions) -> list[_Candidate]:
+    """Choose the column of times, or those of date and time of day."""
+    found = candidates(sample)
+    answer = decisions.answer("time_utc")
+    if answer:
+        return _answered(sample, found, answer)
+    whole = [one for one in found if one.sort in ("whole", "count")]
+    whole = _preferred(whole)
+    if len(whole) == 1:
+        return whole
+    if whole:
+        names = Counter(sample.headings[one.at].name for one in whole)
+        choices = tuple(Choice(name) for name, count in names.items() if count == 1)
+        if not choices:
+            raise LogFileError(
+                f"the header names {next(iter(names))} more than once, so that it is not clear which "
+                "column is meant.  Rename or remove one of them."
+            )
+        decisions.ask(Question("time_utc", "which column is the time of the exposure?", choices))
+    dates = _preferred([one for one in found if one.sort == "date"])
+    clocks = _preferred([one for one in found if one.sort == "clock"])
+    if len(dates) == 1 and len(clocks) == 1:
+        return [dates[0], clocks[0]]
+    if dates and clocks:
+        pairs = [f"{sample.headings[d.at].name}+{sample.headings[c.at].name}" for d in dates for c in clocks]
+        choices = tuple(Choice(pair) for pair in pairs)
+        decisions.ask(Question("time_utc", "which columns are date and time?", choices))
+    raise LogFileError("no column holds a date and a time that can be read")
+
+
+def _preferred(found: list[_Candidate]) -> list[_Candidate]:
+    """Of several columns of times take those that say UTC, and of these the middle of the exposure."""
+    for word in ("utc", "middle"):
+        some = [one for one in found if one.words.has(word)]
+        found = some or found
+    return found
+
+
+def _answered(sample: TableSample, found: list[_Candidate], answer: str) -> list[_Candidate]:
+    by_name = {sample.headings[one.at].name.lower(): one for one in found}
+    names = [answer] if answer.lower() in by_name else answer.split("+")
+    chosen = [by_name.get(name.strip().lower()) for name in names]
+    if not all(chosen):
+        raise LogFileError(
+            f"time_utc={answer}: no such column holds times; those that do are "
+            f"{', '.join(sample.headings[one.at].name for one in found) or 'none'}"
+        )
+    return [one for one in chosen if one is not None]
+
+
+def _order(date: _Candidate, texts: list[str], decisions: Decisions) -> str:
+    given = [text for text in texts if text]
+    orders = [one for one in date.orders if dates_in_order(given, one).mean() >= _NEARLY_ALL]
+    if len(orders) == 1:
+        return decisions.told("time.order", orders[0], "all dates fit it and no other")
+    orders = orders or list(date.orders)  # the times of day spoil the texts
+    best = max(dates_in_order(given, one).mean() for one in orders)
+    orders = [one for one in orders if dates_in_order(given, one).mean() == best]
+    if len(orders) == 1:
+        return decisions.told("time.order", orders[0], "some dates fit no other order")
+    if not decisions.answer("time.order"):
+        if "day month year" in orders and re.match(r"\d{1,2}\.", given[0]):
+            return decisions.told("time.order", "day month year", "dates with dots have the day first")
+        falls = {order: _falls(texts, order) for order in orders}
+        rising = [order for order, count in falls.items() if count == 0]
+        if len(rising) == 1 and min(count for order, count in falls.items() if order not in rising) > 1:
+            return decisions.told("time.order", rising[0], "only so are the rows in the order of time")
+    choices = tuple(Choice(order, f"{given[0]} is {_said(given[0], order)}") for order in orders)
+    return decisions.ask(Question("time.order", "in which order are the parts of a date?", choices))
+
+
+def _falls(texts: list[str], order: str) -> int:
+    times = TimeSpelling("text", order).read(texts)
+    us = times.us[~times.unreadable]
+    return int((np.diff(us) < 0).sum())
+
+
+def _said(text: str, order: str) -> str:
+    us = TimeSpelling("text", order).read([text]).us
+    return str(us.astype("datetime64[us]").astype("datetime64[D]")[0])
+
+
+def _evening_date(texts: list[str], order: str, decisions: Decisions) -> bool:
+    """Tell whether the date stays while the clock goes past midnight."""
+    answer = decisions.answer("time.evening_date")
+    if answer:
+        return answer.lower() in ("yes", "true", "1")
+    times = TimeSpelling("text", order).read(texts)
+    us = times.us[~times.unreadable]
+    days, clock = us // US_PER_DAY, us % US_PER_DAY
+    falls = np.diff(clock) < -_MIDNIGHT_US
+    after = (clock[1:] < US_PER_DAY // 2) & (clock[:-1] > US_PER_DAY // 2)
+    stays = int((falls & after & (np.diff(days) == 0)).sum())
+    moves = int((falls & after & (np.diff(days) == 1)).sum())
+    if stays and not moves:
+        decisions.told("time.evening_date", "yes", "the date stays the same when the clock passes midnight")
+        return True
+    return False
+
+
+def _scale(names: str, decisions: Decisions) -> str:
+    answer = decisions.answer("time.scale").upper()
+    if answer in ("UTC", "TT", "TAI"):
+        return decisions.told("time.scale", answer, "as answered")
+    tokens = {token.upper() for token in re.split(r"[^A-Za-z]+", names)}
+    if tokens & {"TT", "TDB", "TDT", "JDTT", "JDTDB", "MJDTT", "MJDTDB"}:
+        return decisions.told("time.scale", "TT", "the name says so")
+    if tokens & {"TAI", "MJDTAI", "JDTAI"}:
+        return decisions.told("time.scale", "TAI", "the name says so")
+    return "UTC"
+
+
+def _instant(words: frozenset[str], decisions: Decisions) -> str:
+    answer = decisions.answer("time.instant").lower()
+    if answer in (START, MIDDLE, END):
+        return decisions.told("time.instant", answer, "as answered")
+    for word in (START, END):
+        if word in words and "middle" not in words:
+            return decisions.told("time.instant", word, "the name says so")
+    return MIDDLE

@@ -1,0 +1,345 @@
+"""The kinds of log: what each looks like, and how its rows are checked."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from drift.ingest import limits
+from drift.ingest.cells import Cells, Circumstances, Columns, Limits, LogLayout
+from drift.ingest.places import Places, check_places
+from drift.night.sets import NO_LABELS, find_in, found_words
+
+# ---- Temperature and pressure beside a solve: what refraction is worked out from.
+
+
+#: Below this difference [hPa] between sea level and station, weather hides whether a pressure was reduced.
+_TELLING_DIFFERENCE_HPA = 25.0
+
+
+def read_air(cells: Cells, around: Circumstances) -> dict[str, npt.NDArray[np.float64]]:
+    """Read ``temp_c`` and ``pressure_hpa``; an implausible value is left out and its row kept."""
+    pressure = cells.spare_number("pressure_hpa", limits.station_pressure(around.elevation_m))
+    _remark_on_sea_level(pressure, cells, around)
+    return {"temp_c": cells.spare_number("temp_c", limits.TEMPERATURE), "pressure_hpa": pressure}
+
+
+def _remark_on_sea_level(pressure: npt.NDArray[np.float64], cells: Cells, around: Circumstances) -> None:
+    """Remark when a file's pressures lie nearer to those of sea level than to the station's."""
+    given = pressure[np.isfinite(pressure)]
+    station = limits.standard_pressure_hpa(around.elevation_m)
+    sea = limits.standard_pressure_hpa(0.0)
+    if not given.size or sea - station < _TELLING_DIFFERENCE_HPA:
+        return
+    middle = float(np.median(given))
+    if middle > station + 0.75 * (sea - station):
+        cells.remarks.append(
+            f"pressure_hpa has the median {middle:.0f} hPa, while about {station:.0f} hPa is usual at "
+            f"{around.elevation_m:.0f} m: it may be reduced to sea level.  The rows went in as they are; "
+            "refraction "
+            "needs the pressure at the station itself"
+        )
+
+
+# ---- Pointing solves: where the telescope looked, and where the mount said it did.
+
+
+_MOUNT = ("mount_ra_deg", "mount_dec_deg")
+
+
+def _read_solves(cells: Cells, around: Circumstances) -> Columns:
+    time_us = cells.time(around.now_us)
+    ra_deg = cells.number("ra_deg", limits.RIGHT_ASCENSION)
+    dec_deg = cells.number("dec_deg", limits.DECLINATION)
+    mount_ra_deg = cells.telling_number("mount_ra_deg", limits.RIGHT_ASCENSION)
+    mount_dec_deg = cells.telling_number("mount_dec_deg", limits.DECLINATION)
+    bare = np.isnan(mount_ra_deg) & np.isnan(mount_dec_deg)
+    for column, values in zip(_MOUNT, (mount_ra_deg, mount_dec_deg), strict=True):
+        cells.set_aside(np.isnan(values) & ~bare, column, "is blank, and needed")
+    columns: Columns = {
+        "time_us": time_us,
+        "ra_deg": ra_deg,
+        "dec_deg": dec_deg,
+        "mount_ra_deg": mount_ra_deg,
+        "mount_dec_deg": mount_dec_deg,
+        "tube_side": cells.choice("tube_side", ("east", "west")),
+        "session": cells.text("session"),
+        "before_sync": cells.flag("before_sync"),
+        **read_air(cells, around),
+        "exposure_s": cells.spare_number("exposure_s", limits.EXPOSURE),
+        "pa_deg": cells.spare_number("pa_deg", limits.POSITION_ANGLE),
+        "sweep": cells.text("sweep"),
+        "run": cells.text("run"),
+    }
+    # A solve without the mount's place agrees with it wherever it is.
+    mount = np.where(bare, ra_deg, mount_ra_deg), np.where(bare, dec_deg, mount_dec_deg)
+    places = Places(time_us, ra_deg, dec_deg) if bare.all() else Places(time_us, ra_deg, dec_deg, *mount)
+    check_places(cells, around, places)
+    if (bare & cells.good).any():
+        _remark_on_bare(cells, around, columns, bare & cells.good)
+    return columns
+
+
+def _remark_on_bare(cells: Cells, around: Circumstances, columns: Columns, bare: np.ndarray) -> None:
+    """Say what can be made of the solves that come without the mount's coordinates."""
+    labels = [column for column in ("sweep", "run") if any(columns[column])]
+    told = [text or other for text, other in zip(columns["sweep"], columns["run"], strict=True)]
+    named = np.array([bool(text) and text.lower() not in NO_LABELS for text in told], dtype=bool)
+    if (bare & named).any():
+        cells.remarks.append(
+            f"{int((bare & named).sum())} solves belong to the sweeps or runs that the column "
+            f"{' and '.join(labels)} names"
+        )
+    free = np.flatnonzero(bare & ~np.array([bool(text) for text in told], dtype=bool))
+    if not free.size:
+        return
+    where = (around.latitude_deg, around.longitude_deg, around.elevation_m)
+    time_us, ra_deg, dec_deg, pa_deg = (
+        np.asarray(columns[name])[free] for name in ("time_us", "ra_deg", "dec_deg", "pa_deg")
+    )
+    sides = [str(columns["tube_side"][at]) for at in free.tolist()]
+    finding = find_in(where, time_us, ra_deg, dec_deg, sides, pa_deg, around.guided, around.modelled)
+    cells.remarks.append(found_words(finding, free.size))
+
+
+SOLVES_LAYOUT = LogLayout(
+    kind="solves",
+    title="pointing solves",
+    required=("time_utc", "ra_deg", "dec_deg"),
+    optional=(
+        *_MOUNT,
+        *("tube_side", "session", "before_sync", "temp_c", "pressure_hpa", "exposure_s", "pa_deg"),
+        *("sweep", "run"),
+    ),
+    read=_read_solves,
+    together=_MOUNT,
+)
+
+
+# ---- Sweeps: solves at several hour angles with the declination clamped; a label a set.
+
+
+def _read_sweeps(cells: Cells, around: Circumstances) -> Columns:
+    time_us = cells.time(around.now_us)
+    ra_deg = cells.number("ra_deg", limits.RIGHT_ASCENSION)
+    dec_deg = cells.number("dec_deg", limits.DECLINATION)
+    columns: Columns = {
+        "time_us": time_us,
+        "ra_deg": ra_deg,
+        "dec_deg": dec_deg,
+        "sweep": cells.label("sweep"),
+        **read_air(cells, around),
+    }
+    check_places(cells, around, Places(time_us, ra_deg, dec_deg))
+    return columns
+
+
+SWEEPS_LAYOUT = LogLayout(
+    kind="sweeps",
+    title="sweeps",
+    required=("time_utc", "ra_deg", "dec_deg", "sweep"),
+    optional=("temp_c", "pressure_hpa"),
+    read=_read_sweeps,
+)
+
+
+# ---- Unguided runs: how one star moved while the mount tracked; a label a run.
+
+
+def _read_runs(cells: Cells, around: Circumstances) -> Columns:
+    time_us = cells.time(around.now_us)
+    ra_deg = cells.number("ra_deg", limits.RIGHT_ASCENSION)
+    dec_deg = cells.number("dec_deg", limits.DECLINATION)
+    columns: Columns = {
+        "time_us": time_us,
+        "ra_deg": ra_deg,
+        "dec_deg": dec_deg,
+        "run": cells.label("run"),
+        "dec_offset_arcsec": cells.number("dec_offset_arcsec", limits.OFFSET_ARCSEC),
+        "ra_offset_arcsec": cells.spare_number("ra_offset_arcsec", limits.OFFSET_ARCSEC),
+    }
+    check_places(cells, around, Places(time_us, ra_deg, dec_deg))
+    return columns
+
+
+RUNS_LAYOUT = LogLayout(
+    kind="runs",
+    title="unguided runs",
+    required=("time_utc", "ra_deg", "dec_deg", "run", "dec_offset_arcsec"),
+    optional=("ra_offset_arcsec",),
+    read=_read_runs,
+)
+
+
+# ---- Alignment errors typed in, as another tool or method gave them.
+
+
+def _read_alignments(cells: Cells, around: Circumstances) -> Columns:
+    return {
+        "time_us": cells.time(around.now_us),
+        "az_error_arcmin": cells.number("az_error_arcmin", limits.AXIS_ARCMIN),
+        "alt_error_arcmin": cells.number("alt_error_arcmin", limits.AXIS_ARCMIN),
+        "sigma_arcmin": cells.telling_number("sigma_arcmin", limits.SIGMA),
+    }
+
+
+ALIGNMENTS_LAYOUT = LogLayout(
+    kind="alignments",
+    title="alignment errors",
+    required=("time_utc", "az_error_arcmin", "alt_error_arcmin"),
+    optional=("sigma_arcmin",),
+    read=_read_alignments,
+)
+
+
+# ---- Level and inclinometer readings: the tilt of what the instrument stood on.
+
+
+PLACES = ("pier", "plate", "mount")
+_FACE = Limits(0.0, 180.0, "0 or 180 (180: the instrument turned end for end)")
+
+
+def _read_levels(cells: Cells, around: Circumstances) -> Columns:
+    columns: Columns = {
+        "time_us": cells.time(around.now_us),
+        "tilt_north_arcsec": cells.number("tilt_north_arcsec", limits.OFFSET_ARCSEC),
+        "tilt_east_arcsec": cells.number("tilt_east_arcsec", limits.OFFSET_ARCSEC),
+        "place": cells.choice("place", PLACES),
+        "sigma_arcsec": cells.telling_number("sigma_arcsec", limits.SIGMA),
+    }
+    face = cells.telling_number("face_deg", _FACE)
+    between = ~np.isnan(face) & (face != _FACE.low) & (face != _FACE.high)
+    cells.set_aside(between, "face_deg", lambda at: _FACE.reason(float(face[at])))
+    if cells.good.any() and not any(columns["place"]):
+        cells.remarks.append(
+            "no row says what the level stood on, so it is taken to be the pier; a column place with pier, "
+            "plate or mount says otherwise"
+        )
+    if np.any(face[cells.good] == 0.0) and np.any(face[cells.good] == 180.0):
+        cells.remarks.append(
+            "readings of one place with face 0 and face 180 within an hour are pairs: each counts as one "
+            "reading, free of the level's own error"
+        )
+    return {**columns, "face_deg": face}
+
+
+LEVELS_LAYOUT = LogLayout(
+    kind="levels",
+    title="level readings",
+    required=("time_utc", "tilt_north_arcsec", "tilt_east_arcsec"),
+    optional=("place", "face_deg", "sigma_arcsec"),
+    read=_read_levels,
+)
+
+
+# ---- Weather, a row a day: what drives the frost.
+
+
+#: Days that lack are told from this share of the days of a file on: before, filling them in moves no frost.
+_WORTH_TELLING = 0.05
+
+
+def _read_weather(cells: Cells, around: Circumstances) -> Columns:
+    day = cells.day("date", around.now_us)
+    t_min_c = cells.number("t_min_c", limits.TEMPERATURE)
+    t_max_c = cells.number("t_max_c", limits.TEMPERATURE)
+    cells.set_aside(
+        t_min_c > t_max_c,
+        "t_min_c",
+        lambda at: f"is above t_max_c = {t_max_c[at]:g}: are the two columns exchanged?",
+    )
+    _remark_on_gaps(day[cells.good], cells)
+    return {
+        "day": day,
+        "t_min_c": t_min_c,
+        "t_max_c": t_max_c,
+        "t_mean_c": cells.spare_number("t_mean_c", limits.TEMPERATURE),
+        "snow_cm": cells.spare_number("snow_cm", limits.SNOW),
+    }
+
+
+def _remark_on_gaps(day: npt.NDArray[np.int64], cells: Cells) -> None:
+    """Say of a file in which many days lack that they will be filled in."""
+    days = np.unique(day)
+    if not days.size:
+        return
+    whole = int(days[-1] - days[0]) + 1
+    lacking = whole - days.size
+    if lacking < max(2, _WORTH_TELLING * whole):
+        return
+    cells.remarks.append(
+        f"{lacking:,} of the {whole:,} days from {_date(days[0])} to {_date(days[-1])} have no row that can "
+        "be used: where no other file has them either, the usual temperature of the season is taken, led "
+        "over from the days beside it"
+    )
+
+
+def _date(day: int) -> str:
+    return str(np.datetime64(int(day), "D"))
+
+
+WEATHER_LAYOUT = LogLayout(
+    kind="weather",
+    title="weather",
+    required=("date", "t_min_c", "t_max_c"),
+    optional=("t_mean_c", "snow_cm"),
+    read=_read_weather,
+)
+
+
+# ---- Corrections: what was done to the knobs, the bolts, the mount or the pier, and when.
+
+
+#: Every kind of correction -> what was done, for people.
+KINDS = {
+    "azimuth": "azimuth knob turned",
+    "altitude": "altitude knob turned",
+    "shim": "shim put in or taken out",
+    "nuts": "levelling nuts turned",
+    "tighten": "bolts or knobs tightened",
+    "service": "instrument serviced: its constants restart",
+    "remount": "mount taken off and put back: constants, zeros and position restart",
+    "zero": "home switch or encoder moved: the hour-angle zero restarts",
+    "pier": "work on the pier itself",
+}
+#: Kind -> the numbers that it can't do without.
+NEEDED = {"shim": ("bearing_deg", "thickness_mm"), "nuts": ("bearing_deg", "turns")}
+
+
+def _read_corrections(cells: Cells, around: Circumstances) -> Columns:
+    time_us = cells.time(around.now_us)
+    kind = cells.choice("kind", tuple(KINDS), required=True)
+    numbers = {
+        "amount_arcmin": cells.telling_number("amount_arcmin", limits.AXIS_ARCMIN),
+        "bearing_deg": cells.telling_number("bearing_deg", limits.BEARING) % 360.0,
+        "thickness_mm": cells.telling_number("thickness_mm", limits.THICKNESS),
+        "turns": cells.telling_number("turns", limits.TURNS),
+    }
+    for one, needed in NEEDED.items():
+        rows = np.array([word == one for word in kind], dtype=bool)
+        for column in needed:
+            cells.set_aside(rows & np.isnan(numbers[column]), column, f"is blank, and needed for kind {one}")
+    return {"time_us": time_us, "kind": kind, **numbers, "note": cells.text("note")}
+
+
+CORRECTIONS_LAYOUT = LogLayout(
+    kind="corrections",
+    title="corrections",
+    required=("time_utc", "kind"),
+    optional=("amount_arcmin", "bearing_deg", "thickness_mm", "turns", "note"),
+    read=_read_corrections,
+)
+
+
+# ---- The kinds of log, in the order in which they are listed.
+
+LAYOUTS: tuple[LogLayout, ...] = (
+    SOLVES_LAYOUT,
+    SWEEPS_LAYOUT,
+    RUNS_LAYOUT,
+    ALIGNMENTS_LAYOUT,
+    LEVELS_LAYOUT,
+    WEATHER_LAYOUT,
+    CORRECTIONS_LAYOUT,
+)
+BY_KIND: dict[str, LogLayout] = {layout.kind: layout for layout in LAYOUTS}

@@ -1,0 +1,203 @@
+"""Which of a file's columns is which of the contract's: a mapping, and a proposal of one with its reasons."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping as MappingOf
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from drift.ingest.times import DATES, FORMS, REPEATED
+
+# ---- Which of a file's columns is which of the contract's, and how each is written.
+#
+# A mapping is what is kept in ``logs.toml`` beside the site file, one part a kind of table, so that
+# the next
+# file with the same header needs no question.
+
+
+ICRS, OF_DATE, MEAN = "ICRS", "of date", "mean of date"
+#: Frames of places; J2000 is taken as ICRS, from which it differs by 0.02 arcsec.
+FRAMES = (ICRS, OF_DATE, MEAN)
+SCALES = ("UTC", "TT", "TAI")
+MIDDLE, START, END = "middle", "start", "end"
+#: Which instant of an exposure a time is.
+INSTANTS = (MIDDLE, START, END)
+
+
+@dataclass(frozen=True)
+class TimeFrom:
+    """How a file's times are to be understood.
+
+    Parameters
+    ----------
+    form
+        One of `drift.ingest.times.FORMS`.
+    order
+        Of the parts of a date in a text: one of `drift.ingest.times.DATES`.
+    zone
+        Of times without one: "UTC", a name of the IANA list, an offset such as "+02:00"; "" when each
+        time has its own.
+    repeated_hour
+        How to take an hour that the clock went through twice: "first", "second", or "" by the order of rows.
+    evening_date
+        The date is that of the evening: times before noon belong to the day after.
+    scale
+        Of times that are no civil time: one of `SCALES`.
+    instant
+        Of the exposure: one of `INSTANTS`; start and end need a column of exposure times.
+    """
+
+    form: str = "text"
+    order: str = "year month day"
+    zone: str = ""
+    repeated_hour: str = ""
+    evening_date: bool = False
+    scale: str = "UTC"
+    instant: str = MIDDLE
+
+
+#: Key of a time -> its allowed values; `zone` and `evening_date` are checked by themselves.
+TIME_CHOICES: dict[str, tuple[str, ...]] = {
+    "form": FORMS,
+    "order": tuple(DATES),
+    "repeated_hour": REPEATED,
+    "scale": SCALES,
+    "instant": INSTANTS,
+}
+
+
+@dataclass(frozen=True)
+class ColumnFrom:
+    """Where a contract column comes from: file columns (joined by a blank), or one value for all rows."""
+
+    columns: tuple[str, ...] = ()
+    value: str = ""
+    unit: str = ""
+    means: str = ""  # of tube_side: one of `drift.ingest.values.MEANINGS`
+
+
+@dataclass(frozen=True)
+class Mapping:
+    """How one kind of table is read; see the module's text.
+
+    `header` is the names of all columns of the file, by which it is known again.
+    """
+
+    kind: str
+    header: tuple[str, ...]
+    columns: MappingOf[str, ColumnFrom]
+    time: TimeFrom = field(default_factory=TimeFrom)
+    places: str = ICRS
+    mount_places: str = OF_DATE
+    own: bool = False  # the file has the contract's own columns, and nothing was mapped
+
+    def fits(self, header: Sequence[str]) -> bool:
+        """Tell whether a file's header is the one that this mapping is for."""
+        return header_key(header) == header_key(self.header)
+
+
+def header_key(header: Sequence[str]) -> tuple[str, ...]:
+    """Return a header as it is compared: case and blanks don't matter."""
+    return tuple(" ".join(name.split()).lower() for name in header)
+
+
+def own_mapping(kind: str, header: Sequence[str], columns: Sequence[str]) -> Mapping:
+    """Return the mapping of a file with the contract's own columns."""
+    names = {name.lower(): name for name in reversed(header)}
+    return Mapping(kind, tuple(header), {c: ColumnFrom((names[c],)) for c in columns if c in names}, own=True)
+
+
+# ---- What is proposed for a table with columns of its own: a mapping with reasons, or a question.
+
+
+#: Answers to questions, by the question's key.
+Answers = MappingOf[str, str]
+#: An answer that begins so is a value for all rows, instead of a column.
+VALUE = "value:"
+#: The answer that takes no column.
+NONE = "none"
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One possible answer, and what it means."""
+
+    answer: str
+    words: str = ""
+
+
+@dataclass(frozen=True)
+class Question:
+    """Something that can't be decided from the file."""
+
+    key: str
+    words: str
+    choices: tuple[Choice, ...]
+    free: bool = False  # other answers are possible as well
+
+    def line(self) -> str:
+        """Return the question with its choices on one line."""
+        told = " | ".join(f"{one.answer} ({one.words})" if one.words else one.answer for one in self.choices)
+        return f"{self.key}: {self.words}  Choices: {told}{' | ...' if self.free else ''}"
+
+
+@dataclass(frozen=True)
+class Reason:
+    """One thing that was decided, and why."""
+
+    what: str
+    decided: str
+    because: str
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A mapping with the reasons for each part of it, or the first question on the way to one."""
+
+    mapping: Mapping | None
+    reasons: tuple[Reason, ...]
+    question: Question | None = None
+
+
+class Ask(Exception):
+    """Carries a question out of the middle of a guess."""
+
+    def __init__(self, question: Question) -> None:
+        super().__init__(question.key)
+        self.question = question
+
+
+@dataclass
+class Decisions:
+    """Collects reasons, and gives the answers that were given so far."""
+
+    answers: Answers
+    reasons: list[Reason]
+    asked: set[str]
+
+    def told(self, what: str, decided: str, because: str) -> str:
+        """Note a decision and return it."""
+        self.reasons.append(Reason(what, decided, because))
+        return decided
+
+    def answer(self, key: str) -> str:
+        """Return what was answered to a key, "" for nothing yet."""
+        self.asked.add(key)
+        return self.answers.get(key, "")
+
+    def ask(self, question: Question) -> str:
+        """Return the answer to a question.
+
+        Raises
+        ------
+        Ask
+            If it has not been answered yet.
+        """
+        answer = self.answer(question.key)
+        if answer:
+            known = {choice.answer.lower(): choice.answer for choice in question.choices}
+            if answer.lower() in known:
+                return self.told(question.key, known[answer.lower()], "as answered")
+            if question.free:
+                return self.told(question.key, answer, "as answered")
+        raise Ask(question)

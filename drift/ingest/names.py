@@ -1,0 +1,278 @@
+"""The names that people and programs give to columns, taken apart into words that are known here."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+
+from drift.ingest.text import Heading
+from drift.ingest.units import unit_of
+
+#: Word -> every way to write it, English first, then what other languages have.
+_SAME: dict[str, str] = {
+    "mount": "mount scope telescope tel mnt encoder encoders reported montierung teleskop monture",
+    "solved": "solved solve solution solver platesolve platesolved plate image img centre center wcs actual "
+    "measured astrometric crval astrometry",
+    "else": "target targ requested request commanded command catalog catalogue goto slew slewed object obj "
+    "wanted planned guide guider guiding sun moon focuser focus ccd camera cam sensor cooler setpoint fov "
+    "pixel pixels dome mirror dew hfr fwhm",
+    "error": "error errors err rms offset off delta diff difference drift shift deviation dev correction "
+    "misalignment fehler abweichung ecart erreur residual rate",
+    "ra": "ra rightascension rektaszension rekt alpha ar ascension",
+    "dec": "dec decl de declination deklination declinaison delta_angle",
+    "az": "az azm azi azimuth azimut",
+    "alt": "alt altitude elevation elev hoehe höhe hauteur el",
+    "time": "time timestamp datetime datetimes zeit uhrzeit heure hora when tijd clock moment zeitpunkt",
+    "date": "date datum day fecha jour tag data",
+    "utc": "utc ut gmt zulu",
+    "local": "local lt lokal ortszeit mez mesz localtime",
+    "jd": "jd juliandate julian",
+    "mjd": "mjd",
+    "far clock": "hjd bjd heliocentric barycentric",
+    "unix": "unix epoch unixtime posix",
+    "start": "start begin beg started obs beginning begun",
+    "end": "end stop finish ended",
+    "middle": "mid middle midpoint avg",
+    "exposure": "exposure exptime exp expo exposuretime belichtung belichtungszeit pose xposure",
+    "side": "side pierside pier_side sideofpier seite",
+    "session": "session sessions run_id sitzung",
+    "before": "before pre",
+    "sync": "sync synced synchronised synchronized",
+    "temp": "temp temperature tambient airtemp ambtemp temperatur tair",
+    "pressure": "pressure press baro barometer luftdruck druck pression qfe",
+    "sea level": "qnh sealevel slp reduced",
+    "angle": "angle rotation orientation rot",
+    "position": "position",
+    "pa": "pa posangle positionangle rotang",
+    "sweep": "sweep sweeps",
+    "run": "run runs",
+    "north": "north n ns northsouth nord sud northward northing",
+    "east": "east e ew eastwest ost est eastward easting",
+    "tilt": "tilt tilt level inclination slope neigung inclinometer",
+    "place": "place where location ort lieu",
+    "face": "face reversed turned direction",
+    "sigma": "sigma sd uncertainty stdev std stddev unc",
+    "minimum": "min minimum low lowest tmin tn",
+    "maximum": "max maximum high highest tmax tx",
+    "mean": "mean average tmean tavg mittel",
+    "snow": "snow snowdepth schnee schneehoehe neige",
+    "kind": "kind type what action art",
+    "amount": "amount change",
+    "bearing": "bearing",
+    "thickness": "thickness thick shim",
+    "turns": "turns turn",
+    "note": "note notes comment comments remark remarks bemerkung",
+    "j2000": "j2000 icrs fk5 2000 j2k",
+    "of date": "jnow now ofdate apparent epochofdate scheinbar",
+    "mean of date": "meanofdate",
+    "b1950": "b1950 1950 fk4",
+}
+_MEANING: dict[str, str] = {way: word for word, ways in _SAME.items() for way in ways.split()}
+#: Words of units that may stand in a name without brackets.
+_UNIT_WORDS = frozenset(
+    (
+        *(
+            "deg",
+            "degs",
+            "degree",
+            "degrees",
+            "hour",
+            "hours",
+            "hrs",
+            "hr",
+            "h",
+            "hms",
+            "dms",
+            "rad",
+            "radians",
+        ),
+        *(
+            "arcmin",
+            "arcminutes",
+            "arcsec",
+            "arcseconds",
+            "arcsecs",
+            "asec",
+            "amin",
+            "sec",
+            "secs",
+            "seconds",
+        ),
+        *("ms", "min", "minutes", "hpa", "mbar", "inhg", "mmhg", "pa", "kpa", "c", "f", "k", "celsius"),
+        *(
+            "fahrenheit",
+            "kelvin",
+            "degc",
+            "degf",
+            "mm",
+            "cm",
+            "um",
+            "m",
+            "in",
+            "inch",
+            "inches",
+            "thou",
+            "mil",
+        ),
+        *("s", "d"),
+    )
+)
+_BRACKETS = re.compile(r"[(\[{<]([^)\]}>]*)[)\]}>]")
+_PHRASES = (
+    (re.compile(r"right[\s_-]*ascension", re.I), " ra "),
+    (re.compile(r"j\s*2000(\.0)?", re.I), " j2000 "),
+    (re.compile(r"b\s*1950(\.0)?", re.I), " b1950 "),
+    (re.compile(r"j[\s_-]*now", re.I), " jnow "),
+    (re.compile(r"mean[\s_]+of[\s_]+date", re.I), " meanofdate "),
+    (re.compile(r"(epoch[\s_]+)?of[\s_]+date", re.I), " jnow "),
+    (re.compile(r"pos(ition)?[\s_.]*ang(le)?", re.I), " pa "),
+    (re.compile(r"(pier|tube)[\s_-]*side|side[\s_]+of[\s_]+(the[\s_]+)?pier", re.I), " pierside "),
+    (re.compile(r"°\s*([CF])\b"), r" deg\1 "),
+    (re.compile(r"\b(hPa|kPa|inHg|mmHg|mBar)\b"), lambda match: f" {match[0].lower()} "),
+)
+
+
+@dataclass(frozen=True)
+class Words:
+    """The known words of a heading, and what may be its unit."""
+
+    known: frozenset[str]
+    unit_texts: tuple[tuple[str, ...], ...]  # what the file says of the unit, in brackets, as words, as signs
+
+    def has(self, *words: str) -> bool:
+        """Tell whether any of the words is there."""
+        return any(word in self.known for word in words)
+
+    def unit(self, column: str) -> str:
+        """Return the unit that the name says for a contract column; "" for none, or for two."""
+        for texts in self.unit_texts:
+            found = {unit_of(text, column) for text in texts if text} - {""}
+            if found:
+                return found.pop() if len(found) == 1 else ""
+        return ""
+
+
+#: What a VOTable's UCD says of a column whose name says nothing -> our word.
+_UCDS = {
+    "pos.eq.ra": "ra",
+    "pos.eq.dec": "dec",
+    "pos.posang": "pa",
+    "time.epoch": "time",
+    "time.start": "start",
+    "time.end": "end",
+    "phys.temperature": "temp",
+    "phys.pressure": "pressure",
+}
+
+
+def words_of(heading: Heading) -> Words:
+    """Take a heading apart."""
+    text = heading.name
+    for pattern, instead in _PHRASES:
+        text = pattern.sub(instead, text)
+    bracketed = [inner.strip() for inner in _BRACKETS.findall(text)]
+    outside = _BRACKETS.sub(" ", text)
+    signs = re.findall(r"°|″|′|\"|''|'|‰", outside)
+    spaced = re.sub(r"(?<=[a-zäöü0-9])(?=[A-Z])", " ", outside)
+    tokens = [token for token in re.split(r"[^A-Za-z0-9äöüÄÖÜé]+", spaced) if token]
+    known: set[str] = set()
+    inner = [word for text in bracketed for word in re.split(r"[\s,;/]+", text)]
+    for token in [*tokens, *inner]:
+        known |= _known(token.lower())
+    known |= {word for word in ("utc", "local", "jd", "mjd", "unix") if word in heading.unit.lower().split()}
+    remark = heading.remark.lower()
+    if not known:
+        known |= {word for ucd, word in _UCDS.items() if remark.startswith(ucd)}
+    known |= {word for said, word in (("frame:j2000", "j2000"), ("frame:b1950", "b1950")) if said in remark}
+    parts = [word for token in tokens for word in (token.lower(), *_segments(token.lower()))]
+    said = tuple(word for word in parts if word in _UNIT_WORDS)
+    return Words(frozenset(known), ((heading.unit,), (*bracketed,), (*inner,), said, (*signs[-1:],)))
+
+
+def _known(token: str) -> set[str]:
+    if token in _MEANING:
+        return {_MEANING[token]}
+    return {_MEANING[part] for part in _segments(token) if part in _MEANING}
+
+
+@cache
+def _segments(token: str) -> tuple[str, ...]:
+    """Split a word such as "mountra" or "rahours" into words that are all known, or return ()."""
+    if token in _MEANING or token in _UNIT_WORDS:
+        return (token,)
+    for end in range(len(token) - 1, 1, -1):
+        head = token[:end]
+        if head in _MEANING or (head in _UNIT_WORDS and end > 1):
+            rest = _segments(token[end:]) if len(token) - end > 1 else ()
+            if rest:
+                return (head, *rest)
+    return ()
+
+
+@dataclass(frozen=True)
+class _Rule:
+    """What the words of a name must hold for a contract column: one of each of `needs`, none of `bars`."""
+
+    needs: tuple[tuple[str, ...], ...]
+    bars: tuple[str, ...] = ()
+
+    def fits(self, words: Words) -> bool:
+        return all(words.has(*any_of) for any_of in self.needs) and not words.has(*self.bars)
+
+
+_NO_PLACE = ("else", "error", "sigma", "az", "alt")
+#: Contract column -> the names that are taken for it; times and dates are told by their content as well.
+_RULES: Mapping[str, _Rule] = {
+    "ra_deg": _Rule((("ra",),), (*_NO_PLACE, "mount", "dec")),
+    "dec_deg": _Rule((("dec",),), (*_NO_PLACE, "mount", "ra")),
+    "mount_ra_deg": _Rule((("ra",), ("mount",)), (*_NO_PLACE, "dec", "solved")),
+    "mount_dec_deg": _Rule((("dec",), ("mount",)), (*_NO_PLACE, "ra", "solved")),
+    "tube_side": _Rule((("side",),)),
+    "session": _Rule((("session",),)),
+    "before_sync": _Rule((("before",), ("sync",))),
+    "temp_c": _Rule((("temp",),), ("else", "minimum", "maximum", "mean", "mount")),
+    "pressure_hpa": _Rule((("pressure",),), ("sea level",)),
+    "exposure_s": _Rule((("exposure",),), ("start", "end", "middle", "date")),
+    "pa_deg": _Rule((("pa",),), ("else", "error")),
+    "sweep": _Rule((("sweep",),)),
+    "run": _Rule((("run",),), ("session",)),
+    "dec_offset_arcsec": _Rule((("dec",), ("error",)), ("ra", "else", "sigma")),
+    "ra_offset_arcsec": _Rule((("ra",), ("error",)), ("dec", "else", "sigma")),
+    "az_error_arcmin": _Rule((("az",),), ("sigma", "alt", "mount", "else")),
+    "alt_error_arcmin": _Rule((("alt",),), ("sigma", "az", "mount", "else")),
+    "sigma_arcmin": _Rule((("sigma",),)),
+    "tilt_north_arcsec": _Rule((("north",),), ("east", "sigma")),
+    "tilt_east_arcsec": _Rule((("east",),), ("north", "sigma")),
+    "place": _Rule((("place",),)),
+    "face_deg": _Rule((("face",),)),
+    "sigma_arcsec": _Rule((("sigma",),)),
+    "t_min_c": _Rule((("minimum",),), ("maximum", "mean")),
+    "t_max_c": _Rule((("maximum",),), ("minimum", "mean")),
+    "t_mean_c": _Rule((("mean",),), ("minimum", "maximum")),
+    "snow_cm": _Rule((("snow",),)),
+    "kind": _Rule((("kind",),)),
+    "amount_arcmin": _Rule((("amount",),)),
+    "bearing_deg": _Rule((("bearing",),)),
+    "thickness_mm": _Rule((("thickness",),)),
+    "turns": _Rule((("turns",),)),
+    "note": _Rule((("note",),)),
+}
+
+
+def columns_named(column: str, headings: tuple[Heading, ...]) -> list[int]:
+    """Return the positions of the headings whose names are taken for a contract column.
+
+    The contract's own name wins; of names that say more (``solved RA`` beside ``RA``) the fuller ones do.
+    """
+    own = [at for at, heading in enumerate(headings) if heading.name.lower() == column]
+    if own:
+        return own
+    rule = _RULES.get(column)
+    if rule is None:
+        return []
+    words = [words_of(heading) for heading in headings]
+    found = [at for at, one in enumerate(words) if one.known and rule.fits(one)]
+    fuller = [at for at in found if words[at].has("solved")]
+    return fuller if fuller and len(found) > 1 else found

@@ -1,0 +1,460 @@
+"""Whether the places on the sky in a log can be true: near the mount's, above the horizon, not exchanged."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+
+from drift.ingest.cells import Cells, Circumstances
+from drift.ingest.values import US_PER_DAY, US_PER_SECOND
+from drift.sky.of_date import separation_deg
+
+# ---- How high a place on the sky stands over the site, to a quarter of a degree.
+
+
+_MJD_ZERO = 2_400_000.5
+_MJD_OF_1970 = 40_587.0
+#: A place this far below the horizon was not seen: refraction lifts by 0.6 degrees at most, and the
+#: altitude below is good to 0.2.
+BELOW_DEG = -1.0
+
+
+def altitude_deg(
+    latitude_deg: float,
+    longitude_deg: float,
+    time_us: npt.NDArray[np.int64],
+    ra_deg: npt.NDArray[np.float64],
+    dec_deg: npt.NDArray[np.float64],
+) -> npt.NDArray[np.float64]:
+    """Return the altitude of ICRS places, good enough to tell whether they were above the horizon.
+
+    The hour angle is Earth rotation angle (ERFA ``era00``; IAU 2000, Capitaine et al. 2000) plus longitude
+    minus ICRS right ascension: against the Earth rotation angle most of precession in right
+    ascension drops out, and what is left by 2040 is the pole's own 0.25 degrees.  UTC stands for UT1
+    (0.9 s at most, 14 arcsec).  Refraction is left out.
+
+    Parameters
+    ----------
+    latitude_deg, longitude_deg
+        Site [deg], north and east positive.
+    time_us
+        (n,) UTC [microseconds since 1970-01-01].
+    ra_deg, dec_deg
+        (n,) ICRS place [deg].
+
+    Returns
+    -------
+    (n,) altitude [deg], negative below the horizon.
+    """
+    import erfa
+
+    hour_angle = hour_angle_rad(longitude_deg, time_us, ra_deg)
+    _, altitude = erfa.hd2ae(hour_angle, np.radians(dec_deg), np.radians(latitude_deg))
+    return np.degrees(altitude)
+
+
+def hour_angle_rad(
+    longitude_deg: float, time_us: npt.NDArray[np.int64], ra_deg: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    """Return the hour angle of ICRS places [rad], positive west, -pi to pi, as good as `altitude_deg`."""
+    import erfa
+
+    rotation = erfa.era00(_MJD_ZERO, _MJD_OF_1970 + time_us / US_PER_DAY)
+    return np.asarray(erfa.anpm(rotation + np.radians(longitude_deg) - np.radians(ra_deg)))
+
+
+# ---- Whether right ascension and declination have changed places in a file.
+
+
+#: From this share of declinations beyond 90 degrees on, an exchange is thought of; from so many rows.
+_BEYOND = 0.2
+_FEW_ROWS = 3
+#: Exchanged back, this share of the rows must be near the mount's place [deg], or above the horizon.
+_EXCHANGE_CURES = 0.9
+_NEAR_DEG = 5.0
+
+SOLVED = ("ra_deg", "dec_deg")
+MOUNT = ("mount_ra_deg", "mount_dec_deg")
+
+
+def exchanged_pairs(places: Places, around: Circumstances) -> tuple[tuple[str, str], ...]:
+    """Return the pairs of columns that have changed places, () for none.
+
+    Nearly every list of right ascensions goes beyond 90 degrees, and no declination does, so that an exchange
+    shows; it is believed when exchanging back makes the two places agree, or puts them above the horizon.
+    """
+    finite = np.isfinite(places.ra_deg) & np.isfinite(places.dec_deg)
+    if places.mount_ra_deg is not None and places.mount_dec_deg is not None:
+        finite &= np.isfinite(places.mount_ra_deg) & np.isfinite(places.mount_dec_deg)
+    if finite.sum() < _FEW_ROWS:
+        return ()
+    some = places.of(finite)
+    found = tuple(pair for pair in (SOLVED, MOUNT) if _is_beyond(some, pair))
+    return found if found and _is_cured(_exchange(some, found), around) else ()
+
+
+def _is_beyond(places: Places, pair: tuple[str, str]) -> bool:
+    dec = places.dec_deg if pair == SOLVED else places.mount_dec_deg
+    return dec is not None and bool(np.mean(np.abs(dec) > 90.0) >= _BEYOND)
+
+
+def _exchange(places: Places, pairs: tuple[tuple[str, str], ...]) -> Places:
+    if SOLVED in pairs:
+        places = replace(places, ra_deg=places.dec_deg, dec_deg=places.ra_deg)
+    if MOUNT in pairs:
+        places = replace(places, mount_ra_deg=places.mount_dec_deg, mount_dec_deg=places.mount_ra_deg)
+    return places
+
+
+def _is_cured(places: Places, around: Circumstances) -> bool:
+    if np.mean(np.abs(places.dec_deg) <= 90.0) < _EXCHANGE_CURES:
+        return False
+    if places.mount_ra_deg is not None:
+        return bool(np.mean(places.from_mount_deg() < _NEAR_DEG) >= _EXCHANGE_CURES)
+    return bool(np.mean(~places.below(around)) >= _EXCHANGE_CURES)
+
+
+# ---- Whether the declinations of a file have the wrong sign, the solved ones or the mount's.
+
+
+#: A declination this near to the equator [deg] is much the same with either sign.
+_TELLING_DEG = 5.0
+_MOST = 0.8
+
+
+def flipped_columns(places: Places, around: Circumstances) -> tuple[str, ...]:
+    """Return the columns of which one has the wrong sign, () for none.
+
+    Solved and mount's declinations are then opposite.  Which of them is wrong is told by the horizon: a
+    single name is returned where fewer places are below it by the other column, else both.
+
+    Parameters
+    ----------
+    places
+        With the mount's own.
+    around
+        The site.
+    """
+    if places.mount_dec_deg is None:
+        return ()
+    telling = np.minimum(np.abs(places.dec_deg), np.abs(places.mount_dec_deg)) > _TELLING_DEG
+    some, turned = places.of(telling), _turned(places).of(telling)
+    if telling.sum() < _FEW_ROWS or np.mean(some.from_mount_deg() < _NEAR_DEG) >= 0.5:
+        return ()
+    if np.mean(turned.from_mount_deg() < _NEAR_DEG) < _MOST:
+        return ()
+    by_solved, by_mount = int(places.below(around).sum()), int(_turned(places).below(around).sum())
+    if by_solved == by_mount:
+        return ("dec_deg", "mount_dec_deg")
+    return ("dec_deg",) if by_solved > by_mount else ("mount_dec_deg",)
+
+
+def _turned(places: Places) -> Places:
+    return replace(places, dec_deg=-places.dec_deg)
+
+
+# ---- Whether the places on the sky in a log can be true: near the mount's, above the horizon, in
+# degrees.
+#
+# These checks look at a file as a whole as well as at each row: a right ascension
+# in hours, a wrong sign of the longitude or a wrong time zone spoil every row,
+# and are worth one clear paragraph.
+
+
+Numbers = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+#: A solve farther than this from the mount's own place is a wrong solve or a wrong column [deg].
+FAR_DEG = 30.0
+#: Both columns in hours are noticed by range and horizon only: rows, spread [hours], share of the rows below
+#: the horizon as they are and after multiplying by 15.  In degrees, a strip so narrow is below the horizon
+#: only with wrong times, and 15 times as wide it would be so in part.
+_RANGE_ROWS = 20
+_RANGE_SPREAD_H = 6.0
+_RANGE_BELOW = 0.03
+_CURED = 0.02
+#: So many rows whose right ascensions differ but all lie below 24 are remarked on without other evidence.
+_REMARK_ROWS = 8
+#: From this share of rows below the horizon on, the file as a whole is doubtful: a true log has none, and one
+#: of another site or with a wrong time zone a third to a half.  The rows above the horizon are then as wrong
+#: as the others, so that none is taken.
+_DOUBTFUL = 0.2
+#: From this share on it is remarked on: a clock that was wrong for a night or two, or a site not far away.
+_REMARKABLE = 0.02
+
+
+@dataclass(frozen=True)
+class Places:
+    """Times and places of a file's rows, and the mount's own places where it reports them."""
+
+    time_us: npt.NDArray[np.int64]
+    ra_deg: Numbers
+    dec_deg: Numbers
+    mount_ra_deg: Numbers | None = None
+    mount_dec_deg: Numbers | None = None
+
+    def of(self, rows: Mask) -> Places:
+        """Return the places of some rows."""
+        mount_ra = None if self.mount_ra_deg is None else self.mount_ra_deg[rows]
+        mount_dec = None if self.mount_dec_deg is None else self.mount_dec_deg[rows]
+        return Places(self.time_us[rows], self.ra_deg[rows], self.dec_deg[rows], mount_ra, mount_dec)
+
+    def from_mount_deg(self, ra_factor: float = 1.0, mount_ra_factor: float = 1.0) -> Numbers:
+        """Return the angle on the sky between the solved and the mount's place [deg]."""
+        if self.mount_ra_deg is None or self.mount_dec_deg is None:
+            raise ValueError("this log holds no places of the mount")
+        return separation_deg(
+            self.ra_deg * ra_factor, self.dec_deg, self.mount_ra_deg * mount_ra_factor, self.mount_dec_deg
+        )
+
+    def below(self, around: Circumstances) -> Mask:
+        """Tell which places stand below the site's horizon."""
+        altitude = altitude_deg(
+            around.latitude_deg, around.longitude_deg, self.time_us, self.ra_deg, self.dec_deg
+        )
+        return altitude < BELOW_DEG
+
+
+def check_places(cells: Cells, around: Circumstances, places: Places) -> None:
+    """Set aside the rows whose place can't be true, and remark on what spoils a whole file."""
+    if _refuse_exchanged(cells, around, places) or not cells.good.any():
+        return
+    if places.mount_ra_deg is not None:
+        if _refuse_flipped(cells, around, places):
+            return
+        column = _column_in_hours(places.of(cells.good))
+        if column:
+            _refuse_hours(cells, (column,), "multiplied by 15 it agrees with the mount's own place")
+            return
+        _set_far_aside(cells, places)
+        if not cells.good.any():
+            return
+    if _both_in_hours(places.of(cells.good), around):
+        columns = ("ra_deg",) if places.mount_ra_deg is None else ("ra_deg", "mount_ra_deg")
+        why = "no value reaches 24, and as degrees some places are below the horizon, multiplied by 15 none"
+        _refuse_hours(cells, columns, why)
+        return
+    _set_below_aside(cells, around, places)
+    _remark_on_small(cells, places)
+    if places.mount_ra_deg is not None and cells.good.any():
+        _check_frames(cells, around, places.of(cells.good))
+
+
+def _refuse_exchanged(cells: Cells, around: Circumstances, places: Places) -> bool:
+    """Set a file aside in which right ascension and declination have changed places."""
+
+    pairs = exchanged_pairs(places, around)
+    if not pairs:
+        return False
+    names = " and ".join(f"{cells.called(ra)} and {cells.called(dec)}" for ra, dec in pairs)
+    cells.remarks.append(
+        f"{names} seem to have changed places: many declinations are beyond 90 degrees, and exchanged the "
+        f"places are true.  All {cells.count} rows were set aside.  Give each column the other's name, and "
+        "import the file again"
+    )
+    reason = "seems to be a right ascension: the columns changed places"
+    cells.set_aside(np.ones(cells.count, dtype=bool), pairs[0][1], reason)
+    cells.aside.update(dict.fromkeys(range(cells.count), (pairs[0][1], reason)))
+    return True
+
+
+def _refuse_flipped(cells: Cells, around: Circumstances, places: Places) -> bool:
+    """Set a file aside in which solved and mount's declinations have opposite signs."""
+
+    columns = flipped_columns(places.of(cells.good), around)
+    if not columns:
+        return False
+    names, rows = " or ".join(cells.called(column) for column in columns), int(cells.good.sum())
+    pair = f"{cells.called('dec_deg')} and {cells.called('mount_dec_deg')}"
+    why = "; fewer places are then below the horizon" if len(columns) == 1 else ""
+    cells.remarks.append(
+        f"{names} seems to have the wrong sign: {pair} are opposite, and with the sign of one of them turned "
+        f"they agree{why}.  All {rows} rows were set aside.  North is positive: turn the sign of {names}, "
+        "and import the file again"
+    )
+    reason = "seems to have the wrong sign: the solved and the mount's declinations are opposite"
+    cells.set_aside(np.ones(cells.count, dtype=bool), columns[0], reason)
+    return True
+
+
+def _check_frames(cells: Cells, around: Circumstances, places: Places) -> None:
+    """Remark on places that are all in one frame; set a file aside whose solved and mount's are exchanged."""
+    from drift.ingest.trial import EXCHANGED, ONE_FRAME, frame_share
+
+    if places.mount_ra_deg is None or places.mount_dec_deg is None:
+        return
+    share = frame_share(
+        around.longitude_deg,
+        places.time_us,
+        places.ra_deg,
+        places.dec_deg,
+        places.mount_ra_deg,
+        places.mount_dec_deg,
+    )
+    found = f"{share.share:.2f} +- {share.sd:.2f} of it was found"
+    if share.verdict == ONE_FRAME:
+        cells.remarks.append(
+            "the mount's places and the solved ones seem to be in one frame: they should differ by "
+            f"precession, and {found}.  Either the mount's are in J2000, where places of date belong, or the "
+            "solved ones are of date; then every answer from this file is wrong.  The rows went in as they "
+            "are: undo the import, and import the file again with --answer mount_places=ICRS (or places=of "
+            "date)"
+        )
+    elif share.verdict == EXCHANGED:
+        cells.remarks.append(
+            "the mount's places and the solved ones seem to have changed places: they should differ by "
+            f"precession, and {found}.  All rows were set aside.  Give each column the other's name"
+        )
+        _refuse_rest(cells, "mount_ra_deg", "the mount's places and the solved ones have changed places")
+
+
+def _column_in_hours(places: Places) -> str:
+    """Name the right ascension that is in hours by its disagreement with the other one, or return ""."""
+    if places.mount_ra_deg is None or places.time_us.size < _FEW_ROWS:
+        return ""
+    if np.mean(places.from_mount_deg() < _NEAR_DEG) >= 0.5:
+        return ""
+    if places.ra_deg.max() < 24.0 and np.mean(places.from_mount_deg(ra_factor=15.0) < _NEAR_DEG) >= _MOST:
+        return "ra_deg"
+    if (
+        places.mount_ra_deg.max() < 24.0
+        and np.mean(places.from_mount_deg(mount_ra_factor=15.0) < _NEAR_DEG) >= _MOST
+    ):
+        return "mount_ra_deg"
+    return ""
+
+
+def _all_below_24(places: Places) -> bool:
+    """Tell whether the right ascensions are spread widely, and yet all as small as hours."""
+    if np.ptp(places.ra_deg) < _RANGE_SPREAD_H or places.ra_deg.max() >= 24.0:
+        return False
+    return places.mount_ra_deg is None or bool(places.mount_ra_deg.max() < 24.0)
+
+
+def _both_in_hours(places: Places, around: Circumstances) -> bool:
+    if places.time_us.size < _RANGE_ROWS or not _all_below_24(places):
+        return False
+    in_degrees = replace(places, ra_deg=places.ra_deg * 15.0)
+    return bool(places.below(around).mean() >= _RANGE_BELOW and in_degrees.below(around).mean() <= _CURED)
+
+
+def _remark_on_small(cells: Cells, places: Places) -> None:
+    """Ask about right ascensions that could be hours, where nothing proves it."""
+    rows = int(cells.good.sum())
+    if rows < _REMARK_ROWS or not _all_below_24(places.of(cells.good)):
+        return
+    names = "ra_deg" if places.mount_ra_deg is None else "ra_deg or mount_ra_deg"
+    cells.remarks.append(
+        f"no {names} in these {rows} rows reaches 24: if they are in hours, every answer from them is wrong; "
+        "then put the record aside, multiply by 15 and import the file into a new one.  If all of it was "
+        "taken within 24 degrees of right ascension, all is well"
+    )
+
+
+def _refuse_hours(cells: Cells, columns: tuple[str, ...], why: str) -> None:
+    rows = int(cells.good.sum())
+    names = " and ".join(columns)
+    seem = "seem" if len(columns) > 1 else "seems"
+    cells.remarks.append(
+        f"{names} {seem} to be in hours, where degrees belong: {why}.  All {rows} rows were set aside.  "
+        "Multiply "
+        f"{names} by 15 (or give the column that is in degrees this name), and import the file again"
+    )
+    cells.set_aside(
+        np.ones(cells.count, dtype=bool), columns[0], "seems to be in hours; multiply by 15 for degrees"
+    )
+
+
+def _set_far_aside(cells: Cells, places: Places) -> None:
+    apart = np.where(cells.good, places.from_mount_deg(), 0.0)
+    far = apart > FAR_DEG
+    count, rows = int(far.sum()), int(cells.good.sum())
+    doubtful = count > rows / 2 and rows >= _FEW_ROWS
+    if doubtful:
+        cells.remarks.append(
+            f"{count} of {rows} solves lie more than {FAR_DEG:.0f} degrees from the mount's own place, so "
+            "that none of them was taken.  Check that mount_ra_deg and mount_dec_deg are the mount's right "
+            "ascension and declination in degrees, and that they belong to the same exposures"
+        )
+    cells.set_aside(
+        far,
+        "ra_deg",
+        lambda at: (
+            f"belongs to a place {apart[at]:.0f} degrees from the mount's own place: a wrong solve, "
+            "or a mount that did not know where it pointed"
+        ),
+    )
+    if doubtful:
+        _refuse_rest(cells, "ra_deg", "most solves of this file lie far from the mount's own place")
+
+
+def _refuse_rest(cells: Cells, column: str, why: str) -> None:
+    """Set aside what is left of a file that is doubtful as a whole."""
+    cells.set_aside(
+        np.ones(cells.count, dtype=bool), column, f"was set aside with the rest of the file: {why}"
+    )
+
+
+def _set_below_aside(cells: Cells, around: Circumstances, places: Places) -> None:
+    below = np.zeros(cells.count, dtype=bool)
+    below[cells.good] = places.of(cells.good).below(around)
+    rows = int(cells.good.sum())
+    doubtful = below.sum() >= max(_DOUBTFUL * rows, _FEW_ROWS)
+    if below.sum() >= max(_REMARKABLE * rows, _FEW_ROWS):
+        outcome = ", so that none of the file was taken" if doubtful else " and were set aside"
+        cells.remarks.append(_why_below(places.of(cells.good), around, below[cells.good], outcome))
+    cells.set_aside(
+        below,
+        "time_utc",
+        "is below the horizon at this site: a wrong time zone, longitude sign or another site's log?",
+    )
+    if doubtful:
+        _refuse_rest(cells, "time_utc", f"{int(below.sum())} of {rows} rows lie below the horizon")
+
+
+def _why_below(places: Places, around: Circumstances, below: Mask, outcome: str) -> str:
+    """Say what would bring a file's places above the horizon."""
+    cures = [words for words, cured in _cures(places, around) if cured() <= _CURED]
+    told = (
+        f"That would be cured by {' or by '.join(cures)}"
+        if cures
+        else "Check that the longitude is east positive, the times are UTC and the log is of this site"
+    )
+    return (
+        f"{below.sum()} of {below.size} rows lie below the horizon of this site (latitude "
+        f"{around.latitude_deg:g}, longitude {around.longitude_deg:g}, east positive) at their "
+        f"time{outcome}.  {told}"
+    )
+
+
+def _cures(places: Places, around: Circumstances) -> Iterator[tuple[str, Callable[[], float]]]:
+    """Yield each likely slip in words, with the share of rows that would still be below without it."""
+    east = replace(around, longitude_deg=-around.longitude_deg)
+    yield f"the longitude {east.longitude_deg:g} (east is positive)", lambda: places.below(east).mean()
+    south = replace(around, latitude_deg=-around.latitude_deg)
+    yield (
+        f"the latitude {south.latitude_deg:g} (north is positive) or by the other sign of the declinations",
+        lambda: places.below(south).mean(),
+    )
+    if around.timezone:
+        offset_us = _offset_us(around.timezone, places.time_us)
+        shifted = replace(places, time_us=places.time_us - offset_us)
+        yield (
+            f"reading the times as local time of {around.timezone} instead of UTC",
+            lambda: shifted.below(around).mean(),
+        )
+
+
+def _offset_us(zone: str, time_us: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Return the zone's offset from UTC at each time [us], to the day."""
+    days = time_us // US_PER_DAY
+    first = datetime(1970, 1, 1)
+    place = ZoneInfo(zone)
+    known = {day: place.utcoffset(first + timedelta(days=day)) for day in np.unique(days).tolist()}
+    offsets_s = [(known[day] or timedelta(0)).total_seconds() for day in days.tolist()]
+    return np.array(offsets_s, dtype=np.int64) * US_PER_SECOND

@@ -1,0 +1,333 @@
+"""A log file -> its rows: open it, know what its columns mean, check each row."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from drift.errors import LogFileError
+from drift.ingest.cells import Cells, Circumstances, Columns, LogLayout
+from drift.ingest.delimited import open_bytes
+from drift.ingest.detect import near_column, recognise, unused_columns
+from drift.ingest.kinds import BY_KIND, LAYOUTS
+from drift.ingest.mapping import Mapping, own_mapping
+from drift.ingest.text import RawTable
+from drift.ingest.translate import Gathered, Plan, finish, gather
+from drift.ingest.units import own_unit, unit_of, units_for
+
+# ---- What reading a log file gives.
+
+
+@dataclass(frozen=True)
+class RowSetAside:
+    """A row that can't be used, or a value left out of a row that is kept, and why."""
+
+    file: str
+    line: int
+    column: str  # "" when it concerns the row as a whole
+    value: str
+    reason: str
+    kind: str
+    row_kept: bool = False
+    raw: str = field(default="", repr=False)
+
+    @property
+    def image(self) -> str:
+        """The name of the image that it is a row of, "" for a row of a text: an image's row ends with it."""
+        name = self.raw.rpartition(",")[2].strip('"')
+        return name if name and self.reason.startswith((f"{name} ", f"{name}: ")) else ""
+
+    def words(self) -> str:
+        """Say where it stood, the value and the reason in one line."""
+        what = f"{self.column} = {self.value!r} " if self.column else ""
+        if self.image:
+            reason = self.reason.removeprefix(self.image).removeprefix(":").lstrip()
+            return f"image {self.image}: {what}{reason}"
+        return f"line {self.line}: {what}{self.reason}"
+
+
+@dataclass(frozen=True)
+class LogRead:
+    """One log file, read: its good rows with where they came from, and what was set aside."""
+
+    name: str  # the file as it was given
+    path: str  # the whole path, or "" for what was recorded by hand
+    digest: str  # of the file's bytes
+    kind: str
+    title: str
+    why: str  # why this kind of log was chosen
+    header: str
+    columns: Columns = field(repr=False)
+    lines: npt.NDArray[np.int64] = field(repr=False)
+    raws: list[str] = field(repr=False)
+    set_aside: tuple[RowSetAside, ...] = field(repr=False)
+    left_out: tuple[RowSetAside, ...] = field(repr=False)
+    remarks: tuple[str, ...] = ()
+
+
+# ---- A log file -> its rows: open it, know what its columns mean, check each row.
+#
+# See `drift.ingest.text` for the way of a file through this room.
+
+
+class Settle(Protocol):
+    """Settles how a table is to be read whose columns are not the contract's."""
+
+    def claims(self, table: RawTable) -> bool:
+        """Tell whether it has a say also where the columns are the contract's."""
+
+    def __call__(self, table: RawTable, around: Circumstances) -> tuple[Mapping, str]:
+        """Return how a table is read, and why so; or raise LogFileError."""
+
+
+def read_log(path: Path, around: Circumstances, settle: Settle | None = None) -> LogRead:
+    """Read a log file of any known kind and form.
+
+    Parameters
+    ----------
+    path
+        The file.
+    around
+        The site and the present time, on which it depends what is plausible.
+    settle
+        Says how a table with other columns than the contract's is to be read; by default such a file is
+        refused.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If the file can't be read at all: no such file, empty, not text, an
+        unknown header.  Rows that can't be used raise nothing: they are in
+        `LogRead.set_aside`.
+    """
+    from drift.ingest.formats import open_table
+
+    return read_table(open_table(path), around, settle)
+
+
+def read_bytes(data: bytes, name: str, around: Circumstances, path: str = "") -> LogRead:
+    """Read a log from the bytes of a delimited text; `name` is what the file is called in messages."""
+    return read_table(open_bytes(data, name, path), around)
+
+
+def read_table(table: RawTable, around: Circumstances, settle: Settle | None = None) -> LogRead:
+    """Read a table of raw columns of any form.
+
+    Parameters
+    ----------
+    table
+        The table.
+    around
+        The site and the present time.
+    settle
+        As in `read_log`.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If it is not known what its columns mean, or it has no rows.
+    """
+    mapping, why = _mapping(table, around, settle)
+    return read_mapped(table, around, mapping, why)
+
+
+def read_mapped(table: RawTable, around: Circumstances, mapping: Mapping, why: str) -> LogRead:
+    """Read a table by a mapping; `why` tells people why it is taken for its kind of log.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If it has no rows, or lacks a column that the mapping names.
+    """
+    layout = BY_KIND[mapping.kind]
+    _refuse_lacking(table, mapping)
+    plan = Plan.of(mapping, table.headings, table.decimal)
+    found = gather(table.parts, plan)
+    if not found.raws:
+        at = f" (line {table.header_line})" if table.header_line else ""
+        raise LogFileError(
+            f"{table.name} holds the header of {layout.title}{at} and no rows: there is nothing in it to "
+            "import."
+        )
+    cells = _cells(table, found, plan)
+    columns = layout.read(cells, around)
+    aside, left_out = _told(cells, found, layout, table.name)
+    return LogRead(
+        name=table.name,
+        path=table.path,
+        digest=table.digest,
+        kind=layout.kind,
+        title=layout.title,
+        why=why,
+        header=(table.delimiter or ",").join(table.header),
+        columns=_good_rows(columns, cells),
+        lines=found.lines[cells.good],
+        raws=_good_raws(found, cells),
+        set_aside=aside,
+        left_out=left_out,
+        remarks=(*table.remarks, *_unused(table, layout, mapping), *cells.remarks),
+    )
+
+
+def _mapping(table: RawTable, around: Circumstances, settle: Settle | None) -> tuple[Mapping, str]:
+    """Return how to read a table, and why: its own columns are the contract's, or somebody says how."""
+    if settle is not None and settle.claims(table):
+        mapping, why = settle(table, around)
+        return _honour_units(mapping, table), why
+    try:
+        _refuse_nameless(table)
+        layout, why = recognise(table.header, table.header_line, LAYOUTS, table.name)
+        _refuse_nearly_own(table, layout)
+    except LogFileError:
+        if settle is None:
+            raise
+        mapping, why = settle(table, around)
+        return _honour_units(mapping, table), why
+    return _own_with_units(own_mapping(layout.kind, table.header, layout.columns), table), why
+
+
+def _refuse_nearly_own(table: RawTable, layout: LogLayout) -> None:
+    """Refuse to read a table as solves alone that has the mount's places under names of its own."""
+    from drift.ingest.names import columns_named
+
+    own = {name.lower() for name in table.header}
+    others = [
+        table.header[at]
+        for column in layout.together
+        if column not in own
+        for at in columns_named(column, table.headings)
+    ]
+    if others:
+        raise LogFileError(
+            f"{table.name}: {', '.join(others)} may be {' and '.join(layout.together)}: rename them, or "
+            "import the file with --answer or at a terminal."
+        )
+
+
+def _honour_units(mapping: Mapping, table: RawTable) -> Mapping:
+    """Let the units that a file itself gives have the last word over those of its mapping."""
+    units = {heading.name.lower(): heading.unit for heading in table.headings if heading.unit}
+    columns = {
+        column: replace(source, unit=unit_of(units.get(source.columns[0].lower(), ""), column) or source.unit)
+        if source.columns
+        else source
+        for column, source in mapping.columns.items()
+    }
+    return replace(mapping, columns=columns)
+
+
+def _own_with_units(mapping: Mapping, table: RawTable) -> Mapping:
+    """Take the contract's own columns in the units that a file gives apart from their names."""
+    units = {heading.name: heading.unit for heading in table.headings if heading.unit}
+    columns = {}
+    for column, source in mapping.columns.items():
+        own, said = own_unit(column), units.get(source.columns[0], "")
+        unit = unit_of(said, column) if said and own else ""
+        if said and own and not unit:
+            raise LogFileError(
+                f"{table.name}: the column {column} is in {said!r}, where one of these belongs: "
+                f"{', '.join(units_for(column))}."
+            )
+        columns[column] = replace(source, unit=unit or (own.name if own else ""))
+    if all(columns[column].unit in ("", own.name if (own := own_unit(column)) else "") for column in columns):
+        return mapping
+    return replace(mapping, columns=columns, own=False)
+
+
+def _refuse_nameless(table: RawTable) -> None:
+    """Refuse a delimited text without a header."""
+    if table.header_line or not table.delimiter:
+        return
+    part = next(iter(table.parts))
+    shown = ", ".join(cell for cell in table.split_raw(part.raws[0]) if cell)
+    raise LogFileError(
+        f"{table.name}, line {part.lines[0]}: the header is missing: the first row is already data "
+        f"({shown}).  Put a line with the column names above it, such as: {','.join(LAYOUTS[0].required)}"
+    )
+
+
+def _refuse_lacking(table: RawTable, mapping: Mapping) -> None:
+    names = [name.lower() for name in table.header]
+    wanted = {name for source in mapping.columns.values() for name in source.columns}
+    lacking = sorted(name for name in wanted if name.lower() not in names)
+    if lacking:
+        raise LogFileError(
+            f"{table.name}: the mapping names the column {', '.join(lacking)}, which the file does not have "
+            f"(it has: {', '.join(name for name in table.header if name)})."
+        )
+    repeated = sorted(name for name in wanted if names.count(name.lower()) > 1)
+    if repeated:
+        raise LogFileError(
+            f"{table.name}: the header names {', '.join(repeated)} more than once, so that it is not clear "
+            "which column is meant.  Rename or remove one of them."
+        )
+
+
+def _cells(table: RawTable, found: Gathered, plan: Plan) -> Cells:
+    refused = finish(found.columns, plan.mapping)
+
+    def source(column: str, position: int) -> str:
+        return plan.source_text(table.split_raw(found.raws[position]), column)
+
+    cells = Cells(len(found.raws), found.columns, source, {} if plan.mapping.own else plan.names())
+    width = len(table.headings)
+    for position, count in found.surplus.items():
+        cells.good[position] = False
+        cells.aside[position] = (
+            "",
+            f"the row has {count} cells, the header {width}: quote a text that holds a comma",
+        )
+    for position, why in found.aside.items():
+        cells.good[position] = False
+        cells.aside[position] = ("", why)
+    for reason, rows in refused.values():
+        cells.set_aside(rows, "time_utc", reason)
+    return cells
+
+
+def _unused(table: RawTable, layout: LogLayout, mapping: Mapping) -> tuple[str, ...]:
+    if mapping.own:
+        unused = unused_columns(table.header, layout)
+    else:
+        used = {name.lower() for source in mapping.columns.values() for name in source.columns}
+        unused = [name for name in table.header if name and name.lower() not in used]
+    free = [column for column in layout.columns if column not in mapping.columns]
+    told = [
+        f"{name}{f' (is it meant for {near}?)' if (near := near_column(name, free)) else ''}"
+        for name in unused
+    ]
+    return (f"not used, but kept with each row as it came: {', '.join(told)}",) if unused else ()
+
+
+def _good_rows(columns: Columns, cells: Cells) -> Columns:
+    if cells.good.all():
+        return columns
+    good = np.flatnonzero(cells.good).tolist()
+    return {
+        name: values[cells.good] if isinstance(values, np.ndarray) else [values[at] for at in good]
+        for name, values in columns.items()
+    }
+
+
+def _good_raws(found: Gathered, cells: Cells) -> list[str]:
+    if cells.good.all():
+        return found.raws
+    return [raw for raw, good in zip(found.raws, cells.good.tolist(), strict=True) if good]
+
+
+def _told(
+    cells: Cells, found: Gathered, layout: LogLayout, name: str
+) -> tuple[tuple[RowSetAside, ...], tuple[RowSetAside, ...]]:
+    def entry(position: int, column: str, reason: str, kept: bool) -> RowSetAside:
+        value = cells.source(column, position) if column else ""
+        line = int(found.lines[position])
+        called = cells.called(column)
+        return RowSetAside(name, line, called, value, reason, layout.kind, kept, found.raws[position])
+
+    aside = tuple(entry(at, *cells.aside[at], False) for at in sorted(cells.aside))
+    left_out = sorted((at, column, reason) for at, column, reason in cells.left_out if cells.good[at])
+    return aside, tuple(entry(at, column, reason, True) for at, column, reason in left_out)

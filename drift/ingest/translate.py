@@ -1,0 +1,294 @@
+"""Raw columns and a mapping -> the contract's columns as values."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from collections.abc import Mapping as MappingOf
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from drift.ingest import values
+from drift.ingest.mapping import END, ICRS, MEAN, START, ColumnFrom, Mapping, TimeFrom
+from drift.ingest.text import Heading, RawCells, Rows
+from drift.ingest.times import TimeSpelling, read_days, to_utc, zone_named
+from drift.ingest.units import own_unit
+from drift.ingest.values import NumberSpelling, Ready, blanks, joined, read_plain, side_of, sort_of
+
+Mask = npt.NDArray[np.bool_]
+Numbers = npt.NDArray[np.float64]
+
+#: Converted numbers are rounded so, in the contract's units: then a row is known again in another spelling.
+_DECIMALS = 10
+#: Columns in which 360 degrees (24 h, by rounding) are 0.
+_FULL_TURN = ("ra_deg", "mount_ra_deg")
+_MISSING = "stands in an hour that the clocks left out when they were put forward: no such time was"
+_UNCLEAR = (
+    "stands in the hour that the clocks went through twice when they were put back, and the order of the "
+    'rows does not tell which: give repeated_hour "first" or "second"'
+)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The file columns that are read, by their positions."""
+
+    kind: str
+    mapping: Mapping
+    decimal: str
+    at: MappingOf[str, tuple[int, ...]]  # contract column -> positions of the file's columns
+
+    @classmethod
+    def of(cls, mapping: Mapping, headings: Iterable[Heading], decimal: str) -> Plan:
+        """Find the columns that a mapping names."""
+        names = [heading.name.lower() for heading in headings]
+        at = {
+            column: tuple(names.index(name.lower()) for name in source.columns)
+            for column, source in mapping.columns.items()
+        }
+        return cls(mapping.kind, mapping, decimal, at)
+
+    def source_text(self, cells: list[str], column: str) -> str:
+        """Return the text of a contract column in the cells of one row."""
+        if column not in self.at:
+            return ""
+        if not self.at[column]:
+            return self.mapping.columns[column].value
+        return " ".join(cells[at] for at in self.at[column]).strip()
+
+    def names(self) -> dict[str, str]:
+        """Return what each contract column is called in the file."""
+        return {
+            column: " + ".join(source.columns) or column for column, source in self.mapping.columns.items()
+        }
+
+
+@dataclass
+class Gathered:
+    """All rows of a file: where they stood, their text, and the contract's columns as values."""
+
+    lines: npt.NDArray[np.int64] = field(repr=False)
+    raws: list[str] = field(repr=False)
+    surplus: dict[int, int]
+    aside: dict[int, str]
+    columns: dict[str, Ready] = field(repr=False)
+
+
+def gather(parts: Iterable[Rows], plan: Plan) -> Gathered:
+    """Read the planned columns of a table, part by part: its cells never stand in memory all at once."""
+    lines: list[npt.NDArray[np.int64]] = []
+    raws: list[str] = []
+    surplus: dict[int, int] = {}
+    aside: dict[int, str] = {}
+    read: dict[str, list[Ready]] = {column: [] for column in plan.at}
+    for part in parts:
+        aside.update({len(raws) + at: why for at, why in part.aside.items()})
+        surplus.update({len(raws) + at: cells for at, cells in part.surplus.items()})
+        raws += part.raws
+        lines.append(part.lines)
+        for column, at in plan.at.items():
+            cells = [part.cells[one] for one in at]
+            read[column].append(_read(column, cells, len(part.raws), plan))
+    columns = {column: joined(pieces) for column, pieces in read.items() if pieces}
+    together = np.concatenate(lines) if lines else np.zeros(0, dtype=np.int64)
+    return Gathered(together, raws, surplus, aside, columns)
+
+
+def _read(column: str, cells: list[RawCells], count: int, plan: Plan) -> Ready:
+    sort = sort_of(plan.kind, column)
+    source = plan.mapping.columns[column]
+    if not cells:
+        return _constant(source.value, sort, column, count, plan)
+    if plan.mapping.own:
+        return _read_own(cells[0], sort, column, plan)
+    if sort == "time":
+        return _read_time(cells, plan.mapping.time)
+    if len(cells) == 1 and isinstance(cells[0], np.ndarray) and sort in ("number", "flag"):
+        return _convert(cells[0], column, source.unit)
+    texts = _joined_texts(cells)
+    if sort == "number":
+        return _read_number(texts, column, source, plan.decimal)
+    if sort == "day":
+        days, bad = read_days(texts, plan.mapping.time.order)
+        words = f"is not a date in the order {plan.mapping.time.order}"
+        return Ready(days, bad, blanks(texts), why=lambda cell: words)
+    if column == "tube_side":
+        texts = _sides(texts, source.means)
+    return read_plain(texts, sort)
+
+
+def _read_own(cells: RawCells, sort: str, column: str, plan: Plan) -> Ready:
+    if isinstance(cells, np.ndarray):
+        return (
+            read_plain(as_texts(cells), sort)
+            if sort not in ("number", "flag")
+            else _convert(cells, column, "")
+        )
+    if sort == "number" and plan.decimal == ",":
+        own = own_unit(column)
+        return _read_number(cells, column, ColumnFrom(unit=own.name if own else ""), ",")
+    return read_plain(cells, sort)
+
+
+def _constant(value: str, sort: str, column: str, count: int, plan: Plan) -> Ready:
+    """Read one value for all rows; it stands in the mapping, written as the contract has it."""
+    one = read_plain([value], sort)
+    spread: npt.NDArray[np.generic] | list[str]
+    spread = one.values * count if isinstance(one.values, list) else np.repeat(one.values, count)
+    return Ready(spread, np.repeat(one.bad, count), np.repeat(one.blank, count))
+
+
+def _convert(cells: npt.NDArray[np.float64], column: str, unit: str) -> Ready:
+    missing = np.isnan(cells)
+    infinite = np.isinf(cells)
+    found = NumberSpelling(column, unit).convert(np.where(infinite, np.nan, cells))
+    return Ready(found, infinite, missing)
+
+
+def as_texts(cells: RawCells) -> list[str]:
+    """Return cells as text; numbers as short as they can be, "" for none."""
+    if isinstance(cells, list):
+        return cells
+    return ["" if np.isnan(cell) else repr(cell).removesuffix(".0") for cell in cells.tolist()]
+
+
+def _joined_texts(cells: list[RawCells]) -> list[str]:
+    texts = [as_texts(one) for one in cells]
+    if len(texts) == 1:
+        return texts[0]
+    return [" ".join(row).strip() for row in zip(*texts, strict=True)]
+
+
+def _read_number(texts: list[str], column: str, source: ColumnFrom, decimal: str) -> Ready:
+    spelling = NumberSpelling(column, source.unit, decimal)
+    found, bad = spelling.read(texts)
+    return Ready(found, bad, blanks(texts), why=spelling.why)
+
+
+def _read_time(cells: list[RawCells], time: TimeFrom) -> Ready:
+    spelling = TimeSpelling(time.form, time.order, time.evening_date)
+    if len(cells) == 1 and isinstance(cells[0], np.ndarray) and time.form != "text":
+        times = spelling.convert(cells[0])
+        blank = np.isnan(cells[0])
+    else:
+        texts = _joined_texts(cells)
+        times = spelling.read(texts)
+        blank = blanks(texts)
+    why = spelling.why()
+    return Ready(times.us, times.unreadable, blank, times.naive, why=lambda cell: why)
+
+
+def _sides(texts: list[str], means: str) -> list[str]:
+    known = {text: side_of(text, means) for text in set(texts)}
+    return [text if known[text] is None else str(known[text]) for text in texts]
+
+
+def finish(columns: dict[str, Ready], mapping: Mapping) -> dict[str, tuple[str, Mask]]:
+    """Do what needs the whole file: local time to UTC, middles of exposures, places to other frames.
+
+    Returns
+    -------
+    dict
+        Reason -> the rows that it sets aside for their time.
+    """
+    aside: dict[str, tuple[str, Mask]] = {}
+    if mapping.own:
+        return aside
+    if "time_utc" in columns:
+        aside = _with_times_and_frames(columns, mapping)
+    for column, ready in columns.items():
+        if isinstance(ready.values, np.ndarray) and ready.values.dtype.kind == "f":
+            rounded = np.round(ready.values, _DECIMALS)
+            if column in _FULL_TURN:
+                rounded = np.where(rounded == 360.0, 0.0, rounded)
+            columns[column] = replace(ready, values=rounded)
+    return aside
+
+
+def _with_times_and_frames(columns: dict[str, Ready], mapping: Mapping) -> dict[str, tuple[str, Mask]]:
+    aside: dict[str, tuple[str, Mask]] = {}
+    times = columns["time_utc"]
+    if mapping.time.zone and times.naive is not None and times.naive.any():
+        times, aside = _in_utc(times, mapping.time)
+    if mapping.time.scale != "UTC":
+        times = replace(times, values=utc_of(np.asarray(times.values), mapping.time.scale))
+    columns["time_utc"] = _middle(times, columns.get("exposure_s"), mapping.time.instant)
+    good = ~(columns["time_utc"].bad | columns["time_utc"].blank)
+    for _, rows in aside.values():
+        good &= ~rows
+    _to_frame(columns, "ra_deg", "dec_deg", mapping.places, ICRS, good)
+    _to_frame(columns, "mount_ra_deg", "mount_dec_deg", mapping.mount_places, "of date", good)
+    return aside
+
+
+def _in_utc(times: Ready, time: TimeFrom) -> tuple[Ready, dict[str, tuple[str, Mask]]]:
+    zone = zone_named(time.zone)
+    naive = times.naive
+    us = np.asarray(times.values).copy()
+    if zone is None or naive is None:
+        return times, {}
+    rows = np.flatnonzero(naive)
+    zoned = to_utc(us[rows], zone, time.repeated_hour)
+    us[rows] = zoned.us
+    missing, unclear = np.zeros(len(us), dtype=bool), np.zeros(len(us), dtype=bool)
+    missing[rows[zoned.missing]], unclear[rows[zoned.unclear]] = True, True
+    none = np.zeros(len(us), dtype=bool)
+    reasons = {"missing": (f"{_MISSING} in {time.zone}", missing), "unclear": (_UNCLEAR, unclear)}
+    return replace(times, values=us, naive=none), {key: one for key, one in reasons.items() if one[1].any()}
+
+
+def utc_of(us: npt.NDArray[np.int64], scale: str) -> npt.NDArray[np.int64]:
+    """Return UTC of UTC, TT or TAI [us]; looked up twice, because the table goes by days of UTC."""
+    if scale == "UTC":
+        return us
+    from drift.sky.clock import MJD_1970, TT_MINUS_TAI_S
+    from drift.sky.earth import installed_earth_rotation
+
+    leaps = installed_earth_rotation().leap_seconds
+    ahead_s = TT_MINUS_TAI_S if scale == "TT" else 0.0
+    utc = us
+    for _ in range(2):
+        offset = leaps.at(utc // values.US_PER_DAY + MJD_1970) + ahead_s
+        utc = us - np.round(offset * values.US_PER_SECOND).astype(np.int64)
+    return utc
+
+
+def _middle(times: Ready, exposure: Ready | None, instant: str) -> Ready:
+    """Move the start or end of an exposure to its middle; where no exposure time is given it stays."""
+    if exposure is None or instant not in (START, END):
+        return times
+    half = np.nan_to_num(np.asarray(exposure.values), nan=0.0) / 2.0
+    half = np.where(np.abs(half) < values.US_PER_DAY, half, 0.0)
+    shift = np.round(half * values.US_PER_SECOND).astype(np.int64)
+    return replace(times, values=np.asarray(times.values) + (shift if instant == START else -shift))
+
+
+def _to_frame(columns: dict[str, Ready], ra: str, dec: str, given: str, wanted: str, good: Mask) -> None:
+    """Turn places from the frame that they are given in into the one that the contract has them in."""
+    if given == wanted or ra not in columns or dec not in columns:
+        return
+    from drift.sky import of_date
+
+    ra_deg, dec_deg = np.asarray(columns[ra].values), np.asarray(columns[dec].values)
+    us = np.asarray(columns["time_utc"].values)
+    within = (us > _FIRST_US) & (us < _LAST_US)
+    rows = np.flatnonzero(good & within & (np.abs(dec_deg) <= 90.0) & (ra_deg >= 0.0) & (ra_deg < 360.0))
+    if not rows.size:
+        return
+    place = us[rows], ra_deg[rows], dec_deg[rows]
+    if given == MEAN:
+        found = of_date.icrs_of_mean(*place)
+    elif given != ICRS:
+        found = of_date.icrs_of_apparent(*place)
+    else:
+        found = place[1:]
+    if wanted != ICRS:
+        found = of_date.apparent_place(us[rows], *found)
+    new_ra, new_dec = ra_deg.copy(), dec_deg.copy()
+    new_ra[rows], new_dec[rows] = found
+    columns[ra] = replace(columns[ra], values=new_ra)
+    columns[dec] = replace(columns[dec], values=new_dec)
+
+
+_FIRST_US, _LAST_US = (int(np.datetime64(f"{year}-01-01", "us").astype(np.int64)) for year in (1901, 2099))

@@ -1,0 +1,381 @@
+"""Readings as the night step takes them: sets found among solves, level pairs joined."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+
+import numpy as np
+import pandas as pd
+
+from drift.mount.orientation import hour_angle_and_dec
+from drift.night.sets import NO_LABELS, RUN, SWEEP, FoundSet, find_in
+from drift.quantities import ARCSEC_PER_RAD, Bools, Floats
+from drift.site.file import PierFile
+from drift.sky.place import observed
+from drift.types import READING_COLUMNS, Readings
+
+# ---- Readings as the night step takes them, and what was done to make them so.
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A reading that can't be used, and why."""
+
+    kind: str
+    row_id: int
+    time_us: int
+    reason: str
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """Readings made ready; `remarks` says what was found, `left_out` what can't be used."""
+
+    readings: Readings = field(repr=False)
+    remarks: tuple[str, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
+
+
+# ---- Level readings with the instrument turned end for end: a pair is free of the instrument's own
+# error.
+#
+# Turned end for end, the instrument shows the tilt with the other sign and its own
+# error with the same one.  Half the difference of the two readings is the tilt,
+# half their sum is the instrument's error.  The error is taken from the pair
+# itself, because it changes with temperature and with every knock.  A single
+# reading at the same place is corrected by the errors that the pairs showed, and
+# is made as uncertain as these scatter.
+
+
+#: Readings with both faces within this time are a pair [us]: common practice, a pier is still for an hour.
+PAIR_US = 3_600_000_000
+#: Standard deviation of a reading that comes without one [arcsec]; as `drift.history.series` takes it.
+SINGLE_SD_ARCSEC = 15.0
+#: So far the error of a level is expected to change between two days [arcsec]: common practice, by
+#: temperature and handling.  Counts as much as one pair.
+WANDER_SD_ARCSEC = 10.0
+#: An error that changes by more is told [arcsec].
+_MUCH_ARCSEC = 3.0 * WANDER_SD_ARCSEC
+_TILTS = ["tilt_north_arcsec", "tilt_east_arcsec"]
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two readings, face 0 and face 180, of one place."""
+
+    first: int  # position of the reading with face 0
+    second: int  # with face 180
+    place: str
+    tilt: Floats = field(repr=False)  # (2,) north, east [arcsec]
+    bias: Floats = field(repr=False)  # (2,) the instrument's own error [arcsec]
+    sd: float = 0.0  # of each [arcsec]
+
+
+def with_pairs(readings: Readings) -> Prepared:
+    """Join pairs of level readings into one reading each, and free single ones of the error that pairs show.
+
+    Places without a pair are left as they are.
+    """
+    levels = readings["levels"]
+    pairs = find_pairs(levels)
+    if not pairs:
+        return Prepared(readings)
+    members = {at for one in pairs for at in (one.first, one.second)}
+    rows: list[dict[str, object]] = []
+    remarks: list[str] = []
+    by_place: dict[str, list[Pair]] = {}
+    for one in pairs:
+        by_place.setdefault(one.place, []).append(one)
+        rows.append(_as_row(levels, one))
+    single = levels[[at not in members for at in range(len(levels))]]
+    for place, own in by_place.items():
+        remarks += _words(place, own)
+    kept = [_freed(row, by_place) for row in single.to_dict("records")]
+    table = pd.DataFrame([*kept, *rows])[list(READING_COLUMNS["levels"])]
+    table = table.astype(levels.dtypes.to_dict()).sort_values(["time_us", "row_id"], ignore_index=True)
+    return Prepared(Readings({**readings.tables, "levels": table}, readings.readings_id), tuple(remarks))
+
+
+def find_pairs(levels: pd.DataFrame) -> list[Pair]:
+    """Return the pairs among level readings, each reading in one at most, the nearest in time together."""
+    times, face = levels["time_us"].to_numpy(), levels["face_deg"].to_numpy(dtype=float)
+    place = np.array([text or "pier" for text in levels["place"]], dtype=object)
+    near = [
+        (abs(int(times[a]) - int(times[b])), int(times[a]), a, b)
+        for where in sorted(set(place.tolist()))
+        for a in np.flatnonzero((place == where) & (face == 0.0)).tolist()
+        for b in _near(times, np.flatnonzero((place == where) & (face == 180.0)), int(times[a]))
+    ]
+    taken: set[int] = set()
+    pairs = []
+    for _, _, a, b in sorted(near):
+        if a not in taken and b not in taken:
+            taken |= {a, b}
+            pairs.append(_pair(levels, a, b, str(place[a])))
+    return sorted(pairs, key=lambda one: int(times[one.first]))
+
+
+def _near(times: np.ndarray, others: np.ndarray, time_us: int) -> list[int]:
+    ordered = others[np.argsort(times[others], kind="stable")]
+    first, last = np.searchsorted(times[ordered], [time_us - PAIR_US, time_us + PAIR_US + 1])
+    return [int(at) for at in ordered[first:last]]
+
+
+def _pair(levels: pd.DataFrame, a: int, b: int, place: str) -> Pair:
+    one, other = (levels.iloc[at][_TILTS].to_numpy(dtype=float) for at in (a, b))
+    sds = [_sd(levels.iloc[at]["sigma_arcsec"]) for at in (a, b)]
+    return Pair(a, b, place, (one - other) / 2.0, (one + other) / 2.0, float(np.hypot(sds[0], sds[1])) / 2.0)
+
+
+def _sd(sigma: float) -> float:
+    return float(sigma) if np.isfinite(sigma) else SINGLE_SD_ARCSEC
+
+
+def _as_row(levels: pd.DataFrame, one: Pair) -> dict[str, object]:
+    """Return a pair as one reading, at the mean time, under the number of its first row."""
+    first, second = levels.iloc[one.first], levels.iloc[one.second]
+    return {
+        "row_id": int(first["row_id"]),
+        "time_us": int(first["time_us"]) + (int(second["time_us"]) - int(first["time_us"])) // 2,
+        "tilt_north_arcsec": float(one.tilt[0]),
+        "tilt_east_arcsec": float(one.tilt[1]),
+        "place": one.place,
+        "face_deg": 0.0,
+        "sigma_arcsec": one.sd,
+    }
+
+
+def _freed(row: dict[object, object], by_place: dict[str, list[Pair]]) -> dict[object, object]:
+    """Free a single reading of the instrument's error, when pairs at its place show that."""
+    pairs = by_place.get(str(row["place"] or "pier"))
+    if not pairs:
+        return row
+    bias, sd = error_of(pairs)
+    face = -1.0 if row["face_deg"] == 180.0 else 1.0
+    north, east = (float(row[name]) - float(bias[at]) for at, name in enumerate(_TILTS))  # type: ignore[arg-type]
+    sigma = float(np.hypot(_sd(row["sigma_arcsec"]), sd))  # type: ignore[arg-type]
+    return {
+        **row,
+        "tilt_north_arcsec": face * north,
+        "tilt_east_arcsec": face * east,
+        "face_deg": 0.0,
+        "sigma_arcsec": sigma,
+    }
+
+
+def error_of(pairs: list[Pair]) -> tuple[Floats, float]:
+    """Return the instrument's error by its pairs, (2,), and how uncertain it is on another day [arcsec]."""
+    biases = np.array([one.bias for one in pairs])
+    mean = biases.mean(axis=0)
+    square = float(np.sum((biases - mean) ** 2)) / 2.0  # of one coordinate
+    wander = (square + WANDER_SD_ARCSEC**2) / len(pairs)
+    own = float(np.mean([one.sd**2 for one in pairs]))
+    return mean, float(np.sqrt(wander * (1.0 + 1.0 / len(pairs)) + own / len(pairs)))
+
+
+def _words(place: str, pairs: list[Pair]) -> Iterator[str]:
+    """Yield a warning when the instrument's error changes so much that a single reading says little."""
+    _, sd = error_of(pairs)
+    if len(pairs) > 1 and sd > _MUCH_ARCSEC:
+        yield (
+            f"The level's own error on the {place} changes from one end-for-end pair to the next, by some "
+            f"{sd:.0f} arcsec: pairs are free of it, single readings count little.  See that it sits the "
+            "same way each time."
+        )
+
+
+# ---- Solves without the mount's coordinates -> the sweeps and runs that they are part of.
+#
+# It is done with all readings at hand, so that neither the order of imports nor
+# pieces of files change what is found, and no solve counts twice.
+
+
+_TABLES = {SWEEP: "sweeps", RUN: "runs"}
+_PLACE = ["time_us", "ra_deg", "dec_deg"]
+#: What a solve is, besides part of a labelled sweep or run.
+_POINTING, _BARE, _REFUSED, _TWICE = "pointing", "bare", "refused", "twice"
+
+
+@dataclass(frozen=True)
+class _Set:
+    """One sweep or run: its kind, its label, its rows."""
+
+    kind: str
+    label: str
+    rows: pd.DataFrame
+
+
+def with_sets(
+    where: tuple[float, float, float], guided: bool, modelled: bool, readings: Readings
+) -> Prepared:
+    """Turn labelled solves, and those without the mount's coordinates, into sweeps and runs.
+
+    A label has the last word: a labelled solve belongs to its set, whatever else it holds, and "none" keeps
+    one from being found as part of a set.
+
+    Parameters
+    ----------
+    where
+        Latitude [deg], longitude [deg, east positive] and elevation [m] of the site.
+    guided, modelled
+        See `drift.night.sets.find_sets`.
+    readings
+        All readings.
+    """
+    solves = readings["solves"]
+    sort = _sort(solves, readings)
+    if (sort == _POINTING).all():
+        return Prepared(readings)
+    found, left = _found(where, guided, modelled, solves[sort == _BARE])
+    members = [*_labelled(solves, sort), *(one for one, _ in found)]
+    tables = {**readings.tables, "solves": solves[sort == _POINTING].reset_index(drop=True)}
+    for kind, table in _TABLES.items():
+        own = [one for one in members if one.kind == kind]
+        tables[table] = _joined(where, readings[table], kind, own)
+    left += _left_out(
+        solves[sort == _REFUSED], "comes without the mount's coordinates, and its label says none"
+    )
+    left += _left_out(
+        solves[sort == _TWICE], "is in the record a second time, with more said of it; it counts once"
+    )
+    return Prepared(
+        Readings(tables, readings.readings_id), tuple(_remark(one, why) for one, why in found), tuple(left)
+    )
+
+
+def _sort(solves: pd.DataFrame, readings: Readings) -> np.ndarray:
+    """Return what each solve is: one of the words above."""
+    mount = solves[["mount_ra_deg", "mount_dec_deg"]].to_numpy(dtype=float)
+    bare = ~np.isfinite(mount).all(axis=1)
+    sort = np.where(bare, _BARE, _POINTING).astype(object)
+    for kind in _TABLES:
+        label = solves[kind].to_numpy(dtype=object)
+        told = label != ""
+        if told.any():
+            refused = np.array([text.lower() in NO_LABELS for text in label], dtype=bool)
+            sort[refused & bare] = _REFUSED
+            sort[told & ~refused] = kind
+    in_sets = pd.concat([readings[table][_PLACE] for table in _TABLES.values()])
+    fixed = np.isin(sort, list(_TABLES))
+    sort[_among(solves, in_sets)] = _TWICE
+    sort[(sort == _POINTING) & _among(solves, solves.loc[fixed, _PLACE])] = _TWICE
+    told_of = np.isin(sort, [_POINTING, *_TABLES])
+    sort[np.isin(sort, [_BARE, _REFUSED]) & _among(solves, solves.loc[told_of, _PLACE])] = _TWICE
+    return sort
+
+
+def _among(solves: pd.DataFrame, places: pd.DataFrame) -> Bools:
+    """Tell which solves are the same instant and place as one of some others."""
+    if places.empty:
+        return np.zeros(len(solves), dtype=bool)
+    near = solves["time_us"].isin(places["time_us"]).to_numpy()
+    known = set(places.itertuples(index=False, name=None)) if near.any() else set()
+    some = [place in known for place in solves.loc[near, _PLACE].itertuples(index=False, name=None)]
+    out = np.zeros(len(solves), dtype=bool)
+    out[near] = some
+    return out
+
+
+def _labelled(solves: pd.DataFrame, sort: np.ndarray) -> list[_Set]:
+    return [
+        _Set(kind, str(name), rows)
+        for kind in _TABLES
+        for name, rows in solves[sort == kind].groupby(kind, sort=True)
+    ]
+
+
+def _found(
+    where: tuple[float, float, float], guided: bool, modelled: bool, free: pd.DataFrame
+) -> tuple[list[tuple[_Set, str]], list[LeftOut]]:
+    if free.empty:
+        return [], []
+    finding = find_in(
+        where,
+        free["time_us"].to_numpy(dtype=np.int64),
+        free["ra_deg"].to_numpy(dtype=float),
+        free["dec_deg"].to_numpy(dtype=float),
+        [str(side) for side in free["tube_side"]],
+        free["pa_deg"].to_numpy(dtype=float),
+        guided,
+        modelled,
+    )
+    sets = [(_named(one, free), one.why) for one in finding.sets]
+    left = []
+    for at, why in finding.left.items():
+        left += _left_out(free.iloc[[at]], f"comes without the mount's coordinates; {why}")
+    return sets, left
+
+
+def _named(found: FoundSet, free: pd.DataFrame) -> _Set:
+    rows = free.iloc[found.rows]
+    return _Set(found.kind, f"found {_minute(int(rows['time_us'].min()))}", rows)
+
+
+def _minute(time_us: int) -> str:
+    return datetime.fromtimestamp(time_us / 1e6, UTC).strftime("%Y-%m-%d %H:%M UTC")
+
+
+def _left_out(rows: pd.DataFrame, reason: str) -> list[LeftOut]:
+    return [
+        LeftOut("solves", int(row_id), int(time_us), reason)
+        for row_id, time_us in zip(rows["row_id"], rows["time_us"], strict=True)
+    ]
+
+
+def _remark(one: _Set, why: str) -> str:
+    last = _minute(int(one.rows["time_us"].max()))
+    begun = one.label.removeprefix("found ")
+    what = "A sweep" if one.kind == SWEEP else "An unguided run"
+    return (
+        f"{what} was found from {begun} to {last[11:]}: {why}.  "
+        f'If it is none, label its solves "none" in a column {one.kind}.'
+    )
+
+
+def _joined(
+    where: tuple[float, float, float], table: pd.DataFrame, kind: str, members: list[_Set]
+) -> pd.DataFrame:
+    """Return a table of sweeps or runs with more sets; a label that the table has already joins its rows."""
+    if not members:
+        return table
+    parts = [one.rows.assign(**{kind: one.label, **_movement(where, one)}) for one in members]
+    more = pd.concat(parts)[list(READING_COLUMNS[_TABLES[kind]])]
+    joined = pd.concat([table, more], ignore_index=True) if len(table) else more.reset_index(drop=True)
+    return joined.sort_values(["time_us", "row_id"], kind="stable", ignore_index=True)
+
+
+def _movement(where: tuple[float, float, float], one: _Set) -> dict[str, Floats]:
+    """Return how the first field's middle moved against the mount: opposite to the fields that followed."""
+    if one.kind != RUN:
+        return {}
+    rows = one.rows
+    first = rows.sort_values(["time_us", "row_id"], kind="stable").iloc[0]
+    dec_now = _observed_dec(where, rows, rows["ra_deg"].to_numpy(), rows["dec_deg"].to_numpy())
+    star = np.full(len(rows), first["ra_deg"]), np.full(len(rows), first["dec_deg"])
+    dec_star = _observed_dec(where, rows, *star)
+    d_ra = (star[0] - rows["ra_deg"].to_numpy() + 180.0) % 360.0 - 180.0
+    return {
+        "dec_offset_arcsec": (dec_star - dec_now) * ARCSEC_PER_RAD,
+        "ra_offset_arcsec": d_ra * 3600.0 * np.cos(np.radians(first["dec_deg"])),
+    }
+
+
+def _observed_dec(
+    where: tuple[float, float, float], rows: pd.DataFrame, ra_deg: Floats, dec_deg: Floats
+) -> Floats:
+    air = rows["temp_c"].to_numpy(dtype=float), rows["pressure_hpa"].to_numpy(dtype=float)
+    seen = observed(*where, rows["time_us"].to_numpy(dtype=np.int64), ra_deg, dec_deg, *air)
+    return hour_angle_and_dec(seen.enu, float(np.radians(where[0])))[1]
+
+
+# ---- All that is made of readings before the nights are worked out.
+
+
+def ready(site: PierFile, readings: Readings) -> Prepared:
+    """Make sweeps and runs of solves that belong to them, and one reading of each pair of level readings."""
+    where = (site.site.latitude_deg, site.site.longitude_deg, site.site.elevation_m)
+    sets = with_sets(where, site.optics.guided, str(site.mount.reports) == "modelled", readings)
+    pairs = with_pairs(sets.readings)
+    return Prepared(pairs.readings, (*sets.remarks, *pairs.remarks), sets.left_out)

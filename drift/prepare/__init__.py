@@ -1,1 +1,0 @@
-"""What is made of readings before a night is worked out: sets found among solves, level pairs joined."""

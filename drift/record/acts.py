@@ -1,0 +1,223 @@
+"""What was done to the record, in order: each act with its time and reason, and the rows it changed.
+
+Nothing leaves the record for good.  A row that is not used any more keeps its
+place, its file and its line, with a state that says why:
+
+* *withdrawn*: someone said that this reading is wrong.  Importing its file again does not bring it back.
+* *undone*: every import that carried it was undone.  Importing it again brings it back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from sqlalchemy import ColumnElement, Connection, and_, insert, select, update
+
+from drift._version import __version__
+from drift.errors import RecordError
+from drift.record import schema
+from drift.record.schema import batches
+from drift.types import READING_COLUMNS
+
+#: What an act is called.
+IMPORTED, UNDID, BROUGHT_BACK, MENDED = "imported", "undid", "brought back", "mended"
+WITHDREW, PUT_BACK, AMENDED, DISMISSED = "withdrew", "put back", "amended", "dismissed"
+_STATES = {schema.IN_USE: "in use", schema.WITHDRAWN: "withdrawn", schema.UNDONE: "undone"}
+
+
+@dataclass(frozen=True)
+class RowHeld:
+    """A row of the record, whether it is used or not, and where it came from.
+
+    `values` holds the columns of `drift.types.READING_COLUMNS`; a number that was not given is None.
+    """
+
+    row_id: int
+    kind: str
+    state: str  # "in use", "withdrawn" or "undone"
+    file: str
+    line: int
+    raw: str
+    values: Mapping[str, Any] = field(repr=False)
+
+    @property
+    def in_use(self) -> bool:
+        """Whether the row counts."""
+        return self.state == _STATES[schema.IN_USE]
+
+
+@dataclass(frozen=True)
+class RowEvent:
+    """Something that was done to one row.
+
+    `other_row_id` is the row that took its place, when it was amended.
+    """
+
+    row_id: int
+    what: str  # "withdrew", "put back", "amended"
+    time_us: int
+    reason: str
+    other_row_id: int | None = None
+
+
+def new_act(connection: Connection, what: str, reason: str, now_us: int) -> int:
+    """Note an act, and return its number."""
+    values = {"time_us": now_us, "what": what, "reason": reason, "code_version": __version__}
+    made = connection.execute(insert(schema.acts).values(**values)).inserted_primary_key
+    assert made is not None
+    return int(made[0])
+
+
+def note_file(
+    connection: Connection,
+    act: int,
+    file_id: int,
+    went_in: int = 0,
+    already_there: int = 0,
+    set_aside: int = 0,
+    went_out: int = 0,
+    stayed: int = 0,
+) -> None:
+    """Note what an act did to a file's rows."""
+    connection.execute(
+        insert(schema.file_acts).values(
+            act_id=act,
+            file_id=file_id,
+            went_in=went_in,
+            already_there=already_there,
+            set_aside=set_aside,
+            went_out=went_out,
+            stayed=stayed,
+        )
+    )
+
+
+def rows_held(connection: Connection, row_ids: Iterable[int]) -> dict[int, RowHeld]:
+    """Return the rows of some numbers, used or not, by row_id."""
+    found: dict[int, RowHeld] = {}
+    for some in batches(sorted({int(one) for one in row_ids})):
+        for kind, table in schema.readings.items():
+            found.update((row.row_id, row) for row in _held(connection, kind, table.c.row_id.in_(some)))
+    return found
+
+
+def rows_of_kind(connection: Connection, kind: str, span: tuple[int, int] | None = None) -> list[RowHeld]:
+    """Return all rows of a kind, used or not, in order of time.
+
+    Parameters
+    ----------
+    span
+        Only those from the first time on and before the second [us, or days for weather].
+    """
+    when = schema.readings[kind].c[schema.when_column(kind)]
+    inside = when.is_not(None) if span is None else and_(when >= span[0], when < span[1])
+    return list(_held(connection, kind, inside))
+
+
+def _held(connection: Connection, kind: str, condition: ColumnElement[bool]) -> Iterator[RowHeld]:
+    table, files = schema.readings[kind], schema.files
+    own = [table.c.status, files.c.name, table.c.line, table.c.raw]
+    query = (
+        select(*own, *(table.c[name] for name in READING_COLUMNS[kind]))
+        .join(files, table.c.file_id == files.c.id)
+        .where(condition)
+        .order_by(table.c[schema.when_column(kind)], table.c.row_id)
+    )
+    for status, name, line, raw, *values in connection.execute(query):
+        held = dict(zip(READING_COLUMNS[kind], values, strict=True))
+        yield RowHeld(held["row_id"], kind, _STATES[status], name, line, raw, held)
+
+
+def withdraw(connection: Connection, row_ids: Sequence[int], reason: str, now_us: int) -> int:
+    """Take rows out of use, keep them, and return the act's number.
+
+    Raises
+    ------
+    drift.errors.RecordError
+        If a row is not there or not in use; then none is changed.
+    """
+    rows = _wanted(connection, row_ids)
+    for row in rows:
+        if not row.in_use:
+            raise RecordError(f"row {row.row_id} ({row.file}, line {row.line}) is {row.state} already.")
+    act = new_act(connection, WITHDREW, reason, now_us)
+    _change(connection, rows, schema.WITHDRAWN)
+    note_rows(connection, act, [(row.kind, row.row_id, None) for row in rows])
+    return act
+
+
+def put_back(connection: Connection, row_ids: Sequence[int], reason: str, now_us: int) -> int:
+    """Take withdrawn rows into use again, and return the act's number.
+
+    Raises
+    ------
+    drift.errors.RecordError
+        If a row is not there or not withdrawn, or its import was undone; then none is changed.
+    """
+    rows = _wanted(connection, row_ids)
+    for row in rows:
+        if row.state != _STATES[schema.WITHDRAWN]:
+            raise RecordError(
+                f"row {row.row_id} ({row.file}, line {row.line}) is {row.state}, not withdrawn: "
+                "there is nothing to put back."
+            )
+    act = new_act(connection, PUT_BACK, reason, now_us)
+    _change(connection, rows, schema.IN_USE)
+    note_rows(connection, act, [(row.kind, row.row_id, None) for row in rows])
+    return act
+
+
+def replace(
+    connection: Connection, kind: str, row_id: int, others: Sequence[int], reason: str, now_us: int
+) -> int:
+    """Withdraw a row in favour of others that stand in the record, and return the act's number."""
+    act = new_act(connection, AMENDED, reason, now_us)
+    _change(connection, _wanted(connection, [row_id]), schema.WITHDRAWN)
+    note_rows(connection, act, [(kind, row_id, other) for other in others])
+    return act
+
+
+def set_status(connection: Connection, kind: str, row_ids: Iterable[int], status: int) -> None:
+    """Set the state of rows of a kind."""
+    table = schema.readings[kind]
+    for some in batches(row_ids):
+        connection.execute(update(table).where(table.c.row_id.in_(some)).values(status=status))
+
+
+def note_rows(connection: Connection, act: int, changed: Sequence[tuple[str, int, int | None]]) -> None:
+    """Note which rows an act changed: kind, row_id and the row that took its place, or None."""
+    names = ("kind", "row_id", "other_row_id")
+    rows = [{"act_id": act, **dict(zip(names, one, strict=True))} for one in changed]
+    if rows:
+        connection.execute(insert(schema.row_acts), rows)
+
+
+def events_of(connection: Connection, row_ids: Iterable[int]) -> dict[int, list[RowEvent]]:
+    """Return what was done to each row, the oldest first; rows that nothing was done to are not named."""
+    rows, acts = schema.row_acts, schema.acts
+    events: dict[int, list[RowEvent]] = {}
+    for some in batches(sorted({int(one) for one in row_ids})):
+        query = (
+            select(rows.c.row_id, acts.c.what, acts.c.time_us, acts.c.reason, rows.c.other_row_id)
+            .join(acts, rows.c.act_id == acts.c.id)
+            .where(rows.c.row_id.in_(some))
+            .order_by(rows.c.id)
+        )
+        for row in connection.execute(query):
+            events.setdefault(row[0], []).append(RowEvent(*row))
+    return events
+
+
+def _wanted(connection: Connection, row_ids: Sequence[int]) -> list[RowHeld]:
+    found = rows_held(connection, row_ids)
+    for one in row_ids:
+        if one not in found:
+            raise RecordError(f"there is no row {one} in the record.")
+    return [found[one] for one in sorted(found)]
+
+
+def _change(connection: Connection, rows: Sequence[RowHeld], status: int) -> None:
+    for kind in sorted({row.kind for row in rows}):
+        set_status(connection, kind, [row.row_id for row in rows if row.kind == kind], status)

@@ -1,0 +1,197 @@
+"""What the record keeps beside readings: acknowledgements, messages, finished work."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, delete, func, insert, select, update
+
+from drift._version import __version__
+from drift.record import schema
+from drift.record.schema import batches
+
+# ---- What the record keeps beside readings: acknowledgements, and work that need not be done again.
+
+
+#: Answers kept; an older one can be worked out again.
+ANSWERS_KEPT = 10
+#: Blobs kept: several times the nights of a long record.
+BLOBS_KEPT = 20_000
+#: Kinds of readings that show the axis or the tilt.
+_WATCHED = ("solves", "sweeps", "runs", "alignments", "levels")
+
+
+def add_acknowledgement(connection: Connection, time_us: int, note: str, what: str) -> None:
+    """Note that what `check` reported was seen."""
+    connection.execute(insert(schema.acknowledgements).values(time_us=time_us, note=note, what=what))
+
+
+def last_acknowledgement(connection: Connection) -> tuple[int, str, str] | None:
+    """Return time [us], note and subject of the latest acknowledgement."""
+    table = schema.acknowledgements
+    row = connection.execute(
+        select(table.c.time_us, table.c.note, table.c.what).order_by(table.c.id.desc()).limit(1)
+    ).first()
+    return None if row is None else (int(row[0]), str(row[1]), str(row[2]))
+
+
+def latest_import_us(connection: Connection) -> int | None:
+    """Return when the latest file with readings of axis or tilt came in [us], or None."""
+    table = schema.files
+    return connection.scalar(select(func.max(table.c.imported_us)).where(table.c.kind.in_(_WATCHED)))
+
+
+def stand_of(connection: Connection) -> str:
+    """Return a mark that changes whenever a reading came in or went out of use, quickly."""
+    rows = connection.scalar(select(schema.record.c.next_row_id))
+    acts = connection.scalar(select(func.max(schema.acts.c.id)))
+    return f"{rows or 0} {acts or 0}"
+
+
+def keep_answer(connection: Connection, key: str, text: str, made_us: int) -> None:
+    """Keep an answer of this version under its key, and let go of the oldest ones."""
+    table = schema.kept_answers
+    connection.execute(delete(table).where(table.c.key == key))
+    connection.execute(insert(table).values(key=key, text=text, code_version=__version__, made_us=made_us))
+    _let_go_of_oldest(connection, table, ANSWERS_KEPT)
+
+
+def kept_answer(connection: Connection, key: str) -> str | None:
+    """Return the answer kept under a key by this version, or None."""
+    table = schema.kept_answers
+    return connection.scalar(
+        select(table.c.text).where(table.c.key == key, table.c.code_version == __version__)
+    )
+
+
+def keep_blobs(connection: Connection, blobs: Mapping[str, bytes], made_us: int) -> None:
+    """Keep blobs under their keys, and let go of the oldest ones."""
+    table = schema.kept_blobs
+    for keys in batches(blobs):
+        connection.execute(delete(table).where(table.c.key.in_(keys)))
+        connection.execute(
+            insert(table), [{"key": key, "blob": bytes(blobs[key]), "made_us": made_us} for key in keys]
+        )
+    _let_go_of_oldest(connection, table, BLOBS_KEPT)
+
+
+def kept_blobs(connection: Connection, keys: Iterable[str]) -> dict[str, bytes]:
+    """Return the blobs that are kept of those asked for."""
+    table = schema.kept_blobs
+    found: dict[str, bytes] = {}
+    for some in batches(keys):
+        query = select(table.c.key, table.c.blob).where(table.c.key.in_(some))
+        found.update({key: bytes(blob) for key, blob in connection.execute(query)})
+    return found
+
+
+def _let_go_of_oldest(connection: Connection, table: schema.Table, keep: int) -> None:
+    surplus = int(connection.scalar(select(func.count()).select_from(table)) or 0) - keep
+    if surplus > 0:
+        oldest = select(table.c.key).order_by(table.c.made_us, table.c.key).limit(surplus)
+        for some in batches(connection.scalars(oldest).all()):
+            connection.execute(delete(table).where(table.c.key.in_(some)))
+
+
+# ---- Warnings on their way: each message to each address, and what came of it.
+
+
+#: What a message starts as, what it is while it is being sent, and what ends it without arriving.
+WAITING, GOING, DROPPED = "waiting", "going", "dropped"
+#: States that an acknowledgement ends.
+_OPEN = (WAITING, GOING, "unsure")
+
+
+@dataclass(frozen=True)
+class StoredMessage:
+    """One message to one address.
+
+    Parameters
+    ----------
+    number
+        Its own number, which goes along with it.
+    address
+        A mark of the address; the address itself is not in the record.
+    about
+        What it tells of, as JSON text, by which the same news is known again.
+    title, body
+        Plain text.
+    state
+        "waiting", "going", "sent", "unsure" or "dropped".
+    why
+        What was wrong at the latest try.
+    tries
+        How often it was taken to be sent.
+    made_us, state_us
+        When it was made, and when it came to its state.
+    """
+
+    number: str
+    address: str
+    about: str
+    title: str
+    body: str
+    state: str = WAITING
+    why: str = ""
+    tries: int = 0
+    made_us: int = 0
+    state_us: int = 0
+
+
+def all_messages(connection: Connection) -> list[StoredMessage]:
+    """Return all messages, the oldest first."""
+    table = schema.messages
+    columns = [table.c[name] for name in StoredMessage.__dataclass_fields__]
+    return [StoredMessage(*row) for row in connection.execute(select(*columns).order_by(table.c.id))]
+
+
+def add_messages(connection: Connection, messages: Sequence[StoredMessage], now_us: int) -> None:
+    """Add messages as waiting."""
+    rows = [
+        {
+            "number": one.number,
+            "address": one.address,
+            "about": one.about,
+            "title": one.title,
+            "body": one.body,
+            "state": WAITING,
+            "why": "",
+            "tries": 0,
+            "made_us": now_us,
+            "state_us": now_us,
+        }
+        for one in messages
+    ]
+    if rows:
+        connection.execute(insert(schema.messages), rows)
+
+
+def take(connection: Connection, number: str, now_us: int) -> bool:
+    """Turn a message from waiting to going; return False when it was not waiting."""
+    table = schema.messages
+    done = connection.execute(
+        update(table)
+        .where(table.c.number == number, table.c.state == WAITING)
+        .values(state=GOING, state_us=now_us, tries=table.c.tries + 1)
+    )
+    return done.rowcount == 1
+
+
+def note(connection: Connection, number: str, state: str, why: str, now_us: int) -> None:
+    """Note what came of a message that is going."""
+    table = schema.messages
+    connection.execute(
+        update(table)
+        .where(table.c.number == number, table.c.state == GOING)
+        .values(state=state, why=why, state_us=now_us)
+    )
+
+
+def drop_open(connection: Connection, now_us: int) -> int:
+    """End all messages that did not surely arrive; return how many there were."""
+    table = schema.messages
+    done = connection.execute(
+        update(table).where(table.c.state.in_(_OPEN)).values(state=DROPPED, state_us=now_us)
+    )
+    return int(done.rowcount)

@@ -1,0 +1,151 @@
+"""Named changes of the record's tables, each run once, in the transaction in which its name is noted.
+
+To change a table: change `drift.record.schema` and add a function at the end of
+`MIGRATIONS`.  It must do no harm to a record that has the change already,
+because a new record is made from the schema as it is now and then passes
+through all of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, Table, column, func, insert, inspect, select, update
+from sqlalchemy.schema import CreateColumn
+
+from drift._version import __version__
+from drift.errors import RecordError
+from drift.record import schema
+from drift.record.acts import IMPORTED, new_act, note_file
+from drift.record.engine import Place, now_us, read_only_words
+from drift.record.schema import batches
+from drift.record.undo import NOTED_SINCE
+
+
+@dataclass(frozen=True)
+class Migration:
+    """One named change."""
+
+    name: str
+    run: Callable[[Connection], None]
+
+
+def _first_tables(connection: Connection) -> None:
+    schema.metadata.create_all(connection)
+
+
+def _messages(connection: Connection) -> None:
+    schema.messages.create(connection, checkfirst=True)
+
+
+def _acts(connection: Connection) -> None:
+    schema.acts.create(connection, checkfirst=True)
+    schema.row_acts.create(connection, checkfirst=True)
+
+
+def _imports(connection: Connection) -> None:
+    schema.file_acts.create(connection, checkfirst=True)
+    schema.also_carried.create(connection, checkfirst=True)
+    if not _add_columns(connection, schema.files, "act_id", "undone_by", "first", "last"):
+        return
+    _make_set_aside_anew(connection)
+    files = schema.files
+    for file_id, kind, imported_us in connection.execute(
+        select(files.c.id, files.c.kind, files.c.imported_us).where(files.c.path != "").order_by(files.c.id)
+    ).fetchall():
+        act = new_act(connection, IMPORTED, "", imported_us)
+        table, when = schema.readings[kind], schema.readings[kind].c[schema.when_column(kind)]
+        own = select(func.count(), func.min(when), func.max(when)).where(table.c.file_id == file_id)
+        rows, first, last = connection.execute(own).one()
+        connection.execute(
+            update(files).where(files.c.id == file_id).values(act_id=act, first=first, last=last)
+        )
+        note_file(connection, act, file_id, went_in=rows)
+
+
+def _make_set_aside_anew(connection: Connection) -> None:
+    """Give the rows set aside their file, and let two files hold the same one."""
+    table, files = schema.set_aside, schema.files
+    old = [one["name"] for one in inspect(connection).get_columns(table.name)]
+    rows = [
+        dict(row)
+        for row in connection.execute(select(*(column(one) for one in old)).select_from(table)).mappings()
+    ]
+    table.drop(connection)
+    table.create(connection)
+    owners = {row.path: row.id for row in connection.execute(select(files.c.path, files.c.id))}
+    for some in batches(rows):
+        connection.execute(insert(table), [{**row, "file_id": owners.get(row["path"])} for row in some])
+
+
+def _add_columns(connection: Connection, table: Table, *names: str) -> bool:
+    """Add the columns that a table lacks; return whether it lacked any."""
+    there = {one["name"] for one in inspect(connection).get_columns(table.name)}
+    lacking = [name for name in names if name not in there]
+    for name in lacking:
+        words = CreateColumn(table.c[name]).compile(dialect=connection.dialect)
+        connection.exec_driver_sql(f"ALTER TABLE {table.name} ADD COLUMN {words}")
+    return bool(lacking)
+
+
+def _labels_of_solves(connection: Connection) -> None:
+    _add_columns(connection, schema.readings["solves"], "sweep", "run")
+
+
+MIGRATIONS: tuple[Migration, ...] = (
+    Migration("0001 first tables", _first_tables),
+    Migration("0002 warnings on their way", _messages),
+    Migration("0003 acts and withdrawn rows", _acts),
+    Migration(NOTED_SINCE, _imports),
+    Migration("0005 labels of sweeps and runs on solves", _labels_of_solves),
+)
+
+
+def bring_up_to_date(place: Place, migrations: tuple[Migration, ...] = MIGRATIONS) -> None:
+    """Run the migrations that a record lacks, each in a transaction of its own.
+
+    Raises
+    ------
+    drift.errors.RecordError
+        If the record was made by a newer version, belongs to another program,
+        or lacks a migration and can't be written.
+    """
+    with place.reading() as connection:
+        done = _done(connection, place)
+    unknown = sorted(done - {migration.name for migration in migrations})
+    if unknown:
+        raise RecordError(
+            f"the record {place.words} was made by a newer version of drift (it has {', '.join(unknown)}; "
+            "this is "
+            f"version {__version__}).  Install the newer version; this one would not read it rightly."
+        )
+    for migration in migrations:
+        if migration.name in done:
+            continue
+        if place.read_only:
+            raise RecordError(read_only_words(place.words, f"bringing it up to date ({migration.name})"))
+        _run(place, migration)
+
+
+def _run(place: Place, migration: Migration) -> None:
+    with place.writing() as connection:
+        if migration.name in _done(connection, place):  # another program was quicker
+            return
+        migration.run(connection)
+        connection.execute(
+            schema.migrations.insert().values(name=migration.name, run_us=now_us(), code_version=__version__)
+        )
+
+
+def _done(connection: Connection, place: Place) -> set[str]:
+    tables = inspect(connection).get_table_names()
+    if "migrations" in tables:
+        return set(connection.scalars(select(schema.migrations.c.name)))
+    if tables and place.file is not None:
+        raise RecordError(
+            f"{place.words} is a database of another program (it has the tables {', '.join(tables[:5])}).  "
+            "Name "
+            "another file in [store] url."
+        )
+    return set()

@@ -1,0 +1,217 @@
+"""The record -> tables of readings, each reading once; which rows a file carried."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import chain
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+from sqlalchemy import Connection, delete, insert, select
+
+from drift.record import schema
+from drift.record.content import digest_of_all
+from drift.record.schema import batches, when_column
+from drift.types import READING_COLUMNS, Readings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+# ---- The same reading written down twice with different side columns.
+#
+# A solve exported once without and once with its temperature has two contents but
+# is one observation; used twice it would count double.  Of such rows the fullest
+# is used, and of equally full ones always the same, so that the order of imports
+# changes nothing.
+
+
+#: What makes a reading the observation that it is: beside the time, all that can't differ between two
+#: exports of it.
+IDENTITY: dict[str, tuple[str, ...]] = {
+    "solves": ("ra_deg", "dec_deg", "mount_ra_deg", "mount_dec_deg"),
+    "sweeps": ("ra_deg", "dec_deg", "sweep"),
+    "runs": ("ra_deg", "dec_deg", "run", "dec_offset_arcsec"),
+    "alignments": ("az_error_arcmin", "alt_error_arcmin"),
+    "levels": ("tilt_north_arcsec", "tilt_east_arcsec", "place", "face_deg"),
+    "weather": (),  # one row a day
+    "corrections": ("kind", "amount_arcmin", "bearing_deg", "thickness_mm", "turns"),
+}
+
+
+def identity_columns(kind: str) -> list[str]:
+    """Return the columns by which two rows are the same observation."""
+    return [when_column(kind), *IDENTITY[kind]]
+
+
+def to_use(table: pd.DataFrame, kind: str) -> npt.NDArray[np.bool_]:
+    """Tell which rows of a table, ordered by time and content, are used: one of each observation."""
+    when = table[when_column(kind)].to_numpy()
+    used = np.ones(len(table), dtype=bool)
+    same_time = np.zeros(len(table), dtype=bool)
+    if len(table) > 1:
+        neighbours = when[1:] == when[:-1]
+        same_time[1:] |= neighbours
+        same_time[:-1] |= neighbours
+    if not same_time.any():
+        return used
+    some = table[same_time]
+    fullness = some.notna().sum(axis=1) - (some == "").sum(axis=1)
+    ranked = some.assign(_fullness=fullness).sort_values("_fullness", ascending=False, kind="stable")
+    extra = ranked.index[ranked.duplicated(identity_columns(kind))]
+    used[table.index.get_indexer(extra)] = False
+    return used
+
+
+# ---- Which rows a file carried besides those that came in by it.
+#
+# A row belongs to the first file that brought it.  Other files that carry the
+# same reading are noted here, a block a file, so that undoing the first one leaves
+# the row, with its place in another.  A log that grows and is imported every
+# night carries all that it carried before: as a table of rows that would grow with
+# the square of the nights, as differences between neighbours it is a few bytes.
+
+
+Whole = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Carried:
+    """Rows of a file by their number: the line each stands on, and its text where that is another one."""
+
+    row_ids: Whole  # (n,) ascending
+    lines: Whole  # (n,)
+    raws: dict[int, str] = field(default_factory=dict)  # row_id -> text, where it differs from the record's
+
+    def with_rows(self, lines: dict[int, int], raws: dict[int, str]) -> Carried:
+        """Return this with more rows; one that is there already stays as it is."""
+        merged = {**lines, **dict(zip(self.row_ids.tolist(), self.lines.tolist(), strict=True))}
+        return carried_of(merged, {**raws, **self.raws})
+
+    def without(self, row_ids: Iterable[int]) -> Carried:
+        """Return this without some rows, but those whose text differs, which is nowhere else."""
+        gone = set(row_ids) - self.raws.keys()
+        keep = np.array([one not in gone for one in self.row_ids.tolist()], dtype=bool)
+        return Carried(self.row_ids[keep], self.lines[keep], self.raws)
+
+
+def carried_of(lines: dict[int, int], raws: dict[int, str]) -> Carried:
+    """Return row_id -> line and row_id -> text as a block."""
+    ids = np.array(sorted(lines), dtype=np.int64)
+    return Carried(ids, np.array([lines[one] for one in ids.tolist()], dtype=np.int64), raws)
+
+
+def read_carried(connection: Connection, file_id: int) -> Carried:
+    """Return what is noted of a file; an empty block when nothing is."""
+    table = schema.also_carried
+    query = select(table.c.row_ids, table.c.lines, table.c.raws).where(table.c.file_id == file_id)
+    row = connection.execute(query).first()
+    return carried_of({}, {}) if row is None else _unpacked(*row)
+
+
+def write_carried(connection: Connection, file_id: int, block: Carried) -> None:
+    """Note what a file carries, in the place of what was noted before."""
+    table = schema.also_carried
+    connection.execute(delete(table).where(table.c.file_id == file_id))
+    if block.row_ids.size:
+        raws = zlib.compress(json.dumps(block.raws).encode()) if block.raws else b""
+        packed = {"row_ids": _packed(block.row_ids), "lines": _packed(block.lines), "raws": raws}
+        connection.execute(insert(table).values(file_id=file_id, **packed))
+
+
+def other_raws(connection: Connection, owners: Mapping[int, int]) -> dict[int, str]:
+    """Return the text of rows whose own file has another one than that in which they came first.
+
+    Parameters
+    ----------
+    owners
+        row_id -> the number of the file that the row belongs to.
+    """
+    table = schema.also_carried
+    found: dict[int, str] = {}
+    for some in batches(sorted(set(owners.values()))):
+        query = select(table.c.file_id).where(table.c.file_id.in_(some), table.c.raws != b"")
+        for file_id in connection.scalars(query).all():
+            raws = read_carried(connection, file_id).raws
+            found.update({row_id: text for row_id, text in raws.items() if owners.get(row_id) == file_id})
+    return found
+
+
+def _packed(numbers: Whole) -> bytes:
+    return zlib.compress(np.diff(numbers, prepend=0).astype("<i8").tobytes())
+
+
+def _unpacked(row_ids: bytes, lines: bytes, raws: bytes) -> Carried:
+    texts = json.loads(zlib.decompress(raws)) if raws else {}
+    return Carried(_whole(row_ids), _whole(lines), {int(row_id): text for row_id, text in texts.items()})
+
+
+def _whole(packed: bytes) -> Whole:
+    return np.cumsum(np.frombuffer(zlib.decompress(packed), dtype="<i8"), dtype=np.int64)
+
+
+# ---- The record -> tables of readings.
+
+
+_DTYPES = {"int": np.int64, "float": np.float64}
+
+
+def read_readings(connection: Connection) -> Readings:
+    """Read all readings in use, by time and then content, so that the order of imports changes nothing."""
+    tables, contents = {}, []
+    for kind in READING_COLUMNS:
+        tables[kind], found = _table(connection, kind)
+        contents.append(found)
+    return Readings(tables, digest_of_all(chain.from_iterable(contents)))
+
+
+def _table(connection: Connection, kind: str) -> tuple[pd.DataFrame, list[bytes]]:
+    import pandas as pd
+
+    table = schema.readings[kind]
+    wanted = [table.c[name] for name in READING_COLUMNS[kind]]
+    query = (
+        select(*wanted, table.c.content)
+        .where(table.c.status == schema.IN_USE)
+        .order_by(table.c[schema.when_column(kind)], table.c.content)
+    )
+    rows = connection.execute(query).fetchall()
+    columns = list(zip(*rows, strict=True)) if rows else [()] * (len(wanted) + 1)
+    frame = pd.DataFrame(
+        {
+            name: _array(column, READING_COLUMNS[kind][name])
+            for name, column in zip(READING_COLUMNS[kind], columns, strict=False)
+        }
+    )
+    used = to_use(frame, kind)
+    return (frame if used.all() else frame[used].reset_index(drop=True)), list(columns[-1])
+
+
+def _array(column: Sequence[Any], sort: str) -> Any:
+    import pandas as pd
+
+    if sort == "text":
+        return pd.Series(column, dtype=object)
+    return np.array(column, dtype=_DTYPES[sort])  # None becomes NaN
+
+
+def where_rows(connection: Connection, row_ids: Iterable[int]) -> dict[int, tuple[str, int, str]]:
+    """Return file, line and text as it came of some rows, by row_id."""
+    found: dict[int, tuple[str, int, str]] = {}
+    owners: dict[int, int] = {}
+    for some in batches(sorted({int(one) for one in row_ids})):
+        for table in schema.readings.values():
+            query = (
+                select(table.c.row_id, table.c.file_id, schema.files.c.name, table.c.line, table.c.raw)
+                .join(schema.files, table.c.file_id == schema.files.c.id)
+                .where(table.c.row_id.in_(some))
+            )
+            for row_id, file_id, name, line, raw in connection.execute(query):
+                found[row_id], owners[row_id] = (name, line, raw), file_id
+    for row_id, raw in other_raws(connection, owners).items():
+        found[row_id] = (*found[row_id][:2], raw)
+    return found

@@ -1,0 +1,296 @@
+"""The tables of the record, and many rows into a table at once."""
+
+from __future__ import annotations
+
+import gc
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from itertools import islice
+from typing import Any, TypeVar
+
+import numpy as np
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    CheckConstraint,
+    Column,
+    Connection,
+    Double,
+    ForeignKey,
+    Integer,
+    LargeBinary,
+    MetaData,
+    SmallInteger,
+    Table,
+    Text,
+    UniqueConstraint,
+    insert,
+)
+from sqlalchemy.sql.compiler import SQLCompiler
+
+from drift.types import READING_COLUMNS
+
+# ---- The tables of the record.
+#
+# Each kind of reading has a table with typed columns for quick reading, and in
+# the same row where it came from: file, line, the row's text as it came, and a
+# digest of its content.  ``row_id`` is unique over all kinds, so that a number in
+# an answer leads to one line of one file.
+#
+# A change here needs a migration in `drift.record.migrations`.
+
+
+#: States of a reading: nothing is ever deleted.  See `drift.record.acts`.
+IN_USE = 0
+WITHDRAWN = 1
+UNDONE = 2
+
+#: 64 bits everywhere; SQLite makes a column its row number only when it is called INTEGER.
+_Key = BigInteger().with_variant(Integer, "sqlite")
+
+metadata = MetaData()
+
+migrations = Table(
+    "migrations",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("run_us", BigInteger, nullable=False),
+    Column("code_version", Text, nullable=False),
+)
+
+#: One row: whose record this is, and the next free row_id.
+record = Table(
+    "book",
+    metadata,
+    Column("id", Integer, CheckConstraint("id = 1"), primary_key=True),
+    Column("name", Text, nullable=False),
+    Column("latitude_deg", Double, nullable=False),
+    Column("longitude_deg", Double, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+    Column("code_version", Text, nullable=False),
+    Column("next_row_id", BigInteger, nullable=False),
+)
+
+files = Table(
+    "files",
+    metadata,
+    Column("id", _Key, primary_key=True),
+    Column("name", Text, nullable=False),  # as it was given
+    Column("path", Text, nullable=False),  # whole; "" for what was recorded by hand
+    Column("digest", Text, nullable=False),  # of the file's bytes
+    Column("kind", Text, nullable=False),
+    Column("header", Text, nullable=False),
+    Column("imported_us", BigInteger, nullable=False),
+    # The act that brought it in, NULL for what was recorded by hand, and the one that undid that, if any.
+    Column("act_id", BigInteger, nullable=True),
+    Column("undone_by", BigInteger, nullable=True),
+    # Span of its readings [us or days], so that files that overlap are found quickly.
+    Column("first", BigInteger, nullable=True),
+    Column("last", BigInteger, nullable=True),
+    UniqueConstraint("path", "digest", "kind", "header"),
+)
+
+#: What came of each file in an act: an import, or the undoing of one.
+file_acts = Table(
+    "file_acts",
+    metadata,
+    Column("id", _Key, primary_key=True),
+    Column("act_id", BigInteger, nullable=False, index=True),
+    Column("file_id", ForeignKey(files.c.id), nullable=False),
+    Column("went_in", Integer, nullable=False),
+    Column("already_there", Integer, nullable=False),
+    Column("set_aside", Integer, nullable=False),
+    Column("went_out", Integer, nullable=False),
+    Column("stayed", Integer, nullable=False),
+)
+
+#: Rows that a file carries besides its own; see `drift.record.reading`.
+also_carried = Table(
+    "also_carried",
+    metadata,
+    Column("file_id", ForeignKey(files.c.id), primary_key=True, autoincrement=False),
+    Column("row_ids", LargeBinary, nullable=False),
+    Column("lines", LargeBinary, nullable=False),
+    Column("raws", LargeBinary, nullable=False),
+)
+
+
+def when_column(kind: str) -> str:
+    """Return the name of the column that says when a reading of this kind was taken."""
+    return "day" if "day" in READING_COLUMNS[kind] else "time_us"
+
+
+def _readings_table(kind: str) -> Table:
+    types = {"int": BigInteger, "float": Double}
+    typed = [
+        Column(name, Text, nullable=False, server_default="")
+        if sort == "text"
+        else Column(name, types[sort], nullable=sort == "float")
+        for name, sort in READING_COLUMNS[kind].items()
+        if name != "row_id"
+    ]
+    return Table(
+        kind,
+        metadata,
+        Column("row_id", _Key, primary_key=True, autoincrement=False),
+        *typed,
+        Column("file_id", ForeignKey(files.c.id), nullable=False),
+        Column("line", Integer, nullable=False),
+        Column("raw", Text, nullable=False),
+        Column("content", LargeBinary(16), nullable=False),
+        Column("status", SmallInteger, nullable=False, server_default=str(IN_USE)),
+        # One index for three uses: no reading twice, reading in order of time, finding what overlaps.
+        UniqueConstraint(when_column(kind), "content"),
+    )
+
+
+readings: dict[str, Table] = {kind: _readings_table(kind) for kind in READING_COLUMNS}
+
+set_aside = Table(
+    "set_aside",
+    metadata,
+    Column("id", _Key, primary_key=True),
+    Column("file", Text, nullable=False),
+    Column("path", Text, nullable=False, index=True),
+    Column("line", Integer, nullable=False),
+    Column("column", Text, nullable=False),
+    Column("value", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("row_kept", Boolean, nullable=False),  # true: only the value was left out
+    Column("raw", Text, nullable=False),
+    Column("key", LargeBinary(16), nullable=False),
+    Column("noted_us", BigInteger, nullable=False),
+    Column(
+        "file_id", BigInteger, nullable=True
+    ),  # NULL in records made before files with no good row were kept
+    # What became of it: dismissed with a reason, or mended by a row of a later file.
+    Column("dismissed", Text, nullable=False, server_default=""),
+    Column("mended_file_id", BigInteger, nullable=True),
+    Column("mended_row_id", BigInteger, nullable=True),
+    UniqueConstraint("key", "path"),
+)
+
+acknowledgements = Table(
+    "acknowledgements",
+    metadata,
+    Column("id", _Key, primary_key=True),
+    Column("time_us", BigInteger, nullable=False),
+    Column("note", Text, nullable=False),
+    Column("what", Text, nullable=False),
+)
+
+#: What was done to the record: one row a command.
+acts = Table(
+    "acts",
+    metadata,
+    Column("id", _Key, primary_key=True),
+    Column("time_us", BigInteger, nullable=False),
+    Column("what", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("code_version", Text, nullable=False),
+)
+
+#: The single rows that an act withdrew, put back or amended.
+row_acts = Table(
+    "row_acts",
+    metadata,
+    Column("id", _Key, primary_key=True),
+    Column("act_id", ForeignKey(acts.c.id), nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("row_id", BigInteger, nullable=False, index=True),
+    Column("other_row_id", BigInteger, nullable=True),
+)
+
+#: Warnings on their way: one row a message and address, in the order in which they were made.
+messages = Table(
+    "messages",
+    metadata,
+    Column("id", _Key, primary_key=True),
+    Column("number", Text, nullable=False, unique=True),
+    Column("address", Text, nullable=False),
+    Column("about", Text, nullable=False),
+    Column("title", Text, nullable=False),
+    Column("body", Text, nullable=False),
+    Column("state", Text, nullable=False),
+    Column("why", Text, nullable=False),
+    Column("tries", Integer, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+    Column("state_us", BigInteger, nullable=False),
+)
+
+kept_answers = Table(
+    "kept_answers",
+    metadata,
+    Column("key", Text, primary_key=True),
+    Column("text", Text, nullable=False),
+    Column("code_version", Text, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+)
+
+kept_blobs = Table(
+    "kept_blobs",
+    metadata,
+    Column("key", Text, primary_key=True),
+    Column("blob", LargeBinary, nullable=False),
+    Column("made_us", BigInteger, nullable=False),
+)
+
+
+# ---- Many rows into a table at once.
+
+
+CHUNK_ROWS = 5_000
+ASKED_AT_ONCE = 500  # databases limit the number of values in a query
+
+One = TypeVar("One")
+
+
+def batches(values: Iterable[One], size: int = ASKED_AT_ONCE) -> Iterator[list[One]]:
+    """Yield the values in lists of at most `size`."""
+    rest = iter(values)
+    while batch := list(islice(rest, size)):
+        yield batch
+
+
+@contextmanager
+def collector_paused() -> Iterator[None]:
+    """Keep Python's search for reference cycles from running again and again over masses of plain rows."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
+def insert_columns(
+    connection: Connection,
+    table: Table,
+    columns: Mapping[str, Sequence[Any] | np.ndarray],
+    progress: Callable[[int], None] | None = None,
+) -> None:
+    """Insert rows given as columns of equal length, lists or arrays.
+
+    Where the driver takes plain tuples they are handed over as they are, which is several times as
+    quick as a dictionary a row.  `progress` is told the number of rows done after each chunk.
+    """
+    compiled = insert(table).compile(dialect=connection.dialect, column_keys=list(columns))
+    assert isinstance(compiled, SQLCompiler)
+    order = compiled.positiontup if compiled.positional and compiled.positiontup else None
+    count = len(next(iter(columns.values())))
+    for start in range(0, count, CHUNK_ROWS):
+        pieces = (_plain(columns[name][start : start + CHUNK_ROWS]) for name in (order or columns))
+        chunk = list(zip(*pieces, strict=True))
+        if order:
+            connection.exec_driver_sql(str(compiled), chunk)
+        else:
+            connection.execute(insert(table), [dict(zip(columns, row, strict=True)) for row in chunk])
+        if progress:
+            progress(start + len(chunk))
+
+
+def _plain(values: Sequence[Any] | np.ndarray) -> Sequence[Any]:
+    """Return some values as Python's own; whole columns of them would take several times the memory."""
+    return values.tolist() if isinstance(values, np.ndarray) else values

@@ -1,0 +1,345 @@
+"""A log that was read -> the record: what is new goes in, what is there already does not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, select, update
+
+from drift.ingest.read import LogRead
+from drift.record import schema
+from drift.record.acts import IMPORTED, new_act, note_file, set_status
+from drift.record.aside import note_set_aside
+from drift.record.content import content_ids, digest_in_order
+from drift.record.reading import carried_of, identity_columns, read_carried, write_carried
+from drift.record.schema import batches, insert_columns
+from drift.record.undo import take_over
+from drift.types import READING_COLUMNS
+
+# ---- Whether level readings that come in can be of this pier: they follow on from those that are there.
+
+
+#: Readings of the record so near in time are compared with [us].
+_NEAR_US = 45 * 86_400_000_000
+#: A pier does not tilt by more than this in that time [arcsec]: common practice, frost heaves by a minute or
+#: two of arc in a whole winter.
+_FAR_ARCSEC = 300.0
+_TILTS = ("tilt_north_arcsec", "tilt_east_arcsec")
+
+
+def level_remarks(connection: Connection, log: LogRead, new: Sequence[int]) -> tuple[str, ...]:
+    """Remark on new level readings that don't follow on from those of the same place in the record."""
+    if log.kind != "levels" or not new:
+        return ()
+    positions = np.array(new)
+    times = np.asarray(log.columns["time_us"])[positions]
+    table = schema.readings["levels"]
+    names = ("time_us", "place", "face_deg", *_TILTS)
+    near = table.c.time_us.between(int(times.min()) - _NEAR_US, int(times.max()) + _NEAR_US)
+    query = select(*(table.c[name] for name in names)).where(near, table.c.status == schema.IN_USE)
+    there = [
+        (time_us, place or "pier", face == 180.0, np.array([north, east]))
+        for time_us, place, face, north, east in connection.execute(query)
+    ]
+    return tuple(_far(log, positions, there)) if there else ()
+
+
+def _far(
+    log: LogRead, positions: np.ndarray, there: list[tuple[int, str, bool, np.ndarray]]
+) -> Iterator[str]:
+    columns = {name: np.asarray(log.columns[name])[positions] for name in ("time_us", "face_deg", *_TILTS)}
+    places = np.array([log.columns["place"][at] or "pier" for at in positions.tolist()], dtype=object)
+    turned = columns["face_deg"] == 180.0
+    tilts = np.stack([columns[name] for name in _TILTS], axis=1)
+    for place in sorted(set(places.tolist())):
+        off = []
+        for face in (False, True):
+            own = (places == place) & (turned == face)
+            known = [
+                (time_us, tilt) for time_us, where, side, tilt in there if (where, side) == (place, face)
+            ]
+            for time_us, tilt in zip(columns["time_us"][own].tolist(), tilts[own], strict=True):
+                near = [other for when, other in known if abs(when - time_us) <= _NEAR_US]
+                if near:
+                    off.append(float(np.max(np.abs(tilt - np.median(near, axis=0)))))
+        if off and np.median(off) > _FAR_ARCSEC:
+            yield (
+                f"these level readings on the {place} differ by {np.median(off):.0f} arcsec from those of "
+                "the same weeks in the record: are they of another pier or another instrument, or in another "
+                "unit?  `drift imports` and `drift undo` take them out again"
+            )
+
+
+# ---- A log that was read -> the record: what is new goes in, what is there already does not.
+
+
+@dataclass(frozen=True)
+class Added:
+    """What adding a log changed; `settled` are set-aside rows that were mended or dismissed before."""
+
+    went_in: int
+    already_there: int
+    twice_in_file: int
+    remarks: tuple[str, ...] = ()
+    settled: frozenset[bytes] = frozenset()
+    file_id: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """A reading that a log carries and the record holds already."""
+
+    position: int  # in the log
+    row_id: int
+    status: int
+    file_id: int  # the file that it belongs to
+
+
+class Act:
+    """What a command does to the record; it gets its number with the first change that it makes."""
+
+    def __init__(self, what: str = IMPORTED, reason: str = "") -> None:
+        self._what, self._reason = what, reason
+        self._number: int | None = None
+
+    @property
+    def given(self) -> int | None:
+        """The act's number, None while nothing was changed by it."""
+        return self._number
+
+    def number(self, connection: Connection, now_us: int) -> int:
+        """Return the act's number."""
+        if self._number is None:
+            self._number = new_act(connection, self._what, self._reason, now_us)
+        return self._number
+
+
+def add_log(
+    connection: Connection,
+    log: LogRead,
+    now_us: int,
+    progress: Callable[[int, int], None] | None = None,
+    act: Act | None = None,
+) -> Added:
+    """Add a log's rows to the record, within the transaction of `connection`.
+
+    `progress` is told the rows done and the rows in all; `act` is what the log comes in by, None for
+    what is recorded by hand.
+    """
+    next_id = _lock(connection)
+    contents = content_ids(log.kind, log.columns)
+    new, known = _new_and_known(connection, log, contents)
+    remarks = _repeat_remarks(connection, log, new) if new else ()
+    remarks += level_remarks(connection, log, new)
+    file_id, is_new = _file(connection, log, contents, now_us)
+    if new:
+        _insert(connection, log, contents, new, next_id, file_id, progress)
+        connection.execute(update(schema.record).values(next_row_id=next_id + len(new)))
+    back = _note_known(connection, log, known, file_id) if known else 0
+    settled = note_set_aside(connection, log, file_id, now_us)
+    went_in = len(new) + back
+    added = Added(
+        went_in,
+        len(known) - back,
+        len(contents) - len(new) - len(known),
+        (*remarks, *_withdrawn_remarks(known)),
+        settled,
+        file_id,
+    )
+    if act is not None and (is_new or went_in):
+        _note_act(connection, act.number(connection, now_us), file_id, log, added, is_new, now_us)
+    return added
+
+
+def row_ids_of(connection: Connection, log: LogRead) -> list[int]:
+    """Return the numbers of a log's rows in the record, in the order of its rows; absent ones have none."""
+    if not len(log.lines):
+        return []
+    table = schema.readings[log.kind]
+    query = select(table.c.content, table.c.row_id).where(_overlap(log))
+    known = {bytes(content): int(row_id) for content, row_id in connection.execute(query)}
+    return [known[one] for one in content_ids(log.kind, log.columns) if one in known]
+
+
+def _lock(connection: Connection) -> int:
+    """Make this the only transaction that adds, on any database, and return the next free row_id."""
+    connection.execute(update(schema.record).values(next_row_id=schema.record.c.next_row_id))
+    return int(connection.scalar(select(schema.record.c.next_row_id)) or 1)
+
+
+def _new_and_known(
+    connection: Connection, log: LogRead, contents: list[bytes]
+) -> tuple[list[int], list[_Known]]:
+    """Return the positions of the rows that the record lacks, and those it holds; of equal ones the first."""
+    if not contents:
+        return [], []
+    table = schema.readings[log.kind]
+    columns = (table.c.content, table.c.row_id, table.c.status, table.c.file_id)
+    there = {bytes(row[0]): row[1:] for row in connection.execute(select(*columns).where(_overlap(log)))}
+    backwards = range(len(contents) - 1, -1, -1)
+    first = dict(
+        zip(reversed(contents), backwards, strict=True)
+    )  # of equal rows the first, as it comes last here
+    if not there:
+        return sorted(first.values()), []
+    new = sorted(position for content, position in first.items() if content not in there)
+    known = [_Known(position, *there[content]) for content, position in first.items() if content in there]
+    return new, sorted(known, key=lambda one: one.position)
+
+
+def _note_known(connection: Connection, log: LogRead, known: list[_Known], file_id: int) -> int:
+    """Note that a file carries rows that are there already; return how many come into use again by it."""
+    lines = {one.row_id: int(log.lines[one.position]) for one in known}
+    others = {one.row_id: one.position for one in known if one.file_id != file_id}
+    before = read_carried(connection, file_id).raws  # of rows that became its own as well
+    if others or before:
+        raws = {**_spelled_otherwise(connection, log, others), **before}
+        noted = (*others, *(one for one in before if one in lines))
+        write_carried(connection, file_id, carried_of({one: lines[one] for one in noted}, raws))
+    undone = set(connection.scalars(select(schema.files.c.id).where(schema.files.c.undone_by.is_not(None))))
+    orphans = [one.row_id for one in known if one.file_id in undone and one.file_id != file_id]
+    take_over(connection, log.kind, file_id, {one: lines[one] for one in orphans})
+    back = [one.row_id for one in known if one.status == schema.UNDONE]
+    set_status(connection, log.kind, back, schema.IN_USE)
+    return len(back)
+
+
+def _spelled_otherwise(connection: Connection, log: LogRead, positions: dict[int, int]) -> dict[int, str]:
+    """Return the texts of rows, by row_id, that are not the ones that the record holds."""
+    table = schema.readings[log.kind]
+    found: dict[int, str] = {}
+    for some in batches(positions):
+        query = select(table.c.row_id, table.c.raw).where(table.c.row_id.in_(some))
+        for row_id, raw in connection.execute(query):
+            if raw != log.raws[positions[row_id]]:
+                found[row_id] = log.raws[positions[row_id]]
+    return found
+
+
+def _withdrawn_remarks(known: list[_Known]) -> tuple[str, ...]:
+    count = sum(one.status == schema.WITHDRAWN for one in known)
+    if not count:
+        return ()
+    rows = (
+        "1 row was withdrawn earlier and stays"
+        if count == 1
+        else f"{count} rows were withdrawn earlier and stay"
+    )
+    return (f"{rows} out of use",)
+
+
+def _note_act(
+    connection: Connection, act: int, file_id: int, log: LogRead, added: Added, is_new: bool, now_us: int
+) -> None:
+    if is_new:
+        connection.execute(
+            update(schema.files)
+            .where(schema.files.c.id == file_id)
+            .values(act_id=act, undone_by=None, imported_us=now_us)
+        )
+    note_file(
+        connection,
+        act,
+        file_id,
+        went_in=added.went_in,
+        already_there=added.already_there,
+        set_aside=len(log.set_aside),
+    )
+
+
+def _overlap(log: LogRead) -> Any:
+    """Return the condition that a row of the record lies in the span of time of a log."""
+    when = schema.when_column(log.kind)
+    times = np.asarray(log.columns[when])
+    return schema.readings[log.kind].c[when].between(int(times.min()), int(times.max()))
+
+
+def _repeat_remarks(connection: Connection, log: LogRead, new: list[int]) -> tuple[str, ...]:
+    """Remark on new rows that are the same observations as others, with other side columns."""
+    import pandas as pd
+
+    names = identity_columns(log.kind)
+    table = schema.readings[log.kind]
+    in_use = table.c.status == schema.IN_USE
+    query = select(*(table.c[name] for name in names)).where(_overlap(log), in_use)
+    there = connection.execute(query).fetchall()
+    fresh = pd.DataFrame({name: log.columns[name] for name in names}).iloc[new]
+    if not there and not fresh[names[0]].duplicated().any():
+        return ()
+    old = pd.DataFrame(there, columns=names).astype(fresh.dtypes.to_dict())
+    count = int(pd.concat([old, fresh]).duplicated().sum() - old.duplicated().sum())
+    if not count:
+        return ()
+    rows = "1 row is" if count == 1 else f"{count} rows are"
+    if log.kind == "weather":
+        return (f"{rows} of a day that is there with other values; one row a day is used, the fullest",)
+    return (f"{rows} the same reading as one that is there, but for side columns; the fullest row is used",)
+
+
+def _file(connection: Connection, log: LogRead, contents: list[bytes], now_us: int) -> tuple[int, bool]:
+    """Return a file's number, and whether it is new to the record or comes back after it was undone.
+
+    A file is known again by its bytes and by what was read from them: read by another mapping it is another
+    import, which can be undone by itself.
+    """
+    table = schema.files
+    digest = f"{log.digest} {digest_in_order(contents)}" if log.path else log.digest
+    same = {"path": log.path, "digest": digest, "kind": log.kind, "header": log.header}
+    times = np.asarray(log.columns[schema.when_column(log.kind)])
+    span = {"first": int(times.min()), "last": int(times.max())} if times.size else {}
+    query = select(table.c.id, table.c.undone_by, table.c.first, table.c.last).where(
+        *(table.c[name] == value for name, value in same.items() if name != "digest"),
+        table.c.digest.in_((digest, log.digest)),  # records of the first version hold that of the bytes alone
+    )
+    known = connection.execute(query).first()
+    if known is not None:
+        if span and tuple(span.values()) != (known.first, known.last):
+            connection.execute(update(table).where(table.c.id == known.id).values(**span))
+        return int(known.id), known.undone_by is not None
+    made = connection.execute(
+        table.insert().values(**same, name=log.name, imported_us=now_us, **span)
+    ).inserted_primary_key
+    assert made is not None
+    return int(made[0]), True
+
+
+def _insert(
+    connection: Connection,
+    log: LogRead,
+    contents: list[bytes],
+    new: list[int],
+    next_id: int,
+    file_id: int,
+    progress: Callable[[int, int], None] | None,
+) -> None:
+    count = len(new)
+    all_new = count == len(contents)
+
+    def chosen(values: Sequence[Any] | np.ndarray) -> Sequence[Any] | np.ndarray:
+        if all_new:
+            return values
+        return values[new] if isinstance(values, np.ndarray) else [values[position] for position in new]
+
+    columns: dict[str, Sequence[Any] | np.ndarray] = {
+        "row_id": range(next_id, next_id + count),
+        "file_id": [file_id] * count,
+        "line": chosen(log.lines),
+        "raw": chosen(log.raws),
+        "content": chosen(contents),
+    }
+    for name in READING_COLUMNS[log.kind]:
+        if name != "row_id":
+            values = log.columns[name]
+            if not _all_blank(values):  # blank is what the table assumes
+                columns[name] = chosen(values)
+    table = schema.readings[log.kind]
+    insert_columns(connection, table, columns, progress and (lambda done: progress(done, count)))
+
+
+def _all_blank(values: np.ndarray | list[str]) -> bool:
+    if isinstance(values, list):
+        return not any(values)
+    return values.dtype.kind == "f" and bool(np.isnan(values).all())

@@ -1,0 +1,204 @@
+"""What is recorded by hand or imported, in words: what came of it, and what to mind of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from drift.render.phrases import clock_text
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from drift.importer.files import FileImported
+    from drift.record.acts import RowEvent, RowHeld
+    from drift.site.file import PierFile
+
+
+# ---- What came of a file's import, in words.
+
+
+def counts_words(one: FileImported) -> str:
+    """Return how many rows of a file went in, and what came of the others."""
+    counts = [counted(one.went_in, "row went in", "rows went in")]
+    if one.already_there:
+        counts.append(counted(one.already_there, "was there already", "were there already"))
+    if one.twice_in_file:
+        counts.append(counted(one.twice_in_file, "stood in the file twice", "stood in the file twice"))
+    if one.set_aside:
+        counts.append(counted(len(one.set_aside), "was set aside", "were set aside"))
+    return ", ".join(counts)
+
+
+def left_out_words(one: FileImported) -> str:
+    """Return how many values were left out of rows that went in; "" for none."""
+    if not one.left_out:
+        return ""
+    return f"{counted(len(one.left_out), 'value was', 'values were')} left out of rows that went in"
+
+
+def counted(number: int, one: str, many: str) -> str:
+    """Return a number with its noun and verb."""
+    return f"{number:,} {one if number == 1 else many}"
+
+
+# ---- What is recorded by hand, in words: what a correction or a level reading says, and what to mind of
+# it.
+
+
+Row = Mapping[str, str]
+
+#: Said after a correction, of the next one: before this one the advice has said it.
+CAUTION = (
+    "If you go on and loosen another bolt or knob: power off, support the load first, and never loosen all "
+    "bolts at once."
+)
+#: Kinds of correction that often take more than one turn, and for which something is loosened.
+LOOSENED = frozenset({"azimuth", "altitude", "shim", "nuts"})
+#: So far from a bolt of the site file a bearing may be and still be the same bolt without a word [deg].
+_BOLT_LEEWAY_DEG = 15.0
+_TURNED = "read with the instrument turned end for end, so that the signs are the other way round"
+#: Two corrections alike that lie nearer together than this may be one that was written down twice [us].
+_ALIKE_US = 2 * 86_400_000_000
+_AMOUNTS = ("amount_arcmin", "bearing_deg", "thickness_mm", "turns")
+
+
+def alike(now: Sequence[RowHeld], before: Sequence[RowHeld], zone: ZoneInfo) -> Iterator[str]:
+    """Yield a question when a correction like a new one is in the record at nearly the same time."""
+    known = {row.row_id for row in before}
+    for new in now:
+        wanted = _amounts(new)
+        if new.row_id in known or wanted == _amounts(None):
+            continue
+        for old in before:
+            near = abs(old.values["time_us"] - new.values["time_us"]) <= _ALIKE_US
+            if old.in_use and near and _amounts(old) == wanted and old.values["kind"] == new.values["kind"]:
+                when = clock_text(old.values["time_us"], zone)
+                yield (
+                    f"Row {old.row_id} is a correction just like it, at {when}.  If both are one and the "
+                    f"same, it counts twice: `drift record withdraw {old.row_id}` takes one out."
+                )
+
+
+def _amounts(row: RowHeld | None) -> list[Any]:
+    return [None if row is None else row.values[name] for name in _AMOUNTS]
+
+
+def remarks(rows: Sequence[Row], site: PierFile) -> Iterator[str]:
+    """Yield what stands between shims or nuts and the tilt that they were meant to give."""
+    kind, plate = rows[0].get("kind"), site.plate
+    if kind not in ("shim", "nuts"):
+        return
+    needed = ["bolt_circle_mm", "bolt_bearings_deg", *(["thread"] if kind == "nuts" else [])]
+    lacking = [key for key in needed if getattr(plate, key) is None]
+    if lacking:
+        yield (
+            f"{site.path}, [plate] does not give {', '.join(lacking)}: how far this should have tilted the "
+            "plate can't be worked out, so it is only estimated from the readings around it."
+        )
+    bolts = plate.bolt_bearings_deg or ()
+    for row in rows if bolts else ():
+        bearing = float(row["bearing_deg"])
+        apart = {bolt: abs((bolt - bearing + 180.0) % 360.0 - 180.0) for bolt in bolts}
+        nearest = min(apart, key=lambda bolt: apart[bolt])
+        if apart[nearest] > _BOLT_LEEWAY_DEG:
+            yield (
+                f"{site.path}, [plate] has no bolt at bearing {bearing:g}: it is counted as the bolt at "
+                f"{nearest:g}, the nearest one.  See that the bearings there are right."
+            )
+
+
+def words(table: str, rows: Sequence[Row], site: PierFile, brief: bool = False) -> str:
+    """Return in words what the rows of one correction or level reading say.
+
+    `brief` is for one of many, among which a remark below says once what "turned" means.
+    """
+    if table == "levels":
+        return _level_words(rows[0], "turned" if brief else _TURNED)
+    kind = rows[0]["kind"]
+    if kind == "azimuth":
+        return _azimuth_words(rows[0]["amount_arcmin"], site.site.latitude_deg)
+    if kind == "altitude":
+        return _altitude_words(rows[0]["amount_arcmin"])
+    if kind == "shim":
+        return (
+            "; ".join(_bolt_words(row, "thickness_mm", "mm", ("put in", "taken out")) for row in rows) + "."
+        )
+    if kind == "nuts":
+        return "; ".join(_bolt_words(row, "turns", "turns", ("raised", "lowered")) for row in rows) + "."
+    from drift.ingest.kinds import KINDS
+
+    return f"{KINDS[kind]}."
+
+
+def _azimuth_words(amount: str, latitude_deg: float) -> str:
+    pole, toward, back = ("north", "east", "west") if latitude_deg >= 0 else ("south", "west", "east")
+    if not amount:
+        return "azimuth re-aligned by an unknown amount, to be estimated from the readings before and after."
+    turn, side = ("clockwise", toward) if float(amount) >= 0 else ("anticlockwise", back)
+    return (
+        f"azimuth {float(amount):+g} arcmin, that is the axis's raised ({pole}) end moved {turn} seen from "
+        "above, "
+        f"toward {side} (positive is clockwise)."
+    )
+
+
+def _altitude_words(amount: str) -> str:
+    if not amount:
+        return "altitude re-aligned by an unknown amount, to be estimated from the readings before and after."
+    way = "up" if float(amount) >= 0 else "down"
+    return f"altitude {float(amount):+g} arcmin, that is the axis's raised end moved {way}."
+
+
+def _bolt_words(row: Row, column: str, unit: str, sample_paths: tuple[str, str]) -> str:
+    amount = float(row[column])
+    way = sample_paths[0] if amount >= 0 else sample_paths[1]
+    return f"bolt at bearing {float(row['bearing_deg']):g}: {abs(amount):g} {unit} {way}"
+
+
+def is_turned(row: Mapping[str, Any]) -> bool:
+    """Tell whether a level was read turned end for end, by a row's text or its values."""
+    return bool(row["face_deg"]) and float(row["face_deg"]) == 180.0
+
+
+def _level_words(row: Row, said_of_turned: str) -> str:
+    turned = is_turned(row)
+    sign = -1.0 if turned else 1.0
+    north, east = sign * float(row["tilt_north_arcsec"]), sign * float(row["tilt_east_arcsec"])
+    tilts = (
+        f"tilt {abs(north):g} arcsec toward {'north' if north >= 0 else 'south'} and {abs(east):g} arcsec "
+        "toward "
+        f"{'east' if east >= 0 else 'west'}"
+    )
+    place = f" of the {row['place'].lower()}" if row["place"] else " of the pier (no --place was given)"
+    face = f" ({said_of_turned})" if turned else ""
+    return f"{tilts}{place}{face}."
+
+
+def event_words(event: RowEvent, zone: ZoneInfo) -> str:
+    """Return in words what was done to a row, when and why."""
+    what = {"withdrew": "withdrawn", "put back": "put back"}.get(event.what, event.what)
+    if event.other_row_id is not None:
+        what = f"changed, now row {event.other_row_id}"
+    why = f": {event.reason}" if event.reason else ""
+    return f"{what} on {clock_text(event.time_us, zone)}{why}"
+
+
+def as_text(row: RowHeld) -> dict[str, str]:
+    """Return a row as the columns of a log, in text that reads back to the same values."""
+    return {
+        name: ""
+        if value is None or value != value
+        else repr(value)
+        if isinstance(value, float)
+        else str(value)
+        for name, value in row.values.items()
+        if name not in ("row_id", "time_us")
+    }
+
+
+def whole_time(time_us: int) -> str:
+    """Return a time to the microsecond, as a log has it."""
+    from drift.advice.words import as_utc
+
+    return as_utc(time_us).isoformat().replace("+00:00", "Z")

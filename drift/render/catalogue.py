@@ -1,0 +1,329 @@
+"""All pictures by name: what each is called, what it says, how it is drawn, its words and its numbers."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from drift.advice.steps import advise
+from drift.errors import DriftError
+from drift.render.figures import (
+    axis_history,
+    axis_path,
+    corrections_found,
+    event_closeup,
+    ground_under_tilt,
+    night_quality,
+    outlook,
+    pier_path,
+    seasons,
+    tilt_history,
+)
+from drift.render.figures import causes as cause_figure
+from drift.render.figures.causes import view_named, views
+from drift.render.phrases import evening_of
+from drift.render.tables import axis, causes, pictures
+from drift.render.tables.axis import Table
+from drift.render.tables.causes import event_number, event_words
+from drift.render.tables.instrument import months_of_analysis
+from drift.types import HISTORY_COLUMNS, Analysis, History, Nights, Separable
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from drift.site.file import PierFile
+
+
+# ---- The answer of a record that holds nothing: no picture can be drawn of it, and each says why.
+
+
+_NEITHER = Separable("no", "nothing has been read in", "a log of nights, or level readings")
+
+
+def analysis_of_nothing(site: PierFile) -> Analysis:
+    """Return the answer of a record without nights and without level readings."""
+    none, unknown = np.zeros((0, len(HISTORY_COLUMNS))), np.full(2, np.nan)
+    history = History(
+        time_us=np.zeros(0, dtype=np.int64),
+        change=none,
+        sd=none,
+        east_tilt_from_mount_azimuth=_NEITHER,
+        north_tilt_from_mount_altitude=_NEITHER,
+        seasonal=None,
+        winters=(),
+        lasting=None,
+        events=(),
+        corrections=(),
+        axis_now=unknown,
+        axis_now_sd=unknown,
+        seasonal_axis_offset=np.zeros((366, 2)),
+    )
+    nights = Nights((), (), ())
+    return Analysis(site, nights, history, advise(site, nights, history), ())
+
+
+# ---- All pictures by name: what each is called, what it says, how it is drawn, its words and its
+# numbers.
+
+
+_SDS = "one standard deviation"
+_MARKS = (
+    "Numbers in circles are events, letters in squares are corrections, as in the tables; "
+    "two that stand close together are written as one."
+)
+#: An event's picture is named with this and its number.
+_EVENT = "event-"
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One picture of an answer.
+
+    Parameters
+    ----------
+    name
+        As a command takes it: "axis", "pier", "event-1", ...
+    title, caption
+        For people.
+    figure
+        ``figure(answer, ax=None, *, width_in=...)``.
+    describe
+        What it shows in words, for those who can't see it.
+    table
+        The numbers behind it.
+    lacking
+        Why there is nothing to draw, a sentence; "" where there is.
+    narrow
+        Drawn for a phone only, so that two stand side by side on a page.
+    """
+
+    name: str
+    title: str
+    caption: Callable[[Analysis], str]
+    figure: Callable[..., Figure]
+    describe: Callable[[Analysis], str]
+    table: Callable[[Analysis], Table]
+    lacking: Callable[[Analysis], str]
+    narrow: bool = False
+
+    @property
+    def is_event(self) -> bool:
+        """Whether it shows one event close up."""
+        return self.name.startswith(_EVENT)
+
+
+def pictures_of(analysis: Analysis) -> tuple[Picture, ...]:
+    """Return all pictures that an answer may have, in the order of the report, also those that lack data."""
+    return (_AXIS, *_events(analysis), *_MIDDLE, *_causes(analysis), *_LAST)
+
+
+def picture_named(analysis: Analysis, name: str) -> Picture:
+    """Return the picture of that name.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        If there is none; names those there are.
+    """
+    known = {picture.name: picture for picture in pictures_of(analysis)}
+    if name in known:
+        return known[name]
+    close = difflib.get_close_matches(name, known, n=1)
+    meant = f"; did you mean {close[0]!r}?" if close else "."
+    raise DriftError(f"there is no picture {name!r}{meant}  The pictures are {', '.join(known)}.")
+
+
+def _say(sentence: str) -> Callable[[Analysis], str]:
+    return lambda analysis: sentence
+
+
+def _with_marks(sentence: str) -> Callable[[Analysis], str]:
+    def caption(analysis: Analysis) -> str:
+        history = analysis.history
+        return f"{sentence} {_MARKS}" if history.events or history.corrections else sentence
+
+    return caption
+
+
+def _tilt_caption(analysis: Analysis) -> str:
+    levels = " Short strokes at the foot are level readings." if tilt_history.level_times(analysis) else ""
+    said = _with_marks(
+        f"Change since the first night with a usable axis; bands are {_SDS} of the difference.{levels}"
+    )
+    return said(analysis)
+
+
+def _ground_caption(analysis: Analysis) -> str:
+    ground = analysis.ground
+    deepest = (
+        ""
+        if ground is None
+        else ground_under_tilt.deepest_words(ground, ground_under_tilt.days_shown(analysis, ground))
+    )
+    return (
+        "The frozen layer is worked out from the weather and what the site file says of soil and surface; "
+        f"the pale layer is how far it may have gone within what isn't known of them. {deepest}"
+    )
+
+
+def _causes(analysis: Analysis) -> tuple[Picture, ...]:
+    return tuple(_cause_picture(view.name, view_named(analysis, view.name).title) for view in views(analysis))
+
+
+def _cause_picture(view: str, title: str) -> Picture:
+    return Picture(
+        f"causes-{view}",
+        f"Cause by cause: {title}",
+        _say(
+            f"What each cause alone did; bands are {_SDS} of the cause. Causes that go slowly share one "
+            "scale. Where nights show the axis, all causes together are laid against them, with a band of at "
+            f"most {_SDS} of their sum, and below is what no cause explains; bars are {_SDS} of the night."
+        ),
+        partial(cause_figure.figure, view=view),
+        partial(cause_figure.describe, view=view),
+        partial(pictures.causes_table, view=view),
+        cause_figure.lacking,
+        narrow=True,
+    )
+
+
+def _events(analysis: Analysis) -> tuple[Picture, ...]:
+    return tuple(_event_picture(analysis, k) for k in range(len(analysis.history.events)))
+
+
+def _event_picture(analysis: Analysis, k: int) -> Picture:
+    event = analysis.history.events[k]
+    evening = evening_of(event.before_us, analysis.site.site.longitude_deg)
+    return Picture(
+        f"{_EVENT}{event_number(k)}",
+        f"Event {event_number(k)}, by {evening}: {event_words(event)}",
+        _say(
+            f"Bars are {_SDS} of a night; flat bands are the mean of each side with its own. In the shaded "
+            "time it happened; dashed lines are corrections."
+        ),
+        partial(event_closeup.figure, event=k),
+        partial(event_closeup.describe, event=k),
+        partial(pictures.event_table, event=k),
+        _say(""),
+        narrow=True,
+    )
+
+
+def _axis_lacking(analysis: Analysis) -> str:
+    known = any(night.has_axis for night in analysis.nights.nights)
+    return "" if known else "No night shows where the axis points yet."
+
+
+_AXIS = Picture(
+    "axis",
+    "The axis, night by night",
+    _with_marks(
+        f"Bars are {_SDS}. The limit is one on the distance from the pole, to which both coordinates add: "
+        "the tinted band of the lowest panel is what you want to be warned beyond."
+    ),
+    axis_history.figure,
+    axis_history.describe,
+    axis.nights_table,
+    _axis_lacking,
+)
+_MIDDLE = (
+    Picture(
+        "tilt",
+        "Pier and mount apart",
+        _tilt_caption,
+        tilt_history.figure,
+        tilt_history.describe,
+        causes.history_table,
+        tilt_history.lacking,
+    ),
+    Picture(
+        "seasons",
+        "Winter over winter",
+        _say(
+            f"One curve a winter, the latest solid and heaviest; bands are {_SDS}. What one winter leaves "
+            "behind shows as the height at which the next begins."
+        ),
+        seasons.figure,
+        seasons.describe,
+        pictures.seasons_table,
+        seasons.lacking,
+    ),
+    Picture(
+        "pier",
+        "The way of the pier's top",
+        _say(
+            f"Tilt since the start, north up. Ellipses are {_SDS} of the difference; dotted lines bridge "
+            "sudden changes of the pier. Of a long record one reading in a few is drawn."
+        ),
+        pier_path.figure,
+        pier_path.describe,
+        pictures.pier_path_table,
+        pier_path.lacking,
+    ),
+    Picture(
+        "path",
+        "The way of the axis",
+        _say(
+            "Each point is a night or the mean of a few neighbouring nights, with the ellipse of "
+            f"{_SDS}; dotted lines bridge events and corrections."
+        ),
+        axis_path.figure,
+        axis_path.describe,
+        pictures.path_table,
+        _axis_lacking,
+    ),
+    Picture(
+        "ground",
+        "The ground under the tilt",
+        _ground_caption,
+        ground_under_tilt.figure,
+        ground_under_tilt.describe,
+        pictures.ground_table,
+        ground_under_tilt.lacking,
+    ),
+)
+_LAST = (
+    Picture(
+        "outlook",
+        "The coming year",
+        _say(
+            f"Points are nights with bars of {_SDS}; all bands hold 80 % of what may be. Right of the "
+            "upright line is the forecast: where axis and pier go if nobody touches them."
+        ),
+        outlook.figure,
+        outlook.describe,
+        months_of_analysis,
+        outlook.lacking,
+    ),
+    Picture(
+        "corrections",
+        "Corrections, asked and found",
+        _say(f"One row a correction, the latest at the top; bars are {_SDS}."),
+        corrections_found.figure,
+        corrections_found.describe,
+        causes.corrections_table,
+        corrections_found.lacking,
+    ),
+    Picture(
+        "nights",
+        "How well each night could measure",
+        _say(
+            "Above, how well the night fixed the axis; below, from where to where the readings used lay, and "
+            "how many there were. A night with little sky can't tell azimuth from altitude."
+        ),
+        night_quality.figure,
+        night_quality.describe,
+        pictures.quality_table,
+        night_quality.lacking,
+    ),
+)
+#: Names that every answer has, for the help of commands.
+NAMES = (
+    "axis, tilt, seasons, pier, path, ground, causes-azimuth, causes-altitude (causes-north and causes-east "
+    "where no night shows the axis), event-1 and so on, outlook, corrections, nights"
+)

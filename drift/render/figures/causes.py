@@ -1,0 +1,380 @@
+"""One panel a cause, their sum against the nights, and what is left over."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from drift.quantities import Bools, Floats, Ints
+from drift.render import phrases
+from drift.render.figures.canvas import (
+    LEAST_SPAN,
+    MANY,
+    WIDE_IN,
+    colour,
+    corner_note,
+    dates,
+    error_bars,
+    house_style,
+    is_narrow,
+    least_height,
+    line_with_band,
+    say_empty,
+    set_time_axis,
+    sheet,
+)
+from drift.render.phrases import zone_of
+from drift.types import HISTORY_COLUMNS
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from drift.types import Analysis, CauseSeries
+
+
+# ---- What each cause alone did to the axis or to the tilt, and what is left of the nights' own
+# readings.
+
+
+#: Causes that are many of one kind are shown as one: a word of their names -> what they are called together.
+_TOGETHER = {"correction": "corrections", "sudden change": "sudden changes"}
+
+
+@dataclass(frozen=True)
+class CauseView:
+    """One coordinate in which causes are compared: a weighted sum of the columns of the history."""
+
+    name: str  # "azimuth", "altitude", "north", "east"
+    title: str
+    weights: Floats = field(repr=False)  # (6,)
+    nights_column: int | None  # of `NightAxis.estimate`; None where nights say nothing of it
+
+
+@dataclass(frozen=True)
+class CausePart:
+    """What one cause did in one view, a row a reading of the history [arcsec]."""
+
+    title: str
+    value: Floats = field(repr=False)  # (n,)
+    sd: Floats = field(repr=False)  # (n,)
+    sudden: bool  # moves by steps, which may dwarf all else
+
+
+@dataclass(frozen=True)
+class Left:
+    """The nights' own readings in one view against the sum of all causes [arcsec]."""
+
+    time_us: Ints = field(repr=False)  # (m,)
+    read: Floats = field(repr=False)  # (m,) change since the start, by each night alone
+    sd: Floats = field(repr=False)  # (m,) of the night
+    left: Floats = field(repr=False)  # (m,) what is left over
+
+
+def views(analysis: Analysis) -> tuple[CauseView, ...]:
+    """Return the coordinates to compare causes in: those of the axis; where no night has one, of the tilt."""
+    if any(night.has_axis for night in analysis.nights.nights):
+        return view_named(analysis, "azimuth"), view_named(analysis, "altitude")
+    return view_named(analysis, "north"), view_named(analysis, "east")
+
+
+def view_named(analysis: Analysis, name: str) -> CauseView:
+    """Return a view by its name.
+
+    Notes
+    -----
+    The change in az_error is mount_az + (tilt_east + plate_east) tan(phi), in alt_error
+    mount_alt - s (tilt_north + plate_north), with s = +1 on the equator and north of it.
+    """
+    latitude = analysis.site.site.latitude_deg
+    tan, sign = math.tan(math.radians(latitude)), -1.0 if latitude < 0 else 1.0
+    weights: dict[str, dict[str, float]] = {
+        "azimuth": {"mount_az": 1.0, "tilt_east": tan, "plate_east": tan},
+        "altitude": {"mount_alt": 1.0, "tilt_north": -sign, "plate_north": -sign},
+        "north": {"tilt_north": 1.0},
+        "east": {"tilt_east": 1.0},
+    }
+    titles = {
+        "azimuth": "azimuth of the axis",
+        "altitude": "altitude of the axis",
+        "north": "tilt toward north",
+        "east": "tilt toward east",
+    }
+    column = {"azimuth": 0, "altitude": 1}.get(name)
+    of = np.array([weights[name].get(each, 0.0) for each in HISTORY_COLUMNS])
+    return CauseView(name, titles[name], of, column)
+
+
+def parts(analysis: Analysis, view: CauseView) -> list[CausePart]:
+    """Return what each cause did in a view, those of one kind together.
+
+    A cause that does nothing in the view is left out.  Columns of one cause, and causes that are shown as
+    one, are taken as independent.
+    """
+    groups: dict[str, list[CauseSeries]] = {}
+    for cause in analysis.history.causes:
+        groups.setdefault(_kind(cause.name), []).append(cause)
+    found = []
+    for title, members in groups.items():
+        value = np.sum([weighed(cause.change, view) for cause in members], axis=0)
+        sd = np.sqrt(np.sum([weighed_sd(cause.sd, view) ** 2 for cause in members], axis=0))
+        if np.any(np.abs(np.nan_to_num(value)) > 0) or np.any(np.nan_to_num(sd) > 0):
+            found.append(CausePart(title, value, sd, title in _TOGETHER.values()))
+    return found
+
+
+def _kind(name: str) -> str:
+    return next((title for word, title in _TOGETHER.items() if word in name), name)
+
+
+def weighed(change: Any, view: CauseView) -> Floats:
+    """Return the weighted sum of the columns of `change` (n, 6); columns without weight may be unknown."""
+    used = view.weights != 0
+    return np.asarray(change[:, used] @ view.weights[used])
+
+
+def weighed_sd(sd: Any, view: CauseView) -> Floats:
+    """Return the standard deviation of the weighted sum, columns taken as independent."""
+    used = view.weights != 0
+    return np.asarray(np.sqrt(sd[:, used] ** 2 @ view.weights[used] ** 2))
+
+
+def total_sd(analysis: Analysis, view: CauseView) -> Floats:
+    """Return at most what the standard deviation of the sum of all causes is, (n,) [arcsec].
+
+    Notes
+    -----
+    Of two bounds the lower is taken.  One adds the columns' variances: what a night sees is their sum, so
+    that their errors go against one another and cancel in it.  The other is that of the difference between
+    two nights alone, this one and the first, which the estimate from all nights can't be worse than.
+    """
+    bound, column, history = weighed_sd(analysis.history.sd, view), view.nights_column, analysis.history
+    if column is None:
+        return bound
+    alone = {
+        int(night.time_us): float(night.covariance[column, column])
+        for night in analysis.nights.nights
+        if np.isfinite(night.estimate[column])
+    }
+    variance = np.array([alone.get(int(time_us), math.inf) for time_us in history.time_us])
+    known = np.flatnonzero(np.isfinite(bound))
+    if not known.size:
+        return bound
+    two_nights = np.sqrt(variance + variance[known[0]])
+    two_nights[known[0]] = 0.0
+    return np.asarray(np.fmin(bound, two_nights))
+
+
+def left_over(analysis: Analysis, view: CauseView) -> Left | None:
+    """Return the nights against the sum of all causes; None where nights say nothing of the view.
+
+    The sum counts from the start, the nights from the pole.  They are tied by the smoothed axis of the
+    latest night, which is of the same fit.
+    """
+    column, history = view.nights_column, analysis.history
+    if column is None or not np.isfinite(history.axis_now[column]):
+        return None
+    row_of = {int(time_us): row for row, time_us in enumerate(history.time_us)}
+    nights = [night for night in analysis.nights.nights if int(night.time_us) in row_of]
+    rows = np.array([row_of[int(night.time_us)] for night in nights], dtype=int)
+    total = weighed(history.change, view)[rows] if rows.size else np.zeros(0)
+    axes: Bools = np.array([night.has_axis for night in nights], dtype=bool) & np.isfinite(total)
+    if not axes.any():
+        return None
+    start = float(history.axis_now[column] - total[np.flatnonzero(axes)[-1]])
+    estimate = np.array([night.estimate[column] for night in nights])
+    with np.errstate(invalid="ignore"):
+        sd = np.sqrt(np.array([night.covariance[column, column] for night in nights]))
+    known = np.isfinite(estimate) & np.isfinite(sd) & np.isfinite(total)
+    read = estimate[known] - start
+    return Left(history.time_us[rows][known], read, sd[known], read - total[known])
+
+
+def scatter_in_sds(left: Left) -> float:
+    """Return the root mean square of what is left over, each night against its own standard deviation."""
+    return float(np.sqrt(np.mean((left.left / left.sd) ** 2)))
+
+
+# ---- One panel a cause, their sum against the nights, and what is left over.
+
+
+#: Height of the panel of a cause, and of the last two [inches].
+_CAUSE_IN, _SUM_IN = 0.72, 1.35
+#: Of a cause that goes slowly no more than about so many points are drawn.
+_POINTS = 150
+#: The frame is laid around nights no more uncertain than this many times the median night.
+_FRAME_SDS = 6.0
+#: The band of the sum lies over the nights, and hides more of them than other bands, so as to be seen there.
+_BAND: dict[str, Any] = {"band": 0.45, "band_zorder": 3.5}
+_UP = {
+    "azimuth": "up is {clockwise}, down is {other}",
+    "altitude": "up is higher, down is lower",
+    "north": "up is north, down is south",
+    "east": "up is east, down is west",
+}
+_EMPTY = "The record's causes have not been worked out one by one."
+
+
+def figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN, view: str = "azimuth") -> Figure:
+    """Draw what each cause alone did, all causes together against the nights, and what is left over.
+
+    Parameters
+    ----------
+    analysis
+        What was worked out for one pier.
+    ax
+        Matplotlib Axes to draw in, as many as there are panels (`panels`); None for a new figure.
+    width_in
+        Width of a new figure [inches].
+    view
+        In which coordinate: "azimuth" or "altitude" of the axis, tilt "north" or "east".
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Change since the start [arcsec].  Bands are one standard deviation of the cause, or of the sum at
+        most (`total_sd`), bars of the night.  Causes that go slowly share one scale; those that go by
+        steps have their own.
+    """
+    with house_style():
+        chosen = view_named(analysis, view)
+        shown = parts(analysis, chosen)
+        left = left_over(analysis, chosen)
+        sums = (_SUM_IN,) * (2 if left is not None else 1)
+        heights = (_CAUSE_IN,) * len(shown) + sums if shown else (_SUM_IN,)
+        sheet_figure, drawn = sheet(ax, heights, width_in, marks_in=0.22, long_titles=False)
+        if not shown:
+            say_empty(drawn[0], _EMPTY)
+            return sheet_figure
+        times = dates(analysis.history.time_us)
+        set_time_axis(drawn, times, zone_of(analysis.site.site.timezone), width_in)
+        for panel, part in zip(drawn, shown, strict=False):
+            _cause(panel, times, part)
+        _share_scale(drawn, shown)
+        _sum(drawn[len(shown)], analysis, chosen, times, left)
+        if left is not None:
+            _left(drawn[-1], left)
+        _head(sheet_figure if ax is None else None, analysis, chosen, width_in)
+        return sheet_figure
+
+
+def panels(analysis: Analysis, view: str = "azimuth") -> int:
+    """Return how many panels the picture has."""
+    chosen = view_named(analysis, view)
+    shown = parts(analysis, chosen)
+    return len(shown) + (2 if left_over(analysis, chosen) is not None else 1) if shown else 1
+
+
+def _head(figure: Figure | None, analysis: Analysis, view: CauseView, width_in: float) -> None:
+    """Write above all panels what up and down mean."""
+    if figure is None:
+        return
+    latitude = analysis.site.site.latitude_deg
+    up = _UP[view.name].format(
+        clockwise=phrases.azimuth_side(1.0, latitude), other=phrases.azimuth_side(-1.0, latitude)
+    )
+    said = f"{view.title[0].upper()}{view.title[1:]} [arcsec]: {up}"
+    size = 8.0 if is_narrow(width_in) else 9.0
+    figure.text(0.02, 1.0 - 0.06 / figure.get_figheight(), said, va="top", fontsize=size)
+
+
+def _title(panel: Axes, text: str) -> None:
+    panel.set_title(text[0].upper() + text[1:], y=1.0, fontsize=8.5, pad=3)
+
+
+def _cause(panel: Axes, times: Floats, part: CausePart) -> None:
+    panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+    every = 1 if part.sudden else max(1, len(times) // _POINTS)
+    line_with_band(panel, times, part.value, part.sd, _hue(part), every=every)
+    _title(panel, part.title)
+    panel.locator_params(axis="y", nbins=3)
+
+
+def _hue(part: CausePart) -> str:
+    if part.sudden:
+        return colour("unsure")
+    return colour("mount" if "mount" in part.title else "pier")
+
+
+def _share_scale(drawn: list[Axes], shown: list[CausePart]) -> None:
+    """Give all causes that go slowly one height of frame, so that a small one looks small."""
+    slow = [panel for panel, part in zip(drawn, shown, strict=False) if not part.sudden]
+    if slow:
+        low = min(panel.get_ylim()[0] for panel in slow)
+        high = max(panel.get_ylim()[1] for panel in slow)
+        short = max(0.0, LEAST_SPAN - (high - low)) / 2
+        for panel in slow:
+            panel.set_ylim(low - short, high + short)
+    for panel, part in zip(drawn, shown, strict=False):
+        if part.sudden:
+            least_height(panel, LEAST_SPAN)
+
+
+def _sum(panel: Axes, analysis: Analysis, view: CauseView, times: Floats, left: Left | None) -> None:
+    history = analysis.history
+    total, sd = weighed(history.change, view), total_sd(analysis, view)
+    panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+    if left is None:
+        line_with_band(panel, times, total, sd, colour("axis"))
+        _title(panel, "all causes together")
+        least_height(panel, LEAST_SPAN)
+        return
+    _nights(panel, left, left.read, colour("soft") if len(left.read) > MANY else colour("axis"))
+    line_with_band(panel, times, total, sd, colour("zero"), linewidth=1.3, zorder=4, **_BAND)
+    known = np.isfinite(total)
+    _frame(panel, left.read, left.sd, total[known])
+    _title(panel, "all causes together (line) against the nights")
+
+
+def _left(panel: Axes, left: Left) -> None:
+    panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+    _nights(panel, left, left.left, colour("axis"))
+    _frame(panel, left.left, left.sd, np.zeros(1))
+    _title(panel, f"left over: {scatter_in_sds(left):.1f} times the nights' own uncertainty")
+
+
+def _nights(panel: Axes, left: Left, value: Floats, hue: str) -> None:
+    size, bar = (1.8, 0.4) if len(value) > MANY else (3.0, 0.8)
+    error_bars(panel, dates(left.time_us), value, left.sd, hue, markersize=size, bar_width=bar)
+
+
+def _frame(panel: Axes, value: Floats, sd: Floats, line: Floats) -> None:
+    trusted = sd <= _FRAME_SDS * max(float(np.median(sd)), 1e-9)
+    low = min(float((value - sd)[trusted].min()), float(line.min()))
+    high = max(float((value + sd)[trusted].max()), float(line.max()))
+    margin = 0.06 * max(high - low, LEAST_SPAN)
+    panel.set_ylim(low - margin, high + margin)
+    outside = int(np.sum((value < low - margin) | (value > high + margin)))
+    if outside:
+        corner_note(panel, f"{phrases.counted(outside, 'night')} outside the frame")
+
+
+def lacking(analysis: Analysis) -> str:
+    """Say why there is nothing to draw; nothing where there is."""
+    if analysis.history.causes and any(parts(analysis, view) for view in views(analysis)):
+        return ""
+    return (
+        "Causes can't be shown one by one: there is too little to tell them from one another, or only one "
+        "night."
+    )
+
+
+def describe(analysis: Analysis, view: str = "azimuth") -> str:
+    """Say in words what the picture shows, for those who can't see it."""
+    chosen = view_named(analysis, view)
+    shown = parts(analysis, chosen)
+    if not shown:
+        return "No cause is known by itself, so the picture is empty."
+    told = "; ".join(
+        f"{part.title} from {np.nanmin(part.value):.0f} to {np.nanmax(part.value):.0f}" for part in shown
+    )
+    left = left_over(analysis, chosen)
+    rest = (
+        ""
+        if left is None
+        else f" What is left over scatters by {scatter_in_sds(left):.1f} times the nights' own uncertainty."
+    )
+    return f"What each cause did to the {chosen.title} since the start, in arcseconds: {told}.{rest}"

@@ -1,0 +1,323 @@
+"""One event close up: the nights before and after it, and the odds of what it was."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from drift.advice.words import percent
+from drift.quantities import DAY_US, Floats, Ints
+from drift.render import phrases
+from drift.render.figures.canvas import (
+    PHONE_IN,
+    colour,
+    corner_note,
+    dates,
+    error_bars,
+    event_colour,
+    house_style,
+    least_height,
+    say_empty,
+    set_time_axis,
+    sheet,
+)
+from drift.render.phrases import clock_text, zone_of
+from drift.types import PARTS
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from drift.types import Analysis, Event
+
+
+# ---- The readings on either side of an event, and what each side says by itself.
+
+
+#: At most so many nights are looked at on either side, and none further away than so many days.
+NIGHTS, DAYS = 10, 90
+#: The history is drawn so far on either side where there are no nights [days].
+_HISTORY_DAYS = 60
+
+
+@dataclass(frozen=True)
+class Side:
+    """The nights of one side, or the history's readings there.
+
+    Parameters
+    ----------
+    time_us
+        (n,) UTC.
+    value, sd
+        (n, k) one column a coordinate [arcsec].
+    mean, mean_sd
+        (k,) what the side says by itself [arcsec]; NaN where nothing.
+    """
+
+    time_us: Ints = field(repr=False)
+    value: Floats = field(repr=False)
+    sd: Floats = field(repr=False)
+    mean: Floats = field(repr=False)
+    mean_sd: Floats = field(repr=False)
+
+
+@dataclass(frozen=True)
+class Sides:
+    """Both sides of an event: `of` is "axis" (azimuth, altitude, zero) or "tilt" (north, east)."""
+
+    of: str
+    before: Side
+    after: Side
+
+
+def sides_of(analysis: Analysis, event: Event) -> Sides:
+    """Return the nights before and after an event; where a side has none, the history's tilt.
+
+    No night is taken from beyond the next event or correction on its side.
+    """
+    nights = [night for night in analysis.nights.nights if night.has_axis]
+    time_us = np.array([night.time_us for night in nights], dtype=np.int64)
+    low, high = _bounds(analysis, event)
+    before = np.flatnonzero((time_us <= event.after_us) & (time_us >= low))[-NIGHTS:]
+    after = np.flatnonzero((time_us >= event.before_us) & (time_us <= high))[:NIGHTS]
+    if not before.size or not after.size:
+        return _tilt_sides(analysis, event, low, high)
+    value = np.array([night.estimate for night in nights])
+    with np.errstate(invalid="ignore"):
+        sd = np.sqrt(np.array([np.diagonal(night.covariance) for night in nights]))
+        own = np.sqrt(np.array([np.diagonal(night.own_covariance) for night in nights]))
+    before_side, after_side = (
+        Side(time_us[k], value[k], sd[k], *_means(value[k], own[k])) for k in (before, after)
+    )
+    return Sides("axis", before_side, after_side)
+
+
+def _bounds(analysis: Analysis, event: Event) -> tuple[int, int]:
+    history, reach = analysis.history, DAYS * DAY_US
+    others = [other for other in history.events if other is not event]
+    ends = [other.before_us for other in others] + [found.time_us for found in history.corrections]
+    starts = [other.after_us for other in others] + [found.time_us for found in history.corrections]
+    low = max([t for t in ends if t <= event.after_us], default=event.after_us - reach)
+    high = min([t for t in starts if t >= event.before_us], default=event.before_us + reach)
+    return max(low, event.after_us - reach), min(high, event.before_us + reach)
+
+
+def _tilt_sides(analysis: Analysis, event: Event, low: int, high: int) -> Sides:
+    history, reach = analysis.history, _HISTORY_DAYS * DAY_US
+    known = np.isfinite(history.change[:, :2]).any(axis=1)
+    time_us = history.time_us
+    before = known & (time_us <= event.after_us) & (time_us >= max(low, event.after_us - reach))
+    after = known & (time_us >= event.before_us) & (time_us <= min(high, event.before_us + reach))
+    nothing = np.full(2, np.nan)
+    # the history's rows share what they rest on, so that their mean is no better known than each
+    before_side, after_side = (
+        Side(time_us[k], history.change[k, :2], history.sd[k, :2], nothing, nothing) for k in (before, after)
+    )
+    return Sides("tilt", before_side, after_side)
+
+
+def _means(value: Floats, own_sd: Floats) -> tuple[Floats, Floats]:
+    """Return the weighted mean of each column with its sd, widened where the nights scatter by more."""
+    mean, mean_sd = np.full(value.shape[1], np.nan), np.full(value.shape[1], np.nan)
+    for k in range(value.shape[1]):
+        known = np.isfinite(value[:, k]) & np.isfinite(own_sd[:, k]) & (own_sd[:, k] > 0)
+        if not known.any():
+            continue
+        weight, read = 1.0 / own_sd[known, k] ** 2, value[known, k]
+        mean[k] = np.sum(weight * read) / np.sum(weight)
+        free = int(known.sum()) - 1
+        spread = np.sum(weight * (read - mean[k]) ** 2) / free if free else 1.0
+        mean_sd[k] = np.sqrt(max(1.0, spread) / np.sum(weight))
+    return mean, mean_sd
+
+
+# ---- One event close up: the nights before and after it, and the odds of what it was.
+
+
+_PANEL_IN, _ODDS_IN = 1.15, 1.2
+_LEAST_DAYS = 4.0
+#: From this probability on the hour-angle zero is shown as well.
+_ZERO_FROM = 0.02
+#: Room beyond a bar of 100 % for its words.
+_ODDS_RIGHT = 2.3
+
+
+def figure(analysis: Analysis, ax: Any = None, *, width_in: float = PHONE_IN, event: int = 0) -> Figure:
+    """Draw one event: the nights on either side of it, and the odds.
+
+    Parameters
+    ----------
+    analysis
+        What was worked out for one pier.
+    ax
+        Matplotlib Axes to draw in, as many as there are panels (`panels`); None for a new figure.
+    width_in
+        Width of a new figure [inches].
+    event
+        Which one: its place in the history, from 0.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Nights with bars of one standard deviation; the flat bands are the mean of each side with its
+        own; the shaded time is that between the last reading before and the first one after.  Where
+        nights are lacking, the pier's tilt is shown.
+
+    Raises
+    ------
+    IndexError
+        If there is no such event.
+    """
+    with house_style():
+        shown = analysis.history.events[event]
+        sides = sides_of(analysis, shown)
+        coordinates = _coordinates(analysis, shown, sides)
+        heights = (*(_PANEL_IN,) * len(coordinates), _ODDS_IN)
+        sheet_figure, drawn = sheet(
+            ax, heights, width_in, share_time=False, long_titles=False, below_in=-0.12
+        )
+        times = dates([*sides.before.time_us, shown.after_us, shown.before_us, *sides.after.time_us])
+        zone = zone_of(analysis.site.site.timezone)
+        set_time_axis(drawn[:-1], times, zone, width_in, least_days=_LEAST_DAYS)
+        hue = event_colour(shown.what)
+        for panel, (k, title, unit, scale) in zip(drawn, coordinates, strict=False):
+            _panel(panel, sides, k, scale, hue)
+            panel.set_title(title, y=1.0)
+            panel.set_ylabel(f"[{unit}]")
+            _when(panel, analysis, shown, hue)
+        _odds(drawn[-1], shown)
+        return sheet_figure
+
+
+def panels(analysis: Analysis, event: int = 0) -> int:
+    """Return how many panels the picture of an event has."""
+    shown = analysis.history.events[event]
+    return len(_coordinates(analysis, shown, sides_of(analysis, shown))) + 1
+
+
+def _coordinates(analysis: Analysis, event: Event, sides: Sides) -> list[tuple[int, str, str, float]]:
+    """Return column, title, unit and arcsec a unit of each panel."""
+    if sides.of == "tilt":
+        return [
+            (0, "Pier tilt: up is north, down is south", "arcsec", 1.0),
+            (1, "Pier tilt: up is east, down is west", "arcsec", 1.0),
+        ]
+    up = phrases.azimuth_side(1.0, analysis.site.site.latitude_deg)
+    down = phrases.azimuth_side(-1.0, analysis.site.site.latitude_deg)
+    found = [
+        (0, f"Azimuth of the axis: up is {up}, down is {down}", "arcmin", 60.0),
+        (1, "Altitude of the axis: up is high, down is low", "arcmin", 60.0),
+    ]
+    zero_known = all(np.isfinite(side.value[:, 2]).any() for side in (sides.before, sides.after))
+    if zero_known and event.probability.get("zero", 0.0) >= _ZERO_FROM:
+        found.append((2, "Hour-angle zero", "arcmin", 60.0))
+    return found
+
+
+def _panel(panel: Axes, sides: Sides, column: int, scale: float, hue: str) -> None:
+    for side in (sides.before, sides.after):
+        _side(panel, side, column, scale, hue)
+    known = np.concatenate([side.value[:, column] for side in (sides.before, sides.after)])
+    if not np.isfinite(known).any():
+        say_empty(panel, "Not known from these readings.")
+        return
+    _frame(panel, sides, column, scale)
+    panel.locator_params(axis="y", nbins=5)
+
+
+def _side(panel: Axes, side: Side, column: int, scale: float, hue: str) -> None:
+    value, sd = side.value[:, column] / scale, side.sd[:, column] / scale
+    known = np.isfinite(value)
+    if not known.any():
+        return
+    times = dates(side.time_us)[known]
+    error_bars(
+        panel, times, value[known], np.nan_to_num(sd[known]), colour("axis"), markersize=3.4, bar_width=0.9
+    )
+    mean, mean_sd = side.mean[column] / scale, side.mean_sd[column] / scale
+    if phrases.known(mean, mean_sd):
+        ends = times[[0, -1]] + np.array([-0.3, 0.3])
+        panel.fill_between(ends, mean - mean_sd, mean + mean_sd, color=hue, alpha=0.3, linewidth=0)
+        panel.plot(ends, [mean, mean], color=hue, linewidth=1.4)
+
+
+def _frame(panel: Axes, sides: Sides, column: int, scale: float) -> None:
+    """Lay the frame around the nights that are not far more uncertain than the others."""
+    value, sd = (
+        np.concatenate([getattr(side, name)[:, column] for side in (sides.before, sides.after)]) / scale
+        for name in ("value", "sd")
+    )
+    sd = np.nan_to_num(sd)
+    known = np.isfinite(value)
+    trusted = known & (sd <= 4.0 * np.median(sd[known]) + 1e-9)
+    low, high = (value - sd)[trusted].min(), (value + sd)[trusted].max()
+    margin = 0.1 * (high - low)
+    panel.set_ylim(low - margin, high + margin)
+    least_height(panel, 4.0 / scale)
+    bottom, top = panel.get_ylim()
+    outside = int(np.sum(known & ((value < bottom) | (value > top))))
+    if outside:
+        corner_note(panel, f"{phrases.counted(outside, 'night')} outside the frame")
+
+
+def _when(panel: Axes, analysis: Analysis, event: Event, hue: str) -> None:
+    """Shade the time in which it happened; corrections in the frame are dashed."""
+    after, before = dates([event.after_us, event.before_us])
+    panel.axvspan(after, before, color=hue, alpha=0.13, linewidth=0, zorder=0.5)
+    low, high = panel.get_xlim()
+    for time in dates([found.time_us for found in analysis.history.corrections]):
+        if low <= time <= high:
+            panel.axvline(time, color=colour("soft"), linewidth=0.9, linestyle=(0, (4, 2)), zorder=0.6)
+
+
+def _odds(panel: Axes, event: Event) -> None:
+    odds = odds_of(event)
+    places = np.arange(len(odds))[::-1]
+    hues = [event_colour(part) for part in odds]
+    panel.barh(places, list(odds.values()), color=hues, height=0.62, linewidth=0)
+    for place, (part, probability) in zip(places, odds.items(), strict=True):
+        panel.text(
+            probability + 0.03,
+            place,
+            f"{phrases.PART_WORDS[part]}, {percent(probability)}",
+            va="center",
+            fontsize=7.5,
+        )
+    panel.set_xlim(0, _ODDS_RIGHT)
+    panel.set_ylim(-0.6, len(odds) - 0.4)
+    panel.set_yticks([])
+    panel.set_xticks([0, 0.5, 1], ["0 %", "50 %", "100 %"])
+    panel.set_title("Odds of what it was", y=1.0)
+
+
+def odds_of(event: Event) -> dict[str, float]:
+    """Return the probability of each part, in the order of `PARTS`."""
+    return {part: event.probability.get(part, 0.0) for part in PARTS}
+
+
+def moved_by(sides: Sides) -> tuple[Floats, Floats]:
+    """Return the step between the means of the two sides with its standard deviation [arcsec]."""
+    step = sides.after.mean - sides.before.mean
+    return step, np.hypot(sides.after.mean_sd, sides.before.mean_sd)
+
+
+def describe(analysis: Analysis, event: int = 0) -> str:
+    """Say in words what the picture shows, for those who can't see it."""
+    shown = analysis.history.events[event]
+    sides = sides_of(analysis, shown)
+    zone = zone_of(analysis.site.site.timezone)
+    counts = [len(side.time_us) for side in (sides.before, sides.after)]
+    if sides.of == "tilt":
+        told = f"The pier's tilt at {counts[0]} readings before and {counts[1]} after"
+    else:
+        step, sd = moved_by(sides)
+        latitude = analysis.site.site.latitude_deg
+        told = (
+            f"Azimuth and altitude of the axis on {counts[0]} nights before and {counts[1]} after: azimuth "
+            f"went {phrases.any_angle(abs(step[0]), sd[0])} {phrases.azimuth_side(step[0], latitude)}, "
+            f"altitude {phrases.any_angle(abs(step[1]), sd[1])} {'up' if step[1] >= 0 else 'down'}"
+        )
+    between = f"{clock_text(shown.after_us, zone)} and {clock_text(shown.before_us, zone)}"
+    return f"{told}. It happened between {between}. Odds: {phrases.odds(shown.probability)}."

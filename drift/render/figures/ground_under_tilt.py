@@ -1,0 +1,210 @@
+"""The ground under the tilt: air temperature, frost against the pier's base, and what the pier did."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from drift.advice.words import toward
+from drift.quantities import DAY_US, Bools, Floats
+from drift.render import phrases
+from drift.render.figures.canvas import (
+    LEAST_SPAN,
+    WIDE_IN,
+    colour,
+    corner_note,
+    dates,
+    dots,
+    house_style,
+    least_height,
+    line_with_band,
+    say_empty,
+    set_time_axis,
+    set_title,
+    sheet,
+)
+from drift.render.figures.seasons import direction, tilt_along
+from drift.render.phrases import zone_of
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from drift.ground.frost_front import UnderPier
+    from drift.types import Analysis
+
+
+_HEIGHTS_IN = (1.1, 1.35, 1.35)
+#: The weather is shown this long before the first reading and after the last [days].
+_AROUND_DAYS = 120
+#: Of long records every few days are joined to one temperature, so that about this many are drawn.
+_TEMPERATURES = 900
+_PALE = 0.4
+#: What is left frozen when the likely layer has thawed is gone within so long [days].
+_THAW_DAYS = 40
+
+
+def figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN) -> Figure:
+    """Draw air temperature, the frozen layer against the pier's base, and the tilt, on one time axis.
+
+    Parameters
+    ----------
+    analysis
+        What was worked out for one pier.
+    ax
+        Three matplotlib Axes to draw in, in that order; None for a new figure.
+    width_in
+        Width of a new figure [inches].
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Depth runs downward.  The paler layer reaches as deep as the frost may have gone within what
+        isn't known of soil and surface; the dashed line is the pier's base.  Bands of the tilt are one
+        standard deviation.
+    """
+    with house_style():
+        sheet_figure, drawn = sheet(ax, _HEIGHTS_IN, width_in)
+        ground = analysis.ground
+        if ground is None:
+            for panel in drawn:
+                say_empty(panel, "There is no weather log.")
+            return sheet_figure
+        shown = days_shown(analysis, ground)
+        times = dates(ground.time_us[shown])
+        set_time_axis(drawn, times, zone_of(analysis.site.site.timezone), width_in)
+        _temperature(drawn[0], times, ground, shown, width_in)
+        _frost(drawn[1], times, ground, shown, width_in)
+        _tilt(drawn[2], analysis, width_in)
+        return sheet_figure
+
+
+def days_shown(analysis: Analysis, ground: UnderPier) -> slice:
+    """Return the days of the weather that are drawn: those around the readings."""
+    times, around = analysis.history.time_us, _AROUND_DAYS * DAY_US
+    if not len(times):
+        return slice(None)
+    first, last = np.searchsorted(ground.time_us, [times[0] - around, times[-1] + around])
+    return slice(int(first), int(last)) if last > first else slice(None)
+
+
+def _temperature(panel: Axes, times: Floats, ground: UnderPier, shown: slice, width_in: float) -> None:
+    """Draw the air, pale where it is filled in; a logged day between two that are not is a dot."""
+    hue, filled = colour("axis"), ground.filled[shown]
+    times, air, logged = thinned(times, ground.air_c[shown], ~filled)
+    panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+    panel.plot(times, np.where(logged, air, np.nan), color=hue, linewidth=0.8)
+    beside = _beside(logged)
+    dots(panel, times[logged & ~beside], air[logged & ~beside], hue, markersize=1.5)
+    if filled.any():
+        # up to the logged days on either side, so that also a single day is a piece of line
+        pale = np.where(~logged | _beside(~logged), air, np.nan)
+        panel.plot(times, pale, color=hue, linewidth=0.8, alpha=_PALE, zorder=1.5)
+        corner_note(panel, f"pale: {phrases.counted(int(filled.sum()), 'day')} without a reading")
+    set_title(panel, "Air", "daily mean temperature", width_in)
+    panel.set_ylabel("[°C]")
+
+
+def thinned(times: Floats, air: Floats, logged: Bools) -> tuple[Floats, Floats, Bools]:
+    """Of a long record join every few days to one, of the logged days among them where there are any."""
+    every = max(1, len(times) // _TEMPERATURES)
+    if every == 1:
+        return times, air, logged
+    starts = np.arange(0, len(times), every)
+    count = np.add.reduceat(logged.astype(float), starts)
+    days = np.diff(np.append(starts, len(times)))
+    of_logged = np.add.reduceat(np.where(logged, air, 0.0), starts) / np.maximum(count, 1.0)
+    middle = np.add.reduceat(times, starts) / days
+    return middle, np.where(count > 0, of_logged, np.add.reduceat(air, starts) / days), count > 0
+
+
+def _beside(chosen: Bools) -> Bools:
+    """Return which days have a chosen day next to them."""
+    near = np.zeros(chosen.size, dtype=bool)
+    near[1:] |= chosen[:-1]
+    near[:-1] |= chosen[1:]
+    return near
+
+
+def _frost(panel: Axes, times: Floats, ground: UnderPier, shown: slice, width_in: float) -> None:
+    top, bottom, deep, shallow = (
+        series[shown] for series in (ground.top_m, ground.bottom_m, ground.deep_m, ground.shallow_m)
+    )
+    hue = colour("pier")
+    sure, from_m = _surely_frozen(top, bottom, shallow), _unsure_from(top, deep, shallow)
+    panel.fill_between(times, from_m, deep, where=np.isfinite(deep), color=hue, alpha=0.25, linewidth=0)
+    panel.fill_between(times, top, sure, where=np.isfinite(sure), color=hue, alpha=0.55, linewidth=0)
+    panel.plot(times, bottom, color=hue, linewidth=1.0)
+    panel.axhline(ground.base_m, color=colour("unsure"), linewidth=1.2, linestyle=(0, (5, 2)))
+    deepest = float(np.nanmax([ground.base_m, *deep[np.isfinite(deep)], 0.1]))
+    panel.set_ylim(deepest * 1.1, 0.0)
+    set_title(panel, "Frozen ground", "dashed: the pier's base; pale: uncertain", width_in)
+    panel.set_ylabel("depth [m]")
+
+
+def _surely_frozen(top: Floats, bottom: Floats, shallow: Floats) -> Floats:
+    """Return down to where the ground is frozen whatever the soil; NaN where that is nowhere."""
+    sure = np.minimum(bottom, shallow)
+    with np.errstate(invalid="ignore"):
+        return np.where(sure > top, sure, np.nan)
+
+
+def _unsure_from(top: Floats, deep: Floats, shallow: Floats) -> Floats:
+    """Return from where on down the ground may be frozen.
+
+    What may still be frozen when the likely layer has thawed lies below where its top was last, not below
+    the surface.
+    """
+    top_last = pd.Series(top).ffill(limit=_THAW_DAYS).fillna(0.0).to_numpy()
+    above = np.where(np.isfinite(shallow), np.fmax(shallow, np.nan_to_num(top)), top_last)
+    return np.minimum(above, np.nan_to_num(deep, nan=np.inf))
+
+
+def _tilt(panel: Axes, analysis: Analysis, width_in: float) -> None:
+    bearing = direction(analysis.history)
+    if bearing is None:
+        say_empty(panel, "No tilt of the pier is known yet.")
+        return
+    tilt, sd = tilt_along(analysis.history, bearing)
+    panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+    line_with_band(panel, dates(analysis.history.time_us), tilt, sd, colour("pier"))
+    least_height(panel, LEAST_SPAN)
+    set_title(panel, "Pier tilt", toward(bearing), width_in)
+    panel.set_ylabel("[arcsec]")
+
+
+def deepest_words(ground: UnderPier, shown: slice) -> str:
+    """Say how deep the frost went, within what isn't known, and where the base is."""
+    bottom, deep, shallow = (s[shown] for s in (ground.bottom_m, ground.deep_m, ground.shallow_m))
+    if not np.isfinite(bottom).any():
+        return f"No frost is worked out for the ground; the pier's base is {ground.base_m:g} m down."
+    middle, most = float(np.nanmax(bottom)), float(np.nanmax(deep))
+    least = float(np.nanmax(shallow)) if np.isfinite(shallow).any() else 0.0
+    return (
+        f"The frost went {middle:.2f} m down at most ({least:.2f} to {most:.2f} m within what isn't known of "
+        f"the soil); the pier's base is {ground.base_m:g} m down."
+    )
+
+
+def lacking(analysis: Analysis) -> str:
+    """Say why there is nothing to draw; nothing where there is."""
+    if analysis.ground is not None:
+        return ""
+    return "The ground is shown when a weather log of at least a month has been imported."
+
+
+def describe(analysis: Analysis) -> str:
+    """Say in words what the picture shows, for those who can't see it."""
+    ground = analysis.ground
+    if ground is None:
+        return "There is no weather log, so the picture is empty."
+    shown = days_shown(analysis, ground)
+    air = ground.air_c[shown]
+    bearing = direction(analysis.history)
+    tilt = "" if bearing is None else f" Below it is the pier's tilt {toward(bearing)} with its band."
+    return (
+        f"Air temperature from {air.min():.0f} to {air.max():.0f} °C, the frozen layer of the ground, and "
+        f"the pier's base, day by day. {deepest_words(ground, shown)}{tilt}"
+    )

@@ -1,0 +1,154 @@
+"""Pier and mount apart: how the pier tilts and what the mount does on it, since the start."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from drift.quantities import Floats
+from drift.render import phrases
+from drift.render.figures.canvas import (
+    LEAST_SPAN,
+    WIDE_IN,
+    colour,
+    dates,
+    house_style,
+    least_height,
+    line_with_band,
+    say_empty,
+    set_time_axis,
+    set_title,
+    sheet,
+    side_note,
+)
+from drift.render.figures.marks import change_times, mark_changes, marks_pad, marks_room
+from drift.render.phrases import zone_of
+from drift.render.tables.axis import latest_row, plate_used
+from drift.types import HISTORY_COLUMNS
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from drift.types import Analysis, History
+
+
+_PANELS = (
+    ("tilt_north", "Pier tilt", "up is toward north, down is toward south", "pier"),
+    ("tilt_east", "Pier tilt", "up is toward east, down is toward west", "pier"),
+    ("mount_az", "Mount in azimuth", "up is clockwise ({clockwise}), down is {other}", "mount"),
+    ("mount_alt", "Mount in altitude", "up is axis raised, down is axis lowered", "mount"),
+)
+
+
+def figure(analysis: Analysis, axes: Any = None, *, width_in: float = WIDE_IN) -> Figure:
+    """Draw tilt north, tilt east, mount azimuth and mount altitude since the start.
+
+    Parameters
+    ----------
+    analysis
+        What was worked out for one pier.
+    axes
+        Four matplotlib Axes to draw in, in that order; None for a new figure.
+    width_in
+        Width of a new figure [inches].
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Bands are one standard deviation of the difference against the start, and break where no
+        reading stands for 45 days.  Short strokes at the foot of the pier's panels are level readings.
+        A plate that was shimmed is drawn dashed.
+    """
+    with house_style():
+        sheet_figure, panels = sheet(
+            axes, (1.25,) * len(_PANELS), width_in, marks_in=marks_room(analysis.history)
+        )
+        history = analysis.history
+        times = dates(history.time_us)
+        zone = zone_of(analysis.site.site.timezone)
+        set_time_axis(panels, np.append(times, change_times(history)), zone, width_in)
+        latitude = analysis.site.site.latitude_deg
+        sides = {
+            "clockwise": phrases.azimuth_side(1.0, latitude),
+            "other": phrases.azimuth_side(-1.0, latitude),
+        }
+        pad = marks_pad(history)
+        for panel, (name, head, rest, hue) in zip(panels, _PANELS, strict=True):
+            _panel(panel, history, times, name, colour(hue))
+            set_title(panel, head, rest.format(**sides), width_in, pad=pad if panel is panels[0] else None)
+            panel.set_ylabel("[arcsec]")
+        levels = dates(level_times(analysis))
+        for panel in panels[:2]:
+            _level_strokes(panel, levels)
+        said = ["strokes: level readings"] * bool(levels.size) + ["dashed: plate"] * plate_used(history)
+        side_note(panels[1], "   ".join(said), width_in)
+        mark_changes(panels, history, width_in)
+        return sheet_figure
+
+
+def level_times(analysis: Analysis) -> list[int]:
+    """Return the times of the history that are no night's: those of level readings [us]."""
+    nights = {int(night.time_us) for night in analysis.nights.nights}
+    return [int(t) for t in analysis.history.time_us if int(t) not in nights]
+
+
+def _panel(panel: Axes, history: History, times: Floats, name: str, hue: str) -> None:
+    k = HISTORY_COLUMNS.index(name)
+    change, sd = history.change[:, k], history.sd[:, k]
+    if not np.isfinite(change).any():
+        say_empty(panel, "Not known from these readings.")
+        return
+    panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+    line_with_band(panel, times, change, sd, hue)
+    plate = name.replace("tilt", "plate")
+    if plate != name and plate_used(history):
+        p = HISTORY_COLUMNS.index(plate)
+        line_with_band(panel, times, history.change[:, p], history.sd[:, p], colour("unsure"), linestyle="--")
+    least_height(panel, LEAST_SPAN)
+
+
+def _level_strokes(panel: Axes, times: Floats) -> None:
+    if not times.size:
+        return
+    low, high = panel.get_ylim()
+    panel.set_ylim(low - 0.09 * (high - low), high)
+    foot = panel.get_xaxis_transform()
+    width = 0.8 if len(times) < 100 else 0.4
+    panel.plot(
+        times,
+        np.full(len(times), 0.05),
+        "|",
+        transform=foot,
+        color=colour("ink"),
+        markersize=5,
+        markeredgewidth=width,
+    )
+
+
+def lacking(analysis: Analysis) -> str:
+    """Say why there is nothing to draw; nothing where there is."""
+    if np.isfinite(analysis.history.change).any(axis=1).sum() > 1:
+        return ""
+    return "A change of pier and mount needs two nights with a usable axis, or two level readings."
+
+
+def describe(analysis: Analysis) -> str:
+    """Say in words what the picture shows, for those who can't see it."""
+    history = analysis.history
+    latest = latest_row(history)
+    if latest is None:
+        return "Nothing is known of the pier and the mount yet, so the picture is empty."
+    change, sd = history.change[latest], history.sd[latest]
+    latitude = analysis.site.site.latitude_deg
+    return (
+        "Four curves of the change since the start, with bands of one standard deviation: "
+        "pier tilt north, pier tilt east, mount in azimuth, mount in altitude. "
+        "At the latest reading the pier tilts "
+        f"{phrases.tilt_words(change[0], sd[0], 'north', 'south')} and "
+        f"{phrases.tilt_words(change[1], sd[1], 'east', 'west')}; the mount's azimuth has changed by "
+        f"{phrases.mount_azimuth_words(change[4], sd[4], latitude)}, its altitude by "
+        f"{phrases.mount_altitude_words(change[5], sd[5])}. "
+        f"{phrases.counted(len(level_times(analysis)), 'level reading is', 'level readings are')} marked."
+    )

@@ -1,0 +1,272 @@
+"""The report: pictures and words in one HTML file that opens offline."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from drift._version import __version__
+from drift.errors import DriftError
+from drift.quantities import DAY_US
+from drift.render import phrases, status
+from drift.render.drawing import (
+    Drawn,
+    colour_variables,
+    drawn_picture,
+    large_svg,
+    pictures_to_draw,
+    side_by_side,
+)
+from drift.render.figures import canvas
+from drift.render.outlook import brief_sentences, heading
+from drift.render.status_json import all_warnings
+from drift.render.tables import axis, causes, instrument
+from drift.render.tables.axis import Table
+
+if TYPE_CHECKING:
+    from drift.record.record import Record
+    from drift.render.catalogue import Picture
+    from drift.render.second_pen import SecondPen
+    from drift.types import Analysis
+
+
+# ---- Files that are written whole or not at all, over an earlier one of ours and over no other.
+
+
+_ELSEWHERE = "Name a file elsewhere with -o."
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of file: its name in messages, an example, and the mark by which one of ours is known."""
+
+    name: str  # "report"
+    example: str  # "report.html"
+    mark: bytes
+    within: int  # the mark stands within so many bytes
+
+
+def check_file_target(path: Path, kind: Kind) -> None:
+    """Refuse a place where no file of the kind can be written, before any work is done for it.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        If `path` is a folder, holds something that is not ours, or can't be written.
+    """
+    if path.is_dir():
+        raise DriftError(
+            _cannot(path, kind, "that is a folder", f"Name a file, as in {path / kind.example}.")
+        )
+    if not path.parent.is_dir():
+        raise DriftError(
+            _cannot(path, kind, f"there is no folder {path.parent}", "Make it first, or name another.")
+        )
+    if not os.access(path.parent, os.W_OK):
+        raise DriftError(_cannot(path, kind, f"the folder {path.parent} is not open for writing", _ELSEWHERE))
+    if path.exists() and not _is_ours(path, kind):
+        wrong = f"there is a file of that name which is not a {kind.name} of this program"
+        raise DriftError(_cannot(path, kind, wrong, "Name another file with -o, or move that one away."))
+
+
+def save(data: bytes, path: Path, kind: Kind) -> None:
+    """Write a file, whole or not at all; an earlier one of the kind is replaced, any other file is not.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        As for `check_target`, or when the system refuses.
+    """
+    check_file_target(path, kind)
+    unfinished = None
+    try:
+        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=f".{path.name}.", delete=False) as file:
+            unfinished = Path(file.name)
+            file.write(data)
+        # a temporary file is for its owner only; this one is as open as any file made here
+        umask = os.umask(0)
+        os.umask(umask)
+        unfinished.chmod(0o666 & ~umask)
+        unfinished.replace(path)
+    except OSError as error:
+        if unfinished is not None:
+            unfinished.unlink(missing_ok=True)
+        raise DriftError(_cannot(path, kind, error.strerror or str(error), _ELSEWHERE)) from error
+
+
+def _is_ours(path: Path, kind: Kind) -> bool:
+    try:
+        with path.open("rb") as file:
+            head = file.read(kind.within)
+    except OSError as error:
+        raise DriftError(_cannot(path, kind, error.strerror or str(error), _ELSEWHERE)) from error
+    return not head or kind.mark in head
+
+
+def _cannot(path: Path, kind: Kind, wrong: str, remedy: str) -> str:
+    return f"the {kind.name} can't be written to {path}: {wrong}.  {remedy}"
+
+
+# ---- The report: pictures and words in one HTML file that opens offline.
+
+
+#: By this a report is known as one of ours, so that it may be written over.
+MARK = '<meta name="generator" content="drift report">'
+_KIND = Kind("report", "report.html", MARK.encode(), 2000)
+#: From so many things that moved on, they are listed below what to do, and the verdict is one short sentence.
+_MANY_CLAUSES = 2
+
+
+def report_html(
+    analysis: Analysis,
+    *,
+    where: Mapping[int, str] | None = None,
+    kept_aside: Iterable[tuple[str, str]] = (),
+    progress: Callable[[str], None] | None = None,
+    pen: SecondPen | None = None,
+) -> str:
+    """Return the whole report as one HTML document.
+
+    Parameters
+    ----------
+    analysis
+        What was worked out for one pier.
+    where
+        Row of the record -> the file and line it came from, for the list of what was set aside.
+    kept_aside
+        Rows that could not be read at import: (file, what was wrong).
+    progress
+        Told the title of each picture before it is drawn.
+    pen
+        Draws the small pictures meanwhile; None to draw all here.
+    """
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from markupsafe import Markup
+
+    environment = Environment(
+        loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    shown, left_out = pictures_to_draw(analysis)
+    drawn = _all_drawn(shown, analysis, progress, pen)
+    return environment.get_template("report.html.j2").render(
+        mark=Markup(MARK),
+        light=Markup(colour_variables(canvas.LIGHT)),
+        dark=Markup(colour_variables(canvas.DARK)),
+        pictures=side_by_side(drawn),
+        left_out=left_out,
+        kept_aside=_kept_aside_table(kept_aside),
+        set_aside=instrument.set_aside_table(analysis, where),
+        **said(analysis),
+    )
+
+
+def _all_drawn(
+    shown: list[Picture], analysis: Analysis, progress: Callable[[str], None] | None, pen: SecondPen | None
+) -> list[Drawn]:
+    """Draw the pictures; where there is a second pen, the small ones are its work."""
+    if pen is None:
+        return [drawn_picture(picture, analysis, progress) for picture in shown]
+    pen.ask(analysis, [picture.name for picture in shown])
+    large = {picture.name: large_svg(picture, analysis) for picture in shown if not picture.narrow}
+    small = pen.drawn()
+    return [
+        drawn_picture(picture, analysis, progress, small.get(picture.name), large.get(picture.name))
+        for picture in shown
+    ]
+
+
+def report_of_record(analysis: Analysis, record: Record, pen: SecondPen | None = None) -> str:
+    """Return the report of an answer, with the places in the record of what was set aside."""
+    places = record.where([aside.row_id for aside in analysis.nights.set_aside])
+    where = {
+        row: f"{file}, line {line}" if file else f"recorded by hand, {line}"
+        for row, (file, line, _) in places.items()
+    }
+    kept_aside = [(row.file, row.words()) for row in record.set_aside_rows()]
+    return report_html(analysis, where=where, kept_aside=kept_aside, pen=pen)
+
+
+def said(analysis: Analysis) -> dict[str, object]:
+    """Return all words and tables of the report, by the names that the template knows."""
+    return {
+        "version": __version__,
+        "title": status.title(analysis),
+        "span": status.span(analysis),
+        "moved": analysis.advice.verdict.stands,
+        "verdict_heading": _verdict_heading(analysis),
+        **_verdict(analysis),
+        "done": [phrases.harmless(one.sentence) for one in analysis.advice.done],
+        "actions": [status.action_words(action) for action in analysis.advice.actions],
+        "cautions": analysis.advice.cautions,
+        "now": axis.now_table(analysis),
+        "as_of": status.as_of(analysis),
+        "matters": axis.matters_table(analysis),
+        "matter_sentences": [phrases.harmless(matter.sentence) for matter in analysis.advice.matters],
+        "events": causes.events_table(analysis),
+        "corrections": causes.corrections_table(analysis),
+        "seasonal": axis.seasonal_words(analysis.history),
+        "lasting": axis.lasting_words(analysis.history),
+        "winters": causes.winters_table(analysis),
+        "apart": causes.apart_table(analysis),
+        "constants": instrument.constants_table(analysis),
+        "scales": instrument.scales_table(analysis),
+        "warnings": all_warnings(analysis),
+        "defaults": analysis.defaults_used,
+        "aims": status.aim_sentences(analysis),
+        "coming_year": brief_sentences(analysis),
+        "coming_heading": heading(analysis),
+        "ground_notes": () if analysis.ground is None else analysis.ground.notes,
+    }
+
+
+def _verdict(analysis: Analysis) -> dict[str, object]:
+    """Return the verdict: one sentence; where much has moved, a short one first and the rest as a list."""
+    verdict = analysis.advice.verdict
+    if len(verdict.clauses) < _MANY_CLAUSES:
+        return {"verdict": phrases.harmless(verdict.sentence), "moved_parts": []}
+    parts = [phrases.harmless(f"{clause[:1].upper()}{clause[1:]}.") for clause in verdict.clauses]
+    return {"verdict": phrases.harmless(f"{verdict.head}."), "moved_parts": parts}
+
+
+def _verdict_heading(analysis: Analysis) -> str:
+    if analysis.advice.verdict.moved:
+        return "something has moved" if analysis.advice.verdict.stands else "what moved was put right"
+    if axis.latest_row(analysis.history) is None:
+        return "nothing can be said yet"
+    times = analysis.history.time_us
+    return "no movement found" if int(times[-1]) - int(times[0]) >= DAY_US else "no movement can be told yet"
+
+
+def _kept_aside_table(kept_aside: Iterable[tuple[str, str]]) -> Table:
+    rows = tuple((phrases.harmless(file), phrases.harmless(wrong)) for file, wrong in kept_aside)
+    return Table("Rows that could not be read", ("file", "what was wrong"), rows)
+
+
+def save_report(text: str, path: Path) -> None:
+    """Write a report, whole or not at all; an earlier report is replaced, any other file is not.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        If `path` is a folder, holds something that is not a report of ours, or can't be written.
+    """
+    save(text.encode(), path, _KIND)
+
+
+def check_report_target(path: Path) -> None:
+    """Refuse a place where no report can be written, before any work is done for it.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        As for `save_report`.
+    """
+    check_file_target(path, _KIND)

@@ -1,0 +1,456 @@
+"""The analysis as data: what ``drift status --json`` and ``drift outlook --json`` print."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from drift.advice.ground import fitting_advice
+from drift.advice.knobs import odds_held
+from drift.forecast.outlook import coming_of
+from drift.render.phrases import number, utc_text
+from drift.types import HISTORY_COLUMNS, PARTS
+
+if TYPE_CHECKING:
+    from drift.advice.ground import PierGround
+    from drift.forecast.hindcast import Hindcast
+    from drift.forecast.outlook import Day, Month, Outlook
+    from drift.ground.frost_at_base import WinterFrost
+    from drift.quantities import Floats
+    from drift.types import (
+        Action,
+        Advice,
+        Analysis,
+        AtPlace,
+        CorrectionFound,
+        Event,
+        History,
+        Matter,
+        NightAxis,
+        Poles,
+        Separable,
+        Settling,
+        YearAim,
+    )
+
+
+# ---- What the axis error does and where to aim, as plain data beside the contract's keys.
+
+
+def aims(advice: Advice) -> dict[str, Any]:
+    """Return the keys "matters", "poles" and "year_aim"; what is not known is None."""
+    return {
+        "matters": [_matter(matter) for matter in advice.matters],
+        "poles": None if advice.poles is None else _poles(advice.poles),
+        "year_aim": None if advice.year is None else _year(advice.year),
+    }
+
+
+def _matter(matter: Matter) -> dict[str, Any]:
+    return {
+        "name": matter.name,
+        "allowed_arcmin": number(matter.allowed_arcmin),
+        "now_arcmin": number(matter.now_arcmin),
+        "now_sd_arcmin": number(matter.now_sd_arcmin),
+        "margin_arcmin": number(matter.margin_arcmin),
+        "binding": bool(matter.binding),
+        "worst": _place(matter.worst),
+        "usual": _place(matter.usual),
+        "sentence": matter.sentence,
+    }
+
+
+def _place(place: AtPlace | None) -> dict[str, Any] | None:
+    if place is None:
+        return None
+    return {
+        "where": place.where,
+        "allowed_arcmin": number(place.allowed_arcmin),
+        "effect": number(place.effect),
+        "unit": place.unit,
+    }
+
+
+def _poles(poles: Poles) -> dict[str, Any]:
+    return {
+        "true_arcmin": number(poles.true_arcmin),
+        "true_sd_arcmin": number(poles.true_sd_arcmin),
+        "refracted_arcmin": number(poles.refracted_arcmin),
+        "refracted_sd_arcmin": number(poles.refracted_sd_arcmin),
+        "lift_arcsec": number(poles.lift_arcsec),
+        "lift_sd_arcsec": number(poles.lift_sd_arcsec),
+        "aimed_at": poles.aimed_at,
+        "suits": poles.suits,
+        "sentence": poles.sentence,
+    }
+
+
+def _year(year: YearAim) -> dict[str, Any]:
+    return {
+        "aim": year.aim,
+        "leave_az_error": number(year.leave_az_arcsec),
+        "leave_az_error_sd": number(year.leave_sd_arcsec[0]),
+        "leave_alt_error": number(year.leave_alt_arcsec),
+        "leave_alt_error_sd": number(year.leave_sd_arcsec[1]),
+        "as_aimed_arcmin": number(year.as_aimed_arcmin),
+        "as_aimed_sd_arcmin": number(year.sd_arcmin),
+        "dead_on_arcmin": number(year.dead_on_arcmin),
+        "as_it_is_arcmin": number(year.as_it_is_arcmin),
+        "gain": number(year.gain),
+        "from_utc": utc_text(year.from_us),
+        "until_utc": utc_text(year.until_us),
+        "sentence": year.sentence,
+    }
+
+
+# ---- The coming twelve months as data: part of ``drift status --json``, and ``drift outlook --json``.
+
+
+_AXIS, _TILT = ("az_error", "alt_error"), ("tilt_north", "tilt_east")
+#: Decimals of a depth in metres.
+_DEPTH_DECIMALS = 3
+
+
+def outlook_mapping(analysis: Analysis) -> dict[str, Any] | None:
+    """Return what is to come as plain data; None where the history has no forecast."""
+    outlook = coming_of(analysis)
+    return None if outlook is None else _outlook(outlook)
+
+
+def document(
+    outlook: Outlook | None, ground: PierGround | None, hindcasts: Sequence[Hindcast] | None
+) -> dict[str, Any]:
+    """Return all that ``drift outlook --json`` prints; angles in arcsec, times in UTC.
+
+    Parameters
+    ----------
+    outlook, ground
+        None where there is no forecast, no weather.
+    hindcasts
+        None where nobody asked for them.
+    """
+    fitting, others = fitting_advice(ground)
+    return {
+        "format": "drift-outlook",
+        "version": 1,
+        "outlook": None if outlook is None else _outlook(outlook),
+        "frost": None if ground is None else _frost(ground),
+        "hindcasts": None if hindcasts is None else [_hindcast(one) for one in hindcasts],
+        "for_the_pier": [
+            {"topic": one.topic, "sentence": one.sentence, "source": one.source, "fits": one in fitting}
+            for one in (*fitting, *others)
+        ],
+    }
+
+
+def _outlook(outlook: Outlook) -> dict[str, Any]:
+    turning, chances = outlook.turning, outlook.realigning
+    return {
+        "from_utc": utc_text(outlook.from_us),
+        "rests_on": outlook.rests_on,
+        "season_sure": bool(outlook.season_sure),
+        "driver_odds": {name: number(p, None) for name, p in outlook.forcing_odds.items()},
+        "moved_last_year": {name: number(size) for name, size in outlook.causes.items()},
+        "months": [_month(month) for month in outlook.months],
+        "swing": None if turning is None else number(turning.swing),
+        "furthest": None if turning is None else _day(turning.peak),
+        "back": None if turning is None else _day(turning.back),
+        "tolerance": number(chances.tolerance),
+        "tolerance_of": chances.tolerance_of,
+        "chance_left_alone": number(chances.left_alone),
+        "chance_set_now": number(chances.set_now),
+        "realign_by_utc": None if chances.by_us is None or not chances.worth else utc_text(chances.by_us),
+        "likely_beyond_utc": None if chances.likely_us is None else utc_text(chances.likely_us),
+        "settling": None if outlook.settling is None else _settling(outlook.settling),
+    }
+
+
+def _month(month: Month) -> dict[str, Any]:
+    row: dict[str, Any] = {"month": month.name, "time_utc": utc_text(month.time_us)}
+    row |= _banded(_AXIS, month.axis, month.axis_low, month.axis_high)
+    row |= _banded(_TILT, month.tilt, month.tilt_low, month.tilt_high)
+    return {**row, "chance_beyond": number(month.chance)}
+
+
+def _banded(names: tuple[str, str], middle: Floats, low: Floats, high: Floats) -> dict[str, Any]:
+    row: dict[str, Any] = {}
+    for k, name in enumerate(names):
+        row |= {name: number(middle[k]), f"{name}_low": number(low[k]), f"{name}_high": number(high[k])}
+    return row
+
+
+def _day(day: Day | None) -> dict[str, Any] | None:
+    if day is None:
+        return None
+    return {
+        "time_utc": utc_text(day.time_us),
+        "first_utc": utc_text(day.first_us),
+        "last_utc": utc_text(day.last_us),
+        "share": number(day.share),
+    }
+
+
+def _settling(found: Settling) -> dict[str, Any]:
+    row = {}
+    for what in ("left", "year"):
+        for k, way in enumerate(("north", "east")):
+            row[f"{what}_{way}"] = number(getattr(found, what)[k])
+            row[f"{what}_{way}_sd"] = number(getattr(found, f"{what}_sd")[k])
+    return row
+
+
+def _frost(ground: PierGround) -> dict[str, Any]:
+    frost, design = ground.frost, ground.design
+    trio = zip(frost.as_is, frost.snow_left, frost.snow_cleared, strict=True)
+    return {
+        "base_m": number(frost.base_m, _DEPTH_DECIMALS),
+        "winters": [_winter(*each) for each in trio],
+        "design_index_c_d": None if design is None else number(design.index_c_d, 1),
+        "assumed": list(ground.ground.assumed),
+        "notes": list(ground.notes),
+    }
+
+
+def _winter(as_is: WinterFrost, left: WinterFrost, cleared: WinterFrost) -> dict[str, Any]:
+    return {
+        "winter": as_is.winter,
+        "whole": bool(as_is.whole),
+        "reaches_base": as_is.reaches,
+        "below_base_m": number(as_is.below_base_m, _DEPTH_DECIMALS),
+        "first_day_below": _date(as_is.first_day),
+        "last_day_below": _date(as_is.last_day),
+        "deepest_day": _date(as_is.deepest_day),
+        **{
+            f"{name}_m": [number(d, _DEPTH_DECIMALS) for d in (w.depth.shallow, w.depth.middle, w.depth.deep)]
+            for name, w in (("depth", as_is), ("depth_snow_left", left), ("depth_snow_cleared", cleared))
+        },
+    }
+
+
+def _date(day: int | None) -> str | None:
+    from drift.ground.calendar import date_text
+
+    return None if day is None else date_text(day)
+
+
+def _hindcast(one: Hindcast) -> dict[str, Any]:
+    return {
+        "winter": one.winter,
+        "from_utc": utc_text(one.cut_us),
+        "nights": one.nights,
+        "rms": number(one.rms),
+        "rms_annual_shape": number(one.rms_annual),
+        "inside_band": number(one.inside),
+        "driver": one.forcing,
+    }
+
+
+# ---- The answer as data: what ``drift status --json`` prints.
+#
+# The keys are a promise to other people's scripts: they are added to, never
+# renamed or dropped.  Angles are in arcseconds, times in UTC with a ``Z``, and a
+# number that is not known is None (null), never 0.
+
+
+#: What an event's size is given for.
+SIZES = ("tilt_north", "tilt_east", "mount_az", "mount_alt")
+
+
+def as_mapping(analysis: Analysis) -> dict[str, Any]:
+    """Put the whole answer into plain lists, mappings, numbers and text.
+
+    Parameters
+    ----------
+    analysis
+        What was worked out for one pier.
+
+    Returns
+    -------
+    dict
+        Ready for `json.dumps` with ``allow_nan=False``; the keys come in the
+        same order every time.
+    """
+    return {
+        "format": "drift-status",
+        "version": 1,
+        "site": _site(analysis),
+        "nights": [_night(night) for night in analysis.nights.nights],
+        "history": _history(analysis.history),
+        "separable": {
+            "east_tilt_from_mount_azimuth": _separable(analysis.history.east_tilt_from_mount_azimuth),
+            "north_tilt_from_mount_altitude": _separable(analysis.history.north_tilt_from_mount_altitude),
+        },
+        "components": _components(analysis.history),
+        "events": [_event(event) for event in analysis.history.events],
+        "corrections": _corrections(analysis),
+        "verdict": {
+            "moved": bool(analysis.advice.verdict.moved),
+            "part": analysis.advice.verdict.part,
+            "sentence": analysis.advice.verdict.sentence,
+        },
+        "actions": [_action(action) for action in analysis.advice.actions],
+        "cautions": list(analysis.advice.cautions),
+        "defaults_used": list(analysis.defaults_used),
+        "axis_now": _axis_now(analysis.history),
+        "set_aside": _set_aside(analysis),
+        "warnings": all_warnings(analysis),
+        **aims(analysis.advice),
+        "outlook": outlook_mapping(analysis),
+    }
+
+
+def all_warnings(analysis: Analysis) -> list[str]:
+    """Collect the warnings of every step, each sentence once, in the order of the work."""
+    said = (*analysis.warnings, *analysis.nights.warnings, *analysis.history.warnings)
+    return list(dict.fromkeys(said))
+
+
+def _site(analysis: Analysis) -> dict[str, Any]:
+    site = analysis.site.site
+    return {
+        "name": site.name,
+        "latitude_deg": site.latitude_deg,
+        "longitude_deg": site.longitude_deg,
+        "elevation_m": site.elevation_m,
+    }
+
+
+def _night(night: NightAxis) -> dict[str, Any]:
+    variance = night.covariance.diagonal()
+    row: dict[str, Any] = {
+        "time_utc": utc_text(night.time_us),
+        "sources": list(night.sources),
+        "solves_used": int(night.solves_used),
+        "solves_set_aside": int(night.solves_set_aside),
+    }
+    for k, name in enumerate(("az_error", "alt_error", "zero")):
+        known = math.isfinite(night.estimate[k])
+        row[name] = number(night.estimate[k])
+        row[f"{name}_sd"] = number(math.sqrt(variance[k])) if known and variance[k] >= 0 else None
+    return row
+
+
+def _history(history: History) -> list[dict[str, Any]]:
+    rows = []
+    for time_us, change, sd in zip(history.time_us, history.change, history.sd, strict=True):
+        row: dict[str, Any] = {"time_utc": utc_text(time_us)}
+        for k, name in enumerate(HISTORY_COLUMNS):
+            row[name] = number(change[k])
+            row[f"{name}_sd"] = number(sd[k]) if math.isfinite(change[k]) else None
+        rows.append(row)
+    return rows
+
+
+def _separable(separable: Separable) -> dict[str, Any]:
+    return {
+        "answer": separable.answer,
+        "because": separable.because,
+        "would_settle_it": separable.would_settle_it,
+    }
+
+
+def _components(history: History) -> dict[str, Any]:
+    seasonal, lasting = history.seasonal, history.lasting
+    return {
+        "seasonal": None
+        if seasonal is None
+        else {
+            "peak_to_trough": number(seasonal.peak_to_trough),
+            "peak_to_trough_sd": number(seasonal.peak_to_trough_sd),
+            "toward_bearing_deg": number(seasonal.toward_bearing_deg),
+            "peak_day_of_year": None if seasonal.peak_day_of_year is None else int(seasonal.peak_day_of_year),
+        },
+        "winters": [
+            {
+                "winter": winter.winter,
+                "swing": number(winter.swing),
+                "swing_sd": number(winter.swing_sd),
+                "left_behind": number(winter.left_behind),
+                "left_behind_sd": number(winter.left_behind_sd),
+            }
+            for winter in history.winters
+        ],
+        "lasting": None
+        if lasting is None
+        else {
+            "arcsec_per_year": number(lasting.arcsec_per_year),
+            "arcsec_per_year_sd": number(lasting.arcsec_per_year_sd),
+            "toward_bearing_deg": number(lasting.toward_bearing_deg),
+        },
+    }
+
+
+def _event(event: Event) -> dict[str, Any]:
+    return {
+        "after_utc": utc_text(event.after_us),
+        "before_utc": utc_text(event.before_us),
+        "what": event.what,
+        "provisional": bool(event.provisional),
+        "recorded": bool(event.recorded),
+        # not rounded: they sum to 1
+        "probability": {part: number(event.probability[part], None) for part in PARTS},
+        "size": _sizes(event.size),
+        "size_sd": _sizes(event.size_sd),
+    }
+
+
+def _sizes(sizes: Mapping[str, float]) -> dict[str, float | None]:
+    return {name: number(sizes.get(name)) for name in SIZES}
+
+
+def _corrections(analysis: Analysis) -> list[dict[str, Any]]:
+    odds = odds_held(analysis.site, analysis.history)
+    found = analysis.history.corrections
+    return [_correction(one, held) for one, held in zip(found, odds, strict=True)]
+
+
+def _correction(found: CorrectionFound, held: float | None) -> dict[str, Any]:
+    return {
+        "time_utc": utc_text(found.time_us),
+        "kind": found.kind,
+        "asked": number(found.asked),
+        "found": number(found.found),
+        "found_sd": number(found.found_sd),
+        "held": None if found.held is None else bool(found.held),
+        "held_probability": number(held),
+    }
+
+
+def _action(action: Action) -> dict[str, Any]:
+    return {
+        "do": action.do,
+        "sentence": action.sentence,
+        "amount_arcmin": number(action.amount_arcmin),
+        "turns": number(action.turns),
+        "bolts": [
+            {
+                "bearing_deg": number(bolt.bearing_deg),
+                "thickness_mm": number(bolt.thickness_mm),
+                "nut_turns": number(bolt.nut_turns),
+            }
+            for bolt in action.bolts
+        ],
+        "until_utc": None if action.until_us is None else utc_text(action.until_us),
+    }
+
+
+def _axis_now(history: History) -> dict[str, float | None]:
+    return {
+        "az_error": number(history.axis_now[0]),
+        "az_error_sd": number(history.axis_now_sd[0]),
+        "alt_error": number(history.axis_now[1]),
+        "alt_error_sd": number(history.axis_now_sd[1]),
+    }
+
+
+def _set_aside(analysis: Analysis) -> list[dict[str, Any]]:
+    return [
+        {
+            "kind": aside.kind,
+            "row": int(aside.row_id),
+            "time_utc": utc_text(aside.time_us),
+            "reason": aside.reason,
+        }
+        for aside in analysis.nights.set_aside
+    ]

@@ -1,0 +1,292 @@
+"""Tables of where the axis is: now, on each night, and whether it matters."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from drift.mount.axis_error import on_sky
+from drift.quantities import Floats
+from drift.render import phrases
+from drift.render.figures.from_pole import distances_arcmin, pole_words
+from drift.render.phrases import evening_of
+from drift.types import HISTORY_COLUMNS
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
+
+    from drift.types import Analysis, History, Matter, NightAxis
+
+
+# ---- A table of text: what every table of the words and of the report is made of.
+
+
+#: Stands between cells while all of them are escaped at once; no text holds it.
+_BETWEEN = "\x00"
+
+
+@dataclass(frozen=True)
+class Table:
+    """A title, column headings and rows of text; `numeric` names the columns set to the right."""
+
+    title: str
+    headings: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numeric: frozenset[int] = frozenset()
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        for row in self.rows:
+            if len(row) != len(self.headings):
+                raise ValueError(f"table {self.title!r}: row {row!r} has not {len(self.headings)} cells")
+
+    def rows_html(self, labelled: bool = False) -> Markup:
+        """Return the rows as HTML, every cell escaped, each with its heading beside it where wanted.
+
+        A template's loop takes many times as long, and a picture of ten years has thousands of rows.
+        """
+        from markupsafe import Markup, escape
+
+        heads = [f' data-label="{escape(heading)}"' if labelled else "" for heading in self.headings]
+        right = ' class="n"'
+        opened = [f"<td{right * (at in self.numeric)}{head}>" for at, head in enumerate(heads)]
+        text = _BETWEEN.join(_BETWEEN.join(cell.replace(_BETWEEN, "") for cell in row) for row in self.rows)
+        cells = iter(str(escape(text)).split(_BETWEEN))
+        rows = ("".join([f"{tag}{next(cells)}</td>" for tag in opened]) for _ in self.rows)
+        return Markup("".join([f"<tr>{row}</tr>\n" for row in rows]))
+
+
+# ---- Tables of where the axis is: now, on each night, and whether it matters.
+
+
+SOURCE_WORDS = {"pointing": "pointing", "sweep": "sweep", "run": "unguided run", "typed": "typed in"}
+
+
+def now_table(analysis: Analysis) -> Table:
+    """Where the axis is, how pier and mount have changed since the start, season and lasting part."""
+    latitude = analysis.site.site.latitude_deg
+    history = analysis.history
+    rows = [
+        ("Axis in azimuth", phrases.azimuth_words(history.axis_now[0], history.axis_now_sd[0], latitude)),
+        ("Axis in altitude", phrases.altitude_words(history.axis_now[1], history.axis_now_sd[1])),
+        ("Angle on the sky", _angle_on_sky(analysis)),
+        *_change_rows(history, latitude),
+        ("With the season", seasonal_words(history)),
+        ("Lasting", lasting_words(history)),
+    ]
+    return Table("Where things stand", ("what", "how much"), tuple(rows))
+
+
+def _angle_on_sky(analysis: Analysis) -> str:
+    history = analysis.history
+    limit = analysis.site.warn.axis_arcmin
+    allowed = "" if limit is None else f"; you want to be warned from {limit:g}'"
+    error, sd = on_sky(history.axis_now, history.axis_now_sd, math.radians(analysis.site.site.latitude_deg))
+    if not phrases.known(error):
+        return phrases.NOT_KNOWN
+    return f"{phrases.any_arcmin(error, sd)} from the true pole{allowed}"
+
+
+def _change_rows(history: History, latitude_deg: float) -> list[tuple[str, str]]:
+    latest = latest_row(history)
+    if latest is None:
+        return [
+            ("Pier and mount", "no change to tell: there is no night with a usable axis and no level reading")
+        ]
+    change = dict(zip(HISTORY_COLUMNS, history.change[latest], strict=True))
+    sd = dict(zip(HISTORY_COLUMNS, history.sd[latest], strict=True))
+    if not any(sd.values()) and not any(change.values()):
+        return [("Pier and mount", "this is the first night; changes count from here")]
+    write = _change_writer(change, sd, plate_used(history))
+    rows = _tilt_rows("Pier tilt since the start", "tilt", change, sd, write)
+    tilts = change["tilt_north"], change["tilt_east"], sd["tilt_north"], sd["tilt_east"]
+    if phrases.known(*tilts):
+        rows.append(("", "together " + phrases.whole_tilt(*tilts, write)))
+    if plate_used(history):
+        rows += _tilt_rows("Plate tilt since the start", "plate", change, sd, write)
+    azimuth = phrases.mount_azimuth_words(*_of("mount_az", change, sd), latitude_deg, write)
+    altitude = phrases.mount_altitude_words(*_of("mount_alt", change, sd), write)
+    return [*rows, ("Mount since the start", azimuth), ("", altitude)]
+
+
+def _change_writer(change: dict[str, float], sd: dict[str, float], with_plate: bool) -> phrases.Writer:
+    """Return how all changes since the start are written, in one unit; the whole tilt counts as well."""
+    shown = [_of(name, change, sd) for name in HISTORY_COLUMNS if with_plate or not name.startswith("plate")]
+    return phrases.one_unit([*shown, (math.hypot(change["tilt_north"], change["tilt_east"]), 0.0)])
+
+
+def _tilt_rows(
+    heading: str, part: str, change: dict[str, float], sd: dict[str, float], write: phrases.Writer
+) -> list[tuple[str, str]]:
+    north, east = _of(f"{part}_north", change, sd), _of(f"{part}_east", change, sd)
+    return [
+        (heading, phrases.tilt_words(*north, "north", "south", write)),
+        ("", phrases.tilt_words(*east, "east", "west", write)),
+    ]
+
+
+def _of(name: str, change: dict[str, float], sd: dict[str, float]) -> tuple[float, float]:
+    return change[name], sd[name]
+
+
+def latest_row(history: History) -> int | None:
+    """Return the latest row of the history in which anything is known."""
+    rows = np.flatnonzero(np.isfinite(history.change).any(axis=1))
+    return int(rows[-1]) if rows.size else None
+
+
+def plate_used(history: History) -> bool:
+    """Whether the plate ever tilted against the pier, by shims, nuts or readings."""
+    plate = history.change[:, 2:4]
+    return bool(np.any(np.abs(plate[np.isfinite(plate)]) > 0))
+
+
+def seasonal_words(history: History) -> str:
+    """Return how far the pier swings with the year, toward where, and when most."""
+    seasonal = history.seasonal
+    if seasonal is None:
+        return "no yearly swing can be told from these data"
+    swing = phrases.any_angle(seasonal.peak_to_trough, seasonal.peak_to_trough_sd)
+    way = "" if seasonal.toward_bearing_deg is None else f" {phrases.toward(seasonal.toward_bearing_deg)}"
+    day = seasonal.peak_day_of_year
+    when = "" if day is None else f", most {phrases.day_of_year_words(day)}"
+    return f"swings by {swing} from least to most{way}{when}"
+
+
+def lasting_words(history: History) -> str:
+    """Return how fast the pier tilts without coming back."""
+    lasting = history.lasting
+    if lasting is None:
+        return "no lasting tilt can be told from these data"
+    rate = phrases.any_angle(lasting.arcsec_per_year, lasting.arcsec_per_year_sd)
+    way = "" if lasting.toward_bearing_deg is None else f" {phrases.toward(lasting.toward_bearing_deg)}"
+    return f"{rate} a year{way}"
+
+
+def matters_table(analysis: Analysis) -> Table:
+    """In which ways the present error shows in the pictures: allowed against present."""
+    rows = [
+        (
+            matter.name,
+            _plain(matter.allowed_arcmin),
+            phrases.plain_pair(matter.now_arcmin, matter.now_sd_arcmin, most=2),
+            _matters_word(matter),
+        )
+        for matter in analysis.advice.matters
+    ]
+    return Table(
+        "Does it matter?",
+        ("what it does", "allowed [']", "now [']", "verdict"),
+        tuple(rows),
+        numeric=frozenset({1, 2}),
+        note="Angles on the sky between the axis and the true pole, in arcminutes.",
+    )
+
+
+def _matters_word(matter: Matter) -> str:
+    if not phrases.known(matter.allowed_arcmin, matter.now_arcmin, matter.now_sd_arcmin):
+        return "not known"
+    beyond = matter.now_arcmin - matter.allowed_arcmin
+    if abs(beyond) < phrases.SIDE_SDS * matter.now_sd_arcmin:
+        return "too close to call"
+    return "too much" if beyond > 0 else "within"
+
+
+def _plain(value: float) -> str:
+    return f"{value:.2f}" if phrases.known(value) else "–"
+
+
+def nights_table(analysis: Analysis) -> Table:
+    """The axis on each night by itself, the latest first."""
+    longitude, nights = analysis.site.site.longitude_deg, analysis.nights.nights
+    away = list(zip(*distances_arcmin(analysis, nights), strict=True))
+    return Table(
+        "The nights",
+        (
+            *("night of", "from", "used", "aside"),
+            *(*_axis_headings(analysis), "from the pole [']", 'zero ["]', "remarks"),
+        ),
+        tuple(
+            (
+                evening_of(night.time_us, longitude).isoformat(),
+                source_words(night),
+                str(night.solves_used or "–"),
+                str(night.solves_set_aside or "–"),
+                *_axis_cells(night),
+                phrases.plain_pair(*far, most=2),
+                phrases.plain_pair(night.estimate[2], _sd(night)[2]),
+                remark_words(night),
+            )
+            for night, far in list(zip(nights, away, strict=True))[::-1]
+        ),
+        numeric=frozenset({2, 3, 4, 5, 6, 7}),
+        note=f"{_nights_note(analysis)} The distance is that on the sky from {pole_words(analysis)}.",
+    )
+
+
+def last_nights_table(analysis: Analysis, last: int) -> Table:
+    """The axis on the last few nights, the latest first, in few and narrow columns."""
+    longitude = analysis.site.site.longitude_deg
+    nights = analysis.nights.nights[::-1][:last]
+    shown = len(nights) < len(analysis.nights.nights)
+    rows = [
+        (
+            evening_of(night.time_us, longitude).isoformat(),
+            source_words(night),
+            used_words(night),
+            *_axis_cells(night),
+            remark_words(night),
+        )
+        for night in nights
+    ]
+    return Table(
+        f"The last {phrases.counted(len(nights), 'night')}" if shown else "The nights",
+        ("night of", "from", "used", "azimuth [']", "altitude [']", "remarks"),
+        tuple(rows),
+        numeric=frozenset({3, 4}),
+        note=_nights_note(analysis),
+    )
+
+
+def source_words(night: NightAxis) -> str:
+    """Return where a night's axis came from."""
+    return ", ".join(SOURCE_WORDS.get(source, source) for source in night.sources)
+
+
+def used_words(night: NightAxis) -> str:
+    """Return how many readings were used, of how many; nothing for an axis that was typed in."""
+    count = night.solves_used + night.solves_set_aside
+    return f"{night.solves_used} of {count}" if count else "–"
+
+
+def remark_words(night: NightAxis) -> str:
+    """Return what is to be said of a night."""
+    return phrases.harmless("; ".join(night.remarks))
+
+
+def _sd(night: NightAxis) -> Floats:
+    with np.errstate(invalid="ignore"):
+        return np.sqrt(night.covariance.diagonal())
+
+
+def _axis_cells(night: NightAxis) -> tuple[str, str]:
+    sd = _sd(night)
+    az, alt = (phrases.plain_pair(night.estimate[k] / 60.0, sd[k] / 60.0, most=2) for k in (0, 1))
+    return az, alt
+
+
+def _axis_headings(analysis: Analysis) -> tuple[str, str]:
+    clockwise = phrases.azimuth_side(1.0, analysis.site.site.latitude_deg)
+    return f"azimuth ['], + {clockwise}", "altitude ['], + high"
+
+
+def _nights_note(analysis: Analysis) -> str:
+    clockwise = phrases.azimuth_side(1.0, analysis.site.site.latitude_deg)
+    return (
+        "Each night by itself, against the true pole, ± one standard deviation. "
+        f"Azimuth is positive {clockwise} of the pole, altitude positive above it. "
+        "A night is named after the evening on which it began."
+    )

@@ -1,0 +1,262 @@
+"""The air: temperature and pressure of every reading, and how far refraction lifts a direction."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import erfa
+import numpy as np
+import numpy.typing as npt
+
+from drift.sky.clock import FloatArray, IntArray
+
+# ---- How the air lifts a direction, and the pole with it.
+
+
+RELATIVE_HUMIDITY = 0.5  # assumed; from 0 to 1 it changes refraction by 0.2 % at 10 deg C
+WAVELENGTH_UM = 0.55  # [um] assumed, middle of the visible; 0.45 to 0.70 is +1.0 to -0.7 %
+
+
+def refraction_constants(
+    temp_c: npt.ArrayLike,
+    pressure_hpa: npt.ArrayLike,
+    relative_humidity: npt.ArrayLike = RELATIVE_HUMIDITY,
+    wavelength_um: npt.ArrayLike = WAVELENGTH_UM,
+) -> tuple[FloatArray, FloatArray]:
+    """Return A and B of dz = A tan z + B tan^3 z, z the observed zenith distance.
+
+    Parameters
+    ----------
+    temp_c, pressure_hpa
+        (n,) air at the telescope [deg C], [hPa]; pressure 0 means no air.
+    relative_humidity, wavelength_um
+        (n,) 0 to 1, [um].
+
+    Returns
+    -------
+    tuple of numpy.ndarray
+        (n,) A, (n,) B [rad].
+
+    References
+    ----------
+    .. [1] ERFA/SOFA ``refco``, note 2: within 0.062 arcsec of ray tracing down to 15 deg
+       altitude, 0.6 at 10 deg; the model is not meant for what is lower.
+    """
+    return erfa.refco(pressure_hpa, temp_c, relative_humidity, wavelength_um)
+
+
+def refracted_pole_altitude_arcsec(
+    latitude_deg: npt.ArrayLike, temp_c: npt.ArrayLike, pressure_hpa: npt.ArrayLike
+) -> FloatArray:
+    """Say by how much the refracted pole stands above the true one.
+
+    An axis set on the pole as it is seen stands this much too high against the
+    true pole.  It follows the weather: 9.9 arcsec from -20 to +25 deg C at
+    latitude 45.
+
+    Parameters
+    ----------
+    latitude_deg
+        (n,) [deg], either sign; the elevated pole is meant.  Within some 5 deg of
+        the equator the pole is too near the horizon for the model.
+    temp_c, pressure_hpa
+        (n,) [deg C], [hPa] at the telescope.
+
+    Returns
+    -------
+    numpy.ndarray
+        (n,) [arcsec], positive: higher than the true pole.
+
+    References
+    ----------
+    .. [1] ERFA/SOFA ``refco``, ``apio``, ``atioq``.
+    """
+    latitude = np.radians(np.asarray(latitude_deg, dtype=np.float64))
+    refa, refb = refraction_constants(temp_c, pressure_hpa)
+    station = erfa.apio(0.0, 0.0, 0.0, latitude, 0.0, 0.0, 0.0, refa, refb)
+    pole = np.where(latitude < 0, -np.pi / 2, np.pi / 2)
+    zenith_distance = erfa.atioq(0.0, pole, station)[1]
+    return np.asarray(np.degrees(np.pi / 2 - zenith_distance - np.abs(latitude)) * 3600.0)
+
+
+def refracted_place(
+    hour_angle: npt.ArrayLike,
+    dec: npt.ArrayLike,
+    latitude_deg: float,
+    temp_c: float,
+    pressure_hpa: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Return where the air shows places, as hour angle and declination about the true pole.
+
+    Parameters
+    ----------
+    hour_angle, dec
+        (n,) without air [rad]; hour angle positive west.
+    latitude_deg
+        [deg].
+    temp_c, pressure_hpa
+        [deg C], [hPa] at the telescope.
+
+    Returns
+    -------
+    hour_angle, dec
+        (n,) as seen [rad].  Below some 10 deg altitude the model is not meant to hold.
+
+    References
+    ----------
+    .. [1] ERFA/SOFA ``refco``, ``apio``, ``atioq``.
+    """
+    refa, refb = refraction_constants(temp_c, pressure_hpa)
+    station = erfa.apio(0.0, 0.0, 0.0, np.radians(latitude_deg), 0.0, 0.0, 0.0, refa, refb)
+    # without Earth rotation the intermediate right ascension is minus the hour angle
+    _, _, seen_hour, seen_dec, _ = erfa.atioq(-np.asarray(hour_angle, dtype=np.float64), dec, station)
+    return np.asarray(seen_hour), np.asarray(seen_dec)
+
+
+# ---- Temperature and pressure for every reading: its own, the night's, or standard.
+
+
+STANDARD_TEMP_C = 10.0  # [deg C] assumed where no thermometer says better
+
+# ISO 2533:1975 = ICAO Doc 7488: sea-level pressure, temperature and its lapse, gravity, gas constant of air.
+_P0_HPA, _T0_K, _LAPSE_K_M, _G_M_S2, _R_J_KG_K = 1013.25, 288.15, 0.0065, 9.80665, 287.05287
+
+# A number outside these is no outdoor air at a telescope (highest sites: 500 hPa) but
+# a wrong unit or a dead sensor; it is treated as not given, and counted.
+PLAUSIBLE_PRESSURE_HPA = (400.0, 1100.0)
+PLAUSIBLE_TEMP_C = (-90.0, 60.0)
+
+# The middle of many readings never stands this far above the standard (the strongest
+# winter highs reach about 40 hPa): then the barometer gives sea-level pressure.
+SEA_LEVEL_SUSPICION_HPA = 50.0
+
+
+@dataclass(frozen=True)
+class RowsUsed:
+    """How many rows used which value."""
+
+    own: int
+    night: int
+    standard: int
+    implausible: int  # of the rows, given but not believed; they are counted in night or standard
+
+
+@dataclass(frozen=True)
+class FilledWeather:
+    """Air for every row, none missing."""
+
+    temp_c: FloatArray = field(repr=False)  # (n,) [deg C]
+    pressure_hpa: FloatArray = field(repr=False)  # (n,) [hPa] at the station
+    temp_rows: RowsUsed
+    pressure_rows: RowsUsed
+    warnings: tuple[str, ...]
+
+
+def standard_pressure_hpa(elevation_m: npt.ArrayLike) -> FloatArray:
+    """Return the standard atmosphere's pressure at an elevation.
+
+    Parameters
+    ----------
+    elevation_m
+        (n,) [m] above sea level, up to 11 000.
+
+    Returns
+    -------
+    numpy.ndarray
+        (n,) [hPa].
+
+    References
+    ----------
+    .. [1] ISO 2533:1975 (ICAO Doc 7488), layer below 11 km with constant lapse rate:
+       p = p0 (1 - L h / T0) ** (g / (R L)).
+    """
+    height = np.asarray(elevation_m, dtype=np.float64)
+    return np.asarray(_P0_HPA * (1.0 - _LAPSE_K_M * height / _T0_K) ** (_G_M_S2 / (_R_J_KG_K * _LAPSE_K_M)))
+
+
+def fill_weather(
+    temp_c: npt.ArrayLike, pressure_hpa: npt.ArrayLike, night: npt.ArrayLike, elevation_m: float
+) -> FilledWeather:
+    """Fill in temperature and pressure: the row's own, else its night's mean, else standard.
+
+    Parameters
+    ----------
+    temp_c, pressure_hpa
+        (n,) [deg C], [hPa at the station]; NaN where not given.
+    night
+        (n,) int, equal for rows of one night.
+    elevation_m
+        [m] of the site.
+
+    Returns
+    -------
+    FilledWeather
+        With counts, and a sentence for each number that was not believed or looks
+        reduced to sea level (the rows keep it then: only the observer can tell).
+
+    Raises
+    ------
+    ValueError
+        If the three columns are not of one length.
+    """
+    temp, pressure = np.asarray(temp_c, dtype=np.float64), np.asarray(pressure_hpa, dtype=np.float64)
+    nights = np.asarray(night)
+    if not temp.shape == pressure.shape == nights.shape or temp.ndim != 1:
+        raise ValueError(
+            f"temp_c {temp.shape}, pressure_hpa {pressure.shape} and night {nights.shape} must be columns "
+            "of one length"
+        )
+    row_night = np.unique(nights, return_inverse=True)[1]
+    filled_temp, temp_rows = _fill(temp, row_night, STANDARD_TEMP_C, PLAUSIBLE_TEMP_C)
+    standard = float(standard_pressure_hpa(elevation_m))
+    filled_pressure, pressure_rows = _fill(pressure, row_night, standard, PLAUSIBLE_PRESSURE_HPA)
+    warnings = (
+        *_not_believed("temperature", "deg C", temp, temp_rows, PLAUSIBLE_TEMP_C),
+        *_not_believed("pressure", "hPa", pressure, pressure_rows, PLAUSIBLE_PRESSURE_HPA),
+        *_sea_level(pressure, standard, elevation_m),
+    )
+    return FilledWeather(filled_temp, filled_pressure, temp_rows, pressure_rows, warnings)
+
+
+def _fill(
+    values: FloatArray, night: IntArray, standard: float, plausible: tuple[float, float]
+) -> tuple[FloatArray, RowsUsed]:
+    good = (values >= plausible[0]) & (values <= plausible[1])
+    nights = int(night.max()) + 1 if night.size else 0
+    count = np.bincount(night, weights=good, minlength=nights)
+    total = np.bincount(night, weights=np.where(good, values, 0.0), minlength=nights)
+    mean = np.divide(total, count, out=np.full(nights, standard), where=count > 0)
+    from_night = ~good & (count > 0)[night]
+    used = RowsUsed(
+        own=int(good.sum()),
+        night=int(from_night.sum()),
+        standard=int((~good & ~from_night).sum()),
+        implausible=int((~good & np.isfinite(values)).sum()),
+    )
+    return np.where(good, values, mean[night]), used
+
+
+def _not_believed(
+    what: str, unit: str, values: FloatArray, used: RowsUsed, plausible: tuple[float, float]
+) -> tuple[str, ...]:
+    if not used.implausible:
+        return ()
+    low, high = plausible
+    first = values[np.isfinite(values) & ((values < low) | (values > high))][0]
+    return (
+        f"{used.implausible} {what} readings lie outside {low:g} to {high:g} {unit} (the first: {first:g}) "
+        "and were taken as not given; look at the unit.",
+    )
+
+
+def _sea_level(pressure: FloatArray, standard: float, elevation_m: float) -> tuple[str, ...]:
+    low, high = PLAUSIBLE_PRESSURE_HPA
+    given = pressure[(pressure >= low) & (pressure <= high)]
+    if not given.size or np.median(given) - standard < SEA_LEVEL_SUSPICION_HPA:
+        return ()
+    middle = float(np.median(given))
+    return (
+        f"The pressures given (middle {middle:.0f} hPa) look reduced to sea level: at {elevation_m:.0f} m "
+        f"about {standard:.0f} hPa is usual. If so, refraction comes out "
+        f"{100 * (middle / standard - 1):.0f} % too large; give the pressure at the station.",
+    )

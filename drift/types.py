@@ -1,0 +1,624 @@
+"""The central types on one page: readings, nights, history, events, advice, and the analysis of all."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from drift.ground.frost_front import UnderPier
+from drift.notebook import ShowsItself
+from drift.quantities import Floats, Ints
+from drift.site.file import PierFile
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+
+# ---- The readings of one pier, as tables: what every numerical part takes in.
+#
+# A table is a pandas DataFrame with the columns listed here, one row a reading,
+# in any order.  Text that is not given is ``""``; a number that is not given is
+# NaN.  ``time_us`` is UTC in microseconds since 1970-01-01 (int64, the POSIX
+# convention: a leap second is not counted).  ``row_id`` is the row's number in
+# the record, so that anything said about a reading can be traced to its file and
+# line.  ``readings_id`` names the content of all tables (see `Readings`).
+
+
+#: Columns of each table: name -> "int", "float" or "text".
+READING_COLUMNS: dict[str, dict[str, str]] = {
+    "solves": {
+        "row_id": "int",
+        "time_us": "int",
+        "ra_deg": "float",  # solved place, ICRS
+        "dec_deg": "float",
+        "mount_ra_deg": "float",  # the mount's own, of date (true equinox, apparent sidereal time), or NaN
+        "mount_dec_deg": "float",
+        "tube_side": "text",  # "east", "west" (side of the pier the tube is on) or ""
+        "session": "text",
+        "before_sync": "float",  # 1 taken before the session's sync, 0 after it, NaN not said
+        "temp_c": "float",
+        "pressure_hpa": "float",  # at the station, not reduced to sea level
+        "exposure_s": "float",
+        "pa_deg": "float",
+        "sweep": "text",  # the sweep or unguided run that it is part of, "none" for none, "" not said
+        "run": "text",
+    },
+    "sweeps": {
+        "row_id": "int",
+        "time_us": "int",
+        "ra_deg": "float",
+        "dec_deg": "float",
+        "sweep": "text",
+        "temp_c": "float",
+        "pressure_hpa": "float",
+    },
+    "runs": {
+        "row_id": "int",
+        "time_us": "int",
+        "ra_deg": "float",
+        "dec_deg": "float",
+        "run": "text",
+        "dec_offset_arcsec": "float",  # how the star moved against the tracking mount, north +
+        "ra_offset_arcsec": "float",  # times cos(dec), east +
+    },
+    "alignments": {
+        "row_id": "int",
+        "time_us": "int",
+        "az_error_arcmin": "float",
+        "alt_error_arcmin": "float",
+        "sigma_arcmin": "float",
+    },
+    "levels": {
+        "row_id": "int",
+        "time_us": "int",
+        "tilt_north_arcsec": "float",  # as read on the instrument's own axes (face 180: not yet negated)
+        "tilt_east_arcsec": "float",
+        "place": "text",  # "pier", "plate", "mount" or ""
+        "face_deg": "float",  # 0, 180 or NaN
+        "sigma_arcsec": "float",
+    },
+    "weather": {
+        "row_id": "int",
+        "day": "int",  # days since 1970-01-01, local calendar date
+        "t_min_c": "float",
+        "t_max_c": "float",
+        "t_mean_c": "float",
+        "snow_cm": "float",
+    },
+    "corrections": {
+        "row_id": "int",
+        "time_us": "int",
+        "kind": "text",  # azimuth altitude shim nuts tighten service remount zero pier
+        "amount_arcmin": "float",
+        "bearing_deg": "float",
+        "thickness_mm": "float",
+        "turns": "float",
+        "note": "text",
+    },
+}
+
+
+@dataclass(frozen=True)
+class Readings:
+    """All readings of one pier.
+
+    Parameters
+    ----------
+    tables
+        Kind -> DataFrame with the columns of `COLUMNS`; every kind is present,
+        empty where there are no readings.
+    readings_id
+        A digest of the content of all tables, or "" when it is not known.
+    """
+
+    tables: Mapping[str, pd.DataFrame] = field(repr=False)
+    readings_id: str = ""
+
+    def __getitem__(self, kind: str) -> pd.DataFrame:
+        return self.tables[kind]
+
+
+def empty_table(kind: str) -> pd.DataFrame:
+    """Return a table of `kind` with its columns and no rows."""
+    import pandas as pd
+
+    dtypes = {"int": "int64", "float": "float64", "text": "object"}
+    return pd.DataFrame(
+        {name: pd.Series([], dtype=dtypes[sort]) for name, sort in READING_COLUMNS[kind].items()}
+    )
+
+
+def as_readings(tables: Mapping[str, pd.DataFrame], readings_id: str = "") -> Readings:
+    """Complete `tables` with empty ones for the kinds that are missing.
+
+    Raises
+    ------
+    KeyError
+        If a table is of no known kind or lacks a column; names both.
+    """
+    for kind, table in tables.items():
+        if kind not in READING_COLUMNS:
+            raise KeyError(
+                f"no kind of reading is called {kind!r}; the kinds are {', '.join(READING_COLUMNS)}"
+            )
+        lacking = [name for name in READING_COLUMNS[kind] if name not in table.columns]
+        if lacking:
+            raise KeyError(f"table {kind!r} lacks the columns {', '.join(lacking)}")
+    whole = {kind: tables[kind] if kind in tables else empty_table(kind) for kind in READING_COLUMNS}
+    return Readings(whole, readings_id)
+
+
+# ---- What a night says: where the axis pointed, with its covariance.
+
+
+@dataclass(frozen=True)
+class SetAside:
+    """A reading that went in but was not used, and why."""
+
+    kind: str  # table of the reading: "solves", "sweeps", ...
+    row_id: int
+    time_us: int
+    reason: str
+
+
+@dataclass(frozen=True)
+class SkyCovered:
+    """Between which hour angles (positive west) and declinations the readings used lay [deg]."""
+
+    hour_angle_deg: tuple[float, float]
+    declination_deg: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class NightAxis:
+    """The axis on one night, by that night's readings alone.
+
+    A night runs from local mean noon to noon and is split at each recorded
+    correction.  Angles in arcsec.  `estimate` is (az_error, alt_error, zero)
+    against the true pole: az_error clockwise positive, alt_error of the
+    elevated end, up positive, zero = mechanical minus true hour angle at the
+    meridian on the equator.  A number that is not known is NaN; `working` holds
+    the numbers behind it even then, for what makes use of a covariance.
+    """
+
+    start_us: int  # the night's (or part night's) bounds
+    end_us: int
+    time_us: int  # mean time of the readings used
+    sources: tuple[str, ...]  # of "pointing", "sweep", "run", "typed"
+    solves_used: int
+    solves_set_aside: int
+    estimate: npt.NDArray[np.floating[Any]] = field(repr=False)  # (3,) [arcsec]
+    covariance: npt.NDArray[np.floating[Any]] = field(repr=False)  # (3, 3), constants' uncertainty included
+    own_covariance: npt.NDArray[np.floating[Any]] = field(repr=False)  # (3, 3), with the constants held
+    zero_label: str = ""  # nights with one label share one hour-angle zero; "" = its own
+    remarks: tuple[str, ...] = ()  # "one tube side only", "second sync noticed at ...", ...
+    working: npt.NDArray[np.floating[Any]] = field(
+        default_factory=lambda: np.full(3, np.nan), repr=False
+    )  # (3,) [arcsec]
+    sky: SkyCovered | None = None  # None for an axis that was typed in
+
+    @property
+    def has_axis(self) -> bool:
+        """Whether both axis coordinates are known."""
+        return bool(np.all(np.isfinite(self.estimate[:2])))
+
+
+@dataclass(frozen=True)
+class InstrumentConstants:
+    """The instrument between two services: constants with their uncertainty, arcsec."""
+
+    start_us: int
+    end_us: int
+    names: tuple[str, ...]  # "cone error", "axis non-perpendicularity", ...
+    values: npt.NDArray[np.floating[Any]] = field(repr=False)  # (p,)
+    sds: npt.NDArray[np.floating[Any]] = field(repr=False)  # (p,)
+    noise_arcsec: float = float("nan")  # on-sky scatter of one good solve, one coordinate
+    zero_repeatability_dec_arcsec: float = float("nan")
+
+
+@dataclass(frozen=True, repr=False)
+class Nights(ShowsItself):
+    """All nights of a book in time order, the instrument, and what was set aside."""
+
+    nights: tuple[NightAxis, ...]
+    instruments: tuple[InstrumentConstants, ...]
+    set_aside: tuple[SetAside, ...]
+    warnings: tuple[str, ...] = ()
+
+
+# ---- What all nights say together: pier and mount apart, causes, events, what can be told apart.
+
+
+#: Order of the columns of `History.change` and `History.sd`.
+HISTORY_COLUMNS = ("tilt_north", "tilt_east", "plate_north", "plate_east", "mount_az", "mount_alt")
+#: What an event may be, in the order of probabilities.
+PARTS = ("pier", "mount_az", "mount_alt", "zero", "nothing")
+#: The explanation of a yearly tilt that knows nothing but the calendar.
+CALENDAR = "calendar"
+
+
+@dataclass(frozen=True)
+class Separable:
+    """Whether two causes can be told apart on this user's data."""
+
+    analysis: str  # "yes", "partly", "no"
+    because: str
+    would_settle_it: str
+
+
+@dataclass(frozen=True)
+class Seasonal:
+    """The part that comes and goes with the year, arcsec."""
+
+    peak_to_trough: float
+    peak_to_trough_sd: float
+    toward_bearing_deg: float | None
+    peak_day_of_year: int | None
+
+
+@dataclass(frozen=True)
+class Winter:
+    """One winter: how far it swung the pier and what it left behind, arcsec."""
+
+    winter: str  # "2023-24" (south: "2024")
+    swing: float
+    swing_sd: float
+    left_behind: float
+    left_behind_sd: float
+
+
+@dataclass(frozen=True)
+class Lasting:
+    """The part that does not come back."""
+
+    arcsec_per_year: float
+    arcsec_per_year_sd: float
+    toward_bearing_deg: float | None
+
+
+@dataclass(frozen=True)
+class Event:
+    """A step: between which readings, of what, how large, with odds.
+
+    `size` holds tilt_north, tilt_east, mount_az, mount_alt [arcsec].
+    """
+
+    after_us: int
+    before_us: int
+    what: str  # "pier", "mount_az", "mount_alt", "zero", "undetermined"
+    provisional: bool  # seen on one night only
+    recorded: bool
+    probability: dict[str, float]  # keys PARTS, sums to 1
+    size: dict[str, float]
+    size_sd: dict[str, float]
+
+
+@dataclass(frozen=True)
+class CorrectionFound:
+    """A recorded correction: what was asked and what was found, arcsec."""
+
+    time_us: int
+    kind: str
+    asked: float | None
+    found: float | None
+    found_sd: float | None
+    held: bool | None
+    note: str = ""
+    turns: float | None = None  # of the knob, where they were written down
+
+
+@dataclass(frozen=True)
+class CauseSeries:
+    """What one cause alone did to pier and mount since the reference.
+
+    `change` and `sd` have the rows and columns of `History.change` [arcsec]; the
+    causes add up to it, but for what several places of a step average out.
+    """
+
+    name: str  # "season", "settlement", "walk", "creep", "warmth of the mount", "correction 2024-...", ...
+    change: npt.NDArray[np.floating[Any]] = field(repr=False)  # (n, 6)
+    sd: npt.NDArray[np.floating[Any]] = field(repr=False)  # (n, 6)
+
+
+@dataclass(frozen=True)
+class AxisMove:
+    """How far the axis moved from one night to the next over a long stretch, corrections and steps told in.
+
+    `moved` is the change of az_error and alt_error [arcsec], `cov` its covariance;
+    `second_us` is the time of the second night after, None when there is none yet.
+    """
+
+    from_us: int
+    to_us: int
+    second_us: int | None
+    moved: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2,)
+    cov: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2, 2)
+
+
+@dataclass(frozen=True)
+class Settling:
+    """What the settlement found has still to do after the last reading, tilt (north, east) [arcsec].
+
+    `left` is what the slowing curves have still to come in all; `year` what they and
+    the steady line do in the coming twelve months.
+    """
+
+    left: Floats  # (2,)
+    left_sd: Floats
+    year: Floats
+    year_sd: Floats
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Axis errors and tilt at coming times [arcsec].
+
+    `axis` holds az_error and alt_error, `tilt` the change of tilt north and east
+    since the reference; `_low` and `_high` bound the 80 % band.
+    """
+
+    time_us: Ints = field(repr=False)  # (D,)
+    axis: Floats = field(repr=False)  # (D, 2)
+    axis_sd: Floats = field(repr=False)
+    axis_low: Floats = field(repr=False)
+    axis_high: Floats = field(repr=False)
+    tilt: Floats = field(repr=False)
+    tilt_sd: Floats = field(repr=False)
+    tilt_low: Floats = field(repr=False)
+    tilt_high: Floats = field(repr=False)
+    paths: Floats = field(repr=False)  # (M, D, 2) expected axis errors, one for each way of the frost
+    rests_on: str  # what the frost's ways rest on
+    within_sd: Floats | None = field(default=None, repr=False)  # (D, 2) sd of the axis errors about each path
+    settling: Settling | None = None
+
+
+@dataclass(frozen=True, repr=False)
+class History(ShowsItself):
+    """The change of pier and mount since the earliest night with a usable axis.
+
+    `change` and `sd` have one row a night and the columns `COLUMNS` [arcsec];
+    0 with sd 0 at the earliest night, each later sd is of the difference;
+    NaN before it.  ``change in az_error = mount_az + (tilt_east + plate_east)
+    tan(phi)``; ``in alt_error = mount_alt - s (tilt_north + plate_north)``.
+    """
+
+    time_us: npt.NDArray[np.int64] = field(repr=False)  # (n,) nights and level readings
+    change: npt.NDArray[np.floating[Any]] = field(repr=False)  # (n, 6)
+    sd: npt.NDArray[np.floating[Any]] = field(repr=False)  # (n, 6)
+    east_tilt_from_mount_azimuth: Separable
+    north_tilt_from_mount_altitude: Separable
+    seasonal: Seasonal | None
+    winters: tuple[Winter, ...]
+    lasting: Lasting | None
+    events: tuple[Event, ...]
+    corrections: tuple[CorrectionFound, ...]
+    axis_now: npt.NDArray[np.floating[Any]] = field(
+        repr=False
+    )  # (2,) smoothed az_error, alt_error, latest night
+    axis_now_sd: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2,)
+    seasonal_axis_offset: npt.NDArray[np.floating[Any]] = field(repr=False)
+    # (366, 2) what the annual part adds to az_error and alt_error by day of year, mean 0; zeros when none
+    scales: dict[str, float] = field(default_factory=dict)  # fitted scale parameters by name
+    warnings: tuple[str, ...] = ()
+    causes: tuple[CauseSeries, ...] = ()
+    before: str = field(default="", repr=False)  # for the next answer to start from, see `before.from_text`
+    forecast: Forecast | None = field(default=None, repr=False)
+    driver_odds: dict[str, float] = field(default_factory=dict)
+    # odds of what moves the tilt through the year: kinds of frost (`drift.ground.forcing.FROST_KINDS`),
+    # "temperature", "moisture", "calendar"; they add up to 1
+    moves: tuple[AxisMove, ...] = field(default=(), repr=False)  # over long stretches without nights
+    follows: str = CALENDAR  # the kind of frost that drives the history, or "calendar"
+
+
+# ---- What to do: the verdict, the actions and the cautions.
+
+
+@dataclass(frozen=True)
+class Bolt:
+    """What to do at one bolt of the plate."""
+
+    bearing_deg: float
+    thickness_mm: float | None
+    nut_turns: float | None
+
+
+@dataclass(frozen=True)
+class Action:
+    """One thing to do, in order."""
+
+    do: str  # nothing wait measure tighten turn_azimuth turn_altitude shim nuts call_for_help
+    sentence: str
+    amount_arcmin: float | None = None
+    turns: float | None = None
+    bolts: tuple[Bolt, ...] = ()
+    until_us: int | None = None
+
+
+@dataclass(frozen=True)
+class Done:
+    """A step of the last night's list that was recorded as done, and that no night has seen yet."""
+
+    code: str
+    time_us: int
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """Whether something moved, and what.
+
+    `put_right` says that all that moved was corrected since, so that nothing of it stands.
+    Where more than one thing moved, the sentence is `head`, a colon, and `clauses` with semicolons between.
+    """
+
+    moved: bool
+    part: str  # pier mount both undetermined none
+    sentence: str
+    head: str = ""
+    clauses: tuple[str, ...] = ()
+    put_right: bool = False
+
+    @property
+    def stands(self) -> bool:
+        """Whether something moved and stands uncorrected."""
+        return self.moved and not self.put_right
+
+
+@dataclass(frozen=True)
+class AtPlace:
+    """What an axis error does at one place on the sky, as long as it keeps its present direction."""
+
+    where: str  # "at declination 40° on the meridian"
+    allowed_arcmin: float  # how far the axis may be off that way
+    effect: float  # what the present error does there
+    unit: str  # of the effect: "pixels", "arcmin", "percent"
+
+
+@dataclass(frozen=True)
+class Matter:
+    """One way in which the axis error shows in the picture: allowed against present."""
+
+    name: str  # "trailing in one exposure", ...
+    allowed_arcmin: float  # in whatever direction the axis is off
+    now_arcmin: float
+    now_sd_arcmin: float
+    sentence: str
+    worst: AtPlace | None = None  # where in the sky that the horizon leaves it shows most
+    usual: AtPlace | None = None  # at the usual declination
+    binding: bool = True  # whether the axis has to be kept within it
+
+    @property
+    def margin_arcmin(self) -> float:
+        """How much further the axis may go; negative when it is off too far."""
+        return self.allowed_arcmin - self.now_arcmin
+
+
+@dataclass(frozen=True)
+class Poles:
+    """The axis against both poles: the true one, and the one that refraction shows, `lift_arcsec` above."""
+
+    true_arcmin: float
+    true_sd_arcmin: float
+    refracted_arcmin: float
+    refracted_sd_arcmin: float
+    lift_arcsec: float
+    lift_sd_arcsec: float
+    aimed_at: str  # "true" or "refracted": what the site file wants
+    suits: str  # "true", "refracted" or "either": which is better for the tracking of the site file
+    sentence: str
+
+
+@dataclass(frozen=True)
+class YearAim:
+    """Where to leave the axis for the coming year, and what is gained by it.
+
+    Angles on the sky of the largest error (the root mean square when `aim` is
+    "typical") on the days that count, against the pole that is aimed at.
+    """
+
+    aim: str  # "year", "typical", "tonight"
+    leave_az_arcsec: float  # az_error to leave the axis at now, clockwise positive
+    leave_alt_arcsec: float  # alt_error, up positive
+    leave_sd_arcsec: tuple[float, float]
+    as_aimed_arcmin: float
+    dead_on_arcmin: float  # had the axis been set on the pole now
+    as_it_is_arcmin: float  # left alone
+    sd_arcmin: float  # of as_aimed: rms of how far it may come out beside it
+    from_us: int
+    until_us: int
+    sentence: str
+
+    @property
+    def gain(self) -> float:
+        """The share by which aiming makes the error of the year smaller than "dead on" does."""
+        return 1.0 - self.as_aimed_arcmin / self.dead_on_arcmin if self.dead_on_arcmin > 0.0 else 0.0
+
+
+@dataclass(frozen=True)
+class Advice:
+    """All that is said to the owner; `actions` is what is left to do, `done` what was done of the list."""
+
+    verdict: Verdict
+    actions: tuple[Action, ...]
+    cautions: tuple[str, ...]
+    matters: tuple[Matter, ...] = field(default=())
+    poles: Poles | None = None
+    year: YearAim | None = None  # None where no season is sure
+    done: tuple[Done, ...] = ()
+
+
+# ---- The whole answer for one pier, as everything that shows it takes it in.
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """Site, nights, history and advice of one pier at one time.
+
+    In a notebook it shows itself as a short table, draws itself with `plot` and
+    gives its numbers as pandas tables with `frame`.
+    """
+
+    site: PierFile
+    nights: Nights
+    history: History
+    advice: Advice
+    defaults_used: tuple[str, ...]
+    warnings: tuple[str, ...] = ()
+    ground: UnderPier | None = None  # None without a weather log, or where nobody asked for it
+    now_us: int | None = None  # of when it was wanted; None for the latest reading
+    arrived_us: int | None = None  # when readings last came in, where that is known
+
+    def plot(self, name: str = "axis", ax: Any = None, **look: Any) -> Figure:
+        """Draw one picture.
+
+        Parameters
+        ----------
+        name
+            "axis", "tilt", "seasons", "pier", "path", "ground", "causes-azimuth", "causes-altitude",
+            "event-1" and so on, "corrections" or "nights".
+        ax
+            Matplotlib Axes to draw in, as many as the picture has panels; None for a new figure.
+        **look
+            ``width_in``, the width of a new figure [inches].
+
+        Raises
+        ------
+        drift.errors.DriftError
+            If there is no picture of that name; names those there are.
+        """
+        from drift.render.notebook import plot
+
+        return plot(self, name, ax, **look)
+
+    def frame(self, name: str = "nights") -> pd.DataFrame:
+        """Return one table as a pandas DataFrame; angles in arcsec, times in UTC.
+
+        Parameters
+        ----------
+        name
+            "nights", "history", "causes", "left_over", "events", "corrections", "winters", "actions" or
+            "set_aside".
+
+        Raises
+        ------
+        drift.errors.DriftError
+            If there is no table of that name; names those there are.
+        """
+        from drift.render.notebook import frame_of
+
+        return frame_of(self, name)
+
+    def __repr__(self) -> str:
+        from drift.render.notebook import short_text
+
+        return short_text(self)
+
+    def _repr_html_(self) -> str:
+        from drift.render.notebook import short_html
+
+        return short_html(self)

@@ -1,0 +1,329 @@
+"""Limits that will be passed soon, movements over gaps, and readings too old or too few to watch by."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from drift.advice.movement import tilt_now
+from drift.advice.situation import silent_days
+from drift.advice.words import angle, arcmin, day, plain_arcmin
+from drift.forecast.season import days_of_year
+from drift.mount.axis_error import on_sky
+from drift.mount.orientation import hemisphere
+from drift.quantities import DAY_US, Floats
+
+if TYPE_CHECKING:
+    from drift.advice.situation import Situation
+    from drift.types import Analysis, AxisMove, History
+    from drift.watch.limits import Limit, LimitState
+
+
+# ---- One thing to tell, and all that is to be told.
+
+
+#: What means that the pier or the mount has moved; the others are told without an alarm.
+MOVED = ("event", "axis_limit", "tilt_limit", "correction", "gap")
+#: What does not: a limit that will be passed soon; no new night for long; too few or too vague ones.
+NOTICES = ("soon", "old", "thin")
+
+
+@dataclass(frozen=True)
+class Item:
+    """One thing to tell.
+
+    Parameters
+    ----------
+    kind
+        One of `MOVED` or `NOTICES`.
+    time_us
+        Of what it tells.
+    sentence
+        For people.
+    mark
+        By which the same news is known again, as plain numbers and text.
+    facts
+        Its numbers, for `drift check --json`.
+    """
+
+    kind: str
+    time_us: int
+    sentence: str
+    mark: Mapping[str, Any] = field(default_factory=dict)
+    facts: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class News:
+    """What is new: movements, notices, and what is seen on one night only and doesn't count yet."""
+
+    new: tuple[Item, ...]
+    provisional: tuple[Item, ...]
+    notices: tuple[Item, ...] = ()
+
+    @property
+    def moved(self) -> bool:
+        """Whether the pier or the mount has moved."""
+        return bool(self.new)
+
+
+# ---- Limits that will be passed soon, going by the forecast of the axis.
+#
+# Only the pier can be carried ahead, by its season and by what lasts; knobs do
+# not creep in a way that can.
+
+
+#: How far ahead is looked [days].
+AHEAD_DAYS = 30
+#: A limit is told as passed soon when that has this many standard deviations (9 to 1, one-sided).
+_LIKELY_SDS = 1.28
+#: Nearer to the equator than this an azimuth error says too little of the east tilt [rad].
+_NEAR_EQUATOR_RAD = 0.1
+
+
+def passed_soon(
+    situation: Situation, history: History, limits: list[tuple[Limit, LimitState]]
+) -> tuple[Item, ...]:
+    """Return a notice for each limit that is not passed, but likely will be within `AHEAD_DAYS`.
+
+    Parameters
+    ----------
+    situation
+        Where the axis stands, and where it goes untouched.
+    history
+        How far the pier tilts now.
+    limits
+        What is watched, and how it stands.
+    """
+    if not situation.known:
+        return ()
+    times_us = situation.forecast.time_us[: AHEAD_DAYS + 1]
+    found = []
+    for limit, standing in limits:
+        if standing.told is not None or standing.passed_us is not None:
+            continue
+        values, sds = _axis(situation) if limit.name == "axis" else _tilt(situation, history)
+        beyond = np.flatnonzero((values - _LIKELY_SDS * sds > limit.limit)[: AHEAD_DAYS + 1])
+        if beyond.size:
+            k = beyond[0]
+            found.append(_limit_item(limit, situation, int(times_us[k]), float(values[k]), float(sds[k])))
+    return tuple(found)
+
+
+def _axis(situation: Situation) -> tuple[Floats, Floats]:
+    """Return the angle of axis and aimed-at pole on the coming days, and its sd."""
+    forecast = situation.forecast
+    pairs = [
+        on_sky(axis - situation.pole, sd, situation.latitude_rad)
+        for axis, sd in zip(forecast.axis, forecast.sd, strict=True)
+    ]
+    values, sds = np.array(pairs, dtype=float).T
+    return values, sds
+
+
+def _tilt(situation: Situation, history: History) -> tuple[Floats, Floats]:
+    """Return the tilt since the start on the coming days, as far as it is told, and its sd."""
+    now, forecast, latitude = tilt_now(history), situation.forecast, situation.latitude_rad
+    if now is None or abs(latitude) < _NEAR_EQUATOR_RAD:
+        return np.zeros(len(forecast.time_us)), np.zeros(len(forecast.time_us))
+    # what it adds to the axis is the pier's: az_error = tilt_east tan(phi), alt_error = -s tilt_north
+    lever = np.array([np.tan(latitude), -hemisphere(latitude)])
+    change = ((forecast.axis - history.axis_now) / lever)[:, ::-1]
+    variance = ((forecast.sd**2 - history.axis_now_sd**2) / lever**2)[:, ::-1]
+    told = np.isfinite(now[0])
+    tilt = now[0][told] + change[:, told]
+    spread = np.sqrt(now[1][told] ** 2 + np.clip(variance[:, told], 0.0, None))
+    values = np.hypot.reduce(tilt, axis=1)
+    return values, np.sqrt(np.sum((tilt * spread) ** 2, axis=1)) / np.maximum(values, 1e-9)
+
+
+def _limit_item(limit: Limit, situation: Situation, time_us: int, value: float, sd: float) -> Item:
+    if limit.name == "axis":
+        what, then, most = "The axis", arcmin(value, sd), plain_arcmin(limit.limit / 60.0)
+    else:
+        what, then, most = "The pier's tilt", angle(value, sd), f'{limit.limit:.0f}"'
+    when = day(time_us, situation.zone)
+    sentence = (
+        f"{what} will likely pass its warning limit of {most} by {when}, going by the season and by what "
+        f"lasts: it should then be {then}."
+    )
+    mark = {"kind": "soon", "of": limit.name, "as_of_us": int(situation.now_us)}
+    return Item("soon", time_us, sentence, mark, {"limit": limit.name, "value": value, "value_sd": sd})
+
+
+# ---- When the readings are too old, too few or too vague to watch by.
+
+
+#: No reading for so long is too long [days], or for `_USUAL_GAPS` times the usual gap between nights,
+#: but never longer than `_LONGEST_DAYS`: our own rule.
+_OLD_DAYS, _LONGEST_DAYS, _USUAL_GAPS = 30.0, 90.0, 4.0
+#: Gaps that tell how often nights are usual.
+_LATEST_GAPS = 20
+#: A step shows between two nights before it and two after it.
+_FEWEST_NIGHTS = 4
+
+
+def blind_spots(
+    analysis: Analysis, situation: Situation, sds: float, now_us: int | None, arrived_us: int | None
+) -> tuple[Item, ...]:
+    """Return a notice for each reason why a movement could go unseen.
+
+    Parameters
+    ----------
+    analysis
+        The answer of today.
+    situation
+        Where the axis stands.
+    sds
+        How many standard deviations beyond its limit a value must be to be told.
+    now_us
+        The present time; None when it isn't known, and then nothing is too old.
+    arrived_us
+        When readings last came into the record: a log of years ago that was read in
+        today is looked at, not watched by.
+    """
+    too_old = _old(analysis, situation, now_us, arrived_us)
+    return tuple(item for item in (too_old, _thin(analysis, situation, sds)) if item is not None)
+
+
+def _old(analysis: Analysis, situation: Situation, now_us: int | None, arrived_us: int | None) -> Item | None:
+    times = np.asarray(analysis.history.time_us)
+    if now_us is None or not times.size:
+        return None
+    last_us = int(times[-1])
+    if silent_days(last_us, now_us, arrived_us) <= _longest_usual(times):
+        return None
+    days = (now_us - last_us) / DAY_US
+    sentence = (
+        f"Nothing has been measured since {day(last_us, situation.zone)}, {days:.0f} days ago: what has "
+        "moved since then can't be seen.  Take a night, or a level reading."
+    )
+    mark = {"kind": "old", "of": str(last_us), "as_of_us": last_us}
+    return Item("old", last_us, sentence, mark, {"days": round(days, 1)})
+
+
+def _longest_usual(times: np.ndarray) -> float:
+    gaps = np.diff(times)[-_LATEST_GAPS:] / DAY_US
+    usual = _USUAL_GAPS * float(np.median(gaps)) if gaps.size else _OLD_DAYS
+    return min(max(usual, _OLD_DAYS), _LONGEST_DAYS)
+
+
+def _thin(analysis: Analysis, situation: Situation, sds: float) -> Item | None:
+    """Return what is too little: nights, or what they say of the axis."""
+    nights = sum(night.has_axis for night in analysis.nights.nights)
+    levels = int(np.asarray(analysis.history.time_us).size) - nights
+    if nights < _FEWEST_NIGHTS and levels < _FEWEST_NIGHTS:
+        return _thin_item(
+            "nights",
+            situation,
+            f"The record holds {_counted(nights)} that {'shows' if nights == 1 else 'show'} the axis; a "
+            f"movement shows from {_FEWEST_NIGHTS} nights on.",
+        )
+    if not nights:
+        return None
+    if not situation.known:
+        return _thin_item("axis", situation, f"{_COARSE} are too vague to tell where the axis is.  {_BETTER}")
+    error, sd = situation.error_now()
+    limit = analysis.site.warn.axis_arcmin * 60.0
+    if sds * sd <= limit:
+        return None
+    return _thin_item(
+        "axis",
+        situation,
+        f"{_COARSE} tell the axis only to {arcmin(error, sd)}, too vaguely to watch its limit of "
+        f"{plain_arcmin(limit / 60.0)}.  {_BETTER}",
+    )
+
+
+_COARSE = "The latest nights"
+_BETTER = "Solves spread wider over the sky, on both tube sides, or a sweep would do."
+
+
+def _counted(nights: int) -> str:
+    return {0: "no nights", 1: "one night only", 2: "two nights only"}.get(nights, f"{nights} nights only")
+
+
+def _thin_item(of: str, situation: Situation, sentence: str) -> Item:
+    mark = {"kind": "thin", "of": of, "as_of_us": int(situation.time_us)}
+    return Item("thin", int(situation.time_us), sentence, mark, {"of": of})
+
+
+# ---- A movement over a stretch without nights: it happened, though nobody saw whether at once or
+# slowly.
+#
+# After weeks without a night a bump can't be told from frost or settlement, so that the history
+# names no event.  That the axis is no longer where it was is news all the same.
+
+
+#: Less than this share of the warning limit of the axis isn't told: our own rule.
+LEAST_SHARE = 0.25
+#: What the season usually does over the stretch may be more or less by this share.
+WINTERS_DIFFER = 0.5
+#: Where nothing was acknowledged yet, stretches that ended longer ago than this are history [days].
+RECENT_DAYS = 60.0
+
+
+def moved_over_gaps(
+    analysis: Analysis, situation: Situation, as_of_us: int | None, sds: float
+) -> tuple[Item, ...]:
+    """Return what moved over long stretches without nights that have two nights after them.
+
+    Parameters
+    ----------
+    analysis
+        The answer of today.
+    situation
+        Where the axis stands.
+    as_of_us
+        Time of the latest reading at the last acknowledgement; None when there never was one.
+    sds
+        By how many standard deviations the movement must be beyond what isn't told, see
+        `drift.watch.limits.sds_needed_in_plane`.
+    """
+    history, to_sky = analysis.history, np.array([np.cos(situation.latitude_rad), 1.0])
+    if not history.moves:
+        return ()
+    new_from = int(history.time_us[-1] - RECENT_DAYS * DAY_US) if as_of_us is None else as_of_us
+    least = LEAST_SHARE * analysis.site.warn.axis_arcmin * 60.0
+    found = []
+    for move in history.moves:
+        # two nights after it, as an event needs them; told once the second is in
+        if move.second_us is None or move.second_us <= new_from or _explained(history, move):
+            continue
+        usual = _usual(history, move) * to_sky
+        moved = move.moved * to_sky - usual
+        size = float(np.hypot(*moved))
+        along = moved / size if size > 0.0 else np.array([1.0, 0.0])
+        own = along @ (move.cov * np.outer(to_sky, to_sky)) @ along
+        sd = float(np.sqrt(own + (WINTERS_DIFFER * np.hypot(*usual)) ** 2))
+        if size - sds * sd > least:
+            found.append(_gap_item(situation, move, size, sd, bool(np.any(usual))))
+    return tuple(found)
+
+
+def _explained(history: History, move: AxisMove) -> bool:
+    """Whether a correction or an event lies in the stretch."""
+    corrected = any(move.from_us < one.time_us <= move.to_us for one in history.corrections)
+    return corrected or any(e.after_us < move.to_us and e.before_us > move.from_us for e in history.events)
+
+
+def _usual(history: History, move: AxisMove) -> Floats:
+    """Return what the season usually does to az_error and alt_error over a stretch, (2,) [arcsec]."""
+    days = days_of_year(np.array([move.from_us, move.to_us]))
+    first, last = history.seasonal_axis_offset[days]
+    return np.asarray(last - first)
+
+
+def _gap_item(situation: Situation, move: AxisMove, size: float, sd: float, seasonal: bool) -> Item:
+    first, last = (day(time_us, situation.zone) for time_us in (move.from_us, move.to_us))
+    days = (move.to_us - move.from_us) / DAY_US
+    beyond = " more than the season usually does" if seasonal else ""
+    sentence = (
+        f"Between {first} and {last}, {days:.0f} days without a night, the axis moved by {angle(size, sd)} "
+        f"on the sky{beyond}.  Whether at once or little by little nobody saw, so no cause is named."
+    )
+    mark = {"from_us": move.from_us, "to_us": move.to_us}
+    return Item("gap", move.to_us, sentence, mark, {"value": size, "value_sd": sd, "after_us": move.from_us})

@@ -1,0 +1,299 @@
+"""All addresses of the page, where it listens, and the server under it."""
+
+from __future__ import annotations
+
+import errno
+import os
+import secrets
+import socket
+import sys
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData
+from starlette.exceptions import HTTPException
+from starlette.formparsers import MultiPartException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.routing import Route
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from drift.errors import DriftError
+from drift.web import downloads, import_pages, record_pages, views
+from drift.web.current import Keeper, NoAnswer, PageState, Waiting, page, script, style_sheet
+from drift.web.forms import text_of
+from drift.web.guard import LEAST_PASSWORD, VARIABLE, Guard, Rules, TooMuch, cookie_name, is_loopback
+
+# ---- All addresses of the page, and what is said when something goes wrong.
+
+
+Show = Callable[[PageState, Request], Response]
+Take = Callable[[PageState, Request, FormData], Response]
+
+#: Files of one upload, and fields of one form, at most.
+_MOST_FILES, _MOST_FIELDS = 2_000, 2_000
+#: A page that waits for the answer asks again after so long [s].
+_AGAIN_S = 2
+
+_SHOWN: dict[str, Show] = {
+    "/": views.now,
+    "/pictures": views.pictures,
+    "/pictures/{name}/values.json": views.picture_values,
+    "/seasons": views.seasons,
+    "/seasons/{name}": views.season,
+    "/nights": views.nights,
+    "/nights/{evening}": views.night,
+    "/events": views.events,
+    "/events/{number:int}": views.event,
+    "/corrections": record_pages.listing,
+    "/corrections/new/{kind}": record_pages.blank_form,
+    "/corrections/{row:int}": record_pages.edit_form,
+    "/import": import_pages.choose,
+    "/import/{number}": import_pages.state,
+    "/warnings": views.show,
+    "/download": downloads.listing,
+    "/download/report.html": downloads.report,
+    "/download/status.json": downloads.status,
+    "/download/tables/{name}.csv": downloads.table,
+    "/download/pictures/{name}.{ending}": downloads.picture,
+}
+_TAKEN: dict[str, Take] = {
+    "/corrections/new/{kind}": record_pages.record,
+    "/corrections/{row:int}": record_pages.edit,
+    "/corrections/{row:int}/withdraw": record_pages.withdraw,
+    "/corrections/{row:int}/put-back": record_pages.put_back,
+    "/import": import_pages.take,
+    "/import/{number}": import_pages.answer,
+    "/imports/{number:int}/undo": import_pages.undo,
+    "/aside/dismiss": import_pages.dismiss,
+    "/warnings": views.acknowledge,
+}
+
+
+def make_app(page_state: PageState) -> ASGIApp:
+    """Return the whole page behind its guard."""
+
+    @asynccontextmanager
+    async def lifespan(app: Starlette) -> AsyncIterator[None]:
+        try:
+            yield
+        finally:
+            page_state.imports.close()
+            page_state.keeper.close()
+
+    routes = [Route(path, _showing(page_state, show), methods=["GET"]) for path, show in _SHOWN.items()]
+    routes += [Route(path, _taking(page_state, take), methods=["POST"]) for path, take in _TAKEN.items()]
+    routes += [
+        Route("/login", _showing(page_state, _login_form), methods=["GET"]),
+        Route("/login", _taking(page_state, _login), methods=["POST"]),
+        Route("/static/page.css", _style, methods=["GET"]),
+        Route("/static/page.js", _script, methods=["GET"]),
+        Route("/favicon.ico", _no_icon, methods=["GET"]),
+    ]
+    app = Starlette(routes=routes, lifespan=lifespan, exception_handlers=_handlers(page_state))
+    return Guard(_said_in_a_line(app, page_state.debug), page_state.rules)
+
+
+def _said_in_a_line(app: ASGIApp, debug: bool) -> ASGIApp:
+    """Let what went wrong unforeseen be told in one line, its page having been sent; in full when asked."""
+
+    async def quiet(scope: Scope, receive: Receive, send: Send) -> None:
+        try:
+            await app(scope, receive, send)
+        except Exception as error:
+            if debug:
+                raise
+            print(f"drift: {scope.get('path')}: {type(error).__name__}: {error}", file=sys.stderr)
+
+    return quiet
+
+
+def _showing(page_state: PageState, show: Show) -> Callable[[Request], Awaitable[Response]]:
+    async def endpoint(request: Request) -> Response:
+        return await run_in_threadpool(show, page_state, request)
+
+    return endpoint
+
+
+def _taking(page_state: PageState, take: Take) -> Callable[[Request], Awaitable[Response]]:
+    """Let a form through when it is one of ours."""
+
+    async def endpoint(request: Request) -> Response:
+        async with request.form(max_files=_MOST_FILES, max_fields=_MOST_FIELDS) as form:
+            if not page_state.rules.is_form_token(form.get("token")):
+                return _error(
+                    request,
+                    403,
+                    "This form is not one of this page as it runs now, so nothing was done.  Go back, reload "
+                    "the page, and fill it in again.",
+                )
+            return await run_in_threadpool(take, page_state, request, form)
+
+    return endpoint
+
+
+def _login_form(page_state: PageState, request: Request) -> Response:
+    return HTMLResponse(page("login", token=page_state.rules.form_token, trouble=""))
+
+
+def _login(page_state: PageState, request: Request, form: FormData) -> Response:
+    right = page_state.rules.is_password(text_of(form, "password"))
+    if not right:
+        trouble = "That is not the password."
+        if right is None:
+            trouble = "Too many wrong passwords were given: wait a minute."
+        text = page("login", token=page_state.rules.form_token, trouble=trouble)
+        return HTMLResponse(text, 429 if right is None else 403)
+    response = RedirectResponse("/", 303)
+    response.set_cookie(
+        cookie_name(request),
+        page_state.rules.cookie,
+        httponly=True,
+        samesite="strict",
+        secure=request.url.scheme == "https",
+    )
+    return response
+
+
+async def _style(request: Request) -> Response:
+    return Response(style_sheet(), media_type="text/css", headers={"Cache-Control": "no-cache"})
+
+
+async def _script(request: Request) -> Response:
+    return Response(script(), media_type="text/javascript", headers={"Cache-Control": "no-cache"})
+
+
+async def _no_icon(request: Request) -> Response:
+    return Response(status_code=204)
+
+
+def _handlers(page_state: PageState) -> dict[type[Exception] | int, Callable[..., Awaitable[Response]]]:
+    async def waiting(request: Request, error: Exception) -> Response:
+        text = page("waiting")
+        return HTMLResponse(text, 200, {"Refresh": str(_AGAIN_S)})
+
+    async def nothing(request: Request, error: Exception) -> Response:
+        return await run_in_threadpool(page_state.show, request, "nothing", why=str(error))
+
+    async def refused(request: Request, error: Exception) -> Response:
+        return _error(request, 400, _sentence(str(error)))
+
+    async def no_such(request: Request, error: Exception) -> Response:
+        return _error(request, 404, _sentence(str(error)))
+
+    async def too_much(request: Request, error: Exception) -> Response:
+        return PlainTextResponse(str(error), 413)
+
+    async def http(request: Request, error: Exception) -> Response:
+        assert isinstance(error, HTTPException)
+        said = "" if error.status_code == 404 else str(error.detail)  # the heading says it
+        return _error(request, error.status_code, said)
+
+    async def multipart(request: Request, error: Exception) -> Response:
+        return _error(request, 400, f"The form could not be read: {error}.")
+
+    async def unforeseen(request: Request, error: Exception) -> Response:
+        return _error(
+            request,
+            500,
+            f"Something went wrong that should not have ({type(error).__name__}: {error}).  What was in the "
+            "record is still there.  Start `drift --debug serve`, do it again, and send what it prints to "
+            "the developers.",
+        )
+
+    return {
+        Waiting: waiting,
+        NoAnswer: nothing,
+        views.NoSuchPage: no_such,
+        DriftError: refused,
+        TooMuch: too_much,
+        HTTPException: http,
+        MultiPartException: multipart,
+        Exception: unforeseen,
+    }
+
+
+def _error(request: Request, status: int, said: str) -> HTMLResponse:
+    return HTMLResponse(page("error", said=said, status=status), status)
+
+
+def _sentence(said: str) -> str:
+    return said[:1].upper() + said[1:]
+
+
+# ---- Where the page listens, who may come, and the server under it.
+
+
+_WAITING_MOST = 64
+
+
+def rules_for(host: str, environment: Mapping[str, str], most_mb: float) -> tuple[Rules, str]:
+    """Return who may come to an address, and the password that was made for it, "" when none was.
+
+    On an address that other machines reach, a password is always needed: that of the environment
+    variable `VARIABLE`, or else one that is made.  On this machine's own it is asked for when it is set.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        If the password that is set could be tried out.
+    """
+    given = environment.get(VARIABLE, "")
+    if given and len(given) < LEAST_PASSWORD:
+        raise DriftError(
+            f"the password in {VARIABLE} has {len(given)} signs, and could be tried out: it needs at least "
+            f"{LEAST_PASSWORD}.  Set a longer one, or none, and one is made."
+        )
+    own = is_loopback(host)
+    made = "" if given or own else secrets.token_urlsafe(12)
+    return Rules(given or made, own, int(most_mb * 1e6)), made
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """Return a socket that listens; port 0 takes a free one.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        If the address can't be had.
+    """
+    plain = host.strip("[]")
+    family = socket.AF_INET6 if ":" in plain else socket.AF_INET
+    try:
+        return socket.create_server((plain, port), family=family, backlog=_WAITING_MOST)
+    except OSError as error:
+        if error.errno == errno.EADDRINUSE:
+            raise DriftError(
+                f"port {port} of {host} is in use already, perhaps by a page of drift that is still running: "
+                f"stop that one, or choose another port, such as --port {port + 1 if port < 65535 else 0}."
+            ) from error
+        why = os.strerror(error.errno) if error.errno and error.errno > 0 else str(error)
+        raise DriftError(
+            f"the page can't listen on {host}, port {port}: {why}.  --host and --port choose others."
+        ) from error
+
+
+def address_of(listening: socket.socket) -> str:
+    """Return the address for a browser."""
+    host, port = listening.getsockname()[:2]
+    return f"http://{f'[{host}]' if ':' in host else host}:{port}/"
+
+
+def serve(site_path: Path, listening: socket.socket, rules: Rules, debug: bool = False) -> None:
+    """Serve the page until the program is stopped."""
+    import uvicorn
+
+    page_state = PageState(Keeper(site_path), rules, debug=debug)
+    config = uvicorn.Config(
+        make_app(page_state),
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        ws="none",
+        timeout_graceful_shutdown=3,
+    )
+    uvicorn.Server(config).run(sockets=[listening])

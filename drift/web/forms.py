@@ -1,0 +1,292 @@
+"""What a form says: texts, times, amounts with their direction, and the rows that come of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from starlette.datastructures import FormData
+
+from drift.advice.words import as_utc
+from drift.errors import DriftError
+from drift.ingest.kinds import KINDS
+
+if TYPE_CHECKING:
+    from drift.record.acts import RowHeld
+    from drift.site.file import PierFile
+
+
+# ---- What a form says: texts, times on the site's clock, amounts with their direction in words.
+
+
+#: A text longer than this is no note [signs].
+_LONGEST = 2_000
+UTC_CLOCK = "utc"
+
+
+class FormError(DriftError):
+    """A form says something that can't be: what, and what to do."""
+
+
+def text_of(form: FormData, name: str) -> str:
+    """Return a field's text, "" where it is not given.
+
+    Raises
+    ------
+    FormError
+        If it is no text, or longer than any note.
+    """
+    value = form.get(name, "")
+    if not isinstance(value, str):
+        raise FormError(f"the field {name} holds a file where a text belongs.")
+    if len(value) > _LONGEST:
+        raise FormError(f"the field {name} has {len(value)} signs; {_LONGEST} are the most.")
+    return value.strip().replace("\u2212", "-")
+
+
+def time_of(form: FormData, zone: ZoneInfo) -> str:
+    """Return the time of a form in UTC as the record takes it; that of now where none is given.
+
+    Raises
+    ------
+    FormError
+        If it is no time, or one that the site's clock shows twice or never.
+    """
+    given = text_of(form, "when")
+    if not given:
+        return _utc(datetime.now(UTC).replace(microsecond=0))
+    try:
+        when = datetime.fromisoformat(given)
+    except ValueError as error:
+        raise FormError(f"the time {given!r} is none: write it such as 2024-03-01T23:14.") from error
+    if when.tzinfo is not None:
+        return _utc(when)
+    if text_of(form, "clock") == UTC_CLOCK:
+        return _utc(when.replace(tzinfo=UTC))
+    first, second = (when.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
+    if first.utcoffset() != second.utcoffset():
+        how = "twice" if _is_shown(when, zone) else "never"
+        raise FormError(
+            f"the clock of {zone.key} shows {given.replace('T', ' ')} {how}, because it is changed then: "
+            "give the time in UTC instead."
+        )
+    return _utc(first)
+
+
+def _is_shown(when: datetime, zone: ZoneInfo) -> bool:
+    there = when.replace(tzinfo=zone).astimezone(UTC)
+    return there.astimezone(zone).replace(tzinfo=None) == when
+
+
+def _utc(when: datetime) -> str:
+    return when.astimezone(UTC).isoformat().replace("+00:00", "Z")
+
+
+def clock_value(time_us: int, zone: ZoneInfo) -> str:
+    """Return a time on the site's clock as a field for dates and times takes it, to the second."""
+    return as_utc(time_us).astimezone(zone).strftime("%Y-%m-%dT%H:%M:%S")
+
+
+def signed(form: FormData, name: str, way: str, backward: str) -> str:
+    """Return an amount with the sign that its direction gives it; "" where none is given.
+
+    Raises
+    ------
+    FormError
+        If both a sign and the backward direction are given.
+    """
+    amount = text_of(form, name)
+    if not amount or text_of(form, way) != backward:
+        return amount
+    if amount[:1] in "+-":
+        raise FormError(
+            f"{amount} has a sign, and its direction says {backward!r} as well: leave the sign away."
+        )
+    return f"-{amount}"
+
+
+# ---- The form of each kind of correction and of a level reading: its fields, and the rows that it
+# amounts to.
+
+
+LEVEL = "level"
+#: Bolts offered where the site file names none.
+_BOLTS_OFFERED = 4
+
+
+@dataclass(frozen=True)
+class FormPart:
+    """One field: its name, its label, a hint, and its choices where it has some (value, words)."""
+
+    name: str
+    label: str
+    hint: str = ""
+    choices: tuple[tuple[str, str], ...] = ()
+    number: bool = True
+    preset: str = ""
+
+
+@dataclass(frozen=True)
+class HandForm:
+    """A form: which table its rows go into, and how."""
+
+    name: str
+    title: str
+    table: str
+    parts: Callable[[PierFile, bool], list[FormPart]] = field(repr=False)  # site, whether a row is edited
+    rows: Callable[[FormData, PierFile], list[dict[str, str]]] = field(repr=False)
+
+
+def rows_of(form: HandForm, given: FormData, site: PierFile) -> list[dict[str, str]]:
+    """Return the rows that a form amounts to, as column -> text.
+
+    Raises
+    ------
+    FormError
+        If something is missing or contradicts itself; the record checks the values.
+    """
+    rows = form.rows(given, site)
+    if not rows:
+        raise FormError("nothing is filled in: give the amount of at least one bolt.")
+    return rows
+
+
+def values_of_row(form: HandForm, row: RowHeld) -> dict[str, str]:
+    """Return the fields of a form for a row that is in the record."""
+    said = {name: _plain(value) for name, value in row.values.items()}
+    for name, (forward, backward) in _WAYS.get(form.name, {}).items():
+        if said.get(name, "").startswith("-"):
+            said[name], said[f"{name}_way"] = said[name][1:], backward
+        else:
+            said[f"{name}_way"] = forward
+    if form.name in _BOLT_COLUMNS:
+        column = _BOLT_COLUMNS[form.name]
+        said["bearing_0"], said["amount_0"] = said["bearing_deg"], said[column].lstrip("-")
+        said["amount_0_way"] = _BOLT_WAYS[form.name][1 if said[column].startswith("-") else 0][0]
+    return said
+
+
+def _plain(value: object) -> str:
+    if value is None or value != value:
+        return ""
+    return f"{value:.10g}" if isinstance(value, float) else str(value)
+
+
+def _knob_parts(kind: str) -> Callable[[PierFile, bool], list[FormPart]]:
+    def parts(site: PierFile, editing: bool) -> list[FormPart]:
+        ways = (("up", "up"), ("down", "down"))
+        if kind == "azimuth":
+            south = site.site.latitude_deg < 0
+            toward, back = ("west", "east") if south else ("east", "west")
+            ways = (("up", f"clockwise, toward {toward}"), ("down", f"anticlockwise, toward {back}"))
+        hint = "Blank when the axis was re-aligned by an unknown amount; it is then estimated."
+        return [
+            FormPart("amount_arcmin", "Change that was meant, in arcminutes", hint),
+            FormPart("amount_arcmin_way", "Which way", _WAY_HINTS[kind], ways),
+            FormPart(
+                "turns", "Turns of the knob", "If you know them: the knob's true gain is learned from it."
+            ),
+        ]
+
+    return parts
+
+
+def _knob_rows(kind: str) -> Callable[[FormData, PierFile], list[dict[str, str]]]:
+    def rows(given: FormData, site: PierFile) -> list[dict[str, str]]:
+        amount = signed(given, "amount_arcmin", "amount_arcmin_way", "down")
+        return [{"kind": kind, "amount_arcmin": amount, "turns": text_of(given, "turns"), **_note(given)}]
+
+    return rows
+
+
+_WAY_HINTS = {
+    "azimuth": "Seen from above; east and west are where the axis's raised end goes.",
+    "altitude": "Where the axis's raised end goes.",
+}
+_WAYS = {kind: {"amount_arcmin": ("up", "down")} for kind in ("azimuth", "altitude")}
+_BOLT_COLUMNS = {"shim": "thickness_mm", "nuts": "turns"}
+_BOLT_WAYS = {
+    "shim": (("up", "put in"), ("down", "taken out")),
+    "nuts": (("up", "plate raised there"), ("down", "plate lowered there")),
+}
+_BOLT_WORDS = {"shim": "thickness of shim in mm", "nuts": "turns of the nut"}
+
+
+def _bolt_parts(kind: str) -> Callable[[PierFile, bool], list[FormPart]]:
+    def parts(site: PierFile, editing: bool) -> list[FormPart]:
+        bearings = [f"{one:g}" for one in site.plate.bolt_bearings_deg or ()] or [""] * _BOLTS_OFFERED
+        found = []
+        for at, bearing in enumerate([""] if editing else bearings):
+            of = f"Bolt {at + 1}"
+            found += [
+                FormPart(
+                    f"bearing_{at}", f"{of}: bearing in degrees", "Clockwise from north.", preset=bearing
+                ),
+                FormPart(f"amount_{at}", f"{of}: {_BOLT_WORDS[kind]}", "Blank: this bolt was left alone."),
+                FormPart(f"amount_{at}_way", f"{of}: which way", choices=_BOLT_WAYS[kind]),
+            ]
+        return found
+
+    return parts
+
+
+def _bolt_rows(kind: str) -> Callable[[FormData, PierFile], list[dict[str, str]]]:
+    def rows(given: FormData, site: PierFile) -> list[dict[str, str]]:
+        found: list[dict[str, str]] = []
+        at = 0
+        while f"amount_{at}" in given:
+            amount = signed(given, f"amount_{at}", f"amount_{at}_way", "down")
+            if amount:
+                bearing = text_of(given, f"bearing_{at}")
+                if bearing in [row["bearing_deg"] for row in found]:
+                    raise FormError(f"the bolt at bearing {bearing} is given twice: give it once.")
+                row = {"kind": kind, "bearing_deg": bearing, _BOLT_COLUMNS[kind]: amount}
+                found.append({**row, **_note(given)})
+            at += 1
+        return found
+
+    return rows
+
+
+def _level_parts(site: PierFile, editing: bool) -> list[FormPart]:
+    places = (("", "not known"), ("pier", "the pier"), ("plate", "the plate"), ("mount", "the mount"))
+    faces = (("", "as usual"), ("180", "turned end for end (values as read)"))
+    return [
+        FormPart("tilt_north_arcsec", "Tilt toward north, in arcseconds", "South is negative."),
+        FormPart("tilt_east_arcsec", "Tilt toward east, in arcseconds", "West is negative."),
+        FormPart("place", "What the level stood on", choices=places),
+        FormPart("face_deg", "How it lay", choices=faces),
+        FormPart("sigma_arcsec", "One standard deviation of the reading, in arcseconds", "If you know it."),
+    ]
+
+
+def _level_rows(given: FormData, site: PierFile) -> list[dict[str, str]]:
+    names = ("tilt_north_arcsec", "tilt_east_arcsec", "place", "face_deg", "sigma_arcsec")
+    return [{name: text_of(given, name) for name in names}]
+
+
+def _plain_rows(kind: str) -> Callable[[FormData, PierFile], list[dict[str, str]]]:
+    return lambda given, site: [{"kind": kind, **_note(given)}]
+
+
+def _note(given: FormData) -> dict[str, str]:
+    return {"note": text_of(given, "note")}
+
+
+def _form_of(kind: str) -> HandForm:
+    title = KINDS[kind][0].upper() + KINDS[kind][1:]
+    if kind in _WAYS:
+        return HandForm(kind, title, "corrections", _knob_parts(kind), _knob_rows(kind))
+    if kind in _BOLT_COLUMNS:
+        return HandForm(kind, title, "corrections", _bolt_parts(kind), _bolt_rows(kind))
+    return HandForm(kind, title, "corrections", lambda site, editing: [], _plain_rows(kind))
+
+
+#: Kind -> its form.
+FORMS: dict[str, HandForm] = {
+    **{kind: _form_of(kind) for kind in KINDS},
+    LEVEL: HandForm(LEVEL, "Level or inclinometer reading", "levels", _level_parts, _level_rows),
+}

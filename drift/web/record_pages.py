@@ -1,0 +1,207 @@
+"""Corrections and level readings by hand: the list, the forms, editing, withdrawing and putting back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+
+from drift.errors import DriftError, RecordError
+from drift.ingest.kinds import KINDS
+from drift.render import by_hand
+from drift.render.phrases import clock_text, zone_of
+from drift.web.current import PageState
+from drift.web.forms import (
+    FORMS,
+    LEVEL,
+    FormError,
+    FormPart,
+    HandForm,
+    clock_value,
+    rows_of,
+    text_of,
+    time_of,
+    values_of_row,
+)
+
+if TYPE_CHECKING:
+    from drift.record.acts import RowHeld
+    from drift.record.record import Record
+    from drift.site.file import PierFile
+
+
+_TABLES = ("corrections", "levels")
+
+
+@dataclass(frozen=True)
+class Line:
+    """One row of the list."""
+
+    row_id: int
+    table: str
+    when: str
+    words: str
+    note: str
+    where: str
+    state: str
+    done: tuple[str, ...]
+
+
+def listing(page_state: PageState, request: Request) -> HTMLResponse:
+    """List what was recorded, the latest first, also what was withdrawn and why."""
+    site, record = page_state.pier()
+    rows = [row for table in _TABLES for row in record.held(table)]
+    done = record.history([row.row_id for row in rows])
+    zone = zone_of(site.site.timezone)
+    rows.sort(key=lambda row: (row.values["time_us"], row.row_id), reverse=True)
+    lines = [
+        Line(
+            row.row_id,
+            row.kind,
+            clock_text(row.values["time_us"], zone),
+            by_hand.words(row.kind, [by_hand.as_text(row)], site).rstrip("."),
+            row.values.get("note") or "",
+            f"{row.file}, line {row.line}",
+            row.state,
+            tuple(by_hand.event_words(event, zone) for event in done.get(row.row_id, ())),
+        )
+        for row in rows
+    ]
+    return page_state.show(
+        request,
+        "corrections",
+        kinds=[(form.name, form.title) for form in FORMS.values()],
+        corrections=[one for one in lines if one.state == "in use" and one.table == "corrections"],
+        levels=[one for one in lines if one.state == "in use" and one.table == "levels"],
+        gone=[line for line in lines if line.state != "in use"],
+    )
+
+
+def blank_form(page_state: PageState, request: Request) -> HTMLResponse:
+    """Show the form for one kind of correction or a level reading."""
+    form = _form_named(request.path_params["kind"])
+    return _show_form(page_state, request, form, {}, "", None)
+
+
+def record(page_state: PageState, request: Request, given: FormData) -> Response:
+    """Write a correction or a level reading down."""
+    form = _form_named(request.path_params["kind"])
+    site, record = page_state.pier()
+    try:
+        rows = rows_of(form, given, site)
+        when = time_of(given, zone_of(site.site.timezone))
+        before = record.held(form.table)
+        outcome = record.record(form.table, [{"time_utc": when, **row} for row in rows])
+    except DriftError as error:
+        return _show_form(page_state, request, form, _as_given(given), str(error), None)
+    if not outcome.went_in:
+        return page_state.go("/corrections", "Exactly this is in the record already; nothing was added.")
+    said = [f"Recorded: {by_hand.words(form.table, rows, site)}", *by_hand.remarks(rows, site)]
+    if form.table == "corrections":
+        said += by_hand.alike(record.held(form.table), before, zone_of(site.site.timezone))
+        said += [by_hand.CAUTION] if form.name in by_hand.LOOSENED else []
+    return page_state.go("/corrections", *said)
+
+
+def edit_form(page_state: PageState, request: Request) -> HTMLResponse:
+    """Show the form of a row that is to be put right."""
+    site, record = page_state.pier()
+    row = _row(record, request.path_params["row"])
+    form = _form_named(row.values.get("kind", LEVEL))
+    values = values_of_row(form, row)
+    values["when"] = clock_value(row.values["time_us"], zone_of(site.site.timezone))
+    return _show_form(page_state, request, form, values, "", row)
+
+
+def edit(page_state: PageState, request: Request, given: FormData) -> Response:
+    """Put a row right: the one as it was is withdrawn and kept."""
+    site, record = page_state.pier()
+    row = _row(record, request.path_params["row"])
+    form = _form_named(row.values.get("kind", LEVEL))
+    zone = zone_of(site.site.timezone)
+    try:
+        (new,) = rows_of(form, given, site)
+        untouched = text_of(given, "when") == clock_value(row.values["time_us"], zone)
+        kept = untouched and not text_of(given, "clock")
+        when = by_hand.whole_time(row.values["time_us"]) if kept else time_of(given, zone)
+        whole = {**by_hand.as_text(row), **new}
+        record.amend(row.row_id, {"time_utc": when, **whole}, text_of(given, "why"))
+    except DriftError as error:
+        return _show_form(page_state, request, form, _as_given(given), str(error), row)
+    return page_state.go(
+        "/corrections",
+        f"Changed: {by_hand.words(form.table, [whole], site)}  The row as it was is kept as withdrawn.",
+    )
+
+
+def withdraw(page_state: PageState, request: Request, given: FormData) -> Response:
+    """Take a row out of use."""
+    site, record = page_state.pier()
+    row = _row(record, request.path_params["row"])
+    record.withdraw([row.row_id], text_of(given, "why"))
+    return page_state.go(
+        "/corrections", f"Withdrawn: {by_hand.words(row.kind, [by_hand.as_text(row)], site)}"
+    )
+
+
+def put_back(page_state: PageState, request: Request, given: FormData) -> Response:
+    """Take a withdrawn row into use again."""
+    site, record = page_state.pier()
+    row = _row(record, request.path_params["row"])
+    record.put_back([row.row_id], text_of(given, "why"))
+    return page_state.go(
+        "/corrections", f"In use again: {by_hand.words(row.kind, [by_hand.as_text(row)], site)}"
+    )
+
+
+def _show_form(
+    page_state: PageState,
+    request: Request,
+    form: HandForm,
+    values: dict[str, str],
+    trouble: str,
+    row: RowHeld | None,
+) -> HTMLResponse:
+    site: PierFile = page_state.pier()[0]
+    zone, parts = zone_of(site.site.timezone), form.parts(site, row is not None)
+    return page_state.show(
+        request,
+        "record",
+        status=400 if trouble else 200,
+        form=form,
+        parts=parts,
+        filled=values,
+        trouble=_by_labels(trouble, parts),
+        row=None if row is None else row.row_id,
+        zone=zone.key,
+    )
+
+
+def _by_labels(trouble: str, parts: list[FormPart]) -> str:
+    """Call the fields in a message by the labels that they have on the page."""
+    for part in parts:
+        trouble = trouble.replace(
+            f"{part.name} = ", f"\N{LEFT DOUBLE QUOTATION MARK}{part.label}\N{RIGHT DOUBLE QUOTATION MARK}, "
+        )
+    return f"{trouble[:1].upper()}{trouble[1:]}"
+
+
+def _form_named(name: str) -> HandForm:
+    if name not in FORMS:
+        raise FormError(f"there is no kind {name!r}; the kinds are {', '.join((*KINDS, LEVEL))}.")
+    return FORMS[name]
+
+
+def _row(record: Record, number: int) -> RowHeld:
+    for table in _TABLES:
+        for row in record.held(table):
+            if row.row_id == number:
+                return row
+    raise RecordError(f"row {number} is neither a correction nor a level reading of this record.")
+
+
+def _as_given(given: FormData) -> dict[str, str]:
+    return {name: value for name, value in given.items() if isinstance(value, str)}

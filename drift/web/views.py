@@ -1,0 +1,324 @@
+"""The pages that only show: now, pictures, seasons, nights, events, warnings."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, Response
+
+from drift.advice.words import angle, as_utc, counted
+from drift.errors import DriftError
+from drift.record.engine import now_us
+from drift.render import phrases
+from drift.render.drawing import Drawn
+from drift.render.figures.seasons import season_day
+from drift.render.origin import NightOrigin, night_origin, nights_of
+from drift.render.phrases import clock_text, evening_of, zone_of
+from drift.render.report import said
+from drift.render.tables import axis, causes
+from drift.render.tables.axis import Table
+from drift.watch.changes import acknowledged_sentences, news_afresh, state_text
+from drift.web.current import PageState
+from drift.web.forms import text_of
+from drift.web.pictures import evenings_of
+
+if TYPE_CHECKING:
+    from drift.record.record import Record
+    from drift.types import Analysis, NightAxis
+    from drift.watch.coming import News
+    from drift.web.current import CurrentAnalysis
+
+
+# ---- What is new since it was last acknowledged, and the page on which it is acknowledged.
+
+
+def news_of(analysis: Analysis, record: Record) -> tuple[News, str | None]:
+    """Return the news, and the state acknowledged before, None where there is none that can be read."""
+    last = record.last_acknowledged()
+    return news_afresh(analysis, None if last is None else last[2], now_us(), record.latest_import_us())
+
+
+def show(page_state: PageState, request: Request) -> HTMLResponse:
+    """Show what is new, and what was acknowledged last."""
+    analysis, current, fresh = page_state.analysis()
+    record = page_state.pier()[1]
+    last = record.last_acknowledged()
+    zone = zone_of(analysis.site.site.timezone)
+    return page_state.show(
+        request,
+        "warnings",
+        fresh=fresh,
+        news=news_of(analysis, record)[0],
+        seen=current.mark,
+        last=None if last is None else (clock_text(last[0], zone), last[1]),
+    )
+
+
+def acknowledge(page_state: PageState, request: Request, form: FormData) -> Response:
+    """Take note of what was shown, unless something else has come in since."""
+    analysis, current, fresh = page_state.analysis()
+    if not fresh or current.mark != text_of(form, "seen"):
+        return page_state.go(
+            "/warnings",
+            "The record has changed since you opened that page, so nothing was acknowledged.  Look at what "
+            "is new now.",
+        )
+    record = page_state.pier()[1]
+    found, before = news_of(analysis, record)
+    state = state_text(analysis, before, now_us(), record.latest_import_us())
+    dropped = record.acknowledge(text_of(form, "note"), state)
+    return page_state.go("/warnings", *acknowledged_sentences(found, dropped))
+
+
+# ---- The pages that only show: now, pictures, seasons, nights, events.
+
+
+class NoSuchPage(DriftError):
+    """The record holds nothing under the name that an address gives."""
+
+
+#: The pictures on the first page.
+_FIRST = ("axis", "tilt")
+_LAST_NIGHTS = 8
+#: First word of a picture's name -> heading over those that stand side by side.
+_CLOSE_UPS = {"event": "Events close up", "causes": "Cause by cause"}
+
+
+def now(page_state: PageState, request: Request) -> Response:
+    """Show the verdict, what to do, what is new, and the first pictures."""
+    analysis, current, fresh = page_state.analysis()
+    assert current.drawings is not None
+    known = {picture.name for picture in current.drawings.shown}
+    drawn = [current.drawings.named(name).drawn for name in _FIRST if name in known]
+    return page_state.show(
+        request,
+        "now",
+        said(analysis),
+        fresh=fresh,
+        pictures=drawn,
+        last_nights=axis.last_nights_table(analysis, _LAST_NIGHTS),
+        news=news_of(analysis, page_state.pier()[1])[0],
+    )
+
+
+def pictures(page_state: PageState, request: Request) -> HTMLResponse:
+    """Show all pictures."""
+    _, current, fresh = page_state.analysis()
+    assert current.drawings is not None
+    drawn = [current.drawings.named(picture.name).drawn for picture in current.drawings.shown]
+    return page_state.show(
+        request,
+        "pictures",
+        fresh=fresh,
+        pictures=[one for one in drawn if not one.narrow],
+        close_ups=[
+            (words, [one for one in drawn if one.narrow and one.kind == kind])
+            for kind, words in _CLOSE_UPS.items()
+        ],
+        left_out=current.drawings.left_out,
+    )
+
+
+def picture_values(page_state: PageState, request: Request) -> Response:
+    """Give the values under the pointer of one picture."""
+    _, current, _ = page_state.analysis()
+    assert current.drawings is not None
+    size = "phone" if request.query_params.get("size") == "phone" else "wide"
+    values = current.drawings.named(request.path_params["name"]).values
+    return JSONResponse(values.get(size) or values.get("phone") or [])
+
+
+def seasons(page_state: PageState, request: Request) -> HTMLResponse:
+    """List the seasons, with what each winter did."""
+    analysis, current, fresh = page_state.analysis()
+    return page_state.show(
+        request,
+        "seasons",
+        fresh=fresh,
+        seasons=_season_counts(analysis),
+        winters=causes.winters_table(analysis),
+        picture=_drawn(current, "seasons"),
+    )
+
+
+def season(page_state: PageState, request: Request) -> HTMLResponse:
+    """Show the nights, events and corrections of one season."""
+    analysis, _, fresh = page_state.analysis()
+    name = request.path_params["name"]
+    names = [one for one, _ in _season_counts(analysis)]
+    if name not in names:
+        raise NoSuchPage(f"there is no season {name!r} in the record; there are {', '.join(names)}.")
+    at = names.index(name)
+    events = causes.events_table(analysis)
+    corrections = causes.corrections_table(analysis)
+    history = analysis.history
+    return page_state.show(
+        request,
+        "season",
+        fresh=fresh,
+        name=name,
+        earlier=names[at - 1] if at else "",
+        later=names[at + 1] if at + 1 < len(names) else "",
+        nights=_nights_in(analysis, name),
+        winter=_only(causes.winters_table(analysis), [one.winter == name for one in history.winters]),
+        events=_only(events, [_season_of(analysis, one.before_us) == name for one in history.events]),
+        corrections=_only(
+            corrections, [_season_of(analysis, one.time_us) == name for one in history.corrections]
+        ),
+    )
+
+
+def nights(page_state: PageState, request: Request) -> HTMLResponse:
+    """List the nights of the latest season, and the earlier seasons."""
+    analysis, current, fresh = page_state.analysis()
+    counts = [one for one in _season_counts(analysis) if one[1]]
+    return page_state.show(
+        request,
+        "nights",
+        fresh=fresh,
+        latest=_nights_in(analysis, counts[-1][0]) if counts else None,
+        earlier=counts[-2::-1],
+        picture=_drawn(current, "nights"),
+    )
+
+
+def night(page_state: PageState, request: Request) -> HTMLResponse:
+    """Show one night, down to the rows and files that it came from."""
+    analysis, current, fresh = page_state.analysis()
+    try:
+        evening = date.fromisoformat(request.path_params["evening"])
+    except ValueError as error:
+        raise NoSuchPage(
+            f"{request.path_params['evening']!r} is no date: write that of the evening, such as 2024-02-11."
+        ) from error
+    found = nights_of(analysis, evening)
+    evenings = sorted(evenings_of(analysis))
+    if not found:
+        raise NoSuchPage(f"the record holds no night that began on {evening}.")
+    record = page_state.pier()[1]
+    origins = [night_origin(analysis, one, record.held, record.origins, current.row_ids) for one in found]
+    at = evenings.index(evening)
+    return page_state.show(
+        request,
+        "night",
+        fresh=fresh,
+        evening=evening,
+        parts=[_part(analysis, one) for one in origins],
+        earlier=evenings[at - 1] if at else "",
+        later=evenings[at + 1] if at + 1 < len(evenings) else "",
+        season=_season_of(analysis, found[0].time_us),
+    )
+
+
+def events(page_state: PageState, request: Request) -> HTMLResponse:
+    """List the events."""
+    analysis, _, fresh = page_state.analysis()
+    return page_state.show(request, "events", fresh=fresh, events=causes.events_table(analysis))
+
+
+def event(page_state: PageState, request: Request) -> HTMLResponse:
+    """Show one event close up."""
+    analysis, current, fresh = page_state.analysis()
+    number, history = request.path_params["number"], analysis.history
+    if not 1 <= number <= len(history.events):
+        held = counted(len(history.events), "event")
+        raise NoSuchPage(f"there is no event {number}; the record holds {held}.")
+    one = history.events[number - 1]
+    longitude = analysis.site.site.longitude_deg
+    table = causes.events_table(analysis)
+    row = table.rows[number - 1]
+    return page_state.show(
+        request,
+        "event",
+        fresh=fresh,
+        number=number,
+        of=len(history.events),
+        event_facts=list(zip(table.headings[1:], row[1:], strict=True)),
+        note=table.note,
+        picture=_drawn(current, f"event-{number}"),
+        before=evening_of(one.after_us, longitude),
+        after=evening_of(one.before_us, longitude),
+        evenings=evenings_of(analysis),
+    )
+
+
+def _drawn(current: CurrentAnalysis, name: str) -> Drawn | None:
+    try:
+        return None if current.drawings is None else current.drawings.named(name).drawn
+    except DriftError:  # it has nothing to show
+        return None
+
+
+def _season_of(analysis: Analysis, time_us: int) -> str:
+    return season_day(as_utc(time_us), analysis.site.site.latitude_deg < 0)[1]
+
+
+def _season_counts(analysis: Analysis) -> list[tuple[str, int]]:
+    """Return the seasons in which there is anything, the earliest first, with how many nights each has."""
+    south = analysis.site.site.latitude_deg < 0
+    counts: dict[tuple[int, str], int] = {}
+    history = analysis.history
+    dated = [*(one.time_us for one in history.corrections), *(one.before_us for one in history.events)]
+    for time_us in (*history.time_us.tolist(), *dated):
+        counts.setdefault(season_day(as_utc(time_us), south)[:2], 0)
+    for one in analysis.nights.nights:
+        key = season_day(as_utc(one.time_us), south)[:2]
+        counts[key] = counts.get(key, 0) + 1
+    return [(name, count) for (_, name), count in sorted(counts.items())]
+
+
+def _nights_in(analysis: Analysis, name: str) -> Table:
+    """Return the table of the nights of one season, the latest first."""
+    table = axis.nights_table(analysis)
+    kept = [_season_of(analysis, one.time_us) == name for one in analysis.nights.nights[::-1]]
+    return replace(_only(table, kept), title=f"The nights of {name}")
+
+
+def _only(table: Table, kept: list[bool]) -> Table:
+    return replace(table, rows=tuple(row for row, keep in zip(table.rows, kept, strict=True) if keep))
+
+
+def _part(analysis: Analysis, found: NightOrigin) -> dict[str, object]:
+    zone = zone_of(analysis.site.site.timezone)
+    rows = tuple(
+        (
+            one.origin.kind,
+            one.origin.file,
+            str(one.origin.line),
+            "" if one.time_us is None else clock_text(one.time_us, zone),
+            one.use,
+            one.origin.raw,
+        )
+        for one in found.rows
+    )
+    used = sum(one.use.startswith("used") for one in found.rows)
+    return {
+        "when": clock_text(found.night.time_us, zone),
+        "facts": _night_facts(found.night, analysis.site.site.latitude_deg),
+        "remarks": found.night.remarks,
+        "shared": found.shared,
+        "counts": f"{used} of {len(rows)} rows were used.",
+        "rows": Table(
+            "The rows behind it",
+            ("kind", "file", "line", "time", "use", "text as it came"),
+            rows,
+            frozenset({2}),
+        ),
+    }
+
+
+def _night_facts(night: NightAxis, latitude_deg: float) -> list[tuple[str, str]]:
+    az, alt, zero = (float(value) for value in night.estimate)
+    az_sd, alt_sd, zero_sd = np.sqrt(np.clip(np.diagonal(night.covariance), 0.0, None)).tolist()
+    return [
+        ("From", axis.source_words(night)),
+        ("Axis in azimuth", phrases.azimuth_words(az, az_sd, latitude_deg)),
+        ("Axis in altitude", phrases.altitude_words(alt, alt_sd)),
+        ("Hour-angle zero", angle(zero, zero_sd) if np.isfinite(zero) else phrases.NOT_KNOWN),
+        ("Readings used", axis.used_words(night)),
+    ]
