@@ -64,7 +64,7 @@ class Winter:
     calendar: float
     shape: float
     inside: float
-    driver: str
+    forcing: str
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ class Year:
     kind: str
     zero: str
     years_before: float
-    driver: str
+    forcing: str
     lead_days: Any = field(repr=False)  # (n,)
     inside: Any = field(repr=False)  # (n, 2): azimuth, altitude
     inside_tilt: Any = field(repr=False)  # (n, 2): north, east
@@ -203,11 +203,11 @@ def _nights(times: Any, longitude_deg: float) -> Any:
 def report_winters(winters: Sequence[Winter]) -> None:
     """Print how much the weather helps."""
     print("1. the last of 5 years hidden but for its weather: rms error of the tilt [arcsec]")
-    print("   seed  zero     frost  calendar  shape   frost/calendar  frost/shape  in band  driver")
+    print("   seed  zero     frost  calendar  shape   frost/calendar  frost/shape  in band  forcing")
     for one in winters:
         print(
             f"   {one.seed:4d}  {one.zero:7s}{one.frost:7.1f}{one.calendar:10.1f}{one.shape:7.1f}"
-            f"{one.frost / one.calendar:17.2f}{one.frost / one.shape:13.2f}{one.inside:9.2f}  {one.driver}"
+            f"{one.frost / one.calendar:17.2f}{one.frost / one.shape:13.2f}{one.inside:9.2f}  {one.forcing}"
         )
     for name in ("calendar", "shape"):
         ratio = float(np.median([one.frost / getattr(one, name) for one in winters]))
@@ -230,8 +230,8 @@ def report_years(years: Sequence[Year]) -> None:
         groups[f"heave, {name} years before"] = [
             y for y in years if y.kind == "heave" and low <= y.years_before < high
         ]
-    groups["heave, frost chosen"] = [y for y in years if y.kind == "heave" and y.driver != "calendar"]
-    groups["heave, calendar chosen"] = [y for y in years if y.kind == "heave" and y.driver == "calendar"]
+    groups["heave, frost chosen"] = [y for y in years if y.kind == "heave" and y.forcing != "calendar"]
+    groups["heave, calendar chosen"] = [y for y in years if y.kind == "heave" and y.forcing == "calendar"]
     for name, group in groups.items():
         if group:
             print(f"   {name:27s}{len(group):4d}   {_row(group)}")

@@ -6,8 +6,9 @@ import hashlib
 import json
 import math
 import types
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
+from enum import StrEnum
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
@@ -16,6 +17,7 @@ from typing import Any, Protocol, TypeVar, Union, get_args, get_origin, get_type
 import numpy as np
 
 from drift._version import __version__
+from drift.notices import Code, Value, code_of
 
 # ---- What may be kept from one answer to the next, so that old nights need not be done again.
 #
@@ -144,14 +146,16 @@ def _fields(kind: Any) -> tuple[tuple[str, Any], ...]:
 def _sort(kind: Any) -> tuple[str, Any]:
     """Tell what a type is, and what it is made of."""
     origin, inner = get_origin(kind), get_args(kind)
-    if kind in _PLAIN:
-        return "plain", kind
+    if kind in _PLAIN or (isinstance(kind, type) and issubclass(kind, StrEnum)):
+        return "plain", code_of if kind is Code else kind
+    if kind is Value:
+        return "value", None
     if origin in (Union, types.UnionType):
         (one,) = (each for each in inner if each is not type(None))
         return "optional", one
     if origin is tuple:
         return ("tuple", inner[0]) if inner[-1] is Ellipsis else ("fixed", inner)
-    if origin is dict:
+    if origin in (dict, Mapping):
         return "dict", inner[1]
     if origin is np.ndarray or kind is np.ndarray:
         return "array", None
@@ -164,6 +168,8 @@ def _packed(value: Any, kind: Any, rows: dict[str, list[Any]], places: dict[str,
     sort, inner = _sort(kind)
     if sort == "plain":
         return _plain(value, inner)
+    if sort == "value":
+        return _value(value)
     if sort == "array":
         array = np.asarray(value)
         name = array.dtype.kind
@@ -185,15 +191,32 @@ def _packed(value: Any, kind: Any, rows: dict[str, list[Any]], places: dict[str,
     return [_packed(getattr(value, name), own, rows, places) for name, own in _fields(inner)]
 
 
+def _value(value: Any) -> Any:
+    """Return what may stand in a notice, as JSON has it."""
+    if isinstance(value, tuple):
+        return [_value(each) for each in value]
+    if value is None or type(value) in _PLAIN:
+        return value
+    if isinstance(value, StrEnum):
+        return str(value)
+    raise TypeError(f"{value!r} may not stand in a notice")
+
+
+def _value_back(tree: Any) -> Any:
+    return tuple([_value_back(each) for each in tree]) if isinstance(tree, list) else tree
+
+
 def _is_just(value: Any, kind: Any) -> bool:
     return type(value) is kind
 
 
-def _plain(value: Any, kind: type) -> Any:
+def _plain(value: Any, kind: Callable[[Any], Any]) -> Any:
     """Return a word or number as the type says; never another one than was given."""
     made = kind(value)
+    if isinstance(made, StrEnum):
+        return str(made)
     if made != value and value == value:  # not a number equals nothing
-        raise TypeError(f"{value!r} is no {kind.__name__}")
+        raise TypeError(f"{value!r} is no {getattr(kind, '__name__', kind)}")
     return made
 
 
@@ -201,6 +224,8 @@ def _unpacked(tree: Any, kind: Any, rows: dict[str, Any]) -> Any:
     sort, inner = _sort(kind)
     if sort == "plain":
         return inner(tree)
+    if sort == "value":
+        return _value_back(tree)
     if sort == "array":
         name, place, *shape = tree
         return rows[name][place : place + math.prod(shape)].reshape(shape)

@@ -246,7 +246,7 @@ CALENDAR = "calendar"
 class Separable:
     """Whether two causes can be told apart on this user's data."""
 
-    analysis: str  # "yes", "partly", "no"
+    answer: str  # "yes", "partly", "no"
     because: str
     would_settle_it: str
 
@@ -408,7 +408,7 @@ class History(ShowsItself):
     causes: tuple[CauseSeries, ...] = ()
     before: str = field(default="", repr=False)  # for the next answer to start from, see `before.from_text`
     forecast: Forecast | None = field(default=None, repr=False)
-    driver_odds: dict[str, float] = field(default_factory=dict)
+    forcing_odds: dict[str, float] = field(default_factory=dict)
     # odds of what moves the tilt through the year: kinds of frost (`drift.ground.forcing.FROST_KINDS`),
     # "temperature", "moisture", "calendar"; they add up to 1
     moves: tuple[AxisMove, ...] = field(default=(), repr=False)  # over long stretches without nights

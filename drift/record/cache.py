@@ -49,17 +49,17 @@ def stand_of(connection: Connection) -> str:
     return f"{rows or 0} {acts or 0}"
 
 
-def keep_answer(connection: Connection, key: str, text: str, made_us: int) -> None:
+def keep_analysis(connection: Connection, key: str, text: str, made_us: int) -> None:
     """Keep an answer of this version under its key, and let go of the oldest ones."""
-    table = schema.kept_answers
+    table = schema.kept_analysiss
     connection.execute(delete(table).where(table.c.key == key))
     connection.execute(insert(table).values(key=key, text=text, code_version=__version__, made_us=made_us))
     _let_go_of_oldest(connection, table, ANSWERS_KEPT)
 
 
-def kept_answer(connection: Connection, key: str) -> str | None:
+def kept_analysis(connection: Connection, key: str) -> str | None:
     """Return the answer kept under a key by this version, or None."""
-    table = schema.kept_answers
+    table = schema.kept_analysiss
     return connection.scalar(
         select(table.c.text).where(table.c.key == key, table.c.code_version == __version__)
     )

@@ -343,14 +343,14 @@ class Record:
         with self._reading("looking when readings came in") as connection:
             return cache.latest_import_us(connection)
 
-    def keep_answer(self, key: str, text: str) -> bool:
+    def keep_analysis(self, key: str, text: str) -> bool:
         """Keep an answer under a key; return whether it could be kept."""
-        return self._try_to_keep(lambda connection: cache.keep_answer(connection, key, text, now_us()))
+        return self._try_to_keep(lambda connection: cache.keep_analysis(connection, key, text, now_us()))
 
-    def kept_answer(self, key: str) -> str | None:
+    def kept_analysis(self, key: str) -> str | None:
         """Return the answer that this version kept under a key, or None."""
         with self._reading("looking for a kept answer") as connection:
-            return cache.kept_answer(connection, key)
+            return cache.kept_analysis(connection, key)
 
     def keep_blobs(self, blobs: Mapping[str, bytes]) -> bool:
         """Keep blobs under their keys; return whether they could be kept."""

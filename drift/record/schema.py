@@ -219,8 +219,8 @@ messages = Table(
     Column("state_us", BigInteger, nullable=False),
 )
 
-kept_answers = Table(
-    "kept_answers",
+kept_analysiss = Table(
+    "kept_analysiss",
     metadata,
     Column("key", Text, primary_key=True),
     Column("text", Text, nullable=False),

@@ -20,6 +20,12 @@ from drift.advice.words import (
     size_of,
     toward_of,
 )
+from drift.advice.words import (
+    counted as counted,
+)
+from drift.advice.words import (
+    toward as toward,
+)
 
 # ---- Times as text: UTC for data, the site's own clock for people.
 

@@ -11,7 +11,7 @@ from scipy.stats import norm
 
 from drift.advice.outlook_words import (
     ahead_sentences,
-    driver_sentences,
+    forcing_sentences,
     realigning_sentences,
     settlement_sentences,
 )
@@ -259,20 +259,20 @@ def test_realigning_changes_little_where_the_pier_itself_swings_too_far():
     ],
 )
 def test_the_driver_is_told_with_its_odds_and_cannot_be_told_where_they_coincide(odds, said):
-    assert said in driver_sentences(outlook(invented_forecast(), driver_odds=odds))[0]
+    assert said in forcing_sentences(outlook(invented_forecast(), forcing_odds=odds))[0]
 
 
 def test_causes_of_the_last_year_are_told_the_largest_first():
     made = outlook(invented_forecast(), causes={"season": 3.0, "frost": 40.0, "settlement": 0.1})
-    assert driver_sentences(made)[1].endswith("""by frost 40" and the calendar's yearly part 3".""")
+    assert forcing_sentences(made)[1].endswith("""by frost 40" and the calendar's yearly part 3".""")
 
 
 def test_a_driver_that_moves_less_than_the_wander_is_not_praised():
     moved = {"frost": 2.0, "wander of the pier": 15.0}
-    made = outlook(invented_forecast(), causes=moved, driver_odds={"calendar": 0.001, "frozen": 0.999})
-    assert driver_sentences(made)[2].startswith("More of it follows none of these than the frost")
+    made = outlook(invented_forecast(), causes=moved, forcing_odds={"calendar": 0.001, "frozen": 0.999})
+    assert forcing_sentences(made)[2].startswith("More of it follows none of these than the frost")
     more = replace(made, causes={"frost": 20.0, "wander of the pier": 15.0})
-    assert len(driver_sentences(more)) == 2
+    assert len(forcing_sentences(more)) == 2
 
 
 def test_an_unsure_season_is_said_to_be_so():

@@ -28,7 +28,7 @@ def rich(latitude_deg: float = 47.3) -> Analysis:
     ahead = invented_forecast(
         *history.axis_now, swing=40.0, peaks=(110.0, 140.0), start_us=int(history.time_us[-1]) + 1
     )
-    history = replace(history, forecast=ahead, driver_odds={"frozen": 0.98, "calendar": 0.02})
+    history = replace(history, forecast=ahead, forcing_odds={"frozen": 0.98, "calendar": 0.02})
     mapping = {
         "site": dict(analysis.site.site),
         "warn": {"axis_arcmin": 2.0, "tilt_arcsec": 30.0},

@@ -294,7 +294,7 @@ def test_children_give_what_one_process_gives(tmp_path: Path, monkeypatch: pytes
 
 BREAKING = """
 import os, signal
-from drift.logs import fits_frame, fits_worker
+from drift.ingest import fits_frame, fits_worker
 plain = fits_frame.read_frame
 def read_frame(path, mapping):
     if "003" in path.name or "004" in path.name:

@@ -20,9 +20,9 @@ KEEP = f"""
 import sys, time
 from pathlib import Path
 from dataclasses import replace
-from drift.logs.fits_mapping import keep_fits_mapping, read_fits_mapping
-from drift.logs.mapping import ColumnFrom, Mapping
-from drift.logs.mapping_file import MappingFile
+from drift.ingest.fits_mapping import keep_fits_mapping, read_fits_mapping
+from drift.ingest.mapping import ColumnFrom, Mapping
+from drift.ingest.mapping_file import MappingFile
 site, who = Path(sys.argv[1]), sys.argv[2]
 columns = {{"time_utc": ColumnFrom(("t",)), "az_error_arcmin": ColumnFrom((f"a {{who}}",)),
            "alt_error_arcmin": ColumnFrom(("h",))}}

@@ -264,7 +264,7 @@ def test_acknowledgements(tmp_path: Path) -> None:
     assert last[0] > 1_700_000_000_000_000
 
 
-def test_kept_answers_are_replaced_and_few(tmp_path: Path) -> None:
+def test_kept_analysiss_are_replaced_and_few(tmp_path: Path) -> None:
     with open_record(tmp_path) as record:
         assert record.keep_analysis("a", "old")
         assert record.keep_analysis("a", "new")

@@ -31,14 +31,14 @@ needs_permissions = pytest.mark.skipif(
 KILLED_IMPORT = """
 import sys, time
 from pathlib import Path
-from drift.book.store import Book
-from drift.pierfile import load_pier
+from drift.record.record import Record
+from drift.site.file import load_pier
 
 def halfway(file, done, rows):
     print(done, rows, flush=True)
     time.sleep(600)
 
-with Book.open(load_pier(Path(sys.argv[1]))) as book:
+with Record.open(load_pier(Path(sys.argv[1]))) as book:
     list(book.import_files([Path(sys.argv[2])], halfway))
 """
 
@@ -182,7 +182,8 @@ def test_a_read_only_record_can_be_read_and_says_so_when_written_to(tmp_path: Pa
             record.acknowledge("", "{}")
     said = str(caught.value)
     assert (
-        f"the record {record_file(tmp_path)} can't be written, so that importing {log} is not possible" in said
+        f"the record {record_file(tmp_path)} can't be written, so that importing {log} is not possible"
+        in said
     )
     assert "permissions" in said
     if holder:

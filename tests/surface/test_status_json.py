@@ -250,7 +250,7 @@ OUTLOOK = shaped(
         "from_utc": a_time,
         "rests_on": a_text,
         "season_sure": truth,
-        "driver_odds": lambda value: all(a_text(k) and a_number(v) for k, v in value.items()),
+        "forcing_odds": lambda value: all(a_text(k) and a_number(v) for k, v in value.items()),
         "moved_last_year": lambda value: all(a_text(k) and a_number(v) for k, v in value.items()),
         "months": listed(
             shaped({"month": a_text, "time_utc": a_time, **BANDS, **TILT_BANDS, "chance_beyond": a_number})
@@ -349,7 +349,7 @@ def test_what_is_to_come_has_the_promised_form(analysis):
     two = np.array([3.0, -4.0])
     settling = Settling(two, np.ones(2), two, np.ones(2))
     ahead = invented_forecast(30.0, -20.0, 80.0, (120.0, 150.0), settling=settling)
-    one = replace(analysis, history=replace(analysis.history, forecast=ahead, driver_odds={"calendar": 1.0}))
+    one = replace(analysis, history=replace(analysis.history, forecast=ahead, forcing_odds={"calendar": 1.0}))
     status = json.loads(json.dumps(as_mapping(one), allow_nan=False))
     assert STATUS(status)
     assert [month["month"] for month in status["outlook"]["months"]][:4] == [

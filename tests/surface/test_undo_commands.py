@@ -21,9 +21,9 @@ ROOT = Path(__file__).parents[2]
 KILLED_UNDO = """
 import sys, time
 from pathlib import Path
-from drift.book import undoing
-from drift.book.store import Book
-from drift.pierfile import load_pier
+from drift.record import undo as undoing
+from drift.record.record import Record
+from drift.site.file import load_pier
 
 note = undoing.note_file
 def halfway(*values, **counts):
@@ -32,7 +32,7 @@ def halfway(*values, **counts):
     time.sleep(600)
 undoing.note_file = halfway
 
-with Book.open(load_pier(Path(sys.argv[1]))) as book:
+with Record.open(load_pier(Path(sys.argv[1]))) as book:
     book.undo(1)
 """
 UNDO = """

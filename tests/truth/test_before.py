@@ -80,7 +80,7 @@ def test_weather_that_came_later_is_not_passed_over(heaving):
     assert without.time_us.size > LONG
     later, scratch = history_of(weather, without.before), history_of(weather)
     assert (without.follows, later.follows) == ("calendar", scratch.follows)
-    assert later.driver_odds == scratch.driver_odds
+    assert later.forcing_odds == scratch.forcing_odds
     assert np.array_equal(later.change, scratch.change)
 
 
@@ -88,11 +88,11 @@ def test_weather_or_ground_that_was_put_right_is_looked_at_anew(heaving):
     weather, history_of = heaving
     shifted = weather.assign(day=weather["day"] + 60)
     scratch = history_of(weather)
-    assert history_of(weather, history_of(shifted).before).driver_odds == scratch.driver_odds
+    assert history_of(weather, history_of(shifted).before).forcing_odds == scratch.forcing_odds
     other_soil = history_of(weather, None, "sand")
-    assert history_of(weather, other_soil.before).driver_odds == scratch.driver_odds
+    assert history_of(weather, other_soil.before).forcing_odds == scratch.forcing_odds
     kept = history_of(weather, scratch.before)
-    assert (kept.follows, kept.driver_odds) == (scratch.follows, scratch.driver_odds)
+    assert (kept.follows, kept.forcing_odds) == (scratch.follows, scratch.forcing_odds)
 
 
 def test_a_record_that_grows_by_little_each_night_is_looked_at_from_scratch_in_the_end(long_record):

@@ -56,7 +56,7 @@ def test_frost_tells_the_pier_where_nothing_else_does(seed):
     scenario = family("heave", seed, years=4.0, zero="synced", latitude_deg=46.0)
     world, history = answered(scenario)
     _, plain = answered(scenario, without=("weather",))
-    assert history.driver_odds["calendar"] < 0.01
+    assert history.forcing_odds["calendar"] < 0.01
     with_weather, without = (np.sqrt(np.mean(tilt_error(world, h) ** 2)) for h in (history, plain))
     assert with_weather < SHARE_LEFT * without
     assert plain.east_tilt_from_mount_azimuth.answer == "no"
@@ -86,7 +86,7 @@ def test_the_season_has_the_direction_and_size_of_the_true_one(seed, zero, latit
 
 def test_without_weather_the_calendar_stands_in():
     _, history = answered(family("heave", 61, years=2.0), without=("weather",))
-    assert history.driver_odds == {"calendar": 1.0}
+    assert history.forcing_odds == {"calendar": 1.0}
     assert history.forecast is not None
 
 

@@ -21,8 +21,8 @@ def odds_of(scenario):
     """Return the odds of what moves the tilt, all kinds of frost added up as "frost"."""
     site = pier_from_mapping({**site_values(scenario), "store": {"url": "sqlite://"}})
     history = work_out(site, make(scenario).readings()).history
-    frost = sum(p for name, p in history.driver_odds.items() if name in FROST_KINDS)
-    return history, {**history.driver_odds, "frost": frost}
+    frost = sum(p for name, p in history.forcing_odds.items() if name in FROST_KINDS)
+    return history, {**history.forcing_odds, "frost": frost}
 
 
 def quiet(seed, latitude_deg, years=3.0, **moved):

@@ -19,14 +19,14 @@ ROUNDING = 1e-6
 DAYS = 200
 
 
-def driver(kind):
+def forcing(kind):
     days = np.arange(DAYS, dtype=np.int64)
     value = np.clip(np.sin(days / 40.0), 0.0, None)
     return FrostForcing(kind, 0.0, days * DAY_US, value, np.gradient(value), np.zeros(DAYS))
 
 
 def driven(log_probability):
-    compared = tuple(driver(kind) for kind in log_probability if kind != CALENDAR)
+    compared = tuple(forcing(kind) for kind in log_probability if kind != CALENDAR)
     return ForcingChoice(None, odds_of(log_probability), compared, log_probability)
 
 
@@ -54,10 +54,10 @@ def test_a_side_pays_for_the_good_readings_that_it_puts_aside(model):
     before = driven({CALENDAR: 0.0, "frozen": 0.0})
     after = told_with_steps(before, searched(model, (50, 90, 130)), searched(model))
     assert after.odds["frozen"] < 1e-6
-    assert after.driver is None
+    assert after.forcing is None
     other_way = told_with_steps(before, searched(model), searched(model, (50, 90, 130)))
     assert other_way.odds[CALENDAR] < 1e-6
-    assert other_way.driver is not None
+    assert other_way.forcing is not None
 
 
 def test_what_neither_side_uses_is_out_of_it(model):
@@ -74,6 +74,6 @@ def test_temperature_gains_only_what_it_explains_itself():
     calendar = find_events(model)
     assert [step.likeliest for step in calendar.steps] == ["pier"]
     before = driven({CALENDAR: -12.0, TEMPERATURE: -2.0, "frozen": 0.0})
-    after = told_with_steps(before, find_events(replace(model, frost=driver("frozen"))), calendar)
-    # the driver has nothing to do with this tilt: beside the step it is no likelier than the calendar
+    after = told_with_steps(before, find_events(replace(model, frost=forcing("frozen"))), calendar)
+    # the forcing has nothing to do with this tilt: beside the step it is no likelier than the calendar
     assert after.odds[TEMPERATURE] < 2.0 * after.odds[CALENDAR]

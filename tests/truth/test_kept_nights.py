@@ -1,11 +1,11 @@
 """What is kept of old nights: the answer is the same with it, and only new nights are done."""
 
-import drift.night.search as search_module
-import drift.pipeline as pipeline
+import drift.analysis as pipeline
 import numpy as np
 from exact_mount import Case, make
 
 import drift.night.directions as directions_module
+import drift.night.outliers as search_module
 from drift.analysis import work_out
 from drift.cache import pack
 from drift.demo.families import family

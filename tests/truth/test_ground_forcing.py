@@ -73,15 +73,15 @@ def sample(request):
 
 
 # The demo's frost is a root of degree-days damped by snow and followed with 9 days' delay; which kind of
-# driver a pier follows is for its readings to tell, so only the best of them has to come near.
+# forcing a pier follows is for its readings to tell, so only the best of them has to come near.
 ALIKE = 0.98
 
 
 def test_some_candidate_follows_another_makers_frost(sample):
     made, weather, ground = sample
     best = max(
-        np.corrcoef(lagged(driver.value, days)[400:], made.frost[400:])[0, 1]
-        for driver in frost_forcing_candidates(weather, ground)
+        np.corrcoef(lagged(forcing.value, days)[400:], made.frost[400:])[0, 1]
+        for forcing in frost_forcing_candidates(weather, ground)
         for days in (0.0, 5.0, 10.0, 20.0)
     )
     assert best > ALIKE
@@ -89,12 +89,12 @@ def test_some_candidate_follows_another_makers_frost(sample):
 
 @pytest.mark.parametrize("kind", ["frozen", "cold_left"])
 def test_a_typical_winter_peaks_at_one(weather, kind):
-    driver = frost_forcing(weather, ground_of(0.9, "clay", None, "bare"), kind)
+    forcing = frost_forcing(weather, ground_of(0.9, "clay", None, "bare"), kind)
     number = [w.first_day for w in winters(weather) if w.whole]
-    peaks = [driver.at(np.arange(d, d + 250) * DAY_US + DAY_US // 2).max() for d in number]
+    peaks = [forcing.at(np.arange(d, d + 250) * DAY_US + DAY_US // 2).max() for d in number]
     assert np.mean(peaks) == pytest.approx(1.0, abs=1e-9)
     assert np.std(peaks) > 0.03
-    assert driver.value.min() == 0.0
+    assert forcing.value.min() == 0.0
     # A colder winter peaks higher.
     index = [w.index_c_d for w in winters(weather) if w.whole]
     assert np.corrcoef(index, peaks)[0, 1] > 0.9
@@ -103,14 +103,14 @@ def test_a_typical_winter_peaks_at_one(weather, kind):
 def test_every_kind_is_known(weather):
     ground = ground_of(0.6, "sand", None, "bare")
     for kind in FROST_KINDS:
-        driver = frost_forcing(weather, ground, kind)
-        assert driver.value.shape == driver.time_us.shape == weather.day.shape
-        assert driver.sentence.endswith("weather.")
+        forcing = frost_forcing(weather, ground, kind)
+        assert forcing.value.shape == forcing.time_us.shape == weather.day.shape
+        assert forcing.sentence.endswith("weather.")
     with pytest.raises(ValueError, match="must be one of frozen, under_base, cold_left"):
         frost_forcing(weather, ground, "heave")
 
 
-def test_no_frost_is_no_driver():
+def test_no_frost_is_no_forcing():
     mild = site_weather(3.0, mean=18.0, swing=6.0, winter_sd=0.5)
     assert frost_forcing_candidates(mild, ground_of()) == ()
     assert not frost_forcing(mild, ground_of()).value.any()
@@ -230,8 +230,8 @@ def test_lag_is_a_first_order_delay():
 
 
 def test_winter_ramps_go_from_nought_to_one(weather):
-    driver = frost_forcing(weather, ground_of())
-    names, ramps = winter_ramps(driver, weather)
+    forcing = frost_forcing(weather, ground_of())
+    names, ramps = winter_ramps(forcing, weather)
     assert names[:2] == ("2012-13", "2013-14")
     assert ramps[:, 0] == pytest.approx(0.0)
     assert ramps[:, -1] == pytest.approx(1.0)
@@ -368,11 +368,13 @@ def test_what_may_come_stays_on_the_scale_of_the_past():
     weather = daily_weather(table_of(days, -3.0 - swing, 5.0 - swing), NORTH, int(days[0]), int(days[-1]))
     frozen = frost_front(weather, ground_of(0.9, "clay", None, None)).frozen_m
     heave = FrostHeave(weather, ground_of(float(frozen[-1]) - 1e-13, "clay", None, None), 10.0)
-    assert {driver.kind for driver in heave.drivers()} == set(FROST_KINDS)
-    for driver in heave.drivers():
+    assert {forcing.kind for forcing in heave.forcings()} == set(FROST_KINDS)
+    for forcing in heave.forcings():
         # the usual year before the record is another with each day: the past may differ by a little
-        otherwise = replace(driver, value=driver.value + 0.1)
-        for way, same in zip(heave.ways(driver, 365, 6), heave.ways(otherwise, 365, 6), strict=True):
+        otherwise = replace(forcing, value=forcing.value + 0.1)
+        for way, same in zip(
+            heave.sample_paths(forcing, 365, 6), heave.sample_paths(otherwise, 365, 6), strict=True
+        ):
             assert np.array_equal(way.value, same.value)
-            known = way.time_us <= driver.time_us[-1]
-            assert way.value[known] == pytest.approx(driver.at(way.time_us[known])[:, 0], abs=0.05)
+            known = way.time_us <= forcing.time_us[-1]
+            assert way.value[known] == pytest.approx(forcing.at(way.time_us[known])[:, 0], abs=0.05)

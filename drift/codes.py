@@ -1,0 +1,102 @@
+"""Words that travel as data: each a closed list that the whole program shares.
+
+A member's text is what stands in the record, in JSON and in the site file; what people read is made of it in
+`drift.render`.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Part(StrEnum):
+    """What may have moved."""
+
+    PIER = "pier"
+    MOUNT_AZ = "mount_az"  # the mount on the pier, about the vertical
+    MOUNT_ALT = "mount_alt"  # what the altitude adjuster does
+    ZERO = "zero"  # the hour-angle zero
+    NOTHING = "nothing"
+    UNDETERMINED = "undetermined"
+
+
+class CorrectionKind(StrEnum):
+    """What was done to mount, plate or pier."""
+
+    AZIMUTH = "azimuth"
+    ALTITUDE = "altitude"
+    SHIM = "shim"
+    NUTS = "nuts"
+    TIGHTEN = "tighten"
+    SERVICE = "service"
+    REMOUNT = "remount"
+    ZERO = "zero"
+    PIER = "pier"
+
+
+class Do(StrEnum):
+    """What is advised."""
+
+    NOTHING = "nothing"
+    WAIT = "wait"
+    MEASURE = "measure"
+    TIGHTEN = "tighten"
+    TURN_AZIMUTH = "turn_azimuth"
+    TURN_ALTITUDE = "turn_altitude"
+    SHIM = "shim"
+    NUTS = "nuts"
+    CALL_FOR_HELP = "call_for_help"
+
+
+class Source(StrEnum):
+    """Which kind of log a night's axis rests on."""
+
+    POINTING = "pointing"
+    SWEEP = "sweep"
+    RUN = "run"
+    TYPED = "typed"
+
+
+class Place(StrEnum):
+    """What a level stood on."""
+
+    PIER = "pier"
+    PLATE = "plate"
+    MOUNT = "mount"
+
+
+class HourAngleZero(StrEnum):
+    """Whether the mount's hour-angle zero comes back from session to session."""
+
+    KEPT = "kept"
+    SYNCED = "synced"
+    UNKNOWN = "unknown"
+
+
+class Reports(StrEnum):
+    """Whether a multi-star model inside the mount has altered what it reports."""
+
+    RAW = "raw"
+    MODELLED = "modelled"
+    UNKNOWN = "unknown"
+
+
+class Answer(StrEnum):
+    """Whether two causes can be told apart."""
+
+    YES = "yes"
+    PARTLY = "partly"
+    NO = "no"
+
+
+class CauseKind(StrEnum):
+    """What moves an axis, in the linear model."""
+
+    START = "start"
+    ANNUAL = "annual"
+    FROST = "frost"
+    SETTLEMENT = "settlement"
+    WARMTH = "warmth"
+    WANDER = "wander"
+    CORRECTION = "correction"
+    STEP = "step"
