@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 # line.  ``readings_id`` names the content of all tables (see `Readings`).
 
 
+#: Columns that had another name in the first version: former name -> name.
+FORMER_COLUMNS = {"lean_north_arcsec": "tilt_north_arcsec", "lean_east_arcsec": "tilt_east_arcsec"}
 #: Columns of each table: name -> "int", "float" or "text".
 READING_COLUMNS: dict[str, dict[str, str]] = {
     "solves": {

@@ -11,7 +11,7 @@ from drift.errors import LogFileError
 from drift.ingest import values
 from drift.ingest.cells import LogLayout
 from drift.ingest.names import words_of
-from drift.ingest.text import Heading
+from drift.ingest.text import Heading, contract_name
 from drift.ingest.units import own_unit
 
 # ---- Columns whose names are the contract's but for a slip of the keys, such as ``mount_dec_dge``.
@@ -38,7 +38,7 @@ def near_column(name: str, columns: Iterable[str]) -> str:
     A name that says another unit than the contract's is none: ``temp_f`` is not ``temp_c``.
     """
     columns = list(columns)
-    if name.lower() in columns:
+    if contract_name(name) in columns:
         return ""
     near = difflib.get_close_matches(name.lower(), columns, n=1, cutoff=_LIKENESS)
     if not near:
@@ -78,7 +78,7 @@ def _near(header: Sequence[str], layout: LogLayout) -> NearLayout | None:
 
 
 def _names(header: Sequence[str]) -> set[str]:
-    return {name.lower() for name in header}
+    return {contract_name(name) for name in header}
 
 
 # ---- Which kind of log a header belongs to, and why.
@@ -98,7 +98,7 @@ def recognise(
         If none fits (names what the nearest one lacks), two fit equally well,
         or a column that would be used stands in the header twice.
     """
-    names = [column.lower() for column in header]
+    names = [contract_name(column) for column in header]
     fitting = [layout for layout in layouts if set(layout.required) <= set(names)]
     if not fitting:
         raise LogFileError(f"{name}, line {header_line}: {why_none(header, layouts)}")
@@ -119,13 +119,13 @@ def recognise(
 
 def fits_any(header: Sequence[str], layouts: Sequence[LogLayout]) -> bool:
     """Tell whether a header has all required columns of some layout."""
-    names = {column.lower() for column in header}
+    names = {contract_name(column) for column in header}
     return any(set(layout.required) <= names for layout in layouts)
 
 
 def unused_columns(header: Sequence[str], layout: LogLayout) -> list[str]:
     """Return the header's columns that the layout has no use for."""
-    return [column for column in header if column and column.lower() not in layout.columns]
+    return [column for column in header if column and contract_name(column) not in layout.columns]
 
 
 def _says_more(layout: LogLayout, best: LogLayout) -> bool:
@@ -157,7 +157,7 @@ def _refuse_repeated(names: Sequence[str], layout: LogLayout, header_line: int, 
 
 def why_none(header: Sequence[str], layouts: Sequence[LogLayout]) -> str:
     """Say why a header fits no layout, and what the nearest one lacks."""
-    names = [column.lower() for column in header]
+    names = [contract_name(column) for column in header]
     shown = ", ".join(column for column in header if column)
     if _looks_like_data(header):
         return (

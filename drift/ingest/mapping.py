@@ -6,6 +6,7 @@ from collections.abc import Mapping as MappingOf
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from drift.ingest.text import contract_name
 from drift.ingest.times import DATES, FORMS, REPEATED
 
 # ---- Which of a file's columns is which of the contract's, and how each is written.
@@ -103,7 +104,7 @@ def header_key(header: Sequence[str]) -> tuple[str, ...]:
 
 def own_mapping(kind: str, header: Sequence[str], columns: Sequence[str]) -> Mapping:
     """Return the mapping of a file with the contract's own columns."""
-    names = {name.lower(): name for name in reversed(header)}
+    names = {contract_name(name): name for name in reversed(header)}
     return Mapping(kind, tuple(header), {c: ColumnFrom((names[c],)) for c in columns if c in names}, own=True)
 
 

@@ -18,6 +18,7 @@ from typing import IO, Any
 from drift.errors import LogFileError
 from drift.ingest.kinds import BY_KIND
 from drift.ingest.mapping import FRAMES, ICRS, OF_DATE, TIME_CHOICES, ColumnFrom, Mapping, TimeFrom
+from drift.ingest.text import contract_name
 from drift.ingest.times import zone_named
 from drift.ingest.units import unit_of, units_for
 from drift.ingest.values import MEANINGS, ON
@@ -272,9 +273,10 @@ class _Section:
             raise self._wrong("header", "must be the list of the file's column names")
         layout = BY_KIND[kind]
         columns, time = {}, TimeFrom()
-        for key, source in self.section.items():
-            if key in _NOT_COLUMNS:
+        for written, source in self.section.items():
+            if written in _NOT_COLUMNS:
                 continue
+            key = contract_name(written)
             if key not in layout.columns:
                 raise self._wrong(key, f"is no column of {layout.title}: {', '.join(layout.columns)}")
             columns[key] = self._source(key, source)

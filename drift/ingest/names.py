@@ -50,7 +50,7 @@ _SAME: dict[str, str] = {
     "run": "run runs",
     "north": "north n ns northsouth nord sud northward northing",
     "east": "east e ew eastwest ost est eastward easting",
-    "tilt": "tilt tilt level inclination slope neigung inclinometer",
+    "tilt": "tilt lean level inclination slope neigung inclinometer",
     "place": "place where location ort lieu",
     "face": "face reversed turned direction",
     "sigma": "sigma sd uncertainty stdev std stddev unc",

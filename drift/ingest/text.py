@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.errors import LogFileError
+from drift.types import FORMER_COLUMNS
 
 # ---- A file of any form as a table of raw columns: the seam between what a file looks like and what it
 # means.
@@ -40,6 +41,12 @@ PART_ROWS = 50_000
 
 #: The cells of one column: text without surrounding blanks ("" for none), or numbers (NaN for none).
 RawCells = list[str] | npt.NDArray[np.float64]
+
+
+def contract_name(column: str) -> str:
+    """Return the name of a column as the contract would write it: lower case, a former name as today's."""
+    name = column.lower()
+    return FORMER_COLUMNS.get(name, name)
 
 
 @dataclass(frozen=True)

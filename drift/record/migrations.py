@@ -21,6 +21,7 @@ from drift.record.acts import IMPORTED, new_act, note_file
 from drift.record.engine import Place, now_us, read_only_words
 from drift.record.schema import batches
 from drift.record.undo import NOTED_SINCE
+from drift.types import FORMER_COLUMNS
 
 
 @dataclass(frozen=True)
@@ -93,12 +94,22 @@ def _labels_of_solves(connection: Connection) -> None:
     _add_columns(connection, schema.readings["solves"], "sweep", "run")
 
 
+def _tilt_of_levels(connection: Connection) -> None:
+    """Call the readings of a level by the user's word; their digests rest on values, not on names."""
+    table = schema.readings["levels"].name
+    there = {one["name"] for one in inspect(connection).get_columns(table)}
+    for former, name in FORMER_COLUMNS.items():
+        if former in there:
+            connection.exec_driver_sql(f"ALTER TABLE {table} RENAME COLUMN {former} TO {name}")
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration("0001 first tables", _first_tables),
     Migration("0002 warnings on their way", _messages),
     Migration("0003 acts and withdrawn rows", _acts),
     Migration(NOTED_SINCE, _imports),
     Migration("0005 labels of sweeps and runs on solves", _labels_of_solves),
+    Migration("0006 tilt read by levels", _tilt_of_levels),
 )
 
 

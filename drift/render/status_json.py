@@ -133,7 +133,7 @@ def document(
     fitting, others = fitting_advice(ground)
     return {
         "format": "drift-outlook",
-        "version": 1,
+        "version": 2,
         "outlook": None if outlook is None else _outlook(outlook),
         "frost": None if ground is None else _frost(ground),
         "hindcasts": None if hindcasts is None else [_hindcast(one) for one in hindcasts],
@@ -273,7 +273,7 @@ def as_mapping(analysis: Analysis) -> dict[str, Any]:
     """
     return {
         "format": "drift-status",
-        "version": 1,
+        "version": 2,
         "site": _site(analysis),
         "nights": [_night(night) for night in analysis.nights.nights],
         "history": _history(analysis.history),

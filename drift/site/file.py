@@ -32,6 +32,10 @@ _LARGEST = 1_000_000
 _SAVE = "Save it as plain text in UTF-8."
 
 
+#: Keys that had another name in the first version: (section, former name) -> name.
+FORMER_KEYS = {("warn", "lean_arcsec"): "tilt_arcsec"}
+
+
 class PierFile(Sections):
     """One pier's site file, complete with what is assumed.
 
@@ -43,19 +47,23 @@ class PierFile(Sections):
         Where it was read from; None when it was not read from a file.
     given
         The keys that were given, as ``section.key``.
+    renamed
+        Keys that were given by a former name, as a sentence each.
     """
 
     path: Path | None = None
     given: tuple[str, ...] = ()
+    renamed: tuple[str, ...] = ()
 
     def defaults_used(self) -> tuple[str, ...]:
         """Return a sentence for each key that was not given and on whose default an answer can rest."""
-        return tuple(
+        assumed = (
             self._assumed(section, name)
             for section, model in SECTIONS.items()
             for name, field in model.model_fields.items()
             if key_of(field).weighs and f"{section}.{name}" not in self.given and self._matters(section, name)
         )
+        return (*self.renamed, *assumed)
 
     def _matters(self, section: str, name: str) -> bool:
         # Without the bolts' places no height is worked out, be it for nuts or for shims.
@@ -125,6 +133,7 @@ def fault_of(section: str, key: str, value: object) -> str:
 
 
 def _completed(data: Mapping[str, Any], path: Path | None, lines: Mapping[Place, int]) -> PierFile:
+    data, renamed = _by_todays_names(data, path, lines)
     try:
         read = Sections.model_validate(data)
     except ValidationError as error:
@@ -135,7 +144,34 @@ def _completed(data: Mapping[str, Any], path: Path | None, lines: Mapping[Place,
         sections["optics"] = read.optics.model_copy(update={"typical_declination_deg": -40.0})
     if read.store.url is None and path is not None:
         sections["store"] = StoreSection(url=DEFAULT_BOOK)
-    return PierFile(**sections, path=path, given=given)
+    return PierFile(**sections, path=path, given=given, renamed=renamed)
+
+
+def _by_todays_names(
+    data: Mapping[str, Any], path: Path | None, lines: Mapping[Place, int]
+) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """Return the keys under the names that they have today, and a sentence for each former name.
+
+    Raises
+    ------
+    drift.errors.SiteFileError
+        If a key stands there under both names.
+    """
+    data, sentences = dict(data), []
+    for (section, former), name in FORMER_KEYS.items():
+        keys = data.get(section)
+        if not isinstance(keys, Mapping) or former not in keys:
+            continue
+        line = lines.get((section, former))
+        where = f"{path or 'the site'}{f', line {line}' if line else ''}"
+        if name in keys:
+            raise SiteFileError(
+                f"{where}: [{section}] {former} is the former name of {name}, which is given too.  Remove "
+                "one of the two lines."
+            )
+        data[section] = {name if key == former else key: value for key, value in keys.items()}
+        sentences.append(f"[{section}] {former} is called {name} now: rename it in {where}.")
+    return data, tuple(sentences)
 
 
 def _text_of(path: Path) -> str:
