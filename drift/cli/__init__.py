@@ -1,1 +1,1 @@
-"""One short file a command."""
+"""The commands, thin faces: parse, call the library, print."""

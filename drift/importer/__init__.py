@@ -1,1 +1,1 @@
-""" """
+"""Files, forms and mended rows into the record: reading by `drift.ingest`, keeping by `drift.record`."""

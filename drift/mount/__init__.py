@@ -1,1 +1,1 @@
-"""Axes, tube sides, instrument constants: directions and mount readings."""
+"""Axes, tube sides, instrument constants, the plate on its bolts: directions and mount readings."""

@@ -1,1 +1,7 @@
-"""The parts of the site file: sections and keys, checks, lines, words."""
+"""The site file: what may stand in it, what is assumed, and what is said of a wrong one.
+
+Site file: `tomllib` gives no positions, so the valid text is walked once more for lines. One
+description of each key serves the error, the template, the prompt and the option.
+
+Rejected: a separate template file, pydantic's lax numbers, another TOML package.
+"""
