@@ -11,10 +11,10 @@ import numpy as np
 
 from drift.advice.plate import tip_plate
 from drift.advice.situation import ACT_SDS
-from drift.advice.words import angle, arcmin, azimuth_side, counted, listed, plain_arcmin, turns_in_words
 from drift.history.changes import LEAST_SD, SHARE_SD
 from drift.mount.orientation import hemisphere
 from drift.quantities import Floats
+from drift.render.phrases import angle, arcmin, azimuth_side, counted, listed, plain_arcmin, turns_in_words
 from drift.types import Action
 
 if TYPE_CHECKING:

@@ -21,9 +21,10 @@ from drift.advice.knobs import turns
 from drift.advice.movement import tilt_now
 from drift.advice.plate import Tip, tilt_words, tip_plate
 from drift.advice.situation import ACT_SDS
-from drift.advice.words import day, percent, size_of
+from drift.mount.axis_error import size_of
 from drift.mount.orientation import hemisphere
-from drift.quantities import ARCSEC_PER_RAD, Floats
+from drift.quantities import ARCSEC_PER_RAD, Floats, local_date
+from drift.render.phrases import percent
 from drift.types import HISTORY_COLUMNS, Action
 
 if TYPE_CHECKING:
@@ -141,7 +142,7 @@ def _tip(situation: Situation, history: History, tilt: Floats, tilt_sd: float) -
     shared = across(situation, history)
     if not (situation.site.plate.want_level or shared > ACROSS_AT_MOST):
         return None
-    since = day(_start_us(history), situation.zone)
+    since = local_date(_start_us(history), situation.zone)
     why = f"The base tilts {tilt_words(tilt[0], tilt[1], tilt_sd)} against how it stood on {since}"
     if shared > ACROSS_AT_MOST:
         why += (

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.advice.words import angle, plain_angle, toward, toward_of
 from drift.errors import PlateError
 from drift.mount.orientation import hemisphere
 from drift.mount.plate import SEATED_MM, heights_for_tilt, seat_on_bolts
 from drift.quantities import ARCSEC_PER_RAD, Floats
+from drift.render.phrases import angle, plain_angle, toward, toward_of
 from drift.site.threads import pitch_mm
 from drift.types import Action, Bolt
 

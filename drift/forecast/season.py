@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.advice.words import as_utc
 from drift.ground.calendar import year_phase
-from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
+from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints, as_utc
 
 if TYPE_CHECKING:
     from drift.types import History

@@ -58,6 +58,14 @@ def length(parts: Floats, sds: Floats) -> tuple[float, float]:
     return error, float(np.sqrt(np.sum((parts * sds) ** 2)) / error)
 
 
+def size_of(north: float, east: float, north_sd: float, east_sd: float) -> tuple[float, float]:
+    """Return the size of a tilt and its standard deviation, its components taken as independent."""
+    size = math.hypot(north, east)
+    if size == 0.0:
+        return 0.0, max(north_sd, east_sd)
+    return size, math.hypot(north * north_sd, east * east_sd) / size
+
+
 def turned(exposure_s: float) -> float:
     """Return the chord on the unit circle that the sky turns through, at most that of half a turn."""
     return 2.0 * math.sin(min(SIDEREAL_RAD_PER_MIN * exposure_s / 60.0, math.pi) / 2.0)

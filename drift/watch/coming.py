@@ -10,11 +10,11 @@ import numpy as np
 
 from drift.advice.movement import tilt_now
 from drift.advice.situation import silent_days
-from drift.advice.words import angle, arcmin, day, plain_arcmin
 from drift.forecast.season import days_of_year
 from drift.mount.axis_error import on_sky
 from drift.mount.orientation import hemisphere
-from drift.quantities import DAY_US, Floats
+from drift.quantities import DAY_US, Floats, local_date
+from drift.render.phrases import angle, arcmin, plain_arcmin
 
 if TYPE_CHECKING:
     from drift.advice.situation import Situation
@@ -145,7 +145,7 @@ def _limit_item(limit: Limit, situation: Situation, time_us: int, value: float, 
         what, then, most = "The axis", arcmin(value, sd), plain_arcmin(limit.limit / 60.0)
     else:
         what, then, most = "The pier's tilt", angle(value, sd), f'{limit.limit:.0f}"'
-    when = day(time_us, situation.zone)
+    when = local_date(time_us, situation.zone)
     sentence = (
         f"{what} will likely pass its warning limit of {most} by {when}, going by the season and by what "
         f"lasts: it should then be {then}."
@@ -198,8 +198,8 @@ def _old(analysis: Analysis, situation: Situation, now_us: int | None, arrived_u
         return None
     days = (now_us - last_us) / DAY_US
     sentence = (
-        f"Nothing has been measured since {day(last_us, situation.zone)}, {days:.0f} days ago: what has "
-        "moved since then can't be seen.  Take a night, or a level reading."
+        f"Nothing has been measured since {local_date(last_us, situation.zone)}, {days:.0f} days ago: what "
+        "has moved since then can't be seen.  Take a night, or a level reading."
     )
     mark = {"kind": "old", "of": str(last_us), "as_of_us": last_us}
     return Item("old", last_us, sentence, mark, {"days": round(days, 1)})
@@ -318,7 +318,7 @@ def _usual(history: History, move: AxisMove) -> Floats:
 
 
 def _gap_item(situation: Situation, move: AxisMove, size: float, sd: float, seasonal: bool) -> Item:
-    first, last = (day(time_us, situation.zone) for time_us in (move.from_us, move.to_us))
+    first, last = (local_date(time_us, situation.zone) for time_us in (move.from_us, move.to_us))
     days = (move.to_us - move.from_us) / DAY_US
     beyond = " more than the season usually does" if seasonal else ""
     sentence = (

@@ -11,11 +11,11 @@ import numpy as np
 from drift.advice.knobs import FAILS_CHANCE
 from drift.advice.movement import counts, pair_of
 from drift.advice.poles import pole_offset
-from drift.advice.words import angle, arcmin, day, plain_arcmin
 from drift.history.changes import STEPS_PER_YEAR
 from drift.mount.axis_error import length
 from drift.mount.orientation import hemisphere
-from drift.quantities import Bools, Floats
+from drift.quantities import Bools, Floats, local_date
+from drift.render.phrases import angle, arcmin, plain_arcmin
 from drift.types import HISTORY_COLUMNS
 
 if TYPE_CHECKING:
@@ -179,7 +179,7 @@ class Limit:
         who, limit = ("The axis", plain_arcmin(self.limit / 60.0))
         if self.name == "tilt":
             who, limit = "The pier", f'{self.limit:.0f}"'
-        when = day(self.time_us if standing.passed_us is None else standing.passed_us, zone)
+        when = local_date(self.time_us if standing.passed_us is None else standing.passed_us, zone)
         if standing.told is None:
             passed = f"{who} passed its warning limit of {limit} on {when}"
         else:
@@ -190,7 +190,7 @@ class Limit:
         """Say how large the latest value is, of when it is, and whether it is back inside the limit."""
         value, sd = float(self.values[-1]), float(self.sds[-1])
         back = "" if value > self.limit else "back inside it, "
-        when = f"on {day(self.time_us, zone)}"
+        when = f"on {local_date(self.time_us, zone)}"
         if self.name == "tilt":
             now = f"{when} it is {back}tilted {angle(value, sd)} more than at the start" if back else ""
             now = now or f"{when} it tilts {angle(value, sd)} more than at the start"
@@ -199,7 +199,7 @@ class Limit:
             now = f"{when} it is {back}{arcmin(value, sd)} from the pole"
             still = plain_arcmin(_BACK * self.limit / 60.0)
         if self.seen_us is not None:
-            now += f", by the level readings since its last night, {day(self.seen_us, zone)}"
+            now += f", by the level readings since its last night, {local_date(self.seen_us, zone)}"
         return f"{now} (it counts as back below {still})" if back else now
 
 
