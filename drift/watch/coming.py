@@ -11,8 +11,7 @@ import numpy as np
 from drift.advice.movement import tilt_now
 from drift.advice.situation import silent_days
 from drift.forecast.season import days_of_year
-from drift.mount.axis_error import on_sky
-from drift.mount.orientation import hemisphere
+from drift.mount.axis_error import on_sky, tilt_of_axis
 from drift.quantities import DAY_US, Floats, local_date
 from drift.render.phrases import angle, arcmin, plain_arcmin
 
@@ -129,10 +128,10 @@ def _tilt(situation: Situation, history: History) -> tuple[Floats, Floats]:
     now, forecast, latitude = tilt_now(history), situation.forecast, situation.latitude_rad
     if now is None or abs(latitude) < _NEAR_EQUATOR_RAD:
         return np.zeros(len(forecast.time_us)), np.zeros(len(forecast.time_us))
-    # what it adds to the axis is the pier's: az_error = tilt_east tan(phi), alt_error = -s tilt_north
-    lever = np.array([np.tan(latitude), -hemisphere(latitude)])
-    change = ((forecast.axis - history.axis_now) / lever)[:, ::-1]
-    variance = ((forecast.sd**2 - history.axis_now_sd**2) / lever**2)[:, ::-1]
+    # what is to be added to the axis is the pier's
+    change = tilt_of_axis(forecast.axis - history.axis_now, latitude)
+    grown = forecast.sd**2 - history.axis_now_sd**2
+    variance = np.sign(grown)[:, ::-1] * tilt_of_axis(np.sqrt(np.abs(grown)), latitude) ** 2
     told = np.isfinite(now[0])
     tilt = now[0][told] + change[:, told]
     spread = np.sqrt(now[1][told] ** 2 + np.clip(variance[:, told], 0.0, None))

@@ -12,8 +12,7 @@ from drift.advice.knobs import FAILS_CHANCE
 from drift.advice.movement import counts, pair_of
 from drift.advice.poles import pole_offset
 from drift.history.changes import STEPS_PER_YEAR
-from drift.mount.axis_error import length
-from drift.mount.orientation import hemisphere
+from drift.mount.axis_error import axis_error, axis_error_sd, length
 from drift.quantities import Bools, Floats, local_date
 from drift.render.phrases import angle, arcmin, plain_arcmin
 from drift.types import HISTORY_COLUMNS
@@ -231,11 +230,9 @@ def axis_track(analysis: Analysis) -> LimitTrack | None:
     if not seen.any() or not np.all(np.isfinite(history.axis_now)):
         return None
     last = int(np.flatnonzero(seen)[-1])
-    change = dict(zip(HISTORY_COLUMNS, history.change[known].T, strict=True))
-    az = change["mount_az"] + (change["tilt_east"] + change["plate_east"]) * np.tan(latitude)
-    alt = change["mount_alt"] - hemisphere(latitude) * (change["tilt_north"] + change["plate_north"])
+    moved = axis_error(history.change[known], float(latitude))
     to_sky, now = np.array([np.cos(latitude), 1.0]), history.axis_now - pole_offset(analysis.site)
-    axis = np.stack([az - az[last] + now[0], alt - alt[last] + now[1]], axis=1)
+    axis = moved - moved[last] + now
     # the uncertainty of the latest night stands for all before it
     sds = np.hypot(history.axis_now_sd, _grown(history.sd[known], last, float(latitude)))
     return LimitTrack(times, axis * to_sky, sds * to_sky, seen)
@@ -245,9 +242,7 @@ def _grown(sd: Floats, last: int, latitude_rad: float) -> Floats:
     """Return the sd of what az_error and alt_error did since row `last`, (n, 2) [arcsec]; 0 before it."""
     variance = np.clip(sd**2 - sd[last] ** 2, 0.0, None)
     variance[: last + 1] = 0.0
-    of = dict(zip(HISTORY_COLUMNS, variance.T, strict=True))
-    az = of["mount_az"] + (of["tilt_east"] + of["plate_east"]) * np.tan(latitude_rad) ** 2
-    return np.sqrt(np.stack([az, of["mount_alt"] + of["tilt_north"] + of["plate_north"]], axis=1))
+    return axis_error_sd(np.sqrt(variance), latitude_rad)
 
 
 def _axis(analysis: Analysis) -> Limit | None:
