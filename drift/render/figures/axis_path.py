@@ -182,7 +182,6 @@ def _no_mark() -> Any:
 #: The pole is taken into the frame when that makes the frame at most so many times larger.
 _WIDEN = 3.5
 _LEAST_SPAN = 0.4  # [arcmin]
-_TINT = 0.13
 
 
 def figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN) -> Figure:
