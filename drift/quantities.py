@@ -1,8 +1,10 @@
-"""The few constants and array types that every numerical room shares."""
+"""The few constants, array types and clock readings that every numerical room shares."""
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
@@ -17,3 +19,13 @@ ARCSEC_PER_RAD = 180.0 * 3600.0 / np.pi
 DAY_US = 86_400_000_000
 #: Days in a tropical year.
 YEAR_DAYS = 365.2422
+
+
+def as_utc(time_us: int) -> datetime:
+    """Return UTC microseconds since 1970 as an aware time."""
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=int(time_us))
+
+
+def local_date(time_us: int, zone: ZoneInfo) -> str:
+    """Return the date on a site's calendar, ISO 8601: ``2024-03-19``."""
+    return as_utc(time_us).astimezone(zone).strftime("%Y-%m-%d")

@@ -14,9 +14,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from drift.advice.words import arcmin, as_utc, azimuth_side, percent, plain_arcmin
 from drift.forecast.coming import AxisForecast
-from drift.quantities import Bools, Floats
+from drift.quantities import Bools, Floats, as_utc
+from drift.render.phrases import arcmin, azimuth_side, percent, plain_arcmin
 from drift.types import YearAim
 
 if TYPE_CHECKING:

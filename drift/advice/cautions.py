@@ -12,8 +12,8 @@ from drift.advice.levelling import lasting_tilt
 from drift.advice.movement import pair_of
 from drift.advice.plate import tilt_words
 from drift.advice.situation import ACT_SDS
-from drift.advice.words import angle, day, plain_angle, plain_arcmin, toward
-from drift.quantities import ARCSEC_PER_RAD
+from drift.quantities import ARCSEC_PER_RAD, local_date
+from drift.render.phrases import angle, plain_angle, plain_arcmin, toward
 from drift.types import Action
 
 if TYPE_CHECKING:
@@ -73,8 +73,8 @@ def _cracked(situation: Situation, history: History) -> str:
     if mended:
         return ""
     return (
-        f"A crack is noted on {day(latest.time_us, situation.zone)}: have the concrete looked at by someone "
-        "who knows it before anything is tightened or adjusted, and do not stand under the load."
+        f"A crack is noted on {local_date(latest.time_us, situation.zone)}: have the concrete looked at by "
+        "someone who knows it before anything is tightened or adjusted, and do not stand under the load."
     )
 
 

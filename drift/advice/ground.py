@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from drift.advice.words import counted
 from drift.ground.calendar import date_text
 from drift.ground.frost_at_base import DepthRange, FrostAtBase, WinterFrost, depth_of_winter, frost_at_base
 from drift.ground.frost_depth import DesignIndex, design_index, winters
 from drift.ground.pier_site import Ground, ground_of
 from drift.ground.weather import DailyWeather, daily_weather
+from drift.render.phrases import counted
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile

@@ -11,10 +11,10 @@ import numpy as np
 
 from drift.advice.plate import tip_plate
 from drift.advice.situation import ACT_SDS
-from drift.advice.words import angle, arcmin, azimuth_side, counted, listed, plain_arcmin, turns_in_words
 from drift.history.changes import LEAST_SD, SHARE_SD
-from drift.mount.orientation import hemisphere
+from drift.mount.axis_error import tilt_of_axis
 from drift.quantities import Floats
+from drift.render.phrases import angle, arcmin, azimuth_side, counted, listed, plain_arcmin, turns_in_words
 from drift.types import Action
 
 if TYPE_CHECKING:
@@ -437,7 +437,6 @@ def _out_of_travel(turn: _Turn, travel: float, situation: Situation) -> Action:
             f"{short}: set the knob to the middle of its travel and turn the mount's base on the plate."
         )
         return Action("turn_azimuth", sentence, amount_arcmin=round(turn.change / 60.0, 2))
-    # alt_error = alpha - s tilt_north: a tip toward the pole's side lowers the axis
-    north = -hemisphere(situation.latitude_rad) * turn.change
+    north = float(tilt_of_axis(np.array([0.0, turn.change]), situation.latitude_rad)[0])
     why = f"{short}: with the knob in the middle of its travel"
     return tip_plate(situation.site, north, 0.0, why).action

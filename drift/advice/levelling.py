@@ -21,9 +21,9 @@ from drift.advice.knobs import turns
 from drift.advice.movement import tilt_now
 from drift.advice.plate import Tip, tilt_words, tip_plate
 from drift.advice.situation import ACT_SDS
-from drift.advice.words import day, percent, size_of
-from drift.mount.orientation import hemisphere
-from drift.quantities import ARCSEC_PER_RAD, Floats
+from drift.mount.axis_error import size_of, tilt_of_axis
+from drift.quantities import ARCSEC_PER_RAD, Floats, local_date
+from drift.render.phrases import percent
 from drift.types import HISTORY_COLUMNS, Action
 
 if TYPE_CHECKING:
@@ -141,7 +141,7 @@ def _tip(situation: Situation, history: History, tilt: Floats, tilt_sd: float) -
     shared = across(situation, history)
     if not (situation.site.plate.want_level or shared > ACROSS_AT_MOST):
         return None
-    since = day(_start_us(history), situation.zone)
+    since = local_date(_start_us(history), situation.zone)
     why = f"The base tilts {tilt_words(tilt[0], tilt[1], tilt_sd)} against how it stood on {since}"
     if shared > ACROSS_AT_MOST:
         why += (
@@ -171,7 +171,7 @@ def _start_us(history: History) -> int:
 
 def _seasonal_tilt(situation: Situation, time_us: int) -> Floats:
     """Return the annual tilt (north, east) at a time: what it adds to the axis, turned back [arcsec]."""
-    az, alt = situation.season.at(np.array([time_us]))[0]
-    latitude = situation.latitude_rad
-    east = 0.0 if abs(latitude) < _NEAR_EQUATOR_RAD else az / math.tan(latitude)
-    return np.array([-hemisphere(latitude) * alt, east])
+    axis, latitude = situation.season.at(np.array([time_us]))[0], situation.latitude_rad
+    if abs(latitude) < _NEAR_EQUATOR_RAD:
+        axis, latitude = np.array([0.0, axis[1]]), math.copysign(_NEAR_EQUATOR_RAD, latitude)
+    return tilt_of_axis(axis, latitude)

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.advice.words import CLOSE_SDS, arcmin, pair, plain_arcmin, rounded_arcmin
 from drift.mount.axis_error import on_sky, parts_on_sky, turned
 from drift.quantities import ARCSEC_PER_RAD, Bools, Floats
+from drift.render.phrases import CLOSE_SDS, arcmin, pair, plain_arcmin, rounded_arcmin
 from drift.types import AtPlace, Matter
 
 if TYPE_CHECKING:

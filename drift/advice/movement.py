@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.mount.orientation import hemisphere
+from drift.mount.axis_error import axis_weights
 from drift.quantities import Floats
 from drift.types import HISTORY_COLUMNS
 
@@ -287,17 +287,14 @@ def _gradual_axis(site: PierFile, nights: Nights, history: History, explained: s
     first_sd = next((np.sqrt(np.diag(n.covariance)[:2]) for n in nights.nights if n.has_axis), None)
     if first_sd is None:
         return []
-    # az_error = mount_az + tilt_east tan(phi), alt_error = mount_alt - s tilt_north
-    pairs = (
-        (EAST_PAIR, math.tan(latitude), math.cos(latitude)),
-        (NORTH_PAIR, -hemisphere(latitude), 1.0),
-    )
+    pairs, weights = ((EAST_PAIR, math.cos(latitude)), (NORTH_PAIR, 1.0)), axis_weights(latitude)
     found = []
-    for k, ((tilt, mount), lever, to_sky) in enumerate(pairs):
+    for k, ((tilt, mount), to_sky) in enumerate(pairs):
         of_tilt, of_mount = own_change(history, tilt), own_change(history, mount)
         if of_tilt is None or of_mount is None or explained & {tilt, mount}:
             continue
         sd = math.hypot(float(history.axis_now_sd[k]), float(first_sd[k]))
+        lever = float(weights[k, HISTORY_COLUMNS.index(tilt)])
         change = Change(mount, of_mount.size + lever * of_tilt.size, sd)
         if _clear(change, site.warn.axis_arcmin * 60.0 / to_sky):
             found.append(Movement("undetermined", "axis", changes=(change,)))

@@ -5,20 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
-from drift.advice.words import (
-    angle,
-    day,
-    listed,
-    percent,
-    plain_angle,
-    plain_arcmin,
-    ranked,
-    size_of,
-    toward_of,
-)
 from drift.forecast.outlook import SMALL_CHANCE, Day, Outlook, Turning
 from drift.ground.forcing import FROST_KINDS
-from drift.quantities import DAY_US, YEAR_DAYS, Floats
+from drift.mount.axis_error import size_of
+from drift.quantities import DAY_US, YEAR_DAYS, Floats, local_date
+from drift.render.phrases import angle, listed, percent, plain_angle, plain_arcmin, ranked, toward_of
 
 #: What a driver is called in a sentence.
 FORCING_WORDS = {
@@ -124,8 +115,8 @@ def ahead_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
     said = [_turning(outlook.turning, zone, outlook.from_us)]
     if outlook.since_us is not None:
         said.append(
-            f"This goes on from the last reading, of {day(outlook.since_us, zone)}, and reaches to "
-            f"{day(_until_us(outlook), zone)}: a night would make it surer and longer."
+            f"This goes on from the last reading, of {local_date(outlook.since_us, zone)}, and reaches to "
+            f"{local_date(_until_us(outlook), zone)}: a night would make it surer and longer."
         )
     if not outlook.season_sure:
         said.append(
@@ -152,7 +143,7 @@ def too_short_sentences(outlook: Outlook) -> tuple[str, ...]:
 def coming_heading(outlook: Outlook | None, zone: ZoneInfo) -> str:
     """Return the heading over what is to come; of a record that is only looked at, as of its end."""
     as_of_us = None if outlook is None else outlook.as_of_us
-    return "The coming year" + ("" if as_of_us is None else f", as of {day(as_of_us, zone)}")
+    return "The coming year" + ("" if as_of_us is None else f", as of {local_date(as_of_us, zone)}")
 
 
 def _until_us(outlook: Outlook) -> int:
@@ -163,7 +154,7 @@ def _within(outlook: Outlook, zone: ZoneInfo) -> str:
     """Return over what time the chances are: a year, or what is left of the forecast."""
     until_us = _until_us(outlook)
     whole = until_us - outlook.from_us > _WHOLE_YEAR_DAYS * DAY_US
-    return "at some time in the year" if whole else f"at some time until {day(until_us, zone)}"
+    return "at some time in the year" if whole else f"at some time until {local_date(until_us, zone)}"
 
 
 def _turning(turning: Turning | None, zone: ZoneInfo, from_us: int) -> str:
@@ -206,10 +197,10 @@ def _past_peak(peak: Day, back: Day | None, zone: ZoneInfo, from_us: int) -> str
 
 
 def _when(one: Day, zone: ZoneInfo) -> str:
-    about = f"about {day(one.time_us, zone)}"
+    about = f"about {local_date(one.time_us, zone)}"
     if one.first_us == one.last_us:
         return about
-    return f"{about} (80 %: {day(one.first_us, zone)} to {day(one.last_us, zone)})"
+    return f"{about} (80 %: {local_date(one.first_us, zone)} to {local_date(one.last_us, zone)})"
 
 
 def realigning_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
@@ -224,7 +215,7 @@ def realigning_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
     if found.likely_us is not None:
         now = found.likely_us == outlook.from_us
         likely = "; more likely than not it is so " + (
-            "now" if now else f"from about {day(found.likely_us, zone)} on"
+            "now" if now else f"from about {local_date(found.likely_us, zone)} on"
         )
     return f"{chance}{likely}.", _worth(outlook, zone)
 
@@ -244,7 +235,7 @@ def _worth(outlook: Outlook, zone: ZoneInfo) -> str:
     small = percent(SMALL_CHANCE)
     when = f"soon, as the chance is over {small} from now on"
     if found.by_us is not None and found.by_us > outlook.from_us:
-        when = f"by {day(found.by_us, zone)} at the latest, until when the chance stays within {small}"
+        when = f"by {local_date(found.by_us, zone)} at the latest, until when the chance stays within {small}"
     return f"Re-aligning is worth it, {when}: set as advised, it is {reset} instead of {left} over the year."
 
 

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.advice.words import angle, plain_angle, toward, toward_of
 from drift.errors import PlateError
-from drift.mount.orientation import hemisphere
+from drift.mount.axis_error import axis_of_tilt
 from drift.mount.plate import SEATED_MM, heights_for_tilt, seat_on_bolts
 from drift.quantities import ARCSEC_PER_RAD, Floats
+from drift.render.phrases import angle, plain_angle, toward, toward_of
 from drift.site.threads import pitch_mm
 from drift.types import Action, Bolt
 
@@ -226,10 +226,8 @@ class Tip:
     left: bool = False
 
     def axis_change(self, latitude_rad: float) -> Floats:
-        """Return what it does to (az_error, alt_error): ``t_E tan(phi)`` and ``-s t_N`` [arcsec]."""
-        return np.array(
-            [self.east_arcsec * math.tan(latitude_rad), -hemisphere(latitude_rad) * self.north_arcsec]
-        )
+        """Return what it does to (az_error, alt_error), (2,) [arcsec]."""
+        return axis_of_tilt(np.array([self.north_arcsec, self.east_arcsec]), latitude_rad)
 
 
 def tip_plate(site: PierFile, north_arcsec: float, east_arcsec: float, why: str) -> Tip:

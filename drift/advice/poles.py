@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drift.advice.matters import OpenSky, open_sky
-from drift.advice.words import arcmin
 from drift.mount.axis_error import SIDEREAL_RAD_PER_MIN, on_sky
 from drift.mount.orientation import hemisphere
 from drift.quantities import ARCSEC_PER_RAD, Floats
+from drift.render.phrases import arcmin
 from drift.sky.air import (
     STANDARD_TEMP_C,
     refracted_place,

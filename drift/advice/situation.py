@@ -11,11 +11,10 @@ import numpy as np
 from drift.advice.aim import best_change, days_that_count
 from drift.advice.matters import matters_of
 from drift.advice.poles import pole_offset
-from drift.advice.words import day
 from drift.forecast.coming import AxisForecast, coming
 from drift.forecast.season import Season, season_of
 from drift.mount.axis_error import on_sky
-from drift.quantities import DAY_US, Floats
+from drift.quantities import DAY_US, Floats, local_date
 from drift.types import Action, Matter
 
 if TYPE_CHECKING:
@@ -62,9 +61,10 @@ def night_first(actions: tuple[Action, ...], situation: Situation) -> tuple[Acti
     """Put a night before what logs of long ago would have turned or lifted."""
     if not any(action.do in _ADJUSTING for action in actions):
         return actions
+    when = local_date(situation.time_us, situation.zone)
     sentence = (
-        f"Take a night first, and ask again: the last one, of {day(situation.time_us, situation.zone)}, was "
-        "long past when it was read in, too old to turn or lift anything by; what follows is what it said."
+        f"Take a night first, and ask again: the last one, of {when}, was long past when it was read in, too "
+        "old to turn or lift anything by; what follows is what it said."
     )
     return (Action("measure", sentence), *actions)
 

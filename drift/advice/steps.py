@@ -19,10 +19,10 @@ from drift.advice.movement import Movement, counts, doubtful_pairs, findings_of
 from drift.advice.poles import poles_of
 from drift.advice.situation import ACT_SDS, OLD_DAYS, latest_us, looked_at, night_first, situation_of
 from drift.advice.verdict import verdict_of
-from drift.advice.words import CLOSE_SDS, arcmin, azimuth_side, day, listed, plain_arcmin, rounded_arcmin
 from drift.forecast.outlook import realign_by
 from drift.mount.axis_error import on_sky
-from drift.quantities import DAY_US
+from drift.quantities import DAY_US, local_date
+from drift.render.phrases import CLOSE_SDS, arcmin, azimuth_side, listed, plain_arcmin, rounded_arcmin
 from drift.types import Action, Advice, Done
 
 if TYPE_CHECKING:
@@ -120,7 +120,7 @@ def done_words(correction: CorrectionFound, situation: Situation) -> Done:
             azimuth_side(asked, latitude) if correction.kind == "azimuth" else "up" if asked >= 0 else "down"
         )
         what += f" {way} by {plain_arcmin(abs(asked) / 60.0, 2)}"
-    sentence = f"Done on {day(correction.time_us, situation.zone)}: {what}."
+    sentence = f"Done on {local_date(correction.time_us, situation.zone)}: {what}."
     return Done(code[1] if code else "", correction.time_us, sentence)
 
 
@@ -156,7 +156,7 @@ def hold_back(
     stale |= {_ITSELF[correction.kind] for correction in done} | {"nothing"}
     left = [action for action in actions if action.do not in stale]
     made = sorted((*others, *done), key=lambda c: c.time_us)
-    said = [f"{_DONE[c.kind]} on {day(c.time_us, situation.zone)}" for c in made]
+    said = [f"{_DONE[c.kind]} on {local_date(c.time_us, situation.zone)}" for c in made]
     more = any(action.do in (*_ADJUSTING, "tighten") for action in left)
     sentence = (
         f"{'After that, measure' if more else 'Measure'} on the next clear night: "
@@ -343,7 +343,7 @@ def _nothing_until(by_us: int | None, situation: Situation) -> str:
         return "Nothing needs doing"
     if by_us <= situation.now_us:
         return "Nothing needs doing at once, but re-align soon"
-    return f"Nothing needs doing now; re-align by about {day(by_us, situation.zone)}"
+    return f"Nothing needs doing now; re-align by about {local_date(by_us, situation.zone)}"
 
 
 def _wait(situation: Situation, adjusting: tuple[Action, ...]) -> list[Action]:
@@ -358,7 +358,7 @@ def _wait(situation: Situation, adjusting: tuple[Action, ...]) -> list[Action]:
     if until_us <= situation.now_us:
         return []
     error, error_sd = situation.error_now()
-    when = day(until_us, situation.zone)
+    when = local_date(until_us, situation.zone)
     if adjusting:
         left = arcmin(*on_sky(situation.now + change, situation.now_sd, situation.latitude_rad))
         text = f"Even with the lasting part turned out, {left} is left that the season takes back"
@@ -407,7 +407,7 @@ def _old_night(situation: Situation) -> str:
     days = situation.now_us // DAY_US - situation.time_us // DAY_US
     return (
         f"Measure: the last night that shows the axis is {days} days old "
-        f"({day(situation.time_us, situation.zone)}), too old to turn anything by."
+        f"({local_date(situation.time_us, situation.zone)}), too old to turn anything by."
     )
 
 
@@ -420,8 +420,8 @@ def _one_night(situation: Situation, history: History) -> str:
         return ""
     latest = max(e.before_us for e in history.events if e.provisional and counts(e))
     return (
-        f"Measure on the next clear night: a step about {day(latest, situation.zone)} is seen on one night "
-        "only, and nothing should be turned before a second night shows it."
+        f"Measure on the next clear night: a step about {local_date(latest, situation.zone)} is seen on one "
+        "night only, and nothing should be turned before a second night shows it."
     )
 
 
@@ -450,7 +450,7 @@ def _undecided(situation: Situation) -> list[Action]:
     rest_us = situation.season.next_rest(situation.time_us)
     if rest_us is None or rest_us <= situation.now_us:
         return [Action("measure", f"Measure on: {off}, but {unknown}.")]
-    when = day(rest_us, situation.zone)
+    when = local_date(rest_us, situation.zone)
     sentence = f"Wait: {off}, but {unknown}; about {when} the heave should be out, and what is left lasts."
     return [Action("wait", sentence, until_us=rest_us)]
 

@@ -6,18 +6,9 @@ import math
 from typing import TYPE_CHECKING
 
 from drift.advice.movement import Movement, axis_step, counts, event_part, tilt_now
-from drift.advice.words import (
-    angle,
-    arcmin,
-    azimuth_side,
-    day,
-    listed,
-    percent,
-    ranked,
-    size_of,
-    toward,
-    toward_of,
-)
+from drift.mount.axis_error import size_of
+from drift.quantities import local_date
+from drift.render.phrases import angle, arcmin, azimuth_side, listed, percent, ranked, toward, toward_of
 from drift.types import Verdict
 
 if TYPE_CHECKING:
@@ -88,7 +79,7 @@ def _head(
 
 
 def _year(time_us: int, situation: Situation) -> str:
-    return day(time_us, situation.zone)[:4]
+    return local_date(time_us, situation.zone)[:4]
 
 
 def _put_right_us(finding: Movement, situation: Situation, history: History) -> int:
@@ -113,7 +104,8 @@ def _corrections_of(event: Event, history: History) -> list[CorrectionFound]:
 
 def event_words(event: Event, part: str, situation: Situation, nights: Nights, history: History) -> str:
     """Return what an event did, between which days, how sure that is, and whether it was corrected."""
-    when = f"between {day(event.after_us, situation.zone)} and {day(event.before_us, situation.zone)}"
+    first, last = (local_date(one, situation.zone) for one in (event.after_us, event.before_us))
+    when = f"between {first} and {last}"
     tilt, turn = _tilt_step(event), _mount_step(event, situation.site.site.latitude_deg)
     if part == "pier" and tilt:
         return f"the pier tipped by {tilt} {when} ({percent(event.probability['pier'])} sure)"
@@ -263,7 +255,7 @@ def _corrected(event: Event, situation: Situation, history: History) -> str:
         return ""
     first = min(later, key=lambda c: c.time_us)
     what = "mount put back" if first.kind == "remount" else f"{first.kind} corrected"
-    return f"; {what} on {day(first.time_us, situation.zone)}"
+    return f"; {what} on {local_date(first.time_us, situation.zone)}"
 
 
 def _axis_words(step: tuple[Floats, Floats] | None, situation: Situation) -> str:

@@ -165,10 +165,10 @@ def _correction_sentences(analysis: Analysis) -> list[str]:
 
 
 def _held_sentence(correction: CorrectionFound, held: float, analysis: Analysis) -> str:
-    from drift.advice.words import asked_and_found, day, percent
-    from drift.render.phrases import zone_of
+    from drift.quantities import local_date
+    from drift.render.phrases import asked_and_found, percent, zone_of
 
-    when = day(correction.time_us, zone_of(analysis.site.site.timezone))
+    when = local_date(correction.time_us, zone_of(analysis.site.site.timezone))
     said = asked_and_found(correction, analysis.site.site.latitude_deg)
     odds = f"held ({percent(held)} sure)" if held >= 0.5 else f"did not hold ({percent(1.0 - held)} sure)"
     return f"The {correction.kind} correction of {when}: {said}; it {odds}."
@@ -182,7 +182,7 @@ def _knob_sentences(analysis: Analysis) -> list[str]:
 
 
 def _knob_sentence(knob: Knob) -> str:
-    from drift.advice.words import angle, counted
+    from drift.render.phrases import angle, counted
 
     told = f"what is set, to ± {knob.gain_sd:.2f} of it"
     if knob.gain_told:

@@ -9,9 +9,9 @@ import numpy as np
 
 from drift.advice.movement import counts
 from drift.forecast.season import Season, without_line
-from drift.mount.orientation import hemisphere
+from drift.mount.axis_error import axis_error, axis_of_tilt
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
-from drift.types import CALENDAR, HISTORY_COLUMNS, Forecast
+from drift.types import CALENDAR, Forecast
 
 if TYPE_CHECKING:
     from drift.types import History
@@ -109,14 +109,7 @@ def _moved_since(history: History, latitude_rad: float, rest_us: int) -> tuple[F
     near = known[np.abs(history.time_us[known] - rest_us) <= _NEAR_REST_DAYS * DAY_US]
     if not near.size or near[-1] == known[-1]:
         return None
-    weight = np.zeros((2, len(HISTORY_COLUMNS)))
-    for tilt, mount, row, lever in (
-        ("tilt_east", "mount_az", 0, np.tan(latitude_rad)),
-        ("tilt_north", "mount_alt", 1, -hemisphere(latitude_rad)),
-    ):
-        weight[row, HISTORY_COLUMNS.index(tilt)] = lever
-        weight[row, HISTORY_COLUMNS.index(mount)] = 1.0
-    axis = history.change @ weight.T
+    axis = axis_error(history.change, latitude_rad)
     # the components of a row share what is not known, so the axis is known better than they are
     return axis[known[-1]] - axis[near].mean(axis=0), np.sqrt(2.0) * np.asarray(history.axis_now_sd)
 
@@ -292,7 +285,7 @@ def annual_forecast(
 
 def _walk(history: History, latitude_rad: float) -> Floats:
     """Return how (az_error, alt_error) wander at random, (2,) [arcsec per square root of a day]."""
-    tilt = history.scales.get(_TILT_WALK, 0.0) * np.array([abs(np.tan(latitude_rad)), 1.0])
+    tilt = history.scales.get(_TILT_WALK, 0.0) * np.abs(axis_of_tilt(np.ones(2), latitude_rad))
     return np.asarray(np.hypot(tilt, [history.scales.get(name, 0.0) for name in _MOUNT_WALK]))
 
 
@@ -301,11 +294,11 @@ def axis_rate(history: History, latitude_rad: float) -> tuple[Floats, Floats]:
     lasting = history.lasting
     pairs = (history.east_tilt_from_mount_azimuth, history.north_tilt_from_mount_altitude)
     told = np.array([pair.answer != "no" for pair in pairs], dtype=float)
-    lever = np.array([np.tan(latitude_rad), -hemisphere(latitude_rad)]) * told  # of tilt east, north
     if lasting is None or not np.isfinite(lasting.arcsec_per_year):
         return np.zeros(2), np.zeros(2)
-    sd = np.abs(lever) * lasting.arcsec_per_year_sd
+    sd = told * np.abs(axis_of_tilt(np.ones(2), latitude_rad)) * lasting.arcsec_per_year_sd
     if lasting.toward_bearing_deg is None:
         return np.zeros(2), sd
     bearing = np.radians(lasting.toward_bearing_deg)
-    return lever * lasting.arcsec_per_year * np.array([np.sin(bearing), np.cos(bearing)]), sd
+    tilt = lasting.arcsec_per_year * np.array([np.cos(bearing), np.sin(bearing)])
+    return told * axis_of_tilt(tilt, latitude_rad), sd

@@ -18,7 +18,7 @@ from drift.forecast.coming import annual_forecast
 from drift.forecast.season import season_of
 from drift.ground.calendar import noon_us, winter_name
 from drift.history.forecast import BAND
-from drift.mount.orientation import hemisphere
+from drift.mount.axis_error import axis_error
 from drift.quantities import DAY_US, Floats, Ints
 from drift.site.file import PierFile
 from drift.types import Analysis, Forecast, Readings, as_readings
@@ -167,14 +167,12 @@ def _happened(analysis: Analysis, cut_us: int, until_us: int) -> tuple[Ints, Flo
 
 def _sudden(analysis: Analysis, times: Ints, cut_us: int) -> Floats:
     """Return what corrections and sudden changes have done to the axis since a day, (n, 2) [arcsec]."""
-    history, latitude = analysis.history, np.radians(analysis.site.site.latitude_deg)
+    history, latitude = analysis.history, float(np.radians(analysis.site.site.latitude_deg))
     done = np.zeros((len(history.time_us), 6))
     for cause in history.causes:
         if any(word in f" {cause.name} " for word in _SUDDEN):
             done += np.nan_to_num(cause.change)
-    sign = hemisphere(float(latitude))
-    az = done[:, 4] + (done[:, 1] + done[:, 3]) * np.tan(latitude)
-    axis = np.stack([az, done[:, 5] - sign * (done[:, 0] + done[:, 2])], axis=1)
+    axis = axis_error(done, latitude)
     before = axis[max(int(np.searchsorted(history.time_us, cut_us)) - 1, 0)]
     rows = np.searchsorted(history.time_us, times, side="right") - 1
     return np.asarray(axis[np.clip(rows, 0, None)] - before)

@@ -11,11 +11,10 @@ from scipy.special import ndtri
 
 from drift.advice.aim import best_change, days_that_count
 from drift.advice.situation import Situation, latest_us, looked_at, situation_of
-from drift.advice.words import as_utc
 from drift.forecast.coming import AxisForecast as Daily
 from drift.forecast.coming import from_moment, sample_paths_along
 from drift.forecast.season import swing_along, without_line
-from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints
+from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints, as_utc
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile

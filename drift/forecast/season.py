@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.advice.words import as_utc
 from drift.ground.calendar import year_phase
-from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
+from drift.mount.axis_error import axis_of_tilt
+from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints, as_utc
 
 if TYPE_CHECKING:
     from drift.types import History
@@ -89,7 +89,8 @@ def season_of(history: History, latitude_rad: float) -> Season:
     swing, sd = seasonal.peak_to_trough, seasonal.peak_to_trough_sd
     if not np.any(year) or seasonal.peak_day_of_year is None:
         half = np.hypot(swing, sd) / 2.0
-        return Season(year, None, half * np.array([abs(np.tan(latitude_rad)), 1.0]), 0.0)
+        # the swing may be toward any bearing
+        return Season(year, None, half * np.abs(axis_of_tilt(np.ones(2), latitude_rad)), 0.0)
     away = year - year[min(max(seasonal.peak_day_of_year, 1), 366) - 1]
     rest = int(np.argmax(np.sum(away**2, axis=1)))
     mean_sd = sd / swing * np.max(np.abs(year), axis=0)

@@ -168,7 +168,7 @@ def shift_sd(sizes: Floats) -> float:
 
 @dataclass(frozen=True)
 class ForcingAhead:
-    """A driver's plausible continuations.
+    """A forcing's plausible continuations.
 
     Parameters
     ----------
@@ -177,7 +177,7 @@ class ForcingAhead:
     value
         (M, D) on the same scale as `past`.
     past
-        The driver up to the last day with weather.
+        The forcing up to the last day with weather.
     sentence
         What it rests on.
     """
@@ -195,7 +195,7 @@ def frost_forcing_ahead(
     longitude_deg: float = 0.0,
     thaw_factor: float | None = None,
 ) -> ForcingAhead:
-    """Return how a frost driver may go on, from the ground as this winter has left it so far.
+    """Return how a frost forcing may go on, from the ground as this winter has left it so far.
 
     Parameters
     ----------

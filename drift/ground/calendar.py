@@ -42,11 +42,6 @@ def winter_year(day: Ints, south: bool) -> Ints:
     return np.asarray(1970 + (month + ahead) // 12, dtype=np.int64)
 
 
-def summer_year(day: Ints, south: bool) -> Ints:
-    """Return the calendar year that each day's summer belongs to: as `winter_year`, half a year on."""
-    return winter_year(day, not south)
-
-
 def winter_name(year: int, south: bool) -> str:
     """Return ``2023-24`` in the north, ``2024`` in the south."""
     return str(year) if south else f"{year - 1}-{year % 100:02d}"

@@ -1,26 +1,24 @@
 """Daily series that a tilt may follow: frost of several kinds, ground temperature, air temperature.
 
-A driver says when and in which proportion, not how much: the separation finds
-gain and direction.  Frost drivers are 1 at the peak of a typical winter here,
+A forcing says when and in which proportion, not how much: the separation finds
+gain and direction.  Frost forcings are 1 at the peak of a typical winter here,
 so that a gain is the swing of such a winter.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.linalg import solve_banded
 
-from drift.ground.calendar import noon_us, winter_name, winter_year
-from drift.ground.enthalpy import columns_of
+from drift.ground.calendar import noon_us, winter_year
 from drift.ground.frost_front import Front, frost_front, lead_in_days, snow_lying, usual_snow
 from drift.ground.pier_site import Ground, snow_resistance
-from drift.ground.wave import damping_depth, lag_days_per_m
 from drift.ground.weather import DailyWeather
 from drift.quantities import Bools, Floats, Ints
 
-#: What a frost driver may follow.
+#: What a frost forcing may follow.
 FROST_KINDS = {
     "frozen": "thickness of frozen soil, which grips the pier's sides and heaves what it holds",
     "under_base": "thickness of frozen soil below the pier's base, which lifts it",
@@ -67,7 +65,7 @@ class Forcing:
     sentence: str
 
     def at(self, time_us: Ints) -> Floats:
-        """Return the driver at some times, linear between noons and held at the ends, (k,)."""
+        """Return the forcing at some times, linear between noons and held at the ends, (k,)."""
         # Microseconds since 1970 as doubles are exact to a quarter of a microsecond.
         return np.interp(np.asarray(time_us, dtype=float), self.time_us.astype(float), self.value)
 
@@ -112,9 +110,9 @@ def frost_forcing(
 def frost_forcing_candidates(
     weather: DailyWeather, ground: Ground, longitude_deg: float = 0.0
 ) -> tuple[Forcing, ...]:
-    """Return the frost drivers worth comparing at a pier: those of `FROST_KINDS` that ever leave 0.
+    """Return the frost forcings worth comparing at a pier: those of `FROST_KINDS` that ever leave 0.
 
-    Which of them a pier follows, and how far behind (see `lagged_driver`), only
+    Which of them a pier follows, and how far behind (see `lagged`), only
     its own readings can tell.
     """
     front = frost_front(weather, ground)
@@ -194,33 +192,6 @@ def cold_store(taken: Floats, before: float) -> Floats:
     return np.asarray(total - lowest)
 
 
-def ground_temperature_forcing(
-    weather: DailyWeather, ground: Ground, depth_m: float, longitude_deg: float = 0.0
-) -> Forcing:
-    """Return the yearly temperature wave at a depth, from its mean [deg C].
-
-    The usual year's wave by Kusuda and Achenbach, weakened and delayed on the way
-    down: what a pier's deep part feels of the seasons without regard to one
-    year's weather.
-
-    Parameters
-    ----------
-    depth_m
-        [m, positive down].
-    """
-    columns = columns_of([ground.layers])
-    down_to = np.cumsum(columns.thick) - columns.thick < max(depth_m, columns.thick[0])
-    diffusivity = float((columns.k_thawed / columns.c_thawed)[0, down_to].mean()) * 86_400.0
-    z = depth_m / damping_depth(diffusivity)
-    later = weather.day - depth_m * lag_days_per_m(diffusivity)
-    value = np.exp(-z) * (weather.curve.at(later) - weather.curve.mean_c)
-    sentence = (
-        f"Temperature of the ground {depth_m:g} m down in a usual year: {np.exp(-z) * 100.0:.0f} % of the "
-        f"air's swing, {depth_m * lag_days_per_m(diffusivity):.0f} days behind it."
-    )
-    return _temperature_forcing("ground temperature", weather, value, sentence, longitude_deg)
-
-
 def air_temperature_forcing(
     weather: DailyWeather, time_constant_days: float = 3.0, longitude_deg: float = 0.0
 ) -> Forcing:
@@ -269,35 +240,3 @@ def remembered(value: Floats, keep: float) -> Floats:
     bands = np.stack([np.ones(count), np.full(count, -keep)])
     solved = solve_banded((1, 0), bands, value.reshape(-1, count).T, check_finite=False)
     return np.asarray(solved).T.reshape(value.shape)
-
-
-def lagged_forcing(forcing: Forcing, time_constant_days: float) -> Forcing:
-    """Return a driver followed with a time constant; its scale is left as it is."""
-    value = lagged(forcing.value, time_constant_days, float(forcing.value[0]))
-    return replace(forcing, name=f"{forcing.name}, {time_constant_days:g} days behind", value=value)
-
-
-def winter_ramps(forcing: Forcing, weather: DailyWeather) -> tuple[tuple[str, ...], Floats]:
-    """Return, winter by winter, the share of a frost driver's rise that is over: for what each leaves behind.
-
-    Parameters
-    ----------
-    driver
-        From `frost_driver` on the same weather.
-
-    Returns
-    -------
-    names : tuple of str
-        Of the k winters in which the driver rises.
-    numpy.ndarray
-        (k, m), 0 before a winter's frost, 1 after its peak rise.
-    """
-    year = winter_year(weather.day, weather.south)
-    rise = np.maximum(np.diff(forcing.value, prepend=forcing.value[0]), 0.0)
-    names, ramps = [], []
-    for number in np.unique(year):
-        done = np.cumsum(np.where(year == number, rise, 0.0))
-        if done[-1] > 0.0:
-            names.append(winter_name(int(number), weather.south))
-            ramps.append(done / done[-1])
-    return tuple(names), np.array(ramps).reshape(len(ramps), forcing.value.size)

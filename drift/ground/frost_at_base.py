@@ -136,11 +136,6 @@ def frost_at_base(weather: DailyWeather, ground: Ground) -> FrostAtBase:
     return FrostAtBase(ground.base_m, frosts[0], frosts[1], frosts[2], _picture(weather, ground, middle[0]))
 
 
-def frost_picture(weather: DailyWeather, ground: Ground) -> FrostPicture:
-    """Return the arrays of one picture of the frost."""
-    return _picture(weather, ground, frost_fronts(weather, [ground])[0])
-
-
 def _picture(weather: DailyWeather, ground: Ground, front: Front) -> FrostPicture:
     return FrostPicture(
         weather.day,

@@ -9,23 +9,23 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import erf, erfcx
 
-from drift.ground.calendar import summer_year, winter_name, winter_year
+from drift.ground.calendar import winter_name, winter_year
 from drift.ground.soils import Soil
 from drift.ground.weather import DailyWeather
 from drift.quantities import Floats, Ints
 
-# ---- Freezing and thawing index: how much cold a winter brought, from the cumulative degree-day curve.
+# ---- Freezing index: how much cold a winter brought, from the cumulative degree-day curve.
 
 
 #: A season counts as whole when so many days of its year are in the record...
 _WHOLE_DAYS = 355
-#: ...and at most this share of its cold (or warm) spell is filled in.
+#: ...and at most this share of its cold spell is filled in.
 _FILLED_AT_MOST = 0.15
 
 
 @dataclass(frozen=True)
 class Spell:
-    """The fall (or rise) of one cumulative curve.
+    """The fall of one cumulative curve.
 
     Parameters
     ----------
@@ -38,11 +38,6 @@ class Spell:
     index: float
     first: int
     last: int
-
-    @property
-    def length_days(self) -> int:
-        """How long the spell was."""
-        return self.last - self.first + 1
 
 
 def freezing_spell(above: Floats) -> Spell:
@@ -71,19 +66,14 @@ def freezing_spell(above: Floats) -> Spell:
     return Spell(float(fall[low]), high, low - 1)
 
 
-def thawing_spell(above: Floats) -> Spell:
-    """Return the thawing index of one season: from the lowest point in spring to the highest after it."""
-    return freezing_spell(-np.asarray(above))
-
-
 @dataclass(frozen=True)
 class FreezingSeason:
-    """One winter's freezing index (or one summer's thawing index).
+    """One winter's freezing index.
 
     Parameters
     ----------
     name
-        ``2023-24`` in the north, ``2024`` in the south; a summer by its year (north) or both (south).
+        ``2023-24`` in the north, ``2024`` in the south.
     year
         The year in which the winter has its coldest half (`drift.ground.calendar.winter_year`).
     index_c_d
@@ -92,8 +82,6 @@ class FreezingSeason:
         Of the spell, days since 1970-01-01; None when the index is 0.
     whole
         Whether the record covers the season, so that the index is final.
-    filled_days
-        Days of the spell whose temperature was made up.
     """
 
     name: str
@@ -102,7 +90,6 @@ class FreezingSeason:
     first_day: int | None
     last_day: int | None
     whole: bool
-    filled_days: int
 
     @property
     def length_days(self) -> int:
@@ -114,34 +101,22 @@ class FreezingSeason:
 
 def winters(weather: DailyWeather) -> tuple[FreezingSeason, ...]:
     """Return every winter of the record with its freezing index, the first and last perhaps in part."""
-    return _seasons(weather, winter_year(weather.day, weather.south), 1.0, weather.south)
+    year = winter_year(weather.day, weather.south)
+    return tuple(_winter(weather, np.flatnonzero(year == number), int(number)) for number in np.unique(year))
 
 
-def summers(weather: DailyWeather) -> tuple[FreezingSeason, ...]:
-    """Return every summer of the record with its thawing index."""
-    return _seasons(weather, summer_year(weather.day, weather.south), -1.0, not weather.south)
-
-
-def _seasons(weather: DailyWeather, year: Ints, sign: float, named_south: bool) -> tuple[FreezingSeason, ...]:
-    return tuple(
-        _season(weather, np.flatnonzero(year == number), int(number), sign, named_south)
-        for number in np.unique(year)
-    )
-
-
-def _season(weather: DailyWeather, at: Ints, year: int, sign: float, named_south: bool) -> FreezingSeason:
-    spell = freezing_spell(sign * weather.mean_c[at])
+def _winter(weather: DailyWeather, at: Ints, year: int) -> FreezingSeason:
+    spell = freezing_spell(weather.mean_c[at])
     inside = at[spell.first : spell.last + 1]
     filled = int(weather.filled[inside].sum())
     there = bool(inside.size) and spell.index > 0.0
     return FreezingSeason(
-        name=winter_name(year, named_south),
+        name=winter_name(year, weather.south),
         year=year,
         index_c_d=spell.index,
         first_day=int(weather.day[inside[0]]) if there else None,
         last_day=int(weather.day[inside[-1]]) if there else None,
         whole=at.size >= _WHOLE_DAYS and filled <= _FILLED_AT_MOST * max(inside.size, 1),
-        filled_days=filled,
     )
 
 
@@ -203,7 +178,7 @@ def design_index(indices: Sequence[float]) -> DesignIndex | None:
 # mu = v_s C / L fusion parameter, lambda the coefficient.
 
 
-DAY_S = 86_400.0
+_DAY_S = 86_400.0
 #: Frost deeper than this is permafrost's business [m].
 _DEEPEST_M = 40.0
 
@@ -243,21 +218,6 @@ def coefficient(alpha: float, mu: float) -> float:
     most = np.sqrt(mu / 2.0)  # lambda = 1: Stefan's depth is never exceeded
     x = brentq(excess, most * 1e-9, most, xtol=1e-14, rtol=1e-12)
     return float(x * np.sqrt(2.0 / mu))
-
-
-def stefan_depth(index_c_d: float, conductivity: float, latent: float) -> float:
-    """Return Stefan's depth of frost, sqrt(2 k F / L), which leaves out all heat but the latent [m].
-
-    Parameters
-    ----------
-    index_c_d
-        Freezing index at the surface [deg C d].
-    conductivity
-        [W/(m K)].
-    latent
-        Latent heat [J/m3], above 0.
-    """
-    return float(np.sqrt(2.0 * DAY_S * conductivity * index_c_d / latent))
 
 
 def berggren_depth(
@@ -324,7 +284,7 @@ def _index_needed(
         resistance += thickness / k
         heat += thickness * soil.heat_capacity("mean")
         fusion += thickness * soil.latent_heat
-    return needed / (DAY_S * coefficient(v_0 / v_s, v_s * heat / fusion) ** 2)
+    return needed / (_DAY_S * coefficient(v_0 / v_s, v_s * heat / fusion) ** 2)
 
 
 def _down_to(depth: float, layers: Sequence[tuple[float, Soil]]) -> list[tuple[float, Soil]]:

@@ -11,7 +11,6 @@ import pandas as pd
 from drift.ground.calendar import noon_us
 from drift.ground.enthalpy import Fronts, SoilColumns, columns_of, follow
 from drift.ground.pier_site import Ground, assumed_snow, snow_resistance, spread, surface_temperature
-from drift.ground.wave import damping_depth
 from drift.ground.weather import DailyWeather, daily_weather
 from drift.quantities import YEAR_DAYS, Bools, Floats, Ints
 
@@ -123,6 +122,23 @@ def frost_fronts(weather: DailyWeather, grounds: Sequence[Ground]) -> tuple[Fron
     columns = columns_of([ground.layers for ground in grounds])
     fronts = follow(columns, _midsummer_heat(columns, surface_c), surface_c, resistance)
     return tuple(_front(fronts, i, ground, day, before.size) for i, ground in enumerate(grounds))
+
+
+def damping_depth(diffusivity_m2_d: float, period_days: float = YEAR_DAYS) -> float:
+    """Return the depth at which a wave of temperature has shrunk to 1/e, sqrt(2 a / w) [m].
+
+    Parameters
+    ----------
+    diffusivity_m2_d
+        Thermal diffusivity a [m2/d].
+    period_days
+        Of the wave, 2 pi / w [d].
+
+    References
+    ----------
+    .. [1] T. Kusuda and P. R. Achenbach (1965), ASHRAE Transactions 71, 61-74 (form from memory).
+    """
+    return float(np.sqrt(diffusivity_m2_d * period_days / np.pi))
 
 
 def _midsummer_heat(columns: SoilColumns, surface_c: Floats) -> Floats:

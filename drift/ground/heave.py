@@ -1,4 +1,4 @@
-"""What the separation takes from the ground, day by day: drivers of frost heave, and what may pass for it."""
+"""What the separation takes from the ground day by day: forcings of frost heave, and what may pass for it."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ class FrostForcing:
     value
         (m,) 0 without frost, 1 at the peak of a typical winter.
     late
-        (m,) how much more of it there is some days later: the same driver `LATER_DAYS` further behind, minus
+        (m,) how much more of it there is some days later: the same forcing `LATER_DAYS` further behind, minus
         itself.  With it the separation finds the lag between the lags.
     risen
         (m,) sum over winters of each one's peak times the share of its rise that is over.
@@ -80,10 +80,10 @@ class FrostForcing:
         return np.stack([np.interp(times, days, s) for s in (self.value, self.late, self.risen)], axis=1)
 
     def unrest(self, time_us: Ints) -> Floats:
-        """Return how much the tilt may stray from the driver by some times, as a variance, (n,).
+        """Return how much the tilt may stray from the forcing by some times, as a variance, (n,).
 
-        In units of a typical winter's swing squared, growing with time: no driver
-        follows a thaw to the week, so the tilt strays while the driver moves, and
+        In units of a typical winter's swing squared, growing with time: no forcing
+        follows a thaw to the week, so the tilt strays while the forcing moves, and
         some weeks before and after.
         """
         if not self.is_frost:
@@ -102,7 +102,8 @@ class FrostHeave:
     Parameters
     ----------
     weather
-        From `drift.ground.weather.daily_weather`, extended over all nights; beyond its ends a driver is held.
+        From `drift.ground.weather.daily_weather`, extended over all nights; a forcing is held beyond its
+        ends.
     ground
         From `drift.ground.pier_site.ground_of`.
     longitude_deg
@@ -114,7 +115,7 @@ class FrostHeave:
     longitude_deg: float
 
     def forcings(self) -> tuple[FrostForcing, ...]:
-        """Return the drivers worth comparing at this pier, each with several lags."""
+        """Return the forcings worth comparing at this pier, each with several lags."""
         found = frost_forcing_candidates(self.weather, self.ground, self.longitude_deg)
         return tuple(
             replace(
@@ -168,7 +169,7 @@ class FrostHeave:
         return digest.hexdigest()
 
     def candidates(self) -> tuple[FrostForcing, ...]:
-        """Return the drivers worth comparing, and beside them what may pass for frost; none without frost."""
+        """Return the forcings worth comparing and what may pass for frost; none where there is no frost."""
         frost = self.forcings()
         return (*frost, *self.others()) if frost else ()
 
@@ -180,12 +181,12 @@ class FrostHeave:
     def sample_paths(
         self, forcing: FrostForcing, days: int, members: int = MEMBERS, seed: int = 0
     ) -> tuple[FrostForcing, ...]:
-        """Return ways in which a driver may go on after the last day with weather.
+        """Return ways in which a forcing may go on after the last day with weather.
 
         Parameters
         ----------
-        driver
-            One of `drivers`.
+        forcing
+            One of `forcings`.
         days
             How far ahead [days].
         members, seed

@@ -16,8 +16,6 @@ import numpy as np
 PCF = 16.01846
 #: One Btu inch / (ft2 h F) [W/(m K)].
 BTU_INCH = 0.1442279
-#: One Btu / (ft h F) [W/(m K)].
-BTU_FOOT = 1.730735
 #: Heat of fusion of water, 144 Btu/lb [J/kg].
 FUSION = 334_944.0
 #: One Btu / (lb F) [J/(kg K)].

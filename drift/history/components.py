@@ -10,6 +10,7 @@ import pandas as pd
 from drift.history.causes import harmonics
 from drift.history.model import WALKS
 from drift.history.view import View
+from drift.mount.axis_error import axis_of_tilt
 from drift.quantities import DAY_US, YEAR_DAYS, Floats
 from drift.types import AxisMove, CauseSeries, Lasting, Seasonal, Winter
 
@@ -203,9 +204,7 @@ def lasting(shape: Shape | None) -> Lasting | None:
     return Lasting(size, sd, bearing if size > 2.0 * sd else None)
 
 
-def axis_offsets(
-    view: View, shape: Shape | None, season: Seasonal | None, latitude_rad: float, s: float
-) -> Floats:
+def axis_offsets(view: View, shape: Shape | None, season: Seasonal | None, latitude_rad: float) -> Floats:
     """Return what the annual movement adds to az_error and alt_error by day of year, (366, 2); 0 if not sure.
 
     Where nothing tells pier from mount, the mount's share of it counts as well.
@@ -213,8 +212,7 @@ def axis_offsets(
     if shape is None or season is None or season.toward_bearing_deg is None:
         return np.zeros((366, 2))
     basis = harmonics(_curve_days())
-    north, east = (basis @ shape.annual.T).T
-    out = np.stack([east * np.tan(latitude_rad), -s * north], axis=1)
+    out = axis_of_tilt(basis @ shape.annual.T, latitude_rad)
     at = view.fit.columns.at.get("annual mount")
     if at is not None:
         out += basis @ view.fit.amplitude[at].reshape(2, 4).T

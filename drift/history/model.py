@@ -34,7 +34,7 @@ from drift.history.causes import (
 )
 from drift.history.chain import Chain, make_chain
 from drift.history.series import NOT_OBSERVED, Series
-from drift.mount.orientation import hemisphere
+from drift.mount.axis_error import axis_weights
 from drift.quantities import Floats, Ints
 
 #: What walks: tilt north, tilt east, mount azimuth, mount altitude, and the hour-angle zero.
@@ -111,8 +111,8 @@ class DesignColumns:
 def what_is_seen(model: Model) -> tuple[Floats, Floats]:
     """Return how readings see the six components (n, 3, 6) and what walks (n, 3, 5)."""
     series, phi = model.series, model.latitude_rad
-    s, tan, cos, sin = hemisphere(phi), np.tan(phi), np.cos(phi), np.sin(phi)
-    night = np.array([[0, tan, 0, tan, 1, 0], [-s, 0, -s, 0, 0, 1], [0, cos, 0, cos, -sin, 0]])
+    zero = [0.0, np.cos(phi), 0.0, np.cos(phi), -np.sin(phi), 0.0]  # of the hour-angle zero
+    night = np.vstack([axis_weights(phi), zero])
     pier, plate = np.zeros((3, 6)), np.zeros((3, 6))
     pier[0, TILT_NORTH] = pier[1, TILT_EAST] = 1.0
     plate[0, [0, 2]] = plate[1, [1, 3]] = 1.0

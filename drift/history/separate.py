@@ -39,7 +39,6 @@ from drift.history.series import Series, make_series
 from drift.history.steps import StepsFound, find_events, noted
 from drift.history.uncertainty import components_with_uncertainty, with_alternatives
 from drift.history.view import View, view
-from drift.mount.orientation import hemisphere
 from drift.night.estimate import UNKNOWN_SD
 from drift.quantities import DAY_US, Bools, Floats
 from drift.types import CALENDAR, HISTORY_COLUMNS, Forecast, History, Lasting, Nights, Separable
@@ -217,7 +216,7 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, warnings: lis
         tuple(found),
         now,
         now_sd,
-        components.axis_offsets(seen, shape, season, latitude_rad, hemisphere(latitude_rad)),
+        components.axis_offsets(seen, shape, season, latitude_rad),
         _scale_table(scales),
         tuple(
             warnings

@@ -1,4 +1,11 @@
-"""An axis error as an angle on the sky, and how far the sky turns in an exposure.
+"""What tilt and mount do to the axis; an axis error as an angle on the sky; how far the sky turns.
+
+A tilt of what the mount stands on, toward north and east (tau_N, tau_E), a turn kappa of the
+mount about the vertical and what its altitude adjuster does, alpha, add up to first order to
+
+    az_error = kappa + tau_E tan(phi),    alt_error = alpha - s tau_N
+
+with s = +1 on the equator and north of it, -1 south of it.
 
 A mount that turns about an axis E away from the pole carries a star along a
 circle that is not the star's own.  The star moves in the mount's frame by
@@ -20,6 +27,55 @@ from drift.quantities import Floats
 
 #: Sidereal rate: a turn in 86164.0905 s of mean time [rad/min].
 SIDEREAL_RAD_PER_MIN = 2.0 * math.pi / 86164.0905 * 60.0
+
+
+def axis_error(parts: Floats, latitude_rad: float) -> Floats:
+    """Return the axis error that tilts and mount add up to.
+
+    Parameters
+    ----------
+    parts
+        (..., 6) tilt of the pier toward north and east, tilt of the plate on it toward north and east,
+        mount in azimuth (clockwise positive) and in altitude (up positive): the order of
+        `drift.types.HISTORY_COLUMNS`, any one unit.
+    latitude_rad
+        Geodetic latitude, signed [rad].
+
+    Returns
+    -------
+    numpy.ndarray
+        (..., 2) az_error and alt_error, in the same unit.
+    """
+    north, east = parts[..., 0] + parts[..., 2], parts[..., 1] + parts[..., 3]
+    az = parts[..., 4] + east * np.tan(latitude_rad)
+    alt = parts[..., 5] - hemisphere(latitude_rad) * north
+    return np.stack([az, alt], axis=-1)
+
+
+def axis_error_sd(sds: Floats, latitude_rad: float) -> Floats:
+    """Return the standard deviations of `axis_error` for independent parts, (..., 2)."""
+    return np.asarray(np.sqrt(np.square(sds) @ np.square(axis_weights(latitude_rad)).T))
+
+
+def axis_weights(latitude_rad: float) -> Floats:
+    """Return what each part counts in az_error and alt_error, (2, 6)."""
+    return np.asarray(axis_error(np.eye(6), latitude_rad).T)
+
+
+def axis_of_tilt(tilt: Floats, latitude_rad: float) -> Floats:
+    """Return what a tilt (..., 2) toward north and east alone does to (az_error, alt_error), (..., 2)."""
+    parts = np.zeros((*np.shape(tilt)[:-1], 6))
+    parts[..., :2] = tilt
+    return axis_error(parts, latitude_rad)
+
+
+def tilt_of_axis(axis: Floats, latitude_rad: float) -> Floats:
+    """Return the tilt toward north and east that alone makes an axis error (..., 2) [same unit].
+
+    Toward the equator an ever larger east tilt is needed for the same az_error, on it an infinite one.
+    """
+    east, north = axis[..., 0] / np.tan(latitude_rad), -hemisphere(latitude_rad) * axis[..., 1]
+    return np.stack([north, east], axis=-1)
 
 
 def parts_on_sky(axis: Floats, latitude_rad: float) -> Floats:
@@ -56,6 +112,14 @@ def length(parts: Floats, sds: Floats) -> tuple[float, float]:
     if error <= widest:
         return error, widest
     return error, float(np.sqrt(np.sum((parts * sds) ** 2)) / error)
+
+
+def size_of(north: float, east: float, north_sd: float, east_sd: float) -> tuple[float, float]:
+    """Return the size of a tilt and its standard deviation, its components taken as independent."""
+    size = math.hypot(north, east)
+    if size == 0.0:
+        return 0.0, max(north_sd, east_sd)
+    return size, math.hypot(north * north_sd, east * east_sd) / size
 
 
 def turned(exposure_s: float) -> float:

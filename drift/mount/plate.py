@@ -29,14 +29,12 @@ class Seat:
     """How a plate rests on its bolts.
 
     ``north_arcsec`` and ``east_arcsec`` say how far the plate's top tips toward
-    north and east, ``raised_mm`` how far its centre rises.  With more than three
-    bolts the heights need not lie in one plane: ``misfit_mm`` is the largest
-    gap between a bolt's height and the best plane.
+    north and east.  With more than three bolts the heights need not lie in one
+    plane: ``misfit_mm`` is the largest gap between a bolt's height and the best plane.
     """
 
     north_arcsec: float
     east_arcsec: float
-    raised_mm: float
     misfit_mm: float
 
     @property
@@ -78,8 +76,8 @@ def seat_on_bolts(bearings_deg: Sequence[float], circle_mm: float, heights_mm: S
     design = np.column_stack([np.ones(len(places)), -places])
     solution, *_ = np.linalg.lstsq(design, heights, rcond=None)
     misfit = float(np.max(np.abs(heights - design @ solution)))
-    raised, north, east = (float(x) for x in solution)
-    return Seat(north * ARCSEC_PER_RAD, east * ARCSEC_PER_RAD, raised, misfit)
+    _, north, east = (float(x) for x in solution)
+    return Seat(north * ARCSEC_PER_RAD, east * ARCSEC_PER_RAD, misfit)
 
 
 def tilt_from_bolts(

@@ -199,6 +199,6 @@ def as_text(row: RowHeld) -> dict[str, str]:
 
 def whole_time(time_us: int) -> str:
     """Return a time to the microsecond, as a log has it."""
-    from drift.advice.words import as_utc
+    from drift.quantities import as_utc
 
     return as_utc(time_us).isoformat().replace("+00:00", "Z")

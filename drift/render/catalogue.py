@@ -322,8 +322,3 @@ _LAST = (
         night_quality.lacking,
     ),
 )
-#: Names that every answer has, for the help of commands.
-NAMES = (
-    "axis, tilt, seasons, pier, path, ground, causes-azimuth, causes-altitude (causes-north and causes-east "
-    "where no night shows the axis), event-1 and so on, outlook, corrections, nights"
-)

@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.advice.words import angle
-from drift.render.phrases import clock_text, evening_of, utc_text, zone_of
+from drift.render.phrases import angle, clock_text, evening_of, utc_text, zone_of
 from drift.types import NightAxis
 
 if TYPE_CHECKING:

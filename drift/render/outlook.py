@@ -17,9 +17,8 @@ from drift.advice.outlook_words import (
     settlement_sentences,
     too_short_sentences,
 )
-from drift.advice.words import counted, plain_angle
 from drift.forecast.outlook import coming_of
-from drift.render.phrases import zone_of
+from drift.render.phrases import counted, plain_angle, zone_of
 from drift.render.sections import Section, bulleted
 from drift.render.tables.instrument import hindcasts_table, months_table
 

@@ -13,9 +13,9 @@ from drift.advice.knobs import odds_held
 from drift.advice.movement import event_part
 from drift.advice.situation import latest_us, looked_at, situation_of
 from drift.advice.verdict import event_words
-from drift.advice.words import asked_and_found, day, percent
 from drift.errors import RecordError
-from drift.quantities import DAY_US
+from drift.quantities import DAY_US, local_date
+from drift.render.phrases import asked_and_found, percent
 from drift.watch.coming import Item, News, blind_spots, moved_over_gaps, passed_soon
 from drift.watch.limits import (
     Limit,
@@ -319,7 +319,7 @@ def _limit_item(limit: Limit, standing: LimitState, situation: Situation) -> Ite
 
 
 def _correction_item(correction: CorrectionFound, held: float, situation: Situation) -> Item:
-    when = day(correction.time_us, situation.zone)
+    when = local_date(correction.time_us, situation.zone)
     asked = asked_and_found(correction, float(np.degrees(situation.latitude_rad)))
     said = f": {asked}" if asked else ""
     sentence = f"The {correction.kind} correction of {when} did not hold{said} ({percent(1.0 - held)} sure)."

@@ -10,11 +10,10 @@ import numpy as np
 
 from drift.advice.movement import tilt_now
 from drift.advice.situation import silent_days
-from drift.advice.words import angle, arcmin, day, plain_arcmin
 from drift.forecast.season import days_of_year
-from drift.mount.axis_error import on_sky
-from drift.mount.orientation import hemisphere
-from drift.quantities import DAY_US, Floats
+from drift.mount.axis_error import on_sky, tilt_of_axis
+from drift.quantities import DAY_US, Floats, local_date
+from drift.render.phrases import angle, arcmin, plain_arcmin
 
 if TYPE_CHECKING:
     from drift.advice.situation import Situation
@@ -129,10 +128,10 @@ def _tilt(situation: Situation, history: History) -> tuple[Floats, Floats]:
     now, forecast, latitude = tilt_now(history), situation.forecast, situation.latitude_rad
     if now is None or abs(latitude) < _NEAR_EQUATOR_RAD:
         return np.zeros(len(forecast.time_us)), np.zeros(len(forecast.time_us))
-    # what it adds to the axis is the pier's: az_error = tilt_east tan(phi), alt_error = -s tilt_north
-    lever = np.array([np.tan(latitude), -hemisphere(latitude)])
-    change = ((forecast.axis - history.axis_now) / lever)[:, ::-1]
-    variance = ((forecast.sd**2 - history.axis_now_sd**2) / lever**2)[:, ::-1]
+    # what is to be added to the axis is the pier's
+    change = tilt_of_axis(forecast.axis - history.axis_now, latitude)
+    grown = forecast.sd**2 - history.axis_now_sd**2
+    variance = np.sign(grown)[:, ::-1] * tilt_of_axis(np.sqrt(np.abs(grown)), latitude) ** 2
     told = np.isfinite(now[0])
     tilt = now[0][told] + change[:, told]
     spread = np.sqrt(now[1][told] ** 2 + np.clip(variance[:, told], 0.0, None))
@@ -145,7 +144,7 @@ def _limit_item(limit: Limit, situation: Situation, time_us: int, value: float, 
         what, then, most = "The axis", arcmin(value, sd), plain_arcmin(limit.limit / 60.0)
     else:
         what, then, most = "The pier's tilt", angle(value, sd), f'{limit.limit:.0f}"'
-    when = day(time_us, situation.zone)
+    when = local_date(time_us, situation.zone)
     sentence = (
         f"{what} will likely pass its warning limit of {most} by {when}, going by the season and by what "
         f"lasts: it should then be {then}."
@@ -198,8 +197,8 @@ def _old(analysis: Analysis, situation: Situation, now_us: int | None, arrived_u
         return None
     days = (now_us - last_us) / DAY_US
     sentence = (
-        f"Nothing has been measured since {day(last_us, situation.zone)}, {days:.0f} days ago: what has "
-        "moved since then can't be seen.  Take a night, or a level reading."
+        f"Nothing has been measured since {local_date(last_us, situation.zone)}, {days:.0f} days ago: what "
+        "has moved since then can't be seen.  Take a night, or a level reading."
     )
     mark = {"kind": "old", "of": str(last_us), "as_of_us": last_us}
     return Item("old", last_us, sentence, mark, {"days": round(days, 1)})
@@ -318,7 +317,7 @@ def _usual(history: History, move: AxisMove) -> Floats:
 
 
 def _gap_item(situation: Situation, move: AxisMove, size: float, sd: float, seasonal: bool) -> Item:
-    first, last = (day(time_us, situation.zone) for time_us in (move.from_us, move.to_us))
+    first, last = (local_date(time_us, situation.zone) for time_us in (move.from_us, move.to_us))
     days = (move.to_us - move.from_us) / DAY_US
     beyond = " more than the season usually does" if seasonal else ""
     sentence = (

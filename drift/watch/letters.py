@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
-from drift.advice.words import as_utc
+from drift.quantities import as_utc
 from drift.watch.changes import same_event, same_notice
 from drift.watch.limits import limits_of
 

@@ -11,11 +11,10 @@ import numpy as np
 from drift.advice.knobs import FAILS_CHANCE
 from drift.advice.movement import counts, pair_of
 from drift.advice.poles import pole_offset
-from drift.advice.words import angle, arcmin, day, plain_arcmin
 from drift.history.changes import STEPS_PER_YEAR
-from drift.mount.axis_error import length
-from drift.mount.orientation import hemisphere
-from drift.quantities import Bools, Floats
+from drift.mount.axis_error import axis_error, axis_error_sd, length
+from drift.quantities import Bools, Floats, local_date
+from drift.render.phrases import angle, arcmin, plain_arcmin
 from drift.types import HISTORY_COLUMNS
 
 if TYPE_CHECKING:
@@ -179,7 +178,7 @@ class Limit:
         who, limit = ("The axis", plain_arcmin(self.limit / 60.0))
         if self.name == "tilt":
             who, limit = "The pier", f'{self.limit:.0f}"'
-        when = day(self.time_us if standing.passed_us is None else standing.passed_us, zone)
+        when = local_date(self.time_us if standing.passed_us is None else standing.passed_us, zone)
         if standing.told is None:
             passed = f"{who} passed its warning limit of {limit} on {when}"
         else:
@@ -190,7 +189,7 @@ class Limit:
         """Say how large the latest value is, of when it is, and whether it is back inside the limit."""
         value, sd = float(self.values[-1]), float(self.sds[-1])
         back = "" if value > self.limit else "back inside it, "
-        when = f"on {day(self.time_us, zone)}"
+        when = f"on {local_date(self.time_us, zone)}"
         if self.name == "tilt":
             now = f"{when} it is {back}tilted {angle(value, sd)} more than at the start" if back else ""
             now = now or f"{when} it tilts {angle(value, sd)} more than at the start"
@@ -199,7 +198,7 @@ class Limit:
             now = f"{when} it is {back}{arcmin(value, sd)} from the pole"
             still = plain_arcmin(_BACK * self.limit / 60.0)
         if self.seen_us is not None:
-            now += f", by the level readings since its last night, {day(self.seen_us, zone)}"
+            now += f", by the level readings since its last night, {local_date(self.seen_us, zone)}"
         return f"{now} (it counts as back below {still})" if back else now
 
 
@@ -231,11 +230,9 @@ def axis_track(analysis: Analysis) -> LimitTrack | None:
     if not seen.any() or not np.all(np.isfinite(history.axis_now)):
         return None
     last = int(np.flatnonzero(seen)[-1])
-    change = dict(zip(HISTORY_COLUMNS, history.change[known].T, strict=True))
-    az = change["mount_az"] + (change["tilt_east"] + change["plate_east"]) * np.tan(latitude)
-    alt = change["mount_alt"] - hemisphere(latitude) * (change["tilt_north"] + change["plate_north"])
+    moved = axis_error(history.change[known], float(latitude))
     to_sky, now = np.array([np.cos(latitude), 1.0]), history.axis_now - pole_offset(analysis.site)
-    axis = np.stack([az - az[last] + now[0], alt - alt[last] + now[1]], axis=1)
+    axis = moved - moved[last] + now
     # the uncertainty of the latest night stands for all before it
     sds = np.hypot(history.axis_now_sd, _grown(history.sd[known], last, float(latitude)))
     return LimitTrack(times, axis * to_sky, sds * to_sky, seen)
@@ -245,9 +242,7 @@ def _grown(sd: Floats, last: int, latitude_rad: float) -> Floats:
     """Return the sd of what az_error and alt_error did since row `last`, (n, 2) [arcsec]; 0 before it."""
     variance = np.clip(sd**2 - sd[last] ** 2, 0.0, None)
     variance[: last + 1] = 0.0
-    of = dict(zip(HISTORY_COLUMNS, variance.T, strict=True))
-    az = of["mount_az"] + (of["tilt_east"] + of["plate_east"]) * np.tan(latitude_rad) ** 2
-    return np.sqrt(np.stack([az, of["mount_alt"] + of["tilt_north"] + of["plate_north"]], axis=1))
+    return axis_error_sd(np.sqrt(variance), latitude_rad)
 
 
 def _axis(analysis: Analysis) -> Limit | None:

@@ -10,9 +10,9 @@ from zoneinfo import ZoneInfo
 
 from starlette.datastructures import FormData
 
-from drift.advice.words import as_utc
 from drift.errors import DriftError
 from drift.ingest.kinds import KINDS
+from drift.quantities import as_utc
 
 if TYPE_CHECKING:
     from drift.record.acts import RowHeld

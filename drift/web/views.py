@@ -11,14 +11,14 @@ from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
-from drift.advice.words import angle, as_utc, counted
 from drift.errors import DriftError
+from drift.quantities import as_utc
 from drift.record.engine import now_us
 from drift.render import phrases
 from drift.render.drawing import Drawn
 from drift.render.figures.seasons import season_day
 from drift.render.origin import NightOrigin, night_origin, nights_of
-from drift.render.phrases import clock_text, evening_of, zone_of
+from drift.render.phrases import angle, clock_text, counted, evening_of, zone_of
 from drift.render.report import said
 from drift.render.tables import axis, causes
 from drift.render.tables.axis import Table

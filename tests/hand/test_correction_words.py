@@ -7,7 +7,7 @@ import pytest
 from advice_world import correction, history, nights, site
 
 from drift.advice.steps import advise
-from drift.advice.words import amount_words, asked_and_found
+from drift.render.phrases import amount_words, asked_and_found
 from drift.render.tables.causes import asked_words, found_words
 from drift.types import Analysis
 from drift.watch.changes import news

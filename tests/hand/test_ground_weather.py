@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from drift.ground.calendar import date_text, fit_annual_curve, noon_us, winter_name, winter_year
-from drift.ground.frost_depth import design_index, freezing_spell, summers, thawing_spell, winters
+from drift.ground.frost_depth import design_index, freezing_spell, winters
 from drift.ground.weather import FEWEST_DAYS, daily_weather, until
 from drift.quantities import DAY_US, YEAR_DAYS
 
@@ -53,12 +53,7 @@ def test_freezing_index_is_from_highest_to_lowest_point():
 def test_a_season_without_frost_has_index_nought():
     spell = freezing_spell(np.array([1.0, 2.0, 3.0]))
     assert spell.index == 0.0
-    assert spell.length_days == 0
-
-
-def test_thawing_index_mirrors_it():
-    above = np.array([-2.0, 3.0, 4.0, -1.0, 5.0, -6.0])
-    assert thawing_spell(above).index == 11.0
+    assert spell.last < spell.first
 
 
 def test_winter_years():
@@ -88,7 +83,6 @@ def test_the_southern_year_mirrored():
     # Years of 365 and 366 days fall a day apart, in midsummer where nothing freezes.
     assert [w.index_c_d for w in a][:3] == pytest.approx([w.index_c_d for w in b][:3])
     assert a[0].last_day - a[0].first_day == b[0].last_day - b[0].first_day
-    assert [s.index_c_d for s in summers(north)][1] == pytest.approx(summers(south)[1].index_c_d)
     assert north.curve.amplitude_c == pytest.approx(south.curve.amplitude_c, abs=0.1)
     assert (south.curve.coldest_day - north.curve.coldest_day) % YEAR_DAYS == pytest.approx(184, abs=3)
 

@@ -5,7 +5,7 @@ import pytest
 from advice_world import AZ, LAST_US, event, history, nights, site, step
 
 from drift.advice.steps import advise
-from drift.advice.words import turns_in_words
+from drift.render.phrases import turns_in_words
 
 
 @pytest.mark.parametrize(

@@ -4,8 +4,9 @@ import pytest
 from advice_world import DAY_US, LAST_US, event, history, nights, site
 
 from drift.advice.steps import advise
-from drift.advice.words import counted, ranked, size_of, toward_of
+from drift.mount.axis_error import size_of
 from drift.render import phrases
+from drift.render.phrases import counted, ranked, toward_of
 from drift.render.tables import causes
 from drift.types import Analysis
 from drift.watch.changes import acknowledged_sentences, news, news_afresh, state_text

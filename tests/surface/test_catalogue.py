@@ -55,7 +55,7 @@ ALL = [
 ]
 
 
-@pytest.mark.parametrize(("answer", "picture"), [one for one in ALL if "south" not in one.id])
+@pytest.mark.parametrize(("analysis", "picture"), [one for one in ALL if "south" not in one.id])
 def test_no_label_is_cut_and_no_title_meets_another(analysis, picture):
     for width in (PHONE_IN,) if picture.narrow else (PHONE_IN, WIDE_IN):
         figure = picture.figure(analysis, width_in=width)
@@ -100,7 +100,7 @@ def inside(text, page):
     assert box.y0 >= page.y0 - EDGE and box.y1 <= page.y1 + EDGE, text.get_text()
 
 
-@pytest.mark.parametrize(("answer", "picture"), ALL)
+@pytest.mark.parametrize(("analysis", "picture"), ALL)
 def test_each_picture_has_words_a_caption_and_numbers(analysis, picture):
     assert len(picture.describe(analysis)) > 60
     assert picture.describe(analysis).endswith((".", "%"))

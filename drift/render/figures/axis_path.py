@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.advice.words import day, plain_arcmin
-from drift.quantities import Floats
+from drift.quantities import Floats, local_date
 from drift.render import phrases
 from drift.render.figures import plan_view
 from drift.render.figures.canvas import (
@@ -22,7 +21,7 @@ from drift.render.figures.canvas import (
 )
 from drift.render.figures.from_pole import aimed_pole_arcmin, tolerated
 from drift.render.figures.plan_view import Block, Square, Way, blocks_of
-from drift.render.phrases import zone_of
+from drift.render.phrases import plain_arcmin, zone_of
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -183,7 +182,6 @@ def _no_mark() -> Any:
 #: The pole is taken into the frame when that makes the frame at most so many times larger.
 _WIDEN = 3.5
 _LEAST_SPAN = 0.4  # [arcmin]
-_TINT = 0.13
 
 
 def figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN) -> Figure:
@@ -319,7 +317,7 @@ def _ends(analysis: Analysis, blocks: list[Block]) -> tuple[str, str]:
 
 def _when(block: Block, zone: ZoneInfo) -> str:
     """Return the day of a night, the month of a mean of nights."""
-    return day(block.time_us, zone)[: 10 if block.nights == 1 else 7]
+    return local_date(block.time_us, zone)[: 10 if block.nights == 1 else 7]
 
 
 def _label(panel: Axes, latitude_deg: float, narrow: bool) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drift.mount.axis_error import axis_weights
 from drift.quantities import Bools, Floats, Ints
 from drift.render import phrases
 from drift.render.figures.canvas import (
@@ -84,19 +85,12 @@ def views(analysis: Analysis) -> tuple[CauseView, ...]:
 def view_named(analysis: Analysis, name: str) -> CauseView:
     """Return a view by its name.
 
-    Notes
-    -----
-    The change in az_error is mount_az + (tilt_east + plate_east) tan(phi), in alt_error
-    mount_alt - s (tilt_north + plate_north), with s = +1 on the equator and north of it.
+    The azimuth and altitude of the axis are as `drift.mount.axis_error.axis_error` has them.
     """
     latitude = analysis.site.site.latitude_deg
-    tan, sign = math.tan(math.radians(latitude)), -1.0 if latitude < 0 else 1.0
-    weights: dict[str, dict[str, float]] = {
-        "azimuth": {"mount_az": 1.0, "tilt_east": tan, "plate_east": tan},
-        "altitude": {"mount_alt": 1.0, "tilt_north": -sign, "plate_north": -sign},
-        "north": {"tilt_north": 1.0},
-        "east": {"tilt_east": 1.0},
-    }
+    azimuth, altitude = axis_weights(math.radians(latitude))
+    north, east = np.eye(len(HISTORY_COLUMNS))[:2]
+    weights = {"azimuth": azimuth, "altitude": altitude, "north": north, "east": east}
     titles = {
         "azimuth": "azimuth of the axis",
         "altitude": "altitude of the axis",
@@ -104,8 +98,7 @@ def view_named(analysis: Analysis, name: str) -> CauseView:
         "east": "tilt toward east",
     }
     column = {"azimuth": 0, "altitude": 1}.get(name)
-    of = np.array([weights[name].get(each, 0.0) for each in HISTORY_COLUMNS])
-    return CauseView(name, titles[name], of, column)
+    return CauseView(name, titles[name], weights[name], column)
 
 
 def parts(analysis: Analysis, view: CauseView) -> list[CausePart]:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.advice.words import day
+from drift.quantities import local_date
 from drift.render import phrases
 from drift.render.figures.canvas import WIDE_IN, colour, house_style, is_narrow, say_empty, sheet
 from drift.render.phrases import zone_of
@@ -104,7 +104,7 @@ def _row(
 def _told(analysis: Analysis, mark: str, found: CorrectionFound, narrow: bool) -> str:
     zone, latitude = zone_of(analysis.site.site.timezone), analysis.site.site.latitude_deg
     what = phrases.CORRECTION_WORDS.get(found.kind, phrases.harmless(found.kind))
-    head = f"{mark}   {day(found.time_us, zone)}, {what}"
+    head = f"{mark}   {local_date(found.time_us, zone)}, {what}"
     if narrow:
         held = {True: "held", False: "did not hold", None: ""}[found.held]
         return f"{head}{': ' * bool(held)}{held}"

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.advice.words import percent
 from drift.quantities import DAY_US, Floats, Ints
 from drift.render import phrases
 from drift.render.figures.canvas import (
@@ -23,7 +22,7 @@ from drift.render.figures.canvas import (
     set_time_axis,
     sheet,
 )
-from drift.render.phrases import clock_text, zone_of
+from drift.render.phrases import clock_text, percent, zone_of
 from drift.types import PARTS
 
 if TYPE_CHECKING:

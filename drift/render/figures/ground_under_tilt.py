@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from drift.advice.words import toward
 from drift.quantities import DAY_US, Bools, Floats
 from drift.render import phrases
 from drift.render.figures.canvas import (
@@ -26,7 +25,7 @@ from drift.render.figures.canvas import (
     sheet,
 )
 from drift.render.figures.seasons import direction, tilt_along
-from drift.render.phrases import zone_of
+from drift.render.phrases import toward, zone_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

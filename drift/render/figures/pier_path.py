@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.advice.words import day, toward
-from drift.quantities import Bools, Floats, Ints
+from drift.quantities import Bools, Floats, Ints, local_date
 from drift.render import phrases
 from drift.render.figures import plan_view
 from drift.render.figures.canvas import (
@@ -22,7 +21,7 @@ from drift.render.figures.canvas import (
     set_title,
 )
 from drift.render.figures.plan_view import Way
-from drift.render.phrases import zone_of
+from drift.render.phrases import toward, zone_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -218,7 +217,7 @@ def _tilt_now(history: History, rows: Ints) -> str:
 def _ends(analysis: Analysis, rows: Ints) -> tuple[str, str]:
     zone = zone_of(analysis.site.site.timezone)
     times = analysis.history.time_us
-    return day(times[rows[0]], zone), day(times[rows[-1]], zone)
+    return local_date(times[rows[0]], zone), local_date(times[rows[-1]], zone)
 
 
 def _label(panel: Axes, narrow: bool) -> None:

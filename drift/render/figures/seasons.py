@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.advice.words import as_utc, toward
-from drift.quantities import Floats
+from drift.quantities import Floats, as_utc
 from drift.render import phrases
 from drift.render.figures.canvas import (
     GAP_DAYS,
@@ -26,6 +25,7 @@ from drift.render.figures.canvas import (
     set_title,
     sheet,
 )
+from drift.render.phrases import toward
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.advice.words import KNOBS, amount_words
 from drift.history.components import AFTER, BEFORE, MID_WINTER_NORTH, MID_WINTER_SOUTH, time_shares
 from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats
 from drift.render import phrases
-from drift.render.phrases import clock_text, zone_of
+from drift.render.phrases import KNOBS, amount_words, clock_text, zone_of
 from drift.render.tables.axis import Table, plate_used
 from drift.types import HISTORY_COLUMNS
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from drift.advice.words import day, percent, plain_arcmin
 from drift.forecast.outlook import coming_of
+from drift.quantities import local_date
 from drift.render import phrases
-from drift.render.phrases import clock_text, zone_of
+from drift.render.phrases import clock_text, percent, plain_arcmin, zone_of
 from drift.render.tables.axis import Table
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ def constants_table(analysis: Analysis) -> Table:
     for instrument in analysis.nights.instruments:
         # the first and the last period are open: they reach as far as there are nights
         first, last = max(instrument.start_us, min(times)), min(instrument.end_us, max(times))
-        period = f"{day(first, zone)} – {day(last, zone)}"
+        period = f"{local_date(first, zone)} – {local_date(last, zone)}"
         for name, value in _constants(instrument):
             rows.append((period, name, value))
             period = ""

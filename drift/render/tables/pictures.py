@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.advice.words import as_utc, day, toward
-from drift.quantities import Floats, Ints
+from drift.quantities import Floats, Ints, as_utc, local_date
 from drift.render import phrases
 from drift.render.figures.axis_path import path_blocks
 from drift.render.figures.causes import left_over, parts, total_sd, view_named, weighed
@@ -17,7 +16,7 @@ from drift.render.figures.ground_under_tilt import days_shown
 from drift.render.figures.night_quality import uncertainty_on_sky
 from drift.render.figures.pier_path import path_rows
 from drift.render.figures.seasons import direction, seasons_of
-from drift.render.phrases import clock_text, evening_of, zone_of
+from drift.render.phrases import clock_text, evening_of, toward, zone_of
 from drift.render.tables.axis import Table
 
 if TYPE_CHECKING:
@@ -54,7 +53,7 @@ def path_table(analysis: Analysis) -> Table:
     for block in path_blocks(analysis):
         sd = np.sqrt(np.diagonal(block.covariance))
         az, alt = (phrases.plain_pair(block.axis[k] / 60.0, sd[k] / 60.0, most=2) for k in (0, 1))
-        rows.append((day(block.time_us, zone), str(block.nights), az, alt))
+        rows.append((local_date(block.time_us, zone), str(block.nights), az, alt))
     clockwise = phrases.azimuth_side(1.0, analysis.site.site.latitude_deg)
     return Table(
         "The way of the axis",
@@ -156,7 +155,7 @@ def ground_table(analysis: Analysis) -> Table:
             )
             rows.append(
                 (
-                    day(ground.time_us[k], zone),
+                    local_date(ground.time_us[k], zone),
                     f"{ground.air_c[k]:.1f}{' (filled in)' if ground.filled[k] else ''}",
                     _metres(ground.top_m[k]),
                     _metres(ground.bottom_m[k]),
