@@ -1,4 +1,6 @@
-"""Families of invented histories, for tests and benchmarks: each seed is another pier.
+"""Families of invented histories: each seed is another pier.
+
+For tests and benchmarks alone; `drift demo` makes its samples in `drift.demo.samples`.
 
 A family fixes what happens; the seed draws how much, which way and when.  Any
 field of the scenario can be given instead of drawn.

@@ -1,4 +1,7 @@
-"""Invented solves as FITS images: the header that camera programs and plate solvers leave, and few pixels."""
+"""Invented solves as FITS images: headers that camera programs and plate solvers leave, and few pixels.
+
+For tests alone: nothing of the product writes images.
+"""
 
 from __future__ import annotations
 

@@ -16,13 +16,11 @@ from drift.render.figures.canvas import (
     error_bars,
     house_style,
     say_empty,
-    set_time_axis,
-    set_title,
-    sheet,
+    zero_line,
 )
 from drift.render.figures.from_pole import distances_arcmin, pole_words
-from drift.render.figures.marks import change_times, mark_changes, marks_pad, marks_room
-from drift.render.phrases import evening_of, zone_of
+from drift.render.figures.time_panels import axis_titles, frame_round, outside_words, time_panels, trusted
+from drift.render.phrases import evening_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -31,12 +29,12 @@ if TYPE_CHECKING:
     from drift.types import Analysis
 
 
-#: The frame is laid around nights no more uncertain than this many times the median night.
-_FRAME_SDS = 6.0
 #: The frame is widened to show the pole or the limit when that makes it at most so many times taller.
 _WIDEN = 3.0
 #: With these the picture takes less than a sheet of paper.
 _HEIGHTS_IN = (1.25, 1.25, 1.25)
+#: Number of the panel of the distance.
+_DISTANCE = 2
 
 
 def figure(analysis: Analysis, axes: Any = None, *, width_in: float = WIDE_IN) -> Figure:
@@ -64,34 +62,21 @@ def figure(analysis: Analysis, axes: Any = None, *, width_in: float = WIDE_IN) -
     within the limit and the axis beyond it.
     """
     with house_style():
-        sheet_figure, panels = sheet(axes, _HEIGHTS_IN, width_in, marks_in=marks_room(analysis.history))
-        times, error, sd = _nights(analysis)
-        zone = zone_of(analysis.site.site.timezone)
-        set_time_axis(panels, np.append(dates(times), change_times(analysis.history)), zone, width_in)
-        _panel(panels[0], dates(times), error[:, 0], sd[:, 0])
-        _panel(panels[1], dates(times), error[:, 1], sd[:, 1])
-        _panel(panels[2], dates(times), error[:, 2], sd[:, 2], analysis.site.warn.axis_arcmin)
-        _titles(panels, analysis, width_in)
-        mark_changes(panels, analysis.history, width_in)
-        return sheet_figure
-
-
-def _titles(panels: list[Axes], analysis: Analysis, width_in: float) -> None:
-    latitude, limit = analysis.site.site.latitude_deg, analysis.site.warn.axis_arcmin
-    clockwise, other = phrases.azimuth_side(1.0, latitude), phrases.azimuth_side(-1.0, latitude)
-    titles = (
-        ("Azimuth of the axis", f"up is {clockwise} of the pole, down is {other}"),
-        ("Altitude of the axis", "up is too high, down is too low"),
-        (
+        times_us, error, sd = _nights(analysis)
+        times, limit = dates(times_us), analysis.site.warn.axis_arcmin
+        drawn = time_panels(analysis, axes, _HEIGHTS_IN, width_in, times, marked=True)
+        for k, panel in enumerate(drawn.panels):
+            _panel(panel, times, error[:, k], sd[:, k], limit if k == _DISTANCE else None)
+        for k, title in enumerate(axis_titles(analysis)):
+            drawn.title(k, *title, "error [arcmin]")
+        drawn.title(
+            _DISTANCE,
             f"Distance on the sky from {pole_words(analysis)}",
             "" if limit is None else f"tinted within {limit:g}'",
-        ),
-    )
-    pad = marks_pad(analysis.history)
-    for panel, (head, rest) in zip(panels, titles, strict=True):
-        set_title(panel, head, rest, width_in, pad=pad if panel is panels[0] else None)
-        panel.set_ylabel("error [arcmin]")
-    panels[2].set_ylabel("distance [arcmin]")
+            "distance [arcmin]",
+        )
+        drawn.mark_changes()
+        return drawn.figure
 
 
 def _nights(analysis: Analysis) -> tuple[list[int], Floats, Floats]:
@@ -118,32 +103,21 @@ def _panel(panel: Axes, times: Floats, error: Floats, sd: Floats, limit: float |
     if limit is not None:
         panel.axhspan(0.0, limit, color=colour("allowed"), alpha=0.16, linewidth=0, zorder=0.2)
         panel.axhline(limit, color=colour("allowed"), linewidth=1.2, zorder=0.3)
-    panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+    zero_line(panel)
     size, bar = (1.8, 0.4) if len(times) > 300 else (3.2, 0.8)
     error_bars(panel, times, error, sd, colour("axis"), markersize=size, bar_width=bar)
     panel.set_ylim(low, high)
-    _say_outside(panel, int(np.sum((error < low) | (error > high))), limit, low, high)
+    said = outside_words(panel, error)
+    if limit is not None and not low < limit < high:
+        said.append(f"the limit, {limit:g}', lies {'below' if low >= limit else 'above'} the frame")
+    if said:
+        corner_note(panel, "; ".join(said))
 
 
 def _frame(error: Floats, sd: Floats, limit: float | None) -> tuple[float, float]:
-    trusted = sd <= _FRAME_SDS * max(float(np.median(sd)), 1e-9)
-    low, high = float((error - sd)[trusted].min()), float((error + sd)[trusted].max())
-    span = max(high - low, 0.1)
-    for edge in (0.0,) if limit is None else (0.0, limit):
-        wider = max(high, edge) - min(low, edge)
-        if wider <= _WIDEN * span:
-            low, high = min(low, edge), max(high, edge)
-    margin = 0.08 * max(high - low, 0.1)
-    return low - margin, high + margin
-
-
-def _say_outside(panel: Axes, count: int, limit: float | None, low: float, high: float) -> None:
-    said = [f"{phrases.counted(count, 'night')} outside the frame"] if count else []
-    if limit is not None and not low < limit < high:
-        side = "below" if low >= limit else "above"
-        said.append(f"the limit, {limit:g}', lies {side} the frame")
-    if said:
-        corner_note(panel, "; ".join(said))
+    near = trusted(sd)
+    low, high = float((error - sd)[near].min()), float((error + sd)[near].max())
+    return frame_round(low, high, (0.0,) if limit is None else (0.0, limit), widen=_WIDEN)
 
 
 def describe(analysis: Analysis) -> str:

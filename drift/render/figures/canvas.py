@@ -124,7 +124,7 @@ GAP_DAYS = 45.0
 #: The least height of a frame of tilts [arcsec], so that a quiet pier looks quiet.
 LEAST_SPAN = 4.0
 #: The least stretch of time that a picture shows [days].
-_LEAST_DAYS = 14.0
+LEAST_DAYS = 14.0
 #: Room of a sheet [inches]: beside the panels, above each for its title, below the last for the time axis.
 _LEFT_IN, _RIGHT_IN = 0.64, 0.12
 _TITLE_IN, _TWO_LINE_TITLE_IN = 0.28, 0.42
@@ -292,7 +292,7 @@ def dates(time_us: Any) -> Floats:
 
 
 def set_time_axis(
-    panels: Sequence[Axes], times: Floats, zone: ZoneInfo, width_in: float, *, least_days: float = _LEAST_DAYS
+    panels: Sequence[Axes], times: Floats, zone: ZoneInfo, width_in: float, *, least_days: float = LEAST_DAYS
 ) -> None:
     """Give all panels one time axis over `times`, on the site's calendar."""
     from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
@@ -413,6 +413,12 @@ def dots(panel: Axes, times: Floats, value: Floats, hue: str, *, markersize: flo
     panel.add_artist(patch)
     panel.update_datalim(ends)
     panel.autoscale_view()
+
+
+def zero_line(panel: Axes, *, upright: bool = False) -> None:
+    """Draw the line of nought, level or upright, below all else."""
+    line = panel.axvline if upright else panel.axhline
+    line(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
 
 
 def least_height(panel: Axes, least: float) -> None:

@@ -10,24 +10,27 @@ import numpy as np
 
 from drift.mount.axis_error import axis_weights
 from drift.quantities import Bools, Floats, Ints
-from drift.render import phrases
 from drift.render.figures.canvas import (
     LEAST_SPAN,
     MANY,
     WIDE_IN,
     colour,
-    corner_note,
     dates,
     error_bars,
     house_style,
     is_narrow,
     least_height,
     line_with_band,
-    say_empty,
-    set_time_axis,
-    sheet,
+    zero_line,
 )
-from drift.render.phrases import zone_of
+from drift.render.figures.time_panels import (
+    azimuth_sides,
+    change_line,
+    frame_round,
+    note_outside,
+    time_panels,
+    trusted,
+)
 from drift.types import HISTORY_COLUMNS
 
 if TYPE_CHECKING:
@@ -196,10 +199,10 @@ def scatter_in_sds(left: Left) -> float:
 
 #: Height of the panel of a cause, and of the last two [inches].
 _CAUSE_IN, _SUM_IN = 0.72, 1.35
+#: Room above all panels for what up and down mean [inches].
+_HEAD_IN = 0.22
 #: Of a cause that goes slowly no more than about so many points are drawn.
 _POINTS = 150
-#: The frame is laid around nights no more uncertain than this many times the median night.
-_FRAME_SDS = 6.0
 #: The band of the sum lies over the nights, and hides more of them than other bands, so as to be seen there.
 _BAND: dict[str, Any] = {"band": 0.45, "band_zorder": 3.5}
 _UP = {
@@ -238,20 +241,28 @@ def figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN, vie
         left = left_over(analysis, chosen)
         sums = (_SUM_IN,) * (2 if left is not None else 1)
         heights = (_CAUSE_IN,) * len(shown) + sums if shown else (_SUM_IN,)
-        sheet_figure, drawn = sheet(ax, heights, width_in, marks_in=0.22, long_titles=False)
-        if not shown:
-            say_empty(drawn[0], _EMPTY)
-            return sheet_figure
         times = dates(analysis.history.time_us)
-        set_time_axis(drawn, times, zone_of(analysis.site.site.timezone), width_in)
-        for panel, part in zip(drawn, shown, strict=False):
+        drawn = time_panels(
+            analysis,
+            ax,
+            heights,
+            width_in,
+            times if shown else None,
+            nothing=_EMPTY,
+            marks_in=_HEAD_IN,
+            long_titles=False,
+        )
+        if drawn.empty:
+            return drawn.figure
+        for panel, part in zip(drawn.panels, shown, strict=False):
             _cause(panel, times, part)
-        _share_scale(drawn, shown)
-        _sum(drawn[len(shown)], analysis, chosen, times, left)
+        _share_scale(drawn.panels, shown)
+        _sum(drawn.panels[len(shown)], analysis, chosen, times, left)
         if left is not None:
-            _left(drawn[-1], left)
-        _head(sheet_figure if ax is None else None, analysis, chosen, width_in)
-        return sheet_figure
+            _left(drawn.panels[-1], left)
+        if ax is None:
+            _head(drawn.figure, analysis, chosen, width_in)
+        return drawn.figure
 
 
 def panels(analysis: Analysis, view: str = "azimuth") -> int:
@@ -261,14 +272,10 @@ def panels(analysis: Analysis, view: str = "azimuth") -> int:
     return len(shown) + (2 if left_over(analysis, chosen) is not None else 1) if shown else 1
 
 
-def _head(figure: Figure | None, analysis: Analysis, view: CauseView, width_in: float) -> None:
+def _head(figure: Figure, analysis: Analysis, view: CauseView, width_in: float) -> None:
     """Write above all panels what up and down mean."""
-    if figure is None:
-        return
-    latitude = analysis.site.site.latitude_deg
-    up = _UP[view.name].format(
-        clockwise=phrases.azimuth_side(1.0, latitude), other=phrases.azimuth_side(-1.0, latitude)
-    )
+    clockwise, other = azimuth_sides(analysis)
+    up = _UP[view.name].format(clockwise=clockwise, other=other)
     said = f"{view.title[0].upper()}{view.title[1:]} [arcsec]: {up}"
     size = 8.0 if is_narrow(width_in) else 9.0
     figure.text(0.02, 1.0 - 0.06 / figure.get_figheight(), said, va="top", fontsize=size)
@@ -279,7 +286,7 @@ def _title(panel: Axes, text: str) -> None:
 
 
 def _cause(panel: Axes, times: Floats, part: CausePart) -> None:
-    panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+    zero_line(panel)
     every = 1 if part.sudden else max(1, len(times) // _POINTS)
     line_with_band(panel, times, part.value, part.sd, _hue(part), every=every)
     _title(panel, part.title)
@@ -309,12 +316,11 @@ def _share_scale(drawn: list[Axes], shown: list[CausePart]) -> None:
 def _sum(panel: Axes, analysis: Analysis, view: CauseView, times: Floats, left: Left | None) -> None:
     history = analysis.history
     total, sd = weighed(history.change, view), total_sd(analysis, view)
-    panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
     if left is None:
-        line_with_band(panel, times, total, sd, colour("axis"))
+        change_line(panel, times, total, sd, colour("axis"))
         _title(panel, "all causes together")
-        least_height(panel, LEAST_SPAN)
         return
+    zero_line(panel)
     _nights(panel, left, left.read, colour("soft") if len(left.read) > MANY else colour("axis"))
     line_with_band(panel, times, total, sd, colour("zero"), linewidth=1.3, zorder=4, **_BAND)
     known = np.isfinite(total)
@@ -323,7 +329,7 @@ def _sum(panel: Axes, analysis: Analysis, view: CauseView, times: Floats, left: 
 
 
 def _left(panel: Axes, left: Left) -> None:
-    panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+    zero_line(panel)
     _nights(panel, left, left.left, colour("axis"))
     _frame(panel, left.left, left.sd, np.zeros(1))
     _title(panel, f"left over: {scatter_in_sds(left):.1f} times the nights' own uncertainty")
@@ -335,14 +341,11 @@ def _nights(panel: Axes, left: Left, value: Floats, hue: str) -> None:
 
 
 def _frame(panel: Axes, value: Floats, sd: Floats, line: Floats) -> None:
-    trusted = sd <= _FRAME_SDS * max(float(np.median(sd)), 1e-9)
-    low = min(float((value - sd)[trusted].min()), float(line.min()))
-    high = max(float((value + sd)[trusted].max()), float(line.max()))
-    margin = 0.06 * max(high - low, LEAST_SPAN)
-    panel.set_ylim(low - margin, high + margin)
-    outside = int(np.sum((value < low - margin) | (value > high + margin)))
-    if outside:
-        corner_note(panel, f"{phrases.counted(outside, 'night')} outside the frame")
+    near = trusted(sd)
+    low = min(float((value - sd)[near].min()), float(line.min()))
+    high = max(float((value + sd)[near].max()), float(line.max()))
+    panel.set_ylim(frame_round(low, high, margin=0.06, least=LEAST_SPAN))
+    note_outside(panel, value)
 
 
 def lacking(analysis: Analysis) -> str:

@@ -8,7 +8,7 @@ import numpy as np
 
 from drift.quantities import local_date
 from drift.render import phrases
-from drift.render.figures.canvas import WIDE_IN, colour, house_style, is_narrow, say_empty, sheet
+from drift.render.figures.canvas import WIDE_IN, colour, house_style, is_narrow, say_empty, sheet, zero_line
 from drift.render.phrases import zone_of
 from drift.render.tables.causes import asked_words, correction_mark, found_words, held_words
 
@@ -53,7 +53,7 @@ def figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN) -> 
             return sheet_figure
         for place, (k, found) in enumerate(rows):
             _row(panel, analysis, place, correction_mark(k), found, is_narrow(width_in))
-        panel.axvline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+        zero_line(panel, upright=True)
         panel.set_ylim(len(rows) - 0.25, -0.55)
         panel.set_yticks([])
         panel.spines["left"].set_visible(False)

@@ -10,18 +10,17 @@ import numpy as np
 from drift.quantities import DAY_US, Floats, Ints
 from drift.render import phrases
 from drift.render.figures.canvas import (
+    LEAST_SPAN,
     PHONE_IN,
     colour,
-    corner_note,
     dates,
     error_bars,
     event_colour,
     house_style,
     least_height,
     say_empty,
-    set_time_axis,
-    sheet,
 )
+from drift.render.figures.time_panels import azimuth_sides, frame_round, note_outside, time_panels, trusted
 from drift.render.phrases import clock_text, percent, zone_of
 from drift.types import PARTS
 
@@ -137,6 +136,8 @@ def _means(value: Floats, own_sd: Floats) -> tuple[Floats, Floats]:
 
 _PANEL_IN, _ODDS_IN = 1.15, 1.2
 _LEAST_DAYS = 4.0
+#: The frame is laid round nights no more uncertain than this many times the median night.
+_FRAME_SDS = 4.0
 #: From this probability on the hour-angle zero is shown as well.
 _ZERO_FROM = 0.02
 #: Room beyond a bar of 100 % for its words.
@@ -174,20 +175,26 @@ def figure(analysis: Analysis, ax: Any = None, *, width_in: float = PHONE_IN, ev
         sides = sides_of(analysis, shown)
         coordinates = _coordinates(analysis, shown, sides)
         heights = (*(_PANEL_IN,) * len(coordinates), _ODDS_IN)
-        sheet_figure, drawn = sheet(
-            ax, heights, width_in, share_time=False, long_titles=False, below_in=-0.12
+        drawn = time_panels(
+            analysis,
+            ax,
+            heights,
+            width_in,
+            dates([*sides.before.time_us, shown.after_us, shown.before_us, *sides.after.time_us]),
+            untimed=1,
+            least_days=_LEAST_DAYS,
+            share_time=False,
+            long_titles=False,
+            below_in=-0.12,
         )
-        times = dates([*sides.before.time_us, shown.after_us, shown.before_us, *sides.after.time_us])
-        zone = zone_of(analysis.site.site.timezone)
-        set_time_axis(drawn[:-1], times, zone, width_in, least_days=_LEAST_DAYS)
         hue = event_colour(shown.what)
-        for panel, (k, title, unit, scale) in zip(drawn, coordinates, strict=False):
+        for panel, (k, title, unit, scale) in zip(drawn.panels, coordinates, strict=False):
             _panel(panel, sides, k, scale, hue)
             panel.set_title(title, y=1.0)
             panel.set_ylabel(f"[{unit}]")
             _when(panel, analysis, shown, hue)
-        _odds(drawn[-1], shown)
-        return sheet_figure
+        _odds(drawn.panels[-1], shown)
+        return drawn.figure
 
 
 def panels(analysis: Analysis, event: int = 0) -> int:
@@ -203,8 +210,7 @@ def _coordinates(analysis: Analysis, event: Event, sides: Sides) -> list[tuple[i
             (0, "Pier tilt: up is north, down is south", "arcsec", 1.0),
             (1, "Pier tilt: up is east, down is west", "arcsec", 1.0),
         ]
-    up = phrases.azimuth_side(1.0, analysis.site.site.latitude_deg)
-    down = phrases.azimuth_side(-1.0, analysis.site.site.latitude_deg)
+    up, down = azimuth_sides(analysis)
     found = [
         (0, f"Azimuth of the axis: up is {up}, down is {down}", "arcmin", 60.0),
         (1, "Altitude of the axis: up is high, down is low", "arcmin", 60.0),
@@ -250,15 +256,12 @@ def _frame(panel: Axes, sides: Sides, column: int, scale: float) -> None:
     )
     sd = np.nan_to_num(sd)
     known = np.isfinite(value)
-    trusted = known & (sd <= 4.0 * np.median(sd[known]) + 1e-9)
-    low, high = (value - sd)[trusted].min(), (value + sd)[trusted].max()
-    margin = 0.1 * (high - low)
-    panel.set_ylim(low - margin, high + margin)
-    least_height(panel, 4.0 / scale)
-    bottom, top = panel.get_ylim()
-    outside = int(np.sum(known & ((value < bottom) | (value > top))))
-    if outside:
-        corner_note(panel, f"{phrases.counted(outside, 'night')} outside the frame")
+    value, sd = value[known], sd[known]
+    near = trusted(sd, _FRAME_SDS)
+    low, high = float((value - sd)[near].min()), float((value + sd)[near].max())
+    panel.set_ylim(frame_round(low, high, margin=0.1, least=0.0))
+    least_height(panel, LEAST_SPAN / scale)
+    note_outside(panel, value)
 
 
 def _when(panel: Axes, analysis: Analysis, event: Event, hue: str) -> None:

@@ -10,22 +10,18 @@ import pandas as pd
 from drift.quantities import DAY_US, Bools, Floats
 from drift.render import phrases
 from drift.render.figures.canvas import (
-    LEAST_SPAN,
     WIDE_IN,
     colour,
     corner_note,
     dates,
     dots,
     house_style,
-    least_height,
-    line_with_band,
     say_empty,
-    set_time_axis,
-    set_title,
-    sheet,
+    zero_line,
 )
 from drift.render.figures.seasons import direction, tilt_along
-from drift.render.phrases import toward, zone_of
+from drift.render.figures.time_panels import TimePanels, change_line, time_panels
+from drift.render.phrases import toward
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -65,19 +61,18 @@ def figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN) -> 
         standard deviation.
     """
     with house_style():
-        sheet_figure, drawn = sheet(ax, _HEIGHTS_IN, width_in)
         ground = analysis.ground
-        if ground is None:
-            for panel in drawn:
-                say_empty(panel, "There is no weather log.")
-            return sheet_figure
-        shown = days_shown(analysis, ground)
-        times = dates(ground.time_us[shown])
-        set_time_axis(drawn, times, zone_of(analysis.site.site.timezone), width_in)
-        _temperature(drawn[0], times, ground, shown, width_in)
-        _frost(drawn[1], times, ground, shown, width_in)
-        _tilt(drawn[2], analysis, width_in)
-        return sheet_figure
+        shown = slice(0) if ground is None else days_shown(analysis, ground)
+        times = None if ground is None else dates(ground.time_us[shown])
+        drawn = time_panels(analysis, ax, _HEIGHTS_IN, width_in, times, nothing="There is no weather log.")
+        if ground is None or times is None:
+            return drawn.figure
+        _temperature(drawn.panels[0], times, ground, shown)
+        drawn.title(0, "Air", "daily mean temperature", "[°C]")
+        _frost(drawn.panels[1], times, ground, shown)
+        drawn.title(1, "Frozen ground", "dashed: the pier's base; pale: uncertain", "depth [m]")
+        _tilt(drawn, analysis)
+        return drawn.figure
 
 
 def days_shown(analysis: Analysis, ground: UnderPier) -> slice:
@@ -89,11 +84,11 @@ def days_shown(analysis: Analysis, ground: UnderPier) -> slice:
     return slice(int(first), int(last)) if last > first else slice(None)
 
 
-def _temperature(panel: Axes, times: Floats, ground: UnderPier, shown: slice, width_in: float) -> None:
+def _temperature(panel: Axes, times: Floats, ground: UnderPier, shown: slice) -> None:
     """Draw the air, pale where it is filled in; a logged day between two that are not is a dot."""
     hue, filled = colour("axis"), ground.filled[shown]
     times, air, logged = thinned(times, ground.air_c[shown], ~filled)
-    panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+    zero_line(panel)
     panel.plot(times, np.where(logged, air, np.nan), color=hue, linewidth=0.8)
     beside = _beside(logged)
     dots(panel, times[logged & ~beside], air[logged & ~beside], hue, markersize=1.5)
@@ -102,8 +97,6 @@ def _temperature(panel: Axes, times: Floats, ground: UnderPier, shown: slice, wi
         pale = np.where(~logged | _beside(~logged), air, np.nan)
         panel.plot(times, pale, color=hue, linewidth=0.8, alpha=_PALE, zorder=1.5)
         corner_note(panel, f"pale: {phrases.counted(int(filled.sum()), 'day')} without a reading")
-    set_title(panel, "Air", "daily mean temperature", width_in)
-    panel.set_ylabel("[°C]")
 
 
 def thinned(times: Floats, air: Floats, logged: Bools) -> tuple[Floats, Floats, Bools]:
@@ -127,7 +120,7 @@ def _beside(chosen: Bools) -> Bools:
     return near
 
 
-def _frost(panel: Axes, times: Floats, ground: UnderPier, shown: slice, width_in: float) -> None:
+def _frost(panel: Axes, times: Floats, ground: UnderPier, shown: slice) -> None:
     top, bottom, deep, shallow = (
         series[shown] for series in (ground.top_m, ground.bottom_m, ground.deep_m, ground.shallow_m)
     )
@@ -139,8 +132,6 @@ def _frost(panel: Axes, times: Floats, ground: UnderPier, shown: slice, width_in
     panel.axhline(ground.base_m, color=colour("unsure"), linewidth=1.2, linestyle=(0, (5, 2)))
     deepest = float(np.nanmax([ground.base_m, *deep[np.isfinite(deep)], 0.1]))
     panel.set_ylim(deepest * 1.1, 0.0)
-    set_title(panel, "Frozen ground", "dashed: the pier's base; pale: uncertain", width_in)
-    panel.set_ylabel("depth [m]")
 
 
 def _surely_frozen(top: Floats, bottom: Floats, shallow: Floats) -> Floats:
@@ -161,17 +152,14 @@ def _unsure_from(top: Floats, deep: Floats, shallow: Floats) -> Floats:
     return np.minimum(above, np.nan_to_num(deep, nan=np.inf))
 
 
-def _tilt(panel: Axes, analysis: Analysis, width_in: float) -> None:
+def _tilt(drawn: TimePanels, analysis: Analysis) -> None:
     bearing = direction(analysis.history)
     if bearing is None:
-        say_empty(panel, "No tilt of the pier is known yet.")
+        say_empty(drawn.panels[2], "No tilt of the pier is known yet.")
         return
     tilt, sd = tilt_along(analysis.history, bearing)
-    panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
-    line_with_band(panel, dates(analysis.history.time_us), tilt, sd, colour("pier"))
-    least_height(panel, LEAST_SPAN)
-    set_title(panel, "Pier tilt", toward(bearing), width_in)
-    panel.set_ylabel("[arcsec]")
+    change_line(drawn.panels[2], dates(analysis.history.time_us), tilt, sd, colour("pier"))
+    drawn.title(2, "Pier tilt", toward(bearing), "[arcsec]")
 
 
 def deepest_words(ground: UnderPier, shown: slice) -> str:

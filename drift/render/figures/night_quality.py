@@ -16,12 +16,9 @@ from drift.render.figures.canvas import (
     dots,
     house_style,
     say_empty,
-    set_time_axis,
-    set_title,
-    sheet,
     side_note,
 )
-from drift.render.phrases import zone_of
+from drift.render.figures.time_panels import time_panels
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -56,23 +53,20 @@ def figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN) -> 
         strokes reach from the least to the greatest hour angle and declination of the readings used.
     """
     with house_style():
-        sheet_figure, drawn = sheet(ax, _HEIGHTS_IN, width_in)
         nights = list(analysis.nights.nights)
-        if not nights:
-            for panel in drawn:
-                say_empty(panel, "There is no night yet.")
-            return sheet_figure
-        times = dates([night.time_us for night in nights])
-        set_time_axis(drawn, times, zone_of(analysis.site.site.timezone), width_in)
-        _uncertainty(drawn[0], times, uncertainty_on_sky(analysis), width_in)
-        _strokes(drawn[1], times, _hours(nights))
-        set_title(drawn[1], "Sky covered, hour angle", "up is west, down is east of the meridian", width_in)
-        drawn[1].set_ylabel("[h]")
-        _strokes(drawn[2], times, _declinations(nights))
-        set_title(drawn[2], "Sky covered, declination", "up is north, down is south", width_in)
-        drawn[2].set_ylabel("[deg]")
-        _counts(drawn[3], times, nights, width_in)
-        return sheet_figure
+        times = dates([night.time_us for night in nights]) if nights else None
+        drawn = time_panels(analysis, ax, _HEIGHTS_IN, width_in, times, nothing="There is no night yet.")
+        if times is None:
+            return drawn.figure
+        _uncertainty(drawn.panels[0], times, uncertainty_on_sky(analysis))
+        drawn.title(0, "Uncertainty on the sky", "azimuth ● orange, altitude ■ blue", "[arcsec]")
+        _strokes(drawn.panels[1], times, _hours(nights))
+        drawn.title(1, "Sky covered, hour angle", "up is west, down is east of the meridian", "[h]")
+        _strokes(drawn.panels[2], times, _declinations(nights))
+        drawn.title(2, "Sky covered, declination", "up is north, down is south", "[deg]")
+        _counts(drawn.panels[3], times, nights, width_in)
+        drawn.title(3, "Readings", "used (blue), set aside (orange, on top)", "[count]")
+        return drawn.figure
 
 
 def uncertainty_on_sky(analysis: Analysis) -> Floats:
@@ -88,7 +82,7 @@ def uncertainty_on_sky(analysis: Analysis) -> Floats:
     return np.asarray(np.where(known, sd, np.nan) * shrink)
 
 
-def _uncertainty(panel: Axes, times: Floats, sd: Floats, width_in: float) -> None:
+def _uncertainty(panel: Axes, times: Floats, sd: Floats) -> None:
     size = 2.0 if len(times) > 300 else 3.4
     if np.isfinite(sd).any():
         panel.set_yscale("log")
@@ -98,8 +92,6 @@ def _uncertainty(panel: Axes, times: Floats, sd: Floats, width_in: float) -> Non
         _plain_powers(panel, sd)
     else:
         say_empty(panel, "No night knows where the axis points.")
-    set_title(panel, "Uncertainty on the sky", "azimuth ● orange, altitude ■ blue", width_in)
-    panel.set_ylabel("[arcsec]")
 
 
 def _plain_powers(panel: Axes, sd: Floats) -> None:
@@ -156,10 +148,8 @@ def _counts(panel: Axes, times: Floats, nights: list[NightAxis], width_in: float
     _bars(panel, times[some], used[some], (used + aside)[some], colour("mount"), max(width, 1.2))
     panel.set_ylim(0, max(float((used + aside).max()), 1.0) * 1.08)
     panel.locator_params(axis="y", nbins=4, integer=True)
-    set_title(panel, "Readings", "used (blue), set aside (orange, on top)", width_in)
     count = int(aside.sum())
     side_note(panel, f"{count} of {int((used + aside).sum())} set aside", width_in)
-    panel.set_ylabel("[count]")
 
 
 def lacking(analysis: Analysis) -> str:

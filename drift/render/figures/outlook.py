@@ -9,8 +9,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from drift.history.forecast import BAND
-from drift.quantities import DAY_US, Floats
-from drift.render import phrases
+from drift.quantities import DAY_US, Floats, Ints
 from drift.render.figures.canvas import (
     LEAST_SPAN,
     WIDE_IN,
@@ -22,14 +21,18 @@ from drift.render.figures.canvas import (
     is_narrow,
     least_height,
     line_with_band,
-    say_empty,
-    set_time_axis,
-    set_title,
-    sheet,
     side_note,
+    zero_line,
 )
 from drift.render.figures.from_pole import aimed_pole_arcmin
-from drift.render.phrases import zone_of
+from drift.render.figures.time_panels import (
+    TILT_TITLES,
+    axis_titles,
+    frame_round,
+    note_outside,
+    time_panels,
+    trusted,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -43,8 +46,6 @@ _HEIGHTS_IN = (1.3, 1.3, 1.15, 1.15)
 _PAST_DAYS = 400
 #: Half of the band of a normal law [sds].
 _BAND_SDS = float(ndtri(0.5 + BAND / 2.0))
-#: The frame is laid around nights no more uncertain than this many times the median night.
-_FRAME_SDS = 6.0
 #: The tint widens the frame at most so many times.
 _WIDEN = 2.5
 _TINT = 0.16
@@ -71,53 +72,46 @@ def figure(analysis: Analysis, axes: Any = None, *, width_in: float = WIDE_IN) -
         the last reading.
     """
     with house_style():
-        sheet_figure, panels = sheet(axes, _HEIGHTS_IN, width_in)
         ahead = analysis.history.forecast
+        times = None if ahead is None else dates(_times_shown(analysis, ahead))
+        drawn = time_panels(analysis, axes, _HEIGHTS_IN, width_in, times, nothing="There is no forecast yet.")
         if ahead is None:
-            for panel in panels:
-                say_empty(panel, "There is no forecast yet.")
-            return sheet_figure
-        since = int(ahead.time_us[0]) - _PAST_DAYS * DAY_US
-        past = analysis.history.time_us[analysis.history.time_us >= since]
-        times = dates(np.concatenate([past, ahead.time_us]))
-        set_time_axis(panels, times, zone_of(analysis.site.site.timezone), width_in)
-        for k, panel in enumerate(panels[:2]):
-            _axis_panel(panel, analysis, ahead, since, k)
-        for k, panel in enumerate(panels[2:]):
-            _tilt_panel(panel, analysis, ahead, since, k)
-        _titles(panels, analysis, width_in)
-        return sheet_figure
+            return drawn.figure
+        for k, title in enumerate(axis_titles(analysis)):
+            _axis_panel(drawn.panels[k], analysis, ahead, k)
+            drawn.title(k, *title, "error [arcmin]")
+        for k, title in enumerate(TILT_TITLES):
+            _tilt_panel(drawn.panels[2 + k], analysis, ahead, k)
+            drawn.title(2 + k, *title, "[arcsec]")
+        _say_tint(drawn.panels[1], analysis.site.warn.axis_arcmin, width_in)
+        return drawn.figure
 
 
-def _titles(panels: list[Axes], analysis: Analysis, width_in: float) -> None:
-    latitude = analysis.site.site.latitude_deg
-    clockwise, other = phrases.azimuth_side(1.0, latitude), phrases.azimuth_side(-1.0, latitude)
-    titles = (
-        ("Azimuth of the axis", f"up is {clockwise} of the pole, down is {other}"),
-        ("Altitude of the axis", "up is too high, down is too low"),
-        ("Pier tilt", "up is toward north, down is toward south"),
-        ("Pier tilt", "up is toward east, down is toward west"),
-    )
-    for panel, (head, rest) in zip(panels, titles, strict=True):
-        set_title(panel, head, rest, width_in)
-    for panel in panels[:2]:
-        panel.set_ylabel("error [arcmin]")
-    for panel in panels[2:]:
-        panel.set_ylabel("[arcsec]")
-    limit = analysis.site.warn.axis_arcmin
-    if limit is not None:
+def _since_us(ahead: Forecast) -> int:
+    """Return from when on the past is drawn [us]."""
+    return int(ahead.time_us[0]) - _PAST_DAYS * DAY_US
+
+
+def _times_shown(analysis: Analysis, ahead: Forecast) -> Ints:
+    past = analysis.history.time_us
+    return np.concatenate([past[past >= _since_us(ahead)], ahead.time_us])
+
+
+def _say_tint(panel: Axes, limit: float | None, width_in: float) -> None:
+    if limit is None:
+        return
+    if is_narrow(width_in):
+        corner_note(panel, f"tinted: within {limit:g}' on the sky", top=True)
+    else:
         told = f"tinted: within {limit:g}' on the sky, the other coordinate as forecast"
-        if is_narrow(width_in):
-            corner_note(panels[1], f"tinted: within {limit:g}' on the sky", top=True)
-        else:
-            side_note(panels[1], told, width_in)
+        side_note(panel, told, width_in)
 
 
-def _axis_panel(panel: Axes, analysis: Analysis, ahead: Forecast, since_us: int, k: int) -> None:
+def _axis_panel(panel: Axes, analysis: Analysis, ahead: Forecast, k: int) -> None:
     nights = [
         night
         for night in analysis.nights.nights
-        if night.time_us >= since_us
+        if night.time_us >= _since_us(ahead)
         and np.isfinite(night.estimate[k])
         and np.isfinite(night.covariance[k, k])
     ]
@@ -128,17 +122,13 @@ def _axis_panel(panel: Axes, analysis: Analysis, ahead: Forecast, since_us: int,
         error_bars(panel, times, seen, sd, colour("axis"), markersize=2.4, bar_width=0.6)
     low, high = ahead.axis_low[:, k] / 60.0, ahead.axis_high[:, k] / 60.0
     _to_come(panel, ahead, ahead.axis[:, k] / 60.0, low, high, colour("axis"))
-    trusted = sd <= _FRAME_SDS * np.median(sd) if nights else np.zeros(0, dtype=bool)
-    bottom, top = _frame(panel, analysis, ahead, np.concatenate([seen[trusted], low, high]), k)
-    outside = int(np.sum((seen < bottom) | (seen > top)))
-    if outside:
-        corner_note(panel, f"{phrases.counted(outside, 'night')} outside the frame", left=True)
+    near = seen[trusted(sd)] if nights else seen
+    _frame(panel, analysis, ahead, np.concatenate([near, low, high]), k)
+    note_outside(panel, seen, left=True)
 
 
-def _frame(panel: Axes, analysis: Analysis, ahead: Forecast, values: Floats, k: int) -> tuple[float, float]:
-    """Lay the frame round what is drawn, and round the tint where that is near; return its edges."""
-    low, high = float(values.min()), float(values.max())
-    span = max(high - low, 0.1)
+def _frame(panel: Axes, analysis: Analysis, ahead: Forecast, values: Floats, k: int) -> None:
+    """Lay the frame round what is drawn, and round the tint where that is near."""
     room = room_left(analysis, ahead, k)
     edges = [0.0]
     if room is not None:
@@ -146,12 +136,7 @@ def _frame(panel: Axes, analysis: Analysis, ahead: Forecast, values: Floats, k: 
             dates(ahead.time_us), *room, color=colour("allowed"), alpha=_TINT, linewidth=0, zorder=0.2
         )
         edges += [float(np.nanmin(room[0])), float(np.nanmax(room[1]))] if np.isfinite(room[0]).any() else []
-    for edge in edges:
-        if max(high, edge) - min(low, edge) <= _WIDEN * span:
-            low, high = min(low, edge), max(high, edge)
-    margin = 0.08 * max(high - low, 0.1)
-    panel.set_ylim(low - margin, high + margin)
-    return low - margin, high + margin
+    panel.set_ylim(frame_round(float(values.min()), float(values.max()), edges, widen=_WIDEN))
 
 
 def room_left(analysis: Analysis, ahead: Forecast, k: int) -> tuple[Floats, Floats] | None:
@@ -172,9 +157,9 @@ def room_left(analysis: Analysis, ahead: Forecast, k: int) -> tuple[Floats, Floa
     return pole[k] - half, pole[k] + half
 
 
-def _tilt_panel(panel: Axes, analysis: Analysis, ahead: Forecast, since_us: int, k: int) -> None:
+def _tilt_panel(panel: Axes, analysis: Analysis, ahead: Forecast, k: int) -> None:
     history = analysis.history
-    shown = history.time_us >= since_us
+    shown = history.time_us >= _since_us(ahead)
     change, sd = history.change[shown, k], history.sd[shown, k]
     hue = colour("pier")
     line_with_band(panel, dates(history.time_us[shown]), change, _BAND_SDS * sd, hue)
@@ -184,7 +169,7 @@ def _tilt_panel(panel: Axes, analysis: Analysis, ahead: Forecast, since_us: int,
 
 def _to_come(panel: Axes, ahead: Forecast, middle: Floats, low: Floats, high: Floats, hue: str) -> None:
     times = dates(ahead.time_us)
-    panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+    zero_line(panel)
     panel.axvline(times[0], color=colour("soft"), linewidth=0.8, zorder=0.4)
     panel.fill_between(times, low, high, color=hue, alpha=0.22, linewidth=0)
     panel.plot(times, middle, color=hue, linewidth=1.5, linestyle=(0, (5, 2)))

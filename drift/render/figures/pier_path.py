@@ -19,6 +19,7 @@ from drift.render.figures.canvas import (
     is_narrow,
     say_empty,
     set_title,
+    zero_line,
 )
 from drift.render.figures.plan_view import Way
 from drift.render.phrases import toward, zone_of
@@ -70,8 +71,8 @@ def figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN) -> 
             return sheet_figure
         points, covariances = tilt_points(analysis.history, rows)
         times = analysis.history.time_us[rows]
-        panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
-        panel.axvline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+        zero_line(panel)
+        zero_line(panel, upright=True)
         plan_view.draw_way(panel, Way(points, covariances, times, _epochs(analysis.history, times)))
         middle, half = _frame(panel, points, covariances)
         _bolts(panel, analysis, middle, half)

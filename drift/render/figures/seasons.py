@@ -15,7 +15,6 @@ from drift.render.figures.canvas import (
     GAP_DAYS,
     LEAST_SPAN,
     WIDE_IN,
-    colour,
     house_style,
     is_narrow,
     least_height,
@@ -24,6 +23,7 @@ from drift.render.figures.canvas import (
     say_empty,
     set_title,
     sheet,
+    zero_line,
 )
 from drift.render.phrases import toward
 
@@ -143,7 +143,7 @@ def figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN) -> 
         if not seasons or bearing is None:
             say_empty(panel, "No tilt of the pier is known yet.")
             return sheet_figure
-        panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+        zero_line(panel)
         for k, season in enumerate(seasons):
             _curve(panel, season, k, len(seasons))
         set_title(panel, f"Pier tilt {toward(bearing)}", "", width_in)

@@ -17,13 +17,10 @@ from drift.render.figures.canvas import (
     least_height,
     line_with_band,
     say_empty,
-    set_time_axis,
-    set_title,
-    sheet,
     side_note,
+    zero_line,
 )
-from drift.render.figures.marks import change_times, mark_changes, marks_pad, marks_room
-from drift.render.phrases import zone_of
+from drift.render.figures.time_panels import TILT_TITLES, azimuth_sides, time_panels
 from drift.render.tables.axis import latest_row, plate_used
 from drift.types import HISTORY_COLUMNS
 
@@ -35,8 +32,8 @@ if TYPE_CHECKING:
 
 
 _PANELS = (
-    ("tilt_north", "Pier tilt", "up is toward north, down is toward south", "pier"),
-    ("tilt_east", "Pier tilt", "up is toward east, down is toward west", "pier"),
+    ("tilt_north", *TILT_TITLES[0], "pier"),
+    ("tilt_east", *TILT_TITLES[1], "pier"),
     ("mount_az", "Mount in azimuth", "up is clockwise ({clockwise}), down is {other}", "mount"),
     ("mount_alt", "Mount in altitude", "up is axis raised, down is axis lowered", "mount"),
 )
@@ -62,30 +59,19 @@ def figure(analysis: Analysis, axes: Any = None, *, width_in: float = WIDE_IN) -
         A plate that was shimmed is drawn dashed.
     """
     with house_style():
-        sheet_figure, panels = sheet(
-            axes, (1.25,) * len(_PANELS), width_in, marks_in=marks_room(analysis.history)
-        )
         history = analysis.history
-        times = dates(history.time_us)
-        zone = zone_of(analysis.site.site.timezone)
-        set_time_axis(panels, np.append(times, change_times(history)), zone, width_in)
-        latitude = analysis.site.site.latitude_deg
-        sides = {
-            "clockwise": phrases.azimuth_side(1.0, latitude),
-            "other": phrases.azimuth_side(-1.0, latitude),
-        }
-        pad = marks_pad(history)
-        for panel, (name, head, rest, hue) in zip(panels, _PANELS, strict=True):
-            _panel(panel, history, times, name, colour(hue))
-            set_title(panel, head, rest.format(**sides), width_in, pad=pad if panel is panels[0] else None)
-            panel.set_ylabel("[arcsec]")
-        levels = dates(level_times(analysis))
-        for panel in panels[:2]:
+        times, levels = dates(history.time_us), dates(level_times(analysis))
+        drawn = time_panels(analysis, axes, (1.25,) * len(_PANELS), width_in, times, marked=True)
+        clockwise, other = azimuth_sides(analysis)
+        for k, (name, head, rest, hue) in enumerate(_PANELS):
+            _panel(drawn.panels[k], history, times, name, colour(hue))
+            drawn.title(k, head, rest.format(clockwise=clockwise, other=other), "[arcsec]")
+        for panel in drawn.panels[:2]:
             _level_strokes(panel, levels)
         said = ["strokes: level readings"] * bool(levels.size) + ["dashed: plate"] * plate_used(history)
-        side_note(panels[1], "   ".join(said), width_in)
-        mark_changes(panels, history, width_in)
-        return sheet_figure
+        side_note(drawn.panels[1], "   ".join(said), width_in)
+        drawn.mark_changes()
+        return drawn.figure
 
 
 def level_times(analysis: Analysis) -> list[int]:
@@ -100,7 +86,7 @@ def _panel(panel: Axes, history: History, times: Floats, name: str, hue: str) ->
     if not np.isfinite(change).any():
         say_empty(panel, "Not known from these readings.")
         return
-    panel.axhline(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
+    zero_line(panel)
     line_with_band(panel, times, change, sd, hue)
     plate = name.replace("tilt", "plate")
     if plate != name and plate_used(history):
