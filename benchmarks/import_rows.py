@@ -21,6 +21,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from drift.importer.importing import import_files
 from drift.record.record import Record
 from drift.site.file import PierFile, pier_from_mapping
 
@@ -77,7 +78,7 @@ def ours(log: Path, site: PierFile, database: Path, count: int) -> tuple[float, 
         times = []
         for expected in (count, 0):
             began = time.perf_counter()
-            (outcome,) = record.import_files([log])
+            (outcome,) = import_files(record, [log])
             times.append(time.perf_counter() - began)
             assert getattr(outcome, "went_in", None) == expected, outcome
         began = time.perf_counter()

@@ -24,6 +24,7 @@ from long_record import asked_size, written_logs
 from starlette.requests import Request
 
 from drift.api import open_record, read_site
+from drift.importer.importing import import_files
 from drift.render.report import said
 from drift.web import views
 from drift.web.current import Keeper, PageState
@@ -51,7 +52,7 @@ def record(folder: Path, years: float, nights: int, solves: int) -> Path:
     written = written_logs(folder, years, nights, solves)
     site = folder / "pier.toml"
     with open_record(read_site(site)) as record:
-        list(record.import_files(sorted(path for path in written if path.suffix == ".csv")))
+        list(import_files(record, sorted(path for path in written if path.suffix == ".csv")))
     return site
 
 

@@ -25,6 +25,7 @@ from typing import Any
 from long_record import asked_size, written_logs
 
 from drift.api import analyse_readings, open_record, read_site, with_ground
+from drift.importer.importing import import_files
 from drift.render.catalogue import pictures_of
 from drift.render.drawing import inline_svg, pictures_to_draw
 from drift.render.figures.canvas import PHONE_IN, WIDE_IN
@@ -55,14 +56,14 @@ def record(folder: Path, years: float, nights: int, solves: int) -> Path:
         (folder / f"last_{path.name}").write_text("".join([lines[0], *lines[-count:]]), encoding="utf-8")
         path.write_text("".join(lines[:-count]), encoding="utf-8")
     with open_record(read_site(site)) as record:
-        list(record.import_files(sorted(written)))
+        list(import_files(record, sorted(written)))
     return site
 
 
 def add_last_night(path: Path) -> None:
     """Import the night that was held back."""
     with open_record(read_site(path)) as record:
-        list(record.import_files(sorted(path.parent.glob("last_*.csv"))))
+        list(import_files(record, sorted(path.parent.glob("last_*.csv"))))
 
 
 def pictures(analysis: Any) -> None:

@@ -55,8 +55,9 @@ from drift.night.estimate import estimate_nights, modelled_or_not
 from drift.night.nights import split_nights
 from drift.night.prepared import LeftOut, ready
 from drift.quantities import DAY_US
+from drift.readings import Readings
 from drift.site.file import PierFile
-from drift.types import Analysis, History, Nights, Readings, SetAside
+from drift.types import Analysis, History, Nights, SetAside
 
 #: Where what the last answer found is kept; unlike other pieces it only says where a search may start.
 BEFORE = "history found before"

@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from drift.advice.ground import PierGround
     from drift.forecast.hindcast import Hindcast
+    from drift.readings import Readings
     from drift.record.record import Record
     from drift.site.file import PierFile
-    from drift.types import Analysis, Readings
+    from drift.types import Analysis
 
 
 def read_site(path: str | Path = "pier.toml") -> PierFile:
@@ -242,7 +243,7 @@ class _PiecesInRecord:
     """Keeps pieces of work in the record, for this very program."""
 
     def __init__(self, record: Record) -> None:
-        from drift.cache import program_stamp
+        from drift.stamp import program_stamp
 
         self._record, self._stamp = record, program_stamp()[:16]
 

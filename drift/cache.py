@@ -10,13 +10,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from enum import StrEnum
 from functools import cache
-from importlib.metadata import version
-from pathlib import Path
 from typing import Any, Protocol, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 
-from drift._version import __version__
 from drift.notices import Code, Value, code_of
 
 # ---- What may be kept from one answer to the next, so that old nights need not be done again.
@@ -54,20 +51,6 @@ def name_of(what: str, *parts: bytes) -> str:
         digest.update(len(part).to_bytes(8, "little"))
         digest.update(part)
     return f"{what} {digest.hexdigest()}"
-
-
-# ---- The stamp of the program that worked something out: what is kept is used by the same program only.
-
-
-@cache
-def program_stamp() -> str:
-    """Return a digest of our version, the newest source and the libraries that numbers depend on.
-
-    An edited program or a new Earth-rotation table answers afresh.
-    """
-    newest = max(source.stat().st_mtime_ns for source in Path(__file__).parent.rglob("*.py"))
-    parts = [f"{name} {version(name)}" for name in ("numpy", "scipy", "astropy", "astropy-iers-data")]
-    return hashlib.sha256("\n".join([__version__, str(newest), *parts]).encode()).hexdigest()
 
 
 # ---- Results as bytes and back: dataclasses of numbers, words and arrays, by the types of their fields.

@@ -98,12 +98,13 @@ def put_back(files: tuple[Path, ...], pier: str | None) -> None:
     """Put back what was mended."""
     from drift.api import open_record
     from drift.cli.import_logs import settler
+    from drift.importer.mending import put_back_mended
 
     site = site_of(pier)
     with open_record(site) as record:
         settle = settler(site.path, "", (), yes=False)
         for path in files:
-            _tell(record.put_back_mended(path, settle))
+            _tell(put_back_mended(record, path, settle))
 
 
 def _tell(done: Mended) -> None:

@@ -15,11 +15,13 @@ from drift.cli.options import pier_option, site_of
 
 if TYPE_CHECKING:
     from drift.importer.files import FileImported, FileRefused, FilesFound
+    from drift.importer.importing import Progress
     from drift.ingest.mapping import Proposal, Question
-    from drift.ingest.read import RowSetAside, Settle
+    from drift.ingest.read import Settle
     from drift.ingest.settle import Preview, Settler
     from drift.ingest.text import RawTable
-    from drift.record.record import Progress, Record
+    from drift.readings import RowSetAside
+    from drift.record.record import Record
 
 
 # ---- How `drift import` talks about tables with columns of their own: questions, proposals, agreement.
@@ -155,11 +157,12 @@ def command(
 def _import(record: Record, found: FilesFound, as_json: bool, settle: Settle) -> int:
     """Import, tell what came of it, and return the exit code."""
     from drift.importer.files import FileImported, FileRefused
+    from drift.importer.importing import import_found
 
     outcomes: list[FileImported | FileRefused] = []
     try:
         with _bar(found) as progress:
-            for outcome in record.import_found(found, progress, settle):
+            for outcome in import_found(record, found, progress, settle):
                 outcomes.append(outcome)
     finally:  # what went in before a disk was full is told as well
         for one in outcomes:

@@ -194,8 +194,8 @@ def origin_command(night: str, pier: str | None, every_row: bool, as_json: bool)
     """Print the rows behind a night."""
     from drift.api import analyse_readings, open_record
     from drift.cli.options import working
+    from drift.readings import READING_COLUMNS
     from drift.render.origin import as_lines, as_mapping, night_origin
-    from drift.types import READING_COLUMNS
 
     site = site_of(pier)
     with open_record(site) as record:

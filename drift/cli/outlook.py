@@ -12,8 +12,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from drift.forecast.hindcast import Hindcast
+    from drift.readings import Readings
     from drift.render.sections import Section
-    from drift.types import Analysis, Readings
+    from drift.types import Analysis
 
 
 @click.command(

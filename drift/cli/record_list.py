@@ -241,6 +241,7 @@ def _wanted(record: Record, rows: tuple[int, ...]) -> list[RowHeld]:
 def edit(row: int, time: str | None, why: str, pier: str | None, **given: str | None) -> None:
     """Replace a row by one with some values changed."""
     from drift.api import open_record
+    from drift.importer.by_hand import amend
     from drift.render.by_hand import as_text, whole_time
     from drift.render.phrases import clock_text, zone_of
 
@@ -264,7 +265,7 @@ def edit(row: int, time: str | None, why: str, pier: str | None, **given: str | 
             **{columns[name]: value for name, value in changed.items()},
         }
         with telling_of_pairs(record, [old]) as told:
-            record.amend(row, new, why)
+            amend(record, row, new, why)
         last = record.history([row])[row][-1]
         (now,) = _wanted(record, (last.other_row_id or row,))
     when = clock_text(old.values["time_us"], zone_of(site.site.timezone))

@@ -1,7 +1,14 @@
-"""`drift status`: what axis and pier are doing now, and what to do about it."""
+"""`drift status`: what axis and pier are doing now, and what to do about it.
+
+What was said is kept in the record under all that it depends on.  To say it again loads nothing that works
+with numbers, so that looking at it every morning costs no more than opening the record.
+"""
 
 from __future__ import annotations
 
+import hashlib
+import os
+import sys
 from typing import TYPE_CHECKING
 
 import click
@@ -12,6 +19,10 @@ if TYPE_CHECKING:
     from drift.record.record import Record
     from drift.site.file import PierFile
     from drift.types import Analysis
+
+_JSON, _PLAIN, _TERMINAL = "json", "plain", "terminal"
+#: What else a terminal's text depends on: how wide it is, which colours it knows, which the user wants.
+_TERMINAL_VARIABLES = ("COLUMNS", "TERM", "COLORTERM", "NO_COLOR", "FORCE_COLOR", "TTY_COMPATIBLE")
 
 
 @click.command(
@@ -27,71 +38,85 @@ def command(pier: str | None, as_json: bool) -> None:
     from drift.api import open_record
 
     site = site_of(pier)
+    form = _JSON if as_json else _TERMINAL if sys.stdout.isatty() else _PLAIN
     with open_record(site) as record:
-        if as_json:
-            click.echo(_json_text(site, record))
-        else:
-            _print_words(site, record)
+        click.echo(_text(site, record, form), nl=as_json)
 
 
-def _json_text(site: PierFile, record: Record) -> str:
-    """Return the answer as JSON: the kept one when neither readings, site file nor program have changed."""
-    import json
-
+def _text(site: PierFile, record: Record, form: str) -> str:
+    """Return what is to be printed: what is kept when nothing that it depends on has changed."""
     from drift.api import analyse_readings
     from drift.cli.options import working
     from drift.record.engine import now_us
-    from drift.render.status_json import as_mapping
 
-    with working("Reading the record"):
-        readings = record.readings()
     now = now_us()
-    key = _analysis_key(site, readings.readings_id, now, record.latest_import_us())
-    kept = record.kept_analysis(key) if readings.readings_id else None
+    kept = record.kept_analysis(_key(site, record, form, record.readings_id(), now))
     if kept is not None:
         return kept
+    with working("Reading the record"):
+        readings = record.readings()
+    key = _key(site, record, form, readings.readings_id, now)  # another program may have added some meanwhile
     with working("Working out the axis of each night and the pier's tilt"):
-        text = json.dumps(
-            as_mapping(analyse_readings(site, readings, record, now)), indent=1, allow_nan=False
-        )
-    if readings.readings_id:
-        record.keep_analysis(key, text)
+        analysis = analyse_readings(site, readings, record, now)
+        text = _as_json(analysis) if form == _JSON else _as_words(analysis, record, now, form)
+    record.keep_analysis(key, text)
     return text
 
 
-def _analysis_key(site: PierFile, readings_id: str, now_us: int, arrived_us: int | None) -> str:
-    """Name an answer by all that it depends on: readings, site file, today, and what works it out."""
-    import hashlib
+def _key(site: PierFile, record: Record, form: str, readings_id: str, now_us: int) -> str:
+    """Name a text by all that it depends on: readings, site file, today, what works it out, and its form."""
+    from drift.readings import DAY_US
+    from drift.stamp import program_stamp
 
-    from drift.cache import program_stamp
-    from drift.quantities import DAY_US
+    parts = [
+        program_stamp(),
+        site.model_dump_json(exclude={"path", "store"}),
+        readings_id,
+        str(now_us // DAY_US),
+        str(record.latest_import_us()),
+    ]
+    if form != _JSON:  # words say what is new since that was acknowledged
+        parts.append(str(record.last_acknowledged()))
+    if form == _TERMINAL:
+        parts += [
+            _terminal_size(),
+            str(sys.stdout.encoding),
+            *map(str, map(os.environ.get, _TERMINAL_VARIABLES)),
+        ]
+    return f"status-{form} " + hashlib.sha256("\n".join(parts).encode()).hexdigest()
 
-    site_text = site.model_dump_json(exclude={"path", "store"})
-    parts = [program_stamp(), site_text, readings_id, str(now_us // DAY_US), str(arrived_us)]
-    return "status-json " + hashlib.sha256("\n".join(parts).encode()).hexdigest()
+
+def _terminal_size() -> str:
+    """Return the size of the terminal at each of the three streams that may be one."""
+    sizes = []
+    for stream in (0, 1, 2):
+        try:
+            sizes.append(str(os.get_terminal_size(stream)))
+        except OSError:
+            sizes.append("none")
+    return " ".join(sizes)
 
 
-def _print_words(site: PierFile, record: Record) -> None:
-    import sys
+def _as_json(analysis: Analysis) -> str:
+    import json
 
-    from rich.console import Console
+    from drift.render.status_json import as_mapping
 
-    from drift.api import analyse_readings
-    from drift.cli.options import working
-    from drift.record.engine import now_us
+    return json.dumps(as_mapping(analysis), indent=1, allow_nan=False)
+
+
+def _as_words(analysis: Analysis, record: Record, now_us: int, form: str) -> str:
     from drift.render.status import as_text, print_words
 
-    with working("Reading the record"):
-        readings = record.readings()
-    now = now_us()
-    with working("Working out the axis of each night and the pier's tilt"):
-        analysis = analyse_readings(site, readings, record, now)
-        waiting = _waiting(analysis, record, now)
+    waiting = _waiting(analysis, record, now_us)
+    if form == _PLAIN:
+        return as_text(analysis, waiting=waiting)
+    from rich.console import Console
+
     console = Console()
-    if console.is_terminal and sys.stdout.isatty():
+    with console.capture() as said:
         print_words(analysis, console, waiting)
-    else:
-        click.echo(as_text(analysis, waiting=waiting), nl=False)
+    return said.get()
 
 
 def _waiting(analysis: Analysis, record: Record, now_us: int) -> list[str]:

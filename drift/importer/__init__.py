@@ -1,1 +1,1 @@
-"""Files, forms and mended rows into the record: reading by `drift.ingest`, keeping by `drift.record`."""
+"""Log files, and what is written down by hand, into the record; the record itself knows no log format."""

@@ -12,42 +12,37 @@ from sqlalchemy import Connection, func, select
 
 from drift.errors import LogFileError, RecordError
 from drift.importer.files import FileImported, outcome
-from drift.ingest.cells import Circumstances
+from drift.ingest.cells import Circumstances, circumstances
 from drift.ingest.delimited import open_bytes
 from drift.ingest.kinds import BY_KIND
-from drift.ingest.read import LogRead, read_table
+from drift.ingest.read import read_table
+from drift.readings import LogRead
 from drift.record import acts, schema
-from drift.record.writing import Added, add_log, row_ids_of
+from drift.record.engine import now_us
+from drift.record.record import Record
+from drift.record.writing import add_log, row_ids_of
 
 NAME = "recorded by hand"
 
 
-def record_rows(
-    connection: Connection, kind: str, rows: Sequence[Mapping[str, str]], around: Circumstances
-) -> FileImported:
-    """Write rows down, and take those into use again that were withdrawn.
+def record_rows(record: Record, kind: str, rows: Sequence[Mapping[str, str]]) -> FileImported:
+    """Write rows down, given as column -> text, through the checks of a file of that kind.
+
+    Rows that were withdrawn come into use again.
 
     Raises
     ------
     drift.errors.LogFileError
         If a value can't be used.
+    drift.errors.RecordError
+        If the record can't be written.
     """
-    log = read_by_hand(kind, rows, around, _next_line(connection, kind))
-    added = add_log(connection, log, around.now_us)
-    held = acts.rows_held(connection, row_ids_of(connection, log))
-    back = [row.row_id for row in held.values() if row.state == "withdrawn"]
-    if back:
-        acts.put_back(connection, back, "written down again", around.now_us)
-        added = Added(
-            added.went_in + len(back), added.already_there - len(back), added.twice_in_file, added.remarks
-        )
-    return outcome(log, added)
+    with record.writing("recording") as connection:
+        return _record_rows(connection, kind, rows, circumstances(record.site, now_us()))
 
 
-def amend_row(
-    connection: Connection, row_id: int, row: Mapping[str, str], reason: str, around: Circumstances
-) -> FileImported:
-    """Write a row down in the place of another one, which is withdrawn.
+def amend(record: Record, row_id: int, row: Mapping[str, str], reason: str) -> FileImported:
+    """Put another row, given as column -> text, in the place of one, which is withdrawn and kept.
 
     Raises
     ------
@@ -56,15 +51,32 @@ def amend_row(
     drift.errors.RecordError
         If there is no such row, it is not in use, or nothing would change.
     """
-    old = acts.rows_held(connection, [row_id]).get(row_id)
-    if old is None or not old.in_use:
-        raise RecordError(f"there is no row {row_id} in use" + (f": it is {old.state}." if old else "."))
-    log = read_by_hand(old.kind, [row], around, _next_line(connection, old.kind))
-    if row_id in row_ids_of(connection, log):
-        raise RecordError(f"row {row_id} says exactly this already; nothing was changed.")
-    done = record_rows(connection, old.kind, [row], around)
-    acts.replace(connection, old.kind, row_id, row_ids_of(connection, log), reason, around.now_us)
-    return done
+    with record.writing(f"amending row {row_id}") as connection:
+        old = acts.rows_held(connection, [row_id]).get(row_id)
+        if old is None or not old.in_use:
+            raise RecordError(f"there is no row {row_id} in use" + (f": it is {old.state}." if old else "."))
+        around = circumstances(record.site, now_us())
+        log = read_by_hand(old.kind, [row], around, _next_line(connection, old.kind))
+        if row_id in row_ids_of(connection, log):
+            raise RecordError(f"row {row_id} says exactly this already; nothing was changed.")
+        done = _record_rows(connection, old.kind, [row], around)
+        acts.replace(connection, old.kind, row_id, row_ids_of(connection, log), reason, around.now_us)
+        return done
+
+
+def _record_rows(
+    connection: Connection, kind: str, rows: Sequence[Mapping[str, str]], around: Circumstances
+) -> FileImported:
+    log = read_by_hand(kind, rows, around, _next_line(connection, kind))
+    added = add_log(connection, log, around.now_us)
+    held = acts.rows_held(connection, row_ids_of(connection, log))
+    back = [row.row_id for row in held.values() if row.state == "withdrawn"]
+    if back:
+        acts.put_back(connection, back, "written down again", around.now_us)
+        added = replace(
+            added, went_in=added.went_in + len(back), already_there=added.already_there - len(back)
+        )
+    return outcome(log, added)
 
 
 def _next_line(connection: Connection, kind: str) -> int:

@@ -9,7 +9,7 @@ from pathlib import Path
 from drift.errors import LogFileError
 from drift.ingest.fits_log import has_fits_name, is_image
 from drift.ingest.formats import suffixes
-from drift.ingest.read import LogRead, RowSetAside
+from drift.readings import LogRead, RowSetAside
 from drift.record.aside import key_of
 from drift.record.writing import Added
 from drift.site.file import DEFAULT_NAME

@@ -16,11 +16,15 @@ import numpy as np
 from sqlalchemy import Connection
 
 from drift.errors import LogFileError
-from drift.ingest.formats import is_plain_text, refuse_irregular
-from drift.ingest.read import LogRead
+from drift.ingest.cells import circumstances
+from drift.ingest.formats import is_plain_text, open_table, refuse_irregular
+from drift.ingest.read import Settle, read_table
 from drift.ingest.text import RawTable, Rows
+from drift.readings import LogRead
 from drift.record.acts import MENDED
 from drift.record.aside import Aside, note_mended, open_asides
+from drift.record.engine import now_us
+from drift.record.record import Record
 from drift.record.writing import Act, add_log, row_ids_of
 
 #: The column in front.
@@ -171,7 +175,31 @@ class _Bare:
             yield replace(part, cells=part.cells[1:], raws=raws, surplus=surplus)
 
 
-def put_back(connection: Connection, log: LogRead, numbers: dict[int, int], now_us: int) -> Mended:
+def put_back_mended(record: Record, path: Path, settle: Settle | None = None) -> Mended:
+    """Put the rows of a mended file, as `drift aside export` wrote it, into the record.
+
+    Parameters
+    ----------
+    record
+        The record.
+    path
+        The file.
+    settle
+        As in `drift.ingest.read.read_log`.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If it is no such file.
+    """
+    around = circumstances(record.site, now_us())
+    bare, numbers = without_numbers(open_table(path))
+    log = read_table(bare, around, settle)
+    with record.writing(f"putting back what {path} mends") as connection:
+        return _put_back(connection, log, numbers, around.now_us)
+
+
+def _put_back(connection: Connection, log: LogRead, numbers: dict[int, int], now_us: int) -> Mended:
     """Add the rows of a mended file that mend one on the list, and note what they mend.
 
     Parameters

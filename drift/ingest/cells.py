@@ -11,16 +11,13 @@ import numpy.typing as npt
 
 from drift.ingest import values
 from drift.ingest.values import Ready
+from drift.readings import Columns
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
 
 
 # ---- What a kind of log looks like, and the circumstances in which it is read.
-
-
-#: Name -> array or list of one value a row; the names of `drift.types.READING_COLUMNS` without ``row_id``.
-Columns = dict[str, "np.ndarray | list[str]"]
 
 
 @dataclass(frozen=True)

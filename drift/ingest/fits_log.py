@@ -13,8 +13,9 @@ from drift.ingest.fits_images import COLUMNS, FILE, FORM, ImageRows, Images, gat
 from drift.ingest.fits_mapping import SECTION, FitsMapping, keep_fits_mapping, read_fits_mapping
 from drift.ingest.fits_pool import read_frames
 from drift.ingest.mapping import ICRS, MEAN, OF_DATE, Choice, Question
-from drift.ingest.read import LogRead, RowSetAside, read_table
+from drift.ingest.read import read_table
 from drift.ingest.text import Heading, RawTable
+from drift.readings import LogRead, RowSetAside
 
 #: Endings of FITS files, also packed by gzip; ``.fz`` is a tiled-compressed image.
 SUFFIXES = (".fits", ".fit", ".fts", ".fz")

@@ -6,9 +6,10 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.ingest import limits
-from drift.ingest.cells import Cells, Circumstances, Columns, Limits, LogLayout
+from drift.ingest.cells import Cells, Circumstances, Limits, LogLayout
 from drift.ingest.places import Places, check_places
 from drift.night.sets import NO_LABELS, find_in, found_words
+from drift.readings import Columns
 
 # ---- Temperature and pressure beside a solve: what refraction is worked out from.
 

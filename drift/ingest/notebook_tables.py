@@ -17,8 +17,8 @@ import pandas as pd
 from drift.errors import LogFileError
 from drift.ingest.cells import Circumstances
 from drift.ingest.kinds import BY_KIND
-from drift.ingest.read import LogRead, read_bytes
-from drift.types import READING_COLUMNS, Readings, as_readings
+from drift.ingest.read import read_bytes
+from drift.readings import READING_COLUMNS, LogRead, Readings, as_readings
 
 #: Ending of a column's name -> unit of its numbers, as astropy writes it.
 UNITS = {

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.errors import LogFileError
-from drift.types import FORMER_COLUMNS
+from drift.readings import FORMER_COLUMNS
 
 # ---- A file of any form as a table of raw columns: the seam between what a file looks like and what it
 # means.

@@ -17,9 +17,9 @@ from sqlalchemy import ColumnElement, Connection, and_, insert, select, update
 
 from drift._version import __version__
 from drift.errors import RecordError
+from drift.readings import READING_COLUMNS
 from drift.record import schema
 from drift.record.schema import batches
-from drift.types import READING_COLUMNS
 
 #: What an act is called.
 IMPORTED, UNDID, BROUGHT_BACK, MENDED = "imported", "undid", "brought back", "mended"

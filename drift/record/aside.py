@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, and_, delete, func, or_, select, update
 
 from drift.errors import RecordError
-from drift.ingest.read import LogRead, RowSetAside
+from drift.readings import LogRead, RowSetAside
 from drift.record import schema
 from drift.record.acts import DISMISSED, new_act
 from drift.record.content import aside_key

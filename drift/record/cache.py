@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -15,7 +16,7 @@ from drift.record.schema import batches
 
 
 #: Answers kept; an older one can be worked out again.
-ANSWERS_KEPT = 10
+ANSWERS_KEPT = 20
 #: Blobs kept: several times the nights of a long record.
 BLOBS_KEPT = 20_000
 #: Kinds of readings that show the axis or the tilt.
@@ -42,6 +43,19 @@ def latest_import_us(connection: Connection) -> int | None:
     return connection.scalar(select(func.max(table.c.imported_us)).where(table.c.kind.in_(_WATCHED)))
 
 
+def readings_id(connection: Connection) -> str:
+    """Return one name for the content of all readings in use."""
+    contents: list[bytes] = []
+    for table in schema.readings.values():
+        contents += connection.scalars(select(table.c.content).where(table.c.status == schema.IN_USE))
+    return id_of(contents)
+
+
+def id_of(contents: Iterable[bytes]) -> str:
+    """Return one name for the contents of readings, whatever their order."""
+    return hashlib.blake2b(b"".join(sorted(contents)), digest_size=schema.DIGEST_BYTES).hexdigest()
+
+
 def stand_of(connection: Connection) -> str:
     """Return a mark that changes whenever a reading came in or went out of use, quickly."""
     rows = connection.scalar(select(schema.record.c.next_row_id))
@@ -51,7 +65,7 @@ def stand_of(connection: Connection) -> str:
 
 def keep_analysis(connection: Connection, key: str, text: str, made_us: int) -> None:
     """Keep an answer of this version under its key, and let go of the oldest ones."""
-    table = schema.kept_analysiss
+    table = schema.kept_analyses
     connection.execute(delete(table).where(table.c.key == key))
     connection.execute(insert(table).values(key=key, text=text, code_version=__version__, made_us=made_us))
     _let_go_of_oldest(connection, table, ANSWERS_KEPT)
@@ -59,7 +73,7 @@ def keep_analysis(connection: Connection, key: str, text: str, made_us: int) -> 
 
 def kept_analysis(connection: Connection, key: str) -> str | None:
     """Return the answer kept under a key by this version, or None."""
-    table = schema.kept_analysiss
+    table = schema.kept_analyses
     return connection.scalar(
         select(table.c.text).where(table.c.key == key, table.c.code_version == __version__)
     )

@@ -12,17 +12,15 @@ which a digest made for safety against forgery would not allow.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
 
 import numpy as np
 import numpy.typing as npt
 
-from drift.ingest.cells import Columns
-from drift.types import READING_COLUMNS
+from drift.readings import READING_COLUMNS, Columns
+from drift.record.schema import DIGEST_BYTES
 
 Words = npt.NDArray[np.uint64]
 
-DIGEST_BYTES = 16
 #: Columns that are younger than the first records.
 LATER = {"solves": ("sweep", "run")}
 _MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
@@ -63,11 +61,6 @@ def _given(kind: str, name: str, columns: Columns) -> npt.NDArray[np.bool_] | No
     if isinstance(values, list):
         return np.array([bool(text) for text in values], dtype=bool)
     return np.asarray(~np.isnan(values))
-
-
-def digest_of_all(contents: Iterable[bytes]) -> str:
-    """Return one name for a collection of contents, whatever their order."""
-    return hashlib.blake2b(b"".join(sorted(contents)), digest_size=DIGEST_BYTES).hexdigest()
 
 
 def digest_in_order(contents: list[bytes]) -> str:

@@ -16,12 +16,11 @@ from sqlalchemy.schema import CreateColumn
 
 from drift._version import __version__
 from drift.errors import RecordError
+from drift.readings import FORMER_COLUMNS
 from drift.record import schema
 from drift.record.acts import IMPORTED, new_act, note_file
 from drift.record.engine import Place, now_us, read_only_words
 from drift.record.schema import batches
-from drift.record.undo import NOTED_SINCE
-from drift.types import FORMER_COLUMNS
 
 
 @dataclass(frozen=True)
@@ -107,7 +106,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("0001 first tables", _first_tables),
     Migration("0002 warnings on their way", _messages),
     Migration("0003 acts and withdrawn rows", _acts),
-    Migration(NOTED_SINCE, _imports),
+    Migration(schema.CARRIED_NOTED_SINCE, _imports),
     Migration("0005 labels of sweeps and runs on solves", _labels_of_solves),
     Migration("0006 tilt read by levels", _tilt_of_levels),
 )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection, select
 
-from drift.ingest.read import RowSetAside
+from drift.readings import RowSetAside
 from drift.record import schema
 from drift.record.acts import BROUGHT_BACK, IMPORTED, MENDED, UNDID, RowEvent, events_of, rows_held
 from drift.record.aside import mended_by

@@ -13,10 +13,10 @@ import numpy as np
 import numpy.typing as npt
 from sqlalchemy import Connection, delete, insert, select
 
+from drift.readings import READING_COLUMNS, Readings
 from drift.record import schema
-from drift.record.content import digest_of_all
+from drift.record.cache import id_of
 from drift.record.schema import batches, when_column
-from drift.types import READING_COLUMNS, Readings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -166,7 +166,7 @@ def read_readings(connection: Connection) -> Readings:
     for kind in READING_COLUMNS:
         tables[kind], found = _table(connection, kind)
         contents.append(found)
-    return Readings(tables, digest_of_all(chain.from_iterable(contents)))
+    return Readings(tables, id_of(chain.from_iterable(contents)))
 
 
 def _table(connection: Connection, kind: str) -> tuple[pd.DataFrame, list[bytes]]:

@@ -6,9 +6,8 @@ import gc
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from itertools import islice
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
-import numpy as np
 from sqlalchemy import (
     BigInteger,
     Boolean,
@@ -28,7 +27,10 @@ from sqlalchemy import (
 )
 from sqlalchemy.sql.compiler import SQLCompiler
 
-from drift.types import READING_COLUMNS
+from drift.readings import READING_COLUMNS
+
+if TYPE_CHECKING:
+    import numpy as np
 
 # ---- The tables of the record.
 #
@@ -40,10 +42,15 @@ from drift.types import READING_COLUMNS
 # A change here needs a migration in `drift.record.migrations`.
 
 
+#: Length of the digest by which a reading is known again; see `drift.record.content`.
+DIGEST_BYTES = 16
 #: States of a reading: nothing is ever deleted.  See `drift.record.acts`.
 IN_USE = 0
 WITHDRAWN = 1
 UNDONE = 2
+
+#: The change of the tables since which it is noted which rows every file carries.
+CARRIED_NOTED_SINCE = "0004 imports that can be undone"
 
 #: 64 bits everywhere; SQLite makes a column its row number only when it is called INTEGER.
 _Key = BigInteger().with_variant(Integer, "sqlite")
@@ -137,7 +144,7 @@ def _readings_table(kind: str) -> Table:
         Column("file_id", ForeignKey(files.c.id), nullable=False),
         Column("line", Integer, nullable=False),
         Column("raw", Text, nullable=False),
-        Column("content", LargeBinary(16), nullable=False),
+        Column("content", LargeBinary(DIGEST_BYTES), nullable=False),
         Column("status", SmallInteger, nullable=False, server_default=str(IN_USE)),
         # One index for three uses: no reading twice, reading in order of time, finding what overlaps.
         UniqueConstraint(when_column(kind), "content"),
@@ -159,7 +166,7 @@ set_aside = Table(
     Column("kind", Text, nullable=False),
     Column("row_kept", Boolean, nullable=False),  # true: only the value was left out
     Column("raw", Text, nullable=False),
-    Column("key", LargeBinary(16), nullable=False),
+    Column("key", LargeBinary(DIGEST_BYTES), nullable=False),
     Column("noted_us", BigInteger, nullable=False),
     Column(
         "file_id", BigInteger, nullable=True
@@ -219,8 +226,8 @@ messages = Table(
     Column("state_us", BigInteger, nullable=False),
 )
 
-kept_analysiss = Table(
-    "kept_analysiss",
+kept_analyses = Table(
+    "kept_answers",  # as records of the first version call it
     metadata,
     Column("key", Text, primary_key=True),
     Column("text", Text, nullable=False),
@@ -293,4 +300,5 @@ def insert_columns(
 
 def _plain(values: Sequence[Any] | np.ndarray) -> Sequence[Any]:
     """Return some values as Python's own; whole columns of them would take several times the memory."""
-    return values.tolist() if isinstance(values, np.ndarray) else values
+    plain: Sequence[Any] = values.tolist() if hasattr(values, "tolist") else values
+    return plain

@@ -13,9 +13,6 @@ from drift.record.acts import BROUGHT_BACK, UNDID, new_act, note_file, set_statu
 from drift.record.reading import Carried, read_carried, write_carried
 from drift.record.schema import batches
 
-#: The change of the tables since which it is noted which rows every file carries.
-NOTED_SINCE = "0004 imports that can be undone"
-
 
 @dataclass(frozen=True)
 class FileUndone:
@@ -198,7 +195,9 @@ def _undo_file(connection: Connection, file: _File, undo: int) -> FileUndone:
 def _unsure(connection: Connection, file: _File) -> tuple[str, ...]:
     """Return the files in force of this kind that were imported before it was noted what they carry."""
     noted_since = (
-        select(schema.migrations.c.run_us).where(schema.migrations.c.name == NOTED_SINCE).scalar_subquery()
+        select(schema.migrations.c.run_us)
+        .where(schema.migrations.c.name == schema.CARRIED_NOTED_SINCE)
+        .scalar_subquery()
     )
     table = schema.files
     query = select(table.c.name).where(*_in_force(file), table.c.act_id.is_not(None))

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, select, update
 
-from drift.ingest.read import LogRead
+from drift.readings import READING_COLUMNS, LogRead
 from drift.record import schema
 from drift.record.acts import IMPORTED, new_act, note_file, set_status
 from drift.record.aside import note_set_aside
@@ -17,7 +17,6 @@ from drift.record.content import content_ids, digest_in_order
 from drift.record.reading import carried_of, identity_columns, read_carried, write_carried
 from drift.record.schema import batches, insert_columns
 from drift.record.undo import take_over
-from drift.types import READING_COLUMNS
 
 # ---- Whether level readings that come in can be of this pier: they follow on from those that are there.
 

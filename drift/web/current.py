@@ -19,10 +19,10 @@ from drift._version import __version__
 from drift.api import analyse_readings, open_record, read_site, with_ground
 from drift.errors import DriftError
 from drift.quantities import DAY_US
+from drift.readings import READING_COLUMNS
 from drift.record.engine import now_us
 from drift.render.drawing import colour_variables
 from drift.render.figures import canvas
-from drift.types import READING_COLUMNS
 from drift.web.guard import Rules
 from drift.web.imports import Imports
 from drift.web.pictures import Drawings

@@ -14,6 +14,7 @@ from typing import IO, TYPE_CHECKING
 
 from drift.errors import LogFileError
 from drift.importer.files import FileImported, FileRefused
+from drift.importer.importing import add_read
 from drift.importer.mending import refuse_rows_to_mend
 from drift.ingest.cells import circumstances
 from drift.ingest.fits_log import is_image, read_images
@@ -29,9 +30,9 @@ from drift.record.writing import Act
 if TYPE_CHECKING:
     from drift.ingest.cells import Circumstances
     from drift.ingest.mapping import Proposal, Question
-    from drift.ingest.read import LogRead
     from drift.ingest.settle import Preview
     from drift.ingest.text import RawTable
+    from drift.readings import LogRead
     from drift.record.record import Record
     from drift.site.file import PierFile
 
@@ -210,7 +211,7 @@ class Imports:
             one.answers, one.agreed_name, one.trouble = {}, "", said
             self._next(one, site, record)
             return
-        one.outcomes.append(record.add(log, None, one.act))
+        one.outcomes.append(add_read(record, log, one.act))
 
 
 def _read(one: Import, site: PierFile, around: Circumstances) -> LogRead:

@@ -10,6 +10,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from drift.errors import DriftError, RecordError
+from drift.importer.by_hand import amend, record_rows
 from drift.ingest.kinds import KINDS
 from drift.render import by_hand
 from drift.render.phrases import clock_text, zone_of
@@ -94,7 +95,7 @@ def record(page_state: PageState, request: Request, given: FormData) -> Response
         rows = rows_of(form, given, site)
         when = time_of(given, zone_of(site.site.timezone))
         before = record.held(form.table)
-        outcome = record.record(form.table, [{"time_utc": when, **row} for row in rows])
+        outcome = record_rows(record, form.table, [{"time_utc": when, **row} for row in rows])
     except DriftError as error:
         return _show_form(page_state, request, form, _as_given(given), str(error), None)
     if not outcome.went_in:
@@ -128,7 +129,7 @@ def edit(page_state: PageState, request: Request, given: FormData) -> Response:
         kept = untouched and not text_of(given, "clock")
         when = by_hand.whole_time(row.values["time_us"]) if kept else time_of(given, zone)
         whole = {**by_hand.as_text(row), **new}
-        record.amend(row.row_id, {"time_utc": when, **whole}, text_of(given, "why"))
+        amend(record, row.row_id, {"time_utc": when, **whole}, text_of(given, "why"))
     except DriftError as error:
         return _show_form(page_state, request, form, _as_given(given), str(error), row)
     return page_state.go(

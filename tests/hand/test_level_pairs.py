@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from drift.night.prepared import PAIR_US, SINGLE_SD_ARCSEC, WANDER_SD_ARCSEC, find_pairs, with_pairs
-from drift.types import READING_COLUMNS, Readings, as_readings
+from drift.readings import READING_COLUMNS, Readings, as_readings
 
 HOUR_US = 3_600_000_000
 DAY_US = 24 * HOUR_US

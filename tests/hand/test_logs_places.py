@@ -7,7 +7,8 @@ import pytest
 
 from drift.ingest.cells import Circumstances
 from drift.ingest.places import altitude_deg
-from drift.ingest.read import LogRead, read_bytes
+from drift.ingest.read import read_bytes
+from drift.readings import LogRead
 from drift.sky.of_date import apparent_place, separation_deg
 
 NOW_US = int(np.datetime64("2026-06-01T00:00:00", "us").astype(np.int64))

@@ -8,7 +8,8 @@ import pytest
 from drift.errors import LogFileError
 from drift.ingest.cells import Circumstances
 from drift.ingest.limits import standard_pressure_hpa
-from drift.ingest.read import LogRead, read_bytes
+from drift.ingest.read import read_bytes
+from drift.readings import LogRead
 
 NOW_US = int(np.datetime64("2026-06-01T00:00:00", "us").astype(np.int64))
 #: Near the pole nothing far north ever sets, so that places don't matter in these tests.

@@ -67,7 +67,7 @@ INSERT INTO "files" VALUES(1,'a.csv','/logs/a.csv','89ba5a50748d086f6166de5eef3c
 INSERT INTO "files" VALUES(2,'b.csv','/logs/b.csv','2f06ac5d073612477ac4b6b2340c9124','solves','time_utc,ra_deg,dec_deg,mount_ra_deg,mount_dec_deg,tube_side,temp_c,pressure_hpa',1795618621363326);
 INSERT INTO "files" VALUES(3,'w.csv','/logs/w.csv','8ac95d84ba1b8bb904e35f901c53c8c4','weather','date,t_min_c,t_max_c',1795618621379116);
 INSERT INTO "files" VALUES(4,'recorded by hand','','recorded by hand','corrections','time_utc,kind,amount_arcmin,bearing_deg,thickness_mm,turns,note',1795618621387985);
-CREATE TABLE kept_analysiss (
+CREATE TABLE kept_answers (
 	"key" TEXT NOT NULL, 
 	text TEXT NOT NULL, 
 	code_version TEXT NOT NULL, 

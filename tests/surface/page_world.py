@@ -11,6 +11,7 @@ import numpy as np
 from starlette.testclient import TestClient
 
 from drift.api import open_record, read_site
+from drift.importer.importing import import_files
 from drift.web.app import make_app
 from drift.web.current import Keeper, PageState
 from drift.web.guard import Rules
@@ -56,7 +57,7 @@ def pier_folder(folder: Path, filled: bool = True) -> Path:
     if filled:
         site = read_site(site_path)
         with open_record(site) as record:
-            list(record.import_files([alignment_log(folder / "alignments.csv")]))
+            list(import_files(record, [alignment_log(folder / "alignments.csv")]))
     return site_path
 
 

@@ -14,11 +14,12 @@ from hypothesis import strategies as st
 from record_world import SITE_TEXT
 
 from drift.importer.files import FileImported, FileRefused
+from drift.importer.importing import import_files
 from drift.ingest.mapping_file import MappingFile
 from drift.ingest.settle import Settler
+from drift.readings import READING_COLUMNS
 from drift.record.record import Record
 from drift.site.file import load_pier
-from drift.types import READING_COLUMNS
 
 QUIRKS = Path(__file__).parents[2] / "sample_logs" / "quirks"
 SEEDS = sorted(
@@ -70,7 +71,7 @@ def check(record: Record, folder: Path, name: str, data: bytes) -> None:
     )
     before = rows_in(folder)
     with no_hang():
-        outcomes = list(record.import_files([path], settle=settle))
+        outcomes = list(import_files(record, [path], settle=settle))
     assert len(outcomes) == 1
     (one,) = outcomes
     if isinstance(one, FileRefused):

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from record_world import site_file
 
+from drift.importer.by_hand import record_rows
 from drift.record.cache import StoredMessage
 from drift.record.record import Record
 from drift.site.file import load_pier
@@ -74,9 +75,9 @@ def test_a_record_of_before_gets_the_table(tmp_path: Path) -> None:
 def test_when_readings_last_came_in(tmp_path: Path) -> None:
     with opened(tmp_path) as record:
         assert record.latest_import_us() is None
-        record.record("corrections", [{"time_utc": "2024-03-01T22:00:00Z", "kind": "tighten"}])
+        record_rows(record, "corrections", [{"time_utc": "2024-03-01T22:00:00Z", "kind": "tighten"}])
         assert record.latest_import_us() is None, "a correction shows neither axis nor tilt"
         row = {"time_utc": "2024-03-01T22:00:00Z", "tilt_north_arcsec": "1", "tilt_east_arcsec": "2"}
-        record.record("levels", [row])
+        record_rows(record, "levels", [row])
         latest = record.latest_import_us()
         assert latest is not None and latest > 1_709_000_000_000_000

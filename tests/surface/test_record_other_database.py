@@ -11,9 +11,11 @@ from pathlib import Path
 import pytest
 from record_world import SITE_TEXT, SOLVES_HEADER, site_file, solve_rows, write_log
 
+from drift.importer.by_hand import record_rows
+from drift.importer.importing import import_files
+from drift.readings import READING_COLUMNS
 from drift.record.record import Record
 from drift.site.file import load_pier
-from drift.types import READING_COLUMNS
 
 URL = os.environ.get("DRIFT_TEST_DATABASE", "")
 
@@ -28,9 +30,11 @@ def test_a_server_gives_what_a_file_gives(tmp_path: Path) -> None:
     found = []
     for text in (SITE_TEXT, f'{SITE_TEXT}[store]\nurl = "{URL}"\n'):
         with Record.open(load_pier(site_file(tmp_path, text))) as record:
-            first = list(record.import_files([log, weather]))
-            second = list(record.import_files([log, weather]))
-            record.record("corrections", [{"time_utc": "2024-01-01T00:00:00Z", "kind": "zero", "note": "é"}])
+            first = list(import_files(record, [log, weather]))
+            second = list(import_files(record, [log, weather]))
+            record_rows(
+                record, "corrections", [{"time_utc": "2024-01-01T00:00:00Z", "kind": "zero", "note": "é"}]
+            )
             assert [one.went_in for one in first] == [7000, 2]  # type: ignore[union-attr]
             assert [one.went_in for one in second] == [0, 0]  # type: ignore[union-attr]
             assert len(record.set_aside_rows()) == 1

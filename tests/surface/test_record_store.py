@@ -18,11 +18,14 @@ from record_world import (
 )
 
 from drift.errors import LogFileError, RecordError
+from drift.importer.by_hand import record_rows
 from drift.importer.files import FileImported, FileRefused
+from drift.importer.importing import import_files
+from drift.readings import READING_COLUMNS, Readings
 from drift.record import content
+from drift.record.cache import ANSWERS_KEPT
 from drift.record.record import Record
 from drift.site.file import PierFile, load_pier
-from drift.types import READING_COLUMNS, Readings
 
 
 def open_record(folder: Path, text: str = SITE_TEXT) -> Record:
@@ -30,7 +33,7 @@ def open_record(folder: Path, text: str = SITE_TEXT) -> Record:
 
 
 def put_in(record: Record, *paths: Path) -> list[FileImported]:
-    outcomes = list(record.import_files(paths))
+    outcomes = list(import_files(record, paths))
     for one in outcomes:
         assert isinstance(one, FileImported), one
     return outcomes
@@ -225,7 +228,7 @@ def test_a_refused_file_keeps_no_other_from_going_in(tmp_path: Path) -> None:
     (logs / "notes.txt").write_text("x")
     (logs / ".hidden.csv").write_text("x")
     with open_record(tmp_path) as record:
-        refused, imported = record.import_files([logs])
+        refused, imported = import_files(record, [logs])
     assert isinstance(refused, FileRefused)
     assert "a.csv" in refused.reason
     assert isinstance(imported, FileImported)
@@ -264,14 +267,14 @@ def test_acknowledgements(tmp_path: Path) -> None:
     assert last[0] > 1_700_000_000_000_000
 
 
-def test_kept_analysiss_are_replaced_and_few(tmp_path: Path) -> None:
+def test_kept_analyses_are_replaced_and_few(tmp_path: Path) -> None:
     with open_record(tmp_path) as record:
         assert record.keep_analysis("a", "old")
         assert record.keep_analysis("a", "new")
         assert record.kept_analysis("a") == "new"
-        for number in range(30):
+        for number in range(ANSWERS_KEPT):
             record.keep_analysis(f"k{number}", "x")
-        assert record.kept_analysis("k29") == "x"
+        assert record.kept_analysis("k0") == "x"
         assert record.kept_analysis("a") is None
 
 
@@ -299,11 +302,11 @@ def test_recorded_by_hand_goes_through_the_same_checks(tmp_path: Path) -> None:
         "note": 'a "b", c',
     }
     with open_record(tmp_path) as record:
-        assert record.record("corrections", [row]).went_in == 1
-        assert record.record("corrections", [row]).went_in == 0
-        assert record.record("corrections", [{**row, "kind": "zero", "amount_arcmin": ""}]).went_in == 1
+        assert record_rows(record, "corrections", [row]).went_in == 1
+        assert record_rows(record, "corrections", [row]).went_in == 0
+        assert record_rows(record, "corrections", [{**row, "kind": "zero", "amount_arcmin": ""}]).went_in == 1
         with pytest.raises(LogFileError, match="not recorded: kind = 'polish' must be one of"):
-            record.record("corrections", [{**row, "kind": "polish"}])
+            record_rows(record, "corrections", [{**row, "kind": "polish"}])
         corrections = record.readings()["corrections"]
         where = record.where(corrections["row_id"])
     assert sorted(corrections["note"]) == ['a "b", c'] * 2
@@ -317,7 +320,7 @@ def test_progress_is_told_up_to_the_end(tmp_path: Path) -> None:
     log = write_log(tmp_path / "solves.csv", SOLVES_HEADER, solve_rows(7000, step_s=30))
     told: list[tuple[str, int, int]] = []
     with open_record(tmp_path) as record:
-        list(record.import_files([log], lambda file, done, rows: told.append((file, done, rows))))
+        list(import_files(record, [log], lambda file, done, rows: told.append((file, done, rows))))
     assert len(told) > 1
     assert told[-1] == (str(log), 7000, 7000)
 

@@ -17,6 +17,7 @@ from sqlalchemy import Connection, inspect, select, text
 
 from drift.errors import RecordError
 from drift.importer.files import FileImported
+from drift.importer.importing import import_files
 from drift.record import engine, migrations, schema
 from drift.record.migrations import MIGRATIONS, Migration, bring_up_to_date
 from drift.record.record import Record
@@ -31,6 +32,7 @@ needs_permissions = pytest.mark.skipif(
 KILLED_IMPORT = """
 import sys, time
 from pathlib import Path
+from drift.importer.importing import import_files
 from drift.record.record import Record
 from drift.site.file import load_pier
 
@@ -39,7 +41,7 @@ def halfway(file, done, rows):
     time.sleep(600)
 
 with Record.open(load_pier(Path(sys.argv[1]))) as book:
-    list(book.import_files([Path(sys.argv[2])], halfway))
+    list(import_files(book, [Path(sys.argv[2])], halfway))
 """
 
 
@@ -55,7 +57,7 @@ def filled(folder: Path, count: int = 5) -> Path:
     """Make a record with some solves and return its log."""
     log = write_log(folder / "solves.csv", SOLVES_HEADER, solve_rows(count))
     with open_record(folder) as record:
-        list(record.import_files([log]))
+        list(import_files(record, [log]))
     return log
 
 
@@ -94,7 +96,7 @@ def test_a_kill_in_the_middle_of_an_import_leaves_the_record_as_it_was(tmp_path:
         assert connection.execute("PRAGMA foreign_key_check").fetchall() == []
         assert connection.execute("SELECT count(*) FROM files").fetchone() == (1,)
     with open_record(tmp_path) as record:
-        (again,) = record.import_files([large])
+        (again,) = import_files(record, [large])
         assert isinstance(again, FileImported)
         assert again.went_in == 12_000
 
@@ -110,7 +112,7 @@ def test_a_locked_record_says_who_to_wait_for(tmp_path: Path, monkeypatch: pytes
         child.stdout.readline()
         with open_record(tmp_path) as record:
             with pytest.raises(RecordError) as caught:
-                list(record.import_files([log]))
+                list(import_files(record, [log]))
             assert len(record.readings()["solves"]) == 5
             assert not record.keep_analysis("a", "b")
         said = str(caught.value)
@@ -177,7 +179,7 @@ def test_a_read_only_record_can_be_read_and_says_so_when_written_to(tmp_path: Pa
         assert not record.keep_analysis("a", "b")
         assert not record.keep_blobs({"a": b""})
         with pytest.raises(RecordError) as caught:
-            list(record.import_files([log]))
+            list(import_files(record, [log]))
         with pytest.raises(RecordError, match="acknowledging is not possible"):
             record.acknowledge("", "{}")
     said = str(caught.value)
@@ -240,7 +242,7 @@ def test_a_full_disk_keeps_what_was_in(tmp_path: Path, monkeypatch: pytest.Monke
     small = write_log(tmp_path / "a.csv", SOLVES_HEADER, solve_rows(10, "2024-06-01T00:00:00"))
     large = write_log(tmp_path / "b.csv", SOLVES_HEADER, solve_rows(3000, "2025-01-01T00:00:00"))
     with open_record(tmp_path) as record, pytest.raises(RecordError) as caught:
-        list(record.import_files([small, large]))
+        list(import_files(record, [small, large]))
     said = str(caught.value)
     assert "the disk is full" in said
     assert f"importing {large}" in said
@@ -362,6 +364,7 @@ def test_the_tables_are_what_the_first_migration_made() -> None:
     assert [one.name for one in migrations.MIGRATIONS] == [
         "0001 first tables", "0002 warnings on their way", "0003 acts and withdrawn rows",
         "0004 imports that can be undone", "0005 labels of sweeps and runs on solves",
+        "0006 tilt read by levels",
     ]  # fmt: skip
 
 

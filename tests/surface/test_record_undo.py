@@ -12,7 +12,10 @@ import pytest
 from record_world import SOLVES_HEADER, site_file, solve_rows, write_log
 
 from drift.errors import RecordError
+from drift.importer.by_hand import record_rows
 from drift.importer.files import FileImported
+from drift.importer.importing import import_files
+from drift.record import schema
 from drift.record.reading import carried_of, read_carried, write_carried
 from drift.record.record import Record
 from drift.site.file import load_pier
@@ -26,7 +29,7 @@ def open_record(folder: Path) -> Record:
 
 def put_in(record: Record, *paths: Path) -> int:
     """Import files by one command and return the import's number."""
-    for one in record.import_files(paths):
+    for one in import_files(record, paths):
         assert isinstance(one, FileImported), one
     return record.imports()[-1].number
 
@@ -144,7 +147,7 @@ def test_a_withdrawn_row_stays_out_when_its_import_is_undone_and_made_again(tmp_
         (row, *_) = record.held("solves")
         record.withdraw([row.row_id], "clouds")
         record.undo(number)
-        (outcome,) = record.import_files([log])
+        (outcome,) = import_files(record, [log])
         assert isinstance(outcome, FileImported)
         assert outcome.went_in == 2
         assert "1 row was withdrawn earlier and stays out of use" in outcome.remarks
@@ -155,7 +158,7 @@ def test_what_was_recorded_by_hand_is_no_import_and_stays(tmp_path: Path) -> Non
     row = {"time_utc": "2024-01-01T00:00:00Z", "kind": "zero", "note": ""}
     done = write_log(tmp_path / "done.csv", "time_utc,kind,note", ["2024-01-01T00:00:00Z,zero,"])
     with open_record(tmp_path) as record:
-        record.record("corrections", [row])
+        record_rows(record, "corrections", [row])
         assert record.imports() == []
         number = put_in(record, done)
         record.undo(number)
@@ -244,3 +247,30 @@ def test_a_record_of_the_first_version_is_brought_up_to_date(tmp_path: Path) -> 
         assert len(record.held("corrections")) == 1
     with open_record(tmp_path) as record:
         assert record.readings().readings_id == before
+
+
+def test_level_readings_of_the_first_version_are_read_as_tilt(tmp_path: Path) -> None:
+    """Their columns were called lean then; the content by which they are known again is the same."""
+    row = {"time_utc": "2023-05-01T00:00:00Z", "tilt_north_arcsec": "3", "tilt_east_arcsec": "-4"}
+    (tmp_path / "new").mkdir()
+    with open_record(tmp_path / "new") as record:
+        record_rows(record, "levels", [row])
+        wanted = record.readings().readings_id
+        with record.reading("looking") as connection:
+            (level,) = connection.execute(schema.readings["levels"].select()).mappings()
+            content, time_us = bytes(level["content"]), level["time_us"]
+    with closing(sqlite3.connect(tmp_path / "drift-book.sqlite")) as connection:
+        connection.executescript((HERE / "first_record.sql").read_text())
+        for table in ("solves", "weather", "corrections"):
+            connection.execute(f"DELETE FROM {table}")
+        connection.execute(
+            "INSERT INTO levels (row_id, time_us, lean_north_arcsec, lean_east_arcsec, file_id, line, "
+            "raw, content) VALUES (99, ?, 3.0, -4.0, 1, 2, '', ?)",
+            (time_us, content),
+        )
+        connection.commit()
+    with open_record(tmp_path) as record:
+        levels = record.readings()["levels"]
+        assert levels["tilt_north_arcsec"].tolist() == [3.0]
+        assert levels["tilt_east_arcsec"].tolist() == [-4.0]
+        assert record.readings_id() == record.readings().readings_id == wanted

@@ -8,6 +8,8 @@ import pytest
 from record_world import site_file, write_log
 
 from drift.errors import LogFileError, RecordError
+from drift.importer.by_hand import amend, record_rows
+from drift.importer.importing import import_files
 from drift.record.record import Record
 from drift.site.file import load_pier
 
@@ -25,7 +27,7 @@ def amounts(record: Record) -> list[float]:
 
 def test_a_withdrawn_row_counts_no_more_and_keeps_its_history(tmp_path: Path) -> None:
     with open_record(tmp_path) as record:
-        record.record("corrections", [KNOB])
+        record_rows(record, "corrections", [KNOB])
         before = record.readings().readings_id
         (row,) = record.held("corrections")
         record.withdraw([row.row_id], "it was the other knob")
@@ -48,7 +50,7 @@ def test_a_withdrawn_row_counts_no_more_and_keeps_its_history(tmp_path: Path) ->
 
 def test_all_are_withdrawn_or_none(tmp_path: Path) -> None:
     with open_record(tmp_path) as record:
-        record.record("corrections", [KNOB, {**KNOB, "kind": "altitude"}])
+        record_rows(record, "corrections", [KNOB, {**KNOB, "kind": "altitude"}])
         first, second = (row.row_id for row in record.held("corrections"))
         with pytest.raises(RecordError, match="no row 99"):
             record.withdraw([first, 99], "")
@@ -66,43 +68,43 @@ def test_all_are_withdrawn_or_none(tmp_path: Path) -> None:
 def test_an_amended_row_gives_way_to_another(tmp_path: Path) -> None:
     log = write_log(tmp_path / "done.csv", HEADER, ["2024-01-01T00:00:00Z,azimuth,25,"])
     with open_record(tmp_path) as record:
-        list(record.import_files([log]))
+        list(import_files(record, [log]))
         (old,) = record.held("corrections")
-        outcome = record.amend(old.row_id, {**KNOB, "amount_arcmin": "2.5"}, "a comma too few")
+        outcome = amend(record, old.row_id, {**KNOB, "amount_arcmin": "2.5"}, "a comma too few")
         assert outcome.went_in == 1
         assert amounts(record) == [2.5]
         (event,) = record.history([old.row_id])[old.row_id]
         (new,) = (row for row in record.held("corrections") if row.in_use)
         assert (event.what, event.reason, event.other_row_id) == ("amended", "a comma too few", new.row_id)
-        list(record.import_files([log]))  # the file still says 25: it does not come back
+        list(import_files(record, [log]))  # the file still says 25: it does not come back
         assert amounts(record) == [2.5]
 
 
 def test_amending_what_can_not_be_amended_changes_nothing(tmp_path: Path) -> None:
     with open_record(tmp_path) as record:
-        record.record("corrections", [KNOB])
+        record_rows(record, "corrections", [KNOB])
         (row,) = record.held("corrections")
         with pytest.raises(RecordError, match="says exactly this already"):
-            record.amend(row.row_id, {**KNOB, "amount_arcmin": "2.50"}, "")
+            amend(record, row.row_id, {**KNOB, "amount_arcmin": "2.50"}, "")
         with pytest.raises(LogFileError, match="kind = 'polish'"):
-            record.amend(row.row_id, {**KNOB, "kind": "polish"}, "")
+            amend(record, row.row_id, {**KNOB, "kind": "polish"}, "")
         with pytest.raises(RecordError, match="no row 7 in use"):
-            record.amend(7, KNOB, "")
+            amend(record, 7, KNOB, "")
         assert amounts(record) == [2.5]
         assert record.history([row.row_id]) == {}
 
 
 def test_what_was_withdrawn_and_is_written_down_again_counts_again(tmp_path: Path) -> None:
     with open_record(tmp_path) as record:
-        record.record("corrections", [KNOB])
+        record_rows(record, "corrections", [KNOB])
         (row,) = record.held("corrections")
-        record.amend(row.row_id, {**KNOB, "amount_arcmin": "3"}, "")
+        amend(record, row.row_id, {**KNOB, "amount_arcmin": "3"}, "")
         (other,) = (one for one in record.held("corrections") if one.in_use)
-        record.amend(other.row_id, KNOB, "the first was right")
+        amend(record, other.row_id, KNOB, "the first was right")
         assert amounts(record) == [2.5]
         (first,) = (one for one in record.held("corrections") if one.in_use)
         assert first.row_id == row.row_id
         assert [one.what for one in record.history([row.row_id])[row.row_id]] == ["amended", "put back"]
         record.withdraw([row.row_id], "")
-        assert record.record("corrections", [KNOB]).went_in == 1
+        assert record_rows(record, "corrections", [KNOB]).went_in == 1
         assert amounts(record) == [2.5]

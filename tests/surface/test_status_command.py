@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import importlib.metadata
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 from invented_analysis import invented
 
+import drift
+from drift import stamp
 from drift.cli.main import main
+from drift.importer.by_hand import record_rows
 from drift.record.record import Record
 from drift.site.file import load_pier
 
@@ -67,7 +74,7 @@ def test_a_new_reading_is_worked_out_afresh(pier, worked, capsys):
     run(capsys, "status", "--json", "--pier", pier)
     with Record.open(load_pier(pier)) as record:
         row = {"time_utc": "2024-01-01T00:00:00Z", "tilt_north_arcsec": "3", "tilt_east_arcsec": "4"}
-        assert record.record("levels", [row]).went_in == 1
+        assert record_rows(record, "levels", [row]).went_in == 1
     run(capsys, "status", "--json", "--pier", pier)
     assert len(set(worked)) == 2
 
@@ -82,9 +89,62 @@ def test_tomorrow_is_worked_out_afresh(pier, worked, capsys, monkeypatch):
 
 def test_an_edited_program_works_out_afresh(pier, worked, capsys, monkeypatch):
     run(capsys, "status", "--json", "--pier", pier)
-    monkeypatch.setattr("drift.cache.program_stamp", lambda: "another")
+    monkeypatch.setattr("drift.stamp.program_stamp", lambda: "another")
     run(capsys, "status", "--json", "--pier", pier)
     assert len(worked) == 2
+
+
+def test_words_are_not_worked_out_twice_until_what_waits_is_acknowledged(pier, worked, capsys):
+    first = run(capsys, "status", "--pier", pier)
+    assert run(capsys, "status", "--pier", pier) == first
+    assert len(worked) == 1
+    with Record.open(load_pier(pier)) as record:
+        record.acknowledge("seen", "{}")
+    run(capsys, "status", "--pier", pier)
+    assert len(worked) == 2
+
+
+def test_a_terminal_has_a_text_for_each_width_and_colour(pier, worked, capsys, monkeypatch):
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("TERM", "xterm")
+    for width in ("70", "50", "70"):
+        monkeypatch.setenv("COLUMNS", width)
+        _, out, _ = run(capsys, "status", "--pier", pier)
+        assert "VERDICT" in out
+    assert len(worked) == 2
+    monkeypatch.setenv("NO_COLOR", "1")
+    run(capsys, "status", "--pier", pier)
+    assert len(worked) == 3
+
+
+SECOND_TIME = """
+import sys
+from drift.cli.main import main
+try:
+    main(sys.argv[1:])
+except SystemExit as left:
+    assert left.code == 0
+heavy = {"numpy", "scipy", "pandas", "astropy", "matplotlib", "rich"}
+print(sorted(heavy & set(sys.modules)), file=sys.stderr)
+"""
+
+
+@pytest.mark.parametrize("form", [(), ("--json",)], ids=["words", "json"])
+def test_what_is_kept_is_said_without_loading_what_works_with_numbers(pier, worked, capsys, form):
+    first = run(capsys, "status", *form, "--pier", pier)
+    environment = {**os.environ, "PYTHONPATH": str(Path(drift.__file__).parents[1])}
+    command = [sys.executable, "-c", SECOND_TIME, "status", *form, "--pier", str(pier)]
+    again = subprocess.run(
+        command, capture_output=True, encoding="utf-8", env={**environment, "PYTHONUTF8": "1"}, check=True
+    )
+    assert again.stdout == first[1]
+    assert again.stderr == "[]\n"
+
+
+def test_the_stamp_knows_the_versions_that_are_installed():
+    for name, version in stamp.versions(stamp.LIBRARIES).items():
+        assert version == importlib.metadata.version(name)
 
 
 def test_words_are_plain_when_nobody_watches(pier, worked, capsys):

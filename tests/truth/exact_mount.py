@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from drift.night.observations import Directions
-from drift.types import READING_COLUMNS, Readings, as_readings
+from drift.readings import READING_COLUMNS, Readings, as_readings
 
 ARCSEC = np.pi / 180.0 / 3600.0
 NIGHT_US = 86_400_000_000

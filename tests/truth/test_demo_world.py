@@ -11,7 +11,7 @@ from drift.demo.files import make
 from drift.demo.instrument import ARCSEC, Constants, direction, hour_angle_dec
 from drift.demo.scenario import InventedCorrection, InventedStep, Scenario
 from drift.demo.sky import Overhead
-from drift.types import READING_COLUMNS
+from drift.readings import READING_COLUMNS
 
 FIRST_ORDER_ARCSEC = 0.3  # products of some arcminutes of tilt and knob, times tan(latitude)
 ROUNDED_ARCSEC = 0.006  # places are logged to 1e-6 degree

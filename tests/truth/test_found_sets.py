@@ -12,8 +12,8 @@ from drift.api import analyse_readings
 from drift.errors import NothingToAnalyse
 from drift.night.prepared import with_sets
 from drift.night.sets import RUN, SWEEP, SetsFound, find_in, found_words
+from drift.readings import READING_COLUMNS, Readings, as_readings
 from drift.site.file import PierFile, pier_from_mapping
-from drift.types import READING_COLUMNS, Readings, as_readings
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
 SITE = {"site": {"latitude_deg": 52.4, "longitude_deg": 83.1, "elevation_m": 215.0}}

@@ -12,8 +12,8 @@ from drift.demo.files import make
 from drift.demo.scenario import InventedStep
 from drift.history.causes import harmonics
 from drift.quantities import DAY_US, YEAR_DAYS
+from drift.readings import as_readings
 from drift.site.file import pier_from_mapping
-from drift.types import as_readings
 
 #: Error with weather against that without, where the sky alone is seen: 0.1 to 0.71 on eight piers.
 SHARE_LEFT = 0.85

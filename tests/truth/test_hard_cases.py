@@ -12,8 +12,8 @@ from drift.demo.files import make
 from drift.demo.instrument import Constants
 from drift.demo.scenario import InventedCorrection, InventedStep
 from drift.quantities import DAY_US
+from drift.readings import as_readings
 from drift.site.file import pier_from_mapping
-from drift.types import as_readings
 
 #: What is asked of tilt and mount where something tells them apart [arcsec rms].
 RMS = 2.5

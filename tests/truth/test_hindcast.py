@@ -11,8 +11,8 @@ from drift.demo.families import family
 from drift.demo.files import make, site_values
 from drift.forecast.hindcast import _happened, cuts, hindcasts, known_by
 from drift.quantities import DAY_US
+from drift.readings import as_readings
 from drift.site.file import pier_from_mapping
-from drift.types import as_readings
 
 #: A forecast of a pier that swings by some 50 arcsec is off by no more than this: 3 to 12 on ten piers.
 OFF_AT_MOST = 25.0

@@ -10,7 +10,7 @@ from drift.history.inputs import Inputs
 from drift.history.separate import separate
 from drift.night.estimate import estimate_nights
 from drift.night.nights import split_nights
-from drift.types import READING_COLUMNS, as_readings
+from drift.readings import READING_COLUMNS, as_readings
 
 PLATE = Plate((0.0, 120.0, 240.0), 200.0, 1.75)
 #: What is asked of the tilt history on practice cases [arcsec rms].

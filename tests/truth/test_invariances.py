@@ -30,8 +30,9 @@ from drift.night.directions import see
 from drift.night.estimate import estimate_nights
 from drift.night.nights import split_nights
 from drift.night.observations import Directions
+from drift.readings import Readings, as_readings
 from drift.site.file import PierFile, pier_from_mapping
-from drift.types import Analysis, History, Nights, Readings, as_readings
+from drift.types import Analysis, History, Nights
 
 ARCSEC = np.pi / 648000.0
 #: The sidereal day's turning against the mean Sun: degrees an hour of universal time (IAU 1982, from memory).

@@ -1,9 +1,9 @@
 """What is kept of old nights: the answer is the same with it, and only new nights are done."""
 
-import drift.analysis as pipeline
 import numpy as np
 from exact_mount import Case, make
 
+import drift.analysis as pipeline
 import drift.night.directions as directions_module
 import drift.night.outliers as search_module
 from drift.analysis import work_out
@@ -12,8 +12,9 @@ from drift.demo.families import family
 from drift.demo.files import make as make_world
 from drift.night.estimate import estimate_nights
 from drift.night.nights import split_nights
+from drift.readings import Readings, as_readings
 from drift.site.file import pier_from_mapping
-from drift.types import History, Nights, Readings, as_readings
+from drift.types import History, Nights
 
 
 class Shelf:

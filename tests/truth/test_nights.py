@@ -8,7 +8,7 @@ from exact_mount import FIRST_US, NIGHT_US, Case, make
 from drift.mount.orientation import hour_angle_and_dec
 from drift.night.estimate import estimate_nights
 from drift.night.nights import split_nights
-from drift.types import as_readings
+from drift.readings import as_readings
 
 #: Errors over stated sds of some 60 to 120 nights scatter by 7-9 % themselves; a quarter off is wrong.
 LEAST_RATIO, MOST_RATIO = 0.75, 1.3
