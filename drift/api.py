@@ -121,7 +121,9 @@ def readings_of(site: PierFile, **tables: Any) -> Readings:
     logs = [read_notebook_table(table, kind, around) for kind, table in tables.items()]
     aside = [row for log in logs for row in (*log.set_aside, *log.left_out)]
     if aside:
-        warnings.warn(RowsSetAside(tuple(aside)), stacklevel=2)
+        from drift.render.import_words import rows_words
+
+        warnings.warn(RowsSetAside(tuple(aside), rows_words(aside)), stacklevel=2)
     return readings_of_logs(logs)
 
 

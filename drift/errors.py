@@ -9,9 +9,6 @@ from __future__ import annotations
 
 from typing import Any
 
-#: So many rows are named in a warning about rows set aside.
-_NAMED = 3
-
 
 class DriftError(Exception):
     """Something prevents an answer; the message is one paragraph for people."""
@@ -23,6 +20,18 @@ class SiteFileError(DriftError):
 
 class LogFileError(DriftError):
     """A log file can't be read at all and is refused whole."""
+
+
+class RowRefused(LogFileError):
+    """A row written down by hand can't be used.
+
+    `row` is a `drift.readings.RowSetAside`, of which `drift.render.import_words.refused_words` makes the
+    sentence for people; the text of the error names the code of the reason.
+    """
+
+    def __init__(self, row: Any) -> None:
+        self.row = row
+        super().__init__(f"not recorded: {row.column} = {row.value!r} ({row.reason.code})")
 
 
 class RecordError(DriftError):
@@ -40,18 +49,12 @@ class PlateError(DriftError):
 class RowsSetAside(UserWarning):
     """Rows of a table, or some of their values, could not be used.
 
-    `rows` holds a `drift.ingest.read.RowSetAside` for each, with its reason.
+    `rows` holds a `drift.readings.RowSetAside` for each, with its reason.
     """
 
-    def __init__(self, rows: tuple[Any, ...]) -> None:
+    def __init__(self, rows: tuple[Any, ...], words: str) -> None:
         self.rows = rows
-        more = len(rows) - _NAMED
-        named = "; ".join(f"{row.file}, {row.words()}" for row in rows[:_NAMED])
-        what = "row or value was" if len(rows) == 1 else "rows or values were"
-        super().__init__(
-            f"{len(rows)} {what} set aside: {named}"
-            + (f"; and {more} more.  `rows` of this warning has them all" if more > 0 else "")
-        )
+        super().__init__(words)
 
 
 class NotifyError(DriftError):

@@ -8,6 +8,7 @@ to other people's scripts: it is added to, never renamed.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -26,6 +27,137 @@ class Severity(StrEnum):
 
 class Code(StrEnum):
     """The codes of one room; each room's class of codes derives from it."""
+
+
+class IngestCode(Code):
+    """What is said of a log, of its rows and of single values while it is read; sentences: import_words."""
+
+    # why a log is taken for what it is
+    KIND_BY_COLUMNS = "ingest.kind_by_columns"
+    MAPPING_KEPT = "ingest.mapping_kept"
+    MAPPING_AGREED = "ingest.mapping_agreed"
+    IMAGES_SOLVED = "ingest.images_solved"
+    # a row or a value that can't be used
+    NOTED_AS_TEXT = "ingest.noted_as_text"  # noted by a version that kept only a sentence
+    TOO_MANY_CELLS = "ingest.too_many_cells"
+    JSON_BROKEN = "ingest.json_broken"
+    JSON_NO_OBJECT = "ingest.json_no_object"
+    BLANK = "ingest.blank"
+    BLANK_FOR_KIND = "ingest.blank_for_kind"
+    NOT_ONE_OF = "ingest.not_one_of"
+    NOT_TRUE_OR_FALSE = "ingest.not_true_or_false"
+    OUT_OF_RANGE = "ingest.out_of_range"
+    NUMBER_UNREADABLE = "ingest.number_unreadable"
+    NUMBER_NOT_FINITE = "ingest.number_not_finite"
+    NUMBER_IN_PARTS = "ingest.number_in_parts"
+    NUMBER_WITH_COMMA = "ingest.number_with_comma"
+    NUMBER_WITH_POINT = "ingest.number_with_point"
+    NUMBER_IN_OTHER_UNIT = "ingest.number_in_other_unit"
+    PARTS_BEYOND_60 = "ingest.parts_beyond_60"
+    TIME_UNREADABLE = "ingest.time_unreadable"
+    TIME_NOT_IN_FORM = "ingest.time_not_in_form"
+    TIME_NOT_IN_ORDER = "ingest.time_not_in_order"
+    TIME_WITHOUT_ZONE = "ingest.time_without_zone"
+    TIME_TOO_EARLY = "ingest.time_too_early"
+    TIME_IN_FUTURE = "ingest.time_in_future"
+    HOUR_LEFT_OUT = "ingest.hour_left_out"
+    HOUR_REPEATED = "ingest.hour_repeated"
+    DATE_UNREADABLE = "ingest.date_unreadable"
+    DATE_NOT_IN_ORDER = "ingest.date_not_in_order"
+    DATE_IN_FUTURE = "ingest.date_in_future"
+    MIN_ABOVE_MAX = "ingest.min_above_max"
+    ROW_EXCHANGED = "ingest.row_exchanged"
+    ROW_WRONG_SIGN = "ingest.row_wrong_sign"
+    ROW_IN_HOURS = "ingest.row_in_hours"
+    ROW_FAR_FROM_MOUNT = "ingest.row_far_from_mount"
+    ROW_BELOW_HORIZON = "ingest.row_below_horizon"
+    REST_EXCHANGED = "ingest.rest_exchanged"  # these three: set aside with the rest of a doubtful file
+    REST_FAR_FROM_MOUNT = "ingest.rest_far_from_mount"
+    REST_BELOW_HORIZON = "ingest.rest_below_horizon"
+    # remarks on a log as a whole
+    COLUMNS_UNUSED = "ingest.columns_unused"
+    COLUMNS_OF_ARRAYS = "ingest.columns_of_arrays"
+    READ_AS_UTF16 = "ingest.read_as_utf16"
+    READ_AS_WESTERN = "ingest.read_as_western"
+    DELIMITER = "ingest.delimiter"
+    DECIMAL_COMMA = "ingest.decimal_comma"
+    LINES_SKIPPED = "ingest.lines_skipped"
+    COMMENTS_SKIPPED = "ingest.comments_skipped"
+    PRESSURE_OF_SEA_LEVEL = "ingest.pressure_of_sea_level"
+    SETS_LABELLED = "ingest.sets_labelled"
+    WITHOUT_MOUNT = "ingest.without_mount"
+    PLACE_NOT_SAID = "ingest.place_not_said"
+    FACES_PAIRED = "ingest.faces_paired"
+    DAYS_LACKING = "ingest.days_lacking"
+    EXCHANGED = "ingest.exchanged"
+    WRONG_SIGN = "ingest.wrong_sign"
+    IN_HOURS = "ingest.in_hours"
+    MAY_BE_HOURS = "ingest.may_be_hours"
+    FAR_FROM_MOUNT = "ingest.far_from_mount"
+    BELOW_HORIZON = "ingest.below_horizon"
+    ONE_FRAME = "ingest.one_frame"
+    FRAMES_EXCHANGED = "ingest.frames_exchanged"
+    OTHER_PIERS_FILE = "ingest.other_piers_file"
+
+
+class ImageCode(Code):
+    """What is said of plate-solved images and their headers; sentences: import_words."""
+
+    # an image that can't be used
+    UNREADABLE = "ingest.image_unreadable"
+    HEADER_UNREADABLE = "ingest.image_header_unreadable"
+    READER_BROKE = "ingest.image_reader_broke"
+    GZIP_BROKEN = "ingest.image_gzip_broken"
+    EMPTY = "ingest.image_empty"
+    NOT_FITS = "ingest.image_not_fits"
+    CUT_OFF = "ingest.image_cut_off"
+    NO_END = "ingest.image_no_end"
+    AXES_BROKEN = "ingest.image_axes_broken"
+    NO_PICTURE = "ingest.image_no_picture"
+    NO_PLANE = "ingest.image_no_plane"
+    NO_WCS = "ingest.image_no_wcs"
+    WCS_BROKEN = "ingest.image_wcs_broken"
+    WCS_NOT_OF_SKY = "ingest.image_wcs_not_of_sky"
+    WCS_NOWHERE = "ingest.image_wcs_nowhere"
+    COORDINATES_NOT_READ = "ingest.image_coordinates_not_read"
+    RADESYS_NOT_READ = "ingest.image_radesys_not_read"
+    NO_TIME = "ingest.image_no_time"
+    NO_EXPOSURE = "ingest.image_no_exposure"
+    NO_TIME_OF_DAY = "ingest.image_no_time_of_day"
+    NO_DATE = "ingest.image_no_date"
+    NO_SUCH_DAY = "ingest.image_no_such_day"
+    NO_SUCH_TIME = "ingest.image_no_such_time"
+    BAD_EXPOSURE = "ingest.image_bad_exposure"
+    MIDDLE_BEFORE_START = "ingest.image_middle_before_start"
+    Z_IN_OTHER_SCALE = "ingest.image_z_in_other_scale"
+    SCALE_NOT_READ = "ingest.image_scale_not_read"
+    TIME_OF_ELSEWHERE = "ingest.image_time_of_elsewhere"
+    MOUNT_UNREADABLE = "ingest.image_mount_unreadable"
+    PLACE_COPIED = "ingest.image_place_copied"
+    OF_OTHER_SITE = "ingest.image_of_other_site"
+    # remarks on a set of images
+    TIMES_FROM = "ingest.image_times_from"
+    NO_MOUNT = "ingest.image_no_mount"
+    FAR_SITE = "ingest.image_far_site"
+    MOUNT_IN_HOURS = "ingest.image_mount_in_hours"
+    WRITTEN_BACK = "ingest.image_written_back"
+    FRAME_SAID = "ingest.image_frame_said"
+    FRAME_FOUND = "ingest.image_frame_found"
+    FRAME_UNKNOWN = "ingest.image_frame_unknown"
+    NO_SIDE = "ingest.image_no_side"
+    SIDE_MEANS = "ingest.image_side_means"
+    SIDE_UNUSED = "ingest.image_side_unused"
+    KEYWORDS_KEPT = "ingest.image_keywords_kept"
+
+
+class RecordCode(Code):
+    """What is said of rows as they come into the record; sentences: import_words."""
+
+    SAME_DAY = "record.same_day"
+    SAME_READING = "record.same_reading"
+    WITHDRAWN_STAYS = "record.withdrawn_stays"
+    SETTLED_SINCE = "record.settled_since"
+    LEVELS_FAR_OFF = "record.levels_far_off"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,6 +187,29 @@ def info(code: Code, **values: Value) -> Notice:
 def warning(code: Code, **values: Value) -> Notice:
     """Return a notice for which the answer is trusted less."""
     return Notice(code=code, severity=Severity.WARNING, values=values)
+
+
+def text_of(notice: Notice) -> str:
+    """Return a notice as a line of JSON: code, severity and values."""
+    whole = {"code": notice.code, "severity": notice.severity, "values": dict(notice.values)}
+    return json.dumps(whole, ensure_ascii=False)
+
+
+def notice_of(text: str) -> Notice:
+    """Return the notice of a line of JSON that `text_of` wrote.
+
+    Raises
+    ------
+    ValueError
+        If it is none.
+    """
+    whole = json.loads(text)
+    values = {name: _value_of(value) for name, value in whole["values"].items()}
+    return Notice(code=code_of(whole["code"]), severity=Severity(whole["severity"]), values=values)
+
+
+def _value_of(value: Any) -> Value:
+    return tuple([_value_of(one) for one in value]) if isinstance(value, list) else value
 
 
 def code_of(text: str) -> Code:

@@ -10,6 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from drift.notices import Code, Notice
+
 if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
@@ -161,6 +163,10 @@ def as_readings(tables: Mapping[str, pd.DataFrame], readings_id: str = "") -> Re
 Columns = dict[str, "np.ndarray | list[str]"]
 
 
+#: The value of a reason that names the image concerned.
+IMAGE = "image"
+
+
 @dataclass(frozen=True)
 class RowSetAside:
     """A row that can't be used, or a value left out of a row that is kept, and why."""
@@ -169,24 +175,20 @@ class RowSetAside:
     line: int
     column: str  # "" when it concerns the row as a whole
     value: str
-    reason: str
+    reason: Notice
     kind: str
     row_kept: bool = False
     raw: str = field(default="", repr=False)
 
     @property
-    def image(self) -> str:
-        """The name of the image that it is a row of, "" for a row of a text: an image's row ends with it."""
-        name = self.raw.rpartition(",")[2].strip('"')
-        return name if name and self.reason.startswith((f"{name} ", f"{name}: ")) else ""
+    def code(self) -> Code:
+        """The code of the reason."""
+        return self.reason.code
 
-    def words(self) -> str:
-        """Say where it stood, the value and the reason in one line."""
-        what = f"{self.column} = {self.value!r} " if self.column else ""
-        if self.image:
-            reason = self.reason.removeprefix(self.image).removeprefix(":").lstrip()
-            return f"image {self.image}: {what}{reason}"
-        return f"line {self.line}: {what}{self.reason}"
+    @property
+    def image(self) -> str:
+        """The name of the image that it is a row of, "" for a row of a text."""
+        return str(self.reason.values.get(IMAGE, ""))
 
 
 @dataclass(frozen=True)
@@ -198,11 +200,11 @@ class LogRead:
     digest: str  # of the file's bytes
     kind: str
     title: str
-    why: str  # why this kind of log was chosen
+    why: Notice  # why this kind of log was chosen
     header: str
     columns: Columns = field(repr=False)
     lines: npt.NDArray[np.int64] = field(repr=False)
     raws: list[str] = field(repr=False)
     set_aside: tuple[RowSetAside, ...] = field(repr=False)
     left_out: tuple[RowSetAside, ...] = field(repr=False)
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Notice, ...] = ()

@@ -12,7 +12,6 @@ from drift.cli.options import pier_option, site_of
 
 if TYPE_CHECKING:
     from drift.importer.mending import Mended
-    from drift.record.aside import Aside
 
 
 @click.group(
@@ -30,13 +29,14 @@ def command() -> None:
 def listing(pier: str | None, as_json: bool) -> None:
     """Print the list."""
     from drift.api import open_record
+    from drift.render.import_words import row_data, row_words
 
     with open_record(site_of(pier)) as record:
         asides = record.asides()
     if as_json:
         import json
 
-        rows = [_as_mapping(one) for one in asides]
+        rows = [{"number": one.number, **row_data(one.row)} for one in asides]
         document = {"format": "drift-aside", "version": 1, "rows": rows}
         click.echo(json.dumps(document, indent=1, ensure_ascii=False))
         return
@@ -44,7 +44,7 @@ def listing(pier: str | None, as_json: bool) -> None:
         click.echo("Nothing is set aside.")
     for one in asides:
         kept = "  (only this value was left out; the row went in)" if one.row.row_kept else ""
-        click.echo(f"{one.number:>5}  {one.row.file}, {one.row.words()}{kept}")
+        click.echo(f"{one.number:>5}  {one.row.file}, {row_words(one.row)}{kept}")
 
 
 @command.command(
@@ -61,9 +61,10 @@ def export(folder: Path, numbers: tuple[int, ...], pier: str | None) -> None:
     """Write files to mend."""
     from drift.api import open_record
     from drift.importer.mending import files_to_mend
+    from drift.render.import_words import row_words
 
     with open_record(site_of(pier)) as record:
-        files, others = files_to_mend(record.asides(numbers or None))
+        files, others = files_to_mend(record.asides(numbers or None), row_words)
     there = [folder / one.name for one in files if (folder / one.name).exists()]
     if there:
         raise click.UsageError(
@@ -108,10 +109,12 @@ def put_back(files: tuple[Path, ...], pier: str | None) -> None:
 
 
 def _tell(done: Mended) -> None:
+    from drift.render.import_words import not_taken_words
+
     by = "" if done.import_number is None else f" (import {done.import_number})"
     click.echo(f"{done.file}: {_rows(len(done.put_back))} put back{by}")
     for one in done.still_bad:
-        click.echo(f"  not put back: {one.why}")
+        click.echo(f"  not put back: {not_taken_words(one)}")
 
 
 @command.command(
@@ -132,8 +135,3 @@ def dismiss(numbers: Sequence[int], reason: str, pier: str | None) -> None:
 
 def _rows(count: int) -> str:
     return "1 row" if count == 1 else f"{count:,} rows"
-
-
-def _as_mapping(one: Aside) -> dict[str, object]:
-    names = ("file", "line", "column", "value", "reason", "kind", "row_kept", "raw")
-    return {"number": one.number, **{name: getattr(one.row, name) for name in names}}

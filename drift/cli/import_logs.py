@@ -181,8 +181,9 @@ def _import(record: Record, found: FilesFound, as_json: bool, settle: Settle) ->
 
 def _file_lines(one: FileImported) -> Iterator[str]:
     from drift.render.by_hand import counts_words, left_out_words
+    from drift.render.notices import sentence
 
-    yield f"{one.file}: {one.title} ({one.why})"
+    yield f"{one.file}: {one.title} ({sentence(one.why)})"
     yield f"  {counts_words(one)}"
     yield from _first_reasons(one.set_aside)
     if one.left_out:
@@ -190,13 +191,19 @@ def _file_lines(one: FileImported) -> Iterator[str]:
         yield from _first_reasons(one.left_out)
     for remark in one.remarks:
         yield textwrap.fill(
-            f"Note: {remark}.", _WIDTH, initial_indent="  ", subsequent_indent="  ", break_on_hyphens=False
+            f"Note: {sentence(remark)}.",
+            _WIDTH,
+            initial_indent="  ",
+            subsequent_indent="  ",
+            break_on_hyphens=False,
         )
 
 
 def _first_reasons(rows: tuple[RowSetAside, ...]) -> Iterator[str]:
+    from drift.render.import_words import row_words
+
     for row in rows[:_REASONS_SHOWN]:
-        yield f"    {row.words()}"
+        yield f"    {row_words(row)}"
     if len(rows) > _REASONS_SHOWN:
         yield f"    ... and {len(rows) - _REASONS_SHOWN:,} more"
 
@@ -228,15 +235,17 @@ def _summary(imported: list[FileImported], refused: list[FileRefused], found: Fi
 
 
 def _print_set_aside(record: Record, as_json: bool) -> None:
+    from drift.render.import_words import row_data, row_words
+
     rows = record.set_aside_rows()
     if as_json:
-        _print_json({"format": "drift-set-aside", "version": 1, "rows": [_row_mapping(row) for row in rows]})
+        _print_json({"format": "drift-set-aside", "version": 1, "rows": [row_data(row) for row in rows]})
         return
     if not rows:
         click.echo("Nothing has been set aside.")
     for row in rows:
         kept = "  (only this value was left out; the row went in)" if row.row_kept else ""
-        click.echo(f"{row.file}, {row.words()}{kept}")
+        click.echo(f"{row.file}, {row_words(row)}{kept}")
 
 
 def _as_mapping(
@@ -255,22 +264,21 @@ def _as_mapping(
 
 
 def _file_mapping(one: FileImported) -> dict[str, Any]:
+    from drift.render.import_words import row_data
+    from drift.render.notices import as_data, sentence
+
     return {
         "file": one.file,
         "kind": one.kind,
-        "why": one.why,
+        "why": sentence(one.why),
         "went_in": one.went_in,
         "already_there": one.already_there,
         "twice_in_file": one.twice_in_file,
-        "set_aside": [_row_mapping(row) for row in one.set_aside],
-        "left_out": [_row_mapping(row) for row in one.left_out],
-        "remarks": list(one.remarks),
+        "set_aside": [row_data(row) for row in one.set_aside],
+        "left_out": [row_data(row) for row in one.left_out],
+        "remarks": [sentence(one) for one in one.remarks],
+        "notices": [as_data(one) for one in one.remarks],
     }
-
-
-def _row_mapping(row: RowSetAside) -> dict[str, Any]:
-    names = ("file", "line", "column", "value", "reason", "kind", "row_kept", "raw")
-    return {name: getattr(row, name) for name in names}
 
 
 def _print_json(mapping: dict[str, Any]) -> None:

@@ -17,7 +17,7 @@ import sys
 import click
 
 from drift import __version__
-from drift.errors import DriftError
+from drift.errors import DriftError, RowRefused
 
 #: Subcommand -> one line of help.  Each lives in drift/cli/<name>.py as `command`.
 COMMANDS = {
@@ -103,6 +103,15 @@ def _traceback_if(debug: bool) -> None:
         traceback.print_exc()
 
 
+def _words_of(error: DriftError) -> str:
+    """Return the sentence of an error."""
+    if not isinstance(error, RowRefused):
+        return str(error)
+    from drift.render.import_words import error_words
+
+    return error_words(error)
+
+
 def _refused_by_system(error: OSError) -> str:
     """Say what the operating system refused, and where."""
     where = f"{error.filename}: " if error.filename else ""
@@ -138,7 +147,7 @@ def main(arguments: list[str] | None = None) -> None:
         code = 2
     except DriftError as error:
         _traceback_if(debug)
-        click.echo(f"drift: {error}", err=True)
+        click.echo(f"drift: {_words_of(error)}", err=True)
         code = 2
     except OSError as error:
         _traceback_if(debug)

@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection, func, select
 
-from drift.errors import LogFileError, RecordError
+from drift.errors import RecordError, RowRefused
 from drift.importer.files import FileImported, outcome
 from drift.ingest.cells import Circumstances, circumstances
 from drift.ingest.delimited import open_bytes
@@ -92,7 +92,7 @@ def read_by_hand(
 
     Raises
     ------
-    drift.errors.LogFileError
+    drift.errors.RowRefused
         If any value can't be used: by hand it is put right at once instead of set aside.
     """
     header = list(dict.fromkeys([*BY_KIND[kind].columns, *(name for row in rows for name in row)]))
@@ -105,10 +105,6 @@ def read_by_hand(
         replace(table, decimal="."), around
     )  # one row can't tell what a comma means: it is refused
     for bad in (*log.set_aside, *log.left_out):
-        raise LogFileError(f"not recorded: {bad.column} = {bad.value!r} {_sentence(bad.reason)}")
+        raise RowRefused(bad)
     # One digest for all such rows, so that they form one file whose lines are numbered on.
     return replace(log, digest=NAME, lines=log.lines - log.lines[0] + first_line)
-
-
-def _sentence(reason: str) -> str:
-    return reason if reason.endswith(("?", ".")) else f"{reason}."

@@ -9,6 +9,7 @@ from pathlib import Path
 from drift.errors import LogFileError
 from drift.ingest.fits_log import has_fits_name, is_image
 from drift.ingest.formats import suffixes
+from drift.notices import IngestCode, Notice, RecordCode, info, warning
 from drift.readings import LogRead, RowSetAside
 from drift.record.aside import key_of
 from drift.record.writing import Added
@@ -22,13 +23,13 @@ class FileImported:
     file: str
     kind: str
     title: str
-    why: str
+    why: Notice
     went_in: int
     already_there: int
     twice_in_file: int
     set_aside: tuple[RowSetAside, ...]
     left_out: tuple[RowSetAside, ...]
-    remarks: tuple[str, ...]
+    remarks: tuple[Notice, ...]
 
 
 @dataclass(frozen=True)
@@ -59,9 +60,7 @@ def outcome(log: LogRead, added: Added) -> FileImported:
     aside = tuple(row for row in log.set_aside if key_of(row) not in added.settled)
     left_out = tuple(row for row in log.left_out if key_of(row) not in added.settled)
     settled = len(log.set_aside) + len(log.left_out) - len(aside) - len(left_out)
-    rows = (
-        "1 row that was set aside earlier has" if settled == 1 else f"{settled} rows set aside earlier have"
-    )
+    since = (info(RecordCode.SETTLED_SINCE, rows=settled),) if settled else ()
     return FileImported(
         file=log.name,
         kind=log.kind,
@@ -72,11 +71,7 @@ def outcome(log: LogRead, added: Added) -> FileImported:
         twice_in_file=added.twice_in_file,
         set_aside=aside,
         left_out=left_out,
-        remarks=(
-            *log.remarks,
-            *added.remarks,
-            *([f"{rows} been mended or dismissed since"] if settled else []),
-        ),
+        remarks=(*log.remarks, *added.remarks, *since),
     )
 
 
@@ -117,23 +112,20 @@ def find_logs(given: Iterable[Path], site_file: Path | None = None) -> FilesFoun
     return FilesFound(tuple(logs), tuple(skipped), tuple(refused), tuple(others), tuple(images))
 
 
-def of_another_pier(path: Path, site_file: Path | None) -> str:
-    """Remark on a file that lies with another pier's site file; "" when there is nothing to remark on.
+def of_another_pier(path: Path, site_file: Path | None) -> Notice | None:
+    """Remark on a file that lies with another pier's site file; None when there is nothing to remark on.
 
     The nearest site file in the folders above it is looked at.
     """
     if site_file is None:
-        return ""
+        return None
     for folder in path.resolve().parents:
         other = folder / DEFAULT_NAME
         if _is_file(other):
             if other == site_file.resolve():
-                return ""
-            return (
-                f"this file lies with another site file, {other}: if it is that pier's, `drift imports` and "
-                "`drift undo` take it out again"
-            )
-    return ""
+                return None
+            return warning(IngestCode.OTHER_PIERS_FILE, site_file=str(other))
+    return None
 
 
 def _other_piers(folder: Path, site_file: Path | None) -> list[Path]:

@@ -8,7 +8,7 @@ where that needed a mapping.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -20,7 +20,7 @@ from drift.ingest.cells import circumstances
 from drift.ingest.formats import is_plain_text, open_table, refuse_irregular
 from drift.ingest.read import Settle, read_table
 from drift.ingest.text import RawTable, Rows
-from drift.readings import LogRead
+from drift.readings import LogRead, RowSetAside
 from drift.record.acts import MENDED
 from drift.record.aside import Aside, note_mended, open_asides
 from drift.record.engine import now_us
@@ -43,10 +43,11 @@ class ToMend:
 
 @dataclass(frozen=True)
 class NotTaken:
-    """A row of a mended file that could not be put back, and why."""
+    """A row of a mended file that could not be put back, and why; None: its number is not on the list."""
 
     line: int
-    why: str
+    number: int
+    row: RowSetAside | None = None
 
 
 @dataclass(frozen=True)
@@ -59,8 +60,20 @@ class Mended:
     still_bad: tuple[NotTaken, ...]
 
 
-def files_to_mend(asides: Sequence[Aside]) -> tuple[list[ToMend], list[Aside]]:
-    """Return the files to mend, one a log and header, and the rows of logs that are no delimited text."""
+#: Says in one line where a row stood and why it was set aside.
+Words = Callable[[RowSetAside], str]
+
+
+def files_to_mend(asides: Sequence[Aside], words: Words) -> tuple[list[ToMend], list[Aside]]:
+    """Return the files to mend, one a log and header, and the rows of logs that are no delimited text.
+
+    Parameters
+    ----------
+    asides
+        The rows.
+    words
+        Makes the comment above each row.
+    """
     groups: dict[tuple[str, str], list[Aside]] = {}
     plain: dict[str, bool] = {}
     others = []
@@ -75,7 +88,7 @@ def files_to_mend(asides: Sequence[Aside]) -> tuple[list[ToMend], list[Aside]]:
         taken = {file.name for file in files}
         names = (f"{stem}-to-mend{tail}.csv" for tail in ("", *(f"-{n}" for n in range(2, 10_000))))
         name = next(one for one in names if one not in taken)
-        text = "\n".join([*_lines(header, members), ""])
+        text = "\n".join([*_lines(header, members, words), ""])
         files.append(ToMend(name, text, tuple(dict.fromkeys(one.number for one in members))))
     return files, others
 
@@ -87,13 +100,13 @@ def _delimiter(header: str) -> str:
     return best if counts[best] else ""
 
 
-def _lines(header: str, members: Sequence[Aside]) -> Iterator[str]:
+def _lines(header: str, members: Sequence[Aside], words: Words) -> Iterator[str]:
     delimiter = _delimiter(header)
     yield f"{NUMBER}{delimiter}{header}"
     for one in members:
         row = one.row
-        words = " ".join(f"{row.file}, {row.words()}".split())
-        yield f"# {one.number}: {words}"
+        comment = " ".join(f"{row.file}, {words(row)}".split())
+        yield f"# {one.number}: {comment}"
         yield f"{one.number}{delimiter}{row.raw}"
 
 
@@ -225,14 +238,12 @@ def _put_back(connection: Connection, log: LogRead, numbers: dict[int, int], now
 
 def _good_rows(log: LogRead, numbers: dict[int, int], listed: set[int]) -> tuple[list[int], list[NotTaken]]:
     """Return the positions of the rows that mend one on the list, and what is not good yet."""
-    bad = [NotTaken(row.line, row.words()) for row in (*log.set_aside, *log.left_out)]
+    bad = [NotTaken(row.line, numbers[row.line], row) for row in (*log.set_aside, *log.left_out)]
     lacking = {row.line for row in log.left_out}
     good = []
     for position, line in enumerate(log.lines.tolist()):
         if numbers[line] not in listed:
-            bad.append(
-                NotTaken(line, f"line {line}: number {numbers[line]} is not on the list of rows set aside")
-            )
+            bad.append(NotTaken(line, numbers[line]))
         elif line not in lacking:
             good.append(position)
     return good, sorted(bad, key=lambda one: one.line)

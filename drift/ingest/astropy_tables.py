@@ -16,7 +16,10 @@ import numpy as np
 
 from drift.errors import LogFileError
 from drift.ingest.delimited import digest_of
+from drift.ingest.mapping import TimeScale
 from drift.ingest.text import PART_ROWS, Heading, RawCells, RawTable, Rows, decode, is_blank, is_comment
+from drift.ingest.translate import utc_of
+from drift.notices import IngestCode, Notice, info
 
 if TYPE_CHECKING:
     from astropy.table import Table
@@ -55,6 +58,14 @@ _JD_OF_MJD_ZERO = 2_400_000.5
 _US_PER_DAY = 86_400_000_000
 #: Origins of VOTable's times by name [JD].
 _ORIGINS = {"JD-origin": 0.0, "MJD-origin": _JD_OF_MJD_ZERO}
+#: Astropy's scales -> ours; TDB is within 2 ms of TT.
+_SCALES = {
+    "tdb": TimeScale.TT,
+    "tt": TimeScale.TT,
+    "tai": TimeScale.TAI,
+    "utc": TimeScale.UTC,
+    "local": TimeScale.UTC,
+}
 _HERE = ("", "TOPOCENTER", "GEOCENTER", "UNKNOWN")
 
 
@@ -248,7 +259,7 @@ def _or_none(cells: np.ndarray) -> list[float | None]:
     return [None if np.isnan(cell) else cell for cell in cells.tolist()]
 
 
-def _columns(table: Table) -> tuple[list[tuple[Heading, RawCells]], tuple[str, ...]]:
+def _columns(table: Table) -> tuple[list[tuple[Heading, RawCells]], tuple[Notice, ...]]:
     """Return the columns that a log can have, and a remark on those that it can't."""
     from astropy.coordinates import SkyCoord
     from astropy.time import Time
@@ -271,8 +282,7 @@ def _columns(table: Table) -> tuple[list[tuple[Heading, RawCells]], tuple[str, .
         else:
             unit = "" if getattr(column, "unit", None) is None else str(column.unit)
             found.append((Heading(name, unit, remark), _cells(column)))
-    remarks = (f"columns that hold more than one value a row are passed over: {', '.join(strange)}",)
-    return found, remarks if strange else ()
+    return found, (info(IngestCode.COLUMNS_OF_ARRAYS, columns=tuple(strange)),) if strange else ()
 
 
 def _cells(column: Any) -> RawCells:
@@ -296,11 +306,9 @@ def _text(value: object) -> str:
 
 def _time_texts(column: Any) -> list[str]:
     """Return times as ISO text with Z, of any scale but UT1; local ones without it."""
-    from drift.ingest.translate import utc_of
-
-    scale = {"tdb": "TT", "tt": "TT", "tai": "TAI", "utc": "UTC", "local": "UTC"}.get(column.scale)
+    scale = _SCALES.get(column.scale)
     if scale is None:
-        column, scale = column.utc, "UTC"
+        column, scale = column.utc, TimeScale.UTC
     jd1, jd2 = (
         np.ma.filled(np.ma.asarray(column.jd1), np.nan),
         np.ma.filled(np.ma.asarray(column.jd2), np.nan),

@@ -9,8 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from drift.codes import Reports
 from drift.ingest import values
+from drift.ingest.limits import Limits
 from drift.ingest.values import Ready
+from drift.notices import IngestCode, Notice, warning
 from drift.readings import Columns
 
 if TYPE_CHECKING:
@@ -43,7 +46,7 @@ def circumstances(site: PierFile, now_us: int) -> Circumstances:
         now_us,
         place.timezone,
         site.optics.guided,
-        str(site.mount.reports) == "modelled",
+        Reports(site.mount.reports) is Reports.MODELLED,
     )
 
 
@@ -64,29 +67,6 @@ class LogLayout:
         return self.required + self.optional
 
 
-@dataclass(frozen=True)
-class Limits:
-    """The range a number may have; `hint` names the likely slip for a value outside it, or gives ""."""
-
-    low: float
-    high: float
-    words: str  # "from -90 to 90 degrees"
-    open_high: bool = False
-    open_low: bool = False
-    hint: Callable[[float], str] = field(default=lambda value: "", repr=False)
-
-    def outside(self, values: np.ndarray) -> np.ndarray:
-        """Tell which values lie outside; NaN does not."""
-        below = values <= self.low if self.open_low else values < self.low
-        above = values >= self.high if self.open_high else values > self.high
-        return below | above
-
-    def reason(self, value: float) -> str:
-        """Say what is allowed, and what may have happened."""
-        hint = self.hint(value)
-        return f"must be {self.words}" + (f"; {hint}" if hint else "")
-
-
 # ---- The cells of one file while its rows are checked: what is read, set aside, left out and remarked
 # on.
 #
@@ -96,16 +76,13 @@ class Limits:
 
 
 Mask = npt.NDArray[np.bool_]
-Reason = str | Callable[[int], str]  # the same for all rows, or by the row's position
+Reason = Notice | Callable[[int], Notice]  # the same for all rows, or by the row's position
 
 #: Before this a clock was not set: no log of solves is that old.
 _EARLIEST_US = int(np.datetime64("1990-01-01", "us").astype(np.int64))
-_NO_ZONE = (
-    "has no time zone: write UTC with a Z at the end (2024-03-01T22:14:05Z) or local time with its offset "
-    "(2024-03-01T23:14:05+01:00)"
-)
-_NO_TIME = "is not an ISO 8601 time such as 2024-03-01T22:14:05.5Z"
-_NO_DATE = "is not a calendar date such as 2024-03-01"
+_BLANK = warning(IngestCode.BLANK)
+_NO_TIME = warning(IngestCode.TIME_UNREADABLE)
+_NO_DATE = warning(IngestCode.DATE_UNREADABLE)
 
 
 class Cells:
@@ -133,9 +110,9 @@ class Cells:
         """
         self.count = count
         self.good: Mask = np.ones(self.count, dtype=bool)
-        self.aside: dict[int, tuple[str, str]] = {}  # position -> column, reason
-        self.left_out: list[tuple[int, str, str]] = []  # position, column, reason
-        self.remarks: list[str] = []
+        self.aside: dict[int, tuple[str, Notice]] = {}  # position -> column, reason
+        self.left_out: list[tuple[int, str, Notice]] = []  # position, column, reason
+        self.remarks: list[Notice] = []
         self.source = source
         self._columns = dict(columns)
         self._names = dict(names or {})
@@ -155,13 +132,14 @@ class Cells:
     def set_aside(self, bad: Mask, column: str, reason: Reason) -> None:
         """Set the rows aside that are `bad` and were still good."""
         for position in np.flatnonzero(bad & self.good).tolist():
-            self.aside[position] = (column, reason if isinstance(reason, str) else reason(position))
+            self.aside[position] = (column, reason if isinstance(reason, Notice) else reason(position))
         self.good &= ~bad
 
     def leave_out(self, bad: Mask, column: str, reason: Reason) -> None:
         """Note that a value is left out of the rows that are `bad` and kept."""
         for position in np.flatnonzero(bad & self.good).tolist():
-            self.left_out.append((position, column, reason if isinstance(reason, str) else reason(position)))
+            why = reason if isinstance(reason, Notice) else reason(position)
+            self.left_out.append((position, column, why))
 
     def time(self, now_us: int, column: str = "time_utc") -> npt.NDArray[np.int64]:
         """Read the instants [UTC microseconds since 1970]; rows without a plausible one are set aside."""
@@ -169,11 +147,11 @@ class Cells:
         us = self._numbers_of(times)
         self._refuse_blank(column)
         if times.naive is not None:
-            self.set_aside(times.naive, column, _NO_ZONE)
+            self.set_aside(times.naive, column, warning(IngestCode.TIME_WITHOUT_ZONE))
         self.set_aside(times.bad, column, lambda at: self._why(column, at, _NO_TIME))
-        self.set_aside(us < _EARLIEST_US, column, "is before 1990: was the clock not set?")
+        self.set_aside(us < _EARLIEST_US, column, warning(IngestCode.TIME_TOO_EARLY))
         late = us > now_us + values.US_PER_DAY
-        self.set_aside(late, column, "is more than a day in the future: was the clock set wrong?")
+        self.set_aside(late, column, warning(IngestCode.TIME_IN_FUTURE))
         return us.astype(np.int64)
 
     def number(self, column: str, limits: Limits) -> npt.NDArray[np.float64]:
@@ -207,13 +185,13 @@ class Cells:
         words = [cell.lower() for cell in cells]
         if not known.issuperset(words):
             bad = np.array([word not in known for word in words], dtype=bool)
-            self.set_aside(bad, column, f"must be one of: {', '.join(allowed)}")
+            self.set_aside(bad, column, warning(IngestCode.NOT_ONE_OF, allowed=tuple(allowed)))
         return words
 
     def flag(self, column: str) -> npt.NDArray[np.float64]:
         """Read true/false as 1 and 0, NaN for blank; anything else sets the row aside."""
         flags, bad = self._numbers(column)
-        self.set_aside(bad, column, "must be true or false (or 1, 0, yes, no)")
+        self.set_aside(bad, column, warning(IngestCode.NOT_TRUE_OR_FALSE))
         return flags
 
     def label(self, column: str) -> list[str]:
@@ -228,7 +206,7 @@ class Cells:
         days = self._numbers_of(found).astype(np.int64)
         self.set_aside(found.bad, column, lambda at: self._why(column, at, _NO_DATE))
         late = days > now_us // values.US_PER_DAY + 1
-        self.set_aside(late, column, "is more than a day in the future: only weather that has been is used")
+        self.set_aside(late, column, warning(IngestCode.DATE_IN_FUTURE))
         return days
 
     def _numbers(self, column: str) -> tuple[npt.NDArray[np.float64], Mask]:
@@ -251,13 +229,13 @@ class Cells:
             self.set_aside(outside, column, lambda at: limits.reason(float(numbers[at])))
         return numbers
 
-    def _why(self, column: str, position: int, contract: str = "") -> str:
+    def _why(self, column: str, position: int, contract: Notice | None = None) -> Notice:
         """Say why a cell is no value: by the column's own spelling, else by the contract's."""
         why = self._columns[column].why
-        if contract and why is values.why_no_number:
+        if contract is not None and why is values.why_no_number:
             return contract
         return why(self.source(column, position))
 
     def _refuse_blank(self, column: str) -> None:
         if column in self._columns and self._columns[column].blank.any():
-            self.set_aside(self._columns[column].blank, column, "is blank, and needed")
+            self.set_aside(self._columns[column].blank, column, _BLANK)

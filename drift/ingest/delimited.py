@@ -17,12 +17,12 @@ from drift.ingest.text import (
     RawTable,
     TextRows,
     decode,
-    delimiter_words,
     is_blank,
     is_comment,
     split_line,
 )
 from drift.ingest.units import is_unit
+from drift.notices import IngestCode, Notice, info
 
 # ---- Where in a text the header stands, what separates its fields, and how its numbers are written.
 
@@ -247,17 +247,15 @@ def _decimal(lines: list[str], found: HeaderFound) -> str:
     return decimal_sign([split_line(line, found.delimiter) for line in looked_at])
 
 
-def _remarks(found: HeaderFound, rows: TextRows, decimal: str) -> list[str]:
+def _remarks(found: HeaderFound, rows: TextRows, decimal: str) -> list[Notice]:
     remarks = []
-    words = delimiter_words(found.delimiter)
-    if words:
-        remarks.append(words)
+    if found.delimiter != DELIMITERS[0]:
+        remarks.append(info(IngestCode.DELIMITER, delimiter=found.delimiter))
     if decimal == ",":
-        remarks.append("numbers are read with decimal commas")
+        remarks.append(info(IngestCode.DECIMAL_COMMA))
     if found.skipped:
-        lines = "1 line" if found.skipped == 1 else f"{found.skipped} lines"
-        remarks.append(f"{lines} above the header passed over")
+        remarks.append(info(IngestCode.LINES_SKIPPED, lines=found.skipped))
     comments = rows.comment_lines()
     if comments:
-        remarks.append(f"{comments} comment line{'s' if comments > 1 else ''} (beginning with #) skipped")
+        remarks.append(info(IngestCode.COMMENTS_SKIPPED, lines=comments))
     return remarks

@@ -13,6 +13,7 @@ from drift.ingest.cells import LogLayout
 from drift.ingest.names import words_of
 from drift.ingest.text import Heading, contract_name
 from drift.ingest.units import own_unit
+from drift.notices import IngestCode, Notice, info
 
 # ---- Columns whose names are the contract's but for a slip of the keys, such as ``mount_dec_dge``.
 
@@ -86,8 +87,8 @@ def _names(header: Sequence[str]) -> set[str]:
 
 def recognise(
     header: Sequence[str], header_line: int, layouts: Sequence[LogLayout], name: str
-) -> tuple[LogLayout, str]:
-    """Choose the layout whose required columns are all in the header; return it with the reason in words.
+) -> tuple[LogLayout, Notice]:
+    """Choose the layout whose required columns are all in the header; return it with the reason.
 
     When more than one fits, the one that uses most of the columns is taken, and of such ones that which
     needs most of them.
@@ -114,7 +115,7 @@ def recognise(
     _refuse_repeated(names, best[0], header_line, name)
     _refuse_half(names, best[0], header_line, name)
     also = [column for column in best[0].together if column in names]
-    return best[0], f"the header has {', '.join((*best[0].required, *also))}"
+    return best[0], info(IngestCode.KIND_BY_COLUMNS, columns=(*best[0].required, *also))
 
 
 def fits_any(header: Sequence[str], layouts: Sequence[LogLayout]) -> bool:

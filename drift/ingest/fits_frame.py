@@ -10,6 +10,7 @@ from drift.ingest.fits_header import HeaderTrouble, ImageHeader, image_headers
 from drift.ingest.fits_mapping import FitsMapping
 from drift.ingest.fits_place import ImagePlace, image_place
 from drift.ingest.fits_time import MidExposure, mid_exposure
+from drift.notices import ImageCode, Notice, warning
 
 #: An OBSGEO place nearer to the Earth's middle than this is blank or in another unit [m].
 _LEAST_RADIUS_M = 6.3e6
@@ -35,9 +36,9 @@ class Frame:
 
 @dataclass(frozen=True, slots=True)
 class NoFrame:
-    """Why a file can't be used: words that follow its name."""
+    """Why a file can't be used."""
 
-    reason: str
+    reason: Notice
 
 
 def read_frame(path: Path, mapping: FitsMapping) -> Frame | NoFrame:
@@ -47,11 +48,12 @@ def read_frame(path: Path, mapping: FitsMapping) -> Frame | NoFrame:
         try:
             return _frame(path, mapping)
         except HeaderTrouble as trouble:
-            return NoFrame(str(trouble))
+            return NoFrame(trouble.notice)
         except OSError as error:
-            return NoFrame(f"can't be read: {error.strerror or error}")
+            return NoFrame(warning(ImageCode.UNREADABLE, error=str(error.strerror or error)))
         except Exception as error:  # a header can break a library in ways that nobody foresaw
-            return NoFrame(f"has a header that can't be read ({type(error).__name__}: {error})")
+            sort = type(error).__name__
+            return NoFrame(warning(ImageCode.HEADER_UNREADABLE, error_type=sort, error=str(error)))
 
 
 def _frame(path: Path, mapping: FitsMapping) -> Frame:
@@ -64,7 +66,7 @@ def _frame(path: Path, mapping: FitsMapping) -> Frame:
             first = trouble if first is None or not header.hdu else first
             continue
         return frame_of(header, place, mapping)
-    raise first or HeaderTrouble("holds no picture (but tables, or a header alone)")
+    raise first or HeaderTrouble(ImageCode.NO_PICTURE)
 
 
 def frame_of(header: ImageHeader, place: ImagePlace, mapping: FitsMapping) -> Frame:

@@ -21,10 +21,14 @@ from __future__ import annotations
 import gzip
 import re
 import warnings
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO
+
+from drift.notices import ImageCode, warning
+from drift.notices import Value as NoticeValue
 
 BLOCK = 2880  # [bytes] FITS Standard 4.0, sect. 3.1
 CARD = 80
@@ -43,7 +47,11 @@ Value = str | float | bool | None
 
 
 class HeaderTrouble(Exception):
-    """A file or header that can't be used; the text says why, without the file's name."""
+    """A file or header that can't be used; `notice` says why."""
+
+    def __init__(self, code: ImageCode, **values: NoticeValue) -> None:
+        super().__init__(str(code))
+        self.notice = warning(code, **values)
 
 
 @dataclass(frozen=True)
@@ -178,8 +186,8 @@ def image_headers(path: Path) -> Iterator[ImageHeader]:
         with gzip.GzipFile(fileobj=plain) as unzipped:
             try:
                 yield from _images(unzipped)
-            except (EOFError, gzip.BadGzipFile) as error:
-                raise HeaderTrouble(f"is a broken gzip file ({error})") from error
+            except (EOFError, gzip.BadGzipFile, zlib.error) as error:
+                raise HeaderTrouble(ImageCode.GZIP_BROKEN, error=str(error)) from error
 
 
 def _images(file: IO[bytes] | gzip.GzipFile) -> Iterator[ImageHeader]:
@@ -206,20 +214,20 @@ def _next_header(file: IO[bytes] | gzip.GzipFile, first: bool) -> Cards | None:
             if not block.startswith((*_FIRST, b"XTENSION=")):
                 return None  # the file's end, or special records after the last extension
         if not block:
-            raise HeaderTrouble("is cut off within its header: there is no END card")
+            raise HeaderTrouble(ImageCode.CUT_OFF)
         blocks.append(block)
         end = _end_in(block)
         if end >= 0:
             whole = b"".join(blocks)
             return Cards.of(whole[: len(whole) - len(block) + end])
-    raise HeaderTrouble(f"has no END card in the first {_MOST_BLOCKS} blocks")
+    raise HeaderTrouble(ImageCode.NO_END, blocks=_MOST_BLOCKS)
 
 
 def _check_beginning(block: bytes, first: bool) -> None:
     if first and not block:
-        raise HeaderTrouble("is empty")
+        raise HeaderTrouble(ImageCode.EMPTY)
     if first and not block.startswith(_FIRST):
-        raise HeaderTrouble("is not a FITS file: it does not begin with SIMPLE")
+        raise HeaderTrouble(ImageCode.NOT_FITS)
 
 
 def _end_in(block: bytes) -> int:
@@ -242,7 +250,7 @@ def _image_axes(cards: Cards, number: int) -> tuple[int, ...]:
 def _axes(cards: Cards, name: str) -> tuple[int, ...]:
     count = cards.whole(name)
     if not 0 <= count <= 999:
-        raise HeaderTrouble(f"has {name} = {count}, which no image has")
+        raise HeaderTrouble(ImageCode.AXES_BROKEN, keyword=name, value=count)
     return tuple(cards.whole(f"{name}{axis}") for axis in range(1, count + 1))
 
 

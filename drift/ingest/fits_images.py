@@ -13,7 +13,7 @@ import io
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -36,7 +36,10 @@ from drift.ingest.fits_mount import (
 )
 from drift.ingest.fits_place import position_angle_deg, to_icrs
 from drift.ingest.fits_time import to_utc_us
+from drift.ingest.mapping import PlaceFrame
 from drift.ingest.text import Heading, RawTable, Rows
+from drift.notices import ImageCode, Notice, info, warning
+from drift.readings import IMAGE
 from drift.sky.of_date import separation_deg
 
 Numbers = npt.NDArray[np.float64]
@@ -81,8 +84,8 @@ class ImageRows:
     own: npt.NDArray[np.bool_] = field(repr=False)  # RA and DEC are the mount's own place
     frame: FrameFound
     sides: SidesFound = field(repr=False)
-    aside: dict[int, str] = field(repr=False)  # position among the files -> why
-    remarks: tuple[str, ...]
+    aside: dict[int, Notice] = field(repr=False)  # position among the files -> why
+    remarks: tuple[Notice, ...]
 
 
 def gather_images(images: Images, around: Circumstances, mapping: FitsMapping) -> ImageRows:
@@ -96,7 +99,7 @@ def gather_images(images: Images, around: Circumstances, mapping: FitsMapping) -
     )
     back = written_back(mount, solved, mapping)
     own = mount.given & ~back.rows
-    frame = FrameFound("", "")
+    frame = FrameFound()
     if own.any():
         frame = mount_frame(mount, own, solved, around.longitude_deg, mapping)
     sides = tube_sides([one.tube_side for one in frames], solved, around.longitude_deg, mapping)
@@ -129,7 +132,7 @@ def _solved(frames: list[Frame]) -> tuple[Solved, Numbers]:
     return Solved(time_us, ra, dec, own, reference, pixel), np.column_stack([ra_up, dec_up])
 
 
-def _repeated(solved: Solved) -> dict[int, str]:
+def _repeated(solved: Solved) -> dict[int, Notice]:
     """Find images with the very same place at different times: their WCS was copied, not solved."""
     keys = [
         tuple(place)
@@ -140,14 +143,11 @@ def _repeated(solved: Solved) -> dict[int, str]:
     times: dict[tuple[int, ...], set[int]] = {}
     for key, time in zip(keys, solved.time_us.tolist(), strict=True):
         times.setdefault(key, set()).add(time)
-    why = (
-        "has exactly the same place as another image of another time: its WCS was copied, or made from where "
-        "the mount said it pointed, and not solved"
-    )
+    why = warning(ImageCode.PLACE_COPIED)
     return {row: why for row, key in enumerate(keys) if len(times[key]) > 1}
 
 
-def _elsewhere(frames: list[Frame], around: Circumstances) -> tuple[dict[int, str], tuple[str, ...]]:
+def _elsewhere(frames: list[Frame], around: Circumstances) -> tuple[dict[int, Notice], tuple[Notice, ...]]:
     """Compare the observatory in the headers with the site: which images are another's, and what to say."""
     here = np.array([around.latitude_deg, around.longitude_deg])
     said = np.array([one.observatory or (np.nan, np.nan) for one in frames]).reshape(-1, 2)
@@ -161,26 +161,24 @@ def _elsewhere(frames: list[Frame], around: Circumstances) -> tuple[dict[int, st
         return {}, ()
     places = Counter((round(said[at, 0], 4), round(said[at, 1], 4)) for at in far.tolist())
     (north, east), _ = places.most_common(1)[0]
-    km = float(np.median(apart_km[far]))
-    text = (
-        f"{far.size} of {rows.size} images say that they were taken {km:,.0f} km from the site of the site "
-        f"file (latitude {north:g}, longitude {east:g} in OBSGEO-*, against {here[0]:g}, {here[1]:g})"
-    )
     other = rows[apart_km[rows] > _ELSEWHERE_KM]
-    if other.size and other.size <= rows.size / 2:
-        why = {
-            int(at): f"was taken at another observatory, {apart_km[at]:,.0f} km from this site (OBSGEO-*)"
-            for at in other
-        }
-        return why, (
-            f"{text}: those farther than {_ELSEWHERE_KM:.0f} km are another telescope's and were set aside",
-        )
-    hint = (
-        "; with the longitude's sign changed they would be of this site"
-        if _mirrored(north, east, here)
-        else ""
+    strangers = bool(other.size and other.size <= rows.size / 2)
+    remark = warning(
+        ImageCode.FAR_SITE,
+        images=int(far.size),
+        of_images=int(rows.size),
+        apart_km=float(np.median(apart_km[far])),
+        latitude_deg=float(north),
+        longitude_deg=float(east),
+        site_latitude_deg=around.latitude_deg,
+        site_longitude_deg=around.longitude_deg,
+        set_aside_beyond_km=_ELSEWHERE_KM if strangers else None,
+        longitude_sign=_mirrored(north, east, here),
     )
-    return {}, (f"{text}{hint}.  They were taken all the same: see which of the two is right",)
+    if not strangers:
+        return {}, (remark,)
+    aside = {int(at): warning(ImageCode.OF_OTHER_SITE, apart_km=float(apart_km[at])) for at in other.tolist()}
+    return aside, (remark,)
 
 
 def _mirrored(north: float, east: float, here: Numbers) -> bool:
@@ -188,34 +186,25 @@ def _mirrored(north: float, east: float, here: Numbers) -> bool:
     return bool(math.radians(float(apart[0])) * _EARTH_KM <= _AWAY_KM)
 
 
-def _about(frames: list[Frame]) -> tuple[str, ...]:
+def _about(frames: list[Frame]) -> tuple[Notice, ...]:
     """Say from which keywords the times were taken, and in which scales."""
     if not frames:
         return ()
     keywords = Counter(one.time.keyword for one in frames)
-    told = ", ".join(f"{keyword} ({count})" for keyword, count in keywords.most_common())
-    scales = sorted({one.time.scale for one in frames} - {"UTC"})
-    turned = f"; {', '.join(scales)} was turned to UTC" if scales else ""
-    return (
-        f"times are those of {told}, moved to the middle of the exposure where they are its start{turned}",
-    )
+    names, counts = zip(*keywords.most_common(), strict=True)
+    scales = tuple(sorted({one.time.scale for one in frames} - {"UTC"}))  # turned to UTC
+    return (info(ImageCode.TIMES_FROM, keywords=names, images=counts, scales=scales),)
 
 
-def _about_mount(mount: MountPlaces, frames: list[Frame], mapping: FitsMapping) -> tuple[str, ...]:
+def _about_mount(mount: MountPlaces, frames: list[Frame], mapping: FitsMapping) -> tuple[Notice, ...]:
     lacking = int((~mount.given).sum()) - len(mount.bad)
     if not frames or lacking <= 0:
         return ()
-    names = (
-        " or ".join(filter(None, (mapping.mount_ra, mapping.mount_dec))) or "keywords for the mount's place"
-    )
-    which = "none of the images has" if lacking == len(frames) else f"{lacking} of {len(frames)} images lack"
-    return (
-        f"{which} {names}, so that they say nothing of where the mount pointed: they can serve for sweeps "
-        "and runs only (--answer fits.mount_ra=KEYWORD and fits.mount_dec=KEYWORD name others)",
-    )
+    keywords = tuple(filter(None, (mapping.mount_ra, mapping.mount_dec)))
+    return (warning(ImageCode.NO_MOUNT, images=lacking, of_images=len(frames), keywords=keywords),)
 
 
-def table_of(rows: ImageRows, frame: str) -> RawTable:
+def table_of(rows: ImageRows, frame: PlaceFrame) -> RawTable:
     """Return a set of images as a table with the contract's own columns.
 
     Parameters
@@ -223,7 +212,7 @@ def table_of(rows: ImageRows, frame: str) -> RawTable:
     rows
         What was gathered.
     frame
-        The frame of the mount's places (one of `drift.ingest.mapping.FRAMES`).
+        The frame of the mount's places.
     """
     columns = _texts(rows, frame)
     count = len(rows.images.files)
@@ -233,8 +222,8 @@ def table_of(rows: ImageRows, frame: str) -> RawTable:
             cells[number][at] = text
     cells.append(list(rows.images.files))
     raws = [_line(row) for row in zip(*cells, strict=True)]
-    aside = {at: f"{rows.images.files[at]} {why}" for at, why in rows.aside.items()}
-    remarks = (*rows.remarks, *((rows.frame.words,) if rows.frame.words else ()))
+    aside = {at: naming(why, rows.images.files[at]) for at, why in rows.aside.items()}
+    remarks = (*rows.remarks, *((rows.frame.evidence,) if rows.frame.evidence else ()))
     return RawTable(
         name=rows.images.name,
         path=rows.images.path,
@@ -250,7 +239,12 @@ def table_of(rows: ImageRows, frame: str) -> RawTable:
     )
 
 
-def _texts(rows: ImageRows, frame: str) -> dict[str, list[str]]:
+def naming(reason: Notice, image: str) -> Notice:
+    """Return a reason that names the image concerned."""
+    return replace(reason, values={**reason.values, IMAGE: image})
+
+
+def _texts(rows: ImageRows, frame: PlaceFrame) -> dict[str, list[str]]:
     solved, frames = rows.solved, rows.frames
     mount_ra, mount_dec = np.full(len(frames), np.nan), np.full(len(frames), np.nan)
     own = (
@@ -273,7 +267,7 @@ def _texts(rows: ImageRows, frame: str) -> dict[str, list[str]]:
         "dec_deg": _degrees(solved.dec_deg),
         "mount_ra_deg": _degrees(mount_ra, turn=True),
         "mount_dec_deg": _degrees(mount_dec),
-        "tube_side": rows.sides.sides,
+        "tube_side": [str(side) for side in rows.sides.sides],
         "session": [one.session for one in frames],
         "temp_c": [one.temp_c for one in frames],
         "pressure_hpa": [one.pressure_hpa for one in frames],

@@ -9,13 +9,24 @@ from pathlib import Path
 from drift.errors import LogFileError
 from drift.ingest.cells import Circumstances
 from drift.ingest.fits_header import HeaderTrouble, image_headers
-from drift.ingest.fits_images import COLUMNS, FILE, FORM, ImageRows, Images, gather_images, named, table_of
+from drift.ingest.fits_images import (
+    COLUMNS,
+    FILE,
+    FORM,
+    ImageRows,
+    Images,
+    gather_images,
+    named,
+    naming,
+    table_of,
+)
 from drift.ingest.fits_mapping import SECTION, FitsMapping, keep_fits_mapping, read_fits_mapping
 from drift.ingest.fits_pool import read_frames
 from drift.ingest.mapping import ICRS, MEAN, OF_DATE, Choice, Question
 from drift.ingest.read import read_table
 from drift.ingest.text import Heading, RawTable
-from drift.readings import LogRead, RowSetAside
+from drift.notices import ImageCode, IngestCode, Notice, info
+from drift.readings import LogRead
 
 #: Endings of FITS files, also packed by gzip; ``.fz`` is a tiled-compressed image.
 SUFFIXES = (".fits", ".fit", ".fts", ".fz")
@@ -99,7 +110,7 @@ def read_images(
     mapping = _settled(rows, mapping, ask)
     kept = logs_toml is not None and keep_fits_mapping(logs_toml, mapping, before)
     log = read_table(table_of(rows, mapping.mount_places or OF_DATE), around)
-    return _told(log, rows, _kept_words(kept, logs_toml))
+    return _of_images(log, rows, _kept_in(kept, logs_toml))
 
 
 def frame_of_all(
@@ -147,13 +158,19 @@ def _settled(
     if rows.frame.frame:
         return replace(mapping, mount_places=rows.frame.frame)
     names = f"{mapping.mount_ra} and {mapping.mount_dec}"
+    apart = rows.frame.evidence.values if rows.frame.evidence else {}
+
+    def with_distance(words: str, key: str) -> str:
+        given = apart.get(key)
+        return f"{words}; then {given:.1f} arcmin from the solved places in the median" if given else words
+
     question = Question(
         f"{SECTION}.{_ASK_KEY}",
-        f"in which frame are {names}, the mount's places?  EQUINOX and RADESYS do not say it.  "
-        f"({rows.frame.words})",
+        f"in which frame are {names}, the mount's places?  EQUINOX and RADESYS do not say it, and these "
+        "images are too few, or too near to each other on the sky, to show it.",
         (
-            Choice(OF_DATE, "what most mounts work in"),
-            Choice(ICRS, "also called J2000"),
+            Choice(OF_DATE, with_distance("what most mounts work in", "of_date_apart_arcmin")),
+            Choice(ICRS, with_distance("also called J2000", "icrs_apart_arcmin")),
             Choice(MEAN, "precession alone"),
         ),
     )
@@ -173,33 +190,24 @@ def _named_only(name: str) -> RawTable:
     return RawTable(name, "", "", FORM, headings, 0, (), lambda raw: [])
 
 
-def _kept_words(kept: bool, logs_toml: Path | None) -> tuple[str, ...]:
+def _kept_in(kept: bool, logs_toml: Path | None) -> tuple[Notice, ...]:
     if not kept or logs_toml is None:
         return ()
-    return (f"what the keywords mean is kept in the section [{SECTION}] of {logs_toml.name}",)
+    return (info(ImageCode.KEYWORDS_KEPT, section=SECTION, file=logs_toml.name),)
 
 
-def _told(log: LogRead, rows: ImageRows, remarks: Iterable[str]) -> LogRead:
+def _of_images(log: LogRead, rows: ImageRows, remarks: Iterable[Notice]) -> LogRead:
     """Say of each row which image it is, and why the set is taken for what it is."""
-    count = len(rows.images.files)
-    images = "1 image" if count == 1 else f"{count:,} images"
+    files = rows.images.files
     aside, left_out = (
-        tuple(_naming(one, rows.images.files[one.line - 1]) for one in some)
+        tuple(replace(one, reason=naming(one.reason, files[one.line - 1])) for one in some)
         for some in (log.set_aside, log.left_out)
     )
-    spare = f"not used, but kept with each row as it came: {FILE}"
     return replace(
         log,
         set_aside=aside,
         left_out=left_out,
-        why=f"the headers of {images}, {len(rows.frames):,} of them solved and dated",
-        remarks=(*(one for one in log.remarks if one != spare), *remarks),
+        why=info(IngestCode.IMAGES_SOLVED, images=len(files), solved=len(rows.frames)),
+        # the column of names is ours
+        remarks=(*(one for one in log.remarks if one.code is not IngestCode.COLUMNS_UNUSED), *remarks),
     )
-
-
-def _naming(row: RowSetAside, file: str) -> RowSetAside:
-    """Let the reason name the image, where it does not yet."""
-    if row.reason.startswith(f"{file} "):
-        return row
-    reason = row.reason.replace("with the rest of the file", "with the rest of the images")
-    return replace(row, reason=f"{file}: {reason}")

@@ -12,28 +12,45 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields, replace
+from enum import StrEnum
 from pathlib import Path
+from typing import Any
 
 from drift.errors import LogFileError
-from drift.ingest.mapping import END, FRAMES, MIDDLE, START
+from drift.ingest.mapping import START, Instant, PlaceFrame
 from drift.ingest.mapping_file import change_text
-from drift.ingest.values import MEANINGS
+from drift.ingest.values import SideMeans
 
 SECTION = "fits"
-YES, NO = "yes", "no"
-#: Key -> its allowed values, "" for "let the headers show it"; keys that are not here name a keyword.
-CHOICES: dict[str, tuple[str, ...]] = {
-    "mount_places": ("", *FRAMES),
-    "mount_ra_unit": ("", "degrees", "hours"),
-    "written_back": ("", YES, NO),
-    "tube_side_means": ("", *MEANINGS),
-    "date_obs_means": (START, MIDDLE, END),
+
+
+class RaUnit(StrEnum):
+    """The unit of a right ascension that is a plain number."""
+
+    DEGREES = "degrees"
+    HOURS = "hours"
+
+
+class WrittenBackSaid(StrEnum):
+    """Whether a program has written the solved place over the mount's own."""
+
+    YES = "yes"
+    NO = "no"
+
+
+#: Key -> its allowed values; keys that are not here name a keyword.
+CHOICES: dict[str, type[StrEnum]] = {
+    "mount_places": PlaceFrame,
+    "mount_ra_unit": RaUnit,
+    "written_back": WrittenBackSaid,
+    "tube_side_means": SideMeans,
+    "date_obs_means": Instant,
 }
 
 
 @dataclass(frozen=True)
 class FitsMapping:
-    """Which keyword gives what; "" for a keyword means that it is not read.
+    """Which keyword gives what; "" for a keyword means that it is not read, None that headers show it.
 
     Parameters
     ----------
@@ -41,14 +58,13 @@ class FitsMapping:
         Where the mount says it points: degrees as numbers, or parts of sixty as text (hours for
         right ascension).
     mount_places
-        Their frame: "of date" (true equator and equinox), "ICRS" (J2000 is the same to 0.02 arcsec) or
-        "mean of date".
+        Their frame.
     mount_ra_unit
-        "degrees" or "hours", of a right ascension that is a plain number.
+        Of a right ascension that is a plain number.
     written_back
-        "yes" when a program has written the solved place over the mount's own.
+        Whether a program has written the solved place over the mount's own.
     date_obs_means
-        "start" (the standard), "middle" or "end" of the exposure.
+        Which instant of the exposure it is; the start by the standard.
     tube_side, tube_side_means
         Side of the pier, and whether it is that which the tube is on or looks to.
     temp_c, pressure_hpa, session
@@ -59,12 +75,12 @@ class FitsMapping:
 
     mount_ra: str = "RA"
     mount_dec: str = "DEC"
-    mount_places: str = ""
-    mount_ra_unit: str = ""
-    written_back: str = ""
-    date_obs_means: str = START
+    mount_places: PlaceFrame | None = None
+    mount_ra_unit: RaUnit | None = None
+    written_back: WrittenBackSaid | None = None
+    date_obs_means: Instant = START
     tube_side: str = "PIERSIDE"
-    tube_side_means: str = ""
+    tube_side_means: SideMeans | None = None
     temp_c: str = "AMBTEMP"
     pressure_hpa: str = ""
     session: str = ""
@@ -84,9 +100,9 @@ class FitsMapping:
         return replace(self, **_checked(own, "--answer fits.KEY=VALUE"))
 
 
-def _checked(said: Mapping[str, object], where: str) -> dict[str, str]:
+def _checked(said: Mapping[str, object], where: str) -> dict[str, Any]:
     known = [one.name for one in fields(FitsMapping)]
-    found = {}
+    found: dict[str, Any] = {}
     for key, value in said.items():
         if key not in known:
             raise LogFileError(f"{where}: there is no key {key!r}; the keys are {', '.join(known)}.")
@@ -96,12 +112,15 @@ def _checked(said: Mapping[str, object], where: str) -> dict[str, str]:
     return found
 
 
-def _choice(key: str, value: str, where: str) -> str:
-    known = {one.lower(): one for one in CHOICES[key]}
+def _choice(key: str, value: str, where: str) -> StrEnum | None:
+    """Return a member of a closed list; None for "", which lets the headers show it."""
+    known: dict[str, StrEnum | None] = {one.lower(): one for one in CHOICES[key]}
     if key == "mount_places":
         known["j2000"] = known["icrs"]
+    if key != "date_obs_means":
+        known[""] = None
     if value.strip().lower() not in known:
-        allowed = ", ".join(f'"{one}"' for one in CHOICES[key])
+        allowed = ", ".join(f'"{one}"' for one in (*([""] if "" in known else ()), *CHOICES[key]))
         raise LogFileError(f"{where}: {key} = {value!r} must be one of {allowed}.")
     return known[value.strip().lower()]
 
@@ -179,7 +198,7 @@ def keep_fits_mapping(path: Path, mapping: FitsMapping, before: FitsMapping | No
 
     def add(old: str) -> str:
         there = asdict(parse_fits_mapping(old, path))
-        news.extend(f'{key} = "{value}"' for key, value in learned.items() if value != there[key])
+        news.extend(f'{key} = "{value or ""}"' for key, value in learned.items() if value != there[key])
         return _with_keys(old, news) if news else old
 
     try:

@@ -9,11 +9,21 @@ from decimal import Decimal, InvalidOperation
 import numpy as np
 import numpy.typing as npt
 
-from drift.ingest.fits_mapping import YES, FitsMapping
-from drift.ingest.mapping import ICRS, MEAN, OF_DATE
+from drift.ingest.fits_mapping import FitsMapping, RaUnit, WrittenBackSaid
+from drift.ingest.mapping import ICRS, MEAN, OF_DATE, PlaceFrame
 from drift.ingest.places import hour_angle_rad
-from drift.ingest.trial import ONE_FRAME, RIGHT, frame_share
-from drift.ingest.values import LOOKS, ON, PARTS, NumberSpelling, side_of
+from drift.ingest.trial import FrameVerdict, frame_share
+from drift.ingest.values import (
+    LOOKS,
+    ON,
+    OTHER_SIDE,
+    PARTS,
+    NumberSpelling,
+    SideMeans,
+    TubeSide,
+    side_of,
+)
+from drift.notices import ImageCode, Notice, info, warning
 from drift.sky.of_date import separation_deg
 
 # ---- What RA and DEC in the headers are: the mount's own place and in which unit, or the solve written
@@ -64,9 +74,9 @@ class MountPlaces:
     dec_deg: Numbers
     ra_step_deg: float  # what the last written digit is worth
     dec_step_deg: float
-    bad: dict[int, str]
-    unit: str = ""
-    remarks: tuple[str, ...] = ()
+    bad: dict[int, Notice]
+    unit: RaUnit | None = None
+    remarks: tuple[Notice, ...] = ()
 
     @property
     def given(self) -> Mask:
@@ -88,23 +98,23 @@ def read_mount_places(
     mapping
         Has the last word on the unit.
     """
-    unit = mapping.mount_ra_unit or "degrees"
+    unit = mapping.mount_ra_unit or RaUnit.DEGREES
     kinds = [_kind(text) for text in ra]
     plain = _of_kind(ra, kinds, "plain", unit)
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Notice, ...] = ()
     if not mapping.mount_ra_unit and _in_hours(plain, solved):
-        unit, plain = "hours", plain * 15.0
-        remarks = (f"{mapping.mount_ra} is taken as hours: times 15 it comes near to the solved places",)
+        unit, plain = RaUnit.HOURS, plain * 15.0
+        remarks = (info(ImageCode.MOUNT_IN_HOURS, keyword=mapping.mount_ra),)
     sixty = [_of_kind(ra, kinds, kind, kind) for kind in ("hours", "degrees")]
     ra_deg = np.where(np.isfinite(plain), plain, np.where(np.isfinite(sixty[0]), *sixty))
     dec_deg = NumberSpelling("mount_dec_deg", "degrees").read(list(dec))[0]
     return MountPlaces(
         ra_deg,
         dec_deg,
-        _step(ra) * (15.0 if unit == "hours" or "hours" in kinds else 1.0),
+        _step(ra) * (15.0 if unit is RaUnit.HOURS or "hours" in kinds else 1.0),
         _step(dec),
         _unreadable(mapping.mount_ra, ra, ra_deg) | _unreadable(mapping.mount_dec, dec, dec_deg),
-        "hours" if unit == "hours" else mapping.mount_ra_unit,
+        RaUnit.HOURS if unit is RaUnit.HOURS else mapping.mount_ra_unit,
         remarks,
     )
 
@@ -123,9 +133,9 @@ def _of_kind(texts: Sequence[str], kinds: Sequence[str], kind: str, unit: str) -
     return NumberSpelling("mount_ra_deg", unit).read(own)[0]
 
 
-def _unreadable(keyword: str, texts: Sequence[str], values: Numbers) -> dict[int, str]:
+def _unreadable(keyword: str, texts: Sequence[str], values: Numbers) -> dict[int, Notice]:
     return {
-        at: f"says {keyword} = {texts[at]!r}, which is neither degrees nor parts of sixty"
+        at: warning(ImageCode.MOUNT_UNREADABLE, keyword=keyword, value=texts[at])
         for at in np.flatnonzero(np.isnan(values)).tolist()
         if texts[at]
     }
@@ -167,7 +177,7 @@ class WrittenBack:
     """Which files have the solved place in RA and DEC, and what to say of it."""
 
     rows: Mask
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Notice, ...] = ()
 
 
 def written_back(mount: MountPlaces, solved: Solved, mapping: FitsMapping) -> WrittenBack:
@@ -179,30 +189,21 @@ def written_back(mount: MountPlaces, solved: Solved, mapping: FitsMapping) -> Wr
     given = mount.given
     none = np.zeros(len(given), dtype=bool)
     if mapping.written_back or not given.any():
-        return WrittenBack(given if mapping.written_back == YES else none)
+        return WrittenBack(given if mapping.written_back is WrittenBackSaid.YES else none)
     same = np.zeros(len(given), dtype=bool)
     same[given] = _same_place(mount, solved, given)
     count, of = int(same.sum()), int(given.sum())
     if count < _SOME * of or not count:
         return WrittenBack(none)
-    names = f"{mapping.mount_ra} and {mapping.mount_dec}"
-    what = (
-        f"in {count} of {of} images {names} are the place of the WCS itself, to within rounding: a program "
-        "wrote the solved place over the mount's own, or made the WCS from the mount's place without a solve"
+    taken_all = count >= _NEARLY_ALL * of
+    remark = warning(
+        ImageCode.WRITTEN_BACK,
+        images=count,
+        of_images=of,
+        keywords=(mapping.mount_ra, mapping.mount_dec),
+        all_taken_so=taken_all,
     )
-    cure = (
-        "If other keywords hold what the mount itself said, name them with --answer fits.mount_ra=KEYWORD "
-        "and fits.mount_dec=KEYWORD; if the mount points so well, say --answer fits.written_back=no"
-    )
-    if count >= _NEARLY_ALL * of:
-        return WrittenBack(
-            given,
-            (
-                f"{what}.  So none of these images is a pointing solve; they can serve for sweeps and runs "
-                f"only.  {cure}",
-            ),
-        )
-    return WrittenBack(same, (f"{what}.  So these {count} are no pointing solves.  {cure}",))
+    return WrittenBack(given if taken_all else same, (remark,))
 
 
 def _same_place(mount: MountPlaces, solved: Solved, rows: Mask) -> Mask:
@@ -242,12 +243,16 @@ _LEAST_SIDES = 5
 _MERIDIAN_RAD = np.radians(10.0)
 
 
+#: What precession tells -> the frame of the mount's places.
+_FRAMES = {FrameVerdict.RIGHT: OF_DATE, FrameVerdict.ONE_FRAME: ICRS}
+
+
 @dataclass(frozen=True)
 class FrameFound:
-    """The frame of the mount's places: "" when it can't be told; and the evidence in words."""
+    """The frame of the mount's places, None when it can't be told; and the evidence."""
 
-    frame: str
-    words: str
+    frame: PlaceFrame | None = None
+    evidence: Notice | None = None
 
 
 def mount_frame(
@@ -266,11 +271,10 @@ def mount_frame(
     mapping
         Has the last word.
     """
-    names = f"{mapping.mount_ra} and {mapping.mount_dec}"
+    names = (mapping.mount_ra, mapping.mount_dec)
     if mapping.mount_places:
-        return FrameFound(
-            mapping.mount_places, f"{names} are taken as {mapping.mount_places}, as the mapping says"
-        )
+        said = info(ImageCode.FRAME_SAID, keywords=names, frame=mapping.mount_places)
+        return FrameFound(mapping.mount_places, said)
     near = rows & (
         separation_deg(solved.ra_deg, solved.dec_deg, mount.ra_deg, mount.dec_deg) < _NEAR_FRAME_DEG
     )
@@ -282,35 +286,31 @@ def mount_frame(
         mount.ra_deg[near],
         mount.dec_deg[near],
     )
-    seen = (
-        f"their differences from the solved places hold {share.share:.2f} +- {share.sd:.2f} of the "
-        "precession since 2000"
-    )
-    if share.verdict == RIGHT:
-        return FrameFound(OF_DATE, f"{names} are taken as of date: {seen}")
-    if share.verdict == ONE_FRAME:
-        return FrameFound(ICRS, f"{names} are taken as ICRS (J2000), and turned to of date: {seen}")
-    return FrameFound("", _medians(mount, near, solved, names))
+    frame = _FRAMES.get(share.verdict)
+    if frame is None:
+        return FrameFound(None, _medians(mount, near, solved, names))
+    seen = info(ImageCode.FRAME_FOUND, keywords=names, frame=frame, share=share.share, share_sd=share.sd)
+    return FrameFound(frame, seen)
 
 
-def _medians(mount: MountPlaces, rows: Mask, solved: Solved, names: str) -> str:
+def _medians(mount: MountPlaces, rows: Mask, solved: Solved, names: tuple[str, str]) -> Notice:
     """Say what little is seen of the frame."""
     if not rows.any():
-        return f"{names} lie far from the solved places"
+        return warning(ImageCode.FRAME_UNKNOWN, keywords=names)
     from drift.sky.of_date import apparent_place
 
     us, ra, dec = solved.time_us[rows], solved.ra_deg[rows], solved.dec_deg[rows]
     there = mount.ra_deg[rows], mount.dec_deg[rows]
     of_date = 60.0 * float(np.median(separation_deg(*apparent_place(us, ra, dec), *there)))
     icrs = 60.0 * float(np.median(separation_deg(ra, dec, *there)))
-    few = "these images are too few, or too near to each other on the sky, to tell"
-    return (
-        f"{few}; taken as of date {names} lie {of_date:.1f} arcmin from the solved places in the median, "
-        f"taken as ICRS {icrs:.1f}"
+    return warning(
+        ImageCode.FRAME_UNKNOWN, keywords=names, of_date_apart_arcmin=of_date, icrs_apart_arcmin=icrs
     )
 
 
-def to_of_date(frame: str, time_us: Ints, ra_deg: Numbers, dec_deg: Numbers) -> tuple[Numbers, Numbers]:
+def to_of_date(
+    frame: PlaceFrame, time_us: Ints, ra_deg: Numbers, dec_deg: Numbers
+) -> tuple[Numbers, Numbers]:
     """Turn the mount's places into apparent ones of date."""
     from drift.sky.of_date import apparent_place, icrs_of_mean
 
@@ -322,14 +322,11 @@ def to_of_date(frame: str, time_us: Ints, ra_deg: Numbers, dec_deg: Numbers) -> 
 
 @dataclass(frozen=True)
 class SidesFound:
-    """The side that the tube is on in each file ("east", "west" or ""), and what the keyword means.
+    """The side that the tube is on in each file, and what the keyword means, None when it can't be told."""
 
-    `means` is one of `drift.ingest.values.MEANINGS`, or "" when it can't be told.
-    """
-
-    sides: list[str]
-    means: str
-    remarks: tuple[str, ...]
+    sides: list[TubeSide]
+    means: SideMeans | None
+    remarks: tuple[Notice, ...]
 
 
 def tube_sides(said: Sequence[str], solved: Solved, longitude_deg: float, mapping: FitsMapping) -> SidesFound:
@@ -340,46 +337,39 @@ def tube_sides(said: Sequence[str], solved: Solved, longitude_deg: float, mappin
     """
     read = [side_of(text) for text in said]
     odd = sorted({text for text, side in zip(said, read, strict=True) if side is None})
-    remarks: tuple[str, ...] = (
-        (f"{mapping.tube_side} says {', '.join(map(repr, odd))}, which is no side of the pier",)
-        if odd
-        else ()
-    )
-    means = mapping.tube_side_means
+    remarks: tuple[Notice, ...] = ()
+    if odd:
+        remarks = (warning(ImageCode.NO_SIDE, keyword=mapping.tube_side, values=tuple(odd)),)
+    means = mapping.tube_side_means or None
     if not means and any(read):
         means, agree = _side_meaning(read, solved, longitude_deg)
         remarks += (_about_sides(mapping.tube_side, means, agree),)
         if not means:
-            return SidesFound([""] * len(said), "", remarks)
-    other = {"east": "west", "west": "east"}
-    sides = [side or "" for side in read]
-    if means == LOOKS:
-        sides = [other.get(side, "") for side in sides]
+            return SidesFound([TubeSide.NOT_KNOWN] * len(said), None, remarks)
+    sides = [side or TubeSide.NOT_KNOWN for side in read]
+    if means is LOOKS:
+        sides = [OTHER_SIDE.get(side, TubeSide.NOT_KNOWN) for side in sides]
     return SidesFound(sides, means, remarks)
 
 
-def _about_sides(keyword: str, means: str, agree: float | None) -> str:
+def _about_sides(keyword: str, means: SideMeans | None, agree: float | None) -> Notice:
     if means and agree is not None:
-        across = round(100 * (agree if means == ON else 1.0 - agree))
-        return f"{keyword} is taken as {means}: in {across} of 100 images the tube then looks across the pier"
-    why = "" if agree is None else f" (in {round(100 * agree)} of 100 images the tube looks across the pier)"
-    return (
-        f"{keyword} is not used, because it can't be told whether it means {ON} or {LOOKS}{why}: say it with "
-        f'--answer "fits.tube_side_means={ON}" (or "...={LOOKS}")'
-    )
+        across = agree if means is ON else 1.0 - agree
+        return info(ImageCode.SIDE_MEANS, keyword=keyword, means=means, across=across)
+    return warning(ImageCode.SIDE_UNUSED, keyword=keyword, across=agree)
 
 
 def _side_meaning(
-    read: Sequence[str | None], solved: Solved, longitude_deg: float
-) -> tuple[str, float | None]:
+    read: Sequence[TubeSide | None], solved: Solved, longitude_deg: float
+) -> tuple[SideMeans | None, float | None]:
     rows = np.array([bool(side) for side in read], dtype=bool)
-    east = np.array([side == "east" for side in read], dtype=bool)
+    east = np.array([side is TubeSide.EAST for side in read], dtype=bool)
     hour_angle = hour_angle_rad(longitude_deg, solved.time_us, solved.ra_deg)
     west_sky = np.sin(hour_angle) > 0.0
     rows &= np.abs(np.sin(hour_angle)) > np.sin(_MERIDIAN_RAD)
     if rows.sum() < _LEAST_SIDES:
-        return "", None
+        return None, None
     agree = float(np.mean(east[rows] == west_sky[rows]))
     if agree >= _AGREE:
         return ON, agree
-    return (LOOKS if agree <= 1.0 - _AGREE else ""), agree
+    return (LOOKS if agree <= 1.0 - _AGREE else None), agree

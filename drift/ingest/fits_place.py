@@ -28,6 +28,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.ingest.fits_header import HeaderTrouble, ImageHeader
+from drift.notices import ImageCode
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS, Wcsprm
@@ -92,7 +93,7 @@ def image_place(header: ImageHeader, path: Path | None = None) -> ImagePlace:
     """
     wide, high = _width_and_height(header)
     if "CTYPE1" not in header.own and "CTYPE2" not in header.own:
-        raise HeaderTrouble("has no WCS (no CTYPE keyword): it was not solved")
+        raise HeaderTrouble(ImageCode.NO_WCS)
     middle = ((wide + 1) / 2, (high + 1) / 2)  # Paper I, sect. 2.1.4
     points = np.array([middle, (middle[0], middle[1] + 1.0)])
     wcsprm, world = _quick(header, points) if _is_plain(header) else _full(header, points, path)
@@ -100,7 +101,7 @@ def image_place(header: ImageHeader, path: Path | None = None) -> ImagePlace:
     lng, lat = wcsprm.lng, wcsprm.lat
     place = world[:, [lng, lat]]
     if not np.isfinite(place).all():
-        raise HeaderTrouble("has a WCS by which the middle of the image has no place on the sky")
+        raise HeaderTrouble(ImageCode.WCS_NOWHERE)
     (ra, dec), (ra_up, dec_up) = place.tolist()
     across = ((ra_up - ra + 180.0) % 360.0 - 180.0) * float(np.cos(np.radians(dec)))
     return ImagePlace(
@@ -115,14 +116,10 @@ def image_place(header: ImageHeader, path: Path | None = None) -> ImagePlace:
 def _width_and_height(header: ImageHeader) -> tuple[int, int]:
     axes = header.axes
     if len(axes) < 2 or min(axes[:2]) < 2:
-        raise HeaderTrouble(f"is no picture (its axes are {_by(axes)})" if axes else "holds no picture")
+        raise HeaderTrouble(ImageCode.NO_PICTURE, axes=axes)
     if any(length != 1 for length in axes[2:]):
-        raise HeaderTrouble(f"has {len(axes)} dimensions ({_by(axes)}): a picture of two is needed")
+        raise HeaderTrouble(ImageCode.NO_PLANE, axes=axes)
     return axes[0], axes[1]
-
-
-def _by(axes: Sequence[int]) -> str:
-    return " x ".join(map(str, axes))
 
 
 def _is_plain(header: ImageHeader) -> bool:
@@ -184,15 +181,14 @@ def _wcs(cards: object, path: Path | None) -> WCS:
 
 def _refuse_not_celestial(wcsprm: Wcsprm) -> None:
     if wcsprm.lng < 0 or wcsprm.lat < 0:
-        types = ", ".join(wcsprm.ctype)
-        raise HeaderTrouble(f"has a WCS that is not of the sky (CTYPE: {types})")
+        raise HeaderTrouble(ImageCode.WCS_NOT_OF_SKY, types=tuple(map(str, wcsprm.ctype)))
 
 
 def _trouble(error: Exception) -> HeaderTrouble:
     """Turn astropy's error into a reason; of WCSLIB's it is the second line that says what is wrong."""
     lines = [line.strip("\"' ") for line in str(error).splitlines() if line.strip()] or [""]
     words = lines[1] if lines[0].startswith("ERROR") and len(lines) > 1 else lines[0]
-    return HeaderTrouble(f"has a WCS that can't be used: {words.rstrip('.') or type(error).__name__}")
+    return HeaderTrouble(ImageCode.WCS_BROKEN, error=words.rstrip(".") or type(error).__name__)
 
 
 def _frame(wcsprm: Wcsprm) -> SkyFrame:
@@ -203,7 +199,7 @@ def _frame(wcsprm: Wcsprm) -> SkyFrame:
     if kind == "GLON":
         return SkyFrame("galactic", np.nan)
     if kind != "RA":
-        raise HeaderTrouble(f"has a WCS in the coordinates {kind}, which are not read: RA and DEC are")
+        raise HeaderTrouble(ImageCode.COORDINATES_NOT_READ, coordinates=str(kind))
     if not system:
         if np.isnan(equinox):
             return SkyFrame("ICRS", np.nan)
@@ -214,9 +210,7 @@ def _frame(wcsprm: Wcsprm) -> SkyFrame:
         return SkyFrame("FK5", 2000.0 if np.isnan(equinox) else equinox)
     if system in ("FK4", "FK4-NO-E"):
         return SkyFrame(system, 1950.0 if np.isnan(equinox) else equinox)
-    raise HeaderTrouble(
-        f"has a WCS with RADESYS = {system!r}, which is not read: ICRS, FK5, FK4 and FK4-NO-E are"
-    )
+    raise HeaderTrouble(ImageCode.RADESYS_NOT_READ, radesys=system)
 
 
 def to_icrs(frames: Sequence[SkyFrame], lon_deg: Numbers, lat_deg: Numbers) -> tuple[Numbers, Numbers]:

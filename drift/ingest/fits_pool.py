@@ -15,13 +15,11 @@ from pathlib import Path
 from drift.child import start_child
 from drift.ingest.fits_frame import Frame, NoFrame, read_frame
 from drift.ingest.fits_mapping import FitsMapping
+from drift.notices import ImageCode, warning
 
 #: From so many files on, children are worth their start (which takes as long as some 500 files).
 MANY_FILES = 600
-_BROKE = (
-    "made the process that reads headers break down (a fault of a library, or memory ran out): "
-    "the header is broken in a way that can't be read"
-)
+_BROKE = warning(ImageCode.READER_BROKE)
 #: A process that a signal ended has a negative code, on Windows a very large one.
 _LEAST_BREAKDOWN = 256
 Answer = Frame | NoFrame

@@ -19,7 +19,9 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.ingest.fits_header import HeaderTrouble, ImageHeader
+from drift.ingest.mapping import END, MIDDLE, START, Instant
 from drift.ingest.values import US_PER_DAY, US_PER_SECOND
+from drift.notices import ImageCode
 from drift.sky.clock import MJD_1970, TT_MINUS_TAI_S
 
 Ints = npt.NDArray[np.int64]
@@ -55,8 +57,6 @@ _LEEWAY_US = US_PER_SECOND
 #: No clock of an exposure is read that was given in longer than this [s].
 _LONGEST_S = 86_400.0
 
-MEANINGS = ("start", "middle", "end")
-
 
 @dataclass(frozen=True)
 class MidExposure:
@@ -72,7 +72,7 @@ class MidExposure:
     text: str  # its value as it stood
 
 
-def mid_exposure(header: ImageHeader, date_obs_means: str = "start") -> MidExposure:
+def mid_exposure(header: ImageHeader, date_obs_means: Instant = START) -> MidExposure:
     """Return the middle of the exposure: DATE-AVG, else a start (or end) and the exposure time.
 
     Parameters
@@ -80,7 +80,7 @@ def mid_exposure(header: ImageHeader, date_obs_means: str = "start") -> MidExpos
     header
         The image's header.
     date_obs_means
-        What DATE-OBS is: "start" (as the standard has it), "middle" or "end".
+        Which instant of the exposure DATE-OBS is: the start, as the standard has it, the middle or the end.
 
     Raises
     ------
@@ -91,16 +91,19 @@ def mid_exposure(header: ImageHeader, date_obs_means: str = "start") -> MidExpos
     exposure = _exposure_s(header)
     middle = _instant(header, "AVG")
     start = _instant(header, "BEG")
-    if start is None and date_obs_means == "start":
+    if start is None and date_obs_means is START:
         start = _instant(header, "OBS")
-    if middle is None and date_obs_means == "middle":
+    if middle is None and date_obs_means is MIDDLE:
         middle = _instant(header, "OBS")
-    end = _instant(header, "OBS" if date_obs_means == "end" else "END")
+    end = _instant(header, "OBS" if date_obs_means is END else "END")
     if middle is not None:
         if start is not None and middle[0] < start[0] - _LEEWAY_US:
             raise HeaderTrouble(
-                f"says {middle[1]} = {middle[2]!r}, which is before the start of the exposure, "
-                f"{start[1]} = {start[2]!r}"
+                ImageCode.MIDDLE_BEFORE_START,
+                keyword=middle[1],
+                value=middle[2],
+                start_keyword=start[1],
+                start_value=start[2],
             )
         return _result(middle, 0.0, scale, exposure)
     if start is not None and np.isfinite(exposure):
@@ -112,16 +115,15 @@ def mid_exposure(header: ImageHeader, date_obs_means: str = "start") -> MidExpos
         return _result(end, -exposure / 2.0, scale, exposure)
     if start is not None:
         raise HeaderTrouble(
-            f"says when the exposure began ({start[1]} = {start[2]!r}) but not how long it was "
-            f"({', '.join(_EXPOSURES)} or DATE-END), so that its middle is not known"
+            ImageCode.NO_EXPOSURE, keyword=start[1], value=start[2], wanted=(*_EXPOSURES, "DATE-END")
         )
-    raise HeaderTrouble("does not say when it was taken (DATE-OBS, DATE-BEG, DATE-AVG or MJD-OBS)")
+    raise HeaderTrouble(ImageCode.NO_TIME)
 
 
 def _result(instant: tuple[int, str, str, bool], later_s: float, scale: str, exposure: float) -> MidExposure:
     us, keyword, text, zulu = instant
     if zulu and scale != "UTC":
-        raise HeaderTrouble(f"says {keyword} = {text!r}, where Z means UTC, but TIMESYS says {scale}")
+        raise HeaderTrouble(ImageCode.Z_IN_OTHER_SCALE, keyword=keyword, value=text, scale=scale)
     return MidExposure(us + round(later_s * US_PER_SECOND), scale, exposure, keyword, text)
 
 
@@ -133,15 +135,10 @@ def _scale(header: ImageHeader) -> str:
     said = header.text("TIMESYS").upper()
     name = said.split("(")[0].strip() or "UTC"
     if name not in SCALES:
-        raise HeaderTrouble(
-            f"says TIMESYS = {said!r}, from which UTC can't be worked out here ({', '.join(SCALES)} can)"
-        )
+        raise HeaderTrouble(ImageCode.SCALE_NOT_READ, scale=said, known=tuple(SCALES))
     place = header.text("TREFPOS").upper()
     if place[:8] in _FAR_PLACES:
-        raise HeaderTrouble(
-            f"gives its time as it would be seen from elsewhere (TREFPOS = {place!r}), up to 8 minutes "
-            "from that at the telescope"
-        )
+        raise HeaderTrouble(ImageCode.TIME_OF_ELSEWHERE, place=place)
     return SCALES[name]
 
 
@@ -153,7 +150,7 @@ def _exposure_s(header: ImageHeader) -> float:
         if keyword == "XPOSURE":  # the only one in TIMEUNIT
             value *= _UNITS_S.get(header.text("TIMEUNIT").lower() or "s", np.nan)
         if not 0.0 <= value <= _LONGEST_S:
-            raise HeaderTrouble(f"says {keyword} = {value:g}, which is no exposure time in seconds")
+            raise HeaderTrouble(ImageCode.BAD_EXPOSURE, keyword=keyword, value=f"{value:g}")
         return value
     return float("nan")
 
@@ -172,7 +169,7 @@ def _instant(header: ImageHeader, which: str) -> tuple[int, str, str, bool] | No
         us = (int(day) - MJD_1970) * US_PER_DAY + round((mjd - float(day)) * US_PER_DAY)
         return us, f"MJD-{which}", header.text(f"MJD-{which}"), False
     if text:
-        raise HeaderTrouble(f"says {keyword} = {text!r}, a date without the time of day")
+        raise HeaderTrouble(ImageCode.NO_TIME_OF_DAY, keyword=keyword, value=text)
     return None
 
 
@@ -181,7 +178,7 @@ def _clock_of(header: ImageHeader, keyword: str, text: str, which: str) -> tuple
     match = _ISO.fullmatch(text)
     old = _OLD.fullmatch(text)
     if match is None and old is None:
-        raise HeaderTrouble(f"says {keyword} = {text!r}, which is not a date of the form CCYY-MM-DDThh:mm:ss")
+        raise HeaderTrouble(ImageCode.NO_DATE, keyword=keyword, value=text)
     if match and match[4]:
         return _microseconds(text, keyword, *match.groups()[:7]), match[8] == "Z"
     if which != "OBS":
@@ -213,10 +210,10 @@ def _microseconds(
     try:
         date = np.datetime64(f"{year}-{month}-{day}", "D").astype(np.int64)
     except ValueError as error:
-        raise HeaderTrouble(f"says {keyword} = {text!r}, which is no day of the calendar") from error
+        raise HeaderTrouble(ImageCode.NO_SUCH_DAY, keyword=keyword, value=text) from error
     h, m, s = int(hour), int(minute), int(second or 0)
     if h > 24 or m > 59 or s > 60:  # 60: a leap second
-        raise HeaderTrouble(f"says {keyword} = {text!r}, which is no time of day")
+        raise HeaderTrouble(ImageCode.NO_SUCH_TIME, keyword=keyword, value=text)
     part = round(float(f"0.{fraction or 0}") * US_PER_SECOND)
     return int(date) * US_PER_DAY + ((h * 60 + m) * 60 + s) * US_PER_SECOND + part
 

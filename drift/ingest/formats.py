@@ -21,6 +21,7 @@ from drift.ingest.astropy_tables import (
 )
 from drift.ingest.delimited import digest_of, open_bytes
 from drift.ingest.text import PART_ROWS, Heading, RawTable, Rows, decode
+from drift.notices import IngestCode, Notice, warning
 
 # ---- JSON Lines: one object a line, its keys the names of the columns; inner objects give
 # ``outer.inner``.
@@ -97,19 +98,19 @@ class _JsonRows:
     def _part(self, kept: list[int]) -> Rows:
         raws = [self.lines[at] for at in kept]
         rows = [_object(raw) for raw in raws]
-        aside = {at: row for at, row in enumerate(rows) if isinstance(row, str)}
+        aside = {at: row for at, row in enumerate(rows) if isinstance(row, Notice)}
         objects: list[dict[str, str]] = [row if isinstance(row, dict) else {} for row in rows]
         cells = [[row.get(name, "") for row in objects] for name in self.names]
         return Rows([*cells], np.array(kept, dtype=np.int64) + 1, raws, aside=aside)
 
 
-def _object(line: str) -> dict[str, str] | str:
+def _object(line: str) -> dict[str, str] | Notice:
     """Return the flat cells of a line, or why it is no object."""
     try:
         row = json.loads(line, parse_float=str, parse_int=str, parse_constant=str)
     except (ValueError, RecursionError) as error:
-        return f"the line is no JSON ({error})"
-    return dict(_flat(row, "", 0)) if isinstance(row, dict) else "the line is JSON, but no object"
+        return warning(IngestCode.JSON_BROKEN, error=str(error))
+    return dict(_flat(row, "", 0)) if isinstance(row, dict) else warning(IngestCode.JSON_NO_OBJECT)
 
 
 def _flat(row: dict[str, object], outer: str, depth: int) -> Iterator[tuple[str, str]]:

@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+from drift.codes import Place
 from drift.errors import LogFileError
 from drift.ingest.cells import Circumstances, LogLayout
 from drift.ingest.detect import near_layout, why_none
 from drift.ingest.guess_sky import with_frames, with_sides, with_zone
-from drift.ingest.guess_time import candidates, guess_time
+from drift.ingest.guess_time import Holds, candidates, guess_time
 from drift.ingest.guess_units import with_units
 from drift.ingest.kinds import BY_KIND, LAYOUTS
 from drift.ingest.mapping import (
@@ -26,11 +27,11 @@ from drift.ingest.mapping import (
 )
 from drift.ingest.names import columns_named
 from drift.ingest.text import RawTable
+from drift.ingest.times import DateOrder
 from drift.ingest.trial import Known, sample_of
 
 #: A share of the columns that a kind of log needs from which it is worth asking for the others.
 _WORTH_ASKING = 0.5
-_PLACES = ("pier", "plate", "mount")
 
 
 def propose(table: RawTable, around: Circumstances, answers: Answers) -> Proposal:
@@ -175,9 +176,9 @@ class _Guess:
         found: dict[str, list[int]] = {}
         for column in layout.columns:
             if column == "time_utc":
-                found[column] = [one.at for one in self._times if one.sort != "date"]
+                found[column] = [one.at for one in self._times if one.holds is not Holds.DATE]
             elif column == "date":
-                found[column] = [one.at for one in self._times if one.sort in ("date", "whole")]
+                found[column] = [one.at for one in self._times if one.holds in (Holds.DATE, Holds.WHOLE)]
             else:
                 positions = columns_named(column, self.sample.headings)
                 found[column] = [at for at in positions if at not in taken]
@@ -272,7 +273,7 @@ class _Guess:
     # ---- how each is written
 
     def _with_day(self, mapping: Mapping) -> Mapping:
-        days = [one for one in self._times if one.sort in ("date", "whole")]
+        days = [one for one in self._times if one.holds in (Holds.DATE, Holds.WHOLE)]
         answer = self.decisions.answer("date").lower()
         if answer:
             days = [one for one in days if self.table.header[one.at].lower() == answer]
@@ -282,13 +283,13 @@ class _Guess:
         orders = days[0].orders
         given = self.sample.given(days[0].at)
         if len(orders) > 1 and re.match(r"\d{1,2}\.", given[0]):
-            orders = ("day month year",)
+            orders = (DateOrder.DMY,)
         choices = tuple(Choice(order, f"such as {given[0]}") for order in orders)
         order = (
             orders[0]
             if len(orders) == 1
-            else self.decisions.ask(
-                Question("time.order", "in which order are the parts of a date?", choices)
+            else DateOrder(
+                self.decisions.ask(Question("time.order", "in which order are the parts of a date?", choices))
             )
         )
         name = self.table.header[days[0].at]
@@ -298,7 +299,7 @@ class _Guess:
 
     def _with_place(self, mapping: Mapping) -> Mapping:
         words = "what did the level stand on?"
-        choices = (*(Choice(f"{VALUE}{one}") for one in _PLACES), Choice(NONE, "not known"))
+        choices = (*(Choice(f"{VALUE}{one}") for one in Place), Choice(NONE, "not known"))
         answer = self.decisions.ask(Question("place", words, choices))
         if answer == NONE:
             return mapping

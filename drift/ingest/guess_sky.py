@@ -6,11 +6,21 @@ from dataclasses import replace
 
 from drift.errors import LogFileError
 from drift.ingest.guess_time import TimeGuess
-from drift.ingest.mapping import FRAMES, ICRS, MEAN, OF_DATE, Choice, Mapping, Question, TimeFrom
+from drift.ingest.mapping import (
+    FRAMES,
+    ICRS,
+    MEAN,
+    OF_DATE,
+    Choice,
+    Mapping,
+    PlaceFrame,
+    Question,
+    TimeFrom,
+)
 from drift.ingest.names import words_of
-from drift.ingest.times import zone_named
-from drift.ingest.trial import EXCHANGED, ONE_FRAME, RIGHT, FrameShare, Known, Trial
-from drift.ingest.values import LOOKS, MEANINGS, ON
+from drift.ingest.times import RepeatedHour, zone_named
+from drift.ingest.trial import FrameShare, FrameVerdict, Known, Trial
+from drift.ingest.values import LOOKS, ON, SideMeans
 
 #: Share of the rows below the horizon: so few under the true zone, so many that a zone is excluded.
 _CLEAR, _EXCLUDED = 0.02, 0.15
@@ -34,8 +44,8 @@ def with_zone(known: Known, mapping: Mapping, time: TimeGuess) -> Mapping:
     """
     key, decisions = "time.zone", known.decisions
     repeated = decisions.answer("time.repeated_hour")
-    if repeated in ("first", "second"):
-        time = replace(time, time=replace(time.time, repeated_hour=repeated))
+    if repeated in (RepeatedHour.FIRST, RepeatedHour.SECOND):
+        time = replace(time, time=replace(time.time, repeated_hour=RepeatedHour(repeated)))
         mapping = replace(mapping, time=time.time)
     if not time.needs_zone:
         return mapping
@@ -84,7 +94,7 @@ def with_frames(known: Known, mapping: Mapping) -> Mapping:
     mount = _frame(known, "mount_places", ("mount_ra_deg", "mount_dec_deg"), mapping)
     trial = _trial(known, replace(mapping, places=places or ICRS, mount_places=mount or OF_DATE))
     share = trial.frames()
-    if share.verdict == EXCHANGED:
+    if share.verdict is FrameVerdict.EXCHANGED:
         raise LogFileError(
             "the mount's places and the solved ones seem to be exchanged: precession shows in their "
             f"differences with the wrong sign ({share.share:+.2f} times).  Give each its column by "
@@ -96,18 +106,19 @@ def with_frames(known: Known, mapping: Mapping) -> Mapping:
     return replace(mapping, places=places, mount_places=mount)
 
 
-def _told_icrs(known: Known) -> str:
-    return known.decisions.told("places", ICRS, "plate solves are, where the file does not say otherwise")
+def _told_icrs(known: Known) -> PlaceFrame:
+    known.decisions.told("places", ICRS, "plate solves are, where the file does not say otherwise")
+    return ICRS
 
 
-def _frame(known: Known, key: str, pair: tuple[str, str], mapping: Mapping) -> str | None:
+def _frame(known: Known, key: str, pair: tuple[str, str], mapping: Mapping) -> PlaceFrame | None:
     """Return the frame that was answered or that the names say, None where they don't."""
     answer = known.decisions.answer(key)
     if answer:
         frames = {frame.lower(): frame for frame in (*FRAMES,)} | {"j2000": ICRS}
         if answer.lower() not in frames:
             raise LogFileError(f"{key}={answer} is none of {', '.join(FRAMES)}")
-        return known.decisions.told(key, frames[answer.lower()], "as answered")
+        return PlaceFrame(known.decisions.told(key, frames[answer.lower()], "as answered"))
     words: set[str] = set()
     for column in pair:
         name = mapping.columns[column].columns[0]
@@ -117,32 +128,33 @@ def _frame(known: Known, key: str, pair: tuple[str, str], mapping: Mapping) -> s
         raise LogFileError(f"{name!r} is in the frame of 1950, which is not read: turn it into J2000")
     for word, frame in (("mean of date", MEAN), ("of date", OF_DATE), ("j2000", ICRS)):
         if word in words:
-            return known.decisions.told(key, frame, "the name says so")
+            return PlaceFrame(known.decisions.told(key, frame, "the name says so"))
     return None
 
 
-def _mount_frame(known: Known, share: FrameShare) -> str:
+def _mount_frame(known: Known, share: FrameShare) -> PlaceFrame:
     key = "mount_places"
-    if share.verdict == RIGHT:
-        return known.decisions.told(key, OF_DATE, "they differ from the solved ones by precession")
-    if share.verdict == ONE_FRAME:
+    if share.verdict is FrameVerdict.RIGHT:
+        known.decisions.told(key, OF_DATE, "they differ from the solved ones by precession")
+        return OF_DATE
+    if share.verdict is FrameVerdict.ONE_FRAME:
         words = "they differ from the solved ones by no precession, so both are in one frame"
         both = (
             Choice(ICRS, "the solved ones are ICRS, and so are the mount's"),
             Choice(OF_DATE, "then the solved ones are of date too: say places=of date"),
         )
-        return known.decisions.ask(Question(key, f"in which frame are the mount's places?  ({words})", both))
+        question = Question(key, f"in which frame are the mount's places?  ({words})", both)
+        return PlaceFrame(known.decisions.ask(question))
     if known.is_own:
-        return known.decisions.told(
-            key, OF_DATE, "the columns are the contract's own, whose mount's places are"
-        )
+        known.decisions.told(key, OF_DATE, "the columns are the contract's own, whose mount's places are")
+        return OF_DATE
     choices = (
         Choice(OF_DATE, "what most mounts work in"),
         Choice(ICRS, "also called J2000"),
         Choice(MEAN, "precession alone"),
     )
     words = "in which frame are the mount's places?  (the file is too short to tell)"
-    return known.decisions.ask(Question(key, words, choices))
+    return PlaceFrame(known.decisions.ask(Question(key, words, choices)))
 
 
 def with_sides(known: Known, mapping: Mapping) -> Mapping:
@@ -162,9 +174,9 @@ def with_sides(known: Known, mapping: Mapping) -> Mapping:
     answer = decisions.answer(key)
     agree = None
     if answer:
-        means = next((one for one in MEANINGS if answer.lower() in (one, one.split()[-1])), "")
-        if not means:
-            raise LogFileError(f"{key}={answer} is none of {', '.join(MEANINGS)}")
+        means = next((one for one in SideMeans if answer.lower() in (one, one.split()[-1])), None)
+        if means is None:
+            raise LogFileError(f"{key}={answer} is none of {', '.join(SideMeans)}")
         decisions.told(key, means, "as answered")
     else:
         agree = _trial(known, mapping).sides_agree()
@@ -173,20 +185,22 @@ def with_sides(known: Known, mapping: Mapping) -> Mapping:
     return replace(mapping, columns=columns)
 
 
-def _side_means(known: Known, agree: float | None, key: str) -> str:
+def _side_means(known: Known, agree: float | None, key: str) -> SideMeans:
     if agree is not None and agree >= _AGREE:
         words = f"in {round(100 * agree)} of 100 rows the tube then looks across the pier"
-        return known.decisions.told(key, ON, words)
+        return SideMeans(known.decisions.told(key, ON, words))
     if agree is not None and agree <= 1.0 - _AGREE:
         words = f"in {round(100 - 100 * agree)} of 100 rows the tube then looks across the pier"
-        return known.decisions.told(key, LOOKS, words)
+        return SideMeans(known.decisions.told(key, LOOKS, words))
     if known.is_own:
-        return known.decisions.told(key, ON, "the columns are the contract's own, where it is so")
+        return SideMeans(known.decisions.told(key, ON, "the columns are the contract's own, where it is so"))
     choices = (
         Choice(ON, "a tube on the east side looks west"),
         Choice(LOOKS, "east: the tube looks to the east, from the west side"),
     )
-    return known.decisions.ask(Question(key, "what does east in the column of sides mean?", choices))
+    return SideMeans(
+        known.decisions.ask(Question(key, "what does east in the column of sides mean?", choices))
+    )
 
 
 def _zoned(time: TimeGuess, zone: str) -> TimeFrom:

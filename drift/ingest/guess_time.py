@@ -5,13 +5,32 @@ from __future__ import annotations
 import re
 from collections import Counter
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 
 from drift.errors import LogFileError
-from drift.ingest.mapping import END, MIDDLE, START, Choice, Decisions, Question, TimeFrom
+from drift.ingest.mapping import (
+    END,
+    MIDDLE,
+    START,
+    Choice,
+    Decisions,
+    Instant,
+    Question,
+    TimeFrom,
+    TimeScale,
+)
 from drift.ingest.names import Words, words_of
-from drift.ingest.times import ABSOLUTE, DATES, TimeSpelling, dates_in_order, has_clock, zone_written
+from drift.ingest.times import (
+    ABSOLUTE,
+    DateOrder,
+    TimeForm,
+    TimeSpelling,
+    dates_in_order,
+    has_clock,
+    zone_written,
+)
 from drift.ingest.trial import TableSample
 from drift.ingest.values import US_PER_DAY
 
@@ -19,26 +38,35 @@ from drift.ingest.values import US_PER_DAY
 _NEARLY_ALL = 0.9
 #: Form of a number -> the values that it has between 1990 and 2060; they do not overlap.
 _RANGES = {
-    "JD": (2_447_892.0, 2_473_460.0),
-    "MJD": (47_892.5, 73_460.0),
-    "spreadsheet days": (32_874.0, 47_890.0),
-    "Unix seconds": (6.3e8, 2.85e9),
-    "Unix milliseconds": (6.3e11, 2.85e12),
+    TimeForm.JD: (2_447_892.0, 2_473_460.0),
+    TimeForm.MJD: (47_892.5, 73_460.0),
+    TimeForm.SPREADSHEET_DAYS: (32_874.0, 47_890.0),
+    TimeForm.UNIX_SECONDS: (6.3e8, 2.85e9),
+    TimeForm.UNIX_MILLISECONDS: (6.3e11, 2.85e12),
 }
 _TIME_WORDS = ("time", "date", "utc", "local", "jd", "mjd", "unix", "start", "end", "middle", "far clock")
 #: Between neighbours with one date the clock falls by so much at midnight [us].
 _MIDNIGHT_US = US_PER_DAY // 3
 
 
+class Holds(StrEnum):
+    """What a column of times holds."""
+
+    WHOLE = "dates with times"
+    DATE = "dates"
+    CLOCK = "times of day"
+    COUNT = "counted times"
+
+
 @dataclass(frozen=True)
-class _Candidate:
-    """One column that may hold times: of sort "whole" (date and time), "date", "clock" or "count"."""
+class Candidate:
+    """One column that may hold times."""
 
     at: int
-    sort: str
+    holds: Holds
     words: Words
-    form: str = "text"
-    orders: tuple[str, ...] = ()
+    form: TimeForm = TimeForm.TEXT
+    orders: tuple[DateOrder, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -51,40 +79,40 @@ class TimeGuess:
     needs_zone: bool
 
 
-def candidates(sample: TableSample) -> list[_Candidate]:
+def candidates(sample: TableSample) -> list[Candidate]:
     """Return the columns that hold times, dates or times of day, by their names and what is in them."""
     found = [_candidate(sample, at) for at in range(len(sample.headings))]
     return [one for one in found if one is not None]
 
 
-def _candidate(sample: TableSample, at: int) -> _Candidate | None:
+def _candidate(sample: TableSample, at: int) -> Candidate | None:
     words = words_of(sample.headings[at])
     named = words.has(*_TIME_WORDS) and not words.has("exposure", "ra", "dec")
     given = sample.given(at)[:300]
     if not given:
         return None
     if sample.are_numbers(at):
-        form = _count_form(sample, at) if named or "d" in words.unit_texts[0] else ""
-        return _Candidate(at, "count", words, form) if form else None
-    orders = tuple(one for one in DATES if dates_in_order(given, one).mean() >= _NEARLY_ALL)
+        form = _count_form(sample, at) if named or "d" in words.unit_texts[0] else None
+        return Candidate(at, Holds.COUNT, words, form) if form else None
+    orders = tuple(one for one in DateOrder if dates_in_order(given, one).mean() >= _NEARLY_ALL)
     if orders:
         whole = np.mean([_is_whole(cell, orders) for cell in given]) >= _NEARLY_ALL
-        return _Candidate(at, "whole" if whole else "date", words, "text", orders)
+        return Candidate(at, Holds.WHOLE if whole else Holds.DATE, words, TimeForm.TEXT, orders)
     if named and np.mean([has_clock(cell) for cell in given]) >= _NEARLY_ALL:
-        return _Candidate(at, "clock", words)
+        return Candidate(at, Holds.CLOCK, words)
     return None
 
 
-def _is_whole(cell: str, orders: tuple[str, ...]) -> bool:
-    return any(not TimeSpelling("text", order).read([cell]).unreadable[0] for order in orders)
+def _is_whole(cell: str, orders: tuple[DateOrder, ...]) -> bool:
+    return any(not TimeSpelling(TimeForm.TEXT, order).read([cell]).unreadable[0] for order in orders)
 
 
-def _count_form(sample: TableSample, at: int) -> str:
+def _count_form(sample: TableSample, at: int) -> TimeForm | None:
     numbers = sample.numbers(at)
     for form, (low, high) in _RANGES.items():
         if np.mean((numbers >= low) & (numbers <= high)) >= _NEARLY_ALL:
             return form
-    return ""
+    return None
 
 
 def guess_time(sample: TableSample, decisions: Decisions) -> TimeGuess:
@@ -109,7 +137,7 @@ def guess_time(sample: TableSample, decisions: Decisions) -> TimeGuess:
     names = " + ".join(sample.headings[one].name for one in at)
     form = chosen[0].form
     decisions.told("time_utc", names, f"it holds {_sort_words(chosen)}")
-    if form != "text":
+    if form != TimeForm.TEXT:
         decisions.told("time.form", form, "the numbers are in its range")
         time = TimeFrom(form=form, scale=_scale(names, decisions), instant=_instant(words, decisions))
         return TimeGuess(at, time, words, form not in ABSOLUTE)
@@ -125,18 +153,17 @@ def _texts(sample: TableSample, at: tuple[int, ...]) -> list[str]:
     return [" ".join(row).strip() for row in zip(*(sample.texts(one) for one in at), strict=True)]
 
 
-def _sort_words(chosen: list[_Candidate]) -> str:
-    words = {"whole": "dates with times", "count": "counted times", "date": "dates", "clock": "times of day"}
-    return " and ".join(words[one.sort] for one in chosen)
+def _sort_words(chosen: list[Candidate]) -> str:
+    return " and ".join(one.holds for one in chosen)
 
 
-def _columns(sample: TableSample, decisions: Decisions) -> list[_Candidate]:
+def _columns(sample: TableSample, decisions: Decisions) -> list[Candidate]:
     """Choose the column of times, or those of date and time of day."""
     found = candidates(sample)
     answer = decisions.answer("time_utc")
     if answer:
         return _answered(sample, found, answer)
-    whole = [one for one in found if one.sort in ("whole", "count")]
+    whole = [one for one in found if one.holds in (Holds.WHOLE, Holds.COUNT)]
     whole = _preferred(whole)
     if len(whole) == 1:
         return whole
@@ -149,8 +176,8 @@ def _columns(sample: TableSample, decisions: Decisions) -> list[_Candidate]:
                 "column is meant.  Rename or remove one of them."
             )
         decisions.ask(Question("time_utc", "which column is the time of the exposure?", choices))
-    dates = _preferred([one for one in found if one.sort == "date"])
-    clocks = _preferred([one for one in found if one.sort == "clock"])
+    dates = _preferred([one for one in found if one.holds is Holds.DATE])
+    clocks = _preferred([one for one in found if one.holds is Holds.CLOCK])
     if len(dates) == 1 and len(clocks) == 1:
         return [dates[0], clocks[0]]
     if dates and clocks:
@@ -160,7 +187,7 @@ def _columns(sample: TableSample, decisions: Decisions) -> list[_Candidate]:
     raise LogFileError("no column holds a date and a time that can be read")
 
 
-def _preferred(found: list[_Candidate]) -> list[_Candidate]:
+def _preferred(found: list[Candidate]) -> list[Candidate]:
     """Of several columns of times take those that say UTC, and of these the middle of the exposure."""
     for word in ("utc", "middle"):
         some = [one for one in found if one.words.has(word)]
@@ -168,7 +195,7 @@ def _preferred(found: list[_Candidate]) -> list[_Candidate]:
     return found
 
 
-def _answered(sample: TableSample, found: list[_Candidate], answer: str) -> list[_Candidate]:
+def _answered(sample: TableSample, found: list[Candidate], answer: str) -> list[Candidate]:
     by_name = {sample.headings[one.at].name.lower(): one for one in found}
     names = [answer] if answer.lower() in by_name else answer.split("+")
     chosen = [by_name.get(name.strip().lower()) for name in names]
@@ -180,44 +207,49 @@ def _answered(sample: TableSample, found: list[_Candidate], answer: str) -> list
     return [one for one in chosen if one is not None]
 
 
-def _order(date: _Candidate, texts: list[str], decisions: Decisions) -> str:
+def _order(date: Candidate, texts: list[str], decisions: Decisions) -> DateOrder:
     given = [text for text in texts if text]
     orders = [one for one in date.orders if dates_in_order(given, one).mean() >= _NEARLY_ALL]
     if len(orders) == 1:
-        return decisions.told("time.order", orders[0], "all dates fit it and no other")
+        decisions.told("time.order", orders[0], "all dates fit it and no other")
+        return orders[0]
     orders = orders or list(date.orders)  # the times of day spoil the texts
     best = max(dates_in_order(given, one).mean() for one in orders)
     orders = [one for one in orders if dates_in_order(given, one).mean() == best]
     if len(orders) == 1:
-        return decisions.told("time.order", orders[0], "some dates fit no other order")
+        decisions.told("time.order", orders[0], "some dates fit no other order")
+        return orders[0]
     if not decisions.answer("time.order"):
-        if "day month year" in orders and re.match(r"\d{1,2}\.", given[0]):
-            return decisions.told("time.order", "day month year", "dates with dots have the day first")
+        if DateOrder.DMY in orders and re.match(r"\d{1,2}\.", given[0]):
+            decisions.told("time.order", DateOrder.DMY, "dates with dots have the day first")
+            return DateOrder.DMY
         falls = {order: _falls(texts, order) for order in orders}
         rising = [order for order, count in falls.items() if count == 0]
         if len(rising) == 1 and min(count for order, count in falls.items() if order not in rising) > 1:
-            return decisions.told("time.order", rising[0], "only so are the rows in the order of time")
+            decisions.told("time.order", rising[0], "only so are the rows in the order of time")
+            return rising[0]
     choices = tuple(Choice(order, f"{given[0]} is {_said(given[0], order)}") for order in orders)
-    return decisions.ask(Question("time.order", "in which order are the parts of a date?", choices))
+    question = Question("time.order", "in which order are the parts of a date?", choices)
+    return DateOrder(decisions.ask(question))
 
 
-def _falls(texts: list[str], order: str) -> int:
-    times = TimeSpelling("text", order).read(texts)
+def _falls(texts: list[str], order: DateOrder) -> int:
+    times = TimeSpelling(TimeForm.TEXT, order).read(texts)
     us = times.us[~times.unreadable]
     return int((np.diff(us) < 0).sum())
 
 
-def _said(text: str, order: str) -> str:
-    us = TimeSpelling("text", order).read([text]).us
+def _said(text: str, order: DateOrder) -> str:
+    us = TimeSpelling(TimeForm.TEXT, order).read([text]).us
     return str(us.astype("datetime64[us]").astype("datetime64[D]")[0])
 
 
-def _evening_date(texts: list[str], order: str, decisions: Decisions) -> bool:
+def _evening_date(texts: list[str], order: DateOrder, decisions: Decisions) -> bool:
     """Tell whether the date stays while the clock goes past midnight."""
     answer = decisions.answer("time.evening_date")
     if answer:
         return answer.lower() in ("yes", "true", "1")
-    times = TimeSpelling("text", order).read(texts)
+    times = TimeSpelling(TimeForm.TEXT, order).read(texts)
     us = times.us[~times.unreadable]
     days, clock = us // US_PER_DAY, us % US_PER_DAY
     falls = np.diff(clock) < -_MIDNIGHT_US
@@ -230,23 +262,23 @@ def _evening_date(texts: list[str], order: str, decisions: Decisions) -> bool:
     return False
 
 
-def _scale(names: str, decisions: Decisions) -> str:
+def _scale(names: str, decisions: Decisions) -> TimeScale:
     answer = decisions.answer("time.scale").upper()
-    if answer in ("UTC", "TT", "TAI"):
-        return decisions.told("time.scale", answer, "as answered")
+    if answer in tuple(TimeScale):
+        return TimeScale(decisions.told("time.scale", answer, "as answered"))
     tokens = {token.upper() for token in re.split(r"[^A-Za-z]+", names)}
     if tokens & {"TT", "TDB", "TDT", "JDTT", "JDTDB", "MJDTT", "MJDTDB"}:
-        return decisions.told("time.scale", "TT", "the name says so")
+        return TimeScale(decisions.told("time.scale", TimeScale.TT, "the name says so"))
     if tokens & {"TAI", "MJDTAI", "JDTAI"}:
-        return decisions.told("time.scale", "TAI", "the name says so")
-    return "UTC"
+        return TimeScale(decisions.told("time.scale", TimeScale.TAI, "the name says so"))
+    return TimeScale.UTC
 
 
-def _instant(words: frozenset[str], decisions: Decisions) -> str:
+def _instant(words: frozenset[str], decisions: Decisions) -> Instant:
     answer = decisions.answer("time.instant").lower()
-    if answer in (START, MIDDLE, END):
-        return decisions.told("time.instant", answer, "as answered")
+    if answer in tuple(Instant):
+        return Instant(decisions.told("time.instant", answer, "as answered"))
     for word in (START, END):
         if word in words and "middle" not in words:
-            return decisions.told("time.instant", word, "the name says so")
+            return Instant(decisions.told("time.instant", word, "the name says so"))
     return MIDDLE

@@ -13,7 +13,7 @@ from drift.ingest.mapping import Choice, ColumnFrom, Mapping, Question
 from drift.ingest.names import columns_named, words_of
 from drift.ingest.trial import Known
 from drift.ingest.units import own_unit, to_contract, unit_of, units_for
-from drift.ingest.values import NUMBER_AND_UNIT, PARTS, sort_of
+from drift.ingest.values import NUMBER_AND_UNIT, PARTS, Sort, sort_of
 
 _RA = ("ra_deg", "mount_ra_deg")
 
@@ -30,7 +30,7 @@ def with_units(known: Known, mapping: Mapping) -> Mapping:
     """
     columns = dict(mapping.columns)
     for column, source in mapping.columns.items():
-        if not source.columns or sort_of(mapping.kind, column) != "number" or own_unit(column) is None:
+        if not source.columns or sort_of(mapping.kind, column) is not Sort.NUMBER or own_unit(column) is None:
             continue
         columns[column] = replace(source, unit=_unit(known, column, source, mapping))
     return replace(mapping, columns=columns)
@@ -121,10 +121,10 @@ def _ask_unit(known: Known, column: str, at: int, key: str, units: tuple[str, ..
 def _other_unit(known: Known, column: str, at: int, key: str) -> str:
     numbers = known.sample.numbers(at)
     fitting = {
-        "temp": limits.Limits(-45.0, 45.0, ""),
+        "temp": limits.Limits(-45.0, 45.0, limits.Quantity.TEMPERATURE),
         "pressure": limits.station_pressure(known.around.elevation_m),
         "exposure": limits.EXPOSURE,
-        "t": limits.Limits(-50.0, 50.0, ""),
+        "t": limits.Limits(-50.0, 50.0, limits.Quantity.TEMPERATURE),
     }.get(column.split("_")[0])
     own = own_unit(column)
     assert own is not None

@@ -5,10 +5,13 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from drift.codes import CorrectionKind, Place
 from drift.ingest import limits
-from drift.ingest.cells import Cells, Circumstances, Limits, LogLayout
+from drift.ingest.cells import Cells, Circumstances, LogLayout
 from drift.ingest.places import Places, check_places
-from drift.night.sets import NO_LABELS, find_in, found_words
+from drift.ingest.values import TubeSide
+from drift.night.sets import NO_LABELS, RUN, SWEEP, SetsFound, find_in
+from drift.notices import IngestCode, Notice, info, warning
 from drift.readings import Columns
 
 # ---- Temperature and pressure beside a solve: what refraction is worked out from.
@@ -35,10 +38,12 @@ def _remark_on_sea_level(pressure: npt.NDArray[np.float64], cells: Cells, around
     middle = float(np.median(given))
     if middle > station + 0.75 * (sea - station):
         cells.remarks.append(
-            f"pressure_hpa has the median {middle:.0f} hPa, while about {station:.0f} hPa is usual at "
-            f"{around.elevation_m:.0f} m: it may be reduced to sea level.  The rows went in as they are; "
-            "refraction "
-            "needs the pressure at the station itself"
+            warning(
+                IngestCode.PRESSURE_OF_SEA_LEVEL,
+                median_hpa=middle,
+                usual_hpa=station,
+                elevation_m=around.elevation_m,
+            )
         )
 
 
@@ -56,14 +61,14 @@ def _read_solves(cells: Cells, around: Circumstances) -> Columns:
     mount_dec_deg = cells.telling_number("mount_dec_deg", limits.DECLINATION)
     bare = np.isnan(mount_ra_deg) & np.isnan(mount_dec_deg)
     for column, values in zip(_MOUNT, (mount_ra_deg, mount_dec_deg), strict=True):
-        cells.set_aside(np.isnan(values) & ~bare, column, "is blank, and needed")
+        cells.set_aside(np.isnan(values) & ~bare, column, warning(IngestCode.BLANK))
     columns: Columns = {
         "time_us": time_us,
         "ra_deg": ra_deg,
         "dec_deg": dec_deg,
         "mount_ra_deg": mount_ra_deg,
         "mount_dec_deg": mount_dec_deg,
-        "tube_side": cells.choice("tube_side", ("east", "west")),
+        "tube_side": cells.choice("tube_side", (TubeSide.EAST, TubeSide.WEST)),
         "session": cells.text("session"),
         "before_sync": cells.flag("before_sync"),
         **read_air(cells, around),
@@ -87,10 +92,8 @@ def _remark_on_bare(cells: Cells, around: Circumstances, columns: Columns, bare:
     told = [text or other for text, other in zip(columns["sweep"], columns["run"], strict=True)]
     named = np.array([bool(text) and text.lower() not in NO_LABELS for text in told], dtype=bool)
     if (bare & named).any():
-        cells.remarks.append(
-            f"{int((bare & named).sum())} solves belong to the sweeps or runs that the column "
-            f"{' and '.join(labels)} names"
-        )
+        count = int((bare & named).sum())
+        cells.remarks.append(info(IngestCode.SETS_LABELLED, solves=count, columns=tuple(labels)))
     free = np.flatnonzero(bare & ~np.array([bool(text) for text in told], dtype=bool))
     if not free.size:
         return
@@ -100,7 +103,22 @@ def _remark_on_bare(cells: Cells, around: Circumstances, columns: Columns, bare:
     )
     sides = [str(columns["tube_side"][at]) for at in free.tolist()]
     finding = find_in(where, time_us, ra_deg, dec_deg, sides, pa_deg, around.guided, around.modelled)
-    cells.remarks.append(found_words(finding, free.size))
+    cells.remarks.append(_found(finding, int(free.size)))
+
+
+def _found(finding: SetsFound, solves: int) -> Notice:
+    """Say what was found among solves without the mount's coordinates, and why the rest is no use."""
+    values: dict[str, str | int] = {"solves": solves}
+    for kind, plural in ((SWEEP, "sweeps"), (RUN, "runs")):
+        some = [one for one in finding.sets if one.kind == kind]
+        if some:
+            rows = sum(one.rows.size for one in some)
+            values |= {plural: len(some), f"solves_of_{plural}": rows, f"{plural}_because": some[0].why}
+    if finding.left:
+        reasons = list(finding.left.values())
+        most = max(dict.fromkeys(reasons), key=reasons.count)
+        values |= {"left": len(reasons), "left_because": most}
+    return info(IngestCode.WITHOUT_MOUNT, **values)
 
 
 SOLVES_LAYOUT = LogLayout(
@@ -196,8 +214,7 @@ ALIGNMENTS_LAYOUT = LogLayout(
 # ---- Level and inclinometer readings: the tilt of what the instrument stood on.
 
 
-PLACES = ("pier", "plate", "mount")
-_FACE = Limits(0.0, 180.0, "0 or 180 (180: the instrument turned end for end)")
+PLACES = tuple(Place)
 
 
 def _read_levels(cells: Cells, around: Circumstances) -> Columns:
@@ -208,19 +225,13 @@ def _read_levels(cells: Cells, around: Circumstances) -> Columns:
         "place": cells.choice("place", PLACES),
         "sigma_arcsec": cells.telling_number("sigma_arcsec", limits.SIGMA),
     }
-    face = cells.telling_number("face_deg", _FACE)
-    between = ~np.isnan(face) & (face != _FACE.low) & (face != _FACE.high)
-    cells.set_aside(between, "face_deg", lambda at: _FACE.reason(float(face[at])))
+    face = cells.telling_number("face_deg", limits.FACE)
+    between = ~np.isnan(face) & (face != limits.FACE.low) & (face != limits.FACE.high)
+    cells.set_aside(between, "face_deg", lambda at: limits.FACE.reason(float(face[at])))
     if cells.good.any() and not any(columns["place"]):
-        cells.remarks.append(
-            "no row says what the level stood on, so it is taken to be the pier; a column place with pier, "
-            "plate or mount says otherwise"
-        )
+        cells.remarks.append(info(IngestCode.PLACE_NOT_SAID))
     if np.any(face[cells.good] == 0.0) and np.any(face[cells.good] == 180.0):
-        cells.remarks.append(
-            "readings of one place with face 0 and face 180 within an hour are pairs: each counts as one "
-            "reading, free of the level's own error"
-        )
+        cells.remarks.append(info(IngestCode.FACES_PAIRED))
     return {**columns, "face_deg": face}
 
 
@@ -247,7 +258,7 @@ def _read_weather(cells: Cells, around: Circumstances) -> Columns:
     cells.set_aside(
         t_min_c > t_max_c,
         "t_min_c",
-        lambda at: f"is above t_max_c = {t_max_c[at]:g}: are the two columns exchanged?",
+        lambda at: warning(IngestCode.MIN_ABOVE_MAX, t_max_c=float(t_max_c[at])),
     )
     _remark_on_gaps(day[cells.good], cells)
     return {
@@ -269,14 +280,14 @@ def _remark_on_gaps(day: npt.NDArray[np.int64], cells: Cells) -> None:
     if lacking < max(2, _WORTH_TELLING * whole):
         return
     cells.remarks.append(
-        f"{lacking:,} of the {whole:,} days from {_date(days[0])} to {_date(days[-1])} have no row that can "
-        "be used: where no other file has them either, the usual temperature of the season is taken, led "
-        "over from the days beside it"
+        warning(
+            IngestCode.DAYS_LACKING,
+            days=lacking,
+            of_days=whole,
+            first_day=int(days[0]),
+            last_day=int(days[-1]),
+        )
     )
-
-
-def _date(day: int) -> str:
-    return str(np.datetime64(int(day), "D"))
 
 
 WEATHER_LAYOUT = LogLayout(
@@ -291,25 +302,16 @@ WEATHER_LAYOUT = LogLayout(
 # ---- Corrections: what was done to the knobs, the bolts, the mount or the pier, and when.
 
 
-#: Every kind of correction -> what was done, for people.
-KINDS = {
-    "azimuth": "azimuth knob turned",
-    "altitude": "altitude knob turned",
-    "shim": "shim put in or taken out",
-    "nuts": "levelling nuts turned",
-    "tighten": "bolts or knobs tightened",
-    "service": "instrument serviced: its constants restart",
-    "remount": "mount taken off and put back: constants, zeros and position restart",
-    "zero": "home switch or encoder moved: the hour-angle zero restarts",
-    "pier": "work on the pier itself",
-}
 #: Kind -> the numbers that it can't do without.
-NEEDED = {"shim": ("bearing_deg", "thickness_mm"), "nuts": ("bearing_deg", "turns")}
+NEEDED = {
+    CorrectionKind.SHIM: ("bearing_deg", "thickness_mm"),
+    CorrectionKind.NUTS: ("bearing_deg", "turns"),
+}
 
 
 def _read_corrections(cells: Cells, around: Circumstances) -> Columns:
     time_us = cells.time(around.now_us)
-    kind = cells.choice("kind", tuple(KINDS), required=True)
+    kind = cells.choice("kind", tuple(CorrectionKind), required=True)
     numbers = {
         "amount_arcmin": cells.telling_number("amount_arcmin", limits.AXIS_ARCMIN),
         "bearing_deg": cells.telling_number("bearing_deg", limits.BEARING) % 360.0,
@@ -319,7 +321,8 @@ def _read_corrections(cells: Cells, around: Circumstances) -> Columns:
     for one, needed in NEEDED.items():
         rows = np.array([word == one for word in kind], dtype=bool)
         for column in needed:
-            cells.set_aside(rows & np.isnan(numbers[column]), column, f"is blank, and needed for kind {one}")
+            why = warning(IngestCode.BLANK_FOR_KIND, kind=one)
+            cells.set_aside(rows & np.isnan(numbers[column]), column, why)
     return {"time_us": time_us, "kind": kind, **numbers, "note": cells.text("note")}
 
 

@@ -2,39 +2,113 @@
 
 from __future__ import annotations
 
-from drift.ingest.cells import Limits
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+import numpy as np
+
 from drift.ingest.units import HPA_PER_INHG
+from drift.notices import IngestCode, Notice, warning
+
+
+class Quantity(StrEnum):
+    """What a range is of."""
+
+    RIGHT_ASCENSION = "right_ascension"
+    DECLINATION = "declination"
+    TEMPERATURE = "temperature"
+    PRESSURE = "pressure"
+    BEARING = "bearing"
+    POSITION_ANGLE = "position_angle"
+    EXPOSURE = "exposure"
+    SIGMA = "sigma"
+    OFFSET = "offset"
+    AXIS_ERROR = "axis_error"
+    THICKNESS = "thickness"
+    TURNS = "turns"
+    SNOW = "snow"
+    FACE = "face"
+
+
+class Slip(StrEnum):
+    """What may have happened to a value outside its range."""
+
+    NONE = ""
+    FULL_TURN = "full_turn"
+    NEGATIVE_TURN = "negative_turn"
+    FAHRENHEIT = "fahrenheit"
+    KELVIN = "kelvin"
+    INCHES_OF_MERCURY = "inches_of_mercury"
+    SEA_LEVEL = "sea_level"
+
+
+def _no_slip(value: float) -> Slip:
+    return Slip.NONE
+
+
+@dataclass(frozen=True)
+class Limits:
+    """The range a number may have, in the contract's unit; `slip` names the likely slip behind a value."""
+
+    low: float
+    high: float
+    quantity: Quantity
+    open_high: bool = False
+    open_low: bool = False
+    slip: Callable[[float], Slip] = field(default=_no_slip, repr=False)
+    elevation_m: float | None = None  # of the site, where the range depends on it
+
+    def outside(self, values: np.ndarray) -> np.ndarray:
+        """Tell which values lie outside; NaN does not."""
+        below = values <= self.low if self.open_low else values < self.low
+        above = values >= self.high if self.open_high else values > self.high
+        return below | above
+
+    def reason(self, value: float) -> Notice:
+        """Say what is allowed, and what may have happened."""
+        return warning(
+            IngestCode.OUT_OF_RANGE,
+            quantity=self.quantity,
+            low=self.low,
+            high=self.high if math.isfinite(self.high) else None,
+            slip=self.slip(value),
+            **({} if self.elevation_m is None else {"elevation_m": self.elevation_m}),
+        )
+
 
 #: How far a true station pressure may lie from the standard atmosphere's at the site: weather moves it
 #: by 5 % at most, the rest allows for a rough elevation.
 PRESSURE_LEEWAY = 0.15
 
 
-def _ra_hint(value: float) -> str:
+def _ra_slip(value: float) -> Slip:
     if value == 360.0:
-        return "write 0 for 360"
-    return "right ascension in degrees runs from 0 to 360, never below 0" if -180.0 <= value < 0.0 else ""
+        return Slip.FULL_TURN
+    return Slip.NEGATIVE_TURN if -180.0 <= value < 0.0 else Slip.NONE
 
 
-def _temperature_hint(value: float) -> str:
+def _temperature_slip(value: float) -> Slip:
     if 60.0 < value <= 130.0:
-        return "is it in degrees Fahrenheit?"
-    return "is it in kelvins?" if 180.0 <= value <= 335.0 else ""
+        return Slip.FAHRENHEIT
+    return Slip.KELVIN if 180.0 <= value <= 335.0 else Slip.NONE
 
 
-RIGHT_ASCENSION = Limits(0.0, 360.0, "at least 0 and below 360 degrees", open_high=True, hint=_ra_hint)
-DECLINATION = Limits(-90.0, 90.0, "from -90 to 90 degrees")
-TEMPERATURE = Limits(-90.0, 60.0, "from -90 to 60 degrees Celsius", hint=_temperature_hint)
-BEARING = Limits(-180.0, 360.0, "a bearing clockwise from north, from 0 to 360 degrees")
-POSITION_ANGLE = Limits(-360.0, 360.0, "from -360 to 360 degrees")
-EXPOSURE = Limits(0.0, 86_400.0, "from 0 to 86400 seconds")
-SIGMA = Limits(0.0, float("inf"), "above 0: it is one standard deviation", open_low=True, open_high=True)
+RIGHT_ASCENSION = Limits(0.0, 360.0, Quantity.RIGHT_ASCENSION, open_high=True, slip=_ra_slip)
+DECLINATION = Limits(-90.0, 90.0, Quantity.DECLINATION)
+TEMPERATURE = Limits(-90.0, 60.0, Quantity.TEMPERATURE, slip=_temperature_slip)
+BEARING = Limits(-180.0, 360.0, Quantity.BEARING)
+POSITION_ANGLE = Limits(-360.0, 360.0, Quantity.POSITION_ANGLE)
+EXPOSURE = Limits(0.0, 86_400.0, Quantity.EXPOSURE)
+SIGMA = Limits(0.0, float("inf"), Quantity.SIGMA, open_low=True, open_high=True)
 # Ten degrees: an axis, a pier or a star that far out is another unit or another column.
-OFFSET_ARCSEC = Limits(-36_000.0, 36_000.0, "within 36000 arcseconds (10 degrees); is it in arcseconds?")
-AXIS_ARCMIN = Limits(-600.0, 600.0, "within 600 arcminutes (10 degrees); is it in arcminutes?")
-THICKNESS = Limits(-100.0, 100.0, "from -100 to 100 mm")
-TURNS = Limits(-100.0, 100.0, "from -100 to 100 turns")
-SNOW = Limits(0.0, 2_000.0, "from 0 to 2000 cm")
+OFFSET_ARCSEC = Limits(-36_000.0, 36_000.0, Quantity.OFFSET)
+AXIS_ARCMIN = Limits(-600.0, 600.0, Quantity.AXIS_ERROR)
+THICKNESS = Limits(-100.0, 100.0, Quantity.THICKNESS)
+TURNS = Limits(-100.0, 100.0, Quantity.TURNS)
+SNOW = Limits(0.0, 2_000.0, Quantity.SNOW)
+FACE = Limits(0.0, 180.0, Quantity.FACE)
 
 
 def standard_pressure_hpa(elevation_m: float) -> float:
@@ -52,12 +126,11 @@ def station_pressure(elevation_m: float) -> Limits:
     low = max(300.0, expected * (1.0 - PRESSURE_LEEWAY))
     high = min(1100.0, expected * (1.0 + PRESSURE_LEEWAY))
 
-    def hint(value: float) -> str:
+    def slip(value: float) -> Slip:
         if low <= value * HPA_PER_INHG <= high or 20.0 <= value <= 32.0:
-            return f"is it in inches of mercury? Multiply by {HPA_PER_INHG:.2f}"
+            return Slip.INCHES_OF_MERCURY
         if high < value <= 1080.0 and value >= 950.0:
-            return "is it reduced to sea level? The pressure at the station itself is needed"
-        return ""
+            return Slip.SEA_LEVEL
+        return Slip.NONE
 
-    words = f"from {low:.0f} to {high:.0f} hPa at {elevation_m:.0f} m above the sea"
-    return Limits(low, high, words, hint=hint)
+    return Limits(low, high, Quantity.PRESSURE, slip=slip, elevation_m=elevation_m)

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping as MappingOf
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 from drift.ingest.text import contract_name
-from drift.ingest.times import DATES, FORMS, REPEATED
+from drift.ingest.times import DateOrder, RepeatedHour, TimeForm
+from drift.ingest.values import SideMeans
 
 # ---- Which of a file's columns is which of the contract's, and how each is written.
 #
@@ -16,13 +18,33 @@ from drift.ingest.times import DATES, FORMS, REPEATED
 # file with the same header needs no question.
 
 
-ICRS, OF_DATE, MEAN = "ICRS", "of date", "mean of date"
-#: Frames of places; J2000 is taken as ICRS, from which it differs by 0.02 arcsec.
-FRAMES = (ICRS, OF_DATE, MEAN)
-SCALES = ("UTC", "TT", "TAI")
-MIDDLE, START, END = "middle", "start", "end"
-#: Which instant of an exposure a time is.
-INSTANTS = (MIDDLE, START, END)
+class PlaceFrame(StrEnum):
+    """The frame of a place; J2000 is taken as ICRS, from which it differs by 0.02 arcsec."""
+
+    ICRS = "ICRS"
+    OF_DATE = "of date"  # true equator and equinox
+    MEAN = "mean of date"
+
+
+class TimeScale(StrEnum):
+    """The scale of times that are no civil time."""
+
+    UTC = "UTC"
+    TT = "TT"
+    TAI = "TAI"
+
+
+class Instant(StrEnum):
+    """Which instant of an exposure a time is."""
+
+    MIDDLE = "middle"
+    START = "start"
+    END = "end"
+
+
+ICRS, OF_DATE, MEAN = PlaceFrame
+FRAMES = tuple(PlaceFrame)
+MIDDLE, START, END = Instant
 
 
 @dataclass(frozen=True)
@@ -32,38 +54,38 @@ class TimeFrom:
     Parameters
     ----------
     form
-        One of `drift.ingest.times.FORMS`.
+        How a time is given.
     order
-        Of the parts of a date in a text: one of `drift.ingest.times.DATES`.
+        Of the parts of a date in a text.
     zone
         Of times without one: "UTC", a name of the IANA list, an offset such as "+02:00"; "" when each
         time has its own.
     repeated_hour
-        How to take an hour that the clock went through twice: "first", "second", or "" by the order of rows.
+        How to take an hour that the clock went through twice.
     evening_date
         The date is that of the evening: times before noon belong to the day after.
     scale
-        Of times that are no civil time: one of `SCALES`.
+        Of times that are no civil time.
     instant
-        Of the exposure: one of `INSTANTS`; start and end need a column of exposure times.
+        Of the exposure; start and end need a column of exposure times.
     """
 
-    form: str = "text"
-    order: str = "year month day"
+    form: TimeForm = TimeForm.TEXT
+    order: DateOrder = DateOrder.YMD
     zone: str = ""
-    repeated_hour: str = ""
+    repeated_hour: RepeatedHour = RepeatedHour.BY_ORDER
     evening_date: bool = False
-    scale: str = "UTC"
-    instant: str = MIDDLE
+    scale: TimeScale = TimeScale.UTC
+    instant: Instant = MIDDLE
 
 
 #: Key of a time -> its allowed values; `zone` and `evening_date` are checked by themselves.
-TIME_CHOICES: dict[str, tuple[str, ...]] = {
-    "form": FORMS,
-    "order": tuple(DATES),
-    "repeated_hour": REPEATED,
-    "scale": SCALES,
-    "instant": INSTANTS,
+TIME_CHOICES: dict[str, type[StrEnum]] = {
+    "form": TimeForm,
+    "order": DateOrder,
+    "repeated_hour": RepeatedHour,
+    "scale": TimeScale,
+    "instant": Instant,
 }
 
 
@@ -74,7 +96,7 @@ class ColumnFrom:
     columns: tuple[str, ...] = ()
     value: str = ""
     unit: str = ""
-    means: str = ""  # of tube_side: one of `drift.ingest.values.MEANINGS`
+    means: SideMeans | None = None  # of tube_side
 
 
 @dataclass(frozen=True)
@@ -88,8 +110,8 @@ class Mapping:
     header: tuple[str, ...]
     columns: MappingOf[str, ColumnFrom]
     time: TimeFrom = field(default_factory=TimeFrom)
-    places: str = ICRS
-    mount_places: str = OF_DATE
+    places: PlaceFrame = ICRS
+    mount_places: PlaceFrame = OF_DATE
     own: bool = False  # the file has the contract's own columns, and nothing was mapped
 
     def fits(self, header: Sequence[str]) -> bool:

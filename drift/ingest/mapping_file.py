@@ -12,16 +12,25 @@ from collections.abc import Callable, Iterator
 from collections.abc import Mapping as MappingOf
 from contextlib import contextmanager
 from dataclasses import dataclass, field, fields
+from enum import StrEnum
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, TypeVar
 
 from drift.errors import LogFileError
 from drift.ingest.kinds import BY_KIND
-from drift.ingest.mapping import FRAMES, ICRS, OF_DATE, TIME_CHOICES, ColumnFrom, Mapping, TimeFrom
+from drift.ingest.mapping import (
+    ICRS,
+    OF_DATE,
+    TIME_CHOICES,
+    ColumnFrom,
+    Mapping,
+    PlaceFrame,
+    TimeFrom,
+)
 from drift.ingest.text import contract_name
 from drift.ingest.times import zone_named
 from drift.ingest.units import unit_of, units_for
-from drift.ingest.values import MEANINGS, ON
+from drift.ingest.values import ON, SideMeans
 from drift.site.lines import line_of, lines_of
 
 # ---- Changing a small text file beside the site file: by one program at a time, and whole or not at
@@ -257,6 +266,9 @@ def parse_mappings(text: str, name: str) -> dict[str, Mapping]:
     return found
 
 
+_Member = TypeVar("_Member", bound=StrEnum)
+
+
 @dataclass(frozen=True)
 class _Section:
     title: str
@@ -285,8 +297,8 @@ class _Section:
         lacking = [column for column in layout.required if column not in columns]
         if lacking:
             raise self._wrong("", f"lacks {', '.join(lacking)}, which {layout.title} need")
-        places = self._choice("places", self.section.get("places", ICRS), FRAMES)
-        mount = self._choice("mount_places", self.section.get("mount_places", OF_DATE), FRAMES)
+        places = self._member("places", self.section.get("places", ICRS), PlaceFrame)
+        mount = self._member("mount_places", self.section.get("mount_places", OF_DATE), PlaceFrame)
         return Mapping(kind, tuple(header), columns, time, places, mount)
 
     def _source(self, key: str, source: Any) -> ColumnFrom:
@@ -309,21 +321,24 @@ class _Section:
             if key.startswith("tilt_"):
                 allowed += ", divisions of 20 arcsec (the value of one division of the bubble)"
             raise self._wrong(key, f"has the unit {unit!r}; allowed here: {allowed}")
-        means = source.get("means", ON if key == "tube_side" and names else "")
-        if means:
-            self._choice(key, means, MEANINGS)
+        means = source.get("means") or (ON if key == "tube_side" and names else None)
+        if means is not None:
+            means = self._member(key, means, SideMeans)
         return ColumnFrom(tuple(names), value, unit, means)
 
     def _time(self, key: str, source: MappingOf[str, Any]) -> TimeFrom:
         said = {one.name: source[one.name] for one in fields(TimeFrom) if one.name in source}
         for name, value in said.items():
             if name in TIME_CHOICES:
-                self._choice(key, value, TIME_CHOICES[name])
+                said[name] = self._member(key, value, TIME_CHOICES[name])
         if said.get("zone") and (not isinstance(said["zone"], str) or zone_named(said["zone"]) is None):
             raise self._wrong(key, f"has the zone {said['zone']!r}, which is none of the IANA list")
         if not isinstance(said.get("evening_date", False), bool):
             raise self._wrong(key, "has an evening_date that is neither true nor false")
         return TimeFrom(**said)
+
+    def _member(self, key: str, value: Any, members: type[_Member]) -> _Member:
+        return members(self._choice(key, value, tuple(one.value for one in members)))
 
     def _choice(self, key: str, value: Any, allowed: tuple[str, ...]) -> str:
         if value not in allowed:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -12,6 +13,7 @@ import numpy.typing as npt
 
 from drift.ingest.cells import Cells, Circumstances
 from drift.ingest.values import US_PER_DAY, US_PER_SECOND
+from drift.notices import IngestCode, Notice, info, warning
 from drift.sky.of_date import separation_deg
 
 # ---- How high a place on the sky stands over the site, to a quarter of a degree.
@@ -220,6 +222,21 @@ class Places:
         return altitude < BELOW_DEG
 
 
+class HoursSeen(StrEnum):
+    """What shows that a right ascension is in hours."""
+
+    BY_MOUNT = "by_mount"  # multiplied by 15 it agrees with the mount's own place
+    BY_HORIZON = "by_horizon"  # as degrees some places are below the horizon, multiplied by 15 none
+
+
+class Cure(StrEnum):
+    """What would bring a file's places above the horizon."""
+
+    LONGITUDE_SIGN = "longitude_sign"
+    LATITUDE_SIGN = "latitude_sign"  # or that of the declinations
+    LOCAL_TIME = "local_time"
+
+
 def check_places(cells: Cells, around: Circumstances, places: Places) -> None:
     """Set aside the rows whose place can't be true, and remark on what spoils a whole file."""
     if _refuse_exchanged(cells, around, places) or not cells.good.any():
@@ -229,15 +246,14 @@ def check_places(cells: Cells, around: Circumstances, places: Places) -> None:
             return
         column = _column_in_hours(places.of(cells.good))
         if column:
-            _refuse_hours(cells, (column,), "multiplied by 15 it agrees with the mount's own place")
+            _refuse_hours(cells, (column,), HoursSeen.BY_MOUNT)
             return
         _set_far_aside(cells, places)
         if not cells.good.any():
             return
     if _both_in_hours(places.of(cells.good), around):
         columns = ("ra_deg",) if places.mount_ra_deg is None else ("ra_deg", "mount_ra_deg")
-        why = "no value reaches 24, and as degrees some places are below the horizon, multiplied by 15 none"
-        _refuse_hours(cells, columns, why)
+        _refuse_hours(cells, columns, HoursSeen.BY_HORIZON)
         return
     _set_below_aside(cells, around, places)
     _remark_on_small(cells, places)
@@ -251,13 +267,9 @@ def _refuse_exchanged(cells: Cells, around: Circumstances, places: Places) -> bo
     pairs = exchanged_pairs(places, around)
     if not pairs:
         return False
-    names = " and ".join(f"{cells.called(ra)} and {cells.called(dec)}" for ra, dec in pairs)
-    cells.remarks.append(
-        f"{names} seem to have changed places: many declinations are beyond 90 degrees, and exchanged the "
-        f"places are true.  All {cells.count} rows were set aside.  Give each column the other's name, and "
-        "import the file again"
-    )
-    reason = "seems to be a right ascension: the columns changed places"
+    names = tuple(cells.called(column) for pair in pairs for column in pair)
+    cells.remarks.append(warning(IngestCode.EXCHANGED, columns=names, rows=cells.count))
+    reason = warning(IngestCode.ROW_EXCHANGED)
     cells.set_aside(np.ones(cells.count, dtype=bool), pairs[0][1], reason)
     cells.aside.update(dict.fromkeys(range(cells.count), (pairs[0][1], reason)))
     return True
@@ -269,22 +281,21 @@ def _refuse_flipped(cells: Cells, around: Circumstances, places: Places) -> bool
     columns = flipped_columns(places.of(cells.good), around)
     if not columns:
         return False
-    names, rows = " or ".join(cells.called(column) for column in columns), int(cells.good.sum())
-    pair = f"{cells.called('dec_deg')} and {cells.called('mount_dec_deg')}"
-    why = "; fewer places are then below the horizon" if len(columns) == 1 else ""
     cells.remarks.append(
-        f"{names} seems to have the wrong sign: {pair} are opposite, and with the sign of one of them turned "
-        f"they agree{why}.  All {rows} rows were set aside.  North is positive: turn the sign of {names}, "
-        "and import the file again"
+        warning(
+            IngestCode.WRONG_SIGN,
+            columns=tuple(cells.called(column) for column in columns),  # one where the horizon tells which
+            opposite=(cells.called("dec_deg"), cells.called("mount_dec_deg")),
+            rows=int(cells.good.sum()),
+        )
     )
-    reason = "seems to have the wrong sign: the solved and the mount's declinations are opposite"
-    cells.set_aside(np.ones(cells.count, dtype=bool), columns[0], reason)
+    cells.set_aside(np.ones(cells.count, dtype=bool), columns[0], warning(IngestCode.ROW_WRONG_SIGN))
     return True
 
 
 def _check_frames(cells: Cells, around: Circumstances, places: Places) -> None:
     """Remark on places that are all in one frame; set a file aside whose solved and mount's are exchanged."""
-    from drift.ingest.trial import EXCHANGED, ONE_FRAME, frame_share
+    from drift.ingest.trial import FrameVerdict, frame_share
 
     if places.mount_ra_deg is None or places.mount_dec_deg is None:
         return
@@ -296,21 +307,11 @@ def _check_frames(cells: Cells, around: Circumstances, places: Places) -> None:
         places.mount_ra_deg,
         places.mount_dec_deg,
     )
-    found = f"{share.share:.2f} +- {share.sd:.2f} of it was found"
-    if share.verdict == ONE_FRAME:
-        cells.remarks.append(
-            "the mount's places and the solved ones seem to be in one frame: they should differ by "
-            f"precession, and {found}.  Either the mount's are in J2000, where places of date belong, or the "
-            "solved ones are of date; then every answer from this file is wrong.  The rows went in as they "
-            "are: undo the import, and import the file again with --answer mount_places=ICRS (or places=of "
-            "date)"
-        )
-    elif share.verdict == EXCHANGED:
-        cells.remarks.append(
-            "the mount's places and the solved ones seem to have changed places: they should differ by "
-            f"precession, and {found}.  All rows were set aside.  Give each column the other's name"
-        )
-        _refuse_rest(cells, "mount_ra_deg", "the mount's places and the solved ones have changed places")
+    if share.verdict is FrameVerdict.ONE_FRAME:
+        cells.remarks.append(warning(IngestCode.ONE_FRAME, share=share.share, share_sd=share.sd))
+    elif share.verdict is FrameVerdict.EXCHANGED:
+        cells.remarks.append(warning(IngestCode.FRAMES_EXCHANGED, share=share.share, share_sd=share.sd))
+        _refuse_rest(cells, "mount_ra_deg", warning(IngestCode.REST_EXCHANGED))
 
 
 def _column_in_hours(places: Places) -> str:
@@ -348,26 +349,14 @@ def _remark_on_small(cells: Cells, places: Places) -> None:
     rows = int(cells.good.sum())
     if rows < _REMARK_ROWS or not _all_below_24(places.of(cells.good)):
         return
-    names = "ra_deg" if places.mount_ra_deg is None else "ra_deg or mount_ra_deg"
-    cells.remarks.append(
-        f"no {names} in these {rows} rows reaches 24: if they are in hours, every answer from them is wrong; "
-        "then put the record aside, multiply by 15 and import the file into a new one.  If all of it was "
-        "taken within 24 degrees of right ascension, all is well"
-    )
+    names = ("ra_deg",) if places.mount_ra_deg is None else ("ra_deg", "mount_ra_deg")
+    cells.remarks.append(info(IngestCode.MAY_BE_HOURS, columns=names, rows=rows))
 
 
-def _refuse_hours(cells: Cells, columns: tuple[str, ...], why: str) -> None:
+def _refuse_hours(cells: Cells, columns: tuple[str, ...], seen: HoursSeen) -> None:
     rows = int(cells.good.sum())
-    names = " and ".join(columns)
-    seem = "seem" if len(columns) > 1 else "seems"
-    cells.remarks.append(
-        f"{names} {seem} to be in hours, where degrees belong: {why}.  All {rows} rows were set aside.  "
-        "Multiply "
-        f"{names} by 15 (or give the column that is in degrees this name), and import the file again"
-    )
-    cells.set_aside(
-        np.ones(cells.count, dtype=bool), columns[0], "seems to be in hours; multiply by 15 for degrees"
-    )
+    cells.remarks.append(warning(IngestCode.IN_HOURS, columns=columns, seen=seen, rows=rows))
+    cells.set_aside(np.ones(cells.count, dtype=bool), columns[0], warning(IngestCode.ROW_IN_HOURS))
 
 
 def _set_far_aside(cells: Cells, places: Places) -> None:
@@ -377,27 +366,18 @@ def _set_far_aside(cells: Cells, places: Places) -> None:
     doubtful = count > rows / 2 and rows >= _FEW_ROWS
     if doubtful:
         cells.remarks.append(
-            f"{count} of {rows} solves lie more than {FAR_DEG:.0f} degrees from the mount's own place, so "
-            "that none of them was taken.  Check that mount_ra_deg and mount_dec_deg are the mount's right "
-            "ascension and declination in degrees, and that they belong to the same exposures"
+            warning(IngestCode.FAR_FROM_MOUNT, solves=count, of_solves=rows, limit_deg=FAR_DEG)
         )
     cells.set_aside(
-        far,
-        "ra_deg",
-        lambda at: (
-            f"belongs to a place {apart[at]:.0f} degrees from the mount's own place: a wrong solve, "
-            "or a mount that did not know where it pointed"
-        ),
+        far, "ra_deg", lambda at: warning(IngestCode.ROW_FAR_FROM_MOUNT, apart_deg=float(apart[at]))
     )
     if doubtful:
-        _refuse_rest(cells, "ra_deg", "most solves of this file lie far from the mount's own place")
+        _refuse_rest(cells, "ra_deg", warning(IngestCode.REST_FAR_FROM_MOUNT))
 
 
-def _refuse_rest(cells: Cells, column: str, why: str) -> None:
+def _refuse_rest(cells: Cells, column: str, why: Notice) -> None:
     """Set aside what is left of a file that is doubtful as a whole."""
-    cells.set_aside(
-        np.ones(cells.count, dtype=bool), column, f"was set aside with the rest of the file: {why}"
-    )
+    cells.set_aside(np.ones(cells.count, dtype=bool), column, why)
 
 
 def _set_below_aside(cells: Cells, around: Circumstances, places: Places) -> None:
@@ -406,48 +386,37 @@ def _set_below_aside(cells: Cells, around: Circumstances, places: Places) -> Non
     rows = int(cells.good.sum())
     doubtful = below.sum() >= max(_DOUBTFUL * rows, _FEW_ROWS)
     if below.sum() >= max(_REMARKABLE * rows, _FEW_ROWS):
-        outcome = ", so that none of the file was taken" if doubtful else " and were set aside"
-        cells.remarks.append(_why_below(places.of(cells.good), around, below[cells.good], outcome))
-    cells.set_aside(
-        below,
-        "time_utc",
-        "is below the horizon at this site: a wrong time zone, longitude sign or another site's log?",
-    )
+        cells.remarks.append(_why_below(places.of(cells.good), around, below[cells.good], doubtful))
+    cells.set_aside(below, "time_utc", warning(IngestCode.ROW_BELOW_HORIZON))
     if doubtful:
-        _refuse_rest(cells, "time_utc", f"{int(below.sum())} of {rows} rows lie below the horizon")
+        why = warning(IngestCode.REST_BELOW_HORIZON, rows=int(below.sum()), of_rows=rows)
+        _refuse_rest(cells, "time_utc", why)
 
 
-def _why_below(places: Places, around: Circumstances, below: Mask, outcome: str) -> str:
+def _why_below(places: Places, around: Circumstances, below: Mask, doubtful: bool) -> Notice:
     """Say what would bring a file's places above the horizon."""
-    cures = [words for words, cured in _cures(places, around) if cured() <= _CURED]
-    told = (
-        f"That would be cured by {' or by '.join(cures)}"
-        if cures
-        else "Check that the longitude is east positive, the times are UTC and the log is of this site"
-    )
-    return (
-        f"{below.sum()} of {below.size} rows lie below the horizon of this site (latitude "
-        f"{around.latitude_deg:g}, longitude {around.longitude_deg:g}, east positive) at their "
-        f"time{outcome}.  {told}"
+    return warning(
+        IngestCode.BELOW_HORIZON,
+        rows=int(below.sum()),
+        of_rows=int(below.size),
+        latitude_deg=around.latitude_deg,
+        longitude_deg=around.longitude_deg,
+        zone=around.timezone,
+        all_set_aside=bool(doubtful),
+        cures=tuple(cure for cure, cured in _cures(places, around) if cured() <= _CURED),
     )
 
 
-def _cures(places: Places, around: Circumstances) -> Iterator[tuple[str, Callable[[], float]]]:
-    """Yield each likely slip in words, with the share of rows that would still be below without it."""
+def _cures(places: Places, around: Circumstances) -> Iterator[tuple[Cure, Callable[[], float]]]:
+    """Yield each likely slip, with the share of rows that would still be below without it."""
     east = replace(around, longitude_deg=-around.longitude_deg)
-    yield f"the longitude {east.longitude_deg:g} (east is positive)", lambda: places.below(east).mean()
+    yield Cure.LONGITUDE_SIGN, lambda: places.below(east).mean()
     south = replace(around, latitude_deg=-around.latitude_deg)
-    yield (
-        f"the latitude {south.latitude_deg:g} (north is positive) or by the other sign of the declinations",
-        lambda: places.below(south).mean(),
-    )
+    yield Cure.LATITUDE_SIGN, lambda: places.below(south).mean()
     if around.timezone:
         offset_us = _offset_us(around.timezone, places.time_us)
         shifted = replace(places, time_us=places.time_us - offset_us)
-        yield (
-            f"reading the times as local time of {around.timezone} instead of UTC",
-            lambda: shifted.below(around).mean(),
-        )
+        yield Cure.LOCAL_TIME, lambda: shifted.below(around).mean()
 
 
 def _offset_us(zone: str, time_us: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:

@@ -17,6 +17,7 @@ from drift.ingest.mapping import Mapping, own_mapping
 from drift.ingest.text import RawTable
 from drift.ingest.translate import Gathered, Plan, finish, gather
 from drift.ingest.units import own_unit, unit_of, units_for
+from drift.notices import IngestCode, Notice, info, warning
 from drift.readings import Columns, LogRead, RowSetAside
 
 # ---- A log file -> its rows: open it, know what its columns mean, check each row.
@@ -30,7 +31,7 @@ class Settle(Protocol):
     def claims(self, table: RawTable) -> bool:
         """Tell whether it has a say also where the columns are the contract's."""
 
-    def __call__(self, table: RawTable, around: Circumstances) -> tuple[Mapping, str]:
+    def __call__(self, table: RawTable, around: Circumstances) -> tuple[Mapping, Notice]:
         """Return how a table is read, and why so; or raise LogFileError."""
 
 
@@ -85,7 +86,7 @@ def read_table(table: RawTable, around: Circumstances, settle: Settle | None = N
     return read_mapped(table, around, mapping, why)
 
 
-def read_mapped(table: RawTable, around: Circumstances, mapping: Mapping, why: str) -> LogRead:
+def read_mapped(table: RawTable, around: Circumstances, mapping: Mapping, why: Notice) -> LogRead:
     """Read a table by a mapping; `why` tells people why it is taken for its kind of log.
 
     Raises
@@ -105,7 +106,7 @@ def read_mapped(table: RawTable, around: Circumstances, mapping: Mapping, why: s
         )
     cells = _cells(table, found, plan)
     columns = layout.read(cells, around)
-    aside, left_out = _told(cells, found, layout, table.name)
+    aside, left_out = _not_used(cells, found, layout, table.name)
     return LogRead(
         name=table.name,
         path=table.path,
@@ -123,7 +124,7 @@ def read_mapped(table: RawTable, around: Circumstances, mapping: Mapping, why: s
     )
 
 
-def _mapping(table: RawTable, around: Circumstances, settle: Settle | None) -> tuple[Mapping, str]:
+def _mapping(table: RawTable, around: Circumstances, settle: Settle | None) -> tuple[Mapping, Notice]:
     """Return how to read a table, and why: its own columns are the contract's, or somebody says how."""
     if settle is not None and settle.claims(table):
         mapping, why = settle(table, around)
@@ -227,30 +228,26 @@ def _cells(table: RawTable, found: Gathered, plan: Plan) -> Cells:
     width = len(table.headings)
     for position, count in found.surplus.items():
         cells.good[position] = False
-        cells.aside[position] = (
-            "",
-            f"the row has {count} cells, the header {width}: quote a text that holds a comma",
-        )
+        cells.aside[position] = ("", warning(IngestCode.TOO_MANY_CELLS, cells=count, header_cells=width))
     for position, why in found.aside.items():
         cells.good[position] = False
         cells.aside[position] = ("", why)
-    for reason, rows in refused.values():
+    for reason, rows in refused:
         cells.set_aside(rows, "time_utc", reason)
     return cells
 
 
-def _unused(table: RawTable, layout: LogLayout, mapping: Mapping) -> tuple[str, ...]:
+def _unused(table: RawTable, layout: LogLayout, mapping: Mapping) -> tuple[Notice, ...]:
     if mapping.own:
         unused = unused_columns(table.header, layout)
     else:
         used = {name.lower() for source in mapping.columns.values() for name in source.columns}
         unused = [name for name in table.header if name and name.lower() not in used]
     free = [column for column in layout.columns if column not in mapping.columns]
-    told = [
-        f"{name}{f' (is it meant for {near}?)' if (near := near_column(name, free)) else ''}"
-        for name in unused
-    ]
-    return (f"not used, but kept with each row as it came: {', '.join(told)}",) if unused else ()
+    if not unused:
+        return ()
+    meant_for = tuple(near_column(name, free) for name in unused)  # "" for no near name
+    return (info(IngestCode.COLUMNS_UNUSED, columns=tuple(unused), meant_for=meant_for),)
 
 
 def _good_rows(columns: Columns, cells: Cells) -> Columns:
@@ -269,15 +266,16 @@ def _good_raws(found: Gathered, cells: Cells) -> list[str]:
     return [raw for raw, good in zip(found.raws, cells.good.tolist(), strict=True) if good]
 
 
-def _told(
+def _not_used(
     cells: Cells, found: Gathered, layout: LogLayout, name: str
 ) -> tuple[tuple[RowSetAside, ...], tuple[RowSetAside, ...]]:
-    def entry(position: int, column: str, reason: str, kept: bool) -> RowSetAside:
+    def entry(position: int, column: str, reason: Notice, kept: bool) -> RowSetAside:
         value = cells.source(column, position) if column else ""
         line = int(found.lines[position])
         called = cells.called(column)
         return RowSetAside(name, line, called, value, reason, layout.kind, kept, found.raws[position])
 
     aside = tuple(entry(at, *cells.aside[at], False) for at in sorted(cells.aside))
-    left_out = sorted((at, column, reason) for at, column, reason in cells.left_out if cells.good[at])
+    left_out = [one for one in cells.left_out if cells.good[one[0]]]
+    left_out.sort(key=lambda one: (one[0], one[1], one[2].code))
     return aside, tuple(entry(at, column, reason, True) for at, column, reason in left_out)

@@ -19,6 +19,7 @@ from drift.ingest.text import RawTable
 from drift.ingest.translate import Plan, finish, gather
 from drift.ingest.trial import sample_of
 from drift.ingest.values import Ready
+from drift.notices import IngestCode, Notice, info
 
 # ---- A proposal shown to people: what becomes of each column, and three sample rows.
 
@@ -77,9 +78,9 @@ def preview_of(table: RawTable, mapping: Mapping, around: Circumstances) -> Prev
     rows = []
     for at in range(min(ROWS_SHOWN, len(gathered.raws))):
         rows.append({name: _shown(name, ready, at) for name, ready in gathered.columns.items()})
-        for reason, some in refused.values():
+        for _, some in refused:
             if some[at]:
-                rows[-1]["time_utc"] = f"none, because it {reason}"
+                rows[-1]["time_utc"] = "none: the clock did not show it, or showed it twice"
     used = {name.lower() for source in mapping.columns.values() for name in source.columns}
     unused = tuple(name for name in table.header if name and name.lower() not in used)
     raws = tuple(gathered.raws[: len(rows)])
@@ -141,7 +142,7 @@ class Settler:
         """
         return bool(self.wanted in self.kept.mappings or self._to_tables)
 
-    def __call__(self, table: RawTable, around: Circumstances) -> tuple[Mapping, str]:
+    def __call__(self, table: RawTable, around: Circumstances) -> tuple[Mapping, Notice]:
         """Return how a table is read, and why so.
 
         Raises
@@ -151,14 +152,15 @@ class Settler:
         """
         name = self._name_of(table)
         if name:
-            return self.kept.mappings[name], f"by the mapping {name!r} in {self.kept.path.name}"
+            why = info(IngestCode.MAPPING_KEPT, mapping=name, file=self.kept.path.name)
+            return self.kept.mappings[name], why
         proposal = self._proposal(table, around)
         mapping = proposal.mapping
         assert mapping is not None
         suggested = self.kept.free_name(self.wanted or Path(table.name).stem)
         name = self._agreed(table, proposal, preview_of(table, mapping, around), suggested)
         self.kept, name = self.kept.keep(name, mapping)
-        return mapping, f"as agreed, and kept as the mapping {name!r} in {self.kept.path.name}"
+        return mapping, info(IngestCode.MAPPING_AGREED, mapping=name, file=self.kept.path.name)
 
     @property
     def _to_tables(self) -> dict[str, str]:

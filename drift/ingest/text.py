@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.errors import LogFileError
+from drift.notices import IngestCode, Notice, info
 from drift.readings import FORMER_COLUMNS
 
 # ---- A file of any form as a table of raw columns: the seam between what a file looks like and what it
@@ -66,7 +67,7 @@ class Rows:
     lines: npt.NDArray[np.int64] = field(repr=False)
     raws: list[str] = field(repr=False)
     surplus: dict[int, int] = field(default_factory=dict)  # position of a row -> cells it has, when too many
-    aside: dict[int, str] = field(default_factory=dict)  # position of a row that is none -> why
+    aside: dict[int, Notice] = field(default_factory=dict)  # position of a row that is none -> why
 
 
 @dataclass(frozen=True)
@@ -81,7 +82,7 @@ class RawTable:
     header_line: int  # 0 when the form has no header line
     parts: Iterable[Rows] = field(repr=False)
     split_raw: Callable[[str], list[str]] = field(repr=False)
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Notice, ...] = ()
     decimal: str = "."  # what stands before the decimals of a number in the text
     delimiter: str = ""  # of a delimited text, "" for other forms
 
@@ -113,7 +114,7 @@ class Decoded:
     """The text of a file, lines ended by a line feed, and remarks on how it was read."""
 
     text: str
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Notice, ...] = ()
 
 
 def decode(data: bytes, name: str) -> Decoded:
@@ -163,7 +164,7 @@ def _utf16(data: bytes, name: str) -> Decoded:
             f"{name} begins like UTF-16 text but can't be read as such (byte {error.start}): "
             "save it as UTF-8 text and import it again."
         ) from error
-    return Decoded(_plain_line_ends(text), ("read as UTF-16 text",))
+    return Decoded(_plain_line_ends(text), (info(IngestCode.READ_AS_UTF16),))
 
 
 def _western(data: bytes, error: UnicodeDecodeError) -> Decoded:
@@ -172,8 +173,7 @@ def _western(data: bytes, error: UnicodeDecodeError) -> Decoded:
         text = data.decode("cp1252")
     except UnicodeDecodeError:
         text = data.decode("latin-1")
-    remark = f"not UTF-8 text (line {line}): read as Western European (cp1252); no number depends on it"
-    return Decoded(_plain_line_ends(text), (remark,))
+    return Decoded(_plain_line_ends(text), (info(IngestCode.READ_AS_WESTERN, line=line),))
 
 
 def _refuse_other_files(data: bytes, name: str) -> None:
@@ -206,13 +206,6 @@ def _plain_line_ends(text: str) -> str:
 DELIMITERS = (",", ";", "\t", "|", "  ", " ")
 _RUNS = {"  ": re.compile(r"\s{2,}|\t"), " ": re.compile(r"\s+")}
 _BLANKS = ' \t,;|"'  # a row of these alone is blank: spreadsheets write them
-_DELIMITER_NAMES = {
-    ";": "semicolons",
-    "\t": "tabs",
-    "|": "upright bars",
-    "  ": "two or more blanks",
-    " ": "blanks",
-}
 _END = "\x00end of file\x00"  # can't stand in a file: zero bytes are refused as binary
 
 
@@ -224,12 +217,6 @@ def is_blank(line: str) -> bool:
 def is_comment(line: str) -> bool:
     """Tell whether a line is a comment."""
     return line.lstrip().startswith("#")
-
-
-def delimiter_words(delimiter: str) -> str:
-    """Return the remark on an unusual delimiter, "" on commas."""
-    name = _DELIMITER_NAMES.get(delimiter)
-    return f"fields are separated by {name}" if name else ""
 
 
 def split_line(line: str, delimiter: str) -> list[str]:

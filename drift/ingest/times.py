@@ -5,12 +5,14 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from enum import StrEnum
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 import numpy.typing as npt
 
 from drift.ingest.values import US_PER_DAY, US_PER_SECOND, Alike, Times
+from drift.notices import IngestCode, Notice, warning
 
 # ---- Times as people write them -> microseconds since 1970 on the clock that they were read from.
 #
@@ -25,12 +27,22 @@ Mask = npt.NDArray[np.bool_]
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _NAME = r"(?P<name>[A-Za-z]{3,9})\.?"
 _MONTH = rf"(?:(?P<month>\d{{1,2}})|{_NAME})"
+
+
+class DateOrder(StrEnum):
+    """The order of the parts of a date."""
+
+    YMD = "year month day"
+    DMY = "day month year"
+    MDY = "month day year"
+
+
 #: Order -> the pattern of a date.
 DATES = {
-    "year month day": rf"(?P<year>\d{{4}})(?:(?P<gap>[-/. ]){_MONTH}(?P=gap)(?P<day>\d{{1,2}})"
+    DateOrder.YMD: rf"(?P<year>\d{{4}})(?:(?P<gap>[-/. ]){_MONTH}(?P=gap)(?P<day>\d{{1,2}})"
     r"|(?P<month_2>\d\d)(?P<day_2>\d\d))",
-    "day month year": rf"(?P<day>\d{{1,2}})(?:[-/ ]|\. ?){_MONTH}(?:[-/ ]|\. ?)(?P<year>\d{{4}}|\d\d)",
-    "month day year": rf"{_MONTH}[-/. ](?P<day>\d{{1,2}})(?:,? |[-/.])(?P<year>\d{{4}}|\d\d)",
+    DateOrder.DMY: rf"(?P<day>\d{{1,2}})(?:[-/ ]|\. ?){_MONTH}(?:[-/ ]|\. ?)(?P<year>\d{{4}}|\d\d)",
+    DateOrder.MDY: rf"{_MONTH}[-/. ](?P<day>\d{{1,2}})(?:,? |[-/.])(?P<year>\d{{4}}|\d\d)",
 }
 _CLOCK = (
     r"(?:(?P<hour>\d{1,2})(?:[:.]|h ?)(?P<minute>\d\d)(?:(?:[:.]|m ?|min ?)(?P<second>\d\d)"
@@ -44,13 +56,25 @@ _TEXTS = {
 }
 _DATE_ALONE = {order: re.compile(date, re.ASCII) for order, date in DATES.items()}
 
+
+class TimeForm(StrEnum):
+    """How the times of a file are given."""
+
+    TEXT = "text"
+    JD = "JD"
+    MJD = "MJD"
+    SPREADSHEET_DAYS = "spreadsheet days"
+    UNIX_SECONDS = "Unix seconds"
+    UNIX_MILLISECONDS = "Unix milliseconds"
+
+
 #: Form of a number -> microseconds a unit, and where it counts from [us since 1970].
-_DAYS_FROM = {"JD": 2_440_587.5, "MJD": 40_587.0, "spreadsheet days": 25_569.0}
-_SECONDS = {"Unix seconds": US_PER_SECOND, "Unix milliseconds": 1_000}
+_DAYS_FROM = {TimeForm.JD: 2_440_587.5, TimeForm.MJD: 40_587.0, TimeForm.SPREADSHEET_DAYS: 25_569.0}
+_SECONDS = {TimeForm.UNIX_SECONDS: US_PER_SECOND, TimeForm.UNIX_MILLISECONDS: 1_000}
 #: Every form of a time.
-FORMS = ("text", *_DAYS_FROM, *_SECONDS)
+FORMS = tuple(TimeForm)
 #: Forms that count from an instant, so that no zone has a say.
-ABSOLUTE = ("JD", "MJD", *_SECONDS)
+ABSOLUTE = (TimeForm.JD, TimeForm.MJD, *_SECONDS)
 _COUNT = re.compile(r"\+?(\d{1,16})(?:[.,](\d+))?")
 _LEAST_YEAR_OF_1900 = 70  # two digits from here on are of the last century
 _NOON_US = US_PER_DAY // 2
@@ -70,13 +94,13 @@ class TimeSpelling:
         The date is that of the evening: times before noon belong to the day after it.
     """
 
-    form: str = "text"
-    order: str = "year month day"
+    form: TimeForm = TimeForm.TEXT
+    order: DateOrder = DateOrder.YMD
     evening_date: bool = False
 
     def read(self, cells: list[str]) -> Times:
         """Read cells: the clock [us since 1970] and which cells are none; naive where no zone is written."""
-        if self.form != "text":
+        if self.form != TimeForm.TEXT:
             return self._counts(cells)
         quick = self._alike(cells)
         return quick if quick is not None else self._texts(cells)
@@ -102,11 +126,11 @@ class TimeSpelling:
         none = np.zeros(len(found), dtype=bool)
         return Times(us, ~good, good if self.form not in ABSOLUTE else none)
 
-    def why(self) -> str:
+    def why(self) -> Notice:
         """Say why a cell is no time here."""
-        if self.form != "text":
-            return f"is not a time as {self.form}"
-        return f"is not a date and time in the order {self.order}, hours, minutes, seconds"
+        if self.form != TimeForm.TEXT:
+            return warning(IngestCode.TIME_NOT_IN_FORM, form=self.form)
+        return warning(IngestCode.TIME_NOT_IN_ORDER, order=self.order)
 
     def _counts(self, cells: list[str]) -> Times:
         """Read days or seconds from the digits themselves: a Julian date has more than a float holds."""
@@ -230,7 +254,7 @@ def _days(
     return np.where(bad, 0, days), bad
 
 
-def dates_in_order(cells: list[str], order: str) -> Mask:
+def dates_in_order(cells: list[str], order: DateOrder) -> Mask:
     """Tell which texts begin with a date of the calendar in an order, whatever time of day follows."""
     out = np.zeros(len(cells), dtype=bool)
     for at, cell in enumerate(cells):
@@ -242,14 +266,14 @@ def dates_in_order(cells: list[str], order: str) -> Mask:
     return out
 
 
-def _date_numbers(cell: str, order: str) -> tuple[int, ...] | None:
+def _date_numbers(cell: str, order: DateOrder) -> tuple[int, ...] | None:
     match = _DATE_ALONE[order].fullmatch(cell)
     if match is None:
         return None
     return _numbers_of(_TEXTS[order].fullmatch(f"{cell} 00:00:00"))
 
 
-def read_days(cells: list[str], order: str) -> tuple[npt.NDArray[np.int64], Mask]:
+def read_days(cells: list[str], order: DateOrder) -> tuple[npt.NDArray[np.int64], Mask]:
     """Read calendar dates in an order: days since 1970-01-01, and which cells are none."""
     rows = [_date_numbers(cell, order) or (0,) * 8 for cell in cells]
     table = np.array(rows, dtype=np.int64).reshape(len(cells), 8)
@@ -261,7 +285,7 @@ def has_clock(cell: str) -> bool:
     return re.fullmatch(_CLOCK + _ZONE, cell, re.ASCII) is not None
 
 
-def zone_written(cell: str, order: str) -> bool:
+def zone_written(cell: str, order: DateOrder) -> bool:
     """Tell whether a text ends in UTC, Z or an offset."""
     match = _TEXTS[order].fullmatch(cell)
     return match is not None and bool(match["zone"] or match["offset"])
@@ -276,7 +300,15 @@ def zone_written(cell: str, order: str) -> bool:
 
 Ints = npt.NDArray[np.int64]
 
-REPEATED = ("", "first", "second")
+
+class RepeatedHour(StrEnum):
+    """How to take an hour that the clock went through twice."""
+
+    BY_ORDER = ""  # of the rows
+    FIRST = "first"
+    SECOND = "second"
+
+
 _OFFSET = re.compile(r"(?:UTC|GMT)?([+-])(\d{1,2})(?::?(\d\d))?", re.ASCII)
 _FIRST_DAY = datetime(1970, 1, 1)
 #: A later row whose clock is this much earlier is taken after the clock was put back [us].
@@ -308,7 +340,7 @@ class Zoned:
     unclear: Mask
 
 
-def to_utc(clock_us: Ints, zone: tzinfo, repeated_hour: str = "") -> Zoned:
+def to_utc(clock_us: Ints, zone: tzinfo, repeated_hour: RepeatedHour = RepeatedHour.BY_ORDER) -> Zoned:
     """Turn the readings of a zone's clock, in the order of the rows, into UTC.
 
     Parameters
@@ -318,16 +350,16 @@ def to_utc(clock_us: Ints, zone: tzinfo, repeated_hour: str = "") -> Zoned:
     zone
         The zone.
     repeated_hour
-        "first" or "second": how to take an hour that the clock went through twice; "": by the order of the
-        rows, which tells it where the clock is seen to jump back.
+        How to take an hour that the clock went through twice; the order of the rows tells it where the clock
+        is seen to jump back.
     """
     before, after = _offsets(clock_us, zone)
     missing, twice = after > before, after < before
     offset = np.minimum(before, after)
     unclear = np.zeros(len(clock_us), dtype=bool)
-    if repeated_hour == "first":
+    if repeated_hour == RepeatedHour.FIRST:
         offset = np.where(twice, before, offset)
-    elif not repeated_hour:
+    elif repeated_hour == RepeatedHour.BY_ORDER:
         second, unclear = _by_order(clock_us, twice)
         offset = np.where(twice & ~second, before, offset)
     return Zoned(clock_us - offset, missing, unclear)

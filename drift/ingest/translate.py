@@ -10,11 +10,35 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.ingest import values
-from drift.ingest.mapping import END, ICRS, MEAN, START, ColumnFrom, Mapping, TimeFrom
+from drift.ingest.mapping import (
+    END,
+    ICRS,
+    MEAN,
+    OF_DATE,
+    START,
+    ColumnFrom,
+    Instant,
+    Mapping,
+    PlaceFrame,
+    TimeFrom,
+    TimeScale,
+)
 from drift.ingest.text import Heading, RawCells, Rows
-from drift.ingest.times import TimeSpelling, read_days, to_utc, zone_named
+from drift.ingest.times import TimeForm, TimeSpelling, read_days, to_utc, zone_named
 from drift.ingest.units import own_unit
-from drift.ingest.values import NumberSpelling, Ready, blanks, joined, read_plain, side_of, sort_of
+from drift.ingest.values import (
+    ON,
+    NumberSpelling,
+    Ready,
+    SideMeans,
+    Sort,
+    blanks,
+    joined,
+    read_plain,
+    side_of,
+    sort_of,
+)
+from drift.notices import IngestCode, Notice, warning
 
 Mask = npt.NDArray[np.bool_]
 Numbers = npt.NDArray[np.float64]
@@ -23,11 +47,8 @@ Numbers = npt.NDArray[np.float64]
 _DECIMALS = 10
 #: Columns in which 360 degrees (24 h, by rounding) are 0.
 _FULL_TURN = ("ra_deg", "mount_ra_deg")
-_MISSING = "stands in an hour that the clocks left out when they were put forward: no such time was"
-_UNCLEAR = (
-    "stands in the hour that the clocks went through twice when they were put back, and the order of the "
-    'rows does not tell which: give repeated_hour "first" or "second"'
-)
+#: Rows that are set aside for one reason.
+Refused = tuple[tuple[Notice, Mask], ...]
 
 
 @dataclass(frozen=True)
@@ -71,7 +92,7 @@ class Gathered:
     lines: npt.NDArray[np.int64] = field(repr=False)
     raws: list[str] = field(repr=False)
     surplus: dict[int, int]
-    aside: dict[int, str]
+    aside: dict[int, Notice]
     columns: dict[str, Ready] = field(repr=False)
 
 
@@ -80,7 +101,7 @@ def gather(parts: Iterable[Rows], plan: Plan) -> Gathered:
     lines: list[npt.NDArray[np.int64]] = []
     raws: list[str] = []
     surplus: dict[int, int] = {}
-    aside: dict[int, str] = {}
+    aside: dict[int, Notice] = {}
     read: dict[str, list[Ready]] = {column: [] for column in plan.at}
     for part in parts:
         aside.update({len(raws) + at: why for at, why in part.aside.items()})
@@ -102,36 +123,36 @@ def _read(column: str, cells: list[RawCells], count: int, plan: Plan) -> Ready:
         return _constant(source.value, sort, column, count, plan)
     if plan.mapping.own:
         return _read_own(cells[0], sort, column, plan)
-    if sort == "time":
+    if sort is Sort.TIME:
         return _read_time(cells, plan.mapping.time)
-    if len(cells) == 1 and isinstance(cells[0], np.ndarray) and sort in ("number", "flag"):
+    if len(cells) == 1 and isinstance(cells[0], np.ndarray) and sort in (Sort.NUMBER, Sort.FLAG):
         return _convert(cells[0], column, source.unit)
     texts = _joined_texts(cells)
-    if sort == "number":
+    if sort is Sort.NUMBER:
         return _read_number(texts, column, source, plan.decimal)
-    if sort == "day":
+    if sort is Sort.DAY:
         days, bad = read_days(texts, plan.mapping.time.order)
-        words = f"is not a date in the order {plan.mapping.time.order}"
-        return Ready(days, bad, blanks(texts), why=lambda cell: words)
+        why = warning(IngestCode.DATE_NOT_IN_ORDER, order=plan.mapping.time.order)
+        return Ready(days, bad, blanks(texts), why=lambda cell: why)
     if column == "tube_side":
-        texts = _sides(texts, source.means)
+        texts = _sides(texts, source.means or ON)
     return read_plain(texts, sort)
 
 
-def _read_own(cells: RawCells, sort: str, column: str, plan: Plan) -> Ready:
+def _read_own(cells: RawCells, sort: Sort, column: str, plan: Plan) -> Ready:
     if isinstance(cells, np.ndarray):
         return (
             read_plain(as_texts(cells), sort)
-            if sort not in ("number", "flag")
+            if sort not in (Sort.NUMBER, Sort.FLAG)
             else _convert(cells, column, "")
         )
-    if sort == "number" and plan.decimal == ",":
+    if sort is Sort.NUMBER and plan.decimal == ",":
         own = own_unit(column)
         return _read_number(cells, column, ColumnFrom(unit=own.name if own else ""), ",")
     return read_plain(cells, sort)
 
 
-def _constant(value: str, sort: str, column: str, count: int, plan: Plan) -> Ready:
+def _constant(value: str, sort: Sort, column: str, count: int, plan: Plan) -> Ready:
     """Read one value for all rows; it stands in the mapping, written as the contract has it."""
     one = read_plain([value], sort)
     spread: npt.NDArray[np.generic] | list[str]
@@ -168,7 +189,7 @@ def _read_number(texts: list[str], column: str, source: ColumnFrom, decimal: str
 
 def _read_time(cells: list[RawCells], time: TimeFrom) -> Ready:
     spelling = TimeSpelling(time.form, time.order, time.evening_date)
-    if len(cells) == 1 and isinstance(cells[0], np.ndarray) and time.form != "text":
+    if len(cells) == 1 and isinstance(cells[0], np.ndarray) and time.form != TimeForm.TEXT:
         times = spelling.convert(cells[0])
         blank = np.isnan(cells[0])
     else:
@@ -179,20 +200,20 @@ def _read_time(cells: list[RawCells], time: TimeFrom) -> Ready:
     return Ready(times.us, times.unreadable, blank, times.naive, why=lambda cell: why)
 
 
-def _sides(texts: list[str], means: str) -> list[str]:
+def _sides(texts: list[str], means: SideMeans) -> list[str]:
     known = {text: side_of(text, means) for text in set(texts)}
     return [text if known[text] is None else str(known[text]) for text in texts]
 
 
-def finish(columns: dict[str, Ready], mapping: Mapping) -> dict[str, tuple[str, Mask]]:
+def finish(columns: dict[str, Ready], mapping: Mapping) -> Refused:
     """Do what needs the whole file: local time to UTC, middles of exposures, places to other frames.
 
     Returns
     -------
-    dict
-        Reason -> the rows that it sets aside for their time.
+    tuple
+        Reasons, each with the rows that it sets aside for their time.
     """
-    aside: dict[str, tuple[str, Mask]] = {}
+    aside: Refused = ()
     if mapping.own:
         return aside
     if "time_utc" in columns:
@@ -206,47 +227,50 @@ def finish(columns: dict[str, Ready], mapping: Mapping) -> dict[str, tuple[str, 
     return aside
 
 
-def _with_times_and_frames(columns: dict[str, Ready], mapping: Mapping) -> dict[str, tuple[str, Mask]]:
-    aside: dict[str, tuple[str, Mask]] = {}
+def _with_times_and_frames(columns: dict[str, Ready], mapping: Mapping) -> Refused:
+    aside: Refused = ()
     times = columns["time_utc"]
     if mapping.time.zone and times.naive is not None and times.naive.any():
         times, aside = _in_utc(times, mapping.time)
-    if mapping.time.scale != "UTC":
+    if mapping.time.scale != TimeScale.UTC:
         times = replace(times, values=utc_of(np.asarray(times.values), mapping.time.scale))
     columns["time_utc"] = _middle(times, columns.get("exposure_s"), mapping.time.instant)
     good = ~(columns["time_utc"].bad | columns["time_utc"].blank)
-    for _, rows in aside.values():
+    for _, rows in aside:
         good &= ~rows
     _to_frame(columns, "ra_deg", "dec_deg", mapping.places, ICRS, good)
-    _to_frame(columns, "mount_ra_deg", "mount_dec_deg", mapping.mount_places, "of date", good)
+    _to_frame(columns, "mount_ra_deg", "mount_dec_deg", mapping.mount_places, OF_DATE, good)
     return aside
 
 
-def _in_utc(times: Ready, time: TimeFrom) -> tuple[Ready, dict[str, tuple[str, Mask]]]:
+def _in_utc(times: Ready, time: TimeFrom) -> tuple[Ready, Refused]:
     zone = zone_named(time.zone)
     naive = times.naive
     us = np.asarray(times.values).copy()
     if zone is None or naive is None:
-        return times, {}
+        return times, ()
     rows = np.flatnonzero(naive)
     zoned = to_utc(us[rows], zone, time.repeated_hour)
     us[rows] = zoned.us
     missing, unclear = np.zeros(len(us), dtype=bool), np.zeros(len(us), dtype=bool)
     missing[rows[zoned.missing]], unclear[rows[zoned.unclear]] = True, True
     none = np.zeros(len(us), dtype=bool)
-    reasons = {"missing": (f"{_MISSING} in {time.zone}", missing), "unclear": (_UNCLEAR, unclear)}
-    return replace(times, values=us, naive=none), {key: one for key, one in reasons.items() if one[1].any()}
+    reasons = (
+        (warning(IngestCode.HOUR_LEFT_OUT, zone=time.zone), missing),
+        (warning(IngestCode.HOUR_REPEATED), unclear),
+    )
+    return replace(times, values=us, naive=none), tuple(one for one in reasons if one[1].any())
 
 
-def utc_of(us: npt.NDArray[np.int64], scale: str) -> npt.NDArray[np.int64]:
+def utc_of(us: npt.NDArray[np.int64], scale: TimeScale) -> npt.NDArray[np.int64]:
     """Return UTC of UTC, TT or TAI [us]; looked up twice, because the table goes by days of UTC."""
-    if scale == "UTC":
+    if scale == TimeScale.UTC:
         return us
     from drift.sky.clock import MJD_1970, TT_MINUS_TAI_S
     from drift.sky.earth import installed_earth_rotation
 
     leaps = installed_earth_rotation().leap_seconds
-    ahead_s = TT_MINUS_TAI_S if scale == "TT" else 0.0
+    ahead_s = TT_MINUS_TAI_S if scale == TimeScale.TT else 0.0
     utc = us
     for _ in range(2):
         offset = leaps.at(utc // values.US_PER_DAY + MJD_1970) + ahead_s
@@ -254,7 +278,7 @@ def utc_of(us: npt.NDArray[np.int64], scale: str) -> npt.NDArray[np.int64]:
     return utc
 
 
-def _middle(times: Ready, exposure: Ready | None, instant: str) -> Ready:
+def _middle(times: Ready, exposure: Ready | None, instant: Instant) -> Ready:
     """Move the start or end of an exposure to its middle; where no exposure time is given it stays."""
     if exposure is None or instant not in (START, END):
         return times
@@ -264,7 +288,9 @@ def _middle(times: Ready, exposure: Ready | None, instant: str) -> Ready:
     return replace(times, values=np.asarray(times.values) + (shift if instant == START else -shift))
 
 
-def _to_frame(columns: dict[str, Ready], ra: str, dec: str, given: str, wanted: str, good: Mask) -> None:
+def _to_frame(
+    columns: dict[str, Ready], ra: str, dec: str, given: PlaceFrame, wanted: PlaceFrame, good: Mask
+) -> None:
     """Turn places from the frame that they are given in into the one that the contract has them in."""
     if given == wanted or ra not in columns or dec not in columns:
         return

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from enum import StrEnum
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +14,7 @@ from drift.ingest.mapping import Decisions, Mapping
 from drift.ingest.places import BELOW_DEG, altitude_deg, hour_angle_rad
 from drift.ingest.text import Heading, RawCells, RawTable, Rows
 from drift.ingest.translate import Plan, as_texts, finish, gather
-from drift.ingest.values import ON, US_PER_DAY, Ready
+from drift.ingest.values import ON, US_PER_DAY, Ready, TubeSide
 
 # ---- Whether the mount's places and the solved ones are in the frames that a file says, by their
 # differences.
@@ -28,10 +29,20 @@ from drift.ingest.values import ON, US_PER_DAY, Ready
 
 Numbers = npt.NDArray[np.float64]
 
-RIGHT, ONE_FRAME, EXCHANGED, UNKNOWN = "right", "one frame", "exchanged", "unknown"
+
+class FrameVerdict(StrEnum):
+    """What precession tells of the frames of a file's places."""
+
+    RIGHT = "right"  # the mount's of date, the solved ones ICRS
+    ONE_FRAME = "one frame"
+    EXCHANGED = "exchanged"
+    UNKNOWN = "unknown"
+
+
 #: The share must be known to this (one standard deviation) and lie this near to a whole number.
 _KNOWN = 0.1
 _NEAR = 0.3
+_SHARES = ((FrameVerdict.RIGHT, 1.0), (FrameVerdict.ONE_FRAME, 0.0), (FrameVerdict.EXCHANGED, -1.0))
 _FEW_ROWS = 8
 #: So many nights, spread over the file, are looked at, and so many rows of them.
 _NIGHTS_LOOKED_AT = 100
@@ -53,14 +64,14 @@ class FrameShare:
     sd: float
 
     @property
-    def verdict(self) -> str:
-        """Return `RIGHT`, `ONE_FRAME`, `EXCHANGED` or `UNKNOWN`."""
+    def verdict(self) -> FrameVerdict:
+        """What it tells."""
         if not self.sd < _KNOWN:
-            return UNKNOWN
-        for verdict, share in ((RIGHT, 1.0), (ONE_FRAME, 0.0), (EXCHANGED, -1.0)):
+            return FrameVerdict.UNKNOWN
+        for verdict, share in _SHARES:
             if abs(self.share - share) < _NEAR:
                 return verdict
-        return UNKNOWN
+        return FrameVerdict.UNKNOWN
 
 
 def frame_share(
@@ -308,7 +319,7 @@ class Trial:
         for name in ("time_utc", "ra_deg", "dec_deg", "mount_ra_deg", "mount_dec_deg"):
             if name in columns:
                 good &= ~(columns[name].bad | columns[name].blank)
-        for _, rows in refused.values():
+        for _, rows in refused:
             good &= ~rows
         us = np.asarray(columns["time_utc"].values)
         good &= (us > _FIRST_US) & (us < _LAST_US)
@@ -353,7 +364,7 @@ class Trial:
         us = self.of_column("time_utc").astype(np.int64)
         hour_angle = hour_angle_rad(self.around.longitude_deg, us, self.of_column("ra_deg"))
         texts = np.array(self.columns["tube_side"].values, dtype=object)[self.good]
-        told = ((texts == "east") | (texts == "west")) & (np.abs(hour_angle) > _MERIDIAN_RAD)
+        told = ((texts == TubeSide.EAST) | (texts == TubeSide.WEST)) & (np.abs(hour_angle) > _MERIDIAN_RAD)
         if told.sum() < _FEW:
             return None
-        return float(np.mean((texts[told] == "east") == (hour_angle[told] > 0.0)))
+        return float(np.mean((texts[told] == TubeSide.EAST) == (hour_angle[told] > 0.0)))

@@ -5,12 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from drift.ingest.units import own_unit, to_contract, unit_of
+from drift.notices import IngestCode, Notice, warning
 from drift.types import READING_COLUMNS
 
 # ---- Cells that are all written like the first one, looked at all at once.
@@ -111,15 +113,15 @@ class NumberSpelling:
         """Turn numbers that are numbers already into the contract's unit."""
         return to_contract(found, self.unit, self.column) + 0.0
 
-    def why(self, cell: str) -> str:
+    def why(self, cell: str) -> Notice:
         """Say why a cell is no number here."""
         match = PARTS.fullmatch(cell)
         if match and match["mark"]:
-            return f"is written in another unit than the column's, which is {self.unit}"
+            return warning(IngestCode.NUMBER_IN_OTHER_UNIT, unit=self.unit)
         if match:
-            return "has parts of sixty that do not fit: minutes and seconds stay below 60"
+            return warning(IngestCode.PARTS_BEYOND_60)
         if self.decimal == "," and re.fullmatch(r"[+-]?\d+\.\d+", cell):
-            return "has a decimal point, where the other numbers of this file have commas"
+            return warning(IngestCode.NUMBER_WITH_POINT)
         return why_no_number(cell)
 
     def _point(self, cells: list[str]) -> list[str]:
@@ -196,23 +198,40 @@ def _of_parts(match: re.Match[str]) -> float:
 # ---- The side of the pier that the tube is on, from the words and numbers that programs write for it.
 
 
-ON, LOOKS = "the side the tube is on", "the side the tube looks to"
-#: What a column of sides may mean.
-MEANINGS = (ON, LOOKS)
+class SideMeans(StrEnum):
+    """What a column of sides may mean."""
+
+    ON = "the side the tube is on"
+    LOOKS = "the side the tube looks to"
+
+
+ON, LOOKS = SideMeans
+MEANINGS = tuple(SideMeans)
 _EAST = frozenset({"east", "e", "piereast", "eastofpier", "ost", "o", "est", "0"})
 _WEST = frozenset({"west", "w", "pierwest", "westofpier", "ouest", "oeste", "1"})
 #: Minus one says "not known" where 0 is east and 1 is west (common practice of mount drivers).
 _UNKNOWN = frozenset({"", "unknown", "pierunknown", "-1", "?", "none", "n/a", "-", "--"})
-_OTHER = {"east": "west", "west": "east"}
 
 
-def side_of(cell: str, meaning: str = ON) -> str | None:
-    """Return "east" or "west" for the side that the tube is on, "" for not known, None for another word."""
+class TubeSide(StrEnum):
+    """The side of the pier that the tube is on."""
+
+    EAST = "east"  # it then looks west
+    WEST = "west"
+    NOT_KNOWN = ""
+
+
+#: The other side.
+OTHER_SIDE = {TubeSide.EAST: TubeSide.WEST, TubeSide.WEST: TubeSide.EAST}
+
+
+def side_of(cell: str, meaning: str = ON) -> TubeSide | None:
+    """Return the side that the tube is on, None for a word that names none."""
     plain = re.sub(r"[\s_.]", "", cell).lower()
     if plain in _UNKNOWN:
-        return ""
-    side = "east" if plain in _EAST else "west" if plain in _WEST else None
-    return _OTHER[side] if side and meaning == LOOKS else side
+        return TubeSide.NOT_KNOWN
+    side = TubeSide.EAST if plain in _EAST else TubeSide.WEST if plain in _WEST else None
+    return OTHER_SIDE[side] if side and meaning == LOOKS else side
 
 
 # ---- Text -> numbers, times, dates: the one place where a log's cells get a meaning.
@@ -327,15 +346,15 @@ def _flag(cell: str) -> float:
     return 0.0 if cell in _FALSE else float("nan")
 
 
-def why_no_number(cell: str) -> str:
+def why_no_number(cell: str) -> Notice:
     """Say why a cell is not a number, with the likely slip."""
     if cell.lower().lstrip("+-") in {"nan", "inf", "infinity"}:
-        return "is not a finite number"
+        return warning(IngestCode.NUMBER_NOT_FINITE)
     if ":" in cell or re.search(r"\d\s*[dhm°]", cell):
-        return "is not a decimal number: write degrees as 123.4567, not in parts of sixty"
+        return warning(IngestCode.NUMBER_IN_PARTS)
     if re.fullmatch(r"[+-]?\d+,\d+", cell):
-        return "is not a number here: write a decimal point instead of the comma"
-    return "is not a number"
+        return warning(IngestCode.NUMBER_WITH_COMMA)
+    return warning(IngestCode.NUMBER_UNREADABLE)
 
 
 # ---- One contract column of a file as values, before anyone asks whether they can be true.
@@ -352,34 +371,45 @@ class Ready:
     bad: Mask = field(repr=False)
     blank: Mask = field(repr=False)
     naive: Mask | None = field(repr=False, default=None)  # of times: no zone is known
-    why: Callable[[str], str] = field(repr=False, default=why_no_number)
+    why: Callable[[str], Notice] = field(repr=False, default=why_no_number)
 
 
-def sort_of(kind: str, column: str) -> str:
-    """Return what a contract column of a kind of log holds: "time", "day", "text", "flag" or "number"."""
+class Sort(StrEnum):
+    """What a column of the contract holds."""
+
+    TIME = "time"
+    DAY = "day"
+    TEXT = "text"
+    FLAG = "flag"
+    NUMBER = "number"
+
+
+def sort_of(kind: str, column: str) -> Sort:
+    """Return what a contract column of a kind of log holds."""
     if column == "time_utc":
-        return "time"
+        return Sort.TIME
     if column == "date":
-        return "day"
+        return Sort.DAY
     if column == "before_sync":
-        return "flag"
-    return "text" if READING_COLUMNS[kind].get(_READINGS_NAMES.get(column, column)) == "text" else "number"
+        return Sort.FLAG
+    is_text = READING_COLUMNS[kind].get(_READINGS_NAMES.get(column, column)) == "text"
+    return Sort.TEXT if is_text else Sort.NUMBER
 
 
-def read_plain(cells: list[str], sort: str) -> Ready:
+def read_plain(cells: list[str], sort: Sort) -> Ready:
     """Read cells that are written as the contract has them."""
     blank = blanks(cells)
     none = np.zeros(len(cells), dtype=bool)
-    if sort == "time":
+    if sort is Sort.TIME:
         times = parse_times(cells)
         return Ready(times.us, times.unreadable, blank, times.naive)
-    if sort == "day":
+    if sort is Sort.DAY:
         days, bad = parse_days(cells)
         return Ready(days, bad, blank)
-    if sort == "flag":
+    if sort is Sort.FLAG:
         flags, bad = parse_flags(cells)
         return Ready(flags, bad, blank)
-    if sort == "number":
+    if sort is Sort.NUMBER:
         numbers, bad = parse_numbers(cells)
         return Ready(numbers, bad, blank)
     return Ready(cells, none, blank)

@@ -9,13 +9,15 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, and_, delete, func, or_, select, update
 
 from drift.errors import RecordError
+from drift.notices import notice_of, text_of
 from drift.readings import LogRead, RowSetAside
 from drift.record import schema
 from drift.record.acts import DISMISSED, new_act
 from drift.record.content import aside_key
 from drift.record.schema import batches, insert_columns
 
-_TOLD = ("file", "line", "column", "value", "reason", "kind", "row_kept", "raw")
+#: The columns of the table that make a `RowSetAside`, in its order.
+_ROW = ("file", "line", "column", "value", "notice", "kind", "row_kept", "raw")
 
 
 @dataclass(frozen=True)
@@ -65,7 +67,7 @@ def open_asides(connection: Connection, numbers: Sequence[int] | None = None) ->
         Only those of these numbers; all when None.
     """
     table, files = schema.set_aside, schema.files
-    columns = [table.c[name] for name in _TOLD]
+    columns = [table.c[name] for name in _ROW]
     query = (
         select(table.c.id, table.c.path, files.c.header, table.c.file_id, table.c.key, *columns)
         .join(files, table.c.file_id == files.c.id, isouter=True)
@@ -73,8 +75,8 @@ def open_asides(connection: Connection, numbers: Sequence[int] | None = None) ->
         .order_by(table.c.id)
     )
     found: dict[bytes, Aside] = {}  # the first of equal ones, whose number people have seen
-    for number, path, header, file_id, key, *told in connection.execute(query):
-        found.setdefault(bytes(key), Aside(number, RowSetAside(*told), path, header or "", file_id))
+    for number, path, header, file_id, key, *row in connection.execute(query):
+        found.setdefault(bytes(key), Aside(number, _row_of(*row), path, header or "", file_id))
     gone = _settled_keys(connection, list(found))
     wanted = None if numbers is None else set(numbers)
     left = (one for key, one in found.items() if key not in gone)
@@ -110,9 +112,9 @@ def mended_by(connection: Connection, row_ids: Sequence[int]) -> dict[int, RowSe
     table = schema.set_aside
     found: dict[int, RowSetAside] = {}
     for some in batches(row_ids):
-        query = select(table.c.mended_row_id, *(table.c[name] for name in _TOLD))
-        for row_id, *told in connection.execute(query.where(table.c.mended_row_id.in_(some))):
-            found[row_id] = RowSetAside(*told)
+        query = select(table.c.mended_row_id, *(table.c[name] for name in _ROW))
+        for row_id, *row in connection.execute(query.where(table.c.mended_row_id.in_(some))):
+            found[row_id] = _row_of(*row)
     return found
 
 
@@ -131,6 +133,10 @@ def wanted_asides(connection: Connection, numbers: Sequence[int]) -> list[Aside]
             f"no row set aside has the number {lacking[0]}; `drift aside list` shows those there are."
         )
     return found
+
+
+def _row_of(file: str, line: int, column: str, value: str, notice: str, *rest: Any) -> RowSetAside:
+    return RowSetAside(file, line, column, value, notice_of(notice), *rest)
 
 
 def _settled() -> ColumnElement[bool]:
@@ -178,11 +184,13 @@ def _columns(
     fresh: dict[bytes, RowSetAside], log: LogRead, file_id: int, now_us: int
 ) -> dict[str, Sequence[Any]]:
     columns: dict[str, Sequence[Any]] = {
-        name: [getattr(one, name) for one in fresh.values()] for name in _TOLD
+        name: [getattr(one, name) for one in fresh.values()] for name in _ROW if name != "notice"
     }
     count = len(fresh)
     return {
         **columns,
+        "reason": [""] * count,
+        "notice": [text_of(one.reason) for one in fresh.values()],
         "path": [log.path] * count,
         "key": list(fresh),
         "noted_us": [now_us] * count,

@@ -16,6 +16,7 @@ from sqlalchemy.schema import CreateColumn
 
 from drift._version import __version__
 from drift.errors import RecordError
+from drift.notices import IngestCode, Value, text_of, warning
 from drift.readings import FORMER_COLUMNS
 from drift.record import schema
 from drift.record.acts import IMPORTED, new_act, note_file
@@ -102,6 +103,24 @@ def _tilt_of_levels(connection: Connection) -> None:
             connection.exec_driver_sql(f"ALTER TABLE {table} RENAME COLUMN {former} TO {name}")
 
 
+def _reasons_as_notices(connection: Connection) -> None:
+    """Give the rows set aside their reasons as data; the sentence of an old one is its only value.
+
+    An image's sentence began with its name, which stood at the end of its row as well.
+    """
+    table = schema.set_aside
+    _add_columns(connection, table, "notice")
+    old = select(table.c.id, table.c.reason, table.c.raw).where(table.c.notice == "")
+    rows = connection.execute(old).fetchall()
+    for number, reason, raw in rows:
+        image = str(raw).rpartition(",")[2].strip('"')
+        values: dict[str, Value] = {"text": reason}
+        if image and str(reason).startswith((f"{image} ", f"{image}: ")):
+            values = {"text": str(reason).removeprefix(image).removeprefix(":").lstrip(), "image": image}
+        notice = text_of(warning(IngestCode.NOTED_AS_TEXT, **values))
+        connection.execute(update(table).where(table.c.id == number).values(notice=notice))
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration("0001 first tables", _first_tables),
     Migration("0002 warnings on their way", _messages),
@@ -109,6 +128,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(schema.CARRIED_NOTED_SINCE, _imports),
     Migration("0005 labels of sweeps and runs on solves", _labels_of_solves),
     Migration("0006 tilt read by levels", _tilt_of_levels),
+    Migration("0007 reasons of rows set aside as notices", _reasons_as_notices),
 )
 
 

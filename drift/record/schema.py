@@ -162,7 +162,8 @@ set_aside = Table(
     Column("line", Integer, nullable=False),
     Column("column", Text, nullable=False),
     Column("value", Text, nullable=False),
-    Column("reason", Text, nullable=False),
+    Column("reason", Text, nullable=False),  # a sentence, of rows noted before `notice` was there; else ""
+    Column("notice", Text, nullable=False, server_default=""),  # the reason as JSON: code, severity, values
     Column("kind", Text, nullable=False),
     Column("row_kept", Boolean, nullable=False),  # true: only the value was left out
     Column("raw", Text, nullable=False),

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, select, update
 
+from drift.notices import Notice, RecordCode, info, warning
 from drift.readings import READING_COLUMNS, LogRead
 from drift.record import schema
 from drift.record.acts import IMPORTED, new_act, note_file, set_status
@@ -29,7 +30,7 @@ _FAR_ARCSEC = 300.0
 _TILTS = ("tilt_north_arcsec", "tilt_east_arcsec")
 
 
-def level_remarks(connection: Connection, log: LogRead, new: Sequence[int]) -> tuple[str, ...]:
+def level_remarks(connection: Connection, log: LogRead, new: Sequence[int]) -> tuple[Notice, ...]:
     """Remark on new level readings that don't follow on from those of the same place in the record."""
     if log.kind != "levels" or not new:
         return ()
@@ -48,7 +49,7 @@ def level_remarks(connection: Connection, log: LogRead, new: Sequence[int]) -> t
 
 def _far(
     log: LogRead, positions: np.ndarray, there: list[tuple[int, str, bool, np.ndarray]]
-) -> Iterator[str]:
+) -> Iterator[Notice]:
     columns = {name: np.asarray(log.columns[name])[positions] for name in ("time_us", "face_deg", *_TILTS)}
     places = np.array([log.columns["place"][at] or "pier" for at in positions.tolist()], dtype=object)
     turned = columns["face_deg"] == 180.0
@@ -65,11 +66,7 @@ def _far(
                 if near:
                     off.append(float(np.max(np.abs(tilt - np.median(near, axis=0)))))
         if off and np.median(off) > _FAR_ARCSEC:
-            yield (
-                f"these level readings on the {place} differ by {np.median(off):.0f} arcsec from those of "
-                "the same weeks in the record: are they of another pier or another instrument, or in another "
-                "unit?  `drift imports` and `drift undo` take them out again"
-            )
+            yield warning(RecordCode.LEVELS_FAR_OFF, place=str(place), apart_arcsec=float(np.median(off)))
 
 
 # ---- A log that was read -> the record: what is new goes in, what is there already does not.
@@ -82,7 +79,7 @@ class Added:
     went_in: int
     already_there: int
     twice_in_file: int
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Notice, ...] = ()
     settled: frozenset[bytes] = frozenset()
     file_id: int = 0
 
@@ -218,16 +215,9 @@ def _spelled_otherwise(connection: Connection, log: LogRead, positions: dict[int
     return found
 
 
-def _withdrawn_remarks(known: list[_Known]) -> tuple[str, ...]:
+def _withdrawn_remarks(known: list[_Known]) -> tuple[Notice, ...]:
     count = sum(one.status == schema.WITHDRAWN for one in known)
-    if not count:
-        return ()
-    rows = (
-        "1 row was withdrawn earlier and stays"
-        if count == 1
-        else f"{count} rows were withdrawn earlier and stay"
-    )
-    return (f"{rows} out of use",)
+    return (info(RecordCode.WITHDRAWN_STAYS, rows=count),) if count else ()
 
 
 def _note_act(
@@ -256,7 +246,7 @@ def _overlap(log: LogRead) -> Any:
     return schema.readings[log.kind].c[when].between(int(times.min()), int(times.max()))
 
 
-def _repeat_remarks(connection: Connection, log: LogRead, new: list[int]) -> tuple[str, ...]:
+def _repeat_remarks(connection: Connection, log: LogRead, new: list[int]) -> tuple[Notice, ...]:
     """Remark on new rows that are the same observations as others, with other side columns."""
     import pandas as pd
 
@@ -272,10 +262,8 @@ def _repeat_remarks(connection: Connection, log: LogRead, new: list[int]) -> tup
     count = int(pd.concat([old, fresh]).duplicated().sum() - old.duplicated().sum())
     if not count:
         return ()
-    rows = "1 row is" if count == 1 else f"{count} rows are"
-    if log.kind == "weather":
-        return (f"{rows} of a day that is there with other values; one row a day is used, the fullest",)
-    return (f"{rows} the same reading as one that is there, but for side columns; the fullest row is used",)
+    code = RecordCode.SAME_DAY if log.kind == "weather" else RecordCode.SAME_READING
+    return (info(code, rows=count),)
 
 
 def _file(connection: Connection, log: LogRead, contents: list[bytes], now_us: int) -> tuple[int, bool]:

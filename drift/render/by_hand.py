@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from drift.codes import CorrectionKind
 from drift.render.phrases import clock_text
 
 if TYPE_CHECKING:
@@ -47,6 +48,19 @@ def counted(number: int, one: str, many: str) -> str:
 
 
 Row = Mapping[str, str]
+
+#: Kind of correction -> what was done.
+DONE_WORDS: dict[str, str] = {
+    CorrectionKind.AZIMUTH: "azimuth knob turned",
+    CorrectionKind.ALTITUDE: "altitude knob turned",
+    CorrectionKind.SHIM: "shim put in or taken out",
+    CorrectionKind.NUTS: "levelling nuts turned",
+    CorrectionKind.TIGHTEN: "bolts or knobs tightened",
+    CorrectionKind.SERVICE: "instrument serviced: its constants restart",
+    CorrectionKind.REMOUNT: "mount taken off and put back: constants, zeros and position restart",
+    CorrectionKind.ZERO: "home switch or encoder moved: the hour-angle zero restarts",
+    CorrectionKind.PIER: "work on the pier itself",
+}
 
 #: Said after a correction, of the next one: before this one the advice has said it.
 CAUTION = (
@@ -126,9 +140,7 @@ def words(table: str, rows: Sequence[Row], site: PierFile, brief: bool = False) 
         )
     if kind == "nuts":
         return "; ".join(_bolt_words(row, "turns", "turns", ("raised", "lowered")) for row in rows) + "."
-    from drift.ingest.kinds import KINDS
-
-    return f"{KINDS[kind]}."
+    return f"{DONE_WORDS[kind]}."
 
 
 def _azimuth_words(amount: str, latitude_deg: float) -> str:

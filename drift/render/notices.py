@@ -15,7 +15,11 @@ from drift.notices import Code, Notice
 #: What writes the sentence of one code from the notice's values.
 Writer = Callable[[Mapping[str, Any]], str]
 #: The class of codes -> the file of its sentences.
-_FILES: dict[str, str] = {}
+_FILES: dict[str, str] = {
+    "IngestCode": "import_words",
+    "ImageCode": "import_words",
+    "RecordCode": "import_words",
+}
 
 
 def sentence(notice: Notice) -> str:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drift.render.import_words import row_words
 from drift.render.phrases import angle, clock_text, evening_of, utc_text, zone_of
 from drift.types import NightAxis
 
@@ -135,7 +136,7 @@ def as_lines(found: NightOrigin, zone_name: str | None, every_row: bool) -> Iter
                 yield f"    line {one.origin.line}: {one.origin.raw}"
             if one.origin.mends is not None:
                 mends = one.origin.mends
-                yield f"    line {one.origin.line} mends {mends.file}, {mends.words()}"
+                yield f"    line {one.origin.line} mends {mends.file}, {row_words(mends)}"
 
 
 def _order(one: RowUsed) -> int:
@@ -190,7 +191,7 @@ def _row_mapping(one: RowUsed) -> dict[str, Any]:
         "line": origin.line,
         "raw": origin.raw,
         "import": origin.came_by,
-        "mends": None if mends is None else {"file": mends.file, "line": mends.line, "was": mends.words()},
+        "mends": None if mends is None else {"file": mends.file, "line": mends.line, "was": row_words(mends)},
         "done_to_it": [
             {"what": event.what, "time_utc": utc_text(event.time_us), "reason": event.reason}
             for event in origin.events

@@ -22,6 +22,7 @@ from drift.render.drawing import (
     side_by_side,
 )
 from drift.render.figures import canvas
+from drift.render.import_words import row_words
 from drift.render.outlook import brief_sentences, heading
 from drift.render.status_json import all_warnings
 from drift.render.tables import axis, causes, instrument
@@ -190,7 +191,7 @@ def report_of_record(analysis: Analysis, record: Record, pen: SecondPen | None =
         row: f"{file}, line {line}" if file else f"recorded by hand, {line}"
         for row, (file, line, _) in places.items()
     }
-    kept_aside = [(row.file, row.words()) for row in record.set_aside_rows()]
+    kept_aside = [(row.file, row_words(row)) for row in record.set_aside_rows()]
     return report_html(analysis, where=where, kept_aside=kept_aside, pen=pen)
 
 

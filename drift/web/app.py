@@ -22,6 +22,7 @@ from starlette.routing import Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from drift.errors import DriftError
+from drift.render.import_words import error_words
 from drift.web import downloads, import_pages, record_pages, views
 from drift.web.current import Keeper, NoAnswer, PageState, Waiting, page, script, style_sheet
 from drift.web.forms import text_of
@@ -179,7 +180,8 @@ def _handlers(page_state: PageState) -> dict[type[Exception] | int, Callable[...
         return await run_in_threadpool(page_state.show, request, "nothing", why=str(error))
 
     async def refused(request: Request, error: Exception) -> Response:
-        return _error(request, 400, _sentence(str(error)))
+        assert isinstance(error, DriftError)
+        return _error(request, 400, _sentence(error_words(error)))
 
     async def no_such(request: Request, error: Exception) -> Response:
         return _error(request, 404, _sentence(str(error)))

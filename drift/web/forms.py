@@ -11,8 +11,8 @@ from zoneinfo import ZoneInfo
 from starlette.datastructures import FormData
 
 from drift.errors import DriftError
-from drift.ingest.kinds import KINDS
 from drift.quantities import as_utc
+from drift.render.by_hand import DONE_WORDS
 
 if TYPE_CHECKING:
     from drift.record.acts import RowHeld
@@ -277,7 +277,7 @@ def _note(given: FormData) -> dict[str, str]:
 
 
 def _form_of(kind: str) -> HandForm:
-    title = KINDS[kind][0].upper() + KINDS[kind][1:]
+    title = DONE_WORDS[kind][0].upper() + DONE_WORDS[kind][1:]
     if kind in _WAYS:
         return HandForm(kind, title, "corrections", _knob_parts(kind), _knob_rows(kind))
     if kind in _BOLT_COLUMNS:
@@ -287,6 +287,6 @@ def _form_of(kind: str) -> HandForm:
 
 #: Kind -> its form.
 FORMS: dict[str, HandForm] = {
-    **{kind: _form_of(kind) for kind in KINDS},
+    **{kind: _form_of(kind) for kind in DONE_WORDS},
     LEVEL: HandForm(LEVEL, "Level or inclinometer reading", "levels", _level_parts, _level_rows),
 }

@@ -8,6 +8,8 @@ from starlette.responses import HTMLResponse, Response
 
 from drift.errors import DriftError
 from drift.render.by_hand import counts_words, left_out_words
+from drift.render.import_words import row_words
+from drift.render.notices import sentence
 from drift.render.phrases import clock_text, zone_of
 from drift.web.current import PageState
 from drift.web.forms import FormError, text_of
@@ -27,6 +29,7 @@ def choose(page_state: PageState, request: Request) -> HTMLResponse:
         "import",
         most_mb=page_state.rules.most_bytes / 1e6,
         asides=record.asides(),
+        row_words=row_words,
         acts=[(act, clock_text(act.time_us, zone)) for act in acts[:_LATEST]],
         more=max(0, len(acts) - _LATEST),
     )
@@ -53,7 +56,13 @@ def state(page_state: PageState, request: Request) -> HTMLResponse:
     """Show what came of an upload so far, and the question of the file that waits."""
     one = _found(page_state, request)
     return page_state.show(
-        request, "import_state", upload=one, counts_words=counts_words, left_out_words=left_out_words
+        request,
+        "import_state",
+        upload=one,
+        counts_words=counts_words,
+        left_out_words=left_out_words,
+        row_words=row_words,
+        sentence=sentence,
     )
 
 

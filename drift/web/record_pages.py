@@ -9,10 +9,11 @@ from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from drift.codes import CorrectionKind
 from drift.errors import DriftError, RecordError
 from drift.importer.by_hand import amend, record_rows
-from drift.ingest.kinds import KINDS
 from drift.render import by_hand
+from drift.render.import_words import error_words
 from drift.render.phrases import clock_text, zone_of
 from drift.web.current import PageState
 from drift.web.forms import (
@@ -97,7 +98,7 @@ def record(page_state: PageState, request: Request, given: FormData) -> Response
         before = record.held(form.table)
         outcome = record_rows(record, form.table, [{"time_utc": when, **row} for row in rows])
     except DriftError as error:
-        return _show_form(page_state, request, form, _as_given(given), str(error), None)
+        return _show_form(page_state, request, form, _as_given(given), error_words(error), None)
     if not outcome.went_in:
         return page_state.go("/corrections", "Exactly this is in the record already; nothing was added.")
     said = [f"Recorded: {by_hand.words(form.table, rows, site)}", *by_hand.remarks(rows, site)]
@@ -131,7 +132,7 @@ def edit(page_state: PageState, request: Request, given: FormData) -> Response:
         whole = {**by_hand.as_text(row), **new}
         amend(record, row.row_id, {"time_utc": when, **whole}, text_of(given, "why"))
     except DriftError as error:
-        return _show_form(page_state, request, form, _as_given(given), str(error), row)
+        return _show_form(page_state, request, form, _as_given(given), error_words(error), row)
     return page_state.go(
         "/corrections",
         f"Changed: {by_hand.words(form.table, [whole], site)}  The row as it was is kept as withdrawn.",
@@ -192,7 +193,7 @@ def _by_labels(trouble: str, parts: list[FormPart]) -> str:
 
 def _form_named(name: str) -> HandForm:
     if name not in FORMS:
-        raise FormError(f"there is no kind {name!r}; the kinds are {', '.join((*KINDS, LEVEL))}.")
+        raise FormError(f"there is no kind {name!r}; the kinds are {', '.join((*CorrectionKind, LEVEL))}.")
     return FORMS[name]
 
 

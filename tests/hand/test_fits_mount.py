@@ -8,7 +8,13 @@ import numpy as np
 import pytest
 
 from drift.errors import LogFileError
-from drift.ingest.fits_mapping import FitsMapping, keep_fits_mapping, read_fits_mapping
+from drift.ingest.fits_mapping import (
+    FitsMapping,
+    RaUnit,
+    WrittenBackSaid,
+    keep_fits_mapping,
+    read_fits_mapping,
+)
 from drift.ingest.fits_mount import (
     Solved,
     mount_frame,
@@ -19,6 +25,7 @@ from drift.ingest.fits_mount import (
 )
 from drift.ingest.mapping import ICRS, MEAN, OF_DATE
 from drift.ingest.values import LOOKS, ON
+from drift.notices import ImageCode, info, warning
 from drift.sky.of_date import apparent_place, mean_place
 
 PLAIN = FitsMapping()
@@ -69,14 +76,14 @@ def test_numbers_in_hours_are_known_by_the_solved_places() -> None:
     found = read_mount_places(texts(ra / 15.0), texts(dec), places, PLAIN)
     assert found.unit == "hours"
     assert np.abs(found.ra_deg - ra).max() < 1e-4
-    assert "taken as hours" in found.remarks[0]
-    said = read_mount_places(texts(ra / 15.0), texts(dec), places, FitsMapping(mount_ra_unit="degrees"))
+    assert found.remarks == (info(ImageCode.MOUNT_IN_HOURS, keyword="RA"),)
+    said = read_mount_places(texts(ra / 15.0), texts(dec), places, FitsMapping(mount_ra_unit=RaUnit.DEGREES))
     assert said.ra_deg.max() < 24.0
 
 
 def test_what_is_no_place_is_named() -> None:
     found = read_mount_places(["at the pole", "", "10 20 30"], ["20", "20", "20"], solved(3), PLAIN)
-    assert found.bad == {0: "says RA = 'at the pole', which is neither degrees nor parts of sixty"}
+    assert found.bad == {0: warning(ImageCode.MOUNT_UNREADABLE, keyword="RA", value="at the pole")}
     assert found.given.tolist() == [False, False, True]
 
 
@@ -93,7 +100,8 @@ def test_a_solved_place_written_back_is_noticed_in_any_frame(frame: str, digits:
     mount = read_mount_places(texts(ra, digits), texts(dec, digits), places, PLAIN)
     found = written_back(mount, places, PLAIN)
     assert found.rows.all()
-    assert "in 40 of 40 images RA and DEC are the place of the WCS itself" in found.remarks[0]
+    (remark,) = found.remarks
+    assert (remark.code, remark.values["images"]) == (ImageCode.WRITTEN_BACK, 40)
 
 
 def test_a_mount_that_points_well_is_not_taken_for_it() -> None:
@@ -119,9 +127,9 @@ def test_nearly_all_means_all_and_some_mean_themselves() -> None:
 def test_the_mapping_has_the_last_word_on_places_written_back() -> None:
     places = solved()
     mount = read_mount_places(texts(places.ra_deg), texts(places.dec_deg), places, PLAIN)
-    assert not written_back(mount, places, FitsMapping(written_back="no")).rows.any()
+    assert not written_back(mount, places, FitsMapping(written_back=WrittenBackSaid.NO)).rows.any()
     off = read_mount_places(texts(places.ra_deg + 1.0), texts(places.dec_deg), places, PLAIN)
-    assert written_back(off, places, FitsMapping(written_back="yes")).rows.all()
+    assert written_back(off, places, FitsMapping(written_back=WrittenBackSaid.YES)).rows.all()
 
 
 @pytest.mark.parametrize("frame", [ICRS, OF_DATE])
@@ -132,7 +140,8 @@ def test_the_frame_shows_in_the_differences(frame: str) -> None:
     every = np.ones(40, dtype=bool)
     found = mount_frame(mount, every, places, LONGITUDE_DEG, PLAIN)
     assert found.frame == frame
-    assert "of the precession since 2000" in found.words
+    assert found.evidence is not None
+    assert found.evidence.code is ImageCode.FRAME_FOUND
     said = mount_frame(mount, every, places, LONGITUDE_DEG, FitsMapping(mount_places=MEAN))
     assert said.frame == MEAN
 
@@ -141,9 +150,10 @@ def test_few_images_leave_the_frame_open_and_say_what_is_seen() -> None:
     places = solved(3)
     mount = read_mount_places(*map(texts, reported(places, OF_DATE)), places, PLAIN)
     found = mount_frame(mount, np.ones(3, dtype=bool), places, LONGITUDE_DEG, PLAIN)
-    assert found.frame == ""
-    assert "too few" in found.words
-    assert "taken as ICRS" in found.words
+    assert found.frame is None
+    assert found.evidence is not None
+    assert found.evidence.code is ImageCode.FRAME_UNKNOWN
+    assert set(found.evidence.values) == {"keywords", "of_date_apart_arcmin", "icrs_apart_arcmin"}
 
 
 @pytest.mark.parametrize("frame", [ICRS, OF_DATE, MEAN])
@@ -181,8 +191,8 @@ def test_sides_that_nothing_tells_are_left_out_and_odd_words_named() -> None:
     places = solved(2)
     few = tube_sides(["EAST", "up"], places, LONGITUDE_DEG, PLAIN)
     assert few.sides == ["", ""]
-    assert "'up', which is no side of the pier" in few.remarks[0]
-    assert "can't be told" in few.remarks[1]
+    assert few.remarks[0] == warning(ImageCode.NO_SIDE, keyword="PIERSIDE", values=("up",))
+    assert few.remarks[1].code is ImageCode.SIDE_UNUSED
     said = tube_sides(["EAST", ""], places, LONGITUDE_DEG, FitsMapping(tube_side_means=ON))
     assert said.sides == ["east", ""]
 

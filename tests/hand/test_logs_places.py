@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 
 from drift.ingest.cells import Circumstances
-from drift.ingest.places import altitude_deg
+from drift.ingest.places import Cure, HoursSeen, altitude_deg
 from drift.ingest.read import read_bytes
+from drift.notices import IngestCode, warning
 from drift.readings import LogRead
+from drift.render.notices import sentence
 from drift.sky.of_date import apparent_place, separation_deg
 
 NOW_US = int(np.datetime64("2026-06-01T00:00:00", "us").astype(np.int64))
@@ -73,7 +75,8 @@ def test_a_solve_ninety_degrees_from_the_mount_is_set_aside() -> None:
     assert log.lines.tolist() == [3]
     (one,) = log.set_aside
     assert one.line == 2
-    assert "90 degrees from the mount's own place" in one.reason
+    assert one.code is IngestCode.ROW_FAR_FROM_MOUNT
+    assert one.reason.values["apart_deg"] == pytest.approx(90.0)
 
 
 def test_near_the_pole_a_large_difference_in_right_ascension_is_a_small_angle() -> None:
@@ -90,22 +93,22 @@ def test_one_column_in_hours_is_named_with_the_cure(
     log = read(solves(40), ra_factor, mount_factor)
     assert not log.raws
     (remark,) = log.remarks
-    assert remark.startswith(f"{column} seems to be in hours")
-    assert "All 40 rows" in remark
-    assert "by 15" in remark
+    assert remark == warning(IngestCode.IN_HOURS, columns=(column,), seen=HoursSeen.BY_MOUNT, rows=40)
     assert {one.column for one in log.set_aside} == {column}
 
 
 def test_both_columns_in_hours_are_noticed_by_range_and_horizon() -> None:
     log = read(solves(40), 1 / 15, 1 / 15)
     assert not log.raws
-    assert log.remarks[0].startswith("ra_deg and mount_ra_deg seem to be in hours")
+    assert log.remarks[0].code is IngestCode.IN_HOURS
+    assert log.remarks[0].values["columns"] == ("ra_deg", "mount_ra_deg")
 
 
 def test_a_sweep_in_hours_is_noticed_by_range_and_horizon() -> None:
     log = read_sweep(solves(40), 1 / 15)
     assert not log.raws
-    assert log.remarks[0].startswith("ra_deg seems to be in hours")
+    assert log.remarks[0].code is IngestCode.IN_HOURS
+    assert log.remarks[0].values["columns"] == ("ra_deg",)
 
 
 def test_right_ascensions_that_are_all_small_are_not_taken_for_hours() -> None:
@@ -115,7 +118,7 @@ def test_right_ascensions_that_are_all_small_are_not_taken_for_hours() -> None:
     log = read({name: values[small] for name, values in sky.items()})
     assert len(log.raws) == small.sum()
     (remark,) = log.remarks
-    assert f"in these {small.sum()} rows reaches 24: if they are in hours" in remark
+    assert (remark.code, remark.values["rows"]) == (IngestCode.MAY_BE_HOURS, small.sum())
 
 
 def test_one_field_with_a_small_right_ascension_is_nothing_to_ask_about() -> None:
@@ -146,7 +149,8 @@ def test_hours_are_noticed_when_few_places_are_below_the_horizon() -> None:
     )
     assert 0.03 < share < 0.2
     assert not small.raws
-    assert small.remarks[0].startswith("ra_deg and mount_ra_deg seem to be in hours")
+    assert small.remarks[0].code is IngestCode.IN_HOURS
+    assert small.remarks[0].values["seen"] is HoursSeen.BY_HORIZON
 
 
 def test_most_solves_far_from_the_mount_for_another_reason_are_remarked_on() -> None:
@@ -158,7 +162,7 @@ def test_most_solves_far_from_the_mount_for_another_reason_are_remarked_on() -> 
     text = "\n".join(["time_utc,ra_deg,dec_deg,mount_ra_deg,mount_dec_deg", *rows])
     log = read_bytes(text.encode(), "log.csv", SITE)
     assert len(log.set_aside) == 40
-    assert "40 of 40 solves lie more than 30 degrees" in log.remarks[0]
+    assert log.remarks[0] == warning(IngestCode.FAR_FROM_MOUNT, solves=40, of_solves=40, limit_deg=30.0)
 
 
 def test_of_a_file_with_most_solves_far_from_the_mount_none_is_taken() -> None:
@@ -169,7 +173,7 @@ def test_of_a_file_with_most_solves_far_from_the_mount_none_is_taken() -> None:
     ]
     text = "\n".join(["time_utc,ra_deg,dec_deg,mount_ra_deg,mount_dec_deg", *rows])
     log = read_bytes(text.encode(), "log.csv", SITE)
-    near = [one for one in log.set_aside if "with the rest of the file" in one.reason]
+    near = [one for one in log.set_aside if one.code is IngestCode.REST_FAR_FROM_MOUNT]
     assert len(log.set_aside) == 40
     assert 1 <= len(near) < 20
 
@@ -178,17 +182,19 @@ def test_a_wrong_longitude_sign_is_named() -> None:
     wrong = Circumstances(47.3, 92.4, 410.0, NOW_US)
     log = read_sweep(solves(60), site=wrong)
     assert len(log.set_aside) == 60
-    below = [one for one in log.set_aside if "is below the horizon" in one.reason]
+    below = [one for one in log.set_aside if one.code is IngestCode.ROW_BELOW_HORIZON]
     assert 12 < len(below) < 60
     (remark,) = log.remarks
-    assert "cured by the longitude -92.4" in remark
+    assert remark.values["cures"] == (Cure.LONGITUDE_SIGN,)
+    assert "cured by the longitude -92.4" in sentence(remark)
 
 
 def test_a_wrong_latitude_sign_is_named() -> None:
     south = Circumstances(-47.3, -92.4, 410.0, NOW_US)
     log = read_sweep({**solves(60), "dec": np.full(60, 50.0)}, site=south)
     assert len(log.set_aside) == 60
-    assert "cured by the latitude 47.3" in log.remarks[0]
+    assert log.remarks[0].values["cures"] == (Cure.LATITUDE_SIGN,)
+    assert "cured by the latitude 47.3" in sentence(log.remarks[0])
 
 
 def test_local_times_passed_off_as_utc_are_named() -> None:
@@ -196,7 +202,8 @@ def test_local_times_passed_off_as_utc_are_named() -> None:
     local = {**sky, "time": sky["time"] - np.timedelta64(6, "h")}  # Chicago in winter is 6 hours behind
     log = read_sweep(local)
     assert len(log.set_aside) == 60
-    assert "local time of America/Chicago" in log.remarks[0]
+    assert Cure.LOCAL_TIME in log.remarks[0].values["cures"]
+    assert log.remarks[0].values["zone"] == "America/Chicago"
 
 
 def test_one_wrong_time_sets_one_row_aside_without_a_remark() -> None:
@@ -214,8 +221,10 @@ def test_a_clock_that_was_wrong_for_a_while_is_remarked_on_and_the_rest_goes_in(
     assert 3 <= len(log.set_aside) <= 10
     assert len(log.raws) + len(log.set_aside) == 60
     (remark,) = log.remarks
-    assert f"{len(log.set_aside)} of 60 rows lie below the horizon" in remark
-    assert "at their time and were set aside.  Check" in remark
+    assert remark.code is IngestCode.BELOW_HORIZON
+    assert (remark.values["rows"], remark.values["of_rows"]) == (len(log.set_aside), 60)
+    assert not remark.values["all_set_aside"]
+    assert remark.values["cures"] == ()
 
 
 def test_altitude_of_the_worked_example_of_meeus() -> None:
@@ -269,8 +278,9 @@ def test_declinations_of_the_wrong_sign_are_told_of_the_whole_file(
     log = flipped(sky, solved, site)
     assert not log.raws
     (remark,) = log.remarks
-    assert remark.startswith(f"{column} seems to have the wrong sign: dec_deg and mount_dec_deg are opposite")
-    assert "All 14 rows were set aside" in remark
+    assert remark == warning(
+        IngestCode.WRONG_SIGN, columns=(column,), opposite=("dec_deg", "mount_dec_deg"), rows=14
+    )
     assert {one.column for one in log.set_aside} == {column}
 
 
@@ -286,13 +296,14 @@ def test_where_the_horizon_does_not_say_which_sign_is_wrong_both_columns_are_nam
     )
     sky["time"] = culmination + np.arange(14).astype("timedelta64[m]")
     (remark,) = flipped(sky, True, SITE).remarks
-    assert remark.startswith("dec_deg or mount_dec_deg seems to have the wrong sign")
+    assert remark.code is IngestCode.WRONG_SIGN
+    assert remark.values["columns"] == ("dec_deg", "mount_dec_deg")
 
 
 def test_a_few_wrong_signs_or_solves_about_the_equator_are_no_flipped_file() -> None:
     sky = solves(14)
     sky["dec"] = np.linspace(-4.0, 4.0, 14)
-    assert not any("wrong sign" in remark for remark in flipped(sky, True, SITE).remarks)
+    assert not any(one.code is IngestCode.WRONG_SIGN for one in flipped(sky, True, SITE).remarks)
     some = solves(40)
     some["dec"][5:] *= -1.0  # the mount's agree with these: five rows of forty stand apart
     text = "time_utc,ra_deg,dec_deg,mount_ra_deg,mount_dec_deg\n" + "\n".join(
@@ -301,12 +312,13 @@ def test_a_few_wrong_signs_or_solves_about_the_equator_are_no_flipped_file() -> 
     )
     log = read_bytes(text.encode(), "log.csv", SITE)
     assert len(log.raws) >= 35
-    assert not any("wrong sign" in remark for remark in log.remarks)
+    assert not any(one.code is IngestCode.WRONG_SIGN for one in log.remarks)
 
 
 def test_declinations_that_are_all_of_the_wrong_sign_are_a_cure_of_the_horizon() -> None:
     sky = solves(40)
     sky["dec"] = -np.linspace(10.0, 60.0, 40)
     (remark,) = read_sweep(sky).remarks
+    assert remark.values["cures"] == (Cure.LATITUDE_SIGN,)
     cure = "cured by the latitude -47.3 (north is positive) or by the other sign of the declinations"
-    assert remark.endswith(cure)
+    assert sentence(remark).endswith(cure)

@@ -10,6 +10,7 @@ import pytest
 from drift.errors import LogFileError
 from drift.ingest.delimited import open_bytes
 from drift.ingest.text import decode
+from drift.notices import IngestCode, Notice, info
 
 
 @dataclass
@@ -22,7 +23,7 @@ class Records:
     lines: np.ndarray
     raws: list[str]
     surplus: dict[int, int]
-    remarks: tuple[str, ...]
+    remarks: tuple[Notice, ...]
 
 
 def split(text: str) -> Records:
@@ -86,7 +87,7 @@ def test_comments_are_skipped_and_told() -> None:
     for text in ("# made by x\na,b\n1,2\n# pause\n3,4\n", '# made by x\na,b\n1,"2"\n# pause\n3,4\n'):
         records = split(text)
         assert records.lines.tolist() == [3, 5]
-        assert records.remarks == ("2 comment lines (beginning with #) skipped",)
+        assert records.remarks == (info(IngestCode.COMMENTS_SKIPPED, lines=2),)
 
 
 def test_the_quick_split_and_the_parser_of_quotes_agree() -> None:
@@ -98,11 +99,11 @@ def test_the_quick_split_and_the_parser_of_quotes_agree() -> None:
     assert plain.raws == quoted.raws
 
 
-@pytest.mark.parametrize(("sign", "name"), [(";", "semicolons"), ("\t", "tabs")])
-def test_other_separators_are_read_and_told(sign: str, name: str) -> None:
+@pytest.mark.parametrize("sign", [";", "\t"])
+def test_other_separators_are_read_and_told(sign: str) -> None:
     records = split(f"a{sign}b\n1{sign}2\n")
     assert records.columns == [["1"], ["2"]]
-    assert records.remarks == (f"fields are separated by {name}",)
+    assert records.remarks == (info(IngestCode.DELIMITER, delimiter=sign),)
 
 
 @pytest.mark.parametrize("text", ["a,b\n", "a,b", "a,b\n\n,\n", 'a,"b"\n'])
@@ -136,7 +137,8 @@ def test_every_way_to_store_the_same_text(data: bytes, remarks: int) -> None:
 
 
 def test_latin_text_is_told_with_its_line() -> None:
-    assert "line 2" in decode("a,b\n1,é\n".encode("latin-1"), "log.csv").remarks[0]
+    (remark,) = decode("a,b\n1,é\n".encode("latin-1"), "log.csv").remarks
+    assert remark == info(IngestCode.READ_AS_WESTERN, line=2)
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from drift.ingest.values import parse_days, parse_flags, parse_numbers, parse_times, why_no_number
+from drift.notices import IngestCode
 
 DAY_US = 86_400_000_000
 
@@ -81,17 +82,17 @@ def test_no_number(cell: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("cell", "says"),
+    ("cell", "code"),
     [
-        ("NaN", "finite"),
-        ("12:30:00", "parts of sixty"),
-        ("12h30m", "parts of sixty"),
-        ("353,83", "decimal point"),
-        ("x", "not a number"),
+        ("NaN", IngestCode.NUMBER_NOT_FINITE),
+        ("12:30:00", IngestCode.NUMBER_IN_PARTS),
+        ("12h30m", IngestCode.NUMBER_IN_PARTS),
+        ("353,83", IngestCode.NUMBER_WITH_COMMA),
+        ("x", IngestCode.NUMBER_UNREADABLE),
     ],
 )
-def test_why_it_is_no_number(cell: str, says: str) -> None:
-    assert says in why_no_number(cell)
+def test_why_it_is_no_number(cell: str, code: IngestCode) -> None:
+    assert why_no_number(cell).code is code
 
 
 def test_days() -> None:

@@ -19,6 +19,7 @@ from drift.ingest.mapping_file import MappingFile
 from drift.ingest.settle import Settler
 from drift.readings import READING_COLUMNS
 from drift.record.record import Record
+from drift.render.notices import sentence
 from drift.site.file import load_pier
 
 QUIRKS = Path(__file__).parents[2] / "sample_logs" / "quirks"
@@ -80,6 +81,8 @@ def check(record: Record, folder: Path, name: str, data: bytes) -> None:
     else:
         assert isinstance(one, FileImported)
         assert rows_in(folder) == before + one.went_in
+        said = [one.why, *one.remarks, *(row.reason for row in (*one.set_aside, *one.left_out))]
+        assert all(sentence(notice).strip() for notice in said)
 
 
 SETTINGS = settings(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -22,6 +23,9 @@ from drift.ingest.cells import Circumstances
 from drift.ingest.fits_frame import Frame, NoFrame
 from drift.ingest.fits_log import read_images
 from drift.ingest.fits_mapping import FitsMapping
+from drift.notices import ImageCode, IngestCode
+from drift.render.import_words import row_words
+from drift.render.notices import sentence
 from drift.sky.of_date import apparent_place
 
 Capture = pytest.CaptureFixture[str]
@@ -133,7 +137,7 @@ def test_wrappings_and_reasons(tmp_path: Path, capsys: Capture) -> None:
     (folder / "broken.fits").write_bytes(b"SIMPLE  =                    T")
     code, said, _ = imported(tmp_path, capsys, folder, "--answer", "fits.mount_places=of date")
     assert (code, said["went_in"], said["set_aside"]) == (0, 3, 5)
-    reasons = {row["reason"] for row in said["files"][0]["set_aside"]}
+    reasons = {f"{row['image']} {row['reason']}" for row in said["files"][0]["set_aside"]}
     assert reasons == {
         "unsolved.fits has no WCS (no CTYPE keyword): it was not solved",
         "undated.fits does not say when it was taken (DATE-OBS, DATE-BEG, DATE-AVG or MJD-OBS)",
@@ -148,7 +152,12 @@ def test_the_frame_is_asked_for_and_kept(tmp_path: Path, capsys: Capture) -> Non
     code, said, err = imported(tmp_path, capsys, tmp_path / "images")
     assert (code, said["went_in"]) == (2, 0)
     assert "fits.mount_places: in which frame are RA and DEC" in err
-    assert "Choices: of date (what most mounts work in) | ICRS (also called J2000) | mean of date" in err
+    assert re.search(
+        r"Choices: of date \(what most mounts work in; then [\d.]+ arcmin from the solved places in the "
+        r"median\)"
+        r" \| ICRS \(also called J2000; then [\d.]+ arcmin .*\) \| mean of date",
+        err,
+    )
     code, said, _ = imported(tmp_path, capsys, tmp_path / "images", "--answer", "fits.mount_places=of date")
     assert (code, said["went_in"]) == (0, 3)
     assert 'mount_places = "of date"' in (tmp_path / "logs.toml").read_text()
@@ -209,9 +218,9 @@ def test_the_checks_of_rows_name_the_image(tmp_path: Path) -> None:
     paths = [*night(tmp_path, 3), write_image(tmp_path / "low.fits", cards(9, CRVAL2=-60.0, RA=None))]
     log = read_images(paths, AROUND, answers=OF_DATE)
     (aside,) = log.set_aside
-    assert aside.reason.startswith("low.fits: is below the horizon at this site")
-    assert aside.words().startswith("image low.fits: time_utc = ")
-    assert "low.fits" not in aside.words().removeprefix("image low.fits: ")
+    assert (aside.code, aside.image) == (IngestCode.ROW_BELOW_HORIZON, "low.fits")
+    assert row_words(aside).startswith("image low.fits: time_utc = ")
+    assert "low.fits" not in row_words(aside).removeprefix("image low.fits: ")
 
 
 # ---- the observatory
@@ -223,22 +232,26 @@ ON_THE_EQUATOR = {"OBSGEO-X": 0.0, "OBSGEO-Y": 6_378_137.0, "OBSGEO-Z": 0.0}
 
 def test_images_of_this_site_say_nothing_of_it(tmp_path: Path) -> None:
     log = read_images(night(tmp_path, 4, **HERE), AROUND, answers=OF_DATE)
-    assert not any("OBSGEO" in remark for remark in log.remarks)
+    assert not any(remark.code is ImageCode.FAR_SITE for remark in log.remarks)
 
 
 def test_images_of_another_observatory_are_set_aside_among_many(tmp_path: Path) -> None:
     paths = [*night(tmp_path, 4, **HERE), write_image(tmp_path / "other.fits", cards(7, **ON_THE_EQUATOR))]
     log = read_images(paths, AROUND, answers=OF_DATE)
     (aside,) = log.set_aside
-    assert aside.reason.startswith("other.fits was taken at another observatory, ")
-    assert "latitude 0, longitude 90 in OBSGEO-*, against 47.3, -92.4" in " ".join(log.remarks)
+    assert (aside.code, aside.image) == (ImageCode.OF_OTHER_SITE, "other.fits")
+    (remark,) = (one for one in log.remarks if one.code is ImageCode.FAR_SITE)
+    assert "latitude 0, longitude 90 in OBSGEO-*, against 47.3, -92.4" in sentence(remark)
+    assert not remark.values["longitude_sign"]
 
 
 def test_a_site_that_all_images_contradict_is_remarked_on(tmp_path: Path) -> None:
     mirrored = {**HERE, "OBSGEO-L": -LONGITUDE_DEG}
     log = read_images(night(tmp_path, 4, **mirrored), AROUND, answers=OF_DATE)
     assert len(log.lines) == 4
-    assert "with the longitude's sign changed they would be of this site" in " ".join(log.remarks)
+    (remark,) = (one for one in log.remarks if one.code is ImageCode.FAR_SITE)
+    assert remark.values["longitude_sign"]
+    assert remark.values["set_aside_beyond_km"] is None
 
 
 # ---- which files are images
@@ -318,7 +331,7 @@ def test_a_child_that_breaks_down_costs_one_file(tmp_path: Path, monkeypatch: py
     answers = fits_pool.read_frames(night(tmp_path, 7), FitsMapping())
     kinds = [type(one) for one in answers]
     assert kinds == [Frame, Frame, Frame, NoFrame, NoFrame, Frame, Frame]
-    assert "break down" in answers[3].reason  # type: ignore[union-attr]
+    assert answers[3].reason.code is ImageCode.READER_BROKE  # type: ignore[union-attr]
 
 
 def test_without_children_the_work_is_done_all_the_same(

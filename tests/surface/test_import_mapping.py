@@ -77,7 +77,7 @@ def test_questions_are_listed_with_their_choices(tmp_path: Path, capsys: Capture
     assert "az_error_arcmin.unit: in which unit is 'Az error' (such as 1,5)?" in told
     assert "time.zone: in which time zone are the times?  Choices: UTC | America/Chicago | ..." in told
     answers = ["time.order=day month year", "az_error_arcmin.unit=arcmin", "alt_error_arcmin.unit=arcsec"]
-    options = [part for analysis in [*answers, "time.zone=Europe/Berlin"] for part in ("--answer", analysis)]
+    options = [part for answer in [*answers, "time.zone=Europe/Berlin"] for part in ("--answer", answer)]
     assert imported(tmp_path, log, *options, "--yes", "--json") == 0
     assert json.loads(capsys.readouterr().out)["went_in"] == 2
 
@@ -93,14 +93,14 @@ def test_questions_are_listed_with_their_choices(tmp_path: Path, capsys: Capture
         ("kind=poems", "none of solves"),
     ],
 )
-def test_a_wrong_analysis_is_told(tmp_path: Path, capsys: Capture, analysis: str, says: str) -> None:
+def test_a_wrong_answer_is_told(tmp_path: Path, capsys: Capture, answer: str, says: str) -> None:
     header = HEADER.replace(" (UTC)", "")
-    assert imported(tmp_path, write_table(tmp_path, header=header), "--answer", analysis, "--yes") == 2
+    assert imported(tmp_path, write_table(tmp_path, header=header), "--answer", answer, "--yes") == 2
     assert says in capsys.readouterr().err
     assert not (tmp_path / "logs.toml").exists()
 
 
-def test_an_analysis_without_a_value_is_a_usage_error(tmp_path: Path, capsys: Capture) -> None:
+def test_an_answer_without_a_value_is_a_usage_error(tmp_path: Path, capsys: Capture) -> None:
     assert imported(tmp_path, write_table(tmp_path), "--answer", "kind") == 2
     assert "is not KEY=VALUE" in capsys.readouterr().err
 

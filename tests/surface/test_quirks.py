@@ -73,7 +73,8 @@ def test_a_quirk(quirk: Quirk, tmp_path: Path, capsys: pytest.CaptureFixture[str
 def everything(said: dict) -> str:
     """Return all that the answer says of its files, in the words that people are shown."""
     rows = [row for file in said["files"] for row in file["set_aside"] + file["left_out"]]
-    told = [f"{row['column']} = {row['value']!r} {row['reason']}" for row in rows]
+    told = [f"{row['image'] or ''} {row['column']} = {row['value']!r} {row['reason']}" for row in rows]
+    told += [f"{row['image']} {row['reason']}" for row in rows if row["image"]]
     remarks = [remark for file in said["files"] for remark in (file["why"], *file["remarks"])]
     return " ".join([*told, *remarks])
 

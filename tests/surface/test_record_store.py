@@ -17,14 +17,16 @@ from record_world import (
     write_log,
 )
 
-from drift.errors import LogFileError, RecordError
+from drift.errors import RecordError, RowRefused
 from drift.importer.by_hand import record_rows
 from drift.importer.files import FileImported, FileRefused
 from drift.importer.importing import import_files
+from drift.notices import IngestCode, RecordCode, info
 from drift.readings import READING_COLUMNS, Readings
 from drift.record import content
 from drift.record.cache import ANSWERS_KEPT
 from drift.record.record import Record
+from drift.render.import_words import error_words
 from drift.site.file import PierFile, load_pier
 
 
@@ -157,7 +159,7 @@ def test_an_observation_exported_twice_is_used_once_and_in_full(tmp_path: Path, 
         solves = record.readings()["solves"]
     assert (first.went_in, second.went_in) == (4, 4)
     assert not first.remarks
-    assert "4 rows are the same reading as one that is there" in second.remarks[0]
+    assert second.remarks[0] == info(RecordCode.SAME_READING, rows=4)
     assert len(solves) == 4
     assert solves["temp_c"].notna().all()
 
@@ -176,7 +178,7 @@ def test_of_two_weathers_for_a_day_one_is_used_and_it_is_told(tmp_path: Path) ->
     two = write_log(tmp_path / "two.csv", "date,t_min_c,t_max_c,t_mean_c", ["2024-01-02,-4.5,1,-2"])
     with open_record(tmp_path) as record:
         _, outcome = put_in(record, one, two)
-        assert "1 row is of a day that is there with other values" in outcome.remarks[0]
+        assert outcome.remarks[0] == info(RecordCode.SAME_DAY, rows=1)
         assert record.readings()["weather"]["t_min_c"].tolist() == [-3.0, -4.5]
 
 
@@ -305,8 +307,10 @@ def test_recorded_by_hand_goes_through_the_same_checks(tmp_path: Path) -> None:
         assert record_rows(record, "corrections", [row]).went_in == 1
         assert record_rows(record, "corrections", [row]).went_in == 0
         assert record_rows(record, "corrections", [{**row, "kind": "zero", "amount_arcmin": ""}]).went_in == 1
-        with pytest.raises(LogFileError, match="not recorded: kind = 'polish' must be one of"):
+        with pytest.raises(RowRefused) as refused:
             record_rows(record, "corrections", [{**row, "kind": "polish"}])
+        assert refused.value.row.code is IngestCode.NOT_ONE_OF
+        assert error_words(refused.value).startswith("not recorded: kind = 'polish' must be one of: azimuth")
         corrections = record.readings()["corrections"]
         where = record.where(corrections["row_id"])
     assert sorted(corrections["note"]) == ['a "b", c'] * 2

@@ -15,9 +15,11 @@ from drift.errors import RecordError
 from drift.importer.by_hand import record_rows
 from drift.importer.files import FileImported
 from drift.importer.importing import import_files
+from drift.notices import IngestCode, RecordCode, info
 from drift.record import schema
 from drift.record.reading import carried_of, read_carried, write_carried
 from drift.record.record import Record
+from drift.render.notices import sentence
 from drift.site.file import load_pier
 
 HERE = Path(__file__).parent
@@ -150,7 +152,7 @@ def test_a_withdrawn_row_stays_out_when_its_import_is_undone_and_made_again(tmp_
         (outcome,) = import_files(record, [log])
         assert isinstance(outcome, FileImported)
         assert outcome.went_in == 2
-        assert "1 row was withdrawn earlier and stays out of use" in outcome.remarks
+        assert info(RecordCode.WITHDRAWN_STAYS, rows=1) in outcome.remarks
         assert raws_in(record) == set(rows[1:])
 
 
@@ -237,6 +239,9 @@ def test_a_record_of_the_first_version_is_brought_up_to_date(tmp_path: Path) -> 
             ("imported", "w.csv", 1),
         ]
         assert [(one.row.file, one.row.line) for one in record.asides()] == [("a.csv", 6), ("b.csv", 7)]
+        noted = [one.row.reason for one in record.asides()]  # such records have sentences only
+        assert [one.code for one in noted] == [IngestCode.NOTED_AS_TEXT] * 2
+        assert sentence(noted[1]) == "must be one of: east, west"
         before = record.readings().readings_id
         first = record.imports()[0].number
         undone = record.undo(first)

@@ -1,0 +1,187 @@
+"""Every code of an import has a sentence, and a notice is the same after it was written down."""
+
+import inspect
+import re
+from collections.abc import Callable
+
+import pytest
+
+from drift.ingest import limits, places, values
+from drift.notices import (
+    Code,
+    ImageCode,
+    IngestCode,
+    Notice,
+    RecordCode,
+    info,
+    notice_of,
+    text_of,
+    warning,
+)
+from drift.render import import_words
+from drift.render.notices import sentence
+
+#: One notice of each code whose sentence depends on its values; the others need none.
+WITH_VALUES = [
+    info(IngestCode.KIND_BY_COLUMNS, columns=("date", "t_min_c", "t_max_c")),
+    info(IngestCode.MAPPING_KEPT, mapping="my solver", file="logs.toml"),
+    info(IngestCode.MAPPING_AGREED, mapping="my solver", file="logs.toml"),
+    info(IngestCode.IMAGES_SOLVED, images=1, solved=1),
+    info(IngestCode.IMAGES_SOLVED, images=1200, solved=1190),
+    warning(IngestCode.NOTED_AS_TEXT, text="must be from -90 to 90 degrees"),
+    warning(IngestCode.TOO_MANY_CELLS, cells=7, header_cells=6),
+    warning(IngestCode.JSON_BROKEN, error="Expecting value: line 1 column 1 (char 0)"),
+    warning(IngestCode.BLANK_FOR_KIND, kind="shim"),
+    warning(IngestCode.NOT_ONE_OF, allowed=("east", "west")),
+    limits.SIGMA.reason(-1.0),
+    limits.station_pressure(410.0).reason(1060.0),
+    warning(IngestCode.NUMBER_IN_OTHER_UNIT, unit="hours"),
+    warning(IngestCode.TIME_NOT_IN_FORM, form="JD"),
+    warning(IngestCode.TIME_NOT_IN_ORDER, order="day month year"),
+    warning(IngestCode.HOUR_LEFT_OUT, zone="Europe/Berlin"),
+    warning(IngestCode.DATE_NOT_IN_ORDER, order="day month year"),
+    warning(IngestCode.MIN_ABOVE_MAX, t_max_c=-3.5),
+    warning(IngestCode.ROW_FAR_FROM_MOUNT, apart_deg=61.3),
+    warning(IngestCode.REST_FAR_FROM_MOUNT, image="a.fits"),
+    warning(IngestCode.REST_BELOW_HORIZON, rows=12, of_rows=40),
+    info(IngestCode.COLUMNS_UNUSED, columns=("airmass", "temp_d"), meant_for=("", "temp_c")),
+    info(IngestCode.COLUMNS_OF_ARRAYS, columns=("matrix",)),
+    info(IngestCode.READ_AS_WESTERN, line=2),
+    info(IngestCode.DELIMITER, delimiter=";"),
+    info(IngestCode.LINES_SKIPPED, lines=3),
+    info(IngestCode.COMMENTS_SKIPPED, lines=1),
+    warning(IngestCode.PRESSURE_OF_SEA_LEVEL, median_hpa=1012.0, usual_hpa=954.6, elevation_m=500.0),
+    info(IngestCode.SETS_LABELLED, solves=24, columns=("sweep",)),
+    info(
+        IngestCode.WITHOUT_MOUNT,
+        solves=40,
+        sweeps=1,
+        solves_of_sweeps=9,
+        sweeps_because="they lie on a circle",
+        left=31,
+        left_because="they are of one field",
+    ),
+    warning(IngestCode.DAYS_LACKING, days=50, of_days=101, first_day=18831, last_day=18931),
+    warning(IngestCode.EXCHANGED, columns=("ra_deg", "dec_deg"), rows=30),
+    warning(IngestCode.WRONG_SIGN, columns=("dec_deg",), opposite=("dec_deg", "mount_dec_deg"), rows=14),
+    warning(IngestCode.IN_HOURS, columns=("ra_deg",), seen=places.HoursSeen.BY_MOUNT, rows=40),
+    info(IngestCode.MAY_BE_HOURS, columns=("ra_deg", "mount_ra_deg"), rows=20),
+    warning(IngestCode.FAR_FROM_MOUNT, solves=30, of_solves=40, limit_deg=30.0),
+    warning(
+        IngestCode.BELOW_HORIZON,
+        rows=30,
+        of_rows=60,
+        latitude_deg=47.3,
+        longitude_deg=92.4,
+        zone="America/Chicago",
+        all_set_aside=True,
+        cures=tuple(places.Cure),
+    ),
+    warning(IngestCode.ONE_FRAME, share=0.02, share_sd=0.01),
+    warning(IngestCode.FRAMES_EXCHANGED, share=-1.0, share_sd=0.01),
+    warning(IngestCode.OTHER_PIERS_FILE, site_file="/home/me/other/pier.toml"),
+    warning(ImageCode.UNREADABLE, error="Permission denied"),
+    warning(ImageCode.HEADER_UNREADABLE, error_type="ValueError", error="no"),
+    warning(ImageCode.GZIP_BROKEN, error="CRC check failed"),
+    warning(ImageCode.NO_END, blocks=1000),
+    warning(ImageCode.AXES_BROKEN, keyword="NAXIS", value=-1),
+    warning(ImageCode.NO_PICTURE, axes=(100,)),
+    warning(ImageCode.NO_PLANE, axes=(8, 8, 3)),
+    warning(ImageCode.WCS_BROKEN, error="Linear transformation matrix is singular"),
+    warning(ImageCode.WCS_NOT_OF_SKY, types=("WAVE", "PIXEL")),
+    warning(ImageCode.COORDINATES_NOT_READ, coordinates="ELON"),
+    warning(ImageCode.RADESYS_NOT_READ, radesys="GAPPT"),
+    warning(ImageCode.NO_EXPOSURE, keyword="DATE-OBS", value="x", wanted=("EXPTIME", "DATE-END")),
+    warning(ImageCode.NO_TIME_OF_DAY, keyword="DATE-OBS", value="2024-03-01"),
+    warning(ImageCode.NO_DATE, keyword="DATE-OBS", value="yesterday"),
+    warning(ImageCode.NO_SUCH_DAY, keyword="DATE-OBS", value="2024-02-30T01:00:00"),
+    warning(ImageCode.NO_SUCH_TIME, keyword="DATE-OBS", value="2024-02-03T25:00:00"),
+    warning(ImageCode.BAD_EXPOSURE, keyword="EXPTIME", value="-3"),
+    warning(
+        ImageCode.MIDDLE_BEFORE_START,
+        keyword="DATE-AVG",
+        value="a",
+        start_keyword="DATE-OBS",
+        start_value="b",
+    ),
+    warning(ImageCode.Z_IN_OTHER_SCALE, keyword="DATE-OBS", value="2024-03-01T00:00:00Z", scale="TAI"),
+    warning(ImageCode.SCALE_NOT_READ, scale="LOCAL", known=("UTC", "TT")),
+    warning(ImageCode.TIME_OF_ELSEWHERE, place="BARYCENTER"),
+    warning(ImageCode.MOUNT_UNREADABLE, keyword="RA", value="at the pole"),
+    warning(ImageCode.OF_OTHER_SITE, apart_km=7021.4),
+    info(ImageCode.TIMES_FROM, keywords=("DATE-OBS",), images=(40,), scales=("TT",)),
+    warning(ImageCode.NO_MOUNT, images=4, of_images=4, keywords=("RA", "DEC")),
+    warning(
+        ImageCode.FAR_SITE,
+        images=4,
+        of_images=4,
+        apart_km=12000.0,
+        latitude_deg=47.3,
+        longitude_deg=92.4,
+        site_latitude_deg=47.3,
+        site_longitude_deg=-92.4,
+        set_aside_beyond_km=None,
+        longitude_sign=True,
+    ),
+    info(ImageCode.MOUNT_IN_HOURS, keyword="RA"),
+    warning(ImageCode.WRITTEN_BACK, images=39, of_images=40, keywords=("RA", "DEC"), all_taken_so=True),
+    info(ImageCode.FRAME_SAID, keywords=("RA", "DEC"), frame="of date"),
+    info(ImageCode.FRAME_FOUND, keywords=("RA", "DEC"), frame="ICRS", share=0.01, share_sd=0.02),
+    warning(
+        ImageCode.FRAME_UNKNOWN, keywords=("RA", "DEC"), of_date_apart_arcmin=21.1, icrs_apart_arcmin=3.2
+    ),
+    warning(ImageCode.NO_SIDE, keyword="PIERSIDE", values=("up",)),
+    info(ImageCode.SIDE_MEANS, keyword="PIERSIDE", means=values.ON, across=0.98),
+    warning(ImageCode.SIDE_UNUSED, keyword="PIERSIDE", across=0.5),
+    info(ImageCode.KEYWORDS_KEPT, section="fits", file="logs.toml"),
+    info(RecordCode.SAME_DAY, rows=1),
+    info(RecordCode.SAME_READING, rows=4),
+    info(RecordCode.WITHDRAWN_STAYS, rows=2),
+    info(RecordCode.SETTLED_SINCE, rows=1),
+    warning(RecordCode.LEVELS_FAR_OFF, place="pier", apart_arcsec=900.0),
+]
+EVERY_CODE: list[Code] = [*IngestCode, *ImageCode, *RecordCode]
+
+
+def one_of(code: Code) -> list[Notice]:
+    return [one for one in WITH_VALUES if one.code is code] or [warning(code)]
+
+
+@pytest.mark.parametrize("code", EVERY_CODE)
+def test_every_code_has_a_sentence(code: Code) -> None:
+    for notice in one_of(code):
+        words = sentence(notice)
+        assert words.strip() == words
+        assert words
+        assert not words.endswith(".")
+        assert not re.search(r"\bNone\b|<|\{|\}", words)
+
+
+@pytest.mark.parametrize("notice", WITH_VALUES, ids=lambda one: str(one.code))
+def test_a_notice_written_down_is_the_same(notice: Notice) -> None:
+    back = notice_of(text_of(notice))
+    assert back == notice
+    assert type(back.code) is type(notice.code)
+    assert sentence(back) == sentence(notice)
+
+
+def test_how_notices_of_an_import_are_worded(approved: Callable[[str, str], None]) -> None:
+    approved(
+        "notices of an import",
+        "\n".join(f"{one.code}: {sentence(one)}" for code in EVERY_CODE for one in one_of(code)),
+    )
+
+
+def test_a_long_value_is_shortened_and_its_length_told() -> None:
+    words = import_words.value_words("x" * 70_000)
+    assert len(words) < 100
+    assert "70,000 signs" in words
+
+
+def test_no_room_that_reads_logs_matches_its_own_sentences() -> None:
+    """A sentence of a reason stands in the rendering room alone."""
+    from drift.ingest import cells, fits_images, fits_log, kinds, read
+
+    for module in (cells, fits_images, fits_log, kinds, places, read, values, limits):
+        source = inspect.getsource(module)
+        assert not re.search(r"reason\.(startswith|replace|split|removeprefix)", source), module.__name__
