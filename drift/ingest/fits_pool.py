@@ -3,25 +3,21 @@
 from __future__ import annotations
 
 import os
-import pickle
 import queue
-import subprocess
-import sys
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from drift.child import start_child
 from drift.ingest.fits_frame import Frame, NoFrame, read_frame
 from drift.ingest.fits_mapping import FitsMapping
 from drift.notices import ImageCode, warning
+from drift.workers import Worker, can_start
 
 #: From so many files on, children are worth their start (which takes as long as some 500 files).
 MANY_FILES = 600
 _BROKE = warning(ImageCode.READER_BROKE)
-#: A process that a signal ended has a negative code, on Windows a very large one.
-_LEAST_BREAKDOWN = 256
+_READ = "drift.ingest.fits_pool:frames_of"
 Answer = Frame | NoFrame
 Told = Callable[[int, int], None]  # files done, files in all
 
@@ -39,7 +35,7 @@ def read_frames(paths: Sequence[Path], mapping: FitsMapping, told: Told | None =
         Is told the files done and the files in all, again and again.
     """
     cores = min(os.cpu_count() or 1, len(paths) // (MANY_FILES // 2))
-    if cores > 1 and sys.executable:
+    if cores > 1 and can_start():
         return _Children(paths, mapping, told, cores).read()
     answers = []
     for number, path in enumerate(paths, 1):
@@ -56,7 +52,7 @@ class _Children:
     told: Told | None
     count: int
     _answers: queue.SimpleQueue[tuple[int, Answer]] = field(default_factory=queue.SimpleQueue)
-    _running: list[subprocess.Popen[bytes]] = field(default_factory=list)
+    _running: list[Worker] = field(default_factory=list)
     _over: bool = False
 
     def read(self) -> list[Answer]:
@@ -75,7 +71,7 @@ class _Children:
         finally:
             self._over = True
             for child in self._running:
-                child.kill()
+                child.stop()
         return found
 
     def _work(self, share: list[int]) -> None:
@@ -101,18 +97,17 @@ class _Children:
         except OSError:
             return 0, False
         self._running.append(child)
-        with child:
-            assert child.stdin is not None and child.stdout is not None
-            try:
-                with child.stdin as way_in:
-                    pickle.dump((self.mapping, [str(self.paths[at]) for at in share]), way_in)
-                for at in share:
-                    self._answers.put((at, pickle.load(child.stdout)))
-                    done += 1
-            except (OSError, EOFError, pickle.UnpicklingError):
-                pass
-        return done, not 0 <= child.returncode < _LEAST_BREAKDOWN
+        for answer in child.work(self.mapping, [str(self.paths[at]) for at in share]):
+            self._answers.put((share[done], answer))
+            done += 1
+        return done, child.broke_down()
 
 
-def _start() -> subprocess.Popen[bytes]:
-    return start_child("drift.ingest.fits_worker")
+def _start() -> Worker:
+    return Worker.start(_READ)
+
+
+def frames_of(mapping: FitsMapping, paths: Sequence[str]) -> Iterator[Answer]:
+    """Read files in a child: where a library breaks down on a header, the asking side knows at which file."""
+    for path in paths:
+        yield read_frame(Path(path), mapping)

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import errno
 import os
 import re
-import sys
-import time
 import tomllib
 from collections.abc import Callable, Iterator
 from collections.abc import Mapping as MappingOf
@@ -14,7 +11,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from pathlib import Path
-from typing import IO, Any, TypeVar
+from typing import Any, TypeVar
+
+from filelock import FileLock, Timeout
 
 from drift.errors import LogFileError
 from drift.ingest.kinds import BY_KIND
@@ -43,8 +42,6 @@ from drift.site.lines import line_of, lines_of
 
 #: So long another program is waited for [s], and so long between two tries [s].
 PATIENCE_S, _AGAIN_S = 30.0, 0.02
-#: What systems say of a file that another program has locked.
-_HELD = (errno.EACCES, errno.EAGAIN, errno.EWOULDBLOCK, errno.EDEADLK)
 
 
 def change_text(path: Path, change: Callable[[str], str], patience_s: float = PATIENCE_S) -> None:
@@ -66,7 +63,8 @@ def change_text(path: Path, change: Callable[[str], str], patience_s: float = PA
     OSError
         If the file can't be read or written.
     """
-    with _alone(path, patience_s):
+    lock = FileLock(path.with_name(f".{path.name}.lock"), timeout=patience_s, poll_interval=_AGAIN_S)
+    with _held(lock, path):
         old = path.read_text(encoding="utf-8-sig") if path.exists() else ""
         new = change(old)
         if new == old:
@@ -77,44 +75,23 @@ def change_text(path: Path, change: Callable[[str], str], patience_s: float = PA
 
 
 @contextmanager
-def _alone(path: Path, patience_s: float) -> Iterator[None]:
-    """Hold the lock of a file: one beside it, which stays, because the file itself is replaced.
+def _held(lock: FileLock, path: Path) -> Iterator[None]:
+    """Hold the lock beside a file, which is replaced itself; a drive that knows no locks is taken as it is.
 
     The system lets go of it when a program ends, however it ends.
     """
-    with path.with_name(f".{path.name}.lock").open("ab") as lock:
-        began = time.monotonic()
-        while not _locked(lock):
-            if time.monotonic() - began > patience_s:
-                raise LogFileError(
-                    f"another program has been changing {path} for {patience_s:g} s: end it, or try again "
-                    "later."
-                )
-            time.sleep(_AGAIN_S)
-        yield
-
-
-def _locked(lock: IO[bytes]) -> bool:
-    """Try to lock an open file; closing it lets go.  A drive that knows no locks is taken as it is."""
     try:
-        _lock(lock)
-    except OSError as error:
-        return error.errno not in _HELD
-    return True
-
-
-if sys.platform == "win32":
-    import msvcrt
-
-    def _lock(lock: IO[bytes]) -> None:
-        lock.seek(0)
-        msvcrt.locking(lock.fileno(), msvcrt.LK_NBLCK, 1)
-
-else:
-    import fcntl
-
-    def _lock(lock: IO[bytes]) -> None:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        lock.acquire()
+    except Timeout as error:
+        raise LogFileError(
+            f"another program has been changing {path} for {lock.timeout:g} s: end it, or try again later."
+        ) from error
+    except NotImplementedError:
+        pass
+    try:
+        yield
+    finally:
+        lock.release()
 
 
 # ---- The file ``logs.toml`` beside the site file: mappings under their names, so that none is asked for

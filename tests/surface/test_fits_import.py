@@ -27,6 +27,7 @@ from drift.notices import ImageCode, IngestCode
 from drift.render.import_words import row_words
 from drift.render.notices import sentence
 from drift.sky.of_date import apparent_place
+from drift.workers import Worker
 
 Capture = pytest.CaptureFixture[str]
 NOW_US = int(np.datetime64("2025-12-01", "us").astype(np.int64))
@@ -307,23 +308,23 @@ def test_children_give_what_one_process_gives(tmp_path: Path, monkeypatch: pytes
 
 BREAKING = """
 import os, signal
-from drift.ingest import fits_frame, fits_worker
-plain = fits_frame.read_frame
+from drift import workers
+from drift.ingest import fits_pool
+plain = fits_pool.read_frame
 def read_frame(path, mapping):
     if "003" in path.name or "004" in path.name:
         os._exit(300) if os.name == "nt" else os.kill(os.getpid(), signal.SIGKILL)
     return plain(path, mapping)
-fits_frame.read_frame = read_frame
-fits_worker.main()
+fits_pool.read_frame = read_frame
+workers.main("drift.ingest.fits_pool:frames_of")
 """
 
 
 def test_a_child_that_breaks_down_costs_one_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def start() -> subprocess.Popen[bytes]:
+    def start() -> Worker:
         command = [sys.executable, "-c", BREAKING]
-        return subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
-        )
+        pipe = subprocess.PIPE
+        return Worker(subprocess.Popen(command, stdin=pipe, stdout=pipe, stderr=subprocess.DEVNULL))
 
     monkeypatch.setattr(fits_pool, "MANY_FILES", 4)
     monkeypatch.setattr(fits_pool.os, "cpu_count", lambda: 2)

@@ -6,10 +6,12 @@ import sys
 import pytest
 from invented_rich import rich
 
+from drift import workers
 from drift.render import second_pen
 from drift.render.drawing import pictures_to_draw, small_svg
 from drift.render.report import report_html
 from drift.render.second_pen import MANY_SOLVES, SecondPen
+from drift.workers import Worker
 
 
 @pytest.fixture(scope="module")
@@ -25,16 +27,16 @@ def alone(analysis):
 
 @pytest.fixture
 def pen(monkeypatch):
-    monkeypatch.setattr(second_pen.os, "cpu_count", lambda: 2)
+    monkeypatch.setattr(workers.os, "cpu_count", lambda: 2)
     made = second_pen.second_pen(MANY_SOLVES)
     yield made
     made.put_down()
 
 
 def test_it_is_started_for_long_records_on_several_cores_only(monkeypatch):
-    monkeypatch.setattr(second_pen.os, "cpu_count", lambda: 2)
+    monkeypatch.setattr(workers.os, "cpu_count", lambda: 2)
     assert second_pen.second_pen(MANY_SOLVES - 1) is None
-    monkeypatch.setattr(second_pen.os, "cpu_count", lambda: 1)
+    monkeypatch.setattr(workers.os, "cpu_count", lambda: 1)
     assert second_pen.second_pen(MANY_SOLVES) is None
 
 
@@ -51,7 +53,7 @@ def test_the_report_is_the_same_with_it(analysis, alone, pen):
 @pytest.mark.parametrize("child", ["import sys; sys.exit(3)", "print('nonsense')"])
 def test_a_child_that_fails_costs_nothing_but_time(analysis, alone, child):
     pipe = subprocess.PIPE
-    broken = SecondPen(subprocess.Popen([sys.executable, "-c", child], stdin=pipe, stdout=pipe))
+    broken = SecondPen(Worker(subprocess.Popen([sys.executable, "-c", child], stdin=pipe, stdout=pipe)))
     try:
         assert report_html(analysis, pen=broken) == alone
     finally:
@@ -59,8 +61,8 @@ def test_a_child_that_fails_costs_nothing_but_time(analysis, alone, child):
 
 
 def test_one_that_was_never_asked_is_let_go(monkeypatch):
-    monkeypatch.setattr(second_pen.os, "cpu_count", lambda: 2)
+    monkeypatch.setattr(workers.os, "cpu_count", lambda: 2)
     pen = second_pen.second_pen(MANY_SOLVES)
     assert pen.drawn() == {}
     pen.put_down()
-    assert pen._child.poll() is not None
+    assert pen.is_down
