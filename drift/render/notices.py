@@ -7,7 +7,9 @@ Each room's sentences stand in a file of their own (`night_words`, `history_word
 from __future__ import annotations
 
 import importlib
+import math
 from collections.abc import Callable, Mapping
+from enum import StrEnum
 from typing import Any
 
 from drift.notices import Code, Notice
@@ -15,7 +17,9 @@ from drift.notices import Code, Notice
 #: What writes the sentence of one code from the notice's values.
 Writer = Callable[[Mapping[str, Any]], str]
 #: The class of codes -> the file of its sentences.
-_FILES: dict[str, str] = {}
+_FILES: dict[str, str] = {
+    "AdviceCode": "advice_words",
+}
 
 
 def sentence(notice: Notice) -> str:
@@ -28,9 +32,18 @@ def as_data(notice: Notice) -> dict[str, Any]:
     return {
         "code": str(notice.code),
         "severity": str(notice.severity),
-        "values": dict(notice.values),
+        "values": {name: _plain(value) for name, value in notice.values.items()},
         "text": sentence(notice),
     }
+
+
+def _plain(value: Any) -> Any:
+    """Return a value as JSON has it; a number that isn't known is None."""
+    if isinstance(value, tuple):
+        return [_plain(each) for each in value]
+    if isinstance(value, StrEnum):
+        return str(value)
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def _writer(code: Code) -> Writer:
