@@ -20,6 +20,46 @@ class Part(StrEnum):
     UNDETERMINED = "undetermined"
 
 
+class MovedPart(StrEnum):
+    """What moved of all that was found."""
+
+    PIER = "pier"
+    MOUNT = "mount"
+    BOTH = "both"
+    UNDETERMINED = "undetermined"
+    NONE = "none"
+
+
+class Side(StrEnum):
+    """To which side something goes."""
+
+    NORTH = "north"
+    SOUTH = "south"
+    EAST = "east"
+    WEST = "west"
+    UP = "up"
+    DOWN = "down"
+
+
+class AxisBound(StrEnum):
+    """What bounds how far the axis may be off: the warning limit, or what shows in the picture."""
+
+    WARNING_LIMIT = "warning_limit"
+    TRAILING = "trailing"  # of a star in one unguided exposure
+    CORNER_ROTATION = "corner_rotation"  # of the field about the guide star, in one exposure
+    SESSION_ROTATION = "session_rotation"  # over a session, frames not turned back
+    OVERLAP = "overlap"  # lost over a session
+    GOTO = "goto"  # a slew misses the field
+
+
+class EffectUnit(StrEnum):
+    """What an effect of the axis error is counted in."""
+
+    PIXELS = "pixels"
+    PERCENT = "percent"
+    ARCMIN = "arcmin"
+
+
 class CorrectionKind(StrEnum):
     """What was done to mount, plate or pier."""
 

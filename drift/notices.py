@@ -160,6 +160,78 @@ class RecordCode(Code):
     LEVELS_FAR_OFF = "record.levels_far_off"
 
 
+class AdviceCode(Code):
+    """What is said of what moved, what to do and what to mind; sentences: advice_words."""
+
+    # the head of a verdict
+    MOVED = "advice.moved"
+    PUT_RIGHT = "advice.put_right"
+    NOTHING_MOVED = "advice.nothing_moved"
+    ONE_NIGHT = "advice.one_night"
+    NO_AXIS = "advice.no_axis"
+    # its clauses
+    PIER_TIPPED = "advice.pier_tipped"
+    MOUNT_STEPPED = "advice.mount_stepped"
+    STEP_OF_UNKNOWN_PART = "advice.step_of_unknown_part"
+    EARLIER_STEPS = "advice.earlier_steps"
+    PIER_TILTS = "advice.pier_tilts"
+    PIER_SWINGS = "advice.pier_swings"
+    MOUNT_CREPT = "advice.mount_crept"
+    AXIS_CREPT = "advice.axis_crept"
+    # what to do
+    NOTHING = "advice.nothing"
+    WAIT_FOR_SEASON = "advice.wait_for_season"
+    WAIT_AFTER_TURNING = "advice.wait_after_turning"
+    WAIT_FOR_WHAT_LASTS = "advice.wait_for_what_lasts"
+    MEASURE_WHAT_LASTS = "advice.measure_what_lasts"
+    SEASON_OVERDUE = "advice.season_overdue"
+    FIRST_NIGHT = "advice.first_night"
+    OLD_NIGHT = "advice.old_night"
+    STEP_SEEN_ONCE = "advice.step_seen_once"
+    AXIS_UNCERTAIN = "advice.axis_uncertain"
+    WOULD_SETTLE = "advice.would_settle"
+    NIGHT_FIRST = "advice.night_first"
+    NOT_SEEN_YET = "advice.not_seen_yet"
+    TIGHTEN = "advice.tighten"
+    CRACK_NOTED = "advice.crack_noted"
+    TILTS_TOO_FAR = "advice.tilts_too_far"
+    TILT_RUNS_AWAY = "advice.tilt_runs_away"
+    TURN = "advice.turn"
+    TURN_BASE = "advice.turn_base"
+    PUT_SHIMS = "advice.put_shims"
+    SHIMS_TOO_THICK = "advice.shims_too_thick"
+    TURN_NUTS = "advice.turn_nuts"
+    RAISE_BY_GAUGE = "advice.raise_by_gauge"
+    TOO_LITTLE_FOR_NUTS = "advice.too_little_for_nuts"
+    NUTS_TOO_COARSE = "advice.nuts_too_coarse"
+    PLATE_NOT_DESCRIBED = "advice.plate_not_described"
+    PLATE_CANT_BE_TIPPED = "advice.plate_cant_be_tipped"
+    # what the plate is tipped for
+    TO_LEVEL_BASE = "advice.to_level_base"
+    ALTITUDE_OUT_OF_TRAVEL = "advice.altitude_out_of_travel"
+    # what is said after an action
+    BASE_LEFT_TILTED = "advice.base_left_tilted"
+    MEASURE_AFTER_TIP = "advice.measure_after_tip"
+    # what was done
+    DONE = "advice.done"
+    # what an axis error reaches at its limit
+    TRAILS = "advice.trails"
+    CORNER_TURNS = "advice.corner_turns"
+    SESSION_TURNS = "advice.session_turns"
+    OVERLAP_TURNED = "advice.overlap_turned"
+    OVERLAP_SHIFTED = "advice.overlap_shifted"
+    SLEW_MISSES = "advice.slew_misses"
+    # what to mind
+    PARK_FIRST = "advice.park_first"
+    EASE_BOLTS = "advice.ease_bolts"
+    SCREWS_HAVE_PLAY = "advice.screws_have_play"
+    TAKE_LOAD_OFF = "advice.take_load_off"
+    LIFTING = "advice.lifting"
+    POWER_OFF = "advice.power_off"
+    BURIED_LINES = "advice.buried_lines"
+    NEVER_THE_SUN = "advice.never_the_sun"
+
+
 @dataclass(frozen=True, kw_only=True)
 class Notice:
     """One thing to say.

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from drift.codes import AxisBound, Do, EffectUnit, MovedPart, Side
 from drift.ground.frost_front import UnderPier
 from drift.notebook import ShowsItself
+from drift.notices import Notice
 from drift.quantities import Floats, Ints
 from drift.readings import READING_COLUMNS as READING_COLUMNS  # the page of readings belongs to this one
 from drift.readings import Readings as Readings
@@ -107,6 +109,10 @@ class Nights(ShowsItself):
 HISTORY_COLUMNS = ("tilt_north", "tilt_east", "plate_north", "plate_east", "mount_az", "mount_alt")
 #: What an event may be, in the order of probabilities.
 PARTS = ("pier", "mount_az", "mount_alt", "zero", "nothing")
+#: An event is a movement when "nothing happened" has at most this probability ...
+NOTHING_AT_MOST = 0.1
+#: ... and "nothing" and "only the hour-angle zero was lost" together at most this.
+HARMLESS_AT_MOST = 0.5
 #: The explanation of a yearly tilt that knows nothing but the calendar.
 CALENDAR = "calendar"
 
@@ -165,6 +171,17 @@ class Event:
     probability: dict[str, float]  # keys PARTS, sums to 1
     size: dict[str, float]
     size_sd: dict[str, float]
+
+    @property
+    def is_movement(self) -> bool:
+        """Whether it is an unrecorded movement of pier or mount, provisional or not.
+
+        "Nothing happened" must have at most a tenth of the probability, and "nothing" and "only the
+        hour-angle zero was lost" together at most half.
+        """
+        nothing, zero = self.probability["nothing"], self.probability["zero"]
+        likely = nothing <= NOTHING_AT_MOST and nothing + zero <= HARMLESS_AT_MOST
+        return likely and not self.recorded and self.what != "zero"
 
 
 @dataclass(frozen=True)
@@ -285,51 +302,56 @@ class History(ShowsItself):
 
 
 # ---- What to do: the verdict, the actions and the cautions.
+#
+# All of it is numbers and codes; `drift.render.advice_words` makes the sentences.
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Bolt:
-    """What to do at one bolt of the plate."""
+    """What to do at one bolt of the plate: it is raised by a stack of shims, or by its nut."""
 
-    bearing_deg: float
-    thickness_mm: float | None
-    nut_turns: float | None
+    bearing_deg: float  # clockwise from true north
+    thickness_mm: float | None  # by which it rises; None where only the turns are known
+    nut_turns: float | None = None  # positive raises; None for shims, and for nuts of unknown pitch
+    pieces_mm: tuple[float, ...] = ()  # the shims of the stack, thickest first
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Action:
-    """One thing to do, in order."""
+    """One thing to do, in order; `notice` says what and why, `remarks` what is said after it."""
 
-    do: str  # nothing wait measure tighten turn_azimuth turn_altitude shim nuts call_for_help
-    sentence: str
-    amount_arcmin: float | None = None
-    turns: float | None = None
+    do: Do
+    notice: Notice
+    amount_arcmin: float | None = None  # wanted of az_error, clockwise positive, or alt_error, up positive
+    turns: float | None = None  # of the knob, without a sign
     bolts: tuple[Bolt, ...] = ()
-    until_us: int | None = None
+    until_us: int | None = None  # until when to wait, or by when to re-align, UTC
+    remarks: tuple[Notice, ...] = ()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Done:
     """A step of the last night's list that was recorded as done, and that no night has seen yet."""
 
-    code: str
-    time_us: int
-    sentence: str
+    step: str  # its id in the record
+    time_us: int  # UTC
+    notice: Notice
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Verdict:
     """Whether something moved, and what.
 
-    `put_right` says that all that moved was corrected since, so that nothing of it stands.
-    Where more than one thing moved, the sentence is `head`, a colon, and `clauses` with semicolons between.
+    `notice` is the head: what stands now, or that nothing moved.  `clauses` say each thing that moved, the
+    latest first; `seen_once` what one night only shows.  `put_right` says that all that moved was corrected
+    since, so that nothing of it stands.
     """
 
     moved: bool
-    part: str  # pier mount both undetermined none
-    sentence: str
-    head: str = ""
-    clauses: tuple[str, ...] = ()
+    part: MovedPart
+    notice: Notice
+    clauses: tuple[Notice, ...] = ()
+    seen_once: tuple[Notice, ...] = ()
     put_right: bool = False
 
     @property
@@ -338,25 +360,28 @@ class Verdict:
         return self.moved and not self.put_right
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class AtPlace:
     """What an axis error does at one place on the sky, as long as it keeps its present direction."""
 
-    where: str  # "at declination 40° on the meridian"
+    bearing_deg: float  # clockwise from true north
+    altitude_deg: float
+    hour_angle_deg: float  # positive west
+    declination_deg: float
     allowed_arcmin: float  # how far the axis may be off that way
     effect: float  # what the present error does there
-    unit: str  # of the effect: "pixels", "arcmin", "percent"
+    unit: EffectUnit
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Matter:
     """One way in which the axis error shows in the picture: allowed against present."""
 
-    name: str  # "trailing in one exposure", ...
+    effect: AxisBound
+    limit: Notice  # what is reached where the axis is off as far as it may be
     allowed_arcmin: float  # in whatever direction the axis is off
-    now_arcmin: float
+    now_arcmin: float  # angle on the sky between axis and pole
     now_sd_arcmin: float
-    sentence: str
     worst: AtPlace | None = None  # where in the sky that the horizon leaves it shows most
     usual: AtPlace | None = None  # at the usual declination
     binding: bool = True  # whether the axis has to be kept within it
@@ -367,9 +392,14 @@ class Matter:
         return self.allowed_arcmin - self.now_arcmin
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Poles:
-    """The axis against both poles: the true one, and the one that refraction shows, `lift_arcsec` above."""
+    """The axis against both poles: the true one, and the one that refraction shows, `lift_arcsec` above.
+
+    Over the open sky an exposure with the axis on each pole comes out worse by `true_pixels` and
+    `refracted_pixels`, root mean square: the trail of a star or, where a star is held still, the turn of the
+    corner about it; None where that isn't known.
+    """
 
     true_arcmin: float
     true_sd_arcmin: float
@@ -379,10 +409,12 @@ class Poles:
     lift_sd_arcsec: float
     aimed_at: str  # "true" or "refracted": what the site file wants
     suits: str  # "true", "refracted" or "either": which is better for the tracking of the site file
-    sentence: str
+    true_pixels: float | None = None
+    refracted_pixels: float | None = None
+    star_held: bool = False  # whether a star is held still, by guiding or by the tracking rate
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class YearAim:
     """Where to leave the axis for the coming year, and what is gained by it.
 
@@ -394,13 +426,17 @@ class YearAim:
     leave_az_arcsec: float  # az_error to leave the axis at now, clockwise positive
     leave_alt_arcsec: float  # alt_error, up positive
     leave_sd_arcsec: tuple[float, float]
+    off_pole_arcsec: tuple[float, float]  # the same against the pole that is aimed at
+    off_pole_side: Side  # to which the axis end is left in azimuth: east or west
     as_aimed_arcmin: float
     dead_on_arcmin: float  # had the axis been set on the pole now
+    dead_on_sd_arcmin: float
     as_it_is_arcmin: float  # left alone
+    as_it_is_sd_arcmin: float
     sd_arcmin: float  # of as_aimed: rms of how far it may come out beside it
     from_us: int
     until_us: int
-    sentence: str
+    months_of_use: bool = False  # whether only the site file's months of use count
 
     @property
     def gain(self) -> float:
@@ -408,14 +444,14 @@ class YearAim:
         return 1.0 - self.as_aimed_arcmin / self.dead_on_arcmin if self.dead_on_arcmin > 0.0 else 0.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Advice:
     """All that is said to the owner; `actions` is what is left to do, `done` what was done of the list."""
 
     verdict: Verdict
     actions: tuple[Action, ...]
-    cautions: tuple[str, ...]
-    matters: tuple[Matter, ...] = field(default=())
+    cautions: tuple[Notice, ...]
+    matters: tuple[Matter, ...] = ()
     poles: Poles | None = None
     year: YearAim | None = None  # None where no season is sure
     done: tuple[Done, ...] = ()

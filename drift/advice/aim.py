@@ -8,15 +8,14 @@ setting is the centre of the smallest circle round all places that the axis goes
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from drift.advice.movement import side_of
 from drift.forecast.coming import AxisForecast
 from drift.quantities import Bools, Floats, as_utc
-from drift.render.phrases import arcmin, azimuth_side, percent, plain_arcmin
 from drift.types import YearAim
 
 if TYPE_CHECKING:
@@ -163,56 +162,21 @@ def year_aim(
     on_pole, on_pole_sd = error_of_year(forecast, dead_on, latitude_rad, counts, aim, pole)
     alone, alone_sd = error_of_year(forecast, np.zeros(2), latitude_rad, counts, aim, pole)
     leave = forecast.axis[0] + change
-    made = YearAim(
+    off_pole = leave - pole
+    return YearAim(
         aim=aim,
         leave_az_arcsec=float(leave[0]),
         leave_alt_arcsec=float(leave[1]),
         leave_sd_arcsec=(float(forecast.sd[0][0]), float(forecast.sd[0][1])),
+        off_pole_arcsec=(float(off_pole[0]), float(off_pole[1])),
+        off_pole_side=side_of("mount_az", float(off_pole[0]), site.site.latitude_deg),
         as_aimed_arcmin=aimed / 60.0,
         dead_on_arcmin=on_pole / 60.0,
+        dead_on_sd_arcmin=on_pole_sd / 60.0,
         as_it_is_arcmin=alone / 60.0,
+        as_it_is_sd_arcmin=alone_sd / 60.0,
         sd_arcmin=sd / 60.0,
         from_us=int(forecast.time_us[0]),
         until_us=int(forecast.time_us[-1]),
-        sentence="",
-    )
-    return _with_sentence(made, site, leave - pole, on_pole_sd, alone_sd)
-
-
-def _with_sentence(
-    made: YearAim, site: PierFile, leave: Floats, dead_on_sd: float, as_it_is_sd: float
-) -> YearAim:
-    months = (
-        "in the months of use of the next twelve"
-        if site.optics.months_of_use
-        else "of the next twelve months"
-    )
-    what = "root-mean-square error" if made.aim == "typical" else "largest error"
-    as_aimed = arcmin(60.0 * made.as_aimed_arcmin, 60.0 * made.sd_arcmin)
-    dead_on = arcmin(60.0 * made.dead_on_arcmin, dead_on_sd)
-    if made.aim == "tonight":
-        sentence = (
-            f"Set dead on the pole now, the {what} {months} would be about {as_aimed}: the site file aims at "
-            "tonight."
-        )
-        return replace(made, sentence=sentence)
-    sentence = (
-        f"For the year, an axis that is set now is best left {_where(leave, site)}: the {what} {months} is "
-        f"then about {as_aimed}, against {dead_on} if it is set dead on the pole now"
-    )
-    if made.gain >= 0.01:
-        sentence += f" ({percent(made.gain)} less)"
-    return replace(
-        made,
-        sentence=f"{sentence}, and {arcmin(60.0 * made.as_it_is_arcmin, as_it_is_sd)} if it is left alone.",
-    )
-
-
-def _where(leave: Floats, site: PierFile) -> str:
-    """Return ``1.2' east of the pole and 0.3' above it``."""
-    side = azimuth_side(float(leave[0]), site.site.latitude_deg)
-    height = "above" if leave[1] >= 0.0 else "below"
-    return (
-        f"{plain_arcmin(abs(float(leave[0])) / 60.0)} {side} of the pole in azimuth and "
-        f"{plain_arcmin(abs(float(leave[1])) / 60.0)} {height} it"
+        months_of_use=bool(site.optics.months_of_use),
     )

@@ -10,10 +10,10 @@ import numpy as np
 
 from drift.advice.levelling import lasting_tilt
 from drift.advice.movement import pair_of
-from drift.advice.plate import tilt_words
 from drift.advice.situation import ACT_SDS
+from drift.codes import CorrectionKind, Do
+from drift.notices import AdviceCode, Notice, info, warning
 from drift.quantities import ARCSEC_PER_RAD, local_date
-from drift.render.phrases import angle, plain_angle, plain_arcmin, toward
 from drift.types import Action
 
 if TYPE_CHECKING:
@@ -42,70 +42,76 @@ _CRACK = re.compile(
 
 def call_for_help(situation: Situation, history: History) -> list[Action]:
     """Return the calls for help, the gravest first."""
-    sentences = [_cracked(situation, history), _large(situation, history), _running(situation, history)]
-    return [Action("call_for_help", sentence) for sentence in sentences if sentence]
+    found = [_cracked(situation, history), _large(situation, history), _running(situation, history)]
+    return [Action(do=Do.CALL_FOR_HELP, notice=notice) for notice in found if notice is not None]
 
 
-def large_tilt_arcsec(site: PierFile) -> tuple[float, str]:
-    """Return from which tilt on a pier of this build tilts too far, and why that far."""
+def large_tilt_arcsec(site: PierFile) -> tuple[float, float | None]:
+    """Return from which tilt on a pier of this build tilts too far.
+
+    Returns
+    -------
+    limit_arcsec, top_mm
+        `top_mm` is how far the pier's top has then moved, where that decides; None for the general limit.
+    """
     pier, general = site.pier, _LARGE_TILT * ARCSEC_PER_RAD
     if pier.diameter_mm is None or pier.depth_m is None or pier.height_m is None:
-        return general, "1 in 300"
+        return general, None
     length_mm = 1000.0 * (pier.depth_m + pier.height_m)
     if length_mm <= 0.0:
-        return general, "1 in 300"
-    by_build = _TOP_SHARE * pier.diameter_mm / length_mm * ARCSEC_PER_RAD
-    if by_build >= general:
-        return general, "1 in 300"
-    return by_build, (
-        f"{_TOP_SHARE * pier.diameter_mm:.0f} mm at the top of a pier {pier.diameter_mm:g} mm thick and "
-        f"{length_mm / 1000.0:g} m from foot to top"
-    )
+        return general, None
+    top_mm = _TOP_SHARE * pier.diameter_mm
+    by_build = top_mm / length_mm * ARCSEC_PER_RAD
+    return (general, None) if by_build >= general else (by_build, top_mm)
 
 
-def _cracked(situation: Situation, history: History) -> str:
-    """Say that a note tells of a crack, unless the pier was worked on since."""
+def _cracked(situation: Situation, history: History) -> Notice | None:
+    """Tell that a note speaks of a crack, unless the pier was worked on since."""
     told = [c for c in history.corrections if _CRACK.search(c.note.lower())]
     if not told:
-        return ""
+        return None
     latest = max(told, key=lambda c: c.time_us)
-    mended = any(c.kind == "pier" and c.time_us > latest.time_us for c in history.corrections)
+    mended = any(c.kind == CorrectionKind.PIER and c.time_us > latest.time_us for c in history.corrections)
     if mended:
-        return ""
-    return (
-        f"A crack is noted on {local_date(latest.time_us, situation.zone)}: have the concrete looked at by "
-        "someone who knows it before anything is tightened or adjusted, and do not stand under the load."
-    )
+        return None
+    return warning(AdviceCode.CRACK_NOTED, noted_date=local_date(latest.time_us, situation.zone))
 
 
-def _large(situation: Situation, history: History) -> str:
+def _large(situation: Situation, history: History) -> Notice | None:
     told = lasting_tilt(situation, history)
     if told is None:
-        return ""
+        return None
     tilt, sd = np.nan_to_num(told[0]), float(np.nanmax(told[1]))
-    size, (limit, why) = math.hypot(*tilt), large_tilt_arcsec(situation.site)
-    if size - ACT_SDS * sd <= limit:
-        return ""
-    return (
-        f"The pier tilts {tilt_words(tilt[0], tilt[1], sd)} against how it first stood, more than "
-        f"{plain_angle(limit)} ({why}): have its footing looked at by someone who knows foundations before "
-        "anything is adjusted."
+    limit, top_mm = large_tilt_arcsec(situation.site)
+    if math.hypot(*tilt) - ACT_SDS * sd <= limit:
+        return None
+    pier = situation.site.pier
+    by_build = top_mm is not None and pier.depth_m is not None and pier.height_m is not None
+    return warning(
+        AdviceCode.TILTS_TOO_FAR,
+        tilt_north_arcsec=float(tilt[0]),
+        tilt_east_arcsec=float(tilt[1]),
+        tilt_sd_arcsec=sd,
+        limit_arcsec=limit,
+        top_mm=top_mm,
+        diameter_mm=pier.diameter_mm if by_build else None,
+        length_m=(pier.depth_m or 0.0) + (pier.height_m or 0.0) if by_build else None,
     )
 
 
-def _running(situation: Situation, history: History) -> str:
+def _running(situation: Situation, history: History) -> Notice | None:
     lasting = history.lasting
     told = any(pair_of(component, history).answer != "no" for component in ("tilt_east", "tilt_north"))
     if lasting is None or not told or situation.span_days < _HELP_DAYS:
-        return ""
+        return None
     if lasting.arcsec_per_year - ACT_SDS * lasting.arcsec_per_year_sd <= _HELP_ARCSEC_PER_YEAR:
-        return ""
-    way = "" if lasting.toward_bearing_deg is None else f" {toward(lasting.toward_bearing_deg)}"
-    rate = angle(lasting.arcsec_per_year, lasting.arcsec_per_year_sd)
-    settling = plain_arcmin(_HELP_ARCSEC_PER_YEAR / 60.0)
-    return (
-        "Have the footing looked at by someone who knows foundations before adjusting anything: the tilt "
-        f"grows by {rate} a year{way}, more than the {settling} a year that is taken here for settling."
+        return None
+    return warning(
+        AdviceCode.TILT_RUNS_AWAY,
+        arcsec_per_year=lasting.arcsec_per_year,
+        sd_arcsec_per_year=lasting.arcsec_per_year_sd,
+        toward_bearing_deg=lasting.toward_bearing_deg,
+        limit_arcsec_per_year=_HELP_ARCSEC_PER_YEAR,
     )
 
 
@@ -115,12 +121,12 @@ def _running(situation: Situation, history: History) -> str:
 #: From this mass on two people handle a mount head [kg]; the usual upper guide for one
 #: person lifting close to the body (from memory).
 _TWO_PEOPLE_KG = 25.0
-_KNOBS = {"turn_azimuth", "turn_altitude"}
-_PLATE = {"shim", "nuts"}
-_BOLTS = {"tighten"} | _KNOBS | _PLATE
+_KNOBS = {Do.TURN_AZIMUTH, Do.TURN_ALTITUDE}
+_PLATE = {Do.SHIM, Do.NUTS}
+_BOLTS = {Do.TIGHTEN} | _KNOBS | _PLATE
 
 
-def cautions_for(actions: tuple[Action, ...], site: PierFile) -> tuple[str, ...]:
+def cautions_for(actions: tuple[Action, ...], site: PierFile) -> tuple[Notice, ...]:
     """Return the cautions for what is advised, in the order in which they are needed.
 
     Parameters
@@ -131,51 +137,25 @@ def cautions_for(actions: tuple[Action, ...], site: PierFile) -> tuple[str, ...]
         Its mount: what it weighs, and how far its knobs travel.
     """
     doing = {action.do for action in actions}
-    if any(_turns_the_base(action, site) for action in actions):
-        doing.add("shim")
-    said: list[str] = []
+    if any(action.notice.code == AdviceCode.TURN_BASE for action in actions):
+        doing.add(Do.SHIM)  # the whole mount is turned
+    found: list[Notice] = []
     if doing & _BOLTS:
-        said.append(
-            "Park the tube and stop the drive first, and keep hands clear of where the counterweight and "
-            "the clutches can pinch."
-        )
+        found.append(warning(AdviceCode.PARK_FIRST))
     if doing & _KNOBS and not doing & _PLATE:
-        said.append("Ease the locking bolts just enough to turn; never loosen all of them at once.")
+        found.append(warning(AdviceCode.EASE_BOLTS))
     if doing & _KNOBS:
-        said.append(
-            "Screws have play: let the last bit of every turn be one in which the screw pushes the mount. "
-            "Where it has to back off, back off a little further than said, then push forward to the amount."
-        )
+        found.append(info(AdviceCode.SCREWS_HAVE_PLAY))
     if doing & _PLATE:
-        said.append(
-            "Take the load off and support the mount before loosening; never loosen all the bolts at once."
-        )
-        said.append(_lifting(site.mount.mass_kg))
-        said.append("Switch the power off at the pier and keep water away from outdoor outlets.")
-    if "call_for_help" in doing:
-        said.append(
-            "Before anyone digs, have buried lines located; structural, electrical and excavation work goes "
-            "by local code and to licensed trades."
-        )
-    if doing & ({"measure"} | _KNOBS):
-        said.append(
-            "Never point or sweep toward the Sun: keep the cap on until it is down, or fit the solar filter "
-            "before uncovering."
-        )
-    return tuple(said)
-
-
-def _turns_the_base(action: Action, site: PierFile) -> bool:
-    """Whether a turn is beyond the knob's travel, so that the whole mount has to be turned."""
-    travel = site.mount.knob_travel_arcmin
-    return travel is not None and action.amount_arcmin is not None and abs(action.amount_arcmin) > travel
-
-
-def _lifting(mass_kg: float | None) -> str:
-    if mass_kg is None:
-        return (
-            f"If the mount with its load is over {_TWO_PEOPLE_KG:g} kg, two people and a plan for the lift."
-        )
-    if mass_kg >= _TWO_PEOPLE_KG:
-        return f"The mount is {mass_kg:g} kg: two people and a plan for the lift."
-    return f"The mount is {mass_kg:g} kg: have its support in place before it is free."
+        mass = site.mount.mass_kg
+        heavy = mass is None or mass >= _TWO_PEOPLE_KG
+        found += [
+            warning(AdviceCode.TAKE_LOAD_OFF),
+            warning(AdviceCode.LIFTING, mass_kg=mass, two_people=heavy, two_people_from_kg=_TWO_PEOPLE_KG),
+            warning(AdviceCode.POWER_OFF),
+        ]
+    if Do.CALL_FOR_HELP in doing:
+        found.append(warning(AdviceCode.BURIED_LINES))
+    if doing & ({Do.MEASURE} | _KNOBS):
+        found.append(warning(AdviceCode.NEVER_THE_SUN))
+    return tuple(found)

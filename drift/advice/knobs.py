@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.advice.movement import side_of
 from drift.advice.plate import tip_plate
 from drift.advice.situation import ACT_SDS
+from drift.codes import CorrectionKind, Do, Side
 from drift.history.changes import LEAST_SD, SHARE_SD
 from drift.mount.axis_error import tilt_of_axis
+from drift.notices import AdviceCode, Value, info, warning
 from drift.quantities import Floats
-from drift.render.phrases import angle, arcmin, azimuth_side, counted, listed, plain_arcmin, turns_in_words
 from drift.types import Action
 
 if TYPE_CHECKING:
@@ -88,7 +90,7 @@ class Knob:
     slack: float
     slack_sd: float
     turns_seen: int
-    last_path: int
+    last_way: int
 
     @property
     def gain_told(self) -> bool:
@@ -117,7 +119,7 @@ class Knob:
         """
         if change == 0.0:
             return 0.0, 0.0
-        lost, gain = _reversal(self.last_path, change), self.gain if self.gain_told else 1.0
+        lost, gain = _reversal(self.last_way, change), self.gain if self.gain_told else 1.0
         slack = self.slack if self.slack_told else 0.0
         setting = (change + math.copysign(lost * slack, change)) / gain
         of_gain = math.hypot(self.gain_sd, self.gain - gain)
@@ -127,7 +129,7 @@ class Knob:
 
     def loses(self, change: float) -> bool:
         """Whether a told slack is lost by a wanted change."""
-        return self.slack_told and _reversal(self.last_path, change) > 0.0
+        return self.slack_told and _reversal(self.last_way, change) > 0.0
 
 
 @dataclass(frozen=True)
@@ -275,14 +277,14 @@ def _log_normal(off: Floats, sd: float) -> Floats:
 
 def _reversals(seen: Sequence[_Seen]) -> list[float]:
     """Return for each turn how much of the slack it loses: 0, 1/2 or 1."""
-    sample_paths = [0, *(int(math.copysign(1, one.set_to)) for one in seen)]
-    return [_reversal(before, one.set_to) for before, one in zip(sample_paths, seen, strict=False)]
+    ways = [0, *(int(math.copysign(1, one.set_to)) for one in seen)]
+    return [_reversal(before, one.set_to) for before, one in zip(ways, seen, strict=False)]
 
 
-def _reversal(last_path: int, change: float) -> float:
-    if last_path == 0:
+def _reversal(last_way: int, change: float) -> float:
+    if last_way == 0:
         return 0.5
-    return 0.0 if last_path * change > 0.0 else 1.0
+    return 0.0 if last_way * change > 0.0 else 1.0
 
 
 def _moments(values: Floats, weight: Floats) -> tuple[float, float]:
@@ -290,7 +292,7 @@ def _moments(values: Floats, weight: Floats) -> tuple[float, float]:
     return mean, float(np.sqrt(np.sum((values - mean) ** 2 * weight)))
 
 
-# ---- Turn a knob: which, which way in the words of the hemisphere, how far, and whether it reaches.
+# ---- Turn a knob: which, which way, how far, and whether it reaches.
 
 
 #: A coordinate is turned when its part of the error on the sky is at least this
@@ -302,15 +304,15 @@ _MAY_NOT_REACH = 0.5
 _YEAR_DAYS = 365.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class _Turn:
     """The change wanted of one axis coordinate [arcsec], clockwise or up positive."""
 
-    name: str  # "azimuth" or "altitude"
+    kind: CorrectionKind  # azimuth or altitude
     change: float
     sd: float
     per_turn_arcmin: float | None
-    way: str
+    side: Side  # to which the axis end is to go
     knob: Knob | None  # None where nothing was learned from past turns
 
     @property
@@ -357,86 +359,83 @@ def change_done(actions: tuple[Action, ...]) -> Floats:
     """Return what turning the knobs as in `actions` does to (az_error, alt_error), (2,) [arcsec]."""
     done = np.zeros(2)
     for action in actions:
-        if action.do in ("turn_azimuth", "turn_altitude") and action.amount_arcmin is not None:
-            done[0 if action.do == "turn_azimuth" else 1] += 60.0 * action.amount_arcmin
+        if action.do in (Do.TURN_AZIMUTH, Do.TURN_ALTITUDE) and action.amount_arcmin is not None:
+            done[0 if action.do == Do.TURN_AZIMUTH else 1] += 60.0 * action.amount_arcmin
     return done
 
 
 def _turn(situation: Situation, k: int, changes: Floats, sds: Floats, knobs: Mapping[str, Knob]) -> _Turn:
-    site, change, sd = situation.site, float(changes[k]), float(sds[k])
-    name = ("azimuth", "altitude")[k]
-    knob = knobs.get(name)
-    knob = knob if knob is not None and knob.turns_seen > 0 else None
-    if k == 0:
-        side = azimuth_side(change, site.site.latitude_deg)
-        way = f"{side} ({'clockwise' if change >= 0 else 'anticlockwise'} seen from above)"
-        return _Turn(name, change, sd, site.mount.azimuth_knob_arcmin_per_turn, way, knob)
-    way = "up" if change >= 0 else "down"
-    return _Turn(name, change, sd, site.mount.altitude_knob_arcmin_per_turn, way, knob)
+    mount, latitude_deg = situation.site.mount, situation.site.site.latitude_deg
+    change = float(changes[k])
+    kind, per_turn = (
+        (CorrectionKind.AZIMUTH, mount.azimuth_knob_arcmin_per_turn),
+        (CorrectionKind.ALTITUDE, mount.altitude_knob_arcmin_per_turn),
+    )[k]
+    knob = knobs.get(kind)
+    return _Turn(
+        kind=kind,
+        change=change,
+        sd=float(sds[k]),
+        per_turn_arcmin=per_turn,
+        side=side_of(("mount_az", "mount_alt")[k], change, latitude_deg),
+        knob=knob if knob is not None and knob.turns_seen > 0 else None,
+    )
 
 
 def _action(turn: _Turn, situation: Situation) -> Action:
     travel, amount = situation.site.mount.knob_travel_arcmin, turn.change / 60.0
     if travel is not None and abs(amount) > travel:
         return _out_of_travel(turn, travel, situation)
-    sentence = (
-        f"Turn the {turn.name} so that the axis goes {turn.way} by {arcmin(abs(turn.change), turn.sd)}"
-        f"{_turned(turn)}"
+    near_end = travel is not None and abs(amount) > _MAY_NOT_REACH * travel
+    notice = info(
+        AdviceCode.TURN,
+        **_wanted(turn),
+        turns=turn.turns,
+        **_learned(turn),
+        travel_arcmin=travel if near_end else None,
+        span_days=situation.span_days if situation.span_days < _YEAR_DAYS else None,
     )
-    sentence += _learned(turn)
-    if travel is not None and abs(amount) > _MAY_NOT_REACH * travel:
-        sentence += f"; the knob's whole travel is {plain_arcmin(travel)}, so look first whether it reaches"
-    if situation.span_days < _YEAR_DAYS:
-        span = f"the nights span {situation.span_days:.0f} days"
-        if situation.span_days < 1.0:
-            span = "there is one night only"
-        sentence += f"; {span}, so part of this may yet prove seasonal"
-    return Action(f"turn_{turn.name}", f"{sentence}.", amount_arcmin=round(amount, 2), turns=turn.turns)
+    return Action(do=_DO[turn.kind], notice=notice, amount_arcmin=round(amount, 2), turns=turn.turns)
 
 
-def _turned(turn: _Turn) -> str:
-    if turn.turns is None:
-        return (
-            f" (mount.{turn.name}_knob_arcmin_per_turn in the site file would give it in turns of the knob)"
-        )
-    fraction = turns_in_words(turn.turns)
-    return f" ({turn.turns:.2f} turns of the knob{f', {fraction}' if fraction else ''})"
+_DO = {CorrectionKind.AZIMUTH: Do.TURN_AZIMUTH, CorrectionKind.ALTITUDE: Do.TURN_ALTITUDE}
 
 
-def _learned(turn: _Turn) -> str:
-    """Say what past turns taught, where it changes what is set."""
+def _wanted(turn: _Turn) -> dict[str, Value]:
+    return {
+        "knob": turn.kind,
+        "change_arcsec": turn.change,
+        "change_sd_arcsec": turn.sd,
+        "side": turn.side,
+        "clockwise": turn.change >= 0.0 if turn.kind == CorrectionKind.AZIMUTH else None,
+    }
+
+
+def _learned(turn: _Turn) -> dict[str, Value]:
+    """Tell what past turns taught: how well it lands, and a gain or slack where it changes what is set."""
     knob = turn.knob
     if knob is None:
-        return ""
-    _, landing = knob.to_set(turn.change)
-    said = f"; going by {counted(knob.turns_seen, 'past turn')} it should land to "
-    said += arcmin(0.0, landing).split("± ")[1]
-    why = []
-    if knob.gain_told:
-        why.append(f"the axis does {knob.gain:.2f} ± {knob.gain_sd:.2f} of what the knob is set to")
-    if knob.loses(turn.change):
-        why.append(f"{angle(knob.slack, knob.slack_sd)} is lost when it is turned back")
-    if not why:
-        return said
-    how = "which is counted in" if turn.turns is not None else f"so set it as for {_setting(turn)}"
-    return f"{said} ({listed(why)}, {how})"
-
-
-def _setting(turn: _Turn) -> str:
-    return plain_arcmin(abs(turn.setting) / 60.0)
+        return {"past_turns": 0}
+    loses, teaches = knob.loses(turn.change), knob.gain_told or knob.loses(turn.change)
+    return {
+        "past_turns": knob.turns_seen,
+        "landing_sd_arcsec": knob.to_set(turn.change)[1],
+        "gain": knob.gain if knob.gain_told else None,
+        "gain_sd": knob.gain_sd if knob.gain_told else None,
+        "slack_arcsec": knob.slack if loses else None,
+        "slack_sd_arcsec": knob.slack_sd if loses else None,
+        "set_as_for_arcsec": abs(turn.setting) if teaches else None,
+    }
 
 
 def _out_of_travel(turn: _Turn, travel: float, situation: Situation) -> Action:
     """Return what to do when a knob can't reach: tip the plate for altitude, turn the base for azimuth."""
-    short = (
-        f"The axis should go {turn.way} by {arcmin(abs(turn.change), turn.sd)}, which the {turn.name} knob "
-        f"with {plain_arcmin(travel)} of travel can't reach"
-    )
-    if turn.name == "azimuth":
-        sentence = (
-            f"{short}: set the knob to the middle of its travel and turn the mount's base on the plate."
+    wanted = {**_wanted(turn), "travel_arcmin": travel}
+    if turn.kind == CorrectionKind.AZIMUTH:
+        return Action(
+            do=Do.TURN_AZIMUTH,
+            notice=warning(AdviceCode.TURN_BASE, **wanted),
+            amount_arcmin=round(turn.change / 60.0, 2),
         )
-        return Action("turn_azimuth", sentence, amount_arcmin=round(turn.change / 60.0, 2))
     north = float(tilt_of_axis(np.array([0.0, turn.change]), situation.latitude_rad)[0])
-    why = f"{short}: with the knob in the middle of its travel"
-    return tip_plate(situation.site, north, 0.0, why).action
+    return tip_plate(situation.site, north, 0.0, info(AdviceCode.ALTITUDE_OUT_OF_TRAVEL, **wanted)).action

@@ -19,11 +19,11 @@ import numpy as np
 
 from drift.advice.knobs import turns
 from drift.advice.movement import tilt_now
-from drift.advice.plate import Tip, tilt_words, tip_plate
+from drift.advice.plate import Tip, tip_plate
 from drift.advice.situation import ACT_SDS
 from drift.mount.axis_error import size_of, tilt_of_axis
+from drift.notices import AdviceCode, Notice, Value, info
 from drift.quantities import ARCSEC_PER_RAD, Floats, local_date
-from drift.render.phrases import percent
 from drift.types import HISTORY_COLUMNS, Action
 
 if TYPE_CHECKING:
@@ -70,19 +70,24 @@ def base_tilt(situation: Situation, history: History) -> tuple[Floats, Floats] |
     return tilt, sd
 
 
-def tilts_plainly(situation: Situation, history: History) -> str:
-    """Return a remark on a base that tilts and is left so; "" where it doesn't tilt beyond its limit."""
+def tilts_plainly(situation: Situation, history: History) -> Notice | None:
+    """Return a remark on a base that tilts and is left so; None where it doesn't tilt beyond its limit."""
     told = _beyond_limit(situation, history)
     if told is None:
-        return ""
+        return None
     tilt, sd = told
     tip = _tip(situation, history, tilt, sd)
     if tip is not None and tip.left:
-        return tip.action.sentence
-    return (
-        f"The base tilts {tilt_words(tilt[0], tilt[1], sd)} against how it first stood"
-        f"{_but_season(situation)}; it need not be level to track well, so this is left to the knobs."
-    )
+        return tip.action.notice
+    return info(AdviceCode.BASE_LEFT_TILTED, **_tilt(tilt, sd), without_season=situation.season.known)
+
+
+def _tilt(tilt: Floats, sd: float) -> dict[str, Value]:
+    return {
+        "tilt_north_arcsec": float(tilt[0]),
+        "tilt_east_arcsec": float(tilt[1]),
+        "tilt_sd_arcsec": sd,
+    }
 
 
 def _beyond_limit(situation: Situation, history: History) -> tuple[Floats, float] | None:
@@ -93,11 +98,6 @@ def _beyond_limit(situation: Situation, history: History) -> tuple[Floats, float
     tilt = np.nan_to_num(told[0])
     size, sd = size_of(*tilt.tolist(), *np.nan_to_num(told[1]).tolist())
     return None if size <= max(situation.site.warn.tilt_arcsec, ACT_SDS * sd) else (tilt, sd)
-
-
-def _but_season(situation: Situation) -> str:
-    """Say, where there is a season, that it isn't in the tilt: where things stand now, it is."""
-    return ", what the season takes back not counted" if situation.season.known else ""
 
 
 def across(situation: Situation, history: History) -> float:
@@ -141,19 +141,18 @@ def _tip(situation: Situation, history: History, tilt: Floats, tilt_sd: float) -
     shared = across(situation, history)
     if not (situation.site.plate.want_level or shared > ACROSS_AT_MOST):
         return None
-    since = local_date(_start_us(history), situation.zone)
-    why = f"The base tilts {tilt_words(tilt[0], tilt[1], tilt_sd)} against how it stood on {since}"
-    if shared > ACROSS_AT_MOST:
-        why += (
-            f", so that each knob moves the other coordinate by {percent(shared)} of its turn (more than "
-            f"{percent(ACROSS_AT_MOST)})"
-        )
-    return tip_plate(situation.site, -tilt[0], -tilt[1], f"{why}: to level it")
+    purpose = info(
+        AdviceCode.TO_LEVEL_BASE,
+        **_tilt(tilt, tilt_sd),
+        since_date=local_date(_start_us(history), situation.zone),
+        knobs_share=shared if shared > ACROSS_AT_MOST else None,
+        knobs_share_limit=ACROSS_AT_MOST,
+    )
+    return tip_plate(situation.site, -float(tilt[0]), -float(tilt[1]), purpose)
 
 
 def _measured_again(tip: Tip) -> Action:
-    sentence = f"{tip.action.sentence}  This moves the axis: measure before the knobs are turned for good."
-    return replace(tip.action, sentence=sentence)
+    return replace(tip.action, remarks=(info(AdviceCode.MEASURE_AFTER_TIP),))
 
 
 def _with_it(

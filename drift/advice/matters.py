@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.codes import AxisBound, EffectUnit, HourAngleZero
 from drift.mount.axis_error import on_sky, parts_on_sky, turned
+from drift.notices import AdviceCode, Notice, info
 from drift.quantities import ARCSEC_PER_RAD, Bools, Floats
-from drift.render.phrases import CLOSE_SDS, arcmin, pair, plain_arcmin, rounded_arcmin
 from drift.types import AtPlace, Matter
 
 if TYPE_CHECKING:
@@ -124,13 +125,6 @@ class OpenSky:
         parts = (self.hour_angle, self.declination, self.bearing, self.altitude)
         return OpenSky(self.latitude_deg, *(part[keep] for part in parts))
 
-    def words(self, k: int) -> str:
-        """Name place `k` by bearing and altitude, as it is found from the pier."""
-        return (
-            f"at bearing {self.bearing[k] % 360.0:.0f}°, altitude {self.altitude[k]:.0f}° "
-            f"(declination {self.declination[k]:.0f}°)"
-        )
-
 
 def open_sky(site: PierFile) -> OpenSky:
     """Return a grid over all places that stand above the site's horizon."""
@@ -153,13 +147,6 @@ def usual_place(site: PierFile) -> OpenSky:
     # the pole itself stands equally high at every hour
     best = np.lexsort((np.abs(sky.hour_angle), -np.round(sky.altitude, 6)))[:1]
     return sky.only(np.isin(np.arange(sky.hour_angle.size), best))
-
-
-def usual_words(place: OpenSky) -> str:
-    """Name the place of `usual_place`."""
-    hour = float(place.hour_angle[0]) / 15.0
-    where = "on the meridian" if hour == 0.0 else f"{abs(hour):.1f} h {'west' if hour > 0 else 'east'} of it"
-    return f"at declination {place.declination[0]:g}° {where}"
 
 
 def _placed(latitude_deg: float, hour_angle: Floats, declination: Floats) -> OpenSky:
@@ -194,20 +181,18 @@ def _horizon_at(site: PierFile, bearing_deg: Floats) -> Floats:
 TRAIL_PIXELS = 1.0
 #: So much of the field may be lost to a stack [percent]: less than dithering costs (our own choice).
 OVERLAP_PERCENT = 5.0
-#: The places are told in words where the axis may be off by less than this many times what it is.
-_WORTH_PLACES = 5.0
 #: Nearer to the poles of the sky than this a field turns without bound about a guide star [deg].
 NEAREST_POLE_DEG = 80.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class _Effect:
-    """One effect: its size is ``scale |M a|`` with the axis error a in arcsec, and may be `limit`."""
+    """One effect: its size is ``scale |M a|`` with the axis error a in arcsec, and may be `most`."""
 
-    name: str
-    limited: str  # what is reached at the limit: "1 pixel in 180 s"
-    unit: str
-    limit: float
+    bound: AxisBound
+    limit: Notice  # what is reached at the most
+    unit: EffectUnit
+    most: float
     scale: float
     matrices: Callable[[OpenSky], Floats]
     everywhere: bool = False  # whether it is limited wherever in the sky it happens
@@ -243,61 +228,109 @@ def _effects(site: PierFile) -> Iterator[_Effect]:
 def _trailing(site: PierFile) -> _Effect:
     optics = site.optics
     pixel = optics.pixel_um / 1000.0 / optics.focal_length_mm * ARCSEC_PER_RAD
-    limited = f'{TRAIL_PIXELS:g} pixel, {pixel:.2f}", in {optics.exposure_s:g} s unguided'
-    matrices = _for_time(trail, optics.exposure_s)
-    return _Effect("trailing in one exposure", limited, "pixels", TRAIL_PIXELS, 1.0 / pixel, matrices)
+    return _Effect(
+        bound=AxisBound.TRAILING,
+        limit=info(
+            AdviceCode.TRAILS, most_pixels=TRAIL_PIXELS, pixel_arcsec=pixel, exposure_s=optics.exposure_s
+        ),
+        unit=EffectUnit.PIXELS,
+        most=TRAIL_PIXELS,
+        scale=1.0 / pixel,
+        matrices=_for_time(trail, optics.exposure_s),
+    )
 
 
 def _rotation(site: PierFile, exposure_s: float) -> _Effect:
-    limited = f"{TRAIL_PIXELS:g} pixel in {exposure_s:g} s {_at_usual(site)}"
-    name = "field rotation at the corner in one exposure"
-    matrices = _for_time(rotation, exposure_s)
-    scale = _pixels_at_corner(site)
-    return _Effect(name, limited, "pixels", TRAIL_PIXELS, scale, matrices, near_poles=False)
+    return _Effect(
+        bound=AxisBound.CORNER_ROTATION,
+        limit=info(
+            AdviceCode.CORNER_TURNS,
+            most_pixels=TRAIL_PIXELS,
+            exposure_s=exposure_s,
+            declination_deg=_turning_declination(site),
+        ),
+        unit=EffectUnit.PIXELS,
+        most=TRAIL_PIXELS,
+        scale=_pixels_at_corner(site),
+        matrices=_for_time(rotation, exposure_s),
+        near_poles=False,
+    )
 
 
 def _rotation_of_a_session(site: PierFile) -> _Effect:
     minutes = site.optics.session_min
-    limited = (
-        f"{TRAIL_PIXELS:g} pixel at the corner in {minutes:g} min {_at_usual(site)}; it counts "
-        "only where frames are stacked unturned"
+    return _Effect(
+        bound=AxisBound.SESSION_ROTATION,
+        limit=info(
+            AdviceCode.SESSION_TURNS,
+            most_pixels=TRAIL_PIXELS,
+            session_min=minutes,
+            declination_deg=_turning_declination(site),
+        ),
+        unit=EffectUnit.PIXELS,
+        most=TRAIL_PIXELS,
+        scale=_pixels_at_corner(site),
+        matrices=_for_time(rotation, 60.0 * minutes),
+        near_poles=False,
+        binding=False,
     )
-    name = "field rotation over a session, not turned back"
-    matrices, scale = _for_time(rotation, 60.0 * minutes), _pixels_at_corner(site)
-    return _Effect(name, limited, "pixels", TRAIL_PIXELS, scale, matrices, near_poles=False, binding=False)
 
 
 def _overlap_unguided(site: PierFile) -> _Effect:
     optics = site.optics
     short = min(optics.sensor_width_mm, optics.sensor_height_mm) / optics.focal_length_mm * ARCSEC_PER_RAD
-    limited = f"{OVERLAP_PERCENT:g} % of the sensor's shorter side in {optics.session_min:g} min"
-    matrices = _for_time(trail, 60.0 * optics.session_min)
-    name = "loss of overlap over a session"
-    return _Effect(name, limited, "percent", OVERLAP_PERCENT, 100.0 / short, matrices)
+    return _Effect(
+        bound=AxisBound.OVERLAP,
+        limit=info(AdviceCode.OVERLAP_SHIFTED, most_percent=OVERLAP_PERCENT, session_min=optics.session_min),
+        unit=EffectUnit.PERCENT,
+        most=OVERLAP_PERCENT,
+        scale=100.0 / short,
+        matrices=_for_time(trail, 60.0 * optics.session_min),
+    )
 
 
 def _overlap_guided(site: PierFile) -> _Effect:
     """Guided frames turn about the middle: of w x h the area (w^2 + h^2) / 4 times the turn is lost."""
     width, height = site.optics.sensor_width_mm, site.optics.sensor_height_mm
     minutes = site.optics.session_min
-    scale = 100.0 * (width**2 + height**2) / (4.0 * width * height) / ARCSEC_PER_RAD
-    limited = f"{OVERLAP_PERCENT:g} % of the sensor's area in {minutes:g} min {_at_usual(site)}"
-    name, matrices = "loss of overlap over a session", _for_time(rotation, 60.0 * minutes)
-    return _Effect(name, limited, "percent", OVERLAP_PERCENT, scale, matrices, near_poles=False)
+    return _Effect(
+        bound=AxisBound.OVERLAP,
+        limit=info(
+            AdviceCode.OVERLAP_TURNED,
+            most_percent=OVERLAP_PERCENT,
+            session_min=minutes,
+            declination_deg=_turning_declination(site),
+        ),
+        unit=EffectUnit.PERCENT,
+        most=OVERLAP_PERCENT,
+        scale=100.0 * (width**2 + height**2) / (4.0 * width * height) / ARCSEC_PER_RAD,
+        matrices=_for_time(rotation, 60.0 * minutes),
+        near_poles=False,
+    )
 
 
 def _goto(site: PierFile) -> _Effect:
-    optics, kept = site.optics, site.mount.hour_angle_zero == "kept"
+    optics, kept = site.optics, site.mount.hour_angle_zero == HourAngleZero.KEPT
     short = min(optics.sensor_width_mm, optics.sensor_height_mm) / optics.focal_length_mm * ARCSEC_PER_RAD
     field = optics.goto_field_arcmin or short / 60.0
     star = _not_at_pole(usual_declination(site))
-    after = "with the zeros that the mount keeps" if kept else f"after a sync {usual_words(star)}"
-    limited = f"half the field of {plain_arcmin(field)} anywhere in your sky, {after}"
 
     def matrices(sky: OpenSky) -> Floats:
         return goto_miss(sky, None if kept else star)
 
-    return _Effect("go-to miss", limited, "arcmin", field / 2.0, 1.0 / 60.0, matrices, everywhere=True)
+    return _Effect(
+        bound=AxisBound.GOTO,
+        limit=info(
+            AdviceCode.SLEW_MISSES,
+            field_arcmin=field,
+            synced_at_declination_deg=None if kept else float(star.declination[0]),
+        ),
+        unit=EffectUnit.ARCMIN,
+        most=field / 2.0,
+        scale=1.0 / 60.0,
+        matrices=matrices,
+        everywhere=True,
+    )
 
 
 def _matter(
@@ -313,66 +346,35 @@ def _matter(
     if effect.everywhere:
         limiting = sky
     most = effect.scale * float(worst_direction(effect.matrices(limiting)).max())
-    allowed = effect.limit / most
     parts = parts_on_sky(axis, latitude)
-    worst = _at_place(effect, sky, parts, error)
-    at_usual = _at_place(effect, usual, parts, error, usual_words(usual) if usual.declination.size else "")
-    sentence = _sentence(effect, allowed, error, error_sd, worst, at_usual)
     return Matter(
-        effect.name,
-        allowed / 60.0,
-        error / 60.0,
-        error_sd / 60.0,
-        sentence,
-        worst,
-        at_usual,
-        effect.binding,
+        effect=effect.bound,
+        limit=effect.limit,
+        allowed_arcmin=effect.most / most / 60.0,
+        now_arcmin=error / 60.0,
+        now_sd_arcmin=error_sd / 60.0,
+        worst=_at_place(effect, sky, parts, error),
+        usual=_at_place(effect, usual, parts, error),
+        binding=effect.binding,
     )
 
 
-def _at_place(effect: _Effect, sky: OpenSky, parts: Floats, error: float, words: str = "") -> AtPlace | None:
+def _at_place(effect: _Effect, sky: OpenSky, parts: Floats, error: float) -> AtPlace | None:
     """Return what the present error does at the worst of some places; None where there is none."""
     if not sky.declination.size or not error > 0.0:
         return None
     sizes = effect.scale * of_error(effect.matrices(sky), parts)
     k = int(np.argmax(np.round(sizes, 9)))
     size = float(sizes[k])
-    allowed = error * effect.limit / size if size > 0.0 else math.inf
-    return AtPlace(words or sky.words(k), allowed / 60.0, size, effect.unit)
-
-
-def _sentence(
-    effect: _Effect,
-    allowed: float,
-    error: float,
-    sd: float,
-    worst: AtPlace | None,
-    usual: AtPlace | None,
-) -> str:
-    margin = allowed - error
-    verdict = f"{rounded_arcmin(abs(margin), sd)} {'to spare' if margin >= 0 else 'too much'}"
-    if abs(margin) < CLOSE_SDS * sd:
-        verdict += ", too close to call"
-    sentence = (
-        f"{effect.name[0].upper()}{effect.name[1:]}: the axis may be off by up to "
-        f"{plain_arcmin(allowed / 60.0)} ({effect.limited}); it is off by {arcmin(error, sd)}: {verdict}."
-    )
-    if worst is None or allowed > _WORTH_PLACES * error:
-        return sentence
-    sentence += f"  Worst now, {worst.where}: {_effect_words(worst, sd / error)}"
-    if usual is not None and usual.effect > 0.0:
-        sentence += f"; {usual.where} {_effect_words(usual, sd / error)}"
-    return f"{sentence}."
-
-
-def _effect_words(at: AtPlace, share_sd: float) -> str:
-    """Return an effect in words, with its sd as a share of it."""
-    unit = {"pixels": " pixels", "percent": " %", "arcmin": "'"}[at.unit]
-    amount = pair(at.effect, share_sd * at.effect, unit)
-    return (
-        f"{amount} (up to {plain_arcmin(at.allowed_arcmin)} there)"
-        if math.isfinite(at.allowed_arcmin)
-        else amount
+    allowed = error * effect.most / size if size > 0.0 else math.inf
+    return AtPlace(
+        bearing_deg=float(sky.bearing[k] % 360.0),
+        altitude_deg=float(sky.altitude[k]),
+        hour_angle_deg=float(sky.hour_angle[k]),
+        declination_deg=float(sky.declination[k]),
+        allowed_arcmin=allowed / 60.0,
+        effect=size,
+        unit=effect.unit,
     )
 
 
@@ -388,10 +390,10 @@ def _pixels_at_corner(site: PierFile) -> float:
     return _corner_mm(site) * 1000.0 / site.optics.pixel_um / ARCSEC_PER_RAD
 
 
-def _at_usual(site: PierFile) -> str:
+def _turning_declination(site: PierFile) -> float:
+    """Return the usual declination [deg], away from the pole, where a field turns by a bounded angle."""
     declination = site.optics.typical_declination_deg
-    held = math.copysign(min(abs(declination), NEAREST_POLE_DEG), declination)
-    return f"at declination {held:g}°"
+    return math.copysign(min(abs(declination), NEAREST_POLE_DEG), declination)
 
 
 def _not_at_pole(place: OpenSky) -> OpenSky:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.codes import MovedPart, Part, Side
 from drift.mount.axis_error import axis_weights
 from drift.quantities import Floats
 from drift.types import HISTORY_COLUMNS
@@ -65,10 +66,6 @@ def _mean(nights: list[NightAxis]) -> tuple[Floats, Floats]:
 # can't be told apart, what moved in it is "undetermined".
 
 
-#: An event counts when "nothing happened" has at most this posterior probability ...
-NOTHING_AT_MOST = 0.1
-#: ... and "nothing" and "only the hour-angle zero was lost" together at most this.
-HARMLESS_AT_MOST = 0.5
 #: A gradual change counts when it is this many standard deviations from none.
 GRADUAL_SDS = 3.0
 #: Pairs that look alike from the sky: tilt component, mount component.
@@ -98,23 +95,16 @@ class Change:
 class Movement:
     """One thing that moved: `part` is "pier", "mount" or "undetermined"; `event` is None when gradual."""
 
-    part: str
+    part: MovedPart
     how: str  # "event", "tilt", "season", "mount", "axis"
     event: Event | None = None
     changes: tuple[Change, ...] = ()
 
 
-def counts(event: Event) -> bool:
-    """Whether an event is an unrecorded movement of pier or mount, provisional or not."""
-    nothing, zero = event.probability["nothing"], event.probability["zero"]
-    likely = nothing <= NOTHING_AT_MOST and nothing + zero <= HARMLESS_AT_MOST
-    return likely and not event.recorded and event.what != "zero"
-
-
 def findings_of(site: PierFile, nights: Nights, history: History) -> tuple[Movement, ...]:
     """Return all that moved unrecorded, the latest events first, then the gradual changes."""
     events = sorted(
-        (e for e in history.events if counts(e) and not e.provisional), key=lambda e: -e.before_us
+        (e for e in history.events if e.is_movement and not e.provisional), key=lambda e: -e.before_us
     )
     found = [Movement(event_part(event), "event", event) for event in events]
     found += _gradual_tilt(site, history)
@@ -124,13 +114,35 @@ def findings_of(site: PierFile, nights: Nights, history: History) -> tuple[Movem
     return tuple(found)
 
 
-def event_part(event: Event) -> str:
+def event_part(event: Event) -> MovedPart:
     """Return what an event moved: "pier", "mount", or "undetermined" when its odds name no part.
 
     The odds rest on every reading and on the direction of the step (a knob
     moves along its own axis only); they are said beside the part.
     """
-    return {"mount_az": "mount", "mount_alt": "mount", "pier": "pier"}.get(event.what, "undetermined")
+    of = {Part.MOUNT_AZ: MovedPart.MOUNT, Part.MOUNT_ALT: MovedPart.MOUNT, Part.PIER: MovedPart.PIER}
+    return of.get(Part(event.what), MovedPart.UNDETERMINED)
+
+
+def side_of(component: str, size: float, latitude_deg: float) -> Side:
+    """Return to which side something goes, the elevated axis end for "mount_az" and "mount_alt".
+
+    Parameters
+    ----------
+    component
+        "tilt_north", "tilt_east", "mount_az" or "mount_alt".
+    size
+        Signed: north, east, clockwise and up positive.
+    latitude_deg
+        Geodetic: clockwise is east of a north pole and west of a south pole.
+    """
+    ways = {
+        "tilt_north": (Side.NORTH, Side.SOUTH),
+        "tilt_east": (Side.EAST, Side.WEST),
+        "mount_az": (Side.EAST, Side.WEST) if latitude_deg >= 0.0 else (Side.WEST, Side.EAST),
+        "mount_alt": (Side.UP, Side.DOWN),
+    }
+    return ways[component][0 if size >= 0.0 else 1]
 
 
 def pair_of(component: str, history: History) -> Separable:
@@ -217,7 +229,7 @@ def _steps(history: History, component: str, start_us: int) -> Iterator[tuple[fl
         if correction.kind == "tighten" and component in _TURNED_BY and correction.time_us > start_us:
             yield _jump(history, component, correction.time_us), 0.0
     for event in history.events:
-        if counts(event) and event.before_us > start_us:
+        if event.is_movement and event.before_us > start_us:
             size, sd = event.size.get(component, 0.0), event.size_sd.get(component, 0.0)
             if math.isfinite(size) and math.isfinite(sd):
                 yield size, sd
@@ -247,7 +259,7 @@ def _gradual_tilt(site: PierFile, history: History) -> list[Movement]:
     size = math.hypot(*(change.size for change in told))
     sd = math.sqrt(sum((change.size * change.sd) ** 2 for change in told)) / size if size > 0.0 else math.inf
     if size > site.warn.tilt_arcsec and size > GRADUAL_SDS * sd:
-        return [Movement("pier", "tilt", changes=tuple(told))]
+        return [Movement(MovedPart.PIER, "tilt", changes=tuple(told))]
     return []
 
 
@@ -257,7 +269,9 @@ def _season(site: PierFile, history: History) -> list[Movement]:
     if seasonal is None or not any(_told(pair) for pair in pairs):
         return []
     swing, sd = seasonal.peak_to_trough, seasonal.peak_to_trough_sd
-    return [Movement("pier", "season")] if swing > max(site.warn.tilt_arcsec, GRADUAL_SDS * sd) else []
+    return (
+        [Movement(MovedPart.PIER, "season")] if swing > max(site.warn.tilt_arcsec, GRADUAL_SDS * sd) else []
+    )
 
 
 def _gradual_mount(site: PierFile, history: History) -> list[Movement]:
@@ -269,7 +283,7 @@ def _gradual_mount(site: PierFile, history: History) -> list[Movement]:
         change = own_change(history, component)
         limit = site.warn.axis_arcmin * 60.0 / to_sky
         if change is not None and _told(pair_of(component, history)) and _clear(change, limit):
-            found.append(Movement("mount", "mount", changes=(change,)))
+            found.append(Movement(MovedPart.MOUNT, "mount", changes=(change,)))
     return found
 
 
@@ -297,5 +311,5 @@ def _gradual_axis(site: PierFile, nights: Nights, history: History, explained: s
         lever = float(weights[k, HISTORY_COLUMNS.index(tilt)])
         change = Change(mount, of_mount.size + lever * of_tilt.size, sd)
         if _clear(change, site.warn.axis_arcmin * 60.0 / to_sky):
-            found.append(Movement("undetermined", "axis", changes=(change,)))
+            found.append(Movement(MovedPart.UNDETERMINED, "axis", changes=(change,)))
     return found

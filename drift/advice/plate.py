@@ -5,18 +5,19 @@ from __future__ import annotations
 import itertools
 import math
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.codes import Do
 from drift.errors import PlateError
 from drift.mount.axis_error import axis_of_tilt
 from drift.mount.plate import SEATED_MM, heights_for_tilt, seat_on_bolts
+from drift.notices import AdviceCode, Notice, Value, info, warning
 from drift.quantities import ARCSEC_PER_RAD, Floats
-from drift.render.phrases import angle, plain_angle, toward, toward_of
 from drift.site.threads import pitch_mm
 from drift.types import Action, Bolt
 
@@ -206,14 +207,14 @@ def _sums(stock: tuple[float, ...]) -> tuple[list[float], dict[float, tuple[floa
 #: Nuts are not screwed further than this [mm]: the bolts bend (our own choice).
 _NUTS_AT_MOST_MM = 30.0
 #: A person sets a nut to a quarter of one of its six flats: so many settings make a turn.
-_SETTINGS_A_TURN = 24
+SETTINGS_A_TURN = 24
 #: Nuts that would leave more than this share of a tip undone are too coarse for it (our own choice).
 _LEFT_AT_MOST = 0.5
 #: Less than this is not lifted [mm]: half of the thinnest shim that is sold.
 _LEAST_MM = 0.005
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Tip:
     """A tip of the plate: what to do, and the tip of its top that comes of it (0 when it can't be done).
 
@@ -230,7 +231,7 @@ class Tip:
         return axis_of_tilt(np.array([self.north_arcsec, self.east_arcsec]), latitude_rad)
 
 
-def tip_plate(site: PierFile, north_arcsec: float, east_arcsec: float, why: str) -> Tip:
+def tip_plate(site: PierFile, north_arcsec: float, east_arcsec: float, purpose: Notice) -> Tip:
     """Return how to tip the plate's top by a wanted angle.
 
     Parameters
@@ -240,24 +241,21 @@ def tip_plate(site: PierFile, north_arcsec: float, east_arcsec: float, why: str)
         which shims are at hand.
     north_arcsec, east_arcsec
         Wanted tip toward north and east [arcsec].
-    why
-        A clause that says what for.
+    purpose
+        What it is tipped for; its code and values go into the action's notice.
 
     Returns
     -------
     Tip
         Its action is "nuts" or "shim", with one `Bolt` for each that is raised; no bolts and
-        a sentence that says what is missing or wrong when the plate isn't described
+        a notice of what is missing or wrong when the plate isn't described
         well enough or the tip is too large for it.
     """
     plate = site.plate
-    do = "nuts" if plate.nuts else "shim"
+    do = Do.NUTS if plate.nuts else Do.SHIM
+    why: dict[str, Value] = {"purpose": purpose.code, **purpose.values}
     if plate.bolt_bearings_deg is None or plate.bolt_circle_mm is None:
-        sentence = (
-            f"{why}, the plate itself has to be tipped, but the site file doesn't say where its bolts "
-            "stand: fill in plate.bolt_bearings_deg and plate.bolt_circle_mm and ask again."
-        )
-        return Tip(Action(do, sentence))
+        return Tip(action=Action(do=do, notice=warning(AdviceCode.PLATE_NOT_DESCRIBED, **why)))
     bearings, circle = plate.bolt_bearings_deg, plate.bolt_circle_mm
     try:
         heights = heights_for_tilt(bearings, circle, north_arcsec, east_arcsec)
@@ -265,40 +263,37 @@ def tip_plate(site: PierFile, north_arcsec: float, east_arcsec: float, why: str)
             return _nuts(site, heights, bearings, circle, why)
         return _shims(bearings, stacked(bearings, circle, list(heights), plate.shims_mm), why)
     except PlateError as error:
-        return Tip(Action(do, f"{why}, the plate itself has to be tipped, but that can't be done.  {error}"))
+        notice = warning(AdviceCode.PLATE_CANT_BE_TIPPED, **why, because=str(error))
+        return Tip(action=Action(do=do, notice=notice))
 
 
-def _shims(bearings: Sequence[float], stacks: Stacks, why: str) -> Tip:
-    put = [(b, p) for b, p in zip(bearings, stacks.pieces, strict=True) if p]
-    bolts = tuple(Bolt(bearing, round(sum(pieces), 4), None) for bearing, pieces in put)
+def _shims(bearings: Sequence[float], stacks: Stacks, why: Mapping[str, Value]) -> Tip:
+    bolts = tuple(
+        Bolt(bearing_deg=bearing, thickness_mm=round(sum(pieces), 4), pieces_mm=pieces)
+        for bearing, pieces in zip(bearings, stacks.pieces, strict=True)
+        if pieces
+    )
     if not bolts:
-        sentence = f"{why}, but the thinnest shim at hand is too thick for it: leave it."
-        return Tip(Action("shim", sentence), left=True)
-    listed = "; ".join(f"the bolt {toward(bearing)} by {_stack_words(pieces)}" for bearing, pieces in put)
-    sentence = (
-        f"{why}, raise the plate: {listed}; these sizes leave {plain_angle(stacks.left_arcsec)} of the tip "
-        f"undone"
+        return Tip(action=Action(do=Do.SHIM, notice=info(AdviceCode.SHIMS_TOO_THICK, **why)), left=True)
+    notice = info(
+        AdviceCode.PUT_SHIMS,
+        **why,
+        stacks=tuple((bolt.bearing_deg, bolt.pieces_mm) for bolt in bolts),
+        left_arcsec=stacks.left_arcsec,
+        off_plane_mm=_rocking(stacks.misfit_mm),
     )
-    sentence += _rocking(stacks.misfit_mm)
-    return Tip(Action("shim", f"{sentence}.", bolts=bolts), stacks.north_arcsec, stacks.east_arcsec)
+    action = Action(do=Do.SHIM, notice=notice, bolts=bolts)
+    return Tip(action=action, north_arcsec=stacks.north_arcsec, east_arcsec=stacks.east_arcsec)
 
 
-def _rocking(misfit_mm: float) -> str:
-    """Return the clause that one bolt stands off the plane of the others, where it does."""
-    if round(misfit_mm, 6) <= SEATED_MM:
-        return ""
-    return (
-        f", and one bolt {misfit_mm:.3f} mm off the plane of the others: tighten evenly, or the plate rocks"
-    )
+def _rocking(misfit_mm: float) -> float | None:
+    """Return by how much one bolt stands off the plane of the others [mm]; None where all are seated."""
+    return None if round(misfit_mm, 6) <= SEATED_MM else misfit_mm
 
 
-def _stack_words(pieces: Sequence[float]) -> str:
-    """Return ``0.87 mm (0.5 + 0.3 + 0.05 + 0.02)``, to the digits of the stock: ``0.3 mm``, ``0.125 mm``."""
-    total = f"{round(sum(pieces), 4):g} mm"
-    return total + (f" ({' + '.join(f'{p:g}' for p in pieces)})" if len(pieces) > 1 else "")
-
-
-def _nuts(site: PierFile, heights: Floats, bearings: Sequence[float], circle: float, why: str) -> Tip:
+def _nuts(
+    site: PierFile, heights: Floats, bearings: Sequence[float], circle: float, why: Mapping[str, Value]
+) -> Tip:
     highest = float(np.max(heights))
     if highest > _NUTS_AT_MOST_MM:
         raise PlateError(
@@ -309,53 +304,40 @@ def _nuts(site: PierFile, heights: Floats, bearings: Sequence[float], circle: fl
         return _nuts_by_flats(pitch_mm(site.plate.thread), heights, bearings, circle, why)
     done = [round(float(h), 3) if h >= _LEAST_MM else 0.0 for h in heights]
     if not any(done):
-        return Tip(Action("nuts", f"{why}, but it is too little to set with nuts: leave it."), left=True)
-    bolts = tuple(Bolt(bearing, h, None) for bearing, h in zip(bearings, done, strict=True) if h)
-    seat = seat_on_bolts(bearings, circle, done)
-    said = "; ".join(
-        f"the bolt {toward(b.bearing_deg)} by {b.thickness_mm:.2f} mm, by a dial gauge" for b in bolts
+        return Tip(action=Action(do=Do.NUTS, notice=info(AdviceCode.TOO_LITTLE_FOR_NUTS, **why)), left=True)
+    bolts = tuple(
+        Bolt(bearing_deg=bearing, thickness_mm=h) for bearing, h in zip(bearings, done, strict=True) if h
     )
-    sentence = f"{why}, raise the plate: {said}"
-    return Tip(Action("nuts", f"{sentence}.", bolts=bolts), seat.north_arcsec, seat.east_arcsec)
+    seat = seat_on_bolts(bearings, circle, done)
+    raised = tuple((bolt.bearing_deg, bolt.thickness_mm) for bolt in bolts)
+    action = Action(do=Do.NUTS, notice=info(AdviceCode.RAISE_BY_GAUGE, **why, raised_mm=raised), bolts=bolts)
+    return Tip(action=action, north_arcsec=seat.north_arcsec, east_arcsec=seat.east_arcsec)
 
 
-def _nuts_by_flats(pitch: float, heights: Floats, bearings: Sequence[float], circle: float, why: str) -> Tip:
+def _nuts_by_flats(
+    pitch: float, heights: Floats, bearings: Sequence[float], circle: float, why: Mapping[str, Value]
+) -> Tip:
     """Return nuts set to quarters of a flat, or that these are too coarse for so small a tip."""
-    step = pitch / _SETTINGS_A_TURN
+    step = pitch / SETTINGS_A_TURN
     wanted = seat_on_bolts(bearings, circle, [float(h) for h in heights])
     one = seat_on_bolts(bearings, circle, [step] + [0.0] * (len(bearings) - 1))
     least = math.hypot(one.north_arcsec, one.east_arcsec)
     best = in_steps(bearings, circle, [float(h) for h in heights], step)
     if best.left_arcsec > _LEFT_AT_MOST * math.hypot(wanted.north_arcsec, wanted.east_arcsec):
-        sentence = (
-            f"{why}, nuts are too coarse: a quarter of a flat, {step:.3f} mm, is the least that one can be "
-            f"set by, and tips the plate by {plain_angle(least)}; leave it to the knobs, or use shims."
-        )
-        return Tip(Action("nuts", sentence), left=True)
+        notice = info(AdviceCode.NUTS_TOO_COARSE, **why, quarter_flat_mm=step, quarter_flat_arcsec=least)
+        return Tip(action=Action(do=Do.NUTS, notice=notice), left=True)
     quarters = [(b, round(h / step), h) for b, h in zip(bearings, best.heights_mm, strict=True) if h]
-    bolts = tuple(Bolt(b, round(h, 4), round(count / _SETTINGS_A_TURN, 4)) for b, count, h in quarters)
-    said = "; ".join(f"the bolt {toward(b)} by {_flats(n)} of its nut ({h:.2f} mm)" for b, n, h in quarters)
-    sentence = (
-        f"{why}, raise the plate: {said}; set to quarters of a flat, they leave "
-        f"{plain_angle(best.left_arcsec)} of the tip undone, and a nut that is a quarter of a flat wrong "
-        f"tips the plate by {plain_angle(least)}"
+    bolts = tuple(
+        Bolt(bearing_deg=b, thickness_mm=round(h, 4), nut_turns=round(count / SETTINGS_A_TURN, 4))
+        for b, count, h in quarters
     )
-    sentence += _rocking(best.misfit_mm)
-    return Tip(Action("nuts", f"{sentence}.", bolts=bolts), best.north_arcsec, best.east_arcsec)
-
-
-def _flats(quarters: int) -> str:
-    """Return quarters of a flat of a hexagon nut as a person counts them: ``2 turns and 3 1/4 flats``."""
-    whole, rest = divmod(quarters, _SETTINGS_A_TURN)
-    flats, part = divmod(rest, 4)
-    words = [f"{whole} turn{'' if whole == 1 else 's'}"] if whole else []
-    if rest:
-        size = " ".join(filter(None, (f"{flats}" if flats else "", ("", "1/4", "1/2", "3/4")[part])))
-        words.append(f"{size} flat" if rest <= 4 else f"{size} flats")
-    return " and ".join(words)
-
-
-def tilt_words(north_arcsec: float, east_arcsec: float, sd_arcsec: float) -> str:
-    """Return ``34" ± 3" toward the north-east (bearing 47°)``."""
-    size = math.hypot(north_arcsec, east_arcsec)
-    return f"{angle(size, sd_arcsec)} {toward_of(north_arcsec, east_arcsec)}"
+    notice = info(
+        AdviceCode.TURN_NUTS,
+        **why,
+        quarter_flats=tuple(quarters),  # bearing [deg], quarters of a flat, height [mm] of each
+        left_arcsec=best.left_arcsec,
+        quarter_flat_arcsec=least,
+        off_plane_mm=_rocking(best.misfit_mm),
+    )
+    action = Action(do=Do.NUTS, notice=notice, bolts=bolts)
+    return Tip(action=action, north_arcsec=best.north_arcsec, east_arcsec=best.east_arcsec)

@@ -18,7 +18,6 @@ from drift.advice.matters import OpenSky, open_sky
 from drift.mount.axis_error import SIDEREAL_RAD_PER_MIN, on_sky
 from drift.mount.orientation import hemisphere
 from drift.quantities import ARCSEC_PER_RAD, Floats
-from drift.render.phrases import arcmin
 from drift.sky.air import (
     STANDARD_TEMP_C,
     refracted_place,
@@ -75,45 +74,19 @@ def poles_of(site: PierFile, axis: Floats, sd: Floats) -> Poles:
     true = on_sky(axis, sd, latitude)
     refracted = on_sky(axis - [0.0, lift], np.hypot(sd, [0.0, lift_sd]), latitude)
     sizes = _sizes(site, lift)
-    suits = _suits(sizes)
     return Poles(
-        true[0] / 60.0,
-        true[1] / 60.0,
-        refracted[0] / 60.0,
-        refracted[1] / 60.0,
-        lift,
-        lift_sd,
-        str(site.mount.pole),
-        suits,
-        _sentence(site, true, refracted, lift, sizes, suits),
+        true_arcmin=true[0] / 60.0,
+        true_sd_arcmin=true[1] / 60.0,
+        refracted_arcmin=refracted[0] / 60.0,
+        refracted_sd_arcmin=refracted[1] / 60.0,
+        lift_arcsec=lift,
+        lift_sd_arcsec=lift_sd,
+        aimed_at=str(site.mount.pole),
+        suits=_suits(sizes),
+        true_pixels=None if sizes is None else sizes[0],
+        refracted_pixels=None if sizes is None else sizes[1],
+        star_held=_held(site),
     )
-
-
-def _sentence(
-    site: PierFile,
-    true: tuple[float, float],
-    refracted: tuple[float, float],
-    lift: float,
-    sizes: tuple[float, float] | None,
-    suits: str,
-) -> str:
-    sentence = (
-        f"The axis is {arcmin(*true)} from the true pole and {arcmin(*refracted)} from the refracted one, "
-        f'{lift:.0f}" higher; advice aims at the {site.mount.pole} pole.'
-    )
-    if sizes is None:
-        return sentence
-    what = "the corner turns" if _held(site) else "a star trails"
-    numbers = (
-        f"over your sky {what} in one exposure by {sizes[0]:.2f} pixels (root mean square) about the true "
-        f"pole and {sizes[1]:.2f} about the refracted one"
-    )
-    if suits == "either":
-        return f"{sentence}  Either suits your tracking: {numbers}."
-    told = f"{sentence}  The {suits} pole suits your tracking better: {numbers}."
-    if suits != site.mount.pole:
-        told += f'  To aim at it, put pole = "{suits}" below [mount] in the site file.'
-    return told
 
 
 def _suits(sizes: tuple[float, float] | None) -> str:

@@ -11,9 +11,11 @@ import numpy as np
 from drift.advice.aim import best_change, days_that_count
 from drift.advice.matters import matters_of
 from drift.advice.poles import pole_offset
+from drift.codes import AxisBound, Do
 from drift.forecast.coming import AxisForecast, coming
 from drift.forecast.season import Season, season_of
 from drift.mount.axis_error import on_sky
+from drift.notices import AdviceCode, warning
 from drift.quantities import DAY_US, Floats, local_date
 from drift.types import Action, Matter
 
@@ -34,7 +36,8 @@ if TYPE_CHECKING:
 
 #: A last night older than this is too old to turn a knob by [days].
 OLD_DAYS = 60
-_ADJUSTING = ("turn_azimuth", "turn_altitude", "shim", "nuts")
+#: What turns or lifts something.
+ADJUSTING = (Do.TURN_AZIMUTH, Do.TURN_ALTITUDE, Do.SHIM, Do.NUTS)
 
 
 def silent_days(latest_us: int, now_us: int, arrived_us: int | None) -> float:
@@ -59,14 +62,11 @@ def looked_at(latest_us: int, now_us: int, arrived_us: int | None) -> bool:
 
 def night_first(actions: tuple[Action, ...], situation: Situation) -> tuple[Action, ...]:
     """Put a night before what logs of long ago would have turned or lifted."""
-    if not any(action.do in _ADJUSTING for action in actions):
+    if not any(action.do in ADJUSTING for action in actions):
         return actions
     when = local_date(situation.time_us, situation.zone)
-    sentence = (
-        f"Take a night first, and ask again: the last one, of {when}, was long past when it was read in, too "
-        "old to turn or lift anything by; what follows is what it said."
-    )
-    return (Action("measure", sentence), *actions)
+    first = Action(do=Do.MEASURE, notice=warning(AdviceCode.NIGHT_FIRST, last_night_date=when))
+    return (first, *actions)
 
 
 # ---- Where the axis stands: its error now, what the season takes back, what lasts, where it is best
@@ -77,7 +77,7 @@ def night_first(actions: tuple[Action, ...], situation: Situation) -> tuple[Acti
 ACT_SDS = 2.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Situation:
     """The axis at the latest night that shows it; arrays are (az_error, alt_error) [arcsec].
 
@@ -100,7 +100,7 @@ class Situation:
     forecast: AxisForecast = field(repr=False)
     off_aim: Floats
     tolerance: float
-    tolerance_of: str
+    tolerance_of: AxisBound
     matters: tuple[Matter, ...]
 
     @property
@@ -234,8 +234,8 @@ def _off_aim(site: PierFile, forecast: AxisForecast, pole: Floats, latitude_rad:
     return -best_change(forecast, latitude_rad, counts, str(site.optics.aim), pole)
 
 
-def _tolerance(site: PierFile, matters: tuple[Matter, ...]) -> tuple[float, str]:
-    allowed = [(site.warn.axis_arcmin, "the warning limit for the axis")]
-    allowed += [(m.allowed_arcmin, f"what {m.name} allows") for m in matters if m.binding]
-    least, name = min(allowed)
-    return least * 60.0, name
+def _tolerance(site: PierFile, matters: tuple[Matter, ...]) -> tuple[float, AxisBound]:
+    allowed = [(site.warn.axis_arcmin, AxisBound.WARNING_LIMIT)]
+    allowed += [(m.allowed_arcmin, m.effect) for m in matters if m.binding]
+    least, bound = min(allowed)
+    return least * 60.0, bound

@@ -15,14 +15,23 @@ from drift.advice.aim import year_aim
 from drift.advice.cautions import call_for_help, cautions_for
 from drift.advice.knobs import change_done, learned_knobs, turns
 from drift.advice.levelling import levelling, tilts_plainly
-from drift.advice.movement import Movement, counts, doubtful_pairs, findings_of
+from drift.advice.movement import Movement, doubtful_pairs, findings_of, side_of
 from drift.advice.poles import poles_of
-from drift.advice.situation import ACT_SDS, OLD_DAYS, latest_us, looked_at, night_first, situation_of
-from drift.advice.verdict import verdict_of
+from drift.advice.situation import (
+    ACT_SDS,
+    ADJUSTING,
+    OLD_DAYS,
+    latest_us,
+    looked_at,
+    night_first,
+    situation_of,
+)
+from drift.advice.verdict import KNOB_OF, verdict_of
+from drift.codes import CorrectionKind, Do, MovedPart, Part
 from drift.forecast.outlook import realign_by
 from drift.mount.axis_error import on_sky
+from drift.notices import AdviceCode, Notice, Value, info, warning
 from drift.quantities import DAY_US, local_date
-from drift.render.phrases import CLOSE_SDS, arcmin, azimuth_side, listed, plain_arcmin, rounded_arcmin
 from drift.types import Action, Advice, Done
 
 if TYPE_CHECKING:
@@ -45,36 +54,27 @@ if TYPE_CHECKING:
 # it.  What was done otherwise holds back all that rests on an axis from before it.
 
 
-#: What turns or lifts something.
-_ADJUSTING = ("turn_azimuth", "turn_altitude", "shim", "nuts")
+_C = CorrectionKind
 #: Kind of correction -> the actions that rest on an axis from before it.
 _HELD_BACK = {
-    "azimuth": ("turn_azimuth", "shim", "nuts"),
-    "altitude": ("turn_altitude", "shim", "nuts"),
-    "shim": _ADJUSTING,
-    "nuts": _ADJUSTING,
-    "tighten": _ADJUSTING,
-    "remount": _ADJUSTING,
-    "pier": _ADJUSTING,
+    _C.AZIMUTH: (Do.TURN_AZIMUTH, Do.SHIM, Do.NUTS),
+    _C.ALTITUDE: (Do.TURN_ALTITUDE, Do.SHIM, Do.NUTS),
+    _C.SHIM: ADJUSTING,
+    _C.NUTS: ADJUSTING,
+    _C.TIGHTEN: ADJUSTING,
+    _C.REMOUNT: ADJUSTING,
+    _C.PIER: ADJUSTING,
 }
 #: What a step that was done as advised takes off its list.
 _ITSELF = {
-    "azimuth": "turn_azimuth",
-    "altitude": "turn_altitude",
-    "shim": "shim",
-    "nuts": "nuts",
-    "tighten": "tighten",
+    _C.AZIMUTH: Do.TURN_AZIMUTH,
+    _C.ALTITUDE: Do.TURN_ALTITUDE,
+    _C.SHIM: Do.SHIM,
+    _C.NUTS: Do.NUTS,
+    _C.TIGHTEN: Do.TIGHTEN,
 }
+_KNOBS = (_C.AZIMUTH, _C.ALTITUDE)
 _AS_ADVISED = re.compile(r"\bas advised \((\w+)\)")
-_DONE = {
-    "azimuth": "the azimuth was turned",
-    "altitude": "the altitude was turned",
-    "shim": "shims were changed",
-    "nuts": "the levelling nuts were turned",
-    "tighten": "bolts or knobs were tightened",
-    "remount": "the mount was taken off and put back",
-    "pier": "the pier was worked on",
-}
 
 
 def unseen(situation: Situation, history: History) -> tuple[CorrectionFound, ...]:
@@ -110,18 +110,19 @@ def without(history: History, corrections: tuple[CorrectionFound, ...]) -> Histo
     return replace(history, corrections=tuple(c for c in history.corrections if c not in corrections))
 
 
-def done_words(correction: CorrectionFound, situation: Situation) -> Done:
-    """Say what was done of the list, and when."""
-    code = _AS_ADVISED.search(correction.note)
-    what = _DONE[correction.kind]
-    if correction.kind in ("azimuth", "altitude") and correction.asked is not None:
-        asked, latitude = correction.asked, situation.site.site.latitude_deg
-        way = (
-            azimuth_side(asked, latitude) if correction.kind == "azimuth" else "up" if asked >= 0 else "down"
-        )
-        what += f" {way} by {plain_arcmin(abs(asked) / 60.0, 2)}"
-    sentence = f"Done on {local_date(correction.time_us, situation.zone)}: {what}."
-    return Done(code[1] if code else "", correction.time_us, sentence)
+def done_step(correction: CorrectionFound, situation: Situation) -> Done:
+    """Tell what was done of the list, and when."""
+    code, kind = _AS_ADVISED.search(correction.note), CorrectionKind(correction.kind)
+    asked = correction.asked if kind in _KNOBS else None
+    component = "mount_az" if kind == _C.AZIMUTH else "mount_alt"
+    notice = info(
+        AdviceCode.DONE,
+        kind=kind,
+        date=local_date(correction.time_us, situation.zone),
+        asked_arcsec=asked,
+        side=None if asked is None else side_of(component, asked, situation.site.site.latitude_deg),
+    )
+    return Done(step=code[1] if code else "", time_us=correction.time_us, notice=notice)
 
 
 def hold_back(
@@ -152,30 +153,18 @@ def hold_back(
     others = unseen(situation, history)
     if not (others or done):
         return actions
-    stale = {name for correction in others for name in _HELD_BACK[correction.kind]}
-    stale |= {_ITSELF[correction.kind] for correction in done} | {"nothing"}
+    stale = {do for correction in others for do in _HELD_BACK[_C(correction.kind)]}
+    stale |= {_ITSELF[_C(correction.kind)] for correction in done} | {Do.NOTHING}
     left = [action for action in actions if action.do not in stale]
     made = sorted((*others, *done), key=lambda c: c.time_us)
-    said = [f"{_DONE[c.kind]} on {local_date(c.time_us, situation.zone)}" for c in made]
-    more = any(action.do in (*_ADJUSTING, "tighten") for action in left)
-    sentence = (
-        f"{'After that, measure' if more else 'Measure'} on the next clear night: "
-        f"{listed(list(dict.fromkeys(said)))}, and no night shows yet what came of it"
-        f"{_left_alone(others, done)}."
+    notice = info(
+        AdviceCode.NOT_SEEN_YET,
+        corrections=tuple((_C(c.kind), local_date(c.time_us, situation.zone)) for c in made),
+        after_the_list=any(action.do in (*ADJUSTING, Do.TIGHTEN) for action in left),
+        leave_all=any(_HELD_BACK[_C(c.kind)] == ADJUSTING for c in others),
+        leave_knobs=tuple(k for k in _KNOBS if any(c.kind == k for c in made)),
     )
-    return (*left, Action("measure", sentence))
-
-
-def _left_alone(others: tuple[CorrectionFound, ...], done: tuple[CorrectionFound, ...]) -> str:
-    """Say what is to be left as it is until a night has seen it."""
-    if any(_HELD_BACK[correction.kind] == _ADJUSTING for correction in others):
-        return "; until one does, turn and lift nothing"
-    knobs = [k for k in ("azimuth", "altitude") if any(c.kind == k for c in (*others, *done))]
-    return (
-        f"; until one does, leave the {listed(knobs)} as {'it is' if len(knobs) == 1 else 'they are'}"
-        if knobs
-        else ""
-    )
+    return (*left, Action(do=Do.MEASURE, notice=notice))
 
 
 # ---- The advice as steps that can be recorded as done, each with a code of its own.
@@ -186,7 +175,7 @@ def _left_alone(others: tuple[CorrectionFound, ...], done: tuple[CorrectionFound
 
 
 _CODE_BYTES = 3
-_KNOBS = {"turn_azimuth": "azimuth", "turn_altitude": "altitude"}
+_KIND_OF = {do: kind for kind, do in _ITSELF.items()}
 
 
 @dataclass(frozen=True)
@@ -242,21 +231,22 @@ def _step(action: Action, night_us: int) -> AdvisedStep:
 
 
 def _rows(action: Action) -> list[dict[str, str]]:
-    if action.do in _KNOBS and action.amount_arcmin is not None:
+    kind = _KIND_OF.get(action.do)
+    if kind in _KNOBS and action.amount_arcmin is not None:
         turns = "" if action.turns is None else f"{action.turns:g}"
-        return [{"kind": _KNOBS[action.do], "amount_arcmin": f"{action.amount_arcmin:g}", "turns": turns}]
-    if action.do == "tighten":
-        return [{"kind": "tighten"}]
-    column = {"shim": "thickness_mm", "nuts": "turns"}.get(action.do)
+        return [{"kind": kind, "amount_arcmin": f"{action.amount_arcmin:g}", "turns": turns}]
+    if kind == _C.TIGHTEN:
+        return [{"kind": kind}]
+    if kind not in (_C.SHIM, _C.NUTS):
+        return []
+    column = "thickness_mm" if kind == _C.SHIM else "turns"
     amounts = [
-        (bolt.bearing_deg, bolt.thickness_mm if action.do == "shim" else bolt.nut_turns)
-        for bolt in action.bolts
+        (bolt.bearing_deg, bolt.thickness_mm if kind == _C.SHIM else bolt.nut_turns) for bolt in action.bolts
     ]
-    if column is None or any(amount is None for _, amount in amounts):
+    if any(amount is None for _, amount in amounts):
         return []
     return [
-        {"kind": action.do, "bearing_deg": f"{bearing:g}", column: f"{amount:g}"}
-        for bearing, amount in amounts
+        {"kind": kind, "bearing_deg": f"{bearing:g}", column: f"{amount:g}"} for bearing, amount in amounts
     ]
 
 
@@ -317,33 +307,37 @@ def _adjusting(
     if any(action.bolts for action in levels) or not off:
         return levels
     made = turns(situation, change, sd, knobs)
-    remark = tilts_plainly(situation, history) if made and not levels else ""
-    if remark:
-        made = (replace(made[0], sentence=f"{made[0].sentence}  {remark}"), *made[1:])
+    remark = tilts_plainly(situation, history) if made and not levels else None
+    if remark is not None:
+        made = (replace(made[0], remarks=(*made[0].remarks, remark)), *made[1:])
     return (*levels, *made)
 
 
 def _nothing(situation: Situation, history: History) -> Action:
     error, sd = situation.error_now()
-    margin, by_us = situation.tolerance - error, realign_by(history, situation)
-    sentence = (
-        f"{_nothing_until(by_us, situation)}: the axis is {arcmin(error, sd)} from the pole, "
-        f"{rounded_arcmin(abs(margin), sd)} {'inside' if margin >= 0.0 else 'beyond'} {_tolerance(situation)}"
-        f"{', too close to call' if abs(margin) < CLOSE_SDS * sd else ''}"
-    )
     lasting, lasting_sd = situation.error_lasting()
-    if situation.over(lasting, lasting_sd):
-        sentence += f"; the season hides part of a lasting error of {arcmin(lasting, lasting_sd)}"
+    hidden, by_us = situation.over(lasting, lasting_sd), realign_by(history, situation)
+    notice = info(
+        AdviceCode.NOTHING,
+        **_now(situation),
+        **_tolerance(situation),
+        margin_arcsec=situation.tolerance - error,
+        lasting_arcsec=lasting if hidden else None,
+        lasting_sd_arcsec=lasting_sd if hidden else None,
+        realign_by_date=None if by_us is None else local_date(by_us, situation.zone),
+        realign_soon=by_us is not None and by_us <= situation.now_us,
+    )
     remark = tilts_plainly(situation, history)
-    return Action("nothing", f"{sentence}.{f'  {remark}' if remark else ''}", until_us=by_us)
+    return Action(do=Do.NOTHING, notice=notice, until_us=by_us, remarks=() if remark is None else (remark,))
 
 
-def _nothing_until(by_us: int | None, situation: Situation) -> str:
-    if by_us is None:
-        return "Nothing needs doing"
-    if by_us <= situation.now_us:
-        return "Nothing needs doing at once, but re-align soon"
-    return f"Nothing needs doing now; re-align by about {local_date(by_us, situation.zone)}"
+def _now(situation: Situation) -> dict[str, Value]:
+    error, sd = situation.error_now()
+    return {"axis_arcsec": error, "axis_sd_arcsec": sd}
+
+
+def _tolerance(situation: Situation) -> dict[str, Value]:
+    return {"tolerance_arcsec": situation.tolerance, "tolerance_of": situation.tolerance_of}
 
 
 def _wait(situation: Situation, adjusting: tuple[Action, ...]) -> list[Action]:
@@ -357,18 +351,22 @@ def _wait(situation: Situation, adjusting: tuple[Action, ...]) -> list[Action]:
     until_us, then, sd = situation.comes_back(change)
     if until_us <= situation.now_us:
         return []
-    error, error_sd = situation.error_now()
-    when = local_date(until_us, situation.zone)
     if adjusting:
-        left = arcmin(*on_sky(situation.now + change, situation.now_sd, situation.latitude_rad))
-        text = f"Even with the lasting part turned out, {left} is left that the season takes back"
+        code = AdviceCode.WAIT_AFTER_TURNING
+        left, left_sd = on_sky(situation.now + change, situation.now_sd, situation.latitude_rad)
     else:
-        lasting = arcmin(*situation.error_lasting())
-        text = f"Wait: of the present {arcmin(error, error_sd)} the season takes back all but {lasting}"
-    band = arcmin(then, sd)
-    return [
-        Action("wait", f"{text}; about {when} the axis should be {band} from the pole.", until_us=until_us)
-    ]
+        code = AdviceCode.WAIT_FOR_SEASON
+        left, left_sd = situation.error_lasting()
+    notice = info(
+        code,
+        **_now(situation),
+        left_arcsec=left,
+        left_sd_arcsec=left_sd,
+        until_date=local_date(until_us, situation.zone),
+        then_arcsec=then,
+        then_sd_arcsec=sd,
+    )
+    return [Action(do=Do.WAIT, notice=notice, until_us=until_us)]
 
 
 def _season_explains(situation: Situation) -> bool:
@@ -378,63 +376,48 @@ def _season_explains(situation: Situation) -> bool:
 
 
 def _measure(situation: Situation, findings: tuple[Movement, ...], history: History) -> list[Action]:
-    sentences = [
-        _first_night(situation),
+    found = [
+        None if situation.known else info(AdviceCode.FIRST_NIGHT),
         _old_night(situation),
         _one_night(situation, history),
         _uncertain(situation),
         *_would_settle(findings, history),
     ]
-    return [Action("measure", sentence) for sentence in sentences if sentence]
-
-
-def _first_night(situation: Situation) -> str:
-    if situation.known:
-        return ""
-    return (
-        "Measure: no night shows both coordinates of the axis yet; take at least six plate solves, on both "
-        "tube sides, spread over hour angle and declination."
-    )
+    return [Action(do=Do.MEASURE, notice=notice) for notice in found if notice is not None]
 
 
 def _is_old(situation: Situation) -> bool:
     return situation.now_us - situation.time_us > OLD_DAYS * DAY_US
 
 
-def _old_night(situation: Situation) -> str:
+def _old_night(situation: Situation) -> Notice | None:
     if not situation.known or not _is_old(situation):
-        return ""
-    days = situation.now_us // DAY_US - situation.time_us // DAY_US
-    return (
-        f"Measure: the last night that shows the axis is {days} days old "
-        f"({local_date(situation.time_us, situation.zone)}), too old to turn anything by."
+        return None
+    return warning(
+        AdviceCode.OLD_NIGHT,
+        age_days=situation.now_us // DAY_US - situation.time_us // DAY_US,
+        last_night_date=local_date(situation.time_us, situation.zone),
     )
 
 
 def _provisional(history: History) -> bool:
-    return any(event.provisional and counts(event) for event in history.events)
+    return any(event.provisional and event.is_movement for event in history.events)
 
 
-def _one_night(situation: Situation, history: History) -> str:
+def _one_night(situation: Situation, history: History) -> Notice | None:
     if not _provisional(history):
-        return ""
-    latest = max(e.before_us for e in history.events if e.provisional and counts(e))
-    return (
-        f"Measure on the next clear night: a step about {local_date(latest, situation.zone)} is seen on one "
-        "night only, and nothing should be turned before a second night shows it."
-    )
+        return None
+    latest = max(e.before_us for e in history.events if e.provisional and e.is_movement)
+    return warning(AdviceCode.STEP_SEEN_ONCE, date=local_date(latest, situation.zone))
 
 
-def _uncertain(situation: Situation) -> str:
+def _uncertain(situation: Situation) -> Notice | None:
     if not situation.known:
-        return ""
+        return None
     error, sd = situation.error_now()
     if ACT_SDS * sd <= situation.tolerance or situation.over(error, sd):
-        return ""
-    return (
-        f"Measure: the axis is known only to {arcmin(error, sd)}, too little to judge it against "
-        f"{_tolerance(situation)}; solves spread wider over the sky, or a sweep, would settle it."
-    )
+        return None
+    return warning(AdviceCode.AXIS_UNCERTAIN, **_now(situation), **_tolerance(situation))
 
 
 def _undecided(situation: Situation) -> list[Action]:
@@ -442,68 +425,59 @@ def _undecided(situation: Situation) -> list[Action]:
     error, sd = situation.error_now()
     if not situation.known or not situation.over(error, sd):
         return []
-    off = f"the axis was {arcmin(error, sd)} off, beyond {_tolerance(situation)}"
+    off = {**_now(situation), **_tolerance(situation)}
     if situation.season.known and _season_explains(situation):  # and its time to come back is over
-        return [Action("measure", f"Measure: {off}, and the season should have brought it back since then.")]
-    lasting = arcmin(*situation.error_lasting())
-    unknown = f"how much of it lasts ({lasting}) isn't known well enough to turn a knob by"
+        return [Action(do=Do.MEASURE, notice=warning(AdviceCode.SEASON_OVERDUE, **off))]
+    lasting, lasting_sd = situation.error_lasting()
+    off |= {"lasting_arcsec": lasting, "lasting_sd_arcsec": lasting_sd}
     rest_us = situation.season.next_rest(situation.time_us)
     if rest_us is None or rest_us <= situation.now_us:
-        return [Action("measure", f"Measure on: {off}, but {unknown}.")]
-    when = local_date(rest_us, situation.zone)
-    sentence = f"Wait: {off}, but {unknown}; about {when} the heave should be out, and what is left lasts."
-    return [Action("wait", sentence, until_us=rest_us)]
+        return [Action(do=Do.MEASURE, notice=warning(AdviceCode.MEASURE_WHAT_LASTS, **off))]
+    until = local_date(rest_us, situation.zone)
+    notice = warning(AdviceCode.WAIT_FOR_WHAT_LASTS, **off, until_date=until)
+    return [Action(do=Do.WAIT, notice=notice, until_us=rest_us)]
 
 
-def _tolerance(situation: Situation) -> str:
-    return f"{situation.tolerance_of} ({plain_arcmin(situation.tolerance / 60.0)})"
-
-
-def _would_settle(findings: tuple[Movement, ...], history: History) -> list[str]:
-    pairs = [pair for f in findings if f.part == "undetermined" for pair in doubtful_pairs(f, history)[:1]]
-    texts = [pair.would_settle_it.strip() for pair in pairs]
-    return list(dict.fromkeys(_as_sentence(text) for text in texts if text))
-
-
-def _as_sentence(text: str) -> str:
-    whole = text if text.endswith((".", "!")) else f"{text}."
-    return f"Measure what would tell pier from mount: {whole}"
+def _would_settle(findings: tuple[Movement, ...], history: History) -> list[Notice]:
+    undetermined = [f for f in findings if f.part == MovedPart.UNDETERMINED]
+    pairs = [pair for f in undetermined for pair in doubtful_pairs(f, history)[:1]]
+    texts = dict.fromkeys(pair.would_settle_it.strip() for pair in pairs)
+    return [warning(AdviceCode.WOULD_SETTLE, would_settle_it=text) for text in texts if text]
 
 
 def _tighten(situation: Situation, findings: tuple[Movement, ...], history: History) -> list[Action]:
     """Return one action for the knobs that slipped, or didn't hold, and have not been seen to since."""
-    slipped: dict[str, str] = {}
+    slipped: dict[CorrectionKind, bool] = {}  # knob -> whether it slipped by itself
     for finding in findings:
         event = finding.event
-        if event is None or finding.part != "mount":
+        if event is None or finding.part != MovedPart.MOUNT:
             continue
-        knob = {"mount_az": "azimuth", "mount_alt": "altitude"}[event.what]
+        knob = KNOB_OF[Part(event.what)]
         if not _seen_to(knob, event.before_us, situation, history):
-            slipped.setdefault(knob, f"the {knob} slipped")
+            slipped.setdefault(knob, True)
     for correction in history.corrections:
-        if correction.held is False and correction.kind in ("azimuth", "altitude"):
+        if correction.held is False and correction.kind in _KNOBS:
             later = any(
-                c.time_us > correction.time_us and c.kind in ("tighten", "remount")
+                c.time_us > correction.time_us and c.kind in (_C.TIGHTEN, _C.REMOUNT)
                 for c in history.corrections
             )
             if not later:
-                slipped.setdefault(correction.kind, f"a correction of the {correction.kind} did not hold")
+                slipped.setdefault(_C(correction.kind), False)
     if not slipped:
         return []
-    why = listed(list(slipped.values()))
-    knobs = "its knob and its" if len(slipped) == 1 else "their knobs and their"
-    again = "it" if len(slipped) == 1 else "them"
-    sentence = (
-        f"{why[0].upper()}{why[1:]}: check and tighten {knobs} locking bolts before turning {again} again."
+    notice = warning(
+        AdviceCode.TIGHTEN,
+        slipped=tuple(knob for knob, by_itself in slipped.items() if by_itself),
+        not_held=tuple(knob for knob, by_itself in slipped.items() if not by_itself),
     )
-    return [Action("tighten", sentence)]
+    return [Action(do=Do.TIGHTEN, notice=notice)]
 
 
-def _seen_to(knob: str, since_us: int, situation: Situation, history: History) -> bool:
+def _seen_to(knob: CorrectionKind, since_us: int, situation: Situation, history: History) -> bool:
     """Whether a knob that slipped was tightened, taken off, or turned with a result that held."""
     later = [c for c in history.corrections if c.time_us >= since_us]
     turned = [c for c in later if c.kind == knob and c.held is not False and c.time_us <= situation.time_us]
-    return bool(turned) or any(c.kind in ("tighten", "remount") for c in later)
+    return bool(turned) or any(c.kind in (_C.TIGHTEN, _C.REMOUNT) for c in later)
 
 
 # ---- From what was found to what to do: the advice on one pier.
@@ -563,5 +537,5 @@ def advise(
         year=year_aim(site, situation.forecast, situation.pole, -situation.off_aim, situation.latitude_rad)
         if looks_ahead
         else None,
-        done=tuple(done_words(correction, situation) for correction in done),
+        done=tuple(done_step(correction, situation) for correction in done),
     )

@@ -140,17 +140,20 @@ def _step_of(
 
 
 def _print(analysis: Analysis, steps: Sequence[AdvisedStep]) -> None:
+    from drift.render.advice_words import action_sentence
+    from drift.render.notices import sentence
+
     for done in analysis.advice.done:
-        click.echo(f"{done.sentence}  (step {done.code})")
+        click.echo(f"{sentence(done.notice)}  (step {done.step})")
     for number, step in enumerate(steps, start=1):
         mark = f"{number}. " if len(steps) > 1 else ""  # a sole step is no list
-        click.echo(f"{mark}{step.action.sentence}")
+        click.echo(f"{mark}{action_sentence(step.action)}")
         if step.code:
             click.echo(f"{' ' * len(mark)}When it is done so: drift advise --done {step.code}")
     for caution in analysis.advice.cautions:
-        click.echo(f"Take care: {caution}")
-    for sentence in (*_correction_sentences(analysis), *_knob_sentences(analysis)):
-        click.echo(sentence)
+        click.echo(f"Take care: {sentence(caution)}")
+    for said in (*_correction_sentences(analysis), *_knob_sentences(analysis)):
+        click.echo(said)
 
 
 def _correction_sentences(analysis: Analysis) -> list[str]:
@@ -196,6 +199,7 @@ def _knob_sentence(knob: Knob) -> str:
 
 def _as_mapping(analysis: Analysis, steps: Sequence[AdvisedStep]) -> dict[str, Any]:
     from drift.advice.knobs import learned_knobs
+    from drift.render.notices import sentence
     from drift.render.phrases import utc_text
     from drift.render.status_json import as_mapping
 
@@ -208,7 +212,7 @@ def _as_mapping(analysis: Analysis, steps: Sequence[AdvisedStep]) -> dict[str, A
             for step, action in zip(steps, status["actions"], strict=True)
         ],
         "done": [
-            {"code": done.code, "time_utc": utc_text(done.time_us), "sentence": done.sentence}
+            {"code": done.step, "time_utc": utc_text(done.time_us), "sentence": sentence(done.notice)}
             for done in analysis.advice.done
         ],
         "cautions": status["cautions"],

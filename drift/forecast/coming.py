@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.advice.movement import counts
 from drift.forecast.season import Season, without_line
 from drift.mount.axis_error import axis_error, axis_of_tilt
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
@@ -100,7 +99,7 @@ def _share(history: History, season: Season, latitude_rad: float, seen_us: int) 
 def _disturbed(history: History, since_us: int) -> bool:
     """Whether something other than the heave has moved the axis since then."""
     corrected = any(correction.time_us > since_us for correction in history.corrections)
-    return corrected or any(counts(event) and event.before_us > since_us for event in history.events)
+    return corrected or any(event.is_movement and event.before_us > since_us for event in history.events)
 
 
 def _moved_since(history: History, latitude_rad: float, rest_us: int) -> tuple[Floats, Floats] | None:

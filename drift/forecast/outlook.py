@@ -11,6 +11,7 @@ from scipy.special import ndtri
 
 from drift.advice.aim import best_change, days_that_count
 from drift.advice.situation import Situation, latest_us, looked_at, situation_of
+from drift.codes import AxisBound
 from drift.forecast.coming import AxisForecast as Daily
 from drift.forecast.coming import from_moment, sample_paths_along
 from drift.forecast.season import swing_along, without_line
@@ -96,7 +97,7 @@ class Realigning:
     """
 
     tolerance: float
-    tolerance_of: str
+    tolerance_of: AxisBound
     left_alone: float
     set_now: float
     likely_us: int | None

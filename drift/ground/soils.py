@@ -191,7 +191,7 @@ FROST_CLASSES = {
     "F1": "slightly susceptible to frost (gravel with 3 to 10 % finer than 0.02 mm)",
     "F2": "slightly to moderately susceptible to frost (sand or gravel with more fines)",
     "F3": "highly susceptible to frost (silty or clayey coarse soil, plastic clay)",
-    "F4": "very highly susceptible to frost (silt, tilt or varved clay)",
+    "F4": "very highly susceptible to frost (silt, lean or varved clay)",
     "unclassed": "of unknown susceptibility to frost",
 }
 

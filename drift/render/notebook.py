@@ -9,8 +9,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from drift.codes import MovedPart
 from drift.errors import DriftError
+from drift.notices import AdviceCode, info
 from drift.render import phrases, status
+from drift.render.advice_words import verdict_sentence
 from drift.render.catalogue import picture_named
 from drift.render.figures.causes import left_over, view_named, views
 from drift.render.phrases import utc_text
@@ -151,7 +154,7 @@ def short_rows(analysis: Analysis) -> list[tuple[str, str]]:
     """Return verdict, what to do, and where things stand, as pairs."""
     advice = analysis.advice
     do = "; ".join(status.action_words(action) for action in advice.actions)
-    said = [("Verdict", phrases.harmless(advice.verdict.sentence)), ("What to do", do)]
+    said = [("Verdict", phrases.harmless(verdict_sentence(advice.verdict))), ("What to do", do)]
     return [*said, *((what, how) for what, how in axis.now_table(analysis).rows)]
 
 
@@ -239,7 +242,8 @@ def plot_result(result: ShowsItself, site: PierFile, name: str, ax: Any = None, 
     drift.errors.DriftError
         If there is none of that name, or it needs more than the result holds.
     """
-    no_advice = Advice(Verdict(False, "none", ""), (), ())
+    verdict = Verdict(moved=False, part=MovedPart.NONE, notice=info(AdviceCode.NO_AXIS))
+    no_advice = Advice(verdict=verdict, actions=(), cautions=())
     if isinstance(result, Nights):
         alone, name = Analysis(site, result, _no_history(), no_advice, ()), name or "axis"
     else:

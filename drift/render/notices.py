@@ -7,7 +7,9 @@ Each room's sentences stand in a file of their own (`night_words`, `history_word
 from __future__ import annotations
 
 import importlib
+import math
 from collections.abc import Callable, Mapping
+from enum import StrEnum
 from typing import Any
 
 from drift.notices import Code, Notice
@@ -19,6 +21,7 @@ _FILES: dict[str, str] = {
     "IngestCode": "import_words",
     "ImageCode": "import_words",
     "RecordCode": "import_words",
+    "AdviceCode": "advice_words",
 }
 
 
@@ -32,9 +35,18 @@ def as_data(notice: Notice) -> dict[str, Any]:
     return {
         "code": str(notice.code),
         "severity": str(notice.severity),
-        "values": dict(notice.values),
+        "values": {name: _plain(value) for name, value in notice.values.items()},
         "text": sentence(notice),
     }
+
+
+def _plain(value: Any) -> Any:
+    """Return a value as JSON has it; a number that isn't known is None."""
+    if isinstance(value, tuple):
+        return [_plain(each) for each in value]
+    if isinstance(value, StrEnum):
+        return str(value)
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def _writer(code: Code) -> Writer:

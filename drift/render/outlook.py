@@ -7,7 +7,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from drift.advice.ground import GroundAdvice, design_sentences, fitting_advice, ground_sentences
-from drift.advice.outlook_words import (
+from drift.forecast.outlook import coming_of
+from drift.render.advice_words import year_sentence
+from drift.render.outlook_words import (
     NO_FORECAST,
     RUN_OUT,
     ahead_sentences,
@@ -17,7 +19,6 @@ from drift.advice.outlook_words import (
     settlement_sentences,
     too_short_sentences,
 )
-from drift.forecast.outlook import coming_of
 from drift.render.phrases import counted, plain_angle, zone_of
 from drift.render.sections import Section, bulleted
 from drift.render.tables.instrument import hindcasts_table, months_table
@@ -130,7 +131,7 @@ def outlook_sections(
 def _of_outlook(analysis: Analysis, outlook: Outlook) -> list[Section]:
     zone = zone_of(analysis.site.site.timezone)
     table = months_table(outlook, analysis.site.site.latitude_deg)
-    aim = () if analysis.advice.year is None else (analysis.advice.year.sentence,)
+    aim = () if analysis.advice.year is None else (year_sentence(analysis.advice.year),)
     settling = settlement_sentences(outlook)
     return [
         Section("What the tilt follows", bulleted(forcing_sentences(outlook))),

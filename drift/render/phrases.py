@@ -59,6 +59,22 @@ def arcmin(value_arcsec: float, sd_arcsec: float) -> str:
     return _with_sd(value_arcsec / 60.0, sd_arcsec / 60.0, "'", most=2)
 
 
+def angle_alone(value_arcsec: float) -> str:
+    """Return ``34.0"``, for a value without uncertainty; arcminutes from two arcminutes on."""
+    return arcmin_alone(value_arcsec) if abs(value_arcsec) >= _ARCMIN_FROM else f'{value_arcsec:.1f}"'
+
+
+def arcmin_alone(value_arcsec: float) -> str:
+    """Return ``2.00'``, for a value without uncertainty."""
+    return f"{value_arcsec / 60.0:.2f}'"
+
+
+def uncertainty_arcmin(sd_arcsec: float) -> str:
+    """Return an uncertainty alone, as `arcmin` writes it: ``0.2'``."""
+    sd = sd_arcsec / 60.0
+    return f"{sd:.{_places(sd, most=2)}f}'"
+
+
 def pair(value: float, sd: float, unit: str) -> str:
     """Return ``0.35 ± 0.02 pixels``, two decimals at most."""
     text = _with_sd(value, sd, "", most=2)
@@ -144,11 +160,15 @@ def listed(parts: Sequence[str]) -> str:
 
 def _with_sd(value: float, sd: float, unit: str, most: int) -> str:
     """Write both to the decimal that the first digit of `sd` stands at, two digits when that is a 1."""
-    places = most
-    if sd > 0.0 and math.isfinite(sd):
-        first = math.floor(math.log10(sd))
-        places = min(most, max(0, -first + (sd < 2.0 * 10.0**first)))
+    places = _places(sd, most)
     return f"{value:.{places}f}{unit} ± {sd:.{places}f}{unit}"
+
+
+def _places(sd: float, most: int) -> int:
+    if not sd > 0.0 or not math.isfinite(sd):
+        return most
+    first = math.floor(math.log10(sd))
+    return min(most, max(0, -first + (sd < 2.0 * 10.0**first)))
 
 
 # ---- What was asked of a correction and what was found, in the one way in which it is said everywhere.
@@ -172,11 +192,13 @@ def amount_words(kind: str, amount_arcsec: float, sd_arcsec: float | None, latit
     latitude_deg
         Geodetic: it says whether clockwise is east or west.
     """
-    write = arcmin if kind in KNOBS else angle
-    known = sd_arcsec is not None and math.isfinite(sd_arcsec)
-    size = write(abs(amount_arcsec), float(sd_arcsec or 0.0) if known else 0.0)
-    if not known:
-        size = size.split(" ± ")[0] + ("" if sd_arcsec is None else " (uncertainty not known)")
+    write, bare = (arcmin, arcmin_alone) if kind in KNOBS else (angle, angle_alone)
+    if sd_arcsec is None:
+        size = bare(abs(amount_arcsec))
+    elif math.isfinite(sd_arcsec):
+        size = write(abs(amount_arcsec), sd_arcsec)
+    else:
+        size = f"{bare(abs(amount_arcsec))} (uncertainty not known)"
     return f"{size}{_way(kind, amount_arcsec, latitude_deg)}"
 
 
@@ -297,12 +319,12 @@ def known(*values: float | None) -> bool:
 
 def any_angle(value: float | None, sd: float | None) -> str:
     """Return ``34.0" ± 3.0"`` (arcminutes when large), also for a value that is not known."""
-    return _tolerant(angle, value, sd)
+    return _tolerant(angle, angle_alone, value, sd)
 
 
 def any_arcmin(value: float | None, sd: float | None) -> str:
     """Return ``2.3' ± 0.2'``, also for a value that is not known."""
-    return _tolerant(arcmin, value, sd)
+    return _tolerant(arcmin, arcmin_alone, value, sd)
 
 
 def one_unit(pairs: Iterable[tuple[float | None, float | None]]) -> Writer:
@@ -314,17 +336,14 @@ def one_unit(pairs: Iterable[tuple[float | None, float | None]]) -> Writer:
     return any_arcmin if any("'" in text for text in written) else any_angle
 
 
-def _tolerant(write: Callable[[float, float], str], value: float | None, sd: float | None) -> str:
+def _tolerant(
+    write: Callable[[float, float], str], bare: Callable[[float], str], value: float | None, sd: float | None
+) -> str:
     if value is None or not math.isfinite(value):
         return NOT_KNOWN
     if sd is None or not math.isfinite(sd):
-        return f"{without_sd(write(value, 0.0))} (uncertainty not known)"
+        return f"{bare(value)} (uncertainty not known)"
     return write(value, sd)
-
-
-def without_sd(text: str) -> str:
-    """Return ``2.00'`` of ``2.00' ± 0.00'``, for what was asked for and so has no uncertainty."""
-    return text.split(" ± ")[0]
 
 
 def plain_pair(value: float | None, sd: float | None, most: int = 1) -> str:

@@ -13,6 +13,7 @@ from drift._version import __version__
 from drift.errors import DriftError
 from drift.quantities import DAY_US
 from drift.render import phrases, status
+from drift.render.advice_words import clause_sentences, matter_sentence, verdict_sentence
 from drift.render.drawing import (
     Drawn,
     colour_variables,
@@ -23,6 +24,7 @@ from drift.render.drawing import (
 )
 from drift.render.figures import canvas
 from drift.render.import_words import row_words
+from drift.render.notices import sentence
 from drift.render.outlook import brief_sentences, heading
 from drift.render.status_json import all_warnings
 from drift.render.tables import axis, causes, instrument
@@ -204,13 +206,13 @@ def said(analysis: Analysis) -> dict[str, object]:
         "moved": analysis.advice.verdict.stands,
         "verdict_heading": _verdict_heading(analysis),
         **_verdict(analysis),
-        "done": [phrases.harmless(one.sentence) for one in analysis.advice.done],
+        "done": [phrases.harmless(sentence(one.notice)) for one in analysis.advice.done],
         "actions": [status.action_words(action) for action in analysis.advice.actions],
-        "cautions": analysis.advice.cautions,
+        "cautions": [sentence(one) for one in analysis.advice.cautions],
         "now": axis.now_table(analysis),
         "as_of": status.as_of(analysis),
         "matters": axis.matters_table(analysis),
-        "matter_sentences": [phrases.harmless(matter.sentence) for matter in analysis.advice.matters],
+        "matter_sentences": [phrases.harmless(matter_sentence(one)) for one in analysis.advice.matters],
         "events": causes.events_table(analysis),
         "corrections": causes.corrections_table(analysis),
         "seasonal": axis.seasonal_words(analysis.history),
@@ -232,9 +234,9 @@ def _verdict(analysis: Analysis) -> dict[str, object]:
     """Return the verdict: one sentence; where much has moved, a short one first and the rest as a list."""
     verdict = analysis.advice.verdict
     if len(verdict.clauses) < _MANY_CLAUSES:
-        return {"verdict": phrases.harmless(verdict.sentence), "moved_parts": []}
-    parts = [phrases.harmless(f"{clause[:1].upper()}{clause[1:]}.") for clause in verdict.clauses]
-    return {"verdict": phrases.harmless(f"{verdict.head}."), "moved_parts": parts}
+        return {"verdict": phrases.harmless(verdict_sentence(verdict)), "moved_parts": []}
+    parts = [phrases.harmless(clause) for clause in clause_sentences(verdict)]
+    return {"verdict": phrases.harmless(f"{sentence(verdict.notice)}."), "moved_parts": parts}
 
 
 def _verdict_heading(analysis: Analysis) -> str:

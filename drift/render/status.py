@@ -10,6 +10,14 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from drift.render import phrases
+from drift.render.advice_words import (
+    action_sentence,
+    matter_sentence,
+    poles_sentence,
+    verdict_sentence,
+    year_sentence,
+)
+from drift.render.notices import sentence
 from drift.render.outlook import brief_sentences, heading
 from drift.render.phrases import clock_text, evening_of, zone_of
 from drift.render.sections import Section, bulleted, print_sections, sections_text
@@ -51,10 +59,10 @@ def sections(analysis: Analysis, waiting: Sequence[str] = ()) -> Iterator[Sectio
         What ``drift check`` warns of and nobody has acknowledged, as sentences.
     """
     advice = analysis.advice
-    yield Section("Verdict", (("", phrases.harmless(advice.verdict.sentence)),))
-    done = [("-", phrases.harmless(one.sentence)) for one in advice.done]
+    yield Section("Verdict", (("", phrases.harmless(verdict_sentence(advice.verdict))),))
+    done = [("-", phrases.harmless(sentence(one.notice))) for one in advice.done]
     yield Section("What to do", (*done, *_numbered([action_words(action) for action in advice.actions])))
-    yield from _if_any(Section("Mind", bulleted(advice.cautions)))
+    yield from _if_any(Section("Mind", bulleted([sentence(one) for one in advice.cautions])))
     yield from _if_any(Section("Warnings waiting", bulleted(waiting), note=_WAITING))
     yield Section("Where things stand", table=axis.now_table(analysis), note=as_of(analysis))
     yield from _if_any(Section("Does it matter?", _matters(analysis), _or_none(axis.matters_table(analysis))))
@@ -72,14 +80,15 @@ def sections(analysis: Analysis, waiting: Sequence[str] = ()) -> Iterator[Sectio
 
 def action_words(action: Action) -> str:
     """Return the sentence of an action; where there are bolts, it names each of them."""
-    return phrases.harmless(action.sentence)
+    return phrases.harmless(action_sentence(action))
 
 
 def aim_sentences(analysis: Analysis) -> list[str]:
     """Return what is to be said of the two poles, and of where to leave the axis for the coming year."""
     advice = analysis.advice
-    said = [advice.poles.sentence if advice.poles else "", advice.year.sentence if advice.year else ""]
-    return [phrases.harmless(sentence) for sentence in said if sentence]
+    said = [poles_sentence(advice.poles)] if advice.poles else []
+    said += [year_sentence(advice.year)] if advice.year else []
+    return [phrases.harmless(each) for each in said]
 
 
 def title(analysis: Analysis) -> str:
@@ -117,7 +126,7 @@ def as_of(analysis: Analysis) -> str:
 
 
 def _matters(analysis: Analysis) -> tuple[tuple[str, str], ...]:
-    return bulleted([matter.sentence for matter in analysis.advice.matters])
+    return bulleted([matter_sentence(matter) for matter in analysis.advice.matters])
 
 
 def _coming_year(analysis: Analysis) -> Section:
@@ -203,8 +212,8 @@ def _numbered(sentences: Sequence[str]) -> Iterator[tuple[str, str]]:
     if len(sentences) == 1:
         yield "", sentences[0]
         return
-    for k, sentence in enumerate(sentences):
-        yield f"{k + 1}.", sentence
+    for k, each in enumerate(sentences):
+        yield f"{k + 1}.", each
 
 
 def _or_none(table: Table) -> Table | None:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from drift.advice.ground import fitting_advice
 from drift.advice.knobs import odds_held
 from drift.forecast.outlook import coming_of
+from drift.render import advice_words as words
+from drift.render.notices import as_data, sentence
 from drift.render.phrases import number, utc_text
 from drift.types import HISTORY_COLUMNS, PARTS
 
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     from drift.forecast.hindcast import Hindcast
     from drift.forecast.outlook import Day, Month, Outlook
     from drift.ground.frost_at_base import WinterFrost
+    from drift.notices import Notice
     from drift.quantities import Floats
     from drift.types import (
         Action,
@@ -31,6 +34,7 @@ if TYPE_CHECKING:
         Poles,
         Separable,
         Settling,
+        Verdict,
         YearAim,
     )
 
@@ -49,23 +53,22 @@ def aims(advice: Advice) -> dict[str, Any]:
 
 def _matter(matter: Matter) -> dict[str, Any]:
     return {
-        "name": matter.name,
+        "name": words.matter_name(matter),
+        "code": str(matter.effect),
         "allowed_arcmin": number(matter.allowed_arcmin),
         "now_arcmin": number(matter.now_arcmin),
         "now_sd_arcmin": number(matter.now_sd_arcmin),
         "margin_arcmin": number(matter.margin_arcmin),
         "binding": bool(matter.binding),
-        "worst": _place(matter.worst),
-        "usual": _place(matter.usual),
-        "sentence": matter.sentence,
+        "worst": None if matter.worst is None else _place(matter.worst, words.worst_place),
+        "usual": None if matter.usual is None else _place(matter.usual, words.usual_place),
+        "sentence": words.matter_sentence(matter),
     }
 
 
-def _place(place: AtPlace | None) -> dict[str, Any] | None:
-    if place is None:
-        return None
+def _place(place: AtPlace, name: Callable[[AtPlace], str]) -> dict[str, Any]:
     return {
-        "where": place.where,
+        "where": name(place),
         "allowed_arcmin": number(place.allowed_arcmin),
         "effect": number(place.effect),
         "unit": place.unit,
@@ -82,7 +85,7 @@ def _poles(poles: Poles) -> dict[str, Any]:
         "lift_sd_arcsec": number(poles.lift_sd_arcsec),
         "aimed_at": poles.aimed_at,
         "suits": poles.suits,
-        "sentence": poles.sentence,
+        "sentence": words.poles_sentence(poles),
     }
 
 
@@ -100,7 +103,7 @@ def _year(year: YearAim) -> dict[str, Any]:
         "gain": number(year.gain),
         "from_utc": utc_text(year.from_us),
         "until_utc": utc_text(year.until_us),
-        "sentence": year.sentence,
+        "sentence": words.year_sentence(year),
     }
 
 
@@ -150,14 +153,14 @@ def _outlook(outlook: Outlook) -> dict[str, Any]:
         "from_utc": utc_text(outlook.from_us),
         "rests_on": outlook.rests_on,
         "season_sure": bool(outlook.season_sure),
-        "driver_odds": {name: number(p, None) for name, p in outlook.forcing_odds.items()},
+        "forcing_odds": {name: number(p, None) for name, p in outlook.forcing_odds.items()},
         "moved_last_year": {name: number(size) for name, size in outlook.causes.items()},
         "months": [_month(month) for month in outlook.months],
         "swing": None if turning is None else number(turning.swing),
         "furthest": None if turning is None else _day(turning.peak),
         "back": None if turning is None else _day(turning.back),
         "tolerance": number(chances.tolerance),
-        "tolerance_of": chances.tolerance_of,
+        "tolerance_of": words.tolerance_words(chances.tolerance_of),
         "chance_left_alone": number(chances.left_alone),
         "chance_set_now": number(chances.set_now),
         "realign_by_utc": None if chances.by_us is None or not chances.worth else utc_text(chances.by_us),
@@ -242,7 +245,7 @@ def _hindcast(one: Hindcast) -> dict[str, Any]:
         "rms": number(one.rms),
         "rms_annual_shape": number(one.rms_annual),
         "inside_band": number(one.inside),
-        "driver": one.forcing,
+        "forcing": one.forcing,
     }
 
 
@@ -284,13 +287,10 @@ def as_mapping(analysis: Analysis) -> dict[str, Any]:
         "components": _components(analysis.history),
         "events": [_event(event) for event in analysis.history.events],
         "corrections": _corrections(analysis),
-        "verdict": {
-            "moved": bool(analysis.advice.verdict.moved),
-            "part": analysis.advice.verdict.part,
-            "sentence": analysis.advice.verdict.sentence,
-        },
+        "verdict": _verdict(analysis.advice.verdict),
         "actions": [_action(action) for action in analysis.advice.actions],
-        "cautions": list(analysis.advice.cautions),
+        "cautions": [sentence(caution) for caution in analysis.advice.cautions],
+        "caution_notices": [as_data(caution) for caution in analysis.advice.cautions],
         "defaults_used": list(analysis.defaults_used),
         "axis_now": _axis_now(analysis.history),
         "set_aside": _set_aside(analysis),
@@ -417,10 +417,27 @@ def _correction(found: CorrectionFound, held: float | None) -> dict[str, Any]:
     }
 
 
+def _verdict(verdict: Verdict) -> dict[str, Any]:
+    return {
+        "moved": bool(verdict.moved),
+        "part": str(verdict.part),
+        "sentence": words.verdict_sentence(verdict),
+        **_told(verdict.notice),
+        "clauses": [as_data(clause) for clause in verdict.clauses],
+        "seen_once": [as_data(clause) for clause in verdict.seen_once],
+    }
+
+
+def _told(notice: Notice) -> dict[str, Any]:
+    """Return a notice as it stands beside a whole sentence: code, severity and values."""
+    return {key: value for key, value in as_data(notice).items() if key != "text"}
+
+
 def _action(action: Action) -> dict[str, Any]:
     return {
-        "do": action.do,
-        "sentence": action.sentence,
+        "do": str(action.do),
+        "sentence": words.action_sentence(action),
+        **_told(action.notice),
         "amount_arcmin": number(action.amount_arcmin),
         "turns": number(action.turns),
         "bolts": [

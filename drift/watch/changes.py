@@ -12,9 +12,10 @@ import numpy as np
 from drift.advice.knobs import odds_held
 from drift.advice.movement import event_part
 from drift.advice.situation import latest_us, looked_at, situation_of
-from drift.advice.verdict import event_words
+from drift.advice.verdict import event_notice
 from drift.errors import RecordError
 from drift.quantities import DAY_US, local_date
+from drift.render.notices import sentence as sentence_of
 from drift.render.phrases import asked_and_found, percent
 from drift.watch.coming import Item, News, blind_spots, moved_over_gaps, passed_soon
 from drift.watch.limits import (
@@ -296,7 +297,7 @@ def _notices(
 
 def _event_item(event: Event, situation: Situation, analysis: Analysis) -> Item:
     part = event_part(event)
-    words = event_words(event, part, situation, analysis.nights, analysis.history)
+    words = sentence_of(event_notice(event, part, situation, analysis.nights, analysis.history))
     sentence = f"{words[0].upper()}{words[1:]}."
     if event.provisional:
         at_night = any(night.time_us == event.before_us for night in analysis.nights.nights)

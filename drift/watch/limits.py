@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drift.advice.knobs import FAILS_CHANCE
-from drift.advice.movement import counts, pair_of
+from drift.advice.movement import pair_of
 from drift.advice.poles import pole_offset
 from drift.history.changes import STEPS_PER_YEAR
 from drift.mount.axis_error import axis_error, axis_error_sd, length
@@ -84,7 +84,7 @@ def sds_needed_in_plane(false_alarms_per_year: float) -> float:
 
 def is_alarm(event: Event, false_alarms_per_year: float) -> bool:
     """Whether an event is an unrecorded movement, and sure enough for an alarm; provisional or not."""
-    if not counts(event):
+    if not event.is_movement:
         return False
     odds = event.probability
     moved = sum(odds[part] for part in odds if part not in ("nothing", *_HARMLESS))
@@ -263,7 +263,7 @@ def _tipped(analysis: Analysis, times_us: npt.NDArray[np.int64], last_us: int) -
     tips = [
         event.before_us
         for event in analysis.history.events
-        if counts(event) and not event.provisional and event.what == "pier" and event.before_us > last_us
+        if event.is_movement and not event.provisional and event.what == "pier" and event.before_us > last_us
     ]
     return np.asarray(times_us >= min(tips)) if tips else np.zeros(times_us.size, dtype=bool)
 

@@ -17,6 +17,7 @@ from advice_world import (
     site,
     yearly,
 )
+from said import said_of
 
 from drift.advice.aim import best_change, days_that_count, error_of_year, smallest_circle
 from drift.advice.steps import advise
@@ -200,8 +201,8 @@ def test_the_gain_over_dead_on_tonight_is_told():
     assert year.dead_on_arcmin == pytest.approx(280.0 / 60.0, abs=0.01)
     assert year.as_it_is_arcmin == pytest.approx(300.0 / 60.0, abs=0.01)
     assert year.gain == pytest.approx(0.5, abs=0.005)
-    assert "best left" in year.sentence and "2.3' above it" in year.sentence and "50 % less" in year.sentence
-    assert "if it is left alone" in year.sentence
+    assert "best left" in said_of(year) and "2.3' above it" in said_of(year) and "50 % less" in said_of(year)
+    assert "if it is left alone" in said_of(year)
 
 
 def test_who_wants_it_dead_on_tonight_gets_that():
@@ -210,7 +211,7 @@ def test_who_wants_it_dead_on_tonight_gets_that():
     turn = next(a for a in advice.actions if a.do == "turn_altitude")
     assert turn.amount_arcmin == pytest.approx(-5.0, abs=0.005)
     assert advice.year.gain == pytest.approx(0.0, abs=1e-6)
-    assert "the site file aims at tonight" in advice.year.sentence
+    assert "the site file aims at tonight" in said_of(advice.year)
 
 
 def test_without_a_season_there_is_nothing_to_aim_for():

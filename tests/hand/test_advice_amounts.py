@@ -2,18 +2,30 @@
 
 import pytest
 from advice_world import NORTH, history, nights, ramp, site
+from said import said_of
 
 from drift.advice.plate import tip_plate
 from drift.advice.steps import advise
+from drift.notices import AdviceCode, info
+from drift.render.advice_words import matter_name
 
 PLATE = {"bolt_bearings_deg": (0.0, 120.0, 240.0), "bolt_circle_mm": 200.0}
+PURPOSE = info(
+    AdviceCode.TO_LEVEL_BASE,
+    tilt_north_arcsec=0.0,
+    tilt_east_arcsec=60.0,
+    tilt_sd_arcsec=3.0,
+    since_date="2024-01-01",
+    knobs_share=None,
+    knobs_share_limit=0.02,
+)
 #: The north bolt on this circle stands 150 mm from the line of the other two.
 LEVER_MM, ARCSEC = 150.0, 206_264.806
 
 
 def tipped(mm, **plate):
     """Return the sentence on a tip for which the north bolt rises by `mm`."""
-    return tip_plate(site(plate={**PLATE, **plate}), -mm / LEVER_MM * ARCSEC, 0.0, "So").action.sentence
+    return said_of(tip_plate(site(plate={**PLATE, **plate}), -mm / LEVER_MM * ARCSEC, 0.0, PURPOSE).action)
 
 
 @pytest.mark.parametrize(
@@ -48,11 +60,11 @@ def test_nuts_are_set_to_quarters_of_a_flat_and_what_that_leaves_is_said():
     plate = {**PLATE, "bolt_circle_mm": 250.0, "nuts": True, "thread": "M12"}
     lever, quarter = 187.5, 1.75 / 24.0
     wanted = -2.3 * quarter / lever * ARCSEC
-    tip = tip_plate(site(plate=plate), wanted, 0.0, "So")
+    tip = tip_plate(site(plate=plate), wanted, 0.0, PURPOSE)
     (bolt,) = tip.action.bolts
     assert (bolt.thickness_mm, bolt.nut_turns) == pytest.approx((2.0 * quarter, 2.0 / 24.0), abs=5e-5)
-    assert "by 1/2 flat of its nut (0.15 mm)" in tip.action.sentence
-    assert 'leave 24" of the tip undone' in tip.action.sentence  # 0.3 of 80"
+    assert "by 1/2 flat of its nut (0.15 mm)" in said_of(tip.action)
+    assert 'leave 24" of the tip undone' in said_of(tip.action)  # 0.3 of 80"
     # what comes after reckons with what is set, not with what was wanted
     assert tip.north_arcsec == pytest.approx(-2.0 * quarter / lever * ARCSEC, rel=1e-6)
 
@@ -60,20 +72,20 @@ def test_nuts_are_set_to_quarters_of_a_flat_and_what_that_leaves_is_said():
 @pytest.mark.parametrize("north", [-30.0, 30.0, -39.0])
 def test_nuts_too_coarse_for_a_tip_are_left_alone(north):
     plate = {**PLATE, "bolt_circle_mm": 250.0, "nuts": True, "thread": "M12"}
-    tip = tip_plate(site(plate=plate), north, 0.0, "So")
+    tip = tip_plate(site(plate=plate), north, 0.0, PURPOSE)
     assert tip.left and tip.action.bolts == () and tip.north_arcsec == 0.0
-    assert "too coarse: a quarter of a flat, 0.073 mm, is the least" in tip.action.sentence
-    assert 'tips the plate by 80"' in tip.action.sentence
-    assert "leave it to the knobs, or use shims" in tip.action.sentence
+    assert "too coarse: a quarter of a flat, 0.073 mm, is the least" in said_of(tip.action)
+    assert 'tips the plate by 80"' in said_of(tip.action)
+    assert "leave it to the knobs, or use shims" in said_of(tip.action)
 
 
 def test_a_tilt_too_small_for_nuts_is_a_remark_and_no_step():
     plate = {**PLATE, "bolt_circle_mm": 250.0, "nuts": True, "thread": "M12", "want_level": True}
     (only,) = advise(site(plate=plate), nights(), history(axis_now=(0.0, 30.0), **ramp(NORTH, 35.0))).actions
-    assert only.do == "nothing" and "nuts are too coarse" in only.sentence
+    assert only.do == "nothing" and "nuts are too coarse" in said_of(only)
     off = history(axis_now=(0.0, 300.0), **ramp(NORTH, 35.0))
     (turn,) = advise(site(plate=plate), nights(), off).actions
-    assert turn.do == "turn_altitude" and "nuts are too coarse" in turn.sentence
+    assert turn.do == "turn_altitude" and "nuts are too coarse" in said_of(turn)
 
 
 def test_nuts_of_unknown_thread_need_a_gauge():
@@ -91,9 +103,9 @@ def test_each_bolt_is_told_once():
 @pytest.mark.parametrize("guided", [True, False])
 def test_what_matters_is_said_in_a_short_sentence(guided):
     for matter in advise(site(optics={"guided": guided}), nights(), history(axis_now=(0.0, 60.0))).matters:
-        first, *rest = matter.sentence.split("  ")
+        first, *rest = said_of(matter).split("  ")
         name, said = first.split(": ", 1)
-        assert name.lower() == matter.name
+        assert name.lower() == matter_name(matter)
         assert said.startswith("the axis may be off by up to ")
         assert "; it is off by 1.00' ± 0.05': " in said and said.endswith((" to spare.", " too much."))
         # from 10' on a margin is rounded to 1', in which its uncertainty of 0.05' is lost
@@ -106,8 +118,8 @@ def test_a_margin_smaller_than_its_uncertainty_is_too_close_to_call():
     near = history(axis_now=(0.0, 118.0), axis_sd=(12.0, 12.0))
     advice = advise(site(), nights(), near)
     (only,) = advice.actions
-    assert "0.0' ± 0.2' inside the warning limit for the axis (2'), too close to call." in only.sentence
+    assert "0.0' ± 0.2' inside the warning limit for the axis (2'), too close to call." in said_of(only)
     far = advise(site(), nights(), history(axis_now=(0.0, 60.0), axis_sd=(3.0, 3.0)))
-    assert "1.00' ± 0.05' inside the warning limit for the axis (2')." in far.actions[0].sentence
-    near_ones = [matter.sentence for matter in advice.matters if abs(matter.margin_arcmin) < 10.0]
+    assert "1.00' ± 0.05' inside the warning limit for the axis (2')." in said_of(far.actions[0])
+    near_ones = [said_of(matter) for matter in advice.matters if abs(matter.margin_arcmin) < 10.0]
     assert near_ones and all(" ± 0.2' to spare" in s or " ± 0.2' too much" in s for s in near_ones)

@@ -4,8 +4,11 @@ from dataclasses import replace
 
 import pytest
 from advice_world import AZ, LAST_US, correction, event, history, nights, ramp, site
+from said import said_of
 
 from drift.advice.steps import advise, note_of, steps_of
+from drift.codes import Do
+from drift.notices import AdviceCode, info
 from drift.types import Action, Bolt
 
 OFF = {"axis_now": (400.0, 300.0)}
@@ -33,7 +36,7 @@ def test_both_knobs_are_turned_when_nothing_is_pending():
 def test_a_turned_knob_is_not_turned_again_and_the_other_one_still_is(turned, left):
     actions = done(after(turned))
     assert names(actions) == [left, "measure"]
-    said = actions[1].sentence
+    said = said_of(actions[1])
     assert f"the {turned} was turned on 2024-03-19, and no night shows yet what came of it" in said
     assert said.startswith("After that, measure") and said.endswith(f"leave the {turned} as it is.")
 
@@ -46,7 +49,7 @@ def test_what_moves_the_whole_holds_all_back(kind):
 def test_both_knobs_turned_leave_one_thing_to_do():
     (only,) = done(after("azimuth"), after("altitude"), after("azimuth"))
     assert only.do == "measure"
-    assert only.sentence.count("was turned") == 2
+    assert said_of(only).count("was turned") == 2
 
 
 @pytest.mark.parametrize("kind", ["service", "zero"])
@@ -74,16 +77,16 @@ def test_what_was_done_as_advised_takes_only_itself_off_the_list():
         kinds = {"turn_" + c.kind if c.kind != "tighten" else "tighten" for c in done_so_far}
         left = tuple(action for action in whole if action.do not in kinds)
         assert advice.actions[:-1] == left, number
-        assert advice.actions[-1].sentence.startswith("After that, measure on the next clear night")
-        assert [one.code for one in advice.done] == ["abc123"] * len(done_so_far)
+        assert said_of(advice.actions[-1]).startswith("After that, measure on the next clear night")
+        assert [one.step for one in advice.done] == ["abc123"] * len(done_so_far)
         assert {s.code for s in steps_of(left, LAST_US)} <= {s.code for s in steps_of(whole, LAST_US)}
     (only,) = told(*steps).actions
-    assert only.do == "measure" and "leave the azimuth and altitude as they are" in only.sentence
+    assert only.do == "measure" and "leave the azimuth and altitude as they are" in said_of(only)
 
 
 def test_what_is_done_is_said():
     done = told(as_advised("azimuth", -400.0)).done
-    assert [one.sentence for one in done] == ["Done on 2024-03-19: the azimuth was turned west by 6.67'."]
+    assert [said_of(one) for one in done] == ["Done on 2024-03-19: the azimuth was turned west by 6.67'."]
 
 
 def test_tightening_that_was_not_of_the_list_holds_all_back():
@@ -103,7 +106,7 @@ def test_the_list_goes_when_a_night_comes_after():
 def test_two_knobs_that_slipped_are_one_step():
     events = (event("mount_alt", 20, mount_alt=300.0), event("mount_az", 30, mount_az=300.0))
     first, *_ = advise(site(), nights(), history(events=events, axis_now=(400.0, 300.0))).actions
-    assert first.sentence == (
+    assert said_of(first) == (
         "The azimuth slipped and the altitude slipped: check and tighten their knobs and their locking bolts "
         "before turning them again."
     )
@@ -123,13 +126,21 @@ def test_nothing_is_not_said_beside_something_unseen():
     assert names(actions) == ["measure"]
 
 
-SHIM = Action("shim", "x", bolts=(Bolt(30.0, 0.15, None), Bolt(150.0, 0.05, None)))
-NUTS = Action("nuts", "x", bolts=(Bolt(30.0, 0.15, 0.25),))
+def action(do, **numbers):
+    return Action(do=do, notice=info(AdviceCode.FIRST_NIGHT), **numbers)
+
+
+def bolt(bearing_deg, thickness_mm, nut_turns=None):
+    return Bolt(bearing_deg=bearing_deg, thickness_mm=thickness_mm, nut_turns=nut_turns)
+
+
+SHIM = action(Do.SHIM, bolts=(bolt(30.0, 0.15), bolt(150.0, 0.05)))
+NUTS = action(Do.NUTS, bolts=(bolt(30.0, 0.15, 0.25),))
 
 
 def test_steps_are_the_rows_of_a_log():
-    turn = Action("turn_azimuth", "x", amount_arcmin=-2.83, turns=0.07)
-    wait, knob, shim, nuts = steps_of((Action("wait", "x"), turn, SHIM, NUTS), LAST_US)
+    turn = action(Do.TURN_AZIMUTH, amount_arcmin=-2.83, turns=0.07)
+    wait, knob, shim, nuts = steps_of((action(Do.WAIT), turn, SHIM, NUTS), LAST_US)
     assert (wait.code, wait.rows) == ("", ())
     (row,) = knob.rows
     assert row == {
@@ -141,8 +152,8 @@ def test_steps_are_the_rows_of_a_log():
 
 
 def test_a_code_names_the_step_and_its_night():
-    turn = Action("turn_azimuth", "x", amount_arcmin=-2.83, turns=0.07)
-    same = replace(turn, sentence="other words")
+    turn = action(Do.TURN_AZIMUTH, amount_arcmin=-2.83, turns=0.07)
+    same = replace(turn, notice=info(AdviceCode.OLD_NIGHT))
     further = replace(turn, amount_arcmin=-2.84)
     (code,), (again,), (other,) = (
         [step.code for step in steps_of((one,), LAST_US)] for one in (turn, same, further)
@@ -152,5 +163,5 @@ def test_a_code_names_the_step_and_its_night():
 
 
 def test_nuts_without_a_thread_have_no_numbers_to_record():
-    (step,) = steps_of((Action("nuts", "x", bolts=(Bolt(30.0, 0.15, None),)),), LAST_US)
+    (step,) = steps_of((action(Do.NUTS, bolts=(bolt(30.0, 0.15),)),), LAST_US)
     assert (step.code, step.rows) == ("", ())

@@ -2,6 +2,7 @@
 
 import pytest
 from advice_world import DAY_US, LAST_US, history, nights, site, yearly
+from said import said_of
 
 from drift.advice.situation import OLD_DAYS, looked_at, silent_days
 from drift.advice.steps import advise
@@ -43,15 +44,15 @@ def test_a_watched_pier_that_fell_silent_is_measured_before_anything_is_turned()
     assert does(told(5.0, 0.5)) == ["turn_altitude"]
     old = told(100.0, 0.5)
     assert does(old) == ["measure"]
-    assert "100 days old (2024-03-19)" in old.actions[0].sentence
+    assert "100 days old (2024-03-19)" in said_of(old.actions[0])
 
 
 def test_a_log_of_years_ago_is_answered_as_of_its_end_and_a_night_comes_first():
     past, then = told(900.0, 899.0), advise(site(), nights(), OFF)
     first, *others = past.actions
     assert (tuple(others), past.year, past.verdict) == (then.actions, then.year, then.verdict)
-    assert first.do == "measure" and first.sentence.startswith("Take a night first")
-    assert "of 2024-03-19, was long past when it was read in" in first.sentence
+    assert first.do == "measure" and said_of(first).startswith("Take a night first")
+    assert "of 2024-03-19, was long past when it was read in" in said_of(first)
     assert past.cautions == then.cautions
 
 

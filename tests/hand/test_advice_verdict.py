@@ -19,6 +19,7 @@ from advice_world import (
     step,
     yearly,
 )
+from said import said_of
 
 from drift.advice.steps import advise
 
@@ -30,9 +31,9 @@ def verdict(past, latitude_deg=46.0, seen=None, **sections):
 def test_nothing_moved_is_said_with_what_could_have_been_seen():
     said = verdict(history(axis_now=(0.0, 30.0)))
     assert (said.moved, said.part) == (False, "none")
-    assert "780 days" in said.sentence
-    assert "0.50' ± 0.05' from the pole" in said.sentence
-    assert '0" ± 3" toward the north' in said.sentence
+    assert "780 days" in said_of(said)
+    assert "0.50' ± 0.05' from the pole" in said_of(said)
+    assert '0" ± 3" toward the north' in said_of(said)
 
 
 @pytest.mark.parametrize(
@@ -43,11 +44,11 @@ def test_an_azimuth_slip_is_the_mount_with_the_words_of_the_hemisphere(latitude_
     past = history(events=(event("mount_az", mount_az=size),), **step(AZ, size, 20))
     said = verdict(past, latitude_deg)
     assert (said.moved, said.part) == (True, "mount")
-    assert f"azimuth turned by 2.83' ± 0.05', the axis going {side}" in said.sentence
-    assert "between 2023-02-13 and 2023-03-05" in said.sentence
-    assert "96 % sure" in said.sentence
+    assert f"azimuth turned by 2.83' ± 0.05', the axis going {side}" in said_of(said)
+    assert "between 2023-02-13 and 2023-03-05" in said_of(said)
+    assert "96 % sure" in said_of(said)
     # the step is told once, as an event, and not again as a gradual change
-    assert said.sentence.count("azimuth") == 1
+    assert said_of(said).count("azimuth") == 1
 
 
 def test_a_slip_that_was_turned_back_later_is_told_with_the_date():
@@ -62,8 +63,10 @@ def test_a_slip_that_was_turned_back_later_is_told_with_the_date():
     said = verdict(past)
     assert (said.moved, said.part, said.stands) == (True, "mount", False)
     head = "The mount slipped in 2023 and was put right in 2023; since then it stands"
-    assert said.head == head and said.sentence.startswith(f"{head}: the mount's azimuth turned by 2.83'")
-    assert "azimuth corrected on 2023-09-20" in said.sentence
+    assert said_of(said.notice) == head and said_of(said).startswith(
+        f"{head}: the mount's azimuth turned by 2.83'"
+    )
+    assert "azimuth corrected on 2023-09-20" in said_of(said)
 
 
 SLIP = event("mount_az", mount_az=170.0)
@@ -85,14 +88,14 @@ def test_what_stands_is_told_from_what_was_put_right():
     unseen = replace(BACK, time_us=LAST_US + 1, found=None, found_sd=None, held=None)
     for standing in (not_held, earlier, other_knob, unseen):
         assert slipped(standing).stands, standing
-        assert slipped(standing).head == "The mount has moved on its pier"
+        assert said_of(slipped(standing).notice) == "The mount has moved on its pier"
 
 
 def test_what_stands_heads_the_verdict_before_what_was_put_right():
     tip = event("pier", 35, tilt_north=40.0, tilt_east=30.0)
     said = slipped(BACK, events=(SLIP, tip))
     assert (said.part, said.stands) == ("both", True)
-    assert said.head == "The pier has moved; an earlier slip of the mount was put right"
+    assert said_of(said.notice) == "The pier has moved; an earlier slip of the mount was put right"
 
 
 def test_odds_that_name_no_part_have_no_culprit():
@@ -101,17 +104,17 @@ def test_odds_that_name_no_part_have_no_culprit():
     slip = replace(event("mount_az", mount_az=170.0), what="undetermined")
     said = verdict(history(events=(slip,), east="no"), seen=nights(before_after))
     assert (said.moved, said.part) == (True, "undetermined")
-    assert "no reading tells whether it was the pier or the mount" in said.sentence
+    assert "no reading tells whether it was the pier or the mount" in said_of(said)
     # three nights of 4" on each side: 4 sqrt(2/3) = 3.3"
-    assert "the axis stepped east by 2.83' ± 0.05'" in said.sentence
-    assert "the mount in azimuth 96 %" in said.sentence
+    assert "the axis stepped east by 2.83' ± 0.05'" in said_of(said)
+    assert "the mount in azimuth 96 %" in said_of(said)
 
 
 def test_a_step_whose_odds_name_a_part_is_that_part():
     tip = event("pier", tilt_north=40.0, tilt_east=30.0)
     said = verdict(history(events=(tip,), north="no"))
     assert said.part == "pier"
-    assert '50" ± 3" toward the north-east (bearing 37°)' in said.sentence
+    assert '50" ± 3" toward the north-east (bearing 37°)' in said_of(said)
     slip = event("mount_az", mount_az=170.0)
     assert verdict(history(events=(slip,), east="no")).part == "mount"
 
@@ -120,8 +123,8 @@ def test_both_are_both():
     events = (event("pier", 10, tilt_east=50.0), event("mount_alt", 30, mount_alt=-90.0))
     said = verdict(history(events=events))
     assert said.part == "both"
-    assert said.sentence.index("altitude") < said.sentence.index("tipped"), "the latest comes first"
-    assert "the axis going down" in said.sentence
+    assert said_of(said).index("altitude") < said_of(said).index("tipped"), "the latest comes first"
+    assert "the axis going down" in said_of(said)
 
 
 @pytest.mark.parametrize(
@@ -147,7 +150,7 @@ def test_what_does_not_count_as_moved(harmless):
 def test_a_tilt_that_grows_beyond_its_limit_is_the_pier():
     said = verdict(history(**ramp(EAST, -45.0)))
     assert said.part == "pier"
-    assert '45" ± 3" further toward the west (bearing 270°)' in said.sentence
+    assert '45" ± 3" further toward the west (bearing 270°)' in said_of(said)
 
 
 @pytest.mark.parametrize(("size", "sd"), [(45.0, 20.0), (25.0, 2.0)], ids=["unsure", "inside the limit"])
@@ -162,9 +165,9 @@ def test_a_tilt_that_cannot_be_told_from_the_mount_is_not_the_pier():
     past = history(north="no", **ramp(NORTH, -150.0))
     said = verdict(past)
     assert (said.moved, said.part) == (True, "undetermined")
-    assert "the axis has gone up by 2.50' ± 0.08'" in said.sentence
+    assert "the axis has gone up by 2.50' ± 0.08'" in said_of(said)
     # in the south the same tilt lowers the elevated end
-    assert "gone down by 2.50'" in verdict(past, latitude_deg=-46.0).sentence
+    assert "gone down by 2.50'" in said_of(verdict(past, latitude_deg=-46.0))
 
 
 @pytest.mark.parametrize(("column", "knob"), [(AZ, "azimuth"), (ALT, "altitude")])
@@ -183,7 +186,7 @@ def test_a_correction_of_unknown_size_starts_the_count_anew():
 def test_a_pier_that_swings_with_the_year_is_said_to_come_back():
     said = verdict(history(**yearly(alt=35.0)))
     assert said.part == "pier"
-    assert '70" ± 7" toward the south (bearing 180°) and back each year' in said.sentence
+    assert '70" ± 7" toward the south (bearing 180°) and back each year' in said_of(said)
     assert not verdict(history(**yearly(alt=14.0))).moved, "28 arcsec is inside the limit of 30"
     assert not verdict(history(**yearly(alt=35.0, sd_share=0.4))).moved, "2.5 sds are not enough"
 
@@ -192,13 +195,13 @@ def test_no_night_at_all_says_so():
     empty = history(axis_now=(np.nan, np.nan), axis_sd=(np.nan, np.nan), change=np.full((40, 6), np.nan))
     said = verdict(empty, seen=nights(times=()))
     assert not said.moved
-    assert "no night from which the axis can be worked out" in said.sentence
+    assert "no night from which the axis can be worked out" in said_of(said)
 
 
 def test_one_night_says_so():
     past = history(axis_now=(0.0, 60.0))
     said = verdict(past, seen=nights((0.0, 60.0), times=past.time_us[-1:]))
-    assert "one night only" in said.sentence
+    assert "one night only" in said_of(said)
 
 
 def test_tightening_may_shift_the_mount_without_it_having_moved_by_itself():
@@ -214,12 +217,12 @@ def test_a_step_whose_size_the_history_does_not_give_is_told_by_the_axis():
     said = verdict(history(events=(unknown,)), seen=nights(axes))
     assert said.part == "mount"
     # one night of 4" against three
-    assert "the axis stepped west by 1.50' ± 0.08'" in said.sentence
-    assert "nan" not in said.sentence
+    assert "the axis stepped west by 1.50' ± 0.08'" in said_of(said)
+    assert "nan" not in said_of(said)
 
 
 def test_a_step_seen_once_is_told_beside_the_verdict():
     once = event("pier", 39, provisional=True, tilt_east=-60.0)
     said = verdict(history(events=(once,), **step(EAST, -60.0, 39)))
     assert not said.moved
-    assert 'One night only shows otherwise: the pier tipped by 60" ± 3" toward the west' in said.sentence
+    assert 'One night only shows otherwise: the pier tipped by 60" ± 3" toward the west' in said_of(said)

@@ -7,21 +7,23 @@ import numpy as np
 import pytest
 from advice_world import history, nights, site
 from invented_forecast import HALF_BAND_SDS, START_US, invented_forecast
+from said import said_of
 from scipy.stats import norm
 
-from drift.advice.outlook_words import (
-    ahead_sentences,
-    forcing_sentences,
-    realigning_sentences,
-    settlement_sentences,
-)
 from drift.advice.situation import Situation
 from drift.advice.steps import advise
+from drift.codes import AxisBound
 from drift.forecast.coming import AxisForecast as Daily
 from drift.forecast.outlook import BACK_SHARE, Outlook, beyond, months_of, realigning_of, turning_of
 from drift.forecast.season import Season
 from drift.history.forecast import TIME_CONSTANTS_YEARS, mixture_quantile, still_to_come
 from drift.quantities import DAY_US
+from drift.render.outlook_words import (
+    ahead_sentences,
+    forcing_sentences,
+    realigning_sentences,
+    settlement_sentences,
+)
 from drift.site.file import pier_from_mapping
 from drift.types import Settling
 
@@ -41,21 +43,21 @@ def situation(ahead, tolerance=120.0, latitude_deg=60.0, pole=(0.0, 0.0), aim="y
         }
     )
     return Situation(
-        site,
-        np.radians(latitude_deg),
-        UTC,
-        START_US,
-        START_US,
-        700.0,
-        np.array(pole),
-        ahead.axis[0] - pole,
-        ahead.axis_sd[0],
-        Season(np.zeros((366, 2)), None, np.zeros(2), 0.0),
-        Daily(ahead.time_us, ahead.axis, ahead.axis_sd),
-        np.zeros(2),
-        tolerance,
-        "the warning limit for the axis",
-        (),
+        site=site,
+        latitude_rad=np.radians(latitude_deg),
+        zone=UTC,
+        time_us=START_US,
+        now_us=START_US,
+        span_days=700.0,
+        pole=np.array(pole),
+        now=ahead.axis[0] - pole,
+        now_sd=ahead.axis_sd[0],
+        season=Season(np.zeros((366, 2)), None, np.zeros(2), 0.0),
+        forecast=Daily(ahead.time_us, ahead.axis, ahead.axis_sd),
+        off_aim=np.zeros(2),
+        tolerance=tolerance,
+        tolerance_of=AxisBound.WARNING_LIMIT,
+        matters=(),
     )
 
 
@@ -209,12 +211,12 @@ def test_nothing_now_is_said_with_the_day_to_realign_by():
     )
     (only,) = advise(site(), nights(), past).actions
     assert only.do == "nothing"
-    assert only.sentence.startswith(
+    assert said_of(only).startswith(
         "Nothing needs doing now; re-align by about 2025-01-28: the axis is 1.00'"
     )
     near = history(axis_now=(0.0, 0.0), forecast=invented_forecast(sd=5.0))
     (only,) = advise(site(), nights(), near).actions
-    assert only.sentence.startswith("Nothing needs doing: ") and only.until_us is None
+    assert said_of(only).startswith("Nothing needs doing: ") and only.until_us is None
 
 
 def test_realigning_is_not_worth_it_far_from_the_tolerance():

@@ -8,10 +8,10 @@ import pytest
 from advice_world import DAY_US, LAST_US, history, nights, site
 from invented_forecast import START_US, invented_forecast
 
-from drift.advice.outlook_words import ahead_sentences, coming_heading, realigning_sentences
 from drift.forecast.coming import from_moment
 from drift.forecast.outlook import Day as OneDay
 from drift.forecast.outlook import Turning, outlook_of
+from drift.render.outlook_words import ahead_sentences, coming_heading, realigning_sentences
 
 UTC = ZoneInfo("UTC")
 PIER = site()

@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 from advice_world import AZ, LAST_US, event, history, nights, site, step
+from said import said_of
 
 from drift.advice.steps import advise
+from drift.notices import AdviceCode
 from drift.render.phrases import turns_in_words
 
 
@@ -30,13 +32,14 @@ def test_one_night_is_called_one_night():
     none = np.zeros((1, 6))
     past = history(axis_now=(300.0, 0.0), time_us=np.array([LAST_US]), change=none, sd=none)
     (turn,) = advise(site(), one, past).actions
-    assert "there is one night only, so part of this may yet prove seasonal" in turn.sentence
+    assert "there is one night only, so part of this may yet prove seasonal" in said_of(turn)
 
 
 def test_the_verdicts_head_and_clauses_make_its_sentence():
     slip = event("mount_az", mount_az=170.0)
     said = advise(site(), nights(), history(events=(slip,), **step(AZ, 170.0, 20))).verdict
-    assert said.head == "The mount has moved on its pier"
-    assert said.sentence == f"{said.head}: {'; '.join(said.clauses)}."
+    assert said_of(said.notice) == "The mount has moved on its pier"
+    clauses = "; ".join(said_of(clause) for clause in said.clauses)
+    assert said_of(said) == f"{said_of(said.notice)}: {clauses}."
     quiet = advise(site(), nights(), history(axis_now=(0.0, 30.0))).verdict
-    assert (quiet.head, quiet.clauses) == ("", ())
+    assert (quiet.notice.code, quiet.clauses) == (AdviceCode.NOTHING_MOVED, ())

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from advice_world import site
+from said import said_of
 
 from drift.advice import poles as rooms
 from drift.advice.matters import OpenSky, of_error, trail
@@ -76,16 +77,16 @@ def test_the_sentence_names_both_and_what_suits():
     assert found.true_arcmin == pytest.approx(50.0 / 60.0, abs=1e-6)
     assert found.refracted_arcmin == pytest.approx(abs(50.0 - found.lift_arcsec) / 60.0, abs=0.03)
     assert found.suits == "refracted" and found.aimed_at == "true"
-    assert "The refracted pole suits your tracking better" in found.sentence
-    assert 'put pole = "refracted" below [mount]' in found.sentence
+    assert "The refracted pole suits your tracking better" in said_of(found)
+    assert 'put pole = "refracted" below [mount]' in said_of(found)
     there = site(48.0, optics=unguided, mount={"pole": "refracted"})
-    assert "put pole" not in poles_of(there, np.array([0.0, 50.0]), np.array([3.0, 3.0])).sentence
+    assert "put pole" not in said_of(poles_of(there, np.array([0.0, 50.0]), np.array([3.0, 3.0])))
 
 
 def test_guided_either_pole_does():
     guided = site(48.0, optics={"exposure_s": 600.0})
     found = poles_of(guided, np.array([0.0, 50.0]), np.array([3.0, 3.0]))
-    assert found.suits == "either" and "Either suits" in found.sentence
+    assert found.suits == "either" and "Either suits" in said_of(found)
 
 
 def test_the_field_turns_about_a_guide_star_as_the_axis_error_alone_says(monkeypatch):

@@ -4,13 +4,24 @@ import numpy as np
 import pytest
 from advice_world import site
 from exact_mount import ARCSEC, axis_of, base
+from said import said_of
 
 from drift.advice.plate import HIGHEST_MM, PIECES_AT_MOST, stacked, tip_plate
 from drift.errors import PlateError
 from drift.mount.plate import SEATED_MM, heights_for_tilt, seat_on_bolts
+from drift.notices import AdviceCode, info
 from drift.site.sections import SHIM_STOCK_MM
 from drift.site.threads import pitch_mm
 
+PURPOSE = info(
+    AdviceCode.TO_LEVEL_BASE,
+    tilt_north_arcsec=0.0,
+    tilt_east_arcsec=60.0,
+    tilt_sd_arcsec=3.0,
+    since_date="2024-01-01",
+    knobs_share=None,
+    knobs_share_limit=0.02,
+)
 #: What is asked of an answer: 1 % of the tip.
 ASKED = 0.01
 #: Second-order terms of a tip of up to a degree, and heights given to 0.001 mm on circles of 200 mm and more.
@@ -86,7 +97,7 @@ def test_four_bolts_seat_though_each_was_rounded():
 def test_a_plate_shimmed_as_advised_takes_the_axis_where_it_should_go(latitude_deg, circle):
     plate = {"bolt_bearings_deg": list(CROOKED), "bolt_circle_mm": circle}
     asked_north, asked_east = 700.0, -350.0
-    tip = tip_plate(site(latitude_deg, plate=plate), asked_north, asked_east, "to try")
+    tip = tip_plate(site(latitude_deg, plate=plate), asked_north, asked_east, PURPOSE)
     tilt = exact_tilt(CROOKED, circle, heights_of(tip.action, CROOKED))
     az, alt, _ = axis_of(latitude_deg, base(latitude_deg, *tilt, 0.0, 0.0))
     wanted_az, wanted_alt, _ = axis_of(latitude_deg, base(latitude_deg, asked_north, asked_east, 0.0, 0.0))
@@ -94,13 +105,13 @@ def test_a_plate_shimmed_as_advised_takes_the_axis_where_it_should_go(latitude_d
     assert off <= ASKED * np.hypot(asked_north, asked_east) + SECOND_ORDER_ARCSEC
     # the axis itself follows to second order: 783" squared are 3.0"
     assert tip.axis_change(np.radians(latitude_deg)) == pytest.approx((az, alt), abs=3.0)
-    assert "of the tip undone" in tip.action.sentence
+    assert "of the tip undone" in said_of(tip.action)
 
 
 @pytest.mark.parametrize("thread", ["M8", "M12", "1/4-20 UNC", "3/4-10 UNC"])
 def test_nuts_turned_as_advised_give_the_asked_tip(thread):
     plate = {"bolt_bearings_deg": list(FOUR), "bolt_circle_mm": 250.0, "thread": thread, "nuts": True}
-    tip = tip_plate(site(plate=plate), -500.0, 260.0, "to try")
+    tip = tip_plate(site(plate=plate), -500.0, 260.0, PURPOSE)
     assert tip.action.do == "nuts"
     turned = {bolt.bearing_deg: bolt.nut_turns for bolt in tip.action.bolts}
     heights = np.array([turned.get(b, 0.0) for b in FOUR]) * pitch_mm(thread)
@@ -112,7 +123,7 @@ def test_nuts_turned_as_advised_give_the_asked_tip(thread):
     assert quarters == pytest.approx(np.round(quarters), abs=2e-3)
     quarter = pitch_mm(thread) / 24.0 / (250.0 / np.sqrt(2.0)) * 206_265.0
     assert np.hypot(*(exact - (-500.0, 260.0))) < quarter
-    assert "flats" in tip.action.sentence
+    assert "flats" in said_of(tip.action)
 
 
 @pytest.mark.parametrize(
@@ -124,7 +135,7 @@ def test_one_turn_on_an_eightieth_of_its_pitch_is_2578_arcsec(thread, lever_mm):
     # on three bolts the lever of one is 1.5 radii, from itself to the line of the two others
     plate = {"bolt_bearings_deg": [0.0, 120.0, 240.0], "bolt_circle_mm": lever_mm / 0.75}
     plate |= {"thread": thread, "nuts": True}
-    (bolt,) = tip_plate(site(plate=plate), -2578.31, 0.0, "to try").action.bolts
+    (bolt,) = tip_plate(site(plate=plate), -2578.31, 0.0, PURPOSE).action.bolts
     assert bolt.nut_turns == pytest.approx(1.0, abs=0.0005)
     assert bolt.bearing_deg == 0.0
 
@@ -132,7 +143,7 @@ def test_one_turn_on_an_eightieth_of_its_pitch_is_2578_arcsec(thread, lever_mm):
 def test_0_05_mm_under_one_side_of_200_mm_is_51_57_arcsec():
     # common practice: 0.05 / 200 in arcsec; two bolts on either side, 200 mm apart
     plate = {"bolt_bearings_deg": list(FOUR), "bolt_circle_mm": 200.0 * np.sqrt(2.0)}
-    tip = tip_plate(site(plate=plate), 0.0, -51.57, "to try")
+    tip = tip_plate(site(plate=plate), 0.0, -51.57, PURPOSE)
     assert {b.bearing_deg: b.thickness_mm for b in tip.action.bolts} == {45.0: 0.05, 135.0: 0.05}
     assert tip.east_arcsec == pytest.approx(-51.57, abs=0.005)
 
@@ -164,15 +175,15 @@ def test_pitches_of_the_standards(thread, pitch):
 
 def test_what_can_not_be_made_is_refused_in_words():
     bolts = {"bolt_bearings_deg": [0.0, 120.0, 240.0], "bolt_circle_mm": 200.0}
-    tall = tip_plate(site(plate=bolts), 0.0, 20_000.0, "To level it")
-    assert tall.action.bolts == () and "no seat for a telescope" in tall.action.sentence
+    tall = tip_plate(site(plate=bolts), 0.0, 20_000.0, PURPOSE)
+    assert tall.action.bolts == () and "no seat for a telescope" in said_of(tall.action)
     assert np.all(tall.axis_change(0.8) == 0.0)
     line = {"bolt_bearings_deg": [0.0, 1.1, 180.0], "bolt_circle_mm": 200.0}
-    assert "can't be done" in tip_plate(site(plate=line), 60.0, 60.0, "To level it").action.sentence
-    unknown = tip_plate(site(), 60.0, 60.0, "To level it")
-    assert unknown.action.bolts == () and "plate.bolt_bearings_deg" in unknown.action.sentence
-    long = tip_plate(site(plate={**bolts, "nuts": True, "thread": "M12"}), 0.0, 60_000.0, "To level it")
-    assert "free bolt bends" in long.action.sentence
+    assert "can't be done" in said_of(tip_plate(site(plate=line), 60.0, 60.0, PURPOSE).action)
+    unknown = tip_plate(site(), 60.0, 60.0, PURPOSE)
+    assert unknown.action.bolts == () and "plate.bolt_bearings_deg" in said_of(unknown.action)
+    long = tip_plate(site(plate={**bolts, "nuts": True, "thread": "M12"}), 0.0, 60_000.0, PURPOSE)
+    assert "free bolt bends" in said_of(long.action)
     with pytest.raises(PlateError, match="bolt_circle_mm"):
         heights_for_tilt((0.0, 120.0, 240.0), 0.0, 60.0, 0.0)
     with pytest.raises(PlateError, match="no seat"):
@@ -181,5 +192,5 @@ def test_what_can_not_be_made_is_refused_in_words():
 
 def test_less_than_the_thinnest_shim_is_left():
     coarse = {"bolt_bearings_deg": [0.0, 120.0, 240.0], "bolt_circle_mm": 200.0, "shims_mm": [0.5]}
-    tip = tip_plate(site(plate=coarse), -30.0, 0.0, "To level it")
-    assert tip.action.bolts == () and "too thick" in tip.action.sentence
+    tip = tip_plate(site(plate=coarse), -30.0, 0.0, PURPOSE)
+    assert tip.action.bolts == () and "too thick" in said_of(tip.action)

@@ -61,6 +61,9 @@ def test_army_manual_one_layer():
     # 160 d: 5.8 ft (inputs and answer from memory; each step below agrees with the manual's formulas).
     assert latent_heat(100 * PCF, 15.0) == pytest.approx(2160 * BTU_FT3, rel=1e-4)
     assert heat_capacity(100 * PCF, 15.0, "mean") / (BTU_FT3 * 1.8) == pytest.approx(28.3, abs=0.1)
+    # ... and of the same soil thawed and frozen: 100 (0.17 + 1.0 x 0.15) and 100 (0.17 + 0.5 x 0.15).
+    assert heat_capacity(100 * PCF, 15.0, "thawed") / (BTU_FT3 * 1.8) == pytest.approx(32.0, abs=0.1)
+    assert heat_capacity(100 * PCF, 15.0, "frozen") / (BTU_FT3 * 1.8) == pytest.approx(24.5, abs=0.1)
     depth = berggren_depth(2500 * FAHRENHEIT, 160.0, 5.2 * FAHRENHEIT, [(1.0, ARMY_SOIL)])
     assert depth == pytest.approx(5.8 * FOOT, abs=MANUAL_DIGITS * FOOT)
 
@@ -96,6 +99,41 @@ def test_kersten_for_silt():
     assert conductivity("fine", 100 * PCF, 15.0, True) / BTU_FOOT == pytest.approx(0.80, abs=digits)
     assert conductivity("fine", 100 * PCF, 15.0, False) / BTU_FOOT == pytest.approx(0.72, abs=digits)
     assert conductivity("coarse", 135 * PCF, 5.0, False) / BTU_FOOT == pytest.approx(1.65, abs=0.01)
+    # Frozen, the chart has 1.8 where the formula gives 1.61: charts and fit were drawn apart, some tenths.
+    assert conductivity("coarse", 135 * PCF, 5.0, True) / BTU_FOOT == pytest.approx(1.8, rel=0.15)
+
+
+@pytest.mark.parametrize(
+    ("texture", "density", "water", "frozen", "btu_inch"),
+    [
+        # Kersten's formulas (1949; coefficients from memory) by a pocket calculator, [Btu inch / (ft2 h F)].
+        ("fine", 100, 15, False, (0.9 * 1.176091 - 0.2) * 10.0),
+        ("fine", 100, 15, True, 0.01 * 158.4893 + 0.085 * 6.309573 * 15),
+        ("fine", 80, 25, True, 0.01 * 57.54399 + 0.085 * 4.365158 * 25),
+        ("coarse", 100, 10, False, (0.7 * 1.0 + 0.4) * 10.0),
+        ("coarse", 100, 10, True, 0.076 * 19.95262 + 0.032 * 28.84032 * 10),
+        ("coarse", 135, 5, True, 0.076 * 56.88529 + 0.032 * 93.54057 * 5),
+    ],
+)
+def test_kersten_by_hand(texture, density, water, frozen, btu_inch):
+    found = conductivity(texture, density * PCF, water, frozen)
+    assert found == pytest.approx(btu_inch * BTU_FOOT / 12, rel=1e-5)
+
+
+def test_kersten_within_what_was_measured():
+    # Handbooks: mineral soils conduct 0.3 (dry) to 3 (wet, coarse) thawed and up to 3.5 frozen (from memory).
+    for texture, density, water in [
+        ("fine", 90, 20),
+        ("fine", 100, 15),
+        ("coarse", 120, 12),
+    ]:
+        frozen, thawed = (conductivity(texture, density * PCF, water, ice) for ice in (True, False))
+        assert 0.8 < thawed < 3.0
+        assert thawed < frozen < 3.5  # of wet soil: ice conducts four times as well as water
+    assert conductivity("fine", 1600.0, 2.0, False) == conductivity("fine", 1600.0, 7.0, False)
+    assert conductivity("coarse", 1600.0, 0.1, True) == conductivity("coarse", 1600.0, 1.0, True)
+    with pytest.raises(ValueError, match="texture"):
+        conductivity("silt", 1600.0, 10.0, True)
 
 
 def test_n_factors_of_the_manual():

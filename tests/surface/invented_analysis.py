@@ -6,6 +6,8 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from drift.codes import AxisBound, CorrectionKind, Do, MovedPart, Part, Side
+from drift.notices import AdviceCode, info, warning
 from drift.site.file import PierFile, pier_from_mapping
 from drift.types import (
     Action,
@@ -195,23 +197,90 @@ def _history(
 
 
 def _advice(times: np.ndarray) -> Advice:
+    slipped = warning(
+        AdviceCode.MOUNT_STEPPED,
+        after_date="2022-12-01",
+        before_date="2022-12-08",
+        of=Part.MOUNT_AZ,
+        size_arcsec=138.0,
+        sd_arcsec=6.0,
+        side=Side.EAST,
+        probability=0.96,
+        corrected_by=None,
+        corrected_date=None,
+    )
+    turn = info(
+        AdviceCode.TURN,
+        knob=CorrectionKind.AZIMUTH,
+        change_arcsec=72.0,
+        change_sd_arcsec=4.0,
+        side=Side.EAST,
+        clockwise=True,
+        turns=0.4,
+        past_turns=0,
+        travel_arcmin=None,
+        span_days=None,
+    )
     return Advice(
-        verdict=Verdict(True, "mount", "The mount has moved on its pier: its azimuth turned by 2.3' ± 0.1'."),
+        verdict=Verdict(
+            moved=True,
+            part=MovedPart.MOUNT,
+            notice=warning(AdviceCode.MOVED, part=MovedPart.MOUNT, slip_put_right=False),
+            clauses=(slipped,),
+        ),
         actions=(
-            Action("tighten", "Tighten the azimuth bolts first."),
-            Action("turn_azimuth", "Then turn the azimuth knob by 0.4 of a turn.", 1.2, 0.4),
             Action(
-                "shim",
-                "Put 0.05 mm under the north bolt.",
-                bolts=(Bolt(0.0, 0.05, None), Bolt(120.0, None, 0.25)),
+                do=Do.TIGHTEN,
+                notice=warning(AdviceCode.TIGHTEN, slipped=(CorrectionKind.AZIMUTH,), not_held=()),
             ),
-            Action("wait", "Wait for the thaw before anything else.", until_us=int(times[-1]) + 90 * DAY_US),
+            Action(do=Do.TURN_AZIMUTH, notice=turn, amount_arcmin=1.2, turns=0.4),
+            Action(
+                do=Do.SHIM,
+                notice=info(
+                    AdviceCode.PUT_SHIMS,
+                    purpose=AdviceCode.TO_LEVEL_BASE,
+                    tilt_north_arcsec=-60.0,
+                    tilt_east_arcsec=0.0,
+                    tilt_sd_arcsec=3.0,
+                    since_date="2021-10-03",
+                    knobs_share=None,
+                    knobs_share_limit=0.02,
+                    stacks=((0.0, (0.05,)),),
+                    left_arcsec=9.0,
+                    off_plane_mm=None,
+                ),
+                bolts=(
+                    Bolt(bearing_deg=0.0, thickness_mm=0.05, pieces_mm=(0.05,)),
+                    Bolt(bearing_deg=120.0, thickness_mm=None, nut_turns=0.25),
+                ),
+            ),
+            Action(
+                do=Do.WAIT,
+                notice=info(
+                    AdviceCode.WAIT_FOR_SEASON,
+                    axis_arcsec=150.0,
+                    axis_sd_arcsec=3.0,
+                    left_arcsec=10.0,
+                    left_sd_arcsec=14.0,
+                    until_date="2024-05-01",
+                    then_arcsec=119.0,
+                    then_sd_arcsec=15.0,
+                ),
+                until_us=int(times[-1]) + 90 * DAY_US,
+            ),
         ),
-        cautions=("Take the telescope off before loosening a bolt.",),
-        matters=(
-            Matter("trailing in one exposure", 3.0, 1.4, 0.1, "Stars stay round."),
-            Matter("field rotation", 1.0, 1.4, 0.1, "Corner stars trail."),
-        ),
+        cautions=(warning(AdviceCode.TAKE_LOAD_OFF),),
+        matters=(_matter(AxisBound.TRAILING, 3.0), _matter(AxisBound.CORNER_ROTATION, 1.0)),
+    )
+
+
+def _matter(effect: AxisBound, allowed_arcmin: float) -> Matter:
+    return Matter(
+        effect=effect,
+        limit=info(AdviceCode.TRAILS, most_pixels=1.0, pixel_arcsec=1.03, exposure_s=180.0),
+        allowed_arcmin=allowed_arcmin,
+        now_arcmin=1.4,
+        now_sd_arcmin=0.1,
     )
 
 
@@ -244,8 +313,8 @@ def empty() -> Analysis:
         seasonal_axis_offset=np.zeros((366, 2)),
     )
     advice = Advice(
-        Verdict(False, "none", "There is no night from which the axis can be worked out."),
-        (Action("measure", "Take six solves over a wide sky."),),
-        (),
+        verdict=Verdict(moved=False, part=MovedPart.NONE, notice=warning(AdviceCode.NO_AXIS)),
+        actions=(Action(do=Do.MEASURE, notice=info(AdviceCode.FIRST_NIGHT)),),
+        cautions=(),
     )
     return Analysis(site(), Nights((thin,), (), ()), history, advice, ())

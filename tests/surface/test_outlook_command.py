@@ -13,11 +13,11 @@ from invented_analysis import invented
 from invented_rich import rich
 
 from drift.advice.ground import EVERYTHING, design_sentences, fitting_advice, ground_sentences, pier_ground
-from drift.advice.outlook_words import ahead_sentences
 from drift.cli.main import main
 from drift.forecast.hindcast import Hindcast
 from drift.forecast.outlook import outlook_of
 from drift.render.outlook import brief_sentences, outlook_sections
+from drift.render.outlook_words import ahead_sentences
 from drift.render.status import as_text
 from drift.site.file import pier_from_mapping
 

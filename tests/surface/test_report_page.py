@@ -11,15 +11,27 @@ import pytest
 from invented_analysis import empty, invented, site
 from invented_rich import rich
 
+from drift.codes import MovedPart
 from drift.errors import DriftError
+from drift.notices import AdviceCode, warning
 from drift.render import report
+from drift.render.advice_words import poles_sentence
 from drift.render.drawing import pictures_to_draw
 from drift.render.figures.canvas import LIGHT
 from drift.types import Poles, Verdict
 
 RICH = rich()
 NAMED = replace(invented(47.3, 1), site=site(name='</title><script>x</script>"'))
-POLES = Poles(1.4, 0.1, 0.9, 0.1, 58.0, 2.0, "true", "either", "Refraction lifts the pole by 58 arcsec here.")
+POLES = Poles(
+    true_arcmin=1.4,
+    true_sd_arcmin=0.1,
+    refracted_arcmin=0.9,
+    refracted_sd_arcmin=0.1,
+    lift_arcsec=58.0,
+    lift_sd_arcsec=2.0,
+    aimed_at="true",
+    suits="either",
+)
 VOID = {"meta", "br", "hr", "img", "input", "link"}
 #: Attributes by which a page asks for something from elsewhere.
 FETCHING = {"src", "href", "xlink:href", "srcset", "action", "data", "poster", "background"}
@@ -150,7 +162,7 @@ def test_every_part_of_the_analysis_is_there(page):
     words = " ".join(" ".join(page.words).split())
     for said in (
         "Hill garden",
-        "Take the telescope off",
+        "Take the load off",
         "1.19' ± 0.07' west of the pole",
         "trailing in one exposure",
         "mount in azimuth 96 %",
@@ -215,7 +227,7 @@ def test_what_was_assumed_of_the_ground_is_said(page):
 def test_the_poles_and_the_aim_for_the_year_are_said_where_they_are_known():
     analysis = replace(NAMED, advice=replace(NAMED.advice, poles=POLES))
     page = Page(report.report_html(analysis))
-    assert POLES.sentence in " ".join(page.words)
+    assert poles_sentence(POLES) in " ".join(" ".join(page.words).split())
     assert "aims" in page.ids and "aims" not in Page(report.report_html(NAMED)).ids
 
 
@@ -228,20 +240,32 @@ def test_a_sheet_of_paper_holds_any_picture_whole(text):
 
 
 def test_where_much_has_moved_a_short_verdict_stands_first_and_the_rest_below_what_to_do():
-    parts = ('the pier tipped by 60"; twice', "the mount's azimuth turned <far>")
-    verdict = Verdict(True, "both", f"Both have moved: {'; '.join(parts)}.", "Both have moved", parts)
+    slipped = NAMED.advice.verdict.clauses[0]
+    grown = warning(
+        AdviceCode.PIER_TILTS,
+        tilt_north_arcsec=60.0,
+        tilt_north_sd_arcsec=3.0,
+        tilt_east_arcsec=None,
+        tilt_east_sd_arcsec=None,
+        beside_steps=False,
+    )
+    head = warning(AdviceCode.MOVED, part=MovedPart.BOTH, slip_put_right=False)
+    verdict = Verdict(moved=True, part=MovedPart.BOTH, notice=head, clauses=(slipped, grown))
     text = report.report_html(replace(NAMED, advice=replace(NAMED.advice, verdict=verdict)))
-    assert '<p class="lead">Both have moved.</p>' in text
-    at = [text.index(words) for words in ('id="do"', "What has moved</h2>", "The pier tipped by 60")]
+    assert '<p class="lead">Both the pier and the mount have moved.</p>' in text
+    at = [
+        text.index(words) for words in ('id="do"', "What has moved</h2>", "It tilts 60&#34; ± 3&#34; further")
+    ]
     assert at == sorted(at)
-    assert "turned &lt;far&gt;.</li>" in text
-    one = replace(verdict, sentence="Both have moved: a lot.", clauses=("a lot",))
+    assert "east-west not told).</li>" in text
+    one = replace(verdict, clauses=(grown,))
     text = report.report_html(replace(NAMED, advice=replace(NAMED.advice, verdict=one)))
-    assert "Both have moved: a lot.</p>" in text and "What has moved</h2>" not in text
+    assert "Both the pier and the mount have moved: it tilts" in text and "What has moved</h2>" not in text
 
 
 def test_one_night_finds_no_movement_and_says_that_it_could_not():
-    quiet = replace(NAMED.advice, verdict=Verdict(False, "none", "There is one night only."))
+    none = Verdict(moved=False, part=MovedPart.NONE, notice=warning(AdviceCode.NO_AXIS))
+    quiet = replace(NAMED.advice, verdict=none)
     assert "Verdict: no movement can be told yet" in report.report_html(replace(NAMED, advice=quiet))
     assert "Verdict: no movement found" in report.report_html(replace(RICH, advice=quiet))
 

@@ -11,6 +11,8 @@ import pytest
 from invented_analysis import empty, invented, night, us
 from invented_forecast import invented_forecast
 
+from drift.codes import AxisBound
+from drift.render.advice_words import matter_name
 from drift.render.phrases import number
 from drift.render.status_json import as_mapping
 from drift.types import HISTORY_COLUMNS, Settling
@@ -159,6 +161,13 @@ CORRECTION = shaped(
         "held_probability": or_null(lambda value: a_number(value) and 0.0 <= value <= 1.0),
     }
 )
+#: What a notice has beside its sentence.
+TOLD = {
+    "code": a_text,
+    "severity": one_of("info", "warning"),
+    "values": lambda value: isinstance(value, dict),
+}
+NOTICE = shaped({**TOLD, "text": a_text})
 ACTION = shaped(
     {
         "do": one_of(
@@ -173,6 +182,7 @@ ACTION = shaped(
             "call_for_help",
         ),
         "sentence": a_text,
+        **TOLD,
         "amount_arcmin": a_number_or_null,
         "turns": a_number_or_null,
         "bolts": listed(
@@ -200,6 +210,7 @@ PLACE = or_null(
 MATTER = shaped(
     {
         "name": a_text,
+        "code": one_of(*AxisBound),
         "allowed_arcmin": a_number_or_null,
         "now_arcmin": a_number_or_null,
         "now_sd_arcmin": a_number_or_null,
@@ -279,7 +290,7 @@ OUTLOOK = shaped(
 STATUS = shaped(
     {
         "format": one_of("drift-status"),
-        "version": lambda value: value == 1 and count(value),
+        "version": lambda value: value == 2 and count(value),
         "site": shaped(
             {
                 "name": or_null(a_text),
@@ -301,10 +312,14 @@ STATUS = shaped(
                 "moved": truth,
                 "part": one_of("pier", "mount", "both", "undetermined", "none"),
                 "sentence": a_text,
+                **TOLD,
+                "clauses": listed(NOTICE),
+                "seen_once": listed(NOTICE),
             }
         ),
         "actions": listed(ACTION),
         "cautions": listed(a_text),
+        "caution_notices": listed(NOTICE),
         "defaults_used": listed(a_text),
         # beyond the contract
         "axis_now": shaped(
@@ -449,7 +464,8 @@ def test_where_to_aim_and_what_it_does_have_the_promised_form():
     data = json.loads(json.dumps(as_mapping(known), allow_nan=False))
     assert STATUS(data)
     assert data["poles"] is not None and data["year_aim"]["gain"] > 0.4
-    assert [matter["name"] for matter in data["matters"]] == [m.name for m in made.matters]
+    assert [matter["name"] for matter in data["matters"]] == [matter_name(m) for m in made.matters]
+    assert [matter["code"] for matter in data["matters"]] == [m.effect for m in made.matters]
     assert data["matters"][0]["margin_arcmin"] == pytest.approx(
         data["matters"][0]["allowed_arcmin"] - data["matters"][0]["now_arcmin"], abs=1e-3
     )

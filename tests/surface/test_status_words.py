@@ -35,7 +35,7 @@ def flat(text: str) -> str:
 def test_the_verdict_stands_first_then_what_to_do(text):
     places = [text.index(head) for head in ("VERDICT", "WHAT TO DO", "MIND", "WHERE THINGS STAND")]
     assert places == sorted(places)
-    assert "turned by 2.3' ± 0.1'" in text[places[0] : places[1]]
+    assert "turned by 2.30' ± 0.10'" in text[places[0] : places[1]]
     assert places[0] < 250
 
 
@@ -80,7 +80,7 @@ def test_every_part_of_the_analysis_is_there(text):
         "a level reading on the pier top",
         "THE LAST 8 NIGHTS",
         "false_alarms_per_year",
-        "Take the telescope off",
+        "Take the load off",
         "The table of the Earth's rotation",
         "3 readings went in but were not used",
         "half a degree from where the night puts it",
@@ -310,3 +310,7 @@ def test_the_table_of_nights_has_the_distance_from_the_pole_that_the_picture_sho
     table = axis.nights_table(analysis)
     assert table.rows[0][table.headings.index("from the pole [']")].startswith("5.00 ± 0.")
     assert "on the sky from the true pole" in table.note
+
+
+def test_the_screen_reads_as_it_was_approved(analysis, approved):
+    approved("status", as_text(analysis))

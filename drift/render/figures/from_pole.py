@@ -11,6 +11,7 @@ import numpy as np
 
 from drift.quantities import Floats
 from drift.render import phrases
+from drift.render.advice_words import matter_name
 
 if TYPE_CHECKING:
     from drift.types import Analysis, NightAxis
@@ -35,7 +36,7 @@ def tolerated(analysis: Analysis) -> Tolerance | None:
     """
     all_known = [matter for matter in analysis.advice.matters if phrases.known(matter.allowed_arcmin)]
     least = min(all_known, key=lambda matter: matter.allowed_arcmin, default=None)
-    return None if least is None else Tolerance(least.allowed_arcmin, least.name)
+    return None if least is None else Tolerance(least.allowed_arcmin, matter_name(least))
 
 
 def aimed_pole_arcmin(analysis: Analysis) -> float:

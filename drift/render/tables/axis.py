@@ -11,6 +11,7 @@ import numpy as np
 from drift.mount.axis_error import on_sky
 from drift.quantities import Floats
 from drift.render import phrases
+from drift.render.advice_words import matter_name
 from drift.render.figures.from_pole import distances_arcmin, pole_words
 from drift.render.phrases import evening_of
 from drift.types import HISTORY_COLUMNS
@@ -170,7 +171,7 @@ def matters_table(analysis: Analysis) -> Table:
     """In which ways the present error shows in the pictures: allowed against present."""
     rows = [
         (
-            matter.name,
+            matter_name(matter),
             _plain(matter.allowed_arcmin),
             phrases.plain_pair(matter.now_arcmin, matter.now_sd_arcmin, most=2),
             _matters_word(matter),

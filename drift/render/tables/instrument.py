@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from drift.forecast.outlook import coming_of
 from drift.quantities import local_date
 from drift.render import phrases
+from drift.render.advice_words import tolerance_words
 from drift.render.phrases import clock_text, percent, plain_arcmin, zone_of
 from drift.render.tables.axis import Table
 
@@ -119,7 +120,8 @@ def months_table(outlook: Outlook | None, latitude_deg: float) -> Table:
     clockwise = phrases.azimuth_side(1.0, latitude_deg)
     limit, name = "the limit", "the limit"
     if outlook is not None:
-        limit, name = plain_arcmin(outlook.realigning.tolerance / 60.0), outlook.realigning.tolerance_of
+        found = outlook.realigning
+        limit, name = plain_arcmin(found.tolerance / 60.0), tolerance_words(found.tolerance_of)
     return Table(
         "The coming twelve months",
         ("month", "azimuth [']", "altitude [']", 'tilt north ["]', 'tilt east ["]', f"beyond {limit}"),

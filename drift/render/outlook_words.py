@@ -9,6 +9,7 @@ from drift.forecast.outlook import SMALL_CHANCE, Day, Outlook, Turning
 from drift.ground.forcing import FROST_KINDS
 from drift.mount.axis_error import size_of
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, local_date
+from drift.render.advice_words import tolerance_words
 from drift.render.phrases import angle, listed, percent, plain_angle, plain_arcmin, ranked, toward_of
 
 #: What a driver is called in a sentence.
@@ -206,7 +207,7 @@ def _when(one: Day, zone: ZoneInfo) -> str:
 def realigning_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
     """Say how likely the tolerance is passed, and whether and when re-aligning is worth it."""
     found = outlook.realigning
-    limit = f"{plain_arcmin(found.tolerance / 60.0)} ({found.tolerance_of})"
+    limit = f"{plain_arcmin(found.tolerance / 60.0)} ({tolerance_words(found.tolerance_of)})"
     chance = (
         f"The chance that the axis, left alone, is beyond {limit} {_within(outlook, zone)} is "
         f"{percent(found.left_alone)}"
