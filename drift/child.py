@@ -10,8 +10,6 @@ import subprocess
 import sys
 from pathlib import Path
 
-import drift
-
 
 def start_child(module: str) -> subprocess.Popen[bytes]:
     """Start a child that takes work from its standard input and answers on its standard output.
@@ -26,7 +24,7 @@ def start_child(module: str) -> subprocess.Popen[bytes]:
     OSError
         If no child can be started.
     """
-    home = str(Path(drift.__file__).resolve().parent.parent)
+    home = str(Path(__file__).resolve().parent.parent)
     paths = [home, *filter(None, [os.environ.get("PYTHONPATH")])]
     return subprocess.Popen(
         [sys.executable, "-m", module],

@@ -12,7 +12,7 @@ def main() -> None:
     gc.disable()  # it answers once and leaves
     import matplotlib.figure  # noqa: F401  it takes a while, and there is time now
 
-    import drift.api  # noqa: F401  what an answer is made of
+    import drift.analysis  # noqa: F401  what an analysis is made of
     from drift.render.catalogue import pictures_of
     from drift.render.drawing import small_svg
 
