@@ -10,6 +10,8 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from drift import notebook
+
 if TYPE_CHECKING:
     from drift.advice.ground import PierGround
     from drift.forecast.hindcast import Hindcast
@@ -17,6 +19,16 @@ if TYPE_CHECKING:
     from drift.record.record import Record
     from drift.site.file import PierFile
     from drift.types import Analysis
+
+
+def _drawing_room() -> notebook.Showing:
+    """Return what shows results in a notebook, imported when one is shown."""
+    from drift.render import notebook as room
+
+    return room
+
+
+notebook.register(_drawing_room)
 
 
 def read_site(path: str | Path = "pier.toml") -> PierFile:
@@ -146,10 +158,10 @@ def analyse_tables(site: PierFile, **tables: Any) -> Analysis:
     ...         "tilt_east_arcsec": [0.0, -2.0, -5.0, -7.0, -6.0, -4.0],
     ...     }
     ... )
-    >>> answer = drift.answer_tables(drift.make_site(47.3, -92.4, 410), levels=levels)
-    >>> len(answer.frame("history"))
+    >>> analysis = drift.analyse_tables(drift.make_site(47.3, -92.4, 410), levels=levels)
+    >>> len(analysis.frame("history"))
     6
-    >>> answer.plot("tilt").axes[0].get_ylabel()
+    >>> analysis.plot("tilt").axes[0].get_ylabel()
     '[arcsec]'
     """
     readings = readings_of(site, **tables)
@@ -181,7 +193,7 @@ def analyse_readings(
     now_us
         The present time [UTC microseconds since 1970-01-01]: a last night long before it turns no
         knob any more, and the year ahead begins there.  By default, and for logs that were long past
-        when they came into `book`, what to do is said as of the latest reading.
+        when they came into `record`, what to do is said as of the latest reading.
     """
     from drift.analysis import work_out
     from drift.cache import NoStore
@@ -194,7 +206,7 @@ def analyse_readings(
 def with_ground(analysis: Analysis, readings: Readings, record: Record | None = None) -> Analysis:
     """Return the answer with what weather and ground did beside the tilt, where there is a weather log.
 
-    It takes a while and only a picture needs it, so that `answer_readings` leaves it out.
+    It takes a while and only a picture needs it, so that `analyse_readings` leaves it out.
 
     Parameters
     ----------
@@ -236,9 +248,10 @@ def score_forecasts(
     progress
         Told the name of each winter before it is hidden.
     """
+    from drift.analysis import work_out
     from drift.forecast.hindcast import hindcasts
 
-    return hindcasts(analysis.site, readings, analysis, most, progress)
+    return hindcasts(analysis.site, readings, analysis, work_out, most, progress)
 
 
 class _PiecesInRecord:

@@ -1,24 +1,78 @@
-"""What the results of numerical rooms show of themselves in a notebook: a short table, and pictures.
+"""How results show themselves in a notebook: by what is registered here, so that they know no drawing.
 
-Everything that makes words or draws is imported when it is asked for, so that the numbers stay free of it.
+A result asks `showing()`, and never the drawing room: that is registered by `drift.api`, which stands above
+both and is imported with the package.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, Protocol
+
+from drift.errors import DriftError
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from drift.site.file import PierFile
 
 
+class Showing(Protocol):
+    """What can show results: short tables as text and HTML, pictures, pandas tables."""
+
+    def short_text(self, result: Any) -> str:
+        """Return a short table as plain text."""
+
+    def short_html(self, result: Any) -> str:
+        """Return the short table as HTML, everything in it escaped."""
+
+    def plot(self, analysis: Any, name: str, ax: Any = None, **look: Any) -> Any:
+        """Draw a picture of an analysis."""
+
+    def plot_result(self, result: Any, site: PierFile, name: str, ax: Any = None, **look: Any) -> Any:
+        """Draw a picture from nights or a history alone."""
+
+    def frame_of(self, analysis: Any, name: str) -> Any:
+        """Return one table of an analysis."""
+
+
+_registered: list[Callable[[], Showing]] = []
+
+
+def register(showing: Callable[[], Showing]) -> None:
+    """Register what returns the drawing room; it is called when a result is to be shown, and not before."""
+    _registered[:] = [showing]
+
+
+def showing() -> Showing:
+    """Return what shows results.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        If nothing is registered.
+    """
+    if not _registered:
+        raise DriftError("nothing is registered that shows results: `import drift` does it.")
+    return _registered[0]()
+
+
 class ShowsItself:
-    """A result that stands as a short table in a notebook, and draws itself."""
+    """A result that stands as a short table in a notebook."""
 
     __slots__ = ()
 
-    def plot(self, site: PierFile, name: str = "", ax: Any = None, **look: Any) -> Figure:
+    def __repr__(self) -> str:
+        return showing().short_text(self)
+
+    def _repr_html_(self) -> str:
+        return showing().short_html(self)
+
+
+class DrawsItself(ShowsItself):
+    """A part of an analysis that draws itself when it is told the site."""
+
+    __slots__ = ()
+
+    def plot(self, site: PierFile, name: str = "", ax: Any = None, **look: Any) -> Any:
         """Draw one picture from this result alone.
 
         Parameters
@@ -30,21 +84,13 @@ class ShowsItself:
         ax, **look
             As for `drift.types.Analysis.plot`.
 
+        Returns
+        -------
+        matplotlib.figure.Figure
+
         Raises
         ------
         drift.errors.DriftError
             If there is no picture of that name, or it needs more than this result holds; says what.
         """
-        from drift.render.notebook import plot_result
-
-        return plot_result(self, site, name, ax, **look)
-
-    def __repr__(self) -> str:
-        from drift.render.notebook import result_text
-
-        return result_text(self)
-
-    def _repr_html_(self) -> str:
-        from drift.render.notebook import result_html
-
-        return result_html(self)
+        return showing().plot_result(self, site, name, ax, **look)

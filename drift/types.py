@@ -9,10 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.codes import AxisBound, Do, EffectUnit, MovedPart, Side
-from drift.ground.frost_front import UnderPier
-from drift.notebook import ShowsItself
+from drift.notebook import DrawsItself, ShowsItself, showing
 from drift.notices import Notice
-from drift.quantities import Floats, Ints
+from drift.quantities import Bools, Floats, Ints
 from drift.readings import READING_COLUMNS as READING_COLUMNS  # the page of readings belongs to this one
 from drift.readings import Readings as Readings
 from drift.readings import as_readings as as_readings
@@ -21,7 +20,6 @@ from drift.site.file import PierFile
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.figure import Figure
 
 
 # ---- What a night says: where the axis pointed, with its covariance.
@@ -93,7 +91,7 @@ class InstrumentConstants:
 
 
 @dataclass(frozen=True, repr=False)
-class Nights(ShowsItself):
+class Nights(DrawsItself):
     """All nights of a book in time order, the instrument, and what was set aside."""
 
     nights: tuple[NightAxis, ...]
@@ -264,7 +262,7 @@ class Forecast:
 
 
 @dataclass(frozen=True, repr=False)
-class History(ShowsItself):
+class History(DrawsItself):
     """The change of pier and mount since the earliest night with a usable axis.
 
     `change` and `sd` have one row a night and the columns `COLUMNS` [arcsec];
@@ -457,11 +455,47 @@ class Advice:
     done: tuple[Done, ...] = ()
 
 
-# ---- The whole answer for one pier, as everything that shows it takes it in.
+# ---- What the ground under one pier did day by day, beside the tilt.
 
 
 @dataclass(frozen=True)
-class Analysis:
+class UnderPier:
+    """Air temperature and frozen layer, one entry a day, (n,).
+
+    Parameters
+    ----------
+    time_us
+        Local mean noon of each day, UTC.
+    air_c
+        Daily mean air temperature [deg C].
+    filled
+        Where the temperature was not logged and is made up.
+    top_m, bottom_m
+        Upper and lower side of the deepest frozen layer [m below the surface]; NaN while nothing is frozen.
+    deep_m, shallow_m
+        The lower side within what isn't known of soil and surface [m]; see `drift.ground.pier_site.spread`.
+    base_m
+        Depth of the pier's base [m].
+    notes
+        What was assumed of the ground and noticed in the weather, whole sentences.
+    """
+
+    time_us: Ints = field(repr=False)
+    air_c: Floats = field(repr=False)
+    filled: Bools = field(repr=False)
+    top_m: Floats = field(repr=False)
+    bottom_m: Floats = field(repr=False)
+    deep_m: Floats = field(repr=False)
+    shallow_m: Floats = field(repr=False)
+    base_m: float
+    notes: tuple[str, ...] = ()
+
+
+# ---- The whole answer for one pier, as everything that shows it takes it in.
+
+
+@dataclass(frozen=True, repr=False)
+class Analysis(ShowsItself):
     """Site, nights, history and advice of one pier at one time.
 
     In a notebook it shows itself as a short table, draws itself with `plot` and
@@ -478,7 +512,7 @@ class Analysis:
     now_us: int | None = None  # of when it was wanted; None for the latest reading
     arrived_us: int | None = None  # when readings last came in, where that is known
 
-    def plot(self, name: str = "axis", ax: Any = None, **look: Any) -> Figure:
+    def plot(self, name: str = "axis", ax: Any = None, **look: Any) -> Any:
         """Draw one picture.
 
         Parameters
@@ -491,14 +525,16 @@ class Analysis:
         **look
             ``width_in``, the width of a new figure [inches].
 
+        Returns
+        -------
+        matplotlib.figure.Figure
+
         Raises
         ------
         drift.errors.DriftError
             If there is no picture of that name; names those there are.
         """
-        from drift.render.notebook import plot
-
-        return plot(self, name, ax, **look)
+        return showing().plot(self, name, ax, **look)
 
     def frame(self, name: str = "nights") -> pd.DataFrame:
         """Return one table as a pandas DataFrame; angles in arcsec, times in UTC.
@@ -514,16 +550,5 @@ class Analysis:
         drift.errors.DriftError
             If there is no table of that name; names those there are.
         """
-        from drift.render.notebook import frame_of
-
-        return frame_of(self, name)
-
-    def __repr__(self) -> str:
-        from drift.render.notebook import short_text
-
-        return short_text(self)
-
-    def _repr_html_(self) -> str:
-        from drift.render.notebook import short_html
-
-        return short_html(self)
+        frame: pd.DataFrame = showing().frame_of(self, name)
+        return frame

@@ -20,8 +20,6 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-import drift
-
 #: A process that a signal ended has a negative code, on Windows a very large one.
 _LEAST_BREAKDOWN = 256
 #: What a message that is none makes pickle raise.
@@ -71,7 +69,7 @@ class Worker:
         OSError
             If no child can be started.
         """
-        home = str(Path(drift.__file__).resolve().parent.parent)
+        home = str(Path(__file__).resolve().parent.parent)
         paths = [home, *filter(None, [os.environ.get("PYTHONPATH")])]
         return cls(
             subprocess.Popen(

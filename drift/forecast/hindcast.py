@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
-from drift.analysis import work_out
 from drift.errors import NothingToAnalyse
 from drift.forecast.coming import annual_forecast
 from drift.forecast.season import season_of
@@ -56,6 +55,7 @@ def hindcasts(
     site: PierFile,
     readings: Readings,
     analysis: Analysis,
+    work_out: Callable[[PierFile, Readings], Analysis],
     most: int = 2,
     progress: Callable[[str], None] | None = None,
 ) -> tuple[Hindcast, ...]:
@@ -68,6 +68,8 @@ def hindcasts(
     analysis
         Of all readings: its nights are what the forecasts are held against, without what its
         corrections and sudden changes did after the day of the forecast.
+    work_out
+        What works an analysis out: `drift.analysis.work_out`, which stands above this room.
     most
         How many winters; each takes as long as an answer.
     progress
@@ -82,7 +84,11 @@ def hindcasts(
     for cut_us, name in cuts(analysis, site.site.latitude_deg < 0.0, site.site.longitude_deg)[-most:]:
         if progress:
             progress(name)
-        scored = _scored(site, readings, analysis, cut_us, name)
+        try:
+            then = work_out(site, known_by(readings, cut_us))
+        except NothingToAnalyse:
+            continue
+        scored = _scored(then, analysis, cut_us, name)
         made += [] if scored is None else [scored]
     return tuple(made)
 
@@ -116,17 +122,11 @@ def _axis_nights(analysis: Analysis) -> Ints:
     return np.array([night.time_us for night in analysis.nights.nights if night.has_axis], dtype=np.int64)
 
 
-def _scored(
-    site: PierFile, readings: Readings, analysis: Analysis, cut_us: int, name: str
-) -> Hindcast | None:
-    try:
-        then = work_out(site, known_by(readings, cut_us))
-    except NothingToAnalyse:
-        return None
+def _scored(then: Analysis, analysis: Analysis, cut_us: int, name: str) -> Hindcast | None:
     ahead = then.history.forecast
     if ahead is None:
         return None
-    latitude, seen_us = float(np.radians(site.site.latitude_deg)), int(_axis_nights(then)[-1])
+    latitude, seen_us = float(np.radians(then.site.site.latitude_deg)), int(_axis_nights(then)[-1])
     season = season_of(then.history, latitude)
     annual = annual_forecast(then.history, season, latitude, seen_us, cut_us)
     times, axis, sd = _happened(analysis, cut_us, min(int(ahead.time_us[-1]), int(annual.time_us[-1])))

@@ -12,7 +12,8 @@ from drift.ground.calendar import noon_us
 from drift.ground.enthalpy import Fronts, SoilColumns, columns_of, follow
 from drift.ground.pier_site import Ground, assumed_snow, snow_resistance, spread, surface_temperature
 from drift.ground.weather import DailyWeather, daily_weather
-from drift.quantities import YEAR_DAYS, Bools, Floats, Ints
+from drift.quantities import YEAR_DAYS, Floats, Ints
+from drift.types import UnderPier
 
 # ---- The frozen layer under a pier's yard, day by day, from the weather.
 
@@ -174,39 +175,6 @@ def below_base(base_m: float, top_m: Floats, bottom_m: Floats) -> Floats:
 
 
 # ---- What the ground under one pier did day by day, for those who show it beside the tilt.
-
-
-@dataclass(frozen=True)
-class UnderPier:
-    """Air temperature and frozen layer, one entry a day, (n,).
-
-    Parameters
-    ----------
-    time_us
-        Local mean noon of each day, UTC.
-    air_c
-        Daily mean air temperature [deg C].
-    filled
-        Where the temperature was not logged and is made up.
-    top_m, bottom_m
-        Upper and lower side of the deepest frozen layer [m below the surface]; NaN while nothing is frozen.
-    deep_m, shallow_m
-        The lower side within what isn't known of soil and surface [m]; see `drift.ground.pier_site.spread`.
-    base_m
-        Depth of the pier's base [m].
-    notes
-        What was assumed of the ground and noticed in the weather, whole sentences.
-    """
-
-    time_us: Ints = field(repr=False)
-    air_c: Floats = field(repr=False)
-    filled: Bools = field(repr=False)
-    top_m: Floats = field(repr=False)
-    bottom_m: Floats = field(repr=False)
-    deep_m: Floats = field(repr=False)
-    shallow_m: Floats = field(repr=False)
-    base_m: float
-    notes: tuple[str, ...] = ()
 
 
 def under_pier(

@@ -11,8 +11,7 @@ import numpy.typing as npt
 
 from drift.ingest.fits_mapping import FitsMapping, RaUnit, WrittenBackSaid
 from drift.ingest.mapping import ICRS, MEAN, OF_DATE, PlaceFrame
-from drift.ingest.places import hour_angle_rad
-from drift.ingest.trial import FrameVerdict, frame_share
+from drift.ingest.sky_evidence import FrameVerdict, frame_share, hour_angle_rad
 from drift.ingest.values import (
     LOOKS,
     ON,

@@ -18,8 +18,9 @@ from drift.ingest.mapping import (
     TimeFrom,
 )
 from drift.ingest.names import words_of
+from drift.ingest.sky_evidence import FrameShare, FrameVerdict
 from drift.ingest.times import RepeatedHour, zone_named
-from drift.ingest.trial import FrameShare, FrameVerdict, Known, Trial
+from drift.ingest.trial import Known, Trial
 from drift.ingest.values import LOOKS, ON, SideMeans
 
 #: Share of the rows below the horizon: so few under the true zone, so many that a zone is excluded.

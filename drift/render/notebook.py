@@ -24,7 +24,6 @@ from drift.types import HISTORY_COLUMNS, Advice, Analysis, History, Nights, Sepa
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from drift.notebook import ShowsItself
     from drift.site.file import PierFile
 
 
@@ -158,23 +157,13 @@ def short_rows(analysis: Analysis) -> list[tuple[str, str]]:
     return [*said, *((what, how) for what, how in axis.now_table(analysis).rows)]
 
 
-def short_text(analysis: Analysis) -> str:
+def short_text(result: Analysis | Nights | History) -> str:
     """Return the short table as plain text."""
-    return _text(status.title(analysis), short_rows(analysis))
-
-
-def short_html(analysis: Analysis) -> str:
-    """Return the short table as HTML, everything in it escaped."""
-    return _html(status.title(analysis), short_rows(analysis))
-
-
-def result_text(result: ShowsItself) -> str:
-    """Return the short table of nights or of a history as plain text."""
     return _text(*_title_and_rows(result))
 
 
-def result_html(result: ShowsItself) -> str:
-    """Return the short table of nights or of a history as HTML, everything in it escaped."""
+def short_html(result: Analysis | Nights | History) -> str:
+    """Return the short table as HTML, everything in it escaped."""
     return _html(*_title_and_rows(result))
 
 
@@ -191,10 +180,11 @@ def _html(title: str, rows: list[tuple[str, str]]) -> str:
     return f"<table><caption>{escape(title)}</caption><tbody>{cells}</tbody></table>"
 
 
-def _title_and_rows(result: ShowsItself) -> tuple[str, list[tuple[str, str]]]:
+def _title_and_rows(result: Analysis | Nights | History) -> tuple[str, list[tuple[str, str]]]:
+    if isinstance(result, Analysis):
+        return status.title(result), short_rows(result)
     if isinstance(result, Nights):
         return f"{phrases.counted(len(result.nights), 'night')} of readings", _night_rows(result)
-    assert isinstance(result, History)
     return f"History of {phrases.counted(len(result.time_us), 'reading')}", _history_rows(result)
 
 
@@ -234,7 +224,7 @@ def _span(times_us: list[int]) -> str:
     return f"{utc_text(min(times_us))[:10]} to {utc_text(max(times_us))[:10]}"
 
 
-def plot_result(result: ShowsItself, site: PierFile, name: str, ax: Any = None, **look: Any) -> Figure:
+def plot_result(result: Nights | History, site: PierFile, name: str, ax: Any = None, **look: Any) -> Figure:
     """Draw a picture from nights or a history alone.
 
     Raises
@@ -247,7 +237,6 @@ def plot_result(result: ShowsItself, site: PierFile, name: str, ax: Any = None, 
     if isinstance(result, Nights):
         alone, name = Analysis(site, result, _no_history(), no_advice, ()), name or "axis"
     else:
-        assert isinstance(result, History)
         alone, name = Analysis(site, Nights((), (), ()), result, no_advice, ()), name or "tilt"
     lacking = picture_named(alone, name).lacking(alone)
     if lacking:

@@ -81,7 +81,7 @@ def warm() -> None:
     gc.disable()  # it answers once and leaves
     import matplotlib.figure  # noqa: F401
 
-    import drift.api  # noqa: F401  what an analysis is made of
+    import drift.analysis  # noqa: F401  what an analysis is made of
 
 
 def draw(analysis: Analysis, names: Sequence[str]) -> Iterator[tuple[str, tuple[str, bool]]]:

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse
 
-import drift
 from drift._version import __version__
 from drift.api import analyse_readings, open_record, read_site, with_ground
 from drift.errors import DriftError
@@ -39,7 +38,7 @@ if TYPE_CHECKING:
 
 
 _HERE = Path(__file__).parent
-_SHOW = Path(drift.__file__).parent / "render" / "templates"
+_SHOW = _HERE.parent / "render" / "templates"
 #: What stands in the bar at the head of every page: address, words.
 PLACES = (
     ("/", "Now"),

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from drift.ingest.cells import Circumstances
-from drift.ingest.places import Cure, HoursSeen, altitude_deg
+from drift.ingest.places import Cure, HoursSeen
 from drift.ingest.read import read_bytes
+from drift.ingest.sky_evidence import altitude_deg
 from drift.notices import IngestCode, warning
 from drift.readings import LogRead
 from drift.render.notices import sentence

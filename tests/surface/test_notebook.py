@@ -255,7 +255,7 @@ def test_a_picture_shows_itself_and_goes_into_axes_that_are_given():
 
 
 def test_the_whole_way_from_tables_to_a_picture():
-    analysis = drift.analysis_tables(SITE, levels=levels())
+    analysis = drift.analyse_tables(SITE, levels=levels())
     assert analysis.frame("history")["tilt_north"].iloc[-1] == pytest.approx(
         8.0, abs=6.0
     )  # level readings: 12 arcsec

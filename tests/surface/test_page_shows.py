@@ -227,7 +227,7 @@ def test_the_analysis_is_worked_out_once_until_something_changes(site_path, monk
         counted.append(arguments)
         return analyse_readings(*arguments)
 
-    monkeypatch.setattr(current, "answer_readings", counting)
+    monkeypatch.setattr(current, "analyse_readings", counting)
     with client_of(desk_of(site_path)) as client:
         for path in ("/", "/nights", "/events", "/"):
             assert client.get(path).status_code == 200
@@ -255,7 +255,7 @@ def test_tomorrow_the_analysis_is_worked_out_afresh(site_path, monkeypatch):
         return analyse_readings(*arguments)
 
     today_us = current.now_us()
-    monkeypatch.setattr(current, "answer_readings", counting)
+    monkeypatch.setattr(current, "analyse_readings", counting)
     with client_of(desk_of(site_path)) as client:
         for now_us in (today_us, today_us, today_us + 86_400_000_000):
             monkeypatch.setattr(current, "now_us", lambda now_us=now_us: now_us)
@@ -270,7 +270,7 @@ def test_while_the_analysis_is_worked_out_what_stood_before_is_shown_and_renewed
         assert may_go_on.wait(60)
         return analyse_readings(*arguments)
 
-    monkeypatch.setattr(current, "answer_readings", slow)
+    monkeypatch.setattr(current, "analyse_readings", slow)
     desk = desk_of(site_path)
     desk.patience_s = 0.05
     with client_of(desk) as client:
@@ -297,13 +297,13 @@ def test_what_goes_wrong_unforeseen_is_told_without_a_traceback(site_path, monke
     def broken(*arguments):
         raise RuntimeError("a nut came loose")
 
-    monkeypatch.setattr(current, "answer_readings", broken)
+    monkeypatch.setattr(current, "analyse_readings", broken)
     with client_of(desk_of(site_path)) as client:
         said = client.get("/")
         assert said.status_code == 500
         assert "a nut came loose" in said.text
         assert "Traceback" not in said.text + capsys.readouterr().err
-        monkeypatch.setattr(current, "answer_readings", analyse_readings)
+        monkeypatch.setattr(current, "analyse_readings", analyse_readings)
         assert client.get("/").status_code == 200
 
 

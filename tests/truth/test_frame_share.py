@@ -12,7 +12,7 @@ import pytest
 
 from drift.ingest.cells import Circumstances
 from drift.ingest.read import read_log
-from drift.ingest.trial import EXCHANGED, ONE_FRAME, RIGHT, UNKNOWN, FrameShare, frame_share
+from drift.ingest.sky_evidence import FrameShare, FrameVerdict, frame_share
 from drift.site.file import load_pier
 from drift.sky.of_date import icrs_of_apparent
 
@@ -41,13 +41,13 @@ RIGHT_WAY = ("ra_deg", "dec_deg", "mount_ra_deg", "mount_dec_deg")
 
 def test_a_log_as_it_should_be(log) -> None:
     found = share(log, *RIGHT_WAY)
-    assert found.verdict == RIGHT
+    assert found.verdict == FrameVerdict.RIGHT
     assert found.share == pytest.approx(1.0, abs=SHARE)
 
 
 def test_solved_and_mount_exchanged(log) -> None:
     found = share(log, *RIGHT_WAY[2:], *RIGHT_WAY[:2])
-    assert found.verdict == EXCHANGED
+    assert found.verdict == FrameVerdict.EXCHANGED
     assert found.share == pytest.approx(-1.0, abs=SHARE)
 
 
@@ -55,17 +55,17 @@ def test_the_mount_in_j2000(log) -> None:
     longitude, columns = log
     mount = icrs_of_apparent(columns["time_us"], columns["mount_ra_deg"], columns["mount_dec_deg"])
     found = frame_share(longitude, columns["time_us"], columns["ra_deg"], columns["dec_deg"], *mount)
-    assert found.verdict == ONE_FRAME
+    assert found.verdict == FrameVerdict.ONE_FRAME
     assert found.share == pytest.approx(0.0, abs=SHARE)
 
 
 def test_one_night_does_not_tell(log) -> None:
     """Over one night precession looks like an axis error."""
-    assert share(log, *RIGHT_WAY, rows=slice(0, 9)).verdict == UNKNOWN
+    assert share(log, *RIGHT_WAY, rows=slice(0, 9)).verdict == FrameVerdict.UNKNOWN
 
 
 def test_a_few_rows_do_not_tell(log) -> None:
-    assert share(log, *RIGHT_WAY, rows=slice(0, 3)).verdict == UNKNOWN
+    assert share(log, *RIGHT_WAY, rows=slice(0, 3)).verdict == FrameVerdict.UNKNOWN
 
 
 def test_wild_solves_do_not_matter(log) -> None:

@@ -36,7 +36,7 @@ def test_a_winter_is_hidden_from_the_end_of_summer_on(pier):
 
 def test_the_last_winter_is_scored_and_nothing_later_is_seen(pier):
     site, readings, analysis = pier
-    (first,) = hindcasts(site, readings, analysis, most=1)
+    (first,) = hindcasts(site, readings, analysis, work_out, most=1)
     assert first.winter == "2023-24"
     assert 5 <= first.nights <= 40
     assert 0.0 < first.rms < OFF_AT_MOST
@@ -46,7 +46,7 @@ def test_the_last_winter_is_scored_and_nothing_later_is_seen(pier):
     assert hot.sum() > 100
     for column in ("t_min_c", "t_max_c"):
         later["weather"].loc[hot, column] += 25.0
-    (again,) = hindcasts(site, as_readings(later), analysis, most=1)
+    (again,) = hindcasts(site, as_readings(later), analysis, work_out, most=1)
     assert again == first
 
 
@@ -77,4 +77,4 @@ def test_a_short_record_is_not_scored(pier):
     start = int(readings["solves"]["time_us"].min())
     short = known_by(readings, start + 150 * DAY_US)
     assert isinstance(short["weather"], pd.DataFrame)
-    assert hindcasts(site, short, work_out(site, short)) == ()
+    assert hindcasts(site, short, work_out(site, short), work_out) == ()
