@@ -27,7 +27,8 @@ def processor_s(arguments: list[str], folder: Path) -> float:
     """Run Python once, and return the processor time that it took [s]."""
     before = os.times()
     paths = [str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(paths)}
+    # threads of linear algebra that fight for busy cores would count as work
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(paths), "OMP_NUM_THREADS": "1"}
     subprocess.run(
         [sys.executable, *arguments], cwd=folder, check=True, stdout=subprocess.DEVNULL, env=environment
     )

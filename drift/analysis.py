@@ -206,7 +206,7 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
 
 
 def _set_aside(one: LeftOut) -> SetAside:
-    return SetAside(one.kind, one.row_id, one.time_us, one.reason)
+    return SetAside(kind=one.kind, row_id=one.row_id, time_us=one.time_us, reason=one.reason)
 
 
 def _found_before(store: Store) -> EarlierFit | None:

@@ -139,7 +139,7 @@ def _sort(kind: Any) -> tuple[str, Any]:
     if origin is tuple:
         return ("tuple", inner[0]) if inner[-1] is Ellipsis else ("fixed", inner)
     if origin in (dict, Mapping):
-        return "dict", inner[1]
+        return "dict", inner
     if origin is np.ndarray or kind is np.ndarray:
         return "array", None
     if is_dataclass(kind):
@@ -168,7 +168,7 @@ def _packed(value: Any, kind: Any, rows: dict[str, list[Any]], places: dict[str,
     if sort == "fixed":
         return [_packed(each, own, rows, places) for each, own in zip(value, inner, strict=True)]
     if sort == "dict":
-        return {_plain(name, str): _packed(each, inner, rows, places) for name, each in value.items()}
+        return {_plain(name, inner[0]): _packed(each, inner[1], rows, places) for name, each in value.items()}
     if not _is_just(value, inner):
         raise TypeError(f"{inner.__name__} is wanted, not {type(value).__name__}")
     return [_packed(getattr(value, name), own, rows, places) for name, own in _fields(inner)]
@@ -219,6 +219,6 @@ def _unpacked(tree: Any, kind: Any, rows: dict[str, Any]) -> Any:
     if sort == "fixed":
         return tuple([_unpacked(each, own, rows) for each, own in zip(tree, inner, strict=True)])
     if sort == "dict":
-        return {name: _unpacked(each, inner, rows) for name, each in tree.items()}
+        return {inner[0](name): _unpacked(each, inner[1], rows) for name, each in tree.items()}
     known = _fields(kind)
     return kind(**{name: _unpacked(each, own, rows) for each, (name, own) in zip(tree, known, strict=True)})

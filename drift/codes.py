@@ -129,14 +129,64 @@ class Answer(StrEnum):
     NO = "no"
 
 
+class ZeroSharing(StrEnum):
+    """Which other nights share a night's hour-angle zero."""
+
+    OWN = "own"  # none
+    SESSION = "session"  # those of one labelled session
+    HOMED = "homed"  # all since the home switch or encoder was last moved
+
+
 class CauseKind(StrEnum):
     """What moves an axis, in the linear model."""
 
-    START = "start"
-    ANNUAL = "annual"
-    FROST = "frost"
-    SETTLEMENT = "settlement"
-    WARMTH = "warmth"
-    WANDER = "wander"
-    CORRECTION = "correction"
-    STEP = "step"
+    START = "start"  # where things stood; moves nothing
+    SEASON = "season"  # comes and goes with the year, by the calendar
+    FROST = "frost"  # follows the frost that weather and ground make
+    SETTLEMENT = "settlement"  # goes one way, and slows
+    WARMTH_OF_PIER = "warmth_of_pier"  # goes with the temperature of the night
+    WARMTH_OF_MOUNT = "warmth_of_mount"
+    WANDER_OF_PIER = "wander_of_pier"  # what of the tilt follows none of these
+    CREEP_OF_MOUNT = "creep_of_mount"
+    CORRECTION = "correction"  # somebody wrote it down
+    STEP = "step"  # sudden, and nobody wrote it down
+
+    @property
+    def is_sudden(self) -> bool:
+        """Whether it happens at once: no season, no trend, and nothing that can be forecast."""
+        return self in (CauseKind.CORRECTION, CauseKind.STEP)
+
+
+class Misrecorded(StrEnum):
+    """What seems wrong with what was written down of a correction."""
+
+    DATE = "date"  # it was made another day
+    SIGN = "sign"  # the other way round
+    TWICE = "twice"  # one correction, written down twice
+
+
+class Outcome(StrEnum):
+    """What became of a correction."""
+
+    HELD = "held"
+    NOT_HELD = "not_held"
+    UNKNOWN = "unknown"  # not seen yet, too uncertain, or the amount was not given
+    REDATED = "redated"  # its date seems wrong; judged on the day when it seems to have been made
+    WRONG_SIGN = "wrong_sign"
+    TWICE = "twice"
+
+
+class ForcingKind(StrEnum):
+    """What the tilt may follow through the year."""
+
+    FROZEN = "frozen"  # thickness of frozen soil
+    UNDER_BASE = "under_base"  # thickness of frozen soil below the pier's base
+    COLD_LEFT = "cold_left"  # the cold that the ground has taken up and not yet given back
+    TEMPERATURE = "temperature"  # of the air
+    MOISTURE = "moisture"  # of the clay
+    CALENDAR = "calendar"  # the same every year
+
+    @property
+    def is_frost(self) -> bool:
+        """Whether it is a measure of the frost in the ground."""
+        return self in (ForcingKind.FROZEN, ForcingKind.UNDER_BASE, ForcingKind.COLD_LEFT)

@@ -8,7 +8,22 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from drift.codes import AxisBound, Do, EffectUnit, MovedPart, Side
+from drift.codes import (
+    Answer,
+    AxisBound,
+    CauseKind,
+    CorrectionKind,
+    Do,
+    EffectUnit,
+    ForcingKind,
+    Misrecorded,
+    MovedPart,
+    Outcome,
+    Part,
+    Side,
+    Source,
+    ZeroSharing,
+)
 from drift.notebook import DrawsItself, ShowsItself, showing
 from drift.notices import Notice
 from drift.quantities import Bools, Floats, Ints
@@ -25,7 +40,7 @@ if TYPE_CHECKING:
 # ---- What a night says: where the axis pointed, with its covariance.
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SetAside:
     """A reading that went in but was not used, and why."""
 
@@ -35,7 +50,7 @@ class SetAside:
     reason: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SkyCovered:
     """Between which hour angles (positive west) and declinations the readings used lay [deg]."""
 
@@ -43,7 +58,7 @@ class SkyCovered:
     declination_deg: tuple[float, float]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class NightAxis:
     """The axis on one night, by that night's readings alone.
 
@@ -58,13 +73,14 @@ class NightAxis:
     start_us: int  # the night's (or part night's) bounds
     end_us: int
     time_us: int  # mean time of the readings used
-    sources: tuple[str, ...]  # of "pointing", "sweep", "run", "typed"
+    sources: tuple[Source, ...]
     solves_used: int
     solves_set_aside: int
     estimate: npt.NDArray[np.floating[Any]] = field(repr=False)  # (3,) [arcsec]
     covariance: npt.NDArray[np.floating[Any]] = field(repr=False)  # (3, 3), constants' uncertainty included
     own_covariance: npt.NDArray[np.floating[Any]] = field(repr=False)  # (3, 3), with the constants held
     zero_label: str = ""  # nights with one label share one hour-angle zero; "" = its own
+    zero_sharing: ZeroSharing = ZeroSharing.OWN
     remarks: tuple[str, ...] = ()  # "one tube side only", "second sync noticed at ...", ...
     working: npt.NDArray[np.floating[Any]] = field(
         default_factory=lambda: np.full(3, np.nan), repr=False
@@ -77,7 +93,7 @@ class NightAxis:
         return bool(np.all(np.isfinite(self.estimate[:2])))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class InstrumentConstants:
     """The instrument between two services: constants with their uncertainty, arcsec."""
 
@@ -90,13 +106,13 @@ class InstrumentConstants:
     zero_repeatability_dec_arcsec: float = float("nan")
 
 
-@dataclass(frozen=True, repr=False)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Nights(DrawsItself):
-    """All nights of a book in time order, the instrument, and what was set aside."""
+    """All nights of a record in time order, the instrument, and what was set aside."""
 
-    nights: tuple[NightAxis, ...]
-    instruments: tuple[InstrumentConstants, ...]
-    set_aside: tuple[SetAside, ...]
+    nights: tuple[NightAxis, ...] = ()
+    instruments: tuple[InstrumentConstants, ...] = ()
+    set_aside: tuple[SetAside, ...] = ()
     warnings: tuple[str, ...] = ()
 
 
@@ -106,67 +122,65 @@ class Nights(DrawsItself):
 #: Order of the columns of `History.change` and `History.sd`.
 HISTORY_COLUMNS = ("tilt_north", "tilt_east", "plate_north", "plate_east", "mount_az", "mount_alt")
 #: What an event may be, in the order of probabilities.
-PARTS = ("pier", "mount_az", "mount_alt", "zero", "nothing")
+PARTS = (Part.PIER, Part.MOUNT_AZ, Part.MOUNT_ALT, Part.ZERO, Part.NOTHING)
 #: An event is a movement when "nothing happened" has at most this probability ...
 NOTHING_AT_MOST = 0.1
 #: ... and "nothing" and "only the hour-angle zero was lost" together at most this.
 HARMLESS_AT_MOST = 0.5
-#: The explanation of a yearly tilt that knows nothing but the calendar.
-CALENDAR = "calendar"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Separable:
     """Whether two causes can be told apart on this user's data."""
 
-    answer: str  # "yes", "partly", "no"
+    answer: Answer
     because: str
     would_settle_it: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Seasonal:
-    """The part that comes and goes with the year, arcsec."""
+    """The part of the tilt that comes and goes with the year."""
 
-    peak_to_trough: float
-    peak_to_trough_sd: float
-    toward_bearing_deg: float | None
-    peak_day_of_year: int | None
+    peak_to_trough: float  # [arcsec]
+    peak_to_trough_sd: float  # [arcsec]
+    toward_bearing_deg: float | None  # which way it tilts at the peak, north 0, east 90; None not sure
+    peak_day_of_year: int | None  # 1 to 366; None not sure
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Winter:
-    """One winter: how far it swung the pier and what it left behind, arcsec."""
+    """One winter: how far it swung the pier toward the season's bearing, and what it left behind."""
 
     winter: str  # "2023-24" (south: "2024")
-    swing: float
+    swing: float  # [arcsec]
     swing_sd: float
-    left_behind: float
+    left_behind: float  # [arcsec], positive the same way; NaN not known yet
     left_behind_sd: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Lasting:
-    """The part that does not come back."""
+    """The part of the tilt that does not come back."""
 
-    arcsec_per_year: float
+    arcsec_per_year: float  # never negative
     arcsec_per_year_sd: float
-    toward_bearing_deg: float | None
+    toward_bearing_deg: float | None  # which way it goes, north 0, east 90; None not sure
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Event:
     """A step: between which readings, of what, how large, with odds.
 
-    `size` holds tilt_north, tilt_east, mount_az, mount_alt [arcsec].
+    `size` holds tilt_north, tilt_east, mount_az, mount_alt [arcsec], signs as in `History.change`.
     """
 
-    after_us: int
-    before_us: int
-    what: str  # "pier", "mount_az", "mount_alt", "zero", "undetermined"
+    after_us: int  # the last reading before it
+    before_us: int  # the first reading after it
+    what: Part
     provisional: bool  # seen on one night only
     recorded: bool
-    probability: dict[str, float]  # keys PARTS, sums to 1
+    probability: dict[Part, float]  # keys PARTS, sums to 1
     size: dict[str, float]
     size_sd: dict[str, float]
 
@@ -177,26 +191,45 @@ class Event:
         "Nothing happened" must have at most a tenth of the probability, and "nothing" and "only the
         hour-angle zero was lost" together at most half.
         """
-        nothing, zero = self.probability["nothing"], self.probability["zero"]
+        nothing, zero = self.probability[Part.NOTHING], self.probability[Part.ZERO]
         likely = nothing <= NOTHING_AT_MOST and nothing + zero <= HARMLESS_AT_MOST
-        return likely and not self.recorded and self.what != "zero"
+        return likely and not self.recorded and self.what != Part.ZERO
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class CorrectionFound:
-    """A recorded correction: what was asked and what was found, arcsec."""
+    """A recorded correction: what was asked and what was found [arcsec].
 
-    time_us: int
-    kind: str
-    asked: float | None
-    found: float | None
+    Of a knob the change of az_error (clockwise positive) or alt_error (up positive); of shims, nuts and the
+    pier the length of the tilt, what was found along what was asked.
+    """
+
+    time_us: int  # as recorded
+    kind: CorrectionKind
+    asked: float | None  # None: no amount was given
+    found: float | None  # None: not seen from both sides yet
     found_sd: float | None
-    held: bool | None
+    held: bool | None  # None: can't be told
     note: str = ""
     turns: float | None = None  # of the knob, where they were written down
+    misrecorded: Misrecorded | None = None  # what seems wrong with what was written down
+
+    @property
+    def outcome(self) -> Outcome:
+        """What became of it, in one word."""
+        if self.misrecorded is not None:
+            return _OUTCOME_OF[self.misrecorded]
+        return Outcome.UNKNOWN if self.held is None else Outcome.HELD if self.held else Outcome.NOT_HELD
 
 
-@dataclass(frozen=True)
+_OUTCOME_OF = {
+    Misrecorded.DATE: Outcome.REDATED,
+    Misrecorded.SIGN: Outcome.WRONG_SIGN,
+    Misrecorded.TWICE: Outcome.TWICE,
+}
+
+
+@dataclass(frozen=True, kw_only=True)
 class CauseSeries:
     """What one cause alone did to pier and mount since the reference.
 
@@ -204,14 +237,32 @@ class CauseSeries:
     causes add up to it, but for what several places of a step average out.
     """
 
-    name: str  # "season", "settlement", "walk", "creep", "warmth of the mount", "correction 2024-...", ...
+    kind: CauseKind
     change: npt.NDArray[np.floating[Any]] = field(repr=False)  # (n, 6)
     sd: npt.NDArray[np.floating[Any]] = field(repr=False)  # (n, 6)
+    time_us: int | None = None  # of a correction: as recorded; of a step: of the first reading after it
+    correction: CorrectionKind | None = None  # of a correction
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
+class HistoryScales:
+    """The scale parameters that the separation was fitted with."""
+
+    tilt_walk_arcsec_per_sqrt_day: float  # wander of the tilt along the direction of heave
+    across_share: float  # share of it, and of season and frost, across that direction
+    heave_bearing_deg: float  # direction of heave, 0 to 180, north 0, east 90
+    az_creep_arcsec_per_sqrt_day: float  # of the mount on the pier
+    alt_creep_arcsec_per_sqrt_day: float
+    zero_repeat_arcsec: float  # session-to-session repeatability of a shared hour-angle zero
+    season_arcsec: float  # prior size of the annual tilt
+    settlement_arcsec: float  # prior size of the slowest settlement
+    frost_arcsec: float  # prior size of a typical winter's swing, where frost moves the tilt
+    level_factor: float  # scatter of level readings against what they claim
+
+
+@dataclass(frozen=True, kw_only=True)
 class AxisMove:
-    """How far the axis moved from one night to the next over a long stretch, corrections and steps told in.
+    """How far the axis moved from one night to the next over a long stretch, corrections and steps included.
 
     `moved` is the change of az_error and alt_error [arcsec], `cov` its covariance;
     `second_us` is the time of the second night after, None when there is none yet.
@@ -224,7 +275,7 @@ class AxisMove:
     cov: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2, 2)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Settling:
     """What the settlement found has still to do after the last reading, tilt (north, east) [arcsec].
 
@@ -238,7 +289,7 @@ class Settling:
     year_sd: Floats
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Forecast:
     """Axis errors and tilt at coming times [arcsec].
 
@@ -261,7 +312,7 @@ class Forecast:
     settling: Settling | None = None
 
 
-@dataclass(frozen=True, repr=False)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class History(DrawsItself):
     """The change of pier and mount since the earliest night with a usable axis.
 
@@ -287,16 +338,15 @@ class History(DrawsItself):
     axis_now_sd: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2,)
     seasonal_axis_offset: npt.NDArray[np.floating[Any]] = field(repr=False)
     # (366, 2) what the annual part adds to az_error and alt_error by day of year, mean 0; zeros when none
-    scales: dict[str, float] = field(default_factory=dict)  # fitted scale parameters by name
+    scales: HistoryScales | None = None  # None where there was nothing to fit
     warnings: tuple[str, ...] = ()
     causes: tuple[CauseSeries, ...] = ()
     before: str = field(default="", repr=False)  # for the next answer to start from, see `before.from_text`
     forecast: Forecast | None = field(default=None, repr=False)
-    forcing_odds: dict[str, float] = field(default_factory=dict)
-    # odds of what moves the tilt through the year: kinds of frost (`drift.ground.forcing.FROST_KINDS`),
-    # "temperature", "moisture", "calendar"; they add up to 1
+    forcing_odds: dict[ForcingKind, float] = field(default_factory=dict)
+    # odds of what moves the tilt through the year; they add up to 1
     moves: tuple[AxisMove, ...] = field(default=(), repr=False)  # over long stretches without nights
-    follows: str = CALENDAR  # the kind of frost that drives the history, or "calendar"
+    follows: ForcingKind = ForcingKind.CALENDAR  # the kind of frost that the history follows, or the calendar
 
 
 # ---- What to do: the verdict, the actions and the cautions.

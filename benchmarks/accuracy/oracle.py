@@ -60,6 +60,7 @@ def _clear(history: Invented, model: Model) -> Model:
         value=np.concatenate([axis, tilt])[order],
         variance=np.repeat(seen[None], 2 * n, axis=0),
         zero_label=np.full(2 * n, "", dtype=object),
+        homed=np.zeros(2 * n, dtype=bool),
         place=np.concatenate([np.full(n, ""), np.full(n, "pier")]).astype(object)[order],
         face=np.ones(2 * n),
         era=np.zeros(2 * n, dtype=np.int64),

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drift.codes import ForcingKind
 from drift.forecast.season import Season, without_line
 from drift.mount.axis_error import axis_error, axis_of_tilt
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
-from drift.types import CALENDAR, Forecast
+from drift.types import Forecast
 
 if TYPE_CHECKING:
     from drift.types import History
@@ -75,7 +76,7 @@ def _share(history: History, season: Season, latitude_rad: float, seen_us: int) 
         # 40 invented piers in each hemisphere the year aimed for by a mean winter went better
         # (benchmarks/aim_for_year.py; gain 0.27 and 0.31, with this winter's own 0.22 and 0.25)
         return 0.0
-    if rest_us is None or history.follows != CALENDAR:
+    if rest_us is None or history.follows is not ForcingKind.CALENDAR:
         return 0.0
     if _disturbed(history, rest_us - _NEAR_REST_DAYS * DAY_US):
         return 0.0
@@ -199,9 +200,6 @@ def from_moment(ahead: Forecast, from_us: int) -> Forecast | None:
 
 #: Days looked ahead: the coming year.
 AHEAD_DAYS = 365
-#: The names under which a history keeps how tilt, azimuth and altitude wander.
-_TILT_WALK = "tilt walk [arcsec per sqrt day]"
-_MOUNT_WALK = ("mount azimuth creep [arcsec per sqrt day]", "mount altitude creep [arcsec per sqrt day]")
 
 
 @dataclass(frozen=True)
@@ -284,8 +282,12 @@ def annual_forecast(
 
 def _walk(history: History, latitude_rad: float) -> Floats:
     """Return how (az_error, alt_error) wander at random, (2,) [arcsec per square root of a day]."""
-    tilt = history.scales.get(_TILT_WALK, 0.0) * np.abs(axis_of_tilt(np.ones(2), latitude_rad))
-    return np.asarray(np.hypot(tilt, [history.scales.get(name, 0.0) for name in _MOUNT_WALK]))
+    scales = history.scales
+    if scales is None:
+        return np.zeros(2)
+    tilt = scales.tilt_walk_arcsec_per_sqrt_day * np.abs(axis_of_tilt(np.ones(2), latitude_rad))
+    mount = [scales.az_creep_arcsec_per_sqrt_day, scales.alt_creep_arcsec_per_sqrt_day]
+    return np.asarray(np.hypot(tilt, mount))
 
 
 def axis_rate(history: History, latitude_rad: float) -> tuple[Floats, Floats]:

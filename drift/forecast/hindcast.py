@@ -28,8 +28,6 @@ _CUT_NORTH, _CUT_SOUTH = "09-01", "03-01"
 _FEWEST_NIGHTS, _FEWEST_BEFORE = 5, 20
 #: Nights so many times as uncertain as the middle one say nothing of a forecast.
 _UNCERTAIN = 3.0
-#: Causes that no forecast can know of: what somebody did, and what happened at once.
-_SUDDEN = (" correction ", "sudden change")
 
 
 @dataclass(frozen=True)
@@ -170,7 +168,7 @@ def _sudden(analysis: Analysis, times: Ints, cut_us: int) -> Floats:
     history, latitude = analysis.history, float(np.radians(analysis.site.site.latitude_deg))
     done = np.zeros((len(history.time_us), 6))
     for cause in history.causes:
-        if any(word in f" {cause.name} " for word in _SUDDEN):
+        if cause.kind.is_sudden:  # what somebody did, or what happened at once: no forecast can know of it
             done += np.nan_to_num(cause.change)
     axis = axis_error(done, latitude)
     before = axis[max(int(np.searchsorted(history.time_us, cut_us)) - 1, 0)]

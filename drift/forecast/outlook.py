@@ -11,7 +11,7 @@ from scipy.special import ndtri
 
 from drift.advice.aim import best_change, days_that_count
 from drift.advice.situation import Situation, latest_us, looked_at, situation_of
-from drift.codes import AxisBound
+from drift.codes import AxisBound, CauseKind, ForcingKind
 from drift.forecast.coming import AxisForecast as Daily
 from drift.forecast.coming import from_moment, sample_paths_along
 from drift.forecast.season import swing_along, without_line
@@ -44,6 +44,14 @@ _SAID_DAYS = 30.0
 #: A quarter of the year in moments of the forecast, a week apart: nearer to the other end of the swing no
 #: course is taken to be furthest.
 _QUARTER = 13
+#: What moves the tilt little by little.
+_GRADUAL = (
+    CauseKind.FROST,
+    CauseKind.SEASON,
+    CauseKind.WARMTH_OF_PIER,
+    CauseKind.SETTLEMENT,
+    CauseKind.WANDER_OF_PIER,
+)
 
 
 @dataclass(frozen=True)
@@ -119,9 +127,9 @@ class Outlook:
     turning: Turning | None  # None where no swing stands out
     realigning: Realigning
     settling: Settling | None
-    forcing_odds: dict[str, float]
+    forcing_odds: dict[ForcingKind, float]
     causes: dict[
-        str, float
+        CauseKind, float
     ]  # what each gradual cause moved the tilt by over the last year of readings [arcsec]
     season_sure: bool
     span_days: float  # of the nights with an axis
@@ -330,14 +338,13 @@ def _best(ahead: Forecast, situation: Situation) -> Floats:
     return best_change(daily, situation.latitude_rad, counts, aim, situation.pole)
 
 
-def _causes(history: History) -> dict[str, float]:
+def _causes(history: History) -> dict[CauseKind, float]:
     """Return by how much each gradual cause moved the tilt within the last year of readings [arcsec]."""
     last = history.time_us >= history.time_us[-1] - round(YEAR_DAYS * DAY_US)
-    names = ("frost", "season", "warmth of the pier", "settlement", "wander of the pier")
     return {
-        cause.name: float(np.hypot(*np.ptp(cause.change[last, :2], axis=0)))
+        cause.kind: float(np.hypot(*np.ptp(cause.change[last, :2], axis=0)))
         for cause in history.causes
-        if cause.name in names
+        if cause.kind in _GRADUAL
     }
 
 

@@ -7,9 +7,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from drift.codes import ForcingKind
 from drift.ground.ahead import continuations, frost_forcing_ahead
 from drift.ground.calendar import noon_us, winter_year
-from drift.ground.forcing import FROST_KINDS, air_temperature_forcing, frost_forcing_candidates, lagged
+from drift.ground.forcing import air_temperature_forcing, frost_forcing_candidates, lagged
 from drift.ground.pier_site import Ground
 from drift.ground.weather import DailyWeather
 from drift.quantities import YEAR_DAYS, Floats, Ints
@@ -24,8 +25,6 @@ UNREST_DAYS = 3.5
 UNREST_SPAN = 41
 #: Ways in which the frost may go on that a forecast is made from.
 MEMBERS = 40
-#: What else may move a tilt with the seasons.
-TEMPERATURE, MOISTURE = "temperature", "moisture"
 #: How far pier and mount may lag behind the air's temperature [days]: common practice, from a steel tube to
 #: a block of concrete in the ground.
 WARMTH_LAGS_DAYS = (1.0, 5.0, 20.0, 45.0)
@@ -43,8 +42,8 @@ class FrostForcing:
     Parameters
     ----------
     kind, lag_days
-        What it follows, see `drift.ground.forcing.FROST_KINDS`, and how far behind [days]; or `TEMPERATURE`
-        or `MOISTURE`, which are compared with frost by their odds and never driven by.
+        What it follows, and how far behind [days]; temperature and moisture are compared with frost by
+        their odds, and never followed.
     time_us
         (m,) one a day, UTC microseconds.
     value
@@ -60,7 +59,7 @@ class FrostForcing:
         How much of the quantity itself 1 is, see `drift.ground.forcing.Forcing`.
     """
 
-    kind: str
+    kind: ForcingKind
     lag_days: float
     time_us: Ints = field(repr=False)
     value: Floats = field(repr=False)
@@ -72,7 +71,7 @@ class FrostForcing:
     @property
     def is_frost(self) -> bool:
         """Whether it is frost, and not what may pass for it."""
-        return self.kind in FROST_KINDS
+        return self.kind.is_frost
 
     def at(self, time_us: Ints) -> Floats:
         """Return value, late and risen at some times, linear between days and held at the ends, (n, 3)."""
@@ -119,7 +118,7 @@ class FrostHeave:
         found = frost_forcing_candidates(self.weather, self.ground, self.longitude_deg)
         return tuple(
             replace(
-                _followed(d.name, lag, d.time_us, d.value, self.weather.day, self),
+                _followed(ForcingKind(d.name), lag, d.time_us, d.value, self.weather.day, self),
                 sentence=d.sentence,
                 per_unit=d.per_unit,
             )
@@ -143,7 +142,7 @@ class FrostHeave:
         swing = max(float(np.ptp(lagged(usual, lag_days, float(usual[0])))), LEAST_SWING_C)
         value = air.value / swing
         late = lagged(value, LATER_DAYS, float(value[0])) - value
-        return FrostForcing(TEMPERATURE, lag_days, air.time_us, value, late, np.zeros(value.size))
+        return FrostForcing(ForcingKind.TEMPERATURE, lag_days, air.time_us, value, late, np.zeros(value.size))
 
     def _wet(self, off_days: float) -> FrostForcing:
         day = self.weather.day
@@ -153,7 +152,9 @@ class FrostHeave:
             0.5 * np.cos(2.0 * np.pi * (day - wettest - more) / YEAR_DAYS) for more in (0.0, LATER_DAYS)
         )
         none = np.zeros(day.size)
-        return FrostForcing(MOISTURE, off_days, noon_us(day, self.longitude_deg), value, later - value, none)
+        return FrostForcing(
+            ForcingKind.MOISTURE, off_days, noon_us(day, self.longitude_deg), value, later - value, none
+        )
 
     @property
     def logged_until_day(self) -> int:
@@ -213,7 +214,7 @@ class FrostHeave:
 
 
 def _followed(
-    kind: str, lag_days: float, time_us: Ints, plain: Floats, day: Ints, heave: FrostHeave
+    kind: ForcingKind, lag_days: float, time_us: Ints, plain: Floats, day: Ints, heave: FrostHeave
 ) -> FrostForcing:
     value = lagged(plain, lag_days, float(plain[0]))
     late = lagged(plain, lag_days + LATER_DAYS, float(plain[0])) - value

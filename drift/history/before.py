@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 
+from drift.codes import ForcingKind, Part
 from drift.ground.heave import FrostHeave
 from drift.history.model import Model, Scales
 from drift.history.scales import Near, ScalesFound
@@ -32,11 +33,11 @@ class EarlierFit:
     scales: Scales
     names: tuple[str, ...]  # of the scales that were searched
     curvature: tuple[tuple[float, ...], ...]  # inverse of how the optimum bends, by those
-    steps: tuple[tuple[int, str], ...]  # the first reading after each, and the likeliest part
+    steps: tuple[tuple[int, Part], ...]  # the first reading after each, and the likeliest part
     aside: tuple[int, ...]
     aside_zero: tuple[int, ...]
-    forcing: tuple[str, float] | None = None  # kind and lag of the frost driver followed
-    odds: tuple[tuple[str, float], ...] = ()  # of the kinds of drivers; empty when none was looked at
+    forcing: tuple[ForcingKind, float] | None = None  # kind and lag of the frost driver followed
+    odds: tuple[tuple[ForcingKind, float], ...] = ()  # of the kinds of drivers; empty when none was looked at
     weather_day: int = 0  # the last day of weather that the driver was chosen by
     weather_mark: str = ""  # and what that weather and the ground were, see `FrostHeave.mark`
 
@@ -68,7 +69,7 @@ def from_text(text: str) -> EarlierFit:
     Raises
     ------
     ValueError, KeyError, TypeError
-        If it is something else.
+        If it is something else, or of a program that wrote it otherwise.
     """
     raw = json.loads(text)
     return EarlierFit(
@@ -76,17 +77,17 @@ def from_text(text: str) -> EarlierFit:
         Scales(**raw["scales"]),
         tuple(str(name) for name in raw["names"]),
         tuple(tuple(float(x) for x in row) for row in raw["curvature"]),
-        tuple((int(t), str(part)) for t, part in raw["steps"]),
+        tuple((int(t), Part(part)) for t, part in raw["steps"]),
         tuple(int(t) for t in raw["aside"]),
         tuple(int(t) for t in raw["aside_zero"]),
-        (str(raw["driver"][0]), float(raw["driver"][1])) if raw["driver"] else None,
-        tuple((str(kind), float(p)) for kind, p in raw["odds"]),
+        (ForcingKind(raw["forcing"][0]), float(raw["forcing"][1])) if raw["forcing"] else None,
+        tuple((ForcingKind(kind), float(p)) for kind, p in raw["odds"]),
         int(raw["weather_day"]),
         str(raw["weather_mark"]),
     )
 
 
-def earlier_fit_of(found: ScalesFound, steps: Sequence[tuple[int, str]], readings: int) -> EarlierFit:
+def earlier_fit_of(found: ScalesFound, steps: Sequence[tuple[int, Part]], readings: int) -> EarlierFit:
     """Note what was found: scales, readings put aside, and (index, part) of each step.
 
     `readings` is how many there were when the record was last looked at from scratch.

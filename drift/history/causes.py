@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from drift.codes import CauseKind, CorrectionKind
 from drift.ground.heave import FrostForcing
 from drift.history.series import Series
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
@@ -24,7 +25,7 @@ class Cause:
     Parameters
     ----------
     name
-        What it is called.
+        Tells it from all others of the model; nothing is read out of it.
     state
         (n, 6, q): what one unit of each column adds to tilt north and east,
         plate north and east, mount azimuth and altitude; 0 at the reference.
@@ -35,6 +36,12 @@ class Cause:
     loose_sd
         Where what was written down may be plain wrong (a sign, a date): the standard
         deviation about zero that is then believed; else None.
+    kind
+        What sort of cause it is.
+    time_us
+        When a correction was recorded to be made [UTC microseconds]; None for all others.
+    correction
+        Which sort of correction it is; None for all others.
     """
 
     name: str
@@ -43,6 +50,9 @@ class Cause:
     mean: Floats = field(repr=False)
     cov: Floats = field(repr=False)
     loose_sd: float | None = None
+    kind: CauseKind = field(kw_only=True)
+    time_us: int | None = field(default=None, kw_only=True)
+    correction: CorrectionKind | None = field(default=None, kw_only=True)
 
     def loosened(self) -> Cause:
         """Return the cause with what was written down no longer believed.
@@ -69,10 +79,17 @@ def blank(n: int, q: int) -> tuple[Floats, Floats]:
     return np.zeros((n, 6, q)), np.zeros((n, 3, q))
 
 
-def independent(name: str, state: Floats, direct: Floats, mean: Floats, sd: Floats) -> Cause:
+def independent(
+    name: str, state: Floats, direct: Floats, mean: Floats, sd: Floats, *, kind: CauseKind
+) -> Cause:
     """Return a cause whose amplitudes are independent, with standard deviations `sd`."""
     return Cause(
-        name, state, direct, np.asarray(mean, dtype=float), np.diag(np.asarray(sd, dtype=float) ** 2)
+        name,
+        state,
+        direct,
+        np.asarray(mean, dtype=float),
+        np.diag(np.asarray(sd, dtype=float) ** 2),
+        kind=kind,
     )
 
 
@@ -91,7 +108,9 @@ def axis_start(series: Series) -> Cause:
     state, direct = blank(series.size, 2)
     seen = series.night >= 0
     direct[seen, 0, 0] = direct[seen, 1, 1] = 1.0
-    return independent("axis at the start", state, direct, np.zeros(2), np.full(2, AXIS_SD))
+    return independent(
+        "axis at the start", state, direct, np.zeros(2), np.full(2, AXIS_SD), kind=CauseKind.START
+    )
 
 
 def zero_epochs(series: Series) -> Cause:
@@ -101,7 +120,12 @@ def zero_epochs(series: Series) -> Cause:
     for i, label in enumerate(labels):
         direct[series.zero_label == label, 2, i] = 1.0
     return independent(
-        "hour-angle zeros", state, direct, np.zeros(len(labels)), np.full(len(labels), ZERO_SD)
+        "hour-angle zeros",
+        state,
+        direct,
+        np.zeros(len(labels)),
+        np.full(len(labels), ZERO_SD),
+        kind=CauseKind.START,
     )
 
 
@@ -119,7 +143,12 @@ def level_starts(series: Series) -> Cause:
     for i, (pattern, axis, _) in enumerate(columns):
         direct[:, axis, i] = pattern
     return independent(
-        "levels at the start", state, direct, np.zeros(len(columns)), np.array([sd for _, _, sd in columns])
+        "levels at the start",
+        state,
+        direct,
+        np.zeros(len(columns)),
+        np.array([sd for _, _, sd in columns]),
+        kind=CauseKind.START,
     )
 
 
@@ -137,7 +166,12 @@ def instrument_eras(series: Series) -> Cause:
         spread = np.hypot(np.median(series.common_sd[own], axis=0), np.median(base, axis=0))
         sds.append(np.maximum(spread, 0.1))
     return independent(
-        "instrument constants", state, direct, np.zeros(2 * len(later)), np.concatenate([np.zeros(0), *sds])
+        "instrument constants",
+        state,
+        direct,
+        np.zeros(2 * len(later)),
+        np.concatenate([np.zeros(0), *sds]),
+        kind=CauseKind.START,
     )
 
 
@@ -215,7 +249,7 @@ def _annual(name: str, time_us: np.ndarray, first: int, second: int) -> Cause:
     shape = harmonics(time_us)
     state, direct = blank(len(time_us), 8)
     state[:, first, :4] = state[:, second, 4:] = shape - shape[0]
-    return Cause(name, state, direct, np.zeros(8), np.eye(8))
+    return Cause(name, state, direct, np.zeros(8), np.eye(8), kind=CauseKind.SEASON)
 
 
 # ---- Frost: a tilt that follows a driver worked out from the weather, and what each winter leaves
@@ -248,7 +282,7 @@ def frost_tilt(time_us: Ints, forcing: FrostForcing) -> Cause:
     shape = forcing.at(time_us)
     state, direct = blank(len(time_us), 2 * WIDTH)
     state[:, TILT_NORTH, :WIDTH] = state[:, TILT_EAST, WIDTH:] = shape - shape[0]
-    return Cause("frost", state, direct, np.zeros(2 * WIDTH), np.eye(2 * WIDTH))
+    return Cause("frost", state, direct, np.zeros(2 * WIDTH), np.eye(2 * WIDTH), kind=CauseKind.FROST)
 
 
 # ---- Settlement of the pier: one way, and slowing; what goes on at a steady rate is its straight part.
@@ -313,7 +347,7 @@ def _slow(name: str, time_us: np.ndarray, first: int, second: int) -> Cause:
     shapes = slow_shapes(time_us)
     state, direct = blank(len(time_us), 2 * shapes.shape[1])
     state[:, first, :3] = state[:, second, 3:] = shapes
-    return Cause(name, state, direct, np.zeros(6), np.eye(6))
+    return Cause(name, state, direct, np.zeros(6), np.eye(6), kind=CauseKind.SETTLEMENT)
 
 
 # ---- What warmth does from day to day: to the mount on the pier, and to the pier itself.
@@ -326,15 +360,15 @@ PER_DEGREE_SD = 0.5
 
 def warm_mount(temp_c: Floats) -> Cause:
     """Return mount azimuth and altitude growing by one arcsec a degree above the reference night's."""
-    return _by_degree("warmth of the mount", temp_c, MOUNT_AZ, MOUNT_ALT)
+    return _by_degree("warmth of the mount", temp_c, MOUNT_AZ, MOUNT_ALT, CauseKind.WARMTH_OF_MOUNT)
 
 
 def warm_pier(temp_c: Floats) -> Cause:
     """Return tilt north and east growing by one arcsec a degree above the reference night's."""
-    return _by_degree("warmth of the pier", temp_c, TILT_NORTH, TILT_EAST)
+    return _by_degree("warmth of the pier", temp_c, TILT_NORTH, TILT_EAST, CauseKind.WARMTH_OF_PIER)
 
 
-def _by_degree(name: str, temp_c: Floats, first: int, second: int) -> Cause:
+def _by_degree(name: str, temp_c: Floats, first: int, second: int, kind: CauseKind) -> Cause:
     state, direct = blank(temp_c.size, 2)
     state[:, first, 0] = state[:, second, 1] = temp_c - temp_c[0]
-    return independent(name, state, direct, np.zeros(2), np.full(2, PER_DEGREE_SD))
+    return independent(name, state, direct, np.zeros(2), np.full(2, PER_DEGREE_SD), kind=kind)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from drift.codes import CauseKind, CorrectionKind, Part
 from drift.history.causes import (
     MOUNT_ALT,
     MOUNT_AZ,
@@ -23,27 +24,35 @@ from drift.history.series import Series
 # ---- Recorded corrections: steps of known time and place, their asked amount as a prior.
 
 
+#: The kinds that turn one adjuster of the mount by an amount [arcmin].
+KNOBS = (CorrectionKind.AZIMUTH, CorrectionKind.ALTITUDE)
 #: How far off a correction may be: a share of what was asked, and at least this much [arcsec].
 #: Common practice: knobs have slack, and their arcminutes per turn are known to some tenths.
 SHARE_SD = 0.3
 LEAST_SD = 30.0
 #: An unknown amount [arcsec]: re-aligned; tightened; worked on.
-UNKNOWN_SD = {"azimuth": 3600.0, "altitude": 3600.0, "shim": 600.0, "nuts": 600.0, "pier": 600.0}
+UNKNOWN_SD = {
+    CorrectionKind.AZIMUTH: 3600.0,
+    CorrectionKind.ALTITUDE: 3600.0,
+    CorrectionKind.SHIM: 600.0,
+    CorrectionKind.NUTS: 600.0,
+    CorrectionKind.PIER: 600.0,
+}
 TIGHTEN_SD = 30.0
 #: A correction that was written down wrongly (sign, date) may be up to about this many times itself.
 LOOSE_FACTOR = 2.0
 REMOUNT_SD = 7200.0
 #: Components that each kind moves.
 MOVES = {
-    "azimuth": (MOUNT_AZ,),
-    "altitude": (MOUNT_ALT,),
-    "shim": (PLATE_NORTH, PLATE_EAST),
-    "nuts": (PLATE_NORTH, PLATE_EAST),
-    "tighten": (MOUNT_AZ, MOUNT_ALT),
-    "service": (),
-    "remount": (MOUNT_AZ, MOUNT_ALT),
-    "zero": (),
-    "pier": (TILT_NORTH, TILT_EAST),
+    CorrectionKind.AZIMUTH: (MOUNT_AZ,),
+    CorrectionKind.ALTITUDE: (MOUNT_ALT,),
+    CorrectionKind.SHIM: (PLATE_NORTH, PLATE_EAST),
+    CorrectionKind.NUTS: (PLATE_NORTH, PLATE_EAST),
+    CorrectionKind.TIGHTEN: (MOUNT_AZ, MOUNT_ALT),
+    CorrectionKind.SERVICE: (),
+    CorrectionKind.REMOUNT: (MOUNT_AZ, MOUNT_ALT),
+    CorrectionKind.ZERO: (),
+    CorrectionKind.PIER: (TILT_NORTH, TILT_EAST),
 }
 
 
@@ -55,7 +64,7 @@ class RecordedCorrection:
     """
 
     time_us: int
-    kind: str
+    kind: CorrectionKind
     asked: tuple[float, ...]
     note: str
     turns: float | None = None  # of a knob, where they were written down
@@ -64,7 +73,7 @@ class RecordedCorrection:
 
     @property
     def name(self) -> str:
-        """The name of its cause."""
+        """The name of its cause; no other correction has it."""
         return f"correction {self.time_us} {self.kind} {self.number}"
 
 
@@ -80,31 +89,28 @@ class Plate:
 def read_corrections(table: pd.DataFrame, plate: Plate) -> list[RecordedCorrection]:
     """Group the rows of the table into corrections; shim and nut rows of one time belong together."""
     out = []
-    for (time_us, kind), rows in table.groupby(["time_us", "kind"], sort=True):
+    for (time_us, word), rows in table.groupby(["time_us", "kind"], sort=True):
+        kind = CorrectionKind(str(word))
         note = "; ".join(str(n) for n in rows["note"] if n)
-        if kind in ("shim", "nuts"):
-            asked: tuple[float, ...] = _tilt(str(kind), rows, plate)
-            out.append(RecordedCorrection(int(time_us), str(kind), asked, note))
+        if kind in (CorrectionKind.SHIM, CorrectionKind.NUTS):
+            asked: tuple[float, ...] = _tilt(kind, rows, plate)
+            out.append(RecordedCorrection(int(time_us), kind, asked, note))
             continue
         amounts, turns = (rows[name].to_numpy(dtype=float) for name in ("amount_arcmin", "turns"))
         for number, (amount, turned) in enumerate(zip(amounts, turns, strict=True)):
-            asked = (
-                (float(amount) * 60.0,)
-                if kind in ("azimuth", "altitude")
-                else (np.nan,) * len(MOVES[str(kind)])
-            )
+            asked = (float(amount) * 60.0,) if kind in KNOBS else (np.nan,) * len(MOVES[kind])
             by_turns = float(turned) if np.isfinite(turned) else None
-            out.append(RecordedCorrection(int(time_us), str(kind), asked, note, by_turns, number))
+            out.append(RecordedCorrection(int(time_us), kind, asked, note, by_turns, number))
     return out
 
 
-def _tilt(kind: str, rows: pd.DataFrame, plate: Plate) -> tuple[float, float]:
+def _tilt(kind: CorrectionKind, rows: pd.DataFrame, plate: Plate) -> tuple[float, float]:
     """Return the tilt (north, east) [arcsec] of a plate lifted at some bolts; NaN when it isn't described."""
     if plate.bolt_bearings_deg is None or plate.bolt_circle_mm is None:
         return (np.nan, np.nan)
     from drift.mount.plate import tilt_from_bolts
 
-    lift = rows["thickness_mm"] if kind == "shim" else rows["turns"] * (plate.pitch_mm or np.nan)
+    lift = rows["thickness_mm"] if kind is CorrectionKind.SHIM else rows["turns"] * (plate.pitch_mm or np.nan)
     heights = np.zeros(len(plate.bolt_bearings_deg))
     bearings = np.asarray(plate.bolt_bearings_deg)
     for bearing, height in zip(rows["bearing_deg"], lift, strict=True):
@@ -125,16 +131,19 @@ def correction_cause(series: Series, correction: RecordedCorrection) -> Cause:
         state[later, component, i] = 1.0
     asked = np.asarray(correction.asked, dtype=float)
     mean = np.where(np.isfinite(asked), asked, 0.0)
-    cause = independent(correction.name, state, direct, mean, _sd(correction, asked))
+    cause = independent(
+        correction.name, state, direct, mean, _sd(correction, asked), kind=CauseKind.CORRECTION
+    )
+    cause = replace(cause, time_us=correction.time_us, correction=correction.kind)
     if asked.size and np.all(np.isfinite(asked)):
         return replace(cause, loose_sd=LOOSE_FACTOR * max(float(np.linalg.norm(asked)), LEAST_SD))
     return cause
 
 
 def _sd(correction: RecordedCorrection, asked: np.ndarray) -> np.ndarray:
-    if correction.kind == "tighten":
+    if correction.kind is CorrectionKind.TIGHTEN:
         return np.full(asked.size, TIGHTEN_SD)
-    if correction.kind == "remount":
+    if correction.kind is CorrectionKind.REMOUNT:
         return np.full(asked.size, REMOUNT_SD)
     size = float(np.linalg.norm(asked)) if asked.size else 0.0
     known = np.full(asked.size, np.hypot(SHARE_SD * size, LEAST_SD))
@@ -146,10 +155,15 @@ def _sd(correction: RecordedCorrection, asked: np.ndarray) -> np.ndarray:
 
 #: Prior standard deviation of a step [arcsec] of each part.  Common practice: knobs and bolts slip by
 #: one to some arcminutes, piers bump by less, a lost zero is anything up to some arcminutes.
-STEP_SD = {"pier": 100.0, "mount_az": 150.0, "mount_alt": 150.0, "zero": 600.0}
+STEP_SD = {Part.PIER: 100.0, Part.MOUNT_AZ: 150.0, Part.MOUNT_ALT: 150.0, Part.ZERO: 600.0}
 #: Prior number of unrecorded steps a year of each part: common practice, weakly held.
-STEPS_PER_YEAR = {"pier": 0.15, "mount_az": 0.2, "mount_alt": 0.2, "zero": 0.2}
-COLUMNS_OF = {"pier": (TILT_NORTH, TILT_EAST), "mount_az": (MOUNT_AZ,), "mount_alt": (MOUNT_ALT,), "zero": ()}
+STEPS_PER_YEAR = {Part.PIER: 0.15, Part.MOUNT_AZ: 0.2, Part.MOUNT_ALT: 0.2, Part.ZERO: 0.2}
+COLUMNS_OF = {
+    Part.PIER: (TILT_NORTH, TILT_EAST),
+    Part.MOUNT_AZ: (MOUNT_AZ,),
+    Part.MOUNT_ALT: (MOUNT_ALT,),
+    Part.ZERO: (),
+}
 
 
 @dataclass(frozen=True)
@@ -157,7 +171,7 @@ class Step:
     """A step before reading `index`, with the weight of each part that may have made it."""
 
     index: int
-    weight: dict[str, float]
+    weight: dict[Part, float]
 
 
 def step_name(number: int) -> str:
@@ -179,7 +193,7 @@ def step_cause(series: Series, step: Step, name: str) -> Cause:
             later = np.arange(series.size) >= step.index
             direct[later & (series.zero_label == _zero_label_after(series, step.index, label)), 2, i] = 1.0
         sds.append(STEP_SD[part] * np.sqrt(step.weight[part]))
-    return independent(name, state, direct, np.zeros(len(columns)), np.array(sds))
+    return independent(name, state, direct, np.zeros(len(columns)), np.array(sds), kind=CauseKind.STEP)
 
 
 def _zero_label_after(series: Series, index: int, label: str) -> str:
@@ -190,7 +204,7 @@ def _zero_label_after(series: Series, index: int, label: str) -> str:
     return later[0] if later else "\0"
 
 
-def part_columns(step: Step) -> list[tuple[str, int]]:
+def part_columns(step: Step) -> list[tuple[Part, int]]:
     """Return (part, component) of each column of `step_cause`, component -1 for the zero."""
     parts = [part for part in STEP_SD if step.weight.get(part, 0.0) > 0.0]
     return [(part, component) for part in parts for component in (COLUMNS_OF[part] or (-1,))]

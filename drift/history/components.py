@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from drift.codes import CauseKind
 from drift.history.causes import harmonics
 from drift.history.model import WALKS
 from drift.history.view import View
@@ -17,68 +18,68 @@ from drift.types import AxisMove, CauseSeries, Lasting, Seasonal, Winter
 # ---- What each cause alone did: its own series, with uncertainty.
 
 
-#: Name of a share -> the causes whose columns belong to it.
-GATHERED = {
-    "season": ("annual tilt", "annual mount"),
-    "frost": ("frost",),
-    "settlement": ("settlement", "slow drift of the mount"),
-    "warmth of the pier": ("warmth of the pier",),
-    "warmth of the mount": ("warmth of the mount",),
-}
-#: Name of a share -> which of the walk's components it is.
-WALKED = {"wander of the pier": (0, 1), "creep of the mount": (2, 3)}
+#: The kinds of which all causes make one series.
+GATHERED = (
+    CauseKind.SEASON,
+    CauseKind.FROST,
+    CauseKind.SETTLEMENT,
+    CauseKind.WARMTH_OF_PIER,
+    CauseKind.WARMTH_OF_MOUNT,
+)
+#: The kinds that walk -> which of the walk's components each is.
+WALKED = {CauseKind.WANDER_OF_PIER: (0, 1), CauseKind.CREEP_OF_MOUNT: (2, 3)}
 
 
 def cause_series(view: View) -> tuple[CauseSeries, ...]:
     """Return the series of every cause that moves pier or mount; they add up to the whole."""
-    fit = view.fit
+    columns = view.fit.columns
     out = []
-    for name, causes in GATHERED.items():
-        columns = [
-            np.arange(fit.columns.at[c].start, fit.columns.at[c].stop) for c in causes if c in fit.columns.at
-        ]
-        if columns:
-            out.append(_of_columns(view, name, np.concatenate(columns)))
-    out += [_of_walk(view, name, picked) for name, picked in WALKED.items()]
-    for name, at in fit.columns.at.items():
-        if name.startswith(("step ", "correction ")) and at.stop > at.start:
-            out.append(_of_columns(view, _dated(view, name, at), np.arange(at.start, at.stop)))
+    for kind in GATHERED:
+        own = [np.arange(at.start, at.stop) for at in columns.of_kinds(kind)]
+        if own:
+            change, sd = _of_columns(view, np.concatenate(own))
+            out.append(CauseSeries(kind=kind, change=change, sd=sd))
+    out += [_of_walk(view, kind, picked) for kind, picked in WALKED.items()]
+    for name, cause in columns.causes.items():
+        at = columns.at[name]
+        if cause.kind.is_sudden and at.stop > at.start:
+            change, sd = _of_columns(view, np.arange(at.start, at.stop))
+            when_us = _first_seen_us(view, at) if cause.time_us is None else cause.time_us
+            out.append(
+                CauseSeries(
+                    kind=cause.kind, change=change, sd=sd, time_us=when_us, correction=cause.correction
+                )
+            )
     return tuple(out)
 
 
-def _of_columns(view: View, name: str, columns: np.ndarray) -> CauseSeries:
+def _of_columns(view: View, columns: np.ndarray) -> tuple[Floats, Floats]:
+    """Return what some columns did to the six components, and the sd of it, (n, 6) each [arcsec]."""
     fit = view.fit
     state = fit.columns.state[:, :, columns]
     change = state @ fit.amplitude[columns]
     cov = fit.amplitude_cov[np.ix_(columns, columns)]
     variance = np.sum((state.reshape(-1, columns.size) @ cov).reshape(state.shape) * state, axis=2)
-    return CauseSeries(name, change, np.sqrt(np.clip(variance, 0.0, None)))
+    return change, np.sqrt(np.clip(variance, 0.0, None))
 
 
-def _of_walk(view: View, name: str, picked: tuple[int, ...]) -> CauseSeries:
+def _of_walk(view: View, kind: CauseKind, picked: tuple[int, ...]) -> CauseSeries:
     n = view.fit.model.series.size
     change, sd = np.zeros((n, 6)), np.zeros((n, 6))
     variance: Floats = np.diagonal(view.spread.walk, axis1=1, axis2=2)
     for i in picked:
         change[:, WALKS[i]] = view.fit.walk[:, i]
         sd[:, WALKS[i]] = np.sqrt(np.clip(variance[:, i], 0.0, None))
-    return CauseSeries(name, change, sd)
+    return CauseSeries(kind=kind, change=change, sd=sd)
 
 
-def _dated(view: View, name: str, columns: slice) -> str:
-    """Return the name of a step or correction with its date."""
+def _first_seen_us(view: View, columns: slice) -> int:
+    """Return when a step was there first [us]."""
     series = view.fit.model.series
-    if name.startswith("correction "):
-        _, time_us, kind, _ = name.split(" ")
-        return f"{kind} correction {_day(int(time_us))}"
     moved = np.any(view.fit.columns.state[:, :, columns] != 0.0, axis=(1, 2))
     moved |= np.any(view.fit.columns.seen[:, :, columns] != 0.0, axis=(1, 2))
     first = int(np.argmax(moved)) if moved.any() else series.size - 1
-    return f"sudden change by {_day(int(series.time_us[first]))}"
-
-
-def _day(time_us: int) -> str:
-    return pd.Timestamp(time_us, unit="us").strftime("%Y-%m-%d")
+    return int(series.time_us[first])
 
 
 # ---- How far the axis moved over long stretches without nights.
@@ -100,7 +101,11 @@ def moves_over_gaps(seen: View) -> tuple[AxisMove, ...]:
         walk[:, after], walk[:, before] = fit.sees[after, :2], -fit.sees[before, :2]
         mean, cov = seen.sums(walk, fit.columns.seen[after, :2] - fit.columns.seen[before, :2])
         second = int(times[nights[at + 2]]) if at + 2 < nights.size else None
-        out.append(AxisMove(int(times[before]), int(times[after]), second, mean, cov))
+        out.append(
+            AxisMove(
+                from_us=int(times[before]), to_us=int(times[after]), second_us=second, moved=mean, cov=cov
+            )
+        )
     return tuple(out)
 
 
@@ -141,7 +146,7 @@ def time_shares(time_us: np.ndarray) -> Floats:
 
 def step_slices(view: View) -> list[slice]:
     """Return the columns of steps and corrections, which are neither seasonal nor gradual."""
-    return [at for name, at in view.fit.columns.at.items() if name.startswith(("step", "correction"))]
+    return view.fit.columns.of_kinds(CauseKind.STEP, CauseKind.CORRECTION)
 
 
 def shape_of(view: View) -> Shape | None:
@@ -182,7 +187,12 @@ def seasonal(shape: Shape | None, south: bool) -> Seasonal | None:
     size = float(along[high] - along[low])
     sure = size > 2.0 * sd
     bearing = float(np.degrees(np.arctan2(turn[1], turn[0])) % 360.0)
-    return Seasonal(size, sd, bearing if sure else None, high + 1 if sure else None)
+    return Seasonal(
+        peak_to_trough=size,
+        peak_to_trough_sd=sd,
+        toward_bearing_deg=bearing if sure else None,
+        peak_day_of_year=high + 1 if sure else None,
+    )
 
 
 def _mid_winter(south: bool) -> float:
@@ -201,7 +211,11 @@ def lasting(shape: Shape | None) -> Lasting | None:
     along = shape.rate / size if size > 0.0 else np.array([1.0, 0.0])
     sd = float(np.sqrt(np.clip(along @ shape.rate_cov @ along, 0.0, None)))
     bearing = float(np.degrees(np.arctan2(along[1], along[0])) % 360.0)
-    return Lasting(size, sd, bearing if size > 2.0 * sd else None)
+    return Lasting(
+        arcsec_per_year=size,
+        arcsec_per_year_sd=sd,
+        toward_bearing_deg=bearing if size > 2.0 * sd else None,
+    )
 
 
 def axis_offsets(view: View, shape: Shape | None, season: Seasonal | None, latitude_rad: float) -> Floats:
@@ -258,7 +272,13 @@ def _one_winter(view: View, year: int, along: Floats, without: list[slice], sout
     mean, sd = _along(view, np.array(weights), along, without)
     left, left_sd = (float(mean[1]), float(sd[1])) if after.any() else (float("nan"), float("nan"))
     name = str(year) if south else f"{year - 1}-{year % 100:02d}"
-    return Winter(name, float(mean[0]), float(sd[0]), left, left_sd)
+    return Winter(
+        winter=name,
+        swing=float(mean[0]),
+        swing_sd=float(sd[0]),
+        left_behind=left,
+        left_behind_sd=left_sd,
+    )
 
 
 def _tilt(view: View, without: list[slice]) -> Floats:

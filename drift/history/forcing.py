@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from drift.ground.forcing import FROST_KINDS
+from drift.codes import ForcingKind
 from drift.ground.heave import FrostForcing
 from drift.history.before import EarlierFit
 from drift.history.model import Model, Solver, thinned
@@ -21,7 +21,6 @@ from drift.history.steps import (
     gap_chances,
 )
 from drift.history.view import WILD_SD
-from drift.types import CALENDAR
 
 # ---- What the tilt follows through the year: frost, and which measure of it, or what may pass for it.
 #
@@ -50,19 +49,19 @@ class ForcingChoice:
     driver
         None where no frost drives the tilt.
     odds
-        Name of each kind of driver, and `CALENDAR`; they add up to 1.
+        Name of each kind of driver, and `ForcingKind.CALENDAR`; they add up to 1.
     compared
         The likeliest driver of each kind, where they were compared.
     log_probability
-        Of the readings by each of those, and by `CALENDAR`.
+        Of the readings by each of those, and by `ForcingKind.CALENDAR`.
     undriven
         The scales found without a driver, where all readings were used for that.
     """
 
     forcing: FrostForcing | None
-    odds: dict[str, float]
+    odds: dict[ForcingKind, float]
     compared: tuple[FrostForcing, ...] = ()
-    log_probability: dict[str, float] = field(default_factory=dict)
+    log_probability: dict[ForcingKind, float] = field(default_factory=dict)
     undriven: ScalesFound | None = None
 
     @property
@@ -90,10 +89,10 @@ def choose_forcing(
     if kept is not None:
         return kept
     if not any(c.is_frost for c in candidates) or model.series.days[-1] < SHORTEST_DAYS:
-        return ForcingChoice(None, {CALENDAR: 1.0})
+        return ForcingChoice(None, {ForcingKind.CALENDAR: 1.0})
     thin = _few(model)
     calendar = fit_scales(Solver(thin))
-    value, best = {CALENDAR: calendar.log_posterior}, []
+    value, best = {ForcingKind.CALENDAR: calendar.log_posterior}, []
     for name in dict.fromkeys(c.kind for c in candidates):
         best.append(max((c for c in candidates if c.kind == name), key=lambda c: _glance(thin, c, calendar)))
         problem = Solver(replace(thin, frost=best[-1]))
@@ -103,12 +102,12 @@ def choose_forcing(
     return replace(told, forcing=told.likeliest_frost if is_frost_likelier(odds) else None)
 
 
-def is_frost_likelier(odds: dict[str, float]) -> bool:
+def is_frost_likelier(odds: dict[ForcingKind, float]) -> bool:
     """Whether all kinds of frost together are likelier than not."""
-    return sum(p for name, p in odds.items() if name in FROST_KINDS) > 0.5
+    return sum(p for kind, p in odds.items() if kind.is_frost) > 0.5
 
 
-def odds_of(log_probability: dict[str, float]) -> dict[str, float]:
+def odds_of(log_probability: dict[ForcingKind, float]) -> dict[ForcingKind, float]:
     """Return the odds of explanations that are equally likely beforehand; they add up to 1."""
     top = max(log_probability.values())
     weight = {name: float(np.exp(value - top)) for name, value in log_probability.items()}
@@ -173,11 +172,11 @@ def told_with_steps(driven: ForcingChoice, frost: StepsFound, calendar: StepsFou
     likeliest = driven.likeliest_frost
     if likeliest is None:
         return driven
-    worth = {likeliest.kind: _worth(frost, calendar), CALENDAR: _worth(calendar, frost)}
+    worth = {likeliest.kind: _worth(frost, calendar), ForcingKind.CALENDAR: _worth(calendar, frost)}
     for forcing in driven.compared:
         if forcing.kind in worth:
             continue
-        side, own = (frost, likeliest.kind) if forcing.is_frost else (calendar, CALENDAR)
+        side, own = (frost, likeliest.kind) if forcing.is_frost else (calendar, ForcingKind.CALENDAR)
         if side.steps:
             worth[forcing.kind] = worth[own] + _gain(side, replace(side.fit.model, frost=forcing))
         else:

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.special import ndtr, ndtri
 
+from drift.codes import CauseKind
 from drift.ground.heave import FrostForcing
 from drift.history.causes import TIME_CONSTANTS_YEARS, Cause
 from drift.history.inputs import Warmth
@@ -73,7 +74,7 @@ def settling_of(problem: Solver, scales: Scales) -> Settling | None:
     share /= share.sum()
     middle = np.tensordot(share, means, axes=1)
     sd = np.sqrt(np.clip(np.tensordot(share, squares, axes=1) - middle**2, 0.0, None))
-    return Settling(middle[0], sd[0], middle[1], sd[1])
+    return Settling(left=middle[0], left_sd=sd[0], year=middle[1], year_sd=sd[1])
 
 
 def _scales_about(scales: Scales) -> list[Scales]:
@@ -100,6 +101,7 @@ FEW, LATEST = 300, 60
 _HALVINGS, _LEAST_SD = 40, 1e-9
 #: Days between the moments asked for, and how far ahead.
 EVERY_DAYS, AHEAD_DAYS = 7.0, 366.0
+_BY_WARMTH = (CauseKind.WARMTH_OF_PIER, CauseKind.WARMTH_OF_MOUNT)
 
 
 def coming_times(from_us: int) -> Ints:
@@ -158,19 +160,19 @@ def forecast(
     whole = np.sqrt(np.mean(sd**2, axis=0) + mean.var(axis=0))
     axis, tilt = slice(0, 2), slice(2, 4)
     return Forecast(
-        time_us,
-        middle[:, axis],
-        whole[:, axis],
-        low[:, axis],
-        high[:, axis],
-        middle[:, tilt],
-        whole[:, tilt],
-        low[:, tilt],
-        high[:, tilt],
-        mean[:, :, axis],
-        rests_on,
-        np.sqrt(np.mean(sd[:, :, axis] ** 2, axis=0)),
-        settling,
+        time_us=time_us,
+        axis=middle[:, axis],
+        axis_sd=whole[:, axis],
+        axis_low=low[:, axis],
+        axis_high=high[:, axis],
+        tilt=middle[:, tilt],
+        tilt_sd=whole[:, tilt],
+        tilt_low=low[:, tilt],
+        tilt_high=high[:, tilt],
+        paths=mean[:, :, axis],
+        rests_on=rests_on,
+        within_sd=np.sqrt(np.mean(sd[:, :, axis] ** 2, axis=0)),
+        settling=settling,
     )
 
 
@@ -245,7 +247,7 @@ def _with_coming(model: Model, last: int, time_us: Ints, warmth: Warmth | None) 
 def _longer(cause: Cause, series: Series, pick: Ints, time_us: Ints, warmth: Warmth | None) -> Cause:
     """Let a cause stand as on the last night; warmth goes with the season."""
     state, direct = cause.state[pick], cause.direct[pick]
-    if cause.name.startswith("warmth") and warmth is not None:
+    if cause.kind in _BY_WARMTH and warmth is not None:
         usual = warmth.of_season(time_us) - warmth.at(series.time_us[:1])
         moves = np.any(state != 0.0, axis=0)  # (6, q): which component each column moves
         state[-time_us.size :] = usual[:, None, None] * moves

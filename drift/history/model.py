@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.cholesky import factored, solved
+from drift.codes import CauseKind, Place
 from drift.ground.heave import FrostForcing
 from drift.history.causes import (
     MOUNT_ALT,
@@ -105,7 +106,12 @@ class DesignColumns:
     seen: Floats  # (n, 3, p)
     mean: Floats
     cov: Floats
-    at: dict[str, slice]
+    at: dict[str, slice]  # name of a cause -> its columns
+    causes: dict[str, Cause]  # name of a cause -> the cause
+
+    def of_kinds(self, *kinds: CauseKind) -> list[slice]:
+        """Return the columns of each cause of some kinds."""
+        return [self.at[name] for name, cause in self.causes.items() if cause.kind in kinds]
 
 
 def what_is_seen(model: Model) -> tuple[Floats, Floats]:
@@ -118,8 +124,8 @@ def what_is_seen(model: Model) -> tuple[Floats, Floats]:
     plate[0, [0, 2]] = plate[1, [1, 3]] = 1.0
     six = np.empty((series.size, 3, 6))
     six[:] = night
-    six[series.place == "pier"] = pier
-    six[(series.place == "plate") | (series.place == "mount")] = plate
+    six[series.place == Place.PIER] = pier
+    six[(series.place == Place.PLATE) | (series.place == Place.MOUNT)] = plate
     walks = np.zeros((series.size, 3, 5))
     walks[:, :, :4] = six[:, :, WALKS]
     walks[series.night >= 0, 2, ZERO] = 1.0
@@ -171,7 +177,8 @@ def columns(model: Model, six: Floats) -> DesignColumns:
     cov = np.zeros((int(edges[-1]), int(edges[-1])))
     for cause in causes:
         cov[at[cause.name], at[cause.name]] = cause.cov
-    return DesignColumns(state, six @ state + direct, np.concatenate([c.mean for c in causes]), cov, at)
+    mean = np.concatenate([c.mean for c in causes])
+    return DesignColumns(state, six @ state + direct, mean, cov, at, {c.name: c for c in causes})
 
 
 def walk_days(model: Model) -> Floats:

@@ -8,8 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from drift.codes import CorrectionKind, Part
 from drift.history.causes import MOUNT_ALT, MOUNT_AZ, TILT_EAST, TILT_NORTH
-from drift.history.changes import MOVES, RecordedCorrection, part_columns, step_name
+from drift.history.changes import KNOBS, MOVES, RecordedCorrection, part_columns, step_name
 from drift.history.model import Solver
 from drift.history.series import Series
 from drift.history.steps import WILD_CHANCE, FoundStep, StepsFound, gap_chances
@@ -26,7 +27,7 @@ FURTHEST_DAYS = 45.0
 #: Two entries within this are taken for one written down twice [days].
 TWICE_DAYS = 3.0
 #: Where the size of a part's step stands.
-SIZE_OF = {"mount_az": "mount_az", "mount_alt": "mount_alt"}
+SIZE_OF = {Part.MOUNT_AZ: "mount_az", Part.MOUNT_ALT: "mount_alt"}
 
 
 def redated(
@@ -50,7 +51,7 @@ def redated(
 
 
 def _explains(correction: RecordedCorrection, found: CorrectionFound, event: Event) -> bool:
-    part = RECORDED_PARTS.get(correction.kind, "")
+    part = RECORDED_PARTS.get(correction.kind)
     if part not in SIZE_OF or event.what != part or found.asked is None or found.found is None:
         return False
     leeway = HELD_SHARE * abs(found.asked)
@@ -111,7 +112,7 @@ def _twice(first: RecordedCorrection, second: RecordedCorrection, series: Series
     between = np.any((series.time_us >= first.time_us) & (series.time_us < second.time_us))
     return (
         first.kind == second.kind
-        and first.kind in ("azimuth", "altitude")
+        and first.kind in KNOBS
         and first.asked == second.asked
         and second.time_us - first.time_us <= TWICE_DAYS * DAY_US
         and not between
@@ -138,7 +139,12 @@ SIZES = {"tilt_north": TILT_NORTH, "tilt_east": TILT_EAST, "mount_az": MOUNT_AZ,
 HELD_SHARE, HELD_SDS = 0.25, 2.0
 #: A correction can't be judged when the uncertainty is this share of what was asked.
 UNJUDGED_SHARE = 0.5
-RECORDED_PARTS = {"azimuth": "mount_az", "altitude": "mount_alt", "pier": "pier", "zero": "zero"}
+RECORDED_PARTS = {
+    CorrectionKind.AZIMUTH: Part.MOUNT_AZ,
+    CorrectionKind.ALTITUDE: Part.MOUNT_ALT,
+    CorrectionKind.PIER: Part.PIER,
+    CorrectionKind.ZERO: Part.ZERO,
+}
 
 
 def step_events(searched: StepsFound, view: View) -> list[Event]:
@@ -158,14 +164,14 @@ def _event(series: Series, found: FoundStep, size: dict[str, float], sd: dict[st
     nights_after = np.sum(series.night[found.best :] >= 0)
     levels_after = np.sum(series.night[found.best :] < 0)
     return Event(
-        int(series.time_us[found.first - 1]),
-        int(series.time_us[found.last]),
-        found.named,
-        bool(nights_after + levels_after <= 1),
-        False,
-        {part: found.probability[part] for part in PARTS},
-        size,
-        sd,
+        after_us=int(series.time_us[found.first - 1]),
+        before_us=int(series.time_us[found.last]),
+        what=found.named,
+        provisional=bool(nights_after + levels_after <= 1),
+        recorded=False,
+        probability={part: found.probability[part] for part in PARTS},
+        size=size,
+        size_sd=sd,
     )
 
 
@@ -219,7 +225,7 @@ def last_night_event(searched: StepsFound) -> Event | None:
     fit = Solver(replace(model, ignored=seen)).at(searched.fit.scales)
     gained, chances = gains(fit, spread(fit)), gap_chances(fit)
     odds = {part: float(gained.step[part][last] + chances[part][last]) for part in gained.step}
-    odds["nothing"] = float(np.logaddexp(0.0, gained.wild[last] + np.log(WILD_CHANCE)))
+    odds[Part.NOTHING] = float(np.logaddexp(0.0, gained.wild[last] + np.log(WILD_CHANCE)))
     top = max(odds.values())
     weight = {part: float(np.exp(value - top)) for part, value in odds.items()}
     total = sum(weight.values())
@@ -243,7 +249,14 @@ def corrections_found(corrections: list[RecordedCorrection], view: View) -> list
 def _found(correction: RecordedCorrection, view: View) -> CorrectionFound:
     asked, at = _length(correction), view.fit.columns.at.get(correction.name)
     result = CorrectionFound(
-        correction.time_us, correction.kind, asked, None, None, None, correction.note, correction.turns
+        time_us=correction.time_us,
+        kind=correction.kind,
+        asked=asked,
+        found=None,
+        found_sd=None,
+        held=None,
+        note=correction.note,
+        turns=correction.turns,
     )
     if at is None or not MOVES[correction.kind] or not _seen_both_sides(view.fit.model.series, correction):
         return result
@@ -256,9 +269,7 @@ def _together(corrections: list[RecordedCorrection], series: Series) -> list[lis
     out: list[list[RecordedCorrection]] = []
     for correction in corrections:
         last = out[-1][-1] if out else None
-        same = (
-            last is not None and last.kind == correction.kind and correction.kind in ("azimuth", "altitude")
-        )
+        same = last is not None and last.kind == correction.kind and correction.kind in KNOBS
         if last is not None and same and not _night_between(series, last, correction):
             out[-1].append(correction)
         else:
@@ -283,7 +294,7 @@ def _held_together(group: list[RecordedCorrection], view: View) -> bool | None:
 
 def _seen_both_sides(series: Series, correction: RecordedCorrection) -> bool:
     """Return whether readings that see what it moved lie before and after it."""
-    seen = (series.night >= 0) | (correction.kind == "pier")
+    seen = (series.night >= 0) | (correction.kind is CorrectionKind.PIER)
     times = series.time_us[seen]
     return bool(times.size and times[0] < correction.time_us <= times[-1])
 
@@ -323,5 +334,16 @@ def recorded_events(corrections: list[RecordedCorrection], view: View) -> list[E
         size, sd = _sizes(view, list(MOVES[correction.kind]), columns)
         odds = {name: float(name == part) for name in PARTS}
         after = int(series.time_us[index - 1])
-        out.append(Event(after, int(series.time_us[index]), part, False, True, odds, size, sd))
+        out.append(
+            Event(
+                after_us=after,
+                before_us=int(series.time_us[index]),
+                what=part,
+                provisional=False,
+                recorded=True,
+                probability=odds,
+                size=size,
+                size_sd=sd,
+            )
+        )
     return out

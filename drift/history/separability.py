@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from drift.codes import Answer, HourAngleZero, Place
 from drift.history.causes import TILT_EAST, TILT_NORTH
 from drift.history.model import WALKS, Model, Scales
 from drift.history.series import LEVEL_SD_ARCSEC, NOT_OBSERVED, Series
@@ -47,7 +48,7 @@ def evidence(model: Model) -> Evidence:
         label: int(np.sum(shared & (series.zero_label == label))) for label in set(series.zero_label[shared])
     }
     zeros = sum(count - 1 for count in counts.values())
-    return Evidence(zeros, int(np.sum((series.place == "pier") & ~model.ignored)) - 1)
+    return Evidence(zeros, int(np.sum((series.place == Place.PIER) & ~model.ignored)) - 1)
 
 
 def must_tie(model: Model) -> bool:
@@ -115,7 +116,7 @@ def wanted(sd_arcsec: float) -> int:
 
 def by_levels(series: Series) -> Remedy:
     """Count level readings at the claimed scatter of those in the record, else at the usual one."""
-    own = np.sqrt(series.variance[series.place == "pier", 0, 0])
+    own = np.sqrt(series.variance[series.place == Place.PIER, 0, 0])
     sd = float(np.median(own)) if own.size else LEVEL_SD_ARCSEC
     count = wanted(sd)
     return Remedy(
@@ -164,12 +165,16 @@ def _east(
             by.append(f"the hour-angle zero repeats to {repeat:.0f} arcsec over {seen.zeros + 1} nights")
         if levels:
             by.append(f"{seen.levels + 1} level readings were taken on the pier")
-        answer = "yes" if share <= YES_SHARE else "partly"
-        return Separable(answer, " and ".join(by), "" if answer == "yes" else settle)
+        answer = Answer.YES if share <= YES_SHARE else Answer.PARTLY
+        return Separable(
+            answer=answer, because=" and ".join(by), would_settle_it="" if answer is Answer.YES else settle
+        )
     if seen.zeros >= FEWEST_TO_JUDGE - 1:
         why = f"the hour-angle zero repeats only to {repeat:.0f} arcsec, so it says little about the tilt"
         return Separable(
-            "partly" if share <= PARTLY_SHARE and repeat < 5 * POOR_REPEAT else "no", why, settle
+            answer=Answer.PARTLY if share <= PARTLY_SHARE and repeat < 5 * POOR_REPEAT else Answer.NO,
+            because=why,
+            would_settle_it=settle,
         )
     why = "the hour-angle zero is lost from session to session and no level was read on the pier"
     return _by_frost(frost, share, why, settle)
@@ -178,18 +183,20 @@ def _east(
 def _north(series: Series, seen: Evidence, scales: Scales, share: float, frost: bool) -> Separable:
     settle = by_levels(series).sentence
     if seen.levels >= FEWEST_TO_JUDGE - 1:
-        answer = "yes" if share <= YES_SHARE else "partly"
+        answer = Answer.YES if share <= YES_SHARE else Answer.PARTLY
         return Separable(
-            answer,
-            f"{seen.levels + 1} level readings were taken on the pier",
-            "" if answer == "yes" else settle,
+            answer=answer,
+            because=f"{seen.levels + 1} level readings were taken on the pier",
+            would_settle_it="" if answer is Answer.YES else settle,
         )
     if seen.zeros >= FEWEST_TO_JUDGE - 1 and scales.zero_repeat <= POOR_REPEAT:
         why = (
             "no level was read on the pier; north tilt is told from the altitude adjuster only through time, "
             "because the pier heaves along one direction that its east part shows"
         )
-        return Separable("partly" if share <= PARTLY_SHARE else "no", why, settle)
+        return Separable(
+            answer=Answer.PARTLY if share <= PARTLY_SHARE else Answer.NO, because=why, would_settle_it=settle
+        )
     why = "the sky sees the sum of north tilt and altitude adjuster only, and no level was read"
     return _by_frost(frost, share, why, settle)
 
@@ -198,11 +205,11 @@ def _by_frost(frost: bool, share: float, why: str, settle: str) -> Separable:
     """Judge where only the shape in time tells: a pier heaves with the frost, a mount does not."""
     if frost and share <= PARTLY_SHARE:
         return Separable(
-            "partly",
-            f"{why}; but the axis follows the frost of the weather log, and only a pier does",
-            settle,
+            answer=Answer.PARTLY,
+            because=f"{why}; but the axis follows the frost of the weather log, and only a pier does",
+            would_settle_it=settle,
         )
-    return Separable("no", why, settle)
+    return Separable(answer=Answer.NO, because=why, would_settle_it=settle)
 
 
 # ---- Whether hour-angle zeros really come back, or are set anew by a sync: the second say nothing of a
@@ -239,19 +246,21 @@ def question_zeros(series: Series, zero_is: str) -> tuple[Series, list[str]]:
     zero_is
         "kept", "synced" or "unknown", from the site file.
     """
-    if zero_is == "synced":  # only zeros from before the sync are shared then
+    if zero_is == HourAngleZero.SYNCED:  # only zeros from before the sync are shared then
         return series, []
-    shared = np.array([str(label).startswith("epoch") for label in series.zero_label], dtype=bool)
+    shared = series.homed & (series.zero_label != "")
     if shared.sum() < FEWEST_ZEROS:
         return series, []
     scatter, middle = _scatter_and_middle(series, shared)
     near_zero = middle < FAR_FROM_ZERO * max(scatter, LEAST_SCATTER)
     homed = scatter <= HOMED_ARCSEC
-    if homed and zero_is == "kept":
+    if homed and zero_is == HourAngleZero.KEPT:
         return series, []
     if scatter <= SURELY_HOMED_ARCSEC or (homed and not near_zero):
         return series, [_taken_for_kept(scatter)]
-    if zero_is == "kept" and (not near_zero or scatter > SYNC_FACTOR * _axis_error(series) + SYNC_NOISE):
+    if zero_is == HourAngleZero.KEPT and (
+        not near_zero or scatter > SYNC_FACTOR * _axis_error(series) + SYNC_NOISE
+    ):
         return series, []  # kept poorly, which the fit finds and allows for
     label = np.where(shared, "", series.zero_label)
     return replace(series, zero_label=label), [_words(zero_is, scatter)]
@@ -285,7 +294,7 @@ def _taken_for_kept(scatter: float) -> str:
 def _words(zero_is: str, scatter: float) -> str:
     said = (
         'The site file says hour_angle_zero = "kept", but'
-        if zero_is == "kept"
+        if zero_is == HourAngleZero.KEPT
         else "The site file does not say whether the hour-angle zero is kept;"
     )
     return (

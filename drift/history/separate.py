@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from drift.codes import Answer, ForcingKind, HourAngleZero
 from drift.ground.heave import FrostHeave
 from drift.history import components
 from drift.history.before import EarlierFit
@@ -41,7 +42,7 @@ from drift.history.uncertainty import components_with_uncertainty, with_alternat
 from drift.history.view import View, view
 from drift.night.estimate import UNKNOWN_SD
 from drift.quantities import DAY_US, Bools, Floats
-from drift.types import CALENDAR, HISTORY_COLUMNS, Forecast, History, Lasting, Nights, Separable
+from drift.types import HISTORY_COLUMNS, Forecast, History, HistoryScales, Lasting, Nights, Separable
 
 #: Zeros that scatter less than this over so many nights look kept, whatever the site file says.
 KEPT_AFTER_ALL_ARCSEC, KEPT_AFTER_ALL_NIGHTS = 12.0, 10
@@ -204,31 +205,31 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, warnings: lis
     events = sorted([*events, *([last] if last else [])], key=lambda e: (e.before_us, e.what))
     now, now_sd = _axis_now(seen, centre)
     return History(
-        series.time_us,
-        change,
-        sd,
-        east,
-        north,
-        season,
-        components.winters(seen, season, south),
-        components.lasting(shape) or _short_lasting(seen),
-        tuple(events),
-        tuple(found),
-        now,
-        now_sd,
-        components.axis_offsets(seen, shape, season, latitude_rad),
-        _scale_table(scales),
-        tuple(
+        time_us=series.time_us,
+        change=change,
+        sd=sd,
+        east_tilt_from_mount_azimuth=east,
+        north_tilt_from_mount_altitude=north,
+        seasonal=season,
+        winters=components.winters(seen, season, south),
+        lasting=components.lasting(shape) or _short_lasting(seen),
+        events=tuple(events),
+        corrections=tuple(found),
+        axis_now=now,
+        axis_now_sd=now_sd,
+        seasonal_axis_offset=components.axis_offsets(seen, shape, season, latitude_rad),
+        scales=_scales_as_result(scales),
+        warnings=tuple(
             warnings
             + remarks(recorded, found, series)
             + _notices(seen, inputs.zero_is, inputs.nights)
             + _aside(seen)
         ),
-        cause_series(seen),
-        _noted(searched, driven, inputs.frost).text(),
+        causes=cause_series(seen),
+        before=_noted(searched, driven, inputs.frost).text(),
         forcing_odds=driven.odds,
         moves=moves_over_gaps(seen),
-        follows=CALENDAR if driven.forcing is None else driven.forcing.kind,
+        follows=ForcingKind.CALENDAR if driven.forcing is None else driven.forcing.kind,
     )
 
 
@@ -258,36 +259,40 @@ def _short_lasting(seen: View) -> Lasting | None:
     now = rate_now(seen.fit.model.series.time_us)
     rate = now @ seen.fit.amplitude[at]
     cov = now @ seen.fit.amplitude_cov[at, at] @ now.T
-    return Lasting(float(np.hypot(*rate)), float(np.sqrt(np.trace(cov) / 2.0)), None)
+    return Lasting(
+        arcsec_per_year=float(np.hypot(*rate)),
+        arcsec_per_year_sd=float(np.sqrt(np.trace(cov) / 2.0)),
+        toward_bearing_deg=None,
+    )
 
 
-def _scale_table(scales: Scales) -> dict[str, float]:
-    return {
-        "tilt walk [arcsec per sqrt day]": scales.tilt_walk,
-        "share across the direction of heave": scales.across,
-        "direction of heave [deg]": float(np.degrees(scales.bearing_rad)),
-        "mount azimuth creep [arcsec per sqrt day]": scales.az_creep,
-        "mount altitude creep [arcsec per sqrt day]": scales.alt_creep,
-        "repeatability of the hour-angle zero [arcsec]": scales.zero_repeat,
-        "annual tilt [arcsec]": scales.season,
-        "settlement [arcsec]": scales.slow,
-        "frost-driven tilt [arcsec]": scales.frost,
-        "scatter of levels against their claim": scales.level_factor,
-    }
+def _scales_as_result(scales: Scales) -> HistoryScales:
+    return HistoryScales(
+        tilt_walk_arcsec_per_sqrt_day=scales.tilt_walk,
+        across_share=scales.across,
+        heave_bearing_deg=float(np.degrees(scales.bearing_rad)),
+        az_creep_arcsec_per_sqrt_day=scales.az_creep,
+        alt_creep_arcsec_per_sqrt_day=scales.alt_creep,
+        zero_repeat_arcsec=scales.zero_repeat,
+        season_arcsec=scales.season,
+        settlement_arcsec=scales.slow,
+        frost_arcsec=scales.frost,
+        level_factor=scales.level_factor,
+    )
 
 
 def _notices(seen: View, zero_is: str, nights: Nights) -> list[str]:
     """Say when the site file's word on the hour-angle zero doesn't fit the readings."""
     repeat = seen.fit.scales.zero_repeat
     shared = int(np.sum(seen.fit.model.series.zero_label != ""))
-    if zero_is != "synced" and shared >= KEPT_AFTER_ALL_NIGHTS and repeat > POOR_REPEAT:
+    if zero_is != HourAngleZero.SYNCED and shared >= KEPT_AFTER_ALL_NIGHTS and repeat > POOR_REPEAT:
         return [
             f"The hour-angle zeros scatter by some {repeat:.0f} arcsec from night to night (site file: "
             f'hour_angle_zero = "{zero_is}"): they are used only as far as they repeat.'
         ]
     lost = [n for n in nights.nights if n.zero_label == "" and np.isfinite(n.estimate[2])]
     zeros = np.array([n.estimate[2] for n in lost])
-    if zero_is == "synced" and zeros.size >= KEPT_AFTER_ALL_NIGHTS:
+    if zero_is == HourAngleZero.SYNCED and zeros.size >= KEPT_AFTER_ALL_NIGHTS:
         spread = 1.4826 * float(np.median(np.abs(np.diff(zeros)))) / np.sqrt(2.0)
         if spread < KEPT_AFTER_ALL_ARCSEC:
             return [
@@ -327,25 +332,26 @@ def _wild_zeros(model: Model) -> Bools:
 
 def _single(series: Series, centre: Floats, warnings: tuple[str, ...]) -> History:
     only = Separable(
-        "no", "there is one reading; change needs two", "another night, and a level reading on the pier"
+        answer=Answer.NO,
+        because="there is one reading; change needs two",
+        would_settle_it="another night, and a level reading on the pier",
     )
     axis = centre[0, :2] + series.value[0, :2] if series.night[0] >= 0 else np.full(2, np.nan)
     sd = np.sqrt(np.diagonal(series.variance[0])[:2]) if series.night[0] >= 0 else np.full(2, np.nan)
     axis, sd = _known(axis, np.hypot(sd, series.common_sd[0]))
     return History(
-        series.time_us,
-        np.zeros((1, len(HISTORY_COLUMNS))),
-        np.zeros((1, len(HISTORY_COLUMNS))),
-        only,
-        only,
-        None,
-        (),
-        None,
-        (),
-        (),
-        axis,
-        sd,
-        np.zeros((366, 2)),
-        {},
-        warnings,
+        time_us=series.time_us,
+        change=np.zeros((1, len(HISTORY_COLUMNS))),
+        sd=np.zeros((1, len(HISTORY_COLUMNS))),
+        east_tilt_from_mount_azimuth=only,
+        north_tilt_from_mount_altitude=only,
+        seasonal=None,
+        winters=(),
+        lasting=None,
+        events=(),
+        corrections=(),
+        axis_now=axis,
+        axis_now_sd=sd,
+        seasonal_axis_offset=np.zeros((366, 2)),
+        warnings=warnings,
     )

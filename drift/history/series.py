@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from drift.codes import Place, ZeroSharing
 from drift.night.system import AXIS_PRIOR_SD
-from drift.quantities import DAY_US, Floats, Ints
+from drift.quantities import DAY_US, Bools, Floats, Ints
 from drift.types import NightAxis, Nights
 
 #: Variance that stands for "not observed" [arcsec^2].
@@ -20,7 +21,6 @@ LEAST_INFORMATION = 1.0e-10
 #: Standard deviation of a level reading that comes without one [arcsec]: common practice for a
 #: good machinist's level or a digital one, read with care.
 LEVEL_SD_ARCSEC = 15.0
-PLACES = ("pier", "plate", "mount")
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,8 @@ class Series:
     value: Floats  # (n, 3)
     variance: Floats  # (n, 3, 3)
     zero_label: np.ndarray  # (n,) text; "" the zero is nobody else's
-    place: np.ndarray  # (n,) text: "" for nights, else one of PLACES
+    homed: Bools  # (n,) whether the zero is one of a homing epoch
+    place: np.ndarray  # (n,) text: "" for nights, else a `Place`
     face: Floats  # (n,) +1 face 0 or not said, -1 face 180
     era: Ints  # (n,) instrument era of a night
     common_sd: Floats  # (n, 2) uncertainty of az, alt that all nights of an era share
@@ -83,6 +84,7 @@ def make_series(nights: Nights, levels: pd.DataFrame, era_edges_us: Ints) -> tup
             value=np.array([r.value for r in kept], dtype=float),
             variance=np.array([r.variance for r in kept], dtype=float),
             zero_label=np.array([r.zero_label for r in kept], dtype=object),
+            homed=np.array([r.homed for r in kept], dtype=bool),
             place=np.array([r.place for r in kept], dtype=object),
             face=np.array([r.face for r in kept], dtype=float),
             era=np.array([r.era for r in kept], dtype=np.int64),
@@ -101,6 +103,7 @@ class _Row:
     value: Floats
     variance: Floats
     zero_label: str = ""
+    homed: bool = False
     place: str = ""
     face: float = 1.0
     era: int = 0
@@ -119,6 +122,7 @@ def _from_night(i: int, night: NightAxis, value: Floats, variance: Floats, era_e
         value,
         variance,
         zero_label=night.zero_label,
+        homed=night.zero_sharing is ZeroSharing.HOMED,
         era=int(np.searchsorted(era_edges_us, night.time_us, side="right")),
         common_sd=np.sqrt(np.clip(shared, 0.0, None)),
     )
@@ -150,6 +154,6 @@ def _from_level(row: dict[Hashable, Any]) -> _Row:
         -1,
         np.array([sign * row["tilt_north_arcsec"], sign * row["tilt_east_arcsec"], 0.0]),
         np.diag([sd**2, sd**2, NOT_OBSERVED]),
-        place=row["place"] or "pier",
+        place=Place(row["place"] or Place.PIER),
         face=sign,
     )

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from drift.codes import Part
 from drift.history.before import LONG, EarlierFit, at_moments, earlier_fit_of
 from drift.history.changes import STEP_SD, STEPS_PER_YEAR, Step, step_cause, step_name
 from drift.history.model import SHORTEST_DAYS, Fit, Model, Solver
@@ -48,21 +49,21 @@ class FoundStep:
     first: int  # it lies after reading first - 1 ...
     last: int  # ... and before reading last
     best: int
-    probability: dict[str, float]  # with "nothing"
+    probability: dict[Part, float]  # `Part.NOTHING` is one of them
     place: tuple[float, ...]  # odds of its lying before reading place_from and each later one; sums to 1
     place_from: int
 
     @property
-    def named(self) -> str:
-        """The part that the odds name, or "undetermined"."""
-        real = {part: p for part, p in self.probability.items() if part != "nothing"}
+    def named(self) -> Part:
+        """The part that the odds name, or `Part.UNDETERMINED`."""
+        real: dict[Part, float] = {part: p for part, p in self.probability.items() if part != Part.NOTHING}
         part = self.likeliest
-        return part if real[part] >= NAMED_SHARE * sum(real.values()) else "undetermined"
+        return part if real[part] >= NAMED_SHARE * sum(real.values()) else Part.UNDETERMINED
 
     @property
-    def likeliest(self) -> str:
+    def likeliest(self) -> Part:
         """The part that most probably made it; the history follows it."""
-        real = {part: p for part, p in self.probability.items() if part != "nothing"}
+        real = {part: p for part, p in self.probability.items() if part != Part.NOTHING}
         return max(real, key=lambda name: real[name])
 
     def step(self) -> Step:
@@ -108,7 +109,7 @@ def find_events(
         fit = found.fit
         gained = gains(fit, spread(fit))
         wild, part, index = _best(fit, gained)
-        if part == "":
+        if part is Part.NOTHING:
             hidden = _hidden_step(base, steps, found)
             if hidden is None:
                 break
@@ -116,7 +117,7 @@ def find_events(
             steps.append(step)
             continue
         if wild:
-            base = _put_aside(base, part, index)
+            base = _put_aside(base, part is Part.ZERO, index)
         else:
             steps.append(_certain(index, part))
         found = _refit(base, steps, found)
@@ -157,9 +158,9 @@ def noted(searched: StepsFound) -> EarlierFit:
     return earlier_fit_of(searched.found, steps, searched.looked_at)
 
 
-def _certain(index: int, part: str) -> FoundStep:
+def _certain(index: int, part: Part) -> FoundStep:
     """Return a step taken up for now, before it is weighed against its rivals."""
-    return FoundStep(index, index, index, {part: 1.0, "nothing": 0.0}, (1.0,), index)
+    return FoundStep(index, index, index, {part: 1.0, Part.NOTHING: 0.0}, (1.0,), index)
 
 
 def _hidden_step(
@@ -193,7 +194,7 @@ def _calmed(fit: Fit) -> Fit:
     return Solver(replace(fit.model, still=True)).at(calm(fit.scales))
 
 
-def _likeliest(fit: Fit) -> tuple[str, int, float]:
+def _likeliest(fit: Fit) -> tuple[Part, int, float]:
     """Return the likeliest step still unexplained: part, reading before which it lies, log Bayes factor."""
     gained, chances = gains(fit, spread(fit)), gap_chances(fit)
     odds = {name: gained.step[name] + chances[name] for name in STEP_SD}
@@ -220,15 +221,19 @@ def _refit(base: Model, steps: list[FoundStep], start: ScalesFound) -> ScalesFou
     return fit_scales(Solver(base.with_causes(*causes)), start)
 
 
-def gap_chances(fit: Fit) -> dict[str, Floats]:
+def gap_chances(fit: Fit) -> dict[Part, Floats]:
     """Return the prior log chance of a step of each part before each reading, (n,)."""
     years = np.append(0.0, np.maximum(np.diff(fit.model.series.days), SHORTEST_DAYS)) / 365.25
     with np.errstate(divide="ignore"):
         return {part: np.log(years * rate) for part, rate in STEPS_PER_YEAR.items()}
 
 
-def _best(fit: Fit, gained: Gains) -> tuple[bool, str, int]:
-    """Return the likeliest thing still unexplained: (wild?, part, reading); part "" when there is none."""
+def _best(fit: Fit, gained: Gains) -> tuple[bool, Part, int]:
+    """Return the likeliest thing still unexplained: (wild?, part, reading).
+
+    The part is `Part.NOTHING` when there is none; of a wild reading it is `Part.ZERO` where only its
+    hour-angle zero is wild, else `Part.UNDETERMINED`.
+    """
     series = fit.model.series
     chances = gap_chances(fit)
     odds = {part: gained.step[part] + chances[part] for part in STEP_SD}
@@ -246,12 +251,12 @@ def _best(fit: Fit, gained: Gains) -> tuple[bool, str, int]:
         return False, max(odds, key=lambda part: float(odds[part][at_step])), at_step
     if best_wild > 0.0:
         zero_only = wild_zero[at_zero] >= wild[at_wild]
-        return True, "zero" if zero_only else "all", at_zero if zero_only else at_wild
-    return False, "", 0
+        return True, Part.ZERO if zero_only else Part.UNDETERMINED, at_zero if zero_only else at_wild
+    return False, Part.NOTHING, 0
 
 
-def _put_aside(model: Model, what: str, index: int) -> Model:
-    name = "ignored_zero" if what == "zero" else "ignored"
+def _put_aside(model: Model, zero_only: bool, index: int) -> Model:
+    name = "ignored_zero" if zero_only else "ignored"
     mask = getattr(model, name).copy()
     mask[index] = True
     return replace(model, **{name: mask})
@@ -279,8 +284,8 @@ def _weigh(fit: Fit, best: int) -> FoundStep | None:
     nothing = float(np.exp(-top))
     total = float(weight.sum()) + nothing
     probability = {part: float(w) / total for part, w in zip(odds, weight.sum(axis=1), strict=True)}
-    probability["nothing"] = nothing / total
-    if probability["nothing"] > 0.5:
+    probability[Part.NOTHING] = nothing / total
+    if probability[Part.NOTHING] > 0.5:
         return None
     place = weight.sum(axis=0)
     order = np.argsort(-np.round(place / place.max(), 2), kind="stable")  # of places alike, the earliest

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from drift.codes import Part
 from drift.history.changes import Step, part_columns, step_cause, step_name
 from drift.history.model import Fit, Model, Solver
 from drift.history.scales import ScalesFound, from_vector, log_posterior, to_vector
@@ -121,17 +122,17 @@ def _weight(share: float) -> float:
     return max(share, REACH) if share >= WITHIN_REACH_SHARE else share
 
 
-def _others(found: FoundStep) -> dict[str, float]:
+def _others(found: FoundStep) -> dict[Part, float]:
     """Return the shares of the explanations that the history does not follow."""
-    real = {part: p for part, p in found.probability.items() if part != "nothing"}
+    real = {part: p for part, p in found.probability.items() if part != Part.NOTHING}
     total = sum(real.values())
     return {
         part: p / total for part, p in real.items() if part != found.likeliest and p / total >= LEAST_SHARE
     }
 
 
-def _with_part(searched: StepsFound, number: int, found: FoundStep, part: str) -> Fit:
-    """Solve with one step laid at another part's door, at the same scales."""
+def _with_part(searched: StepsFound, number: int, found: FoundStep, part: Part) -> Fit:
+    """Solve with one step made by another part, at the same scales."""
     model: Model = searched.fit.model
     name = step_name(number)
     other = step_cause(model.series, Step(found.best, {part: 1.0}), name)

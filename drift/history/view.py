@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drift.codes import Part
 from drift.history.causes import along_and_across
 from drift.history.changes import STEP_SD
 from drift.history.model import WALKS, ZERO, Fit, step_precision
@@ -61,7 +62,7 @@ def through(pattern: Floats, cov: Floats) -> Floats:
 class Gains:
     """Log marginal likelihood gained, against nothing there."""
 
-    step: dict[str, Floats]  # part -> (n,); a step before reading k, -inf at the reference
+    step: dict[Part, Floats]  # part -> (n,); a step before reading k, -inf at the reference
     wild: Floats  # (n,) reading k alone is wild
     wild_zero: Floats  # (n,) its hour-angle zero alone is wild
 
@@ -75,15 +76,15 @@ def gains(fit: Fit, known: Spread) -> Gains:
     info = 0.5 * (info + np.swapaxes(info, 1, 2))
     front = np.array([-np.inf])
     step = {
-        "pier": np.append(front, _pier_gain(score[:, :2], info[:, :2, :2])),
-        "mount_az": np.append(
-            front, _gain(score[:, 2:3], info[:, 2:3, 2:3], STEP_SD["mount_az"] ** 2 * np.eye(1))
+        Part.PIER: np.append(front, _pier_gain(score[:, :2], info[:, :2, :2])),
+        Part.MOUNT_AZ: np.append(
+            front, _gain(score[:, 2:3], info[:, 2:3, 2:3], STEP_SD[Part.MOUNT_AZ] ** 2 * np.eye(1))
         ),
-        "mount_alt": np.append(
-            front, _gain(score[:, 3:4], info[:, 3:4, 3:4], STEP_SD["mount_alt"] ** 2 * np.eye(1))
+        Part.MOUNT_ALT: np.append(
+            front, _gain(score[:, 3:4], info[:, 3:4, 3:4], STEP_SD[Part.MOUNT_ALT] ** 2 * np.eye(1))
         ),
-        "zero": np.append(
-            front, _gain(score[:, ZERO:], info[:, ZERO:, ZERO:], STEP_SD["zero"] ** 2 * np.eye(1))
+        Part.ZERO: np.append(
+            front, _gain(score[:, ZERO:], info[:, ZERO:, ZERO:], STEP_SD[Part.ZERO] ** 2 * np.eye(1))
         ),
     }
     wild, wild_zero = _wild_gains(fit, known)
@@ -101,7 +102,7 @@ def _gain(score: Floats, info: Floats, prior: Floats) -> Floats:
 
 def pier_priors() -> list[tuple[float, Floats]]:
     """Return the prior of a pier step (north, east) as weighted Gaussians."""
-    size = STEP_SD["pier"] ** 2
+    size = STEP_SD[Part.PIER] ** 2
     return [
         (1.0 - NORTH_SOUTH_SHARE, size * np.eye(2)),
         (NORTH_SOUTH_SHARE, size * along_and_across(0.0, NORTH_SOUTH_ACROSS)),

@@ -8,10 +8,12 @@ import numpy as np
 import pandas as pd
 
 from drift.cache import NoStore, Store
+from drift.codes import HourAngleZero, Reports, Source, ZeroSharing
 from drift.mount.instrument import CONSTANTS
 from drift.mount.orientation import hour_angle_and_dec
 from drift.night.nights import NightSplit
 from drift.night.observations import (
+    KEPT,
     Directions,
     NightIndex,
     gather,
@@ -45,8 +47,10 @@ FEWEST_PAIRS = 3
 
 def disagreement(nights: Nights) -> tuple[Floats, Floats, int]:
     """Return the middle of still-axis minus pointing (az_error, alt_error), its sds, and the pairs."""
-    pointing = [n for n in nights.nights if n.has_axis and n.sources == ("pointing",)]
-    still = [n for n in nights.nights if n.has_axis and n.sources and set(n.sources) <= {"sweep", "run"}]
+    pointing = [n for n in nights.nights if n.has_axis and n.sources == (Source.POINTING,)]
+    still = [
+        n for n in nights.nights if n.has_axis and n.sources and set(n.sources) <= {Source.SWEEP, Source.RUN}
+    ]
     if not pointing:
         return np.zeros(2), np.full(2, np.inf), 0
     times = np.array([n.time_us for n in pointing])
@@ -81,7 +85,7 @@ def modelled_or_not(nights: Nights, reports: str, latitude_rad: float) -> Nights
     middle, sd, pairs = disagreement(nights)
     on_sky = middle * np.array([np.cos(latitude_rad), 1.0])
     noticed = bool(np.any((np.abs(middle) > ALARM_SDS * sd) & (np.abs(on_sky) > ALARM_ARCSEC)))
-    if not noticed and reports != "modelled":
+    if not noticed and reports != Reports.MODELLED:
         return nights
     kept = nights.nights
     if noticed:
@@ -92,9 +96,9 @@ def modelled_or_not(nights: Nights, reports: str, latitude_rad: float) -> Nights
         )
     else:
         why = "The site file says that the mount's reported places are altered by a model of its own"
-    still = [n for n in kept if n.has_axis and set(n.sources) & {"sweep", "run", "typed"}]
+    still = [n for n in kept if n.has_axis and set(n.sources) & {Source.SWEEP, Source.RUN, Source.TYPED}]
     if len(still) >= FEWEST_PAIRS:
-        kept = tuple(_without_axis(n) if n.sources == ("pointing",) else n for n in kept)
+        kept = tuple(_without_axis(n) if n.sources == (Source.POINTING,) else n for n in kept)
         what = "pointing nights are shown but not used for the history"
     else:
         what = (
@@ -157,7 +161,7 @@ def estimate_nights(
     store = NoStore() if store is None else store
     searched, index = _search(latitude_rad, split, readings, directions, zero_is, side, store)
     if searched is None:
-        return Nights((), (), ())
+        return Nights()
     warnings: list[str] = []
     if guessed.any():
         unsided = np.where(guessed, 0.0, side)
@@ -203,7 +207,7 @@ def _search(
     groups = max(int(sessions.group.max(initial=-1)) + 1, 1)  # one is kept even where no session is grouped
     layout = SystemLayout(index.example_us.size, eras, groups, sessions)
     typed = typed_axes(readings["alignments"], _typed_nights(index, split, readings))
-    return search(sightings, layout, typed, zero_is == "kept", store), index
+    return search(sightings, layout, typed, zero_is == HourAngleZero.KEPT, store), index
 
 
 def _collect(
@@ -250,9 +254,15 @@ def _collect(
                 cov * spread,
                 own_cov * spread,
                 label,
+                session,
             )
         )
-    return Nights(tuple(out), _instruments(searched, split), _set_aside(searched), warnings)
+    return Nights(
+        nights=tuple(out),
+        instruments=_instruments(searched, split),
+        set_aside=_set_aside(searched),
+        warnings=warnings,
+    )
 
 
 def _pad(cov: Floats) -> Floats:
@@ -288,6 +298,7 @@ def _night(
     cov: Floats,
     own_cov: Floats,
     label: str,
+    session: int,
 ) -> NightAxis:
     sightings, used = searched.sightings, searched.used
     good = mine[used[mine]]
@@ -296,21 +307,30 @@ def _night(
     sd = np.sqrt(np.diagonal(cov))
     shown = np.where(sd <= np.array([UNKNOWN_SD, UNKNOWN_SD, UNKNOWN_ZERO_SD]), estimate, np.nan)
     start, end = split.bounds(int(index.example_us[n]))
+    sharing = _zero_sharing(searched, session, label)
     return NightAxis(
-        start,
-        end,
-        int(times[0]) + round(float(np.mean(times - times[0]))),
-        tuple(sources + (["typed"] if typed else [])),
-        int(good.size),
-        int(mine.size - good.size),
-        shown,
-        cov,
-        own_cov,
-        label,
-        _remarks(searched, mine, good, shown, typed),
+        start_us=start,
+        end_us=end,
+        time_us=int(times[0]) + round(float(np.mean(times - times[0]))),
+        sources=tuple(sources + ([Source.TYPED] if typed else [])),
+        solves_used=int(good.size),
+        solves_set_aside=int(mine.size - good.size),
+        estimate=shown,
+        covariance=cov,
+        own_covariance=own_cov,
+        zero_label=label,
+        zero_sharing=sharing,
+        remarks=_remarks(searched, mine, good, shown, typed),
         working=estimate,
         sky=_sky(sightings, good),
     )
+
+
+def _zero_sharing(searched: NightsSearched, session: int, label: str) -> ZeroSharing:
+    if not label:
+        return ZeroSharing.OWN
+    homed = searched.sessions.group_class[session] == KEPT
+    return ZeroSharing.HOMED if homed else ZeroSharing.SESSION
 
 
 def _sky(sightings: Sightings, good: np.ndarray) -> SkyCovered | None:
@@ -320,7 +340,7 @@ def _sky(sightings: Sightings, good: np.ndarray) -> SkyCovered | None:
         np.degrees([np.min(angle[good]), np.max(angle[good])]).tolist()
         for angle in (sightings.ha, sightings.dec)
     )
-    return SkyCovered((ha_low, ha_high), (dec_low, dec_high))
+    return SkyCovered(hour_angle_deg=(ha_low, ha_high), declination_deg=(dec_low, dec_high))
 
 
 def _remarks(
@@ -361,13 +381,13 @@ def _instruments(searched: NightsSearched, split: NightSplit) -> tuple[Instrumen
         repeat = scales.repeat[classes[classes >= 0]].min() if (classes >= 0).any() else float("nan")
         out.append(
             InstrumentConstants(
-                edges[era],
-                edges[era + 1],
-                CONSTANTS,
-                solution.constants()[era],
-                np.sqrt(np.diagonal(solution.shared_cov)[block]),
-                float(np.sqrt(np.mean(scales.scatter[:2] ** 2))),
-                float(repeat),
+                start_us=edges[era],
+                end_us=edges[era + 1],
+                names=CONSTANTS,
+                values=solution.constants()[era],
+                sds=np.sqrt(np.diagonal(solution.shared_cov)[block]),
+                noise_arcsec=float(np.sqrt(np.mean(scales.scatter[:2] ** 2))),
+                zero_repeatability_dec_arcsec=float(repeat),
             )
         )
     return tuple(out)
@@ -379,10 +399,10 @@ def _set_aside(searched: NightsSearched) -> tuple[SetAside, ...]:
     wrong.sort(key=lambda pair: (int(sightings.time_us[pair[0]]), int(sightings.row_id[pair[0]])))
     return tuple(
         SetAside(
-            TABLES[int(sightings.source[i])],
-            int(sightings.row_id[i]),
-            int(sightings.time_us[i]),
-            "disagrees with the night's other readings" + (OPEN if rivals else ""),
+            kind=TABLES[int(sightings.source[i])],
+            row_id=int(sightings.row_id[i]),
+            time_us=int(sightings.time_us[i]),
+            reason="disagrees with the night's other readings" + (OPEN if rivals else ""),
         )
         for i, rivals in wrong
     )

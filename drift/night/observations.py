@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from drift.codes import HourAngleZero
 from drift.mount.orientation import hour_angle_and_dec
 from drift.night.nights import NightSplit
 from drift.night.sightings import POINTING, RUN, SWEEP, Sessions, Sightings, make_sightings
@@ -112,7 +113,7 @@ def pointing_piece(
     mech_dec = np.radians(table["mount_dec_deg"].to_numpy(dtype=float))
     labelled = label != ""
     spanning = labelled & ~before & np.isin(label, _spanning_labels(label, night))
-    kept = (zero_is != "synced") | before
+    kept = (zero_is != HourAngleZero.SYNCED) | before
     epoch = np.array([f"epoch {e}" for e in split.epoch(time_us)], dtype=object)
     era = np.array([f"era {e}" for e in split.era(time_us)], dtype=object)
     named = np.array([f"session {text}" for text in label], dtype=object)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
+from drift.codes import Source
 from drift.mount.instrument import Pose, drooped, first_order, pointed_direction
 from drift.mount.orientation import axis_basis, hour_angle_and_dec, tangent_basis
 from drift.quantities import ARCSEC_PER_RAD, Bools, Floats, Ints
@@ -18,7 +19,7 @@ from drift.quantities import ARCSEC_PER_RAD, Bools, Floats, Ints
 
 
 POINTING, SWEEP, RUN = range(3)
-SOURCE_NAMES = ("pointing", "sweep", "run")
+SOURCE_NAMES = (Source.POINTING, Source.SWEEP, Source.RUN)
 TABLES = ("solves", "sweeps", "runs")
 #: Solves closer together than this on the sky [rad] and in time [us] are one pointing: common practice, the
 #: error at one place stays for the minutes of a worm's turn, and is another one degrees away.

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drift.advice.steps import advise
+from drift.codes import Answer
 from drift.errors import DriftError
 from drift.render.figures import (
     axis_history,
@@ -42,7 +43,9 @@ if TYPE_CHECKING:
 # ---- The answer of a record that holds nothing: no picture can be drawn of it, and each says why.
 
 
-_NEITHER = Separable("no", "nothing has been read in", "a log of nights, or level readings")
+_NEITHER = Separable(
+    answer=Answer.NO, because="nothing has been read in", would_settle_it="a log of nights, or level readings"
+)
 
 
 def analysis_of_nothing(site: PierFile) -> Analysis:
@@ -63,7 +66,7 @@ def analysis_of_nothing(site: PierFile) -> Analysis:
         axis_now_sd=unknown,
         seasonal_axis_offset=np.zeros((366, 2)),
     )
-    nights = Nights((), (), ())
+    nights = Nights(nights=(), instruments=(), set_aside=())
     return Analysis(site, nights, history, advise(site, nights, history), ())
 
 

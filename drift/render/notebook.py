@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from drift.codes import MovedPart
+from drift.codes import Answer, MovedPart
 from drift.errors import DriftError
 from drift.notices import AdviceCode, info
 from drift.render import phrases, status
 from drift.render.advice_words import verdict_sentence
 from drift.render.catalogue import picture_named
 from drift.render.figures.causes import left_over, view_named, views
+from drift.render.history_words import cause_name
 from drift.render.phrases import utc_text
 from drift.render.status_json import as_mapping
 from drift.render.tables import axis, causes
@@ -89,7 +90,7 @@ def _causes(analysis: Analysis) -> pd.DataFrame:
     times = [utc_text(time_us) for time_us in history.time_us]
     parts = []
     for cause in history.causes:
-        values: dict[str, Any] = {"cause": cause.name, "time_utc": times}
+        values: dict[str, Any] = {"cause": cause_name(cause), "time_utc": times}
         for k, name in enumerate(HISTORY_COLUMNS):
             values[name], values[f"{name}_sd"] = cause.change[:, k], cause.sd[:, k]
         parts.append(pd.DataFrame(values))
@@ -237,7 +238,7 @@ def plot_result(result: Nights | History, site: PierFile, name: str, ax: Any = N
     if isinstance(result, Nights):
         alone, name = Analysis(site, result, _no_history(), no_advice, ()), name or "axis"
     else:
-        alone, name = Analysis(site, Nights((), (), ()), result, no_advice, ()), name or "tilt"
+        alone, name = Analysis(site, Nights(), result, no_advice, ()), name or "tilt"
     lacking = picture_named(alone, name).lacking(alone)
     if lacking:
         raise DriftError(f"the picture {name!r} has nothing to show of this result alone: {lacking}")
@@ -245,7 +246,7 @@ def plot_result(result: Nights | History, site: PierFile, name: str, ax: Any = N
 
 
 def _no_history() -> History:
-    unknown = Separable("no", "no history was given", "the whole answer")
+    unknown = Separable(answer=Answer.NO, because="no history was given", would_settle_it="the whole answer")
     none, no = np.zeros((0, 6)), np.full(2, np.nan)
     return History(
         time_us=np.zeros(0, dtype=np.int64),

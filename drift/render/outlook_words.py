@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
+from drift.codes import CauseKind, ForcingKind
 from drift.forecast.outlook import SMALL_CHANCE, Day, Outlook, Turning
 from drift.ground.forcing import FROST_KINDS
 from drift.mount.axis_error import size_of
@@ -28,11 +29,11 @@ _MAY_BE = {
 #: What is at least ten times as probable as the rest is said to be so.
 _SURE = 10.0 / 11.0
 _CAUSE_WORDS = {
-    "frost": "frost",
-    "season": "the calendar's yearly part",
-    "warmth of the pier": "the warmth of the night",
-    "settlement": "settlement",
-    "wander of the pier": "what follows none of these",
+    CauseKind.FROST: "frost",
+    CauseKind.SEASON: "the calendar's yearly part",
+    CauseKind.WARMTH_OF_PIER: "the warmth of the night",
+    CauseKind.SETTLEMENT: "settlement",
+    CauseKind.WANDER_OF_PIER: "what follows none of these",
 }
 #: A forecast that has lost no more than some weeks of its year is of a year.
 _WHOLE_YEAR_DAYS = 330.0
@@ -57,7 +58,7 @@ def forcing_sentences(outlook: Outlook) -> tuple[str, ...]:
         said.append(
             f"In the last year of readings the pier's tilt was moved, from end to end, by {listed(moved)}."
         )
-    frost, strays = (outlook.causes.get(name, 0.0) for name in ("frost", "wander of the pier"))
+    frost, strays = (outlook.causes.get(kind, 0.0) for kind in (CauseKind.FROST, CauseKind.WANDER_OF_PIER))
     if _frost_share(outlook.forcing_odds) >= _SURE and frost < strays:
         said.append(
             "More of it follows none of these than the frost, though: how far it follows is not sure yet."
@@ -65,11 +66,11 @@ def forcing_sentences(outlook: Outlook) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _frost_share(odds: dict[str, float]) -> float:
+def _frost_share(odds: dict[ForcingKind, float]) -> float:
     return sum(p for name, p in odds.items() if name in FROST_KINDS)
 
 
-def _forcing(odds: dict[str, float]) -> str:
+def _forcing(odds: dict[ForcingKind, float]) -> str:
     frost = {name: p for name, p in odds.items() if name in FROST_KINDS}
     others = {name: p for name, p in odds.items() if name not in FROST_KINDS}
     if not frost:
@@ -97,7 +98,7 @@ def _forcing(odds: dict[str, float]) -> str:
     )
 
 
-def _frost(frost: dict[str, float], share: float) -> str:
+def _frost(frost: dict[ForcingKind, float], share: float) -> str:
     most = max(frost, key=lambda name: frost[name])
     if frost[most] >= _SURE:
         return f"The tilt follows the frost: {FORCING_WORDS[most]} ({percent(frost[most])} sure)."
@@ -107,7 +108,7 @@ def _frost(frost: dict[str, float], share: float) -> str:
     )
 
 
-def _told(odds: dict[str, float]) -> str:
+def _told(odds: dict[ForcingKind, float]) -> str:
     return listed([f"{FORCING_WORDS[n]} {percent(p)}" for n, p in ranked(odds)])
 
 

@@ -6,14 +6,18 @@ import math
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 from zoneinfo import ZoneInfo
 
+from drift.codes import Part
 from drift.mount.axis_error import size_of
 from drift.quantities import as_utc
 
 if TYPE_CHECKING:
     from drift.types import CorrectionFound
+
+#: A word of a closed list.
+Name = TypeVar("Name", bound=str)
 
 
 # ---- Angles, directions and days as the words of an advice sentence.
@@ -136,7 +140,7 @@ def percent(probability: float) -> str:
     return "under 1 %" if probability < 0.01 else f"{probability * 100.0:.0f} %"
 
 
-def ranked(probability: Mapping[str, float]) -> list[tuple[str, float]]:
+def ranked(probability: Mapping[Name, float]) -> list[tuple[Name, float]]:
     """Return the parts with their probability, the likeliest first; what is below a percent is left out."""
     return sorted(
         ((name, p) for name, p in probability.items() if p >= _NEGLIGIBLE), key=lambda item: -item[1]
@@ -426,7 +430,7 @@ def likely(probability: float) -> str:
     return next(word for least, word in _LIKELY if probability >= least)
 
 
-def odds(probability: Mapping[str, float]) -> str:
+def odds(probability: Mapping[Part, float]) -> str:
     """Return the parts with their probability, the likeliest first, the negligible left out."""
     return ", ".join(f"{PART_WORDS.get(part, part)} {percent(p)}" for part, p in ranked(probability))
 

@@ -10,6 +10,7 @@ from drift.advice.ground import fitting_advice
 from drift.advice.knobs import odds_held
 from drift.forecast.outlook import coming_of
 from drift.render import advice_words as words
+from drift.render.history_words import CAUSE_WORDS
 from drift.render.notices import as_data, sentence
 from drift.render.phrases import number, utc_text
 from drift.types import HISTORY_COLUMNS, PARTS
@@ -154,7 +155,7 @@ def _outlook(outlook: Outlook) -> dict[str, Any]:
         "rests_on": outlook.rests_on,
         "season_sure": bool(outlook.season_sure),
         "forcing_odds": {name: number(p, None) for name, p in outlook.forcing_odds.items()},
-        "moved_last_year": {name: number(size) for name, size in outlook.causes.items()},
+        "moved_last_year": {CAUSE_WORDS[kind]: number(size) for kind, size in outlook.causes.items()},
         "months": [_month(month) for month in outlook.months],
         "swing": None if turning is None else number(turning.swing),
         "furthest": None if turning is None else _day(turning.peak),

@@ -11,6 +11,7 @@ import numpy as np
 from drift.advice.knobs import FAILS_CHANCE
 from drift.advice.movement import pair_of
 from drift.advice.poles import pole_offset
+from drift.codes import Part
 from drift.history.changes import STEPS_PER_YEAR
 from drift.mount.axis_error import axis_error, axis_error_sd, length
 from drift.quantities import Bools, Floats, local_date
@@ -48,7 +49,7 @@ if TYPE_CHECKING:
 _LOOKS_PER_YEAR = 52.0
 #: A value is never told as beyond its limit with less than this many standard deviations.
 _LEAST_SDS = 1.0
-_HARMLESS = ("zero",)
+_HARMLESS = (Part.ZERO,)
 #: Corrections a year that the rate is shared among: common practice, weakly held.
 _CORRECTIONS_PER_YEAR = 2.0
 #: A correction is never told as failed at lower odds.
@@ -87,8 +88,8 @@ def is_alarm(event: Event, false_alarms_per_year: float) -> bool:
     if not event.is_movement:
         return False
     odds = event.probability
-    moved = sum(odds[part] for part in odds if part not in ("nothing", *_HARMLESS))
-    return moved >= odds_needed(false_alarms_per_year) * odds["nothing"]
+    moved = sum(odds[part] for part in odds if part not in (Part.NOTHING, *_HARMLESS))
+    return moved >= odds_needed(false_alarms_per_year) * odds[Part.NOTHING]
 
 
 # ---- The warning limits, watched with hysteresis so that a value near its limit doesn't flap.
@@ -263,7 +264,10 @@ def _tipped(analysis: Analysis, times_us: npt.NDArray[np.int64], last_us: int) -
     tips = [
         event.before_us
         for event in analysis.history.events
-        if event.is_movement and not event.provisional and event.what == "pier" and event.before_us > last_us
+        if event.is_movement
+        and not event.provisional
+        and event.what == Part.PIER
+        and event.before_us > last_us
     ]
     return np.asarray(times_us >= min(tips)) if tips else np.zeros(times_us.size, dtype=bool)
 

@@ -2,6 +2,9 @@
 
 The page of one program start has one secret.  From it come the token that stands in every form, which a
 page of another site can't read, and the cookie of those who gave the password.
+
+Rejected: starlette's trusted-host middleware.  It compares names with a list, so that of 127.0.0.0/8 only
+what is listed would be this machine, and it refuses with "Invalid host header", which helps nobody.
 """
 
 from __future__ import annotations

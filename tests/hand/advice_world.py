@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from drift.codes import Answer, CorrectionKind, Part, Source
 from drift.site.file import pier_from_mapping
 from drift.types import PARTS, CorrectionFound, Event, History, NightAxis, Nights, Seasonal, Separable, Winter
 
@@ -29,7 +30,11 @@ def site(latitude_deg=46.0, **sections):
 
 
 def separable(analysis):
-    return Separable(analysis, "because of the invented data", f"a level reading on the pier ({analysis})")
+    return Separable(
+        answer=Answer(analysis),
+        because="because of the invented data",
+        would_settle_it=f"a level reading on the pier ({analysis})",
+    )
 
 
 def history(axis_now=(0.0, 0.0), axis_sd=(3.0, 3.0), east="yes", north="yes", **changed):
@@ -76,7 +81,7 @@ def nights(axis=(0.0, 0.0), sd=4.0, times=TIMES):
             start_us=int(t) - DAY_US // 4,
             end_us=int(t) + DAY_US // 4,
             time_us=int(t),
-            sources=("pointing",),
+            sources=(Source.POINTING,),
             solves_used=9,
             solves_set_aside=0,
             estimate=np.array([az, alt, 0.0]),
@@ -85,7 +90,7 @@ def nights(axis=(0.0, 0.0), sd=4.0, times=TIMES):
         )
         for t, (az, alt) in zip(times, axes, strict=True)
     ]
-    return Nights(tuple(made), (), ())
+    return Nights(nights=tuple(made), instruments=(), set_aside=())
 
 
 def event(what, night=20, provisional=False, recorded=False, probability=None, sd=3.0, **size):
@@ -93,12 +98,12 @@ def event(what, night=20, provisional=False, recorded=False, probability=None, s
     if probability is None:
         probability = {what: 0.96, "nothing": 0.01}
     spread = {part: probability.get(part, 0.0) for part in PARTS}
-    spread["zero"] += 1.0 - sum(spread.values())
+    spread[Part.ZERO] += 1.0 - sum(spread.values())
     names = ("tilt_north", "tilt_east", "mount_az", "mount_alt")
     return Event(
         after_us=int(TIMES[night - 1]),
         before_us=int(TIMES[night]),
-        what=what,
+        what=Part(what),
         provisional=provisional,
         recorded=recorded,
         probability=spread,
@@ -110,7 +115,7 @@ def event(what, night=20, provisional=False, recorded=False, probability=None, s
 def correction(kind, night=30, asked=None, found=None, held=None):
     return CorrectionFound(
         time_us=int(TIMES[night]) - DAY_US,
-        kind=kind,
+        kind=CorrectionKind(kind),
         asked=asked,
         found=found,
         found_sd=None if found is None else 3.0,
@@ -128,8 +133,16 @@ def yearly(az=0.0, alt=0.0, sd_share=0.1, swings=(1.0, 1.0, 1.0)):
     swing = 2.0 * max(abs(az), abs(alt))
     return {
         "seasonal_axis_offset": np.outer(wave, [az, alt]),
-        "seasonal": Seasonal(swing, sd_share * swing, 180.0, last),
+        "seasonal": Seasonal(
+            peak_to_trough=swing,
+            peak_to_trough_sd=sd_share * swing,
+            toward_bearing_deg=180.0,
+            peak_day_of_year=last,
+        ),
         "winters": tuple(
-            Winter(f"winter {k}", share * swing, 1.0, 0.0, 1.0) for k, share in enumerate(swings)
+            Winter(
+                winter=f"winter {k}", swing=share * swing, swing_sd=1.0, left_behind=0.0, left_behind_sd=1.0
+            )
+            for k, share in enumerate(swings)
         ),
     }

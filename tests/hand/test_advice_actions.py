@@ -147,7 +147,9 @@ def test_with_the_heave_out_the_difference_of_winters_does_not_count():
 
 def test_a_season_that_may_be_there_widens_what_lasts():
     # a swing of 100" +- 80" is not sure: it may stand for sqrt(100^2 + 80^2) / 2 = 64" of the 130"
-    unsure = Seasonal(100.0, 80.0, None, None)
+    unsure = Seasonal(
+        peak_to_trough=100.0, peak_to_trough_sd=80.0, toward_bearing_deg=None, peak_day_of_year=None
+    )
     (only,) = steps(history(axis_now=(0.0, 125.0), seasonal=unsure))
     assert only.do == "measure"
     assert "how much of it lasts (2.1' ± 1.1')" in said_of(only)
@@ -248,12 +250,26 @@ def test_an_azimuth_out_of_travel_and_one_near_its_end_are_flagged():
 
 def test_a_tilt_that_runs_away_calls_for_help():
     # 200 - 2 * 30 = 140 a year is beyond 120; 200 - 2 * 45 = 110 is not
-    running = history(lasting=Lasting(200.0, 30.0, 90.0))
+    running = history(
+        lasting=Lasting(arcsec_per_year=200.0, arcsec_per_year_sd=30.0, toward_bearing_deg=90.0)
+    )
     (call,) = steps(running)
     assert call.do == "call_for_help"
     assert "3.3' ± 0.5' a year toward the east" in said_of(call)
-    assert names(steps(history(lasting=Lasting(200.0, 45.0, 90.0)))) == ["nothing"]
-    assert names(steps(history(lasting=Lasting(200.0, 30.0, 90.0), east="no", north="no"))) == ["nothing"]
+    assert names(
+        steps(
+            history(lasting=Lasting(arcsec_per_year=200.0, arcsec_per_year_sd=45.0, toward_bearing_deg=90.0))
+        )
+    ) == ["nothing"]
+    assert names(
+        steps(
+            history(
+                lasting=Lasting(arcsec_per_year=200.0, arcsec_per_year_sd=30.0, toward_bearing_deg=90.0),
+                east="no",
+                north="no",
+            )
+        )
+    ) == ["nothing"]
 
 
 def test_no_axis_asks_for_a_first_night():
@@ -285,7 +301,10 @@ def test_cautions_belong_to_what_is_advised():
     ]
     assert shims[AdviceCode.LIFTING].values["two_people"]
     assert "60 kg: two people" in said_of(shims[AdviceCode.LIFTING])
-    digging = minded(site(), history(lasting=Lasting(200.0, 30.0, 90.0)))
+    digging = minded(
+        site(),
+        history(lasting=Lasting(arcsec_per_year=200.0, arcsec_per_year_sd=30.0, toward_bearing_deg=90.0)),
+    )
     assert list(digging) == [AdviceCode.BURIED_LINES]
 
 

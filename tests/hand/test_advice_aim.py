@@ -142,13 +142,21 @@ def test_a_forecast_must_fit_together():
 @pytest.mark.parametrize(("latitude_deg", "sign"), [(46.0, 1.0), (-46.0, -1.0)])
 def test_a_lasting_tilt_is_carried_on(latitude_deg, sign):
     # 30" a year toward bearing 45 deg: 21.2" north and east; az = east tan(phi), alt = -s north
-    past = history(lasting=Lasting(30.0, 3.0, 45.0))
+    past = history(lasting=Lasting(arcsec_per_year=30.0, arcsec_per_year_sd=3.0, toward_bearing_deg=45.0))
     rate, sd = axis_rate(past, np.radians(latitude_deg))
     assert rate == pytest.approx((sign * 21.213 * np.tan(np.radians(46.0)), -sign * 21.213), abs=0.001)
     assert sd == pytest.approx((3.0 * np.tan(np.radians(46.0)), 3.0))
-    unsure, _ = axis_rate(history(lasting=Lasting(30.0, 30.0, None)), np.radians(latitude_deg))
+    unsure, _ = axis_rate(
+        history(lasting=Lasting(arcsec_per_year=30.0, arcsec_per_year_sd=30.0, toward_bearing_deg=None)),
+        np.radians(latitude_deg),
+    )
     assert np.all(unsure == 0.0)
-    untold, _ = axis_rate(history(lasting=Lasting(30.0, 3.0, 45.0), east="no"), np.radians(latitude_deg))
+    untold, _ = axis_rate(
+        history(
+            lasting=Lasting(arcsec_per_year=30.0, arcsec_per_year_sd=3.0, toward_bearing_deg=45.0), east="no"
+        ),
+        np.radians(latitude_deg),
+    )
     assert untold[0] == 0.0 and untold[1] != 0.0
     season = season_of(past, np.radians(latitude_deg))
     path = annual_forecast(past, season, np.radians(latitude_deg), LAST_US, LAST_US)
@@ -159,7 +167,15 @@ def test_a_lasting_tilt_is_carried_on(latitude_deg, sign):
 def test_the_forecast_of_the_history_goes_first_once_a_season_is_sure():
     weeks = LAST_US + 7 * DAY_US * np.arange(53)
     axis = np.column_stack([np.arange(53.0), 100.0 - np.arange(53.0)])
-    made = Ahead(weeks, axis, np.full((53, 2), 5.0), *([np.zeros((53, 2))] * 6), np.zeros((1, 53, 2)), "")
+    others = ("axis_low", "axis_high", "tilt", "tilt_sd", "tilt_low", "tilt_high")
+    made = Ahead(
+        time_us=weeks,
+        axis=axis,
+        axis_sd=np.full((53, 2), 5.0),
+        paths=np.zeros((1, 53, 2)),
+        rests_on="",
+        **dict.fromkeys(others, np.zeros((53, 2))),
+    )
     past = history(forecast=made, **yearly(alt=60.0))
     path = coming(past, season_of(past, PHI), PHI, LAST_US, LAST_US + 7 * DAY_US)
     assert path.axis[0] == pytest.approx((1.0, 99.0))
@@ -279,8 +295,16 @@ def _seen(chance, days, seen, tilt, axis, bearing):
         time_us=time_us[seen],
         change=change,
         sd=np.full(change.shape, 4.0),
-        seasonal=Seasonal(swing, 5.0, float(np.degrees(bearing)) % 360.0, int(np.argmax(mean_tilt)) + 1),
-        winters=tuple(Winter(str(k), swing * s, 5.0, 0.0, 5.0) for k, s in enumerate((0.75, 1.0, 1.25))),
+        seasonal=Seasonal(
+            peak_to_trough=swing,
+            peak_to_trough_sd=5.0,
+            toward_bearing_deg=float(np.degrees(bearing)) % 360.0,
+            peak_day_of_year=int(np.argmax(mean_tilt)) + 1,
+        ),
+        winters=tuple(
+            Winter(winter=str(k), swing=swing * s, swing_sd=5.0, left_behind=0.0, left_behind_sd=5.0)
+            for k, s in enumerate((0.75, 1.0, 1.25))
+        ),
         seasonal_axis_offset=year,
     )
 

@@ -140,7 +140,11 @@ def test_a_tilt_too_large_for_the_piers_build_calls_for_help():
 
 def test_each_reason_for_help_is_said():
     cracked = replace(correction("tighten", 30), note="Cracks at the foot")
-    past = history(lasting=Lasting(200.0, 30.0, 90.0), corrections=(cracked,), **ramp(EAST, 900.0))
+    past = history(
+        lasting=Lasting(arcsec_per_year=200.0, arcsec_per_year_sd=30.0, toward_bearing_deg=90.0),
+        corrections=(cracked,),
+        **ramp(EAST, 900.0),
+    )
     calls = [said_of(a) for a in actions(past) if a.do == "call_for_help"]
     assert len(calls) == 3
     assert "crack" in calls[0] and "1 in 300" in calls[1] and "a year" in calls[2]

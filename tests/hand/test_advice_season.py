@@ -19,7 +19,9 @@ BETWEEN = 7.0
 def untold(sd=3.0, **changed):
     """Return a history whose tilt swings no one knows how far, as pier and mount are not told apart."""
     ahead = invented_forecast(swing=SWING, peaks=(PEAK_DAYS,), sd=sd, start_us=LAST_US)
-    unsure = Seasonal(50.0, 30.0, None, None)
+    unsure = Seasonal(
+        peak_to_trough=50.0, peak_to_trough_sd=30.0, toward_bearing_deg=None, peak_day_of_year=None
+    )
     return history(**{"east": "no", "north": "no", "seasonal": unsure, "forecast": ahead, **changed})
 
 

@@ -63,7 +63,13 @@ def worlds():
             site(mount={**TRAVEL, "mass_kg": 60.0}, plate={**PLATE, "nuts": True}),
             history(axis_now=(0.0, -1200.0)),
         ),
-        (site(), history(lasting=Lasting(200.0, 30.0, 90.0), **ramp(EAST, 900.0))),
+        (
+            site(),
+            history(
+                lasting=Lasting(arcsec_per_year=200.0, arcsec_per_year_sd=30.0, toward_bearing_deg=90.0),
+                **ramp(EAST, 900.0),
+            ),
+        ),
         (site(optics={"aim": "tonight"}), history(axis_now=(0.0, 300.0), **yearly(alt=140.0))),
     ):
         yield where, nights(), past, None

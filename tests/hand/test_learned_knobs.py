@@ -1,7 +1,7 @@
 """Gain and slack of a knob from past corrections, and the odds that each held."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -29,11 +29,15 @@ SD = 3.0
 def turn(k, asked, found, kind="azimuth", sd=SD):
     """Return a correction whose `found` is what the readings alone say: the history shrinks it to `asked`."""
     if found is None:
-        return CorrectionFound(START_US + k * DAY_US, kind, asked, None, None, None)
+        return CorrectionFound(
+            time_us=START_US + k * DAY_US, kind=kind, asked=asked, found=None, found_sd=None, held=None
+        )
     prior = math.hypot(SHARE_SD * asked, LEAST_SD)
     precision = sd**-2 + prior**-2
     mean = (found / sd**2 + asked / prior**2) / precision
-    return CorrectionFound(START_US + k * DAY_US, kind, asked, mean, precision**-0.5, None)
+    return CorrectionFound(
+        time_us=START_US + k * DAY_US, kind=kind, asked=asked, found=mean, found_sd=precision**-0.5, held=None
+    )
 
 
 def knob(*corrections, pier=None, name="azimuth"):
@@ -124,9 +128,20 @@ def test_the_odds_by_hand():
 
 def test_what_no_reading_saw_has_no_odds_and_teaches_nothing():
     unseen = turn(0, 300.0, None)
-    vague = CorrectionFound(START_US, "azimuth", 300.0, 300.0, 0.99 * math.hypot(90.0, 30.0), None)
-    unknown = CorrectionFound(START_US, "azimuth", None, 200.0, 3.0, None)
-    service = CorrectionFound(START_US, "service", None, None, None, None)
+    vague = CorrectionFound(
+        time_us=START_US,
+        kind="azimuth",
+        asked=300.0,
+        found=300.0,
+        found_sd=0.99 * math.hypot(90.0, 30.0),
+        held=None,
+    )
+    unknown = CorrectionFound(
+        time_us=START_US, kind="azimuth", asked=None, found=200.0, found_sd=3.0, held=None
+    )
+    service = CorrectionFound(
+        time_us=START_US, kind="service", asked=None, found=None, found_sd=None, held=None
+    )
     assert odds(unseen, vague, unknown, service) == (None, None, None, None)
     assert (knob(unseen, vague).gain, knob(unseen).turns_seen) == (knob().gain, 0)
     assert knob(unseen).last_way == 1, "which way it was turned is known all the same"
@@ -170,16 +185,9 @@ def test_the_landing_holds_what_the_setting_leaves_out():
     assert np.hypot(scatter, 30.0) == pytest.approx(landing, rel=0.05)
 
 
-@dataclass(frozen=True)
-class Turned(CorrectionFound):
-    """A correction with the turns that the knob was given for it."""
-
-    turns: float | None = None
-
-
 def turned(k, asked, found, turns):
-    one = turn(k, asked, found)
-    return Turned(one.time_us, one.kind, one.asked, one.found, one.found_sd, None, "", turns)
+    """Return a correction with the turns that the knob was given for it."""
+    return replace(turn(k, asked, found), turns=turns)
 
 
 def test_turns_that_were_recorded_tell_the_gain_of_the_knob_and_not_of_the_advice():

@@ -12,7 +12,7 @@ from scipy.stats import norm
 
 from drift.advice.situation import Situation
 from drift.advice.steps import advise
-from drift.codes import AxisBound
+from drift.codes import AxisBound, CauseKind, ForcingKind
 from drift.forecast.coming import AxisForecast as Daily
 from drift.forecast.outlook import BACK_SHARE, Outlook, beyond, months_of, realigning_of, turning_of
 from drift.forecast.season import Season
@@ -69,7 +69,7 @@ def outlook(ahead, **more):
         turning_of(ahead, at),
         realigning_of(ahead, at),
         ahead.settling,
-        {"calendar": 1.0},
+        {ForcingKind.CALENDAR: 1.0},
         {},
         True,
         700.0,
@@ -233,29 +233,34 @@ def test_realigning_changes_little_where_the_pier_itself_swings_too_far():
 @pytest.mark.parametrize(
     ("odds", "said"),
     [
-        ({"calendar": 1.0}, "The tilt is taken to follow the calendar"),
+        ({ForcingKind.CALENDAR: 1.0}, "The tilt is taken to follow the calendar"),
         (
-            {"calendar": 0.95, "frozen": 0.05},
+            {ForcingKind.CALENDAR: 0.95, ForcingKind.FROZEN: 0.05},
             "The tilt follows the calendar, the same every year (95 % sure)",
         ),
         (
-            {"calendar": 0.5, "frozen": 0.5},
+            {ForcingKind.CALENDAR: 0.5, ForcingKind.FROZEN: 0.5},
             "Whether the tilt follows the frost or something else that comes every year, these readings",
         ),
         (
-            {"calendar": 0.03, "temperature": 0.96, "frozen": 0.01},
+            {ForcingKind.CALENDAR: 0.03, ForcingKind.TEMPERATURE: 0.96, ForcingKind.FROZEN: 0.01},
             "The tilt follows the temperature of the air, which bends pier and mount (96 % sure)",
         ),
         (
-            {"calendar": 0.2, "temperature": 0.3, "moisture": 0.49, "frozen": 0.01},
+            {
+                ForcingKind.CALENDAR: 0.2,
+                ForcingKind.TEMPERATURE: 0.3,
+                ForcingKind.MOISTURE: 0.49,
+                ForcingKind.FROZEN: 0.01,
+            },
             "The tilt does not follow the frost that the weather makes (99 % sure); what it follows",
         ),
         (
-            {"calendar": 0.001, "frozen": 0.5, "cold_left": 0.499},
+            {ForcingKind.CALENDAR: 0.001, ForcingKind.FROZEN: 0.5, ForcingKind.COLD_LEFT: 0.499},
             "which measure of it, these readings cannot",
         ),
         (
-            {"calendar": 0.001, "frozen": 0.999},
+            {ForcingKind.CALENDAR: 0.001, ForcingKind.FROZEN: 0.999},
             "The tilt follows the frost: the thickness of frozen soil (over",
         ),
     ],
@@ -265,15 +270,21 @@ def test_the_driver_is_told_with_its_odds_and_cannot_be_told_where_they_coincide
 
 
 def test_causes_of_the_last_year_are_told_the_largest_first():
-    made = outlook(invented_forecast(), causes={"season": 3.0, "frost": 40.0, "settlement": 0.1})
+    made = outlook(
+        invented_forecast(), causes={CauseKind.SEASON: 3.0, CauseKind.FROST: 40.0, CauseKind.SETTLEMENT: 0.1}
+    )
     assert forcing_sentences(made)[1].endswith("""by frost 40" and the calendar's yearly part 3".""")
 
 
 def test_a_driver_that_moves_less_than_the_wander_is_not_praised():
-    moved = {"frost": 2.0, "wander of the pier": 15.0}
-    made = outlook(invented_forecast(), causes=moved, forcing_odds={"calendar": 0.001, "frozen": 0.999})
+    moved = {CauseKind.FROST: 2.0, CauseKind.WANDER_OF_PIER: 15.0}
+    made = outlook(
+        invented_forecast(),
+        causes=moved,
+        forcing_odds={ForcingKind.CALENDAR: 0.001, ForcingKind.FROZEN: 0.999},
+    )
     assert forcing_sentences(made)[2].startswith("More of it follows none of these than the frost")
-    more = replace(made, causes={"frost": 20.0, "wander of the pier": 15.0})
+    more = replace(made, causes={CauseKind.FROST: 20.0, CauseKind.WANDER_OF_PIER: 15.0})
     assert len(forcing_sentences(more)) == 2
 
 
@@ -296,7 +307,12 @@ def test_curves_leave_what_their_exponentials_say():
 
 
 def test_settlement_is_told_with_its_direction_or_perhaps_none():
-    sure = Settling(np.array([0.0, 20.0]), np.full(2, 2.0), np.array([0.0, 8.0]), np.full(2, 1.0))
+    sure = Settling(
+        left=np.array([0.0, 20.0]),
+        left_sd=np.full(2, 2.0),
+        year=np.array([0.0, 8.0]),
+        year_sd=np.full(2, 1.0),
+    )
     said = settlement_sentences(outlook(invented_forecast(settling=sure)))[0]
     assert '20" ± 2" toward the east (bearing 90°) is still to come' in said
     unsure = replace(sure, left=np.array([1.0, 0.0]))

@@ -21,6 +21,7 @@ def series(level_sd=None, night_sd=3.0):
         value=np.zeros((n, 3)),
         variance=variance,
         zero_label=np.full(n, "", dtype=object),
+        homed=np.zeros(n, dtype=bool),
         place=np.array([""] * N + ["pier"] * levels, dtype=object),
         face=np.ones(n),
         era=np.zeros(n, dtype=np.int64),

@@ -22,7 +22,13 @@ def past(size, gap_days=GAP, after=2, sd=3.0, **changed):
     times[LAST:] += (gap_days - 20) * DAY_US
     times[39] = times[38] + DAY_US
     second = int(times[39]) if after > 1 else None
-    move = AxisMove(int(times[37]), int(times[38]), second, np.array([0.0, size]), np.eye(2) * sd**2)
+    move = AxisMove(
+        from_us=int(times[37]),
+        to_us=int(times[38]),
+        second_us=second,
+        moved=np.array([0.0, size]),
+        cov=np.eye(2) * sd**2,
+    )
     moved = history(**step(ALT, size, LAST), axis_now=(0.0, size), moves=(move,), **changed)
     kept = LAST + after
     return replace(moved, time_us=times[:kept], change=moved.change[:kept], sd=moved.sd[:kept])

@@ -122,7 +122,11 @@ def test_a_lasting_tilt_passes_its_limit(latitude):
     change = np.zeros((40, 6))
     change[:, 1] = 25.0
     sd = np.vstack([np.zeros(6), np.full((39, 6), 0.5)])
-    past = history(change=change, sd=sd, lasting=Lasting(120.0, 6.0, 90.0))
+    past = history(
+        change=change,
+        sd=sd,
+        lasting=Lasting(arcsec_per_year=120.0, arcsec_per_year_sd=6.0, toward_bearing_deg=90.0),
+    )
     found = news(analysis(past, site(latitude)), None, LAST_US)
     (item,) = found.notices
     assert item.kind == "soon" and item.sentence.startswith("The pier's tilt will likely pass")

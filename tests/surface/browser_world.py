@@ -7,6 +7,7 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+from record_world import PATIENCE_S
 from selenium import webdriver
 from selenium.webdriver.chrome.options import Options
 from selenium.webdriver.chrome.service import Service
@@ -15,8 +16,6 @@ CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 DRIVER = shutil.which("chromedriver")
 MISSING = not (CHROMIUM and DRIVER)
 WHY_MISSING = "no browser: install Debian's packages chromium and chromium-driver to run these"
-#: How long a page may take on a loaded machine before a test gives up [s].
-PATIENCE_S = 60
 #: Height of a small phone's screen, and of a line of text [CSS pixels]; common practice.
 PHONE_HEIGHT, LINE = 667, 24
 #: A browser that is started asks its maker for updates unless it is told not to.

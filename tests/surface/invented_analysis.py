@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from drift.codes import AxisBound, CorrectionKind, Do, MovedPart, Part, Side
+from drift.codes import Answer, AxisBound, CorrectionKind, Do, MovedPart, Part, Side
 from drift.notices import AdviceCode, info, warning
 from drift.site.file import PierFile, pier_from_mapping
 from drift.types import (
@@ -17,6 +17,7 @@ from drift.types import (
     CorrectionFound,
     Event,
     History,
+    HistoryScales,
     InstrumentConstants,
     Lasting,
     Matter,
@@ -32,6 +33,19 @@ from drift.types import (
 DAY_US = 86_400_000_000
 #: A note that would break out of a page, a table or a terminal if it were taken at its word.
 NASTY = 'knob <script>alert("x")</script> & [red]half[/red] {{ 7 * 7 }} \x1b[31mturn'
+
+SCALES = HistoryScales(
+    tilt_walk_arcsec_per_sqrt_day=0.41,
+    across_share=0.3,
+    heave_bearing_deg=32.0,
+    az_creep_arcsec_per_sqrt_day=0.03,
+    alt_creep_arcsec_per_sqrt_day=0.02,
+    zero_repeat_arcsec=9.0,
+    season_arcsec=8.0,
+    settlement_arcsec=5.0,
+    frost_arcsec=15.0,
+    level_factor=1.1,
+)
 
 
 def us(year: int, month: int, day: int, hour: int = 0) -> int:
@@ -99,7 +113,12 @@ def invented(
     axes = [night(int(t), a, b, 3.0 * a) for t, a, b in zip(times, az, alt, strict=True)]
     return Analysis(
         site=site(latitude_deg),
-        nights=Nights(tuple(axes), (_constants(times),), _set_aside(times), ("Two nights have few solves.",)),
+        nights=Nights(
+            nights=tuple(axes),
+            instruments=(_constants(times),),
+            set_aside=_set_aside(times),
+            warnings=("Two nights have few solves.",),
+        ),
         history=_history(times, tilt, kappa, (float(az[-1]), float(alt[-1])), south),
         advice=_advice(times),
         defaults_used=("[warn] false_alarms_per_year is not given: 1 a year is assumed.",),
@@ -110,14 +129,26 @@ def invented(
 def _constants(times: np.ndarray) -> InstrumentConstants:
     names = ("cone error", "axis non-perpendicularity", "tube droop")
     values, sds = np.array([61.2, -20.4, 35.0]), np.array([0.8, 1.1, 2.0])
-    return InstrumentConstants(-(2**62), 2**62, names, values, sds, 5.2)
+    return InstrumentConstants(
+        start_us=-(2**62), end_us=2**62, names=names, values=values, sds=sds, noise_arcsec=5.2
+    )
 
 
 def _set_aside(times: np.ndarray) -> tuple[SetAside, ...]:
     return (
-        SetAside("solves", 17, int(times[0]), "half a degree from where the night puts it"),
-        SetAside("solves", 18, int(times[0]), "half a degree from where the night puts it"),
-        SetAside("levels", 3, int(times[-1]), f"place not named: {NASTY}"),
+        SetAside(
+            kind="solves",
+            row_id=17,
+            time_us=int(times[0]),
+            reason="half a degree from where the night puts it",
+        ),
+        SetAside(
+            kind="solves",
+            row_id=18,
+            time_us=int(times[0]),
+            reason="half a degree from where the night puts it",
+        ),
+        SetAside(kind="levels", row_id=3, time_us=int(times[-1]), reason=f"place not named: {NASTY}"),
     )
 
 
@@ -138,28 +169,40 @@ def _history(
     slip = n // 2
     event = (
         Event(
-            int(times[slip - 1]),
-            int(times[slip]),
-            "mount_az",
-            False,
-            False,
-            {"pier": 0.03, "mount_az": 0.96, "mount_alt": 0.001, "zero": 0.003, "nothing": 0.006},
-            {"tilt_north": 0.4, "tilt_east": -1.0, "mount_az": -140.0, "mount_alt": 0.2},
-            {"tilt_north": 2.0, "tilt_east": 2.5, "mount_az": 4.0, "mount_alt": 3.0},
+            after_us=int(times[slip - 1]),
+            before_us=int(times[slip]),
+            what=Part.MOUNT_AZ,
+            provisional=False,
+            recorded=False,
+            probability={
+                Part.PIER: 0.03,
+                Part.MOUNT_AZ: 0.96,
+                Part.MOUNT_ALT: 0.001,
+                Part.ZERO: 0.003,
+                Part.NOTHING: 0.006,
+            },
+            size={"tilt_north": 0.4, "tilt_east": -1.0, "mount_az": -140.0, "mount_alt": 0.2},
+            size_sd={"tilt_north": 2.0, "tilt_east": 2.5, "mount_az": 4.0, "mount_alt": 3.0},
         )
         if moved
         else None
     )
     unsure = (
         Event(
-            int(times[-2]),
-            int(times[-1]),
-            "undetermined",
-            True,
-            False,
-            {"pier": 0.5, "mount_az": 0.4, "mount_alt": 0.0, "zero": 0.05, "nothing": 0.05},
-            {"tilt_north": 0.4, "tilt_east": 21.0, "mount_az": 22.0, "mount_alt": np.nan},
-            {"tilt_north": 2.0, "tilt_east": 5.0, "mount_az": 5.0, "mount_alt": np.nan},
+            after_us=int(times[-2]),
+            before_us=int(times[-1]),
+            what=Part.UNDETERMINED,
+            provisional=True,
+            recorded=False,
+            probability={
+                Part.PIER: 0.5,
+                Part.MOUNT_AZ: 0.4,
+                Part.MOUNT_ALT: 0.0,
+                Part.ZERO: 0.05,
+                Part.NOTHING: 0.05,
+            },
+            size={"tilt_north": 0.4, "tilt_east": 21.0, "mount_az": 22.0, "mount_alt": np.nan},
+            size_sd={"tilt_north": 2.0, "tilt_east": 5.0, "mount_az": 5.0, "mount_alt": np.nan},
         )
         if moved
         else None
@@ -168,30 +211,65 @@ def _history(
         time_us=every,
         change=change,
         sd=sd,
-        east_tilt_from_mount_azimuth=Separable("yes", "the mount keeps its hour-angle zero", ""),
-        north_tilt_from_mount_altitude=Separable(
-            "partly", "only the shape in time tells them apart", "a level reading on the pier top"
+        east_tilt_from_mount_azimuth=Separable(
+            answer=Answer.YES, because="the mount keeps its hour-angle zero", would_settle_it=""
         ),
-        seasonal=Seasonal(16.2, 1.1, 31.0, 228 if south else 47) if moved else None,
+        north_tilt_from_mount_altitude=Separable(
+            answer=Answer.PARTLY,
+            because="only the shape in time tells them apart",
+            would_settle_it="a level reading on the pier top",
+        ),
+        seasonal=Seasonal(
+            peak_to_trough=16.2,
+            peak_to_trough_sd=1.1,
+            toward_bearing_deg=31.0,
+            peak_day_of_year=228 if south else 47,
+        )
+        if moved
+        else None,
         winters=(
-            (Winter("2022", 16.0, 1.5, 2.1, 1.0), Winter("2023", 15.1, 1.5, np.nan, np.nan))
+            (
+                Winter(winter="2022", swing=16.0, swing_sd=1.5, left_behind=2.1, left_behind_sd=1.0),
+                Winter(winter="2023", swing=15.1, swing_sd=1.5, left_behind=np.nan, left_behind_sd=np.nan),
+            )
             if south
-            else (Winter("2021-22", 16.0, 1.5, 2.1, 1.0), Winter("2022-23", 15.1, 1.5, 1.0, 1.2))
+            else (
+                Winter(winter="2021-22", swing=16.0, swing_sd=1.5, left_behind=2.1, left_behind_sd=1.0),
+                Winter(winter="2022-23", swing=15.1, swing_sd=1.5, left_behind=1.0, left_behind_sd=1.2),
+            )
         )
         if moved
         else (),
-        lasting=Lasting(2.4, 0.4, 32.0) if moved else None,
+        lasting=Lasting(arcsec_per_year=2.4, arcsec_per_year_sd=0.4, toward_bearing_deg=32.0)
+        if moved
+        else None,
         events=(event, unsure) if event and unsure else (),
         corrections=(
-            CorrectionFound(int(times[n // 3]), "azimuth", 120.0, 112.0, 6.0, True, NASTY),
-            CorrectionFound(int(times[n // 3]) + DAY_US, "tighten", None, None, None, None, "all four"),
+            CorrectionFound(
+                time_us=int(times[n // 3]),
+                kind=CorrectionKind.AZIMUTH,
+                asked=120.0,
+                found=112.0,
+                found_sd=6.0,
+                held=True,
+                note=NASTY,
+            ),
+            CorrectionFound(
+                time_us=int(times[n // 3]) + DAY_US,
+                kind=CorrectionKind.TIGHTEN,
+                asked=None,
+                found=None,
+                found_sd=None,
+                held=None,
+                note="all four",
+            ),
         )
         if moved
         else (),
         axis_now=np.array(now),
         axis_now_sd=np.array([4.0, 3.0]),
         seasonal_axis_offset=np.zeros((366, 2)),
-        scales={"tilt_walk_arcsec_per_root_day": 0.41},
+        scales=SCALES,
         warnings=("Level readings name no place; they are taken to be of the pier.",),
     )
 
@@ -296,7 +374,9 @@ def empty() -> Analysis:
         own_covariance=np.full((3, 3), np.nan),
         remarks=("one solve only",),
     )
-    separable = Separable("no", "there is no usable night", "six solves on one night")
+    separable = Separable(
+        answer=Answer.NO, because="there is no usable night", would_settle_it="six solves on one night"
+    )
     history = History(
         time_us=np.array([thin.time_us]),
         change=np.full((1, 6), np.nan),
@@ -317,4 +397,4 @@ def empty() -> Analysis:
         actions=(Action(do=Do.MEASURE, notice=info(AdviceCode.FIRST_NIGHT)),),
         cautions=(),
     )
-    return Analysis(site(), Nights((thin,), (), ()), history, advice, ())
+    return Analysis(site(), Nights(nights=(thin,), instruments=(), set_aside=()), history, advice, ())

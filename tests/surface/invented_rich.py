@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from invented_analysis import DAY_US, empty, invented
+from invented_analysis import DAY_US, empty, invented, us
 from invented_forecast import invented_forecast
 
+from drift.codes import CauseKind, CorrectionKind, ForcingKind, Part
 from drift.ground.frost_front import UnderPier
 from drift.site.file import pier_from_mapping
-from drift.types import Analysis, CauseSeries, CorrectionFound, Event, History, SkyCovered
+from drift.types import PARTS, Analysis, CauseSeries, CorrectionFound, Event, History, SkyCovered
 
 
 def rich(latitude_deg: float = 47.3) -> Analysis:
@@ -19,7 +20,7 @@ def rich(latitude_deg: float = 47.3) -> Analysis:
     nights = tuple(
         replace(
             night,
-            sky=SkyCovered((-60.0, 45.0), (-10.0, 70.0)),
+            sky=SkyCovered(hour_angle_deg=(-60.0, 45.0), declination_deg=(-10.0, 70.0)),
             solves_set_aside=1 if k % 20 == 0 else 0,
         )
         for k, night in enumerate(analysis.nights.nights)
@@ -28,7 +29,9 @@ def rich(latitude_deg: float = 47.3) -> Analysis:
     ahead = invented_forecast(
         *history.axis_now, swing=40.0, peaks=(110.0, 140.0), start_us=int(history.time_us[-1]) + 1
     )
-    history = replace(history, forecast=ahead, forcing_odds={"frozen": 0.98, "calendar": 0.02})
+    history = replace(
+        history, forecast=ahead, forcing_odds={ForcingKind.FROZEN: 0.98, ForcingKind.CALENDAR: 0.02}
+    )
     mapping = {
         "site": dict(analysis.site.site),
         "warn": {"axis_arcmin": 2.0, "tilt_arcsec": 30.0},
@@ -52,10 +55,16 @@ def with_causes(history: History) -> History:
     season = history.change - settled - sudden
     sd = np.where(history.change == 0.0, 0.0, 1.5)
     causes = (
-        CauseSeries("season", season, sd),
-        CauseSeries("settlement", settled, 0.5 * sd),
-        CauseSeries("sudden change by 2023-04-16", sudden, sd * np.eye(6)[4]),
-        CauseSeries("azimuth correction 2022-02-06", np.zeros_like(sudden), 0.0 * sd),
+        CauseSeries(kind=CauseKind.SEASON, change=season, sd=sd),
+        CauseSeries(kind=CauseKind.SETTLEMENT, change=settled, sd=0.5 * sd),
+        CauseSeries(kind=CauseKind.STEP, change=sudden, sd=sd * np.eye(6)[4], time_us=us(2023, 4, 16)),
+        CauseSeries(
+            kind=CauseKind.CORRECTION,
+            change=np.zeros_like(sudden),
+            sd=0.0 * sd,
+            time_us=us(2022, 2, 6),
+            correction=CorrectionKind.AZIMUTH,
+        ),
     )
     return replace(history, causes=causes)
 
@@ -64,21 +73,57 @@ def with_changes(history: History) -> History:
     """Add corrections of every kind, a lost zero and a step of the pier."""
     t = [int(time) for time in history.time_us]
     found = (
-        CorrectionFound(t[20], "azimuth", -300.0, -280.0, 12.0, True, "half a turn"),
-        CorrectionFound(t[40], "altitude", 120.0, 20.0, 9.0, False, ""),
-        CorrectionFound(t[60], "shim", 68.0, 61.0, 9.0, True, ""),
-        CorrectionFound(t[70], "tighten", None, None, None, None, ""),
-        CorrectionFound(t[75], "azimuth", None, 600.0, 22.0, None, ""),
-        CorrectionFound(t[90], "nuts", 60.0, None, None, None, ""),
+        CorrectionFound(
+            time_us=t[20],
+            kind=CorrectionKind.AZIMUTH,
+            asked=-300.0,
+            found=-280.0,
+            found_sd=12.0,
+            held=True,
+            note="half a turn",
+        ),
+        CorrectionFound(
+            time_us=t[40],
+            kind=CorrectionKind.ALTITUDE,
+            asked=120.0,
+            found=20.0,
+            found_sd=9.0,
+            held=False,
+            note="",
+        ),
+        CorrectionFound(
+            time_us=t[60], kind=CorrectionKind.SHIM, asked=68.0, found=61.0, found_sd=9.0, held=True, note=""
+        ),
+        CorrectionFound(
+            time_us=t[70],
+            kind=CorrectionKind.TIGHTEN,
+            asked=None,
+            found=None,
+            found_sd=None,
+            held=None,
+            note="",
+        ),
+        CorrectionFound(
+            time_us=t[75],
+            kind=CorrectionKind.AZIMUTH,
+            asked=None,
+            found=600.0,
+            found_sd=22.0,
+            held=None,
+            note="",
+        ),
+        CorrectionFound(
+            time_us=t[90], kind=CorrectionKind.NUTS, asked=60.0, found=None, found_sd=None, held=None, note=""
+        ),
     )
     first = history.events[0]
-    zero = _like(first, "zero", t[30], t[32], {"pier": 0.0, "mount_az": 0.05, "zero": 0.95})
-    pier = _like(first, "pier", t[100], t[101], {"pier": 0.97, "mount_az": 0.01, "nothing": 0.02})
+    zero = _like(first, Part.ZERO, t[30], t[32], {Part.PIER: 0.0, Part.MOUNT_AZ: 0.05, Part.ZERO: 0.95})
+    pier = _like(first, Part.PIER, t[100], t[101], {Part.PIER: 0.97, Part.MOUNT_AZ: 0.01, Part.NOTHING: 0.02})
     return replace(history, corrections=(*history.corrections, *found), events=(*history.events, zero, pier))
 
 
-def _like(event: Event, what: str, after_us: int, before_us: int, probability: dict[str, float]) -> Event:
-    full = {"pier": 0.0, "mount_az": 0.0, "mount_alt": 0.0, "zero": 0.0, "nothing": 0.0, **probability}
+def _like(event: Event, what: Part, after_us: int, before_us: int, probability: dict[Part, float]) -> Event:
+    full = {**dict.fromkeys(PARTS, 0.0), **probability}
     return replace(event, what=what, after_us=after_us, before_us=before_us, probability=full)
 
 
@@ -112,7 +157,7 @@ def level_only() -> Analysis:
     change[:, 4:], sd[:, 4:] = np.nan, np.nan
     no = np.full(2, np.nan)
     causes = tuple(
-        CauseSeries(cause.name, np.nan_to_num(cause.change[keep]), cause.sd[keep])
+        replace(cause, change=np.nan_to_num(cause.change[keep]), sd=cause.sd[keep])
         for cause in made.history.causes[:2]
     )
     history = replace(

@@ -13,6 +13,8 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
 HOST = "127.0.0.1"
+#: How often a port is looked for that nobody else takes meanwhile.
+_ATTEMPTS = 5
 
 
 def free_port() -> int:
@@ -42,8 +44,14 @@ def mail_server() -> Iterator[tuple[_Mail, int]]:
     from aiosmtpd.controller import Controller
 
     mail = _Mail()
-    controller = Controller(mail, hostname=HOST, port=free_port())
-    controller.start()
+    for attempt in range(_ATTEMPTS):
+        controller = Controller(mail, hostname=HOST, port=free_port())
+        try:
+            controller.start()
+            break
+        except OSError:  # another test took the port in between
+            if attempt + 1 == _ATTEMPTS:
+                raise
     try:
         yield mail, controller.port
     finally:

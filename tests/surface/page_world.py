@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
+from record_world import PATIENCE_S
 from starlette.testclient import TestClient
 
 from drift.api import open_record, read_site
@@ -30,8 +31,6 @@ axis_arcmin = 3.0
 """
 #: The page's address in tests without a socket.
 OWN = "http://127.0.0.1:8437"
-#: Longer than any answer takes here [s].
-PATIENCE_S = 120.0
 NIGHTS = 24
 #: The axis is knocked after so many nights, by so much [arcmin]: many times what a night's error is.
 KNOCK_AFTER, KNOCK_ARCMIN = 12, 9.0

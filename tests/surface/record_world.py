@@ -9,6 +9,8 @@ import numpy as np
 
 from drift.cli.main import main
 
+#: How long another program may take on a machine that is busy with other tests, before one gives up [s].
+PATIENCE_S = 180.0
 LATITUDE_DEG, LONGITUDE_DEG, ELEVATION_M = 47.3, -92.4, 410.0
 SITE_TEXT = f"""[site]
 name = "Test pier"

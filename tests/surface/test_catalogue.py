@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from invented_analysis import DAY_US, empty, invented
+from invented_analysis import DAY_US, empty, invented, us
 from invented_rich import level_only, rich
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -201,7 +201,7 @@ def test_a_cause_that_does_nothing_has_no_panel_and_those_of_a_kind_share_one():
     assert azimuth == ["season", "settlement", "sudden changes"]
     altitude = [part.title for part in causes.parts(analysis, causes.view_named(analysis, "altitude"))]
     assert altitude == ["season", "settlement"]
-    more = replace(analysis.history.causes[2], name="sudden change by 2024-01-01")
+    more = replace(analysis.history.causes[2], time_us=us(2024, 1, 1))
     history = replace(analysis.history, causes=(*analysis.history.causes, more))
     analysis = replace(analysis, history=history)
     view = causes.view_named(analysis, "azimuth")

@@ -10,7 +10,7 @@ import subprocess
 import sys
 
 import pytest
-from record_world import SITE_TEXT, run, site_file
+from record_world import PATIENCE_S, SITE_TEXT, run, site_file
 
 from drift.notify.schedule import lines_for
 
@@ -121,7 +121,9 @@ def test_the_line_for_cron_really_checks(tmp_path, capsys):
     log = site_file(tmp_path, SITE_TEXT)
     assert run("check", "--pier", log, "--schedule", "cron") == 0
     command = capsys.readouterr().out.splitlines()[-1].split(" * * * ", 1)[1]
-    done = subprocess.run(["/bin/sh", "-c", command], capture_output=True, text=True, check=False, timeout=60)
+    done = subprocess.run(
+        ["/bin/sh", "-c", command], capture_output=True, text=True, check=False, timeout=PATIENCE_S
+    )
     assert (done.returncode, done.stdout) == (2, "")
     assert "nothing to answer from" in done.stderr, "a record without readings can't be answered from"
 

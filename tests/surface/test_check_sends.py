@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from loopback import HOST, free_port, loopback_only, mail_server, web_hook
-from record_world import outside, run
+from record_world import PATIENCE_S, outside, run
 from test_check import BUMP, SITE, nights_log
 
 #: `drift check` in a process of its own that dies at a given moment: before or after the message left.
@@ -145,7 +145,7 @@ def test_killed_between_sending_and_noting_none_comes_twice_and_none_is_forgotte
             outside(CHECK, moment, pier),
             capture_output=True,
             text=True,
-            timeout=60,
+            timeout=PATIENCE_S,
             env=environment,
             check=False,
         )
@@ -168,7 +168,7 @@ def test_killed_between_sending_and_noting_none_comes_twice_and_none_is_forgotte
 def test_the_message_that_was_killed_holds_up_no_later_one(bumped):
     with web_hook() as hook:
         pier = pier_with(bumped, hook_at(hook.port))
-        subprocess.run(outside(CHECK, "before", pier), capture_output=True, timeout=60, check=False)
+        subprocess.run(outside(CHECK, "before", pier), capture_output=True, timeout=PATIENCE_S, check=False)
         # the mount is bumped back: another event
         rows = nights_log(bumped, "back.csv", BUMP + 5, BUMP + 15, bump=False)
         run("import", rows, "--pier", pier)
@@ -257,5 +257,5 @@ def test_two_checks_at_once_send_one_message(bumped):
             )
             for _ in range(2)
         ]
-        assert [one.wait(timeout=60) for one in both] == [1, 1]
+        assert [one.wait(timeout=PATIENCE_S) for one in both] == [1, 1]
         assert len(hook.taken) == 1

@@ -8,6 +8,7 @@ import sys
 
 import click
 import pytest
+from record_world import PATIENCE_S
 
 from drift.cli.main import COMMANDS, cli, main
 from drift.cli.options import pier_option, site_of
@@ -33,7 +34,11 @@ print(json.dumps([code, said.getvalue(), sorted(sys.modules)]))
 def ask(*arguments):
     """Run the command line in a fresh Python: exit code, what it printed, which modules it loaded."""
     done = subprocess.run(
-        [sys.executable, "-c", ASK, *arguments], capture_output=True, text=True, check=True, timeout=60
+        [sys.executable, "-c", ASK, *arguments],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=PATIENCE_S,
     )
     return json.loads(done.stdout)
 

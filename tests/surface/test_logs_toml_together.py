@@ -6,6 +6,7 @@ import time
 from pathlib import Path
 
 import pytest
+from record_world import PATIENCE_S
 
 from drift.errors import LogFileError
 from drift.ingest.fits_mapping import read_fits_mapping
@@ -14,8 +15,6 @@ from drift.ingest.mapping_file import MappingFile, change_text
 
 #: So many mappings each of two programs keeps.
 KEPT = 25
-#: How long the programs may take on a loaded machine [s].
-PATIENCE_S = 120
 KEEP = f"""
 import sys, time
 from pathlib import Path

@@ -204,6 +204,12 @@ def test_tables_hold_the_numbers_of_the_analysis_under_the_names_of_the_json():
     events = RICH.frame("events")
     assert events.loc[0, "probability_mount_az"] == 0.96 and events.loc[0, "size_mount_az"] == -140.0
     causes = RICH.frame("causes")
+    assert causes["cause"].unique().tolist() == [
+        "season",
+        "settlement",
+        "sudden change by 2023-04-16",
+        "azimuth correction 2022-02-06",
+    ]
     total = causes.groupby("time_utc")[["tilt_north", "mount_az"]].sum().to_numpy()
     np.testing.assert_allclose(total, RICH.history.change[:, [0, 4]], atol=1e-9)
     left = RICH.frame("left_over")
@@ -297,4 +303,4 @@ def test_empty_results_show_and_say_that_there_is_nothing():
     assert "no yearly swing can be told" in repr(nobody.history)
     with pytest.raises(DriftError, match="No night shows where the axis points yet"):
         nobody.nights.plot(nobody.site)
-    assert repr(Nights((), (), ())).splitlines()[0] == "0 nights of readings"
+    assert repr(Nights(nights=(), instruments=(), set_aside=())).splitlines()[0] == "0 nights of readings"

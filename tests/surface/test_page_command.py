@@ -9,7 +9,7 @@ import urllib.request
 
 import pytest
 from page_world import pier_folder
-from record_world import outside, run
+from record_world import PATIENCE_S, outside, run
 
 CODE = "import sys; from drift.cli.main import main; main(sys.argv[1:])"
 
@@ -33,7 +33,7 @@ def test_it_says_its_address_answers_there_and_stops_quietly(site_path):
         with urllib.request.urlopen(f"{address}corrections") as analysis:
             assert "Corrections" in analysis.read().decode()
         program.send_signal(signal.SIGINT)
-        _, told = program.communicate(timeout=30)
+        _, told = program.communicate(timeout=PATIENCE_S)
     assert program.returncode == 0
     assert "Traceback" not in told
     assert "password" not in told
@@ -46,7 +46,7 @@ def test_on_another_address_it_says_why_and_makes_a_password(site_path):
         with urllib.request.urlopen(f"http://127.0.0.1:{port}/corrections") as analysis:
             assert analysis.url.endswith("/login")
         program.terminate()
-        _, told = program.communicate(timeout=30)
+        _, told = program.communicate(timeout=PATIENCE_S)
     assert "Other machines can reach this address" in told
     assert "The password for this start: " in told
 
@@ -55,7 +55,7 @@ def test_a_password_that_was_set_is_never_printed(site_path):
     with begun(site_path, "--host", "0.0.0.0", DRIFT_PAGE_PASSWORD="a long enough one") as program:
         first = program.stdout.readline()
         program.terminate()
-        rest, told = program.communicate(timeout=30)
+        rest, told = program.communicate(timeout=PATIENCE_S)
     assert "a long enough one" not in first + rest + told
     assert "The password for this start" not in told
 

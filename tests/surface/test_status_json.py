@@ -11,7 +11,7 @@ import pytest
 from invented_analysis import empty, invented, night, us
 from invented_forecast import invented_forecast
 
-from drift.codes import AxisBound
+from drift.codes import AxisBound, ForcingKind
 from drift.render.advice_words import matter_name
 from drift.render.phrases import number
 from drift.render.status_json import as_mapping
@@ -362,9 +362,11 @@ def test_keeps_its_shape_when_parts_are_missing(one):
 
 def test_what_is_to_come_has_the_promised_form(analysis):
     two = np.array([3.0, -4.0])
-    settling = Settling(two, np.ones(2), two, np.ones(2))
+    settling = Settling(left=two, left_sd=np.ones(2), year=two, year_sd=np.ones(2))
     ahead = invented_forecast(30.0, -20.0, 80.0, (120.0, 150.0), settling=settling)
-    one = replace(analysis, history=replace(analysis.history, forecast=ahead, forcing_odds={"calendar": 1.0}))
+    one = replace(
+        analysis, history=replace(analysis.history, forecast=ahead, forcing_odds={ForcingKind.CALENDAR: 1.0})
+    )
     status = json.loads(json.dumps(as_mapping(one), allow_nan=False))
     assert STATUS(status)
     assert [month["month"] for month in status["outlook"]["months"]][:4] == [

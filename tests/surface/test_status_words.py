@@ -184,9 +184,13 @@ def test_harmless_leaves_letters_and_takes_controls():
 
 
 def test_a_kind_without_an_amount_shows_none():
-    tight = CorrectionFound(us(2024, 1, 1), "tighten", None, None, None, None)
+    tight = CorrectionFound(
+        time_us=us(2024, 1, 1), kind="tighten", asked=None, found=None, found_sd=None, held=None
+    )
     assert (causes.asked_words(tight, 47.0), causes.found_words(tight, 47.0)) == ("–", "–")
-    blank = CorrectionFound(us(2024, 1, 1), "altitude", None, -90.0, 6.0, True)
+    blank = CorrectionFound(
+        time_us=us(2024, 1, 1), kind="altitude", asked=None, found=-90.0, found_sd=6.0, held=True
+    )
     assert causes.asked_words(blank, 47.0) == "amount not given"
     assert causes.found_words(blank, 47.0) == "1.50' ± 0.10' down"
 
@@ -269,7 +273,14 @@ def test_a_typed_axis_counts_no_solves(analysis):
 )
 def test_whether_a_correction_held_or_why_that_is_not_said(kind, asked, found, held, words):
     sd = None if found is None else 4.0
-    assert causes.held_words(CorrectionFound(us(2024, 5, 30), kind, asked, found, sd, held)) == words
+    assert (
+        causes.held_words(
+            CorrectionFound(
+                time_us=us(2024, 5, 30), kind=kind, asked=asked, found=found, found_sd=sd, held=held
+            )
+        )
+        == words
+    )
 
 
 def test_all_values_of_one_list_are_in_one_unit():

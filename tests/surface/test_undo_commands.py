@@ -11,7 +11,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from record_world import SOLVES_HEADER, outside, run, site_file, solve_rows, write_log
+from record_world import PATIENCE_S, SOLVES_HEADER, outside, run, site_file, solve_rows, write_log
 
 from drift.record.record import Record
 from drift.site.file import load_pier
@@ -150,7 +150,7 @@ def test_of_two_undos_at_once_one_is_done_and_the_other_told(pier: Path) -> None
     two_logs(pier)
     pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True, "cwd": ROOT}
     both = [subprocess.Popen(outside(UNDO, pier), **pipes) for _ in range(2)]  # type: ignore[call-overload]
-    told = [child.communicate(timeout=60) for child in both]
+    told = [child.communicate(timeout=PATIENCE_S) for child in both]
     assert sorted(child.returncode for child in both) == [0, 2]
     assert any("undone already" in err for _, err in told)
     assert solves_in(pier) == 12
@@ -162,7 +162,7 @@ def test_an_import_while_another_program_undoes_waits_and_both_count(pier: Path)
     more = write_log(pier.parent / "more.csv", SOLVES_HEADER, solve_rows(500, "2024-04-01T02:00:00", 20.0, 5))
     child = subprocess.Popen(outside(UNDO, pier), stdout=subprocess.DEVNULL, cwd=ROOT)
     assert run("import", more, "--pier", pier) == 0
-    assert child.wait(timeout=60) == 0
+    assert child.wait(timeout=PATIENCE_S) == 0
     assert solves_in(pier) == 512
     assert one.is_file()
 

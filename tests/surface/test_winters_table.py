@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from invented_analysis import DAY_US, invented, us
 
+from drift.codes import CauseKind
 from drift.quantities import YEAR_DAYS
 from drift.render.tables.causes import came_back, settled_over, winters_table
 from drift.types import CauseSeries, Lasting, Seasonal, Winter
@@ -33,10 +34,20 @@ def settling(south: bool, bearing: float = 60.0):
         time_us=time_us,
         change=change,
         sd=sd,
-        causes=(CauseSeries("settlement", change, sd),),
-        seasonal=Seasonal(10.0, 1.0, bearing, 40),
-        lasting=Lasting(RATE, 2.0, 0.0),
-        winters=(Winter("2024" if south else "2023-24", 12.0, 2.0, 17.0, 1.0),),
+        causes=(CauseSeries(kind=CauseKind.SETTLEMENT, change=change, sd=sd),),
+        seasonal=Seasonal(
+            peak_to_trough=10.0, peak_to_trough_sd=1.0, toward_bearing_deg=bearing, peak_day_of_year=40
+        ),
+        lasting=Lasting(arcsec_per_year=RATE, arcsec_per_year_sd=2.0, toward_bearing_deg=0.0),
+        winters=(
+            Winter(
+                winter="2024" if south else "2023-24",
+                swing=12.0,
+                swing_sd=2.0,
+                left_behind=17.0,
+                left_behind_sd=1.0,
+            ),
+        ),
     )
     return replace(analysis, history=history)
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from drift.codes import CauseKind
 from drift.history.causes import Cause, blank, independent
 from drift.history.model import Model, Scales
 from drift.history.series import NOT_OBSERVED, Series
@@ -33,6 +34,7 @@ def _readings(first: np.ndarray, second: np.ndarray, sd: float, night: np.ndarra
         value=np.column_stack([first, second, np.zeros(n)]).astype(float),
         variance=np.repeat(np.diag([sd**2, sd**2, NOT_OBSERVED])[None], n, axis=0),
         zero_label=np.full(n, "", dtype=object),
+        homed=np.zeros(n, dtype=bool),
         place=np.full(n, place, dtype=object),
         face=np.ones(n),
         era=np.zeros(n, dtype=np.int64),
@@ -57,4 +59,4 @@ def seen_columns(name: str, columns: np.ndarray, sd: float) -> Cause:
     n, q = columns.shape
     state, direct = blank(n, q)
     direct[:, 0] = columns
-    return independent(name, state, direct, np.zeros(q), np.full(q, sd))
+    return independent(name, state, direct, np.zeros(q), np.full(q, sd), kind=CauseKind.SEASON)

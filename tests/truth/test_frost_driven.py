@@ -7,6 +7,7 @@ import pytest
 from scipy.stats import norm
 
 from drift.analysis import work_out
+from drift.codes import CauseKind
 from drift.demo.families import family
 from drift.demo.files import make
 from drift.demo.scenario import InventedStep
@@ -92,8 +93,8 @@ def test_without_weather_the_calendar_stands_in():
 
 def test_a_pier_that_does_not_heave_is_not_said_to_follow_the_frost():
     _, history = answered(family("quiet", 63, years=3.0))
-    season = next(c for c in history.causes if c.name == "season").change[:, :2]
-    frost = [c.change[:, :2] for c in history.causes if c.name == "frost"]
+    season = next(c for c in history.causes if c.kind is CauseKind.SEASON).change[:, :2]
+    frost = [c.change[:, :2] for c in history.causes if c.kind is CauseKind.FROST]
     moved = season + (frost[0] if frost else 0.0)
     assert np.ptp(moved, axis=0).max() < 6.0  # three times the wander of a year, see the family
 

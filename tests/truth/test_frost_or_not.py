@@ -5,13 +5,12 @@ from dataclasses import replace
 import pytest
 
 from drift.analysis import work_out
+from drift.codes import ForcingKind
 from drift.demo.families import family
 from drift.demo.files import make, site_values
 from drift.demo.scenario import InventedStep
 from drift.ground.forcing import FROST_KINDS
-from drift.ground.heave import MOISTURE, TEMPERATURE
 from drift.site.file import pier_from_mapping
-from drift.types import CALENDAR
 
 #: Odds of 10 to 1, by which a cause is named.
 NAMED = 10.0 / 11.0
@@ -33,16 +32,16 @@ def quiet(seed, latitude_deg, years=3.0, **moved):
 def test_a_pier_that_bends_with_the_air_is_not_laid_at_the_frost_s_door(latitude_deg):
     history, odds = odds_of(quiet(71, latitude_deg, bend_per_degc=1.5))
     assert odds["frost"] < 1.0 - NAMED
-    assert odds[TEMPERATURE] == max(odds.values())
-    assert history.follows == CALENDAR
+    assert odds[ForcingKind.TEMPERATURE] == max(odds.values())
+    assert history.follows == ForcingKind.CALENDAR
 
 
 @pytest.mark.parametrize("latitude_deg", [46.0, -41.0])
 def test_clay_that_swells_until_the_end_of_winter_is_told_by_its_phase(latitude_deg):
     history, odds = odds_of(quiet(72, latitude_deg, swell=50.0))
     assert odds["frost"] < 1.0 - NAMED
-    assert odds[MOISTURE] == max(odds.values())
-    assert history.follows == CALENDAR
+    assert odds[ForcingKind.MOISTURE] == max(odds.values())
+    assert history.follows == ForcingKind.CALENDAR
 
 
 @pytest.mark.parametrize("seed", [81, 82])
@@ -50,9 +49,9 @@ def test_a_body_that_follows_the_air_by_two_months_looks_like_wet_clay_until_the
     bends = {"bend_per_degc": -2.0, "bend_days": 60.0}
     _, first = odds_of(quiet(seed, 46.0, years=1.2, **bends))
     assert max(first.values()) < NAMED
-    assert first[TEMPERATURE] + first[MOISTURE] > NAMED
+    assert first[ForcingKind.TEMPERATURE] + first[ForcingKind.MOISTURE] > NAMED
     _, later = odds_of(quiet(seed, 46.0, years=3.0, **bends))
-    assert later[TEMPERATURE] > NAMED
+    assert later[ForcingKind.TEMPERATURE] > NAMED
 
 
 @pytest.mark.parametrize("seed", [73, 74])

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from plain_series import level_readings, model_of
 
-from drift.ground.heave import TEMPERATURE, FrostForcing
+from drift.codes import ForcingKind
+from drift.ground.heave import FrostForcing
 from drift.history.forcing import ForcingChoice, odds_of, told_with_steps
 from drift.history.model import Solver
 from drift.history.scales import fit_scales
 from drift.history.steps import StepsFound, find_events
 from drift.quantities import DAY_US
-from drift.types import CALENDAR
 
 #: Rounding of one linear problem solved twice.
 ROUNDING = 1e-6
@@ -26,7 +26,7 @@ def forcing(kind):
 
 
 def driven(log_probability):
-    compared = tuple(forcing(kind) for kind in log_probability if kind != CALENDAR)
+    compared = tuple(forcing(kind) for kind in log_probability if kind != ForcingKind.CALENDAR)
     return ForcingChoice(None, odds_of(log_probability), compared, log_probability)
 
 
@@ -43,7 +43,14 @@ def searched(model, aside=()):
 
 
 def test_without_steps_the_odds_stay_as_they_were(model):
-    before = driven({CALENDAR: -1.0, "frozen": -1.0, "cold_left": -2.0, TEMPERATURE: -3.0})
+    before = driven(
+        {
+            ForcingKind.CALENDAR: -1.0,
+            ForcingKind.FROZEN: -1.0,
+            ForcingKind.COLD_LEFT: -2.0,
+            ForcingKind.TEMPERATURE: -3.0,
+        }
+    )
     same = searched(model)
     after = told_with_steps(before, same, same)
     assert after.odds == pytest.approx(before.odds, abs=ROUNDING)
@@ -51,19 +58,19 @@ def test_without_steps_the_odds_stay_as_they_were(model):
 
 def test_a_side_pays_for_the_good_readings_that_it_puts_aside(model):
     """Three readings called wild cost their chance of 1 in 100 each, and their width."""
-    before = driven({CALENDAR: 0.0, "frozen": 0.0})
+    before = driven({ForcingKind.CALENDAR: 0.0, ForcingKind.FROZEN: 0.0})
     after = told_with_steps(before, searched(model, (50, 90, 130)), searched(model))
-    assert after.odds["frozen"] < 1e-6
+    assert after.odds[ForcingKind.FROZEN] < 1e-6
     assert after.forcing is None
     other_way = told_with_steps(before, searched(model), searched(model, (50, 90, 130)))
-    assert other_way.odds[CALENDAR] < 1e-6
+    assert other_way.odds[ForcingKind.CALENDAR] < 1e-6
     assert other_way.forcing is not None
 
 
 def test_what_neither_side_uses_is_out_of_it(model):
-    before = driven({CALENDAR: 0.0, "frozen": 0.0})
+    before = driven({ForcingKind.CALENDAR: 0.0, ForcingKind.FROZEN: 0.0})
     aside = searched(model, (50, 90))
-    assert told_with_steps(before, aside, aside).odds["frozen"] == pytest.approx(0.5, abs=ROUNDING)
+    assert told_with_steps(before, aside, aside).odds[ForcingKind.FROZEN] == pytest.approx(0.5, abs=ROUNDING)
 
 
 def test_temperature_gains_only_what_it_explains_itself():
@@ -73,7 +80,7 @@ def test_temperature_gains_only_what_it_explains_itself():
     model = model_of(level_readings(north, rng.normal(0.0, 2.0, DAYS), 2.0))
     calendar = find_events(model)
     assert [step.likeliest for step in calendar.steps] == ["pier"]
-    before = driven({CALENDAR: -12.0, TEMPERATURE: -2.0, "frozen": 0.0})
-    after = told_with_steps(before, find_events(replace(model, frost=forcing("frozen"))), calendar)
+    before = driven({ForcingKind.CALENDAR: -12.0, ForcingKind.TEMPERATURE: -2.0, ForcingKind.FROZEN: 0.0})
+    after = told_with_steps(before, find_events(replace(model, frost=forcing(ForcingKind.FROZEN))), calendar)
     # the forcing has nothing to do with this tilt: beside the step it is no likelier than the calendar
-    assert after.odds[TEMPERATURE] < 2.0 * after.odds[CALENDAR]
+    assert after.odds[ForcingKind.TEMPERATURE] < 2.0 * after.odds[ForcingKind.CALENDAR]

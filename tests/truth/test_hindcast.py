@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from drift.analysis import work_out
+from drift.codes import CauseKind
 from drift.demo.families import family
 from drift.demo.files import make, site_values
 from drift.forecast.hindcast import _happened, cuts, hindcasts, known_by
@@ -65,7 +66,7 @@ def test_corrections_after_the_day_are_taken_out_of_what_happened(pier):
     history = analysis.history
     knob = np.zeros_like(history.change)
     knob[history.time_us >= times[len(times) // 2], 4] = 300.0
-    cause = replace(history.causes[0], name="azimuth correction 2023-12-01", change=knob)
+    cause = replace(history.causes[0], kind=CauseKind.CORRECTION, change=knob)
     turned = replace(analysis, history=replace(history, causes=(*history.causes, cause)))
     moved = plain - _happened(turned, cut, until)[1]
     assert moved[0] == pytest.approx([0.0, 0.0])

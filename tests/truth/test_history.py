@@ -193,7 +193,17 @@ def test_one_night_and_none():
     from drift.types import Nights
 
     assert (
-        separate(Inputs(0.8, Nights((), (), ()), empty["levels"], empty["corrections"], PLATE, split, "kept"))
+        separate(
+            Inputs(
+                0.8,
+                Nights(nights=(), instruments=(), set_aside=()),
+                empty["levels"],
+                empty["corrections"],
+                PLATE,
+                split,
+                "kept",
+            )
+        )
         is None
     )
 
@@ -206,7 +216,13 @@ def test_levels_only():
 
     history = separate(
         Inputs(
-            0.8, Nights((), (), ()), made.readings["levels"], empty["corrections"], PLATE, split, "unknown"
+            0.8,
+            Nights(nights=(), instruments=(), set_aside=()),
+            made.readings["levels"],
+            empty["corrections"],
+            PLATE,
+            split,
+            "unknown",
         )
     )
     assert history.change[-1, 0] == pytest.approx(35.0, abs=4.0 * history.sd[-1, 0])

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drift.codes import CauseKind
 from drift.mount.axis_error import axis_weights
 from drift.quantities import Bools, Floats, Ints
 from drift.render.figures.canvas import (
@@ -31,6 +32,7 @@ from drift.render.figures.time_panels import (
     time_panels,
     trusted,
 )
+from drift.render.history_words import CAUSE_WORDS
 from drift.types import HISTORY_COLUMNS
 
 if TYPE_CHECKING:
@@ -44,8 +46,10 @@ if TYPE_CHECKING:
 # readings.
 
 
-#: Causes that are many of one kind are shown as one: a word of their names -> what they are called together.
-_TOGETHER = {"correction": "corrections", "sudden change": "sudden changes"}
+#: Causes that are many of one kind are shown as one: what they are called together.
+_TOGETHER = {CauseKind.CORRECTION: "corrections", CauseKind.STEP: "sudden changes"}
+#: Causes of the mount, drawn in its colour.
+_OF_MOUNT = (CauseKind.WARMTH_OF_MOUNT, CauseKind.CREEP_OF_MOUNT)
 
 
 @dataclass(frozen=True)
@@ -62,10 +66,15 @@ class CauseView:
 class CausePart:
     """What one cause did in one view, a row a reading of the history [arcsec]."""
 
+    kind: CauseKind
     title: str
     value: Floats = field(repr=False)  # (n,)
     sd: Floats = field(repr=False)  # (n,)
-    sudden: bool  # moves by steps, which may dwarf all else
+
+    @property
+    def sudden(self) -> bool:
+        """Whether it moves by steps, which may dwarf all else."""
+        return self.kind.is_sudden
 
 
 @dataclass(frozen=True)
@@ -110,20 +119,16 @@ def parts(analysis: Analysis, view: CauseView) -> list[CausePart]:
     A cause that does nothing in the view is left out.  Columns of one cause, and causes that are shown as
     one, are taken as independent.
     """
-    groups: dict[str, list[CauseSeries]] = {}
+    groups: dict[CauseKind, list[CauseSeries]] = {}
     for cause in analysis.history.causes:
-        groups.setdefault(_kind(cause.name), []).append(cause)
+        groups.setdefault(cause.kind, []).append(cause)
     found = []
-    for title, members in groups.items():
+    for kind, members in groups.items():
         value = np.sum([weighed(cause.change, view) for cause in members], axis=0)
         sd = np.sqrt(np.sum([weighed_sd(cause.sd, view) ** 2 for cause in members], axis=0))
         if np.any(np.abs(np.nan_to_num(value)) > 0) or np.any(np.nan_to_num(sd) > 0):
-            found.append(CausePart(title, value, sd, title in _TOGETHER.values()))
+            found.append(CausePart(kind, _TOGETHER.get(kind, CAUSE_WORDS[kind]), value, sd))
     return found
-
-
-def _kind(name: str) -> str:
-    return next((title for word, title in _TOGETHER.items() if word in name), name)
 
 
 def weighed(change: Any, view: CauseView) -> Floats:
@@ -296,7 +301,7 @@ def _cause(panel: Axes, times: Floats, part: CausePart) -> None:
 def _hue(part: CausePart) -> str:
     if part.sudden:
         return colour("unsure")
-    return colour("mount" if "mount" in part.title else "pier")
+    return colour("mount" if part.kind in _OF_MOUNT else "pier")
 
 
 def _share_scale(drawn: list[Axes], shown: list[CausePart]) -> None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drift.codes import Part
 from drift.quantities import DAY_US, Floats, Ints
 from drift.render import phrases
 from drift.render.figures.canvas import (
@@ -216,7 +217,7 @@ def _coordinates(analysis: Analysis, event: Event, sides: Sides) -> list[tuple[i
         (1, "Altitude of the axis: up is high, down is low", "arcmin", 60.0),
     ]
     zero_known = all(np.isfinite(side.value[:, 2]).any() for side in (sides.before, sides.after))
-    if zero_known and event.probability.get("zero", 0.0) >= _ZERO_FROM:
+    if zero_known and event.probability.get(Part.ZERO, 0.0) >= _ZERO_FROM:
         found.append((2, "Hour-angle zero", "arcmin", 60.0))
     return found
 

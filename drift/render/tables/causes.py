@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.codes import CauseKind
 from drift.history.components import AFTER, BEFORE, MID_WINTER_NORTH, MID_WINTER_SOUTH, time_shares
 from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats
 from drift.render import phrases
@@ -51,7 +52,7 @@ def settled_over(history: History, winter: Winter, south: bool) -> tuple[float, 
     A settlement's sd grows from the start on, so that of a difference is the difference of sds; it is no
     less than what the lasting rate leaves open over the time between.
     """
-    cause = next((one for one in history.causes if one.name == "settlement"), None)
+    cause = next((one for one in history.causes if one.kind is CauseKind.SETTLEMENT), None)
     bearing = None if history.seasonal is None else history.seasonal.toward_bearing_deg
     if cause is None or bearing is None:
         return _NOT_KNOWN

@@ -9,6 +9,7 @@ from drift.forecast.outlook import coming_of
 from drift.quantities import local_date
 from drift.render import phrases
 from drift.render.advice_words import tolerance_words
+from drift.render.history_words import scale_rows
 from drift.render.phrases import clock_text, percent, plain_arcmin, zone_of
 from drift.render.tables.axis import Table
 
@@ -66,7 +67,8 @@ def _constants(instrument: InstrumentConstants) -> list[tuple[str, str]]:
 
 def scales_table(analysis: Analysis) -> Table:
     """The scale parameters that the separation was fitted with."""
-    rows = [(name.replace("_", " "), f"{value:.4g}") for name, value in analysis.history.scales.items()]
+    scales = analysis.history.scales
+    rows = [] if scales is None else [(name, f"{value:.4g}") for name, value in scale_rows(scales)]
     return Table("Fitted scales", ("scale", "value"), tuple(rows), numeric=frozenset({1}))
 
 
