@@ -32,7 +32,7 @@ long as twenty small pictures).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TypeVar
@@ -55,7 +55,7 @@ from drift.night.estimate import estimate_nights, modelled_or_not
 from drift.night.nights import split_nights
 from drift.night.prepared import LeftOut, ready
 from drift.quantities import DAY_US
-from drift.readings import Readings
+from drift.readings import Readings, StepDone
 from drift.site.file import PierFile
 from drift.types import Analysis, History, Nights, SetAside
 
@@ -90,6 +90,7 @@ def work_out(
     store: Store | None = None,
     now_us: int | None = None,
     arrived_us: int | None = None,
+    steps_done: Sequence[StepDone] = (),
 ) -> Analysis:
     """Work out the whole answer for one pier.
 
@@ -101,9 +102,9 @@ def work_out(
         All readings of this pier.
     store
         Where finished pieces of work are kept for the next answer; by default nowhere.
-    now_us, arrived_us
-        When advice is wanted and when readings last came in, as for `drift.advice.steps.advise`; by
-        default advice is as of the latest reading.
+    now_us, arrived_us, steps_done
+        When advice is wanted, when readings last came in, and what was done as advised, as for
+        `drift.advice.steps.advise`; by default advice is as of the latest reading.
 
     Raises
     ------
@@ -113,7 +114,7 @@ def work_out(
     store = NoStore() if store is None else store
     name = _work_name(site, readings)
     worked = _once(store, WORKED, name, Worked, lambda: _work(site, readings, store))
-    advice = advise(site, worked.nights, worked.history, now_us, arrived_us=arrived_us)
+    advice = advise(site, worked.nights, worked.history, now_us, None, arrived_us, steps_done)
     defaults = (*site.defaults_used(), *worked.defaults)
     return Analysis(
         site,
