@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.advice.aim import year_aim
 from drift.advice.cautions import call_for_help, cautions_for
 from drift.advice.knobs import change_done, learned_knobs, turns
 from drift.advice.levelling import levelling, tilts_plainly
@@ -22,6 +21,7 @@ from drift.advice.situation import (
     looked_at,
     night_first,
     situation_of,
+    year_aim,
 )
 from drift.advice.verdict import KNOB_OF, verdict_of
 from drift.codes import CorrectionKind, Do, MovedPart, Part

@@ -8,15 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 from drift.advice.ground import fitting_advice
 from drift.advice.knobs import odds_held
-from drift.forecast.outlook import coming_of
+from drift.advice.situation import coming_of
 from drift.render import advice_words as words
+from drift.render.ground_words import GROUND_ADVICE
 from drift.render.history_words import CAUSE_WORDS
 from drift.render.notices import as_data, sentence
 from drift.render.phrases import number, utc_text
 from drift.types import HISTORY_COLUMNS, PARTS
 
 if TYPE_CHECKING:
-    from drift.advice.ground import PierGround
+    from drift.advice.ground import GroundStep, PierGround
     from drift.forecast.hindcast import Hindcast
     from drift.forecast.outlook import Day, Month, Outlook
     from drift.ground.frost_at_base import WinterFrost
@@ -142,10 +143,15 @@ def document(
         "frost": None if ground is None else _frost(ground),
         "hindcasts": None if hindcasts is None else [_hindcast(one) for one in hindcasts],
         "for_the_pier": [
-            {"topic": one.topic, "sentence": one.sentence, "source": one.source, "fits": one in fitting}
-            for one in (*fitting, *others)
+            {"code": str(step), **_ground_advice(step), "fits": step in fitting}
+            for step in (*fitting, *others)
         ],
     }
+
+
+def _ground_advice(step: GroundStep) -> dict[str, str]:
+    one = GROUND_ADVICE[step]
+    return {"topic": one.topic, "sentence": one.sentence, "source": one.source}
 
 
 def _outlook(outlook: Outlook) -> dict[str, Any]:

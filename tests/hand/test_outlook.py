@@ -64,17 +64,17 @@ def situation(ahead, tolerance=120.0, latitude_deg=60.0, pole=(0.0, 0.0), aim="y
 def outlook(ahead, **more):
     at = situation(ahead)
     made = Outlook(
-        START_US,
-        months_of(ahead, at, UTC),
-        turning_of(ahead, at),
-        realigning_of(ahead, at),
-        ahead.settling,
-        {ForcingKind.CALENDAR: 1.0},
-        {},
-        True,
-        700.0,
-        ahead.rests_on,
-        ahead,
+        from_us=START_US,
+        months=months_of(ahead, at, UTC),
+        turning=turning_of(ahead, at),
+        realigning=realigning_of(ahead, at),
+        settling=ahead.settling,
+        forcing_odds={ForcingKind.CALENDAR: 1.0},
+        causes={},
+        season_sure=True,
+        span_days=700.0,
+        rests_on=ahead.rests_on,
+        forecast=ahead,
     )
     return replace(made, **more)
 

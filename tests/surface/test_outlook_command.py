@@ -12,10 +12,11 @@ import pytest
 from invented_analysis import invented
 from invented_rich import rich
 
-from drift.advice.ground import EVERYTHING, design_sentences, fitting_advice, ground_sentences, pier_ground
+from drift.advice.ground import EVERYTHING, fitting_advice, pier_ground
+from drift.advice.situation import outlook_of
 from drift.cli.main import main
 from drift.forecast.hindcast import Hindcast
-from drift.forecast.outlook import outlook_of
+from drift.render.ground_words import GROUND_ADVICE, design_sentences, ground_sentences
 from drift.render.outlook import brief_sentences, outlook_sections
 from drift.render.outlook_words import ahead_sentences
 from drift.render.status import as_text
@@ -105,7 +106,7 @@ def test_json_is_one_document_with_all_of_it(pier, worked, capsys):
 def test_advice_for_the_pier_needs_no_night_and_names_every_source(pier, capsys):
     code, out, err = run(capsys, "outlook", "--ground", "--pier", pier)
     assert (code, err) == (0, "")
-    for one in EVERYTHING:
+    for one in (GROUND_ADVICE[step] for step in EVERYTHING):
         assert " ".join(one.sentence.split()) in out
         assert f"[{one.source}]" in out
     assert "ask a geotechnical engineer" in out
@@ -158,7 +159,7 @@ def test_a_small_home_made_pier_in_hard_clay(mean_c, swing_c, surface, reaches):
     said = " ".join(ground_sentences(found))
     assert ("gone below the pier's base" in said or "went below the pier's base" in said) is reaches
     assert ("did not reach" in said) is not reaches
-    topics = [one.topic for one in fitting_advice(found)[0]]
+    topics = [GROUND_ADVICE[step].topic for step in fitting_advice(found)[0]]
     assert ("insulation" in topics) is reaches
     assert "who decides" in topics
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from drift.forecast.outlook import coming_of
+from drift.advice.situation import coming_of
 from drift.quantities import local_date
 from drift.render import phrases
 from drift.render.advice_words import tolerance_words
