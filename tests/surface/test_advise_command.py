@@ -283,7 +283,7 @@ def test_the_wording_of_a_note_makes_no_step_done(pier, capsys):
 def test_what_an_older_version_recorded_by_its_note_is_still_done(pier, capsys):
     when = ("--time", day_after(NIGHTS - 1), "--note", "as advised (3fa2c1)")
     assert said(capsys, "record", "azimuth", "-6.0", *when, "--pier", pier)[0] == 0
-    with closing(sqlite3.connect(pier.parent / "pier.sqlite")) as connection, connection:
+    with closing(sqlite3.connect(pier.parent / "drift-book.sqlite")) as connection, connection:
         connection.execute("DROP TABLE advised_done")
         connection.execute("DROP TABLE advised_steps")
         connection.execute("DELETE FROM migrations WHERE name LIKE '0007%'")
