@@ -42,6 +42,7 @@ import numpy as np
 from drift.advice.steps import advise
 from drift.cache import NoStore, Store, name_of, pack, unpack
 from drift.errors import NothingToAnalyse
+from drift.forecast.ahead import with_forecast
 from drift.ground.frost_front import UnderPier, under_pier
 from drift.ground.heave import FrostHeave
 from drift.ground.pier_site import ground_of
@@ -49,7 +50,7 @@ from drift.ground.weather import daily_weather
 from drift.history.before import EarlierFit, from_text
 from drift.history.changes import Plate
 from drift.history.inputs import Inputs, warmth_of
-from drift.history.separate import separate
+from drift.history.separate import separate_fitted
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights, modelled_or_not
 from drift.night.nights import split_nights
@@ -193,14 +194,15 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
     frost = _frost(site, readings, nights)
     levels, corrections = readings["levels"], readings["corrections"]
     inputs = Inputs(latitude, nights, levels, corrections, _plate(site), split, zero_is, warmth, frost)
-    history = separate(inputs, _found_before(store))
-    if history is None:
+    made_apart = separate_fitted(inputs, _found_before(store))
+    if made_apart is None:
         raise NothingToAnalyse(
             "there is nothing to answer from yet: the record holds no night with a usable axis and no level "
             "reading.  Import a log of plate solves with the mount's own coordinates (five or more over the "
             "sky on one night), a sweep, an unguided run, typed alignment errors, or record a level reading."
             + (f"  {len(left)} solves can't be used; the first {left[0].reason}." if left else "")
         )
+    history = with_forecast(*made_apart, inputs)
     store.put({BEFORE: history.before.encode()})
     warnings = (*seen.warnings, *nights.warnings, *history.warnings, *made.remarks)
     return Worked(nights, history, warnings, seen.defaults)

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 # aligning.
 #
 # Everything here is worked out from the history's forecast: its ways in which the
-# frost may go on, each with its own normal law about it (`drift.history.forecast`).
+# frost may go on, each with its own normal law about it (`drift.forecast.ahead`).
 
 
 #: Each coordinate's normal law stands for so many values of equal weight.

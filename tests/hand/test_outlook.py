@@ -13,10 +13,10 @@ from scipy.stats import norm
 from drift.advice.situation import Situation
 from drift.advice.steps import advise
 from drift.codes import AxisBound, CauseKind, ForcingKind
+from drift.forecast.ahead import TIME_CONSTANTS_YEARS, mixture_quantile, still_to_come
 from drift.forecast.coming import AxisForecast as Daily
 from drift.forecast.outlook import BACK_SHARE, Outlook, beyond, months_of, realigning_of, turning_of
 from drift.forecast.season import Season
-from drift.history.forecast import TIME_CONSTANTS_YEARS, mixture_quantile, still_to_come
 from drift.quantities import DAY_US
 from drift.render.outlook_words import (
     ahead_sentences,
