@@ -34,10 +34,9 @@ from drift.types import Action, Advice, Bolt, Done
 if TYPE_CHECKING:
     from drift.advice.knobs import Knob
     from drift.advice.situation import Situation
-    from drift.forecast.coming import AxisForecast
     from drift.readings import StepDone
     from drift.site.file import PierFile
-    from drift.types import CorrectionFound, History, Nights
+    from drift.types import AxisForecast, CorrectionFound, History, Nights
 
 
 # ---- Corrections that no night has seen yet: what was advised for them is done, and is not advised

@@ -13,8 +13,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from drift.forecast.coming import AxisForecast
 from drift.quantities import Bools, Floats, as_utc
+from drift.types import AxisForecast
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile

@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from scipy.special import ndtri
 
-from drift.codes import AxisBound, CauseKind, ForcingKind
+from drift.codes import AxisBound, CauseKind
 from drift.forecast.aim import best_change, days_that_count
-from drift.forecast.coming import AxisForecast as Daily
 from drift.forecast.coming import from_moment, sample_paths_along
 from drift.forecast.season import Season, swing_along, without_line
 from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints, as_utc
+from drift.types import SMALL_CHANCE, AxisForecast, ComingDay, ComingMonth, Outlook, Realigning, Turning
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
-    from drift.types import Forecast, History, Settling
+    from drift.types import Forecast, History
 
 
 # ---- The coming twelve months in numbers: months, when the axis peaks and is back, chances, re-
@@ -36,8 +35,6 @@ BACK_SHARE, _LEAST_SWING, _LEAST_SDS = 0.2, 2.0, 1.0
 #: The middle 80 % of the ways.
 _FROM, _TO = 0.1, 0.9
 _MONTHS = 12
-#: A chance below this isn't worth a trip to the pier; setting the axis is worth it when it cuts it in half.
-SMALL_CHANCE, _WORTH = 0.1, 0.5
 #: A forecast that goes on from a reading longer ago than this is said to do so [days].
 _SAID_DAYS = 30.0
 #: A quarter of the year in moments of the forecast, a week apart: nearer to the other end of the swing no
@@ -51,93 +48,6 @@ _GRADUAL = (
     CauseKind.SETTLEMENT,
     CauseKind.WANDER_OF_PIER,
 )
-
-
-@dataclass(frozen=True, kw_only=True)
-class Month:
-    """One calendar month of the site's clock; angles [arcsec], pairs as in the forecast.
-
-    `chance` is that the axis is beyond the tolerance at some time in the month.
-    """
-
-    name: str  # "2024-11"
-    time_us: int  # its middle, or the middle of what the forecast has of it
-    axis: Floats  # (2,) az_error, alt_error
-    axis_low: Floats
-    axis_high: Floats
-    tilt: Floats  # (2,) north, east, since the reference
-    tilt_low: Floats
-    tilt_high: Floats
-    chance: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class Day:
-    """A coming day, and between which the middle 80 % of what may come puts it; UTC [us]."""
-
-    time_us: int
-    first_us: int
-    last_us: int
-    share: float = 1.0  # of the courses that have such a day within the year
-
-
-@dataclass(frozen=True, kw_only=True)
-class Turning:
-    """When the axis is furthest and when it is back, by its swing along one line on the sky [arcsec].
-
-    `swing` is how far it goes and comes back within the year, what lasts not counted.
-    """
-
-    swing: float
-    peak: Day | None  # None where it is furthest now
-    back: Day | None  # None where that is not within the year
-
-
-@dataclass(frozen=True, kw_only=True)
-class Realigning:
-    """Chances that the axis is beyond the tolerance at some time in the year.
-
-    `tolerance` [arcsec on the sky] is set by `tolerance_of`; `left_alone` is the chance as it stands,
-    `set_now` when it is set now where it goes best.  `likely_us` is when it is first more likely beyond than
-    not if left alone, `by_us` until when the chance that it has been beyond stays within `SMALL_CHANCE`; None
-    when that is never, or all year.
-    """
-
-    tolerance: float
-    tolerance_of: AxisBound
-    left_alone: float
-    set_now: float
-    likely_us: int | None
-    over_now: bool
-    by_us: int | None = None
-
-    @property
-    def worth(self) -> bool:
-        """Whether re-aligning within the year is worth it."""
-        return self.left_alone >= SMALL_CHANCE and self.set_now <= _WORTH * self.left_alone
-
-
-@dataclass(frozen=True, kw_only=True)
-class Outlook:
-    """The coming twelve months."""
-
-    from_us: int
-    months: tuple[Month, ...]
-    turning: Turning | None  # None where no swing stands out
-    realigning: Realigning
-    settling: Settling | None
-    forcing_odds: dict[ForcingKind, float]
-    causes: dict[
-        CauseKind, float
-    ]  # what each gradual cause moved the tilt by over the last year of readings [arcsec]
-    season_sure: bool
-    span_days: float  # of the nights with an axis
-    rests_on: str
-    forecast: Forecast = field(repr=False)
-    #: The end of a record that is looked at and not watched by: the year is the one after that.
-    as_of_us: int | None = None
-    #: The last reading, where it is so long before today that this must be said.
-    since_us: int | None = None
 
 
 class Bounded(Protocol):
@@ -264,7 +174,7 @@ def _within_sd(ahead: Forecast) -> Floats:
     return np.sqrt(np.clip(ahead.axis_sd**2 - ahead.paths.var(axis=0), 0.0, None))
 
 
-def months_of(ahead: Forecast, bounds: Bounded, zone: ZoneInfo) -> tuple[Month, ...]:
+def months_of(ahead: Forecast, bounds: Bounded, zone: ZoneInfo) -> tuple[ComingMonth, ...]:
     """Return the coming months on the site's calendar, from that in which the forecast begins."""
     off = beyond(ahead, bounds, np.zeros(2))
     names = np.array([as_utc(int(t)).astimezone(zone).strftime("%Y-%m") for t in ahead.time_us])
@@ -272,14 +182,14 @@ def months_of(ahead: Forecast, bounds: Bounded, zone: ZoneInfo) -> tuple[Month, 
     return tuple(_month(ahead, name, names == name, off) for name in found)
 
 
-def _month(ahead: Forecast, name: str, own: Bools, off: Bools) -> Month:
+def _month(ahead: Forecast, name: str, own: Bools, off: Bools) -> ComingMonth:
     middle = int(np.mean(ahead.time_us[own] - ahead.time_us[0])) + int(ahead.time_us[0])
 
     def there(series: Floats) -> Floats:
         since = (ahead.time_us - ahead.time_us[0]).astype(float)
         return np.array([np.interp(middle - ahead.time_us[0], since, series[:, k]) for k in (0, 1)])
 
-    return Month(
+    return ComingMonth(
         name=name,
         time_us=middle,
         axis=there(ahead.axis),
@@ -330,7 +240,7 @@ def _first_back(course: Floats) -> int | None:
     return int(came[0]) + 1 if came.size else None
 
 
-def _day(time_us: Ints, each: list[int | None]) -> Day | None:
+def _day(time_us: Ints, each: list[int | None]) -> ComingDay | None:
     """Return the middle of the courses' days and the middle 80 % of them; None where few have such a day.
 
     No day is told more closely than half the step between the moments of the forecast.
@@ -342,7 +252,7 @@ def _day(time_us: Ints, each: list[int | None]) -> Day | None:
         int(time_us[int(k)]) for k in np.quantile(known, [_FROM, 0.5, _TO], method="nearest")
     )
     half = int(time_us[1] - time_us[0]) // 2
-    return Day(
+    return ComingDay(
         time_us=middle,
         first_us=min(low, middle - half),
         last_us=max(high, middle + half),
@@ -377,7 +287,7 @@ def realign_by(history: History, bounds: Bounded) -> int | None:
 
 def _best(ahead: Forecast, bounds: Bounded) -> Floats:
     """Return the change of the axis now by which this very forecast goes best."""
-    daily = Daily(ahead.time_us, ahead.axis, ahead.axis_sd)
+    daily = AxisForecast(time_us=ahead.time_us, axis=ahead.axis, sd=ahead.axis_sd)
     counts = days_that_count(daily, bounds.site)
     aim = str(bounds.site.optics.aim)
     return best_change(daily, bounds.latitude_rad, counts, aim, bounds.pole)

@@ -27,8 +27,7 @@ from drift.render.tables.instrument import hindcasts_table, months_table
 if TYPE_CHECKING:
     from drift.advice.ground import PierGround
     from drift.forecast.hindcast import Hindcast
-    from drift.forecast.outlook import Outlook
-    from drift.types import Analysis
+    from drift.types import Analysis, Outlook
 
 
 # ---- What past forecasts, scored, say of the next one: one sentence on whether it may be trusted.

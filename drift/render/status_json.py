@@ -19,7 +19,6 @@ from drift.types import HISTORY_COLUMNS, PARTS
 if TYPE_CHECKING:
     from drift.advice.ground import GroundStep, PierGround
     from drift.forecast.hindcast import Hindcast
-    from drift.forecast.outlook import Day, Month, Outlook
     from drift.ground.frost_at_base import WinterFrost
     from drift.notices import Notice
     from drift.quantities import Floats
@@ -28,11 +27,14 @@ if TYPE_CHECKING:
         Advice,
         Analysis,
         AtPlace,
+        ComingDay,
+        ComingMonth,
         CorrectionFound,
         Event,
         History,
         Matter,
         NightAxis,
+        Outlook,
         Poles,
         Separable,
         Settling,
@@ -176,7 +178,7 @@ def _outlook(outlook: Outlook) -> dict[str, Any]:
     }
 
 
-def _month(month: Month) -> dict[str, Any]:
+def _month(month: ComingMonth) -> dict[str, Any]:
     row: dict[str, Any] = {"month": month.name, "time_utc": utc_text(month.time_us)}
     row |= _banded(_AXIS, month.axis, month.axis_low, month.axis_high)
     row |= _banded(_TILT, month.tilt, month.tilt_low, month.tilt_high)
@@ -190,7 +192,7 @@ def _banded(names: tuple[str, str], middle: Floats, low: Floats, high: Floats) -
     return row
 
 
-def _day(day: Day | None) -> dict[str, Any] | None:
+def _day(day: ComingDay | None) -> dict[str, Any] | None:
     if day is None:
         return None
     return {
