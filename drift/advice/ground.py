@@ -75,7 +75,7 @@ AGAINST_FROST_ON_COLUMN = (
 _YEAR_DAYS = 365
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PierGround:
     """The ground at one pier through the winters of its weather log.
 
@@ -113,7 +113,13 @@ def pier_ground(site: PierFile, weather_table: pd.DataFrame) -> PierGround | Non
     pier = site.pier
     ground = ground_of(pier.depth_m, pier.soil, pier.drained, pier.surface)
     design, depth = _design(weather, ground)
-    return PierGround(ground, frost_at_base(weather, ground), design, depth, weather.notes)
+    return PierGround(
+        ground=ground,
+        frost=frost_at_base(weather, ground),
+        design=design,
+        design_depth=depth,
+        notes=weather.notes,
+    )
 
 
 def _design(weather: DailyWeather, ground: Ground) -> tuple[DesignIndex | None, DepthRange | None]:

@@ -52,7 +52,7 @@ def situation(ahead, tolerance=120.0, latitude_deg=60.0, pole=(0.0, 0.0), aim="y
         pole=np.array(pole),
         now=ahead.axis[0] - pole,
         now_sd=ahead.axis_sd[0],
-        season=Season(np.zeros((366, 2)), None, np.zeros(2), 0.0),
+        season=Season(year=np.zeros((366, 2)), rest=None, mean_sd=np.zeros(2), winter_share=0.0),
         forecast=Daily(time_us=ahead.time_us, axis=ahead.axis, sd=ahead.axis_sd),
         off_aim=np.zeros(2),
         tolerance=tolerance,

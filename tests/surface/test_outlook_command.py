@@ -114,7 +114,9 @@ def test_advice_for_the_pier_needs_no_night_and_names_every_source(pier, capsys)
 
 
 def test_scores_are_asked_for_and_printed(pier, worked, capsys, monkeypatch):
-    one = Hindcast("2023-24", 0, 41, 8.06, 14.2, 0.79, "frozen")
+    one = Hindcast(
+        winter="2023-24", cut_us=0, nights=41, rms=8.06, rms_annual=14.2, inside=0.79, forcing="frozen"
+    )
     monkeypatch.setattr("drift.forecast.hindcast.hindcasts", lambda *_: (one,))
     _, out, _ = run(capsys, "outlook", "--score", "--pier", pier)
     assert "2023-24 41 8.1 14.2 79 %" in out
