@@ -13,13 +13,14 @@ from invented_analysis import invented
 from invented_rich import rich
 
 from drift.advice.ground import EVERYTHING, fitting_advice, pier_ground
-from drift.advice.situation import outlook_of
+from drift.advice.situation import coming_of, outlook_of
 from drift.cli.main import main
 from drift.forecast.hindcast import Hindcast
 from drift.render.ground_words import GROUND_ADVICE, design_sentences, ground_sentences
-from drift.render.outlook import brief_sentences, outlook_sections
+from drift.render.outlook import brief_sentences, outlook_sections, pier_sections
 from drift.render.outlook_words import ahead_sentences
-from drift.render.status import as_text
+from drift.render.sections import sections_text
+from drift.render.status import as_text, span, title
 from drift.site.file import pier_from_mapping
 
 SITE = '[site]\nname = "Hill garden"\nlatitude_deg = 47.3\nlongitude_deg = 15.5\nelevation_m = 410\n'
@@ -231,3 +232,17 @@ def test_the_band_of_a_table_row_is_that_of_the_forecast(worked):
     )
     table = months_of_analysis(replace(analysis, history=replace(analysis.history, forecast=level)))
     assert table.rows[4][1:5] == ("-1.1 to 0.5", "-1.1 to 0.5", "0 to 7", "0 to 7")
+
+
+def test_the_screens_read_as_they_were_approved(approved):
+    answer = rich()
+    cold = pier_ground(clay_pier(), weather(3.0, 18.0, snow_cm=40.0))
+    one = Hindcast(
+        winter="2023-24", cut_us=0, nights=41, rms=8.06, rms_annual=14.2, inside=0.79, forcing="frozen"
+    )
+    ahead = outlook_sections(answer, coming_of(answer), cold, (one,))
+    approved("outlook", sections_text(title(answer), span(answer), ahead, 80))
+    pier = pier_sections(cold)
+    approved(
+        "outlook of the ground", sections_text("The pier and its ground", "Sources in brackets.", pier, 80)
+    )
