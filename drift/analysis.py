@@ -32,7 +32,7 @@ long as twenty small pictures).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import TypeVar
@@ -42,6 +42,7 @@ import numpy as np
 from drift.advice.steps import advise
 from drift.cache import NoStore, Store, name_of, pack, unpack
 from drift.errors import NothingToAnalyse
+from drift.forecast.ahead import with_forecast
 from drift.ground.frost_front import UnderPier, under_pier
 from drift.ground.heave import FrostHeave
 from drift.ground.pier_site import ground_of
@@ -49,13 +50,13 @@ from drift.ground.weather import daily_weather
 from drift.history.before import EarlierFit, from_text
 from drift.history.changes import Plate
 from drift.history.inputs import Inputs, warmth_of
-from drift.history.separate import separate
+from drift.history.separate import separate_fitted
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights, modelled_or_not
 from drift.night.nights import split_nights
 from drift.night.prepared import LeftOut, ready
 from drift.quantities import DAY_US
-from drift.readings import Readings
+from drift.readings import Readings, StepDone
 from drift.site.file import PierFile
 from drift.types import Analysis, History, Nights, SetAside
 
@@ -90,6 +91,7 @@ def work_out(
     store: Store | None = None,
     now_us: int | None = None,
     arrived_us: int | None = None,
+    steps_done: Sequence[StepDone] = (),
 ) -> Analysis:
     """Work out the whole answer for one pier.
 
@@ -101,9 +103,9 @@ def work_out(
         All readings of this pier.
     store
         Where finished pieces of work are kept for the next answer; by default nowhere.
-    now_us, arrived_us
-        When advice is wanted and when readings last came in, as for `drift.advice.steps.advise`; by
-        default advice is as of the latest reading.
+    now_us, arrived_us, steps_done
+        When advice is wanted, when readings last came in, and what was done as advised, as for
+        `drift.advice.steps.advise`; by default advice is as of the latest reading.
 
     Raises
     ------
@@ -113,7 +115,7 @@ def work_out(
     store = NoStore() if store is None else store
     name = _work_name(site, readings)
     worked = _once(store, WORKED, name, Worked, lambda: _work(site, readings, store))
-    advice = advise(site, worked.nights, worked.history, now_us, arrived_us=arrived_us)
+    advice = advise(site, worked.nights, worked.history, now_us, None, arrived_us, steps_done)
     defaults = (*site.defaults_used(), *worked.defaults)
     return Analysis(
         site,
@@ -192,14 +194,15 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
     frost = _frost(site, readings, nights)
     levels, corrections = readings["levels"], readings["corrections"]
     inputs = Inputs(latitude, nights, levels, corrections, _plate(site), split, zero_is, warmth, frost)
-    history = separate(inputs, _found_before(store))
-    if history is None:
+    made_apart = separate_fitted(inputs, _found_before(store))
+    if made_apart is None:
         raise NothingToAnalyse(
             "there is nothing to answer from yet: the record holds no night with a usable axis and no level "
             "reading.  Import a log of plate solves with the mount's own coordinates (five or more over the "
             "sky on one night), a sweep, an unguided run, typed alignment errors, or record a level reading."
             + (f"  {len(left)} solves can't be used; the first {left[0].reason}." if left else "")
         )
+    history = with_forecast(*made_apart, inputs)
     store.put({BEFORE: history.before.encode()})
     warnings = (*seen.warnings, *nights.warnings, *history.warnings, *made.remarks)
     return Worked(nights, history, warnings, seen.defaults)

@@ -200,7 +200,8 @@ def analyse_readings(
 
     if record is None:
         return work_out(site, readings, NoStore(), now_us)
-    return work_out(site, readings, _PiecesInRecord(record), now_us, record.latest_import_us())
+    store, arrived_us = _PiecesInRecord(record), record.latest_import_us()
+    return work_out(site, readings, store, now_us, arrived_us, record.steps_done())
 
 
 def with_ground(analysis: Analysis, readings: Readings, record: Record | None = None) -> Analysis:

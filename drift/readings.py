@@ -156,6 +156,19 @@ def as_readings(tables: Mapping[str, pd.DataFrame], readings_id: str = "") -> Re
     return Readings(whole, readings_id)
 
 
+@dataclass(frozen=True, kw_only=True)
+class StepDone:
+    """An advised step that was recorded as done: as what kind of correction, and when.
+
+    `row_ids` are the rows of the log of corrections that say so.
+    """
+
+    step: str  # its id in the record
+    kind: str
+    time_us: int  # UTC
+    row_ids: tuple[int, ...] = ()
+
+
 # ---- A log that was read, on its way into the record.
 
 

@@ -349,6 +349,128 @@ class History(DrawsItself):
     follows: ForcingKind = ForcingKind.CALENDAR  # the kind of frost that the history follows, or the calendar
 
 
+# ---- The coming year: the axis day by day, and against what is allowed.
+
+
+#: A chance below this isn't worth a trip to the pier; setting the axis is worth it when it cuts it in half.
+SMALL_CHANCE, _WORTH = 0.1, 0.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class AxisForecast:
+    """The axis day by day, untouched.
+
+    Attributes
+    ----------
+    time_us
+        (n,) UTC [us], ascending, the first the day of the advice.
+    axis
+        (n, 2) expected az_error and alt_error against the true pole [arcsec].
+    sd
+        (n, 2) their standard deviations [arcsec].
+    """
+
+    time_us: Ints = field(repr=False)
+    axis: Floats = field(repr=False)
+    sd: Floats = field(repr=False)
+
+    def __post_init__(self) -> None:
+        """See that the shapes fit."""
+        n = len(self.time_us)
+        if n == 0 or self.axis.shape != (n, 2) or self.sd.shape != (n, 2):
+            raise ValueError(
+                f"a forecast of {n} days needs axis and sd of shape ({n}, 2), not {self.axis.shape} and "
+                f"{self.sd.shape}"
+            )
+
+
+@dataclass(frozen=True, kw_only=True)
+class ComingMonth:
+    """One calendar month of the site's clock; angles [arcsec], pairs as in the forecast.
+
+    `chance` is that the axis is beyond the tolerance at some time in the month.
+    """
+
+    name: str  # "2024-11"
+    time_us: int  # its middle, or the middle of what the forecast has of it
+    axis: Floats  # (2,) az_error, alt_error
+    axis_low: Floats
+    axis_high: Floats
+    tilt: Floats  # (2,) north, east, since the reference
+    tilt_low: Floats
+    tilt_high: Floats
+    chance: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class ComingDay:
+    """A coming day, and between which the middle 80 % of what may come puts it; UTC [us]."""
+
+    time_us: int
+    first_us: int
+    last_us: int
+    share: float = 1.0  # of the courses that have such a day within the year
+
+
+@dataclass(frozen=True, kw_only=True)
+class Turning:
+    """When the axis is furthest and when it is back, by its swing along one line on the sky [arcsec].
+
+    `swing` is how far it goes and comes back within the year, what lasts not counted.
+    """
+
+    swing: float
+    peak: ComingDay | None  # None where it is furthest now
+    back: ComingDay | None  # None where that is not within the year
+
+
+@dataclass(frozen=True, kw_only=True)
+class Realigning:
+    """Chances that the axis is beyond the tolerance at some time in the year.
+
+    `tolerance` [arcsec on the sky] is set by `tolerance_of`; `left_alone` is the chance as it stands,
+    `set_now` when it is set now where it goes best.  `likely_us` is when it is first more likely beyond than
+    not if left alone, `by_us` until when the chance that it has been beyond stays within `SMALL_CHANCE`; None
+    when that is never, or all year.
+    """
+
+    tolerance: float
+    tolerance_of: AxisBound
+    left_alone: float
+    set_now: float
+    likely_us: int | None
+    over_now: bool
+    by_us: int | None = None
+
+    @property
+    def worth(self) -> bool:
+        """Whether re-aligning within the year is worth it."""
+        return self.left_alone >= SMALL_CHANCE and self.set_now <= _WORTH * self.left_alone
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outlook:
+    """The coming twelve months."""
+
+    from_us: int
+    months: tuple[ComingMonth, ...]
+    turning: Turning | None  # None where no swing stands out
+    realigning: Realigning
+    settling: Settling | None
+    forcing_odds: dict[ForcingKind, float]
+    causes: dict[
+        CauseKind, float
+    ]  # what each gradual cause moved the tilt by over the last year of readings [arcsec]
+    season_sure: bool
+    span_days: float  # of the nights with an axis
+    rests_on: str
+    forecast: Forecast = field(repr=False)
+    # the end of a record that is looked at and not watched by: the year is the one after that.
+    as_of_us: int | None = None
+    # the last reading, where it is so long before today that this must be said.
+    since_us: int | None = None
+
+
 # ---- What to do: the verdict, the actions and the cautions.
 #
 # All of it is numbers and codes; `drift.render.advice_words` makes the sentences.

@@ -1,4 +1,6 @@
-"""What to do, in the order a careful person would, with the cautions: numbers and decisions.
+"""What to do, in the order a careful person would, with the cautions: numbers, codes and decisions.
+
+Sentences are made of them in `drift.render.advice_words`.
 
 The lasting part of the error is what a knob is turned for; a season's part is waited out; the
 setting aims at the least largest error of the coming year (the centre of the smallest circle round
@@ -12,7 +14,11 @@ record until turns teach otherwise; nuts go by quarters of a flat and not where 
 half of a tip. Of when advice is: advice/situation.py; when the readings came in tells a watched
 pier from an archive.
 
-Rejected: keeping the list in the record (a second truth to keep in step), shrinking a setting by
+The record keeps each step as it was shown, under an id, and which rows say that it was done
+(`drift.record.advised`): what is to be done is always worked out afresh.
+
+Rejected: keeping the list itself in the record (a second truth to keep in step), a step's name as a
+digest of its rounded amounts (it changed with the day), shrinking a setting by
 the gain's sd (it reads as the wrong way), alarming on any value over the limit, least squares on
 found/asked (one slip spoils it), each bolt's shim by itself.
 """

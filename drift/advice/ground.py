@@ -1,185 +1,72 @@
-"""What can be done about the pier itself and the ground around it."""
+"""What the weather did to the ground at the pier, and which of the remedies fit that."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from drift.ground.calendar import date_text
-from drift.ground.frost_at_base import DepthRange, FrostAtBase, WinterFrost, depth_of_winter, frost_at_base
+from drift.ground.frost_at_base import DepthRange, FrostAtBase, depth_of_winter, frost_at_base
 from drift.ground.frost_depth import DesignIndex, design_index, winters
 from drift.ground.pier_site import Ground, ground_of
 from drift.ground.weather import DailyWeather, daily_weather
-from drift.render.phrases import counted
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
 
 
-# ---- What can be done about the pier itself and the ground around it, in words.
+# ---- What can be done about the pier itself and the ground around it.
 
 
-#: What stands as the source of a rule of the trade that no document is known for here.
-COMMON_PRACTICE = "common practice"
+class GroundStep(StrEnum):
+    """What can be done; the words and their sources stand in `drift.render.ground_words`."""
 
+    DRAINAGE = "drainage"
+    SOIL = "soil"
+    INSULATION = "insulation"
+    SLEEVE = "sleeve"  # frost's grip on the column
+    SNOW = "snow"
+    DEPTH = "depth"
+    CLAY = "clay"
+    COLUMN = "column"
+    NEW_CONCRETE = "new_concrete"  # a new pier
+    CODES = "codes"  # who decides
+    DIGGING = "digging"
 
-@dataclass(frozen=True)
-class GroundAdvice:
-    """One piece of advice about the pier and its ground.
-
-    Parameters
-    ----------
-    topic
-        A word or two.
-    sentence
-        The advice.
-    source
-        Where it comes from, or `COMMON_PRACTICE`.
-    """
-
-    topic: str
-    sentence: str
-    source: str
-
-
-DRAINAGE = GroundAdvice(
-    "drainage",
-    "Keep water away from the foundation: slope the ground away from it, lead roof water elsewhere, and "
-    "let the base stand on clean stone that can drain.  Frost lifts only ground that it can draw water "
-    "through.",
-    "common practice; that the water drawn to the freezing front is what lifts: Konrad and Morgenstern, "
-    "Canadian Geotechnical Journal (1980 to 1982)",
-)
-SOIL = GroundAdvice(
-    "soil around the pier",
-    "Stone or coarse sand with hardly any fines (less than 3 % by mass finer than 0.02 mm) around and "
-    "under the base does not heave.  What the natural ground does, no name and no index test tells reliably.",
-    "U.S. Army TI 850-02 (2000); Chamberlain, CRREL Monograph 81-2 (1981)",
-)
-INSULATION = GroundAdvice(
-    "insulation",
-    "Boards for use in the ground, laid flat around the pier, keep frost higher.  The published tables for "
-    "frost-protected shallow foundations (depth, width, thickness of boards) are for buildings heated all "
-    "winter: a pier is not heated, so they do not apply to it, and none for piers is known here.  Have a "
-    "skirt sized by someone who does this.",
-    "scope of the rules after ASCE 32 (heated buildings only; unheated garages and porches are excepted)",
-)
-SLEEVE = GroundAdvice(
-    "frost's grip on the column",
-    "Ground that freezes to the column can pull it up even where the base is below the frost.  A smooth "
-    "sleeve around the column through the frozen depth, or a base wider than the column, holds against it.",
-    COMMON_PRACTICE,
-)
-SNOW = GroundAdvice(
-    "snow",
-    "Leave the snow lying around the pier, a few paces out: loose snow is a good insulator, and ground "
-    "cleared of it freezes far deeper.  If you have to clear it, clear it every winter: winters with and "
-    "without snow are hard to compare.",
-    COMMON_PRACTICE,
-)
-DEPTH = GroundAdvice(
-    "depth of a new pier",
-    "Put the base below the frost of a design winter (the mean of the three coldest of thirty, or the "
-    "coldest of ten) with the ground bare of snow.  The local code's frost depth is the least to go by, not "
-    "a target.",
-    "design winter: U.S. Army/Air Force (1966); below the frost line and at least 12 inches: International "
-    "Residential Code R403.1.4",
-)
-CLAY = GroundAdvice(
-    "clay",
-    "Clay swells when wet and shrinks when dry, mostly in the uppermost metres: keep its moisture even, "
-    "plant no trees or thirsty shrubs near the pier, and don't water on one side of it.",
-    "Clarke and Smethurst, buildingconservation.com (shrinkage and swelling rarely below 5 m)",
-)
-COLUMN = GroundAdvice(
-    "sun on the column",
-    "Shade or wrap a column on which the sun falls: five degrees from side to side bend a concrete column of "
-    '1.5 m by 0.4 m by about 40".',
-    "common practice; the angle is expansion times difference times height by width, at 10e-6 a degree",
-)
-NEW_CONCRETE = GroundAdvice(
-    "a new pier",
-    "A pier on clay goes on settling for months to years, ever more slowly.  Align it well, but leave the "
-    "plate's fine levelling until its tilt has slowed.",
-    "common practice; the slowing is Terzaghi's consolidation",
-)
-CODES = GroundAdvice(
-    "who decides",
-    "Local building codes go before anything said here, and where a foundation is to be built or changed, "
-    "ask a geotechnical engineer who knows the ground.",
-    COMMON_PRACTICE,
-)
-DIGGING = GroundAdvice(
-    "digging",
-    "Before anyone digs, call the local service that marks buried cables and pipes, and wait for its marks.",
-    COMMON_PRACTICE,
-)
 
 #: All of it, what costs least first; the last two belong to any of the others.
-EVERYTHING = (DRAINAGE, SNOW, COLUMN, CLAY, SLEEVE, INSULATION, SOIL, DEPTH, NEW_CONCRETE, DIGGING, CODES)
+EVERYTHING = (
+    GroundStep.DRAINAGE,
+    GroundStep.SNOW,
+    GroundStep.COLUMN,
+    GroundStep.CLAY,
+    GroundStep.SLEEVE,
+    GroundStep.INSULATION,
+    GroundStep.SOIL,
+    GroundStep.DEPTH,
+    GroundStep.NEW_CONCRETE,
+    GroundStep.DIGGING,
+    GroundStep.CODES,
+)
 #: What to say where frost comes under the base or may; and where it stays above but may grip the column.
-AGAINST_FROST_UNDER_BASE = (SNOW, DRAINAGE, INSULATION, SOIL, DEPTH, DIGGING, CODES)
-AGAINST_FROST_ON_COLUMN = (SNOW, DRAINAGE, SLEEVE, DIGGING, CODES)
-
-
-def frost_sentences(found: FrostAtBase, base_assumed: bool = False) -> tuple[str, ...]:
-    """Say of the last winter with frost how deep it went, whether under the base, and what snow would change.
-
-    Parameters
-    ----------
-    found
-        How deep it went.
-    base_assumed
-        Whether nobody gave the depth of the base, so that what is said of it is said to be assumed.
-
-    Returns
-    -------
-    tuple of str
-        Empty when the weather holds no winter with frost.
-    """
-    at = [i for i, winter in enumerate(found.as_is) if winter.depth.deep > 0.0]
-    if not at:
-        return ()
-    winter, left, cleared = (case[at[-1]] for case in (found.as_is, found.snow_left, found.snow_cleared))
-    said = [_depth_sentence(winter), _reach_sentence(winter, found.base_m, base_assumed)]
-    said.append(
-        f"With snow left lying it would have been {_range(left.depth)}, with snow cleared "
-        f"{_range(cleared.depth)}."
-    )
-    said.append(
-        "How deep frost goes is worked out from the weather; whether the ground heaves, it does not tell."
-    )
-    return tuple(said)
-
-
-def _range(depth: DepthRange) -> str:
-    return f"{depth.middle:.2f} m ({depth.shallow:.2f} to {depth.deep:.2f} m)"
-
-
-def _depth_sentence(winter: WinterFrost) -> str:
-    when = "" if winter.deepest_day is None else f", deepest on {date_text(winter.deepest_day)}"
-    so_far = "" if winter.whole else ", as far as the weather tells"
-    return (
-        f"In the winter {winter.winter} frost went {_range(winter.depth)} deep{when}{so_far}; the range is "
-        "for what isn't known of the soil's water and of the surface."
-    )
-
-
-def _reach_sentence(winter: WinterFrost, base_m: float, assumed: bool) -> str:
-    base = f"the pier's base at {base_m:g} m"
-    base += " (assumed: [pier] depth_m is not given)" if assumed else ""
-    if winter.reaches == "no":
-        return f"It did not reach {base}."
-    when = ""
-    if winter.first_day is not None and winter.last_day is not None:
-        days = f"from {date_text(winter.first_day)} to {date_text(winter.last_day)}"
-        when = f", by {winter.below_base_m * 100.0:.0f} cm, {days}"
-    if winter.reaches == "yes":
-        return f"It went below {base}{when}."
-    if_drier = ", where the soil is drier or the surface barer than assumed"
-    return f"It may have gone below {base}{when or if_drier}."
+AGAINST_FROST_UNDER_BASE = (
+    GroundStep.SNOW,
+    GroundStep.DRAINAGE,
+    GroundStep.INSULATION,
+    GroundStep.SOIL,
+    GroundStep.DEPTH,
+    GroundStep.DIGGING,
+    GroundStep.CODES,
+)
+AGAINST_FROST_ON_COLUMN = (
+    GroundStep.SNOW,
+    GroundStep.DRAINAGE,
+    GroundStep.SLEEVE,
+    GroundStep.DIGGING,
+    GroundStep.CODES,
+)
 
 
 # ---- What the weather says of the ground at the pier, and which advice for the pier fits that.
@@ -188,7 +75,7 @@ def _reach_sentence(winter: WinterFrost, base_m: float, assumed: bool) -> str:
 _YEAR_DAYS = 365
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class PierGround:
     """The ground at one pier through the winters of its weather log.
 
@@ -226,7 +113,13 @@ def pier_ground(site: PierFile, weather_table: pd.DataFrame) -> PierGround | Non
     pier = site.pier
     ground = ground_of(pier.depth_m, pier.soil, pier.drained, pier.surface)
     design, depth = _design(weather, ground)
-    return PierGround(ground, frost_at_base(weather, ground), design, depth, weather.notes)
+    return PierGround(
+        ground=ground,
+        frost=frost_at_base(weather, ground),
+        design=design,
+        design_depth=depth,
+        notes=weather.notes,
+    )
 
 
 def _design(weather: DailyWeather, ground: Ground) -> tuple[DesignIndex | None, DepthRange | None]:
@@ -239,72 +132,12 @@ def _design(weather: DailyWeather, ground: Ground) -> tuple[DesignIndex | None, 
     return design, depth_of_winter(ground, design.index_c_d, longest, mean_c)
 
 
-def ground_sentences(found: PierGround | None) -> tuple[str, ...]:
-    """Say what the frost did, and whether it reaches the pier's base."""
-    if found is None:
-        return (
-            "What the frost did is not known: there is no weather log of at least a month.  Daily minimum "
-            "and maximum temperatures, imported as they are, tell it.",
-        )
-    said = frost_sentences(found.frost, found.ground.base_assumed)
-    if not said:
-        said = ("No winter of the weather log froze the ground.",)
-    return said + _winters_below(found.frost) + found.ground.assumed
-
-
-def _winters_below(frost: FrostAtBase) -> tuple[str, ...]:
-    """Say in how many winters frost went below the base, and when only cleared snow lets it."""
-    in_all = len(frost.as_is)
-    reached = [w for w in frost.as_is if w.reaches == "yes"]
-    perhaps = [w for w in frost.as_is if w.reaches == "perhaps"]
-    cleared = _clearing(frost)
-    if in_all < 2 or (cleared and not reached and not perhaps) or not _freezes(frost):
-        return cleared
-    below = f"below the base in {len(reached) or 'none'}"
-    below += f", perhaps in {len(perhaps)} more" if perhaps else ""
-    return (f"Of the {in_all} winters in the log, frost went {below}.", *cleared)
-
-
-def _freezes(frost: FrostAtBase) -> bool:
-    return any(winter.depth.deep > 0.0 for winter in frost.as_is)
-
-
-def _clearing(frost: FrostAtBase) -> tuple[str, ...]:
-    """Say when only cleared snow lets frost under the base."""
-    cases = ((frost.as_is, "as it lay, frost went"), (frost.snow_left, "left lying, frost would have gone"))
-    kept = next((words for winters, words in cases if all(w.reaches == "no" for w in winters)), None)
-    reached = [w for w in frost.snow_cleared if w.reaches != "no"]
-    if kept is None or not reached:
-        return ()
-    sure = "would have been" if any(w.reaches == "yes" for w in reached) else "may have been"
-    log = counted(len(frost.snow_cleared), "winter")
-    return (
-        f"With its snow {kept} below the base in none of the log's {log}; with the ground cleared it {sure} "
-        f"below it in {len(reached)} of them: leave the snow lying.",
-    )
-
-
-def design_sentences(found: PierGround | None) -> tuple[str, ...]:
-    """Say how deep the frost of a winter to build for goes, and what the soil's name lets one expect."""
-    if found is None:
-        return ()
-    said = []
-    if found.design is not None and found.design_depth is not None:
-        depth = found.design_depth
-        said.append(
-            f"With the ground bare of snow, a winter of {found.design.index_c_d:.0f} degree-days of frost "
-            f"({found.design.rule}) freezes this ground about {depth.middle:.2f} m deep ({depth.shallow:.2f} "
-            f"to {depth.deep:.2f} m within what isn't known of it), by the modified Berggren formula."
-        )
-    return (*said, found.ground.susceptibility.sentence)
-
-
-def fitting_advice(found: PierGround | None) -> tuple[tuple[GroundAdvice, ...], tuple[GroundAdvice, ...]]:
+def fitting_advice(found: PierGround | None) -> tuple[tuple[GroundStep, ...], tuple[GroundStep, ...]]:
     """Return the advice that fits what the frost did here, and the rest of it."""
     if found is None:
         return (), EVERYTHING
     reaches = {winter.reaches for winter in found.frost.as_is}
-    fitting: tuple[GroundAdvice, ...] = ()
+    fitting: tuple[GroundStep, ...] = ()
     if reaches & {"yes", "perhaps"}:
         fitting = AGAINST_FROST_UNDER_BASE
     elif any(winter.depth.deep > 0.0 for winter in found.frost.as_is):

@@ -66,7 +66,7 @@ KNOBS = ("azimuth", "altitude")
 _PLATE = ("shim", "nuts")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Knob:
     """What is known of one knob.
 
@@ -224,7 +224,15 @@ def _learn(name: str, gain_sd: float, seen: Sequence[_Seen]) -> Knob:
     slack, slack_spread = _moments(_SLACKS, weight.sum(axis=0))
     told = sum(math.isfinite(one.found_sd) for one in seen)
     last = int(math.copysign(1, seen[-1].set_to)) if seen else 0
-    return Knob(name, gain, spread, slack, slack_spread, told, last)
+    return Knob(
+        name=name,
+        gain=gain,
+        gain_sd=spread,
+        slack=slack,
+        slack_sd=slack_spread,
+        turns_seen=told,
+        last_way=last,
+    )
 
 
 def _held(seen: Sequence[_Seen], gain_sd: float) -> list[float]:

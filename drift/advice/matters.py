@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -106,7 +106,7 @@ def _cos(degrees: Floats) -> Floats:
 _STEP_DEG = 5.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class OpenSky:
     """Places above the horizon; all arrays are (n,).
 
@@ -122,8 +122,13 @@ class OpenSky:
 
     def only(self, keep: Bools) -> OpenSky:
         """Return those places for which `keep` (n,) is true."""
-        parts = (self.hour_angle, self.declination, self.bearing, self.altitude)
-        return OpenSky(self.latitude_deg, *(part[keep] for part in parts))
+        return OpenSky(
+            latitude_deg=self.latitude_deg,
+            hour_angle=self.hour_angle[keep],
+            declination=self.declination[keep],
+            bearing=self.bearing[keep],
+            altitude=self.altitude[keep],
+        )
 
 
 def open_sky(site: PierFile) -> OpenSky:
@@ -155,7 +160,13 @@ def _placed(latitude_deg: float, hour_angle: Floats, declination: Floats) -> Ope
     north = np.cos(phi) * np.sin(dec) - np.sin(phi) * np.cos(dec) * np.cos(hour)
     east = -np.cos(dec) * np.sin(hour)
     altitude = np.degrees(np.arcsin(np.clip(up, -1.0, 1.0)))
-    return OpenSky(latitude_deg, hour_angle, declination, np.degrees(np.arctan2(east, north)), altitude)
+    return OpenSky(
+        latitude_deg=latitude_deg,
+        hour_angle=hour_angle,
+        declination=declination,
+        bearing=np.degrees(np.arctan2(east, north)),
+        altitude=altitude,
+    )
 
 
 def _horizon_at(site: PierFile, bearing_deg: Floats) -> Floats:
@@ -399,4 +410,4 @@ def _turning_declination(site: PierFile) -> float:
 def _not_at_pole(place: OpenSky) -> OpenSky:
     """Return a place moved away from the pole of the sky to where a field still turns by a bounded angle."""
     held = np.clip(place.declination, -NEAREST_POLE_DEG, NEAREST_POLE_DEG)
-    return OpenSky(place.latitude_deg, place.hour_angle, held, place.bearing, place.altitude)
+    return replace(place, declination=held)

@@ -82,7 +82,7 @@ _RESTARTS = {
 _TURNED_BY = {"mount_az": "azimuth", "mount_alt": "altitude"}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Change:
     """How far one component has changed by itself [arcsec], corrections and known steps taken out."""
 
@@ -91,7 +91,7 @@ class Change:
     sd: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Movement:
     """One thing that moved: `part` is "pier", "mount" or "undetermined"; `event` is None when gradual."""
 
@@ -106,7 +106,7 @@ def findings_of(site: PierFile, nights: Nights, history: History) -> tuple[Movem
     events = sorted(
         (e for e in history.events if e.is_movement and not e.provisional), key=lambda e: -e.before_us
     )
-    found = [Movement(event_part(event), "event", event) for event in events]
+    found = [Movement(part=event_part(event), how="event", event=event) for event in events]
     found += _gradual_tilt(site, history)
     found += _season(site, history)
     found += _gradual_mount(site, history)
@@ -192,7 +192,7 @@ def own_change(history: History, component: str) -> Change | None:
     variance = float(history.sd[last, column] ** 2 + history.sd[first, column] ** 2)
     for step, step_sd in _steps(history, component, int(history.time_us[first])):
         size, variance = size - step, variance + step_sd**2
-    return Change(component, size, math.sqrt(variance))
+    return Change(component=component, size=size, sd=math.sqrt(variance))
 
 
 def tilt_now(history: History) -> tuple[Floats, Floats] | None:
@@ -259,7 +259,7 @@ def _gradual_tilt(site: PierFile, history: History) -> list[Movement]:
     size = math.hypot(*(change.size for change in told))
     sd = math.sqrt(sum((change.size * change.sd) ** 2 for change in told)) / size if size > 0.0 else math.inf
     if size > site.warn.tilt_arcsec and size > GRADUAL_SDS * sd:
-        return [Movement(MovedPart.PIER, "tilt", changes=tuple(told))]
+        return [Movement(part=MovedPart.PIER, how="tilt", changes=tuple(told))]
     return []
 
 
@@ -270,7 +270,9 @@ def _season(site: PierFile, history: History) -> list[Movement]:
         return []
     swing, sd = seasonal.peak_to_trough, seasonal.peak_to_trough_sd
     return (
-        [Movement(MovedPart.PIER, "season")] if swing > max(site.warn.tilt_arcsec, GRADUAL_SDS * sd) else []
+        [Movement(part=MovedPart.PIER, how="season")]
+        if swing > max(site.warn.tilt_arcsec, GRADUAL_SDS * sd)
+        else []
     )
 
 
@@ -283,7 +285,7 @@ def _gradual_mount(site: PierFile, history: History) -> list[Movement]:
         change = own_change(history, component)
         limit = site.warn.axis_arcmin * 60.0 / to_sky
         if change is not None and _told(pair_of(component, history)) and _clear(change, limit):
-            found.append(Movement(MovedPart.MOUNT, "mount", changes=(change,)))
+            found.append(Movement(part=MovedPart.MOUNT, how="mount", changes=(change,)))
     return found
 
 
@@ -309,7 +311,7 @@ def _gradual_axis(site: PierFile, nights: Nights, history: History, explained: s
             continue
         sd = math.hypot(float(history.axis_now_sd[k]), float(first_sd[k]))
         lever = float(weights[k, HISTORY_COLUMNS.index(tilt)])
-        change = Change(mount, of_mount.size + lever * of_tilt.size, sd)
+        change = Change(component=mount, size=of_mount.size + lever * of_tilt.size, sd=sd)
         if _clear(change, site.warn.axis_arcmin * 60.0 / to_sky):
-            found.append(Movement(MovedPart.UNDETERMINED, "axis", changes=(change,)))
+            found.append(Movement(part=MovedPart.UNDETERMINED, how="axis", changes=(change,)))
     return found

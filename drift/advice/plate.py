@@ -40,7 +40,7 @@ _MOST_BOLTS = 9
 _ROUND = 6
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Stacks:
     """Shims under every bolt, and what rounding to them leaves.
 
@@ -61,7 +61,7 @@ class Stacks:
         return tuple(round(sum(pieces), _ROUND) for pieces in self.pieces)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Settings:
     """Heights under every bolt [mm], and what they leave, as in `Stacks`."""
 
@@ -100,7 +100,13 @@ def stacked(
     choices = [_choices(float(h), stock_mm, _tried(len(heights_mm))) for h in heights_mm]
     best = _nearest(bearings_deg, circle_mm, heights_mm, choices)
     pieces = tuple(_pieces(h, stock_mm) for h in best.heights_mm)
-    return Stacks(pieces, best.north_arcsec, best.east_arcsec, best.left_arcsec, best.misfit_mm)
+    return Stacks(
+        pieces=pieces,
+        north_arcsec=best.north_arcsec,
+        east_arcsec=best.east_arcsec,
+        left_arcsec=best.left_arcsec,
+        misfit_mm=best.misfit_mm,
+    )
 
 
 def in_steps(
@@ -153,7 +159,13 @@ def _nearest(
     best = int(np.lexsort((lifted, np.round(left, 3), np.round(unseated, _ROUND)))[0])
     north, east = (float(x) * ARCSEC_PER_RAD for x in planes[best, 1:])
     heights = tuple(float(h) for h in combinations[best])
-    return Settings(heights, north, east, float(left[best]), float(misfit[best]))
+    return Settings(
+        heights_mm=heights,
+        north_arcsec=north,
+        east_arcsec=east,
+        left_arcsec=float(left[best]),
+        misfit_mm=float(misfit[best]),
+    )
 
 
 def _tried(bolts: int) -> int:

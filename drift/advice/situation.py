@@ -8,20 +8,22 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from drift.advice.aim import best_change, days_that_count
 from drift.advice.matters import matters_of
+from drift.advice.movement import side_of
 from drift.advice.poles import pole_offset
 from drift.codes import AxisBound, Do
-from drift.forecast.coming import AxisForecast, coming
+from drift.forecast.aim import best_change, days_that_count, error_of_year
+from drift.forecast.coming import coming
+from drift.forecast.outlook import look_ahead
 from drift.forecast.season import Season, season_of
 from drift.mount.axis_error import on_sky
 from drift.notices import AdviceCode, warning
 from drift.quantities import DAY_US, Floats, local_date
-from drift.types import Action, Matter
+from drift.types import Action, AxisForecast, Matter, Outlook, YearAim
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
-    from drift.types import History, Nights
+    from drift.types import Analysis, History, Nights
 
 
 # ---- Of when advice is: of today while a pier is watched, of its last reading when old logs are looked
@@ -148,6 +150,11 @@ class Situation:
         """Whether an error exceeds both the tolerance and what its uncertainty could feign."""
         return error > self.tolerance and error > ACT_SDS * sd
 
+    @property
+    def is_over(self) -> bool:
+        """Whether the axis is known and exceeds the tolerance now."""
+        return self.known and self.over(*self.error_now())
+
     def comes_back(self, change: Floats) -> tuple[int, float, float]:
         """Return when the season has brought the axis back, the error it then has and its sd.
 
@@ -239,3 +246,90 @@ def _tolerance(site: PierFile, matters: tuple[Matter, ...]) -> tuple[float, Axis
     allowed += [(m.allowed_arcmin, m.effect) for m in matters if m.binding]
     least, bound = min(allowed)
     return least * 60.0, bound
+
+
+# ---- Where the axis is best left for the coming year.
+
+
+def year_aim(
+    site: PierFile, forecast: AxisForecast, pole: Floats, change: Floats, latitude_rad: float
+) -> YearAim:
+    """Say where to leave the axis for the coming year, and what is gained over "dead on tonight".
+
+    Parameters
+    ----------
+    site
+        Months of use, and what to aim at.
+    forecast
+        Where the axis goes if left alone.
+    pole
+        The pole aimed at as an axis error, (2,) [arcsec].
+    change
+        What `best_change` says, (2,) [arcsec].
+    latitude_rad
+        Geodetic latitude [rad].
+    """
+    aim, counts = str(site.optics.aim), days_that_count(forecast, site)
+    dead_on = best_change(forecast, latitude_rad, counts, "tonight", pole)
+    aimed, sd = error_of_year(forecast, change, latitude_rad, counts, aim, pole)
+    on_pole, on_pole_sd = error_of_year(forecast, dead_on, latitude_rad, counts, aim, pole)
+    alone, alone_sd = error_of_year(forecast, np.zeros(2), latitude_rad, counts, aim, pole)
+    leave = forecast.axis[0] + change
+    off_pole = leave - pole
+    return YearAim(
+        aim=aim,
+        leave_az_arcsec=float(leave[0]),
+        leave_alt_arcsec=float(leave[1]),
+        leave_sd_arcsec=(float(forecast.sd[0][0]), float(forecast.sd[0][1])),
+        off_pole_arcsec=(float(off_pole[0]), float(off_pole[1])),
+        off_pole_side=side_of("mount_az", float(off_pole[0]), site.site.latitude_deg),
+        as_aimed_arcmin=aimed / 60.0,
+        dead_on_arcmin=on_pole / 60.0,
+        dead_on_sd_arcmin=on_pole_sd / 60.0,
+        as_it_is_arcmin=alone / 60.0,
+        as_it_is_sd_arcmin=alone_sd / 60.0,
+        sd_arcmin=sd / 60.0,
+        from_us=int(forecast.time_us[0]),
+        until_us=int(forecast.time_us[-1]),
+        months_of_use=bool(site.optics.months_of_use),
+    )
+
+
+# ---- The coming twelve months against what is allowed: from today on where the pier is watched, else as of
+# the end of the record.
+
+
+def outlook_of(
+    site: PierFile,
+    nights: Nights,
+    history: History,
+    now_us: int | None = None,
+    arrived_us: int | None = None,
+) -> Outlook | None:
+    """Look at the coming twelve months, from today where the pier is watched.
+
+    Parameters
+    ----------
+    site, nights, history
+        As for `drift.advice.steps.advise`.
+    now_us
+        The present time [UTC us]; None for that of the latest reading.
+    arrived_us
+        When readings last came in: logs that were long past by then are looked at as of their end.
+
+    Returns
+    -------
+    Outlook or None
+        None where the history has no forecast: no night shows the axis, or there is only one; and where
+        its forecast ended before today.
+    """
+    if history.forecast is None:
+        return None
+    last_us = latest_us(nights, history)
+    past = now_us is not None and looked_at(last_us, now_us, arrived_us)
+    return look_ahead(history, situation_of(site, nights, history, None), last_us, now_us, past)
+
+
+def coming_of(analysis: Analysis) -> Outlook | None:
+    """Return what is to come; None where the history has no forecast, or none that reaches to today."""
+    return outlook_of(analysis.site, analysis.nights, analysis.history, analysis.now_us, analysis.arrived_us)

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
-import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.advice.aim import year_aim
 from drift.advice.cautions import call_for_help, cautions_for
 from drift.advice.knobs import change_done, learned_knobs, turns
 from drift.advice.levelling import levelling, tilts_plainly
@@ -25,6 +21,7 @@ from drift.advice.situation import (
     looked_at,
     night_first,
     situation_of,
+    year_aim,
 )
 from drift.advice.verdict import KNOB_OF, verdict_of
 from drift.codes import CorrectionKind, Do, MovedPart, Part
@@ -32,14 +29,14 @@ from drift.forecast.outlook import realign_by
 from drift.mount.axis_error import on_sky
 from drift.notices import AdviceCode, Notice, Value, info, warning
 from drift.quantities import DAY_US, local_date
-from drift.types import Action, Advice, Done
+from drift.types import Action, Advice, Bolt, Done
 
 if TYPE_CHECKING:
     from drift.advice.knobs import Knob
     from drift.advice.situation import Situation
-    from drift.forecast.coming import AxisForecast
+    from drift.readings import StepDone
     from drift.site.file import PierFile
-    from drift.types import CorrectionFound, History, Nights
+    from drift.types import AxisForecast, CorrectionFound, History, Nights
 
 
 # ---- Corrections that no night has seen yet: what was advised for them is done, and is not advised
@@ -74,7 +71,6 @@ _ITSELF = {
     _C.TIGHTEN: Do.TIGHTEN,
 }
 _KNOBS = (_C.AZIMUTH, _C.ALTITUDE)
-_AS_ADVISED = re.compile(r"\bas advised \((\w+)\)")
 
 
 def unseen(situation: Situation, history: History) -> tuple[CorrectionFound, ...]:
@@ -86,22 +82,15 @@ def unseen(situation: Situation, history: History) -> tuple[CorrectionFound, ...
     )
 
 
-def note_of(code: str) -> str:
-    """Return the note of a correction that was recorded by the code of its step."""
-    return f"as advised ({code})"
-
-
-def is_as_advised(note: str) -> bool:
-    """Whether a correction with this note was recorded by the code of a step."""
-    return _AS_ADVISED.search(note) is not None
-
-
-def done_of_list(situation: Situation, history: History) -> tuple[CorrectionFound, ...]:
-    """Return the corrections since the last night that were done as its list advised."""
+def done_of_list(
+    situation: Situation, history: History, steps: Sequence[StepDone]
+) -> tuple[tuple[CorrectionFound, StepDone], ...]:
+    """Return the corrections since the last night that were done as its list advised, with their steps."""
+    by = {(step.kind, step.time_us): step for step in steps}
     return tuple(
-        correction
+        (correction, by[correction.kind, correction.time_us])
         for correction in unseen(situation, history)
-        if correction.kind in _ITSELF and is_as_advised(correction.note)
+        if correction.kind in _ITSELF and (correction.kind, correction.time_us) in by
     )
 
 
@@ -110,9 +99,9 @@ def without(history: History, corrections: tuple[CorrectionFound, ...]) -> Histo
     return replace(history, corrections=tuple(c for c in history.corrections if c not in corrections))
 
 
-def done_step(correction: CorrectionFound, situation: Situation) -> Done:
+def done_step(correction: CorrectionFound, step: StepDone, situation: Situation) -> Done:
     """Tell what was done of the list, and when."""
-    code, kind = _AS_ADVISED.search(correction.note), CorrectionKind(correction.kind)
+    kind = CorrectionKind(correction.kind)
     asked = correction.asked if kind in _KNOBS else None
     component = "mount_az" if kind == _C.AZIMUTH else "mount_alt"
     notice = info(
@@ -122,7 +111,7 @@ def done_step(correction: CorrectionFound, situation: Situation) -> Done:
         asked_arcsec=asked,
         side=None if asked is None else side_of(component, asked, situation.site.site.latitude_deg),
     )
-    return Done(step=code[1] if code else "", time_us=correction.time_us, notice=notice)
+    return Done(step=step.step, time_us=correction.time_us, notice=notice)
 
 
 def hold_back(
@@ -153,8 +142,7 @@ def hold_back(
     others = unseen(situation, history)
     if not (others or done):
         return actions
-    stale = {do for correction in others for do in _HELD_BACK[_C(correction.kind)]}
-    stale |= {_ITSELF[_C(correction.kind)] for correction in done} | {Do.NOTHING}
+    stale = _stale(others, done)
     left = [action for action in actions if action.do not in stale]
     made = sorted((*others, *done), key=lambda c: c.time_us)
     notice = info(
@@ -167,87 +155,86 @@ def hold_back(
     return (*left, Action(do=Do.MEASURE, notice=notice))
 
 
-# ---- The advice as steps that can be recorded as done, each with a code of its own.
+def _stale(others: tuple[CorrectionFound, ...], done: tuple[CorrectionFound, ...]) -> set[Do]:
+    """Return what is no more to be done by the last night's list."""
+    stale = {do for correction in others for do in _HELD_BACK[_C(correction.kind)]}
+    return stale | {_ITSELF[_C(correction.kind)] for correction in done} | {Do.NOTHING}
+
+
+# ---- The advice as steps that can be recorded as done.
 #
-# The code names what is to be done and the night that it rests on.  Until a new
-# night changes the advice a step keeps its code, whatever else of the list is done;
-# a recorded step is off the list, so that nothing can be recorded twice by it.
+# The record keeps a step when it is shown, with an id of its own.  Until a new night changes the advice
+# it can be recorded by that id, whatever else of the list is done and however the year ahead, which begins
+# on another day each day, has changed the amount since.  A recorded step is off the list, so that nothing
+# can be recorded twice by it.
 
 
-_CODE_BYTES = 3
 _KIND_OF = {do: kind for kind, do in _ITSELF.items()}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class AdvisedStep:
-    """One action, and the rows of the log of corrections that say that it was done as advised.
+    """What a step says, as numbers: all that is needed to record that it was done."""
 
-    `code` is "" and `rows` are empty for what is no correction, or can't be written down in numbers.
+    do: Do
+    amount_arcmin: float | None = None  # signed as az_error or alt_error
+    turns: float | None = None  # of the knob
+    bolts: tuple[Bolt, ...] = ()
+
+    @classmethod
+    def of(cls, action: Action) -> AdvisedStep | None:
+        """Return the step of an action; None for what is no correction, or can't be recorded in numbers."""
+        step = cls(do=action.do, amount_arcmin=action.amount_arcmin, turns=action.turns, bolts=action.bolts)
+        return step if step.rows() else None
+
+    @classmethod
+    def from_numbers(cls, do: str, numbers: Mapping[str, Any]) -> AdvisedStep:
+        """Return the step whose `numbers` they are."""
+        bolts = tuple(
+            Bolt(bearing_deg=bearing, thickness_mm=thickness, nut_turns=turns)
+            for bearing, thickness, turns in numbers.get("bolts", ())
+        )
+        return cls(
+            do=Do(do), amount_arcmin=numbers.get("amount_arcmin"), turns=numbers.get("turns"), bolts=bolts
+        )
+
+    def numbers(self) -> dict[str, Any]:
+        """Return the amounts by name, as JSON has them."""
+        bolts = [[one.bearing_deg, one.thickness_mm, one.nut_turns] for one in self.bolts]
+        return {"amount_arcmin": self.amount_arcmin, "turns": self.turns, "bolts": bolts}
+
+    def rows(self) -> tuple[dict[str, str], ...]:
+        """Return the rows of the log of corrections that say that it was done as advised."""
+        kind = _KIND_OF.get(self.do)
+        if kind in _KNOBS and self.amount_arcmin is not None:
+            turns = "" if self.turns is None else f"{self.turns:g}"
+            return ({"kind": str(kind), "amount_arcmin": f"{self.amount_arcmin:g}", "turns": turns},)
+        if kind == _C.TIGHTEN:
+            return ({"kind": str(kind)},)
+        if kind not in (_C.SHIM, _C.NUTS):
+            return ()
+        column = "thickness_mm" if kind == _C.SHIM else "turns"
+        amounts = [
+            (one.bearing_deg, one.thickness_mm if kind == _C.SHIM else one.nut_turns) for one in self.bolts
+        ]
+        if any(amount is None for _, amount in amounts):
+            return ()
+        return tuple(
+            {"kind": str(kind), "bearing_deg": f"{bearing:g}", column: f"{amount:g}"}
+            for bearing, amount in amounts
+        )
+
+
+def may_be_recorded(
+    do: Do, night_us: int, situation: Situation, history: History, steps_done: Sequence[StepDone]
+) -> bool:
+    """Whether a step that was advised by a night may still be recorded as done.
+
+    Not after a newer night, nor where something else was done since that holds it back.
     """
-
-    action: Action
-    code: str
-    rows: tuple[dict[str, str], ...]
-
-
-def steps_of(actions: tuple[Action, ...], night_us: int) -> tuple[AdvisedStep, ...]:
-    """Return the advice as steps.
-
-    Parameters
-    ----------
-    actions
-        What is advised.
-    night_us
-        Time of the night that it rests on [UTC microseconds].
-    """
-    return tuple(_step(action, night_us) for action in actions)
-
-
-def steps_of_late(
-    site: PierFile, nights: Nights, history: History, now_us: int, arrived_us: int | None = None
-) -> tuple[AdvisedStep, ...]:
-    """Return the steps advised on the days before, by the same night: what is advised is done days later.
-
-    The year ahead begins on another day each day, so that the amount to turn changes a little.
-
-    Parameters
-    ----------
-    site, nights, history, now_us, arrived_us
-        As for `drift.advice.steps.advise`.
-    """
-    night_us = situation_of(site, nights, history, now_us).time_us
-    days = range(1, min(OLD_DAYS, (now_us - night_us) // DAY_US + 1) + 1)
-    late = [advise(site, nights, history, now_us - k * DAY_US, arrived_us=arrived_us) for k in days]
-    return tuple(step for advice in late for step in steps_of(advice.actions, night_us))
-
-
-def _step(action: Action, night_us: int) -> AdvisedStep:
-    rows = _rows(action)
-    if not rows:
-        return AdvisedStep(action, "", ())
-    said = json.dumps([int(night_us), *rows], sort_keys=True)
-    code = hashlib.blake2b(said.encode(), digest_size=_CODE_BYTES).hexdigest()
-    return AdvisedStep(action, code, tuple({**row, "note": note_of(code)} for row in rows))
-
-
-def _rows(action: Action) -> list[dict[str, str]]:
-    kind = _KIND_OF.get(action.do)
-    if kind in _KNOBS and action.amount_arcmin is not None:
-        turns = "" if action.turns is None else f"{action.turns:g}"
-        return [{"kind": kind, "amount_arcmin": f"{action.amount_arcmin:g}", "turns": turns}]
-    if kind == _C.TIGHTEN:
-        return [{"kind": kind}]
-    if kind not in (_C.SHIM, _C.NUTS):
-        return []
-    column = "thickness_mm" if kind == _C.SHIM else "turns"
-    amounts = [
-        (bolt.bearing_deg, bolt.thickness_mm if kind == _C.SHIM else bolt.nut_turns) for bolt in action.bolts
-    ]
-    if any(amount is None for _, amount in amounts):
-        return []
-    return [
-        {"kind": kind, "bearing_deg": f"{bearing:g}", column: f"{amount:g}"} for bearing, amount in amounts
-    ]
+    done = tuple(correction for correction, _ in done_of_list(situation, history, steps_done))
+    others = unseen(situation, without(history, done))
+    return night_us == situation.time_us and do not in _stale(others, done)
 
 
 # ---- What to do, in the order in which a careful person would go.
@@ -490,6 +477,7 @@ def advise(
     now_us: int | None = None,
     forecast: AxisForecast | None = None,
     arrived_us: int | None = None,
+    steps_done: Sequence[StepDone] = (),
 ) -> Advice:
     """Say whether something moved and what to do about it.
 
@@ -509,6 +497,8 @@ def advise(
     arrived_us
         When readings last came into the record.  Logs that were long past by then are answered
         as of their latest reading, a night to be taken first (see `drift.advice.situation`).
+    steps_done
+        The advised steps that were recorded as done.
 
     Returns
     -------
@@ -520,7 +510,8 @@ def advise(
     today_us = None if now_us is None or past else now_us // DAY_US * DAY_US
     situation = situation_of(site, nights, history, today_us, forecast)
     findings = findings_of(site, nights, history)
-    done = done_of_list(situation, history)
+    with_steps = done_of_list(situation, history, steps_done)
+    done = tuple(correction for correction, _ in with_steps)
     before = without(history, done)  # as the list was made
     advised = actions_for(situation, findings, before, learned_knobs(site, before))
     actions = hold_back(advised, situation, before, done)
@@ -537,5 +528,5 @@ def advise(
         year=year_aim(site, situation.forecast, situation.pole, -situation.off_aim, situation.latitude_rad)
         if looks_ahead
         else None,
-        done=tuple(done_step(correction, situation) for correction in done),
+        done=tuple(done_step(*each, situation) for each in with_steps),
     )

@@ -12,6 +12,7 @@ from drift.cli.record import now_text, write_down
 
 if TYPE_CHECKING:
     from drift.advice.knobs import Knob
+    from drift.advice.situation import Situation
     from drift.advice.steps import AdvisedStep
     from drift.record.record import Record
     from drift.types import Analysis, CorrectionFound
@@ -20,136 +21,122 @@ if TYPE_CHECKING:
 @click.command(
     "advise",
     help="Show what to do, step by step, with what past corrections did and what they teach of the knobs.\n\n"
-    "A step that was done as advised is recorded by its code: `drift advise --done CODE`.  It can't be "
+    "A step that was done as advised is recorded by its id: `drift advise --done ID`.  It can't be "
     "recorded twice, and what was advised for it is not advised again before a night has seen it; the other "
     "steps of the list stay until then.  What was done otherwise is recorded with `drift record`.",
 )
 @pier_option
 @click.option(
     "--done",
-    "codes",
+    "ids",
     multiple=True,
-    metavar="CODE",
-    help="Record the step of this code as done as advised; give it once a step.",
+    metavar="ID",
+    help="Record the step of this id as done as advised; give it once a step.",
 )
 @click.option(
     "--time", "when", metavar="TIME", help="When it was done, with Z or an offset; now, when not given."
 )
 @click.option("--note", default="", help="In your words; kept with what is recorded.")
 @click.option("--json", "as_json", is_flag=True, help="Print the steps as JSON, in arcseconds.")
-def command(pier: str | None, codes: tuple[str, ...], when: str | None, note: str, as_json: bool) -> None:
+def command(pier: str | None, ids: tuple[str, ...], when: str | None, note: str, as_json: bool) -> None:
     """Print the steps, or record some of them."""
     from drift.advice.situation import situation_of
-    from drift.advice.steps import steps_of, steps_of_late
+    from drift.advice.steps import AdvisedStep
     from drift.api import analyse_readings, open_record
     from drift.cli.options import working
     from drift.record.engine import now_us
 
-    if (when is not None or note) and not codes:
+    if (when is not None or note) and not ids:
         raise click.UsageError("--time and --note go with --done.")
     site, now = site_of(pier), now_us()
     with open_record(site) as record:
         with working("Working out the axis of each night and the pier's tilt"):
             analysis = analyse_readings(site, record.readings(), record, now)
-        night_us = situation_of(site, analysis.nights, analysis.history, now).time_us
-        steps = steps_of(analysis.advice.actions, night_us)
-        if codes:
-            known = {*codes} <= {step.code for step in steps}
-            late: list[AdvisedStep] = []
-            if not known:
-                late += steps_of_late(
-                    analysis.site, analysis.nights, analysis.history, now, record.latest_import_us()
-                )
-                late += list_as_made(analysis, record, night_us, now)
-            _record(analysis, record, (steps, late), codes, when, note)
-        elif as_json:
+        situation = situation_of(site, analysis.nights, analysis.history, now)
+        if ids:
+            _record(analysis, situation, record, ids, when, note)
+            return
+        steps = [AdvisedStep.of(action) for action in analysis.advice.actions]
+        shown = kept_ids(record, situation.time_us, steps)
+        if as_json:
             import json
 
-            click.echo(json.dumps(_as_mapping(analysis, steps), indent=1, allow_nan=False))
+            click.echo(json.dumps(_as_mapping(analysis, steps, shown), indent=1, allow_nan=False))
         else:
-            _print(analysis, steps)
+            _print(analysis, shown)
 
 
-def list_as_made(analysis: Analysis, record: Record, night_us: int, now_us: int) -> tuple[AdvisedStep, ...]:
-    """Return what is left of the last night's list, to the digit as it was made; () where none of it is done.
-
-    What was recorded since changes a history by rounding alone, but that may change the last digit of an
-    amount, and with it a code.
-    """
-    from dataclasses import replace
-
-    from drift.advice.steps import is_as_advised, steps_of
-    from drift.analysis import work_out
-
-    if not analysis.advice.done:
-        return ()
-    readings = record.readings()
-    made = readings["corrections"]
-    since = (made["time_us"] > night_us) & made["note"].map(lambda note: is_as_advised(str(note)))
-    before = replace(readings, tables={**readings.tables, "corrections": made[~since]}, readings_id="")
-    whole = work_out(analysis.site, before, None, now_us, record.latest_import_us())
-    left = {action.do for action in analysis.advice.actions}
-    return tuple(step for step in steps_of(whole.advice.actions, night_us) if step.action.do in left)
+def kept_ids(record: Record, night_us: int, steps: Sequence[AdvisedStep | None]) -> list[str]:
+    """Keep the steps in the record and return their ids; "" for what can't be recorded as done."""
+    ids = iter(
+        record.keep_steps(night_us, [(str(one.do), one.numbers()) for one in steps if one is not None])
+    )
+    return ["" if one is None else next(ids) for one in steps]
 
 
 def _record(
     analysis: Analysis,
+    situation: Situation,
     record: Record,
-    steps: tuple[Sequence[AdvisedStep], Sequence[AdvisedStep]],
-    codes: Sequence[str],
+    ids: Sequence[str],
     when: str | None,
     note: str,
 ) -> None:
-    """Record steps of now or of late by their codes, all or none.
+    """Record steps by their ids, all or none.
 
     Raises
     ------
     drift.errors.RecordError
-        If there is no step of a code, or it is recorded already.
+        If there is no step of an id, it is recorded already, or it is not to be done any more.
     """
-    found = [_step_of(record, *steps, code) for code in dict.fromkeys(codes)]
+    from drift.render.phrases import as_advised_note
+
+    found = [(step, _step_of(analysis, situation, record, step)) for step in dict.fromkeys(ids)]
     time_utc = now_text() if when is None else when
-    for step in found:
-        rows = [{**row, "note": f"{row['note']} {note}".strip()} for row in step.rows]
-        write_down(analysis.site, record, "corrections", rows, time_utc)
+    for step, numbers in found:
+        rows = [{**row, "note": f"{as_advised_note(step)} {note}".strip()} for row in numbers.rows()]
+        write_down(analysis.site, record, "corrections", rows, time_utc, step)
 
 
-def _step_of(
-    record: Record, steps: Sequence[AdvisedStep], late: Sequence[AdvisedStep], code: str
-) -> AdvisedStep:
-    from drift.advice.steps import note_of
+def _step_of(analysis: Analysis, situation: Situation, record: Record, step: str) -> AdvisedStep:
+    from drift.advice.steps import AdvisedStep, may_be_recorded
     from drift.errors import RecordError
-    from drift.render.phrases import utc_text
+    from drift.render.phrases import listed, utc_text
 
-    for row in record.held("corrections"):
-        if row.in_use and code and note_of(code) in str(row.values["note"]):
-            when = utc_text(row.values["time_us"])
+    done = record.steps_done()
+    for one in done:
+        if one.step == step:
+            rows = listed([str(row_id) for row_id in one.row_ids])
             raise RecordError(
-                f"the step {code} is recorded already: row {row.row_id}, at {when}.  If it was not done "
-                "then, `drift record edit` or `drift record withdraw` puts that right."
+                f"the step {step} is recorded already: row {rows}, at {utc_text(one.time_us)}.  If it was "
+                "not done then, `drift record edit` or `drift record withdraw` puts that right."
             )
-    for step in (*steps, *late):
-        if code and step.code == code:
-            return step
-    known = [step.code for step in steps if step.code]
-    now = f"the codes now are {', '.join(known)}" if known else "no step can be recorded now"
+    kept = record.kept_step(step)
+    if kept is not None:
+        found = AdvisedStep.from_numbers(kept.do, kept.numbers)
+        if may_be_recorded(found.do, kept.night_us, situation, analysis.history, done):
+            return found
+    steps = [AdvisedStep.of(action) for action in analysis.advice.actions]
+    known = [one for one in kept_ids(record, situation.time_us, steps) if one]
+    now = f"those now are {', '.join(known)}" if known else "no step can be recorded now"
+    was = f"there is no step {step!r}" if kept is None else f"the step {step} is not to be done any more"
     raise RecordError(
-        f"there is no step {code!r}: {now}.  New readings or corrections may have changed the advice: look "
-        "at `drift advise` again, and record what was done with `drift record`."
+        f"{was}: {now}.  New readings or corrections may have changed the advice: look at `drift advise` "
+        "again, and record what was done with `drift record`."
     )
 
 
-def _print(analysis: Analysis, steps: Sequence[AdvisedStep]) -> None:
+def _print(analysis: Analysis, shown: Sequence[str]) -> None:
     from drift.render.advice_words import action_sentence
     from drift.render.notices import sentence
 
     for done in analysis.advice.done:
         click.echo(f"{sentence(done.notice)}  (step {done.step})")
-    for number, step in enumerate(steps, start=1):
-        mark = f"{number}. " if len(steps) > 1 else ""  # a sole step is no list
-        click.echo(f"{mark}{action_sentence(step.action)}")
-        if step.code:
-            click.echo(f"{' ' * len(mark)}When it is done so: drift advise --done {step.code}")
+    for number, (action, step) in enumerate(zip(analysis.advice.actions, shown, strict=True), start=1):
+        mark = f"{number}. " if len(shown) > 1 else ""  # a sole step is no list
+        click.echo(f"{mark}{action_sentence(action)}")
+        if step:
+            click.echo(f"{' ' * len(mark)}When it is done so: drift advise --done {step}")
     for caution in analysis.advice.cautions:
         click.echo(f"Take care: {sentence(caution)}")
     for said in (*_correction_sentences(analysis), *_knob_sentences(analysis)):
@@ -197,7 +184,9 @@ def _knob_sentence(knob: Knob) -> str:
     return f"The {knob.name} knob, going by {turns}: the axis does {told}; {lost}."
 
 
-def _as_mapping(analysis: Analysis, steps: Sequence[AdvisedStep]) -> dict[str, Any]:
+def _as_mapping(
+    analysis: Analysis, steps: Sequence[AdvisedStep | None], shown: Sequence[str]
+) -> dict[str, Any]:
     from drift.advice.knobs import learned_knobs
     from drift.render.notices import sentence
     from drift.render.phrases import utc_text
@@ -206,13 +195,13 @@ def _as_mapping(analysis: Analysis, steps: Sequence[AdvisedStep]) -> dict[str, A
     status = as_mapping(analysis)
     return {
         "format": "drift-advise",
-        "version": 1,
+        "version": 2,
         "steps": [
-            {"code": step.code or None, **action, "record": list(step.rows)}
-            for step, action in zip(steps, status["actions"], strict=True)
+            {"step": kept or None, **action, "record": [] if step is None else list(step.rows())}
+            for kept, step, action in zip(shown, steps, status["actions"], strict=True)
         ],
         "done": [
-            {"code": done.step, "time_utc": utc_text(done.time_us), "sentence": sentence(done.notice)}
+            {"step": done.step, "time_utc": utc_text(done.time_us), "sentence": sentence(done.notice)}
             for done in analysis.advice.done
         ],
         "cautions": status["cautions"],

@@ -77,8 +77,8 @@ def _scored(analysis: Analysis, readings: Readings) -> tuple[Hindcast, ...]:
 def _print_json(analysis: Analysis, readings: Readings, hindcasts: tuple[Hindcast, ...] | None) -> None:
     import json
 
+    from drift.advice.situation import coming_of
     from drift.api import ground_at_pier
-    from drift.forecast.outlook import coming_of
     from drift.render.status_json import document
 
     outlook = coming_of(analysis)
@@ -87,9 +87,9 @@ def _print_json(analysis: Analysis, readings: Readings, hindcasts: tuple[Hindcas
 
 
 def _print_words(analysis: Analysis, readings: Readings, hindcasts: tuple[Hindcast, ...] | None) -> None:
+    from drift.advice.situation import coming_of
     from drift.api import ground_at_pier
     from drift.cli.options import working
-    from drift.forecast.outlook import coming_of
     from drift.render.outlook import outlook_sections
     from drift.render.status import span, title
 

@@ -21,14 +21,19 @@ if TYPE_CHECKING:
 Row = dict[str, str]
 
 
-def write_down(site: PierFile, record: Record, table: str, rows: Sequence[Row], time_utc: str) -> bool:
-    """Write rows of one time into the record and say what they say; return whether anything was new."""
+def write_down(
+    site: PierFile, record: Record, table: str, rows: Sequence[Row], time_utc: str, step: str = ""
+) -> bool:
+    """Write rows of one time into the record and say what they say; return whether anything was new.
+
+    `step` is the id of the advised step that they say was done, if any.
+    """
     from drift.importer.by_hand import record_rows
     from drift.render.by_hand import CAUTION, LOOSENED, alike, remarks, words
     from drift.render.phrases import zone_of
 
     before = record.held(table)
-    outcome = record_rows(record, table, [{"time_utc": time_utc, **row} for row in rows])
+    outcome = record_rows(record, table, [{"time_utc": time_utc, **row} for row in rows], step)
     if not outcome.went_in:
         click.echo(f"Exactly this is in the record already, at {time_utc}; nothing was added.")
         return False

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,7 +11,7 @@ from drift.codes import ForcingKind
 from drift.forecast.season import Season, without_line
 from drift.mount.axis_error import axis_error, axis_of_tilt
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
-from drift.types import Forecast
+from drift.types import AxisForecast, Forecast
 
 if TYPE_CHECKING:
     from drift.types import History
@@ -202,34 +202,6 @@ def from_moment(ahead: Forecast, from_us: int) -> Forecast | None:
 AHEAD_DAYS = 365
 
 
-@dataclass(frozen=True)
-class AxisForecast:
-    """The axis day by day, untouched.
-
-    Attributes
-    ----------
-    time_us
-        (n,) UTC [us], ascending, the first the day of the advice.
-    axis
-        (n, 2) expected az_error and alt_error against the true pole [arcsec].
-    sd
-        (n, 2) their standard deviations [arcsec].
-    """
-
-    time_us: Ints = field(repr=False)
-    axis: Floats = field(repr=False)
-    sd: Floats = field(repr=False)
-
-    def __post_init__(self) -> None:
-        """See that the shapes fit."""
-        n = len(self.time_us)
-        if n == 0 or self.axis.shape != (n, 2) or self.sd.shape != (n, 2):
-            raise ValueError(
-                f"a forecast of {n} days needs axis and sd of shape ({n}, 2), not {self.axis.shape} and "
-                f"{self.sd.shape}"
-            )
-
-
 def coming(history: History, season: Season, latitude_rad: float, seen_us: int, from_us: int) -> AxisForecast:
     """Return where the axis goes from `from_us` on, day by day.
 
@@ -247,7 +219,7 @@ def coming(history: History, season: Season, latitude_rad: float, seen_us: int, 
         return np.stack(columns, axis=1)
 
     own = correction_of(history, season, latitude_rad, seen_us, time_us)
-    return AxisForecast(time_us, daily(made.axis) + own, daily(made.axis_sd))
+    return AxisForecast(time_us=time_us, axis=daily(made.axis) + own, sd=daily(made.axis_sd))
 
 
 def annual_forecast(
@@ -277,7 +249,7 @@ def annual_forecast(
     moved = np.hypot(season.sd_at(time_us), season.sd_at(seen)) * (np.abs(years) > 0.0)
     walked = _walk(history, latitude_rad) ** 2 * np.abs(years) * YEAR_DAYS
     variance = history.axis_now_sd**2 + moved**2 + (rate_sd * years) ** 2 + walked
-    return AxisForecast(time_us, axis, np.sqrt(variance))
+    return AxisForecast(time_us=time_us, axis=axis, sd=np.sqrt(variance))
 
 
 def _walk(history: History, latitude_rad: float) -> Floats:

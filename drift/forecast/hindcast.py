@@ -13,10 +13,10 @@ import numpy as np
 from scipy.special import ndtri
 
 from drift.errors import NothingToAnalyse
+from drift.forecast.ahead import BAND
 from drift.forecast.coming import annual_forecast
 from drift.forecast.season import season_of
 from drift.ground.calendar import noon_us, winter_name
-from drift.history.forecast import BAND
 from drift.mount.axis_error import axis_error
 from drift.quantities import DAY_US, Floats, Ints
 from drift.site.file import PierFile
@@ -30,7 +30,7 @@ _FEWEST_NIGHTS, _FEWEST_BEFORE = 5, 20
 _UNCERTAIN = 3.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Hindcast:
     """One past forecast against what happened; angles on the sky [arcsec].
 
@@ -132,13 +132,13 @@ def _scored(then: Analysis, analysis: Analysis, cut_us: int, name: str) -> Hindc
         return None
     to_sky = np.array([np.cos(latitude), 1.0])
     return Hindcast(
-        name,
-        cut_us,
-        int(times.size),
-        _rms((axis - _at(times, ahead.time_us, ahead.axis)) * to_sky),
-        _rms((axis - _at(times, annual.time_us, annual.axis)) * to_sky),
-        float(inside_band(ahead, times, axis, sd).mean()),
-        then.history.follows,
+        winter=name,
+        cut_us=cut_us,
+        nights=int(times.size),
+        rms=_rms((axis - _at(times, ahead.time_us, ahead.axis)) * to_sky),
+        rms_annual=_rms((axis - _at(times, annual.time_us, annual.axis)) * to_sky),
+        inside=float(inside_band(ahead, times, axis, sd).mean()),
+        forcing=then.history.follows,
     )
 
 

@@ -2,31 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from scipy.special import ndtri
 
-from drift.advice.aim import best_change, days_that_count
-from drift.advice.situation import Situation, latest_us, looked_at, situation_of
-from drift.codes import AxisBound, CauseKind, ForcingKind
-from drift.forecast.coming import AxisForecast as Daily
+from drift.codes import AxisBound, CauseKind
+from drift.forecast.aim import best_change, days_that_count
 from drift.forecast.coming import from_moment, sample_paths_along
-from drift.forecast.season import swing_along, without_line
+from drift.forecast.season import Season, swing_along, without_line
 from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints, as_utc
+from drift.types import SMALL_CHANCE, AxisForecast, ComingDay, ComingMonth, Outlook, Realigning, Turning
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
-    from drift.types import Analysis, Forecast, History, Nights, Settling
+    from drift.types import Forecast, History
 
 
 # ---- The coming twelve months in numbers: months, when the axis peaks and is back, chances, re-
 # aligning.
 #
 # Everything here is worked out from the history's forecast: its ways in which the
-# frost may go on, each with its own normal law about it (`drift.history.forecast`).
+# frost may go on, each with its own normal law about it (`drift.forecast.ahead`).
 
 
 #: Each coordinate's normal law stands for so many values of equal weight.
@@ -37,8 +35,6 @@ BACK_SHARE, _LEAST_SWING, _LEAST_SDS = 0.2, 2.0, 1.0
 #: The middle 80 % of the ways.
 _FROM, _TO = 0.1, 0.9
 _MONTHS = 12
-#: A chance below this isn't worth a trip to the pier; setting the axis is worth it when it cuts it in half.
-SMALL_CHANCE, _WORTH = 0.1, 0.5
 #: A forecast that goes on from a reading longer ago than this is said to do so [days].
 _SAID_DAYS = 30.0
 #: A quarter of the year in moments of the forecast, a week apart: nearer to the other end of the swing no
@@ -54,148 +50,102 @@ _GRADUAL = (
 )
 
 
-@dataclass(frozen=True)
-class Month:
-    """One calendar month of the site's clock; angles [arcsec], pairs as in the forecast.
-
-    `chance` is that the axis is beyond the tolerance at some time in the month.
-    """
-
-    name: str  # "2024-11"
-    time_us: int  # its middle, or the middle of what the forecast has of it
-    axis: Floats  # (2,) az_error, alt_error
-    axis_low: Floats
-    axis_high: Floats
-    tilt: Floats  # (2,) north, east, since the reference
-    tilt_low: Floats
-    tilt_high: Floats
-    chance: float
-
-
-@dataclass(frozen=True)
-class Day:
-    """A coming day, and between which the middle 80 % of what may come puts it; UTC [us]."""
-
-    time_us: int
-    first_us: int
-    last_us: int
-    share: float = 1.0  # of the courses that have such a day within the year
-
-
-@dataclass(frozen=True)
-class Turning:
-    """When the axis is furthest and when it is back, by its swing along one line on the sky [arcsec].
-
-    `swing` is how far it goes and comes back within the year, what lasts not counted.
-    """
-
-    swing: float
-    peak: Day | None  # None where it is furthest now
-    back: Day | None  # None where that is not within the year
-
-
-@dataclass(frozen=True)
-class Realigning:
-    """Chances that the axis is beyond the tolerance at some time in the year.
-
-    `tolerance` [arcsec on the sky] is set by `tolerance_of`; `left_alone` is the chance as it stands,
-    `set_now` when it is set now where it goes best.  `likely_us` is when it is first more likely beyond than
-    not if left alone, `by_us` until when the chance that it has been beyond stays within `SMALL_CHANCE`; None
-    when that is never, or all year.
-    """
-
-    tolerance: float
-    tolerance_of: AxisBound
-    left_alone: float
-    set_now: float
-    likely_us: int | None
-    over_now: bool
-    by_us: int | None = None
+class Bounded(Protocol):
+    """What the axis is held against; `drift.advice.bounds.Situation` is one."""
 
     @property
-    def worth(self) -> bool:
-        """Whether re-aligning within the year is worth it."""
-        return self.left_alone >= SMALL_CHANCE and self.set_now <= _WORTH * self.left_alone
+    def site(self) -> PierFile:
+        """The site file: months of use, and what to aim at."""
+
+    @property
+    def latitude_rad(self) -> float:
+        """Geodetic latitude [rad]."""
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """Of the site's clock."""
+
+    @property
+    def now_us(self) -> int:
+        """Of when the advice is, UTC."""
+
+    @property
+    def span_days(self) -> float:
+        """How long the nights with an axis span."""
+
+    @property
+    def pole(self) -> Floats:
+        """The pole aimed at as (az_error, alt_error) against the true one, (2,) [arcsec]."""
+
+    @property
+    def season(self) -> Season:
+        """What comes and goes with the year."""
+
+    @property
+    def tolerance(self) -> float:
+        """How far the axis may be off, as an angle on the sky [arcsec]."""
+
+    @property
+    def tolerance_of(self) -> AxisBound:
+        """What sets that."""
+
+    @property
+    def is_over(self) -> bool:
+        """Whether the axis is surely beyond it now."""
 
 
-@dataclass(frozen=True)
-class Outlook:
-    """The coming twelve months."""
-
-    from_us: int
-    months: tuple[Month, ...]
-    turning: Turning | None  # None where no swing stands out
-    realigning: Realigning
-    settling: Settling | None
-    forcing_odds: dict[ForcingKind, float]
-    causes: dict[
-        CauseKind, float
-    ]  # what each gradual cause moved the tilt by over the last year of readings [arcsec]
-    season_sure: bool
-    span_days: float  # of the nights with an axis
-    rests_on: str
-    forecast: Forecast = field(repr=False)
-    #: The end of a record that is looked at and not watched by: the year is the one after that.
-    as_of_us: int | None = None
-    #: The last reading, where it is so long before today that this must be said.
-    since_us: int | None = None
-
-
-def outlook_of(
-    site: PierFile,
-    nights: Nights,
-    history: History,
-    now_us: int | None = None,
-    arrived_us: int | None = None,
+def look_ahead(
+    history: History, bounds: Bounded, last_us: int, now_us: int | None, past: bool
 ) -> Outlook | None:
-    """Look at the coming twelve months, from today where the pier is watched.
+    """Look at the coming twelve months.
 
     Parameters
     ----------
-    site, nights, history
-        As for `drift.advice.steps.advise`.
+    history
+        Its forecast is what is looked at.
+    bounds
+        What the axis is held against.
+    last_us
+        When axis or tilt was last read, UTC.
     now_us
-        The present time [UTC us]; None for that of the latest reading.
-    arrived_us
-        When readings last came in: logs that were long past by then are looked at as of their end.
+        The present time, UTC; None for that of the latest reading.
+    past
+        Whether the readings were long past when they came in: then it is looked at as of their end.
 
     Returns
     -------
     Outlook or None
-        None where the history has no forecast: no night shows the axis, or there is only one; and where
-        its forecast ended before today.
+        None where there is no forecast, and where it ended before today.
     """
-    made, last_us = history.forecast, latest_us(nights, history)
+    made = history.forecast
     if made is None:
         return None
-    past = now_us is not None and looked_at(last_us, now_us, arrived_us)
     ahead = made if now_us is None or past else from_moment(made, now_us)
     if ahead is None:
         return None
     old = not past and now_us is not None and now_us - last_us > _SAID_DAYS * DAY_US
-    situation = situation_of(site, nights, history, None)
     return Outlook(
-        int(ahead.time_us[0]),
-        months_of(ahead, situation, ZoneInfo(site.site.timezone or "UTC")),
-        turning_of(made, situation),
-        realigning_of(ahead, situation),
-        ahead.settling,
-        dict(history.forcing_odds),
-        _causes(history),
-        situation.season.known,
-        situation.span_days,
-        ahead.rests_on,
-        ahead,
-        last_us if past else None,
-        last_us if old else None,
+        from_us=int(ahead.time_us[0]),
+        months=months_of(ahead, bounds, bounds.zone),
+        turning=turning_of(made, bounds),
+        realigning=realigning_of(ahead, bounds),
+        settling=ahead.settling,
+        forcing_odds=dict(history.forcing_odds),
+        causes=_causes(history),
+        season_sure=bounds.season.known,
+        span_days=bounds.span_days,
+        rests_on=ahead.rests_on,
+        forecast=ahead,
+        as_of_us=last_us if past else None,
+        since_us=last_us if old else None,
     )
 
 
-def _to_sky(situation: Situation) -> Floats:
-    return np.array([np.cos(situation.latitude_rad), 1.0])
+def _to_sky(bounds: Bounded) -> Floats:
+    return np.array([np.cos(bounds.latitude_rad), 1.0])
 
 
-def beyond(ahead: Forecast, situation: Situation, change: Floats) -> Bools:
+def beyond(ahead: Forecast, bounds: Bounded, change: Floats) -> Bools:
     """Return in which of the equally likely courses of the axis it is beyond the tolerance, (W, D).
 
     About each way of the frost what isn't known is taken to shift a whole course: it is
@@ -205,16 +155,16 @@ def beyond(ahead: Forecast, situation: Situation, change: Floats) -> Bools:
     ----------
     ahead
         The history's forecast.
-    situation
+    bounds
         Pole and tolerance.
     change
         What is done to the axis now, (2,) [arcsec].
     """
     z = ndtri((np.arange(_VALUES) + 0.5) / _VALUES)
-    to_sky, sd = _to_sky(situation), _within_sd(ahead)
-    centre = (ahead.paths + change - situation.pole) * to_sky  # (M, D, 2)
+    to_sky, sd = _to_sky(bounds), _within_sd(ahead)
+    centre = (ahead.paths + change - bounds.pole) * to_sky  # (M, D, 2)
     az, alt = (centre[:, None, :, k] + z[:, None] * sd[:, k] * to_sky[k] for k in (0, 1))  # (M, V, D) each
-    off = np.hypot(az[:, :, None], alt[:, None]) > situation.tolerance
+    off = np.hypot(az[:, :, None], alt[:, None]) > bounds.tolerance
     return np.asarray(off.reshape(-1, ahead.time_us.size))
 
 
@@ -224,39 +174,39 @@ def _within_sd(ahead: Forecast) -> Floats:
     return np.sqrt(np.clip(ahead.axis_sd**2 - ahead.paths.var(axis=0), 0.0, None))
 
 
-def months_of(ahead: Forecast, situation: Situation, zone: ZoneInfo) -> tuple[Month, ...]:
+def months_of(ahead: Forecast, bounds: Bounded, zone: ZoneInfo) -> tuple[ComingMonth, ...]:
     """Return the coming months on the site's calendar, from that in which the forecast begins."""
-    off = beyond(ahead, situation, np.zeros(2))
+    off = beyond(ahead, bounds, np.zeros(2))
     names = np.array([as_utc(int(t)).astimezone(zone).strftime("%Y-%m") for t in ahead.time_us])
     found = list(dict.fromkeys(names.tolist()))[:_MONTHS]
     return tuple(_month(ahead, name, names == name, off) for name in found)
 
 
-def _month(ahead: Forecast, name: str, own: Bools, off: Bools) -> Month:
+def _month(ahead: Forecast, name: str, own: Bools, off: Bools) -> ComingMonth:
     middle = int(np.mean(ahead.time_us[own] - ahead.time_us[0])) + int(ahead.time_us[0])
 
     def there(series: Floats) -> Floats:
         since = (ahead.time_us - ahead.time_us[0]).astype(float)
         return np.array([np.interp(middle - ahead.time_us[0], since, series[:, k]) for k in (0, 1)])
 
-    return Month(
-        name,
-        middle,
-        there(ahead.axis),
-        there(ahead.axis_low),
-        there(ahead.axis_high),
-        there(ahead.tilt),
-        there(ahead.tilt_low),
-        there(ahead.tilt_high),
-        float(off[:, own].any(axis=1).mean()),
+    return ComingMonth(
+        name=name,
+        time_us=middle,
+        axis=there(ahead.axis),
+        axis_low=there(ahead.axis_low),
+        axis_high=there(ahead.axis_high),
+        tilt=there(ahead.tilt),
+        tilt_low=there(ahead.tilt_low),
+        tilt_high=there(ahead.tilt_high),
+        chance=float(off[:, own].any(axis=1).mean()),
     )
 
 
-def turning_of(ahead: Forecast, situation: Situation) -> Turning | None:
+def turning_of(ahead: Forecast, bounds: Bounded) -> Turning | None:
     """Say when the axis is furthest in its yearly swing, and when back; None where none stands out."""
-    to_sky = _to_sky(situation)
+    to_sky = _to_sky(bounds)
     mean = without_line(ahead.paths.mean(axis=0), ahead.time_us) * to_sky
-    along = swing_along(mean, ahead.time_us, situation.latitude_rad)
+    along = swing_along(mean, ahead.time_us, bounds.latitude_rad)
     course = mean @ along
     swing, furthest = float(np.ptp(course)), int(np.argmax(course))
     sd = float(np.linalg.norm(ahead.axis_sd[furthest] * to_sky * along))
@@ -268,7 +218,7 @@ def turning_of(ahead: Forecast, situation: Situation) -> Turning | None:
     back = (
         None if home is None else _day(ahead.time_us, _returns(courses, int(np.argmax(course[: home + 1]))))
     )
-    return Turning(swing, peak, back)
+    return Turning(swing=swing, peak=peak, back=back)
 
 
 def _peaks(courses: Floats, furthest: int) -> list[int | None]:
@@ -290,7 +240,7 @@ def _first_back(course: Floats) -> int | None:
     return int(came[0]) + 1 if came.size else None
 
 
-def _day(time_us: Ints, each: list[int | None]) -> Day | None:
+def _day(time_us: Ints, each: list[int | None]) -> ComingDay | None:
     """Return the middle of the courses' days and the middle 80 % of them; None where few have such a day.
 
     No day is told more closely than half the step between the moments of the forecast.
@@ -302,40 +252,45 @@ def _day(time_us: Ints, each: list[int | None]) -> Day | None:
         int(time_us[int(k)]) for k in np.quantile(known, [_FROM, 0.5, _TO], method="nearest")
     )
     half = int(time_us[1] - time_us[0]) // 2
-    return Day(middle, min(low, middle - half), max(high, middle + half), len(known) / len(each))
-
-
-def realigning_of(ahead: Forecast, situation: Situation) -> Realigning:
-    """Say how likely the tolerance is passed within the year: left alone, and set now for the year."""
-    alone = beyond(ahead, situation, np.zeros(2))
-    reset = beyond(ahead, situation, _best(ahead, situation))
-    likely = np.flatnonzero(alone.mean(axis=0) > 0.5)
-    passed = np.flatnonzero(np.maximum.accumulate(alone, axis=1).mean(axis=0) > SMALL_CHANCE)
-    return Realigning(
-        situation.tolerance,
-        situation.tolerance_of,
-        float(alone.any(axis=1).mean()),
-        float(reset.any(axis=1).mean()),
-        int(ahead.time_us[likely[0]]) if likely.size else None,
-        situation.known and situation.over(*situation.error_now()),
-        int(ahead.time_us[max(passed[0] - 1, 0)]) if passed.size else None,
+    return ComingDay(
+        time_us=middle,
+        first_us=min(low, middle - half),
+        last_us=max(high, middle + half),
+        share=len(known) / len(each),
     )
 
 
-def realign_by(history: History, situation: Situation) -> int | None:
+def realigning_of(ahead: Forecast, bounds: Bounded) -> Realigning:
+    """Say how likely the tolerance is passed within the year: left alone, and set now for the year."""
+    alone = beyond(ahead, bounds, np.zeros(2))
+    reset = beyond(ahead, bounds, _best(ahead, bounds))
+    likely = np.flatnonzero(alone.mean(axis=0) > 0.5)
+    passed = np.flatnonzero(np.maximum.accumulate(alone, axis=1).mean(axis=0) > SMALL_CHANCE)
+    return Realigning(
+        tolerance=bounds.tolerance,
+        tolerance_of=bounds.tolerance_of,
+        left_alone=float(alone.any(axis=1).mean()),
+        set_now=float(reset.any(axis=1).mean()),
+        likely_us=int(ahead.time_us[likely[0]]) if likely.size else None,
+        over_now=bounds.is_over,
+        by_us=int(ahead.time_us[max(passed[0] - 1, 0)]) if passed.size else None,
+    )
+
+
+def realign_by(history: History, bounds: Bounded) -> int | None:
     """Return by when the axis is to be set again, where that is worth it within the year [us]; else None."""
     made = history.forecast
-    ahead = None if made is None else from_moment(made, situation.now_us)
-    found = None if ahead is None else realigning_of(ahead, situation)
+    ahead = None if made is None else from_moment(made, bounds.now_us)
+    found = None if ahead is None else realigning_of(ahead, bounds)
     return found.by_us if found is not None and found.worth else None
 
 
-def _best(ahead: Forecast, situation: Situation) -> Floats:
+def _best(ahead: Forecast, bounds: Bounded) -> Floats:
     """Return the change of the axis now by which this very forecast goes best."""
-    daily = Daily(ahead.time_us, ahead.axis, ahead.axis_sd)
-    counts = days_that_count(daily, situation.site)
-    aim = str(situation.site.optics.aim)
-    return best_change(daily, situation.latitude_rad, counts, aim, situation.pole)
+    daily = AxisForecast(time_us=ahead.time_us, axis=ahead.axis, sd=ahead.axis_sd)
+    counts = days_that_count(daily, bounds.site)
+    aim = str(bounds.site.optics.aim)
+    return best_change(daily, bounds.latitude_rad, counts, aim, bounds.pole)
 
 
 def _causes(history: History) -> dict[CauseKind, float]:
@@ -346,12 +301,3 @@ def _causes(history: History) -> dict[CauseKind, float]:
         for cause in history.causes
         if cause.kind in _GRADUAL
     }
-
-
-# ---- The outlook of an answer: from today on where the pier is watched, else as of the end of the
-# record.
-
-
-def coming_of(analysis: Analysis) -> Outlook | None:
-    """Return what is to come; None where the history has no forecast, or none that reaches to today."""
-    return outlook_of(analysis.site, analysis.nights, analysis.history, analysis.now_us, analysis.arrived_us)

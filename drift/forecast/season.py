@@ -23,7 +23,7 @@ _WINTERS_TO_LEARN, _WINTER_SHARE = 3, 0.3
 _AXIS_SDS = 2.5
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Season:
     """What the year adds to (az_error, alt_error), by day of year [arcsec].
 
@@ -85,16 +85,17 @@ def season_of(history: History, latitude_rad: float) -> Season:
     if of_axis is not None:
         return of_axis
     if seasonal is None or not seasonal.peak_to_trough > 0.0:
-        return Season(np.zeros((366, 2)), None, np.zeros(2), 0.0)
+        return Season(year=np.zeros((366, 2)), rest=None, mean_sd=np.zeros(2), winter_share=0.0)
     swing, sd = seasonal.peak_to_trough, seasonal.peak_to_trough_sd
     if not np.any(year) or seasonal.peak_day_of_year is None:
         half = np.hypot(swing, sd) / 2.0
         # the swing may be toward any bearing
-        return Season(year, None, half * np.abs(axis_of_tilt(np.ones(2), latitude_rad)), 0.0)
+        mean_sd = half * np.abs(axis_of_tilt(np.ones(2), latitude_rad))
+        return Season(year=year, rest=None, mean_sd=mean_sd, winter_share=0.0)
     away = year - year[min(max(seasonal.peak_day_of_year, 1), 366) - 1]
     rest = int(np.argmax(np.sum(away**2, axis=1)))
     mean_sd = sd / swing * np.max(np.abs(year), axis=0)
-    return Season(year, rest, mean_sd, _winter_share(history, swing))
+    return Season(year=year, rest=rest, mean_sd=mean_sd, winter_share=_winter_share(history, swing))
 
 
 def without_line(path: Floats, time_us: Ints) -> Floats:
@@ -127,7 +128,12 @@ def _of_axis(history: History, latitude_rad: float) -> Season | None:
     year = np.stack([np.interp(np.arange(366), day, path[:, k], period=366) for k in (0, 1)], axis=1)
     year -= year.mean(axis=0)
     # the forecast's uncertainty has the winters' own differences in it
-    return Season(year, int(np.argmin(year * to_sky @ along)), sd / swing * np.max(np.abs(year), axis=0), 0.0)
+    return Season(
+        year=year,
+        rest=int(np.argmin(year * to_sky @ along)),
+        mean_sd=sd / swing * np.max(np.abs(year), axis=0),
+        winter_share=0.0,
+    )
 
 
 def days_of_year(time_us: Ints) -> Ints:

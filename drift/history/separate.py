@@ -23,7 +23,6 @@ from drift.history.causes import (
 from drift.history.changes import RecordedCorrection, correction_cause, read_corrections
 from drift.history.components import cause_series, moves_over_gaps
 from drift.history.forcing import ForcingChoice, choose_forcing, may_be_mistaken, told_with_steps
-from drift.history.forecast import coming_times, forecast, no_surer_than
 from drift.history.inputs import Inputs
 from drift.history.model import Model, Scales
 from drift.history.outcome import (
@@ -41,11 +40,19 @@ from drift.history.steps import StepsFound, find_events, noted
 from drift.history.uncertainty import components_with_uncertainty, with_alternatives
 from drift.history.view import View, view
 from drift.night.estimate import UNKNOWN_SD
-from drift.quantities import DAY_US, Bools, Floats
-from drift.types import HISTORY_COLUMNS, Forecast, History, HistoryScales, Lasting, Nights, Separable
+from drift.quantities import Bools, Floats
+from drift.types import HISTORY_COLUMNS, History, HistoryScales, Lasting, Nights, Separable
 
 #: Zeros that scatter less than this over so many nights look kept, whatever the site file says.
 KEPT_AFTER_ALL_ARCSEC, KEPT_AFTER_ALL_NIGHTS = 12.0, 10
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fitted:
+    """The model as it was fitted, for what carries it on; `centre` (n, 3) was taken out of its readings."""
+
+    found: StepsFound
+    centre: Floats
 
 
 def separate(inputs: Inputs, before: EarlierFit | None = None) -> History | None:
@@ -53,17 +60,24 @@ def separate(inputs: Inputs, before: EarlierFit | None = None) -> History | None
 
     Parameters
     ----------
-    given
+    inputs
         Nights and what goes with them.
     before
-        What the last answer found (`History.before`): a long record to which a
+        What the last analysis found (`History.before`): a long record to which a
         night was added is then not looked at from scratch.
 
     Returns
     -------
-    history
-        None when there is neither a night with a usable axis nor a level reading.
+    History or None
+        None when there is neither a night with a usable axis nor a level reading.  It has no forecast yet:
+        see `drift.forecast.ahead.with_forecast`.
     """
+    made = separate_fitted(inputs, before)
+    return None if made is None else made[0]
+
+
+def separate_fitted(inputs: Inputs, before: EarlierFit | None = None) -> tuple[History, Fitted | None] | None:
+    """Return what `separate` does, with the model that was fitted; None for that of a sole reading."""
     series, early = make_series(inputs.nights, inputs.levels, inputs.split.constants_us)
     if series is None or (series.size == 1 and not inputs.levels.size and not _axis_known(inputs.nights)):
         return None
@@ -75,11 +89,10 @@ def separate(inputs: Inputs, before: EarlierFit | None = None) -> History | None
         are = "is" if early == 1 else "are"
         warnings.append(f"{early_words} before the first usable axis {are} not part of the history.")
     if series.size == 1:
-        return _single(series, centre, tuple(warnings))
+        return _single(series, centre, tuple(warnings)), None
     explained = _explained(inputs, series, before)
     history = _history(explained, inputs, centre, warnings)
-    ahead = _forecast(explained.searched, inputs, centre)
-    return replace(history, forecast=None if ahead is None else no_surer_than(ahead, history.sd[-1, :2]))
+    return history, Fitted(found=explained.searched, centre=centre)
 
 
 @dataclass(frozen=True)
@@ -118,18 +131,6 @@ def _explained(inputs: Inputs, series: Series, before: EarlierFit | None) -> Sep
         searched = find_events(replace(model_with(moved), frost=driven.forcing))
         seen = view(searched.fit)
     return Separated(searched, driven, moved, seen)
-
-
-def _forecast(searched: StepsFound, inputs: Inputs, centre: Floats) -> Forecast | None:
-    model, scales, frost, warmth = searched.fit.model, searched.fit.scales, inputs.frost, inputs.warmth
-    times = coming_times(int(model.series.time_us[-1]) + 1)
-    if frost is None or model.frost is None:
-        return forecast(model, scales, centre, times, (), warmth)
-    days = int(np.ceil((times[-1] - frost.known_until_us) / DAY_US)) + 1
-    if days <= 0:  # looking back: the weather of all that time is known
-        return forecast(model, scales, centre, times, (), warmth, model.frost.sentence)
-    sample_paths = frost.sample_paths(model.frost, days)
-    return forecast(model, scales, centre, times, sample_paths, warmth, sample_paths[0].sentence)
 
 
 def _noted(searched: StepsFound, driven: ForcingChoice, frost: FrostHeave | None) -> EarlierFit:

@@ -17,7 +17,7 @@ from drift.ingest.delimited import open_bytes
 from drift.ingest.kinds import BY_KIND
 from drift.ingest.read import read_table
 from drift.readings import LogRead
-from drift.record import acts, schema
+from drift.record import acts, advised, schema
 from drift.record.engine import now_us
 from drift.record.record import Record
 from drift.record.writing import add_log, row_ids_of
@@ -25,10 +25,11 @@ from drift.record.writing import add_log, row_ids_of
 NAME = "recorded by hand"
 
 
-def record_rows(record: Record, kind: str, rows: Sequence[Mapping[str, str]]) -> FileImported:
+def record_rows(record: Record, kind: str, rows: Sequence[Mapping[str, str]], step: str = "") -> FileImported:
     """Write rows down, given as column -> text, through the checks of a file of that kind.
 
-    Rows that were withdrawn come into use again.
+    Rows that were withdrawn come into use again.  Where they say that an advised step was done, `step` is
+    its id, and that is noted with them.
 
     Raises
     ------
@@ -38,7 +39,7 @@ def record_rows(record: Record, kind: str, rows: Sequence[Mapping[str, str]]) ->
         If the record can't be written.
     """
     with record.writing("recording") as connection:
-        return _record_rows(connection, kind, rows, circumstances(record.site, now_us()))
+        return _record_rows(connection, kind, rows, circumstances(record.site, now_us()), step)
 
 
 def amend(record: Record, row_id: int, row: Mapping[str, str], reason: str) -> FileImported:
@@ -65,11 +66,18 @@ def amend(record: Record, row_id: int, row: Mapping[str, str], reason: str) -> F
 
 
 def _record_rows(
-    connection: Connection, kind: str, rows: Sequence[Mapping[str, str]], around: Circumstances
+    connection: Connection,
+    kind: str,
+    rows: Sequence[Mapping[str, str]],
+    around: Circumstances,
+    step: str = "",
 ) -> FileImported:
     log = read_by_hand(kind, rows, around, _next_line(connection, kind))
     added = add_log(connection, log, around.now_us)
-    held = acts.rows_held(connection, row_ids_of(connection, log))
+    row_ids = row_ids_of(connection, log)
+    if step:
+        advised.note_done(connection, step, row_ids)
+    held = acts.rows_held(connection, row_ids)
     back = [row.row_id for row in held.values() if row.state == "withdrawn"]
     if back:
         acts.put_back(connection, back, "written down again", around.now_us)

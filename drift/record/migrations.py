@@ -8,6 +8,7 @@ through all of them.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -20,6 +21,7 @@ from drift.notices import IngestCode, Value, text_of, warning
 from drift.readings import FORMER_COLUMNS
 from drift.record import schema
 from drift.record.acts import IMPORTED, new_act, note_file
+from drift.record.advised import keep_steps, note_done
 from drift.record.engine import Place, now_us, read_only_words
 from drift.record.schema import batches
 
@@ -121,6 +123,23 @@ def _reasons_as_notices(connection: Connection) -> None:
         connection.execute(update(table).where(table.c.id == number).values(notice=notice))
 
 
+#: How the note of a correction said, before that was kept beside it, by which advised step it was made.
+_FORMER_NOTE = re.compile(r"\bas advised \(\w+\)")
+
+
+def _advised_steps(connection: Connection) -> None:
+    """Keep steps with their rows; what was recorded by the code of a step was said by its note until then."""
+    schema.advised_steps.create(connection, checkfirst=True)
+    schema.advised_done.create(connection, checkfirst=True)
+    table = schema.readings["corrections"]
+    columns = (table.c.row_id, table.c.kind, table.c.time_us, table.c.note)
+    for row in connection.execute(select(*columns).where(table.c.note.contains("as advised ("))).all():
+        if _FORMER_NOTE.search(row.note):
+            do = {"azimuth": "turn_azimuth", "altitude": "turn_altitude"}.get(row.kind, row.kind)
+            step = keep_steps(connection, 0, [(do, {"former_row": row.row_id})], row.time_us)[0]
+            note_done(connection, step, [row.row_id])
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration("0001 first tables", _first_tables),
     Migration("0002 warnings on their way", _messages),
@@ -128,7 +147,8 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(schema.CARRIED_NOTED_SINCE, _imports),
     Migration("0005 labels of sweeps and runs on solves", _labels_of_solves),
     Migration("0006 tilt read by levels", _tilt_of_levels),
-    Migration("0007 reasons of rows set aside as notices", _reasons_as_notices),
+    Migration("0007 steps as they were advised", _advised_steps),
+    Migration("0008 reasons of rows set aside as notices", _reasons_as_notices),
 )
 
 

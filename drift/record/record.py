@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from types import TracebackType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
 
 from drift.errors import RecordError
-from drift.record import acts, cache
+from drift.record import acts, advised, cache
 from drift.record.cache import StoredMessage
 from drift.record.engine import Place, claim, in_words, now_us, open_place, read_only_words, record_url
 from drift.record.migrations import bring_up_to_date
@@ -19,8 +19,9 @@ from drift.record.schema import collector_paused
 
 # What works with arrays is imported when it is needed: an answer that is in the cache needs none of it.
 if TYPE_CHECKING:
-    from drift.readings import LogRead, Readings, RowSetAside
+    from drift.readings import LogRead, Readings, RowSetAside, StepDone
     from drift.record.acts import RowEvent, RowHeld
+    from drift.record.advised import StepKept
     from drift.record.aside import Aside
     from drift.record.origins import ActDone, Origin
     from drift.record.undo import Undone
@@ -282,6 +283,28 @@ class Record:
         """Note what came of a message that is going."""
         with self.writing("noting what came of a warning") as connection:
             cache.note(connection, number, state, why, now_us())
+
+    def keep_steps(self, night_us: int, steps: Sequence[tuple[str, Mapping[str, Any]]]) -> list[str]:
+        """Keep steps that are shown, given as what to do and its numbers, and return their ids.
+
+        A step that was shown before by the same night keeps its id.  None are kept, and none have an id,
+        in a record that can't be written.
+        """
+        ids: list[str] = []
+        kept = self._try_to_keep(
+            lambda connection: ids.extend(advised.keep_steps(connection, night_us, steps, now_us()))
+        )
+        return ids if kept else [""] * len(steps)
+
+    def kept_step(self, step: str) -> StepKept | None:
+        """Return the step of an id as it was shown, or None."""
+        with self.reading("looking up a step") as connection:
+            return advised.kept_step(connection, step)
+
+    def steps_done(self) -> list[StepDone]:
+        """Return the steps that were recorded as done and not withdrawn since, the earliest first."""
+        with self.reading("looking what was done as advised") as connection:
+            return advised.steps_done(connection)
 
     def latest_import_us(self) -> int | None:
         """Return when a log of the sky or a level last came in [us], or None."""

@@ -210,6 +210,24 @@ row_acts = Table(
     Column("other_row_id", BigInteger, nullable=True),
 )
 
+#: Steps as they were advised and shown, and the rows of corrections recorded for them (`advised`).
+advised_steps = Table(
+    "advised_steps",
+    metadata,
+    Column("id", _Key, primary_key=True),
+    Column("night_us", BigInteger, nullable=False, index=True),
+    Column("do", Text, nullable=False),
+    Column("numbers", Text, nullable=False),  # as JSON
+    Column("shown_us", BigInteger, nullable=False),
+)
+advised_done = Table(
+    "advised_done",
+    metadata,
+    Column("id", _Key, primary_key=True),
+    Column("step_id", ForeignKey(advised_steps.c.id), nullable=False),
+    Column("row_id", BigInteger, nullable=False),
+)
+
 #: Warnings on their way: one row a message and address, in the order in which they were made.
 messages = Table(
     "messages",

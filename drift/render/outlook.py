@@ -6,9 +6,10 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from drift.advice.ground import GroundAdvice, design_sentences, fitting_advice, ground_sentences
-from drift.forecast.outlook import coming_of
+from drift.advice.ground import GroundStep, fitting_advice
+from drift.advice.situation import coming_of
 from drift.render.advice_words import year_sentence
+from drift.render.ground_words import GROUND_ADVICE, design_sentences, ground_sentences
 from drift.render.outlook_words import (
     NO_FORECAST,
     RUN_OUT,
@@ -26,8 +27,7 @@ from drift.render.tables.instrument import hindcasts_table, months_table
 if TYPE_CHECKING:
     from drift.advice.ground import PierGround
     from drift.forecast.hindcast import Hindcast
-    from drift.forecast.outlook import Outlook
-    from drift.types import Analysis
+    from drift.types import Analysis, Outlook
 
 
 # ---- What past forecasts, scored, say of the next one: one sentence on whether it may be trusted.
@@ -171,5 +171,6 @@ def pier_sections(ground: PierGround | None) -> list[Section]:
     return said
 
 
-def _advice(advice: Sequence[GroundAdvice]) -> tuple[tuple[str, str], ...]:
+def _advice(steps: Sequence[GroundStep]) -> tuple[tuple[str, str], ...]:
+    advice = [GROUND_ADVICE[step] for step in steps]
     return bulleted([f"{one.topic}: {one.sentence}  [{one.source}]" for one in advice])

@@ -6,12 +6,12 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from drift.codes import CauseKind, ForcingKind
-from drift.forecast.outlook import SMALL_CHANCE, Day, Outlook, Turning
 from drift.ground.forcing import FROST_KINDS
 from drift.mount.axis_error import size_of
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, local_date
 from drift.render.advice_words import tolerance_words
 from drift.render.phrases import angle, listed, percent, plain_angle, plain_arcmin, ranked, toward_of
+from drift.types import SMALL_CHANCE, ComingDay, Outlook, Turning
 
 #: What a driver is called in a sentence.
 FORCING_WORDS = {
@@ -188,7 +188,7 @@ def _turning(turning: Turning | None, zone: ZoneInfo, from_us: int) -> str:
     return f"{swing}.  It will be {furthest}, and back {_when(turning.back, zone)}."
 
 
-def _past_peak(peak: Day, back: Day | None, zone: ZoneInfo, from_us: int) -> str:
+def _past_peak(peak: ComingDay, back: ComingDay | None, zone: ZoneInfo, from_us: int) -> str:
     """Say of a swing that was furthest before today when that was, and when it is back."""
     was = f"It was to be furthest out {_when(peak, zone)}"
     if back is None:
@@ -198,7 +198,7 @@ def _past_peak(peak: Day, back: Day | None, zone: ZoneInfo, from_us: int) -> str
     return f"{was}, and will be back {_when(back, zone)}." if back.time_us >= from_us else f"{was}."
 
 
-def _when(one: Day, zone: ZoneInfo) -> str:
+def _when(one: ComingDay, zone: ZoneInfo) -> str:
     about = f"about {local_date(one.time_us, zone)}"
     if one.first_us == one.last_us:
         return about

@@ -175,6 +175,11 @@ def _places(sd: float, most: int) -> int:
     return min(most, max(0, -first + (sd < 2.0 * 10.0**first)))
 
 
+def as_advised_note(step: str) -> str:
+    """Return the note of a correction that was recorded by the id of its step."""
+    return f"as advised ({step})"
+
+
 # ---- What was asked of a correction and what was found, in the one way in which it is said everywhere.
 
 

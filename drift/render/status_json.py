@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING, Any
 
 from drift.advice.ground import fitting_advice
 from drift.advice.knobs import odds_held
-from drift.forecast.outlook import coming_of
+from drift.advice.situation import coming_of
 from drift.render import advice_words as words
+from drift.render.ground_words import GROUND_ADVICE
 from drift.render.history_words import CAUSE_WORDS
 from drift.render.notices import as_data, sentence
 from drift.render.phrases import number, utc_text
 from drift.types import HISTORY_COLUMNS, PARTS
 
 if TYPE_CHECKING:
-    from drift.advice.ground import PierGround
+    from drift.advice.ground import GroundStep, PierGround
     from drift.forecast.hindcast import Hindcast
-    from drift.forecast.outlook import Day, Month, Outlook
     from drift.ground.frost_at_base import WinterFrost
     from drift.notices import Notice
     from drift.quantities import Floats
@@ -27,11 +27,14 @@ if TYPE_CHECKING:
         Advice,
         Analysis,
         AtPlace,
+        ComingDay,
+        ComingMonth,
         CorrectionFound,
         Event,
         History,
         Matter,
         NightAxis,
+        Outlook,
         Poles,
         Separable,
         Settling,
@@ -142,10 +145,15 @@ def document(
         "frost": None if ground is None else _frost(ground),
         "hindcasts": None if hindcasts is None else [_hindcast(one) for one in hindcasts],
         "for_the_pier": [
-            {"topic": one.topic, "sentence": one.sentence, "source": one.source, "fits": one in fitting}
-            for one in (*fitting, *others)
+            {"code": str(step), **_ground_advice(step), "fits": step in fitting}
+            for step in (*fitting, *others)
         ],
     }
+
+
+def _ground_advice(step: GroundStep) -> dict[str, str]:
+    one = GROUND_ADVICE[step]
+    return {"topic": one.topic, "sentence": one.sentence, "source": one.source}
 
 
 def _outlook(outlook: Outlook) -> dict[str, Any]:
@@ -170,7 +178,7 @@ def _outlook(outlook: Outlook) -> dict[str, Any]:
     }
 
 
-def _month(month: Month) -> dict[str, Any]:
+def _month(month: ComingMonth) -> dict[str, Any]:
     row: dict[str, Any] = {"month": month.name, "time_utc": utc_text(month.time_us)}
     row |= _banded(_AXIS, month.axis, month.axis_low, month.axis_high)
     row |= _banded(_TILT, month.tilt, month.tilt_low, month.tilt_high)
@@ -184,7 +192,7 @@ def _banded(names: tuple[str, str], middle: Floats, low: Floats, high: Floats) -
     return row
 
 
-def _day(day: Day | None) -> dict[str, Any] | None:
+def _day(day: ComingDay | None) -> dict[str, Any] | None:
     if day is None:
         return None
     return {

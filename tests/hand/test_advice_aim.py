@@ -19,12 +19,12 @@ from advice_world import (
 )
 from said import said_of
 
-from drift.advice.aim import best_change, days_that_count, error_of_year, smallest_circle
 from drift.advice.steps import advise
-from drift.forecast.coming import AxisForecast, annual_forecast, axis_rate, coming
+from drift.forecast.aim import best_change, days_that_count, error_of_year, smallest_circle
+from drift.forecast.coming import annual_forecast, axis_rate, coming
 from drift.forecast.season import days_of_year, season_of
+from drift.types import AxisForecast, Lasting, Seasonal, Winter
 from drift.types import Forecast as Ahead
-from drift.types import Lasting, Seasonal, Winter
 
 #: The circle is found to this share of its radius.
 CIRCLE = 1e-5
@@ -34,7 +34,8 @@ PHI = np.radians(46.0)
 
 def forecast(axis, first_us=LAST_US, sd=3.0):
     axis = np.asarray(axis, dtype=float)
-    return AxisForecast(first_us + DAY_US * np.arange(len(axis)), axis, np.full(axis.shape, sd))
+    times = first_us + DAY_US * np.arange(len(axis))
+    return AxisForecast(time_us=times, axis=axis, sd=np.full(axis.shape, sd))
 
 
 @pytest.mark.parametrize(
@@ -136,7 +137,7 @@ def test_only_the_months_of_use_count():
 
 def test_a_forecast_must_fit_together():
     with pytest.raises(ValueError, match=r"shape \(3, 2\)"):
-        AxisForecast(np.arange(3), np.zeros((2, 2)), np.zeros((3, 2)))
+        AxisForecast(time_us=np.arange(3), axis=np.zeros((2, 2)), sd=np.zeros((3, 2)))
 
 
 @pytest.mark.parametrize(("latitude_deg", "sign"), [(46.0, 1.0), (-46.0, -1.0)])

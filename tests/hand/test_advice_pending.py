@@ -1,14 +1,17 @@
-"""What a correction that no night has seen holds back, and the steps with their codes."""
+"""What a correction that no night has seen holds back, and the steps that can be recorded."""
 
+import json
 from dataclasses import replace
 
 import pytest
-from advice_world import AZ, LAST_US, correction, event, history, nights, ramp, site
+from advice_world import AZ, DAY_US, LAST_US, correction, event, history, nights, ramp, site
 from said import said_of
 
-from drift.advice.steps import advise, note_of, steps_of
+from drift.advice.situation import situation_of
+from drift.advice.steps import AdvisedStep, advise, may_be_recorded
 from drift.codes import Do
 from drift.notices import AdviceCode, info
+from drift.readings import StepDone
 from drift.types import Action, Bolt
 
 OFF = {"axis_now": (400.0, 300.0)}
@@ -57,35 +60,45 @@ def test_what_does_not_move_the_axis_holds_nothing_back(kind):
     assert sorted(names(done(after(kind)))) == TURNS
 
 
-def as_advised(kind, asked=None):
-    return replace(after(kind, asked), note=note_of("abc123"))
-
-
 SLIP = {"events": (event("mount_alt", mount_alt=300.0),), "axis_now": (400.0, 300.0)}
 
 
-def told(*corrections):
-    return advise(site(), nights(), history(**SLIP, corrections=corrections))
+def done_as(step, kind):
+    """Return what the record says of a step that was done, when `after` says it was."""
+    return StepDone(step=step, kind=kind, time_us=LAST_US + 3_600_000_000)
+
+
+def told(*corrections, steps=()):
+    return advise(site(), nights(), history(**SLIP, corrections=corrections), steps_done=steps)
 
 
 def test_what_was_done_as_advised_takes_only_itself_off_the_list():
     whole = told().actions
     assert names(whole) == ["tighten", "turn_altitude", "turn_azimuth"]
-    steps = (as_advised("tighten"), as_advised("altitude", -300.0), as_advised("azimuth", -400.0))
-    for number, done_so_far in enumerate([steps[:1], steps[:2], steps[2:], steps[1:]]):
-        advice = told(*done_so_far)
-        kinds = {"turn_" + c.kind if c.kind != "tighten" else "tighten" for c in done_so_far}
+    steps = (after("tighten", None), after("altitude", -300.0), after("azimuth", -400.0))
+    marks = tuple(done_as(f"s{k}", one.kind) for k, one in enumerate(steps))
+    for number, part in enumerate([slice(0, 1), slice(0, 2), slice(2, 3), slice(1, 3)]):
+        advice = told(*steps[part], steps=marks[part])
+        kinds = {"turn_" + c.kind if c.kind != "tighten" else "tighten" for c in steps[part]}
         left = tuple(action for action in whole if action.do not in kinds)
         assert advice.actions[:-1] == left, number
-        assert said_of(advice.actions[-1]).startswith("After that, measure on the next clear night")
-        assert [one.step for one in advice.done] == ["abc123"] * len(done_so_far)
-        assert {s.code for s in steps_of(left, LAST_US)} <= {s.code for s in steps_of(whole, LAST_US)}
-    (only,) = told(*steps).actions
-    assert only.do == "measure" and "leave the azimuth and altitude as they are" in said_of(only)
+        last = advice.actions[-1].notice
+        assert last.code == AdviceCode.NOT_SEEN_YET and last.values["after_the_list"]
+        assert [one.step for one in advice.done] == [one.step for one in marks[part]]
+    (only,) = told(*steps, steps=marks).actions
+    assert only.do == "measure" and only.notice.values["leave_knobs"] == ("azimuth", "altitude")
+    assert "leave the azimuth and altitude as they are" in said_of(only)
+
+
+def test_a_correction_of_another_time_or_kind_is_not_the_step():
+    turned = after("azimuth", -400.0)
+    other = replace(done_as("s1", "azimuth"), time_us=turned.time_us + 1)
+    for steps in ((), (other,), (done_as("s1", "altitude"),)):
+        assert told(turned, steps=steps).done == ()
 
 
 def test_what_is_done_is_said():
-    done = told(as_advised("azimuth", -400.0)).done
+    done = told(after("azimuth", -400.0), steps=[done_as("s1", "azimuth")]).done
     assert [said_of(one) for one in done] == ["Done on 2024-03-19: the azimuth was turned west by 6.67'."]
 
 
@@ -98,8 +111,8 @@ def test_a_knob_that_slipped_is_not_seen_to_by_a_turn_that_no_night_has_seen():
 
 
 def test_the_list_goes_when_a_night_comes_after():
-    seen = replace(as_advised("azimuth", -400.0), time_us=LAST_US - 1, found=-400.0, found_sd=3.0, held=True)
-    advice = told(seen)
+    seen = replace(after("azimuth", -400.0), time_us=LAST_US - 1, found=-400.0, found_sd=3.0, held=True)
+    advice = told(seen, steps=[replace(done_as("s1", "azimuth"), time_us=LAST_US - 1)])
     assert advice.done == () and "measure" not in names(advice.actions)
 
 
@@ -140,28 +153,34 @@ NUTS = action(Do.NUTS, bolts=(bolt(30.0, 0.15, 0.25),))
 
 def test_steps_are_the_rows_of_a_log():
     turn = action(Do.TURN_AZIMUTH, amount_arcmin=-2.83, turns=0.07)
-    wait, knob, shim, nuts = steps_of((action(Do.WAIT), turn, SHIM, NUTS), LAST_US)
-    assert (wait.code, wait.rows) == ("", ())
-    (row,) = knob.rows
-    assert row == {
-        "kind": "azimuth", "amount_arcmin": "-2.83", "turns": "0.07", "note": note_of(knob.code),
-    }  # fmt: skip
-    assert [(r["bearing_deg"], r["thickness_mm"]) for r in shim.rows] == [("30", "0.15"), ("150", "0.05")]
-    assert [(r["bearing_deg"], r["turns"]) for r in nuts.rows] == [("30", "0.25")]
-    assert len({knob.code, shim.code, nuts.code}) == 3
+    assert AdvisedStep.of(action(Do.WAIT)) is None
+    knob, shim, nuts = (AdvisedStep.of(one) for one in (turn, SHIM, NUTS))
+    assert knob.rows() == ({"kind": "azimuth", "amount_arcmin": "-2.83", "turns": "0.07"},)
+    assert [(r["bearing_deg"], r["thickness_mm"]) for r in shim.rows()] == [("30", "0.15"), ("150", "0.05")]
+    assert [(r["bearing_deg"], r["turns"]) for r in nuts.rows()] == [("30", "0.25")]
 
 
-def test_a_code_names_the_step_and_its_night():
+def test_a_step_comes_back_from_its_numbers():
     turn = action(Do.TURN_AZIMUTH, amount_arcmin=-2.83, turns=0.07)
-    same = replace(turn, notice=info(AdviceCode.OLD_NIGHT))
-    further = replace(turn, amount_arcmin=-2.84)
-    (code,), (again,), (other,) = (
-        [step.code for step in steps_of((one,), LAST_US)] for one in (turn, same, further)
-    )
-    assert code == again != other
-    assert steps_of((turn,), LAST_US + 1)[0].code != code
+    for one in (turn, SHIM, NUTS, action(Do.TIGHTEN)):
+        step = AdvisedStep.of(one)
+        numbers = json.loads(json.dumps(step.numbers()))
+        again = AdvisedStep.from_numbers(str(step.do), numbers)
+        assert again.numbers() == step.numbers() and again.rows() == step.rows()
 
 
 def test_nuts_without_a_thread_have_no_numbers_to_record():
-    (step,) = steps_of((action(Do.NUTS, bolts=(bolt(30.0, 0.15),)),), LAST_US)
-    assert (step.code, step.rows) == ("", ())
+    assert AdvisedStep.of(action(Do.NUTS, bolts=(bolt(30.0, 0.15),))) is None
+
+
+def test_a_step_may_be_recorded_until_a_newer_night_or_another_correction():
+    def may(do, night_us=LAST_US, corrections=(), steps=()):
+        past = history(**SLIP, corrections=corrections)
+        return may_be_recorded(do, night_us, situation_of(site(), nights(), past, None), past, steps)
+
+    turned, mark = after("azimuth", -400.0), done_as("s1", "azimuth")
+    assert may(Do.TURN_AZIMUTH) and may(Do.TIGHTEN)
+    assert not may(Do.TURN_AZIMUTH, night_us=LAST_US - DAY_US), "of an older night"
+    assert not may(Do.TURN_AZIMUTH, corrections=[turned], steps=[mark]), "done already"
+    assert may(Do.TURN_ALTITUDE, corrections=[turned], steps=[mark]), "the rest of the list"
+    assert not may(Do.TURN_ALTITUDE, corrections=[after("remount", None)]), "all has moved since"

@@ -13,10 +13,9 @@ from scipy.stats import norm
 from drift.advice.situation import Situation
 from drift.advice.steps import advise
 from drift.codes import AxisBound, CauseKind, ForcingKind
-from drift.forecast.coming import AxisForecast as Daily
-from drift.forecast.outlook import BACK_SHARE, Outlook, beyond, months_of, realigning_of, turning_of
+from drift.forecast.ahead import TIME_CONSTANTS_YEARS, mixture_quantile, still_to_come
+from drift.forecast.outlook import BACK_SHARE, beyond, months_of, realigning_of, turning_of
 from drift.forecast.season import Season
-from drift.history.forecast import TIME_CONSTANTS_YEARS, mixture_quantile, still_to_come
 from drift.quantities import DAY_US
 from drift.render.outlook_words import (
     ahead_sentences,
@@ -25,7 +24,8 @@ from drift.render.outlook_words import (
     settlement_sentences,
 )
 from drift.site.file import pier_from_mapping
-from drift.types import Settling
+from drift.types import AxisForecast as Daily
+from drift.types import Outlook, Settling
 
 UTC = ZoneInfo("UTC")
 #: The forecast has a moment a week: half of that to either side.
@@ -52,8 +52,8 @@ def situation(ahead, tolerance=120.0, latitude_deg=60.0, pole=(0.0, 0.0), aim="y
         pole=np.array(pole),
         now=ahead.axis[0] - pole,
         now_sd=ahead.axis_sd[0],
-        season=Season(np.zeros((366, 2)), None, np.zeros(2), 0.0),
-        forecast=Daily(ahead.time_us, ahead.axis, ahead.axis_sd),
+        season=Season(year=np.zeros((366, 2)), rest=None, mean_sd=np.zeros(2), winter_share=0.0),
+        forecast=Daily(time_us=ahead.time_us, axis=ahead.axis, sd=ahead.axis_sd),
         off_aim=np.zeros(2),
         tolerance=tolerance,
         tolerance_of=AxisBound.WARNING_LIMIT,
@@ -64,17 +64,17 @@ def situation(ahead, tolerance=120.0, latitude_deg=60.0, pole=(0.0, 0.0), aim="y
 def outlook(ahead, **more):
     at = situation(ahead)
     made = Outlook(
-        START_US,
-        months_of(ahead, at, UTC),
-        turning_of(ahead, at),
-        realigning_of(ahead, at),
-        ahead.settling,
-        {ForcingKind.CALENDAR: 1.0},
-        {},
-        True,
-        700.0,
-        ahead.rests_on,
-        ahead,
+        from_us=START_US,
+        months=months_of(ahead, at, UTC),
+        turning=turning_of(ahead, at),
+        realigning=realigning_of(ahead, at),
+        settling=ahead.settling,
+        forcing_odds={ForcingKind.CALENDAR: 1.0},
+        causes={},
+        season_sure=True,
+        span_days=700.0,
+        rests_on=ahead.rests_on,
+        forecast=ahead,
     )
     return replace(made, **more)
 

@@ -8,10 +8,11 @@ import pytest
 from advice_world import DAY_US, LAST_US, history, nights, site
 from invented_forecast import START_US, invented_forecast
 
+from drift.advice.situation import outlook_of
 from drift.forecast.coming import from_moment
-from drift.forecast.outlook import Day as OneDay
-from drift.forecast.outlook import Turning, outlook_of
 from drift.render.outlook_words import ahead_sentences, coming_heading, realigning_sentences
+from drift.types import ComingDay as OneDay
+from drift.types import Turning
 
 UTC = ZoneInfo("UTC")
 PIER = site()
@@ -79,7 +80,7 @@ def test_a_forecast_that_has_run_out_is_none():
 def test_what_was_to_come_before_today_is_not_still_to_come(peak, back, said):
     def on(days):
         time_us = LAST_US + (days or 0) * DAY_US
-        return None if days is None else OneDay(time_us, time_us, time_us)
+        return None if days is None else OneDay(time_us=time_us, first_us=time_us, last_us=time_us)
 
-    made = replace(outlook_of(PIER, SEEN, PAST), turning=Turning(40.0, on(peak), on(back)))
+    made = replace(outlook_of(PIER, SEEN, PAST), turning=Turning(swing=40.0, peak=on(peak), back=on(back)))
     assert said in ahead_sentences(made, UTC)[0]

@@ -9,7 +9,10 @@ from drift.render.outlook import score_sentence
 def past(*three):
     """Return past forecasts of 40 nights each: off by, the annual shape off by, share inside the band."""
     return [
-        Hindcast(str(k), 0, 40, rms, plain, inside, "frozen") for k, (rms, plain, inside) in enumerate(three)
+        Hindcast(
+            winter=str(k), cut_us=0, nights=40, rms=rms, rms_annual=plain, inside=inside, forcing="frozen"
+        )
+        for k, (rms, plain, inside) in enumerate(three)
     ]
 
 

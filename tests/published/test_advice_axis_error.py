@@ -12,7 +12,13 @@ ROUNDING = 5e-6
 
 def declination_drift(latitude_deg, az, alt, hour_angle_deg):
     """Declination drift of a tracked star in the mount's frame [arcsec/min], north positive."""
-    place = OpenSky(latitude_deg, np.array([hour_angle_deg]), *(np.zeros(1) for _ in range(3)))
+    place = OpenSky(
+        latitude_deg=latitude_deg,
+        hour_angle=np.array([hour_angle_deg]),
+        declination=np.zeros(1),
+        bearing=np.zeros(1),
+        altitude=np.zeros(1),
+    )
     axis = parts_on_sky(np.array([az, alt]), np.radians(latitude_deg))
     return float((trail(place, 60.0) @ axis)[0, 1])
 

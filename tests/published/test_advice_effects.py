@@ -22,7 +22,23 @@ def places(latitude_deg):
     """Some places, not near a pole of the sky."""
     hours, decs = np.meshgrid([-90.0, -45.0, 0.0, 30.0, 100.0], [-60.0, -20.0, 0.0, 40.0, 75.0])
     unused = np.zeros(hours.size)
-    return OpenSky(latitude_deg, hours.ravel(), decs.ravel(), unused, unused)
+    return OpenSky(
+        latitude_deg=latitude_deg,
+        hour_angle=hours.ravel(),
+        declination=decs.ravel(),
+        bearing=unused,
+        altitude=unused,
+    )
+
+
+def one_place(latitude_deg, hour_angle_deg, declination_deg):
+    return OpenSky(
+        latitude_deg=latitude_deg,
+        hour_angle=np.array([hour_angle_deg]),
+        declination=np.array([declination_deg]),
+        bearing=np.zeros(1),
+        altitude=np.zeros(1),
+    )
 
 
 def in_mount(latitude_deg, az, alt, hour_deg, dec_deg):
@@ -81,7 +97,7 @@ def test_the_field_turns_as_exact_rotations_say(latitude_deg, az, alt):
 
 @pytest.mark.parametrize("latitude_deg", [52.0, -33.0])
 def test_a_slew_misses_as_exact_rotations_say(latitude_deg):
-    sky, star = places(latitude_deg), OpenSky(latitude_deg, *(np.array([x]) for x in (-20.0, 30.0, 0.0, 0.0)))
+    sky, star = places(latitude_deg), one_place(latitude_deg, -20.0, 30.0)
     az, alt = 120.0, 60.0
     hour, dec = in_mount(latitude_deg, az, alt, sky.hour_angle, sky.declination)
     star_hour, star_dec = in_mount(latitude_deg, az, alt, star.hour_angle, star.declination)

@@ -17,7 +17,13 @@ ARCSEC = 180.0 * 3600.0 / np.pi
 
 def sky(latitude_deg, hours, decs):
     unused = np.zeros(len(hours))
-    return OpenSky(latitude_deg, np.array(hours, float), np.array(decs, float), unused, unused)
+    return OpenSky(
+        latitude_deg=latitude_deg,
+        hour_angle=np.array(hours, float),
+        declination=np.array(decs, float),
+        bearing=unused,
+        altitude=unused,
+    )
 
 
 @pytest.mark.parametrize(

@@ -1,20 +1,17 @@
-"""`drift advise`: the steps, one recorded as done by its code, and nothing counted twice."""
+"""`drift advise`: the steps, one recorded as done by its id, and nothing counted twice."""
 
 from __future__ import annotations
 
 import json
 import re
+import sqlite3
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
 from record_world import run
-
-from drift.advice.situation import situation_of
-from drift.api import analyse_readings, open_record, read_site
-from drift.cli.advise import list_as_made
-from drift.record.engine import now_us
 
 SITE = """
 [site]
@@ -67,7 +64,7 @@ def corrections(pier: Path, capsys: pytest.CaptureFixture[str]) -> list[str]:
     return [line for line in lines if "recorded by hand" in line]
 
 
-def test_a_step_is_shown_with_its_code_and_recorded_once(pier, capsys):
+def test_a_step_is_shown_with_its_id_and_recorded_once(pier, capsys):
     code, out, err = said(capsys, "advise", "--pier", pier)
     assert (code, err) == (0, "")
     assert out.startswith("1. Take a night first")
@@ -104,15 +101,6 @@ def test_what_is_done_is_not_advised_again_before_a_night_has_seen_it(pier, caps
     )
 
 
-def as_made(pier: Path) -> list[str]:
-    """Return the codes of what is left of the last night's list, as it was made."""
-    site, now = read_site(pier), now_us()
-    with open_record(site) as record:
-        analysis = analyse_readings(site, record.readings(), record, now)
-        night_us = situation_of(site, analysis.nights, analysis.history, now).time_us
-        return [step.code for step in list_as_made(analysis, record, night_us, now) if step.code]
-
-
 def test_the_steps_of_one_night_can_all_be_recorded_in_any_order(pier, capsys):
     log = pier.parent / "both.csv"
     run("undo", "1", "--pier", pier)
@@ -130,18 +118,17 @@ def test_the_steps_of_one_night_can_all_be_recorded_in_any_order(pier, capsys):
         out = said(capsys, "advise", "--pier", pier)[1]
         assert re.search(rf"Done on 2024-0\S+: the a\w+ was turned \w+ by \S+'.  \(step {code}\)", out)
         assert re.findall(r"--done (\w+)", out) == list(reversed(codes))[number + 1 :]
-        assert as_made(pier) == list(reversed(codes))[number + 1 :], "to the last digit"
     done = json.loads(said(capsys, "advise", "--json", "--pier", pier)[1])["done"]
-    assert [one["code"] for one in done] == list(reversed(codes))
+    assert [one["step"] for one in done] == list(reversed(codes))
     assert "Done on 2024-0" in said(capsys, "status", "--pier", pier)[1]
 
 
-def test_a_new_night_makes_an_old_code_useless(pier, capsys):
+def test_a_new_night_makes_an_old_id_useless(pier, capsys):
     step = re.search(r"--done (\w+)", said(capsys, "advise", "--pier", pier)[1])[1]
     run("import", nights_log(pier.parent, "more.csv", NIGHTS, NIGHTS + 1, OFF), "--pier", pier)
     capsys.readouterr()
     code, _, err = said(capsys, "advise", "--done", step, "--pier", pier)
-    assert code == 2 and f"there is no step '{step}': the codes now are" in err
+    assert code == 2 and f"the step {step} is not to be done any more: those now are" in err
     assert corrections(pier, capsys) == []
 
 
@@ -224,10 +211,11 @@ def test_a_step_advised_some_days_ago_can_still_be_recorded(tmp_path, capsys, mo
 def test_steps_as_json(pier, capsys):
     code, out, _ = said(capsys, "advise", "--json", "--pier", pier)
     data = json.loads(out)
-    assert (code, data["format"], data["version"]) == (0, "drift-advise", 1)
+    assert (code, data["format"], data["version"]) == (0, "drift-advise", 2)
     night, step = data["steps"]
     assert night["do"] == "measure" and data["done"] == []
-    assert step["do"] == "turn_azimuth"
+    assert (step["do"], step["code"], step["severity"]) == ("turn_azimuth", "advice.turn", "info")
+    assert night["step"] is None and re.fullmatch(r"s\d+", step["step"])
     (row,) = step["record"]
     assert float(row["amount_arcmin"]) == step["amount_arcmin"]
     assert float(row["turns"]) == step["turns"] == pytest.approx(abs(step["amount_arcmin"]) / 40.0, abs=0.01)
@@ -263,3 +251,41 @@ def test_an_empty_record_cannot_be_advised_on(tmp_path, capsys):
     path.write_text(SITE)
     code, out, err = said(capsys, "advise", "--pier", path)
     assert (code, out) == (2, "") and "nothing to answer from" in err
+
+
+def test_a_step_keeps_its_id_and_what_was_edited_stays_done(pier, capsys):
+    first, again = (
+        re.search(r"--done (\w+)", said(capsys, "advise", "--pier", pier)[1])[1] for _ in range(2)
+    )
+    assert first == again
+    said(capsys, "advise", "--done", first, "--time", day_after(NIGHTS - 1), "--pier", pier)
+    number = corrections(pier, capsys)[0].split()[0]
+    later = day_after(NIGHTS + 1)
+    assert said(capsys, "record", "edit", number, "--time", later, "--pier", pier)[0] == 0
+    out = said(capsys, "advise", "--pier", pier)[1]
+    assert re.search(rf"Done on 2024-0\S+: the azimuth was turned .*\(step {first}\)", out)
+
+
+def test_the_wording_of_a_note_makes_no_step_done(pier, capsys):
+    step = re.search(r"--done (\w+)", said(capsys, "advise", "--pier", pier)[1])[1]
+    when = ("--time", day_after(NIGHTS - 1), "--note", f"as advised ({step})")
+    assert said(capsys, "record", "azimuth", "-6.0", *when, "--pier", pier)[0] == 0
+    data = json.loads(said(capsys, "advise", "--json", "--pier", pier)[1])
+    assert data["done"] == []
+    # and what somebody words otherwise stays what it is
+    number = corrections(pier, capsys)[0].split()[0]
+    run("record", "withdraw", number, "--pier", pier)
+    said(capsys, "advise", "--done", step, *when[:2], "--note", "with the long spanner", "--pier", pier)
+    data = json.loads(said(capsys, "advise", "--json", "--pier", pier)[1])
+    assert [one["step"] for one in data["done"]] == [step]
+
+
+def test_what_an_older_version_recorded_by_its_note_is_still_done(pier, capsys):
+    when = ("--time", day_after(NIGHTS - 1), "--note", "as advised (3fa2c1)")
+    assert said(capsys, "record", "azimuth", "-6.0", *when, "--pier", pier)[0] == 0
+    with closing(sqlite3.connect(pier.parent / "drift-book.sqlite")) as connection, connection:
+        connection.execute("DROP TABLE advised_done")
+        connection.execute("DROP TABLE advised_steps")
+        connection.execute("DELETE FROM migrations WHERE name LIKE '0007%'")
+    out = said(capsys, "advise", "--pier", pier)[1]
+    assert re.search(r"Done on 2024-0\S+: the azimuth was turned west by 6'\.  \(step s1\)", out)

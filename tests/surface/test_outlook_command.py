@@ -12,13 +12,15 @@ import pytest
 from invented_analysis import invented
 from invented_rich import rich
 
-from drift.advice.ground import EVERYTHING, design_sentences, fitting_advice, ground_sentences, pier_ground
+from drift.advice.ground import EVERYTHING, fitting_advice, pier_ground
+from drift.advice.situation import coming_of, outlook_of
 from drift.cli.main import main
 from drift.forecast.hindcast import Hindcast
-from drift.forecast.outlook import outlook_of
-from drift.render.outlook import brief_sentences, outlook_sections
+from drift.render.ground_words import GROUND_ADVICE, design_sentences, ground_sentences
+from drift.render.outlook import brief_sentences, outlook_sections, pier_sections
 from drift.render.outlook_words import ahead_sentences
-from drift.render.status import as_text
+from drift.render.sections import sections_text
+from drift.render.status import as_text, span, title
 from drift.site.file import pier_from_mapping
 
 SITE = '[site]\nname = "Hill garden"\nlatitude_deg = 47.3\nlongitude_deg = 15.5\nelevation_m = 410\n'
@@ -105,7 +107,7 @@ def test_json_is_one_document_with_all_of_it(pier, worked, capsys):
 def test_advice_for_the_pier_needs_no_night_and_names_every_source(pier, capsys):
     code, out, err = run(capsys, "outlook", "--ground", "--pier", pier)
     assert (code, err) == (0, "")
-    for one in EVERYTHING:
+    for one in (GROUND_ADVICE[step] for step in EVERYTHING):
         assert " ".join(one.sentence.split()) in out
         assert f"[{one.source}]" in out
     assert "ask a geotechnical engineer" in out
@@ -113,7 +115,9 @@ def test_advice_for_the_pier_needs_no_night_and_names_every_source(pier, capsys)
 
 
 def test_scores_are_asked_for_and_printed(pier, worked, capsys, monkeypatch):
-    one = Hindcast("2023-24", 0, 41, 8.06, 14.2, 0.79, "frozen")
+    one = Hindcast(
+        winter="2023-24", cut_us=0, nights=41, rms=8.06, rms_annual=14.2, inside=0.79, forcing="frozen"
+    )
     monkeypatch.setattr("drift.forecast.hindcast.hindcasts", lambda *_: (one,))
     _, out, _ = run(capsys, "outlook", "--score", "--pier", pier)
     assert "2023-24 41 8.1 14.2 79 %" in out
@@ -158,7 +162,7 @@ def test_a_small_home_made_pier_in_hard_clay(mean_c, swing_c, surface, reaches):
     said = " ".join(ground_sentences(found))
     assert ("gone below the pier's base" in said or "went below the pier's base" in said) is reaches
     assert ("did not reach" in said) is not reaches
-    topics = [one.topic for one in fitting_advice(found)[0]]
+    topics = [GROUND_ADVICE[step].topic for step in fitting_advice(found)[0]]
     assert ("insulation" in topics) is reaches
     assert "who decides" in topics
 
@@ -228,3 +232,17 @@ def test_the_band_of_a_table_row_is_that_of_the_forecast(worked):
     )
     table = months_of_analysis(replace(analysis, history=replace(analysis.history, forecast=level)))
     assert table.rows[4][1:5] == ("-1.1 to 0.5", "-1.1 to 0.5", "0 to 7", "0 to 7")
+
+
+def test_the_screens_read_as_they_were_approved(approved):
+    answer = rich()
+    cold = pier_ground(clay_pier(), weather(3.0, 18.0, snow_cm=40.0))
+    one = Hindcast(
+        winter="2023-24", cut_us=0, nights=41, rms=8.06, rms_annual=14.2, inside=0.79, forcing="frozen"
+    )
+    ahead = outlook_sections(answer, coming_of(answer), cold, (one,))
+    approved("outlook", sections_text(title(answer), span(answer), ahead, 80))
+    pier = pier_sections(cold)
+    approved(
+        "outlook of the ground", sections_text("The pier and its ground", "Sources in brackets.", pier, 80)
+    )

@@ -26,6 +26,7 @@ from drift.ground.pier_site import ground_of, snow_of, spread, surface_of, surfa
 from drift.ground.soils import frost_class, soil_of
 from drift.ground.weather import daily_weather, until
 from drift.quantities import DAY_US, YEAR_DAYS
+from drift.render.ground_words import GROUND_ADVICE, frost_sentences
 
 NORTH = 47.0
 
@@ -113,7 +114,7 @@ def test_no_frost_is_no_forcing():
     assert not frost_forcing(mild, ground_of()).value.any()
     found = frost_at_base(mild, ground_of())
     assert found.as_is[0].reaches == "no"
-    assert advice.frost_sentences(found) == ()
+    assert frost_sentences(found) == ()
 
 
 def test_the_southern_driver_is_the_northern_half_a_year_on(weather):
@@ -195,23 +196,23 @@ def test_frost_below_the_base_is_dated(weather):
 
 
 def test_the_words_of_the_frost(weather):
-    said = advice.frost_sentences(frost_at_base(weather, ground_of(0.5, "silt", None, "bare")))
+    said = frost_sentences(frost_at_base(weather, ground_of(0.5, "silt", None, "bare")))
     assert said[0].startswith("In the winter 2017-18 frost went ")
     assert "It went below the pier's base at 0.5 m, by " in said[1]
     assert "snow left lying" in said[2]
-    never = advice.frost_sentences(frost_at_base(weather, ground_of(2.5, "silt", None, "bare")))
+    never = frost_sentences(frost_at_base(weather, ground_of(2.5, "silt", None, "bare")))
     assert never[1] == "It did not reach the pier's base at 2.5 m."
 
 
 def test_each_advice_names_its_source():
-    for piece in advice.EVERYTHING:
+    for piece in (GROUND_ADVICE[step] for step in advice.EVERYTHING):
         assert piece.source
         assert piece.sentence.endswith(".")
-    assert "do not apply" in advice.INSULATION.sentence
-    assert "geotechnical engineer" in advice.CODES.sentence
+    assert "do not apply" in GROUND_ADVICE[advice.GroundStep.INSULATION].sentence
+    assert "geotechnical engineer" in GROUND_ADVICE[advice.GroundStep.CODES].sentence
     assert set(advice.AGAINST_FROST_UNDER_BASE + advice.AGAINST_FROST_ON_COLUMN) <= set(advice.EVERYTHING)
     for what in (advice.AGAINST_FROST_UNDER_BASE, advice.AGAINST_FROST_ON_COLUMN, advice.EVERYTHING):
-        assert what[-2:] == (advice.DIGGING, advice.CODES)
+        assert what[-2:] == (advice.GroundStep.DIGGING, advice.GroundStep.CODES)
 
 
 def test_lag_is_a_first_order_delay():

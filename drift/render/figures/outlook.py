@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.special import ndtri
 
-from drift.history.forecast import BAND
+from drift.forecast.ahead import BAND
 from drift.quantities import DAY_US, Floats, Ints
 from drift.render.figures.canvas import (
     LEAST_SPAN,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from drift.forecast.outlook import coming_of
+from drift.advice.situation import coming_of
 from drift.quantities import local_date
 from drift.render import phrases
 from drift.render.advice_words import tolerance_words
@@ -15,8 +15,7 @@ from drift.render.tables.axis import Table
 
 if TYPE_CHECKING:
     from drift.forecast.hindcast import Hindcast
-    from drift.forecast.outlook import Month, Outlook
-    from drift.types import Analysis, InstrumentConstants
+    from drift.types import Analysis, ComingMonth, InstrumentConstants, Outlook
 
 
 # ---- Tables of the instrument's constants, of the fitted scales, and of what was set aside.
@@ -137,7 +136,7 @@ def months_table(outlook: Outlook | None, latitude_deg: float) -> Table:
     )
 
 
-def _month_row(month: Month) -> tuple[str, ...]:
+def _month_row(month: ComingMonth) -> tuple[str, ...]:
     axis = [_band(month.axis_low[k] / 60.0, month.axis_high[k] / 60.0, 1) for k in (0, 1)]
     tilt = [_band(month.tilt_low[k], month.tilt_high[k], 0) for k in (0, 1)]
     return (month.name, *axis, *tilt, percent(month.chance))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -11,13 +12,17 @@ from scipy.special import ndtr, ndtri
 from drift.codes import CauseKind
 from drift.ground.heave import FrostForcing
 from drift.history.causes import TIME_CONSTANTS_YEARS, Cause
-from drift.history.inputs import Warmth
 from drift.history.model import Model, Scales, Solver, picked
 from drift.history.scales import log_prior, to_vector
 from drift.history.series import NOT_OBSERVED, Series
 from drift.history.view import residual_cov, view
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
-from drift.types import Forecast, Settling
+from drift.types import Forecast, History, Settling
+
+if TYPE_CHECKING:
+    from drift.history.inputs import Inputs, Warmth
+    from drift.history.separate import Fitted
+
 
 # ---- What settlement has still to do.
 
@@ -174,6 +179,35 @@ def forecast(
         within_sd=np.sqrt(np.mean(sd[:, :, axis] ** 2, axis=0)),
         settling=settling,
     )
+
+
+def with_forecast(history: History, fitted: Fitted | None, inputs: Inputs) -> History:
+    """Return a history with its forecast, which stays None where no night has an axis or there is only one.
+
+    Parameters
+    ----------
+    history, fitted
+        From `drift.history.separate.separate_fitted`.
+    inputs
+        What they were made of: its frost and warmth go on.
+    """
+    if fitted is None:
+        return history
+    ahead = _carried_on(fitted, inputs)
+    return replace(history, forecast=None if ahead is None else no_surer_than(ahead, history.sd[-1, :2]))
+
+
+def _carried_on(fitted: Fitted, inputs: Inputs) -> Forecast | None:
+    searched, centre = fitted.found, fitted.centre
+    model, scales, frost, warmth = searched.fit.model, searched.fit.scales, inputs.frost, inputs.warmth
+    times = coming_times(int(model.series.time_us[-1]) + 1)
+    if frost is None or model.frost is None:
+        return forecast(model, scales, centre, times, (), warmth)
+    days = int(np.ceil((times[-1] - frost.known_until_us) / DAY_US)) + 1
+    if days <= 0:  # looking back: the weather of all that time is known
+        return forecast(model, scales, centre, times, (), warmth, model.frost.sentence)
+    sample_paths = frost.sample_paths(model.frost, days)
+    return forecast(model, scales, centre, times, sample_paths, warmth, sample_paths[0].sentence)
 
 
 def no_surer_than(ahead: Forecast, tilt_sd: Floats) -> Forecast:

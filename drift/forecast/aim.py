@@ -1,4 +1,4 @@
-"""Where to set the axis tonight so that the coming year goes best.
+"""Where to set the axis tonight so that the coming year goes best, and how it then goes.
 
 A pier that heaves swings the axis.  Set dead on the pole at one end of the
 swing, it is off by the whole swing half a year later; set so that the pole lies in the
@@ -13,10 +13,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from drift.advice.movement import side_of
-from drift.forecast.coming import AxisForecast
 from drift.quantities import Bools, Floats, as_utc
-from drift.types import YearAim
+from drift.types import AxisForecast
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
@@ -136,47 +134,3 @@ def days_that_count(forecast: AxisForecast, site: PierFile) -> Bools:
         return np.ones(len(forecast.time_us), dtype=bool)
     zone = ZoneInfo(site.site.timezone or "UTC")
     return np.array([as_utc(int(t)).astimezone(zone).month in months for t in forecast.time_us])
-
-
-def year_aim(
-    site: PierFile, forecast: AxisForecast, pole: Floats, change: Floats, latitude_rad: float
-) -> YearAim:
-    """Say where to leave the axis for the coming year, and what is gained over "dead on tonight".
-
-    Parameters
-    ----------
-    site
-        Months of use, and what to aim at.
-    forecast
-        Where the axis goes if left alone.
-    pole
-        The pole aimed at as an axis error, (2,) [arcsec].
-    change
-        What `best_change` says, (2,) [arcsec].
-    latitude_rad
-        Geodetic latitude [rad].
-    """
-    aim, counts = str(site.optics.aim), days_that_count(forecast, site)
-    dead_on = best_change(forecast, latitude_rad, counts, "tonight", pole)
-    aimed, sd = error_of_year(forecast, change, latitude_rad, counts, aim, pole)
-    on_pole, on_pole_sd = error_of_year(forecast, dead_on, latitude_rad, counts, aim, pole)
-    alone, alone_sd = error_of_year(forecast, np.zeros(2), latitude_rad, counts, aim, pole)
-    leave = forecast.axis[0] + change
-    off_pole = leave - pole
-    return YearAim(
-        aim=aim,
-        leave_az_arcsec=float(leave[0]),
-        leave_alt_arcsec=float(leave[1]),
-        leave_sd_arcsec=(float(forecast.sd[0][0]), float(forecast.sd[0][1])),
-        off_pole_arcsec=(float(off_pole[0]), float(off_pole[1])),
-        off_pole_side=side_of("mount_az", float(off_pole[0]), site.site.latitude_deg),
-        as_aimed_arcmin=aimed / 60.0,
-        dead_on_arcmin=on_pole / 60.0,
-        dead_on_sd_arcmin=on_pole_sd / 60.0,
-        as_it_is_arcmin=alone / 60.0,
-        as_it_is_sd_arcmin=alone_sd / 60.0,
-        sd_arcmin=sd / 60.0,
-        from_us=int(forecast.time_us[0]),
-        until_us=int(forecast.time_us[-1]),
-        months_of_use=bool(site.optics.months_of_use),
-    )
