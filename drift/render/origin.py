@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drift.render.encode import named
 from drift.render.import_words import row_words
-from drift.render.phrases import angle, clock_text, evening_of, utc_text, zone_of
+from drift.render.phrases import angle, clock_text, evening_of, zone_of
 from drift.types import NightAxis
 
 if TYPE_CHECKING:
@@ -170,8 +171,7 @@ def as_mapping(found: NightOrigin) -> dict[str, Any]:
         for name, value in ((key, night.estimate[at]), (f"{key}_sd", sd[at]))
     }
     return {
-        "time_utc": utc_text(night.time_us),
-        "sources": list(night.sources),
+        **named(night, "time_us", "sources"),
         **numbers,
         "remarks": list(night.remarks),
         "shared": found.shared,
@@ -185,15 +185,9 @@ def _row_mapping(one: RowUsed) -> dict[str, Any]:
     return {
         "row": origin.row_id,
         "kind": origin.kind,
-        "time_utc": None if one.time_us is None else utc_text(one.time_us),
-        "use": one.use,
-        "file": origin.file,
-        "line": origin.line,
-        "raw": origin.raw,
+        **named(one, "time_us", "use"),
+        **named(origin, "file", "line", "raw"),
         "import": origin.came_by,
         "mends": None if mends is None else {"file": mends.file, "line": mends.line, "was": row_words(mends)},
-        "done_to_it": [
-            {"what": event.what, "time_utc": utc_text(event.time_us), "reason": event.reason}
-            for event in origin.events
-        ],
+        "done_to_it": [named(event, "what", "time_us", "reason") for event in origin.events],
     }
