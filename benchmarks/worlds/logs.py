@@ -331,12 +331,23 @@ def read_levels(world: World) -> Levels:
         noise_sd = habits.level_sd
     else:
         return Levels(np.zeros(0), np.zeros((0, 2)), np.zeros((0, 2)))
-    bias = rng.normal(0.0, 30.0, 2)
+    bias = rng.normal(0.0, 30.0, 2) + _sun_swing(world, rng, day)
     true = np.column_stack(
         [world.course.at(f"tilt_{to}", day) + world.course.at(f"level_{to}", day) for to in ("north", "east")]
     )
     noise = rng.normal(0.0, noise_sd, (day.size, 2))
     return Levels(day, true + bias + noise, noise)
+
+
+def _sun_swing(world: World, rng: np.random.Generator, day: np.ndarray) -> np.ndarray:
+    """Return what the Sun on its housing adds to an all-day sensor (n, 2): most on clear afternoons."""
+    if not world.habits.sensor_every_minutes:
+        return np.zeros((day.size, 2))
+    toward = rng.uniform(0.0, 2.0 * np.pi)
+    strength = rng.uniform(0.4, 1.4, int(world.days) + 2)[np.floor(day + 0.5).astype(int)]
+    hour = 24.0 * (day % 1.0) + 12.0
+    swing = 0.5 * sizes.SENSOR_SWING * strength * np.cos(2.0 * np.pi * (hour - 14.0) / 24.0)
+    return np.asarray(swing[:, None] * np.array([np.cos(toward), np.sin(toward)]))
 
 
 # --- files ---------------------------------------------------------------------------------------------

@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any
 
 import numpy as np
+from course import Step
 from worlds import World
 
 PARTS = ("tilt_north", "tilt_east", "mount_az", "mount_alt")
@@ -129,44 +130,57 @@ def _axis_now(world: World, status: dict[str, Any], out: Scored) -> None:
     out.axis_now_sd = float(np.hypot(pick(now, "az_error_sd"), pick(now, "alt_error_sd")) / np.sqrt(2.0))
 
 
+MOVING = ("pier", "mount_az", "mount_alt")
+
+
 def _events(world: World, status: dict[str, Any], out: Scored) -> None:
+    """Match the unrecorded events of the answer with the true ones."""
     told = [e for e in status["events"] if not e.get("recorded")]
     spans = [world.day(np.array([mjd_of(e["after_utc"]), mjd_of(e["before_utc"])])) for e in told]
-    rows = status["history"]
-    inside = world.day(np.array([mjd_of(rows[0]["time_utc"]), mjd_of(rows[-1]["time_utc"])]))
-    left = list(range(len(told)))
-    recorded = [s.day for s in world.course.steps if not s.unrecorded]
-    for step in (s for s in world.course.steps if s.unrecorded and inside[0] < s.day < inside[1]):
-        out.true += 1
-        near = [(max(spans[k][0] - step.day, step.day - spans[k][1], 0.0), k) for k in left]
-        near = [one for one in near if one[0] <= NEAR_DAYS]
-        if not near:
-            out.missed += 1
-            continue
-        own = min(near)[1]
-        left.remove(own)
-        what = told[own]["what"]
-        if what != "undetermined":
-            out.named += 1
-            out.wrong += what != step.what
-        if step.back:
-            after = [k for k in left if step.day - 5.0 <= spans[k][1] <= step.day + RECOVERY_DAYS]
-            out.extra += len(after)
-            left = [k for k in left if k not in after]
+    ends = (status["history"][0]["time_utc"], status["history"][-1]["time_utc"])
+    first, last = world.day(np.array([mjd_of(end) for end in ends]))
+    left = set(range(len(told)))
+    for step in (s for s in world.course.steps if s.unrecorded and first < s.day < last):
+        apart = {k: max(spans[k][0] - step.day, step.day - spans[k][1], 0.0) for k in sorted(left)}
+        near = [k for k, days in apart.items() if days <= NEAR_DAYS]
+        if step.what == "clock":
+            left -= _clock(told, near, out)
+        else:
+            left -= _step(step, told, spans, left, min(near, key=lambda k: apart[k], default=None), out)
     # What is told around a recorded correction, of its knob, says how well that correction took.
-    left = [
-        k
-        for k in left
-        if not any(
-            spans[k][0] <= day <= spans[k][1] and told[k]["what"] in ("mount_az", "mount_alt")
-            for day in recorded
-        )
-    ]
+    for step in (s for s in world.course.steps if not s.unrecorded):
+        left -= {k for k in left if spans[k][0] <= step.day <= spans[k][1] and told[k]["what"] == step.what}
     out.false = len(left)
-    for k in range(len(told)):
-        size = {name: round(value or 0.0, 1) for name, value in told[k]["size"].items() if value}
-        flag = "false " if k in left else ""
-        out.events.append(f"{flag}{told[k]['what']} {told[k]['before_utc'][:10]} {size}")
+    for k, event in enumerate(told):
+        size = {name: round(value, 1) for name, value in event["size"].items() if value}
+        out.events.append(f"{'false ' * (k in left)}{event['what']} {event['before_utc'][:10]} {size}")
+
+
+def _step(
+    step: Step, told: list[dict[str, Any]], spans: list[Any], left: set[int], own: int | None, out: Scored
+) -> set[int]:
+    """Judge what was made of a true step; return the events that it accounts for."""
+    out.true += 1
+    if own is None:
+        out.missed += 1
+        return set()
+    what = told[own]["what"]
+    if what != "undetermined":
+        out.named += 1
+        out.wrong += what != step.what
+    if not step.back:
+        return {own}
+    more = {k for k in left - {own} if step.day - 5.0 <= spans[k][1] <= step.day + RECOVERY_DAYS}
+    out.extra += len(more)
+    return more | {own}
+
+
+def _clock(told: list[dict[str, Any]], near: list[int], out: Scored) -> set[int]:
+    """Judge what was made of a clock's change: whatever is said to have moved there did not."""
+    blamed = {k for k in near if told[k]["what"] in MOVING}
+    out.named += len(blamed)
+    out.wrong += len(blamed)
+    return set(near) - blamed
 
 
 def _verdict(world: World, status: dict[str, Any], out: Scored) -> None:
@@ -208,5 +222,5 @@ def _references(world: World, status: dict[str, Any], out: Scored) -> None:
         node = said.get(where)
         node = node[0] if isinstance(node, list) and node else node
         if isinstance(node, dict) and node.get(key) is not None and node.get(f"{key}_sd") is not None:
-            true = world.zero_rates.get(name, 0.0)
+            true = world.reference_rates.get(name, 0.0)
             out.references[name] = (true, float(node[key]), float(node[f"{key}_sd"]))

@@ -61,8 +61,7 @@ class World:
     frame: str = "date"  # or j2000
     reports_given: bool = True
     clock_wrong: tuple[tuple[float, float, float], ...] = ()  # from day, to day, hours fast
-    zero_rates: dict[str, float] = field(default_factory=dict)  # the truth of the references
-    expects: dict[str, bool] = field(default_factory=dict)
+    reference_rates: dict[str, float] = field(default_factory=dict)  # the truth of the references
 
     def mjd(self, day: np.ndarray) -> np.ndarray:
         """Return UTC MJD of days since the first local mean noon."""
@@ -210,27 +209,27 @@ def _rms(low_high: tuple[float, float]) -> float:
 def _zero_creep(world: World, rng: np.random.Generator, low_high: tuple[float, float]) -> None:
     size = _signed(rng, low_high)
     world.course.add({"zero": size}, world.course.years, _rms(low_high))
-    world.zero_rates["zero_creep"] = world.zero_rates.get("zero_creep", 0.0) + size
+    world.reference_rates["zero_creep"] = world.reference_rates.get("zero_creep", 0.0) + size
 
 
 def _zero_warmth(world: World, rng: np.random.Generator, low_high: tuple[float, float]) -> None:
     size = _signed(rng, low_high)
     world.course.add({"zero": size}, _air(world), _rms(low_high))
-    world.zero_rates["zero_warmth"] = size
+    world.reference_rates["zero_warmth"] = size
 
 
 def _level_warmth(world: World, rng: np.random.Generator, low_high: tuple[float, float]) -> None:
     for channel in ("level_north", "level_east"):
         size = _signed(rng, low_high)
         world.course.add({channel: size}, _air(world), _rms(low_high))
-        world.zero_rates[channel.replace("level", "level_warmth")] = size
+        world.reference_rates[channel.replace("level", "level_warmth")] = size
 
 
 def _level_rate(world: World, rng: np.random.Generator, low_high: tuple[float, float]) -> None:
     for channel in ("level_north", "level_east"):
         size = _signed(rng, low_high)
         world.course.add({channel: size}, world.course.years, _rms(low_high))
-        world.zero_rates[channel.replace("level", "level_rate")] = size
+        world.reference_rates[channel.replace("level", "level_rate")] = size
 
 
 def _settle_log(world: World, rng: np.random.Generator, from_start: bool = True) -> None:
@@ -293,7 +292,6 @@ def zero_creep(seed: int) -> World:
     """Nothing moves; the kept zero creeps.  No level."""
     world, rng = _base("zero_creep", seed)
     _zero_creep(world, rng, sizes.ZERO_CREEP_A_YEAR)
-    _mount_warmth(world, rng)
     return world
 
 
@@ -357,7 +355,6 @@ def fork(seed: int) -> World:
     world, rng = _base("fork", seed, cold=True)
     world.fork = True
     _frost(world, rng, _between(rng, sizes.FROST))
-    _mount_warmth(world, rng)
     return world
 
 
@@ -377,8 +374,7 @@ def rivals(seed: int) -> World:
     scale = _rms(sizes.IMITATED_A_YEAR)
     world.course.add({"mount_az": azimuth}, world.course.years, scale * abs(np.tan(phi)))
     world.course.add({"zero": zero}, world.course.years, scale / np.cos(phi))
-    world.zero_rates["zero_creep"] = zero
-    world.expects["rivals"] = True
+    world.reference_rates["zero_creep"] = zero
     return world
 
 
@@ -422,6 +418,13 @@ def steady_level(seed: int) -> World:
 def frost(seed: int) -> World:
     """Sound: frost, kept zero."""
     world, rng = _base("frost", seed, cold=True)
+    _frost(world, rng, _between(rng, sizes.FROST))
+    return world
+
+
+def mount_warm(seed: int) -> World:
+    """Frost, and a mount whose altitude and azimuth go with the temperature; kept zero, no level."""
+    world, rng = _base("mount_warm", seed, cold=True)
     _frost(world, rng, _between(rng, sizes.FROST))
     _mount_warmth(world, rng)
     return world
@@ -472,6 +475,125 @@ def patch(seed: int) -> World:
     return world
 
 
+def bumped(seed: int) -> World:
+    """A pier that somebody knocks by 60 arcsec; kept zero, every other one with frost."""
+    cold = seed % 4 < 2
+    world, rng = _base("bumped", seed, cold=cold)
+    if cold:
+        _frost(world, rng, _between(rng, sizes.FROST))
+    _bump(world, rng, sizes.BUMP_TOLD)
+    return world
+
+
+def star_model(seed: int) -> World:
+    """A mount with a star model of its own, which the owner does not mention; no sweeps; axis 8' off.
+
+    Every other one keeps the model of the first night, and one of its knobs slips; the rest make a new one
+    each night, so that nothing whatever can be seen of the axis, and stand still.
+    """
+    world, rng = _base("star_model", seed, zero="synced", habits=Habits(sweep_share=0.0))
+    world.reports_given = False
+    toward = _between(rng, (0.0, 2.0 * np.pi))
+    off = 480.0 * np.array([np.cos(toward) / np.cos(world.site.phi), np.sin(toward)])
+    world.axis = (float(off[0]), float(off[1]))
+    world.star_model = "once" if seed % 4 < 2 else "nightly"
+    if world.star_model == "once":
+        _slip(world, rng, "mount_az" if rng.random() < 0.5 else "mount_alt", mended=False)
+    return world
+
+
+def low_air(seed: int) -> World:
+    """Low solves, neither temperature nor pressure logged; kept zero."""
+    habits = Habits(lowest_deg=15.0, highest_deg=38.0, hour_angles_deg=(-85.0, 85.0), air_logged=False)
+    world, rng = _base("low_air", seed, habits=habits)
+    world.habits.weather_logged = bool(rng.random() < 0.5)
+    return world
+
+
+def j2000(seed: int) -> World:
+    """A file in the contract's shape whose mount places are of J2000 instead of the date; no sweeps."""
+    world, _ = _base("j2000", seed, zero="synced" if seed % 4 < 2 else "kept", habits=Habits(sweep_share=0.0))
+    world.frame = "j2000"
+    return world
+
+
+def clock(seed: int) -> World:
+    """The clock is an hour wrong: for a part of the log, or every summer from some year on.  Kept zero."""
+    world, rng = _base("clock", seed)
+    if seed % 4 < 2:
+        first = _some_day(world, rng, 0.2, 0.6)
+        last = first + np.floor(_between(rng, (60.0, 250.0)))
+        spans = [(first, last, float(rng.choice([-1.0, 1.0])))]
+    else:
+        spans = [(*span, 1.0) for span in _summers(world)]
+    world.clock_wrong = tuple(spans)
+    for first, last, _ in spans:
+        world.course.steps += [Step(day, "clock", {}) for day in (first, last) if 0.0 < day < world.days]
+    return world
+
+
+def _summers(world: World) -> list[tuple[float, float]]:
+    """Return when summer time begins and ends, in days of the record: about 29 March and 27 October."""
+    out = []
+    for year in range(2017, 2027):
+        new_year = 57_754 + 365 * (year - 2017) + (year > 2020) + (year > 2024)
+        spring, autumn = (new_year + d - world.first_mjd + 0.12 for d in (88.0, 300.0))
+        if world.site.sign < 0.0:
+            spring, autumn = autumn, spring + 365.0
+        if autumn > 0.0 and spring < world.days:
+            out.append((float(spring), float(autumn)))
+    return out
+
+
+def sensor(seed: int) -> World:
+    """A tilt sensor that logs every ten minutes and swings with the Sun; zeros lost, frost; some bumped."""
+    habits = Habits(sensor_every_minutes=10.0)
+    world, rng = _base("sensor", seed, years=(1.0, 1.4), zero="synced", cold=True, habits=habits)
+    _frost(world, rng, _between(rng, sizes.FROST))
+    _level_warmth(world, rng, sizes.SENSOR_WARMTH)
+    world.course.walk(rng, ("level_north", "level_east"), sizes.SENSOR_WANDER)
+    if seed % 3 == 2:
+        _bump(world, rng, _between(rng, (30.0, 60.0)))
+    return world
+
+
+def mixture(seed: int) -> World:
+    """Whatever may come together: each movement and each habit with a chance of its own."""
+    chance = _stream("mixture", seed, "chances").random(20)
+    kept, cold, level = chance[0] < 0.6, chance[1] < 0.5, chance[2] < 0.6
+    habits = Habits(
+        solves=(3, 6) if chance[3] < 0.25 else (6, 13),
+        sweep_share=0.1 if chance[4] < 0.4 else 0.27,
+        nights_a_year=45.0 if chance[5] < 0.3 else 90.0,
+        level_every_days=(14.0 if chance[6] < 0.5 else 30.0) if level or not kept else 0.0,
+        air_logged=chance[7] > 0.2,
+    )
+    world, rng = _base("mixture", seed, zero="kept" if kept else "synced", cold=cold, habits=habits)
+    world.fork, world.mirror = chance[8] < 0.15, sizes.MIRROR if chance[9] < 0.15 else 0.0
+    if cold:
+        _frost(world, rng, _between(rng, sizes.FROST), fast=chance[10] < 0.3)
+    if chance[11] < 0.3:
+        _settle_log(world, rng, from_start=chance[11] < 0.1)
+    if chance[12] < 0.2:
+        _steady_tilt(world, rng)
+    if chance[13] < 0.25:
+        _az_creep(world, rng, sizes.AZ_CREEP_A_YEAR)
+    if kept and chance[14] < 0.35:
+        _zero_creep(world, rng, (5.0, sizes.ZERO_CREEP_A_YEAR[1]))
+    if kept and chance[15] < 0.25:
+        _zero_warmth(world, rng, (0.3, sizes.ZERO_WARMTH[1]))
+    if habits.level_every_days and chance[16] < 0.5:
+        _level_warmth(world, rng, (0.2, sizes.LEVEL_WARMTH[1]))
+    if habits.level_every_days and chance[17] < 0.3:
+        _level_rate(world, rng, (2.0, sizes.LEVEL_RATE_A_YEAR[1]))
+    if chance[18] < 0.25:
+        _slip(world, rng, "mount_az" if rng.random() < 0.5 else "mount_alt", mended=rng.random() < 0.6)
+    if chance[19] < 0.2:
+        _bump(world, rng, _between(rng, sizes.BUMP), _some_day(world, rng, 0.65, 0.9))
+    _mount_warmth(world, rng)
+    return world
+
+
 World_ = Callable[[int], World]
 
 WORLDS: dict[str, World_] = {
@@ -481,6 +603,7 @@ WORLDS: dict[str, World_] = {
         slip,
         quiet,
         south,
+        mount_warm,
         zero_creep,
         zero_warm,
         level_warm,
@@ -497,6 +620,13 @@ WORLDS: dict[str, World_] = {
         shock,
         steady_tilt,
         steady_level,
+        bumped,
+        star_model,
+        low_air,
+        j2000,
+        clock,
+        sensor,
+        mixture,
     )
 }
 #: Worlds whose references are sound and whose ground does what ground does.
