@@ -74,7 +74,8 @@ def check_sky() -> None:
     from skyfield.vectorlib import VectorFunction
 
     class Body(VectorFunction):
-        center, ephemeris = 0, None
+        center = 0
+        ephemeris: object = None
 
         def __init__(self, target: int) -> None:
             self.target = target

@@ -16,6 +16,8 @@ HELD_LEAST, HELD_MOST = 0.92, 0.985
 FALSE_A_YEAR = 0.01
 #: Where the reference is sound: rms over the oracle's, and below this the oracle's counts as this [arcsec].
 OVER_ORACLE, ORACLE_FLOOR = 1.15, 1.0
+#: Where nothing but a reference moves, its rates are told, and rightly, in this share of histories.
+REFERENCE_WORLDS, REFERENCE_TOLD = ("zero_creep", "zero_warm", "level_warm", "level_rate"), 0.5
 #: Error of the nights over their sd, rms, in the world of the mirror that shifts.
 NIGHT_Z = 1.2
 #: The larger of two normal deviates is below this in 95 %.
@@ -198,6 +200,14 @@ def _world_goals(line: Line) -> list[Goal]:
                 f"{line.name}: axis now within 95 % in at least {AXIS_NOW_HELD}",
                 f"{line.axis_held:.2f}",
                 line.axis_held >= AXIS_NOW_HELD,
+            )
+        )
+    if line.name in REFERENCE_WORLDS:
+        out.append(
+            Goal(
+                f"{line.name}: what the reference does is told in at least {REFERENCE_TOLD:g} of histories",
+                f"{line.told} of {line.histories}",
+                line.told >= REFERENCE_TOLD * line.histories,
             )
         )
     if line.name == "rivals":

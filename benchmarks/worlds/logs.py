@@ -118,7 +118,8 @@ def _ideal(site: Site, hour: np.ndarray, dec: np.ndarray) -> np.ndarray:
 
 def _places(world: World, rng: np.random.Generator, count: int) -> np.ndarray:
     """Draw directions in the part of the sky that the owner uses."""
-    habits, site, chosen = world.habits, world.site, []
+    habits, site = world.habits, world.site
+    chosen: list[np.ndarray] = []
     low, high = (np.sin(np.radians(d)) for d in habits.declinations_deg)
     while len(chosen) < count:
         hour = np.radians(rng.uniform(*habits.hour_angles_deg))

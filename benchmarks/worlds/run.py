@@ -10,6 +10,7 @@ import os
 import shutil
 import tempfile
 import time
+import traceback
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -21,6 +22,8 @@ from worlds import WORLDS, World
 #: Files whose text decides what the logs hold: cached logs of other texts are not used.
 MAKERS = ("sky.py", "geometry.py", "weather.py", "course.py", "sizes.py", "worlds.py", "logs.py")
 LEVEL = "level.csv"
+#: Stands for an exit code where a command let an exception through.
+CRASHED = 70
 
 
 @dataclass(frozen=True)
@@ -42,6 +45,9 @@ def command(*words: str) -> Answered:
             main(list(words))
         except SystemExit as end:
             code = end.code if isinstance(end.code, int) else int(end.code is not None)
+        except Exception:
+            code = CRASHED
+            out.write(traceback.format_exc())
     return Answered(code, out.getvalue(), time.process_time() - began)
 
 
@@ -100,6 +106,7 @@ class Status:
     status: dict[str, Any] | None
     code: int
     seconds: float
+    said: str = ""
 
 
 def status_of(world: World, cache: Path) -> Status:
@@ -110,9 +117,11 @@ def status_of(world: World, cache: Path) -> Status:
         logs = prepared(world, cache, folder)
         taken_in = command("import", *map(str, logs), "--pier", pier)
         if taken_in.code:
-            return Status(None, taken_in.code, taken_in.seconds)
+            return Status(None, taken_in.code, taken_in.seconds, taken_in.out)
         said = command("status", "--json", "--pier", pier)
-    return Status(json.loads(said.out) if said.code == 0 else None, said.code, said.seconds)
+    if said.code:
+        return Status(None, said.code, said.seconds, said.out)
+    return Status(json.loads(said.out), said.code, said.seconds)
 
 
 def make(name: str, seed: int) -> World:

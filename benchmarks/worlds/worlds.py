@@ -476,9 +476,10 @@ def patch(seed: int) -> World:
 
 
 def bumped(seed: int) -> World:
-    """A pier that somebody knocks by 60 arcsec; kept zero, every other one with frost."""
-    cold = seed % 4 < 2
-    world, rng = _base("bumped", seed, cold=cold)
+    """A pier knocked by 60 arcsec; half with frost, half with a kept zero, the rest read a level."""
+    cold, kept = seed % 4 < 2, seed % 8 < 4
+    habits = Habits() if kept else _fortnightly()
+    world, rng = _base("bumped", seed, zero="kept" if kept else "synced", cold=cold, habits=habits)
     if cold:
         _frost(world, rng, _between(rng, sizes.FROST))
     _bump(world, rng, sizes.BUMP_TOLD)
