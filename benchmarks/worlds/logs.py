@@ -160,8 +160,8 @@ def _pointing(
     cos_d = np.cos(mech_d)
     noise = rng.normal(0.0, world.mount_noise, (count, 2))
     if world.mirror:
-        rest = rng.normal(0.0, world.mirror / np.sqrt(2.0), (2, 2))
-        noise = noise + rest[(side > 0).astype(int)]
+        rest = rng.normal(0.0, world.mirror / np.sqrt(2.0), (count, 2))
+        noise = noise + rest[lie_of(world, side)]
     mech_h, mech_d = mech_h + noise[:, 0] * ARCSEC / cos_d, mech_d + noise[:, 1] * ARCSEC
     if world.zero == "kept":
         repeat = rng.normal(0.0, world.zero_repeats, 2)
@@ -198,6 +198,13 @@ def _pointing(
     return Taken(
         np.full(count, number), moment, np.zeros(count, dtype=int), sessions, enu, side, wild, residual
     )
+
+
+def lie_of(world: World, side: np.ndarray) -> np.ndarray:
+    """Return a number for each of a night's solves, the same while the mirror lies as it is."""
+    if not world.mirror_anew:
+        return (side > 0.0).astype(int)
+    return np.concatenate([[0], np.cumsum(np.diff(side) != 0.0)]).astype(int)
 
 
 def _synced(

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 from course import CHANNELS, Floats
 from geometry import ideal_axes
-from logs import CLAMP_NOISE, Levels, Taken
+from logs import CLAMP_NOISE, Levels, Taken, lie_of
 from sizes import CONE_SD, DROOP_SD, NONPERPENDICULAR_SD, SENSOR_NOISE, SIDE_OFFSET_SD
 from worlds import World
 
@@ -164,8 +164,9 @@ def _night(
         columns = np.append(columns, start_zero + k)
         known = np.concatenate([known, zero_rows[rows][:, :, :1]], axis=2)
     if world.mirror:
-        for side in (-1.0, 1.0):
-            at = (taken.side[rows] == side).astype(float)
+        lies = lie_of(world, taken.side[taken.night == taken.night[rows[0]]])[_within(taken, rows)]
+        for lie in np.unique(lies):
+            at = (lies == lie).astype(float)
             free = np.concatenate([free, at[:, None, None] * np.eye(2)], axis=2)
     design = np.concatenate([known, free], axis=2).reshape(2 * rows.size, -1)
     sd = np.full(2 * rows.size, np.hypot(world.mount_noise, world.solve_noise))
@@ -178,8 +179,14 @@ def _nuisance_precision(world: World, taken: Taken, rows: np.ndarray, count: int
         return np.full(count, WIDE**-2)
     out = np.full(count, world.zero_repeats**-2 if world.zero == "kept" else WIDE**-2)
     if world.mirror:
-        out[-4:] = (world.mirror / np.sqrt(2.0)) ** -2
+        zeros = 2 * np.unique(taken.session[rows]).size
+        out[zeros:] = (world.mirror / np.sqrt(2.0)) ** -2
     return out
+
+
+def _within(taken: Taken, rows: np.ndarray) -> np.ndarray:
+    """Return the places of rows within their night."""
+    return rows - np.flatnonzero(taken.night == taken.night[rows[0]])[0]
 
 
 def _prior(

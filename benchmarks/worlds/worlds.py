@@ -56,6 +56,7 @@ class World:
     mount_noise: float = 5.0
     solve_noise: float = 1.3
     mirror: float = 0.0
+    mirror_anew: bool = False  # lies anew after each change of sides, not as before on that side
     fork: bool = False
     star_model: str = ""  # "", once, nightly
     frame: str = "date"  # or j2000
@@ -453,9 +454,9 @@ def south(seed: int) -> World:
 
 
 def mirror(seed: int) -> World:
-    """A main mirror shifts by 30 arcsec when the tube changes sides; frost, kept zero."""
+    """A mirror shifts by 30 arcsec as the tube changes sides, to two places or ever new ones; frost."""
     world, rng = _base("mirror", seed, cold=True)
-    world.mirror = sizes.MIRROR
+    world.mirror, world.mirror_anew = sizes.MIRROR, seed % 4 >= 2
     _frost(world, rng, _between(rng, sizes.FROST))
     return world
 
