@@ -84,10 +84,9 @@ def score(world: World, status: dict[str, Any] | None, seconds: float) -> Scored
 
 
 def night_rows(status: dict[str, Any]) -> list[dict[str, Any]]:
-    """Return the rows of the history that are nights, the first row in front."""
+    """Return the rows of the history that are nights; the first is what change is counted from."""
     nights = {row["time_utc"] for row in status["nights"]}
-    history = status["history"]
-    return history[:1] + [row for row in history[1:] if row["time_utc"] in nights]
+    return [row for row in status["history"] if row["time_utc"] in nights]
 
 
 def _history(world: World, status: dict[str, Any], out: Scored) -> None:

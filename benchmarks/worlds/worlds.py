@@ -18,7 +18,7 @@ MJD_2017_09_01 = 57_997
 
 @dataclass
 class Habits:
-    """How the owner observes."""
+    """How the owner observes (common practice: a quarter of an hour at dusk or midnight)."""
 
     nights_a_year: float = 90.0
     solves: tuple[int, int] = (6, 13)
@@ -95,6 +95,8 @@ def _stream(name: str, seed: int, purpose: str) -> np.random.Generator:
     return np.random.default_rng([zlib.crc32(name.encode()), seed, zlib.crc32(purpose.encode())])
 
 
+#: Mean of the year and half the swing of the seasons [deg C]: inland with hard frost, and without
+#: (from memory: climate tables of middle latitudes).
 COLD, MILD = ((2.5, 6.0), (12.0, 15.0)), ((8.0, 12.0), (6.0, 10.0))
 
 
