@@ -62,12 +62,18 @@ def main() -> int:
             if len(rows[row.name]) == len(seeds):
                 lines.append(goals.line_of(rows[row.name]))
                 print(goals.text_of(lines[-1]), flush=True)
+                _write(options.json, lines, [row for name in names for row in rows[name]])
     every = [row for name in names for row in rows[name]]
     print("\n" + goals.pooled_text(lines, every) + "\n")
     found = goals.goals_of(lines, every)
-    if options.json:
-        options.json.write_text(json.dumps(goals.as_data(lines, every, found), indent=1))
     return _told(found, began)
+
+
+def _write(path: Path | None, lines: list[goals.Line], rows: list[Scored]) -> None:
+    """Write what there is so far; a long run that is stopped leaves its worlds behind."""
+    if path:
+        found = goals.goals_of(lines, rows)
+        path.write_text(json.dumps(goals.as_data(lines, rows, found), indent=1))
 
 
 def _told(found: list[goals.Goal], began: float) -> int:
