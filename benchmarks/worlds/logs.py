@@ -33,6 +33,7 @@ class Taken:
     enu: np.ndarray = field(repr=False)  # where the tube looked, through air
     side: np.ndarray = field(repr=False)
     wild: np.ndarray = field(repr=False)
+    lie: np.ndarray = field(repr=False)  # number of the place within a night in which the mirror lies
     noise: np.ndarray = field(repr=False)  # (n, 2) of mechanical minus solved, cos(dec) dH and dD [arcsec]
 
 
@@ -159,9 +160,10 @@ def _pointing(
     mech_h, mech_d = circles(world.site, _at(world.standing(moment), count), world.tube, side, enu)
     cos_d = np.cos(mech_d)
     noise = rng.normal(0.0, world.mount_noise, (count, 2))
+    lie = np.zeros(count, dtype=int)
     if world.mirror:
-        rest = rng.normal(0.0, world.mirror / np.sqrt(2.0), (count, 2))
-        noise = noise + rest[lie_of(world, side)]
+        lie = _lie(world, rng, side, np.degrees(hour))
+        noise = noise + rng.normal(0.0, world.mirror / np.sqrt(2.0), (count, 2))[lie]
     mech_h, mech_d = mech_h + noise[:, 0] * ARCSEC / cos_d, mech_d + noise[:, 1] * ARCSEC
     if world.zero == "kept":
         repeat = rng.normal(0.0, world.zero_repeats, 2)
@@ -196,15 +198,17 @@ def _pointing(
     # A solve off to the east has the smaller hour angle, so mechanical minus solved grows.
     residual = noise + np.column_stack([shift[:, 0], -shift[:, 1]])
     return Taken(
-        np.full(count, number), moment, np.zeros(count, dtype=int), sessions, enu, side, wild, residual
+        np.full(count, number), moment, np.zeros(count, dtype=int), sessions, enu, side, wild, lie, residual
     )
 
 
-def lie_of(world: World, side: np.ndarray) -> np.ndarray:
+def _lie(world: World, rng: np.random.Generator, side: np.ndarray, hour_deg: np.ndarray) -> np.ndarray:
     """Return a number for each of a night's solves, the same while the mirror lies as it is."""
-    if not world.mirror_anew:
+    if world.mirror_moves == "sides":
         return (side > 0.0).astype(int)
-    return np.concatenate([[0], np.cumsum(np.diff(side) != 0.0)]).astype(int)
+    if world.mirror_moves == "anew":
+        return np.concatenate([[0], np.cumsum(np.diff(side) != 0.0)]).astype(int)
+    return (hour_deg > rng.normal(0.0, sizes.MIRROR_FALLS_DEG)).astype(int)
 
 
 def _synced(
@@ -315,6 +319,7 @@ def _sweep(
         enu,
         sides,
         never,
+        np.zeros(count, dtype=int),
         noise,
     )
 

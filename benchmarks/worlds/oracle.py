@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 from course import CHANNELS, Floats
 from geometry import ideal_axes
-from logs import CLAMP_NOISE, Levels, Taken, lie_of
+from logs import CLAMP_NOISE, Levels, Taken
 from sizes import CONE_SD, DROOP_SD, NONPERPENDICULAR_SD, SENSOR_NOISE, SIDE_OFFSET_SD
 from worlds import World
 
@@ -164,9 +164,8 @@ def _night(
         columns = np.append(columns, start_zero + k)
         known = np.concatenate([known, zero_rows[rows][:, :, :1]], axis=2)
     if world.mirror:
-        lies = lie_of(world, taken.side[taken.night == taken.night[rows[0]]])[_within(taken, rows)]
-        for lie in np.unique(lies):
-            at = (lies == lie).astype(float)
+        for lie in np.unique(taken.lie[rows]):
+            at = (taken.lie[rows] == lie).astype(float)
             free = np.concatenate([free, at[:, None, None] * np.eye(2)], axis=2)
     design = np.concatenate([known, free], axis=2).reshape(2 * rows.size, -1)
     sd = np.full(2 * rows.size, np.hypot(world.mount_noise, world.solve_noise))
@@ -182,11 +181,6 @@ def _nuisance_precision(world: World, taken: Taken, rows: np.ndarray, count: int
         zeros = 2 * np.unique(taken.session[rows]).size
         out[zeros:] = (world.mirror / np.sqrt(2.0)) ** -2
     return out
-
-
-def _within(taken: Taken, rows: np.ndarray) -> np.ndarray:
-    """Return the places of rows within their night."""
-    return rows - np.flatnonzero(taken.night == taken.night[rows[0]])[0]
 
 
 def _prior(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import hashlib
 import io
 import json
@@ -48,7 +49,10 @@ def command(*words: str) -> Answered:
         except Exception:
             code = CRASHED
             out.write(traceback.format_exc())
-    return Answered(code, out.getvalue(), time.process_time() - began)
+    spent = time.process_time() - began
+    gc.enable()  # a command may leave it off, because it is about to end its process
+    gc.collect()
+    return Answered(code, out.getvalue(), spent)
 
 
 @lru_cache(maxsize=1)

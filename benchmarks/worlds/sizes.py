@@ -55,6 +55,8 @@ WILD_SHARE, WILD_DEG = 0.01, 0.5
 CONE_SD, NONPERPENDICULAR_SD, SIDE_OFFSET_SD, DROOP_SD = 120.0, 30.0, 15.0, 10.0
 #: A main mirror that shifts when the tube goes over the pier (from memory: moving-mirror telescopes).
 MIRROR = 30.0
+#: Hour angle at which a loose mirror falls over, sd about the meridian [deg] (from memory).
+MIRROR_FALLS_DEG = 15.0
 #: An all-day tilt sensor: noise of a 10 minute mean, swing with the Sun peak to trough, warmth, wander.
 #: (MEMS data sheets from memory; the swing is the issue's.)
 SENSOR_NOISE, SENSOR_SWING, SENSOR_WARMTH, SENSOR_WANDER = 1.0, 6.0, (0.2, 0.8), 3.0

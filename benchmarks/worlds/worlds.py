@@ -56,7 +56,7 @@ class World:
     mount_noise: float = 5.0
     solve_noise: float = 1.3
     mirror: float = 0.0
-    mirror_anew: bool = False  # lies anew after each change of sides, not as before on that side
+    mirror_moves: str = "sides"  # to one of two places a night, anew at each change of sides, by the hour
     fork: bool = False
     star_model: str = ""  # "", once, nightly
     frame: str = "date"  # or j2000
@@ -456,9 +456,9 @@ def south(seed: int) -> World:
 
 
 def mirror(seed: int) -> World:
-    """A mirror shifts by 30 arcsec as the tube changes sides, to two places or ever new ones; frost."""
+    """A mirror shifts by 30 arcsec as the tube changes sides, or falls over at some hour angle; frost."""
     world, rng = _base("mirror", seed, cold=True)
-    world.mirror, world.mirror_anew = sizes.MIRROR, seed % 4 >= 2
+    world.mirror, world.mirror_moves = sizes.MIRROR, ("sides", "anew", "hour")[seed // 2 % 3]
     _frost(world, rng, _between(rng, sizes.FROST))
     return world
 
