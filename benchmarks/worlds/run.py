@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import gc
 import hashlib
 import io
 import json
@@ -33,6 +32,7 @@ class Answered:
 
     code: int
     out: str
+    errors: str
     seconds: float  # of processor
 
 
@@ -40,19 +40,17 @@ def command(*words: str) -> Answered:
     """Run a drift command in this process."""
     from drift.cli.main import main
 
-    out, began, code = io.StringIO(), time.process_time(), 0
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
+    out, err, began, code = io.StringIO(), io.StringIO(), time.process_time(), 0
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
         try:
             main(list(words))
         except SystemExit as end:
             code = end.code if isinstance(end.code, int) else int(end.code is not None)
         except Exception:
             code = CRASHED
-            out.write(traceback.format_exc())
+            err.write(traceback.format_exc())
     spent = time.process_time() - began
-    gc.enable()  # a command may leave it off, because it is about to end its process
-    gc.collect()
-    return Answered(code, out.getvalue(), spent)
+    return Answered(code, out.getvalue(), err.getvalue(), spent)
 
 
 @lru_cache(maxsize=1)
@@ -121,10 +119,10 @@ def status_of(world: World, cache: Path) -> Status:
         logs = prepared(world, cache, folder)
         taken_in = command("import", *map(str, logs), "--pier", pier)
         if taken_in.code:
-            return Status(None, taken_in.code, taken_in.seconds, taken_in.out)
+            return Status(None, taken_in.code, taken_in.seconds, taken_in.errors)
         said = command("status", "--json", "--pier", pier)
     if said.code:
-        return Status(None, said.code, said.seconds, said.out)
+        return Status(None, said.code, said.seconds, said.errors)
     return Status(json.loads(said.out), said.code, said.seconds)
 
 
