@@ -12,6 +12,8 @@ import numpy as np
 
 from drift.render.encode import named
 from drift.render.import_words import row_words
+from drift.render.night_words import set_aside_reason
+from drift.render.notices import sentence
 from drift.render.phrases import angle, clock_text, evening_of, zone_of
 from drift.types import NightAxis
 
@@ -73,7 +75,7 @@ def night_origin(
     day = evening_of(night.time_us, analysis.site.site.longitude_deg).toordinal() - _EPOCH_DAY
     rows += [("weather", row) for row in held("weather", (day, day + 1))]
     where = origins([row.row_id for _, row in rows])
-    aside = {one.row_id: one.reason for one in analysis.nights.set_aside}
+    aside = {one.row_id: set_aside_reason(one.reason) for one in analysis.nights.set_aside}
     used = []
     for kind, row in rows:
         use = _use(kind, row, where[row.row_id], aside, in_readings)
@@ -122,8 +124,8 @@ def as_lines(found: NightOrigin, zone_name: str | None, every_row: bool) -> Iter
     for name, at in (("azimuth error", 0), ("altitude error", 1)):
         known = np.isfinite(night.estimate[at])
         yield f"  {name} {angle(float(night.estimate[at]), float(sd[at])) if known else 'not known'}"
-    for remark in night.remarks:
-        yield f"  {remark}"
+    for notice in night.notices:
+        yield f"  {sentence(notice)}"
     if found.shared:
         yield f"  {found.shared}"
     ordered = sorted(found.rows, key=lambda one: (_order(one), one.origin.file, one.use, one.origin.line))
@@ -173,7 +175,7 @@ def as_mapping(found: NightOrigin) -> dict[str, Any]:
     return {
         **named(night, "time_us", "sources"),
         **numbers,
-        "remarks": list(night.remarks),
+        "remarks": [sentence(notice) for notice in night.notices],
         "shared": found.shared,
         "rows": [_row_mapping(one) for one in found.rows],
     }

@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, Any
 from drift.advice.ground import fitting_advice
 from drift.advice.knobs import odds_held
 from drift.advice.situation import coming_of
+from drift.notices import Notice, as_value
 from drift.render import advice_words as words
 from drift.render.encode import named
 from drift.render.ground_words import GROUND_ADVICE
-from drift.render.history_words import CAUSE_WORDS
+from drift.render.history_words import CAUSE_WORDS, because_words, settle_words
+from drift.render.night_words import set_aside_reason
 from drift.render.notices import as_data, sentence
 from drift.render.phrases import number, utc_text
 from drift.types import HISTORY_COLUMNS, PARTS
@@ -285,19 +287,30 @@ def as_mapping(analysis: Analysis) -> dict[str, Any]:
         "actions": [_action(action) for action in analysis.advice.actions],
         "cautions": [sentence(caution) for caution in analysis.advice.cautions],
         "caution_notices": [as_data(caution) for caution in analysis.advice.cautions],
-        "defaults_used": list(analysis.defaults_used),
+        "defaults_used": all_defaults(analysis),
         "axis_now": _axis_now(analysis.history),
         "set_aside": _set_aside(analysis),
+        "notices": [as_data(notice) for notice in all_notices(analysis)],
         "warnings": all_warnings(analysis),
         **aims(analysis.advice),
         "outlook": outlook_mapping(analysis),
     }
 
 
+def all_notices(analysis: Analysis) -> list[Notice]:
+    """Collect the notices of every step, each once, in the order of the work."""
+    said = (*analysis.notices, *analysis.nights.notices, *analysis.history.notices)
+    return list({as_value(notice): notice for notice in said}.values())
+
+
 def all_warnings(analysis: Analysis) -> list[str]:
-    """Collect the warnings of every step, each sentence once, in the order of the work."""
-    said = (*analysis.warnings, *analysis.nights.warnings, *analysis.history.warnings)
-    return list(dict.fromkeys(said))
+    """Collect the sentences of all notices, each once."""
+    return list(dict.fromkeys(sentence(notice) for notice in all_notices(analysis)))
+
+
+def all_defaults(analysis: Analysis) -> list[str]:
+    """Collect what the answer rests on that nobody said: defaults of the site file, and what logs lack."""
+    return [*analysis.defaults_used, *(sentence(notice) for notice in analysis.filled_in)]
 
 
 def _site(analysis: Analysis) -> dict[str, Any]:
@@ -334,8 +347,8 @@ def _history(history: History) -> list[dict[str, Any]]:
 def _separable(separable: Separable) -> dict[str, Any]:
     return {
         "answer": separable.answer,
-        "because": separable.because,
-        "would_settle_it": separable.would_settle_it,
+        "because": because_words(separable),
+        "would_settle_it": settle_words(separable),
     }
 
 
@@ -423,7 +436,8 @@ def _set_aside(analysis: Analysis) -> list[dict[str, Any]]:
             "kind": aside.kind,
             "row": int(aside.row_id),
             "time_utc": utc_text(aside.time_us),
-            "reason": aside.reason,
+            "code": str(aside.reason.code),
+            "reason": set_aside_reason(aside.reason),
         }
         for aside in analysis.nights.set_aside
     ]

@@ -17,6 +17,7 @@ from drift.record.engine import now_us
 from drift.render import phrases
 from drift.render.drawing import Drawn
 from drift.render.figures.seasons import season_day
+from drift.render.notices import sentence
 from drift.render.origin import NightOrigin, night_origin, nights_of
 from drift.render.phrases import angle, clock_text, counted, evening_of, zone_of
 from drift.render.report import said
@@ -300,7 +301,7 @@ def _part(analysis: Analysis, found: NightOrigin) -> dict[str, object]:
     return {
         "when": clock_text(found.night.time_us, zone),
         "facts": _night_facts(found.night, analysis.site.site.latitude_deg),
-        "remarks": found.night.remarks,
+        "remarks": [sentence(notice) for notice in found.night.notices],
         "shared": found.shared,
         "counts": f"{used} of {len(rows)} rows were used.",
         "rows": Table(

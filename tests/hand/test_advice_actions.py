@@ -198,7 +198,7 @@ def test_an_undetermined_step_asks_for_what_would_settle_it():
     slip = event("undetermined", probability={"pier": 0.5, "mount_az": 0.49}, mount_az=80.0, tilt_east=80.0)
     actions = steps(history(axis_now=(150.0, 0.0), events=(slip,), east="no", north="partly"))
     assert actions[0].do == "measure"
-    assert "a level reading on the pier (no)" in said_of(actions[0])
+    assert "5 level readings on the pier top" in said_of(actions[0])
 
 
 def test_a_slip_is_tightened_before_it_is_turned_back():
