@@ -244,6 +244,20 @@ class RecordCode(Code):
     LEVELS_FAR_OFF = "record.levels_far_off"
 
 
+class WatchCode(Code):
+    """What is said of what is new; sentences: watch_words.  Events are said by `AdviceCode`."""
+
+    SEEN_ONCE = "watch.seen_once"
+    LIMIT_PASSED = "watch.limit_passed"
+    LIMIT_SOON = "watch.limit_soon"
+    CORRECTION_FAILED = "watch.correction_failed"
+    MOVED_OVER_GAP = "watch.moved_over_gap"
+    NOTHING_MEASURED = "watch.nothing_measured"
+    FEW_NIGHTS = "watch.few_nights"
+    AXIS_UNKNOWN = "watch.axis_unknown"
+    AXIS_TOO_VAGUE = "watch.axis_too_vague"
+
+
 class AdviceCode(Code):
     """What is said of what moved, what to do and what to mind; sentences: advice_words."""
 

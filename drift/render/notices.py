@@ -27,6 +27,7 @@ _FILES: dict[str, str] = {
     "HistoryCode": "history_words",
     "NightCode": "night_words",
     "SkyCode": "sky_words",
+    "WatchCode": "watch_words",
 }
 
 

@@ -23,7 +23,8 @@ from drift.render.phrases import angle, clock_text, counted, evening_of, zone_of
 from drift.render.report import said
 from drift.render.tables import axis, causes
 from drift.render.tables.axis import Table
-from drift.watch.changes import acknowledged_sentences, news_afresh, state_text
+from drift.render.watch_words import acknowledged_sentences, item_sentence
+from drift.watch.changes import news_afresh, state_text
 from drift.web.current import PageState
 from drift.web.forms import text_of
 from drift.web.pictures import evenings_of
@@ -55,6 +56,7 @@ def show(page_state: PageState, request: Request) -> HTMLResponse:
         "warnings",
         fresh=fresh,
         news=news_of(analysis, record)[0],
+        say=item_sentence,
         seen=current.mark,
         last=None if last is None else (clock_text(last[0], zone), last[1]),
     )
@@ -104,6 +106,7 @@ def now(page_state: PageState, request: Request) -> Response:
         pictures=drawn,
         last_nights=axis.last_nights_table(analysis, _LAST_NIGHTS),
         news=news_of(analysis, page_state.pier()[1])[0],
+        say=item_sentence,
     )
 
 
