@@ -55,6 +55,7 @@ from drift.night.directions import see
 from drift.night.estimate import estimate_nights, modelled_or_not
 from drift.night.nights import split_nights
 from drift.night.prepared import LeftOut, ready
+from drift.notices import Notice
 from drift.quantities import DAY_US
 from drift.readings import Readings, StepDone
 from drift.site.file import PierFile
@@ -74,8 +75,8 @@ class Worked:
 
     nights: Nights
     history: History
-    warnings: tuple[str, ...]
-    defaults: tuple[str, ...]
+    notices: tuple[Notice, ...]
+    filled_in: tuple[Notice, ...]
 
 
 @dataclass(frozen=True)
@@ -116,14 +117,14 @@ def work_out(
     name = _work_name(site, readings)
     worked = _once(store, WORKED, name, Worked, lambda: _work(site, readings, store))
     advice = advise(site, worked.nights, worked.history, now_us, None, arrived_us, steps_done)
-    defaults = (*site.defaults_used(), *worked.defaults)
     return Analysis(
         site,
         worked.nights,
         worked.history,
         advice,
-        defaults,
-        worked.warnings,
+        tuple(site.defaults_used()),
+        worked.notices,
+        worked.filled_in,
         now_us=now_us,
         arrived_us=arrived_us,
     )
@@ -199,13 +200,13 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
         raise NothingToAnalyse(
             "there is nothing to answer from yet: the record holds no night with a usable axis and no level "
             "reading.  Import a log of plate solves with the mount's own coordinates (five or more over the "
-            "sky on one night), a sweep, an unguided run, typed alignment errors, or record a level reading."
-            + (f"  {len(left)} solves can't be used; the first {left[0].reason}." if left else "")
+            "sky on one night), a sweep, an unguided run, typed alignment errors, or record a level reading.",
+            tuple(one.reason for one in left),
         )
     history = with_forecast(*made_apart, inputs)
     store.put({BEFORE: history.before.encode()})
-    warnings = (*seen.warnings, *nights.warnings, *history.warnings, *made.remarks)
-    return Worked(nights, history, warnings, seen.defaults)
+    notices = (*seen.notices, *nights.notices, *history.notices, *made.notices)
+    return Worked(nights, history, notices, seen.defaults)
 
 
 def _set_aside(one: LeftOut) -> SetAside:

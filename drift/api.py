@@ -197,11 +197,19 @@ def analyse_readings(
     """
     from drift.analysis import work_out
     from drift.cache import NoStore
+    from drift.errors import NothingToAnalyse
+    from drift.render.night_words import unusable_words
 
-    if record is None:
-        return work_out(site, readings, NoStore(), now_us)
-    store, arrived_us = _PiecesInRecord(record), record.latest_import_us()
-    return work_out(site, readings, store, now_us, arrived_us, record.steps_done())
+    try:
+        if record is None:
+            return work_out(site, readings, NoStore(), now_us)
+        store, arrived_us = _PiecesInRecord(record), record.latest_import_us()
+        return work_out(site, readings, store, now_us, arrived_us, record.steps_done())
+    except NothingToAnalyse as nothing:
+        if not nothing.unusable:
+            raise
+        text = f"{nothing}  {unusable_words(nothing.unusable)}"
+        raise NothingToAnalyse(text, nothing.unusable) from None
 
 
 def with_ground(analysis: Analysis, readings: Readings, record: Record | None = None) -> Analysis:

@@ -190,3 +190,24 @@ class ForcingKind(StrEnum):
     def is_frost(self) -> bool:
         """Whether it is a measure of the frost in the ground."""
         return self in (ForcingKind.FROZEN, ForcingKind.UNDER_BASE, ForcingKind.COLD_LEFT)
+
+
+class NewsKind(StrEnum):
+    """What a piece of news is of; its text stands in records and in the JSON of check."""
+
+    EVENT = "event"
+    AXIS_LIMIT = "axis_limit"
+    TILT_LIMIT = "tilt_limit"
+    CORRECTION = "correction"
+    GAP = "gap"
+    # these are told without an alarm
+    SOON = "soon"
+    OLD = "old"
+    THIN = "thin"
+
+
+class LimitName(StrEnum):
+    """What is watched against a limit."""
+
+    AXIS = "axis"
+    TILT = "tilt"

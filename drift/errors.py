@@ -39,7 +39,14 @@ class RecordError(DriftError):
 
 
 class NothingToAnalyse(DriftError):
-    """The record holds no reading from which an axis or a tilt could be worked out."""
+    """The record holds no reading from which an axis or a tilt could be worked out.
+
+    `unusable` holds a `drift.notices.Notice` for each solve that is there and can't be used.
+    """
+
+    def __init__(self, text: str, unusable: tuple[Any, ...] = ()) -> None:
+        super().__init__(text)
+        self.unusable = unusable
 
 
 class PlateError(DriftError):

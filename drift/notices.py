@@ -29,6 +29,90 @@ class Code(StrEnum):
     """The codes of one room; each room's class of codes derives from it."""
 
 
+class SkyCode(Code):
+    """What is said of the air and of the Earth's rotation; sentences: sky_words."""
+
+    TEMPERATURE_NOT_BELIEVED = "sky.temperature_not_believed"
+    PRESSURE_NOT_BELIEVED = "sky.pressure_not_believed"
+    PRESSURE_OF_SEA_LEVEL = "sky.pressure_of_sea_level"
+    TEMPERATURE_STANDARD = "sky.temperature_standard"
+    PRESSURE_STANDARD = "sky.pressure_standard"
+    TEMPERATURE_OF_DAY = "sky.temperature_of_day"
+    WEATHER_DAYS_FILLED = "sky.weather_days_filled"
+    BEFORE_EARTH_TABLE = "sky.before_earth_table"
+    AFTER_EARTH_TABLE = "sky.after_earth_table"
+    LEAP_SECONDS_ENDED = "sky.leap_seconds_ended"
+
+
+class NightCode(Code):
+    """What is said of nights, of their readings and of what was made of them; sentences: night_words."""
+
+    # of all nights
+    TUBE_SIDE_GUESSED = "night.tube_side_guessed"
+    TUBE_SIDE_LEFT_OUT = "night.tube_side_left_out"
+    REPORTS_ALTERED_BY_SWEEPS = "night.reports_altered_by_sweeps"
+    REPORTS_ALTERED_BY_SITE_FILE = "night.reports_altered_by_site_file"
+    SWEEP_FOUND = "night.sweep_found"
+    RUN_FOUND = "night.run_found"
+    LEVEL_ERROR_CHANGES = "night.level_error_changes"
+    # why solves are taken for a sweep or a run
+    ON_ONE_CIRCLE = "night.on_one_circle"
+    ONE_FIELD_UNGUIDED = "night.one_field_unguided"
+    # of one night
+    NOT_IN_HISTORY = "night.not_in_history"
+    ONE_SOLVE = "night.one_solve"
+    ONE_TUBE_SIDE = "night.one_tube_side"
+    SECOND_SYNC = "night.second_sync"
+    RUN_ONE_DIRECTION = "night.run_one_direction"
+    TOO_LITTLE_FOR_AXIS = "night.too_little_for_axis"
+    HALF_OF_AXIS = "night.half_of_axis"
+    # of one reading that was set aside
+    DISAGREES = "night.disagrees"
+    DISAGREES_PERHAPS = "night.disagrees_perhaps"
+    IN_RECORD_TWICE = "night.in_record_twice"
+    # of a solve without the mount's coordinates, why it is of no use
+    LABELLED_NONE = "night.labelled_none"
+    MOUNT_MOVES_AXES = "night.mount_moves_axes"
+    NOT_ON_SWEEP = "night.not_on_sweep"
+    TOO_FEW_FIELDS = "night.too_few_fields"
+    TURNED_TOO_LITTLE = "night.turned_too_little"
+    AXIS_NOT_STILL = "night.axis_not_still"
+    RECENTRED = "night.recentred"
+    RUN_TOO_SHORT = "night.run_too_short"
+    RUN_IF_UNGUIDED = "night.run_if_unguided"
+    RUN_NOT_SMOOTH = "night.run_not_smooth"
+
+
+class HistoryCode(Code):
+    """What is said of the separation and of what can be told apart; sentences: history_words."""
+
+    BEFORE_REFERENCE = "history.before_reference"
+    ZEROS_TAKEN_FOR_KEPT = "history.zeros_taken_for_kept"
+    ZEROS_AS_AFTER_SYNC = "history.zeros_as_after_sync"
+    ZEROS_SCATTER = "history.zeros_scatter"
+    ZEROS_REPEAT = "history.zeros_repeat"
+    NIGHTS_ALONE = "history.nights_alone"
+    LEVELS_ALONE = "history.levels_alone"
+    ZEROS_ALONE = "history.zeros_alone"
+    CORRECTION_REDATED = "history.correction_redated"
+    CORRECTION_WRONG_SIGN = "history.correction_wrong_sign"
+    CORRECTION_TWICE = "history.correction_twice"
+    # why two causes can be told apart, or not
+    BY_ZERO = "history.by_zero"
+    BY_LEVELS = "history.by_levels"
+    BY_SHAPE_IN_TIME = "history.by_shape_in_time"
+    BY_FROST = "history.by_frost"
+    ZERO_REPEATS_POORLY = "history.zero_repeats_poorly"
+    ZERO_LOST_NO_LEVEL = "history.zero_lost_no_level"
+    SUM_ONLY_NO_LEVEL = "history.sum_only_no_level"
+    ONE_READING = "history.one_reading"
+    NO_HISTORY = "history.no_history"
+    # what would settle it
+    SETTLED_BY_READINGS = "history.settled_by_readings"
+    SETTLED_BY_SECOND_NIGHT = "history.settled_by_second_night"
+    SETTLED_BY_LOG = "history.settled_by_log"
+
+
 class IngestCode(Code):
     """What is said of a log, of its rows and of single values while it is read; sentences: import_words."""
 
@@ -162,6 +246,20 @@ class RecordCode(Code):
     WITHDRAWN_STAYS = "record.withdrawn_stays"
     SETTLED_SINCE = "record.settled_since"
     LEVELS_FAR_OFF = "record.levels_far_off"
+
+
+class WatchCode(Code):
+    """What is said of what is new; sentences: watch_words.  Events are said by `AdviceCode`."""
+
+    SEEN_ONCE = "watch.seen_once"
+    LIMIT_PASSED = "watch.limit_passed"
+    LIMIT_SOON = "watch.limit_soon"
+    CORRECTION_FAILED = "watch.correction_failed"
+    MOVED_OVER_GAP = "watch.moved_over_gap"
+    NOTHING_MEASURED = "watch.nothing_measured"
+    FEW_NIGHTS = "watch.few_nights"
+    AXIS_UNKNOWN = "watch.axis_unknown"
+    AXIS_TOO_VAGUE = "watch.axis_too_vague"
 
 
 class AdviceCode(Code):
@@ -300,3 +398,14 @@ def code_of(text: str) -> Code:
         if text in room._value2member_map_:
             return room(text)
     raise ValueError(f"{text!r} is no code of a notice")
+
+
+def as_value(notice: Notice) -> Value:
+    """Return a notice as a value that may stand in another one."""
+    return (str(notice.code), str(notice.severity), tuple(notice.values.items()))
+
+
+def from_value(value: Any) -> Notice:
+    """Return the notice that `as_value` made a value of."""
+    code, severity, values = value
+    return Notice(code=code_of(code), severity=Severity(severity), values=dict(values))

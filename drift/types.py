@@ -45,9 +45,9 @@ class SetAside:
     """A reading that went in but was not used, and why."""
 
     kind: str  # table of the reading: "solves", "sweeps", ...
-    row_id: int
+    row_id: int  # of the record
     time_us: int
-    reason: str
+    reason: Notice
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,7 +81,7 @@ class NightAxis:
     own_covariance: npt.NDArray[np.floating[Any]] = field(repr=False)  # (3, 3), with the constants held
     zero_label: str = ""  # nights with one label share one hour-angle zero; "" = its own
     zero_sharing: ZeroSharing = ZeroSharing.OWN
-    remarks: tuple[str, ...] = ()  # "one tube side only", "second sync noticed at ...", ...
+    notices: tuple[Notice, ...] = ()  # one tube side only, a second sync noticed, ...
     working: npt.NDArray[np.floating[Any]] = field(
         default_factory=lambda: np.full(3, np.nan), repr=False
     )  # (3,) [arcsec]
@@ -113,7 +113,7 @@ class Nights(DrawsItself):
     nights: tuple[NightAxis, ...] = ()
     instruments: tuple[InstrumentConstants, ...] = ()
     set_aside: tuple[SetAside, ...] = ()
-    warnings: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
 
 
 # ---- What all nights say together: pier and mount apart, causes, events, what can be told apart.
@@ -134,8 +134,8 @@ class Separable:
     """Whether two causes can be told apart on this user's data."""
 
     answer: Answer
-    because: str
-    would_settle_it: str
+    because: tuple[Notice, ...]
+    would_settle_it: Notice | None  # None where nothing is open
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -339,7 +339,7 @@ class History(DrawsItself):
     seasonal_axis_offset: npt.NDArray[np.floating[Any]] = field(repr=False)
     # (366, 2) what the annual part adds to az_error and alt_error by day of year, mean 0; zeros when none
     scales: HistoryScales | None = None  # None where there was nothing to fit
-    warnings: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
     causes: tuple[CauseSeries, ...] = ()
     before: str = field(default="", repr=False)  # for the next answer to start from, see `before.from_text`
     forecast: Forecast | None = field(default=None, repr=False)
@@ -678,8 +678,9 @@ class Analysis(ShowsItself):
     nights: Nights
     history: History
     advice: Advice
-    defaults_used: tuple[str, ...]
-    warnings: tuple[str, ...] = ()
+    defaults_used: tuple[str, ...]  # of the site file
+    notices: tuple[Notice, ...] = ()  # of readings, sky, nights and history, each once
+    filled_in: tuple[Notice, ...] = ()  # what was taken where the logs give nothing
     ground: UnderPier | None = None  # None without a weather log, or where nobody asked for it
     now_us: int | None = None  # of when it was wanted; None for the latest reading
     arrived_us: int | None = None  # when readings last came in, where that is known

@@ -27,7 +27,7 @@ from drift.advice.verdict import KNOB_OF, verdict_of
 from drift.codes import CorrectionKind, Do, MovedPart, Part
 from drift.forecast.outlook import realign_by
 from drift.mount.axis_error import on_sky
-from drift.notices import AdviceCode, Notice, Value, info, warning
+from drift.notices import AdviceCode, Notice, Value, as_value, info, warning
 from drift.quantities import DAY_US, local_date
 from drift.types import Action, Advice, Bolt, Done
 
@@ -428,8 +428,8 @@ def _undecided(situation: Situation) -> list[Action]:
 def _would_settle(findings: tuple[Movement, ...], history: History) -> list[Notice]:
     undetermined = [f for f in findings if f.part == MovedPart.UNDETERMINED]
     pairs = [pair for f in undetermined for pair in doubtful_pairs(f, history)[:1]]
-    texts = dict.fromkeys(pair.would_settle_it.strip() for pair in pairs)
-    return [warning(AdviceCode.WOULD_SETTLE, would_settle_it=text) for text in texts if text]
+    open_by = dict.fromkeys(as_value(p.would_settle_it) for p in pairs if p.would_settle_it is not None)
+    return [warning(AdviceCode.WOULD_SETTLE, settled_by=one) for one in open_by]
 
 
 def _tighten(situation: Situation, findings: tuple[Movement, ...], history: History) -> list[Action]:

@@ -31,7 +31,8 @@ def acknowledge_command(pier: str | None, note: str) -> None:
     from drift.api import analyse_readings, open_record
     from drift.cli.options import working
     from drift.record.engine import now_us as clock
-    from drift.watch.changes import acknowledged_sentences, news_afresh, state_text
+    from drift.render.watch_words import acknowledged_sentences
+    from drift.watch.changes import news_afresh, state_text
 
     site = site_of(pier)
     with open_record(site) as record:
@@ -139,29 +140,36 @@ def _print(found: News, last: tuple[int, str, str] | None, as_json: bool) -> Non
     if as_json:
         import json
 
-        from drift.watch.told import as_mapping
+        from drift.render.watch_words import as_mapping
 
         click.echo(json.dumps(as_mapping(found, last), indent=1, allow_nan=False))
         return
+    from drift.render.watch_words import item_sentence
+
     for item in (*found.new, *found.provisional, *found.notices):
-        click.echo(item.sentence)
+        click.echo(item_sentence(item))
     if found.new or found.notices:
         click.echo("`drift status` says what to do; `drift acknowledge` makes this quiet.", err=True)
 
 
 def _post(analysis: Analysis, record: Record, found: News, acknowledged_us: int | None, now_us: int) -> None:
-    """Put what was not told yet into the record as messages, before anything is sent."""
+    """Put what has no message yet into the record as messages, before anything is sent."""
     from collections.abc import Sequence
 
     from drift.notify.send import mark_of
     from drift.record.cache import StoredMessage
+    from drift.render.watch_words import letter_words
     from drift.watch.letters import letters_for
 
     marks = [mark_of(address) for address in analysis.site.warn.notify]
 
-    def choose(told: Sequence[StoredMessage]) -> list[StoredMessage]:
-        fresh = letters_for(found, analysis, told, marks, acknowledged_us, now_us)
-        return [StoredMessage(one.number, one.address, one.about, one.title, one.body) for one in fresh]
+    def choose(before: Sequence[StoredMessage]) -> list[StoredMessage]:
+        fresh = letters_for(found, analysis, before, marks, acknowledged_us, now_us)
+        name = analysis.site.site.name
+        return [
+            StoredMessage(one.number, one.address, one.about, *letter_words(one, name, now_us))
+            for one in fresh
+        ]
 
     if found.new or found.notices:
         record.post(choose)

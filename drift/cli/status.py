@@ -121,8 +121,9 @@ def _as_words(analysis: Analysis, record: Record, now_us: int, form: str) -> str
 
 def _waiting(analysis: Analysis, record: Record, now_us: int) -> list[str]:
     """Return what `drift check` would tell: what is new since it was last acknowledged."""
+    from drift.render.watch_words import item_sentence
     from drift.watch.changes import news_afresh
 
     last = record.last_acknowledged()
     found, _ = news_afresh(analysis, None if last is None else last[2], now_us, record.latest_import_us())
-    return [item.sentence for item in (*found.new, *found.provisional, *found.notices)]
+    return [item_sentence(item) for item in (*found.new, *found.provisional, *found.notices)]

@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 
-from drift.codes import CorrectionKind, Part
+from drift.codes import CorrectionKind, Misrecorded, Part
 from drift.history.causes import MOUNT_ALT, MOUNT_AZ, TILT_EAST, TILT_NORTH
 from drift.history.changes import KNOBS, MOVES, RecordedCorrection, part_columns, step_name
 from drift.history.model import Solver
@@ -16,6 +15,7 @@ from drift.history.series import Series
 from drift.history.steps import WILD_CHANCE, FoundStep, StepsFound, gap_chances
 from drift.history.uncertainty import size_variance
 from drift.history.view import View, gains, spread
+from drift.notices import HistoryCode, Notice, warning
 from drift.quantities import DAY_US, Floats
 from drift.types import PARTS, CorrectionFound, Event
 
@@ -66,30 +66,65 @@ def _explains(correction: RecordedCorrection, found: CorrectionFound, event: Eve
     )
 
 
-def remarks(
+def misrecorded(
     recorded: Sequence[RecordedCorrection], found: Sequence[CorrectionFound], series: Series
-) -> list[str]:
-    """Return sentences about corrections that look misrecorded."""
+) -> list[Notice]:
+    """Return a notice for each correction that looks misrecorded, or pair of them."""
     out = [_redated(c, series) for c in recorded if c.done_us is not None]
     out += [_wrong_sign(result) for result in found if _opposite(result)]
-    for first, second in zip(recorded, recorded[1:], strict=False):
-        pair = [r for c, r in zip(recorded, found, strict=True) if c in (first, second)]
-        if _twice(first, second, series) and _sum_of_one(pair):
-            out.append(
-                f"Two {first.kind} corrections of {first.asked[0]:+.0f} arcsec were recorded within "
-                f"{TWICE_DAYS:.0f} days ({_day(first.time_us)}), but only one such change was found: the "
-                "same correction may have been written down twice.  If so, withdraw one of them."
+    for first, second in _written_twice(recorded, found, series):
+        out.append(
+            warning(
+                HistoryCode.CORRECTION_TWICE,
+                kind=first.kind,
+                time_us=first.time_us,
+                second_us=second.time_us,
+                asked_arcsec=float(first.asked[0]),
+                within_days=TWICE_DAYS,
             )
+        )
     return out
 
 
-def _redated(correction: RecordedCorrection, series: Series) -> str:
+def with_misrecorded(
+    recorded: Sequence[RecordedCorrection], found: Sequence[CorrectionFound], series: Series
+) -> list[CorrectionFound]:
+    """Return what was found of each correction, with what seems wrong in how it was written down."""
+    twice = [one for pair in _written_twice(recorded, found, series) for one in pair]
+    out = []
+    for correction, result in zip(recorded, found, strict=True):
+        wrong = None
+        if correction.done_us is not None:
+            wrong = Misrecorded.DATE
+        elif _opposite(result):
+            wrong = Misrecorded.SIGN
+        elif correction in twice:
+            wrong = Misrecorded.TWICE
+        out.append(replace(result, misrecorded=wrong))
+    return out
+
+
+def _written_twice(
+    recorded: Sequence[RecordedCorrection], found: Sequence[CorrectionFound], series: Series
+) -> list[tuple[RecordedCorrection, RecordedCorrection]]:
+    """Return the pairs of corrections that look like one that was written down twice."""
+    out = []
+    for first, second in zip(recorded, recorded[1:], strict=False):
+        pair = [r for c, r in zip(recorded, found, strict=True) if c in (first, second)]
+        if _twice(first, second, series) and _sum_of_one(pair):
+            out.append((first, second))
+    return out
+
+
+def _redated(correction: RecordedCorrection, series: Series) -> Notice:
     done_us = correction.done_us or 0
     after = max(int(np.searchsorted(series.time_us, done_us)) - 1, 0)
-    return (
-        f"The {correction.kind} correction recorded for {_day(correction.time_us)} was taken for one made "
-        f"between {_day(int(series.time_us[after]))} and {_day(done_us)}, where a change of that size was "
-        "found and nobody wrote one down: its date may be wrong.  Put it right in the record."
+    return warning(
+        HistoryCode.CORRECTION_REDATED,
+        kind=correction.kind,
+        time_us=correction.time_us,
+        after_us=int(series.time_us[after]),
+        before_us=done_us,
     )
 
 
@@ -101,10 +136,14 @@ def _opposite(result: CorrectionFound) -> bool:
     )
 
 
-def _wrong_sign(result: CorrectionFound) -> str:
-    return (
-        f"The {result.kind} correction was recorded as {result.asked:+.0f} arcsec but {result.found:+.0f} "
-        f"+- {result.found_sd:.0f} was found: its sign may have been written down the wrong way round."
+def _wrong_sign(result: CorrectionFound) -> Notice:
+    return warning(
+        HistoryCode.CORRECTION_WRONG_SIGN,
+        kind=result.kind,
+        time_us=result.time_us,
+        asked_arcsec=result.asked,
+        found_arcsec=result.found,
+        found_sd_arcsec=result.found_sd,
     )
 
 
@@ -125,10 +164,6 @@ def _sum_of_one(pair: Sequence[CorrectionFound]) -> bool:
         return False
     total, asked = sum(r.found or 0.0 for r in pair), float(pair[0].asked or 0.0)
     return abs(total - asked) < HELD_SHARE * abs(asked)
-
-
-def _day(time_us: int) -> str:
-    return pd.Timestamp(time_us, unit="us").strftime("%Y-%m-%d")
 
 
 # ---- Steps and corrections as results: sizes with uncertainty, odds, and what held.

@@ -11,6 +11,7 @@ from drift.history.causes import TILT_EAST, TILT_NORTH
 from drift.history.model import WALKS, Model, Scales
 from drift.history.series import LEVEL_SD_ARCSEC, NOT_OBSERVED, Series
 from drift.history.view import View
+from drift.notices import HistoryCode, Notice, info, warning
 from drift.quantities import Bools, Floats
 from drift.types import Separable
 
@@ -103,7 +104,7 @@ class Remedy:
     """A reading that would tell pier from mount, with how many of them it takes."""
 
     count: int  # on either side of a change
-    sentence: str
+    at_arcsec: float  # of levels the scatter of one, of zeros how well they repeat
 
 
 def wanted(sd_arcsec: float) -> int:
@@ -118,12 +119,7 @@ def by_levels(series: Series) -> Remedy:
     """Count level readings at the claimed scatter of those in the record, else at the usual one."""
     own = np.sqrt(series.variance[series.place == Place.PIER, 0, 0])
     sd = float(np.median(own)) if own.size else LEVEL_SD_ARCSEC
-    count = wanted(sd)
-    return Remedy(
-        count,
-        f"{_some(count, 'level reading')} on the pier top, each end for end, before the next change and as "
-        f"many after it (at {sd:.0f} arcsec each that tells a change of the tilt to {WANTED_SD:.0f} arcsec)",
-    )
+    return Remedy(wanted(sd), sd)
 
 
 def by_zeros(series: Series, latitude_rad: float, repeat_arcsec: float) -> Remedy:
@@ -134,22 +130,19 @@ def by_zeros(series: Series, latitude_rad: float, repeat_arcsec: float) -> Remed
     own = np.einsum("i,nij,j->n", turn, series.variance[night][sees], turn)
     night_sd = float(np.sqrt(np.median(own))) if own.size else HOMED_REPEAT
     count = wanted(float(np.hypot(night_sd, np.cos(latitude_rad) * repeat_arcsec)))
-    return Remedy(
-        count,
-        "one solve before the sync (before_sync = true) of a mount that was homed, on "
-        f"{_some(count, 'night')} before the next change and as many after it (a zero that repeats to "
-        f"{repeat_arcsec:.0f} arcsec then tells a change of the east tilt to {WANTED_SD:.0f} arcsec)",
+    return Remedy(count, repeat_arcsec)
+
+
+def _settled_by(levels: Remedy, zeros: Remedy | None = None) -> Notice:
+    """Return the remedies as a notice."""
+    return info(
+        HistoryCode.SETTLED_BY_READINGS,
+        levels=levels.count,
+        level_sd_arcsec=levels.at_arcsec,
+        zeros=None if zeros is None else zeros.count,
+        zero_repeat_arcsec=None if zeros is None else zeros.at_arcsec,
+        wanted_arcsec=WANTED_SD,
     )
-
-
-def _some(count: int, what: str) -> str:
-    return f"{count} {what}" if count == 1 else f"{count} {what}s"
-
-
-def _cheapest(*remedies: Remedy) -> str:
-    """Name the remedies, that with the fewest readings first."""
-    first, *others = sorted(remedies, key=lambda r: r.count)
-    return "; or ".join([first.sentence, *(r.sentence for r in others)])
 
 
 def _east(
@@ -158,58 +151,57 @@ def _east(
     repeat = scales.zero_repeat
     good_zero = seen.zeros >= FEWEST_TO_JUDGE - 1 and repeat <= POOR_REPEAT
     levels = seen.levels >= FEWEST_TO_JUDGE - 1
-    settle = _cheapest(by_levels(series), by_zeros(series, latitude_rad, min(repeat, HOMED_REPEAT)))
+    settle = _settled_by(by_levels(series), by_zeros(series, latitude_rad, min(repeat, HOMED_REPEAT)))
     if good_zero or levels:
         by = []
         if good_zero:
-            by.append(f"the hour-angle zero repeats to {repeat:.0f} arcsec over {seen.zeros + 1} nights")
+            by.append(info(HistoryCode.BY_ZERO, repeat_arcsec=repeat, nights=seen.zeros + 1))
         if levels:
-            by.append(f"{seen.levels + 1} level readings were taken on the pier")
+            by.append(info(HistoryCode.BY_LEVELS, levels=seen.levels + 1))
         answer = Answer.YES if share <= YES_SHARE else Answer.PARTLY
         return Separable(
-            answer=answer, because=" and ".join(by), would_settle_it="" if answer is Answer.YES else settle
+            answer=answer, because=tuple(by), would_settle_it=None if answer is Answer.YES else settle
         )
     if seen.zeros >= FEWEST_TO_JUDGE - 1:
-        why = f"the hour-angle zero repeats only to {repeat:.0f} arcsec, so it says little about the tilt"
+        why = info(HistoryCode.ZERO_REPEATS_POORLY, repeat_arcsec=repeat)
         return Separable(
             answer=Answer.PARTLY if share <= PARTLY_SHARE and repeat < 5 * POOR_REPEAT else Answer.NO,
-            because=why,
+            because=(why,),
             would_settle_it=settle,
         )
-    why = "the hour-angle zero is lost from session to session and no level was read on the pier"
+    why = info(HistoryCode.ZERO_LOST_NO_LEVEL)
     return _by_frost(frost, share, why, settle)
 
 
 def _north(series: Series, seen: Evidence, scales: Scales, share: float, frost: bool) -> Separable:
-    settle = by_levels(series).sentence
+    settle = _settled_by(by_levels(series))
     if seen.levels >= FEWEST_TO_JUDGE - 1:
         answer = Answer.YES if share <= YES_SHARE else Answer.PARTLY
         return Separable(
             answer=answer,
-            because=f"{seen.levels + 1} level readings were taken on the pier",
-            would_settle_it="" if answer is Answer.YES else settle,
+            because=(info(HistoryCode.BY_LEVELS, levels=seen.levels + 1),),
+            would_settle_it=None if answer is Answer.YES else settle,
         )
     if seen.zeros >= FEWEST_TO_JUDGE - 1 and scales.zero_repeat <= POOR_REPEAT:
-        why = (
-            "no level was read on the pier; north tilt is told from the altitude adjuster only through time, "
-            "because the pier heaves along one direction that its east part shows"
-        )
+        why = info(HistoryCode.BY_SHAPE_IN_TIME)
         return Separable(
-            answer=Answer.PARTLY if share <= PARTLY_SHARE else Answer.NO, because=why, would_settle_it=settle
+            answer=Answer.PARTLY if share <= PARTLY_SHARE else Answer.NO,
+            because=(why,),
+            would_settle_it=settle,
         )
-    why = "the sky sees the sum of north tilt and altitude adjuster only, and no level was read"
+    why = info(HistoryCode.SUM_ONLY_NO_LEVEL)
     return _by_frost(frost, share, why, settle)
 
 
-def _by_frost(frost: bool, share: float, why: str, settle: str) -> Separable:
+def _by_frost(frost: bool, share: float, why: Notice, settle: Notice) -> Separable:
     """Judge where only the shape in time tells: a pier heaves with the frost, a mount does not."""
     if frost and share <= PARTLY_SHARE:
         return Separable(
             answer=Answer.PARTLY,
-            because=f"{why}; but the axis follows the frost of the weather log, and only a pier does",
+            because=(why, info(HistoryCode.BY_FROST)),
             would_settle_it=settle,
         )
-    return Separable(answer=Answer.NO, because=why, would_settle_it=settle)
+    return Separable(answer=Answer.NO, because=(why,), would_settle_it=settle)
 
 
 # ---- Whether hour-angle zeros really come back, or are set anew by a sync: the second say nothing of a
@@ -236,7 +228,7 @@ SYNC_FACTOR, SYNC_NOISE = 1.5, 30.0
 MEDIAN_OF_DIFFERENCE = 0.953873
 
 
-def question_zeros(series: Series, zero_is: str) -> tuple[Series, list[str]]:
+def question_zeros(series: Series, zero_is: str) -> tuple[Series, list[Notice]]:
     """Take zeros for lost that look as if a sync had set them; return the series and what to say.
 
     Parameters
@@ -257,13 +249,17 @@ def question_zeros(series: Series, zero_is: str) -> tuple[Series, list[str]]:
     if homed and zero_is == HourAngleZero.KEPT:
         return series, []
     if scatter <= SURELY_HOMED_ARCSEC or (homed and not near_zero):
-        return series, [_taken_for_kept(scatter)]
+        return series, [warning(HistoryCode.ZEROS_TAKEN_FOR_KEPT, scatter_arcsec=scatter)]
     if zero_is == HourAngleZero.KEPT and (
         not near_zero or scatter > SYNC_FACTOR * _axis_error(series) + SYNC_NOISE
     ):
         return series, []  # kept poorly, which the fit finds and allows for
     label = np.where(shared, "", series.zero_label)
-    return replace(series, zero_label=label), [_words(zero_is, scatter)]
+    return replace(series, zero_label=label), [
+        warning(
+            HistoryCode.ZEROS_AS_AFTER_SYNC, scatter_arcsec=scatter, site_file_says=HourAngleZero(zero_is)
+        )
+    ]
 
 
 def _scatter_and_middle(series: Series, shared: Bools) -> tuple[float, float]:
@@ -281,24 +277,3 @@ def _axis_error(series: Series) -> float:
     """Return the typical size of the axis error on the nights [arcsec]."""
     night = series.night >= 0
     return float(np.median(np.hypot(series.value[night, 0], series.value[night, 1])))
-
-
-def _taken_for_kept(scatter: float) -> str:
-    return (
-        "The site file does not say whether the hour-angle zero is kept; it repeats to "
-        f"{scatter:.0f} arcsec from night to night and was taken for kept.  If that is right, set "
-        'hour_angle_zero = "kept"; if you sync each time, set "synced".'
-    )
-
-
-def _words(zero_is: str, scatter: float) -> str:
-    said = (
-        'The site file says hour_angle_zero = "kept", but'
-        if zero_is == HourAngleZero.KEPT
-        else "The site file does not say whether the hour-angle zero is kept;"
-    )
-    return (
-        f"{said} the zeros lie near zero and scatter by {scatter:.0f} arcsec from night to night, as "
-        "after a sync: they are not used to tell tilt from azimuth.  If the mount is homed, log a solve "
-        "before the sync (before_sync = true), or don't sync."
-    )

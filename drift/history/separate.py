@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import pandas as pd
 
 from drift.codes import Answer, ForcingKind, HourAngleZero
 from drift.ground.heave import FrostHeave
@@ -28,10 +27,11 @@ from drift.history.model import Model, Scales
 from drift.history.outcome import (
     corrections_found,
     last_night_event,
+    misrecorded,
     recorded_events,
     redated,
-    remarks,
     step_events,
+    with_misrecorded,
     with_open_places,
 )
 from drift.history.separability import POOR_REPEAT, judge, must_tie, question_zeros
@@ -40,6 +40,7 @@ from drift.history.steps import StepsFound, find_events, noted
 from drift.history.uncertainty import components_with_uncertainty, with_alternatives
 from drift.history.view import View, view
 from drift.night.estimate import UNKNOWN_SD
+from drift.notices import HistoryCode, Notice, info, warning
 from drift.quantities import Bools, Floats
 from drift.types import HISTORY_COLUMNS, History, HistoryScales, Lasting, Nights, Separable
 
@@ -81,17 +82,15 @@ def separate_fitted(inputs: Inputs, before: EarlierFit | None = None) -> tuple[H
     series, early = make_series(inputs.nights, inputs.levels, inputs.split.constants_us)
     if series is None or (series.size == 1 and not inputs.levels.size and not _axis_known(inputs.nights)):
         return None
-    series, doubts = question_zeros(series, inputs.zero_is)
+    series, questions = question_zeros(series, inputs.zero_is)
     series, centre = centred(series)
-    warnings = list(doubts)
+    notices = list(questions)
     if early:
-        early_words = "1 reading" if early == 1 else f"{early} readings"
-        are = "is" if early == 1 else "are"
-        warnings.append(f"{early_words} before the first usable axis {are} not part of the history.")
+        notices.append(info(HistoryCode.BEFORE_REFERENCE, readings=early))
     if series.size == 1:
-        return _single(series, centre, tuple(warnings)), None
+        return _single(series, centre, tuple(notices)), None
     explained = _explained(inputs, series, before)
-    history = _history(explained, inputs, centre, warnings)
+    history = _history(explained, inputs, centre, notices)
     return history, Fitted(found=explained.searched, centre=centre)
 
 
@@ -187,7 +186,7 @@ def make_model(
     return replace(model, tied=must_tie(model))
 
 
-def _history(explained: Separated, inputs: Inputs, centre: Floats, warnings: list[str]) -> History:
+def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list[Notice]) -> History:
     searched, driven, recorded = explained.searched, explained.driven, explained.recorded
     seen, latitude_rad = explained.seen, inputs.latitude_rad
     series, scales = seen.fit.model.series, seen.fit.scales
@@ -200,7 +199,7 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, warnings: lis
     south = latitude_rad < 0.0
     shape = components.shape_of(seen)
     season = components.seasonal(shape, south)
-    found = corrections_found(recorded, seen)
+    found = with_misrecorded(recorded, corrections_found(recorded, seen), series)
     events = step_events(searched, seen) + recorded_events(recorded, seen)
     last = last_night_event(searched)
     events = sorted([*events, *([last] if last else [])], key=lambda e: (e.before_us, e.what))
@@ -220,10 +219,10 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, warnings: lis
         axis_now_sd=now_sd,
         seasonal_axis_offset=components.axis_offsets(seen, shape, season, latitude_rad),
         scales=_scales_as_result(scales),
-        warnings=tuple(
-            warnings
-            + remarks(recorded, found, series)
-            + _notices(seen, inputs.zero_is, inputs.nights)
+        notices=tuple(
+            notices
+            + misrecorded(recorded, found, series)
+            + _zero_notices(seen, inputs.zero_is, inputs.nights)
             + _aside(seen)
         ),
         causes=cause_series(seen),
@@ -282,46 +281,35 @@ def _scales_as_result(scales: Scales) -> HistoryScales:
     )
 
 
-def _notices(seen: View, zero_is: str, nights: Nights) -> list[str]:
-    """Say when the site file's word on the hour-angle zero doesn't fit the readings."""
+def _zero_notices(seen: View, zero_is: str, nights: Nights) -> list[Notice]:
+    """Tell when the site file's word on the hour-angle zero doesn't fit the readings."""
     repeat = seen.fit.scales.zero_repeat
     shared = int(np.sum(seen.fit.model.series.zero_label != ""))
     if zero_is != HourAngleZero.SYNCED and shared >= KEPT_AFTER_ALL_NIGHTS and repeat > POOR_REPEAT:
         return [
-            f"The hour-angle zeros scatter by some {repeat:.0f} arcsec from night to night (site file: "
-            f'hour_angle_zero = "{zero_is}"): they are used only as far as they repeat.'
+            warning(HistoryCode.ZEROS_SCATTER, repeat_arcsec=repeat, site_file_says=HourAngleZero(zero_is))
         ]
     lost = [n for n in nights.nights if n.zero_label == "" and np.isfinite(n.estimate[2])]
     zeros = np.array([n.estimate[2] for n in lost])
     if zero_is == HourAngleZero.SYNCED and zeros.size >= KEPT_AFTER_ALL_NIGHTS:
         spread = 1.4826 * float(np.median(np.abs(np.diff(zeros)))) / np.sqrt(2.0)
         if spread < KEPT_AFTER_ALL_ARCSEC:
-            return [
-                f'The site file says hour_angle_zero = "synced", but the zeros repeat to about {spread:.0f} '
-                'arcsec: if the mount is homed or parked, set "kept", and east tilt can be told from the '
-                "azimuth knob."
-            ]
+            return [info(HistoryCode.ZEROS_REPEAT, scatter_arcsec=float(spread))]
     return []
 
 
-def _aside(seen: View) -> list[str]:
-    """List what was not used in the history because it stands alone."""
+def _aside(seen: View) -> list[Notice]:
+    """Tell what was not used in the history because it stands alone."""
     model = seen.fit.model
     night = model.series.night >= 0
     out = []
-    for mask, what in (
-        (model.ignored & night, "night"),
-        (model.ignored & ~night, "level reading"),
-        (_wild_zeros(model), "hour-angle zero"),
+    for mask, code in (
+        (model.ignored & night, HistoryCode.NIGHTS_ALONE),
+        (model.ignored & ~night, HistoryCode.LEVELS_ALONE),
+        (_wild_zeros(model), HistoryCode.ZEROS_ALONE),
     ):
-        days = [
-            pd.Timestamp(int(t), unit="us").strftime("%Y-%m-%d %H:%M UTC") for t in model.series.time_us[mask]
-        ]
-        if days:
-            several = f"{len(days)} {what}s stand" if len(days) > 1 else f"One {what} stands"
-            out.append(
-                f"{several} alone against all others and went unused in the history: {', '.join(days)}."
-            )
+        if mask.any():
+            out.append(warning(code, times_us=tuple(model.series.time_us[mask].tolist())))
     return out
 
 
@@ -331,11 +319,11 @@ def _wild_zeros(model: Model) -> Bools:
     return model.ignored_zero & shared & ~np.all(model.ignored_zero[shared])
 
 
-def _single(series: Series, centre: Floats, warnings: tuple[str, ...]) -> History:
+def _single(series: Series, centre: Floats, notices: tuple[Notice, ...]) -> History:
     only = Separable(
         answer=Answer.NO,
-        because="there is one reading; change needs two",
-        would_settle_it="another night, and a level reading on the pier",
+        because=(info(HistoryCode.ONE_READING),),
+        would_settle_it=info(HistoryCode.SETTLED_BY_SECOND_NIGHT),
     )
     axis = centre[0, :2] + series.value[0, :2] if series.night[0] >= 0 else np.full(2, np.nan)
     sd = np.sqrt(np.diagonal(series.variance[0])[:2]) if series.night[0] >= 0 else np.full(2, np.nan)
@@ -354,5 +342,5 @@ def _single(series: Series, centre: Floats, warnings: tuple[str, ...]) -> Histor
         axis_now=axis,
         axis_now_sd=sd,
         seasonal_axis_offset=np.zeros((366, 2)),
-        warnings=warnings,
+        notices=notices,
     )

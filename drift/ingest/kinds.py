@@ -12,7 +12,7 @@ from drift.ingest.places import Places, check_places
 from drift.ingest.sky_evidence import copied_places
 from drift.ingest.values import TubeSide
 from drift.night.sets import NO_LABELS, RUN, SWEEP, SetsFound, find_in
-from drift.notices import IngestCode, Notice, info, warning
+from drift.notices import IngestCode, Notice, Value, as_value, info, warning
 from drift.readings import Columns
 
 # ---- Temperature and pressure beside a solve: what refraction is worked out from.
@@ -110,19 +110,23 @@ def _remark_on_bare(cells: Cells, around: Circumstances, columns: Columns, bare:
     )
     sides = [str(columns["tube_side"][at]) for at in free.tolist()]
     finding = find_in(where, time_us, ra_deg, dec_deg, sides, pa_deg, around.guided, around.modelled)
-    cells.remarks.append(_found(finding, int(free.size)))
+    cells.remarks.append(found_notice(finding, int(free.size)))
 
 
-def _found(finding: SetsFound, solves: int) -> Notice:
+def found_notice(finding: SetsFound, solves: int) -> Notice:
     """Say what was found among solves without the mount's coordinates, and why the rest is no use."""
-    values: dict[str, str | int] = {"solves": solves}
+    values: dict[str, Value] = {"solves": solves}
     for kind, plural in ((SWEEP, "sweeps"), (RUN, "runs")):
         some = [one for one in finding.sets if one.kind == kind]
         if some:
             rows = sum(one.rows.size for one in some)
-            values |= {plural: len(some), f"solves_of_{plural}": rows, f"{plural}_because": some[0].why}
+            values |= {
+                plural: len(some),
+                f"solves_of_{plural}": rows,
+                f"{plural}_because": as_value(some[0].why),
+            }
     if finding.left:
-        reasons = list(finding.left.values())
+        reasons = [as_value(one) for one in finding.left.values()]
         most = max(dict.fromkeys(reasons), key=reasons.count)
         values |= {"left": len(reasons), "left_because": most}
     return info(IngestCode.WITHOUT_MOUNT, **values)

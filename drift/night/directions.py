@@ -11,6 +11,7 @@ from drift.cache import NoStore, Store, name_of
 from drift.night.nights import NightSplit
 from drift.night.observations import Directions, one_place_a_run
 from drift.night.sightings import TABLES
+from drift.notices import Notice, SkyCode, info
 from drift.quantities import Floats, Ints
 from drift.sky.air import fill_weather
 from drift.sky.clock import utc_day_and_fraction
@@ -27,8 +28,8 @@ class SeenDirections:
     """Directions of the rows of each table, and what to say about them."""
 
     directions: dict[str, Directions]
-    warnings: tuple[str, ...]
-    defaults: tuple[str, ...]
+    notices: tuple[Notice, ...]
+    defaults: tuple[Notice, ...]  # what was taken where the logs give nothing
 
 
 def see(
@@ -71,17 +72,15 @@ def see(
     }
     defaults = filled_in(readings["weather"])
     if from_weather:
-        defaults.append(f"{from_weather} of {len(joined)} solves took their temperature from the day's mean.")
-    for what, used, value in (
-        ("temperature", air.temp_rows, "10 C"),
-        ("pressure", air.pressure_rows, "the standard atmosphere's at the site's elevation"),
+        defaults.append(info(SkyCode.TEMPERATURE_OF_DAY, rows=from_weather, of_rows=len(joined)))
+    for code, used in (
+        (SkyCode.TEMPERATURE_STANDARD, air.temp_rows),
+        (SkyCode.PRESSURE_STANDARD, air.pressure_rows),
     ):
         if used.standard:
-            defaults.append(
-                f"{used.standard} of {len(joined)} solves came without {what}: {value} was taken."
-            )
+            defaults.append(info(code, rows=used.standard, of_rows=len(joined)))
     lost = installed_earth_rotation().what_is_lost(utc_day_and_fraction(time_us)[0])
-    return SeenDirections(directions, (*air.warnings, *lost), tuple(defaults))
+    return SeenDirections(directions, (*air.notices, *lost), tuple(defaults))
 
 
 def _night_by_night(
@@ -120,8 +119,8 @@ def _with_daily_mean(temp_c: Floats, day: Ints, weather: pd.DataFrame) -> tuple[
     return filled, int(np.sum(lacking & np.isfinite(filled)))
 
 
-def filled_in(weather: pd.DataFrame) -> list[str]:
-    """Say how many days inside the weather log have no temperature, which is made up for the frost."""
+def filled_in(weather: pd.DataFrame) -> list[Notice]:
+    """Tell how many days inside the weather log have no temperature, which is made up for the frost."""
     known = np.isfinite(_middle(weather).to_numpy(dtype=float))
     days = np.unique(weather["day"].to_numpy(dtype=np.int64)[known])
     if days.size < _FEWEST_WEATHER_DAYS:
@@ -130,11 +129,7 @@ def filled_in(weather: pd.DataFrame) -> list[str]:
     lacking = whole - int(days.size)
     if not lacking:
         return []
-    those = "1 of them was" if lacking == 1 else f"{lacking:,} of them were"
-    return [
-        f"The weather log spans {whole:,} days: {those} without a temperature and got the usual one of the "
-        "season."
-    ]
+    return [info(SkyCode.WEATHER_DAYS_FILLED, days=lacking, of_days=whole)]
 
 
 def _middle(weather: pd.DataFrame) -> pd.Series:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from drift.cache import NoStore, Store
-from drift.codes import HourAngleZero, Reports, Source, ZeroSharing
+from drift.codes import HourAngleZero, Reports, Side, Source, ZeroSharing
 from drift.mount.instrument import CONSTANTS
 from drift.mount.orientation import hour_angle_and_dec
 from drift.night.nights import NightSplit
@@ -27,6 +27,7 @@ from drift.night.observations import (
 from drift.night.outliers import NightsSearched, night_squares, search
 from drift.night.sightings import POINTING, SOURCE_NAMES, TABLES, Sightings
 from drift.night.system import AXIS_PRIOR_SD, SystemLayout
+from drift.notices import NightCode, Notice, info, warning
 from drift.quantities import DAY_US, Floats
 from drift.types import InstrumentConstants, NightAxis, Nights, Readings, SetAside, SkyCovered
 
@@ -88,29 +89,22 @@ def modelled_or_not(nights: Nights, reports: str, latitude_rad: float) -> Nights
     if not noticed and reports != Reports.MODELLED:
         return nights
     kept = nights.nights
-    if noticed:
-        why = (
-            f"Sweeps and unguided runs see the axis {middle[0]:+.0f} arcsec in azimuth and "
-            f"{middle[1]:+.0f} in altitude from where pointing solves see it ({pairs} pairs of nights): "
-            "the mount seems to report places altered by a model of its own"
-        )
-    else:
-        why = "The site file says that the mount's reported places are altered by a model of its own"
     still = [n for n in kept if n.has_axis and set(n.sources) & {Source.SWEEP, Source.RUN, Source.TYPED}]
     if len(still) >= FEWEST_PAIRS:
         kept = tuple(_without_axis(n) if n.sources == (Source.POINTING,) else n for n in kept)
-        what = "pointing nights are shown but not used for the history"
+    left_out = len(still) >= FEWEST_PAIRS
+    if noticed:
+        apart = {"az_apart_arcsec": float(middle[0]), "alt_apart_arcsec": float(middle[1])}
+        notice = warning(NightCode.REPORTS_ALTERED_BY_SWEEPS, **apart, pairs=pairs, left_out=left_out)
     else:
-        what = (
-            "pointing nights see too little of the axis error; take a sweep or an unguided run now and then"
-        )
-    return replace(nights, nights=kept, warnings=(*nights.warnings, f"{why}; {what}."))
+        notice = warning(NightCode.REPORTS_ALTERED_BY_SITE_FILE, left_out=left_out)
+    return replace(nights, nights=kept, notices=(*nights.notices, notice))
 
 
 def _without_axis(night: NightAxis) -> NightAxis:
     """Return the night with its axis shown but kept out of the history."""
-    remark = "the mount's own model has altered these places; not used in the history"
-    return replace(night, working=np.full(3, np.nan), remarks=(*night.remarks, remark))
+    notice = warning(NightCode.NOT_IN_HISTORY)
+    return replace(night, working=np.full(3, np.nan), notices=(*night.notices, notice))
 
 
 # ---- All readings of the sky -> the axis of each night, with its covariance.
@@ -120,7 +114,6 @@ def _without_axis(night: NightAxis) -> NightAxis:
 UNKNOWN_SD = 0.5 * AXIS_PRIOR_SD
 #: An hour-angle zero less certain than this is called unknown [arcsec].
 UNKNOWN_ZERO_SD = 36000.0
-OPEN = ", but another explanation is nearly as likely; the night's uncertainty allows for it"
 #: A night's own scatter counts against the instrument's as this many readings.
 SCATTER_SHARE = 20.0
 
@@ -162,15 +155,15 @@ def estimate_nights(
     searched, index = _search(latitude_rad, split, readings, directions, zero_is, side, store)
     if searched is None:
         return Nights()
-    warnings: list[str] = []
+    notices: list[Notice] = []
     if guessed.any():
         unsided = np.where(guessed, 0.0, side)
         other, _ = _search(latitude_rad, split, readings, directions, zero_is, unsided, store)
         plain = other is not None and _cost(other) < _cost(searched)
         searched = other if plain and other is not None else searched
-        how = "one side only fits them better" if plain else "taken as east for solves west of the meridian"
-        warnings.append(f"{int(guessed.sum())} pointing solves don't say the tube side; {how}.")
-    return _collect(searched, index, split, _typed_nights(index, split, readings), tuple(warnings))
+        code = NightCode.TUBE_SIDE_LEFT_OUT if plain else NightCode.TUBE_SIDE_GUESSED
+        notices.append(warning(code, solves=int(guessed.sum())))
+    return _collect(searched, index, split, _typed_nights(index, split, readings), tuple(notices))
 
 
 def _typed_nights(index: NightIndex, split: NightSplit, readings: Readings) -> np.ndarray:
@@ -215,7 +208,7 @@ def _collect(
     index: NightIndex,
     split: NightSplit,
     typed_night: np.ndarray,
-    warnings: tuple[str, ...],
+    notices: tuple[Notice, ...],
 ) -> Nights:
     state, sightings = searched.state, searched.sightings
     inflate = _inflation(searched)
@@ -261,7 +254,7 @@ def _collect(
         nights=tuple(out),
         instruments=_instruments(searched, split),
         set_aside=_set_aside(searched),
-        warnings=warnings,
+        notices=notices,
     )
 
 
@@ -320,7 +313,7 @@ def _night(
         own_covariance=own_cov,
         zero_label=label,
         zero_sharing=sharing,
-        remarks=_remarks(searched, mine, good, shown, typed),
+        notices=_notices(searched, mine, good, shown, typed),
         working=estimate,
         sky=_sky(sightings, good),
     )
@@ -343,30 +336,25 @@ def _sky(sightings: Sightings, good: np.ndarray) -> SkyCovered | None:
     return SkyCovered(hour_angle_deg=(ha_low, ha_high), declination_deg=(dec_low, dec_high))
 
 
-def _remarks(
+def _notices(
     searched: NightsSearched, mine: np.ndarray, good: np.ndarray, shown: Floats, typed: bool
-) -> tuple[str, ...]:
+) -> tuple[Notice, ...]:
     sightings, out = searched.sightings, []
     pointing = good[sightings.source[good] == POINTING]
     if pointing.size == 1:
-        out.append("one pointing solve: it can only fix the zeros, not the axis")
+        out.append(warning(NightCode.ONE_SOLVE))
     elif pointing.size and sightings.side[pointing[0]] != 0.0 and np.ptp(sightings.side[pointing]) == 0.0:
-        out.append(
-            f"solves from one tube side only ({'east' if sightings.side[pointing[0]] > 0 else 'west'})"
-        )
+        side = Side.EAST if sightings.side[pointing[0]] > 0 else Side.WEST
+        out.append(info(NightCode.ONE_TUBE_SIDE, tube_side=side))
     for i in searched.starts[np.isin(searched.starts, mine)] if searched.starts.size else ():
-        when = pd.Timestamp(int(sightings.time_us[i]), unit="us").strftime("%H:%M:%S")
-        out.append(f"a second sync (or a slipped clutch) noticed before {when} UTC")
+        out.append(warning(NightCode.SECOND_SYNC, before_us=int(sightings.time_us[i])))
     runs = good[sightings.source[good] == 2]
     if runs.size:
-        minutes = np.ptp(sightings.time_us[runs]) / 6.0e7
-        out.append(f"unguided run of {minutes:.0f} minutes: one direction of the axis only")
+        minutes = float(np.ptp(sightings.time_us[runs])) / 6.0e7
+        out.append(info(NightCode.RUN_ONE_DIRECTION, minutes=minutes))
     if not np.all(np.isfinite(shown[:2])) and not typed:
-        out.append(
-            "too little to say where the axis points"
-            if np.all(np.isnan(shown[:2]))
-            else "half of the axis only"
-        )
+        nothing = bool(np.all(np.isnan(shown[:2])))
+        out.append(warning(NightCode.TOO_LITTLE_FOR_AXIS if nothing else NightCode.HALF_OF_AXIS))
     return tuple(out)
 
 
@@ -402,7 +390,7 @@ def _set_aside(searched: NightsSearched) -> tuple[SetAside, ...]:
             kind=TABLES[int(sightings.source[i])],
             row_id=int(sightings.row_id[i]),
             time_us=int(sightings.time_us[i]),
-            reason="disagrees with the night's other readings" + (OPEN if rivals else ""),
+            reason=warning(NightCode.DISAGREES_PERHAPS if rivals else NightCode.DISAGREES),
         )
         for i, rivals in wrong
     )

@@ -9,8 +9,10 @@ from datetime import UTC, datetime
 import numpy as np
 import pandas as pd
 
+from drift.codes import Place, Reports
 from drift.mount.orientation import hour_angle_and_dec
 from drift.night.sets import NO_LABELS, RUN, SWEEP, FoundSet, find_in
+from drift.notices import NightCode, Notice, as_value, info, warning
 from drift.quantities import ARCSEC_PER_RAD, Bools, Floats
 from drift.site.file import PierFile
 from drift.sky.place import observed
@@ -26,15 +28,15 @@ class LeftOut:
     kind: str
     row_id: int
     time_us: int
-    reason: str
+    reason: Notice
 
 
 @dataclass(frozen=True)
 class Prepared:
-    """Readings made ready; `remarks` says what was found, `left_out` what can't be used."""
+    """Readings made ready; `notices` tells what was found, `left_out` what can't be used."""
 
     readings: Readings = field(repr=False)
-    remarks: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
 
 
@@ -84,18 +86,18 @@ def with_pairs(readings: Readings) -> Prepared:
         return Prepared(readings)
     members = {at for one in pairs for at in (one.first, one.second)}
     rows: list[dict[str, object]] = []
-    remarks: list[str] = []
+    notices: list[Notice] = []
     by_place: dict[str, list[Pair]] = {}
     for one in pairs:
         by_place.setdefault(one.place, []).append(one)
         rows.append(_as_row(levels, one))
     single = levels[[at not in members for at in range(len(levels))]]
     for place, own in by_place.items():
-        remarks += _words(place, own)
+        notices += _unsteady(place, own)
     kept = [_freed(row, by_place) for row in single.to_dict("records")]
     table = pd.DataFrame([*kept, *rows])[list(READING_COLUMNS["levels"])]
     table = table.astype(levels.dtypes.to_dict()).sort_values(["time_us", "row_id"], ignore_index=True)
-    return Prepared(Readings({**readings.tables, "levels": table}, readings.readings_id), tuple(remarks))
+    return Prepared(Readings({**readings.tables, "levels": table}, readings.readings_id), tuple(notices))
 
 
 def find_pairs(levels: pd.DataFrame) -> list[Pair]:
@@ -175,15 +177,11 @@ def error_of(pairs: list[Pair]) -> tuple[Floats, float]:
     return mean, float(np.sqrt(wander * (1.0 + 1.0 / len(pairs)) + own / len(pairs)))
 
 
-def _words(place: str, pairs: list[Pair]) -> Iterator[str]:
+def _unsteady(place: str, pairs: list[Pair]) -> Iterator[Notice]:
     """Yield a warning when the instrument's error changes so much that a single reading says little."""
     _, sd = error_of(pairs)
     if len(pairs) > 1 and sd > _MUCH_ARCSEC:
-        yield (
-            f"The level's own error on the {place} changes from one end-for-end pair to the next, by some "
-            f"{sd:.0f} arcsec: pairs are free of it, single readings count little.  See that it sits the "
-            "same way each time."
-        )
+        yield warning(NightCode.LEVEL_ERROR_CHANGES, place=Place(place), sd_arcsec=sd)
 
 
 # ---- Solves without the mount's coordinates -> the sweeps and runs that they are part of.
@@ -234,14 +232,12 @@ def with_sets(
     for kind, table in _TABLES.items():
         own = [one for one in members if one.kind == kind]
         tables[table] = _joined(where, readings[table], kind, own)
-    left += _left_out(
-        solves[sort == _REFUSED], "comes without the mount's coordinates, and its label says none"
-    )
-    left += _left_out(
-        solves[sort == _TWICE], "is in the record a second time, with more said of it; it counts once"
-    )
+    left += _left_out(solves[sort == _REFUSED], warning(NightCode.LABELLED_NONE))
+    left += _left_out(solves[sort == _TWICE], info(NightCode.IN_RECORD_TWICE))
     return Prepared(
-        Readings(tables, readings.readings_id), tuple(_remark(one, why) for one, why in found), tuple(left)
+        Readings(tables, readings.readings_id),
+        tuple(_found_notice(one, why) for one, why in found),
+        tuple(left),
     )
 
 
@@ -288,7 +284,7 @@ def _labelled(solves: pd.DataFrame, sort: np.ndarray) -> list[_Set]:
 
 def _found(
     where: tuple[float, float, float], guided: bool, modelled: bool, free: pd.DataFrame
-) -> tuple[list[tuple[_Set, str]], list[LeftOut]]:
+) -> tuple[list[tuple[_Set, Notice]], list[LeftOut]]:
     if free.empty:
         return [], []
     finding = find_in(
@@ -304,7 +300,7 @@ def _found(
     sets = [(_named(one, free), one.why) for one in finding.sets]
     left = []
     for at, why in finding.left.items():
-        left += _left_out(free.iloc[[at]], f"comes without the mount's coordinates; {why}")
+        left += _left_out(free.iloc[[at]], why)
     return sets, left
 
 
@@ -317,21 +313,17 @@ def _minute(time_us: int) -> str:
     return datetime.fromtimestamp(time_us / 1e6, UTC).strftime("%Y-%m-%d %H:%M UTC")
 
 
-def _left_out(rows: pd.DataFrame, reason: str) -> list[LeftOut]:
+def _left_out(rows: pd.DataFrame, reason: Notice) -> list[LeftOut]:
     return [
         LeftOut("solves", int(row_id), int(time_us), reason)
         for row_id, time_us in zip(rows["row_id"], rows["time_us"], strict=True)
     ]
 
 
-def _remark(one: _Set, why: str) -> str:
-    last = _minute(int(one.rows["time_us"].max()))
-    begun = one.label.removeprefix("found ")
-    what = "A sweep" if one.kind == SWEEP else "An unguided run"
-    return (
-        f"{what} was found from {begun} to {last[11:]}: {why}.  "
-        f'If it is none, label its solves "none" in a column {one.kind}.'
-    )
+def _found_notice(one: _Set, why: Notice) -> Notice:
+    code = NightCode.SWEEP_FOUND if one.kind == SWEEP else NightCode.RUN_FOUND
+    first, last = (int(one.rows["time_us"].agg(end)) for end in ("min", "max"))
+    return info(code, from_us=first, until_us=last, because=as_value(why))
 
 
 def _joined(
@@ -376,6 +368,6 @@ def _observed_dec(
 def ready(site: PierFile, readings: Readings) -> Prepared:
     """Make sweeps and runs of solves that belong to them, and one reading of each pair of level readings."""
     where = (site.site.latitude_deg, site.site.longitude_deg, site.site.elevation_m)
-    sets = with_sets(where, site.optics.guided, str(site.mount.reports) == "modelled", readings)
+    sets = with_sets(where, site.optics.guided, str(site.mount.reports) == Reports.MODELLED, readings)
     pairs = with_pairs(sets.readings)
-    return Prepared(pairs.readings, (*sets.remarks, *pairs.remarks), sets.left_out)
+    return Prepared(pairs.readings, (*sets.notices, *pairs.notices), sets.left_out)

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.mount.orientation import hour_angle_and_dec
+from drift.notices import NightCode, Notice, info, warning
 from drift.sky.of_date import separation_deg
 from drift.sky.place import observed
 
@@ -82,7 +83,7 @@ class FoundSet:
 
     kind: str
     rows: Whole = field(repr=False)  # positions in what was looked at
-    why: str
+    why: Notice
 
 
 @dataclass(frozen=True)
@@ -90,7 +91,7 @@ class SetsFound:
     """What was found, and for each solve that is part of nothing, why: position -> reason."""
 
     sets: tuple[FoundSet, ...]
-    left: dict[int, str]
+    left: dict[int, Notice]
 
 
 def find_sets(seen: SeenSolves, guided: bool, modelled: bool) -> SetsFound:
@@ -107,18 +108,19 @@ def find_sets(seen: SeenSolves, guided: bool, modelled: bool) -> SetsFound:
         Whether the mount's own model moves the declination axis: then none is still, and nothing is found.
     """
     sets: list[FoundSet] = []
-    left: dict[int, str] = {}
+    left: dict[int, Notice] = {}
     for stretch in _stretches(seen):
         fields = list(_fields(seen, stretch))
         if modelled:
-            left.update(dict.fromkeys(stretch.tolist(), _MODELLED))
+            left.update(dict.fromkeys(stretch.tolist(), warning(NightCode.MOUNT_MOVES_AXES)))
             continue
         for group, swept in _swept(seen, list(_of_one_declination(seen, fields))):
             rows = np.concatenate(group)
             if isinstance(swept, FoundSet):
                 sets.append(swept)
                 taken = set(swept.rows.tolist())
-                left.update({at: _WRONG for at in rows.tolist() if at not in taken})
+                stray = warning(NightCode.NOT_ON_SWEEP)
+                left.update({at: stray for at in rows.tolist() if at not in taken})
                 continue
             for one in group:
                 run = _run(seen, one, guided)
@@ -127,12 +129,6 @@ def find_sets(seen: SeenSolves, guided: bool, modelled: bool) -> SetsFound:
                 else:
                     left.update(dict.fromkeys(one.tolist(), run if one.size >= _RUN_ROWS else swept))
     return SetsFound(tuple(sets), left)
-
-
-_MODELLED = (
-    "the site file says that the mount's own model moves its axes (mount.reports), so that none is still"
-)
-_WRONG = "does not fit the sweep around it: a wrong solve?"
 
 
 def _stretches(seen: SeenSolves) -> Iterator[Whole]:
@@ -174,11 +170,11 @@ def _shares(seen: SeenSolves, group: list[Whole], one: Whole) -> bool:
     return abs(float(np.median(seen.dec_rad[one])) - float(np.median(decs))) <= np.radians(_STILL_DEG)
 
 
-def _swept(seen: SeenSolves, groups: list[list[Whole]]) -> Iterator[tuple[list[Whole], FoundSet | str]]:
+def _swept(seen: SeenSolves, groups: list[list[Whole]]) -> Iterator[tuple[list[Whole], FoundSet | Notice]]:
     """Yield each group with the sweep that it is or why it is none; two sweeps in one group are divided."""
     for group in groups:
         swept = _sweep(seen, group)
-        if isinstance(swept, str) and len(group) >= 2 * _SWEEP_FIELDS:
+        if isinstance(swept, Notice) and len(group) >= 2 * _SWEEP_FIELDS:
             decs = np.array([np.median(seen.dec_rad[rows]) for rows in group])
             cut = int(np.argmax(np.abs(np.diff(decs)))) + 1
             parts = [_sweep(seen, group[:cut]), _sweep(seen, group[cut:])]
@@ -189,32 +185,25 @@ def _swept(seen: SeenSolves, groups: list[list[Whole]]) -> Iterator[tuple[list[W
         yield group, swept
 
 
-def _sweep(seen: SeenSolves, group: list[Whole]) -> FoundSet | str:
+def _sweep(seen: SeenSolves, group: list[Whole]) -> FoundSet | Notice:
     """Return the sweep that a group of fields is, or why it is none."""
     rows = np.concatenate(group)
     if len(group) < _SWEEP_FIELDS:
-        count = "1 field" if len(group) == 1 else f"{len(group)} fields"
-        return f"{count} at one declination in a row, and a sweep needs {_SWEEP_FIELDS}"
+        return warning(NightCode.TOO_FEW_FIELDS, fields=len(group), needed_fields=_SWEEP_FIELDS)
     hour_angle = np.unwrap(seen.hour_angle_rad[rows])
     turn = float(np.degrees(np.ptp(hour_angle)))
     if turn < _SWEEP_TURN_DEG:
-        return f"the hour angle turned by {turn:.0f} degrees only, and a sweep needs {_SWEEP_TURN_DEG:.0f}"
+        return warning(NightCode.TURNED_TOO_LITTLE, turned_deg=turn, needed_deg=_SWEEP_TURN_DEG)
     dec = seen.dec_rad[rows] * _ARCSEC
     good, scatter = _on_circle(hour_angle, dec)
     if scatter > _CIRCLE_ARCSEC:
-        return (
-            f"the declination axis was not still: places scatter by {scatter:.0f} arcsec about their circle"
-        )
+        return warning(NightCode.AXIS_NOT_STILL, scatter_arcsec=scatter)
     kept = _commanded(seen, rows[good])
-    if kept:
+    if kept is not None:
         return kept
     fields = sum(bool(np.isin(one, rows[good]).any()) for one in group)
-    return FoundSet(
-        SWEEP,
-        rows[good],
-        f"{fields} fields in a row over {turn:.0f} degrees of hour angle lie on one circle to {scatter:.0f} "
-        "arcsec, so the declination axis stood still",
-    )
+    why = info(NightCode.ON_ONE_CIRCLE, fields=fields, turned_deg=turn, scatter_arcsec=scatter)
+    return FoundSet(SWEEP, rows[good], why)
 
 
 def _on_circle(hour_angle: Numbers, dec: Numbers) -> tuple[npt.NDArray[np.bool_], float]:
@@ -238,41 +227,33 @@ def _on_circle(hour_angle: Numbers, dec: Numbers) -> tuple[npt.NDArray[np.bool_]
         good[np.flatnonzero(good)[np.argmax(gain)]] = False
 
 
-def _commanded(seen: SeenSolves, rows: Whole) -> str:
-    """Say that a declination was kept by solving and re-centring, or return ""."""
+def _commanded(seen: SeenSolves, rows: Whole) -> Notice | None:
+    """Tell that a declination was kept by solving and re-centring; None where it wasn't."""
     observed = float(np.std(seen.dec_rad[rows])) * _ARCSEC
     kept = float(np.std(seen.dec_deg[rows])) * 3600.0
     if kept > _KEPT_ARCSEC or observed <= _KEPT_TIMES * max(kept, _LEAST_ARCSEC):
-        return ""
-    return (
-        f"the catalogue's declination was kept to {kept:.0f} arcsec while the observed one changed by "
-        f"{observed:.0f}: the mount was re-centred on it, so its declination axis was not still"
-    )
+        return None
+    return warning(NightCode.RECENTRED, kept_arcsec=kept, observed_arcsec=observed)
 
 
-def _run(seen: SeenSolves, rows: Whole, guided: bool) -> FoundSet | str:
+def _run(seen: SeenSolves, rows: Whole, guided: bool) -> FoundSet | Notice:
     """Return the unguided run that the solves of one field are, or why they are none."""
     lasted = int(np.ptp(seen.time_us[rows]))
     minutes = lasted / _MINUTE_US
     if rows.size < _RUN_ROWS or lasted < _RUN_US:
-        return (
-            f"one field, {rows.size} solves over {minutes:.0f} minutes: a run needs {_RUN_ROWS} over "
-            f"{_RUN_US // _MINUTE_US}"
+        return warning(
+            NightCode.RUN_TOO_SHORT,
+            solves=rows.size,
+            minutes=minutes,
+            needed_solves=_RUN_ROWS,
+            needed_minutes=_RUN_US / _MINUTE_US,
         )
     if guided:
-        return (
-            f"{rows.size} solves of one field over {minutes:.0f} minutes would be a run if they were "
-            "unguided: then set guided = false in [optics] of the site file, or give them a label in a "
-            "column run"
-        )
+        return warning(NightCode.RUN_IF_UNGUIDED, solves=rows.size, minutes=minutes)
     jump = _roughness(seen, rows)
     if jump > _SMOOTH_ARCSEC:
-        return f"the field did not move smoothly ({jump:.0f} arcsec off its path): dithered or re-centred?"
-    return FoundSet(
-        RUN,
-        rows,
-        f"{rows.size} solves of one field over {minutes:.0f} minutes, and the site file says unguided",
-    )
+        return warning(NightCode.RUN_NOT_SMOOTH, off_path_arcsec=jump)
+    return FoundSet(RUN, rows, info(NightCode.ONE_FIELD_UNGUIDED, solves=rows.size, minutes=minutes))
 
 
 def _roughness(seen: SeenSolves, rows: Whole) -> float:
@@ -321,23 +302,6 @@ def _turned(tube_side: list[str], pa_deg: Numbers) -> npt.NDArray[np.bool_]:
         known = side or known
     change = np.abs((np.diff(pa_deg, prepend=np.nan) + 180.0) % 360.0 - 180.0)
     return turned | (np.nan_to_num(change) > _FLIP_DEG)
-
-
-def found_words(finding: SetsFound, count: int) -> str:
-    """Say what was found among `count` solves without the mount's coordinates, and why the rest is no use."""
-    solves = "1 solve comes" if count == 1 else f"{count} solves come"
-    told = [f"{solves} without the mount's coordinates"]
-    for kind, plural in (("sweep", "sweeps"), ("run", "runs")):
-        some = [one for one in finding.sets if one.kind == kind]
-        if some:
-            rows = sum(one.rows.size for one in some)
-            form = f"{len(some)} {plural}" if len(some) > 1 else f"a {plural[:-1]}"
-            told.append(f"{rows} of them form {form}, found without a label: {some[0].why}")
-    if finding.left:
-        reasons = list(finding.left.values())
-        most = max(dict.fromkeys(reasons), key=reasons.count)
-        told.append(f"{len(reasons)} can't be used by themselves, for instance because: {most}")
-    return "; ".join(told)
 
 
 def find_in(

@@ -291,6 +291,8 @@ class Record:
         in a record that can't be written.
         """
         ids: list[str] = []
+        if not steps:
+            return ids
         kept = self._try_to_keep(
             lambda connection: ids.extend(advised.keep_steps(connection, night_us, steps, now_us()))
         )

@@ -9,7 +9,7 @@ from typing import Any
 from drift.advice.plate import SETTINGS_A_TURN
 from drift.codes import AxisBound, CorrectionKind, EffectUnit, MovedPart, Part, Side
 from drift.mount.axis_error import size_of
-from drift.notices import AdviceCode, Code
+from drift.notices import AdviceCode, Code, from_value
 from drift.render.notices import sentence
 from drift.render.phrases import (
     CLOSE_SDS,
@@ -320,9 +320,7 @@ def _axis_uncertain(values: Values) -> str:
 
 
 def _would_settle(values: Values) -> str:
-    text = values["would_settle_it"]
-    whole = text if text.endswith((".", "!")) else f"{text}."
-    return f"Measure what would tell pier from mount: {whole}"
+    return f"Measure what would tell pier from mount: {sentence(from_value(values['settled_by']))}."
 
 
 def _night_first(values: Values) -> str:

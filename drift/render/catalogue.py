@@ -13,6 +13,7 @@ import numpy as np
 from drift.advice.steps import advise
 from drift.codes import Answer
 from drift.errors import DriftError
+from drift.notices import HistoryCode, info
 from drift.render.figures import (
     axis_history,
     axis_path,
@@ -44,7 +45,9 @@ if TYPE_CHECKING:
 
 
 _NEITHER = Separable(
-    answer=Answer.NO, because="nothing has been read in", would_settle_it="a log of nights, or level readings"
+    answer=Answer.NO,
+    because=(info(HistoryCode.NO_HISTORY),),
+    would_settle_it=info(HistoryCode.SETTLED_BY_LOG),
 )
 
 

@@ -1,15 +1,16 @@
-"""What the separation found, in words: causes and scales by name."""
+"""What the separation found, in words: causes and scales by name, and its notices."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
-from drift.codes import CauseKind
+from drift.codes import CauseKind, HourAngleZero
+from drift.notices import HistoryCode
+from drift.quantities import as_utc
+from drift.render.notices import Values, Writer, sentence
 
 if TYPE_CHECKING:
-    from drift.types import CauseSeries, HistoryScales
+    from drift.types import CauseSeries, HistoryScales, Separable
 
 # ---- Causes and scales by name.
 
@@ -55,4 +56,146 @@ def scale_rows(scales: HistoryScales) -> tuple[tuple[str, float], ...]:
 
 
 def _date(time_us: int) -> str:
-    return pd.Timestamp(time_us, unit="us").strftime("%Y-%m-%d")
+    return f"{as_utc(time_us):%Y-%m-%d}"
+
+
+# ---- What can be told apart, why, and what would settle it.
+
+
+def because_words(separable: Separable) -> str:
+    """Return why two causes can be told apart, or not, as the end of a sentence."""
+    said = ""
+    for notice in separable.because:
+        joint = "; but " if notice.code == HistoryCode.BY_FROST else " and "
+        said += f"{joint if said else ''}{sentence(notice)}"
+    return said
+
+
+def settle_words(separable: Separable) -> str:
+    """Return what would settle it, as the end of a sentence; nothing where nothing is open."""
+    return "" if separable.would_settle_it is None else sentence(separable.would_settle_it)
+
+
+def _by_readings(of: Values) -> str:
+    """Name the readings that would do, the fewer first."""
+    count, to = of["levels"], f"{of['wanted_arcsec']:.0f} arcsec"
+    levels = (
+        f"{_some(count, 'level reading')} on the pier top, each end for end, before the next change and as "
+        f"many after it (at {of['level_sd_arcsec']:.0f} arcsec each that tells a change of the tilt to {to})"
+    )
+    if of["zeros"] is None:
+        return levels
+    zeros = (
+        "one solve before the sync (before_sync = true) of a mount that was homed, on "
+        f"{_some(of['zeros'], 'night')} before the next change and as many after it (a zero that repeats to "
+        f"{of['zero_repeat_arcsec']:.0f} arcsec then tells a change of the east tilt to {to})"
+    )
+    return f"{levels}; or {zeros}" if count <= of["zeros"] else f"{zeros}; or {levels}"
+
+
+def _some(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+# ---- Notices.
+
+
+def _after_sync(of: Values) -> str:
+    said = (
+        'The site file says hour_angle_zero = "kept", but'
+        if of["site_file_says"] == HourAngleZero.KEPT
+        else "The site file does not say whether the hour-angle zero is kept;"
+    )
+    return (
+        f"{said} the zeros lie near zero and scatter by {of['scatter_arcsec']:.0f} arcsec from night to "
+        "night, as after a sync: they are not used to tell tilt from azimuth.  If the mount is homed, log a "
+        "solve before the sync (before_sync = true), or don't sync."
+    )
+
+
+def _alone(what: str) -> Writer:
+    def write(of: Values) -> str:
+        days = [f"{as_utc(time_us):%Y-%m-%d %H:%M} UTC" for time_us in of["times_us"]]
+        several = f"{len(days)} {what}s stand" if len(days) > 1 else f"One {what} stands"
+        return f"{several} alone against all others and went unused in the history: {', '.join(days)}."
+
+    return write
+
+
+def _redated(of: Values) -> str:
+    return (
+        f"The {of['kind']} correction recorded for {_date(of['time_us'])} was taken for one made between "
+        f"{_date(of['after_us'])} and {_date(of['before_us'])}, where a change of that size was found and "
+        "nobody wrote one down: its date may be wrong.  Put it right in the record."
+    )
+
+
+def _wrong_sign(of: Values) -> str:
+    return (
+        f"The {of['kind']} correction of {_date(of['time_us'])} was recorded as {of['asked_arcsec']:+.0f} "
+        f"arcsec but {of['found_arcsec']:+.0f} ± {of['found_sd_arcsec']:.0f} was found: its sign may have "
+        "been written down the wrong way round."
+    )
+
+
+def _twice(of: Values) -> str:
+    return (
+        f"Two {of['kind']} corrections of {of['asked_arcsec']:+.0f} arcsec were recorded within "
+        f"{of['within_days']:.0f} days ({_date(of['time_us'])}), but only one such change was found: the "
+        "same correction may have been written down twice.  If so, withdraw one of them."
+    )
+
+
+def _before_reference(of: Values) -> str:
+    are = "is" if of["readings"] == 1 else "are"
+    return f"{_some(of['readings'], 'reading')} before the first usable axis {are} not part of the history."
+
+
+SENTENCES: dict[HistoryCode, Writer] = {
+    HistoryCode.BEFORE_REFERENCE: _before_reference,
+    HistoryCode.ZEROS_TAKEN_FOR_KEPT: lambda of: (
+        "The site file does not say whether the hour-angle zero is kept; it repeats to "
+        f"{of['scatter_arcsec']:.0f} arcsec from night to night and was taken for kept.  If that is right, "
+        'set hour_angle_zero = "kept"; if you sync each time, set "synced".'
+    ),
+    HistoryCode.ZEROS_AS_AFTER_SYNC: _after_sync,
+    HistoryCode.ZEROS_SCATTER: lambda of: (
+        f"The hour-angle zeros scatter by some {of['repeat_arcsec']:.0f} arcsec from night to night (site "
+        f'file: hour_angle_zero = "{of["site_file_says"]}"): they are used only as far as they repeat.'
+    ),
+    HistoryCode.ZEROS_REPEAT: lambda of: (
+        'The site file says hour_angle_zero = "synced", but the zeros repeat to about '
+        f'{of["scatter_arcsec"]:.0f} arcsec: if the mount is homed or parked, set "kept", and east tilt can '
+        "be told from the azimuth knob."
+    ),
+    HistoryCode.NIGHTS_ALONE: _alone("night"),
+    HistoryCode.LEVELS_ALONE: _alone("level reading"),
+    HistoryCode.ZEROS_ALONE: _alone("hour-angle zero"),
+    HistoryCode.CORRECTION_REDATED: _redated,
+    HistoryCode.CORRECTION_WRONG_SIGN: _wrong_sign,
+    HistoryCode.CORRECTION_TWICE: _twice,
+    HistoryCode.BY_ZERO: lambda of: (
+        f"the hour-angle zero repeats to {of['repeat_arcsec']:.0f} arcsec over {of['nights']} nights"
+    ),
+    HistoryCode.BY_LEVELS: lambda of: f"{of['levels']} level readings were taken on the pier",
+    HistoryCode.BY_SHAPE_IN_TIME: lambda of: (
+        "no level was read on the pier; north tilt is told from the altitude adjuster only through time, "
+        "because the pier heaves along one direction that its east part shows"
+    ),
+    HistoryCode.BY_FROST: lambda of: "the axis follows the frost of the weather log, and only a pier does",
+    HistoryCode.ZERO_REPEATS_POORLY: lambda of: (
+        f"the hour-angle zero repeats only to {of['repeat_arcsec']:.0f} arcsec, so it says little about the "
+        "tilt"
+    ),
+    HistoryCode.ZERO_LOST_NO_LEVEL: lambda of: (
+        "the hour-angle zero is lost from session to session and no level was read on the pier"
+    ),
+    HistoryCode.SUM_ONLY_NO_LEVEL: lambda of: (
+        "the sky sees the sum of north tilt and altitude adjuster only, and no level was read"
+    ),
+    HistoryCode.ONE_READING: lambda of: "there is one reading; change needs two",
+    HistoryCode.NO_HISTORY: lambda of: "there is no history to go by",
+    HistoryCode.SETTLED_BY_READINGS: _by_readings,
+    HistoryCode.SETTLED_BY_SECOND_NIGHT: lambda of: "another night, and a level reading on the pier",
+    HistoryCode.SETTLED_BY_LOG: lambda of: "a log of nights, or level readings",
+}

@@ -16,7 +16,7 @@ from drift.ingest.limits import Quantity, Slip
 from drift.ingest.places import Cure, HoursSeen
 from drift.ingest.units import HPA_PER_INHG
 from drift.ingest.values import LOOKS, ON
-from drift.notices import Code, ImageCode, IngestCode, RecordCode
+from drift.notices import Code, ImageCode, IngestCode, RecordCode, from_value
 from drift.render.notices import sentence
 
 if TYPE_CHECKING:
@@ -258,10 +258,11 @@ def _without_mount(v: Values) -> str:
         count = v.get(plural, 0)
         if count:
             form = f"{count} {plural}" if count > 1 else f"a {plural[:-1]}"
-            because = v[f"{plural}_because"]
+            because = sentence(from_value(v[f"{plural}_because"]))
             parts.append(f"{v[f'solves_of_{plural}']} of them form {form}, found without a label: {because}")
     if v.get("left"):
-        parts.append(f"{v['left']} can't be used by themselves, for instance because: {v['left_because']}")
+        because = sentence(from_value(v["left_because"]))
+        parts.append(f"{v['left']} can't be used by themselves, for instance because: {because}")
     return "; ".join(parts)
 
 

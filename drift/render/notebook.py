@@ -11,12 +11,13 @@ import pandas as pd
 
 from drift.codes import Answer, MovedPart
 from drift.errors import DriftError
-from drift.notices import AdviceCode, info
+from drift.notices import AdviceCode, HistoryCode, info
 from drift.render import phrases, status
 from drift.render.advice_words import verdict_sentence
 from drift.render.catalogue import picture_named
 from drift.render.figures.causes import left_over, view_named, views
 from drift.render.history_words import cause_name
+from drift.render.notices import sentence
 from drift.render.phrases import utc_text
 from drift.render.status_json import as_mapping
 from drift.render.tables import axis, causes
@@ -68,7 +69,7 @@ def _nights(analysis: Analysis) -> pd.DataFrame:
         ]
         for k, end in enumerate(("from", "to")):
             frame[f"{name.removesuffix('_deg')}_{end}_deg"] = [span[k] for span in spans]
-    frame["remarks"] = ["; ".join(night.remarks) for night in analysis.nights.nights]
+    frame["remarks"] = [axis.remark_words(night) for night in analysis.nights.nights]
     return _numbers(frame, ("az_error", "alt_error", "zero"))
 
 
@@ -203,7 +204,7 @@ def _night_rows(nights: Nights) -> list[tuple[str, str]]:
         rows.append(("Half are better than", middle))
     rows.append(("Readings used", str(sum(night.solves_used for night in found))))
     rows.append(("Readings set aside", str(len(nights.set_aside))))
-    return [*rows, *(("Warning", phrases.harmless(one)) for one in nights.warnings)]
+    return [*rows, *(("Warning", phrases.harmless(sentence(one))) for one in nights.notices)]
 
 
 def _history_rows(history: History) -> list[tuple[str, str]]:
@@ -218,7 +219,7 @@ def _history_rows(history: History) -> list[tuple[str, str]]:
     rows.append(("Lasting", axis.lasting_words(history)))
     rows.append(("Events", "; ".join(causes.event_words(event) for event in history.events) or "none"))
     rows.append(("Corrections", str(len(history.corrections))))
-    return [*rows, *(("Warning", phrases.harmless(one)) for one in history.warnings)]
+    return [*rows, *(("Warning", phrases.harmless(sentence(one))) for one in history.notices)]
 
 
 def _span(times_us: list[int]) -> str:
@@ -246,7 +247,7 @@ def plot_result(result: Nights | History, site: PierFile, name: str, ax: Any = N
 
 
 def _no_history() -> History:
-    unknown = Separable(answer=Answer.NO, because="no history was given", would_settle_it="the whole answer")
+    unknown = Separable(answer=Answer.NO, because=(info(HistoryCode.NO_HISTORY),), would_settle_it=None)
     none, no = np.zeros((0, 6)), np.full(2, np.nan)
     return History(
         time_us=np.zeros(0, dtype=np.int64),

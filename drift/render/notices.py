@@ -14,14 +14,20 @@ from typing import Any
 
 from drift.notices import Code, Notice
 
+#: The values of a notice.
+Values = Mapping[str, Any]
 #: What writes the sentence of one code from the notice's values.
-Writer = Callable[[Mapping[str, Any]], str]
+Writer = Callable[[Values], str]
 #: The class of codes -> the file of its sentences.
 _FILES: dict[str, str] = {
     "IngestCode": "import_words",
     "ImageCode": "import_words",
     "RecordCode": "import_words",
     "AdviceCode": "advice_words",
+    "HistoryCode": "history_words",
+    "NightCode": "night_words",
+    "SkyCode": "sky_words",
+    "WatchCode": "watch_words",
 }
 
 

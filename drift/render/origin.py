@@ -10,8 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drift.render.encode import named
 from drift.render.import_words import row_words
-from drift.render.phrases import angle, clock_text, evening_of, utc_text, zone_of
+from drift.render.night_words import set_aside_reason
+from drift.render.notices import sentence
+from drift.render.phrases import angle, clock_text, evening_of, zone_of
 from drift.types import NightAxis
 
 if TYPE_CHECKING:
@@ -72,7 +75,7 @@ def night_origin(
     day = evening_of(night.time_us, analysis.site.site.longitude_deg).toordinal() - _EPOCH_DAY
     rows += [("weather", row) for row in held("weather", (day, day + 1))]
     where = origins([row.row_id for _, row in rows])
-    aside = {one.row_id: one.reason for one in analysis.nights.set_aside}
+    aside = {one.row_id: set_aside_reason(one.reason) for one in analysis.nights.set_aside}
     used = []
     for kind, row in rows:
         use = _use(kind, row, where[row.row_id], aside, in_readings)
@@ -121,8 +124,8 @@ def as_lines(found: NightOrigin, zone_name: str | None, every_row: bool) -> Iter
     for name, at in (("azimuth error", 0), ("altitude error", 1)):
         known = np.isfinite(night.estimate[at])
         yield f"  {name} {angle(float(night.estimate[at]), float(sd[at])) if known else 'not known'}"
-    for remark in night.remarks:
-        yield f"  {remark}"
+    for notice in night.notices:
+        yield f"  {sentence(notice)}"
     if found.shared:
         yield f"  {found.shared}"
     ordered = sorted(found.rows, key=lambda one: (_order(one), one.origin.file, one.use, one.origin.line))
@@ -170,10 +173,9 @@ def as_mapping(found: NightOrigin) -> dict[str, Any]:
         for name, value in ((key, night.estimate[at]), (f"{key}_sd", sd[at]))
     }
     return {
-        "time_utc": utc_text(night.time_us),
-        "sources": list(night.sources),
+        **named(night, "time_us", "sources"),
         **numbers,
-        "remarks": list(night.remarks),
+        "remarks": [sentence(notice) for notice in night.notices],
         "shared": found.shared,
         "rows": [_row_mapping(one) for one in found.rows],
     }
@@ -185,15 +187,9 @@ def _row_mapping(one: RowUsed) -> dict[str, Any]:
     return {
         "row": origin.row_id,
         "kind": origin.kind,
-        "time_utc": None if one.time_us is None else utc_text(one.time_us),
-        "use": one.use,
-        "file": origin.file,
-        "line": origin.line,
-        "raw": origin.raw,
+        **named(one, "time_us", "use"),
+        **named(origin, "file", "line", "raw"),
         "import": origin.came_by,
         "mends": None if mends is None else {"file": mends.file, "line": mends.line, "was": row_words(mends)},
-        "done_to_it": [
-            {"what": event.what, "time_utc": utc_text(event.time_us), "reason": event.reason}
-            for event in origin.events
-        ],
+        "done_to_it": [named(event, "what", "time_us", "reason") for event in origin.events],
     }

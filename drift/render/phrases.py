@@ -341,8 +341,16 @@ def one_unit(pairs: Iterable[tuple[float | None, float | None]]) -> Writer:
 
     Two steps of 117" and 2.12' look as if one were fifty times the other.
     """
-    written = [any_angle(value, sd) for value, sd in pairs]
-    return any_arcmin if any("'" in text for text in written) else any_angle
+    large = any(max(abs(value), sd) >= _ARCMIN_FROM for value, sd in map(_told, pairs))
+    return any_arcmin if large else any_angle
+
+
+def _told(pair: tuple[float | None, float | None]) -> tuple[float, float]:
+    """Return a value with its sd, 0 for what isn't known of them; an sd says nothing without its value."""
+    value, sd = pair
+    if value is None or not math.isfinite(value):
+        return 0.0, 0.0
+    return value, sd if sd is not None and math.isfinite(sd) else 0.0
 
 
 def _tolerant(

@@ -26,7 +26,7 @@ from drift.render.figures import canvas
 from drift.render.import_words import row_words
 from drift.render.notices import sentence
 from drift.render.outlook import brief_sentences, heading
-from drift.render.status_json import all_warnings
+from drift.render.status_json import all_defaults, all_warnings
 from drift.render.tables import axis, causes, instrument
 from drift.render.tables.axis import Table
 
@@ -222,7 +222,7 @@ def said(analysis: Analysis) -> dict[str, object]:
         "constants": instrument.constants_table(analysis),
         "scales": instrument.scales_table(analysis),
         "warnings": all_warnings(analysis),
-        "defaults": analysis.defaults_used,
+        "defaults": all_defaults(analysis),
         "aims": status.aim_sentences(analysis),
         "coming_year": brief_sentences(analysis),
         "coming_heading": heading(analysis),

@@ -17,11 +17,12 @@ from drift.render.advice_words import (
     verdict_sentence,
     year_sentence,
 )
+from drift.render.history_words import because_words, settle_words
 from drift.render.notices import sentence
 from drift.render.outlook import brief_sentences, heading
 from drift.render.phrases import clock_text, evening_of, zone_of
 from drift.render.sections import Section, bulleted, print_sections, sections_text
-from drift.render.status_json import all_warnings
+from drift.render.status_json import all_defaults, all_warnings
 from drift.render.tables import axis, causes, instrument
 from drift.render.tables.axis import Table
 
@@ -74,7 +75,7 @@ def sections(analysis: Analysis, waiting: Sequence[str] = ()) -> Iterator[Sectio
     yield _apart(analysis)
     yield from _if_any(_nights(analysis))
     yield from _if_any(Section("Warnings", bulleted(all_warnings(analysis))))
-    yield from _if_any(Section("This answer rests on defaults", bulleted(analysis.defaults_used)))
+    yield from _if_any(Section("This answer rests on defaults", bulleted(all_defaults(analysis))))
     yield from _if_any(_set_aside(analysis))
 
 
@@ -189,8 +190,9 @@ def _apart(analysis: Analysis) -> Section:
 
 
 def _apart_sentence(what: str, separable: Separable) -> str:
-    settle = f" What would settle it: {separable.would_settle_it}." if separable.would_settle_it else ""
-    return f"{what}: {separable.answer}; {separable.because}.{settle}"
+    settle = settle_words(separable)
+    rest = f" What would settle it: {settle}." if settle else ""
+    return f"{what}: {separable.answer}; {because_words(separable)}.{rest}"
 
 
 def _nights(analysis: Analysis) -> Section:

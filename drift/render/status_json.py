@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING, Any
 from drift.advice.ground import fitting_advice
 from drift.advice.knobs import odds_held
 from drift.advice.situation import coming_of
+from drift.notices import Notice, as_value
 from drift.render import advice_words as words
+from drift.render.encode import named
 from drift.render.ground_words import GROUND_ADVICE
-from drift.render.history_words import CAUSE_WORDS
+from drift.render.history_words import CAUSE_WORDS, because_words, settle_words
+from drift.render.night_words import set_aside_reason
 from drift.render.notices import as_data, sentence
 from drift.render.phrases import number, utc_text
 from drift.types import HISTORY_COLUMNS, PARTS
@@ -59,11 +62,7 @@ def _matter(matter: Matter) -> dict[str, Any]:
     return {
         "name": words.matter_name(matter),
         "code": str(matter.effect),
-        "allowed_arcmin": number(matter.allowed_arcmin),
-        "now_arcmin": number(matter.now_arcmin),
-        "now_sd_arcmin": number(matter.now_sd_arcmin),
-        "margin_arcmin": number(matter.margin_arcmin),
-        "binding": bool(matter.binding),
+        **named(matter, "allowed_arcmin", "now_arcmin", "now_sd_arcmin", "margin_arcmin", "binding"),
         "worst": None if matter.worst is None else _place(matter.worst, words.worst_place),
         "usual": None if matter.usual is None else _place(matter.usual, words.usual_place),
         "sentence": words.matter_sentence(matter),
@@ -73,22 +72,23 @@ def _matter(matter: Matter) -> dict[str, Any]:
 def _place(place: AtPlace, name: Callable[[AtPlace], str]) -> dict[str, Any]:
     return {
         "where": name(place),
-        "allowed_arcmin": number(place.allowed_arcmin),
-        "effect": number(place.effect),
-        "unit": place.unit,
+        **named(place, "allowed_arcmin", "effect", "unit"),
     }
 
 
 def _poles(poles: Poles) -> dict[str, Any]:
     return {
-        "true_arcmin": number(poles.true_arcmin),
-        "true_sd_arcmin": number(poles.true_sd_arcmin),
-        "refracted_arcmin": number(poles.refracted_arcmin),
-        "refracted_sd_arcmin": number(poles.refracted_sd_arcmin),
-        "lift_arcsec": number(poles.lift_arcsec),
-        "lift_sd_arcsec": number(poles.lift_sd_arcsec),
-        "aimed_at": poles.aimed_at,
-        "suits": poles.suits,
+        **named(
+            poles,
+            "true_arcmin",
+            "true_sd_arcmin",
+            "refracted_arcmin",
+            "refracted_sd_arcmin",
+            "lift_arcsec",
+            "lift_sd_arcsec",
+            "aimed_at",
+            "suits",
+        ),
         "sentence": words.poles_sentence(poles),
     }
 
@@ -102,11 +102,7 @@ def _year(year: YearAim) -> dict[str, Any]:
         "leave_alt_error_sd": number(year.leave_sd_arcsec[1]),
         "as_aimed_arcmin": number(year.as_aimed_arcmin),
         "as_aimed_sd_arcmin": number(year.sd_arcmin),
-        "dead_on_arcmin": number(year.dead_on_arcmin),
-        "as_it_is_arcmin": number(year.as_it_is_arcmin),
-        "gain": number(year.gain),
-        "from_utc": utc_text(year.from_us),
-        "until_utc": utc_text(year.until_us),
+        **named(year, "dead_on_arcmin", "as_it_is_arcmin", "gain", "from_us", "until_us"),
         "sentence": words.year_sentence(year),
     }
 
@@ -159,9 +155,7 @@ def _ground_advice(step: GroundStep) -> dict[str, str]:
 def _outlook(outlook: Outlook) -> dict[str, Any]:
     turning, chances = outlook.turning, outlook.realigning
     return {
-        "from_utc": utc_text(outlook.from_us),
-        "rests_on": outlook.rests_on,
-        "season_sure": bool(outlook.season_sure),
+        **named(outlook, "from_us", "rests_on", "season_sure"),
         "forcing_odds": {name: number(p, None) for name, p in outlook.forcing_odds.items()},
         "moved_last_year": {CAUSE_WORDS[kind]: number(size) for kind, size in outlook.causes.items()},
         "months": [_month(month) for month in outlook.months],
@@ -195,12 +189,7 @@ def _banded(names: tuple[str, str], middle: Floats, low: Floats, high: Floats) -
 def _day(day: ComingDay | None) -> dict[str, Any] | None:
     if day is None:
         return None
-    return {
-        "time_utc": utc_text(day.time_us),
-        "first_utc": utc_text(day.first_us),
-        "last_utc": utc_text(day.last_us),
-        "share": number(day.share),
-    }
+    return named(day, "time_us", "first_us", "last_us", "share")
 
 
 def _settling(found: Settling) -> dict[str, Any]:
@@ -226,8 +215,7 @@ def _frost(ground: PierGround) -> dict[str, Any]:
 
 def _winter(as_is: WinterFrost, left: WinterFrost, cleared: WinterFrost) -> dict[str, Any]:
     return {
-        "winter": as_is.winter,
-        "whole": bool(as_is.whole),
+        **named(as_is, "winter", "whole"),
         "reaches_base": as_is.reaches,
         "below_base_m": number(as_is.below_base_m, _DEPTH_DECIMALS),
         "first_day_below": _date(as_is.first_day),
@@ -250,8 +238,7 @@ def _hindcast(one: Hindcast) -> dict[str, Any]:
     return {
         "winter": one.winter,
         "from_utc": utc_text(one.cut_us),
-        "nights": one.nights,
-        "rms": number(one.rms),
+        **named(one, "nights", "rms"),
         "rms_annual_shape": number(one.rms_annual),
         "inside_band": number(one.inside),
         "forcing": one.forcing,
@@ -300,19 +287,30 @@ def as_mapping(analysis: Analysis) -> dict[str, Any]:
         "actions": [_action(action) for action in analysis.advice.actions],
         "cautions": [sentence(caution) for caution in analysis.advice.cautions],
         "caution_notices": [as_data(caution) for caution in analysis.advice.cautions],
-        "defaults_used": list(analysis.defaults_used),
+        "defaults_used": all_defaults(analysis),
         "axis_now": _axis_now(analysis.history),
         "set_aside": _set_aside(analysis),
+        "notices": [as_data(notice) for notice in all_notices(analysis)],
         "warnings": all_warnings(analysis),
         **aims(analysis.advice),
         "outlook": outlook_mapping(analysis),
     }
 
 
+def all_notices(analysis: Analysis) -> list[Notice]:
+    """Collect the notices of every step, each once, in the order of the work."""
+    said = (*analysis.notices, *analysis.nights.notices, *analysis.history.notices)
+    return list({as_value(notice): notice for notice in said}.values())
+
+
 def all_warnings(analysis: Analysis) -> list[str]:
-    """Collect the warnings of every step, each sentence once, in the order of the work."""
-    said = (*analysis.warnings, *analysis.nights.warnings, *analysis.history.warnings)
-    return list(dict.fromkeys(said))
+    """Collect the sentences of all notices, each once."""
+    return list(dict.fromkeys(sentence(notice) for notice in all_notices(analysis)))
+
+
+def all_defaults(analysis: Analysis) -> list[str]:
+    """Collect what the answer rests on that nobody said: defaults of the site file, and what logs lack."""
+    return [*analysis.defaults_used, *(sentence(notice) for notice in analysis.filled_in)]
 
 
 def _site(analysis: Analysis) -> dict[str, Any]:
@@ -327,12 +325,7 @@ def _site(analysis: Analysis) -> dict[str, Any]:
 
 def _night(night: NightAxis) -> dict[str, Any]:
     variance = night.covariance.diagonal()
-    row: dict[str, Any] = {
-        "time_utc": utc_text(night.time_us),
-        "sources": list(night.sources),
-        "solves_used": int(night.solves_used),
-        "solves_set_aside": int(night.solves_set_aside),
-    }
+    row: dict[str, Any] = named(night, "time_us", "sources", "solves_used", "solves_set_aside")
     for k, name in enumerate(("az_error", "alt_error", "zero")):
         known = math.isfinite(night.estimate[k])
         row[name] = number(night.estimate[k])
@@ -354,8 +347,8 @@ def _history(history: History) -> list[dict[str, Any]]:
 def _separable(separable: Separable) -> dict[str, Any]:
     return {
         "answer": separable.answer,
-        "because": separable.because,
-        "would_settle_it": separable.would_settle_it,
+        "because": because_words(separable),
+        "would_settle_it": settle_words(separable),
     }
 
 
@@ -364,39 +357,20 @@ def _components(history: History) -> dict[str, Any]:
     return {
         "seasonal": None
         if seasonal is None
-        else {
-            "peak_to_trough": number(seasonal.peak_to_trough),
-            "peak_to_trough_sd": number(seasonal.peak_to_trough_sd),
-            "toward_bearing_deg": number(seasonal.toward_bearing_deg),
-            "peak_day_of_year": None if seasonal.peak_day_of_year is None else int(seasonal.peak_day_of_year),
-        },
+        else named(seasonal, "peak_to_trough", "peak_to_trough_sd", "toward_bearing_deg", "peak_day_of_year"),
         "winters": [
-            {
-                "winter": winter.winter,
-                "swing": number(winter.swing),
-                "swing_sd": number(winter.swing_sd),
-                "left_behind": number(winter.left_behind),
-                "left_behind_sd": number(winter.left_behind_sd),
-            }
+            named(winter, "winter", "swing", "swing_sd", "left_behind", "left_behind_sd")
             for winter in history.winters
         ],
         "lasting": None
         if lasting is None
-        else {
-            "arcsec_per_year": number(lasting.arcsec_per_year),
-            "arcsec_per_year_sd": number(lasting.arcsec_per_year_sd),
-            "toward_bearing_deg": number(lasting.toward_bearing_deg),
-        },
+        else named(lasting, "arcsec_per_year", "arcsec_per_year_sd", "toward_bearing_deg"),
     }
 
 
 def _event(event: Event) -> dict[str, Any]:
     return {
-        "after_utc": utc_text(event.after_us),
-        "before_utc": utc_text(event.before_us),
-        "what": event.what,
-        "provisional": bool(event.provisional),
-        "recorded": bool(event.recorded),
+        **named(event, "after_us", "before_us", "what", "provisional", "recorded"),
         # not rounded: they sum to 1
         "probability": {part: number(event.probability[part], None) for part in PARTS},
         "size": _sizes(event.size),
@@ -416,20 +390,14 @@ def _corrections(analysis: Analysis) -> list[dict[str, Any]]:
 
 def _correction(found: CorrectionFound, held: float | None) -> dict[str, Any]:
     return {
-        "time_utc": utc_text(found.time_us),
-        "kind": found.kind,
-        "asked": number(found.asked),
-        "found": number(found.found),
-        "found_sd": number(found.found_sd),
-        "held": None if found.held is None else bool(found.held),
+        **named(found, "time_us", "kind", "asked", "found", "found_sd", "held"),
         "held_probability": number(held),
     }
 
 
 def _verdict(verdict: Verdict) -> dict[str, Any]:
     return {
-        "moved": bool(verdict.moved),
-        "part": str(verdict.part),
+        **named(verdict, "moved", "part"),
         "sentence": words.verdict_sentence(verdict),
         **_told(verdict.notice),
         "clauses": [as_data(clause) for clause in verdict.clauses],
@@ -447,16 +415,8 @@ def _action(action: Action) -> dict[str, Any]:
         "do": str(action.do),
         "sentence": words.action_sentence(action),
         **_told(action.notice),
-        "amount_arcmin": number(action.amount_arcmin),
-        "turns": number(action.turns),
-        "bolts": [
-            {
-                "bearing_deg": number(bolt.bearing_deg),
-                "thickness_mm": number(bolt.thickness_mm),
-                "nut_turns": number(bolt.nut_turns),
-            }
-            for bolt in action.bolts
-        ],
+        **named(action, "amount_arcmin", "turns"),
+        "bolts": [named(bolt, "bearing_deg", "thickness_mm", "nut_turns") for bolt in action.bolts],
         "until_utc": None if action.until_us is None else utc_text(action.until_us),
     }
 
@@ -476,7 +436,8 @@ def _set_aside(analysis: Analysis) -> list[dict[str, Any]]:
             "kind": aside.kind,
             "row": int(aside.row_id),
             "time_utc": utc_text(aside.time_us),
-            "reason": aside.reason,
+            "code": str(aside.reason.code),
+            "reason": set_aside_reason(aside.reason),
         }
         for aside in analysis.nights.set_aside
     ]

@@ -8,6 +8,7 @@ import erfa
 import numpy as np
 import numpy.typing as npt
 
+from drift.notices import Notice, SkyCode, Value, warning
 from drift.sky.clock import FloatArray, IntArray
 
 # ---- How the air lifts a direction, and the pole with it.
@@ -149,7 +150,7 @@ class FilledWeather:
     pressure_hpa: FloatArray = field(repr=False)  # (n,) [hPa] at the station
     temp_rows: RowsUsed
     pressure_rows: RowsUsed
-    warnings: tuple[str, ...]
+    notices: tuple[Notice, ...]  # of numbers that were not believed
 
 
 def standard_pressure_hpa(elevation_m: npt.ArrayLike) -> FloatArray:
@@ -191,8 +192,8 @@ def fill_weather(
     Returns
     -------
     FilledWeather
-        With counts, and a sentence for each number that was not believed or looks
-        reduced to sea level (the rows keep it then: only the observer can tell).
+        With counts, and a notice where numbers were not believed or look reduced to sea
+        level (the rows keep them then: only the observer can tell).
 
     Raises
     ------
@@ -210,12 +211,12 @@ def fill_weather(
     filled_temp, temp_rows = _fill(temp, row_night, STANDARD_TEMP_C, PLAUSIBLE_TEMP_C)
     standard = float(standard_pressure_hpa(elevation_m))
     filled_pressure, pressure_rows = _fill(pressure, row_night, standard, PLAUSIBLE_PRESSURE_HPA)
-    warnings = (
-        *_not_believed("temperature", "deg C", temp, temp_rows, PLAUSIBLE_TEMP_C),
-        *_not_believed("pressure", "hPa", pressure, pressure_rows, PLAUSIBLE_PRESSURE_HPA),
+    notices = (
+        *_not_believed(SkyCode.TEMPERATURE_NOT_BELIEVED, "c", temp, temp_rows, PLAUSIBLE_TEMP_C),
+        *_not_believed(SkyCode.PRESSURE_NOT_BELIEVED, "hpa", pressure, pressure_rows, PLAUSIBLE_PRESSURE_HPA),
         *_sea_level(pressure, standard, elevation_m),
     )
-    return FilledWeather(filled_temp, filled_pressure, temp_rows, pressure_rows, warnings)
+    return FilledWeather(filled_temp, filled_pressure, temp_rows, pressure_rows, notices)
 
 
 def _fill(
@@ -237,26 +238,27 @@ def _fill(
 
 
 def _not_believed(
-    what: str, unit: str, values: FloatArray, used: RowsUsed, plausible: tuple[float, float]
-) -> tuple[str, ...]:
+    code: SkyCode, unit: str, values: FloatArray, used: RowsUsed, plausible: tuple[float, float]
+) -> tuple[Notice, ...]:
     if not used.implausible:
         return ()
     low, high = plausible
-    first = values[np.isfinite(values) & ((values < low) | (values > high))][0]
-    return (
-        f"{used.implausible} {what} readings lie outside {low:g} to {high:g} {unit} (the first: {first:g}) "
-        "and were taken as not given; look at the unit.",
-    )
+    first = float(values[np.isfinite(values) & ((values < low) | (values > high))][0])
+    said: dict[str, Value] = {f"low_{unit}": low, f"high_{unit}": high, f"first_{unit}": first}
+    return (warning(code, rows=used.implausible, **said),)
 
 
-def _sea_level(pressure: FloatArray, standard: float, elevation_m: float) -> tuple[str, ...]:
+def _sea_level(pressure: FloatArray, standard: float, elevation_m: float) -> tuple[Notice, ...]:
     low, high = PLAUSIBLE_PRESSURE_HPA
     given = pressure[(pressure >= low) & (pressure <= high)]
     if not given.size or np.median(given) - standard < SEA_LEVEL_SUSPICION_HPA:
         return ()
     middle = float(np.median(given))
     return (
-        f"The pressures given (middle {middle:.0f} hPa) look reduced to sea level: at {elevation_m:.0f} m "
-        f"about {standard:.0f} hPa is usual. If so, refraction comes out "
-        f"{100 * (middle / standard - 1):.0f} % too large; give the pressure at the station.",
+        warning(
+            SkyCode.PRESSURE_OF_SEA_LEVEL,
+            middle_hpa=middle,
+            usual_hpa=standard,
+            elevation_m=float(elevation_m),
+        ),
     )

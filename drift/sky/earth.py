@@ -3,7 +3,7 @@
 The table is the IERS Bulletin A and B series that comes with the package
 ``astropy-iers-data`` (a dependency of astropy); nothing is ever downloaded and
 no setting of astropy is touched.  Past its end the numbers go on by rule, and
-`EarthRotation.what_is_lost` says in one sentence what that costs.
+`EarthRotation.what_is_lost` says what that costs.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.errors import DriftError
+from drift.notices import Notice, SkyCode, warning
 from drift.sky.clock import FloatArray, IntArray, LeapSeconds, calendar_date, read_leap_seconds
 
 ARCSEC = np.pi / 648_000.0  # [rad]
@@ -113,53 +114,39 @@ class EarthRotation:
         rate = float(np.mean(steps - np.round(steps)))
         return np.clip(self.ut1_minus_utc_s[-1] + rate * days, -UTC_RULE_S, UTC_RULE_S)
 
-    def what_is_lost(self, mjd: IntArray) -> tuple[str, ...]:
-        """Say what accuracy is lost at the given UTC days, in at most one sentence each way."""
+    def what_is_lost(self, mjd: IntArray) -> tuple[Notice, ...]:
+        """Return what accuracy is lost at the given UTC days, at most one notice each way."""
         if mjd.size == 0:
             return ()
-        return tuple(
-            sentence
-            for sentence in (self._lost_before(int(mjd.min())), self._lost_after(int(mjd.max())))
-            if sentence
-        )
+        lost = (self._lost_before(int(mjd.min())), self._lost_after(int(mjd.max())))
+        return tuple(notice for notice in lost if notice is not None)
 
-    def _lost_before(self, mjd: int) -> str:
+    def _lost_before(self, mjd: int) -> Notice | None:
         if mjd >= self.first_mjd:
-            return ""
-        worst = 2 * UTC_RULE_S
-        return (
-            f"The Earth-rotation table begins on {calendar_date(self.first_mjd)} and the earliest reading "
-            f"is of {calendar_date(mjd)}; before the table UT1 may be off by up to {worst:.1f} s "
-            f"({15 * worst:.0f} arcsec in the hour-angle zero, nothing in the axis) and polar motion by up "
-            f"to {2 * POLE_ERROR_ARCSEC:.1f} arcsec."
+            return None
+        return warning(
+            SkyCode.BEFORE_EARTH_TABLE,
+            begins_date=str(calendar_date(self.first_mjd)),
+            earliest_date=str(calendar_date(mjd)),
+            ut1_s=2 * UTC_RULE_S,
+            pole_arcsec=2 * POLE_ERROR_ARCSEC,
         )
 
-    def _lost_after(self, mjd: int) -> str:
+    def _lost_after(self, mjd: int) -> Notice | None:
         expires = self.leap_seconds.expires_mjd
-        leap = (
-            f"a leap second since {calendar_date(expires)} is not known here and would shift the hour-angle "
-            "zero by 15 arcsec"
-        )
-        update = "update the package astropy-iers-data when this machine is online"
+        leap_date = str(calendar_date(expires)) if mjd >= expires else None
         if mjd < self.last_mjd:
-            if mjd < expires:
-                return ""
-            return f"The leap-second table has ended: {leap}, nothing in the axis; {update}."
+            return None if leap_date is None else warning(SkyCode.LEAP_SECONDS_ENDED, leap_date=leap_date)
         days = mjd + 1 - self.last_mjd
-        worst = min(UT1_ERROR_S + UT1_ERROR_S_A_YEAR * days / DAYS_A_YEAR, 2 * UTC_RULE_S)
-        return (
-            f"The installed Earth-rotation table ends on {calendar_date(self.last_mjd)} and the latest "
-            f"reading is of {calendar_date(mjd)}, {_span(days)} later; by then UT1 may be off by up to "
-            f"{worst:.2f} s ({15 * worst:.0f} arcsec in the hour-angle zero, nothing in the axis) and polar "
-            f"motion by up to {POLE_ERROR_ARCSEC} arcsec{f'; {leap}' if mjd >= expires else ''}; {update}."
+        return warning(
+            SkyCode.AFTER_EARTH_TABLE,
+            ends_date=str(calendar_date(self.last_mjd)),
+            latest_date=str(calendar_date(mjd)),
+            days_later=days,
+            ut1_s=min(UT1_ERROR_S + UT1_ERROR_S_A_YEAR * days / DAYS_A_YEAR, 2 * UTC_RULE_S),
+            pole_arcsec=POLE_ERROR_ARCSEC,
+            leap_date=leap_date,
         )
-
-
-def _span(days: int) -> str:
-    if days < 60:
-        return f"{days} day{'s' if days != 1 else ''}"
-    months = days * 12 / DAYS_A_YEAR
-    return f"{months:.0f} months" if months < 24 else f"{months / 12:.1f} years"
 
 
 def secular_pole_arcsec(mjd: FloatArray) -> tuple[FloatArray, FloatArray]:

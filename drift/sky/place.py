@@ -9,6 +9,7 @@ import erfa
 import numpy as np
 import numpy.typing as npt
 
+from drift.notices import Notice, SkyCode, info
 from drift.sky.air import (
     RELATIVE_HUMIDITY,
     STANDARD_TEMP_C,
@@ -161,7 +162,7 @@ class Sky:
 
     enu: FloatArray = field(repr=False)  # (n, 3)
     last_rad: FloatArray = field(repr=False)  # (n,) [rad] in [0, 2 pi)
-    warnings: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
 
 
 def observed(
@@ -195,7 +196,7 @@ def observed(
     temp_c, pressure_hpa
         scalar or (n,) air at the telescope [deg C], [hPa, not reduced to sea level].
         NaN: 10 deg C, and the standard atmosphere at the elevation; this is said in
-        the warnings (`drift.sky.air.fill_weather` does better).  Pressure 0: no
+        the notices (`drift.sky.air.fill_weather` does better).  Pressure 0: no
         refraction.
     relative_humidity, wavelength_um
         scalar or (n,) for refraction, 0 to 1, [um].
@@ -235,12 +236,12 @@ def observed(
         "wavelength_um": wavelength_um,
     }
     times, columns = _as_columns(times, named)
-    warnings = _fill_in_air(columns)
+    notices = _fill_in_air(columns)
     _check_ranges(times, columns)
     table = installed_earth_rotation() if earth is None else earth
     mjd, fraction = utc_day_and_fraction(times)
     enu, last = _in_pieces(mjd, fraction, columns, table)
-    return Sky(enu, last, (*table.what_is_lost(mjd), *warnings))
+    return Sky(enu, last, (*table.what_is_lost(mjd), *notices))
 
 
 def _in_pieces(
@@ -327,21 +328,19 @@ def _as_columns(times: IntArray, named: dict[str, npt.ArrayLike]) -> tuple[IntAr
     }
 
 
-def _fill_in_air(columns: dict[str, FloatArray]) -> tuple[str, ...]:
+def _fill_in_air(columns: dict[str, FloatArray]) -> tuple[Notice, ...]:
     """Put standard air where none is given, in place; say how often."""
-    warnings = []
+    notices = []
     standard = {
-        "pressure_hpa": (standard_pressure_hpa(columns["site_elevation_m"]), "the standard atmosphere"),
-        "temp_c": (np.full_like(columns["temp_c"], STANDARD_TEMP_C), f"{STANDARD_TEMP_C:g} deg C"),
+        "pressure_hpa": (standard_pressure_hpa(columns["site_elevation_m"]), SkyCode.PRESSURE_STANDARD),
+        "temp_c": (np.full_like(columns["temp_c"], STANDARD_TEMP_C), SkyCode.TEMPERATURE_STANDARD),
     }
-    for name, (values, words) in standard.items():
+    for name, (values, code) in standard.items():
         missing = np.isnan(columns[name])
         if missing.any():
             columns[name] = np.where(missing, values, columns[name])
-            warnings.append(
-                f"{missing.sum()} of {missing.size} readings have no {name}; {words} serves for refraction."
-            )
-    return tuple(warnings)
+            notices.append(info(code, rows=int(missing.sum()), of_rows=missing.size))
+    return tuple(notices)
 
 
 def _check_ranges(times: IntArray, columns: dict[str, FloatArray]) -> None:

@@ -13,10 +13,10 @@ from drift.advice.knobs import odds_held
 from drift.advice.movement import event_part
 from drift.advice.situation import latest_us, looked_at, situation_of
 from drift.advice.verdict import event_notice
+from drift.codes import LimitName, NewsKind
 from drift.errors import RecordError
+from drift.notices import WatchCode, info, warning
 from drift.quantities import DAY_US, local_date
-from drift.render.notices import sentence as sentence_of
-from drift.render.phrases import asked_and_found, percent
 from drift.watch.coming import Item, News, blind_spots, moved_over_gaps, passed_soon
 from drift.watch.limits import (
     Limit,
@@ -50,7 +50,7 @@ def event_mark(event: Event) -> dict[str, Any]:
     return {
         "after_us": int(event.after_us),
         "before_us": int(event.before_us),
-        "what": event.what,
+        "what": str(event.what),
         "size": {name: number(event.size.get(name)) for name in SIZES},
         "size_sd": {name: number(event.size_sd.get(name)) for name in SIZES},
     }
@@ -58,7 +58,7 @@ def event_mark(event: Event) -> dict[str, Any]:
 
 def correction_mark(correction: CorrectionFound) -> dict[str, Any]:
     """Return the mark of a correction."""
-    return {"time_us": int(correction.time_us), "kind": correction.kind}
+    return {"time_us": int(correction.time_us), "kind": str(correction.kind)}
 
 
 def number(value: float | None) -> float | None:
@@ -91,6 +91,25 @@ def same_notice(mark: Mapping[str, Any], known: Mapping[str, Any]) -> bool:
     if (mark["kind"], mark["of"]) != (known["kind"], known["of"]):
         return False
     return abs(mark["as_of_us"] - known["as_of_us"]) <= _NOTICE_DAYS * DAY_US
+
+
+#: Names in marks and states that earlier versions wrote -> names of today.
+_FORMER = {
+    "lean": "tilt",
+    "lean_limit": "tilt_limit",
+    "lean_north": "tilt_north",
+    "lean_east": "tilt_east",
+}
+
+
+def renamed(mark: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a mark, or what an earlier version wrote as one, under the names of today."""
+    out = {}
+    for name, value in mark.items():
+        if isinstance(value, Mapping):
+            value = renamed(value)
+        out[_FORMER.get(name, name)] = _FORMER.get(value, value) if isinstance(value, str) else value
+    return out
 
 
 def state_as_text(
@@ -127,9 +146,13 @@ def parsed_state(acknowledged_json: str | None) -> dict[str, Any]:
         state = json.loads(acknowledged_json)
         if (state["format"], state["version"]) != (FORMAT, VERSION):
             raise ValueError(f"it is {state['format']!r} version {state['version']!r}")
-        corrections = [{"time_us": key[0], "kind": key[1]} for key in state["corrections"]]
-        kept = {name: state[name] for name in ("as_of_us", "events", "limits")}
-        return {**kept, "corrections": corrections, "notices": state.get("notices", [])}
+        return {
+            "as_of_us": state["as_of_us"],
+            "events": [renamed(one) for one in state["events"]],
+            "limits": {_FORMER.get(name, name): value for name, value in state["limits"].items()},
+            "corrections": [{"time_us": key[0], "kind": key[1]} for key in state["corrections"]],
+            "notices": [renamed(one) for one in state.get("notices", [])],
+        }
     except (ValueError, KeyError, TypeError, IndexError) as error:
         raise RecordError(
             f"What was last acknowledged can't be read back from the record ({error}).  Look at "
@@ -173,20 +196,19 @@ def news(
     before = parsed_state(acknowledged_json)
     situation = _situation(analysis, now_us, arrived_us)
     fresh = [e for e in _alarms(analysis) if not _acknowledged(e, before)]
-    told = [_event_item(event, situation, analysis) for event in fresh if not event.provisional]
+    new = [_event_item(event, situation, analysis) for event in fresh if not event.provisional]
     limits = _limits(analysis, before)
-    told += [_limit_item(limit, standing, situation) for limit, standing in limits if standing.is_new]
+    new += [_limit_item(limit, standing, situation) for limit, standing in limits if standing.is_new]
     sds = sds_needed_in_plane(analysis.site.warn.false_alarms_per_year)
-    told += moved_over_gaps(analysis, situation, before["as_of_us"], sds)
-    told += [
+    new += moved_over_gaps(analysis, situation, before["as_of_us"], sds)
+    new += [
         _correction_item(correction, held, situation)
         for correction, held in _failed(analysis)
         if correction_mark(correction) not in before["corrections"]
     ]
     provisional = [_event_item(event, situation, analysis) for event in fresh if event.provisional]
-    return News(
-        tuple(told), tuple(provisional), _notices(analysis, situation, limits, before, now_us, arrived_us)
-    )
+    notices = _notices(analysis, situation, limits, before, now_us, arrived_us)
+    return News(new=tuple(new), provisional=tuple(provisional), notices=notices)
 
 
 def news_afresh(
@@ -200,17 +222,6 @@ def news_afresh(
         return news(analysis, acknowledged_json, now_us, arrived_us), acknowledged_json
     except RecordError:
         return news(analysis, None, now_us, arrived_us), None
-
-
-def acknowledged_sentences(found: News, dropped: int) -> tuple[str, ...]:
-    """Say what was taken note of, what not, and that `dropped` waiting messages are not sent any more."""
-    said = [f"Acknowledged: {item.sentence}" for item in (*found.new, *found.notices)]
-    if not said:
-        said.append("Acknowledged; nothing was new.")
-    if dropped:
-        messages = "a message" if dropped == 1 else f"{dropped} messages"
-        said.append(f"Not sent any more, because it is acknowledged: {messages}.")
-    return (*said, *(f"Not acknowledged: {item.sentence}" for item in found.provisional))
 
 
 def state_text(
@@ -296,38 +307,53 @@ def _notices(
 
 
 def _event_item(event: Event, situation: Situation, analysis: Analysis) -> Item:
-    part = event_part(event)
-    words = sentence_of(event_notice(event, part, situation, analysis.nights, analysis.history))
-    sentence = f"{words[0].upper()}{words[1:]}."
+    seen_once = None
     if event.provisional:
         at_night = any(night.time_us == event.before_us for night in analysis.nights.nights)
-        where, second = ("on one night", "night") if at_night else ("in one level reading", "reading")
-        sentence += f"  This is seen {where} only and counts once a second {second} shows it."
-    facts = {"part": event.what, "probability": {name: float(p) for name, p in event.probability.items()}}
-    return Item("event", int(event.before_us), sentence, event_mark(event), facts)
+        seen_once = info(WatchCode.SEEN_ONCE, at_night=at_night)
+    return Item(
+        kind=NewsKind.EVENT,
+        time_us=int(event.before_us),
+        notice=event_notice(event, event_part(event), situation, analysis.nights, analysis.history),
+        seen_once=seen_once,
+        mark=event_mark(event),
+        facts={
+            "part": str(event.what),
+            "probability": {str(name): float(p) for name, p in event.probability.items()},
+        },
+    )
 
 
 def _limit_item(limit: Limit, standing: LimitState, situation: Situation) -> Item:
-    sentence = limit.sentence(standing, situation.zone)
-    mark = {"of": limit.name, "as_of_us": limit.time_us}
-    facts = {
-        "value": number(limit.values[-1]),
-        "value_sd": number(limit.sds[-1]),
-        "limit": limit.limit,
-        "passed_us": standing.passed_us,
-    }
-    return Item(f"{limit.name}_limit", limit.time_us, sentence, mark, facts)
+    return Item(
+        kind=NewsKind.AXIS_LIMIT if limit.name is LimitName.AXIS else NewsKind.TILT_LIMIT,
+        time_us=limit.time_us,
+        notice=limit.notice(standing, situation.zone),
+        mark={"of": str(limit.name), "as_of_us": limit.time_us},
+        facts={
+            "value": number(limit.values[-1]),
+            "value_sd": number(limit.sds[-1]),
+            "limit": limit.limit,
+            "passed_us": standing.passed_us,
+        },
+    )
 
 
 def _correction_item(correction: CorrectionFound, held: float, situation: Situation) -> Item:
-    when = local_date(correction.time_us, situation.zone)
-    asked = asked_and_found(correction, float(np.degrees(situation.latitude_rad)))
-    said = f": {asked}" if asked else ""
-    sentence = f"The {correction.kind} correction of {when} did not hold{said} ({percent(1.0 - held)} sure)."
-    facts = {
-        "asked": number(correction.asked),
-        "found": number(correction.found),
-        "found_sd": number(correction.found_sd),
-        "held_probability": held,
-    }
-    return Item("correction", int(correction.time_us), sentence, correction_mark(correction), facts)
+    asked, found, sd = (number(one) for one in (correction.asked, correction.found, correction.found_sd))
+    return Item(
+        kind=NewsKind.CORRECTION,
+        time_us=int(correction.time_us),
+        notice=warning(
+            WatchCode.CORRECTION_FAILED,
+            kind=correction.kind,
+            date=local_date(correction.time_us, situation.zone),
+            asked_arcsec=asked,
+            found_arcsec=found,
+            found_sd_arcsec=sd,
+            probability=1.0 - held,
+            latitude_deg=float(np.degrees(situation.latitude_rad)),
+        ),
+        mark=correction_mark(correction),
+        facts={"asked": asked, "found": found, "found_sd": sd, "held_probability": held},
+    )

@@ -10,10 +10,11 @@ import numpy as np
 
 from drift.advice.movement import tilt_now
 from drift.advice.situation import silent_days
+from drift.codes import LimitName, NewsKind
 from drift.forecast.season import days_of_year
 from drift.mount.axis_error import on_sky, tilt_of_axis
+from drift.notices import Notice, WatchCode, info, warning
 from drift.quantities import DAY_US, Floats, local_date
-from drift.render.phrases import angle, arcmin, plain_arcmin
 
 if TYPE_CHECKING:
     from drift.advice.situation import Situation
@@ -24,38 +25,35 @@ if TYPE_CHECKING:
 # ---- One thing to tell, and all that is to be told.
 
 
-#: What means that the pier or the mount has moved; the others are told without an alarm.
-MOVED = ("event", "axis_limit", "tilt_limit", "correction", "gap")
-#: What does not: a limit that will be passed soon; no new night for long; too few or too vague ones.
-NOTICES = ("soon", "old", "thin")
-
-
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Item:
     """One thing to tell.
 
     Parameters
     ----------
     kind
-        One of `MOVED` or `NOTICES`.
+        What it is of.
     time_us
-        Of what it tells.
-    sentence
-        For people.
+        Of what it tells [UTC microseconds].
+    notice
+        What it tells, as a code with values.
+    seen_once
+        What shows it, where that is one night or one level reading only; else None.
     mark
-        By which the same news is known again, as plain numbers and text.
+        By which the same news is known again, as plain numbers and text: it is kept in the record.
     facts
         Its numbers, for `drift check --json`.
     """
 
-    kind: str
+    kind: NewsKind
     time_us: int
-    sentence: str
+    notice: Notice
+    seen_once: Notice | None = None
     mark: Mapping[str, Any] = field(default_factory=dict)
     facts: Mapping[str, Any] = field(default_factory=dict)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class News:
     """What is new: movements, notices, and what is seen on one night only and doesn't count yet."""
 
@@ -102,9 +100,9 @@ def passed_soon(
     times_us = situation.forecast.time_us[: AHEAD_DAYS + 1]
     found = []
     for limit, standing in limits:
-        if standing.told is not None or standing.passed_us is not None:
+        if standing.acknowledged is not None or standing.passed_us is not None:
             continue
-        values, sds = _axis(situation) if limit.name == "axis" else _tilt(situation, history)
+        values, sds = _axis(situation) if limit.name is LimitName.AXIS else _tilt(situation, history)
         beyond = np.flatnonzero((values - _LIKELY_SDS * sds > limit.limit)[: AHEAD_DAYS + 1])
         if beyond.size:
             k = beyond[0]
@@ -140,17 +138,17 @@ def _tilt(situation: Situation, history: History) -> tuple[Floats, Floats]:
 
 
 def _limit_item(limit: Limit, situation: Situation, time_us: int, value: float, sd: float) -> Item:
-    if limit.name == "axis":
-        what, then, most = "The axis", arcmin(value, sd), plain_arcmin(limit.limit / 60.0)
-    else:
-        what, then, most = "The pier's tilt", angle(value, sd), f'{limit.limit:.0f}"'
-    when = local_date(time_us, situation.zone)
-    sentence = (
-        f"{what} will likely pass its warning limit of {most} by {when}, going by the season and by what "
-        f"lasts: it should then be {then}."
+    notice = info(
+        WatchCode.LIMIT_SOON,
+        of=limit.name,
+        limit_arcsec=limit.limit,
+        by_date=local_date(time_us, situation.zone),
+        value_arcsec=value,
+        sd_arcsec=sd,
     )
-    mark = {"kind": "soon", "of": limit.name, "as_of_us": int(situation.now_us)}
-    return Item("soon", time_us, sentence, mark, {"limit": limit.name, "value": value, "value_sd": sd})
+    mark = {"kind": str(NewsKind.SOON), "of": str(limit.name), "as_of_us": int(situation.now_us)}
+    facts = {"limit": str(limit.name), "value": value, "value_sd": sd}
+    return Item(kind=NewsKind.SOON, time_us=time_us, notice=notice, mark=mark, facts=facts)
 
 
 # ---- When the readings are too old, too few or too vague to watch by.
@@ -196,12 +194,12 @@ def _old(analysis: Analysis, situation: Situation, now_us: int | None, arrived_u
     if silent_days(last_us, now_us, arrived_us) <= _longest_usual(times):
         return None
     days = (now_us - last_us) / DAY_US
-    sentence = (
-        f"Nothing has been measured since {local_date(last_us, situation.zone)}, {days:.0f} days ago: what "
-        "has moved since then can't be seen.  Take a night, or a level reading."
+    notice = warning(
+        WatchCode.NOTHING_MEASURED, since_date=local_date(last_us, situation.zone), days=float(days)
     )
-    mark = {"kind": "old", "of": str(last_us), "as_of_us": last_us}
-    return Item("old", last_us, sentence, mark, {"days": round(days, 1)})
+    mark = {"kind": str(NewsKind.OLD), "of": str(last_us), "as_of_us": last_us}
+    facts = {"days": round(days, 1)}
+    return Item(kind=NewsKind.OLD, time_us=last_us, notice=notice, mark=mark, facts=facts)
 
 
 def _longest_usual(times: np.ndarray) -> float:
@@ -215,39 +213,26 @@ def _thin(analysis: Analysis, situation: Situation, sds: float) -> Item | None:
     nights = sum(night.has_axis for night in analysis.nights.nights)
     levels = int(np.asarray(analysis.history.time_us).size) - nights
     if nights < _FEWEST_NIGHTS and levels < _FEWEST_NIGHTS:
-        return _thin_item(
-            "nights",
-            situation,
-            f"The record holds {_counted(nights)} that {'shows' if nights == 1 else 'show'} the axis; a "
-            f"movement shows from {_FEWEST_NIGHTS} nights on.",
-        )
+        few = warning(WatchCode.FEW_NIGHTS, nights=nights, needed_nights=_FEWEST_NIGHTS)
+        return _thin_item("nights", situation, few)
     if not nights:
         return None
     if not situation.known:
-        return _thin_item("axis", situation, f"{_COARSE} are too vague to tell where the axis is.  {_BETTER}")
+        return _thin_item("axis", situation, warning(WatchCode.AXIS_UNKNOWN))
     error, sd = situation.error_now()
     limit = analysis.site.warn.axis_arcmin * 60.0
     if sds * sd <= limit:
         return None
-    return _thin_item(
-        "axis",
-        situation,
-        f"{_COARSE} tell the axis only to {arcmin(error, sd)}, too vaguely to watch its limit of "
-        f"{plain_arcmin(limit / 60.0)}.  {_BETTER}",
+    vague = warning(
+        WatchCode.AXIS_TOO_VAGUE, error_arcsec=float(error), sd_arcsec=float(sd), limit_arcsec=limit
     )
+    return _thin_item("axis", situation, vague)
 
 
-_COARSE = "The latest nights"
-_BETTER = "Solves spread wider over the sky, on both tube sides, or a sweep would do."
-
-
-def _counted(nights: int) -> str:
-    return {0: "no nights", 1: "one night only", 2: "two nights only"}.get(nights, f"{nights} nights only")
-
-
-def _thin_item(of: str, situation: Situation, sentence: str) -> Item:
-    mark = {"kind": "thin", "of": of, "as_of_us": int(situation.time_us)}
-    return Item("thin", int(situation.time_us), sentence, mark, {"of": of})
+def _thin_item(of: str, situation: Situation, notice: Notice) -> Item:
+    time_us = int(situation.time_us)
+    mark = {"kind": str(NewsKind.THIN), "of": of, "as_of_us": time_us}
+    return Item(kind=NewsKind.THIN, time_us=time_us, notice=notice, mark=mark, facts={"of": of})
 
 
 # ---- A movement over a stretch without nights: it happened, though nobody saw whether at once or
@@ -317,12 +302,15 @@ def _usual(history: History, move: AxisMove) -> Floats:
 
 
 def _gap_item(situation: Situation, move: AxisMove, size: float, sd: float, seasonal: bool) -> Item:
-    first, last = (local_date(time_us, situation.zone) for time_us in (move.from_us, move.to_us))
-    days = (move.to_us - move.from_us) / DAY_US
-    beyond = " more than the season usually does" if seasonal else ""
-    sentence = (
-        f"Between {first} and {last}, {days:.0f} days without a night, the axis moved by {angle(size, sd)} "
-        f"on the sky{beyond}.  Whether at once or little by little nobody saw, so no cause is named."
+    notice = warning(
+        WatchCode.MOVED_OVER_GAP,
+        from_date=local_date(move.from_us, situation.zone),
+        to_date=local_date(move.to_us, situation.zone),
+        days=(move.to_us - move.from_us) / DAY_US,
+        size_arcsec=size,
+        sd_arcsec=sd,
+        beyond_season=seasonal,
     )
     mark = {"from_us": move.from_us, "to_us": move.to_us}
-    return Item("gap", move.to_us, sentence, mark, {"value": size, "value_sd": sd, "after_us": move.from_us})
+    facts = {"value": size, "value_sd": sd, "after_us": move.from_us}
+    return Item(kind=NewsKind.GAP, time_us=move.to_us, notice=notice, mark=mark, facts=facts)

@@ -11,11 +11,11 @@ import numpy as np
 from drift.advice.knobs import FAILS_CHANCE
 from drift.advice.movement import pair_of
 from drift.advice.poles import pole_offset
-from drift.codes import Part
+from drift.codes import Answer, LimitName, Part
 from drift.history.changes import STEPS_PER_YEAR
 from drift.mount.axis_error import axis_error, axis_error_sd, length
+from drift.notices import Notice, WatchCode, warning
 from drift.quantities import Bools, Floats, local_date
-from drift.render.phrases import angle, arcmin, plain_arcmin
 from drift.types import HISTORY_COLUMNS
 
 if TYPE_CHECKING:
@@ -111,9 +111,9 @@ _GROWN = 1.25
 
 @dataclass(frozen=True)
 class LimitState:
-    """How a limit stands: the value that was told of before, and when it was passed since."""
+    """How a limit stands: the value that was acknowledged before, and when it was passed since."""
 
-    told: float | None
+    acknowledged: float | None  # [arcsec]
     passed_us: int | None
 
     @property
@@ -124,13 +124,13 @@ class LimitState:
 
 @dataclass(frozen=True)
 class Limit:
-    """One watched value on all nights [arcsec], and its limit; `name` is "axis" or "tilt".
+    """One watched value on all nights [arcsec], and its limit.
 
     A value passes its limit when it is beyond it by `sure_sds` standard deviations.  `seen_us` is the last
     night that shows the axis, where the latest value goes by level readings since.
     """
 
-    name: str
+    name: LimitName
     limit: float
     times_us: npt.NDArray[np.int64] = field(repr=False)
     values: Floats = field(repr=False)
@@ -170,37 +170,24 @@ class Limit:
 
     def to_acknowledge(self, standing: LimitState) -> float | None:
         """Return the value that an acknowledgement now takes note of; None when the limit isn't passed."""
-        if standing.told is None and standing.passed_us is None:
+        if standing.acknowledged is None and standing.passed_us is None:
             return None
         return max(float(self.values[-1]), self.limit)
 
-    def sentence(self, standing: LimitState, zone: ZoneInfo) -> str:
-        """Say when the limit was passed and what the value is now, with its uncertainty."""
-        who, limit = ("The axis", plain_arcmin(self.limit / 60.0))
-        if self.name == "tilt":
-            who, limit = "The pier", f'{self.limit:.0f}"'
-        when = local_date(self.time_us if standing.passed_us is None else standing.passed_us, zone)
-        if standing.told is None:
-            passed = f"{who} passed its warning limit of {limit} on {when}"
-        else:
-            passed = f"{who} is beyond its warning limit of {limit}, and grew by a quarter until {when}"
-        return f"{passed}; {self._now(zone)}."
-
-    def _now(self, zone: ZoneInfo) -> str:
-        """Say how large the latest value is, of when it is, and whether it is back inside the limit."""
-        value, sd = float(self.values[-1]), float(self.sds[-1])
-        back = "" if value > self.limit else "back inside it, "
-        when = f"on {local_date(self.time_us, zone)}"
-        if self.name == "tilt":
-            now = f"{when} it is {back}tilted {angle(value, sd)} more than at the start" if back else ""
-            now = now or f"{when} it tilts {angle(value, sd)} more than at the start"
-            still = f'{_BACK * self.limit:.0f}"'
-        else:
-            now = f"{when} it is {back}{arcmin(value, sd)} from the pole"
-            still = plain_arcmin(_BACK * self.limit / 60.0)
-        if self.seen_us is not None:
-            now += f", by the level readings since its last night, {local_date(self.seen_us, zone)}"
-        return f"{now} (it counts as back below {still})" if back else now
+    def notice(self, standing: LimitState, zone: ZoneInfo) -> Notice:
+        """Tell when the limit was passed and what the value is now, with its uncertainty."""
+        return warning(
+            WatchCode.LIMIT_PASSED,
+            of=self.name,
+            limit_arcsec=self.limit,
+            passed_date=local_date(self.time_us if standing.passed_us is None else standing.passed_us, zone),
+            grown=standing.acknowledged is not None,
+            value_arcsec=float(self.values[-1]),
+            sd_arcsec=float(self.sds[-1]),
+            date=local_date(self.time_us, zone),
+            back_below_arcsec=None if self.values[-1] > self.limit else _BACK * self.limit,
+            last_night_date=None if self.seen_us is None else local_date(self.seen_us, zone),
+        )
 
 
 def limits_of(analysis: Analysis) -> tuple[Limit, ...]:
@@ -256,7 +243,7 @@ def _axis(analysis: Analysis) -> Limit | None:
     values, sds = np.array(pairs, dtype=float).T
     times, limit = course.time_us[picked], analysis.site.warn.axis_arcmin * 60.0
     seen_us = None if times[-1] == last_us else last_us
-    return Limit("axis", limit, times, values, sds, _sds(analysis), seen_us)
+    return Limit(LimitName.AXIS, limit, times, values, sds, _sds(analysis), seen_us)
 
 
 def _tipped(analysis: Analysis, times_us: npt.NDArray[np.int64], last_us: int) -> Bools:
@@ -274,7 +261,7 @@ def _tipped(analysis: Analysis, times_us: npt.NDArray[np.int64], last_us: int) -
 
 def _tilt(analysis: Analysis) -> Limit | None:
     history = analysis.history
-    told = [c for c in ("tilt_north", "tilt_east") if pair_of(c, history).answer != "no"]
+    told = [c for c in ("tilt_north", "tilt_east") if pair_of(c, history).answer != Answer.NO]
     columns = [HISTORY_COLUMNS.index(component) for component in told]
     if not columns:
         return None
@@ -285,7 +272,7 @@ def _tilt(analysis: Analysis) -> Limit | None:
     values = np.hypot.reduce(tilt, axis=1)
     spread = np.sqrt(np.sum((tilt * sds) ** 2, axis=1)) / np.maximum(values, 1e-9)
     limit = analysis.site.warn.tilt_arcsec
-    return Limit("tilt", limit, history.time_us[known], values, spread, _sds(analysis))
+    return Limit(LimitName.TILT, limit, history.time_us[known], values, spread, _sds(analysis))
 
 
 def _sds(analysis: Analysis) -> float:

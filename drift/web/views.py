@@ -17,12 +17,14 @@ from drift.record.engine import now_us
 from drift.render import phrases
 from drift.render.drawing import Drawn
 from drift.render.figures.seasons import season_day
+from drift.render.notices import sentence
 from drift.render.origin import NightOrigin, night_origin, nights_of
 from drift.render.phrases import angle, clock_text, counted, evening_of, zone_of
 from drift.render.report import said
 from drift.render.tables import axis, causes
 from drift.render.tables.axis import Table
-from drift.watch.changes import acknowledged_sentences, news_afresh, state_text
+from drift.render.watch_words import acknowledged_sentences, item_sentence
+from drift.watch.changes import news_afresh, state_text
 from drift.web.current import PageState
 from drift.web.forms import text_of
 from drift.web.pictures import evenings_of
@@ -54,6 +56,7 @@ def show(page_state: PageState, request: Request) -> HTMLResponse:
         "warnings",
         fresh=fresh,
         news=news_of(analysis, record)[0],
+        say=item_sentence,
         seen=current.mark,
         last=None if last is None else (clock_text(last[0], zone), last[1]),
     )
@@ -103,6 +106,7 @@ def now(page_state: PageState, request: Request) -> Response:
         pictures=drawn,
         last_nights=axis.last_nights_table(analysis, _LAST_NIGHTS),
         news=news_of(analysis, page_state.pier()[1])[0],
+        say=item_sentence,
     )
 
 
@@ -300,7 +304,7 @@ def _part(analysis: Analysis, found: NightOrigin) -> dict[str, object]:
     return {
         "when": clock_text(found.night.time_us, zone),
         "facts": _night_facts(found.night, analysis.site.site.latitude_deg),
-        "remarks": found.night.remarks,
+        "remarks": [sentence(notice) for notice in found.night.notices],
         "shared": found.shared,
         "counts": f"{used} of {len(rows)} rows were used.",
         "rows": Table(

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from drift.codes import Answer, CorrectionKind, Part, Source
+from drift.notices import HistoryCode, info
 from drift.site.file import pier_from_mapping
 from drift.types import PARTS, CorrectionFound, Event, History, NightAxis, Nights, Seasonal, Separable, Winter
 
@@ -32,8 +33,15 @@ def site(latitude_deg=46.0, **sections):
 def separable(analysis):
     return Separable(
         answer=Answer(analysis),
-        because="because of the invented data",
-        would_settle_it=f"a level reading on the pier ({analysis})",
+        because=(info(HistoryCode.SUM_ONLY_NO_LEVEL),),
+        would_settle_it=info(
+            HistoryCode.SETTLED_BY_READINGS,
+            levels={"no": 5, "partly": 3, "yes": 1}[analysis],
+            level_sd_arcsec=15.0,
+            zeros=None,
+            zero_repeat_arcsec=None,
+            wanted_arcsec=10.0,
+        ),
     )
 
 

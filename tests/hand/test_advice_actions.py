@@ -36,8 +36,11 @@ def names(actions):
 
 def test_an_axis_inside_its_limit_needs_nothing():
     (only,) = steps(history(axis_now=(0.0, 60.0)))
-    assert only.do == "nothing"
-    assert "1.00' ± 0.05' from the pole" in said_of(only)
+    assert (only.do, only.notice.code) == ("nothing", AdviceCode.NOTHING)
+    values = only.notice.values
+    assert (values["axis_arcsec"], values["axis_sd_arcsec"]) == pytest.approx((60.0, 3.0))
+    assert (values["margin_arcsec"], values["tolerance_arcsec"]) == pytest.approx((60.0, 120.0))
+    assert values["tolerance_of"] == AxisBound.WARNING_LIMIT
     assert "1.00' ± 0.05' inside the warning limit for the axis (2')" in said_of(only)
 
 
@@ -56,6 +59,9 @@ def test_the_azimuth_goes_back_to_the_pole_in_both_hemispheres(latitude_deg, az,
     assert turn.do == "turn_azimuth"
     assert turn.amount_arcmin == pytest.approx(-az / 60.0, abs=ROUNDING_ARCMIN)
     assert turn.turns == pytest.approx(0.67, abs=ROUNDING_ARCMIN)
+    values = turn.notice.values
+    assert (turn.notice.code, values["knob"]) == (AdviceCode.TURN, "azimuth")
+    assert way == f"{values['side']} ({'clockwise' if values['clockwise'] else 'anticlockwise'}"
     assert f"so that the axis goes {way}" in said_of(turn)
     assert "by 4.00' ± 0.05' (0.67 turns of the knob, about 2/3 of a turn)" in said_of(turn)
 
@@ -78,8 +84,8 @@ def test_the_larger_on_the_sky_comes_first_and_a_small_one_is_left():
 def test_nothing_is_turned_by_what_is_not_known_well_enough():
     past = history(axis_now=(0.0, 130.0), axis_sd=(70.0, 70.0))
     (only,) = steps(past)
-    assert only.do == "measure"
-    assert "known only to 2.2' ± 1.2'" in said_of(only)
+    assert (only.do, only.notice.code) == ("measure", AdviceCode.AXIS_UNCERTAIN)
+    assert (only.notice.values["axis_arcsec"], only.notice.values["axis_sd_arcsec"]) == (130.0, 70.0)
 
 
 def test_the_optics_tighten_the_limit():
@@ -108,8 +114,10 @@ def test_what_the_season_takes_back_is_waited_for():
     (wait,) = steps(history(axis_now=(0.0, 150.0), **yearly(alt=140.0)))
     assert wait.do == "wait"
     assert wait.until_us == LAST_US + 39 * DAY_US
+    values = wait.notice.values
+    assert wait.notice.code == AdviceCode.WAIT_FOR_SEASON
+    assert (values["left_arcsec"], values["until_date"]) == (pytest.approx(10.0, abs=0.1), "2024-04-27")
     assert "of the present 2.50' ± 0.05' the season takes back all but 0.2' ± 0.2'" in said_of(wait)
-    assert "2024-04-27" in said_of(wait)
 
 
 def test_what_lasts_is_turned_out_and_the_season_left_to_itself():
@@ -127,7 +135,9 @@ def test_winters_that_differ_leave_it_open_what_lasts():
     # at the peak, and 160" are within 2 sd of none
     differ = {"alt": 140.0, "swings": (0.7, 1.0, 1.3)}
     (wait,) = steps(history(axis_now=(0.0, 300.0), **yearly(**differ)))
-    assert wait.do == "wait"
+    assert (wait.do, wait.notice.code) == ("wait", AdviceCode.WAIT_FOR_WHAT_LASTS)
+    assert wait.notice.values["lasting_arcsec"] == pytest.approx(160.0, abs=0.1)
+    assert wait.notice.values["lasting_sd_arcsec"] == pytest.approx(84.0, abs=2.0)
     assert "how much of it lasts (2.7' ± 1.4')" in said_of(wait)
     # half a year on, when the heave is out
     assert abs(wait.until_us - (LAST_US + 183 * DAY_US)) <= DAY_US
@@ -166,21 +176,21 @@ def test_a_season_that_should_be_over_is_measured_not_waited_for():
 def test_an_old_night_turns_no_knob():
     past = history(axis_now=(0.0, 300.0))
     (only,) = steps(past, now_us=LAST_US + 100 * DAY_US)
-    assert only.do == "measure"
-    assert "100 days old (2024-03-19)" in said_of(only)
+    assert (only.do, only.notice.code) == ("measure", AdviceCode.OLD_NIGHT)
+    assert dict(only.notice.values) == {"age_days": 100, "last_night_date": "2024-03-19"}
 
 
 def test_a_step_seen_once_is_seen_again_before_anything_is_turned():
     seen_once = event("mount_az", 39, provisional=True, mount_az=300.0)
     (only,) = steps(history(axis_now=(300.0, 0.0), events=(seen_once,)))
-    assert only.do == "measure"
-    assert "one night" in said_of(only)
+    assert (only.do, only.notice.code) == ("measure", AdviceCode.STEP_SEEN_ONCE)
 
 
 def test_a_hidden_lasting_error_is_told_but_not_turned():
     # -40" now = 100" seasonal - 140" lasting
     (only,) = steps(history(axis_now=(0.0, -40.0), **yearly(alt=100.0)))
     assert only.do == "nothing"
+    assert only.notice.values["lasting_arcsec"] == pytest.approx(140.0, abs=0.1)
     assert "the season hides part of a lasting error of 2.33'" in said_of(only)
 
 
@@ -188,7 +198,7 @@ def test_an_undetermined_step_asks_for_what_would_settle_it():
     slip = event("undetermined", probability={"pier": 0.5, "mount_az": 0.49}, mount_az=80.0, tilt_east=80.0)
     actions = steps(history(axis_now=(150.0, 0.0), events=(slip,), east="no", north="partly"))
     assert actions[0].do == "measure"
-    assert "a level reading on the pier (no)" in said_of(actions[0])
+    assert "5 level readings on the pier top" in said_of(actions[0])
 
 
 def test_a_slip_is_tightened_before_it_is_turned_back():
@@ -254,7 +264,8 @@ def test_a_tilt_that_runs_away_calls_for_help():
         lasting=Lasting(arcsec_per_year=200.0, arcsec_per_year_sd=30.0, toward_bearing_deg=90.0)
     )
     (call,) = steps(running)
-    assert call.do == "call_for_help"
+    assert (call.do, call.notice.code) == ("call_for_help", AdviceCode.TILT_RUNS_AWAY)
+    assert call.notice.values["arcsec_per_year"] == 200.0
     assert "3.3' ± 0.5' a year toward the east" in said_of(call)
     assert names(
         steps(
@@ -275,8 +286,7 @@ def test_a_tilt_that_runs_away_calls_for_help():
 def test_no_axis_asks_for_a_first_night():
     empty = history(axis_now=(np.nan, np.nan), axis_sd=(np.nan, np.nan), change=np.full((40, 6), np.nan))
     (only,) = steps(empty, seen=nights(times=()))
-    assert only.do == "measure"
-    assert "six plate solves" in said_of(only)
+    assert (only.do, only.notice.code) == ("measure", AdviceCode.FIRST_NIGHT)
 
 
 def test_cautions_belong_to_what_is_advised():
@@ -316,4 +326,5 @@ def test_turning_the_base_needs_the_cautions_of_lifting():
 def test_a_short_record_says_that_a_turn_may_be_of_the_season():
     times = np.array([LAST_US - 60 * DAY_US, LAST_US])
     (turn,) = steps(history(axis_now=(0.0, 300.0)), seen=nights((0.0, 300.0), times=times))
+    assert turn.notice.values["span_days"] == pytest.approx(60.0)
     assert "the nights span 60 days" in said_of(turn)

@@ -9,9 +9,9 @@ from advice_world import ALT, AZ, EAST, NORTH, TIMES, correction, event, history
 
 from drift.advice.steps import advise
 from drift.errors import RecordError
+from drift.render.watch_words import as_mapping, item_sentence
 from drift.types import Analysis
 from drift.watch.changes import news, state_text
-from drift.watch.told import as_mapping
 
 
 def analysis(past, latitude_deg=46.0):
@@ -50,7 +50,7 @@ def test_an_event_is_told_until_acknowledged_and_a_later_one_is_new():
     assert told(one) == told(one) == ["event"]
     assert told(one, state_text(analysis(one))) == []
     assert told(two, state_text(analysis(one))) == ["event"]
-    assert "2023-09-21" in news(analysis(two), state_text(analysis(one))).new[0].sentence
+    assert "2023-09-21" in item_sentence(news(analysis(two), state_text(analysis(one))).new[0])
 
 
 def test_another_part_in_the_same_nights_is_new_but_a_settled_doubt_is_not():
@@ -82,7 +82,7 @@ def test_one_night_is_told_but_does_not_count_and_is_not_acknowledged():
     once = history(events=(event("pier", 39, provisional=True, tilt_east=40.0),))
     found = news(analysis(once), None)
     assert (found.moved, len(found.provisional)) == (False, 1)
-    assert "one night only" in found.provisional[0].sentence
+    assert "one night only" in item_sentence(found.provisional[0])
     confirmed = history(events=(event("pier", 39, tilt_east=40.0),))
     assert told(confirmed, state_text(analysis(once))) == ["event"]
 
@@ -95,7 +95,7 @@ def test_recorded_steps_and_lost_zeros_are_no_news(harmless):
 def test_a_tilt_beyond_its_limit_is_told():
     assert told(history(**ramp(EAST, 45.0))) == ["tilt_limit"]
     assert told(history(**ramp(EAST, 45.0, sd=10.0))) == [], "45 - 2.9 * 10 is inside 30"
-    sentence = news(analysis(history(**ramp(NORTH, 45.0))), None).new[0].sentence
+    sentence = item_sentence(news(analysis(history(**ramp(NORTH, 45.0))), None).new[0])
     # 45" over 39 steps: beyond 30 + 2.9 * 3 from night 34 on (39.2")
     assert 'passed its warning limit of 30" on 2023-12-10; on 2024-03-19 it tilts 45" ± 3" more' in sentence
 
@@ -150,7 +150,9 @@ def test_an_axis_that_was_never_on_the_pole_has_not_moved():
     past = history(axis_now=(0.0, 150.0), **ramp(ALT, 150.0))
     assert told(past) == ["axis_limit"]
     assert told(past, state_text(analysis(past))) == []
-    assert "on 2024-03-19 it is 2.50' ± 0.05' from the pole" in news(analysis(past), None).new[0].sentence
+    assert "on 2024-03-19 it is 2.50' ± 0.05' from the pole" in item_sentence(
+        news(analysis(past), None).new[0]
+    )
 
 
 @pytest.mark.parametrize("latitude_deg", [46.0, -46.0])
@@ -167,7 +169,7 @@ def test_the_axis_is_carried_back_through_tilt_and_mount_alike(latitude_deg):
 def test_a_correction_that_did_not_hold_is_told_once():
     past = history(corrections=(correction("azimuth", 30, asked=-120.0, found=-20.0, held=False),))
     assert told(past) == ["correction"]
-    assert "asked 2.00' west, found 0.33' ± 0.05' west" in news(analysis(past), None).new[0].sentence
+    assert "asked 2.00' west, found 0.33' ± 0.05' west" in item_sentence(news(analysis(past), None).new[0])
     assert told(past, state_text(analysis(past))) == []
     held = history(corrections=(correction("azimuth", 30, asked=-120.0, found=-118.0, held=True),))
     assert told(held) == []
@@ -190,4 +192,7 @@ def test_the_news_as_data():
     data = as_mapping(news(analysis(past), None), (int(TIMES[3]), "bumped", "{}"))
     assert (data["moved"], data["new"][0]["kind"], data["provisional"]) == (True, "event", [])
     assert data["new"][0]["time_utc"] == "2022-08-17T03:00:00Z"
+    assert (data["version"], data["new"][0]["code"]) == (2, "advice.mount_stepped")
+    assert data["new"][0]["text"] == data["new"][0]["sentence"]
+    assert data["new"][0]["severity"] == "warning" and "probability" in data["new"][0]["values"]
     assert (data["acknowledged_utc"], data["acknowledged_note"]) == ("2022-03-30T03:00:00Z", "bumped")

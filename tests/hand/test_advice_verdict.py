@@ -22,6 +22,7 @@ from advice_world import (
 from said import said_of
 
 from drift.advice.steps import advise
+from drift.notices import AdviceCode
 
 
 def verdict(past, latitude_deg=46.0, seen=None, **sections):
@@ -30,10 +31,12 @@ def verdict(past, latitude_deg=46.0, seen=None, **sections):
 
 def test_nothing_moved_is_said_with_what_could_have_been_seen():
     said = verdict(history(axis_now=(0.0, 30.0)))
-    assert (said.moved, said.part) == (False, "none")
-    assert "780 days" in said_of(said)
+    assert (said.moved, said.part, said.notice.code) == (False, "none", AdviceCode.NOTHING_MOVED)
+    values = said.notice.values
+    assert values["span_days"] == pytest.approx(780.0)
+    assert (values["axis_arcsec"], values["axis_sd_arcsec"]) == pytest.approx((30.0, 3.0))
+    assert (values["tilt_north_arcsec"], values["tilt_north_sd_arcsec"]) == (0.0, 3.0)
     assert "0.50' ± 0.05' from the pole" in said_of(said)
-    assert '0" ± 3" toward the north' in said_of(said)
 
 
 @pytest.mark.parametrize(
@@ -44,11 +47,13 @@ def test_an_azimuth_slip_is_the_mount_with_the_words_of_the_hemisphere(latitude_
     past = history(events=(event("mount_az", mount_az=size),), **step(AZ, size, 20))
     said = verdict(past, latitude_deg)
     assert (said.moved, said.part) == (True, "mount")
+    (clause,) = said.clauses  # the step is told once, as an event, and not again as a gradual change
+    assert clause.code == AdviceCode.MOUNT_STEPPED
+    values = clause.values
+    assert (values["of"], values["side"], values["probability"]) == ("mount_az", side, 0.96)
+    assert (values["size_arcsec"], values["sd_arcsec"]) == (size, 3.0)
+    assert (values["after_date"], values["before_date"]) == ("2023-02-13", "2023-03-05")
     assert f"azimuth turned by 2.83' ± 0.05', the axis going {side}" in said_of(said)
-    assert "between 2023-02-13 and 2023-03-05" in said_of(said)
-    assert "96 % sure" in said_of(said)
-    # the step is told once, as an event, and not again as a gradual change
-    assert said_of(said).count("azimuth") == 1
 
 
 def test_a_slip_that_was_turned_back_later_is_told_with_the_date():
@@ -66,7 +71,9 @@ def test_a_slip_that_was_turned_back_later_is_told_with_the_date():
     assert said_of(said.notice) == head and said_of(said).startswith(
         f"{head}: the mount's azimuth turned by 2.83'"
     )
-    assert "azimuth corrected on 2023-09-20" in said_of(said)
+    assert said.notice.code == AdviceCode.PUT_RIGHT
+    (clause,) = said.clauses
+    assert (clause.values["corrected_by"], clause.values["corrected_date"]) == ("azimuth", "2023-09-20")
 
 
 SLIP = event("mount_az", mount_az=170.0)
@@ -104,10 +111,13 @@ def test_odds_that_name_no_part_have_no_culprit():
     slip = replace(event("mount_az", mount_az=170.0), what="undetermined")
     said = verdict(history(events=(slip,), east="no"), seen=nights(before_after))
     assert (said.moved, said.part) == (True, "undetermined")
-    assert "no reading tells whether it was the pier or the mount" in said_of(said)
+    (clause,) = said.clauses
+    assert clause.code == AdviceCode.STEP_OF_UNKNOWN_PART
     # three nights of 4" on each side: 4 sqrt(2/3) = 3.3"
-    assert "the axis stepped east by 2.83' ± 0.05'" in said_of(said)
-    assert "the mount in azimuth 96 %" in said_of(said)
+    ((side, stepped, sd),) = clause.values["axis"]
+    assert (side, stepped, sd) == ("east", pytest.approx(170.0), pytest.approx(3.27, abs=0.01))
+    assert dict(clause.values["odds"])["mount_az"] == 0.96
+    assert "no reading tells whether it was the pier or the mount" in said_of(said)
 
 
 def test_a_step_whose_odds_name_a_part_is_that_part():
@@ -123,8 +133,9 @@ def test_both_are_both():
     events = (event("pier", 10, tilt_east=50.0), event("mount_alt", 30, mount_alt=-90.0))
     said = verdict(history(events=events))
     assert said.part == "both"
-    assert said_of(said).index("altitude") < said_of(said).index("tipped"), "the latest comes first"
-    assert "the axis going down" in said_of(said)
+    codes = [clause.code for clause in said.clauses][:2]
+    assert codes == [AdviceCode.MOUNT_STEPPED, AdviceCode.PIER_TIPPED], "the latest comes first"
+    assert said.clauses[0].values["side"] == "down"
 
 
 @pytest.mark.parametrize(
@@ -165,9 +176,13 @@ def test_a_tilt_that_cannot_be_told_from_the_mount_is_not_the_pier():
     past = history(north="no", **ramp(NORTH, -150.0))
     said = verdict(past)
     assert (said.moved, said.part) == (True, "undetermined")
-    assert "the axis has gone up by 2.50' ± 0.08'" in said_of(said)
+    (clause,) = said.clauses
+    assert (clause.code, clause.values["side"]) == (AdviceCode.AXIS_CREPT, "up")
+    assert clause.values["size_arcsec"] == pytest.approx(150.0)
     # in the south the same tilt lowers the elevated end
-    assert "gone down by 2.50'" in said_of(verdict(past, latitude_deg=-46.0))
+    (clause,) = verdict(past, latitude_deg=-46.0).clauses
+    assert clause.values["side"] == "down"
+    assert "the axis has gone up by 2.50' ± 0.08'" in said_of(said)
 
 
 @pytest.mark.parametrize(("column", "knob"), [(AZ, "azimuth"), (ALT, "altitude")])
@@ -195,13 +210,13 @@ def test_no_night_at_all_says_so():
     empty = history(axis_now=(np.nan, np.nan), axis_sd=(np.nan, np.nan), change=np.full((40, 6), np.nan))
     said = verdict(empty, seen=nights(times=()))
     assert not said.moved
-    assert "no night from which the axis can be worked out" in said_of(said)
+    assert said.notice.code == AdviceCode.NO_AXIS
 
 
 def test_one_night_says_so():
     past = history(axis_now=(0.0, 60.0))
     said = verdict(past, seen=nights((0.0, 60.0), times=past.time_us[-1:]))
-    assert "one night only" in said_of(said)
+    assert said.notice.code == AdviceCode.ONE_NIGHT
 
 
 def test_tightening_may_shift_the_mount_without_it_having_moved_by_itself():
@@ -216,13 +231,14 @@ def test_a_step_whose_size_the_history_does_not_give_is_told_by_the_axis():
     axes[39, 0] = -90.0
     said = verdict(history(events=(unknown,)), seen=nights(axes))
     assert said.part == "mount"
-    # one night of 4" against three
-    assert "the axis stepped west by 1.50' ± 0.08'" in said_of(said)
+    # one night of 4" against three: 4 sqrt(4/3) = 4.6"
+    ((side, stepped, sd),) = said.clauses[0].values["axis"]
+    assert (side, stepped, sd) == ("west", pytest.approx(90.0), pytest.approx(4.62, abs=0.01))
     assert "nan" not in said_of(said)
 
 
 def test_a_step_seen_once_is_told_beside_the_verdict():
     once = event("pier", 39, provisional=True, tilt_east=-60.0)
     said = verdict(history(events=(once,), **step(EAST, -60.0, 39)))
-    assert not said.moved
+    assert not said.moved and [one.code for one in said.seen_once] == [AdviceCode.PIER_TIPPED]
     assert 'One night only shows otherwise: the pier tipped by 60" ± 3" toward the west' in said_of(said)

@@ -37,6 +37,25 @@ def test_words_for_how_it_lies_change_density_and_water():
     assert soil_of("silt", drained=False).water_percent == pytest.approx(1.25 * soil_of("silt").water_percent)
 
 
+@pytest.mark.parametrize(
+    ("word", "denser", "wetter"),
+    [
+        ("hard", 1.1, 0.75),
+        ("stiff", 1.1, 0.75),
+        ("dense", 1.1, 0.8),
+        ("dry", 1.0, 0.6),
+        ("soft", 0.93, 1.2),
+        ("loose", 0.93, 1.0),
+        ("wet", 1.0, 1.3),
+    ],
+)
+def test_each_word_for_how_it_lies(word, denser, wetter):
+    # Common practice: compact ground holds less water, soft ground more.  Sand has room for all of it.
+    sand, so = soil_of("sand"), soil_of(f"{word} sand")
+    assert so.dry_density_kg_m3 == pytest.approx(denser * sand.dry_density_kg_m3)
+    assert so.water_percent == pytest.approx(wetter * sand.water_percent)
+
+
 def test_no_more_water_than_fits_between_the_grains():
     # 1 kg of dry soil at 1550 kg/m3 takes 0.645 l, its grains at 2700 kg/m3 0.370 l: 275 g of water fit.
     assert Soil("clay", 1550.0, 22.0, 0.0).with_water(3.0).water_percent == pytest.approx(27.48, abs=0.01)

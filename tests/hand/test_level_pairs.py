@@ -7,7 +7,9 @@ import pandas as pd
 import pytest
 
 from drift.night.prepared import PAIR_US, SINGLE_SD_ARCSEC, WANDER_SD_ARCSEC, find_pairs, with_pairs
+from drift.notices import NightCode
 from drift.readings import READING_COLUMNS, Readings, as_readings
+from drift.render.notices import sentence
 
 HOUR_US = 3_600_000_000
 DAY_US = 24 * HOUR_US
@@ -40,7 +42,7 @@ def test_a_pair_is_half_the_difference_and_frees_of_the_error() -> None:
     assert row["sigma_arcsec"] == 5.0  # half of the hypotenuse of 6 and 8
     assert (row["face_deg"], row["place"], row["row_id"]) == (0.0, "pier", 1)
     assert row["time_us"] == round(0.1 * HOUR_US)
-    assert made.remarks == ()
+    assert made.notices == ()
 
 
 def test_a_pair_without_sigmas_has_that_of_two_plain_readings() -> None:
@@ -66,11 +68,13 @@ def test_an_error_that_changes_much_is_told() -> None:
     rows = []
     for day, error in enumerate((0.0, 90.0)):
         rows += [(24.0 * day, error, 0.0, 0.0, "", 5.0), (24.0 * day + 0.5, error, 0.0, 180.0, "", 5.0)]
-    (said,) = with_pairs(levels(*rows)).remarks
+    (said,) = with_pairs(levels(*rows)).notices
     # Errors 0 and 90 along north: squares 2 x 45^2, halved over both coordinates; one more pair of 10^2;
     # two pairs; 1.5 for another day; 12.5 of each pair's own, over two.
     expected = np.sqrt((45.0**2 + 10.0**2) / 2.0 * 1.5 + 12.5 / 2.0)
-    assert f"by some {expected:.0f} arcsec" in said
+    assert (said.code, said.values["place"]) == (NightCode.LEVEL_ERROR_CHANGES, "pier")
+    assert said.values["sd_arcsec"] == pytest.approx(expected)
+    assert f"by some {expected:.0f} arcsec" in sentence(said)
 
 
 def test_readings_of_two_places_or_far_apart_in_time_are_no_pair() -> None:

@@ -38,7 +38,7 @@ def test_count_on_either_side_of_a_change(sd, count):
 def test_levels_are_counted_at_the_scatter_they_claim():
     assert by_levels(series()).count == 5  # none yet: the usual 15 arcsec
     assert by_levels(series(level_sd=20.0)).count == 8
-    assert "20 arcsec each" in by_levels(series(level_sd=20.0)).sentence
+    assert by_levels(series(level_sd=20.0)).at_arcsec == pytest.approx(20.0)
 
 
 def test_nights_with_a_kept_zero_are_counted_by_the_geometry():

@@ -4,12 +4,15 @@ import pytest
 from advice_world import DAY_US, LAST_US, event, history, nights, site
 
 from drift.advice.steps import advise
+from drift.codes import NewsKind
 from drift.mount.axis_error import size_of
+from drift.notices import WatchCode, info, warning
 from drift.render import phrases
 from drift.render.phrases import counted, ranked, toward_of
 from drift.render.tables import causes
+from drift.render.watch_words import acknowledged_sentences, item_sentence
 from drift.types import Analysis
-from drift.watch.changes import acknowledged_sentences, news, news_afresh, state_text
+from drift.watch.changes import news, news_afresh, state_text
 from drift.watch.coming import Item, News
 
 
@@ -33,13 +36,20 @@ def test_counts():
 
 @pytest.mark.parametrize(("dropped", "messages"), [(1, "a message"), (3, "3 messages")])
 def test_what_is_acknowledged_is_said_alike_everywhere(dropped, messages):
-    new, once = (Item("event", LAST_US, text, {}, {}) for text in ("It moved.", "It may have moved."))
-    assert acknowledged_sentences(News((new,), (once,), ()), dropped) == (
-        "Acknowledged: It moved.",
-        f"Not sent any more, because it is acknowledged: {messages}.",
-        "Not acknowledged: It may have moved.",
+    new = Item(kind=NewsKind.THIN, time_us=LAST_US, notice=warning(WatchCode.AXIS_UNKNOWN))
+    once = Item(
+        kind=NewsKind.THIN,
+        time_us=LAST_US,
+        notice=warning(WatchCode.FEW_NIGHTS, nights=1, needed_nights=4),
+        seen_once=info(WatchCode.SEEN_ONCE, at_night=True),
     )
-    assert acknowledged_sentences(News((), (), ()), 0) == ("Acknowledged; nothing was new.",)
+    few = "The record holds one night only that shows the axis; a movement shows from 4 nights on."
+    assert acknowledged_sentences(News(new=(new,), provisional=(once,)), dropped) == (
+        f"Acknowledged: {item_sentence(new)}",
+        f"Not sent any more, because it is acknowledged: {messages}.",
+        f"Not acknowledged: {few}  This is seen on one night only and counts once a second night shows it.",
+    )
+    assert acknowledged_sentences(News(new=(), provisional=()), 0) == ("Acknowledged; nothing was new.",)
 
 
 def test_a_spoilt_acknowledgement_does_not_stand_in_the_way_of_a_new_one():

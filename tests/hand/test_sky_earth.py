@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 
 from drift.errors import DriftError
+from drift.notices import SkyCode
+from drift.render.notices import sentence
 from drift.sky.clock import LeapSeconds, calendar_date
 from drift.sky.earth import ARCSEC, EarthRotation, installed_earth_rotation, read_earth_rotation
 from drift.sky.place import observed
@@ -68,9 +70,10 @@ def test_inside_the_table_nothing_is_said():
 
 
 def test_one_sentence_says_what_is_lost_after_the_end():
-    (sentence,) = small_table().what_is_lost(np.array([57_752, 57_755 + 366]))
+    (lost,) = small_table().what_is_lost(np.array([57_752, 57_755 + 366]))
+    said = sentence(lost)
     # 366 days past the last value: 0.05 s + 0.4 s a year.
-    assert sentence == (
+    assert said == (
         "The installed Earth-rotation table ends on 2017-01-03 and the latest reading is of 2018-01-03, "
         "12 months later; by then UT1 may be off by up to 0.45 s (7 arcsec in the hour-angle zero, nothing "
         "in the axis) and polar motion by up to 0.4 arcsec; a leap second since 2017-09-04 is not known "
@@ -78,23 +81,25 @@ def test_one_sentence_says_what_is_lost_after_the_end():
         "this machine is online."
     )
     (five_years,) = small_table().what_is_lost(np.array([57_756 + 1826]))
-    assert "5.0 years later; by then UT1 may be off by up to 1.80 s (27 arcsec" in five_years
+    assert "5.0 years later; by then UT1 may be off by up to 1.80 s (27 arcsec" in sentence(five_years)
     (at_once,) = small_table().what_is_lost(np.array([57_756]))
-    assert "1 day later" in at_once
-    assert "leap second" not in at_once  # 57 756 is before their table's end
+    assert "1 day later" in sentence(at_once)
+    assert "leap second" not in sentence(at_once)  # 57 756 is before their table's end
 
 
 def test_one_sentence_when_only_the_leap_seconds_have_ended():
     table = EarthRotation(57_990, *(np.zeros(100) for _ in range(3)), LEAP)
     assert table.what_is_lost(np.array([57_999])) == ()
-    (sentence,) = table.what_is_lost(np.array([58_000]))
-    assert sentence.startswith("The leap-second table has ended: a leap second since 2017-09-04 is not known")
+    (lost,) = table.what_is_lost(np.array([58_000]))
+    said = sentence(lost)
+    assert said.startswith("The leap-second table has ended: a leap second since 2017-09-04 is not known")
 
 
 def test_one_sentence_before_the_beginning():
-    (sentence,) = small_table().what_is_lost(np.array([57_000]))
-    assert "begins on 2016-12-30 and the earliest reading is of 2014-12-09" in sentence
-    assert "27 arcsec in the hour-angle zero, nothing in the axis" in sentence
+    (lost,) = small_table().what_is_lost(np.array([57_000]))
+    said = sentence(lost)
+    assert "begins on 2016-12-30 and the earliest reading is of 2014-12-09" in said
+    assert "27 arcsec in the hour-angle zero, nothing in the axis" in said
     assert len(small_table().what_is_lost(np.array([57_000, 58_100]))) == 2
 
 
@@ -161,8 +166,8 @@ def test_any_date_works_offline_and_without_a_warning(monkeypatch, years):
     time_us = (last - MJD_1970 + round(365.25 * years)) * DAY_US
     sky = observed(47.3, -92.4, 410.0, time_us, 10.0, 60.0, 5.0, 960.0)
     assert np.linalg.norm(sky.enu) == pytest.approx(1.0)
-    assert len(sky.warnings) == 1
-    assert str(calendar_date(last + round(365.25 * years))) in sky.warnings[0] or years == 0
+    assert len(sky.notices) == 1
+    assert str(calendar_date(last + round(365.25 * years))) in sky.notices[0].values.values() or years == 0
 
 
 def test_a_table_that_has_run_out_moves_nothing_by_more_than_it_says():
@@ -178,9 +183,11 @@ def test_a_table_that_has_run_out_moves_nothing_by_more_than_it_says():
     time_us = np.arange(57_700, 57_800 + 5 * 365, 20) - MJD_1970
     place = (47.3, -92.4, 410.0, time_us * DAY_US, 30.0, 89.0, 5.0, 960.0)
     full, short = observed(*place, earth=whole), observed(*place, earth=cut)
-    assert full.warnings == ()
-    (sentence,) = short.warnings
-    assert "4.9 years later" in sentence or "5.0 years later" in sentence
+    assert full.notices == ()
+    (ended,) = short.notices
+    assert ended.code is SkyCode.AFTER_EARTH_TABLE
+    assert ended.values["days_later"] / 365.25 == pytest.approx(4.95, abs=0.1)
+    assert "4.9 years later" in sentence(ended) or "5.0 years later" in sentence(ended)
     known = time_us + MJD_1970 < 57_799
     np.testing.assert_array_equal(full.enu[known], short.enu[known])
     years = np.maximum(time_us + MJD_1970 - 57_799, 0) / 365.25

@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 
+from drift.notices import SkyCode, info, warning
+from drift.render.notices import sentence
 from drift.sky.air import RowsUsed, fill_weather, standard_pressure_hpa
 from drift.sky.place import observed
 
@@ -18,7 +20,7 @@ def test_own_then_night_then_standard():
     assert filled.pressure_hpa.tolist() == [960.0, 964.0, 962.0, 955.0, 955.0]
     assert filled.temp_rows == RowsUsed(own=2, night=1, standard=2, implausible=0)
     assert filled.pressure_rows == RowsUsed(own=3, night=2, standard=0, implausible=0)
-    assert filled.warnings == ()
+    assert filled.notices == ()
 
 
 def test_nothing_given_is_the_standard_atmosphere():
@@ -40,22 +42,28 @@ def test_a_wrong_unit_is_not_believed_and_counted():
     assert filled.temp_c.tolist() == [6.0, 6.0]
     assert filled.pressure_hpa.tolist() == [965.0, 965.0]
     assert filled.temp_rows == RowsUsed(own=1, night=1, standard=0, implausible=1)
-    assert filled.warnings == (
+    assert filled.notices == (
+        warning(SkyCode.TEMPERATURE_NOT_BELIEVED, rows=1, low_c=-90.0, high_c=60.0, first_c=281.0),
+        warning(SkyCode.PRESSURE_NOT_BELIEVED, rows=1, low_hpa=400.0, high_hpa=1100.0, first_hpa=96.5),
+    )
+    assert [sentence(notice) for notice in filled.notices] == [
         "1 temperature readings lie outside -90 to 60 deg C (the first: 281) and were taken as not given; "
         "look at the unit.",
         "1 pressure readings lie outside 400 to 1100 hPa (the first: 96.5) and were taken as not given; "
         "look at the unit.",
-    )
+    ]
 
 
 def test_pressure_reduced_to_sea_level_is_noticed():
     rng = np.random.default_rng(2)
     night = np.arange(200)
     station = standard_pressure_hpa(1500.0) + rng.normal(0, 10, 200)
-    assert fill_weather(np.zeros(200), station, night, 1500.0).warnings == ()
-    (sentence,) = fill_weather(np.zeros(200), rng.normal(1015, 10, 200), night, 1500.0).warnings
-    assert "at 1500 m about 846 hPa is usual" in sentence
-    assert "20 % too large" in sentence
+    assert fill_weather(np.zeros(200), station, night, 1500.0).notices == ()
+    (reduced,) = fill_weather(np.zeros(200), rng.normal(1015, 10, 200), night, 1500.0).notices
+    assert reduced.code is SkyCode.PRESSURE_OF_SEA_LEVEL
+    assert reduced.values["usual_hpa"] == pytest.approx(845.6, abs=0.1)
+    assert "at 1500 m about 846 hPa is usual" in sentence(reduced)
+    assert "20 % too large" in sentence(reduced)
 
 
 def test_columns_must_match():
@@ -68,8 +76,8 @@ def test_a_place_without_air_takes_the_standard_and_says_so():
     bare = observed(47.3, -92.4, 410.0, time_us, 10.0, 60.0, [NAN, 3.0], NAN)
     given = observed(47.3, -92.4, 410.0, time_us, 10.0, 60.0, [10.0, 3.0], at_410_m)
     np.testing.assert_array_equal(bare.enu, given.enu)
-    assert given.warnings == ()
-    assert bare.warnings == (
-        "2 of 2 readings have no pressure_hpa; the standard atmosphere serves for refraction.",
-        "1 of 2 readings have no temp_c; 10 deg C serves for refraction.",
+    assert given.notices == ()
+    assert bare.notices == (
+        info(SkyCode.PRESSURE_STANDARD, rows=2, of_rows=2),
+        info(SkyCode.TEMPERATURE_STANDARD, rows=1, of_rows=2),
     )

@@ -8,6 +8,7 @@ from advice_world import EAST, NORTH, TIMES, event, history, nights, site
 from advice_world import step as stepped
 
 from drift.advice.steps import advise
+from drift.render.watch_words import item_sentence
 from drift.types import Analysis
 from drift.watch.changes import news
 from drift.watch.limits import limits_of
@@ -58,7 +59,7 @@ def test_a_tip_seen_since_is_in_the_axis_with_its_uncertainty():
     assert (limit.values[-1], limit.sds[-1]) == pytest.approx((150.0, 5.0))
     assert limit.values[: LAST_NIGHT + 1] == pytest.approx(50.0)
     assert (limit.time_us, limit.seen_us) == (TIMES[-1], TIMES[LAST_NIGHT])
-    told = [item.sentence for item in news(analysis(tipped()), None).new if item.kind == "axis_limit"]
+    told = [item_sentence(item) for item in news(analysis(tipped()), None).new if item.kind == "axis_limit"]
     assert "by the level readings since its last night, 2023-12-30" in told[0]
 
 
@@ -66,7 +67,7 @@ def test_a_tip_that_one_level_reading_shows_is_not_yet_one():
     past = tipped(provisional=True)
     assert axis_limit(past).time_us == TIMES[LAST_NIGHT]
     (item,) = news(analysis(past), None).provisional
-    assert "seen in one level reading only and counts once a second reading shows it" in item.sentence
+    assert "seen in one level reading only and counts once a second reading shows it" in item_sentence(item)
 
 
 def test_a_limit_passed_and_back_inside_is_said_to_be_back():
@@ -76,9 +77,9 @@ def test_a_limit_passed_and_back_inside_is_said_to_be_back():
     (item,) = [one for one in news(analysis(past, last_night=39), None).new if one.kind == "axis_limit"]
     assert re.search(
         r"passed its warning limit of 2' on 2023-09-\d\d; on 2024-03-19 it is back inside it, 1.8",
-        item.sentence,
+        item_sentence(item),
     )
-    assert "counts as back below 1.6" in item.sentence
+    assert "counts as back below 1.6" in item_sentence(item)
 
 
 def test_a_tilt_that_is_back_inside_is_said_to_be_back():
@@ -87,7 +88,7 @@ def test_a_tilt_that_is_back_inside_is_said_to_be_back():
     change[30:33, EAST] = 60.0
     past = history(change=change)
     (item,) = [one for one in news(analysis(past, 39, site()), None).new if one.kind == "tilt_limit"]
-    assert 'it is back inside it, tilted 28" ± 3" more than at the start' in item.sentence
+    assert 'it is back inside it, tilted 28" ± 3" more than at the start' in item_sentence(item)
 
 
 def test_a_night_after_the_tip_shows_the_axis_itself():

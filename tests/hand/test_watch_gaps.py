@@ -7,6 +7,7 @@ import pytest
 from advice_world import ALT, DAY_US, TIMES, correction, event, history, nights, site, step
 
 from drift.advice.steps import advise
+from drift.render.watch_words import item_sentence
 from drift.types import Analysis, AxisMove
 from drift.watch.changes import news, state_text
 from drift.watch.limits import sds_needed_in_plane
@@ -46,8 +47,8 @@ def told(one, acknowledged=None):
 def test_it_is_told_with_its_size_and_its_stretch():
     (item,) = told(past(60.0))
     assert item.facts["value"] == pytest.approx(60.0)
-    assert "60 days without a night" in item.sentence
-    assert "moved by" in item.sentence and "nobody saw" in item.sentence
+    assert "60 days without a night" in item_sentence(item)
+    assert "moved by" in item_sentence(item) and "nobody saw" in item_sentence(item)
 
 
 def test_one_night_after_it_is_not_enough():
@@ -79,7 +80,7 @@ def test_what_the_season_usually_does_is_taken_off():
     assert told(past(60.0, seasonal_axis_offset=offset)) == []
     (item,) = told(past(200.0, seasonal_axis_offset=offset))
     assert item.facts["value"] == pytest.approx(140.0)
-    assert "more than the season usually does" in item.sentence
+    assert "more than the season usually does" in item_sentence(item)
 
 
 def test_it_is_told_until_it_is_acknowledged():

@@ -7,6 +7,7 @@ import pytest
 from advice_world import EAST, LAST_US, correction, event, history, nights, site
 
 from drift.advice.steps import advise
+from drift.render.watch_words import letter_words
 from drift.types import Analysis
 from drift.watch.changes import news, state_text
 from drift.watch.letters import letters_for
@@ -34,7 +35,8 @@ class Post:
         found = news(whole, self.acknowledged)
         letters = letters_for(found, whole, self.kept, addresses, self.acknowledged_us, self.clock_us)
         self.kept += [Kept(one.address, one.about, self.clock_us) for one in letters]
-        return [(one.address, one.title.rpartition(": ")[2]) for one in letters]
+        titles = [letter_words(one, "", self.clock_us)[0] for one in letters]
+        return [(one.address, title.rpartition(": ")[2]) for one, title in zip(letters, titles, strict=True)]
 
     def acknowledge(self, past):
         self.clock_us += 1_000_000
@@ -118,10 +120,12 @@ def test_a_letter_says_what_when_and_its_number():
     past = history(events=(event("mount_az", 10, mount_az=90.0),))
     whole = analysis(past)
     (letter,) = letters_for(news(whole, None), whole, [], ["a"], None, LAST_US)
-    assert letter.title == "drift: the pier: something has moved"
-    assert letter.body.startswith("The mount's azimuth turned by 1.5")
-    assert "Seen on 2024-03-19 03:00 UTC." in letter.body
-    assert letter.body.endswith(f"Message {letter.number}.")
+    title, body = letter_words(letter, "", LAST_US)
+    assert title == "drift: the pier: something has moved"
+    assert letter_words(letter, "Hill", LAST_US)[0] == "drift: Hill: something has moved"
+    assert body.startswith("The mount's azimuth turned by 1.5")
+    assert "Seen on 2024-03-19 03:00 UTC." in body
+    assert body.endswith(f"Message {letter.number}.")
     (other,) = letters_for(news(whole, None), whole, [], ["b"], None, LAST_US)
     assert other.number != letter.number
 
@@ -130,3 +134,25 @@ def test_a_kept_message_that_cannot_be_read_stands_for_nothing():
     post, past = Post(), history(events=(event("pier", 10, tilt_east=20.0),))
     post.kept = [Kept("a", "{nonsense", 0), Kept("a", "[]", 0)]
     assert post.check(past) == [MOVED]
+
+
+def former(text):
+    """Return JSON text as the first version wrote it, which said lean for tilt."""
+    return text.replace('"tilt', '"lean')
+
+
+def test_messages_of_the_first_version_are_known_again():
+    post, past = Post(), history(events=(event("pier", 10, tilt_east=20.0),))
+    assert post.check(past) == [MOVED] and post.check(tilt_of(0.0, 45.0)) == [TILT]
+    post.kept = [replace(one, about=former(one.about)) for one in post.kept]
+    assert '"lean_limit"' in post.kept[1].about and '"lean_north"' in post.kept[0].about
+    assert post.check(past) == [] and post.check(tilt_of(0.0, 45.0)) == []
+
+
+def test_an_acknowledgement_of_the_first_version_is_read():
+    tip = event("pier", 10, tilt_east=45.0)
+    past = replace(tilt_of(0.0, 45.0), events=(tip,))
+    kept = state_text(analysis(past))
+    assert former(kept) != kept and "lean" in former(kept)
+    assert news(analysis(past), former(kept)) == news(analysis(past), kept)
+    assert news(analysis(past), former(kept)).new == ()

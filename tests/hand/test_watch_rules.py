@@ -22,10 +22,10 @@ from scipy.stats import norm
 from drift.advice.knobs import odds_held
 from drift.advice.steps import advise
 from drift.history.changes import STEPS_PER_YEAR
+from drift.render.watch_words import as_mapping, item_sentence
 from drift.types import Analysis, Lasting
 from drift.watch.changes import news, state_text
 from drift.watch.limits import failed_at_least, is_alarm, odds_needed, sds_needed
-from drift.watch.told import as_mapping
 
 
 def analysis(past, pier=None, seen=None):
@@ -96,7 +96,9 @@ def test_a_limit_that_the_season_will_pass_is_foretold_once():
     found = news(analysis(past, pier), None, LAST_US)
     (item,) = found.notices
     assert (item.kind, found.moved) == ("soon", False)
-    assert "will likely pass its warning limit" in item.sentence and "by 2024-04-" in item.sentence
+    assert "will likely pass its warning limit" in item_sentence(item) and "by 2024-04-" in item_sentence(
+        item
+    )
     known = state_text(analysis(past, pier), None, LAST_US)
     assert notices(past, known, pier) == []
     assert notices(past, state_text(analysis(past, pier), known, LAST_US), pier) == []
@@ -129,7 +131,7 @@ def test_a_lasting_tilt_passes_its_limit(latitude):
     )
     found = news(analysis(past, site(latitude)), None, LAST_US)
     (item,) = found.notices
-    assert item.kind == "soon" and item.sentence.startswith("The pier's tilt will likely pass")
+    assert item.kind == "soon" and item_sentence(item).startswith("The pier's tilt will likely pass")
     assert (item.time_us - LAST_US) / DAY_US == pytest.approx(17.0, abs=2.0)
 
 
@@ -139,7 +141,7 @@ def test_a_record_that_has_fallen_silent_is_told_once_and_again_after_new_nights
     assert notices(past, days_later=79.0) == []
     assert notices(past, days_later=81.0) == ["old"]
     found = news(analysis(past), None, LAST_US + 100 * DAY_US)
-    assert "since 2024-03-19, 100 days ago" in found.notices[0].sentence
+    assert "since 2024-03-19, 100 days ago" in item_sentence(found.notices[0])
     known = state_text(analysis(past), None, LAST_US + 100 * DAY_US)
     assert notices(past, known, days_later=300.0) == []
     later = replace(past, time_us=past.time_us + 200 * DAY_US)

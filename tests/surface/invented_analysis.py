@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from drift.codes import Answer, AxisBound, CorrectionKind, Do, MovedPart, Part, Side
-from drift.notices import AdviceCode, info, warning
+from drift.notices import AdviceCode, HistoryCode, NightCode, SkyCode, info, warning
 from drift.site.file import PierFile, pier_from_mapping
 from drift.types import (
     Action,
@@ -45,6 +45,16 @@ SCALES = HistoryScales(
     settlement_arcsec=5.0,
     frost_arcsec=15.0,
     level_factor=1.1,
+)
+
+#: One level reading on either side of a change would do.
+SETTLED = info(
+    HistoryCode.SETTLED_BY_READINGS,
+    levels=5,
+    level_sd_arcsec=15.0,
+    zeros=None,
+    zero_repeat_arcsec=None,
+    wanted_arcsec=10.0,
 )
 
 
@@ -117,12 +127,12 @@ def invented(
             nights=tuple(axes),
             instruments=(_constants(times),),
             set_aside=_set_aside(times),
-            warnings=("Two nights have few solves.",),
+            notices=(warning(NightCode.TUBE_SIDE_LEFT_OUT, solves=7),),
         ),
         history=_history(times, tilt, kappa, (float(az[-1]), float(alt[-1])), south),
         advice=_advice(times),
         defaults_used=("[warn] false_alarms_per_year is not given: 1 a year is assumed.",),
-        warnings=("The table of the Earth's rotation ends in 2024; times after it are good to 0.3 arcsec.",),
+        notices=(warning(SkyCode.LEAP_SECONDS_ENDED, leap_date="2024-06-28"),),
     )
 
 
@@ -140,15 +150,15 @@ def _set_aside(times: np.ndarray) -> tuple[SetAside, ...]:
             kind="solves",
             row_id=17,
             time_us=int(times[0]),
-            reason="half a degree from where the night puts it",
+            reason=warning(NightCode.DISAGREES),
         ),
         SetAside(
             kind="solves",
             row_id=18,
             time_us=int(times[0]),
-            reason="half a degree from where the night puts it",
+            reason=warning(NightCode.DISAGREES),
         ),
-        SetAside(kind="levels", row_id=3, time_us=int(times[-1]), reason=f"place not named: {NASTY}"),
+        SetAside(kind="levels", row_id=3, time_us=int(times[-1]), reason=info(NightCode.IN_RECORD_TWICE)),
     )
 
 
@@ -212,12 +222,14 @@ def _history(
         change=change,
         sd=sd,
         east_tilt_from_mount_azimuth=Separable(
-            answer=Answer.YES, because="the mount keeps its hour-angle zero", would_settle_it=""
+            answer=Answer.YES,
+            because=(info(HistoryCode.BY_ZERO, repeat_arcsec=9.0, nights=120),),
+            would_settle_it=None,
         ),
         north_tilt_from_mount_altitude=Separable(
             answer=Answer.PARTLY,
-            because="only the shape in time tells them apart",
-            would_settle_it="a level reading on the pier top",
+            because=(info(HistoryCode.BY_SHAPE_IN_TIME),),
+            would_settle_it=SETTLED,
         ),
         seasonal=Seasonal(
             peak_to_trough=16.2,
@@ -270,7 +282,7 @@ def _history(
         axis_now_sd=np.array([4.0, 3.0]),
         seasonal_axis_offset=np.zeros((366, 2)),
         scales=SCALES,
-        warnings=("Level readings name no place; they are taken to be of the pier.",),
+        notices=(warning(HistoryCode.ZEROS_REPEAT, scatter_arcsec=9.0),),
     )
 
 
@@ -372,10 +384,12 @@ def empty() -> Analysis:
         solves_used=1,
         covariance=np.full((3, 3), np.nan),
         own_covariance=np.full((3, 3), np.nan),
-        remarks=("one solve only",),
+        notices=(warning(NightCode.ONE_SOLVE),),
     )
     separable = Separable(
-        answer=Answer.NO, because="there is no usable night", would_settle_it="six solves on one night"
+        answer=Answer.NO,
+        because=(info(HistoryCode.ONE_READING),),
+        would_settle_it=info(HistoryCode.SETTLED_BY_SECOND_NIGHT),
     )
     history = History(
         time_us=np.array([thin.time_us]),

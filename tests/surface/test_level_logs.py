@@ -12,6 +12,7 @@ from drift.api import analyse_readings
 from drift.errors import LogFileError
 from drift.ingest.mapping_file import MappingFile
 from drift.ingest.units import bubble, to_contract, unit_of
+from drift.notices import NightCode
 from drift.record.record import Record
 from drift.site.file import load_pier
 
@@ -123,7 +124,7 @@ def test_a_pair_end_for_end_counts_as_one_reading_free_of_the_error(
     assert "are pairs: each counts as one reading" in " ".join(capsys.readouterr().out.split())
     with Record.open(load_pier(pier)) as record:
         analysis = analyse_readings(load_pier(pier), record.readings(), record)
-    assert not any("own error" in text for text in analysis.warnings)
+    assert not any(one.code is NightCode.LEVEL_ERROR_CHANGES for one in analysis.notices)
     assert analysis.history.change[-1, 0] == pytest.approx(30.0, abs=3.0 * analysis.history.sd[-1, 0])
     assert len(analysis.history.time_us) == 3
 

@@ -25,6 +25,7 @@ from matplotlib.figure import Figure
 
 import drift
 from drift.errors import DriftError, LogFileError, RowsSetAside, SiteFileError
+from drift.notices import NightCode, info
 from drift.render.notebook import FRAMES
 from drift.render.status_json import as_mapping
 from drift.types import Nights
@@ -279,7 +280,7 @@ def test_nights_and_a_history_show_short_tables_and_no_arrays():
     assert len(nights.splitlines()) < 12 and len(history.splitlines()) < 15
     for result in (RICH.nights, RICH.history):
         assert {"table", "caption", "tr", "th", "td"} <= set(_Cells(result._repr_html_()).tags)
-    nasty = replace(RICH.nights, warnings=("<script>x",))
+    nasty = replace(RICH.nights, notices=(info(NightCode.ONE_TUBE_SIDE, tube_side="<script>x"),))
     assert "<script>" not in nasty._repr_html_() and "&lt;script&gt;x" in nasty._repr_html_()
 
 

@@ -63,9 +63,9 @@ def test_readings_that_came_in_again_make_what_stands_anew(site_path, monkeypatc
     site = read_site(site_path)
     with open_record(site) as record:
         first = current.work_out(site, record, "a")
-        assert current.work_out(site, record, "b", first).answer is first.answer
+        assert current.work_out(site, record, "b", first).analysis is first.analysis
         monkeypatch.setattr(type(record), "latest_import_us", lambda self: 1)
-        assert current.work_out(site, record, "c", first).answer is not first.answer
+        assert current.work_out(site, record, "c", first).analysis is not first.analysis
 
 
 def test_the_first_page_says_what_status_says(shown):

@@ -330,7 +330,10 @@ STATUS = shaped(
                 "alt_error_sd": a_number_or_null,
             }
         ),
-        "set_aside": listed(shaped({"kind": a_text, "row": count, "time_utc": a_time, "reason": a_text})),
+        "set_aside": listed(
+            shaped({"kind": a_text, "row": count, "time_utc": a_time, "code": a_text, "reason": a_text})
+        ),
+        "notices": listed(NOTICE),
         "warnings": listed(a_text),
         "matters": listed(MATTER),
         "poles": or_null(POLES),
@@ -448,7 +451,7 @@ def test_the_same_analysis_gives_the_same_text(analysis):
 
 def test_each_warning_is_said_once(analysis, status):
     assert len(status["warnings"]) == 3
-    twice = replace(analysis, warnings=(*analysis.warnings, *analysis.nights.warnings))
+    twice = replace(analysis, notices=(*analysis.notices, *analysis.nights.notices))
     assert sorted(as_mapping(twice)["warnings"]) == sorted(status["warnings"])
 
 

@@ -10,9 +10,12 @@ import pytest
 
 from drift.api import analyse_readings
 from drift.errors import NothingToAnalyse
+from drift.ingest.kinds import found_notice
 from drift.night.prepared import with_sets
-from drift.night.sets import RUN, SWEEP, SetsFound, find_in, found_words
+from drift.night.sets import RUN, SWEEP, SetsFound, find_in
+from drift.notices import NightCode, warning
 from drift.readings import READING_COLUMNS, Readings, as_readings
+from drift.render.notices import sentence
 from drift.site.file import PierFile, pier_from_mapping
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
@@ -73,7 +76,7 @@ def test_every_sweep_is_found_and_nothing_else_is_taken_for_one() -> None:
     labels = [table["sweep"].iloc[one.rows].unique().tolist() for one in finding.sets]
     assert sorted(label for one in labels for label in one) == sorted(table["sweep"].unique())
     assert all(len(one) == 1 for one in labels)
-    assert all("wrong solve" in why for why in finding.left.values())
+    assert all(why.code is NightCode.NOT_ON_SWEEP for why in finding.left.values())
     solves = sample("solves")[["time_us", "ra_deg", "dec_deg"]].dropna()
     possible = solves["ra_deg"].between(0.0, 360.0, inclusive="left") & solves["dec_deg"].between(-90.0, 90.0)
     assert find(solves[possible]).sets == ()
@@ -99,9 +102,10 @@ def test_found_sweeps_give_the_nights_that_labelled_ones_give() -> None:
         assert one.sources == ("sweep",)
         assert one.estimate[:2] == pytest.approx(other.estimate[:2], abs=SAME_ARCSEC, nan_ok=True)
         assert one.covariance[:2, :2] == pytest.approx(other.covariance[:2, :2], rel=SAME_ARCSEC, nan_ok=True)
-    told = [text for text in found.warnings if text.startswith("A sweep was found")]
+    told = [one for one in found.notices if one.code is NightCode.SWEEP_FOUND]
     assert len(told) == table["sweep"].nunique()
-    assert "the declination axis stood still" in told[0]
+    assert sentence(told[0]).startswith("A sweep was found")
+    assert "the declination axis stood still" in sentence(told[0])
 
 
 def test_a_label_has_the_last_word() -> None:
@@ -109,13 +113,13 @@ def test_a_label_has_the_last_word() -> None:
     assert table["sweep"].nunique() == 2
     named = solves_of(table)  # the column `sweep` comes along
     prepared = with_sets(WHERE, True, False, as_readings({"solves": named}))
-    assert prepared.remarks == ()
+    assert prepared.notices == ()
     assert set(prepared.readings["sweeps"]["sweep"]) == set(table["sweep"])
     refused = named.assign(sweep=["None"] * 7 + [""] * 7)
     prepared = with_sets(WHERE, True, False, as_readings({"solves": refused}))
     assert len(prepared.readings["sweeps"]) == 7
     assert [one.row_id for one in prepared.left_out] == [1, 2, 3, 4, 5, 6, 7]
-    assert "its label says none" in prepared.left_out[0].reason
+    assert prepared.left_out[0].reason.code is NightCode.LABELLED_NONE
     moved = named.assign(sweep="mine", dec_deg=named["dec_deg"] + np.linspace(0.0, 9.0, 14))
     prepared = with_sets(WHERE, True, False, as_readings({"solves": moved}))
     assert set(prepared.readings["sweeps"]["sweep"]) == {"mine"}
@@ -138,7 +142,7 @@ def test_no_solve_counts_twice() -> None:
     assert prepared.readings["solves"]["row_id"].tolist() == pointing["row_id"].tolist()
     assert len(prepared.readings["sweeps"]) == 0
     assert {one.row_id for one in prepared.left_out} == set(bare["row_id"])
-    assert "it counts once" in prepared.left_out[0].reason
+    assert prepared.left_out[0].reason.code is NightCode.IN_RECORD_TWICE
 
 
 def test_readings_without_such_solves_are_left_as_they_are() -> None:
@@ -153,23 +157,27 @@ def test_a_mount_re_centred_on_a_catalogue_declination_is_no_sweep() -> None:
     noise = np.random.default_rng(5).normal(0.0, 10.0 / 3600.0, 8)
     finding = find(pd.DataFrame({"time_us": time_us, "ra_deg": ra % 360.0, "dec_deg": 40.0 + noise}))
     assert finding.sets == ()
-    assert all("the mount was re-centred on it" in why for why in finding.left.values())
+    assert all(why.code is NightCode.RECENTRED for why in finding.left.values())
 
 
 @pytest.mark.parametrize(
-    ("keep", "says"),
-    [(slice(0, 4), "4 fields at one declination in a row"), (slice(0, 1), "1 field at one declination")],
+    ("keep", "fields", "says"),
+    [
+        (slice(0, 4), 4, "4 fields at one declination in a row"),
+        (slice(0, 1), 1, "1 field at one declination"),
+    ],
 )
-def test_too_little_is_no_sweep(keep: slice, says: str) -> None:
+def test_too_little_is_no_sweep(keep: slice, fields: int, says: str) -> None:
     finding = find(sweeps().iloc[:7].iloc[keep])
     assert finding.sets == ()
-    assert says in finding.left[0]
+    assert finding.left[0] == warning(NightCode.TOO_FEW_FIELDS, fields=fields, needed_fields=5)
+    assert says in sentence(finding.left[0])
 
 
 def test_a_mount_with_its_own_model_has_no_still_axis() -> None:
     finding = find(sweeps().iloc[:7], modelled=True)
     assert finding.sets == ()
-    assert "mount.reports" in finding.left[0]
+    assert finding.left[0].code is NightCode.MOUNT_MOVES_AXES
 
 
 def test_a_meridian_flip_ends_a_sweep() -> None:
@@ -200,7 +208,7 @@ def test_a_field_followed_for_long_is_a_run_when_the_site_file_says_unguided() -
     table = runs()
     places = as_places(table)
     assert find(places).sets == ()
-    assert "would be a run if they were unguided" in find(places).left[0]
+    assert find(places).left[0].code is NightCode.RUN_IF_UNGUIDED
     finding = find(places, guided=False)
     assert {one.kind for one in finding.sets} == {RUN}
     found = [table["run"].iloc[one.rows].unique().tolist() for one in finding.sets]
@@ -235,7 +243,7 @@ def test_a_dithered_field_is_no_run() -> None:
     dithered = places.assign(dec_deg=places["dec_deg"] + rng.uniform(-20.0, 20.0, len(places)) / 3600.0)
     finding = find(dithered, guided=False)
     assert finding.sets == ()
-    assert any("dithered or re-centred?" in why for why in finding.left.values())
+    assert any(why.code is NightCode.RUN_NOT_SMOOTH for why in finding.left.values())
 
 
 def test_when_nothing_is_found_the_refusal_says_why() -> None:
@@ -249,7 +257,7 @@ def test_when_nothing_is_found_the_refusal_says_why() -> None:
 
 def test_words() -> None:
     table = sweeps().iloc[:9]
-    said = found_words(find(table), 9)
+    said = sentence(found_notice(find(table), 9))
     assert said.startswith("9 solves come without the mount's coordinates; 7 of them form a sweep, found")
     assert "2 can't be used by themselves, for instance because: 2 fields at one declination" in said
 

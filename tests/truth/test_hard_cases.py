@@ -11,6 +11,7 @@ from drift.demo.families import family
 from drift.demo.files import make
 from drift.demo.instrument import Constants
 from drift.demo.scenario import InventedCorrection, InventedStep
+from drift.notices import HistoryCode
 from drift.quantities import DAY_US
 from drift.readings import as_readings
 from drift.site.file import pier_from_mapping
@@ -170,7 +171,7 @@ CORRECTED = replace(
 def test_a_correction_on_the_wrong_date_is_noticed_and_put_where_it_was_made():
     plain = answered(CORRECTED)[1].history
     history = answered(CORRECTED, moved_by(-12))[1].history
-    assert any("date may be wrong" in sentence for sentence in history.warnings)
+    assert HistoryCode.CORRECTION_REDATED in [notice.code for notice in history.notices]
     assert [e.recorded for e in history.events] == [e.recorded for e in plain.events]
     assert history.corrections[0].found == pytest.approx(plain.corrections[0].found, abs=1.0)
     assert history.corrections[0].held is True
@@ -179,7 +180,7 @@ def test_a_correction_on_the_wrong_date_is_noticed_and_put_where_it_was_made():
 def test_a_correction_written_down_twice_is_noticed_and_moves_the_mount_once():
     plain = answered(CORRECTED)[1].history
     history = answered(CORRECTED, doubled)[1].history
-    assert any("twice" in sentence for sentence in history.warnings)
+    assert HistoryCode.CORRECTION_TWICE in [notice.code for notice in history.notices]
     assert [c.held for c in history.corrections] == [False, False]
     together = sum(c.found for c in history.corrections)
     assert together == pytest.approx(plain.corrections[0].found, abs=1.0)
@@ -208,7 +209,9 @@ def test_a_service_restarts_the_constants_only():
 def test_a_zero_that_is_not_kept_as_said_is_noticed():
     scenario = family("heave", 50, zero="synced", years=1.5)
     _, analysis, error, sd = answered(scenario, zero="kept")
-    assert any("hour_angle_zero" in sentence for sentence in analysis.warnings)
+    assert {HistoryCode.ZEROS_AS_AFTER_SYNC, HistoryCode.ZEROS_SCATTER} & {
+        one.code for one in analysis.notices
+    }
     assert np.all(rms(error / sd) < WORST_Z)
 
 
@@ -254,6 +257,6 @@ def test_a_zero_parked_by_eye_still_says_something():
     parked = family("heave", 54, years=3.0, zero_repeatability=180.0)
     _, analysis, error, sd = answered(parked)
     _, lost, _, lost_sd = answered(replace(parked, zero="synced"))
-    assert any("only as far as they repeat" in sentence for sentence in analysis.warnings)
+    assert HistoryCode.ZEROS_SCATTER in [notice.code for notice in analysis.notices]
     assert np.median(sd[:, 1]) < np.median(lost_sd[:, 1])
     assert np.all(rms(error / sd) < WORST_Z)

@@ -10,6 +10,7 @@ from drift.history.inputs import Inputs
 from drift.history.separate import separate
 from drift.night.estimate import estimate_nights
 from drift.night.nights import split_nights
+from drift.notices import HistoryCode
 from drift.readings import READING_COLUMNS, as_readings
 
 PLATE = Plate((0.0, 120.0, 240.0), 200.0, 1.75)
@@ -175,13 +176,15 @@ def test_correction_with_the_wrong_sign_is_noticed():
 
     _, history = history_of(Case(30, nights=120, moves=moves), correction(249.9, "azimuth", -2.8))
     assert history.corrections[0].held is False
-    assert any("sign" in warning for warning in history.warnings)
+    assert HistoryCode.CORRECTION_WRONG_SIGN in [notice.code for notice in history.notices]
 
 
 def test_zero_said_kept_but_lost_is_noticed():
     case = Case(31, nights=80, kept=False)
     _, history = history_of(case, zero_is="kept")
-    assert any("hour_angle_zero" in warning for warning in history.warnings)
+    assert {HistoryCode.ZEROS_AS_AFTER_SYNC, HistoryCode.ZEROS_SCATTER} & {
+        one.code for one in history.notices
+    }
 
 
 def test_one_night_and_none():
@@ -266,7 +269,7 @@ def test_zeros_set_by_a_sync_are_not_taken_for_kept_ones(said):
     made, history = history_of(case, zero_is=said)
     off, sd = errors(made, history)
     assert history.east_tilt_from_mount_azimuth.answer == "no"
-    assert any("after a sync" in warning for warning in history.warnings)
+    assert HistoryCode.ZEROS_AS_AFTER_SYNC in [notice.code for notice in history.notices]
     assert np.sqrt(np.mean((off[5:] / sd[5:]) ** 2)) < 2.0
 
 

@@ -58,7 +58,7 @@ def test_the_analysis_is_the_same_bit_for_bit_with_and_without_what_was_kept():
             assert np.array_equal(a.estimate, b.estimate, equal_nan=True)
             assert np.array_equal(a.covariance, b.covariance, equal_nan=True)
         assert np.array_equal(without.history.change, other.history.change)
-    assert without.warnings == again.warnings
+    assert without.notices == again.notices
 
 
 def test_a_night_added_does_the_sky_of_that_night_only(monkeypatch):
@@ -115,7 +115,7 @@ def test_the_same_readings_are_not_worked_out_again(monkeypatch):
     assert len(made) == 1
     assert pack(first.history, History) == pack(again.history, History)
     assert pack(first.nights, Nights) == pack(again.nights, Nights)
-    assert (first.advice, first.warnings) == (again.advice, again.warnings)
+    assert (first.advice, first.notices) == (again.advice, again.notices)
     assert first.defaults_used == again.defaults_used
 
 

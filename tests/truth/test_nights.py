@@ -8,6 +8,7 @@ from exact_mount import FIRST_US, NIGHT_US, Case, make
 from drift.mount.orientation import hour_angle_and_dec
 from drift.night.estimate import estimate_nights
 from drift.night.nights import split_nights
+from drift.notices import NightCode
 from drift.readings import as_readings
 
 #: Errors over stated sds of some 60 to 120 nights scatter by 7-9 % themselves; a quarter off is wrong.
@@ -95,8 +96,8 @@ def test_thin_nights_say_so_and_are_wide():
     sd = np.sqrt(np.diagonal(nights[0].covariance)[:2])
     assert np.isnan(nights[0].estimate[0])
     assert np.all(sd > 200.0)  # no better than the syncs are: 600 arcsec here
-    assert any("one pointing solve" in remark for remark in nights[0].remarks)
-    assert any("one tube side" in remark for remark in nights[1].remarks)
+    assert NightCode.ONE_SOLVE in [notice.code for notice in nights[0].notices]
+    assert NightCode.ONE_TUBE_SIDE in [notice.code for notice in nights[1].notices]
     usual = np.median([np.sqrt(n.covariance[0, 0]) for n in nights[2:]])
     assert np.sqrt(nights[1].covariance[0, 0]) > 1.5 * usual
 
@@ -137,7 +138,7 @@ def test_second_sync_is_noticed_and_told():
     case = Case(12, kept=False, nights=80, second_sync=1.0, solves=12)
     made = make(case)
     nights = nights_of(made, case)
-    told = [any("second sync" in r for r in n.remarks) for n in nights.nights]
+    told = [any(one.code is NightCode.SECOND_SYNC for one in n.notices) for n in nights.nights]
     # A sync before the second or after the last but one solve may pass as a wrong solve.
     assert np.mean(told) > 0.6
 

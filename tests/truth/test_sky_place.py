@@ -58,7 +58,7 @@ def test_one_number_serves_for_every_row():
 
 def test_no_rows():
     sky = observed(*SITE, np.array([], dtype=np.int64), [], [], [], [])
-    assert (sky.enu.shape, sky.last_rad.shape, sky.warnings) == ((0, 3), (0,), ())
+    assert (sky.enu.shape, sky.last_rad.shape, sky.notices) == ((0, 3), (0,), ())
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,7 @@ from drift.quantities import Floats
 from drift.render import phrases
 from drift.render.advice_words import matter_name
 from drift.render.figures.from_pole import distances_arcmin, pole_words
+from drift.render.notices import sentence
 from drift.render.phrases import evening_of
 from drift.types import HISTORY_COLUMNS
 
@@ -265,7 +266,7 @@ def used_words(night: NightAxis) -> str:
 
 def remark_words(night: NightAxis) -> str:
     """Return what is to be said of a night."""
-    return phrases.harmless("; ".join(night.remarks))
+    return phrases.harmless("; ".join(sentence(notice) for notice in night.notices))
 
 
 def _sd(night: NightAxis) -> Floats:

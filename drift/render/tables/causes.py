@@ -12,6 +12,7 @@ from drift.codes import CauseKind
 from drift.history.components import AFTER, BEFORE, MID_WINTER_NORTH, MID_WINTER_SOUTH, time_shares
 from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats
 from drift.render import phrases
+from drift.render.history_words import because_words, settle_words
 from drift.render.phrases import KNOBS, amount_words, clock_text, zone_of
 from drift.render.tables.axis import Table, plate_used
 from drift.types import HISTORY_COLUMNS
@@ -314,7 +315,7 @@ def named_all_the_same(history: History, before: str = "") -> str:
 
 
 def _apart(what: str, separable: Separable) -> tuple[str, ...]:
-    return what, separable.answer, separable.because, separable.would_settle_it or "–"
+    return what, separable.answer, because_words(separable), settle_words(separable) or "–"
 
 
 def history_table(analysis: Analysis) -> Table:

@@ -10,6 +10,7 @@ from drift.quantities import local_date
 from drift.render import phrases
 from drift.render.advice_words import tolerance_words
 from drift.render.history_words import scale_rows
+from drift.render.night_words import set_aside_reason
 from drift.render.phrases import clock_text, percent, plain_arcmin, zone_of
 from drift.render.tables.axis import Table
 
@@ -88,7 +89,7 @@ def set_aside_table(analysis: Analysis, where: Mapping[int, str] | None = None) 
             _KIND_WORDS.get(aside.kind, aside.kind),
             clock_text(aside.time_us, zone),
             where.get(aside.row_id, f"row {aside.row_id} of the record"),
-            phrases.harmless(aside.reason),
+            phrases.harmless(set_aside_reason(aside.reason)),
         )
         for aside in analysis.nights.set_aside
     ]
@@ -99,7 +100,7 @@ def set_aside_counts(analysis: Analysis) -> Table:
     """How many readings were not used, by reason, the commonest first."""
     counts: dict[tuple[str, str], int] = {}
     for aside in analysis.nights.set_aside:
-        key = (_KIND_WORDS.get(aside.kind, aside.kind), phrases.harmless(aside.reason))
+        key = (_KIND_WORDS.get(aside.kind, aside.kind), phrases.harmless(set_aside_reason(aside.reason)))
         counts[key] = counts.get(key, 0) + 1
     ranked = sorted(counts.items(), key=lambda item: (-item[1], item[0]))
     rows = tuple((str(count), kind, reason) for (kind, reason), count in ranked)

@@ -1,0 +1,159 @@
+"""What nights and their readings leave to say, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from drift.notices import NightCode, Notice, from_value
+from drift.quantities import as_utc
+from drift.render.notices import Values, Writer, sentence
+
+# ---- Of all nights.
+
+
+_ALTERED = {
+    True: "pointing nights are shown but not used for the history",
+    False: "pointing nights see too little of the axis error; take a sweep or an unguided run now and then",
+}
+
+
+def _by_sweeps(of: Values) -> str:
+    return (
+        f"Sweeps and unguided runs see the axis {of['az_apart_arcsec']:+.0f} arcsec in azimuth and "
+        f"{of['alt_apart_arcsec']:+.0f} in altitude from where pointing solves see it ({of['pairs']} pairs "
+        "of nights): the mount seems to report places altered by a model of its own; "
+        f"{_ALTERED[of['left_out']]}."
+    )
+
+
+def _by_site_file(of: Values) -> str:
+    return (
+        "The site file says that the mount's reported places are altered by a model of its own; "
+        f"{_ALTERED[of['left_out']]}."
+    )
+
+
+def _found(what: str, column: str) -> Writer:
+    def write(of: Values) -> str:
+        first, last = as_utc(of["from_us"]), as_utc(of["until_us"])
+        return (
+            f"{what} was found from {first:%Y-%m-%d %H:%M} UTC to {last:%H:%M} UTC: "
+            f'{sentence(from_value(of["because"]))}.  If it is none, label its solves "none" in a column '
+            f"{column}."
+        )
+
+    return write
+
+
+def _level_error(of: Values) -> str:
+    return (
+        f"The level's own error on the {of['place']} changes from one end-for-end pair to the next, by some "
+        f"{of['sd_arcsec']:.0f} arcsec: pairs are free of it, single readings count little.  See that it "
+        "sits the same way each time."
+    )
+
+
+# ---- Of a solve that comes without the mount's coordinates: why it is of no use.
+
+
+def _fields(count: int) -> str:
+    return "1 field" if count == 1 else f"{count} fields"
+
+
+_WITHOUT_MOUNT: dict[NightCode, Writer] = {
+    NightCode.LABELLED_NONE: lambda of: "its label says none",
+    NightCode.MOUNT_MOVES_AXES: lambda of: (
+        "the site file says that the mount's own model moves its axes (mount.reports), so that none is still"
+    ),
+    NightCode.NOT_ON_SWEEP: lambda of: "does not fit the sweep around it: a wrong solve?",
+    NightCode.TOO_FEW_FIELDS: lambda of: (
+        f"{_fields(of['fields'])} at one declination in a row, and a sweep needs {of['needed_fields']}"
+    ),
+    NightCode.TURNED_TOO_LITTLE: lambda of: (
+        f"the hour angle turned by {of['turned_deg']:.0f} degrees only, and a sweep needs "
+        f"{of['needed_deg']:.0f}"
+    ),
+    NightCode.AXIS_NOT_STILL: lambda of: (
+        f"the declination axis was not still: places scatter by {of['scatter_arcsec']:.0f} arcsec about "
+        "their circle"
+    ),
+    NightCode.RECENTRED: lambda of: (
+        f"the catalogue's declination was kept to {of['kept_arcsec']:.0f} arcsec while the observed one "
+        f"changed by {of['observed_arcsec']:.0f}: the mount was re-centred on it, so its declination axis "
+        "was not still"
+    ),
+    NightCode.RUN_TOO_SHORT: lambda of: (
+        f"one field, {of['solves']} solves over {of['minutes']:.0f} minutes: a run needs "
+        f"{of['needed_solves']} over {of['needed_minutes']:.0f}"
+    ),
+    NightCode.RUN_IF_UNGUIDED: lambda of: (
+        f"{of['solves']} solves of one field over {of['minutes']:.0f} minutes would be a run if they were "
+        "unguided: then set guided = false in [optics] of the site file, or give them a label in a column run"
+    ),
+    NightCode.RUN_NOT_SMOOTH: lambda of: (
+        f"the field did not move smoothly ({of['off_path_arcsec']:.0f} arcsec off its path): dithered or "
+        "re-centred?"
+    ),
+}
+
+
+def set_aside_reason(notice: Notice) -> str:
+    """Return why a reading was set aside, as the end of a sentence about it."""
+    if notice.code in _WITHOUT_MOUNT:
+        joint = ", and" if notice.code == NightCode.LABELLED_NONE else ";"
+        return f"comes without the mount's coordinates{joint} {sentence(notice)}"
+    return sentence(notice)
+
+
+def unusable_words(reasons: Sequence[Notice]) -> str:
+    """Say how many solves can't be used, and why the first can't."""
+    return f"{len(reasons)} solves can't be used; the first {set_aside_reason(reasons[0])}."
+
+
+# ---- All of them.
+
+
+SENTENCES: dict[NightCode, Writer] = {
+    NightCode.TUBE_SIDE_GUESSED: lambda of: (
+        f"{of['solves']} pointing solves don't say the tube side; taken as east for solves west of the "
+        "meridian."
+    ),
+    NightCode.TUBE_SIDE_LEFT_OUT: lambda of: (
+        f"{of['solves']} pointing solves don't say the tube side; one side only fits them better."
+    ),
+    NightCode.REPORTS_ALTERED_BY_SWEEPS: _by_sweeps,
+    NightCode.REPORTS_ALTERED_BY_SITE_FILE: _by_site_file,
+    NightCode.SWEEP_FOUND: _found("A sweep", "sweep"),
+    NightCode.RUN_FOUND: _found("An unguided run", "run"),
+    NightCode.LEVEL_ERROR_CHANGES: _level_error,
+    NightCode.ON_ONE_CIRCLE: lambda of: (
+        f"{of['fields']} fields in a row over {of['turned_deg']:.0f} degrees of hour angle lie on one circle "
+        f"to {of['scatter_arcsec']:.0f} arcsec, so the declination axis stood still"
+    ),
+    NightCode.ONE_FIELD_UNGUIDED: lambda of: (
+        f"{of['solves']} solves of one field over {of['minutes']:.0f} minutes, and the site file says "
+        "unguided"
+    ),
+    NightCode.NOT_IN_HISTORY: lambda of: (
+        "the mount's own model has altered these places; not used in the history"
+    ),
+    NightCode.ONE_SOLVE: lambda of: "one pointing solve: it can only fix the zeros, not the axis",
+    NightCode.ONE_TUBE_SIDE: lambda of: f"solves from one tube side only ({of['tube_side']})",
+    NightCode.SECOND_SYNC: lambda of: (
+        f"a second sync (or a slipped clutch) noticed before {as_utc(of['before_us']):%H:%M:%S} UTC"
+    ),
+    NightCode.RUN_ONE_DIRECTION: lambda of: (
+        f"unguided run of {of['minutes']:.0f} minutes: one direction of the axis only"
+    ),
+    NightCode.TOO_LITTLE_FOR_AXIS: lambda of: "too little to say where the axis points",
+    NightCode.HALF_OF_AXIS: lambda of: "half of the axis only",
+    NightCode.DISAGREES: lambda of: "disagrees with the night's other readings",
+    NightCode.DISAGREES_PERHAPS: lambda of: (
+        "disagrees with the night's other readings, but another explanation is nearly as likely; the night's "
+        "uncertainty allows for it"
+    ),
+    NightCode.IN_RECORD_TWICE: lambda of: (
+        "is in the record a second time, with more said of it; it counts once"
+    ),
+    **_WITHOUT_MOUNT,
+}

@@ -1,0 +1,230 @@
+"""What is new, in words and as JSON: what ``drift check`` prints and what is sent."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from drift.codes import CorrectionKind, LimitName, NewsKind
+from drift.notices import Severity, WatchCode
+from drift.quantities import as_utc
+from drift.render.notices import Values, Writer, as_data, sentence
+from drift.render.phrases import angle, arcmin, asked_and_found, percent, plain_arcmin, utc_text
+from drift.types import CorrectionFound
+
+if TYPE_CHECKING:
+    from drift.watch.coming import Item, News
+    from drift.watch.letters import Letter
+
+# ---- One piece of news, as a sentence.
+
+
+def item_sentence(item: Item) -> str:
+    """Return what a piece of news tells; an event's clause becomes a sentence."""
+    said = sentence(item.notice)
+    if item.kind is NewsKind.EVENT:
+        said = f"{said[0].upper()}{said[1:]}."
+    return said if item.seen_once is None else f"{said}  {sentence(item.seen_once)}"
+
+
+def acknowledged_sentences(found: News, dropped: int) -> tuple[str, ...]:
+    """Say what was taken note of, what not, and that `dropped` waiting messages are not sent any more."""
+    said = [f"Acknowledged: {item_sentence(item)}" for item in (*found.new, *found.notices)]
+    if not said:
+        said.append("Acknowledged; nothing was new.")
+    if dropped:
+        messages = "a message" if dropped == 1 else f"{dropped} messages"
+        said.append(f"Not sent any more, because it is acknowledged: {messages}.")
+    return (*said, *(f"Not acknowledged: {item_sentence(item)}" for item in found.provisional))
+
+
+# ---- A message about it.
+
+
+_TITLES = {
+    NewsKind.EVENT: "something has moved",
+    NewsKind.AXIS_LIMIT: "the axis is beyond its limit",
+    NewsKind.TILT_LIMIT: "the tilt is beyond its limit",
+    NewsKind.CORRECTION: "a correction did not hold",
+    NewsKind.GAP: "the axis has moved while nothing was measured",
+    NewsKind.SOON: "a limit will be passed soon",
+    NewsKind.OLD: "nothing has been measured for long",
+    NewsKind.THIN: "too little to watch by",
+}
+
+
+def letter_words(letter: Letter, site_name: str, now_us: int) -> tuple[str, str]:
+    """Return title and body of a message.
+
+    Parameters
+    ----------
+    letter
+        What it is about, and its number.
+    site_name
+        As in the site file, "" where it has none.
+    now_us
+        The present time [us].
+    """
+    seen = f"{as_utc(now_us):%Y-%m-%d %H:%M} UTC"
+    body = (
+        f"{item_sentence(letter.item)}\n\nSeen on {seen}.  `drift status` says what to do; `drift "
+        f"acknowledge` takes note of it.\nMessage {letter.number}."
+    )
+    return f"drift: {site_name or 'the pier'}: {_TITLES[letter.item.kind]}", body
+
+
+# ---- The news as data: what ``drift check --json`` prints.
+
+
+def as_mapping(found: News, last: tuple[int, str, str] | None) -> dict[str, Any]:
+    """Put the news into plain lists, mappings and text.
+
+    Parameters
+    ----------
+    found
+        The news.
+    last
+        When it was last acknowledged [UTC microseconds], the note, and what; None when never.
+    """
+    return {
+        "format": "drift-check",
+        "version": 2,
+        "moved": found.moved,
+        "new": [_item(item) for item in found.new],
+        "provisional": [_item(item) for item in found.provisional],
+        "notices": [_item(item) for item in found.notices],
+        "acknowledged_utc": None if last is None else utc_text(last[0]),
+        "acknowledged_note": None if last is None else last[1],
+    }
+
+
+def _item(item: Item) -> dict[str, Any]:
+    facts = {}
+    for name, value in item.facts.items():
+        time = name.endswith("_us")
+        facts[f"{name.removesuffix('_us')}_utc" if time else name] = (
+            utc_text(value) if time and value is not None else value
+        )
+    data = as_data(item.notice)
+    severity = Severity.INFO if item.seen_once is not None else data["severity"]
+    text = item_sentence(item)
+    return {
+        "kind": str(item.kind),
+        "code": data["code"],
+        "severity": str(severity),
+        "time_utc": utc_text(item.time_us),
+        "values": data["values"],
+        "text": text,
+        "sentence": text,  # as version 1 has it
+        **facts,
+    }
+
+
+# ---- The sentence of each code.
+
+
+def _limit_passed(of: Values) -> str:
+    axis = of["of"] == LimitName.AXIS
+    who, limit = ("The axis", _most(of)) if axis else ("The pier", _most(of))
+    if of["grown"]:
+        said = (
+            f"{who} is beyond its warning limit of {limit}, and grew by a quarter until {of['passed_date']}"
+        )
+    else:
+        said = f"{who} passed its warning limit of {limit} on {of['passed_date']}"
+    return f"{said}; {_now(of, axis)}."
+
+
+def _most(of: Values) -> str:
+    return _plain(of, of["limit_arcsec"])
+
+
+def _plain(of: Values, arcsec: float) -> str:
+    return plain_arcmin(arcsec / 60.0) if of["of"] == LimitName.AXIS else f'{arcsec:.0f}"'
+
+
+def _now(of: Values, axis: bool) -> str:
+    """Say how large the latest value is, of when it is, and whether it is back inside the limit."""
+    value, sd, when = of["value_arcsec"], of["sd_arcsec"], f"on {of['date']} it"
+    is_back = of["back_below_arcsec"] is not None
+    back = "back inside it, " if is_back else ""
+    if axis:
+        now = f"{when} is {back}{arcmin(value, sd)} from the pole"
+    elif is_back:
+        now = f"{when} is {back}tilted {angle(value, sd)} more than at the start"
+    else:
+        now = f"{when} tilts {angle(value, sd)} more than at the start"
+    if of["last_night_date"] is not None:
+        now += f", by the level readings since its last night, {of['last_night_date']}"
+    return f"{now} (it counts as back below {_plain(of, of['back_below_arcsec'])})" if is_back else now
+
+
+def _limit_soon(of: Values) -> str:
+    axis = of["of"] == LimitName.AXIS
+    value, sd = of["value_arcsec"], of["sd_arcsec"]
+    what, then = ("The axis", arcmin(value, sd)) if axis else ("The pier's tilt", angle(value, sd))
+    return (
+        f"{what} will likely pass its warning limit of {_most(of)} by {of['by_date']}, going by the season "
+        f"and by what lasts: it should then be {then}."
+    )
+
+
+def _correction_failed(of: Values) -> str:
+    found = CorrectionFound(
+        time_us=0,
+        kind=CorrectionKind(of["kind"]),
+        asked=of["asked_arcsec"],
+        found=of["found_arcsec"],
+        found_sd=of["found_sd_arcsec"],
+        held=False,
+    )
+    asked = asked_and_found(found, of["latitude_deg"])
+    said = f": {asked}" if asked else ""
+    return (
+        f"The {of['kind']} correction of {of['date']} did not hold{said} ({percent(of['probability'])} sure)."
+    )
+
+
+def _seen_once(of: Values) -> str:
+    where, second = ("on one night", "night") if of["at_night"] else ("in one level reading", "reading")
+    return f"This is seen {where} only and counts once a second {second} shows it."
+
+
+def _over_gap(of: Values) -> str:
+    beyond = " more than the season usually does" if of["beyond_season"] else ""
+    return (
+        f"Between {of['from_date']} and {of['to_date']}, {of['days']:.0f} days without a night, the axis "
+        f"moved by {angle(of['size_arcsec'], of['sd_arcsec'])} on the sky{beyond}.  Whether at once or "
+        "little by little nobody saw, so no cause is named."
+    )
+
+
+def _few_nights(of: Values) -> str:
+    nights = of["nights"]
+    counted = {0: "no nights", 1: "one night only", 2: "two nights only"}.get(nights, f"{nights} nights only")
+    return (
+        f"The record holds {counted} that {'shows' if nights == 1 else 'show'} the axis; a movement shows "
+        f"from {of['needed_nights']} nights on."
+    )
+
+
+_BETTER = "Solves spread wider over the sky, on both tube sides, or a sweep would do."
+
+SENTENCES: dict[WatchCode, Writer] = {
+    WatchCode.SEEN_ONCE: _seen_once,
+    WatchCode.LIMIT_PASSED: _limit_passed,
+    WatchCode.LIMIT_SOON: _limit_soon,
+    WatchCode.CORRECTION_FAILED: _correction_failed,
+    WatchCode.MOVED_OVER_GAP: _over_gap,
+    WatchCode.NOTHING_MEASURED: lambda of: (
+        f"Nothing has been measured since {of['since_date']}, {of['days']:.0f} days ago: what has moved "
+        "since then can't be seen.  Take a night, or a level reading."
+    ),
+    WatchCode.FEW_NIGHTS: _few_nights,
+    WatchCode.AXIS_UNKNOWN: lambda of: (
+        f"The latest nights are too vague to tell where the axis is.  {_BETTER}"
+    ),
+    WatchCode.AXIS_TOO_VAGUE: lambda of: (
+        f"The latest nights tell the axis only to {arcmin(of['error_arcsec'], of['sd_arcsec'])}, too vaguely "
+        f"to watch its limit of {plain_arcmin(of['limit_arcsec'] / 60.0)}.  {_BETTER}"
+    ),
+}

@@ -1,0 +1,148 @@
+"""What is said of sky, nights and history: every code has a sentence, and how each is worded."""
+
+from __future__ import annotations
+
+import pytest
+
+from drift.cache import pack, unpack
+from drift.notices import (
+    HistoryCode,
+    NightCode,
+    Notice,
+    SkyCode,
+    as_value,
+    from_value,
+    info,
+    notice_of,
+    text_of,
+    warning,
+)
+from drift.render.notices import as_data, sentence
+
+NOV_US = 1_700_000_000_000_000  # 2023-11-14 22:13:20 UTC
+DAY_US = 86_400_000_000
+ALTERED = {"az_apart_arcsec": -41.6, "alt_apart_arcsec": 12.2, "pairs": 5}
+EARTH = {"ut1_s": 0.45, "pole_arcsec": 0.4}
+CIRCLE = info(NightCode.ON_ONE_CIRCLE, fields=7, turned_deg=63.4, scatter_arcsec=4.2)
+UNGUIDED = info(NightCode.ONE_FIELD_UNGUIDED, solves=50, minutes=49.0)
+TIMES = {"from_us": NOV_US, "until_us": NOV_US + 1_800_000_000}
+CORRECTION = {"kind": "azimuth", "time_us": NOV_US}
+NOTICES = [
+    warning(SkyCode.TEMPERATURE_NOT_BELIEVED, rows=3, low_c=-90.0, high_c=60.0, first_c=281.0),
+    warning(SkyCode.PRESSURE_NOT_BELIEVED, rows=1, low_hpa=400.0, high_hpa=1100.0, first_hpa=96.5),
+    warning(SkyCode.PRESSURE_OF_SEA_LEVEL, middle_hpa=1015.0, usual_hpa=846.0, elevation_m=1500.0),
+    info(SkyCode.TEMPERATURE_STANDARD, rows=8, of_rows=90),
+    info(SkyCode.PRESSURE_STANDARD, rows=8, of_rows=90),
+    info(SkyCode.TEMPERATURE_OF_DAY, rows=8, of_rows=90),
+    info(SkyCode.WEATHER_DAYS_FILLED, days=1, of_days=1500),
+    info(SkyCode.WEATHER_DAYS_FILLED, days=1200, of_days=1500),
+    warning(SkyCode.BEFORE_EARTH_TABLE, begins_date="1973-01-02", earliest_date="1971-05-01", **EARTH),
+    *(
+        warning(
+            SkyCode.AFTER_EARTH_TABLE,
+            ends_date="2027-01-01",
+            latest_date="2028-01-01",
+            days_later=days,
+            leap_date=leap,
+            **EARTH,
+        )
+        for days, leap in ((1, None), (365, "2027-06-28"), (1461, None))
+    ),
+    warning(SkyCode.LEAP_SECONDS_ENDED, leap_date="2027-06-28"),
+    warning(NightCode.TUBE_SIDE_GUESSED, solves=12),
+    warning(NightCode.TUBE_SIDE_LEFT_OUT, solves=12),
+    warning(NightCode.REPORTS_ALTERED_BY_SWEEPS, left_out=True, **ALTERED),
+    warning(NightCode.REPORTS_ALTERED_BY_SWEEPS, left_out=False, **ALTERED),
+    warning(NightCode.REPORTS_ALTERED_BY_SITE_FILE, left_out=True),
+    info(NightCode.SWEEP_FOUND, because=as_value(CIRCLE), **TIMES),
+    info(NightCode.RUN_FOUND, because=as_value(UNGUIDED), **TIMES),
+    warning(NightCode.LEVEL_ERROR_CHANGES, place="plate", sd_arcsec=44.0),
+    CIRCLE,
+    UNGUIDED,
+    warning(NightCode.NOT_IN_HISTORY),
+    warning(NightCode.ONE_SOLVE),
+    info(NightCode.ONE_TUBE_SIDE, tube_side="west"),
+    warning(NightCode.SECOND_SYNC, before_us=NOV_US),
+    info(NightCode.RUN_ONE_DIRECTION, minutes=49.6),
+    warning(NightCode.TOO_LITTLE_FOR_AXIS),
+    warning(NightCode.HALF_OF_AXIS),
+    warning(NightCode.DISAGREES),
+    warning(NightCode.DISAGREES_PERHAPS),
+    info(NightCode.IN_RECORD_TWICE),
+    warning(NightCode.LABELLED_NONE),
+    warning(NightCode.MOUNT_MOVES_AXES),
+    warning(NightCode.NOT_ON_SWEEP),
+    warning(NightCode.TOO_FEW_FIELDS, fields=1, needed_fields=5),
+    warning(NightCode.TURNED_TOO_LITTLE, turned_deg=9.4, needed_deg=15.0),
+    warning(NightCode.AXIS_NOT_STILL, scatter_arcsec=212.0),
+    warning(NightCode.RECENTRED, kept_arcsec=9.0, observed_arcsec=140.0),
+    warning(NightCode.RUN_TOO_SHORT, solves=4, minutes=11.0, needed_solves=6, needed_minutes=20.0),
+    warning(NightCode.RUN_IF_UNGUIDED, solves=50, minutes=49.0),
+    warning(NightCode.RUN_NOT_SMOOTH, off_path_arcsec=11.0),
+    info(HistoryCode.BEFORE_REFERENCE, readings=1),
+    info(HistoryCode.BEFORE_REFERENCE, readings=4),
+    warning(HistoryCode.ZEROS_TAKEN_FOR_KEPT, scatter_arcsec=9.4),
+    warning(HistoryCode.ZEROS_AS_AFTER_SYNC, scatter_arcsec=94.0, site_file_says="kept"),
+    warning(HistoryCode.ZEROS_AS_AFTER_SYNC, scatter_arcsec=94.0, site_file_says="unknown"),
+    warning(HistoryCode.ZEROS_SCATTER, repeat_arcsec=94.0, site_file_says="kept"),
+    info(HistoryCode.ZEROS_REPEAT, scatter_arcsec=9.4),
+    warning(HistoryCode.NIGHTS_ALONE, times_us=(NOV_US,)),
+    warning(HistoryCode.LEVELS_ALONE, times_us=(NOV_US, NOV_US + DAY_US)),
+    warning(HistoryCode.ZEROS_ALONE, times_us=(NOV_US, NOV_US + DAY_US)),
+    warning(
+        HistoryCode.CORRECTION_REDATED, after_us=NOV_US + DAY_US, before_us=NOV_US + 3 * DAY_US, **CORRECTION
+    ),
+    warning(
+        HistoryCode.CORRECTION_WRONG_SIGN,
+        asked_arcsec=300.0,
+        found_arcsec=-288.0,
+        found_sd_arcsec=9.0,
+        **CORRECTION,
+    ),
+    warning(
+        HistoryCode.CORRECTION_TWICE,
+        second_us=NOV_US + DAY_US,
+        asked_arcsec=300.0,
+        within_days=3.0,
+        **CORRECTION,
+    ),
+    info(HistoryCode.BY_ZERO, repeat_arcsec=9.4, nights=120),
+    info(HistoryCode.BY_LEVELS, levels=14),
+    info(HistoryCode.BY_SHAPE_IN_TIME),
+    info(HistoryCode.BY_FROST),
+    info(HistoryCode.ZERO_REPEATS_POORLY, repeat_arcsec=94.0),
+    info(HistoryCode.ZERO_LOST_NO_LEVEL),
+    info(HistoryCode.SUM_ONLY_NO_LEVEL),
+    info(HistoryCode.ONE_READING),
+    info(HistoryCode.NO_HISTORY),
+    *(
+        info(
+            HistoryCode.SETTLED_BY_READINGS,
+            levels=5,
+            level_sd_arcsec=15.0,
+            zeros=zeros,
+            zero_repeat_arcsec=None if zeros is None else 10.0,
+            wanted_arcsec=10.0,
+        )
+        for zeros in (None, 1, 9)
+    ),
+    info(HistoryCode.SETTLED_BY_SECOND_NIGHT),
+    info(HistoryCode.SETTLED_BY_LOG),
+]
+
+
+def test_every_code_has_its_sentence_here():
+    told = {notice.code for notice in NOTICES}
+    assert told == {*SkyCode, *NightCode, *HistoryCode}
+
+
+@pytest.mark.parametrize("notice", NOTICES, ids=lambda notice: str(notice.code))
+def test_a_notice_comes_back_from_every_form(notice):
+    assert unpack(pack(notice, Notice), Notice) == notice
+    assert notice_of(text_of(notice)) == notice
+    assert from_value(as_value(notice)) == notice
+    assert as_data(notice)["text"] == sentence(notice)
+
+
+def test_how_they_are_worded(approved):
+    approved("nights_and_history", "\n".join(f"{one.code}: {sentence(one)}" for one in NOTICES))
