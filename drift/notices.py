@@ -124,6 +124,10 @@ class IngestCode(Code):
     # a row or a value that can't be used
     NOTED_AS_TEXT = "ingest.noted_as_text"  # noted by a version that kept only a sentence
     TOO_MANY_CELLS = "ingest.too_many_cells"
+    LINE_CUT = "ingest.line_cut"
+    HEADER_AGAIN = "ingest.header_again"
+    BELOW_OTHER_HEADER = "ingest.below_other_header"
+    MOUNT_IS_SOLVED = "ingest.mount_is_solved"
     JSON_BROKEN = "ingest.json_broken"
     JSON_NO_OBJECT = "ingest.json_no_object"
     BLANK = "ingest.blank"

@@ -216,7 +216,9 @@ def open_bytes(data: bytes, name: str, path: str = "") -> RawTable:
     if not fits_any(found.names, LAYOUTS):
         found = search_header(lines, name)
     text = decoded.text
-    rows = TextRows(lines, found.first, len(found.names), found.delimiter, name, '"' in text, "#" in text)
+    rows = TextRows(
+        lines, found.first, len(found.names), found.delimiter, name, '"' in text, "#" in text, found.names
+    )
     decimal = _decimal(lines, found)
     return RawTable(
         name=name,

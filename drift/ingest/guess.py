@@ -25,7 +25,7 @@ from drift.ingest.mapping import (
     Proposal,
     Question,
 )
-from drift.ingest.names import columns_named
+from drift.ingest.names import columns_named, words_of
 from drift.ingest.text import RawTable
 from drift.ingest.times import DateOrder
 from drift.ingest.trial import Known, sample_of
@@ -248,8 +248,13 @@ class _Guess:
         if len(found) == 1:
             decisions.told(column, header[found[0]], "by its name")
             return ColumnFrom((header[found[0]],))
+        perhaps = self._may_be_mounts(column, taken) if column in layout.together and not found else []
+        if perhaps:
+            decisions.ask(self._mounts_question(column, perhaps))
         half_given = column in layout.together and any(
-            self._named(layout)[one] for one in layout.together if one != column
+            self._named(layout)[one]
+            for one in layout.together
+            if one != column and decisions.answers.get(one) != NONE
         )
         if column in layout.optional and not half_given:
             if found and not self._once(found):
@@ -269,6 +274,29 @@ class _Guess:
             raise LogFileError(f"no column is left that could be {column}")
         decisions.ask(Question(column, f"which column is {column}?", choices))
         raise AssertionError("a question without an answer is raised")
+
+    def _may_be_mounts(self, column: str, taken: set[int]) -> list[int]:
+        """Return plain columns beside those taken as solved: they may be the mount's own places."""
+        if column == "mount_dec_deg" and self.decisions.answer("mount_ra_deg") == NONE:
+            return []
+        kind = "ra" if column == "mount_ra_deg" else "dec"
+        words = [words_of(heading) for heading in self.sample.headings]
+        if not any(words[at].has("solved") and words[at].has(kind) for at in taken):
+            return []
+        bars = ("solved", "else", "error", "sigma", "az", "alt", "dec" if kind == "ra" else "ra")
+        plain = (at for at, one in enumerate(words) if one.has(kind) and not one.has(*bars))
+        return self._once([at for at in plain if at not in taken])
+
+    def _mounts_question(self, column: str, perhaps: list[int]) -> Question:
+        names = " or ".join(self.table.header[at] for at in perhaps)
+        choices = tuple(
+            Choice(self.table.header[at], "yes: where the mount said it pointed") for at in perhaps
+        )
+        return Question(
+            column,
+            f"{names} stands beside a solved place: is it the mount's own?",
+            (*choices, Choice(NONE, "no: a target, or something else")),
+        )
 
     # ---- how each is written
 

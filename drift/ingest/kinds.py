@@ -9,6 +9,7 @@ from drift.codes import CorrectionKind, Place
 from drift.ingest import limits
 from drift.ingest.cells import Cells, Circumstances, LogLayout
 from drift.ingest.places import Places, check_places
+from drift.ingest.sky_evidence import copied_places
 from drift.ingest.values import TubeSide
 from drift.night.sets import NO_LABELS, RUN, SWEEP, SetsFound, find_in
 from drift.notices import IngestCode, Notice, Value, as_value, info, warning
@@ -62,6 +63,12 @@ def _read_solves(cells: Cells, around: Circumstances) -> Columns:
     bare = np.isnan(mount_ra_deg) & np.isnan(mount_dec_deg)
     for column, values in zip(_MOUNT, (mount_ra_deg, mount_dec_deg), strict=True):
         cells.set_aside(np.isnan(values) & ~bare, column, warning(IngestCode.BLANK))
+    good = cells.good & ~bare
+    same = np.zeros(cells.count, dtype=bool)
+    same[good] = copied_places(
+        *(one[good] for one in (time_us, ra_deg, dec_deg, mount_ra_deg, mount_dec_deg))
+    )
+    cells.set_aside(same, "mount_ra_deg", warning(IngestCode.MOUNT_IS_SOLVED))
     columns: Columns = {
         "time_us": time_us,
         "ra_deg": ra_deg,
@@ -79,8 +86,8 @@ def _read_solves(cells: Cells, around: Circumstances) -> Columns:
     }
     # A solve without the mount's place agrees with it wherever it is.
     mount = np.where(bare, ra_deg, mount_ra_deg), np.where(bare, dec_deg, mount_dec_deg)
-    places = Places(time_us, ra_deg, dec_deg) if bare.all() else Places(time_us, ra_deg, dec_deg, *mount)
-    check_places(cells, around, places)
+    pairs = Places(time_us, ra_deg, dec_deg) if bare.all() else Places(time_us, ra_deg, dec_deg, *mount)
+    check_places(cells, around, pairs)
     if (bare & cells.good).any():
         _remark_on_bare(cells, around, columns, bare & cells.good)
     return columns

@@ -10,6 +10,8 @@ import numpy.typing as npt
 
 from drift.ingest.values import US_PER_DAY
 
+Numbers = npt.NDArray[np.float64]
+
 # ---- How high a place on the sky stands over the site, to a quarter of a degree.
 
 
@@ -64,6 +66,57 @@ def hour_angle_rad(
     return np.asarray(erfa.anpm(rotation + np.radians(longitude_deg) - np.radians(ra_deg)))
 
 
+# ---- Places of the mount that were not read from it, but copied from the solve (or the other way round).
+
+
+#: A mount's own place differs from the solved one by its pointing error, arcseconds at the least; places that
+#: agree to this are one place [deg] (0.05 arcsec).
+_COPIED_DEG = 0.05 / 3600.0
+#: So many rows, spread over the file, show whether places of date were copied at all ...
+_COPIED_LOOKED_AT = 500
+#: ... by this share of them: by chance fewer agree.
+_COPIED_SHARE = 0.02
+
+
+def copied_places(
+    time_us: npt.NDArray[np.int64],
+    ra_deg: npt.NDArray[np.float64],
+    dec_deg: npt.NDArray[np.float64],
+    mount_ra_deg: npt.NDArray[np.float64],
+    mount_dec_deg: npt.NDArray[np.float64],
+) -> npt.NDArray[np.bool_]:
+    """Tell which of the mount's places are the solved ones, as they stand or turned to of date.
+
+    Parameters
+    ----------
+    time_us
+        (n,) UTC [us].
+    ra_deg, dec_deg
+        (n,) solved, ICRS [deg].
+    mount_ra_deg, mount_dec_deg
+        (n,) the mount's [deg].
+    """
+    from drift.sky.of_date import apparent_place, mean_place
+
+    def agree(
+        ra: npt.NDArray[np.float64], dec: npt.NDArray[np.float64], rows: slice
+    ) -> npt.NDArray[np.bool_]:
+        across = np.abs(_turn(ra - mount_ra_deg[rows])) * np.cos(np.radians(dec))
+        near: npt.NDArray[np.bool_] = np.maximum(across, np.abs(dec - mount_dec_deg[rows])) < _COPIED_DEG
+        return near
+
+    every = slice(None)
+    same = agree(ra_deg, dec_deg, every)
+    some = slice(None, None, max(len(ra_deg) // _COPIED_LOOKED_AT, 1))
+    for turned in (apparent_place, mean_place):
+        if not len(ra_deg):
+            break
+        looked_at = agree(*turned(time_us[some], ra_deg[some], dec_deg[some]), some)
+        if looked_at.mean() >= _COPIED_SHARE:
+            same |= agree(*turned(time_us, ra_deg, dec_deg), every)
+    return same
+
+
 # ---- Whether the mount's places and the solved ones are in the frames that a file says, by their
 # differences.
 #
@@ -73,9 +126,6 @@ def hour_angle_rad(
 # the mount's
 # places are of date and the solved ones ICRS, as they should be, 0 when both are in one frame, -1 when they
 # are exchanged.
-
-
-Numbers = npt.NDArray[np.float64]
 
 
 class FrameVerdict(StrEnum):

@@ -6,14 +6,14 @@ import codecs
 import csv
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 
 import numpy as np
 import numpy.typing as npt
 
 from drift.errors import LogFileError
-from drift.notices import IngestCode, Notice, info
+from drift.notices import IngestCode, Notice, info, warning
 from drift.readings import FORMER_COLUMNS
 
 # ---- A file of any form as a table of raw columns: the seam between what a file looks like and what it
@@ -250,8 +250,12 @@ class TextRows:
     name: str  # of the file, for messages
     quotes: bool  # whether a field may be quoted
     comments: bool  # whether there is a # in the text
+    names: tuple[str, ...] = ()  # of the columns
 
     def __iter__(self) -> Iterator[Rows]:
+        return _checked(self._parts(), self.names, len(self.lines) if self.lines[-1] else 0)
+
+    def _parts(self) -> Iterator[Rows]:
         if self.quotes and self.delimiter not in _RUNS:
             yield from self._quoted_parts()
             return
@@ -334,6 +338,80 @@ class TextRows:
             "rest of the file would be swallowed by it.  Close the quote, or double it where it stands for "
             "inches, and import again."
         )
+
+
+#: So many rows above the last one show how its last cell should be written.
+_ROWS_ABOVE = 50
+
+
+def _checked(parts: Iterator[Rows], names: Sequence[str], unended: int) -> Iterator[Rows]:
+    """Mark headers in mid-file, the rows below one of another order, and a last row cut short.
+
+    Parameters
+    ----------
+    parts
+        The rows.
+    names
+        The names in the header.
+    unended
+        The number of the last line where it has no line end, else 0.
+    """
+    own = [name.lower() for name in names]
+    other = 0  # the line of a header of another order
+    for part in parts:
+        aside = dict(part.aside)
+        for at in _headers_in(part, set(own) - {""}):
+            row = [str(column[at]).lower() for column in part.cells]
+            line = int(part.lines[at])
+            if other:
+                break
+            if row == own:
+                aside[at] = warning(IngestCode.HEADER_AGAIN)
+                continue
+            other = line
+        if other:
+            below = warning(IngestCode.BELOW_OTHER_HEADER, header_line=other)
+            aside.update(dict.fromkeys(np.flatnonzero(part.lines >= other).tolist(), below))
+        last = len(part.raws) - 1
+        if unended and last >= 0 and part.lines[last] == unended and _is_cut(part, last):
+            aside[last] = warning(IngestCode.LINE_CUT)
+        yield replace(part, aside=aside) if aside else part
+
+
+def _headers_in(part: Rows, names: set[str]) -> list[int]:
+    """Return the positions of the rows of which half the cells or more are names of columns."""
+    found: set[int] = set()
+    for column in part.cells[:2]:
+        if not isinstance(column, list) or names.isdisjoint({cell.lower() for cell in set(column)}):
+            continue
+        for at in [at for at, cell in enumerate(column) if cell.lower() in names]:
+            given = [str(one[at]).lower() for one in part.cells if str(one[at])]
+            if len(given) >= 2 and sum(cell in names for cell in given) >= 0.5 * len(given):
+                found.add(at)
+    return sorted(found)
+
+
+def _is_cut(part: Rows, at: int) -> bool:
+    """Tell whether a row's last cell is shorter than those above it are written, or lacks."""
+    rows = range(max(0, at - _ROWS_ABOVE), at)
+    if len(rows) < 2:
+        return False
+    for column in reversed(part.cells):
+        above = [str(column[one]) for one in rows]
+        cell = str(column[at])
+        if not cell and all(above):
+            return True
+        if cell:
+            return _written_length(cell) < min(map(_written_length, above))
+    return False
+
+
+def _written_length(cell: str) -> tuple[int, int]:
+    """Return the decimals of a number, or the length of a text: what a cut makes shorter."""
+    whole, point, decimals = cell.rpartition(".")
+    if whole.lstrip("+-").isdigit() and decimals.isdigit():
+        return 1, len(decimals)
+    return (1, 0) if cell.lstrip("+-").isdigit() else (0 if point else 2, len(cell))
 
 
 def _and_then(lines: Iterator[str], last: str) -> Iterator[str]:

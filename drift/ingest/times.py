@@ -39,8 +39,8 @@ class DateOrder(StrEnum):
 
 #: Order -> the pattern of a date.
 DATES = {
-    DateOrder.YMD: rf"(?P<year>\d{{4}})(?:(?P<gap>[-/. ]){_MONTH}(?P=gap)(?P<day>\d{{1,2}})"
-    r"|(?P<month_2>\d\d)(?P<day_2>\d\d))",
+    DateOrder.YMD: rf"(?:(?P<year>\d{{4}}|\d\d)(?P<gap>[-/. ]){_MONTH}(?P=gap)(?P<day>\d{{1,2}})"
+    r"|(?P<year_2>\d{4})(?P<month_2>\d\d)(?P<day_2>\d\d))",
     DateOrder.DMY: rf"(?P<day>\d{{1,2}})(?:[-/ ]|\. ?){_MONTH}(?:[-/ ]|\. ?)(?P<year>\d{{4}}|\d\d)",
     DateOrder.MDY: rf"{_MONTH}[-/. ](?P<day>\d{{1,2}})(?:,? |[-/.])(?P<year>\d{{4}}|\d\d)",
 }
@@ -163,7 +163,8 @@ class TimeSpelling:
             for name in ("month", "day", "hour", "minute", "second")
             if groups.get(name) or groups.get(f"{name}_2")
         }
-        numbers["year"] = _whole_year(alike.number(match.span("year")), len(match["year"]))
+        year = match.span("year" if groups["year"] else "year_2")
+        numbers["year"] = _whole_year(alike.number(year), year[1] - year[0])
         part = match.span("part" if groups["part"] else "part_2")
         us = np.round(alike.number(part) * (US_PER_SECOND / 10.0 ** max(part[1] - part[0], 0)))
         return self._instants(numbers, us.astype(np.int64), np.full(len(cells), match["zone"] is None))
@@ -214,7 +215,7 @@ def _numbers_of(match: re.Match[str] | None) -> tuple[int, ...] | None:
         if not found:
             return None
         month = found[0]
-    year = int(_whole_year(np.array(int(groups["year"])), len(groups["year"])))
+    year = int(_whole_year(np.array(int(one("year"))), len(one("year"))))
     hour = int(one("hour"))
     if groups["noon"]:
         if not 1 <= hour <= 12:

@@ -136,6 +136,19 @@ _REASONS: dict[Code, Callable[[Values], str]] = {
     IngestCode.TOO_MANY_CELLS: lambda v: (
         f"the row has {v['cells']} cells, the header {v['header_cells']}: quote a text that holds a comma"
     ),
+    IngestCode.LINE_CUT: lambda v: (
+        "the last line has no line end and is shorter than those above it, as if it had been cut while the "
+        "file was being written; it goes in with the whole file"
+    ),
+    IngestCode.HEADER_AGAIN: lambda v: "the row is the header once more",
+    IngestCode.BELOW_OTHER_HEADER: lambda v: (
+        f"stands below another header (line {v['header_line']}), whose columns are in another order: put the "
+        "rows from there on into a file of their own"
+    ),
+    IngestCode.MOUNT_IS_SOLVED: lambda v: (
+        "is the solved place itself: a program wrote one over the other (a solve that failed, or one written "
+        "back), so that the row says nothing of where the mount pointed"
+    ),
     IngestCode.JSON_BROKEN: lambda v: f"the line is no JSON ({v['error']})",
     IngestCode.JSON_NO_OBJECT: lambda v: "the line is JSON, but no object",
     IngestCode.BLANK: lambda v: "is blank, and needed",

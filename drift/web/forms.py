@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 #: A text longer than this is no note [signs].
 _LONGEST = 2_000
 UTC_CLOCK = "utc"
+#: No reading is of a year before or after these.
+_YEARS = (1900, 2200)
 
 
 class FormError(DriftError):
@@ -62,6 +64,8 @@ def time_of(form: FormData, zone: ZoneInfo) -> str:
         when = datetime.fromisoformat(given)
     except ValueError as error:
         raise FormError(f"the time {given!r} is none: write it such as 2024-03-01T23:14.") from error
+    if not _YEARS[0] <= when.year <= _YEARS[1]:
+        raise FormError(f"the time {given!r} is of the year {when.year}: write it such as 2024-03-01T23:14.")
     if when.tzinfo is not None:
         return _utc(when)
     if text_of(form, "clock") == UTC_CLOCK:

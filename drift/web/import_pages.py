@@ -17,6 +17,8 @@ from drift.web.imports import Import, UploadFolder
 
 _ANSWER, _OTHER = "answer ", "other "
 _LATEST = 20
+#: Numbers of the record are no longer.
+_MOST_DIGITS = 18
 
 
 def choose(page_state: PageState, request: Request) -> HTMLResponse:
@@ -84,7 +86,7 @@ def answer(page_state: PageState, request: Request, form: FormData) -> Response:
 
 def dismiss(page_state: PageState, request: Request, form: FormData) -> Response:
     """Take rows off the list of what is set aside."""
-    numbers = [int(one) for one in form.getlist("number") if isinstance(one, str) and one.isdigit()]
+    numbers = [number_of(one) for one in form.getlist("number") if isinstance(one, str)]
     if not numbers:
         raise FormError("no row was chosen.")
     page_state.pier()[1].dismiss(numbers, text_of(form, "why"))
@@ -93,9 +95,22 @@ def dismiss(page_state: PageState, request: Request, form: FormData) -> Response
 
 def undo(page_state: PageState, request: Request, form: FormData) -> Response:
     """Undo an import, or bring back one that was undone."""
-    number = request.path_params["number"]
+    number = number_of(str(request.path_params["number"]))
     done = page_state.pier()[1].undo(number, "", text_of(form, "why"))
     return page_state.go("/import", f"Number {number} is undone; that is number {done.number}.")
+
+
+def number_of(text: str) -> int:
+    """Return a number of the record that a form or an address gives.
+
+    Raises
+    ------
+    FormError
+        If it is none.
+    """
+    if not (text.isascii() and text.isdigit() and len(text) <= _MOST_DIGITS):
+        raise FormError(f"{text[:_MOST_DIGITS]!r} is no number of the record.")
+    return int(text)
 
 
 def _answers(form: FormData) -> dict[str, str]:

@@ -32,6 +32,7 @@ WITH_VALUES = [
     info(IngestCode.IMAGES_SOLVED, images=1200, solved=1190),
     warning(IngestCode.NOTED_AS_TEXT, text="must be from -90 to 90 degrees"),
     warning(IngestCode.TOO_MANY_CELLS, cells=7, header_cells=6),
+    warning(IngestCode.BELOW_OTHER_HEADER, header_line=120),
     warning(IngestCode.JSON_BROKEN, error="Expecting value: line 1 column 1 (char 0)"),
     warning(IngestCode.BLANK_FOR_KIND, kind="shim"),
     warning(IngestCode.NOT_ONE_OF, allowed=("east", "west")),

@@ -308,7 +308,7 @@ def test_a_few_wrong_signs_or_solves_about_the_equator_are_no_flipped_file() -> 
     some = solves(40)
     some["dec"][5:] *= -1.0  # the mount's agree with these: five rows of forty stand apart
     text = "time_utc,ra_deg,dec_deg,mount_ra_deg,mount_dec_deg\n" + "\n".join(
-        f"{time}Z,{ra:.6f},{dec if at < 5 else -dec:.6f},{ra:.6f},{-dec:.6f}"
+        f"{time}Z,{ra:.6f},{dec if at < 5 else -dec:.6f},{ra:.6f},{-dec + 0.01:.6f}"
         for at, (time, ra, dec) in enumerate(zip(some["time"], some["ra"], some["dec"], strict=True))
     )
     log = read_bytes(text.encode(), "log.csv", SITE)

@@ -288,7 +288,7 @@ def test_a_column_named_twice_is_refused() -> None:
 def test_of_two_kinds_that_fit_the_one_using_more_columns_is_taken() -> None:
     log = read_bytes(
         b"time_utc,ra_deg,dec_deg,sweep,mount_ra_deg,mount_dec_deg,tube_side\n"
-        b"2024-03-01T22:00:00Z,10,60,s,10,60,east\n",
+        b"2024-03-01T22:00:00Z,10,60,s,10.1,60,east\n",
         "log.csv",
         FAR_NORTH,
     )
