@@ -273,7 +273,7 @@ class TextRows:
         """Count the comments, also those above the header."""
         if not self.comments:
             return 0
-        if not self.quotes:
+        if not self.quotes or self.delimiter in _RUNS:  # as the rows are split: blanks quote nothing
             return sum(map(is_comment, self.lines))
         return sum(map(is_comment, self.lines[: self.first])) + sum(
             self._is_comment_row(row) for _, _, row in self._numbered_rows()

@@ -9,7 +9,7 @@ import pytest
 
 from drift.errors import LogFileError
 from drift.ingest.delimited import open_bytes
-from drift.ingest.text import decode
+from drift.ingest.text import TextRows, decode
 from drift.notices import IngestCode, Notice, info
 
 
@@ -155,3 +155,11 @@ def test_latin_text_is_told_with_its_line() -> None:
 def test_what_is_no_text_is_refused(data: bytes, says: str) -> None:
     with pytest.raises(LogFileError, match=says):
         decode(data, "log.csv")
+
+
+def test_a_quote_in_a_table_of_blanks_with_comments_is_a_character() -> None:
+    """A quote and a # in a blank-separated text once ended the import with a traceback."""
+    lines = ['# made by "an old script', "utc ra dec", "2024-02-21T02:30:46Z 85.5 42.4", ""]
+    rows = TextRows(lines, 2, 3, " ", "blanks.txt", quotes=True, comments=True)
+    assert rows.comment_lines() == 1
+    assert [part.raws for part in rows] == [["2024-02-21T02:30:46Z 85.5 42.4"]]

@@ -12,6 +12,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.path import Path as MplPath
 
+from drift.codes import AxisBound
 from drift.errors import DriftError
 from drift.render import drawing
 from drift.render.catalogue import picture_named, pictures_of
@@ -257,12 +258,17 @@ def test_without_nights_causes_are_shown_in_the_tilt():
     assert (band.y0, band.y1) == pytest.approx(((tilt - sd).min(), (tilt + sd).max()))
 
 
+#: Uses of the optics, of which the picture names the most demanding, and what it calls the first two.
+USES = (AxisBound.TRAILING, AxisBound.CORNER_ROTATION)
+TRAILING, CORNER = "trailing in one exposure", "field rotation at the corner in one exposure"
+
+
 def with_matters(analysis, *allowed):
     """Return the answer with one use for each allowance [arcmin], of which the last binds no one."""
     first = analysis.advice.matters[0]
     made = [
-        replace(first, name=f"use {k}", allowed_arcmin=least, binding=k < len(allowed) - 1)
-        for k, least in enumerate(allowed)
+        replace(first, effect=use, allowed_arcmin=least, binding=k < len(allowed) - 1)
+        for k, (use, least) in enumerate(zip(USES, allowed, strict=False))
     ]
     return replace(analysis, advice=replace(analysis.advice, matters=tuple(made)))
 
@@ -273,12 +279,12 @@ def words_of(panel):
 
 def test_the_picture_names_the_most_demanding_use_also_one_that_only_some_have():
     analysis = with_matters(RECORDS["rich north"], 20.0, 0.9)
-    assert from_pole.tolerated(analysis) == from_pole.Tolerance(0.9, "use 1")
+    assert from_pole.tolerated(analysis) == from_pole.Tolerance(0.9, CORNER)
     panel = axis_path.figure(analysis).axes[0]
-    assert any("most demanding use tolerates 0.9' (use 1)" in words for words in words_of(panel))
-    assert "tolerates 0.9' (use 1)" in axis_path.describe(analysis)
+    assert any(f"most demanding use tolerates 0.9' ({CORNER})" in words for words in words_of(panel))
+    assert f"tolerates 0.9' ({CORNER})" in axis_path.describe(analysis)
     far = axis_path.figure(with_matters(RECORDS["rich north"], 500.0)).axes[0]
-    assert any("(use 0); that is outside the frame" in words for words in words_of(far))
+    assert any(f"({TRAILING}); that is outside the frame" in words for words in words_of(far))
     none = axis_path.figure(with_matters(RECORDS["rich north"])).axes[0]
     assert not any("most demanding" in words for words in words_of(none))
 

@@ -14,6 +14,7 @@ from drift.demo.scenario import InventedCorrection, InventedStep
 from drift.notices import HistoryCode
 from drift.quantities import DAY_US
 from drift.readings import as_readings
+from drift.render.advice_words import verdict_sentence
 from drift.site.file import pier_from_mapping
 
 #: What is asked of tilt and mount where something tells them apart [arcsec rms].
@@ -144,7 +145,7 @@ def test_little_to_go_by(kinds):
     assert known.any()
     assert np.all(rms((error / sd)[:, known]) < WORST_Z)
     assert unrecorded(analysis) == []
-    assert analysis.advice.verdict.sentence
+    assert verdict_sentence(analysis.advice.verdict)
 
 
 def moved_by(days):
