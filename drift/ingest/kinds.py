@@ -66,7 +66,7 @@ def _read_solves(cells: Cells, around: Circumstances) -> Columns:
     good = cells.good & ~bare
     same = np.zeros(cells.count, dtype=bool)
     same[good] = copied_places(
-        *(one[good] for one in (time_us, ra_deg, dec_deg, mount_ra_deg, mount_dec_deg))
+        time_us[good], ra_deg[good], dec_deg[good], mount_ra_deg[good], mount_dec_deg[good]
     )
     cells.set_aside(same, "mount_ra_deg", warning(IngestCode.MOUNT_IS_SOLVED))
     columns: Columns = {
