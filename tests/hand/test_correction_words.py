@@ -9,6 +9,7 @@ from advice_world import correction, history, nights, site
 from drift.advice.steps import advise
 from drift.render.phrases import amount_words, asked_and_found
 from drift.render.tables.causes import asked_words, found_words
+from drift.render.watch_words import item_sentence
 from drift.types import Analysis
 from drift.watch.changes import news
 
@@ -40,4 +41,4 @@ def test_check_and_status_say_the_same():
     past = history(corrections=(one,))
     analysis = Analysis(site(), nights(), past, advise(site(), nights(), past), ())
     (item,) = news(analysis, None).new
-    assert f"asked {asked_words(one, 46.0)}, found {found_words(one, 46.0)}" in item.sentence
+    assert f"asked {asked_words(one, 46.0)}, found {found_words(one, 46.0)}" in item_sentence(item)

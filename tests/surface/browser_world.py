@@ -43,6 +43,7 @@ def chromium() -> Iterator[webdriver.Chrome]:
     options.set_capability("goog:loggingPrefs", {"performance": "ALL", "browser": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(DRIVER))
     driver.set_page_load_timeout(PATIENCE_S)
+    driver.set_script_timeout(PATIENCE_S)
     try:
         yield driver
     finally:

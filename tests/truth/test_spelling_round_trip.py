@@ -75,7 +75,9 @@ def rows(draw: st.DrawFn) -> Row:
     moment = draw(st.datetimes(FIRST, LAST))
     time_us = round((moment - datetime(1970, 1, 1)) / timedelta(milliseconds=1)) * 1000
     ra, dec = draw(degrees(0.0, 360.0)), draw(degrees(45.0, 80.0))
-    mount = (ra + draw(degrees(-3.0, 3.0))) % 360.0 % 360.0, dec + draw(degrees(-2.0, 2.0))
+    # never within a degree: a mount that says the solved place, turned to date or not, says nothing
+    apart = draw(st.sampled_from([-1.0, 1.0])) * draw(degrees(1.0, 2.0))
+    mount = (ra + draw(degrees(-3.0, 3.0))) % 360.0 % 360.0, dec + apart
     return Row(time_us, ra, dec, *mount, draw(st.sampled_from(["east", "west", ""])))
 
 
