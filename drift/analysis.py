@@ -41,6 +41,7 @@ import numpy as np
 
 from drift.advice.steps import advise
 from drift.cache import NoStore, Store, name_of, pack, unpack
+from drift.codes import AxisReason
 from drift.errors import NothingToAnalyse
 from drift.forecast.ahead import with_forecast
 from drift.ground.frost_front import UnderPier, under_pier
@@ -188,7 +189,7 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
     where = (site.site.latitude_deg, site.site.longitude_deg, site.site.elevation_m)
     seen = see(where, split, readings, store)
     nights = estimate_nights(latitude, split, readings, seen.directions, zero_is, store)
-    nights = modelled_or_not(nights, str(site.mount.reports), latitude)
+    nights = modelled_or_not(nights, str(site.mount.reports), latitude, split.correction_us)
     nights = replace(nights, set_aside=(*nights.set_aside, *left))
     warmth = warmth_of(readings, split)
     frost = _frost(site, readings, nights)
@@ -203,6 +204,10 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
             + (f"  {len(left)} solves can't be used; the first {left[0].reason}." if left else "")
         )
     history = with_forecast(*made_apart, inputs)
+    if nights.axis_reason is not AxisReason.KNOWN:
+        # only changes are known, whatever the nights' numbers stand at
+        unknown = np.full(2, np.nan)
+        history = replace(history, axis_now=unknown, axis_now_sd=unknown)
     store.put({BEFORE: history.before.encode()})
     warnings = (*seen.warnings, *nights.warnings, *history.warnings, *made.remarks)
     return Worked(nights, history, warnings, seen.defaults)

@@ -54,6 +54,7 @@ class AdviceCode(Code):
     MEASURE_WHAT_LASTS = "advice.measure_what_lasts"
     SEASON_OVERDUE = "advice.season_overdue"
     FIRST_NIGHT = "advice.first_night"
+    TAKE_SWEEP = "advice.take_sweep"
     OLD_NIGHT = "advice.old_night"
     STEP_SEEN_ONCE = "advice.step_seen_once"
     AXIS_UNCERTAIN = "advice.axis_uncertain"
@@ -98,6 +99,25 @@ class AdviceCode(Code):
     POWER_OFF = "advice.power_off"
     BURIED_LINES = "advice.buried_lines"
     NEVER_THE_SUN = "advice.never_the_sun"
+
+
+class NightCode(Code):
+    """What is noticed over the nights, with the values that go with each; sentences: night_words."""
+
+    # sweeps and runs see another axis than pointing solves: az_apart_arcsec, alt_apart_arcsec, pairs, use
+    REPORTS_ALTERED_BY_SWEEPS = "night.reports_altered_by_sweeps"
+    # the site file says that the mount's model alters what it reports: use
+    REPORTS_ALTERED_BY_SITE_FILE = "night.reports_altered_by_site_file"
+    # all that pointing solves could show is nearer to nothing than a raw mount's: chance, use
+    REPORTS_LOOK_ALTERED = "night.reports_look_altered"
+    # the axis holds if the mount reports raw places, which isn't sure: chance (that it does not)
+    AXIS_RESTS_ON_RAW_REPORTS = "night.axis_rests_on_raw_reports"
+    # pointing nights are brought to the axis of few sweeps or runs: nights
+    AXIS_BY_FEW_SWEEPS = "night.axis_by_few_sweeps"
+    # the mount's places are of J2000 and not of date: scatter_arcsec, scatter_as_j2000_arcsec
+    MOUNT_PLACES_J2000 = "night.mount_places_j2000"
+    # nights fit better with their times moved by whole hours: hours, nights, first_us, last_us, log_odds
+    CLOCK_OFF_BY_HOURS = "night.clock_off_by_hours"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -17,6 +17,7 @@ from drift.render.advice_words import verdict_sentence
 from drift.render.catalogue import picture_named
 from drift.render.figures.causes import left_over, view_named, views
 from drift.render.history_words import cause_name
+from drift.render.notices import sentence
 from drift.render.phrases import utc_text
 from drift.render.status_json import as_mapping
 from drift.render.tables import axis, causes
@@ -203,7 +204,8 @@ def _night_rows(nights: Nights) -> list[tuple[str, str]]:
         rows.append(("Half are better than", middle))
     rows.append(("Readings used", str(sum(night.solves_used for night in found))))
     rows.append(("Readings set aside", str(len(nights.set_aside))))
-    return [*rows, *(("Warning", phrases.harmless(one)) for one in nights.warnings)]
+    said = [*nights.warnings, *(sentence(notice) for notice in nights.notices)]
+    return [*rows, *(("Warning", phrases.harmless(one)) for one in said)]
 
 
 def _history_rows(history: History) -> list[tuple[str, str]]:

@@ -19,6 +19,7 @@ Writer = Callable[[Mapping[str, Any]], str]
 #: The class of codes -> the file of its sentences.
 _FILES: dict[str, str] = {
     "AdviceCode": "advice_words",
+    "NightCode": "night_words",
 }
 
 

@@ -313,7 +313,8 @@ def as_mapping(analysis: Analysis) -> dict[str, Any]:
 
 def all_warnings(analysis: Analysis) -> list[str]:
     """Collect the warnings of every step, each sentence once, in the order of the work."""
-    said = (*analysis.warnings, *analysis.nights.warnings, *analysis.history.warnings)
+    noticed = [sentence(notice) for notice in analysis.nights.notices]
+    said = (*analysis.warnings, *analysis.nights.warnings, *noticed, *analysis.history.warnings)
     return list(dict.fromkeys(said))
 
 
