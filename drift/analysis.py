@@ -23,7 +23,7 @@ whose form the fields' types tell; a field that can't be packed exactly means "n
 Rejected: pickle, which runs what it reads. On a ten-year record (2,000 nights, 50,000 solves,
 weather; two cores, nothing else running): the report 5.7 s with a night new (answer 2.6, pictures
 2.1 shared by two processes, imports 1.2), 3.6 s with nothing new; status 1.5 s; first page of a
-warm server 0.06 s. From 20,000 solves on a child draws the small pictures (render/second_pen.py):
+warm server 0.06 s. From 20,000 solves on a child draws the small pictures (render/drawing.py):
 started while the answer is worked out, and whatever goes wrong with it, all is drawn here.
 
 Rejected: forking (other threads, and not everywhere), children for short records (a start takes as

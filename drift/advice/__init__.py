@@ -15,7 +15,7 @@ half of a tip. Of when advice is: advice/situation.py; when the readings came in
 pier from an archive.
 
 The record keeps each step as it was shown, under an id, and which rows say that it was done
-(`drift.record.advised`): what is to be done is always worked out afresh.
+(`drift.record.acts`): what is to be done is always worked out afresh.
 
 Rejected: keeping the list itself in the record (a second truth to keep in step), a step's name as a
 digest of its rounded amounts (it changed with the day), shrinking a setting by
