@@ -669,7 +669,7 @@ def matter_sentence(matter: Matter) -> str:
     if close:
         verdict += ", too close to call"
     elif margin < 0 and not matter.binding:
-        verdict += ", so turn the frames back before stacking"
+        verdict += ", so turn the frames back"
     name = matter_name(matter)
     said = (
         f"{name[0].upper()}{name[1:]}: the axis may be off by up to {plain_arcmin(matter.allowed_arcmin)} "
@@ -725,7 +725,7 @@ def _corner_turns(values: Values) -> str:
 def _session_turns(values: Values) -> str:
     return (
         f"{values['most_pixels']:g} pixel at the corner in {values['session_min']:g} min "
-        f"{_at_usual(values)}, frames stacked as they are"
+        f"{_at_usual(values)}, frames not turned"
     )
 
 

@@ -20,7 +20,7 @@ PURPOSE = info(
     knobs_share_limit=0.02,
 )
 #: Of what counts only for frames that are stacked as they are.
-UNTURNED = " more than that, so turn the frames back before stacking."
+UNTURNED = " more than that, so turn the frames back."
 #: The north bolt on this circle stands 150 mm from the line of the other two.
 LEVER_MM, ARCSEC = 150.0, 206_264.806
 
