@@ -9,6 +9,7 @@ from pathlib import Path
 from drift.errors import LogFileError
 from drift.ingest.fits_log import has_fits_name, is_image
 from drift.ingest.formats import suffixes
+from drift.ingest.text import as_text
 from drift.notices import IngestCode, Notice, RecordCode, info, warning
 from drift.readings import LogRead, RowSetAside
 from drift.record.aside import key_of
@@ -155,4 +156,4 @@ def _hidden(path: Path, folder: Path) -> bool:
 
 def refusal(path: Path, error: LogFileError) -> FileRefused:
     """Turn the error of a file that can't be read into what is told of it."""
-    return FileRefused(str(path), str(error))
+    return FileRefused(as_text(path), as_text(error))

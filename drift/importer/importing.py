@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
-from drift.errors import LogFileError
+from drift.errors import DriftError, LogFileError
 from drift.importer.files import (
     FileImported,
     FileRefused,
@@ -80,6 +80,19 @@ def add_read(
     return outcome(log, record.add(log, act, partial(progress, log.name) if progress else None))
 
 
+def _as_refused(path: Path, error: Exception) -> LogFileError:
+    """Return an error of the reading of a file as its refusal; one that nobody foresaw names its sort."""
+    if isinstance(error, LogFileError):
+        return error
+    if isinstance(error, DriftError):
+        raise error
+    sort = f"{type(error).__name__}: {str(error)[:200]}".rstrip(": ")
+    return LogFileError(
+        f"{path} could not be read ({sort}): a fault of drift over what is in this file.  The other files are not "
+        "concerned; please send the developers the file or a piece of it that does the same."
+    )
+
+
 @dataclass(frozen=True)
 class _Import:
     """One command's import: all its files are one act."""
@@ -114,8 +127,8 @@ class _Import:
             try:
                 refuse_rows_to_mend(path)
                 log = read_log(path, circumstances(site, now_us()), self.settle)
-            except LogFileError as error:
-                return refusal(path, error)
+            except Exception as error:  # whatever is wrong with one file keeps no other from going in
+                return refusal(path, _as_refused(path, error))
             remark = of_another_pier(path, site.path)
             whole = replace(log, remarks=(*log.remarks, remark)) if remark else log
             return add_read(self.record, whole, self.act, self.progress)
@@ -133,6 +146,6 @@ class _Import:
                     self.talk.ask if self.talk else None,
                     partial(self.progress, name) if self.progress else None,
                 )
-            except LogFileError as error:
-                return refusal(Path(name), error)
+            except Exception as error:
+                return refusal(Path(name), _as_refused(Path(name), error))
             return add_read(self.record, log, self.act)
