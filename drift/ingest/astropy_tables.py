@@ -159,14 +159,14 @@ def _refuse_references(name: str, data: bytes) -> None:
         for key, value in attributes.items():
             if tag.rpartition(":")[2].upper() == "STREAM" and key.rpartition(":")[2].lower() == "href":
                 raise LogFileError(
-                    f"{name} keeps its rows in another place, {value[:100]!r} (STREAM href), which is not opened: "
-                    "no file is read but the one named.  Save the table with its rows inside."
+                    f"{name} keeps its rows in another place, {value[:100]!r} (STREAM href), which is not "
+                    "opened: no file is read but the one named.  Save the table with its rows inside."
                 )
 
     def entity(*declared: object) -> None:
         raise LogFileError(
-            f"{name} declares an XML entity, {str(declared[0])[:100]!r}, which no log needs and which is not followed: "
-            "save the table without it."
+            f"{name} declares an XML entity, {str(declared[0])[:100]!r}, which no log needs and "
+            "which is not followed: save the table without it."
         )
 
     parser = expat.ParserCreate()

@@ -70,9 +70,7 @@ def test_a_votable_with_entities_of_its_own_is_refused(
 def test_a_file_name_that_is_no_utf8_is_shown_and_its_rows_go_in(tmp_path: Path, capsys: Capture) -> None:
     folder = tmp_path / "logs"
     folder.mkdir()
-    name = os.fsencode(folder) + b"/night-\xe9.csv"
-    with open(name, "wb") as file:
-        file.write("\n".join([SOLVES_HEADER, *solve_rows(3), ""]).encode())
+    write_log(Path(os.fsdecode(os.fsencode(folder) + b"/night-\xe9.csv")), SOLVES_HEADER, solve_rows(3))
     write_log(folder / "other.csv", SOLVES_HEADER, solve_rows(4, first="2024-04-01T02:00:00"))
     assert run("import", folder, "--pier", site_file(tmp_path)) == 0
     said = capsys.readouterr().out
