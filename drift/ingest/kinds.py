@@ -55,6 +55,8 @@ _MOUNT = ("mount_ra_deg", "mount_dec_deg")
 
 
 def _read_solves(cells: Cells, around: Circumstances) -> Columns:
+    failed = cells.flag("success") == 0.0
+    cells.set_aside(failed, "success", warning(IngestCode.SOLVE_FAILED))
     time_us = cells.time(around.now_us)
     ra_deg = cells.number("ra_deg", limits.RIGHT_ASCENSION)
     dec_deg = cells.number("dec_deg", limits.DECLINATION)
@@ -139,7 +141,7 @@ SOLVES_LAYOUT = LogLayout(
     optional=(
         *_MOUNT,
         *("tube_side", "session", "before_sync", "temp_c", "pressure_hpa", "exposure_s", "pa_deg"),
-        *("sweep", "run"),
+        *("sweep", "run", "success"),
     ),
     read=_read_solves,
     together=_MOUNT,
@@ -271,14 +273,64 @@ def _read_weather(cells: Cells, around: Circumstances) -> Columns:
         "t_min_c",
         lambda at: warning(IngestCode.MIN_ABOVE_MAX, t_max_c=float(t_max_c[at])),
     )
+    _look_for_fahrenheit(cells, around, day, t_min_c, t_max_c)
     _remark_on_gaps(day[cells.good], cells)
+    snow_cm = cells.spare_number("snow_cm", limits.SNOW)
+    if _falls(day, t_max_c, snow_cm):
+        cells.remarks.append(warning(IngestCode.SNOW_FALLS))
+        snow_cm = np.full(cells.count, np.nan)
     return {
         "day": day,
         "t_min_c": t_min_c,
         "t_max_c": t_max_c,
         "t_mean_c": cells.spare_number("t_mean_c", limits.TEMPERATURE),
-        "snow_cm": cells.spare_number("snow_cm", limits.SNOW),
+        "snow_cm": snow_cm,
     }
+
+
+#: By so much less do temperatures differ from those usual for the place and the season when they are read in
+#: the other unit [C]: readings in the two units lie 16 degrees apart at -20 C, and farther when it is warmer.
+_OTHER_UNIT_C = 8.0
+#: Within this of the usual [C] no question is asked: warm and cold regions differ by that.
+_USUAL_C = 12.0
+
+
+def _look_for_fahrenheit(
+    cells: Cells,
+    around: Circumstances,
+    day: npt.NDArray[np.int64],
+    t_min_c: npt.NDArray[np.float64],
+    t_max_c: npt.NDArray[np.float64],
+) -> None:
+    """Set a file aside whose temperatures are Fahrenheit under the names of Celsius, by season and place."""
+    given = np.isfinite(t_min_c) & np.isfinite(t_max_c) & (day > 0)
+    if not given.any():
+        return
+    middle = 0.5 * (t_min_c + t_max_c)[given]
+    usual = limits.usual_temperature_c(around.latitude_deg, around.elevation_m, day[given])
+    off = float(np.median(np.abs(middle - usual)))
+    turned = float(np.median(np.abs((middle - 32.0) * 5.0 / 9.0 - usual)))
+    if off < _USUAL_C or turned > off - _OTHER_UNIT_C:
+        return
+    rows, said = int(cells.good.sum()), {"off_c": off, "off_if_turned_c": turned}
+    cells.remarks.append(warning(IngestCode.IN_FAHRENHEIT, rows=rows, all_set_aside=cells.is_own, **said))
+    if cells.is_own:  # a unit that was answered stands
+        cells.set_aside(np.ones(cells.count, bool), "t_min_c", warning(IngestCode.ROW_IN_FAHRENHEIT))
+
+
+#: From so many days of frost after a day with snow on it, snow that goes in the frost says that it fell.
+_FEW_FROSTS = 5
+
+
+def _falls(
+    day: npt.NDArray[np.int64], t_max_c: npt.NDArray[np.float64], snow_cm: npt.NDArray[np.float64]
+) -> bool:
+    """Tell whether a column of snow is what fell in a day, not what lay: in frost lying snow does not go."""
+    order = np.argsort(day, kind="stable")
+    snow, warm, days = snow_cm[order], t_max_c[order], day[order]
+    frost = (np.diff(days) == 1) & (snow[:-1] > 1.0) & (np.maximum(warm[:-1], warm[1:]) < -1.0)
+    gone = frost & (snow[1:] < 0.25 * snow[:-1])
+    return bool(frost.sum() >= _FEW_FROSTS and gone.sum() > 0.4 * frost.sum())
 
 
 def _remark_on_gaps(day: npt.NDArray[np.int64], cells: Cells) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 import numpy as np
+import numpy.typing as npt
 
 from drift.ingest.units import HPA_PER_INHG
 from drift.notices import IngestCode, Notice, warning
@@ -118,6 +119,26 @@ def standard_pressure_hpa(elevation_m: float) -> float:
     288.15 K, 6.5 K/km, exponent g M / (R L) = 5.25588.
     """
     return float(1013.25 * (1.0 - 0.0065 * elevation_m / 288.15) ** 5.25588)
+
+
+def usual_temperature_c(
+    latitude_deg: float, elevation_m: float, day: npt.NDArray[np.int64]
+) -> npt.NDArray[np.float64]:
+    """Return the temperature that is usual for a place and a day of the year [C], to some 10 degrees.
+
+    Good enough to tell Celsius from Fahrenheit: an annual mean of 27 - 35 sin^2(latitude) at sea level, half
+    a yearly swing of 18 sin(latitude), warmest in late July or late January (round values near those of zonal
+    means, from memory), 6.5 C less a kilometre up (ISO 2533).
+
+    Parameters
+    ----------
+    day
+        (n,) days since 1970-01-01.
+    """
+    sine = math.sin(math.radians(latitude_deg))
+    mean = 27.0 - 35.0 * sine**2 - 0.0065 * elevation_m
+    season = np.cos(2.0 * np.pi * (day % 365.25 - 205.0) / 365.25)
+    return mean + 18.0 * sine * season
 
 
 def station_pressure(elevation_m: float) -> Limits:
