@@ -21,12 +21,18 @@ CAUSE_WORDS: dict[CauseKind, str] = {
     CauseKind.SEASON: "season",
     CauseKind.FROST: "frost",
     CauseKind.SETTLEMENT: "settlement",
+    CauseKind.STEADY_DRIFT_OF_MOUNT: "steady drift of the mount",
+    CauseKind.STEADY_DRIFT_OF_ZERO: "steady drift of the hour-angle zero",
+    CauseKind.STEADY_DRIFT_OF_LEVEL: "steady drift of the level",
     CauseKind.WARMTH_OF_PIER: "warmth of the pier",
     CauseKind.WARMTH_OF_MOUNT: "warmth of the mount",
+    CauseKind.WARMTH_OF_ZERO: "warmth of the hour-angle zero",
+    CauseKind.WARMTH_OF_LEVEL: "warmth of the level",
     CauseKind.WANDER_OF_PIER: "wander of the pier",
     CauseKind.CREEP_OF_MOUNT: "creep of the mount",
     CauseKind.CORRECTION: "correction",
     CauseKind.STEP: "sudden change",
+    CauseKind.RECOVERY: "what followed a sudden change",
 }
 
 
@@ -48,6 +54,7 @@ def scale_rows(scales: HistoryScales) -> tuple[tuple[str, float], ...]:
         ("mount azimuth creep [arcsec per sqrt day]", scales.az_creep_arcsec_per_sqrt_day),
         ("mount altitude creep [arcsec per sqrt day]", scales.alt_creep_arcsec_per_sqrt_day),
         ("repeatability of the hour-angle zero [arcsec]", scales.zero_repeat_arcsec),
+        ("creep of the hour-angle zero [arcsec per sqrt day]", scales.zero_creep_arcsec_per_sqrt_day),
         ("annual tilt [arcsec]", scales.season_arcsec),
         ("settlement [arcsec]", scales.settlement_arcsec),
         ("frost-driven tilt [arcsec]", scales.frost_arcsec),
