@@ -253,3 +253,18 @@ class WouldTell(StrEnum):
 
     LEVEL = "level"
     SOLVE_BEFORE_SYNC = "solve_before_sync"
+
+
+class AxisReason(StrEnum):
+    """Why a night's axis is not known."""
+
+    KNOWN = ""  # it is known, or there is too little to go by
+    REPORTS_ALTERED = "reports_altered"  # the mount's own model has taken it out of what it reports
+
+
+class PointingUse(StrEnum):
+    """What becomes of nights of pointing solves whose reports seem altered."""
+
+    LEFT_OUT = "left_out"  # shown, but not used for the history
+    BROUGHT = "brought"  # to the axis of the few sweeps or runs
+    CHANGES_ONLY = "changes_only"  # they tell how the axis changes, and not where it points

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from drift.codes import (
     Answer,
     AxisBound,
+    AxisReason,
     CauseKind,
     CorrectionKind,
     Do,
@@ -92,11 +93,18 @@ class NightAxis:
         default_factory=lambda: np.full(3, np.nan), repr=False
     )  # (3,) [arcsec]
     sky: SkyCovered | None = None  # None for an axis that was typed in
+    clock_hours: int = 0  # by how many hours the clock ran ahead; the times were taken back by so much
+    axis_reason: AxisReason = AxisReason.KNOWN  # why the axis is not known although there are readings enough
 
     @property
     def has_axis(self) -> bool:
         """Whether both axis coordinates are known."""
         return bool(np.all(np.isfinite(self.estimate[:2])))
+
+    @property
+    def tells_change(self) -> bool:
+        """Whether the axis can be compared with that of other nights, though where it is may not be known."""
+        return self.axis_reason is not AxisReason.KNOWN or self.has_axis
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,6 +128,14 @@ class Nights(DrawsItself):
     instruments: tuple[InstrumentConstants, ...] = ()
     set_aside: tuple[SetAside, ...] = ()
     notices: tuple[Notice, ...] = ()
+
+    @property
+    def axis_reason(self) -> AxisReason:
+        """Why no night's axis is known; KNOWN where one is."""
+        if any(night.has_axis for night in self.nights):
+            return AxisReason.KNOWN
+        reasons = {night.axis_reason for night in self.nights} - {AxisReason.KNOWN}
+        return min(reasons, default=AxisReason.KNOWN)
 
 
 # ---- What all nights say together: pier and mount apart, causes, events, what can be told apart.

@@ -141,7 +141,7 @@ def _noted(searched: StepsFound, driven: ForcingChoice, frost: FrostHeave | None
 
 
 def _axis_known(nights: Nights) -> bool:
-    return any(night.has_axis for night in nights.nights)
+    return any(night.tells_change for night in nights.nights)
 
 
 def centred(series: Series) -> tuple[Series, Floats]:
