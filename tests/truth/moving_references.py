@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from drift.codes import Source
 from drift.ground.heave import FrostHeave
 from drift.ground.pier_site import ground_of
 from drift.ground.weather import daily_weather
@@ -113,7 +114,17 @@ def make(world: World) -> Made:
         label = "epoch 0" if world.kept else ""
         nights.append(
             NightAxis(
-                us, us + 1, us, ("pointing",), 9, 0, value, own + 9.0 * np.eye(3), own, label, (), value
+                start_us=us,
+                end_us=us + 1,
+                time_us=us,
+                sources=(Source.POINTING,),
+                solves_used=9,
+                solves_set_aside=0,
+                estimate=value,
+                covariance=own + 9.0 * np.eye(3),
+                own_covariance=own,
+                zero_label=label,
+                working=value,
             )
         )
     air_log = {"row_id": np.arange(day.size), "day": day, "t_mean_c": temp, "snow_cm": np.nan}
@@ -125,7 +136,7 @@ def make(world: World) -> Made:
     known = daily_weather(readings["weather"], world.latitude_deg, int(day[0]), int(day[-1]))
     given = Inputs(
         float(phi),
-        Nights(tuple(nights), (), ()),
+        Nights(nights=tuple(nights)),
         readings["levels"],
         readings["corrections"],
         Plate(None, None, None),
