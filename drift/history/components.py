@@ -151,8 +151,8 @@ def time_shares(time_us: np.ndarray) -> Floats:
 
 
 def step_slices(view: View) -> list[slice]:
-    """Return the columns of steps and corrections, which are neither seasonal nor gradual."""
-    return view.fit.columns.of_kinds(CauseKind.STEP, CauseKind.CORRECTION)
+    """Return the columns of corrections, steps and what followed them, which are neither seasonal nor gradual."""
+    return view.fit.columns.of_kinds(CauseKind.STEP, CauseKind.RECOVERY, CauseKind.CORRECTION)
 
 
 def shape_of(view: View) -> Shape | None:
