@@ -151,7 +151,7 @@ def time_shares(time_us: np.ndarray) -> Floats:
 
 
 def step_slices(view: View) -> list[slice]:
-    """Return the columns of corrections, steps and what followed them, which are neither seasonal nor gradual."""
+    """Return the columns of corrections, and of steps with what followed: neither seasonal nor gradual."""
     return view.fit.columns.of_kinds(CauseKind.STEP, CauseKind.RECOVERY, CauseKind.CORRECTION)
 
 
