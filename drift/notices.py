@@ -103,6 +103,8 @@ class HistoryCode(Code):
     CORRECTION_REDATED = "history.correction_redated"
     CORRECTION_WRONG_SIGN = "history.correction_wrong_sign"
     CORRECTION_TWICE = "history.correction_twice"
+    REFERENCE_MOVED = "history.reference_moved"
+    RIVALS = "history.rivals"
     # why two causes can be told apart, or not
     BY_ZERO = "history.by_zero"
     BY_LEVELS = "history.by_levels"

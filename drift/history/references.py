@@ -9,6 +9,7 @@ from drift.history import steady, warm
 from drift.history.causes import level_places, zero_labels
 from drift.history.model import Fit
 from drift.history.rivals import rivals_of
+from drift.notices import HistoryCode, Notice, warning
 from drift.quantities import DAY_US, YEAR_DAYS
 from drift.types import LevelDrift, Measure, ReferenceMoved, References, ZeroCreep
 
@@ -24,6 +25,51 @@ def references_of(fit: Fit) -> References | None:
     if steady.ZEROS not in fit.columns.at and steady.LEVELS not in fit.columns.at:
         return None
     return References(zeros=_zeros(fit), levels=_levels(fit), moved=_moved(fit), rivals=rivals_of(fit))
+
+
+def references_told(references: References | None) -> list[Notice]:
+    """Return what is to be said of references that move by themselves, and of rival explanations.
+
+    Of a zero that was homed again and again the epoch in which it moved most is told.
+    """
+    if references is None:
+        return []
+    most: dict[tuple[Reference, Place | None, OwnMovement], ReferenceMoved] = {}
+    for one in sorted(references.moved, key=lambda one: one.over_record_arcsec):
+        most[one.reference, one.place, one.kind] = one
+    told = [_moved_notice(one) for one in most.values()]
+    for kind in dict.fromkeys(rival.kind for rival in references.rivals):
+        told.append(_rivals_notice(references, kind))
+    return told
+
+
+def _moved_notice(one: ReferenceMoved) -> Notice:
+    return warning(
+        HistoryCode.REFERENCE_MOVED,
+        reference=one.reference,
+        place=one.place,
+        kind=one.kind,
+        north=None if one.north is None else one.north.value,
+        north_sd=None if one.north is None else one.north.sd,
+        east=one.east.value,
+        east_sd=one.east.sd,
+        probability=one.probability,
+        would_tell=one.would_tell,
+    )
+
+
+def _rivals_notice(references: References, kind: OwnMovement) -> Notice:
+    rivals = [rival for rival in references.rivals if rival.kind is kind]
+    read_by = [Reference.ZERO] * bool(references.zeros) + [Reference.LEVEL] * bool(references.levels)
+    return warning(
+        HistoryCode.RIVALS,
+        kind=kind,
+        references=tuple(read_by),
+        moving=tuple(rival.moving for rival in rivals),
+        probability=tuple(rival.probability for rival in rivals),
+        tilt_north_arcsec=tuple(rival.tilt_north for rival in rivals),
+        tilt_east_arcsec=tuple(rival.tilt_east for rival in rivals),
+    )
 
 
 def _measure(fit: Fit, cause: str, column: int) -> Measure | None:

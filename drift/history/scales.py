@@ -389,10 +389,10 @@ def told(fit: Fit) -> Fit:
     causes = tuple(cause for kind in KINDS.values() for cause in kind if cause in fit.columns.at)
     if fit.model.tied or not any(kind_of(cause) is OwnMovement.STEADY for cause in causes):
         return fit
-    kept: Beliefs | None = None
-    for kind in dict.fromkeys(kind_of(cause) for cause in causes):
-        likely = _likely(fit, combinations(causes, kind))
-        kept = likely if kept is None else _likely(fit, joined(kept, likely, kind))
+    first, *others = dict.fromkeys(kind_of(cause) for cause in causes)
+    kept = _likely(fit, combinations(causes, first))
+    for kind in others:
+        kept = _likely(fit, joined(kept, _likely(fit, combinations(causes, kind)), kind))
     return believed(replace(fit, model=replace(fit.model, beliefs=kept)), kept)
 
 

@@ -26,7 +26,7 @@ from drift.history.outcome import (
     with_misrecorded,
     with_open_places,
 )
-from drift.history.references import references_of
+from drift.history.references import references_of, references_told
 from drift.history.rivals import with_rivals
 from drift.history.separability import POOR_REPEAT, judge, must_tie, question_zeros
 from drift.history.series import Series, make_series
@@ -201,6 +201,7 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
     events = step_events(searched, seen) + recorded_events(recorded, seen)
     last = last_night_event(searched)
     events = sorted([*events, *([last] if last else [])], key=lambda e: (e.before_us, e.what))
+    references = references_of(seen.fit)
     now, own_sd, now_sd = _axis_now(seen, centre)
     return History(
         time_us=series.time_us,
@@ -222,13 +223,14 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
             + misrecorded(recorded, found, series)
             + _zero_notices(seen, inputs.zero_is, inputs.nights)
             + _aside(seen)
+            + references_told(references)
         ),
         causes=cause_series(seen),
         before=_noted(searched, driven, inputs.frost).text(),
         forcing_odds=driven.odds,
         moves=moves_over_gaps(seen),
         follows=ForcingKind.CALENDAR if driven.forcing is None else driven.forcing.kind,
-        references=references_of(seen.fit),
+        references=references,
         axis_now_own_sd=own_sd,
     )
 

@@ -23,7 +23,9 @@ fitted again with the sky turned by 15 degrees (night/clock_hours.py); refractio
 and kept zeros are the evidence, and a chain over the nights.
 
 Rejected: the axis as evidence of the clock a night at a time (one slip would count on every night
-after it as a clock); plain squares (one night that scatters reads as a clock); a fit a night with constants free (9 solves can't carry 8 unknowns); redescending weights
+after it as a clock); plain squares (one night that scatters reads as a clock).
+
+Rejected: a fit a night with constants free (9 solves can't carry 8 unknowns); redescending weights
 alone (with 5 solves and one wrong they can settle on the wrong one); expectation-maximisation for
 the repeatability (it creeps when that is small).
 """

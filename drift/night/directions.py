@@ -84,8 +84,8 @@ def see(
     }
     defaults = filled_in(readings["weather"])
     if from_weather.any():
-        rows = int(from_weather.sum())
-        defaults.append(info(SkyCode.TEMPERATURE_OF_DAY, rows=rows, of_rows=len(joined)))
+        count = int(from_weather.sum())
+        defaults.append(info(SkyCode.TEMPERATURE_OF_DAY, rows=count, of_rows=len(joined)))
     for code, used in (
         (SkyCode.TEMPERATURE_STANDARD, air.temp_rows),
         (SkyCode.PRESSURE_STANDARD, air.pressure_rows),

@@ -40,8 +40,7 @@ def _by_sweeps(of: Values) -> str:
 
 def _by_site_file(of: Values) -> str:
     return (
-        "The site file says that the mount's reported places are altered by a model of its own; "
-        f"{_use(of)}."
+        f"The site file says that the mount's reported places are altered by a model of its own; {_use(of)}."
     )
 
 
