@@ -254,6 +254,8 @@ class RecordCode(Code):
     WITHDRAWN_STAYS = "record.withdrawn_stays"
     SETTLED_SINCE = "record.settled_since"
     LEVELS_FAR_OFF = "record.levels_far_off"
+    ROW_COMPLETED = "record.row_completed"
+    READ_OTHERWISE = "record.read_otherwise"
 
 
 class WatchCode(Code):

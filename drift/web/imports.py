@@ -13,8 +13,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from drift.errors import LogFileError
-from drift.importer.files import FileImported, FileRefused
-from drift.importer.importing import add_read
+from drift.importer.importing import FileImported, FileRefused, add_read
 from drift.importer.mending import refuse_rows_to_mend
 from drift.ingest.cells import circumstances
 from drift.ingest.fits_log import is_image, read_images
@@ -23,7 +22,7 @@ from drift.ingest.guess import all_questions
 from drift.ingest.mapping_file import NAME as LOGS_TOML
 from drift.ingest.mapping_file import MappingFile
 from drift.ingest.read import read_table
-from drift.ingest.settle import Settler
+from drift.ingest.settle import READING, Settler
 from drift.record.engine import now_us
 from drift.record.writing import Act
 
@@ -211,7 +210,7 @@ class Imports:
             one.answers, one.agreed_name, one.trouble = {}, "", said
             self._next(one, site, record)
             return
-        one.outcomes.append(add_read(record, log, one.act))
+        one.outcomes.append(add_read(record, log, one.act, None, _settler(one, site, around)))
 
 
 def _read(one: Import, site: PierFile, around: Circumstances) -> LogRead:
@@ -242,7 +241,7 @@ def _renamed(log: LogRead, one: Import) -> LogRead:
 
 def _settler(one: Import, site: PierFile, around: Circumstances) -> Settler:
     def ask(table: RawTable, question: Question) -> str:
-        if question.key.startswith("fits."):
+        if question.key == READING or question.key.startswith("fits."):
             raise Asked((question,))
         raise Asked(tuple(all_questions(table, around, one.answers)) or (question,))
 
