@@ -288,11 +288,12 @@ def _read_weather(cells: Cells, around: Circumstances) -> Columns:
     }
 
 
-#: By so much less do temperatures differ from those usual for the place and the season when they are read in
-#: the other unit [C]: readings in the two units lie 16 degrees apart at -20 C, and farther when it is warmer.
-_OTHER_UNIT_C = 8.0
-#: Within this of the usual [C] no question is asked: warm and cold regions differ by that.
-_USUAL_C = 12.0
+#: So far above the highest usual temperatures [C] the median of a file is doubted, when turned from
+#: Fahrenheit
+#: it lies within this of the usual ones: the units differ by 16 degrees at -20 C, and more when it is warmer.
+_TOO_WARM_C, _WITHIN_C = 6.0, 4.0
+#: A few days may be as warm as never before.
+_FEW_DAYS = 10
 
 
 def _look_for_fahrenheit(
@@ -304,16 +305,26 @@ def _look_for_fahrenheit(
 ) -> None:
     """Set a file aside whose temperatures are Fahrenheit under the names of Celsius, by season and place."""
     given = np.isfinite(t_min_c) & np.isfinite(t_max_c) & (day > 0)
-    if not given.any():
+    if given.sum() < _FEW_DAYS:
         return
     middle = 0.5 * (t_min_c + t_max_c)[given]
-    usual = limits.usual_temperature_c(around.latitude_deg, around.elevation_m, day[given])
-    off = float(np.median(np.abs(middle - usual)))
-    turned = float(np.median(np.abs((middle - 32.0) * 5.0 / 9.0 - usual)))
-    if off < _USUAL_C or turned > off - _OTHER_UNIT_C:
+    lowest, highest = limits.usual_temperatures_c(around.latitude_deg, around.elevation_m, day[given])
+    turned = (middle - 32.0) * 5.0 / 9.0
+    too_warm = float(np.median(middle - highest))
+    off = float(np.median(np.maximum(turned - highest, lowest - turned)))
+    if too_warm < _TOO_WARM_C or off > _WITHIN_C:
         return
-    rows, said = int(cells.good.sum()), {"off_c": off, "off_if_turned_c": turned}
-    cells.remarks.append(warning(IngestCode.IN_FAHRENHEIT, rows=rows, all_set_aside=cells.is_own, **said))
+    rows = int(cells.good.sum())
+    cells.remarks.append(
+        warning(
+            IngestCode.IN_FAHRENHEIT,
+            rows=rows,
+            all_set_aside=cells.is_own,
+            median_c=float(np.median(middle)),
+            usual_c=(float(np.median(lowest)), float(np.median(highest))),
+            turned_c=float(np.median(turned)),
+        )
+    )
     if cells.is_own:  # a unit that was answered stands
         cells.set_aside(np.ones(cells.count, bool), "t_min_c", warning(IngestCode.ROW_IN_FAHRENHEIT))
 

@@ -121,14 +121,16 @@ def standard_pressure_hpa(elevation_m: float) -> float:
     return float(1013.25 * (1.0 - 0.0065 * elevation_m / 288.15) ** 5.25588)
 
 
-def usual_temperature_c(
+def usual_temperatures_c(
     latitude_deg: float, elevation_m: float, day: npt.NDArray[np.int64]
-) -> npt.NDArray[np.float64]:
-    """Return the temperature that is usual for a place and a day of the year [C], to some 10 degrees.
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return the lowest and the highest monthly mean temperature that is usual at a latitude in a season [C].
 
-    Good enough to tell Celsius from Fahrenheit: an annual mean of 27 - 35 sin^2(latitude) at sea level, half
-    a yearly swing of 18 sin(latitude), warmest in late July or late January (round values near those of zonal
-    means, from memory), 6.5 C less a kilometre up (ISO 2533).
+    Between inland and maritime places of the Earth, to some degrees; good enough to tell Celsius from
+    Fahrenheit.  Annual means of 27 - 35 sin^2(latitude) and 27 - 29 sin^2(latitude), half swings between 6
+    and
+    20 sin(latitude), warmest in late July or late January, 6.5 C less a kilometre up (ISO 2533).  The round
+    values are from memory; Reykjavik, Brest, Phoenix and Minnesota lie within 8 degrees of these bounds.
 
     Parameters
     ----------
@@ -136,9 +138,11 @@ def usual_temperature_c(
         (n,) days since 1970-01-01.
     """
     sine = math.sin(math.radians(latitude_deg))
-    mean = 27.0 - 35.0 * sine**2 - 0.0065 * elevation_m
-    season = np.cos(2.0 * np.pi * (day % 365.25 - 205.0) / 365.25)
-    return mean + 18.0 * sine * season
+    season = np.cos(2.0 * np.pi * (day % 365.25 - 205.0) / 365.25) * np.sign(sine)  # 1 in summer
+    up = 0.0065 * elevation_m
+    lowest = 27.0 - 35.0 * sine**2 - up + abs(sine) * np.where(season > 0.0, 6.0, 20.0) * season
+    highest = 27.0 - 29.0 * sine**2 - up + abs(sine) * np.where(season > 0.0, 18.0, 6.0) * season
+    return lowest, highest
 
 
 def station_pressure(elevation_m: float) -> Limits:

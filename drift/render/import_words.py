@@ -315,11 +315,12 @@ def _in_hours(v: Values) -> str:
 
 
 def _in_fahrenheit(v: Values) -> str:
+    low, high = v["usual_c"]
     seem = (
-        "the temperatures seem to be in degrees Fahrenheit under the names of Celsius: they lie "
-        f"{v['off_c']:.0f} "
-        "C from what is usual for this latitude and season in the median, turned "
-        f"{v['off_if_turned_c']:.0f} C"
+        "the temperatures seem to be in degrees Fahrenheit under the names of Celsius: their median is "
+        f"{v['median_c']:.0f}, where {low:.0f} to {high:.0f} C are usual for this latitude and season, and "
+        "turned "
+        f"it is {v['turned_c']:.0f} C"
     )
     if not v["all_set_aside"]:
         return f"{seem}.  The rows went in as they are, because it was said in which unit they are"

@@ -8,7 +8,7 @@ from drift.errors import LogFileError
 from drift.ingest.cells import Circumstances
 from drift.ingest.delimited import open_bytes
 from drift.ingest.guess import propose
-from drift.ingest.limits import usual_temperature_c
+from drift.ingest.limits import usual_temperatures_c
 from drift.ingest.mapping import HORIZON, HORIZON_SEEN, HOUR_ANGLE, Proposal
 from drift.ingest.read import read_bytes, read_mapped
 from drift.ingest.times import DateOrder, TimeForm, TimeSpelling
@@ -182,7 +182,9 @@ def days_of(first: str, count: int) -> np.ndarray:
 def weather(turn: bool, first: str = "2023-01-01", count: int = 365, around: Circumstances = HERE) -> LogRead:
     """Read a plain log of weather near what is usual, in Fahrenheit when it is turned."""
     days = days_of(first, count)
-    usual = usual_temperature_c(around.latitude_deg, around.elevation_m, days.astype(np.int64))
+    usual = np.mean(
+        usual_temperatures_c(around.latitude_deg, around.elevation_m, days.astype(np.int64)), axis=0
+    )
     low, high = usual - 6.0, usual + 6.0
     if turn:
         low, high = low * 1.8 + 32.0, high * 1.8 + 32.0
@@ -207,6 +209,31 @@ def test_fahrenheit_under_the_names_of_celsius_is_seen_in_any_season(first: str)
 def test_celsius_is_left_alone_also_where_it_is_hot(latitude: float, first: str) -> None:
     around = Circumstances(latitude, 10.0, 50.0, NOW_US)
     assert len(weather(False, first, 30, around).raws) == 30
+
+
+#: Mean temperatures of a month [C], from memory to a degree or two: all are Celsius and go in.
+@pytest.mark.parametrize(
+    ("latitude", "elevation", "month", "mean"),
+    [
+        (64.1, 10.0, "2023-01", 0.0),  # an island in the warm ocean, winter
+        (69.6, 10.0, "2023-01", -4.0),  # a coast beyond the polar circle
+        (48.4, 50.0, "2023-01", 7.0),
+        (33.4, 330.0, "2023-07", 35.0),  # a hot desert
+        (36.5, -60.0, "2023-07", 39.0),
+        (25.0, 300.0, "2023-10", 31.0),
+        (-23.7, 550.0, "2023-01", 30.0),
+        (62.0, 100.0, "2023-01", -38.0),  # the coldest winters
+        (1.0, 20.0, "2023-01", 27.0),
+        (80.0, 10.0, "2023-02", -12.0),
+    ],
+)
+def test_true_months_in_celsius_are_left_alone(
+    latitude: float, elevation: float, month: str, mean: float
+) -> None:
+    days = [str(day) for day in days_of(f"{month}-01", 28)]
+    text = "date,t_min_c,t_max_c\n" + rows(days, [f"{mean - 4:.1f}"] * 28, [f"{mean + 4:.1f}"] * 28)
+    log = read_bytes(text.encode(), "w.csv", Circumstances(latitude, 10.0, elevation, NOW_US))
+    assert len(log.raws) == 28
 
 
 def test_snow_that_goes_in_frost_is_snowfall() -> None:
