@@ -88,6 +88,14 @@ class Do(StrEnum):
     CALL_FOR_HELP = "call_for_help"
 
 
+class Lift(StrEnum):
+    """By whom or what a mount is lifted."""
+
+    ONE_PERSON = "one_person"
+    TWO_PEOPLE = "two_people"
+    MACHINE = "machine"  # a hoist, a jack or a crane
+
+
 class Source(StrEnum):
     """Which kind of log a night's axis rests on."""
 
@@ -163,6 +171,15 @@ class Misrecorded(StrEnum):
     DATE = "date"  # it was made another day
     SIGN = "sign"  # the other way round
     TWICE = "twice"  # one correction, written down twice
+
+
+class Standing(StrEnum):
+    """How a value stands against its limit."""
+
+    WITHIN = "within"
+    CLOSE = "close"  # nearer than its uncertainty: nobody can say on which side
+    BEYOND = "beyond"
+    UNKNOWN = "unknown"
 
 
 class Outcome(StrEnum):
