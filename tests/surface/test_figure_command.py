@@ -47,7 +47,9 @@ def test_an_empty_record_lists_every_picture_with_why_it_cannot_be_drawn(folder,
     code, out, err = run(capsys, "figure")
     lines = out.splitlines()
     assert code == 0
-    assert {"strip", "axis", "tilt", "seasons", "ground", "outlook", "nights"} <= {line.split()[0] for line in lines}
+    assert {"strip", "axis", "tilt", "seasons", "ground", "outlook", "nights"} <= {
+        line.split()[0] for line in lines
+    }
     assert all("(not yet: " in line for line in lines)
     assert "nothing to answer from yet" in err
 
