@@ -91,7 +91,7 @@ def _odds(one: CorrectionFound, twin: CorrectionFound | None) -> dict[Misrecorde
     odds: dict[Misrecorded | None, float] = {
         None: _logsum(right, failed),
         Misrecorded.SIGN: wrong + _normal(seen.found + asked, as_asked),
-        Misrecorded.NEVER: wrong + _normal(seen.found, sd),
+        Misrecorded.NEVER: wrong + _normal(seen.found, seen.found_sd),  # nobody set anything
     }
     if twin is not None:
         odds |= _twice(one, twin, sd)

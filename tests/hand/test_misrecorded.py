@@ -57,7 +57,7 @@ def test_the_odds_by_hand():
     sign = 0.01 / math.hypot(sd, 90.0)
     failed = 0.1 / math.hypot(sd, 105.0) * math.exp(-0.5 * (450.0 / math.hypot(sd, 105.0)) ** 2)
     held = 0.9 / math.hypot(sd, 90.0) * math.exp(-0.5 * (600.0 / math.hypot(sd, 90.0)) ** 2)
-    never = 0.01 / sd * math.exp(-0.5 * (300.0 / sd) ** 2)
+    never = 0.01 / 3.0 * math.exp(-0.5 * (300.0 / 3.0) ** 2)
     (suspect,) = suspects(site(), history(corrections=(turned(300.0, seen),)))
     # the prior that the history puts on what was asked is taken out of what it found: a thousandth
     assert suspect.probability == pytest.approx(sign / (sign + failed + held + never), abs=1e-3)
