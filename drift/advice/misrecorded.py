@@ -29,11 +29,13 @@ if TYPE_CHECKING:
 
 #: Prior chance that a correction is written down with the wrong sign, for another day, or was never made;
 #: and that one of two that are alike within days is the other one again: common practice, weakly held.
-WRONG_CHANCE, TWICE_CHANCE = 0.01, 0.2
+WRONG_CHANCE, TWICE_CHANCE = 0.01, 0.5
 #: Told from three to one on, as a correction that did not hold is.
 _TOLD_FROM = 0.75
 #: What did not hold lies about half of what was asked, by this share of it.
 _FAILED_SHARE = 0.35
+#: How well two nights know what moved between them, and two settings of a knob theirs [arcsec].
+_PAIR_SD = 10.0
 _AMOUNTS = (*KNOBS, CorrectionKind.SHIM, CorrectionKind.NUTS)
 _PART_OF = {CorrectionKind.AZIMUTH: Part.MOUNT_AZ, CorrectionKind.ALTITUDE: Part.MOUNT_ALT}
 
@@ -75,6 +77,8 @@ def _odds(one: CorrectionFound, twin: CorrectionFound | None) -> dict[Misrecorde
 
     None as a whole where the readings alone don't tell it.
     """
+    if twin is not None:
+        return _twice(one, twin)
     asked, seen = float(one.asked or 0.0), seen_alone(one, None)
     if not math.isfinite(seen.found_sd):
         return None
@@ -88,20 +92,20 @@ def _odds(one: CorrectionFound, twin: CorrectionFound | None) -> dict[Misrecorde
         days = STEPS_PER_YEAR[_PART_OF[one.kind]] * 2.0 * FURTHEST_DAYS / YEAR_DAYS
         chance = math.log(days) + _normal(seen.found, math.hypot(sd, STEP_SD[_PART_OF[one.kind]]))
         return {Misrecorded.DATE: _normal(seen.found - asked, as_asked), Misrecorded.NEVER: chance}
-    odds: dict[Misrecorded | None, float] = {
+    return {
         None: _logsum(right, failed),
         Misrecorded.SIGN: wrong + _normal(seen.found + asked, as_asked),
         Misrecorded.NEVER: wrong + _normal(seen.found, seen.found_sd),  # nobody set anything
     }
-    if twin is not None:
-        odds |= _twice(one, twin, sd)
-    return odds
 
 
-def _twice(one: CorrectionFound, twin: CorrectionFound, sd: float) -> dict[Misrecorded | None, float]:
-    """Return the log odds of one made and written down twice against two made, by what both did together."""
+def _twice(one: CorrectionFound, twin: CorrectionFound) -> dict[Misrecorded | None, float]:
+    """Return the log odds of one made and written down twice against two made, by what both did together.
+
+    Without a night between them each by itself isn't known, but both together are.
+    """
     asked, both = float(one.asked or 0.0), float(one.found or 0.0) + float(twin.found or 0.0)
-    share = GAIN_SD_GUESSED * asked
+    share, sd = GAIN_SD_GUESSED * asked, _PAIR_SD
     two = math.hypot(sd, math.sqrt(2.0) * share)
     right = _logsum(
         math.log(1.0 - FAILS_CHANCE) + _normal(both - 2.0 * asked, two),
