@@ -44,7 +44,7 @@ def test_the_demo_does_the_whole_job(demo):
         "Look at",
     ):
         assert title in result.stderr
-    assert "VERDICT" in result.stdout
+    assert "WHAT TO DO" in result.stdout
     assert "answer minus truth" in result.stdout
     assert str(folder / "report.html") in result.stderr
 
