@@ -88,6 +88,14 @@ class Do(StrEnum):
     CALL_FOR_HELP = "call_for_help"
 
 
+class Lift(StrEnum):
+    """By whom or what a mount is lifted."""
+
+    ONE_PERSON = "one_person"
+    TWO_PEOPLE = "two_people"
+    MACHINE = "machine"  # a hoist, a jack or a crane
+
+
 class Source(StrEnum):
     """Which kind of log a night's axis rests on."""
 

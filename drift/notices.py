@@ -246,6 +246,8 @@ class RecordCode(Code):
     WITHDRAWN_STAYS = "record.withdrawn_stays"
     SETTLED_SINCE = "record.settled_since"
     LEVELS_FAR_OFF = "record.levels_far_off"
+    ROW_COMPLETED = "record.row_completed"
+    READ_OTHERWISE = "record.read_otherwise"
 
 
 class WatchCode(Code):
@@ -268,6 +270,7 @@ class AdviceCode(Code):
     # the head of a verdict
     MOVED = "advice.moved"
     PUT_RIGHT = "advice.put_right"
+    CORRECTED_BUT_OFF = "advice.corrected_but_off"
     NOTHING_MOVED = "advice.nothing_moved"
     ONE_NIGHT = "advice.one_night"
     NO_AXIS = "advice.no_axis"
@@ -315,6 +318,7 @@ class AdviceCode(Code):
     # what is said after an action
     BASE_LEFT_TILTED = "advice.base_left_tilted"
     MEASURE_AFTER_TIP = "advice.measure_after_tip"
+    TURN_FRAMES_BACK = "advice.turn_frames_back"
     # what was done
     DONE = "advice.done"
     # what an axis error reaches at its limit
@@ -328,10 +332,12 @@ class AdviceCode(Code):
     PARK_FIRST = "advice.park_first"
     EASE_BOLTS = "advice.ease_bolts"
     SCREWS_HAVE_PLAY = "advice.screws_have_play"
+    SCREW_CARRIES_HEAD = "advice.screw_carries_head"
     TAKE_LOAD_OFF = "advice.take_load_off"
     LIFTING = "advice.lifting"
     POWER_OFF = "advice.power_off"
     BURIED_LINES = "advice.buried_lines"
+    DEEP_HOLES = "advice.deep_holes"
     NEVER_THE_SUN = "advice.never_the_sun"
 
 

@@ -493,7 +493,7 @@ class Action:
     do: Do
     notice: Notice
     amount_arcmin: float | None = None  # wanted of az_error, clockwise positive, or alt_error, up positive
-    turns: float | None = None  # of the knob, without a sign
+    turns: float | None = None  # of the knob, with the sign of `amount_arcmin`
     bolts: tuple[Bolt, ...] = ()
     until_us: int | None = None  # until when to wait, or by when to re-align, UTC
     remarks: tuple[Notice, ...] = ()

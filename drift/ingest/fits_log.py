@@ -292,12 +292,12 @@ def _settled(
             f'Say it with --answer "{question.key}=CHOICE", or import the images at a terminal, where it is '
             "asked."
         )
-    answer = ask(_named_only(rows.images.name), question)
+    answer = ask(named_only(rows.images.name), question)
     return mapping.with_answers({question.key: answer})
 
 
-def _named_only(name: str) -> RawTable:
-    """Return a table without rows, for a question about a set of images."""
+def named_only(name: str) -> RawTable:
+    """Return a table without rows, for a question about something that is read already."""
     headings = tuple(Heading(column) for column in (*COLUMNS, FILE))
     return RawTable(name, "", "", FORM, headings, 0, (), lambda raw: [])
 

@@ -266,6 +266,10 @@ def _without_mount(v: Values) -> str:
     return "; ".join(parts)
 
 
+def _imports(numbers: Sequence[int]) -> str:
+    return f"{'import' if len(numbers) == 1 else 'imports'} {', '.join(map(str, numbers))}"
+
+
 def _day(day: int) -> str:
     return str(np.datetime64(day, "D"))
 
@@ -428,6 +432,18 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
         "1 row that was set aside earlier has been mended or dismissed since"
         if v["rows"] == 1
         else f"{v['rows']} rows set aside earlier have been mended or dismissed since"
+    ),
+    RecordCode.ROW_COMPLETED: lambda v: (
+        f"the row in line {v['line']} had come in cut short, while the file was being written: the whole "
+        "one is in its "
+        "place"
+    ),
+    RecordCode.READ_OTHERWISE: lambda v: (
+        f"{_counted(v['rows'], 'row of this file was', 'rows of this file were')} in the record as another "
+        "reading, of "
+        f"{_imports(v['imports'])}, which this one replaces; `drift imports` shows the undoing, and undoing "
+        "that brings "
+        "the former reading back"
     ),
     RecordCode.LEVELS_FAR_OFF: lambda v: (
         f"these level readings on the {v['place']} differ by {v['apart_arcsec']:.0f} arcsec from those of "

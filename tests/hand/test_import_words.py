@@ -142,6 +142,8 @@ WITH_VALUES = [
     info(RecordCode.WITHDRAWN_STAYS, rows=2),
     info(RecordCode.SETTLED_SINCE, rows=1),
     warning(RecordCode.LEVELS_FAR_OFF, place="pier", apart_arcsec=900.0),
+    info(RecordCode.ROW_COMPLETED, line=7),
+    warning(RecordCode.READ_OTHERWISE, rows=8, imports=(1, 4)),
 ]
 EVERY_CODE: list[Code] = [*IngestCode, *ImageCode, *RecordCode]
 
