@@ -82,7 +82,7 @@ def _text(site: PierFile, record: Record, form: str, shown: tuple[str, ...] | No
     )  # another program may have added some meanwhile
     with working("Working out the axis of each night and the pier's tilt"):
         analysis = analyse_readings(site, readings, record, now)
-        text = _as_json(analysis) if form == _JSON else _as_words(analysis, record, now, form, shown)
+        text = _as_json(analysis) if form == _JSON else _as_words(analysis, record, form, shown)
     record.keep_analysis(key, text)
     return text
 
@@ -137,12 +137,10 @@ def _as_json(analysis: Analysis) -> str:
     return json.dumps(as_mapping(analysis), indent=1, allow_nan=False)
 
 
-def _as_words(
-    analysis: Analysis, record: Record, now_us: int, form: str, shown: tuple[str, ...] | None
-) -> str:
-    from drift.render.status import as_text, print_words
+def _as_words(analysis: Analysis, record: Record, form: str, shown: tuple[str, ...] | None) -> str:
+    from drift.render.status import as_text, print_words, waiting_of
 
-    waiting = _waiting(analysis, record, now_us)
+    waiting = waiting_of(analysis, record.last_acknowledged(), record.latest_import_us())
     if form == _PLAIN:
         return as_text(analysis, waiting=waiting, names=shown)
     from rich.console import Console
@@ -151,13 +149,3 @@ def _as_words(
     with console.capture() as said:
         print_words(analysis, console, waiting, shown)
     return said.get()
-
-
-def _waiting(analysis: Analysis, record: Record, now_us: int) -> list[str]:
-    """Return what `drift check` would tell: what is new since it was last acknowledged."""
-    from drift.render.watch_words import item_sentence
-    from drift.watch.changes import news_afresh
-
-    last = record.last_acknowledged()
-    found, _ = news_afresh(analysis, None if last is None else last[2], now_us, record.latest_import_us())
-    return [item_sentence(item) for item in (*found.new, *found.provisional, *found.notices)]

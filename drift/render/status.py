@@ -39,6 +39,8 @@ from drift.render.sections import (
 )
 from drift.render.status_json import all_defaults, all_warnings
 from drift.render.tables import axis, causes, instrument
+from drift.render.watch_words import item_sentence
+from drift.watch.changes import news_afresh
 from drift.watch.now import now_state
 
 if TYPE_CHECKING:
@@ -149,8 +151,32 @@ def _brief(analysis: Analysis, waiting: Sequence[str]) -> list[Section]:
     ]
 
 
+def waiting_of(
+    analysis: Analysis, acknowledged: tuple[int, str, str] | None, arrived_us: int | None
+) -> list[str]:
+    """Return what ``drift check`` would tell: what is new since it was last acknowledged.
+
+    Parameters
+    ----------
+    analysis
+        The analysis, with the time for which it was wanted.
+    acknowledged
+        When it was last acknowledged, the note, and what; None when never.
+    arrived_us
+        When readings last came into the record.
+    """
+    before = None if acknowledged is None else acknowledged[2]
+    found, _ = news_afresh(analysis, before, analysis.now_us, arrived_us)
+    return [item_sentence(item) for item in (*found.new, *found.provisional, *found.notices)]
+
+
+def waiting_heading(waiting: Sequence[str]) -> str:
+    """Return the heading over what waits."""
+    return f"{phrases.counted(len(waiting), 'warning')} waiting"
+
+
 def _waiting_section(waiting: Sequence[str]) -> Section:
-    heading = f"{phrases.counted(len(waiting), 'warning')} waiting" if waiting else ""
+    heading = waiting_heading(waiting)
     return Section(heading, bulleted(waiting), note=_WAITING, name="waiting", tone=Tone.CARE)
 
 
