@@ -23,7 +23,7 @@ from drift.advice.situation import (
     year_aim,
 )
 from drift.advice.verdict import KNOB_OF, verdict_of
-from drift.codes import CorrectionKind, Do, MovedPart, Part
+from drift.codes import AxisReason, CorrectionKind, Do, MovedPart, Part
 from drift.forecast.outlook import realign_by
 from drift.mount.axis_error import on_sky
 from drift.notices import AdviceCode, Notice, Value, as_value, info, warning
@@ -371,13 +371,20 @@ def _season_explains(situation: Situation) -> bool:
 
 def _measure(situation: Situation, findings: tuple[Movement, ...], history: History) -> list[Action]:
     found = [
-        None if situation.known else info(AdviceCode.FIRST_NIGHT),
+        _first_night(situation),
         _old_night(situation),
         _one_night(situation, history),
         _uncertain(situation),
         *_would_settle(findings, history),
     ]
     return [Action(do=Do.MEASURE, notice=notice) for notice in found if notice is not None]
+
+
+def _first_night(situation: Situation) -> Notice | None:
+    if situation.known:
+        return None
+    altered = situation.axis_reason is AxisReason.REPORTS_ALTERED
+    return info(AdviceCode.TAKE_SWEEP if altered else AdviceCode.FIRST_NIGHT)
 
 
 def _is_old(situation: Situation) -> bool:

@@ -10,14 +10,14 @@ asked.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
 from drift.errors import LogFileError
-from drift.ingest.mapping import START, Instant, PlaceFrame
+from drift.ingest.mapping import EQUATORIAL, START, Instant, PlaceFrame
 from drift.ingest.mapping_file import change_text
 from drift.ingest.values import SideMeans
 
@@ -39,8 +39,8 @@ class WrittenBackSaid(StrEnum):
 
 
 #: Key -> its allowed values; keys that are not here name a keyword.
-CHOICES: dict[str, type[StrEnum]] = {
-    "mount_places": PlaceFrame,
+CHOICES: dict[str, Iterable[StrEnum]] = {
+    "mount_places": EQUATORIAL,
     "mount_ra_unit": RaUnit,
     "written_back": WrittenBackSaid,
     "tube_side_means": SideMeans,

@@ -24,6 +24,9 @@ class PlaceFrame(StrEnum):
     ICRS = "ICRS"
     OF_DATE = "of date"  # true equator and equinox
     MEAN = "mean of date"
+    HOUR_ANGLE = "hour angle and declination"  # of date; the hour angle is positive west
+    HORIZON = "azimuth and altitude"  # without refraction; azimuth from true north through east
+    HORIZON_SEEN = "azimuth and altitude through the air"  # with refraction
 
 
 class TimeScale(StrEnum):
@@ -42,7 +45,9 @@ class Instant(StrEnum):
     END = "end"
 
 
-ICRS, OF_DATE, MEAN = PlaceFrame
+ICRS, OF_DATE, MEAN, HOUR_ANGLE, HORIZON, HORIZON_SEEN = PlaceFrame
+#: Frames of right ascension and declination.
+EQUATORIAL = (ICRS, OF_DATE, MEAN)
 FRAMES = tuple(PlaceFrame)
 MIDDLE, START, END = Instant
 
@@ -91,12 +96,16 @@ TIME_CHOICES: dict[str, type[StrEnum]] = {
 
 @dataclass(frozen=True)
 class ColumnFrom:
-    """Where a contract column comes from: file columns (joined by a blank), or one value for all rows."""
+    """Where a contract column comes from: file columns (joined by a blank), or one value for all rows.
+
+    `part` is 1 or 2 where one column holds right ascension and declination together, else 0.
+    """
 
     columns: tuple[str, ...] = ()
     value: str = ""
     unit: str = ""
     means: SideMeans | None = None  # of tube_side
+    part: int = 0
 
 
 @dataclass(frozen=True)

@@ -319,6 +319,13 @@ def _season_overdue(values: Values) -> str:
     return f"Measure: {_off(values)}, and the season should have brought it back since then."
 
 
+def _take_sweep(values: Values) -> str:
+    return (
+        "Measure: take a sweep or an unguided run, which see the whole axis error; the mount seems to take "
+        "it out of the places that it reports, so that pointing solves can't show where the axis is."
+    )
+
+
 def _first_night(values: Values) -> str:
     return (
         "Measure: no night shows both coordinates of the axis yet; take at least six plate solves, on both "
@@ -872,6 +879,7 @@ SENTENCES: dict[Code, Callable[[Values], str]] = {
     AdviceCode.MEASURE_WHAT_LASTS: _measure_what_lasts,
     AdviceCode.SEASON_OVERDUE: _season_overdue,
     AdviceCode.FIRST_NIGHT: _first_night,
+    AdviceCode.TAKE_SWEEP: _take_sweep,
     AdviceCode.OLD_NIGHT: _old_night,
     AdviceCode.STEP_SEEN_ONCE: _step_seen_once,
     AdviceCode.AXIS_UNCERTAIN: _axis_uncertain,

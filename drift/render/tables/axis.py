@@ -130,11 +130,11 @@ def _brief_changes(analysis: Analysis) -> list[tuple[str, str]]:
     moved = []
     if phrases.known(*az) and phrases.has_side(*az):
         side = phrases.azimuth_side(az[0], analysis.site.site.latitude_deg)
-        moved.append(f"{phrases.any_angle(abs(az[0]), az[1])} {side}")
+        moved.append(f"{phrases.any_angle(abs(az[0]), az[1])} {side} of")
     if phrases.known(*alt) and phrases.has_side(*alt):
-        moved.append(f"{phrases.any_angle(abs(alt[0]), alt[1])} {'up' if alt[0] >= 0.0 else 'down'}")
+        moved.append(f"{phrases.any_angle(abs(alt[0]), alt[1])} {'above' if alt[0] >= 0.0 else 'below'}")
     if moved:
-        rows.append(("Mount", f"has moved on the pier by {' and '.join(moved)}, corrections counted in"))
+        rows.append(("Mount", f"{' and '.join(moved)} where it started on the pier, corrections included"))
     elif phrases.known(*az, *alt):
         rows.append(
             (
