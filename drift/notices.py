@@ -254,13 +254,14 @@ class ImageCode(Code):
 
 
 class RecordCode(Code):
-    """What is said of rows as they come into the record; sentences: import_words."""
+    """What is said of rows as they come into the record and out of it; sentences: import_words."""
 
     SAME_DAY = "record.same_day"
     SAME_READING = "record.same_reading"
     WITHDRAWN_STAYS = "record.withdrawn_stays"
     SETTLED_SINCE = "record.settled_since"
     LEVELS_FAR_OFF = "record.levels_far_off"
+    ROWS_DAMAGED = "record.rows_damaged"
     ROW_COMPLETED = "record.row_completed"
     READ_OTHERWISE = "record.read_otherwise"
 
@@ -313,6 +314,7 @@ class AdviceCode(Code):
     AXIS_UNCERTAIN = "advice.axis_uncertain"
     WOULD_SETTLE = "advice.would_settle"
     NIGHT_FIRST = "advice.night_first"
+    WAIT_IS_OVER = "advice.wait_is_over"
     NOT_SEEN_YET = "advice.not_seen_yet"
     TIGHTEN = "advice.tighten"
     CRACK_NOTED = "advice.crack_noted"
