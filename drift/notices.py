@@ -316,6 +316,7 @@ class AdviceCode(Code):
     AXIS_UNCERTAIN = "advice.axis_uncertain"
     WOULD_SETTLE = "advice.would_settle"
     NIGHT_FIRST = "advice.night_first"
+    WAIT_IS_OVER = "advice.wait_is_over"
     NOT_SEEN_YET = "advice.not_seen_yet"
     TIGHTEN = "advice.tighten"
     CRACK_NOTED = "advice.crack_noted"
