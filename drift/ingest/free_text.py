@@ -23,8 +23,9 @@ _STAMP = re.compile(
     r"(?: ?(?:Z|UTC|[+-]\d\d:?\d\d|[A-Z]{3,4}(?![A-Za-z]))(?!\w))?)[\])]?[\s,;:-]*"
 )
 #: A name, perhaps after a word or two that say whose it is, and what stands before its value.
+_WHOSE = r"(?!(?:deg|degrees|hours|hrs|arcmin|arcsec|min|sec)\b)[A-Za-z]{3,}(?:[ _][A-Za-z][A-Za-z0-9]{2,})?"
 _NAME = re.compile(
-    r"(?<![\w.])(?:(?P<whose>[A-Za-z]{3,}(?:[ _][A-Za-z][A-Za-z0-9]{2,})?)[ _])?(?P<name>[A-Za-z][A-Za-z0-9]*(?:_[A-Za-z0-9]+)*)"
+    rf"(?<![\w.])(?:(?P<whose>{_WHOSE})[ _])?(?P<name>[A-Za-z][A-Za-z0-9]*(?:_[A-Za-z0-9]+)*)"
     r"(?P<unit> ?[\[(][^\])]{1,12}[\])])?\s*(?:=|:(?!\d))\s*"
 )
 _AROUND = " \t,;|)]}"
