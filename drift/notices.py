@@ -258,13 +258,14 @@ class ImageCode(Code):
 
 
 class RecordCode(Code):
-    """What is said of rows as they come into the record; sentences: import_words."""
+    """What is said of rows as they come into the record and out of it; sentences: import_words."""
 
     SAME_DAY = "record.same_day"
     SAME_READING = "record.same_reading"
     WITHDRAWN_STAYS = "record.withdrawn_stays"
     SETTLED_SINCE = "record.settled_since"
     LEVELS_FAR_OFF = "record.levels_far_off"
+    ROWS_DAMAGED = "record.rows_damaged"
     ROW_COMPLETED = "record.row_completed"
     READ_OTHERWISE = "record.read_otherwise"
 

@@ -50,6 +50,20 @@ def contract_name(column: str) -> str:
     return FORMER_COLUMNS.get(name, name)
 
 
+#: Text that a spreadsheet takes for a formula; a signed number in any spelling is none.
+_FORMULA = re.compile(r"[=@\t\r]|[+-](?![\s\d.,:'\"\u00b0\u2032\u2033hdmseE+-]*\Z)")
+
+
+def spreadsheet_cell(text: str) -> str:
+    """Return a cell of a table that is written for others, so that no spreadsheet runs it."""
+    return f"'{text}" if _FORMULA.match(text.lstrip("'")) else text
+
+
+def plain_cell(text: str) -> str:
+    """Return a cell as it was before `spreadsheet_cell`."""
+    return text[1:] if text[:1] == "'" and spreadsheet_cell(text[1:]) == text else text
+
+
 #: Surrogates that stand for single bytes, as names of files have them.
 _FROM_BYTES = re.compile("[^\ud800-\udc7f\udd00-\udfff]*")
 

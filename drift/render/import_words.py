@@ -374,6 +374,27 @@ def _below_horizon(v: Values) -> str:
     )
 
 
+def _damaged_words(v: Values) -> str:
+    """Say which rows of the record are not what was written, and what the answer rests on."""
+    parts = []
+    if v["changed"]:
+        places = [f"{file}, line {line}" for file, line in zip(v["files"], v["lines"], strict=True)]
+        more = v["changed"] - len(places)
+        named = "; ".join([*places, *([f"{more:,} more"] if more else [])])
+        parts.append(
+            f"{_counted(v['changed'], 'row of the record is', 'rows of the record are')} not what was "
+            "written "
+            f"there ({named})"
+        )
+    if v["missing"]:
+        parts.append(f"{_counted(v['missing'], 'row', 'rows')} can't be found any more")
+    return (
+        f"The record is damaged: {', and '.join(parts)}.  The answer rests on the rest.  `drift record "
+        "check` lists "
+        "all of it; `drift restore FILE` puts a backup in its place."
+    )
+
+
 _REMARKS: dict[Code, Callable[[Values], str]] = {
     IngestCode.KIND_BY_COLUMNS: lambda v: f"the header has {', '.join(v['columns'])}",
     IngestCode.MAPPING_KEPT: lambda v: f"by the mapping {v['mapping']!r} in {v['file']}",
@@ -516,6 +537,7 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
         "the same weeks in the record: are they of another pier or another instrument, or in another unit?  "
         "`drift imports` and `drift undo` take them out again"
     ),
+    RecordCode.ROWS_DAMAGED: _damaged_words,
 }
 
 
