@@ -282,6 +282,7 @@ class WatchCode(Code):
     LIMIT_PASSED = "watch.limit_passed"
     LIMIT_SOON = "watch.limit_soon"
     CORRECTION_FAILED = "watch.correction_failed"
+    CORRECTION_MISRECORDED = "watch.correction_misrecorded"
     MOVED_OVER_GAP = "watch.moved_over_gap"
     NOTHING_MEASURED = "watch.nothing_measured"
     FEW_NIGHTS = "watch.few_nights"

@@ -397,7 +397,7 @@ def _damaged_words(v: Values) -> str:
     return (
         f"The record is damaged: {', and '.join(parts)}.  The answer rests on the rest.  `drift record "
         "check` lists "
-        "all of it; `drift restore FILE` puts a backup in its place."
+        "all of it; `drift restore FILE` puts a backup in its place"
     )
 
 

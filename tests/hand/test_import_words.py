@@ -174,6 +174,8 @@ WITH_VALUES = [
     ),
     warning(RecordCode.CORRECTION_UNLIKE_ADVICE, kind="azimuth", amount_arcmin=150.0, advised_arcmin=-3.7),
     warning(RecordCode.NOW_BEFORE_LAST, now_us=1_700_000_000_000_000, last_us=1_710_000_000_000_000),
+    warning(RecordCode.ROWS_DAMAGED, changed=3, files=("a.csv", "b.csv"), lines=(4, 9), missing=0),
+    warning(RecordCode.ROWS_DAMAGED, changed=0, files=(), lines=(), missing=2),
     info(RecordCode.ROW_COMPLETED, line=7),
     warning(RecordCode.READ_OTHERWISE, rows=8, imports=(1, 4)),
 ]
