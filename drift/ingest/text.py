@@ -126,8 +126,11 @@ class RawTable:
 
 #: How files of other programs begin -> what to call them and what to do.
 _OTHER_FILES = {
-    b"PK\x03\x04": "a zip archive or a spreadsheet workbook; unpack it, or save the sheet as CSV",
-    b"\x1f\x8b": "a gzip archive; unpack it first",
+    b"PK\x03\x04": "an archive within another; unpack it first",
+    b"\x1f\x8b": "an archive within another; unpack it first",
+    b"PAR1": "a Parquet file; save the table as CSV",
+    b"ARROW1": "an Arrow or Feather file; save the table as CSV",
+    b"\x89HDF": "an HDF5 file; save the table as CSV",
     b"SQLite format 3": "an SQLite database; give the log files, not the record itself",
     b"SIMPLE  =": "a FITS image; give the table of solves, not the pictures",
     b"%PDF": "a PDF document; save the table as CSV",

@@ -83,6 +83,7 @@ class Added:
     remarks: tuple[Notice, ...] = ()
     settled: frozenset[bytes] = frozenset()
     file_id: int = 0
+    is_known: bool = False  # the very file was there before, and nothing came of it now
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +167,7 @@ def add_log(
         (*remarks, *_withdrawn_remarks(known)),
         settled,
         file_id,
+        not is_new and not went_in,
     )
     if act is not None and (is_new or went_in):
         _note_act(connection, act.number(connection, now_us), file_id, log, added, is_new, now_us)

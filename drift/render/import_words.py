@@ -417,6 +417,20 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
     IngestCode.LINES_SKIPPED: lambda v: (
         f"{_counted(v['lines'], 'line', 'lines')} above the header passed over"
     ),
+    IngestCode.LINES_WITHOUT_VALUES: lambda v: (
+        f"{_counted(v['lines'], 'line', 'lines')} without a time and values passed over"
+    ),
+    IngestCode.LIST_READ: lambda v: f"the rows are the objects of the list {v['key']}",
+    IngestCode.SHEET_READ: lambda v: (
+        f"the sheet {v['sheet']!r} of {_counted(v['sheets'], 'sheet', 'sheets')} is read"
+    ),
+    IngestCode.SIDES_OPPOSITE: lambda v: (
+        f"in {100 * v['across']:.0f} of 100 rows the tube would look away from the pier: tube_side seems to "
+        "give the "
+        "side that the tube looks to, where the side that it is on belongs.  The rows went in as they are; "
+        "undo the "
+        'import, and import the file again with --answer "tube_side.means=the side the tube looks to"'
+    ),
     IngestCode.COMMENTS_SKIPPED: lambda v: (
         f"{_counted(v['lines'], 'comment line', 'comment lines')} (beginning with #) skipped"
     ),
