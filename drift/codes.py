@@ -9,6 +9,28 @@ from __future__ import annotations
 from enum import StrEnum
 
 
+class AlsoWritten(StrEnum):
+    """A closed list whose members people write: with blanks, in any case, and as they were once called."""
+
+    @classmethod
+    def once_called(cls) -> dict[str, str]:
+        """Return what stood for a member in files and answers of earlier versions -> the member."""
+        return {}
+
+    @classmethod
+    def has(cls, written: object) -> bool:
+        """Tell whether a text is one of the members."""
+        return written in cls._value2member_map_ or cls._missing_(written) is not None
+
+    @classmethod
+    def _missing_(cls, value: object) -> AlsoWritten | None:
+        if not isinstance(value, str):
+            return None
+        plain = "_".join(value.split()).lower()
+        plain = cls.once_called().get(plain, plain).lower()
+        return next((one for one in cls if one.lower() == plain), None)
+
+
 class Part(StrEnum):
     """What may have moved."""
 

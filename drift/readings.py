@@ -212,7 +212,6 @@ class LogRead:
     path: str  # the whole path, or "" for what was recorded by hand
     digest: str  # of the file's bytes
     kind: str
-    title: str
     why: Notice  # why this kind of log was chosen
     header: str
     columns: Columns = field(repr=False)

@@ -22,7 +22,6 @@ class FileImported:
 
     file: str
     kind: str
-    title: str
     why: Notice
     went_in: int
     already_there: int
@@ -37,7 +36,7 @@ class FileRefused:
     """A file that can't be read at all, and why."""
 
     file: str
-    reason: str
+    error: LogFileError
 
 
 @dataclass(frozen=True)
@@ -64,7 +63,6 @@ def outcome(log: LogRead, added: Added) -> FileImported:
     return FileImported(
         file=log.name,
         kind=log.kind,
-        title=log.title,
         why=log.why,
         went_in=added.went_in,
         already_there=added.already_there,
@@ -105,10 +103,10 @@ def find_logs(given: Iterable[Path], site_file: Path | None = None) -> FilesFoun
         images.update(dict.fromkeys(pictures))
         if not known:
             endings = ", ".join(sorted(suffixes())[1:])
-            reason = (
+            error = LogFileError(
                 f"{path} holds no .csv file (nor {endings}, nor FITS images): there is nothing to import."
             )
-            refused.append(FileRefused(str(path), reason))
+            refused.append(FileRefused(str(path), error))
     return FilesFound(tuple(logs), tuple(skipped), tuple(refused), tuple(others), tuple(images))
 
 
@@ -151,8 +149,3 @@ def _is_file(path: Path) -> bool:
 
 def _hidden(path: Path, folder: Path) -> bool:
     return any(part.startswith(".") for part in path.relative_to(folder).parts)
-
-
-def refusal(path: Path, error: LogFileError) -> FileRefused:
-    """Turn the error of a file that can't be read into what is told of it."""
-    return FileRefused(str(path), str(error))

@@ -15,7 +15,6 @@ from drift.importer.files import (
     find_logs,
     of_another_pier,
     outcome,
-    refusal,
 )
 from drift.importer.mending import refuse_rows_to_mend
 from drift.ingest.cells import circumstances
@@ -115,7 +114,7 @@ class _Import:
                 refuse_rows_to_mend(path)
                 log = read_log(path, circumstances(site, now_us()), self.settle)
             except LogFileError as error:
-                return refusal(path, error)
+                return FileRefused(str(path), error)
             remark = of_another_pier(path, site.path)
             whole = replace(log, remarks=(*log.remarks, remark)) if remark else log
             return add_read(self.record, whole, self.act, self.progress)
@@ -134,5 +133,5 @@ class _Import:
                     partial(self.progress, name) if self.progress else None,
                 )
             except LogFileError as error:
-                return refusal(Path(name), error)
+                return FileRefused(name, error)
             return add_read(self.record, log, self.act)

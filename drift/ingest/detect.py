@@ -45,7 +45,7 @@ def near_column(name: str, columns: Iterable[str]) -> str:
     if not near:
         return ""
     own, said = own_unit(near[0]), words_of(Heading(name)).unit(near[0])
-    return near[0] if not said or (own is not None and said == own.name) else ""
+    return near[0] if said is None or said.name is own else ""
 
 
 def near_layout(header: Sequence[str], layouts: Sequence[LogLayout]) -> NearLayout | None:
@@ -108,9 +108,9 @@ def recognise(
     best = [layout for layout in fitting if (used[layout.kind], len(layout.required)) == most]
     best += [layout for layout in fitting if layout not in best and _says_more(layout, best[0])]
     if len(best) > 1:
-        titles = " and ".join(layout.title for layout in best)
         raise LogFileError(
-            f"{name}, line {header_line}: the header fits {titles} equally well.  Put them in a file each."
+            f"{name}, line {header_line}: the header fits {' and '.join(one.kind for one in best)} equally "
+            "well.  Put them in a file each."
         )
     _refuse_repeated(names, best[0], header_line, name)
     _refuse_half(names, best[0], header_line, name)
@@ -168,13 +168,13 @@ def why_none(header: Sequence[str], layouts: Sequence[LogLayout]) -> str:
         )
     nearest = max(layouts, key=lambda layout: (_share(layout, names), len(layout.required)))
     if _share(nearest, names) < 0.5:
-        known = "; ".join(f"{layout.title}: {', '.join(layout.required)}" for layout in layouts)
+        known = "; ".join(f"{layout.kind}: {', '.join(layout.required)}" for layout in layouts)
         return f"the header fits no log that is known here (it has: {shown}).  Needed are - {known}."
     lacking = ", ".join(
         [*(column for column in nearest.required if column not in names), *_half_of(names, nearest)]
     )
     return (
-        f"this looks like {nearest.title}, but lacks {lacking} (the header has: {shown}).  "
+        f"this looks like a log of {nearest.kind}, but lacks {lacking} (the header has: {shown}).  "
         "Add or rename the column, and import again."
     )
 

@@ -16,6 +16,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from drift.codes import AlsoWritten
 from drift.errors import LogFileError
 from drift.ingest.mapping import START, Instant, PlaceFrame
 from drift.ingest.mapping_file import change_text
@@ -24,14 +25,14 @@ from drift.ingest.values import SideMeans
 SECTION = "fits"
 
 
-class RaUnit(StrEnum):
+class RaUnit(AlsoWritten):
     """The unit of a right ascension that is a plain number."""
 
     DEGREES = "degrees"
     HOURS = "hours"
 
 
-class WrittenBackSaid(StrEnum):
+class WrittenBackSaid(AlsoWritten):
     """Whether a program has written the solved place over the mount's own."""
 
     YES = "yes"
@@ -39,7 +40,7 @@ class WrittenBackSaid(StrEnum):
 
 
 #: Key -> its allowed values; keys that are not here name a keyword.
-CHOICES: dict[str, type[StrEnum]] = {
+CHOICES: dict[str, type[AlsoWritten]] = {
     "mount_places": PlaceFrame,
     "mount_ra_unit": RaUnit,
     "written_back": WrittenBackSaid,
@@ -114,15 +115,13 @@ def _checked(said: Mapping[str, object], where: str) -> dict[str, Any]:
 
 def _choice(key: str, value: str, where: str) -> StrEnum | None:
     """Return a member of a closed list; None for "", which lets the headers show it."""
-    known: dict[str, StrEnum | None] = {one.lower(): one for one in CHOICES[key]}
-    if key == "mount_places":
-        known["j2000"] = known["icrs"]
-    if key != "date_obs_means":
-        known[""] = None
-    if value.strip().lower() not in known:
-        allowed = ", ".join(f'"{one}"' for one in (*([""] if "" in known else ()), *CHOICES[key]))
+    members, may_be_blank = CHOICES[key], key != "date_obs_means"
+    if may_be_blank and not value.strip():
+        return None
+    if not members.has(value):
+        allowed = ", ".join(f'"{one}"' for one in (*([""] if may_be_blank else ()), *members))
         raise LogFileError(f"{where}: {key} = {value!r} must be one of {allowed}.")
-    return known[value.strip().lower()]
+    return members(value)
 
 
 def _keyword(key: str, value: str, where: str) -> str:

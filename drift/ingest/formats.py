@@ -68,7 +68,6 @@ def open_json_lines(path: Path, data: bytes) -> RawTable:
         name,
         str(path.resolve()),
         digest_of(data),
-        "JSON Lines",
         headings,
         0,
         rows,
@@ -140,7 +139,6 @@ _BEGINNING_BYTES = 4096
 class Form:
     """A form of file: how it is known, and the function that opens it."""
 
-    title: str
     suffixes: tuple[str, ...]  # of files that are taken from folders
     fits: Callable[[bytes, Path], bool] = field(repr=False)  # the first kilobytes, the file
     open_table: Callable[[Path, bytes], RawTable] = field(repr=False)  # the file, all its bytes
@@ -152,11 +150,11 @@ def _delimited(path: Path, data: bytes) -> RawTable:
 
 #: The first that fits is taken; text in columns comes last, because it fits everything.
 FORMS: tuple[Form, ...] = (
-    Form("ECSV", (".ecsv",), begins_as_ecsv, open_ecsv),
-    Form("VOTable", (".vot", ".votable"), begins_as_votable, open_votable),
-    Form("FITS table", (), is_fits_table, open_fits_table),
-    Form("JSON Lines", (".jsonl", ".ndjson"), begins_as_json_lines, open_json_lines),
-    Form("text in columns", (".csv", ".tsv"), lambda beginning, path: True, _delimited),
+    Form((".ecsv",), begins_as_ecsv, open_ecsv),
+    Form((".vot", ".votable"), begins_as_votable, open_votable),
+    Form((), is_fits_table, open_fits_table),
+    Form((".jsonl", ".ndjson"), begins_as_json_lines, open_json_lines),
+    Form((".csv", ".tsv"), lambda beginning, path: True, _delimited),
 )
 
 

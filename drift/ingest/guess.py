@@ -29,6 +29,7 @@ from drift.ingest.names import columns_named, words_of
 from drift.ingest.text import RawTable
 from drift.ingest.times import DateOrder
 from drift.ingest.trial import Known, sample_of
+from drift.notices import MappingCode, Notice, info
 
 #: A share of the columns that a kind of log needs from which it is worth asking for the others.
 _WORTH_ASKING = 0.5
@@ -123,7 +124,7 @@ class _Guess:
             if answer not in BY_KIND:
                 raise LogFileError(f"kind={answer} is none of {', '.join(BY_KIND)}")
             layout = BY_KIND[answer]
-            self.decisions.told("kind", layout.kind, "as answered")
+            self.decisions.told("kind", layout.kind, MappingCode.ANSWERED)
         elif fitting:
             layout = self._best(fitting, named)
         else:
@@ -142,17 +143,17 @@ class _Guess:
             if self.decisions.answers.get(column, name).lower() not in (name.lower(), NONE):
                 return None  # another column was answered: no slip then
         for column, name in near.slips.items():
-            words = f"the column {name} is taken as {column}: is it?"
-            choices = (Choice(name, "yes"), Choice(NONE, "no: the file is then not imported"))
-            if self.decisions.ask(Question(column, words, choices)) == NONE:
+            asks = info(MappingCode.IS_IT_SLIP, column=column, name=name)
+            choices = (Choice(name, info(MappingCode.YES)), Choice(NONE, info(MappingCode.NOT_IMPORTED)))
+            if self.decisions.ask(Question(column, asks, choices)) == NONE:
                 raise LogFileError(
                     f"{name} is not {column}, which then lacks: give the column that is it this name, or "
                     f"{name} one less like it, and import again."
                 )
             named[near.layout.kind][column] = [self.table.header.index(name)]
         self.known.slips.update(near.slips)
-        slips = " and ".join(near.slips.values())
-        self.decisions.told("kind", near.layout.kind, f"its columns but for {slips} are the contract's own")
+        slips = tuple(near.slips.values())
+        self.decisions.told("kind", near.layout.kind, MappingCode.OWN_BUT_SLIPS, columns=slips)
         return near.layout
 
     def _refuse_repeated(self, layout: LogLayout, named: dict[str, list[int]]) -> None:
@@ -191,9 +192,9 @@ class _Guess:
         most = max((used[one.kind], len(one.required)) for one in fitting)
         best = [one for one in fitting if (used[one.kind], len(one.required)) == most]
         if len(best) > 1:
-            choices = tuple(Choice(one.kind, one.title) for one in best)
-            return BY_KIND[self.decisions.ask(Question("kind", "what kind of log is it?", choices))]
-        self.decisions.told("kind", best[0].kind, "its columns are those of " + best[0].title)
+            choices = tuple(Choice(one.kind, info(MappingCode.KIND, kind=one.kind)) for one in best)
+            return BY_KIND[self.decisions.ask(Question("kind", info(MappingCode.WHICH_KIND), choices))]
+        self.decisions.told("kind", best[0].kind, MappingCode.ALL_COLUMNS_OF, kind=best[0].kind)
         return best[0]
 
     def _nearest(self, named: dict[str, dict[str, list[int]]]) -> LogLayout:
@@ -207,15 +208,15 @@ class _Guess:
             raise LogFileError(why_none(self.table.header, LAYOUTS))
         near = [one for one in timed if share(one) >= _WORTH_ASKING and one.kind != "corrections"]
         if len(near) > 1:
-            choices = tuple(Choice(one.kind, self._lacking_words(one, named[one.kind])) for one in near)
-            return BY_KIND[self.decisions.ask(Question("kind", "what kind of log is it?", choices))]
-        self.decisions.told("kind", nearest.kind, "most of its columns are those of " + nearest.title)
+            choices = tuple(Choice(one.kind, self._lacking(one, named[one.kind])) for one in near)
+            return BY_KIND[self.decisions.ask(Question("kind", info(MappingCode.WHICH_KIND), choices))]
+        self.decisions.told("kind", nearest.kind, MappingCode.MOST_COLUMNS_OF, kind=nearest.kind)
         return nearest
 
     @staticmethod
-    def _lacking_words(layout: LogLayout, named: dict[str, list[int]]) -> str:
-        lacking = [column for column in layout.required if not named[column]]
-        return f"{layout.title}; a column for {', '.join(lacking)} is then asked for"
+    def _lacking(layout: LogLayout, named: dict[str, list[int]]) -> Notice:
+        lacking = tuple(column for column in layout.required if not named[column])
+        return info(MappingCode.KIND, kind=layout.kind, lacking=lacking)
 
     def _columns(self, layout: LogLayout, named: dict[str, list[int]]) -> dict[str, ColumnFrom]:
         columns: dict[str, ColumnFrom] = {}
@@ -233,7 +234,7 @@ class _Guess:
         header, decisions = self.table.header, self.decisions
         answer = decisions.answer(column)
         if answer.startswith(VALUE):
-            decisions.told(column, answer, "as answered")
+            decisions.told(column, answer, MappingCode.ANSWERED)
             return ColumnFrom(value=answer.removeprefix(VALUE))
         if answer == NONE and column in layout.optional:
             return None
@@ -243,10 +244,10 @@ class _Guess:
                 raise LogFileError(
                     f"{column}={answer}: the file has no such column (it has: {', '.join(header)})"
                 )
-            decisions.told(column, names[answer.lower()], "as answered")
+            decisions.told(column, names[answer.lower()], MappingCode.ANSWERED)
             return ColumnFrom((names[answer.lower()],))
         if len(found) == 1:
-            decisions.told(column, header[found[0]], "by its name")
+            decisions.told(column, header[found[0]], MappingCode.BY_NAME)
             return ColumnFrom((header[found[0]],))
         perhaps = self._may_be_mounts(column, taken) if column in layout.together and not found else []
         if perhaps:
@@ -258,21 +259,19 @@ class _Guess:
         )
         if column in layout.optional and not half_given:
             if found and not self._once(found):
-                decisions.told(column, NONE, f"the header names {header[found[0]]} more than once")
+                decisions.told(column, NONE, MappingCode.NAMED_TWICE, name=header[found[0]])
             elif found:
-                several = ", ".join(header[at] for at in found)
-                decisions.told(
-                    column, NONE, f"several columns could be it: {several}; say {column}=NAME for one"
-                )
+                several = tuple(header[at] for at in found)
+                decisions.told(column, NONE, MappingCode.SEVERAL_COLUMNS, column=column, names=several)
             return None
         open_ones = self._once(found) or [at for at in range(len(header)) if at not in taken and header[at]]
         open_ones = self._once(open_ones)
         choices = tuple(Choice(header[at], self.known.example(at)) for at in open_ones)
         if column in ("sweep", "run"):
-            choices = (*choices, Choice(f"{VALUE}1", "one label for the whole file"))
+            choices = (*choices, Choice(f"{VALUE}1", info(MappingCode.ONE_LABEL)))
         if not choices:
             raise LogFileError(f"no column is left that could be {column}")
-        decisions.ask(Question(column, f"which column is {column}?", choices))
+        decisions.ask(Question(column, info(MappingCode.WHICH_COLUMN, column=column), choices))
         raise AssertionError("a question without an answer is raised")
 
     def _may_be_mounts(self, column: str, taken: set[int]) -> list[int]:
@@ -288,15 +287,10 @@ class _Guess:
         return self._once([at for at in plain if at not in taken])
 
     def _mounts_question(self, column: str, perhaps: list[int]) -> Question:
-        names = " or ".join(self.table.header[at] for at in perhaps)
-        choices = tuple(
-            Choice(self.table.header[at], "yes: where the mount said it pointed") for at in perhaps
-        )
-        return Question(
-            column,
-            f"{names} stands beside a solved place: is it the mount's own?",
-            (*choices, Choice(NONE, "no: a target, or something else")),
-        )
+        names = tuple(self.table.header[at] for at in perhaps)
+        choices = tuple(Choice(name, info(MappingCode.MOUNTS_OWN)) for name in names)
+        asks = info(MappingCode.IS_IT_MOUNTS, names=names)
+        return Question(column, asks, (*choices, Choice(NONE, info(MappingCode.NOT_MOUNTS))))
 
     # ---- how each is written
 
@@ -307,28 +301,25 @@ class _Guess:
             days = [one for one in days if self.table.header[one.at].lower() == answer]
         if len(days) != 1:
             choices = tuple(Choice(self.table.header[one.at]) for one in days)
-            self.decisions.ask(Question("date", "which column is the date?", choices))
+            self.decisions.ask(Question("date", info(MappingCode.WHICH_DATE), choices))
         orders = days[0].orders
         given = self.sample.given(days[0].at)
         if len(orders) > 1 and re.match(r"\d{1,2}\.", given[0]):
             orders = (DateOrder.DMY,)
-        choices = tuple(Choice(order, f"such as {given[0]}") for order in orders)
+        choices = tuple(Choice(order, info(MappingCode.CELL, cell=given[0])) for order in orders)
         order = (
             orders[0]
             if len(orders) == 1
-            else DateOrder(
-                self.decisions.ask(Question("time.order", "in which order are the parts of a date?", choices))
-            )
+            else DateOrder(self.decisions.ask(Question("time.order", info(MappingCode.WHICH_ORDER), choices)))
         )
         name = self.table.header[days[0].at]
-        self.decisions.told("date", name, f"it holds dates, {order}")
+        self.decisions.told("date", name, MappingCode.HOLDS, holds=(Holds.DATE,), order=order)
         columns = {"date": ColumnFrom((name,)), **mapping.columns}
         return replace(mapping, columns=columns, time=replace(mapping.time, order=order))
 
     def _with_place(self, mapping: Mapping) -> Mapping:
-        words = "what did the level stand on?"
-        choices = (*(Choice(f"{VALUE}{one}") for one in Place), Choice(NONE, "not known"))
-        answer = self.decisions.ask(Question("place", words, choices))
+        choices = (*(Choice(f"{VALUE}{one}") for one in Place), Choice(NONE, info(MappingCode.NOT_KNOWN)))
+        answer = self.decisions.ask(Question("place", info(MappingCode.WHICH_PLACE), choices))
         if answer == NONE:
             return mapping
         columns = {**mapping.columns, "place": ColumnFrom(value=answer.removeprefix(VALUE))}

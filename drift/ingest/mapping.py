@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping as MappingOf
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from enum import StrEnum
 
+from drift.codes import AlsoWritten
 from drift.ingest.text import contract_name
 from drift.ingest.times import DateOrder, RepeatedHour, TimeForm
+from drift.ingest.units import Unit
 from drift.ingest.values import SideMeans
+from drift.notices import MappingCode, Notice, Value, info
 
 # ---- Which of a file's columns is which of the contract's, and how each is written.
 #
@@ -18,15 +20,20 @@ from drift.ingest.values import SideMeans
 # file with the same header needs no question.
 
 
-class PlaceFrame(StrEnum):
+class PlaceFrame(AlsoWritten):
     """The frame of a place; J2000 is taken as ICRS, from which it differs by 0.02 arcsec."""
 
     ICRS = "ICRS"
-    OF_DATE = "of date"  # true equator and equinox
-    MEAN = "mean of date"
+    OF_DATE = "of_date"  # true equator and equinox
+    MEAN = "mean_of_date"
+
+    @classmethod
+    def once_called(cls) -> dict[str, str]:
+        """Return other names of members."""
+        return {"j2000": cls.ICRS}
 
 
-class TimeScale(StrEnum):
+class TimeScale(AlsoWritten):
     """The scale of times that are no civil time."""
 
     UTC = "UTC"
@@ -34,7 +41,7 @@ class TimeScale(StrEnum):
     TAI = "TAI"
 
 
-class Instant(StrEnum):
+class Instant(AlsoWritten):
     """Which instant of an exposure a time is."""
 
     MIDDLE = "middle"
@@ -80,7 +87,7 @@ class TimeFrom:
 
 
 #: Key of a time -> its allowed values; `zone` and `evening_date` are checked by themselves.
-TIME_CHOICES: dict[str, type[StrEnum]] = {
+TIME_CHOICES: dict[str, type[AlsoWritten]] = {
     "form": TimeForm,
     "order": DateOrder,
     "repeated_hour": RepeatedHour,
@@ -95,7 +102,7 @@ class ColumnFrom:
 
     columns: tuple[str, ...] = ()
     value: str = ""
-    unit: str = ""
+    unit: Unit | None = None  # None: the contract's own
     means: SideMeans | None = None  # of tube_side
 
 
@@ -143,10 +150,10 @@ NONE = "none"
 
 @dataclass(frozen=True)
 class Choice:
-    """One possible answer, and what it means."""
+    """One possible answer, and what it means where that is not plain."""
 
     answer: str
-    words: str = ""
+    means: Notice | None = None
 
 
 @dataclass(frozen=True)
@@ -154,23 +161,19 @@ class Question:
     """Something that can't be decided from the file."""
 
     key: str
-    words: str
+    asks: Notice
     choices: tuple[Choice, ...]
     free: bool = False  # other answers are possible as well
-
-    def line(self) -> str:
-        """Return the question with its choices on one line."""
-        told = " | ".join(f"{one.answer} ({one.words})" if one.words else one.answer for one in self.choices)
-        return f"{self.key}: {self.words}  Choices: {told}{' | ...' if self.free else ''}"
+    trouble: str = ""  # why an earlier answer can't be
 
 
 @dataclass(frozen=True)
 class Reason:
     """One thing that was decided, and why."""
 
-    what: str
+    what: str  # key of the answer that would change it, such as "ra_deg.unit"
     decided: str
-    because: str
+    because: Notice
 
 
 @dataclass(frozen=True)
@@ -190,6 +193,11 @@ class Ask(Exception):
         self.question = question
 
 
+def _plain(answer: str) -> str:
+    """Return an answer as it is compared: case doesn't matter, and a blank is as good as an underscore."""
+    return "_".join(answer.split()).lower()
+
+
 @dataclass
 class Decisions:
     """Collects reasons, and gives the answers that were given so far."""
@@ -198,9 +206,9 @@ class Decisions:
     reasons: list[Reason]
     asked: set[str]
 
-    def told(self, what: str, decided: str, because: str) -> str:
-        """Note a decision and return it."""
-        self.reasons.append(Reason(what, decided, because))
+    def told(self, what: str, decided: str, code: MappingCode, **values: Value) -> str:
+        """Note a decision with the code of its reason, and return it."""
+        self.reasons.append(Reason(what, decided, info(code, **values)))
         return decided
 
     def answer(self, key: str) -> str:
@@ -218,9 +226,9 @@ class Decisions:
         """
         answer = self.answer(question.key)
         if answer:
-            known = {choice.answer.lower(): choice.answer for choice in question.choices}
-            if answer.lower() in known:
-                return self.told(question.key, known[answer.lower()], "as answered")
+            known = {_plain(choice.answer): choice.answer for choice in question.choices}
+            if _plain(answer) in known:
+                return self.told(question.key, known[_plain(answer)], MappingCode.ANSWERED)
             if question.free:
-                return self.told(question.key, answer, "as answered")
+                return self.told(question.key, answer, MappingCode.ANSWERED)
         raise Ask(question)

@@ -77,7 +77,6 @@ class RawTable:
     name: str  # the file as it was given
     path: str  # the whole path, or "" for what was recorded by hand
     digest: str  # of the file's bytes
-    form: str  # for people: "CSV", "ECSV", "JSON Lines"
     headings: tuple[Heading, ...]
     header_line: int  # 0 when the form has no header line
     parts: Iterable[Rows] = field(repr=False)

@@ -22,6 +22,7 @@ Writer = Callable[[Values], str]
 _FILES: dict[str, str] = {
     "IngestCode": "import_words",
     "ImageCode": "import_words",
+    "MappingCode": "column_words",
     "RecordCode": "import_words",
     "AdviceCode": "advice_words",
     "HistoryCode": "history_words",

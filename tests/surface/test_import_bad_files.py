@@ -37,7 +37,7 @@ REFUSED = {
     "blank": (b"\n\n \n", "log.csv is empty"),
     "header only": (
         SOLVES_HEADER.encode() + b"\n",
-        "holds the header of pointing solves (line 1) and no rows",
+        "holds the header of a log of solves (line 1) and no rows",
     ),
     "binary": (bytes(range(256)) * 20, "is a binary file, not text (it begins with the bytes 00 01 02"),
     "picture": (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR" + bytes(100), "is a binary file"),
