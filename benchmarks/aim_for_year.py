@@ -22,9 +22,8 @@ import numpy as np
 
 from drift.advice.situation import situation_of
 from drift.analysis import work_out
-from drift.demo.families import family
 from drift.demo.files import World, make, site_values
-from drift.demo.scenario import Scenario
+from drift.demo.scenario import Scenario, family
 from drift.forecast.aim import best_change
 from drift.site.file import pier_from_mapping
 from drift.types import Readings, as_readings

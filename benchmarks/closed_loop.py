@@ -41,10 +41,8 @@ from typing import Any
 import numpy as np
 
 from drift.cli.main import main as drift
-from drift.demo.families import family
 from drift.demo.files import FILES, World, csv_lines, make, site_text
-from drift.demo.scenario import InventedStep, Scenario
-from drift.demo.weather import stream
+from drift.demo.scenario import InventedStep, Scenario, family, stream
 
 DAY_US = 86_400_000_000
 ARCSEC_PER_RAD = 206_264.806

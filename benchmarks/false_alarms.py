@@ -31,10 +31,8 @@ from typing import Any
 import numpy as np
 
 from drift.analysis import work_out
-from drift.demo.families import family
 from drift.demo.files import World, make, site_values
-from drift.demo.scenario import InventedStep, Scenario
-from drift.demo.weather import stream
+from drift.demo.scenario import InventedStep, Scenario, family, stream
 from drift.errors import NothingToAnalyse
 from drift.site.file import PierFile, pier_from_mapping
 from drift.types import Analysis, Readings, as_readings

@@ -34,10 +34,8 @@ from typing import Any
 import numpy as np
 
 from drift.analysis import work_out
-from drift.demo.families import family
 from drift.demo.files import World, make, site_values
-from drift.demo.scenario import Scenario
-from drift.demo.weather import stream
+from drift.demo.scenario import Scenario, family, stream
 from drift.forecast.coming import annual_forecast
 from drift.forecast.season import season_of
 from drift.mount.orientation import hemisphere

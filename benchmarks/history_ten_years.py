@@ -25,9 +25,8 @@ for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 import numpy as np
 from statsmodels.tsa.statespace.structural import UnobservedComponents
 
-from drift.demo.families import family
 from drift.demo.files import make
-from drift.demo.scenario import InventedStep
+from drift.demo.scenario import InventedStep, family
 from drift.history.before import from_text
 from drift.history.causes import harmonics
 from drift.history.changes import Plate

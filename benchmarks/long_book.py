@@ -6,8 +6,8 @@ import argparse
 from dataclasses import replace
 from pathlib import Path
 
-from drift.demo.families import family
 from drift.demo.files import make
+from drift.demo.scenario import family
 
 
 def written_logs(folder: Path, years: float, nights: int, solves: int) -> list[Path]:

@@ -20,8 +20,8 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from drift.analysis import work_out
-from drift.demo.families import family
 from drift.demo.files import make
+from drift.demo.scenario import family
 from drift.mount.instrument import Pose, pointed_direction
 from drift.site.file import PierFile, pier_from_mapping
 from drift.types import Readings, as_readings

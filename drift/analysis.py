@@ -1,32 +1,26 @@
 """Readings -> sky -> nights -> history -> advice: the whole way, touching no file.
 
-A night added: what is done a night at a time (its directions, the search for wrong readings and
-second syncs) is kept in the record under the digest of all that it depends on (cache.py), so old
-nights are not done again and the answer is the same bit for bit as from scratch
-(tests/truth/test_kept_nights.py). For that the instrument is held rounded while a night is looked
-at. What nights share is solved anew: the instrument's linear system and the history. Measured on a
-ten-year record (2,000 nights, 50,000 solves, a loaded two-core machine): 4.0 s for everything, 3.8
-s when only the last night is new; 23 times less than the same work by astropy's plain route and
-scipy `least_squares` over nights and shared constants in turn (13 passes), 4.4 times less than one
-pass over the nights alone.
+What is kept for next time (`drift.cache`, in the record)
+---------------------------------------------------------
+- What is done a night at a time (its directions, the search for wrong readings and second syncs), under the
+  digest of all that it depends on.  Old nights are not done again, and the result is bit for bit the same as
+  from scratch (tests/truth/test_kept_nights.py); for that, the instrument is held rounded while a night is
+  looked at.  What nights share is solved anew: the instrument's linear system and the history.
+- The last analysis (nights and history) and the picture's ground, whole, under the digest of readings, site
+  file and program: status, report, figure and page answer at once while nothing is new.  Advice is worked out
+  anew, because it depends on today.
+- Bytes whose form the fields' types tell; a field that can't be packed exactly means "not kept".
 
-Rejected: keeping each night's axis, because the shared constants move with every night, and the
-answer would then depend on the order of imports; starting the fit of nights from the last answer,
-which would no longer be the answer from scratch bit for bit. The first look at nights need not rest
-everywhere: one with a wrong reading creeps for 40 steps and is set aside next anyway.
+Rejected: keeping each night's axis (the shared constants move with every night, so the result would depend on
+the order of imports); starting the fit of nights from the last result (no longer bit for bit the result from
+scratch); pickle, which runs what it reads.
 
-The last answer: (nights and history) and the picture's ground are kept whole beside those pieces,
-under the digest of readings, site file and program (cache.py): status, report, figure and page
-answer at once while nothing is new. Advice is worked out anew, because it depends on today. Bytes
-whose form the fields' types tell; a field that can't be packed exactly means "not kept".
+Two processes
+-------------
+From 20,000 solves on, a child process draws the small pictures (render/drawing.py).  It is started while the
+analysis runs, and whatever goes wrong with it, everything is drawn here.
 
-Rejected: pickle, which runs what it reads. On a ten-year record (2,000 nights, 50,000 solves,
-weather; two cores, nothing else running): the report 5.7 s with a night new (answer 2.6, pictures
-2.1 shared by two processes, imports 1.2), 3.6 s with nothing new; status 1.5 s; first page of a
-warm server 0.06 s. From 20,000 solves on a child draws the small pictures (render/second_pen.py):
-started while the answer is worked out, and whatever goes wrong with it, all is drawn here.
-
-Rejected: forking (other threads, and not everywhere), children for short records (a start takes as
+Rejected: forking (other threads, and not on every system); children for short records (starting one takes as
 long as twenty small pictures).
 """
 

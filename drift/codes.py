@@ -187,6 +187,15 @@ class Misrecorded(StrEnum):
     TWICE = "twice"  # one correction, written down twice
 
 
+class Standing(StrEnum):
+    """How a value stands against its limit."""
+
+    WITHIN = "within"
+    CLOSE = "close"  # nearer than its uncertainty: nobody can say on which side
+    BEYOND = "beyond"
+    UNKNOWN = "unknown"
+
+
 class Outcome(StrEnum):
     """What became of a correction."""
 

@@ -11,11 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from drift.demo.families import family
 from drift.demo.files import make
 from drift.demo.motion import Motion
-from drift.demo.scenario import InventedStep, Scenario
-from drift.demo.weather import stream
+from drift.demo.scenario import InventedStep, Scenario, family, stream
 from drift.history.changes import Plate
 from drift.history.inputs import Inputs, Warmth, warmth_of
 from drift.history.separate import separate

@@ -14,8 +14,7 @@ import click
 from drift.cli.options import pier_option, site_of
 
 if TYPE_CHECKING:
-    from drift.importer.files import FileImported, FileRefused, FilesFound
-    from drift.importer.importing import Progress
+    from drift.importer.importing import FileImported, FileRefused, FilesFound, Progress
     from drift.ingest.mapping import Proposal, Question
     from drift.ingest.read import Settle
     from drift.ingest.settle import Preview, Settler
@@ -150,7 +149,7 @@ def command(
         )
 
     from drift.api import open_record
-    from drift.importer.files import find_logs
+    from drift.importer.importing import find_logs
 
     site = site_of(pier)
     with open_record(site) as record:
@@ -163,8 +162,7 @@ def command(
 
 def _import(record: Record, found: FilesFound, as_json: bool, settle: Settle) -> int:
     """Import, tell what came of it, and return the exit code."""
-    from drift.importer.files import FileImported, FileRefused
-    from drift.importer.importing import import_found
+    from drift.importer.importing import FileImported, FileRefused, import_found
     from drift.render.import_words import error_words
 
     outcomes: list[FileImported | FileRefused] = []

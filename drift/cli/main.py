@@ -43,6 +43,8 @@ _ELSEWHERE = {
     "import": ("import_logs", "command"),
     "acknowledge": ("check", "acknowledge_command"),
     "undo": ("imports", "undo_command"),
+    "aside": ("imports", "aside_command"),
+    "figure": ("report", "figure_command"),
     "origin": ("imports", "origin_command"),
 }
 #: These answer once and leave.  To look through the objects of a long answer for cycles, again and again,

@@ -1,18 +1,278 @@
-"""`drift record`: a correction or a level reading, written down by hand."""
+"""`drift record`: a correction or a level reading, written down by hand; and what was recorded before."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from drift.cli import record_list
 from drift.cli.options import TRUE_MINUS, Signed, pier_option, plain_minus, site_of
 
 if TYPE_CHECKING:
+    from drift.record.acts import RowHeld
     from drift.record.record import Record
     from drift.site.file import PierFile
+
+
+# ---- `drift record list`: corrections and level readings with the numbers of their rows.
+
+
+#: In the order in which they are listed: few corrections first, which many level readings would bury.
+KINDS = ("corrections", "levels")
+#: Those of `drift.ingest.kinds.KINDS`, which loads numpy.
+_OF_CORRECTIONS = ("azimuth", "altitude", "shim", "nuts", "tighten", "service", "remount", "zero", "pier")
+_PAIR_NOTE = (
+    'Note: "turned" marks readings with the instrument turned end for end; the tilt is given with the sign '
+    "that it has unturned."
+)
+
+
+@click.command("list", help="List corrections, then level readings, with the numbers of their rows.")
+@click.option("--all", "whole", is_flag=True, help="Also those that were withdrawn or changed, and why.")
+@click.option(
+    "--kind",
+    type=click.Choice((*KINDS, *_OF_CORRECTIONS)),
+    help="Only corrections, only level readings, or only one kind of correction.",
+)
+@pier_option
+def listing(pier: str | None, whole: bool, kind: str | None) -> None:
+    """Print a line a row, the oldest first, in the site's zone with UTC beside it."""
+    from drift.api import open_record
+    from drift.render.by_hand import event_words, is_turned
+    from drift.render.phrases import zone_of
+
+    site = site_of(pier)
+    with open_record(site) as record:
+        held = {table: record.held(table) for table in KINDS if kind not in KINDS or kind == table}
+        rows = [row for table in held for row in _in_order(held[table]) if _is_wanted(row, whole, kind)]
+        done = record.history([row.row_id for row in rows]) if whole else {}
+    if not rows:
+        click.echo(f"{_none_words(kind)} is in the record.")
+    for row in rows:
+        click.echo(row_line(row, site))
+        for event in done.get(row.row_id, ()):
+            click.echo(f"       {event_words(event, zone_of(site.site.timezone))}")
+    if any(row.kind == "levels" and is_turned(row.values) for row in rows):
+        click.echo(_PAIR_NOTE)
+
+
+def _in_order(rows: Iterable[RowHeld]) -> list[RowHeld]:
+    return sorted(rows, key=lambda row: (row.values["time_us"], row.row_id))
+
+
+def _is_wanted(row: RowHeld, whole: bool, kind: str | None) -> bool:
+    own = kind is None or kind in KINDS or row.values.get("kind") == kind
+    return own and (whole or row.in_use)
+
+
+def _none_words(kind: str | None) -> str:
+    if kind is None:
+        return "No correction and no level reading"
+    named = {"corrections": "No correction", "levels": "No level reading"}
+    return named.get(kind, f"No correction of the kind {kind}")
+
+
+def row_line(row: RowHeld, site: PierFile) -> str:
+    """Return a row with its number, the site's clock, what it says, and where it came from."""
+    from pathlib import Path
+
+    from drift.render.by_hand import as_text, words
+    from drift.render.phrases import clock_text, zone_of
+
+    note = f'  "{row.values["note"]}"' if row.values.get("note") else ""
+    state = "" if row.in_use else f"  [{row.state}]"
+    said = words(row.kind, [as_text(row)], site, brief=True).rstrip(".")
+    when = clock_text(row.values["time_us"], zone_of(site.site.timezone))
+    where = f"({Path(row.file).name}, line {row.line})"
+    return f"{row.row_id:>5}  {when}  {said}{note}  {where}{state}"
+
+
+@contextmanager
+def telling_of_pairs(record: Record, rows: Iterable[RowHeld]) -> Iterator[list[str]]:
+    """Fill the list that is given with what an act on some rows does to end-for-end pairs of level readings.
+
+    The other half of a pair whose one half is withdrawn counts alone, which nobody sees otherwise.
+    """
+    told: list[str] = []
+    if not any(row.kind == "levels" for row in rows):
+        yield told
+        return
+    before = _halves(record)
+    yield told
+    told += _pair_words(before, _halves(record))
+
+
+def _halves(record: Record) -> dict[int, int]:
+    """Return of each level reading in use its other half, 0 for one that counts alone."""
+    from drift.night.prepared import find_pairs
+
+    levels = record.readings()["levels"]
+    ids = [int(one) for one in levels["row_id"]]
+    halves = dict.fromkeys(ids, 0)
+    for pair in find_pairs(levels):
+        first, second = ids[pair.first], ids[pair.second]
+        halves[first], halves[second] = second, first
+    return halves
+
+
+def _pair_words(before: dict[int, int], after: dict[int, int]) -> Iterator[str]:
+    for row, other in before.items():
+        if other and row in after and not after[row]:
+            yield (
+                f"Row {row} was the other half of an end-for-end pair with row {other}: it now counts alone, "
+                "less surely, for only a pair is free of the level's own error."
+            )
+    for row, other in after.items():
+        if other > row and before.get(row) != other:
+            yield f"Rows {row} and {other} are now read as an end-for-end pair."
+
+
+# ---- What was recorded before: change it, withdraw it, put it back; nothing is lost by either.
+
+
+#: Option of `edit` -> column, by kind of row.
+_COLUMNS = {
+    "corrections": {
+        "amount": "amount_arcmin",
+        "bearing": "bearing_deg",
+        "thickness": "thickness_mm",
+        "turns": "turns",
+        "note": "note",
+    },
+    "levels": {
+        "north": "tilt_north_arcsec",
+        "east": "tilt_east_arcsec",
+        "place": "place",
+        "face": "face_deg",
+        "sigma": "sigma_arcsec",
+    },
+}
+_NUMBERED = "ROW is the number that `drift record list` shows."
+
+
+@click.command(
+    "withdraw",
+    help=f"Take rows out of use: a correction that never was, a level read wrongly.\n\n{_NUMBERED}  The rows "
+    "are kept, with when and why; importing their file again does not bring them back, `drift record "
+    "put-back` does.",
+)
+@click.argument("rows", metavar="ROW...", type=int, nargs=-1, required=True)
+@click.option("--why", default="", help="Why, in your words; kept with them.")
+@pier_option
+def withdraw(rows: tuple[int, ...], why: str, pier: str | None) -> None:
+    """Withdraw rows, all or none."""
+    from drift.api import open_record
+
+    site = site_of(pier)
+    with open_record(site) as record:
+        found = _wanted(record, rows)
+        with telling_of_pairs(record, found) as told:
+            record.withdraw(rows, why)
+    for row in found:
+        click.echo(f"Withdrawn: {row_line(row, site).strip()}")
+    for sentence in told:
+        click.echo(sentence)
+
+
+@click.command("put-back", help=f"Take withdrawn rows into use again.\n\n{_NUMBERED}")
+@click.argument("rows", metavar="ROW...", type=int, nargs=-1, required=True)
+@click.option("--why", default="", help="Why, in your words; kept with them.")
+@pier_option
+def put_back(rows: tuple[int, ...], why: str, pier: str | None) -> None:
+    """Put rows back, all or none."""
+    from drift.api import open_record
+
+    site = site_of(pier)
+    with open_record(site) as record:
+        with telling_of_pairs(record, _wanted(record, rows)) as told:
+            record.put_back(rows, why)
+        found = _wanted(record, rows)
+    for row in found:
+        click.echo(f"In use again: {row_line(row, site).strip()}")
+    for sentence in told:
+        click.echo(sentence)
+
+
+def _wanted(record: Record, rows: tuple[int, ...]) -> list[RowHeld]:
+    """Return the rows of some numbers.
+
+    Raises
+    ------
+    drift.errors.RecordError
+        If one is neither a correction nor a level reading.
+    """
+    from drift.errors import RecordError
+
+    held = {row.row_id: row for kind in KINDS for row in record.held(kind)}
+    for number in rows:
+        if number not in held:
+            raise RecordError(
+                f"row {number} is neither a correction nor a level reading of this record.  `drift record "
+                "list --all` shows their numbers."
+            )
+    return [held[number] for number in rows]
+
+
+@click.command(
+    "edit",
+    cls=Signed,
+    help=f"Put something right in a correction or a level reading.\n\n{_NUMBERED}  The row as it was is "
+    "withdrawn and kept; a new one takes its place, with what is given here changed.  Give an empty text, as "
+    'in --amount "", to blank a value.',
+)
+@click.argument("row", type=int)
+@click.option("--time", metavar="TIME", help="When it was done, with Z or an offset.")
+@click.option("--amount", metavar="ARCMIN", callback=plain_minus, help="Change meant by a knob.")
+@click.option("--turns", metavar="TURNS", callback=plain_minus, help="Turns of the knob, or of the nut.")
+@click.option("--bearing", metavar="DEG", callback=plain_minus, help="Bearing of the bolt.")
+@click.option("--thickness", metavar="MM", callback=plain_minus, help="Shim put in (+) or taken out (-).")
+@click.option("--north", metavar="ARCSEC", callback=plain_minus, help="Tilt toward north.")
+@click.option("--east", metavar="ARCSEC", callback=plain_minus, help="Tilt toward east.")
+@click.option("--place", metavar="PLACE", help="What the level stood on: pier, plate or mount.")
+@click.option("--face", metavar="DEG", help="180 when the level was turned end for end, else 0.")
+@click.option(
+    "--sigma", metavar="ARCSEC", callback=plain_minus, help="One standard deviation of the reading."
+)
+@click.option("--note", help="In your words; kept with it.")
+@click.option("--why", default="", help="Why it is changed; kept with the row as it was.")
+@pier_option
+def edit(row: int, time: str | None, why: str, pier: str | None, **given: str | None) -> None:
+    """Replace a row by one with some values changed."""
+    from drift.api import open_record
+    from drift.importer.by_hand import amend
+    from drift.render.by_hand import as_text, whole_time
+    from drift.render.phrases import clock_text, zone_of
+
+    site = site_of(pier)
+    changed = {name: value for name, value in given.items() if value is not None}
+    if time is None and not changed:
+        raise click.UsageError("nothing is to be changed: give what is, such as --amount or --time.")
+    with open_record(site) as record:
+        (old,) = _wanted(record, (row,))
+        columns = _COLUMNS[old.kind]
+        strange = [f"--{name}" for name in changed if name not in columns]
+        if strange:
+            kind = "correction" if old.kind == "corrections" else "level reading"
+            allowed = ", ".join(f"--{name}" for name in ("time", *columns))
+            raise click.UsageError(
+                f"row {row} is a {kind}, which has no {', '.join(strange)}; it has {allowed}."
+            )
+        new = {
+            "time_utc": time if time is not None else whole_time(old.values["time_us"]),
+            **as_text(old),
+            **{columns[name]: value for name, value in changed.items()},
+        }
+        with telling_of_pairs(record, [old]) as told:
+            amend(record, row, new, why)
+        last = record.history([row])[row][-1]
+        (now,) = _wanted(record, (last.other_row_id or row,))
+    when = clock_text(old.values["time_us"], zone_of(site.site.timezone))
+    click.echo(f"Row {row} of {when} is kept as withdrawn.")
+    click.echo(f"In its place: {row_line(now, site).strip()}")
+    for sentence in told:
+        click.echo(sentence)
 
 
 # ---- Write a correction or a level reading into the record, and say in words what it says.
@@ -217,7 +477,7 @@ for _kind, _title in {
     _plain(_kind, _title)
 
 
-for _one in (record_list.listing, record_list.edit, record_list.withdraw, record_list.put_back):
+for _one in (listing, edit, withdraw, put_back):
     command.add_command(_one)
 
 

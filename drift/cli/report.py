@@ -1,4 +1,4 @@
-"""`drift report`: pictures and words in one file that opens offline."""
+"""`drift report` and `drift figure`: all pictures and words in one file, or one picture as a file."""
 
 from __future__ import annotations
 
@@ -11,8 +11,11 @@ from drift.cli.options import pier_option, site_of
 
 if TYPE_CHECKING:
     from drift.record.record import Record
-    from drift.render.second_pen import SecondPen
+    from drift.render.drawing import SecondPen
     from drift.types import Analysis
+
+
+# ---- `drift report`: pictures and words in one file that opens offline.
 
 
 @click.command(
@@ -36,8 +39,8 @@ def command(output: Path, pier: str | None) -> None:
     from drift.api import analyse_readings, open_record, with_ground
     from drift.cli.options import working
     from drift.record.engine import now_us
+    from drift.render.drawing import second_pen
     from drift.render.report import check_report_target, save_report
-    from drift.render.second_pen import second_pen
 
     site = site_of(pier)
     check_report_target(output)
@@ -62,3 +65,74 @@ def _drawn(analysis: Analysis, record: Record, pen: SecondPen | None) -> str:
 
     with working("Drawing"):
         return report_of_record(analysis, record, pen)
+
+
+# ---- `drift figure`: one picture as a file.
+
+
+@click.command(
+    "figure",
+    help="Draw one picture into a PNG, SVG or PDF file; into a CSV file go the numbers behind it.\n\n"
+    "Without NAME the pictures are listed, and why some can't be drawn from this record yet.  An earlier "
+    "picture is written over; any other file is left alone.",
+)
+@click.argument("name", required=False)
+@click.option(
+    "-o",
+    "--output",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Where to write it; the ending says the format.  NAME.png when not given.",
+)
+@click.option("--phone", is_flag=True, help="Lay it out narrow, for a phone.")
+@click.option("--dark", is_flag=True, help="Draw on a dark ground.")
+@pier_option
+def figure_command(name: str | None, output: Path | None, phone: bool, dark: bool, pier: str | None) -> None:
+    """Work out the answer and draw one picture of it, or list the pictures."""
+    from drift.render.catalogue import picture_named
+    from drift.render.drawing import Look, check_figure_target, save_figure
+
+    if name is None:
+        if output is not None:
+            raise click.UsageError(
+                "-o says where to write a picture: name one, as in `drift figure axis -o FILE`."
+            )
+        _list(_analysis_or_none(pier))
+        return
+    target = output or Path(f"{name}.png")
+    check_figure_target(target)
+    analysis = _analysis(pier)
+    save_figure(picture_named(analysis, name), analysis, target, Look(phone, dark))
+    click.echo(f"Wrote {target} ({target.stat().st_size / 1000:.0f} kB).", err=True)
+
+
+def _analysis(pier: str | None) -> Analysis:
+    from drift.api import analyse_readings, open_record, with_ground
+    from drift.cli.options import working
+
+    site = site_of(pier)
+    with open_record(site) as record:
+        with working("Reading the record"):
+            readings = record.readings()
+        with working("Working out the axis of each night and the pier's tilt"):
+            return with_ground(analyse_readings(site, readings, record), readings, record)
+
+
+def _analysis_or_none(pier: str | None) -> Analysis:
+    """Return the answer; where there is nothing to answer from, say so and return that of nothing."""
+    from drift.errors import NothingToAnalyse
+    from drift.render.catalogue import analysis_of_nothing
+
+    try:
+        return _analysis(pier)
+    except NothingToAnalyse as nothing:
+        click.echo(f"drift: {nothing}", err=True)
+        return analysis_of_nothing(site_of(pier))
+
+
+def _list(analysis: Analysis) -> None:
+    from drift.render.catalogue import pictures_of
+
+    for picture in pictures_of(analysis):
+        lacking = picture.lacking(analysis)
+        click.echo(f"{picture.name:<16} {picture.title}{f'  (not yet: {lacking})' if lacking else ''}")

@@ -12,13 +12,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from drift.demo.motion import Motion, invent_motion, local_day
-from drift.demo.notebook import log_corrections, log_levels, log_typed, log_weather
-from drift.demo.pointing import log_pointing
-from drift.demo.scenario import Scenario
+from drift.demo.observing import (
+    log_corrections,
+    log_levels,
+    log_pointing,
+    log_runs,
+    log_sweeps,
+    log_typed,
+    log_weather,
+)
+from drift.demo.scenario import Scenario, stream
 from drift.demo.sessions import evenings
-from drift.demo.sweeps_and_runs import log_runs, log_sweeps
 from drift.demo.truth import Truth, night_truth, pointing_truth, step_truths, truth_as_mapping
-from drift.demo.weather import stream
 from drift.types import READING_COLUMNS, Readings, as_readings
 
 if TYPE_CHECKING:

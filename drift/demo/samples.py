@@ -12,9 +12,9 @@ import numpy as np
 
 from drift.demo.files import FILES, SITE_NAME, TRUTH_NAME, World, log_texts, write_texts
 from drift.demo.instrument import Constants
+from drift.demo.motion import first_day, winter_peaks
 from drift.demo.scenario import Climate, InventedCorrection, InventedStep, Scenario
 from drift.demo.truth import TRUTH_FORMAT
-from drift.demo.weather import first_day, winter_peaks
 from drift.errors import DriftError
 
 # ---- The README beside the sample logs: what each file shows, and the truth in numbers and words.

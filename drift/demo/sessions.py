@@ -8,9 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.demo.instrument import ARCSEC, hour_angle_dec
-from drift.demo.motion import US_PER_DAY, Motion
-from drift.demo.scenario import Scenario
-from drift.demo.weather import LEAD_IN_DAYS, YEAR_DAYS, stream
+from drift.demo.motion import LEAD_IN_DAYS, US_PER_DAY, Motion
+from drift.demo.scenario import YEAR_DAYS, Scenario, stream
 
 # ---- Which nights are clear and used, from when to when, and in what air.
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from drift.demo.instrument import Constants
 from drift.demo.motion import Motion
-from drift.demo.pointing import PointingLog
+from drift.demo.observing import PointingLog
 from drift.demo.scenario import InventedStep
 
 Floats = npt.NDArray[np.float64]

@@ -11,13 +11,13 @@ from typing import Any
 from sqlalchemy import Connection, func, select
 
 from drift.errors import RecordError, RowRefused
-from drift.importer.files import FileImported, outcome
+from drift.importer.importing import FileImported, outcome
 from drift.ingest.cells import Circumstances, circumstances
 from drift.ingest.delimited import open_bytes
 from drift.ingest.kinds import BY_KIND
 from drift.ingest.read import read_table
 from drift.readings import LogRead
-from drift.record import acts, advised, schema
+from drift.record import acts, schema
 from drift.record.engine import now_us
 from drift.record.record import Record
 from drift.record.writing import add_log, row_ids_of
@@ -76,7 +76,7 @@ def _record_rows(
     added = add_log(connection, log, around.now_us)
     row_ids = row_ids_of(connection, log)
     if step:
-        advised.note_done(connection, step, row_ids)
+        acts.note_done(connection, step, row_ids)
     held = acts.rows_held(connection, row_ids)
     back = [row.row_id for row in held.values() if row.state == "withdrawn"]
     if back:

@@ -13,8 +13,7 @@ from drift.notices import notice_of, text_of
 from drift.readings import LogRead, RowSetAside
 from drift.record import schema
 from drift.record.acts import DISMISSED, new_act
-from drift.record.content import aside_key
-from drift.record.schema import batches, insert_columns
+from drift.record.schema import aside_key, batches, insert_columns
 
 #: The columns of the table that make a `RowSetAside`, in its order.
 _ROW = ("file", "line", "column", "value", "notice", "kind", "row_kept", "raw")

@@ -20,8 +20,7 @@ from drift.errors import RecordError
 from drift.notices import IngestCode, Value, text_of, warning
 from drift.readings import FORMER_COLUMNS
 from drift.record import schema
-from drift.record.acts import IMPORTED, new_act, note_file
-from drift.record.advised import keep_steps, note_done
+from drift.record.acts import IMPORTED, keep_steps, new_act, note_done, note_file
 from drift.record.engine import Place, now_us, read_only_words
 from drift.record.schema import batches
 

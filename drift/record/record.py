@@ -11,19 +11,17 @@ from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
 
 from drift.errors import RecordError
-from drift.record import acts, advised, cache
+from drift.record import acts, cache
 from drift.record.cache import StoredMessage
 from drift.record.engine import Place, claim, in_words, now_us, open_place, read_only_words, record_url
 from drift.record.migrations import bring_up_to_date
 from drift.record.schema import collector_paused
 
-# What works with arrays is imported when it is needed: an answer that is in the cache needs none of it.
 if TYPE_CHECKING:
     from drift.readings import LogRead, Readings, RowSetAside, StepDone
-    from drift.record.acts import RowEvent, RowHeld
-    from drift.record.advised import StepKept
+    from drift.record.acts import RowEvent, RowHeld, StepKept
     from drift.record.aside import Aside
-    from drift.record.origins import ActDone, Origin
+    from drift.record.reading import ActDone, Origin
     from drift.record.undo import Undone
     from drift.record.writing import Act, Added
     from drift.site.file import PierFile
@@ -116,7 +114,7 @@ class Record:
 
     def origins(self, row_ids: Iterable[int]) -> dict[int, Origin]:
         """Return for each row_id where the row came from, by which import, and what was done to it since."""
-        from drift.record.origins import origins_of
+        from drift.record.reading import origins_of
 
         with self.reading("looking up where readings came from") as connection:
             return origins_of(connection, row_ids)
@@ -152,7 +150,7 @@ class Record:
 
     def imports(self) -> list[ActDone]:
         """Return all imports, undoings and bringings back, the oldest first."""
-        from drift.record.origins import acts_done
+        from drift.record.reading import acts_done
 
         with self.reading("listing the imports") as connection:
             return acts_done(connection)
@@ -294,19 +292,19 @@ class Record:
         if not steps:
             return ids
         kept = self._try_to_keep(
-            lambda connection: ids.extend(advised.keep_steps(connection, night_us, steps, now_us()))
+            lambda connection: ids.extend(acts.keep_steps(connection, night_us, steps, now_us()))
         )
         return ids if kept else [""] * len(steps)
 
     def kept_step(self, step: str) -> StepKept | None:
         """Return the step of an id as it was shown, or None."""
         with self.reading("looking up a step") as connection:
-            return advised.kept_step(connection, step)
+            return acts.kept_step(connection, step)
 
     def steps_done(self) -> list[StepDone]:
         """Return the steps that were recorded as done and not withdrawn since, the earliest first."""
         with self.reading("looking what was done as advised") as connection:
-            return advised.steps_done(connection)
+            return acts.steps_done(connection)
 
     def latest_import_us(self) -> int | None:
         """Return when a log of the sky or a level last came in [us], or None."""

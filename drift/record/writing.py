@@ -14,9 +14,8 @@ from drift.readings import READING_COLUMNS, LogRead
 from drift.record import schema
 from drift.record.acts import IMPORTED, new_act, note_file, set_status
 from drift.record.aside import note_set_aside
-from drift.record.content import content_ids, digest_in_order
 from drift.record.reading import carried_of, identity_columns, read_carried, write_carried
-from drift.record.schema import batches, insert_columns
+from drift.record.schema import batches, content_ids, digest_in_order, insert_columns
 from drift.record.undo import take_over
 
 # ---- Whether level readings that come in can be of this pier: they follow on from those that are there.

@@ -11,7 +11,7 @@ from drift.render.phrases import clock_text
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
-    from drift.importer.files import FileImported
+    from drift.importer.importing import FileImported
     from drift.record.acts import RowEvent, RowHeld
     from drift.site.file import PierFile
 

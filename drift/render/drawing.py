@@ -1,17 +1,25 @@
-"""Pictures as they stand on a page: as SVG in the page's colours, with words and numbers."""
+"""Pictures as they stand on a page, as SVG in its colours, or as files; two processes draw side by side."""
 
 from __future__ import annotations
 
+import csv
+import gc
 import io
+import os
 import re
-from collections.abc import Callable, Sequence
+import tempfile
+import threading
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+from drift.errors import DriftError
 from drift.render.catalogue import Picture, pictures_of
-from drift.render.figures.canvas import LIGHT, PHONE_IN, WIDE_IN
+from drift.render.figures.canvas import LIGHT, PHONE_IN, WIDE_IN, dark_ground
 from drift.render.tables.axis import Table
+from drift.workers import Worker, can_start
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -224,3 +232,279 @@ def _svg(picture: Picture, analysis: Analysis, size: str, width_in: float) -> tu
     drawn = picture.figure(analysis, width_in=width_in)
     tall = drawn.get_figheight() > _TALL * width_in
     return inline_svg(drawn, f"{picture.name}-{size}", picture.title, picture.describe(analysis)), tall
+
+
+# ---- Files that are written whole or not at all, over an earlier one of ours and over no other.
+
+
+_ELSEWHERE = "Name a file elsewhere with -o."
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of file: its name in messages, an example, and the mark by which one of ours is known."""
+
+    name: str  # "report"
+    example: str  # "report.html"
+    mark: bytes
+    within: int  # the mark stands within so many bytes
+
+
+def check_file_target(path: Path, kind: Kind) -> None:
+    """Refuse a place where no file of the kind can be written, before any work is done for it.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        If `path` is a folder, holds something that is not ours, or can't be written.
+    """
+    if path.is_dir():
+        raise DriftError(
+            _cannot(path, kind, "that is a folder", f"Name a file, as in {path / kind.example}.")
+        )
+    if not path.parent.is_dir():
+        raise DriftError(
+            _cannot(path, kind, f"there is no folder {path.parent}", "Make it first, or name another.")
+        )
+    if not os.access(path.parent, os.W_OK):
+        raise DriftError(_cannot(path, kind, f"the folder {path.parent} is not open for writing", _ELSEWHERE))
+    if path.exists() and not _is_ours(path, kind):
+        wrong = f"there is a file of that name which is not a {kind.name} of this program"
+        raise DriftError(_cannot(path, kind, wrong, "Name another file with -o, or move that one away."))
+
+
+def save(data: bytes, path: Path, kind: Kind) -> None:
+    """Write a file, whole or not at all; an earlier one of the kind is replaced, any other file is not.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        As for `check_target`, or when the system refuses.
+    """
+    check_file_target(path, kind)
+    unfinished = None
+    try:
+        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=f".{path.name}.", delete=False) as file:
+            unfinished = Path(file.name)
+            file.write(data)
+        # a temporary file is for its owner only; this one is as open as any file made here
+        umask = os.umask(0)
+        os.umask(umask)
+        unfinished.chmod(0o666 & ~umask)
+        unfinished.replace(path)
+    except OSError as error:
+        if unfinished is not None:
+            unfinished.unlink(missing_ok=True)
+        raise DriftError(_cannot(path, kind, error.strerror or str(error), _ELSEWHERE)) from error
+
+
+def _is_ours(path: Path, kind: Kind) -> bool:
+    try:
+        with path.open("rb") as file:
+            head = file.read(kind.within)
+    except OSError as error:
+        raise DriftError(_cannot(path, kind, error.strerror or str(error), _ELSEWHERE)) from error
+    return not head or kind.mark in head
+
+
+def _cannot(path: Path, kind: Kind, wrong: str, remedy: str) -> str:
+    return f"the {kind.name} can't be written to {path}: {wrong}.  {remedy}"
+
+
+# ---- The report: pictures and words in one HTML file that opens offline.
+
+
+# ---- One picture as a file: PNG, SVG or PDF, on a light or a dark ground.
+
+
+#: Ending of the file -> format; the tables behind the pictures go into CSV.
+FORMATS = {".png": "png", ".svg": "svg", ".pdf": "pdf", ".csv": "csv"}
+#: By this a picture is known as one of ours, so that it may be written over.
+_CREATOR = "drift figure"
+_TABLE_MARK = "# drift figure: "
+#: A picture's mark may stand at the end of the file; none is larger than this [bytes].
+_LARGEST = 50_000_000
+_DOTS_PER_INCH = 200
+
+
+@dataclass(frozen=True)
+class Look:
+    """How a picture is drawn into a file."""
+
+    narrow: bool = False  # laid out for a phone
+    dark: bool = False
+
+
+def check_figure_target(path: Path) -> None:
+    """Refuse a place where no picture can be written, before any work is done for it.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        If the ending is none of `FORMATS`, or as for `check_file_target`.
+    """
+    check_file_target(path, _kind(path))
+
+
+def save_figure(picture: Picture, analysis: Analysis, path: Path, look: Look | None = None) -> None:
+    """Draw a picture into a file, or write the numbers behind it as CSV.
+
+    Parameters
+    ----------
+    picture
+        From `drift.render.catalogue`.
+    analysis
+        What was worked out for one pier.
+    path
+        Its ending says the format.  A picture of ours is written over, any other file is not.
+    look
+        How it is drawn; wide and on a light ground when not given.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        If the picture has nothing to show, says why; or as for `check_figure_target`.
+    """
+    kind = _kind(path)
+    lacking = picture.lacking(analysis)
+    if lacking:
+        raise DriftError(f"the picture {picture.name!r} has nothing to show: {lacking}")
+    data = (
+        _table(picture, analysis) if path.suffix.lower() == ".csv" else _drawn(picture, analysis, path, look)
+    )
+    save(data, path, kind)
+
+
+def _kind(path: Path) -> Kind:
+    if path.suffix.lower() not in FORMATS:
+        endings = ", ".join(FORMATS)
+        raise DriftError(
+            f"the file name {path.name!r} ends in {path.suffix or 'nothing'!r}, which tells no format.  "
+            f"End it in one of {endings}, as in -o {path.with_suffix('.png').name}."
+        )
+    mark = _TABLE_MARK if path.suffix.lower() == ".csv" else _CREATOR
+    return Kind("picture", f"picture{path.suffix}", mark.encode(), _LARGEST)
+
+
+def _drawn(picture: Picture, analysis: Analysis, path: Path, look: Look | None) -> bytes:
+    import matplotlib
+
+    look = look or Look()
+    extension = FORMATS[path.suffix.lower()]
+    narrow = look.narrow or picture.narrow
+    written = io.BytesIO()
+    with dark_ground(look.dark), matplotlib.rc_context({"svg.hashsalt": picture.name, "pdf.fonttype": 42}):
+        drawn = picture.figure(analysis, width_in=PHONE_IN if narrow else WIDE_IN)
+        drawn.savefig(
+            written, format=extension, dpi=_DOTS_PER_INCH, metadata=_metadata(extension, picture, analysis)
+        )
+    return written.getvalue()
+
+
+def _metadata(extension: str, picture: Picture, analysis: Analysis) -> dict[str, str | None]:
+    """Return the mark, the title and the words of a picture under the names that each format has for them."""
+    told = picture.describe(analysis)
+    if extension == "png":
+        return {"Software": _CREATOR, "Title": picture.title, "Description": told}
+    if extension == "svg":
+        return {"Creator": _CREATOR, "Title": picture.title, "Description": told, "Date": None}
+    return {"Creator": _CREATOR, "Title": picture.title, "Subject": told, "CreationDate": None}
+
+
+def _table(picture: Picture, analysis: Analysis) -> bytes:
+    table = picture.table(analysis)
+    written = io.StringIO()
+    written.write(f"{_TABLE_MARK}{table.title}\n")
+    if table.note:
+        written.write(f"# {table.note}\n")
+    writer = csv.writer(written, lineterminator="\n")
+    writer.writerow(table.headings)
+    writer.writerows([_no_formula(cell) for cell in row] for row in table.rows)
+    return written.getvalue().encode()
+
+
+def _no_formula(cell: str) -> str:
+    """Keep a spreadsheet from taking somebody's note for a formula."""
+    return f"'{cell}" if cell[:1] in ("=", "@", "+") else cell
+
+
+# ---- A second process that draws the small pictures while this one draws the large ones.
+#
+# The child is started while the analysis is still being worked out: by then it has what it needs.  Whatever
+# goes wrong with it, the pictures are drawn here.
+
+
+#: From so many solves on, a child is worth its start (which takes as long as some twenty small pictures).
+MANY_SOLVES = 20_000
+#: A small picture: its name, and its SVG with whether it is tall.
+Small = dict[str, tuple[str, bool]]
+_DRAW, _WARM = "drift.render.drawing:draw", "drift.render.drawing:warm"
+
+
+def second_pen(solves: int) -> SecondPen | None:
+    """Start a child where that is worth it; None where it isn't, or where there is one core only."""
+    if solves < MANY_SOLVES or not can_start():
+        return None
+    try:
+        return SecondPen(Worker.start(_DRAW, _WARM))
+    except OSError:
+        return None
+
+
+class SecondPen:
+    """A child that draws small pictures once it is asked.
+
+    Parameters
+    ----------
+    child
+        A worker whose task is `draw`.
+    """
+
+    def __init__(self, child: Worker) -> None:
+        self._child = child
+        self._drawn: Small = {}
+        self._talk: threading.Thread | None = None
+
+    def ask(self, analysis: Analysis, names: Sequence[str]) -> None:
+        """Let it draw pictures of an analysis by their names; returns at once."""
+
+        def talk() -> None:
+            self._drawn.update(self._child.work(analysis, list(names)))
+
+        self._talk = threading.Thread(target=talk, daemon=True)
+        self._talk.start()
+
+    def drawn(self) -> Small:
+        """Wait for the pictures; those that it could not draw are not there."""
+        if self._talk is None:
+            return {}
+        self._talk.join()
+        return dict(self._drawn)
+
+    def put_down(self) -> None:
+        """Let go of the child, whatever it is doing."""
+        self._child.stop()
+        if self._talk is not None:
+            self._talk.join()
+
+    @property
+    def is_down(self) -> bool:
+        """Whether the child is gone."""
+        return self._child.has_ended
+
+
+def warm() -> None:
+    """Load in the child what drawing needs; it takes a while, and there is time before it is asked."""
+    gc.disable()  # it answers once and leaves
+    import matplotlib.figure  # noqa: F401
+
+    import drift.analysis  # noqa: F401  what an analysis is made of
+
+
+def draw(analysis: Analysis, names: Sequence[str]) -> Iterator[tuple[str, tuple[str, bool]]]:
+    """Draw small pictures in the child, each with its name."""
+    from drift.render.catalogue import pictures_of
+
+    for picture in pictures_of(analysis):
+        if picture.name in names:
+            yield picture.name, small_svg(picture, analysis)

@@ -19,7 +19,7 @@ from drift.types import NightAxis
 
 if TYPE_CHECKING:
     from drift.record.acts import RowHeld
-    from drift.record.origins import Origin
+    from drift.record.reading import Origin
     from drift.types import Analysis
 
 

@@ -264,6 +264,11 @@ def evening_of(time_us: Any, longitude_deg: float) -> date:
     return (as_utc(time_us) + timedelta(days=half_turns / 2.0)).date()
 
 
+def local_day(time_us: Any, longitude_deg: float) -> date:
+    """Return the date by local mean time, as `evening_of` counts: days between them are nights ago."""
+    return (as_utc(time_us) + timedelta(days=longitude_deg / 360.0)).date()
+
+
 # ---- Numbers as plain data.
 
 
@@ -452,6 +457,12 @@ def day_of_year_words(day_of_year: int) -> str:
     """Return ``about 14 February`` for day 45 (1 is 1 January)."""
     day = date(2023, 1, 1) + timedelta(days=min(max(day_of_year, 1), 365) - 1)
     return f"about {day.day} {day.strftime('%B')}"
+
+
+def day_words(day: date, today: date | None = None) -> str:
+    """Return ``15 July``; with its year where `today` isn't known or is over ten months away."""
+    said = f"{day.day} {day.strftime('%B')}"
+    return said if today is not None and abs((today - day).days) <= 300 else f"{said} {day.year}"
 
 
 def harmless(text: str) -> str:

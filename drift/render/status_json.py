@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from drift.advice.ground import GroundStep, PierGround
     from drift.forecast.hindcast import Hindcast
     from drift.ground.frost_at_base import WinterFrost
-    from drift.notices import Notice
     from drift.quantities import Floats
     from drift.types import (
         Action,

@@ -1,7 +1,7 @@
 """The site file: what may stand in it, what is assumed, and what is said of a wrong one.
 
-Site file: `tomllib` gives no positions, so the valid text is walked once more for lines. One
-description of each key serves the error, the template, the prompt and the option.
+- `tomllib` gives no positions, so a valid text is walked once more for its lines.
+- One description of each key serves the error, the template, the prompt and the option.
 
-Rejected: a separate template file, pydantic's lax numbers, another TOML package.
+Rejected: a separate template file; pydantic's lax numbers; another TOML package.
 """

@@ -13,9 +13,9 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
 from drift.errors import SiteFileError
+from drift.site.checks import INIT, faults_in, missing, refused, unreadable
 from drift.site.keys import allowed_words, key_of, shown, toml
 from drift.site.lines import Place, lines_of, syntax_words
-from drift.site.messages import INIT, faults_in, missing, refused, unreadable
 from drift.site.sections import DEFAULT_BOOK, SECTIONS, Sections, StoreSection
 
 # ---- One pier's site file: reading it, and what is assumed where it is silent.

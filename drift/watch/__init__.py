@@ -1,9 +1,10 @@
 """What has changed since last time: events, limits, what will come, and what can't be seen.
 
-Warnings: the false-alarm rate sets the odds that an alarm needs: (steps expected a year) / rate
-(Ville's bound, from memory). Each is sent at most once and shown at every check until acknowledged;
-after a kill between sending and noting it is not resent, and later checks say so.
+- The false-alarm rate sets the odds that an alarm needs: (steps expected a year) / rate (Ville's inequality,
+  from memory).
+- Each warning is sent at most once and shown at every check until it is acknowledged.  After a kill between
+  sending and noting it is not sent again, and later checks say so.
+- The first check takes the first night as acknowledged; hysteresis is worked out anew from the history.
 
-Rejected: at-least-once, because a mail box can't know a message again. Check takes the first night
-as acknowledged; hysteresis is recomputed from the history.
+Rejected: sending at least once, because a mailbox can't recognise a repeated message.
 """

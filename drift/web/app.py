@@ -23,7 +23,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from drift.errors import DriftError
 from drift.render.import_words import error_words
-from drift.web import downloads, import_pages, record_pages, views
+from drift.web import import_pages, record_pages, views
 from drift.web.current import Keeper, NoAnswer, PageState, Waiting, page, script, style_sheet
 from drift.web.forms import text_of
 from drift.web.guard import LEAST_PASSWORD, VARIABLE, Guard, Rules, TooMuch, cookie_name, is_loopback
@@ -55,11 +55,11 @@ _SHOWN: dict[str, Show] = {
     "/import": import_pages.choose,
     "/import/{number}": import_pages.state,
     "/warnings": views.show,
-    "/download": downloads.listing,
-    "/download/report.html": downloads.report,
-    "/download/status.json": downloads.status,
-    "/download/tables/{name}.csv": downloads.table,
-    "/download/pictures/{name}.{ending}": downloads.picture,
+    "/download": views.listing,
+    "/download/report.html": views.report,
+    "/download/status.json": views.status,
+    "/download/tables/{name}.csv": views.table,
+    "/download/pictures/{name}.{ending}": views.picture,
 }
 _TAKEN: dict[str, Take] = {
     "/corrections/new/{kind}": record_pages.record,

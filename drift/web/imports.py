@@ -13,8 +13,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from drift.errors import LogFileError
-from drift.importer.files import FileImported, FileRefused
-from drift.importer.importing import add_read
+from drift.importer.importing import FileImported, FileRefused, add_read
 from drift.importer.mending import refuse_rows_to_mend
 from drift.ingest.cells import circumstances
 from drift.ingest.fits_log import is_image, read_images

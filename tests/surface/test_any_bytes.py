@@ -13,8 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from record_world import SITE_TEXT
 
-from drift.importer.files import FileImported, FileRefused
-from drift.importer.importing import import_files
+from drift.importer.importing import FileImported, FileRefused, import_files
 from drift.ingest.mapping_file import MappingFile
 from drift.ingest.settle import Settler
 from drift.readings import READING_COLUMNS

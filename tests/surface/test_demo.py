@@ -140,7 +140,7 @@ def test_import_sets_aside_just_the_unusable_rows_and_passes_the_other_pier_over
 
 
 def test_a_site_file_of_its_own_does_not_hide_the_logs_beside_it(tmp_path):
-    from drift.importer.files import find_logs
+    from drift.importer.importing import find_logs
 
     inner = tmp_path / "mine"
     inner.mkdir()

@@ -15,8 +15,8 @@ from matplotlib.figure import Figure
 from drift.render.figures import axis_history, axis_path, canvas, seasons, tilt_history
 from drift.render.figures.canvas import MANY, PHONE_IN, WIDE_IN, dates, set_time_axis, stretches
 from drift.render.figures.canvas import dots as draw_dots
-from drift.render.figures.marks import merged
 from drift.render.figures.plan_view import BLOCKS, blocks_of
+from drift.render.figures.time_panels import merged
 from drift.render.phrases import zone_of
 
 PICTURES = (axis_history, tilt_history, seasons, axis_path)

@@ -18,9 +18,9 @@ from astropy.table import Table
 from record_world import ELEVATION_M, LATITUDE_DEG, LONGITUDE_DEG, run, site_file
 
 from drift.demo.images import wcs_cards, write_image
-from drift.ingest import fits_pool
+from drift.ingest import fits_log
 from drift.ingest.cells import Circumstances
-from drift.ingest.fits_frame import Frame, NoFrame
+from drift.ingest.fits_images import Frame, NoFrame
 from drift.ingest.fits_log import read_images
 from drift.ingest.fits_mapping import FitsMapping
 from drift.notices import ImageCode, IngestCode
@@ -298,25 +298,25 @@ def test_a_doubtful_folder_takes_no_other_with_it(tmp_path: Path, capsys: Captur
 
 def test_children_give_what_one_process_gives(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     paths = [*night(tmp_path, 9), tmp_path / "nosuch.fits"]
-    alone = repr(fits_pool.read_frames(paths, FitsMapping()))  # NaN is not equal to itself
-    monkeypatch.setattr(fits_pool, "MANY_FILES", 4)
-    monkeypatch.setattr(fits_pool.os, "cpu_count", lambda: 2)
+    alone = repr(fits_log.read_frames(paths, FitsMapping()))  # NaN is not equal to itself
+    monkeypatch.setattr(fits_log, "MANY_FILES", 4)
+    monkeypatch.setattr(fits_log.os, "cpu_count", lambda: 2)
     told: list[int] = []
-    assert repr(fits_pool.read_frames(paths, FitsMapping(), lambda done, of: told.append(done))) == alone
+    assert repr(fits_log.read_frames(paths, FitsMapping(), lambda done, of: told.append(done))) == alone
     assert told == list(range(1, 11))
 
 
 BREAKING = """
 import os, signal
 from drift import workers
-from drift.ingest import fits_pool
-plain = fits_pool.read_frame
+from drift.ingest import fits_log
+plain = fits_log.read_frame
 def read_frame(path, mapping):
     if "003" in path.name or "004" in path.name:
         os._exit(300) if os.name == "nt" else os.kill(os.getpid(), signal.SIGKILL)
     return plain(path, mapping)
-fits_pool.read_frame = read_frame
-workers.main("drift.ingest.fits_pool:frames_of")
+fits_log.read_frame = read_frame
+workers.main("drift.ingest.fits_log:frames_of")
 """
 
 
@@ -326,10 +326,10 @@ def test_a_child_that_breaks_down_costs_one_file(tmp_path: Path, monkeypatch: py
         pipe = subprocess.PIPE
         return Worker(subprocess.Popen(command, stdin=pipe, stdout=pipe, stderr=subprocess.DEVNULL))
 
-    monkeypatch.setattr(fits_pool, "MANY_FILES", 4)
-    monkeypatch.setattr(fits_pool.os, "cpu_count", lambda: 2)
-    monkeypatch.setattr(fits_pool, "_start", start)
-    answers = fits_pool.read_frames(night(tmp_path, 7), FitsMapping())
+    monkeypatch.setattr(fits_log, "MANY_FILES", 4)
+    monkeypatch.setattr(fits_log.os, "cpu_count", lambda: 2)
+    monkeypatch.setattr(fits_log, "_start", start)
+    answers = fits_log.read_frames(night(tmp_path, 7), FitsMapping())
     kinds = [type(one) for one in answers]
     assert kinds == [Frame, Frame, Frame, NoFrame, NoFrame, Frame, Frame]
     assert answers[3].reason.code is ImageCode.READER_BROKE  # type: ignore[union-attr]
@@ -341,10 +341,10 @@ def test_without_children_the_work_is_done_all_the_same(
     def start() -> subprocess.Popen[bytes]:
         raise OSError("no processes today")
 
-    monkeypatch.setattr(fits_pool, "MANY_FILES", 4)
-    monkeypatch.setattr(fits_pool.os, "cpu_count", lambda: 2)
-    monkeypatch.setattr(fits_pool, "_start", start)
-    assert all(isinstance(one, Frame) for one in fits_pool.read_frames(night(tmp_path, 6), FitsMapping()))
+    monkeypatch.setattr(fits_log, "MANY_FILES", 4)
+    monkeypatch.setattr(fits_log.os, "cpu_count", lambda: 2)
+    monkeypatch.setattr(fits_log, "_start", start)
+    assert all(isinstance(one, Frame) for one in fits_log.read_frames(night(tmp_path, 6), FitsMapping()))
 
 
 def test_answers_about_images_are_none_about_tables(tmp_path: Path, capsys: Capture) -> None:

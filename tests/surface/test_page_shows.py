@@ -19,7 +19,7 @@ from drift.demo.images import write_image
 from drift.render.notebook import FRAMES
 from drift.render.phrases import zone_of
 from drift.render.tables.axis import Table
-from drift.web import current, downloads
+from drift.web import current, views
 from drift.web.current import _environment
 from drift.web.forms import FORMS, FormError, signed, time_of
 from drift.web.record_pages import _form_named
@@ -202,7 +202,7 @@ def test_what_is_downloaded_can_be_read(shown):
 
 def test_what_looks_like_a_formula_is_kept_from_spreadsheets():
     frame = pd.DataFrame({"note": ['=HYPERLINK("x")', "@sum", "plain", None], "size": [-1.0, 2.0, 3.0, 4.0]})
-    kept = downloads._without_formulas(frame)
+    kept = views._without_formulas(frame)
     assert kept["note"].tolist()[:3] == ['\'=HYPERLINK("x")', "'@sum", "plain"]
     assert kept["size"].tolist() == [-1.0, 2.0, 3.0, 4.0]
 

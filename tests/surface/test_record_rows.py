@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from record_world import run, site_file, write_log
 
-from drift.cli import record_list
+from drift.cli import record as record_commands
 from drift.codes import CorrectionKind
 from drift.record.record import Record
 from drift.site.file import load_pier
@@ -217,7 +217,7 @@ def test_one_kind_is_listed_alone(folder: Path, capsys: Capture) -> None:
 
 
 def test_every_kind_of_correction_can_be_listed() -> None:
-    assert tuple(CorrectionKind) == record_list._OF_CORRECTIONS
+    assert tuple(CorrectionKind) == record_commands._OF_CORRECTIONS
 
 
 def test_the_other_half_of_a_pair_is_told_to_count_alone(folder: Path, capsys: Capture) -> None:

@@ -19,11 +19,10 @@ from record_world import (
 
 from drift.errors import RecordError, RowRefused
 from drift.importer.by_hand import record_rows
-from drift.importer.files import FileImported, FileRefused
-from drift.importer.importing import import_files
+from drift.importer.importing import FileImported, FileRefused, import_files
 from drift.notices import IngestCode, RecordCode, info
 from drift.readings import READING_COLUMNS, Readings
-from drift.record import content
+from drift.record import schema
 from drift.record.cache import ANSWERS_KEPT
 from drift.record.record import Record
 from drift.render.import_words import error_words
@@ -359,11 +358,11 @@ def test_content_differs_when_any_one_value_does() -> None:
         name: ["a"] if sort == "text" else np.array([5]) if sort == "int" else rng.normal(size=1)
         for name, sort in READING_COLUMNS["solves"].items()
     }
-    seen = set(content.content_ids("solves", base))
+    seen = set(schema.content_ids("solves", base))
     for name, sort in READING_COLUMNS["solves"].items():
         if name != "row_id":
             changed = ["b"] if sort == "text" else base[name] + 1
-            seen.update(content.content_ids("solves", {**base, name: changed}))
+            seen.update(schema.content_ids("solves", {**base, name: changed}))
     assert len(seen) == len(READING_COLUMNS["solves"])
 
 
@@ -380,7 +379,7 @@ def test_many_contents_never_meet() -> None:
             *(columns[name].tolist() for name in READING_COLUMNS["weather"] if name != "row_id"), strict=True
         )
     }
-    assert len(set(content.content_ids("weather", columns))) == len(rows)
+    assert len(set(schema.content_ids("weather", columns))) == len(rows)
 
 
 def test_the_digest_of_a_reading_stays_what_it_was() -> None:
@@ -394,5 +393,5 @@ def test_the_digest_of_a_reading_stays_what_it_was() -> None:
         "turns": np.array([np.nan]),
         "note": ["knob"],
     }
-    (one,) = content.content_ids("corrections", columns)
+    (one,) = schema.content_ids("corrections", columns)
     assert one.hex() == "ca50dc8bb5140f90bb9071cd0910998e"

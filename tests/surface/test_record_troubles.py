@@ -16,8 +16,7 @@ from record_world import SITE_TEXT, SOLVES_HEADER, outside, run, site_file, solv
 from sqlalchemy import Connection, inspect, select, text
 
 from drift.errors import RecordError
-from drift.importer.files import FileImported
-from drift.importer.importing import import_files
+from drift.importer.importing import FileImported, import_files
 from drift.record import engine, migrations, schema
 from drift.record.migrations import MIGRATIONS, Migration, bring_up_to_date
 from drift.record.record import Record

@@ -13,8 +13,7 @@ from record_world import SOLVES_HEADER, site_file, solve_rows, write_log
 
 from drift.errors import RecordError
 from drift.importer.by_hand import record_rows
-from drift.importer.files import FileImported
-from drift.importer.importing import import_files
+from drift.importer.importing import FileImported, import_files
 from drift.notices import IngestCode, RecordCode, info
 from drift.record import schema
 from drift.record.reading import carried_of, read_carried, write_carried

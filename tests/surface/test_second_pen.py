@@ -7,10 +7,9 @@ import pytest
 from invented_rich import rich
 
 from drift import workers
-from drift.render import second_pen
-from drift.render.drawing import pictures_to_draw, small_svg
+from drift.render import drawing
+from drift.render.drawing import MANY_SOLVES, SecondPen, pictures_to_draw, small_svg
 from drift.render.report import report_html
-from drift.render.second_pen import MANY_SOLVES, SecondPen
 from drift.workers import Worker
 
 
@@ -28,16 +27,16 @@ def alone(analysis):
 @pytest.fixture
 def pen(monkeypatch):
     monkeypatch.setattr(workers.os, "cpu_count", lambda: 2)
-    made = second_pen.second_pen(MANY_SOLVES)
+    made = drawing.second_pen(MANY_SOLVES)
     yield made
     made.put_down()
 
 
 def test_it_is_started_for_long_records_on_several_cores_only(monkeypatch):
     monkeypatch.setattr(workers.os, "cpu_count", lambda: 2)
-    assert second_pen.second_pen(MANY_SOLVES - 1) is None
+    assert drawing.second_pen(MANY_SOLVES - 1) is None
     monkeypatch.setattr(workers.os, "cpu_count", lambda: 1)
-    assert second_pen.second_pen(MANY_SOLVES) is None
+    assert drawing.second_pen(MANY_SOLVES) is None
 
 
 def test_it_draws_what_would_be_drawn_here(analysis, pen):
@@ -62,7 +61,7 @@ def test_a_child_that_fails_costs_nothing_but_time(analysis, alone, child):
 
 def test_one_that_was_never_asked_is_let_go(monkeypatch):
     monkeypatch.setattr(workers.os, "cpu_count", lambda: 2)
-    pen = second_pen.second_pen(MANY_SOLVES)
+    pen = drawing.second_pen(MANY_SOLVES)
     assert pen.drawn() == {}
     pen.put_down()
     assert pen.is_down

@@ -20,9 +20,8 @@ import numpy as np
 import pytest
 
 from drift.cli.main import main
-from drift.demo.families import family
 from drift.demo.files import World, log_texts, make
-from drift.demo.scenario import InventedCorrection, InventedStep
+from drift.demo.scenario import InventedCorrection, InventedStep, family
 from drift.record.record import Record
 from drift.site.file import load_pier
 

@@ -5,9 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from drift.demo.families import family
 from drift.demo.files import make
-from drift.demo.scenario import InventedStep
+from drift.demo.scenario import InventedStep, family
 from drift.ground.heave import FrostHeave
 from drift.ground.pier_site import ground_of
 from drift.ground.weather import daily_weather

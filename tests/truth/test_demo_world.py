@@ -6,10 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from drift.demo.families import FAMILIES, family
 from drift.demo.files import make
 from drift.demo.instrument import ARCSEC, Constants, direction, hour_angle_dec
-from drift.demo.scenario import InventedCorrection, InventedStep, Scenario
+from drift.demo.scenario import FAMILIES, InventedCorrection, InventedStep, Scenario, family
 from drift.demo.sky import Overhead
 from drift.readings import READING_COLUMNS
 

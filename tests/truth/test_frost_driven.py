@@ -8,9 +8,8 @@ from scipy.stats import norm
 
 from drift.analysis import work_out
 from drift.codes import CauseKind
-from drift.demo.families import family
 from drift.demo.files import make
-from drift.demo.scenario import InventedStep
+from drift.demo.scenario import InventedStep, family
 from drift.history.causes import harmonics
 from drift.quantities import DAY_US, YEAR_DAYS
 from drift.readings import as_readings

@@ -6,9 +6,8 @@ import pytest
 
 from drift.analysis import work_out
 from drift.codes import ForcingKind
-from drift.demo.families import family
 from drift.demo.files import make, site_values
-from drift.demo.scenario import InventedStep
+from drift.demo.scenario import InventedStep, family
 from drift.ground.forcing import FROST_KINDS
 from drift.site.file import pier_from_mapping
 

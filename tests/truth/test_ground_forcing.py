@@ -8,8 +8,8 @@ import pytest
 from scipy.signal import lfilter
 
 from drift.advice import ground as advice
+from drift.demo.motion import invent_weather
 from drift.demo.samples import SAMPLES
-from drift.demo.weather import invent_weather
 from drift.ground.ahead import continuations, frost_forcing_ahead
 from drift.ground.forcing import (
     FROST_KINDS,

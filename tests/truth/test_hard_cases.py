@@ -7,10 +7,9 @@ import pandas as pd
 import pytest
 
 from drift.analysis import work_out
-from drift.demo.families import family
 from drift.demo.files import make
 from drift.demo.instrument import Constants
-from drift.demo.scenario import InventedCorrection, InventedStep
+from drift.demo.scenario import InventedCorrection, InventedStep, family
 from drift.notices import HistoryCode
 from drift.quantities import DAY_US
 from drift.readings import as_readings

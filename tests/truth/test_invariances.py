@@ -16,12 +16,11 @@ import pytest
 
 from drift.analysis import work_out
 from drift.demo import sessions
-from drift.demo.families import family
 from drift.demo.files import World, site_values
 from drift.demo.files import make as make_world
 from drift.demo.instrument import Constants
 from drift.demo.motion import noon_us
-from drift.demo.scenario import InventedCorrection, InventedStep, Scenario
+from drift.demo.scenario import InventedCorrection, InventedStep, Scenario, family
 from drift.demo.sky import earth_turning
 from drift.history.changes import Plate
 from drift.history.inputs import Inputs

@@ -8,8 +8,8 @@ import drift.night.directions as directions_module
 import drift.night.outliers as search_module
 from drift.analysis import work_out
 from drift.cache import pack
-from drift.demo.families import family
 from drift.demo.files import make as make_world
+from drift.demo.scenario import family
 from drift.night.estimate import estimate_nights
 from drift.night.nights import split_nights
 from drift.readings import Readings, as_readings

@@ -156,8 +156,8 @@ def test_night_runs_from_local_noon_to_noon_and_is_split_at_a_correction():
 @pytest.mark.parametrize("source", ["sweep", "run"])
 def test_sweeps_or_runs_alone_are_answered(source):
     from drift.analysis import work_out
-    from drift.demo.families import family
     from drift.demo.files import make as make_world
+    from drift.demo.scenario import family
     from drift.site.file import pier_from_mapping
 
     scenario = family("quiet", 5, years=0.6, night_kinds=(((source,), 1.0),), latitude_deg=-41.0)

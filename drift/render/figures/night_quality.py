@@ -9,15 +9,7 @@ import numpy as np
 
 from drift.quantities import Floats
 from drift.render import phrases
-from drift.render.figures.canvas import (
-    WIDE_IN,
-    colour,
-    dates,
-    dots,
-    house_style,
-    say_empty,
-    side_note,
-)
+from drift.render.figures.canvas import WIDE_IN, colour, dates, dots, house_style, say_empty, side_note
 from drift.render.figures.time_panels import time_panels
 
 if TYPE_CHECKING:

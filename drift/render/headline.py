@@ -1,0 +1,240 @@
+"""The headline: how things stand now, in two lines that status, report, page and mail share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from drift.codes import AxisBound, Do, Standing
+from drift.notices import AdviceCode, Code
+from drift.quantities import as_utc
+from drift.render.phrases import (
+    angle,
+    arcmin,
+    day_words,
+    evening_of,
+    listed,
+    local_day,
+    plain_angle,
+    plain_arcmin,
+    toward,
+    zone_of,
+)
+from drift.watch.now import Against, NowState, YearAgo, now_state
+
+if TYPE_CHECKING:
+    from drift.types import Action, Analysis
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tile:
+    """One of three: a label, the value in large, what it is held against, and how it stands."""
+
+    label: str
+    value: str
+    note: str
+    standing: Standing
+
+
+@dataclass(frozen=True, kw_only=True)
+class Headline:
+    """Two lines: axis and tilt, then how old that is and what to do; with the tiles of a page."""
+
+    lines: tuple[str, ...]
+    standing: Standing
+    tiles: tuple[Tile, ...]
+
+
+def headline(analysis: Analysis, now_us: int | None = None) -> Headline:
+    """Say how things stand, how old that is and what to do.
+
+    Parameters
+    ----------
+    analysis
+        The analysis.
+    now_us
+        The present time [UTC us]; None for the one that the analysis was wanted for.
+    """
+    state, longitude = now_state(analysis, now_us), analysis.site.site.longitude_deg
+    if state.last_reading_us is None:
+        first = "Nothing can be told yet: the record has no night and no level reading."
+    else:
+        first = f"{_axis(state.axis)}; {_tilt(state.tilt, state.year_ago)}."
+    lines = (first, _second(state, analysis))
+    return Headline(lines=lines, standing=state.standing, tiles=_tiles(state, longitude))
+
+
+# ---- First line: axis and tilt.
+
+
+#: How a limit stands, in the brackets behind the value.
+_AGAINST = {
+    Standing.WITHIN: "limit {limit}",
+    Standing.CLOSE: "at its limit, {limit}",
+    Standing.BEYOND: "over {limit}",
+    Standing.UNKNOWN: "limit {limit}",
+}
+
+
+#: A change that would be seen only from this share of the limit on says nothing in a headline.
+_VAGUE = 0.5
+
+
+def _axis(axis: Against | None) -> str:
+    if axis is None:
+        return "Axis not known"
+    value = arcmin(axis.value, axis.sd).split(" ± ")[0]
+    return f"Axis {value} off ({_limit(axis, plain_arcmin(axis.limit / 60.0))})"
+
+
+def _limit(against: Against, limit: str) -> str:
+    return _AGAINST[against.standing].format(limit=limit)
+
+
+def _tilt(tilt: Against | None, year_ago: YearAgo | None) -> str:
+    if tilt is None:
+        return "pier tilt can't be told yet"
+    value = f"pier tilt {plain_angle(tilt.value)} ({_limit(tilt, plain_angle(tilt.limit))})"
+    if year_ago is None or year_ago.seen_to > _VAGUE * tilt.limit:
+        return value
+    if not year_ago.is_clear:
+        return f"{value}, same as a year ago"
+    return f"{value}, {plain_angle(year_ago.size)} from a year ago"
+
+
+# ---- Second line: how old, and what to do.
+
+
+def _second(state: NowState, analysis: Analysis) -> str:
+    what = _what_to_do(state, analysis)
+    if state.last_night_us is None:
+        return f"{what[0].upper()}{what[1:]}."
+    return f"{_as_of(state, analysis.site.site.longitude_deg)}: {what}."
+
+
+def _as_of(state: NowState, longitude_deg: float) -> str:
+    assert state.last_night_us is not None
+    evening = evening_of(state.last_night_us, longitude_deg)
+    if state.now_us is None:
+        return f"As of {day_words(evening)}"
+    today = local_day(state.now_us, longitude_deg)
+    days = (today - evening).days
+    if days <= 1:
+        return "As of tonight" if days <= 0 else "As of last night"
+    return f"As of {day_words(evening, today)}, {days:,} days ago"
+
+
+_MEASURE: dict[Code, str] = {
+    AdviceCode.FIRST_NIGHT: "take a night of solves",
+    AdviceCode.OLD_NIGHT: "take a night before turning anything",
+    AdviceCode.STEP_SEEN_ONCE: "take a second night, then judge",
+    AdviceCode.AXIS_UNCERTAIN: "take a night with solves spread wider",
+    AdviceCode.WOULD_SETTLE: "measure what tells pier from mount",
+    AdviceCode.NOT_SEEN_YET: "take a night to see what the correction did",
+    AdviceCode.MEASURE_WHAT_LASTS: "take more nights",
+    AdviceCode.SEASON_OVERDUE: "take a night, the season is overdue",
+}
+_ONE = {
+    Do.TIGHTEN: "tighten what slipped",
+    Do.TURN_AZIMUTH: "turn the azimuth knob",
+    Do.TURN_ALTITUDE: "turn the altitude knob",
+    Do.SHIM: "shim the plate",
+    Do.NUTS: "turn the plate's nuts",
+    Do.CALL_FOR_HELP: "have the pier looked at",
+}
+
+
+def _what_to_do(state: NowState, analysis: Analysis) -> str:
+    """Return the actions in a few words each; the list below the headline has them whole."""
+    by_kind = {action.do: action for action in reversed(state.actions)}  # the first of a kind stands for it
+    order = list(dict.fromkeys(action.do for action in state.actions))
+    said = []
+    for do in order:
+        if do == Do.TURN_ALTITUDE and Do.TURN_AZIMUTH in order:
+            continue
+        both = do == Do.TURN_AZIMUTH and Do.TURN_ALTITUDE in order
+        said.append("turn both knobs" if both else _words(by_kind[do], state, analysis))
+    if not said:
+        return "nothing to do"
+    return said[0] if len(said) == 1 else f"{said[0]}, then {listed(said[1:])}"
+
+
+def _words(action: Action, state: NowState, analysis: Analysis) -> str:
+    if action.do == Do.NOTHING:
+        return _nothing(action, state, analysis)
+    if action.do == Do.WAIT:
+        return "wait for the season" + _until(action.until_us, state, analysis)
+    if action.do == Do.MEASURE:
+        return _MEASURE.get(action.notice.code, "take a night")
+    return _ONE[action.do]
+
+
+def _nothing(action: Action, state: NowState, analysis: Analysis) -> str:
+    if state.is_old:
+        return "nothing needed then; take a night to check"
+    if action.until_us is None:
+        return "nothing to do"
+    if state.now_us is not None and action.until_us <= state.now_us:
+        return "nothing to do at once, but re-align soon"
+    return f"nothing to do now; re-align by {_day(action.until_us, state, analysis)}"
+
+
+def _until(time_us: int | None, state: NowState, analysis: Analysis) -> str:
+    if time_us is None or (state.now_us is not None and time_us <= state.now_us):
+        return ""
+    return f", until about {_day(time_us, state, analysis)}"
+
+
+def _day(time_us: int, state: NowState, analysis: Analysis) -> str:
+    local = as_utc(time_us).astimezone(zone_of(analysis.site.site.timezone)).date()
+    return day_words(local, None if state.now_us is None else as_utc(state.now_us).date())
+
+
+# ---- The tiles of a page.
+
+
+def _tiles(state: NowState, longitude_deg: float) -> tuple[Tile, ...]:
+    return (_axis_tile(state.axis), _tilt_tile(state.tilt, state.year_ago), _age_tile(state, longitude_deg))
+
+
+def _axis_tile(axis: Against | None) -> Tile:
+    label = "Axis from the pole"
+    if axis is None:
+        return Tile(label=label, value="not known", note="no night shows it yet", standing=Standing.UNKNOWN)
+    note = _limit(axis, plain_arcmin(axis.limit / 60.0))
+    if axis.limit_of not in (None, AxisBound.WARNING_LIMIT):
+        note += ", set by your optics"
+    return Tile(label=label, value=arcmin(axis.value, axis.sd), note=note, standing=axis.standing)
+
+
+def _tilt_tile(tilt: Against | None, year_ago: YearAgo | None) -> Tile:
+    label = "Tilt of the pier"
+    if tilt is None:
+        note = "a level reading, or a kept hour-angle zero, would tell it"
+        return Tile(label=label, value="can't be told yet", note=note, standing=Standing.UNKNOWN)
+    note = _limit(tilt, plain_angle(tilt.limit))
+    if year_ago is not None:
+        note += f"; {year_ago_words(year_ago)}"
+    return Tile(label=label, value=angle(tilt.value, tilt.sd), note=note, standing=tilt.standing)
+
+
+def year_ago_words(year_ago: YearAgo) -> str:
+    """Return ``12" ± 4" from the same week last winter, toward the south (bearing 184°)``."""
+    week = f"the same week last {'winter' if year_ago.winter else 'year'}"
+    if not year_ago.is_clear:
+        return f"no change from {week} (it would show from {plain_angle(year_ago.seen_to)} on)"
+    way = "" if year_ago.toward_bearing_deg is None else f", {toward(year_ago.toward_bearing_deg)}"
+    return f"{angle(year_ago.size, year_ago.sd)} from {week}{way}"
+
+
+def _age_tile(state: NowState, longitude_deg: float) -> Tile:
+    label = "Last night measured"
+    if state.last_night_us is None:
+        return Tile(label=label, value="none yet", note="", standing=Standing.UNKNOWN)
+    evening = evening_of(state.last_night_us, longitude_deg)
+    if state.now_us is None:
+        return Tile(label=label, value=day_words(evening), note="", standing=Standing.WITHIN)
+    today = local_day(state.now_us, longitude_deg)
+    days, standing = (today - evening).days, Standing.CLOSE if state.is_old else Standing.WITHIN
+    ago = "tonight" if days <= 0 else "yesterday evening" if days == 1 else f"{days:,} days ago"
+    return Tile(label=label, value=day_words(evening, today), note=ago, standing=standing)
