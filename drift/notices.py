@@ -206,6 +206,7 @@ class MappingCode(Code):
     WHICH_FRAME = "mapping.which_frame"
     WHICH_SIDE = "mapping.which_side"
     WHICH_FRAME_OF_IMAGES = "mapping.which_frame_of_images"
+    WHICH_READING = "mapping.which_reading"
     # what a choice means
     YES = "mapping.yes"
     NOT_IMPORTED = "mapping.not_imported"
@@ -222,6 +223,8 @@ class MappingCode(Code):
     BOTH_OF_DATE = "mapping.both_of_date"
     SIDE_ON = "mapping.side_on"
     SIDE_LOOKS = "mapping.side_looks"
+    REPLACE_READING = "mapping.replace_reading"
+    FORMER_READING = "mapping.former_reading"
     # why it was decided so
     ANSWERED = "mapping.answered"
     BY_NAME = "mapping.by_name"
@@ -316,6 +319,8 @@ class RecordCode(Code):
     WITHDRAWN_STAYS = "record.withdrawn_stays"
     SETTLED_SINCE = "record.settled_since"
     LEVELS_FAR_OFF = "record.levels_far_off"
+    ROW_COMPLETED = "record.row_completed"
+    READ_OTHERWISE = "record.read_otherwise"
 
 
 class WatchCode(Code):

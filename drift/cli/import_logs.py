@@ -55,6 +55,15 @@ def settler(site_file: Path | None, mapping: str, answers: Sequence[str], yes: b
     )
 
 
+@contextmanager
+def _or_stop() -> Iterator[None]:
+    """Let a person who ends a question end the whole command, not only the file that it is about."""
+    try:
+        yield
+    except click.Abort as abort:
+        raise KeyboardInterrupt from abort
+
+
 def _is_terminal() -> bool:
     return sys.stdin.isatty() and sys.stderr.isatty()
 
@@ -69,7 +78,10 @@ def ask_person(table: RawTable, question: Question) -> str:
         click.echo(f"  {number}  {choice.answer}{f'  ({means})' if means else ''}", err=True)
     known = {choice.answer.lower(): choice.answer for choice in question.choices}
     while True:
-        said = click.prompt("  number" + (" or another answer" if question.free else ""), err=True).strip()
+        with _or_stop():
+            said = click.prompt(
+                "  number" + (" or another answer" if question.free else ""), err=True
+            ).strip()
         if said.isdigit() and 1 <= int(said) <= len(question.choices):
             return question.choices[int(said) - 1].answer
         if said.lower() in known:
@@ -84,9 +96,10 @@ def agree_at_terminal(table: RawTable, proposal: Proposal, preview: Preview, nam
     from drift.render.column_words import proposal_words
 
     click.echo(f"{table.name} can be read so:\n{proposal_words(proposal, preview)}", err=True)
-    if not click.confirm("Read it so?", default=False, err=True):
-        return ""
-    said = click.prompt("Keep this for files with the same header under the name", default=name, err=True)
+    with _or_stop():
+        if not click.confirm("Read it so?", default=False, err=True):
+            return ""
+        said = click.prompt("Keep this for files with the same header under the name", default=name, err=True)
     return str(said).strip() or name
 
 

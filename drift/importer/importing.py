@@ -7,20 +7,23 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
-from drift.errors import LogFileError
+from drift.errors import DriftError, LogFileError, NotSettled
 from drift.importer.mending import refuse_rows_to_mend
 from drift.ingest.cells import circumstances
 from drift.ingest.fits_images import by_folder, named
-from drift.ingest.fits_log import frame_of_all, has_fits_name, is_image, read_images
+from drift.ingest.fits_log import frame_of_all, has_fits_name, is_image, named_only, read_images
 from drift.ingest.formats import suffixes
+from drift.ingest.mapping import Choice, Question
 from drift.ingest.mapping_file import NAME as LOGS_TOML
 from drift.ingest.read import Settle, read_log
-from drift.ingest.settle import Settler
-from drift.notices import IngestCode, Notice, RecordCode, info, warning
+from drift.ingest.settle import FORMER, READING, REPLACE, Settler
+from drift.ingest.text import as_text
+from drift.notices import IngestCode, MappingCode, Notice, RecordCode, info, warning
 from drift.readings import LogRead, RowSetAside
 from drift.record.aside import key_of
 from drift.record.engine import now_us
 from drift.record.record import Record
+from drift.record.rereading import ReadOtherwise
 from drift.record.schema import collector_paused
 from drift.record.writing import Act, Added
 from drift.site.file import DEFAULT_NAME
@@ -69,13 +72,59 @@ def import_found(
 
 
 def add_read(
-    record: Record, log: LogRead, act: Act | None = None, progress: Progress | None = None
-) -> FileImported:
+    record: Record,
+    log: LogRead,
+    act: Act | None = None,
+    progress: Progress | None = None,
+    settle: Settler | None = None,
+) -> FileImported | FileRefused:
     """Add a log that was read, as one transaction, and say what came of it.
 
-    Logs of one `act` are one import.
+    Logs of one `act` are one import.  Where the record holds another reading of the same file, `settle` says
+    or asks whether this one takes its place; else it is refused.
     """
-    return outcome(log, record.add(log, act, partial(progress, log.name) if progress else None))
+    told = partial(progress, log.name) if progress else None
+    answer = settle.answers.get(READING, "") if settle else ""
+    try:
+        return outcome(log, record.add(log, act, told, may_replace=answer == REPLACE))
+    except ReadOtherwise as otherwise:
+        question = reading_question(otherwise)
+        if not answer and settle is not None and settle.ask is not None:
+            answer = settle.ask(named_only(log.name), question)
+        if answer == REPLACE:
+            return outcome(log, record.add(log, act, told, may_replace=True))
+        if answer == FORMER:
+            stays = LogFileError(f"{log.name}: not imported, the former reading stays as you said.")
+            return FileRefused(log.name, stays)
+        return FileRefused(log.name, NotSettled(log.name, (question,)))
+
+
+def reading_question(otherwise: ReadOtherwise) -> Question:
+    """Return the question whether a reading takes the place of the former one of the same file."""
+    rows = sum(len(one.row_ids) for one in otherwise.former)
+    numbers = tuple(sorted({one.act_id for one in otherwise.former if one.act_id is not None}))
+    return Question(
+        READING,
+        info(MappingCode.WHICH_READING, rows=rows, imports=numbers),
+        (
+            Choice(REPLACE, info(MappingCode.REPLACE_READING, imports=numbers)),
+            Choice(FORMER, info(MappingCode.FORMER_READING)),
+        ),
+    )
+
+
+def _as_refused(path: Path, error: Exception) -> LogFileError:
+    """Return an error of the reading of a file as its refusal; one that nobody foresaw names its sort."""
+    if isinstance(error, LogFileError):
+        return error
+    if isinstance(error, DriftError):
+        raise error
+    sort = f"{type(error).__name__}: {str(error)[:200]}".rstrip(": ")
+    return LogFileError(
+        f"{path} could not be read ({sort}): a fault of drift over what is in this file.  The other files "
+        "are not "
+        "concerned; please send the developers the file or a piece of it that does the same."
+    )
 
 
 @dataclass(frozen=True)
@@ -112,11 +161,11 @@ class _Import:
             try:
                 refuse_rows_to_mend(path)
                 log = read_log(path, circumstances(site, now_us()), self.settle)
-            except LogFileError as error:
-                return FileRefused(str(path), error)
+            except Exception as error:  # whatever is wrong with one file keeps no other from going in
+                return FileRefused(as_text(path), _as_refused(path, error))
             remark = of_another_pier(path, site.path)
             whole = replace(log, remarks=(*log.remarks, remark)) if remark else log
-            return add_read(self.record, whole, self.act, self.progress)
+            return add_read(self.record, whole, self.act, self.progress, self.talk)
 
     def images(self, paths: Sequence[Path], answers: dict[str, str] | None) -> FileImported | FileRefused:
         """Read the images of a folder as one log; nearly all of the time goes into their headers."""
@@ -131,9 +180,9 @@ class _Import:
                     self.talk.ask if self.talk else None,
                     partial(self.progress, name) if self.progress else None,
                 )
-            except LogFileError as error:
-                return FileRefused(name, error)
-            return add_read(self.record, log, self.act)
+            except Exception as error:
+                return FileRefused(as_text(name), _as_refused(Path(name), error))
+            return add_read(self.record, log, self.act, None, self.talk)
 
 
 # ---- Files and folders -> the record, each file by itself: what came of it.

@@ -133,6 +133,7 @@ def open_votable(path: Path, data: bytes) -> RawTable:
     from astropy.io import votable
 
     name = str(path)
+    _refuse_references(name, data)
     whole = _read(name, "VOTable", lambda: votable.parse(io.BytesIO(data), verify="ignore"))
     tables = [one for one in whole.iter_tables() if len(one.array)]
     if len(tables) != 1:
@@ -140,6 +141,40 @@ def open_votable(path: Path, data: bytes) -> RawTable:
     table = _read(name, "VOTable", lambda: tables[0].to_table(use_names_over_ids=True))
     _votable_frames(whole, tables[0], table)
     return _raw_table(path, data, table, None, 0)
+
+
+def _refuse_references(name: str, data: bytes) -> None:
+    """Refuse XML whose rows lie elsewhere, or whose text is made of entities of its own.
+
+    Astropy would fetch what a STREAM refers to from the network, a pipe or a device.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If it is so, or no XML.
+    """
+    from xml.parsers import expat
+
+    def element(tag: str, attributes: dict[str, str]) -> None:
+        for key, value in attributes.items():
+            if tag.rpartition(":")[2].upper() == "STREAM" and key.rpartition(":")[2].lower() == "href":
+                raise LogFileError(
+                    f"{name} keeps its rows in another place, {value[:100]!r} (STREAM href), which is not "
+                    "opened: no file is read but the one named.  Save the table with its rows inside."
+                )
+
+    def entity(*declared: object) -> None:
+        raise LogFileError(
+            f"{name} declares an XML entity, {str(declared[0])[:100]!r}, which no log needs and "
+            "which is not followed: save the table without it."
+        )
+
+    parser = expat.ParserCreate()
+    parser.StartElementHandler, parser.EntityDeclHandler = element, entity
+    try:
+        parser.Parse(data, True)
+    except expat.ExpatError as error:
+        raise LogFileError(f"{name} begins like a VOTable but can't be read as such: {error}") from error
 
 
 def _votable_frames(whole: Any, source: Any, table: Table) -> None:

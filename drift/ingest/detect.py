@@ -159,7 +159,7 @@ def _refuse_repeated(names: Sequence[str], layout: LogLayout, header_line: int, 
 def why_none(header: Sequence[str], layouts: Sequence[LogLayout]) -> str:
     """Say why a header fits no layout, and what the nearest one lacks."""
     names = [contract_name(column) for column in header]
-    shown = ", ".join(column for column in header if column)
+    shown = shown_names(header)
     if _looks_like_data(header):
         return (
             f"the header is missing: the first row is already data ({shown}).  Put a line with the column "
@@ -177,6 +177,18 @@ def why_none(header: Sequence[str], layouts: Sequence[LogLayout]) -> str:
         f"this looks like a log of {nearest.kind}, but lacks {lacking} (the header has: {shown}).  "
         "Add or rename the column, and import again."
     )
+
+
+#: So many columns, and so many signs of each, are named in a message.
+_MOST_NAMED, _LONGEST_NAMED = 30, 60
+
+
+def shown_names(names: Iterable[str]) -> str:
+    """Return names of columns for a message, many of them and long ones shortened."""
+    given = [name for name in names if name]
+    short = [name if len(name) <= _LONGEST_NAMED else f"{name[:_LONGEST_NAMED]}..." for name in given]
+    more = f" and {len(given) - _MOST_NAMED:,} more" if len(given) > _MOST_NAMED else ""
+    return ", ".join(short[:_MOST_NAMED]) + more
 
 
 def _share(layout: LogLayout, names: Sequence[str]) -> float:

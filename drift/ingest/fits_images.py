@@ -33,7 +33,7 @@ from drift.ingest.fits_mount import (
 from drift.ingest.fits_place import ImagePlace, image_place, position_angle_deg, to_icrs
 from drift.ingest.fits_time import MidExposure, mid_exposure, to_utc_us
 from drift.ingest.mapping import PlaceFrame
-from drift.ingest.text import Heading, RawTable, Rows
+from drift.ingest.text import Heading, RawTable, Rows, as_text
 from drift.notices import ImageCode, Notice, info, warning
 from drift.readings import IMAGE
 from drift.sky.of_date import separation_deg
@@ -310,14 +310,15 @@ def named(paths: Sequence[Path]) -> tuple[str, str, tuple[str, ...]]:
     A single file is called by its name; several by the folder that holds them all.
     """
     if len(paths) == 1:
-        return str(paths[0]), str(paths[0].resolve()), (paths[0].name,)
+        return as_text(paths[0]), as_text(paths[0].resolve()), (as_text(paths[0].name),)
     parents = [path.parent for path in paths]
     home = parents[0]
     while not all(parent.is_relative_to(home) for parent in parents):
         if home == home.parent:
-            return ", ".join(sorted({str(parent) for parent in parents})), "", tuple(map(str, paths))
+            return ", ".join(sorted({as_text(parent) for parent in parents})), "", tuple(map(as_text, paths))
         home = home.parent
-    return str(home), str(home.resolve()), tuple(path.relative_to(home).as_posix() for path in paths)
+    files = tuple(as_text(path.relative_to(home).as_posix()) for path in paths)
+    return as_text(home), as_text(home.resolve()), files
 
 
 # ---- One image file -> what its header says of time, place, mount and observatory.

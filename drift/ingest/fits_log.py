@@ -280,7 +280,7 @@ def _settled(
     )
     if ask is None:
         raise NotSettled(rows.images.name, (question,), of_images=True)
-    answer = ask(_named_only(rows.images.name), question)
+    answer = ask(named_only(rows.images.name), question)
     return mapping.with_answers({question.key: answer})
 
 
@@ -289,8 +289,8 @@ def _frame_apart(frame: PlaceFrame, apart_arcmin: Value) -> Notice:
     return info(MappingCode.FRAME, frame=frame, apart_arcmin=apart_arcmin or None)
 
 
-def _named_only(name: str) -> RawTable:
-    """Return a table without rows, for a question about a set of images."""
+def named_only(name: str) -> RawTable:
+    """Return a table without rows, for a question about something that is read already."""
     headings = tuple(Heading(column) for column in (*COLUMNS, FILE))
     return RawTable(name, "", "", headings, 0, (), lambda raw: [])
 

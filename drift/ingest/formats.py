@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import stat
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +20,7 @@ from drift.ingest.astropy_tables import (
     open_votable,
 )
 from drift.ingest.delimited import digest_of, open_bytes
-from drift.ingest.text import PART_ROWS, Heading, RawTable, Rows, decode
+from drift.ingest.text import PART_ROWS, Heading, RawTable, Rows, as_text, decode
 from drift.notices import IngestCode, Notice, warning
 
 # ---- JSON Lines: one object a line, its keys the names of the columns; inner objects give
@@ -118,7 +118,7 @@ def _flat(row: dict[str, object], outer: str, depth: int) -> Iterator[tuple[str,
         if isinstance(value, dict) and depth < _DEEPEST:
             yield from _flat(value, f"{name}.", depth + 1)
         else:
-            yield name, _cell(value)
+            yield as_text(name), as_text(_cell(value))
 
 
 def _cell(value: object) -> str:
@@ -221,4 +221,5 @@ def open_table(path: Path) -> RawTable:
             "read it."
         ) from error
     form = next(form for form in FORMS if form.fits(data[:_BEGINNING_BYTES], path))
-    return form.open_table(path, data)
+    table = form.open_table(path, data)
+    return replace(table, name=as_text(table.name), path=as_text(table.path))

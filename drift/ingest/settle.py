@@ -74,6 +74,8 @@ def _value(ready: Ready, at: int) -> str | int | float | None:
 # to.
 
 
+#: The question whether a file that was read otherwise before is to be read so now, and its answers.
+READING, REPLACE, FORMER = "reading", "replace", "former"
 #: After so many answers that can't be, a file is refused.
 _PATIENCE = 3
 #: Asked a question about a table; returns the answer.
@@ -135,8 +137,9 @@ class Settler:
 
     @property
     def _to_tables(self) -> dict[str, str]:
-        """Return the answers without those that are about images (`drift.ingest.fits_mapping`)."""
-        return {key: value for key, value in self.answers.items() if key.partition(".")[0] != IMAGES}
+        """Return the answers without those that are not about how a table is read."""
+        apart = (READING, IMAGES)
+        return {key: value for key, value in self.answers.items() if key.partition(".")[0] not in apart}
 
     def _name_of(self, table: RawTable) -> str:
         """Return the name of the kept mapping that a table is read by, "" for none."""

@@ -50,6 +50,21 @@ def contract_name(column: str) -> str:
     return FORMER_COLUMNS.get(name, name)
 
 
+#: Surrogates that stand for single bytes, as names of files have them.
+_FROM_BYTES = re.compile("[^\ud800-\udc7f\udd00-\udfff]*")
+
+
+def as_text(name: object) -> str:
+    """Return a name or a text as UTF-8 can hold it: bytes of a file name that are none become ``\\xe9``."""
+    text = str(name)
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        kept = "surrogateescape" if _FROM_BYTES.fullmatch(text) else "surrogatepass"
+        return text.encode("utf-8", kept).decode("utf-8", "backslashreplace")
+    return text
+
+
 @dataclass(frozen=True)
 class Heading:
     """What a file says of one column."""

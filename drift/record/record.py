@@ -184,6 +184,7 @@ class Record:
         log: LogRead,
         act: Act | None = None,
         progress: Callable[[int, int], None] | None = None,
+        may_replace: bool = False,
     ) -> Added:
         """Add a log that was read, as one transaction.
 
@@ -195,16 +196,20 @@ class Record:
             What it comes in by; logs of one act are one import.
         progress
             Told the rows done and the rows in all.
+        may_replace
+            Whether it may take the place of another reading of the same file.
 
         Raises
         ------
+        drift.record.rereading.ReadOtherwise
+            If rows of it are in the record as another reading of the same file, which it may not replace.
         drift.errors.RecordError
             If the record can't be written.
         """
         from drift.record.writing import Act, add_log
 
         with self.writing(f"importing {log.name}") as connection:
-            return add_log(connection, log, now_us(), progress, act or Act())
+            return add_log(connection, log, now_us(), progress, act or Act(), may_replace)
 
     def withdraw(self, row_ids: Sequence[int], reason: str) -> int:
         """Take rows out of use, all or none, and return the act's number.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import ColumnElement, Connection, bindparam, select, update
@@ -73,6 +73,16 @@ def undo(connection: Connection, act: int, file: str, reason: str, now_us: int) 
         _set_undone(connection, undone, None)
         return Undone(number, True, tuple(_bring_back(connection, one, number) for one in undone))
     raise RecordError(_why_none(connection, act, file))
+
+
+def undo_files(connection: Connection, file_ids: Sequence[int], reason: str, now_us: int) -> int:
+    """Undo files by their numbers, as one act, and return its number."""
+    files = _files_of(connection, "", schema.files.c.id.in_(file_ids))
+    number = new_act(connection, UNDID, reason, now_us)
+    _set_undone(connection, files, number)
+    for one in files:
+        _undo_file(connection, one, number)
+    return number
 
 
 def _set_undone(connection: Connection, files: list[_File], by: int | None) -> None:

@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, select, update
 
-from drift.notices import Notice, RecordCode, info, warning
+from drift.notices import IngestCode, Notice, RecordCode, info, warning
 from drift.readings import READING_COLUMNS, LogRead
 from drift.record import schema
 from drift.record.acts import IMPORTED, new_act, note_file, set_status
 from drift.record.aside import note_set_aside
 from drift.record.reading import carried_of, identity_columns, read_carried, write_carried
+from drift.record.rereading import ReadOtherwise, former_readings, put_whole, row_cut_short, take_out
 from drift.record.schema import batches, content_ids, digest_in_order, insert_columns
 from drift.record.undo import take_over
 
@@ -118,21 +119,42 @@ def add_log(
     now_us: int,
     progress: Callable[[int, int], None] | None = None,
     act: Act | None = None,
+    may_replace: bool = False,
 ) -> Added:
     """Add a log's rows to the record, within the transaction of `connection`.
 
     `progress` is told the rows done and the rows in all; `act` is what the log comes in by, None for
     what is recorded by hand.
+
+    Raises
+    ------
+    drift.record.rereading.ReadOtherwise
+        If rows of it are in the record as another reading of the same file, unless it `may_replace` that one.
     """
     next_id = _lock(connection)
     contents = content_ids(log.kind, log.columns)
     new, known = _new_and_known(connection, log, contents)
+    lines = [int(log.lines[one.position]) for one in known]
+    former = former_readings(connection, log, new, lines, log.why.code is IngestCode.IMAGES_SOLVED)
+    if former:
+        if not may_replace:
+            raise ReadOtherwise(log.name, former)
+        take_out(connection, former, now_us)
+        new, known = _new_and_known(connection, log, contents)
+    cut = row_cut_short(connection, log, new)
     remarks = _repeat_remarks(connection, log, new) if new else ()
     remarks += level_remarks(connection, log, new)
     file_id, is_new = _file(connection, log, contents, now_us)
     if new:
         _insert(connection, log, contents, new, next_id, file_id, progress)
         connection.execute(update(schema.record).values(next_row_id=next_id + len(new)))
+    if cut is not None:
+        put_whole(connection, log.kind, cut[0], next_id + new.index(cut[1]), now_us)
+        remarks += (info(RecordCode.ROW_COMPLETED, line=int(log.lines[cut[1]])),)
+    if former:
+        rows = sum(len(one.row_ids) for one in former)
+        acts = tuple(sorted({one.act_id or 0 for one in former}))
+        remarks += (warning(RecordCode.READ_OTHERWISE, rows=rows, imports=acts),)
     back = _note_known(connection, log, known, file_id) if known else 0
     settled = note_set_aside(connection, log, file_id, now_us)
     went_in = len(new) + back

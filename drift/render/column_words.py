@@ -190,6 +190,10 @@ def _which_frame(v: Values) -> str:
     return f"in which frame are the mount's places?  ({why})"
 
 
+def _imports(v: Values) -> str:
+    return f"{'import' if len(v['imports']) == 1 else 'imports'} {', '.join(map(str, v['imports']))}"
+
+
 def _kind(v: Values) -> str:
     title = KIND_WORDS[v["kind"]]
     return f"{title}; a column for {_columns(v['lacking'])} is then asked for" if v.get("lacking") else title
@@ -231,6 +235,10 @@ _QUESTIONS: dict[Code, Writer] = {
         f"in which frame are {' and '.join(v['keywords'])}, the mount's places?  EQUINOX and RADESYS do not "
         "say it, and these images are too few, or too near to each other on the sky, to show it."
     ),
+    MappingCode.WHICH_READING: lambda v: (
+        f"{v['rows']:,} rows of this file are in the record already, read otherwise by {_imports(v)}.  Both "
+        "together would count them twice: which reading is right?"
+    ),
 }
 _CHOICES: dict[Code, Writer] = {
     MappingCode.YES: lambda v: "yes",
@@ -248,6 +256,10 @@ _CHOICES: dict[Code, Writer] = {
     MappingCode.BOTH_OF_DATE: lambda v: "then the solved ones are of date too: say places=of_date",
     MappingCode.SIDE_ON: lambda v: "a tube on the east side looks west",
     MappingCode.SIDE_LOOKS: lambda v: "east: the tube looks to the east, from the west side",
+    MappingCode.REPLACE_READING: lambda v: (
+        f"this one: {_imports(v)} is undone for this file, and can be brought back"
+    ),
+    MappingCode.FORMER_READING: lambda v: "the former: the file is not imported again",
 }
 _REASONS: dict[Code, Writer] = {
     MappingCode.ANSWERED: lambda v: "as answered",

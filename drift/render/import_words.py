@@ -15,6 +15,7 @@ from drift.errors import DriftError, NotSettled, RowRefused
 from drift.ingest.limits import Quantity, Slip
 from drift.ingest.mapping import PlaceFrame
 from drift.ingest.places import Cure, HoursSeen
+from drift.ingest.text import as_text
 from drift.ingest.times import DateOrder, TimeForm
 from drift.ingest.units import HPA_PER_INHG
 from drift.ingest.values import SideMeans
@@ -56,7 +57,7 @@ def error_words(error: DriftError) -> str:
     """Return the sentence of an error; those that carry data get their words here."""
     if isinstance(error, RowRefused):
         return refused_words(error.row)
-    return not_settled_words(error) if isinstance(error, NotSettled) else str(error)
+    return not_settled_words(error) if isinstance(error, NotSettled) else as_text(error)
 
 
 def row_data(row: RowSetAside) -> dict[str, Any]:
@@ -275,6 +276,10 @@ def _without_mount(v: Values) -> str:
     return "; ".join(parts)
 
 
+def _imports(numbers: Sequence[int]) -> str:
+    return f"{'import' if len(numbers) == 1 else 'imports'} {', '.join(map(str, numbers))}"
+
+
 def _day(day: int) -> str:
     return str(np.datetime64(day, "D"))
 
@@ -437,6 +442,18 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
         "1 row that was set aside earlier has been mended or dismissed since"
         if v["rows"] == 1
         else f"{v['rows']} rows set aside earlier have been mended or dismissed since"
+    ),
+    RecordCode.ROW_COMPLETED: lambda v: (
+        f"the row in line {v['line']} had come in cut short, while the file was being written: the whole "
+        "one is in its "
+        "place"
+    ),
+    RecordCode.READ_OTHERWISE: lambda v: (
+        f"{_counted(v['rows'], 'row of this file was', 'rows of this file were')} in the record as another "
+        "reading, of "
+        f"{_imports(v['imports'])}, which this one replaces; `drift imports` shows the undoing, and undoing "
+        "that brings "
+        "the former reading back"
     ),
     RecordCode.LEVELS_FAR_OFF: lambda v: (
         f"these level readings on the {v['place']} differ by {v['apart_arcsec']:.0f} arcsec from those of "

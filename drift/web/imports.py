@@ -23,7 +23,7 @@ from drift.ingest.guess import all_questions
 from drift.ingest.mapping_file import NAME as LOGS_TOML
 from drift.ingest.mapping_file import MappingFile
 from drift.ingest.read import read_table
-from drift.ingest.settle import Settler
+from drift.ingest.settle import READING, Settler
 from drift.record.engine import now_us
 from drift.record.writing import Act
 from drift.render.import_words import error_words
@@ -214,7 +214,7 @@ class Imports:
             one.answers, one.agreed_name, one.trouble = {}, "", said
             self._next(one, site, record)
             return
-        one.outcomes.append(add_read(record, log, one.act))
+        one.outcomes.append(add_read(record, log, one.act, None, _settler(one, site, around)))
 
 
 def _read(one: Import, site: PierFile, around: Circumstances) -> LogRead:
@@ -245,7 +245,7 @@ def _renamed(log: LogRead, one: Import) -> LogRead:
 
 def _settler(one: Import, site: PierFile, around: Circumstances) -> Settler:
     def ask(table: RawTable, question: Question) -> str:
-        if question.key.partition(".")[0] == IMAGES_SECTION:
+        if question.key.partition(".")[0] in (READING, IMAGES_SECTION):
             raise Asked((question,))
         raise Asked(tuple(all_questions(table, around, one.answers)) or (question,))
 

@@ -148,6 +148,8 @@ WITH_VALUES = [
     info(RecordCode.WITHDRAWN_STAYS, rows=2),
     info(RecordCode.SETTLED_SINCE, rows=1),
     warning(RecordCode.LEVELS_FAR_OFF, place="pier", apart_arcsec=900.0),
+    info(RecordCode.ROW_COMPLETED, line=7),
+    warning(RecordCode.READ_OTHERWISE, rows=8, imports=(1, 4)),
 ]
 EVERY_CODE: list[Code] = [*IngestCode, *ImageCode, *RecordCode]
 #: The same of what is asked and decided of a table with columns of its own.
@@ -160,6 +162,8 @@ ABOUT_COLUMNS = [
     info(MappingCode.WHICH_FRAME, verdict=FrameVerdict.ONE_FRAME),
     info(MappingCode.WHICH_FRAME, verdict=FrameVerdict.UNKNOWN),
     info(MappingCode.WHICH_FRAME_OF_IMAGES, keywords=("RA", "DEC")),
+    info(MappingCode.WHICH_READING, rows=1240, imports=(3, 5)),
+    info(MappingCode.REPLACE_READING, imports=(3,)),
     info(MappingCode.KIND, kind="runs"),
     info(MappingCode.KIND, kind="solves", lacking=("ra_deg", "dec_deg")),
     info(MappingCode.CELL, cell="03/04/2024"),

@@ -210,7 +210,10 @@ def test_images_without_a_place_of_the_mount_and_with_other_keywords(tmp_path: P
     assert "none of the images has RA or DEC" in remarks(said)
     answers = ["fits.mount_ra=TELRA", "fits.mount_dec=teldec", "fits.mount_places=of date"]
     given = [part for analysis in answers for part in ("--answer", analysis)]
-    code, said, _ = imported(tmp_path, capsys, tmp_path / "images", *given)
+    code, said, told_otherwise = imported(tmp_path, capsys, tmp_path / "images", *given)
+    assert (code, said["went_in"]) == (2, 0)
+    assert "4 rows of this file are in the record already, read otherwise by import 1" in told_otherwise
+    code, said, _ = imported(tmp_path, capsys, tmp_path / "images", *given, "--answer", "reading=replace")
     assert (code, said["went_in"]) == (0, 4)
     assert 'mount_dec = "TELDEC"' in (tmp_path / "logs.toml").read_text()
 
