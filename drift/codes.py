@@ -110,6 +110,15 @@ class Do(StrEnum):
     CALL_FOR_HELP = "call_for_help"
 
 
+class PlateTrouble(StrEnum):
+    """Why bolts and heights can't give an answer."""
+
+    NO_PLANE = "no_plane"  # too few bolts, no circle, or numbers that don't belong together
+    BOLTS_IN_LINE = "bolts_in_line"
+    STACK_TOO_HIGH = "stack_too_high"  # of shims
+    NUT_TOO_HIGH = "nut_too_high"
+
+
 class Source(StrEnum):
     """Which kind of log a night's axis rests on."""
 

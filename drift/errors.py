@@ -82,7 +82,14 @@ class NothingToAnalyse(DriftError):
 
 
 class PlateError(DriftError):
-    """The bolts of a plate can't give an answer: too few, in a line, or heights that don't belong to them."""
+    """The bolts of a plate can't give an answer: too few, in a line, or heights that don't belong to them.
+
+    `trouble` is a `drift.codes.PlateTrouble`, and `values` are the numbers that belong to it.
+    """
+
+    def __init__(self, text: str, trouble: str = "no_plane", **values: Any) -> None:
+        super().__init__(text)
+        self.trouble, self.values = trouble, values
 
 
 class RowsSetAside(UserWarning):

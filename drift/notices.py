@@ -44,6 +44,32 @@ class SkyCode(Code):
     LEAP_SECONDS_ENDED = "sky.leap_seconds_ended"
 
 
+class SiteCode(Code):
+    """What is said of the site file; sentences: ground_words."""
+
+    KEY_ASSUMED = "site.key_assumed"
+    KEY_RENAMED = "site.key_renamed"
+
+
+class GroundCode(Code):
+    """What is said of weather, ground and frost, and what a forecast rests on; sentences: ground_words."""
+
+    # of the weather log
+    DAYS_TWICE = "ground.days_twice"
+    SENSOR_STILL = "ground.sensor_still"
+    OTHER_UNIT_CONVERTED = "ground.other_unit_converted"
+    OTHER_UNIT_LEFT_OUT = "ground.other_unit_left_out"
+    DAYS_FILLED = "ground.days_filled"
+    # what is assumed of the ground
+    BASE_ASSUMED = "ground.base_assumed"
+    SOIL_ASSUMED = "ground.soil_assumed"
+    SURFACE_ASSUMED = "ground.surface_assumed"
+    # what a forcing and the coming frost rest on
+    FROM_WEATHER = "ground.from_weather"
+    FROM_PAST_YEARS = "ground.from_past_years"
+    FROM_USUAL_YEAR = "ground.from_usual_year"
+
+
 class NightCode(Code):
     """What is said of nights, of their readings and of what was made of them; sentences: night_words."""
 

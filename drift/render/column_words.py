@@ -129,9 +129,16 @@ def not_settled_words(error: NotSettled) -> str:
         )
     return (
         f"{error.name}: {count} can't be decided from the file:\n{lines}\n"
-        "Say it with --answer KEY=CHOICE (one --answer each), or import the file at a terminal, where it is "
-        "asked."
+        f"Say it with --answer KEY=CHOICE (one --answer each), such as --answer {_example(error)}, or import "
+        "the file at a terminal, where it is asked."
     )
+
+
+def _example(error: NotSettled) -> str:
+    """Return an answer to the first question as it would be typed."""
+    first = error.questions[0]
+    answer = f"{first.key}={first.choices[0].answer}"
+    return f'"{answer}"' if " " in answer else answer
 
 
 def _from(source: ColumnFrom) -> str:

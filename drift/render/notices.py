@@ -25,8 +25,10 @@ _FILES: dict[str, str] = {
     "MappingCode": "column_words",
     "RecordCode": "import_words",
     "AdviceCode": "advice_words",
+    "GroundCode": "ground_words",
     "HistoryCode": "history_words",
     "NightCode": "night_words",
+    "SiteCode": "ground_words",
     "SkyCode": "sky_words",
     "WatchCode": "watch_words",
 }
