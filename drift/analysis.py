@@ -35,6 +35,7 @@ import numpy as np
 
 from drift.advice.steps import advise
 from drift.cache import NoStore, Store, name_of, pack, unpack
+from drift.codes import AxisReason
 from drift.errors import NothingToAnalyse
 from drift.forecast.ahead import with_forecast
 from drift.ground.frost_front import UnderPier, under_pier
@@ -183,7 +184,7 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
     where = (site.site.latitude_deg, site.site.longitude_deg, site.site.elevation_m)
     seen = see(where, split, readings, store)
     nights = estimate_nights(latitude, split, readings, seen.directions, zero_is, store)
-    nights = modelled_or_not(nights, str(site.mount.reports), latitude)
+    nights = modelled_or_not(nights, str(site.mount.reports), latitude, split.correction_us)
     nights = replace(nights, set_aside=(*nights.set_aside, *left))
     warmth = warmth_of(readings, split)
     frost = _frost(site, readings, nights)
@@ -198,6 +199,10 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
             tuple(one.reason for one in left),
         )
     history = with_forecast(*made_apart, inputs)
+    if nights.axis_reason is not AxisReason.KNOWN:
+        # only changes are known, whatever the nights' numbers stand at
+        unknown = np.full(2, np.nan)
+        history = replace(history, axis_now=unknown, axis_now_sd=unknown)
     store.put({BEFORE: history.before.encode()})
     notices = (*seen.notices, *nights.notices, *history.notices, *made.notices)
     return Worked(nights, history, notices, seen.defaults)

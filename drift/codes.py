@@ -119,6 +119,14 @@ class PlateTrouble(StrEnum):
     NUT_TOO_HIGH = "nut_too_high"
 
 
+class Lift(StrEnum):
+    """By whom or what a mount is lifted."""
+
+    ONE_PERSON = "one_person"
+    TWO_PEOPLE = "two_people"
+    MACHINE = "machine"  # a hoist, a jack or a crane
+
+
 class Source(StrEnum):
     """Which kind of log a night's axis rests on."""
 
@@ -174,13 +182,19 @@ class CauseKind(StrEnum):
     START = "start"  # where things stood; moves nothing
     SEASON = "season"  # comes and goes with the year, by the calendar
     FROST = "frost"  # follows the frost that weather and ground make
-    SETTLEMENT = "settlement"  # goes one way, and slows
+    SETTLEMENT = "settlement"  # goes one way, and slows; a steady tilt belongs to it
+    STEADY_DRIFT_OF_MOUNT = "steady_drift_of_mount"  # a knob that gives way, year by year
+    STEADY_DRIFT_OF_ZERO = "steady_drift_of_zero"  # of a kept hour-angle zero; moves nothing
+    STEADY_DRIFT_OF_LEVEL = "steady_drift_of_level"  # of what a level shows; moves nothing
     WARMTH_OF_PIER = "warmth_of_pier"  # goes with the temperature of the night
     WARMTH_OF_MOUNT = "warmth_of_mount"
+    WARMTH_OF_ZERO = "warmth_of_zero"  # moves nothing
+    WARMTH_OF_LEVEL = "warmth_of_level"  # moves nothing
     WANDER_OF_PIER = "wander_of_pier"  # what of the tilt follows none of these
     CREEP_OF_MOUNT = "creep_of_mount"
     CORRECTION = "correction"  # somebody wrote it down
     STEP = "step"  # sudden, and nobody wrote it down
+    RECOVERY = "recovery"  # what follows a step over weeks, back or on; belongs to the step
 
     @property
     def is_sudden(self) -> bool:
@@ -251,3 +265,54 @@ class LimitName(StrEnum):
 
     AXIS = "axis"
     TILT = "tilt"
+
+
+class OwnMovement(StrEnum):
+    """How pier, mount or what they are read by may go on moving by itself."""
+
+    STEADY = "steady"  # at a rate
+    WARMTH = "warmth"  # with the temperature
+    STEEP = "steep"  # within weeks of the start, as a fresh load beds in
+
+
+class Mover(StrEnum):
+    """Who may move by itself, in this order everywhere."""
+
+    PIER = "pier"
+    MOUNT = "mount"
+    REFERENCE = "reference"
+
+
+class Reference(StrEnum):
+    """What pier and mount are read by, and may move by itself."""
+
+    ZERO = "hour_angle_zero"
+    LEVEL = "level"
+
+
+class ReferenceFinding(StrEnum):
+    """What is found of a reference."""
+
+    MOVED = "reference_moved"  # it moves by itself: the axis did not follow what it shows
+
+
+class WouldTell(StrEnum):
+    """A reading that would tell for sure whether a reference moves."""
+
+    LEVEL = "level"
+    SOLVE_BEFORE_SYNC = "solve_before_sync"
+
+
+class AxisReason(StrEnum):
+    """Why a night's axis is not known."""
+
+    KNOWN = ""  # it is known, or there is too little to go by
+    REPORTS_ALTERED = "reports_altered"  # the mount's own model has taken it out of what it reports
+
+
+class PointingUse(StrEnum):
+    """What becomes of nights of pointing solves whose reports seem altered."""
+
+    LEFT_OUT = "left_out"  # shown, but not used for the history
+    BROUGHT = "brought"  # to the axis of the few sweeps or runs
+    CHANGES_ONLY = "changes_only"  # they tell how the axis changes, and not where it points

@@ -78,6 +78,11 @@ class NightCode(Code):
     TUBE_SIDE_LEFT_OUT = "night.tube_side_left_out"
     REPORTS_ALTERED_BY_SWEEPS = "night.reports_altered_by_sweeps"
     REPORTS_ALTERED_BY_SITE_FILE = "night.reports_altered_by_site_file"
+    REPORTS_LOOK_ALTERED = "night.reports_look_altered"
+    AXIS_RESTS_ON_RAW_REPORTS = "night.axis_rests_on_raw_reports"
+    AXIS_BY_FEW_SWEEPS = "night.axis_by_few_sweeps"
+    MOUNT_PLACES_J2000 = "night.mount_places_j2000"
+    CLOCK_OFF_BY_HOURS = "night.clock_off_by_hours"
     SWEEP_FOUND = "night.sweep_found"
     RUN_FOUND = "night.run_found"
     LEVEL_ERROR_CHANGES = "night.level_error_changes"
@@ -89,6 +94,7 @@ class NightCode(Code):
     ONE_SOLVE = "night.one_solve"
     ONE_TUBE_SIDE = "night.one_tube_side"
     SECOND_SYNC = "night.second_sync"
+    TIMES_MOVED = "night.times_moved"
     RUN_ONE_DIRECTION = "night.run_one_direction"
     TOO_LITTLE_FOR_AXIS = "night.too_little_for_axis"
     HALF_OF_AXIS = "night.half_of_axis"
@@ -123,6 +129,8 @@ class HistoryCode(Code):
     CORRECTION_REDATED = "history.correction_redated"
     CORRECTION_WRONG_SIGN = "history.correction_wrong_sign"
     CORRECTION_TWICE = "history.correction_twice"
+    REFERENCE_MOVED = "history.reference_moved"
+    RIVALS = "history.rivals"
     # why two causes can be told apart, or not
     BY_ZERO = "history.by_zero"
     BY_LEVELS = "history.by_levels"
@@ -369,6 +377,7 @@ class AdviceCode(Code):
     # the head of a verdict
     MOVED = "advice.moved"
     PUT_RIGHT = "advice.put_right"
+    CORRECTED_BUT_OFF = "advice.corrected_but_off"
     NOTHING_MOVED = "advice.nothing_moved"
     ONE_NIGHT = "advice.one_night"
     NO_AXIS = "advice.no_axis"
@@ -389,6 +398,7 @@ class AdviceCode(Code):
     MEASURE_WHAT_LASTS = "advice.measure_what_lasts"
     SEASON_OVERDUE = "advice.season_overdue"
     FIRST_NIGHT = "advice.first_night"
+    TAKE_SWEEP = "advice.take_sweep"
     OLD_NIGHT = "advice.old_night"
     STEP_SEEN_ONCE = "advice.step_seen_once"
     AXIS_UNCERTAIN = "advice.axis_uncertain"
@@ -415,6 +425,7 @@ class AdviceCode(Code):
     # what is said after an action
     BASE_LEFT_TILTED = "advice.base_left_tilted"
     MEASURE_AFTER_TIP = "advice.measure_after_tip"
+    TURN_FRAMES_BACK = "advice.turn_frames_back"
     # what was done
     DONE = "advice.done"
     # what an axis error reaches at its limit
@@ -428,10 +439,12 @@ class AdviceCode(Code):
     PARK_FIRST = "advice.park_first"
     EASE_BOLTS = "advice.ease_bolts"
     SCREWS_HAVE_PLAY = "advice.screws_have_play"
+    SCREW_CARRIES_HEAD = "advice.screw_carries_head"
     TAKE_LOAD_OFF = "advice.take_load_off"
     LIFTING = "advice.lifting"
     POWER_OFF = "advice.power_off"
     BURIED_LINES = "advice.buried_lines"
+    DEEP_HOLES = "advice.deep_holes"
     NEVER_THE_SUN = "advice.never_the_sun"
 
 

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from drift.codes import (
     Answer,
     AxisBound,
+    AxisReason,
     CauseKind,
     CorrectionKind,
     Do,
@@ -18,10 +19,16 @@ from drift.codes import (
     ForcingKind,
     Misrecorded,
     MovedPart,
+    Mover,
     Outcome,
+    OwnMovement,
     Part,
+    Place,
+    Reference,
+    ReferenceFinding,
     Side,
     Source,
+    WouldTell,
     ZeroSharing,
 )
 from drift.notebook import DrawsItself, ShowsItself, showing
@@ -86,11 +93,18 @@ class NightAxis:
         default_factory=lambda: np.full(3, np.nan), repr=False
     )  # (3,) [arcsec]
     sky: SkyCovered | None = None  # None for an axis that was typed in
+    clock_hours: int = 0  # by how many hours the clock ran ahead; the times were taken back by so much
+    axis_reason: AxisReason = AxisReason.KNOWN  # why the axis is not known although there are readings enough
 
     @property
     def has_axis(self) -> bool:
         """Whether both axis coordinates are known."""
         return bool(np.all(np.isfinite(self.estimate[:2])))
+
+    @property
+    def tells_change(self) -> bool:
+        """Whether the axis can be compared with that of other nights, though where it is may not be known."""
+        return self.axis_reason is not AxisReason.KNOWN or self.has_axis
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,6 +128,14 @@ class Nights(DrawsItself):
     instruments: tuple[InstrumentConstants, ...] = ()
     set_aside: tuple[SetAside, ...] = ()
     notices: tuple[Notice, ...] = ()
+
+    @property
+    def axis_reason(self) -> AxisReason:
+        """Why no night's axis is known; KNOWN where one is."""
+        if any(night.has_axis for night in self.nights):
+            return AxisReason.KNOWN
+        reasons = {night.axis_reason for night in self.nights} - {AxisReason.KNOWN}
+        return min(reasons, default=AxisReason.KNOWN)
 
 
 # ---- What all nights say together: pier and mount apart, causes, events, what can be told apart.
@@ -172,7 +194,8 @@ class Lasting:
 class Event:
     """A step: between which readings, of what, how large, with odds.
 
-    `size` holds tilt_north, tilt_east, mount_az, mount_alt [arcsec], signs as in `History.change`.
+    `size` holds tilt_north, tilt_east, mount_az, mount_alt [arcsec]; `afterwards` what followed over weeks
+    and belongs to it, back or on, by the last reading; None where nothing did.
     """
 
     after_us: int  # the last reading before it
@@ -183,6 +206,8 @@ class Event:
     probability: dict[Part, float]  # keys PARTS, sums to 1
     size: dict[str, float]
     size_sd: dict[str, float]
+    afterwards: dict[str, float] | None = None
+    afterwards_sd: dict[str, float] | None = None
 
     @property
     def is_movement(self) -> bool:
@@ -254,6 +279,7 @@ class HistoryScales:
     az_creep_arcsec_per_sqrt_day: float  # of the mount on the pier
     alt_creep_arcsec_per_sqrt_day: float
     zero_repeat_arcsec: float  # session-to-session repeatability of a shared hour-angle zero
+    zero_creep_arcsec_per_sqrt_day: float  # of a shared hour-angle zero
     season_arcsec: float  # prior size of the annual tilt
     settlement_arcsec: float  # prior size of the slowest settlement
     frost_arcsec: float  # prior size of a typical winter's swing, where frost moves the tilt
@@ -273,6 +299,110 @@ class AxisMove:
     second_us: int | None
     moved: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2,)
     cov: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2, 2)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measure:
+    """A number with its standard deviation."""
+
+    value: float
+    sd: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class ZeroCreep:
+    """What one kept hour-angle zero does by itself, between two homings.
+
+    `creep` [arcsec a year] and `warmth` [arcsec per deg C] are of the zero, mechanical minus true hour angle;
+    None where that isn't told (no temperatures).
+    """
+
+    from_us: int
+    to_us: int
+    creep: Measure
+    warmth: Measure | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class LevelDrift:
+    """What the level at one place does by itself: how much tilt it shows that is not there, north and east.
+
+    Creep in arcsec a year, warmth in arcsec per deg C; None where that isn't told.
+    """
+
+    place: Place
+    creep_north: Measure
+    creep_east: Measure
+    warmth_north: Measure | None
+    warmth_east: Measure | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReferenceMoved:
+    """The finding that the axis did not follow: a reference has moved by itself.
+
+    Parameters
+    ----------
+    code
+        What was found.
+    reference
+        Which reference.
+    place
+        Of a level; None for a zero.
+    kind
+        At a rate, or with the temperature.
+    north, east
+        Of a level [arcsec a year, or per deg C]; of a zero `east` holds it and `north` is None.
+    probability
+        That it moves at all.
+    over_record_arcsec
+        How much that made over the record, from the least to the greatest.
+    would_tell
+        The reading that would tell for sure; None where one is there.
+    """
+
+    code: ReferenceFinding
+    reference: Reference
+    place: Place | None
+    kind: OwnMovement
+    north: Measure | None
+    east: Measure
+    probability: float
+    over_record_arcsec: float
+    would_tell: WouldTell | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rival:
+    """One explanation of a steady movement, or of one with the temperature.
+
+    Parameters
+    ----------
+    kind
+        At a rate, or with the temperature.
+    moving
+        Who moves by it, in the order of `Mover`.
+    probability
+        Its share of all explanations of that kind.
+    tilt_north, tilt_east
+        By how much it puts the pier at the last reading beside what the history says [arcsec].
+    """
+
+    kind: OwnMovement
+    moving: tuple[Mover, ...]
+    probability: float
+    tilt_north: float
+    tilt_east: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class References:
+    """What the references do by themselves, and the rival explanations of what they show."""
+
+    zeros: tuple[ZeroCreep, ...]  # by time
+    levels: tuple[LevelDrift, ...]
+    moved: tuple[ReferenceMoved, ...]
+    rivals: tuple[Rival, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -336,6 +466,7 @@ class History(DrawsItself):
         repr=False
     )  # (2,) smoothed az_error, alt_error, latest night
     axis_now_sd: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2,)
+    # what all nights share (the instrument's constants) is told in; see `axis_now_own_sd`
     seasonal_axis_offset: npt.NDArray[np.floating[Any]] = field(repr=False)
     # (366, 2) what the annual part adds to az_error and alt_error by day of year, mean 0; zeros when none
     scales: HistoryScales | None = None  # None where there was nothing to fit
@@ -347,6 +478,9 @@ class History(DrawsItself):
     # odds of what moves the tilt through the year; they add up to 1
     moves: tuple[AxisMove, ...] = field(default=(), repr=False)  # over long stretches without nights
     follows: ForcingKind = ForcingKind.CALENDAR  # the kind of frost that the history follows, or the calendar
+    references: References | None = None  # what zeros and levels do; None where nothing checks them
+    axis_now_own_sd: npt.NDArray[np.floating[Any]] | None = field(default=None, repr=False)
+    # (2,) without what all nights share: for how far the axis has moved, in which that drops out
 
 
 # ---- The coming year: the axis day by day, and against what is allowed.
@@ -493,7 +627,7 @@ class Action:
     do: Do
     notice: Notice
     amount_arcmin: float | None = None  # wanted of az_error, clockwise positive, or alt_error, up positive
-    turns: float | None = None  # of the knob, without a sign
+    turns: float | None = None  # of the knob, with the sign of `amount_arcmin`
     bolts: tuple[Bolt, ...] = ()
     until_us: int | None = None  # until when to wait, or by when to re-align, UTC
     remarks: tuple[Notice, ...] = ()

@@ -11,7 +11,7 @@ import numpy as np
 from drift.advice.levelling import lasting_tilt
 from drift.advice.movement import pair_of
 from drift.advice.situation import ACT_SDS
-from drift.codes import CorrectionKind, Do
+from drift.codes import CorrectionKind, Do, Lift
 from drift.notices import AdviceCode, Notice, info, warning
 from drift.quantities import ARCSEC_PER_RAD, local_date
 from drift.types import Action
@@ -118,9 +118,10 @@ def _running(situation: Situation, history: History) -> Notice | None:
 # ---- Cautions that belong to the advised steps, short and each only where it applies.
 
 
-#: From this mass on two people handle a mount head [kg]; the usual upper guide for one
-#: person lifting close to the body (from memory).
-_TWO_PEOPLE_KG = 25.0
+#: From this mass on two people handle a mount head [kg]: the usual upper guide for one person lifting close
+#: to the body (from memory).  Twice as much is that of two, and more is for a machine: two people can seldom
+#: both stand close to a head on a pier (common practice).
+_TWO_PEOPLE_KG, _MACHINE_KG = 25.0, 50.0
 _KNOBS = {Do.TURN_AZIMUTH, Do.TURN_ALTITUDE}
 _PLATE = {Do.SHIM, Do.NUTS}
 _BOLTS = {Do.TIGHTEN} | _KNOBS | _PLATE
@@ -144,18 +145,35 @@ def cautions_for(actions: tuple[Action, ...], site: PierFile) -> tuple[Notice, .
         found.append(warning(AdviceCode.PARK_FIRST))
     if doing & _KNOBS and not doing & _PLATE:
         found.append(warning(AdviceCode.EASE_BOLTS))
+    if Do.TURN_ALTITUDE in doing:
+        found.append(warning(AdviceCode.SCREW_CARRIES_HEAD))
     if doing & _KNOBS:
         found.append(info(AdviceCode.SCREWS_HAVE_PLAY))
     if doing & _PLATE:
-        mass = site.mount.mass_kg
-        heavy = mass is None or mass >= _TWO_PEOPLE_KG
-        found += [
-            warning(AdviceCode.TAKE_LOAD_OFF),
-            warning(AdviceCode.LIFTING, mass_kg=mass, two_people=heavy, two_people_from_kg=_TWO_PEOPLE_KG),
-            warning(AdviceCode.POWER_OFF),
-        ]
+        found += [warning(AdviceCode.TAKE_LOAD_OFF), _lifting(site), warning(AdviceCode.POWER_OFF)]
     if Do.CALL_FOR_HELP in doing:
-        found.append(warning(AdviceCode.BURIED_LINES))
+        found += [warning(AdviceCode.BURIED_LINES), warning(AdviceCode.DEEP_HOLES)]
     if doing & ({Do.MEASURE} | _KNOBS):
         found.append(warning(AdviceCode.NEVER_THE_SUN))
     return tuple(found)
+
+
+def _lifting(site: PierFile) -> Notice:
+    """Tell how what is lifted is to be lifted: by one, by two, or by a machine; None where nobody knows."""
+    mass = site.mount.mass_kg
+    by = None
+    if mass is not None:
+        by = (
+            Lift.MACHINE
+            if mass > _MACHINE_KG
+            else Lift.TWO_PEOPLE
+            if mass >= _TWO_PEOPLE_KG
+            else Lift.ONE_PERSON
+        )
+    return warning(
+        AdviceCode.LIFTING,
+        mass_kg=mass,
+        by=by,
+        two_people_from_kg=_TWO_PEOPLE_KG,
+        machine_from_kg=_MACHINE_KG,
+    )

@@ -306,6 +306,8 @@ def _moments(values: Floats, weight: Floats) -> tuple[float, float]:
 #: A coordinate is turned when its part of the error on the sky is at least this
 #: share of the tolerance: leaving less leaves the axis well inside it.
 _WORTH_TURNING = 0.5
+#: Less than this isn't set where the axis is touched anyway [arcsec]: three times how well a knob is set.
+_SETTABLE = 3.0 * SET_SD
 #: A turn beyond this share of the whole travel may meet the end, wherever the knob stands.
 _MAY_NOT_REACH = 0.5
 #: Nights must span a year to show what comes and goes with it [days].
@@ -330,16 +332,16 @@ class _Turn:
 
     @property
     def turns(self) -> float | None:
-        """How many turns that is."""
-        return (
-            None
-            if self.per_turn_arcmin is None
-            else round(abs(self.setting) / 60.0 / self.per_turn_arcmin, 2)
-        )
+        """How many turns that is, with the sign of the change."""
+        return None if self.per_turn_arcmin is None else round(self.setting / 60.0 / self.per_turn_arcmin, 2)
 
 
 def turns(
-    situation: Situation, change: Floats, sd: Floats, knobs: Mapping[str, Knob] | None = None
+    situation: Situation,
+    change: Floats,
+    sd: Floats,
+    knobs: Mapping[str, Knob] | None = None,
+    all_of_it: bool = False,
 ) -> tuple[Action, ...]:
     """Return the turns that change the axis as wanted, the larger on the sky first.
 
@@ -354,10 +356,13 @@ def turns(
         Wanted of (az_error, alt_error), and how well that is known, (2,) [arcsec].
     knobs
         What past corrections taught of each knob, by name.
+    all_of_it
+        Whether whatever can be set is worth turning, as where the axis is touched anyway.
     """
     to_sky = np.array([np.cos(situation.latitude_rad), 1.0])
     parts, sds = np.abs(change) * to_sky, sd * to_sky
-    worth = (parts > ACT_SDS * sds) & (parts >= _WORTH_TURNING * situation.tolerance)
+    least = _SETTABLE if all_of_it else _WORTH_TURNING * situation.tolerance
+    worth = (parts > (0.0 if all_of_it else ACT_SDS) * sds) & (parts >= least)
     order = sorted(np.flatnonzero(worth), key=lambda k: -parts[k])
     made = [_turn(situation, int(k), change, sd, knobs or {}) for k in order]
     return tuple(_action(turn, situation) for turn in made)

@@ -21,6 +21,7 @@ from drift.advice.knobs import turns
 from drift.advice.movement import tilt_now
 from drift.advice.plate import Tip, tip_plate
 from drift.advice.situation import ACT_SDS
+from drift.codes import Do
 from drift.mount.axis_error import size_of, tilt_of_axis
 from drift.notices import AdviceCode, Notice, Value, info
 from drift.quantities import ARCSEC_PER_RAD, Floats, local_date
@@ -108,24 +109,23 @@ def across(situation: Situation, history: History) -> float:
     return abs(float(told[0][1])) / ARCSEC_PER_RAD / math.cos(situation.latitude_rad)
 
 
-def levelling(
-    situation: Situation, history: History, change: Floats, sd: Floats, knobs: Mapping[str, Knob] | None
-) -> tuple[Action, ...]:
+def levelling(situation: Situation, history: History, knobs: Mapping[str, Knob] | None) -> tuple[Action, ...]:
     """Return the shims or nuts that level the base again, and the turns that go with them.
+
+    Where the plate is touched the axis moves with it and has to be set again, so it is set to where it goes
+    best, however little it was off.
 
     Parameters
     ----------
     situation, history
         Where axis and base stand.
-    change, sd
-        Wanted of the axis, (2,) [arcsec]; what the levelling itself does to it is taken off.
     knobs
         What past corrections taught of each knob.
 
     Returns
     -------
     tuple of Action
-        Empty when it is not called for, or is too little to be set.
+        Empty when it is not called for, is too little to be set, or takes the axis out of a knob's reach.
     """
     told = _beyond_limit(situation, history)
     tip = None if told is None else _tip(situation, history, *told)
@@ -133,7 +133,11 @@ def levelling(
         return ()
     if not tip.action.bolts:
         return (tip.action,)
-    return (_measured_again(tip), *_with_it(situation, tip, change, sd, knobs))
+    wanted = -situation.off_aim - tip.axis_change(situation.latitude_rad)
+    with_it = turns(situation, wanted, situation.off_aim_sd, knobs, all_of_it=True)
+    if any(action.do not in (Do.TURN_AZIMUTH, Do.TURN_ALTITUDE) for action in with_it):
+        return ()
+    return (_measured_again(tip), *with_it)
 
 
 def _tip(situation: Situation, history: History, tilt: Floats, tilt_sd: float) -> Tip | None:
@@ -153,13 +157,6 @@ def _tip(situation: Situation, history: History, tilt: Floats, tilt_sd: float) -
 
 def _measured_again(tip: Tip) -> Action:
     return replace(tip.action, remarks=(info(AdviceCode.MEASURE_AFTER_TIP),))
-
-
-def _with_it(
-    situation: Situation, tip: Tip, change: Floats, sd: Floats, knobs: Mapping[str, Knob] | None
-) -> tuple[Action, ...]:
-    """Return the turns that are wanted beside the tip of the plate."""
-    return turns(situation, change - tip.axis_change(situation.latitude_rad), sd, knobs)
 
 
 def _start_us(history: History) -> int:

@@ -300,7 +300,9 @@ def _explained(found: list[Movement], history: History) -> set[str]:
 def _gradual_axis(site: PierFile, nights: Nights, history: History, explained: set[str]) -> list[Movement]:
     """Find a gradual change of the axis for which neither part of its pair can be named."""
     latitude = math.radians(site.site.latitude_deg)
-    first_sd = next((np.sqrt(np.diag(n.covariance)[:2]) for n in nights.nights if n.has_axis), None)
+    # what all nights share drops out of how far the axis has moved
+    first_sd = next((np.sqrt(np.diag(n.own_covariance)[:2]) for n in nights.nights if n.has_axis), None)
+    now_sd = history.axis_now_sd if history.axis_now_own_sd is None else history.axis_now_own_sd
     if first_sd is None:
         return []
     pairs, weights = ((EAST_PAIR, math.cos(latitude)), (NORTH_PAIR, 1.0)), axis_weights(latitude)
@@ -309,7 +311,7 @@ def _gradual_axis(site: PierFile, nights: Nights, history: History, explained: s
         of_tilt, of_mount = own_change(history, tilt), own_change(history, mount)
         if of_tilt is None or of_mount is None or explained & {tilt, mount}:
             continue
-        sd = math.hypot(float(history.axis_now_sd[k]), float(first_sd[k]))
+        sd = math.hypot(float(now_sd[k]), float(first_sd[k]))
         lever = float(weights[k, HISTORY_COLUMNS.index(tilt)])
         change = Change(component=mount, size=of_mount.size + lever * of_tilt.size, sd=sd)
         if _clear(change, site.warn.axis_arcmin * 60.0 / to_sky):

@@ -37,6 +37,8 @@ HIGHEST_MM = 10.0
 _TRIED, _TRIED_MANY, _MANY_BOLTS = 3, 1, 5
 #: With more bolts than this each is rounded by itself.
 _MOST_BOLTS = 9
+#: So many parts of a step are tried as what all nuts are raised by beyond what is wanted.
+_LIFTS = 8
 _ROUND = 6
 
 
@@ -100,7 +102,7 @@ def stacked(
             limit_mm=HIGHEST_MM,
         )
     choices = [_choices(float(h), stock_mm, _tried(len(heights_mm))) for h in heights_mm]
-    best = _nearest(bearings_deg, circle_mm, heights_mm, choices)
+    best = _nearest(bearings_deg, circle_mm, heights_mm, np.array(list(itertools.product(*choices))), True)
     pieces = tuple(_pieces(h, stock_mm) for h in best.heights_mm)
     return Stacks(
         pieces=pieces,
@@ -114,7 +116,10 @@ def stacked(
 def in_steps(
     bearings_deg: Sequence[float], circle_mm: float, heights_mm: Sequence[float], step_mm: float
 ) -> Settings:
-    """Return the whole numbers of steps nearest to the wanted heights, chosen as by `stacked`.
+    """Return the whole numbers of steps that come nearest to a wanted tip, all bolts searched together.
+
+    What is off the plane counts as well: steps are so coarse that four and more nuts hardly ever seat.  All
+    may be raised by a part of a step more than is wanted, which tips nothing and may suit the rounding.
 
     Parameters
     ----------
@@ -128,24 +133,32 @@ def in_steps(
     drift.errors.PlateError
         Bolts that hold no plane.
     """
-    around = range(2) if len(heights_mm) <= _MOST_BOLTS else ()
-
-    def choices(height: float) -> list[float]:
-        low, near = int(height / step_mm + 1e-6), round(height / step_mm)
-        return [(low + k) * step_mm for k in around] or [near * step_mm]
-
-    return _nearest(bearings_deg, circle_mm, heights_mm, [choices(float(h)) for h in heights_mm])
+    around = (0, 1) if len(heights_mm) <= _MOST_BOLTS else (0,)
+    lifted = np.arange(_LIFTS) / _LIFTS
+    wanted = np.asarray(heights_mm, dtype=float) / step_mm
+    if len(around) > 1:
+        lower = np.floor(wanted + lifted[:, None] + 1e-6)
+    else:
+        lower = np.round(wanted + lifted[:, None])
+    above = np.array(list(itertools.product(around, repeat=wanted.size)))
+    steps = (lower[:, None, :] + above).reshape(-1, wanted.size)
+    steps = np.unique(steps - steps.min(axis=1, keepdims=True), axis=0)
+    return _nearest(bearings_deg, circle_mm, heights_mm, steps * step_mm, False)
 
 
 def _nearest(
     bearings_deg: Sequence[float],
     circle_mm: float,
     heights_mm: Sequence[float],
-    choices: Sequence[Sequence[float]],
+    combinations: Floats,
+    seat_first: bool,
 ) -> Settings:
-    """Return the combination of one choice a bolt that comes nearest to the wanted heights."""
+    """Return that of some combinations of heights (k, bolts) that comes nearest to the wanted ones.
+
+    Where steps are too coarse to seat well first, a bolt off the plane by m counts as what the plate can
+    then rock, m over the arm.
+    """
     wanted = seat_on_bolts(bearings_deg, circle_mm, heights_mm)
-    combinations = np.array(list(itertools.product(*choices)))
     # the same least squares as seat_on_bolts, for all combinations at once
     bearings = np.radians(np.asarray(bearings_deg, dtype=float))
     arm = circle_mm / 2.0
@@ -156,9 +169,10 @@ def _nearest(
         planes[:, 1] * ARCSEC_PER_RAD - wanted.north_arcsec,
         planes[:, 2] * ARCSEC_PER_RAD - wanted.east_arcsec,
     )
-    unseated = np.maximum(misfit - SEATED_MM, 0.0)
+    unseated = np.round(np.maximum(misfit - SEATED_MM, 0.0), _ROUND)
+    off = np.round(left if seat_first else np.hypot(left, unseated / arm * ARCSEC_PER_RAD), 3)
     lifted = combinations.sum(axis=1)
-    best = int(np.lexsort((lifted, np.round(left, 3), np.round(unseated, _ROUND)))[0])
+    best = int(np.lexsort((lifted, off, *([unseated] if seat_first else [])))[0])
     north, east = (float(x) * ARCSEC_PER_RAD for x in planes[best, 1:])
     heights = tuple(float(h) for h in combinations[best])
     return Settings(

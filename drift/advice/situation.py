@@ -11,7 +11,7 @@ import numpy as np
 from drift.advice.matters import matters_of
 from drift.advice.movement import side_of
 from drift.advice.poles import pole_offset
-from drift.codes import AxisBound, Do
+from drift.codes import AxisBound, AxisReason, Do
 from drift.forecast.aim import best_change, days_that_count, error_of_year
 from drift.forecast.coming import coming
 from drift.forecast.outlook import look_ahead
@@ -104,6 +104,7 @@ class Situation:
     tolerance: float
     tolerance_of: AxisBound
     matters: tuple[Matter, ...]
+    axis_reason: AxisReason = AxisReason.KNOWN  # why the axis isn't known, where there are readings enough
 
     @property
     def known(self) -> bool:
@@ -224,6 +225,7 @@ def situation_of(
         tolerance=tolerance,
         tolerance_of=tolerance_of,
         matters=matters,
+        axis_reason=nights.axis_reason,
     )
 
 

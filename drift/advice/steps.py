@@ -6,8 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from drift.advice.cautions import call_for_help, cautions_for
 from drift.advice.knobs import change_done, learned_knobs, turns
 from drift.advice.levelling import levelling, tilts_plainly
@@ -24,7 +22,7 @@ from drift.advice.situation import (
     year_aim,
 )
 from drift.advice.verdict import KNOB_OF, verdict_of
-from drift.codes import CorrectionKind, Do, MovedPart, Part
+from drift.codes import AxisReason, CorrectionKind, Do, MovedPart, Part
 from drift.forecast.outlook import realign_by
 from drift.mount.axis_error import on_sky
 from drift.notices import AdviceCode, Notice, Value, as_value, info, warning
@@ -178,7 +176,7 @@ class AdvisedStep:
 
     do: Do
     amount_arcmin: float | None = None  # signed as az_error or alt_error
-    turns: float | None = None  # of the knob
+    turns: float | None = None  # of the knob, with the sign of `amount_arcmin`
     bolts: tuple[Bolt, ...] = ()
 
     @classmethod
@@ -288,12 +286,10 @@ def _adjusting(
     if not situation.known or _provisional(history) or _is_old(situation):
         return ()
     off = situation.over(*situation.error_now()) and situation.over(*situation.error_off_aim())
-    change = -situation.off_aim if off else np.zeros(2)
-    sd = situation.off_aim_sd if off else np.zeros(2)
-    levels = levelling(situation, history, change, sd, knobs)
+    levels = levelling(situation, history, knobs)
     if any(action.bolts for action in levels) or not off:
         return levels
-    made = turns(situation, change, sd, knobs)
+    made = turns(situation, -situation.off_aim, situation.off_aim_sd, knobs)
     remark = tilts_plainly(situation, history) if made and not levels else None
     if remark is not None:
         made = (replace(made[0], remarks=(*made[0].remarks, remark)), *made[1:])
@@ -314,8 +310,18 @@ def _nothing(situation: Situation, history: History) -> Action:
         realign_by_date=None if by_us is None else local_date(by_us, situation.zone),
         realign_soon=by_us is not None and by_us <= situation.now_us,
     )
-    remark = tilts_plainly(situation, history)
-    return Action(do=Do.NOTHING, notice=notice, until_us=by_us, remarks=() if remark is None else (remark,))
+    remarks = (_frames_turn(situation), tilts_plainly(situation, history))
+    said = tuple(remark for remark in remarks if remark is not None)
+    return Action(do=Do.NOTHING, notice=notice, until_us=by_us, remarks=said)
+
+
+def _frames_turn(situation: Situation) -> Notice | None:
+    """Return a remark where the field turns over a session though nothing needs doing about the axis."""
+    over = [m for m in situation.matters if not m.binding and m.margin_arcmin < 0.0]
+    if not over:
+        return None
+    of = over[0].limit.values
+    return info(AdviceCode.TURN_FRAMES_BACK, session_min=of["session_min"], most_pixels=of["most_pixels"])
 
 
 def _now(situation: Situation) -> dict[str, Value]:
@@ -364,13 +370,20 @@ def _season_explains(situation: Situation) -> bool:
 
 def _measure(situation: Situation, findings: tuple[Movement, ...], history: History) -> list[Action]:
     found = [
-        None if situation.known else info(AdviceCode.FIRST_NIGHT),
+        _first_night(situation),
         _old_night(situation),
         _one_night(situation, history),
         _uncertain(situation),
         *_would_settle(findings, history),
     ]
     return [Action(do=Do.MEASURE, notice=notice) for notice in found if notice is not None]
+
+
+def _first_night(situation: Situation) -> Notice | None:
+    if situation.known:
+        return None
+    altered = situation.axis_reason is AxisReason.REPORTS_ALTERED
+    return info(AdviceCode.TAKE_SWEEP if altered else AdviceCode.FIRST_NIGHT)
 
 
 def _is_old(situation: Situation) -> bool:

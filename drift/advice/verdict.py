@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from drift.advice.movement import Movement, axis_step, event_part, side_of, tilt_now
 from drift.codes import CorrectionKind, MovedPart, Part
-from drift.notices import AdviceCode, Notice, info, warning
+from drift.notices import AdviceCode, Notice, Value, info, warning
 from drift.quantities import local_date
 from drift.types import Verdict
 
@@ -58,7 +58,7 @@ def verdict_of(
         part=part,
         notice=_head(findings, standing, situation, history),
         clauses=_clauses(findings, situation, nights, history),
-        put_right=not standing,
+        put_right=not standing and not situation.is_over,
     )
 
 
@@ -70,9 +70,21 @@ def _head(
         part = _part({finding.part for finding in standing})
         return warning(AdviceCode.MOVED, part=part, slip_put_right=len(standing) < len(findings))
     moved = [_year(f.event.before_us, situation) for f in findings if f.event is not None]
-    right = [_year(_put_right_us(finding, situation, history), situation) for finding in findings]
-    return info(
-        AdviceCode.PUT_RIGHT, slipped_in_years=tuple(sorted(set(moved))), put_right_in_year=max(right)
+    right = [_put_right_us(finding, situation, history) for finding in findings]
+    last = max(history.corrections, key=lambda c: (c.time_us in right, c.time_us))
+    years: dict[str, Value] = {
+        "slipped_in_years": tuple(sorted(set(moved))),
+        "put_right_in_year": _year(max(right), situation),
+    }
+    if not situation.is_over:
+        return info(AdviceCode.PUT_RIGHT, **years)
+    error, sd = situation.error_now()
+    return warning(
+        AdviceCode.CORRECTED_BUT_OFF,
+        **years,
+        by=CorrectionKind(last.kind),
+        axis_arcsec=error,
+        axis_sd_arcsec=sd,
     )
 
 

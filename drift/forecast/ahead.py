@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from drift.codes import CauseKind
 from drift.ground.heave import FrostForcing
-from drift.history.causes import TIME_CONSTANTS_YEARS, Cause
+from drift.history import steady
+from drift.history.causes import TIME_CONSTANTS_YEARS
 from drift.history.model import Model, Scales, Solver, picked
 from drift.history.scales import log_prior, to_vector
-from drift.history.series import NOT_OBSERVED, Series
+from drift.history.series import NOT_OBSERVED
 from drift.history.view import residual_cov, view
 from drift.notices import Notice
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
@@ -36,12 +36,12 @@ _AVERAGED = ("slow", "tilt_walk")
 
 
 def still_to_come(time_us: Ints) -> tuple[Floats, Floats]:
-    """Return what each column of the settlement does after the last reading, (2, 6) each, north and east.
+    """Return what each column of the settlement does after the last reading, north and east.
 
     Returns
     -------
     left, year
-        Of the curves in all, without the line, which has no end; and of all in the coming year.
+        Of the curves in all, without the line, which has no end; and of all in the coming year, (2, 2 WIDTH).
     """
     years = float((time_us[-1] - time_us[0]) / DAY_US / YEAR_DAYS)
     rest = np.array([np.exp(-years / tau) for tau in TIME_CONSTANTS_YEARS])
@@ -65,15 +65,19 @@ def settling_of(problem: Solver, scales: Scales) -> Settling | None:
         As fitted.
     """
     first = problem.at(scales)
-    at = first.columns.at.get("settlement")
+    at, line = first.columns.at.get("settlement"), first.columns.at.get(steady.PIER)
     if at is None:
         return None
     left, year = still_to_come(first.model.series.time_us)
+    columns = np.arange(at.start, at.stop)
+    if line is not None:  # what goes on steadily beside it
+        columns = np.append(columns, np.arange(line.start, line.stop))
+        left, year = np.hstack([left, np.zeros((2, 2))]), np.hstack([year, np.eye(2)])
     weighed, means, squares = [], [], []
     for tried in _scales_about(scales):
         fit = problem.at(tried)
         weighed.append(fit.log_marginal + log_prior(to_vector(tried, _AVERAGED), _AVERAGED))
-        mean, cov = fit.amplitude[at], fit.amplitude_cov[at, at]
+        mean, cov = fit.amplitude[columns], fit.amplitude_cov[np.ix_(columns, columns)]
         means.append(np.array([left @ mean, year @ mean]))
         squares.append(means[-1] ** 2 + [np.diagonal(w @ cov @ w.T) for w in (left, year)])
     share = np.exp(np.array(weighed) - max(weighed))
@@ -107,7 +111,6 @@ FEW, LATEST = 300, 60
 _HALVINGS, _LEAST_SD = 40, 1e-9
 #: Days between the moments asked for, and how far ahead.
 EVERY_DAYS, AHEAD_DAYS = 7.0, 366.0
-_BY_WARMTH = (CauseKind.WARMTH_OF_PIER, CauseKind.WARMTH_OF_MOUNT)
 
 
 def coming_times(from_us: int) -> Ints:
@@ -195,7 +198,11 @@ def with_forecast(history: History, fitted: Fitted | None, inputs: Inputs) -> Hi
     if fitted is None:
         return history
     ahead = _carried_on(fitted, inputs)
-    return replace(history, forecast=None if ahead is None else no_surer_than(ahead, history.sd[-1, :2]))
+    if ahead is None:
+        return replace(history, forecast=None)
+    series = fitted.found.fit.model.series
+    nights = np.flatnonzero(series.night >= 0)
+    return replace(history, forecast=no_surer_than(ahead, history.sd[-1, :2], series.common_sd[nights[-1]]))
 
 
 def _carried_on(fitted: Fitted, inputs: Inputs) -> Forecast | None:
@@ -211,8 +218,10 @@ def _carried_on(fitted: Fitted, inputs: Inputs) -> Forecast | None:
     return forecast(model, scales, centre, times, sample_paths, warmth, sample_paths[0].rests_on)
 
 
-def no_surer_than(ahead: Forecast, tilt_sd: Floats) -> Forecast:
-    """Return the forecast with the tilt no surer than it is known today, what was not told in carried on.
+def no_surer_than(ahead: Forecast, tilt_sd: Floats, axis_shared_sd: Floats) -> Forecast:
+    """Return the forecast with axis and tilt no surer than they are known today.
+
+    What was not told in is carried on.
 
     Parameters
     ----------
@@ -220,16 +229,30 @@ def no_surer_than(ahead: Forecast, tilt_sd: Floats) -> Forecast:
         From `forecast`, which knows one explanation of each step and one set of scales.
     tilt_sd
         (2,) of the tilt north and east at the last reading, all explanations told in [arcsec].
+    axis_shared_sd
+        (2,) of az_error and alt_error, what all nights share: the instrument's constants [arcsec].
     """
     more = np.clip(np.square(tilt_sd) - ahead.tilt_sd[0] ** 2, 0.0, None)
-    more = np.where(np.isfinite(more), more, 0.0)
-    edge = ndtri(0.5 + BAND / 2.0) * np.sqrt(more)
+    tilt_more, axis_more = (np.where(np.isfinite(m), m, 0.0) for m in (more, np.square(axis_shared_sd)))
+    tilt_low, tilt_high = _widened(ahead.tilt, ahead.tilt_low, ahead.tilt_high, tilt_more)
+    axis_low, axis_high = _widened(ahead.axis, ahead.axis_low, ahead.axis_high, axis_more)
+    within = ahead.within_sd
     return replace(
         ahead,
-        tilt_sd=np.sqrt(ahead.tilt_sd**2 + more),
-        tilt_low=ahead.tilt - np.hypot(ahead.tilt - ahead.tilt_low, edge),
-        tilt_high=ahead.tilt + np.hypot(ahead.tilt_high - ahead.tilt, edge),
+        axis_sd=np.sqrt(ahead.axis_sd**2 + axis_more),
+        axis_low=axis_low,
+        axis_high=axis_high,
+        tilt_sd=np.sqrt(ahead.tilt_sd**2 + tilt_more),
+        tilt_low=tilt_low,
+        tilt_high=tilt_high,
+        within_sd=None if within is None else np.sqrt(within**2 + axis_more),
     )
+
+
+def _widened(middle: Floats, low: Floats, high: Floats, more: Floats) -> tuple[Floats, Floats]:
+    """Return the bounds of a band with some variance (2,) added."""
+    edge = ndtri(0.5 + BAND / 2.0) * np.sqrt(more)
+    return middle - np.hypot(middle - low, edge), middle + np.hypot(high - middle, edge)
 
 
 def _enough(size: int, last_night: int) -> Ints:
@@ -268,7 +291,7 @@ def _with_coming(model: Model, last: int, time_us: Ints, warmth: Warmth | None) 
     times[new], variance[new] = time_us, np.eye(3) * NOT_OBSERVED
     label = series.zero_label.copy()
     label[new] = ""
-    causes = tuple(_longer(cause, series, pick, time_us, warmth) for cause in model.causes)
+    causes = tuple(replace(c, state=c.state[pick], direct=c.direct[pick]) for c in model.causes)
     seen = np.zeros(count, dtype=bool)
     return replace(
         model,
@@ -276,17 +299,16 @@ def _with_coming(model: Model, last: int, time_us: Ints, warmth: Warmth | None) 
         causes=causes,
         ignored=np.append(model.ignored, seen),
         ignored_zero=np.append(model.ignored_zero, seen),
+        temp_c=_temp_ahead(model, time_us, warmth),
     )
 
 
-def _longer(cause: Cause, series: Series, pick: Ints, time_us: Ints, warmth: Warmth | None) -> Cause:
-    """Let a cause stand as on the last night; warmth goes with the season."""
-    state, direct = cause.state[pick], cause.direct[pick]
-    if cause.kind in _BY_WARMTH and warmth is not None:
-        usual = warmth.of_season(time_us) - warmth.at(series.time_us[:1])
-        moves = np.any(state != 0.0, axis=0)  # (6, q): which component each column moves
-        state[-time_us.size :] = usual[:, None, None] * moves
-    return replace(cause, state=state, direct=direct)
+def _temp_ahead(model: Model, time_us: Ints, warmth: Warmth | None) -> Floats | None:
+    """Return how warm it was, and at the coming times will be as is usual, (n + D,)."""
+    if model.temp_c is None:
+        return None
+    usual = np.full(time_us.size, model.temp_c[-1]) if warmth is None else warmth.of_season(time_us)
+    return np.append(model.temp_c, usual)
 
 
 def _ahead(model: Model, scales: Scales, count: int) -> tuple[Floats, Floats]:

@@ -111,7 +111,8 @@ def _moved_since(history: History, latitude_rad: float, rest_us: int) -> tuple[F
         return None
     axis = axis_error(history.change, latitude_rad)
     # the components of a row share what is not known, so the axis is known better than they are
-    return axis[known[-1]] - axis[near].mean(axis=0), np.sqrt(2.0) * np.asarray(history.axis_now_sd)
+    own_sd = history.axis_now_sd if history.axis_now_own_sd is None else history.axis_now_own_sd
+    return axis[known[-1]] - axis[near].mean(axis=0), np.sqrt(2.0) * np.asarray(own_sd)
 
 
 # ---- Courses that the axis may take about each way of the frost, drawn so that their turning days can

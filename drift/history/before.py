@@ -15,7 +15,7 @@ import numpy as np
 
 from drift.codes import ForcingKind, Part
 from drift.ground.heave import FrostHeave
-from drift.history.model import Model, Scales
+from drift.history.model import Model, Scales, Stretch
 from drift.history.scales import Near, ScalesFound
 from drift.quantities import Ints
 
@@ -36,6 +36,8 @@ class EarlierFit:
     steps: tuple[tuple[int, Part], ...]  # the first reading after each, and the likeliest part
     aside: tuple[int, ...]
     aside_zero: tuple[int, ...]
+    recovering: tuple[int, ...] = ()  # the first reading after each step that was followed by more
+    stretches: tuple[Stretch, ...] = ()  # of quick walk
     forcing: tuple[ForcingKind, float] | None = None  # kind and lag of the frost driver followed
     odds: tuple[tuple[ForcingKind, float], ...] = ()  # of the kinds of drivers; empty when none was looked at
     weather_day: int = 0  # the last day of weather that the driver was chosen by
@@ -80,6 +82,8 @@ def from_text(text: str) -> EarlierFit:
         tuple((int(t), Part(part)) for t, part in raw["steps"]),
         tuple(int(t) for t in raw["aside"]),
         tuple(int(t) for t in raw["aside_zero"]),
+        tuple(int(t) for t in raw["recovering"]),
+        tuple(Stretch(**one) for one in raw["stretches"]),
         (ForcingKind(raw["forcing"][0]), float(raw["forcing"][1])) if raw["forcing"] else None,
         tuple((ForcingKind(kind), float(p)) for kind, p in raw["odds"]),
         int(raw["weather_day"]),
@@ -87,8 +91,11 @@ def from_text(text: str) -> EarlierFit:
     )
 
 
-def earlier_fit_of(found: ScalesFound, steps: Sequence[tuple[int, Part]], readings: int) -> EarlierFit:
-    """Note what was found: scales, readings put aside, and (index, part) of each step.
+def earlier_fit_of(
+    found: ScalesFound, steps: Sequence[tuple[int, Part]], recovering: Sequence[int], readings: int
+) -> EarlierFit:
+    """Note what was found: scales, readings put aside, (index, part) of steps, the index of those that
+    recover.
 
     `readings` is how many there were when the record was last looked at from scratch.
     """
@@ -103,6 +110,8 @@ def earlier_fit_of(found: ScalesFound, steps: Sequence[tuple[int, Part]], readin
         tuple((int(time_us[index]), part) for index, part in steps),
         tuple(time_us[model.ignored].tolist()),
         tuple(time_us[shared].tolist()),
+        tuple(int(time_us[index]) for index in recovering),
+        model.stretches,
     )
 
 

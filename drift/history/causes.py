@@ -42,6 +42,8 @@ class Cause:
         When a correction was recorded to be made [UTC microseconds]; None for all others.
     correction
         Which sort of correction it is; None for all others.
+    follows
+        Name of the step that it belongs to, where it is what followed one; None for all others.
     """
 
     name: str
@@ -53,6 +55,7 @@ class Cause:
     kind: CauseKind = field(kw_only=True)
     time_us: int | None = field(default=None, kw_only=True)
     correction: CorrectionKind | None = field(default=None, kw_only=True)
+    follows: str | None = field(default=None, kw_only=True)
 
     def loosened(self) -> Cause:
         """Return the cause with what was written down no longer believed.
@@ -261,7 +264,7 @@ LEFT_BEHIND = 0.3
 #: Prior size of the part that lags further behind: anything between the two lags, and somewhat beyond.
 LATE = 0.7
 #: Columns a direction: swing, what lags further, what is left behind.
-WIDTH = 3
+FROST_WIDTH = 3
 
 
 def frost_cov(size: float, bearing_rad: float, ratio: float) -> Floats:
@@ -280,21 +283,32 @@ def frost_cov(size: float, bearing_rad: float, ratio: float) -> Floats:
 def frost_tilt(time_us: Ints, forcing: FrostForcing) -> Cause:
     """Return the tilt that frost drives: swing, lag and what is left behind, north and east."""
     shape = forcing.at(time_us)
-    state, direct = blank(len(time_us), 2 * WIDTH)
-    state[:, TILT_NORTH, :WIDTH] = state[:, TILT_EAST, WIDTH:] = shape - shape[0]
-    return Cause("frost", state, direct, np.zeros(2 * WIDTH), np.eye(2 * WIDTH), kind=CauseKind.FROST)
+    state, direct = blank(len(time_us), 2 * FROST_WIDTH)
+    state[:, TILT_NORTH, :FROST_WIDTH] = state[:, TILT_EAST, FROST_WIDTH:] = shape - shape[0]
+    return Cause(
+        "frost", state, direct, np.zeros(2 * FROST_WIDTH), np.eye(2 * FROST_WIDTH), kind=CauseKind.FROST
+    )
 
 
 # ---- Settlement of the pier: one way, and slowing; what goes on at a steady rate is its straight part.
 #
 # Under a constant load clay gives way along a sum of exponentials of time
 # (Terzaghi's theory of consolidation: U = 1 - sum 2/M^2 exp(-M^2 T)); the tail of
-# one is a single exponential, whose time constant is not known beforehand.  A
-# straight line and two curves of fixed time constants come close to any of them,
-# whenever the concrete was poured: an exponential that began earlier is the same
-# curve with a smaller size.
+# one is a single exponential, whose time constant is not known beforehand.  After that it
+# goes on with the logarithm of time (secondary compression: Buisman 1936; Terzaghi, Peck and Mesri, Soil
+# Mechanics in Engineering Practice, 1996, section 16.7, both from memory), steep at first.  A
+# logarithm is a
+# sum of exponentials of which every time constant has the same share for each factor in time, by Frullani's
+# integral log(1 + t/b) = int_0^inf (1 - exp(-t u)) exp(-b u) / u du.  So a straight line and curves whose
+# fixed time constants lie a factor of three or four apart come close to any of these, whenever the concrete
+# was poured: an exponential that began earlier is the same curve with a smaller size.  The three
+# shortest are
+# a cause of their own, the steep start: most piers have none, and then it must cost nothing
+# (`drift.history.beliefs`).  As a logarithm has them in equal shares, their sum is the first of its
+# columns,
+# and the second tells the quickest from the slowest.
 #
-# Looking back, any shares of the three do.  Looking ahead the shares matter.  A line goes on for
+# Looking back, any shares of them do.  Looking ahead the shares matter.  A line goes on for
 # ever, clay doesn't: Terzaghi's curve has no steady part, and what goes on after it (secondary
 # compression) is some hundredths of the whole in a year.  And a pace seen over a few months says nothing of
 # how long it will last: so a curve's whole is held likely in proportion to its time constant, which
@@ -303,27 +317,41 @@ def frost_tilt(time_us: Ints, forcing: FrostForcing) -> Cause:
 
 #: Time constants of the curves [years]: common practice, clay under a pier settles for one to some years.
 TIME_CONSTANTS_YEARS = (0.6, 2.0)
+#: Of a steep start [years]: common practice, a fresh load beds in within days to weeks.
+STEEP_YEARS = (0.015, 0.05, 0.18)
+#: How far the shares of its curves may differ, against their common size.
+STEEP_DIFFER = 0.5
+#: Name of the cause.
+STEEP = "steep start of the settlement"
 #: Prior size of the line [a year], against that of the slowest curve's whole: common practice.
 LINE_SHARE = 0.1
 _SHARES = (LINE_SHARE, *(tau / max(TIME_CONSTANTS_YEARS) for tau in TIME_CONSTANTS_YEARS))
 _OF_ONE = np.diag(np.square([*_SHARES, *_SHARES]))
+#: Columns a direction.
+SETTLEMENT_WIDTH = len(_SHARES)
 
 
 def slow_shapes(time_us: np.ndarray) -> Floats:
-    """Return the line (per year) and the curves (per whole settlement), 0 at the reference, (n, 3)."""
+    """Return the line (per year) and the curves (per whole settlement), 0 at the reference, (n, WIDTH)."""
     years = (time_us - time_us[0]) / DAY_US / YEAR_DAYS
     return np.stack([years, *(1.0 - np.exp(-years / tau) for tau in TIME_CONSTANTS_YEARS)], axis=1)
 
 
 def rate_now(time_us: np.ndarray) -> Floats:
-    """Return the rate at the last reading of each column of `settlement`, north and east, (2, 6) [a year]."""
+    """Return the rate at the last reading of each column of `settlement`, north and east [a year].
+
+    Returns
+    -------
+    rates
+        (2, 2 WIDTH).
+    """
     years = float((time_us[-1] - time_us[0]) / DAY_US / YEAR_DAYS)
     rates = np.array([1.0, *(np.exp(-years / tau) / tau for tau in TIME_CONSTANTS_YEARS)])
     return np.kron(np.eye(2), rates)
 
 
 def settlement_cov(size: float) -> Floats:
-    """Return the prior covariance of the amplitudes, (6, 6).
+    """Return the prior covariance of the amplitudes, (2 WIDTH, 2 WIDTH).
 
     Parameters
     ----------
@@ -334,8 +362,22 @@ def settlement_cov(size: float) -> Floats:
 
 
 def settlement(time_us: np.ndarray) -> Cause:
-    """Return the slow one-way tilt: a line and two slowing curves, north and east apart."""
+    """Return the slow one-way tilt: a line and slowing curves, north and east apart."""
     return _slow("settlement", time_us, TILT_NORTH, TILT_EAST)
+
+
+def steep_start(time_us: np.ndarray) -> Cause:
+    """Return what settles within weeks, north and east apart, priors at unity.
+
+    A direction has the sum of the quick curves, and how much more there is of the first than of the last.
+    """
+    years = (time_us - time_us[0]) / DAY_US / YEAR_DAYS
+    curves = np.stack([1.0 - np.exp(-years / tau) for tau in STEEP_YEARS], axis=1)
+    shapes = np.column_stack([curves.sum(axis=1), STEEP_DIFFER * (curves[:, 0] - curves[:, -1])])
+    width = shapes.shape[1]
+    state, direct = blank(len(time_us), 2 * width)
+    state[:, TILT_NORTH, :width] = state[:, TILT_EAST, width:] = shapes
+    return Cause(STEEP, state, direct, np.zeros(2 * width), np.eye(2 * width), kind=CauseKind.SETTLEMENT)
 
 
 def mount_settlement(time_us: np.ndarray) -> Cause:
@@ -344,31 +386,45 @@ def mount_settlement(time_us: np.ndarray) -> Cause:
 
 
 def _slow(name: str, time_us: np.ndarray, first: int, second: int) -> Cause:
-    shapes = slow_shapes(time_us)
-    state, direct = blank(len(time_us), 2 * shapes.shape[1])
-    state[:, first, :3] = state[:, second, 3:] = shapes
-    return Cause(name, state, direct, np.zeros(6), np.eye(6), kind=CauseKind.SETTLEMENT)
+    state, direct = blank(len(time_us), 2 * SETTLEMENT_WIDTH)
+    state[:, first, :SETTLEMENT_WIDTH] = state[:, second, SETTLEMENT_WIDTH:] = slow_shapes(time_us)
+    width = state.shape[2]
+    return Cause(name, state, direct, np.zeros(width), np.eye(width), kind=CauseKind.SETTLEMENT)
 
 
-# ---- What warmth does from day to day: to the mount on the pier, and to the pier itself.
+# ---- Columns of what references do: the hour-angle zeros that nights share, and the levels at each
+# place.
 
 
-#: Prior standard deviation of the answer to a degree [arcsec per deg C].  Common practice: iron and aluminium
-#: bolted together move by tenths of an arcsecond a degree; a pier heated from one side bends as much.
-PER_DEGREE_SD = 0.5
+def zero_labels(series: Series) -> tuple[str, ...]:
+    """Return the labels of the zeros that nights share, in order."""
+    return tuple(sorted({str(label) for label in series.zero_label if label}))
 
 
-def warm_mount(temp_c: Floats) -> Cause:
-    """Return mount azimuth and altitude growing by one arcsec a degree above the reference night's."""
-    return _by_degree("warmth of the mount", temp_c, MOUNT_AZ, MOUNT_ALT, CauseKind.WARMTH_OF_MOUNT)
+def level_places(series: Series) -> tuple[str, ...]:
+    """Return the places at which levels were read, in order."""
+    return tuple(sorted({str(place) for place in series.place if place}))
 
 
-def warm_pier(temp_c: Floats) -> Cause:
-    """Return tilt north and east growing by one arcsec a degree above the reference night's."""
-    return _by_degree("warmth of the pier", temp_c, TILT_NORTH, TILT_EAST, CauseKind.WARMTH_OF_PIER)
+def of_zeros(name: str, series: Series, course: Floats, *, kind: CauseKind) -> Cause:
+    """Return a cause with a column a zero that adds a course (n,) to its readings."""
+    labels = zero_labels(series)
+    state, direct = blank(series.size, len(labels))
+    for i, label in enumerate(labels):
+        direct[:, 2, i] = _about_its_middle(course, series.zero_label == label)
+    return Cause(name, state, direct, np.zeros(len(labels)), np.eye(len(labels)), kind=kind)
 
 
-def _by_degree(name: str, temp_c: Floats, first: int, second: int, kind: CauseKind) -> Cause:
-    state, direct = blank(temp_c.size, 2)
-    state[:, first, 0] = state[:, second, 1] = temp_c - temp_c[0]
-    return independent(name, state, direct, np.zeros(2), np.full(2, PER_DEGREE_SD), kind=kind)
+def of_levels(name: str, series: Series, course: Floats, *, kind: CauseKind) -> Cause:
+    """Return a cause with columns north and east a place that add a course (n,) to its readings."""
+    places = level_places(series)
+    state, direct = blank(series.size, 2 * len(places))
+    for i, place in enumerate(places):
+        own = _about_its_middle(course, series.place == place)
+        direct[:, 0, 2 * i] = direct[:, 1, 2 * i + 1] = own
+    return Cause(name, state, direct, np.zeros(2 * len(places)), np.eye(2 * len(places)), kind=kind)
+
+
+def _about_its_middle(course: Floats, own: np.ndarray) -> Floats:
+    """Return the course on some readings about its mean there (each has a constant of its own), else 0."""
+    return np.where(own, course - np.mean(course[own]), 0.0)

@@ -20,6 +20,7 @@ from drift.history.causes import (
     independent,
 )
 from drift.history.series import Series
+from drift.quantities import DAY_US, Floats
 
 # ---- Recorded corrections: steps of known time and place, their asked amount as a prior.
 
@@ -208,3 +209,54 @@ def part_columns(step: Step) -> list[tuple[Part, int]]:
     """Return (part, component) of each column of `step_cause`, component -1 for the zero."""
     parts = [part for part in STEP_SD if step.weight.get(part, 0.0) > 0.0]
     return [(part, component) for part in parts for component in (COLUMNS_OF[part] or (-1,))]
+
+
+# ---- What follows a step over weeks: the ground comes part of the way back, or what slipped creeps on.
+#
+# Pore water that a shock has pressed away returns within weeks, bolts and joints go on
+# creeping (common practice).  It belongs to the step: a step with its recovery is one event.
+
+
+#: Time constants [days]: common practice, one to some weeks.
+RECOVERY_DAYS = (12.0, 45.0)
+#: Prior chance that a step of pier or knob is followed by more: common practice, weakly held.
+RECOVERY_CHANCE = 0.2
+
+
+def recovery_name(number: int) -> str:
+    """Return the name of the cause that follows a step, by the step's place in the list of steps."""
+    return f"step {number} afterwards"
+
+
+def recovery_shapes(series: Series, index: int) -> Floats:
+    """Return how much of each curve is done at each reading, for a step before reading `index`, (n, 2)."""
+    days = np.clip((series.time_us - series.time_us[index]) / DAY_US, 0.0, None)
+    return np.stack([1.0 - np.exp(-days / tau) for tau in RECOVERY_DAYS], axis=1)
+
+
+def moved_components(step: Step) -> tuple[tuple[Part, int], ...]:
+    """Return the parts and components that may go on moving after a step; a zero does not."""
+    return tuple((part, component) for part, component in part_columns(step) if component >= 0)
+
+
+def recovery_cause(series: Series, step: Step, number: int) -> Cause:
+    """Return the columns of what follows a step: each curve in each component that it moved.
+
+    `number` is the step's place in the list of steps.
+    """
+    moved, curves = moved_components(step), recovery_shapes(series, step.index)
+    count = curves.shape[1]
+    state, direct = blank(series.size, count * len(moved))
+    sds = []
+    for i, (part, component) in enumerate(moved):
+        state[:, component, count * i : count * (i + 1)] = curves
+        sds += [SHARE_SD * STEP_SD[part]] * count
+    cause = independent(
+        recovery_name(number),
+        state,
+        direct,
+        np.zeros(count * len(moved)),
+        np.array(sds),
+        kind=CauseKind.RECOVERY,
+    )
+    return replace(cause, follows=step_name(number))

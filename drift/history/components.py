@@ -23,6 +23,7 @@ GATHERED = (
     CauseKind.SEASON,
     CauseKind.FROST,
     CauseKind.SETTLEMENT,
+    CauseKind.STEADY_DRIFT_OF_MOUNT,
     CauseKind.WARMTH_OF_PIER,
     CauseKind.WARMTH_OF_MOUNT,
 )
@@ -35,15 +36,16 @@ def cause_series(view: View) -> tuple[CauseSeries, ...]:
     columns = view.fit.columns
     out = []
     for kind in GATHERED:
-        own = [np.arange(at.start, at.stop) for at in columns.of_kinds(kind)]
+        own = columns.of_kinds(kind)
         if own:
-            change, sd = _of_columns(view, np.concatenate(own))
+            change, sd = _of_columns(view, _numbers(own))
             out.append(CauseSeries(kind=kind, change=change, sd=sd))
     out += [_of_walk(view, kind, picked) for kind, picked in WALKED.items()]
     for name, cause in columns.causes.items():
         at = columns.at[name]
         if cause.kind.is_sudden and at.stop > at.start:
-            change, sd = _of_columns(view, np.arange(at.start, at.stop))
+            after = [columns.at[c.name] for c in columns.causes.values() if c.follows == name]
+            change, sd = _of_columns(view, _numbers([at, *after]))  # what followed belongs to it
             when_us = _first_seen_us(view, at) if cause.time_us is None else cause.time_us
             out.append(
                 CauseSeries(
@@ -51,6 +53,10 @@ def cause_series(view: View) -> tuple[CauseSeries, ...]:
                 )
             )
     return tuple(out)
+
+
+def _numbers(slices: list[slice]) -> np.ndarray:
+    return np.concatenate([np.arange(at.start, at.stop) for at in slices])
 
 
 def _of_columns(view: View, columns: np.ndarray) -> tuple[Floats, Floats]:
@@ -145,8 +151,8 @@ def time_shares(time_us: np.ndarray) -> Floats:
 
 
 def step_slices(view: View) -> list[slice]:
-    """Return the columns of steps and corrections, which are neither seasonal nor gradual."""
-    return view.fit.columns.of_kinds(CauseKind.STEP, CauseKind.CORRECTION)
+    """Return the columns of corrections, and of steps with what followed: neither seasonal nor gradual."""
+    return view.fit.columns.of_kinds(CauseKind.STEP, CauseKind.RECOVERY, CauseKind.CORRECTION)
 
 
 def shape_of(view: View) -> Shape | None:

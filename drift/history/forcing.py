@@ -10,6 +10,7 @@ import numpy as np
 from drift.codes import ForcingKind
 from drift.ground.heave import FrostForcing
 from drift.history.before import EarlierFit
+from drift.history.changes import RECOVERY_CHANCE
 from drift.history.model import Model, Solver, thinned
 from drift.history.scales import ENOUGH, ScalesFound, active, fit_scales, log_posterior, log_prior, to_vector
 from drift.history.steps import (
@@ -20,6 +21,7 @@ from drift.history.steps import (
     StepsFound,
     gap_chances,
 )
+from drift.history.thaw import QUICK_CHANCE
 from drift.history.view import WILD_SD
 
 # ---- What the tilt follows through the year: frost, and which measure of it, or what may pass for it.
@@ -215,6 +217,8 @@ def _worth(one: StepsFound, other: StepsFound) -> float:
     chances = np.log(WILD_CHANCE) * np.sum(wild & night) + np.log(WILD_LEVEL_CHANCE) * np.sum(wild & ~night)
     chances += np.log(WILD_ZERO_CHANCE) * np.sum(wild_zero)
     chances += np.log(MISRECORDED_CHANCE) * _loosened(model, beside)
+    chances += np.log(QUICK_CHANCE) * len(model.stretches)
+    chances += np.log(RECOVERY_CHANCE) * sum(step.recovers for step in one.steps)
     places = gap_chances(one.fit)
     chances += sum(float(places[step.likeliest][step.best]) for step in one.steps)
     return _log_posterior(judged, one.found) + float(chances)

@@ -11,7 +11,7 @@ from drift.ground.heave import FrostHeave
 from drift.history.causes import harmonics
 from drift.history.changes import Plate
 from drift.night.nights import NightSplit
-from drift.quantities import DAY_US, Floats, Ints
+from drift.quantities import DAY_US, Bools, Floats, Ints
 from drift.types import Nights, Readings
 
 # ---- How warm it was on each night: what bends a mount and a pier from day to day.
@@ -19,6 +19,10 @@ from drift.types import Nights, Readings
 
 #: Fewest days with a temperature from which its course over a year is drawn.
 FEWEST_DAYS = 8
+#: The air is warmest about three hours after noon, common practice.
+WARMEST_HOUR = 15.0
+#: A level's own temperature is told from days no further off than this [days].
+FURTHEST_DAYS = 1.5
 
 
 @dataclass(frozen=True)
@@ -31,11 +35,14 @@ class Warmth:
         (m,) sorted numbers of days, see `NightSplit.day`.
     temp_c
         (m,) mean temperature of each [deg C].
+    half_range_c
+        (m,) half of the day's range [deg C]; None where temperatures were logged with the solves.
     """
 
     split: NightSplit
     day: Ints = field(repr=False)
     temp_c: Floats = field(repr=False)
+    half_range_c: Floats | None = field(default=None, repr=False)  # (m,) of each day, where weather tells it
 
     def at(self, time_us: Ints) -> Floats:
         """Return the temperature at some times; a day without one gets that of its season, (n,) [deg C]."""
@@ -43,6 +50,37 @@ class Warmth:
         place = np.minimum(np.searchsorted(self.day, days), self.day.size - 1)
         known = self.day[place] == days
         return np.where(known, self.temp_c[place], self._usual(days))
+
+    def at_readings(self, time_us: Ints, is_night: Bools) -> Floats:
+        """Return the temperature at readings, (n,) [deg C]: of nights the night's, of levels their own.
+
+        Between the days' means it goes linearly; where the weather log tells the day's range, on top of that
+        along a cosine that is warmest at `WARMEST_HOUR` local mean time.
+        """
+        own = np.interp(time_us / DAY_US, self._middle_days, self.temp_c) + self._of_hour(time_us)
+        near = np.abs(time_us / DAY_US - self._nearest_middle(time_us)) <= FURTHEST_DAYS
+        return np.where(is_night | ~near, self.at(time_us), own)
+
+    @property
+    def _middle_days(self) -> Floats:
+        """Return when each day's mean holds [days since 1970 UTC]: weather at noon, nights at midnight."""
+        hour = 12.0 if self.half_range_c is not None else 24.0
+        return np.asarray(self.day + hour / 24.0 - self.split.longitude_deg / 360.0)
+
+    def _nearest_middle(self, time_us: Ints) -> Floats:
+        middle = self._middle_days
+        right = np.clip(np.searchsorted(middle, time_us / DAY_US), 1, middle.size - 1)
+        left = right - 1
+        days = time_us / DAY_US
+        return np.where(days - middle[left] < middle[right] - days, middle[left], middle[right])
+
+    def _of_hour(self, time_us: Ints) -> Floats:
+        if self.half_range_c is None:
+            return np.zeros(np.size(time_us))
+        local = time_us / DAY_US + self.split.longitude_deg / 360.0
+        day = np.floor(local)
+        half = np.interp(day, self.day.astype(float), self.half_range_c)
+        return np.asarray(half * np.cos(2.0 * np.pi * (local - day - WARMEST_HOUR / 24.0)))
 
     def of_season(self, time_us: Ints) -> Floats:
         """Return the usual temperature of the season at some times, (n,) [deg C]."""
@@ -75,8 +113,20 @@ def warmth_of(readings: Readings, split: NightSplit) -> Warmth | None:
     best = max((daily, logged), key=lambda known: int(np.isin(nights, known.index).sum()))
     if len(best) < FEWEST_DAYS or not np.isin(nights, best.index).any():
         return None
+    by_weather = best is daily
     best = best.sort_index()
-    return Warmth(split, best.index.to_numpy(dtype=np.int64), best.to_numpy(dtype=float))
+    days = best.index.to_numpy(dtype=np.int64)
+    half = _half_range(weather, days) if by_weather else None
+    return Warmth(split, days, best.to_numpy(dtype=float), half)
+
+
+def _half_range(weather: pd.DataFrame, days: Ints) -> Floats:
+    """Return half of the range of each day; where it isn't logged the usual one, else none [deg C]."""
+    half = 0.5 * (weather["t_max_c"].astype(float) - weather["t_min_c"].astype(float))
+    half.index = weather["day"].to_numpy(dtype=np.int64)
+    half = half.groupby(level=0).mean().reindex(days)
+    usual = half.median()
+    return half.fillna(usual if np.isfinite(usual) else 0.0).clip(lower=0.0).to_numpy(dtype=float)
 
 
 # ---- All that the separation starts from.

@@ -8,7 +8,7 @@ banded Cholesky decomposition and one small dense one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +16,8 @@ import numpy.typing as npt
 from drift.cholesky import factored, solved
 from drift.codes import CauseKind, Place
 from drift.ground.heave import FrostForcing
+from drift.history import steady, warm
+from drift.history.beliefs import Beliefs, odds_of_all, swapped, wide_sd
 from drift.history.causes import (
     MOUNT_ALT,
     MOUNT_AZ,
@@ -32,6 +34,7 @@ from drift.history.causes import (
     mount_settlement,
     settlement,
     settlement_cov,
+    steep_start,
 )
 from drift.history.chain import Chain, make_chain
 from drift.history.series import NOT_OBSERVED, Series
@@ -41,8 +44,6 @@ from drift.quantities import Floats, Ints
 #: What walks: tilt north, tilt east, mount azimuth, mount altitude, and the hour-angle zero.
 WALKS = (TILT_NORTH, TILT_EAST, MOUNT_AZ, MOUNT_ALT)
 ZERO = 4
-#: The kept zero itself creeps by no more than this [arcsec per square root of a day].
-ZERO_CREEP = 0.01
 #: Shortest time between two readings for the walk [days]: a night split by a correction.
 SHORTEST_DAYS = 0.02
 
@@ -61,6 +62,16 @@ class Scales:
     slow: float = 20.0  # prior size of the slowest settlement [arcsec]
     frost: float = 20.0  # prior size of a typical winter's swing, where frost drives the tilt [arcsec]
     level_factor: float = 1.0  # scatter of level readings against what they claim
+    zero_creep: float = 0.01  # of a kept zero [arcsec per square root of a day]
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Some weeks in which the tilt walks quickly: a thaw that the frost driver doesn't know."""
+
+    start_us: int
+    end_us: int
+    strays: float  # variance added over all of it, in the frost's swings squared
 
 
 @dataclass(frozen=True)
@@ -74,7 +85,11 @@ class Model:
     ignored_zero: npt.NDArray[np.bool_]  # (n,) their zero only
     frost: FrostForcing | None = None  # what the tilt follows beside the calendar
     still: bool = False  # the tilt does not stray from the frost: for looking for what straying may hide
+    forcing: FrostForcing | None = None  # the likeliest frost, whether the tilt follows it or not
+    stretches: tuple[Stretch, ...] = ()
     tied: bool = False  # no reading sees the tilt itself: pier and mount get the same freedom
+    temp_c: Floats | None = None  # (n,) how warm it was at each reading; None when not known
+    beliefs: Beliefs | None = None  # what of pier, mount and references moves by itself; None: all, widely
 
     def with_causes(self, *more: Cause) -> Model:
         """Return the model with further causes."""
@@ -95,6 +110,7 @@ def picked(model: Model, pick: Ints) -> Model:
         causes=causes,
         ignored=model.ignored[pick],
         ignored_zero=model.ignored_zero[pick],
+        temp_c=None if model.temp_c is None else model.temp_c[pick],
     )
 
 
@@ -155,6 +171,22 @@ def _scaled(model: Model) -> list[Cause]:
     return own + ([annual_mount(time_us), mount_settlement(time_us)] if model.tied else [])
 
 
+def _unscaled(model: Model) -> list[Cause]:
+    """Return the rates and the warmth of pier, mount and references, with their wide priors.
+
+    Where there is no reference, or nothing but levels is read, nothing could check one.
+    """
+    series, temp_c = model.series, model.temp_c
+    by_degree = [] if temp_c is None else warm.warm(series, temp_c)
+    referred = np.any(series.zero_label != "") or np.any(series.night < 0)
+    if model.tied or not referred or not np.any(series.night >= 0):
+        moved = [cause for cause in by_degree if cause.name not in (warm.ZEROS, warm.LEVELS)]
+        return [replace(cause, cov=cause.cov * warm.PER_DEGREE_SD**2) for cause in moved]
+    told = [*steady.steady(series), steep_start(series.time_us), *by_degree]
+    told = [cause for cause in told if cause.width]
+    return [replace(cause, cov=cause.cov * wide_sd(cause.name) ** 2) for cause in told]
+
+
 def scaled_priors(scales: Scales) -> dict[str, Floats]:
     """Return the prior covariances that depend on the scales, by name of cause, those of absent ones too."""
     slow = settlement_cov(scales.slow)
@@ -169,7 +201,7 @@ def scaled_priors(scales: Scales) -> dict[str, Floats]:
 
 def columns(model: Model, six: Floats) -> DesignColumns:
     """Put all causes side by side; the priors that depend on the scales are left at unity."""
-    causes = [*model.causes, *_scaled(model)]
+    causes = [*model.causes, *_unscaled(model), *_scaled(model)]
     state = np.concatenate([c.state for c in causes], axis=2)
     direct = np.concatenate([c.direct for c in causes], axis=2)
     edges = np.cumsum([0, *(c.width for c in causes)])
@@ -188,9 +220,13 @@ def walk_days(model: Model) -> Floats:
 
 def unrest(model: Model) -> Floats:
     """Return by how much the tilt may stray from the frost in each step, (n - 1,), in swings squared."""
-    if model.frost is None or model.still:
-        return np.zeros(model.series.size - 1)
-    return np.asarray(np.diff(model.frost.unrest(model.series.time_us)))
+    times = model.series.time_us
+    grown = np.zeros(times.size)
+    if model.frost is not None and not model.still:
+        grown += model.frost.unrest(times)
+    for one in model.stretches:
+        grown += one.strays * np.clip((times - one.start_us) / (one.end_us - one.start_us), 0.0, 1.0)
+    return np.diff(grown)
 
 
 def step_days(scales: Scales, days: Floats, strays: Floats) -> Floats:
@@ -212,7 +248,7 @@ def walk_rate(scales: Scales, tied: bool) -> Floats:
     one[:2, :2] = scales.tilt_walk**2 * along_and_across(scales.bearing_rad, scales.across)
     shared = scales.tilt_walk if tied else 0.0
     one[2, 2], one[3, 3] = scales.az_creep**2 + shared**2, scales.alt_creep**2 + shared**2
-    one[4, 4] = ZERO_CREEP**2
+    one[4, 4] = scales.zero_creep**2
     return one
 
 
@@ -234,6 +270,15 @@ class Fit:
     rate: Floats  # (5, 5) variance that the walk gains a day, prior
     weight: Floats  # (n, 3, 3)
     sees: Floats  # (n, 3, 5)
+    odds: Floats | None = None  # (K,) of the combinations of `Model.beliefs`, where they were told
+    wide: Fit | None = field(default=None, repr=False)  # the solution that those were told from
+
+    @property
+    def normal(self) -> Fit:
+        """The solution by one normal law in place of the combinations: for scores, which need one."""
+        if self.wide is None or self.model.beliefs is None or self.odds is None:
+            return self
+        return believed(self.wide, self.model.beliefs.settled(self.odds))
 
     def fitted(self) -> Floats:
         """Return what the model makes of each reading, (n, 3)."""
@@ -303,7 +348,18 @@ class Solver:
         return replace(self._columns, cov=cov)
 
     def at(self, scales: Scales) -> Fit:
-        """Solve at given scales.
+        """Solve at given scales, by all combinations of the model's beliefs.
+
+        Raises
+        ------
+        numpy.linalg.LinAlgError
+            If the readings and priors leave a direction free (they never should).
+        """
+        fit = self.widely(scales)
+        return fit if self.model.beliefs is None else believed(fit, self.model.beliefs)
+
+    def widely(self, scales: Scales) -> Fit:
+        """Solve at given scales with everything that may move by itself moving.
 
         Raises
         ------
@@ -344,6 +400,55 @@ class Solver:
             done.weight,
             self.sees,
         )
+
+
+def told_columns(columns: DesignColumns, beliefs: Beliefs) -> tuple[Ints, Ints]:
+    """Return the columns of the causes that may stand still, (q,), and which cause each belongs to, (q,)."""
+    width = [columns.at[cause].stop - columns.at[cause].start for cause in beliefs.causes]
+    which = np.repeat(np.arange(len(width)), width)
+    at = np.concatenate([np.arange(columns.at[c].start, columns.at[c].stop) for c in beliefs.causes])
+    return at.astype(np.int64), which.astype(np.int64)
+
+
+def believed(fit: Fit, beliefs: Beliefs) -> Fit:
+    """Return the solution over all combinations of what moves, each by its odds.
+
+    Mean and covariance are those of the mixture: its law is not normal, its first two moments are exact.
+
+    Parameters
+    ----------
+    fit
+        With the wide priors, from `Solver.widely`.
+    beliefs
+        Combinations of what may move.
+    """
+    at, which = told_columns(fit.columns, beliefs)
+    mean, cov = fit.amplitude[at], fit.amplitude_cov[np.ix_(at, at)]
+    wide = np.sqrt(np.diagonal(fit.columns.cov)[at])
+    told = swapped(mean, cov, wide, beliefs.sd[:, which])
+    odds = odds_of_all(told.log_gain, beliefs.log_prior)
+    middle = odds @ told.mean
+    apart = told.mean - middle
+    whole = np.tensordot(odds, told.cov, axes=1) + (apart * odds[:, None]).T @ apart
+    leads = np.linalg.solve(cov, fit.amplitude_cov[at]).T  # (p, q) how all amplitudes follow those
+    moved = leads @ (middle - mean)
+    top = np.max(told.log_gain + beliefs.log_prior)
+    gain = top + np.log(np.sum(np.exp(told.log_gain + beliefs.log_prior - top)))
+    walk = fit.walk.copy()
+    walk[1:] -= (fit.follows @ moved).reshape(-1, 5)
+    prior = fit.columns.cov.copy()
+    share = odds @ beliefs.sd[:, which] ** 2
+    prior[at, at] = share
+    return replace(
+        fit,
+        columns=replace(fit.columns, cov=prior),
+        amplitude=fit.amplitude + moved,
+        amplitude_cov=fit.amplitude_cov + leads @ (whole - cov) @ leads.T,
+        walk=walk,
+        log_marginal=fit.log_marginal + float(gain),
+        odds=odds,
+        wide=fit,
+    )
 
 
 def step_precision(rate: Floats, days: Floats) -> Floats:

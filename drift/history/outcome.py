@@ -9,7 +9,16 @@ import numpy as np
 
 from drift.codes import CorrectionKind, Misrecorded, Part
 from drift.history.causes import MOUNT_ALT, MOUNT_AZ, TILT_EAST, TILT_NORTH
-from drift.history.changes import KNOBS, MOVES, RecordedCorrection, part_columns, step_name
+from drift.history.changes import (
+    KNOBS,
+    MOVES,
+    RecordedCorrection,
+    moved_components,
+    part_columns,
+    recovery_name,
+    recovery_shapes,
+    step_name,
+)
 from drift.history.model import Solver
 from drift.history.series import Series
 from drift.history.steps import WILD_CHANCE, FoundStep, StepsFound, gap_chances
@@ -191,8 +200,26 @@ def step_events(searched: StepsFound, view: View) -> list[Event]:
         size, sd = _sizes(view, [c for _, c in part_columns(found.step())], columns)
         more = size_variance(searched, number, found)
         sd = {name: float(np.hypot(sd[name], np.sqrt(more[c]))) for name, c in SIZES.items()}
-        out.append(_event(series, found, size, sd))
+        event = _event(series, found, size, sd)
+        if found.recovers:
+            after, after_sd = _afterwards(view, number, found)
+            event = replace(event, afterwards=after, afterwards_sd=after_sd)
+        out.append(event)
     return out
+
+
+def _afterwards(view: View, number: int, found: FoundStep) -> tuple[dict[str, float], dict[str, float]]:
+    """Return what followed a step by the last reading, and its sd."""
+    fit = view.fit
+    at = fit.columns.at[recovery_name(number)]
+    done = recovery_shapes(fit.model.series, found.best)[-1]
+    out, sd = dict.fromkeys(SIZES, 0.0), dict.fromkeys(SIZES, 0.0)
+    for i, (_, component) in enumerate(moved_components(found.step())):
+        own = slice(at.start + done.size * i, at.start + done.size * (i + 1))
+        name = next(name for name, c in SIZES.items() if c == component)
+        out[name] = float(done @ fit.amplitude[own])
+        sd[name] = float(np.sqrt(done @ fit.amplitude_cov[own, own] @ done))
+    return out, sd
 
 
 def _event(series: Series, found: FoundStep, size: dict[str, float], sd: dict[str, float]) -> Event:
@@ -257,7 +284,7 @@ def last_night_event(searched: StepsFound) -> Event | None:
         return None
     seen = model.ignored.copy()
     seen[last] = False
-    fit = Solver(replace(model, ignored=seen)).at(searched.fit.scales)
+    fit = Solver(replace(model, ignored=seen)).at(searched.fit.scales).normal
     gained, chances = gains(fit, spread(fit)), gap_chances(fit)
     odds = {part: float(gained.step[part][last] + chances[part][last]) for part in gained.step}
     odds[Part.NOTHING] = float(np.logaddexp(0.0, gained.wild[last] + np.log(WILD_CHANCE)))

@@ -8,7 +8,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import minimize
 
-from drift.history.model import Fit, Model, Scales, Solver, scaled_priors, step_days, thinned, walk_rate
+from drift.codes import OwnMovement
+from drift.history.beliefs import KINDS, LEAST_ODDS, Beliefs, combinations, joined, kind_of
+from drift.history.model import (
+    Fit,
+    Model,
+    Scales,
+    Solver,
+    believed,
+    scaled_priors,
+    step_days,
+    thinned,
+    walk_rate,
+)
 from drift.quantities import Bools, Floats
 
 # ---- The slope of the marginal likelihood along the scales, from one fit.
@@ -23,10 +35,20 @@ from drift.quantities import Bools, Floats
 #: Relative step of the central differences in the variances.
 STEP = 1.0e-5
 #: Scales of the walk and of the causes' priors; the others are the scatter of readings.
-OF_PRIORS = ("tilt_walk", "across", "az_creep", "alt_creep", "season", "slow", "frost", "bearing_rad")
+OF_PRIORS = (
+    "tilt_walk",
+    "across",
+    "az_creep",
+    "alt_creep",
+    "zero_creep",
+    "season",
+    "slow",
+    "frost",
+    "bearing_rad",
+)
 #: Of them those that move the priors of causes only, of the walk only, and how long its steps last.
 OF_CAUSES_ONLY = ("season", "slow")
-OF_WALK_ONLY = ("tilt_walk", "az_creep", "alt_creep")
+OF_WALK_ONLY = ("tilt_walk", "az_creep", "alt_creep", "zero_creep")
 OF_STRAYING = ("tilt_walk", "frost")
 
 
@@ -183,7 +205,8 @@ def _expected_square(fit: Fit, known: Posterior, pick: Bools) -> Floats:
 
 #: Priors of the logarithms: name -> (median, sd of the natural logarithm).  They are wide; their
 #: medians are common practice: a home-made pier wanders by some arcseconds a year^0.5, swings by some ten
-#: arcseconds a year and settles by about as much; a good mount creeps far less; a home switch repeats to ten.
+#: arcseconds a year and settles by about as much; a good mount creeps far less; a home switch repeats to ten
+#: and wanders by about two a year^0.5.
 PRIORS: dict[str, tuple[float, float]] = {
     "tilt_walk": (0.2, 1.3),
     "across": (0.3, 0.7),
@@ -194,6 +217,7 @@ PRIORS: dict[str, tuple[float, float]] = {
     "slow": (6.0, 1.4),
     "frost": (15.0, 1.2),
     "level_factor": (1.0, 0.3),
+    "zero_creep": (0.1, 1.2),
 }
 #: No logarithm strays further from its prior than this many sd.
 FURTHEST = 4.0
@@ -216,6 +240,7 @@ def active(model: Model) -> list[str]:
         names.append("frost")
     if np.any((series.zero_label != "") & ~model.ignored_zero & ~model.ignored):
         names.append("zero_repeat")
+        names += [] if model.tied else ["zero_creep"]
     if np.any(series.night < 0):
         names.append("level_factor")
     return names
@@ -254,7 +279,7 @@ def _uphill(problem: Solver, vector: Floats, names: list[str], base: Scales) -> 
     """Return minus the log posterior of the scales and its slope by the standardised scales."""
     turn = np.array([name == "bearing_rad" for name in names])
     try:
-        fit = problem.at(from_vector(vector, names, base))
+        fit = problem.widely(from_vector(vector, names, base))
     except np.linalg.LinAlgError:  # the search steps back from there
         return HOPELESS, np.where(turn, 0.0, vector)
     value = fit.log_marginal + log_prior(vector, names)
@@ -298,7 +323,7 @@ class ScalesFound:
 
 def calm(scales: Scales) -> Scales:
     """Return the scales with no walk or creep quicker than is usual."""
-    quick = ("tilt_walk", "az_creep", "alt_creep")
+    quick = ("tilt_walk", "az_creep", "alt_creep", "zero_creep")
     return replace(scales, **{name: min(getattr(scales, name), PRIORS[name][0]) for name in quick})
 
 
@@ -314,6 +339,7 @@ def _fresh_starts(vector: Floats, names: list[str]) -> list[Floats]:
         ("alt_creep",),
         ("az_creep", "alt_creep"),
         ("tilt_walk", "az_creep", "alt_creep"),
+        ("tilt_walk", "az_creep", "alt_creep", "zero_creep"),
         ("tilt_walk", "frost"),
     ):
         out.append(np.where(np.isin(names, group), 0.0, vector))
@@ -352,7 +378,27 @@ def fit_scales(
     scales = from_vector(np.asarray(found.x), names, base)
     scales = replace(scales, bearing_rad=float(np.mod(scales.bearing_rad, np.pi)))
     curvature = 0.5 * (found.hess_inv + found.hess_inv.T)
-    return ScalesFound(problem.at(scales), curvature, tuple(names))
+    return ScalesFound(told(problem.widely(scales)), curvature, tuple(names))
+
+
+def told(fit: Fit) -> Fit:
+    """Return a solution over the likely combinations of what moves by itself, kept in its model.
+
+    Each kind of movement is first told by itself, the other one free, and what remains of both together.
+    """
+    causes = tuple(cause for kind in KINDS.values() for cause in kind if cause in fit.columns.at)
+    if fit.model.tied or not any(kind_of(cause) is OwnMovement.STEADY for cause in causes):
+        return fit
+    first, *others = dict.fromkeys(kind_of(cause) for cause in causes)
+    kept = _likely(fit, combinations(causes, first))
+    for kind in others:
+        kept = _likely(fit, joined(kept, _likely(fit, combinations(causes, kind)), kind))
+    return believed(replace(fit, model=replace(fit.model, beliefs=kept)), kept)
+
+
+def _likely(fit: Fit, beliefs: Beliefs) -> Beliefs:
+    """Return those combinations that have a share worth telling."""
+    return beliefs.picked(np.asarray(believed(fit, beliefs).odds) > LEAST_ODDS)
 
 
 def _near(start: ScalesFound | Near) -> Near:

@@ -7,18 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from drift.codes import Answer, ForcingKind, HourAngleZero
-from drift.ground.heave import FrostHeave
-from drift.history import components
+from drift.ground.heave import FrostForcing, FrostHeave
+from drift.history import components, steady
 from drift.history.before import EarlierFit
-from drift.history.causes import (
-    axis_start,
-    instrument_eras,
-    level_starts,
-    rate_now,
-    warm_mount,
-    warm_pier,
-    zero_epochs,
-)
+from drift.history.causes import axis_start, instrument_eras, level_starts, rate_now, zero_epochs
 from drift.history.changes import RecordedCorrection, correction_cause, read_corrections
 from drift.history.components import cause_series, moves_over_gaps
 from drift.history.forcing import ForcingChoice, choose_forcing, may_be_mistaken, told_with_steps
@@ -34,6 +26,8 @@ from drift.history.outcome import (
     with_misrecorded,
     with_open_places,
 )
+from drift.history.references import references_of, references_told
+from drift.history.rivals import with_rivals
 from drift.history.separability import POOR_REPEAT, judge, must_tie, question_zeros
 from drift.history.series import Series, make_series
 from drift.history.steps import StepsFound, find_events, noted
@@ -107,7 +101,7 @@ class Separated:
 def _explained(inputs: Inputs, series: Series, before: EarlierFit | None) -> Separated:
     """Find what drives the tilt and what stepped, each told in the other's light."""
     recorded = read_corrections(inputs.corrections, inputs.plate)
-    temp_c = None if inputs.warmth is None else inputs.warmth.at(series.time_us)
+    temp_c = None if inputs.warmth is None else inputs.warmth.at_readings(series.time_us, series.night >= 0)
 
     def model_with(corrections: list[RecordedCorrection]) -> Model:
         return make_model(series, inputs.latitude_rad, corrections, temp_c)
@@ -116,20 +110,25 @@ def _explained(inputs: Inputs, series: Series, before: EarlierFit | None) -> Sep
     candidates = () if inputs.frost is None else inputs.frost.candidates()
     driven = choose_forcing(model_with(recorded), candidates, before)
     first = driven.undriven if driven.forcing is None else None
-    searched = find_events(replace(model_with(recorded), frost=driven.forcing), before, first)
+    searched = find_events(_following(model_with(recorded), driven, driven.forcing), before, first)
     if may_be_mistaken(driven, searched):
         rival = None if driven.forcing is not None else driven.likeliest_frost
         first = driven.undriven if rival is None else None
-        other = find_events(replace(model_with(recorded), frost=rival), first=first)
+        other = find_events(_following(model_with(recorded), driven, rival), first=first)
         frost, calendar = (searched, other) if rival is None else (other, searched)
         driven = told_with_steps(driven, frost, calendar)
         searched = calendar if driven.forcing is None else frost
     seen = view(searched.fit)
     moved = redated(recorded, corrections_found(recorded, seen), searched, seen)
     if moved != recorded:
-        searched = find_events(replace(model_with(moved), frost=driven.forcing))
+        searched = find_events(_following(model_with(moved), driven, driven.forcing))
         seen = view(searched.fit)
     return Separated(searched, driven, moved, seen)
+
+
+def _following(model: Model, driven: ForcingChoice, forcing: FrostForcing | None) -> Model:
+    """Return a model whose tilt follows a driver, and which knows the frost's forcing in any case."""
+    return replace(model, frost=forcing, forcing=forcing or driven.likeliest_frost)
 
 
 def _noted(searched: StepsFound, driven: ForcingChoice, frost: FrostHeave | None) -> EarlierFit:
@@ -142,7 +141,7 @@ def _noted(searched: StepsFound, driven: ForcingChoice, frost: FrostHeave | None
 
 
 def _axis_known(nights: Nights) -> bool:
-    return any(night.has_axis for night in nights.nights)
+    return any(night.tells_change for night in nights.nights)
 
 
 def centred(series: Series) -> tuple[Series, Floats]:
@@ -180,9 +179,8 @@ def make_model(
     """
     causes = [axis_start(series), zero_epochs(series), level_starts(series), instrument_eras(series)]
     causes += [correction_cause(series, c) for c in recorded]
-    causes += [] if temp_c is None else [warm_mount(temp_c), warm_pier(temp_c)]
     nothing = np.zeros(series.size, dtype=bool)
-    model = Model(series, latitude_rad, tuple(c for c in causes if c.width), nothing, nothing)
+    model = Model(series, latitude_rad, tuple(c for c in causes if c.width), nothing, nothing, temp_c=temp_c)
     return replace(model, tied=must_tie(model))
 
 
@@ -191,7 +189,7 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
     seen, latitude_rad = explained.seen, inputs.latitude_rad
     series, scales = seen.fit.model.series, seen.fit.scales
     change, sd = components_with_uncertainty(searched.found, seen)
-    sd = with_alternatives(searched, change, sd)
+    sd = with_rivals(seen.fit, with_alternatives(searched, change, sd))
     change, sd = with_open_places(searched, seen, change, sd)
     if not np.any(series.night >= 0):  # levels see the pier only; of the mount nothing is known
         change[:, 4:] = sd[:, 4:] = np.nan
@@ -203,7 +201,8 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
     events = step_events(searched, seen) + recorded_events(recorded, seen)
     last = last_night_event(searched)
     events = sorted([*events, *([last] if last else [])], key=lambda e: (e.before_us, e.what))
-    now, now_sd = _axis_now(seen, centre)
+    references = references_of(seen.fit)
+    now, own_sd, now_sd = _axis_now(seen, centre)
     return History(
         time_us=series.time_us,
         change=change,
@@ -224,27 +223,32 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
             + misrecorded(recorded, found, series)
             + _zero_notices(seen, inputs.zero_is, inputs.nights)
             + _aside(seen)
+            + references_told(references)
         ),
         causes=cause_series(seen),
         before=_noted(searched, driven, inputs.frost).text(),
         forcing_odds=driven.odds,
         moves=moves_over_gaps(seen),
         follows=ForcingKind.CALENDAR if driven.forcing is None else driven.forcing.kind,
+        references=references,
+        axis_now_own_sd=own_sd,
     )
 
 
-def _axis_now(seen: View, centre: Floats) -> tuple[Floats, Floats]:
-    """Return the smoothed axis errors at the latest night, (2,), and their sds."""
+def _axis_now(seen: View, centre: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the axis at the latest night, (2,), and its sds without and with what all nights share."""
     fit = seen.fit
     series = fit.model.series
     nights = np.flatnonzero(series.night >= 0)
     if not nights.size:
-        return np.full(2, np.nan), np.full(2, np.nan)
+        return np.full(2, np.nan), np.full(2, np.nan), np.full(2, np.nan)
     k = int(nights[-1])
     walk = np.zeros((2, series.size, 5))
     walk[:, k] = fit.sees[k, :2]
     mean, cov = seen.sums(walk, fit.columns.seen[k, :2])
-    return _known(mean + centre[k, :2], np.sqrt(np.diagonal(cov)))
+    own_sd = np.sqrt(np.diagonal(cov))
+    now, now_sd = _known(mean + centre[k, :2], np.hypot(own_sd, series.common_sd[k]))
+    return now, own_sd, now_sd
 
 
 def _known(axis: Floats, sd: Floats) -> tuple[Floats, Floats]:
@@ -255,10 +259,12 @@ def _known(axis: Floats, sd: Floats) -> tuple[Floats, Floats]:
 
 def _short_lasting(seen: View) -> Lasting | None:
     """Return the rate of a record too short to tell a trend from the season: the model's own, wide."""
-    at = seen.fit.columns.at["settlement"]
-    now = rate_now(seen.fit.model.series.time_us)
-    rate = now @ seen.fit.amplitude[at]
-    cov = now @ seen.fit.amplitude_cov[at, at] @ now.T
+    at, line = seen.fit.columns.at["settlement"], seen.fit.columns.at.get(steady.PIER)
+    now, columns = rate_now(seen.fit.model.series.time_us), np.arange(at.start, at.stop)
+    if line is not None:
+        now, columns = np.hstack([now, np.eye(2)]), np.append(columns, np.arange(line.start, line.stop))
+    rate = now @ seen.fit.amplitude[columns]
+    cov = now @ seen.fit.amplitude_cov[np.ix_(columns, columns)] @ now.T
     return Lasting(
         arcsec_per_year=float(np.hypot(*rate)),
         arcsec_per_year_sd=float(np.sqrt(np.trace(cov) / 2.0)),
@@ -274,6 +280,7 @@ def _scales_as_result(scales: Scales) -> HistoryScales:
         az_creep_arcsec_per_sqrt_day=scales.az_creep,
         alt_creep_arcsec_per_sqrt_day=scales.alt_creep,
         zero_repeat_arcsec=scales.zero_repeat,
+        zero_creep_arcsec_per_sqrt_day=scales.zero_creep,
         season_arcsec=scales.season,
         settlement_arcsec=scales.slow,
         frost_arcsec=scales.frost,

@@ -111,7 +111,7 @@ class _Row:
 
 
 def _usable(night: NightAxis) -> bool:
-    return night.has_axis and bool(np.all(np.isfinite(night.working[:2])))
+    return night.tells_change and bool(np.all(np.isfinite(night.working[:2])))
 
 
 def _from_night(i: int, night: NightAxis, value: Floats, variance: Floats, era_edges_us: Ints) -> _Row:

@@ -7,18 +7,30 @@ Then every step is taken out once more and weighed against all its rivals.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from drift.codes import Part
 from drift.history.before import LONG, EarlierFit, at_moments, earlier_fit_of
-from drift.history.changes import STEP_SD, STEPS_PER_YEAR, Step, step_cause, step_name
-from drift.history.model import SHORTEST_DAYS, Fit, Model, Solver
+from drift.history.causes import Cause
+from drift.history.changes import (
+    RECOVERY_CHANCE,
+    STEP_SD,
+    STEPS_PER_YEAR,
+    Step,
+    recovery_cause,
+    step_cause,
+    step_name,
+)
+from drift.history.model import SHORTEST_DAYS, Fit, Model, Solver, Stretch, picked
 from drift.history.scales import ScalesFound, calm, fit_scales
 from drift.history.separability import without_lost_zeros
+from drift.history.series import Series
+from drift.history.thaw import QUICK_CHANCE, likeliest_stretch
 from drift.history.view import Gains, gains, spread
-from drift.quantities import Floats
+from drift.quantities import Floats, Ints
 
 #: Prior chance that a night as a whole, or its hour-angle zero alone, is wild (a bad clock, wind, a
 #: bumped level): common practice, weakly held.
@@ -38,6 +50,8 @@ NEIGHBOURS = 12
 PLACE_SHARE = 0.9
 #: A part is named when it has this share of what is not "nothing" (contract).
 NAMED_SHARE = 10.0 / 11.0
+#: What follows a step within so many days may belong to it.
+FOLLOWED_DAYS = 200.0
 #: An explanation with less than this share of a step is not looked at.
 LEAST_SHARE = 0.01
 
@@ -52,6 +66,7 @@ class FoundStep:
     probability: dict[Part, float]  # `Part.NOTHING` is one of them
     place: tuple[float, ...]  # odds of its lying before reading place_from and each later one; sums to 1
     place_from: int
+    recovers: bool = False  # more followed over weeks, back or on
 
     @property
     def named(self) -> Part:
@@ -106,27 +121,39 @@ def find_events(
     else:
         base, steps, found = _from_scratch(model, first)
     for _ in range(MOST_FOUND):
-        fit = found.fit
+        fit = found.fit.normal
         gained = gains(fit, spread(fit))
-        wild, part, index = _best(fit, gained)
+        wild, part, index, odds = _best(fit, gained)
+        number, followed_odds = (-1, -np.inf) if part is Part.NOTHING else _followed(steps, found, index)
+        if followed_odds > max(odds, 0.0):
+            steps = _with_recovery(steps, number)
+            found = _refit(base, steps, found)
+            continue
         if part is Part.NOTHING:
             hidden = _hidden_step(base, steps, found)
             if hidden is None:
                 break
-            step, found = hidden
-            steps.append(step)
+            base, steps, found = hidden
             continue
+        thaw = None if wild else _quicker_thaw(found.fit, part, index, odds)
         if wild:
             base = _put_aside(base, part is Part.ZERO, index)
+        elif thaw is not None:
+            base = _with_stretch(base, thaw)
         else:
             steps.append(_certain(index, part))
         found = _refit(base, steps, found)
     if steps:
-        held = steps
-        steps = sorted(_weigh_all(base, steps, found.fit), key=lambda s: s.best)
-        if [s.step() for s in held] != [s.step() for s in steps]:
+        held, stretches = steps, base.stretches
+        base, steps = _weigh_all(base, steps, found.fit)
+        steps = sorted(steps, key=lambda s: s.best)
+        if _told(held) != _told(steps) or base.stretches != stretches:
             found = _refit(base, steps, found)
     return StepsFound(found, tuple(steps), looked_at)
+
+
+def _told(steps: list[FoundStep]) -> list[tuple[Step, bool]]:
+    return [(step.step(), step.recovers) for step in steps]
 
 
 def _from_scratch(model: Model, first: ScalesFound | None) -> tuple[Model, list[FoundStep], ScalesFound]:
@@ -143,30 +170,83 @@ def _from_before(model: Model, before: EarlierFit) -> tuple[Model, list[FoundSte
         ignored=base.ignored | at_moments(base, before.aside),
         ignored_zero=base.ignored_zero | at_moments(base, before.aside_zero),
     )
+    base = replace(base, stretches=before.stretches)
     times = base.series.time_us
-    steps = [_certain(int(np.searchsorted(times, t)), part) for t, part in before.steps]
-    causes = [step_cause(base.series, s.step(), step_name(i)) for i, s in enumerate(steps)]
-    stepped = base.with_causes(*causes)
+    steps = [
+        _certain(int(np.searchsorted(times, t)), part, t in before.recovering) for t, part in before.steps
+    ]
+    stepped = base.with_causes(*step_causes(base.series, steps))
     doubted = question_corrections(stepped, Solver(stepped).at(before.scales))
     base = replace(doubted, causes=doubted.causes[: len(base.causes)])
     return base, steps, fit_scales(Solver(doubted), before.near)
 
 
+def step_causes(series: Series, steps: Sequence[FoundStep]) -> list[Cause]:
+    """Return the causes of steps, and of what followed them."""
+    out = []
+    for number, found in enumerate(steps):
+        out.append(step_cause(series, found.step(), step_name(number)))
+        if found.recovers:
+            out.append(recovery_cause(series, found.step(), number))
+    return out
+
+
 def noted(searched: StepsFound) -> EarlierFit:
     """Return what was found, for the next answer to start from."""
     steps = [(s.best, s.likeliest) for s in searched.steps]
-    return earlier_fit_of(searched.found, steps, searched.looked_at)
+    recovering = [s.best for s in searched.steps if s.recovers]
+    return earlier_fit_of(searched.found, steps, recovering, searched.looked_at)
 
 
-def _certain(index: int, part: Part) -> FoundStep:
+def _certain(index: int, part: Part, recovers: bool = False) -> FoundStep:
     """Return a step taken up for now, before it is weighed against its rivals."""
-    return FoundStep(index, index, index, {part: 1.0, Part.NOTHING: 0.0}, (1.0,), index)
+    return FoundStep(index, index, index, {part: 1.0, Part.NOTHING: 0.0}, (1.0,), index, recovers)
+
+
+def _followed(steps: list[FoundStep], found: ScalesFound, near: int | None = None) -> tuple[int, float]:
+    """Return the step that was most probably followed by more, and its log odds; (-1, -inf) for none.
+
+    Parameters
+    ----------
+    steps, found
+        What has been found so far.
+    near
+        Only steps some weeks before this reading; None for all.
+    """
+    model, scales = _settled(found.fit.model, found.fit), found.fit.scales
+    days, best = model.series.days, (-1, -np.inf)
+    for number, step in enumerate(steps):
+        away = 0.0 if near is None else days[near] - days[step.best]
+        if step.recovers or step.likeliest is Part.ZERO or not 0.0 <= away <= FOLLOWED_DAYS:
+            continue
+        cause = recovery_cause(model.series, step.step(), number)
+        about = _about(model.series, step.best)
+        alone, both = picked(model, about), picked(model.with_causes(cause), about)
+        gain = Solver(both).at(scales).log_marginal - Solver(alone).at(scales).log_marginal
+        if gain + np.log(RECOVERY_CHANCE) > best[1]:
+            best = (number, float(gain + np.log(RECOVERY_CHANCE)))
+    return best
+
+
+def _about(series: Series, index: int) -> Ints:
+    """Return the readings that tell what followed a step: all, of a long record those about it."""
+    if series.size < LONG:
+        return np.arange(series.size)
+    days = series.days - series.days[index]
+    near = np.flatnonzero((days >= -FOLLOWED_DAYS) & (days <= 2.0 * FOLLOWED_DAYS))
+    return np.union1d(near, [0])
+
+
+def _with_recovery(steps: list[FoundStep], number: int) -> list[FoundStep]:
+    return [replace(step, recovers=step.recovers or i == number) for i, step in enumerate(steps)]
 
 
 def _hidden_step(
     base: Model, steps: list[FoundStep], found: ScalesFound
-) -> tuple[FoundStep, ScalesFound] | None:
-    """Return a step that the scales hide, and the fit with it; None when there is none.
+) -> tuple[Model, list[FoundStep], ScalesFound] | None:
+    """Take up a step that the scales hide, or what it may be in truth; None when there is none.
+
+    That is a quick thaw, or what followed an earlier step.
 
     Over a short record a step may have been taken for a quick walk of the tilt,
     or for its straying from the frost, and at the scales of that walk it gains
@@ -174,9 +254,15 @@ def _hidden_step(
     once more with scales of their own; in a long record, whose scales one step hardly
     moves, only one that by these scales is not unlikely already.
     """
+    number, odds = _followed(steps, found)
+    if odds > UNLIKELY:
+        followed = _with_recovery(steps, number)
+        refitted = _refit(base, followed, found)
+        if refitted.log_posterior - found.log_posterior + np.log(RECOVERY_CHANCE) > 0.0:
+            return base, followed, refitted
     model = found.fit.model
     long = model.series.size >= LONG
-    for fit in (found.fit,) if long else (found.fit, _calmed(found.fit)):
+    for fit in (found.fit.normal,) if long else (found.fit.normal, _calmed(found.fit)):
         part, index, odds = _likeliest(fit)
         chance = float(gap_chances(fit)[part][index])
         if odds <= 0.0 or (long and odds + chance < UNLIKELY):
@@ -185,13 +271,18 @@ def _hidden_step(
         refitted = _refit(base, [*steps, step], found)
         gain = refitted.log_posterior - found.log_posterior + chance
         if gain > STEP_LOG_ODDS:
-            return step, refitted
+            thaw = _quicker_thaw(found.fit, part, index, -np.inf)
+            if thaw is not None:
+                thawed = _refit(_with_stretch(base, thaw), steps, found)
+                if thawed.log_posterior - found.log_posterior + np.log(QUICK_CHANCE) >= gain:
+                    return _with_stretch(base, thaw), steps, thawed
+            return base, [*steps, step], refitted
     return None
 
 
 def _calmed(fit: Fit) -> Fit:
     """Solve without straying from the frost, at scales that are no quicker than usual."""
-    return Solver(replace(fit.model, still=True)).at(calm(fit.scales))
+    return Solver(replace(_settled(fit.model, fit), still=True)).at(calm(fit.scales))
 
 
 def _likeliest(fit: Fit) -> tuple[Part, int, float]:
@@ -217,8 +308,7 @@ def question_corrections(model: Model, fit: Fit) -> Model:
 
 
 def _refit(base: Model, steps: list[FoundStep], start: ScalesFound) -> ScalesFound:
-    causes = [step_cause(base.series, s.step(), step_name(i)) for i, s in enumerate(steps)]
-    return fit_scales(Solver(base.with_causes(*causes)), start)
+    return fit_scales(Solver(base.with_causes(*step_causes(base.series, steps))), start)
 
 
 def gap_chances(fit: Fit) -> dict[Part, Floats]:
@@ -228,8 +318,20 @@ def gap_chances(fit: Fit) -> dict[Part, Floats]:
         return {part: np.log(years * rate) for part, rate in STEPS_PER_YEAR.items()}
 
 
-def _best(fit: Fit, gained: Gains) -> tuple[bool, Part, int]:
-    """Return the likeliest thing still unexplained: (wild?, part, reading).
+def _quicker_thaw(fit: Fit, part: Part, index: int, step_odds: float) -> Stretch | None:
+    """Return a quick thaw that is likelier than a step of the pier there; None where a step is likelier."""
+    if part is not Part.PIER:
+        return None
+    stretch, odds = likeliest_stretch(_settled(fit.model, fit), fit.normal, index)
+    return stretch if odds >= step_odds else None
+
+
+def _with_stretch(model: Model, stretch: Stretch) -> Model:
+    return replace(model, stretches=(*model.stretches, stretch))
+
+
+def _best(fit: Fit, gained: Gains) -> tuple[bool, Part, int, float]:
+    """Return the likeliest thing still unexplained: (wild?, part, reading, log odds).
 
     The part is `Part.NOTHING` when there is none; of a wild reading it is `Part.ZERO` where only its
     hour-angle zero is wild, else `Part.UNDETERMINED`.
@@ -248,11 +350,13 @@ def _best(fit: Fit, gained: Gains) -> tuple[bool, Part, int]:
     at_step, at_wild, at_zero = (int(np.argmax(x)) for x in (together, wild, wild_zero))
     best_wild = max(wild[at_wild], wild_zero[at_zero])
     if together[at_step] > STEP_LOG_ODDS and together[at_step] >= best_wild:
-        return False, max(odds, key=lambda part: float(odds[part][at_step])), at_step
+        part = max(odds, key=lambda part: float(odds[part][at_step]))
+        return False, part, at_step, float(together[at_step])
     if best_wild > 0.0:
         zero_only = wild_zero[at_zero] >= wild[at_wild]
-        return True, Part.ZERO if zero_only else Part.UNDETERMINED, at_zero if zero_only else at_wild
-    return False, Part.NOTHING, 0
+        part = Part.ZERO if zero_only else Part.UNDETERMINED
+        return True, part, at_zero if zero_only else at_wild, float(best_wild)
+    return False, Part.NOTHING, 0, 0.0
 
 
 def _put_aside(model: Model, zero_only: bool, index: int) -> Model:
@@ -262,26 +366,48 @@ def _put_aside(model: Model, zero_only: bool, index: int) -> Model:
     return replace(model, **{name: mask})
 
 
-def _weigh_all(base: Model, steps: list[FoundStep], fit: Fit) -> list[FoundStep]:
-    """Take each step out, the others held, and weigh all its rivals; drop what no longer stands."""
+def _weigh_all(base: Model, steps: list[FoundStep], fit: Fit) -> tuple[Model, list[FoundStep]]:
+    """Take each step out, the others held, and weigh all its rivals; drop what no longer stands.
+
+    Where a quick thaw is the likelier, that is taken up in its place.
+    """
     out = list(steps)
     for step in steps:
         others = [s for s in out if s is not step]
-        causes = [step_cause(base.series, s.step(), step_name(i)) for i, s in enumerate(others)]
-        alone = Solver(base.with_causes(*causes)).at(fit.scales)
-        weighed = _weigh(alone, step.best)
-        out = others + ([weighed] if weighed is not None else [])
-    return out
+        causes = step_causes(base.series, others)
+        if step.recovers:
+            causes.append(recovery_cause(base.series, step.step(), len(others)))
+        alone = Solver(_settled(base.with_causes(*causes), fit)).at(fit.scales)
+        thaw, thaw_odds = likeliest_stretch(alone.model, alone, step.best)
+        weighed = _weigh(alone, step.best, thaw_odds)
+        if weighed is not None:
+            followed = step.recovers and weighed.likeliest == step.likeliest
+            out = [*others, replace(weighed, recovers=followed)]
+        else:
+            out = others
+        if weighed is None and thaw is not None and thaw_odds > 0.0:
+            base = _with_stretch(base, thaw)
+    return base, out
 
 
-def _weigh(fit: Fit, best: int) -> FoundStep | None:
+def _settled(model: Model, fit: Fit) -> Model:
+    """Return a model with what moves by itself as likely as a fit found it: a normal law, for scores."""
+    told = fit.model.beliefs
+    return model if told is None or fit.odds is None else replace(model, beliefs=told.settled(fit.odds))
+
+
+def _weigh(fit: Fit, best: int, thaw_odds: float = -np.inf) -> FoundStep | None:
+    """Weigh all parts and places of a step; None where nothing, or a quick thaw, is the likelier.
+
+    `thaw_odds` is the log of the odds of a quick thaw against nothing.
+    """
     gained, chances = gains(fit, spread(fit)), gap_chances(fit)
     near = np.arange(max(1, best - NEIGHBOURS), min(fit.model.series.size, best + NEIGHBOURS + 1))
     odds = {part: (gained.step[part] + chances[part])[near] for part in STEP_SD}
     table = np.array(list(odds.values()))
-    top = max(float(table.max()), 0.0)
+    top = max(float(table.max()), 0.0, thaw_odds)
     weight = np.exp(table - top)
-    nothing = float(np.exp(-top))
+    nothing = float(np.exp(-top) + np.exp(thaw_odds - top))
     total = float(weight.sum()) + nothing
     probability = {part: float(w) / total for part, w in zip(odds, weight.sum(axis=1), strict=True)}
     probability[Part.NOTHING] = nothing / total

@@ -23,7 +23,7 @@ from drift.quantities import Floats
 
 
 #: Scales whose uncertainty matters for how a movement is split and smoothed.
-MATTERING = ("tilt_walk", "across", "az_creep", "alt_creep", "season", "slow")
+MATTERING = ("tilt_walk", "across", "az_creep", "alt_creep", "zero_creep", "season", "slow")
 #: Values tried, in sds of the scales' wide priors, to either side of the optimum.
 STEPS = (-1.6, -0.8, 0.8, 1.6)
 #: Longer records know their scales well enough, and cost more [readings].
@@ -51,7 +51,7 @@ def components_with_uncertainty(found: ScalesFound, seen: View) -> tuple[Floats,
     centre = to_vector(base, names)
     top = log_posterior(problem, centre, names, base)
     extra = np.zeros_like(sd)
-    for name in MATTERING:
+    for name in (one for one in MATTERING if one in names):
         extra += _along(problem, found, centre, top, names.index(name), mean, sd)
     return mean, np.sqrt(np.maximum(sd**2 + extra, 0.0))
 
@@ -103,7 +103,7 @@ def with_alternatives(searched: StepsFound, change: Floats, sd: Floats) -> Float
     for number, found in enumerate(searched.steps):
         for part, share in _others(found).items():
             there = _with_part(searched, number, found, part).components()
-            variance = variance + _weight(share) * (there - here) ** 2
+            variance = variance + weight(share) * (there - here) ** 2
     return np.sqrt(np.where(np.isfinite(change), variance, np.nan))
 
 
@@ -114,11 +114,12 @@ def size_variance(searched: StepsFound, number: int, found: FoundStep) -> dict[i
         other = _step_sizes(_with_part(searched, number, found, part), number, Step(found.best, {part: 1.0}))
         for component in out:
             apart = other.get(component, 0.0) - own.get(component, 0.0)
-            out[component] += _weight(share) * apart**2
+            out[component] += weight(share) * apart**2
     return out
 
 
-def _weight(share: float) -> float:
+def weight(share: float) -> float:
+    """Return the weight of the squared distance to an explanation of some share."""
     return max(share, REACH) if share >= WITHIN_REACH_SHARE else share
 
 

@@ -23,6 +23,8 @@ from drift.quantities import ARCSEC_PER_RAD, Floats
 #: The order of the constants wherever they stand in an array.
 CONSTANTS = ("cone error", "axis non-perpendicularity", "declination offset between tube sides", "tube droop")
 CONE, NONPERP, SIDE_OFFSET, DROOP = range(4)
+#: The share of tan^3 z in refraction, see `lift_shape`.
+CUBE_SHARE = 0.0668 / 58.294
 
 
 @dataclass(frozen=True)
@@ -34,6 +36,10 @@ class Pose:
     zero_ha: Floats
     zero_dec: Floats
     constants: Floats  # (n, 4), order of CONSTANTS
+    #: A shift of the picture that is the same on both tube sides, as cos(dec) dH; None for none.
+    across: Floats | None = None
+    #: By how much the air lifts more than was taken, at 45 degrees altitude; None for none.
+    lift: Floats | None = None
 
 
 def pointed_direction(
@@ -65,21 +71,46 @@ def pointed_direction(
     dec = mech_dec_rad - pose.zero_dec * rad - side_offset * side
     along, up = np.cos(cone) * np.cos(dec), np.cos(cone) * np.sin(dec)
     sideways = np.sin(cone) * side
+    if pose.across is not None:
+        sideways = sideways + np.sin(pose.across * rad)
     tilt_sin, tilt_cos = np.sin(nonperp * side), np.cos(nonperp * side)
     sideways, up = sideways * tilt_cos + up * tilt_sin, up * tilt_cos - sideways * tilt_sin
     meridian, east, pole = axis_basis(latitude_rad, pose.az_error * rad, pose.alt_error * rad)
     x = along * np.cos(ha) + sideways * np.sin(ha)
     y = sideways * np.cos(ha) - along * np.sin(ha)
     ideal = x[:, None] * meridian + y[:, None] * east + up[:, None] * pole
-    return drooped(ideal, droop)
+    return drooped(ideal, droop, None if pose.lift is None else pose.lift * rad)
 
 
-def drooped(enu: Floats, droop_rad: Floats) -> Floats:
-    """Lower directions (n, 3) by droop times the sine of the zenith distance [rad]; negative raises."""
+def drooped(enu: Floats, droop_rad: Floats, lift_rad: Floats | None = None) -> Floats:
+    """Lower directions (n, 3) by droop times the sine of the zenith distance [rad]; negative raises.
+
+    Parameters
+    ----------
+    enu
+        Unit vectors East, North, Up.
+    droop_rad
+        (n,) [rad].
+    lift_rad
+        (n,) what the air lifts more than was taken, at 45 degrees altitude [rad]: a direction worked out
+        with too little of it lies lower by that times `lift_shape`.
+    """
     toward_zenith = -enu * enu[:, 2:3]
     toward_zenith[:, 2] += 1.0
-    lowered = enu - droop_rad[:, None] * toward_zenith
+    per_sine = droop_rad if lift_rad is None else droop_rad + lift_rad * lift_shape(enu[:, 2])
+    lowered = enu - per_sine[:, None] * toward_zenith
     return lowered / np.linalg.norm(lowered, axis=1, keepdims=True)
+
+
+def lift_shape(sin_altitude: Floats) -> Floats:
+    """Return refraction over its value at 45 degrees and over the sine of the zenith distance, (n,).
+
+    A tan z + B tan^3 z with B = -0.00115 A (Green 1985, Spherical Astronomy, section 4.2, from memory:
+    58.294 and 0.0668 arcsec); below 5 degrees of altitude as it is there, where no such formula holds.
+    """
+    cosine = np.maximum(sin_altitude, np.sin(np.radians(5.0)))
+    square = 1.0 / cosine**2 - 1.0
+    return np.asarray((1.0 - CUBE_SHARE * square) / (cosine * (1.0 - CUBE_SHARE)))
 
 
 def first_order(hour_angle: Floats, dec: Floats, side: Floats, latitude_rad: float) -> Floats:
@@ -123,3 +154,15 @@ def first_order(hour_angle: Floats, dec: Floats, side: Floats, latitude_rad: flo
     out[:, 0, 4 + DROOP] = -cos_phi * sin_h
     out[:, 1, 4 + DROOP] = sin_phi * cos_d - cos_phi * sin_d * cos_h
     return out
+
+
+def first_order_of_night(hour_angle: Floats, dec: Floats, side: Floats, latitude_rad: float) -> Floats:
+    """Return `first_order` with two columns more: the picture's shift across, the air's lift; (n, 2, 10)."""
+    plain = first_order(hour_angle, dec, side, latitude_rad)
+    across = np.zeros((hour_angle.size, 2))
+    across[:, 0] = 1.0
+    sin_altitude = np.sin(latitude_rad) * np.sin(dec) + np.cos(latitude_rad) * np.cos(dec) * np.cos(
+        hour_angle
+    )
+    lift = plain[:, :, 4 + DROOP] * lift_shape(sin_altitude)[:, None]
+    return np.concatenate([plain, across[:, :, None], lift[:, :, None]], axis=2)

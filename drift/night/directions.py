@@ -12,8 +12,19 @@ from drift.night.nights import NightSplit
 from drift.night.observations import Directions, one_place_a_run
 from drift.night.sightings import TABLES
 from drift.notices import Notice, SkyCode, info
-from drift.quantities import Floats, Ints
-from drift.sky.air import fill_weather
+from drift.quantities import Bools, Floats, Ints
+from drift.sky.air import (
+    DAILY_MEAN_SD_C,
+    MEASURED_SD_C,
+    MEASURED_SD_HPA,
+    STANDARD_SD_C,
+    STANDARD_SD_HPA,
+    AirTaken,
+    FilledWeather,
+    air_error_sd,
+    fill_weather,
+    standard_pressure_hpa,
+)
 from drift.sky.clock import utc_day_and_fraction
 from drift.sky.earth import installed_earth_rotation
 from drift.sky.place import observed
@@ -66,13 +77,15 @@ def see(
     rows = np.column_stack([places, air.temp_c, air.pressure_hpa])
     sky = _night_by_night(where, time_us, rows, day, NoStore() if store is None else store)
     edges = np.cumsum([0, *sizes])
+    taken = _air_taken(air, from_weather, where[2])
     directions = {
-        kind: Directions(sky[a:b, :3], sky[a:b, 3])
+        kind: Directions(sky[a:b, :3], sky[a:b, 3], taken.rows(slice(a, b)))
         for kind, a, b in zip(TABLES, edges[:-1], edges[1:], strict=True)
     }
     defaults = filled_in(readings["weather"])
-    if from_weather:
-        defaults.append(info(SkyCode.TEMPERATURE_OF_DAY, rows=from_weather, of_rows=len(joined)))
+    if from_weather.any():
+        count = int(from_weather.sum())
+        defaults.append(info(SkyCode.TEMPERATURE_OF_DAY, rows=count, of_rows=len(joined)))
     for code, used in (
         (SkyCode.TEMPERATURE_STANDARD, air.temp_rows),
         (SkyCode.PRESSURE_STANDARD, air.pressure_rows),
@@ -110,13 +123,22 @@ def _night_by_night(
     return out
 
 
-def _with_daily_mean(temp_c: Floats, day: Ints, weather: pd.DataFrame) -> tuple[Floats, int]:
-    """Fill in the weather's daily mean on nights without a temperature of their own; count the rows."""
+def _air_taken(air: FilledWeather, from_weather: Bools, elevation_m: float) -> AirTaken:
+    """Say how well the air of each row is known."""
+    usual = float(standard_pressure_hpa(elevation_m))
+    temp_sd = np.where(from_weather, DAILY_MEAN_SD_C, MEASURED_SD_C)
+    temp_sd = np.where(air.temp_standard, STANDARD_SD_C, temp_sd)
+    pressure_sd = np.where(air.pressure_standard, STANDARD_SD_HPA, MEASURED_SD_HPA)
+    return AirTaken(air_error_sd(temp_sd, pressure_sd, usual), air.temp_standard, usual)
+
+
+def _with_daily_mean(temp_c: Floats, day: Ints, weather: pd.DataFrame) -> tuple[Floats, Bools]:
+    """Fill in the weather's daily mean on nights without a temperature of their own; say in which rows."""
     means = dict(zip(weather["day"].astype(int), _middle(weather).astype(float), strict=True))
     given = np.isfinite(temp_c)
     lacking = ~np.isin(day, np.unique(day[given]))
     filled = np.where(lacking, [means.get(int(d), np.nan) for d in day], temp_c)
-    return filled, int(np.sum(lacking & np.isfinite(filled)))
+    return filled, lacking & np.isfinite(filled)
 
 
 def filled_in(weather: pd.DataFrame) -> list[Notice]:

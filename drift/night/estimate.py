@@ -8,33 +8,31 @@ import numpy as np
 import pandas as pd
 
 from drift.cache import NoStore, Store
-from drift.codes import HourAngleZero, Reports, Side, Source, ZeroSharing
-from drift.mount.instrument import CONSTANTS
+from drift.codes import AxisReason, HourAngleZero, PointingUse, Reports, Side, Source, ZeroSharing
+from drift.mount.instrument import CONE, CONSTANTS, NONPERP
 from drift.mount.orientation import hour_angle_and_dec
+from drift.night.altered_reports import Shown, chance_altered, verified
+from drift.night.assembly import assemble
+from drift.night.clock_hours import clocks_of_nights, put_right
+from drift.night.mount_frame import FRAME_AXIS_SD, FrameFit, frame_of, turned_to_date
 from drift.night.nights import NightSplit
-from drift.night.observations import (
-    KEPT,
-    Directions,
-    NightIndex,
-    gather,
-    index_nights,
-    pointing_piece,
-    run_piece,
-    sweep_piece,
-    tube_sides,
-    typed_axes,
-)
+from drift.night.observations import KEPT, Directions, NightIndex, tube_sides
 from drift.night.outliers import NightsSearched, night_squares, search
 from drift.night.sightings import POINTING, SOURCE_NAMES, TABLES, Sightings
-from drift.night.system import AXIS_PRIOR_SD, SystemLayout
+from drift.night.system import AXIS_PRIOR_SD, CONSTANT_PRIOR_SD
 from drift.notices import NightCode, Notice, info, warning
-from drift.quantities import DAY_US, Floats
+from drift.quantities import DAY_US, Floats, Ints
 from drift.types import InstrumentConstants, NightAxis, Nights, Readings, SetAside, SkyCovered
 
-# ---- Notice a mount whose own multi-star model has altered the places it reports.
+# ---- Whether a mount whose own star model has altered the places it reports hides its axis, and what
+# then holds.
 #
 # Such a mount takes part of its axis error out of what it reports, so pointing
-# solves see too little of it, while sweeps and unguided runs see it all.
+# solves see too little of it, while sweeps and unguided runs see it all.  Where
+# both are there, their disagreement tells; without sweeps it can't be known, and
+# how near to nothing all that the solves show is (`drift.night.altered_reports`)
+# says how likely it is.  Changes of the axis are seen either way, as long as the
+# model inside is not made anew.
 
 
 #: Pointing and still-axis nights are compared when no further apart than this [days].
@@ -44,23 +42,27 @@ ALARM_SDS, ALARM_ARCSEC = 4.0, 15.0
 #: Between two nights the axis may have moved by about this much [arcsec].
 BETWEEN_NIGHTS_ARCSEC = 8.0
 FEWEST_PAIRS = 3
+#: So many nights tell where the axis stood at first, before it moved.
+FIRST_NIGHTS = 20
+#: Reports are taken for altered from this chance on, and it is spoken of from the other.
+TAKEN_FROM, SPOKEN_FROM = 0.5, 0.05
+AXIS = slice(0, 2)
 
 
 def disagreement(nights: Nights) -> tuple[Floats, Floats, int]:
     """Return the middle of still-axis minus pointing (az_error, alt_error), its sds, and the pairs."""
-    pointing = [n for n in nights.nights if n.has_axis and n.sources == (Source.POINTING,)]
+    pointing = _pointing(nights)
     still = [
         n for n in nights.nights if n.has_axis and n.sources and set(n.sources) <= {Source.SWEEP, Source.RUN}
     ]
     if not pointing:
         return np.zeros(2), np.full(2, np.inf), 0
-    times = np.array([n.time_us for n in pointing])
     apart, weight = [], []
     for night in still:
-        near = pointing[int(np.argmin(np.abs(times - night.time_us)))]
+        near = _nearest(pointing, night.time_us)
         if abs(near.time_us - night.time_us) <= NEAR_DAYS * DAY_US:
-            apart.append(night.estimate[:2] - near.estimate[:2])
-            variance = np.diagonal(night.covariance)[:2] + np.diagonal(near.covariance)[:2]
+            apart.append(night.estimate[AXIS] - near.estimate[AXIS])
+            variance = np.diagonal(night.covariance)[AXIS] + np.diagonal(near.covariance)[AXIS]
             weight.append(1.0 / (variance + BETWEEN_NIGHTS_ARCSEC**2))
     if len(apart) < FEWEST_PAIRS:
         return np.zeros(2), np.full(2, np.inf), len(apart)
@@ -71,8 +73,14 @@ def disagreement(nights: Nights) -> tuple[Floats, Floats, int]:
     return middle, 1.2533 / np.sqrt(w.sum(axis=0)), len(apart)
 
 
-def modelled_or_not(nights: Nights, reports: str, latitude_rad: float) -> Nights:
-    """Say when pointing solves see less of the axis error than sweeps and runs, and go by the latter.
+def modelled_or_not(
+    nights: Nights, reports: str, latitude_rad: float, correction_us: Ints | None = None
+) -> Nights:
+    """Say when pointing solves see less of the axis error than there is, and go by what sees it all.
+
+    With `FEWEST_PAIRS` or more nights of sweeps or runs, pointing nights are
+    left out of the history.  With fewer, pointing nights are brought to the
+    axis that those show.  With none, the axis is not known; how it changes is.
 
     Parameters
     ----------
@@ -82,23 +90,155 @@ def modelled_or_not(nights: Nights, reports: str, latitude_rad: float) -> Nights
         ``mount.reports`` of the site file: "raw", "modelled" or "unknown".
     latitude_rad
         Geodetic latitude [rad]; azimuth counts with its cosine.
+    correction_us
+        Sorted times of recorded corrections: what the axis was before the first of them counts as evidence.
     """
     middle, sd, pairs = disagreement(nights)
     on_sky = middle * np.array([np.cos(latitude_rad), 1.0])
     noticed = bool(np.any((np.abs(middle) > ALARM_SDS * sd) & (np.abs(on_sky) > ALARM_ARCSEC)))
-    if not noticed and reports != Reports.MODELLED:
-        return nights
-    kept = nights.nights
-    still = [n for n in kept if n.has_axis and set(n.sources) & {Source.SWEEP, Source.RUN, Source.TYPED}]
-    if len(still) >= FEWEST_PAIRS:
-        kept = tuple(_without_axis(n) if n.sources == (Source.POINTING,) else n for n in kept)
-    left_out = len(still) >= FEWEST_PAIRS
     if noticed:
-        apart = {"az_apart_arcsec": float(middle[0]), "alt_apart_arcsec": float(middle[1])}
-        notice = warning(NightCode.REPORTS_ALTERED_BY_SWEEPS, **apart, pairs=pairs, left_out=left_out)
+        notice = warning(
+            NightCode.REPORTS_ALTERED_BY_SWEEPS,
+            az_apart_arcsec=float(middle[0]),
+            alt_apart_arcsec=float(middle[1]),
+            pairs=pairs,
+        )
+    elif reports == Reports.MODELLED:
+        notice = warning(NightCode.REPORTS_ALTERED_BY_SITE_FILE)
+    elif reports == Reports.RAW or pairs >= FEWEST_PAIRS:
+        return nights
     else:
-        notice = warning(NightCode.REPORTS_ALTERED_BY_SITE_FILE, left_out=left_out)
-    return replace(nights, nights=kept, notices=(*nights.notices, notice))
+        return _by_odds(nights, latitude_rad, correction_us)
+    return _held_back(nights, notice)
+
+
+def _by_odds(nights: Nights, latitude_rad: float, correction_us: Ints | None) -> Nights:
+    """Go by how near to nothing all is that the solves show, where nothing else tells."""
+    pointing = _pointing(nights)
+    if not pointing:
+        return nights
+    turned = np.zeros(0, dtype=np.int64) if correction_us is None else correction_us
+    chances = [_chance(nights, one, latitude_rad, turned) for one in nights.instruments]
+    chance = max((c for c in chances if c is not None), default=0.0)
+    if chance < SPOKEN_FROM:
+        return nights
+    if chance < TAKEN_FROM:
+        notice = warning(NightCode.AXIS_RESTS_ON_RAW_REPORTS, chance=chance)
+        return replace(nights, notices=(*nights.notices, notice))
+    return _held_back(nights, warning(NightCode.REPORTS_LOOK_ALTERED, chance=chance))
+
+
+def _chance(
+    nights: Nights, instrument: InstrumentConstants, latitude_rad: float, correction_us: Ints
+) -> float | None:
+    """Return the chance of altered reports in one instrument's time; None without pointing nights in it."""
+    start, end = instrument.start_us, instrument.end_us
+    turned = correction_us[(correction_us > start) & (correction_us < end)]
+    until = int(turned[0]) if turned.size else end
+    mine = [n for n in _pointing(nights) if start <= n.time_us < end]
+    first = [n for n in mine if n.time_us < until][:FIRST_NIGHTS]
+    if not first:
+        return None
+    scale = np.array([np.cos(latitude_rad), 1.0])
+    axis, cov = _mean(first)
+    log_odds = 0.0
+    for night in _still(nights, start, end):
+        near = _nearest(mine, night.time_us)
+        days = abs(near.time_us - night.time_us) / DAY_US
+        moved = np.eye(2) * BETWEEN_NIGHTS_ARCSEC**2 * max(1.0, days / NEAR_DAYS)
+        joint = night.covariance[AXIS, AXIS] + near.covariance[AXIS, AXIS]
+        apart = (night.working[AXIS] - near.working[AXIS]) * scale
+        log_odds += verified(apart, joint * np.outer(scale, scale) + moved)
+    shown = Shown(
+        _constant(instrument, CONE),
+        _constant(instrument, NONPERP),
+        axis * scale,
+        np.sqrt(np.diagonal(cov)) * scale,
+    )
+    return chance_altered(shown, log_odds)
+
+
+def _constant(instrument: InstrumentConstants, which: int) -> tuple[float, float]:
+    return float(instrument.values[which]), float(instrument.sds[which])
+
+
+def _mean(nights: list[NightAxis]) -> tuple[Floats, Floats]:
+    """Return the middle axis of nights that may move a little, and its covariance with what they share."""
+    axes = np.array([n.working[AXIS] for n in nights])
+    own = np.array([n.own_covariance[AXIS, AXIS] for n in nights]) + np.eye(2) * BETWEEN_NIGHTS_ARCSEC**2
+    weights = np.linalg.inv(own)
+    cov = np.linalg.inv(weights.sum(axis=0))
+    shared = np.median([n.covariance[AXIS, AXIS] - n.own_covariance[AXIS, AXIS] for n in nights], axis=0)
+    return cov @ np.einsum("nij,nj->i", weights, axes), cov + np.diag(np.maximum(np.diagonal(shared), 0.0))
+
+
+def _held_back(nights: Nights, notice: Notice) -> Nights:
+    """Hold back what pointing solves can't know, by how much else there is."""
+    kept = nights.nights
+    more: tuple[Notice, ...] = ()
+    whole = [n for n in kept if n.has_axis and set(n.sources) & {Source.SWEEP, Source.RUN, Source.TYPED}]
+    some = _still(nights)
+    if len(whole) >= FEWEST_PAIRS:
+        kept = tuple(_without_axis(n) if n.sources == (Source.POINTING,) else n for n in kept)
+        use = PointingUse.LEFT_OUT
+    elif some and _pointing(nights):
+        offset, cov = _offset(nights, some)
+        kept = tuple(_moved(n, offset, cov) if n.sources == (Source.POINTING,) else n for n in kept)
+        more = (info(NightCode.AXIS_BY_FEW_SWEEPS, nights=len(some)),)
+        use = PointingUse.BROUGHT
+    else:
+        unknown = np.eye(2) * AXIS_PRIOR_SD**2
+        kept = tuple(_moved(n, np.zeros(2), unknown) if n.sources == (Source.POINTING,) else n for n in kept)
+        use = PointingUse.CHANGES_ONLY
+    notice = replace(notice, values={**notice.values, "use": use})
+    return replace(nights, nights=kept, notices=(*nights.notices, notice, *more))
+
+
+def _offset(nights: Nights, still: list[NightAxis]) -> tuple[Floats, Floats]:
+    """Return by how much the axis of still nights exceeds that of pointing ones, (2,); its covariance."""
+    pointing = _pointing(nights)
+    total, right = np.eye(2) * AXIS_PRIOR_SD**-2, np.zeros(2)
+    for night in still:
+        near = _nearest(pointing, night.time_us)
+        days = abs(near.time_us - night.time_us) / DAY_US
+        cov = night.covariance[AXIS, AXIS] + near.covariance[AXIS, AXIS]
+        weight = np.linalg.inv(cov + np.eye(2) * BETWEEN_NIGHTS_ARCSEC**2 * max(1.0, days / NEAR_DAYS))
+        total = total + weight
+        right = right + weight @ (night.working[AXIS] - near.working[AXIS])
+    cov = np.linalg.inv(total)
+    return cov @ right, cov
+
+
+def _moved(night: NightAxis, offset: Floats, cov: Floats) -> NightAxis:
+    """Return a pointing night with its axis moved by what the mount's model took out, known to `cov`."""
+    covariance, working = night.covariance.copy(), night.working.copy()
+    covariance[AXIS, AXIS] += cov
+    working[AXIS] += offset
+    known = np.sqrt(np.diagonal(covariance)[AXIS]) <= 0.5 * AXIS_PRIOR_SD
+    estimate = night.estimate.copy()
+    estimate[AXIS] = np.where(known, estimate[AXIS] + offset, np.nan)
+    reason = night.axis_reason if known.all() else AxisReason.REPORTS_ALTERED
+    return replace(night, estimate=estimate, covariance=covariance, working=working, axis_reason=reason)
+
+
+def _pointing(nights: Nights) -> list[NightAxis]:
+    return [n for n in nights.nights if n.has_axis and n.sources == (Source.POINTING,)]
+
+
+def _still(nights: Nights, start_us: int = -(2**62), end_us: int = 2**62) -> list[NightAxis]:
+    """Return nights that owe nothing to the mount's reports, half known ones (a run) too."""
+    return [
+        n
+        for n in nights.nights
+        if n.sources
+        and set(n.sources) <= {Source.SWEEP, Source.RUN, Source.TYPED}
+        and np.all(np.isfinite(n.working[AXIS]))
+        and start_us <= n.time_us < end_us
+    ]
+
+
+def _nearest(nights: list[NightAxis], time_us: int) -> NightAxis:
+    return nights[int(np.argmin([abs(n.time_us - time_us) for n in nights]))]
 
 
 def _without_axis(night: NightAxis) -> NightAxis:
@@ -114,6 +254,10 @@ def _without_axis(night: NightAxis) -> NightAxis:
 UNKNOWN_SD = 0.5 * AXIS_PRIOR_SD
 #: An hour-angle zero less certain than this is called unknown [arcsec].
 UNKNOWN_ZERO_SD = 36000.0
+#: So often clocks are looked for: with most of them right, the instrument is, and the rest shows.
+CLOCK_PASSES = 3
+#: A constant is known when its sd is less than this share of what it was beforehand.
+LEARNT_SHARE = 0.9
 #: A night's own scatter counts against the instrument's as this many readings.
 SCATTER_SHARE = 20.0
 
@@ -148,59 +292,108 @@ def estimate_nights(
     nights
         In time order; empty when there is no reading of the sky.
     """
-    solves = readings["solves"]
     ha, _ = hour_angle_and_dec(directions["solves"].enu, latitude_rad)
-    side, guessed = tube_sides(solves, ha)
+    side, guessed = tube_sides(readings["solves"], ha)
     store = NoStore() if store is None else store
-    searched, index = _search(latitude_rad, split, readings, directions, zero_is, side, store)
-    if searched is None:
+    told: list[Notice] = []
+    frame = frame_of(latitude_rad, split, readings, directions, zero_is, side)
+    if frame is not None and frame.is_j2000:
+        solves = turned_to_date(readings["solves"])
+        readings = Readings({**readings.tables, "solves": solves}, readings.readings_id)
+        told.append(_told_j2000(frame))
+
+    put = assemble(latitude_rad, split, readings, directions, zero_is, side)
+    if put is None:
         return Nights()
+    kept = zero_is == HourAngleZero.KEPT
+    searched = search(put.sightings, put.layout, put.typed, kept, store)
     notices: list[Notice] = []
     if guessed.any():
-        unsided = np.where(guessed, 0.0, side)
-        other, _ = _search(latitude_rad, split, readings, directions, zero_is, unsided, store)
+        one_side = np.where(guessed, 1.0, side)  # a fork's tube stays on one side of its axis
+        fork = assemble(latitude_rad, split, readings, directions, zero_is, one_side)
+        other = None if fork is None else search(fork.sightings, fork.layout, fork.typed, kept, store)
         plain = other is not None and _cost(other) < _cost(searched)
-        searched = other if plain and other is not None else searched
+        if plain and other is not None and fork is not None:
+            put, searched = fork, other
         code = NightCode.TUBE_SIDE_LEFT_OUT if plain else NightCode.TUBE_SIDE_GUESSED
         notices.append(warning(code, solves=int(guessed.sum())))
-    return _collect(searched, index, split, _typed_nights(index, split, readings), tuple(notices))
+    hours, odds = np.zeros(put.layout.nights, dtype=np.int64), np.zeros(put.layout.nights)
+    for _ in range(CLOCK_PASSES):
+        clocks = clocks_of_nights(searched.sightings, searched.state, searched.used, not guessed.any())
+        found = clocks.hours()
+        if not found.any():
+            break
+        hours, odds = hours + found, np.where(found != 0, clocks.log_odds.max(axis=1), odds)
+        right = put_right(searched.sightings, clocks, searched.sessions.night)
+        searched = search(replace(right, session=put.sightings.session), put.layout, put.typed, kept, store)
+    typed_night = put.index.of(split, readings["alignments"]["time_us"].to_numpy(dtype=np.int64))
+    nights = _collect(searched, put.index, split, typed_night, tuple(notices))
+    nights = _with_clocks(nights, hours, odds, clocks.left_open())
+    if frame is not None and frame.is_j2000:
+        nights = replace(nights, nights=tuple(_less_certain(n, latitude_rad) for n in nights.nights))
+    return replace(nights, notices=(*told, *nights.notices))
 
 
-def _typed_nights(index: NightIndex, split: NightSplit, readings: Readings) -> np.ndarray:
-    """Return the index of the night of each typed axis error."""
-    return index.of(split, readings["alignments"]["time_us"].to_numpy(dtype=np.int64))
+def _with_clocks(nights: Nights, hours: Ints, odds: Floats, open_cov: Floats) -> Nights:
+    """Say which nights were taken with their times moved, and widen those whose clock is in doubt."""
+    out, told = [], []
+    for n, night in enumerate(nights.nights):
+        if not hours[n] and not open_cov[n].any():
+            out.append(night)
+            continue
+        wider = np.zeros((3, 3))
+        wider[:2, :2] = open_cov[n]
+        moved = (warning(NightCode.TIMES_MOVED, hours=-int(hours[n])),) if hours[n] else ()
+        out.append(
+            replace(
+                night,
+                covariance=night.covariance + wider,
+                own_covariance=night.own_covariance + wider,
+                notices=(*night.notices, *moved),
+                clock_hours=int(hours[n]),
+            )
+        )
+    edges = np.flatnonzero(np.diff(hours, prepend=0, append=0))
+    for start, end in zip(edges[:-1], edges[1:], strict=True):
+        if hours[start]:
+            told.append(_told_clock(out[start:end], int(hours[start]), float(odds[start:end].sum())))
+    return replace(
+        nights,
+        nights=tuple(out),
+        notices=(*nights.notices, *told),
+    )
+
+
+def _told_clock(nights: list[NightAxis], hours: int, log_odds: float) -> Notice:
+    return warning(
+        NightCode.CLOCK_OFF_BY_HOURS,
+        hours=hours,
+        nights=len(nights),
+        log_odds=log_odds,
+        first_us=nights[0].time_us,
+        last_us=nights[-1].time_us,
+    )
+
+
+def _less_certain(night: NightAxis, latitude_rad: float) -> NightAxis:
+    """Widen a night whose mount places were turned to date, by what mounts apply or not."""
+    if Source.POINTING not in night.sources:
+        return night
+    wider = np.diag([(FRAME_AXIS_SD / np.cos(latitude_rad)) ** 2, FRAME_AXIS_SD**2, 0.0])
+    return replace(night, covariance=night.covariance + wider, own_covariance=night.own_covariance + wider)
+
+
+def _told_j2000(frame: FrameFit) -> Notice:
+    return warning(
+        NightCode.MOUNT_PLACES_J2000,
+        scatter_arcsec=float(frame.of_date),
+        scatter_as_j2000_arcsec=float(frame.j2000),
+    )
 
 
 def _cost(searched: NightsSearched) -> float:
     """Return the logarithm of the scatter of pointing solves, to compare fits of the same rows."""
     return float(np.sum(np.log(searched.state.scales.scatter[:2]))) + 1e-6 * float(np.sum(~searched.used))
-
-
-def _search(
-    latitude_rad: float,
-    split: NightSplit,
-    readings: Readings,
-    directions: dict[str, Directions],
-    zero_is: str,
-    side: np.ndarray,
-    store: Store,
-) -> tuple[NightsSearched | None, NightIndex]:
-    times = [readings[k]["time_us"].to_numpy(dtype=np.int64) for k in (*TABLES, "alignments")]
-    index = index_nights(split, times)
-    if not index.example_us.size:
-        return None, index
-    solve_night = index.of(split, times[0])
-    pieces = [
-        pointing_piece(readings["solves"], directions["solves"], split, solve_night, zero_is, side),
-        sweep_piece(readings["sweeps"], directions["sweeps"], latitude_rad),
-        run_piece(readings["runs"], directions["runs"], latitude_rad),
-    ]
-    sightings, sessions = gather(latitude_rad, split, index, pieces)
-    eras = int(split.constants_us.size) + 1
-    groups = max(int(sessions.group.max(initial=-1)) + 1, 1)  # one is kept even where no session is grouped
-    layout = SystemLayout(index.example_us.size, eras, groups, sessions)
-    typed = typed_axes(readings["alignments"], _typed_nights(index, split, readings))
-    return search(sightings, layout, typed, zero_is == HourAngleZero.KEPT, store), index
 
 
 def _collect(
@@ -213,8 +406,9 @@ def _collect(
     state, sightings = searched.state, searched.sightings
     inflate = _inflation(searched)
     used_in = np.bincount(sightings.session, searched.used, minlength=searched.sessions.size).astype(int)
-    full, own = state.solution.eight_cov(), state.solution.eight_cov(shared=False)
-    axis_full, axis_own = state.solution.axis_cov(), state.solution.night_cov
+    varying = state.solution.varying_cov()
+    full, own = state.solution.ten_cov(), state.solution.ten_cov(varying)
+    axis_full, axis_own = state.solution.axis_cov(), state.solution.axis_cov(varying)
     night_of = searched.sessions.night[sightings.session]
     members = pd.Series(np.arange(sightings.size)).groupby(night_of).indices
     sessions_of = pd.Series(np.arange(searched.sessions.size)).groupby(searched.sessions.night).indices
@@ -367,18 +561,25 @@ def _instruments(searched: NightsSearched, split: NightSplit) -> tuple[Instrumen
         block = slice(4 * era, 4 * era + 4)
         classes = searched.sessions.group_class[searched.sessions.era == era]
         repeat = scales.repeat[classes[classes >= 0]].min() if (classes >= 0).any() else float("nan")
+        values, sds = _learnt(solution.constants()[era], np.sqrt(np.diagonal(solution.shared_cov)[block]))
         out.append(
             InstrumentConstants(
                 start_us=edges[era],
                 end_us=edges[era + 1],
                 names=CONSTANTS,
-                values=solution.constants()[era],
-                sds=np.sqrt(np.diagonal(solution.shared_cov)[block]),
+                values=values,
+                sds=sds,
                 noise_arcsec=float(np.sqrt(np.mean(scales.scatter[:2] ** 2))),
                 zero_repeatability_dec_arcsec=float(repeat),
             )
         )
     return tuple(out)
+
+
+def _learnt(values: Floats, sds: Floats) -> tuple[Floats, Floats]:
+    """Leave out constants of which the readings tell nothing: of a fork, what differs between tube sides."""
+    known = sds < LEARNT_SHARE * CONSTANT_PRIOR_SD
+    return np.where(known, values, np.nan), np.where(known, sds, np.nan)
 
 
 def _set_aside(searched: NightsSearched) -> tuple[SetAside, ...]:

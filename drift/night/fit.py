@@ -9,7 +9,7 @@ import pandas as pd
 
 from drift.mount.instrument import Pose
 from drift.night.sightings import POINTING, SessionRows, Sightings
-from drift.night.system import OWN, Solution, SystemLayout, Typed, solve
+from drift.night.system import SHIFTS, OwnSpread, Solution, SystemLayout, Typed, solve
 from drift.quantities import ARCSEC_PER_RAD, Bools, Floats
 
 # ---- How much good readings scatter, and how well a zero repeats: scales from the data.
@@ -32,7 +32,8 @@ MEDIAN_OF_NORMAL = 0.674490
 #: Group repeatability: prior sd [arcsec] and its weight in sessions.
 REPEAT_PRIOR_SD = 5.0
 REPEAT_PRIOR_WEIGHT = 0.1
-#: How far cone error and tube-side offset shift from session to session: prior sd [arcsec] and its weight.
+#: How far cone error and tube-side offset shift from session to session, and the picture across on both
+#: sides alike: prior sd of each [arcsec] and its weight.
 SHIFT_PRIOR_SD = 1.0
 SHIFT_PRIOR_WEIGHT = 2.0
 #: Degrees of freedom of the Student distribution of declination zeros: now and then a zero is lost.
@@ -92,7 +93,7 @@ def scatter(
     return out
 
 
-def repeatability(solution: Solution, cov: Floats, sd: Floats) -> tuple[Floats, Floats]:
+def repeatability(solution: Solution, spread: OwnSpread, sd: Floats) -> tuple[Floats, Floats]:
     """Return the repeatability of declination zeros by class, and each session's precision.
 
     One step of the fixed point of MacKay (1992, Neural Computation 4:415, equation 4.9, from
@@ -101,8 +102,8 @@ def repeatability(solution: Solution, cov: Floats, sd: Floats) -> tuple[Floats, 
 
     Parameters
     ----------
-    cov
-        From `Solution.session_cov`.
+    spread
+        From `Solution.own_spread`.
     sd
         Present repeatability of each class [arcsec], (3,).
 
@@ -116,8 +117,7 @@ def repeatability(solution: Solution, cov: Floats, sd: Floats) -> tuple[Floats, 
     new, precision = sd.copy(), np.zeros(sessions.size)
     if not grouped.any():
         return new, precision
-    mean = OWN + 6
-    variance = np.maximum(cov[:, 1, 1] - 2.0 * cov[:, 1, mean] + cov[:, mean, mean], 0.0)
+    variance = np.maximum(spread.own[:, 1] - 2.0 * spread.zero_with_mean + spread.mean, 0.0)
     off = solution.own[:, 1] - solution.means()[np.maximum(sessions.group, 0)]
     square = off**2 + variance
     for c in range(sd.size):
@@ -132,17 +132,25 @@ def repeatability(solution: Solution, cov: Floats, sd: Floats) -> tuple[Floats, 
     return new, precision
 
 
-def shift_sd(solution: Solution, cov: Floats, sd: float) -> float:
-    """Return how far cone error and tube-side offset shift from session to session [arcsec].
+def shift_sd(solution: Solution, spread: OwnSpread, sd: Floats) -> Floats:
+    """Return how far constants shift from session to session [arcsec], (2,).
 
-    One step of the same fixed point as `repeatability`.
+    First cone error and tube-side offset, whose shifts change sign with the
+    tube side, then the picture across on both sides alike.  A mirror that lies
+    another way each time that the tube changes sides has both; one that falls
+    from side to side by another amount each night only the first.  One step of
+    the same fixed point as `repeatability`.
     """
     pointing = solution.layout.sessions.source == POINTING
-    shift = solution.own[pointing, 2:4]
-    variance = np.diagonal(cov[pointing], axis1=1, axis2=2)[:, 2:4]
-    measured = np.clip(1.0 - variance / sd**2, 0.0, 1.0)
-    total = SHIFT_PRIOR_WEIGHT * SHIFT_PRIOR_SD**2 + float(np.sum(shift**2))
-    return float(np.sqrt(total / (SHIFT_PRIOR_WEIGHT + float(np.sum(measured)))))
+    shift = solution.own[pointing, SHIFTS]
+    variance = spread.own[pointing, SHIFTS]
+    out, prior_sd = np.empty(2), SHIFT_PRIOR_SD
+    for k, own in enumerate((slice(0, 2), slice(2, 3))):
+        measured = np.clip(1.0 - variance[:, own] / sd[k] ** 2, 0.0, 1.0)
+        total = SHIFT_PRIOR_WEIGHT * prior_sd**2 + float(np.sum(shift[:, own] ** 2))
+        out[k] = np.sqrt(total / (SHIFT_PRIOR_WEIGHT + float(np.sum(measured))))
+        prior_sd = out[k]  # nights of few solves tell the first only: the second is as large till they do
+    return out
 
 
 # ---- Fit all nights at once: exact geometry, robust weights, scales from the data.
@@ -174,11 +182,11 @@ class NightScales:
 
     scatter: Floats
     repeat: Floats
-    shift: float
+    shift: Floats  # (2,) see `drift.night.fit.shift_sd`
 
     def logarithms(self) -> Floats:
         """Return the logarithms of all of them."""
-        return np.log(np.concatenate([self.scatter, self.repeat, [self.shift]]))
+        return np.log(np.concatenate([self.scatter, self.repeat, self.shift]))
 
 
 @dataclass(frozen=True)
@@ -248,17 +256,18 @@ def fit(
     classes, valid = row_class(sightings), np.abs(sightings.coefficients).sum(axis=2) > 0.0
     axis_rest, scale_rest = COARSE_REST if robust else FINE_REST
     next_weight, still = used.astype(float), np.inf
+    near = start is not None and start.layout.nights == layout.nights  # else the axes are not known yet
     at, readings, rows = x, _readings(sightings, x), SessionRows(sightings, sessions.size)
     for _ in range(MOST_STEPS):
         if np.max(np.abs(x - at), initial=0.0) > NEW_GEOMETRY:
             at, readings = x, _readings(sightings, x)
         weight, sd = next_weight, scales.scatter[classes]
         grams = rows.grams(readings, (weight * sightings.share)[:, None] / sd**2)
-        steps = INNER_STEPS if still < SETTLED_ARCSEC or start is not None else 0
+        steps = INNER_STEPS if still < SETTLED_ARCSEC or near else 0
         settled = _settled(grams, layout, precision, scales, typed, steps)
-        solution, precision, new = settled.solution, settled.precision, settled.solution.eight()
+        solution, precision, new = settled.solution, settled.precision, settled.solution.ten()
         residual = readings - rows.times(new)
-        taken = (weight * sightings.share)[:, None] * rows.variances(solution.eight_cov()) / sd**2
+        taken = (weight * sightings.share)[:, None] * rows.variances(solution.ten_cov()) / sd**2
         new_scatter = scatter(residual, taken, weight, sightings.share, classes, valid, robust)
         moved, x = np.max(np.abs(new - x)[:, 2:4], axis=1, initial=0.0), new
         found = NightScales(new_scatter, settled.repeat, settled.shift)
@@ -280,7 +289,7 @@ class _Settled:
     solution: Solution
     precision: Floats
     repeat: Floats
-    shift: float
+    shift: Floats
 
 
 def _settled(
@@ -290,9 +299,9 @@ def _settled(
     repeat, shift = scales.repeat, scales.shift
     solution = solve(grams, layout, precision, shift**-2.0, typed)
     for _ in range(steps if layout.sessions.size else 0):
-        cov, before = solution.session_cov(), np.log(np.append(repeat, shift))
-        repeat, precision = repeatability(solution, cov, repeat)
-        shift = shift_sd(solution, cov, shift)
+        spread, before = solution.own_spread(), np.log(np.append(repeat, shift))
+        repeat, precision = repeatability(solution, spread, repeat)
+        shift = shift_sd(solution, spread, shift)
         solution = solve(grams, layout, precision, shift**-2.0, typed)
         if np.max(np.abs(np.log(np.append(repeat, shift)) - before)) < INNER_AT_REST:
             break
@@ -316,25 +325,24 @@ def _thinned(
     fewer = sightings.picked(pick, number[sightings.session[pick]])
     nothing = np.zeros(0)
     typed = Typed(np.zeros(0, dtype=np.int64), nothing, nothing, nothing)
-    smaller = SystemLayout(
-        -(-layout.nights // every), layout.eras, layout.groups, sessions.picked(kept, every)
-    )
+    count, picked = -(-layout.nights // every), sessions.picked(kept, every)
+    smaller = SystemLayout(count, layout.eras, layout.groups, picked, layout.air.picked(every))
     return fewer, smaller, typed, used[pick]
 
 
 def _first_scales() -> NightScales:
-    return NightScales(2.0 * PRIOR_SD, np.full(3, 2.0 * REPEAT_PRIOR_SD), 2.0 * SHIFT_PRIOR_SD)
+    return NightScales(2.0 * PRIOR_SD, np.full(3, 2.0 * REPEAT_PRIOR_SD), np.full(2, 2.0 * SHIFT_PRIOR_SD))
 
 
 def _start_values(sightings: Sightings, layout: SystemLayout, start: FitState | None) -> Floats:
     """Return where to linearise first: guessed zeros, and axes and constants of an earlier fit."""
     sessions = layout.sessions
-    x = np.zeros((sessions.size, 8))
+    x = np.zeros((sessions.size, 10))
     x[:, :2] = first_guess(sightings, sessions.size)
     if start is not None:
         if start.layout.nights == layout.nights:
             x[:, 2:4] = start.solution.axis[sessions.night]
-        x[:, 4:] = start.solution.constants()[sessions.era]
+        x[:, 4:8] = start.solution.constants()[sessions.era]
     return x
 
 
@@ -344,18 +352,18 @@ def _readings(sightings: Sightings, x: Floats) -> Floats:
     Parameters
     ----------
     x
-        The eight numbers of each session, (s, 8).
+        The ten numbers of each session, (s, 10).
     """
     own = x[sightings.session]
     return np.asarray(sightings.misfit(_pose(own)) + (sightings.coefficients @ own[:, :, None])[:, :, 0])
 
 
 def _pose(x: Floats) -> Pose:
-    return Pose(x[:, 2], x[:, 3], x[:, 0], x[:, 1], x[:, 4:8])
+    return Pose(x[:, 2], x[:, 3], x[:, 0], x[:, 1], x[:, 4:8], x[:, 8], x[:, 9])
 
 
 def _leverage(sightings: Sightings, solution: Solution, sd: Floats) -> Floats:
-    cov = solution.eight_cov()[sightings.session]
+    cov = solution.ten_cov()[sightings.session]
     out = sightings.coefficients @ cov @ np.swapaxes(sightings.coefficients, 1, 2)
     out /= sd[:, :, None] * sd[:, None, :]
     return out

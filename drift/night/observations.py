@@ -14,6 +14,7 @@ from drift.night.nights import NightSplit
 from drift.night.sightings import POINTING, RUN, SWEEP, Sessions, Sightings, make_sightings
 from drift.night.system import Typed
 from drift.quantities import ARCSEC_PER_RAD, Floats, Ints
+from drift.sky.air import AirTaken
 
 # ---- Pieces: the sightings of one kind of log before they are put together.
 
@@ -24,6 +25,7 @@ class Directions:
 
     enu: Floats  # (n, 3)
     last_rad: Floats  # (n,) local apparent sidereal time
+    air: AirTaken | None = None  # what was taken for the air of each row; None: as if it had been measured
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,17 @@ from drift.cache import Store, name_of
 from drift.night.fit import FitState, NightScales, fit, row_sd
 from drift.night.observations import split_sessions
 from drift.night.sightings import POINTING, Sessions, Sightings
-from drift.night.system import AXIS_PRIOR_SD, OWN, OWN_COEFFICIENTS, ZERO_PRIOR_SD, SystemLayout, Typed
+from drift.night.system import (
+    AXIS_PRIOR_SD,
+    LIFT,
+    NIGHT,
+    NIGHT_COEFFICIENTS,
+    OWN,
+    OWN_COEFFICIENTS,
+    ZERO_PRIOR_SD,
+    SystemLayout,
+    Typed,
+)
 from drift.quantities import Bools, Floats, Ints
 
 # ---- Wrong readings and second syncs of one night, by comparing what explains it best.
@@ -32,6 +42,8 @@ SYNC_CHANCE_KEPT = 0.002
 SYNC_SD = 300.0
 #: Rival explanations less likely than the best by more than this (log odds) are left out of account.
 RIVAL_LOG_ODDS = 5.0
+#: Where azimuth error, altitude error and first hour-angle zero are among the unknowns.
+AXIS_AND_ZERO = np.array([0, 1, NIGHT])
 #: A rival is spoken of when it has this chance or more.
 SPOKEN_OF = 0.05
 
@@ -40,7 +52,7 @@ SPOKEN_OF = 0.05
 class NightProblem:
     """One night's readings, whitened, with the instrument held.
 
-    `design` is (n, 2, p): the axis first (2), then each session's own unknowns, zeros first.
+    `design` is (n, 2, p): the axis and the air first (3), then each session's own unknowns, zeros first.
     """
 
     source: np.ndarray  # (n,)
@@ -119,7 +131,9 @@ def _answer(problem: NightProblem, wrong: list[int], starts: list[int], choice: 
     design, prior, right = _with_starts(problem, starts)
     keep = ~np.isin(np.arange(problem.source.size), wrong)
     x = design[keep].reshape(-1, design.shape[2])
-    return np.asarray(np.linalg.solve(x.T @ x + prior, x.T @ problem.reading[keep].reshape(-1) + right)[:3])
+    return np.asarray(
+        np.linalg.solve(x.T @ x + prior, x.T @ problem.reading[keep].reshape(-1) + right)[AXIS_AND_ZERO]
+    )
 
 
 def _with_starts(problem: NightProblem, starts: list[int]) -> tuple[Floats, Floats, Floats]:
@@ -135,7 +149,7 @@ def _with_starts(problem: NightProblem, starts: list[int]) -> tuple[Floats, Floa
 
 def _later(problem: NightProblem, first: int) -> Floats:
     """Return the columns of a jump of both zeros from reading `first` on, within its session."""
-    own = 2 + OWN * problem.session[first]
+    own = NIGHT + OWN * problem.session[first]
     after = (np.arange(problem.session.size) >= first) & (problem.session == problem.session[first])
     return problem.design[:, :, own : own + 2] * after[:, None, None]
 
@@ -173,7 +187,11 @@ def _split_odds(
     used = keep.astype(float)[:, None, None]
     for session in np.unique(problem.session[places]):
         own = problem.session == session
-        zeros = problem.design[:, :, 2 + OWN * session : 4 + OWN * session] * used * own[:, None, None]
+        zeros = (
+            problem.design[:, :, NIGHT + OWN * session : NIGHT + 2 + OWN * session]
+            * used
+            * own[:, None, None]
+        )
         score = _later_sums(np.einsum("nij,ni->nj", zeros, residual))
         square = _later_sums(np.einsum("nij,nik->njk", zeros, zeros))
         tied = _later_sums(np.einsum("nij,nik->njk", design, zeros))
@@ -215,7 +233,7 @@ MOST_ROUNDS = 5
 SUSPECT_DISTANCE = 18.0
 SUSPECT_NIGHT_SD = 3.0
 #: The instrument is held, while a night is looked at, to so many of a share (scales) and arcsec (constants).
-HELD_SHARE, HELD_ARCSEC = 0.02, 0.2
+HELD_SHARE, HELD_ARCSEC, HELD_LIFT_ARCSEC = 0.02, 0.2, 0.02
 
 
 @dataclass(frozen=True)
@@ -282,6 +300,7 @@ class Held:
     scales: NightScales
     constants: Floats  # (eras, 4)
     means: Floats  # (groups,)
+    air: Floats  # (4,) shared errors of the air
 
 
 def hold(state: FitState) -> Held:
@@ -291,11 +310,12 @@ def hold(state: FitState) -> Held:
         return np.exp(np.round(np.log(x) / HELD_SHARE) * HELD_SHARE)
 
     scales, solution = state.scales, state.solution
-    rounded = NightScales(near(scales.scatter), near(scales.repeat), float(near(np.array(scales.shift))))
+    rounded = NightScales(near(scales.scatter), near(scales.repeat), near(scales.shift))
     return Held(
         rounded,
         np.round(solution.constants() / HELD_ARCSEC) * HELD_ARCSEC,
         np.round(solution.means() / HELD_ARCSEC) * HELD_ARCSEC,
+        np.round(solution.air() / HELD_LIFT_ARCSEC) * HELD_LIFT_ARCSEC,
     )
 
 
@@ -337,6 +357,7 @@ def _name(sightings: Sightings, layout: SystemLayout, held: Held, own: Ints, kep
         np.where(group >= 0, held.means[np.maximum(group, 0)], 0.0),
         held.constants[era],
         held.scales.logarithms(),
+        _lift_known(layout, held, layout.sessions.night[sessions[0]]),
         np.array([kept]),
     )
     return name_of("night", *(np.ascontiguousarray(part).tobytes() for part in parts))
@@ -405,15 +426,17 @@ def _problem(
     coefficients = sightings.coefficients[own]
     constants = held.constants[sessions.era[local[0]]]
     reading = state.readings[own] - coefficients[:, :, 4:8] @ constants
-    design = np.zeros((own.size, 2, 2 + OWN * local.size))
-    design[:, :, :2] = coefficients[:, :, 2:4]
-    first = 2 + OWN * np.arange(local.size)
+    design = np.zeros((own.size, 2, NIGHT + OWN * local.size))
+    design[:, :, :NIGHT] = coefficients[:, :, NIGHT_COEFFICIENTS]
+    first = NIGHT + OWN * np.arange(local.size)
     for s, start in enumerate(first):
         pick = session == s
         design[pick, :, start : start + OWN] = coefficients[pick][:, :, OWN_COEFFICIENTS]
-    spread = [AXIS_PRIOR_SD] * 2 + [ZERO_PRIOR_SD, ZERO_PRIOR_SD, scales.shift, scales.shift] * local.size
+    lift, lift_sd = _lift_known(layout, held, sessions.night[local[0]])
+    spread = [AXIS_PRIOR_SD] * 2 + [lift_sd] + [*[ZERO_PRIOR_SD] * 2, *scales.shift[[0, 0, 1]]] * local.size
     prior = np.diag(np.array(spread) ** -2.0)
     right = np.zeros(design.shape[2])
+    right[LIFT] = lift * lift_sd**-2.0
     for start, index in zip(first, local, strict=True):
         if sessions.group[index] >= 0:
             tie = scales.repeat[sessions.group_class[index]] ** -2.0
@@ -432,3 +455,9 @@ def _problem(
         right,
         chance,
     )
+
+
+def _lift_known(layout: SystemLayout, held: Held, night: int) -> Floats:
+    """Return what the instrument held says of a night's error of refraction, and its sd [arcsec]."""
+    air = layout.air
+    return np.array([float(air.shared[night] @ held.air), float(air.sd[night])])

@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from drift.codes import Source
-from drift.mount.instrument import Pose, drooped, first_order, pointed_direction
+from drift.mount.instrument import Pose, drooped, first_order_of_night, pointed_direction
 from drift.mount.orientation import axis_basis, hour_angle_and_dec, tangent_basis
 from drift.quantities import ARCSEC_PER_RAD, Bools, Floats, Ints
 
@@ -47,7 +47,7 @@ class Sightings:
     session: Ints  # (n,) index into Sessions
     ha: Floats  # true hour angle [rad]
     dec: Floats
-    coefficients: Floats  # (n, 2, 8), see mount.instrument.first_order
+    coefficients: Floats  # (n, 2, 10), see mount.instrument.first_order_of_night
     share: (
         Floats  # (n,) what each counts for: solves of one pointing share the mount's error, and count as one
     )
@@ -90,7 +90,8 @@ class Sightings:
 
     def _still_misfit(self, pick: Bools, pose: Pose) -> Floats:
         rad = 1.0 / ARCSEC_PER_RAD
-        ideal = drooped(self.enu[pick], -pose.constants[pick, 3] * rad)
+        lift = None if pose.lift is None else -pose.lift[pick] * rad
+        ideal = drooped(self.enu[pick], -pose.constants[pick, 3] * rad, lift)
         _, _, pole = axis_basis(self.latitude_rad, pose.az_error[pick] * rad, pose.alt_error[pick] * rad)
         along = np.sum(ideal * pole, axis=1)
         across = np.linalg.norm(ideal - along[:, None] * pole, axis=1)
@@ -106,6 +107,8 @@ def part(pose: Pose, pick: Bools) -> Pose:
         pose.zero_ha[pick],
         pose.zero_dec[pick],
         pose.constants[pick],
+        None if pose.across is None else pose.across[pick],
+        None if pose.lift is None else pose.lift[pick],
     )
 
 
@@ -155,7 +158,7 @@ def make_sightings(
     enu = enu[order]
     ha, dec = hour_angle_and_dec(enu, latitude_rad)
     read = np.isfinite(mech_ha_rad[order])
-    coefficients = first_order(ha, dec, side[order], latitude_rad)
+    coefficients = first_order_of_night(ha, dec, side[order], latitude_rad)
     coefficients[~read, 0, :] = 0.0
     coefficients[~read, :, 4:7] = 0.0  # a rigid body turning about its axis: only droop is left
     looked_ha = np.where(read, mech_ha_rad[order], ha)
@@ -253,21 +256,21 @@ class SessionRows:
         """Return (s, 2 longest) as (n, 2)."""
         return np.asarray(table.reshape(self._shape)[self._session, self._place])
 
-    def times(self, eight: Floats) -> Floats:
-        """Return coefficients times the eight numbers of each session, (s, 8) -> (n, 2)."""
+    def times(self, ten: Floats) -> Floats:
+        """Return coefficients times the ten numbers of each session, (s, 10) -> (n, 2)."""
         if self._padded:
-            return self._of_readings((self._table @ eight[:, :, None])[:, :, 0])
-        return np.asarray((self._flat @ eight[self._session][:, :, None])[:, :, 0])
+            return self._of_readings((self._table @ ten[:, :, None])[:, :, 0])
+        return np.asarray((self._flat @ ten[self._session][:, :, None])[:, :, 0])
 
     def variances(self, cov: Floats) -> Floats:
-        """Return the variance of coefficients times the eight numbers, (s, 8, 8) -> (n, 2)."""
+        """Return the variance of coefficients times the ten numbers, (s, 10, 10) -> (n, 2)."""
         if self._padded:
             return self._of_readings(np.einsum("sik,sik->si", self._table @ cov, self._table))
         spread = self._flat @ cov[self._session]
         return np.asarray(np.einsum("nik,nik->ni", spread, self._flat))
 
     def grams(self, readings: Floats, weights: Floats) -> Floats:
-        """Sum the weighted products of coefficients and readings of each session, (s, 9, 9).
+        """Sum the weighted products of coefficients and readings of each session, (s, 11, 11).
 
         Parameters
         ----------

@@ -1,9 +1,11 @@
 """The linear system behind all nights: sessions inside nights inside an instrument.
 
 Unknowns are, for each session, its two zeros and by how much cone error and
-tube-side offset stood off their usual values (a mirror that shifts when the
-tube changes sides); the two axis coordinates of each night; the constants of
-each instrument era and the mean of each group of declination zeros.  The
+tube-side offset stood off their usual values, and the picture off its place on
+both sides alike (a mirror that shifts when the tube changes sides lies another
+way on each); the two axis coordinates of each night and by how much its air
+lifts more than was taken; the constants of each instrument era, the mean of
+each group of declination zeros, and what the nights' airs share.  The
 system is solved by eliminating sessions, then nights, so that the cost grows
 only with the number of readings (nested Schur complements).  All is in arcsec.
 """
@@ -16,6 +18,7 @@ from functools import cached_property
 import numpy as np
 
 from drift.cholesky import factored, solved
+from drift.night.air import SHARED, VARYING, NightAir
 from drift.night.sightings import POINTING, Sessions
 from drift.quantities import Floats
 
@@ -27,16 +30,24 @@ ZERO_PRIOR_SD = 1.0e6
 CONSTANT_PRIOR_SD = np.array([1800.0, 600.0, 1800.0, 40.0])
 MEAN_PRIOR_SD = 1.0e5
 
-AXIS = slice(0, 2)  # of the outer unknowns of a session: az_error, alt_error
-#: A session's own unknowns: zeros of hour angle and declination, shifts of cone error and tube-side
-#: offset; and the coefficients they go with.
-OWN = 4
-OWN_COEFFICIENTS = np.array([0, 1, 4, 6])
-#: Where the eight numbers that a reading depends on come from: rows are those of
-#: `mount.instrument.first_order`, columns a session's own unknowns, axis, constants and group mean.
-EIGHT = np.zeros((8, OWN + 7))
-EIGHT[[0, 1, 4, 6], [0, 1, 2, 3]] = 1.0
-EIGHT[[2, 3, 4, 5, 6, 7], [4, 5, 6, 7, 8, 9]] = 1.0
+AXIS = slice(0, 2)  # of a night's unknowns: az_error, alt_error
+#: A session's own unknowns: zeros of hour angle and declination, shifts of cone error, tube-side offset and
+#: of the picture across on both sides alike; and the coefficients they go with.
+OWN = 5
+OWN_COEFFICIENTS = np.array([0, 1, 4, 6, 8])
+SHIFTS = slice(2, OWN)
+#: A night's unknowns: the axis and the air's lift; and the coefficients they go with.
+NIGHT = 3
+LIFT = 2
+NIGHT_COEFFICIENTS = np.array([2, 3, 9])
+#: What the sessions of a night share with others: a night's unknowns, the four constants, the group's mean.
+OUTER = NIGHT + 5
+OUTER_COEFFICIENTS = np.array([*NIGHT_COEFFICIENTS, 4, 5, 6, 7])
+#: Where the ten numbers that a reading depends on come from: rows are those of
+#: `mount.instrument.first_order_of_night`, columns a session's own and outer unknowns.
+TEN = np.zeros((10, OWN + OUTER))
+TEN[OWN_COEFFICIENTS, np.arange(OWN)] = 1.0
+TEN[OUTER_COEFFICIENTS, OWN + np.arange(OUTER - 1)] = 1.0
 
 
 @dataclass(frozen=True)
@@ -57,6 +68,7 @@ class SystemLayout:
     eras: int
     groups: int
     sessions: Sessions
+    air: NightAir
 
     @cached_property
     def shared_columns(self) -> np.ndarray:
@@ -67,8 +79,22 @@ class SystemLayout:
 
     @property
     def shared(self) -> int:
-        """How many unknowns are shared by nights."""
-        return 4 * self.eras + self.groups
+        """How many unknowns are shared by nights: constants, means of groups, errors of the air."""
+        return 4 * self.eras + self.groups + SHARED
+
+    @property
+    def air_columns(self) -> slice:
+        """Where the shared errors of the air are among the shared unknowns."""
+        return slice(4 * self.eras + self.groups, self.shared)
+
+
+@dataclass(frozen=True)
+class OwnSpread:
+    """How well each session's own unknowns are known [arcsec^2]."""
+
+    own: Floats  # (s, 5) variances
+    zero_with_mean: Floats  # (s,) covariance of the declination zero with its group's mean
+    mean: Floats  # (s,) variance of that mean
 
 
 @dataclass(frozen=True)
@@ -76,14 +102,19 @@ class Solution:
     """The solved system: estimates, and what is needed for covariances."""
 
     layout: SystemLayout
-    axis: Floats  # (n, 2)
-    own: Floats  # (s, 4) zeros of hour angle and declination, shifts of cone error and tube-side offset
-    shared: Floats  # constants of each era, then group means
+    night: Floats  # (n, 3) axis and the air's lift
+    own: Floats  # (s, 5) zeros of hour angle and declination, shifts
+    shared: Floats  # constants of each era, then group means, then errors of the air
     shared_cov: Floats
-    night_cov: Floats  # (n, 2, 2) with the shared unknowns held
-    night_gain: Floats  # (n, 2, m) how the axis follows the shared unknowns
-    own_cov: Floats  # (s, 4, 4) of a session's own unknowns with everything else held
-    own_gain: Floats  # (s, 4, 7) how they follow axis, constants, mean
+    night_cov: Floats  # (n, 3, 3) with the shared unknowns held
+    night_gain: Floats  # (n, 3, m) how the night's unknowns follow the shared ones
+    own_cov: Floats  # (s, 5, 5) of a session's own unknowns with everything else held
+    own_gain: Floats  # (s, 5, 8) how they follow the night's, constants, mean
+
+    @property
+    def axis(self) -> Floats:
+        """The axis of each night, (n, 2)."""
+        return self.night[:, AXIS]
 
     def constants(self) -> Floats:
         """Return the constants, (eras, 4)."""
@@ -92,65 +123,97 @@ class Solution:
 
     def means(self) -> Floats:
         """Return the means of the groups of declination zeros."""
-        return self.shared[4 * self.layout.eras :]
+        return self.shared[4 * self.layout.eras : self.layout.air_columns.start]
 
-    def axis_cov(self) -> Floats:
-        """Return the axis covariance of each night, constants' uncertainty included, (n, 2, 2)."""
-        spread = self.night_gain @ self.shared_cov
-        return self.night_cov + spread @ np.swapaxes(self.night_gain, 1, 2)
+    def air(self) -> Floats:
+        """Return the shared errors of the air, (4,)."""
+        return self.shared[self.layout.air_columns]
 
-    def session_cov(self, shared: bool = True) -> Floats:
-        """Return the joint covariance (s, 11, 11) of own unknowns (4), axis (2), constants (4), group mean.
+    def varying_cov(self) -> Floats:
+        """Return the covariance of the shared unknowns with all held that is the same on every night, (m, m).
 
-        With `shared` False the shared unknowns are held at their estimates.
+        What is left is the season's part of the air: no night has it as another one has.
         """
-        sessions = self.layout.sessions
-        night, columns = sessions.night, self.layout.shared_columns
-        outer = np.zeros((sessions.size, 7, 7))
-        outer[:, AXIS, AXIS] = self.night_cov[night]
-        if shared:
-            cov_rows = self.shared_cov[columns]  # (s, 5, m)
-            gain = self.night_gain[night]
-            cross = gain @ np.swapaxes(cov_rows, 1, 2)  # (s, 2, 5)
-            outer[:, AXIS, AXIS] += (gain @ self.shared_cov) @ np.swapaxes(gain, 1, 2)
-            outer[:, AXIS, 2:] = cross
-            outer[:, 2:, AXIS] = np.swapaxes(cross, 1, 2)
-            outer[:, 2:, 2:] = np.take_along_axis(cov_rows, columns[:, None, :], axis=2)
+        out = np.zeros_like(self.shared_cov)
+        start = self.layout.air_columns.start
+        season = slice(start + VARYING.start, start + VARYING.stop)
+        out[season, season] = self.shared_cov[season, season]
+        return out
+
+    def axis_cov(self, shared_cov: Floats | None = None) -> Floats:
+        """Return the axis covariance of each night, (n, 2, 2), by default with all that is shared."""
+        gain = self.night_gain[:, AXIS]
+        spread = gain @ (self.shared_cov if shared_cov is None else shared_cov)
+        return self.night_cov[:, AXIS, AXIS] + spread @ np.swapaxes(gain, 1, 2)
+
+    def session_cov(self, shared_cov: Floats | None = None) -> Floats:
+        """Return the joint covariance (s, 13, 13) of own unknowns, night's, constants, group mean.
+
+        Parameters
+        ----------
+        shared_cov
+            Of the shared unknowns, (m, m); by default what was found, zeros hold them at their estimates.
+        """
+        outer = self._outer_cov(self.shared_cov if shared_cov is None else shared_cov)
         gain = self.own_gain
         mixed = gain @ outer
-        out = np.zeros((sessions.size, OWN + 7, OWN + 7))
+        size = self.layout.sessions.size
+        out = np.zeros((size, OWN + OUTER, OWN + OUTER))
         out[:, :OWN, :OWN] = self.own_cov + mixed @ np.swapaxes(gain, 1, 2)
         out[:, :OWN, OWN:] = mixed
         out[:, OWN:, :OWN] = np.swapaxes(mixed, 1, 2)
         out[:, OWN:, OWN:] = outer
         return out
 
-    def eight(self) -> Floats:
-        """Return the eight numbers that the readings of each session depend on, (s, 8) [arcsec]."""
+    def own_spread(self) -> OwnSpread:
+        """Return the variances of each session's own unknowns: the part of `session_cov` that scales need."""
+        outer = self._outer_cov(self.shared_cov)
+        mixed = self.own_gain @ outer
+        own = np.diagonal(self.own_cov, axis1=1, axis2=2) + np.sum(mixed * self.own_gain, axis=2)
+        return OwnSpread(own, mixed[:, 1, -1], outer[:, -1, -1])
+
+    def _outer_cov(self, shared_cov: Floats) -> Floats:
+        """Return the joint covariance of night's unknowns, constants and group mean, (s, 8, 8)."""
+        sessions = self.layout.sessions
+        night, columns = sessions.night, self.layout.shared_columns
+        outer = np.zeros((sessions.size, OUTER, OUTER))
+        outer[:, :NIGHT, :NIGHT] = self.night_cov[night]
+        if shared_cov.any():
+            cov_rows = shared_cov[columns]  # (s, 5, m)
+            gain = self.night_gain[night]
+            cross = gain @ np.swapaxes(cov_rows, 1, 2)  # (s, 3, 5)
+            outer[:, :NIGHT, :NIGHT] += (gain @ shared_cov) @ np.swapaxes(gain, 1, 2)
+            outer[:, :NIGHT, NIGHT:] = cross
+            outer[:, NIGHT:, :NIGHT] = np.swapaxes(cross, 1, 2)
+            outer[:, NIGHT:, NIGHT:] = np.take_along_axis(cov_rows, columns[:, None, :], axis=2)
+        return outer
+
+    def ten(self) -> Floats:
+        """Return the ten numbers that the readings of each session depend on, (s, 10) [arcsec]."""
         sessions = self.layout.sessions
         shared = self.shared[self.layout.shared_columns]
-        return np.concatenate([self.own, self.axis[sessions.night], shared], axis=1) @ EIGHT.T
+        return np.concatenate([self.own, self.night[sessions.night], shared], axis=1) @ TEN.T
 
-    def eight_cov(self, shared: bool = True) -> Floats:
-        """Return their covariance, (s, 8, 8)."""
-        return np.asarray(EIGHT @ self.session_cov(shared) @ EIGHT.T)
+    def ten_cov(self, shared_cov: Floats | None = None) -> Floats:
+        """Return their covariance, (s, 10, 10); `shared_cov` as for `session_cov`."""
+        return np.asarray(TEN @ self.session_cov(shared_cov) @ TEN.T)
 
 
 def solve(
-    grams: Floats, layout: SystemLayout, group_precision: Floats, shift_precision: float, typed: Typed
+    grams: Floats, layout: SystemLayout, group_precision: Floats, shift_precision: Floats, typed: Typed
 ) -> Solution:
     """Solve the system from the sessions' sums.
 
     Parameters
     ----------
     grams
-        From `drift.night.sightings.SessionRows.grams`, (s, 9, 9).
+        From `drift.night.sightings.SessionRows.grams`, (s, 11, 11).
     group_precision
         One over the variance with which each session's declination zero
         scatters about its group's mean, (s,) [arcsec^-2]; 0 without a group.
     shift_precision
-        One over the variance with which cone error and tube-side offset shift
-        from session to session [arcsec^-2].
+        One over the variance with which constants shift from session to session,
+        (2,), see `drift.night.fit.shift_sd` [arcsec^-2].
     typed
         Axis errors typed in.
     """
@@ -158,27 +221,27 @@ def solve(
     inner = grams[:, OWN_COEFFICIENTS[:, None], OWN_COEFFICIENTS]
     inner[:, 0, 0] += np.where(sessions.source == POINTING, ZERO_PRIOR_SD**-2, 1.0)
     inner[:, 1, 1] += ZERO_PRIOR_SD**-2 + group_precision
-    inner[:, 2, 2] += shift_precision
-    inner[:, 3, 3] += shift_precision
-    cross = np.zeros((sessions.size, OWN, 7))
-    cross[:, :, :6] = grams[:, OWN_COEFFICIENTS, 2:8]
-    cross[:, 1, 6] = -group_precision
-    outer = np.zeros((sessions.size, 7, 7))
-    outer[:, :6, :6] = grams[:, 2:8, 2:8]
-    outer[:, 6, 6] = group_precision
-    right = np.zeros((sessions.size, 7))
-    right[:, :6] = grams[:, 2:8, 8]
-    own_cov, gain, start, across, along = _eliminated(inner, cross, grams[:, OWN_COEFFICIENTS, 8])
+    for shift, precision in zip(range(SHIFTS.start, SHIFTS.stop), shift_precision[[0, 0, 1]], strict=True):
+        inner[:, shift, shift] += precision
+    cross = np.zeros((sessions.size, OWN, OUTER))
+    cross[:, :, :-1] = grams[:, OWN_COEFFICIENTS[:, None], OUTER_COEFFICIENTS]
+    cross[:, 1, -1] = -group_precision
+    outer = np.zeros((sessions.size, OUTER, OUTER))
+    outer[:, :-1, :-1] = grams[:, OUTER_COEFFICIENTS[:, None], OUTER_COEFFICIENTS]
+    outer[:, -1, -1] = group_precision
+    right = np.zeros((sessions.size, OUTER))
+    right[:, :-1] = grams[:, OUTER_COEFFICIENTS, -1]
+    own_cov, gain, start, across, along = eliminated(inner, cross, grams[:, OWN_COEFFICIENTS, -1])
     outer -= np.swapaxes(across, 1, 2) @ across
     right -= np.einsum("sij,si->sj", across, along)
     night_cov, night_gain, night_start, shared, shared_cov = _solve_nights(outer, right, layout, typed)
-    axis = night_start + night_gain @ shared
-    seen = np.concatenate([axis[sessions.night], shared[layout.shared_columns]], axis=1)
+    of_nights = night_start + night_gain @ shared
+    seen = np.concatenate([of_nights[sessions.night], shared[layout.shared_columns]], axis=1)
     own = start + np.einsum("sij,sj->si", gain, seen)
-    return Solution(layout, axis, own, shared, shared_cov, night_cov, night_gain, own_cov, gain)
+    return Solution(layout, of_nights, own, shared, shared_cov, night_cov, night_gain, own_cov, gain)
 
 
-def _eliminated(block: Floats, cross: Floats, right: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+def eliminated(block: Floats, cross: Floats, right: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
     """Eliminate small blocks: their inverse, how they follow the rest, their start, and what they take.
 
     What is taken from the rest's matrix is across' across, from its right side
@@ -204,7 +267,7 @@ def _solve_shared(total: Floats, right: Floats, prior: Floats) -> tuple[Floats, 
     return solved(factor, right), solved(factor, np.eye(right.size))
 
 
-def _by_night(layout: SystemLayout, values: Floats) -> Floats:
+def by_night(layout: SystemLayout, values: Floats) -> Floats:
     """Add up what sessions bring, night by night, (s, ...) -> (n, ...)."""
     night = layout.sessions.night
     if night.size == layout.nights and np.array_equal(night, np.arange(night.size)):
@@ -215,39 +278,48 @@ def _by_night(layout: SystemLayout, values: Floats) -> Floats:
 
 
 def _by_shared(layout: SystemLayout, outer: Floats, right: Floats) -> tuple[Floats, Floats, Floats]:
-    """Add up what ties nights to the shared unknowns, (n, 2, m), and what is their own, (m, m) and (m,)."""
+    """Add up what ties nights to the shared unknowns, (n, 3, m), and what is their own, (m, m) and (m,)."""
     columns, m = layout.shared_columns, layout.shared
-    tie, total, total_right = np.zeros((layout.nights, 2, m)), np.zeros((m, m)), np.zeros(m)
+    tie, total, total_right = np.zeros((layout.nights, NIGHT, m)), np.zeros((m, m)), np.zeros(m)
     if len(columns) and np.all(columns == columns[0]):  # one era and one group: no sorting is needed
         own = columns[0]
-        tie[:, :, own] = _by_night(layout, outer[:, AXIS, 2:])
-        total[np.ix_(own, own)], total_right[own] = outer[:, 2:, 2:].sum(axis=0), right[:, 2:].sum(axis=0)
+        tie[:, :, own] = by_night(layout, outer[:, :NIGHT, NIGHT:])
+        total[np.ix_(own, own)] = outer[:, NIGHT:, NIGHT:].sum(axis=0)
+        total_right[own] = right[:, NIGHT:].sum(axis=0)
         return tie, total, total_right
     night = layout.sessions.night
-    np.add.at(
-        tie, (night[:, None, None], np.arange(2)[None, :, None], columns[:, None, :]), outer[:, AXIS, 2:]
-    )
-    np.add.at(total, (columns[:, :, None], columns[:, None, :]), outer[:, 2:, 2:])
-    np.add.at(total_right, columns, right[:, 2:])
+    at = night[:, None, None], np.arange(NIGHT)[None, :, None], columns[:, None, :]
+    np.add.at(tie, at, outer[:, :NIGHT, NIGHT:])
+    np.add.at(total, (columns[:, :, None], columns[:, None, :]), outer[:, NIGHT:, NIGHT:])
+    np.add.at(total_right, columns, right[:, NIGHT:])
     return tie, total, total_right
 
 
 def _solve_nights(
     outer: Floats, right: Floats, layout: SystemLayout, typed: Typed
 ) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-    """Eliminate the nights' axes and solve for the shared unknowns."""
-    count, m = layout.nights, layout.shared
-    block = _by_night(layout, outer[:, AXIS, AXIS]) + np.eye(2) * AXIS_PRIOR_SD**-2
-    block_right = _by_night(layout, right[:, AXIS])
+    """Eliminate the nights' unknowns and solve for the shared ones."""
+    count, m, air = layout.nights, layout.shared, layout.air
+    block = by_night(layout, outer[:, :NIGHT, :NIGHT])
+    block[:, [0, 1], [0, 1]] += AXIS_PRIOR_SD**-2
+    block[:, LIFT, LIFT] += air.sd**-2.0
+    block_right = by_night(layout, right[:, :NIGHT])
     tie, total, total_right = _by_shared(layout, outer, right)
+    tied = air.shared * air.sd[:, None] ** -2.0  # a night's lift scatters about what the nights share
+    tie[:, LIFT, layout.air_columns] -= tied
+    total[layout.air_columns, layout.air_columns] += air.shared.T @ tied
     for i, value in enumerate((typed.az_error, typed.alt_error)):
         block[:, i, i] += np.bincount(typed.night, typed.sd**-2.0, minlength=count)
         block_right[:, i] += np.bincount(typed.night, value * typed.sd**-2.0, minlength=count)
     prior = np.concatenate(
-        [np.tile(CONSTANT_PRIOR_SD**-2.0, layout.eras), np.full(layout.groups, MEAN_PRIOR_SD**-2)]
+        [
+            np.tile(CONSTANT_PRIOR_SD**-2.0, layout.eras),
+            np.full(layout.groups, MEAN_PRIOR_SD**-2),
+            air.shared_sd**-2.0,
+        ]
     )
     total += np.diag(prior)
-    night_cov, gain, start, across, along = _eliminated(block, tie, block_right)
+    night_cov, gain, start, across, along = eliminated(block, tie, block_right)
     flat = across.reshape(-1, m)
     total -= flat.T @ flat
     total_right -= flat.T @ along.reshape(-1)

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from drift.advice.plate import SETTINGS_A_TURN
-from drift.codes import AxisBound, CorrectionKind, EffectUnit, MovedPart, Part, PlateTrouble, Side
+from drift.codes import AxisBound, CorrectionKind, EffectUnit, Lift, MovedPart, Part, PlateTrouble, Side
 from drift.mount.axis_error import size_of
 from drift.notices import AdviceCode, Code, from_value
 from drift.render.notices import sentence
@@ -77,6 +77,15 @@ def _put_right(values: Values) -> str:
     when = listed([str(year) for year in values["slipped_in_years"]])
     right = values["put_right_in_year"]
     return f"The mount slipped in {when} and was put right in {right}; since then it stands"
+
+
+def _corrected_but_off(values: Values) -> str:
+    when = listed([str(year) for year in values["slipped_in_years"]])
+    again = "taken off and put back" if values["by"] == CorrectionKind.REMOUNT else "turned back"
+    return (
+        f"The mount slipped in {when} and was {again} in {values['put_right_in_year']}, but the axis is "
+        f"{_axis(values)} from the pole"
+    )
 
 
 def _no_axis(values: Values) -> str:
@@ -291,6 +300,13 @@ def _season_overdue(values: Values) -> str:
     return f"Measure: {_off(values)}, and the season should have brought it back since then."
 
 
+def _take_sweep(values: Values) -> str:
+    return (
+        "Measure: take a sweep or an unguided run, which see the whole axis error; the mount seems to take "
+        "it out of the places that it reports, so that pointing solves can't show where the axis is."
+    )
+
+
 def _first_night(values: Values) -> str:
     return (
         "Measure: no night shows both coordinates of the axis yet; take at least six plate solves, on both "
@@ -425,8 +441,8 @@ def _turns(values: Values) -> str:
     if turns is None:
         knob = values["knob"]
         return f" (mount.{knob}_knob_arcmin_per_turn in the site file would give it in turns of the knob)"
-    fraction = turns_in_words(turns)
-    return f" ({turns:.2f} turns of the knob{f', {fraction}' if fraction else ''})"
+    fraction = turns_in_words(abs(turns))
+    return f" ({abs(turns):.2f} turns of the knob{f', {fraction}' if fraction else ''})"
 
 
 def _learned(values: Values) -> str:
@@ -590,6 +606,13 @@ def _base_left_tilted(values: Values) -> str:
     )
 
 
+def _turn_frames_back(values: Values) -> str:
+    return (
+        f"Over {values['session_min']:g} min on one field its corner turns by more than "
+        f"{values['most_pixels']:g} pixel: turn the frames back before stacking them."
+    )
+
+
 def _measure_after_tip(values: Values) -> str:
     return "This moves the axis: measure before the knobs are turned for good."
 
@@ -598,13 +621,18 @@ def _measure_after_tip(values: Values) -> str:
 
 
 def _lifting(values: Values) -> str:
-    mass = values["mass_kg"]
+    mass, two, machine = (values[name] for name in ("mass_kg", "two_people_from_kg", "machine_from_kg"))
     if mass is None:
         return (
-            f"If the mount with its load is over {values['two_people_from_kg']:g} kg, two people and a plan "
-            "for the lift."
+            f"If the mount with its load is over {two:g} kg, two people and a plan for the lift; from some "
+            f"{machine:g} kg on a hoist, a jack or a crane."
         )
-    if values["two_people"]:
+    if values["by"] == Lift.MACHINE:
+        return (
+            f"The mount is {mass:g} kg, more than people should lift: take its weight with a hoist, a jack "
+            "or a crane that is rated for it, and keep hands and feet from under it."
+        )
+    if values["by"] == Lift.TWO_PEOPLE:
         return f"The mount is {mass:g} kg: two people and a plan for the lift."
     return f"The mount is {mass:g} kg: have its support in place before it is free."
 
@@ -619,6 +647,10 @@ _CAUTIONS = {
         "Screws have play: let the last bit of every turn be one in which the screw pushes the mount. Where "
         "it has to back off, back off a little further than said, then push forward to the amount."
     ),
+    AdviceCode.SCREW_CARRIES_HEAD: (
+        "The altitude screw carries the head and all that is on it: support the head before you ease the "
+        "locks, and keep it supported until they are tight again."
+    ),
     AdviceCode.TAKE_LOAD_OFF: (
         "Take the load off and support the mount before loosening; never loosen all the bolts at once."
     ),
@@ -626,6 +658,10 @@ _CAUTIONS = {
     AdviceCode.BURIED_LINES: (
         "Before anyone digs, have buried lines located; structural, electrical and excavation work goes by "
         "local code and to licensed trades."
+    ),
+    AdviceCode.DEEP_HOLES: (
+        "Nobody goes into a hole deeper than about 1.2 m whose sides are not shored or sloped back: it caves "
+        "in without warning.  Don't dig below or close beside the pier's base, or it loses its footing."
     ),
     AdviceCode.NEVER_THE_SUN: (
         "Never point or sweep toward the Sun: keep the cap on until it is down, or fit the solar filter "
@@ -651,9 +687,13 @@ def matter_sentence(matter: Matter) -> str:
     """Say how far the axis may be off, how far it is off, and what it does where in the sky."""
     error, sd = 60.0 * matter.now_arcmin, 60.0 * matter.now_sd_arcmin
     margin = 60.0 * matter.margin_arcmin
-    verdict = f"{rounded_arcmin(abs(margin), sd)} {'to spare' if margin >= 0 else 'too much'}"
-    if abs(margin) < CLOSE_SDS * sd:
+    close = abs(margin) < CLOSE_SDS * sd
+    beyond = "too much" if matter.binding else "more than that"
+    verdict = f"{rounded_arcmin(abs(margin), sd)} {'to spare' if margin >= 0 else beyond}"
+    if close:
         verdict += ", too close to call"
+    elif margin < 0 and not matter.binding:
+        verdict += ", so turn the frames back"
     name = matter_name(matter)
     said = (
         f"{name[0].upper()}{name[1:]}: the axis may be off by up to {plain_arcmin(matter.allowed_arcmin)} "
@@ -709,7 +749,7 @@ def _corner_turns(values: Values) -> str:
 def _session_turns(values: Values) -> str:
     return (
         f"{values['most_pixels']:g} pixel at the corner in {values['session_min']:g} min "
-        f"{_at_usual(values)}; it counts only where frames are stacked unturned"
+        f"{_at_usual(values)}, frames not turned"
     )
 
 
@@ -793,6 +833,7 @@ def _always(text: str) -> Callable[[Values], str]:
 SENTENCES: dict[Code, Callable[[Values], str]] = {
     AdviceCode.MOVED: _moved,
     AdviceCode.PUT_RIGHT: _put_right,
+    AdviceCode.CORRECTED_BUT_OFF: _corrected_but_off,
     AdviceCode.NOTHING_MOVED: _nothing_moved,
     AdviceCode.ONE_NIGHT: _one_night,
     AdviceCode.NO_AXIS: _no_axis,
@@ -811,6 +852,7 @@ SENTENCES: dict[Code, Callable[[Values], str]] = {
     AdviceCode.MEASURE_WHAT_LASTS: _measure_what_lasts,
     AdviceCode.SEASON_OVERDUE: _season_overdue,
     AdviceCode.FIRST_NIGHT: _first_night,
+    AdviceCode.TAKE_SWEEP: _take_sweep,
     AdviceCode.OLD_NIGHT: _old_night,
     AdviceCode.STEP_SEEN_ONCE: _step_seen_once,
     AdviceCode.AXIS_UNCERTAIN: _axis_uncertain,
@@ -835,6 +877,7 @@ SENTENCES: dict[Code, Callable[[Values], str]] = {
     AdviceCode.ALTITUDE_OUT_OF_TRAVEL: _altitude_out_of_travel,
     AdviceCode.BASE_LEFT_TILTED: _base_left_tilted,
     AdviceCode.MEASURE_AFTER_TIP: _measure_after_tip,
+    AdviceCode.TURN_FRAMES_BACK: _turn_frames_back,
     AdviceCode.DONE: _done,
     AdviceCode.TRAILS: _trails,
     AdviceCode.CORNER_TURNS: _corner_turns,

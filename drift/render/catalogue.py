@@ -24,6 +24,7 @@ from drift.render.figures import (
     outlook,
     pier_path,
     seasons,
+    strip,
     tilt_history,
 )
 from drift.render.figures import causes as cause_figure
@@ -125,7 +126,7 @@ class Picture:
 
 def pictures_of(analysis: Analysis) -> tuple[Picture, ...]:
     """Return all pictures that an answer may have, in the order of the report, also those that lack data."""
-    return (_AXIS, *_events(analysis), *_MIDDLE, *_causes(analysis), *_LAST)
+    return (_STRIP, _AXIS, *_events(analysis), *_MIDDLE, *_causes(analysis), *_LAST)
 
 
 def picture_named(analysis: Analysis, name: str) -> Picture:
@@ -225,6 +226,9 @@ def _axis_lacking(analysis: Analysis) -> str:
     return "" if known else "No night shows where the axis points yet."
 
 
+_STRIP = Picture(
+    "strip", "Has it moved?", strip.caption, strip.figure, strip.describe, strip.table, strip.lacking
+)
 _AXIS = Picture(
     "axis",
     "The axis, night by night",

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from drift.codes import CauseKind, HourAngleZero
+from drift.codes import CauseKind, HourAngleZero, Mover, OwnMovement, Reference, WouldTell
 from drift.notices import HistoryCode
 from drift.quantities import as_utc
+from drift.render import phrases
 from drift.render.notices import Values, Writer, sentence
 
 if TYPE_CHECKING:
@@ -21,12 +22,18 @@ CAUSE_WORDS: dict[CauseKind, str] = {
     CauseKind.SEASON: "season",
     CauseKind.FROST: "frost",
     CauseKind.SETTLEMENT: "settlement",
+    CauseKind.STEADY_DRIFT_OF_MOUNT: "steady drift of the mount",
+    CauseKind.STEADY_DRIFT_OF_ZERO: "steady drift of the hour-angle zero",
+    CauseKind.STEADY_DRIFT_OF_LEVEL: "steady drift of the level",
     CauseKind.WARMTH_OF_PIER: "warmth of the pier",
     CauseKind.WARMTH_OF_MOUNT: "warmth of the mount",
+    CauseKind.WARMTH_OF_ZERO: "warmth of the hour-angle zero",
+    CauseKind.WARMTH_OF_LEVEL: "warmth of the level",
     CauseKind.WANDER_OF_PIER: "wander of the pier",
     CauseKind.CREEP_OF_MOUNT: "creep of the mount",
     CauseKind.CORRECTION: "correction",
     CauseKind.STEP: "sudden change",
+    CauseKind.RECOVERY: "what followed a sudden change",
 }
 
 
@@ -48,6 +55,7 @@ def scale_rows(scales: HistoryScales) -> tuple[tuple[str, float], ...]:
         ("mount azimuth creep [arcsec per sqrt day]", scales.az_creep_arcsec_per_sqrt_day),
         ("mount altitude creep [arcsec per sqrt day]", scales.alt_creep_arcsec_per_sqrt_day),
         ("repeatability of the hour-angle zero [arcsec]", scales.zero_repeat_arcsec),
+        ("creep of the hour-angle zero [arcsec per sqrt day]", scales.zero_creep_arcsec_per_sqrt_day),
         ("annual tilt [arcsec]", scales.season_arcsec),
         ("settlement [arcsec]", scales.settlement_arcsec),
         ("frost-driven tilt [arcsec]", scales.frost_arcsec),
@@ -151,6 +159,61 @@ def _before_reference(of: Values) -> str:
     return f"{_some(of['readings'], 'reading')} before the first usable axis {are} not part of the history."
 
 
+#: What references are called, and by what a reading of another kind would tell.
+_REFERENCE = {Reference.ZERO: "hour-angle zero", Reference.LEVEL: "level"}
+_WOULD_TELL = {
+    WouldTell.LEVEL: "  A level reading on the pier now and then would tell for sure.",
+    WouldTell.SOLVE_BEFORE_SYNC: (
+        "  A mount that is homed, with one solve before each sync (before_sync = true), would tell for sure."
+    ),
+}
+_PER = {OwnMovement.STEADY: "a year", OwnMovement.WARMTH: "a degree"}
+
+
+def _reference_moved(of: Values) -> str:
+    reference, per = Reference(of["reference"]), _PER[of["kind"]]
+    bare = "zero" if reference is Reference.ZERO else "level"
+    name = _REFERENCE[reference] + (f" on the {of['place']}" if of["place"] else "")
+    if of["north"] is None:
+        size = phrases.angle(abs(of["east"]), of["east_sd"])
+    else:
+        sides = (("north", "north", "south"), ("east", "east", "west"))
+        parts = [phrases.tilt_words(of[key], of[f"{key}_sd"], one, other) for key, one, other in sides]
+        size = " and ".join(parts)
+    moves = (
+        "has probably drifted by itself"
+        if of["kind"] == OwnMovement.STEADY
+        else ("probably goes with the temperature by itself")
+    )
+    would = "" if of["would_tell"] is None else _WOULD_TELL[of["would_tell"]]
+    return (
+        f"The axis did not follow the {name}: the {bare} {moves} ({size} {per}; "
+        f"{phrases.percent(of['probability'])}), and pier and mount are not charged with it.{would}"
+    )
+
+
+def _rivals(of: Values) -> str:
+    names = {Mover.PIER: "the pier", Mover.MOUNT: "the mount"}
+    names[Mover.REFERENCE] = " or ".join(f"the {_REFERENCE[one]}" for one in of["references"])
+    told = []
+    columns = (of["moving"], of["probability"], of["tilt_north_arcsec"], of["tilt_east_arcsec"])
+    for moving, share, north, east in zip(*columns, strict=True):
+        who = phrases.listed([names[Mover(one)] for one in moving]) if moving else "none of them"
+        told.append(f"{who} ({phrases.percent(share)}{_beside(north, east)})")
+    how = "moves steadily" if of["kind"] == OwnMovement.STEADY else "moves with the temperature"
+    return (
+        f"What {how} may be explained in more than one way, and the uncertainties reach out to each: "
+        f"{'; '.join(told)}."
+    )
+
+
+def _beside(north: float, east: float) -> str:
+    """Say where an explanation puts the pier's top beside what the history says; nothing below an arcsec."""
+    sides = ((north, "north", "south"), (east, "east", "west"))
+    parts = [f'{abs(v):.0f}" further {one if v > 0 else other}' for v, one, other in sides if abs(v) >= 1.0]
+    return f": the pier then tilts {' and '.join(parts)}" if parts else ""
+
+
 SENTENCES: dict[HistoryCode, Writer] = {
     HistoryCode.BEFORE_REFERENCE: _before_reference,
     HistoryCode.ZEROS_TAKEN_FOR_KEPT: lambda of: (
@@ -174,6 +237,8 @@ SENTENCES: dict[HistoryCode, Writer] = {
     HistoryCode.CORRECTION_REDATED: _redated,
     HistoryCode.CORRECTION_WRONG_SIGN: _wrong_sign,
     HistoryCode.CORRECTION_TWICE: _twice,
+    HistoryCode.REFERENCE_MOVED: _reference_moved,
+    HistoryCode.RIVALS: _rivals,
     HistoryCode.BY_ZERO: lambda of: (
         f"the hour-angle zero repeats to {of['repeat_arcsec']:.0f} arcsec over {of['nights']} nights"
     ),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from drift.codes import PointingUse
 from drift.notices import NightCode, Notice, from_value
 from drift.quantities import as_utc
 from drift.render.notices import Values, Writer, sentence
@@ -11,25 +12,79 @@ from drift.render.notices import Values, Writer, sentence
 # ---- Of all nights.
 
 
-_ALTERED = {
-    True: "pointing nights are shown but not used for the history",
-    False: "pointing nights see too little of the axis error; take a sweep or an unguided run now and then",
+#: What becomes of pointing nights whose reports seem altered.
+_USE = {
+    PointingUse.LEFT_OUT: "pointing nights are shown but not used for the history",
+    PointingUse.BROUGHT: (
+        "pointing nights are brought to the axis of the few sweeps or runs; take more now and then"
+    ),
+    PointingUse.CHANGES_ONLY: (
+        "where the axis points is not known, only how it changes; take a sweep or an unguided run, or write "
+        'reports = "raw" under [mount] if the mount has no such model'
+    ),
 }
+
+
+def _use(of: Values) -> str:
+    return _USE[PointingUse(of["use"])]
 
 
 def _by_sweeps(of: Values) -> str:
     return (
         f"Sweeps and unguided runs see the axis {of['az_apart_arcsec']:+.0f} arcsec in azimuth and "
-        f"{of['alt_apart_arcsec']:+.0f} in altitude from where pointing solves see it ({of['pairs']} pairs "
-        "of nights): the mount seems to report places altered by a model of its own; "
-        f"{_ALTERED[of['left_out']]}."
+        f"{of['alt_apart_arcsec']:+.0f} in altitude from where pointing solves see it "
+        f"({of['pairs']} pairs of nights): the mount seems to report places altered by a model of its "
+        f"own; {_use(of)}."
     )
 
 
 def _by_site_file(of: Values) -> str:
     return (
-        "The site file says that the mount's reported places are altered by a model of its own; "
-        f"{_ALTERED[of['left_out']]}."
+        f"The site file says that the mount's reported places are altered by a model of its own; {_use(of)}."
+    )
+
+
+def _look_altered(of: Values) -> str:
+    return (
+        "All that pointing solves show of this mount is nearer to nothing than raw mounts are "
+        f"(chance {100 * of['chance']:.0f} %): it seems to report places altered by a model of its own; "
+        f"{_use(of)}."
+    )
+
+
+def _rests_on_raw_reports(of: Values) -> str:
+    return (
+        "The axis as pointing solves show it lies so near to the pole that a model inside the mount may have "
+        f"taken its error out (chance {100 * of['chance']:.0f} %): a sweep or an unguided run would "
+        'tell; write reports = "raw" under [mount] if the mount has no such model.'
+    )
+
+
+def _by_few_sweeps(of: Values) -> str:
+    count = of["nights"]
+    nights = "one night" if count == 1 else f"{count} nights"
+    return f"Where the axis points rests on {nights} of sweeps, runs or typed errors."
+
+
+def _places_j2000(of: Values) -> str:
+    return (
+        "The mount's places seem to be of J2000 and not of date, as the record has them: taken as J2000 the "
+        f"solves scatter by {of['scatter_as_j2000_arcsec']:.1f} arcsec instead of "
+        f"{of['scatter_arcsec']:.1f}.  They were taken so here; import the log again with its frame set."
+    )
+
+
+def _clock_off(of: Values) -> str:
+    first, last = (f"{as_utc(of[us]):%Y-%m-%d}" for us in ("first_us", "last_us"))
+    hours, count = of["hours"], of["nights"]
+    which = f"The night of {first} fits" if count == 1 else f"{count} nights from {first} to {last} fit"
+    its = "its" if count == 1 else "their"
+    size = "an hour" if abs(hours) == 1 else f"{abs(hours)} hours"
+    summer = ", as over a change of summer time" if abs(hours) == 1 else ""
+    return (
+        f"{which} better with {its} times moved by {-hours:+d} h: the clock seems to have run {size} "
+        f"{'ahead' if hours > 0 else 'behind'}{summer}.  {'It was' if count == 1 else 'They were'} taken so "
+        "here; see to the log's time zone."
     )
 
 
@@ -123,6 +178,11 @@ SENTENCES: dict[NightCode, Writer] = {
     ),
     NightCode.REPORTS_ALTERED_BY_SWEEPS: _by_sweeps,
     NightCode.REPORTS_ALTERED_BY_SITE_FILE: _by_site_file,
+    NightCode.REPORTS_LOOK_ALTERED: _look_altered,
+    NightCode.AXIS_RESTS_ON_RAW_REPORTS: _rests_on_raw_reports,
+    NightCode.AXIS_BY_FEW_SWEEPS: _by_few_sweeps,
+    NightCode.MOUNT_PLACES_J2000: _places_j2000,
+    NightCode.CLOCK_OFF_BY_HOURS: _clock_off,
     NightCode.SWEEP_FOUND: _found("A sweep", "sweep"),
     NightCode.RUN_FOUND: _found("An unguided run", "run"),
     NightCode.LEVEL_ERROR_CHANGES: _level_error,
@@ -141,6 +201,9 @@ SENTENCES: dict[NightCode, Writer] = {
     NightCode.ONE_TUBE_SIDE: lambda of: f"solves from one tube side only ({of['tube_side']})",
     NightCode.SECOND_SYNC: lambda of: (
         f"a second sync (or a slipped clutch) noticed before {as_utc(of['before_us']):%H:%M:%S} UTC"
+    ),
+    NightCode.TIMES_MOVED: lambda of: (
+        f"taken with its times moved by {of['hours']:+d} h: the clock seems wrong"
     ),
     NightCode.RUN_ONE_DIRECTION: lambda of: (
         f"unguided run of {of['minutes']:.0f} minutes: one direction of the axis only"

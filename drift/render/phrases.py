@@ -127,10 +127,14 @@ def azimuth_side(change: float, latitude_deg: float) -> str:
     return "east" if (change >= 0.0) == (latitude_deg >= 0.0) else "west"
 
 
+def compass(bearing_deg: float) -> str:
+    """Return ``north-east`` for 47 degrees."""
+    return _COMPASS[round((bearing_deg % 360.0) / 45.0) % 8]
+
+
 def toward(bearing_deg: float) -> str:
     """Return ``toward the north-east (bearing 47°)``."""
-    name = _COMPASS[round((bearing_deg % 360.0) / 45.0) % 8]
-    return f"toward the {name} (bearing {bearing_deg % 360.0:.0f}°)"
+    return f"toward the {compass(bearing_deg)} (bearing {bearing_deg % 360.0:.0f}°)"
 
 
 def percent(probability: float) -> str:

@@ -18,6 +18,7 @@ from drift.render.night_words import set_aside_reason
 from drift.render.notices import as_data, sentence
 from drift.render.outlook_words import rests_on_sentence
 from drift.render.phrases import number, utc_text
+from drift.render.references_json import references_mapping
 from drift.types import HISTORY_COLUMNS, PARTS
 
 if TYPE_CHECKING:
@@ -292,6 +293,7 @@ def as_mapping(analysis: Analysis) -> dict[str, Any]:
         "defaults_used": all_defaults(analysis),
         "default_notices": [as_data(one) for one in (*analysis.defaults_used, *analysis.filled_in)],
         "axis_now": _axis_now(analysis.history),
+        "references": references_mapping(analysis.history.references),
         "set_aside": _set_aside(analysis),
         "notices": [as_data(notice) for notice in all_notices(analysis)],
         "warnings": all_warnings(analysis),
@@ -378,6 +380,9 @@ def _event(event: Event) -> dict[str, Any]:
         "probability": {part: number(event.probability[part], None) for part in PARTS},
         "size": _sizes(event.size),
         "size_sd": _sizes(event.size_sd),
+        # what followed over weeks and belongs to it, by the last reading
+        "afterwards": None if event.afterwards is None else _sizes(event.afterwards),
+        "afterwards_sd": None if event.afterwards_sd is None else _sizes(event.afterwards_sd),
     }
 
 

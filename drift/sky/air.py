@@ -132,6 +132,64 @@ PLAUSIBLE_TEMP_C = (-90.0, 60.0)
 SEA_LEVEL_SUSPICION_HPA = 50.0
 
 
+BoolArray = npt.NDArray[np.bool_]
+
+#: What a temperature or pressure taken for a night differs from the true one by, one sd.  Measured: the
+#: thermometer stands in the building's warmth, the barometer is some hPa off; a day's mean against the hours
+#: of the night; the standard value against the weather of that day, the season apart.  Common practice.
+MEASURED_SD_C, DAILY_MEAN_SD_C, STANDARD_SD_C = 2.0, 3.0, 4.5
+MEASURED_SD_HPA, STANDARD_SD_HPA = 2.0, 9.0
+#: Refraction at 45 degrees altitude in the standard air [arcsec] (`drift.sky.air`).
+_LIFT_AT_45 = 58.2
+
+
+@dataclass(frozen=True)
+class AirTaken:
+    """How well the air taken for each row is known, as an error of its refraction.
+
+    `refraction_sd` is what differs from night to night, at 45 degrees altitude
+    [arcsec]; `unlogged` says that the standard temperature was taken, whose
+    error goes with the season.
+    """
+
+    refraction_sd: FloatArray  # (n,)
+    unlogged: BoolArray  # (n,)
+    usual_pressure_hpa: float = _P0_HPA
+
+    @classmethod
+    def measured(cls, rows: int) -> AirTaken:
+        """Return air that was measured at every row."""
+        sd = air_error_sd(np.full(rows, MEASURED_SD_C), np.full(rows, MEASURED_SD_HPA), _P0_HPA)
+        return cls(sd, np.zeros(rows, dtype=bool))
+
+    def rows(self, pick: slice | BoolArray) -> AirTaken:
+        """Return that of some of the rows."""
+        return AirTaken(self.refraction_sd[pick], self.unlogged[pick], self.usual_pressure_hpa)
+
+
+def joined_air(parts: list[AirTaken]) -> AirTaken:
+    """Lay the airs of several tables end to end."""
+    return AirTaken(
+        np.concatenate([one.refraction_sd for one in parts]),
+        np.concatenate([one.unlogged for one in parts]),
+        min(one.usual_pressure_hpa for one in parts),
+    )
+
+
+def refraction_at_45(pressure_hpa: float) -> float:
+    """Return refraction at 45 degrees altitude and 10 deg C [arcsec]: it goes with the pressure."""
+    return _LIFT_AT_45 * pressure_hpa / _P0_HPA
+
+
+def air_error_sd(temp_sd_c: FloatArray, pressure_sd_hpa: FloatArray, usual_pressure_hpa: float) -> FloatArray:
+    """Return the error of refraction at 45 degrees by errors of temperature and pressure, (n,) [arcsec].
+
+    It goes with pressure over absolute temperature (`drift.sky.air`).
+    """
+    share = np.hypot(temp_sd_c / (STANDARD_TEMP_C + 273.15), pressure_sd_hpa / usual_pressure_hpa)
+    return np.asarray(refraction_at_45(usual_pressure_hpa) * share)
+
+
 @dataclass(frozen=True)
 class RowsUsed:
     """How many rows used which value."""
@@ -151,6 +209,8 @@ class FilledWeather:
     temp_rows: RowsUsed
     pressure_rows: RowsUsed
     notices: tuple[Notice, ...]  # of numbers that were not believed
+    temp_standard: BoolArray = field(repr=False)  # (n,) which rows have the standard value
+    pressure_standard: BoolArray = field(repr=False)
 
 
 def standard_pressure_hpa(elevation_m: npt.ArrayLike) -> FloatArray:
@@ -208,20 +268,30 @@ def fill_weather(
             "of one length"
         )
     row_night = np.unique(nights, return_inverse=True)[1]
-    filled_temp, temp_rows = _fill(temp, row_night, STANDARD_TEMP_C, PLAUSIBLE_TEMP_C)
+    filled_temp, temp_rows, temp_standard = _fill(temp, row_night, STANDARD_TEMP_C, PLAUSIBLE_TEMP_C)
     standard = float(standard_pressure_hpa(elevation_m))
-    filled_pressure, pressure_rows = _fill(pressure, row_night, standard, PLAUSIBLE_PRESSURE_HPA)
+    filled_pressure, pressure_rows, pressure_standard = _fill(
+        pressure, row_night, standard, PLAUSIBLE_PRESSURE_HPA
+    )
     notices = (
         *_not_believed(SkyCode.TEMPERATURE_NOT_BELIEVED, "c", temp, temp_rows, PLAUSIBLE_TEMP_C),
         *_not_believed(SkyCode.PRESSURE_NOT_BELIEVED, "hpa", pressure, pressure_rows, PLAUSIBLE_PRESSURE_HPA),
         *_sea_level(pressure, standard, elevation_m),
     )
-    return FilledWeather(filled_temp, filled_pressure, temp_rows, pressure_rows, notices)
+    return FilledWeather(
+        filled_temp,
+        filled_pressure,
+        temp_rows,
+        pressure_rows,
+        notices,
+        temp_standard,
+        pressure_standard,
+    )
 
 
 def _fill(
     values: FloatArray, night: IntArray, standard: float, plausible: tuple[float, float]
-) -> tuple[FloatArray, RowsUsed]:
+) -> tuple[FloatArray, RowsUsed, BoolArray]:
     good = (values >= plausible[0]) & (values <= plausible[1])
     nights = int(night.max()) + 1 if night.size else 0
     count = np.bincount(night, weights=good, minlength=nights)
@@ -234,7 +304,7 @@ def _fill(
         standard=int((~good & ~from_night).sum()),
         implausible=int((~good & np.isfinite(values)).sum()),
     )
-    return np.where(good, values, mean[night]), used
+    return np.where(good, values, mean[night]), used, ~good & ~from_night
 
 
 def _not_believed(

@@ -94,7 +94,7 @@ class NoSuchPage(DriftError):
 
 
 #: The pictures on the first page.
-_FIRST = ("axis", "tilt")
+_FIRST = ("strip", "axis")
 _LAST_NIGHTS = 8
 #: First word of a picture's name -> heading over those that stand side by side.
 _CLOSE_UPS = {"event": "Events close up", "causes": "Cause by cause"}

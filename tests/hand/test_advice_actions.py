@@ -17,7 +17,7 @@ from advice_world import (
 from said import said_of
 
 from drift.advice.steps import advise
-from drift.codes import AxisBound
+from drift.codes import AxisBound, Lift
 from drift.mount.plate import tilt_from_bolts
 from drift.notices import AdviceCode
 from drift.types import Lasting, Seasonal
@@ -58,7 +58,7 @@ def test_the_azimuth_goes_back_to_the_pole_in_both_hemispheres(latitude_deg, az,
     (turn,) = steps(history(axis_now=(az, 5.0)), latitude_deg, mount=mount)
     assert turn.do == "turn_azimuth"
     assert turn.amount_arcmin == pytest.approx(-az / 60.0, abs=ROUNDING_ARCMIN)
-    assert turn.turns == pytest.approx(0.67, abs=ROUNDING_ARCMIN)
+    assert turn.turns == pytest.approx(-np.sign(az) * 0.67, abs=ROUNDING_ARCMIN), "the sign of the amount"
     values = turn.notice.values
     assert (turn.notice.code, values["knob"]) == (AdviceCode.TURN, "azimuth")
     assert way == f"{values['side']} ({'clockwise' if values['clockwise'] else 'anticlockwise'}"
@@ -309,13 +309,47 @@ def test_cautions_belong_to_what_is_advised():
         AdviceCode.LIFTING,
         AdviceCode.POWER_OFF,
     ]
-    assert shims[AdviceCode.LIFTING].values["two_people"]
-    assert "60 kg: two people" in said_of(shims[AdviceCode.LIFTING])
+    assert shims[AdviceCode.LIFTING].values["by"] == Lift.MACHINE
     digging = minded(
         site(),
         history(lasting=Lasting(arcsec_per_year=200.0, arcsec_per_year_sd=30.0, toward_bearing_deg=90.0)),
     )
-    assert list(digging) == [AdviceCode.BURIED_LINES]
+    assert list(digging) == [AdviceCode.BURIED_LINES, AdviceCode.DEEP_HOLES]
+    assert "1.2 m" in said_of(digging[AdviceCode.DEEP_HOLES])
+    altitude = minded(site(), history(axis_now=(0.0, 300.0)))
+    assert "support the head before you ease the locks" in said_of(altitude[AdviceCode.SCREW_CARRIES_HEAD])
+
+
+@pytest.mark.parametrize(
+    ("mass_kg", "by", "said"),
+    [
+        (12.0, Lift.ONE_PERSON, "have its support in place"),
+        (25.0, Lift.TWO_PEOPLE, "25 kg: two people and a plan"),
+        (50.0, Lift.TWO_PEOPLE, "50 kg: two people and a plan"),
+        (60.0, Lift.MACHINE, "a hoist, a jack or a crane that is rated for it"),
+        (1000.0, Lift.MACHINE, "1000 kg, more than people should lift"),
+        (None, None, "from some 50 kg on a hoist, a jack or a crane"),
+    ],
+)
+def test_what_two_people_can_not_lift_is_for_a_machine(mass_kg, by, said):
+    mount = {"knob_travel_arcmin": 15.0} | ({} if mass_kg is None else {"mass_kg": mass_kg})
+    advice = advise(site(mount=mount, plate=PLATE), nights(), history(axis_now=(0.0, -1200.0)))
+    (lifting,) = (one for one in advice.cautions if one.code == AdviceCode.LIFTING)
+    assert lifting.values["by"] == by
+    assert said in said_of(lifting)
+
+
+def test_nothing_to_do_agrees_with_a_field_that_turns_over_a_session():
+    # 60" let the corner turn by more than a pixel in 180 min: the axis is within its limit, the frames turn
+    advice = advise(site(), nights(), history(axis_now=(0.0, 60.0)))
+    (only,) = advice.actions
+    assert only.do == "nothing"
+    assert [remark.code for remark in only.remarks] == [AdviceCode.TURN_FRAMES_BACK]
+    (session,) = (m for m in advice.matters if m.effect == AxisBound.SESSION_ROTATION)
+    assert session.margin_arcmin < 0.0 and not session.binding
+    assert "too much" not in said_of(session) and "turn the frames back" in said_of(session)
+    (calm,) = advise(site(), nights(), history(axis_now=(0.0, 10.0))).actions
+    assert calm.remarks == ()
 
 
 def test_turning_the_base_needs_the_cautions_of_lifting():

@@ -152,16 +152,16 @@ NUTS = action(Do.NUTS, bolts=(bolt(30.0, 0.15, 0.25),))
 
 
 def test_steps_are_the_rows_of_a_log():
-    turn = action(Do.TURN_AZIMUTH, amount_arcmin=-2.83, turns=0.07)
+    turn = action(Do.TURN_AZIMUTH, amount_arcmin=-2.83, turns=-0.07)
     assert AdvisedStep.of(action(Do.WAIT)) is None
     knob, shim, nuts = (AdvisedStep.of(one) for one in (turn, SHIM, NUTS))
-    assert knob.rows() == ({"kind": "azimuth", "amount_arcmin": "-2.83", "turns": "0.07"},)
+    assert knob.rows() == ({"kind": "azimuth", "amount_arcmin": "-2.83", "turns": "-0.07"},)
     assert [(r["bearing_deg"], r["thickness_mm"]) for r in shim.rows()] == [("30", "0.15"), ("150", "0.05")]
     assert [(r["bearing_deg"], r["turns"]) for r in nuts.rows()] == [("30", "0.25")]
 
 
 def test_a_step_comes_back_from_its_numbers():
-    turn = action(Do.TURN_AZIMUTH, amount_arcmin=-2.83, turns=0.07)
+    turn = action(Do.TURN_AZIMUTH, amount_arcmin=-2.83, turns=-0.07)
     for one in (turn, SHIM, NUTS, action(Do.TIGHTEN)):
         step = AdvisedStep.of(one)
         numbers = json.loads(json.dumps(step.numbers()))

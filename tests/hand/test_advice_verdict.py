@@ -22,6 +22,7 @@ from advice_world import (
 from said import said_of
 
 from drift.advice.steps import advise
+from drift.codes import CorrectionKind
 from drift.notices import AdviceCode
 
 
@@ -96,6 +97,19 @@ def test_what_stands_is_told_from_what_was_put_right():
     for standing in (not_held, earlier, other_knob, unseen):
         assert slipped(standing).stands, standing
         assert said_of(slipped(standing).notice) == "The mount has moved on its pier"
+
+
+@pytest.mark.parametrize(
+    ("kind", "again"), [("remount", "taken off and put back"), ("azimuth", "turned back")]
+)
+def test_an_axis_that_is_off_is_not_put_right(kind, again):
+    later = replace(BACK, kind=CorrectionKind(kind))
+    past = history(axis_now=(0.0, 600.0), events=(SLIP,), corrections=(later,), **step(AZ, 0.0, 20))
+    said = verdict(past)
+    assert (said.moved, said.put_right, said.notice.code) == (True, False, AdviceCode.CORRECTED_BUT_OFF)
+    assert said_of(said.notice) == (
+        f"The mount slipped in 2023 and was {again} in 2023, but the axis is 10.00' ± 0.05' from the pole"
+    )
 
 
 def test_what_stands_heads_the_verdict_before_what_was_put_right():

@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 
 from drift.cache import pack, unpack
+from drift.codes import OwnMovement, Part, PointingUse, Reference, ReferenceFinding, WouldTell
+from drift.history.references import references_told
 from drift.notices import (
     HistoryCode,
     NightCode,
@@ -18,6 +20,8 @@ from drift.notices import (
     warning,
 )
 from drift.render.notices import as_data, sentence
+from drift.render.tables.causes import size_words
+from drift.types import Event, Measure, ReferenceMoved, References
 
 NOV_US = 1_700_000_000_000_000  # 2023-11-14 22:13:20 UTC
 DAY_US = 86_400_000_000
@@ -27,6 +31,34 @@ CIRCLE = info(NightCode.ON_ONE_CIRCLE, fields=7, turned_deg=63.4, scatter_arcsec
 UNGUIDED = info(NightCode.ONE_FIELD_UNGUIDED, solves=50, minutes=49.0)
 TIMES = {"from_us": NOV_US, "until_us": NOV_US + 1_800_000_000}
 CORRECTION = {"kind": "azimuth", "time_us": NOV_US}
+CLOCK = {"first_us": NOV_US, "last_us": NOV_US + 30 * DAY_US}
+ZERO_MOVED = {
+    "reference": "hour_angle_zero",
+    "place": None,
+    "kind": "steady",
+    "north": None,
+    "north_sd": None,
+    "east": -45.2,
+    "east_sd": 3.1,
+    "probability": 0.97,
+}
+LEVEL_MOVED = {
+    "reference": "level",
+    "place": "pier",
+    "kind": "warmth",
+    "north": 1.51,
+    "north_sd": 0.12,
+    "east": -0.4,
+    "east_sd": 0.2,
+    "probability": 0.995,
+}
+RIVALS = {
+    "references": ("hour_angle_zero", "level"),
+    "moving": (("mount",), ("pier", "reference"), ()),
+    "probability": (0.62, 0.3, 0.08),
+    "tilt_north_arcsec": (0.2, -6.4, 3.0),
+    "tilt_east_arcsec": (0.3, 12.2, 0.0),
+}
 NOTICES = [
     warning(SkyCode.TEMPERATURE_NOT_BELIEVED, rows=3, low_c=-90.0, high_c=60.0, first_c=281.0),
     warning(SkyCode.PRESSURE_NOT_BELIEVED, rows=1, low_hpa=400.0, high_hpa=1100.0, first_hpa=96.5),
@@ -51,9 +83,18 @@ NOTICES = [
     warning(SkyCode.LEAP_SECONDS_ENDED, leap_date="2027-06-28"),
     warning(NightCode.TUBE_SIDE_GUESSED, solves=12),
     warning(NightCode.TUBE_SIDE_LEFT_OUT, solves=12),
-    warning(NightCode.REPORTS_ALTERED_BY_SWEEPS, left_out=True, **ALTERED),
-    warning(NightCode.REPORTS_ALTERED_BY_SWEEPS, left_out=False, **ALTERED),
-    warning(NightCode.REPORTS_ALTERED_BY_SITE_FILE, left_out=True),
+    *(warning(NightCode.REPORTS_ALTERED_BY_SWEEPS, use=use, **ALTERED) for use in PointingUse),
+    warning(NightCode.REPORTS_ALTERED_BY_SITE_FILE, use="left_out"),
+    warning(NightCode.REPORTS_LOOK_ALTERED, use="changes_only", chance=0.93),
+    warning(NightCode.AXIS_RESTS_ON_RAW_REPORTS, chance=0.21),
+    info(NightCode.AXIS_BY_FEW_SWEEPS, nights=1),
+    info(NightCode.AXIS_BY_FEW_SWEEPS, nights=2),
+    warning(NightCode.MOUNT_PLACES_J2000, scatter_arcsec=61.2, scatter_as_j2000_arcsec=3.4),
+    *(
+        warning(NightCode.CLOCK_OFF_BY_HOURS, hours=hours, nights=nights, log_odds=40.0, **CLOCK)
+        for hours, nights in ((1, 1), (-1, 12), (2, 12))
+    ),
+    warning(NightCode.TIMES_MOVED, hours=-1),
     info(NightCode.SWEEP_FOUND, because=as_value(CIRCLE), **TIMES),
     info(NightCode.RUN_FOUND, because=as_value(UNGUIDED), **TIMES),
     warning(NightCode.LEVEL_ERROR_CHANGES, place="plate", sd_arcsec=44.0),
@@ -106,6 +147,10 @@ NOTICES = [
         within_days=3.0,
         **CORRECTION,
     ),
+    warning(HistoryCode.REFERENCE_MOVED, would_tell="level", **ZERO_MOVED),
+    warning(HistoryCode.REFERENCE_MOVED, would_tell="solve_before_sync", **LEVEL_MOVED),
+    warning(HistoryCode.REFERENCE_MOVED, would_tell=None, **LEVEL_MOVED),
+    *(warning(HistoryCode.RIVALS, kind=kind, **RIVALS) for kind in ("steady", "warmth")),
     info(HistoryCode.BY_ZERO, repeat_arcsec=9.4, nights=120),
     info(HistoryCode.BY_LEVELS, levels=14),
     info(HistoryCode.BY_SHAPE_IN_TIME),
@@ -146,3 +191,41 @@ def test_a_notice_comes_back_from_every_form(notice):
 
 def test_how_they_are_worded(approved):
     approved("nights_and_history", "\n".join(f"{one.code}: {sentence(one)}" for one in NOTICES))
+
+
+def test_of_a_zero_that_was_homed_again_the_epoch_that_moved_most_is_told():
+    def moved(rate, over):
+        return ReferenceMoved(
+            code=ReferenceFinding.MOVED,
+            reference=Reference.ZERO,
+            place=None,
+            kind=OwnMovement.STEADY,
+            north=None,
+            east=Measure(value=rate, sd=2.0),
+            probability=0.97,
+            over_record_arcsec=over,
+            would_tell=WouldTell.LEVEL,
+        )
+
+    both = References(zeros=(), levels=(), moved=(moved(45.0, 90.0), moved(20.0, 10.0)), rivals=())
+    (told,) = references_told(both)
+    assert (told.code, told.values["east"]) == (HistoryCode.REFERENCE_MOVED, 45.0)
+    assert references_told(None) == []
+
+
+def test_what_followed_a_sudden_change_stands_beside_its_size():
+    shock = Event(
+        after_us=NOV_US,
+        before_us=NOV_US + DAY_US,
+        what=Part.PIER,
+        provisional=False,
+        recorded=False,
+        probability={Part.PIER: 0.99},
+        size={"tilt_north": 60.0, "tilt_east": 0.0},
+        size_sd={"tilt_north": 3.0, "tilt_east": 3.0},
+        afterwards={"tilt_north": -30.0, "tilt_east": 0.0},
+        afterwards_sd={"tilt_north": 4.0, "tilt_east": 4.0},
+    )
+    said = size_words(shock, 47.0)
+    assert 'tilt 60" ± 3" toward the north' in said
+    assert 'over the weeks after it: tilt 30" ± 4" toward the south' in said

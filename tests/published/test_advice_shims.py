@@ -6,7 +6,7 @@ from advice_world import site
 from exact_mount import ARCSEC, axis_of, base
 from said import said_of
 
-from drift.advice.plate import HIGHEST_MM, PIECES_AT_MOST, stacked, tip_plate
+from drift.advice.plate import HIGHEST_MM, PIECES_AT_MOST, in_steps, stacked, tip_plate
 from drift.errors import PlateError
 from drift.mount.plate import SEATED_MM, heights_for_tilt, seat_on_bolts
 from drift.notices import AdviceCode, info
@@ -194,3 +194,20 @@ def test_less_than_the_thinnest_shim_is_left():
     coarse = {"bolt_bearings_deg": [0.0, 120.0, 240.0], "bolt_circle_mm": 200.0, "shims_mm": [0.5]}
     tip = tip_plate(site(plate=coarse), -30.0, 0.0, PURPOSE)
     assert tip.action.bolts == () and "too thick" in said_of(tip.action)
+
+
+@pytest.mark.parametrize("bolts", [3, 4, 5, 6])
+@pytest.mark.parametrize("toward_deg", [20.0, 130.0, 265.0])
+def test_nuts_are_searched_together(bolts, toward_deg):
+    """Seated first and tipped second, five nuts left 119" of 281"."""
+    bearings = [13.0 + k * 360.0 / bolts for k in range(bolts)]
+    north, east = 281.0 * np.cos(np.radians(toward_deg)), 281.0 * np.sin(np.radians(toward_deg))
+    step = pitch_mm("M12") / 24.0
+    found = in_steps(bearings, 250.0, list(heights_for_tilt(bearings, 250.0, north, east)), step)
+    steps = np.array(found.heights_mm) / step
+    assert steps == pytest.approx(np.round(steps)) and steps.min() == 0.0
+    exact = exact_tilt(bearings, 250.0, np.array(found.heights_mm))
+    assert exact == pytest.approx((found.north_arcsec, found.east_arcsec), abs=SECOND_ORDER_ARCSEC)
+    # a nut that is a quarter of a flat off tips a plate of three by 80", of more by less
+    assert found.left_arcsec < 46.5
+    assert found.misfit_mm < step / 2.0

@@ -41,6 +41,7 @@ SCALES = HistoryScales(
     az_creep_arcsec_per_sqrt_day=0.03,
     alt_creep_arcsec_per_sqrt_day=0.02,
     zero_repeat_arcsec=9.0,
+    zero_creep_arcsec_per_sqrt_day=0.05,
     season_arcsec=8.0,
     settlement_arcsec=5.0,
     frost_arcsec=15.0,

@@ -47,7 +47,9 @@ def test_an_empty_record_lists_every_picture_with_why_it_cannot_be_drawn(folder,
     code, out, err = run(capsys, "figure")
     lines = out.splitlines()
     assert code == 0
-    assert {"axis", "tilt", "seasons", "ground", "outlook", "nights"} <= {line.split()[0] for line in lines}
+    assert {"strip", "axis", "tilt", "seasons", "ground", "outlook", "nights"} <= {
+        line.split()[0] for line in lines
+    }
     assert all("(not yet: " in line for line in lines)
     assert "nothing to answer from yet" in err
 
@@ -144,8 +146,9 @@ def test_a_picture_with_nothing_to_show_says_why_and_writes_nothing(folder, caps
 def test_without_a_name_all_are_listed(folder, capsys, monkeypatch):
     code, out, _ = run(capsys, "figure")
     assert code == 0
-    assert [line.split()[0] for line in out.splitlines()][:3] == ["axis", "event-1", "event-2"]
+    assert [line.split()[0] for line in out.splitlines()][:3] == ["strip", "axis", "event-1"]
     stands_for(monkeypatch, invented(47.3, 1))
+    assert "(not yet: A movement shows from the second night on" in run(capsys, "figure")[1]
     assert "(not yet: A change of pier and mount needs two nights" in run(capsys, "figure")[1]
     code, _, err = run(capsys, "figure", "-o", "x.png")
     assert code == 2 and "name one, as in" in err

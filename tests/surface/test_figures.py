@@ -12,15 +12,15 @@ from invented_analysis import DAY_US, empty, invented, night, us
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from drift.render.figures import axis_history, axis_path, canvas, seasons, tilt_history
+from drift.render.figures import axis_history, axis_path, canvas, seasons, strip, tilt_history
 from drift.render.figures.canvas import MANY, PHONE_IN, WIDE_IN, dates, set_time_axis, stretches
 from drift.render.figures.canvas import dots as draw_dots
 from drift.render.figures.plan_view import BLOCKS, blocks_of
 from drift.render.figures.time_panels import merged
 from drift.render.phrases import zone_of
 
-PICTURES = (axis_history, tilt_history, seasons, axis_path)
-PANELS = {axis_history: 3, tilt_history: 4, seasons: 1, axis_path: 1}
+PICTURES = (strip, axis_history, tilt_history, seasons, axis_path)
+PANELS = {strip: 2, axis_history: 3, tilt_history: 4, seasons: 1, axis_path: 1}
 #: Rounding of sums of numbers of about 100 arcsec.
 ROUNDING = 1e-9
 #: Least distance in CIELAB at which two lines are told apart at a glance; 2.3 is the just noticeable
@@ -323,6 +323,17 @@ def test_the_ramp_of_time_reads_in_grey_print(ground, sign):
     colours = getattr(canvas, ground)
     lightness = [_lab(_linear(colours[name]))[0] for name in canvas.TIME_RAMP]
     assert (sign * np.diff(lightness) > 3.0).all()
+
+
+def test_the_night_view_gives_red_light_only_and_can_be_read():
+    """Of text at least 4.5, of what is drawn at least 3: W3C, WCAG 2.1, 1.4.3 and 1.4.11 (from memory)."""
+    night = canvas.NIGHT
+    assert list(night) == list(canvas.LIGHT)
+    assert all(value.endswith("0000") for value in night.values())
+    text = ("ink", "soft", "link", "alert")
+    assert {name for name in text if _contrast(night[name], night["ground"]) < 4.5} == set()
+    drawn = ("axis", "pier", "mount", "zero", "unsure", "allowed")
+    assert {name for name in drawn if _contrast(night[name], night["ground"]) < LEAST_CONTRAST} == set()
 
 
 def test_both_grounds_have_the_same_colours_by_name():

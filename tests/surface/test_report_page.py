@@ -214,7 +214,7 @@ def test_a_picture_without_data_is_left_out_with_a_sentence(text, one_night):
     assert one_night.count("<figure") == 3
     left_out = one_night[one_night.index('id="left-out"') : one_night.index('id="numbers"')]
     assert "Pier and mount apart: A change of pier and mount needs two nights" in left_out
-    assert left_out.count("<li>") == 8
+    assert left_out.count("<li>") == 9
     assert 'id="left-out"' not in text
 
 

@@ -11,11 +11,29 @@ import pytest
 from invented_analysis import empty, invented, night, us
 from invented_forecast import invented_forecast
 
-from drift.codes import AxisBound, ForcingKind
+from drift.codes import (
+    AxisBound,
+    ForcingKind,
+    Mover,
+    OwnMovement,
+    Place,
+    Reference,
+    ReferenceFinding,
+    WouldTell,
+)
 from drift.render.advice_words import matter_name
 from drift.render.phrases import number
 from drift.render.status_json import as_mapping
-from drift.types import HISTORY_COLUMNS, Settling
+from drift.types import (
+    HISTORY_COLUMNS,
+    LevelDrift,
+    Measure,
+    ReferenceMoved,
+    References,
+    Rival,
+    Settling,
+    ZeroCreep,
+)
 
 TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ")
 PARTS = ["pier", "mount_az", "mount_alt", "zero", "nothing"]
@@ -148,6 +166,42 @@ EVENT = shaped(
         "probability": shaped(dict.fromkeys(PARTS, a_number)),
         "size": shaped(dict.fromkeys(SIZES, a_number_or_null)),
         "size_sd": shaped(dict.fromkeys(SIZES, a_number_or_null)),
+        "afterwards": or_null(shaped(dict.fromkeys(SIZES, a_number_or_null))),
+        "afterwards_sd": or_null(shaped(dict.fromkeys(SIZES, a_number_or_null))),
+    }
+)
+ZERO = shaped(
+    {
+        "from_utc": a_time,
+        "to_utc": a_time,
+        "creep_arcsec_per_year": a_number,
+        "creep_arcsec_per_year_sd": a_number,
+        "warmth_arcsec_per_c": a_number_or_null,
+        "warmth_arcsec_per_c_sd": a_number_or_null,
+    }
+)
+DRIFTS = ("creep_north_arcsec_per_year", "creep_east_arcsec_per_year")
+WARMTHS = ("warmth_north_arcsec_per_c", "warmth_east_arcsec_per_c")
+LEVEL = shaped(
+    {"place": one_of("pier", "plate", "mount")}
+    | {f"{name}{sd}": a_number_or_null for name in (*DRIFTS, *WARMTHS) for sd in ("", "_sd")}
+)
+RIVAL = shaped(
+    {
+        "kind": one_of("steady", "warmth"),
+        "moving": listed(one_of("pier", "mount", "reference")),
+        "probability": a_number,
+        "tilt_north": a_number,
+        "tilt_east": a_number,
+    }
+)
+REFERENCES = shaped(
+    {
+        "hour_angle_zero": or_null(ZERO),
+        "hour_angle_zeros": listed(ZERO),
+        "levels": listed(LEVEL),
+        "moved": listed(lambda one: one["code"] == "reference_moved"),
+        "rivals": listed(RIVAL),
     }
 )
 CORRECTION = shaped(
@@ -332,6 +386,7 @@ STATUS = shaped(
                 "alt_error_sd": a_number_or_null,
             }
         ),
+        "references": or_null(REFERENCES),
         "set_aside": listed(
             shaped({"kind": a_text, "row": count, "time_utc": a_time, "code": a_text, "reason": a_text})
         ),
@@ -476,3 +531,46 @@ def test_where_to_aim_and_what_it_does_have_the_promised_form():
     assert data["matters"][0]["margin_arcmin"] == pytest.approx(
         data["matters"][0]["allowed_arcmin"] - data["matters"][0]["now_arcmin"], abs=1e-3
     )
+
+
+def test_references_are_told_with_their_units_and_sds():
+    """A zero creeps 45 +- 2 arcsec a year, a level of 1.4 +- 0.2 a degree north, and who else it may be."""
+    moved = ReferenceMoved(
+        code=ReferenceFinding.MOVED,
+        reference=Reference.LEVEL,
+        place=Place.PIER,
+        kind=OwnMovement.WARMTH,
+        north=Measure(value=1.4, sd=0.2),
+        east=Measure(value=0.8, sd=0.1),
+        probability=0.99,
+        over_record_arcsec=52.0,
+        would_tell=WouldTell.SOLVE_BEFORE_SYNC,
+    )
+    level = LevelDrift(
+        place=Place.PIER,
+        creep_north=Measure(value=0.1, sd=0.4),
+        creep_east=Measure(value=-0.2, sd=0.4),
+        warmth_north=moved.north,
+        warmth_east=moved.east,
+    )
+    zero = ZeroCreep(
+        from_us=us(2024, 1, 1), to_us=us(2024, 9, 1), creep=Measure(value=45.0, sd=2.0), warmth=None
+    )
+    rival = Rival(
+        kind=OwnMovement.STEADY,
+        moving=(Mover.MOUNT, Mover.REFERENCE),
+        probability=0.4,
+        tilt_north=0.0,
+        tilt_east=-30.0,
+    )
+    references = References(zeros=(zero,), levels=(level,), moved=(moved,), rivals=(rival,))
+    one = invented(47.3, 1)
+    told = as_mapping(replace(one, history=replace(one.history, references=references)))["references"]
+    assert REFERENCES(told)
+    assert told["hour_angle_zero"]["creep_arcsec_per_year"] == 45.0
+    assert told["hour_angle_zero"]["warmth_arcsec_per_c"] is None
+    assert told["levels"][0]["warmth_north_arcsec_per_c"] == 1.4
+    assert told["moved"][0]["north_arcsec_per_c"] == 1.4
+    assert told["moved"][0]["east_arcsec_per_c_sd"] == 0.1
+    assert told["rivals"][0]["moving"] == ["mount", "reference"]
+    assert as_mapping(one)["references"] is None

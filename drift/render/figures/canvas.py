@@ -20,9 +20,12 @@ if TYPE_CHECKING:
 # ---- The colours of pictures and pages, on a light and on a dark ground.
 #
 # The colours of causes are those of Okabe and Ito [1]_, which stay apart for the
-# common kinds of colour blindness; the ramp for time is cut from cividis [2]_,
-# whose lightness rises evenly, so that it also reads in grey print.  Nothing is
-# told by colour alone: lines differ in dash or stand in panels of their own, and
+# common kinds of colour blindness, and each means one thing in all pictures: blue the
+# pier, orange the mount, purple the hour-angle zero, grey the axis, green what is within
+# a warning limit, pale steel blue the cold (winters, frozen ground).  The page has two
+# more, for what can be followed and for what wants to be looked at.  The ramp for time
+# is cut from cividis [2]_, whose lightness rises evenly, so that it also reads in grey
+# print.  Nothing is told by colour alone: lines differ in dash or stand in panels of their own, and
 # marks carry numbers.
 #
 # Each colour has a name.  A picture is drawn in the light colours; where it is
@@ -47,6 +50,9 @@ LIGHT = {
     "zero": "#c06a98",
     "unsure": "#343b43",
     "allowed": "#009e73",
+    "cold": "#5d87a8",
+    "link": "#41389b",
+    "alert": "#a3172b",
     "time0": "#948e77",
     "time1": "#7f7e78",
     "time2": "#6c6e72",
@@ -68,6 +74,9 @@ DARK = {
     "zero": "#c86fa2",
     "unsure": "#dde2e7",
     "allowed": "#2fb98f",
+    "cold": "#6f94b3",
+    "link": "#b5b0ff",
+    "alert": "#ff8f86",
     "time0": "#61656f",
     "time1": "#717274",
     "time2": "#848279",
@@ -76,6 +85,32 @@ DARK = {
     "time5": "#c7b767",
     "time6": "#e0cb56",
     "time7": "#f9e03a",
+}
+#: The same names where eyes are adapted to the dark: red light alone, which spares them most, and little of
+#: it (common practice).  Text on the ground has a contrast of at least 4.5, lines one of 3; lines are told
+#: apart by dash and by how bright they are.
+NIGHT = {
+    "ground": "#000000",
+    "ink": "#ff0000",
+    "soft": "#ec0000",
+    "grid": "#420000",
+    "axis": "#e00000",
+    "pier": "#fe0000",
+    "mount": "#ba0000",
+    "zero": "#cc0000",
+    "unsure": "#f20000",
+    "allowed": "#c20000",
+    "cold": "#8a0000",
+    "link": "#fd0000",
+    "alert": "#fc0000",
+    "time0": "#5c0000",
+    "time1": "#720000",
+    "time2": "#880000",
+    "time3": "#9e0000",
+    "time4": "#b60000",
+    "time5": "#ce0000",
+    "time6": "#e60000",
+    "time7": "#fb0000",
 }
 #: From the earliest to the latest: the latest stands out most on either ground.
 TIME_RAMP = tuple(f"time{k}" for k in range(8))
@@ -116,7 +151,7 @@ def ramp(k: int, count: int) -> str:
 
 
 #: Width of a picture beside text [inches]; below `NARROW_IN` it is laid out for a phone.
-WIDE_IN = 7.4
+WIDE_IN = 9.0
 PHONE_IN = 3.6
 NARROW_IN = 5.0
 #: A line is broken, and its band with it, where no night stands for so long [days].

@@ -49,7 +49,7 @@ if TYPE_CHECKING:
 #: Causes that are many of one kind are shown as one: what they are called together.
 _TOGETHER = {CauseKind.CORRECTION: "corrections", CauseKind.STEP: "sudden changes"}
 #: Causes of the mount, drawn in its colour.
-_OF_MOUNT = (CauseKind.WARMTH_OF_MOUNT, CauseKind.CREEP_OF_MOUNT)
+_OF_MOUNT = (CauseKind.STEADY_DRIFT_OF_MOUNT, CauseKind.WARMTH_OF_MOUNT, CauseKind.CREEP_OF_MOUNT)
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -165,8 +165,25 @@ def _moved(event: Event) -> set[str]:
 
 
 def size_words(event: Event, latitude_deg: float, write: phrases.Writer = phrases.any_angle) -> str:
-    """Return the size of the step in each part that it may have been, in words."""
-    size, sd, moved = event.size, event.size_sd, _moved(event)
+    """Return the size of the step in each part that it may have been, in words, and what followed it."""
+    told = _parts_in_words(event.size, event.size_sd, _moved(event), latitude_deg, write)
+    if not told:
+        return "the axis itself did not move" if event.what == "zero" else "size not known"
+    if event.afterwards is not None:
+        sds = event.afterwards_sd or {}
+        parts = _parts_in_words(event.afterwards, sds, _moved(event), latitude_deg, write)
+        told += [f"over the weeks after it: {', '.join(parts)}"] if parts else []
+    return "; ".join(told)
+
+
+def _parts_in_words(
+    size: Mapping[str, float],
+    sd: Mapping[str, float],
+    moved: set[str],
+    latitude_deg: float,
+    write: phrases.Writer,
+) -> list[str]:
+    """Return by how much each part moved that is known."""
     words = []
     if "tilt_north" in moved:
         sides = ("tilt_north", "north", "south"), ("tilt_east", "east", "west")
@@ -180,10 +197,7 @@ def size_words(event: Event, latitude_deg: float, write: phrases.Writer = phrase
     if "mount_alt" in moved:
         tilted = phrases.mount_altitude_words(size.get("mount_alt"), sd.get("mount_alt"), write)
         words.append("tilted " + tilted)
-    told = [text for text in words if not text.endswith(phrases.NOT_KNOWN)]
-    if told:
-        return "; ".join(told)
-    return "the axis itself did not move" if event.what == "zero" else "size not known"
+    return [text for text in words if not text.endswith(phrases.NOT_KNOWN)]
 
 
 def corrections_table(analysis: Analysis) -> Table:

@@ -1,0 +1,38 @@
+"""What goes on at a steady rate: a tilt, a knob that gives way, a kept zero or a level that ages.
+
+A kept zero that drifts reads as an east tilt with the mount's azimuth the other way, a level that drifts
+as a tilt with the mount the other way; in both the axis stands still.  So each of them may
+have a rate of its own, and how likely each is, is told in `drift.history.beliefs`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from drift.codes import CauseKind
+from drift.history.causes import MOUNT_ALT, MOUNT_AZ, TILT_EAST, TILT_NORTH, Cause, blank, of_levels, of_zeros
+from drift.history.series import Series
+from drift.quantities import YEAR_DAYS, Floats
+
+#: Names of the causes.
+PIER, AZIMUTH, ALTITUDE = "steady tilt", "steady mount azimuth", "steady mount altitude"
+ZEROS, LEVELS = "steady creep of the zeros", "steady creep of the levels"
+
+
+def steady(series: Series) -> list[Cause]:
+    """Return the causes that grow by one arcsec a year, priors left at unity; those without readings too."""
+    years = series.days / YEAR_DAYS
+    return [
+        _moving(PIER, years, TILT_NORTH, TILT_EAST, kind=CauseKind.SETTLEMENT),
+        _moving(AZIMUTH, years, MOUNT_AZ, kind=CauseKind.STEADY_DRIFT_OF_MOUNT),
+        _moving(ALTITUDE, years, MOUNT_ALT, kind=CauseKind.STEADY_DRIFT_OF_MOUNT),
+        of_zeros(ZEROS, series, years, kind=CauseKind.STEADY_DRIFT_OF_ZERO),
+        of_levels(LEVELS, series, years, kind=CauseKind.STEADY_DRIFT_OF_LEVEL),
+    ]
+
+
+def _moving(name: str, years: Floats, *components: int, kind: CauseKind) -> Cause:
+    state, direct = blank(years.size, len(components))
+    for i, component in enumerate(components):
+        state[:, component, i] = years
+    return Cause(name, state, direct, np.zeros(len(components)), np.eye(len(components)), kind=kind)

@@ -1,0 +1,45 @@
+"""What warmth does from day to day: to pier, mount, and what they are read by."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from drift.codes import CauseKind
+from drift.history.causes import MOUNT_ALT, MOUNT_AZ, TILT_EAST, TILT_NORTH, Cause, blank, of_levels, of_zeros
+from drift.history.series import Series
+from drift.quantities import Floats
+
+#: Names of the causes.
+PIER, AZIMUTH, ALTITUDE = "warmth of the pier", "warmth of mount azimuth", "warmth of mount altitude"
+ZEROS, LEVELS = "warmth of the zeros", "warmth of the levels"
+#: Prior standard deviation of the answer to a degree [arcsec per deg C] where nothing tells pier from mount.
+#: Common practice: iron and aluminium bolted together move by tenths of an arcsecond a degree; a pier heated
+#: from one side bends as much.
+PER_DEGREE_SD = 0.5
+
+
+def warm(series: Series, temp_c: Floats) -> list[Cause]:
+    """Return the causes that grow by one arcsec a degree above the reference night's, priors at unity.
+
+    Parameters
+    ----------
+    series
+        The readings.
+    temp_c
+        (n,) how warm it was at each [deg C].
+    """
+    above = temp_c - temp_c[0]
+    return [
+        _moving(PIER, above, TILT_NORTH, TILT_EAST, kind=CauseKind.WARMTH_OF_PIER),
+        _moving(AZIMUTH, above, MOUNT_AZ, kind=CauseKind.WARMTH_OF_MOUNT),
+        _moving(ALTITUDE, above, MOUNT_ALT, kind=CauseKind.WARMTH_OF_MOUNT),
+        of_zeros(ZEROS, series, above, kind=CauseKind.WARMTH_OF_ZERO),
+        of_levels(LEVELS, series, above, kind=CauseKind.WARMTH_OF_LEVEL),
+    ]
+
+
+def _moving(name: str, above: Floats, *components: int, kind: CauseKind) -> Cause:
+    state, direct = blank(above.size, len(components))
+    for i, component in enumerate(components):
+        state[:, component, i] = above
+    return Cause(name, state, direct, np.zeros(len(components)), np.eye(len(components)), kind=kind)

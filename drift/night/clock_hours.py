@@ -1,0 +1,333 @@
+"""Which nights fit better with their times moved by a whole hour: a clock set wrong, or at a change of it.
+
+Logged an hour late, the whole sky stands 15 degrees too far west.  Solves and
+the mount's own places turn with it, so that most of it goes unseen in a night;
+what does not turn is the ground: refraction and droop go with the true height,
+the tube's side with the true meridian, and nothing is seen below the horizon.
+A mount whose own sidereal time comes from the same clock shows its kept
+hour-angle zero off by 15.04 degrees besides.  Refraction alone tells little of
+one night and enough of a stretch of them; so nights are weighed in order, with
+a clock that is seldom changed.  The axis, turned by 15 degrees about the pole,
+is not where it was on other nights either; but a knob or a pier that moved
+looks the same on all nights after it, so that is left to the history.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from drift.mount.instrument import Pose, drooped, first_order_of_night
+from drift.mount.orientation import hour_angle_and_dec
+from drift.night.fit import FitState, row_sd
+from drift.night.sightings import POINTING, SIDEREAL_RAD_PER_US, SessionRows, Sightings
+from drift.night.system import (
+    AXIS_PRIOR_SD,
+    LIFT,
+    NIGHT,
+    NIGHT_COEFFICIENTS,
+    OWN,
+    OWN_COEFFICIENTS,
+    SHIFTS,
+    ZERO_PRIOR_SD,
+    by_night,
+    eliminated,
+)
+from drift.quantities import ARCSEC_PER_RAD, Bools, Floats, Ints
+
+#: The instrument's scatter counts against a night's own as this many readings.
+SCATTER_SHARE = 20.0
+#: What is less likely than this is left out of account.
+LEAST_CHANCE = 1.0e-3
+#: By how many hours a clock may run ahead: common practice, summer time and a wrong zone next door.
+HOURS = (1, -1)
+HOUR_US = 3_600_000_000
+HOUR_ARCSEC = SIDEREAL_RAD_PER_US * HOUR_US * ARCSEC_PER_RAD  # 15.04 degrees
+_CYCLE = HOUR_ARCSEC / (2.0 * np.pi)
+FULL_TURN_ARCSEC = 1_296_000.0
+#: A kept zero is lost on this share of nights; and repeats no better than so for this test [arcsec].
+LOST_ZERO, LEAST_ZERO_SD = 0.01, 20.0
+#: The chance a night that a clock is set wrong, and that it is put right: common practice, twice a year at
+#: most over some hundred nights, for a night or until the next change; and that it is wrong at first.
+SET_WRONG, PUT_RIGHT, FIRST_WRONG = 2.0e-3, 5.0e-2, 1.0e-2
+#: Log odds of a solve below the horizon against an open sky; of a tube on the wrong side by more than
+#: `PAST_MERIDIAN` they are counted over all nights, and half is taken a solve, as a night's hang together.
+BELOW_HORIZON = -8.0
+PAST_MERIDIAN = np.radians(8.0)
+#: Passes of geometry; the axis turned by 15 degrees is a good start.
+PASSES = 2
+#: Refraction at 45 degrees that is taken off and put on again in turning [arcsec].
+_LIFT = 58.2
+
+
+@dataclass(frozen=True)
+class Clocks:
+    """What each of n nights says of its clock, by `HOURS`.
+
+    `log_odds` (n, 2) is how much better a night fits with its times moved than
+    as it is, by itself; `chance` (n, 2) that its clock ran ahead by so much, with
+    the nights before and after; `axis` (n, 3, 2) where the axis is as it is and
+    for each of `HOURS`, instrument held [arcsec]; `zero_hours` (s,) by how many
+    hours each session's kept hour-angle zero is off.
+    """
+
+    log_odds: Floats
+    chance: Floats
+    axis: Floats
+    zero_hours: Ints
+
+    def hours(self) -> Ints:
+        """Return by how many hours the clock most likely ran ahead, (n,); 0 for a right one."""
+        best = np.argmax(self.chance, axis=1)
+        taken = np.max(self.chance, axis=1, initial=0.0) > 0.5
+        return np.where(taken, np.array(HOURS)[best], 0)
+
+    def left_open(self) -> Floats:
+        """Return the spread of each night's axis under what is less likely, (n, 2, 2) [arcsec^2]."""
+        chance = np.column_stack([1.0 - self.chance.sum(axis=1), self.chance])
+        chance = np.where(chance < LEAST_CHANCE, 0.0, chance)
+        place = np.array([(0, *HOURS).index(int(h)) for h in self.hours()], dtype=np.int64)
+        apart = self.axis - self.axis[np.arange(place.size), place][:, None]
+        return np.einsum("nk,nki,nkj->nij", chance, apart, apart)
+
+
+def put_right(sightings: Sightings, clocks: Clocks, session_night: Ints) -> Sightings:
+    """Return the sightings with the times of nights whose clock was wrong moved back.
+
+    Parameters
+    ----------
+    sightings
+        Those that the clocks were found from.
+    session_night
+        The night of each session, (s,).
+    """
+    hours = clocks.hours()[session_night][sightings.session]
+    out = sightings
+    for hour in HOURS:
+        own = hours == hour
+        if not own.any():
+            continue
+        turned = _turned(sightings, hour)
+        # a mount that goes by the same clock has read its hour angles right
+        kept = clocks.zero_hours[sightings.session] == hour
+        mech_ha = np.where(kept, sightings.mech_ha_rad, turned.mech_ha_rad)
+        out = replace(
+            out,
+            enu=np.where(own[:, None], turned.enu, out.enu),
+            ha=np.where(own, turned.ha, out.ha),
+            dec=np.where(own, turned.dec, out.dec),
+            mech_ha_rad=np.where(own, mech_ha, out.mech_ha_rad),
+            coefficients=np.where(own[:, None, None], turned.coefficients, out.coefficients),
+        )
+    return out
+
+
+def clocks_of_nights(sightings: Sightings, state: FitState, used: Bools, sides_said: bool) -> Clocks:
+    """Weigh for each night whether its clock ran ahead or behind by an hour.
+
+    Parameters
+    ----------
+    sightings, state, used
+        The final fit.
+    sides_said
+        The logs say on which side the tube was; else it was taken from the hour angle, and tells nothing.
+    """
+    sides = _side_log_odds(sightings, used) if sides_said else 0.0
+    plain, plain_axis = _weighed(sightings, state, used, 0, sides)
+    moved = [_weighed(_turned(sightings, hour), state, used, hour, sides) for hour in HOURS]
+    by_zero, zero_hours = _zeros_off(state)
+    odds = np.stack([fits - plain for fits, _ in moved], axis=1) + by_zero
+    axis = np.stack([plain_axis, *(one for _, one in moved)], axis=1)
+    return Clocks(odds, _in_order(odds), axis, zero_hours)
+
+
+def _in_order(odds: Floats) -> Floats:
+    """Return the chance of `HOURS` on each night, (n, 2), the nights taken in order (Rabiner 1989)."""
+    count, kinds = odds.shape
+    change = np.eye(kinds + 1) * (1.0 - PUT_RIGHT)
+    change[1:, 0] = PUT_RIGHT
+    change[0] = [1.0 - SET_WRONG, *[SET_WRONG / kinds] * kinds]
+    seen = np.column_stack([np.zeros(count), odds])
+    seen = np.exp(np.maximum(seen - seen.max(axis=1, keepdims=True), -200.0))
+    forward, backward = np.empty_like(seen), np.ones_like(seen)
+    start = np.array([1.0 - FIRST_WRONG, *[FIRST_WRONG / kinds] * kinds])
+    for n in range(count):
+        forward[n] = (start if n == 0 else forward[n - 1] @ change) * seen[n]
+        forward[n] /= forward[n].sum()
+    for n in range(count - 2, -1, -1):
+        backward[n] = change @ (seen[n + 1] * backward[n + 1])
+        backward[n] /= backward[n].sum()
+    both = forward * backward
+    return np.asarray((both / both.sum(axis=1, keepdims=True))[:, 1:])
+
+
+def _zeros_off(state: FitState) -> tuple[Floats, Ints]:
+    """Return what kept zeros say for `HOURS`, (n, 2), and by how many hours each is off, (s,).
+
+    A mount that takes its sidereal time from a clock an hour ahead reads its
+    kept zero 15.04 degrees too small; against it stands a lost zero that came to
+    lie there by accident.
+    """
+    sessions = state.layout.sessions
+    out, off = np.zeros((state.layout.nights, len(HOURS))), np.zeros(sessions.size, dtype=np.int64)
+    labels = np.array(sessions.zero_label, dtype=object)
+    for label in {str(one) for one in labels} - {""}:
+        own = np.flatnonzero(labels == label)
+        zero = state.solution.own[own, 0]
+        middle = np.angle(np.median(np.cos(zero / _CYCLE)) + 1j * np.median(np.sin(zero / _CYCLE))) * _CYCLE
+        turns = np.round((zero - middle) / HOUR_ARCSEC)
+        rest = zero - middle - turns * HOUR_ARCSEC
+        spread = max(LEAST_ZERO_SD, 1.4826 * float(np.median(np.abs(rest))))
+        usual = np.bincount((turns - turns.min()).astype(int)).argmax() + turns.min()
+        hours = np.where(np.abs(rest) < 5.0 * spread, usual - turns, 0.0).astype(np.int64)
+        off[own] = hours
+        accident = -np.log(LOST_ZERO * min(1.0, 10.0 * spread / FULL_TURN_ARCSEC))
+        for k, hour in enumerate(HOURS):
+            out[sessions.night[own[hours == hour]], k] = accident
+    return out, off
+
+
+def _side_log_odds(sightings: Sightings, used: Bools) -> float:
+    """Return what a tube on the wrong side says against a clock, by how rare that is over all nights."""
+    sided = used & (sightings.source == POINTING)
+    wrong = int(np.sum(sided & _on_wrong_side(sightings)))
+    return 0.5 * min(0.0, float(np.log((wrong + 1.0) / (sided.sum() - wrong + 20.0))))
+
+
+def _on_wrong_side(sightings: Sightings) -> Bools:
+    return np.asarray(sightings.side * sightings.ha < -PAST_MERIDIAN)
+
+
+def _turned(sightings: Sightings, hours: int) -> Sightings:
+    """Return the sightings as they were if the clock ran ahead by so many hours."""
+    angle = SIDEREAL_RAD_PER_US * hours * HOUR_US
+    n = sightings.size
+    none, lift = np.zeros(n), np.full(n, _LIFT / ARCSEC_PER_RAD)
+    ha, dec = hour_angle_and_dec(drooped(sightings.enu, none, lift), sightings.latitude_rad)
+    ha = ha - angle
+    sin_phi, cos_phi = np.sin(sightings.latitude_rad), np.cos(sightings.latitude_rad)
+    meridian, pole = np.cos(dec) * np.cos(ha), np.sin(dec)
+    airless = np.stack(
+        [-np.cos(dec) * np.sin(ha), cos_phi * pole - sin_phi * meridian, sin_phi * pole + cos_phi * meridian],
+        axis=1,
+    )
+    enu = drooped(airless, none, -lift)
+    ha, dec = hour_angle_and_dec(enu, sightings.latitude_rad)
+    coefficients = first_order_of_night(ha, dec, sightings.side, sightings.latitude_rad)
+    read = np.isfinite(sightings.mech_ha_rad)
+    coefficients[~read, 0, :] = 0.0
+    coefficients[~read, :, 4:7] = 0.0
+    mech_ha = sightings.mech_ha_rad - angle
+    return replace(sightings, enu=enu, ha=ha, dec=dec, mech_ha_rad=mech_ha, coefficients=coefficients)
+
+
+def _weighed(
+    sightings: Sightings, state: FitState, used: Bools, hours: int, sides: float
+) -> tuple[Floats, Floats]:
+    """Fit each night with the instrument held: log likelihood (n,) and axis (n, 2)."""
+    layout, solution = state.layout, state.solution
+    sessions = layout.sessions
+    x = solution.ten()
+    angle = SIDEREAL_RAD_PER_US * hours * HOUR_US
+    x[:, 2:4] = _axis_turned(sightings.latitude_rad, x[:, 2:4], angle)
+    weight = (state.weight * used * sightings.share)[:, None] / row_sd(sightings, state.scales) ** 2
+    rows = SessionRows(sightings, sessions.size)
+    of_nights: Floats = np.zeros((layout.nights, NIGHT))
+    square: Floats = np.zeros(layout.nights)
+    log_size: Floats = np.zeros(layout.nights)
+    for _ in range(PASSES):
+        own = x[sightings.session]
+        pose = Pose(own[:, 2], own[:, 3], own[:, 0], own[:, 1], own[:, 4:8], own[:, 8], own[:, 9])
+        readings = sightings.misfit(pose) + (sightings.coefficients @ own[:, :, None])[:, :, 0]
+        grams = rows.grams(readings, weight)
+        of_sessions, of_nights, square, log_size = _nights_held(grams, state)
+        x[:, OWN_COEFFICIENTS] = of_sessions
+        x[:, [4, 6]] += solution.constants()[sessions.era][:, [0, 2]]
+        x[:, NIGHT_COEFFICIENTS] = of_nights[sessions.night]
+    count = np.bincount(
+        sessions.night[sightings.session], 2.0 * used * sightings.share, minlength=layout.nights
+    )
+    # a night that scatters more than the instrument does tells less
+    left = -0.5 * (SCATTER_SHARE + count) * np.log1p(np.maximum(square, 0.0) / SCATTER_SHARE) - 0.5 * log_size
+    left = left + _ground(sightings, used, sessions.night, layout.nights, sides)
+    return left, of_nights[:, :2]
+
+
+def _axis_turned(latitude_rad: float, axis: Floats, angle_rad: float) -> Floats:
+    """Turn axes (s, 2) about the pole by an angle, toward smaller hour angles.
+
+    On the sky the north end's offset is a_alt up and a_az east; its bearing from
+    the pole turns with the hour angles.
+    """
+    s = -1.0 if latitude_rad < 0.0 else 1.0
+    cos_phi = np.cos(latitude_rad)
+    up, east = s * axis[:, 1], axis[:, 0] * cos_phi
+    new_up = up * np.cos(angle_rad) - east * np.sin(angle_rad)
+    new_east = east * np.cos(angle_rad) + up * np.sin(angle_rad)
+    return np.stack([new_east / cos_phi, s * new_up], axis=1)
+
+
+def _nights_held(grams: Floats, state: FitState) -> tuple[Floats, Floats, Floats, Floats]:
+    """Solve sessions and nights with the instrument held.
+
+    Returns
+    -------
+    own, night, square, log_size
+        (s, 5), (n, 3), and for the likelihood the sum of squares that is left and the logarithm of the
+        determinant of what was solved for, (n,) each.
+    """
+    layout, solution = state.layout, state.solution
+    sessions = layout.sessions
+    constants = solution.constants()[sessions.era]
+    inner = grams[:, OWN_COEFFICIENTS[:, None], OWN_COEFFICIENTS]
+    cross = grams[:, OWN_COEFFICIENTS[:, None], NIGHT_COEFFICIENTS]
+    held = slice(4, 8)
+    right = grams[:, OWN_COEFFICIENTS, -1] - np.einsum(
+        "sij,sj->si", grams[:, OWN_COEFFICIENTS, held], constants
+    )
+    square = (
+        grams[:, -1, -1]
+        - 2.0 * np.einsum("sj,sj->s", grams[:, held, -1], constants)
+        + np.einsum("si,sij,sj->s", constants, grams[:, held, held], constants)
+    )
+    prior = np.zeros((sessions.size, OWN))
+    prior[:, 0] = np.where(sessions.source == POINTING, ZERO_PRIOR_SD**-2, 1.0)
+    prior[:, 1] = ZERO_PRIOR_SD**-2 + state.precision
+    prior[:, SHIFTS] = state.scales.shift[[0, 0, 1]] ** -2.0
+    inner[:, np.arange(OWN), np.arange(OWN)] += prior
+    mean = np.append(solution.means(), 0.0)[sessions.group]
+    right[:, 1] += state.precision * mean
+    square += state.precision * mean**2
+    _, gain, start, across, along = eliminated(inner, cross, right)
+    log_size = np.linalg.slogdet(inner)[1]
+    block = by_night(layout, grams[:, NIGHT_COEFFICIENTS[:, None], NIGHT_COEFFICIENTS])
+    block -= by_night(layout, np.swapaxes(across, 1, 2) @ across)
+    block_right = grams[:, NIGHT_COEFFICIENTS, -1] - np.einsum(
+        "sij,sj->si", grams[:, NIGHT_COEFFICIENTS, held], constants
+    )
+    block_right = by_night(layout, block_right - np.einsum("sij,si->sj", across, along))
+    known = np.zeros((layout.nights, NIGHT))
+    known[:, LIFT] = layout.air.shared @ solution.air()
+    precision = np.full((layout.nights, NIGHT), AXIS_PRIOR_SD**-2)
+    precision[:, LIFT] = layout.air.sd**-2.0
+    block[:, np.arange(NIGHT), np.arange(NIGHT)] += precision
+    block_right += precision * known
+    night_cov = np.linalg.inv(block)
+    of_nights = np.einsum("nij,nj->ni", night_cov, block_right)
+    left = by_night(layout, square - np.sum(along**2, axis=1)) + np.sum(precision * known**2, axis=1)
+    left -= np.sum(of_nights * block_right, axis=1)
+    log_size = by_night(layout, log_size) + np.linalg.slogdet(block)[1]
+    own = start + np.einsum("sij,sj->si", gain, of_nights[sessions.night])
+    return own, of_nights, left, log_size
+
+
+def _ground(sightings: Sightings, used: Bools, night: Ints, nights: int, sides: float) -> Floats:
+    """Return what horizon and tube sides say of each night, as a logarithm, (n,)."""
+    of_row = night[sightings.session]
+    below = used & (sightings.enu[:, 2] < 0.0)
+    wrong = used & (sightings.source == POINTING) & _on_wrong_side(sightings)
+    return np.asarray(
+        BELOW_HORIZON * np.bincount(of_row, below, minlength=nights)
+        + sides * np.bincount(of_row, wrong, minlength=nights)
+    )

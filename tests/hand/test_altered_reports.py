@@ -1,0 +1,47 @@
+"""Odds that a mount's model has altered what it reports: what is told, and what can't be."""
+
+import numpy as np
+import pytest
+
+from drift.night.altered_reports import RAW_AXIS, Shown, chance_altered, verified
+
+SURE, HARDLY = 0.95, 0.05
+
+
+def chance(cone, nonperp, axis, sd=1.0, log_odds=0.0):
+    shown = Shown((cone, sd), (nonperp, sd), np.array(axis, dtype=float), np.full(2, sd))
+    return chance_altered(shown, log_odds)
+
+
+def test_a_mount_without_any_fault_is_one_with_a_model():
+    assert chance(0.4, -0.7, (0.3, 0.5)) > SURE
+
+
+@pytest.mark.parametrize(("cone", "nonperp"), [(60.0, 40.0), (20.0, 10.0), (3.0, -2.0)])
+def test_an_axis_two_minutes_off_is_seen_raw(cone, nonperp):
+    assert chance(cone, nonperp, (100.0, -70.0)) < HARDLY
+
+
+def test_a_crooked_mount_whose_axis_is_perfect_may_have_a_model_of_two_stars():
+    assert chance(60.0, 40.0, (1.0, -1.0)) > SURE
+    assert HARDLY < chance(60.0, 40.0, (12.0, -9.0)) < SURE  # a careful owner, or a rough model
+    assert chance(60.0, 40.0, (40.0, 30.0)) < HARDLY
+
+
+def test_nothing_known_tells_nothing():
+    shown = Shown((np.nan, np.nan), (np.nan, np.nan), np.full(2, np.nan), np.full(2, np.nan))
+    assert chance_altered(shown) == pytest.approx(0.2)  # what holds beforehand
+
+
+def test_a_sweep_settles_it_either_way():
+    cov = np.eye(2) * 9.0
+    assert chance(0.4, -0.7, (0.3, 0.5), log_odds=verified(np.array([2.0, -1.0]), cov)) < 0.99
+    assert chance(60.0, 40.0, (12.0, -9.0), log_odds=verified(np.array([2.0, -1.0]), cov)) < HARDLY
+    assert chance(60.0, 40.0, (12.0, -9.0), log_odds=verified(np.array([200.0, -90.0]), cov)) > SURE
+
+
+def test_a_run_that_sees_one_direction_tells_of_that_alone():
+    """Along the direction that it can't see any disagreement is as likely raw as altered."""
+    blind = np.diag([RAW_AXIS[1] ** 2 * 100.0, 4.0])
+    assert abs(verified(np.array([500.0, 0.0]), blind) - verified(np.array([0.0, 0.0]), blind)) < 0.1
+    assert verified(np.array([0.0, 100.0]), blind) > 50.0

@@ -1,0 +1,245 @@
+"""Nights of mounts with the faults of real ones: what is said of the axis is as true as its sd says."""
+
+import numpy as np
+import pytest
+from crooked_nights import Crooked, make
+
+from drift.analysis import work_out
+from drift.codes import AxisReason, Do
+from drift.night.directions import see
+from drift.night.estimate import estimate_nights, modelled_or_not
+from drift.night.nights import split_nights
+from drift.notices import AdviceCode, NightCode
+
+#: Errors over stated sds of 60 to 120 nights scatter by 7-9 % themselves; what issue 13 asks for is 1.2.
+LEAST_RATIO, MOST_RATIO = 0.75, 1.2
+#: What all nights share is one draw a world: over 12 worlds the rms of two coordinates scatters by some 15 %.
+COMMON_WORLDS, MOST_COMMON = 12, 1.45
+
+
+def nights_of(made, reports="raw"):
+    latitude = np.radians(made.where[0])
+    split = split_nights(made.where[1], made.readings["corrections"])
+    seen = see(made.where, split, made.readings)
+    zero = "kept" if made.case.kept else "synced"
+    nights = estimate_nights(latitude, split, made.readings, seen.directions, zero)
+    return modelled_or_not(nights, reports, latitude, split.correction_us)
+
+
+def errors(made, nights):
+    off = np.array([n.working[:2] for n in nights.nights]) - made.case.axis
+    return off, np.array([np.sqrt(np.diagonal(n.covariance)[:2]) for n in nights.nights])
+
+
+def ratio(made, nights):
+    off, sd = errors(made, nights)
+    return np.sqrt(np.mean((off / sd) ** 2))
+
+
+@pytest.mark.parametrize("kept", [True, False])
+@pytest.mark.parametrize("solves", [6, 10])
+def test_a_mirror_that_lies_another_way_on_each_side_every_night(kept, solves):
+    """Thirty arcsec in both coordinates, one change of sides a night (issue 13: errors were 1.9 sd)."""
+    made = make(Crooked(3, mirror=30.0, one_flip=True, kept=kept, solves=solves, nights=100))
+    assert LEAST_RATIO < ratio(made, nights_of(made)) < MOST_RATIO
+
+
+def test_the_picture_is_told_from_scatter():
+    """With it in the model the noise of a solve comes out as it is and the axis twice as well."""
+    made = make(Crooked(3, mirror=30.0, one_flip=True, nights=100))
+    nights = nights_of(made)
+    off, _ = errors(made, nights)
+    assert nights.instruments[0].noise_arcsec < 5.6  # 5 of the mount and 1.5 of the solve
+    assert np.sqrt(np.mean(off[:, 0] ** 2)) < 10.0  # 13 without
+
+
+LOW = ((-45.0, 45.0), (-36.0, -16.0))  # 8 to 30 degrees high at 46 north
+
+
+@pytest.mark.parametrize(
+    "air",
+    [
+        {"mean_c": -2.0, "season_c": 14.0, "air_logged": False},
+        {"mean_c": 22.0, "season_c": 6.0, "air_logged": False},
+        {},
+    ],
+    ids=["cold, not logged", "hot, not logged", "logged"],
+)
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_low_solves_whose_air_is_not_known(seed, air):
+    """Errors were 25 to 40 arcsec at a stated 6: 5 sd."""
+    made = make(Crooked(seed, pattern=LOW, nights=60, kept=seed != 2, **air))
+    off, sd = errors(made, nights_of(made))
+    # one world's share of what all nights have in common: three of its sds are allowed
+    assert np.all(np.abs(np.mean(off, axis=0)) < 3.0 * np.median(sd, axis=0))
+    assert np.sqrt(np.mean((off / sd) ** 2)) < 1.5
+    assert np.all(np.median(sd, axis=0) < 15.0)  # and no wider than it must be
+
+
+def test_what_is_not_known_of_the_air_costs_nothing_where_it_does_not_matter():
+    case = Crooked(5, lowest_deg=30.0)
+    logged, not_logged = (
+        np.median(errors(made, nights_of(made))[1], axis=0)
+        for made in (make(case), make(Crooked(5, lowest_deg=30.0, air_logged=False)))
+    )
+    assert np.all(not_logged < 1.1 * logged)
+
+
+def test_a_formula_that_is_four_percent_off_is_no_droop():
+    made = make(Crooked(14, refraction=1.04, nights=80))
+    nights = nights_of(made)
+    droop = nights.instruments[0]
+    assert abs(droop.values[3] - made.case.constants[3]) < 2.5 * droop.sds[3]
+    assert LEAST_RATIO < ratio(made, nights) < MOST_RATIO
+
+
+@pytest.mark.parametrize("kept", [True, False])
+def test_a_fork_has_the_constants_of_one_side(kept):
+    """Cone error and axes out of square act on it all the time: left out they moved azimuth by 8 sd."""
+    made = make(Crooked(9, sides=False, kept=kept, nights=80))
+    nights = nights_of(made)
+    off, sd = errors(made, nights)
+    assert LEAST_RATIO < np.sqrt(np.mean((off / sd) ** 2)) < MOST_RATIO
+    assert np.all(np.abs(np.mean(off, axis=0)) < 3.0)
+    (fork,) = nights.instruments
+    assert np.isnan(fork.values[2])  # an offset between sides that it has not
+    assert np.all(np.abs(fork.values[:2] - made.case.constants[:2]) < 4.0 * fork.sds[:2])
+
+
+@pytest.mark.parametrize("dec", [(20.0, 24.0), (-10.0, -6.0)])
+def test_a_small_patch_of_sky_leaves_all_nights_wrong_together_and_says_so(dec):
+    """Four by eight degrees: constants and axis can't be told apart, tens of arcsec on every night."""
+    found, shared = [], []
+    for seed in range(COMMON_WORLDS):
+        rng = np.random.default_rng(1000 + seed)
+        constants, axis = rng.normal(0.0, [60.0, 40.0, 40.0, 12.0]), rng.normal(0.0, 150.0, 2)
+        made = make(
+            Crooked(
+                seed, pattern=((20.0, 28.0), dec), nights=34, axis=tuple(axis), constants=tuple(constants)
+            )
+        )
+        nights = nights_of(made).nights
+        off = np.array([n.working[:2] for n in nights]) - axis
+        own = np.array([n.own_covariance[:2, :2] for n in nights])
+        common = np.median([n.covariance[:2, :2] - n.own_covariance[:2, :2] for n in nights], axis=0)
+        weights = np.linalg.inv(own)
+        mean_cov = np.linalg.inv(weights.sum(axis=0))
+        mean = mean_cov @ np.einsum("nij,nj->i", weights, off)
+        found.append(mean / np.sqrt(np.diagonal(common + mean_cov)))
+        shared.append(np.sqrt(np.diagonal(common)))
+    assert np.sqrt(np.mean(np.square(found))) < MOST_COMMON
+    assert np.all(np.median(shared, axis=0) > 5.0)  # an ordinary sky leaves some 0.6
+
+
+@pytest.mark.parametrize("latitude", [46.0, -35.0])
+@pytest.mark.parametrize("left", [0.0, 5.0])
+def test_a_mount_with_a_model_of_its_own_and_no_sweep_hides_its_axis(latitude, left):
+    case = Crooked(18, latitude_deg=latitude, modelled=True, model_left=left, axis=(480.0, 300.0))
+    analysis = work_out(make(case).site(), make(case).readings)
+    assert not any(night.has_axis for night in analysis.nights.nights)
+    assert all(np.isnan(night.estimate[:2]).all() for night in analysis.nights.nights)
+    assert {night.axis_reason for night in analysis.nights.nights} == {AxisReason.REPORTS_ALTERED}
+    assert np.isnan(analysis.history.axis_now).all()
+    assert [n.code for n in analysis.nights.notices] == [NightCode.REPORTS_LOOK_ALTERED]
+    assert np.isfinite(analysis.history.change).all()  # how it changes is known
+    first = analysis.advice.actions[0]
+    assert first.do is Do.MEASURE and first.notice.code is AdviceCode.TAKE_SWEEP
+
+
+@pytest.mark.parametrize("latitude", [46.0, -35.0])
+@pytest.mark.parametrize("seed", [20, 21, 22])
+def test_an_ordinary_raw_mount_keeps_its_axis(latitude, seed):
+    rng = np.random.default_rng(seed)
+    made = make(
+        Crooked(
+            seed,
+            latitude_deg=latitude,
+            axis=tuple(rng.normal(0.0, 100.0, 2)),
+            constants=tuple(rng.normal(0.0, [40.0, 35.0, 40.0, 12.0])),
+        )
+    )
+    nights = nights_of(made, "unknown")
+    assert all(night.has_axis for night in nights.nights)
+    assert not {n.code for n in nights.notices} - {NightCode.AXIS_RESTS_ON_RAW_REPORTS}
+
+
+def test_the_site_file_has_the_last_word_that_reports_are_raw():
+    nights = nights_of(make(Crooked(18, axis=(4.0, 3.0))), "raw")
+    assert all(night.has_axis for night in nights.nights) and not nights.notices
+
+
+@pytest.mark.parametrize(("few", "worst"), [({"sweeps": 30}, 15.0), ({"runs": 30}, 400.0)])
+def test_two_sweeps_or_runs_bring_the_axis_back_as_well_as_they_know_it(few, worst):
+    made = make(Crooked(18, modelled=True, axis=(480.0, 300.0), nights=50, **few))
+    nights = nights_of(made, "unknown")
+    off, sd = errors(made, nights)
+    assert NightCode.AXIS_BY_FEW_SWEEPS in {n.code for n in nights.notices}
+    assert np.all(np.abs(off) < 3.5 * sd) and np.all(sd < worst)
+
+
+@pytest.mark.parametrize("latitude", [46.0, -35.0])
+@pytest.mark.parametrize("kept", [True, False])
+def test_mount_places_of_j2000_are_noticed_and_taken_as_such(kept, latitude):
+    """Taken for places of date they move the axis by minutes of arc, another way each night."""
+    made = make(Crooked(19, j2000=True, kept=kept, latitude_deg=latitude))
+    nights = nights_of(made)
+    (notice,) = nights.notices
+    assert notice.code is NightCode.MOUNT_PLACES_J2000
+    assert notice.values["scatter_as_j2000_arcsec"] < 6.0 < 9.0 < notice.values["scatter_arcsec"]
+    off, sd = errors(made, nights)
+    assert np.sqrt(np.mean(off**2)) < 12.0  # 400 as places of date
+    assert np.sqrt(np.mean((off / sd) ** 2)) < MOST_RATIO
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_mount_places_of_date_stay_so(seed):
+    made = make(Crooked(seed, kept=seed == 2, solves=6, nights=20, mount_noise=15.0, mirror=20.0))
+    assert not nights_of(made).notices
+
+
+CLOCKS = {
+    "an hour ahead": {"clock_h": (1.0, 0.6, 1.0)},
+    "an hour behind, synced, south": {"clock_h": (-1.0, 0.6, 0.9), "kept": False, "latitude_deg": -35.0},
+    "the mount goes by it too": {"clock_h": (1.0, 0.6, 1.0), "mount_clock": True},
+    "the whole log": {"clock_h": (1.0, 0.0, 1.0)},
+    "high solves near the pole": {"clock_h": (1.0, 0.7, 1.0), "lowest_deg": 45.0, "axis": (10.0, -8.0)},
+}
+
+
+@pytest.mark.parametrize("name", CLOCKS)
+def test_a_clock_an_hour_wrong_is_told_and_put_right(name):
+    """Refraction, tube sides and the zero tell; left alone the axis turns by 15 degrees about the pole."""
+    made = make(Crooked(21, **CLOCKS[name]))
+    nights = nights_of(made)
+    by_day = {night.start_us: night.clock_hours for night in nights.nights}
+    split = split_nights(made.where[1], made.readings["corrections"])
+    true = {}
+    for us in made.readings["solves"]["time_us"]:
+        day = int(split.day(np.array([us]))[0])
+        near = next(made.nights[d] for d in (day, day - 1, day + 1) if d in made.nights)
+        true[split.bounds(int(us))[0]] = int(near["clock_h"])
+    assert np.mean([by_day[start] == hours for start, hours in true.items()]) > 0.93
+    assert {notice.code for notice in nights.notices} == {NightCode.CLOCK_OFF_BY_HOURS}
+    assert {notice.values["hours"] for notice in nights.notices} == {CLOCKS[name]["clock_h"][0]}
+    assert sum(notice.values["nights"] for notice in nights.notices) == np.count_nonzero(
+        list(by_day.values())
+    )
+    assert LEAST_RATIO < ratio(made, nights) < MOST_RATIO
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_right_clock_is_left_alone(seed):
+    case = {"mirror": 20.0, "mount_noise": 10.0, "solves": 7, "air_logged": seed % 2 == 0}
+    made = make(Crooked(seed, kept=seed < 2, latitude_deg=(50.0, -30.0)[seed % 2], nights=80, **case))
+    nights = nights_of(made)
+    assert not nights.notices
+    assert all(night.clock_hours == 0 for night in nights.nights)
+
+
+def test_a_kept_zero_an_hour_off_on_one_night_is_the_clock():
+    """15.04 degrees, to the arcminute: no lost zero lies there by accident."""
+    made = make(Crooked(27, clock_h=(-1.0, 0.5, 0.51), mount_clock=True))
+    nights = nights_of(made)
+    assert [night.clock_hours for night in nights.nights if night.clock_hours] == [-1]
+    zeros = np.array([night.estimate[2] for night in nights.nights])
+    assert np.max(np.abs(zeros - np.median(zeros))) < 60.0  # the zero is where it always was
