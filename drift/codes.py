@@ -316,3 +316,33 @@ class PointingUse(StrEnum):
     LEFT_OUT = "left_out"  # shown, but not used for the history
     BROUGHT = "brought"  # to the axis of the few sweeps or runs
     CHANGES_ONLY = "changes_only"  # they tell how the axis changes, and not where it points
+
+
+class Constant(StrEnum):
+    """What about an instrument stays between two services."""
+
+    CONE_ERROR = "cone_error"
+    NON_PERPENDICULARITY = "non_perpendicularity"  # of the axes
+    SIDE_OFFSET = "side_offset"  # of declination, between the tube's sides
+    TUBE_DROOP = "tube_droop"
+
+
+class ActKind(StrEnum):
+    """What an act did; the texts stand in records."""
+
+    IMPORTED = "imported"
+    UNDID = "undid"
+    BROUGHT_BACK = "brought back"
+    MENDED = "mended"
+    WITHDREW = "withdrew"
+    PUT_BACK = "put back"
+    AMENDED = "amended"
+    DISMISSED = "dismissed"
+
+
+class RowState(StrEnum):
+    """Whether a row of the record counts; the texts stand in JSON."""
+
+    IN_USE = "in use"
+    WITHDRAWN = "withdrawn"
+    UNDONE = "undone"

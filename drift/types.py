@@ -13,6 +13,7 @@ from drift.codes import (
     AxisBound,
     AxisReason,
     CauseKind,
+    Constant,
     CorrectionKind,
     Do,
     EffectUnit,
@@ -113,7 +114,7 @@ class InstrumentConstants:
 
     start_us: int
     end_us: int
-    names: tuple[str, ...]  # "cone error", "axis non-perpendicularity", ...
+    names: tuple[Constant, ...]
     values: npt.NDArray[np.floating[Any]] = field(repr=False)  # (p,)
     sds: npt.NDArray[np.floating[Any]] = field(repr=False)  # (p,)
     noise_arcsec: float = float("nan")  # on-sky scatter of one good solve, one coordinate

@@ -91,11 +91,6 @@ class AnnualCurve:
         return np.asarray(self.mean_c + self.cosine_c * np.cos(phase) + self.sine_c * np.sin(phase))
 
     @property
-    def amplitude_c(self) -> float:
-        """Half the swing from coldest to warmest [deg C]."""
-        return float(np.hypot(self.cosine_c, self.sine_c))
-
-    @property
     def coldest_day(self) -> float:
         """A day on which the curve is coldest, days since 1970-01-01 (with a fraction)."""
         phase = np.arctan2(-self.sine_c, -self.cosine_c)

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, select, update
 
+from drift.codes import ActKind
 from drift.notices import IngestCode, Notice, RecordCode, info, warning
 from drift.readings import READING_COLUMNS, LogRead
 from drift.record import schema
@@ -97,7 +98,7 @@ class _Known:
 class Act:
     """What a command does to the record; it gets its number with the first change that it makes."""
 
-    def __init__(self, what: str = IMPORTED, reason: str = "") -> None:
+    def __init__(self, what: ActKind = IMPORTED, reason: str = "") -> None:
         self._what, self._reason = what, reason
         self._number: int | None = None
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from drift.codes import CorrectionKind
+from drift.codes import ActKind, CorrectionKind
 from drift.render.phrases import clock_text
 
 if TYPE_CHECKING:
@@ -187,9 +187,12 @@ def _level_words(row: Row, said_of_turned: str) -> str:
     return f"{tilts}{place}{face}."
 
 
+_EVENTS = {ActKind.WITHDREW: "withdrawn", ActKind.PUT_BACK: "put back"}
+
+
 def event_words(event: RowEvent, zone: ZoneInfo) -> str:
     """Return in words what was done to a row, when and why."""
-    what = {"withdrew": "withdrawn", "put back": "put back"}.get(event.what, event.what)
+    what = _EVENTS.get(event.what, str(event.what))
     if event.other_row_id is not None:
         what = f"changed, now row {event.other_row_id}"
     why = f": {event.reason}" if event.reason else ""

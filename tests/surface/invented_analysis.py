@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from drift.codes import Answer, AxisBound, CorrectionKind, Do, MovedPart, Part, Side
+from drift.codes import Answer, AxisBound, Constant, CorrectionKind, Do, MovedPart, Part, Side
 from drift.notices import AdviceCode, HistoryCode, NightCode, SiteCode, SkyCode, info, warning
 from drift.site.file import PierFile, pier_from_mapping
 from drift.types import (
@@ -139,7 +139,7 @@ def invented(
 
 
 def _constants(times: np.ndarray) -> InstrumentConstants:
-    names = ("cone error", "axis non-perpendicularity", "tube droop")
+    names = (Constant.CONE_ERROR, Constant.NON_PERPENDICULARITY, Constant.TUBE_DROOP)
     values, sds = np.array([61.2, -20.4, 35.0]), np.array([0.8, 1.1, 2.0])
     return InstrumentConstants(
         start_us=-(2**62), end_us=2**62, names=names, values=values, sds=sds, noise_arcsec=5.2
