@@ -346,3 +346,11 @@ class RowState(StrEnum):
     IN_USE = "in use"
     WITHDRAWN = "withdrawn"
     UNDONE = "undone"
+
+
+class ActReason(StrEnum):
+    """Why an act was done that nobody gave a reason for; the texts stand in records, among people's own."""
+
+    WRITTEN_AGAIN = "record.written_again"
+    READ_OTHERWISE = "record.read_otherwise"
+    CUT_SHORT = "record.cut_short"

@@ -286,20 +286,18 @@ def _as_mapping(
 
 
 def _file_mapping(one: FileImported) -> dict[str, Any]:
+    from drift.render.encode import named, plain
     from drift.render.import_words import row_data
-    from drift.render.notices import as_data, sentence
+    from drift.render.notices import sentence
 
     return {
-        "file": one.file,
-        "kind": one.kind,
+        **named(one, "file", "kind"),
         "why": sentence(one.why),
-        "went_in": one.went_in,
-        "already_there": one.already_there,
-        "twice_in_file": one.twice_in_file,
+        **named(one, "went_in", "already_there", "twice_in_file"),
         "set_aside": [row_data(row) for row in one.set_aside],
         "left_out": [row_data(row) for row in one.left_out],
         "remarks": [sentence(one) for one in one.remarks],
-        "notices": [as_data(one) for one in one.remarks],
+        "notices": plain(one.remarks),
     }
 
 

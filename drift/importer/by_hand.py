@@ -10,6 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection, func, select
 
+from drift.codes import ActReason, RowState
 from drift.errors import RecordError, RowRefused
 from drift.importer.importing import FileImported, outcome
 from drift.ingest.cells import Circumstances, circumstances
@@ -78,9 +79,9 @@ def _record_rows(
     if step:
         acts.note_done(connection, step, row_ids)
     held = acts.rows_held(connection, row_ids)
-    back = [row.row_id for row in held.values() if row.state == "withdrawn"]
+    back = [row.row_id for row in held.values() if row.state is RowState.WITHDRAWN]
     if back:
-        acts.put_back(connection, back, "written down again", around.now_us)
+        acts.put_back(connection, back, ActReason.WRITTEN_AGAIN, around.now_us)
         added = replace(
             added, went_in=added.went_in + len(back), already_there=added.already_there - len(back)
         )

@@ -191,10 +191,10 @@ def refuse_irregular(path: Path) -> None:
             return
         mode = stat.S_IFIFO
     if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
-        what = "there is no file -" if str(path) == "-" else f"{path} is {_sort_of(mode)}, and not a file"
         raise LogFileError(
-            f"{what}: logs are read from files and folders only, not from pipes or standard input.  Write "
-            "what it gives into a file, and import that."
+            ("there is no file -" if str(path) == "-" else f"{path} is {_sort_of(mode)}, and not a file")
+            + ": logs are read from files and folders only, not from pipes or standard input.  Write what it "
+            "gives into a file, and import that."
         )
 
 

@@ -12,7 +12,7 @@ from drift.codes import Place
 from drift.errors import LogFileError
 from drift.ingest import limits
 from drift.ingest.cells import Circumstances, LogLayout
-from drift.ingest.detect import near_layout, why_none
+from drift.ingest.detect import fits_none, near_layout
 from drift.ingest.guess_sky import with_frames, with_sides, with_zone
 from drift.ingest.guess_time import Holds, candidates, guess_time
 from drift.ingest.kinds import BY_KIND, LAYOUTS
@@ -367,7 +367,7 @@ class _Guess:
         timed = [one for one in LAYOUTS if named[one.kind].get(one.required[0])]
         nearest = max(timed, key=lambda one: (share(one), len(one.required)), default=None)
         if nearest is None or share(nearest) < _WORTH_ASKING or nearest.kind == "corrections":
-            raise LogFileError(why_none(self.table.header, LAYOUTS))
+            raise fits_none(self.table.header, LAYOUTS)
         near = [one for one in timed if share(one) >= _WORTH_ASKING and one.kind != "corrections"]
         if len(near) > 1:
             choices = tuple(Choice(one.kind, self._lacking(one, named[one.kind])) for one in near)

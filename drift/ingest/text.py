@@ -220,7 +220,7 @@ def _plain_line_ends(text: str) -> str:
 DELIMITERS = (",", ";", "\t", "|", "  ", " ")
 _RUNS = {"  ": re.compile(r"\s{2,}|\t"), " ": re.compile(r"\s+")}
 _BLANKS = ' \t,;|"'  # a row of these alone is blank: spreadsheets write them
-_END = "\x00end of file\x00"  # can't stand in a file: zero bytes are refused as binary
+_END = "\x00end\x00"  # can't stand in a file: zero bytes are refused as binary
 
 
 def is_blank(line: str) -> bool:

@@ -70,7 +70,7 @@ class RowEvent:
 
 def new_act(connection: Connection, what: ActKind, reason: str, now_us: int) -> int:
     """Note an act, and return its number."""
-    values = {"time_us": now_us, "what": str(what), "reason": reason, "code_version": __version__}
+    values = {"time_us": now_us, "what": str(what), "reason": str(reason), "code_version": __version__}
     made = connection.execute(insert(schema.acts).values(**values)).inserted_primary_key
     assert made is not None
     return int(made[0])

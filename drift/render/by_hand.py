@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from drift.codes import ActKind, CorrectionKind
+from drift.codes import ActKind, ActReason, CorrectionKind
 from drift.render.phrases import clock_text
 
 if TYPE_CHECKING:
@@ -187,6 +187,18 @@ def _level_words(row: Row, said_of_turned: str) -> str:
     return f"{tilts}{place}{face}."
 
 
+_REASONS: dict[str, str] = {
+    ActReason.WRITTEN_AGAIN: "written down again",
+    ActReason.READ_OTHERWISE: "read another way by a later import",
+    ActReason.CUT_SHORT: "cut short while its file was being written",
+}
+
+
+def reason_words(reason: str) -> str:
+    """Return why an act was done: as its owner wrote it, or what the program did it for."""
+    return _REASONS.get(reason, reason)
+
+
 _EVENTS = {ActKind.WITHDREW: "withdrawn", ActKind.PUT_BACK: "put back"}
 
 
@@ -195,7 +207,7 @@ def event_words(event: RowEvent, zone: ZoneInfo) -> str:
     what = _EVENTS.get(event.what, str(event.what))
     if event.other_row_id is not None:
         what = f"changed, now row {event.other_row_id}"
-    why = f": {event.reason}" if event.reason else ""
+    why = f": {reason_words(event.reason)}" if event.reason else ""
     return f"{what} on {clock_text(event.time_us, zone)}{why}"
 
 

@@ -21,7 +21,8 @@ from drift.ingest.units import HPA_PER_INHG
 from drift.ingest.values import SideMeans
 from drift.notices import Code, ImageCode, IngestCode, RecordCode, from_value
 from drift.render.column_words import FORM_WORDS, FRAME_WORDS, ORDER_WORDS, SIDE_WORDS, not_settled_words
-from drift.render.notices import sentence
+from drift.render.encode import named
+from drift.render.notices import as_data, sentence
 
 if TYPE_CHECKING:
     from drift.importer.mending import NotTaken
@@ -62,18 +63,15 @@ def error_words(error: DriftError) -> str:
 
 def row_data(row: RowSetAside) -> dict[str, Any]:
     """Return a row set aside as ``--json`` gives it: with its reason as a sentence, a code and values."""
+    reason = as_data(row.reason)
     return {
-        "file": row.file,
-        "line": row.line,
+        **named(row, "file", "line"),
         "image": row.image or None,
-        "column": row.column,
-        "value": row.value,
-        "reason": sentence(row.reason),
-        "code": str(row.reason.code),
-        "values": dict(row.reason.values),
-        "kind": row.kind,
-        "row_kept": row.row_kept,
-        "raw": row.raw,
+        **named(row, "column", "value"),
+        "reason": reason["text"],
+        "code": reason["code"],
+        "values": reason["values"],
+        **named(row, "kind", "row_kept", "raw"),
     }
 
 

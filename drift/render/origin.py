@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from drift.codes import ActKind
+from drift.render.by_hand import reason_words
 from drift.render.encode import named
 from drift.render.import_words import row_words
 from drift.render.night_words import set_aside_reason
@@ -92,7 +93,7 @@ def _use(
     in_readings: Mapping[str, frozenset[int]],
 ) -> str:
     if not row.in_use:
-        reasons = [one.reason for one in origin.events if one.what is not ActKind.PUT_BACK]
+        reasons = [reason_words(one.reason) for one in origin.events if one.what is not ActKind.PUT_BACK]
         return f"not used: {row.state}" + (f" ({reasons[-1]})" if reasons and reasons[-1] else "")
     if row.row_id not in in_readings[kind]:
         return "not used: a fuller row of the same reading is"

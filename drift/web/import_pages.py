@@ -7,7 +7,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from drift.errors import DriftError
-from drift.render.by_hand import counts_words, left_out_words
+from drift.render.by_hand import counts_words, left_out_words, reason_words
 from drift.render.column_words import KIND_WORDS, choice_words, proposal_words, question_words
 from drift.render.import_words import error_words, row_words
 from drift.render.notices import sentence
@@ -33,6 +33,7 @@ def choose(page_state: PageState, request: Request) -> HTMLResponse:
         most_mb=page_state.rules.most_bytes / 1e6,
         asides=record.asides(),
         row_words=row_words,
+        reason_words=reason_words,
         acts=[(act, clock_text(act.time_us, zone)) for act in acts[:_LATEST]],
         more=max(0, len(acts) - _LATEST),
     )
