@@ -175,7 +175,8 @@ WORDS_ALLOWED = {
     # paragraphs of errors that are put together in several functions
     "drift.record.engine", "drift.record.record:Record", "drift.importer.mending:put_back_mended",
     "drift.importer.by_hand:amend", "drift.ingest.text:_OTHER_FILES", "drift.site.checks",
-    "drift.site.keys", "drift.site.lines", "drift.site.threads", "drift.ingest.fits_mapping:FitsMapping", "drift.ingest.mapping_file:_Section",
+    "drift.site.keys", "drift.site.lines", "drift.site.threads", "drift.ingest.fits_mapping:FitsMapping",
+    "drift.ingest.mapping_file:_Section",
     # remarks that are written into files for people to read there, and what a key of the site file is called
     "drift.site.sections", "drift.site.file", "drift.ingest.mapping_file:_BEGINNING",
     # what stands in records, files and JSON of earlier versions
