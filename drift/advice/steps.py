@@ -18,6 +18,7 @@ from drift.advice.situation import (
     latest_us,
     looked_at,
     night_first,
+    of_today,
     situation_of,
     year_aim,
 )
@@ -528,8 +529,8 @@ def advise(
     before = without(history, done)  # as the list was made
     advised = actions_for(situation, findings, before, learned_knobs(site, before))
     actions = hold_back(advised, situation, before, done)
-    if past:
-        actions = night_first(actions, situation)
+    if past and now_us is not None:
+        actions = night_first(of_today(actions, situation, now_us), situation)
     known = situation.known
     looks_ahead = known and (situation.season.known or forecast is not None)
     return Advice(

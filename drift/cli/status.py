@@ -28,42 +28,73 @@ _TERMINAL_VARIABLES = ("COLUMNS", "TERM", "COLORTERM", "NO_COLOR", "FORCE_COLOR"
 @click.command(
     "status",
     help="Say what the axis and the pier are doing now, and what to do about it.\n\n"
-    "The verdict stands first, then what to do, then what it rests on.  Exit code 0 whenever it answered, "
+    "The first screen: how things stand now, how old that is, what to do, and what waits.  All the rest "
+    "comes with --full, or by name: todo, care, waiting, where, matters, aim, year, moved, corrections, "
+    "winters, apart, nights, remarks, defaults, aside.\n\nExit code 0 whenever it answered, "
     "also when something has moved (`drift check` is for schedulers); 2 when it could not.",
 )
+@click.argument("names", nargs=-1, metavar="[SECTION]...")
 @pier_option
+@click.option("--full", is_flag=True, help="Print all that can be said in words.")
 @click.option("--json", "as_json", is_flag=True, help="Print the answer as one JSON document, in arcseconds.")
-def command(pier: str | None, as_json: bool) -> None:
+def command(names: tuple[str, ...], pier: str | None, full: bool, as_json: bool) -> None:
     """Print the answer on stdout, in words or as JSON."""
     from drift.api import open_record
 
+    shown = _shown(names, full, as_json)
     site = site_of(pier)
     form = _JSON if as_json else _TERMINAL if sys.stdout.isatty() else _PLAIN
     with open_record(site) as record:
-        click.echo(_text(site, record, form), nl=as_json)
+        click.echo(_text(site, record, form, shown), nl=as_json)
 
 
-def _text(site: PierFile, record: Record, form: str) -> str:
+#: What `drift.render.status` has sections of; that is not loaded to print an answer that is kept.
+NAMES = (
+    *("todo", "care", "waiting", "where", "matters", "aim", "year", "moved", "corrections", "winters"),
+    *("apart", "nights", "remarks", "defaults", "aside"),
+)
+
+
+def _shown(names: tuple[str, ...], full: bool, as_json: bool) -> tuple[str, ...] | None:
+    """Return the sections wanted by name; none for the first screen, None for all."""
+    if names and (full or as_json):
+        raise click.UsageError("name sections, or give --full or --json; not both.")
+    for name in names:
+        if name not in NAMES:
+            raise click.UsageError(f"there is no section {name!r}: those there are {', '.join(NAMES)}.")
+    return None if full else names
+
+
+def _text(site: PierFile, record: Record, form: str, shown: tuple[str, ...] | None) -> str:
     """Return what is to be printed: what is kept when nothing that it depends on has changed."""
     from drift.api import analyse_readings
     from drift.cli.options import working
     from drift.record.engine import now_us
 
     now = now_us()
-    kept = record.kept_analysis(_key(site, record, form, record.readings_id(), now))
+    kept = record.kept_analysis(_key(site, record, form, shown, record.readings_id(), now))
     if kept is not None:
         return kept
     with working("Reading the record"):
         readings = record.readings()
-    key = _key(site, record, form, readings.readings_id, now)  # another program may have added some meanwhile
+    key = _key(
+        site, record, form, shown, readings.readings_id, now
+    )  # another program may have added some meanwhile
     with working("Working out the axis of each night and the pier's tilt"):
         analysis = analyse_readings(site, readings, record, now)
-        text = _as_json(analysis) if form == _JSON else _as_words(analysis, record, now, form)
+        text = _as_json(analysis) if form == _JSON else _as_words(analysis, record, form, shown)
     record.keep_analysis(key, text)
     return text
 
 
-def _key(site: PierFile, record: Record, form: str, readings_id: str, now_us: int) -> str:
+def _key(
+    site: PierFile,
+    record: Record,
+    form: str,
+    shown: tuple[str, ...] | None,
+    readings_id: str,
+    now_us: int,
+) -> str:
     """Name a text by all that it depends on: readings, site file, today, what works it out, and its form."""
     from drift.readings import DAY_US
     from drift.stamp import program_stamp
@@ -74,6 +105,7 @@ def _key(site: PierFile, record: Record, form: str, readings_id: str, now_us: in
         readings_id,
         str(now_us // DAY_US),
         str(record.latest_import_us()),
+        str(shown),
     ]
     if form != _JSON:  # words say what is new since that was acknowledged
         parts.append(str(record.last_acknowledged()))
@@ -105,25 +137,15 @@ def _as_json(analysis: Analysis) -> str:
     return json.dumps(as_mapping(analysis), indent=1, allow_nan=False)
 
 
-def _as_words(analysis: Analysis, record: Record, now_us: int, form: str) -> str:
-    from drift.render.status import as_text, print_words
+def _as_words(analysis: Analysis, record: Record, form: str, shown: tuple[str, ...] | None) -> str:
+    from drift.render.status import as_text, print_words, waiting_of
 
-    waiting = _waiting(analysis, record, now_us)
+    waiting = waiting_of(analysis, record.last_acknowledged(), record.latest_import_us())
     if form == _PLAIN:
-        return as_text(analysis, waiting=waiting)
+        return as_text(analysis, waiting=waiting, names=shown)
     from rich.console import Console
 
     console = Console()
     with console.capture() as said:
-        print_words(analysis, console, waiting)
+        print_words(analysis, console, waiting, shown)
     return said.get()
-
-
-def _waiting(analysis: Analysis, record: Record, now_us: int) -> list[str]:
-    """Return what `drift check` would tell: what is new since it was last acknowledged."""
-    from drift.render.watch_words import item_sentence
-    from drift.watch.changes import news_afresh
-
-    last = record.last_acknowledged()
-    found, _ = news_afresh(analysis, None if last is None else last[2], now_us, record.latest_import_us())
-    return [item_sentence(item) for item in (*found.new, *found.provisional, *found.notices)]

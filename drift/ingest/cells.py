@@ -34,6 +34,12 @@ class Circumstances:
     timezone: str | None = None
     guided: bool = True  # a guide star is followed
     modelled: bool = False  # the mount's own model moves its axes
+    horizon_deg: tuple[tuple[float, float], ...] = ()  # what trees and houses hide: altitude by bearing
+
+    @property
+    def place(self) -> tuple[float, float, float]:
+        """Latitude and longitude [deg], elevation [m]."""
+        return self.latitude_deg, self.longitude_deg, self.elevation_m
 
 
 def circumstances(site: PierFile, now_us: int) -> Circumstances:
@@ -47,6 +53,7 @@ def circumstances(site: PierFile, now_us: int) -> Circumstances:
         place.timezone,
         site.optics.guided,
         Reports(site.mount.reports) is Reports.MODELLED,
+        tuple(site.horizon.altitude_deg),
     )
 
 
@@ -115,6 +122,11 @@ class Cells:
         self.source = source
         self._columns = dict(columns)
         self._names = dict(names or {})
+
+    @property
+    def is_own(self) -> bool:
+        """Whether the file's columns are the contract's own, and nobody said how to read them."""
+        return not self._names
 
     def called(self, column: str) -> str:
         """Return what people call a contract column: as the file does, else by its own name."""

@@ -44,7 +44,10 @@ def near_column(name: str, columns: Iterable[str]) -> str:
     near = difflib.get_close_matches(name.lower(), columns, n=1, cutoff=_LIKENESS)
     if not near:
         return ""
-    own, said = own_unit(near[0]), words_of(Heading(name)).unit(near[0])
+    words = words_of(Heading(name))
+    if words.has("ha"):  # an hour angle is no slip of a right ascension
+        return ""
+    own, said = own_unit(near[0]), words.unit(near[0])
     return near[0] if said is None or said.name is own else ""
 
 

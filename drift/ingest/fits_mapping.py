@@ -18,7 +18,7 @@ from typing import Any
 
 from drift.codes import AlsoWritten
 from drift.errors import LogFileError
-from drift.ingest.mapping import START, Instant, PlaceFrame
+from drift.ingest.mapping import EQUATORIAL, START, Instant, PlaceFrame
 from drift.ingest.mapping_file import change_text
 from drift.ingest.values import SideMeans
 
@@ -40,12 +40,12 @@ class WrittenBackSaid(AlsoWritten):
 
 
 #: Key -> its allowed values; keys that are not here name a keyword.
-CHOICES: dict[str, type[AlsoWritten]] = {
-    "mount_places": PlaceFrame,
-    "mount_ra_unit": RaUnit,
-    "written_back": WrittenBackSaid,
-    "tube_side_means": SideMeans,
-    "date_obs_means": Instant,
+CHOICES: dict[str, tuple[AlsoWritten, ...]] = {
+    "mount_places": EQUATORIAL,
+    "mount_ra_unit": tuple(RaUnit),
+    "written_back": tuple(WrittenBackSaid),
+    "tube_side_means": tuple(SideMeans),
+    "date_obs_means": tuple(Instant),
 }
 
 
@@ -118,10 +118,11 @@ def _choice(key: str, value: str, where: str) -> StrEnum | None:
     members, may_be_blank = CHOICES[key], key != "date_obs_means"
     if may_be_blank and not value.strip():
         return None
-    if not members.has(value):
+    written = type(members[0])
+    if not written.has(value) or written(value) not in members:
         allowed = ", ".join(f'"{one}"' for one in (*([""] if may_be_blank else ()), *members))
         raise LogFileError(f"{where}: {key} = {value!r} must be one of {allowed}.")
-    return members(value)
+    return written(value)
 
 
 def _keyword(key: str, value: str, where: str) -> str:

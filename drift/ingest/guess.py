@@ -28,9 +28,17 @@ from drift.ingest.mapping import (
     Proposal,
     Question,
 )
-from drift.ingest.names import columns_named, words_of
+from drift.ingest.names import (
+    columns_elsewise,
+    columns_in_parts,
+    columns_named,
+    columns_of_pairs,
+    columns_of_success,
+    words_of,
+)
 from drift.ingest.text import RawTable
 from drift.ingest.times import DateOrder
+from drift.ingest.translate import is_by_the_hour
 from drift.ingest.trial import Known, sample_of
 from drift.ingest.units import (
     Dimension,
@@ -43,13 +51,21 @@ from drift.ingest.units import (
     unit_of,
     units_for,
 )
-from drift.ingest.values import NUMBER_AND_UNIT, PARTS, Sort, sort_of
+from drift.ingest.values import (
+    NUMBER_AND_UNIT,
+    PARTS,
+    NumberSpelling,
+    Sort,
+    are_flags,
+    of_pair,
+    sort_of,
+)
 from drift.notices import MappingCode, Notice, Value, info
 
 # ---- In which unit each number of a table is, by its name, its cells, or what it can be.
 
 
-_RA = ("ra_deg", "mount_ra_deg")
+_RA, _DEC = ("ra_deg", "mount_ra_deg"), ("dec_deg", "mount_dec_deg")
 #: Temperatures [deg C] that nights with a telescope have, and days of a weather log.
 _AT_NIGHT = limits.Limits(-45.0, 45.0, limits.Quantity.TEMPERATURE)
 _OF_DAYS = limits.Limits(-50.0, 50.0, limits.Quantity.TEMPERATURE)
@@ -66,6 +82,11 @@ def with_units(known: Known, mapping: Mapping) -> Mapping:
         If an answer can't be one.
     """
     columns = dict(mapping.columns)
+    if is_by_the_hour(mapping):  # one column has one unit
+        answers = known.decisions.answers
+        said = answers.get("t_min_c.unit") or answers.get("t_max_c.unit")
+        both = {"t_max_c.unit": said, "t_min_c.unit": said} if said else {}
+        known.decisions.answers = {**answers, **both}
     for column, source in mapping.columns.items():
         if not source.columns or sort_of(mapping.kind, column) is not Sort.NUMBER or own_unit(column) is None:
             continue
@@ -81,7 +102,15 @@ def _unit(known: Known, column: str, source: ColumnFrom, mapping: Mapping) -> Un
         if unit is None:
             raise LogFileError(f"{key}={answer} is none of {', '.join(units_for(column))}")
         return _told(known, key, unit, MappingCode.ANSWERED)
+    if len(source.columns) > 1:  # parts of sixty
+        said = (_named_unit(known, column, name) for name in source.columns)
+        whole = next((one.name for one in said if one), None)
+        if whole not in (UnitName.HOURS, UnitName.DEGREES):
+            whole = UnitName.HOURS if column in _RA else UnitName.DEGREES
+        return _told(known, key, Unit(whole), MappingCode.PARTS_APART)
     at = known.table.header.index(source.columns[0])
+    if source.part:
+        return _unit_of_pair(known, column, source, at, key)
     named = words_of(known.sample.headings[at]).unit(column)
     if named:
         return _told(known, key, named, MappingCode.FILE_SAYS)
@@ -101,6 +130,28 @@ def _told(known: Known, key: str, unit: Unit, code: MappingCode, **values: Value
     """Note a unit with the code of its reason, and return it."""
     known.decisions.told(key, str(unit), code, **values)
     return unit
+
+
+def _named_unit(known: Known, column: str, name: str) -> Unit | None:
+    return words_of(known.sample.headings[known.table.header.index(name)]).unit(column)
+
+
+def _unit_of_pair(known: Known, column: str, source: ColumnFrom, at: int, key: str) -> Unit:
+    """Return the unit of a right ascension or declination out of a cell that holds both."""
+    degrees, hours = Unit(UnitName.DEGREES), Unit(UnitName.HOURS)
+    cells = [of_pair(cell, source.part) for cell in known.sample.given(at)]
+    if column not in _RA:
+        return _told(known, key, degrees, MappingCode.USUAL_UNIT)
+    parts = [match for cell in cells if (match := PARTS.fullmatch(cell))]
+    if len(parts) >= 0.5 * len(cells):
+        marks = {(match["mark"] or "h").lower()[:1] for match in parts}
+        if marks & {"d", "\u00b0", "\u00ba"}:
+            return _told(known, key, degrees, MappingCode.DEGREES_IN_PARTS)
+        return _told(known, key, hours, MappingCode.HOURS_BY_CUSTOM)
+    numbers, _ = NumberSpelling(column, degrees, known.sample.decimal).read(cells)
+    if np.nanmax(numbers, initial=0.0) >= 24.0:
+        return _told(known, key, degrees, MappingCode.BEYOND_24)
+    return _ask_unit(known, column, at, key, (UnitName.HOURS, UnitName.DEGREES))
 
 
 def _unit_in_cells(known: Known, column: str, at: int) -> Unit | None:
@@ -127,9 +178,11 @@ def _angle_unit(known: Known, column: str, at: int, key: str) -> Unit:
         return _told(known, key, hours, MappingCode.HOURS_BY_CUSTOM)
     if own_unit(column) is not UnitName.DEGREES:
         return _ask_unit(known, column, at, key)
-    if column not in _RA:
-        return _told(known, key, degrees, MappingCode.USUAL_UNIT)
     numbers = known.sample.numbers(at)
+    if column not in _RA:
+        if column in _DEC and numbers_within(known, at, np.pi / 2.0) and _few_turns(known, column):
+            return _ask_unit(known, column, at, key, (UnitName.DEGREES, UnitName.RADIANS))
+        return _told(known, key, degrees, MappingCode.USUAL_UNIT)
     if numbers.size and numbers.max() >= 24.0:
         return _told(known, key, degrees, MappingCode.BEYOND_24)
     return _small_ra_unit(known, column, at, key)
@@ -145,7 +198,20 @@ def _small_ra_unit(known: Known, column: str, at: int, key: str) -> Unit:
             apart = np.abs((mine * 15.0 - theirs + 180.0) % 360.0 - 180.0)
             if np.mean(apart < 5.0) > 0.8:
                 return _told(known, key, Unit(UnitName.HOURS), MappingCode.TIMES_15_AGREES, column=other)
-    return _ask_unit(known, column, at, key, (UnitName.HOURS, UnitName.DEGREES))
+    radians = (UnitName.RADIANS,) if numbers_within(known, at, 2.0 * np.pi) else ()
+    return _ask_unit(known, column, at, key, (UnitName.HOURS, UnitName.DEGREES, *radians))
+
+
+def numbers_within(known: Known, at: int, most: float) -> bool:
+    """Tell whether a column's numbers are no larger than this, and some are there."""
+    numbers = known.sample.numbers(at)
+    return bool(numbers.size and np.abs(numbers).max() <= most)
+
+
+def _few_turns(known: Known, column: str) -> bool:
+    """Tell whether the right ascensions beside a declination may be radians."""
+    ras = columns_named(column.replace("dec_deg", "ra_deg"), known.sample.headings)
+    return len(ras) == 1 and numbers_within(known, ras[0], 2.0 * np.pi)
 
 
 def _ask_unit(known: Known, column: str, at: int, key: str, units: tuple[UnitName, ...] = ()) -> Unit:
@@ -193,6 +259,7 @@ def _other_unit(known: Known, column: str, at: int, key: str) -> Unit:
 # ---- A table with columns of its own -> a proposal how to read it, each part with its reason.
 
 
+_SOLVED, _MOUNT = ("ra_deg", "dec_deg"), ("mount_ra_deg", "mount_dec_deg")
 #: A share of the columns that a kind of log needs from which it is worth asking for the others.
 _WORTH_ASKING = 0.5
 
@@ -250,6 +317,7 @@ class _Guess:
         self.known = known
         self.table, self.sample, self.decisions = known.table, known.sample, known.decisions
         self._times = candidates(known.sample)
+        self._sources: dict[str, ColumnFrom] = {}  # of columns that are not one plain column of the file
 
     def mapping(self) -> Mapping:
         """Go all the way."""
@@ -261,7 +329,7 @@ class _Guess:
             mapping = replace(mapping, columns={"time_utc": ColumnFrom(names), **columns}, time=time.time)
         else:
             time = None
-            mapping = self._with_day(mapping)
+            mapping = self._with_hours(mapping) if is_by_the_hour(mapping) else self._with_day(mapping)
         mapping = with_units(self.known, mapping)
         if time is not None:
             mapping = with_zone(self.known, mapping, time)
@@ -287,8 +355,12 @@ class _Guess:
                 raise LogFileError(f"kind={answer} is none of {', '.join(BY_KIND)}")
             layout = BY_KIND[answer]
             self.decisions.told("kind", layout.kind, MappingCode.ANSWERED)
+            self._look_for_hours(named["weather"]) if layout.kind == "weather" else None
         elif fitting:
             layout = self._best(fitting, named)
+        elif self._look_for_hours(named["weather"]):
+            layout = BY_KIND["weather"]
+            self.decisions.told("kind", layout.kind, MappingCode.TEMPERATURE_BY_THE_HOUR)
         else:
             layout = self._nearest(named)
         self._refuse_repeated(layout, named[layout.kind])
@@ -335,7 +407,7 @@ class _Guess:
 
     def _named(self, layout: LogLayout) -> dict[str, list[int]]:
         """Return the positions of the columns that may be each of a layout's."""
-        taken = {one.at for one in self._times}
+        taken = {at for one in self._times for at in one.all_at}
         found: dict[str, list[int]] = {}
         for column in layout.columns:
             if column == "time_utc":
@@ -345,9 +417,55 @@ class _Guess:
             else:
                 positions = columns_named(column, self.sample.headings)
                 found[column] = [at for at in positions if at not in taken]
+            if column == "success":
+                found[column] = [
+                    at for at in columns_of_success(self.sample.headings) if are_flags(self.sample.texts(at))
+                ][:1]
             if self.decisions.answers.get(column):
                 found[column] = found[column] or [-1]
+        if "ra_deg" in layout.columns:
+            self._find_places(found)
         return found
+
+    def _find_places(self, found: dict[str, list[int]]) -> None:
+        """Find places in columns of their own form: parts of sixty, two in one cell, hour angle, azimuth."""
+        headings, header = self.sample.headings, self.table.header
+        for pair in (_SOLVED, _MOUNT):
+            columns = [column for column in pair if column in found]
+            for column in columns:
+                parts = columns_in_parts(column, headings)
+                if parts:
+                    found[column] = [parts[0]]
+                    self._sources[column] = ColumnFrom(tuple(header[at] for at in parts))
+            if len(columns) < 2 or any(found[column] for column in columns):
+                continue
+            both = [at for at in columns_of_pairs(pair[0], headings) if self._are_pairs(at)]
+            if len(both) == 1:
+                for part, column in enumerate(columns, 1):
+                    found[column] = both
+                    self._sources[column] = ColumnFrom((header[both[0]],), part=part)
+                continue
+            for column in columns:
+                found[column] = columns_elsewise(column, headings)
+        if "mount_ra_deg" in found and found["mount_dec_deg"] and not found["mount_ra_deg"]:
+            found["mount_ra_deg"] = columns_elsewise("mount_ra_deg", headings)
+
+    def _are_pairs(self, at: int) -> bool:
+        given = self.sample.given(at)
+        pairs = sum(of_pair(cell, 1) != "?" for cell in given)
+        return bool(given) and pairs >= 0.8 * len(given)
+
+    def _look_for_hours(self, named: dict[str, list[int]]) -> bool:
+        """Take a temperature with several rows a day for the minimum and the maximum of the day."""
+        temperature = columns_named("temp_c", self.sample.headings)
+        whole = [one for one in self._times if one.holds in (Holds.WHOLE, Holds.COUNT)]
+        whole = whole or [one for one in self._times if one.holds is Holds.CLOCK]
+        if len(temperature) != 1 or not whole or named["t_min_c"] or named["t_max_c"]:
+            return False
+        source = ColumnFrom((self.table.header[temperature[0]],))
+        named.update(date=[whole[0].at], t_min_c=temperature, t_max_c=temperature)
+        self._sources.update(t_min_c=source, t_max_c=source)
+        return True
 
     def _best(self, fitting: list[LogLayout], named: dict[str, dict[str, list[int]]]) -> LogLayout:
         used = {one.kind: sum(bool(at) for at in named[one.kind].values()) for one in fitting}
@@ -386,7 +504,8 @@ class _Guess:
         for column in layout.columns:
             if column in ("time_utc", "date"):
                 continue
-            found = self._column(column, [at for at in named[column] if at not in taken], layout, taken)
+            free = [at for at in named[column] if column in self._sources or at not in taken]
+            found = self._column(column, free, layout, taken)
             if found is not None:
                 columns[column] = found
                 taken |= {at for at, name in enumerate(self.table.header) if name in found.columns}
@@ -409,8 +528,9 @@ class _Guess:
             decisions.told(column, names[answer.lower()], MappingCode.ANSWERED)
             return ColumnFrom((names[answer.lower()],))
         if len(found) == 1:
-            decisions.told(column, header[found[0]], MappingCode.BY_NAME)
-            return ColumnFrom((header[found[0]],))
+            source = self._sources.get(column) or ColumnFrom((header[found[0]],))
+            decisions.told(column, " + ".join(source.columns), MappingCode.BY_NAME)
+            return source
         perhaps = self._may_be_mounts(column, taken) if column in layout.together and not found else []
         if perhaps:
             decisions.ask(self._mounts_question(column, perhaps))
@@ -474,10 +594,21 @@ class _Guess:
             if len(orders) == 1
             else DateOrder(self.decisions.ask(Question("time.order", info(MappingCode.WHICH_ORDER), choices)))
         )
-        name = self.table.header[days[0].at]
-        self.decisions.told("date", name, MappingCode.HOLDS, holds=(Holds.DATE,), order=order)
-        columns = {"date": ColumnFrom((name,)), **mapping.columns}
+        names = tuple(self.table.header[at] for at in days[0].all_at)
+        self.decisions.told("date", " + ".join(names), MappingCode.HOLDS, holds=(Holds.DATE,), order=order)
+        columns = {"date": ColumnFrom(names), **mapping.columns}
         return replace(mapping, columns=columns, time=replace(mapping.time, order=order))
+
+    def _with_hours(self, mapping: Mapping) -> Mapping:
+        """Return a mapping of weather with several rows a day, with its times.
+
+        Those without a zone are taken to be on the clock by which the days are counted.
+        """
+        time = guess_time(self.sample, self.decisions)
+        names = tuple(self.table.header[at] for at in time.at)
+        zone = "UTC" if time.needs_zone and "utc" in time.words else ""
+        columns = {"date": ColumnFrom(names), **mapping.columns}
+        return replace(mapping, columns=columns, time=replace(time.time, zone=zone))
 
     def _with_place(self, mapping: Mapping) -> Mapping:
         choices = (*(Choice(f"{VALUE}{one}") for one in Place), Choice(NONE, info(MappingCode.NOT_KNOWN)))

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from drift.errors import LogFileError
 from drift.ingest.guess_time import TimeGuess
 from drift.ingest.mapping import (
     FRAMES,
+    HORIZON,
+    HORIZON_SEEN,
+    HOUR_ANGLE,
     ICRS,
     MEAN,
     OF_DATE,
@@ -19,15 +24,27 @@ from drift.ingest.mapping import (
 )
 from drift.ingest.names import words_of
 from drift.ingest.sky_evidence import FrameShare, FrameVerdict
-from drift.ingest.times import RepeatedHour, zone_named
+from drift.ingest.times import (
+    CLOCKS,
+    RepeatedHour,
+    TimeSpelling,
+    clock_holds,
+    clock_written,
+    zone_named,
+)
+from drift.ingest.translate import date_texts
 from drift.ingest.trial import Known, Trial
-from drift.ingest.values import LOOKS, ON, SideMeans
+from drift.ingest.values import LOOKS, ON, US_PER_SECOND, SideMeans
 from drift.notices import MappingCode, Notice, info
 
 #: Share of the rows below the horizon: so few under the true zone, so many that a zone is excluded.
 _CLEAR, _EXCLUDED = 0.02, 0.15
 #: Sides of the tube that agree with the sign of the hour angle in this share decide what a column means.
 _AGREE = 0.8
+
+
+#: The answer that a clock named in the cells is the one that it says, whatever the site's clocks show.
+AS_WRITTEN = "as_written"
 
 
 def _trial(known: Known, mapping: Mapping) -> Trial:
@@ -49,10 +66,15 @@ def with_zone(known: Known, mapping: Mapping, time: TimeGuess) -> Mapping:
     if repeated in (RepeatedHour.FIRST, RepeatedHour.SECOND):
         time = replace(time, time=replace(time.time, repeated_hour=RepeatedHour(repeated)))
         mapping = replace(mapping, time=time.time)
-    if not time.needs_zone:
-        return mapping
     answer = decisions.answer(key)
+    if not time.needs_zone:
+        _refuse_foreign_clock(known, mapping)
+        return mapping
     if answer:
+        fixed = _of_fixed_clock(known, replace(mapping, time=_zoned(time, "UTC")), answer)
+        if fixed:
+            decisions.told(key, fixed, MappingCode.CLOCKS_SHOW, clock=answer)
+            return replace(mapping, time=_zoned(time, fixed))
         if zone_named(answer) is None:
             raise LogFileError(
                 f"{key}={answer} is no time zone: give UTC, a name of the IANA list such as "
@@ -77,6 +99,62 @@ def with_zone(known: Known, mapping: Mapping, time: TimeGuess) -> Mapping:
     choices = tuple(Choice(zone, _below(shares[zone])) for zone in zones)
     zone = decisions.ask(Question(key, info(MappingCode.WHICH_ZONE), choices, free=True))
     return replace(mapping, time=_zoned(time, zone))
+
+
+def _of_fixed_clock(known: Known, mapping: Mapping, name: str) -> str:
+    """Return the site's own zone for the name of a clock such as EST, "" for any other answer.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If the site's clocks are not that one at all times of the file.
+    """
+    clock, zone = name.upper(), known.around.timezone
+    if clock not in CLOCKS:
+        return ""
+    us = _trial(known, mapping).of_column("time_utc").astype(np.int64) - CLOCKS[clock] * 60 * US_PER_SECOND
+    if zone and clock_holds(clock, zone, us).all():
+        return zone
+    hours = CLOCKS[clock] / 60.0
+    fixed = f"{'+' if hours >= 0 else '-'}{int(abs(hours)):02d}:{round(abs(hours) % 1 * 60):02d}"
+    there = (
+        f"the clocks of the site's own zone, {zone}, are not that one all through this file"
+        if zone
+        else ("the site file names no zone to hold against it")
+    )
+    raise LogFileError(
+        f"time.zone={name} is a clock that is never changed, {hours:+g} h from UTC, and {there}.  Give the "
+        "zone, "
+        f"such as {zone or 'America/New_York'}; or {fixed} if that clock was truly never changed"
+    )
+
+
+def _refuse_foreign_clock(known: Known, mapping: Mapping) -> None:
+    """Refuse times with the name of a clock, such as EST in July, that is not the site's at that time.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If there are such times, and it was not answered that they stand as they are written.
+    """
+    zone, decisions = known.around.timezone, known.decisions
+    at = [known.table.header.index(name) for name in mapping.columns["time_utc"].columns]
+    texts = date_texts([known.sample.rows.cells[one] for one in at])
+    clocks = np.array([clock_written(text, mapping.time.order) for text in texts], dtype=object)
+    if not zone or not any(clocks) or decisions.says("time.zone", AS_WRITTEN):
+        return
+    spelling = TimeSpelling(mapping.time.form, mapping.time.order, mapping.time.evening_date)
+    us = spelling.read(texts).us
+    for clock in sorted({one for one in clocks.tolist() if one}):
+        rows = np.flatnonzero(clocks == clock)
+        wrong = rows[~clock_holds(clock, zone, us[rows])]
+        if wrong.size:
+            question = Question(
+                "time.zone",
+                info(MappingCode.IS_CLOCK_RIGHT, cell=texts[wrong[0]], clock=clock, zone=zone),
+                (Choice(AS_WRITTEN, info(MappingCode.CLOCK_ALL_YEAR, offset_h=CLOCKS[clock] / 60.0)),),
+            )
+            decisions.ask(question)
 
 
 def with_frames(known: Known, mapping: Mapping) -> Mapping:
@@ -126,7 +204,13 @@ def _frame(known: Known, key: str, pair: tuple[str, str], mapping: Mapping) -> P
         words |= words_of(heading).known
     if "b1950" in words:
         raise LogFileError(f"{name!r} is in the frame of 1950, which is not read: turn it into J2000")
-    for word, frame in (("mean_of_date", MEAN), ("of_date", OF_DATE), ("j2000", ICRS)):
+    if "az" in words:
+        choices = (
+            Choice(HORIZON, info(MappingCode.AIRLESS)),
+            Choice(HORIZON_SEEN, info(MappingCode.THROUGH_AIR)),
+        )
+        return PlaceFrame(known.decisions.ask(Question(key, info(MappingCode.WHICH_ALTITUDE), choices)))
+    for word, frame in (("ha", HOUR_ANGLE), ("mean_of_date", MEAN), ("of_date", OF_DATE), ("j2000", ICRS)):
         if word in words:
             return PlaceFrame(known.decisions.told(key, frame, MappingCode.NAME_SAYS))
     return None

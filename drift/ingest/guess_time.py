@@ -22,6 +22,7 @@ from drift.ingest.mapping import (
     TimeScale,
 )
 from drift.ingest.names import Words, words_of
+from drift.ingest.text import Heading
 from drift.ingest.times import (
     ABSOLUTE,
     DateOrder,
@@ -31,6 +32,7 @@ from drift.ingest.times import (
     has_clock,
     zone_written,
 )
+from drift.ingest.translate import date_texts
 from drift.ingest.trial import TableSample
 from drift.ingest.values import US_PER_DAY
 from drift.notices import MappingCode, Notice, info
@@ -68,6 +70,12 @@ class Candidate:
     words: Words
     form: TimeForm = TimeForm.TEXT
     orders: tuple[DateOrder, ...] = ()
+    parts: tuple[int, ...] = ()  # of year, month, day, ... in columns of their own
+
+    @property
+    def all_at(self) -> tuple[int, ...]:
+        """The positions of all its columns."""
+        return self.parts or (self.at,)
 
 
 @dataclass(frozen=True)
@@ -82,8 +90,38 @@ class TimeGuess:
 
 def candidates(sample: TableSample) -> list[Candidate]:
     """Return the columns that hold times, dates or times of day, by their names and what is in them."""
-    found = [_candidate(sample, at) for at in range(len(sample.headings))]
-    return [one for one in found if one is not None]
+    split = _in_parts(sample)
+    rest = [at for at in range(len(sample.headings)) if split is None or at not in split.parts]
+    found = [_candidate(sample, at) for at in rest]
+    return [one for one in (split, *found) if one is not None]
+
+
+#: Names of the columns of a date and time of day in parts, whole and in lower case.
+_PARTS = (
+    frozenset({"year", "yr", "yyyy", "jahr", "annee", "ann\u00e9e", "y"}),
+    frozenset({"month", "mon", "mo", "mm", "monat", "mois", "m"}),
+    frozenset({"day", "dd", "dy", "tag", "jour", "d"}),
+    frozenset({"hour", "hr", "hh", "stunde", "heure", "h"}),
+    frozenset({"minute", "min", "mn", "mi"}),
+    frozenset({"second", "seconds", "sec", "ss", "sekunde"}),
+)
+_YEARS, _MONTHS, _DAYS = (1990, 2060), (1, 12), (1, 31)
+
+
+def _in_parts(sample: TableSample) -> Candidate | None:
+    """Return the columns of year, month and day, and those of the time of day beside them; None for none."""
+    names = [re.sub(r"[(\[].*|utc$|_", "", one.name.lower()).strip() for one in sample.headings]
+    at = [next((at for at, name in enumerate(names) if name in words), -1) for words in _PARTS]
+    if min(at[:3]) < 0:
+        return None
+    for position, (low, high) in zip(at[:3], (_YEARS, _MONTHS, _DAYS), strict=True):
+        numbers = sample.numbers(position)
+        if not numbers.size or np.mean((numbers >= low) & (numbers <= high)) < _NEARLY_ALL:
+            return None
+    clock = at[3 : at.index(-1)] if -1 in at else at[3:]
+    words = words_of(Heading(" ".join(sample.headings[one].name for one in (*at[:3], *clock))))
+    holds = Holds.WHOLE if clock else Holds.DATE
+    return Candidate(at[0], holds, words, TimeForm.TEXT, (DateOrder.YMD,), (*at[:3], *clock))
 
 
 def _candidate(sample: TableSample, at: int) -> Candidate | None:
@@ -134,7 +172,7 @@ def guess_time(sample: TableSample, decisions: Decisions) -> TimeGuess:
             f"the times in {name!r} are those at the Sun, not at the telescope, up to 8 minutes apart: give "
             "the file another column of times"
         )
-    at = tuple(one.at for one in chosen)
+    at = tuple(position for one in chosen for position in one.all_at)
     names = " + ".join(sample.headings[one].name for one in at)
     form = chosen[0].form
     decisions.told("time_utc", names, MappingCode.HOLDS, holds=tuple(one.holds for one in chosen))
@@ -151,7 +189,7 @@ def guess_time(sample: TableSample, decisions: Decisions) -> TimeGuess:
 
 
 def _texts(sample: TableSample, at: tuple[int, ...]) -> list[str]:
-    return [" ".join(row).strip() for row in zip(*(sample.texts(one) for one in at), strict=True)]
+    return date_texts([sample.rows.cells[one] for one in at])
 
 
 def _columns(sample: TableSample, decisions: Decisions) -> list[Candidate]:

@@ -55,6 +55,8 @@ _MOUNT = ("mount_ra_deg", "mount_dec_deg")
 
 
 def _read_solves(cells: Cells, around: Circumstances) -> Columns:
+    failed = cells.flag("success") == 0.0
+    cells.set_aside(failed, "success", warning(IngestCode.SOLVE_FAILED))
     time_us = cells.time(around.now_us)
     ra_deg = cells.number("ra_deg", limits.RIGHT_ASCENSION)
     dec_deg = cells.number("dec_deg", limits.DECLINATION)
@@ -138,7 +140,7 @@ SOLVES_LAYOUT = LogLayout(
     optional=(
         *_MOUNT,
         *("tube_side", "session", "before_sync", "temp_c", "pressure_hpa", "exposure_s", "pa_deg"),
-        *("sweep", "run"),
+        *("sweep", "run", "success"),
     ),
     read=_read_solves,
     together=_MOUNT,
@@ -266,14 +268,75 @@ def _read_weather(cells: Cells, around: Circumstances) -> Columns:
         "t_min_c",
         lambda at: warning(IngestCode.MIN_ABOVE_MAX, t_max_c=float(t_max_c[at])),
     )
+    _look_for_fahrenheit(cells, around, day, t_min_c, t_max_c)
     _remark_on_gaps(day[cells.good], cells)
+    snow_cm = cells.spare_number("snow_cm", limits.SNOW)
+    if _falls(day, t_max_c, snow_cm):
+        cells.remarks.append(warning(IngestCode.SNOW_FALLS))
+        snow_cm = np.full(cells.count, np.nan)
     return {
         "day": day,
         "t_min_c": t_min_c,
         "t_max_c": t_max_c,
         "t_mean_c": cells.spare_number("t_mean_c", limits.TEMPERATURE),
-        "snow_cm": cells.spare_number("snow_cm", limits.SNOW),
+        "snow_cm": snow_cm,
     }
+
+
+#: So far above the highest usual temperatures [C] the median of a file is doubted, when turned from
+#: Fahrenheit
+#: it lies within this of the usual ones: the units differ by 16 degrees at -20 C, and more when it is warmer.
+_TOO_WARM_C, _WITHIN_C = 6.0, 4.0
+#: A few days may be as warm as never before.
+_FEW_DAYS = 10
+
+
+def _look_for_fahrenheit(
+    cells: Cells,
+    around: Circumstances,
+    day: npt.NDArray[np.int64],
+    t_min_c: npt.NDArray[np.float64],
+    t_max_c: npt.NDArray[np.float64],
+) -> None:
+    """Set a file aside whose temperatures are Fahrenheit under the names of Celsius, by season and place."""
+    given = np.isfinite(t_min_c) & np.isfinite(t_max_c) & (day > 0)
+    if given.sum() < _FEW_DAYS:
+        return
+    middle = 0.5 * (t_min_c + t_max_c)[given]
+    lowest, highest = limits.usual_temperatures_c(around.latitude_deg, around.elevation_m, day[given])
+    turned = (middle - 32.0) * 5.0 / 9.0
+    too_warm = float(np.median(middle - highest))
+    off = float(np.median(np.maximum(turned - highest, lowest - turned)))
+    if too_warm < _TOO_WARM_C or off > _WITHIN_C:
+        return
+    rows = int(cells.good.sum())
+    cells.remarks.append(
+        warning(
+            IngestCode.IN_FAHRENHEIT,
+            rows=rows,
+            all_set_aside=cells.is_own,
+            median_c=float(np.median(middle)),
+            usual_c=(float(np.median(lowest)), float(np.median(highest))),
+            turned_c=float(np.median(turned)),
+        )
+    )
+    if cells.is_own:  # a unit that was answered stands
+        cells.set_aside(np.ones(cells.count, bool), "t_min_c", warning(IngestCode.ROW_IN_FAHRENHEIT))
+
+
+#: From so many days of frost after a day with snow on it, snow that goes in the frost says that it fell.
+_FEW_FROSTS = 5
+
+
+def _falls(
+    day: npt.NDArray[np.int64], t_max_c: npt.NDArray[np.float64], snow_cm: npt.NDArray[np.float64]
+) -> bool:
+    """Tell whether a column of snow is what fell in a day, not what lay: in frost lying snow does not go."""
+    order = np.argsort(day, kind="stable")
+    snow, warm, days = snow_cm[order], t_max_c[order], day[order]
+    frost = (np.diff(days) == 1) & (snow[:-1] > 1.0) & (np.maximum(warm[:-1], warm[1:]) < -1.0)
+    gone = frost & (snow[1:] < 0.25 * snow[:-1])
+    return bool(frost.sum() >= _FEW_FROSTS and gone.sum() > 0.4 * frost.sum())
 
 
 def _remark_on_gaps(day: npt.NDArray[np.int64], cells: Cells) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 import numpy as np
+import numpy.typing as npt
 
 from drift.ingest.units import HPA_PER_INHG
 from drift.notices import IngestCode, Notice, warning
@@ -118,6 +119,30 @@ def standard_pressure_hpa(elevation_m: float) -> float:
     288.15 K, 6.5 K/km, exponent g M / (R L) = 5.25588.
     """
     return float(1013.25 * (1.0 - 0.0065 * elevation_m / 288.15) ** 5.25588)
+
+
+def usual_temperatures_c(
+    latitude_deg: float, elevation_m: float, day: npt.NDArray[np.int64]
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return the lowest and the highest monthly mean temperature that is usual at a latitude in a season [C].
+
+    Between inland and maritime places of the Earth, to some degrees; good enough to tell Celsius from
+    Fahrenheit.  Annual means of 27 - 35 sin^2(latitude) and 27 - 29 sin^2(latitude), half swings between 6
+    and
+    20 sin(latitude), warmest in late July or late January, 6.5 C less a kilometre up (ISO 2533).  The round
+    values are from memory; Reykjavik, Brest, Phoenix and Minnesota lie within 8 degrees of these bounds.
+
+    Parameters
+    ----------
+    day
+        (n,) days since 1970-01-01.
+    """
+    sine = math.sin(math.radians(latitude_deg))
+    season = np.cos(2.0 * np.pi * (day % 365.25 - 205.0) / 365.25) * np.sign(sine)  # 1 in summer
+    up = 0.0065 * elevation_m
+    lowest = 27.0 - 35.0 * sine**2 - up + abs(sine) * np.where(season > 0.0, 6.0, 20.0) * season
+    highest = 27.0 - 29.0 * sine**2 - up + abs(sine) * np.where(season > 0.0, 18.0, 6.0) * season
+    return lowest, highest
 
 
 def station_pressure(elevation_m: float) -> Limits:

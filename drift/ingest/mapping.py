@@ -26,6 +26,9 @@ class PlaceFrame(AlsoWritten):
     ICRS = "ICRS"
     OF_DATE = "of_date"  # true equator and equinox
     MEAN = "mean_of_date"
+    HOUR_ANGLE = "hour_angle_and_declination"  # of date; the hour angle is positive west
+    HORIZON = "azimuth_and_altitude"  # without refraction; azimuth from true north through east
+    HORIZON_SEEN = "azimuth_and_altitude_through_the_air"  # with refraction
 
     @classmethod
     def once_called(cls) -> dict[str, str]:
@@ -49,7 +52,9 @@ class Instant(AlsoWritten):
     END = "end"
 
 
-ICRS, OF_DATE, MEAN = PlaceFrame
+ICRS, OF_DATE, MEAN, HOUR_ANGLE, HORIZON, HORIZON_SEEN = PlaceFrame
+#: Frames of right ascension and declination.
+EQUATORIAL = (ICRS, OF_DATE, MEAN)
 FRAMES = tuple(PlaceFrame)
 MIDDLE, START, END = Instant
 
@@ -98,12 +103,16 @@ TIME_CHOICES: dict[str, type[AlsoWritten]] = {
 
 @dataclass(frozen=True)
 class ColumnFrom:
-    """Where a contract column comes from: file columns (joined by a blank), or one value for all rows."""
+    """Where a contract column comes from: file columns (joined by a blank), or one value for all rows.
+
+    `part` is 1 or 2 where one column holds right ascension and declination together, else 0.
+    """
 
     columns: tuple[str, ...] = ()
     value: str = ""
     unit: Unit | None = None  # None: the contract's own
     means: SideMeans | None = None  # of tube_side
+    part: int = 0
 
 
 @dataclass(frozen=True)
@@ -215,6 +224,10 @@ class Decisions:
         """Return what was answered to a key, "" for nothing yet."""
         self.asked.add(key)
         return self.answers.get(key, "")
+
+    def says(self, key: str, choice: str) -> bool:
+        """Tell whether a choice was answered to a key."""
+        return _plain(self.answer(key)) == _plain(choice)
 
     def ask(self, question: Question) -> str:
         """Return the answer to a question.

@@ -202,6 +202,7 @@ def _source_parts(source: ColumnFrom) -> list[str]:
     names = [_text(name) for name in source.columns]
     parts = [f"from = {names[0]}" if len(names) == 1 else f"from = [{', '.join(names)}]"]
     parts += [f"unit = {_text(str(source.unit))}"] if source.unit else []
+    parts += [f"part = {source.part}"] if source.part else []
     return parts + ([f"means = {_text(source.means)}"] if source.means else [])
 
 
@@ -288,7 +289,7 @@ class _Section:
         value = source.get("value", "")
         if bool(names) == ("value" in source) or not isinstance(value, str):
             raise self._wrong(key, "must have from, a column, or value, a text for all rows")
-        known = ("from", "value", "unit", "means", *(one.name for one in fields(TimeFrom)))
+        known = ("from", "value", "unit", "means", "part", *(one.name for one in fields(TimeFrom)))
         for part in source:
             if part not in known:
                 raise self._wrong(key, f"has {part!r}, which is none of {', '.join(known)}")
@@ -305,7 +306,10 @@ class _Section:
         means = source.get("means") or (ON if key == "tube_side" and names else None)
         if means is not None:
             means = self._member(key, means, SideMeans)
-        return ColumnFrom(tuple(names), value, unit, means)
+        part = source.get("part", 0)
+        if part not in (0, 1, 2) or isinstance(part, bool):
+            raise self._wrong(key, f"has part = {part!r}, which is 1 or 2 of two numbers in one column")
+        return ColumnFrom(tuple(names), value, unit, means, part)
 
     def _time(self, key: str, source: MappingOf[str, Any]) -> TimeFrom:
         said = {one.name: source[one.name] for one in fields(TimeFrom) if one.name in source}

@@ -22,6 +22,8 @@ _SAME: dict[str, str] = {
     "misalignment fehler abweichung ecart erreur residual rate",
     "ra": "ra rightascension rektaszension rekt alpha ar ascension",
     "dec": "dec decl de declination deklination declinaison delta_angle",
+    "ha": "ha hourangle stundenwinkel",
+    "coordinates": "coordinates coordinate coords coord koordinaten",
     "az": "az azm azi azimuth azimut",
     "alt": "alt altitude elevation elev hoehe höhe hauteur el",
     "time": "time timestamp datetime datetimes zeit uhrzeit heure hora when tijd clock moment zeitpunkt",
@@ -57,7 +59,9 @@ _SAME: dict[str, str] = {
     "minimum": "min minimum low lowest tmin tn",
     "maximum": "max maximum high highest tmax tx",
     "mean": "mean average tmean tavg mittel",
-    "snow": "snow snowdepth schnee schneehoehe neige",
+    "success": "success successful succeeded ok status valid erfolg",
+    "fall": "fall fallen new fresh neuschnee",
+    "snow": "snow snowdepth snwd schnee schneehoehe neige",
     "kind": "kind type what action art",
     "amount": "amount change",
     "bearing": "bearing",
@@ -122,6 +126,7 @@ _UNIT_WORDS = frozenset(
 _BRACKETS = re.compile(r"[(\[{<]([^)\]}>]*)[)\]}>]")
 _PHRASES = (
     (re.compile(r"right[\s_-]*ascension", re.I), " ra "),
+    (re.compile(r"hour[\s_-]*angle", re.I), " ha "),
     (re.compile(r"j\s*2000(\.0)?", re.I), " j2000 "),
     (re.compile(r"b\s*1950(\.0)?", re.I), " b1950 "),
     (re.compile(r"j[\s_-]*now", re.I), " jnow "),
@@ -230,6 +235,7 @@ _RULES: Mapping[str, _Rule] = {
     "mount_ra_deg": _Rule((("ra",), ("mount",)), (*_NO_PLACE, "dec", "solved")),
     "mount_dec_deg": _Rule((("dec",), ("mount",)), (*_NO_PLACE, "ra", "solved")),
     "tube_side": _Rule((("side",),)),
+    "success": _Rule((("success",),), ("ra", "dec", "error", "else")),
     "session": _Rule((("session",),)),
     "before_sync": _Rule((("before",), ("sync",))),
     "temp_c": _Rule((("temp",),), ("else", "minimum", "maximum", "mean", "mount")),
@@ -240,8 +246,8 @@ _RULES: Mapping[str, _Rule] = {
     "run": _Rule((("run",),), ("session",)),
     "dec_offset_arcsec": _Rule((("dec",), ("error",)), ("ra", "else", "sigma")),
     "ra_offset_arcsec": _Rule((("ra",), ("error",)), ("dec", "else", "sigma")),
-    "az_error_arcmin": _Rule((("az",),), ("sigma", "alt", "mount", "else")),
-    "alt_error_arcmin": _Rule((("alt",),), ("sigma", "az", "mount", "else")),
+    "az_error_arcmin": _Rule((("az",),), ("sigma", "alt", "mount", "else", "solved")),
+    "alt_error_arcmin": _Rule((("alt",),), ("sigma", "az", "mount", "else", "solved")),
     "sigma_arcmin": _Rule((("sigma",),)),
     "tilt_north_arcsec": _Rule((("north",),), ("east", "sigma")),
     "tilt_east_arcsec": _Rule((("east",),), ("north", "sigma")),
@@ -251,7 +257,7 @@ _RULES: Mapping[str, _Rule] = {
     "t_min_c": _Rule((("minimum",),), ("maximum", "mean")),
     "t_max_c": _Rule((("maximum",),), ("minimum", "mean")),
     "t_mean_c": _Rule((("mean",),), ("minimum", "maximum")),
-    "snow_cm": _Rule((("snow",),)),
+    "snow_cm": _Rule((("snow",),), ("fall",)),
     "kind": _Rule((("kind",),)),
     "amount_arcmin": _Rule((("amount",),)),
     "bearing_deg": _Rule((("bearing",),)),
@@ -259,6 +265,85 @@ _RULES: Mapping[str, _Rule] = {
     "turns": _Rule((("turns",),)),
     "note": _Rule((("note",),)),
 }
+
+
+#: Last words of the names of columns that hold the parts of an angle: sign, hours or degrees, minutes ...
+_SIGN_WORDS = frozenset({"sign", "sgn", "vz"})
+_PART_WORDS = (
+    frozenset({"h", "hr", "hrs", "hour", "hours", "d", "deg", "degs", "degree", "degrees", "std", "\u00b0"}),
+    frozenset({"m", "min", "mins", "minute", "minutes", "arcmin", "'"}),
+    frozenset({"s", "sec", "secs", "second", "seconds", "arcsec", '"'}),
+)
+
+
+def columns_in_parts(column: str, headings: tuple[Heading, ...]) -> tuple[int, ...]:
+    """Return the positions of neighbours that hold the parts of an angle (RA h, RA m, RA s), () for none."""
+    rule = _RULES[column]
+    fitting = [rule.fits(words_of(heading)) for heading in headings]
+    last = [_last_word(heading.name) for heading in headings]
+    for start, word in enumerate(last):
+        if not fitting[start] or word not in _PART_WORDS[0]:
+            continue
+        ends = [
+            at
+            for at, words in zip((start + 1, start + 2), _PART_WORDS[1:], strict=True)
+            if at < len(last) and fitting[at] and last[at] in words
+        ]
+        if ends:
+            signed = start and last[start - 1] in _SIGN_WORDS and fitting[start - 1]
+            return (*((start - 1,) if signed else ()), *range(start, ends[-1] + 1))
+    return ()
+
+
+def is_sign(name: str) -> bool:
+    """Tell whether a column holds the sign of an angle whose parts stand beside it."""
+    return _last_word(name) in _SIGN_WORDS
+
+
+def columns_of_success(headings: tuple[Heading, ...]) -> list[int]:
+    """Return the positions of columns that may say whether a solve succeeded, "solved" alone among them."""
+    words = [words_of(heading) for heading in headings]
+    alone = [at for at, one in enumerate(words) if one.known == {"solved"}]
+    return [*columns_named("success", headings), *alone]
+
+
+def _last_word(name: str) -> str:
+    words = re.findall(r"[A-Za-z]+|[\u00b0'\"]", re.sub(r"(?<=[a-z])(?=[A-Z])", " ", name))
+    return words[-1].lower() if words else ""
+
+
+def columns_of_pairs(column: str, headings: tuple[Heading, ...]) -> list[int]:
+    """Return the positions of columns whose cells may hold right ascension and declination together."""
+    mount = column.startswith("mount_")
+    found = []
+    for at, heading in enumerate(headings):
+        words = words_of(heading)
+        together = words.has("ra") and words.has("dec") or words.has("coordinates")
+        if together and words.has("mount") == mount and not words.has(*_NO_PLACE):
+            found.append(at)
+    return found
+
+
+def columns_elsewise(column: str, headings: tuple[Heading, ...]) -> list[int]:
+    """Return the positions of columns that give a place otherwise: hour angle, azimuth, altitude.
+
+    Azimuth and altitude alone are the error of an axis more often than a place: so the mount's or the
+    solved ones must be called so.
+    """
+    words = [words_of(heading) for heading in headings]
+    mount = column.startswith("mount_")
+    wanted = "az" if column.endswith("ra_deg") else "alt"
+    bars = ("error", "else", "sigma", "ra", "dec", "alt" if wanted == "az" else "az")
+    plain = [at for at, one in enumerate(words) if one.has(wanted) and not one.has(*bars)]
+    of_mount = [at for at in plain if words[at].has("mount")]
+    if wanted == "az" and mount and not of_mount:
+        return [
+            at for at, one in enumerate(words) if one.has("ha") and not one.has("error", "else", "solved")
+        ]
+    if mount:
+        return of_mount
+    rest = [at for at in plain if at not in of_mount]
+    return rest if of_mount else [at for at in rest if words[at].has("solved")]
 
 
 def columns_named(column: str, headings: tuple[Heading, ...]) -> list[int]:

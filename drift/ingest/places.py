@@ -12,7 +12,14 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.ingest.cells import Cells, Circumstances
-from drift.ingest.sky_evidence import BELOW_DEG, FrameVerdict, altitude_deg, frame_share
+from drift.ingest.sky_evidence import (
+    BELOW_DEG,
+    FrameVerdict,
+    altitude_deg,
+    azimuth_altitude_deg,
+    frame_share,
+    outline_deg,
+)
 from drift.ingest.values import US_PER_DAY, US_PER_SECOND
 from drift.notices import IngestCode, Notice, info, warning
 from drift.sky.of_date import separation_deg
@@ -161,6 +168,13 @@ class Places:
             self.ra_deg * ra_factor, self.dec_deg, self.mount_ra_deg * mount_ra_factor, self.mount_dec_deg
         )
 
+    def behind(self, around: Circumstances, later_us: int = 0) -> Mask:
+        """Tell which places stand behind the outline of the site file, were they taken so much later."""
+        azimuth, altitude = azimuth_altitude_deg(
+            around.latitude_deg, around.longitude_deg, self.time_us + later_us, self.ra_deg, self.dec_deg
+        )
+        return altitude < outline_deg(around.horizon_deg, azimuth) - _BEHIND_DEG
+
     def below(self, around: Circumstances) -> Mask:
         """Tell which places stand below the site's horizon."""
         altitude = altitude_deg(
@@ -204,6 +218,7 @@ def check_places(cells: Cells, around: Circumstances, places: Places) -> None:
         return
     _set_below_aside(cells, around, places)
     _remark_on_small(cells, places)
+    _remark_on_behind(cells, around, places)
     if places.mount_ra_deg is not None and cells.good.any():
         _check_frames(cells, around, places.of(cells.good))
 
@@ -336,6 +351,34 @@ def _set_below_aside(cells: Cells, around: Circumstances, places: Places) -> Non
     if doubtful:
         why = warning(IngestCode.REST_BELOW_HORIZON, rows=int(below.sum()), of_rows=rows)
         _refuse_rest(cells, "time_utc", why)
+
+
+#: An outline of trees is drawn to some degrees, and they grow: nearer than this it says nothing [deg].
+_BEHIND_DEG = 3.0
+#: From this share of the rows behind it on, the times of a file are asked about.
+_SHARE_BEHIND = 0.05
+#: Clocks are an hour off by summer time, or some by a zone beside the right one [h].
+_OFF_BY_H = (1, -1, 2, -2)
+
+
+def _remark_on_behind(cells: Cells, around: Circumstances, places: Places) -> None:
+    """Remark on places behind the trees and houses of the site file: a time zone an hour off shows so."""
+    if not around.horizon_deg or not cells.good.any():
+        return
+    good = places.of(cells.good)
+    behind = good.behind(around)
+    if behind.sum() < max(_FEW_ROWS, _SHARE_BEHIND * behind.size):
+        return
+    hours = ((one, good.behind(around, one * 3_600 * US_PER_SECOND).mean()) for one in _OFF_BY_H)
+    cells.remarks.append(
+        warning(
+            IngestCode.BEHIND_HORIZON,
+            rows=int(behind.sum()),
+            of_rows=int(behind.size),
+            margin_deg=_BEHIND_DEG,
+            cures_h=tuple(hour for hour, share in hours if share <= _CURED),
+        )
+    )
 
 
 def _why_below(places: Places, around: Circumstances, below: Mask, doubtful: bool) -> Notice:

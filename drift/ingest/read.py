@@ -13,10 +13,11 @@ from drift.ingest.cells import Cells, Circumstances, LogLayout
 from drift.ingest.delimited import open_bytes
 from drift.ingest.detect import near_column, recognise, unused_columns
 from drift.ingest.kinds import BY_KIND, LAYOUTS
-from drift.ingest.mapping import Mapping, own_mapping
+from drift.ingest.mapping import ColumnFrom, Mapping, own_mapping
 from drift.ingest.text import RawTable
-from drift.ingest.translate import Gathered, Plan, finish, gather
+from drift.ingest.translate import Gathered, Plan, as_texts, by_day, finish, gather, is_by_the_hour
 from drift.ingest.units import Unit, own_unit, unit_of, units_for
+from drift.ingest.values import are_flags
 from drift.notices import IngestCode, Notice, info, warning
 from drift.readings import Columns, LogRead, RowSetAside
 
@@ -104,7 +105,12 @@ def read_mapped(table: RawTable, around: Circumstances, mapping: Mapping, why: N
             f"{table.name} holds the header of a log of {layout.kind}{at} and no rows: there is nothing in "
             "it to import."
         )
-    cells = _cells(table, found, plan)
+    made: tuple[Notice, ...] = ()
+    if is_by_the_hour(mapping):
+        finish(found.columns, mapping, around)
+        found, told = by_day(found, mapping, around)
+        made = (told,)
+    cells = _cells(table, found, plan, around)
     columns = layout.read(cells, around)
     aside, left_out = _not_used(cells, found, layout, table.name)
     return LogRead(
@@ -119,7 +125,7 @@ def read_mapped(table: RawTable, around: Circumstances, mapping: Mapping, why: N
         raws=_good_raws(found, cells),
         set_aside=aside,
         left_out=left_out,
-        remarks=(*table.remarks, *_unused(table, layout, mapping), *cells.remarks),
+        remarks=(*table.remarks, *_unused(table, layout, mapping), *made, *cells.remarks),
     )
 
 
@@ -137,7 +143,25 @@ def _mapping(table: RawTable, around: Circumstances, settle: Settle | None) -> t
             raise
         mapping, why = settle(table, around)
         return _honour_units(mapping, table), why
-    return _own_with_units(own_mapping(layout.kind, table.header, layout.columns), table), why
+    own = _own_with_units(own_mapping(layout.kind, table.header, layout.columns), table)
+    return _with_success(own, table), why
+
+
+def _with_success(mapping: Mapping, table: RawTable) -> Mapping:
+    """Take a column of another name that says whether a solve succeeded, beside the contract's own ones."""
+    from drift.ingest.names import columns_of_success
+
+    if mapping.kind != "solves" or "success" in mapping.columns:
+        return mapping
+    first = next(iter(table.parts), None)
+    if first is None:
+        return mapping
+    for at in columns_of_success(table.headings):
+        cells = as_texts(first.cells[at])
+        if are_flags(cells):
+            source = ColumnFrom((table.headings[at].name,))
+            return replace(mapping, columns={**mapping.columns, "success": source})
+    return mapping
 
 
 def _refuse_nearly_own(table: RawTable, layout: LogLayout) -> None:
@@ -218,8 +242,8 @@ def _refuse_lacking(table: RawTable, mapping: Mapping) -> None:
         )
 
 
-def _cells(table: RawTable, found: Gathered, plan: Plan) -> Cells:
-    refused = finish(found.columns, plan.mapping)
+def _cells(table: RawTable, found: Gathered, plan: Plan, around: Circumstances) -> Cells:
+    refused = finish(found.columns, plan.mapping, around)
 
     def source(column: str, position: int) -> str:
         return plan.source_text(table.split_raw(found.raws[position]), column)
@@ -240,6 +264,8 @@ def _cells(table: RawTable, found: Gathered, plan: Plan) -> Cells:
 def _unused(table: RawTable, layout: LogLayout, mapping: Mapping) -> tuple[Notice, ...]:
     if mapping.own:
         unused = unused_columns(table.header, layout)
+        used = {name for source in mapping.columns.values() for name in source.columns}
+        unused = [name for name in unused if name not in used]
     else:
         used = {name.lower() for source in mapping.columns.values() for name in source.columns}
         unused = [name for name in table.header if name and name.lower() not in used]

@@ -14,7 +14,7 @@ from drift.ingest.guess import all_questions, propose
 from drift.ingest.mapping import Mapping, Proposal, Question
 from drift.ingest.mapping_file import MappingFile
 from drift.ingest.text import RawTable
-from drift.ingest.translate import Plan, finish, gather
+from drift.ingest.translate import Plan, by_day, finish, gather, is_by_the_hour
 from drift.ingest.trial import sample_of
 from drift.ingest.values import Ready
 from drift.notices import IngestCode, Notice, info
@@ -51,7 +51,9 @@ def preview_of(table: RawTable, mapping: Mapping, around: Circumstances) -> Prev
     sample = sample_of(table)
     plan = Plan.of(mapping, sample.headings, sample.decimal)
     gathered = gather([sample.rows], plan)
-    refused = finish(gathered.columns, mapping)
+    refused = finish(gathered.columns, mapping, around)
+    if is_by_the_hour(mapping):
+        gathered, _ = by_day(gathered, mapping, around)
     rows = []
     for at in range(min(ROWS_SHOWN, len(gathered.raws))):
         values = {name: _value(ready, at) for name, ready in gathered.columns.items()}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -49,11 +50,38 @@ def altitude_deg(
     -------
     (n,) altitude [deg], negative below the horizon.
     """
+    return azimuth_altitude_deg(latitude_deg, longitude_deg, time_us, ra_deg, dec_deg)[1]
+
+
+def outline_deg(
+    pairs: Sequence[tuple[float, float]], azimuth_deg: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    """Return the altitude [deg] below which trees and houses hide the sky, in some directions.
+
+    Parameters
+    ----------
+    pairs
+        Bearing and altitude [deg], bearings ascending; in between it runs straight, also through north.
+    azimuth_deg
+        (n,) from north through east [deg].
+    """
+    bearing, altitude = np.array(pairs, dtype=np.float64).T
+    return np.asarray(np.interp(azimuth_deg % 360.0, bearing, altitude, period=360.0))
+
+
+def azimuth_altitude_deg(
+    latitude_deg: float,
+    longitude_deg: float,
+    time_us: npt.NDArray[np.int64],
+    ra_deg: npt.NDArray[np.float64],
+    dec_deg: npt.NDArray[np.float64],
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Return azimuth (north through east) and altitude of ICRS places [deg], as good as `altitude_deg`."""
     import erfa
 
     hour_angle = hour_angle_rad(longitude_deg, time_us, ra_deg)
-    _, altitude = erfa.hd2ae(hour_angle, np.radians(dec_deg), np.radians(latitude_deg))
-    return np.degrees(altitude)
+    azimuth, altitude = erfa.hd2ae(hour_angle, np.radians(dec_deg), np.radians(latitude_deg))
+    return np.degrees(azimuth), np.degrees(altitude)
 
 
 def hour_angle_rad(

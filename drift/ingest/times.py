@@ -50,7 +50,21 @@ _CLOCK = (
     r"(?: ?(?P<noon>[AaPp])\.?[Mm]\.?)?"
     r"|(?P<hour_2>\d\d)(?P<minute_2>\d\d)(?P<second_2>\d\d)(?:[.,](?P<part_2>\d{1,12}))?)"
 )
-_ZONE = r"(?: ?(?P<zone>[Zz]|UTC|UT|GMT|utc)| ?(?P<offset>[+-]\d\d(?::?\d\d)?))?"
+#: What clocks are called in text -> minutes from UTC; only what means one thing in the trade.  Whether it
+#: can be the site's clock is asked of the site's own zone (`clock_holds`).
+CLOCKS = {
+    "EST": -300, "EDT": -240, "CST": -360, "CDT": -300, "MST": -420, "MDT": -360, "PST": -480, "PDT": -420,
+    "AKST": -540, "AKDT": -480, "HST": -600, "AST": -240, "ADT": -180, "NST": -210, "NDT": -150,
+    "WET": 0, "WEST": 60, "BST": 60, "CET": 60, "CEST": 120, "MEZ": 60, "MESZ": 120, "EET": 120, "EEST": 180,
+    "SAST": 120, "JST": 540, "KST": 540, "AWST": 480, "ACST": 570, "ACDT": 630, "AEST": 600, "AEDT": 660,
+    "NZST": 720, "NZDT": 780,
+}  # fmt: skip
+#: Clocks that zones call otherwise than German does.
+_SAME_CLOCK = {"MEZ": "CET", "MESZ": "CEST"}
+_ZONE = (
+    r"(?: ?(?P<zone>[Zz]|UTC|UT|GMT|utc)| ?(?P<offset>[+-]\d\d(?::?\d\d)?)"
+    rf"| ?\(?(?P<clock>{'|'.join(sorted(CLOCKS, key=len, reverse=True))})\)?)?"
+)
 _TEXTS = {
     order: re.compile(date + r"(?:[Tt_]|,? +)" + _CLOCK + _ZONE, re.ASCII) for order, date in DATES.items()
 }
@@ -150,7 +164,7 @@ class TimeSpelling:
 
     def _alike(self, cells: list[str]) -> Times | None:
         match = _TEXTS[self.order].fullmatch(cells[0]) if cells else None
-        if match is None or match["name"] or match["offset"] or match["noon"]:
+        if match is None or match["name"] or match["offset"] or match["noon"] or match["clock"]:
             return None
         alike = Alike.of(cells)
         if alike is None:
@@ -226,6 +240,8 @@ def _numbers_of(match: re.Match[str] | None) -> tuple[int, ...] | None:
 def _offset(groups: dict[str, str | None]) -> int:
     if groups["zone"]:
         return 0
+    if groups["clock"]:
+        return CLOCKS[groups["clock"]]
     said = groups["offset"]
     if not said:
         return _NO_ZONE
@@ -287,7 +303,39 @@ def has_clock(cell: str) -> bool:
 def zone_written(cell: str, order: DateOrder) -> bool:
     """Tell whether a text ends in UTC, Z or an offset."""
     match = _TEXTS[order].fullmatch(cell)
-    return match is not None and bool(match["zone"] or match["offset"])
+    return match is not None and bool(match["zone"] or match["offset"] or match["clock"])
+
+
+def clock_written(cell: str, order: DateOrder) -> str:
+    """Return the name of the clock that a text ends in, such as CDT; "" for none."""
+    match = _TEXTS[order].fullmatch(cell)
+    return (match["clock"] or "") if match is not None else ""
+
+
+def clock_holds(name: str, zone: str, time_us: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    """Tell at which instants the clocks of a zone of the IANA list are those of a name, such as CDT.
+
+    Parameters
+    ----------
+    name
+        A key of `CLOCKS`.
+    zone
+        Of the site.
+    time_us
+        (n,) UTC [us].
+    """
+    there = ZoneInfo(zone)
+    known: dict[int, bool] = {}
+    out = np.zeros(len(time_us), dtype=bool)
+    for at, hour in enumerate((time_us // (3_600 * US_PER_SECOND)).tolist()):
+        if hour not in known:
+            local = (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(hours=hour)).astimezone(there)
+            offset = local.utcoffset() or timedelta(0)
+            known[hour] = offset == timedelta(minutes=CLOCKS[name]) and (
+                local.tzname() in (name, _SAME_CLOCK.get(name)) or not (local.tzname() or "").isalpha()
+            )
+        out[at] = known[hour]
+    return out
 
 
 # ---- Local time -> UTC, across the days on which clocks are changed.

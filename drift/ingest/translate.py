@@ -10,8 +10,13 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.ingest import values
+from drift.ingest.cells import Circumstances
+from drift.ingest.limits import standard_pressure_hpa
 from drift.ingest.mapping import (
     END,
+    EQUATORIAL,
+    HORIZON_SEEN,
+    HOUR_ANGLE,
     ICRS,
     MEAN,
     OF_DATE,
@@ -23,6 +28,7 @@ from drift.ingest.mapping import (
     TimeFrom,
     TimeScale,
 )
+from drift.ingest.names import is_sign
 from drift.ingest.text import Heading, RawCells, Rows
 from drift.ingest.times import TimeForm, TimeSpelling, read_days, to_utc, zone_named
 from drift.ingest.units import Unit, own_unit
@@ -34,11 +40,13 @@ from drift.ingest.values import (
     Sort,
     blanks,
     joined,
+    of_pair,
     read_plain,
     side_of,
     sort_of,
+    with_parts,
 )
-from drift.notices import IngestCode, Notice, warning
+from drift.notices import IngestCode, Notice, info, warning
 
 Mask = npt.NDArray[np.bool_]
 Numbers = npt.NDArray[np.float64]
@@ -74,8 +82,13 @@ class Plan:
         """Return the text of a contract column in the cells of one row."""
         if column not in self.at:
             return ""
+        source = self.mapping.columns[column]
         if not self.at[column]:
-            return self.mapping.columns[column].value
+            return source.value
+        if source.part:
+            return of_pair(cells[self.at[column][0]], source.part)
+        if len(self.at[column]) > 1 and sort_of(self.kind, column) is Sort.NUMBER:
+            return with_parts([[cells[at]] for at in self.at[column]], is_sign(source.columns[0]))[0]
         return " ".join(cells[at] for at in self.at[column]).strip()
 
     def names(self) -> dict[str, str]:
@@ -127,11 +140,19 @@ def _read(column: str, cells: list[RawCells], count: int, plan: Plan) -> Ready:
         return _read_time(cells, plan.mapping.time)
     if len(cells) == 1 and isinstance(cells[0], np.ndarray) and sort in (Sort.NUMBER, Sort.FLAG):
         return _convert(cells[0], column, source.unit)
+    if sort is Sort.NUMBER and len(cells) > 1:
+        texts = with_parts([as_texts(one) for one in cells], is_sign(source.columns[0]))
+        return _read_number(texts, column, source, plan.decimal)
+    if source.part:
+        halves = [of_pair(cell, source.part) for cell in as_texts(cells[0])]
+        return _read_number(halves, column, source, plan.decimal)
     texts = _joined_texts(cells)
     if sort is Sort.NUMBER:
         return _read_number(texts, column, source, plan.decimal)
     if sort is Sort.DAY:
-        days, bad = read_days(texts, plan.mapping.time.order)
+        if is_by_the_hour(plan.mapping):
+            return _read_time(cells, plan.mapping.time)
+        days, bad = read_days(date_texts(cells), plan.mapping.time.order)
         why = warning(IngestCode.DATE_NOT_IN_ORDER, order=plan.mapping.time.order)
         return Ready(days, bad, blanks(texts), why=lambda cell: why)
     if column == "tube_side":
@@ -181,6 +202,31 @@ def _joined_texts(cells: list[RawCells]) -> list[str]:
     return [" ".join(row).strip() for row in zip(*texts, strict=True)]
 
 
+def date_texts(cells: list[RawCells]) -> list[str]:
+    """Join dates and times of day, also of year, month, day, hour, ... in columns of their own."""
+    texts = [as_texts(one) for one in cells]
+    if len(texts) < 3:
+        return _joined_texts(cells)
+    rows = []
+    for year, month, day, *clock in zip(*texts, strict=True):
+        date = f"{year}-{month}-{day}"
+        if len(clock) == 1 and not clock[0].isdigit():  # a whole time of day
+            rows.append(f"{date} {clock[0]}")
+        elif clock:
+            whole, point, part = clock[-1].partition(".")
+            two = [one.zfill(2) for one in (*clock[:-1], whole, *(["0"] if len(clock) == 1 else []))]
+            rows.append(f"{date} {':'.join(two)}{point}{part}")
+        else:
+            rows.append(date)
+    return ["" if row.strip("-: 0") == "" else row for row in rows]
+
+
+def is_by_the_hour(mapping: Mapping) -> bool:
+    """Tell whether a mapping is of weather with several rows a day: minimum and maximum are of one column."""
+    low, high = mapping.columns.get("t_min_c"), mapping.columns.get("t_max_c")
+    return bool(low and high and low.columns and low.columns == high.columns)
+
+
 def _read_number(texts: list[str], column: str, source: ColumnFrom, decimal: str) -> Ready:
     spelling = NumberSpelling(column, source.unit, decimal)
     found, bad = spelling.read(texts)
@@ -193,7 +239,7 @@ def _read_time(cells: list[RawCells], time: TimeFrom) -> Ready:
         times = spelling.convert(cells[0])
         blank = np.isnan(cells[0])
     else:
-        texts = _joined_texts(cells)
+        texts = date_texts(cells)
         times = spelling.read(texts)
         blank = blanks(texts)
     why = spelling.why()
@@ -205,7 +251,7 @@ def _sides(texts: list[str], means: SideMeans) -> list[str]:
     return [text if known[text] is None else str(known[text]) for text in texts]
 
 
-def finish(columns: dict[str, Ready], mapping: Mapping) -> Refused:
+def finish(columns: dict[str, Ready], mapping: Mapping, around: Circumstances) -> Refused:
     """Do what needs the whole file: local time to UTC, middles of exposures, places to other frames.
 
     Returns
@@ -217,7 +263,7 @@ def finish(columns: dict[str, Ready], mapping: Mapping) -> Refused:
     if mapping.own:
         return aside
     if "time_utc" in columns:
-        aside = _with_times_and_frames(columns, mapping)
+        aside = _with_times_and_frames(columns, mapping, around)
     for column, ready in columns.items():
         if isinstance(ready.values, np.ndarray) and ready.values.dtype.kind == "f":
             rounded = np.round(ready.values, _DECIMALS)
@@ -227,7 +273,7 @@ def finish(columns: dict[str, Ready], mapping: Mapping) -> Refused:
     return aside
 
 
-def _with_times_and_frames(columns: dict[str, Ready], mapping: Mapping) -> Refused:
+def _with_times_and_frames(columns: dict[str, Ready], mapping: Mapping, around: Circumstances) -> Refused:
     aside: Refused = ()
     times = columns["time_utc"]
     if mapping.time.zone and times.naive is not None and times.naive.any():
@@ -238,9 +284,68 @@ def _with_times_and_frames(columns: dict[str, Ready], mapping: Mapping) -> Refus
     good = ~(columns["time_utc"].bad | columns["time_utc"].blank)
     for _, rows in aside:
         good &= ~rows
-    _to_frame(columns, "ra_deg", "dec_deg", mapping.places, ICRS, good)
-    _to_frame(columns, "mount_ra_deg", "mount_dec_deg", mapping.mount_places, OF_DATE, good)
+    _to_frame(columns, ("ra_deg", "dec_deg"), mapping.places, ICRS, good, around)
+    _to_frame(columns, ("mount_ra_deg", "mount_dec_deg"), mapping.mount_places, OF_DATE, good, around)
     return aside
+
+
+# ---- Weather by the hour -> by the day.
+
+
+#: A day with a gap longer than this says nothing of its coldest and warmest hour [us].
+_LONGEST_GAP_US = 6 * 3_600_000_000
+
+
+def by_day(found: Gathered, mapping: Mapping, around: Circumstances) -> tuple[Gathered, Notice]:
+    """Make one row of all of a day: its lowest, highest and mean temperature, and the median of the snow.
+
+    The row stands on the line of the day's first one, with its text.  A day with a gap is set aside, and so
+    is a row that can't be read; days go from midnight to midnight of the clock of the file, or of local mean
+    time where it is on UTC.
+    """
+    columns = found.columns
+    us = np.asarray(columns["date"].values)
+    naive = columns["date"].naive
+    at_utc = np.ones(len(us), dtype=bool) if naive is None or mapping.time.zone else ~naive
+    local = us + np.where(at_utc, round(around.longitude_deg / 360.0 * values.US_PER_DAY), 0)
+    day = local // values.US_PER_DAY
+    bad = columns["date"].bad | columns["date"].blank | columns["t_min_c"].bad | columns["t_min_c"].blank
+    bad[[*found.aside, *found.surplus]] = True
+    good = np.flatnonzero(~bad)
+    order = good[np.argsort(local[good], kind="stable")]
+    starts = np.flatnonzero(np.diff(day[order], prepend=-1))
+    firsts, days = [], []
+    for rows in np.split(order, starts[1:]) if order.size else []:
+        firsts.append(int(rows.min()))
+        days.append(rows)
+    kept = sorted([*firsts, *np.flatnonzero(bad).tolist()])
+    position = {row: at for at, row in enumerate(kept)}
+    aside = {position[row]: why for row, why in found.aside.items()}
+    new = {name: _rows_of(ready, kept) for name, ready in columns.items()}
+    new["date"] = replace(new["date"], values=day[kept], naive=None)
+    temperature = np.asarray(columns["t_min_c"].values)
+    new.setdefault("t_mean_c", _rows_of(columns["t_min_c"], kept))
+    for first, rows in zip(firsts, days, strict=True):
+        at = position[first]
+        some = temperature[rows]
+        for name, made in (("t_min_c", some.min()), ("t_max_c", some.max()), ("t_mean_c", some.mean())):
+            np.asarray(new[name].values)[at] = round(float(made), _DECIMALS)
+        if "snow_cm" in columns:
+            snow = np.asarray(columns["snow_cm"].values)[rows]
+            np.asarray(new["snow_cm"].values)[at] = np.nanmedian(snow) if np.isfinite(snow).any() else np.nan
+        midnight = day[first] * values.US_PER_DAY
+        gaps = np.diff(local[rows], prepend=midnight, append=midnight + values.US_PER_DAY)
+        if gaps.max() > _LONGEST_GAP_US:
+            aside[at] = warning(IngestCode.DAY_WITH_GAP, hours=float(gaps.max()) / 3.6e9, rows=len(rows))
+    surplus = {position[row]: cells for row, cells in found.surplus.items()}
+    told = info(IngestCode.HOURS_TO_DAYS, rows=len(good), days=len(days))
+    return Gathered(found.lines[kept], [found.raws[row] for row in kept], surplus, aside, new), told
+
+
+def _rows_of(ready: Ready, rows: list[int]) -> Ready:
+    chosen = ready.values[rows] if isinstance(ready.values, np.ndarray) else [ready.values[at] for at in rows]
+    naive = None if ready.naive is None else ready.naive[rows]
+    return Ready(chosen, ready.bad[rows], ready.blank[rows], naive, ready.why)
 
 
 def _in_utc(times: Ready, time: TimeFrom) -> tuple[Ready, Refused]:
@@ -289,9 +394,15 @@ def _middle(times: Ready, exposure: Ready | None, instant: Instant) -> Ready:
 
 
 def _to_frame(
-    columns: dict[str, Ready], ra: str, dec: str, given: PlaceFrame, wanted: PlaceFrame, good: Mask
+    columns: dict[str, Ready],
+    pair: tuple[str, str],
+    given: PlaceFrame,
+    wanted: PlaceFrame,
+    good: Mask,
+    around: Circumstances,
 ) -> None:
     """Turn places from the frame that they are given in into the one that the contract has them in."""
+    ra, dec = pair
     if given == wanted or ra not in columns or dec not in columns:
         return
     from drift.sky import of_date
@@ -299,17 +410,26 @@ def _to_frame(
     ra_deg, dec_deg = np.asarray(columns[ra].values), np.asarray(columns[dec].values)
     us = np.asarray(columns["time_utc"].values)
     within = (us > _FIRST_US) & (us < _LAST_US)
-    rows = np.flatnonzero(good & within & (np.abs(dec_deg) <= 90.0) & (ra_deg >= 0.0) & (ra_deg < 360.0))
+    lowest = 0.0 if given in EQUATORIAL else -360.0
+    rows = np.flatnonzero(good & within & (np.abs(dec_deg) <= 90.0) & (ra_deg >= lowest) & (ra_deg < 360.0))
     if not rows.size:
         return
     place = us[rows], ra_deg[rows], dec_deg[rows]
-    if given == MEAN:
+    if given == HOUR_ANGLE:
+        place = us[rows], *of_date.apparent_of_hour_angle(around.place, *place)
+    elif given not in EQUATORIAL:
+        hpa = standard_pressure_hpa(around.elevation_m) if given == HORIZON_SEEN else 0.0
+        place = us[rows], *of_date.apparent_of_horizon(around.place, *place, hpa)
+    given = given if given in EQUATORIAL else OF_DATE
+    if given == wanted:
+        found = place[1:]
+    elif given == MEAN:
         found = of_date.icrs_of_mean(*place)
     elif given != ICRS:
         found = of_date.icrs_of_apparent(*place)
     else:
         found = place[1:]
-    if wanted != ICRS:
+    if wanted != ICRS and given != wanted:
         found = of_date.apparent_place(us[rows], *found)
     new_ra, new_dec = ra_deg.copy(), dec_deg.copy()
     new_ra[rows], new_dec[rows] = found

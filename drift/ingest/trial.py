@@ -14,9 +14,10 @@ from drift.ingest.sky_evidence import (
     BELOW_DEG,
     FrameShare,
     Numbers,
-    altitude_deg,
+    azimuth_altitude_deg,
     frame_share,
     hour_angle_rad,
+    outline_deg,
 )
 from drift.ingest.text import Heading, RawCells, RawTable, Rows
 from drift.ingest.translate import Plan, as_texts, finish, gather
@@ -129,6 +130,8 @@ class Known:
 _FEW = 6
 #: Nearer to the meridian than this [rad] the tube may be on either side; farther than that it is not turned.
 _MERIDIAN_RAD = 0.1
+#: So far above a place the outline of trees must stand to hide it [deg].
+_BEHIND_DEG = 3.0
 _FIRST_US, _LAST_US = (int(np.datetime64(f"{year}-01-01", "us").astype(np.int64)) for year in (1990, 2060))
 
 
@@ -148,7 +151,7 @@ class Trial:
             mapping = replace(mapping, columns={**mapping.columns, "tube_side": side})
         gathered = gather([sample.rows], Plan.of(mapping, sample.headings, sample.decimal))
         columns = gathered.columns
-        refused = finish(columns, mapping)
+        refused = finish(columns, mapping, around)
         good = np.ones(len(gathered.raws), dtype=bool)
         for name in ("time_utc", "ra_deg", "dec_deg", "mount_ra_deg", "mount_dec_deg"):
             if name in columns:
@@ -171,14 +174,15 @@ class Trial:
         if "ra_deg" not in self.columns or "dec_deg" not in self.columns or self.good.sum() < _FEW:
             return None
         around = self.around
-        altitude = altitude_deg(
+        azimuth, altitude = azimuth_altitude_deg(
             around.latitude_deg,
             around.longitude_deg,
             self.of_column("time_utc").astype(np.int64),
             self.of_column("ra_deg"),
             self.of_column("dec_deg"),
         )
-        return float(np.mean(altitude < BELOW_DEG))
+        lowest = outline_deg(around.horizon_deg, azimuth) - _BEHIND_DEG if around.horizon_deg else BELOW_DEG
+        return float(np.mean(altitude < np.maximum(lowest, BELOW_DEG)))
 
     def frames(self) -> FrameShare:
         """Return the share of precession in the mount's places minus the solved ones."""

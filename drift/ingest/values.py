@@ -177,6 +177,34 @@ class NumberSpelling:
         return to_contract(size, self.unit, self.column)
 
 
+def with_parts(cells: list[list[str]], signed: bool = False) -> list[str]:
+    """Join the parts of an angle from columns of their own, the first a sign or not; ? for one that lacks."""
+    joined_rows = []
+    for row in zip(*cells, strict=True):
+        parts = row[1:] if signed else row
+        text = " ".join(part or "?" for part in parts) if any(parts) else ""
+        joined_rows.append(f"{row[0]}{text}" if signed and text else text)
+    return joined_rows
+
+
+def of_pair(cell: str, part: int) -> str:
+    """Return the first or second angle of a cell that holds two, such as "12:34:56 +41:16:09"; "?" for none.
+
+    They are set apart by a comma or another sign, by the second one's own sign, or are halves of a row of
+    numbers.
+    """
+    plain = cell.strip().strip("()[]").strip()
+    if not plain:
+        return ""
+    halves = [one.strip() for one in _BETWEEN.split(plain)]
+    if len(halves) != 2:
+        words = plain.split()
+        half = len(words) // 2
+        halves = [" ".join(words[:half]), " ".join(words[half:])] if words and len(words) % 2 == 0 else []
+    named = [re.sub(r"^(?:ra|dec|de|alpha|delta)\s*[=:]?\s*", "", one, flags=re.IGNORECASE) for one in halves]
+    return named[part - 1] if len(named) == 2 and all(named) else "?"
+
+
 def _fraction(alike: Alike, span: tuple[int, int]) -> Numbers:
     return alike.number(span) / 10.0 ** max(span[1] - span[0], 0)
 
@@ -254,8 +282,10 @@ _TIME = re.compile(
 _ZULU = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d{1,9})?Z", re.ASCII)
 _DATE = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
-_TRUE = frozenset({"true", "1", "yes"})
-_FALSE = frozenset({"false", "0", "no"})
+_TRUE = frozenset({"true", "1", "yes", "y", "t", "ok", "success", "successful", "solved"})
+_FALSE = frozenset({"false", "0", "no", "n", "f", "fail", "failed", "failure", "error", "unsolved"})
+#: What may stand between a right ascension and a declination in one cell.
+_BETWEEN = re.compile(r"\s*[,;/|]\s*|\s+(?=[+\-\u2212])|(?<=[\d.ms\"\u2033])(?=[+\-\u2212])")
 
 US_PER_SECOND = 1_000_000
 US_PER_DAY = 86_400 * US_PER_SECOND
@@ -346,6 +376,13 @@ def parse_flags(cells: list[str]) -> tuple[npt.NDArray[np.float64], Mask]:
     return values, np.isnan(values) & ~blank
 
 
+def are_flags(cells: Sequence[str]) -> bool:
+    """Tell whether nearly all cells that are given say true or false, some of them in words or both."""
+    given = [cell for cell in cells if cell]
+    bad = parse_flags(given)[1] if given else np.ones(1, dtype=bool)
+    return bool(given) and float(bad.mean()) <= 0.05
+
+
 def _flag(cell: str) -> float:
     if cell in _TRUE:
         return 1.0
@@ -396,7 +433,7 @@ def sort_of(kind: str, column: str) -> Sort:
         return Sort.TIME
     if column == "date":
         return Sort.DAY
-    if column == "before_sync":
+    if column in ("before_sync", "success"):
         return Sort.FLAG
     is_text = READING_COLUMNS[kind].get(_READINGS_NAMES.get(column, column)) == "text"
     return Sort.TEXT if is_text else Sort.NUMBER

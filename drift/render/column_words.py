@@ -49,6 +49,9 @@ FRAME_WORDS: dict[PlaceFrame, str] = {
     PlaceFrame.ICRS: "ICRS",
     PlaceFrame.OF_DATE: "of date",
     PlaceFrame.MEAN: "mean of date",
+    PlaceFrame.HOUR_ANGLE: "hour angle and declination",
+    PlaceFrame.HORIZON: "azimuth and altitude",
+    PlaceFrame.HORIZON_SEEN: "azimuth and altitude through the air",
 }
 SIDE_WORDS: dict[SideMeans, str] = {
     SideMeans.ON: "the side the tube is on",
@@ -242,6 +245,11 @@ _QUESTIONS: dict[Code, Writer] = {
         f"in which frame are {' and '.join(v['keywords'])}, the mount's places?  EQUINOX and RADESYS do not "
         "say it, and these images are too few, or too near to each other on the sky, to show it."
     ),
+    MappingCode.WHICH_ALTITUDE: lambda v: "are azimuth and altitude with or without refraction?",
+    MappingCode.IS_CLOCK_RIGHT: lambda v: (
+        f"{v['cell']!r} says {v['clock']}, which the clocks of the site's own zone, {v['zone']}, do not show "
+        "then: are the times right as they are written?"
+    ),
     MappingCode.WHICH_READING: lambda v: (
         f"{v['rows']:,} rows of this file are in the record already, read otherwise by {_imports(v)}.  Both "
         "together would count them twice: which reading is right?"
@@ -263,6 +271,9 @@ _CHOICES: dict[Code, Writer] = {
     MappingCode.BOTH_OF_DATE: lambda v: "then the solved ones are of date too: say places=of_date",
     MappingCode.SIDE_ON: lambda v: "a tube on the east side looks west",
     MappingCode.SIDE_LOOKS: lambda v: "east: the tube looks to the east, from the west side",
+    MappingCode.AIRLESS: lambda v: "without refraction, as worked out from a place among the stars",
+    MappingCode.THROUGH_AIR: lambda v: "with refraction: where the telescope really looks",
+    MappingCode.CLOCK_ALL_YEAR: lambda v: f"that clock is {v['offset_h']:+g} h from UTC all year",
     MappingCode.REPLACE_READING: lambda v: (
         f"this one: {_imports(v)} is undone for this file, and can be brought back"
     ),
@@ -309,6 +320,9 @@ _REASONS: dict[Code, Writer] = {
     MappingCode.USUAL_AND_FITS: lambda v: "it is the usual unit, and the numbers fit it",
     MappingCode.BEYOND_24: lambda v: "the numbers go beyond 24",
     MappingCode.TIMES_15_AGREES: lambda v: f"times 15 it agrees with the {v['column']} of the file",
+    MappingCode.PARTS_APART: lambda v: "its parts stand in columns of their own",
+    MappingCode.TEMPERATURE_BY_THE_HOUR: lambda v: "one temperature, several times a day",
+    MappingCode.CLOCKS_SHOW: lambda v: f"{v['clock']} is what its clocks show at all these times",
     MappingCode.NO_OTHER_FITS: lambda v: "the numbers fit no other unit",
 }
 

@@ -157,6 +157,13 @@ _REASONS: dict[Code, Callable[[Values], str]] = {
         "is the solved place itself: a program wrote one over the other (a solve that failed, or one written "
         "back), so that the row says nothing of where the mount pointed"
     ),
+    IngestCode.SOLVE_FAILED: lambda v: "says that the solve failed, so that its place is none",
+    IngestCode.DAY_WITH_GAP: lambda v: (
+        f"begins a day of {_counted(v['rows'], 'reading', 'readings')} with a gap of {v['hours']:.0f} "
+        "hours, so "
+        "that its coldest and warmest hour are not known; a day that is not over goes in with a later import"
+    ),
+    IngestCode.ROW_IN_FAHRENHEIT: lambda v: "seems to be in degrees Fahrenheit",
     IngestCode.JSON_BROKEN: lambda v: f"the line is no JSON ({v['error']})",
     IngestCode.JSON_NO_OBJECT: lambda v: "the line is JSON, but no object",
     IngestCode.BLANK: lambda v: "is blank, and needed",
@@ -315,6 +322,40 @@ def _in_hours(v: Values) -> str:
     )
 
 
+def _in_fahrenheit(v: Values) -> str:
+    low, high = v["usual_c"]
+    seem = (
+        "the temperatures seem to be in degrees Fahrenheit under the names of Celsius: their median is "
+        f"{v['median_c']:.0f}, where {low:.0f} to {high:.0f} C are usual for this latitude and season, and "
+        "turned "
+        f"it is {v['turned_c']:.0f} C"
+    )
+    if not v["all_set_aside"]:
+        return f"{seem}.  The rows went in as they are, because it was said in which unit they are"
+    return (
+        f"{seem}.  All {v['rows']} rows were set aside.  Import the file again with --answer t_min_c.unit=F "
+        "--answer t_max_c.unit=F (or =C if they are Celsius after all)"
+    )
+
+
+def _behind_horizon(v: Values) -> str:
+    cures = " or by ".join(
+        f"reading the times {abs(hours):g} h {'later' if hours > 0 else 'earlier'}" for hours in v["cures_h"]
+    )
+    advice = (
+        f"That would be cured by {cures}: was summer time counted, or the zone another one?" if cures else ""
+    )
+    return (
+        (
+            f"{v['rows']} of {v['of_rows']} rows lie behind the trees and houses that [horizon] of the site "
+            "file gives, "
+            f"by {v['margin_deg']:g} degrees or more.  They went in as they are.  {advice}"
+        )
+        .rstrip()
+        .rstrip(".")
+    )
+
+
 def _cure_words(cure: str, v: Values) -> str:
     if cure == Cure.LONGITUDE_SIGN:
         return f"the longitude {-v['longitude_deg']:g} (east is positive)"
@@ -389,6 +430,17 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
         "have no row that can be used: where no other file has them either, the usual temperature of the "
         "season is taken, led over from the days beside it"
     ),
+    IngestCode.HOURS_TO_DAYS: lambda v: (
+        f"{_counted(v['rows'], 'reading', 'readings')} of the temperature in the course of "
+        f"{_counted(v['days'], 'day', 'days')}: the lowest, highest and mean of each day is taken"
+    ),
+    IngestCode.IN_FAHRENHEIT: _in_fahrenheit,
+    IngestCode.SNOW_FALLS: lambda v: (
+        "snow_cm goes away in frost from one day to the next: it seems to be the snow that fell in a day, "
+        "where "
+        "the depth of the snow on the ground belongs.  The column was not used; the temperatures went in"
+    ),
+    IngestCode.BEHIND_HORIZON: _behind_horizon,
     IngestCode.EXCHANGED: lambda v: (
         f"{_pairs(v['columns'])} seem to have changed places: many declinations are beyond 90 degrees, and "
         f"exchanged the places are true.  All {v['rows']} rows were set aside.  Give each column the other's "

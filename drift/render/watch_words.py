@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from drift.codes import CorrectionKind, LimitName, NewsKind
@@ -53,7 +54,7 @@ _TITLES = {
 }
 
 
-def letter_words(letter: Letter, site_name: str, now_us: int) -> tuple[str, str]:
+def letter_words(letter: Letter, site_name: str, now_us: int, lines: Sequence[str] = ()) -> tuple[str, str]:
     """Return title and body of a message.
 
     Parameters
@@ -64,11 +65,14 @@ def letter_words(letter: Letter, site_name: str, now_us: int) -> tuple[str, str]
         As in the site file, "" where it has none.
     now_us
         The present time [us].
+    lines
+        The headline: how things stand.
     """
+    stands = "".join(f"{line}\n" for line in lines)
     seen = f"{as_utc(now_us):%Y-%m-%d %H:%M} UTC"
     body = (
-        f"{item_sentence(letter.item)}\n\nSeen on {seen}.  `drift status` says what to do; `drift "
-        f"acknowledge` takes note of it.\nMessage {letter.number}."
+        f"{item_sentence(letter.item)}\n\n{stands}\nSeen on {seen}.  `drift status` says what to do; "
+        f"`drift acknowledge` marks it as seen.\nMessage {letter.number}."
     )
     return f"drift: {site_name or 'the pier'}: {_TITLES[letter.item.kind]}", body
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from drift.sky.clock import DAY_S, JD_OF_MJD_ZERO, TT_MINUS_TAI_S, FloatArray, IntArray, utc_day_and_fraction
 from drift.sky.earth import installed_earth_rotation
-from drift.sky.place import Nodes
+from drift.sky.place import Nodes, observed
 
 Pair = tuple[FloatArray, FloatArray]
 #: So many rows at once: the astrometry parameters take some 300 bytes a row.
@@ -83,6 +83,72 @@ def true_of_j2000(time_us: IntArray, ra_deg: FloatArray, dec_deg: FloatArray) ->
     matrix = erfa.pnm06a(JD_OF_MJD_ZERO + mjd, fraction)
     ra, dec = erfa.c2s(erfa.rxp(matrix[which.reshape(-1)], erfa.s2c(np.radians(ra_deg), np.radians(dec_deg))))
     return np.degrees(erfa.anp(ra)), np.degrees(dec)
+
+
+# ---- Places as a fixed mount gives them: hour angle and declination, azimuth and altitude.
+
+
+#: Site: geodetic latitude and longitude [deg, north and east positive], elevation [m].
+Site = tuple[float, float, float]
+#: Steps from a place of date to the one that is seen there; each is some 1e-4 of the one before.
+_STEPS = 4
+
+
+def sidereal_deg(site: Site, time_us: IntArray) -> FloatArray:
+    """Return local apparent sidereal time [deg], from which a mount counts its right ascensions."""
+    none = np.zeros(len(time_us))
+    last: FloatArray = np.degrees(observed(*site, time_us, none, none, none, none).last_rad)
+    return last
+
+
+def apparent_of_hour_angle(
+    site: Site, time_us: IntArray, hour_angle_deg: FloatArray, dec_deg: FloatArray
+) -> Pair:
+    """Return the apparent place [deg] of an hour angle of date, positive west, and a declination."""
+    return (sidereal_deg(site, time_us) - hour_angle_deg) % 360.0, dec_deg
+
+
+def apparent_of_horizon(
+    site: Site,
+    time_us: IntArray,
+    azimuth_deg: FloatArray,
+    altitude_deg: FloatArray,
+    pressure_hpa: float = 0.0,
+) -> Pair:
+    """Return the apparent places at which a direction over the site is seen.
+
+    Parameters
+    ----------
+    site
+        The site.
+    time_us
+        (n,) UTC [us].
+    azimuth_deg, altitude_deg
+        (n,) from true north through east, and above the horizon [deg].
+    pressure_hpa
+        Of the air through which it is seen; 0 for a direction without refraction.
+
+    Notes
+    -----
+    Found by repetition: the place of date there, then that place less what `drift.sky.place.observed` makes
+    of it, until both agree (some 1e-7 arcsec).
+    """
+
+    def of_date(enu_or_angles: Pair) -> Pair:
+        hour_angle, dec = erfa.ae2hd(*enu_or_angles, np.radians(site[0]))
+        return sidereal - np.degrees(hour_angle), np.degrees(dec)
+
+    sidereal = sidereal_deg(site, time_us)
+    wanted = of_date((np.radians(azimuth_deg), np.radians(altitude_deg)))
+    ra, dec = wanted
+    air = np.full(len(time_us), 10.0), np.full(len(time_us), pressure_hpa)
+    for _ in range(_STEPS):
+        icrs = icrs_of_apparent(time_us, ra % 360.0, np.clip(dec, -90.0, 90.0))
+        enu = observed(*site, time_us, *icrs, *air).enu
+        seen = of_date((np.arctan2(enu[:, 0], enu[:, 1]), np.arcsin(np.clip(enu[:, 2], -1.0, 1.0))))
+        ra = ra + (wanted[0] - seen[0] + 180.0) % 360.0 - 180.0
+        dec = dec + wanted[1] - seen[1]
+    return ra % 360.0, dec
 
 
 def _by_parts(

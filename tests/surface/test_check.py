@@ -146,11 +146,11 @@ def test_status_shows_what_check_warns_of_until_it_is_acknowledged(pier, drift):
     drift("import", nights_log(pier, "all.csv", 0, BUMP + 5))
     warned = drift("check")[1].split()
     said = drift("status")[1]
-    assert "WARNINGS WAITING" in said
+    assert "WAITING" in said
     assert " ".join(warned) in " ".join(said.split())
-    assert "tells these until `drift acknowledge`" in " ".join(said.split())
+    assert "`drift acknowledge` marks them as seen" in " ".join(said.split())
     drift("acknowledge")
-    assert "WARNINGS WAITING" not in drift("status")[1]
+    assert "WAITING" not in drift("status")[1]
 
 
 def test_few_nights_are_told_and_are_no_movement(pier, drift):

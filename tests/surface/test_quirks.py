@@ -34,7 +34,10 @@ class Quirk:
 def quirks() -> list[Quirk]:
     text = (QUIRKS / "README.md").read_text(encoding="utf-8")
     rows = [line for line in text.splitlines() if line.startswith("|")][2:]
-    cells = [[cell.strip() for cell in row.strip("|").split("|")] for row in rows]
+    cells = [
+        [cell.strip().replace("\0", "|") for cell in row.strip("|").replace(r"\|", "\0").split("|")]
+        for row in rows
+    ]
     return [
         Quirk(
             one[0],

@@ -111,7 +111,7 @@ def test_a_terminal_has_a_text_for_each_width_and_colour(pier, worked, capsys, m
     for width in ("70", "50", "70"):
         monkeypatch.setenv("COLUMNS", width)
         _, out, _ = run(capsys, "status", "--pier", pier)
-        assert "VERDICT" in out
+        assert "WHAT TO DO" in out
     assert len(worked) == 2
     monkeypatch.setenv("NO_COLOR", "1")
     run(capsys, "status", "--pier", pier)
@@ -150,7 +150,7 @@ def test_the_stamp_knows_the_versions_that_are_installed():
 def test_words_are_plain_when_nobody_watches(pier, worked, capsys):
     code, out, err = run(capsys, "status", "--pier", pier)
     assert (code, err) == (0, "")
-    assert "VERDICT" in out
+    assert "WHAT TO DO" in out
     assert "\x1b" not in out
     assert max(map(len, out.splitlines())) <= 80
 
