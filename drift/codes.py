@@ -94,6 +94,7 @@ class CorrectionKind(StrEnum):
     REMOUNT = "remount"
     ZERO = "zero"
     PIER = "pier"
+    CRACK = "crack"  # nothing was done: a crack was seen in the pier or its foundation
 
 
 class Do(StrEnum):

@@ -96,7 +96,7 @@ READING_COLUMNS: dict[str, dict[str, str]] = {
     "corrections": {
         "row_id": "int",
         "time_us": "int",
-        "kind": "text",  # azimuth altitude shim nuts tighten service remount zero pier
+        "kind": "text",  # azimuth altitude shim nuts tighten service remount zero pier crack
         "amount_arcmin": "float",
         "bearing_deg": "float",
         "thickness_mm": "float",

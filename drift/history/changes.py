@@ -54,6 +54,7 @@ MOVES = {
     CorrectionKind.REMOUNT: (MOUNT_AZ, MOUNT_ALT),
     CorrectionKind.ZERO: (),
     CorrectionKind.PIER: (TILT_NORTH, TILT_EAST),
+    CorrectionKind.CRACK: (),
 }
 
 

@@ -117,15 +117,16 @@ def _of_fixed_clock(known: Known, mapping: Mapping, name: str) -> str:
         return zone
     hours = CLOCKS[clock] / 60.0
     fixed = f"{'+' if hours >= 0 else '-'}{int(abs(hours)):02d}:{round(abs(hours) % 1 * 60):02d}"
-    there = (
-        f"the clocks of the site's own zone, {zone}, are not that one all through this file"
-        if zone
-        else ("the site file names no zone to hold against it")
-    )
+    if zone:
+        raise LogFileError(
+            f"time.zone={name} is a clock that is never changed, {hours:+g} h from UTC, and the clocks of "
+            f"the site's own zone, {zone}, are not that one all through this file.  Give the zone, such as "
+            f"{zone}; or {fixed} if that clock was truly never changed"
+        )
     raise LogFileError(
-        f"time.zone={name} is a clock that is never changed, {hours:+g} h from UTC, and {there}.  Give the "
-        "zone, "
-        f"such as {zone or 'America/New_York'}; or {fixed} if that clock was truly never changed"
+        f"time.zone={name} is a clock that is never changed, {hours:+g} h from UTC, and the site file names "
+        f"no zone to hold against it.  Give the zone, such as America/New_York; or {fixed} if that clock was "
+        "truly never changed"
     )
 
 

@@ -60,6 +60,7 @@ DONE_WORDS: dict[str, str] = {
     CorrectionKind.REMOUNT: "mount taken off and put back: constants, zeros and position restart",
     CorrectionKind.ZERO: "home switch or encoder moved: the hour-angle zero restarts",
     CorrectionKind.PIER: "work on the pier itself",
+    CorrectionKind.CRACK: "crack seen in the pier or its foundation",
 }
 
 #: Said after a correction, of the next one: before this one the advice has said it.

@@ -320,6 +320,7 @@ CORRECTION_WORDS = {
     "remount": "mount taken off and put back",
     "zero": "hour-angle zero moved",
     "pier": "work on the pier",
+    "crack": "crack seen",
 }
 
 
