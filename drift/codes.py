@@ -339,6 +339,8 @@ class ActKind(StrEnum):
     PUT_BACK = "put back"
     AMENDED = "amended"
     DISMISSED = "dismissed"
+    RESTORED = "restored"
+    JUDGED = "judged anew"
 
 
 class RowState(StrEnum):

@@ -207,6 +207,10 @@ class IngestCode(Code):
     DELIMITER = "ingest.delimiter"
     DECIMAL_COMMA = "ingest.decimal_comma"
     LINES_SKIPPED = "ingest.lines_skipped"
+    LINES_WITHOUT_VALUES = "ingest.lines_without_values"
+    LIST_READ = "ingest.list_read"
+    SHEET_READ = "ingest.sheet_read"
+    SIDES_OPPOSITE = "ingest.sides_opposite"
     COMMENTS_SKIPPED = "ingest.comments_skipped"
     PRESSURE_OF_SEA_LEVEL = "ingest.pressure_of_sea_level"
     SETS_LABELLED = "ingest.sets_labelled"
@@ -249,6 +253,7 @@ class MappingCode(Code):
     WHICH_FRAME_OF_IMAGES = "mapping.which_frame_of_images"
     WHICH_ALTITUDE = "mapping.which_altitude"
     IS_CLOCK_RIGHT = "mapping.is_clock_right"
+    IS_IT_THIS_PIERS = "mapping.is_it_this_piers"
     WHICH_READING = "mapping.which_reading"
     # what a choice means
     YES = "mapping.yes"
@@ -270,6 +275,7 @@ class MappingCode(Code):
     THROUGH_AIR = "mapping.through_air"
     CLOCK_ALL_YEAR = "mapping.clock_all_year"
     REPLACE_READING = "mapping.replace_reading"
+    TAKE_FILE = "mapping.take_file"
     FORMER_READING = "mapping.former_reading"
     # why it was decided so
     ANSWERED = "mapping.answered"
@@ -361,13 +367,14 @@ class ImageCode(Code):
 
 
 class RecordCode(Code):
-    """What is said of rows as they come into the record; sentences: import_words."""
+    """What is said of rows as they come into the record and out of it; sentences: import_words."""
 
     SAME_DAY = "record.same_day"
     SAME_READING = "record.same_reading"
     WITHDRAWN_STAYS = "record.withdrawn_stays"
     SETTLED_SINCE = "record.settled_since"
     LEVELS_FAR_OFF = "record.levels_far_off"
+    ROWS_DAMAGED = "record.rows_damaged"
     ROW_COMPLETED = "record.row_completed"
     READ_OTHERWISE = "record.read_otherwise"
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from drift.cli.keeping import backup_command, check_command, export_command, restore_command
 from drift.cli.options import TRUE_MINUS, Signed, pier_option, plain_minus, site_of
 
 if TYPE_CHECKING:
@@ -353,7 +354,11 @@ def _common(function: Function) -> Function:
     return function
 
 
-@click.group("record", help="Write down a correction or a level reading, so that the history knows of it.")
+@click.group(
+    "record",
+    help="Write down a correction or a level reading, so that the history knows of it; check the record, and "
+    "back it up.",
+)
 def command() -> None:
     """Record by hand."""
 
@@ -489,7 +494,16 @@ for _kind, _title in {
     _plain(_kind, _title)
 
 
-for _one in (listing, edit, withdraw, put_back):
+for _one in (
+    listing,
+    edit,
+    withdraw,
+    put_back,
+    check_command,
+    export_command,
+    backup_command,
+    restore_command,
+):
     command.add_command(_one)
 
 

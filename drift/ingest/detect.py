@@ -105,7 +105,7 @@ def recognise(
     names = [contract_name(column) for column in header]
     fitting = [layout for layout in layouts if set(layout.required) <= set(names)]
     if not fitting:
-        raise fits_none(header, layouts, f"{name}, line {header_line}: ")
+        raise fits_none(header, layouts, where=f"{name}, line {header_line}: ")
     used = {layout.kind: sum(column in names for column in layout.columns) for layout in fitting}
     most = max((used[layout.kind], len(layout.required)) for layout in fitting)
     best = [layout for layout in fitting if (used[layout.kind], len(layout.required)) == most]
@@ -140,7 +140,7 @@ def _says_more(layout: LogLayout, best: LogLayout) -> bool:
 
 def _refuse_half(names: Sequence[str], layout: LogLayout, header_line: int, name: str) -> None:
     if _half_of(names, layout):
-        raise fits_none(names, [layout], f"{name}, line {header_line}: ")
+        raise fits_none(names, [layout], where=f"{name}, line {header_line}: ")
 
 
 def _half_of(names: Sequence[str], layout: LogLayout) -> list[str]:
@@ -159,13 +159,15 @@ def _refuse_repeated(names: Sequence[str], layout: LogLayout, header_line: int, 
         )
 
 
-def fits_none(header: Sequence[str], layouts: Sequence[LogLayout], where: str = "") -> LogFileError:
+def fits_none(
+    header: Sequence[str], layouts: Sequence[LogLayout], row: Sequence[str] = (), where: str = ""
+) -> LogFileError:
     """Return the refusal of a header that fits no layout: why, and what the nearest one lacks.
 
-    `where` is put before it.
+    `row` is the first one below the header; `where` is put before it all.
     """
     names = [contract_name(column) for column in header]
-    shown = ", ".join(column for column in header if column)
+    shown = shown_names(header) + (f"; its first row: {shown_names(row)}" if any(row) else "")
     if _looks_like_data(header):
         return LogFileError(
             f"{where}the header is missing: the first row is already data ({shown}).  Put a line with the "
@@ -184,6 +186,18 @@ def fits_none(header: Sequence[str], layouts: Sequence[LogLayout], where: str = 
         f"{where}this looks like a log of {nearest.kind}, but lacks {lacking} (the header has: {shown}).  "
         "Add or rename the column, and import again."
     )
+
+
+#: So many columns, and so many signs of each, are named in a message.
+_MOST_NAMED, _LONGEST_NAMED = 30, 60
+
+
+def shown_names(names: Iterable[str]) -> str:
+    """Return names of columns for a message, many of them and long ones shortened."""
+    given = [name for name in names if name]
+    short = [name if len(name) <= _LONGEST_NAMED else f"{name[:_LONGEST_NAMED]}..." for name in given]
+    more = f" and {len(given) - _MOST_NAMED:,} more" if len(given) > _MOST_NAMED else ""
+    return ", ".join(short[:_MOST_NAMED]) + more
 
 
 def _share(layout: LogLayout, names: Sequence[str]) -> float:

@@ -78,6 +78,8 @@ def _value(ready: Ready, at: int) -> str | int | float | None:
 
 #: The question whether a file that was read otherwise before is to be read so now, and its answers.
 READING, REPLACE, FORMER = "reading", "replace", "former"
+#: The question whether files that lie with another site file are of this pier, and its answers.
+OTHER_PIER, TAKE, LEAVE = "other_pier", "take", "leave"
 #: After so many answers that can't be, a file is refused.
 _PATIENCE = 3
 #: Asked a question about a table; returns the answer.
@@ -140,7 +142,7 @@ class Settler:
     @property
     def _to_tables(self) -> dict[str, str]:
         """Return the answers without those that are not about how a table is read."""
-        apart = (READING, IMAGES)
+        apart = (READING, OTHER_PIER, IMAGES)
         return {key: value for key, value in self.answers.items() if key.partition(".")[0] not in apart}
 
     def _name_of(self, table: RawTable) -> str:

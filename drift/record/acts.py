@@ -25,7 +25,7 @@ from drift.record.schema import batches
 # * *undone*: every import that carried it was undone.  Importing it again brings it back.
 
 
-IMPORTED, UNDID, BROUGHT_BACK, MENDED, WITHDREW, PUT_BACK, AMENDED, DISMISSED = ActKind
+IMPORTED, UNDID, BROUGHT_BACK, MENDED, WITHDREW, PUT_BACK, AMENDED, DISMISSED, RESTORED, JUDGED = ActKind
 _STATES = {
     schema.IN_USE: RowState.IN_USE,
     schema.WITHDRAWN: RowState.WITHDRAWN,
@@ -214,6 +214,13 @@ def events_of(connection: Connection, row_ids: Iterable[int]) -> dict[int, list[
         for row in connection.execute(query):
             events.setdefault(row[0], []).append(RowEvent(row[0], ActKind(row[1]), *row[2:]))
     return events
+
+
+def last_acts(connection: Connection) -> dict[int, str]:
+    """Return what was done last to each row to which something was done since it came in."""
+    rows, acts = schema.row_acts, schema.acts
+    query = select(rows.c.row_id, acts.c.what).join(acts, rows.c.act_id == acts.c.id).order_by(rows.c.id)
+    return {int(row_id): str(what) for row_id, what in connection.execute(query)}
 
 
 def _wanted(connection: Connection, row_ids: Sequence[int]) -> list[RowHeld]:

@@ -250,6 +250,9 @@ _QUESTIONS: dict[Code, Writer] = {
         f"{v['cell']!r} says {v['clock']}, which the clocks of the site's own zone, {v['zone']}, do not show "
         "then: are the times right as they are written?"
     ),
+    MappingCode.IS_IT_THIS_PIERS: lambda v: (
+        f"this file lies with another site file, {v['site_file']}: is it of this pier all the same?"
+    ),
     MappingCode.WHICH_READING: lambda v: (
         f"{v['rows']:,} rows of this file are in the record already, read otherwise by {_imports(v)}.  Both "
         "together would count them twice: which reading is right?"
@@ -277,6 +280,7 @@ _CHOICES: dict[Code, Writer] = {
     MappingCode.REPLACE_READING: lambda v: (
         f"this one: {_imports(v)} is undone for this file, and can be brought back"
     ),
+    MappingCode.TAKE_FILE: lambda v: "yes: its rows go in",
     MappingCode.FORMER_READING: lambda v: "the former: the file is not imported again",
 }
 _REASONS: dict[Code, Writer] = {

@@ -121,7 +121,7 @@ class OpticsSection(SiteFileSection):
 
 
 #: Where the record lies when the site file does not say: beside the site file.
-DEFAULT_BOOK = "sqlite:///drift-book.sqlite"
+DEFAULT_BOOK = f"sqlite:///{checks.RECORD_FILE}"
 
 #: Words for the ground that mean something here.
 _SOILS = (

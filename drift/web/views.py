@@ -15,6 +15,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from drift.errors import DriftError
+from drift.ingest.text import spreadsheet_cell
 from drift.quantities import as_utc
 from drift.record.engine import now_us
 from drift.render import phrases
@@ -345,8 +346,6 @@ _TYPES = {
     ".pdf": "application/pdf",
     ".csv": "text/csv; charset=utf-8",
 }
-#: A cell that begins so is taken for a formula by spreadsheets.
-_FORMULA = ("=", "@", "+", "-", "\t", "\r")
 
 
 def listing(page_state: PageState, request: Request) -> HTMLResponse:
@@ -410,7 +409,6 @@ def _without_formulas(frame: pd.DataFrame) -> pd.DataFrame:
     for column in frame.columns:
         if frame[column].dtype == object or str(frame[column].dtype).startswith(("str", "string")):
             frame[column] = [
-                f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
-                for cell in frame[column]
+                spreadsheet_cell(cell) if isinstance(cell, str) else cell for cell in frame[column]
             ]
     return frame
