@@ -95,7 +95,6 @@ def test_json_of_any_build(whole: object, indent: int | None, tmp_path: Path) ->
 def test_json_lines_still_are_lines(tmp_path: Path) -> None:
     text = "\n".join(json.dumps(one) for one in OBJECTS)
     table = open_table(written(tmp_path, "a.jsonl", text.encode()))
-    assert table.form == "JSON Lines"
     assert [part.lines.tolist() for part in table.parts] == [list(range(1, 9))]
 
 
@@ -130,7 +129,6 @@ def test_a_log_in_free_text_is_a_table(tmp_path: Path) -> None:
         for at in range(10, 22)
     ]
     table = open_table(written(tmp_path, "night.log", "\n".join(lines).encode()))
-    assert table.form == "free text"
     assert [one.values["lines"] for one in table.remarks] == [2]
     mapping = propose(table, HERE, {"mount_places": "of date"}).mapping
     assert mapping is not None
