@@ -66,6 +66,17 @@ class NotSettled(LogFileError):
         super().__init__(f"{name}: {keys} not settled")
 
 
+class Doubtful(LogFileError):
+    """What was written down is unlike what the record holds, and goes in only when it is sure.
+
+    `notices` say why; `drift.render.import_words.error_words` makes the sentence of them.
+    """
+
+    def __init__(self, notices: tuple[Any, ...]) -> None:
+        self.notices = notices
+        super().__init__(f"not recorded: {', '.join(one.code for one in notices)}")
+
+
 class RecordError(DriftError):
     """The record can't be opened, read or written (locked, read-only, full disk, wrong site)."""
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.errors import DriftError, NotSettled, RowRefused
+from drift.errors import Doubtful, DriftError, NotSettled, RowRefused
 from drift.ingest.limits import Quantity, Slip
 from drift.ingest.mapping import PlaceFrame
 from drift.ingest.places import Cure, HoursSeen
@@ -58,6 +58,8 @@ def error_words(error: DriftError) -> str:
     """Return the sentence of an error; those that carry data get their words here."""
     if isinstance(error, RowRefused):
         return refused_words(error.row)
+    if isinstance(error, Doubtful):
+        return f"Not recorded yet: {'; '.join(map(sentence, error.notices))}."
     return not_settled_words(error) if isinstance(error, NotSettled) else as_text(error)
 
 
@@ -281,6 +283,10 @@ def _without_mount(v: Values) -> str:
     return "; ".join(parts)
 
 
+def _instant(time_us: int) -> str:
+    return f"{np.datetime64(time_us, 'us').astype('datetime64[m]')}Z"
+
+
 def _imports(numbers: Sequence[int]) -> str:
     return f"{'import' if len(numbers) == 1 else 'imports'} {', '.join(map(str, numbers))}"
 
@@ -399,7 +405,7 @@ def _damaged_words(v: Values) -> str:
     return (
         f"The record is damaged: {', and '.join(parts)}.  The answer rests on the rest.  `drift record "
         "check` lists "
-        "all of it; `drift restore FILE` puts a backup in its place."
+        "all of it; `drift restore FILE` puts a backup in its place"
     )
 
 
@@ -527,6 +533,22 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
         "1 row that was set aside earlier has been mended or dismissed since"
         if v["rows"] == 1
         else f"{v['rows']} rows set aside earlier have been mended or dismissed since"
+    ),
+    RecordCode.LEVEL_UNLIKE_LAST: lambda v: (
+        f"this reading, {v['tilt_arcsec'][0]:g} and {v['tilt_arcsec'][1]:g} arcsec north and east, is "
+        f"{v['apart_arcsec']:.0f} arcsec from the last ones of its place ({v['usual_arcsec'][0]:.0f} and "
+        f"{v['usual_arcsec'][1]:.0f}): is it in another unit?  A unit may be written with the number, such "
+        "as "
+        "0.42\u00b0, 25' or 2 mm/m"
+    ),
+    RecordCode.CORRECTION_UNLIKE_ADVICE: lambda v: (
+        f"{v['amount_arcmin']:+g} arcmin of {v['kind']} is far from the {v['advised_arcmin']:+.1f} arcmin "
+        "that was "
+        "advised last: are amount, unit and sign right?"
+    ),
+    RecordCode.NOW_BEFORE_LAST: lambda v: (
+        f"the clock of this machine says {_instant(v['now_us'])}, before the last reading in the record, "
+        f"{_instant(v['last_us'])}: is it set right?  --time gives another time"
     ),
     RecordCode.ROW_COMPLETED: lambda v: (
         f"the row in line {v['line']} had come in cut short, while the file was being written: the whole "

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from drift.advice.ground import fitting_advice
 from drift.advice.knobs import odds_held
+from drift.advice.misrecorded import Suspect, suspects
 from drift.advice.situation import coming_of
 from drift.notices import Notice, as_value
 from drift.render import advice_words as words
@@ -156,8 +157,10 @@ def _ground_advice(step: GroundStep) -> dict[str, str]:
 def _outlook(outlook: Outlook) -> dict[str, Any]:
     turning, chances = outlook.turning, outlook.realigning
     return {
-        **named(outlook, "from_us", "season_sure", rests_on_notice="rests_on"),
+        **named(outlook, "from_us"),
         "rests_on": rests_on_sentence(outlook),
+        **named(outlook, rests_on_notice="rests_on"),
+        **named(outlook, "season_sure"),
         "forcing_odds": {name: number(p, None) for name, p in outlook.forcing_odds.items()},
         "moved_last_year": {CAUSE_WORDS[kind]: number(size) for kind, size in outlook.causes.items()},
         "months": [_month(month) for month in outlook.months],
@@ -392,14 +395,17 @@ def _sizes(sizes: Mapping[str, float]) -> dict[str, float | None]:
 
 def _corrections(analysis: Analysis) -> list[dict[str, Any]]:
     odds = odds_held(analysis.site, analysis.history)
-    found = analysis.history.corrections
-    return [_correction(one, held) for one, held in zip(found, odds, strict=True)]
+    doubted = suspects(analysis.site, analysis.history)
+    found = zip(analysis.history.corrections, odds, doubted, strict=True)
+    return [_correction(one, held, suspect) for one, held, suspect in found]
 
 
-def _correction(found: CorrectionFound, held: float | None) -> dict[str, Any]:
+def _correction(found: CorrectionFound, held: float | None, suspect: Suspect | None) -> dict[str, Any]:
     return {
         **named(found, "time_us", "kind", "asked", "found", "found_sd", "held"),
         "held_probability": number(held),
+        "misrecorded": None if suspect is None else str(suspect.wrong),
+        "misrecorded_probability": None if suspect is None else number(suspect.probability),
     }
 
 

@@ -276,6 +276,12 @@ def outline(pairs: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float]
     return pairs
 
 
+def since(value: object) -> object:
+    """Return what a tilt is counted from: a word as it is, anything else as the day that it must be."""
+    words = ("first autumn", "last autumn", "last correction", "start")
+    return value if value in words else day(value)
+
+
 def day(value: object) -> date:
     """Check that a value is a day on which something can have been built; text is read as one."""
     if isinstance(value, str):

@@ -35,6 +35,7 @@ from drift.watch.changes import news_afresh, state_text
 from drift.web.current import PageState
 from drift.web.forms import text_of
 from drift.web.pictures import DRAWING, evenings_of
+from drift.web.record_pages import step_ids
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -114,6 +115,7 @@ def now(page_state: PageState, request: Request) -> Response:
         fresh=fresh,
         pictures=drawn,
         last_nights=axis.last_nights_table(analysis, _LAST_NIGHTS),
+        steps=step_ids(analysis, page_state.pier()[1]),
         news=news_of(analysis, page_state.pier()[1])[0],
         say=item_sentence,
     )

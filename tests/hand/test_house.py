@@ -182,7 +182,8 @@ WORDS_ALLOWED = {
     # remarks that are written into files for people to read there, and what a key of the site file is called
     "drift.site.sections", "drift.site.file", "drift.ingest.mapping_file:_BEGINNING",
     # what stands in records, files and JSON of earlier versions
-    "drift.codes:ActKind", "drift.codes:RowState", "drift.record.migrations", "drift.record.schema",
+    "drift.codes:ActKind", "drift.codes:Since", "drift.codes:RowState", "drift.record.migrations",
+    "drift.record.schema",
     "drift.importer.by_hand:NAME", "drift.analysis:BEFORE", "drift.analysis:SHOWN", "drift.analysis:WORKED",
     # names of what has none of its own, and how a unit is written in logs.toml
     "drift.ingest.notebook_tables:read_notebook_table", "drift.night.prepared:_minute",

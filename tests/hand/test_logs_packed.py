@@ -19,6 +19,7 @@ from drift.ingest.formats import open_table
 from drift.ingest.free_text import cells_of
 from drift.ingest.guess import propose
 from drift.ingest.read import read_bytes
+from drift.ingest.units import Unit, UnitName
 from drift.notices import IngestCode
 
 NOW_US = int(np.datetime64("2026-06-01T00:00:00", "us").astype(np.int64))
@@ -133,7 +134,7 @@ def test_a_log_in_free_text_is_a_table(tmp_path: Path) -> None:
     mapping = propose(table, HERE, {"mount_places": "of date"}).mapping
     assert mapping is not None
     assert mapping.columns["mount_dec_deg"].columns == ("mount Dec",)
-    assert mapping.columns["ra_deg"].unit == "degrees"
+    assert mapping.columns["ra_deg"].unit == Unit(UnitName.DEGREES)
 
 
 # ---- packed
