@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from drift.errors import PlateError, SiteFileError
 from drift.notices import SiteCode, info
 from drift.render.notices import sentence
-from drift.site.file import find_pier, load_pier, pier_from_mapping, template
+from drift.site.disk import find_pier
+from drift.site.file import load_pier, pier_from_mapping, template
 from drift.site.lines import line_of, lines_of
 from drift.site.sections import SECTIONS
 from drift.site.threads import pitch_mm, thread_name
