@@ -269,6 +269,7 @@ def estimate_nights(
     directions: dict[str, Directions],
     zero_is: str,
     store: Store | None = None,
+    clock_changes_us: Ints | None = None,
 ) -> Nights:
     """Estimate the axis of each night from all readings of the sky.
 
@@ -286,6 +287,8 @@ def estimate_nights(
         "kept", "synced" or "unknown", from the site file.
     store
         Where what was found about a night is kept for the next time.
+    clock_changes_us
+        When summer time begins and ends at the site, sorted; None where that is not known.
 
     Returns
     -------
@@ -317,9 +320,12 @@ def estimate_nights(
             put, searched = fork, other
         code = NightCode.TUBE_SIDE_LEFT_OUT if plain else NightCode.TUBE_SIDE_GUESSED
         notices.append(warning(code, solves=int(guessed.sum())))
+    sides_said = not guessed.any()
     hours, odds = np.zeros(put.layout.nights, dtype=np.int64), np.zeros(put.layout.nights)
     for _ in range(CLOCK_PASSES):
-        clocks = clocks_of_nights(searched.sightings, searched.state, searched.used, not guessed.any())
+        clocks = clocks_of_nights(
+            searched.sightings, searched.state, searched.used, sides_said, clock_changes_us
+        )
         found = clocks.hours()
         if not found.any():
             break

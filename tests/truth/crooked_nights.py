@@ -43,6 +43,7 @@ class Crooked:
     kept: bool = True
     repeat: float = 5.0
     axis: tuple[float, float] = (150.0, -90.0)  # az_error clockwise, alt_error
+    step: tuple[float, float, float] | None = None  # from this part on the axis stands further by (az, alt)
     constants: tuple[float, float, float, float] = (-60.0, 40.0, 25.0, 15.0)  # cone, non-perp., side, droop
     sides: bool = True  # False: a fork, whose tube has no sides
     mirror: float = 0.0  # sd of a shift of the picture each time that the tube changes sides
@@ -115,8 +116,11 @@ def make(case: Crooked) -> Made:
         maker = {"solves": _pointing, "sweeps": _sweep, "runs": _run}[kind]
         part = i / case.nights
         clock = case.clock_h[0] if case.clock_h[1] <= part < case.clock_h[2] else 0.0
-        parts[kind].append(maker(case, rng, int(day), home, left, clock))
-        truth[int(day)] = case.axis
+        stands = case
+        if case.step is not None and part >= case.step[0]:
+            stands = replace(case, axis=(case.axis[0] + case.step[1], case.axis[1] + case.step[2]))
+        parts[kind].append(maker(stands, rng, int(day), home, left, clock))
+        truth[int(day)] = stands.axis
         told[int(day)] = {"clock_h": clock, "kind": kind}
     tables = {kind: _table(kind, pd.concat(rows, ignore_index=True)) for kind, rows in parts.items() if rows}
     return Made(case, as_readings(tables), truth, told)
