@@ -14,7 +14,14 @@ from drift.mount.orientation import hour_angle_and_dec
 from drift.night.altered_reports import Shown, chance_altered, verified
 from drift.night.assembly import assemble
 from drift.night.clock_hours import clocks_of_nights, put_right
-from drift.night.mount_frame import FRAME_AXIS_SD, FrameFit, frame_of, turned_to_date
+from drift.night.mount_frame import (
+    AIR_AXIS_SD,
+    AS_RECORDED,
+    FRAME_AXIS_SD,
+    FrameFit,
+    frame_of,
+    taken_as,
+)
 from drift.night.nights import NightSplit
 from drift.night.observations import KEPT, Directions, NightIndex, tube_sides
 from drift.night.outliers import NightsSearched, night_squares, search
@@ -300,10 +307,11 @@ def estimate_nights(
     store = NoStore() if store is None else store
     told: list[Notice] = []
     frame = frame_of(latitude_rad, split, readings, directions, zero_is, side)
-    if frame is not None and frame.is_j2000:
-        solves = turned_to_date(readings["solves"])
+    places = AS_RECORDED if frame is None else frame.best
+    if frame is not None and places != AS_RECORDED:
+        solves = taken_as(places, readings["solves"], directions["solves"], latitude_rad)
         readings = Readings({**readings.tables, "solves": solves}, readings.readings_id)
-        told.append(_told_j2000(frame))
+        told.append(_told_places(frame))
 
     put = assemble(latitude_rad, split, readings, directions, zero_is, side)
     if put is None:
@@ -335,8 +343,9 @@ def estimate_nights(
     typed_night = put.index.of(split, readings["alignments"]["time_us"].to_numpy(dtype=np.int64))
     nights = _collect(searched, put.index, split, typed_night, tuple(notices))
     nights = _with_clocks(nights, hours, odds, clocks.left_open())
-    if frame is not None and frame.is_j2000:
-        nights = replace(nights, nights=tuple(_less_certain(n, latitude_rad) for n in nights.nights))
+    if places != AS_RECORDED:
+        sd = float(np.hypot(FRAME_AXIS_SD * places.j2000, AIR_AXIS_SD * places.airless))
+        nights = replace(nights, nights=tuple(_less_certain(n, latitude_rad, sd) for n in nights.nights))
     return replace(nights, notices=(*told, *nights.notices))
 
 
@@ -381,20 +390,20 @@ def _told_clock(nights: list[NightAxis], hours: int, log_odds: float) -> Notice:
     )
 
 
-def _less_certain(night: NightAxis, latitude_rad: float) -> NightAxis:
-    """Widen a night whose mount places were turned to date, by what mounts apply or not."""
+def _less_certain(night: NightAxis, latitude_rad: float, sd: float) -> NightAxis:
+    """Widen a night whose mount places were taken another way, by what mounts apply or not."""
     if Source.POINTING not in night.sources:
         return night
-    wider = np.diag([(FRAME_AXIS_SD / np.cos(latitude_rad)) ** 2, FRAME_AXIS_SD**2, 0.0])
+    wider = np.diag([(sd / np.cos(latitude_rad)) ** 2, sd**2, 0.0])
     return replace(night, covariance=night.covariance + wider, own_covariance=night.own_covariance + wider)
 
 
-def _told_j2000(frame: FrameFit) -> Notice:
-    return warning(
-        NightCode.MOUNT_PLACES_J2000,
-        scatter_arcsec=float(frame.of_date),
-        scatter_as_j2000_arcsec=float(frame.j2000),
-    )
+def _told_places(frame: FrameFit) -> Notice:
+    places = frame.best
+    scatter = {"scatter_arcsec": frame.scatter[AS_RECORDED], "scatter_as_taken_arcsec": frame.scatter[places]}
+    if places.j2000:
+        return warning(NightCode.MOUNT_PLACES_J2000, **scatter, airless=places.airless)
+    return warning(NightCode.MOUNT_PLACES_WITHOUT_AIR, **scatter)
 
 
 def _cost(searched: NightsSearched) -> float:

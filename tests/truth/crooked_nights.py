@@ -56,6 +56,7 @@ class Crooked:
     sweeps: int = 0  # every so many nights are sweeps of 8 solves
     runs: int = 0  # every so many nights is an unguided run of 40 minutes
     j2000: bool = False  # the mount reports places of J2000
+    airless: bool = False  # the mount takes refraction out of what it reports, by a formula of its own
     clock_h: tuple[float, float, float] = (
         0.0,
         0.0,
@@ -254,6 +255,11 @@ def _pointing(case, rng, day, home, left, clock_h) -> pd.DataFrame:
         across = np.sin(true_dec) * (more[0] * np.sin(true_ha) + more[1] * np.cos(true_ha))
         across = across + more[3] * side + more[4] * side * np.sin(true_dec) + noise[:, 0]
         mech_ha = true_ha + across / np.cos(true_dec)
+    if case.airless:
+        (in_air_ha, in_air_dec), (ha, dec) = (
+            _hour_dec(case, enu) for enu in (seen, _drooped(seen, 0.0, -58.3 * ARCSEC))
+        )
+        mech_ha, mech_dec = mech_ha - in_air_ha + ha, mech_dec - in_air_dec + dec
     lst = overhead.last_rad
     logged_us = time_us + round(clock_h * 3600) * 1_000_000
     if clock_h and case.mount_clock:

@@ -187,9 +187,28 @@ def test_mount_places_of_j2000_are_noticed_and_taken_as_such(kept, latitude):
     nights = nights_of(made)
     (notice,) = nights.notices
     assert notice.code is NightCode.MOUNT_PLACES_J2000
-    assert notice.values["scatter_as_j2000_arcsec"] < 6.0 < 9.0 < notice.values["scatter_arcsec"]
+    assert notice.values["scatter_as_taken_arcsec"] < 6.0 < 9.0 < notice.values["scatter_arcsec"]
     off, sd = errors(made, nights)
     assert np.sqrt(np.mean(off**2)) < 12.0  # 400 as places of date
+    assert np.sqrt(np.mean((off / sd) ** 2)) < MOST_RATIO
+
+
+def test_few_solves_of_a_good_mount_tell_j2000_too():
+    """Seven solves on a night leave little over; together they tell all the same."""
+    case = {"solves": 7, "mount_noise": 6.0, "nights": 150, "years": 3.0, "lowest_deg": 30.0}
+    nights = nights_of(make(Crooked(20, j2000=True, kept=False, **case)))
+    assert NightCode.MOUNT_PLACES_J2000 in {notice.code for notice in nights.notices}
+
+
+@pytest.mark.parametrize("j2000", [False, True])
+def test_places_without_refraction_are_noticed_and_taken_as_such(j2000):
+    """Taken for where the axes stand they leave refraction itself in the nights."""
+    made = make(Crooked(22, airless=True, j2000=j2000, lowest_deg=15.0))
+    nights = nights_of(made)
+    code = NightCode.MOUNT_PLACES_J2000 if j2000 else NightCode.MOUNT_PLACES_WITHOUT_AIR
+    assert code in {notice.code for notice in nights.notices}
+    off, sd = errors(made, nights)
+    assert np.sqrt(np.mean(off**2)) < 12.0
     assert np.sqrt(np.mean((off / sd) ** 2)) < MOST_RATIO
 
 
