@@ -53,6 +53,8 @@ FEWEST_PAIRS = 3
 FIRST_NIGHTS = 20
 #: Reports are taken for altered from this chance on, and it is spoken of from the other.
 TAKEN_FROM, SPOKEN_FROM = 0.5, 0.05
+#: A night further than this from the middle of the others says nothing of where the axis stood at first.
+STRAY_SDS = 5.0
 AXIS = slice(0, 2)
 
 
@@ -173,6 +175,9 @@ def _mean(nights: list[NightAxis]) -> tuple[Floats, Floats]:
     """Return the middle axis of nights that may move a little, and its covariance with what they share."""
     axes = np.array([n.working[AXIS] for n in nights])
     own = np.array([n.own_covariance[AXIS, AXIS] for n in nights]) + np.eye(2) * BETWEEN_NIGHTS_ARCSEC**2
+    off = np.abs(axes - np.median(axes, axis=0)) / np.sqrt(np.diagonal(own, axis1=1, axis2=2))
+    alike = np.all(off <= np.maximum(STRAY_SDS, 2.0 * STRAY_SDS * np.median(off, axis=0)), axis=1)
+    axes, own = axes[alike], own[alike]
     weights = np.linalg.inv(own)
     cov = np.linalg.inv(weights.sum(axis=0))
     shared = np.median([n.covariance[AXIS, AXIS] - n.own_covariance[AXIS, AXIS] for n in nights], axis=0)
