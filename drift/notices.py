@@ -182,6 +182,10 @@ class IngestCode(Code):
     DELIMITER = "ingest.delimiter"
     DECIMAL_COMMA = "ingest.decimal_comma"
     LINES_SKIPPED = "ingest.lines_skipped"
+    LINES_WITHOUT_VALUES = "ingest.lines_without_values"
+    LIST_READ = "ingest.list_read"
+    SHEET_READ = "ingest.sheet_read"
+    SIDES_OPPOSITE = "ingest.sides_opposite"
     COMMENTS_SKIPPED = "ingest.comments_skipped"
     PRESSURE_OF_SEA_LEVEL = "ingest.pressure_of_sea_level"
     SETS_LABELLED = "ingest.sets_labelled"
@@ -255,13 +259,19 @@ class ImageCode(Code):
 
 
 class RecordCode(Code):
-    """What is said of rows as they come into the record; sentences: import_words."""
+    """What is said of rows as they come into the record and out of it; sentences: import_words."""
 
     SAME_DAY = "record.same_day"
     SAME_READING = "record.same_reading"
     WITHDRAWN_STAYS = "record.withdrawn_stays"
     SETTLED_SINCE = "record.settled_since"
     LEVELS_FAR_OFF = "record.levels_far_off"
+    ROWS_DAMAGED = "record.rows_damaged"
+    # of what is written down by hand, why it is asked about
+    LEVEL_UNLIKE_LAST = "record.level_unlike_last"
+    CORRECTION_UNLIKE_ADVICE = "record.correction_unlike_advice"
+    NOW_BEFORE_LAST = "record.now_before_last"
+    # of a file that is read again
     ROW_COMPLETED = "record.row_completed"
     READ_OTHERWISE = "record.read_otherwise"
 
@@ -273,6 +283,7 @@ class WatchCode(Code):
     LIMIT_PASSED = "watch.limit_passed"
     LIMIT_SOON = "watch.limit_soon"
     CORRECTION_FAILED = "watch.correction_failed"
+    CORRECTION_MISRECORDED = "watch.correction_misrecorded"
     MOVED_OVER_GAP = "watch.moved_over_gap"
     NOTHING_MEASURED = "watch.nothing_measured"
     FEW_NIGHTS = "watch.few_nights"
@@ -313,6 +324,7 @@ class AdviceCode(Code):
     AXIS_UNCERTAIN = "advice.axis_uncertain"
     WOULD_SETTLE = "advice.would_settle"
     NIGHT_FIRST = "advice.night_first"
+    WAIT_IS_OVER = "advice.wait_is_over"
     NOT_SEEN_YET = "advice.not_seen_yet"
     TIGHTEN = "advice.tighten"
     CRACK_NOTED = "advice.crack_noted"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -69,6 +69,21 @@ def night_first(actions: tuple[Action, ...], situation: Situation) -> tuple[Acti
     when = local_date(situation.time_us, situation.zone)
     first = Action(do=Do.MEASURE, notice=warning(AdviceCode.NIGHT_FIRST, last_night_date=when))
     return (first, *actions)
+
+
+def of_today(actions: tuple[Action, ...], situation: Situation, today_us: int) -> tuple[Action, ...]:
+    """Take days that are over by today out of what logs of long ago advise: nobody can wait for them."""
+    over = [action.until_us is not None and action.until_us <= today_us for action in actions]
+    pairs = zip(actions, over, strict=True)
+    return tuple(_of_today(action, situation) if is_over else action for action, is_over in pairs)
+
+
+def _of_today(action: Action, situation: Situation) -> Action:
+    if action.do == Do.NOTHING:
+        values = {**action.notice.values, "realign_by_date": None, "realign_soon": True}
+        return replace(action, notice=replace(action.notice, values=values), until_us=None)
+    when = local_date(situation.time_us, situation.zone)
+    return Action(do=Do.MEASURE, notice=warning(AdviceCode.WAIT_IS_OVER, last_night_date=when))
 
 
 # ---- Where the axis stands: its error now, what the season takes back, what lasts, where it is best

@@ -158,6 +158,7 @@ def _post(analysis: Analysis, record: Record, found: News, acknowledged_us: int 
 
     from drift.notify.send import mark_of
     from drift.record.cache import StoredMessage
+    from drift.render.headline import headline
     from drift.render.watch_words import letter_words
     from drift.watch.letters import letters_for
 
@@ -165,9 +166,9 @@ def _post(analysis: Analysis, record: Record, found: News, acknowledged_us: int 
 
     def choose(before: Sequence[StoredMessage]) -> list[StoredMessage]:
         fresh = letters_for(found, analysis, before, marks, acknowledged_us, now_us)
-        name = analysis.site.site.name
+        name, lines = analysis.site.site.name, headline(analysis, now_us).lines
         return [
-            StoredMessage(one.number, one.address, one.about, *letter_words(one, name, now_us))
+            StoredMessage(one.number, one.address, one.about, *letter_words(one, name, now_us, lines))
             for one in fresh
         ]
 

@@ -120,7 +120,7 @@ def _analysis(ctx: click.Context, folder: Path) -> None:
         "What axis and pier are doing now, and what to do about it.",
         f"drift status --pier {pier}",
     )
-    _run(ctx, "status", pier=pier, as_json=False)
+    _run(ctx, "status", names=(), pier=pier, full=False, as_json=False)
     _step(
         5,
         "The report",

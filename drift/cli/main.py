@@ -22,6 +22,7 @@ from drift.errors import DriftError, RowRefused
 #: Subcommand -> one line of help.  Each lives in drift/cli/<name>.py as `command`.
 COMMANDS = {
     "init": "Write a commented site file for a new pier.",
+    "site": "Show where the pier stands, and put it right when it was wrong.",
     "import": "Read log files or folders into the record.",
     "status": "Say what the axis and the pier are doing now, and what to do.",
     "advise": "Show what to do step by step, and record a step as done.",
@@ -31,7 +32,7 @@ COMMANDS = {
     "serve": "Show all of it as a local page in a browser.",
     "check": "For a scheduler: exit 1 when something has moved since last acknowledged.",
     "acknowledge": "Take note of what `check` reported, so that it is quiet again.",
-    "record": "Write down a correction or a level reading.",
+    "record": "Write down a correction or a level reading; check the record, and back it up.",
     "imports": "List the imports, with what came in and what was undone.",
     "undo": "Undo an import, or bring back one that was undone.",
     "origin": "Say which rows of which files a night's number came from.",
@@ -40,6 +41,7 @@ COMMANDS = {
 }
 #: Subcommands that share a file with another, or whose name is a word of Python: file, and name in it.
 _ELSEWHERE = {
+    "site": ("init", "site_command"),
     "import": ("import_logs", "command"),
     "acknowledge": ("check", "acknowledge_command"),
     "undo": ("imports", "undo_command"),
@@ -47,6 +49,8 @@ _ELSEWHERE = {
     "figure": ("report", "figure_command"),
     "origin": ("imports", "origin_command"),
 }
+#: Subcommands of `drift record` that are found without that word as well, being looked for in a hurry.
+_SHORT = {"backup": ("keeping", "backup_command"), "restore": ("keeping", "restore_command")}
 #: These answer once and leave.  To look through the objects of a long answer for cycles, again and again,
 #: takes a tenth of their time and frees next to nothing.
 _LEAVE_SOON = ("status", "report", "figure", "check")
@@ -59,9 +63,9 @@ class _Commands(click.Group):
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in COMMANDS:
+        if cmd_name not in COMMANDS and cmd_name not in _SHORT:
             return None
-        file, name = _ELSEWHERE.get(cmd_name, (cmd_name, "command"))
+        file, name = {**_ELSEWHERE, **_SHORT}.get(cmd_name, (cmd_name, "command"))
         command: click.Command = getattr(importlib.import_module(f"drift.cli.{file}"), name)
         return command
 
@@ -69,8 +73,8 @@ class _Commands(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         name = args[0]
-        if name not in COMMANDS and not name.startswith("-"):
-            close = difflib.get_close_matches(name, COMMANDS, n=1)
+        if name not in COMMANDS and name not in _SHORT and not name.startswith("-"):
+            close = difflib.get_close_matches(name, (*COMMANDS, *_SHORT), n=1)
             meant = f"; did you mean {close[0]!r}?" if close else "."
             ctx.fail(f"there is no command {name!r}{meant}  The commands are {', '.join(COMMANDS)}.")
         return super().resolve_command(ctx, args)

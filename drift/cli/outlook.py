@@ -104,10 +104,10 @@ def _print(title: str, note: str, sections: Iterable[Section]) -> None:
 
     from rich.console import Console
 
-    from drift.render.sections import print_sections, sections_text
+    from drift.render.sections import Lead, print_sections, sections_text
 
     console = Console()
     if console.is_terminal and sys.stdout.isatty():
-        print_sections(title, note, sections, console)
+        print_sections(Lead(title, note), sections, console)
     else:
-        click.echo(sections_text(title, note, sections), nl=False)
+        click.echo(sections_text(Lead(title, note), sections), nl=False)

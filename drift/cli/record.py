@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from drift.cli.keeping import backup_command, check_command, export_command, restore_command
 from drift.cli.options import TRUE_MINUS, Signed, pier_option, plain_minus, site_of
 
 if TYPE_CHECKING:
+    from drift.importer.importing import FileImported
     from drift.record.acts import RowHeld
     from drift.record.record import Record
     from drift.site.file import PierFile
@@ -282,18 +284,30 @@ Row = dict[str, str]
 
 
 def write_down(
-    site: PierFile, record: Record, table: str, rows: Sequence[Row], time_utc: str, step: str = ""
+    site: PierFile,
+    record: Record,
+    table: str,
+    rows: Sequence[Row],
+    time_utc: str,
+    step: str = "",
+    sure: bool = False,
 ) -> bool:
     """Write rows of one time into the record and say what they say; return whether anything was new.
 
-    `step` is the id of the advised step that they say was done, if any.
+    `step` is the id of the advised step that they say was done, if any.  What is unlike what the record
+    holds is asked about, unless it is `sure`.
     """
-    from drift.importer.by_hand import record_rows
+    from drift.importer.by_hand import in_our_units
     from drift.render.by_hand import CAUTION, LOOSENED, alike, remarks, words
     from drift.render.phrases import zone_of
 
     before = record.held(table)
-    outcome = record_rows(record, table, [{"time_utc": time_utc, **row} for row in rows], step)
+    for row in rows:
+        for column, value in in_our_units(row).items():
+            if value != row[column]:
+                click.echo(f"{row[column]} is taken as {column} = {value}.")
+    rows = [in_our_units(row) for row in rows]
+    outcome = _surely(record, table, [{"time_utc": time_utc, **row} for row in rows], step, sure)
     if not outcome.went_in:
         click.echo(f"Exactly this is in the record already, at {time_utc}; nothing was added.")
         return False
@@ -307,7 +321,54 @@ def write_down(
         click.echo(remark)
     if table == "corrections" and rows[0]["kind"] in LOOSENED:
         click.echo(CAUTION)
+    known = {row.row_id for row in before}
+    new = [row for row in record.held(table) if row.row_id not in known]
+    for hint in _against_the_sky(site, record, new) if table == "corrections" else ():
+        click.echo(hint)
     return True
+
+
+def _surely(record: Record, table: str, rows: Sequence[Row], step: str, sure: bool) -> FileImported:
+    """Write rows down; what is doubtful is asked about at a terminal, elsewhere refused without --sure."""
+    import sys
+
+    from drift.errors import Doubtful
+    from drift.importer.by_hand import record_rows
+    from drift.render.import_words import error_words
+
+    try:
+        return record_rows(record, table, rows, step, sure)
+    except Doubtful as doubt:
+        click.echo(f"drift: {error_words(doubt)}", err=True)
+        if not (sys.stdin.isatty() and sys.stderr.isatty()):
+            click.echo("Give it with --sure to record it all the same.", err=True)
+            raise click.exceptions.Exit(2) from doubt
+        if not click.confirm("Record it all the same?", default=False, err=True):
+            raise click.exceptions.Exit(2) from doubt
+        return record_rows(record, table, rows, step, sure=True)
+
+
+def _against_the_sky(site: PierFile, record: Record, rows: Sequence[RowHeld]) -> Iterator[str]:
+    """Yield how corrections look written down wrongly, by the nights after them that are in the record."""
+    made = {(int(row.values["time_us"]), row.values["kind"]) for row in rows}
+    readings = record.readings() if made else None
+    first_us = min((time_us for time_us, _ in made), default=0)
+    nights = ("solves", "sweeps", "runs", "alignments")
+    if readings is None or not any((readings[kind]["time_us"] > first_us).any() for kind in nights):
+        return
+    from drift.advice.misrecorded import suspects
+    from drift.advice.situation import situation_of
+    from drift.api import analyse_readings
+    from drift.cli.options import working
+    from drift.render.notices import sentence
+    from drift.watch.changes import misrecorded_notice
+
+    with working("Comparing it with the nights in the record"):
+        analysis = analyse_readings(site, readings, record)
+    situation = situation_of(site, analysis.nights, analysis.history, None)
+    for suspect in suspects(site, analysis.history):
+        if suspect is not None and (suspect.correction.time_us, suspect.correction.kind) in made:
+            yield sentence(misrecorded_notice(suspect, situation))
 
 
 def now_text() -> str:
@@ -323,6 +384,8 @@ def now_text() -> str:
 # log file, so that nothing can be recorded that could not be imported.
 
 
+#: Where a command keeps whether --sure was given.
+_SURE = "drift.record.sure"
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 
@@ -330,6 +393,13 @@ def _common(function: Function) -> Function:
     """Add the options that every kind of record takes."""
     for option in (
         pier_option,
+        click.option(
+            "--sure",
+            is_flag=True,
+            expose_value=False,
+            callback=lambda ctx, option, value: ctx.meta.update({_SURE: value}),
+            help="Record it although it is unlike the last readings or the advice.",
+        ),
         click.option("--note", default="", help="In your words; kept with it."),
         click.option(
             "--time",
@@ -342,7 +412,11 @@ def _common(function: Function) -> Function:
     return function
 
 
-@click.group("record", help="Write down a correction or a level reading, so that the history knows of it.")
+@click.group(
+    "record",
+    help="Write down a correction or a level reading, so that the history knows of it; check the record, and "
+    "back it up.",
+)
 def command() -> None:
     """Record by hand."""
 
@@ -477,7 +551,16 @@ for _kind, _title in {
     _plain(_kind, _title)
 
 
-for _one in (listing, edit, withdraw, put_back):
+for _one in (
+    listing,
+    edit,
+    withdraw,
+    put_back,
+    check_command,
+    export_command,
+    backup_command,
+    restore_command,
+):
     command.add_command(_one)
 
 
@@ -487,4 +570,5 @@ def _record(table: str, rows: Sequence[Row], when: str | None, pier: str | None)
 
     site = site_of(pier)
     with open_record(site) as record:
-        write_down(site, record, table, rows, when if when is not None else now_text())
+        sure = bool(click.get_current_context().meta.get(_SURE))
+        write_down(site, record, table, rows, when if when is not None else now_text(), sure=sure)

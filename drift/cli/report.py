@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 @click.command(
     "report",
-    help="Write one HTML file with the verdict, what to do, pictures and tables.\n\n"
+    help="Write one HTML file with how things stand, what to do, pictures and tables.\n\n"
     "It holds everything it shows and opens offline.  An earlier report is written over; any other file "
     "is left alone.",
 )
@@ -109,13 +109,14 @@ def figure_command(name: str | None, output: Path | None, phone: bool, dark: boo
 def _analysis(pier: str | None) -> Analysis:
     from drift.api import analyse_readings, open_record, with_ground
     from drift.cli.options import working
+    from drift.record.engine import now_us
 
     site = site_of(pier)
     with open_record(site) as record:
         with working("Reading the record"):
             readings = record.readings()
         with working("Working out the axis of each night and the pier's tilt"):
-            return with_ground(analyse_readings(site, readings, record), readings, record)
+            return with_ground(analyse_readings(site, readings, record, now_us()), readings, record)
 
 
 def _analysis_or_none(pier: str | None) -> Analysis:

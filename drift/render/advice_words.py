@@ -9,7 +9,7 @@ from typing import Any
 from drift.advice.plate import SETTINGS_A_TURN
 from drift.codes import AxisBound, CorrectionKind, EffectUnit, Lift, MovedPart, Part, Side
 from drift.mount.axis_error import size_of
-from drift.notices import AdviceCode, Code, from_value
+from drift.notices import AdviceCode, Code, Notice, from_value
 from drift.render.notices import sentence
 from drift.render.phrases import (
     CLOSE_SDS,
@@ -23,6 +23,7 @@ from drift.render.phrases import (
     plain_arcmin,
     ranked,
     rounded_arcmin,
+    since_words,
     toward,
     toward_of,
     turns_in_words,
@@ -62,9 +63,19 @@ def verdict_sentence(verdict: Verdict) -> str:
     return head + "".join(once)
 
 
-def clause_sentences(verdict: Verdict) -> list[str]:
-    """Return each thing that moved as a sentence of its own."""
-    clauses = [sentence(clause) for clause in verdict.clauses]
+#: What of a verdict's clauses is a step, told among the events.
+_STEPS = (
+    AdviceCode.PIER_TIPPED,
+    AdviceCode.MOUNT_STEPPED,
+    AdviceCode.STEP_OF_UNKNOWN_PART,
+    AdviceCode.EARLIER_STEPS,
+)
+
+
+def clause_sentences(verdict: Verdict, *, slow_only: bool = False) -> list[str]:
+    """Return each thing that moved as a sentence of its own, or only what did not step."""
+    told = [clause for clause in verdict.clauses if not (slow_only and clause.code in _STEPS)]
+    clauses = [sentence(clause) for clause in told]
     return [f"{clause[:1].upper()}{clause[1:]}." for clause in clauses]
 
 
@@ -76,7 +87,7 @@ def _moved(values: Values) -> str:
 def _put_right(values: Values) -> str:
     when = listed([str(year) for year in values["slipped_in_years"]])
     right = values["put_right_in_year"]
-    return f"The mount slipped in {when} and was put right in {right}; since then it stands"
+    return f"The mount slipped in {when} and was put right in {right}; it has been steady since"
 
 
 def _corrected_but_off(values: Values) -> str:
@@ -93,28 +104,13 @@ def _no_axis(values: Values) -> str:
 
 
 def _one_night(values: Values) -> str:
-    return f"There is one night only, so nothing can be said about movement yet: {_seen(values)}."
+    return "There is one night only, so nothing can be said about movement yet."
 
 
 def _nothing_moved(values: Values) -> str:
     return (
-        "Nothing has moved beyond its warning limit and its uncertainty: "
-        f"in {values['span_days']:.0f} days {_seen(values)}."
+        f"Nothing has moved beyond its warning limit and its uncertainty in {values['span_days']:.0f} days."
     )
-
-
-def _seen(values: Values) -> str:
-    """Return what could have been seen: the change of tilt, and where the axis is."""
-    changed = [
-        f"{angle(abs(values[f'{name}_arcsec']), values[f'{name}_sd_arcsec'])} "
-        f"toward the {ways[0 if values[f'{name}_arcsec'] >= 0 else 1]}"
-        for name, ways in (("tilt_north", (Side.NORTH, Side.SOUTH)), ("tilt_east", (Side.EAST, Side.WEST)))
-        if values[f"{name}_arcsec"] is not None
-    ]
-    parts = [f"the tilt has changed by {listed(changed)}"] if changed else []
-    if values["axis_arcsec"] is not None:
-        parts.append(f"the axis is {_axis(values)} from the pole")
-    return listed(parts)
 
 
 def _days(values: Values) -> str:
@@ -170,10 +166,12 @@ def _pier_tilts(values: Values) -> str:
         ways = (Side.NORTH, Side.SOUTH) if only == "tilt_north" else (Side.EAST, Side.WEST)
         other = "east-west" if only == "tilt_north" else "north-south"
         way = f"toward the {ways[0 if size >= 0 else 1]}"
-        return f"it tilts {angle(abs(size), sd)} further {way} than at the start ({other} not told)"
+        return f"it tilts {angle(abs(size), sd)} further {way} than {since_words(values)} ({other} not told)"
     north, east, size, sd = _whole_tilt(values)
     steps = ", apart from the steps" if values["beside_steps"] else ""
-    return f"the pier tilts {angle(size, sd)} further {toward_of(north, east)} than at the start{steps}"
+    return (
+        f"the pier tilts {angle(size, sd)} further {toward_of(north, east)} than {since_words(values)}{steps}"
+    )
 
 
 def _pier_swings(values: Values) -> str:
@@ -226,6 +224,34 @@ def action_sentence(action: Action) -> str:
     return "  ".join(sentence(notice) for notice in (action.notice, *action.remarks))
 
 
+def action_brief(action: Action, *, of_then: bool = False) -> str:
+    """Return what to do in a sentence, for a screen whose headline has the numbers.
+
+    `of_then`: the last night is long past, so that "nothing" is what held then.
+    """
+    values = action.notice.values
+    if action.notice.code == AdviceCode.NOTHING:
+        said = _until_realigned(values)
+        if of_then:
+            said = f"By the last night {said[0].lower()}{said[1:]}"
+            return f"{said}.  Take a new one to see whether that still holds."
+        return f"{said}."
+    if action.notice.code == AdviceCode.NIGHT_FIRST:
+        return (
+            f"Take a night first, and ask again: what follows is what the last one, of "
+            f"{values['last_night_date']}, said."
+        )
+    return sentence(action.notice)
+
+
+def _until_realigned(values: Values) -> str:
+    if values["realign_soon"]:
+        return "Nothing needs doing at once, but re-align soon"
+    if values["realign_by_date"] is not None:
+        return f"Nothing needs doing now; re-align by about {values['realign_by_date']}"
+    return "Nothing needs doing"
+
+
 def tolerance_words(bound: AxisBound) -> str:
     """Return what sets the tolerance of the axis, as it stands after "beyond" or in brackets."""
     return _BOUNDS[bound] if bound == AxisBound.WARNING_LIMIT else f"what {_BOUNDS[bound]} allows"
@@ -244,19 +270,15 @@ def _lasting(values: Values) -> str:
 
 
 def _nothing(values: Values) -> str:
-    until = "Nothing needs doing"
-    if values["realign_soon"]:
-        until = "Nothing needs doing at once, but re-align soon"
-    elif values["realign_by_date"] is not None:
-        until = f"Nothing needs doing now; re-align by about {values['realign_by_date']}"
     margin, sd = values["margin_arcsec"], values["axis_sd_arcsec"]
     close = ", too close to call" if abs(margin) < CLOSE_SDS * sd else ""
     hidden = ""
     if values["lasting_arcsec"] is not None:
         hidden = f"; the season hides part of a lasting error of {_lasting(values)}"
     return (
-        f"{until}: the axis is {_axis(values)} from the pole, {rounded_arcmin(abs(margin), sd)} "
-        f"{'inside' if margin >= 0.0 else 'beyond'} {_tolerance(values)}{close}{hidden}."
+        f"{_until_realigned(values)}: the axis is {_axis(values)} from the pole, "
+        f"{rounded_arcmin(abs(margin), sd)} {'inside' if margin >= 0.0 else 'beyond'} {_tolerance(values)}"
+        f"{close}{hidden}."
     )
 
 
@@ -323,9 +345,12 @@ def _old_night(values: Values) -> str:
 
 
 def _step_seen_once(values: Values) -> str:
+    or_level, untold = "", ""
+    if not values.get("part_told", True):
+        or_level, untold = ", or read a level on the pier now", ", and nothing tells pier from mount yet"
     return (
-        f"Measure on the next clear night: a step about {values['date']} is seen on one night only, and "
-        "nothing should be turned before a second night shows it."
+        f"Measure on the next clear night{or_level}: a step about {values['date']} is seen on one night "
+        f"only{untold}; nothing should be turned before a second night shows it."
     )
 
 
@@ -344,6 +369,13 @@ def _night_first(values: Values) -> str:
     return (
         f"Take a night first, and ask again: the last one, of {values['last_night_date']}, was long past "
         "when it was read in, too old to turn or lift anything by; what follows is what it said."
+    )
+
+
+def _wait_is_over(values: Values) -> str:
+    return (
+        f"Take a night: by the last one, of {values['last_night_date']}, the season was to bring the axis "
+        "back, and the day by which it should have is over."
     )
 
 
@@ -654,6 +686,24 @@ _CAUTIONS = {
 }
 
 
+#: The cautions in a few words each, for the first screen; a caution without them stands there whole.
+_CAUTIONS_BRIEF: dict[Code, str] = {
+    AdviceCode.PARK_FIRST: "park the tube and stop the drive",
+    AdviceCode.EASE_BOLTS: "never loosen all locking bolts at once",
+    AdviceCode.SCREWS_HAVE_PLAY: "end every turn pushing",
+    AdviceCode.SCREW_CARRIES_HEAD: "support the head before easing the altitude locks",
+    AdviceCode.TAKE_LOAD_OFF: "take the load off first, and never loosen all bolts at once",
+    AdviceCode.POWER_OFF: "switch the power off at the pier",
+    AdviceCode.BURIED_LINES: "locate buried lines before anyone digs",
+    AdviceCode.NEVER_THE_SUN: "never sweep toward the Sun",
+}
+
+
+def cautions_brief(cautions: Sequence[Notice]) -> str:
+    """Return all cautions in one clause."""
+    return "; ".join(_CAUTIONS_BRIEF.get(one.code) or sentence(one).rstrip(".") for one in cautions)
+
+
 # ---- Does it matter: what the axis error does in the picture.
 
 
@@ -842,6 +892,7 @@ SENTENCES: dict[Code, Callable[[Values], str]] = {
     AdviceCode.AXIS_UNCERTAIN: _axis_uncertain,
     AdviceCode.WOULD_SETTLE: _would_settle,
     AdviceCode.NIGHT_FIRST: _night_first,
+    AdviceCode.WAIT_IS_OVER: _wait_is_over,
     AdviceCode.NOT_SEEN_YET: _not_seen_yet,
     AdviceCode.TIGHTEN: _tighten,
     AdviceCode.CRACK_NOTED: _crack_noted,

@@ -70,7 +70,7 @@ def headline(analysis: Analysis, now_us: int | None = None) -> Headline:
 #: How a limit stands, in the brackets behind the value.
 _AGAINST = {
     Standing.WITHIN: "limit {limit}",
-    Standing.CLOSE: "at its limit, {limit}",
+    Standing.CLOSE: "at limit {limit}",
     Standing.BEYOND: "over {limit}",
     Standing.UNKNOWN: "limit {limit}",
 }
@@ -105,11 +105,17 @@ def _tilt(tilt: Against | None, year_ago: YearAgo | None) -> str:
 # ---- Second line: how old, and what to do.
 
 
+#: Columns of a small terminal: steps that would go beyond are counted.
+_COLUMNS = 80
+
+
 def _second(state: NowState, analysis: Analysis) -> str:
-    what = _what_to_do(state, analysis)
-    if state.last_night_us is None:
-        return f"{what[0].upper()}{what[1:]}."
-    return f"{_as_of(state, analysis.site.site.longitude_deg)}: {what}."
+    before = "" if state.last_night_us is None else f"{_as_of(state, analysis.site.site.longitude_deg)}: "
+    said = _what_to_do(state, analysis)
+    line = f"{before}{said[0]}, then {listed(said[1:])}." if said[1:] else f"{before}{said[0]}."
+    if len(line) > _COLUMNS and len(said) > 2:
+        line = f"{before}{said[0]}, then {len(said) - 1} more steps."
+    return f"{line[0].upper()}{line[1:]}"
 
 
 def _as_of(state: NowState, longitude_deg: float) -> str:
@@ -127,6 +133,7 @@ def _as_of(state: NowState, longitude_deg: float) -> str:
 _MEASURE: dict[Code, str] = {
     AdviceCode.FIRST_NIGHT: "take a night of solves",
     AdviceCode.OLD_NIGHT: "take a night before turning anything",
+    AdviceCode.WAIT_IS_OVER: "take a night; the season's time is over",
     AdviceCode.STEP_SEEN_ONCE: "take a second night, then judge",
     AdviceCode.AXIS_UNCERTAIN: "take a night with solves spread wider",
     AdviceCode.WOULD_SETTLE: "measure what tells pier from mount",
@@ -144,7 +151,7 @@ _ONE = {
 }
 
 
-def _what_to_do(state: NowState, analysis: Analysis) -> str:
+def _what_to_do(state: NowState, analysis: Analysis) -> list[str]:
     """Return the actions in a few words each; the list below the headline has them whole."""
     by_kind = {action.do: action for action in reversed(state.actions)}  # the first of a kind stands for it
     order = list(dict.fromkeys(action.do for action in state.actions))
@@ -153,10 +160,11 @@ def _what_to_do(state: NowState, analysis: Analysis) -> str:
         if do == Do.TURN_ALTITUDE and Do.TURN_AZIMUTH in order:
             continue
         both = do == Do.TURN_AZIMUTH and Do.TURN_ALTITUDE in order
-        said.append("turn both knobs" if both else _words(by_kind[do], state, analysis))
-    if not said:
-        return "nothing to do"
-    return said[0] if len(said) == 1 else f"{said[0]}, then {listed(said[1:])}"
+        if do == Do.TIGHTEN and len(order) > 1:
+            said.append("tighten")
+        else:
+            said.append("turn both knobs" if both else _words(by_kind[do], state, analysis))
+    return said or ["nothing to do"]
 
 
 def _words(action: Action, state: NowState, analysis: Analysis) -> str:
@@ -171,7 +179,7 @@ def _words(action: Action, state: NowState, analysis: Analysis) -> str:
 
 def _nothing(action: Action, state: NowState, analysis: Analysis) -> str:
     if state.is_old:
-        return "nothing needed then; take a night to check"
+        return "nothing needed then; take a night"
     if action.until_us is None:
         return "nothing to do"
     if state.now_us is not None and action.until_us <= state.now_us:

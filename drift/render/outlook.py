@@ -89,11 +89,14 @@ def brief_sentences(analysis: Analysis) -> tuple[str, ...]:
     outlook = coming_of(analysis)
     if outlook is None:
         return () if analysis.history.forecast is None else (RUN_OUT,)
+    over = analysis.now_us is not None and int(outlook.forecast.time_us[-1]) <= analysis.now_us
+    if outlook.as_of_us is not None and over:
+        return (RUN_OUT,)
     zone = zone_of(analysis.site.site.timezone)
     return (
         *ahead_sentences(outlook, zone)[:1],
         *too_short_sentences(outlook),
-        *realigning_sentences(outlook, zone),
+        *realigning_sentences(outlook, zone, analysis.now_us),
     )
 
 

@@ -40,6 +40,10 @@ _WHOLE_YEAR_DAYS = 330.0
 RUN_OUT = (
     "There is nothing to look ahead from any more: the last reading is more than a year old.  Take a night."
 )
+NO_SEASON_YET = (
+    "No yearly swing can be told from these readings yet, so it can't be said when the axis will be furthest "
+    "out: what a part of a year would go on to is mostly what is usual for piers, not what yours has shown."
+)
 NO_FORECAST = (
     "There is nothing to look ahead from yet: that takes two nights with a usable axis, and a year of nights "
     "before it says much."
@@ -114,16 +118,11 @@ def _told(odds: dict[ForcingKind, float]) -> str:
 
 def ahead_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
     """Say when the axis is furthest and back, and what the forecast rests on."""
-    said = [_turning(outlook.turning, zone, outlook.from_us)]
+    said = [_turning(outlook.turning, zone, outlook.from_us) if outlook.season_sure else NO_SEASON_YET]
     if outlook.since_us is not None:
         said.append(
             f"This goes on from the last reading, of {local_date(outlook.since_us, zone)}, and reaches to "
             f"{local_date(_until_us(outlook), zone)}: a night would make it surer and longer."
-        )
-    if not outlook.season_sure:
-        said.append(
-            "No season is sure in these readings yet: what a part of a year would go on to is mostly what is "
-            "usual for piers, not what yours has shown."
         )
     said += too_short_sentences(outlook)
     if outlook.rests_on:
@@ -205,8 +204,11 @@ def _when(one: ComingDay, zone: ZoneInfo) -> str:
     return f"{about} (80 %: {local_date(one.first_us, zone)} to {local_date(one.last_us, zone)})"
 
 
-def realigning_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
-    """Say how likely the tolerance is passed, and whether and when re-aligning is worth it."""
+def realigning_sentences(outlook: Outlook, zone: ZoneInfo, now_us: int | None = None) -> tuple[str, ...]:
+    """Say how likely the tolerance is passed, and whether and when re-aligning is worth it.
+
+    A day that is over by `now_us` is not advised: logs of long ago are looked at as of their end.
+    """
     found = outlook.realigning
     limit = f"{plain_arcmin(found.tolerance / 60.0)} ({tolerance_words(found.tolerance_of)})"
     chance = (
@@ -214,15 +216,14 @@ def realigning_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
         f"{percent(found.left_alone)}"
     )
     likely = ""
-    if found.likely_us is not None:
-        now = found.likely_us == outlook.from_us
-        likely = "; more likely than not it is so " + (
-            "now" if now else f"from about {local_date(found.likely_us, zone)} on"
-        )
-    return f"{chance}{likely}.", _worth(outlook, zone)
+    if found.likely_us == outlook.from_us:
+        likely = "; it is now"
+    elif found.likely_us is not None:
+        likely = f"; from about {local_date(found.likely_us, zone)} on it is more likely beyond it than not"
+    return f"{chance}{likely}.", _worth(outlook, zone, now_us)
 
 
-def _worth(outlook: Outlook, zone: ZoneInfo) -> str:
+def _worth(outlook: Outlook, zone: ZoneInfo, now_us: int | None) -> str:
     found = outlook.realigning
     if found.left_alone < SMALL_CHANCE:
         return "Re-aligning is not worth it in the coming year."
@@ -236,7 +237,7 @@ def _worth(outlook: Outlook, zone: ZoneInfo) -> str:
         return f"Re-aligning is worth it now: set as advised, the chance is {reset} instead of {left}."
     small = percent(SMALL_CHANCE)
     when = f"soon, as the chance is over {small} from now on"
-    if found.by_us is not None and found.by_us > outlook.from_us:
+    if found.by_us is not None and found.by_us > max(outlook.from_us, now_us or outlook.from_us):
         when = f"by {local_date(found.by_us, zone)} at the latest, until when the chance stays within {small}"
     return f"Re-aligning is worth it, {when}: set as advised, it is {reset} instead of {left} over the year."
 

@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, TypeVar
 from zoneinfo import ZoneInfo
 
-from drift.codes import Part
+from drift.codes import Misrecorded, Part, Since
 from drift.mount.axis_error import size_of
 from drift.quantities import as_utc
 
@@ -27,22 +27,8 @@ Name = TypeVar("Name", bound=str)
 
 
 _COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
-#: Fractions of a turn that a person sets by eye.
-_FRACTIONS = (
-    ("none", 0.0),
-    ("1/8", 0.125),
-    ("1/4", 0.25),
-    ("1/3", 1.0 / 3.0),
-    ("3/8", 0.375),
-    ("1/2", 0.5),
-    ("5/8", 0.625),
-    ("2/3", 2.0 / 3.0),
-    ("3/4", 0.75),
-    ("7/8", 0.875),
-    ("whole", 1.0),
-)
-#: A fraction is named where it is at most this far off [turns].
-_NEAR_FRACTION = 0.04
+#: A turn is told to this many degrees, one below ten: nobody sets a knob by eye any finer.
+_TURN_STEP_DEG = 5.0
 #: From here on an angle is written in arcminutes [arcsec].
 _ARCMIN_FROM = 120.0
 #: A part that is less probable than this is left out of the odds.
@@ -110,16 +96,37 @@ def plain_angle(value_arcsec: float) -> str:
 
 
 def turns_in_words(turns: float) -> str:
-    """Return the nearest usual fraction, ``about 2/3 of a turn`` or ``about 2 1/4 turns``; or ""."""
-    whole, part = divmod(abs(turns), 1.0)
-    name, size = min(_FRACTIONS, key=lambda fraction: abs(fraction[1] - part))
-    if abs(size - part) > _NEAR_FRACTION or abs(turns) < _NEAR_FRACTION:
-        return ""
-    whole = int(whole) + (size == 1.0)
-    name = "" if size in (0.0, 1.0) else name
+    """Return turns as whole ones and degrees: ``about 35°`` or ``about 2 turns and 90°``; or ""."""
+    degrees = abs(turns) * 360.0
+    step = _TURN_STEP_DEG if degrees >= 10.0 else 1.0
+    whole, rest = divmod(step * round(degrees / step), 360.0)
     if not whole:
-        return f"about {name} of a turn" if name else ""
-    return f"about {whole}{f' {name}' if name else ''} turn{'' if whole == 1 and not name else 's'}"
+        return f"about {rest:.0f}°" if rest else ""
+    said = f"about {counted(int(whole), 'turn')}"
+    return f"{said} and {rest:.0f}°" if rest else said
+
+
+def since_words(values: Mapping[str, Any]) -> str:
+    """Return what a tilt is counted from, as it stands after "than": ``in the autumn of 2023``."""
+    since, day = values.get("since", Since.START), values.get("since_date")
+    if since in (Since.FIRST_AUTUMN, Since.LAST_AUTUMN):
+        return f"in the autumn of {str(day)[:4]}"
+    if since == Since.LAST_CORRECTION:
+        return f"after the last correction, on {day}"
+    return f"on {day}" if since == Since.DATE else "at the start"
+
+
+_WRONGLY = {
+    Misrecorded.SIGN: "its sign may be the wrong way round",
+    Misrecorded.TWICE: "it may be another one, written down twice",
+    Misrecorded.DATE: "it may have been made on another day",
+    Misrecorded.NEVER: "it may never have been made",
+}
+
+
+def misrecorded_words(wrong: str, probability: float) -> str:
+    """Return how a correction seems to have been written down wrongly: a clause after its name."""
+    return f"looks written down wrongly, {_WRONGLY[Misrecorded(wrong)]} ({percent(probability)} sure)"
 
 
 def azimuth_side(change: float, latitude_deg: float) -> str:

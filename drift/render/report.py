@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drift._version import __version__
 from drift.quantities import DAY_US
 from drift.render import phrases, status
-from drift.render.advice_words import clause_sentences, matter_sentence, verdict_sentence
+from drift.render.advice_words import clause_sentences, matter_sentence
 from drift.render.drawing import (
     Drawn,
     Kind,
@@ -22,6 +22,7 @@ from drift.render.drawing import (
     side_by_side,
 )
 from drift.render.figures import canvas
+from drift.render.headline import headline
 from drift.render.import_words import row_words
 from drift.render.notices import sentence
 from drift.render.outlook import brief_sentences, heading
@@ -39,8 +40,6 @@ if TYPE_CHECKING:
 #: By this a report is known as one of ours, so that it may be written over.
 MARK = '<meta name="generator" content="drift report">'
 _KIND = Kind("report", "report.html", MARK.encode(), 2000)
-#: From so many things that moved on, they are listed below what to do, and the verdict is one short sentence.
-_MANY_CLAUSES = 2
 
 
 def report_html(
@@ -48,6 +47,7 @@ def report_html(
     *,
     where: Mapping[int, str] | None = None,
     kept_aside: Iterable[tuple[str, str]] = (),
+    waiting: Sequence[str] = (),
     progress: Callable[[str], None] | None = None,
     pen: SecondPen | None = None,
 ) -> str:
@@ -61,6 +61,8 @@ def report_html(
         Row of the record -> the file and line it came from, for the list of what was set aside.
     kept_aside
         Rows that could not be read at import: (file, what was wrong).
+    waiting
+        What ``drift check`` warns of and nobody has acknowledged, as sentences.
     progress
         Told the title of each picture before it is drawn.
     pen
@@ -86,6 +88,8 @@ def report_html(
         left_out=left_out,
         kept_aside=_kept_aside_table(kept_aside),
         set_aside=instrument.set_aside_table(analysis, where),
+        waiting=[phrases.harmless(one) for one in waiting],
+        waiting_heading=status.waiting_heading(waiting),
         **said(analysis),
     )
 
@@ -113,7 +117,8 @@ def report_of_record(analysis: Analysis, record: Record, pen: SecondPen | None =
         for row, (file, line, _) in places.items()
     }
     kept_aside = [(row.file, row_words(row)) for row in record.set_aside_rows()]
-    return report_html(analysis, where=where, kept_aside=kept_aside, pen=pen)
+    waiting = status.waiting_of(analysis, record.last_acknowledged(), record.latest_import_us())
+    return report_html(analysis, where=where, kept_aside=kept_aside, waiting=waiting, pen=pen)
 
 
 def said(analysis: Analysis) -> dict[str, object]:
@@ -122,6 +127,7 @@ def said(analysis: Analysis) -> dict[str, object]:
         "version": __version__,
         "title": status.title(analysis),
         "span": status.span(analysis),
+        "headline": headline(analysis),
         "moved": analysis.advice.verdict.stands,
         "verdict_heading": _verdict_heading(analysis),
         **_verdict(analysis),
@@ -150,12 +156,11 @@ def said(analysis: Analysis) -> dict[str, object]:
 
 
 def _verdict(analysis: Analysis) -> dict[str, object]:
-    """Return the verdict: one sentence; where much has moved, a short one first and the rest as a list."""
+    """Return the verdict: its head, and each thing that moved as a sentence of its own."""
     verdict = analysis.advice.verdict
-    if len(verdict.clauses) < _MANY_CLAUSES:
-        return {"verdict": phrases.harmless(verdict_sentence(verdict)), "moved_parts": []}
     parts = [phrases.harmless(clause) for clause in clause_sentences(verdict)]
-    return {"verdict": phrases.harmless(f"{sentence(verdict.notice)}."), "moved_parts": parts}
+    head = f"{phrases.harmless(sentence(verdict.notice)).rstrip('.')}."
+    return {"verdict": head, "history_head": head, "moved_parts": parts}
 
 
 def _verdict_heading(analysis: Analysis) -> str:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from drift.render import phrases
@@ -18,14 +19,43 @@ if TYPE_CHECKING:
 WIDEST = 100
 
 
+class Tone(StrEnum):
+    """How a section or a headline sounds; on a terminal with colours each has one."""
+
+    PLAIN = ""
+    GOOD = "green"
+    CARE = "yellow"
+    ALARM = "bright_red"
+
+
 @dataclass(frozen=True)
 class Section:
-    """A heading with items, each behind its mark, then a table, then a closing note."""
+    """A heading with items, each behind its mark, then a table, then a closing note.
+
+    `name` is what the section is asked for by; a section without a heading is printed without one.
+    """
 
     heading: str
     items: tuple[tuple[str, str], ...] = ()  # (mark, sentence); an empty mark for a plain paragraph
     table: Table | None = None
     note: str = ""
+    name: str = ""
+    tone: Tone = Tone.PLAIN
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether there is nothing in it."""
+        return not self.items and (self.table is None or not self.table.rows)
+
+
+@dataclass(frozen=True)
+class Lead:
+    """What stands before the sections: a title, what it rests on, and the headline's lines."""
+
+    title: str
+    note: str = ""
+    lines: tuple[str, ...] = ()
+    tone: Tone = Tone.PLAIN
 
 
 def bulleted(sentences: Sequence[str]) -> tuple[tuple[str, str], ...]:
@@ -33,52 +63,71 @@ def bulleted(sentences: Sequence[str]) -> tuple[tuple[str, str], ...]:
     return tuple(("-", phrases.harmless(sentence)) for sentence in sentences)
 
 
-def sections_text(title: str, note: str, sections: Iterable[Section], width: int = 80) -> str:
+def sections_text(lead: Lead, sections: Iterable[Section], width: int = 80) -> str:
     """Return sections as plain text of at most `width` columns."""
     from rich.console import Console
 
     written = io.StringIO()
     console = Console(file=written, width=width, force_terminal=False, color_system=None)
-    print_sections(title, note, sections, console)
+    print_sections(lead, sections, console)
     return "\n".join(line.rstrip() for line in written.getvalue().splitlines()) + "\n"
 
 
-def print_sections(title: str, note: str, sections: Iterable[Section], console: Console) -> None:
-    """Print a title, a note and sections on a console, in its width but no wider than `WIDEST`."""
+def print_sections(lead: Lead, sections: Iterable[Section], console: Console) -> None:
+    """Print a lead and sections on a console, in its width but no wider than `WIDEST`."""
     from rich.text import Text
 
     width = min(console.width, WIDEST)
-    console.print(Text(title, style="bold"), width=width)
-    console.print(Text(note, style="dim"), width=width)
+    console.print(Text(lead.title, style="bold"), width=width)
+    if lead.note:
+        console.print(Text(lead.note, style="dim"), width=width)
+    for line in lead.lines:
+        console.print(Text(line, style=f"bold {lead.tone}".strip()), width=width)
     for section in sections:
         _print_section(section, console, width)
+
+
+def fitted(
+    lead: Lead,
+    sections: Sequence[Section],
+    shorter: Callable[[Sequence[Section]], Sequence[Section] | None],
+    width: int,
+    lines: int,
+) -> Sequence[Section]:
+    """Return the sections, made `shorter` as often as it takes to fit into some lines; None ends that."""
+    while len(sections_text(lead, sections, width).splitlines()) > lines:
+        less = shorter(sections)
+        if less is None:
+            break
+        sections = less
+    return sections
 
 
 def _print_section(section: Section, console: Console, width: int) -> None:
     from rich.text import Text
 
     console.print()
-    console.print(Text(section.heading.upper(), style="bold"), width=width)
-    _print_items(section.items, console, width, strong=section.heading == "Verdict")
+    if section.heading:
+        console.print(Text(section.heading.upper(), style=f"bold {section.tone}".strip()), width=width)
+    _print_items(section.items, console, width)
     if section.table is not None and section.table.rows:
         _print_table(section.table, console, width)
     if section.note:
         console.print(Text(section.note, style="dim"), width=width)
 
 
-def _print_items(items: Sequence[tuple[str, str]], console: Console, width: int, *, strong: bool) -> None:
+def _print_items(items: Sequence[tuple[str, str]], console: Console, width: int) -> None:
     from rich.table import Table as Grid
     from rich.text import Text
 
-    style = "bold" if strong else ""
     for mark, sentence in items:
         if not mark:
-            console.print(Text(sentence, style=style), width=width)
+            console.print(Text(sentence), width=width)
             continue
         grid = Grid.grid(padding=(0, 1, 0, 0))
         grid.add_column(width=3, justify="right")
         grid.add_column(overflow="fold")
-        grid.add_row(Text(mark), Text(sentence, style=style))
+        grid.add_row(Text(mark), Text(sentence))
         console.print(grid, width=width)
 
 

@@ -1,30 +1,48 @@
 """The answer in words: what ``drift status`` says to people.
 
-The verdict stands first, then what to do, then what it rests on.  On a terminal
-headings are bold; into a file or a pipe goes plain text without control codes.
+Its first screen is the headline, what to do, what waits and where things stand, in `LINES` lines; the rest
+is asked for by name or all at once.  A terminal with colours shows what is beyond a limit in red; into a
+file or a pipe goes plain text without control codes.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from drift.advice.misrecorded import Suspect, suspects
+from drift.codes import Standing
 from drift.render import phrases
 from drift.render.advice_words import (
+    action_brief,
     action_sentence,
+    cautions_brief,
+    clause_sentences,
     matter_sentence,
     poles_sentence,
-    verdict_sentence,
     year_sentence,
 )
+from drift.render.headline import headline
 from drift.render.history_words import because_words, settle_words
 from drift.render.notices import sentence
 from drift.render.outlook import brief_sentences, heading
 from drift.render.phrases import clock_text, evening_of, zone_of
-from drift.render.sections import Section, bulleted, print_sections, sections_text
+from drift.render.sections import (
+    WIDEST,
+    Lead,
+    Section,
+    Tone,
+    bulleted,
+    fitted,
+    print_sections,
+    sections_text,
+)
 from drift.render.status_json import all_defaults, all_warnings
 from drift.render.tables import axis, causes, instrument
-from drift.render.tables.axis import Table
+from drift.render.watch_words import item_sentence
+from drift.watch.changes import news_afresh
+from drift.watch.now import now_state
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -32,21 +50,157 @@ if TYPE_CHECKING:
     from drift.types import Action, Analysis, CorrectionFound, Event, Separable
 
 
-_WAITING = "`drift check` tells these until `drift acknowledge`."
+_WAITING = "`drift acknowledge` marks them as seen."
+#: Lines of the first screen: a terminal of 24 with room for the prompt.
+LINES = 23
 #: Nights shown; `drift report` has all.
 LAST_NIGHTS = 8
 #: The latest events and corrections shown; `drift report` has all.
 LAST_CHANGES = 12
+#: The parts of the whole screen that may be asked for by name, and what each is.
+SECTIONS = {
+    "todo": "what to do",
+    "care": "what to take care of",
+    "waiting": "warnings that wait",
+    "where": "where axis, pier and mount stand",
+    "matters": "whether it matters",
+    "aim": "where to aim",
+    "year": "the coming year",
+    "moved": "what moved, and when",
+    "corrections": "what became of each correction",
+    "winters": "winter by winter",
+    "apart": "what can be told apart",
+    "nights": "the last nights",
+    "remarks": "remarks on the readings",
+    "defaults": "what was assumed",
+    "aside": "readings that were not used",
+}
+_TONES = {
+    Standing.WITHIN: Tone.GOOD,
+    Standing.CLOSE: Tone.CARE,
+    Standing.BEYOND: Tone.ALARM,
+    Standing.UNKNOWN: Tone.PLAIN,
+}
 
 
-def as_text(analysis: Analysis, width: int = 80, waiting: Sequence[str] = ()) -> str:
-    """Return the words as plain text of at most `width` columns; `waiting` as for `sections`."""
-    return sections_text(title(analysis), span(analysis), sections(analysis, waiting), width)
+def as_text(
+    analysis: Analysis, width: int = 80, waiting: Sequence[str] = (), names: Sequence[str] | None = ()
+) -> str:
+    """Return the words as plain text of at most `width` columns; `waiting` and `names` as for `screen`."""
+    lead, shown = screen(analysis, waiting, names, width)
+    return sections_text(lead, shown, width)
 
 
-def print_words(analysis: Analysis, console: Console, waiting: Sequence[str] = ()) -> None:
-    """Print the words on a console, in its width but no wider than `WIDEST`; `waiting` as for `sections`."""
-    print_sections(title(analysis), span(analysis), sections(analysis, waiting), console)
+def print_words(
+    analysis: Analysis, console: Console, waiting: Sequence[str] = (), names: Sequence[str] | None = ()
+) -> None:
+    """Print the words on a console, in its width but no wider than `WIDEST`; the rest as for `screen`."""
+    lead, shown = screen(analysis, waiting, names, min(console.width, WIDEST))
+    print_sections(lead, shown, console)
+
+
+def screen(
+    analysis: Analysis, waiting: Sequence[str], names: Sequence[str] | None, width: int
+) -> tuple[Lead, Sequence[Section]]:
+    """Return what stands at the head, and the sections below it.
+
+    Parameters
+    ----------
+    analysis
+        The analysis.
+    waiting
+        What ``drift check`` warns of and nobody has acknowledged, as sentences.
+    names
+        Of `SECTIONS`, those to show; none for the first screen, None for all.
+    width
+        Columns that the first screen has to do with.
+    """
+    if names == ():
+        lead = lead_of(analysis, brief=True)
+        return lead, fitted(lead, _brief(analysis, waiting), _shorter, width, LINES)
+    shown = [one for one in sections(analysis, waiting) if names is None or one.name in names]
+    return lead_of(analysis), shown
+
+
+def lead_of(analysis: Analysis, *, brief: bool = False) -> Lead:
+    """Return title, span and headline."""
+    said = headline(analysis)
+    note = span(analysis, brief=brief)
+    if brief:
+        return Lead(title=f"{title(analysis)}, {note}", lines=said.lines, tone=_TONES[said.standing])
+    return Lead(title=title(analysis), note=note, lines=said.lines, tone=_TONES[said.standing])
+
+
+# ---- The first screen.
+
+
+_ALL = "More: `drift status --full`.  ± is one standard deviation."
+
+
+def _brief(analysis: Analysis, waiting: Sequence[str]) -> list[Section]:
+    """Return the first screen's sections before they are fitted to its lines."""
+    advice, old = analysis.advice, now_state(analysis).is_old
+    done = [("-", phrases.harmless(sentence(one.notice))) for one in advice.done]
+    steps = _numbered([phrases.harmless(action_brief(action, of_then=old)) for action in advice.actions])
+    care = [("!", f"Take care: {cautions_brief(advice.cautions)}.")] if advice.cautions else []
+    return [
+        Section("What to do", (*done, *steps, *care), name="todo"),
+        *_if_any(_waiting_section(waiting)),
+        Section(
+            "Where things stand", table=axis.brief_table(analysis, bool(waiting)), note=_ALL, name="where"
+        ),
+    ]
+
+
+def waiting_of(
+    analysis: Analysis, acknowledged: tuple[int, str, str] | None, arrived_us: int | None
+) -> list[str]:
+    """Return what ``drift check`` would tell: what is new since it was last acknowledged.
+
+    Parameters
+    ----------
+    analysis
+        The analysis, with the time for which it was wanted.
+    acknowledged
+        When it was last acknowledged, the note, and what; None when never.
+    arrived_us
+        When readings last came into the record.
+    """
+    before = None if acknowledged is None else acknowledged[2]
+    found, _ = news_afresh(analysis, before, analysis.now_us, arrived_us)
+    return [item_sentence(item) for item in (*found.new, *found.provisional, *found.notices)]
+
+
+def waiting_heading(waiting: Sequence[str]) -> str:
+    """Return the heading over what waits."""
+    return f"{phrases.counted(len(waiting), 'warning')} waiting"
+
+
+def _waiting_section(waiting: Sequence[str]) -> Section:
+    heading = waiting_heading(waiting)
+    return Section(heading, bulleted(waiting), note=_WAITING, name="waiting", tone=Tone.CARE)
+
+
+#: At least so many warnings, and rows of where things stand, are left on the first screen.
+_LEAST_WAITING, _LEAST_ROWS = 1, 1
+
+
+def _shorter(shown: Sequence[Section]) -> Sequence[Section] | None:
+    """Take off what is missed least: the last rows of where things stand, then the older warnings."""
+    by = {section.name: section for section in shown}
+    where, waiting = by["where"], by.get("waiting")
+    if where.table is not None and len(where.table.rows) > _LEAST_ROWS:
+        less = replace(where, table=replace(where.table, rows=where.table.rows[:-1]))
+    elif waiting is not None and len(waiting.items) > _LEAST_WAITING:
+        less = replace(waiting, items=waiting.items[:-1], note=f"The rest: `drift check`.  {_WAITING}")
+    elif where.table is not None:
+        less = replace(where, heading="", table=None)
+    else:
+        return None
+    return [less if section.name == less.name else section for section in shown]
+
+
+# ---- The whole screen.
 
 
 def sections(analysis: Analysis, waiting: Sequence[str] = ()) -> Iterator[Section]:
@@ -55,27 +209,30 @@ def sections(analysis: Analysis, waiting: Sequence[str] = ()) -> Iterator[Sectio
     Parameters
     ----------
     analysis
-        The answer.
+        The analysis.
     waiting
         What ``drift check`` warns of and nobody has acknowledged, as sentences.
     """
     advice = analysis.advice
-    yield Section("Verdict", (("", phrases.harmless(verdict_sentence(advice.verdict))),))
     done = [("-", phrases.harmless(sentence(one.notice))) for one in advice.done]
-    yield Section("What to do", (*done, *_numbered([action_words(action) for action in advice.actions])))
-    yield from _if_any(Section("Mind", bulleted([sentence(one) for one in advice.cautions])))
-    yield from _if_any(Section("Warnings waiting", bulleted(waiting), note=_WAITING))
-    yield Section("Where things stand", table=axis.now_table(analysis), note=as_of(analysis))
-    yield from _if_any(Section("Does it matter?", _matters(analysis), _or_none(axis.matters_table(analysis))))
-    yield from _if_any(Section("Where to aim", bulleted(aim_sentences(analysis))))
+    steps = _numbered([action_words(action) for action in advice.actions])
+    yield Section("What to do", (*done, *steps), name="todo")
+    yield from _if_any(
+        Section("Take care", bulleted([sentence(one) for one in advice.cautions]), name="care")
+    )
+    yield from _if_any(_waiting_section(waiting))
+    yield Section("Where things stand", table=axis.now_table(analysis), note=as_of(analysis), name="where")
+    yield from _if_any(Section("Does it matter?", _matters(analysis), name="matters"))
+    yield from _if_any(Section("Where to aim", bulleted(aim_sentences(analysis)), name="aim"))
     yield from _if_any(_coming_year(analysis))
-    yield from _if_any(_events(analysis))
+    yield _moved(analysis)
     yield from _if_any(_corrections(analysis))
-    yield from _if_any(Section("Winter by winter", table=_or_none(causes.winters_table(analysis))))
+    winters = Section("Winter by winter", table=causes.winters_table(analysis), name="winters")
+    yield from _if_any(winters)
     yield _apart(analysis)
     yield from _if_any(_nights(analysis))
-    yield from _if_any(Section("Warnings", bulleted(all_warnings(analysis))))
-    yield from _if_any(Section("This answer rests on defaults", bulleted(all_defaults(analysis))))
+    yield from _if_any(Section("Remarks on the readings", bulleted(all_warnings(analysis)), name="remarks"))
+    yield from _if_any(Section("What was assumed", bulleted(all_defaults(analysis)), name="defaults"))
     yield from _if_any(_set_aside(analysis))
 
 
@@ -98,16 +255,17 @@ def title(analysis: Analysis) -> str:
     return f"{name}: axis and pier" if name else "Axis and pier"
 
 
-def span(analysis: Analysis) -> str:
-    """Return how many nights there are, from when to when, and whose clock the times are of."""
+def span(analysis: Analysis, *, brief: bool = False) -> str:
+    """Return how many nights there are, from when to when, and, unless `brief`, whose clock it is."""
     zone = zone_of(analysis.site.site.timezone)
     nights = analysis.nights.nights
     if not nights:
-        return f"No nights yet. {_clock(zone.key)}"
+        return "no nights yet" if brief else f"No nights yet. {_clock(zone.key)}"
     longitude = analysis.site.site.longitude_deg
     first, last = (evening_of(night.time_us, longitude) for night in (nights[0], nights[-1]))
     when = f"the night of {first}" if first == last else f"{first} to {last}"
-    return f"{phrases.counted(len(nights), 'night')}, {when}. {_clock(zone.key)} ± is one standard deviation."
+    said = f"{phrases.counted(len(nights), 'night')}, {when}"
+    return said if brief else f"{said}. {_clock(zone.key)} ± is one standard deviation."
 
 
 def _clock(zone: str) -> str:
@@ -133,15 +291,25 @@ def _matters(analysis: Analysis) -> tuple[tuple[str, str], ...]:
 def _coming_year(analysis: Analysis) -> Section:
     said = brief_sentences(analysis)
     return Section(
-        heading(analysis), bulleted(said), note="`drift outlook` has it month by month." if said else ""
+        heading(analysis),
+        bulleted(said),
+        note="`drift outlook` has it month by month." if said else "",
+        name="year",
     )
 
 
-def _events(analysis: Analysis) -> Section:
+def _moved(analysis: Analysis) -> Section:
+    """Return what moved: the verdict's head and what went slowly, then each step with its odds."""
+    verdict = analysis.advice.verdict
+    head = phrases.harmless(sentence(verdict.notice))
+    slow = clause_sentences(verdict, slow_only=True)
     events = list(enumerate(analysis.history.events))
     write = causes.sizes_writer(analysis.history.events)
-    items = [(f"{causes.event_number(k)}.", _event_sentence(event, analysis, write)) for k, event in events]
-    return Section("What moved, and when", *_latest(items))
+    steps = [(f"{causes.event_number(k)}.", _event_sentence(event, analysis, write)) for k, event in events]
+    items, table, note = _latest(steps)
+    return Section(
+        "What moved, and when", (("", f"{head.rstrip('.')}."), *bulleted(slow), *items), table, note, "moved"
+    )
 
 
 def _event_sentence(event: Event, analysis: Analysis, write: phrases.Writer) -> str:
@@ -155,19 +323,25 @@ def _event_sentence(event: Event, analysis: Analysis, write: phrases.Writer) -> 
 
 
 def _corrections(analysis: Analysis) -> Section:
-    found = list(enumerate(analysis.history.corrections))
-    items = [(f"{causes.correction_mark(k)}.", _correction_sentence(one, analysis)) for k, one in found]
-    return Section("Corrections", *_latest(items))
+    doubted = suspects(analysis.site, analysis.history)
+    found = zip(analysis.history.corrections, doubted, strict=True)
+    items = [
+        (f"{causes.correction_mark(k)}.", _correction_sentence(one, suspect, analysis))
+        for k, (one, suspect) in enumerate(found)
+    ]
+    return Section("Corrections", *_latest(items), name="corrections")
 
 
-def _correction_sentence(found: CorrectionFound, analysis: Analysis) -> str:
+def _correction_sentence(found: CorrectionFound, suspect: Suspect | None, analysis: Analysis) -> str:
     latitude = analysis.site.site.latitude_deg
     what = phrases.CORRECTION_WORDS.get(found.kind, phrases.harmless(found.kind))
     said = [f"{clock_text(found.time_us, zone_of(analysis.site.site.timezone))}, {what}"]
     asked, seen = causes.asked_words(found, latitude), causes.found_words(found, latitude)
     if (asked, seen) != ("–", "–"):
         said.append(f"asked {asked}, found {seen}")
-        said.append(f"held: {causes.held_words(found)}")
+        said.append(f"did it work? {causes.held_words(found)}")
+    if suspect is not None:
+        said.append(phrases.misrecorded_words(suspect.wrong, suspect.probability))
     note = phrases.harmless(found.note)
     return f"{'; '.join(said)}.{f' Note: {note}' if note else ''}"
 
@@ -185,12 +359,17 @@ def _apart(analysis: Analysis) -> Section:
         ("East tilt from the mount's azimuth", history.east_tilt_from_mount_azimuth),
         ("North tilt from the mount's altitude", history.north_tilt_from_mount_altitude),
     )
-    items = tuple(("-", _apart_sentence(*pair)) for pair in pairs)
-    return Section("What can be told apart", items, note=causes.named_all_the_same(history))
+    settle = list(dict.fromkeys(words for _, pair in pairs if (words := settle_words(pair))))
+    both = len(settle) == 1 and all(settle_words(pair) for _, pair in pairs)
+    items = [("-", _apart_sentence(*pair, with_settle=not both)) for pair in pairs]
+    if both:
+        items.append(("-", f"What would settle both: {settle[0]}."))
+    note = causes.named_all_the_same(history)
+    return Section("What can be told apart", tuple(items), note=note, name="apart")
 
 
-def _apart_sentence(what: str, separable: Separable) -> str:
-    settle = settle_words(separable)
+def _apart_sentence(what: str, separable: Separable, *, with_settle: bool) -> str:
+    settle = settle_words(separable) if with_settle else ""
     rest = f" What would settle it: {settle}." if settle else ""
     return f"{what}: {separable.answer}; {because_words(separable)}.{rest}"
 
@@ -199,7 +378,7 @@ def _nights(analysis: Analysis) -> Section:
     table = axis.last_nights_table(analysis, LAST_NIGHTS)
     if not table.rows:
         return Section(table.title)
-    return Section(table.title, table=table, note=table.note)
+    return Section(table.title, table=table, note=table.note, name="nights")
 
 
 def _set_aside(analysis: Analysis) -> Section:
@@ -207,7 +386,7 @@ def _set_aside(analysis: Analysis) -> Section:
     if not count:
         return Section("Set aside")
     told = f"{phrases.counted(count, 'reading')} went in but were not used; `drift report` lists each."
-    return Section("Set aside", (("", told),), instrument.set_aside_counts(analysis))
+    return Section("Set aside", (("", told),), instrument.set_aside_counts(analysis), name="aside")
 
 
 def _numbered(sentences: Sequence[str]) -> Iterator[tuple[str, str]]:
@@ -218,10 +397,6 @@ def _numbered(sentences: Sequence[str]) -> Iterator[tuple[str, str]]:
         yield f"{k + 1}.", each
 
 
-def _or_none(table: Table) -> Table | None:
-    return table if table.rows else None
-
-
 def _if_any(section: Section) -> Iterator[Section]:
-    if section.items or section.table is not None:
+    if not section.is_empty:
         yield section

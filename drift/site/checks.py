@@ -16,6 +16,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
 from drift.errors import PlateError
+from drift.site.disk import RECORD_FILE
 from drift.site.keys import allowed_words, key_of, shown, toml
 from drift.site.lines import Place, line_of
 from drift.site.threads import ALLOWED as ALLOWED_THREADS
@@ -76,6 +77,14 @@ def unreadable(path: Path, why: str, todo: str) -> str:
 
 def missing(path: Path) -> str:
     """Return the message for when there is no site file."""
+    record = path.parent / RECORD_FILE
+    if record.is_file():
+        named = "" if path == Path("pier.toml") else f" --pier {path}"
+        return (
+            f"there is no site file {path}, but the record is there, {record}: it knows the site, and "
+            f"`drift init --from-record{named}` writes the file again.  Only addresses, such as those of "
+            "[warn] notify, have to be given anew; nothing of the record is lost."
+        )
     return (
         f"there is no site file {path}.  Write one with `drift init`, or name one with --pier FILE or "
         "the variable DRIFT_PIER."
@@ -264,6 +273,12 @@ def outline(pairs: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float]
     if pairs and pairs[-1][0] - pairs[0][0] == 360.0 and pairs[0][1] != pairs[-1][1]:
         raise _no("bearings 0 and 360 are one direction, but have two altitudes", len(pairs) - 1)
     return pairs
+
+
+def since(value: object) -> object:
+    """Return what a tilt is counted from: a word as it is, anything else as the day that it must be."""
+    words = ("first autumn", "last autumn", "last correction", "start")
+    return value if value in words else day(value)
 
 
 def day(value: object) -> date:

@@ -41,7 +41,7 @@ def test_the_axis_stands_against_its_limit_with_its_uncertainty():
     assert first.startswith("Axis 3.33' off (over 2'); ")
     assert second == "As of last night: turn the altitude knob."
     assert headline(analysis(past=history(axis_now=(0.0, 200.0)))).standing == Standing.BEYOND
-    assert lines(past=history(axis_now=(0.0, 121.0)))[0].startswith("Axis 2.02' off (at its limit, 2'); ")
+    assert lines(past=history(axis_now=(0.0, 121.0)))[0].startswith("Axis 2.02' off (at limit 2'); ")
 
 
 def test_a_tighter_limit_of_the_optics_is_the_one_that_is_named():

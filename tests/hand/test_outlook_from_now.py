@@ -82,5 +82,6 @@ def test_what_was_to_come_before_today_is_not_still_to_come(peak, back, said):
         time_us = LAST_US + (days or 0) * DAY_US
         return None if days is None else OneDay(time_us=time_us, first_us=time_us, last_us=time_us)
 
-    made = replace(outlook_of(PIER, SEEN, PAST), turning=Turning(swing=40.0, peak=on(peak), back=on(back)))
+    turning = Turning(swing=40.0, peak=on(peak), back=on(back))
+    made = replace(outlook_of(PIER, SEEN, PAST), season_sure=True, turning=turning)
     assert said in ahead_sentences(made, UTC)[0]

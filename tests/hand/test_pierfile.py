@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drift.errors import PlateError, SiteFileError
-from drift.site.file import find_pier, load_pier, pier_from_mapping, template
+from drift.site.disk import find_pier
+from drift.site.file import load_pier, pier_from_mapping, template
 from drift.site.lines import line_of, lines_of
 from drift.site.sections import SECTIONS
 from drift.site.threads import pitch_mm, thread_name
@@ -26,7 +27,7 @@ CONTRACT = {
     "optics": "focal_length_mm pixel_um sensor_width_mm sensor_height_mm goto_field_arcmin exposure_s "
     "session_min typical_declination_deg guided months_of_use aim",
     "horizon": "altitude_deg",
-    "warn": "axis_arcmin tilt_arcsec false_alarms_per_year notify",
+    "warn": "axis_arcmin tilt_arcsec since false_alarms_per_year notify",
     "store": "url",
 }
 FULL = """\

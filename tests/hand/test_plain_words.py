@@ -13,17 +13,17 @@ from drift.render.phrases import turns_in_words
 @pytest.mark.parametrize(
     ("turns", "said"),
     [
-        (0.01, ""),
-        (0.04, ""),
-        (0.05, ""),
-        (0.12, "about 1/8 of a turn"),
-        (-0.5, "about 1/2 of a turn"),
-        (0.99, "about 1 turn"),
-        (1.02, "about 1 turn"),
-        (2.25, "about 2 1/4 turns"),
+        (0.001, ""),
+        (0.01, "about 4°"),
+        (0.05, "about 20°"),
+        (0.1, "about 35°"),
+        (-0.5, "about 180°"),
+        (0.999, "about 1 turn"),
+        (1.02, "about 1 turn and 5°"),
+        (2.25, "about 2 turns and 90°"),
     ],
 )
-def test_a_fraction_of_a_turn_is_a_whole_phrase_or_nothing(turns, said):
+def test_a_turn_is_told_in_whole_turns_and_degrees(turns, said):
     assert turns_in_words(turns) == said
 
 

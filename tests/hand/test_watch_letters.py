@@ -7,6 +7,7 @@ import pytest
 from advice_world import EAST, LAST_US, correction, event, history, nights, site
 
 from drift.advice.steps import advise
+from drift.render.headline import headline
 from drift.render.watch_words import letter_words
 from drift.types import Analysis
 from drift.watch.changes import news, state_text
@@ -125,6 +126,8 @@ def test_a_letter_says_what_when_and_its_number():
     assert letter_words(letter, "Hill", LAST_US)[0] == "drift: Hill: something has moved"
     assert body.startswith("The mount's azimuth turned by 1.5")
     assert "Seen on 2024-03-19 03:00 UTC." in body
+    lines = headline(whole).lines
+    assert "\n\n" + "\n".join(lines) + "\n\nSeen on" in letter_words(letter, "", LAST_US, lines)[1]
     assert body.endswith(f"Message {letter.number}.")
     (other,) = letters_for(news(whole, None), whole, [], ["b"], None, LAST_US)
     assert other.number != letter.number

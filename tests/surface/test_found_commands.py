@@ -52,7 +52,7 @@ def test_a_sweep_gives_the_axis_it_was_made_with(
 def test_a_found_sweep_is_told_everywhere(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = import_log(capsys, folder, "found-sweep.csv")
     assert "8 of them form a sweep, found without a label: 8 fields in a row over 88 degrees" in text
-    status = " ".join(said(capsys, folder, "status").split())
+    status = " ".join(said(capsys, folder, "status", "--full").split())
     assert "A sweep was found from 2024-02-21 03:05 UTC to 03:18 UTC" in status
     assert 'label its solves "none" in a column sweep' in status
     lines = said(capsys, folder, "origin", "last").splitlines()
@@ -94,4 +94,4 @@ def test_the_same_solves_with_labels_later_count_once(
     after = night_of(capsys, folder)
     assert after["solves_used"] + after["solves_set_aside"] == 9  # the label keeps the wrong one in
     assert abs(after["az_error"] - before["az_error"]) < WITHIN_SD * before["az_error_sd"]
-    assert "A sweep was found" not in said(capsys, folder, "status")
+    assert "A sweep was found" not in said(capsys, folder, "status", "--full")

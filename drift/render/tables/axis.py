@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.advice.baseline import baseline_of
 from drift.mount.axis_error import on_sky
 from drift.quantities import Floats
 from drift.render import phrases
@@ -80,6 +81,72 @@ def now_table(analysis: Analysis) -> Table:
         ("Lasting", lasting_words(history)),
     ]
     return Table("Where things stand", ("what", "how much"), tuple(rows))
+
+
+def brief_table(analysis: Analysis, waiting: bool) -> Table:
+    """Where things stand in one line each, the weightiest first, for the first screen.
+
+    Parameters
+    ----------
+    analysis
+        The analysis.
+    waiting
+        Whether warnings stand above it: then what stepped is told there.
+    """
+    verdict = analysis.advice.verdict
+    happened = f"{sentence(verdict.notice).rstrip('.')}."
+    if verdict.stands and verdict.clauses and not waiting:
+        happened = f"{happened.rstrip('.')}: {sentence(verdict.clauses[0])}."
+    rows = [("Axis", _axis_words(analysis)), *_brief_changes(analysis), ("History", happened)]
+    if analysis.history.seasonal is not None:
+        rows.append(("Season", seasonal_words(analysis.history)))
+    if analysis.history.lasting is not None:
+        rows.append(("Lasting", lasting_words(analysis.history)))
+    return Table("Where things stand", ("what", "how much"), tuple(rows))
+
+
+def _axis_words(analysis: Analysis) -> str:
+    """Return ``1.33' ± 0.03' from the true pole: 0.43' east of it, 1.31' too high``."""
+    axis, latitude = analysis.history.axis_now, analysis.site.site.latitude_deg
+    error, sd = on_sky(axis, analysis.history.axis_now_sd, math.radians(latitude))
+    if not phrases.known(error):
+        return phrases.NOT_KNOWN
+    side, height = phrases.azimuth_side(axis[0], latitude), "too high" if axis[1] >= 0.0 else "too low"
+    parts = f"{phrases.arcmin_alone(abs(axis[0]))} {side}, {phrases.arcmin_alone(abs(axis[1]))} {height}"
+    return f"{phrases.any_arcmin(error, sd)} from the true pole: {parts}"
+
+
+def _brief_changes(analysis: Analysis) -> list[tuple[str, str]]:
+    """Return how pier and mount have changed, in one line each; the tilt from what its limit counts from."""
+    history, latest = analysis.history, latest_row(analysis.history)
+    if latest is None or (not history.sd[latest].any() and not history.change[latest].any()):
+        return []
+    change = dict(zip(HISTORY_COLUMNS, history.change[latest], strict=True))
+    sd = dict(zip(HISTORY_COLUMNS, history.sd[latest], strict=True))
+    base = baseline_of(analysis.site, history)
+    north, east = change["tilt_north"] - base.tilt[0], change["tilt_east"] - base.tilt[1]
+    spread = math.hypot(sd["tilt_north"], base.sd[0]), math.hypot(sd["tilt_east"], base.sd[1])
+    rows = []
+    if phrases.known(north, east, *spread):
+        more = phrases.since_words(base.values(phrases.zone_of(analysis.site.site.timezone)))
+        rows.append(("Pier", f"tilts {phrases.whole_tilt(north, east, *spread)} more than {more}"))
+    az, alt = _of("mount_az", change, sd), _of("mount_alt", change, sd)
+    moved = []
+    if phrases.known(*az) and phrases.has_side(*az):
+        side = phrases.azimuth_side(az[0], analysis.site.site.latitude_deg)
+        moved.append(f"{phrases.any_angle(abs(az[0]), az[1])} {side} of")
+    if phrases.known(*alt) and phrases.has_side(*alt):
+        moved.append(f"{phrases.any_angle(abs(alt[0]), alt[1])} {'above' if alt[0] >= 0.0 else 'below'}")
+    if moved:
+        rows.append(("Mount", f"{' and '.join(moved)} where it started on the pier, corrections included"))
+    elif phrases.known(*az, *alt):
+        rows.append(
+            (
+                "Mount",
+                f"stands on the pier as at the start, to {phrases.plain_angle(2.0 * max(az[1], alt[1]))}",
+            )
+        )
+    return rows
 
 
 def _angle_on_sky(analysis: Analysis) -> str:
