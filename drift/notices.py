@@ -82,6 +82,7 @@ class NightCode(Code):
     AXIS_RESTS_ON_RAW_REPORTS = "night.axis_rests_on_raw_reports"
     AXIS_BY_FEW_SWEEPS = "night.axis_by_few_sweeps"
     MOUNT_PLACES_J2000 = "night.mount_places_j2000"
+    MOUNT_PLACES_WITHOUT_AIR = "night.mount_places_without_air"
     CLOCK_OFF_BY_HOURS = "night.clock_off_by_hours"
     SWEEP_FOUND = "night.sweep_found"
     RUN_FOUND = "night.run_found"
