@@ -35,6 +35,7 @@ from drift.ingest.names import (
     columns_of_pairs,
     columns_of_success,
     words_of,
+    words_of_all,
 )
 from drift.ingest.text import RawTable
 from drift.ingest.times import DateOrder
@@ -540,7 +541,7 @@ class _Guess:
         if column == "mount_dec_deg" and self.decisions.answer("mount_ra_deg") == NONE:
             return []
         kind = "ra" if column == "mount_ra_deg" else "dec"
-        words = [words_of(heading) for heading in self.sample.headings]
+        words = words_of_all(self.sample.headings)
         if not any(words[at].has("solved") and words[at].has(kind) for at in taken):
             return []
         bars = ("solved", "else", "error", "sigma", "az", "alt", "dec" if kind == "ra" else "ra")

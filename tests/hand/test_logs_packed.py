@@ -233,3 +233,39 @@ def test_sides_in_the_words_of_programs_under_our_own_header(east: str, west: st
 def test_sides_that_mean_where_the_tube_looks_are_remarked_on() -> None:
     log = read_bytes(solves(["pierWest"] * 8 + ["pierEast"] * 8), "log.csv", HERE)
     assert IngestCode.SIDES_OPPOSITE in [one.code for one in log.remarks]
+
+
+# ---- work and words are bounded by size
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        json.dumps({f"key{at}": at for at in range(40_000)}).encode(),
+        b",".join(b"0.5" for _ in range(100_000)),
+        b" ".join(b"word%d" % at for at in range(100_000)),
+        b"[" * 100_000,
+        b"2024-03-02 21:14:05 " + b"RA=1 " * 50_000,
+        (b"a" * 3000 + b" ") * 300,
+    ],
+    ids=["keys", "numbers", "words", "brackets", "pairs", "long names"],
+)
+def test_a_file_of_one_line_is_refused_in_a_few_words(data: bytes, tmp_path: Path) -> None:
+    path = written(tmp_path, "log", data)
+    with pytest.raises(LogFileError) as caught:
+        propose(open_table(path), HERE, {})
+    assert len(str(caught.value)) < 3_000
+
+
+def test_headings_are_taken_apart_once_however_many_there_are(monkeypatch: pytest.MonkeyPatch) -> None:
+    from drift.ingest import names
+
+    taken = []
+    words_of = names.words_of
+    monkeypatch.setattr(names, "words_of", lambda heading: taken.append(heading.name) or words_of(heading))
+    many = [f"some name {at}" for at in range(1_000)]
+    rows = [f"2024-03-01 22:{at:02d}:00,{at}.5,{at}.25," + ",".join("1" * 1_000) for at in range(10)]
+    text = "\n".join([",".join(["Time (UTC)", "RA (deg)", "Dec (deg)", *many]), *rows, ""])
+    names.words_of_all.cache_clear()
+    assert propose(open_bytes(text.encode(), "log.csv"), HERE, {}).mapping is not None
+    assert len(taken) <= 1_003
