@@ -165,6 +165,18 @@ def test_a_broken_packing_is_told(cut: int, tmp_path: Path) -> None:
         open_table(written(tmp_path, "a.csv.gz", gzip.compress(TEXT.encode())[:cut]))
 
 
+def test_an_archive_whose_table_of_contents_is_cut_is_told(tmp_path: Path) -> None:
+    whole = io.BytesIO()
+    with zipfile.ZipFile(whole, "w") as archive:
+        archive.writestr("a.csv", TEXT)
+    data = bytearray(whole.getvalue())
+    end = data.rindex(b"PK\x05\x06")
+    data[end + 12 : end + 16] = b"\xff\xff\x00\x00"  # a directory longer than the file
+    for broken in (bytes(data), bytes(data[: end - 9] + data[end:])):
+        with pytest.raises(LogFileError, match="can't be unpacked"):
+            open_table(written(tmp_path, "a.zip", broken))
+
+
 def test_what_grows_without_end_is_not_unpacked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(formats, "_MOST_BYTES", 1 << 20)
     with pytest.raises(LogFileError, match="it is no log"):

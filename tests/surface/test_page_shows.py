@@ -609,6 +609,9 @@ def test_a_time_that_can_not_be_gets_its_sentence(page, site_path, when, clock):
 
 @pytest.mark.parametrize("number", ["12345678901234567890123", "\u00b2", "-1", "1e3", "0x10", "\u0661"])
 def test_a_number_that_is_none_of_the_record_gets_its_sentence(page, number):
-    for answer in (send(page, "/aside/dismiss", number=number, why=""), send(page, f"/imports/{number}/undo", why="")):
+    for answer in (
+        send(page, "/aside/dismiss", number=number, why=""),
+        send(page, f"/imports/{number}/undo", why=""),
+    ):
         assert 400 <= answer.status_code < 500, answer.text[:300]
         assert "should not have" not in answer.text
