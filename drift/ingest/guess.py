@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from drift.codes import Place
+from drift.codes import CorrectionKind, Place
 from drift.errors import LogFileError
 from drift.ingest import limits
 from drift.ingest.cells import Circumstances, LogLayout
@@ -234,6 +234,8 @@ def _other_unit(known: Known, column: str, at: int, key: str) -> str:
 
 
 _SOLVED, _MOUNT = ("ra_deg", "dec_deg"), ("mount_ra_deg", "mount_dec_deg")
+#: A column is of a sort when this share of its cells is.
+_NEARLY_ALL = 0.9
 #: A share of the columns that a kind of log needs from which it is worth asking for the others.
 _WORTH_ASKING = 0.5
 
@@ -336,7 +338,7 @@ class _Guess:
             layout = BY_KIND["weather"]
             self.decisions.told("kind", layout.kind, "one temperature, several times a day")
         else:
-            layout = self._nearest(named)
+            layout = self._by_content(named) or self._nearest(named)
         self._refuse_repeated(layout, named[layout.kind])
         return layout, self._columns(layout, named[layout.kind])
 
@@ -451,6 +453,19 @@ class _Guess:
         self.decisions.told("kind", best[0].kind, "its columns are those of " + best[0].title)
         return best[0]
 
+    def _by_content(self, named: dict[str, dict[str, list[int]]]) -> LogLayout | None:
+        """Take a table whose names say nothing for corrections, where a column holds their kinds."""
+        if not named["corrections"]["time_utc"]:
+            return None
+        kinds = {str(one) for one in CorrectionKind}
+        for at, name in enumerate(self.table.header):
+            given = self.sample.given(at)
+            if given and sum(cell.lower() in kinds for cell in given) >= _NEARLY_ALL * len(given):
+                named["corrections"]["kind"] = [at]
+                self.decisions.told("kind", "corrections", f"the column {name} holds kinds of them")
+                return BY_KIND["corrections"]
+        return None
+
     def _nearest(self, named: dict[str, dict[str, list[int]]]) -> LogLayout:
         def share(layout: LogLayout) -> float:
             own = [column for column in layout.required if column not in ("time_utc", "date")]
@@ -512,6 +527,13 @@ class _Guess:
         perhaps = self._may_be_mounts(column, taken) if column in layout.together and not found else []
         if perhaps:
             decisions.ask(self._mounts_question(column, perhaps))
+        if column == "amount_arcmin" and layout.kind == "corrections" and not found:
+            numbers = [at for at in range(len(header)) if at not in taken and self.sample.are_numbers(at)]
+            choices = tuple(Choice(header[at], self.known.example(at)) for at in self._once(numbers))
+            if choices:  # without it each knob would count as turned by an unknown amount
+                none = Choice(NONE, "none of them: turned by an unknown amount")
+                if decisions.ask(Question(column, f"which column is {column}?", (*choices, none))) == NONE:
+                    return None
         half_given = column in layout.together and any(
             self._named(layout)[one]
             for one in layout.together
