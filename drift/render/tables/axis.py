@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.advice.baseline import baseline_of
 from drift.mount.axis_error import on_sky
 from drift.quantities import Floats
 from drift.render import phrases
@@ -116,16 +117,19 @@ def _axis_words(analysis: Analysis) -> str:
 
 
 def _brief_changes(analysis: Analysis) -> list[tuple[str, str]]:
-    """Return how pier and mount have changed since the start, in one line each."""
+    """Return how pier and mount have changed, in one line each; the tilt from what its limit counts from."""
     history, latest = analysis.history, latest_row(analysis.history)
     if latest is None or (not history.sd[latest].any() and not history.change[latest].any()):
         return []
     change = dict(zip(HISTORY_COLUMNS, history.change[latest], strict=True))
     sd = dict(zip(HISTORY_COLUMNS, history.sd[latest], strict=True))
-    tilts = change["tilt_north"], change["tilt_east"], sd["tilt_north"], sd["tilt_east"]
+    base = baseline_of(analysis.site, history)
+    north, east = change["tilt_north"] - base.tilt[0], change["tilt_east"] - base.tilt[1]
+    spread = math.hypot(sd["tilt_north"], base.sd[0]), math.hypot(sd["tilt_east"], base.sd[1])
     rows = []
-    if phrases.known(*tilts):
-        rows.append(("Pier", f"tilts {phrases.whole_tilt(*tilts)}, against the start"))
+    if phrases.known(north, east, *spread):
+        more = phrases.since_words(base.values(phrases.zone_of(analysis.site.site.timezone)))
+        rows.append(("Pier", f"tilts {phrases.whole_tilt(north, east, *spread)} more than {more}"))
     az, alt = _of("mount_az", change, sd), _of("mount_alt", change, sd)
     moved = []
     if phrases.known(*az) and phrases.has_side(*az):
