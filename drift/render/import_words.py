@@ -465,7 +465,7 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
     ),
     IngestCode.OTHER_PIERS_FILE: lambda v: (
         f"this file lies with another site file, {v['site_file']}: if it is that pier's, `drift imports` and "
-        "`drift undo` take it out again"
+        "`drift imports undo` take it out again"
     ),
     RecordCode.SAME_DAY: lambda v: (
         f"{_counted(v['rows'], 'row is', 'rows are')} of a day that is there with other values; one row a "
@@ -500,7 +500,7 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
     RecordCode.LEVELS_FAR_OFF: lambda v: (
         f"these level readings on the {v['place']} differ by {v['apart_arcsec']:.0f} arcsec from those of "
         "the same weeks in the record: are they of another pier or another instrument, or in another unit?  "
-        "`drift imports` and `drift undo` take them out again"
+        "`drift imports` and `drift imports undo` take them out again"
     ),
 }
 

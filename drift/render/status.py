@@ -38,6 +38,7 @@ from drift.render.sections import (
     sections_text,
 )
 from drift.render.status_json import all_defaults, all_warnings
+from drift.render.strip import strip_text
 from drift.render.tables import axis, causes, instrument
 from drift.render.watch_words import item_sentence
 from drift.watch.changes import news_afresh
@@ -61,6 +62,7 @@ SECTIONS = {
     "todo": "what to do",
     "care": "what to take care of",
     "waiting": "warnings that wait",
+    "strip": "has it moved? drawn in characters",
     "where": "where axis, pier and mount stand",
     "matters": "whether it matters",
     "aim": "where to aim",
@@ -117,7 +119,7 @@ def screen(
     if names == ():
         lead = lead_of(analysis, brief=True)
         return lead, fitted(lead, _brief(analysis, waiting), _shorter, width, LINES)
-    shown = [one for one in sections(analysis, waiting) if names is None or one.name in names]
+    shown = [one for one in sections(analysis, waiting, width) if names is None or one.name in names]
     return lead_of(analysis), shown
 
 
@@ -202,7 +204,7 @@ def _shorter(shown: Sequence[Section]) -> Sequence[Section] | None:
 # ---- The whole screen.
 
 
-def sections(analysis: Analysis, waiting: Sequence[str] = ()) -> Iterator[Section]:
+def sections(analysis: Analysis, waiting: Sequence[str] = (), width: int = 80) -> Iterator[Section]:
     """Yield all that is said, in order; a section with nothing in it is left out.
 
     Parameters
@@ -211,6 +213,8 @@ def sections(analysis: Analysis, waiting: Sequence[str] = ()) -> Iterator[Sectio
         The analysis.
     waiting
         What ``drift check`` warns of and nobody has acknowledged, as sentences.
+    width
+        Columns that what is drawn has to do with.
     """
     advice = analysis.advice
     done = [("-", phrases.harmless(sentence(one.notice))) for one in advice.done]
@@ -220,6 +224,7 @@ def sections(analysis: Analysis, waiting: Sequence[str] = ()) -> Iterator[Sectio
         Section("Take care", bulleted([sentence(one) for one in advice.cautions]), name="care")
     )
     yield from _if_any(_waiting_section(waiting))
+    yield from _if_any(Section("Has it moved?", drawn=strip_text(analysis, width), name="strip"))
     yield Section("Where things stand", table=axis.now_table(analysis), note=as_of(analysis), name="where")
     yield from _if_any(Section("Does it matter?", _matters(analysis), name="matters"))
     yield from _if_any(Section("Where to aim", bulleted(aim_sentences(analysis)), name="aim"))

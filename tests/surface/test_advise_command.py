@@ -70,7 +70,7 @@ def test_a_step_is_shown_with_its_id_and_recorded_once(pier, capsys):
     assert out.startswith("1. Take a night first")
     assert re.search(r"2. Turn the azimuth so that the axis goes west \(anticlockwise .*\) by (5.9|6.0)", out)
     step = re.search(r"drift advise --done (\w+)", out)[1]
-    assert "Take care: " in out
+    assert "Take care:" in out
 
     code, out, _ = said(capsys, "advise", "--done", step, "--time", day_after(NIGHTS - 1), "--pier", pier)
     assert code == 0 and re.search(r"Recorded at \S+: azimuth -(5\.9\d?|6|6\.0\d) arcmin", out)
