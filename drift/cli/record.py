@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from drift.cli.options import TRUE_MINUS, Signed, pier_option, plain_minus, say, site_of, site_time
+from drift.codes import Way
 
 if TYPE_CHECKING:
     from drift.record.acts import RowHeld
@@ -404,9 +405,17 @@ def _knob(kind: str, title: str, sign: str) -> None:
         metavar="TURNS",
         help="How far the knob was turned for it; from this its true gain is learned.",
     )
+    @click.option(
+        "--way",
+        type=click.Choice([str(way) for way in Way]),
+        help="Which way the knob was turned, as you face it; noted with it, and learned from.",
+    )
     @_common
-    def knob(amount_arcmin: str | None, turns: str, when: str | None, note: str, pier: str | None) -> None:
-        row = {"kind": kind, "amount_arcmin": amount_arcmin or "", "turns": turns, "note": note}
+    def knob(
+        amount_arcmin: str | None, turns: str, way: str | None, when: str | None, note: str, pier: str | None
+    ) -> None:
+        noted = "; ".join(filter(None, (f"turned {way}" if way else "", note)))
+        row = {"kind": kind, "amount_arcmin": amount_arcmin or "", "turns": turns, "note": noted}
         _record("corrections", [row], when, pier)
 
 

@@ -185,13 +185,13 @@ def _way(bearing_deg: float | None) -> str:
 
 
 def _mount_crept(values: Values) -> str:
-    return f"by and by the mount's {_mount_words(values)}"
+    return f"little by little the mount's {_mount_words(values)}"
 
 
 def _axis_crept(values: Values) -> str:
     size = arcmin(abs(values["size_arcsec"]), values["sd_arcsec"])
     where = " in azimuth" if values["of"] == Part.MOUNT_AZ else ""
-    return f"by and by the axis has gone {values['side']} by {size}{where}"
+    return f"little by little the axis has gone {values['side']} by {size}{where}"
 
 
 # ---- What to do: wait, measure, call for help, tighten.
@@ -466,9 +466,15 @@ def _turns(values: Values) -> str:
     turns = values["turns"]
     if turns is None:
         knob = values["knob"]
-        return f" (mount.{knob}_knob_arcmin_per_turn in the site file would give it in turns of the knob)"
+        way = f"turn it {values['way']} as you face it; " if values.get("way") else ""
+        return (
+            f" ({way}mount.{knob}_knob_arcmin_per_turn in the site file would give it in turns of the knob)"
+        )
     fraction = turns_in_words(abs(turns))
-    return f" ({abs(turns):.2f} turns of the knob{f', {fraction}' if fraction else ''})"
+    facing = f", {values['way']} as you face it" if values.get("way") else ""
+    if facing and values["way_seen"]:
+        facing += f" going by {counted(values['way_seen'], 'past turn')}"
+    return f" ({abs(turns):.2f} turns of the knob{f', {fraction}' if fraction else ''}{facing})"
 
 
 def _learned(values: Values) -> str:

@@ -334,9 +334,7 @@ def _behind_horizon(v: Values) -> str:
     cures = " or by ".join(
         f"reading the times {abs(hours):g} h {'later' if hours > 0 else 'earlier'}" for hours in v["cures_h"]
     )
-    advice = (
-        f"That would be cured by {cures}: was summer time counted, or the zone another one?" if cures else ""
-    )
+    advice = f"It would fit with {cures}: was summer time counted, or the zone another one?" if cures else ""
     return (
         (
             f"{v['rows']} of {v['of_rows']} rows lie behind the trees and houses that [horizon] of the site "
@@ -363,7 +361,7 @@ def _below_horizon(v: Values) -> str:
     outcome = ", so that none of the file was taken" if v["all_set_aside"] else " and were set aside"
     cures = " or by ".join(_cure_words(cure, v) for cure in v["cures"])
     advice = (
-        f"That would be cured by {cures}"
+        f"It would fit with {cures}"
         if cures
         else "Check that the longitude is east positive, the times are UTC and the log is of this site"
     )
