@@ -118,7 +118,7 @@ def work_out(
         worked.history,
         advice,
         tuple(site.defaults_used()),
-        worked.notices,
+        (*readings.notices, *worked.notices),
         worked.filled_in,
         now_us=now_us,
         arrived_us=arrived_us,

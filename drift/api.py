@@ -8,17 +8,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from drift import notebook
 
 if TYPE_CHECKING:
     from drift.advice.ground import PierGround
+    from drift.cache import Store
     from drift.forecast.hindcast import Hindcast
     from drift.readings import Readings
     from drift.record.record import Record
     from drift.site.file import PierFile
     from drift.types import Analysis
+
+
+Made = TypeVar("Made")
 
 
 def _drawing_room() -> notebook.Showing:
@@ -203,8 +207,8 @@ def analyse_readings(
     try:
         if record is None:
             return work_out(site, readings, NoStore(), now_us)
-        store, arrived_us = _PiecesInRecord(record), record.latest_import_us()
-        return work_out(site, readings, store, now_us, arrived_us, record.steps_done())
+        arrived_us, done = record.latest_import_us(), record.steps_done()
+        return _with_pieces(record, lambda store: work_out(site, readings, store, now_us, arrived_us, done))
     except NothingToAnalyse as nothing:
         if not nothing.unusable:
             raise
@@ -229,8 +233,10 @@ def with_ground(analysis: Analysis, readings: Readings, record: Record | None = 
     from drift.analysis import ground_of_analysis
     from drift.cache import NoStore
 
-    store = NoStore() if record is None else _PiecesInRecord(record)
-    return replace(analysis, ground=ground_of_analysis(analysis.site, readings, store))
+    if record is None:
+        return replace(analysis, ground=ground_of_analysis(analysis.site, readings, NoStore()))
+    ground = _with_pieces(record, lambda store: ground_of_analysis(analysis.site, readings, store))
+    return replace(analysis, ground=ground)
 
 
 def ground_at_pier(site: PierFile, readings: Readings) -> PierGround | None:
@@ -261,6 +267,22 @@ def score_forecasts(
     from drift.forecast.hindcast import hindcasts
 
     return hindcasts(analysis.site, readings, analysis, work_out, most, progress)
+
+
+def _with_pieces(record: Record, work: Callable[[Store], Made]) -> Made:
+    """Work with the pieces that the record keeps, and where that fails once more without them.
+
+    Whatever lies there must not stop an answer that can be had without it.
+    """
+    from drift.cache import NoStore
+    from drift.errors import NothingToAnalyse
+
+    try:
+        return work(_PiecesInRecord(record))
+    except NothingToAnalyse:
+        raise
+    except Exception:
+        return work(NoStore())
 
 
 class _PiecesInRecord:

@@ -189,6 +189,7 @@ class Misrecorded(StrEnum):
     DATE = "date"  # it was made another day
     SIGN = "sign"  # the other way round
     TWICE = "twice"  # one correction, written down twice
+    NEVER = "never"  # it was not made
 
 
 class Standing(StrEnum):
@@ -209,6 +210,7 @@ class Outcome(StrEnum):
     REDATED = "redated"  # its date seems wrong; judged on the day when it seems to have been made
     WRONG_SIGN = "wrong_sign"
     TWICE = "twice"
+    NEVER_MADE = "never_made"
 
 
 class ForcingKind(StrEnum):
@@ -236,9 +238,20 @@ class NewsKind(StrEnum):
     CORRECTION = "correction"
     GAP = "gap"
     # these are told without an alarm
+    MISRECORDED = "misrecorded"  # a correction looks written down wrongly
     SOON = "soon"
     OLD = "old"
     THIN = "thin"
+
+
+class Since(StrEnum):
+    """From what the tilt is counted for its limit."""
+
+    START = "start"  # the first reading
+    FIRST_AUTUMN = "first autumn"  # the settled weeks of the first autumn in the record
+    LAST_AUTUMN = "last autumn"
+    LAST_CORRECTION = "last correction"
+    DATE = "date"
 
 
 class LimitName(StrEnum):

@@ -181,6 +181,10 @@ class IngestCode(Code):
     DELIMITER = "ingest.delimiter"
     DECIMAL_COMMA = "ingest.decimal_comma"
     LINES_SKIPPED = "ingest.lines_skipped"
+    LINES_WITHOUT_VALUES = "ingest.lines_without_values"
+    LIST_READ = "ingest.list_read"
+    SHEET_READ = "ingest.sheet_read"
+    SIDES_OPPOSITE = "ingest.sides_opposite"
     COMMENTS_SKIPPED = "ingest.comments_skipped"
     PRESSURE_OF_SEA_LEVEL = "ingest.pressure_of_sea_level"
     SETS_LABELLED = "ingest.sets_labelled"
@@ -254,13 +258,14 @@ class ImageCode(Code):
 
 
 class RecordCode(Code):
-    """What is said of rows as they come into the record; sentences: import_words."""
+    """What is said of rows as they come into the record and out of it; sentences: import_words."""
 
     SAME_DAY = "record.same_day"
     SAME_READING = "record.same_reading"
     WITHDRAWN_STAYS = "record.withdrawn_stays"
     SETTLED_SINCE = "record.settled_since"
     LEVELS_FAR_OFF = "record.levels_far_off"
+    ROWS_DAMAGED = "record.rows_damaged"
     ROW_COMPLETED = "record.row_completed"
     READ_OTHERWISE = "record.read_otherwise"
 
@@ -272,6 +277,7 @@ class WatchCode(Code):
     LIMIT_PASSED = "watch.limit_passed"
     LIMIT_SOON = "watch.limit_soon"
     CORRECTION_FAILED = "watch.correction_failed"
+    CORRECTION_MISRECORDED = "watch.correction_misrecorded"
     MOVED_OVER_GAP = "watch.moved_over_gap"
     NOTHING_MEASURED = "watch.nothing_measured"
     FEW_NIGHTS = "watch.few_nights"

@@ -117,10 +117,13 @@ class Readings:
         empty where there are no readings.
     readings_id
         A digest of the content of all tables, or "" when it is not known.
+    notices
+        What is to be said of them, such as rows that could not be used.
     """
 
     tables: Mapping[str, pd.DataFrame] = field(repr=False)
     readings_id: str = ""
+    notices: tuple[Notice, ...] = ()
 
     def __getitem__(self, kind: str) -> pd.DataFrame:
         return self.tables[kind]

@@ -251,6 +251,7 @@ _OUTCOME_OF = {
     Misrecorded.DATE: Outcome.REDATED,
     Misrecorded.SIGN: Outcome.WRONG_SIGN,
     Misrecorded.TWICE: Outcome.TWICE,
+    Misrecorded.NEVER: Outcome.NEVER_MADE,
 }
 
 

@@ -15,6 +15,7 @@ from drift.advice.plate import tip_plate
 from drift.advice.situation import ACT_SDS
 from drift.codes import CorrectionKind, Do, Side, Way
 from drift.history.changes import LEAST_SD, SHARE_SD
+from drift.history.outcome import HELD_SDS, HELD_SHARE, UNJUDGED_SHARE
 from drift.mount.axis_error import tilt_of_axis
 from drift.notices import AdviceCode, Value, info, warning
 from drift.quantities import Floats
@@ -136,7 +137,7 @@ class Knob:
 
 
 @dataclass(frozen=True)
-class _Seen:
+class Seen:
     """One correction as the readings alone saw it [arcsec]; `found_sd` inf when they did not."""
 
     time_us: int
@@ -172,7 +173,8 @@ def learned_knobs(site: PierFile, history: History) -> dict[str, Knob]:
 def odds_held(site: PierFile, history: History) -> tuple[float | None, ...]:
     """Return for each correction of the history the probability that it held.
 
-    None where no amount was asked, or where no reading lies on both sides of it yet.
+    None where no amount was asked, where no reading lies on both sides of it yet, and where they tell too
+    little: a turn so small that what is known of slack beforehand would call it failed whatever was found.
     """
     held: dict[int, float] = {}
     for name in KNOBS:
@@ -181,9 +183,18 @@ def odds_held(site: PierFile, history: History) -> tuple[float | None, ...]:
         held |= dict(zip(numbers, _held(seen, _prior_sd(site, name)), strict=True))
     for k, correction in enumerate(history.corrections):
         if correction.kind in _PLATE and _has_amount(correction):
-            (held[k],) = _held([_unshrunk(correction, None)], GAIN_SD_GIVEN)
+            (held[k],) = _held([seen_alone(correction, None)], GAIN_SD_GIVEN)
     odds = [held.get(k, math.nan) for k in range(len(history.corrections))]
-    return tuple(None if math.isnan(p) else p for p in odds)
+    told = zip(history.corrections, odds, strict=True)
+    return tuple(None if math.isnan(p) or _untold(c, p) else p for c, p in told)
+
+
+def _untold(correction: CorrectionFound, held: float) -> bool:
+    """Whether the readings can't tell all of a correction from half of it, or don't speak against it."""
+    asked, found = float(correction.asked or 0.0), float(correction.found or 0.0)
+    own = math.hypot(float(correction.found_sd or 0.0), SET_SHARE * asked, SET_SD)
+    against = abs(found - asked) > HELD_SHARE * abs(asked) + HELD_SDS * own
+    return own > UNJUDGED_SHARE * abs(asked) or (held < 0.5 and not against)
 
 
 def _per_turn_arcsec(site: PierFile, knob: str) -> float | None:
@@ -200,13 +211,13 @@ def _has_amount(correction: CorrectionFound) -> bool:
     return correction.asked is not None and math.isfinite(correction.asked) and correction.asked != 0.0
 
 
-def _seen_of(site: PierFile, history: History, knob: str) -> list[_Seen]:
+def _seen_of(site: PierFile, history: History, knob: str) -> list[Seen]:
     per_turn = _per_turn_arcsec(site, knob)
     own = sorted((c for c in history.corrections if c.kind == knob), key=lambda c: c.time_us)
-    return [_unshrunk(c, per_turn) for c in own if _has_amount(c)]
+    return [seen_alone(c, per_turn) for c in own if _has_amount(c)]
 
 
-def _unshrunk(correction: CorrectionFound, per_turn: float | None) -> _Seen:
+def seen_alone(correction: CorrectionFound, per_turn: float | None) -> Seen:
     """Take the prior of the history (the amount asked, with its sd) out of what it found.
 
     Two normal distributions: precisions subtract, and so do means weighed by them.
@@ -219,14 +230,14 @@ def _unshrunk(correction: CorrectionFound, per_turn: float | None) -> _Seen:
     found, sd = correction.found, correction.found_sd
     prior_sd = math.hypot(SHARE_SD * asked, LEAST_SD)
     if found is None or sd is None or not math.isfinite(found) or not 0.0 <= sd < _SEEN_SHARE * prior_sd:
-        return _Seen(correction.time_us, set_to, asked, 0.0, math.inf)
+        return Seen(correction.time_us, set_to, asked, 0.0, math.inf)
     sd = max(sd, 1e-3)
     precision = sd**-2 - prior_sd**-2
     alone = (found / sd**2 - asked / prior_sd**2) / precision
-    return _Seen(correction.time_us, set_to, asked, alone, precision**-0.5)
+    return Seen(correction.time_us, set_to, asked, alone, precision**-0.5)
 
 
-def _learn(name: str, gain_sd: float, seen: Sequence[_Seen]) -> Knob:
+def _learn(name: str, gain_sd: float, seen: Sequence[Seen]) -> Knob:
     weight = _posterior(seen, gain_sd)
     gain, spread = _moments(_GAINS, weight.sum(axis=1))
     slack, slack_spread = _moments(_SLACKS, weight.sum(axis=0))
@@ -243,7 +254,7 @@ def _learn(name: str, gain_sd: float, seen: Sequence[_Seen]) -> Knob:
     )
 
 
-def _held(seen: Sequence[_Seen], gain_sd: float) -> list[float]:
+def _held(seen: Sequence[Seen], gain_sd: float) -> list[float]:
     """Return the probability of each that it held, over all gains and slacks; NaN when not seen."""
     weight = _posterior(seen, gain_sd)
     out = []
@@ -258,7 +269,7 @@ def _held(seen: Sequence[_Seen], gain_sd: float) -> list[float]:
     return out
 
 
-def _posterior(seen: Sequence[_Seen], gain_sd: float) -> Floats:
+def _posterior(seen: Sequence[Seen], gain_sd: float) -> Floats:
     """Return the probability of each pair of gain and slack, (gains, slacks), summing to 1."""
     off = (_GAINS - 1.0) / gain_sd * math.sqrt(_TAIL_FREEDOM / (_TAIL_FREEDOM - 2.0))
     log_gain = -0.5 * (_TAIL_FREEDOM + 1.0) * np.log1p(off**2 / _TAIL_FREEDOM)
@@ -272,7 +283,7 @@ def _posterior(seen: Sequence[_Seen], gain_sd: float) -> Floats:
     return weight / weight.sum()
 
 
-def _likelihoods(one: _Seen, lost: float) -> tuple[Floats, Floats]:
+def _likelihoods(one: Seen, lost: float) -> tuple[Floats, Floats]:
     """Return the log likelihood of a correction, prior chance included: it held, it did not."""
     own, moved = math.hypot(one.found_sd, SET_SHARE * one.set_to, SET_SD), _moved(one, lost)
     held = _log_normal(one.found - moved, own) + math.log(1.0 - FAILS_CHANCE)
@@ -280,7 +291,7 @@ def _likelihoods(one: _Seen, lost: float) -> tuple[Floats, Floats]:
     return held, failed + math.log(FAILS_CHANCE)
 
 
-def _moved(one: _Seen, lost: float) -> Floats:
+def _moved(one: Seen, lost: float) -> Floats:
     """Return what the axis would do for each pair of gain and slack, (gains, slacks) [arcsec]."""
     slack = math.copysign(lost, one.set_to) * _SLACKS
     return np.asarray(_GAINS[:, None] * one.set_to - slack[None, :])
@@ -291,7 +302,7 @@ def _log_normal(off: Floats, sd: float) -> Floats:
     return out
 
 
-def _reversals(seen: Sequence[_Seen]) -> list[float]:
+def _reversals(seen: Sequence[Seen]) -> list[float]:
     """Return for each turn how much of the slack it loses: 0, 1/2 or 1."""
     ways = [0, *(int(math.copysign(1, one.set_to)) for one in seen)]
     return [_reversal(before, one.set_to) for before, one in zip(ways, seen, strict=False)]

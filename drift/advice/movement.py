@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.advice.baseline import baseline_of
 from drift.codes import MovedPart, Part, Side
 from drift.mount.axis_error import axis_weights
 from drift.quantities import Floats
 from drift.types import HISTORY_COLUMNS
 
 if TYPE_CHECKING:
+    from drift.advice.baseline import Baseline
     from drift.site.file import PierFile
     from drift.types import CorrectionFound, Event, History, NightAxis, Nights, Separable
 
@@ -251,9 +253,25 @@ def _clear(change: Change | None, limit: float) -> bool:
     return change is not None and abs(change.size) > limit and abs(change.size) > GRADUAL_SDS * change.sd
 
 
+def _own_tilt(history: History, base: Baseline) -> list[Change]:
+    """Return how far the tilt has changed by itself since what its limit counts from."""
+    out = []
+    for k, component in enumerate(("tilt_north", "tilt_east")):
+        column = HISTORY_COLUMNS.index(component)
+        known = np.flatnonzero(np.isfinite(history.change[:, column]) & np.isfinite(history.sd[:, column]))
+        if known.size < 2 or not math.isfinite(base.tilt[k]):
+            continue
+        size = float(history.change[known[-1], column] - base.tilt[k])
+        variance = float(history.sd[known[-1], column] ** 2 + base.sd[k] ** 2)
+        for step, step_sd in _steps(history, component, base.until_us):
+            size, variance = size - step, variance + step_sd**2
+        out.append(Change(component=component, size=size, sd=math.sqrt(variance)))
+    return out
+
+
 def _gradual_tilt(site: PierFile, history: History) -> list[Movement]:
-    changes = [own_change(history, component) for component in ("tilt_north", "tilt_east")]
-    told = [change for change in changes if change is not None and _told(pair_of(change.component, history))]
+    changes = _own_tilt(history, baseline_of(site, history))
+    told = [change for change in changes if _told(pair_of(change.component, history))]
     if not told:
         return []
     size = math.hypot(*(change.size for change in told))

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 from drift.advice.cautions import call_for_help, cautions_for
 from drift.advice.knobs import change_done, learned_knobs, turns
 from drift.advice.levelling import levelling, tilts_plainly
-from drift.advice.movement import Movement, doubtful_pairs, findings_of, side_of
+from drift.advice.misrecorded import suspects
+from drift.advice.movement import Movement, doubtful_pairs, event_part, findings_of, side_of
 from drift.advice.poles import poles_of
 from drift.advice.situation import (
     ACT_SDS,
@@ -35,7 +36,7 @@ if TYPE_CHECKING:
     from drift.advice.situation import Situation
     from drift.readings import StepDone
     from drift.site.file import PierFile
-    from drift.types import AxisForecast, CorrectionFound, History, Nights
+    from drift.types import AxisForecast, CorrectionFound, Event, History, Nights
 
 
 # ---- Corrections that no night has seen yet: what was advised for them is done, and is not advised
@@ -401,15 +402,24 @@ def _old_night(situation: Situation) -> Notice | None:
     )
 
 
-def _provisional(history: History) -> bool:
-    return any(event.provisional and event.is_movement for event in history.events)
+def _provisional(history: History) -> list[Event]:
+    """Return what one night only shows, but for a zero that was lost: the axis didn't move with it.
+
+    It need not be likely enough to be called a movement: the axis is where that night alone puts it.
+    """
+    return [e for e in history.events if e.provisional and not e.recorded and e.what != Part.ZERO]
 
 
 def _one_night(situation: Situation, history: History) -> Notice | None:
-    if not _provisional(history):
+    once = _provisional(history)
+    if not once:
         return None
-    latest = max(e.before_us for e in history.events if e.provisional and e.is_movement)
-    return warning(AdviceCode.STEP_SEEN_ONCE, date=local_date(latest, situation.zone))
+    latest = max(once, key=lambda event: event.before_us)
+    return warning(
+        AdviceCode.STEP_SEEN_ONCE,
+        date=local_date(latest.before_us, situation.zone),
+        part_told=event_part(latest) != MovedPart.UNDETERMINED,
+    )
 
 
 def _uncertain(situation: Situation) -> Notice | None:
@@ -456,8 +466,9 @@ def _tighten(situation: Situation, findings: tuple[Movement, ...], history: Hist
         knob = KNOB_OF[Part(event.what)]
         if not _seen_to(knob, event.before_us, situation, history):
             slipped.setdefault(knob, True)
-    for correction in history.corrections:
-        if correction.held is False and correction.kind in _KNOBS:
+    doubted = suspects(situation.site, history)
+    for correction, suspect in zip(history.corrections, doubted, strict=True):
+        if correction.held is False and correction.kind in _KNOBS and suspect is None:
             later = any(
                 c.time_us > correction.time_us and c.kind in (_C.TIGHTEN, _C.REMOUNT)
                 for c in history.corrections

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from drift.advice.baseline import baseline_of
 from drift.advice.movement import Movement, axis_step, event_part, side_of, tilt_now
 from drift.codes import CorrectionKind, MovedPart, Part
 from drift.notices import AdviceCode, Notice, Value, info, warning
@@ -179,9 +180,9 @@ def _clauses(
 
 
 def _tilts(finding: Movement, situation: Situation, history: History) -> Notice:
-    """Tell how much further the pier tilts than at the start; a component that isn't told is None."""
+    """Tell how much further the pier tilts than what it is counted from; a component not told is None."""
     of = {change.component: change for change in finding.changes}
-    values = {}
+    values: dict[str, Value] = dict(baseline_of(situation.site, history).values(situation.zone))
     for name in _TILT:
         values[f"{name}_arcsec"] = of[name].size if name in of else None
         values[f"{name}_sd_arcsec"] = of[name].sd if name in of else None

@@ -112,7 +112,21 @@ _LONG_BYTES = 1_500_000
 #: A usual header and the work on it, as so much of a table [bytes].
 _HEADER_BYTES = 12_000
 _REASONS_SHOWN = 3
+#: More files than this that hold nothing new are told in one line.
+_KNOWN_SHOWN = 3
 _WIDTH = 100
+
+
+class _FileOrFolder(click.Path):
+    """A path; an empty one, as of a variable that is not set, is not taken for the folder one is in."""
+
+    def __init__(self) -> None:
+        super().__init__(path_type=Path, readable=False)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if value == "":
+            self.fail("an empty name is no file or folder; write . for the folder you are in.", param, ctx)
+        return super().convert(value, param, ctx)
 
 
 @click.command(
@@ -126,9 +140,7 @@ _WIDTH = 100
     "read it.  What was agreed to is kept in logs.toml beside the site file, so that it is asked only "
     "once.\n\nOf images only the headers are read, and all images in one folder are one log.",
 )
-@click.argument(
-    "paths", nargs=-1, type=click.Path(path_type=Path, readable=False), metavar="FILE-OR-FOLDER..."
-)
+@click.argument("paths", nargs=-1, type=_FileOrFolder(), metavar="FILE-OR-FOLDER...")
 @pier_option
 @click.option("--set-aside", "list_set_aside", is_flag=True, help="List all rows set aside so far, and why.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result as one JSON document.")
@@ -169,6 +181,7 @@ def command(
 def _import(record: Record, found: FilesFound, as_json: bool, settle: Settle) -> int:
     """Import, tell what came of it, and return the exit code."""
     from drift.importer.importing import FileImported, FileRefused, import_found
+    from drift.render.by_hand import known_words
 
     outcomes: list[FileImported | FileRefused] = []
     try:
@@ -176,11 +189,15 @@ def _import(record: Record, found: FilesFound, as_json: bool, settle: Settle) ->
             for outcome in import_found(record, found, progress, settle):
                 outcomes.append(outcome)
     finally:  # what went in before a disk was full is told as well
+        known = [one for one in outcomes if isinstance(one, FileImported) and one.is_known]
+        quiet = known if len(known) > _KNOWN_SHOWN else []
         for one in outcomes:
             if isinstance(one, FileRefused):
                 click.echo(f"drift: {one.reason}", err=True)
-            elif not as_json:
+            elif not as_json and not (quiet and one.is_known):
                 click.echo("\n".join(_file_lines(one)))
+        if quiet and not as_json:
+            click.echo(known_words(quiet))
     imported = [one for one in outcomes if isinstance(one, FileImported)]
     refused = [one for one in outcomes if isinstance(one, FileRefused)]
     if as_json:

@@ -376,6 +376,11 @@ def _tell(done: Mended) -> None:
 
     by = "" if done.import_number is None else f" (import {done.import_number})"
     click.echo(f"{done.file}: {_row_count(len(done.put_back))} put back{by}")
+    if done.before:
+        was = "was" if len(done.before) == 1 else "were"
+        click.echo(
+            f"  {_row_count(len(done.before))} {was} put back before, by this very file; nothing is missing"
+        )
     for one in done.still_bad:
         click.echo(f"  not put back: {not_taken_words(one)}")
 

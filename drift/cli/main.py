@@ -25,7 +25,7 @@ COMMANDS = {
     "status": "How things stand now, and what to do; all the rest by name.",
     "report": "Write one HTML file with pictures and words.",
     "serve": "Show all of it as a page in the browser, on this machine.",
-    "record": "Write down a correction, a level reading, an alignment error.",
+    "record": "Write down a correction, a level, an alignment; back all up.",
     "advise": "What to do step by step; record a step as done.",
     "outlook": "Look ahead a year: frost, axis and tilt month by month.",
     "figure": "Draw one picture into a PNG, SVG or PDF file.",
@@ -33,6 +33,7 @@ COMMANDS = {
     "acknowledge": "Mark what `check` warned of as seen.",
     "imports": "What came in: list, undo, mend rows set aside, trace a number.",
     "init": "Write a commented site file for a new pier.",
+    "site": "Where the pier stands; put it right when it was wrong.",
     "demo": "Do the whole job on the sample logs.",
     "guide": "Short texts: first night, solves, level, winter, safety.",
 }
@@ -46,6 +47,7 @@ JOBS = {
 }
 #: Subcommands that share a file with another, or whose name is a word of Python: file, and name in it.
 _ELSEWHERE = {
+    "site": ("init", "site_command"),
     "import": ("import_logs", "command"),
     "acknowledge": ("check", "acknowledge_command"),
     "figure": ("report", "figure_command"),
@@ -56,6 +58,9 @@ _FORMER = {
     "aside": ("imports", "aside_command"),
     "origin": ("imports", "origin_command"),
 }
+#: Subcommands of `drift record` that are found without that word as well, being looked for in a hurry.
+_SHORT = {"backup": ("keeping", "backup_command"), "restore": ("keeping", "restore_command")}
+_UNLISTED = {**_FORMER, **_SHORT}
 #: These answer once and leave.  To look through the objects of a long answer for cycles, again and again,
 #: takes a tenth of their time and frees next to nothing.
 _LEAVE_SOON = ("status", "report", "figure", "check")
@@ -68,9 +73,9 @@ class _Commands(click.Group):
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in COMMANDS and cmd_name not in _FORMER:
+        if cmd_name not in COMMANDS and cmd_name not in _UNLISTED:
             return None
-        file, name = {**_ELSEWHERE, **_FORMER}.get(cmd_name, (cmd_name, "command"))
+        file, name = {**_ELSEWHERE, **_UNLISTED}.get(cmd_name, (cmd_name, "command"))
         command: click.Command = getattr(importlib.import_module(f"drift.cli.{file}"), name)
         return command
 
@@ -78,8 +83,8 @@ class _Commands(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         name = args[0]
-        if name not in COMMANDS and name not in _FORMER and not name.startswith("-"):
-            close = difflib.get_close_matches(name, COMMANDS, n=1)
+        if name not in COMMANDS and name not in _UNLISTED and not name.startswith("-"):
+            close = difflib.get_close_matches(name, (*COMMANDS, *_SHORT), n=1)
             meant = f"; did you mean {close[0]!r}?" if close else "."
             ctx.fail(f"there is no command {name!r}{meant}  The commands are {', '.join(COMMANDS)}.")
         return super().resolve_command(ctx, args)

@@ -47,9 +47,15 @@ def columns() -> int:
 def say(text: str, first: str = "", rest: str | None = None, *, err: bool = False, style: str = "") -> None:
     """Print a text wrapped to `columns`, with `first` before it and `rest` before its further lines.
 
-    `style` colours it on a terminal that takes colours, unless the user wants none ($NO_COLOR).
+    Into a file or a pipe it goes on one line, to be searched, unless $COLUMNS gives a width.  `style`
+    colours it on a terminal that takes colours, unless the user wants none ($NO_COLOR).
     """
+    import os
     import textwrap
+
+    if not (os.environ.get("COLUMNS") or (sys.stderr if err else sys.stdout).isatty()):
+        click.echo(f"{first}{text}", err=err)
+        return
 
     rest = " " * len(first) if rest is None else rest
     lines = textwrap.wrap(

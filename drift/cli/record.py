@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from drift.cli.keeping import backup_command, check_command, export_command, restore_command
 from drift.cli.options import TRUE_MINUS, Signed, pier_option, plain_minus, say, site_of, site_time
 from drift.codes import Way
 
@@ -349,7 +350,34 @@ def write_down(
         say(remark)
     if table == "corrections" and rows[0]["kind"] in LOOSENED:
         say(CAUTION, style="yellow")
+    known = {row.row_id for row in before}
+    new = [row for row in record.held(table) if row.row_id not in known]
+    for hint in _against_the_sky(site, record, new) if table == "corrections" else ():
+        say(hint)
     return True
+
+
+def _against_the_sky(site: PierFile, record: Record, rows: Sequence[RowHeld]) -> Iterator[str]:
+    """Yield how corrections look written down wrongly, by the nights after them that are in the record."""
+    made = {(int(row.values["time_us"]), row.values["kind"]) for row in rows}
+    readings = record.readings() if made else None
+    first_us = min((time_us for time_us, _ in made), default=0)
+    nights = ("solves", "sweeps", "runs", "alignments")
+    if readings is None or not any((readings[kind]["time_us"] > first_us).any() for kind in nights):
+        return
+    from drift.advice.misrecorded import suspects
+    from drift.advice.situation import situation_of
+    from drift.api import analyse_readings
+    from drift.cli.options import working
+    from drift.render.notices import sentence
+    from drift.watch.changes import misrecorded_notice
+
+    with working("Comparing it with the nights in the record"):
+        analysis = analyse_readings(site, readings, record)
+    situation = situation_of(site, analysis.nights, analysis.history, None)
+    for suspect in suspects(site, analysis.history):
+        if suspect is not None and (suspect.correction.time_us, suspect.correction.kind) in made:
+            yield sentence(misrecorded_notice(suspect, situation))
 
 
 def now_text() -> str:
@@ -385,7 +413,11 @@ def _common(function: Function) -> Function:
     return function
 
 
-@click.group("record", help="Write down a correction or a level reading, so that the history knows of it.")
+@click.group(
+    "record",
+    help="Write down a correction or a level reading, so that the history knows of it; check the record, and "
+    "back it up.",
+)
 def command() -> None:
     """Record by hand."""
 
@@ -557,7 +589,16 @@ for _kind, _title in {
     _plain(_kind, _title)
 
 
-for _one in (listing, edit, withdraw, put_back):
+for _one in (
+    listing,
+    edit,
+    withdraw,
+    put_back,
+    check_command,
+    export_command,
+    backup_command,
+    restore_command,
+):
     command.add_command(_one)
 
 

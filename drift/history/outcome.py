@@ -223,18 +223,26 @@ def _afterwards(view: View, number: int, found: FoundStep) -> tuple[dict[str, fl
 
 
 def _event(series: Series, found: FoundStep, size: dict[str, float], sd: dict[str, float]) -> Event:
-    nights_after = np.sum(series.night[found.best :] >= 0)
-    levels_after = np.sum(series.night[found.best :] < 0)
     return Event(
         after_us=int(series.time_us[found.first - 1]),
         before_us=int(series.time_us[found.last]),
         what=found.named,
-        provisional=bool(nights_after + levels_after <= 1),
+        provisional=_evenings_seen(series, found) <= 1,
         recorded=False,
         probability={part: found.probability[part] for part in PARTS},
         size=size,
         size_sd=sd,
     )
+
+
+def _evenings_seen(series: Series, found: FoundStep) -> int:
+    """Return on how many evenings since a step there were readings that see it.
+
+    A level sees the pier alone, and both parts of a night that a correction splits are one evening.
+    """
+    sees = (series.night >= 0) | (found.named is Part.PIER)
+    times = series.time_us[found.best :][sees[found.best :]]
+    return int(times.size and 1 + np.sum(np.diff(times) > DAY_US / 2))
 
 
 def _sizes(view: View, components: list[int], columns: slice) -> tuple[dict[str, float], dict[str, float]]:

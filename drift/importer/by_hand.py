@@ -16,6 +16,8 @@ from drift.ingest.cells import Circumstances, circumstances
 from drift.ingest.delimited import open_bytes
 from drift.ingest.kinds import BY_KIND
 from drift.ingest.read import read_table
+from drift.ingest.text import plain_cell, spreadsheet_cell
+from drift.quantities import as_utc
 from drift.readings import LogRead
 from drift.record import acts, schema
 from drift.record.engine import now_us
@@ -23,6 +25,8 @@ from drift.record.record import Record
 from drift.record.writing import add_log, row_ids_of
 
 NAME = "recorded by hand"
+#: Kinds of which rows are typed by hand, in a command, on the page or in a table of one's own.
+TYPED = ("corrections", "levels", "alignments")
 
 
 def record_rows(record: Record, kind: str, rows: Sequence[Mapping[str, str]], step: str = "") -> FileImported:
@@ -38,8 +42,9 @@ def record_rows(record: Record, kind: str, rows: Sequence[Mapping[str, str]], st
     drift.errors.RecordError
         If the record can't be written.
     """
+    log = read_by_hand(kind, rows, circumstances(record.site, now_us()))  # nobody has to wait for it
     with record.writing("recording") as connection:
-        return _record_rows(connection, kind, rows, circumstances(record.site, now_us()), step)
+        return _record(connection, log, now_us(), step)
 
 
 def amend(record: Record, row_id: int, row: Mapping[str, str], reason: str) -> FileImported:
@@ -52,35 +57,36 @@ def amend(record: Record, row_id: int, row: Mapping[str, str], reason: str) -> F
     drift.errors.RecordError
         If there is no such row, it is not in use, or nothing would change.
     """
+    with record.reading(f"amending row {row_id}") as connection:
+        kind = _amendable(connection, row_id).kind
+    log = read_by_hand(kind, [row], circumstances(record.site, now_us()))
     with record.writing(f"amending row {row_id}") as connection:
-        old = acts.rows_held(connection, [row_id]).get(row_id)
-        if old is None or not old.in_use:
-            raise RecordError(f"there is no row {row_id} in use" + (f": it is {old.state}." if old else "."))
-        around = circumstances(record.site, now_us())
-        log = read_by_hand(old.kind, [row], around, _next_line(connection, old.kind))
+        _amendable(connection, row_id)
         if row_id in row_ids_of(connection, log):
             raise RecordError(f"row {row_id} says exactly this already; nothing was changed.")
-        done = _record_rows(connection, old.kind, [row], around)
-        acts.replace(connection, old.kind, row_id, row_ids_of(connection, log), reason, around.now_us)
+        now = now_us()
+        done = _record(connection, log, now)
+        acts.replace(connection, kind, row_id, row_ids_of(connection, log), reason, now)
         return done
 
 
-def _record_rows(
-    connection: Connection,
-    kind: str,
-    rows: Sequence[Mapping[str, str]],
-    around: Circumstances,
-    step: str = "",
-) -> FileImported:
-    log = read_by_hand(kind, rows, around, _next_line(connection, kind))
-    added = add_log(connection, log, around.now_us)
+def _amendable(connection: Connection, row_id: int) -> acts.RowHeld:
+    old = acts.rows_held(connection, [row_id]).get(row_id)
+    if old is None or not old.in_use:
+        raise RecordError(f"there is no row {row_id} in use" + (f": it is {old.state}." if old else "."))
+    return old
+
+
+def _record(connection: Connection, log: LogRead, now: int, step: str = "") -> FileImported:
+    log = replace(log, lines=log.lines - log.lines[0] + _next_line(connection, log.kind))
+    added = add_log(connection, log, now)
     row_ids = row_ids_of(connection, log)
     if step:
         acts.note_done(connection, step, row_ids)
     held = acts.rows_held(connection, row_ids)
     back = [row.row_id for row in held.values() if row.state == "withdrawn"]
     if back:
-        acts.put_back(connection, back, "written down again", around.now_us)
+        acts.put_back(connection, back, "written down again", now)
         added = replace(
             added, went_in=added.went_in + len(back), already_there=added.already_there - len(back)
         )
@@ -93,9 +99,7 @@ def _next_line(connection: Connection, kind: str) -> int:
     return int(connection.scalar(select(func.max(table.c.line)).where(table.c.file_id.in_(by_hand))) or 0) + 1
 
 
-def read_by_hand(
-    kind: str, rows: Sequence[Mapping[str, str]], around: Circumstances, first_line: int
-) -> LogRead:
+def read_by_hand(kind: str, rows: Sequence[Mapping[str, str]], around: Circumstances) -> LogRead:
     """Read rows given as column -> text through the same reader and checks as a file of that kind.
 
     Raises
@@ -114,5 +118,55 @@ def read_by_hand(
     )  # one row can't tell what a comma means: it is refused
     for bad in (*log.set_aside, *log.left_out):
         raise RowRefused(bad)
-    # One digest for all such rows, so that they form one file whose lines are numbered on.
-    return replace(log, digest=NAME, lines=log.lines - log.lines[0] + first_line)
+    return replace(log, digest=NAME)  # one for all such rows, so that they form one file
+
+
+def typed_tables(record: Record) -> dict[str, tuple[str, int]]:
+    """Return what was typed by hand as logs that can be imported again: kind -> text, and how many rows.
+
+    They hold every row in use, also of logs that were imported, to the last digit, so that importing them
+    adds
+    nothing to the record that they came from.
+    """
+    tables = {}
+    for kind in TYPED:
+        rows = [row for row in record.held(kind) if row.in_use]
+        with record.reading("looking up notes") as connection:
+            notes = _notes(connection, kind)
+        if rows:
+            tables[kind] = (_log_of(kind, rows, notes), len(rows))
+    return tables
+
+
+def _log_of(kind: str, rows: Sequence[acts.RowHeld], notes: Mapping[int, str]) -> str:
+    names = [name for name in BY_KIND[kind].columns if name != "time_utc"]
+    extra = ["note"] if notes and "note" not in names else []
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(["time_utc", *names, *extra])
+    for row in rows:
+        when = as_utc(row.values["time_us"]).isoformat().replace("+00:00", "Z")
+        cells = [_cell(row.values[name]) for name in names]
+        writer.writerow([when, *cells, *(spreadsheet_cell(notes.get(row.row_id, "")) for _ in extra)])
+    return text.getvalue()
+
+
+def _cell(value: Any) -> str:
+    if isinstance(value, float):
+        return "" if value != value else repr(value)
+    return "" if value is None else spreadsheet_cell(str(value))
+
+
+def _notes(connection: Connection, kind: str) -> dict[int, str]:
+    """Return the notes in the rows as they came, by row_id, where the table has no column for them."""
+    if "note" in BY_KIND[kind].columns:
+        return {}
+    table, files = schema.readings[kind], schema.files
+    query = select(table.c.row_id, table.c.raw, files.c.header).join(files, table.c.file_id == files.c.id)
+    found = {}
+    for row_id, raw, header in connection.execute(query.where(files.c.header.icontains("note"))):
+        names = [name.strip().lower() for name in next(csv.reader([header]), [])]
+        cells = next(csv.reader([raw]), [])
+        if "note" in names and len(cells) == len(names) and cells[names.index("note")]:
+            found[int(row_id)] = plain_cell(cells[names.index("note")])
+    return found

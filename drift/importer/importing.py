@@ -10,13 +10,13 @@ from pathlib import Path
 from drift.errors import DriftError, LogFileError
 from drift.importer.mending import refuse_rows_to_mend
 from drift.ingest.cells import circumstances
-from drift.ingest.fits_images import by_folder, named
+from drift.ingest.fits_images import by_folder, named, wcs_beside
 from drift.ingest.fits_log import frame_of_all, has_fits_name, is_image, named_only, read_images
-from drift.ingest.formats import suffixes
+from drift.ingest.formats import has_table_name, suffixes
 from drift.ingest.mapping import Choice, Question
 from drift.ingest.mapping_file import NAME as LOGS_TOML
 from drift.ingest.read import Settle, read_log
-from drift.ingest.settle import FORMER, READING, REPLACE, Settler
+from drift.ingest.settle import FORMER, LEAVE, OTHER_PIER, READING, REPLACE, TAKE, Settler
 from drift.ingest.text import as_text
 from drift.notices import IngestCode, Notice, RecordCode, info, warning
 from drift.readings import LogRead, RowSetAside
@@ -170,8 +170,38 @@ class _Import:
             except Exception as error:  # whatever is wrong with one file keeps no other from going in
                 return refusal(path, _as_refused(path, error))
             remark = of_another_pier(path, site.path)
-            whole = replace(log, remarks=(*log.remarks, remark)) if remark else log
+            if remark is None:
+                return add_read(self.record, log, self.act, self.progress, self.talk)
+            refused = self.strangers(log.name, remark)
+            if refused is not None:
+                return refused
+            whole = replace(log, remarks=(*log.remarks, remark))
             return add_read(self.record, whole, self.act, self.progress, self.talk)
+
+    def strangers(self, name: str, remark: Notice) -> FileRefused | None:
+        """Ask about a file of another pier's folder before its rows go in: its refusal, or None to go on.
+
+        One answer is for all files of an import.
+        """
+        answer = (self.answers or {}).get(OTHER_PIER, "")
+        question = Question(
+            OTHER_PIER,
+            f"this file lies with another site file, {remark.values['site_file']}: is it of this pier all "
+            "the same?",
+            (Choice(TAKE, "yes: its rows go in"), Choice(LEAVE, "no: it is not imported")),
+        )
+        if not answer and self.talk is not None and self.talk.ask is not None:
+            answer = self.talk.ask(named_only(name), question)
+            self.talk.answers[OTHER_PIER] = answer
+        if answer == TAKE or self.talk is None:
+            return None
+        if answer == LEAVE:
+            return FileRefused(name, f"{name}: not imported, as you said: it is another pier's.")
+        return FileRefused(
+            name,
+            f"{name}: one thing must be decided first:\n  {question.line()}\nSay it with --answer "
+            f"{OTHER_PIER}={TAKE}.",
+        )
 
     def images(self, paths: Sequence[Path], answers: dict[str, str] | None) -> FileImported | FileRefused:
         """Read the images of a folder as one log; nearly all of the time goes into their headers."""
@@ -188,7 +218,9 @@ class _Import:
                 )
             except Exception as error:
                 return refusal(Path(name), _as_refused(Path(name), error))
-            return add_read(self.record, log, self.act, None, self.talk)
+            remark = of_another_pier(paths[0], self.record.site.path)
+            refused = self.strangers(log.name, remark) if remark else None
+            return refused or add_read(self.record, log, self.act, None, self.talk)
 
 
 # ---- Files and folders -> the record, each file by itself: what came of it.
@@ -208,6 +240,7 @@ class FileImported:
     set_aside: tuple[RowSetAside, ...]
     left_out: tuple[RowSetAside, ...]
     remarks: tuple[Notice, ...]
+    is_known: bool = False  # whether the very file was in the record before, and nothing new came of it
 
 
 @dataclass(frozen=True)
@@ -250,6 +283,7 @@ def outcome(log: LogRead, added: Added) -> FileImported:
         set_aside=aside,
         left_out=left_out,
         remarks=(*log.remarks, *added.remarks, *since),
+        is_known=added.is_known,
     )
 
 
@@ -275,13 +309,13 @@ def find_logs(given: Iterable[Path], site_file: Path | None = None) -> FilesFoun
         others.update(dict.fromkeys(strange))
         inside = sorted(one for one in path.rglob("*") if _is_file(one) and not _hidden(one, path))
         inside = [one for one in inside if not any(one.is_relative_to(folder) for folder in strange)]
-        found = [one for one in inside if one.suffix.lower() in suffixes()]
+        found = [one for one in inside if has_table_name(one)]
         pictures = [one for one in inside if has_fits_name(one)]
-        known = {*found, *pictures}
+        known = {*found, *pictures, *map(wcs_beside, pictures)}
         skipped += [one for one in inside if one not in known]
         logs.update(dict.fromkeys(found))
         images.update(dict.fromkeys(pictures))
-        if not known:
+        if not found and not pictures:
             endings = ", ".join(sorted(suffixes())[1:])
             reason = (
                 f"{path} holds no .csv file (nor {endings}, nor FITS images): there is nothing to import."

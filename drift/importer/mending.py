@@ -8,6 +8,8 @@ where that needed a mapping.
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -19,13 +21,13 @@ from drift.errors import LogFileError
 from drift.ingest.cells import circumstances
 from drift.ingest.formats import is_plain_text, open_table, refuse_irregular
 from drift.ingest.read import Settle, read_table
-from drift.ingest.text import RawTable, Rows
+from drift.ingest.text import RawCells, RawTable, Rows, plain_cell, spreadsheet_cell
 from drift.readings import LogRead, RowSetAside
 from drift.record.acts import MENDED
-from drift.record.aside import Aside, note_mended, open_asides
+from drift.record.aside import Aside, mended_rows, note_mended, open_asides
 from drift.record.engine import now_us
 from drift.record.record import Record
-from drift.record.writing import Act, add_log, row_ids_of
+from drift.record.writing import Act, add_log, row_ids_by_position, row_ids_of
 
 #: The column in front.
 NUMBER = "aside_number"
@@ -58,6 +60,7 @@ class Mended:
     import_number: int | None
     put_back: tuple[int, ...]
     still_bad: tuple[NotTaken, ...]
+    before: tuple[int, ...] = ()  # put back already, by the very same row
 
 
 #: Says in one line where a row stood and why it was set aside.
@@ -107,7 +110,18 @@ def _lines(header: str, members: Sequence[Aside], words: Words) -> Iterator[str]
         row = one.row
         comment = " ".join(f"{row.file}, {words(row)}".split())
         yield f"# {one.number}: {comment}"
-        yield f"{one.number}{delimiter}{row.raw}"
+        yield f"{one.number}{delimiter}{_each_cell(row.raw, delimiter, spreadsheet_cell)}"
+
+
+def _each_cell(raw: str, delimiter: str, change: Callable[[str], str]) -> str:
+    """Return a row with its cells changed; one of which none is stays as it came, to the last blank."""
+    cells = next(csv.reader([raw], delimiter=delimiter), [])
+    changed = [change(cell) for cell in cells]
+    if changed == cells:
+        return raw
+    text = io.StringIO()
+    csv.writer(text, delimiter=delimiter, lineterminator="").writerow(changed)
+    return text.getvalue()
 
 
 def refuse_rows_to_mend(path: Path) -> None:
@@ -184,9 +198,14 @@ class _Bare:
 
     def __iter__(self) -> Iterator[Rows]:
         for part in self.parts:
-            raws = [raw.split(self.delimiter, 1)[-1] for raw in part.raws]
+            bare = (raw.split(self.delimiter, 1)[-1] for raw in part.raws)
+            raws = [_each_cell(raw, self.delimiter, plain_cell) if "'" in raw else raw for raw in bare]
             surplus = {at: cells - 1 for at, cells in part.surplus.items()}
-            yield replace(part, cells=part.cells[1:], raws=raws, surplus=surplus)
+            yield replace(part, cells=[_plain(cells) for cells in part.cells[1:]], raws=raws, surplus=surplus)
+
+
+def _plain(cells: RawCells) -> RawCells:
+    return [plain_cell(cell) for cell in cells] if isinstance(cells, list) else cells
 
 
 def put_back_mended(record: Record, path: Path, settle: Settle | None = None) -> Mended:
@@ -224,9 +243,10 @@ def _put_back(connection: Connection, log: LogRead, numbers: dict[int, int], now
         Line -> number on the list, from `without_numbers`.
     """
     listed = {one.number: one for one in open_asides(connection, list(numbers.values()))}
-    good, bad = _good_rows(
-        log, numbers, {number for number, one in listed.items() if one.row.kind == log.kind}
-    )
+    open_ones = {number for number, one in listed.items() if one.row.kind == log.kind}
+    good, bad = _good_rows(log, numbers, open_ones)
+    before = _put_back_before(connection, log, numbers, {one.line for one in bad if one.row is None})
+    bad = [one for one in bad if one.line not in before]
     act = Act(MENDED)
     if good:
         mended = _picked(log, good)
@@ -234,7 +254,24 @@ def _put_back(connection: Connection, log: LogRead, numbers: dict[int, int], now
         ids = dict(zip(mended.lines.tolist(), row_ids_of(connection, mended), strict=True))
         note_mended(connection, added.file_id, {numbers[line]: row_id for line, row_id in ids.items()})
     back = tuple(numbers[int(log.lines[at])] for at in good)
-    return Mended(log.name, act.given, back, tuple(bad))
+    return Mended(log.name, act.given, back, tuple(bad), tuple(numbers[line] for line in sorted(before)))
+
+
+def _put_back_before(
+    connection: Connection, log: LogRead, numbers: dict[int, int], lines: set[int]
+) -> frozenset[int]:
+    """Return the lines whose number was put back by the very row that stands there, as before a kill."""
+    there = [at for at, line in enumerate(log.lines.tolist()) if line in lines]
+    if not there:
+        return frozenset()
+    some = _picked(log, there)
+    mended = mended_rows(connection, [numbers[line] for line in lines])
+    ids = row_ids_by_position(connection, some)
+    return frozenset(
+        line
+        for line, row_id in zip(some.lines.tolist(), ids, strict=True)
+        if row_id is not None and mended.get(numbers[line]) == row_id
+    )
 
 
 def _good_rows(log: LogRead, numbers: dict[int, int], listed: set[int]) -> tuple[list[int], list[NotTaken]]:

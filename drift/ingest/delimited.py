@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from drift.errors import LogFileError
 from drift.ingest import values
 from drift.ingest.detect import fits_any
+from drift.ingest.free_text import is_free_text, table_of
 from drift.ingest.kinds import LAYOUTS
 from drift.ingest.text import (
     DELIMITERS,
@@ -83,9 +84,12 @@ def search_header(lines: list[str], name: str) -> HeaderFound:
     if not delimiter:
         return plain_header(lines, name)
     wide = [at for at in sample if _width(lines[at], delimiter) == width]
-    top = wide[0]
+    if width > _MOST_COLUMNS:
+        raise LogFileError(f"{name} has {width:,} columns: no log has so many.")
+    top = _below_titles(lines, wide, delimiter)
     names = split_line(lines[top], delimiter)
     if looks_like_names(names):
+        names, top = _wrapped(lines, wide, top, delimiter, names)
         units, first_row = _units_below(lines, top, delimiter, width)
         return HeaderFound(tuple(names), top, first_row, delimiter, units, sample.index(top))
     above = _commented_names(lines, top, delimiter, width)
@@ -94,6 +98,58 @@ def search_header(lines: list[str], name: str) -> HeaderFound:
     return HeaderFound(
         tuple(f"column {at}" for at in range(1, width + 1)), -1, top, delimiter, (), sample.index(top)
     )
+
+
+#: A table with more columns is none.
+_MOST_COLUMNS = 20_000
+#: A title takes so many rows at most.
+_MOST_TITLES = 20
+
+
+def _below_titles(lines: list[str], wide: list[int], delimiter: str) -> int:
+    """Return the position of the first row that is no title: spreadsheets pad those with delimiters."""
+    for at in wide[:_MOST_TITLES]:
+        cells = split_line(lines[at], delimiter)
+        if looks_like_names(cells):
+            return at
+        if sum(map(bool, cells)) >= len(cells) / 2:
+            break
+    return wide[0]
+
+
+def _wrapped(
+    lines: list[str], wide: list[int], top: int, delimiter: str, names: list[str]
+) -> tuple[list[str], int]:
+    """Join a header of two rows: names of groups above (cells merged to the right), or names gone on "
+    "below."""
+    at = wide.index(top)
+    above = split_line(lines[wide[at - 1]], delimiter) if at else []
+    if sum(map(bool, above)) > 1 and not any(_is_data(cell) for cell in above if cell):
+        return _joined(_filled_on(above), names), top
+    below = split_line(lines[wide[at + 1]], delimiter) if at + 1 < len(wide) else []
+    given = [cell for cell in below if cell]
+    more = looks_like_names(below) and not all(map(is_unit, given))
+    if more and [one.lower() for one in below] != [one.lower() for one in names] and at + 2 < len(wide):
+        under = split_line(lines[wide[at + 2]], delimiter)
+        repeated = len({one.lower() for one in below if one}) < len(given) or not all(names)
+        if repeated and any(_is_data(cell) for cell in under):
+            return _joined(_filled_on(names), below), wide[at + 1]
+    return names, top
+
+
+def _filled_on(cells: list[str]) -> list[str]:
+    """Give blank cells the text on their left, as of merged cells only the first holds it."""
+    filled: list[str] = []
+    for cell in cells:
+        filled.append(cell or (filled[-1] if filled else ""))
+    return filled
+
+
+def _joined(groups: list[str], names: list[str]) -> list[str]:
+    return [
+        name if not group or not name else f"{group} {name}"
+        for group, name in zip(groups, names, strict=True)
+    ]
 
 
 def _delimiter(lines: list[str]) -> tuple[str, int]:
@@ -214,6 +270,8 @@ def open_bytes(data: bytes, name: str, path: str = "") -> RawTable:
         raise LogFileError(f"{name} holds no header and no rows: there is nothing in it to import.")
     found = plain_header(lines, name)
     if not fits_any(found.names, LAYOUTS):
+        if is_free_text(lines):
+            return table_of(lines, name, path, digest)
         found = search_header(lines, name)
     text = decoded.text
     rows = TextRows(

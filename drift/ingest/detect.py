@@ -159,10 +159,10 @@ def _refuse_repeated(names: Sequence[str], layout: LogLayout, header_line: int, 
         )
 
 
-def why_none(header: Sequence[str], layouts: Sequence[LogLayout]) -> str:
-    """Say why a header fits no layout, and what the nearest one lacks."""
+def why_none(header: Sequence[str], layouts: Sequence[LogLayout], row: Sequence[str] = ()) -> str:
+    """Say why a header fits no layout, and what the nearest one lacks; `row` is the first one below it."""
     names = [contract_name(column) for column in header]
-    shown = shown_names(header)
+    shown = shown_names(header) + (f"; its first row: {shown_names(row)}" if any(row) else "")
     if _looks_like_data(header):
         return (
             f"the header is missing: the first row is already data ({shown}).  Put a line with the column "

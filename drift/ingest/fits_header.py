@@ -190,6 +190,22 @@ def image_headers(path: Path) -> Iterator[ImageHeader]:
                 raise HeaderTrouble(ImageCode.GZIP_BROKEN, error=str(error)) from error
 
 
+def all_headers(path: Path) -> Iterator[ImageHeader]:
+    """Yield the headers of a file that holds nothing but headers, such as the WCS of an image beside it.
+
+    Raises
+    ------
+    HeaderTrouble
+        If the file is no FITS file, or a header is cut off or broken.
+    OSError
+        If the file can't be read.
+    """
+    with path.open("rb") as file:
+        cards = _next_header(file, first=True)
+        if cards is not None:
+            yield ImageHeader((), cards)
+
+
 def _images(file: IO[bytes] | gzip.GzipFile) -> Iterator[ImageHeader]:
     primary: Cards | None = None
     for number in range(_MOST_HDUS):

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from drift.ingest.astropy_tables import astropy_offline
 from drift.ingest.cells import Circumstances
-from drift.ingest.fits_header import HeaderTrouble, ImageHeader, image_headers
+from drift.ingest.fits_header import HeaderTrouble, ImageHeader, all_headers, image_headers
 from drift.ingest.fits_mapping import FitsMapping
 from drift.ingest.fits_mount import (
     FrameFound,
@@ -378,9 +378,30 @@ def _frame(path: Path, mapping: FitsMapping) -> Frame:
         except HeaderTrouble as trouble:
             # Of several images without a place, one with pixels tells more than an empty primary.
             first = trouble if first is None or not header.hdu else first
-            continue
+            beside = _place_beside(header, path) if trouble.notice.code is ImageCode.NO_WCS else None
+            if beside is None:
+                continue
+            place = beside
         return frame_of(header, place, mapping)
     raise first or HeaderTrouble(ImageCode.NO_PICTURE)
+
+
+def wcs_beside(path: Path) -> Path:
+    """Return the name of the file beside an image that may hold its WCS."""
+    name = path.name
+    for ending in (".fz", ".gz"):
+        name = name.removesuffix(ending)
+    return path.with_name(name).with_suffix(".wcs")
+
+
+def _place_beside(header: ImageHeader, path: Path) -> ImagePlace | None:
+    """Return the place of an image whose WCS stands in a file beside it, of its name with the ending .wcs."""
+    beside = wcs_beside(path)
+    try:
+        solved = next(all_headers(beside), None) if beside.is_file() else None
+    except (HeaderTrouble, OSError):
+        return None
+    return None if solved is None else image_place(replace(header, own=solved.own))
 
 
 def frame_of(header: ImageHeader, place: ImagePlace, mapping: FitsMapping) -> Frame:

@@ -42,6 +42,8 @@ _TABLES = re.compile(r" (?:CPDIS|CQDIS|D2IM|AXISCORR|DP\d|DQ\d)", re.ASCII)
 _TERMS = re.compile(r" PV[12]_\d", re.ASCII)
 #: What is no part of the way from pixels to the sky: remarks, and the polynomials of the way back.
 _NO_PART = re.compile(r"COMMENT|HISTORY||[AB]P_(?:ORDER|DMAX|\d+_\d+)", re.ASCII)
+#: Planes of a colour picture: two, three, or four with a transparency.
+_COLOURS = (2, 3, 4)
 #: Before this equinox a mean place is in FK4, from it on in FK5 (Paper II, sect. 3.1).
 _FK5_FROM = 1984.0
 
@@ -117,7 +119,7 @@ def _width_and_height(header: ImageHeader) -> tuple[int, int]:
     axes = header.axes
     if len(axes) < 2 or min(axes[:2]) < 2:
         raise HeaderTrouble(ImageCode.NO_PICTURE, axes=axes)
-    if any(length != 1 for length in axes[2:]):
+    if any(length != 1 for length in axes[2:]) and not (len(axes) == 3 and axes[2] in _COLOURS):
         raise HeaderTrouble(ImageCode.NO_PLANE, axes=axes)
     return axes[0], axes[1]
 

@@ -1,11 +1,17 @@
-"""The forms of file that are read, and which one a file has."""
+"""The forms of file that are read, which one a file has, and what is packed in another."""
 
 from __future__ import annotations
 
+import csv
+import gzip
+import io
 import json
 import stat
+import zipfile
+import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from datetime import date, datetime, time
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +27,70 @@ from drift.ingest.astropy_tables import (
 )
 from drift.ingest.delimited import digest_of, open_bytes
 from drift.ingest.text import PART_ROWS, Heading, RawTable, Rows, as_text, decode
-from drift.notices import IngestCode, Notice, warning
+from drift.notices import IngestCode, Notice, info, warning
+
+# ---- JSON: a document that holds a list of objects, somewhere in it.
+
+
+#: Objects within a document are looked for down to this depth.
+_DEEPEST_LIST = 5
+
+
+def begins_as_json(beginning: bytes, path: Path) -> bool:
+    """Tell whether a file begins as JSON: with an object, or a list of objects or lists."""
+    text = beginning.lstrip(b"\xef\xbb\xbf \t\r\n")
+    return text[:1] == b"{" or (text[:1] == b"[" and text[1:].lstrip()[:1] in (b"{", b"["))
+
+
+def open_json(path: Path, data: bytes) -> RawTable:
+    """Open JSON: a list of objects, one in a document around it, or lists of equal length; else JSON Lines.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If it is no JSON, or holds no list or several.
+    """
+    name = str(path)
+    decoded = decode(data, name)
+    try:
+        whole = json.loads(decoded.text, parse_float=str, parse_int=str, parse_constant=str)
+    except RecursionError as error:
+        raise LogFileError(f"{name} is JSON whose objects lie too deep within each other.") from error
+    except ValueError as error:
+        if decoded.text.lstrip()[:1] == "{":
+            return open_json_lines(path, data)
+        raise LogFileError(f"{name} begins like JSON but can't be read as such: {error}.") from error
+    found = _lists_in(whole, "", 0)
+    if not found and isinstance(whole, dict):
+        return open_json_lines(path, data)
+    if len(found) != 1:
+        names = ", ".join(repr(one or "the whole") for one, _ in found[:10])
+        which = f"several lists of objects ({names})" if found else "no list of objects"
+        raise LogFileError(f"{name} is JSON that holds {which}: give a file with one, an object a row.")
+    where, rows = found[0]
+    lines = [json.dumps(row, ensure_ascii=False) for row in rows]
+    remarks = (*decoded.remarks, *((info(IngestCode.LIST_READ, key=where),) if where else ()))
+    return _json_table(path, data, lines, "JSON", remarks)
+
+
+def _lists_in(value: object, where: str, depth: int) -> list[tuple[str, list[object]]]:
+    """Return the lists of objects in a document, with the keys on the way to them."""
+    if isinstance(value, list):
+        if value and all(isinstance(one, dict) for one in value):
+            return [(where, value)]
+        if len(value) > 1 and all(isinstance(one, list) and len(one) == len(value[0]) for one in value):
+            head = [str(one) for one in value[0]]
+            return [(where, [dict(zip(head, row, strict=True)) for row in value[1:]])]
+        return []
+    if not isinstance(value, dict) or depth > _DEEPEST_LIST:
+        return []
+    columns = [one for one in value.values() if isinstance(one, list)]
+    even = len(columns) == len(value) > 1 and len({len(one) for one in columns}) == 1 and columns[0]
+    if even and not any(isinstance(one, (dict, list)) for column in columns for one in column[:3]):
+        return [(where, [dict(zip(value, row, strict=True)) for row in zip(*columns, strict=True)])]
+    inner = [(f"{where}.{key}" if where else key, one) for key, one in value.items()]
+    return [found for key, one in inner for found in _lists_in(one, key, depth + 1)]
+
 
 # ---- JSON Lines: one object a line, its keys the names of the columns; inner objects give
 # ``outer.inner``.
@@ -31,16 +100,6 @@ from drift.notices import IngestCode, Notice, warning
 _DEEPEST = 4
 #: More columns than this are no log.
 _MOST_COLUMNS = 500
-
-
-def begins_as_json_lines(beginning: bytes, path: Path) -> bool:
-    """Tell whether a file's first line is a JSON object, or begins one that is cut off here."""
-    text = beginning.lstrip(b"\xef\xbb\xbf \t\r\n")
-    if not text.startswith(b"{"):
-        return False
-    first, cut, _ = text.partition(b"\n")
-    row = _object(first.decode("utf-8", "replace"))
-    return isinstance(row, dict) or not cut
 
 
 def open_json_lines(path: Path, data: bytes) -> RawTable:
@@ -53,13 +112,19 @@ def open_json_lines(path: Path, data: bytes) -> RawTable:
     """
     name = str(path)
     decoded = decode(data, name)
-    lines = decoded.text.split("\n")
+    return _json_table(path, data, decoded.text.split("\n"), "JSON Lines", decoded.remarks)
+
+
+def _json_table(
+    path: Path, data: bytes, lines: list[str], form: str, remarks: tuple[Notice, ...]
+) -> RawTable:
+    name = str(path)
     names: dict[str, None] = {}
     for line in lines:
         row = _object(line)
         names.update(dict.fromkeys(row) if isinstance(row, dict) else {})
     if not names:
-        raise LogFileError(f"{name} begins like JSON Lines, but no line of it is a JSON object.")
+        raise LogFileError(f"{name} begins like {form}, but nothing in it is a JSON object.")
     if len(names) > _MOST_COLUMNS:
         raise LogFileError(f"{name} has {len(names)} different keys: it is no log, a row a line.")
     headings = tuple(Heading(one) for one in names)
@@ -68,12 +133,12 @@ def open_json_lines(path: Path, data: bytes) -> RawTable:
         name,
         str(path.resolve()),
         digest_of(data),
-        "JSON Lines",
+        form,
         headings,
         0,
         rows,
         rows.split_raw,
-        decoded.remarks,
+        remarks,
     )
 
 
@@ -130,6 +195,113 @@ def _cell(value: object) -> str:
     return value.strip() if isinstance(value, str) else json.dumps(value)
 
 
+# ---- What is packed: gzip, a zip archive with one table, a workbook.
+
+
+#: More than this is not unpacked [bytes]: a log of a million rows has some 150 MB.
+_MOST_BYTES = 1 << 30
+_GZIP, _ZIP = b"\x1f\x8b", b"PK\x03\x04"
+_WORKBOOK = "xl/workbook.xml"
+
+
+def unpacked(path: Path, data: bytes) -> bytes:
+    """Return the bytes of the table in a gzip file or in a zip archive that holds one; others as they are.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If it is broken, holds too much, or not one table.
+    """
+    try:
+        if data.startswith(_GZIP):
+            with gzip.GzipFile(fileobj=io.BytesIO(data)) as file:
+                return _at_most(file.read(_MOST_BYTES + 1), path)
+        if data.startswith(_ZIP):
+            with zipfile.ZipFile(io.BytesIO(data)) as archive:
+                return data if _WORKBOOK in archive.namelist() else _only_member(archive, path)
+    except (OSError, EOFError, zlib.error, zipfile.BadZipFile, RuntimeError, NotImplementedError) as error:
+        raise LogFileError(f"{path} is packed, and can't be unpacked: {error}.") from error
+    return data
+
+
+def _at_most(data: bytes, path: Path) -> bytes:
+    if len(data) > _MOST_BYTES:
+        most = f"{_MOST_BYTES >> 20} MB"
+        raise LogFileError(f"{path} holds more than {most} when it is unpacked: it is no log.")
+    return data
+
+
+def _only_member(archive: zipfile.ZipFile, path: Path) -> bytes:
+    members = [one for one in archive.infolist() if not one.is_dir() and not _is_hidden(one.filename)]
+    tables = [one for one in members if has_table_name(Path(one.filename))] or members
+    if len(tables) != 1:
+        names = ", ".join(one.filename for one in tables[:5])
+        raise LogFileError(
+            f"{path} is a zip archive with {len(tables)} files in it ({names}): unpack it, and import the "
+            "folder."
+        )
+    with archive.open(tables[0]) as file:
+        return _at_most(file.read(_MOST_BYTES + 1), path)
+
+
+def _is_hidden(name: str) -> bool:
+    return any(part.startswith((".", "__MACOSX")) for part in name.split("/"))
+
+
+def begins_as_workbook(beginning: bytes, path: Path) -> bool:
+    """Tell whether a file is a workbook: other zip archives are unpacked before this is asked."""
+    return beginning.startswith(_ZIP)
+
+
+def open_workbook(path: Path, data: bytes) -> RawTable:
+    """Open the only sheet with rows of a workbook (.xlsx); dates become text, lines are the sheet's rows.
+
+    Raises
+    ------
+    drift.errors.LogFileError
+        If openpyxl is not installed or can't read it, or several sheets hold rows.
+    """
+    try:
+        from openpyxl import load_workbook
+    except ImportError as error:
+        raise LogFileError(
+            f"{path} is a spreadsheet workbook, which is read with openpyxl: install it "
+            "(pip install 'drift[xlsx]'), or save the sheet as CSV."
+        ) from error
+    try:
+        book = load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
+        sheets = {sheet.title: list(sheet.iter_rows(values_only=True)) for sheet in book.worksheets}
+    except Exception as error:  # whatever a broken workbook does to the library
+        raise LogFileError(f"{path} begins like a workbook but can't be read as such: {error}.") from error
+    full = {title: rows for title, rows in sheets.items() if sum(map(any, rows)) > 1}
+    if len(full) != 1:
+        names = ", ".join(map(repr, full)) or "none"
+        raise LogFileError(
+            f"{path} has {len(full)} sheets with rows ({names}): leave one in it, or save the one that is "
+            "the "
+            "log as CSV."
+        )
+    title, rows = next(iter(full.items()))
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerows([[_of_sheet(cell) for cell in row] for row in rows])
+    table = open_bytes(text.getvalue().encode(), str(path), str(path.resolve()))
+    told = info(IngestCode.SHEET_READ, sheet=title, sheets=len(sheets))
+    return replace(table, digest=digest_of(data), form="workbook", remarks=(told, *table.remarks))
+
+
+def _of_sheet(cell: object) -> str:
+    """Return a cell of a sheet as text: times as ISO has them, on one line."""
+    if cell is None:
+        return ""
+    if isinstance(cell, datetime) and (cell.hour, cell.minute, cell.second, cell.microsecond) == (0, 0, 0, 0):
+        return cell.date().isoformat()
+    if isinstance(cell, (datetime, date, time)):
+        return cell.isoformat(*((" ",) if isinstance(cell, datetime) else ()))
+    if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
+        return str(int(cell))
+    return " ".join(str(cell).split())
+
+
 # ---- The forms of file that are read, and which one a file has.
 
 
@@ -155,7 +327,8 @@ FORMS: tuple[Form, ...] = (
     Form("ECSV", (".ecsv",), begins_as_ecsv, open_ecsv),
     Form("VOTable", (".vot", ".votable"), begins_as_votable, open_votable),
     Form("FITS table", (), is_fits_table, open_fits_table),
-    Form("JSON Lines", (".jsonl", ".ndjson"), begins_as_json_lines, open_json_lines),
+    Form("JSON", (".jsonl", ".ndjson", ".json"), begins_as_json, open_json),
+    Form("workbook", (".xlsx",), begins_as_workbook, open_workbook),
     Form("text in columns", (".csv", ".tsv"), lambda beginning, path: True, _delimited),
 )
 
@@ -163,6 +336,15 @@ FORMS: tuple[Form, ...] = (
 def suffixes() -> tuple[str, ...]:
     """Return the suffixes of the files that are taken from folders."""
     return tuple(suffix for form in FORMS for suffix in form.suffixes)
+
+
+def has_table_name(path: Path) -> bool:
+    """Tell whether a file of a folder is taken for a table by its name, also packed by gzip or in an "
+    "archive."""
+    name = path.name.lower()
+    return name.removesuffix(".gz").endswith(suffixes()) or name.endswith(
+        tuple(f"{one}.zip" for one in suffixes())
+    )
 
 
 def is_plain_text(path: Path) -> bool:
@@ -222,6 +404,7 @@ def open_table(path: Path) -> RawTable:
             f"{path} can't be read: {error.strerror or error}.  See that the name is right and that you may "
             "read it."
         ) from error
+    data = unpacked(path, data)
     form = next(form for form in FORMS if form.fits(data[:_BEGINNING_BYTES], path))
     table = form.open_table(path, data)
     return replace(table, name=as_text(table.name), path=as_text(table.path))

@@ -458,13 +458,17 @@ class _Guess:
         timed = [one for one in LAYOUTS if named[one.kind].get(one.required[0])]
         nearest = max(timed, key=lambda one: (share(one), len(one.required)), default=None)
         if nearest is None or share(nearest) < _WORTH_ASKING or nearest.kind == "corrections":
-            raise LogFileError(why_none(self.table.header, LAYOUTS))
+            raise LogFileError(why_none(self.table.header, LAYOUTS, self._first_row()))
         near = [one for one in timed if share(one) >= _WORTH_ASKING and one.kind != "corrections"]
         if len(near) > 1:
             choices = tuple(Choice(one.kind, self._lacking_words(one, named[one.kind])) for one in near)
             return BY_KIND[self.decisions.ask(Question("kind", "what kind of log is it?", choices))]
         self.decisions.told("kind", nearest.kind, "most of its columns are those of " + nearest.title)
         return nearest
+
+    def _first_row(self) -> list[str]:
+        raws = self.sample.rows.raws
+        return self.table.split_raw(raws[0]) if raws else []
 
     @staticmethod
     def _lacking_words(layout: LogLayout, named: dict[str, list[int]]) -> str:

@@ -8,8 +8,9 @@ import numpy.typing as npt
 from drift.codes import CorrectionKind, Place
 from drift.ingest import limits
 from drift.ingest.cells import Cells, Circumstances, LogLayout
-from drift.ingest.places import Places, check_places
+from drift.ingest.places import Places, check_places, check_sides
 from drift.ingest.sky_evidence import copied_places
+from drift.ingest.text import plain_cell
 from drift.ingest.values import TubeSide
 from drift.night.sets import NO_LABELS, RUN, SWEEP, SetsFound, find_in
 from drift.notices import IngestCode, Notice, Value, as_value, info, warning
@@ -90,6 +91,7 @@ def _read_solves(cells: Cells, around: Circumstances) -> Columns:
     mount = np.where(bare, ra_deg, mount_ra_deg), np.where(bare, dec_deg, mount_dec_deg)
     pairs = Places(time_us, ra_deg, dec_deg) if bare.all() else Places(time_us, ra_deg, dec_deg, *mount)
     check_places(cells, around, pairs)
+    check_sides(cells, around, pairs, [str(side) for side in columns["tube_side"]])
     if (bare & cells.good).any():
         _remark_on_bare(cells, around, columns, bare & cells.good)
     return columns
@@ -397,7 +399,7 @@ def _read_corrections(cells: Cells, around: Circumstances) -> Columns:
         for column in needed:
             why = warning(IngestCode.BLANK_FOR_KIND, kind=one)
             cells.set_aside(rows & np.isnan(numbers[column]), column, why)
-    return {"time_us": time_us, "kind": kind, **numbers, "note": cells.text("note")}
+    return {"time_us": time_us, "kind": kind, **numbers, "note": list(map(plain_cell, cells.text("note")))}
 
 
 CORRECTIONS_LAYOUT = LogLayout(

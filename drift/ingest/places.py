@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -18,9 +18,10 @@ from drift.ingest.sky_evidence import (
     altitude_deg,
     azimuth_altitude_deg,
     frame_share,
+    hour_angle_rad,
     outline_deg,
 )
-from drift.ingest.values import US_PER_DAY, US_PER_SECOND
+from drift.ingest.values import US_PER_DAY, US_PER_SECOND, TubeSide
 from drift.notices import IngestCode, Notice, info, warning
 from drift.sky.of_date import separation_deg
 
@@ -221,6 +222,29 @@ def check_places(cells: Cells, around: Circumstances, places: Places) -> None:
     _remark_on_behind(cells, around, places)
     if places.mount_ra_deg is not None and cells.good.any():
         _check_frames(cells, around, places.of(cells.good))
+
+
+#: From so many rows, so far from the meridian [rad], sides say whether they are those that the tube is on ...
+_FEW_SIDES, _MERIDIAN_RAD = 12, 0.2
+#: ... when in this share of them or less the tube looks across the pier.
+_OPPOSITE = 0.1
+
+
+def check_sides(cells: Cells, around: Circumstances, places: Places, sides: Sequence[str]) -> None:
+    """Remark on sides of the tube that are those it looks to: a tube looks across the pier, but near the "
+    "meridian."""
+    told = np.array([bool(side) for side in sides], dtype=bool) & cells.good
+    if not told.any():
+        return
+    some = places.of(told)
+    hour_angle = hour_angle_rad(around.longitude_deg, some.time_us, some.ra_deg)
+    far = np.abs(np.sin(hour_angle)) > np.sin(_MERIDIAN_RAD)
+    east = np.array([side == TubeSide.EAST for side, one in zip(sides, told, strict=True) if one], dtype=bool)
+    if far.sum() < _FEW_SIDES:
+        return
+    across = float(np.mean(east[far] == (hour_angle[far] > 0.0)))
+    if across <= _OPPOSITE:
+        cells.remarks.append(warning(IngestCode.SIDES_OPPOSITE, across=1.0 - across))
 
 
 def _refuse_exchanged(cells: Cells, around: Circumstances, places: Places) -> bool:

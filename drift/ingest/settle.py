@@ -107,6 +107,8 @@ def _shown(name: str, ready: Ready, at: int) -> str:
 
 #: The question whether a file that was read otherwise before is to be read so now, and its answers.
 READING, REPLACE, FORMER = "reading", "replace", "former"
+#: The question whether files that lie with another site file are of this pier, and its answers.
+OTHER_PIER, TAKE, LEAVE = "other_pier", "take", "leave"
 #: After so many answers that can't be, a file is refused.
 _PATIENCE = 3
 #: Asked a question about a table; returns the answer.
@@ -172,7 +174,7 @@ class Settler:
         return {
             key: value
             for key, value in self.answers.items()
-            if key != READING and not key.startswith(f"{IMAGES}.")
+            if key not in (READING, OTHER_PIER) and not key.startswith(f"{IMAGES}.")
         }
 
     def _name_of(self, table: RawTable) -> str:

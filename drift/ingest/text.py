@@ -50,6 +50,20 @@ def contract_name(column: str) -> str:
     return FORMER_COLUMNS.get(name, name)
 
 
+#: Text that a spreadsheet takes for a formula; a signed number in any spelling is none.
+_FORMULA = re.compile(r"[=@\t\r]|[+-](?![\s\d.,:'\"\u00b0\u2032\u2033hdmseE+-]*\Z)")
+
+
+def spreadsheet_cell(text: str) -> str:
+    """Return a cell of a table that is written for others, so that no spreadsheet runs it."""
+    return f"'{text}" if _FORMULA.match(text.lstrip("'")) else text
+
+
+def plain_cell(text: str) -> str:
+    """Return a cell as it was before `spreadsheet_cell`."""
+    return text[1:] if text[:1] == "'" and spreadsheet_cell(text[1:]) == text else text
+
+
 #: Surrogates that stand for single bytes, as names of files have them.
 _FROM_BYTES = re.compile("[^\ud800-\udc7f\udd00-\udfff]*")
 
@@ -112,8 +126,11 @@ class RawTable:
 
 #: How files of other programs begin -> what to call them and what to do.
 _OTHER_FILES = {
-    b"PK\x03\x04": "a zip archive or a spreadsheet workbook; unpack it, or save the sheet as CSV",
-    b"\x1f\x8b": "a gzip archive; unpack it first",
+    b"PK\x03\x04": "an archive within another; unpack it first",
+    b"\x1f\x8b": "an archive within another; unpack it first",
+    b"PAR1": "a Parquet file; save the table as CSV",
+    b"ARROW1": "an Arrow or Feather file; save the table as CSV",
+    b"\x89HDF": "an HDF5 file; save the table as CSV",
     b"SQLite format 3": "an SQLite database; give the log files, not the record itself",
     b"SIMPLE  =": "a FITS image; give the table of solves, not the pictures",
     b"%PDF": "a PDF document; save the table as CSV",

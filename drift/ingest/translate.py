@@ -167,6 +167,8 @@ def _read_own(cells: RawCells, sort: Sort, column: str, plan: Plan) -> Ready:
             if sort not in (Sort.NUMBER, Sort.FLAG)
             else _convert(cells, column, "")
         )
+    if column == "tube_side":
+        return read_plain(_sides(as_texts(cells), ON), sort)
     if sort is Sort.NUMBER and plan.decimal == ",":
         own = own_unit(column)
         return _read_number(cells, column, ColumnFrom(unit=own.name if own else ""), ",")

@@ -27,6 +27,7 @@ from drift.record.schema import batches
 #: What an act is called.
 IMPORTED, UNDID, BROUGHT_BACK, MENDED = "imported", "undid", "brought back", "mended"
 WITHDREW, PUT_BACK, AMENDED, DISMISSED = "withdrew", "put back", "amended", "dismissed"
+RESTORED, JUDGED = "restored", "judged anew"
 _STATES = {schema.IN_USE: "in use", schema.WITHDRAWN: "withdrawn", schema.UNDONE: "undone"}
 
 
@@ -211,6 +212,13 @@ def events_of(connection: Connection, row_ids: Iterable[int]) -> dict[int, list[
         for row in connection.execute(query):
             events.setdefault(row[0], []).append(RowEvent(*row))
     return events
+
+
+def last_acts(connection: Connection) -> dict[int, str]:
+    """Return what was done last to each row to which something was done since it came in."""
+    rows, acts = schema.row_acts, schema.acts
+    query = select(rows.c.row_id, acts.c.what).join(acts, rows.c.act_id == acts.c.id).order_by(rows.c.id)
+    return {int(row_id): str(what) for row_id, what in connection.execute(query)}
 
 
 def _wanted(connection: Connection, row_ids: Sequence[int]) -> list[RowHeld]:

@@ -106,6 +106,15 @@ def note_mended(connection: Connection, file_id: int, rows: dict[int, int]) -> N
         connection.execute(update(table).where(table.c.id == number).values(**values))
 
 
+def mended_rows(connection: Connection, numbers: Sequence[int]) -> dict[int, int]:
+    """Return the row_id that mends each row set aside, by its number; nothing of those not mended."""
+    table, found = schema.set_aside, {}
+    for some in batches(numbers):
+        query = select(table.c.id, table.c.mended_row_id).where(table.c.id.in_(some), _settled())
+        found.update({number: row_id for number, row_id in connection.execute(query) if row_id is not None})
+    return found
+
+
 def mended_by(connection: Connection, row_ids: Sequence[int]) -> dict[int, RowSetAside]:
     """Return of each row that mends one that was set aside what it mends, by row_id."""
     table = schema.set_aside

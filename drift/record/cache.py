@@ -59,24 +59,50 @@ def id_of(contents: Iterable[bytes]) -> str:
 def stand_of(connection: Connection) -> str:
     """Return a mark that changes whenever a reading came in or went out of use, quickly."""
     rows = connection.scalar(select(schema.record.c.next_row_id))
-    acts = connection.scalar(select(func.max(schema.acts.c.id)))
-    return f"{rows or 0} {acts or 0}"
+    last = select(schema.acts.c.id, schema.acts.c.time_us).order_by(schema.acts.c.id.desc()).limit(1)
+    act, when = connection.execute(last).first() or (0, 0)
+    return f"{rows or 0} {act} {when}"  # a backup that was restored may have as many rows and acts
+
+
+# What is kept carries a digest of its key and its whole content.  Where that doesn't fit - a bit has changed
+# on
+# the disk, or an older version kept it without one - it counts as not kept, and is worked out again.
+
+
+def _sealed(key: str, content: bytes) -> bytes:
+    return _seal(key, content) + content
+
+
+def _opened(key: str, sealed: bytes) -> bytes | None:
+    """Return the content as it was kept, None when it has changed since."""
+    seal, content = sealed[: schema.DIGEST_BYTES], sealed[schema.DIGEST_BYTES :]
+    return content if seal == _seal(key, content) else None
+
+
+def _seal(key: str, content: bytes) -> bytes:
+    return hashlib.blake2b(
+        content, key=hashlib.blake2b(key.encode()).digest(), digest_size=schema.DIGEST_BYTES
+    ).digest()
 
 
 def keep_analysis(connection: Connection, key: str, text: str, made_us: int) -> None:
     """Keep an answer of this version under its key, and let go of the oldest ones."""
     table = schema.kept_analyses
     connection.execute(delete(table).where(table.c.key == key))
-    connection.execute(insert(table).values(key=key, text=text, code_version=__version__, made_us=made_us))
+    seal = _seal(key, text.encode()).hex()
+    values = {"text": f"{seal}\n{text}", "code_version": __version__, "made_us": made_us}
+    connection.execute(insert(table).values(key=key, **values))
     _let_go_of_oldest(connection, table, ANSWERS_KEPT)
 
 
 def kept_analysis(connection: Connection, key: str) -> str | None:
     """Return the answer kept under a key by this version, or None."""
     table = schema.kept_analyses
-    return connection.scalar(
+    kept = connection.scalar(
         select(table.c.text).where(table.c.key == key, table.c.code_version == __version__)
     )
+    seal, _, text = kept.partition("\n") if isinstance(kept, str) else ("", "", "")
+    return text if seal == _seal(key, text.encode()).hex() else None
 
 
 def keep_blobs(connection: Connection, blobs: Mapping[str, bytes], made_us: int) -> None:
@@ -85,7 +111,8 @@ def keep_blobs(connection: Connection, blobs: Mapping[str, bytes], made_us: int)
     for keys in batches(blobs):
         connection.execute(delete(table).where(table.c.key.in_(keys)))
         connection.execute(
-            insert(table), [{"key": key, "blob": bytes(blobs[key]), "made_us": made_us} for key in keys]
+            insert(table),
+            [{"key": key, "blob": _sealed(key, bytes(blobs[key])), "made_us": made_us} for key in keys],
         )
     _let_go_of_oldest(connection, table, BLOBS_KEPT)
 
@@ -96,8 +123,27 @@ def kept_blobs(connection: Connection, keys: Iterable[str]) -> dict[str, bytes]:
     found: dict[str, bytes] = {}
     for some in batches(keys):
         query = select(table.c.key, table.c.blob).where(table.c.key.in_(some))
-        found.update({key: bytes(blob) for key, blob in connection.execute(query)})
+        for key, blob in connection.execute(query):
+            content = _opened(key, blob) if isinstance(blob, bytes) else None
+            if content is not None:
+                found[key] = content
     return found
+
+
+def damaged(connection: Connection) -> int:
+    """Return how many kept answers and pieces of this version are not what was kept."""
+    answers, pieces = schema.kept_analyses, schema.kept_blobs
+    own = connection.scalars(select(answers.c.key).where(answers.c.code_version == __version__)).all()
+    count = sum(kept_analysis(connection, key) is None for key in own)
+    for some in batches(connection.scalars(select(pieces.c.key)).all()):
+        count += len(some) - len(kept_blobs(connection, some))
+    return count
+
+
+def clear(connection: Connection) -> int:
+    """Let go of all kept answers and pieces; return how many there were."""
+    tables = (schema.kept_analyses, schema.kept_blobs)
+    return sum(int(connection.execute(delete(table)).rowcount) for table in tables)
 
 
 def _let_go_of_oldest(connection: Connection, table: schema.Table, keep: int) -> None:

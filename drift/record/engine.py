@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+import json
 import math
 import os
 import shutil
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, insert, make_url, select
+from sqlalchemy import URL, Connection, Engine, create_engine, event, insert, make_url, select, update
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 
 from drift._version import __version__
 from drift.errors import RecordError
 from drift.record import schema
+from drift.site.whole import write_whole
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
@@ -57,6 +60,8 @@ def in_words(place: str, doing: str, file: Path | None = None) -> Iterator[None]
         yield
     except DBAPIError as error:
         raise RecordError(_paragraph(error, place, doing, file)) from error
+    except UnicodeDecodeError as error:  # SQLite's own message about a damaged table is no text either
+        raise RecordError(_unreadable(place, str(error))) from error
     except SQLAlchemyError as error:
         raise RecordError(f"the record {place} could not be used while {doing}: {error}.") from error
 
@@ -66,10 +71,23 @@ def error_name(error: DBAPIError) -> str:
     return str(getattr(error.orig, "sqlite_errorname", None) or "")
 
 
+#: PostgreSQL's code of a lock that was not to be had in time (its manual, appendix A: lock_not_available).
+_SERVER_BUSY = "55P03"
+
+
+def _unreadable(place: str, why: str) -> str:
+    return f"the record {place} is not a readable record ({why}).  {_DAMAGED_TODO}"
+
+
+def _sqlstate(error: DBAPIError) -> str:
+    """Return the standard's code of an error, "" where the driver gives none."""
+    return str(getattr(error.orig, "sqlstate", None) or "")
+
+
 def _paragraph(error: DBAPIError, place: str, doing: str, file: Path | None) -> str:
     name = error_name(error)
     start = f"the record {place}"
-    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")) or _sqlstate(error) == _SERVER_BUSY:
         return f"{start} is being written to by {_writer(file)}, so that {doing} had to stop.  " + (
             "Wait until that has finished and run the command again; nothing was changed."
         )
@@ -82,14 +100,44 @@ def _paragraph(error: DBAPIError, place: str, doing: str, file: Path | None) -> 
     if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM")):
         return read_only_words(place, doing)
     if name.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")):
-        return (
-            f"{start} is not a readable record ({error.orig}).  Put back a copy of it if there is one; "
-            "otherwise move "
-            "the file away and import the logs again, which makes a new one.  What was recorded by hand is "
-            "only "
-            "in the record itself."
-        )
+        return _unreadable(place, str(error.orig))
     return f"{start} could not be used while {doing}: {error.orig}."
+
+
+_DAMAGED_TODO = (
+    "`drift restore FILE` puts a backup in its place, if there is one, and keeps what is there now beside "
+    "it.  "
+    "Otherwise move the file away and import the logs again, which makes a new one.  What was recorded by "
+    "hand "
+    "is only in the record itself, in its backups and in what `drift record export` wrote."
+)
+
+
+def empty_words(place: str) -> str:
+    """Say that a record's file is there and empty, which no record ever is."""
+    return (
+        f"the record {place} is empty: the file is there and has 0 bytes, which is damage, for drift never "
+        "leaves "
+        f"it so.  {_DAMAGED_TODO}"
+    )
+
+
+def gone_words(place: str) -> str:
+    """Say that a record's file was taken away while it was open."""
+    return (
+        f"the record {place} is not there any more: it was moved or removed while drift had it open.  Put it "
+        "back, "
+        "or let `drift restore FILE` put a backup there; any command of drift begins a new, empty record."
+    )
+
+
+def replaced_words(place: str, doing: str) -> str:
+    """Say that another file stands in the record's place than the one that is open."""
+    return (
+        f"the record {place} was replaced by another file while drift had it open, so that {doing} is not in "
+        "it.  "
+        "Do it again."
+    )
 
 
 def unreadable_words(place: str) -> str:
@@ -156,7 +204,7 @@ def _command_of(process: int) -> str:
 
 
 #: How long to wait for another program that writes [s].
-BUSY_S = 10.0
+BUSY_S = 30.0
 #: What is set on every SQLite connection.
 PRAGMAS = ("foreign_keys = ON",)
 #: What is set as well where the file can be written.
@@ -191,7 +239,40 @@ class Place:
         with self.engine.connect() as plain:
             connection = plain.execution_options(**options)
             with connection.begin():
+                if plain.dialect.name == "postgresql":
+                    _alone_on_server(connection, BUSY_S if patience_s is None else patience_s)
                 yield connection
+
+    def node(self) -> tuple[int, int] | None:
+        """Return device and inode of the SQLite file; None where there is none, or none any more."""
+        try:
+            found = self.file.stat() if self.file else None
+        except OSError:
+            return None
+        return (found.st_dev, found.st_ino) if found else None
+
+
+@contextmanager
+def tolerant(connection: Connection) -> Iterator[None]:
+    """Let SQLite give text that is none, as a flipped bit may leave it, with marks in place of it."""
+    driver = connection.connection.driver_connection
+    if not isinstance(driver, sqlite3.Connection):
+        yield
+        return
+    driver.text_factory = partial(str, encoding="utf-8", errors="replace")
+    try:
+        yield
+    finally:
+        driver.text_factory = str
+
+
+#: What programs that write to the same PostgreSQL database take turns by, until their transactions end.
+_SERVER_LOCK = 4_093_082_899
+
+
+def _alone_on_server(connection: Connection, patience_s: float) -> None:
+    connection.exec_driver_sql(f"SET LOCAL lock_timeout = {int(1000 * patience_s)}")
+    connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_SERVER_LOCK})")
 
 
 def record_url(site: PierFile) -> URL:
@@ -212,7 +293,7 @@ def record_url(site: PierFile) -> URL:
             f"[store] url is {given!r}, which is no database URL: write one such as sqlite:///pier.sqlite or "
             "postgresql+psycopg://user@host/name."
         ) from error
-    if _sqlite_path(url) and site.path is not None:
+    if sqlite_path(url) and site.path is not None:
         url = url.set(database=str(site.path.resolve().parent / str(url.database)))
     return url
 
@@ -225,7 +306,7 @@ def open_place(url: URL) -> Place:
     drift.errors.RecordError
         If there is none and none can be made there, or its driver is not installed.
     """
-    path = _sqlite_path(url)
+    path = sqlite_path(url)
     words = str(path) if path else url.render_as_string(hide_password=True)
     if url.get_backend_name() != "sqlite":
         return Place(_other_engine(url, words), words, None, False)
@@ -240,7 +321,63 @@ def open_place(url: URL) -> Place:
     return Place(engine, words, path, read_only)
 
 
-def _sqlite_path(url: URL) -> Path | None:
+def open_to_read(path: Path) -> Place:
+    """Open an SQLite file for reading alone, such as a backup, and leave it as it is.
+
+    Raises
+    ------
+    drift.errors.RecordError
+        If there is none, or it is no file, or may not be read, or is empty.
+    """
+    if not path.is_file():
+        raise RecordError(f"there is no file {path}.  Name a backup that `drift backup` wrote.")
+    _read_only(path, str(path))
+    engine = create_engine("sqlite://", creator=_reader(path))
+    _set_up_sqlite(engine, PRAGMAS)
+    return Place(engine, str(path), path, True)
+
+
+def begin_file(url: URL, fill: Callable[[Place], None]) -> None:
+    """Make a new SQLite record whole, where there is none: nobody ever sees one that is not complete.
+
+    It is filled in memory and its file appears at once with all in it, so that a kill leaves either nothing
+    or
+    a whole record, and of several programs that begin at once one makes it and the others find it.
+
+    Raises
+    ------
+    drift.errors.RecordError
+        If none can be made there.
+    """
+    path = sqlite_path(url)
+    if path is None or path.exists() or _read_only(path, str(path)):
+        return
+    place = open_place(url.set(database=":memory:"))
+    try:
+        fill(place)
+        with place.engine.connect() as connection:
+            driver = connection.connection.driver_connection
+            assert isinstance(driver, sqlite3.Connection)
+            content = bytearray(driver.serialize())
+    finally:
+        place.engine.dispose()
+    # Bytes 18 and 19 say that it has a write-ahead log (SQLite file format, section 1.3.3): to turn that on
+    # later
+    # takes a lock that programs that begin at once would fight for.
+    content[18:20] = b"\2\2"
+    try:
+        write_whole(path, bytes(content), mode=0o666)
+    except FileExistsError:
+        return  # another program was quicker
+    except OSError as error:
+        raise RecordError(
+            f"the record {path} can't be made: {error.strerror or error}.  Make room there, or name another "
+            "place in the site file: [store] url."
+        ) from error
+
+
+def sqlite_path(url: URL) -> Path | None:
+    """Return the file of an SQLite database, None where it is no file."""
     if url.get_backend_name() != "sqlite" or not url.database or url.database == ":memory:":
         return None
     return Path(url.database)
@@ -269,6 +406,8 @@ def _read_only(path: Path, words: str) -> bool:
         )
     if path.exists() and not os.access(path, os.R_OK):
         raise RecordError(unreadable_words(words))
+    if path.exists() and not path.stat().st_size:  # SQLite would take it for a new one, and drop its log
+        raise RecordError(empty_words(words))
     writable = os.access(path.parent, os.W_OK) and (not path.exists() or os.access(path, os.W_OK))
     if not writable and not path.exists():
         raise RecordError(read_only_words(words, "making it"))
@@ -325,22 +464,68 @@ def _set_up_sqlite(engine: Engine, pragmas: tuple[str, ...]) -> None:
 SITE_LEEWAY_DEG = 0.02
 
 
-def claim(place: Place, site: PierFile) -> None:
-    """Write into a new record whose it is, and refuse one of another site."""
-    table = schema.record
-    query = select(table.c.name, table.c.latitude_deg, table.c.longitude_deg)
+@dataclass(frozen=True)
+class Owner:
+    """The pier that a record belongs to."""
+
+    name: str
+    latitude_deg: float
+    longitude_deg: float
+    site: str = ""  # what its site file gave when the record was last opened, as JSON
+
+
+def claim(place: Place, site: PierFile, moving: bool = False) -> None:
+    """Write into a new record whose it is, and refuse one of another site.
+
+    `moving` is for putting the site itself right, and refuses none.
+    """
     with place.reading() as connection:
-        owner = connection.execute(query).first()
+        owner = owner_of(connection)
     if owner is None:
         with place.writing() as connection:
-            owner = connection.execute(query).first()
+            owner = owner_of(connection)
             if owner is None:
-                connection.execute(insert(table).values(**_owner(site)))
+                connection.execute(insert(schema.record).values(**_new_owner(site)))
                 return
-    _refuse_other_site(place, site, *owner)
+    if moving:
+        return
+    refuse_other_site(place, site, owner)
+    given = given_text(site)
+    if owner.site != given and not place.read_only:
+        # another program writes: the next opening will note it
+        with suppress(DBAPIError), place.writing(_NOTING_PATIENCE_S) as connection:
+            connection.execute(update(schema.record).values(site=given))
 
 
-def _owner(site: PierFile) -> dict[str, object]:
+#: How long the noting of what the site file gives waits for another program that writes [s].
+_NOTING_PATIENCE_S = 0.5
+#: Keys that may hold passwords, and stay in the site file alone.
+_NOT_NOTED = (("store", "url"), ("warn", "notify"))
+
+
+def given_text(site: PierFile) -> str:
+    """Return what a site file gives, as JSON: section -> key -> value."""
+    values: dict[str, dict[str, object]] = {}
+    dumped = site.model_dump(mode="json")
+    for section, key in (place.split(".", 1) for place in site.given):
+        if (section, key) not in _NOT_NOTED:
+            values.setdefault(section, {})[key] = dumped[section][key]
+    return json.dumps(values, sort_keys=True)
+
+
+def owner_of(connection: Connection) -> Owner | None:
+    """Return the pier that a record belongs to; None of a new one."""
+    table = schema.record
+    columns = (table.c.name, table.c.latitude_deg, table.c.longitude_deg)
+    try:
+        row = connection.execute(select(*columns, table.c.site)).first()
+    except DBAPIError:  # of before it was brought up to date
+        plain = connection.execute(select(*columns)).first()
+        return None if plain is None else Owner(*plain)
+    return None if row is None else Owner(*row)
+
+
+def _new_owner(site: PierFile) -> dict[str, object]:
     return {
         "id": 1,
         "name": site.site.name or "",
@@ -349,12 +534,13 @@ def _owner(site: PierFile) -> dict[str, object]:
         "made_us": now_us(),
         "code_version": __version__,
         "next_row_id": 1,
+        "site": given_text(site),
     }
 
 
-def _refuse_other_site(
-    place: Place, site: PierFile, name: str, latitude_deg: float, longitude_deg: float
-) -> None:
+def refuse_other_site(place: Place, site: PierFile, owner: Owner) -> None:
+    """Refuse a record of another pier."""
+    name, latitude_deg, longitude_deg = owner.name, owner.latitude_deg, owner.longitude_deg
     east_deg = math.remainder(site.site.longitude_deg - longitude_deg, 360.0)
     if abs(site.site.latitude_deg - latitude_deg) <= SITE_LEEWAY_DEG and abs(east_deg) <= SITE_LEEWAY_DEG:
         return
@@ -364,7 +550,11 @@ def _refuse_other_site(
         f"{f' ({name})' if name else ''}, but the site file says latitude {site.site.latitude_deg:g}, "
         "longitude "
         f"{site.site.longitude_deg:g}.  If this is another pier, give it a site file and a record of its "
-        "own.  If the "
-        "site file was wrong until now, move the record away and import the logs again: which rows are "
-        "believed depends on the place."
+        "own.  If the site file was wrong until now and is right as it stands, the record is taken along by "
+        "`drift "
+        f"site --latitude-deg {site.site.latitude_deg:g} --longitude-deg {site.site.longitude_deg:g}`, which "
+        "judges "
+        "its rows anew: which are believed depends on the place.  If it is the site file that is wrong now, "
+        "put it "
+        "right there."
     )

@@ -139,6 +139,10 @@ def _advised_steps(connection: Connection) -> None:
             note_done(connection, step, [row.row_id])
 
 
+def _site_in_record(connection: Connection) -> None:
+    _add_columns(connection, schema.record, "site")
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration("0001 first tables", _first_tables),
     Migration("0002 warnings on their way", _messages),
@@ -148,6 +152,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("0006 tilt read by levels", _tilt_of_levels),
     Migration("0007 steps as they were advised", _advised_steps),
     Migration("0008 reasons of rows set aside as notices", _reasons_as_notices),
+    Migration("0009 what the site file gives", _site_in_record),
 )
 
 
@@ -160,21 +165,32 @@ def bring_up_to_date(place: Place, migrations: tuple[Migration, ...] = MIGRATION
         If the record was made by a newer version, belongs to another program,
         or lacks a migration and can't be written.
     """
-    with place.reading() as connection:
-        done = _done(connection, place)
-    unknown = sorted(done - {migration.name for migration in migrations})
-    if unknown:
-        raise RecordError(
-            f"the record {place.words} was made by a newer version of drift (it has {', '.join(unknown)}; "
-            "this is "
-            f"version {__version__}).  Install the newer version; this one would not read it rightly."
-        )
+    done = known_changes(place, migrations)
     for migration in migrations:
         if migration.name in done:
             continue
         if place.read_only:
             raise RecordError(read_only_words(place.words, f"bringing it up to date ({migration.name})"))
         _run(place, migration)
+
+
+def known_changes(place: Place, migrations: tuple[Migration, ...] = MIGRATIONS) -> set[str]:
+    """Return the names of the changes that a record has.
+
+    Raises
+    ------
+    drift.errors.RecordError
+        If it was made by a newer version, or belongs to another program.
+    """
+    with place.reading() as connection:
+        done = _done(connection, place)
+    unknown = sorted(done - {migration.name for migration in migrations})
+    if unknown:
+        raise RecordError(
+            f"the record {place.words} was made by a newer version of drift (it has {', '.join(unknown)}; "
+            f"this is version {__version__}).  Install the newer version; this one would not read it rightly."
+        )
+    return done
 
 
 def _run(place: Place, migration: Migration) -> None:

@@ -6,18 +6,33 @@ import json
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 from sqlalchemy import Connection, delete, insert, select
+from sqlalchemy.exc import OperationalError
 
+from drift.notices import Notice, RecordCode, warning
 from drift.readings import READING_COLUMNS, Readings, RowSetAside
 from drift.record import schema
-from drift.record.acts import BROUGHT_BACK, IMPORTED, MENDED, UNDID, RowEvent, events_of, rows_held
+from drift.record.acts import (
+    AMENDED,
+    BROUGHT_BACK,
+    IMPORTED,
+    JUDGED,
+    MENDED,
+    PUT_BACK,
+    UNDID,
+    WITHDREW,
+    RowEvent,
+    events_of,
+    last_acts,
+    rows_held,
+)
 from drift.record.aside import mended_by
 from drift.record.cache import id_of
+from drift.record.engine import error_name, tolerant
 from drift.record.schema import batches, when_column
 
 if TYPE_CHECKING:
@@ -160,45 +175,167 @@ def _whole(packed: bytes) -> Whole:
 
 
 _DTYPES = {"int": np.int64, "float": np.float64}
+#: So many changed rows are named in a notice; `drift record check` names all.
+_NAMED_MOST = 3
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """All rows of a kind, whatever their state, as they lie in the record."""
+
+    kind: str
+    columns: dict[str, Any]
+    contents: list[bytes]
+    file_ids: Whole
+    states: Whole
+
+    @property
+    def row_ids(self) -> Whole:
+        ids: Whole = self.columns["row_id"]
+        return ids
+
+    def in_order(self) -> Whole:
+        """Return the positions by time and then content, so that the order of imports changes nothing."""
+        high, low = np.frombuffer(b"".join(self.contents), dtype=">u8").reshape(-1, 2).T
+        return np.lexsort((low, high, self.columns[when_column(self.kind)]))
+
+
+@dataclass(frozen=True)
+class Damage:
+    """What of the rows is not as it was written."""
+
+    changed: tuple[int, ...]  # numbers of rows whose values, or whether they count, are not what was written
+    missing: int  # rows that were written and can't be found
+
+    def __bool__(self) -> bool:
+        return bool(self.changed or self.missing)
 
 
 def read_readings(connection: Connection) -> Readings:
-    """Read all readings in use, by time and then content, so that the order of imports changes nothing."""
-    tables, contents = {}, []
-    for kind in READING_COLUMNS:
-        tables[kind], found = _table(connection, kind)
-        contents.append(found)
-    return Readings(tables, id_of(chain.from_iterable(contents)))
+    """Read all readings in use, by time and then content, so that the order of imports changes nothing.
+
+    Each row is held against the digest of its values that was written with it, and whether it counts against
+    what was done to it; a row that was changed on the disk is left out, and that is told.
+    """
+    found = [_rows(connection, kind) for kind in READING_COLUMNS]
+    damage, bad = _damage(connection, found)
+    tables = {rows.kind: _table(rows, bad[rows.kind]) for rows in found}
+    contents = (
+        content
+        for rows in found
+        for content, use in zip(rows.contents, (rows.states == schema.IN_USE) & ~bad[rows.kind], strict=True)
+        if use
+    )
+    notices = (_damage_notice(connection, damage),) if damage else ()
+    return Readings(tables, id_of(contents), notices)
 
 
-def _table(connection: Connection, kind: str) -> tuple[pd.DataFrame, list[bytes]]:
+def damage_of(connection: Connection) -> Damage:
+    """Hold every row of the record, also those that don't count, against what was written."""
+    return _damage(connection, [_rows(connection, kind) for kind in READING_COLUMNS])[0]
+
+
+def _damage(
+    connection: Connection, found: Sequence[_Rows]
+) -> tuple[Damage, dict[str, npt.NDArray[np.bool_]]]:
+    """Return what is damaged, and for each kind which rows are."""
+    last = last_acts(connection)
+    withdrawn = _ids(row_id for row_id, what in last.items() if what in (WITHDREW, AMENDED, JUDGED))
+    put_back = _ids(row_id for row_id, what in last.items() if what == PUT_BACK)
+    undone_files = select(schema.files.c.id).where(schema.files.c.undone_by.is_not(None))
+    undone = _ids(connection.scalars(undone_files))
+    bad = {}
+    for rows in found:
+        digests = schema.content_ids(rows.kind, rows.columns) if rows.contents else []
+        changed = np.array([one != two for one, two in zip(digests, rows.contents, strict=True)], dtype=bool)
+        due = np.where(np.isin(rows.file_ids, undone), schema.UNDONE, schema.IN_USE)
+        due = np.where(np.isin(rows.row_ids, withdrawn), schema.WITHDRAWN, due)
+        also = np.isin(rows.row_ids, put_back) & (rows.states == schema.IN_USE)  # whatever became of its file
+        bad[rows.kind] = changed | ((rows.states != due) & ~also)
+    ids = np.concatenate([rows.row_ids for rows in found])
+    unique, counts = np.unique(ids, return_counts=True)
+    twice = unique[counts > 1]  # a damaged page was read in the place of another
+    for rows in found:
+        bad[rows.kind] |= np.isin(rows.row_ids, twice)
+    numbers = np.concatenate([rows.row_ids[bad[rows.kind]] for rows in found])
+    written = int(connection.scalar(select(schema.record.c.next_row_id)) or 1) - 1  # none ever leaves
+    return Damage(tuple(np.unique(numbers).tolist()), max(written - len(unique), 0)), bad
+
+
+def _ids(numbers: Iterable[int]) -> Whole:
+    return np.array(sorted(numbers), dtype=np.int64)
+
+
+def _damage_notice(connection: Connection, damage: Damage) -> Notice:
+    with tolerant(connection):
+        places = where_rows(connection, damage.changed[:_NAMED_MOST])
+    named = [places[one] for one in damage.changed[:_NAMED_MOST] if one in places]
+    return warning(
+        RecordCode.ROWS_DAMAGED,
+        changed=len(damage.changed),
+        files=tuple(str(file) for file, _, _ in named),
+        lines=tuple(int(line) for _, line, _ in named),
+        missing=damage.missing,
+    )
+
+
+def _rows(connection: Connection, kind: str) -> _Rows:
+    """Read all rows of a kind as they lie, by no index, whose damage would show some twice and others not."""
+    table = schema.readings[kind]
+    names = READING_COLUMNS[kind]
+    query = select(*(table.c[name] for name in names), table.c.content, table.c.file_id, table.c.status)
+    try:
+        rows = connection.execute(query).fetchall()
+    except OperationalError as error:
+        if error_name(error):
+            raise
+        with tolerant(connection):  # not the database's error, but text that is none
+            rows = connection.execute(query).fetchall()
+    columns: list[Sequence[Any]] = list(zip(*rows, strict=True)) if rows else [()] * (len(names) + 3)
+    *values, contents, file_ids, states = columns
+    return _Rows(
+        kind,
+        {name: _array(column, sort) for (name, sort), column in zip(names.items(), values, strict=True)},
+        [
+            one if isinstance(one, bytes) and len(one) == schema.DIGEST_BYTES else _NO_DIGEST
+            for one in contents
+        ],
+        _array(file_ids, "int"),
+        _array(states, "int"),
+    )
+
+
+#: Stands where a digest itself is damaged: no row has it.
+_NO_DIGEST = bytes(schema.DIGEST_BYTES)
+
+
+def _table(rows: _Rows, bad: npt.NDArray[np.bool_]) -> pd.DataFrame:
     import pandas as pd
 
-    table = schema.readings[kind]
-    wanted = [table.c[name] for name in READING_COLUMNS[kind]]
-    query = (
-        select(*wanted, table.c.content)
-        .where(table.c.status == schema.IN_USE)
-        .order_by(table.c[schema.when_column(kind)], table.c.content)
-    )
-    rows = connection.execute(query).fetchall()
-    columns = list(zip(*rows, strict=True)) if rows else [()] * (len(wanted) + 1)
+    good = (rows.states == schema.IN_USE) & ~bad
+    order = rows.in_order()
+    chosen = order[good[order]]
     frame = pd.DataFrame(
         {
-            name: _array(column, READING_COLUMNS[kind][name])
-            for name, column in zip(READING_COLUMNS[kind], columns, strict=False)
+            name: pd.Series([values[at] for at in chosen.tolist()], dtype=object)
+            if isinstance(values, list)
+            else values[chosen]
+            for name, values in rows.columns.items()
         }
     )
-    used = to_use(frame, kind)
-    return (frame if used.all() else frame[used].reset_index(drop=True)), list(columns[-1])
+    used = to_use(frame, rows.kind)
+    return frame if used.all() else frame[used].reset_index(drop=True)
 
 
 def _array(column: Sequence[Any], sort: str) -> Any:
-    import pandas as pd
-
+    """Return a column; None becomes NaN, and what is not of its sort is taken for none."""
     if sort == "text":
-        return pd.Series(column, dtype=object)
-    return np.array(column, dtype=_DTYPES[sort])  # None becomes NaN
+        return [one if isinstance(one, str) else "" for one in column]
+    try:
+        return np.array(column, dtype=_DTYPES[sort])
+    except (TypeError, ValueError, OverflowError):  # a damaged cell may be of any sort
+        kinds, none = ((int,), 0) if sort == "int" else ((int, float), np.nan)
+        return np.array([one if isinstance(one, kinds) else none for one in column], dtype=_DTYPES[sort])
 
 
 def where_rows(connection: Connection, row_ids: Iterable[int]) -> dict[int, tuple[str, int, str]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +14,18 @@ from sqlalchemy.exc import DBAPIError
 from drift.errors import RecordError
 from drift.record import acts, cache
 from drift.record.cache import StoredMessage
-from drift.record.engine import Place, claim, in_words, now_us, open_place, read_only_words, record_url
+from drift.record.engine import (
+    Place,
+    begin_file,
+    claim,
+    gone_words,
+    in_words,
+    now_us,
+    open_place,
+    read_only_words,
+    record_url,
+    replaced_words,
+)
 from drift.record.migrations import bring_up_to_date
 from drift.record.schema import collector_paused
 
@@ -31,18 +43,25 @@ if TYPE_CHECKING:
 _CACHE_PATIENCE_S = 1.0
 
 
+def _make_ready(place: Place, site: PierFile, moving: bool) -> None:
+    bring_up_to_date(place)
+    claim(place, site, moving)
+
+
 class Record:
     """The record of one pier; use it as a context manager, or call `close`."""
 
     def __init__(self, site: PierFile, place: Place) -> None:
         self._site = site
         self._place = place
+        self._node = place.node()
 
     @classmethod
-    def open(cls, site: PierFile) -> Record:
+    def open(cls, site: PierFile, moving: bool = False) -> Record:
         """Open the record of a site, making it when there is none.
 
-        Where the file or its folder is read-only it is opened for reading.
+        Where the file or its folder is read-only it is opened for reading.  `moving` is for putting the place
+        of the site itself right, which only `drift.importer.judging` does.
 
         Raises
         ------
@@ -50,11 +69,12 @@ class Record:
             If it can't be opened or made, was made by a newer version, or
             belongs to another site.
         """
-        place = open_place(record_url(site))
+        url = record_url(site)
+        begin_file(url, lambda place: _make_ready(place, site, moving))
+        place = open_place(url)
         try:
             with in_words(place.words, "opening it", place.file):
-                bring_up_to_date(place)
-                claim(place, site)
+                _make_ready(place, site, moving)
         except BaseException:
             place.engine.dispose()
             raise
@@ -78,6 +98,36 @@ class Record:
         return self._site
 
     @property
+    def file(self) -> Path | None:
+        """The SQLite file, when it is one."""
+        return self._place.file
+
+    @property
+    def words(self) -> str:
+        """What people call it: its path, or its address without the password."""
+        return self._place.words
+
+    @property
+    def place_mark(self) -> str:
+        """Which file was opened: its device and inode."""
+        return str(self._node)
+
+    def is_in_its_place(self) -> bool:
+        """Tell whether the file that was opened is still the one of its name, and not another one.
+
+        Raises
+        ------
+        drift.errors.RecordError
+            If there is none of that name any more.
+        """
+        if self._node is None:
+            return True
+        now = self._place.node()
+        if now is None:
+            raise RecordError(gone_words(self._place.words))
+        return now == self._node
+
+    @property
     def read_only(self) -> bool:
         """Whether the record can be read only."""
         return self._place.read_only
@@ -94,6 +144,11 @@ class Record:
 
         with collector_paused(), self.reading("reading it") as connection:
             return reading.read_readings(connection)
+
+    def clear_cache(self) -> int:
+        """Let go of everything that only saves work; return how many pieces there were."""
+        with self.writing("clearing what is kept") as connection:
+            return cache.clear(connection)
 
     def readings_id(self) -> str:
         """Return what `readings` would have as its `readings_id`, without making its tables."""
@@ -321,18 +376,24 @@ class Record:
         return self._try_to_keep(lambda connection: cache.keep_analysis(connection, key, text, now_us()))
 
     def kept_analysis(self, key: str) -> str | None:
-        """Return the answer that this version kept under a key, or None."""
-        with self.reading("looking for a kept answer") as connection:
-            return cache.kept_analysis(connection, key)
+        """Return the answer that this version kept under a key, or None; also where it can't be read."""
+        try:
+            with self._place.reading() as connection:
+                return cache.kept_analysis(connection, key)
+        except (DBAPIError, UnicodeDecodeError):
+            return None
 
     def keep_blobs(self, blobs: Mapping[str, bytes]) -> bool:
         """Keep blobs under their keys; return whether they could be kept."""
         return self._try_to_keep(lambda connection: cache.keep_blobs(connection, blobs, now_us()))
 
     def kept_blobs(self, keys: Iterable[str]) -> dict[str, bytes]:
-        """Return the blobs that are kept of those asked for."""
-        with self.reading("looking for kept nights") as connection:
-            return cache.kept_blobs(connection, keys)
+        """Return the blobs that are kept of those asked for; none where they can't be read."""
+        try:
+            with self._place.reading() as connection:
+                return cache.kept_blobs(connection, keys)
+        except (DBAPIError, UnicodeDecodeError):
+            return {}
 
     def _try_to_keep(self, keep: Callable[[Connection], None]) -> bool:
         """Do without what is only a saving of work when the record can't be written just now."""
@@ -341,7 +402,7 @@ class Record:
         try:
             with self._place.writing(_CACHE_PATIENCE_S) as connection:
                 keep(connection)
-        except DBAPIError:
+        except (DBAPIError, UnicodeDecodeError):
             return False
         return True
 
@@ -362,5 +423,11 @@ class Record:
         """
         if self._place.read_only:
             raise RecordError(read_only_words(self._place.words, doing))
+        self._refuse_if_replaced(doing)
         with in_words(self._place.words, doing, self._place.file), self._place.writing() as connection:
             yield connection
+        self._refuse_if_replaced(doing)  # what was written meanwhile went into a file that nobody opens again
+
+    def _refuse_if_replaced(self, doing: str) -> None:
+        if not self.is_in_its_place():
+            raise RecordError(replaced_words(self._place.words, doing))

@@ -7,10 +7,8 @@ import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from itertools import islice
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
-import numpy as np
-import numpy.typing as npt
 from sqlalchemy import (
     BigInteger,
     Boolean,
@@ -31,6 +29,13 @@ from sqlalchemy import (
 from sqlalchemy.sql.compiler import SQLCompiler
 
 from drift.readings import READING_COLUMNS, Columns
+
+# An answer that is kept needs none of numpy: what works with arrays imports it when it is called.
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    Words = npt.NDArray[np.uint64]
 
 # ---- The tables of the record.
 #
@@ -76,6 +81,9 @@ record = Table(
     Column("made_us", BigInteger, nullable=False),
     Column("code_version", Text, nullable=False),
     Column("next_row_id", BigInteger, nullable=False),
+    # What the site file gives, as JSON, without addresses and passwords: so that a lost one can be written
+    # again.
+    Column("site", Text, nullable=False, server_default=""),
 )
 
 files = Table(
@@ -334,14 +342,11 @@ def _plain(values: Sequence[Any] | np.ndarray) -> Sequence[Any]:
 # which a digest made for safety against forgery would not allow.
 
 
-Words = npt.NDArray[np.uint64]
-
 #: Columns that are younger than the first records.
 LATER = {"solves": ("sweep", "run")}
-_MIX_1 = np.uint64(0xBF58476D1CE4E5B9)
-_MIX_2 = np.uint64(0x94D049BB133111EB)
+_MIX_1, _MIX_2 = 0xBF58476D1CE4E5B9, 0x94D049BB133111EB
 #: What sets the lanes apart: splitmix64's own increment (2^64 over the golden ratio) and the like of sqrt(2).
-_LANES = (np.uint64(0x9E3779B97F4A7C15), np.uint64(0x6A09E667F3BCC909))
+_LANES = (0x9E3779B97F4A7C15, 0x6A09E667F3BCC909)
 
 
 def content_ids(kind: str, columns: Columns) -> list[bytes]:
@@ -351,6 +356,8 @@ def content_ids(kind: str, columns: Columns) -> list[bytes]:
     columns that are not used.  All columns of `drift.types.READING_COLUMNS` enter in their order; those that
     came later (`LATER`) only where they are given, so that older rows keep their digests.
     """
+    import numpy as np
+
     words = [
         (_words(columns[name]), _given(kind, name, columns))
         for name in READING_COLUMNS[kind]
@@ -361,7 +368,7 @@ def content_ids(kind: str, columns: Columns) -> list[bytes]:
     for number, increment in enumerate(_LANES):
         state = np.full(count, _text_word(kind), dtype=np.uint64)
         for word, given in words:
-            mixed = _mix((state ^ word) + increment)
+            mixed = _mix((state ^ word) + np.uint64(increment))
             state = mixed if given is None else np.where(given, mixed, state)
         lanes[:, number] = state
     packed = lanes.tobytes()
@@ -370,6 +377,8 @@ def content_ids(kind: str, columns: Columns) -> list[bytes]:
 
 def _given(kind: str, name: str, columns: Columns) -> npt.NDArray[np.bool_] | None:
     """Tell where a column that came later is given; None for a column that always enters."""
+    import numpy as np
+
     if name not in LATER.get(kind, ()):
         return None
     values = columns[name]
@@ -390,13 +399,17 @@ def aside_key(kind: str, column: str, row_kept: bool, raw: str) -> bytes:
 
 
 def _mix(state: Words) -> Words:
-    state = (state ^ (state >> np.uint64(30))) * _MIX_1
-    state = (state ^ (state >> np.uint64(27))) * _MIX_2
+    import numpy as np
+
+    state = (state ^ (state >> np.uint64(30))) * np.uint64(_MIX_1)
+    state = (state ^ (state >> np.uint64(27))) * np.uint64(_MIX_2)
     return state ^ (state >> np.uint64(31))
 
 
 def _words(values: np.ndarray | list[str]) -> Words:
     """Return a column as 64 bits a row; one kind of NaN and one kind of zero."""
+    import numpy as np
+
     if isinstance(values, list):
         known = {text: _text_word(text) for text in set(values)}
         return np.fromiter(map(known.__getitem__, values), np.uint64, len(values))

@@ -221,6 +221,8 @@ def _in_force(file: _File) -> tuple[ColumnElement[bool], ...]:
 
 def _others(connection: Connection, file: _File) -> Iterator[tuple[_File, Carried]]:
     """Yield the files in force that may carry rows of a file besides their own, the oldest first."""
+    if file.first is None or file.last is None:  # no row of it was good
+        return
     table = schema.files
     columns = (table.c.id, table.c.name, table.c.kind, table.c.first, table.c.last)
     query = (

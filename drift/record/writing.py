@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import pandas as pd  # here, and not where it is used: nobody shall wait for it while the record is locked
 from sqlalchemy import Connection, select, update
 
 from drift.notices import IngestCode, Notice, RecordCode, info, warning
@@ -82,6 +83,7 @@ class Added:
     remarks: tuple[Notice, ...] = ()
     settled: frozenset[bytes] = frozenset()
     file_id: int = 0
+    is_known: bool = False  # the very file was there before, and nothing came of it now
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,20 +167,37 @@ def add_log(
         (*remarks, *_withdrawn_remarks(known)),
         settled,
         file_id,
+        not is_new and not went_in,
     )
     if act is not None and (is_new or went_in):
         _note_act(connection, act.number(connection, now_us), file_id, log, added, is_new, now_us)
     return added
 
 
+def add_fresh(connection: Connection, log: LogRead, file_id: int) -> int:
+    """Add those rows of a log that the record lacks to a file that it holds; return how many they were."""
+    next_id = _lock(connection)
+    contents = content_ids(log.kind, log.columns)
+    new, _ = _new_and_known(connection, log, contents)
+    if new:
+        _insert(connection, log, contents, new, next_id, file_id, None)
+        connection.execute(update(schema.record).values(next_row_id=next_id + len(new)))
+    return len(new)
+
+
 def row_ids_of(connection: Connection, log: LogRead) -> list[int]:
     """Return the numbers of a log's rows in the record, in the order of its rows; absent ones have none."""
+    return [one for one in row_ids_by_position(connection, log) if one is not None]
+
+
+def row_ids_by_position(connection: Connection, log: LogRead) -> list[int | None]:
+    """Return for each of a log's rows its number in the record, None where it is not there."""
     if not len(log.lines):
         return []
     table = schema.readings[log.kind]
     query = select(table.c.content, table.c.row_id).where(_overlap(log))
     known = {bytes(content): int(row_id) for content, row_id in connection.execute(query)}
-    return [known[one] for one in content_ids(log.kind, log.columns) if one in known]
+    return [known.get(one) for one in content_ids(log.kind, log.columns)]
 
 
 def _lock(connection: Connection) -> int:
@@ -269,8 +288,6 @@ def _overlap(log: LogRead) -> Any:
 
 def _repeat_remarks(connection: Connection, log: LogRead, new: list[int]) -> tuple[Notice, ...]:
     """Remark on new rows that are the same observations as others, with other side columns."""
-    import pandas as pd
-
     names = identity_columns(log.kind)
     table = schema.readings[log.kind]
     in_use = table.c.status == schema.IN_USE

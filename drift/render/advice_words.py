@@ -23,6 +23,7 @@ from drift.render.phrases import (
     plain_arcmin,
     ranked,
     rounded_arcmin,
+    since_words,
     toward,
     toward_of,
     turns_in_words,
@@ -165,10 +166,12 @@ def _pier_tilts(values: Values) -> str:
         ways = (Side.NORTH, Side.SOUTH) if only == "tilt_north" else (Side.EAST, Side.WEST)
         other = "east-west" if only == "tilt_north" else "north-south"
         way = f"toward the {ways[0 if size >= 0 else 1]}"
-        return f"it tilts {angle(abs(size), sd)} further {way} than at the start ({other} not told)"
+        return f"it tilts {angle(abs(size), sd)} further {way} than {since_words(values)} ({other} not told)"
     north, east, size, sd = _whole_tilt(values)
     steps = ", apart from the steps" if values["beside_steps"] else ""
-    return f"the pier tilts {angle(size, sd)} further {toward_of(north, east)} than at the start{steps}"
+    return (
+        f"the pier tilts {angle(size, sd)} further {toward_of(north, east)} than {since_words(values)}{steps}"
+    )
 
 
 def _pier_swings(values: Values) -> str:
@@ -341,9 +344,12 @@ def _old_night(values: Values) -> str:
 
 
 def _step_seen_once(values: Values) -> str:
+    or_level, untold = "", ""
+    if not values.get("part_told", True):
+        or_level, untold = ", or read a level on the pier now", ", and nothing tells pier from mount yet"
     return (
-        f"Measure on the next clear night: a step about {values['date']} is seen on one night only, and "
-        "nothing should be turned before a second night shows it."
+        f"Measure on the next clear night{or_level}: a step about {values['date']} is seen on one night "
+        f"only{untold}; nothing should be turned before a second night shows it."
     )
 
 

@@ -31,6 +31,15 @@ def counts_words(one: FileImported) -> str:
     return ", ".join(counts)
 
 
+def known_words(files: Sequence[FileImported]) -> str:
+    """Say in one line what came of files that were in the record before and hold nothing new."""
+    rows = sum(one.already_there for one in files)
+    aside = sum(len(one.set_aside) for one in files)
+    more = f", and {counted(aside, 'is', 'are')} set aside as before" if aside else ""
+    told = counted(len(files), "file holds", "files hold")
+    return f"{told} nothing new: their {rows:,} rows are in the record{more}."
+
+
 def left_out_words(one: FileImported) -> str:
     """Return how many values were left out of rows that went in; "" for none."""
     if not one.left_out:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drift.errors import DriftError
+from drift.ingest.text import spreadsheet_cell
 from drift.render.catalogue import Picture, pictures_of
 from drift.render.figures.canvas import LIGHT, PHONE_IN, WIDE_IN, dark_ground
 from drift.render.tables.axis import Table
@@ -419,13 +420,8 @@ def _table(picture: Picture, analysis: Analysis) -> bytes:
         written.write(f"# {table.note}\n")
     writer = csv.writer(written, lineterminator="\n")
     writer.writerow(table.headings)
-    writer.writerows([_no_formula(cell) for cell in row] for row in table.rows)
+    writer.writerows([spreadsheet_cell(cell) for cell in row] for row in table.rows)
     return written.getvalue().encode()
-
-
-def _no_formula(cell: str) -> str:
-    """Keep a spreadsheet from taking somebody's note for a formula."""
-    return f"'{cell}" if cell[:1] in ("=", "@", "+") else cell
 
 
 # ---- A second process that draws the small pictures while this one draws the large ones.

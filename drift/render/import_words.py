@@ -372,6 +372,27 @@ def _below_horizon(v: Values) -> str:
     )
 
 
+def _damaged_words(v: Values) -> str:
+    """Say which rows of the record are not what was written, and what the answer rests on."""
+    parts = []
+    if v["changed"]:
+        places = [f"{file}, line {line}" for file, line in zip(v["files"], v["lines"], strict=True)]
+        more = v["changed"] - len(places)
+        named = "; ".join([*places, *([f"{more:,} more"] if more else [])])
+        parts.append(
+            f"{_counted(v['changed'], 'row of the record is', 'rows of the record are')} not what was "
+            "written "
+            f"there ({named})"
+        )
+    if v["missing"]:
+        parts.append(f"{_counted(v['missing'], 'row', 'rows')} can't be found any more")
+    return (
+        f"The record is damaged: {', and '.join(parts)}.  The answer rests on the rest.  `drift record "
+        "check` lists "
+        "all of it; `drift restore FILE` puts a backup in its place."
+    )
+
+
 _REMARKS: dict[Code, Callable[[Values], str]] = {
     IngestCode.KIND_BY_COLUMNS: lambda v: f"the header has {', '.join(v['columns'])}",
     IngestCode.MAPPING_KEPT: lambda v: f"by the mapping {v['mapping']!r} in {v['file']}",
@@ -393,6 +414,20 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
     IngestCode.DECIMAL_COMMA: lambda v: "numbers are read with decimal commas",
     IngestCode.LINES_SKIPPED: lambda v: (
         f"{_counted(v['lines'], 'line', 'lines')} above the header passed over"
+    ),
+    IngestCode.LINES_WITHOUT_VALUES: lambda v: (
+        f"{_counted(v['lines'], 'line', 'lines')} without a time and values passed over"
+    ),
+    IngestCode.LIST_READ: lambda v: f"the rows are the objects of the list {v['key']}",
+    IngestCode.SHEET_READ: lambda v: (
+        f"the sheet {v['sheet']!r} of {_counted(v['sheets'], 'sheet', 'sheets')} is read"
+    ),
+    IngestCode.SIDES_OPPOSITE: lambda v: (
+        f"in {100 * v['across']:.0f} of 100 rows the tube would look away from the pier: tube_side seems to "
+        "give the "
+        "side that the tube looks to, where the side that it is on belongs.  The rows went in as they are; "
+        "undo the "
+        'import, and import the file again with --answer "tube_side.means=the side the tube looks to"'
     ),
     IngestCode.COMMENTS_SKIPPED: lambda v: (
         f"{_counted(v['lines'], 'comment line', 'comment lines')} (beginning with #) skipped"
@@ -500,6 +535,7 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
         "the same weeks in the record: are they of another pier or another instrument, or in another unit?  "
         "`drift imports` and `drift imports undo` take them out again"
     ),
+    RecordCode.ROWS_DAMAGED: _damaged_words,
 }
 
 

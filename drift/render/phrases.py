@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, TypeVar
 from zoneinfo import ZoneInfo
 
-from drift.codes import Part
+from drift.codes import Misrecorded, Part, Since
 from drift.mount.axis_error import size_of
 from drift.quantities import as_utc
 
@@ -104,6 +104,29 @@ def turns_in_words(turns: float) -> str:
         return f"about {rest:.0f}°" if rest else ""
     said = f"about {counted(int(whole), 'turn')}"
     return f"{said} and {rest:.0f}°" if rest else said
+
+
+def since_words(values: Mapping[str, Any]) -> str:
+    """Return what a tilt is counted from, as it stands after "than": ``in the autumn of 2023``."""
+    since, day = values.get("since", Since.START), values.get("since_date")
+    if since in (Since.FIRST_AUTUMN, Since.LAST_AUTUMN):
+        return f"in the autumn of {str(day)[:4]}"
+    if since == Since.LAST_CORRECTION:
+        return f"after the last correction, on {day}"
+    return f"on {day}" if since == Since.DATE else "at the start"
+
+
+_WRONGLY = {
+    Misrecorded.SIGN: "its sign may be the wrong way round",
+    Misrecorded.TWICE: "it may be another one, written down twice",
+    Misrecorded.DATE: "it may have been made on another day",
+    Misrecorded.NEVER: "it may never have been made",
+}
+
+
+def misrecorded_words(wrong: str, probability: float) -> str:
+    """Return how a correction seems to have been written down wrongly: a clause after its name."""
+    return f"looks written down wrongly, {_WRONGLY[Misrecorded(wrong)]} ({percent(probability)} sure)"
 
 
 def azimuth_side(change: float, latitude_deg: float) -> str:

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from drift.advice.misrecorded import Suspect, suspects
 from drift.codes import Standing
 from drift.render import phrases
 from drift.render.advice_words import (
@@ -327,12 +328,16 @@ def _event_sentence(event: Event, analysis: Analysis, write: phrases.Writer) -> 
 
 
 def _corrections(analysis: Analysis) -> Section:
-    found = list(enumerate(analysis.history.corrections))
-    items = [(f"{causes.correction_mark(k)}.", _correction_sentence(one, analysis)) for k, one in found]
+    doubted = suspects(analysis.site, analysis.history)
+    found = zip(analysis.history.corrections, doubted, strict=True)
+    items = [
+        (f"{causes.correction_mark(k)}.", _correction_sentence(one, suspect, analysis))
+        for k, (one, suspect) in enumerate(found)
+    ]
     return Section("Corrections", *_latest(items), name="corrections")
 
 
-def _correction_sentence(found: CorrectionFound, analysis: Analysis) -> str:
+def _correction_sentence(found: CorrectionFound, suspect: Suspect | None, analysis: Analysis) -> str:
     latitude = analysis.site.site.latitude_deg
     what = phrases.CORRECTION_WORDS.get(found.kind, phrases.harmless(found.kind))
     said = [f"{clock_text(found.time_us, zone_of(analysis.site.site.timezone))}, {what}"]
@@ -340,6 +345,8 @@ def _correction_sentence(found: CorrectionFound, analysis: Analysis) -> str:
     if (asked, seen) != ("–", "–"):
         said.append(f"asked {asked}, found {seen}")
         said.append(f"did it work? {causes.held_words(found)}")
+    if suspect is not None:
+        said.append(phrases.misrecorded_words(suspect.wrong, suspect.probability))
     note = phrases.harmless(found.note)
     return f"{'; '.join(said)}.{f' Note: {note}' if note else ''}"
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from drift.advice.ground import fitting_advice
 from drift.advice.knobs import odds_held
+from drift.advice.misrecorded import Suspect, suspects
 from drift.advice.situation import coming_of
 from drift.notices import Notice, as_value
 from drift.render import advice_words as words
@@ -388,14 +389,17 @@ def _sizes(sizes: Mapping[str, float]) -> dict[str, float | None]:
 
 def _corrections(analysis: Analysis) -> list[dict[str, Any]]:
     odds = odds_held(analysis.site, analysis.history)
-    found = analysis.history.corrections
-    return [_correction(one, held) for one, held in zip(found, odds, strict=True)]
+    doubted = suspects(analysis.site, analysis.history)
+    found = zip(analysis.history.corrections, odds, doubted, strict=True)
+    return [_correction(one, held, suspect) for one, held, suspect in found]
 
 
-def _correction(found: CorrectionFound, held: float | None) -> dict[str, Any]:
+def _correction(found: CorrectionFound, held: float | None, suspect: Suspect | None) -> dict[str, Any]:
     return {
         **named(found, "time_us", "kind", "asked", "found", "found_sd", "held"),
         "held_probability": number(held),
+        "misrecorded": None if suspect is None else str(suspect.wrong),
+        "misrecorded_probability": None if suspect is None else number(suspect.probability),
     }
 
 

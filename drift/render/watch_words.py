@@ -9,7 +9,16 @@ from drift.codes import CorrectionKind, LimitName, NewsKind
 from drift.notices import Severity, WatchCode
 from drift.quantities import as_utc
 from drift.render.notices import Values, Writer, as_data, sentence
-from drift.render.phrases import angle, arcmin, asked_and_found, percent, plain_arcmin, utc_text
+from drift.render.phrases import (
+    angle,
+    arcmin,
+    asked_and_found,
+    misrecorded_words,
+    percent,
+    plain_arcmin,
+    since_words,
+    utc_text,
+)
 from drift.types import CorrectionFound
 
 if TYPE_CHECKING:
@@ -46,6 +55,7 @@ _TITLES = {
     NewsKind.AXIS_LIMIT: "the axis is beyond its limit",
     NewsKind.TILT_LIMIT: "the tilt is beyond its limit",
     NewsKind.CORRECTION: "a correction did not hold",
+    NewsKind.MISRECORDED: "a correction looks written down wrongly",
     NewsKind.GAP: "the axis has moved while nothing was measured",
     NewsKind.SOON: "a limit will be passed soon",
     NewsKind.OLD: "nothing has been measured for long",
@@ -73,7 +83,9 @@ def letter_words(letter: Letter, site_name: str, now_us: int, lines: Sequence[st
         f"{item_sentence(letter.item)}\n\n{stands}\nSeen on {seen}.  `drift status` says what to do; "
         f"`drift acknowledge` marks it as seen.\nMessage {letter.number}."
     )
-    return f"drift: {site_name or 'the pier'}: {_TITLES[letter.item.kind]}", body
+    wrongly = letter.item.notice.code is WatchCode.CORRECTION_MISRECORDED
+    title = _TITLES[NewsKind.MISRECORDED if wrongly else letter.item.kind]
+    return f"drift: {site_name or 'the pier'}: {title}", body
 
 
 # ---- The news as data: what ``drift check --json`` prints.
@@ -154,9 +166,9 @@ def _now(of: Values, axis: bool) -> str:
     if axis:
         now = f"{when} is {back}{arcmin(value, sd)} from the pole"
     elif is_back:
-        now = f"{when} is {back}tilted {angle(value, sd)} more than at the start"
+        now = f"{when} is {back}tilted {angle(value, sd)} more than {since_words(of)}"
     else:
-        now = f"{when} tilts {angle(value, sd)} more than at the start"
+        now = f"{when} tilts {angle(value, sd)} more than {since_words(of)}"
     if of["last_night_date"] is not None:
         now += f", by the level readings since its last night, {of['last_night_date']}"
     return f"{now} (it counts as back below {_plain(of, of['back_below_arcsec'])})" if is_back else now
@@ -172,8 +184,8 @@ def _limit_soon(of: Values) -> str:
     )
 
 
-def _correction_failed(of: Values) -> str:
-    found = CorrectionFound(
+def _found(of: Values) -> CorrectionFound:
+    return CorrectionFound(
         time_us=0,
         kind=CorrectionKind(of["kind"]),
         asked=of["asked_arcsec"],
@@ -181,10 +193,23 @@ def _correction_failed(of: Values) -> str:
         found_sd=of["found_sd_arcsec"],
         held=False,
     )
-    asked = asked_and_found(found, of["latitude_deg"])
+
+
+def _correction_failed(of: Values) -> str:
+    asked = asked_and_found(_found(of), of["latitude_deg"])
     said = f": {asked}" if asked else ""
     return (
         f"The {of['kind']} correction of {of['date']} did not hold{said} ({percent(of['probability'])} sure)."
+    )
+
+
+def _correction_misrecorded(of: Values) -> str:
+    asked = asked_and_found(_found(of), of["latitude_deg"])
+    said = f": {asked}" if asked else ""
+    looks = misrecorded_words(of["wrong"], of["probability"])
+    return (
+        f"The {of['kind']} correction of {of['date']} {looks}{said}.  `drift record list` shows its number, "
+        "`drift record edit` or `drift record withdraw` puts it right."
     )
 
 
@@ -218,6 +243,7 @@ SENTENCES: dict[WatchCode, Writer] = {
     WatchCode.LIMIT_PASSED: _limit_passed,
     WatchCode.LIMIT_SOON: _limit_soon,
     WatchCode.CORRECTION_FAILED: _correction_failed,
+    WatchCode.CORRECTION_MISRECORDED: _correction_misrecorded,
     WatchCode.MOVED_OVER_GAP: _over_gap,
     WatchCode.NOTHING_MEASURED: lambda of: (
         f"Nothing has been measured since {of['since_date']}, {of['days']:.0f} days ago: what has moved "

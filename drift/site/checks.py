@@ -25,6 +25,8 @@ from drift.site.threads import thread_name
 
 
 Models = Mapping[str, type[BaseModel]]
+#: The file beside the site file in which the record lies when that does not say where.
+RECORD_FILE = "drift-book.sqlite"
 #: The next step when a file is of no use.
 INIT = "`drift init` writes a complete site file."
 
@@ -76,6 +78,14 @@ def unreadable(path: Path, why: str, todo: str) -> str:
 
 def missing(path: Path) -> str:
     """Return the message for when there is no site file."""
+    record = path.parent / RECORD_FILE
+    if record.is_file():
+        named = "" if path == Path("pier.toml") else f" --pier {path}"
+        return (
+            f"there is no site file {path}, but the record is there, {record}: it knows the site, and "
+            f"`drift init --from-record{named}` writes the file again.  Only addresses, such as those of "
+            "[warn] notify, have to be given anew; nothing of the record is lost."
+        )
     return (
         f"there is no site file {path}.  Write one with `drift init`, or name one with --pier FILE or "
         "the variable DRIFT_PIER."
@@ -264,6 +274,12 @@ def outline(pairs: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float]
     if pairs and pairs[-1][0] - pairs[0][0] == 360.0 and pairs[0][1] != pairs[-1][1]:
         raise _no("bearings 0 and 360 are one direction, but have two altitudes", len(pairs) - 1)
     return pairs
+
+
+def since(value: object) -> object:
+    """Return what a tilt is counted from: a word as it is, anything else as the day that it must be."""
+    words = ("first autumn", "last autumn", "last correction", "start")
+    return value if value in words else day(value)
 
 
 def day(value: object) -> date:

@@ -121,7 +121,7 @@ class OpticsSection(SiteFileSection):
 
 
 #: Where the record lies when the site file does not say: beside the site file.
-DEFAULT_BOOK = "sqlite:///drift-book.sqlite"
+DEFAULT_BOOK = f"sqlite:///{checks.RECORD_FILE}"
 
 #: Words for the ground that mean something here.
 _SOILS = (
@@ -428,6 +428,17 @@ class WarnSection(SiteFileSection):
         Field(le=36_000),
         Key("Warn when the pier has tilted further than this, in arcseconds", 60, "arcsec", weighs=True),
     ] = 60.0
+    since: Annotated[
+        date | Literal["first autumn", "last autumn", "last correction", "start"],
+        BeforeValidator(checks.since),
+        Key(
+            "What the tilt is counted from: the settled weeks of the first or the last autumn, the last "
+            "correction, the start of the record, or a date",
+            "first autumn",
+            allowed='"first autumn", "last autumn", "last correction", "start", or a date, written as '
+            "year-month-day",
+        ),
+    ] = "first autumn"
     false_alarms_per_year: Annotated[
         float,
         POSITIVE,

@@ -5,17 +5,19 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from drift.advice.knobs import odds_held
+from drift.advice.misrecorded import Suspect, suspects
 from drift.advice.movement import event_part
 from drift.advice.situation import latest_us, looked_at, situation_of
 from drift.advice.verdict import event_notice
 from drift.codes import LimitName, NewsKind
 from drift.errors import RecordError
-from drift.notices import WatchCode, info, warning
+from drift.notices import Notice, Value, WatchCode, info, warning
 from drift.quantities import DAY_US, local_date
 from drift.watch.coming import Item, News, blind_spots, moved_over_gaps, passed_soon
 from drift.watch.limits import (
@@ -198,15 +200,24 @@ def news(
     fresh = [e for e in _alarms(analysis) if not _acknowledged(e, before)]
     new = [_event_item(event, situation, analysis) for event in fresh if not event.provisional]
     limits = _limits(analysis, before)
-    new += [_limit_item(limit, standing, situation) for limit, standing in limits if standing.is_new]
+    passed = [(limit, standing) for limit, standing in limits if standing.is_new]
+    new += [_limit_item(*each, situation) for each in passed if not _on_one_night(each[1], analysis)]
     sds = sds_needed_in_plane(analysis.site.warn.false_alarms_per_year)
+    suspected = {
+        id(one.correction): one for one in suspects(analysis.site, analysis.history) if one is not None
+    }
     new += moved_over_gaps(analysis, situation, before["as_of_us"], sds)
     new += [
-        _correction_item(correction, held, situation)
+        _correction_item(correction, held, suspected.get(id(correction)), situation)
         for correction, held in _failed(analysis)
         if correction_mark(correction) not in before["corrections"]
     ]
     provisional = [_event_item(event, situation, analysis) for event in fresh if event.provisional]
+    provisional += [
+        replace(_limit_item(*each, situation), seen_once=_seen_once(once, analysis))
+        for each in passed
+        if (once := _on_one_night(each[1], analysis)) is not None
+    ]
     notices = _notices(analysis, situation, limits, before, now_us, arrived_us)
     return News(new=tuple(new), provisional=tuple(provisional), notices=notices)
 
@@ -248,7 +259,12 @@ def state_text(
     return state_as_text(
         max((limit.time_us for limit, _ in limits), default=None),
         [event for event in _alarms(analysis) if not event.provisional],
-        {limit.name: limit.to_acknowledge(standing) for limit, standing in limits},
+        {
+            limit.name: standing.acknowledged
+            if _on_one_night(standing, analysis)
+            else limit.to_acknowledge(standing)
+            for limit, standing in limits
+        },
         [correction for correction, _ in _failed(analysis)],
         [*(item.mark for item in fresh), *kept],
     )
@@ -280,6 +296,19 @@ def _limits(analysis: Analysis, before: dict[str, Any]) -> list[tuple[Limit, Lim
     ]
 
 
+def _on_one_night(standing: LimitState, analysis: Analysis) -> Event | None:
+    """Return the step, seen on one night only, without which a limit would not be passed; None if passed."""
+    if standing.passed_us is None:
+        return None
+    once = (event for event in analysis.history.events if event.provisional and not event.recorded)
+    return next((event for event in once if standing.passed_us >= event.before_us), None)
+
+
+def _seen_once(event: Event, analysis: Analysis) -> Notice:
+    at_night = any(night.time_us == event.before_us for night in analysis.nights.nights)
+    return info(WatchCode.SEEN_ONCE, at_night=at_night)
+
+
 def _failed(analysis: Analysis) -> list[tuple[CorrectionFound, float]]:
     """Return the corrections that did not hold, each with the probability that it did."""
     odds = odds_held(analysis.site, analysis.history)
@@ -301,16 +330,14 @@ def _notices(
     found = [
         *(() if past else passed_soon(situation, analysis.history, limits)),
         *blind_spots(analysis, situation, sds, now_us, arrived_us),
+        *misrecorded_items(analysis, situation),
     ]
     known = before["notices"]
     return tuple(item for item in found if not any(same_notice(item.mark, mark) for mark in known))
 
 
 def _event_item(event: Event, situation: Situation, analysis: Analysis) -> Item:
-    seen_once = None
-    if event.provisional:
-        at_night = any(night.time_us == event.before_us for night in analysis.nights.nights)
-        seen_once = info(WatchCode.SEEN_ONCE, at_night=at_night)
+    seen_once = _seen_once(event, analysis) if event.provisional else None
     return Item(
         kind=NewsKind.EVENT,
         time_us=int(event.before_us),
@@ -339,21 +366,68 @@ def _limit_item(limit: Limit, standing: LimitState, situation: Situation) -> Ite
     )
 
 
-def _correction_item(correction: CorrectionFound, held: float, situation: Situation) -> Item:
+def _correction_item(
+    correction: CorrectionFound, held: float, suspect: Suspect | None, situation: Situation
+) -> Item:
     asked, found, sd = (number(one) for one in (correction.asked, correction.found, correction.found_sd))
+    if suspect is None:
+        notice = warning(
+            WatchCode.CORRECTION_FAILED, **_asked_and_found(correction, situation), probability=1.0 - held
+        )
+    else:
+        notice = misrecorded_notice(suspect, situation)
     return Item(
         kind=NewsKind.CORRECTION,
         time_us=int(correction.time_us),
-        notice=warning(
-            WatchCode.CORRECTION_FAILED,
-            kind=correction.kind,
-            date=local_date(correction.time_us, situation.zone),
-            asked_arcsec=asked,
-            found_arcsec=found,
-            found_sd_arcsec=sd,
-            probability=1.0 - held,
-            latitude_deg=float(np.degrees(situation.latitude_rad)),
-        ),
+        notice=notice,
         mark=correction_mark(correction),
-        facts={"asked": asked, "found": found, "found_sd": sd, "held_probability": held},
+        facts={
+            "asked": asked,
+            "found": found,
+            "found_sd": sd,
+            "held_probability": held,
+            "misrecorded": None if suspect is None else str(suspect.wrong),
+            "misrecorded_probability": None if suspect is None else suspect.probability,
+        },
+    )
+
+
+def _asked_and_found(correction: CorrectionFound, situation: Situation) -> dict[str, Value]:
+    return {
+        "kind": correction.kind,
+        "date": local_date(correction.time_us, situation.zone),
+        "asked_arcsec": number(correction.asked),
+        "found_arcsec": number(correction.found),
+        "found_sd_arcsec": number(correction.found_sd),
+        "latitude_deg": float(np.degrees(situation.latitude_rad)),
+    }
+
+
+def misrecorded_notice(suspect: Suspect, situation: Situation) -> Notice:
+    """Tell how a correction was probably written down wrongly."""
+    return warning(
+        WatchCode.CORRECTION_MISRECORDED,
+        **_asked_and_found(suspect.correction, situation),
+        wrong=suspect.wrong,
+        probability=suspect.probability,
+    )
+
+
+def misrecorded_items(analysis: Analysis, situation: Situation) -> tuple[Item, ...]:
+    """Return a notice for each correction that looks misrecorded but didn't fail on its day."""
+    failed = [correction for correction, _ in _failed(analysis)]
+    return tuple(
+        Item(
+            kind=NewsKind.MISRECORDED,
+            time_us=int(one.correction.time_us),
+            notice=misrecorded_notice(one, situation),
+            mark={
+                "kind": str(NewsKind.MISRECORDED),
+                "of": f"{one.correction.kind} {one.correction.time_us} {one.wrong}",
+                "as_of_us": int(one.correction.time_us),
+            },
+            facts={"misrecorded": str(one.wrong), "misrecorded_probability": one.probability},
+        )
+        for one in suspects(analysis.site, analysis.history)
+        if one is not None and one.correction not in failed
     )

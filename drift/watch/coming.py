@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drift.advice.baseline import baseline_of
 from drift.advice.movement import tilt_now
 from drift.advice.situation import silent_days
 from drift.codes import LimitName, NewsKind
@@ -122,17 +123,18 @@ def _axis(situation: Situation) -> tuple[Floats, Floats]:
 
 
 def _tilt(situation: Situation, history: History) -> tuple[Floats, Floats]:
-    """Return the tilt since the start on the coming days, as far as it is told, and its sd."""
+    """Return the tilt on the coming days as its limit counts it, as far as it is told, and its sd."""
     now, forecast, latitude = tilt_now(history), situation.forecast, situation.latitude_rad
+    base = baseline_of(situation.site, history)
     if now is None or abs(latitude) < _NEAR_EQUATOR_RAD:
         return np.zeros(len(forecast.time_us)), np.zeros(len(forecast.time_us))
     # what is to be added to the axis is the pier's
     change = tilt_of_axis(forecast.axis - history.axis_now, latitude)
     grown = forecast.sd**2 - history.axis_now_sd**2
     variance = np.sign(grown)[:, ::-1] * tilt_of_axis(np.sqrt(np.abs(grown)), latitude) ** 2
-    told = np.isfinite(now[0])
-    tilt = now[0][told] + change[:, told]
-    spread = np.sqrt(now[1][told] ** 2 + np.clip(variance[:, told], 0.0, None))
+    told = np.isfinite(now[0]) & np.isfinite(base.tilt)
+    tilt = now[0][told] - base.tilt[told] + change[:, told]
+    spread = np.sqrt(now[1][told] ** 2 + base.sd[told] ** 2 + np.clip(variance[:, told], 0.0, None))
     values = np.hypot.reduce(tilt, axis=1)
     return values, np.sqrt(np.sum((tilt * spread) ** 2, axis=1)) / np.maximum(values, 1e-9)
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.advice.baseline import baseline_of, counting
 from drift.advice.knobs import FAILS_CHANCE
 from drift.advice.movement import pair_of
 from drift.advice.poles import pole_offset
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
+    from drift.advice.baseline import Baseline
     from drift.types import Analysis, Event
 
 
@@ -137,6 +139,7 @@ class Limit:
     sds: Floats = field(repr=False)
     sure_sds: float = 2.0
     seen_us: int | None = None
+    baseline: Baseline | None = None  # of the tilt: from what it is counted
 
     @property
     def time_us(self) -> int:
@@ -187,6 +190,7 @@ class Limit:
             date=local_date(self.time_us, zone),
             back_below_arcsec=None if self.values[-1] > self.limit else _BACK * self.limit,
             last_night_date=None if self.seen_us is None else local_date(self.seen_us, zone),
+            **({} if self.baseline is None else self.baseline.values(zone)),
         )
 
 
@@ -265,14 +269,16 @@ def _tilt(analysis: Analysis) -> Limit | None:
     columns = [HISTORY_COLUMNS.index(component) for component in told]
     if not columns:
         return None
-    known = np.all(np.isfinite(history.change[:, columns]), axis=1)
+    known = np.all(np.isfinite(history.change[:, columns]), axis=1) & counting(history)
     if not known.any():
         return None
-    tilt, sds = history.change[known][:, columns], history.sd[known][:, columns]
+    base = baseline_of(analysis.site, history)
+    tilt = history.change[known][:, columns] - base.tilt[columns]
+    sds = np.hypot(history.sd[known][:, columns], base.sd[columns])
     values = np.hypot.reduce(tilt, axis=1)
     spread = np.sqrt(np.sum((tilt * sds) ** 2, axis=1)) / np.maximum(values, 1e-9)
-    limit = analysis.site.warn.tilt_arcsec
-    return Limit(LimitName.TILT, limit, history.time_us[known], values, spread, _sds(analysis))
+    limit, times = analysis.site.warn.tilt_arcsec, history.time_us[known]
+    return Limit(LimitName.TILT, limit, times, values, spread, _sds(analysis), baseline=base)
 
 
 def _sds(analysis: Analysis) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import errno
 import os
 import secrets
@@ -10,6 +11,7 @@ import sys
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -26,7 +28,11 @@ from drift.render.import_words import error_words
 from drift.web import import_pages, record_pages, views
 from drift.web.current import Keeper, NoAnswer, PageState, Waiting, page, script, style_sheet
 from drift.web.forms import text_of
-from drift.web.guard import LEAST_PASSWORD, VARIABLE, Guard, Rules, TooMuch, cookie_name, is_loopback
+from drift.web.guard import LEAST_PASSWORD, VARIABLE, Guard, Rules, TooMuch, TooSlow, cookie_name, is_loopback
+from drift.web.imports import clear_abandoned
+
+if TYPE_CHECKING:
+    from uvicorn.protocols.http.h11_impl import H11Protocol
 
 # ---- All addresses of the page, and what is said when something goes wrong.
 
@@ -52,6 +58,7 @@ _SHOWN: dict[str, Show] = {
     "/corrections": record_pages.listing,
     "/corrections/new/{kind}": record_pages.blank_form,
     "/corrections/{row:int}": record_pages.edit_form,
+    "/steps/{step}": record_pages.step_form,
     "/import": import_pages.choose,
     "/import/{number}": import_pages.state,
     "/warnings": views.show,
@@ -66,6 +73,7 @@ _TAKEN: dict[str, Take] = {
     "/corrections/{row:int}": record_pages.edit,
     "/corrections/{row:int}/withdraw": record_pages.withdraw,
     "/corrections/{row:int}/put-back": record_pages.put_back,
+    "/steps/{step}": record_pages.step_done,
     "/import": import_pages.take,
     "/import/{number}": import_pages.answer,
     "/imports/{number:int}/undo": import_pages.undo,
@@ -79,6 +87,7 @@ def make_app(page_state: PageState) -> ASGIApp:
 
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
+        clear_abandoned()
         try:
             yield
         finally:
@@ -90,6 +99,7 @@ def make_app(page_state: PageState) -> ASGIApp:
     routes += [
         Route("/login", _showing(page_state, _login_form), methods=["GET"]),
         Route("/login", _taking(page_state, _login), methods=["POST"]),
+        Route("/logout", _taking(page_state, _log_out), methods=["POST"]),
         Route("/static/page.css", _style, methods=["GET"]),
         Route("/static/page.js", _script, methods=["GET"]),
         Route("/favicon.ico", _no_icon, methods=["GET"]),
@@ -141,21 +151,29 @@ def _login_form(page_state: PageState, request: Request) -> Response:
 
 
 def _login(page_state: PageState, request: Request, form: FormData) -> Response:
-    right = page_state.rules.is_password(text_of(form, "password"))
+    address = request.client.host if request.client else ""
+    right = page_state.rules.is_password(text_of(form, "password"), address)
     if not right:
         trouble = "That is not the password."
         if right is None:
-            trouble = "Too many wrong passwords were given: wait a minute."
+            trouble = "Too many wrong passwords came from your address: wait a minute."
         text = page("login", token=page_state.rules.form_token, trouble=trouble)
         return HTMLResponse(text, 429 if right is None else 403)
     response = RedirectResponse("/", 303)
     response.set_cookie(
         cookie_name(request),
-        page_state.rules.cookie,
+        page_state.rules.let_in(),
         httponly=True,
         samesite="strict",
         secure=request.url.scheme == "https",
     )
+    return response
+
+
+def _log_out(page_state: PageState, request: Request, form: FormData) -> Response:
+    page_state.rules.let_out(request)
+    response = RedirectResponse("/login", 303)
+    response.delete_cookie(cookie_name(request), httponly=True, samesite="strict")
     return response
 
 
@@ -189,6 +207,9 @@ def _handlers(page_state: PageState) -> dict[type[Exception] | int, Callable[...
     async def too_much(request: Request, error: Exception) -> Response:
         return PlainTextResponse(str(error), 413)
 
+    async def too_slow(request: Request, error: Exception) -> Response:
+        return PlainTextResponse(str(error), 408)
+
     async def http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
         said = "" if error.status_code == 404 else str(error.detail)  # the heading says it
@@ -212,6 +233,7 @@ def _handlers(page_state: PageState) -> dict[type[Exception] | int, Callable[...
         views.NoSuchPage: no_such,
         DriftError: refused,
         TooMuch: too_much,
+        TooSlow: too_slow,
         HTTPException: http,
         MultiPartException: multipart,
         Exception: unforeseen,
@@ -284,6 +306,80 @@ def address_of(listening: socket.socket) -> str:
     return f"http://{f'[{host}]' if ':' in host else host}:{port}/"
 
 
+#: The head of a request must arrive within so long, and a reader take something within so long [s].
+_HEAD_S, _READER_S = 20.0, 60.0
+#: What is still being sent when it was refused is thrown away for so long, so that the refusal is read [s].
+_LINGER_S = 5.0
+#: Connections of one address at a time; a browser has six.
+_MOST_OF_ONE = 60
+
+
+def patient_protocol() -> type[H11Protocol]:
+    """Return the server's way with a connection, which lets go of one whose other end stalls.
+
+    The server under the page only ends a connection on which nothing follows an answer.
+    """
+    import h11
+    from uvicorn.protocols.http.h11_impl import H11Protocol
+
+    class Patient(H11Protocol):
+        _head: asyncio.TimerHandle | None = None
+        _reader: asyncio.TimerHandle | None = None
+
+        def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+            super().connection_made(transport)
+            own = self.client[0] if self.client else ""
+            others = (getattr(one, "client", None) for one in self.connections)
+            if sum(client is not None and client[0] == own for client in others) > _MOST_OF_ONE:
+                transport.abort()
+                return
+            self._wait_for_head()
+
+        def data_received(self, data: bytes) -> None:
+            if self._head is None and self._is_idle():
+                self._wait_for_head()
+            super().data_received(data)
+            if not self._is_idle():
+                self._head = _stopped(self._head)
+
+        def on_response_complete(self) -> None:
+            super().on_response_complete()
+            if self.conn.their_state is h11.SEND_BODY:  # refused by its head
+                self.loop.call_later(_LINGER_S, self._end_refused, self.cycle)
+
+        def _end_refused(self, refused: object) -> None:
+            if self.cycle is refused and self.conn.their_state is h11.SEND_BODY:
+                self.transport.abort()
+
+        def pause_writing(self) -> None:
+            super().pause_writing()
+            self._reader = self._reader or self.loop.call_later(_READER_S, self.transport.abort)
+
+        def resume_writing(self) -> None:
+            super().resume_writing()
+            self._reader = _stopped(self._reader)
+
+        def connection_lost(self, exc: Exception | None) -> None:
+            self._head = _stopped(self._head)
+            self._reader = _stopped(self._reader)
+            super().connection_lost(exc)
+
+        def _is_idle(self) -> bool:
+            return self.cycle is None or self.cycle.response_complete
+
+        def _wait_for_head(self) -> None:
+            self._head = self.loop.call_later(_HEAD_S, self.transport.abort)
+
+    return Patient
+
+
+def _stopped(timer: asyncio.TimerHandle | None) -> asyncio.TimerHandle | None:
+    """Stop a timer, and return what stands in its place: none."""
+    if timer is not None:
+        timer.cancel()
+    return None
+
+
 def serve(site_path: Path, listening: socket.socket, rules: Rules, debug: bool = False) -> None:
     """Serve the page until the program is stopped."""
     import uvicorn
@@ -295,6 +391,7 @@ def serve(site_path: Path, listening: socket.socket, rules: Rules, debug: bool =
         access_log=False,
         server_header=False,
         proxy_headers=False,
+        http=patient_protocol(),
         ws="none",
         timeout_graceful_shutdown=3,
     )

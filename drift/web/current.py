@@ -160,7 +160,7 @@ class Keeper:
         """
         with self._changed:
             mark = self._site_mark()
-            if self._open is None or self._open[0] != mark:
+            if self._open is None or self._open[0] != mark or not self._open[2].is_in_its_place():
                 site = read_site(self._path)
                 record = open_record(site)
                 if self._open is not None:
@@ -200,8 +200,8 @@ class Keeper:
 
     def _present(self) -> str:
         """Return the mark of site file, record and day as they are now."""
-        site_mark = self._site_mark()
-        return f"{site_mark} {self.pier()[1].stand()} {now_us() // DAY_US}"
+        site_mark, record = self._site_mark(), self.pier()[1]
+        return f"{site_mark} {record.place_mark} {record.stand()} {now_us() // DAY_US}"
 
     def _is_done(self, wanted: int) -> bool:
         if self._ended >= wanted:

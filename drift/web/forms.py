@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
@@ -171,6 +171,45 @@ def values_of_row(form: HandForm, row: RowHeld) -> dict[str, str]:
         said["bearing_0"], said["amount_0"] = said["bearing_deg"], said[column].lstrip("-")
         said["amount_0_way"] = _BOLT_WAYS[form.name][1 if said[column].startswith("-") else 0][0]
     return said
+
+
+def values_of_step(form: HandForm, rows: Sequence[Mapping[str, str]], site: PierFile) -> dict[str, str]:
+    """Return the fields of a form for the rows of an advised step; bolts in the order of the site file."""
+    if form.name not in _BOLT_COLUMNS:
+        said = dict(rows[0])
+        if form.name in _WAYS:
+            forward, backward = _WAYS[form.name]["amount_arcmin"]
+            said["amount_arcmin_way"] = backward if said["amount_arcmin"].startswith("-") else forward
+            said["amount_arcmin"] = said["amount_arcmin"].lstrip("-")
+        return said
+    said, by = {}, {float(row["bearing_deg"]): row[_BOLT_COLUMNS[form.name]] for row in rows}
+    for at, bearing in enumerate(site.plate.bolt_bearings_deg or sorted(by)):
+        amount = by.get(float(bearing), "")
+        said[f"bearing_{at}"], said[f"amount_{at}"] = f"{bearing:g}", amount.lstrip("-")
+        said[f"amount_{at}_way"] = _BOLT_WAYS[form.name][1 if amount.startswith("-") else 0][0]
+    return said
+
+
+def same_amounts(rows: Sequence[Mapping[str, str]], advised: Sequence[Mapping[str, str]]) -> bool:
+    """Whether rows say what was advised, their notes and the turns that a knob took apart."""
+    return _amounts(rows) == _amounts(advised)
+
+
+def _amounts(rows: Sequence[Mapping[str, str]]) -> set[tuple[tuple[str, object], ...]]:
+    out: set[tuple[tuple[str, object], ...]] = set()
+    for row in rows:
+        left = {name: text for name, text in row.items() if text and name != "note"}
+        if row["kind"] in _WAYS:
+            left.pop("turns", None)
+        out.add(tuple(sorted((name, _number_or_text(text)) for name, text in left.items())))
+    return out
+
+
+def _number_or_text(text: str) -> float | str:
+    try:
+        return float(text)
+    except ValueError:
+        return text
 
 
 def _plain(value: object) -> str:

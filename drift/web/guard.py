@@ -1,7 +1,11 @@
 """Who may ask the page for what: hosts, passwords, forms of other sites, sizes, and what a browser may do.
 
-The page of one program start has one secret.  From it come the token that stands in every form, which a
-page of another site can't read, and the cookie of those who gave the password.
+The page of one program start has one secret.  From it comes the token that stands in every form, which a
+page of another site can't read.  Whoever gave the password has a cookie of their own, until they log out.
+
+Wrong passwords are counted by the address that they come from: a stranger who tries them out locks out that
+address and nobody else, and who is in stays in.  What is refused is refused by its head, before its body is
+read; whoever stalls is let go of (`drift.web.app`).
 
 Rejected: starlette's trusted-host middleware.  It compares names with a list, so that of 127.0.0.0/8 only
 what is listed would be this machine, and it refuses with "Invalid host header", which helps nobody.
@@ -9,10 +13,12 @@ what is listed would be this machine, and it refuses with "Invalid host header",
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import hmac
 import ipaddress
 import secrets
+import threading
 import time
 from dataclasses import dataclass, field
 from urllib.parse import urlsplit
@@ -41,9 +47,19 @@ _HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 }
-#: Wrong passwords within a minute after which none is looked at.
+#: Wrong passwords of one address within a minute after which none of it is looked at.
 _TRIES, _TRIES_WITHIN_S = 10, 60.0
+#: In the newest version of the internet's addresses one household has so many leading bits in common.
+_HOUSEHOLD_BITS = 64
+#: So many browsers may be in at once; of more the one that came first has to give the password again.
+_MOST_IN = 1_000
+#: The most that a form without files holds, and that of the password [bytes].
+_FORM_BYTES, _LOGIN_BYTES = 1_000_000, 8_000
+#: A request has so long to arrive [s], and a large one as much more as its bytes take at this rate [1/s].
+ARRIVAL_S, SLOWEST_BYTES_S = 60.0, 20_000.0
 _READING = ("GET", "HEAD")
+_WITH_FILES = "/import"
+_MOST_DIGITS = 18
 _OPEN_PATHS = ("/login", "/static/page.css")
 
 
@@ -76,17 +92,14 @@ class Rules:
     own_hosts_only: bool = True
     most_bytes: int = 200_000_000
     secret: bytes = field(default_factory=lambda: secrets.token_bytes(32), repr=False)
-    _wrong: list[float] = field(default_factory=list, repr=False)
+    _wrong: dict[str, list[float]] = field(default_factory=dict, repr=False)
+    _in: dict[bytes, None] = field(default_factory=dict, repr=False)  # digests of cookies, the oldest first
+    _lock: threading.Lock = field(default_factory=threading.Lock, repr=False)
 
     @property
     def form_token(self) -> str:
         """What stands in every form."""
         return self._signed("form")
-
-    @property
-    def cookie(self) -> str:
-        """What the browser of somebody who gave the password holds."""
-        return self._signed("in")
 
     def is_form_token(self, given: object) -> bool:
         """Tell whether a form is ours."""
@@ -94,22 +107,66 @@ class Rules:
 
     def is_in(self, request: Request) -> bool:
         """Tell whether the password was given, or none is needed."""
-        given = request.cookies.get(cookie_name(request), "")
-        return not self.password or hmac.compare_digest(given.encode(), self.cookie.encode())
+        return not self.password or _digest(_cookie_of(request)) in self._in
 
-    def is_password(self, given: str) -> bool | None:
-        """Tell whether a password is right; None when too many wrong ones came just before."""
-        now = time.monotonic()
-        self._wrong = [when for when in self._wrong if now - when < _TRIES_WITHIN_S]
-        if len(self._wrong) >= _TRIES:
-            return None
-        right = hmac.compare_digest(given.encode(), self.password.encode())
-        if not right:
-            self._wrong.append(now)
+    def let_in(self) -> str:
+        """Return the cookie for a browser of somebody who gave the password."""
+        cookie = secrets.token_urlsafe(32)
+        with self._lock:
+            self._in[_digest(cookie)] = None
+            while len(self._in) > _MOST_IN:
+                del self._in[next(iter(self._in))]
+        return cookie
+
+    def let_out(self, request: Request) -> None:
+        """Forget the cookie of a browser."""
+        with self._lock:
+            self._in.pop(_digest(_cookie_of(request)), None)
+
+    def is_password(self, given: str, address: str) -> bool | None:
+        """Tell whether a password is right; None when too many wrong ones came from there just before."""
+        now, household = time.monotonic(), _household(address)
+        with self._lock:
+            recent = (
+                (one, [at for at in when if now - at < _TRIES_WITHIN_S]) for one, when in self._wrong.items()
+            )
+            self._wrong = {one: when for one, when in recent if when}
+            wrong = self._wrong.get(household, [])
+            if len(wrong) >= _TRIES:
+                return None
+            right = hmac.compare_digest(given.encode(), self.password.encode())
+            if not right:
+                self._wrong[household] = [*wrong, now]
         return right
+
+    def most_of(self, path: str) -> int:
+        """Return the most that may be sent to an address of the page [bytes]."""
+        if path == _WITH_FILES:
+            return self.most_bytes
+        return min(self.most_bytes, _LOGIN_BYTES if path == "/login" else _FORM_BYTES)
 
     def _signed(self, what: str) -> str:
         return hmac.new(self.secret, what.encode(), hashlib.sha256).hexdigest()
+
+
+def _digest(cookie: str) -> bytes:
+    return hashlib.sha256(cookie.encode()).digest()
+
+
+def _cookie_of(request: Request) -> str:
+    return request.cookies.get(cookie_name(request), "")
+
+
+def _household(address: str) -> str:
+    """Return the address by which tries are counted: of the newer kind everybody has very many."""
+    try:
+        found = ipaddress.ip_address(address.partition("%")[0])
+    except ValueError:
+        return address
+    if found.version == 4:
+        return str(found)
+    own = found.ipv4_mapped
+    return str(own or ipaddress.ip_network((int(found), _HOUSEHOLD_BITS), strict=False))
 
 
 def cookie_name(request: Request) -> str:
@@ -144,7 +201,7 @@ class Guard:
         if refused is not None:
             await refused(scope, receive, with_headers)
             return
-        await self._app(scope, self._counted(receive), with_headers)
+        await self._app(scope, self._counted(request, receive), with_headers)
 
     def _refused(self, request: Request) -> PlainTextResponse | RedirectResponse | None:
         rules = self._rules
@@ -161,25 +218,35 @@ class Guard:
                 "do it there.\n",
                 403,
             )
-        length = request.headers.get("content-length", "0")
-        if not length.isdigit() or int(length) > rules.most_bytes:
-            return PlainTextResponse(_too_much(rules.most_bytes), 413)
+        length, most = request.headers.get("content-length", "0"), rules.most_of(request.url.path)
+        if not _is_length(length) or int(length) > most:
+            return PlainTextResponse(_too_much(most), 413)
         if request.url.path not in _OPEN_PATHS and not rules.is_in(request):
             if reading:
                 return RedirectResponse("/login", 303)
             return PlainTextResponse("The password is needed first: open /login.\n", 403)
         return None
 
-    def _counted(self, receive: Receive) -> Receive:
-        """Stop a request that is longer than it said."""
-        seen = 0
+    def _counted(self, request: Request, receive: Receive) -> Receive:
+        """Stop a request that is longer than it said, or takes too long to arrive."""
+        most = self._rules.most_of(request.url.path)
+        length = request.headers.get("content-length", "")
+        expected = int(length) if _is_length(length) else most
+        until = time.monotonic() + ARRIVAL_S + expected / SLOWEST_BYTES_S
+        seen, complete = 0, False
 
         async def counted() -> Message:
-            nonlocal seen
-            message = await receive()
+            nonlocal seen, complete
+            if complete:  # what comes now is that the browser went away
+                return await receive()
+            try:
+                message = await asyncio.wait_for(receive(), max(until - time.monotonic(), 0.0))
+            except TimeoutError:
+                raise TooSlow("The request took too long to arrive, so nothing was done.\n") from None
             seen += len(message.get("body", b""))
-            if seen > self._rules.most_bytes:
-                raise TooMuch(_too_much(self._rules.most_bytes))
+            complete = not message.get("more_body", False)
+            if seen > most:
+                raise TooMuch(_too_much(most))
             return message
 
         return counted
@@ -187,6 +254,14 @@ class Guard:
 
 class TooMuch(Exception):
     """A request is larger than is allowed."""
+
+
+class TooSlow(Exception):
+    """A request did not arrive in time."""
+
+
+def _is_length(text: str) -> bool:
+    return text.isascii() and text.isdigit() and len(text) < _MOST_DIGITS
 
 
 def host_of(headers: Headers) -> str:
@@ -210,6 +285,8 @@ def same_site(headers: Headers, own: str) -> bool:
 
 
 def _too_much(most_bytes: int) -> str:
+    if most_bytes <= _FORM_BYTES:
+        return f"That is more than the {most_bytes:,} bytes that this form holds, so nothing was taken in.\n"
     return (
         f"That is more than {most_bytes / 1e6:.0f} MB, the most that this page takes at once, so nothing was "
         "taken in.  Send fewer files at a time, use `drift import` on the machine itself, or start "

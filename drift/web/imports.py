@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import secrets
 import shutil
 import tempfile
@@ -11,6 +12,8 @@ import unicodedata
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
+
+from filelock import FileLock, Timeout
 
 from drift.errors import LogFileError
 from drift.importer.importing import FileImported, FileRefused, add_read
@@ -45,6 +48,11 @@ _NOT_IN_NAMES = '<>:"|?*'
 _LONGEST_NAME = 150
 
 
+_PREFIX = "drift-upload-"
+#: A folder so young may not be locked yet [s].
+_BEING_MADE_S = 60.0
+
+
 @dataclass(frozen=True)
 class Upload:
     """A file that came: what it is called, and where it lies meanwhile."""
@@ -67,10 +75,15 @@ def safe_name(given: str) -> str:
 
 
 class UploadFolder:
-    """A folder for the files of one upload, open to nobody else, and gone when it is closed."""
+    """A folder for the files of one upload, open to nobody else, and gone when it is closed.
+
+    It is locked for as long as its page runs, so that a later one can tell which were left by a kill.
+    """
 
     def __init__(self) -> None:
-        self.path = Path(tempfile.mkdtemp(prefix="drift-upload-"))
+        self.path = Path(tempfile.mkdtemp(prefix=_PREFIX))
+        self._lock = _lock_of(self.path)
+        self._lock.acquire()
         self.files: list[Upload] = []
 
     def take(self, given_name: str, content: IO[bytes]) -> None:
@@ -92,7 +105,28 @@ class UploadFolder:
 
     def close(self) -> None:
         """Remove the folder with all in it."""
+        self._lock.release()
         shutil.rmtree(self.path, ignore_errors=True)
+
+
+def clear_abandoned(now_s: float | None = None) -> None:
+    """Remove the folders of uploads whose page was killed; those of pages that run are locked."""
+    now_s = time.time() if now_s is None else now_s
+    for folder in Path(tempfile.gettempdir()).glob(f"{_PREFIX}*"):
+        try:
+            made = folder.stat()
+            mine = not hasattr(os, "getuid") or made.st_uid == os.getuid()
+            if not mine or now_s - made.st_mtime < _BEING_MADE_S:
+                continue
+            with _lock_of(folder).acquire(timeout=0):
+                pass
+        except (OSError, Timeout):
+            continue
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _lock_of(folder: Path) -> FileLock:
+    return FileLock(folder / ".lock", thread_local=False)  # a file of an upload never begins with a dot
 
 
 # ---- Files from a form into the record: the same guesses, questions and set-aside list as `drift

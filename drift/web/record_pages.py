@@ -9,12 +9,14 @@ from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from drift.advice.situation import situation_of
+from drift.advice.steps import AdvisedStep, may_be_recorded
 from drift.codes import CorrectionKind
 from drift.errors import DriftError, RecordError
 from drift.importer.by_hand import amend, record_rows
 from drift.render import by_hand
 from drift.render.import_words import error_words
-from drift.render.phrases import clock_text, zone_of
+from drift.render.phrases import as_advised_note, clock_text, zone_of
 from drift.web.current import PageState
 from drift.web.forms import (
     FORMS,
@@ -24,15 +26,18 @@ from drift.web.forms import (
     HandForm,
     clock_value,
     rows_of,
+    same_amounts,
     text_of,
     time_of,
     values_of_row,
+    values_of_step,
 )
 
 if TYPE_CHECKING:
     from drift.record.acts import RowHeld
     from drift.record.record import Record
     from drift.site.file import PierFile
+    from drift.types import Analysis
 
 
 _TABLES = ("corrections", "levels")
@@ -108,6 +113,70 @@ def record(page_state: PageState, request: Request, given: FormData) -> Response
     return page_state.go("/corrections", *said)
 
 
+def step_ids(analysis: Analysis, record: Record) -> list[str]:
+    """Keep the advised steps in the record and return their ids; "" for what can't be recorded as done."""
+    steps = [AdvisedStep.of(action) for action in analysis.advice.actions]
+    kept = [(str(one.do), one.numbers()) for one in steps if one is not None]
+    ids = iter(record.keep_steps(_night_us(analysis), kept))
+    return ["" if one is None else next(ids) for one in steps]
+
+
+def step_form(page_state: PageState, request: Request) -> HTMLResponse:
+    """Show the form of an advised step, filled in as advised."""
+    step, advised = _step(page_state, request)
+    rows = advised.rows()
+    form, site = FORMS[rows[0]["kind"]], page_state.pier()[0]
+    return _show_form(page_state, request, form, values_of_step(form, rows, site), "", None, step)
+
+
+def step_done(page_state: PageState, request: Request, given: FormData) -> Response:
+    """Record an advised step as done: as it was advised, or as the form was changed."""
+    step, advised = _step(page_state, request)
+    site, record = page_state.pier()
+    form = FORMS[advised.rows()[0]["kind"]]
+    try:
+        rows = rows_of(form, given, site)
+        when = time_of(given, zone_of(site.site.timezone))
+        as_advised = same_amounts(rows, advised.rows())
+        if as_advised:
+            note = f"{as_advised_note(step)} {text_of(given, 'note')}".strip()
+            rows = [{**row, "note": note} for row in rows]
+        done = [{"time_utc": when, **row} for row in rows]
+        record_rows(record, form.table, done, step if as_advised else "")
+    except DriftError as error:
+        return _show_form(page_state, request, form, _as_given(given), error_words(error), None, step)
+    said = "as advised" if as_advised else "otherwise than advised, so the rest waits for a night"
+    more = [by_hand.CAUTION] if form.name in by_hand.LOOSENED else []
+    return page_state.go("/", f"Recorded, {said}: {by_hand.words(form.table, rows, site)}", *more)
+
+
+def _step(page_state: PageState, request: Request) -> tuple[str, AdvisedStep]:
+    """Return a step that is still to be done.
+
+    Raises
+    ------
+    drift.errors.RecordError
+        If there is none of that id, or it is done, or the advice has changed.
+    """
+    step = request.path_params["step"]
+    analysis, _, _ = page_state.analysis()
+    record = page_state.pier()[1]
+    kept, done = record.kept_step(step), record.steps_done()
+    if kept is not None and step not in [one.step for one in done]:
+        advised = AdvisedStep.from_numbers(kept.do, kept.numbers)
+        situation = situation_of(analysis.site, analysis.nights, analysis.history, analysis.now_us)
+        if may_be_recorded(advised.do, kept.night_us, situation, analysis.history, done):
+            return step, advised
+    raise RecordError(
+        f"the step {step} is not to be done any more: it is done, or newer readings have changed the "
+        "advice.  Look at what to do now, and record what was done otherwise among the corrections."
+    )
+
+
+def _night_us(analysis: Analysis) -> int:
+    return situation_of(analysis.site, analysis.nights, analysis.history, analysis.now_us).time_us
+
+
 def edit_form(page_state: PageState, request: Request) -> HTMLResponse:
     """Show the form of a row that is to be put right."""
     site, record = page_state.pier()
@@ -166,6 +235,7 @@ def _show_form(
     values: dict[str, str],
     trouble: str,
     row: RowHeld | None,
+    step: str = "",
 ) -> HTMLResponse:
     site: PierFile = page_state.pier()[0]
     zone, parts = zone_of(site.site.timezone), form.parts(site, row is not None)
@@ -178,6 +248,7 @@ def _show_form(
         filled=values,
         trouble=_by_labels(trouble, parts),
         row=None if row is None else row.row_id,
+        step=step,
         zone=zone.key,
     )
 

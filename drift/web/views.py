@@ -15,6 +15,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from drift.errors import DriftError
+from drift.ingest.text import spreadsheet_cell
 from drift.quantities import as_utc
 from drift.record.engine import now_us
 from drift.render import phrases
@@ -34,6 +35,7 @@ from drift.watch.changes import news_afresh, state_text
 from drift.web.current import PageState
 from drift.web.forms import text_of
 from drift.web.pictures import DRAWING, evenings_of
+from drift.web.record_pages import step_ids
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -113,6 +115,7 @@ def now(page_state: PageState, request: Request) -> Response:
         fresh=fresh,
         pictures=drawn,
         last_nights=axis.last_nights_table(analysis, _LAST_NIGHTS),
+        steps=step_ids(analysis, page_state.pier()[1]),
         news=news_of(analysis, page_state.pier()[1])[0],
         say=item_sentence,
     )
@@ -345,8 +348,6 @@ _TYPES = {
     ".pdf": "application/pdf",
     ".csv": "text/csv; charset=utf-8",
 }
-#: A cell that begins so is taken for a formula by spreadsheets.
-_FORMULA = ("=", "@", "+", "-", "\t", "\r")
 
 
 def listing(page_state: PageState, request: Request) -> HTMLResponse:
@@ -410,7 +411,6 @@ def _without_formulas(frame: pd.DataFrame) -> pd.DataFrame:
     for column in frame.columns:
         if frame[column].dtype == object or str(frame[column].dtype).startswith(("str", "string")):
             frame[column] = [
-                f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA) else cell
-                for cell in frame[column]
+                spreadsheet_cell(cell) if isinstance(cell, str) else cell for cell in frame[column]
             ]
     return frame

@@ -22,7 +22,7 @@ def site(latitude_deg=46.0, **sections):
     """Return a site with a limit of 2 arcmin on the axis and 30 arcsec on the tilt."""
     data = {
         "site": {"latitude_deg": latitude_deg, "longitude_deg": 20.0, "elevation_m": 100.0},
-        "warn": {"axis_arcmin": 2.0, "tilt_arcsec": 30.0},
+        "warn": {"axis_arcmin": 2.0, "tilt_arcsec": 30.0, "since": "start"},
         "store": {"url": "sqlite://"},
     }
     for name, keys in sections.items():

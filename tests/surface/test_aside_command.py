@@ -220,3 +220,38 @@ def test_rows_of_another_form_are_mended_in_their_file(
     capsys.readouterr()
     assert run("aside", "export", pier.parent / "mend", "--pier", pier) == 0
     assert "mend the file itself and import it again" in capsys.readouterr().err
+
+
+def test_putting_back_again_after_a_kill_says_that_it_was_done(
+    pier: Path, logs: tuple[Path, Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What a kill between the record's commit and the message leaves: all is done, and nobody was told."""
+    said(capsys, "aside", "export", pier.parent / "mend", "--pier", pier)
+    mended = pier.parent / "mend" / "solves-to-mend.csv"
+    mended.write_text(mended.read_text().replace("2O24", "2024"))
+    said(capsys, "aside", "put-back", mended, "--pier", pier)
+    text = said(capsys, "aside", "put-back", mended, "--pier", pier)
+    assert "0 rows put back" in text
+    assert "1 row was put back before, by this very file; nothing is missing" in text
+    mended.write_text(mended.read_text().replace(".5,958.0", ".7,958.0"))
+    text = said(capsys, "aside", "put-back", mended, "--pier", pier)
+    assert "put back before" not in text  # another row than the one that was
+
+
+def test_no_spreadsheet_runs_what_stands_in_a_row_to_mend(
+    pier: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    row = f'{solve_rows(1)[0].replace("2024", "2O24")},"=HYPERLINK(""x"", 1)",-5,-12:30:00'
+    log = write_log(pier.parent / "a.csv", f"{SOLVES_HEADER},remark,number,angle", [row])
+    said(capsys, "import", log, "--pier", pier)
+    said(capsys, "aside", "export", pier.parent / "mend", "--pier", pier)
+    mended = pier.parent / "mend" / "a-to-mend.csv"
+    text = mended.read_text()
+    assert "\"'=HYPERLINK" in text
+    assert ",-5,-12:30:00" in text
+    mended.write_text(text.replace("2O24", "2024"))
+    assert "1 row put back" in said(capsys, "aside", "put-back", mended, "--pier", pier)
+    with Record.open(load_pier(pier)) as record:
+        (_, _, raw) = record.where([1])[1]
+    assert "'" not in raw
+    assert "=HYPERLINK" in raw

@@ -161,15 +161,20 @@ def test_few_nights_are_told_and_are_no_movement(pier, drift):
     assert drift("check") == (0, "", "")
 
 
-def test_a_correction_that_did_not_hold_leaves_with_1_until_acknowledged(pier, drift):
+def test_a_correction_that_was_never_made_leaves_with_1_until_acknowledged(pier, drift):
     drift("import", nights_log(pier, "before.csv", 0, BUMP, bump=False))
     drift("record", "azimuth", "4", "--time", "2023-05-20T12:00Z")
     drift("import", nights_log(pier, "after.csv", BUMP, BUMP + 5, bump=False))
     code, out, _ = drift("check")
     assert code == 1
-    assert "The azimuth correction of 2023-05-20 did not hold: asked 4.00' east, found" in out
+    said = "The azimuth correction of 2023-05-20 looks written down wrongly, it may never have been made"
+    assert said in out and "asked 4.00' east, found" in out
     (item,) = json.loads(drift("check", "--json")[1])["new"]
     assert item["kind"] == "correction" and item["held_probability"] < 0.05
+    assert (item["misrecorded"], item["misrecorded_probability"] > 0.75) == ("never", True)
+    again = drift("record", "azimuth", "4", "--time", "2023-05-21T12:00Z")[1]
+    assert "looks written down wrongly" in again, "said at once where nights after it are in the record"
+    drift("record", "withdraw", "2")
     drift("acknowledge")
     assert drift("check")[0] == 0
 

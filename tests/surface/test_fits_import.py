@@ -356,3 +356,33 @@ def test_answers_about_images_are_none_about_tables(tmp_path: Path, capsys: Capt
     code, said, _ = imported(tmp_path, capsys, tmp_path / "logs", "--answer", "fits.mount_places=of date")
     assert code == 0
     assert [(one["kind"], one["went_in"]) for one in said["files"]] == [("weather", 1), ("solves", 2)]
+
+
+# ---- a WCS beside the image, and pictures in colour
+
+
+def test_an_image_whose_wcs_stands_beside_it_is_solved(tmp_path: Path, capsys: Capture) -> None:
+    wcs = ("CTYPE", "CRVAL", "CRPIX", "CD", "RADESYS", "EQUINOX", "CDELT", "CROTA", "PC")
+    for at in range(3):
+        told = cards(at)
+        of_wcs = {key: value for key, value in told.items() if key.startswith(wcs)}
+        rest = {key: value for key, value in told.items() if key not in of_wcs}
+        write_image(tmp_path / "images" / f"{at}.fits", rest)
+        beside = fits.PrimaryHDU()
+        beside.header.update(of_wcs)
+        beside.writeto(tmp_path / "images" / f"{at}.wcs")
+    code, said, _ = imported(tmp_path, capsys, tmp_path / "images", "--answer", "fits.mount_places=of date")
+    assert (code, said["went_in"], said["set_aside"]) == (0, 3, 0)
+    assert said["passed_over"] == []
+
+
+def test_a_picture_in_colour_has_the_place_of_its_planes(tmp_path: Path, capsys: Capture) -> None:
+    path = write_image(tmp_path / "plain.fits", cards(0))
+    with fits.open(path) as file:
+        header = file[0].header.copy()
+        plane = file[0].data
+    fits.PrimaryHDU(np.stack([plane] * 3), header).writeto(tmp_path / "colour.fits")
+    paths = (tmp_path / "plain.fits", tmp_path / "colour.fits")
+    plain, colour = (read_images([path], AROUND, answers=OF_DATE) for path in paths)
+    for column in ("ra_deg", "dec_deg"):
+        np.testing.assert_allclose(plain.columns[column], colour.columns[column], atol=1e-9)

@@ -145,7 +145,7 @@ def test_levels_of_another_pier_are_noticed(pier: Path, capsys: pytest.CaptureFi
     assert "another pier" not in capsys.readouterr().out
 
 
-def test_a_file_that_lies_with_another_site_file_is_remarked_on(
+def test_a_file_that_lies_with_another_site_file_is_asked_about(
     pier: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "other" / "logs").mkdir(parents=True)
@@ -153,7 +153,11 @@ def test_a_file_that_lies_with_another_site_file_is_remarked_on(
     (pier.parent / "logs").mkdir()
     rows = ["2024-03-01T10:00:00Z,1,2,pier,0"]
     log = write_log(tmp_path / "other" / "logs" / "l.csv", HEADER, rows)
-    assert run("import", log, "--pier", pier) == 0
+    assert run("import", log, "--pier", pier) == 2  # nothing goes in before it was said that it may
+    assert "is it of this pier all the same?" in " ".join(capsys.readouterr().err.split())
+    assert run("import", log, "--pier", pier, "--answer", "other_pier=leave") == 2
+    assert "not imported, as you said" in " ".join(capsys.readouterr().err.split())
+    assert run("import", log, "--pier", pier, "--answer", "other_pier=take") == 0
     assert "lies with another site file" in " ".join(capsys.readouterr().out.split())
     own = write_log(pier.parent / "logs" / "l.csv", HEADER, rows)
     assert run("import", own, "--pier", pier) == 0

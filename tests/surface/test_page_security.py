@@ -1,20 +1,26 @@
 """Nobody else's page, name, file or password gets anything done."""
 
+import os
+import socket
 import subprocess
 import tempfile
 import threading
+import time
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 import pytest
+import uvicorn
 from hypothesis import given
 from hypothesis import strategies as st
 from page_world import OWN, alignment_log, client_of, desk_of, pier_folder, rows_of, token_in
-from record_world import outside
+from record_world import PATIENCE_S, outside
 
 from drift.errors import DriftError
-from drift.web.app import rules_for
+from drift.web import app, guard
+from drift.web.app import listen, make_app, patient_protocol, rules_for
 from drift.web.guard import LEAST_PASSWORD, VARIABLE, Rules, is_loopback
-from drift.web.imports import safe_name
+from drift.web.imports import UploadFolder, clear_abandoned, safe_name
 
 NASTY = '<script>alert("x")</script>'
 
@@ -125,6 +131,22 @@ def test_an_uploads_name_leads_nowhere(tmp_path, monkeypatch, name):
     assert list(uploads.iterdir()) == []
 
 
+def test_uploads_of_a_killed_page_are_cleared_and_those_of_a_running_one_are_not(tmp_path, monkeypatch):
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    code = "from drift.web.imports import UploadFolder; import os; UploadFolder(); os.kill(os.getpid(), 9)"
+    subprocess.run(outside(code), env={**os.environ, "TMPDIR": str(tmp_path)}, check=False)
+    (left,) = tmp_path.iterdir()
+    running = UploadFolder()
+    later = time.time() + 100
+    clear_abandoned(later - 100)
+    assert left.exists(), "it may be about to be locked"
+    clear_abandoned(later)
+    assert not left.exists()
+    assert running.path.exists()
+    running.close()
+    assert list(tmp_path.iterdir()) == []
+
+
 @given(st.text(max_size=400))
 def test_a_safe_name_is_one_plain_part_of_a_path(given_name):
     name = safe_name(given_name)
@@ -233,10 +255,132 @@ def test_a_made_up_cookie_does_not_open(locked):
     assert locked.get("/corrections", follow_redirects=False).status_code == 303
 
 
-def test_after_ten_wrong_passwords_none_is_looked_at(locked):
+def test_after_ten_wrong_passwords_none_of_that_address_is_looked_at(locked):
     for _ in range(10):
         assert log_in(locked, "wrong").status_code == 403
     assert log_in(locked, PASSWORD).status_code == 429
+
+
+def test_a_stranger_who_tries_passwords_out_locks_out_nobody_else():
+    rules = Rules(password=PASSWORD)
+    for _ in range(50):
+        rules.is_password("wrong", "192.168.1.66")
+        rules.is_password("wrong", "2001:db8:0:1::7")
+    assert rules.is_password(PASSWORD, "192.168.1.66") is None
+    assert rules.is_password(PASSWORD, "2001:db8:0:1:ffff::9") is None  # the same household
+    assert rules.is_password(PASSWORD, "192.168.1.7") is True
+    assert rules.is_password(PASSWORD, "::ffff:192.168.1.7") is True
+    assert rules.is_password(PASSWORD, "2001:db8:0:2::7") is True
+
+
+def test_who_is_in_stays_in_whatever_a_stranger_tries(locked):
+    assert log_in(locked, PASSWORD).status_code == 303
+    for _ in range(20):
+        log_in(locked, "wrong")
+    assert locked.get("/corrections", follow_redirects=False).status_code == 200
+
+
+def test_logging_out_ends_that_browsers_session_and_no_other(site_path):
+    desk = desk_of(site_path, Rules(password=PASSWORD, own_hosts_only=False))
+    with client_of(desk) as here, client_of(desk) as there:
+        for client in (here, there):
+            log_in(client, PASSWORD)
+        cookie = here.cookies.get("drift_page_8437")
+        text = here.get("/corrections").text
+        assert 'action="/logout"' in text
+        assert here.post("/logout", data={"token": "0"}).status_code == 403
+        left = here.post("/logout", data={"token": token_in(text)}, follow_redirects=False)
+        assert (left.status_code, left.headers["location"]) == (303, "/login")
+        here.cookies.set("drift_page_8437", cookie)  # whoever kept it
+        assert here.get("/corrections", follow_redirects=False).status_code == 303
+        assert there.get("/corrections", follow_redirects=False).status_code == 200
+
+
+def test_without_a_password_there_is_nothing_to_log_out_of(page):
+    assert 'action="/logout"' not in page.get("/corrections").text
+
+
+@contextmanager
+def served(site_path, rules):
+    """Serve the page on a socket, and give its address and its port."""
+    with listen("127.0.0.1", 0) as listening:
+        config = uvicorn.Config(
+            make_app(desk_of(site_path, rules)), log_level="error", http=patient_protocol(), ws="none"
+        )
+        server = uvicorn.Server(config)
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
+        thread.start()
+        try:
+            yield listening.getsockname()
+        finally:
+            server.should_exit = True
+            thread.join()
+
+
+def told(address, request, rest=b""):
+    """Send something, and return all that comes until the other end closes."""
+    with socket.create_connection(address[:2], timeout=PATIENCE_S) as connection:
+        connection.sendall(request)
+        if rest:
+            connection.sendall(rest)
+        said = b""
+        with suppress(ConnectionError):
+            while more := connection.recv(65_536):
+                said += more
+    return said
+
+
+def posted(path, length):
+    kind = "application/x-www-form-urlencoded"
+    head = (f"POST {path} HTTP/1.1", "Host: 127.0.0.1", f"Content-Type: {kind}", f"Content-Length: {length}")
+    return "\r\n".join([*head, "", ""]).encode()
+
+
+def test_a_strangers_body_is_refused_before_it_is_read(site_path, monkeypatch):
+    monkeypatch.setattr(app, "_LINGER_S", 0.3)
+    with served(site_path, Rules(password=PASSWORD, own_hosts_only=False)) as address:
+        for path, status in (("/import", b"403"), ("/login", b"413"), ("/corrections/1", b"413")):
+            said = told(address, posted(path, 150_000_000))  # not one byte of it is sent
+            assert said.split()[1] == status, path
+
+
+def test_a_body_that_is_cut_off_by_its_head_does_not_end_the_next_request(site_path, monkeypatch):
+    monkeypatch.setattr(app, "_LINGER_S", 0.3)
+    with (
+        served(site_path, Rules(password=PASSWORD, own_hosts_only=False)) as address,
+        socket.create_connection(address[:2], timeout=PATIENCE_S) as connection,
+    ):
+        connection.sendall(posted("/corrections/1", 3) + b"abc")
+        time.sleep(0.6)  # longer than what follows a refusal is thrown away
+        assert connection.recv(65_536).split()[1] == b"403"
+        connection.sendall(b"GET /login HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+        assert connection.recv(65_536).split()[1] == b"200"
+
+
+@pytest.mark.parametrize("begun", (b"", b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nX: "))
+def test_a_connection_that_asks_nothing_is_dropped(site_path, monkeypatch, begun):
+    monkeypatch.setattr(app, "_HEAD_S", 0.3)
+    with served(site_path, Rules()) as address:
+        assert told(address, begun) == b""
+
+
+def test_a_body_that_stalls_is_dropped(site_path, monkeypatch):
+    monkeypatch.setattr(guard, "ARRIVAL_S", 0.3)
+    monkeypatch.setattr(app, "_LINGER_S", 0.3)
+    with served(site_path, Rules()) as address:
+        said = told(address, posted("/corrections/1", 500) + b"token=")
+        assert said.split()[1] == b"408"
+        assert b"took too long to arrive" in said
+
+
+def test_one_address_has_no_more_than_its_share_of_connections(site_path, monkeypatch):
+    monkeypatch.setattr(app, "_MOST_OF_ONE", 5)
+    monkeypatch.setattr(app, "_HEAD_S", PATIENCE_S)
+    with served(site_path, Rules()) as address, ExitStack() as held:
+        for _ in range(5):
+            held.enter_context(socket.create_connection(address[:2]))
+        time.sleep(0.3)
+        assert told(address, b"GET /login HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n") == b""
 
 
 def test_a_password_is_needed_where_others_can_reach_the_page():

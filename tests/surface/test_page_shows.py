@@ -544,6 +544,16 @@ def test_two_files_of_one_name_both_go_in(page, site_path, tmp_path):
     assert len(rows_of(site_path, "alignments")) == 3 * NIGHTS
 
 
+def test_an_import_of_a_file_without_a_good_row_is_undone(page, tmp_path):
+    log = alignment_log(tmp_path / "more.csv", seed=7).read_bytes()
+    token = token_in(page.get("/import").text)
+    bad = b"time_utc,az_error_arcmin,alt_error_arcmin\nnever,1,2\n"
+    page.post("/import", data={"token": token}, files=[("files", ("a.csv", log)), ("files", ("b.csv", bad))])
+    undone = send(page, "/imports/2/undo", why="wrong pier")
+    assert undone.status_code == 200
+    assert "undone" in undone.text
+
+
 def test_an_import_is_undone_and_brought_back(page, site_path, tmp_path):
     upload(page, "more.csv", alignment_log(tmp_path / "more.csv", seed=9).read_bytes())
 

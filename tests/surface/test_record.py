@@ -280,7 +280,10 @@ def test_a_time_that_the_clock_shows_twice_or_never_is_asked_for_with_its_offset
     assert site_time(there, "2024-10-27") == "2024-10-27"  # refused by the reader of logs
 
 
-def test_the_list_shows_corrections_and_sums_up_levels(folder: Path, capsys: Capture) -> None:
+def test_the_list_shows_corrections_and_sums_up_levels(
+    folder: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
     for day in ("01", "15"):
         record(folder, "level", "--north", "3", "--east", "4", "--time", f"2024-03-{day}T12:00Z")
     record(folder, "azimuth", "2", "--time", "2024-03-02T12:00Z")

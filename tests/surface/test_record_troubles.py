@@ -276,7 +276,7 @@ def test_a_corrupt_record_is_told_and_left_alone(tmp_path: Path, damage: str) ->
     with pytest.raises(RecordError) as caught:
         solves_in(tmp_path)
     assert "is not a readable record" in str(caught.value)
-    assert "copy" in str(caught.value)
+    assert "`drift restore FILE`" in str(caught.value)
     assert path.read_bytes() == data
 
 
@@ -350,7 +350,7 @@ def test_the_tables_are_what_the_first_migration_made() -> None:
         table.name: [column.name for column in table.columns] for table in schema.metadata.sorted_tables
     }
     assert list(columns["book"]) == [
-        "id", "name", "latitude_deg", "longitude_deg", "made_us", "code_version", "next_row_id",
+        "id", "name", "latitude_deg", "longitude_deg", "made_us", "code_version", "next_row_id", "site",
     ]  # fmt: skip
     assert columns["levels"] == [
         "row_id", "time_us", "tilt_north_arcsec", "tilt_east_arcsec", "place", "face_deg", "sigma_arcsec",
@@ -359,12 +359,12 @@ def test_the_tables_are_what_the_first_migration_made() -> None:
     assert columns["messages"] == [
         "id", "number", "address", "about", "title", "body", "state", "why", "tries", "made_us", "state_us",
     ]  # fmt: skip
-    assert sum(map(len, columns.values())) == 180
+    assert sum(map(len, columns.values())) == 181
     assert [one.name for one in migrations.MIGRATIONS] == [
         "0001 first tables", "0002 warnings on their way", "0003 acts and withdrawn rows",
         "0004 imports that can be undone", "0005 labels of sweeps and runs on solves",
         "0006 tilt read by levels", "0007 steps as they were advised",
-        "0008 reasons of rows set aside as notices",
+        "0008 reasons of rows set aside as notices", "0009 what the site file gives",
     ]  # fmt: skip
 
 

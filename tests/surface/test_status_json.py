@@ -213,6 +213,8 @@ CORRECTION = shaped(
         "found_sd": a_number_or_null,
         "held": or_null(truth),
         "held_probability": or_null(lambda value: a_number(value) and 0.0 <= value <= 1.0),
+        "misrecorded": or_null(one_of("date", "sign", "twice", "never")),
+        "misrecorded_probability": or_null(lambda value: a_number(value) and 0.75 <= value <= 1.0),
     }
 )
 #: What a notice has beside its sentence.

@@ -100,6 +100,27 @@ def test_many_files_of_one_import_are_shown_in_part(pier: Path, capsys: pytest.C
     assert len(said(capsys, "imports", "1", "--pier", pier).splitlines()) == 9
 
 
+def test_a_wrong_folder_is_undone_though_one_of_its_files_gave_no_row(
+    pier: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One file has good rows and one none: undo used to stop at the latter, which has no span of time."""
+    logs = pier.parent / "wrong"
+    logs.mkdir()
+    write_log(logs / "a.csv", SOLVES_HEADER, solve_rows(3))
+    none = write_log(logs / "b.csv", SOLVES_HEADER, ["never,1,2,3,4,east,0,960"])
+    again = write_log(pier.parent / "again.csv", SOLVES_HEADER, solve_rows(3))
+    assert run("import", logs, "--pier", pier) == 0
+    assert run("import", again, "--pier", pier) == 0
+    capsys.readouterr()
+    text = said(capsys, "undo", "1", "--pier", pier)
+    assert "3 rows stayed" in text
+    assert f"{none} (solves): 0 rows left" in text
+    assert "Nothing is set aside." in said(capsys, "aside", "list", "--pier", pier)
+    said(capsys, "undo", "3", "--pier", pier)
+    assert str(none) in said(capsys, "aside", "list", "--pier", pier)
+    said(capsys, "undo", "1", "--file", str(none), "--pier", pier)
+
+
 def test_undo_says_what_left_and_what_stayed(pier: Path, capsys: pytest.CaptureFixture[str]) -> None:
     one, two = two_logs(pier)
     capsys.readouterr()

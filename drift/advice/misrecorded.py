@@ -1,0 +1,142 @@
+"""Corrections against the sky: which look written down wrongly, and how, with odds.
+
+What the readings alone say of a correction, f with its sd, is weighed under each way in which it may have
+come about, a being the amount that was written down:
+
+    as written   f about a, to what a knob does of what is asked
+    did not hold f anywhere about a / 2: some of it slipped, or stayed in the knob's play
+    sign         f about -a
+    never made   f about 0
+    twice        of two alike within days, both together about a
+    another day  the same knob stepped by a, unrecorded, on another day (`drift.history.outcome` finds it)
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from drift.advice.knobs import FAILS_CHANCE, GAIN_SD_GUESSED, KNOBS, SET_SD, seen_alone
+from drift.codes import CorrectionKind, Misrecorded, Part
+from drift.history.changes import STEP_SD, STEPS_PER_YEAR
+from drift.history.outcome import FURTHEST_DAYS, TWICE_DAYS
+from drift.quantities import DAY_US, YEAR_DAYS
+
+if TYPE_CHECKING:
+    from drift.site.file import PierFile
+    from drift.types import CorrectionFound, History
+
+#: Prior chance that a correction is written down with the wrong sign, for another day, or was never made;
+#: and that one of two that are alike within days is the other one again: common practice, weakly held.
+WRONG_CHANCE, TWICE_CHANCE = 0.01, 0.5
+#: Told from three to one on, as a correction that did not hold is.
+_TOLD_FROM = 0.75
+#: What did not hold lies about half of what was asked, by this share of it.
+_FAILED_SHARE = 0.35
+#: How well two nights know what moved between them, and two settings of a knob theirs [arcsec].
+_PAIR_SD = 10.0
+_AMOUNTS = (*KNOBS, CorrectionKind.SHIM, CorrectionKind.NUTS)
+_PART_OF = {CorrectionKind.AZIMUTH: Part.MOUNT_AZ, CorrectionKind.ALTITUDE: Part.MOUNT_ALT}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Suspect:
+    """A correction that looks written down wrongly, how, and how probable that is against all else."""
+
+    correction: CorrectionFound
+    wrong: Misrecorded
+    probability: float
+
+
+def suspects(site: PierFile, history: History) -> tuple[Suspect | None, ...]:
+    """Return for each correction of the history how it looks written down wrongly; None where it doesn't."""
+    found = history.corrections
+    return tuple(_suspect(one, _twin(k, found), site) for k, one in enumerate(found))
+
+
+def _suspect(one: CorrectionFound, twin: CorrectionFound | None, site: PierFile) -> Suspect | None:
+    if one.kind not in _AMOUNTS or not _is_number(one.asked) or not one.asked or not _is_number(one.found):
+        return None
+    odds = _odds(one, twin)
+    if odds is None:
+        return None
+    top = max(odds.values())
+    weight = {wrong: math.exp(value - top) for wrong, value in odds.items()}
+    total = sum(weight.values())
+    wrong, most = max(
+        ((wrong, w) for wrong, w in weight.items() if wrong is not None), key=lambda pair: pair[1]
+    )
+    if most < _TOLD_FROM * total:
+        return None
+    return Suspect(correction=one, wrong=wrong, probability=most / total)
+
+
+def _odds(one: CorrectionFound, twin: CorrectionFound | None) -> dict[Misrecorded | None, float] | None:
+    """Return the log odds of each way of writing it down wrongly; None stands for all that is right.
+
+    None as a whole where the readings alone don't tell it.
+    """
+    if twin is not None:
+        return _twice(one, twin)
+    asked, seen = float(one.asked or 0.0), seen_alone(one, None)
+    if not math.isfinite(seen.found_sd):
+        return None
+    sd = math.hypot(seen.found_sd, SET_SD)
+    as_asked = math.hypot(sd, GAIN_SD_GUESSED * asked)
+    right = math.log(1.0 - FAILS_CHANCE) + _normal(seen.found - asked, as_asked)
+    failed = math.log(FAILS_CHANCE) + _normal(seen.found - asked / 2.0, math.hypot(sd, _FAILED_SHARE * asked))
+    wrong = math.log(WRONG_CHANCE)
+    if one.misrecorded is Misrecorded.DATE:
+        # found at another day: its step is there by chance, or is this one
+        days = STEPS_PER_YEAR[_PART_OF[one.kind]] * 2.0 * FURTHEST_DAYS / YEAR_DAYS
+        chance = math.log(days) + _normal(seen.found, math.hypot(sd, STEP_SD[_PART_OF[one.kind]]))
+        return {Misrecorded.DATE: _normal(seen.found - asked, as_asked), Misrecorded.NEVER: chance}
+    return {
+        None: _logsum(right, failed),
+        Misrecorded.SIGN: wrong + _normal(seen.found + asked, as_asked),
+        Misrecorded.NEVER: wrong + _normal(seen.found, seen.found_sd),  # nobody set anything
+    }
+
+
+def _twice(one: CorrectionFound, twin: CorrectionFound) -> dict[Misrecorded | None, float]:
+    """Return the log odds of one made and written down twice against two made, by what both did together.
+
+    Without a night between them each by itself isn't known, but both together are.
+    """
+    asked, both = float(one.asked or 0.0), float(one.found or 0.0) + float(twin.found or 0.0)
+    share, sd = GAIN_SD_GUESSED * asked, _PAIR_SD
+    two = math.hypot(sd, math.sqrt(2.0) * share)
+    right = _logsum(
+        math.log(1.0 - FAILS_CHANCE) + _normal(both - 2.0 * asked, two),
+        math.log(FAILS_CHANCE) + _normal(both - asked, math.hypot(sd, 2.0 * _FAILED_SHARE * asked)),
+    )
+    once = math.log(TWICE_CHANCE / (1.0 - TWICE_CHANCE)) + _normal(both - asked, math.hypot(sd, share))
+    return {
+        None: right,
+        Misrecorded.TWICE: once,
+        Misrecorded.NEVER: math.log(WRONG_CHANCE) + _normal(both, sd),
+    }
+
+
+def _twin(k: int, found: tuple[CorrectionFound, ...]) -> CorrectionFound | None:
+    """Return the correction that is the same as number `k` and within days of it; None where none is."""
+    one = found[k]
+    for other in (*found[:k][::-1], *found[k + 1 :]):
+        near = abs(other.time_us - one.time_us) <= TWICE_DAYS * DAY_US
+        if near and other.kind == one.kind and other.asked == one.asked and _is_number(other.found):
+            return other
+    return None
+
+
+def _normal(off: float, sd: float) -> float:
+    return -0.5 * (off / sd) ** 2 - math.log(sd)
+
+
+def _logsum(first: float, second: float) -> float:
+    top = max(first, second)
+    return top + math.log(math.exp(first - top) + math.exp(second - top))
+
+
+def _is_number(value: float | None) -> bool:
+    return value is not None and math.isfinite(value)

@@ -1,0 +1,323 @@
+"""Keeping the record: whether it is sound, a backup of it, and a backup put in its place."""
+
+from __future__ import annotations
+
+import secrets
+import shutil
+import sqlite3
+import time
+from contextlib import closing
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sqlalchemy import Connection, func, select
+
+from drift.errors import RecordError
+from drift.record import cache, schema
+from drift.record.acts import RESTORED, new_act
+from drift.record.engine import (
+    BUSY_S,
+    Place,
+    in_words,
+    now_us,
+    open_to_read,
+    owner_of,
+    record_url,
+    refuse_other_site,
+    sqlite_path,
+    tolerant,
+)
+from drift.record.migrations import known_changes
+from drift.record.reading import damage_of, where_rows
+from drift.record.record import Record
+from drift.site.whole import give_name
+
+if TYPE_CHECKING:
+    from drift.site.file import PierFile
+
+#: The database's own check names so many faults at most.
+_FAULTS_MOST = 20
+
+
+# ---- Whether a record is sound.
+
+
+@dataclass(frozen=True)
+class Soundness:
+    """What was found out about a record.
+
+    Parameters
+    ----------
+    rows
+        How many rows it holds, whether they count or not.
+    faults
+        What the database's own check says; nothing for a server's, which checks itself.
+    changed
+        File and line of each row whose values, or whether they count, are not what was written.
+    missing
+        How many rows were written and can't be found.
+    kept_changed
+        How many kept answers and pieces are not what was kept; they are worked out again.
+    """
+
+    rows: int
+    faults: tuple[str, ...]
+    changed: tuple[tuple[str, int], ...]
+    missing: int
+    kept_changed: int = 0
+
+    @property
+    def sound(self) -> bool:
+        """Whether everything that can't be worked out again is what was written."""
+        return not (self.faults or self.changed or self.missing)
+
+
+def check(record: Record) -> Soundness:
+    """Hold a record against itself: the database's own check, each row's digest and state, the cache.
+
+    Raises
+    ------
+    drift.errors.RecordError
+        If it is too damaged to be read.
+    """
+    with record.reading("checking it") as connection:
+        found = _checked(connection)
+    with record.reading("checking what is kept") as connection:
+        return replace(found, kept_changed=cache.damaged(connection))
+
+
+def _checked(connection: Connection) -> Soundness:
+    faults: list[str] = []
+    if connection.dialect.name == "sqlite":
+        said = connection.exec_driver_sql(f"PRAGMA integrity_check({_FAULTS_MOST})").scalars().all()
+        faults = [line for text in said if text != "ok" for line in str(text).splitlines()]
+        orphans = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
+        faults += [
+            f"a row of {table} belongs to a row of {other} that is not there"
+            for table, _, other, _ in orphans
+        ]
+    damage = damage_of(connection)
+    with tolerant(connection):
+        places = where_rows(connection, damage.changed)
+    changed = [places[one][:2] if one in places else (f"row {one}", 0) for one in damage.changed]
+    rows = sum(
+        int(connection.scalar(select(func.count()).select_from(one)) or 0) for one in schema.readings.values()
+    )
+    return Soundness(rows, tuple(faults[:_FAULTS_MOST]), tuple(changed), damage.missing)
+
+
+# ---- A backup: one file that holds the whole record as it was at one moment, also while others write.
+
+
+def backup(record: Record, target: Path, replaced: bool = False) -> Soundness:
+    """Write a backup of a record, and return what was found out about it.
+
+    Parameters
+    ----------
+    record
+        The record.
+    target
+        The file to write; it appears whole or not at all.
+    replaced
+        Whether a file that is there is replaced: only by a sound one.
+
+    Raises
+    ------
+    drift.errors.RecordError
+        If the record lies on a server, or the file is there, or can't be written.
+    """
+    if record.file is None:
+        raise RecordError(
+            f"the record {record.words} lies on a database server, which has its own way to back it up (for "
+            "PostgreSQL: pg_dump).  `drift record export FOLDER` writes what was typed by hand."
+        )
+    if target.exists() and (not replaced or target.is_dir()):
+        raise RecordError(f"{target} is there already: name another file, or let --replace write over it.")
+    if target.exists() and record.file.samefile(target):
+        raise RecordError(f"{target} is the record itself: name another file for its backup.")
+    new = target.with_name(f".{target.name}.{secrets.token_hex(4)}.new")
+    try:
+        with in_words(record.words, f"backing it up to {target}", record.file):
+            _copy(record.file, new)
+        place = open_to_read(new)
+        try:
+            with in_words(str(target), "checking it", None), place.reading() as connection:
+                found = _checked(connection)
+        finally:
+            place.engine.dispose()
+        if target.exists() and not found.sound:
+            raise RecordError(
+                f"the record {record.words} is damaged, so that {target} was not replaced by a copy of it.  "
+                "`drift "
+                "record check` says what is wrong; name another file to keep the record as it is."
+            )
+        new.replace(target) if replaced else give_name(new, target)
+    except sqlite3.Error as error:
+        raise RecordError(
+            f"the record {record.words} could not be backed up to {target}: {error}."
+        ) from error
+    except OSError as error:
+        raise RecordError(
+            f"{target} can't be written ({error.strerror or error}).  See that its folder exists, may be "
+            "written to "
+            "and has room, or name another file."
+        ) from error
+    finally:
+        for one in _with_side_files(new):
+            one.unlink(missing_ok=True)
+    return found
+
+
+def _copy(source: Path, target: Path) -> None:
+    """Copy a database by SQLite's own way, which takes in what still lies in the write-ahead log."""
+    address = f"{source.absolute().as_uri()}?mode=ro"
+    with (
+        closing(sqlite3.connect(address, uri=True, timeout=BUSY_S)) as there,
+        closing(sqlite3.connect(target, timeout=BUSY_S)) as here,
+    ):
+        there.backup(here, progress=_Impatience())
+        here.execute("PRAGMA journal_mode = DELETE").fetchall()  # one file, without side files
+
+
+class _Impatience:
+    """Ends a copy that another program keeps waiting."""
+
+    def __init__(self) -> None:
+        self._until = time.monotonic() + 6 * BUSY_S
+
+    def __call__(self, status: int, remaining: int, total: int) -> None:
+        if status == sqlite3.SQLITE_OK:
+            return
+        if time.monotonic() > self._until and status in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            raise sqlite3.OperationalError("another program is writing to it all the time")
+
+
+def _with_side_files(path: Path) -> tuple[Path, ...]:
+    return (path, *(Path(f"{path}{ending}") for ending in ("-wal", "-shm", "-journal")))
+
+
+# ---- A backup in the record's place.
+
+
+@dataclass(frozen=True)
+class Restored:
+    """What was put in the record's place, and where that which was there before is kept."""
+
+    rows: int
+    last_change_us: int | None
+    kept: Path | None
+
+
+def restore(site: PierFile, source: Path) -> Restored:
+    """Put a backup in the place of a site's record; what is there is kept beside it.
+
+    A record that is open elsewhere, by the page say, goes on with what was restored.
+
+    Raises
+    ------
+    drift.errors.RecordError
+        If the file is no record, is damaged, belongs to another pier, or was made by a newer version.
+    """
+    target = sqlite_path(record_url(site))
+    if target is None:
+        raise RecordError(
+            "the record lies on a database server, which has its own way to restore a backup (for "
+            "PostgreSQL: "
+            "psql or pg_restore)."
+        )
+    if target.exists() and source.exists() and target.samefile(source):
+        raise RecordError(f"{source} is the record itself: name the backup to put in its place.")
+    place = open_to_read(source)
+    try:
+        with in_words(place.words, "reading the backup", source):
+            last = _refuse_what_can_not_be_restored(place, site)
+    finally:
+        place.engine.dispose()
+    kept = None
+    if target.exists():
+        kept = _put_in_place(source, target)
+    else:
+        _begin_with(source, target)
+    with Record.open(site) as record:
+        with record.writing("noting that it was restored") as connection:
+            new_act(connection, RESTORED, str(source), now_us())
+        with record.reading("counting its rows") as connection:
+            rows = _checked(connection).rows
+    return Restored(rows, last, kept)
+
+
+def _refuse_what_can_not_be_restored(place: Place, site: PierFile) -> int | None:
+    """Return when the backup was last changed [us]."""
+    if not known_changes(place):
+        raise RecordError(f"{place.words} is no record of drift: name a backup that `drift backup` wrote.")
+    with place.reading() as connection:
+        owner = owner_of(connection)
+        if owner is not None:
+            refuse_other_site(place, site, owner)
+        said = connection.exec_driver_sql("PRAGMA integrity_check(3)").scalars().all()
+        if said != ["ok"]:
+            raise RecordError(
+                f"the backup {place.words} is damaged itself ({'; '.join(map(str, said))}), so that nothing "
+                "was "
+                "changed.  Take an earlier one."
+            )
+        return connection.scalar(select(func.max(schema.files.c.imported_us)))
+
+
+def _begin_with(source: Path, target: Path) -> None:
+    new = target.with_name(f".{target.name}.{secrets.token_hex(4)}.new")
+    try:
+        _copy(source, new)
+        give_name(new, target)
+    except (sqlite3.Error, OSError) as error:
+        raise RecordError(f"{target} can't be written: {error}.") from error
+    finally:
+        for one in _with_side_files(new):
+            one.unlink(missing_ok=True)
+
+
+def _put_in_place(source: Path, target: Path) -> Path:
+    """Put a backup into a record that is there, and return where what it held is kept."""
+    when = datetime.now(UTC).strftime("%Y-%m-%dT%H%M%SZ")
+    kept = target.with_name(f"{target.stem}-before-restore-{when}{target.suffix}")
+    if not target.stat().st_size:
+        return _put_in_place_of_damaged(source, target, kept)
+    try:
+        _copy(target, kept)
+        address = f"{source.absolute().as_uri()}?mode=ro"
+        with (
+            closing(sqlite3.connect(address, uri=True)) as there,
+            closing(sqlite3.connect(target, timeout=BUSY_S)) as here,
+        ):
+            there.backup(here, progress=_Impatience())  # as one transaction of it
+        return kept
+    except sqlite3.DatabaseError as error:
+        if isinstance(error, sqlite3.OperationalError) and error.sqlite_errorcode in (
+            sqlite3.SQLITE_BUSY,
+            sqlite3.SQLITE_LOCKED,
+        ):
+            raise RecordError(
+                f"the record {target} is being written to by another program: try again."
+            ) from error
+        return _put_in_place_of_damaged(source, target, kept)
+
+
+def _put_in_place_of_damaged(source: Path, target: Path, kept: Path) -> Path:
+    """Move what can't be read as a database aside, with its side files, and give its name to the backup."""
+    new = target.with_name(f".{target.name}.{secrets.token_hex(4)}.new")
+    try:
+        _copy(source, new)
+        for one, old in zip(_with_side_files(target)[1:], _with_side_files(kept)[1:], strict=True):
+            if one.exists():  # they would be taken for those of the backup
+                one.replace(old)
+        kept.unlink(missing_ok=True)
+        shutil.copy2(target, kept)
+        new.replace(target)
+    except (sqlite3.Error, OSError) as error:
+        raise RecordError(f"{target} can't be written: {error}.") from error
+    finally:
+        for one in _with_side_files(new):
+            one.unlink(missing_ok=True)
+    return kept

@@ -1,0 +1,108 @@
+"""Writing a file whole or not at all, whatever happens meanwhile."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from contextlib import suppress
+from pathlib import Path
+
+
+def write_whole(path: Path, content: bytes, *, mode: int = 0o600, replace: bool = False) -> None:
+    """Write a file so that it is there with all its content, or not at all, also when the program is killed.
+
+    Where the system can, the content has no name until it is complete, so that a kill leaves nothing behind.
+
+    Parameters
+    ----------
+    path
+        The file.  With `replace` a link to it stays one.
+    content
+        What it shall hold.
+    mode
+        Who may do what with it, less what the umask takes away; a file that is replaced keeps its own.
+    replace
+        Whether one that is there is replaced.
+
+    Raises
+    ------
+    FileExistsError
+        If there is a file and it is not to be replaced.
+    OSError
+        If it can't be written.
+    """
+    real = path.resolve() if replace else path
+    if not replace and os.path.lexists(path):
+        raise FileExistsError(path)
+    new = real.with_name(f".{real.name}.{secrets.token_hex(4)}.new")
+    try:
+        if replace:
+            if not _linked_when_complete(new, content, mode):
+                _written(new, content, mode)
+            if real.exists():
+                new.chmod(real.stat().st_mode & 0o777)
+            new.replace(real)
+        elif not _linked_when_complete(real, content, mode):
+            _written(new, content, mode)
+            give_name(new, real)
+    finally:
+        new.unlink(missing_ok=True)
+
+
+def clear_leftovers(path: Path) -> None:
+    """Remove what a kill in the middle of `write_whole` may have left beside a file."""
+    for one in path.parent.glob(f".{path.name}.????????.new"):
+        with suppress(OSError):
+            one.unlink()
+
+
+def _linked_when_complete(path: Path, content: bytes, mode: int) -> bool:
+    """Write into a file without a name and give it its own at the end; False where that can't be done."""
+    if not hasattr(os, "O_TMPFILE"):
+        return False
+    try:
+        handle = os.open(path.parent, os.O_TMPFILE | os.O_WRONLY, mode)
+    except OSError:  # not on every file system
+        return False
+    try:
+        _fill(handle, content)
+        folder = os.open(path.parent, os.O_RDONLY)
+        try:  # the link in /proc stands for the file without a name, and has to be followed
+            os.link(f"/proc/self/fd/{handle}", path.name, dst_dir_fd=folder, follow_symlinks=True)
+            os.fsync(folder)
+        except FileExistsError:
+            raise
+        except OSError:  # no /proc
+            return False
+        finally:
+            os.close(folder)
+    finally:
+        os.close(handle)
+    return True
+
+
+def _written(path: Path, content: bytes, mode: int) -> None:
+    handle = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, mode)
+    try:
+        _fill(handle, content)
+    finally:
+        os.close(handle)
+
+
+def give_name(new: Path, real: Path) -> None:
+    """Give a complete file its name, which nothing else may have; FileExistsError where something has."""
+    try:
+        os.link(new, real)
+    except FileExistsError:
+        raise
+    except OSError as error:  # a file system on which a file has one name
+        if os.path.lexists(real):
+            raise FileExistsError(real) from error
+        new.rename(real)
+
+
+def _fill(handle: int, content: bytes) -> None:
+    with open(handle, "wb", closefd=False) as file:
+        file.write(content)
+        file.flush()
+        os.fsync(handle)
