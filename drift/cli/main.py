@@ -17,7 +17,7 @@ import sys
 import click
 
 from drift import __version__
-from drift.errors import DriftError, RowRefused
+from drift.errors import DriftError, NothingToAnalyse, RowRefused
 
 #: Subcommand -> one line of help.  Each lives in drift/cli/<name>.py as `command`.
 COMMANDS = {
@@ -125,6 +125,8 @@ def _traceback_if(debug: bool) -> None:
 
 def _words_of(error: DriftError) -> str:
     """Return the sentence of an error."""
+    if isinstance(error, NothingToAnalyse):
+        return f"{error}  `drift guide first-night` says how to begin."
     if not isinstance(error, RowRefused):
         return str(error)
     from drift.render.import_words import error_words

@@ -106,7 +106,8 @@ def brief_table(analysis: Analysis, waiting: bool) -> Table:
     ]
     if analysis.history.seasonal is not None:
         rows.append(("Season", seasonal_words(analysis.history)))
-    if analysis.history.lasting is not None:
+    lasting = analysis.history.lasting
+    if lasting is not None and phrases.has_side(lasting.arcsec_per_year, lasting.arcsec_per_year_sd):
         rows.append(("Lasting", lasting_words(analysis.history)))
     return Table("Where things stand", ("what", "how much"), tuple(rows))
 
