@@ -34,6 +34,17 @@ class RowRefused(LogFileError):
         super().__init__(f"not recorded: {row.column} = {row.value!r} ({row.reason.code})")
 
 
+class Doubtful(LogFileError):
+    """What was written down is unlike what the record holds, and goes in only when it is sure.
+
+    `notices` say why; `drift.render.import_words.error_words` makes the sentence of them.
+    """
+
+    def __init__(self, notices: tuple[Any, ...]) -> None:
+        self.notices = notices
+        super().__init__(f"not recorded: {', '.join(one.code for one in notices)}")
+
+
 class RecordError(DriftError):
     """The record can't be opened, read or written (locked, read-only, full disk, wrong site)."""
 

@@ -266,6 +266,11 @@ class RecordCode(Code):
     SETTLED_SINCE = "record.settled_since"
     LEVELS_FAR_OFF = "record.levels_far_off"
     ROWS_DAMAGED = "record.rows_damaged"
+    # of what is written down by hand, why it is asked about
+    LEVEL_UNLIKE_LAST = "record.level_unlike_last"
+    CORRECTION_UNLIKE_ADVICE = "record.correction_unlike_advice"
+    NOW_BEFORE_LAST = "record.now_before_last"
+    # of a file that is read again
     ROW_COMPLETED = "record.row_completed"
     READ_OTHERWISE = "record.read_otherwise"
 

@@ -13,6 +13,7 @@ from drift.cli.options import TRUE_MINUS, Signed, pier_option, plain_minus, say,
 from drift.codes import Way
 
 if TYPE_CHECKING:
+    from drift.importer.importing import FileImported
     from drift.record.acts import RowHeld
     from drift.record.record import Record
     from drift.site.file import PierFile
@@ -325,18 +326,30 @@ Row = dict[str, str]
 
 
 def write_down(
-    site: PierFile, record: Record, table: str, rows: Sequence[Row], time_utc: str, step: str = ""
+    site: PierFile,
+    record: Record,
+    table: str,
+    rows: Sequence[Row],
+    time_utc: str,
+    step: str = "",
+    sure: bool = False,
 ) -> bool:
     """Write rows of one time into the record and say what they say; return whether anything was new.
 
-    `step` is the id of the advised step that they say was done, if any.
+    `step` is the id of the advised step that they say was done, if any.  What is unlike what the record
+    holds is asked about, unless it is `sure`.
     """
-    from drift.importer.by_hand import record_rows
+    from drift.importer.by_hand import in_our_units
     from drift.render.by_hand import CAUTION, LOOSENED, alike, remarks, words
     from drift.render.phrases import zone_of
 
     before = record.held(table)
-    outcome = record_rows(record, table, [{"time_utc": time_utc, **row} for row in rows], step)
+    for row in rows:
+        for column, value in in_our_units(row).items():
+            if value != row[column]:
+                say(f"{row[column]} is taken as {column} = {value}.")
+    rows = [in_our_units(row) for row in rows]
+    outcome = _surely(record, table, [{"time_utc": time_utc, **row} for row in rows], step, sure)
     if not outcome.went_in:
         say(f"Exactly this is in the record already, at {time_utc}; nothing was added.")
         return False
@@ -355,6 +368,26 @@ def write_down(
     for hint in _against_the_sky(site, record, new) if table == "corrections" else ():
         say(hint)
     return True
+
+
+def _surely(record: Record, table: str, rows: Sequence[Row], step: str, sure: bool) -> FileImported:
+    """Write rows down; what is doubtful is asked about at a terminal, elsewhere refused without --sure."""
+    import sys
+
+    from drift.errors import Doubtful
+    from drift.importer.by_hand import record_rows
+    from drift.render.import_words import error_words
+
+    try:
+        return record_rows(record, table, rows, step, sure)
+    except Doubtful as doubt:
+        click.echo(f"drift: {error_words(doubt)}", err=True)
+        if not (sys.stdin.isatty() and sys.stderr.isatty()):
+            click.echo("Give it with --sure to record it all the same.", err=True)
+            raise click.exceptions.Exit(2) from doubt
+        if not click.confirm("Record it all the same?", default=False, err=True):
+            raise click.exceptions.Exit(2) from doubt
+        return record_rows(record, table, rows, step, sure=True)
 
 
 def _against_the_sky(site: PierFile, record: Record, rows: Sequence[RowHeld]) -> Iterator[str]:
@@ -393,6 +426,8 @@ def now_text() -> str:
 # log file, so that nothing can be recorded that could not be imported.
 
 
+#: Where a command keeps whether --sure was given.
+_SURE = "drift.record.sure"
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 
@@ -400,6 +435,13 @@ def _common(function: Function) -> Function:
     """Add the options that every kind of record takes."""
     for option in (
         pier_option,
+        click.option(
+            "--sure",
+            is_flag=True,
+            expose_value=False,
+            callback=lambda ctx, option, value: ctx.meta.update({_SURE: value}),
+            help="Record it although it is unlike the last readings or the advice.",
+        ),
         click.option("--note", default="", help="In your words; kept with it."),
         click.option(
             "--time",
@@ -608,4 +650,6 @@ def _record(table: str, rows: Sequence[Row], when: str | None, pier: str | None)
 
     site = site_of(pier)
     with open_record(site) as record:
-        write_down(site, record, table, rows, site_time(site, when) if when is not None else now_text())
+        sure = bool(click.get_current_context().meta.get(_SURE))
+        time_utc = site_time(site, when) if when is not None else now_text()
+        write_down(site, record, table, rows, time_utc, sure=sure)

@@ -4,21 +4,27 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping, Sequence
+import json
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 from sqlalchemy import Connection, func, select
 
-from drift.errors import RecordError, RowRefused
+from drift.codes import CorrectionKind
+from drift.errors import Doubtful, RecordError, RowRefused
 from drift.importer.importing import FileImported, outcome
 from drift.ingest.cells import Circumstances, circumstances
 from drift.ingest.delimited import open_bytes
 from drift.ingest.kinds import BY_KIND
 from drift.ingest.read import read_table
 from drift.ingest.text import plain_cell, spreadsheet_cell
+from drift.ingest.units import own_unit, units_for
+from drift.ingest.values import PARTS, NumberSpelling, parse_numbers
+from drift.notices import Notice, RecordCode, warning
 from drift.quantities import as_utc
-from drift.readings import LogRead
+from drift.readings import DAY_US, LogRead
 from drift.record import acts, schema
 from drift.record.engine import now_us
 from drift.record.record import Record
@@ -29,22 +35,142 @@ NAME = "recorded by hand"
 TYPED = ("corrections", "levels", "alignments")
 
 
-def record_rows(record: Record, kind: str, rows: Sequence[Mapping[str, str]], step: str = "") -> FileImported:
+def in_our_units(row: Mapping[str, str]) -> dict[str, str]:
+    """Return a row with each number that has a unit of its own, such as "0.42\u00b0" or "3 mm/m", in its "
+    "column's."""
+    return {column: _in_unit(column, text) for column, text in row.items()}
+
+
+def _in_unit(column: str, text: str) -> str:
+    own = own_unit(column)
+    plain = text.strip().replace("\u2212", "-")
+    if own is None or not plain or not any(sign.isdigit() for sign in plain):
+        return text
+    if not parse_numbers([plain])[1][0]:
+        return text
+    for unit in dict.fromkeys(
+        (own.name, *units_for(column))
+    ):  # parts of sixty say by their marks what they are
+        found, bad = NumberSpelling(column, unit).read([plain])
+        marked = unit == own.name or PARTS.fullmatch(plain) is not None
+        if marked and not bad[0]:
+            return repr(round(float(found[0]), 6)).removesuffix(".0")
+    return text
+
+
+def record_rows(
+    record: Record, kind: str, rows: Sequence[Mapping[str, str]], step: str = "", sure: bool = False
+) -> FileImported:
     """Write rows down, given as column -> text, through the checks of a file of that kind.
 
     Rows that were withdrawn come into use again.  Where they say that an advised step was done, `step` is
-    its id, and that is noted with them.
+    its id, and that is noted with them.  What is unlike what the record holds goes in only when it is `sure`.
 
     Raises
     ------
+    drift.errors.Doubtful
+        If it may be a slip of the unit, of the sign or of a clock.
     drift.errors.LogFileError
         If a value can't be used.
     drift.errors.RecordError
         If the record can't be written.
     """
-    log = read_by_hand(kind, rows, circumstances(record.site, now_us()))  # nobody has to wait for it
+    rows = [in_our_units(row) for row in rows]
+    around = circumstances(record.site, now_us())
+    log = read_by_hand(kind, rows, around)  # nobody has to wait for it
     with record.writing("recording") as connection:
+        if not sure and not step:
+            unlike = (*_unlike_levels(connection, log), *_unlike_advice(connection, log, around))
+            doubts = (*unlike, *_before_last(connection, log, around))
+            if doubts:
+                raise Doubtful(doubts)
         return _record(connection, log, now_us(), step)
+
+
+# ---- Whether it is likely: beside the last readings, the last advice, the clock.
+
+
+#: So many of the last readings of a place are looked at, and from so many on they say something.
+_LAST_READINGS, _FEW_READINGS = 5, 2
+#: A pier does not tilt by more than this between readings [arcsec]: common practice, as for files.
+_FAR_ARCSEC = 300.0
+#: Advice older than this is forgotten [us]; a turn beyond so many times what was advised is asked about,
+#: unless it differs by less than this [arcmin].
+_ADVICE_US, _MANY_TIMES, _LITTLE_ARCMIN = 14 * DAY_US, 3.0, 5.0
+#: A time within this of the present is of now [us].
+_NOW_US = 120 * 1_000_000
+_TURNS = {CorrectionKind.AZIMUTH: "turn_azimuth", CorrectionKind.ALTITUDE: "turn_altitude"}
+
+
+def _unlike_levels(connection: Connection, log: LogRead) -> Iterator[Notice]:
+    """Doubt a level reading far from the last ones of its place: another unit, or another sign."""
+    if log.kind != "levels":
+        return
+    table = schema.readings["levels"]
+    for at in range(len(log.lines)):
+        row = {name: np.asarray(values, dtype=object)[at] for name, values in log.columns.items()}
+        turned = row["face_deg"] == 180.0
+        query = select(table.c.face_deg, table.c.tilt_north_arcsec, table.c.tilt_east_arcsec).where(
+            table.c.place == row["place"], table.c.status == schema.IN_USE, table.c.time_us <= row["time_us"]
+        )
+        query = query.order_by(table.c.time_us.desc()).limit(4 * _LAST_READINGS)
+        last = [(n, e) for face, n, e in connection.execute(query) if (face == 180.0) == turned][
+            :_LAST_READINGS
+        ]
+        if len(last) < _FEW_READINGS:
+            continue
+        middle = np.median(last, axis=0)
+        apart = float(np.max(np.abs(np.array([row["tilt_north_arcsec"], row["tilt_east_arcsec"]]) - middle)))
+        if apart > _FAR_ARCSEC:
+            yield warning(
+                RecordCode.LEVEL_UNLIKE_LAST,
+                apart_arcsec=apart,
+                tilt_arcsec=(float(row["tilt_north_arcsec"]), float(row["tilt_east_arcsec"])),
+                usual_arcsec=(float(middle[0]), float(middle[1])),
+            )
+
+
+def _unlike_advice(connection: Connection, log: LogRead, around: Circumstances) -> Iterator[Notice]:
+    """Doubt a turn of a knob many times as far as was advised lately, or the other way."""
+    if log.kind != "corrections":
+        return
+    table = schema.advised_steps
+    for kind, amount in zip(
+        log.columns["kind"], np.asarray(log.columns["amount_arcmin"]).tolist(), strict=True
+    ):
+        if kind not in _TURNS or amount != amount:
+            continue
+        query = (
+            select(table.c.numbers)
+            .where(table.c.do == _TURNS[CorrectionKind(kind)], table.c.shown_us >= around.now_us - _ADVICE_US)
+            .order_by(table.c.shown_us.desc())
+        )
+        said = connection.scalar(query)
+        advised = json.loads(said).get("amount_arcmin") if said else None
+        if advised is None:
+            continue
+        off = abs(amount - advised)
+        if off > _LITTLE_ARCMIN and (abs(amount) > _MANY_TIMES * abs(advised) or amount * advised < 0.0):
+            yield warning(
+                RecordCode.CORRECTION_UNLIKE_ADVICE,
+                kind=kind,
+                amount_arcmin=amount,
+                advised_arcmin=float(advised),
+            )
+
+
+def _before_last(connection: Connection, log: LogRead, around: Circumstances) -> Iterator[Notice]:
+    """Doubt the clock where what is done now would be before the last reading of the sky."""
+    times = np.asarray(log.columns.get("time_us", []))
+    if not times.size or abs(int(times[0]) - around.now_us) > _NOW_US:
+        return
+    last = 0
+    for kind in ("solves", "sweeps", "runs"):
+        table = schema.readings[kind]
+        newest = select(func.max(table.c.time_us)).where(table.c.status == schema.IN_USE)
+        last = max(last, connection.scalar(newest) or 0)
+    if last > int(times[0]):
+        yield warning(RecordCode.NOW_BEFORE_LAST, now_us=int(times[0]), last_us=last)
 
 
 def amend(record: Record, row_id: int, row: Mapping[str, str], reason: str) -> FileImported:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.errors import DriftError, RowRefused
+from drift.errors import Doubtful, DriftError, RowRefused
 from drift.ingest.limits import Quantity, Slip
 from drift.ingest.places import Cure, HoursSeen
 from drift.ingest.units import HPA_PER_INHG
@@ -51,6 +51,8 @@ def rows_words(rows: Sequence[RowSetAside]) -> str:
 
 def error_words(error: DriftError) -> str:
     """Return the sentence of an error; that of a row written down by hand is made here."""
+    if isinstance(error, Doubtful):
+        return f"Not recorded yet: {'; '.join(map(sentence, error.notices))}."
     return refused_words(error.row) if isinstance(error, RowRefused) else str(error)
 
 
@@ -273,6 +275,10 @@ def _without_mount(v: Values) -> str:
     return "; ".join(parts)
 
 
+def _instant(time_us: int) -> str:
+    return f"{np.datetime64(time_us, 'us').astype('datetime64[m]')}Z"
+
+
 def _imports(numbers: Sequence[int]) -> str:
     return f"{'import' if len(numbers) == 1 else 'imports'} {', '.join(map(str, numbers))}"
 
@@ -389,7 +395,7 @@ def _damaged_words(v: Values) -> str:
     return (
         f"The record is damaged: {', and '.join(parts)}.  The answer rests on the rest.  `drift record "
         "check` lists "
-        "all of it; `drift restore FILE` puts a backup in its place."
+        "all of it; `drift restore FILE` puts a backup in its place"
     )
 
 
@@ -517,6 +523,22 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
         "1 row that was set aside earlier has been mended or dismissed since"
         if v["rows"] == 1
         else f"{v['rows']} rows set aside earlier have been mended or dismissed since"
+    ),
+    RecordCode.LEVEL_UNLIKE_LAST: lambda v: (
+        f"this reading, {v['tilt_arcsec'][0]:g} and {v['tilt_arcsec'][1]:g} arcsec north and east, is "
+        f"{v['apart_arcsec']:.0f} arcsec from the last ones of its place ({v['usual_arcsec'][0]:.0f} and "
+        f"{v['usual_arcsec'][1]:.0f}): is it in another unit?  A unit may be written with the number, such "
+        "as "
+        "0.42\u00b0, 25' or 2 mm/m"
+    ),
+    RecordCode.CORRECTION_UNLIKE_ADVICE: lambda v: (
+        f"{v['amount_arcmin']:+g} arcmin of {v['kind']} is far from the {v['advised_arcmin']:+.1f} arcmin "
+        "that was "
+        "advised last: are amount, unit and sign right?"
+    ),
+    RecordCode.NOW_BEFORE_LAST: lambda v: (
+        f"the clock of this machine says {_instant(v['now_us'])}, before the last reading in the record, "
+        f"{_instant(v['last_us'])}: is it set right?  --time gives another time"
     ),
     RecordCode.ROW_COMPLETED: lambda v: (
         f"the row in line {v['line']} had come in cut short, while the file was being written: the whole "

@@ -12,8 +12,8 @@ from starlette.responses import HTMLResponse, Response
 from drift.advice.situation import situation_of
 from drift.advice.steps import AdvisedStep, may_be_recorded
 from drift.codes import CorrectionKind
-from drift.errors import DriftError, RecordError
-from drift.importer.by_hand import amend, record_rows
+from drift.errors import Doubtful, DriftError, RecordError
+from drift.importer.by_hand import amend, in_our_units, record_rows
 from drift.render import by_hand
 from drift.render.import_words import error_words
 from drift.render.phrases import as_advised_note, clock_text, zone_of
@@ -40,6 +40,8 @@ if TYPE_CHECKING:
     from drift.types import Analysis
 
 
+#: Set where a form shows a doubt, and asks whether it is sure.
+DOUBTED = "doubted"
 _TABLES = ("corrections", "levels")
 
 
@@ -101,7 +103,12 @@ def record(page_state: PageState, request: Request, given: FormData) -> Response
         rows = rows_of(form, given, site)
         when = time_of(given, zone_of(site.site.timezone))
         before = record.held(form.table)
-        outcome = record_rows(record, form.table, [{"time_utc": when, **row} for row in rows])
+        rows = [in_our_units(row) for row in rows]
+        sure = bool(text_of(given, "sure"))
+        outcome = record_rows(record, form.table, [{"time_utc": when, **row} for row in rows], sure=sure)
+    except Doubtful as doubt:
+        values = {**_as_given(given), DOUBTED: "yes"}
+        return _show_form(page_state, request, form, values, error_words(doubt), None)
     except DriftError as error:
         return _show_form(page_state, request, form, _as_given(given), error_words(error), None)
     if not outcome.went_in:

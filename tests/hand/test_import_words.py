@@ -166,6 +166,16 @@ WITH_VALUES = [
     info(RecordCode.WITHDRAWN_STAYS, rows=2),
     info(RecordCode.SETTLED_SINCE, rows=1),
     warning(RecordCode.LEVELS_FAR_OFF, place="pier", apart_arcsec=900.0),
+    warning(
+        RecordCode.LEVEL_UNLIKE_LAST,
+        apart_arcsec=1499.6,
+        tilt_arcsec=(0.42, -0.1),
+        usual_arcsec=(1500.0, -300.0),
+    ),
+    warning(RecordCode.CORRECTION_UNLIKE_ADVICE, kind="azimuth", amount_arcmin=150.0, advised_arcmin=-3.7),
+    warning(RecordCode.NOW_BEFORE_LAST, now_us=1_700_000_000_000_000, last_us=1_710_000_000_000_000),
+    warning(RecordCode.ROWS_DAMAGED, changed=3, files=("a.csv", "b.csv"), lines=(4, 9), missing=0),
+    warning(RecordCode.ROWS_DAMAGED, changed=0, files=(), lines=(), missing=2),
     info(RecordCode.ROW_COMPLETED, line=7),
     warning(RecordCode.READ_OTHERWISE, rows=8, imports=(1, 4)),
 ]

@@ -212,7 +212,7 @@ def test_where_it_came_from(folder: Path) -> None:
         (("azimuth", "lots"), "amount_arcmin = 'lots' is not a number"),
         (("azimuth", "2000"), "within 600 arcminutes (10 degrees); is it in arcminutes?\n"),
         (("azimuth", "-2,83"), "amount_arcmin = '-2,83' is not a number here: write a decimal point"),
-        (("azimuth", "-2arcmin"), "amount_arcmin = '-2arcmin' is not a number"),
+        (("azimuth", "-2parsecs"), "amount_arcmin = '-2parsecs' is not a number"),
         (("level", "--north", "1", "--east", "1", "--sigma", "-1"), "sigma_arcsec = '-1' must be above 0"),
         (("shim", "--bolt", "30"), "write BEARING=THICKNESS_MM"),
         (("shim", "--bolt", "30="), "thickness_mm = '' is blank"),
