@@ -231,17 +231,21 @@ def action_brief(action: Action, *, of_then: bool = False) -> str:
     """
     values = action.notice.values
     if action.notice.code == AdviceCode.NOTHING:
-        said = _until_realigned(values)
-        if of_then:
-            said = f"By the last night {said[0].lower()}{said[1:]}"
-            return f"{said}.  Take a new one to see whether that still holds."
-        return f"{said}."
+        return f"{_needed_then(values) if of_then else _until_realigned(values)}."
     if action.notice.code == AdviceCode.NIGHT_FIRST:
         return (
             f"Take a night first, and ask again: what follows is what the last one, of "
             f"{values['last_night_date']}, said."
         )
     return sentence(action.notice)
+
+
+def _needed_then(values: Values) -> str:
+    again = "take a new night to see whether that still holds"
+    if values["realign_soon"]:
+        return f"By the last night the axis was to be re-aligned soon; {again}"
+    before = "" if values["realign_by_date"] is None else f" before about {values['realign_by_date']}"
+    return f"By the last night nothing needed doing{before}; {again}"
 
 
 def _until_realigned(values: Values) -> str:

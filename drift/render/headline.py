@@ -99,7 +99,7 @@ def _tilt(tilt: Against | None, year_ago: YearAgo | None) -> str:
         return value
     if not year_ago.is_clear:
         return f"{value}, same as a year ago"
-    return f"{value}, {plain_angle(year_ago.size)} from a year ago"
+    return f"{value}, moved {plain_angle(year_ago.size)} in a year"
 
 
 # ---- Second line: how old, and what to do.
