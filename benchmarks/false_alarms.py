@@ -133,7 +133,7 @@ def watched(world: World, rate: float, bump_day: float | None = None) -> Year:
     bump_us = math.inf if bump_day is None else float(world.course.step_times_us[0])
     nights_since = 0
     for time_us in evenings_of(world):
-        analysis = _analysis(site, upto(readings, time_us), store)
+        analysis = analysis_of(site, upto(readings, time_us), store)
         year.checks += 1
         nights_since += time_us > bump_us
         if analysis is None:
@@ -154,7 +154,7 @@ def watched(world: World, rate: float, bump_day: float | None = None) -> Year:
     return year
 
 
-def _analysis(site: PierFile, readings: Readings, store: Memory) -> Analysis | None:
+def analysis_of(site: PierFile, readings: Readings, store: Memory) -> Analysis | None:
     try:
         return work_out(site, readings, store)
     except NothingToAnalyse:
