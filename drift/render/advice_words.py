@@ -234,7 +234,7 @@ def action_brief(action: Action, *, of_then: bool = False) -> str:
         return f"{_needed_then(values) if of_then else _until_realigned(values)}."
     if action.notice.code == AdviceCode.NIGHT_FIRST:
         return (
-            f"Take a night first, and ask again: what follows is what the last one, of "
+            f"Take a night first, then ask again: what follows is what the last one, of "
             f"{values['last_night_date']}, said."
         )
     return sentence(action.notice)
@@ -370,8 +370,8 @@ def _would_settle(values: Values) -> str:
 
 def _night_first(values: Values) -> str:
     return (
-        f"Take a night first, and ask again: the last one, of {values['last_night_date']}, was long past "
-        "when it was read in, too old to turn or lift anything by; what follows is what it said."
+        f"Take a night first, then ask again: the last one, of {values['last_night_date']}, was old already "
+        "when it was imported, too old to turn or lift anything by.  What follows is what it said."
     )
 
 
