@@ -99,7 +99,7 @@ def _sections_in_record(path: Path) -> dict[str, dict[str, object]]:
     import json
 
     from drift.record.engine import in_words, open_to_read, owner_of
-    from drift.site.checks import RECORD_FILE
+    from drift.site.disk import RECORD_FILE
 
     place = open_to_read(path.parent / RECORD_FILE)
     try:
@@ -178,7 +178,7 @@ def _refuse_what_is_there(path: Path, force: bool) -> None:
 
 def _write(path: Path, text: str, force: bool) -> None:
     """Write the file whole or not at all, for its owner alone: addresses in it may hold passwords."""
-    from drift.site.whole import clear_leftovers, write_whole
+    from drift.site.disk import clear_leftovers, write_whole
 
     clear_leftovers(path)
     try:
@@ -274,8 +274,8 @@ def _may_be_read_by_others(path: Path) -> bool:
 
 def _put_right(former: PierFile, given: Mapping[str, Any]) -> None:
     from drift.importer.judging import put_site_right
+    from drift.site.disk import write_whole
     from drift.site.file import load_pier, pier_from_mapping
-    from drift.site.whole import write_whole
 
     path = former.path
     assert path is not None

@@ -17,6 +17,7 @@ _ROWS_SHOWN = 20
 
 @click.command(
     "check",
+    short_help="Check that the record is sound.",
     help="Hold the record against itself: the database's own check, each row against its digest, and what "
     "is kept to save work.\n\n"
     "Exit code 0 when it is sound, 2 when it is damaged.  What is kept can always be worked out again, so "
@@ -72,6 +73,7 @@ def _lines(found: Soundness) -> list[str]:
 
 @click.command(
     "export",
+    short_help="Write what was typed by hand as logs that can be imported.",
     help="Write what was typed by hand into FOLDER as logs that can be imported again: corrections.csv, "
     "levels.csv and alignments.csv.\n\n"
     "They hold every correction, level reading and typed alignment error that counts, with its note, also "
@@ -103,6 +105,7 @@ def export_command(folder: Path, pier: str | None) -> None:
 
 @click.command(
     "backup",
+    short_help="Write a checked copy of the whole record.",
     help="Write the whole record into FILE as it is now, also while a page or an import is at work.\n\n"
     "A plain copy of the record's file may lack the last rows; this one does not.  The copy is checked "
     "before it "
@@ -133,6 +136,7 @@ def backup_command(ctx: click.Context, file: Path, replaced: bool, pier: str | N
 
 @click.command(
     "restore",
+    short_help="Put a backup in the record's place.",
     help="Put the backup in FILE in the record's place.\n\n"
     "What the record held until now is kept beside it under a name that says when.  The backup must be of "
     "this "

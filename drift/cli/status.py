@@ -1,7 +1,7 @@
 """`drift status`: what axis and pier are doing now, and what to do about it.
 
-What was said is kept in the record under all that it depends on.  To say it again loads nothing that works
-with numbers, so that looking at it every morning costs no more than opening the record.
+What was said is kept in the record under all that it depends on.  To say it again loads neither what works
+with numbers nor the database library, so that looking at it every morning costs next to nothing.
 """
 
 from __future__ import annotations
@@ -9,17 +9,21 @@ from __future__ import annotations
 import hashlib
 import os
 import sys
+from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.options import pier_option, site_of
+from drift.cli.options import pier_option
 
 if TYPE_CHECKING:
+    from drift.record.quick import State
     from drift.record.record import Record
-    from drift.site.file import PierFile
     from drift.types import Analysis
 
+#: No site file is larger.
+_LARGEST_BYTES = 1_000_001
 _JSON, _PLAIN, _TERMINAL = "json", "plain", "terminal"
 #: What else a terminal's text depends on: how wide it is, which colours it knows, which the user wants.
 _TERMINAL_VARIABLES = ("COLUMNS", "TERM", "COLORTERM", "NO_COLOR", "FORCE_COLOR", "TTY_COMPATIBLE")
@@ -39,13 +43,28 @@ _TERMINAL_VARIABLES = ("COLUMNS", "TERM", "COLORTERM", "NO_COLOR", "FORCE_COLOR"
 @click.option("--json", "as_json", is_flag=True, help="Print the answer as one JSON document, in arcseconds.")
 def command(names: tuple[str, ...], pier: str | None, full: bool, as_json: bool) -> None:
     """Print the answer on stdout, in words or as JSON."""
-    from drift.api import open_record
+    from drift.record import quick
+    from drift.site.disk import find_pier
 
     shown = _shown(names, full, as_json)
-    site = site_of(pier)
     form = _JSON if as_json else _TERMINAL if sys.stdout.isatty() else _PLAIN
-    with open_record(site) as record:
-        click.echo(_text(site, record, form, shown), nl=as_json)
+    path = find_pier(pier)
+    before = _bytes_of(path)
+    kept = quick.kept_for(
+        before, path.parent, lambda state: _key(path, before, state, form, shown, quick.now_us())
+    )
+    click.echo(kept if kept is not None else _worked_out(path, form, shown), nl=as_json)
+
+
+def _bytes_of(path: Path) -> bytes:
+    """Return what the site file holds; nothing where it can't be read, which `load_pier` says why."""
+    try:
+        if not path.is_file():  # a device never ends
+            return b""
+        with path.open("rb") as file:
+            return file.read(_LARGEST_BYTES)
+    except (OSError, ValueError):
+        return b""
 
 
 #: What `drift.render.status` has sections of; that is not loaded to print an answer that is kept.
@@ -77,50 +96,50 @@ def _shown(names: tuple[str, ...], full: bool, as_json: bool) -> tuple[str, ...]
     return None if full else names
 
 
-def _text(site: PierFile, record: Record, form: str, shown: tuple[str, ...] | None) -> str:
-    """Return what is to be printed: what is kept when nothing that it depends on has changed."""
-    from drift.api import analyse_readings
+def _worked_out(path: Path, form: str, shown: tuple[str, ...] | None) -> str:
+    """Return what is to be printed, and keep it for the next time."""
+    from drift.api import analyse_readings, open_record, read_site
     from drift.cli.options import working
-    from drift.record.engine import now_us
+    from drift.record import quick
 
-    now = now_us()
-    kept = record.kept_analysis(_key(site, record, form, shown, record.readings_id(), now))
-    if kept is not None:
-        return kept
-    with working("Reading the record"):
-        readings = record.readings()
-    key = _key(
-        site, record, form, shown, readings.readings_id, now
-    )  # another program may have added some meanwhile
-    with working("Working out the axis of each night and the pier's tilt"):
-        analysis = analyse_readings(site, readings, record, now)
-        text = _as_json(analysis) if form == _JSON else _as_words(analysis, record, form, shown)
-    record.keep_analysis(key, text)
+    before = _bytes_of(path)
+    site = read_site(path)
+    with open_record(site) as record:
+        now = quick.now_us()
+        state = record.state()
+        kept = record.kept_analysis(_key(path, before, state, form, shown, now))
+        if kept is not None:
+            return kept
+        with working("Reading the record"):
+            readings = record.readings()
+        with working("Working out the axis of each night and the pier's tilt"):
+            analysis = analyse_readings(site, readings, record, now)
+            text = _as_json(analysis) if form == _JSON else _as_words(analysis, record, form, shown)
+        # another program may have added some meanwhile
+        state = replace(state, readings_id=readings.readings_id)
+        if _bytes_of(path) == before:
+            record.keep_analysis(_key(path, before, state, form, shown, now), text)
     return text
 
 
 def _key(
-    site: PierFile,
-    record: Record,
-    form: str,
-    shown: tuple[str, ...] | None,
-    readings_id: str,
-    now_us: int,
+    path: Path, site_text: bytes, state: State, form: str, shown: tuple[str, ...] | None, now_us: int
 ) -> str:
-    """Name a text by all that it depends on: readings, site file, today, what works it out, and its form."""
+    """Name a text by all that it depends on: record, site file, today, what works it out, and its form."""
     from drift.readings import DAY_US
     from drift.stamp import program_stamp
 
     parts = [
         program_stamp(),
-        site.model_dump_json(exclude={"path", "store"}),
-        readings_id,
+        str(path),
+        hashlib.sha256(site_text).hexdigest(),
+        state.readings_id,
         str(now_us // DAY_US),
-        str(record.latest_import_us()),
+        str(state.latest_import_us),
         str(shown),
     ]
     if form != _JSON:  # words say what is new since that was acknowledged
-        parts.append(str(record.last_acknowledged()))
+        parts.append(str(state.last_acknowledged))
     if form == _TERMINAL:
         parts += [
             _terminal_size(),

@@ -26,6 +26,26 @@ Undoing and mending
 Rejected: a table of row and file (it grows with the square of the nights); export in the contract's columns
 (units and zones are lost).
 
+Trust
+-----
+- A new SQLite record is made in memory and gets its name whole; of ten programs that begin at once one makes
+  it.  Logs are read before the write lock is taken: ten that record at once wait for 0.3 s each.
+- What is kept carries a digest of key and content; what doesn't fit, or can't be read, counts as not kept.
+- Readings are read whole, by no index, in every state: each row against its digest, whether it counts
+  against what was done to it, row numbers without gap or double.  250 records with a bit, a byte or 64 bytes
+  changed at random gave the right readings, said what is damaged, or were refused; none gave others
+  silently.
+- A backup is SQLite's own online copy; a restore is the same copy the other way, one transaction of the
+  record, so that a page that has it open goes on.
+- PostgreSQL: every transaction that writes takes one advisory lock first, migrations among them.
+
+Not covered: file, line and raw text of a row have no digest (a second column of digests would cost the
+import more than is allowed); damage there is seen by the database's own check at most.
+
+Rejected: moving a backup over the record (a log beside it, or a page that has the old one open, would be
+taken for its own); an empty record made by the first command (a kill left 0 bytes, which the next took for
+new).
+
 Sweeps and runs are found, and end-for-end pairs of levels joined, on the whole record when it is analysed.
 Rejected: doing so at import, where labels and double counting would depend on the order of files.
 """

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -10,6 +9,7 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 
 from drift._version import __version__
 from drift.record import schema
+from drift.record.quick import WATCHED, State, opened_text, seal, sealed_text, state_of
 from drift.record.schema import batches
 
 # ---- What the record keeps beside readings: acknowledgements, and work that need not be done again.
@@ -19,8 +19,6 @@ from drift.record.schema import batches
 ANSWERS_KEPT = 20
 #: Blobs kept: several times the nights of a long record.
 BLOBS_KEPT = 20_000
-#: Kinds of readings that show the axis or the tilt.
-_WATCHED = ("solves", "sweeps", "runs", "alignments", "levels")
 
 
 def add_acknowledgement(connection: Connection, time_us: int, note: str, what: str) -> None:
@@ -40,20 +38,12 @@ def last_acknowledgement(connection: Connection) -> tuple[int, str, str] | None:
 def latest_import_us(connection: Connection) -> int | None:
     """Return when the latest file with readings of axis or tilt came in [us], or None."""
     table = schema.files
-    return connection.scalar(select(func.max(table.c.imported_us)).where(table.c.kind.in_(_WATCHED)))
+    return connection.scalar(select(func.max(table.c.imported_us)).where(table.c.kind.in_(WATCHED)))
 
 
-def readings_id(connection: Connection) -> str:
-    """Return one name for the content of all readings in use."""
-    contents: list[bytes] = []
-    for table in schema.readings.values():
-        contents += connection.scalars(select(table.c.content).where(table.c.status == schema.IN_USE))
-    return id_of(contents)
-
-
-def id_of(contents: Iterable[bytes]) -> str:
-    """Return one name for the contents of readings, whatever their order."""
-    return hashlib.blake2b(b"".join(sorted(contents)), digest_size=schema.DIGEST_BYTES).hexdigest()
+def state(connection: Connection) -> State:
+    """Return what an answer depends on."""
+    return state_of(lambda sql: connection.exec_driver_sql(sql).fetchall())
 
 
 def stand_of(connection: Connection) -> str:
@@ -64,33 +54,21 @@ def stand_of(connection: Connection) -> str:
     return f"{rows or 0} {act} {when}"  # a backup that was restored may have as many rows and acts
 
 
-# What is kept carries a digest of its key and its whole content.  Where that doesn't fit - a bit has changed
-# on
-# the disk, or an older version kept it without one - it counts as not kept, and is worked out again.
-
-
 def _sealed(key: str, content: bytes) -> bytes:
-    return _seal(key, content) + content
+    return seal(key, content) + content
 
 
 def _opened(key: str, sealed: bytes) -> bytes | None:
     """Return the content as it was kept, None when it has changed since."""
-    seal, content = sealed[: schema.DIGEST_BYTES], sealed[schema.DIGEST_BYTES :]
-    return content if seal == _seal(key, content) else None
-
-
-def _seal(key: str, content: bytes) -> bytes:
-    return hashlib.blake2b(
-        content, key=hashlib.blake2b(key.encode()).digest(), digest_size=schema.DIGEST_BYTES
-    ).digest()
+    own, content = sealed[: schema.DIGEST_BYTES], sealed[schema.DIGEST_BYTES :]
+    return content if own == seal(key, content) else None
 
 
 def keep_analysis(connection: Connection, key: str, text: str, made_us: int) -> None:
     """Keep an answer of this version under its key, and let go of the oldest ones."""
     table = schema.kept_analyses
     connection.execute(delete(table).where(table.c.key == key))
-    seal = _seal(key, text.encode()).hex()
-    values = {"text": f"{seal}\n{text}", "code_version": __version__, "made_us": made_us}
+    values = {"text": sealed_text(key, text), "code_version": __version__, "made_us": made_us}
     connection.execute(insert(table).values(key=key, **values))
     _let_go_of_oldest(connection, table, ANSWERS_KEPT)
 
@@ -101,8 +79,7 @@ def kept_analysis(connection: Connection, key: str) -> str | None:
     kept = connection.scalar(
         select(table.c.text).where(table.c.key == key, table.c.code_version == __version__)
     )
-    seal, _, text = kept.partition("\n") if isinstance(kept, str) else ("", "", "")
-    return text if seal == _seal(key, text.encode()).hex() else None
+    return opened_text(key, kept)
 
 
 def keep_blobs(connection: Connection, blobs: Mapping[str, bytes], made_us: int) -> None:

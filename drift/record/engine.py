@@ -7,7 +7,6 @@ import math
 import os
 import shutil
 import sqlite3
-import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
@@ -21,18 +20,11 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlch
 from drift._version import __version__
 from drift.errors import RecordError
 from drift.record import schema
-from drift.site.whole import write_whole
+from drift.record.quick import now_us
+from drift.site.disk import write_whole
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
-
-
-# ---- The present time as the record writes it.
-
-
-def now_us() -> int:
-    """Return the present time [UTC microseconds since 1970-01-01]."""
-    return time.time_ns() // 1000
 
 
 # ---- Database errors -> one paragraph for people: what was wrong, where, and what to do.

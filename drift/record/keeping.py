@@ -32,7 +32,7 @@ from drift.record.engine import (
 from drift.record.migrations import known_changes
 from drift.record.reading import damage_of, where_rows
 from drift.record.record import Record
-from drift.site.whole import give_name
+from drift.site.disk import give_name
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile

@@ -31,8 +31,8 @@ from drift.record.acts import (
     rows_held,
 )
 from drift.record.aside import mended_by
-from drift.record.cache import id_of
 from drift.record.engine import error_name, tolerant
+from drift.record.quick import id_of
 from drift.record.schema import batches, when_column
 
 if TYPE_CHECKING:

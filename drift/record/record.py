@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from drift.readings import LogRead, Readings, RowSetAside, StepDone
     from drift.record.acts import RowEvent, RowHeld, StepKept
     from drift.record.aside import Aside
+    from drift.record.quick import State
     from drift.record.reading import ActDone, Origin
     from drift.record.undo import Undone
     from drift.record.writing import Act, Added
@@ -150,10 +151,10 @@ class Record:
         with self.writing("clearing what is kept") as connection:
             return cache.clear(connection)
 
-    def readings_id(self) -> str:
-        """Return what `readings` would have as its `readings_id`, without making its tables."""
+    def state(self) -> State:
+        """Return what an answer depends on, without making tables of the readings."""
         with collector_paused(), self.reading("looking whether anything has changed") as connection:
-            return cache.readings_id(connection)
+            return cache.state(connection)
 
     def stand(self) -> str:
         """Return a mark that changes whenever a reading came in or went out of use, quickly."""

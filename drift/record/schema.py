@@ -29,6 +29,7 @@ from sqlalchemy import (
 from sqlalchemy.sql.compiler import SQLCompiler
 
 from drift.readings import READING_COLUMNS, Columns
+from drift.record.quick import DIGEST_BYTES
 
 # An answer that is kept needs none of numpy: what works with arrays imports it when it is called.
 if TYPE_CHECKING:
@@ -47,8 +48,6 @@ if TYPE_CHECKING:
 # A change here needs a migration in `drift.record.migrations`.
 
 
-#: Length of the digest by which a reading is known again; see `drift.record.schema`.
-DIGEST_BYTES = 16
 #: States of a reading: nothing is ever deleted.  See `drift.record.acts`.
 IN_USE = 0
 WITHDRAWN = 1

@@ -16,6 +16,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
 from drift.errors import PlateError
+from drift.site.disk import RECORD_FILE
 from drift.site.keys import allowed_words, key_of, shown, toml
 from drift.site.lines import Place, line_of
 from drift.site.threads import ALLOWED as ALLOWED_THREADS
@@ -25,8 +26,6 @@ from drift.site.threads import thread_name
 
 
 Models = Mapping[str, type[BaseModel]]
-#: The file beside the site file in which the record lies when that does not say where.
-RECORD_FILE = "drift-book.sqlite"
 #: The next step when a file is of no use.
 INIT = "`drift init` writes a complete site file."
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import textwrap
 import tomllib
 from collections.abc import Mapping
@@ -14,6 +13,7 @@ from pydantic.fields import FieldInfo
 
 from drift.errors import SiteFileError
 from drift.site.checks import INIT, faults_in, missing, refused, unreadable
+from drift.site.disk import DEFAULT_NAME
 from drift.site.keys import allowed_words, key_of, shown, toml
 from drift.site.lines import Place, lines_of, syntax_words
 from drift.site.sections import DEFAULT_BOOK, SECTIONS, Sections, StoreSection
@@ -23,10 +23,6 @@ from drift.site.sections import DEFAULT_BOOK, SECTIONS, Sections, StoreSection
 # What may be in it stands in `drift.site.sections`.
 
 
-#: The site file that is looked for when none is named.
-DEFAULT_NAME = "pier.toml"
-#: Names the site file when there is none in the present folder.
-VARIABLE = "DRIFT_PIER"
 #: A site file has a few kilobytes; a log or a picture has more [bytes].
 _LARGEST = 1_000_000
 _SAVE = "Save it as plain text in UTF-8."
@@ -76,15 +72,6 @@ class PierFile(Sections):
         value = getattr(getattr(self, section), name)
         words = key.assumed or f"{shown(value)}{' ' if key.unit else ''}{key.unit}"
         return f"[{section}] {name} is not given: {words} is assumed."
-
-
-def find_pier(option: str | Path | None = None) -> Path:
-    """Return the path of the site file: as named, else ./pier.toml, else what DRIFT_PIER says."""
-    if option is not None:
-        return Path(option)
-    here = Path(DEFAULT_NAME)
-    named = os.environ.get(VARIABLE)
-    return Path(named) if named and not here.exists() else here
 
 
 def load_pier(path: Path) -> PierFile:

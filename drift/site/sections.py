@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from drift.site import checks
+from drift.site.disk import RECORD_FILE
 from drift.site.keys import Key, section_models
 from drift.site.threads import ALLOWED as ALLOWED_THREADS
 
@@ -121,7 +122,7 @@ class OpticsSection(SiteFileSection):
 
 
 #: Where the record lies when the site file does not say: beside the site file.
-DEFAULT_BOOK = f"sqlite:///{checks.RECORD_FILE}"
+DEFAULT_BOOK = f"sqlite:///{RECORD_FILE}"
 
 #: Words for the ground that mean something here.
 _SOILS = (

@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drift.errors import PlateError, SiteFileError
-from drift.site.file import find_pier, load_pier, pier_from_mapping, template
+from drift.site.disk import find_pier
+from drift.site.file import load_pier, pier_from_mapping, template
 from drift.site.lines import line_of, lines_of
 from drift.site.sections import SECTIONS
 from drift.site.threads import pitch_mm, thread_name

@@ -28,7 +28,7 @@ from drift.errors import RecordError
 from drift.importer.by_hand import record_rows
 from drift.importer.importing import import_files
 from drift.notices import RecordCode
-from drift.record import keeping
+from drift.record import keeping, quick
 from drift.record.record import Record
 from drift.render.notices import sentence
 from drift.site.file import load_pier
@@ -425,14 +425,14 @@ def test_ten_first_commands_at_once_all_succeed(tmp_path: Path) -> None:
 
 KILLED = """
 import os, sys
-from drift.site import whole
+from drift.site import disk
 real = os.fsync
 def at_the_worst_moment(handle):
     real(handle)
     print("written", flush=True)
     import time
     time.sleep(600)
-whole.os.fsync = at_the_worst_moment
+disk.os.fsync = at_the_worst_moment
 from drift.cli.main import main
 main(sys.argv[1:])
 """
@@ -458,3 +458,34 @@ def test_a_kill_while_a_file_is_made_leaves_nothing(tmp_path: Path, command: tup
     child.wait(PATIENCE_S)
     child.stdout.close()
     assert sorted(tmp_path.iterdir()) == there
+
+
+# ---- A kept answer that is looked up without the database library.
+
+
+def test_what_is_unusual_is_no_kept_answer(pier: Path, tmp_path: Path) -> None:
+    text = pier.read_bytes()
+
+    def kept(site_text: bytes = text, folder: Path = tmp_path) -> str | None:
+        return quick.kept_for(site_text, folder, lambda state: f"{state.readings_id} answer")
+
+    with opened(pier) as record:
+        state = record.state()
+        record.keep_analysis(f"{state.readings_id} answer", "said")
+        assert state.readings_id == record.readings().readings_id
+        assert kept() == "said"  # also while another program has the record open
+    assert kept() == "said"
+    assert kept(text + b'[store]\nurl = "sqlite:///other.sqlite"\n') is None
+    assert kept(b"no [toml") is None
+    assert kept(b"\xff") is None
+    assert kept(b"store = 3") is None
+    assert kept(folder=tmp_path / "nowhere") is None
+    change(pier, "UPDATE kept_answers SET text = replace(text, 'said', 'sajd')")
+    assert kept() is None
+    change(pier, "DROP TABLE kept_answers")
+    assert kept() is None
+    record_file(pier).write_bytes(b"x" * 5000)
+    assert kept() is None
+    record_file(pier).write_bytes(b"")
+    assert kept() is None
+    assert record_file(pier).stat().st_size == 0

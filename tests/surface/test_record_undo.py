@@ -279,4 +279,4 @@ def test_level_readings_of_the_first_version_are_read_as_tilt(tmp_path: Path) ->
         levels = record.readings()["levels"]
         assert levels["tilt_north_arcsec"].tolist() == [3.0]
         assert levels["tilt_east_arcsec"].tolist() == [-4.0]
-        assert record.readings_id() == record.readings().readings_id == wanted
+        assert record.state().readings_id == record.readings().readings_id == wanted

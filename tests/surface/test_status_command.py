@@ -82,7 +82,7 @@ def test_a_new_reading_is_worked_out_afresh(pier, worked, capsys):
 def test_tomorrow_is_worked_out_afresh(pier, worked, capsys, monkeypatch):
     day_us = 86_400_000_000
     for now_us in (20_000 * day_us, 20_001 * day_us - 1, 20_001 * day_us):
-        monkeypatch.setattr("drift.record.engine.now_us", lambda now_us=now_us: now_us)
+        monkeypatch.setattr("drift.record.quick.now_us", lambda now_us=now_us: now_us)
         run(capsys, "status", "--json", "--pier", pier)
     assert len(worked) == 2
 
@@ -125,7 +125,7 @@ try:
     main(sys.argv[1:])
 except SystemExit as left:
     assert left.code == 0
-heavy = {"numpy", "scipy", "pandas", "astropy", "matplotlib", "rich"}
+heavy = {"numpy", "scipy", "pandas", "astropy", "matplotlib", "rich", "sqlalchemy", "pydantic"}
 print(sorted(heavy & set(sys.modules)), file=sys.stderr)
 """
 

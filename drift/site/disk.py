@@ -1,4 +1,4 @@
-"""Writing a file whole or not at all, whatever happens meanwhile."""
+"""The site file on the disk: where it is found, and files beside it written whole or not at all."""
 
 from __future__ import annotations
 
@@ -6,6 +6,25 @@ import os
 import secrets
 from contextlib import suppress
 from pathlib import Path
+
+#: The site file that is looked for when none is named.
+DEFAULT_NAME = "pier.toml"
+#: Names the site file when there is none in the present folder.
+VARIABLE = "DRIFT_PIER"
+#: The file beside the site file in which the record lies when that does not say where.
+RECORD_FILE = "drift-book.sqlite"
+
+
+def find_pier(option: str | Path | None = None) -> Path:
+    """Return the path of the site file: as named, else ./pier.toml, else what DRIFT_PIER says."""
+    if option is not None:
+        return Path(option)
+    here = Path(DEFAULT_NAME)
+    named = os.environ.get(VARIABLE)
+    return Path(named) if named and not here.exists() else here
+
+
+# ---- Writing a file whole or not at all, whatever happens meanwhile.
 
 
 def write_whole(path: Path, content: bytes, *, mode: int = 0o600, replace: bool = False) -> None:

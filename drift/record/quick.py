@@ -1,0 +1,115 @@
+"""What a kept answer depends on, and the answer itself, found by Python's own SQLite alone.
+
+To load the database library and the site file's types takes several times as long as to look an answer up.
+So what both ways need - the plain SQL, the seal of what is kept - stands here, and nothing else is imported.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+import time
+import tomllib
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from drift._version import __version__
+from drift.readings import READING_COLUMNS
+from drift.site.disk import RECORD_FILE
+
+#: Length of the digests of readings and of what is kept.
+DIGEST_BYTES = 16
+#: Kinds of readings that show the axis or the tilt.
+WATCHED = ("solves", "sweeps", "runs", "alignments", "levels")
+#: A query in plain SQL -> its rows.
+Query = Callable[[str], Sequence[Sequence[Any]]]
+
+
+def now_us() -> int:
+    """Return the present time as the record writes it [UTC microseconds since 1970-01-01]."""
+    return time.time_ns() // 1000
+
+
+@dataclass(frozen=True)
+class State:
+    """What an answer depends on, of a record: the readings in use, when some last came in, what was seen."""
+
+    readings_id: str
+    latest_import_us: int | None
+    last_acknowledged: tuple[int, str, str] | None
+
+
+def state_of(query: Query) -> State:
+    """Return the state of a record."""
+    watched = ", ".join(f"'{kind}'" for kind in WATCHED)
+    ((latest,),) = query(f"SELECT max(imported_us) FROM files WHERE kind IN ({watched})")
+    last = query("SELECT time_us, note, what FROM acknowledgements ORDER BY id DESC LIMIT 1")
+    seen = (int(last[0][0]), str(last[0][1]), str(last[0][2])) if last else None
+    return State(readings_id_of(query), latest, seen)
+
+
+def readings_id_of(query: Query) -> str:
+    """Return one name for the content of all readings in use."""
+    contents: list[bytes] = []
+    for kind in READING_COLUMNS:
+        contents += [bytes(content) for (content,) in query(f"SELECT content FROM {kind} WHERE status = 0")]
+    return id_of(contents)
+
+
+def id_of(contents: Iterable[bytes]) -> str:
+    """Return one name for the contents of readings, whatever their order."""
+    return hashlib.blake2b(b"".join(sorted(contents)), digest_size=DIGEST_BYTES).hexdigest()
+
+
+# What is kept carries a digest of its key and its whole content.  Where that doesn't fit - a bit has changed
+# on the disk, or an older version kept it without one - it counts as not kept, and is worked out again.
+
+
+def seal(key: str, content: bytes) -> bytes:
+    """Return the digest that goes with what is kept under a key."""
+    own = hashlib.blake2b(key.encode()).digest()
+    return hashlib.blake2b(content, key=own, digest_size=DIGEST_BYTES).digest()
+
+
+def sealed_text(key: str, text: str) -> str:
+    """Return a text as it is kept."""
+    return f"{seal(key, text.encode()).hex()}\n{text}"
+
+
+def opened_text(key: str, kept: object) -> str | None:
+    """Return the text as it was before `sealed_text`, None where it has changed since."""
+    found, _, text = kept.partition("\n") if isinstance(kept, str) else ("", "", "")
+    return text if found == seal(key, text.encode()).hex() else None
+
+
+def kept_for(site_text: bytes, folder: Path, key_of: Callable[[State], str]) -> str | None:
+    """Return the answer that is kept for the present state of a site's record, None where there is none.
+
+    Whatever is unusual here - another database, a record that is missing, damaged, or of another version -
+    is no answer either, and left to the way that can say what is wrong.
+
+    Parameters
+    ----------
+    site_text
+        The site file's bytes.
+    folder
+        Where it lies.
+    key_of
+        Names the answer by the state; the site's text must be in it.
+    """
+    try:
+        store = tomllib.loads(site_text.decode("utf-8-sig")).get("store", {})
+        if store.get("url") is not None or not (folder / RECORD_FILE).stat().st_size:
+            return None
+        address = f"{(folder / RECORD_FILE).resolve().as_uri()}?mode=rw"
+        with closing(sqlite3.connect(address, uri=True, isolation_level=None)) as connection:
+            connection.execute("BEGIN")
+            key = key_of(state_of(lambda sql: connection.execute(sql).fetchall()))
+            query = "SELECT text FROM kept_answers WHERE key = ? AND code_version = ?"
+            found = connection.execute(query, (key, __version__)).fetchone()
+    except (OSError, sqlite3.Error, ValueError, TypeError, AttributeError):
+        return None
+    return opened_text(key, found[0]) if found else None
