@@ -133,16 +133,16 @@ def test_edit_of_an_edited_row(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (("withdraw", "7"), "row 7 is neither a correction nor a level reading"),
+        (("withdraw", "7"), "row 7 is no correction, level reading or alignment error"),
         (("withdraw",), "Missing argument"),
         (("withdraw", "x"), "'x' is not a valid integer"),
         (("put-back", "1"), "not withdrawn"),
         (("edit", "1"), "nothing is to be changed"),
-        (("edit", "7", "--amount", "1"), "row 7 is neither"),
+        (("edit", "7", "--amount", "1"), "row 7 is no correction"),
         (("edit", "1", "--amount", "1"), "says exactly this already"),
         (("edit", "1", "--north", "1"), "is a correction, which has no --north; it has --time, --amount,"),
         (("edit", "1", "--amount", "lots"), "amount_arcmin = 'lots' is not a number"),
-        (("edit", "1", "--time", "2024-03-01T23:14"), "has no time zone"),
+        (("edit", "1", "--time", "2024-03-01"), "is not an ISO 8601 time"),
     ],
 )
 def test_what_can_not_be_done_changes_nothing(
