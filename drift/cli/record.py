@@ -61,7 +61,7 @@ def listing(pier: str | None, whole: bool, kind: str | None) -> None:
         done = record.history([row.row_id for row in rows]) if whole else {}
     if not rows:
         say(f"{_none_words(kind)} is in the record.")
-    summed = [] if whole or kind is not None else list(_summed(rows, site))
+    summed = [] if whole or kind is not None or not rows else list(_summed(rows, site))
     shown = [row for row in rows if not summed or row.kind == "corrections"]
     for row in shown:
         say(row_line(row, site).strip(), f"{row.row_id:>5}  ", _INDENT)

@@ -43,7 +43,9 @@ def listed(folder: Path, capsys: Capture, *options: str) -> list[str]:
 
 
 def test_an_empty_record_lists_nothing(folder: Path, capsys: Capture) -> None:
-    assert listed(folder, capsys) == ["No correction and no level reading is in the record."]
+    assert listed(folder, capsys) == [
+        "No correction, no level reading and no alignment error is in the record."
+    ]
 
 
 def test_the_list_has_numbers_times_words_and_where_it_came_from(folder: Path, capsys: Capture) -> None:
@@ -51,7 +53,7 @@ def test_the_list_has_numbers_times_words_and_where_it_came_from(folder: Path, c
     record(folder, "level", "--north", "3", "--east", "-4", "--place", "pier", "--time", "2024-02-01T20:00Z")
     log = write_log(folder / "log.csv", "time_utc,kind,amount_arcmin", ["2024-04-01T20:00:00Z,altitude,1.5"])
     assert run("import", log, "--pier", folder / "pier.toml") == 0
-    azimuth, altitude, level = listed(folder, capsys)
+    azimuth, altitude, level = listed(folder, capsys, "--all")
     assert re.match(
         r" +2  2024-02-01 14:00 CST \(20:00 UTC\)  tilt 3 arcsec toward north and 4 arcsec toward west", level
     )
@@ -196,7 +198,7 @@ def test_corrections_come_first_and_what_turned_means_is_said_once(folder: Path,
     pair_of_levels(folder, 1)
     pair_of_levels(folder, 2)
     record(folder, "azimuth", "2", *TIME)
-    azimuth, *levels, note = listed(folder, capsys)
+    azimuth, *levels, note = listed(folder, capsys, "--all")
     assert " azimuth +2 arcmin" in azimuth
     assert [line.split()[0] for line in levels] == ["1", "2", "3", "4"]
     assert ["(turned)" in line for line in levels] == [False, True, False, True]
