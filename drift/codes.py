@@ -9,6 +9,28 @@ from __future__ import annotations
 from enum import StrEnum
 
 
+class AlsoWritten(StrEnum):
+    """A closed list whose members people write: with blanks, in any case, and as they were once called."""
+
+    @classmethod
+    def once_called(cls) -> dict[str, str]:
+        """Return what stood for a member in files and answers of earlier versions -> the member."""
+        return {}
+
+    @classmethod
+    def has(cls, written: object) -> bool:
+        """Tell whether a text is one of the members."""
+        return written in cls._value2member_map_ or cls._missing_(written) is not None
+
+    @classmethod
+    def _missing_(cls, value: object) -> AlsoWritten | None:
+        if not isinstance(value, str):
+            return None
+        plain = "_".join(value.split()).lower()
+        plain = cls.once_called().get(plain, plain).lower()
+        return next((one for one in cls if one.lower() == plain), None)
+
+
 class Part(StrEnum):
     """What may have moved."""
 
@@ -72,6 +94,7 @@ class CorrectionKind(StrEnum):
     REMOUNT = "remount"
     ZERO = "zero"
     PIER = "pier"
+    CRACK = "crack"  # nothing was done: a crack was seen in the pier or its foundation
 
 
 class Do(StrEnum):
@@ -86,6 +109,15 @@ class Do(StrEnum):
     SHIM = "shim"
     NUTS = "nuts"
     CALL_FOR_HELP = "call_for_help"
+
+
+class PlateTrouble(StrEnum):
+    """Why bolts and heights can't give an answer."""
+
+    NO_PLANE = "no_plane"  # too few bolts, no circle, or numbers that don't belong together
+    BOLTS_IN_LINE = "bolts_in_line"
+    STACK_TOO_HIGH = "stack_too_high"  # of shims
+    NUT_TOO_HIGH = "nut_too_high"
 
 
 class Lift(StrEnum):
@@ -310,3 +342,43 @@ class PointingUse(StrEnum):
     LEFT_OUT = "left_out"  # shown, but not used for the history
     BROUGHT = "brought"  # to the axis of the few sweeps or runs
     CHANGES_ONLY = "changes_only"  # they tell how the axis changes, and not where it points
+
+
+class Constant(StrEnum):
+    """What about an instrument stays between two services."""
+
+    CONE_ERROR = "cone_error"
+    NON_PERPENDICULARITY = "non_perpendicularity"  # of the axes
+    SIDE_OFFSET = "side_offset"  # of declination, between the tube's sides
+    TUBE_DROOP = "tube_droop"
+
+
+class ActKind(StrEnum):
+    """What an act did; the texts stand in records."""
+
+    IMPORTED = "imported"
+    UNDID = "undid"
+    BROUGHT_BACK = "brought back"
+    MENDED = "mended"
+    WITHDREW = "withdrew"
+    PUT_BACK = "put back"
+    AMENDED = "amended"
+    DISMISSED = "dismissed"
+    RESTORED = "restored"
+    JUDGED = "judged anew"
+
+
+class RowState(StrEnum):
+    """Whether a row of the record counts; the texts stand in JSON."""
+
+    IN_USE = "in use"
+    WITHDRAWN = "withdrawn"
+    UNDONE = "undone"
+
+
+class ActReason(StrEnum):
+    """Why an act was done that nobody gave a reason for; the texts stand in records, among people's own."""
+
+    WRITTEN_AGAIN = "record.written_again"
+    READ_OTHERWISE = "record.read_otherwise"
+    CUT_SHORT = "record.cut_short"

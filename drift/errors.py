@@ -34,6 +34,38 @@ class RowRefused(LogFileError):
         super().__init__(f"not recorded: {row.column} = {row.value!r} ({row.reason.code})")
 
 
+class NotSettled(LogFileError):
+    """How a table is to be read is open: a question that nobody answered, or a proposal nobody agreed to.
+
+    `drift.render.column_words.not_settled_words` makes the paragraph for people; the text of the error names
+    what is open by its keys.
+
+    Attributes
+    ----------
+    name
+        What the log is called.
+    questions
+        Each a `drift.ingest.mapping.Question`; none where a proposal waits.
+    proposal, preview
+        The `drift.ingest.mapping.Proposal` and its `drift.ingest.settle.Preview`, None for questions.
+    of_images
+        Whether it is about headers of images.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        questions: tuple[Any, ...] = (),
+        proposal: Any = None,
+        preview: Any = None,
+        of_images: bool = False,
+    ) -> None:
+        self.name, self.questions, self.of_images = name, questions, of_images
+        self.proposal, self.preview = proposal, preview
+        keys = ", ".join(str(one.key) for one in questions) or "its mapping"
+        super().__init__(f"{name}: {keys} not settled")
+
+
 class Doubtful(LogFileError):
     """What was written down is unlike what the record holds, and goes in only when it is sure.
 
@@ -61,7 +93,14 @@ class NothingToAnalyse(DriftError):
 
 
 class PlateError(DriftError):
-    """The bolts of a plate can't give an answer: too few, in a line, or heights that don't belong to them."""
+    """The bolts of a plate can't give an answer: too few, in a line, or heights that don't belong to them.
+
+    `trouble` is a `drift.codes.PlateTrouble`, and `values` are the numbers that belong to it.
+    """
+
+    def __init__(self, text: str, trouble: str = "no_plane", **values: Any) -> None:
+        super().__init__(text)
+        self.trouble, self.values = trouble, values
 
 
 class RowsSetAside(UserWarning):

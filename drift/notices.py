@@ -44,6 +44,32 @@ class SkyCode(Code):
     LEAP_SECONDS_ENDED = "sky.leap_seconds_ended"
 
 
+class SiteCode(Code):
+    """What is said of the site file; sentences: ground_words."""
+
+    KEY_ASSUMED = "site.key_assumed"
+    KEY_RENAMED = "site.key_renamed"
+
+
+class GroundCode(Code):
+    """What is said of weather, ground and frost, and what a forecast rests on; sentences: ground_words."""
+
+    # of the weather log
+    DAYS_TWICE = "ground.days_twice"
+    SENSOR_STILL = "ground.sensor_still"
+    OTHER_UNIT_CONVERTED = "ground.other_unit_converted"
+    OTHER_UNIT_LEFT_OUT = "ground.other_unit_left_out"
+    DAYS_FILLED = "ground.days_filled"
+    # what is assumed of the ground
+    BASE_ASSUMED = "ground.base_assumed"
+    SOIL_ASSUMED = "ground.soil_assumed"
+    SURFACE_ASSUMED = "ground.surface_assumed"
+    # what a forcing and the coming frost rest on
+    FROM_WEATHER = "ground.from_weather"
+    FROM_PAST_YEARS = "ground.from_past_years"
+    FROM_USUAL_YEAR = "ground.from_usual_year"
+
+
 class NightCode(Code):
     """What is said of nights, of their readings and of what was made of them; sentences: night_words."""
 
@@ -205,6 +231,89 @@ class IngestCode(Code):
     ONE_FRAME = "ingest.one_frame"
     FRAMES_EXCHANGED = "ingest.frames_exchanged"
     OTHER_PIERS_FILE = "ingest.other_piers_file"
+
+
+class MappingCode(Code):
+    """What is asked and decided of a table with columns of its own; sentences: column_words."""
+
+    # what is asked
+    WHICH_KIND = "mapping.which_kind"
+    IS_IT_SLIP = "mapping.is_it_slip"
+    WHICH_COLUMN = "mapping.which_column"
+    IS_IT_MOUNTS = "mapping.is_it_mounts"
+    WHICH_DATE = "mapping.which_date"
+    WHICH_TIME = "mapping.which_time"
+    WHICH_DATE_AND_TIME = "mapping.which_date_and_time"
+    WHICH_ORDER = "mapping.which_order"
+    WHICH_PLACE = "mapping.which_place"
+    WHICH_UNIT = "mapping.which_unit"
+    WHICH_ZONE = "mapping.which_zone"
+    WHICH_FRAME = "mapping.which_frame"
+    WHICH_SIDE = "mapping.which_side"
+    WHICH_FRAME_OF_IMAGES = "mapping.which_frame_of_images"
+    WHICH_ALTITUDE = "mapping.which_altitude"
+    IS_CLOCK_RIGHT = "mapping.is_clock_right"
+    IS_IT_THIS_PIERS = "mapping.is_it_this_piers"
+    WHICH_READING = "mapping.which_reading"
+    # what a choice means
+    YES = "mapping.yes"
+    NOT_IMPORTED = "mapping.not_imported"
+    KIND = "mapping.kind"
+    CELL = "mapping.cell"
+    ONE_LABEL = "mapping.one_label"
+    MOUNTS_OWN = "mapping.mounts_own"
+    NOT_MOUNTS = "mapping.not_mounts"
+    NOT_KNOWN = "mapping.not_known"
+    DATE_READ = "mapping.date_read"
+    BELOW_HORIZON = "mapping.below_horizon"
+    FRAME = "mapping.frame"
+    BOTH_ICRS = "mapping.both_icrs"
+    BOTH_OF_DATE = "mapping.both_of_date"
+    SIDE_ON = "mapping.side_on"
+    SIDE_LOOKS = "mapping.side_looks"
+    AIRLESS = "mapping.airless"
+    THROUGH_AIR = "mapping.through_air"
+    CLOCK_ALL_YEAR = "mapping.clock_all_year"
+    REPLACE_READING = "mapping.replace_reading"
+    TAKE_FILE = "mapping.take_file"
+    FORMER_READING = "mapping.former_reading"
+    # why it was decided so
+    ANSWERED = "mapping.answered"
+    BY_NAME = "mapping.by_name"
+    NAME_SAYS = "mapping.name_says"
+    OWN_NAME = "mapping.own_name"
+    OWN_BUT_SLIPS = "mapping.own_but_slips"
+    OWN_FRAME = "mapping.own_frame"
+    OWN_SIDE = "mapping.own_side"
+    ALL_COLUMNS_OF = "mapping.all_columns_of"
+    MOST_COLUMNS_OF = "mapping.most_columns_of"
+    NAMED_TWICE = "mapping.named_twice"
+    SEVERAL_COLUMNS = "mapping.several_columns"
+    HOLDS = "mapping.holds"
+    NUMBERS_IN_RANGE = "mapping.numbers_in_range"
+    ONE_ORDER_FITS = "mapping.one_order_fits"
+    SOME_FIT_NO_OTHER = "mapping.some_fit_no_other"
+    DOTS_DAY_FIRST = "mapping.dots_day_first"
+    ROWS_RISE = "mapping.rows_rise"
+    DATE_STAYS = "mapping.date_stays"
+    LOCAL_TIME = "mapping.local_time"
+    ELSE_BELOW_HORIZON = "mapping.else_below_horizon"
+    SOLVES_ARE_ICRS = "mapping.solves_are_icrs"
+    DIFFER_BY_PRECESSION = "mapping.differ_by_precession"
+    LOOKS_ACROSS = "mapping.looks_across"
+    FILE_SAYS = "mapping.file_says"
+    CELLS_SAY = "mapping.cells_say"
+    DEGREES_IN_PARTS = "mapping.degrees_in_parts"
+    PARTS_BEYOND_HOURS = "mapping.parts_beyond_hours"
+    HOURS_BY_CUSTOM = "mapping.hours_by_custom"
+    USUAL_UNIT = "mapping.usual_unit"
+    USUAL_AND_FITS = "mapping.usual_and_fits"
+    BEYOND_24 = "mapping.beyond_24"
+    TIMES_15_AGREES = "mapping.times_15_agrees"
+    PARTS_APART = "mapping.parts_apart"
+    TEMPERATURE_BY_THE_HOUR = "mapping.temperature_by_the_hour"
+    CLOCKS_SHOW = "mapping.clocks_show"
+    NO_OTHER_FITS = "mapping.no_other_fits"
 
 
 class ImageCode(Code):

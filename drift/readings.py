@@ -96,7 +96,7 @@ READING_COLUMNS: dict[str, dict[str, str]] = {
     "corrections": {
         "row_id": "int",
         "time_us": "int",
-        "kind": "text",  # azimuth altitude shim nuts tighten service remount zero pier
+        "kind": "text",  # azimuth altitude shim nuts tighten service remount zero pier crack
         "amount_arcmin": "float",
         "bearing_deg": "float",
         "thickness_mm": "float",
@@ -215,7 +215,6 @@ class LogRead:
     path: str  # the whole path, or "" for what was recorded by hand
     digest: str  # of the file's bytes
     kind: str
-    title: str
     why: Notice  # why this kind of log was chosen
     header: str
     columns: Columns = field(repr=False)

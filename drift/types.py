@@ -13,6 +13,7 @@ from drift.codes import (
     AxisBound,
     AxisReason,
     CauseKind,
+    Constant,
     CorrectionKind,
     Do,
     EffectUnit,
@@ -113,7 +114,7 @@ class InstrumentConstants:
 
     start_us: int
     end_us: int
-    names: tuple[str, ...]  # "cone error", "axis non-perpendicularity", ...
+    names: tuple[Constant, ...]
     values: npt.NDArray[np.floating[Any]] = field(repr=False)  # (p,)
     sds: npt.NDArray[np.floating[Any]] = field(repr=False)  # (p,)
     noise_arcsec: float = float("nan")  # on-sky scatter of one good solve, one coordinate
@@ -438,7 +439,7 @@ class Forecast:
     tilt_low: Floats = field(repr=False)
     tilt_high: Floats = field(repr=False)
     paths: Floats = field(repr=False)  # (M, D, 2) expected axis errors, one for each way of the frost
-    rests_on: str  # what the frost's ways rest on
+    rests_on: Notice | None  # what the frost's ways rest on; None: it follows the calendar
     within_sd: Floats | None = field(default=None, repr=False)  # (D, 2) sd of the axis errors about each path
     settling: Settling | None = None
 
@@ -598,7 +599,7 @@ class Outlook:
     ]  # what each gradual cause moved the tilt by over the last year of readings [arcsec]
     season_sure: bool
     span_days: float  # of the nights with an axis
-    rests_on: str
+    rests_on: Notice | None
     forecast: Forecast = field(repr=False)
     # the end of a record that is looked at and not watched by: the year is the one after that.
     as_of_us: int | None = None
@@ -783,8 +784,8 @@ class UnderPier:
         The lower side within what isn't known of soil and surface [m]; see `drift.ground.pier_site.spread`.
     base_m
         Depth of the pier's base [m].
-    notes
-        What was assumed of the ground and noticed in the weather, whole sentences.
+    notices
+        What was assumed of the ground and noticed in the weather.
     """
 
     time_us: Ints = field(repr=False)
@@ -795,7 +796,7 @@ class UnderPier:
     deep_m: Floats = field(repr=False)
     shallow_m: Floats = field(repr=False)
     base_m: float
-    notes: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
 
 
 # ---- The whole answer for one pier, as everything that shows it takes it in.
@@ -813,7 +814,7 @@ class Analysis(ShowsItself):
     nights: Nights
     history: History
     advice: Advice
-    defaults_used: tuple[str, ...]  # of the site file
+    defaults_used: tuple[Notice, ...]  # of the site file
     notices: tuple[Notice, ...] = ()  # of readings, sky, nights and history, each once
     filled_in: tuple[Notice, ...] = ()  # what was taken where the logs give nothing
     ground: UnderPier | None = None  # None without a weather log, or where nobody asked for it

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -35,9 +34,6 @@ _HELP_DAYS = 180.0
 _LARGE_TILT = 1.0 / 300.0
 #: ... or when it has carried a pier's top further than this share of its diameter: our own rule.
 _TOP_SHARE = 0.02
-_CRACK = re.compile(
-    r"\b(?<!no )(?<!without )(?<!not )(crack(?:s|ed|ing)?)\b(?! (?:it|them|the bolt|the nut|loose))"
-)
 
 
 def call_for_help(situation: Situation, history: History) -> list[Action]:
@@ -66,8 +62,8 @@ def large_tilt_arcsec(site: PierFile) -> tuple[float, float | None]:
 
 
 def _cracked(situation: Situation, history: History) -> Notice | None:
-    """Tell that a note speaks of a crack, unless the pier was worked on since."""
-    told = [c for c in history.corrections if _CRACK.search(c.note.lower())]
+    """Tell that a crack was recorded, unless the pier was worked on since."""
+    told = [c for c in history.corrections if c.kind == CorrectionKind.CRACK]
     if not told:
         return None
     latest = max(told, key=lambda c: c.time_us)

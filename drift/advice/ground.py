@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from drift.ground.frost_at_base import DepthRange, FrostAtBase, depth_of_winter, frost_at_base
+from drift.ground.frost_at_base import DepthRange, FrostAtBase, Reach, depth_of_winter, frost_at_base
 from drift.ground.frost_depth import DesignIndex, design_index, winters
 from drift.ground.pier_site import Ground, ground_of
 from drift.ground.weather import DailyWeather, daily_weather
+from drift.notices import Notice
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
@@ -88,15 +89,15 @@ class PierGround:
     design, design_depth
         The winter to build for, and how deep frost goes in it with the ground bare; None where no winter is
         whole in the log.
-    notes
-        What was noticed in the weather, whole sentences.
+    notices
+        What was noticed in the weather.
     """
 
     ground: Ground
     frost: FrostAtBase
     design: DesignIndex | None
     design_depth: DepthRange | None
-    notes: tuple[str, ...]
+    notices: tuple[Notice, ...]
 
 
 def pier_ground(site: PierFile, weather_table: pd.DataFrame) -> PierGround | None:
@@ -118,7 +119,7 @@ def pier_ground(site: PierFile, weather_table: pd.DataFrame) -> PierGround | Non
         frost=frost_at_base(weather, ground),
         design=design,
         design_depth=depth,
-        notes=weather.notes,
+        notices=weather.notices,
     )
 
 
@@ -138,7 +139,7 @@ def fitting_advice(found: PierGround | None) -> tuple[tuple[GroundStep, ...], tu
         return (), EVERYTHING
     reaches = {winter.reaches for winter in found.frost.as_is}
     fitting: tuple[GroundStep, ...] = ()
-    if reaches & {"yes", "perhaps"}:
+    if reaches & {Reach.YES, Reach.PERHAPS}:
         fitting = AGAINST_FROST_UNDER_BASE
     elif any(winter.depth.deep > 0.0 for winter in found.frost.as_is):
         fitting = AGAINST_FROST_ON_COLUMN

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.codes import Do
+from drift.codes import Do, PlateTrouble
 from drift.errors import PlateError
 from drift.mount.axis_error import axis_of_tilt
 from drift.mount.plate import SEATED_MM, heights_for_tilt, seat_on_bolts
@@ -96,8 +96,10 @@ def stacked(
     highest = float(max(heights_mm))
     if highest > HIGHEST_MM:
         raise PlateError(
-            f"One bolt would have to be raised by {highest:.1f} mm, and a stack of shims over "
-            f"{HIGHEST_MM:g} mm is no seat for a telescope: have a wedge made, or the pier's top set right."
+            f"A stack of shims of {highest:.1f} mm is no seat for a telescope: at most {HIGHEST_MM:g} mm is.",
+            PlateTrouble.STACK_TOO_HIGH,
+            highest_mm=highest,
+            limit_mm=HIGHEST_MM,
         )
     choices = [_choices(float(h), stock_mm, _tried(len(heights_mm))) for h in heights_mm]
     best = _nearest(bearings_deg, circle_mm, heights_mm, np.array(list(itertools.product(*choices))), True)
@@ -289,7 +291,7 @@ def tip_plate(site: PierFile, north_arcsec: float, east_arcsec: float, purpose: 
             return _nuts(site, heights, bearings, circle, why)
         return _shims(bearings, stacked(bearings, circle, list(heights), plate.shims_mm), why)
     except PlateError as error:
-        notice = warning(AdviceCode.PLATE_CANT_BE_TIPPED, **why, because=str(error))
+        notice = warning(AdviceCode.PLATE_CANT_BE_TIPPED, **why, trouble=error.trouble, **error.values)
         return Tip(action=Action(do=do, notice=notice))
 
 
@@ -323,8 +325,10 @@ def _nuts(
     highest = float(np.max(heights))
     if highest > _NUTS_AT_MOST_MM:
         raise PlateError(
-            f"One nut would have to rise by {highest:.0f} mm, and more than {_NUTS_AT_MOST_MM:g} mm of free "
-            "bolt bends: have the pier's top set right."
+            f"A nut that rises by {highest:.0f} mm leaves a bolt free that bends.",
+            PlateTrouble.NUT_TOO_HIGH,
+            highest_mm=highest,
+            limit_mm=_NUTS_AT_MOST_MM,
         )
     if site.plate.thread:
         return _nuts_by_flats(pitch_mm(site.plate.thread), heights, bearings, circle, why)

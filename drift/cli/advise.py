@@ -197,8 +197,8 @@ def _as_mapping(
     analysis: Analysis, steps: Sequence[AdvisedStep | None], shown: Sequence[str]
 ) -> dict[str, Any]:
     from drift.advice.knobs import learned_knobs
+    from drift.render.encode import named
     from drift.render.notices import sentence
-    from drift.render.phrases import utc_text
     from drift.render.status_json import as_mapping
 
     status = as_mapping(analysis)
@@ -210,7 +210,7 @@ def _as_mapping(
             for kept, step, action in zip(shown, steps, status["actions"], strict=True)
         ],
         "done": [
-            {"step": done.step, "time_utc": utc_text(done.time_us), "sentence": sentence(done.notice)}
+            {**named(done, "step", "time_us"), "sentence": sentence(done.notice)}
             for done in analysis.advice.done
         ],
         "cautions": status["cautions"],
@@ -218,11 +218,9 @@ def _as_mapping(
         "knobs": [
             {
                 "knob": knob.name,
-                "gain": knob.gain,
-                "gain_sd": knob.gain_sd,
-                "slack": knob.slack,
-                "slack_sd": knob.slack_sd,
-                "corrections_seen": knob.turns_seen,
+                **named(
+                    knob, "gain", "gain_sd", "slack", "slack_sd", corrections_seen="turns_seen", decimals=None
+                ),
             }
             for knob in learned_knobs(analysis.site, analysis.history).values()
         ],

@@ -49,7 +49,7 @@ def acknowledge_command(pier: str | None, note: str) -> None:
 # ---- `drift check`: for a scheduler, exit 1 when pier or mount has moved.
 
 
-#: As in `drift.notify.schedule`, which is not loaded to print a help.
+#: Those of `drift.notify.schedule`, which is not loaded to print a help.
 _SYSTEMS = ("cron", "systemd", "windows")
 #: What starts the command where it is not installed as a program.
 _BY_HAND = "from drift.cli.main import main; main()"

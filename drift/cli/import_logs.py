@@ -70,9 +70,12 @@ def _is_terminal() -> bool:
 
 def ask_person(table: RawTable, question: Question) -> str:
     """Ask a question with numbered choices; the answer may be a number or a choice itself."""
-    click.echo(f"{table.name}: {question.words}", err=True)
+    from drift.render.column_words import choice_words, question_words
+
+    click.echo(f"{table.name}: {question_words(question)}", err=True)
     for number, choice in enumerate(question.choices, 1):
-        click.echo(f"  {number}  {choice.answer}{f'  ({choice.words})' if choice.words else ''}", err=True)
+        means = choice_words(choice)
+        click.echo(f"  {number}  {choice.answer}{f'  ({means})' if means else ''}", err=True)
     known = {choice.answer.lower(): choice.answer for choice in question.choices}
     while True:
         with _or_stop():
@@ -90,7 +93,9 @@ def ask_person(table: RawTable, question: Question) -> str:
 
 def agree_at_terminal(table: RawTable, proposal: Proposal, preview: Preview, name: str) -> str:
     """Show a proposal and ask whether to read the table so; returns the name to keep it under, or ""."""
-    click.echo(f"{table.name} can be read so:\n{preview.words(proposal)}", err=True)
+    from drift.render.column_words import proposal_words
+
+    click.echo(f"{table.name} can be read so:\n{proposal_words(proposal, preview)}", err=True)
     with _or_stop():
         if not click.confirm("Read it so?", default=False, err=True):
             return ""
@@ -100,7 +105,9 @@ def agree_at_terminal(table: RawTable, proposal: Proposal, preview: Preview, nam
 
 def _say_yes(table: RawTable, proposal: Proposal, preview: Preview, name: str) -> str:
     """Show a proposal and take it."""
-    click.echo(f"{table.name} is read so:\n{preview.words(proposal)}", err=True)
+    from drift.render.column_words import proposal_words
+
+    click.echo(f"{table.name} is read so:\n{proposal_words(proposal, preview)}", err=True)
     return name
 
 
@@ -182,6 +189,7 @@ def _import(record: Record, found: FilesFound, as_json: bool, settle: Settle) ->
     """Import, tell what came of it, and return the exit code."""
     from drift.importer.importing import FileImported, FileRefused, import_found
     from drift.render.by_hand import known_words
+    from drift.render.import_words import error_words
 
     outcomes: list[FileImported | FileRefused] = []
     try:
@@ -193,7 +201,7 @@ def _import(record: Record, found: FilesFound, as_json: bool, settle: Settle) ->
         quiet = known if len(known) > _KNOWN_SHOWN else []
         for one in outcomes:
             if isinstance(one, FileRefused):
-                click.echo(f"drift: {one.reason}", err=True)
+                click.echo(f"drift: {error_words(one.error)}", err=True)
             elif not as_json and not (quiet and one.is_known):
                 click.echo("\n".join(_file_lines(one)))
         if quiet and not as_json:
@@ -209,9 +217,10 @@ def _import(record: Record, found: FilesFound, as_json: bool, settle: Settle) ->
 
 def _file_lines(one: FileImported) -> Iterator[str]:
     from drift.render.by_hand import counts_words, left_out_words
+    from drift.render.column_words import KIND_WORDS
     from drift.render.notices import sentence
 
-    yield f"{one.file}: {one.title} ({sentence(one.why)})"
+    yield f"{one.file}: {KIND_WORDS[one.kind]} ({sentence(one.why)})"
     yield f"  {counts_words(one)}"
     yield from _first_reasons(one.set_aside)
     if one.left_out:
@@ -279,6 +288,8 @@ def _print_set_aside(record: Record, as_json: bool) -> None:
 def _as_mapping(
     imported: list[FileImported], refused: list[FileRefused], found: FilesFound
 ) -> dict[str, Any]:
+    from drift.render.import_words import error_words
+
     return {
         "format": "drift-import",
         "version": 1,
@@ -286,26 +297,24 @@ def _as_mapping(
         "already_there": sum(one.already_there for one in imported),
         "set_aside": sum(len(one.set_aside) for one in imported),
         "files": [_file_mapping(one) for one in imported],
-        "refused": [{"file": one.file, "reason": one.reason} for one in refused],
+        "refused": [{"file": one.file, "reason": error_words(one.error)} for one in refused],
         "passed_over": [str(path) for path in (*found.skipped, *found.others)],
     }
 
 
 def _file_mapping(one: FileImported) -> dict[str, Any]:
+    from drift.render.encode import named, plain
     from drift.render.import_words import row_data
-    from drift.render.notices import as_data, sentence
+    from drift.render.notices import sentence
 
     return {
-        "file": one.file,
-        "kind": one.kind,
+        **named(one, "file", "kind"),
         "why": sentence(one.why),
-        "went_in": one.went_in,
-        "already_there": one.already_there,
-        "twice_in_file": one.twice_in_file,
+        **named(one, "went_in", "already_there", "twice_in_file"),
         "set_aside": [row_data(row) for row in one.set_aside],
         "left_out": [row_data(row) for row in one.left_out],
         "remarks": [sentence(one) for one in one.remarks],
-        "notices": [as_data(one) for one in one.remarks],
+        "notices": plain(one.remarks),
     }
 
 

@@ -80,11 +80,12 @@ def list_command(number: int | None, pier: str | None, as_json: bool) -> None:
 
 
 def _lines(act: ActDone, zone: ZoneInfo, all_files: bool) -> Iterator[str]:
+    from drift.render.by_hand import reason_words
     from drift.render.phrases import clock_text
 
     counts = ", ".join(_counts(act))
     undone = f"  - undone by {', '.join(map(str, act.undone_by))}" if act.undone_by else ""
-    reason = f"  ({act.reason})" if act.reason else ""
+    reason = f"  ({reason_words(act.reason)})" if act.reason else ""
     yield f"{act.number:>4}  {clock_text(act.time_us, zone)}  {act.what}: {counts}{undone}{reason}"
     shown = act.files if all_files else act.files[:_FILES_SHOWN]
     for one in shown:
@@ -120,25 +121,18 @@ _WORDS = {
 
 
 def _as_mapping(done: list[ActDone]) -> dict[str, Any]:
-    from dataclasses import asdict
+    from drift.render.by_hand import reason_words
+    from drift.render.encode import named
 
-    from drift.render.phrases import utc_text
-
-    return {
-        "format": "drift-imports",
-        "version": 1,
-        "imports": [
-            {
-                "number": act.number,
-                "what": act.what,
-                "time_utc": utc_text(act.time_us),
-                "reason": act.reason,
-                "undone_by": list(act.undone_by),
-                "files": [asdict(one) for one in act.files],
-            }
-            for act in done
-        ],
-    }
+    imports = [
+        {
+            **named(act, "number", "what", "time_us"),
+            "reason": reason_words(act.reason),
+            **named(act, "undone_by", "files"),
+        }
+        for act in done
+    ]
+    return {"format": "drift-imports", "version": 1, "imports": imports}
 
 
 # ---- `drift imports undo`: take an import back, or bring back one that was undone.

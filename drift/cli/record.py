@@ -25,7 +25,18 @@ if TYPE_CHECKING:
 #: In the order in which they are listed: few corrections first, which many level readings would bury.
 KINDS = ("corrections", "levels", "alignments")
 #: Those of `drift.ingest.kinds.KINDS`, which loads numpy.
-_OF_CORRECTIONS = ("azimuth", "altitude", "shim", "nuts", "tighten", "service", "remount", "zero", "pier")
+_OF_CORRECTIONS = (
+    "azimuth",
+    "altitude",
+    "shim",
+    "nuts",
+    "tighten",
+    "service",
+    "remount",
+    "zero",
+    "pier",
+    "crack",
+)
 _PAIR_NOTE = (
     'Note: "turned" marks readings with the instrument turned end for end; the tilt is given with the sign '
     "that it has unturned."
@@ -627,6 +638,7 @@ for _kind, _title in {
     "remount": "Record that the mount came off and went back: constants, zeros and position restart.",
     "zero": "Record that the home switch or an encoder was moved: the hour-angle zero restarts.",
     "pier": "Record work on the pier itself.",
+    "crack": "Record that a crack was seen in the pier or its foundation.",
 }.items():
     _plain(_kind, _title)
 

@@ -16,6 +16,7 @@ from drift.history.model import Model, Scales, Solver, picked
 from drift.history.scales import log_prior, to_vector
 from drift.history.series import NOT_OBSERVED
 from drift.history.view import residual_cov, view
+from drift.notices import Notice
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
 from drift.types import Forecast, History, Settling
 
@@ -125,7 +126,7 @@ def forecast(
     time_us: Ints,
     sample_paths: Sequence[FrostForcing] = (),
     warmth: Warmth | None = None,
-    rests_on: str = "",
+    rests_on: Notice | None = None,
 ) -> Forecast | None:
     """Forecast axis and tilt.
 
@@ -143,7 +144,7 @@ def forecast(
     warmth
         How warm the nights were, for the usual warmth of the coming ones.
     rests_on
-        A sentence on where the ways come from.
+        Where the ways come from.
 
     Returns
     -------
@@ -212,9 +213,9 @@ def _carried_on(fitted: Fitted, inputs: Inputs) -> Forecast | None:
         return forecast(model, scales, centre, times, (), warmth)
     days = int(np.ceil((times[-1] - frost.known_until_us) / DAY_US)) + 1
     if days <= 0:  # looking back: the weather of all that time is known
-        return forecast(model, scales, centre, times, (), warmth, model.frost.sentence)
+        return forecast(model, scales, centre, times, (), warmth, model.frost.rests_on)
     sample_paths = frost.sample_paths(model.frost, days)
-    return forecast(model, scales, centre, times, sample_paths, warmth, sample_paths[0].sentence)
+    return forecast(model, scales, centre, times, sample_paths, warmth, sample_paths[0].rests_on)
 
 
 def no_surer_than(ahead: Forecast, tilt_sd: Floats, axis_shared_sd: Floats) -> Forecast:

@@ -6,12 +6,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from drift.ground.calendar import date_text, noon_us, year_phase
+from drift.codes import ForcingKind
+from drift.ground.calendar import noon_us, year_phase
 from drift.ground.enthalpy import columns_of, follow
 from drift.ground.forcing import Forcing, cold_store, cold_taken, frost_forcing, remembered
 from drift.ground.frost_front import below_base, forcing, frost_front, snow_lying, usual_snow
 from drift.ground.pier_site import Ground
 from drift.ground.weather import DailyWeather, until
+from drift.notices import GroundCode, Notice, info
 from drift.quantities import YEAR_DAYS, Floats, Ints
 
 #: From so many whole past years on they are drawn from; before, the usual year is.
@@ -43,7 +45,7 @@ class Continuations:
         The weather that they continue, up to its last reading.
     years
         How many past years were drawn from; fewer than three: the usual year with made-up weather about it.
-    sentence
+    rests_on
         What they rest on.
     """
 
@@ -52,7 +54,7 @@ class Continuations:
     snow_cm: Floats | None = field(repr=False)
     past: DailyWeather = field(repr=False)
     years: int
-    sentence: str
+    rests_on: Notice
 
 
 def continuations(weather: DailyWeather, members: int = 100, days: int = 365, seed: int = 0) -> Continuations:
@@ -79,14 +81,11 @@ def continuations(weather: DailyWeather, members: int = 100, days: int = 365, se
     starts = _starts(past, days)
     if starts.size >= FEWEST_YEARS:
         mean_c, snow_cm = _from_past_years(past, starts, day, members, rng)
-        sentence = f"Drawn from {starts.size} past years of weather, from {date_text(int(day[0]))} on."
+        rests_on = info(GroundCode.FROM_PAST_YEARS, years=int(starts.size), from_day=int(day[0]))
     else:
         mean_c, snow_cm = _from_usual_year(past, starts.size, day, members, rng)
-        sentence = (
-            f"Fewer than {FEWEST_YEARS} past years of weather: the usual year as far as it is known, with "
-            f"made-up weather and winters about it, from {date_text(int(day[0]))} on."
-        )
-    return Continuations(day, mean_c, snow_cm, past, int(starts.size), sentence)
+        rests_on = info(GroundCode.FROM_USUAL_YEAR, wanted_years=FEWEST_YEARS, from_day=int(day[0]))
+    return Continuations(day, mean_c, snow_cm, past, int(starts.size), rests_on)
 
 
 def _starts(past: DailyWeather, days: int) -> Ints:
@@ -178,20 +177,20 @@ class ForcingAhead:
         (M, D) on the same scale as `past`.
     past
         The forcing up to the last day with weather.
-    sentence
+    rests_on
         What it rests on.
     """
 
     time_us: Ints = field(repr=False)
     value: Floats = field(repr=False)
     past: Forcing = field(repr=False)
-    sentence: str
+    rests_on: Notice
 
 
 def frost_forcing_ahead(
     ahead: Continuations,
     ground: Ground,
-    kind: str = "frozen",
+    kind: ForcingKind = ForcingKind.FROZEN,
     longitude_deg: float = 0.0,
     thaw_factor: float | None = None,
 ) -> ForcingAhead:
@@ -206,12 +205,12 @@ def frost_forcing_ahead(
         ``lagged(value, days, before)``, `before` the last lagged value of the past.
     """
     forcing = frost_forcing(ahead.past, ground, kind, longitude_deg, thaw_factor)
-    if kind == "cold_left":
+    if kind is ForcingKind.COLD_LEFT:
         value = _cold_ahead(ahead, ground, float(forcing.value[-1]) * forcing.per_unit, thaw_factor)
     else:
         value = _front_ahead(ahead, ground, kind)
     time_us = noon_us(ahead.day, longitude_deg)
-    return ForcingAhead(time_us, value / forcing.per_unit, forcing, ahead.sentence)
+    return ForcingAhead(time_us, value / forcing.per_unit, forcing, ahead.rests_on)
 
 
 def _cold_ahead(ahead: Continuations, ground: Ground, root_now: float, thaw_factor: float | None) -> Floats:
@@ -219,13 +218,15 @@ def _cold_ahead(ahead: Continuations, ground: Ground, root_now: float, thaw_fact
     return np.asarray(np.sqrt(cold_store(taken, root_now**2)))
 
 
-def _front_ahead(ahead: Continuations, ground: Ground, kind: str) -> Floats:
+def _front_ahead(ahead: Continuations, ground: Ground, kind: ForcingKind) -> Floats:
     members = ahead.mean_c.shape[0]
     columns = columns_of([ground.layers]).repeated(members)
     heat = np.repeat(frost_front(ahead.past, ground).heat, members, axis=0)
     surface_c, resistance = forcing(ground, ahead.mean_c, _snow_ahead(ahead, ground))
     fronts = follow(columns, heat, surface_c, resistance)
-    return fronts.frozen if kind == "frozen" else below_base(ground.base_m, fronts.top, fronts.bottom)
+    return (
+        fronts.frozen if kind is ForcingKind.FROZEN else below_base(ground.base_m, fronts.top, fronts.bottom)
+    )
 
 
 def _snow_ahead(ahead: Continuations, ground: Ground) -> Floats:

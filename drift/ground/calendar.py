@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,20 +13,11 @@ from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
 
 #: First month of the year that holds one whole winter: July in the north, January in the south.
 _NORTH_FIRST_MONTH, _SOUTH_FIRST_MONTH = 7, 1
-#: Where a date's remark names single days, so many of them are named.
-_NAMED_AT_MOST = 3
 
 
 def date_text(day: int) -> str:
     """Return ``2024-01-31`` of days since 1970-01-01."""
     return str(np.datetime64(int(day), "D"))
-
-
-def dates_text(days: Sequence[int] | Ints) -> str:
-    """Return the first few dates, and how many more there are."""
-    named = [date_text(day) for day in list(days)[:_NAMED_AT_MOST]]
-    more = len(days) - len(named)
-    return ", ".join(named) + (f" and {more} more" if more else "")
 
 
 def winter_year(day: Ints, south: bool) -> Ints:
@@ -99,11 +89,6 @@ class AnnualCurve:
         """Return the curve on some days, (n,) [deg C]."""
         phase = year_phase(day, self.south)
         return np.asarray(self.mean_c + self.cosine_c * np.cos(phase) + self.sine_c * np.sin(phase))
-
-    @property
-    def amplitude_c(self) -> float:
-        """Half the swing from coldest to warmest [deg C]."""
-        return float(np.hypot(self.cosine_c, self.sine_c))
 
     @property
     def coldest_day(self) -> float:

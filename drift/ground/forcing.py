@@ -12,18 +12,16 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.linalg import solve_banded
 
+from drift.codes import ForcingKind
 from drift.ground.calendar import noon_us, winter_year
 from drift.ground.frost_front import Front, frost_front, lead_in_days, snow_lying, usual_snow
 from drift.ground.pier_site import Ground, snow_resistance
 from drift.ground.weather import DailyWeather
+from drift.notices import GroundCode, Notice, info
 from drift.quantities import Bools, Floats, Ints
 
 #: What a frost forcing may follow.
-FROST_KINDS = {
-    "frozen": "thickness of frozen soil, which grips the pier's sides and heaves what it holds",
-    "under_base": "thickness of frozen soil below the pier's base, which lifts it",
-    "cold_left": "root of the cold that the ground has taken up and not yet given back, by degree-days alone",
-}
+FROST_KINDS = tuple(kind for kind in ForcingKind if kind.is_frost)
 #: A typical winter freezes at least this much, else it is called none, and small frosts are not blown up [m].
 _LEAST_PEAK_M = 0.05
 #: The same for the cold left, [deg C d]^0.5: 10 degree-days.
@@ -40,7 +38,7 @@ class Forcing:
 
     Parameters
     ----------
-    name
+    kind
         What it follows.
     time_us
         (m,) local mean noon of each day, UTC microseconds.
@@ -48,21 +46,21 @@ class Forcing:
         (m,) frost: 0 for none, 1 for the peak of a typical winter; temperature: [deg C] from its mean.
     filled
         (m,) where the weather behind it was made up.
-    unit
-        What 1 stands for: "typical winter" or "deg C".
     per_unit
         How much of the quantity itself 1 is: frozen soil [m], root of degree-days, or 1 deg C.
-    sentence
-        What it is and what it rests on.
     """
 
-    name: str
+    kind: ForcingKind
     time_us: Ints = field(repr=False)
     value: Floats = field(repr=False)
     filled: Bools = field(repr=False)
-    unit: str
     per_unit: float
-    sentence: str
+
+    @property
+    def rests_on(self) -> Notice:
+        """What weather it rests on."""
+        days, filled = int(self.filled.size), int(self.filled.sum())
+        return info(GroundCode.FROM_WEATHER, forcing=self.kind, days=days, filled=filled)
 
     def at(self, time_us: Ints) -> Floats:
         """Return the forcing at some times, linear between noons and held at the ends, (k,)."""
@@ -73,7 +71,7 @@ class Forcing:
 def frost_forcing(
     weather: DailyWeather,
     ground: Ground,
-    kind: str = "frozen",
+    kind: ForcingKind = ForcingKind.FROZEN,
     longitude_deg: float = 0.0,
     thaw_factor: float | None = None,
 ) -> Forcing:
@@ -86,21 +84,21 @@ def frost_forcing(
     ground
         From `drift.ground.pier_site.ground_of`.
     kind
-        One of `FROST_KINDS`.  "cold_left" needs nothing but the weather and the fate of the snow.
+        One of `FROST_KINDS`.  The cold left needs nothing but the weather and the fate of the snow.
     longitude_deg
         East positive, for the time of noon.
     thaw_factor
-        For "cold_left": how much a degree-day of thaw counts beside one of frost; None takes the ratio of
+        For the cold left: how much a degree-day of thaw counts beside one of frost; None takes the ratio of
         the surface's n-factors.
 
     Raises
     ------
     ValueError
-        If the kind is not known.
+        If the kind is none of frost.
     """
     if kind not in FROST_KINDS:
         raise ValueError(f"kind is {kind!r}; it must be one of {', '.join(FROST_KINDS)}")
-    if kind == "cold_left":
+    if kind is ForcingKind.COLD_LEFT:
         value, usual_peak = cold_left(weather, ground, thaw_factor)
     else:
         value, usual_peak = _of_front(frost_front(weather, ground), kind)
@@ -116,38 +114,30 @@ def frost_forcing_candidates(
     its own readings can tell.
     """
     front = frost_front(weather, ground)
-    found = [("cold_left", *cold_left(weather, ground))]
-    found += [(kind, *_of_front(front, kind)) for kind in ("frozen", "under_base")]
+    found = [(ForcingKind.COLD_LEFT, *cold_left(weather, ground))]
+    found += [(kind, *_of_front(front, kind)) for kind in (ForcingKind.FROZEN, ForcingKind.UNDER_BASE)]
     forcings = [_frost(weather, kind, value, peak, longitude_deg) for kind, value, peak in found]
     return tuple(forcing for forcing in forcings if forcing.value.any())
 
 
 def _frost(
-    weather: DailyWeather, kind: str, value: Floats, usual_peak: float, longitude_deg: float
+    weather: DailyWeather, kind: ForcingKind, value: Floats, usual_peak: float, longitude_deg: float
 ) -> Forcing:
-    least = _LEAST_PEAK_COLD if kind == "cold_left" else _LEAST_PEAK_M
+    least = _LEAST_PEAK_COLD if kind is ForcingKind.COLD_LEFT else _LEAST_PEAK_M
     scale = max(typical_peak(weather, value, usual_peak), least)
     return Forcing(
-        name=kind,
+        kind=kind,
         time_us=noon_us(weather.day, longitude_deg),
         value=value / scale,
         filled=weather.filled,
-        unit="typical winter",
         per_unit=scale,
-        sentence=_frost_sentence(weather, kind),
     )
 
 
-def _of_front(front: Front, kind: str) -> tuple[Floats, float]:
-    if kind == "frozen":
+def _of_front(front: Front, kind: ForcingKind) -> tuple[Floats, float]:
+    if kind is ForcingKind.FROZEN:
         return front.frozen_m, front.usual_peak_m
     return front.under_base_m, front.usual_peak_under_base_m
-
-
-def _frost_sentence(weather: DailyWeather, kind: str) -> str:
-    made_up = int(weather.filled.sum())
-    of = f", {made_up} of them without a reading and filled in" if made_up else ""
-    return f"{FROST_KINDS[kind].capitalize()}, from {weather.day.size} days of weather{of}."
 
 
 def typical_peak(weather: DailyWeather, value: Floats, usual_peak: float) -> float:
@@ -204,15 +194,8 @@ def air_temperature_forcing(
     """
     away = weather.mean_c - weather.curve.mean_c
     value = lagged(away, time_constant_days, float(away[0]))
-    sentence = f"Daily mean air temperature, followed with a time constant of {time_constant_days:g} days."
-    return _temperature_forcing("air temperature", weather, value, sentence, longitude_deg)
-
-
-def _temperature_forcing(
-    name: str, weather: DailyWeather, value: Floats, sentence: str, longitude_deg: float
-) -> Forcing:
     noon = noon_us(weather.day, longitude_deg)
-    return Forcing(name, noon, np.asarray(value), weather.filled, "deg C", 1.0, sentence)
+    return Forcing(ForcingKind.TEMPERATURE, noon, np.asarray(value), weather.filled, 1.0)
 
 
 def lagged(value: Floats, time_constant_days: float, before: float = 0.0) -> Floats:

@@ -3,18 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 import numpy as np
 
 from drift.ground.calendar import winter_name, winter_year
 from drift.ground.frost_depth import berggren_depth
 from drift.ground.frost_front import Front, frost_fronts
-from drift.ground.pier_site import SNOW_CONDUCTIVITY, Ground, spread, with_snow
+from drift.ground.pier_site import SNOW_CONDUCTIVITY, Ground, SnowFate, spread, with_snow
 from drift.ground.weather import DailyWeather
 from drift.quantities import Bools, Floats, Ints
 
 #: Layers thinner than this are within the model's cells [m].
 _THIN_M = 0.01
+
+
+class Reach(StrEnum):
+    """Whether frost reaches a depth."""
+
+    YES = "yes"  # even the shallow case
+    PERHAPS = "perhaps"
+    NO = "no"  # not even the deep one
 
 
 @dataclass(frozen=True)
@@ -31,11 +40,11 @@ class DepthRange:
     middle: float
     deep: float
 
-    def reaches(self, base_m: float) -> str:
-        """Say whether it reaches a depth: "yes" (even the shallow), "perhaps" or "no" (not even the deep)."""
+    def reaches(self, base_m: float) -> Reach:
+        """Return whether it reaches a depth."""
         if self.shallow > base_m + _THIN_M:
-            return "yes"
-        return "perhaps" if self.deep > base_m + _THIN_M else "no"
+            return Reach.YES
+        return Reach.PERHAPS if self.deep > base_m + _THIN_M else Reach.NO
 
 
 @dataclass(frozen=True)
@@ -51,7 +60,7 @@ class WinterFrost:
     deepest_day
         When the middle case was deepest, days since 1970-01-01; None without frost.
     reaches
-        "yes", "perhaps" or "no": whether it went below the base.
+        Whether it went below the base.
     below_base_m
         By how much the middle case went below the base; 0 when it did not.
     first_day, last_day
@@ -63,7 +72,7 @@ class WinterFrost:
     winter: str
     depth: DepthRange
     deepest_day: int | None
-    reaches: str
+    reaches: Reach
     below_base_m: float
     first_day: int | None
     last_day: int | None
@@ -128,7 +137,7 @@ def frost_at_base(weather: DailyWeather, ground: Ground) -> FrostAtBase:
     ground
         From `drift.ground.pier_site.ground_of`.
     """
-    cases = [ground, with_snow(ground, "left"), with_snow(ground, "cleared")]
+    cases = [ground, with_snow(ground, SnowFate.LEFT), with_snow(ground, SnowFate.CLEARED)]
     each = [one for case in cases for one in spread(case).values()]
     fronts = frost_fronts(weather, each)
     deep, middle, shallow = (fronts[i::3] for i in range(3))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 from scipy.optimize import brentq
@@ -120,6 +121,14 @@ def _winter(weather: DailyWeather, at: Ints, year: int) -> FreezingSeason:
     )
 
 
+class DesignRule(StrEnum):
+    """How the winter to build for is taken."""
+
+    THREE_OF_THIRTY = "three_of_thirty"  # the mean of the three coldest of the last thirty
+    COLDEST_OF_TEN = "coldest_of_ten"  # of the last ten
+    COLDEST_KNOWN = "coldest_known"  # too few winters for a design value
+
+
 @dataclass(frozen=True)
 class DesignIndex:
     """The freezing index of a winter to build for.
@@ -131,15 +140,12 @@ class DesignIndex:
     winters
         How many whole winters it rests on.
     rule
-        How it was taken, in words.
-    enough
-        False when there are fewer than ten winters: then it is only the coldest seen.
+        How it was taken.
     """
 
     index_c_d: float
     winters: int
-    rule: str
-    enough: bool
+    rule: DesignRule
 
 
 def design_index(indices: Sequence[float]) -> DesignIndex | None:
@@ -164,11 +170,10 @@ def design_index(indices: Sequence[float]) -> DesignIndex | None:
         return None
     if len(known) >= 30:
         worst = float(np.mean(sorted(known[-30:])[-3:]))
-        return DesignIndex(worst, 30, "mean of the three coldest of the last thirty winters", True)
+        return DesignIndex(worst, 30, DesignRule.THREE_OF_THIRTY)
     if len(known) >= 10:
-        return DesignIndex(max(known[-10:]), 10, "coldest of the last ten winters", True)
-    rule = f"coldest of {len(known)} known winters, too few for a design value"
-    return DesignIndex(max(known), len(known), rule, False)
+        return DesignIndex(max(known[-10:]), 10, DesignRule.COLDEST_OF_TEN)
+    return DesignIndex(max(known), len(known), DesignRule.COLDEST_KNOWN)
 
 
 # ---- Depth of frost from a winter's freezing index: modified Berggren, with Stefan as its limit.

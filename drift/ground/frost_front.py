@@ -10,7 +10,14 @@ import pandas as pd
 
 from drift.ground.calendar import noon_us
 from drift.ground.enthalpy import Fronts, SoilColumns, columns_of, follow
-from drift.ground.pier_site import Ground, assumed_snow, snow_resistance, spread, surface_temperature
+from drift.ground.pier_site import (
+    Ground,
+    SnowFate,
+    assumed_snow,
+    snow_resistance,
+    spread,
+    surface_temperature,
+)
 from drift.ground.weather import DailyWeather, daily_weather
 from drift.quantities import YEAR_DAYS, Floats, Ints
 from drift.types import UnderPier
@@ -85,7 +92,7 @@ def snow_lying(ground: Ground, mean_c: Floats, measured_cm: Floats | None) -> Fl
     measured_cm
         (..., n) snow as measured [cm]; None when it is not.
     """
-    if ground.snow == "cleared" or (measured_cm is None and ground.snow != "left"):
+    if ground.snow is SnowFate.CLEARED or (measured_cm is None and ground.snow is not SnowFate.LEFT):
         return np.zeros(np.shape(mean_c))
     return assumed_snow(mean_c) if measured_cm is None else np.asarray(measured_cm)
 
@@ -213,5 +220,5 @@ def under_pier(
         deep_m=bottom["deep"],
         shallow_m=bottom["shallow"],
         base_m=ground.base_m,
-        notes=(*ground.assumed, *weather.notes),
+        notices=(*ground.assumed, *weather.notices),
     )

@@ -13,6 +13,7 @@ from drift.ground.calendar import noon_us, winter_year
 from drift.ground.forcing import air_temperature_forcing, frost_forcing_candidates, lagged
 from drift.ground.pier_site import Ground
 from drift.ground.weather import DailyWeather
+from drift.notices import Notice
 from drift.quantities import YEAR_DAYS, Floats, Ints
 
 #: How far the tilt may lag behind the frost [days], as a time constant: common practice, ground is slow.
@@ -53,8 +54,8 @@ class FrostForcing:
         itself.  With it the separation finds the lag between the lags.
     risen
         (m,) sum over winters of each one's peak times the share of its rise that is over.
-    sentence
-        What it rests on.
+    rests_on
+        What it rests on, None for what is only compared with frost.
     per_unit
         How much of the quantity itself 1 is, see `drift.ground.forcing.Forcing`.
     """
@@ -65,7 +66,7 @@ class FrostForcing:
     value: Floats = field(repr=False)
     late: Floats = field(repr=False)
     risen: Floats = field(repr=False)
-    sentence: str = ""
+    rests_on: Notice | None = None
     per_unit: float = 1.0
 
     @property
@@ -118,8 +119,8 @@ class FrostHeave:
         found = frost_forcing_candidates(self.weather, self.ground, self.longitude_deg)
         return tuple(
             replace(
-                _followed(ForcingKind(d.name), lag, d.time_us, d.value, self.weather.day, self),
-                sentence=d.sentence,
+                _followed(d.kind, lag, d.time_us, d.value, self.weather.day, self),
+                rests_on=d.rests_on,
                 per_unit=d.per_unit,
             )
             for d in found
@@ -206,7 +207,7 @@ class FrostHeave:
                 value=scale * way.value,
                 late=scale * way.late,
                 risen=scale * way.risen,
-                sentence=ahead.sentence,
+                rests_on=ahead.rests_on,
                 per_unit=forcing.per_unit,
             )
             for way in sample_paths

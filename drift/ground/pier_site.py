@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from enum import StrEnum
 
 import numpy as np
 
 from drift.ground.soils import FrostClass, Soil, frost_class, soil_of
+from drift.notices import GroundCode, Notice, info
 from drift.quantities import Bools, Floats
 
 # ---- What lies between air and soil: the surface's n-factors and the snow.
@@ -33,7 +35,7 @@ class Surface:
     Parameters
     ----------
     name
-        What it is called.
+        The word of the site file that stands for it.
     freezing, thawing
         n-factors.
     spread
@@ -53,12 +55,12 @@ class Surface:
 #: Published n-factors: TM 5-852-4 / UFC 3-130-04, Table 4-1; of a range of thawing factors the middle.
 PUBLISHED = {
     "snow": Surface("snow", 1.0, 1.0),
-    "concrete": Surface("Portland cement concrete", 0.75, 1.5),
-    "bituminous": Surface("bituminous pavement", 0.7, 1.8),
-    "bare": Surface("bare soil", 0.7, 1.7),
-    "shaded": Surface("shaded surface", 0.9, 1.0),
+    "concrete": Surface("concrete", 0.75, 1.5),
+    "bituminous": Surface("bituminous", 0.7, 1.8),
+    "bare": Surface("bare", 0.7, 1.7),
+    "shaded": Surface("shaded", 0.9, 1.0),
     "turf": Surface("turf", 0.5, 0.8),
-    "trees": Surface("tree-covered", 0.3, 0.4),
+    "trees": Surface("trees", 0.3, 0.4),
 }
 #: Surfaces of the site file that the table lacks, and the entry that stands for them (common practice).
 _STANDS_FOR = {
@@ -73,7 +75,7 @@ _STANDS_FOR = {
 #: Insulation boards let little through (common practice; depends wholly on their thickness).
 _INSULATED = Surface("insulated", 0.3, 0.5, 0.2)
 #: Not known: between turf and bare soil.
-_UNKNOWN = Surface("unknown surface", 0.7, 1.2, 0.2)
+_UNKNOWN = Surface("unknown", 0.7, 1.2, 0.2)
 #: What covers count before what they lie beside.
 _ORDER = ("insulated", "trees", "shaded", "boards", "turf", "grass", "mulch", "concrete", "paved", "paving",
           "asphalt", "gravel", "bare")  # fmt: skip
@@ -92,14 +94,22 @@ def surface_of(words: str | None) -> Surface:
     return _UNKNOWN
 
 
-def snow_of(words: str | None) -> str:
-    """Say what becomes of snow: "left", "cleared" or "as it falls" (as measured, none when not measured)."""
+class SnowFate(StrEnum):
+    """What becomes of snow."""
+
+    AS_IT_FALLS = "as_it_falls"  # as measured, none when not measured
+    LEFT = "left"  # as measured, a plain guess when not measured
+    CLEARED = "cleared"
+
+
+def snow_of(words: str | None) -> SnowFate:
+    """Return what a description says becomes of snow."""
     plain = re.findall(r"[a-z]+", (words or "").lower())
     if _CLEARING & set(plain):
-        return "cleared"
+        return SnowFate.CLEARED
     if "snow" in plain:
-        return "left"
-    return "cleared" if set(plain) & set(_CLEARED) else "as it falls"
+        return SnowFate.LEFT
+    return SnowFate.CLEARED if set(plain) & set(_CLEARED) else SnowFate.AS_IT_FALLS
 
 
 def snow_resistance(snow_cm: Floats) -> Floats:
@@ -143,7 +153,6 @@ def surface_temperature(mean_c: Floats, snow_cm: Floats, surface: Surface) -> Fl
 DEFAULT_BASE_M = 0.9
 #: How unsure the water in the soil is, as a factor (common practice).
 _WATER_SPREAD = 1.2
-SNOW_CASES = ("as it falls", "left", "cleared")
 
 
 @dataclass(frozen=True)
@@ -159,12 +168,11 @@ class Ground:
     surface
         What covers it.
     snow
-        What becomes of snow: "as it falls" (as measured, none when not measured), "left" (as measured,
-        a plain guess when not measured) or "cleared".
+        What becomes of snow.
     susceptibility
         A first guess.
     assumed
-        What was assumed, whole sentences.
+        What was assumed.
     base_assumed
         Whether `base_m` is a mere guess, because nobody gave it.
     """
@@ -172,14 +180,12 @@ class Ground:
     base_m: float
     layers: tuple[tuple[float, Soil], ...]
     surface: Surface
-    snow: str
+    snow: SnowFate
     susceptibility: FrostClass
-    assumed: tuple[str, ...] = ()
+    assumed: tuple[Notice, ...] = ()
     base_assumed: bool = False
 
     def __post_init__(self) -> None:
-        if self.snow not in SNOW_CASES:
-            raise ValueError(f"snow is {self.snow!r}; it must be one of {', '.join(SNOW_CASES)}")
         if not self.layers:
             raise ValueError("the ground has no layer of soil; give at least one")
 
@@ -199,13 +205,13 @@ def ground_of(
     soil, drained, surface
         As in the site file; None for what is not given.
     """
-    assumed = []
+    assumed: list[Notice] = []
     if depth_m is None:
-        assumed.append(f"[pier] depth_m is not given: a base {DEFAULT_BASE_M:g} m down is assumed.")
+        assumed.append(info(GroundCode.BASE_ASSUMED, base_m=DEFAULT_BASE_M))
     if soil is None or soil == "unknown":
-        assumed.append("[pier] soil is not given: a middling fine soil is assumed.")
+        assumed.append(info(GroundCode.SOIL_ASSUMED))
     if surface is None or surface == "unknown":
-        assumed.append("[pier] surface is not given: something between turf and bare soil is assumed.")
+        assumed.append(info(GroundCode.SURFACE_ASSUMED))
     return Ground(
         base_m=DEFAULT_BASE_M if depth_m is None else depth_m,
         layers=((1.0, soil_of(soil, drained)),),
@@ -217,7 +223,7 @@ def ground_of(
     )
 
 
-def with_snow(ground: Ground, snow: str) -> Ground:
+def with_snow(ground: Ground, snow: SnowFate) -> Ground:
     """Return the same ground with another fate of its snow."""
     return replace(ground, snow=snow)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from enum import StrEnum
 
 import numpy as np
 
@@ -184,32 +185,22 @@ _UNKNOWN = _Word(1600.0, 17.0, 0.0, "unclassed")
 #: What drainage does to the water (common practice).
 _DRAINED, _UNDRAINED = 0.8, 1.25
 
-#: Frost-susceptibility classes, in words.  U.S. Army Corps of Engineers, after Casagrande's limit of 3 %
-#: by mass finer than 0.02 mm.
-FROST_CLASSES = {
-    "NFS": "hardly susceptible to frost (less than 3 % finer than 0.02 mm)",
-    "F1": "slightly susceptible to frost (gravel with 3 to 10 % finer than 0.02 mm)",
-    "F2": "slightly to moderately susceptible to frost (sand or gravel with more fines)",
-    "F3": "highly susceptible to frost (silty or clayey coarse soil, plastic clay)",
-    "F4": "very highly susceptible to frost (silt, lean or varved clay)",
-    "unclassed": "of unknown susceptibility to frost",
-}
 
-
-@dataclass(frozen=True)
-class FrostClass:
+class FrostClass(StrEnum):
     """What a soil's name lets one expect of frost: a first guess, never a finding.
 
-    Parameters
-    ----------
-    code
-        "NFS", "F1" to "F4" or "unclassed".
-    sentence
-        In words, with the proviso.
+    Classes of the U.S. Army Corps of Engineers, after Casagrande's limit of 3 % by mass finer than 0.02 mm.
     """
 
-    code: str
-    sentence: str
+    NFS = "NFS"  # hardly susceptible
+    F1 = "F1"
+    F2 = "F2"
+    F3 = "F3"
+    F4 = "F4"  # very highly susceptible
+    UNCLASSED = "unclassed"
+
+
+_BY_SUSCEPTIBILITY = (FrostClass.F1, FrostClass.F2, FrostClass.F3, FrostClass.F4)
 
 
 def soil_of(words: str | None, drained: bool | None = None) -> Soil:
@@ -258,11 +249,10 @@ def frost_class(words: str | None) -> FrostClass:
     .. [2] E. J. Chamberlain (1981), CRREL Monograph 81-2: no index test is reliable.
     """
     plain = re.findall(r"[a-z]+", (words or "").lower())
-    codes = [_WORDS[_ADJECTIVES.get(w, w)].frost for w in plain if _ADJECTIVES.get(w, w) in _WORDS]
-    known = sorted(code for code in codes if code.startswith("F"))
-    code = known[-1] if known else codes[0] if codes else "unclassed"
-    sentence = (
-        f"By its name the ground is {FROST_CLASSES[code]}.  That is a first guess only: no index test of a "
-        "soil tells reliably whether it heaves, and a name still less."
-    )
-    return FrostClass(code, sentence)
+    found = [
+        FrostClass(_WORDS[_ADJECTIVES.get(w, w)].frost) for w in plain if _ADJECTIVES.get(w, w) in _WORDS
+    ]
+    known = [one for one in found if one in _BY_SUSCEPTIBILITY]
+    if known:
+        return max(known, key=_BY_SUSCEPTIBILITY.index)
+    return found[0] if found else FrostClass.UNCLASSED

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 import numpy as np
 import pandas as pd
 
-from drift.ground.calendar import AnnualCurve, dates_text, fit_annual_curve
+from drift.ground.calendar import AnnualCurve, fit_annual_curve
+from drift.notices import GroundCode, Notice, Value, info, warning
 from drift.quantities import Bools, Floats, Ints
 
 # ---- Noticing what can't be weather: days in another unit, a sensor that stands still, one day twice.
@@ -24,14 +26,23 @@ _STRETCH_FAR_C, _STRETCH_NEAR_C = 12.0, 8.0
 _WINDOW = 21
 #: So many days with the same minimum and maximum to the digit: a sensor that stands still.
 _STILL_DAYS = 5
+#: So many of the days that a notice is about stand in it one by one.
+_NAMED_AT_MOST = 3
 
-_TENTHS = "tenths of a degree"
+
+class OtherUnit(StrEnum):
+    """A unit that a logger may have written in the place of degrees Celsius."""
+
+    FAHRENHEIT = "fahrenheit"
+    TENTHS = "tenths"  # of a degree Celsius
+
+
 #: Days in tenths range from night to day by ten times what days do [deg C].
 _TENTHS_RANGE_C = 25.0
 
-_UNITS: dict[str, Callable[[Floats], Floats]] = {
-    "degrees Fahrenheit": lambda value: (value - 32.0) / 1.8,
-    _TENTHS: lambda value: value / 10.0,
+_UNITS: dict[OtherUnit, Callable[[Floats], Floats]] = {
+    OtherUnit.FAHRENHEIT: lambda value: (value - 32.0) / 1.8,
+    OtherUnit.TENTHS: lambda value: value / 10.0,
 }
 
 
@@ -51,27 +62,24 @@ class Days:
         return np.where(np.isfinite(self.t_mean_c), self.t_mean_c, 0.5 * (self.t_min_c + self.t_max_c))
 
 
-def once_a_day(table: pd.DataFrame) -> tuple[Days, list[str]]:
+def once_a_day(table: pd.DataFrame) -> tuple[Days, list[Notice]]:
     """Keep one row a day; of rows that differ, the one nearest to the days around it; say so."""
     names = ["t_min_c", "t_max_c", "t_mean_c", "snow_cm"]
     rows = table[["day", *names]].sort_values("day", kind="stable").drop_duplicates()
     twice = rows["day"].duplicated(keep=False).to_numpy()
-    notes: list[str] = []
+    notices: list[Notice] = []
     if twice.any():
         middle = rows["t_mean_c"].fillna(0.5 * (rows["t_min_c"] + rows["t_max_c"])).to_numpy(dtype=float)
         around = pd.Series(middle).rolling(11, center=True, min_periods=1).median().to_numpy()
         away = np.where(np.isfinite(middle), np.abs(middle - around), np.inf)
         days = np.unique(rows["day"].to_numpy()[twice])
         rows = rows.assign(away=away).sort_values(["day", "away"], kind="stable").drop_duplicates("day")
-        notes.append(
-            f"The weather has {len(days)} {'day' if len(days) == 1 else 'days'} with several different rows "
-            f"({dates_text(days)}); of each the one nearest to the days around it is used."
-        )
+        notices.append(info(GroundCode.DAYS_TWICE, **_named(days)))
     columns = (rows[name].to_numpy(dtype=float) for name in names)
-    return Days(rows["day"].to_numpy(dtype=np.int64), *columns), notes
+    return Days(rows["day"].to_numpy(dtype=np.int64), *columns), notices
 
 
-def without_still_sensor(days: Days) -> tuple[Days, list[str]]:
+def without_still_sensor(days: Days) -> tuple[Days, list[Notice]]:
     """Blank the days on which minimum and maximum repeat to the digit for longer than weather does."""
     same = np.concatenate([[False], (np.diff(days.t_min_c) == 0) & (np.diff(days.t_max_c) == 0)])
     run = np.cumsum(~same)
@@ -79,14 +87,10 @@ def without_still_sensor(days: Days) -> tuple[Days, list[str]]:
     still = length[run] >= _STILL_DAYS
     if not still.any():
         return days, []
-    note = (
-        f"The minimum and maximum stand still to the digit on {still.sum()} days in a row or more "
-        f"({dates_text(days.day[still])}): the sensor is taken to have failed, and these days are not used."
-    )
-    return _blanked(days, still), [note]
+    return _blanked(days, still), [warning(GroundCode.SENSOR_STILL, **_named(days.day[still]))]
 
 
-def in_one_unit(days: Days, curve: AnnualCurve) -> tuple[Days, list[str]]:
+def in_one_unit(days: Days, curve: AnnualCurve) -> tuple[Days, list[Notice]]:
     """Convert stretches that are plainly in another unit than the rest; leave out such single days; say so.
 
     A day counts only when it is out of the weather as it stands and well inside
@@ -94,30 +98,26 @@ def in_one_unit(days: Days, curve: AnnualCurve) -> tuple[Days, list[str]]:
     may look so too; without them little is lost.  A slip that stays within what
     weather does can't be noticed.
     """
-    notes: list[str] = []
+    notices: list[Notice] = []
     for unit, convert in _UNITS.items():
         alone, stretch = _slipped(days, curve, unit)
         if stretch.any():
             days = _converted(days, stretch, convert)
-            notes.append(
-                f"{_days(stretch)} of the weather are far from all others as degrees Celsius and fit as "
-                f"{unit} ({dates_text(days.day[stretch])}); they were converted.  Correct the log if that is "
-                "right, or leave the days out of it."
-            )
+            where = _named(days.day[stretch])
+            notices.append(warning(GroundCode.OTHER_UNIT_CONVERTED, unit=unit, **where))
         if alone.any():
             days = _blanked(days, alone)
-            notes.append(
-                f"{_days(alone)} of the weather can't be degrees Celsius beside the days around, and may be "
-                f"{unit} ({dates_text(days.day[alone])}); left out.  Correct the log if so."
-            )
-    return days, notes
+            where = _named(days.day[alone])
+            notices.append(warning(GroundCode.OTHER_UNIT_LEFT_OUT, unit=unit, **where))
+    return days, notices
 
 
-def _days(which: Bools) -> str:
-    return f"{which.sum()} {'day' if which.sum() == 1 else 'days'}"
+def _named(days: Ints) -> dict[str, Value]:
+    """Return how many days they are and the first few, days since 1970, as values of a notice."""
+    return {"days": int(days.size), "first_days": tuple(days[:_NAMED_AT_MOST].tolist())}
 
 
-def _slipped(days: Days, curve: AnnualCurve, unit: str) -> tuple[Bools, Bools]:
+def _slipped(days: Days, curve: AnnualCurve, unit: OtherUnit) -> tuple[Bools, Bools]:
     """Return which days stand alone in another unit, and which in a stretch of such days."""
     convert = _UNITS[unit]
     usual = curve.at(days.day)
@@ -130,9 +130,8 @@ def _slipped(days: Days, curve: AnnualCurve, unit: str) -> tuple[Bools, Bools]:
     stretch = (np.abs(around) > _STRETCH_FAR_C) & (np.abs(_rolling_median(converted)) < _STRETCH_NEAR_C)
     stretch &= np.abs(converted) + 5.0 < np.abs(as_is)
     possible = np.ones(days.day.size, dtype=bool)
-    if (
-        unit == _TENTHS
-    ):  # a cold snap divided by ten is mild: the range between night and day must show it too
+    if unit is OtherUnit.TENTHS:
+        # a cold snap divided by ten is mild: the range between night and day must show it too
         possible = days.t_max_c - days.t_min_c > _TENTHS_RANGE_C
     return alone & possible & ~stretch, stretch & possible
 
@@ -185,8 +184,8 @@ class DailyWeather:
         Where the temperature was not logged and is made up (see `daily_weather`).
     curve
         The usual year.
-    notes
-        What was noticed, whole sentences.
+    notices
+        What was noticed.
     """
 
     latitude_deg: float
@@ -195,7 +194,7 @@ class DailyWeather:
     snow_cm: Floats = field(repr=False)
     filled: Bools = field(repr=False)
     curve: AnnualCurve
-    notes: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
 
     @property
     def south(self) -> bool:
@@ -232,22 +231,22 @@ def daily_weather(
     DailyWeather or None
         None when fewer than `FEWEST_DAYS` days have a temperature.
     """
-    days, notes = once_a_day(table)
+    days, notices = once_a_day(table)
     days, more = without_still_sensor(days)
-    notes += more
+    notices += more
     curve = fit_annual_curve(days.day, days.middle_c, latitude_deg < 0.0)
     known = np.isfinite(days.middle_c)
     if known.sum() < FEWEST_DAYS:
         return None
     days, more = in_one_unit(days, curve)
-    notes += more
+    notices += more
     curve = fit_annual_curve(days.day, days.middle_c, latitude_deg < 0.0)
     first, last = days.day[known][0], days.day[known][-1]
     first, last = (
         min(first, first if from_day is None else from_day),
         max(last, last if through_day is None else through_day),
     )
-    return _complete(days, curve, np.arange(first, last + 1, dtype=np.int64), latitude_deg, notes)
+    return _complete(days, curve, np.arange(first, last + 1, dtype=np.int64), latitude_deg, notices)
 
 
 def until(weather: DailyWeather, last_day: int) -> DailyWeather:
@@ -265,7 +264,7 @@ def until(weather: DailyWeather, last_day: int) -> DailyWeather:
     curve = fit_annual_curve(day, np.where(filled, np.nan, mean_c), weather.south)
     mean_c = np.where(filled, bridged(day, np.where(filled, np.nan, mean_c), curve), mean_c)
     return DailyWeather(
-        weather.latitude_deg, day, mean_c, weather.snow_cm[keep], filled, curve, weather.notes
+        weather.latitude_deg, day, mean_c, weather.snow_cm[keep], filled, curve, weather.notices
     )
 
 
@@ -287,7 +286,7 @@ def bridged(day: Ints, mean_c: Floats, curve: AnnualCurve) -> Floats:
 
 
 def _complete(
-    days: Days, curve: AnnualCurve, every: Ints, latitude_deg: float, notes: list[str]
+    days: Days, curve: AnnualCurve, every: Ints, latitude_deg: float, notices: list[Notice]
 ) -> DailyWeather:
     place = np.searchsorted(days.day, every).clip(max=days.day.size - 1)
     found = days.day[place] == every
@@ -296,13 +295,9 @@ def _complete(
     snow_cm = _snow(np.where(found, days.snow_cm[place], np.nan))
     inside = filled & (every >= days.day[0]) & (every <= days.day[-1])
     if inside.any():
-        notes = [
-            *notes,
-            f"{inside.sum()} {'day' if inside.sum() == 1 else 'days'} without a temperature inside the "
-            f"weather log ({dates_text(every[inside])}) got the usual one of the season.",
-        ]
+        notices = [*notices, info(GroundCode.DAYS_FILLED, **_named(every[inside]))]
     return DailyWeather(
-        latitude_deg, every, bridged(every, mean_c, curve), snow_cm, filled, curve, tuple(notes)
+        latitude_deg, every, bridged(every, mean_c, curve), snow_cm, filled, curve, tuple(notices)
     )
 
 

@@ -111,9 +111,7 @@ def axis_start(series: Series) -> Cause:
     state, direct = blank(series.size, 2)
     seen = series.night >= 0
     direct[seen, 0, 0] = direct[seen, 1, 1] = 1.0
-    return independent(
-        "axis at the start", state, direct, np.zeros(2), np.full(2, AXIS_SD), kind=CauseKind.START
-    )
+    return independent("axis_at_start", state, direct, np.zeros(2), np.full(2, AXIS_SD), kind=CauseKind.START)
 
 
 def zero_epochs(series: Series) -> Cause:
@@ -123,7 +121,7 @@ def zero_epochs(series: Series) -> Cause:
     for i, label in enumerate(labels):
         direct[series.zero_label == label, 2, i] = 1.0
     return independent(
-        "hour-angle zeros",
+        "hour_angle_zeros",
         state,
         direct,
         np.zeros(len(labels)),
@@ -146,7 +144,7 @@ def level_starts(series: Series) -> Cause:
     for i, (pattern, axis, _) in enumerate(columns):
         direct[:, axis, i] = pattern
     return independent(
-        "levels at the start",
+        "levels_at_start",
         state,
         direct,
         np.zeros(len(columns)),
@@ -169,7 +167,7 @@ def instrument_eras(series: Series) -> Cause:
         spread = np.hypot(np.median(series.common_sd[own], axis=0), np.median(base, axis=0))
         sds.append(np.maximum(spread, 0.1))
     return independent(
-        "instrument constants",
+        "instrument_constants",
         state,
         direct,
         np.zeros(2 * len(later)),
@@ -237,7 +235,7 @@ def _sizes(size: float) -> Floats:
 
 def annual_shape(time_us: np.ndarray) -> Cause:
     """Return the annual tilt: four columns north, four east, tied by the direction of heave."""
-    return _annual("annual tilt", time_us, TILT_NORTH, TILT_EAST)
+    return _annual("annual_tilt", time_us, TILT_NORTH, TILT_EAST)
 
 
 def annual_mount(time_us: np.ndarray) -> Cause:
@@ -245,7 +243,7 @@ def annual_mount(time_us: np.ndarray) -> Cause:
 
     Used where nothing tells pier from mount, so that the season is not laid at the pier's door alone.
     """
-    return _annual("annual mount", time_us, MOUNT_AZ, MOUNT_ALT)
+    return _annual("annual_mount", time_us, MOUNT_AZ, MOUNT_ALT)
 
 
 def _annual(name: str, time_us: np.ndarray, first: int, second: int) -> Cause:
@@ -322,7 +320,7 @@ STEEP_YEARS = (0.015, 0.05, 0.18)
 #: How far the shares of its curves may differ, against their common size.
 STEEP_DIFFER = 0.5
 #: Name of the cause.
-STEEP = "steep start of the settlement"
+STEEP = "steep_start_of_settlement"
 #: Prior size of the line [a year], against that of the slowest curve's whole: common practice.
 LINE_SHARE = 0.1
 _SHARES = (LINE_SHARE, *(tau / max(TIME_CONSTANTS_YEARS) for tau in TIME_CONSTANTS_YEARS))
@@ -382,7 +380,7 @@ def steep_start(time_us: np.ndarray) -> Cause:
 
 def mount_settlement(time_us: np.ndarray) -> Cause:
     """Return the same of mount azimuth and altitude, where nothing tells pier from mount."""
-    return _slow("slow drift of the mount", time_us, MOUNT_AZ, MOUNT_ALT)
+    return _slow("slow_drift_of_mount", time_us, MOUNT_AZ, MOUNT_ALT)
 
 
 def _slow(name: str, time_us: np.ndarray, first: int, second: int) -> Cause:

@@ -54,6 +54,7 @@ MOVES = {
     CorrectionKind.REMOUNT: (MOUNT_AZ, MOUNT_ALT),
     CorrectionKind.ZERO: (),
     CorrectionKind.PIER: (TILT_NORTH, TILT_EAST),
+    CorrectionKind.CRACK: (),
 }
 
 
@@ -75,7 +76,7 @@ class RecordedCorrection:
     @property
     def name(self) -> str:
         """The name of its cause; no other correction has it."""
-        return f"correction {self.time_us} {self.kind} {self.number}"
+        return f"correction_{self.time_us}_{self.kind}_{self.number}"
 
 
 @dataclass(frozen=True)
@@ -177,7 +178,7 @@ class Step:
 
 def step_name(number: int) -> str:
     """Return the name of the cause of a step by its place in the list of steps."""
-    return f"step {number}"
+    return f"step_{number}"
 
 
 def step_cause(series: Series, step: Step, name: str) -> Cause:
@@ -225,7 +226,7 @@ RECOVERY_CHANCE = 0.2
 
 def recovery_name(number: int) -> str:
     """Return the name of the cause that follows a step, by the step's place in the list of steps."""
-    return f"step {number} afterwards"
+    return f"step_{number}_afterwards"
 
 
 def recovery_shapes(series: Series, index: int) -> Floats:

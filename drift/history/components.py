@@ -233,7 +233,7 @@ def axis_offsets(view: View, shape: Shape | None, season: Seasonal | None, latit
         return np.zeros((366, 2))
     basis = harmonics(_curve_days())
     out = axis_of_tilt(basis @ shape.annual.T, latitude_rad)
-    at = view.fit.columns.at.get("annual mount")
+    at = view.fit.columns.at.get("annual_mount")
     if at is not None:
         out += basis @ view.fit.amplitude[at].reshape(2, 4).T
     return np.asarray(out)

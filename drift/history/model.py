@@ -191,11 +191,11 @@ def scaled_priors(scales: Scales) -> dict[str, Floats]:
     """Return the prior covariances that depend on the scales, by name of cause, those of absent ones too."""
     slow = settlement_cov(scales.slow)
     return {
-        "annual tilt": annual_cov(scales.season, scales.bearing_rad, scales.across),
+        "annual_tilt": annual_cov(scales.season, scales.bearing_rad, scales.across),
         "settlement": slow,
         "frost": frost_cov(scales.frost, scales.bearing_rad, scales.across),
-        "annual mount": annual_mount_cov(scales.season),
-        "slow drift of the mount": slow,
+        "annual_mount": annual_mount_cov(scales.season),
+        "slow_drift_of_mount": slow,
     }
 
 

@@ -15,8 +15,8 @@ from drift.history.series import Series
 from drift.quantities import YEAR_DAYS, Floats
 
 #: Names of the causes.
-PIER, AZIMUTH, ALTITUDE = "steady tilt", "steady mount azimuth", "steady mount altitude"
-ZEROS, LEVELS = "steady creep of the zeros", "steady creep of the levels"
+PIER, AZIMUTH, ALTITUDE = "steady_tilt", "steady_mount_azimuth", "steady_mount_altitude"
+ZEROS, LEVELS = "steady_creep_of_zeros", "steady_creep_of_levels"
 
 
 def steady(series: Series) -> list[Cause]:

@@ -10,8 +10,8 @@ from drift.history.series import Series
 from drift.quantities import Floats
 
 #: Names of the causes.
-PIER, AZIMUTH, ALTITUDE = "warmth of the pier", "warmth of mount azimuth", "warmth of mount altitude"
-ZEROS, LEVELS = "warmth of the zeros", "warmth of the levels"
+PIER, AZIMUTH, ALTITUDE = "warmth_of_pier", "warmth_of_mount_azimuth", "warmth_of_mount_altitude"
+ZEROS, LEVELS = "warmth_of_zeros", "warmth_of_levels"
 #: Prior standard deviation of the answer to a degree [arcsec per deg C] where nothing tells pier from mount.
 #: Common practice: iron and aluminium bolted together move by tenths of an arcsecond a degree; a pier heated
 #: from one side bends as much.

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, func, select
 
-from drift.codes import CorrectionKind
+from drift.codes import ActReason, CorrectionKind, RowState
 from drift.errors import Doubtful, RecordError, RowRefused
 from drift.importer.importing import FileImported, outcome
 from drift.ingest.cells import Circumstances, circumstances
@@ -20,7 +20,7 @@ from drift.ingest.delimited import open_bytes
 from drift.ingest.kinds import BY_KIND
 from drift.ingest.read import read_table
 from drift.ingest.text import plain_cell, spreadsheet_cell
-from drift.ingest.units import own_unit, units_for
+from drift.ingest.units import Unit, own_unit, units_for
 from drift.ingest.values import PARTS, NumberSpelling, parse_numbers
 from drift.notices import Notice, RecordCode, warning
 from drift.quantities import as_utc
@@ -36,8 +36,8 @@ TYPED = ("corrections", "levels", "alignments")
 
 
 def in_our_units(row: Mapping[str, str]) -> dict[str, str]:
-    """Return a row with each number that has a unit of its own, such as "0.42\u00b0" or "3 mm/m", in its "
-    "column's."""
+    """Return a row with each number that has a unit of its own, such as "0.42\u00b0" or "3 mm/m", in its
+    column's."""
     return {column: _in_unit(column, text) for column, text in row.items()}
 
 
@@ -48,11 +48,9 @@ def _in_unit(column: str, text: str) -> str:
         return text
     if not parse_numbers([plain])[1][0]:
         return text
-    for unit in dict.fromkeys(
-        (own.name, *units_for(column))
-    ):  # parts of sixty say by their marks what they are
-        found, bad = NumberSpelling(column, unit).read([plain])
-        marked = unit == own.name or PARTS.fullmatch(plain) is not None
+    for unit in dict.fromkeys((own, *units_for(column))):  # parts of sixty say by their marks what they are
+        found, bad = NumberSpelling(column, Unit(unit)).read([plain])
+        marked = unit is own or PARTS.fullmatch(plain) is not None
         if marked and not bad[0]:
             return repr(round(float(found[0]), 6)).removesuffix(".0")
     return text
@@ -210,9 +208,9 @@ def _record(connection: Connection, log: LogRead, now: int, step: str = "") -> F
     if step:
         acts.note_done(connection, step, row_ids)
     held = acts.rows_held(connection, row_ids)
-    back = [row.row_id for row in held.values() if row.state == "withdrawn"]
+    back = [row.row_id for row in held.values() if row.state is RowState.WITHDRAWN]
     if back:
-        acts.put_back(connection, back, "written down again", now)
+        acts.put_back(connection, back, ActReason.WRITTEN_AGAIN, now)
         added = replace(
             added, went_in=added.went_in + len(back), already_there=added.already_there - len(back)
         )

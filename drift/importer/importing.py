@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
-from drift.errors import DriftError, LogFileError
+from drift.errors import DriftError, LogFileError, NotSettled
 from drift.importer.mending import refuse_rows_to_mend
 from drift.ingest.cells import circumstances
 from drift.ingest.fits_images import by_folder, named, wcs_beside
@@ -18,7 +18,7 @@ from drift.ingest.mapping_file import NAME as LOGS_TOML
 from drift.ingest.read import Settle, read_log
 from drift.ingest.settle import FORMER, LEAVE, OTHER_PIER, READING, REPLACE, TAKE, Settler
 from drift.ingest.text import as_text
-from drift.notices import IngestCode, Notice, RecordCode, info, warning
+from drift.notices import IngestCode, MappingCode, Notice, RecordCode, info, warning
 from drift.readings import LogRead, RowSetAside
 from drift.record.aside import key_of
 from drift.record.engine import now_us
@@ -94,27 +94,21 @@ def add_read(
         if answer == REPLACE:
             return outcome(log, record.add(log, act, told, may_replace=True))
         if answer == FORMER:
-            return FileRefused(log.name, f"{log.name}: not imported, the former reading stays as you said.")
-        return FileRefused(
-            log.name,
-            f"{log.name}: one thing must be decided first:\n  {question.line()}\nSay it with --answer "
-            f"{READING}={REPLACE} (or {FORMER}), or import the file at a terminal, where it is asked.",
-        )
+            stays = LogFileError(f"{log.name}: not imported, the former reading stays as you said.")
+            return FileRefused(log.name, stays)
+        return FileRefused(log.name, NotSettled(log.name, (question,)))
 
 
 def reading_question(otherwise: ReadOtherwise) -> Question:
     """Return the question whether a reading takes the place of the former one of the same file."""
     rows = sum(len(one.row_ids) for one in otherwise.former)
-    numbers = sorted({one.act_id for one in otherwise.former if one.act_id is not None})
-    which = f"{'import' if len(numbers) == 1 else 'imports'} {', '.join(map(str, numbers))}"
+    numbers = tuple(sorted({one.act_id for one in otherwise.former if one.act_id is not None}))
     return Question(
         READING,
-        f"{rows:,} rows of this file are in the record already, read otherwise by {which}.  Both together "
-        "would count "
-        "them twice: which reading is right?",
+        info(MappingCode.WHICH_READING, rows=rows, imports=numbers),
         (
-            Choice(REPLACE, f"this one: {which} is undone for this file, and can be brought back"),
-            Choice(FORMER, "the former: the file is not imported again"),
+            Choice(REPLACE, info(MappingCode.REPLACE_READING, imports=numbers)),
+            Choice(FORMER, info(MappingCode.FORMER_READING)),
         ),
     )
 
@@ -168,7 +162,7 @@ class _Import:
                 refuse_rows_to_mend(path)
                 log = read_log(path, circumstances(site, now_us()), self.settle)
             except Exception as error:  # whatever is wrong with one file keeps no other from going in
-                return refusal(path, _as_refused(path, error))
+                return FileRefused(as_text(path), _as_refused(path, error))
             remark = of_another_pier(path, site.path)
             if remark is None:
                 return add_read(self.record, log, self.act, self.progress, self.talk)
@@ -186,9 +180,8 @@ class _Import:
         answer = (self.answers or {}).get(OTHER_PIER, "")
         question = Question(
             OTHER_PIER,
-            f"this file lies with another site file, {remark.values['site_file']}: is it of this pier all "
-            "the same?",
-            (Choice(TAKE, "yes: its rows go in"), Choice(LEAVE, "no: it is not imported")),
+            info(MappingCode.IS_IT_THIS_PIERS, site_file=remark.values["site_file"]),
+            (Choice(TAKE, info(MappingCode.TAKE_FILE)), Choice(LEAVE, info(MappingCode.NOT_IMPORTED))),
         )
         if not answer and self.talk is not None and self.talk.ask is not None:
             answer = self.talk.ask(named_only(name), question)
@@ -196,12 +189,9 @@ class _Import:
         if answer == TAKE or self.talk is None:
             return None
         if answer == LEAVE:
-            return FileRefused(name, f"{name}: not imported, as you said: it is another pier's.")
-        return FileRefused(
-            name,
-            f"{name}: one thing must be decided first:\n  {question.line()}\nSay it with --answer "
-            f"{OTHER_PIER}={TAKE}.",
-        )
+            left = LogFileError(f"{name}: not imported, as you said: it is another pier's.")
+            return FileRefused(name, left)
+        return FileRefused(name, NotSettled(name, (question,)))
 
     def images(self, paths: Sequence[Path], answers: dict[str, str] | None) -> FileImported | FileRefused:
         """Read the images of a folder as one log; nearly all of the time goes into their headers."""
@@ -217,7 +207,7 @@ class _Import:
                     partial(self.progress, name) if self.progress else None,
                 )
             except Exception as error:
-                return refusal(Path(name), _as_refused(Path(name), error))
+                return FileRefused(as_text(name), _as_refused(Path(name), error))
             remark = of_another_pier(paths[0], self.record.site.path)
             refused = self.strangers(log.name, remark) if remark else None
             return refused or add_read(self.record, log, self.act, None, self.talk)
@@ -232,7 +222,6 @@ class FileImported:
 
     file: str
     kind: str
-    title: str
     why: Notice
     went_in: int
     already_there: int
@@ -248,7 +237,7 @@ class FileRefused:
     """A file that can't be read at all, and why."""
 
     file: str
-    reason: str
+    error: LogFileError
 
 
 @dataclass(frozen=True)
@@ -275,7 +264,6 @@ def outcome(log: LogRead, added: Added) -> FileImported:
     return FileImported(
         file=log.name,
         kind=log.kind,
-        title=log.title,
         why=log.why,
         went_in=added.went_in,
         already_there=added.already_there,
@@ -317,10 +305,10 @@ def find_logs(given: Iterable[Path], site_file: Path | None = None) -> FilesFoun
         images.update(dict.fromkeys(pictures))
         if not found and not pictures:
             endings = ", ".join(sorted(suffixes())[1:])
-            reason = (
+            error = LogFileError(
                 f"{path} holds no .csv file (nor {endings}, nor FITS images): there is nothing to import."
             )
-            refused.append(FileRefused(str(path), reason))
+            refused.append(FileRefused(str(path), error))
     return FilesFound(tuple(logs), tuple(skipped), tuple(refused), tuple(others), tuple(images))
 
 
@@ -363,8 +351,3 @@ def _is_file(path: Path) -> bool:
 
 def _hidden(path: Path, folder: Path) -> bool:
     return any(part.startswith(".") for part in path.relative_to(folder).parts)
-
-
-def refusal(path: Path, error: LogFileError) -> FileRefused:
-    """Turn the error of a file that can't be read into what is told of it."""
-    return FileRefused(as_text(path), as_text(error))

@@ -119,7 +119,7 @@ def open_ecsv(path: Path, data: bytes) -> RawTable:
     kept = [at for at, line in enumerate(lines) if not is_blank(line) and not is_comment(line)]
     where = np.array(kept[1:], dtype=np.int64) + 1
     fits = len(where) == len(table)
-    return _raw_table(path, data, "ECSV", table, where if fits else None, kept[0] + 1 if kept else 0)
+    return _raw_table(path, data, table, where if fits else None, kept[0] + 1 if kept else 0)
 
 
 def open_votable(path: Path, data: bytes) -> RawTable:
@@ -134,13 +134,13 @@ def open_votable(path: Path, data: bytes) -> RawTable:
 
     name = str(path)
     _refuse_references(name, data)
-    whole = _read(name, "a VOTable", lambda: votable.parse(io.BytesIO(data), verify="ignore"))
+    whole = _read(name, "VOTable", lambda: votable.parse(io.BytesIO(data), verify="ignore"))
     tables = [one for one in whole.iter_tables() if len(one.array)]
     if len(tables) != 1:
         raise LogFileError(f"{name} holds {len(tables) or 'no'} tables with rows: give a file with one.")
-    table = _read(name, "a VOTable", lambda: tables[0].to_table(use_names_over_ids=True))
+    table = _read(name, "VOTable", lambda: tables[0].to_table(use_names_over_ids=True))
     _votable_frames(whole, tables[0], table)
-    return _raw_table(path, data, "VOTable", table, None, 0)
+    return _raw_table(path, data, table, None, 0)
 
 
 def _refuse_references(name: str, data: bytes) -> None:
@@ -231,7 +231,7 @@ def open_fits_table(path: Path, data: bytes) -> RawTable:
             number = next(at for at, hdu in enumerate(file) if _kind_of(hdu) == "table")
             return Table.read(file, hdu=number, character_as_bytes=False, astropy_native=True)
 
-    return _raw_table(path, data, "FITS table", _read(name, "a FITS table", read), None, 0)
+    return _raw_table(path, data, _read(name, "FITS", read), None, 0)
 
 
 def _read(name: str, what: str, read: Any) -> Any:
@@ -243,12 +243,12 @@ def _read(name: str, what: str, read: Any) -> Any:
         raise
     except Exception as error:
         lines = [line.strip() for line in str(error).splitlines() if line.strip()] or [type(error).__name__]
-        raise LogFileError(f"{name} begins like {what} but can't be read as such: {lines[0]}") from error
+        raise LogFileError(
+            f"{name} begins like a file of the form {what}, but can't be read as such: {lines[0]}"
+        ) from error
 
 
-def _raw_table(
-    path: Path, data: bytes, form: str, table: Table, where: np.ndarray | None, header_line: int
-) -> RawTable:
+def _raw_table(path: Path, data: bytes, table: Table, where: np.ndarray | None, header_line: int) -> RawTable:
     with astropy_offline():
         columns, remarks = _columns(table)
     if not columns:
@@ -261,7 +261,7 @@ def _raw_table(
     )
     name = str(path)
     return RawTable(
-        name, str(path.resolve()), digest_of(data), form, headings, header_line, rows, rows.split_raw, remarks
+        name, str(path.resolve()), digest_of(data), headings, header_line, rows, rows.split_raw, remarks
     )
 
 

@@ -62,7 +62,6 @@ class LogLayout:
     """The columns of one kind of log, and the function that reads and checks its rows."""
 
     kind: str  # the table of `drift.types.READING_COLUMNS` that it fills
-    title: str  # for people: "pointing solves"
     required: tuple[str, ...]
     optional: tuple[str, ...]
     read: Callable[[Cells, Circumstances], Columns] = field(repr=False)

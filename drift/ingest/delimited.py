@@ -282,7 +282,6 @@ def open_bytes(data: bytes, name: str, path: str = "") -> RawTable:
         name=name,
         path=path,
         digest=digest,
-        form="CSV" if found.delimiter == "," else "text in columns",
         headings=_headings(found),
         header_line=found.line + 1,
         parts=rows,

@@ -48,7 +48,7 @@ def near_column(name: str, columns: Iterable[str]) -> str:
     if words.has("ha"):  # an hour angle is no slip of a right ascension
         return ""
     own, said = own_unit(near[0]), words.unit(near[0])
-    return near[0] if not said or (own is not None and said == own.name) else ""
+    return near[0] if said is None or said.name is own else ""
 
 
 def near_layout(header: Sequence[str], layouts: Sequence[LogLayout]) -> NearLayout | None:
@@ -105,15 +105,15 @@ def recognise(
     names = [contract_name(column) for column in header]
     fitting = [layout for layout in layouts if set(layout.required) <= set(names)]
     if not fitting:
-        raise LogFileError(f"{name}, line {header_line}: {why_none(header, layouts)}")
+        raise fits_none(header, layouts, where=f"{name}, line {header_line}: ")
     used = {layout.kind: sum(column in names for column in layout.columns) for layout in fitting}
     most = max((used[layout.kind], len(layout.required)) for layout in fitting)
     best = [layout for layout in fitting if (used[layout.kind], len(layout.required)) == most]
     best += [layout for layout in fitting if layout not in best and _says_more(layout, best[0])]
     if len(best) > 1:
-        titles = " and ".join(layout.title for layout in best)
         raise LogFileError(
-            f"{name}, line {header_line}: the header fits {titles} equally well.  Put them in a file each."
+            f"{name}, line {header_line}: the header fits {' and '.join(one.kind for one in best)} equally "
+            "well.  Put them in a file each."
         )
     _refuse_repeated(names, best[0], header_line, name)
     _refuse_half(names, best[0], header_line, name)
@@ -140,7 +140,7 @@ def _says_more(layout: LogLayout, best: LogLayout) -> bool:
 
 def _refuse_half(names: Sequence[str], layout: LogLayout, header_line: int, name: str) -> None:
     if _half_of(names, layout):
-        raise LogFileError(f"{name}, line {header_line}: {why_none(names, [layout])}")
+        raise fits_none(names, [layout], where=f"{name}, line {header_line}: ")
 
 
 def _half_of(names: Sequence[str], layout: LogLayout) -> list[str]:
@@ -159,25 +159,31 @@ def _refuse_repeated(names: Sequence[str], layout: LogLayout, header_line: int, 
         )
 
 
-def why_none(header: Sequence[str], layouts: Sequence[LogLayout], row: Sequence[str] = ()) -> str:
-    """Say why a header fits no layout, and what the nearest one lacks; `row` is the first one below it."""
+def fits_none(
+    header: Sequence[str], layouts: Sequence[LogLayout], row: Sequence[str] = (), where: str = ""
+) -> LogFileError:
+    """Return the refusal of a header that fits no layout: why, and what the nearest one lacks.
+
+    `row` is the first one below the header; `where` is put before it all.
+    """
     names = [contract_name(column) for column in header]
     shown = shown_names(header) + (f"; its first row: {shown_names(row)}" if any(row) else "")
     if _looks_like_data(header):
-        return (
-            f"the header is missing: the first row is already data ({shown}).  Put a line with the column "
-            "names "
-            "above it, such as: " + ",".join(layouts[0].required)
+        return LogFileError(
+            f"{where}the header is missing: the first row is already data ({shown}).  Put a line with the "
+            f"column names above it, such as: {','.join(layouts[0].required)}"
         )
     nearest = max(layouts, key=lambda layout: (_share(layout, names), len(layout.required)))
     if _share(nearest, names) < 0.5:
-        known = "; ".join(f"{layout.title}: {', '.join(layout.required)}" for layout in layouts)
-        return f"the header fits no log that is known here (it has: {shown}).  Needed are - {known}."
+        known = "; ".join(f"{layout.kind}: {', '.join(layout.required)}" for layout in layouts)
+        return LogFileError(
+            f"{where}the header fits no log that is known here (it has: {shown}).  Needed are - {known}."
+        )
     lacking = ", ".join(
         [*(column for column in nearest.required if column not in names), *_half_of(names, nearest)]
     )
-    return (
-        f"this looks like {nearest.title}, but lacks {lacking} (the header has: {shown}).  "
+    return LogFileError(
+        f"{where}this looks like a log of {nearest.kind}, but lacks {lacking} (the header has: {shown}).  "
         "Add or rename the column, and import again."
     )
 

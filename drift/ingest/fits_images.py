@@ -54,7 +54,6 @@ COLUMNS = (
 )
 #: The column that says which image a row came from; it is kept with the row.
 FILE = "file"
-FORM = "FITS headers"
 _DEGREE_DECIMALS = 9
 #: An observatory so far off [km] is worth a word ...
 _AWAY_KM = 2.0
@@ -234,7 +233,6 @@ def table_of(rows: ImageRows, frame: PlaceFrame) -> RawTable:
         digest=hashlib.blake2b(
             "\n".join(raws).encode("utf-8", "surrogateescape"), digest_size=16
         ).hexdigest(),
-        form=FORM,
         headings=tuple(Heading(name) for name in (*COLUMNS, FILE)),
         header_line=0,
         parts=(Rows(list(cells), np.arange(1, count + 1, dtype=np.int64), raws, aside=aside),),

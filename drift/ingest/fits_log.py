@@ -9,13 +9,12 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from drift.errors import LogFileError
+from drift.errors import NotSettled
 from drift.ingest.cells import Circumstances
 from drift.ingest.fits_header import HeaderTrouble, image_headers
 from drift.ingest.fits_images import (
     COLUMNS,
     FILE,
-    FORM,
     Frame,
     ImageRows,
     Images,
@@ -27,10 +26,10 @@ from drift.ingest.fits_images import (
     table_of,
 )
 from drift.ingest.fits_mapping import SECTION, FitsMapping, keep_fits_mapping, read_fits_mapping
-from drift.ingest.mapping import ICRS, MEAN, OF_DATE, Choice, Question
+from drift.ingest.mapping import ICRS, MEAN, OF_DATE, Choice, PlaceFrame, Question
 from drift.ingest.read import read_table
 from drift.ingest.text import Heading, RawTable
-from drift.notices import ImageCode, IngestCode, Notice, info, warning
+from drift.notices import ImageCode, IngestCode, MappingCode, Notice, Value, info, warning
 from drift.readings import LogRead
 from drift.workers import Worker, can_start
 
@@ -269,37 +268,31 @@ def _settled(
         return mapping
     if rows.frame.frame:
         return replace(mapping, mount_places=rows.frame.frame)
-    names = f"{mapping.mount_ra} and {mapping.mount_dec}"
     apart = rows.frame.evidence.values if rows.frame.evidence else {}
-
-    def with_distance(words: str, key: str) -> str:
-        given = apart.get(key)
-        return f"{words}; then {given:.1f} arcmin from the solved places in the median" if given else words
-
     question = Question(
         f"{SECTION}.{_ASK_KEY}",
-        f"in which frame are {names}, the mount's places?  EQUINOX and RADESYS do not say it, and these "
-        "images are too few, or too near to each other on the sky, to show it.",
+        info(MappingCode.WHICH_FRAME_OF_IMAGES, keywords=(mapping.mount_ra, mapping.mount_dec)),
         (
-            Choice(OF_DATE, with_distance("what most mounts work in", "of_date_apart_arcmin")),
-            Choice(ICRS, with_distance("also called J2000", "icrs_apart_arcmin")),
-            Choice(MEAN, "precession alone"),
+            Choice(OF_DATE, _frame_apart(OF_DATE, apart.get("of_date_apart_arcmin"))),
+            Choice(ICRS, _frame_apart(ICRS, apart.get("icrs_apart_arcmin"))),
+            Choice(MEAN, _frame_apart(MEAN, None)),
         ),
     )
     if ask is None:
-        raise LogFileError(
-            f"{rows.images.name}: one thing can't be decided from the headers:\n  {question.line()}\n"
-            f'Say it with --answer "{question.key}=CHOICE", or import the images at a terminal, where it is '
-            "asked."
-        )
+        raise NotSettled(rows.images.name, (question,), of_images=True)
     answer = ask(named_only(rows.images.name), question)
     return mapping.with_answers({question.key: answer})
+
+
+def _frame_apart(frame: PlaceFrame, apart_arcmin: Value) -> Notice:
+    """Say what a frame is, and how far from the solved places the mount's then lie in the median."""
+    return info(MappingCode.FRAME, frame=frame, apart_arcmin=apart_arcmin or None)
 
 
 def named_only(name: str) -> RawTable:
     """Return a table without rows, for a question about something that is read already."""
     headings = tuple(Heading(column) for column in (*COLUMNS, FILE))
-    return RawTable(name, "", "", FORM, headings, 0, (), lambda raw: [])
+    return RawTable(name, "", "", headings, 0, (), lambda raw: [])
 
 
 def _kept_in(kept: bool, logs_toml: Path | None) -> tuple[Notice, ...]:

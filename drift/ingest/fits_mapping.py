@@ -10,12 +10,13 @@ asked.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
+from drift.codes import AlsoWritten
 from drift.errors import LogFileError
 from drift.ingest.mapping import EQUATORIAL, START, Instant, PlaceFrame
 from drift.ingest.mapping_file import change_text
@@ -24,14 +25,14 @@ from drift.ingest.values import SideMeans
 SECTION = "fits"
 
 
-class RaUnit(StrEnum):
+class RaUnit(AlsoWritten):
     """The unit of a right ascension that is a plain number."""
 
     DEGREES = "degrees"
     HOURS = "hours"
 
 
-class WrittenBackSaid(StrEnum):
+class WrittenBackSaid(AlsoWritten):
     """Whether a program has written the solved place over the mount's own."""
 
     YES = "yes"
@@ -39,12 +40,12 @@ class WrittenBackSaid(StrEnum):
 
 
 #: Key -> its allowed values; keys that are not here name a keyword.
-CHOICES: dict[str, Iterable[StrEnum]] = {
+CHOICES: dict[str, tuple[AlsoWritten, ...]] = {
     "mount_places": EQUATORIAL,
-    "mount_ra_unit": RaUnit,
-    "written_back": WrittenBackSaid,
-    "tube_side_means": SideMeans,
-    "date_obs_means": Instant,
+    "mount_ra_unit": tuple(RaUnit),
+    "written_back": tuple(WrittenBackSaid),
+    "tube_side_means": tuple(SideMeans),
+    "date_obs_means": tuple(Instant),
 }
 
 
@@ -114,15 +115,14 @@ def _checked(said: Mapping[str, object], where: str) -> dict[str, Any]:
 
 def _choice(key: str, value: str, where: str) -> StrEnum | None:
     """Return a member of a closed list; None for "", which lets the headers show it."""
-    known: dict[str, StrEnum | None] = {one.lower(): one for one in CHOICES[key]}
-    if key == "mount_places":
-        known["j2000"] = known["icrs"]
-    if key != "date_obs_means":
-        known[""] = None
-    if value.strip().lower() not in known:
-        allowed = ", ".join(f'"{one}"' for one in (*([""] if "" in known else ()), *CHOICES[key]))
+    members, may_be_blank = CHOICES[key], key != "date_obs_means"
+    if may_be_blank and not value.strip():
+        return None
+    written = type(members[0])
+    if not written.has(value) or written(value) not in members:
+        allowed = ", ".join(f'"{one}"' for one in (*([""] if may_be_blank else ()), *members))
         raise LogFileError(f"{where}: {key} = {value!r} must be one of {allowed}.")
-    return known[value.strip().lower()]
+    return written(value)
 
 
 def _keyword(key: str, value: str, where: str) -> str:

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from drift.ingest.fits_mapping import FitsMapping, RaUnit, WrittenBackSaid
 from drift.ingest.mapping import ICRS, MEAN, OF_DATE, PlaceFrame
 from drift.ingest.sky_evidence import FrameVerdict, frame_share, hour_angle_rad
+from drift.ingest.units import Unit, UnitName
 from drift.ingest.values import (
     LOOKS,
     ON,
@@ -98,19 +99,19 @@ def read_mount_places(
         Has the last word on the unit.
     """
     unit = mapping.mount_ra_unit or RaUnit.DEGREES
-    kinds = [_kind(text) for text in ra]
-    plain = _of_kind(ra, kinds, "plain", unit)
+    written = [_parts_unit(text) for text in ra]
+    plain = _written_in(ra, written, None, UnitName(unit))
     remarks: tuple[Notice, ...] = ()
     if not mapping.mount_ra_unit and _in_hours(plain, solved):
         unit, plain = RaUnit.HOURS, plain * 15.0
         remarks = (info(ImageCode.MOUNT_IN_HOURS, keyword=mapping.mount_ra),)
-    sixty = [_of_kind(ra, kinds, kind, kind) for kind in ("hours", "degrees")]
+    sixty = [_written_in(ra, written, parts, parts) for parts in (UnitName.HOURS, UnitName.DEGREES)]
     ra_deg = np.where(np.isfinite(plain), plain, np.where(np.isfinite(sixty[0]), *sixty))
-    dec_deg = NumberSpelling("mount_dec_deg", "degrees").read(list(dec))[0]
+    dec_deg = NumberSpelling("mount_dec_deg", Unit(UnitName.DEGREES)).read(list(dec))[0]
     return MountPlaces(
         ra_deg,
         dec_deg,
-        _step(ra) * (15.0 if unit is RaUnit.HOURS or "hours" in kinds else 1.0),
+        _step(ra) * (15.0 if unit is RaUnit.HOURS or UnitName.HOURS in written else 1.0),
         _step(dec),
         _unreadable(mapping.mount_ra, ra, ra_deg) | _unreadable(mapping.mount_dec, dec, dec_deg),
         RaUnit.HOURS if unit is RaUnit.HOURS else mapping.mount_ra_unit,
@@ -118,18 +119,20 @@ def read_mount_places(
     )
 
 
-def _kind(text: str) -> str:
-    """Tell how a right ascension is written: a plain number, or parts of sixty of hours or degrees."""
+def _parts_unit(text: str) -> UnitName | None:
+    """Tell of what a right ascension gives parts of sixty, hours or degrees; None for a plain number."""
     match = PARTS.fullmatch(text)
     if match is None:
-        return "plain"
-    return "degrees" if (match["mark"] or "h")[0] in "dD°º" else "hours"
+        return None
+    return UnitName.DEGREES if (match["mark"] or "h")[0] in "dD°º" else UnitName.HOURS
 
 
-def _of_kind(texts: Sequence[str], kinds: Sequence[str], kind: str, unit: str) -> Numbers:
-    """Read the texts of one kind as degrees; NaN for the others."""
-    own = [text if one == kind else "" for text, one in zip(texts, kinds, strict=True)]
-    return NumberSpelling("mount_ra_deg", unit).read(own)[0]
+def _written_in(
+    texts: Sequence[str], written: Sequence[UnitName | None], parts: UnitName | None, unit: UnitName
+) -> Numbers:
+    """Read the texts that give such parts of sixty (None: plain numbers) as degrees; NaN for the others."""
+    own = [text if one is parts else "" for text, one in zip(texts, written, strict=True)]
+    return NumberSpelling("mount_ra_deg", Unit(unit)).read(own)[0]
 
 
 def _unreadable(keyword: str, texts: Sequence[str], values: Numbers) -> dict[int, Notice]:

@@ -64,13 +64,15 @@ def open_json(path: Path, data: bytes) -> RawTable:
     if not found and isinstance(whole, dict):
         return open_json_lines(path, data)
     if len(found) != 1:
-        names = ", ".join(repr(one or "the whole") for one, _ in found[:10])
-        which = f"several lists of objects ({names})" if found else "no list of objects"
-        raise LogFileError(f"{name} is JSON that holds {which}: give a file with one, an object a row.")
+        names = ", ".join(repr(one or "all") for one, _ in found[:10]) or "none"
+        raise LogFileError(
+            f"{name} is JSON that holds {len(found)} lists of objects ({names}): give a file with one, an "
+            "object a row."
+        )
     where, rows = found[0]
     lines = [json.dumps(row, ensure_ascii=False) for row in rows]
     remarks = (*decoded.remarks, *((info(IngestCode.LIST_READ, key=where),) if where else ()))
-    return _json_table(path, data, lines, "JSON", remarks)
+    return _json_table(path, data, lines, remarks)
 
 
 def _lists_in(value: object, where: str, depth: int) -> list[tuple[str, list[object]]]:
@@ -112,19 +114,17 @@ def open_json_lines(path: Path, data: bytes) -> RawTable:
     """
     name = str(path)
     decoded = decode(data, name)
-    return _json_table(path, data, decoded.text.split("\n"), "JSON Lines", decoded.remarks)
+    return _json_table(path, data, decoded.text.split("\n"), decoded.remarks)
 
 
-def _json_table(
-    path: Path, data: bytes, lines: list[str], form: str, remarks: tuple[Notice, ...]
-) -> RawTable:
+def _json_table(path: Path, data: bytes, lines: list[str], remarks: tuple[Notice, ...]) -> RawTable:
     name = str(path)
     names: dict[str, None] = {}
     for line in lines:
         row = _object(line)
         names.update(dict.fromkeys(row) if isinstance(row, dict) else {})
     if not names:
-        raise LogFileError(f"{name} begins like {form}, but nothing in it is a JSON object.")
+        raise LogFileError(f"{name} begins like JSON, but nothing in it is a JSON object.")
     if len(names) > _MOST_COLUMNS:
         raise LogFileError(f"{name} has {len(names)} different keys: it is no log, a row a line.")
     headings = tuple(Heading(one) for one in names)
@@ -133,7 +133,6 @@ def _json_table(
         name,
         str(path.resolve()),
         digest_of(data),
-        form,
         headings,
         0,
         rows,
@@ -286,7 +285,7 @@ def open_workbook(path: Path, data: bytes) -> RawTable:
     csv.writer(text, lineterminator="\n").writerows([[_of_sheet(cell) for cell in row] for row in rows])
     table = open_bytes(text.getvalue().encode(), str(path), str(path.resolve()))
     told = info(IngestCode.SHEET_READ, sheet=title, sheets=len(sheets))
-    return replace(table, digest=digest_of(data), form="workbook", remarks=(told, *table.remarks))
+    return replace(table, digest=digest_of(data), remarks=(told, *table.remarks))
 
 
 def _of_sheet(cell: object) -> str:
@@ -312,7 +311,6 @@ _BEGINNING_BYTES = 4096
 class Form:
     """A form of file: how it is known, and the function that opens it."""
 
-    title: str
     suffixes: tuple[str, ...]  # of files that are taken from folders
     fits: Callable[[bytes, Path], bool] = field(repr=False)  # the first kilobytes, the file
     open_table: Callable[[Path, bytes], RawTable] = field(repr=False)  # the file, all its bytes
@@ -324,12 +322,12 @@ def _delimited(path: Path, data: bytes) -> RawTable:
 
 #: The first that fits is taken; text in columns comes last, because it fits everything.
 FORMS: tuple[Form, ...] = (
-    Form("ECSV", (".ecsv",), begins_as_ecsv, open_ecsv),
-    Form("VOTable", (".vot", ".votable"), begins_as_votable, open_votable),
-    Form("FITS table", (), is_fits_table, open_fits_table),
-    Form("JSON", (".jsonl", ".ndjson", ".json"), begins_as_json, open_json),
-    Form("workbook", (".xlsx",), begins_as_workbook, open_workbook),
-    Form("text in columns", (".csv", ".tsv"), lambda beginning, path: True, _delimited),
+    Form((".ecsv",), begins_as_ecsv, open_ecsv),
+    Form((".vot", ".votable"), begins_as_votable, open_votable),
+    Form((), is_fits_table, open_fits_table),
+    Form((".jsonl", ".ndjson", ".json"), begins_as_json, open_json),
+    Form((".xlsx",), begins_as_workbook, open_workbook),
+    Form((".csv", ".tsv"), lambda beginning, path: True, _delimited),
 )
 
 
@@ -375,10 +373,10 @@ def refuse_irregular(path: Path) -> None:
             return
         mode = stat.S_IFIFO
     if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
-        what = "there is no file -" if str(path) == "-" else f"{path} is {_sort_of(mode)}, and not a file"
         raise LogFileError(
-            f"{what}: logs are read from files and folders only, not from pipes or standard input.  Write "
-            "what it gives into a file, and import that."
+            ("there is no file -" if str(path) == "-" else f"{path} is {_sort_of(mode)}, and not a file")
+            + ": logs are read from files and folders only, not from pipes or standard input.  Write what it "
+            "gives into a file, and import that."
         )
 
 

@@ -92,4 +92,4 @@ def table_of(lines: list[str], name: str, path: str, digest: str) -> RawTable:
     passed = sum(not is_blank(line) for line in lines) - len(kept)
     remarks = (info(IngestCode.LINES_WITHOUT_VALUES, lines=passed),) if passed else ()
     headings = tuple(Heading(one) for one in names)
-    return RawTable(name, path, digest, "free text", headings, 0, rows, rows.split_raw, remarks)
+    return RawTable(name, path, digest, headings, 0, rows, rows.split_raw, remarks)

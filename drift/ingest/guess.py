@@ -12,7 +12,7 @@ from drift.codes import Place
 from drift.errors import LogFileError
 from drift.ingest import limits
 from drift.ingest.cells import Circumstances, LogLayout
-from drift.ingest.detect import near_layout, why_none
+from drift.ingest.detect import fits_none, near_layout
 from drift.ingest.guess_sky import with_frames, with_sides, with_zone
 from drift.ingest.guess_time import Holds, candidates, guess_time
 from drift.ingest.kinds import BY_KIND, LAYOUTS
@@ -40,7 +40,17 @@ from drift.ingest.text import RawTable
 from drift.ingest.times import DateOrder
 from drift.ingest.translate import is_by_the_hour
 from drift.ingest.trial import Known, sample_of
-from drift.ingest.units import own_unit, to_contract, unit_of, units_for
+from drift.ingest.units import (
+    Dimension,
+    Unit,
+    UnitName,
+    dimension_of,
+    may_be_divisions,
+    own_unit,
+    to_contract,
+    unit_of,
+    units_for,
+)
 from drift.ingest.values import (
     NUMBER_AND_UNIT,
     PARTS,
@@ -50,11 +60,15 @@ from drift.ingest.values import (
     of_pair,
     sort_of,
 )
+from drift.notices import MappingCode, Notice, Value, info
 
 # ---- In which unit each number of a table is, by its name, its cells, or what it can be.
 
 
 _RA, _DEC = ("ra_deg", "mount_ra_deg"), ("dec_deg", "mount_dec_deg")
+#: Temperatures [deg C] that nights with a telescope have, and days of a weather log.
+_AT_NIGHT = limits.Limits(-45.0, 45.0, limits.Quantity.TEMPERATURE)
+_OF_DAYS = limits.Limits(-50.0, 50.0, limits.Quantity.TEMPERATURE)
 
 
 def with_units(known: Known, mapping: Mapping) -> Mapping:
@@ -80,93 +94,101 @@ def with_units(known: Known, mapping: Mapping) -> Mapping:
     return replace(mapping, columns=columns)
 
 
-def _unit(known: Known, column: str, source: ColumnFrom, mapping: Mapping) -> str:
+def _unit(known: Known, column: str, source: ColumnFrom, mapping: Mapping) -> Unit:
     key = f"{column}.unit"
     answer = known.decisions.answer(key)
     if answer:
         unit = unit_of(answer, column)
-        if not unit:
+        if unit is None:
             raise LogFileError(f"{key}={answer} is none of {', '.join(units_for(column))}")
-        return known.decisions.told(key, unit, "as answered")
+        return _told(known, key, unit, MappingCode.ANSWERED)
     if len(source.columns) > 1:  # parts of sixty
-        whole = next((one for name in source.columns if (one := _named_unit(known, column, name))), "")
-        unit = whole if whole in ("hours", "degrees") else "hours" if column in _RA else "degrees"
-        return known.decisions.told(key, unit, "its parts stand in columns of their own")
+        said = (_named_unit(known, column, name) for name in source.columns)
+        whole = next((one.name for one in said if one), None)
+        if whole not in (UnitName.HOURS, UnitName.DEGREES):
+            whole = UnitName.HOURS if column in _RA else UnitName.DEGREES
+        return _told(known, key, Unit(whole), MappingCode.PARTS_APART)
     at = known.table.header.index(source.columns[0])
     if source.part:
         return _unit_of_pair(known, column, source, at, key)
     named = words_of(known.sample.headings[at]).unit(column)
     if named:
-        return known.decisions.told(key, named, "the file says so")
-    if known.sample.headings[at].name.lower() in (column, known.slips.get(column, "").lower()):
-        own = own_unit(column)
-        return known.decisions.told(key, own.name if own else "", "the name is the contract's own")
-    in_cells = _unit_in_cells(known, column, at)
-    if in_cells:
-        return known.decisions.told(key, in_cells, "the cells say so")
+        return _told(known, key, named, MappingCode.FILE_SAYS)
     own = own_unit(column)
     assert own is not None
-    if own.dimension == "angle":
+    if known.sample.headings[at].name.lower() in (column, known.slips.get(column, "").lower()):
+        return _told(known, key, Unit(own), MappingCode.OWN_NAME)
+    in_cells = _unit_in_cells(known, column, at)
+    if in_cells:
+        return _told(known, key, in_cells, MappingCode.CELLS_SAY)
+    if dimension_of(own) is Dimension.ANGLE:
         return _angle_unit(known, column, at, key)
     return _other_unit(known, column, at, key)
 
 
-def _named_unit(known: Known, column: str, name: str) -> str:
+def _told(known: Known, key: str, unit: Unit, code: MappingCode, **values: Value) -> Unit:
+    """Note a unit with the code of its reason, and return it."""
+    known.decisions.told(key, str(unit), code, **values)
+    return unit
+
+
+def _named_unit(known: Known, column: str, name: str) -> Unit | None:
     return words_of(known.sample.headings[known.table.header.index(name)]).unit(column)
 
 
-def _unit_of_pair(known: Known, column: str, source: ColumnFrom, at: int, key: str) -> str:
+def _unit_of_pair(known: Known, column: str, source: ColumnFrom, at: int, key: str) -> Unit:
     """Return the unit of a right ascension or declination out of a cell that holds both."""
+    degrees, hours = Unit(UnitName.DEGREES), Unit(UnitName.HOURS)
     cells = [of_pair(cell, source.part) for cell in known.sample.given(at)]
     if column not in _RA:
-        return known.decisions.told(key, "degrees", "it is the usual unit")
+        return _told(known, key, degrees, MappingCode.USUAL_UNIT)
     parts = [match for cell in cells if (match := PARTS.fullmatch(cell))]
     if len(parts) >= 0.5 * len(cells):
         marks = {(match["mark"] or "h").lower()[:1] for match in parts}
         if marks & {"d", "\u00b0", "\u00ba"}:
-            return known.decisions.told(key, "degrees", "the cells are degrees in parts of sixty")
-        return known.decisions.told(key, "hours", "right ascension in parts of sixty counts hours, by custom")
-    numbers, _ = NumberSpelling(column, "degrees", known.sample.decimal).read(cells)
+            return _told(known, key, degrees, MappingCode.DEGREES_IN_PARTS)
+        return _told(known, key, hours, MappingCode.HOURS_BY_CUSTOM)
+    numbers, _ = NumberSpelling(column, degrees, known.sample.decimal).read(cells)
     if np.nanmax(numbers, initial=0.0) >= 24.0:
-        return known.decisions.told(key, "degrees", "the numbers go beyond 24")
-    return _ask_unit(known, column, at, key, ("hours", "degrees"))
+        return _told(known, key, degrees, MappingCode.BEYOND_24)
+    return _ask_unit(known, column, at, key, (UnitName.HOURS, UnitName.DEGREES))
 
 
-def _unit_in_cells(known: Known, column: str, at: int) -> str:
-    """Return the unit that most cells say by themselves, "" when fewer than half do."""
+def _unit_in_cells(known: Known, column: str, at: int) -> Unit | None:
+    """Return the unit that most cells say by themselves, None when fewer than half do."""
     given = known.sample.given(at)
     said = [
         unit_of(match[2], column) for cell in given if (match := NUMBER_AND_UNIT.fullmatch(cell)) and match[2]
     ]
     units = Counter(unit for unit in said if unit)
-    return units.most_common(1)[0][0] if units and units.total() >= 0.5 * len(given) else ""
+    return units.most_common(1)[0][0] if units and units.total() >= 0.5 * len(given) else None
 
 
-def _angle_unit(known: Known, column: str, at: int, key: str) -> str:
+def _angle_unit(known: Known, column: str, at: int, key: str) -> Unit:
+    degrees, hours = Unit(UnitName.DEGREES), Unit(UnitName.HOURS)
     parts = [match for cell in known.sample.given(at) if (match := PARTS.fullmatch(cell))]
-    own = own_unit(column)
     if parts and len(parts) >= 0.5 * len(known.sample.given(at)):
         marks = {(match["mark"] or "").lower()[:1] for match in parts}
         if marks & {"h", "ʰ"}:
-            return known.decisions.told(key, "hours", "the cells say h")
+            return _told(known, key, hours, MappingCode.CELLS_SAY)
         if marks & {"d", "°", "º"} or column not in _RA:
-            return known.decisions.told(key, "degrees", "the cells are degrees in parts of sixty")
+            return _told(known, key, degrees, MappingCode.DEGREES_IN_PARTS)
         if max(int(match["whole"]) for match in parts) >= 24:
-            return known.decisions.told(key, "degrees", "parts of sixty above 24 are no hours")
-        return known.decisions.told(key, "hours", "right ascension in parts of sixty counts hours, by custom")
-    if own is not None and own.name != "degrees":
+            return _told(known, key, degrees, MappingCode.PARTS_BEYOND_HOURS)
+        return _told(known, key, hours, MappingCode.HOURS_BY_CUSTOM)
+    if own_unit(column) is not UnitName.DEGREES:
         return _ask_unit(known, column, at, key)
     numbers = known.sample.numbers(at)
     if column not in _RA:
         if column in _DEC and numbers_within(known, at, np.pi / 2.0) and _few_turns(known, column):
-            return _ask_unit(known, column, at, key, ("degrees", "radians"))
-        return known.decisions.told(key, "degrees", "it is the usual unit")
+            return _ask_unit(known, column, at, key, (UnitName.DEGREES, UnitName.RADIANS))
+        return _told(known, key, degrees, MappingCode.USUAL_UNIT)
     if numbers.size and numbers.max() >= 24.0:
-        return known.decisions.told(key, "degrees", "the numbers go beyond 24")
+        return _told(known, key, degrees, MappingCode.BEYOND_24)
     return _small_ra_unit(known, column, at, key)
 
 
-def _small_ra_unit(known: Known, column: str, at: int, key: str) -> str:
+def _small_ra_unit(known: Known, column: str, at: int, key: str) -> Unit:
     """Tell hours from degrees where no number reaches 24: by the other right ascension, else ask."""
     other = "mount_ra_deg" if column == "ra_deg" else "ra_deg"
     positions = columns_named(other, known.sample.headings)
@@ -175,9 +197,9 @@ def _small_ra_unit(known: Known, column: str, at: int, key: str) -> str:
         if mine.size == theirs.size and theirs.size and theirs.max() >= 24.0:
             apart = np.abs((mine * 15.0 - theirs + 180.0) % 360.0 - 180.0)
             if np.mean(apart < 5.0) > 0.8:
-                return known.decisions.told(key, "hours", f"times 15 it agrees with the {other} of the file")
-    units = ("hours", "degrees", *(("radians",) if numbers_within(known, at, 2.0 * np.pi) else ()))
-    return _ask_unit(known, column, at, key, units)
+                return _told(known, key, Unit(UnitName.HOURS), MappingCode.TIMES_15_AGREES, column=other)
+    radians = (UnitName.RADIANS,) if numbers_within(known, at, 2.0 * np.pi) else ()
+    return _ask_unit(known, column, at, key, (UnitName.HOURS, UnitName.DEGREES, *radians))
 
 
 def numbers_within(known: Known, at: int, most: float) -> bool:
@@ -192,40 +214,45 @@ def _few_turns(known: Known, column: str) -> bool:
     return len(ras) == 1 and numbers_within(known, ras[0], 2.0 * np.pi)
 
 
-def _ask_unit(known: Known, column: str, at: int, key: str, units: tuple[str, ...] = ()) -> str:
-    name = known.table.header[at]
-    own = own_unit(column)
-    order = units or tuple(sorted(units_for(column), key=lambda unit: own is not None and unit != own.name))
+def _ask_unit(known: Known, column: str, at: int, key: str, units: tuple[UnitName, ...] = ()) -> Unit:
+    own, levelled = own_unit(column), may_be_divisions(column)
+    order = units or tuple(sorted(units_for(column), key=lambda unit: unit is not own))
+    asks = info(
+        MappingCode.WHICH_UNIT,
+        name=known.table.header[at],
+        cell=known.example(at).values["cell"],
+        divisions=levelled,
+    )
     choices = tuple(Choice(unit) for unit in order)
-    words = f"in which unit is {name!r} ({known.example(at)})?"
-    if not column.startswith("tilt_"):
-        return known.decisions.ask(Question(key, words, choices))
-    words += "  A bubble is read in divisions: write the value of one, as in: divisions of 20 arcsec."
-    return known.decisions.ask(Question(key, words, choices, free=True))
+    answer = known.decisions.ask(Question(key, asks, choices, free=levelled))
+    unit = unit_of(answer, column)
+    assert unit is not None, "an answer that is no unit is refused before"
+    return unit
 
 
-def _other_unit(known: Known, column: str, at: int, key: str) -> str:
+def _other_unit(known: Known, column: str, at: int, key: str) -> Unit:
     numbers = known.sample.numbers(at)
-    fitting = {
-        "temp": limits.Limits(-45.0, 45.0, limits.Quantity.TEMPERATURE),
-        "pressure": limits.station_pressure(known.around.elevation_m),
-        "exposure": limits.EXPOSURE,
-        "t": limits.Limits(-50.0, 50.0, limits.Quantity.TEMPERATURE),
-    }.get(column.split("_")[0])
     own = own_unit(column)
     assert own is not None
+    usual = Unit(own)
+    fitting = {
+        Dimension.TEMPERATURE: _AT_NIGHT if column == "temp_c" else _OF_DAYS,
+        Dimension.PRESSURE: limits.station_pressure(known.around.elevation_m),
+        Dimension.DURATION: limits.EXPOSURE,
+    }.get(dimension_of(own))
     if fitting is not None and numbers.size:
+        ends = np.percentile(numbers, [2, 98])
         fit = [
-            unit
-            for unit in units_for(column)
-            if not fitting.outside(to_contract(np.percentile(numbers, [2, 98]), unit, column)).any()
+            one
+            for one in units_for(column)
+            if not fitting.outside(to_contract(ends, Unit(one), column)).any()
         ]
-        if column in ("exposure_s",) or (fit and own.name in fit and column != "temp_c" and len(fit) == 1):
-            return known.decisions.told(key, own.name, "it is the usual unit, and the numbers fit it")
+        if column == "exposure_s" or (fit == [own] and column != "temp_c"):
+            return _told(known, key, usual, MappingCode.USUAL_AND_FITS)
         if len(fit) == 1:
-            return known.decisions.told(key, fit[0], "the numbers fit no other unit")
-        if own.name in fit and numbers.min() < 0.0 and "F" not in fit:
-            return known.decisions.told(key, own.name, "it is the usual unit, and the numbers fit it")
+            return _told(known, key, Unit(fit[0]), MappingCode.NO_OTHER_FITS)
+        if own in fit and numbers.min() < 0.0 and UnitName.FAHRENHEIT not in fit:
+            return _told(known, key, usual, MappingCode.USUAL_AND_FITS)
     return _ask_unit(known, column, at, key)
 
 
@@ -327,13 +354,13 @@ class _Guess:
             if answer not in BY_KIND:
                 raise LogFileError(f"kind={answer} is none of {', '.join(BY_KIND)}")
             layout = BY_KIND[answer]
-            self.decisions.told("kind", layout.kind, "as answered")
+            self.decisions.told("kind", layout.kind, MappingCode.ANSWERED)
             self._look_for_hours(named["weather"]) if layout.kind == "weather" else None
         elif fitting:
             layout = self._best(fitting, named)
         elif self._look_for_hours(named["weather"]):
             layout = BY_KIND["weather"]
-            self.decisions.told("kind", layout.kind, "one temperature, several times a day")
+            self.decisions.told("kind", layout.kind, MappingCode.TEMPERATURE_BY_THE_HOUR)
         else:
             layout = self._nearest(named)
         self._refuse_repeated(layout, named[layout.kind])
@@ -350,17 +377,17 @@ class _Guess:
             if self.decisions.answers.get(column, name).lower() not in (name.lower(), NONE):
                 return None  # another column was answered: no slip then
         for column, name in near.slips.items():
-            words = f"the column {name} is taken as {column}: is it?"
-            choices = (Choice(name, "yes"), Choice(NONE, "no: the file is then not imported"))
-            if self.decisions.ask(Question(column, words, choices)) == NONE:
+            asks = info(MappingCode.IS_IT_SLIP, column=column, name=name)
+            choices = (Choice(name, info(MappingCode.YES)), Choice(NONE, info(MappingCode.NOT_IMPORTED)))
+            if self.decisions.ask(Question(column, asks, choices)) == NONE:
                 raise LogFileError(
                     f"{name} is not {column}, which then lacks: give the column that is it this name, or "
                     f"{name} one less like it, and import again."
                 )
             named[near.layout.kind][column] = [self.table.header.index(name)]
         self.known.slips.update(near.slips)
-        slips = " and ".join(near.slips.values())
-        self.decisions.told("kind", near.layout.kind, f"its columns but for {slips} are the contract's own")
+        slips = tuple(near.slips.values())
+        self.decisions.told("kind", near.layout.kind, MappingCode.OWN_BUT_SLIPS, columns=slips)
         return near.layout
 
     def _refuse_repeated(self, layout: LogLayout, named: dict[str, list[int]]) -> None:
@@ -445,9 +472,9 @@ class _Guess:
         most = max((used[one.kind], len(one.required)) for one in fitting)
         best = [one for one in fitting if (used[one.kind], len(one.required)) == most]
         if len(best) > 1:
-            choices = tuple(Choice(one.kind, one.title) for one in best)
-            return BY_KIND[self.decisions.ask(Question("kind", "what kind of log is it?", choices))]
-        self.decisions.told("kind", best[0].kind, "its columns are those of " + best[0].title)
+            choices = tuple(Choice(one.kind, info(MappingCode.KIND, kind=one.kind)) for one in best)
+            return BY_KIND[self.decisions.ask(Question("kind", info(MappingCode.WHICH_KIND), choices))]
+        self.decisions.told("kind", best[0].kind, MappingCode.ALL_COLUMNS_OF, kind=best[0].kind)
         return best[0]
 
     def _nearest(self, named: dict[str, dict[str, list[int]]]) -> LogLayout:
@@ -458,12 +485,12 @@ class _Guess:
         timed = [one for one in LAYOUTS if named[one.kind].get(one.required[0])]
         nearest = max(timed, key=lambda one: (share(one), len(one.required)), default=None)
         if nearest is None or share(nearest) < _WORTH_ASKING or nearest.kind == "corrections":
-            raise LogFileError(why_none(self.table.header, LAYOUTS, self._first_row()))
+            raise fits_none(self.table.header, LAYOUTS, self._first_row())
         near = [one for one in timed if share(one) >= _WORTH_ASKING and one.kind != "corrections"]
         if len(near) > 1:
-            choices = tuple(Choice(one.kind, self._lacking_words(one, named[one.kind])) for one in near)
-            return BY_KIND[self.decisions.ask(Question("kind", "what kind of log is it?", choices))]
-        self.decisions.told("kind", nearest.kind, "most of its columns are those of " + nearest.title)
+            choices = tuple(Choice(one.kind, self._lacking(one, named[one.kind])) for one in near)
+            return BY_KIND[self.decisions.ask(Question("kind", info(MappingCode.WHICH_KIND), choices))]
+        self.decisions.told("kind", nearest.kind, MappingCode.MOST_COLUMNS_OF, kind=nearest.kind)
         return nearest
 
     def _first_row(self) -> list[str]:
@@ -471,9 +498,9 @@ class _Guess:
         return self.table.split_raw(raws[0]) if raws else []
 
     @staticmethod
-    def _lacking_words(layout: LogLayout, named: dict[str, list[int]]) -> str:
-        lacking = [column for column in layout.required if not named[column]]
-        return f"{layout.title}; a column for {', '.join(lacking)} is then asked for"
+    def _lacking(layout: LogLayout, named: dict[str, list[int]]) -> Notice:
+        lacking = tuple(column for column in layout.required if not named[column])
+        return info(MappingCode.KIND, kind=layout.kind, lacking=lacking)
 
     def _columns(self, layout: LogLayout, named: dict[str, list[int]]) -> dict[str, ColumnFrom]:
         columns: dict[str, ColumnFrom] = {}
@@ -492,7 +519,7 @@ class _Guess:
         header, decisions = self.table.header, self.decisions
         answer = decisions.answer(column)
         if answer.startswith(VALUE):
-            decisions.told(column, answer, "as answered")
+            decisions.told(column, answer, MappingCode.ANSWERED)
             return ColumnFrom(value=answer.removeprefix(VALUE))
         if answer == NONE and column in layout.optional:
             return None
@@ -502,11 +529,11 @@ class _Guess:
                 raise LogFileError(
                     f"{column}={answer}: the file has no such column (it has: {', '.join(header)})"
                 )
-            decisions.told(column, names[answer.lower()], "as answered")
+            decisions.told(column, names[answer.lower()], MappingCode.ANSWERED)
             return ColumnFrom((names[answer.lower()],))
         if len(found) == 1:
             source = self._sources.get(column) or ColumnFrom((header[found[0]],))
-            decisions.told(column, " + ".join(source.columns), "by its name")
+            decisions.told(column, " + ".join(source.columns), MappingCode.BY_NAME)
             return source
         perhaps = self._may_be_mounts(column, taken) if column in layout.together and not found else []
         if perhaps:
@@ -518,21 +545,19 @@ class _Guess:
         )
         if column in layout.optional and not half_given:
             if found and not self._once(found):
-                decisions.told(column, NONE, f"the header names {header[found[0]]} more than once")
+                decisions.told(column, NONE, MappingCode.NAMED_TWICE, name=header[found[0]])
             elif found:
-                several = ", ".join(header[at] for at in found)
-                decisions.told(
-                    column, NONE, f"several columns could be it: {several}; say {column}=NAME for one"
-                )
+                several = tuple(header[at] for at in found)
+                decisions.told(column, NONE, MappingCode.SEVERAL_COLUMNS, column=column, names=several)
             return None
         open_ones = self._once(found) or [at for at in range(len(header)) if at not in taken and header[at]]
         open_ones = self._once(open_ones)
         choices = tuple(Choice(header[at], self.known.example(at)) for at in open_ones)
         if column in ("sweep", "run"):
-            choices = (*choices, Choice(f"{VALUE}1", "one label for the whole file"))
+            choices = (*choices, Choice(f"{VALUE}1", info(MappingCode.ONE_LABEL)))
         if not choices:
             raise LogFileError(f"no column is left that could be {column}")
-        decisions.ask(Question(column, f"which column is {column}?", choices))
+        decisions.ask(Question(column, info(MappingCode.WHICH_COLUMN, column=column), choices))
         raise AssertionError("a question without an answer is raised")
 
     def _may_be_mounts(self, column: str, taken: set[int]) -> list[int]:
@@ -548,15 +573,10 @@ class _Guess:
         return self._once([at for at in plain if at not in taken])
 
     def _mounts_question(self, column: str, perhaps: list[int]) -> Question:
-        names = " or ".join(self.table.header[at] for at in perhaps)
-        choices = tuple(
-            Choice(self.table.header[at], "yes: where the mount said it pointed") for at in perhaps
-        )
-        return Question(
-            column,
-            f"{names} stands beside a solved place: is it the mount's own?",
-            (*choices, Choice(NONE, "no: a target, or something else")),
-        )
+        names = tuple(self.table.header[at] for at in perhaps)
+        choices = tuple(Choice(name, info(MappingCode.MOUNTS_OWN)) for name in names)
+        asks = info(MappingCode.IS_IT_MOUNTS, names=names)
+        return Question(column, asks, (*choices, Choice(NONE, info(MappingCode.NOT_MOUNTS))))
 
     # ---- how each is written
 
@@ -567,21 +587,19 @@ class _Guess:
             days = [one for one in days if self.table.header[one.at].lower() == answer]
         if len(days) != 1:
             choices = tuple(Choice(self.table.header[one.at]) for one in days)
-            self.decisions.ask(Question("date", "which column is the date?", choices))
+            self.decisions.ask(Question("date", info(MappingCode.WHICH_DATE), choices))
         orders = days[0].orders
         given = self.sample.given(days[0].at)
         if len(orders) > 1 and re.match(r"\d{1,2}\.", given[0]):
             orders = (DateOrder.DMY,)
-        choices = tuple(Choice(order, f"such as {given[0]}") for order in orders)
+        choices = tuple(Choice(order, info(MappingCode.CELL, cell=given[0])) for order in orders)
         order = (
             orders[0]
             if len(orders) == 1
-            else DateOrder(
-                self.decisions.ask(Question("time.order", "in which order are the parts of a date?", choices))
-            )
+            else DateOrder(self.decisions.ask(Question("time.order", info(MappingCode.WHICH_ORDER), choices)))
         )
         names = tuple(self.table.header[at] for at in days[0].all_at)
-        self.decisions.told("date", " + ".join(names), f"it holds dates, {order}")
+        self.decisions.told("date", " + ".join(names), MappingCode.HOLDS, holds=(Holds.DATE,), order=order)
         columns = {"date": ColumnFrom(names), **mapping.columns}
         return replace(mapping, columns=columns, time=replace(mapping.time, order=order))
 
@@ -597,9 +615,8 @@ class _Guess:
         return replace(mapping, columns=columns, time=replace(time.time, zone=zone))
 
     def _with_place(self, mapping: Mapping) -> Mapping:
-        words = "what did the level stand on?"
-        choices = (*(Choice(f"{VALUE}{one}") for one in Place), Choice(NONE, "not known"))
-        answer = self.decisions.ask(Question("place", words, choices))
+        choices = (*(Choice(f"{VALUE}{one}") for one in Place), Choice(NONE, info(MappingCode.NOT_KNOWN)))
+        answer = self.decisions.ask(Question("place", info(MappingCode.WHICH_PLACE), choices))
         if answer == NONE:
             return mapping
         columns = {**mapping.columns, "place": ColumnFrom(value=answer.removeprefix(VALUE))}

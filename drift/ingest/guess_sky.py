@@ -35,6 +35,7 @@ from drift.ingest.times import (
 from drift.ingest.translate import date_texts
 from drift.ingest.trial import Known, Trial
 from drift.ingest.values import LOOKS, ON, US_PER_SECOND, SideMeans
+from drift.notices import MappingCode, Notice, info
 
 #: Share of the rows below the horizon: so few under the true zone, so many that a zone is excluded.
 _CLEAR, _EXCLUDED = 0.02, 0.15
@@ -43,7 +44,7 @@ _AGREE = 0.8
 
 
 #: The answer that a clock named in the cells is the one that it says, whatever the site's clocks show.
-AS_WRITTEN = "as written"
+AS_WRITTEN = "as_written"
 
 
 def _trial(known: Known, mapping: Mapping) -> Trial:
@@ -72,32 +73,31 @@ def with_zone(known: Known, mapping: Mapping, time: TimeGuess) -> Mapping:
     if answer:
         fixed = _of_fixed_clock(known, replace(mapping, time=_zoned(time, "UTC")), answer)
         if fixed:
-            decisions.told(key, fixed, f"{answer} is what its clocks show at all these times")
+            decisions.told(key, fixed, MappingCode.CLOCKS_SHOW, clock=answer)
             return replace(mapping, time=_zoned(time, fixed))
         if zone_named(answer) is None:
             raise LogFileError(
                 f"{key}={answer} is no time zone: give UTC, a name of the IANA list such as "
                 "Europe/Berlin, or an offset such as +02:00"
             )
-        decisions.told(key, answer, "as answered")
+        decisions.told(key, answer, MappingCode.ANSWERED)
         return replace(mapping, time=_zoned(time, answer))
     if "utc" in time.words or "time_utc" in known.slips:
-        decisions.told(key, "UTC", "the name says so")
+        decisions.told(key, "UTC", MappingCode.NAME_SAYS)
         return replace(mapping, time=_zoned(time, "UTC"))
     site = known.around.timezone or "UTC"
     zones = [site] if "local" in time.words and site != "UTC" else list(dict.fromkeys(["UTC", site]))
     if "local" in time.words and site != "UTC":
-        decisions.told(key, site, "the name says local time, and this is the site's zone")
+        decisions.told(key, site, MappingCode.LOCAL_TIME)
         return replace(mapping, time=_zoned(time, site))
     shares = {zone: _trial(known, replace(mapping, time=_zoned(time, zone))).below() for zone in zones}
     clear = [zone for zone, share in shares.items() if share is not None and share <= _CLEAR]
     others = [share for zone, share in shares.items() if zone not in clear and share is not None]
     if len(zones) > 1 and len(clear) == 1 and others and min(others) >= _EXCLUDED:
-        low = round(100 * min(others))
-        decisions.told(key, clear[0], f"else {low} of 100 rows would lie below the horizon")
+        decisions.told(key, clear[0], MappingCode.ELSE_BELOW_HORIZON, share=min(others))
         return replace(mapping, time=_zoned(time, clear[0]))
-    choices = tuple(Choice(zone, _below_words(shares[zone])) for zone in zones)
-    zone = decisions.ask(Question(key, "in which time zone are the times?", choices, free=True))
+    choices = tuple(Choice(zone, _below(shares[zone])) for zone in zones)
+    zone = decisions.ask(Question(key, info(MappingCode.WHICH_ZONE), choices, free=True))
     return replace(mapping, time=_zoned(time, zone))
 
 
@@ -117,15 +117,16 @@ def _of_fixed_clock(known: Known, mapping: Mapping, name: str) -> str:
         return zone
     hours = CLOCKS[clock] / 60.0
     fixed = f"{'+' if hours >= 0 else '-'}{int(abs(hours)):02d}:{round(abs(hours) % 1 * 60):02d}"
-    there = (
-        f"the clocks of the site's own zone, {zone}, are not that one all through this file"
-        if zone
-        else ("the site file names no zone to hold against it")
-    )
+    if zone:
+        raise LogFileError(
+            f"time.zone={name} is a clock that is never changed, {hours:+g} h from UTC, and the clocks of "
+            f"the site's own zone, {zone}, are not that one all through this file.  Give the zone, such as "
+            f"{zone}; or {fixed} if that clock was truly never changed"
+        )
     raise LogFileError(
-        f"time.zone={name} is a clock that is never changed, {hours:+g} h from UTC, and {there}.  Give the "
-        "zone, "
-        f"such as {zone or 'America/New_York'}; or {fixed} if that clock was truly never changed"
+        f"time.zone={name} is a clock that is never changed, {hours:+g} h from UTC, and the site file names "
+        f"no zone to hold against it.  Give the zone, such as America/New_York; or {fixed} if that clock was "
+        "truly never changed"
     )
 
 
@@ -141,7 +142,7 @@ def _refuse_foreign_clock(known: Known, mapping: Mapping) -> None:
     at = [known.table.header.index(name) for name in mapping.columns["time_utc"].columns]
     texts = date_texts([known.sample.rows.cells[one] for one in at])
     clocks = np.array([clock_written(text, mapping.time.order) for text in texts], dtype=object)
-    if not zone or not any(clocks) or decisions.answer("time.zone") == AS_WRITTEN:
+    if not zone or not any(clocks) or decisions.says("time.zone", AS_WRITTEN):
         return
     spelling = TimeSpelling(mapping.time.form, mapping.time.order, mapping.time.evening_date)
     us = spelling.read(texts).us
@@ -151,10 +152,8 @@ def _refuse_foreign_clock(known: Known, mapping: Mapping) -> None:
         if wrong.size:
             question = Question(
                 "time.zone",
-                f"{texts[wrong[0]]!r} says {clock}, which the clocks of the site's own zone, {zone}, do not "
-                "show "
-                "then: are the times right as they are written?",
-                (Choice(AS_WRITTEN, f"that clock is {CLOCKS[clock] / 60:+g} h from UTC all year"),),
+                info(MappingCode.IS_CLOCK_RIGHT, cell=texts[wrong[0]], clock=clock, zone=zone),
+                (Choice(AS_WRITTEN, info(MappingCode.CLOCK_ALL_YEAR, offset_h=CLOCKS[clock] / 60.0)),),
             )
             decisions.ask(question)
 
@@ -188,7 +187,7 @@ def with_frames(known: Known, mapping: Mapping) -> Mapping:
 
 
 def _told_icrs(known: Known) -> PlaceFrame:
-    known.decisions.told("places", ICRS, "plate solves are, where the file does not say otherwise")
+    known.decisions.told("places", ICRS, MappingCode.SOLVES_ARE_ICRS)
     return ICRS
 
 
@@ -196,10 +195,9 @@ def _frame(known: Known, key: str, pair: tuple[str, str], mapping: Mapping) -> P
     """Return the frame that was answered or that the names say, None where they don't."""
     answer = known.decisions.answer(key)
     if answer:
-        frames = {frame.lower(): frame for frame in (*FRAMES,)} | {"j2000": ICRS}
-        if answer.lower() not in frames:
+        if not PlaceFrame.has(answer):
             raise LogFileError(f"{key}={answer} is none of {', '.join(FRAMES)}")
-        return PlaceFrame(known.decisions.told(key, frames[answer.lower()], "as answered"))
+        return PlaceFrame(known.decisions.told(key, PlaceFrame(answer), MappingCode.ANSWERED))
     words: set[str] = set()
     for column in pair:
         name = mapping.columns[column].columns[0]
@@ -209,40 +207,34 @@ def _frame(known: Known, key: str, pair: tuple[str, str], mapping: Mapping) -> P
         raise LogFileError(f"{name!r} is in the frame of 1950, which is not read: turn it into J2000")
     if "az" in words:
         choices = (
-            Choice(HORIZON, "without refraction, as worked out from a place among the stars"),
-            Choice(HORIZON_SEEN, "with refraction: where the telescope really looks"),
+            Choice(HORIZON, info(MappingCode.AIRLESS)),
+            Choice(HORIZON_SEEN, info(MappingCode.THROUGH_AIR)),
         )
-        question = Question(key, "are azimuth and altitude with or without refraction?", choices)
-        return PlaceFrame(known.decisions.ask(question))
-    for word, frame in (("ha", HOUR_ANGLE), ("mean of date", MEAN), ("of date", OF_DATE), ("j2000", ICRS)):
+        return PlaceFrame(known.decisions.ask(Question(key, info(MappingCode.WHICH_ALTITUDE), choices)))
+    for word, frame in (("ha", HOUR_ANGLE), ("mean_of_date", MEAN), ("of_date", OF_DATE), ("j2000", ICRS)):
         if word in words:
-            return PlaceFrame(known.decisions.told(key, frame, "the name says so"))
+            return PlaceFrame(known.decisions.told(key, frame, MappingCode.NAME_SAYS))
     return None
 
 
 def _mount_frame(known: Known, share: FrameShare) -> PlaceFrame:
     key = "mount_places"
     if share.verdict is FrameVerdict.RIGHT:
-        known.decisions.told(key, OF_DATE, "they differ from the solved ones by precession")
+        known.decisions.told(key, OF_DATE, MappingCode.DIFFER_BY_PRECESSION)
         return OF_DATE
     if share.verdict is FrameVerdict.ONE_FRAME:
-        words = "they differ from the solved ones by no precession, so both are in one frame"
         both = (
-            Choice(ICRS, "the solved ones are ICRS, and so are the mount's"),
-            Choice(OF_DATE, "then the solved ones are of date too: say places=of date"),
+            Choice(ICRS, info(MappingCode.BOTH_ICRS)),
+            Choice(OF_DATE, info(MappingCode.BOTH_OF_DATE)),
         )
-        question = Question(key, f"in which frame are the mount's places?  ({words})", both)
+        question = Question(key, info(MappingCode.WHICH_FRAME, verdict=share.verdict), both)
         return PlaceFrame(known.decisions.ask(question))
     if known.is_own:
-        known.decisions.told(key, OF_DATE, "the columns are the contract's own, whose mount's places are")
+        known.decisions.told(key, OF_DATE, MappingCode.OWN_FRAME)
         return OF_DATE
-    choices = (
-        Choice(OF_DATE, "what most mounts work in"),
-        Choice(ICRS, "also called J2000"),
-        Choice(MEAN, "precession alone"),
-    )
-    words = "in which frame are the mount's places?  (the file is too short to tell)"
-    return PlaceFrame(known.decisions.ask(Question(key, words, choices)))
+    choices = tuple(Choice(one, info(MappingCode.FRAME, frame=one)) for one in (OF_DATE, ICRS, MEAN))
+    question = Question(key, info(MappingCode.WHICH_FRAME, verdict=share.verdict), choices)
+    return PlaceFrame(known.decisions.ask(question))
 
 
 def with_sides(known: Known, mapping: Mapping) -> Mapping:
@@ -262,10 +254,9 @@ def with_sides(known: Known, mapping: Mapping) -> Mapping:
     answer = decisions.answer(key)
     agree = None
     if answer:
-        means = next((one for one in SideMeans if answer.lower() in (one, one.split()[-1])), None)
-        if means is None:
+        if not SideMeans.has(answer):
             raise LogFileError(f"{key}={answer} is none of {', '.join(SideMeans)}")
-        decisions.told(key, means, "as answered")
+        means = SideMeans(decisions.told(key, SideMeans(answer), MappingCode.ANSWERED))
     else:
         agree = _trial(known, mapping).sides_agree()
         means = _side_means(known, agree, key)
@@ -275,29 +266,19 @@ def with_sides(known: Known, mapping: Mapping) -> Mapping:
 
 def _side_means(known: Known, agree: float | None, key: str) -> SideMeans:
     if agree is not None and agree >= _AGREE:
-        words = f"in {round(100 * agree)} of 100 rows the tube then looks across the pier"
-        return SideMeans(known.decisions.told(key, ON, words))
+        return SideMeans(known.decisions.told(key, ON, MappingCode.LOOKS_ACROSS, share=agree))
     if agree is not None and agree <= 1.0 - _AGREE:
-        words = f"in {round(100 - 100 * agree)} of 100 rows the tube then looks across the pier"
-        return SideMeans(known.decisions.told(key, LOOKS, words))
+        return SideMeans(known.decisions.told(key, LOOKS, MappingCode.LOOKS_ACROSS, share=1.0 - agree))
     if known.is_own:
-        return SideMeans(known.decisions.told(key, ON, "the columns are the contract's own, where it is so"))
-    choices = (
-        Choice(ON, "a tube on the east side looks west"),
-        Choice(LOOKS, "east: the tube looks to the east, from the west side"),
-    )
-    return SideMeans(
-        known.decisions.ask(Question(key, "what does east in the column of sides mean?", choices))
-    )
+        return SideMeans(known.decisions.told(key, ON, MappingCode.OWN_SIDE))
+    choices = (Choice(ON, info(MappingCode.SIDE_ON)), Choice(LOOKS, info(MappingCode.SIDE_LOOKS)))
+    return SideMeans(known.decisions.ask(Question(key, info(MappingCode.WHICH_SIDE), choices)))
 
 
 def _zoned(time: TimeGuess, zone: str) -> TimeFrom:
     return replace(time.time, zone=zone)
 
 
-def _below_words(share: float | None) -> str:
-    if share is None:
-        return ""
-    if share <= _CLEAR:
-        return "all rows then lie above the horizon"
-    return f"{round(100 * share)} of 100 rows would lie below the horizon"
+def _below(share: float | None) -> Notice | None:
+    """Say how many rows would lie below the horizon."""
+    return None if share is None else info(MappingCode.BELOW_HORIZON, share=share, clear=share <= _CLEAR)

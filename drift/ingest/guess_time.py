@@ -35,6 +35,7 @@ from drift.ingest.times import (
 from drift.ingest.translate import date_texts
 from drift.ingest.trial import TableSample
 from drift.ingest.values import US_PER_DAY
+from drift.notices import MappingCode, Notice, info
 
 #: A column is of a sort when this share of its cells is.
 _NEARLY_ALL = 0.9
@@ -46,7 +47,7 @@ _RANGES = {
     TimeForm.UNIX_SECONDS: (6.3e8, 2.85e9),
     TimeForm.UNIX_MILLISECONDS: (6.3e11, 2.85e12),
 }
-_TIME_WORDS = ("time", "date", "utc", "local", "jd", "mjd", "unix", "start", "end", "middle", "far clock")
+_TIME_WORDS = ("time", "date", "utc", "local", "jd", "mjd", "unix", "start", "end", "middle", "far_clock")
 #: Between neighbours with one date the clock falls by so much at midnight [us].
 _MIDNIGHT_US = US_PER_DAY // 3
 
@@ -54,10 +55,10 @@ _MIDNIGHT_US = US_PER_DAY // 3
 class Holds(StrEnum):
     """What a column of times holds."""
 
-    WHOLE = "dates with times"
+    WHOLE = "dates_with_times"
     DATE = "dates"
-    CLOCK = "times of day"
-    COUNT = "counted times"
+    CLOCK = "times_of_day"
+    COUNT = "counted_times"
 
 
 @dataclass(frozen=True)
@@ -165,7 +166,7 @@ def guess_time(sample: TableSample, decisions: Decisions) -> TimeGuess:
     """
     chosen = _columns(sample, decisions)
     words = frozenset(word for one in chosen for word in one.words.known)
-    if "far clock" in words:
+    if "far_clock" in words:
         name = sample.headings[chosen[0].at].name
         raise LogFileError(
             f"the times in {name!r} are those at the Sun, not at the telescope, up to 8 minutes apart: give "
@@ -174,9 +175,9 @@ def guess_time(sample: TableSample, decisions: Decisions) -> TimeGuess:
     at = tuple(position for one in chosen for position in one.all_at)
     names = " + ".join(sample.headings[one].name for one in at)
     form = chosen[0].form
-    decisions.told("time_utc", names, f"it holds {_sort_words(chosen)}")
+    decisions.told("time_utc", names, MappingCode.HOLDS, holds=tuple(one.holds for one in chosen))
     if form != TimeForm.TEXT:
-        decisions.told("time.form", form, "the numbers are in its range")
+        decisions.told("time.form", form, MappingCode.NUMBERS_IN_RANGE)
         time = TimeFrom(form=form, scale=_scale(names, decisions), instant=_instant(words, decisions))
         return TimeGuess(at, time, words, form not in ABSOLUTE)
     texts = _texts(sample, at)
@@ -189,10 +190,6 @@ def guess_time(sample: TableSample, decisions: Decisions) -> TimeGuess:
 
 def _texts(sample: TableSample, at: tuple[int, ...]) -> list[str]:
     return date_texts([sample.rows.cells[one] for one in at])
-
-
-def _sort_words(chosen: list[Candidate]) -> str:
-    return " and ".join(one.holds for one in chosen)
 
 
 def _columns(sample: TableSample, decisions: Decisions) -> list[Candidate]:
@@ -213,7 +210,7 @@ def _columns(sample: TableSample, decisions: Decisions) -> list[Candidate]:
                 f"the header names {next(iter(names))} more than once, so that it is not clear which "
                 "column is meant.  Rename or remove one of them."
             )
-        decisions.ask(Question("time_utc", "which column is the time of the exposure?", choices))
+        decisions.ask(Question("time_utc", info(MappingCode.WHICH_TIME), choices))
     dates = _preferred([one for one in found if one.holds is Holds.DATE])
     clocks = _preferred([one for one in found if one.holds is Holds.CLOCK])
     if len(dates) == 1 and len(clocks) == 1:
@@ -221,7 +218,7 @@ def _columns(sample: TableSample, decisions: Decisions) -> list[Candidate]:
     if dates and clocks:
         pairs = [f"{sample.headings[d.at].name}+{sample.headings[c.at].name}" for d in dates for c in clocks]
         choices = tuple(Choice(pair) for pair in pairs)
-        decisions.ask(Question("time_utc", "which columns are date and time?", choices))
+        decisions.ask(Question("time_utc", info(MappingCode.WHICH_DATE_AND_TIME), choices))
     raise LogFileError("no column holds a date and a time that can be read")
 
 
@@ -249,25 +246,25 @@ def _order(date: Candidate, texts: list[str], decisions: Decisions) -> DateOrder
     given = [text for text in texts if text]
     orders = [one for one in date.orders if dates_in_order(given, one).mean() >= _NEARLY_ALL]
     if len(orders) == 1:
-        decisions.told("time.order", orders[0], "all dates fit it and no other")
+        decisions.told("time.order", orders[0], MappingCode.ONE_ORDER_FITS)
         return orders[0]
     orders = orders or list(date.orders)  # the times of day spoil the texts
     best = max(dates_in_order(given, one).mean() for one in orders)
     orders = [one for one in orders if dates_in_order(given, one).mean() == best]
     if len(orders) == 1:
-        decisions.told("time.order", orders[0], "some dates fit no other order")
+        decisions.told("time.order", orders[0], MappingCode.SOME_FIT_NO_OTHER)
         return orders[0]
     if not decisions.answer("time.order"):
         if DateOrder.DMY in orders and re.match(r"\d{1,2}\.", given[0]):
-            decisions.told("time.order", DateOrder.DMY, "dates with dots have the day first")
+            decisions.told("time.order", DateOrder.DMY, MappingCode.DOTS_DAY_FIRST)
             return DateOrder.DMY
         falls = {order: _falls(texts, order) for order in orders}
         rising = [order for order, count in falls.items() if count == 0]
         if len(rising) == 1 and min(count for order, count in falls.items() if order not in rising) > 1:
-            decisions.told("time.order", rising[0], "only so are the rows in the order of time")
+            decisions.told("time.order", rising[0], MappingCode.ROWS_RISE)
             return rising[0]
-    choices = tuple(Choice(order, f"{given[0]} is {_said(given[0], order)}") for order in orders)
-    question = Question("time.order", "in which order are the parts of a date?", choices)
+    choices = tuple(Choice(order, _read(given[0], order)) for order in orders)
+    question = Question("time.order", info(MappingCode.WHICH_ORDER), choices)
     return DateOrder(decisions.ask(question))
 
 
@@ -277,9 +274,10 @@ def _falls(texts: list[str], order: DateOrder) -> int:
     return int((np.diff(us) < 0).sum())
 
 
-def _said(text: str, order: DateOrder) -> str:
+def _read(text: str, order: DateOrder) -> Notice:
+    """Say which day a text is in an order."""
     us = TimeSpelling(TimeForm.TEXT, order).read([text]).us
-    return str(us.astype("datetime64[us]").astype("datetime64[D]")[0])
+    return info(MappingCode.DATE_READ, cell=text, day=int(us[0] // US_PER_DAY))
 
 
 def _evening_date(texts: list[str], order: DateOrder, decisions: Decisions) -> bool:
@@ -295,7 +293,7 @@ def _evening_date(texts: list[str], order: DateOrder, decisions: Decisions) -> b
     stays = int((falls & after & (np.diff(days) == 0)).sum())
     moves = int((falls & after & (np.diff(days) == 1)).sum())
     if stays and not moves:
-        decisions.told("time.evening_date", "yes", "the date stays the same when the clock passes midnight")
+        decisions.told("time.evening_date", "yes", MappingCode.DATE_STAYS)
         return True
     return False
 
@@ -303,20 +301,20 @@ def _evening_date(texts: list[str], order: DateOrder, decisions: Decisions) -> b
 def _scale(names: str, decisions: Decisions) -> TimeScale:
     answer = decisions.answer("time.scale").upper()
     if answer in tuple(TimeScale):
-        return TimeScale(decisions.told("time.scale", answer, "as answered"))
+        return TimeScale(decisions.told("time.scale", answer, MappingCode.ANSWERED))
     tokens = {token.upper() for token in re.split(r"[^A-Za-z]+", names)}
     if tokens & {"TT", "TDB", "TDT", "JDTT", "JDTDB", "MJDTT", "MJDTDB"}:
-        return TimeScale(decisions.told("time.scale", TimeScale.TT, "the name says so"))
+        return TimeScale(decisions.told("time.scale", TimeScale.TT, MappingCode.NAME_SAYS))
     if tokens & {"TAI", "MJDTAI", "JDTAI"}:
-        return TimeScale(decisions.told("time.scale", TimeScale.TAI, "the name says so"))
+        return TimeScale(decisions.told("time.scale", TimeScale.TAI, MappingCode.NAME_SAYS))
     return TimeScale.UTC
 
 
 def _instant(words: frozenset[str], decisions: Decisions) -> Instant:
     answer = decisions.answer("time.instant").lower()
     if answer in tuple(Instant):
-        return Instant(decisions.told("time.instant", answer, "as answered"))
+        return Instant(decisions.told("time.instant", answer, MappingCode.ANSWERED))
     for word in (START, END):
         if word in words and "middle" not in words:
-            return Instant(decisions.told("time.instant", word, "the name says so"))
+            return Instant(decisions.told("time.instant", word, MappingCode.NAME_SAYS))
     return MIDDLE

@@ -138,7 +138,6 @@ def found_notice(finding: SetsFound, solves: int) -> Notice:
 
 SOLVES_LAYOUT = LogLayout(
     kind="solves",
-    title="pointing solves",
     required=("time_utc", "ra_deg", "dec_deg"),
     optional=(
         *_MOUNT,
@@ -170,7 +169,6 @@ def _read_sweeps(cells: Cells, around: Circumstances) -> Columns:
 
 SWEEPS_LAYOUT = LogLayout(
     kind="sweeps",
-    title="sweeps",
     required=("time_utc", "ra_deg", "dec_deg", "sweep"),
     optional=("temp_c", "pressure_hpa"),
     read=_read_sweeps,
@@ -198,7 +196,6 @@ def _read_runs(cells: Cells, around: Circumstances) -> Columns:
 
 RUNS_LAYOUT = LogLayout(
     kind="runs",
-    title="unguided runs",
     required=("time_utc", "ra_deg", "dec_deg", "run", "dec_offset_arcsec"),
     optional=("ra_offset_arcsec",),
     read=_read_runs,
@@ -219,7 +216,6 @@ def _read_alignments(cells: Cells, around: Circumstances) -> Columns:
 
 ALIGNMENTS_LAYOUT = LogLayout(
     kind="alignments",
-    title="alignment errors",
     required=("time_utc", "az_error_arcmin", "alt_error_arcmin"),
     optional=("sigma_arcmin",),
     read=_read_alignments,
@@ -252,7 +248,6 @@ def _read_levels(cells: Cells, around: Circumstances) -> Columns:
 
 LEVELS_LAYOUT = LogLayout(
     kind="levels",
-    title="level readings",
     required=("time_utc", "tilt_north_arcsec", "tilt_east_arcsec"),
     optional=("place", "face_deg", "sigma_arcsec"),
     read=_read_levels,
@@ -368,7 +363,6 @@ def _remark_on_gaps(day: npt.NDArray[np.int64], cells: Cells) -> None:
 
 WEATHER_LAYOUT = LogLayout(
     kind="weather",
-    title="weather",
     required=("date", "t_min_c", "t_max_c"),
     optional=("t_mean_c", "snow_cm"),
     read=_read_weather,
@@ -404,7 +398,6 @@ def _read_corrections(cells: Cells, around: Circumstances) -> Columns:
 
 CORRECTIONS_LAYOUT = LogLayout(
     kind="corrections",
-    title="corrections",
     required=("time_utc", "kind"),
     optional=("amount_arcmin", "bearing_deg", "thickness_mm", "turns", "note"),
     read=_read_corrections,

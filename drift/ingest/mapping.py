@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping as MappingOf
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from enum import StrEnum
 
+from drift.codes import AlsoWritten
 from drift.ingest.text import contract_name
 from drift.ingest.times import DateOrder, RepeatedHour, TimeForm
+from drift.ingest.units import Unit
 from drift.ingest.values import SideMeans
+from drift.notices import MappingCode, Notice, Value, info
 
 # ---- Which of a file's columns is which of the contract's, and how each is written.
 #
@@ -18,18 +20,23 @@ from drift.ingest.values import SideMeans
 # file with the same header needs no question.
 
 
-class PlaceFrame(StrEnum):
+class PlaceFrame(AlsoWritten):
     """The frame of a place; J2000 is taken as ICRS, from which it differs by 0.02 arcsec."""
 
     ICRS = "ICRS"
-    OF_DATE = "of date"  # true equator and equinox
-    MEAN = "mean of date"
-    HOUR_ANGLE = "hour angle and declination"  # of date; the hour angle is positive west
-    HORIZON = "azimuth and altitude"  # without refraction; azimuth from true north through east
-    HORIZON_SEEN = "azimuth and altitude through the air"  # with refraction
+    OF_DATE = "of_date"  # true equator and equinox
+    MEAN = "mean_of_date"
+    HOUR_ANGLE = "hour_angle_and_declination"  # of date; the hour angle is positive west
+    HORIZON = "azimuth_and_altitude"  # without refraction; azimuth from true north through east
+    HORIZON_SEEN = "azimuth_and_altitude_through_the_air"  # with refraction
+
+    @classmethod
+    def once_called(cls) -> dict[str, str]:
+        """Return other names of members."""
+        return {"j2000": cls.ICRS}
 
 
-class TimeScale(StrEnum):
+class TimeScale(AlsoWritten):
     """The scale of times that are no civil time."""
 
     UTC = "UTC"
@@ -37,7 +44,7 @@ class TimeScale(StrEnum):
     TAI = "TAI"
 
 
-class Instant(StrEnum):
+class Instant(AlsoWritten):
     """Which instant of an exposure a time is."""
 
     MIDDLE = "middle"
@@ -85,7 +92,7 @@ class TimeFrom:
 
 
 #: Key of a time -> its allowed values; `zone` and `evening_date` are checked by themselves.
-TIME_CHOICES: dict[str, type[StrEnum]] = {
+TIME_CHOICES: dict[str, type[AlsoWritten]] = {
     "form": TimeForm,
     "order": DateOrder,
     "repeated_hour": RepeatedHour,
@@ -103,7 +110,7 @@ class ColumnFrom:
 
     columns: tuple[str, ...] = ()
     value: str = ""
-    unit: str = ""
+    unit: Unit | None = None  # None: the contract's own
     means: SideMeans | None = None  # of tube_side
     part: int = 0
 
@@ -152,10 +159,10 @@ NONE = "none"
 
 @dataclass(frozen=True)
 class Choice:
-    """One possible answer, and what it means."""
+    """One possible answer, and what it means where that is not plain."""
 
     answer: str
-    words: str = ""
+    means: Notice | None = None
 
 
 @dataclass(frozen=True)
@@ -163,23 +170,19 @@ class Question:
     """Something that can't be decided from the file."""
 
     key: str
-    words: str
+    asks: Notice
     choices: tuple[Choice, ...]
     free: bool = False  # other answers are possible as well
-
-    def line(self) -> str:
-        """Return the question with its choices on one line."""
-        told = " | ".join(f"{one.answer} ({one.words})" if one.words else one.answer for one in self.choices)
-        return f"{self.key}: {self.words}  Choices: {told}{' | ...' if self.free else ''}"
+    trouble: str = ""  # why an earlier answer can't be
 
 
 @dataclass(frozen=True)
 class Reason:
     """One thing that was decided, and why."""
 
-    what: str
+    what: str  # key of the answer that would change it, such as "ra_deg.unit"
     decided: str
-    because: str
+    because: Notice
 
 
 @dataclass(frozen=True)
@@ -199,6 +202,11 @@ class Ask(Exception):
         self.question = question
 
 
+def _plain(answer: str) -> str:
+    """Return an answer as it is compared: case doesn't matter, and a blank is as good as an underscore."""
+    return "_".join(answer.split()).lower()
+
+
 @dataclass
 class Decisions:
     """Collects reasons, and gives the answers that were given so far."""
@@ -207,15 +215,19 @@ class Decisions:
     reasons: list[Reason]
     asked: set[str]
 
-    def told(self, what: str, decided: str, because: str) -> str:
-        """Note a decision and return it."""
-        self.reasons.append(Reason(what, decided, because))
+    def told(self, what: str, decided: str, code: MappingCode, **values: Value) -> str:
+        """Note a decision with the code of its reason, and return it."""
+        self.reasons.append(Reason(what, decided, info(code, **values)))
         return decided
 
     def answer(self, key: str) -> str:
         """Return what was answered to a key, "" for nothing yet."""
         self.asked.add(key)
         return self.answers.get(key, "")
+
+    def says(self, key: str, choice: str) -> bool:
+        """Tell whether a choice was answered to a key."""
+        return _plain(self.answer(key)) == _plain(choice)
 
     def ask(self, question: Question) -> str:
         """Return the answer to a question.
@@ -227,9 +239,9 @@ class Decisions:
         """
         answer = self.answer(question.key)
         if answer:
-            known = {choice.answer.lower(): choice.answer for choice in question.choices}
-            if answer.lower() in known:
-                return self.told(question.key, known[answer.lower()], "as answered")
+            known = {_plain(choice.answer): choice.answer for choice in question.choices}
+            if _plain(answer) in known:
+                return self.told(question.key, known[_plain(answer)], MappingCode.ANSWERED)
             if question.free:
-                return self.told(question.key, answer, "as answered")
+                return self.told(question.key, answer, MappingCode.ANSWERED)
         raise Ask(question)

@@ -5,16 +5,16 @@ from __future__ import annotations
 import os
 import re
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from collections.abc import Mapping as MappingOf
 from contextlib import contextmanager
 from dataclasses import dataclass, field, fields
-from enum import StrEnum
 from pathlib import Path
 from typing import Any, TypeVar
 
 from filelock import FileLock, Timeout
 
+from drift.codes import AlsoWritten
 from drift.errors import LogFileError
 from drift.ingest.kinds import BY_KIND
 from drift.ingest.mapping import (
@@ -28,7 +28,7 @@ from drift.ingest.mapping import (
 )
 from drift.ingest.text import contract_name
 from drift.ingest.times import zone_named
-from drift.ingest.units import unit_of, units_for
+from drift.ingest.units import may_be_divisions, unit_of, units_for
 from drift.ingest.values import ON, SideMeans
 from drift.site.lines import line_of, lines_of
 
@@ -201,7 +201,7 @@ def _source_parts(source: ColumnFrom) -> list[str]:
         return [f"value = {_text(source.value)}"]
     names = [_text(name) for name in source.columns]
     parts = [f"from = {names[0]}" if len(names) == 1 else f"from = [{', '.join(names)}]"]
-    parts += [f"unit = {_text(source.unit)}"] if source.unit else []
+    parts += [f"unit = {_text(str(source.unit))}"] if source.unit else []
     parts += [f"part = {source.part}"] if source.part else []
     return parts + ([f"means = {_text(source.means)}"] if source.means else [])
 
@@ -244,7 +244,7 @@ def parse_mappings(text: str, name: str) -> dict[str, Mapping]:
     return found
 
 
-_Member = TypeVar("_Member", bound=StrEnum)
+_Member = TypeVar("_Member", bound=AlsoWritten)
 
 
 @dataclass(frozen=True)
@@ -257,7 +257,7 @@ class _Section:
     def mapping(self) -> Mapping:
         if not isinstance(self.section, dict):
             raise self._wrong("", "must be a section with kind, header and columns")
-        kind = self._choice("kind", self.section.get("kind", ""), tuple(BY_KIND))
+        kind = self._kind()
         header = self.section.get("header")
         if not isinstance(header, list) or not all(isinstance(one, str) for one in header) or not header:
             raise self._wrong("header", "must be the list of the file's column names")
@@ -268,13 +268,13 @@ class _Section:
                 continue
             key = contract_name(written)
             if key not in layout.columns:
-                raise self._wrong(key, f"is no column of {layout.title}: {', '.join(layout.columns)}")
+                raise self._wrong(key, f"is no column of a log of {layout.kind}: {', '.join(layout.columns)}")
             columns[key] = self._source(key, source)
             if key in ("time_utc", "date"):
                 time = self._time(key, source)
         lacking = [column for column in layout.required if column not in columns]
         if lacking:
-            raise self._wrong("", f"lacks {', '.join(lacking)}, which {layout.title} need")
+            raise self._wrong("", f"lacks {', '.join(lacking)}, which a log of {layout.kind} needs")
         places = self._member("places", self.section.get("places", ICRS), PlaceFrame)
         mount = self._member("mount_places", self.section.get("mount_places", OF_DATE), PlaceFrame)
         return Mapping(kind, tuple(header), columns, time, places, mount)
@@ -293,12 +293,16 @@ class _Section:
         for part in source:
             if part not in known:
                 raise self._wrong(key, f"has {part!r}, which is none of {', '.join(known)}")
-        unit = source.get("unit", "")
-        if unit and unit_of(unit, key) != unit:
-            allowed = ", ".join(units_for(key)) or "no unit"
-            if key.startswith("tilt_"):
-                allowed += ", divisions of 20 arcsec (the value of one division of the bubble)"
-            raise self._wrong(key, f"has the unit {unit!r}; allowed here: {allowed}")
+        written = source.get("unit", "")
+        unit = unit_of(written, key) if isinstance(written, str) else None
+        if written and unit is None:
+            allowed = ", ".join(units_for(key)) or "none"
+            bubble = (
+                ""
+                if not may_be_divisions(key)
+                else (", divisions of 20 arcsec (the value of one division of the bubble)")
+            )
+            raise self._wrong(key, f"has the unit {written!r}; allowed here: {allowed}{bubble}")
         means = source.get("means") or (ON if key == "tube_side" and names else None)
         if means is not None:
             means = self._member(key, means, SideMeans)
@@ -319,14 +323,19 @@ class _Section:
         return TimeFrom(**said)
 
     def _member(self, key: str, value: Any, members: type[_Member]) -> _Member:
-        return members(self._choice(key, value, tuple(one.value for one in members)))
+        if not members.has(value):
+            raise self._not_allowed(key, value, members)
+        return members(value)
 
-    def _choice(self, key: str, value: Any, allowed: tuple[str, ...]) -> str:
-        if value not in allowed:
-            raise self._wrong(
-                key, f"says {value!r}; allowed: {', '.join(one or repr(one) for one in allowed)}"
-            )
-        return str(value)
+    def _kind(self) -> str:
+        kind = self.section.get("kind", "")
+        if kind not in BY_KIND:
+            raise self._not_allowed("kind", kind, BY_KIND)
+        return str(kind)
+
+    def _not_allowed(self, key: str, value: Any, allowed: Iterable[str]) -> LogFileError:
+        named = ", ".join(str(one) or repr("") for one in allowed)
+        return self._wrong(key, f"says {value!r}; allowed: {named}")
 
     def _wrong(self, key: str, why: str) -> LogFileError:
         line = line_of(self.lines, (_SECTION, self.title, *((key,) if key else ())))

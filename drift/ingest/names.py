@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from drift.ingest.text import Heading
-from drift.ingest.units import unit_of
+from drift.ingest.units import Unit, unit_of
 
 #: Word -> every way to write it, English first, then what other languages have.
 _SAME: dict[str, str] = {
@@ -32,7 +32,7 @@ _SAME: dict[str, str] = {
     "local": "local lt lokal ortszeit mez mesz localtime",
     "jd": "jd juliandate julian",
     "mjd": "mjd",
-    "far clock": "hjd bjd heliocentric barycentric",
+    "far_clock": "hjd bjd heliocentric barycentric",
     "unix": "unix epoch unixtime posix",
     "start": "start begin beg started obs beginning begun",
     "end": "end stop finish ended",
@@ -44,7 +44,7 @@ _SAME: dict[str, str] = {
     "sync": "sync synced synchronised synchronized",
     "temp": "temp temperature tambient airtemp ambtemp temperatur tair",
     "pressure": "pressure press baro barometer luftdruck druck pression qfe",
-    "sea level": "qnh sealevel slp reduced",
+    "sea_level": "qnh sealevel slp reduced",
     "angle": "angle rotation orientation rot",
     "position": "position",
     "pa": "pa posangle positionangle rotang",
@@ -69,8 +69,8 @@ _SAME: dict[str, str] = {
     "turns": "turns turn",
     "note": "note notes comment comments remark remarks bemerkung",
     "j2000": "j2000 icrs fk5 2000 j2k",
-    "of date": "jnow now ofdate apparent epochofdate scheinbar",
-    "mean of date": "meanofdate",
+    "of_date": "jnow now ofdate apparent epochofdate scheinbar",
+    "mean_of_date": "meanofdate",
     "b1950": "b1950 1950 fk4",
 }
 _MEANING: dict[str, str] = {way: word for word, ways in _SAME.items() for way in ways.split()}
@@ -150,13 +150,13 @@ class Words:
         """Tell whether any of the words is there."""
         return any(word in self.known for word in words)
 
-    def unit(self, column: str) -> str:
-        """Return the unit that the name says for a contract column; "" for none, or for two."""
+    def unit(self, column: str) -> Unit | None:
+        """Return the unit that the name says for a contract column; None for none, or for two."""
         for texts in self.unit_texts:
-            found = {unit_of(text, column) for text in texts if text} - {""}
+            found = {unit_of(text, column) for text in texts if text} - {None}
             if found:
-                return found.pop() if len(found) == 1 else ""
-        return ""
+                return found.pop() if len(found) == 1 else None
+        return None
 
 
 #: What a VOTable's UCD says of a column whose name says nothing -> our word.
@@ -239,7 +239,7 @@ _RULES: Mapping[str, _Rule] = {
     "session": _Rule((("session",),)),
     "before_sync": _Rule((("before",), ("sync",))),
     "temp_c": _Rule((("temp",),), ("else", "minimum", "maximum", "mean", "mount")),
-    "pressure_hpa": _Rule((("pressure",),), ("sea level",)),
+    "pressure_hpa": _Rule((("pressure",),), ("sea_level",)),
     "exposure_s": _Rule((("exposure",),), ("start", "end", "middle", "date")),
     "pa_deg": _Rule((("pa",),), ("else", "error")),
     "sweep": _Rule((("sweep",),)),

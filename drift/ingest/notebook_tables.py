@@ -67,8 +67,8 @@ def read_notebook_table(table: Any, kind: str, around: Circumstances) -> LogRead
     log = read_bytes(_as_csv(columns_of(table, kind, name), name), name, around)
     if log.kind != kind:
         raise LogFileError(
-            f"{name} looks like {log.title}: {log.why}.  Pass it as {log.kind}=..., or give it the columns "
-            f"{', '.join(BY_KIND[kind].required)}."
+            f"{name} has the columns of a log of {log.kind} ({', '.join(BY_KIND[log.kind].required)}).  Pass "
+            f"it as {log.kind}=..., or give it the columns {', '.join(BY_KIND[kind].required)}."
         )
     return log
 

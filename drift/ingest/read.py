@@ -16,7 +16,7 @@ from drift.ingest.kinds import BY_KIND, LAYOUTS
 from drift.ingest.mapping import ColumnFrom, Mapping, own_mapping
 from drift.ingest.text import RawTable
 from drift.ingest.translate import Gathered, Plan, as_texts, by_day, finish, gather, is_by_the_hour
-from drift.ingest.units import own_unit, unit_of, units_for
+from drift.ingest.units import Unit, own_unit, unit_of, units_for
 from drift.ingest.values import are_flags
 from drift.notices import IngestCode, Notice, info, warning
 from drift.readings import Columns, LogRead, RowSetAside
@@ -102,8 +102,8 @@ def read_mapped(table: RawTable, around: Circumstances, mapping: Mapping, why: N
     if not found.raws:
         at = f" (line {table.header_line})" if table.header_line else ""
         raise LogFileError(
-            f"{table.name} holds the header of {layout.title}{at} and no rows: there is nothing in it to "
-            "import."
+            f"{table.name} holds the header of a log of {layout.kind}{at} and no rows: there is nothing in "
+            "it to import."
         )
     made: tuple[Notice, ...] = ()
     if is_by_the_hour(mapping):
@@ -118,7 +118,6 @@ def read_mapped(table: RawTable, around: Circumstances, mapping: Mapping, why: N
         path=table.path,
         digest=table.digest,
         kind=layout.kind,
-        title=layout.title,
         why=why,
         header=(table.delimiter or ",").join(table.header),
         columns=_good_rows(columns, cells),
@@ -201,14 +200,15 @@ def _own_with_units(mapping: Mapping, table: RawTable) -> Mapping:
     columns = {}
     for column, source in mapping.columns.items():
         own, said = own_unit(column), units.get(source.columns[0], "")
-        unit = unit_of(said, column) if said and own else ""
-        if said and own and not unit:
+        unit = unit_of(said, column) if said and own else None
+        if said and own and unit is None:
             raise LogFileError(
                 f"{table.name}: the column {column} is in {said!r}, where one of these belongs: "
                 f"{', '.join(units_for(column))}."
             )
-        columns[column] = replace(source, unit=unit or (own.name if own else ""))
-    if all(columns[column].unit in ("", own.name if (own := own_unit(column)) else "") for column in columns):
+        columns[column] = replace(source, unit=unit or (Unit(own) if own else None))
+    plain = (None if (own := own_unit(column)) is None else Unit(own) for column in columns)
+    if all(one.unit in (None, unit) for one, unit in zip(columns.values(), plain, strict=True)):
         return mapping
     return replace(mapping, columns=columns, own=False)
 

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from collections.abc import Mapping as MappingOf
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-import numpy as np
-
-from drift.errors import LogFileError
+from drift.errors import LogFileError, NotSettled
 from drift.ingest.cells import Circumstances
 from drift.ingest.fits_mapping import SECTION as IMAGES
 from drift.ingest.guess import all_questions, propose
-from drift.ingest.kinds import BY_KIND
 from drift.ingest.mapping import Mapping, Proposal, Question
 from drift.ingest.mapping_file import MappingFile
 from drift.ingest.text import RawTable
@@ -28,45 +26,24 @@ ROWS_SHOWN = 3
 
 
 @dataclass(frozen=True)
+class PreviewRow:
+    """A sample row as it would be read.
+
+    `values` are by contract column: texts, numbers in its unit, a time [us since 1970 UTC] or a date [days
+    since 1970]; None where there is none.
+    """
+
+    raw: str
+    values: MappingOf[str, str | int | float | None]
+    no_such_time: bool = False  # the clock did not show it, or showed it twice
+
+
+@dataclass(frozen=True)
 class Preview:
-    """Sample rows: their text, and the contract's columns as they would be read."""
+    """Sample rows of a table as they would be read, and the columns that are not used."""
 
-    raws: tuple[str, ...]
-    rows: tuple[dict[str, str], ...]
-    title: str
+    rows: tuple[PreviewRow, ...]
     unused: tuple[str, ...]
-
-    def words(self, proposal: Proposal) -> str:
-        """Return the proposal with its reasons and sample rows, for people."""
-        mapping = proposal.mapping
-        assert mapping is not None
-        lines = [f"  read as {self.title}"]
-        for column, source in mapping.columns.items():
-            lines.append(f"  {column:<18} from {_from(source.columns, source.value)}{_how(proposal, column)}")
-        told = {"places", "mount_places"}
-        lines += [
-            f"  {one.what:<18} {one.decided}: {one.because}"
-            for one in proposal.reasons
-            if one.what.startswith("time.") or one.what in told or one.decided == "none"
-        ]
-        if self.unused:
-            lines.append(f"  not used: {', '.join(self.unused)}")
-        for raw, row in zip(self.raws, self.rows, strict=True):
-            lines.append(f"  for example  {' '.join(raw.split())}")
-            lines.append(f"           ->  {', '.join(f'{name} {value}' for name, value in row.items())}")
-        return "\n".join(lines)
-
-
-def _from(columns: tuple[str, ...], value: str) -> str:
-    return " + ".join(columns) if columns else f"{value!r} for all rows"
-
-
-def _how(proposal: Proposal, column: str) -> str:
-    parts = []
-    for one in proposal.reasons:
-        if one.what in (f"{column}.unit", f"{column}.means"):
-            parts.append(f"{one.decided}: {one.because}")
-    return f"; {'; '.join(parts)}" if parts else ""
 
 
 def preview_of(table: RawTable, mapping: Mapping, around: Circumstances) -> Preview:
@@ -79,26 +56,20 @@ def preview_of(table: RawTable, mapping: Mapping, around: Circumstances) -> Prev
         gathered, _ = by_day(gathered, mapping, around)
     rows = []
     for at in range(min(ROWS_SHOWN, len(gathered.raws))):
-        rows.append({name: _shown(name, ready, at) for name, ready in gathered.columns.items()})
-        for _, some in refused:
-            if some[at]:
-                rows[-1]["time_utc"] = "none: the clock did not show it, or showed it twice"
+        values = {name: _value(ready, at) for name, ready in gathered.columns.items()}
+        rows.append(PreviewRow(gathered.raws[at], values, any(some[at] for _, some in refused)))
     used = {name.lower() for source in mapping.columns.values() for name in source.columns}
     unused = tuple(name for name in table.header if name and name.lower() not in used)
-    raws = tuple(gathered.raws[: len(rows)])
-    return Preview(raws, tuple(rows), BY_KIND[mapping.kind].title, unused)
+    return Preview(tuple(rows), unused)
 
 
-def _shown(name: str, ready: Ready, at: int) -> str:
+def _value(ready: Ready, at: int) -> str | int | float | None:
     if isinstance(ready.values, list):
-        return ready.values[at] or "-"
+        return ready.values[at] or None
     if ready.bad[at] or ready.blank[at]:
-        return "-"
-    if name == "time_utc":
-        return f"{np.datetime64(int(ready.values[at]), 'us').astype('datetime64[ms]')}Z"
-    if name == "date":
-        return str(np.datetime64(int(ready.values[at]), "D"))
-    return f"{float(ready.values[at]):.6f}".rstrip("0").rstrip(".")
+        return None
+    number: int | float = ready.values[at].item()
+    return number
 
 
 # ---- How a table with columns of its own is to be read: as kept under a name, or as proposed and agreed
@@ -171,11 +142,8 @@ class Settler:
     @property
     def _to_tables(self) -> dict[str, str]:
         """Return the answers without those that are not about how a table is read."""
-        return {
-            key: value
-            for key, value in self.answers.items()
-            if key not in (READING, OTHER_PIER) and not key.startswith(f"{IMAGES}.")
-        }
+        apart = (READING, OTHER_PIER, IMAGES)
+        return {key: value for key, value in self.answers.items() if key.partition(".")[0] not in apart}
 
     def _name_of(self, table: RawTable) -> str:
         """Return the name of the kept mapping that a table is read by, "" for none."""
@@ -200,23 +168,18 @@ class Settler:
                 wrong += 1
                 if self.ask is None or asked is None or wrong > _PATIENCE:
                     raise
-                again = replace(asked, words=f"{error}.  {asked.words}")
-                answers[asked.key] = self.ask(table, again)
+                answers[asked.key] = self.ask(table, replace(asked, trouble=str(error)))
                 continue
             if proposal.question is None:
                 return proposal
             asked = proposal.question
             if self.ask is None:
-                raise LogFileError(_questions_words(table, all_questions(table, around, answers)))
+                raise NotSettled(table.name, tuple(all_questions(table, around, answers)))
             answers[asked.key] = self.ask(table, asked)
 
     def _agreed(self, table: RawTable, proposal: Proposal, preview: Preview, name: str) -> str:
         if self.agree is None:
-            raise LogFileError(
-                f"{table.name}: its columns are not those of a known log, but could be read so:\n"
-                f"{preview.words(proposal)}\n"
-                "Add --yes to read it so and to keep this under a name, or --answer KEY=VALUE to change it."
-            )
+            raise NotSettled(table.name, proposal=proposal, preview=preview)
         kept_as = self.agree(table, proposal, preview, name)
         if not kept_as:
             raise LogFileError(
@@ -224,13 +187,3 @@ class Settler:
                 "--answer KEY=VALUE changes a part of it."
             )
         return self.kept.free_name(kept_as)
-
-
-def _questions_words(table: RawTable, questions: list[Question]) -> str:
-    count = "one thing" if len(questions) == 1 else f"{len(questions)} things"
-    lines = "\n".join(f"  {question.line()}" for question in questions)
-    return (
-        f"{table.name}: {count} can't be decided from the file:\n{lines}\n"
-        "Say it with --answer KEY=CHOICE (one --answer each), or import the file at a terminal, where it is "
-        "asked."
-    )

@@ -160,7 +160,7 @@ class FrameVerdict(StrEnum):
     """What precession tells of the frames of a file's places."""
 
     RIGHT = "right"  # the mount's of date, the solved ones ICRS
-    ONE_FRAME = "one frame"
+    ONE_FRAME = "one_frame"
     EXCHANGED = "exchanged"
     UNKNOWN = "unknown"
 

@@ -106,7 +106,6 @@ class RawTable:
     name: str  # the file as it was given
     path: str  # the whole path, or "" for what was recorded by hand
     digest: str  # of the file's bytes
-    form: str  # for people: "CSV", "ECSV", "JSON Lines"
     headings: tuple[Heading, ...]
     header_line: int  # 0 when the form has no header line
     parts: Iterable[Rows] = field(repr=False)
@@ -238,7 +237,7 @@ def _plain_line_ends(text: str) -> str:
 DELIMITERS = (",", ";", "\t", "|", "  ", " ")
 _RUNS = {"  ": re.compile(r"\s{2,}|\t"), " ": re.compile(r"\s+")}
 _BLANKS = ' \t,;|"'  # a row of these alone is blank: spreadsheets write them
-_END = "\x00end of file\x00"  # can't stand in a file: zero bytes are refused as binary
+_END = "\x00end\x00"  # can't stand in a file: zero bytes are refused as binary
 
 
 def is_blank(line: str) -> bool:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
-from enum import StrEnum
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 import numpy.typing as npt
 
+from drift.codes import AlsoWritten
 from drift.ingest.values import US_PER_DAY, US_PER_SECOND, Alike, Times
 from drift.notices import IngestCode, Notice, warning
 
@@ -29,12 +29,12 @@ _NAME = r"(?P<name>[A-Za-z]{3,9})\.?"
 _MONTH = rf"(?:(?P<month>\d{{1,2}})|{_NAME})"
 
 
-class DateOrder(StrEnum):
+class DateOrder(AlsoWritten):
     """The order of the parts of a date."""
 
-    YMD = "year month day"
-    DMY = "day month year"
-    MDY = "month day year"
+    YMD = "year_month_day"
+    DMY = "day_month_year"
+    MDY = "month_day_year"
 
 
 #: Order -> the pattern of a date.
@@ -71,22 +71,20 @@ _TEXTS = {
 _DATE_ALONE = {order: re.compile(date, re.ASCII) for order, date in DATES.items()}
 
 
-class TimeForm(StrEnum):
+class TimeForm(AlsoWritten):
     """How the times of a file are given."""
 
     TEXT = "text"
     JD = "JD"
     MJD = "MJD"
-    SPREADSHEET_DAYS = "spreadsheet days"
-    UNIX_SECONDS = "Unix seconds"
-    UNIX_MILLISECONDS = "Unix milliseconds"
+    SPREADSHEET_DAYS = "spreadsheet_days"
+    UNIX_SECONDS = "unix_seconds"
+    UNIX_MILLISECONDS = "unix_milliseconds"
 
 
 #: Form of a number -> microseconds a unit, and where it counts from [us since 1970].
 _DAYS_FROM = {TimeForm.JD: 2_440_587.5, TimeForm.MJD: 40_587.0, TimeForm.SPREADSHEET_DAYS: 25_569.0}
 _SECONDS = {TimeForm.UNIX_SECONDS: US_PER_SECOND, TimeForm.UNIX_MILLISECONDS: 1_000}
-#: Every form of a time.
-FORMS = tuple(TimeForm)
 #: Forms that count from an instant, so that no zone has a say.
 ABSOLUTE = (TimeForm.JD, TimeForm.MJD, *_SECONDS)
 _COUNT = re.compile(r"\+?(\d{1,16})(?:[.,](\d+))?")
@@ -101,7 +99,7 @@ class TimeSpelling:
     Parameters
     ----------
     form
-        One of `FORMS`.
+        How they are given.
     order
         Of a text: a key of `DATES`.
     evening_date
@@ -350,7 +348,7 @@ def clock_holds(name: str, zone: str, time_us: npt.NDArray[np.int64]) -> npt.NDA
 Ints = npt.NDArray[np.int64]
 
 
-class RepeatedHour(StrEnum):
+class RepeatedHour(AlsoWritten):
     """How to take an hour that the clock went through twice."""
 
     BY_ORDER = ""  # of the rows

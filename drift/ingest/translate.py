@@ -31,7 +31,7 @@ from drift.ingest.mapping import (
 from drift.ingest.names import is_sign
 from drift.ingest.text import Heading, RawCells, Rows
 from drift.ingest.times import TimeForm, TimeSpelling, read_days, to_utc, zone_named
-from drift.ingest.units import own_unit
+from drift.ingest.units import Unit, own_unit
 from drift.ingest.values import (
     ON,
     NumberSpelling,
@@ -165,13 +165,13 @@ def _read_own(cells: RawCells, sort: Sort, column: str, plan: Plan) -> Ready:
         return (
             read_plain(as_texts(cells), sort)
             if sort not in (Sort.NUMBER, Sort.FLAG)
-            else _convert(cells, column, "")
+            else _convert(cells, column, None)
         )
     if column == "tube_side":
         return read_plain(_sides(as_texts(cells), ON), sort)
     if sort is Sort.NUMBER and plan.decimal == ",":
         own = own_unit(column)
-        return _read_number(cells, column, ColumnFrom(unit=own.name if own else ""), ",")
+        return _read_number(cells, column, ColumnFrom(unit=Unit(own) if own else None), ",")
     return read_plain(cells, sort)
 
 
@@ -183,7 +183,7 @@ def _constant(value: str, sort: Sort, column: str, count: int, plan: Plan) -> Re
     return Ready(spread, np.repeat(one.bad, count), np.repeat(one.blank, count))
 
 
-def _convert(cells: npt.NDArray[np.float64], column: str, unit: str) -> Ready:
+def _convert(cells: npt.NDArray[np.float64], column: str, unit: Unit | None) -> Ready:
     missing = np.isnan(cells)
     infinite = np.isinf(cells)
     found = NumberSpelling(column, unit).convert(np.where(infinite, np.nan, cells))

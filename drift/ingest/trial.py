@@ -22,6 +22,7 @@ from drift.ingest.sky_evidence import (
 from drift.ingest.text import Heading, RawCells, RawTable, Rows
 from drift.ingest.translate import Plan, as_texts, finish, gather
 from drift.ingest.values import ON, Ready, TubeSide
+from drift.notices import MappingCode, Notice, info
 
 # ---- Some rows of a table, spread over it: what a guess about its columns rests on.
 
@@ -116,10 +117,10 @@ class Known:
         """Whether the columns are the contract's own but for slips in their names."""
         return bool(self.slips)
 
-    def example(self, at: int) -> str:
-        """Return a cell of a column as an example, in words."""
+    def example(self, at: int) -> Notice:
+        """Return a cell of a column as an example, "" where all are blank."""
         given = self.sample.given(at)
-        return f"such as {given[0]}" if given else "blank"
+        return info(MappingCode.CELL, cell=given[0] if given else "")
 
 
 # ---- Reading a sample by a mapping that is still in doubt, to see what the sky says of it.

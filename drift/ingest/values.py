@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from drift.ingest.units import own_unit, to_contract, unit_of
+from drift.codes import AlsoWritten
+from drift.ingest.units import Dimension, Unit, UnitName, dimension_of, own_unit, to_contract, unit_of
 from drift.notices import IngestCode, Notice, warning
 from drift.types import READING_COLUMNS
 
@@ -88,7 +89,7 @@ class NumberSpelling:
     """How the numbers of a column are written."""
 
     column: str  # the contract's column that they become
-    unit: str = ""  # one of `units_for(column)`; "" for numbers without one
+    unit: Unit | None = None  # one of `units_for(column)`; None: the contract's own
     decimal: str = "."
 
     def read(self, cells: list[str]) -> tuple[Numbers, Mask]:
@@ -101,7 +102,7 @@ class NumberSpelling:
                 return to_contract(found, self.unit, self.column) + 0.0, np.zeros(len(cells), dtype=bool)
         except ValueError:
             pass
-        if own is not None and own.dimension == "angle":
+        if own is not None and dimension_of(own) is Dimension.ANGLE:
             quick = self._alike(cells)
             if quick is not None:
                 return quick, np.zeros(len(cells), dtype=bool)
@@ -117,7 +118,7 @@ class NumberSpelling:
         """Say why a cell is no number here."""
         match = PARTS.fullmatch(cell)
         if match and match["mark"]:
-            return warning(IngestCode.NUMBER_IN_OTHER_UNIT, unit=self.unit)
+            return warning(IngestCode.NUMBER_IN_OTHER_UNIT, unit=str(self.unit or own_unit(self.column)))
         if match:
             return warning(IngestCode.PARTS_BEYOND_60)
         if self.decimal == "," and re.fullmatch(r"[+-]?\d+\.\d+", cell):
@@ -151,7 +152,7 @@ class NumberSpelling:
     def _one(self, cell: str) -> float:
         match = PARTS.fullmatch(cell)
         own = own_unit(self.column)
-        if match and own is not None and own.dimension == "angle":
+        if match and own is not None and dimension_of(own) is Dimension.ANGLE:
             size = _of_parts(match) if self._mark_fits(match) else np.nan
             return float(self._from_parts(np.array(size)))
         if self.decimal == "," and "." in cell:
@@ -162,15 +163,15 @@ class NumberSpelling:
         unit = self.unit
         if number[2]:  # a unit in the cell itself
             unit = unit_of(number[2], self.column)
-            if not unit:
+            if unit is None:
                 return float("nan")
         return float(to_contract(np.array(float(number[1])), unit, self.column))
 
     def _mark_fits(self, match: re.Match[str]) -> bool:
-        mark = (match["mark"] or "").lower()
+        mark, name = (match["mark"] or "").lower(), self.unit.name if self.unit else None
         if not mark:
-            return self.unit in ("hours", "degrees")
-        return self.unit == ("hours" if mark[0] in "hʰ" else "degrees")
+            return name in (UnitName.HOURS, UnitName.DEGREES)
+        return name is (UnitName.HOURS if mark[0] in "hʰ" else UnitName.DEGREES)
 
     def _from_parts(self, size: Numbers) -> Numbers:
         return to_contract(size, self.unit, self.column)
@@ -226,15 +227,20 @@ def _of_parts(match: re.Match[str]) -> float:
 # ---- The side of the pier that the tube is on, from the words and numbers that programs write for it.
 
 
-class SideMeans(StrEnum):
+class SideMeans(AlsoWritten):
     """What a column of sides may mean."""
 
-    ON = "the side the tube is on"
-    LOOKS = "the side the tube looks to"
+    ON = "tube_on"  # the side that the tube is on
+    LOOKS = "tube_looks_to"
+
+    @classmethod
+    def once_called(cls) -> dict[str, str]:
+        """Return other names of members."""
+        on, looks = cls.ON, cls.LOOKS
+        return {"on": on, "the_side_the_tube_is_on": on, "to": looks, "the_side_the_tube_looks_to": looks}
 
 
 ON, LOOKS = SideMeans
-MEANINGS = tuple(SideMeans)
 _EAST = frozenset({"east", "e", "piereast", "eastofpier", "ost", "o", "est", "0"})
 _WEST = frozenset({"west", "w", "pierwest", "westofpier", "ouest", "oeste", "1"})
 #: Minus one says "not known" where 0 is east and 1 is west (common practice of mount drivers).

@@ -17,11 +17,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drift.codes import Constant
 from drift.mount.orientation import axis_basis, hemisphere
 from drift.quantities import ARCSEC_PER_RAD, Floats
 
 #: The order of the constants wherever they stand in an array.
-CONSTANTS = ("cone error", "axis non-perpendicularity", "declination offset between tube sides", "tube droop")
+CONSTANTS = tuple(Constant)
 CONE, NONPERP, SIDE_OFFSET, DROOP = range(4)
 #: The share of tan^3 z in refraction, see `lift_shape`.
 CUBE_SHARE = 0.0668 / 58.294

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drift.codes import PlateTrouble
 from drift.errors import PlateError
 from drift.quantities import ARCSEC_PER_RAD, Floats
 
@@ -142,6 +143,8 @@ def _places(bearings_deg: Sequence[float], circle_mm: float) -> Floats:
     if spread[1] < _LINE_SPREAD * circle_mm / 2.0:
         raise PlateError(
             f"Bolts at bearings {list(bearings_deg)} deg stand in one line, so the plate can tip about that "
-            "line by any amount: plate.bolt_bearings_deg needs three bolts that are not in a line."
+            "line by any amount: plate.bolt_bearings_deg needs three bolts that are not in a line.",
+            PlateTrouble.BOLTS_IN_LINE,
+            bearings_deg=tuple(float(one) for one in bearings_deg),
         )
     return places

@@ -15,10 +15,9 @@ from drift.quantities import ARCSEC_PER_RAD, Bools, Floats
 # ---- How much good readings scatter, and how well a zero repeats: scales from the data.
 
 
-#: Classes of scatter: pointing solves along hour angle, along declination, sweeps, runs.
-CLASSES = 4
-#: Prior scatter of each class [arcsec] and how many readings it counts for: common practice for a
-#: good amateur mount (some arcsec), plate solves and seeing (one or two).
+#: Prior scatter of each class [arcsec] (pointing along hour angle, along declination, sweeps, runs) and
+#: how many readings it counts for: common practice for a good amateur mount (some arcsec), plate solves and
+#: seeing (one or two).
 PRIOR_SD = np.array([5.0, 5.0, 3.0, 1.5])
 PRIOR_WEIGHT = 4.0
 #: A reading further out than this many sd (over both coordinates together) counts less, as 1/distance
@@ -56,7 +55,7 @@ def scatter(
     valid: np.ndarray,
     robust: bool,
 ) -> Floats:
-    """Return the scatter of each class [arcsec], (CLASSES,).
+    """Return the scatter of each class [arcsec], (4,), in the order of `PRIOR_SD`.
 
     Parameters
     ----------

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from drift.codes import CorrectionKind
 from drift.quantities import DAY_US, Ints
 
 
@@ -51,6 +52,7 @@ class NightSplit:
 
 def split_nights(longitude_deg: float, corrections: pd.DataFrame) -> NightSplit:
     """Prepare the split from the site's longitude [deg, east positive] and the recorded corrections."""
+    corrections = corrections[corrections["kind"] != CorrectionKind.CRACK]  # nothing was done to the mount
     times = corrections["time_us"].to_numpy(dtype=np.int64)
     kinds = corrections["kind"].to_numpy(dtype=object)
 

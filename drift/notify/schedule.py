@@ -8,11 +8,10 @@ from collections.abc import Sequence
 
 #: When it runs: at noon or so all nights are imported, and a local clock change at night does no harm.
 _HOUR, _MINUTE = 12, 20
-SYSTEMS = ("cron", "systemd", "windows")
 
 
 def lines_for(system: str, program: Sequence[str], pier: str) -> str:
-    """Return the lines for one of `SYSTEMS`.
+    """Return the lines for one scheduler.
 
     Parameters
     ----------

@@ -186,18 +186,6 @@ def send(address: str, title: str, body: str, number: str) -> Sent:
         return Sent(SENT) if done else _judged(log.getvalue())
 
 
-def check_address(address: str) -> None:
-    """Check that a way of sending knows an address; nothing is sent.
-
-    Raises
-    ------
-    drift.errors.NotifyError
-        If none does.
-    """
-    with _library() as (apprise, _):
-        _plugin(apprise, address)
-
-
 def _plugin(apprise: Any, address: str) -> Any:
     """Return the way of sending that an address names; a plain web address is given JSON."""
     for one in (address, _as_hook(address)):

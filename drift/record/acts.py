@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, and_, insert, select, update
 
 from drift._version import __version__
+from drift.codes import ActKind, RowState
 from drift.errors import RecordError
 from drift.readings import READING_COLUMNS, StepDone
 from drift.record import schema
@@ -24,11 +25,12 @@ from drift.record.schema import batches
 # * *undone*: every import that carried it was undone.  Importing it again brings it back.
 
 
-#: What an act is called.
-IMPORTED, UNDID, BROUGHT_BACK, MENDED = "imported", "undid", "brought back", "mended"
-WITHDREW, PUT_BACK, AMENDED, DISMISSED = "withdrew", "put back", "amended", "dismissed"
-RESTORED, JUDGED = "restored", "judged anew"
-_STATES = {schema.IN_USE: "in use", schema.WITHDRAWN: "withdrawn", schema.UNDONE: "undone"}
+IMPORTED, UNDID, BROUGHT_BACK, MENDED, WITHDREW, PUT_BACK, AMENDED, DISMISSED, RESTORED, JUDGED = ActKind
+_STATES = {
+    schema.IN_USE: RowState.IN_USE,
+    schema.WITHDRAWN: RowState.WITHDRAWN,
+    schema.UNDONE: RowState.UNDONE,
+}
 
 
 @dataclass(frozen=True)
@@ -40,7 +42,7 @@ class RowHeld:
 
     row_id: int
     kind: str
-    state: str  # "in use", "withdrawn" or "undone"
+    state: RowState
     file: str
     line: int
     raw: str
@@ -49,7 +51,7 @@ class RowHeld:
     @property
     def in_use(self) -> bool:
         """Whether the row counts."""
-        return self.state == _STATES[schema.IN_USE]
+        return self.state is RowState.IN_USE
 
 
 @dataclass(frozen=True)
@@ -60,15 +62,15 @@ class RowEvent:
     """
 
     row_id: int
-    what: str  # "withdrew", "put back", "amended"
+    what: ActKind
     time_us: int
     reason: str
     other_row_id: int | None = None
 
 
-def new_act(connection: Connection, what: str, reason: str, now_us: int) -> int:
+def new_act(connection: Connection, what: ActKind, reason: str, now_us: int) -> int:
     """Note an act, and return its number."""
-    values = {"time_us": now_us, "what": what, "reason": reason, "code_version": __version__}
+    values = {"time_us": now_us, "what": str(what), "reason": str(reason), "code_version": __version__}
     made = connection.execute(insert(schema.acts).values(**values)).inserted_primary_key
     assert made is not None
     return int(made[0])
@@ -162,7 +164,7 @@ def put_back(connection: Connection, row_ids: Sequence[int], reason: str, now_us
     """
     rows = _wanted(connection, row_ids)
     for row in rows:
-        if row.state != _STATES[schema.WITHDRAWN]:
+        if row.state is not RowState.WITHDRAWN:
             raise RecordError(
                 f"row {row.row_id} ({row.file}, line {row.line}) is {row.state}, not withdrawn: "
                 "there is nothing to put back."
@@ -210,7 +212,7 @@ def events_of(connection: Connection, row_ids: Iterable[int]) -> dict[int, list[
             .order_by(rows.c.id)
         )
         for row in connection.execute(query):
-            events.setdefault(row[0], []).append(RowEvent(*row))
+            events.setdefault(row[0], []).append(RowEvent(row[0], ActKind(row[1]), *row[2:]))
     return events
 
 

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from sqlalchemy import Connection, delete, insert, select
 from sqlalchemy.exc import OperationalError
 
+from drift.codes import ActKind, RowState
 from drift.notices import Notice, RecordCode, warning
 from drift.readings import READING_COLUMNS, Readings, RowSetAside
 from drift.record import schema
@@ -378,7 +379,7 @@ class ActDone:
     """An import, the undoing of one, or the bringing back of an undone one."""
 
     number: int
-    what: str  # "imported", "mended", "undid" or "brought back"
+    what: ActKind  # imported, mended, undid or brought back
     time_us: int
     reason: str
     files: tuple[FileInAct, ...]
@@ -406,10 +407,13 @@ def acts_done(connection: Connection) -> list[ActDone]:
         members.setdefault(act, []).append(FileInAct(file, kind, went_in, there, aside, went_out, stayed, by))
     done = connection.execute(
         select(acts.c.id, acts.c.what, acts.c.time_us, acts.c.reason)
-        .where(acts.c.what.in_((IMPORTED, MENDED, UNDID, BROUGHT_BACK)))
+        .where(acts.c.what.in_([str(one) for one in (IMPORTED, MENDED, UNDID, BROUGHT_BACK)]))
         .order_by(acts.c.id)
     )
-    return [ActDone(*row, tuple(members.get(row[0], ()))) for row in done]
+    return [
+        ActDone(number, ActKind(what), time_us, reason, tuple(members.get(number, ())))
+        for number, what, time_us, reason in done
+    ]
 
 
 # ---- Where rows came from, and what was done to them since: down to file and line.
@@ -421,7 +425,7 @@ class Origin:
 
     row_id: int
     kind: str
-    state: str  # "in use", "withdrawn" or "undone"
+    state: RowState
     file: str
     line: int
     raw: str

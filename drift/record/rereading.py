@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from sqlalchemy import Connection, func, or_, select
 
+from drift.codes import ActReason
 from drift.errors import RecordError
 from drift.readings import LogRead
 from drift.record import schema
@@ -93,9 +94,8 @@ def _name_of(raw: str, images: bool) -> str:
 
 
 def take_out(connection: Connection, former: Sequence[Former], now_us: int) -> None:
-    """Take former readings out of use: their imports are undone; of files that hold more, the rows "
-    "withdrawn."""
-    reason = "read another way by a later import"
+    """Take former readings out of use: their imports are undone; of files that hold more, rows withdrawn."""
+    reason = ActReason.READ_OTHERWISE
     whole = [one.file_id for one in former if one.is_whole]
     if whole:
         undo_files(connection, whole, reason, now_us)
@@ -133,4 +133,4 @@ def row_cut_short(connection: Connection, log: LogRead, new: Sequence[int]) -> t
 
 def put_whole(connection: Connection, kind: str, cut: int, whole: int, now_us: int) -> None:
     """Put a whole row in the place of the one that was cut short, which is withdrawn and kept."""
-    replace(connection, kind, cut, [whole], "cut short while its file was being written", now_us)
+    replace(connection, kind, cut, [whole], ActReason.CUT_SHORT, now_us)

@@ -72,7 +72,7 @@ def undo(connection: Connection, act: int, file: str, reason: str, now_us: int) 
         number = new_act(connection, BROUGHT_BACK, reason, now_us)
         _set_undone(connection, undone, None)
         return Undone(number, True, tuple(_bring_back(connection, one, number) for one in undone))
-    raise RecordError(_why_none(connection, act, file))
+    raise _nothing_to_undo(connection, act, file)
 
 
 def undo_files(connection: Connection, file_ids: Sequence[int], reason: str, now_us: int) -> int:
@@ -142,27 +142,31 @@ def _files_of(connection: Connection, file: str, *conditions: ColumnElement[bool
     return [one for one in found if not file or one.name == file]
 
 
-def _why_none(connection: Connection, act: int, file: str) -> str:
+def _nothing_to_undo(connection: Connection, act: int, file: str) -> RecordError:
     acts, files, parts = schema.acts, schema.files, schema.file_acts
     what = connection.scalar(select(acts.c.what).where(acts.c.id == act))
     if what is None:
-        return f"there is no import {act}; `drift imports` lists those there are."
+        return RecordError(f"there is no import {act}; `drift imports` lists those there are.")
     own = select(files.c.name, files.c.undone_by, files.c.act_id).join(parts, parts.c.file_id == files.c.id)
     rows = connection.execute(own.where(parts.c.act_id == act).order_by(files.c.id)).fetchall()
     if not rows:
-        return f"number {act} is no import ({what}), so that there is nothing to undo in it."
+        return RecordError(f"number {act} is no import ({what}), so that there is nothing to undo in it.")
     names = [name for name, undone_by, _ in rows if undone_by is None]
     if file and names and file not in names:
-        return f"import {act} brought no file {file!r} that is still in; it has: {', '.join(names)}."
+        return RecordError(
+            f"import {act} brought no file {file!r} that is still in; it has: {', '.join(names)}."
+        )
     for name, undone_by, now in rows:
         if undone_by is not None and now == act:
-            return (
+            return RecordError(
                 f"import {act} was undone already, by number {undone_by}; `drift imports undo "
                 f"{undone_by}` brings it back."
             )
         if now != act and undone_by is None:
-            return f"{name} of number {act} belongs to import {now} now: undo that one."
-    return f"nothing of number {act} ({what}) is left to undo; `drift imports` shows what came after it."
+            return RecordError(f"{name} of number {act} belongs to import {now} now: undo that one.")
+    return RecordError(
+        f"nothing of number {act} ({what}) is left to undo; `drift imports` shows what came after it."
+    )
 
 
 def _bring_back(connection: Connection, file: _File, act: int) -> FileUndone:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd  # here, and not where it is used: nobody shall wait for it while the record is locked
 from sqlalchemy import Connection, select, update
 
+from drift.codes import ActKind
 from drift.notices import IngestCode, Notice, RecordCode, info, warning
 from drift.readings import READING_COLUMNS, LogRead
 from drift.record import schema
@@ -99,7 +100,7 @@ class _Known:
 class Act:
     """What a command does to the record; it gets its number with the first change that it makes."""
 
-    def __init__(self, what: str = IMPORTED, reason: str = "") -> None:
+    def __init__(self, what: ActKind = IMPORTED, reason: str = "") -> None:
         self._what, self._reason = what, reason
         self._number: int | None = None
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from drift.advice.plate import SETTINGS_A_TURN
-from drift.codes import AxisBound, CorrectionKind, EffectUnit, Lift, MovedPart, Part, Side
+from drift.codes import AxisBound, CorrectionKind, EffectUnit, Lift, MovedPart, Part, PlateTrouble, Side
 from drift.mount.axis_error import size_of
 from drift.notices import AdviceCode, Code, Notice, from_value
 from drift.render.notices import sentence
@@ -618,9 +618,26 @@ def _plate_not_described(values: Values) -> str:
 
 
 def _plate_cant_be_tipped(values: Values) -> str:
-    return (
-        f"{_purpose(values)}, the plate itself has to be tipped, but that can't be done.  {values['because']}"
-    )
+    why = _PLATE_TROUBLES[PlateTrouble(values["trouble"])](values)
+    return f"{_purpose(values)}, the plate itself has to be tipped, but that can't be done.  {why}"
+
+
+_PLATE_TROUBLES: dict[PlateTrouble, Callable[[Values], str]] = {
+    PlateTrouble.NO_PLANE: lambda of: "The bolts that the site file describes hold no plane.",
+    PlateTrouble.BOLTS_IN_LINE: lambda of: (
+        f"Bolts at bearings {', '.join(f'{one:g}' for one in of['bearings_deg'])} deg stand in one line, so "
+        "the plate can tip about that line by any amount: plate.bolt_bearings_deg needs three bolts that are "
+        "not in a line."
+    ),
+    PlateTrouble.STACK_TOO_HIGH: lambda of: (
+        f"One bolt would have to be raised by {of['highest_mm']:.1f} mm, and a stack of shims over "
+        f"{of['limit_mm']:g} mm is no seat for a telescope: have a wedge made, or the pier's top set right."
+    ),
+    PlateTrouble.NUT_TOO_HIGH: lambda of: (
+        f"One nut would have to rise by {of['highest_mm']:.0f} mm, and more than {of['limit_mm']:g} mm of "
+        "free bolt bends: have the pier's top set right."
+    ),
+}
 
 
 def _base_left_tilted(values: Values) -> str:

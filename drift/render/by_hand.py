@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from drift.codes import CorrectionKind
+from drift.codes import ActKind, ActReason, CorrectionKind
 from drift.render.phrases import azimuth_side, clock_text
 
 if TYPE_CHECKING:
@@ -69,6 +69,7 @@ DONE_WORDS: dict[str, str] = {
     CorrectionKind.REMOUNT: "mount taken off and put back: constants, zeros and position restart",
     CorrectionKind.ZERO: "home switch or encoder moved: the hour-angle zero restarts",
     CorrectionKind.PIER: "work on the pier itself",
+    CorrectionKind.CRACK: "crack seen in the pier or its foundation",
 }
 
 #: Said after a correction, of the next one: before this one the advice has said it.
@@ -208,12 +209,27 @@ def _level_words(row: Row, said_of_turned: str) -> str:
     return f"{tilts}{place}{face}."
 
 
+_REASONS: dict[str, str] = {
+    ActReason.WRITTEN_AGAIN: "written down again",
+    ActReason.READ_OTHERWISE: "read another way by a later import",
+    ActReason.CUT_SHORT: "cut short while its file was being written",
+}
+
+
+def reason_words(reason: str) -> str:
+    """Return why an act was done: as its owner wrote it, or what the program did it for."""
+    return _REASONS.get(reason, reason)
+
+
+_EVENTS = {ActKind.WITHDREW: "withdrawn", ActKind.PUT_BACK: "put back"}
+
+
 def event_words(event: RowEvent, zone: ZoneInfo) -> str:
     """Return in words what was done to a row, when and why."""
-    what = {"withdrew": "withdrawn", "put back": "put back"}.get(event.what, event.what)
+    what = _EVENTS.get(event.what, str(event.what))
     if event.other_row_id is not None:
         what = f"changed, now row {event.other_row_id}"
-    why = f": {event.reason}" if event.reason else ""
+    why = f": {reason_words(event.reason)}" if event.reason else ""
     return f"{what} on {clock_text(event.time_us, zone)}{why}"
 
 

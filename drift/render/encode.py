@@ -78,8 +78,23 @@ def named(result: Any, *names: str, decimals: int | None = ARCSEC_DECIMALS, **re
     for key, name in (*((name, name) for name in names), *renamed.items()):
         value = getattr(result, name)
         if name.endswith(_MOMENT):
-            key = key.removesuffix(_MOMENT) + ("" if key.endswith(_MOMENT_AS_TEXT) else _MOMENT_AS_TEXT)
-            found[key] = None if value is None else utc_text(value)
+            found[_as_text(key)] = None if value is None else utc_text(value)
         else:
             found[key] = plain(value, decimals)
     return found
+
+
+def entries(values: Mapping[str, Any], decimals: int | None = ARCSEC_DECIMALS) -> dict[str, Any]:
+    """Return a mapping by name, its moments as texts; `decimals` as for `plain`."""
+    found: dict[str, Any] = {}
+    for name, value in values.items():
+        if name.endswith(_MOMENT):
+            found[_as_text(name)] = None if value is None else utc_text(value)
+        else:
+            found[name] = plain(value, decimals)
+    return found
+
+
+def _as_text(key: str) -> str:
+    """Return the key of a moment that is given as a text."""
+    return key.removesuffix(_MOMENT) + ("" if key.endswith(_MOMENT_AS_TEXT) else _MOMENT_AS_TEXT)

@@ -6,8 +6,17 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from drift.advice.ground import GroundStep
+from drift.codes import ForcingKind
 from drift.ground.calendar import date_text
+from drift.ground.frost_at_base import Reach
+from drift.ground.frost_depth import DesignRule
+from drift.ground.soils import FrostClass
+from drift.ground.weather import OtherUnit
+from drift.notices import Code, GroundCode, SiteCode
+from drift.render.notices import Values, Writer, sentence
 from drift.render.phrases import counted
+from drift.site.keys import key_of, shown
+from drift.site.sections import SECTIONS
 
 if TYPE_CHECKING:
     from drift.advice.ground import PierGround
@@ -139,6 +148,23 @@ GROUND_ADVICE = {
 # ---- What the frost did, and what to build for.
 
 
+#: Frost-susceptibility classes, in words.  U.S. Army Corps of Engineers, after Casagrande's limit of 3 % by
+#: mass finer than 0.02 mm.
+_FROST_CLASSES = {
+    FrostClass.NFS: "hardly susceptible to frost (less than 3 % finer than 0.02 mm)",
+    FrostClass.F1: "slightly susceptible to frost (gravel with 3 to 10 % finer than 0.02 mm)",
+    FrostClass.F2: "slightly to moderately susceptible to frost (sand or gravel with more fines)",
+    FrostClass.F3: "highly susceptible to frost (silty or clayey coarse soil, plastic clay)",
+    FrostClass.F4: "very highly susceptible to frost (silt, lean or varved clay)",
+    FrostClass.UNCLASSED: "of unknown susceptibility to frost",
+}
+_RULES = {
+    DesignRule.THREE_OF_THIRTY: "mean of the three coldest of the last thirty winters",
+    DesignRule.COLDEST_OF_TEN: "coldest of the last ten winters",
+    DesignRule.COLDEST_KNOWN: "coldest of {winters} known winters, too few for a design value",
+}
+
+
 def frost_sentences(found: FrostAtBase, base_assumed: bool = False) -> tuple[str, ...]:
     """Say of the last winter with frost how deep it went, whether under the base, and what snow would change.
 
@@ -191,7 +217,7 @@ def _reach_sentence(winter: WinterFrost, base_m: float, assumed: bool) -> str:
     if winter.first_day is not None and winter.last_day is not None:
         days = f"from {date_text(winter.first_day)} to {date_text(winter.last_day)}"
         when = f", by {winter.below_base_m * 100.0:.0f} cm, {days}"
-    if winter.reaches == "yes":
+    if winter.reaches is Reach.YES:
         return f"It went below {base}{when}."
     if_drier = ", where the soil is drier or the surface barer than assumed"
     return f"It may have gone below {base}{when or if_drier}."
@@ -207,14 +233,15 @@ def ground_sentences(found: PierGround | None) -> tuple[str, ...]:
     said = frost_sentences(found.frost, found.ground.base_assumed)
     if not said:
         said = ("No winter of the weather log froze the ground.",)
-    return said + _winters_below(found.frost) + found.ground.assumed
+    assumed = tuple(sentence(one) for one in found.ground.assumed)
+    return said + _winters_below(found.frost) + assumed
 
 
 def _winters_below(frost: FrostAtBase) -> tuple[str, ...]:
     """Say in how many winters frost went below the base, and when only cleared snow lets it."""
     in_all = len(frost.as_is)
-    reached = [w for w in frost.as_is if w.reaches == "yes"]
-    perhaps = [w for w in frost.as_is if w.reaches == "perhaps"]
+    reached = [w for w in frost.as_is if w.reaches is Reach.YES]
+    perhaps = [w for w in frost.as_is if w.reaches is Reach.PERHAPS]
     cleared = _clearing(frost)
     if in_all < 2 or (cleared and not reached and not perhaps) or not _freezes(frost):
         return cleared
@@ -230,15 +257,23 @@ def _freezes(frost: FrostAtBase) -> bool:
 def _clearing(frost: FrostAtBase) -> tuple[str, ...]:
     """Say when only cleared snow lets frost under the base."""
     cases = ((frost.as_is, "as it lay, frost went"), (frost.snow_left, "left lying, frost would have gone"))
-    kept = next((words for winters, words in cases if all(w.reaches == "no" for w in winters)), None)
-    reached = [w for w in frost.snow_cleared if w.reaches != "no"]
+    kept = next((words for winters, words in cases if all(w.reaches is Reach.NO for w in winters)), None)
+    reached = [w for w in frost.snow_cleared if w.reaches is not Reach.NO]
     if kept is None or not reached:
         return ()
-    sure = "would have been" if any(w.reaches == "yes" for w in reached) else "may have been"
+    sure = "would have been" if any(w.reaches is Reach.YES for w in reached) else "may have been"
     log = counted(len(frost.snow_cleared), "winter")
     return (
         f"With its snow {kept} below the base in none of the log's {log}; with the ground cleared it {sure} "
         f"below it in {len(reached)} of them: leave the snow lying.",
+    )
+
+
+def frost_class_sentence(susceptibility: FrostClass) -> str:
+    """Say what a soil's name lets one expect of frost, with the proviso."""
+    return (
+        f"By its name the ground is {_FROST_CLASSES[susceptibility]}.  That is a first guess only: no index "
+        "test of a soil tells reliably whether it heaves, and a name still less."
     )
 
 
@@ -249,9 +284,90 @@ def design_sentences(found: PierGround | None) -> tuple[str, ...]:
     said = []
     if found.design is not None and found.design_depth is not None:
         depth = found.design_depth
+        rule = _RULES[found.design.rule].format(winters=found.design.winters)
         said.append(
             f"With the ground bare of snow, a winter of {found.design.index_c_d:.0f} degree-days of frost "
-            f"({found.design.rule}) freezes this ground about {depth.middle:.2f} m deep ({depth.shallow:.2f} "
+            f"({rule}) freezes this ground about {depth.middle:.2f} m deep ({depth.shallow:.2f} "
             f"to {depth.deep:.2f} m within what isn't known of it), by the modified Berggren formula."
         )
-    return (*said, found.ground.susceptibility.sentence)
+    return (*said, frost_class_sentence(found.ground.susceptibility))
+
+
+# ---- Sentences of notices.
+
+
+_UNITS = {OtherUnit.FAHRENHEIT: "degrees Fahrenheit", OtherUnit.TENTHS: "tenths of a degree"}
+_FORCINGS = {
+    ForcingKind.FROZEN: "thickness of frozen soil, which grips the pier's sides and heaves what it holds",
+    ForcingKind.UNDER_BASE: "thickness of frozen soil below the pier's base, which lifts it",
+    ForcingKind.COLD_LEFT: (
+        "root of the cold that the ground has taken up and not yet given back, by degree-days alone"
+    ),
+    ForcingKind.TEMPERATURE: "daily mean air temperature",
+}
+
+
+def dates_words(of: Values) -> str:
+    """Return the first dates of a notice about days, and how many more there are."""
+    named = [date_text(day) for day in of["first_days"]]
+    more = of["days"] - len(named)
+    return ", ".join(named) + (f" and {more} more" if more else "")
+
+
+def _from_weather(of: Values) -> str:
+    made_up = f", {of['filled']} of them without a reading and filled in" if of["filled"] else ""
+    return f"{_FORCINGS[ForcingKind(of['forcing'])]}, from {of['days']} days of weather{made_up}"
+
+
+def _key_assumed(of: Values) -> str:
+    key = key_of(SECTIONS[of["section"]].model_fields[of["key"]])
+    words = key.assumed or f"{shown(of['value'])}{' ' if of['unit'] else ''}{of['unit']}"
+    return f"[{of['section']}] {of['key']} is not given: {words} is assumed."
+
+
+def _key_renamed(of: Values) -> str:
+    line = f", line {of['line']}" if of["line"] else ""
+    where = f"{of['file'] or 'the site'}{line}"
+    return f"[{of['section']}] {of['former']} is called {of['key']} now: rename it in {where}."
+
+
+SENTENCES: dict[Code, Writer] = {
+    SiteCode.KEY_ASSUMED: _key_assumed,
+    SiteCode.KEY_RENAMED: _key_renamed,
+    GroundCode.DAYS_TWICE: lambda of: (
+        f"The weather has {counted(of['days'], 'day')} with several different rows ({dates_words(of)}); of "
+        "each the one nearest to the days around it is used."
+    ),
+    GroundCode.SENSOR_STILL: lambda of: (
+        f"The minimum and maximum stand still to the digit on {of['days']} days in a row or more "
+        f"({dates_words(of)}): the sensor is taken to have failed, and these days are not used."
+    ),
+    GroundCode.OTHER_UNIT_CONVERTED: lambda of: (
+        f"{counted(of['days'], 'day')} of the weather are far from all others as degrees Celsius and fit as "
+        f"{_UNITS[OtherUnit(of['unit'])]} ({dates_words(of)}); they were converted.  Correct the log if that "
+        "is right, or leave the days out of it."
+    ),
+    GroundCode.OTHER_UNIT_LEFT_OUT: lambda of: (
+        f"{counted(of['days'], 'day')} of the weather can't be degrees Celsius beside the days around, and "
+        f"may be {_UNITS[OtherUnit(of['unit'])]} ({dates_words(of)}); left out.  Correct the log if so."
+    ),
+    GroundCode.DAYS_FILLED: lambda of: (
+        f"{counted(of['days'], 'day')} without a temperature inside the weather log ({dates_words(of)}) got "
+        "the usual one of the season."
+    ),
+    GroundCode.BASE_ASSUMED: lambda of: (
+        f"[pier] depth_m is not given: a base {of['base_m']:g} m down is assumed."
+    ),
+    GroundCode.SOIL_ASSUMED: lambda of: "[pier] soil is not given: a middling fine soil is assumed.",
+    GroundCode.SURFACE_ASSUMED: lambda of: (
+        "[pier] surface is not given: something between turf and bare soil is assumed."
+    ),
+    GroundCode.FROM_WEATHER: _from_weather,
+    GroundCode.FROM_PAST_YEARS: lambda of: (
+        f"drawn from {of['years']} past years of weather, from {date_text(of['from_day'])} on"
+    ),
+    GroundCode.FROM_USUAL_YEAR: lambda of: (
+        f"fewer than {of['wanted_years']} past years of weather: the usual year as far as it is known, with "
+        f"made-up weather and winters about it, from {date_text(of['from_day'])} on"
+    ),
+}

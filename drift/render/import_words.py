@@ -11,13 +11,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.errors import Doubtful, DriftError, RowRefused
+from drift.errors import Doubtful, DriftError, NotSettled, RowRefused
 from drift.ingest.limits import Quantity, Slip
+from drift.ingest.mapping import PlaceFrame
 from drift.ingest.places import Cure, HoursSeen
+from drift.ingest.text import as_text
+from drift.ingest.times import DateOrder, TimeForm
 from drift.ingest.units import HPA_PER_INHG
-from drift.ingest.values import LOOKS, ON
+from drift.ingest.values import SideMeans
 from drift.notices import Code, ImageCode, IngestCode, RecordCode, from_value
-from drift.render.notices import sentence
+from drift.render.column_words import FORM_WORDS, FRAME_WORDS, ORDER_WORDS, SIDE_WORDS, not_settled_words
+from drift.render.encode import named
+from drift.render.notices import as_data, sentence
 
 if TYPE_CHECKING:
     from drift.importer.mending import NotTaken
@@ -50,26 +55,25 @@ def rows_words(rows: Sequence[RowSetAside]) -> str:
 
 
 def error_words(error: DriftError) -> str:
-    """Return the sentence of an error; that of a row written down by hand is made here."""
+    """Return the sentence of an error; those that carry data get their words here."""
+    if isinstance(error, RowRefused):
+        return refused_words(error.row)
     if isinstance(error, Doubtful):
         return f"Not recorded yet: {'; '.join(map(sentence, error.notices))}."
-    return refused_words(error.row) if isinstance(error, RowRefused) else str(error)
+    return not_settled_words(error) if isinstance(error, NotSettled) else as_text(error)
 
 
 def row_data(row: RowSetAside) -> dict[str, Any]:
     """Return a row set aside as ``--json`` gives it: with its reason as a sentence, a code and values."""
+    reason = as_data(row.reason)
     return {
-        "file": row.file,
-        "line": row.line,
+        **named(row, "file", "line"),
         "image": row.image or None,
-        "column": row.column,
-        "value": row.value,
-        "reason": sentence(row.reason),
-        "code": str(row.reason.code),
-        "values": dict(row.reason.values),
-        "kind": row.kind,
-        "row_kept": row.row_kept,
-        "raw": row.raw,
+        **named(row, "column", "value"),
+        "reason": reason["text"],
+        "code": reason["code"],
+        "values": reason["values"],
+        **named(row, "kind", "row_kept", "raw"),
     }
 
 
@@ -128,6 +132,10 @@ def _out_of_range(v: Values) -> str:
     return f"must be {_RANGES[v['quantity']].format_map(v)}{_SLIPS[v['slip']]}"
 
 
+def _order(v: Values) -> str:
+    return ORDER_WORDS[DateOrder(v["order"])]
+
+
 def _with_the_rest(v: Values) -> str:
     """Name what a row was set aside with."""
     return f"was set aside with the rest of the {'images' if 'image' in v else 'file'}"
@@ -183,9 +191,9 @@ _REASONS: dict[Code, Callable[[Values], str]] = {
         "has parts of sixty that do not fit: minutes and seconds stay below 60"
     ),
     IngestCode.TIME_UNREADABLE: lambda v: "is not an ISO 8601 time such as 2024-03-01T22:14:05.5Z",
-    IngestCode.TIME_NOT_IN_FORM: lambda v: f"is not a time as {v['form']}",
+    IngestCode.TIME_NOT_IN_FORM: lambda v: f"is not a time as {FORM_WORDS[TimeForm(v['form'])]}",
     IngestCode.TIME_NOT_IN_ORDER: lambda v: (
-        f"is not a date and time in the order {v['order']}, hours, minutes, seconds"
+        f"is not a date and time in the order {_order(v)}, hours, minutes, seconds"
     ),
     IngestCode.TIME_WITHOUT_ZONE: lambda v: (
         "has no time zone: write UTC with a Z at the end (2024-03-01T22:14:05Z) or local time with its "
@@ -202,7 +210,7 @@ _REASONS: dict[Code, Callable[[Values], str]] = {
         'the rows does not tell which: give repeated_hour "first" or "second"'
     ),
     IngestCode.DATE_UNREADABLE: lambda v: "is not a calendar date such as 2024-03-01",
-    IngestCode.DATE_NOT_IN_ORDER: lambda v: f"is not a date in the order {v['order']}",
+    IngestCode.DATE_NOT_IN_ORDER: lambda v: f"is not a date in the order {_order(v)}",
     IngestCode.DATE_IN_FUTURE: lambda v: (
         "is more than a day in the future: only weather that has been is used"
     ),
@@ -495,7 +503,7 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
         f"and {v['share']:.2f} ± {v['share_sd']:.2f} of it was found.  Either the mount's are in J2000, "
         "where places of date belong, or the solved ones are of date; then every answer from this file is "
         "wrong.  The rows went in as they are: undo the import, and import the file again with --answer "
-        "mount_places=ICRS (or places=of date)"
+        "mount_places=ICRS (or places=of_date)"
     ),
     IngestCode.FRAMES_EXCHANGED: lambda v: (
         "the mount's places and the solved ones seem to have changed places: they should differ by "
@@ -623,7 +631,7 @@ def _written_back(v: Values) -> str:
 
 
 def _frame_found(v: Values) -> str:
-    as_icrs = v["frame"] == "ICRS"
+    as_icrs = v["frame"] == PlaceFrame.ICRS
     taken = "as ICRS (J2000), and turned to of date" if as_icrs else "as of date"
     return (
         f"{' and '.join(v['keywords'])} are taken {taken}: their differences from the solved places hold "
@@ -645,9 +653,10 @@ def _frame_unknown(v: Values) -> str:
 def _side_unused(v: Values) -> str:
     across = v["across"]
     why = "" if across is None else f" (in {100 * across:.0f} of 100 images the tube looks across the pier)"
+    on, looks = SideMeans
     return (
-        f"{v['keyword']} is not used, because it can't be told whether it means {ON} or {LOOKS}{why}: say it "
-        f'with --answer "fits.tube_side_means={ON}" (or "...={LOOKS}")'
+        f"{v['keyword']} is not used, because it can't be told whether it means {SIDE_WORDS[on]} or "
+        f"{SIDE_WORDS[looks]}{why}: say it with --answer fits.tube_side_means={on} (or ...={looks})"
     )
 
 
@@ -720,7 +729,8 @@ _IMAGES: dict[Code, Callable[[Values], str]] = {
     ),
     ImageCode.WRITTEN_BACK: _written_back,
     ImageCode.FRAME_SAID: lambda v: (
-        f"{' and '.join(v['keywords'])} are taken as {v['frame']}, as the mapping says"
+        f"{' and '.join(v['keywords'])} are taken as {FRAME_WORDS[PlaceFrame(v['frame'])]}, as the mapping "
+        "says"
     ),
     ImageCode.FRAME_FOUND: _frame_found,
     ImageCode.FRAME_UNKNOWN: _frame_unknown,
@@ -728,8 +738,8 @@ _IMAGES: dict[Code, Callable[[Values], str]] = {
         f"{v['keyword']} says {', '.join(map(repr, v['values']))}, which is no side of the pier"
     ),
     ImageCode.SIDE_MEANS: lambda v: (
-        f"{v['keyword']} is taken as {v['means']}: in {100 * v['across']:.0f} of 100 images the tube then "
-        "looks across the pier"
+        f"{v['keyword']} is taken as {SIDE_WORDS[SideMeans(v['means'])]}: in {100 * v['across']:.0f} of 100 "
+        "images the tube then looks across the pier"
     ),
     ImageCode.SIDE_UNUSED: _side_unused,
     ImageCode.KEYWORDS_KEPT: lambda v: (

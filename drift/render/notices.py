@@ -22,10 +22,13 @@ Writer = Callable[[Values], str]
 _FILES: dict[str, str] = {
     "IngestCode": "import_words",
     "ImageCode": "import_words",
+    "MappingCode": "column_words",
     "RecordCode": "import_words",
     "AdviceCode": "advice_words",
+    "GroundCode": "ground_words",
     "HistoryCode": "history_words",
     "NightCode": "night_words",
+    "SiteCode": "ground_words",
     "SkyCode": "sky_words",
     "WatchCode": "watch_words",
 }

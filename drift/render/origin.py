@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drift.codes import ActKind
+from drift.render.by_hand import reason_words
 from drift.render.encode import named
 from drift.render.import_words import row_words
 from drift.render.night_words import set_aside_reason
 from drift.render.notices import sentence
-from drift.render.phrases import angle, clock_text, evening_of, zone_of
+from drift.render.phrases import CONSTANT_WORDS, angle, clock_text, evening_of, zone_of
 from drift.types import NightAxis
 
 if TYPE_CHECKING:
@@ -91,7 +93,7 @@ def _use(
     in_readings: Mapping[str, frozenset[int]],
 ) -> str:
     if not row.in_use:
-        reasons = [one.reason for one in origin.events if one.what != "put back"]
+        reasons = [reason_words(one.reason) for one in origin.events if one.what is not ActKind.PUT_BACK]
         return f"not used: {row.state}" + (f" ({reasons[-1]})" if reasons and reasons[-1] else "")
     if row.row_id not in in_readings[kind]:
         return "not used: a fuller row of the same reading is"
@@ -112,7 +114,8 @@ def _shared(analysis: Analysis, night: NightAxis) -> str:
         if one.start_us <= night.time_us < one.end_us:
             count = sum(one.start_us <= other.time_us < one.end_us for other in analysis.nights.nights)
             nights = "this night alone" if count == 1 else f"all {count} nights between two services"
-            return f"The instrument's constants behind it ({', '.join(one.names)}) come from {nights}."
+            named = ", ".join(CONSTANT_WORDS[name] for name in one.names)
+            return f"The instrument's constants behind it ({named}) come from {nights}."
     return ""
 
 

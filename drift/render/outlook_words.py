@@ -6,25 +6,27 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from drift.codes import CauseKind, ForcingKind
-from drift.ground.forcing import FROST_KINDS
 from drift.mount.axis_error import size_of
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, local_date
 from drift.render.advice_words import tolerance_words
+from drift.render.notices import sentence
 from drift.render.phrases import angle, listed, percent, plain_angle, plain_arcmin, ranked, toward_of
 from drift.types import SMALL_CHANCE, ComingDay, Outlook, Turning
 
 #: What a driver is called in a sentence.
 FORCING_WORDS = {
-    "calendar": "the calendar, the same every year",
-    "frozen": "the thickness of frozen soil",
-    "under_base": "the frozen soil below the pier's base",
-    "cold_left": "the cold that the ground has taken up, by degree-days",
-    "temperature": "the temperature of the air, which bends pier and mount",
-    "moisture": "the moisture of the clay, high at the end of winter and low at the end of summer",
+    ForcingKind.CALENDAR: "the calendar, the same every year",
+    ForcingKind.FROZEN: "the thickness of frozen soil",
+    ForcingKind.UNDER_BASE: "the frozen soil below the pier's base",
+    ForcingKind.COLD_LEFT: "the cold that the ground has taken up, by degree-days",
+    ForcingKind.TEMPERATURE: "the temperature of the air, which bends pier and mount",
+    ForcingKind.MOISTURE: "the moisture of the clay, high at the end of winter and low at the end of summer",
 }
 _MAY_BE = {
-    "calendar": ": the ground's moisture or its warmth can do that, or something that is not the ground",
-    "moisture": ": that is told by its phase alone, and whatever else goes so looks the same",
+    ForcingKind.CALENDAR: (
+        ": the ground's moisture or its warmth can do that, or something that is not the ground"
+    ),
+    ForcingKind.MOISTURE: ": that is told by its phase alone, and whatever else goes so looks the same",
 }
 #: What is at least ten times as probable as the rest is said to be so.
 _SURE = 10.0 / 11.0
@@ -71,12 +73,12 @@ def forcing_sentences(outlook: Outlook) -> tuple[str, ...]:
 
 
 def _frost_share(odds: dict[ForcingKind, float]) -> float:
-    return sum(p for name, p in odds.items() if name in FROST_KINDS)
+    return sum(p for name, p in odds.items() if name.is_frost)
 
 
 def _forcing(odds: dict[ForcingKind, float]) -> str:
-    frost = {name: p for name, p in odds.items() if name in FROST_KINDS}
-    others = {name: p for name, p in odds.items() if name not in FROST_KINDS}
+    frost = {name: p for name, p in odds.items() if name.is_frost}
+    others = {name: p for name, p in odds.items() if not name.is_frost}
     if not frost:
         return (
             "The tilt is taken to follow the calendar, the same every year: there is no weather log of at "
@@ -125,9 +127,17 @@ def ahead_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
             f"{local_date(_until_us(outlook), zone)}: a night would make it surer and longer."
         )
     said += too_short_sentences(outlook)
-    if outlook.rests_on:
-        said.append(f"How the frost may go on: {outlook.rests_on[0].lower()}{outlook.rests_on[1:]}")
+    if outlook.rests_on is not None:
+        said.append(f"How the frost may go on: {sentence(outlook.rests_on)}.")
     return tuple(said)
+
+
+def rests_on_sentence(outlook: Outlook) -> str:
+    """Say what the coming frost rests on, "" where the tilt follows the calendar."""
+    if outlook.rests_on is None:
+        return ""
+    said = sentence(outlook.rests_on)
+    return f"{said[0].upper()}{said[1:]}."
 
 
 def too_short_sentences(outlook: Outlook) -> tuple[str, ...]:

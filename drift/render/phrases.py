@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, TypeVar
 from zoneinfo import ZoneInfo
 
-from drift.codes import Misrecorded, Part, Since
+from drift.codes import Constant, Misrecorded, Part, Since
 from drift.mount.axis_error import size_of
 from drift.quantities import as_utc
 
@@ -161,6 +161,15 @@ def ranked(probability: Mapping[Name, float]) -> list[tuple[Name, float]]:
 def toward_of(north: float, east: float) -> str:
     """Return in which direction a tilt goes, as `toward` writes it."""
     return toward(math.degrees(math.atan2(east, north)))
+
+
+#: Constants of an instrument, in words.
+CONSTANT_WORDS: dict[Constant, str] = {
+    Constant.CONE_ERROR: "cone error",
+    Constant.NON_PERPENDICULARITY: "axis non-perpendicularity",
+    Constant.SIDE_OFFSET: "declination offset between tube sides",
+    Constant.TUBE_DROOP: "tube droop",
+}
 
 
 def counted(count: int, one: str, many: str | None = None) -> str:
@@ -334,6 +343,7 @@ CORRECTION_WORDS = {
     "remount": "mount taken off and put back",
     "zero": "hour-angle zero moved",
     "pier": "work on the pier",
+    "crack": "crack seen",
 }
 
 

@@ -151,7 +151,7 @@ def said(analysis: Analysis) -> dict[str, object]:
         "aims": status.aim_sentences(analysis),
         "coming_year": brief_sentences(analysis),
         "coming_heading": heading(analysis),
-        "ground_notes": () if analysis.ground is None else analysis.ground.notes,
+        "ground_notes": () if analysis.ground is None else [sentence(one) for one in analysis.ground.notices],
     }
 
 

@@ -18,6 +18,7 @@ from drift.render.headline import headline
 from drift.render.history_words import CAUSE_WORDS, because_words, settle_words
 from drift.render.night_words import set_aside_reason
 from drift.render.notices import as_data, sentence
+from drift.render.outlook_words import rests_on_sentence
 from drift.render.phrases import number, utc_text
 from drift.render.references_json import references_mapping
 from drift.types import HISTORY_COLUMNS, PARTS
@@ -158,7 +159,10 @@ def _ground_advice(step: GroundStep) -> dict[str, str]:
 def _outlook(outlook: Outlook) -> dict[str, Any]:
     turning, chances = outlook.turning, outlook.realigning
     return {
-        **named(outlook, "from_us", "rests_on", "season_sure"),
+        **named(outlook, "from_us"),
+        "rests_on": rests_on_sentence(outlook),
+        **named(outlook, rests_on_notice="rests_on"),
+        **named(outlook, "season_sure"),
         "forcing_odds": {name: number(p, None) for name, p in outlook.forcing_odds.items()},
         "moved_last_year": {CAUSE_WORDS[kind]: number(size) for kind, size in outlook.causes.items()},
         "months": [_month(month) for month in outlook.months],
@@ -211,8 +215,9 @@ def _frost(ground: PierGround) -> dict[str, Any]:
         "base_m": number(frost.base_m, _DEPTH_DECIMALS),
         "winters": [_winter(*each) for each in trio],
         "design_index_c_d": None if design is None else number(design.index_c_d, 1),
-        "assumed": list(ground.ground.assumed),
-        "notes": list(ground.notes),
+        "assumed": [sentence(one) for one in ground.ground.assumed],
+        "notes": [sentence(one) for one in ground.notices],
+        "notices": [as_data(one) for one in (*ground.ground.assumed, *ground.notices)],
     }
 
 
@@ -293,6 +298,7 @@ def as_mapping(analysis: Analysis) -> dict[str, Any]:
         "cautions": [sentence(caution) for caution in analysis.advice.cautions],
         "caution_notices": [as_data(caution) for caution in analysis.advice.cautions],
         "defaults_used": all_defaults(analysis),
+        "default_notices": [as_data(one) for one in (*analysis.defaults_used, *analysis.filled_in)],
         "axis_now": _axis_now(analysis.history),
         "references": references_mapping(analysis.history.references),
         "set_aside": _set_aside(analysis),
@@ -330,7 +336,7 @@ def all_warnings(analysis: Analysis) -> list[str]:
 
 def all_defaults(analysis: Analysis) -> list[str]:
     """Collect what the answer rests on that nobody said: defaults of the site file, and what logs lack."""
-    return [*analysis.defaults_used, *(sentence(notice) for notice in analysis.filled_in)]
+    return [sentence(notice) for notice in (*analysis.defaults_used, *analysis.filled_in)]
 
 
 def _site(analysis: Analysis) -> dict[str, Any]:

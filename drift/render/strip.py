@@ -290,6 +290,7 @@ _CORRECTED = {
     "remount": "remounted",
     "zero": "zero moved",
     "pier": "work on the pier",
+    "crack": "crack seen",
 }
 
 

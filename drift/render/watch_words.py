@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from drift.codes import CorrectionKind, LimitName, NewsKind
 from drift.notices import Severity, WatchCode
 from drift.quantities import as_utc
+from drift.render.encode import entries, named
 from drift.render.notices import Values, Writer, as_data, sentence
 from drift.render.phrases import (
     angle,
@@ -104,7 +105,7 @@ def as_mapping(found: News, last: tuple[int, str, str] | None) -> dict[str, Any]
     return {
         "format": "drift-check",
         "version": 2,
-        "moved": found.moved,
+        **named(found, "moved"),
         "new": [_item(item) for item in found.new],
         "provisional": [_item(item) for item in found.provisional],
         "notices": [_item(item) for item in found.notices],
@@ -114,24 +115,18 @@ def as_mapping(found: News, last: tuple[int, str, str] | None) -> dict[str, Any]
 
 
 def _item(item: Item) -> dict[str, Any]:
-    facts = {}
-    for name, value in item.facts.items():
-        time = name.endswith("_us")
-        facts[f"{name.removesuffix('_us')}_utc" if time else name] = (
-            utc_text(value) if time and value is not None else value
-        )
     data = as_data(item.notice)
     severity = Severity.INFO if item.seen_once is not None else data["severity"]
     text = item_sentence(item)
     return {
-        "kind": str(item.kind),
+        **named(item, "kind"),
         "code": data["code"],
         "severity": str(severity),
-        "time_utc": utc_text(item.time_us),
+        **named(item, "time_us"),
         "values": data["values"],
         "text": text,
         "sentence": text,  # as version 1 has it
-        **facts,
+        **entries(item.facts, None),
     }
 
 

@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
 from drift.errors import SiteFileError
+from drift.notices import Notice, SiteCode, info
 from drift.site.checks import INIT, faults_in, missing, refused, unreadable
 from drift.site.disk import DEFAULT_NAME
 from drift.site.keys import allowed_words, key_of, shown, toml
@@ -44,22 +45,26 @@ class PierFile(Sections):
     given
         The keys that were given, as ``section.key``.
     renamed
-        Keys that were given by a former name, as a sentence each.
+        Section, former name and line of each key that was given by a former name; line 0: not known.
     """
 
     path: Path | None = None
     given: tuple[str, ...] = ()
-    renamed: tuple[str, ...] = ()
+    renamed: tuple[tuple[str, str, int], ...] = ()
 
-    def defaults_used(self) -> tuple[str, ...]:
-        """Return a sentence for each key that was not given and on whose default an answer can rest."""
+    def defaults_used(self) -> tuple[Notice, ...]:
+        """Say of each key that was not given and on whose default an answer can rest what is assumed.
+
+        Keys that were given by a former name go before them.
+        """
         assumed = (
             self._assumed(section, name)
             for section, model in SECTIONS.items()
             for name, field in model.model_fields.items()
             if key_of(field).weighs and f"{section}.{name}" not in self.given and self._matters(section, name)
         )
-        return (*self.renamed, *assumed)
+        renamed = (self._renamed(section, former, line) for section, former, line in self.renamed)
+        return (*renamed, *assumed)
 
     def _matters(self, section: str, name: str) -> bool:
         # Without the bolts' places no height is worked out, be it for nuts or for shims.
@@ -67,11 +72,20 @@ class PierFile(Sections):
             return False
         return (section, name) != ("plate", "shims_mm") or not self.plate.nuts
 
-    def _assumed(self, section: str, name: str) -> str:
-        key = key_of(SECTIONS[section].model_fields[name])
+    def _assumed(self, section: str, name: str) -> Notice:
+        unit = key_of(SECTIONS[section].model_fields[name]).unit
         value = getattr(getattr(self, section), name)
-        words = key.assumed or f"{shown(value)}{' ' if key.unit else ''}{key.unit}"
-        return f"[{section}] {name} is not given: {words} is assumed."
+        return info(SiteCode.KEY_ASSUMED, section=section, key=name, value=value, unit=unit)
+
+    def _renamed(self, section: str, former: str, line: int) -> Notice:
+        return info(
+            SiteCode.KEY_RENAMED,
+            section=section,
+            former=former,
+            key=FORMER_KEYS[section, former],
+            file=str(self.path or ""),
+            line=line,
+        )
 
 
 def load_pier(path: Path) -> PierFile:
@@ -136,29 +150,29 @@ def _completed(data: Mapping[str, Any], path: Path | None, lines: Mapping[Place,
 
 def _by_todays_names(
     data: Mapping[str, Any], path: Path | None, lines: Mapping[Place, int]
-) -> tuple[dict[str, Any], tuple[str, ...]]:
-    """Return the keys under the names that they have today, and a sentence for each former name.
+) -> tuple[dict[str, Any], tuple[tuple[str, str, int], ...]]:
+    """Return the keys under the names that they have today, and section, former name and line of others.
 
     Raises
     ------
     drift.errors.SiteFileError
         If a key stands there under both names.
     """
-    data, sentences = dict(data), []
+    data, renamed = dict(data), []
     for (section, former), name in FORMER_KEYS.items():
         keys = data.get(section)
         if not isinstance(keys, Mapping) or former not in keys:
             continue
-        line = lines.get((section, former))
-        where = f"{path or 'the site'}{f', line {line}' if line else ''}"
+        line = lines.get((section, former), 0)
         if name in keys:
+            where = f"{path or 'the site'}{f', line {line}' if line else ''}"
             raise SiteFileError(
                 f"{where}: [{section}] {former} is the former name of {name}, which is given too.  Remove "
                 "one of the two lines."
             )
         data[section] = {name if key == former else key: value for key, value in keys.items()}
-        sentences.append(f"[{section}] {former} is called {name} now: rename it in {where}.")
-    return data, tuple(sentences)
+        renamed.append((section, former, line))
+    return data, tuple(renamed)
 
 
 def _text_of(path: Path) -> str:

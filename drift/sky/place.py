@@ -346,12 +346,12 @@ def _fill_in_air(columns: dict[str, FloatArray]) -> tuple[Notice, ...]:
 def _check_ranges(times: IntArray, columns: dict[str, FloatArray]) -> None:
     for name, column in columns.items():
         limit = 90.0 if name in ("dec_deg", "site_latitude_deg") else np.inf
-        _refuse(~np.isfinite(column) | (np.abs(column) > limit), name, column, "a finite number in its range")
+        bad = ~np.isfinite(column) | (np.abs(column) > limit)
+        if bad.any():
+            row = int(np.argmax(bad))
+            raise ValueError(f"{name} is {column[row]} in row {row}; it must be a finite number in its range")
     mjd = utc_day_and_fraction(times)[0]
-    _refuse((mjd < FIRST_MJD) | (mjd >= LAST_MJD), "time_us", times, "a time between 1900 and 2100")
-
-
-def _refuse(bad: npt.NDArray[np.bool_], name: str, column: npt.NDArray[np.generic], wanted: str) -> None:
+    bad = (mjd < FIRST_MJD) | (mjd >= LAST_MJD)
     if bad.any():
         row = int(np.argmax(bad))
-        raise ValueError(f"{name} is {column[row]} in row {row}; it must be {wanted}")
+        raise ValueError(f"time_us is {times[row]} in row {row}; it must be a time between 1900 and 2100")

@@ -7,8 +7,9 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from drift.errors import DriftError
-from drift.render.by_hand import counts_words, left_out_words
-from drift.render.import_words import row_words
+from drift.render.by_hand import counts_words, left_out_words, reason_words
+from drift.render.column_words import KIND_WORDS, choice_words, proposal_words, question_words
+from drift.render.import_words import error_words, row_words
 from drift.render.notices import sentence
 from drift.render.phrases import clock_text, zone_of
 from drift.web.current import PageState
@@ -32,6 +33,7 @@ def choose(page_state: PageState, request: Request) -> HTMLResponse:
         most_mb=page_state.rules.most_bytes / 1e6,
         asides=record.asides(),
         row_words=row_words,
+        reason_words=reason_words,
         acts=[(act, clock_text(act.time_us, zone)) for act in acts[:_LATEST]],
         more=max(0, len(acts) - _LATEST),
     )
@@ -64,6 +66,11 @@ def state(page_state: PageState, request: Request) -> HTMLResponse:
         counts_words=counts_words,
         left_out_words=left_out_words,
         row_words=row_words,
+        error_words=error_words,
+        kind_words=KIND_WORDS,
+        question_words=question_words,
+        choice_words=choice_words,
+        proposal_words=proposal_words,
         sentence=sentence,
     )
 

@@ -20,6 +20,7 @@ from drift.importer.importing import FileImported, FileRefused, add_read
 from drift.importer.mending import refuse_rows_to_mend
 from drift.ingest.cells import circumstances
 from drift.ingest.fits_log import is_image, read_images
+from drift.ingest.fits_mapping import SECTION as IMAGES_SECTION
 from drift.ingest.formats import open_table
 from drift.ingest.guess import all_questions
 from drift.ingest.mapping_file import NAME as LOGS_TOML
@@ -28,6 +29,7 @@ from drift.ingest.read import read_table
 from drift.ingest.settle import READING, Settler
 from drift.record.engine import now_us
 from drift.record.writing import Act
+from drift.render.import_words import error_words
 
 if TYPE_CHECKING:
     from drift.ingest.cells import Circumstances
@@ -218,7 +220,9 @@ class Imports:
         """Refuse the file that waits, as its owner said."""
         with one.busy:
             if one.waiting:
-                one.outcomes.append(FileRefused(one.file, f"{one.file}: not imported, as you said."))
+                one.outcomes.append(
+                    FileRefused(one.file, LogFileError(f"{one.file}: not imported, as you said."))
+                )
                 self._done(one)
 
     def close(self) -> None:
@@ -236,9 +240,9 @@ class Imports:
         try:
             log = _read(one, site, around)
         except LogFileError as error:
-            said = one.folder.without_place(str(error))
+            said = one.folder.without_place(error_words(error))
             if not one.answers and not one.agreed_name:
-                one.outcomes.append(FileRefused(one.file, said))
+                one.outcomes.append(FileRefused(one.file, LogFileError(said)))
                 return
             # an answer can't be: it is asked again, with what is wrong
             one.answers, one.agreed_name, one.trouble = {}, "", said
@@ -275,7 +279,7 @@ def _renamed(log: LogRead, one: Import) -> LogRead:
 
 def _settler(one: Import, site: PierFile, around: Circumstances) -> Settler:
     def ask(table: RawTable, question: Question) -> str:
-        if question.key == READING or question.key.startswith("fits."):
+        if question.key.partition(".")[0] in (READING, IMAGES_SECTION):
             raise Asked((question,))
         raise Asked(tuple(all_questions(table, around, one.answers)) or (question,))
 

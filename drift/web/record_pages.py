@@ -11,7 +11,7 @@ from starlette.responses import HTMLResponse, Response
 
 from drift.advice.situation import situation_of
 from drift.advice.steps import AdvisedStep, may_be_recorded
-from drift.codes import CorrectionKind
+from drift.codes import CorrectionKind, RowState
 from drift.errors import Doubtful, DriftError, RecordError
 from drift.importer.by_hand import amend, in_our_units, record_rows
 from drift.render import by_hand
@@ -55,7 +55,7 @@ class Line:
     words: str
     note: str
     where: str
-    state: str
+    state: RowState
     done: tuple[str, ...]
 
 
@@ -83,9 +83,10 @@ def listing(page_state: PageState, request: Request) -> HTMLResponse:
         request,
         "corrections",
         kinds=[(form.name, form.title) for form in FORMS.values()],
-        corrections=[one for one in lines if one.state == "in use" and one.table == "corrections"],
-        levels=[one for one in lines if one.state == "in use" and one.table == "levels"],
-        gone=[line for line in lines if line.state != "in use"],
+        corrections=[one for one in lines if one.state is RowState.IN_USE and one.table == "corrections"],
+        levels=[one for one in lines if one.state is RowState.IN_USE and one.table == "levels"],
+        states=RowState,
+        gone=[line for line in lines if line.state is not RowState.IN_USE],
     )
 
 

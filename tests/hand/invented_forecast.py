@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from drift.forecast.ahead import coming_times
+from drift.notices import Notice
 from drift.quantities import DAY_US
 from drift.types import Forecast, Settling
 
@@ -27,7 +28,7 @@ def invented_forecast(
     sd: float = 3.0,
     start_us: int = START_US,
     settling: Settling | None = None,
-    rests_on: str = "",
+    rests_on: Notice | None = None,
 ) -> Forecast:
     """Return a forecast whose altitude falls by `swing` in each winter and comes back.
 

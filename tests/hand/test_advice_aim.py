@@ -174,7 +174,7 @@ def test_the_forecast_of_the_history_goes_first_once_a_season_is_sure():
         axis=axis,
         axis_sd=np.full((53, 2), 5.0),
         paths=np.zeros((1, 53, 2)),
-        rests_on="",
+        rests_on=None,
         **dict.fromkeys(others, np.zeros((53, 2))),
     )
     past = history(forecast=made, **yearly(alt=60.0))

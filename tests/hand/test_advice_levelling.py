@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from advice_world import EAST, LAST_US, NORTH, correction, history, nights, ramp, site, step, yearly
 from exact_mount import axis_of, base
@@ -13,7 +14,9 @@ from drift.advice.levelling import ACROSS_AT_MOST, across, base_tilt
 from drift.advice.situation import situation_of
 from drift.advice.steps import advise
 from drift.mount.plate import tilt_from_bolts
+from drift.night.nights import split_nights
 from drift.notices import AdviceCode
+from drift.quantities import DAY_US
 from drift.types import HISTORY_COLUMNS, Lasting
 
 BEARINGS = (0.0, 120.0, 240.0)
@@ -115,7 +118,7 @@ def test_a_base_that_tilts_by_a_degree_is_levelled_for_the_knobs_sake():
 
 
 def test_a_noted_crack_calls_for_help_until_the_pier_was_worked_on():
-    cracked = replace(correction("tighten", 30), note="a crack runs down the north side")
+    cracked = replace(correction("crack", 30), note="runs down the north side")
     (call,) = actions(history(corrections=(cracked,)))
     assert call.do == "call_for_help" and "crack" in said_of(call).lower()
     mended = correction("pier", 35)
@@ -123,6 +126,12 @@ def test_a_noted_crack_calls_for_help_until_the_pier_was_worked_on():
     for harmless in ("no crack to be seen", "cracked loose with a long spanner", "not cracked"):
         noted = replace(correction("tighten", 30), note=harmless)
         assert actions(history(corrections=(noted,)))[0].do == "nothing", harmless
+
+
+def test_a_crack_splits_no_night():
+    times = np.array([0, 10], dtype=np.int64) * DAY_US
+    kinds = pd.DataFrame({"time_us": times, "kind": ["crack", "azimuth"]})
+    assert split_nights(0.0, kinds).correction_us.tolist() == [10 * DAY_US]
 
 
 def test_a_tilt_too_large_for_the_piers_build_calls_for_help():
@@ -139,7 +148,7 @@ def test_a_tilt_too_large_for_the_piers_build_calls_for_help():
 
 
 def test_each_reason_for_help_is_said():
-    cracked = replace(correction("tighten", 30), note="Cracks at the foot")
+    cracked = replace(correction("crack", 30), note="at the foot")
     past = history(
         lasting=Lasting(arcsec_per_year=200.0, arcsec_per_year_sd=30.0, toward_bearing_deg=90.0),
         corrections=(cracked,),

@@ -206,7 +206,7 @@ def test_answers_and_what_is_wrong_with_them() -> None:
     assert PLAIN.with_answers({"fits.tube_side": "none"}).tube_side == ""
     for key, value, reason in (
         ("fits.mount_rah", "RA", "there is no key 'mount_rah'; the keys are mount_ra, mount_dec"),
-        ("fits.mount_places", "B1950", 'must be one of "", "ICRS", "of date", "mean of date"'),
+        ("fits.mount_places", "B1950", 'must be one of "", "ICRS", "of_date", "mean_of_date"'),
         ("fits.mount_ra", "RA=5", "is no FITS keyword"),
     ):
         with pytest.raises(LogFileError, match=reason):

@@ -6,6 +6,7 @@ import pytest
 from drift.ground.pier_site import (
     PUBLISHED,
     SNOW_CONDUCTIVITY,
+    SnowFate,
     assumed_snow,
     ground_of,
     snow_of,
@@ -14,7 +15,7 @@ from drift.ground.pier_site import (
     surface_of,
     surface_temperature,
 )
-from drift.ground.soils import FUSION, Soil, frost_class, heat_capacity, latent_heat, soil_of
+from drift.ground.soils import FUSION, FrostClass, Soil, frost_class, heat_capacity, latent_heat, soil_of
 
 
 def test_words_of_a_soil_are_mixed_by_weight():
@@ -87,11 +88,11 @@ def test_heat_of_a_cubic_metre():
 
 
 def test_the_worst_part_names_the_frost_class():
-    assert frost_class("gravel").code == "F1"
-    assert frost_class("silty gravel").code == "F4"
-    assert frost_class("sandy clay").code == "F3"
-    assert frost_class("rock").code == "NFS"
-    assert frost_class("peat").code == frost_class(None).code == "unclassed"
+    assert frost_class("gravel") is FrostClass.F1
+    assert frost_class("silty gravel") is FrostClass.F4
+    assert frost_class("sandy clay") is FrostClass.F3
+    assert frost_class("rock") is FrostClass.NFS
+    assert frost_class("peat") is frost_class(None) is FrostClass.UNCLASSED
 
 
 def test_surface_and_snow_of_words():
@@ -101,9 +102,9 @@ def test_surface_and_snow_of_words():
     fates = {
         "grass, snow left": "left",
         "turf, snow cleared": "cleared",
-        "grass": "as it falls",
+        "grass": SnowFate.AS_IT_FALLS,
         "concrete": "cleared",
-        None: "as it falls",
+        None: SnowFate.AS_IT_FALLS,
     }
     assert {words: snow_of(words) for words in fates} == fates
 
@@ -143,6 +144,6 @@ def test_guessed_snow_grows_by_frost_and_melts_by_degrees():
 
 def test_a_pier_of_which_nothing_is_said():
     ground = ground_of()
-    assert (ground.base_m, ground.base_assumed, ground.snow) == (0.9, True, "as it falls")
+    assert (ground.base_m, ground.base_assumed, ground.snow) == (0.9, True, SnowFate.AS_IT_FALLS)
     assert len(ground.assumed) == 3
     assert ground_of(1.2, "clay", None, "turf").assumed == ()

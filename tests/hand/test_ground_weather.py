@@ -5,11 +5,18 @@ import pandas as pd
 import pytest
 
 from drift.ground.calendar import date_text, fit_annual_curve, noon_us, winter_name, winter_year
-from drift.ground.frost_depth import design_index, freezing_spell, winters
+from drift.ground.frost_depth import DesignRule, design_index, freezing_spell, winters
 from drift.ground.weather import FEWEST_DAYS, daily_weather, until
+from drift.notices import GroundCode
 from drift.quantities import DAY_US, YEAR_DAYS
+from drift.render.notices import sentence
 
 NORTH, SOUTH = 47.0, -45.0
+
+
+def half_swing(curve):
+    """Return half the swing of a usual year from coldest to warmest [deg C]."""
+    return float(np.hypot(curve.cosine_c, curve.sine_c))
 
 
 def day_of(text):
@@ -83,7 +90,7 @@ def test_the_southern_year_mirrored():
     # Years of 365 and 366 days fall a day apart, in midsummer where nothing freezes.
     assert [w.index_c_d for w in a][:3] == pytest.approx([w.index_c_d for w in b][:3])
     assert a[0].last_day - a[0].first_day == b[0].last_day - b[0].first_day
-    assert north.curve.amplitude_c == pytest.approx(south.curve.amplitude_c, abs=0.1)
+    assert half_swing(north.curve) == pytest.approx(half_swing(south.curve), abs=0.1)
     assert (south.curve.coldest_day - north.curve.coldest_day) % YEAR_DAYS == pytest.approx(184, abs=3)
 
 
@@ -99,9 +106,9 @@ def test_whole_and_part_winters():
 def test_design_index():
     assert design_index([]) is None
     few = design_index([300.0, 500.0])
-    assert (few.index_c_d, few.enough) == (500.0, False)
+    assert (few.index_c_d, few.rule) == (500.0, DesignRule.COLDEST_KNOWN)
     ten = design_index([900.0, *range(100, 1100, 100)])
-    assert (ten.index_c_d, ten.winters, ten.enough) == (1000.0, 10, True)
+    assert (ten.index_c_d, ten.winters, ten.rule) == (1000.0, 10, DesignRule.COLDEST_OF_TEN)
     thirty = design_index([5000.0, *range(10, 310, 10)])
     assert (thirty.index_c_d, thirty.winters) == (290.0, 30)  # mean of 280, 290, 300; the oldest is out
 
@@ -116,8 +123,11 @@ def test_gaps_are_filled_and_marked():
     assert weather.mean_c[~weather.filled] == pytest.approx(np.delete(mean_c, [50, 51, 52, 53, 200]))
     weather_does = 8.0  # from one day to the next, three times what is made here
     assert np.abs(weather.mean_c - mean_c).max() < weather_does
-    assert "5 days without a temperature" in weather.notes[0]
-    assert "2021-02-20" in weather.notes[0]
+    (filled,) = weather.notices
+    assert filled.code is GroundCode.DAYS_FILLED
+    assert filled.values["days"] == 5
+    assert "5 days without a temperature" in sentence(filled)
+    assert "2021-02-20" in sentence(filled)
 
 
 def test_a_long_gap_gets_the_usual_season():
@@ -135,7 +145,7 @@ def test_the_record_is_extended_both_ways():
     assert date_text(weather.day[0]) == "2020-12-01"
     assert date_text(weather.day[-1]) == "2022-03-01"
     assert weather.filled.sum() == 31 + (day_of("2022-03-01") - day_of("2021-01-01") - 399)
-    assert weather.notes == ()  # nothing lacks inside the log
+    assert weather.notices == ()  # nothing lacks inside the log
 
 
 def test_too_little_weather_is_none():
@@ -157,8 +167,8 @@ def test_single_fahrenheit_days_are_left_out(where):
     weather = daily_weather(table, NORTH)
     assert np.flatnonzero(weather.filled).tolist() == where
     assert weather.mean_c[~weather.filled] == pytest.approx(np.delete(mean_c, where))
-    assert f"{len(where)} day" in weather.notes[0]
-    assert "Fahrenheit" in weather.notes[0]
+    assert f"{len(where)} day" in sentence(weather.notices[0])
+    assert "Fahrenheit" in sentence(weather.notices[0])
 
 
 def test_a_stretch_in_fahrenheit_is_converted():
@@ -170,7 +180,7 @@ def test_a_stretch_in_fahrenheit_is_converted():
     assert weather.mean_c[~weather.filled] == pytest.approx(mean_c[~weather.filled], abs=1e-6)
     at_its_ends = 6  # days that the middle of three weeks around doesn't show
     assert weather.filled.sum() <= at_its_ends
-    assert "were converted" in weather.notes[0]
+    assert "were converted" in sentence(weather.notices[0])
 
 
 def test_tenths_of_a_degree_are_noticed():
@@ -181,7 +191,7 @@ def test_tenths_of_a_degree_are_noticed():
         table.loc[where, name] *= 10.0
     weather = daily_weather(table, NORTH)
     assert np.flatnonzero(weather.filled).tolist() == where
-    assert "tenths" in weather.notes[0]
+    assert "tenths" in sentence(weather.notices[0])
 
 
 def test_a_cold_snap_is_kept():
@@ -189,24 +199,24 @@ def test_a_cold_snap_is_kept():
     mean_c[400:406] -= 24.0
     weather = daily_weather(readings("2020-01-01", mean_c), NORTH)
     assert weather.mean_c == pytest.approx(mean_c)
-    assert weather.notes == ()
+    assert weather.notices == ()
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_weather_alone_is_not_a_slip(seed):
     weather = daily_weather(readings("2018-01-01", invented("2018-01-01", 2500, seed)), NORTH)
-    assert weather.notes == ()
+    assert weather.notices == ()
 
 
 def test_a_day_twice():
     mean_c = invented("2021-01-01", 300)
     table = readings("2021-01-01", mean_c)
     same = pd.concat([table, table.iloc[[5, 9]]])
-    assert daily_weather(same, NORTH).notes == ()
+    assert daily_weather(same, NORTH).notices == ()
     wrong = table.iloc[[100]].assign(t_min_c=-40.0, t_max_c=-30.0)
     weather = daily_weather(pd.concat([table, wrong]), NORTH)
     assert weather.mean_c[100] == pytest.approx(mean_c[100])
-    assert "1 day with several different rows (2021-04-11)" in weather.notes[0]
+    assert "1 day with several different rows (2021-04-11)" in sentence(weather.notices[0])
 
 
 def test_a_sensor_that_stands_still():
@@ -215,7 +225,7 @@ def test_a_sensor_that_stands_still():
     table.loc[60:69, ["t_min_c", "t_max_c"]] = [-3.0, 2.0]
     weather = daily_weather(table, NORTH)
     assert weather.filled.sum() == 10
-    assert "stand still" in weather.notes[0]
+    assert "stand still" in sentence(weather.notices[0])
 
 
 def test_the_logged_mean_goes_before_the_middle():
@@ -257,6 +267,6 @@ def test_the_usual_year_from_much_and_little(days):
     assert 5.0 < year.max() < 40.0
     if days == 2000:
         assert curve.mean_c == pytest.approx(5.0, abs=1.0)
-        assert curve.amplitude_c == pytest.approx(14.0, abs=1.0)
+        assert half_swing(curve) == pytest.approx(14.0, abs=1.0)
         middle = 5.0  # days
         assert (curve.coldest_day - 14.0 + 180.0) % YEAR_DAYS - 180.0 == pytest.approx(0.0, abs=middle)

@@ -4,6 +4,8 @@ Every import counts: those at the head of a file, those inside functions, and th
 """
 
 import ast
+import re
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
@@ -161,3 +163,107 @@ def test_no_analysis_waits_for_the_slow_parts_of_scipy():
     for module in files():
         if room(module) != "demo":
             assert not [name for name in imported(module) if name.startswith(SLOW)], module
+
+
+# ---- Results are not text: sentences are made in the rendering room.
+
+
+#: Rooms whose results are numbers, codes and notices.
+WORDLESS = (*NUMERICAL, "codes", "site", "ingest", "record", "importer")
+#: What holds words all the same: a module, or a class, function or name in it.
+WORDS_ALLOWED = {
+    # paragraphs of errors that are put together in several functions; what the record was asked for then
+    "drift.record.engine", "drift.record.record:Record", "drift.importer.mending:put_back_mended",
+    "drift.importer.by_hand:amend", "drift.importer.by_hand:typed_tables",
+    "drift.importer.judging:put_site_right", "drift.record.keeping", "drift.ingest.detect:shown_names",
+    "drift.ingest.text:_OTHER_FILES", "drift.site.checks",
+    "drift.site.keys", "drift.site.lines", "drift.site.threads", "drift.ingest.fits_mapping:FitsMapping",
+    "drift.ingest.mapping_file:_Section",
+    # remarks that are written into files for people to read there, and what a key of the site file is called
+    "drift.site.sections", "drift.site.file", "drift.ingest.mapping_file:_BEGINNING",
+    # what stands in records, files and JSON of earlier versions
+    "drift.codes:ActKind", "drift.codes:Since", "drift.codes:RowState", "drift.record.migrations",
+    "drift.record.schema",
+    "drift.importer.by_hand:NAME", "drift.analysis:BEFORE", "drift.analysis:SHOWN", "drift.analysis:WORKED",
+    # names of what has none of its own, and how a unit is written in logs.toml
+    "drift.ingest.notebook_tables:read_notebook_table", "drift.night.prepared:_minute",
+    "drift.ingest.units:Unit",
+    # what people write, to be known again: words of headings, pieces of patterns
+    "drift.ingest.names", "drift.ingest.times:_CLOCK", "drift.ingest.times:_ZONE",
+    "drift.ingest.free_text:_WHOSE", "drift.sky.clock:read_leap_seconds",
+    # a type
+    "drift.readings:Columns",
+}  # fmt: skip
+_SQL = re.compile(r"(SELECT|ALTER|PRAGMA|BEGIN|REPEATABLE) ")
+_WORD = re.compile(r"(?<![\w\\<?])[A-Za-z][A-Za-z'-]+")
+
+
+def _is_error(name: ast.expr | None) -> bool:
+    """Tell whether an expression names an error: what is made of it is raised, and then shown as it is."""
+    last = name.attr if isinstance(name, ast.Attribute) else getattr(name, "id", "")
+    return str(last).endswith(("Error", "Refused", "NothingToAnalyse"))
+
+
+def _exempt(node: ast.AST) -> bool:
+    """Tell whether the words in a piece of code travel with no result: what is raised, and remarks."""
+    if isinstance(node, (ast.Raise, ast.Assert)):
+        return True
+    if isinstance(node, ast.Call):
+        return _is_error(node.func) or ast.unparse(node.func) == "re.compile"
+    if isinstance(node, ast.FunctionDef):
+        return _is_error(node.returns)
+    if isinstance(node, ast.ClassDef):
+        return any(_is_error(base) for base in node.bases)
+    return isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
+
+
+def _text_of(node: ast.AST) -> str | None:
+    """Return the text of a literal, a figure in the place of what an f-string puts in; None for others."""
+    if isinstance(node, ast.Constant) and isinstance(node.value, str):
+        return node.value
+    if isinstance(node, ast.JoinedStr):
+        parts = (one.value if isinstance(one, ast.Constant) else "0" for one in node.values)
+        return "".join(str(part) for part in parts)
+    return None
+
+
+def words_in(tree: ast.AST, where: str = "") -> Iterator[tuple[str, int, str]]:
+    """Yield the literals of two words and more outside of what is exempt: where, line, text."""
+    for node in ast.iter_child_nodes(tree):
+        if _exempt(node):
+            continue
+        text = _text_of(node)
+        if text is not None:
+            if " " in text.strip() and len(_WORD.findall(text)) > 1 and not _SQL.match(text):
+                yield where, node.lineno, text
+            continue
+        names = [getattr(one, "id", "") for one in getattr(node, "targets", [getattr(node, "target", None)])]
+        inner = where or getattr(node, "name", "") or next((one for one in names if one), "")
+        yield from words_in(node, inner)
+
+
+@pytest.mark.parametrize("module", sorted(modules_of(*WORDLESS)))
+def test_numbers_hold_no_sentence_that_travels(module):
+    allowed = {one.partition(":")[2] for one in WORDS_ALLOWED if one.partition(":")[0] == module}
+    if "" in allowed:
+        return
+    tree = ast.parse(files()[module].read_text(encoding="utf-8"))
+    found = [(where, line, text) for where, line, text in words_in(tree) if where not in allowed]
+    assert not found, "\n".join(
+        f"{module}:{where}, line {line}: {text[:60]!r}" for where, line, text in found
+    )
+
+
+def test_what_may_hold_words_does():
+    """What holds none any more is taken off the list."""
+    for one in sorted(WORDS_ALLOWED):
+        module, _, name = one.partition(":")
+        holders = {where for where, _, _ in words_in(ast.parse(files()[module].read_text(encoding="utf-8")))}
+        assert name in holders if name else holders, one
+
+
+def test_a_sentence_would_be_found():
+    code = "def f(n):\n    return f'the axis is {n} off'\n"
+    assert [text for _, _, text in words_in(ast.parse(code))] == ["the axis is 0 off"]
+    raised = "def f(n):\n    'A docstring of words.'\n    raise ValueError(f'the axis is {n} off')\n"
+    assert not list(words_in(ast.parse(raised)))

@@ -6,11 +6,17 @@ from collections.abc import Callable
 
 import pytest
 
+from drift.codes import AlsoWritten
 from drift.ingest import limits, places, values
+from drift.ingest.mapping import PlaceFrame
+from drift.ingest.sky_evidence import FrameVerdict
+from drift.ingest.times import DateOrder, TimeForm
+from drift.ingest.values import SideMeans
 from drift.notices import (
     Code,
     ImageCode,
     IngestCode,
+    MappingCode,
     NightCode,
     Notice,
     RecordCode,
@@ -180,19 +186,55 @@ WITH_VALUES = [
     warning(RecordCode.READ_OTHERWISE, rows=8, imports=(1, 4)),
 ]
 EVERY_CODE: list[Code] = [*IngestCode, *ImageCode, *RecordCode]
+#: The same of what is asked and decided of a table with columns of its own.
+ABOUT_COLUMNS = [
+    info(MappingCode.IS_IT_SLIP, column="dec_deg", name="dec_dge"),
+    info(MappingCode.WHICH_COLUMN, column="dec_deg"),
+    info(MappingCode.IS_IT_MOUNTS, names=("RA (deg)", "RA 2")),
+    info(MappingCode.WHICH_UNIT, name="Az error", cell="1,5", divisions=False),
+    info(MappingCode.WHICH_UNIT, name="north", cell="", divisions=True),
+    info(MappingCode.WHICH_FRAME, verdict=FrameVerdict.ONE_FRAME),
+    info(MappingCode.WHICH_FRAME, verdict=FrameVerdict.UNKNOWN),
+    info(MappingCode.WHICH_FRAME_OF_IMAGES, keywords=("RA", "DEC")),
+    info(MappingCode.IS_CLOCK_RIGHT, cell="2024-07-01 22:00 EST", clock="EST", zone="America/New_York"),
+    info(MappingCode.CLOCK_ALL_YEAR, offset_h=-5.0),
+    info(MappingCode.CLOCKS_SHOW, clock="EST"),
+    info(MappingCode.IS_IT_THIS_PIERS, site_file="/home/me/other/pier.toml"),
+    info(MappingCode.WHICH_READING, rows=1240, imports=(3, 5)),
+    info(MappingCode.REPLACE_READING, imports=(3,)),
+    info(MappingCode.KIND, kind="runs"),
+    info(MappingCode.KIND, kind="solves", lacking=("ra_deg", "dec_deg")),
+    info(MappingCode.CELL, cell="03/04/2024"),
+    info(MappingCode.DATE_READ, cell="03/04/2024", day=19_816),
+    info(MappingCode.BELOW_HORIZON, share=0.01, clear=True),
+    info(MappingCode.BELOW_HORIZON, share=0.31, clear=False),
+    info(MappingCode.FRAME, frame="of_date", apart_arcmin=3.21),
+    info(MappingCode.FRAME, frame="ICRS"),
+    info(MappingCode.FRAME, frame="mean_of_date", apart_arcmin=None),
+    info(MappingCode.OWN_BUT_SLIPS, columns=("dec_dge",)),
+    info(MappingCode.ALL_COLUMNS_OF, kind="alignments"),
+    info(MappingCode.MOST_COLUMNS_OF, kind="levels"),
+    info(MappingCode.NAMED_TWICE, name="Temp"),
+    info(MappingCode.SEVERAL_COLUMNS, column="temp_c", names=("Temp 1", "Temp 2")),
+    info(MappingCode.HOLDS, holds=("dates", "times_of_day")),
+    info(MappingCode.HOLDS, holds=("dates",), order="day_month_year"),
+    info(MappingCode.ELSE_BELOW_HORIZON, share=0.31),
+    info(MappingCode.LOOKS_ACROSS, share=0.97),
+    info(MappingCode.TIMES_15_AGREES, column="mount_ra_deg"),
+]
 
 
 def one_of(code: Code) -> list[Notice]:
-    return [one for one in WITH_VALUES if one.code is code] or [warning(code)]
+    return [one for one in (*WITH_VALUES, *ABOUT_COLUMNS) if one.code is code] or [warning(code)]
 
 
-@pytest.mark.parametrize("code", EVERY_CODE)
+@pytest.mark.parametrize("code", [*EVERY_CODE, *MappingCode])
 def test_every_code_has_a_sentence(code: Code) -> None:
     for notice in one_of(code):
         words = sentence(notice)
         assert words.strip() == words
         assert words
-        assert not words.endswith(".")
+        assert not words.endswith(".") or code in MappingCode  # a question may go on after its mark
         assert not re.search(r"\bNone\b|<|\{|\}", words)
 
 
@@ -209,6 +251,31 @@ def test_how_notices_of_an_import_are_worded(approved: Callable[[str, str], None
         "notices of an import",
         "\n".join(f"{one.code}: {sentence(one)}" for code in EVERY_CODE for one in one_of(code)),
     )
+
+
+def test_how_a_table_with_columns_of_its_own_is_talked_about(approved: Callable[[str, str], None]) -> None:
+    approved(
+        "questions of an import",
+        "\n".join(f"{one.code}: {sentence(one)}" for code in MappingCode for one in one_of(code)),
+    )
+
+
+@pytest.mark.parametrize(
+    ("written", "member"),
+    [
+        ("of date", PlaceFrame.OF_DATE),
+        ("Mean of date", PlaceFrame.MEAN),
+        ("J2000", PlaceFrame.ICRS),
+        ("the side the tube is on", SideMeans.ON),
+        ("the side the tube looks to", SideMeans.LOOKS),
+        ("day month year", DateOrder.DMY),
+        ("Unix seconds", TimeForm.UNIX_SECONDS),
+        ("spreadsheet days", TimeForm.SPREADSHEET_DAYS),
+    ],
+)
+def test_what_earlier_versions_wrote_is_still_read(written: str, member: AlsoWritten) -> None:
+    assert type(member)(written) is member
+    assert not type(member).has("poems")
 
 
 def test_a_long_value_is_shortened_and_its_length_told() -> None:

@@ -123,7 +123,7 @@ def test_plain_places_beside_solved_ones_are_asked_about() -> None:
 
 def test_the_answer_makes_them_the_mounts_or_leaves_them_out() -> None:
     table = open_bytes(TWO_PLACES.encode(), "log.csv")
-    told = {"mount_ra_deg": "RA (deg)", "mount_dec_deg": "Dec (deg)", "mount_places": "of date"}
+    told = {"mount_ra_deg": "RA (deg)", "mount_dec_deg": "Dec (deg)", "mount_places": "of_date"}
     mapping = propose(table, FAR_NORTH, told).mapping
     assert mapping is not None
     assert mapping.columns["mount_dec_deg"].columns == ("Dec (deg)",)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from drift.ingest.times import TimeSpelling, to_utc, zone_named
-from drift.ingest.units import unit_of, units_for
+from drift.ingest.units import Unit, UnitName, unit_of, units_for
 from drift.ingest.values import LOOKS, ON, NumberSpelling, side_of
 from drift.notices import IngestCode
 
@@ -30,7 +30,7 @@ ROUNDING = 1e-12
         ("az_error_arcmin", "arcsec", "90", 1.5),
         ("az_error_arcmin", "arcsec", "1.5'", 1.5),
         ("alt_error_arcmin", "degrees", "-0:01:30", -1.5),
-        ("tilt_north_arcsec", "mm per m", "1", np.degrees(np.arctan(1e-3)) * 3600),
+        ("tilt_north_arcsec", "mm_per_m", "1", np.degrees(np.arctan(1e-3)) * 3600),
         ("tilt_north_arcsec", "arcmin", "0.5", 30.0),
         ("temp_c", "F", "-40", -40.0),
         ("temp_c", "C", "212 °F", 100.0),
@@ -41,7 +41,7 @@ ROUNDING = 1e-12
     ],
 )
 def test_a_number_in_its_unit(column: str, unit: str, cell: str, value: float) -> None:
-    found, bad = NumberSpelling(column, unit).read([cell])
+    found, bad = NumberSpelling(column, Unit(UnitName(unit))).read([cell])
     assert not bad[0]
     assert found[0] == pytest.approx(value, rel=1e-6 if "hpa" in column else ROUNDING, abs=ROUNDING)
 
@@ -60,7 +60,7 @@ def test_a_number_in_its_unit(column: str, unit: str, cell: str, value: float) -
     ],
 )
 def test_what_is_no_number_says_why(column: str, unit: str, cell: str, why: IngestCode) -> None:
-    spelling = NumberSpelling(column, unit)
+    spelling = NumberSpelling(column, Unit(UnitName(unit)))
     found, bad = spelling.read([cell])
     assert bad[0]
     assert np.isnan(found[0])
@@ -68,7 +68,7 @@ def test_what_is_no_number_says_why(column: str, unit: str, cell: str, why: Inge
 
 
 def test_a_point_among_decimal_commas_is_not_guessed_at() -> None:
-    spelling = NumberSpelling("dec_deg", "degrees", ",")
+    spelling = NumberSpelling("dec_deg", Unit(UnitName.DEGREES), ",")
     found, bad = spelling.read(["12,5", "12.5", ""])
     assert bad.tolist() == [False, True, False]
     assert found[0] == 12.5
@@ -77,7 +77,7 @@ def test_a_point_among_decimal_commas_is_not_guessed_at() -> None:
 
 def test_many_cells_alike_and_one_by_one_give_the_same() -> None:
     cells = [f"{'-' if at % 2 else '+'}{at:02d}:{at % 60:02d}:{at * 7 % 60:02d}.{at:03d}" for at in range(80)]
-    spelling = NumberSpelling("dec_deg", "degrees")
+    spelling = NumberSpelling("dec_deg", Unit(UnitName.DEGREES))
     together, _ = spelling.read(cells)
     assert together.tolist() == pytest.approx([spelling.read([cell])[0][0] for cell in cells], abs=ROUNDING)
     odd, _ = spelling.read([*cells, "1:2:3"])
@@ -90,24 +90,24 @@ MOMENT = "2024-03-01T22:14:05.250"
 @pytest.mark.parametrize(
     ("form", "order", "cell"),
     [
-        ("text", "year month day", "2024-03-01T22:14:05.25Z"),
-        ("text", "year month day", "20240301T221405.25Z"),
-        ("text", "year month day", "2024/3/1 22:14:05,250 UTC"),
-        ("text", "year month day", "2024-Mar-01 22:14:05.25"),
-        ("text", "year month day", "2024-03-01T23:14:05.25+01:00"),
-        ("text", "year month day", "2024-03-01T17:44:05.25-0430"),
-        ("text", "day month year", "01.03.2024 22:14:05,25"),
-        ("text", "day month year", "1. 3. 24 22:14:05.25"),
-        ("text", "day month year", "1 March 2024 22h14m05.25s"),
-        ("text", "month day year", "3/1/2024 10:14:05.25 PM"),
-        ("text", "month day year", "March 1, 2024 10:14:05.25 p.m."),
+        ("text", "year_month_day", "2024-03-01T22:14:05.25Z"),
+        ("text", "year_month_day", "20240301T221405.25Z"),
+        ("text", "year_month_day", "2024/3/1 22:14:05,250 UTC"),
+        ("text", "year_month_day", "2024-Mar-01 22:14:05.25"),
+        ("text", "year_month_day", "2024-03-01T23:14:05.25+01:00"),
+        ("text", "year_month_day", "2024-03-01T17:44:05.25-0430"),
+        ("text", "day_month_year", "01.03.2024 22:14:05,25"),
+        ("text", "day_month_year", "1. 3. 24 22:14:05.25"),
+        ("text", "day_month_year", "1 March 2024 22h14m05.25s"),
+        ("text", "month_day_year", "3/1/2024 10:14:05.25 PM"),
+        ("text", "month_day_year", "March 1, 2024 10:14:05.25 p.m."),
         # 2460371 JD began at noon of 2024-03-01 (Meeus, Astronomical Algorithms, ch. 7: 2451545 is
         # 2000-01-01 at noon).
         ("JD", "", "2460371.426449652778"),
         ("MJD", "", "60370.926449652778"),
-        ("spreadsheet days", "", "45352.926449652778"),
-        ("Unix seconds", "", "1709331245.25"),
-        ("Unix milliseconds", "", "1709331245250"),
+        ("spreadsheet_days", "", "45352.926449652778"),
+        ("unix_seconds", "", "1709331245.25"),
+        ("unix_milliseconds", "", "1709331245250"),
     ],
 )
 def test_one_moment_in_every_spelling(form: str, order: str, cell: str) -> None:
@@ -119,11 +119,11 @@ def test_one_moment_in_every_spelling(form: str, order: str, cell: str) -> None:
 @pytest.mark.parametrize(
     ("order", "cell"),
     [
-        ("day month year", "30.02.2024 10:00:00"),
-        ("month day year", "13/01/2024 10:00:00"),
-        ("year month day", "2024-03-01 25:00:00"),
-        ("year month day", "2024-03-01"),
-        ("month day year", "03/01/2024 13:00 PM"),
+        ("day_month_year", "30.02.2024 10:00:00"),
+        ("month_day_year", "13/01/2024 10:00:00"),
+        ("year_month_day", "2024-03-01 25:00:00"),
+        ("year_month_day", "2024-03-01"),
+        ("month_day_year", "03/01/2024 13:00 PM"),
     ],
 )
 def test_what_is_no_time_is_told(order: str, cell: str) -> None:
@@ -131,7 +131,7 @@ def test_what_is_no_time_is_told(order: str, cell: str) -> None:
 
 
 def test_times_before_noon_belong_to_the_day_after_the_date_of_the_evening() -> None:
-    times = TimeSpelling("text", "year month day", evening_date=True).read(
+    times = TimeSpelling("text", "year_month_day", evening_date=True).read(
         ["2024-03-01 23:50:00", "2024-03-01 00:10:00"]
     )
     assert np.diff(times.us).tolist() == [20 * 60 * 1_000_000]
@@ -207,12 +207,12 @@ def test_the_side_of_the_tube(cell: str, meaning: str, side: str | None) -> None
 
 
 def test_units_are_known_as_they_are_written() -> None:
-    assert unit_of("h m s", "ra_deg") == "hours"
-    assert unit_of("hourangle", "mount_ra_deg") == "hours"
-    assert unit_of("15 deg", "ra_deg") == "hours"
-    assert unit_of("hours", "dec_deg") == ""
-    assert unit_of("°C", "temp_c") == "C"
-    assert unit_of("mbar", "pressure_hpa") == "hPa"
-    assert unit_of("deg", "temp_c") == ""
-    assert "mm per m" in units_for("tilt_east_arcsec")
-    assert "mm per m" not in units_for("dec_deg")
+    assert unit_of("h m s", "ra_deg") == Unit(UnitName.HOURS)
+    assert unit_of("hourangle", "mount_ra_deg") == Unit(UnitName.HOURS)
+    assert unit_of("15 deg", "ra_deg") == Unit(UnitName.HOURS)
+    assert unit_of("hours", "dec_deg") is None
+    assert unit_of("°C", "temp_c") == Unit(UnitName.CELSIUS)
+    assert unit_of("mbar", "pressure_hpa") == Unit(UnitName.HPA)
+    assert unit_of("deg", "temp_c") is None
+    assert "mm_per_m" in units_for("tilt_east_arcsec")
+    assert "mm_per_m" not in units_for("dec_deg")

@@ -16,6 +16,7 @@ from drift.codes import AxisBound, CauseKind, ForcingKind
 from drift.forecast.ahead import TIME_CONSTANTS_YEARS, mixture_quantile, still_to_come
 from drift.forecast.outlook import BACK_SHARE, beyond, months_of, realigning_of, turning_of
 from drift.forecast.season import Season
+from drift.notices import GroundCode, info
 from drift.quantities import DAY_US
 from drift.render.outlook_words import (
     ahead_sentences,
@@ -289,11 +290,15 @@ def test_a_driver_that_moves_less_than_the_wander_is_not_praised():
 
 
 def test_an_unsure_season_is_said_to_be_so():
-    made = outlook(invented_forecast(), season_sure=False, rests_on="Drawn from 4 past years.")
+    made = outlook(
+        invented_forecast(),
+        season_sure=False,
+        rests_on=info(GroundCode.FROM_PAST_YEARS, years=4, from_day=19_700),
+    )
     said = ahead_sentences(made, UTC)
     assert said[0].startswith("No yearly swing can be told from these readings yet")
     assert "swings by" not in said[0]
-    assert said[1] == "How the frost may go on: drawn from 4 past years."
+    assert said[1] == "How the frost may go on: drawn from 4 past years of weather, from 2023-12-09 on."
     short = ahead_sentences(replace(made, span_days=300.0), UTC)
     assert short[1].startswith("The nights span less than a year")
 

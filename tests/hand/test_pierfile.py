@@ -10,6 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drift.errors import PlateError, SiteFileError
+from drift.notices import SiteCode, info
+from drift.render.notices import sentence
 from drift.site.disk import find_pier
 from drift.site.file import load_pier, pier_from_mapping, template
 from drift.site.lines import line_of, lines_of
@@ -134,6 +136,19 @@ def test_a_full_file_gives_every_value(written):
     assert site.path.name == "pier.toml"
 
 
+def defaults_of(site):
+    """Return what is assumed, in sentences."""
+    return [sentence(one) for one in site.defaults_used()]
+
+
+def test_what_is_assumed_is_said_as_data():
+    site = pier_from_mapping({"site": PLACE})
+    found = {f"{one.values['section']}.{one.values['key']}": one for one in site.defaults_used()}
+    assert found["optics.focal_length_mm"] == info(
+        SiteCode.KEY_ASSUMED, section="optics", key="focal_length_mm", value=1000.0, unit="mm"
+    )
+
+
 def test_a_site_is_frozen():
     site = pier_from_mapping({"site": PLACE})
     with pytest.raises(ValueError, match="frozen"):
@@ -144,7 +159,7 @@ def test_three_numbers_are_enough_and_the_rest_is_told():
     site = pier_from_mapping({"site": PLACE})
     assert site.mount.hour_angle_zero == site.mount.reports == "unknown"
     assert site.plate.bolt_bearings_deg is None and site.pier.soil is None
-    told = site.defaults_used()
+    told = defaults_of(site)
     assert "[optics] focal_length_mm is not given: 1000 mm is assumed." in told
     assert '[mount] hour_angle_zero is not given: "unknown" is assumed.' in told
     assert "[warn] axis_arcmin is not given: 2 arcmin is assumed." in told
@@ -154,19 +169,17 @@ def test_three_numbers_are_enough_and_the_rest_is_told():
 
 def test_what_is_given_is_not_told_even_when_it_is_the_default():
     site = pier_from_mapping({"site": PLACE, "optics": {"exposure_s": 120.0}, "warn": {"axis_arcmin": 2}})
-    told = " ".join(site.defaults_used())
+    told = " ".join(defaults_of(site))
     assert "exposure_s" not in told and "axis_arcmin" not in told and "tilt_arcsec" in told
 
 
 def test_nuts_matter_only_where_bolts_are_known():
     site = pier_from_mapping({"site": PLACE, "plate": {"bolt_bearings_deg": [0, 120, 240]}})
-    assert (
-        "[plate] nuts is not given: false (no levelling nuts, so shims) is assumed." in site.defaults_used()
-    )
-    assert any("shims_mm" in told for told in site.defaults_used())
+    assert "[plate] nuts is not given: false (no levelling nuts, so shims) is assumed." in defaults_of(site)
+    assert any("shims_mm" in told for told in defaults_of(site))
     with_nuts = {"bolt_bearings_deg": [0, 120, 240], "nuts": True}
     site = pier_from_mapping({"site": PLACE, "plate": with_nuts})
-    assert not any("shims_mm" in told for told in site.defaults_used())
+    assert not any("shims_mm" in told for told in defaults_of(site))
 
 
 @pytest.mark.parametrize(("latitude", "declination"), [(47.3, 40.0), (0, 40.0), (-30, -40.0)])
@@ -175,7 +188,7 @@ def test_the_usual_declination_is_on_the_sites_side(latitude, declination):
     assert site.optics.typical_declination_deg == declination
     assert (
         f"[optics] typical_declination_deg is not given: {declination:g} degrees is assumed."
-        in site.defaults_used()
+        in defaults_of(site)
     )
 
 

@@ -179,7 +179,7 @@ def test_lincoln_as_weather_readings(lincoln):
     )
     weather = daily_weather(table, 40.7)
     assert weather.filled.sum() == 1
-    assert len(weather.notes) == 1
+    assert len(weather.notices) == 1
     assert np.mean(weather.mean_c) == pytest.approx((54.14 - 32) / 1.8, abs=0.05)
     spring, autumn = winters(weather)
     assert (spring.name, autumn.name) == ("2015-16", "2016-17")

@@ -6,8 +6,8 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from drift.codes import Answer, AxisBound, CorrectionKind, Do, MovedPart, Part, Side
-from drift.notices import AdviceCode, HistoryCode, NightCode, SkyCode, info, warning
+from drift.codes import Answer, AxisBound, Constant, CorrectionKind, Do, MovedPart, Part, Side
+from drift.notices import AdviceCode, HistoryCode, NightCode, SiteCode, SkyCode, info, warning
 from drift.site.file import PierFile, pier_from_mapping
 from drift.types import (
     Action,
@@ -49,6 +49,7 @@ SCALES = HistoryScales(
 )
 
 #: One level reading on either side of a change would do.
+FALSE_ALARMS = {"section": "warn", "key": "false_alarms_per_year", "value": 1.0, "unit": "a year"}
 SETTLED = info(
     HistoryCode.SETTLED_BY_READINGS,
     levels=5,
@@ -132,13 +133,13 @@ def invented(
         ),
         history=_history(times, tilt, kappa, (float(az[-1]), float(alt[-1])), south),
         advice=_advice(times),
-        defaults_used=("[warn] false_alarms_per_year is not given: 1 a year is assumed.",),
+        defaults_used=(info(SiteCode.KEY_ASSUMED, **FALSE_ALARMS),),
         notices=(warning(SkyCode.LEAP_SECONDS_ENDED, leap_date="2024-06-28"),),
     )
 
 
 def _constants(times: np.ndarray) -> InstrumentConstants:
-    names = ("cone error", "axis non-perpendicularity", "tube droop")
+    names = (Constant.CONE_ERROR, Constant.NON_PERPENDICULARITY, Constant.TUBE_DROOP)
     values, sds = np.array([61.2, -20.4, 35.0]), np.array([0.8, 1.1, 2.0])
     return InstrumentConstants(
         start_us=-(2**62), end_us=2**62, names=names, values=values, sds=sds, noise_arcsec=5.2

@@ -10,6 +10,7 @@ from invented_forecast import invented_forecast
 
 from drift.codes import CauseKind, CorrectionKind, ForcingKind, Part
 from drift.ground.frost_front import UnderPier
+from drift.notices import GroundCode, info
 from drift.site.file import pier_from_mapping
 from drift.types import PARTS, Analysis, CauseSeries, CorrectionFound, Event, History, SkyCovered
 
@@ -145,7 +146,7 @@ def ground_of(history: History) -> UnderPier:
         deep_m=bottom * 4 / 3,
         shallow_m=bottom * 5 / 6,
         base_m=1.1,
-        notes=("[pier] soil is not given: a middling fine soil is assumed.",),
+        notices=(info(GroundCode.SOIL_ASSUMED),),
     )
 
 

@@ -75,7 +75,7 @@ def check(record: Record, folder: Path, name: str, data: bytes) -> None:
     assert len(outcomes) == 1
     (one,) = outcomes
     if isinstance(one, FileRefused):
-        assert one.reason.strip()
+        assert str(one.error).strip()
         assert rows_in(folder) == before
     else:
         assert isinstance(one, FileImported)

@@ -80,7 +80,7 @@ def test_a_night_of_images_goes_in_once(tmp_path: Path, capsys: Capture) -> None
     assert (one["kind"], one["went_in"], one["set_aside"]) == ("solves", 30, [])
     assert one["why"] == "the headers of 30 images, 30 of them solved and dated"
     assert "RA and DEC are taken as of date" in remarks(said)
-    assert (tmp_path / "logs.toml").read_text() == '[fits]\nmount_places = "of date"\n'
+    assert (tmp_path / "logs.toml").read_text() == '[fits]\nmount_places = "of_date"\n'
     for again in (tmp_path / "images", tmp_path / "images" / "deep" / "image007.fits"):
         code, said, _ = imported(tmp_path, capsys, again)
         assert (code, said["went_in"]) == (0, 0)
@@ -154,14 +154,14 @@ def test_the_frame_is_asked_for_and_kept(tmp_path: Path, capsys: Capture) -> Non
     assert (code, said["went_in"]) == (2, 0)
     assert "fits.mount_places: in which frame are RA and DEC" in err
     assert re.search(
-        r"Choices: of date \(what most mounts work in; then [\d.]+ arcmin from the solved places in the "
+        r"Choices: of_date \(what most mounts work in; then [\d.]+ arcmin from the solved places in the "
         r"median\)"
-        r" \| ICRS \(also called J2000; then [\d.]+ arcmin .*\) \| mean of date",
+        r" \| ICRS \(also called J2000; then [\d.]+ arcmin .*\) \| mean_of_date",
         err,
     )
     code, said, _ = imported(tmp_path, capsys, tmp_path / "images", "--answer", "fits.mount_places=of date")
     assert (code, said["went_in"]) == (0, 3)
-    assert 'mount_places = "of date"' in (tmp_path / "logs.toml").read_text()
+    assert 'mount_places = "of_date"' in (tmp_path / "logs.toml").read_text()
 
 
 def test_a_person_is_asked(tmp_path: Path) -> None:

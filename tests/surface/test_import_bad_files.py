@@ -37,12 +37,15 @@ REFUSED = {
     "blank": (b"\n\n \n", "log.csv is empty"),
     "header only": (
         SOLVES_HEADER.encode() + b"\n",
-        "holds the header of pointing solves (line 1) and no rows",
+        "holds the header of a log of solves (line 1) and no rows",
     ),
     "binary": (bytes(range(256)) * 20, "is a binary file, not text (it begins with the bytes 00 01 02"),
     "picture": (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR" + bytes(100), "is a binary file"),
     "missing column": (b"time_utc,ra_deg,dec_deg,mount_ra_deg\n1,2,3,4\n", "lacks mount_dec_deg"),
-    "unknown header": (b"when;where\n1;2\n", "fits no log that is known here (it has: when, where)"),
+    "unknown header": (
+        b"when;where\n1;2\n",
+        "fits no log that is known here (it has: when, where; its first row: 1, 2)",
+    ),
     "open quote": (
         b'time_utc,kind,note\n2024-03-01T22:00:00Z,zero,"never closed\n',
         "line 2: a quoted field opens",

@@ -12,6 +12,7 @@ from record_world import SOLVES_HEADER, run, site_file, solve_rows
 from drift.cli import import_logs
 from drift.errors import LogFileError
 from drift.ingest.mapping_file import MappingFile, parse_mappings
+from drift.ingest.units import Unit, UnitName
 
 Capture = pytest.CaptureFixture[str]
 HEADER = "Time (UTC);RA;Dec;Scope RA JNow;Scope Dec JNow;Remark"
@@ -62,9 +63,25 @@ def test_what_is_kept_reads_back_as_it_was_and_leaves_the_rest_alone(tmp_path: P
     assert text.startswith(remark.rstrip())
     (mapping,) = MappingFile.beside(tmp_path / "pier.toml").mappings.values()
     assert mapping.columns["ra_deg"].columns == ("RA",)
-    assert mapping.columns["ra_deg"].unit == "degrees"
+    assert mapping.columns["ra_deg"].unit == Unit(UnitName.DEGREES)
     assert mapping.time.zone == "UTC"
-    assert (mapping.places, mapping.mount_places) == ("ICRS", "of date")
+    assert (mapping.places, mapping.mount_places) == ("ICRS", "of_date")
+
+
+def test_a_mapping_that_an_earlier_version_kept_is_read_and_not_asked_again(
+    tmp_path: Path, capsys: Capture
+) -> None:
+    (tmp_path / "logs.toml").write_text(
+        '[tables."evening"]\nkind = "solves"\n'
+        'header = ["Time (UTC)", "RA", "Dec", "Scope RA JNow", "Scope Dec JNow", "Remark"]\n'
+        'time_utc = {from = "Time (UTC)", order = "year month day", zone = "UTC"}\n'
+        'ra_deg = {from = "RA", unit = "degrees"}\ndec_deg = {from = "Dec", unit = "degrees"}\n'
+        'mount_ra_deg = {from = "Scope RA JNow", unit = "degrees"}\n'
+        'mount_dec_deg = {from = "Scope Dec JNow", unit = "degrees"}\n'
+        'places = "ICRS"\nmount_places = "of date"\n'
+    )
+    assert imported(tmp_path, write_table(tmp_path)) == 0
+    assert "by the mapping 'evening' in logs.toml" in capsys.readouterr().out
 
 
 def test_questions_are_listed_with_their_choices(tmp_path: Path, capsys: Capture) -> None:
@@ -87,7 +104,7 @@ def test_questions_are_listed_with_their_choices(tmp_path: Path, capsys: Capture
     [
         ("time.zone=Mars/Olympus", "is no time zone"),
         ("nonsense=1", "'nonsense' was not asked"),
-        ("mount_places=B1950", "none of ICRS, of date, mean of date"),
+        ("mount_places=B1950", "none of ICRS, of_date, mean_of_date"),
         ("ra_deg=Where", "the file has no such column"),
         ("ra_deg.unit=parsec", "none of degrees, hours"),
         ("kind=poems", "none of solves"),
@@ -170,7 +187,7 @@ alt_error_arcmin = {from = "alt", unit = "arcsec"}
         ),
         ('zone = "UTC"', 'zone = "Mars"', "line 4: time_utc of the mapping 'a' has the zone 'Mars'"),
         ('alt_error_arcmin = {from = "alt", unit = "arcsec"}', "", "lacks alt_error_arcmin"),
-        ("az_error_arcmin", "azimuth", "is no column of alignment errors"),
+        ("az_error_arcmin", "azimuth", "is no column of a log of alignments"),
         ('{from = "az", unit = "arcsec"}', '"az"', "must be such as {from"),
         ("[tables.a]", "[tables.a", "is not valid TOML"),
         ('header = ["when", "az", "alt"]', "", "must be the list of the file's column names"),

@@ -11,7 +11,7 @@ from record_world import run, site_file, write_log
 from drift.api import analyse_readings
 from drift.errors import LogFileError
 from drift.ingest.mapping_file import MappingFile
-from drift.ingest.units import bubble, to_contract, unit_of
+from drift.ingest.units import Unit, UnitName, to_contract, unit_of
 from drift.notices import NightCode
 from drift.record.record import Record
 from drift.site.file import load_pier
@@ -43,20 +43,19 @@ def tilts(pier: Path) -> list[tuple[float, float]]:
 )
 def test_a_bubble_in_divisions_with_its_value(written: str, value_arcsec: float) -> None:
     unit = unit_of(written, "tilt_north_arcsec")
-    assert unit.startswith("divisions of ")
-    assert unit_of(unit, "tilt_north_arcsec") == unit
+    assert unit is not None and unit.division is not None
+    assert unit_of(str(unit), "tilt_north_arcsec") == unit  # as logs.toml keeps it
     found = to_contract(np.array([-2.0, 1.5]), unit, "tilt_north_arcsec")
     assert found == pytest.approx([-2.0 * value_arcsec, 1.5 * value_arcsec], rel=1e-4)
 
 
 @pytest.mark.parametrize("written", ["div", "divisions", "div 20", "div of x arcsec", "div 20 hours"])
 def test_divisions_without_their_value_are_no_unit(written: str) -> None:
-    assert unit_of(written, "tilt_north_arcsec") == ""
-    assert bubble("arcsec") is None
+    assert unit_of(written, "tilt_north_arcsec") is None
 
 
 def test_only_levels_are_read_off_a_bubble() -> None:
-    assert unit_of("divisions of 20 arcsec", "ra_deg") == ""
+    assert unit_of("divisions of 20 arcsec", "ra_deg") is None
 
 
 def test_a_bubble_level_goes_in_and_its_mapping_asks_nothing_again(
@@ -69,7 +68,7 @@ def test_a_bubble_level_goes_in_and_its_mapping_asks_nothing_again(
     assert run("import", log, "--pier", pier, "--yes", "--answer", "place=value:plate") == 0
     assert tilts(pier) == [(30.0, -10.0), (40.0, -10.0)]
     (mapping,) = MappingFile.beside(pier).mappings.values()
-    assert mapping.columns["tilt_north_arcsec"].unit == "divisions of 20 arcsec"
+    assert mapping.columns["tilt_north_arcsec"].unit == Unit(UnitName.ARCSEC, 20.0)
     assert mapping.columns["place"].value == "plate"
     more = write_log(
         pier.parent / "more.csv", 'time (UTC),north (div 20"),east (div 20")', ["2024-04-01T10:00:00Z,0,1"]

@@ -170,7 +170,7 @@ def test_times_without_a_zone_are_refused_not_guessed():
         ({"levels": {}}, "the table 'levels' is empty"),
         ({"levels": levels(tilt_east_arcsec=[1.0])}, "columns of different lengths"),
         ({"levels": levels(tilt_east_arcsec=[1.0] * 6 * u.s)}, "can't be turned into arcsec"),
-        ({"weather": levels()}, "the table 'weather' looks like level readings"),
+        ({"weather": levels()}, "the table 'weather' has the columns of a log of levels"),
     ],
 )
 def test_a_table_that_cannot_be_used_is_one_clear_paragraph(tables, said):

@@ -231,7 +231,7 @@ def test_a_refused_file_keeps_no_other_from_going_in(tmp_path: Path) -> None:
     with open_record(tmp_path) as record:
         refused, imported = import_files(record, [logs])
     assert isinstance(refused, FileRefused)
-    assert "a.csv" in refused.reason
+    assert "a.csv" in str(refused.error)
     assert isinstance(imported, FileImported)
     assert imported.went_in == 2
 

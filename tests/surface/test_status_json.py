@@ -316,6 +316,7 @@ OUTLOOK = shaped(
     {
         "from_utc": a_time,
         "rests_on": a_text,
+        "rests_on_notice": or_null(NOTICE),
         "season_sure": truth,
         "forcing_odds": lambda value: all(a_text(k) and a_number(v) for k, v in value.items()),
         "moved_last_year": lambda value: all(a_text(k) and a_number(v) for k, v in value.items()),
@@ -377,6 +378,7 @@ STATUS = shaped(
         "cautions": listed(a_text),
         "caution_notices": listed(NOTICE),
         "defaults_used": listed(a_text),
+        "default_notices": listed(NOTICE),
         # beyond the contract
         "axis_now": shaped(
             {

@@ -8,6 +8,7 @@ import pytest
 from scipy.signal import lfilter
 
 from drift.advice import ground as advice
+from drift.codes import ForcingKind
 from drift.demo.motion import invent_weather
 from drift.demo.samples import SAMPLES
 from drift.ground.ahead import continuations, frost_forcing_ahead
@@ -22,11 +23,20 @@ from drift.ground.frost_at_base import depth_of_winter, frost_at_base
 from drift.ground.frost_depth import winters
 from drift.ground.frost_front import frost_front
 from drift.ground.heave import FrostHeave
-from drift.ground.pier_site import ground_of, snow_of, spread, surface_of, surface_temperature, with_snow
-from drift.ground.soils import frost_class, soil_of
+from drift.ground.pier_site import (
+    SnowFate,
+    ground_of,
+    snow_of,
+    spread,
+    surface_of,
+    surface_temperature,
+    with_snow,
+)
+from drift.ground.soils import FrostClass, frost_class, soil_of
 from drift.ground.weather import daily_weather, until
+from drift.notices import GroundCode
 from drift.quantities import DAY_US, YEAR_DAYS
-from drift.render.ground_words import GROUND_ADVICE, frost_sentences
+from drift.render.ground_words import GROUND_ADVICE, frost_class_sentence, frost_sentences
 
 NORTH = 47.0
 
@@ -85,7 +95,7 @@ def test_some_candidate_follows_another_makers_frost(sample):
     assert best > ALIKE
 
 
-@pytest.mark.parametrize("kind", ["frozen", "cold_left"])
+@pytest.mark.parametrize("kind", [ForcingKind.FROZEN, ForcingKind.COLD_LEFT])
 def test_a_typical_winter_peaks_at_one(weather, kind):
     forcing = frost_forcing(weather, ground_of(0.9, "clay", None, "bare"), kind)
     number = [w.first_day for w in winters(weather) if w.whole]
@@ -103,7 +113,7 @@ def test_every_kind_is_known(weather):
     for kind in FROST_KINDS:
         forcing = frost_forcing(weather, ground, kind)
         assert forcing.value.shape == forcing.time_us.shape == weather.day.shape
-        assert forcing.sentence.endswith("weather.")
+        assert forcing.rests_on.values == {"forcing": kind, "days": weather.day.size, "filled": 0}
     with pytest.raises(ValueError, match="must be one of frozen, under_base, cold_left"):
         frost_forcing(weather, ground, "heave")
 
@@ -121,7 +131,7 @@ def test_the_southern_driver_is_the_northern_half_a_year_on(weather):
     shifted = table_of(weather.day + 184, weather.mean_c - 4.0, weather.mean_c + 4.0)
     south = daily_weather(shifted, -NORTH)
     ground = ground_of(0.9, "silt", None, "turf")
-    for kind in ("frozen", "cold_left"):
+    for kind in (ForcingKind.FROZEN, ForcingKind.COLD_LEFT):
         a, b = frost_forcing(weather, ground, kind), frost_forcing(south, ground, kind)
         assert np.array_equal(b.time_us - a.time_us, np.full(a.time_us.size, 184 * DAY_US))
         # Half a year is 182.6 days, so the usual year before the record differs a little.
@@ -152,7 +162,11 @@ def test_snow_keeps_frost_up_and_clearing_lets_it_down():
 
 @pytest.mark.parametrize(
     ("mean", "swing", "snow", "may"),
-    [(3.5, 15.5, "cleared", True), (3.5, 15.5, "left", False), (8.0, 12.0, "cleared", False)],
+    [
+        (3.5, 15.5, SnowFate.CLEARED, True),
+        (3.5, 15.5, SnowFate.LEFT, False),
+        (8.0, 12.0, SnowFate.CLEARED, False),
+    ],
 )
 def test_a_small_home_made_pier_day_by_day(mean, swing, snow, may):
     """Common practice, no source: winters of about 1000 and 200 deg C d, a base 1.2 m down in clay."""
@@ -252,7 +266,7 @@ def test_few_years_give_the_usual_year():
     weather = site_weather(1.6)
     ahead = continuations(weather, 60)
     assert ahead.years < 3
-    assert "usual year" in ahead.sentence
+    assert ahead.rests_on.code is GroundCode.FROM_USUAL_YEAR
     late = slice(60, None)
     assert np.mean(ahead.mean_c[:, late] - weather.curve.at(ahead.day[late])) == pytest.approx(0.0, abs=1.0)
     assert 2.0 < np.std(ahead.mean_c[:, late] - weather.curve.at(ahead.day[late])) < 6.0
@@ -264,7 +278,7 @@ def test_made_up_days_at_the_end_are_not_taken_for_weather(weather):
     assert continuations(longer, 5).day[0] == weather.day[-1] + 1
 
 
-@pytest.mark.parametrize("kind", ["frozen", "cold_left"])
+@pytest.mark.parametrize("kind", [ForcingKind.FROZEN, ForcingKind.COLD_LEFT])
 def test_forcings_ahead_go_on_from_this_winter(weather, kind):
     ground = ground_of(0.9, "clay", None, "bare")
     now = day_of("2017-01-20")
@@ -289,7 +303,7 @@ def test_snow_is_continued_too(sample):
     assert ahead.snow_cm.shape == ahead.mean_c.shape
     assert ahead.snow_cm.min() >= 0.0
     kept, cleared = (
-        frost_forcing_ahead(ahead, with_snow(ground, how), "frozen") for how in ("left", "cleared")
+        frost_forcing_ahead(ahead, with_snow(ground, how)) for how in (SnowFate.LEFT, SnowFate.CLEARED)
     )
     deeper = cleared.value.max() * cleared.past.per_unit
     assert deeper > kept.value.max() * kept.past.per_unit
@@ -324,18 +338,18 @@ def test_words_of_the_site_file():
     assert soil_of("hard clay").dry_density_kg_m3 > soil_of("clay").dry_density_kg_m3
     assert soil_of(None) == soil_of("")
     assert soil_of("rock").conductivity(True) == 2.8
-    assert frost_class("clayey silt").code == "F4"
-    assert frost_class("rock").code == "NFS"
-    assert frost_class(None).code == "unclassed"
-    assert "first guess only" in frost_class("sand").sentence
+    assert frost_class("clayey silt") is FrostClass.F4
+    assert frost_class("rock") is FrostClass.NFS
+    assert frost_class(None) is FrostClass.UNCLASSED
+    assert "first guess only" in frost_class_sentence(frost_class("sand"))
     assert surface_of("turf, snow kept").name == "turf"
-    assert surface_of("asphalt").name == "bituminous pavement"
+    assert surface_of("asphalt").name == "bituminous"
     assert [snow_of(w) for w in ("turf, snow kept", "turf, snow cleared", "bare", "turf", None)] == [
         "left",
         "cleared",
         "cleared",
-        "as it falls",
-        "as it falls",
+        SnowFate.AS_IT_FALLS,
+        SnowFate.AS_IT_FALLS,
     ]
     assert len(ground_of().assumed) == 3
     assert ground_of(1.2, "clay", True, "turf").assumed == ()

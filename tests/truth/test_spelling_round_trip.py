@@ -14,8 +14,10 @@ from hypothesis import strategies as st
 
 from drift.ingest.cells import Circumstances
 from drift.ingest.delimited import open_bytes
-from drift.ingest.mapping import FRAMES, ICRS, MEAN, ColumnFrom, Mapping, TimeFrom
+from drift.ingest.mapping import FRAMES, ICRS, MEAN, OF_DATE, ColumnFrom, Mapping, TimeFrom
 from drift.ingest.read import read_mapped
+from drift.ingest.times import DateOrder, TimeForm
+from drift.ingest.units import Unit, UnitName
 from drift.ingest.values import LOOKS, ON
 from drift.sky import of_date
 
@@ -50,7 +52,7 @@ ANGLES = (
 )
 TIMES = (
     *("iso", "offset", "compact", "day first", "named month", "afternoon", "two columns"),
-    *("JD", "MJD", "spreadsheet days", "Unix seconds", "Unix milliseconds"),
+    *("JD", "MJD", TimeForm.SPREADSHEET_DAYS, TimeForm.UNIX_SECONDS, TimeForm.UNIX_MILLISECONDS),
 )
 
 
@@ -127,19 +129,19 @@ def moment(time_us: int, style: str, zone: str) -> tuple[list[str], TimeFrom]:
     twice = {0: "first", 1: "second"}[local.fold]
     milli = f"{local.microsecond // 1000:03d}"
     plain = TimeFrom(zone=zone, repeated_hour=twice)
-    days = {"JD": 2_440_587.5, "MJD": 40_587.0, "spreadsheet days": 25_569.0}
+    days = {"JD": 2_440_587.5, "MJD": 40_587.0, TimeForm.SPREADSHEET_DAYS: 25_569.0}
     if style in ("JD", "MJD"):
         whole, part = divmod(time_us + round(days[style] % 1 * 86_400e6), 86_400_000_000)
         return [f"{int(days[style]) + whole}{part / 86_400e6:.12f}".replace("0.", ".", 1)], TimeFrom(
             form=style
         )
-    if style == "spreadsheet days":
+    if style == TimeForm.SPREADSHEET_DAYS:
         clock = local.replace(tzinfo=None) - datetime(1970, 1, 1)
         number = days[style] + clock / timedelta(days=1)
         return [f"{number:.10f}"], TimeFrom(form=style, zone=zone, repeated_hour=twice)
-    if style == "Unix seconds":
+    if style == TimeForm.UNIX_SECONDS:
         return [f"{time_us // 10**6}.{time_us % 10**6:06d}"], TimeFrom(form=style)
-    if style == "Unix milliseconds":
+    if style == TimeForm.UNIX_MILLISECONDS:
         return [str(time_us // 1000)], TimeFrom(form=style)
     if style == "iso":
         return [f"{utc:%Y-%m-%dT%H:%M:%S}.{utc.microsecond // 1000:03d}Z"], TimeFrom()
@@ -153,9 +155,9 @@ def moment(time_us: int, style: str, zone: str) -> tuple[list[str], TimeFrom]:
     if style == "afternoon":
         half = "PM" if local.hour > 11 else "AM"
         text = f"{local.month}/{local.day}/{local.year} {local:%I:%M:%S}.{milli} {half}"
-        return [text], TimeFrom(order="month day year", zone=zone, repeated_hour=twice)
+        return [text], TimeFrom(order=DateOrder.MDY, zone=zone, repeated_hour=twice)
     dated = f"{local:%d.%m.%Y}" if style == "day first" else f"{local.day} {local:%B} {local.year}"
-    order = TimeFrom(order="day month year", zone=zone, repeated_hour=twice)
+    order = TimeFrom(order=DateOrder.DMY, zone=zone, repeated_hour=twice)
     return [f"{dated} {local:%H:%M:%S}.{milli}"], order
 
 
@@ -200,7 +202,7 @@ def test_any_row_in_any_spelling_comes_back(
     encoding: str,
 ) -> None:
     solved = in_frame(row, (row.ra_deg, row.dec_deg), frames[0], ICRS)
-    mount = in_frame(row, (row.mount_ra_deg, row.mount_dec_deg), frames[1], "of date")
+    mount = in_frame(row, (row.mount_ra_deg, row.mount_dec_deg), frames[1], OF_DATE)
     texts, time = moment(row.time_us, time_style, zone)
     names = ["date", "time"] if len(texts) == 2 else ["when"]
     columns = {"time_utc": ColumnFrom(tuple(names))}
@@ -209,7 +211,7 @@ def test_any_row_in_any_spelling_comes_back(
         ("ra_deg", "dec_deg", "mount_ra_deg", "mount_dec_deg"), (*solved, *mount), styles, strict=True
     ):
         text, unit = angle(value, style, "ra" in name)
-        columns[name] = ColumnFrom((name.upper(),), unit=unit)
+        columns[name] = ColumnFrom((name.upper(),), unit=Unit(UnitName(unit)))
         names.append(name.upper())
         cells.append(text.replace(".", decimal))
     columns["tube_side"] = ColumnFrom(("Side",), means=side_means)

@@ -56,7 +56,7 @@ def constants_table(analysis: Analysis) -> Table:
 
 def _constants(instrument: InstrumentConstants) -> list[tuple[str, str]]:
     named = zip(instrument.names, instrument.values, instrument.sds, strict=True)
-    rows = [(name, phrases.plain_pair(value, sd)) for name, value, sd in named]
+    rows = [(phrases.CONSTANT_WORDS[name], phrases.plain_pair(value, sd)) for name, value, sd in named]
     if phrases.known(instrument.noise_arcsec):
         rows.append(("scatter of one good solve, one coordinate", f"{instrument.noise_arcsec:.1f}"))
     repeats = instrument.zero_repeatability_dec_arcsec
