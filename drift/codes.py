@@ -128,6 +128,18 @@ class Lift(StrEnum):
     MACHINE = "machine"  # a hoist, a jack or a crane
 
 
+class Way(StrEnum):
+    """Which way a knob is turned, seen by who faces it."""
+
+    CLOCKWISE = "clockwise"
+    ANTICLOCKWISE = "anticlockwise"
+
+    @property
+    def other(self) -> Way:
+        """The other way round."""
+        return Way.ANTICLOCKWISE if self is Way.CLOCKWISE else Way.CLOCKWISE
+
+
 class Source(StrEnum):
     """Which kind of log a night's axis rests on."""
 

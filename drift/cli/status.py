@@ -33,8 +33,8 @@ _TERMINAL_VARIABLES = ("COLUMNS", "TERM", "COLORTERM", "NO_COLOR", "FORCE_COLOR"
     "status",
     help="Say what the axis and the pier are doing now, and what to do about it.\n\n"
     "The first screen: how things stand now, how old that is, what to do, and what waits.  All the rest "
-    "comes with --full, or by name: todo, care, waiting, where, matters, aim, year, moved, corrections, "
-    "winters, apart, nights, remarks, defaults, aside.\n\nExit code 0 whenever it answered, "
+    "comes with --full, or by name: todo, care, waiting, strip, where, matters, aim, year, moved, "
+    "corrections, winters, apart, nights, remarks, defaults, aside.\n\nExit code 0 whenever it answered, "
     "also when something has moved (`drift check` is for schedulers); 2 when it could not.",
 )
 @click.argument("names", nargs=-1, metavar="[SECTION]...")
@@ -69,7 +69,19 @@ def _bytes_of(path: Path) -> bytes:
 
 #: What `drift.render.status` has sections of; that is not loaded to print an answer that is kept.
 NAMES = (
-    *("todo", "care", "waiting", "where", "matters", "aim", "year", "moved", "corrections", "winters"),
+    *(
+        "todo",
+        "care",
+        "waiting",
+        "strip",
+        "where",
+        "matters",
+        "aim",
+        "year",
+        "moved",
+        "corrections",
+        "winters",
+    ),
     *("apart", "nights", "remarks", "defaults", "aside"),
 )
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from drift.codes import ActKind, ActReason, CorrectionKind
-from drift.render.phrases import clock_text
+from drift.render.phrases import azimuth_side, clock_text
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -139,6 +139,8 @@ def words(table: str, rows: Sequence[Row], site: PierFile, brief: bool = False) 
     """
     if table == "levels":
         return _level_words(rows[0], "turned" if brief else _TURNED)
+    if table == "alignments":
+        return _alignment_words(rows[0], site.site.latitude_deg)
     kind = rows[0]["kind"]
     if kind == "azimuth":
         return _azimuth_words(rows[0]["amount_arcmin"], site.site.latitude_deg)
@@ -170,6 +172,16 @@ def _altitude_words(amount: str) -> str:
         return "altitude re-aligned by an unknown amount, to be estimated from the readings before and after."
     way = "up" if float(amount) >= 0 else "down"
     return f"altitude {float(amount):+g} arcmin, that is the axis's raised end moved {way}."
+
+
+def _alignment_words(row: Row, latitude_deg: float) -> str:
+    azimuth, altitude = float(row["az_error_arcmin"]), float(row["alt_error_arcmin"])
+    side = azimuth_side(azimuth, latitude_deg)
+    sigma = f" ± {float(row['sigma_arcmin']):g}" if row.get("sigma_arcmin") else ""
+    return (
+        f"axis {abs(azimuth):g} arcmin {side} of the pole and {abs(altitude):g} arcmin too "
+        f"{'high' if altitude >= 0.0 else 'low'}{sigma}."
+    )
 
 
 def _bolt_words(row: Row, column: str, unit: str, sample_paths: tuple[str, str]) -> str:

@@ -265,7 +265,7 @@ _MIDDLE = (
     ),
     Picture(
         "pier",
-        "The way of the pier's top",
+        "The path of the pier top",
         _say(
             f"Tilt since the start, north up. Ellipses are {_SDS} of the difference; dotted lines bridge "
             "sudden changes of the pier. Of a long record one reading in a few is drawn."
@@ -277,7 +277,7 @@ _MIDDLE = (
     ),
     Picture(
         "path",
-        "The way of the axis",
+        "The path of the axis",
         _say(
             "Each point is a night or the mean of a few neighbouring nights, with the ellipse of "
             f"{_SDS}; dotted lines bridge events and corrections."

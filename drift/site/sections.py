@@ -248,6 +248,22 @@ class MountSection(SiteFileSection):
         Field(le=1000),
         Key("How far one turn of the altitude knob moves the axis, in arcminutes", 30, "arcmin a turn"),
     ] = None
+    azimuth_knob_east: Annotated[
+        Literal["clockwise", "anticlockwise"] | None,
+        Key(
+            "Which way the azimuth knob is turned, as you face it, to move the axis's raised end east; "
+            "without it, it is learned from corrections whose note says clockwise or anticlockwise",
+            "clockwise",
+        ),
+    ] = None
+    altitude_knob_up: Annotated[
+        Literal["clockwise", "anticlockwise"] | None,
+        Key(
+            "Which way the altitude knob is turned, as you face it, to move the axis's raised end up; "
+            "learned in the same way without it",
+            "clockwise",
+        ),
+    ] = None
     knob_travel_arcmin: Annotated[
         float | None,
         POSITIVE,

@@ -268,8 +268,8 @@ def rules_for(host: str, environment: Mapping[str, str], most_mb: float) -> tupl
     given = environment.get(VARIABLE, "")
     if given and len(given) < LEAST_PASSWORD:
         raise DriftError(
-            f"the password in {VARIABLE} has {len(given)} signs, and could be tried out: it needs at least "
-            f"{LEAST_PASSWORD}.  Set a longer one, or none, and one is made."
+            f"the password in {VARIABLE} has {len(given)} characters, and could be tried out: it needs at "
+            f"least {LEAST_PASSWORD}.  Set a longer one, or none, and one is made."
         )
     own = is_loopback(host)
     made = "" if given or own else secrets.token_urlsafe(12)

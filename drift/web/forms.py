@@ -45,7 +45,7 @@ def text_of(form: FormData, name: str) -> str:
     if not isinstance(value, str):
         raise FormError(f"the field {name} holds a file where a text belongs.")
     if len(value) > _LONGEST:
-        raise FormError(f"the field {name} has {len(value)} signs; {_LONGEST} are the most.")
+        raise FormError(f"the field {name} has {len(value)} characters; {_LONGEST} are the most.")
     return value.strip().replace("\u2212", "-")
 
 
@@ -107,7 +107,7 @@ def signed(form: FormData, name: str, way: str, backward: str) -> str:
         return amount
     if amount[:1] in "+-":
         raise FormError(
-            f"{amount} has a sign, and its direction says {backward!r} as well: leave the sign away."
+            f"{amount} has a sign, and its direction says {backward!r} as well: leave out the minus sign."
         )
     return f"-{amount}"
 

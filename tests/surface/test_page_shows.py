@@ -433,7 +433,7 @@ def test_hours_that_the_clock_shows_twice_or_never_are_asked_for_in_utc():
 
 def test_a_sign_and_a_backward_direction_contradict_each_other():
     form = FormData({"amount": "-3", "way": "down"})
-    with pytest.raises(FormError, match="leave the sign away"):
+    with pytest.raises(FormError, match="leave out the minus sign"):
         signed(form, "amount", "way", "down")
     assert signed(FormData({"amount": "3", "way": "down"}), "amount", "way", "down") == "-3"
 

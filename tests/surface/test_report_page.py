@@ -205,7 +205,7 @@ def test_stands_whole_when_parts_are_missing(one_night):
 def test_the_same_analysis_gives_the_same_page_and_progress_is_told(one_night):
     told: list[str] = []
     assert report.report_html(NAMED, progress=told.append) == one_night
-    assert told == ["The axis, night by night", "The way of the axis", "How well each night could measure"]
+    assert told == ["The axis, night by night", "The path of the axis", "How well each night could measure"]
 
 
 def test_pictures_stand_before_numbers_and_numbers_before_how_it_was_worked_out(text):

@@ -176,7 +176,7 @@ def _no_mark() -> Any:
     return Patch(facecolor="none", linewidth=0)
 
 
-# ---- The way of the axis over the years, as seen when looking toward the pole.
+# ---- The path of the axis over the years, as seen when looking toward the pole.
 
 
 #: The pole is taken into the frame when that makes the frame at most so many times larger.
@@ -341,7 +341,7 @@ def describe(analysis: Analysis) -> str:
         ends.append(f"the {word} lies {azimuth} and {phrases.altitude_words(axis[1], sd[1])}")
     far = np.hypot(*(points - [0.0, aimed_pole_arcmin(analysis)]).T)
     return (
-        f"The way of the axis on the sky around the {_pole_word(analysis)} pole in "
+        f"The path of the axis on the sky around the {_pole_word(analysis)} pole in "
         f"{phrases.counted(len(blocks), 'point')}, each with its ellipse of one standard deviation: "
         f"{'; '.join(ends)}. The angle to that pole runs from {far.min():.2f}' to {far.max():.2f}'."
         f"{limits_sentence(analysis, far)}"

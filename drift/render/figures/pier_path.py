@@ -1,4 +1,4 @@
-"""The way of the pier's top over the years, seen from above, with compass, bolts and the tilt's direction."""
+"""The path of the pier top over the years, seen from above, with compass, bolts and the tilt's direction."""
 
 from __future__ import annotations
 
@@ -232,7 +232,7 @@ def lacking(analysis: Analysis) -> str:
     known: Bools = np.isfinite(analysis.history.change[:, :2]).all(axis=1)
     if known.sum() > 1:
         return ""
-    return "The way of the pier's top needs its tilt, both north and east, at two readings at least."
+    return "The path of the pier top needs its tilt, both north and east, at two readings at least."
 
 
 def describe(analysis: Analysis) -> str:
@@ -247,7 +247,7 @@ def describe(analysis: Analysis) -> str:
         "" if swing is None else f" With the season it swings by {swing[1]:.0f} arcsec {toward(swing[0])}."
     )
     return (
-        "The way of the pier's top seen from above, north up and east to the right, in "
+        "The path of the pier top seen from above, north up and east to the right, in "
         f"{phrases.counted(rows.size, 'point')} from {first} to {latest}, each with its ellipse of one "
         f"standard deviation. The tilt since the start is {_tilt_now(history, rows)}.{season}"
     )

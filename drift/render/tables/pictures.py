@@ -56,7 +56,7 @@ def path_table(analysis: Analysis) -> Table:
         rows.append((local_date(block.time_us, zone), str(block.nights), az, alt))
     clockwise = phrases.azimuth_side(1.0, analysis.site.site.latitude_deg)
     return Table(
-        "The way of the axis",
+        "The path of the axis",
         ("about", "nights", "azimuth [']", "altitude [']"),
         tuple(rows),
         numeric=frozenset({1, 2, 3}),
@@ -65,7 +65,7 @@ def path_table(analysis: Analysis) -> Table:
 
 
 def pier_path_table(analysis: Analysis) -> Table:
-    """The points of the way of the pier's top."""
+    """The points of the path of the pier top."""
     zone, history = zone_of(analysis.site.site.timezone), analysis.history
     rows = [
         (
@@ -75,7 +75,7 @@ def pier_path_table(analysis: Analysis) -> Table:
         for k in path_rows(history)
     ]
     return Table(
-        "The way of the pier's top",
+        "The path of the pier top",
         ("when", 'tilt toward north ["]', 'tilt toward east ["]'),
         tuple(rows),
         numeric=frozenset({1, 2}),
