@@ -489,7 +489,7 @@ class _Guess:
             given = self.sample.given(at)
             if given and sum(cell.lower() in kinds for cell in given) >= _NEARLY_ALL * len(given):
                 named["corrections"]["kind"] = [at]
-                self.decisions.told("kind", "corrections", f"the column {name} holds kinds of them")
+                self.decisions.told("kind", "corrections", MappingCode.HOLDS_KINDS, column=name)
                 return BY_KIND["corrections"]
         return None
 
@@ -558,8 +558,9 @@ class _Guess:
             numbers = [at for at in range(len(header)) if at not in taken and self.sample.are_numbers(at)]
             choices = tuple(Choice(header[at], self.known.example(at)) for at in self._once(numbers))
             if choices:  # without it each knob would count as turned by an unknown amount
-                none = Choice(NONE, "none of them: turned by an unknown amount")
-                if decisions.ask(Question(column, f"which column is {column}?", (*choices, none))) == NONE:
+                none = Choice(NONE, info(MappingCode.AMOUNT_UNKNOWN))
+                asks = info(MappingCode.WHICH_COLUMN, column=column)
+                if decisions.ask(Question(column, asks, (*choices, none))) == NONE:
                     return None
         half_given = column in layout.together and any(
             self._named(layout)[one]

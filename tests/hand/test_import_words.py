@@ -213,6 +213,7 @@ ABOUT_COLUMNS = [
     info(MappingCode.FRAME, frame="mean_of_date", apart_arcmin=None),
     info(MappingCode.OWN_BUT_SLIPS, columns=("dec_dge",)),
     info(MappingCode.ALL_COLUMNS_OF, kind="alignments"),
+    info(MappingCode.HOLDS_KINDS, column="what"),
     info(MappingCode.MOST_COLUMNS_OF, kind="levels"),
     info(MappingCode.NAMED_TWICE, name="Temp"),
     info(MappingCode.SEVERAL_COLUMNS, column="temp_c", names=("Temp 1", "Temp 2")),
