@@ -26,6 +26,7 @@ COMMANDS = {
     "import": "Read log files or folders into the record.",
     "status": "Say what the axis and the pier are doing now, and what to do.",
     "advise": "Show what to do step by step, and record a step as done.",
+    "tonight": "Say which fields to solve tonight, and what does more than any field.",
     "outlook": "Look ahead a year: frost, axis and tilt month by month, what to do about the pier.",
     "report": "Write one self-contained HTML file with pictures and words.",
     "figure": "Draw one picture into a PNG, SVG or PDF file.",
@@ -53,7 +54,7 @@ _ELSEWHERE = {
 _SHORT = {"backup": ("keeping", "backup_command"), "restore": ("keeping", "restore_command")}
 #: These answer once and leave.  To look through the objects of a long answer for cycles, again and again,
 #: takes a tenth of their time and frees next to nothing.
-_LEAVE_SOON = ("status", "report", "figure", "check")
+_LEAVE_SOON = ("status", "tonight", "report", "figure", "check")
 
 
 class _Commands(click.Group):
