@@ -315,17 +315,24 @@ def find_logs(given: Iterable[Path], site_file: Path | None = None) -> FilesFoun
 def of_another_pier(path: Path, site_file: Path | None) -> Notice | None:
     """Remark on a file that lies with another pier's site file; None when there is nothing to remark on.
 
-    The nearest site file in the folders above it is looked at.
+    The nearest site file in the folders above it is looked at; a copy of this pier's own is no other pier's.
     """
     if site_file is None:
         return None
     for folder in path.resolve().parents:
         other = folder / DEFAULT_NAME
         if _is_file(other):
-            if other == site_file.resolve():
+            if other == site_file.resolve() or _are_copies(other, site_file):
                 return None
             return warning(IngestCode.OTHER_PIERS_FILE, site_file=str(other))
     return None
+
+
+def _are_copies(one: Path, other: Path) -> bool:
+    try:
+        return one.read_bytes() == other.read_bytes()
+    except OSError:  # one that can't be read is known for no copy
+        return False
 
 
 def _other_piers(folder: Path, site_file: Path | None) -> list[Path]:
