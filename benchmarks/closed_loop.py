@@ -85,7 +85,9 @@ class Owner:
         way = math.copysign(1.0, amount_arcmin)
         # an azimuth out of the knob's reach is turned at the base, by eye and scale
         set_to = (
-            abs(amount_arcmin) if turns is None else self.true_per_turn[knob] * round(turns * 50.0) / 50.0
+            abs(amount_arcmin)
+            if turns is None
+            else self.true_per_turn[knob] * abs(round(turns * 50.0)) / 50.0
         )
         moved = 60.0 * set_to * (1.0 + self.rng.normal(0.0, 0.03))
         if turns is not None and self.last_way[knob] * way < 0.0:
@@ -214,7 +216,7 @@ def as_text(time_us: int) -> str:
 def advised(pier: str) -> list[dict[str, Any]]:
     """Ask for advice, and return the steps that can be recorded."""
     steps: list[dict[str, Any]] = json.loads(told("advise", "--json", "--pier", pier))["steps"]
-    return [step for step in steps if step["code"]]
+    return [step for step in steps if step["step"]]
 
 
 def one_run(seed: int) -> Run:
@@ -260,7 +262,7 @@ def _rounds(
             time_us = _noon_after(world, int(nights[at]))
             day = (time_us - _first_noon(world)) / DAY_US
             done += [owner.takes(step, day) for step in adjusting]
-            codes = [word for step in steps for word in ("--done", step["code"])]
+            codes = [word for step in steps for word in ("--done", step["step"])]
             told("advise", *codes, "--time", as_text(time_us), "--pier", pier)
             run.did.append("+".join(step["do"].removeprefix("turn_") for step in adjusting))
             corrections += 1

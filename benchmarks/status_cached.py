@@ -1,4 +1,4 @@
-"""Time `drift status` with nothing new against importing the three libraries that it can't do without.
+"""Time `drift status` with nothing new against importing three libraries that an answer afresh begins with.
 
     python benchmarks/status_cached.py [--runs 7]
 

@@ -293,6 +293,24 @@ class LimitName(StrEnum):
     TILT = "tilt"
 
 
+class Purpose(StrEnum):
+    """What a set of fields is to find out."""
+
+    FIND_AXIS = "find_axis"
+    TELL_APART = "tell_pier_from_mount"
+    VERIFY_TURN = "verify_turn"
+    LEARN_CONSTANTS = "learn_constants"
+
+
+class Instead(StrEnum):
+    """What does more than any field, or does it beside the fields."""
+
+    LEVEL = "level"
+    SOLVE_BEFORE_SYNC = "solve_before_sync"
+    SWEEP = "sweep"
+    SECOND_NIGHT = "second_night"
+
+
 class OwnMovement(StrEnum):
     """How pier, mount or what they are read by may go on moving by itself."""
 

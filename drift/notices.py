@@ -477,6 +477,42 @@ class AdviceCode(Code):
     NEVER_THE_SUN = "advice.never_the_sun"
 
 
+class TonightCode(Code):
+    """What is said of the fields to solve tonight; sentences: tonight_words."""
+
+    # what they are for
+    FIND_AXIS = "tonight.find_axis"
+    TELL_APART = "tonight.tell_apart"
+    VERIFY_TURN = "tonight.verify_turn"
+    LEARN_CONSTANTS = "tonight.learn_constants"
+    # what does more than any field
+    LEVEL = "tonight.level"
+    LEVEL_FIRST = "tonight.level_first"
+    BEFORE_SYNC = "tonight.before_sync"
+    BEFORE_SYNC_FIRST = "tonight.before_sync_first"
+    NO_SYNC = "tonight.no_sync"
+    SWEEP = "tonight.sweep"
+    SECOND_NIGHT = "tonight.second_night"
+    # of the hour and the sky
+    NOT_DARK = "tonight.not_dark"
+    NEVER_DARK = "tonight.never_dark"
+    SUN_UP = "tonight.sun_up"
+    SUN_NEAR = "tonight.sun_near"
+    NO_SKY = "tonight.no_sky"
+    FEW_PLACES = "tonight.few_places"
+    ONE_SIDE_ONLY = "tonight.one_side_only"
+    # of the list
+    MINUTES_SHORT = "tonight.minutes_short"
+    MADE_FOR_MINUTES = "tonight.made_for_minutes"
+    SAME_FIELDS = "tonight.same_fields"
+    NEW_FIELDS = "tonight.new_fields"
+    NOT_KEPT = "tonight.not_kept"
+    FLIP = "tonight.flip"
+    # what it rests on
+    HORIZON_OPEN = "tonight.horizon_open"
+    MOUNT_ASSUMED = "tonight.mount_assumed"
+
+
 @dataclass(frozen=True, kw_only=True)
 class Notice:
     """One thing to say.

@@ -15,7 +15,7 @@ from drift.advice.plate import tip_plate
 from drift.advice.situation import ACT_SDS
 from drift.codes import CorrectionKind, Do, Side, Way
 from drift.history.changes import LEAST_SD, SHARE_SD
-from drift.history.outcome import HELD_SDS, HELD_SHARE, UNJUDGED_SHARE
+from drift.history.outcome import HELD_SDS, HELD_SHARE, SET_SD, UNJUDGED_SHARE
 from drift.mount.axis_error import tilt_of_axis
 from drift.notices import AdviceCode, Value, info, warning
 from drift.quantities import Floats
@@ -48,8 +48,8 @@ GAIN_SD_GIVEN, GAIN_SD_GUESSED = 0.1, 0.3
 _TAIL_FREEDOM = 4.0
 #: Prior of the slack: half a normal distribution of this scale [arcsec]; common practice, weakly held.
 SLACK_SCALE = 30.0
-#: How well a person sets a knob to what is asked: a share of it, and at least this much [arcsec].
-SET_SHARE, SET_SD = 0.05, 5.0
+#: How well a person sets a knob to what is asked: a share of it, and at least `SET_SD`.
+SET_SHARE = 0.05
 #: Prior chance that a correction does not hold (slips, goes to another knob, is written down wrongly):
 #: common practice, weakly held.
 FAILS_CHANCE = 0.1

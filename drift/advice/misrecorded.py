@@ -17,10 +17,10 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from drift.advice.knobs import FAILS_CHANCE, GAIN_SD_GUESSED, KNOBS, SET_SD, seen_alone
+from drift.advice.knobs import FAILS_CHANCE, GAIN_SD_GUESSED, KNOBS, seen_alone
 from drift.codes import CorrectionKind, Misrecorded, Part
 from drift.history.changes import STEP_SD, STEPS_PER_YEAR
-from drift.history.outcome import FURTHEST_DAYS, TWICE_DAYS
+from drift.history.outcome import FURTHEST_DAYS, SET_SD, TWICE_DAYS
 from drift.quantities import DAY_US, YEAR_DAYS
 
 if TYPE_CHECKING:

@@ -23,6 +23,7 @@ from drift.errors import DriftError, NothingToAnalyse, RowRefused
 COMMANDS = {
     "import": "Read log files or folders into the record.",
     "status": "How things stand now, and what to do; all the rest by name.",
+    "tonight": "Which fields to solve tonight, and what beats any field.",
     "report": "Write one HTML file with pictures and words.",
     "serve": "Show all of it as a page in the browser, on this machine.",
     "record": "Write down a correction, a level, an alignment; back all up.",
@@ -63,7 +64,7 @@ _SHORT = {"backup": ("keeping", "backup_command"), "restore": ("keeping", "resto
 _UNLISTED = {**_FORMER, **_SHORT}
 #: These answer once and leave.  To look through the objects of a long answer for cycles, again and again,
 #: takes a tenth of their time and frees next to nothing.
-_LEAVE_SOON = ("status", "report", "figure", "check")
+_LEAVE_SOON = ("status", "tonight", "report", "figure", "check")
 
 
 class _Commands(click.Group):

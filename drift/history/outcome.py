@@ -181,6 +181,8 @@ def _sum_of_one(pair: Sequence[CorrectionFound]) -> bool:
 SIZES = {"tilt_north": TILT_NORTH, "tilt_east": TILT_EAST, "mount_az": MOUNT_AZ, "mount_alt": MOUNT_ALT}
 #: A correction held when what was found is what was asked within this share and this many sd.
 HELD_SHARE, HELD_SDS = 0.25, 2.0
+#: How well a person sets a knob to what is asked, at least [arcsec]: common practice.
+SET_SD = 5.0
 #: A correction can't be judged when the uncertainty is this share of what was asked.
 UNJUDGED_SHARE = 0.5
 RECORDED_PARTS = {
@@ -387,6 +389,7 @@ def _along_asked(correction: RecordedCorrection, amplitude: Floats, cov: Floats)
 
 
 def _held(asked: float | None, found: float, sd: float) -> bool | None:
+    sd = float(np.hypot(sd, SET_SD))
     if asked is None or sd > UNJUDGED_SHARE * abs(asked):
         return None
     return abs(found - asked) <= HELD_SHARE * abs(asked) + HELD_SDS * sd

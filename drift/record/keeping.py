@@ -32,11 +32,13 @@ from drift.record.engine import (
 from drift.record.migrations import known_changes
 from drift.record.reading import damage_of, where_rows
 from drift.record.record import Record
-from drift.site.disk import give_name
+from drift.site.disk import clear_leftovers, give_name
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
 
+#: A half-written copy that did not change for so long was left by a kill [s].
+_STALE_S = 600.0
 #: The database's own check names so many faults at most.
 _FAULTS_MOST = 20
 
@@ -137,6 +139,7 @@ def backup(record: Record, target: Path, replaced: bool = False) -> Soundness:
         raise RecordError(f"{target} is there already: name another file, or let --replace write over it.")
     if target.exists() and record.file.samefile(target):
         raise RecordError(f"{target} is the record itself: name another file for its backup.")
+    clear_leftovers(target, _STALE_S)
     new = target.with_name(f".{target.name}.{secrets.token_hex(4)}.new")
     try:
         with in_words(record.words, f"backing it up to {target}", record.file):
@@ -267,6 +270,7 @@ def _refuse_what_can_not_be_restored(place: Place, site: PierFile) -> int | None
 
 
 def _begin_with(source: Path, target: Path) -> None:
+    clear_leftovers(target, _STALE_S)
     new = target.with_name(f".{target.name}.{secrets.token_hex(4)}.new")
     try:
         _copy(source, new)
@@ -306,6 +310,7 @@ def _put_in_place(source: Path, target: Path) -> Path:
 
 def _put_in_place_of_damaged(source: Path, target: Path, kept: Path) -> Path:
     """Move what can't be read as a database aside, with its side files, and give its name to the backup."""
+    clear_leftovers(target, _STALE_S)
     new = target.with_name(f".{target.name}.{secrets.token_hex(4)}.new")
     try:
         _copy(source, new)

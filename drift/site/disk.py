@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import time
 from contextlib import suppress
 from pathlib import Path
 
@@ -68,11 +69,20 @@ def write_whole(path: Path, content: bytes, *, mode: int = 0o600, replace: bool 
         new.unlink(missing_ok=True)
 
 
-def clear_leftovers(path: Path) -> None:
-    """Remove what a kill in the middle of `write_whole` may have left beside a file."""
-    for one in path.parent.glob(f".{path.name}.????????.new"):
+def clear_leftovers(path: Path, unchanged_s: float = 0.0) -> None:
+    """Remove what a kill in the middle of writing a file may have left beside it.
+
+    Parameters
+    ----------
+    path
+        The file.
+    unchanged_s
+        What changed so lately may still be written by another program, and stays [s].
+    """
+    for one in path.parent.glob(f".{path.name}.????????.new*"):
         with suppress(OSError):
-            one.unlink()
+            if time.time() - one.stat().st_mtime >= unchanged_s:
+                one.unlink()
 
 
 def _linked_when_complete(path: Path, content: bytes, mode: int) -> bool:

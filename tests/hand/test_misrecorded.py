@@ -12,6 +12,7 @@ from drift.advice.knobs import odds_held
 from drift.advice.misrecorded import suspects
 from drift.advice.steps import advise
 from drift.codes import Misrecorded
+from drift.history.outcome import _held
 from drift.notices import AdviceCode, WatchCode
 from drift.render.watch_words import item_sentence
 from drift.types import Analysis
@@ -129,3 +130,12 @@ def test_nothing_is_turned_by_a_night_that_may_only_have_lost_its_zero():
     (only,) = advise(site(), nights(), history(axis_now=(300.0, 0.0), events=(once,))).actions
     assert (only.do, only.notice.code) == ("measure", AdviceCode.STEP_SEEN_ONCE)
     assert "or read a level on the pier now" in said_of(only)
+
+
+@pytest.mark.parametrize(
+    ("asked", "found", "sd", "held"),
+    # a knob is set to 5" at best: half of 7" can't be told from all of it, half of 60" can
+    [(7.0, -1.0, 3.0, None), (60.0, 58.0, 3.0, True), (60.0, 20.0, 3.0, False), (3.0, 4.2, 1.0, None)],
+)
+def test_the_history_judges_no_turn_that_nobody_can_set(asked, found, sd, held):
+    assert _held(asked, found, sd) is held

@@ -368,6 +368,16 @@ def test_what_was_typed_goes_out_and_comes_in_again(pier: Path, tmp_path: Path) 
         assert (new / "typed" / one.name).read_text() == one.read_text()
 
 
+def test_what_a_kill_left_of_a_backup_is_cleared_by_the_next_one(pier: Path, tmp_path: Path) -> None:
+    stale, fresh = tmp_path / ".b.sqlite.0123abcd.new", tmp_path / ".b.sqlite.4567cdef.new"
+    for one in (stale, fresh):
+        one.write_bytes(b"half")
+    os.utime(stale, (0, 0))
+    assert run("backup", tmp_path / "b.sqlite", "--pier", pier) == 0
+    assert not stale.exists()
+    assert fresh.exists(), "another backup may be writing it"
+
+
 # ---- A record that is taken away, or made by many at once.
 
 

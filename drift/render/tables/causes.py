@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.advice.misrecorded import Suspect, suspects
 from drift.codes import CauseKind
 from drift.history.components import AFTER, BEFORE, MID_WINTER_NORTH, MID_WINTER_SOUTH, time_shares
 from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats
@@ -211,10 +212,12 @@ def corrections_table(analysis: Analysis) -> Table:
             phrases.CORRECTION_WORDS.get(found.kind, phrases.harmless(found.kind)),
             asked_words(found, latitude),
             found_words(found, latitude),
-            held_words(found),
+            "; ".join(filter(None, (held_words(found), _suspect_words(suspect)))),
             phrases.harmless(found.note),
         )
-        for k, found in enumerate(analysis.history.corrections)
+        for k, (found, suspect) in enumerate(
+            zip(analysis.history.corrections, suspects(analysis.site, analysis.history), strict=True)
+        )
     ]
     return Table(
         "Corrections",
@@ -222,6 +225,10 @@ def corrections_table(analysis: Analysis) -> Table:
         tuple(rows),
         note="Azimuth amounts are angles along the horizon.",
     )
+
+
+def _suspect_words(suspect: Suspect | None) -> str:
+    return "" if suspect is None else phrases.misrecorded_words(suspect.wrong, suspect.probability)
 
 
 def asked_words(found: CorrectionFound, latitude_deg: float) -> str:
