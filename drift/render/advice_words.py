@@ -329,7 +329,8 @@ def _season_overdue(values: Values) -> str:
 def _take_sweep(values: Values) -> str:
     return (
         "Measure: take a sweep or an unguided run, which see the whole axis error; the mount seems to take "
-        "it out of the places that it reports, so that pointing solves can't show where the axis is."
+        "it out of the places that it reports, so that pointing solves can't show where the axis is.  If the "
+        'mount has no star model of its own, write reports = "raw" under [mount] instead.'
     )
 
 
