@@ -338,7 +338,7 @@ def suffixes() -> tuple[str, ...]:
 
 
 def has_table_name(path: Path) -> bool:
-    """Tell whether a file of a folder is taken for a table by its name, also packed by gzip or in an archive."""
+    """Tell whether a file of a folder is taken for a table by its name, also packed or in an archive."""
     name = path.name.lower()
     return name.removesuffix(".gz").endswith(suffixes()) or name.endswith(
         tuple(f"{one}.zip" for one in suffixes())
