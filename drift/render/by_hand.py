@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from drift.codes import ActKind, ActReason, CorrectionKind
-from drift.render.phrases import clock_text
+from drift.render.phrases import azimuth_side, clock_text
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -139,6 +139,8 @@ def words(table: str, rows: Sequence[Row], site: PierFile, brief: bool = False) 
     """
     if table == "levels":
         return _level_words(rows[0], "turned" if brief else _TURNED)
+    if table == "alignments":
+        return _alignment_words(rows[0], site.site.latitude_deg)
     kind = rows[0]["kind"]
     if kind == "azimuth":
         return _azimuth_words(rows[0]["amount_arcmin"], site.site.latitude_deg)
@@ -195,6 +197,14 @@ def _level_words(row: Row, said_of_turned: str) -> str:
     place = f" of the {row['place'].lower()}" if row["place"] else " of the pier (no --place was given)"
     face = f" ({said_of_turned})" if turned else ""
     return f"{tilts}{place}{face}."
+
+
+def _alignment_words(row: Row, latitude_deg: float) -> str:
+    az, alt = float(row["az_error_arcmin"]), float(row["alt_error_arcmin"])
+    side = azimuth_side(az, latitude_deg)
+    sigma = f", ± {float(row['sigma_arcmin']):g}" if row.get("sigma_arcmin") else ""
+    height = "too high" if alt >= 0 else "too low"
+    return f"axis {abs(az):g} arcmin {side} of the pole and {abs(alt):g} {height}{sigma}."
 
 
 _REASONS: dict[str, str] = {
