@@ -51,9 +51,10 @@ from drift.night.estimate import estimate_nights, modelled_or_not
 from drift.night.nights import split_nights
 from drift.night.prepared import LeftOut, ready
 from drift.notices import Notice
-from drift.quantities import DAY_US
+from drift.quantities import DAY_US, Ints
 from drift.readings import Readings, StepDone
 from drift.site.file import PierFile
+from drift.sky.clock import summer_time_changes_us
 from drift.types import Analysis, History, Nights, SetAside
 
 #: Where what the last answer found is kept; unlike other pieces it only says where a search may start.
@@ -183,7 +184,8 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
     split = split_nights(site.site.longitude_deg, readings["corrections"])
     where = (site.site.latitude_deg, site.site.longitude_deg, site.site.elevation_m)
     seen = see(where, split, readings, store)
-    nights = estimate_nights(latitude, split, readings, seen.directions, zero_is, store)
+    changes = _clock_changes(site, readings["solves"]["time_us"].to_numpy(dtype=np.int64))
+    nights = estimate_nights(latitude, split, readings, seen.directions, zero_is, store, changes)
     nights = modelled_or_not(nights, str(site.mount.reports), latitude, split.correction_us)
     nights = replace(nights, set_aside=(*nights.set_aside, *left))
     warmth = warmth_of(readings, split)
@@ -206,6 +208,14 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
     store.put({BEFORE: history.before.encode()})
     notices = (*seen.notices, *nights.notices, *history.notices, *made.notices)
     return Worked(nights, history, notices, seen.defaults)
+
+
+def _clock_changes(site: PierFile, time_us: Ints) -> Ints | None:
+    """Return when clocks at the site went over to summer time and back while solves were taken."""
+    if not time_us.size:
+        return None
+    place, first, last = site.site, int(time_us.min()), int(time_us.max())
+    return summer_time_changes_us(place.timezone, place.latitude_deg, place.longitude_deg, first, last)
 
 
 def _set_aside(one: LeftOut) -> SetAside:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from drift.readings import Readings
     from drift.record.record import Record
     from drift.site.file import PierFile
+    from drift.tonight.evening import Tonight
     from drift.types import Analysis
 
 
@@ -302,6 +303,52 @@ class _PiecesInRecord:
         """Keep pieces; a record that can't be written keeps none, which is no harm."""
         if pieces:
             self._record.keep_blobs({f"{self._stamp} {key}": blob for key, blob in pieces.items()})
+
+
+def fields_tonight(
+    site: PierFile,
+    readings: Readings,
+    record: Record | None = None,
+    *,
+    at_us: int,
+    minutes: float | None = None,
+    fields: int | None = None,
+) -> Tonight:
+    """Say which fields to solve tonight, and what does more than any field.
+
+    Parameters
+    ----------
+    site, readings
+        The site file and all readings of the pier; empty ones will do.
+    record
+        A record in which the fields are kept, so that the same ones come again each night.
+    at_us
+        From when on [UTC microseconds since 1970-01-01]; in the day the list is for the evening after it.
+    minutes, fields
+        How much time there is, and how many fields are wanted; None for the usual.
+    """
+    from dataclasses import replace
+
+    from drift.errors import NothingToAnalyse
+    from drift.notices import TonightCode, warning
+    from drift.tonight.evening import Wish, plan_key, plan_of_text, plan_text, tonight_of
+
+    try:
+        analysis = analyse_readings(site, readings, record, at_us)
+    except NothingToAnalyse:
+        analysis = None
+    key = plan_key(site)
+    found = None if record is None else record.kept_field_plan(key)
+    places = None if found is None else plan_of_text(found[0], site.site.latitude_deg)
+    kept = None if places is None or found is None else (places, found[1])
+    made = tonight_of(site, analysis, readings, Wish(at_us=at_us, minutes=minutes, fields=fields), kept)
+    plan = made.evening.plan
+    if plan is None or record is None or (kept is not None and plan.size == kept[0].size):
+        return made
+    if record.keep_field_plan(key, plan_text(plan)):
+        return made
+    said = (*made.evening.notices, warning(TonightCode.NOT_KEPT))
+    return replace(made, evening=replace(made.evening, notices=said))
 
 
 def analyse_record(path: str | Path = "pier.toml") -> Analysis:

@@ -128,6 +128,18 @@ class Lift(StrEnum):
     MACHINE = "machine"  # a hoist, a jack or a crane
 
 
+class Way(StrEnum):
+    """Which way a knob is turned, seen by who faces it."""
+
+    CLOCKWISE = "clockwise"
+    ANTICLOCKWISE = "anticlockwise"
+
+    @property
+    def other(self) -> Way:
+        """The other way round."""
+        return Way.ANTICLOCKWISE if self is Way.CLOCKWISE else Way.CLOCKWISE
+
+
 class Source(StrEnum):
     """Which kind of log a night's axis rests on."""
 
@@ -279,6 +291,24 @@ class LimitName(StrEnum):
 
     AXIS = "axis"
     TILT = "tilt"
+
+
+class Purpose(StrEnum):
+    """What a set of fields is to find out."""
+
+    FIND_AXIS = "find_axis"
+    TELL_APART = "tell_pier_from_mount"
+    VERIFY_TURN = "verify_turn"
+    LEARN_CONSTANTS = "learn_constants"
+
+
+class Instead(StrEnum):
+    """What does more than any field, or does it beside the fields."""
+
+    LEVEL = "level"
+    SOLVE_BEFORE_SYNC = "solve_before_sync"
+    SWEEP = "sweep"
+    SECOND_NIGHT = "second_night"
 
 
 class OwnMovement(StrEnum):

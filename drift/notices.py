@@ -82,6 +82,7 @@ class NightCode(Code):
     AXIS_RESTS_ON_RAW_REPORTS = "night.axis_rests_on_raw_reports"
     AXIS_BY_FEW_SWEEPS = "night.axis_by_few_sweeps"
     MOUNT_PLACES_J2000 = "night.mount_places_j2000"
+    MOUNT_PLACES_WITHOUT_AIR = "night.mount_places_without_air"
     CLOCK_OFF_BY_HOURS = "night.clock_off_by_hours"
     SWEEP_FOUND = "night.sweep_found"
     RUN_FOUND = "night.run_found"
@@ -264,6 +265,7 @@ class MappingCode(Code):
     MOUNTS_OWN = "mapping.mounts_own"
     NOT_MOUNTS = "mapping.not_mounts"
     NOT_KNOWN = "mapping.not_known"
+    AMOUNT_UNKNOWN = "mapping.amount_unknown"
     DATE_READ = "mapping.date_read"
     BELOW_HORIZON = "mapping.below_horizon"
     FRAME = "mapping.frame"
@@ -290,6 +292,7 @@ class MappingCode(Code):
     NAMED_TWICE = "mapping.named_twice"
     SEVERAL_COLUMNS = "mapping.several_columns"
     HOLDS = "mapping.holds"
+    HOLDS_KINDS = "mapping.holds_kinds"
     NUMBERS_IN_RANGE = "mapping.numbers_in_range"
     ONE_ORDER_FITS = "mapping.one_order_fits"
     SOME_FIT_NO_OTHER = "mapping.some_fit_no_other"
@@ -475,6 +478,42 @@ class AdviceCode(Code):
     BURIED_LINES = "advice.buried_lines"
     DEEP_HOLES = "advice.deep_holes"
     NEVER_THE_SUN = "advice.never_the_sun"
+
+
+class TonightCode(Code):
+    """What is said of the fields to solve tonight; sentences: tonight_words."""
+
+    # what they are for
+    FIND_AXIS = "tonight.find_axis"
+    TELL_APART = "tonight.tell_apart"
+    VERIFY_TURN = "tonight.verify_turn"
+    LEARN_CONSTANTS = "tonight.learn_constants"
+    # what does more than any field
+    LEVEL = "tonight.level"
+    LEVEL_FIRST = "tonight.level_first"
+    BEFORE_SYNC = "tonight.before_sync"
+    BEFORE_SYNC_FIRST = "tonight.before_sync_first"
+    NO_SYNC = "tonight.no_sync"
+    SWEEP = "tonight.sweep"
+    SECOND_NIGHT = "tonight.second_night"
+    # of the hour and the sky
+    NOT_DARK = "tonight.not_dark"
+    NEVER_DARK = "tonight.never_dark"
+    SUN_UP = "tonight.sun_up"
+    SUN_NEAR = "tonight.sun_near"
+    NO_SKY = "tonight.no_sky"
+    FEW_PLACES = "tonight.few_places"
+    ONE_SIDE_ONLY = "tonight.one_side_only"
+    # of the list
+    MINUTES_SHORT = "tonight.minutes_short"
+    MADE_FOR_MINUTES = "tonight.made_for_minutes"
+    SAME_FIELDS = "tonight.same_fields"
+    NEW_FIELDS = "tonight.new_fields"
+    NOT_KEPT = "tonight.not_kept"
+    FLIP = "tonight.flip"
+    # what it rests on
+    HORIZON_OPEN = "tonight.horizon_open"
+    MOUNT_ASSUMED = "tonight.mount_assumed"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import sizes
 from geometry import Standing, circles, ideal_axes, looks
+from scipy.optimize import minimize
 from scipy.spatial.transform import Rotation
 from sky import ARCSEC, Air, Moments, Site, catalogued, lifted, moments, of_date, topocentric
 from worlds import World
@@ -173,7 +174,7 @@ def _pointing(
     else:
         zero_h, zero_d, sessions = _synced(world, rng, when, ra, dec, mech_h, mech_d, session)
     said_h, said_d = mech_h + zero_h * ARCSEC, mech_d + zero_d * ARCSEC
-    said_h, said_d = model.corrected(number, said_h, said_d, when, ra, dec, side)
+    said_h, said_d = model.corrected(said_h, said_d, side, enu)
     shift = rng.normal(0.0, world.solve_noise, (count, 2))
     wild = rng.random(count) < sizes.WILD_SHARE
     off = np.where(wild[:, None], rng.normal(0.0, sizes.WILD_DEG, (count, 2)) * 3600.0, shift)
@@ -241,39 +242,52 @@ def _j2000(when: Moments, ra: np.ndarray, dec: np.ndarray) -> tuple[np.ndarray, 
 
 
 class StarModel:
-    """A pointing model inside the mount: a turn of the sphere that makes the mount's places fit some stars.
+    """A pointing model inside the mount: circles set anew and the sphere turned so that some stars fit.
 
-    It is made of the first night's solves (and kept), or of each night's, and takes the axis error and the
-    zeros out of what the mount reports from then on.
+    It is made of the first night's solves (and kept), or of each night's, and takes the axis error, the cone
+    error and the zeros of both circles out of what the mount reports from then on.  It knows refraction: one
+    that did not would leave minutes of arc near the horizon, which its owner would see.
     """
 
     def __init__(self, world: World) -> None:
         self.kind, self.site = world.star_model, world.site
         self.turn: np.ndarray | None = None
+        self.dec_zero = self.cone = 0.0  # [arcsec]
 
     def corrected(
-        self,
-        number: int,
-        hour: np.ndarray,
-        dec: np.ndarray,
-        when: Moments,
-        ra_deg: np.ndarray,
-        dec_deg: np.ndarray,
-        side: np.ndarray,
+        self, hour: np.ndarray, dec: np.ndarray, side: np.ndarray, enu: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
         """Return what the mount reports."""
         if not self.kind:
             return hour, dec
-        own = np.column_stack([np.cos(dec) * np.cos(hour), np.cos(dec) * np.sin(hour), np.sin(dec)])
         if self.turn is None or self.kind == "nightly":
-            ra, true_dec = of_date(when, ra_deg, dec_deg)
-            true_h = when.last_rad - ra
-            true = np.column_stack(
-                [np.cos(true_dec) * np.cos(true_h), np.cos(true_dec) * np.sin(true_h), np.sin(true_dec)]
-            )
+            true = _vectors(*_hour_dec(self.site, enu))
+
+            def left(zero_and_cone: np.ndarray) -> float:
+                own = _set_anew(hour, dec, side, *zero_and_cone)
+                return float(Rotation.align_vectors(true, own)[1]) / ARCSEC
+
+            found = minimize(left, [0.0, 0.0], method="Nelder-Mead", options={"initial_simplex": SIMPLEX})
+            self.dec_zero, self.cone = (float(x) for x in found.x)
+            own = _set_anew(hour, dec, side, self.dec_zero, self.cone)
             self.turn = Rotation.align_vectors(true, own)[0].as_matrix()
-        turned = own @ self.turn.T
+        turned = _set_anew(hour, dec, side, self.dec_zero, self.cone) @ self.turn.T
         return np.arctan2(turned[:, 1], turned[:, 0]), np.arcsin(turned[:, 2])
+
+
+#: Where the search for the declination zero and the cone error of a star model begins [arcsec].
+SIMPLEX = np.array([[0.0, 0.0], [300.0, 0.0], [0.0, 300.0]])
+
+
+def _set_anew(
+    hour: np.ndarray, dec: np.ndarray, side: np.ndarray, dec_zero: float, cone: float
+) -> np.ndarray:
+    """Return the directions (n, 3) of circles freed of a declination zero and a cone error [arcsec]."""
+    return _vectors(hour - side * cone * ARCSEC / np.cos(dec), dec - dec_zero * ARCSEC)
+
+
+def _vectors(hour: np.ndarray, dec: np.ndarray) -> np.ndarray:
+    return np.column_stack([np.cos(dec) * np.cos(hour), np.cos(dec) * np.sin(hour), np.sin(dec)])
 
 
 def _sweep(

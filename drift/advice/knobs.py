@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,7 +13,7 @@ import numpy as np
 from drift.advice.movement import side_of
 from drift.advice.plate import tip_plate
 from drift.advice.situation import ACT_SDS
-from drift.codes import CorrectionKind, Do, Side
+from drift.codes import CorrectionKind, Do, Side, Way
 from drift.history.changes import LEAST_SD, SHARE_SD
 from drift.history.outcome import HELD_SDS, HELD_SHARE, SET_SD, UNJUDGED_SHARE
 from drift.mount.axis_error import tilt_of_axis
@@ -86,6 +87,8 @@ class Knob:
     """
 
     name: str
+    way: Way | None = None  # in which it is turned for a positive change, as one faces it
+    way_seen: int = 0  # by how many corrections that was learned; 0 where the site file says it
     gain: float
     gain_sd: float
     slack: float
@@ -159,7 +162,12 @@ def learned_knobs(site: PierFile, history: History) -> dict[str, Knob]:
     dict
         "azimuth" and "altitude" -> what is known.
     """
-    return {name: _learn(name, _prior_sd(site, name), _seen_of(site, history, name)) for name in KNOBS}
+    found = {}
+    for name in KNOBS:
+        way, way_seen = way_of_knob(site, history, name)
+        knob = _learn(name, _prior_sd(site, name), _seen_of(site, history, name))
+        found[name] = replace(knob, way=way, way_seen=way_seen)
+    return found
 
 
 def odds_held(site: PierFile, history: History) -> tuple[float | None, ...]:
@@ -311,6 +319,59 @@ def _moments(values: Floats, weight: Floats) -> tuple[float, float]:
     return mean, float(np.sqrt(np.sum((values - mean) ** 2 * weight)))
 
 
+# ---- Which way a knob is turned: by the site file, or by what notes of corrections say of it.
+
+
+#: In a note: the way in which the knob was turned, unless it is that of the axis seen from above.
+_WAY = re.compile(r"\b(anti|counter)?-?(?:clockwise)\b(?! (?:as )?(?:seen )?from above)", re.IGNORECASE)
+
+
+def way_noted(note: str) -> Way | None:
+    """Return the one way of turning that a note names; None where it names none, or both."""
+    ways = {Way.ANTICLOCKWISE if found[1] else Way.CLOCKWISE for found in _WAY.finditer(note)}
+    return ways.pop() if len(ways) == 1 else None
+
+
+def way_of_knob(site: PierFile, history: History | None, knob: str) -> tuple[Way | None, int]:
+    """Return which way a knob is turned for a positive change, and by how many corrections that was learned.
+
+    Parameters
+    ----------
+    site
+        Its mount may say it: then nothing is learned, and the count is 0.
+    history
+        Its corrections with a note that names a way; None for the site file alone.
+    knob
+        "azimuth" (clockwise seen from above is positive) or "altitude" (up).
+
+    Returns
+    -------
+    way, count
+        None where nobody said it, or where corrections contradict each other.
+    """
+    given = site.mount.azimuth_knob_east if knob == "azimuth" else site.mount.altitude_knob_up
+    if given is not None:
+        # clockwise from above is east of a north pole and west of a south pole
+        same = knob == "altitude" or site.site.latitude_deg >= 0.0
+        return (Way(given) if same else Way(given).other), 0
+    seen = () if history is None else history.corrections
+    votes = [
+        way if _done_by(c) > 0.0 else way.other
+        for c in seen
+        if c.kind == knob
+        and c.held is not False
+        and _done_by(c) != 0.0
+        and (way := way_noted(c.note)) is not None
+    ]
+    return (votes[0], len(votes)) if len(set(votes)) == 1 else (None, 0)
+
+
+def _done_by(correction: CorrectionFound) -> float:
+    """Return what a correction did, or was to do where that isn't seen yet; 0 where neither is known."""
+    done = correction.asked if correction.found is None else correction.found
+    return float(done) if done is not None and math.isfinite(done) else 0.0
+
+
 # ---- Turn a knob: which, which way, how far, and whether it reaches.
 
 
@@ -335,6 +396,8 @@ class _Turn:
     per_turn_arcmin: float | None
     side: Side  # to which the axis end is to go
     knob: Knob | None  # None where nothing was learned from past turns
+    way: Way | None  # in which the knob is turned, as one faces it
+    way_seen: int
 
     @property
     def setting(self) -> float:
@@ -396,6 +459,7 @@ def _turn(situation: Situation, k: int, changes: Floats, sds: Floats, knobs: Map
         (CorrectionKind.ALTITUDE, mount.altitude_knob_arcmin_per_turn),
     )[k]
     knob = knobs.get(kind)
+    way, way_seen = way_of_knob(situation.site, None, kind) if knob is None else (knob.way, knob.way_seen)
     return _Turn(
         kind=kind,
         change=change,
@@ -403,6 +467,8 @@ def _turn(situation: Situation, k: int, changes: Floats, sds: Floats, knobs: Map
         per_turn_arcmin=per_turn,
         side=side_of(("mount_az", "mount_alt")[k], change, latitude_deg),
         knob=knob if knob is not None and knob.turns_seen > 0 else None,
+        way=way if way is None or change >= 0.0 else way.other,
+        way_seen=way_seen,
     )
 
 
@@ -415,6 +481,8 @@ def _action(turn: _Turn, situation: Situation) -> Action:
         AdviceCode.TURN,
         **_wanted(turn),
         turns=turn.turns,
+        way=turn.way,
+        way_seen=turn.way_seen,
         **_learned(turn),
         travel_arcmin=travel if near_end else None,
         span_days=situation.span_days if situation.span_days < _YEAR_DAYS else None,

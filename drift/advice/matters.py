@@ -136,7 +136,7 @@ def open_sky(site: PierFile) -> OpenSky:
     hours, decs = np.arange(-180.0, 180.0, _STEP_DEG), np.arange(-90.0, 90.1, _STEP_DEG)
     hour_angle, declination = (grid.ravel() for grid in np.meshgrid(hours, decs))
     sky = _placed(site.site.latitude_deg, hour_angle, declination)
-    return sky.only(sky.altitude > _horizon_at(site, sky.bearing))
+    return sky.only(sky.altitude > horizon_at(site, sky.bearing))
 
 
 def usual_declination(site: PierFile) -> OpenSky:
@@ -148,7 +148,7 @@ def usual_place(site: PierFile) -> OpenSky:
     """Return the one place where the usual declination stands highest of what the horizon leaves; or none."""
     hours = np.arange(-180.0, 180.0, 1.0)
     sky = _placed(site.site.latitude_deg, hours, np.full(hours.size, site.optics.typical_declination_deg))
-    sky = sky.only(sky.altitude > _horizon_at(site, sky.bearing))
+    sky = sky.only(sky.altitude > horizon_at(site, sky.bearing))
     # the pole itself stands equally high at every hour
     best = np.lexsort((np.abs(sky.hour_angle), -np.round(sky.altitude, 6)))[:1]
     return sky.only(np.isin(np.arange(sky.hour_angle.size), best))
@@ -169,7 +169,7 @@ def _placed(latitude_deg: float, hour_angle: Floats, declination: Floats) -> Ope
     )
 
 
-def _horizon_at(site: PierFile, bearing_deg: Floats) -> Floats:
+def horizon_at(site: PierFile, bearing_deg: Floats) -> Floats:
     """Return the altitude of the horizon at bearings; it runs straight between the points given."""
     outline = site.horizon.altitude_deg
     if not outline:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from drift.cli.options import pier_option, site_of
+from drift.cli.options import pier_option, say, site_of, site_time
 from drift.cli.record import now_text, write_down
 
 if TYPE_CHECKING:
@@ -34,7 +34,10 @@ if TYPE_CHECKING:
     help="Record the step of this id as done as advised; give it once a step.",
 )
 @click.option(
-    "--time", "when", metavar="TIME", help="When it was done, with Z or an offset; now, when not given."
+    "--time",
+    "when",
+    metavar="TIME",
+    help="When it was done, by the site's clock or with Z or an offset; now, when not given.",
 )
 @click.option("--note", default="", help="In your words; kept with what is recorded.")
 @click.option("--json", "as_json", is_flag=True, help="Print the steps as JSON, in arcseconds.")
@@ -92,7 +95,7 @@ def _record(
     from drift.render.phrases import as_advised_note
 
     found = [(step, _step_of(analysis, situation, record, step)) for step in dict.fromkeys(ids)]
-    time_utc = now_text() if when is None else when
+    time_utc = now_text() if when is None else site_time(analysis.site, when)
     for step, numbers in found:
         rows = [{**row, "note": f"{as_advised_note(step)} {note}".strip()} for row in numbers.rows()]
         write_down(analysis.site, record, "corrections", rows, time_utc, step)
@@ -128,19 +131,25 @@ def _step_of(analysis: Analysis, situation: Situation, record: Record, step: str
 
 def _print(analysis: Analysis, shown: Sequence[str]) -> None:
     from drift.render.advice_words import action_sentence
+    from drift.render.headline import headline
     from drift.render.notices import sentence
 
+    for line in headline(analysis).lines:
+        say(line)
+    click.echo()
     for done in analysis.advice.done:
-        click.echo(f"{sentence(done.notice)}  (step {done.step})")
+        say(f"{sentence(done.notice)}  (step {done.step})")
     for number, (action, step) in enumerate(zip(analysis.advice.actions, shown, strict=True), start=1):
         mark = f"{number}. " if len(shown) > 1 else ""  # a sole step is no list
-        click.echo(f"{mark}{action_sentence(action)}")
+        say(action_sentence(action), mark)
         if step:
-            click.echo(f"{' ' * len(mark)}When it is done so: drift advise --done {step}")
+            say(f"When it is done so: drift advise --done {step}", " " * len(mark))
+    if analysis.advice.cautions:
+        say("Take care:", style="yellow")
     for caution in analysis.advice.cautions:
-        click.echo(f"Take care: {sentence(caution)}")
+        say(sentence(caution), "- ", style="yellow")
     for said in (*_correction_sentences(analysis), *_knob_sentences(analysis)):
-        click.echo(said)
+        say(said)
 
 
 def _correction_sentences(analysis: Analysis) -> list[str]:

@@ -1,4 +1,4 @@
-"""`drift check`: exit 1 when pier or mount has moved; `drift acknowledge` takes note of it."""
+"""`drift check`: exit 1 when pier or mount has moved; `drift acknowledge` marks that as seen."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.options import pier_option, site_of
+from drift.cli.options import pier_option, say, site_of
 
 if TYPE_CHECKING:
     from drift.record.record import Record
@@ -15,13 +15,13 @@ if TYPE_CHECKING:
     from drift.watch.coming import News
 
 
-# ---- `drift acknowledge`: take note of what `check` reported.
+# ---- `drift acknowledge`: mark what `check` reported as seen.
 
 
 @click.command(
     "acknowledge",
-    help="Take note of all that is known now, so that `drift check` is quiet until something else is new.\n\n"
-    "An event seen on one night only is not taken note of: it is told again once a second night shows it.  "
+    help="Mark all that is known now as seen, so that `drift check` is quiet until something else is new.\n\n"
+    "What one night only shows is not marked: it is told again once a second night shows it.  "
     "Warnings that could not be sent are not sent any more.",
 )
 @pier_option
@@ -43,7 +43,7 @@ def acknowledge_command(pier: str | None, note: str) -> None:
         found, before = news_afresh(analysis, None if last is None else last[2], *when)
         dropped = record.acknowledge(note, state_text(analysis, before, *when))
     for sentence in acknowledged_sentences(found, dropped):
-        click.echo(sentence)
+        say(sentence)
 
 
 # ---- `drift check`: for a scheduler, exit 1 when pier or mount has moved.
@@ -147,9 +147,9 @@ def _print(found: News, last: tuple[int, str, str] | None, as_json: bool) -> Non
     from drift.render.watch_words import item_sentence
 
     for item in (*found.new, *found.provisional, *found.notices):
-        click.echo(item_sentence(item))
+        say(item_sentence(item), rest="  ", style="bright_red" if item in found.new else "yellow")
     if found.new or found.notices:
-        click.echo("`drift status` says what to do; `drift acknowledge` makes this quiet.", err=True)
+        say("`drift status` says what to do; `drift acknowledge` marks this as seen.", err=True)
 
 
 def _post(analysis: Analysis, record: Record, found: News, acknowledged_us: int | None, now_us: int) -> None:

@@ -26,16 +26,37 @@ if TYPE_CHECKING:
 _FILES_SHOWN = 5
 
 
-@click.command(
+class _ListsUnlessTold(click.Group):
+    """A group that lists where no subcommand is named, as in ``drift imports`` and ``drift imports 3``."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Put the subcommand `list` before what is not one."""
+        if not args or args[0] not in (*self.commands, "-h", "--help"):
+            args = ["list", *args]
+        return super().parse_args(ctx, args)
+
+
+@click.group(
     "imports",
+    cls=_ListsUnlessTold,
+    help="What came into the record by which import: list it, undo it, mend rows that were set aside, trace "
+    "a number to file and line.\n\nWithout a subcommand the imports are listed, as by `drift imports list`; "
+    "a number lists every file of that import.",
+)
+def command() -> None:
+    """Look after what was imported."""
+
+
+@command.command(
+    "list",
     help="List the imports with their numbers, files and rows, the latest last.\n\n"
-    "A number given to `drift undo` undoes that import; the number of an undoing brings back what it took "
-    "out.  What was recorded by hand is no import: `drift record` lists and withdraws that.",
+    "A number given to `drift imports undo` undoes that import; the number of an undoing brings back what it "
+    "took out.  What was recorded by hand is no import: `drift record list` has that.",
 )
 @click.argument("number", required=False, type=int)
 @pier_option
 @click.option("--json", "as_json", is_flag=True, help="Print the list as one JSON document, with every file.")
-def command(number: int | None, pier: str | None, as_json: bool) -> None:
+def list_command(number: int | None, pier: str | None, as_json: bool) -> None:
     """List all imports, or every file of the one with NUMBER."""
     from drift.api import open_record
     from drift.errors import RecordError
@@ -114,7 +135,7 @@ def _as_mapping(done: list[ActDone]) -> dict[str, Any]:
     return {"format": "drift-imports", "version": 1, "imports": imports}
 
 
-# ---- `drift undo`: take an import back, or bring back one that was undone.
+# ---- `drift imports undo`: take an import back, or bring back one that was undone.
 
 
 _UNDONE_FILES_SHOWN = 10
@@ -124,8 +145,8 @@ _UNDONE_FILES_SHOWN = 10
     "undo",
     help="Undo the import with NUMBER, as `drift imports` lists it.\n\n"
     "Its rows leave the answer, but for those that another file still in force carries as well.  Nothing is "
-    "lost: the number of the undoing, given to `drift undo` in turn, brings everything back, and so does "
-    "importing the files again.  It happens wholly or not at all.",
+    "lost: the number of the undoing, given to `drift imports undo` in turn, brings everything back, and so "
+    "does importing the files again.  It happens wholly or not at all.",
 )
 @click.argument("number", type=int)
 @click.option("--file", "file", default="", help="Only this file of the import, named as it is listed.")
@@ -163,14 +184,16 @@ def _summary(done: Undone, number: int) -> str:
         rows = _rows(sum(one.went_in for one in done.files))
         return f"In all {rows} came back; undoing {number} counts no more."
     rows = _rows(sum(one.went_out for one in done.files))
-    return f"In all {rows} left by undoing {number}.  `drift undo {done.number}` brings all of it back."
+    return (
+        f"In all {rows} left by undoing {number}.  `drift imports undo {done.number}` brings all of it back."
+    )
 
 
 def _rows(count: int) -> str:
     return "1 row" if count == 1 else f"{count:,} rows"
 
 
-# ---- `drift origin`: which rows of which files a night's number came from.
+# ---- `drift imports origin`: which rows of which files a night's number came from.
 
 
 _NEAREST = 3
@@ -245,7 +268,7 @@ def _date(text: str) -> date:
         ) from error
 
 
-# ---- `drift aside`: the rows that were set aside: list, export, put back what was mended, dismiss.
+# ---- `drift imports aside`: the rows that were set aside: list, export, put back what was mended, dismiss.
 
 
 @click.group(
@@ -285,8 +308,8 @@ def listing(pier: str | None, as_json: bool) -> None:
     "export",
     help="Write the rows set aside into FOLDER, one file for each log, to be mended there.\n\n"
     "Each file has the header of its log and the rows as they came, with the row's number in front and the "
-    "reason in a comment above it.  Mend the cells, leave the numbers, and give the files to `drift aside "
-    "put-back`.  With numbers, only those rows are written.",
+    "reason in a comment above it.  Mend the cells, leave the numbers, and give the files to `drift imports "
+    "aside put-back`.  With numbers, only those rows are written.",
 )
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
 @click.argument("numbers", nargs=-1, type=int)
@@ -323,7 +346,7 @@ def export(folder: Path, numbers: tuple[int, ...], pier: str | None) -> None:
 
 @aside_command.command(
     "put-back",
-    help="Put the mended rows of files that `drift aside export` wrote into the record.\n\n"
+    help="Put the mended rows of files that `drift imports aside export` wrote into the record.\n\n"
     "Rows that are still not good stay set aside, with the reason.  Exit code 0 also then; 2 when a file is "
     "none that was exported.",
 )
@@ -374,3 +397,7 @@ def dismiss(numbers: Sequence[int], reason: str, pier: str | None) -> None:
 
 def _row_count(count: int) -> str:
     return "1 row" if count == 1 else f"{count:,} rows"
+
+
+for _one in (undo_command, aside_command, origin_command):
+    command.add_command(_one)

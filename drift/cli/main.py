@@ -17,43 +17,54 @@ import sys
 import click
 
 from drift import __version__
-from drift.errors import DriftError, RowRefused
+from drift.errors import DriftError, NothingToAnalyse, RowRefused
 
 #: Subcommand -> one line of help.  Each lives in drift/cli/<name>.py as `command`.
 COMMANDS = {
-    "init": "Write a commented site file for a new pier.",
-    "site": "Show where the pier stands, and put it right when it was wrong.",
     "import": "Read log files or folders into the record.",
-    "status": "Say what the axis and the pier are doing now, and what to do.",
-    "advise": "Show what to do step by step, and record a step as done.",
-    "outlook": "Look ahead a year: frost, axis and tilt month by month, what to do about the pier.",
-    "report": "Write one self-contained HTML file with pictures and words.",
+    "status": "How things stand now, and what to do; all the rest by name.",
+    "tonight": "Which fields to solve tonight, and what beats any field.",
+    "report": "Write one HTML file with pictures and words.",
+    "serve": "Show all of it as a page in the browser, on this machine.",
+    "record": "Write down a correction, a level, an alignment; back all up.",
+    "advise": "What to do step by step; record a step as done.",
+    "outlook": "Look ahead a year: frost, axis and tilt month by month.",
     "figure": "Draw one picture into a PNG, SVG or PDF file.",
-    "serve": "Show all of it as a local page in a browser.",
-    "check": "For a scheduler: exit 1 when something has moved since last acknowledged.",
-    "acknowledge": "Take note of what `check` reported, so that it is quiet again.",
-    "record": "Write down a correction or a level reading; check the record, and back it up.",
-    "imports": "List the imports, with what came in and what was undone.",
-    "undo": "Undo an import, or bring back one that was undone.",
-    "origin": "Say which rows of which files a night's number came from.",
-    "aside": "List, export, mend and put back the rows that were set aside.",
+    "check": "For a scheduler: exit 1 when something has moved.",
+    "acknowledge": "Mark what `check` warned of as seen.",
+    "imports": "What came in: list, undo, mend rows set aside, trace a number.",
+    "init": "Write a commented site file for a new pier.",
+    "site": "Where the pier stands; put it right when it was wrong.",
     "demo": "Do the whole job on the sample logs.",
+    "guide": "Short texts: first night, solves, level, winter, safety.",
+}
+#: Heading of the help -> subcommands below it; one that stands nowhere goes below the last.
+JOBS = {
+    "Every night": ("import", "status", "tonight", "report", "serve"),
+    "After a correction": ("record", "advise"),
+    "Looking ahead": ("outlook", "figure"),
+    "When something is wrong": ("check", "acknowledge", "imports"),
+    "Once": ("init", "site", "demo", "guide"),
 }
 #: Subcommands that share a file with another, or whose name is a word of Python: file, and name in it.
 _ELSEWHERE = {
     "site": ("init", "site_command"),
     "import": ("import_logs", "command"),
     "acknowledge": ("check", "acknowledge_command"),
+    "figure": ("report", "figure_command"),
+}
+#: Former names that still work, and are not listed: they stand below `imports` now.
+_FORMER = {
     "undo": ("imports", "undo_command"),
     "aside": ("imports", "aside_command"),
-    "figure": ("report", "figure_command"),
     "origin": ("imports", "origin_command"),
 }
 #: Subcommands of `drift record` that are found without that word as well, being looked for in a hurry.
 _SHORT = {"backup": ("keeping", "backup_command"), "restore": ("keeping", "restore_command")}
+_UNLISTED = {**_FORMER, **_SHORT}
 #: These answer once and leave.  To look through the objects of a long answer for cycles, again and again,
 #: takes a tenth of their time and frees next to nothing.
-_LEAVE_SOON = ("status", "report", "figure", "check")
+_LEAVE_SOON = ("status", "tonight", "report", "figure", "check")
 
 
 class _Commands(click.Group):
@@ -63,9 +74,9 @@ class _Commands(click.Group):
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in COMMANDS and cmd_name not in _SHORT:
+        if cmd_name not in COMMANDS and cmd_name not in _UNLISTED:
             return None
-        file, name = {**_ELSEWHERE, **_SHORT}.get(cmd_name, (cmd_name, "command"))
+        file, name = {**_ELSEWHERE, **_UNLISTED}.get(cmd_name, (cmd_name, "command"))
         command: click.Command = getattr(importlib.import_module(f"drift.cli.{file}"), name)
         return command
 
@@ -73,15 +84,19 @@ class _Commands(click.Group):
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
         name = args[0]
-        if name not in COMMANDS and name not in _SHORT and not name.startswith("-"):
+        if name not in COMMANDS and name not in _UNLISTED and not name.startswith("-"):
             close = difflib.get_close_matches(name, (*COMMANDS, *_SHORT), n=1)
             meant = f"; did you mean {close[0]!r}?" if close else "."
             ctx.fail(f"there is no command {name!r}{meant}  The commands are {', '.join(COMMANDS)}.")
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
+        placed = {name for names in JOBS.values() for name in names}
+        others = tuple(name for name in COMMANDS if name not in placed)
+        for heading, names in JOBS.items():
+            names = (*names, *others) if heading == "Once" else names
+            with formatter.section(heading):
+                formatter.write_dl([(name, COMMANDS[name]) for name in names if name in COMMANDS], col_max=14)
 
 
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
@@ -111,6 +126,8 @@ def _traceback_if(debug: bool) -> None:
 
 def _words_of(error: DriftError) -> str:
     """Return the sentence of an error."""
+    if isinstance(error, NothingToAnalyse):
+        return f"{error}  `drift guide first-night` says how to begin."
     if not isinstance(error, RowRefused):
         return str(error)
     from drift.render.import_words import error_words

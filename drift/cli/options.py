@@ -30,6 +30,53 @@ def working(sentence: str) -> Iterator[None]:
         yield
 
 
+# ---- How wide the words may be, and how they are printed.
+
+
+#: No wider than this, so that sentences stay readable on a wide terminal; as wide where nobody says.
+WIDEST, USUAL = 100, 80
+
+
+def columns() -> int:
+    """Return how wide words are printed: as $COLUMNS or the terminal says, but no wider than `WIDEST`."""
+    import shutil
+
+    return max(20, min(shutil.get_terminal_size((USUAL, 24)).columns, WIDEST))
+
+
+def say(text: str, first: str = "", rest: str | None = None, *, err: bool = False, style: str = "") -> None:
+    """Print a text wrapped to `columns`, with `first` before it and `rest` before its further lines.
+
+    Into a file or a pipe it goes on one line, to be searched, unless $COLUMNS gives a width.  `style`
+    colours it on a terminal that takes colours, unless the user wants none ($NO_COLOR).
+    """
+    import os
+    import textwrap
+
+    if not (os.environ.get("COLUMNS") or (sys.stderr if err else sys.stdout).isatty()):
+        click.echo(f"{first}{text}", err=err)
+        return
+
+    rest = " " * len(first) if rest is None else rest
+    lines = textwrap.wrap(
+        text,
+        columns(),
+        initial_indent=first,
+        subsequent_indent=rest,
+        break_on_hyphens=False,
+        break_long_words=False,
+    )
+    shown = "\n".join(lines or [first.rstrip()])
+    click.echo(click.style(shown, fg=style) if style and not no_colour() else shown, err=err)
+
+
+def no_colour() -> bool:
+    """Whether the user wants no colours."""
+    import os
+
+    return bool(os.environ.get("NO_COLOR"))
+
+
 # ---- What several commands take: the site file, and numbers in plain decimals.
 
 
@@ -82,6 +129,35 @@ def pier_option(function: Function) -> Function:
     return click.option(
         "--pier", metavar="FILE", help="The site file; ./pier.toml, or $DRIFT_PIER, when not given."
     )(function)
+
+
+def site_time(site: PierFile, text: str) -> str:
+    """Return a time as the record takes it: one without an offset is by the clock of the site.
+
+    What is no date with a time of day is returned as it is: the reader of logs says what is wrong with it.
+
+    Raises
+    ------
+    click.UsageError
+        If the site's clock shows that time twice or never, as it is put forward or back.
+    """
+    from datetime import datetime
+    from zoneinfo import ZoneInfo
+
+    try:
+        when = datetime.fromisoformat(text.strip())
+    except ValueError:
+        return text
+    if when.tzinfo is not None or len(text.strip()) <= len("2025-01-31"):
+        return text
+    zone = ZoneInfo(site.site.timezone or "UTC")
+    first, second = (when.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
+    if first.utcoffset() != second.utcoffset():
+        raise click.UsageError(
+            f"{text} is a time that the clock of {zone.key} shows twice or never, as it is put back or "
+            f"forward: give it with its offset, as in {first.isoformat()} or {second.isoformat()}."
+        )
+    return first.isoformat()
 
 
 def site_of(pier: str | None) -> PierFile:

@@ -55,7 +55,7 @@ def command(score: bool, for_pier: bool, as_json: bool, pier: str | None) -> Non
 
             with working("Following the frost into the ground"):
                 found = ground_at_pier(site, readings)
-            _print("The pier and its ground", "Sources in brackets.", pier_sections(found))
+            print_all("The pier and its ground", "Sources in brackets.", pier_sections(found))
             return
         with working("Working out the axis of each night and the pier's tilt"):
             analysis = analyse_readings(site, readings, record, now_us())
@@ -96,10 +96,11 @@ def _print_words(analysis: Analysis, readings: Readings, hindcasts: tuple[Hindca
     outlook = coming_of(analysis)
     with working("Following the frost into the ground"):
         ground = ground_at_pier(analysis.site, readings)
-    _print(title(analysis), span(analysis), outlook_sections(analysis, outlook, ground, hindcasts))
+    print_all(title(analysis), span(analysis), outlook_sections(analysis, outlook, ground, hindcasts))
 
 
-def _print(title: str, note: str, sections: Iterable[Section]) -> None:
+def print_all(title: str, note: str, sections: Iterable[Section]) -> None:
+    """Print sections: in colour on a terminal, else as plain text of 80 columns."""
     import sys
 
     from rich.console import Console

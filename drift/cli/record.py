@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from drift.cli.keeping import backup_command, check_command, export_command, restore_command
-from drift.cli.options import TRUE_MINUS, Signed, pier_option, plain_minus, site_of
+from drift.cli.options import TRUE_MINUS, Signed, pier_option, plain_minus, say, site_of, site_time
+from drift.codes import Way
 
 if TYPE_CHECKING:
     from drift.importer.importing import FileImported
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 
 
 #: In the order in which they are listed: few corrections first, which many level readings would bury.
-KINDS = ("corrections", "levels")
+KINDS = ("corrections", "levels", "alignments")
 #: Those of `drift.ingest.kinds.KINDS`, which loads numpy.
 _OF_CORRECTIONS = (
     "azimuth",
@@ -42,12 +43,20 @@ _PAIR_NOTE = (
 )
 
 
-@click.command("list", help="List corrections, then level readings, with the numbers of their rows.")
+#: Columns before what a row says.
+_INDENT = " " * 7
+
+
+@click.command(
+    "list",
+    help="List corrections, with the numbers of their rows; level readings in sum.\n\n"
+    "`--kind levels` or `--all` lists each level reading, `--kind alignments` each alignment error.",
+)
 @click.option("--all", "whole", is_flag=True, help="Also those that were withdrawn or changed, and why.")
 @click.option(
     "--kind",
     type=click.Choice((*KINDS, *_OF_CORRECTIONS)),
-    help="Only corrections, only level readings, or only one kind of correction.",
+    help="Only corrections, level readings or alignment errors, each of them; or one kind of correction.",
 )
 @pier_option
 def listing(pier: str | None, whole: bool, kind: str | None) -> None:
@@ -62,13 +71,33 @@ def listing(pier: str | None, whole: bool, kind: str | None) -> None:
         rows = [row for table in held for row in _in_order(held[table]) if _is_wanted(row, whole, kind)]
         done = record.history([row.row_id for row in rows]) if whole else {}
     if not rows:
-        click.echo(f"{_none_words(kind)} is in the record.")
-    for row in rows:
-        click.echo(row_line(row, site))
+        say(f"{_none_words(kind)} is in the record.")
+    summed = [] if whole or kind is not None or not rows else list(_summed(rows, site))
+    shown = [row for row in rows if not summed or row.kind == "corrections"]
+    for row in shown:
+        say(row_line(row, site).strip(), f"{row.row_id:>5}  ", _INDENT)
         for event in done.get(row.row_id, ()):
-            click.echo(f"       {event_words(event, zone_of(site.site.timezone))}")
-    if any(row.kind == "levels" and is_turned(row.values) for row in rows):
-        click.echo(_PAIR_NOTE)
+            say(event_words(event, zone_of(site.site.timezone)), _INDENT)
+    for sentence in summed:
+        say(sentence)
+    if any(row.kind == "levels" and is_turned(row.values) for row in shown):
+        say(_PAIR_NOTE)
+
+
+def _summed(rows: Sequence[RowHeld], site: PierFile) -> Iterator[str]:
+    """Yield a sentence for each kind of reading beside the corrections: how many, from when to when."""
+    from drift.quantities import local_date
+    from drift.render.phrases import counted, zone_of
+
+    if not any(row.kind == "corrections" for row in rows):
+        yield "No correction is in the record."
+    for table, one in (("levels", "level reading"), ("alignments", "alignment error")):
+        own = [row for row in rows if row.kind == table]
+        if own:
+            times = (own[0].values["time_us"], own[-1].values["time_us"])
+            first, last = (local_date(time_us, zone_of(site.site.timezone)) for time_us in times)
+            when = f"of {first}" if first == last else f"from {first} to {last}"
+            yield f"{counted(len(own), one)} {when}: `drift record list --kind {table}` lists each."
 
 
 def _in_order(rows: Iterable[RowHeld]) -> list[RowHeld]:
@@ -82,13 +111,17 @@ def _is_wanted(row: RowHeld, whole: bool, kind: str | None) -> bool:
 
 def _none_words(kind: str | None) -> str:
     if kind is None:
-        return "No correction and no level reading"
-    named = {"corrections": "No correction", "levels": "No level reading"}
+        return "No correction, no level reading and no alignment error"
+    named = {
+        "corrections": "No correction",
+        "levels": "No level reading",
+        "alignments": "No alignment error",
+    }
     return named.get(kind, f"No correction of the kind {kind}")
 
 
 def row_line(row: RowHeld, site: PierFile) -> str:
-    """Return a row with its number, the site's clock, what it says, and where it came from."""
+    """Return a row: the site's clock, what it says, and where it came from."""
     from pathlib import Path
 
     from drift.render.by_hand import as_text, words
@@ -99,7 +132,12 @@ def row_line(row: RowHeld, site: PierFile) -> str:
     said = words(row.kind, [as_text(row)], site, brief=True).rstrip(".")
     when = clock_text(row.values["time_us"], zone_of(site.site.timezone))
     where = f"({Path(row.file).name}, line {row.line})"
-    return f"{row.row_id:>5}  {when}  {said}{note}  {where}{state}"
+    return f"{when}  {said}{note}  {where}{state}"
+
+
+def numbered_line(row: RowHeld, site: PierFile) -> str:
+    """Return `row_line` with the row's number before it."""
+    return f"{row.row_id}  {row_line(row, site)}"
 
 
 @contextmanager
@@ -161,6 +199,7 @@ _COLUMNS = {
         "face": "face_deg",
         "sigma": "sigma_arcsec",
     },
+    "alignments": {"azimuth": "az_error_arcmin", "altitude": "alt_error_arcmin", "sigma": "sigma_arcmin"},
 }
 _NUMBERED = "ROW is the number that `drift record list` shows."
 
@@ -184,9 +223,9 @@ def withdraw(rows: tuple[int, ...], why: str, pier: str | None) -> None:
         with telling_of_pairs(record, found) as told:
             record.withdraw(rows, why)
     for row in found:
-        click.echo(f"Withdrawn: {row_line(row, site).strip()}")
+        say(f"Withdrawn: {numbered_line(row, site)}")
     for sentence in told:
-        click.echo(sentence)
+        say(sentence)
 
 
 @click.command("put-back", help=f"Take withdrawn rows into use again.\n\n{_NUMBERED}")
@@ -203,9 +242,9 @@ def put_back(rows: tuple[int, ...], why: str, pier: str | None) -> None:
             record.put_back(rows, why)
         found = _wanted(record, rows)
     for row in found:
-        click.echo(f"In use again: {row_line(row, site).strip()}")
+        say(f"In use again: {numbered_line(row, site)}")
     for sentence in told:
-        click.echo(sentence)
+        say(sentence)
 
 
 def _wanted(record: Record, rows: tuple[int, ...]) -> list[RowHeld]:
@@ -222,8 +261,8 @@ def _wanted(record: Record, rows: tuple[int, ...]) -> list[RowHeld]:
     for number in rows:
         if number not in held:
             raise RecordError(
-                f"row {number} is neither a correction nor a level reading of this record.  `drift record "
-                "list --all` shows their numbers."
+                f"row {number} is no correction, level reading or alignment error of this record.  `drift "
+                "record list --all` shows their numbers."
             )
     return [held[number] for number in rows]
 
@@ -236,7 +275,7 @@ def _wanted(record: Record, rows: tuple[int, ...]) -> list[RowHeld]:
     'in --amount "", to blank a value.',
 )
 @click.argument("row", type=int)
-@click.option("--time", metavar="TIME", help="When it was done, with Z or an offset.")
+@click.option("--time", metavar="TIME", help="When it was done: by the site's clock, or with Z or an offset.")
 @click.option("--amount", metavar="ARCMIN", callback=plain_minus, help="Change meant by a knob.")
 @click.option("--turns", metavar="TURNS", callback=plain_minus, help="Turns of the knob, or of the nut.")
 @click.option("--bearing", metavar="DEG", callback=plain_minus, help="Bearing of the bolt.")
@@ -245,6 +284,8 @@ def _wanted(record: Record, rows: tuple[int, ...]) -> list[RowHeld]:
 @click.option("--east", metavar="ARCSEC", callback=plain_minus, help="Tilt toward east.")
 @click.option("--place", metavar="PLACE", help="What the level stood on: pier, plate or mount.")
 @click.option("--face", metavar="DEG", help="180 when the level was turned end for end, else 0.")
+@click.option("--azimuth", metavar="ARCMIN", callback=plain_minus, help="Error of an alignment in azimuth.")
+@click.option("--altitude", metavar="ARCMIN", callback=plain_minus, help="Error of an alignment in altitude.")
 @click.option(
     "--sigma", metavar="ARCSEC", callback=plain_minus, help="One standard deviation of the reading."
 )
@@ -267,13 +308,14 @@ def edit(row: int, time: str | None, why: str, pier: str | None, **given: str | 
         columns = _COLUMNS[old.kind]
         strange = [f"--{name}" for name in changed if name not in columns]
         if strange:
-            kind = "correction" if old.kind == "corrections" else "level reading"
+            kind = {"corrections": "correction", "levels": "level reading"}.get(old.kind, "alignment error")
             allowed = ", ".join(f"--{name}" for name in ("time", *columns))
+            a = "an" if kind[0] == "a" else "a"
             raise click.UsageError(
-                f"row {row} is a {kind}, which has no {', '.join(strange)}; it has {allowed}."
+                f"row {row} is {a} {kind}, which has no {', '.join(strange)}; it has {allowed}."
             )
         new = {
-            "time_utc": time if time is not None else whole_time(old.values["time_us"]),
+            "time_utc": site_time(site, time) if time is not None else whole_time(old.values["time_us"]),
             **as_text(old),
             **{columns[name]: value for name, value in changed.items()},
         }
@@ -282,10 +324,10 @@ def edit(row: int, time: str | None, why: str, pier: str | None, **given: str | 
         last = record.history([row])[row][-1]
         (now,) = _wanted(record, (last.other_row_id or row,))
     when = clock_text(old.values["time_us"], zone_of(site.site.timezone))
-    click.echo(f"Row {row} of {when} is kept as withdrawn.")
-    click.echo(f"In its place: {row_line(now, site).strip()}")
+    say(f"Row {row} of {when} is kept as withdrawn.")
+    say(f"In its place: {numbered_line(now, site)}")
     for sentence in told:
-        click.echo(sentence)
+        say(sentence)
 
 
 # ---- Write a correction or a level reading into the record, and say in words what it says.
@@ -316,26 +358,26 @@ def write_down(
     for row in rows:
         for column, value in in_our_units(row).items():
             if value != row[column]:
-                click.echo(f"{row[column]} is taken as {column} = {value}.")
+                say(f"{row[column]} is taken as {column} = {value}.")
     rows = [in_our_units(row) for row in rows]
     outcome = _surely(record, table, [{"time_utc": time_utc, **row} for row in rows], step, sure)
     if not outcome.went_in:
-        click.echo(f"Exactly this is in the record already, at {time_utc}; nothing was added.")
+        say(f"Exactly this is in the record already, at {time_utc}; nothing was added.")
         return False
     there = outcome.already_there
     if there:
         are = "is" if there == 1 else "are"
-        click.echo(f"{there} of these bolts {are} in the record already; the others were added.")
-    click.echo(f"Recorded at {time_utc}: {words(table, rows, site)}")
+        say(f"{there} of these bolts {are} in the record already; the others were added.")
+    say(f"Recorded at {time_utc}: {words(table, rows, site)}")
     twice = alike(record.held(table), before, zone_of(site.site.timezone)) if table == "corrections" else ()
     for remark in (*remarks(rows, site), *twice):
-        click.echo(remark)
+        say(remark)
     if table == "corrections" and rows[0]["kind"] in LOOSENED:
-        click.echo(CAUTION)
+        say(CAUTION, style="yellow")
     known = {row.row_id for row in before}
     new = [row for row in record.held(table) if row.row_id not in known]
     for hint in _against_the_sky(site, record, new) if table == "corrections" else ():
-        click.echo(hint)
+        say(hint)
     return True
 
 
@@ -416,7 +458,8 @@ def _common(function: Function) -> Function:
             "--time",
             "when",
             metavar="TIME",
-            help="When it was done, with Z or an offset: 2024-03-01T23:14+01:00; now, when not given.",
+            help="When it was done, as in 2024-03-01T23:14: by the site's clock, or with Z or an offset; "
+            "now, when not given.",
         ),
     ):
         function = option(function)
@@ -447,9 +490,17 @@ def _knob(kind: str, title: str, sign: str) -> None:
         metavar="TURNS",
         help="How far the knob was turned for it; from this its true gain is learned.",
     )
+    @click.option(
+        "--way",
+        type=click.Choice([str(way) for way in Way]),
+        help="Which way the knob was turned, as you face it; noted with it, and learned from.",
+    )
     @_common
-    def knob(amount_arcmin: str | None, turns: str, when: str | None, note: str, pier: str | None) -> None:
-        row = {"kind": kind, "amount_arcmin": amount_arcmin or "", "turns": turns, "note": note}
+    def knob(
+        amount_arcmin: str | None, turns: str, way: str | None, when: str | None, note: str, pier: str | None
+    ) -> None:
+        noted = "; ".join(filter(None, (f"turned {way}" if way else "", note)))
+        row = {"kind": kind, "amount_arcmin": amount_arcmin or "", "turns": turns, "note": noted}
         _record("corrections", [row], when, pier)
 
 
@@ -545,6 +596,35 @@ def level(
     _record("levels", [{**row, "note": note} if note else row], when, pier)
 
 
+@command.command("alignment", cls=Signed, short_help="Record an alignment error that you measured or read.")
+@click.option(
+    "--azimuth",
+    required=True,
+    metavar="ARCMIN",
+    callback=plain_minus,
+    help="Of the axis's raised end, clockwise of the true pole positive (east of a north pole).",
+)
+@click.option(
+    "--altitude",
+    required=True,
+    metavar="ARCMIN",
+    callback=plain_minus,
+    help="Of the axis's raised end, above the true pole positive.",
+)
+@click.option(
+    "--sigma",
+    default="",
+    metavar="ARCMIN",
+    callback=plain_minus,
+    help="One standard deviation of each; 0.5 is taken when it is not given.",
+)
+@_common
+def alignment(azimuth: str, altitude: str, sigma: str, when: str | None, note: str, pier: str | None) -> None:
+    """Record how far the axis was off, as a drift run, a mount or another program told it."""
+    row = {"az_error_arcmin": azimuth, "alt_error_arcmin": altitude, "sigma_arcmin": sigma}
+    _record("alignments", [{**row, "note": note} if note else row], when, pier)
+
+
 def _plain(kind: str, title: str) -> None:
     @command.command(kind, short_help=title, help=title)
     @_common
@@ -583,4 +663,5 @@ def _record(table: str, rows: Sequence[Row], when: str | None, pier: str | None)
     site = site_of(pier)
     with open_record(site) as record:
         sure = bool(click.get_current_context().meta.get(_SURE))
-        write_down(site, record, table, rows, when if when is not None else now_text(), sure=sure)
+        time_utc = site_time(site, when) if when is not None else now_text()
+        write_down(site, record, table, rows, time_utc, sure=sure)

@@ -24,9 +24,7 @@ if TYPE_CHECKING:
 
 #: No site file is larger.
 _LARGEST_BYTES = 1_000_001
-_JSON, _PLAIN, _TERMINAL, _STRIP = "json", "plain", "terminal", "strip"
-#: Columns of the strip at most.
-_WIDEST_STRIP = 120
+_JSON, _PLAIN, _TERMINAL = "json", "plain", "terminal"
 #: What else a terminal's text depends on: how wide it is, which colours it knows, which the user wants.
 _TERMINAL_VARIABLES = ("COLUMNS", "TERM", "COLORTERM", "NO_COLOR", "FORCE_COLOR", "TTY_COMPATIBLE")
 
@@ -35,24 +33,21 @@ _TERMINAL_VARIABLES = ("COLUMNS", "TERM", "COLORTERM", "NO_COLOR", "FORCE_COLOR"
     "status",
     help="Say what the axis and the pier are doing now, and what to do about it.\n\n"
     "The first screen: how things stand now, how old that is, what to do, and what waits.  All the rest "
-    "comes with --full, or by name: todo, care, waiting, where, matters, aim, year, moved, corrections, "
-    "winters, apart, nights, remarks, defaults, aside.\n\nExit code 0 whenever it answered, "
+    "comes with --full, or by name: todo, care, waiting, strip, where, matters, aim, year, moved, "
+    "corrections, winters, apart, nights, remarks, defaults, aside.\n\nExit code 0 whenever it answered, "
     "also when something has moved (`drift check` is for schedulers); 2 when it could not.",
 )
 @click.argument("names", nargs=-1, metavar="[SECTION]...")
 @pier_option
 @click.option("--full", is_flag=True, help="Print all that can be said in words.")
-@click.option("--strip", is_flag=True, help="Draw the strip: has it moved?  Pier and mount on one scale.")
 @click.option("--json", "as_json", is_flag=True, help="Print the answer as one JSON document, in arcseconds.")
-def command(names: tuple[str, ...], pier: str | None, full: bool, strip: bool, as_json: bool) -> None:
-    """Print the answer on stdout, in words, as a strip or as JSON."""
+def command(names: tuple[str, ...], pier: str | None, full: bool, as_json: bool) -> None:
+    """Print the answer on stdout, in words or as JSON."""
     from drift.record import quick
     from drift.site.disk import find_pier
 
-    if strip and (names or full or as_json):
-        raise click.UsageError("--strip draws the strip alone: give it by itself.")
     shown = _shown(names, full, as_json)
-    form = _STRIP if strip else _JSON if as_json else _TERMINAL if sys.stdout.isatty() else _PLAIN
+    form = _JSON if as_json else _TERMINAL if sys.stdout.isatty() else _PLAIN
     path = find_pier(pier)
     before = _bytes_of(path)
     kept = quick.kept_for(
@@ -74,7 +69,19 @@ def _bytes_of(path: Path) -> bytes:
 
 #: What `drift.render.status` has sections of; that is not loaded to print an answer that is kept.
 NAMES = (
-    *("todo", "care", "waiting", "where", "matters", "aim", "year", "moved", "corrections", "winters"),
+    *(
+        "todo",
+        "care",
+        "waiting",
+        "strip",
+        "where",
+        "matters",
+        "aim",
+        "year",
+        "moved",
+        "corrections",
+        "winters",
+    ),
     *("apart", "nights", "remarks", "defaults", "aside"),
 )
 
@@ -107,8 +114,7 @@ def _worked_out(path: Path, form: str, shown: tuple[str, ...] | None) -> str:
             readings = record.readings()
         with working("Working out the axis of each night and the pier's tilt"):
             analysis = analyse_readings(site, readings, record, now)
-            text = _as_strip(analysis) if form == _STRIP else ""
-            text = text or (_as_json(analysis) if form == _JSON else _as_words(analysis, record, form, shown))
+            text = _as_json(analysis) if form == _JSON else _as_words(analysis, record, form, shown)
         # another program may have added some meanwhile
         state = replace(state, readings_id=readings.readings_id)
         if _bytes_of(path) == before:
@@ -134,7 +140,7 @@ def _key(
     ]
     if form != _JSON:  # words say what is new since that was acknowledged
         parts.append(str(state.last_acknowledged))
-    if form in (_TERMINAL, _STRIP):
+    if form == _TERMINAL:
         parts += [
             _terminal_size(),
             str(sys.stdout.encoding),
@@ -152,14 +158,6 @@ def _terminal_size() -> str:
         except OSError:
             sizes.append("none")
     return " ".join(sizes)
-
-
-def _as_strip(analysis: Analysis) -> str:
-    import shutil
-
-    from drift.render.strip import strip_text
-
-    return strip_text(analysis, min(shutil.get_terminal_size().columns, _WIDEST_STRIP))
 
 
 def _as_json(analysis: Analysis) -> str:

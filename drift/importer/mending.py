@@ -140,8 +140,8 @@ def refuse_rows_to_mend(path: Path) -> None:
         return  # reading it says why
     if NUMBER.encode() in beginning:
         raise LogFileError(
-            f"{path} holds rows to mend (its first column is {NUMBER}): `drift aside put-back {path}` takes "
-            "those that were mended."
+            f"{path} holds rows to mend (its first column is {NUMBER}): `drift imports aside put-back "
+            f"{path}` takes those that were mended."
         )
 
 
@@ -161,7 +161,8 @@ def without_numbers(table: RawTable) -> tuple[RawTable, dict[int, int]]:
     if not table.headings or table.headings[0].name.strip().lower() != NUMBER:
         raise LogFileError(
             f"{table.name} does not begin with the column {NUMBER}, so that it is not known which rows it "
-            "mends.  `drift aside export` writes such files; a log of your own goes in by `drift import`."
+            "mends.  `drift imports aside export` writes such files; a log of your own "
+            "goes in by `drift import`."
         )
     numbers: dict[int, int] = {}
     for part in table.parts:
@@ -208,7 +209,7 @@ def _plain(cells: RawCells) -> RawCells:
 
 
 def put_back_mended(record: Record, path: Path, settle: Settle | None = None) -> Mended:
-    """Put the rows of a mended file, as `drift aside export` wrote it, into the record.
+    """Put the rows of a mended file, as `drift imports aside export` wrote it, into the record.
 
     Parameters
     ----------

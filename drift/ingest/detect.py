@@ -23,6 +23,8 @@ from drift.notices import IngestCode, Notice, info
 _LIKENESS = 0.83
 #: With more slips than this a header is not the contract's.
 _MOST_SLIPS = 2
+#: ... and with more columns than this no slip is looked for.
+_MOST_LOOKED_AT = 200
 
 
 @dataclass(frozen=True)
@@ -57,6 +59,8 @@ def near_layout(header: Sequence[str], layouts: Sequence[LogLayout]) -> NearLayo
     All that the layout needs must be there, at least one column besides the slips under its own name, and
     each slip must be of another column.
     """
+    if len(header) > _MOST_LOOKED_AT:
+        return None
     found = [near for layout in layouts if (near := _near(header, layout)) is not None]
     best = max((len(set(near.layout.columns) & _names(header)) for near in found), default=0)
     found = [near for near in found if len(set(near.layout.columns) & _names(header)) == best]

@@ -8,7 +8,6 @@ import io
 import json
 import stat
 import zipfile
-import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
@@ -218,7 +217,9 @@ def unpacked(path: Path, data: bytes) -> bytes:
         if data.startswith(_ZIP):
             with zipfile.ZipFile(io.BytesIO(data)) as archive:
                 return data if _WORKBOOK in archive.namelist() else _only_member(archive, path)
-    except (OSError, EOFError, zlib.error, zipfile.BadZipFile, RuntimeError, NotImplementedError) as error:
+    except LogFileError:
+        raise
+    except Exception as error:  # whatever a broken archive does to the library
         raise LogFileError(f"{path} is packed, and can't be unpacked: {error}.") from error
     return data
 

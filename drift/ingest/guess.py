@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from drift.codes import Place
+from drift.codes import CorrectionKind, Place
 from drift.errors import LogFileError
 from drift.ingest import limits
 from drift.ingest.cells import Circumstances, LogLayout
@@ -35,6 +35,7 @@ from drift.ingest.names import (
     columns_of_pairs,
     columns_of_success,
     words_of,
+    words_of_all,
 )
 from drift.ingest.text import RawTable
 from drift.ingest.times import DateOrder
@@ -260,6 +261,8 @@ def _other_unit(known: Known, column: str, at: int, key: str) -> Unit:
 
 
 _SOLVED, _MOUNT = ("ra_deg", "dec_deg"), ("mount_ra_deg", "mount_dec_deg")
+#: A column is of a sort when this share of its cells is.
+_NEARLY_ALL = 0.9
 #: A share of the columns that a kind of log needs from which it is worth asking for the others.
 _WORTH_ASKING = 0.5
 
@@ -362,7 +365,7 @@ class _Guess:
             layout = BY_KIND["weather"]
             self.decisions.told("kind", layout.kind, MappingCode.TEMPERATURE_BY_THE_HOUR)
         else:
-            layout = self._nearest(named)
+            layout = self._by_content(named) or self._nearest(named)
         self._refuse_repeated(layout, named[layout.kind])
         return layout, self._columns(layout, named[layout.kind])
 
@@ -477,6 +480,19 @@ class _Guess:
         self.decisions.told("kind", best[0].kind, MappingCode.ALL_COLUMNS_OF, kind=best[0].kind)
         return best[0]
 
+    def _by_content(self, named: dict[str, dict[str, list[int]]]) -> LogLayout | None:
+        """Take a table whose names say nothing for corrections, where a column holds their kinds."""
+        if not named["corrections"]["time_utc"]:
+            return None
+        kinds = {str(one) for one in CorrectionKind}
+        for at, name in enumerate(self.table.header):
+            given = self.sample.given(at)
+            if given and sum(cell.lower() in kinds for cell in given) >= _NEARLY_ALL * len(given):
+                named["corrections"]["kind"] = [at]
+                self.decisions.told("kind", "corrections", MappingCode.HOLDS_KINDS, name=name)
+                return BY_KIND["corrections"]
+        return None
+
     def _nearest(self, named: dict[str, dict[str, list[int]]]) -> LogLayout:
         def share(layout: LogLayout) -> float:
             own = [column for column in layout.required if column not in ("time_utc", "date")]
@@ -538,6 +554,14 @@ class _Guess:
         perhaps = self._may_be_mounts(column, taken) if column in layout.together and not found else []
         if perhaps:
             decisions.ask(self._mounts_question(column, perhaps))
+        if column == "amount_arcmin" and layout.kind == "corrections" and not found:
+            numbers = [at for at in range(len(header)) if at not in taken and self.sample.are_numbers(at)]
+            choices = tuple(Choice(header[at], self.known.example(at)) for at in self._once(numbers))
+            if choices:  # without it each knob would count as turned by an unknown amount
+                none = Choice(NONE, info(MappingCode.AMOUNT_UNKNOWN))
+                asks = info(MappingCode.WHICH_COLUMN, column=column)
+                if decisions.ask(Question(column, asks, (*choices, none))) == NONE:
+                    return None
         half_given = column in layout.together and any(
             self._named(layout)[one]
             for one in layout.together
@@ -565,7 +589,7 @@ class _Guess:
         if column == "mount_dec_deg" and self.decisions.answer("mount_ra_deg") == NONE:
             return []
         kind = "ra" if column == "mount_ra_deg" else "dec"
-        words = [words_of(heading) for heading in self.sample.headings]
+        words = words_of_all(self.sample.headings)
         if not any(words[at].has("solved") and words[at].has(kind) for at in taken):
             return []
         bars = ("solved", "else", "error", "sigma", "az", "alt", "dec" if kind == "ra" else "ra")

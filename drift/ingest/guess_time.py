@@ -21,7 +21,7 @@ from drift.ingest.mapping import (
     TimeFrom,
     TimeScale,
 )
-from drift.ingest.names import Words, words_of
+from drift.ingest.names import Words, words_of, words_of_all
 from drift.ingest.text import Heading
 from drift.ingest.times import (
     ABSOLUTE,
@@ -92,7 +92,8 @@ def candidates(sample: TableSample) -> list[Candidate]:
     """Return the columns that hold times, dates or times of day, by their names and what is in them."""
     split = _in_parts(sample)
     rest = [at for at in range(len(sample.headings)) if split is None or at not in split.parts]
-    found = [_candidate(sample, at) for at in rest]
+    words = words_of_all(sample.headings)
+    found = [_candidate(sample, at, words[at]) for at in rest]
     return [one for one in (split, *found) if one is not None]
 
 
@@ -124,8 +125,7 @@ def _in_parts(sample: TableSample) -> Candidate | None:
     return Candidate(at[0], holds, words, TimeForm.TEXT, (DateOrder.YMD,), (*at[:3], *clock))
 
 
-def _candidate(sample: TableSample, at: int) -> Candidate | None:
-    words = words_of(sample.headings[at])
+def _candidate(sample: TableSample, at: int, words: Words) -> Candidate | None:
     named = words.has(*_TIME_WORDS) and not words.has("exposure", "ra", "dec")
     given = sample.given(at)[:300]
     if not given:

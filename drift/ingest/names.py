@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 from drift.ingest.text import Heading
 from drift.ingest.units import Unit, unit_of
@@ -172,6 +172,12 @@ _UCDS = {
 }
 
 
+@lru_cache(maxsize=8)
+def words_of_all(headings: tuple[Heading, ...]) -> tuple[Words, ...]:
+    """Take all headings of a table apart; they are asked for again and again."""
+    return tuple(words_of(heading) for heading in headings)
+
+
 def words_of(heading: Heading) -> Words:
     """Take a heading apart."""
     text = heading.name
@@ -279,8 +285,8 @@ _PART_WORDS = (
 def columns_in_parts(column: str, headings: tuple[Heading, ...]) -> tuple[int, ...]:
     """Return the positions of neighbours that hold the parts of an angle (RA h, RA m, RA s), () for none."""
     rule = _RULES[column]
-    fitting = [rule.fits(words_of(heading)) for heading in headings]
-    last = [_last_word(heading.name) for heading in headings]
+    fitting = [rule.fits(one) for one in words_of_all(headings)]
+    last = _last_words(headings)
     for start, word in enumerate(last):
         if not fitting[start] or word not in _PART_WORDS[0]:
             continue
@@ -302,9 +308,14 @@ def is_sign(name: str) -> bool:
 
 def columns_of_success(headings: tuple[Heading, ...]) -> list[int]:
     """Return the positions of columns that may say whether a solve succeeded, "solved" alone among them."""
-    words = [words_of(heading) for heading in headings]
+    words = words_of_all(headings)
     alone = [at for at, one in enumerate(words) if one.known == {"solved"}]
     return [*columns_named("success", headings), *alone]
+
+
+@lru_cache(maxsize=8)
+def _last_words(headings: tuple[Heading, ...]) -> tuple[str, ...]:
+    return tuple(_last_word(heading.name) for heading in headings)
 
 
 def _last_word(name: str) -> str:
@@ -316,8 +327,7 @@ def columns_of_pairs(column: str, headings: tuple[Heading, ...]) -> list[int]:
     """Return the positions of columns whose cells may hold right ascension and declination together."""
     mount = column.startswith("mount_")
     found = []
-    for at, heading in enumerate(headings):
-        words = words_of(heading)
+    for at, words in enumerate(words_of_all(headings)):
         together = words.has("ra") and words.has("dec") or words.has("coordinates")
         if together and words.has("mount") == mount and not words.has(*_NO_PLACE):
             found.append(at)
@@ -330,7 +340,7 @@ def columns_elsewise(column: str, headings: tuple[Heading, ...]) -> list[int]:
     Azimuth and altitude alone are the error of an axis more often than a place: so the mount's or the
     solved ones must be called so.
     """
-    words = [words_of(heading) for heading in headings]
+    words = words_of_all(headings)
     mount = column.startswith("mount_")
     wanted = "az" if column.endswith("ra_deg") else "alt"
     bars = ("error", "else", "sigma", "ra", "dec", "alt" if wanted == "az" else "az")
@@ -357,7 +367,7 @@ def columns_named(column: str, headings: tuple[Heading, ...]) -> list[int]:
     rule = _RULES.get(column)
     if rule is None:
         return []
-    words = [words_of(heading) for heading in headings]
+    words = words_of_all(headings)
     found = [at for at, one in enumerate(words) if one.known and rule.fits(one)]
     fuller = [at for at in found if words[at].has("solved")]
     return fuller if fuller and len(found) > 1 else found

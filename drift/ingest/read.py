@@ -261,6 +261,10 @@ def _cells(table: RawTable, found: Gathered, plan: Plan, around: Circumstances) 
     return cells
 
 
+#: Of more columns than this none is looked at for a slip in its name.
+_MOST_COMPARED = 200
+
+
 def _unused(table: RawTable, layout: LogLayout, mapping: Mapping) -> tuple[Notice, ...]:
     if mapping.own:
         unused = unused_columns(table.header, layout)
@@ -272,7 +276,8 @@ def _unused(table: RawTable, layout: LogLayout, mapping: Mapping) -> tuple[Notic
     free = [column for column in layout.columns if column not in mapping.columns]
     if not unused:
         return ()
-    meant_for = tuple(near_column(name, free) for name in unused)  # "" for no near name
+    few = len(unused) <= _MOST_COMPARED
+    meant_for = tuple(near_column(name, free) if few else "" for name in unused)  # "" for no near name
     return (info(IngestCode.COLUMNS_UNUSED, columns=tuple(unused), meant_for=meant_for),)
 
 

@@ -7,9 +7,10 @@ the tube's side with the true meridian, and nothing is seen below the horizon.
 A mount whose own sidereal time comes from the same clock shows its kept
 hour-angle zero off by 15.04 degrees besides.  Refraction alone tells little of
 one night and enough of a stretch of them; so nights are weighed in order, with
-a clock that is seldom changed.  The axis, turned by 15 degrees about the pole,
-is not where it was on other nights either; but a knob or a pier that moved
-looks the same on all nights after it, so that is left to the history.
+a clock that is seldom changed, and most often where summer time begins or ends.
+The axis, turned by 15 degrees about the pole, is not where it was on other
+nights either; but a knob or a pier that moved looks the same on all nights after
+it, so that this counts over changes of summer time only.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ from drift.night.system import (
     by_night,
     eliminated,
 )
-from drift.quantities import ARCSEC_PER_RAD, Bools, Floats, Ints
+from drift.quantities import ARCSEC_PER_RAD, DAY_US, Bools, Floats, Ints
 
 #: The instrument's scatter counts against a night's own as this many readings.
 SCATTER_SHARE = 20.0
@@ -51,6 +52,14 @@ LOST_ZERO, LEAST_ZERO_SD = 0.01, 20.0
 #: The chance a night that a clock is set wrong, and that it is put right: common practice, twice a year at
 #: most over some hundred nights, for a night or until the next change; and that it is wrong at first.
 SET_WRONG, PUT_RIGHT, FIRST_WRONG = 2.0e-3, 5.0e-2, 1.0e-2
+#: The same over a change of summer time: common practice, one change in fifty is missed or made twice, and
+#: half of the clocks that are wrong are put right at one.
+SET_WRONG_AT_CHANGE, PUT_RIGHT_AT_CHANGE = 2.0e-2, 0.5
+#: The axis before and after a change is that of so many nights, within so many days.
+NIGHTS_ABOUT, DAYS_ABOUT = 5, 45.0
+#: By how much it has moved by itself meanwhile, (chance, sd [arcsec]): mostly hardly, with the frost, by a
+#: knob or a knock; common practice.
+MOVES_MEANWHILE = ((0.9, 4.0), (0.09, 15.0), (0.01, 100.0))
 #: Log odds of a solve below the horizon against an open sky; of a tube on the wrong side by more than
 #: `PAST_MERIDIAN` they are counted over all nights, and half is taken a solve, as a night's hang together.
 BELOW_HORIZON = -8.0
@@ -123,7 +132,9 @@ def put_right(sightings: Sightings, clocks: Clocks, session_night: Ints) -> Sigh
     return out
 
 
-def clocks_of_nights(sightings: Sightings, state: FitState, used: Bools, sides_said: bool) -> Clocks:
+def clocks_of_nights(
+    sightings: Sightings, state: FitState, used: Bools, sides_said: bool, changes_us: Ints | None = None
+) -> Clocks:
     """Weigh for each night whether its clock ran ahead or behind by an hour.
 
     Parameters
@@ -132,6 +143,8 @@ def clocks_of_nights(sightings: Sightings, state: FitState, used: Bools, sides_s
         The final fit.
     sides_said
         The logs say on which side the tube was; else it was taken from the hour angle, and tells nothing.
+    changes_us
+        When summer time begins and ends, sorted; None where that is not known.
     """
     sides = _side_log_odds(sightings, used) if sides_said else 0.0
     plain, plain_axis = _weighed(sightings, state, used, 0, sides)
@@ -139,24 +152,79 @@ def clocks_of_nights(sightings: Sightings, state: FitState, used: Bools, sides_s
     by_zero, zero_hours = _zeros_off(state)
     odds = np.stack([fits - plain for fits, _ in moved], axis=1) + by_zero
     axis = np.stack([plain_axis, *(one for _, one in moved)], axis=1)
-    return Clocks(odds, _in_order(odds), axis, zero_hours)
+    changes = [np.log(_changed(SET_WRONG, PUT_RIGHT))] * len(odds)
+    if changes_us is not None:
+        at_changes = np.log(_changed(SET_WRONG_AT_CHANGE, PUT_RIGHT_AT_CHANGE))
+        for night, told in _over_changes(sightings, state, axis, changes_us).items():
+            changes[night] = at_changes + told
+    return Clocks(odds, _in_order(odds, np.exp(changes)), axis, zero_hours)
 
 
-def _in_order(odds: Floats) -> Floats:
-    """Return the chance of `HOURS` on each night, (n, 2), the nights taken in order (Rabiner 1989)."""
+def _changed(set_wrong: float, put_right: float) -> Floats:
+    """Return the chances of a clock from one night to the next, (3, 3)."""
+    kinds = len(HOURS)
+    out = np.eye(kinds + 1) * (1.0 - put_right) + 1.0e-12
+    out[1:, 0] = put_right
+    out[0] = [1.0 - set_wrong, *[set_wrong / kinds] * kinds]
+    return out
+
+
+def _over_changes(sightings: Sightings, state: FitState, axis: Floats, changes_us: Ints) -> dict[int, Floats]:
+    """Return what the axis says over each change of summer time: the log density by both clocks, (3, 3).
+
+    The keys are the first nights after a change.
+    """
+    of_row = state.layout.sessions.night[sightings.session]
+    nights = len(axis)
+    rows = np.bincount(of_row, minlength=nights)
+    days = np.bincount(of_row, sightings.time_us / DAY_US, minlength=nights) / np.maximum(rows, 1)
+    own = np.flatnonzero(rows > 0)
+    cov = state.solution.axis_cov(state.solution.varying_cov())
+    scale = np.array([np.cos(sightings.latitude_rad), 1.0])
+    out = {}
+    for change in changes_us / DAY_US:
+        at = int(np.searchsorted(days[own], change))
+        before, after = own[max(0, at - NIGHTS_ABOUT) : at], own[at : at + NIGHTS_ABOUT]
+        before = before[change - days[before] < DAYS_ABOUT]
+        after = after[days[after] - change < DAYS_ABOUT]
+        if not before.size or not after.size:
+            continue
+        (was, was_cov), (stands, cov_now) = (_middle(axis[n], cov[n]) for n in (before, after))
+        apart = (stands[None, :] - was[:, None]) * scale
+        joint = (was_cov + cov_now) * np.outer(scale, scale)
+        told = [np.log(p) + _log_normal(apart, joint + np.eye(2) * sd**2) for p, sd in MOVES_MEANWHILE]
+        told = np.logaddexp.reduce(told, axis=0)
+        out[int(after[0])] = told - told.max()
+    return out
+
+
+def _middle(axis: Floats, cov: Floats) -> tuple[Floats, Floats]:
+    """Return the weighted middle of some nights' axes by each clock, (3, 2), and its covariance (2, 2)."""
+    weight = np.linalg.inv(cov)
+    joint = np.linalg.inv(weight.sum(axis=0))
+    return np.einsum("ij,njk,nck->ci", joint, weight, axis), joint
+
+
+def _log_normal(apart: Floats, cov: Floats) -> Floats:
+    square = np.einsum("...i,ij,...j->...", apart, np.linalg.inv(cov), apart)
+    return np.asarray(-0.5 * square - 0.5 * np.linalg.slogdet(cov)[1])
+
+
+def _in_order(odds: Floats, change: Floats) -> Floats:
+    """Return the chance of `HOURS` on each night, (n, 2), the nights taken in order (Rabiner 1989).
+
+    `change` (n, 3, 3) is the chance of each clock after each on the night before.
+    """
     count, kinds = odds.shape
-    change = np.eye(kinds + 1) * (1.0 - PUT_RIGHT)
-    change[1:, 0] = PUT_RIGHT
-    change[0] = [1.0 - SET_WRONG, *[SET_WRONG / kinds] * kinds]
     seen = np.column_stack([np.zeros(count), odds])
     seen = np.exp(np.maximum(seen - seen.max(axis=1, keepdims=True), -200.0))
     forward, backward = np.empty_like(seen), np.ones_like(seen)
     start = np.array([1.0 - FIRST_WRONG, *[FIRST_WRONG / kinds] * kinds])
     for n in range(count):
-        forward[n] = (start if n == 0 else forward[n - 1] @ change) * seen[n]
+        forward[n] = (start if n == 0 else forward[n - 1] @ change[n]) * seen[n]
         forward[n] /= forward[n].sum()
     for n in range(count - 2, -1, -1):
-        backward[n] = change @ (seen[n + 1] * backward[n + 1])
+        backward[n] = change[n + 1] @ (seen[n + 1] * backward[n + 1])
         backward[n] /= backward[n].sum()
     both = forward * backward
     return np.asarray((both / both.sum(axis=1, keepdims=True))[:, 1:])

@@ -14,7 +14,14 @@ from drift.mount.orientation import hour_angle_and_dec
 from drift.night.altered_reports import Shown, chance_altered, verified
 from drift.night.assembly import assemble
 from drift.night.clock_hours import clocks_of_nights, put_right
-from drift.night.mount_frame import FRAME_AXIS_SD, FrameFit, frame_of, turned_to_date
+from drift.night.mount_frame import (
+    AIR_AXIS_SD,
+    AS_RECORDED,
+    FRAME_AXIS_SD,
+    FrameFit,
+    frame_of,
+    taken_as,
+)
 from drift.night.nights import NightSplit
 from drift.night.observations import KEPT, Directions, NightIndex, tube_sides
 from drift.night.outliers import NightsSearched, night_squares, search
@@ -46,6 +53,8 @@ FEWEST_PAIRS = 3
 FIRST_NIGHTS = 20
 #: Reports are taken for altered from this chance on, and it is spoken of from the other.
 TAKEN_FROM, SPOKEN_FROM = 0.5, 0.05
+#: A night further than this from the middle of the others says nothing of where the axis stood at first.
+STRAY_SDS = 5.0
 AXIS = slice(0, 2)
 
 
@@ -166,6 +175,9 @@ def _mean(nights: list[NightAxis]) -> tuple[Floats, Floats]:
     """Return the middle axis of nights that may move a little, and its covariance with what they share."""
     axes = np.array([n.working[AXIS] for n in nights])
     own = np.array([n.own_covariance[AXIS, AXIS] for n in nights]) + np.eye(2) * BETWEEN_NIGHTS_ARCSEC**2
+    off = np.abs(axes - np.median(axes, axis=0)) / np.sqrt(np.diagonal(own, axis1=1, axis2=2))
+    alike = np.all(off <= np.maximum(STRAY_SDS, 2.0 * STRAY_SDS * np.median(off, axis=0)), axis=1)
+    axes, own = axes[alike], own[alike]
     weights = np.linalg.inv(own)
     cov = np.linalg.inv(weights.sum(axis=0))
     shared = np.median([n.covariance[AXIS, AXIS] - n.own_covariance[AXIS, AXIS] for n in nights], axis=0)
@@ -269,6 +281,7 @@ def estimate_nights(
     directions: dict[str, Directions],
     zero_is: str,
     store: Store | None = None,
+    clock_changes_us: Ints | None = None,
 ) -> Nights:
     """Estimate the axis of each night from all readings of the sky.
 
@@ -286,6 +299,8 @@ def estimate_nights(
         "kept", "synced" or "unknown", from the site file.
     store
         Where what was found about a night is kept for the next time.
+    clock_changes_us
+        When summer time begins and ends at the site, sorted; None where that is not known.
 
     Returns
     -------
@@ -297,10 +312,11 @@ def estimate_nights(
     store = NoStore() if store is None else store
     told: list[Notice] = []
     frame = frame_of(latitude_rad, split, readings, directions, zero_is, side)
-    if frame is not None and frame.is_j2000:
-        solves = turned_to_date(readings["solves"])
+    places = AS_RECORDED if frame is None else frame.best
+    if frame is not None and places != AS_RECORDED:
+        solves = taken_as(places, readings["solves"], directions["solves"], latitude_rad)
         readings = Readings({**readings.tables, "solves": solves}, readings.readings_id)
-        told.append(_told_j2000(frame))
+        told.append(_told_places(frame))
 
     put = assemble(latitude_rad, split, readings, directions, zero_is, side)
     if put is None:
@@ -317,9 +333,12 @@ def estimate_nights(
             put, searched = fork, other
         code = NightCode.TUBE_SIDE_LEFT_OUT if plain else NightCode.TUBE_SIDE_GUESSED
         notices.append(warning(code, solves=int(guessed.sum())))
+    sides_said = not guessed.any()
     hours, odds = np.zeros(put.layout.nights, dtype=np.int64), np.zeros(put.layout.nights)
     for _ in range(CLOCK_PASSES):
-        clocks = clocks_of_nights(searched.sightings, searched.state, searched.used, not guessed.any())
+        clocks = clocks_of_nights(
+            searched.sightings, searched.state, searched.used, sides_said, clock_changes_us
+        )
         found = clocks.hours()
         if not found.any():
             break
@@ -329,8 +348,9 @@ def estimate_nights(
     typed_night = put.index.of(split, readings["alignments"]["time_us"].to_numpy(dtype=np.int64))
     nights = _collect(searched, put.index, split, typed_night, tuple(notices))
     nights = _with_clocks(nights, hours, odds, clocks.left_open())
-    if frame is not None and frame.is_j2000:
-        nights = replace(nights, nights=tuple(_less_certain(n, latitude_rad) for n in nights.nights))
+    if places != AS_RECORDED:
+        sd = float(np.hypot(FRAME_AXIS_SD * places.j2000, AIR_AXIS_SD * places.airless))
+        nights = replace(nights, nights=tuple(_less_certain(n, latitude_rad, sd) for n in nights.nights))
     return replace(nights, notices=(*told, *nights.notices))
 
 
@@ -375,20 +395,20 @@ def _told_clock(nights: list[NightAxis], hours: int, log_odds: float) -> Notice:
     )
 
 
-def _less_certain(night: NightAxis, latitude_rad: float) -> NightAxis:
-    """Widen a night whose mount places were turned to date, by what mounts apply or not."""
+def _less_certain(night: NightAxis, latitude_rad: float, sd: float) -> NightAxis:
+    """Widen a night whose mount places were taken another way, by what mounts apply or not."""
     if Source.POINTING not in night.sources:
         return night
-    wider = np.diag([(FRAME_AXIS_SD / np.cos(latitude_rad)) ** 2, FRAME_AXIS_SD**2, 0.0])
+    wider = np.diag([(sd / np.cos(latitude_rad)) ** 2, sd**2, 0.0])
     return replace(night, covariance=night.covariance + wider, own_covariance=night.own_covariance + wider)
 
 
-def _told_j2000(frame: FrameFit) -> Notice:
-    return warning(
-        NightCode.MOUNT_PLACES_J2000,
-        scatter_arcsec=float(frame.of_date),
-        scatter_as_j2000_arcsec=float(frame.j2000),
-    )
+def _told_places(frame: FrameFit) -> Notice:
+    places = frame.best
+    scatter = {"scatter_arcsec": frame.scatter[AS_RECORDED], "scatter_as_taken_arcsec": frame.scatter[places]}
+    if places.j2000:
+        return warning(NightCode.MOUNT_PLACES_J2000, **scatter, airless=places.airless)
+    return warning(NightCode.MOUNT_PLACES_WITHOUT_AIR, **scatter)
 
 
 def _cost(searched: NightsSearched) -> float:

@@ -1,9 +1,12 @@
-"""Whether a mount's places are of date, as the record says, or of J2000: by which of them solves fit better.
+"""What a mount's places are, beside what the record says: of date or of J2000, with or without refraction.
 
 Precession since 2000 has moved places by a third of a degree by 2026, in a
 pattern over right ascension.  Taken for places of date, those of J2000 leave a
 part of it that neither zeros nor axis can take up, and the axis takes up the
-rest: minutes of arc, another way on every night.
+rest: minutes of arc, another way on every night.  Some mounts and drivers report
+where the star would be without air; taken for where the axes stand, that leaves
+refraction itself, minutes of arc toward the horizon.  So some nights are fitted
+each way.
 """
 
 from __future__ import annotations
@@ -13,37 +16,78 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from drift.mount.instrument import drooped
+from drift.mount.orientation import hour_angle_and_dec
 from drift.night.assembly import assemble
 from drift.night.fit import fit
 from drift.night.nights import NightSplit
 from drift.night.observations import Directions
-from drift.quantities import Bools
+from drift.quantities import ARCSEC_PER_RAD, Bools
+from drift.sky.air import refraction_at_45, standard_pressure_hpa
 from drift.sky.of_date import true_of_j2000
 from drift.types import Readings, as_readings
 
 #: So many nights, spread over the record, are looked at.
 NIGHTS_LOOKED_AT = 60
-#: The other frame is believed when the scatter of solves shrinks to this share and the log odds reach that.
-SCATTER_SHARE, LEAST_LOG_ODDS = 0.8, 10.0
+#: Another way is believed when the scatter of solves shrinks to this share and the log odds reach that.
+SCATTER_SHARE, LEAST_LOG_ODDS = 0.93, 20.0
 #: How far the axis of one night may be off by nutation and aberration that a mount applies or not, each
 #: coordinate on the sky [arcsec]: they reach 9 and 20 arcsec, and most of the second goes into the zeros.
 FRAME_AXIS_SD = 7.0
+#: How far it may be off where the mount takes refraction out by air of its own [arcsec]: common practice,
+#: some per cent of refraction at 45 degrees altitude.
+AIR_AXIS_SD = 3.0
 #: What the fit of one night takes up: an axis and two zeros.
 UNKNOWNS_A_NIGHT = 4
 
 
 @dataclass(frozen=True)
-class FrameFit:
-    """Scatter of one solve, one coordinate, with places as the record says and as of J2000 [arcsec]."""
+class Places:
+    """One way to take the mount's places; as the record says where both are False."""
 
-    of_date: float
-    j2000: float
-    log_odds: float  # for J2000
+    j2000: bool = False
+    airless: bool = False
+
+
+AS_RECORDED = Places()
+#: What is tried.
+WAYS = (AS_RECORDED, Places(j2000=True), Places(airless=True), Places(j2000=True, airless=True))
+
+
+@dataclass(frozen=True)
+class FrameFit:
+    """Scatter of one solve, one coordinate, by each way to take the mount's places [arcsec]."""
+
+    scatter: dict[Places, float]
+    free: int  # readings less unknowns
 
     @property
-    def is_j2000(self) -> bool:
-        """Whether the mount's places are surely of J2000."""
-        return self.j2000 < SCATTER_SHARE * self.of_date and self.log_odds > LEAST_LOG_ODDS
+    def best(self) -> Places:
+        """What the mount's places surely are; as the record says where it isn't sure."""
+        way = min(self.scatter, key=lambda one: self.scatter[one])
+        ratio = self.scatter[AS_RECORDED] / self.scatter[way]
+        sure = ratio * SCATTER_SHARE > 1.0 and self.free * np.log(ratio) > LEAST_LOG_ODDS
+        return way if sure else AS_RECORDED
+
+
+def taken_as(places: Places, solves: pd.DataFrame, seen: Directions, latitude_rad: float) -> pd.DataFrame:
+    """Return solves with the mount's places as places of date with refraction, whatever they were."""
+    if places.j2000:
+        solves = turned_to_date(solves)
+    return lifted(solves, seen, latitude_rad) if places.airless else solves
+
+
+def lifted(solves: pd.DataFrame, seen: Directions, latitude_rad: float) -> pd.DataFrame:
+    """Return solves with the mount's places lifted by refraction at the place that was solved."""
+    pressure = float(standard_pressure_hpa(0.0)) if seen.air is None else seen.air.usual_pressure_hpa
+    lift = np.full(len(solves), refraction_at_45(pressure) / ARCSEC_PER_RAD)
+    with_air = hour_angle_and_dec(seen.enu, latitude_rad)
+    without = hour_angle_and_dec(drooped(seen.enu, np.zeros(len(solves)), lift), latitude_rad)
+    later = np.angle(np.exp(1j * (with_air[0] - without[0])))  # in the hour angle
+    return solves.assign(
+        mount_ra_deg=solves["mount_ra_deg"] - np.degrees(later),
+        mount_dec_deg=solves["mount_dec_deg"] + np.degrees(with_air[1] - without[1]),
+    )
 
 
 def turned_to_date(solves: pd.DataFrame) -> pd.DataFrame:
@@ -69,7 +113,7 @@ def frame_of(
     zero_is: str,
     side: np.ndarray,
 ) -> FrameFit | None:
-    """Fit some nights both ways; None where there is too little to tell.
+    """Fit some nights each way; None where there is too little to tell.
 
     Parameters
     ----------
@@ -89,15 +133,16 @@ def frame_of(
         "sweeps": nothing,
         "runs": nothing,
     }
-    scatter = []
-    for table in (some, turned_to_date(some)):
+    scatter = {}
+    for way in WAYS:
+        table = taken_as(way, some, where["solves"], latitude_rad)
         put = assemble(latitude_rad, split, as_readings({"solves": table}), where, zero_is, side[pick])
         if put is None:
             return None
         used = np.ones(put.sightings.size, dtype=bool)
         state = fit(put.sightings, put.layout, put.typed, used, None, robust=True)
-        scatter.append(float(np.exp(np.mean(np.log(state.scales.scatter[:2])))))
-    return FrameFit(scatter[0], scatter[1], free * float(np.log(scatter[0] / scatter[1])))
+        scatter[way] = float(np.exp(np.mean(np.log(state.scales.scatter[:2]))))
+    return FrameFit(scatter, free)
 
 
 def _night(split: NightSplit, solves: pd.DataFrame) -> np.ndarray:

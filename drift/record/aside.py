@@ -138,7 +138,7 @@ def wanted_asides(connection: Connection, numbers: Sequence[int]) -> list[Aside]
     lacking = sorted(set(numbers) - {one.number for one in found})
     if lacking:
         raise RecordError(
-            f"no row set aside has the number {lacking[0]}; `drift aside list` shows those there are."
+            f"no row set aside has the number {lacking[0]}; `drift imports aside list` shows those there are."
         )
     return found
 

@@ -82,6 +82,20 @@ def kept_analysis(connection: Connection, key: str) -> str | None:
     return opened_text(key, kept)
 
 
+def keep_field_plan(connection: Connection, key: str, plan: str, made_us: int) -> None:
+    """Keep a plan of fields for one sky and mount; one that is added to keeps the day of its making."""
+    table = schema.field_plans
+    if connection.execute(update(table).where(table.c.key == key).values(plan=plan)).rowcount == 0:
+        connection.execute(insert(table).values(key=key, plan=plan, made_us=made_us))
+
+
+def kept_field_plan(connection: Connection, key: str) -> tuple[str, int] | None:
+    """Return the plan kept under a key and when it was made [us], or None."""
+    table = schema.field_plans
+    row = connection.execute(select(table.c.plan, table.c.made_us).where(table.c.key == key)).first()
+    return None if row is None else (str(row[0]), int(row[1]))
+
+
 def keep_blobs(connection: Connection, blobs: Mapping[str, bytes], made_us: int) -> None:
     """Keep blobs under their keys, and let go of the oldest ones."""
     table = schema.kept_blobs

@@ -143,6 +143,10 @@ def _site_in_record(connection: Connection) -> None:
     _add_columns(connection, schema.record, "site")
 
 
+def _field_plans(connection: Connection) -> None:
+    schema.field_plans.create(connection, checkfirst=True)
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration("0001 first tables", _first_tables),
     Migration("0002 warnings on their way", _messages),
@@ -153,6 +157,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("0007 steps as they were advised", _advised_steps),
     Migration("0008 reasons of rows set aside as notices", _reasons_as_notices),
     Migration("0009 what the site file gives", _site_in_record),
+    Migration("0010 fields that are solved again each night", _field_plans),
 )
 
 

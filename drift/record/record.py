@@ -384,6 +384,15 @@ class Record:
         except (DBAPIError, UnicodeDecodeError):
             return None
 
+    def keep_field_plan(self, key: str, plan: str) -> bool:
+        """Keep a plan of fields, as text, for one sky and mount; return whether it could be kept."""
+        return self._try_to_keep(lambda connection: cache.keep_field_plan(connection, key, plan, now_us()))
+
+    def kept_field_plan(self, key: str) -> tuple[str, int] | None:
+        """Return the plan of fields kept under a key and when it was made [us], or None."""
+        with self.reading("looking for the fields of earlier nights") as connection:
+            return cache.kept_field_plan(connection, key)
+
     def keep_blobs(self, blobs: Mapping[str, bytes]) -> bool:
         """Keep blobs under their keys; return whether they could be kept."""
         return self._try_to_keep(lambda connection: cache.keep_blobs(connection, blobs, now_us()))

@@ -252,6 +252,15 @@ messages = Table(
     Column("state_us", BigInteger, nullable=False),
 )
 
+#: The fields that are solved again each night: one plan for each sky and mount (`drift.tonight`).
+field_plans = Table(
+    "field_plans",
+    metadata,
+    Column("key", Text, primary_key=True),
+    Column("plan", Text, nullable=False),  # as JSON
+    Column("made_us", BigInteger, nullable=False),
+)
+
 kept_analyses = Table(
     "kept_answers",  # as records of the first version call it
     metadata,

@@ -29,7 +29,7 @@ class FileUndone:
 
 @dataclass(frozen=True)
 class Undone:
-    """What `drift undo` did: an import undone, or an undone one brought back."""
+    """What `drift imports undo` did: an import undone, or an undone one brought back."""
 
     number: int  # of this act, by which it can be undone in turn
     brought_back: bool
@@ -159,8 +159,8 @@ def _nothing_to_undo(connection: Connection, act: int, file: str) -> RecordError
     for name, undone_by, now in rows:
         if undone_by is not None and now == act:
             return RecordError(
-                f"import {act} was undone already, by number {undone_by}; `drift undo {undone_by}` brings it "
-                "back."
+                f"import {act} was undone already, by number {undone_by}; `drift imports undo "
+                f"{undone_by}` brings it back."
             )
         if now != act and undone_by is None:
             return RecordError(f"{name} of number {act} belongs to import {now} now: undo that one.")

@@ -188,13 +188,13 @@ def _way(bearing_deg: float | None) -> str:
 
 
 def _mount_crept(values: Values) -> str:
-    return f"by and by the mount's {_mount_words(values)}"
+    return f"little by little the mount's {_mount_words(values)}"
 
 
 def _axis_crept(values: Values) -> str:
     size = arcmin(abs(values["size_arcsec"]), values["sd_arcsec"])
     where = " in azimuth" if values["of"] == Part.MOUNT_AZ else ""
-    return f"by and by the axis has gone {values['side']} by {size}{where}"
+    return f"little by little the axis has gone {values['side']} by {size}{where}"
 
 
 # ---- What to do: wait, measure, call for help, tighten.
@@ -231,17 +231,21 @@ def action_brief(action: Action, *, of_then: bool = False) -> str:
     """
     values = action.notice.values
     if action.notice.code == AdviceCode.NOTHING:
-        said = _until_realigned(values)
-        if of_then:
-            said = f"By the last night {said[0].lower()}{said[1:]}"
-            return f"{said}.  Take a new one to see whether that still holds."
-        return f"{said}."
+        return f"{_needed_then(values) if of_then else _until_realigned(values)}."
     if action.notice.code == AdviceCode.NIGHT_FIRST:
         return (
-            f"Take a night first, and ask again: what follows is what the last one, of "
+            f"Take a night first, then ask again: what follows is what the last one, of "
             f"{values['last_night_date']}, said."
         )
     return sentence(action.notice)
+
+
+def _needed_then(values: Values) -> str:
+    again = "take a new night to see whether that still holds"
+    if values["realign_soon"]:
+        return f"By the last night the axis was to be re-aligned soon; {again}"
+    before = "" if values["realign_by_date"] is None else f" before about {values['realign_by_date']}"
+    return f"By the last night nothing needed doing{before}; {again}"
 
 
 def _until_realigned(values: Values) -> str:
@@ -325,7 +329,8 @@ def _season_overdue(values: Values) -> str:
 def _take_sweep(values: Values) -> str:
     return (
         "Measure: take a sweep or an unguided run, which see the whole axis error; the mount seems to take "
-        "it out of the places that it reports, so that pointing solves can't show where the axis is."
+        "it out of the places that it reports, so that pointing solves can't show where the axis is.  If the "
+        'mount has no star model of its own, write reports = "raw" under [mount] instead.'
     )
 
 
@@ -366,8 +371,8 @@ def _would_settle(values: Values) -> str:
 
 def _night_first(values: Values) -> str:
     return (
-        f"Take a night first, and ask again: the last one, of {values['last_night_date']}, was long past "
-        "when it was read in, too old to turn or lift anything by; what follows is what it said."
+        f"Take a night first, then ask again: the last one, of {values['last_night_date']}, was old already "
+        "when it was imported, too old to turn or lift anything by.  What follows is what it said."
     )
 
 
@@ -472,9 +477,15 @@ def _turns(values: Values) -> str:
     turns = values["turns"]
     if turns is None:
         knob = values["knob"]
-        return f" (mount.{knob}_knob_arcmin_per_turn in the site file would give it in turns of the knob)"
+        way = f"turn it {values['way']} as you face it; " if values.get("way") else ""
+        return (
+            f" ({way}mount.{knob}_knob_arcmin_per_turn in the site file would give it in turns of the knob)"
+        )
     fraction = turns_in_words(abs(turns))
-    return f" ({abs(turns):.2f} turns of the knob{f', {fraction}' if fraction else ''})"
+    facing = f", {values['way']} as you face it" if values.get("way") else ""
+    if facing and values["way_seen"]:
+        facing += f" going by {counted(values['way_seen'], 'past turn')}"
+    return f" ({abs(turns):.2f} turns of the knob{f', {fraction}' if fraction else ''}{facing})"
 
 
 def _learned(values: Values) -> str:

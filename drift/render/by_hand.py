@@ -174,6 +174,16 @@ def _altitude_words(amount: str) -> str:
     return f"altitude {float(amount):+g} arcmin, that is the axis's raised end moved {way}."
 
 
+def _alignment_words(row: Row, latitude_deg: float) -> str:
+    azimuth, altitude = float(row["az_error_arcmin"]), float(row["alt_error_arcmin"])
+    side = azimuth_side(azimuth, latitude_deg)
+    sigma = f" ± {float(row['sigma_arcmin']):g}" if row.get("sigma_arcmin") else ""
+    return (
+        f"axis {abs(azimuth):g} arcmin {side} of the pole and {abs(altitude):g} arcmin too "
+        f"{'high' if altitude >= 0.0 else 'low'}{sigma}."
+    )
+
+
 def _bolt_words(row: Row, column: str, unit: str, sample_paths: tuple[str, str]) -> str:
     amount = float(row[column])
     way = sample_paths[0] if amount >= 0 else sample_paths[1]
@@ -197,14 +207,6 @@ def _level_words(row: Row, said_of_turned: str) -> str:
     place = f" of the {row['place'].lower()}" if row["place"] else " of the pier (no --place was given)"
     face = f" ({said_of_turned})" if turned else ""
     return f"{tilts}{place}{face}."
-
-
-def _alignment_words(row: Row, latitude_deg: float) -> str:
-    az, alt = float(row["az_error_arcmin"]), float(row["alt_error_arcmin"])
-    side = azimuth_side(az, latitude_deg)
-    sigma = f", ± {float(row['sigma_arcmin']):g}" if row.get("sigma_arcmin") else ""
-    height = "too high" if alt >= 0 else "too low"
-    return f"axis {abs(az):g} arcmin {side} of the pole and {abs(alt):g} {height}{sigma}."
 
 
 _REASONS: dict[str, str] = {

@@ -267,6 +267,7 @@ _CHOICES: dict[Code, Writer] = {
     MappingCode.MOUNTS_OWN: lambda v: "yes: where the mount said it pointed",
     MappingCode.NOT_MOUNTS: lambda v: "no: a target, or something else",
     MappingCode.NOT_KNOWN: lambda v: "not known",
+    MappingCode.AMOUNT_UNKNOWN: lambda v: "none of them: turned by an unknown amount",
     MappingCode.DATE_READ: lambda v: f"{v['cell']} is {_day(v['day'])}",
     MappingCode.BELOW_HORIZON: _below,
     MappingCode.FRAME: _frame,
@@ -300,6 +301,7 @@ _REASONS: dict[Code, Writer] = {
         f"several columns could be it: {_columns(v['names'])}; say {v['column']}=NAME for one"
     ),
     MappingCode.HOLDS: _holds,
+    MappingCode.HOLDS_KINDS: lambda v: f"the column {v['name']} holds kinds of them",
     MappingCode.NUMBERS_IN_RANGE: lambda v: "the numbers are in its range",
     MappingCode.ONE_ORDER_FITS: lambda v: "all dates fit it and no other",
     MappingCode.SOME_FIT_NO_OTHER: lambda v: "some dates fit no other order",

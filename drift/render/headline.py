@@ -17,9 +17,9 @@ from drift.render.phrases import (
     local_day,
     plain_angle,
     plain_arcmin,
-    toward,
     zone_of,
 )
+from drift.render.tables.axis import year_ago_words
 from drift.watch.now import Against, NowState, YearAgo, now_state
 
 if TYPE_CHECKING:
@@ -99,7 +99,7 @@ def _tilt(tilt: Against | None, year_ago: YearAgo | None) -> str:
         return value
     if not year_ago.is_clear:
         return f"{value}, same as a year ago"
-    return f"{value}, {plain_angle(year_ago.size)} from a year ago"
+    return f"{value}, moved {plain_angle(year_ago.size)} in a year"
 
 
 # ---- Second line: how old, and what to do.
@@ -224,15 +224,6 @@ def _tilt_tile(tilt: Against | None, year_ago: YearAgo | None) -> Tile:
     if year_ago is not None:
         note += f"; {year_ago_words(year_ago)}"
     return Tile(label=label, value=angle(tilt.value, tilt.sd), note=note, standing=tilt.standing)
-
-
-def year_ago_words(year_ago: YearAgo) -> str:
-    """Return ``12" ± 4" from the same week last winter, toward the south (bearing 184°)``."""
-    week = f"the same week last {'winter' if year_ago.winter else 'year'}"
-    if not year_ago.is_clear:
-        return f"no change from {week} (it would show from {plain_angle(year_ago.seen_to)} on)"
-    way = "" if year_ago.toward_bearing_deg is None else f", {toward(year_ago.toward_bearing_deg)}"
-    return f"{angle(year_ago.size, year_ago.sd)} from {week}{way}"
 
 
 def _age_tile(state: NowState, longitude_deg: float) -> Tile:

@@ -244,8 +244,8 @@ SENTENCES: dict[HistoryCode, Writer] = {
     ),
     HistoryCode.BY_LEVELS: lambda of: f"{of['levels']} level readings were taken on the pier",
     HistoryCode.BY_SHAPE_IN_TIME: lambda of: (
-        "no level was read on the pier; north tilt is told from the altitude adjuster only through time, "
-        "because the pier heaves along one direction that its east part shows"
+        "there are too few level readings on the pier; north tilt is told from the altitude adjuster "
+        "only through time, because the pier heaves along one direction that its east part shows"
     ),
     HistoryCode.BY_FROST: lambda of: "the axis follows the frost of the weather log, and only a pier does",
     HistoryCode.ZERO_REPEATS_POORLY: lambda of: (
@@ -253,10 +253,11 @@ SENTENCES: dict[HistoryCode, Writer] = {
         "tilt"
     ),
     HistoryCode.ZERO_LOST_NO_LEVEL: lambda of: (
-        "the hour-angle zero is lost from session to session and no level was read on the pier"
+        "the hour-angle zero is lost from session to session, and there are too few level readings on the "
+        "pier"
     ),
     HistoryCode.SUM_ONLY_NO_LEVEL: lambda of: (
-        "the sky sees the sum of north tilt and altitude adjuster only, and no level was read"
+        "the sky sees only the sum of north tilt and altitude adjuster, and there are too few level readings"
     ),
     HistoryCode.ONE_READING: lambda of: "there is one reading; change needs two",
     HistoryCode.NO_HISTORY: lambda of: "there is no history to go by",

@@ -348,9 +348,7 @@ def _behind_horizon(v: Values) -> str:
     cures = " or by ".join(
         f"reading the times {abs(hours):g} h {'later' if hours > 0 else 'earlier'}" for hours in v["cures_h"]
     )
-    advice = (
-        f"That would be cured by {cures}: was summer time counted, or the zone another one?" if cures else ""
-    )
+    advice = f"It would fit with {cures}: was summer time counted, or the zone another one?" if cures else ""
     return (
         (
             f"{v['rows']} of {v['of_rows']} rows lie behind the trees and houses that [horizon] of the site "
@@ -377,7 +375,7 @@ def _below_horizon(v: Values) -> str:
     outcome = ", so that none of the file was taken" if v["all_set_aside"] else " and were set aside"
     cures = " or by ".join(_cure_words(cure, v) for cure in v["cures"])
     advice = (
-        f"That would be cured by {cures}"
+        f"It would fit with {cures}"
         if cures
         else "Check that the longitude is east positive, the times are UTC and the log is of this site"
     )
@@ -514,7 +512,7 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
     ),
     IngestCode.OTHER_PIERS_FILE: lambda v: (
         f"this file lies with another site file, {v['site_file']}: if it is that pier's, `drift imports` and "
-        "`drift undo` take it out again"
+        "`drift imports undo` take it out again"
     ),
     RecordCode.SAME_DAY: lambda v: (
         f"{_counted(v['rows'], 'row is', 'rows are')} of a day that is there with other values; one row a "
@@ -565,7 +563,7 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
     RecordCode.LEVELS_FAR_OFF: lambda v: (
         f"these level readings on the {v['place']} differ by {v['apart_arcsec']:.0f} arcsec from those of "
         "the same weeks in the record: are they of another pier or another instrument, or in another unit?  "
-        "`drift imports` and `drift undo` take them out again"
+        "`drift imports` and `drift imports undo` take them out again"
     ),
     RecordCode.ROWS_DAMAGED: _damaged_words,
 }

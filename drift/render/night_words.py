@@ -67,9 +67,10 @@ def _by_few_sweeps(of: Values) -> str:
 
 
 def _places_j2000(of: Values) -> str:
+    air = ", and without refraction" if of["airless"] else ""
     return (
-        "The mount's places seem to be of J2000 and not of date, as the record has them: taken as J2000 the "
-        f"solves scatter by {of['scatter_as_j2000_arcsec']:.1f} arcsec instead of "
+        f"The mount's places seem to be of J2000{air} and not of date, as the record has them: taken so the "
+        f"solves scatter by {of['scatter_as_taken_arcsec']:.1f} arcsec instead of "
         f"{of['scatter_arcsec']:.1f}.  They were taken so here; import the log again with its frame set."
     )
 
@@ -182,6 +183,11 @@ SENTENCES: dict[NightCode, Writer] = {
     NightCode.AXIS_RESTS_ON_RAW_REPORTS: _rests_on_raw_reports,
     NightCode.AXIS_BY_FEW_SWEEPS: _by_few_sweeps,
     NightCode.MOUNT_PLACES_J2000: _places_j2000,
+    NightCode.MOUNT_PLACES_WITHOUT_AIR: lambda of: (
+        "The mount's places seem to have refraction taken out of them, by the mount or its driver: taken so "
+        f"the solves scatter by {of['scatter_as_taken_arcsec']:.1f} arcsec instead of "
+        f"{of['scatter_arcsec']:.1f}, and they were taken so here."
+    ),
     NightCode.CLOCK_OFF_BY_HOURS: _clock_off,
     NightCode.SWEEP_FOUND: _found("A sweep", "sweep"),
     NightCode.RUN_FOUND: _found("An unguided run", "run"),

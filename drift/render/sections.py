@@ -41,11 +41,12 @@ class Section:
     note: str = ""
     name: str = ""
     tone: Tone = Tone.PLAIN
+    drawn: str = ""  # lines that are printed as they are, before the items
 
     @property
     def is_empty(self) -> bool:
         """Whether there is nothing in it."""
-        return not self.items and (self.table is None or not self.table.rows)
+        return not self.items and not self.drawn and (self.table is None or not self.table.rows)
 
 
 @dataclass(frozen=True)
@@ -109,6 +110,8 @@ def _print_section(section: Section, console: Console, width: int) -> None:
     console.print()
     if section.heading:
         console.print(Text(section.heading.upper(), style=f"bold {section.tone}".strip()), width=width)
+    for line in section.drawn.splitlines():
+        console.print(Text(line), width=width, no_wrap=True, overflow="crop")
     _print_items(section.items, console, width)
     if section.table is not None and section.table.rows:
         _print_table(section.table, console, width)

@@ -12,7 +12,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from drift.advice.misrecorded import Suspect, suspects
-from drift.codes import Standing
+from drift.codes import Do, Standing
 from drift.render import phrases
 from drift.render.advice_words import (
     action_brief,
@@ -27,6 +27,7 @@ from drift.render.headline import headline
 from drift.render.history_words import because_words, settle_words
 from drift.render.notices import sentence
 from drift.render.outlook import brief_sentences, heading
+from drift.render.outlook_words import RUN_OUT
 from drift.render.phrases import clock_text, evening_of, zone_of
 from drift.render.sections import (
     WIDEST,
@@ -39,6 +40,7 @@ from drift.render.sections import (
     sections_text,
 )
 from drift.render.status_json import all_defaults, all_warnings
+from drift.render.strip import strip_text
 from drift.render.tables import axis, causes, instrument
 from drift.render.watch_words import item_sentence
 from drift.watch.changes import news_afresh
@@ -62,6 +64,7 @@ SECTIONS = {
     "todo": "what to do",
     "care": "what to take care of",
     "waiting": "warnings that wait",
+    "strip": "has it moved? drawn in characters",
     "where": "where axis, pier and mount stand",
     "matters": "whether it matters",
     "aim": "where to aim",
@@ -118,7 +121,7 @@ def screen(
     if names == ():
         lead = lead_of(analysis, brief=True)
         return lead, fitted(lead, _brief(analysis, waiting), _shorter, width, LINES)
-    shown = [one for one in sections(analysis, waiting) if names is None or one.name in names]
+    shown = [one for one in sections(analysis, waiting, width) if names is None or one.name in names]
     return lead_of(analysis), shown
 
 
@@ -131,6 +134,15 @@ def lead_of(analysis: Analysis, *, brief: bool = False) -> Lead:
     return Lead(title=title(analysis), note=note, lines=said.lines, tone=_TONES[said.standing])
 
 
+#: Said where "nothing" was advised by a night that is long past.
+_AGAIN = "That was so by the last night, long past: take a new one to see whether it still holds."
+
+
+def _held_then(analysis: Analysis) -> bool:
+    """Whether nothing is to be done, by a night that is long past."""
+    return now_state(analysis).is_old and all(one.do == Do.NOTHING for one in analysis.advice.actions)
+
+
 # ---- The first screen.
 
 
@@ -139,7 +151,7 @@ _ALL = "More: `drift status --full`.  ± is one standard deviation."
 
 def _brief(analysis: Analysis, waiting: Sequence[str]) -> list[Section]:
     """Return the first screen's sections before they are fitted to its lines."""
-    advice, old = analysis.advice, now_state(analysis).is_old
+    advice, old = analysis.advice, _held_then(analysis)
     done = [("-", phrases.harmless(sentence(one.notice))) for one in advice.done]
     steps = _numbered([phrases.harmless(action_brief(action, of_then=old)) for action in advice.actions])
     care = [("!", f"Take care: {cautions_brief(advice.cautions)}.")] if advice.cautions else []
@@ -203,7 +215,7 @@ def _shorter(shown: Sequence[Section]) -> Sequence[Section] | None:
 # ---- The whole screen.
 
 
-def sections(analysis: Analysis, waiting: Sequence[str] = ()) -> Iterator[Section]:
+def sections(analysis: Analysis, waiting: Sequence[str] = (), width: int = 80) -> Iterator[Section]:
     """Yield all that is said, in order; a section with nothing in it is left out.
 
     Parameters
@@ -212,15 +224,20 @@ def sections(analysis: Analysis, waiting: Sequence[str] = ()) -> Iterator[Sectio
         The analysis.
     waiting
         What ``drift check`` warns of and nobody has acknowledged, as sentences.
+    width
+        Columns that what is drawn has to do with.
     """
     advice = analysis.advice
     done = [("-", phrases.harmless(sentence(one.notice))) for one in advice.done]
     steps = _numbered([action_words(action) for action in advice.actions])
-    yield Section("What to do", (*done, *steps), name="todo")
+    again = ("", _AGAIN) if _held_then(analysis) else None
+    items = (*done, *steps) if again is None else (*done, *steps, again)
+    yield Section("What to do", items, name="todo")
     yield from _if_any(
         Section("Take care", bulleted([sentence(one) for one in advice.cautions]), name="care")
     )
     yield from _if_any(_waiting_section(waiting))
+    yield from _if_any(Section("Has it moved?", drawn=strip_text(analysis, width), name="strip"))
     yield Section("Where things stand", table=axis.now_table(analysis), note=as_of(analysis), name="where")
     yield from _if_any(Section("Does it matter?", _matters(analysis), name="matters"))
     yield from _if_any(Section("Where to aim", bulleted(aim_sentences(analysis)), name="aim"))
@@ -293,7 +310,7 @@ def _coming_year(analysis: Analysis) -> Section:
     return Section(
         heading(analysis),
         bulleted(said),
-        note="`drift outlook` has it month by month." if said else "",
+        note="`drift outlook` has it month by month." if said not in ((), (RUN_OUT,)) else "",
         name="year",
     )
 

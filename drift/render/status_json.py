@@ -14,6 +14,7 @@ from drift.notices import Notice, as_value
 from drift.render import advice_words as words
 from drift.render.encode import named
 from drift.render.ground_words import GROUND_ADVICE
+from drift.render.headline import headline
 from drift.render.history_words import CAUSE_WORDS, because_words, settle_words
 from drift.render.night_words import set_aside_reason
 from drift.render.notices import as_data, sentence
@@ -21,6 +22,7 @@ from drift.render.outlook_words import rests_on_sentence
 from drift.render.phrases import number, utc_text
 from drift.render.references_json import references_mapping
 from drift.types import HISTORY_COLUMNS, PARTS
+from drift.watch.now import now_state
 
 if TYPE_CHECKING:
     from drift.advice.ground import GroundStep, PierGround
@@ -280,6 +282,8 @@ def as_mapping(analysis: Analysis) -> dict[str, Any]:
         "format": "drift-status",
         "version": 2,
         "site": _site(analysis),
+        "headline": list(headline(analysis).lines),
+        "now": _now(analysis),
         "nights": [_night(night) for night in analysis.nights.nights],
         "history": _history(analysis.history),
         "separable": {
@@ -302,6 +306,20 @@ def as_mapping(analysis: Analysis) -> dict[str, Any]:
         "warnings": all_warnings(analysis),
         **aims(analysis.advice),
         "outlook": outlook_mapping(analysis),
+    }
+
+
+def _now(analysis: Analysis) -> dict[str, Any]:
+    """Return how things stand now, in arcseconds."""
+    state = now_state(analysis)
+    named_of = ("value", "sd", "limit", "standing", "time_us")
+    return {
+        **named(state, "standing", "is_old", "last_night_us", "last_reading_us", "now_us"),
+        "axis": None if state.axis is None else named(state.axis, *named_of, "limit_of"),
+        "tilt": None if state.tilt is None else named(state.tilt, *named_of, "toward_bearing_deg"),
+        "year_ago": None
+        if state.year_ago is None
+        else named(state.year_ago, "time_us", "size", "sd", "toward_bearing_deg"),
     }
 
 

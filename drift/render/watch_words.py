@@ -166,7 +166,7 @@ def _now(of: Values, axis: bool) -> str:
         now = f"{when} tilts {angle(value, sd)} more than {since_words(of)}"
     if of["last_night_date"] is not None:
         now += f", by the level readings since its last night, {of['last_night_date']}"
-    return f"{now} (it counts as back below {_plain(of, of['back_below_arcsec'])})" if is_back else now
+    return f"{now} (the warning ends below {_plain(of, of['back_below_arcsec'])})" if is_back else now
 
 
 def _limit_soon(of: Values) -> str:

@@ -248,6 +248,22 @@ class MountSection(SiteFileSection):
         Field(le=1000),
         Key("How far one turn of the altitude knob moves the axis, in arcminutes", 30, "arcmin a turn"),
     ] = None
+    azimuth_knob_east: Annotated[
+        Literal["clockwise", "anticlockwise"] | None,
+        Key(
+            "Which way the azimuth knob is turned, as you face it, to move the axis's raised end east; "
+            "without it, it is learned from corrections whose note says clockwise or anticlockwise",
+            "clockwise",
+        ),
+    ] = None
+    altitude_knob_up: Annotated[
+        Literal["clockwise", "anticlockwise"] | None,
+        Key(
+            "Which way the altitude knob is turned, as you face it, to move the axis's raised end up; "
+            "learned in the same way without it",
+            "clockwise",
+        ),
+    ] = None
     knob_travel_arcmin: Annotated[
         float | None,
         POSITIVE,
@@ -264,6 +280,68 @@ class MountSection(SiteFileSection):
         Field(le=100_000),
         Key("Mass that stands on the pier: mount, tube and counterweights, in kilograms", 85, "kg"),
     ] = None
+    flips: Annotated[
+        bool,
+        STRICT,
+        Key(
+            "Does the tube change to the other side of the pier at the meridian, as on a German equatorial?",
+            True,
+        ),
+    ] = True
+    flip_overlap_deg: Annotated[
+        float,
+        Field(strict=True, ge=0, le=90),
+        Key(
+            "How far past the meridian the tube may stay on its side, in degrees of hour angle",
+            10,
+            "degrees",
+            silent="0: it flips at the meridian",
+        ),
+    ] = 0.0
+    hour_angle_limit_deg: Annotated[
+        float,
+        POSITIVE,
+        Field(le=180),
+        Key(
+            "How far from the meridian the mount may point, in degrees of hour angle",
+            120,
+            "degrees",
+            silent="180: any hour angle",
+        ),
+    ] = 180.0
+    lowest_altitude_deg: Annotated[
+        float,
+        Field(strict=True, ge=0, le=80),
+        Key("Lowest altitude that the mount may point at, in degrees", 15, "degrees", silent="0"),
+    ] = 0.0
+    highest_altitude_deg: Annotated[
+        float,
+        Field(strict=True, ge=10, le=90),
+        Key(
+            "Highest altitude that the mount may point at, in degrees: less than 90 where a long tube meets "
+            "the pier",
+            80,
+            "degrees",
+            silent="90: up to the zenith",
+        ),
+    ] = 90.0
+    slew_deg_per_s: Annotated[
+        float,
+        POSITIVE,
+        Field(le=60),
+        Key("How fast it slews, in degrees a second", 3, "degrees a second"),
+    ] = 3.0
+    settle_s: Annotated[
+        float,
+        Field(strict=True, ge=0, le=600),
+        Key("How long it takes to come to rest after a slew, in seconds", 10, "s"),
+    ] = 10.0
+    solve_s: Annotated[
+        float,
+        POSITIVE,
+        Field(le=1200),
+        Key("How long one exposure with its plate solve takes, in seconds", 30, "s"),
+    ] = 30.0
 
 
 class PlateSection(SiteFileSection):

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
@@ -45,6 +46,35 @@ def utc_day_and_fraction(time_us: IntArray) -> tuple[IntArray, FloatArray]:
     """
     day = np.floor_divide(time_us, DAY_US)
     return day + MJD_1970, (time_us - day * DAY_US) / float(DAY_US)
+
+
+#: Zones whose summer time stands for that of a site that names none, by where it lies.
+STAND_INS = {"south": "Australia/Sydney", "america": "America/New_York", "elsewhere": "Europe/Berlin"}
+
+
+def summer_time_changes_us(
+    zone: str, latitude_deg: float, longitude_deg: float, first_us: int, last_us: int
+) -> IntArray:
+    """Return when clocks at a site go over to summer time and back, (k,) [us], to the day.
+
+    Parameters
+    ----------
+    zone
+        Name in the IANA list.  UTC says nothing of the clocks about it: then common rules serve, those of
+        Europe, of North America west of 30 degrees west, and of Australia in the south.
+    latitude_deg, longitude_deg
+        Where the site lies.
+    first_us, last_us
+        Between which instants.
+    """
+    if zone == "UTC":
+        place = "south" if latitude_deg < 0.0 else "america" if longitude_deg < -30.0 else "elsewhere"
+        zone = STAND_INS[place]
+    days = range(first_us // DAY_US, last_us // DAY_US + 2)
+    rules = ZoneInfo(zone)
+    offsets = [datetime.fromtimestamp(day * DAY_S, rules).utcoffset() for day in days]
+    changed = [day for day, old, new in zip(days[1:], offsets[:-1], offsets[1:], strict=True) if old != new]
+    return np.array(changed, dtype=np.int64) * DAY_US
 
 
 def calendar_date(mjd: float) -> date:

@@ -244,6 +244,37 @@ def observed(
     return Sky(enu, last, (*table.what_is_lost(mjd), *notices))
 
 
+def sun_seen(
+    site_latitude_deg: float,
+    site_longitude_deg: float,
+    site_elevation_m: float,
+    time_us: npt.ArrayLike,
+) -> FloatArray:
+    """Return the direction of the Sun's middle without refraction, (n, 3) East, North, Up.
+
+    Good to half an arcminute: light time, nutation's small terms and the Earth's radius have no part.
+
+    Parameters
+    ----------
+    site_latitude_deg, site_longitude_deg, site_elevation_m
+        As for `observed`.
+    time_us
+        (n,) int [us] UTC.
+
+    Raises
+    ------
+    ValueError
+        As for `observed`.
+    """
+    times = np.atleast_1d(_times(time_us))
+    mjd, fraction = utc_day_and_fraction(times)
+    tt = mjd + fraction
+    toward = -Nodes.near(tt).at(tt).from_sun_au
+    ra, dec = erfa.c2s(toward)
+    place = (site_latitude_deg, site_longitude_deg, site_elevation_m)
+    return observed(*place, times, np.degrees(erfa.anp(ra)), np.degrees(dec), 10.0, 0.0).enu
+
+
 def _in_pieces(
     mjd: IntArray, fraction: FloatArray, columns: dict[str, FloatArray], table: EarthRotation
 ) -> tuple[FloatArray, FloatArray]:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.advice.baseline import counting
 from drift.advice.movement import pair_of
 from drift.advice.situation import OLD_DAYS
 from drift.codes import Answer, AxisBound, LimitName, Standing
@@ -16,6 +17,7 @@ from drift.types import HISTORY_COLUMNS
 from drift.watch.limits import limits_of
 
 if TYPE_CHECKING:
+    from drift.advice.baseline import Baseline
     from drift.types import Action, Analysis, History
     from drift.watch.limits import Limit
 
@@ -37,6 +39,8 @@ class Against:
     standing: Standing
     time_us: int
     limit_of: AxisBound | None = None
+    toward_bearing_deg: float | None = None  # of the tilt: None: too little, or one component only is told
+    baseline: Baseline | None = None  # of the tilt: what it counts from
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -127,7 +131,7 @@ def now_state(analysis: Analysis, now_us: int | None = None) -> NowState:
         tilt = None  # one reading tells no change
     return NowState(
         axis=None if axis is None else _against(axis, allowed, allowed_by),
-        tilt=None if tilt is None else _against(tilt, tilt.limit),
+        tilt=None if tilt is None else _tilt(tilt, analysis.history),
         year_ago=_year_ago(analysis.history, analysis.site.site.latitude_deg),
         last_night_us=max(nights, default=None),
         last_reading_us=max(times, default=None),
@@ -157,6 +161,20 @@ def _against(watched: Limit, limit: float, limit_of: AxisBound | None = None) ->
     )
 
 
+def _tilt(watched: Limit, history: History) -> Against:
+    """Return the tilt against its limit, with its direction where both components are told."""
+    found, base = _against(watched, watched.limit), watched.baseline
+    pairs = (history.north_tilt_from_mount_altitude, history.east_tilt_from_mount_azimuth)
+    row = history.change[np.flatnonzero(history.time_us == watched.time_us)[-1]]
+    bearing = None
+    if all(pair.answer != Answer.NO for pair in pairs) and found.value > CLOSE_SDS * found.sd:
+        north, east = row[[HISTORY_COLUMNS.index(name) for name in ("tilt_north", "tilt_east")]] - (
+            0.0 if base is None else base.tilt
+        )
+        bearing = float(np.degrees(np.arctan2(east, north)) % 360.0)
+    return replace(found, toward_bearing_deg=bearing, baseline=base)
+
+
 def _axis_limit(analysis: Analysis) -> tuple[float, AxisBound]:
     """Return the smallest angle that the warning limit or the optics allow [arcsec], and which it is."""
     allowed = [(analysis.site.warn.axis_arcmin, AxisBound.WARNING_LIMIT)]
@@ -170,7 +188,7 @@ def _year_ago(history: History, latitude_deg: float) -> YearAgo | None:
     columns = [HISTORY_COLUMNS.index(name) for name in told]
     if not columns:
         return None
-    known = np.all(np.isfinite(history.change[:, columns]), axis=1)
+    known = np.all(np.isfinite(history.change[:, columns]), axis=1) & counting(history)
     times: Ints = history.time_us[known]
     if times.size < 2:
         return None

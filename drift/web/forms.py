@@ -114,7 +114,7 @@ def signed(form: FormData, name: str, way: str, backward: str) -> str:
         return amount
     if amount[:1] in "+-":
         raise FormError(
-            f"{amount} has a minus sign, and its direction says which way as well: leave out the sign.", name
+            f"{amount} has a sign, and its direction says which way as well: leave out the minus sign.", name
         )
     return f"-{amount}"
 

@@ -61,7 +61,7 @@ def test_the_tilt_is_held_against_the_same_week_of_the_year_before():
     assert state.year_ago.sd == pytest.approx(np.hypot(3.0, 3.0))
     assert state.year_ago.toward_bearing_deg == pytest.approx(90.0)
     assert state.year_ago.winter
-    assert lines(past=history(**ramp(EAST, 39.0)))[0].endswith('tilt 39" (over 30"), 18" from a year ago.')
+    assert lines(past=history(**ramp(EAST, 39.0)))[0].endswith('tilt 39" (over 30"), moved 18" in a year.')
 
 
 def test_equal_tilts_another_way_are_a_change():

@@ -20,7 +20,7 @@ ORDER = (
     "_version", "errors", "codes", "notices", "readings", "quantities", "cholesky", "cache", "stamp",
     "workers", "site", "notebook", "types",
     "sky", "mount", "night", "ground", "history", "forecast", "advice", "analysis",
-    "ingest", "record", "importer",
+    "tonight", "ingest", "record", "importer",
     "watch", "notify", "render", "api", "web", "demo", "cli",
 )  # fmt: skip
 #: What is still open: these imports go against the order.  Nothing may be added; what is mended is taken out.
@@ -28,7 +28,7 @@ STILL_OPEN: set[tuple[str, str]] = set()
 #: Files of these work with numbers alone.
 NUMERICAL = (
     "quantities", "readings", "cholesky", "cache", "types", "sky", "mount", "night", "ground", "history",
-    "forecast", "advice", "analysis", "watch",
+    "forecast", "advice", "analysis", "tonight", "watch",
 )  # fmt: skip
 #: Libraries that they have no business with.
 NOT_NUMERICAL = {"sqlalchemy", "sqlite3", "matplotlib", "click", "rich", "jinja2", "starlette", "uvicorn"}

@@ -218,6 +218,7 @@ ABOUT_COLUMNS = [
     info(MappingCode.SEVERAL_COLUMNS, column="temp_c", names=("Temp 1", "Temp 2")),
     info(MappingCode.HOLDS, holds=("dates", "times_of_day")),
     info(MappingCode.HOLDS, holds=("dates",), order="day_month_year"),
+    info(MappingCode.HOLDS_KINDS, name="What"),
     info(MappingCode.ELSE_BELOW_HORIZON, share=0.31),
     info(MappingCode.LOOKS_ACROSS, share=0.97),
     info(MappingCode.TIMES_15_AGREES, column="mount_ra_deg"),

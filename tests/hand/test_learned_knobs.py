@@ -5,7 +5,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from advice_world import DAY_US, START_US, history, site
+from advice_world import DAY_US, START_US, history, nights, site
+from said import said_of
 
 from drift.advice.knobs import (
     FAILS_CHANCE,
@@ -14,7 +15,11 @@ from drift.advice.knobs import (
     SLACK_SCALE,
     learned_knobs,
     odds_held,
+    way_noted,
+    way_of_knob,
 )
+from drift.advice.steps import advise
+from drift.codes import Way
 from drift.history.changes import LEAST_SD, SHARE_SD
 from drift.types import CorrectionFound
 
@@ -203,3 +208,52 @@ def test_turns_without_their_size_tell_nothing_more():
     # nobody knows how far a turn goes: what was asked stands for it
     turns = [turned(20 * k, 600.0, 480.0, 0.25) for k in range(5)]
     assert knob(*turns) == knob(*[turn(20 * k, 600.0, 480.0) for k in range(5)])
+
+
+def noted(k, change, note, kind="azimuth", held=None):
+    one = turn(k, change, change, kind)
+    return replace(one, note=note, held=held)
+
+
+@pytest.mark.parametrize(
+    ("note", "way"),
+    [
+        ("turned clockwise", Way.CLOCKWISE),
+        ("a little counterclockwise and clamped", Way.ANTICLOCKWISE),
+        ("Anti-clockwise, half a turn", Way.ANTICLOCKWISE),
+        ("clockwise, then back anticlockwise", None),
+        ("the axis went clockwise seen from above", None),
+        ("quarter turn", None),
+    ],
+)
+def test_a_note_may_say_which_way_a_knob_was_turned(note, way):
+    assert way_noted(note) == way
+
+
+def test_the_way_of_a_knob_is_learned_from_what_turns_did():
+    past = history(corrections=(noted(1, 60.0, "turned clockwise"), noted(9, -40.0, "anticlockwise")))
+    assert way_of_knob(site(), past, "azimuth") == (Way.CLOCKWISE, 2)
+    assert learned_knobs(site(), past)["azimuth"].way == Way.CLOCKWISE
+    assert way_of_knob(site(), past, "altitude") == (None, 0)
+    against = history(corrections=(noted(1, 60.0, "clockwise"), noted(9, -40.0, "clockwise")))
+    assert way_of_knob(site(), against, "azimuth") == (None, 0)
+    failed = history(corrections=(noted(1, 60.0, "clockwise", held=False),))
+    assert way_of_knob(site(), failed, "azimuth") == (None, 0)
+
+
+@pytest.mark.parametrize(("latitude", "way"), [(46.0, "clockwise"), (-46.0, "anticlockwise")])
+def test_the_site_file_says_the_way_that_moves_the_axis_east_and_up(latitude, way):
+    # clockwise from above is east of a north pole, west of a south pole
+    pier = site(latitude, mount={"azimuth_knob_east": "clockwise", "altitude_knob_up": "anticlockwise"})
+    assert way_of_knob(pier, history(), "azimuth") == (Way(way), 0)
+    assert way_of_knob(pier, history(), "altitude") == (Way.ANTICLOCKWISE, 0)
+
+
+def test_the_advice_says_which_way_to_turn():
+    pier = site(mount={**GIVEN, "azimuth_knob_east": "clockwise"})
+    (turned, *_) = advise(pier, nights(), history(axis_now=(300.0, 0.0))).actions
+    # the axis stands east and is to go west: the other way
+    assert "turns of the knob, about 45°, anticlockwise as you face it)" in said_of(turned)
+    past = history(axis_now=(300.0, 0.0), corrections=(noted(1, 60.0, "clockwise"),))
+    (turned, *_) = advise(site(mount=GIVEN), nights(), past).actions
+    assert "anticlockwise as you face it going by 1 past turn)" in said_of(turned)

@@ -357,3 +357,19 @@ def test_places_behind_the_trees_of_the_site_file_ask_for_the_clock() -> None:
     early = [f"2024-03-01T{1 + at // 6:02d}:{at % 6}0:00Z" for at in range(12)]
     (remark,) = remarks(early)
     assert 1 in remark.values["cures_h"]
+
+
+# ---- a kind of log by its content
+
+
+def test_corrections_are_known_by_what_they_hold() -> None:
+    text = "when,what,how far\n2024-03-01T22:00:00Z,azimuth,1.5\n2024-03-02T22:00:00Z,tighten,\n"
+    question = proposed(text).question
+    assert question is not None
+    assert (question.key, [one.answer for one in question.choices]) == ("amount_arcmin", ["how far", "none"])
+    log = read(text, {"amount_arcmin": "how far", "amount_arcmin.unit": "arcmin"})
+    assert log.kind == "corrections"
+    assert log.columns["kind"] == ["azimuth", "tighten"]
+    assert np.asarray(log.columns["amount_arcmin"])[0] == 1.5
+    without = read(text, {"amount_arcmin": "none"})
+    assert np.isnan(np.asarray(without.columns["amount_arcmin"])).all()

@@ -164,6 +164,18 @@ def test_a_broken_packing_is_told(cut: int, tmp_path: Path) -> None:
         open_table(written(tmp_path, "a.csv.gz", gzip.compress(TEXT.encode())[:cut]))
 
 
+def test_an_archive_whose_table_of_contents_is_cut_is_told(tmp_path: Path) -> None:
+    whole = io.BytesIO()
+    with zipfile.ZipFile(whole, "w") as archive:
+        archive.writestr("a.csv", TEXT)
+    data = bytearray(whole.getvalue())
+    end = data.rindex(b"PK\x05\x06")
+    data[end + 12 : end + 16] = b"\xff\xff\x00\x00"  # a directory longer than the file
+    for broken in (bytes(data), bytes(data[: end - 9] + data[end:])):
+        with pytest.raises(LogFileError, match="can't be unpacked"):
+            open_table(written(tmp_path, "a.zip", broken))
+
+
 def test_what_grows_without_end_is_not_unpacked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(formats, "_MOST_BYTES", 1 << 20)
     with pytest.raises(LogFileError, match="it is no log"):
@@ -232,3 +244,39 @@ def test_sides_in_the_words_of_programs_under_our_own_header(east: str, west: st
 def test_sides_that_mean_where_the_tube_looks_are_remarked_on() -> None:
     log = read_bytes(solves(["pierWest"] * 8 + ["pierEast"] * 8), "log.csv", HERE)
     assert IngestCode.SIDES_OPPOSITE in [one.code for one in log.remarks]
+
+
+# ---- work and words are bounded by size
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        json.dumps({f"key{at}": at for at in range(40_000)}).encode(),
+        b",".join(b"0.5" for _ in range(100_000)),
+        b" ".join(b"word%d" % at for at in range(100_000)),
+        b"[" * 100_000,
+        b"2024-03-02 21:14:05 " + b"RA=1 " * 50_000,
+        (b"a" * 3000 + b" ") * 300,
+    ],
+    ids=["keys", "numbers", "words", "brackets", "pairs", "long names"],
+)
+def test_a_file_of_one_line_is_refused_in_a_few_words(data: bytes, tmp_path: Path) -> None:
+    path = written(tmp_path, "log", data)
+    with pytest.raises(LogFileError) as caught:
+        propose(open_table(path), HERE, {})
+    assert len(str(caught.value)) < 3_000
+
+
+def test_headings_are_taken_apart_once_however_many_there_are(monkeypatch: pytest.MonkeyPatch) -> None:
+    from drift.ingest import names
+
+    taken = []
+    words_of = names.words_of
+    monkeypatch.setattr(names, "words_of", lambda heading: taken.append(heading.name) or words_of(heading))
+    many = [f"some name {at}" for at in range(1_000)]
+    rows = [f"2024-03-01 22:{at:02d}:00,{at}.5,{at}.25," + ",".join("1" * 1_000) for at in range(10)]
+    text = "\n".join([",".join(["Time (UTC)", "RA (deg)", "Dec (deg)", *many]), *rows, ""])
+    names.words_of_all.cache_clear()
+    assert propose(open_bytes(text.encode(), "log.csv"), HERE, {}).mapping is not None
+    assert len(taken) <= 1_003

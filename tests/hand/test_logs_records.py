@@ -146,7 +146,7 @@ def test_latin_text_is_told_with_its_line() -> None:
     [
         (b"", "is empty"),
         (b" \n\r\n", "is empty"),
-        (b"PK\x03\x04rest", "zip archive or a spreadsheet"),
+        (b"PK\x03\x04rest", "archive within another"),
         (b"SIMPLE  =                    T", "FITS image"),
         (bytes(range(256)) * 4, "binary file"),
         (b"\xff\xfea", "UTF-16"),

@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 
 from drift.errors import DriftError
-from drift.sky.clock import DAY_US, calendar_date, read_leap_seconds, utc_day_and_fraction
+from drift.sky.clock import (
+    DAY_US,
+    calendar_date,
+    read_leap_seconds,
+    summer_time_changes_us,
+    utc_day_and_fraction,
+)
 
 LEAP_FILE = """#  Value of TAI-UTC in second
 #  File expires on 28 June 2027
@@ -46,3 +52,22 @@ def test_a_spoilt_leap_second_file_is_named(tmp_path, text):
     path.write_text(text)
     with pytest.raises(DriftError, match="leap.dat.*astropy-iers-data"):
         read_leap_seconds(path)
+
+
+@pytest.mark.parametrize(
+    ("zone", "latitude_deg", "longitude_deg", "first_days"),
+    [
+        # clocks go over on Sundays of 2024; the first days that begin by the new time
+        ("Europe/Helsinki", 60.0, 25.0, ["2024-04-01", "2024-10-28"]),
+        ("UTC", 47.0, 9.0, ["2024-04-01", "2024-10-28"]),  # as in Europe
+        ("UTC", 34.0, -110.0, ["2024-03-11", "2024-11-04"]),  # as in North America
+        ("UTC", -35.0, 149.0, ["2024-04-07", "2024-10-06"]),  # as in Australia
+        ("Asia/Barnaul", 53.0, 83.0, []),
+    ],
+)
+def test_summer_time_begins_and_ends_by_the_zone_or_by_the_part_of_the_world(
+    zone, latitude_deg, longitude_deg, first_days
+):
+    year = [int(np.datetime64(day, "us").astype(np.int64)) for day in ("2024-01-01", "2024-12-31")]
+    changes = summer_time_changes_us(zone, latitude_deg, longitude_deg, *year)
+    assert changes.astype("datetime64[us]").astype("datetime64[D]").astype(str).tolist() == first_days

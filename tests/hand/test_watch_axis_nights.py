@@ -79,7 +79,7 @@ def test_a_limit_passed_and_back_inside_is_said_to_be_back():
         r"passed its warning limit of 2' on 2023-09-\d\d; on 2024-03-19 it is back inside it, 1.8",
         item_sentence(item),
     )
-    assert "counts as back below 1.6" in item_sentence(item)
+    assert "the warning ends below 1.6" in item_sentence(item)
 
 
 def test_a_tilt_that_is_back_inside_is_said_to_be_back():

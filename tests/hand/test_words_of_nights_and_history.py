@@ -31,6 +31,7 @@ CIRCLE = info(NightCode.ON_ONE_CIRCLE, fields=7, turned_deg=63.4, scatter_arcsec
 UNGUIDED = info(NightCode.ONE_FIELD_UNGUIDED, solves=50, minutes=49.0)
 TIMES = {"from_us": NOV_US, "until_us": NOV_US + 1_800_000_000}
 CORRECTION = {"kind": "azimuth", "time_us": NOV_US}
+SCATTER = {"scatter_arcsec": 61.2, "scatter_as_taken_arcsec": 3.4}
 CLOCK = {"first_us": NOV_US, "last_us": NOV_US + 30 * DAY_US}
 ZERO_MOVED = {
     "reference": "hour_angle_zero",
@@ -89,7 +90,8 @@ NOTICES = [
     warning(NightCode.AXIS_RESTS_ON_RAW_REPORTS, chance=0.21),
     info(NightCode.AXIS_BY_FEW_SWEEPS, nights=1),
     info(NightCode.AXIS_BY_FEW_SWEEPS, nights=2),
-    warning(NightCode.MOUNT_PLACES_J2000, scatter_arcsec=61.2, scatter_as_j2000_arcsec=3.4),
+    *(warning(NightCode.MOUNT_PLACES_J2000, airless=airless, **SCATTER) for airless in (False, True)),
+    warning(NightCode.MOUNT_PLACES_WITHOUT_AIR, **SCATTER),
     *(
         warning(NightCode.CLOCK_OFF_BY_HOURS, hours=hours, nights=nights, log_odds=40.0, **CLOCK)
         for hours, nights in ((1, 1), (-1, 12), (2, 12))

@@ -154,3 +154,51 @@ def test_grid_meets_the_errors_that_it_states():
     light_au_day = 173.14463
     assert np.abs(slow.velocity_au_day - full[:, 4:7]).max() / light_au_day < 0.002 * mas
     assert np.abs(slow.from_sun_au - full[:, 7:]).max() < 2e-9
+
+
+# ---- The Sun, and the stars of a place.
+
+
+def test_the_sun_stands_where_astropy_has_it(bulletins, offline):
+    from astropy.coordinates import get_sun
+
+    from drift.sky.place import sun_seen
+
+    times = np.array([1_796_065_200_000_000, 1_782_086_400_000_000, 1_600_000_000_000_000], dtype=np.int64)
+    place = EarthLocation.from_geodetic(15.0 * u.deg, 47.0 * u.deg, 300.0 * u.m)
+    when = Time(times / 1e6, format="unix", scale="utc")
+    with iers.earth_orientation_table.set(bulletins):
+        expected = get_sun(when).transform_to(AltAz(obstime=when, location=place))
+    seen = sun_seen(47.0, 15.0, 300.0, times)
+    altitude = np.degrees(np.arcsin(seen[:, 2]))
+    bearing = np.degrees(np.arctan2(seen[:, 0], seen[:, 1])) % 360.0
+    # aberration 20", parallax 9"
+    assert altitude == pytest.approx(expected.alt.deg, abs=0.01)
+    assert bearing == pytest.approx(expected.az.deg, abs=0.01)
+
+
+def test_the_stars_of_a_place_are_seen_there(bulletins, offline):
+    from drift.site.file import pier_from_mapping
+    from drift.sky.air import STANDARD_TEMP_C, standard_pressure_hpa
+    from drift.tonight.evening import stars_of
+    from drift.tonight.places import Places
+
+    site = pier_from_mapping({"site": {"latitude_deg": -35.0, "longitude_deg": 149.0, "elevation_m": 600.0}})
+    places = Places(-35.0, np.array([10.0, 175.0, 260.0]), np.array([20.0, 40.0, 70.0]), np.ones(3))
+    times = np.full(3, 1_700_000_000_000_000, dtype=np.int64)
+    stars = stars_of(site, places, times)
+    here = EarthLocation.from_geodetic(149.0 * u.deg, -35.0 * u.deg, 600.0 * u.m)
+    air = {
+        "pressure": float(standard_pressure_hpa(600.0)) * u.hPa,
+        "temperature": STANDARD_TEMP_C * u.deg_C,
+        "relative_humidity": 0.5,
+        "obswl": 0.55 * u.micron,
+    }
+    when = Time(times / 1e6, format="unix", scale="utc")
+    with iers.earth_orientation_table.set(bulletins):
+        seen = SkyCoord(stars.ra_deg * u.deg, stars.dec_deg * u.deg).transform_to(
+            AltAz(obstime=when, location=here, **air)
+        )
+    # asked for to the degree; the stars are found to a tenth of an arcsecond
+    assert seen.alt.deg == pytest.approx(places.altitude_deg, abs=3e-5)
+    assert seen.az.deg == pytest.approx(places.bearing_deg, abs=1e-4)

@@ -1,4 +1,4 @@
-"""`drift aside`: rows set aside are listed, exported, mended, put back and dismissed."""
+"""`drift imports aside`: rows set aside are listed, exported, mended, put back and dismissed."""
 
 from __future__ import annotations
 
@@ -167,7 +167,7 @@ def test_what_is_no_file_to_mend_is_refused(
     assert run("aside", "export", mend, "--pier", pier) == 0
     path = mend / "solves-to-mend.csv"
     assert run("import", path, "--pier", pier) == 2
-    assert "`drift aside put-back" in capsys.readouterr().err
+    assert "`drift imports aside put-back" in capsys.readouterr().err
     lines = path.read_text().splitlines()
     path.write_text("\n".join([*lines[:2], "x" + lines[2], *lines[3:]]) + "\n")
     assert run("aside", "put-back", path, "--pier", pier) == 2

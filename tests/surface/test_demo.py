@@ -67,7 +67,8 @@ def test_the_readme_shows_what_the_demo_says(tmp_path, monkeypatch):
     readme = (SAMPLE_LOGS.parent / "README.md").read_text(encoding="utf-8")
     shown = readme.split(f"```\n{head}", 1)[1].split("```", 1)[0]
     five_days_on = int(datetime(2026, 7, 20, 6, tzinfo=UTC).timestamp()) * 1_000_000
-    monkeypatch.setattr("drift.record.engine.now_us", lambda: five_days_on)
+    for clock in ("drift.record.engine.now_us", "drift.record.quick.now_us"):
+        monkeypatch.setattr(clock, lambda: five_days_on)
     result = CliRunner().invoke(cli, ["demo", str(tmp_path / "tour")], catch_exceptions=False)
     said = result.stdout.split(head, 1)[1]
     wanted, got = NUMBER.split(" ".join(shown.split())), NUMBER.split(" ".join(said.split()))

@@ -10,7 +10,7 @@ import click
 import pytest
 from record_world import PATIENCE_S
 
-from drift.cli.main import COMMANDS, cli, main
+from drift.cli.main import _FORMER, COMMANDS, JOBS, cli, main
 from drift.cli.options import pier_option, site_of
 from drift.errors import SiteFileError
 
@@ -61,6 +61,25 @@ def test_help_lists_every_command_and_loads_nothing_heavy():
     assert loaded(modules) == []
 
 
+def test_commands_stand_below_what_they_are_for_once_each(capsys):
+    code, printed = run(capsys, "--help")
+    assert code == 0
+    at = [printed.out.index(f"{heading}:") for heading in JOBS]
+    assert at == sorted(at)
+    lines = printed.out.splitlines()
+    for name in COMMANDS:
+        assert sum(line.startswith(f"  {name} ") for line in lines) == 1, name
+    assert max(map(len, lines)) <= 80
+
+
+def test_former_names_work_and_are_not_listed(capsys):
+    for name in _FORMER:
+        code, printed = run(capsys, name, "--help")
+        assert code == 0 and printed.out.startswith(f"Usage: drift {name}")
+        assert name not in COMMANDS
+        assert run(capsys, "imports", name, "--help")[0] == 0
+
+
 def test_what_is_loaded_is_noticed():
     assert "pydantic" in loaded(ask("status", "--pier", "none.toml")[2])
 
@@ -91,7 +110,7 @@ def test_every_option_of_every_command_is_explained(name):
                 assert option.help, f"{path} {option.opts[0]} has no help"
 
 
-@pytest.mark.parametrize("name", sorted(set(COMMANDS) - {"init", "demo"}))
+@pytest.mark.parametrize("name", sorted(set(COMMANDS) - {"init", "demo", "guide"}))
 def test_every_command_that_reads_a_site_file_takes_pier(name):
     top = cli.get_command(click.Context(cli), name)
     leaves = [command for _, command in commands_below(top, name) if not isinstance(command, click.Group)]

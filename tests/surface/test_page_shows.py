@@ -451,7 +451,7 @@ def test_an_alignment_error_is_typed_in_the_unit_that_one_has(page, site_path):
         "alt_error_arcmin": "0.1",
     }
     said = send(page, "/record/new/alignment", when="2024-09-01T21:30", **fields)
-    assert "axis 3 arcmin west of the pole and 6 too high" in said.text
+    assert "axis 3 arcmin west of the pole and 6 arcmin too high" in said.text
     row = max(rows_of(site_path, "alignments"), key=lambda one: one.values["time_us"])
     assert (row.values["az_error_arcmin"], row.values["alt_error_arcmin"]) == (-3.0, 6.0)
     form = page.get(f"/record/{row.row_id}").text
@@ -538,7 +538,7 @@ def test_hours_that_the_clock_shows_twice_or_never_are_asked_for_in_utc():
 
 def test_a_sign_and_a_backward_direction_contradict_each_other():
     form = FormData({"amount": "-3", "way": "down"})
-    with pytest.raises(FormError, match="leave out the sign"):
+    with pytest.raises(FormError, match="leave out the minus sign"):
         signed(form, "amount", "way", "down")
     assert signed(FormData({"amount": "3", "way": "down"}), "amount", "way", "down") == "-3"
 
@@ -697,3 +697,25 @@ def test_what_was_not_seen_is_not_acknowledged(page, site_path):
     assert "nothing was acknowledged" in said.text
     with open_record(read_site(site_path)) as record:
         assert record.last_acknowledged() is None
+
+
+# ---- inputs that once ended in a fault of the page
+
+
+@pytest.mark.parametrize("when", ["0001-01-01T00:00", "9999-12-31T23:59", "2024-13-41T99:99", "\u00b2", "0"])
+@pytest.mark.parametrize("clock", ["", "utc"])
+def test_a_time_that_can_not_be_gets_its_sentence(page, site_path, when, clock):
+    answer = send(page, "/corrections/new/tighten", when=when, clock=clock)
+    assert answer.status_code == 400
+    assert 'role="alert"' in answer.text
+    assert rows_of(site_path) == []
+
+
+@pytest.mark.parametrize("number", ["12345678901234567890123", "\u00b2", "-1", "1e3", "0x10", "\u0661"])
+def test_a_number_that_is_none_of_the_record_gets_its_sentence(page, number):
+    for answer in (
+        send(page, "/aside/dismiss", number=number, why=""),
+        send(page, f"/imports/{number}/undo", why=""),
+    ):
+        assert 400 <= answer.status_code < 500, answer.text[:300]
+        assert "should not have" not in answer.text

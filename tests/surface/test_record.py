@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 
+import click
 import pytest
 from record_world import LATITUDE_DEG, SITE_TEXT, run, site_file
 
+from drift.cli.options import site_time
 from drift.record.record import Record
 from drift.site.file import load_pier
 
@@ -203,7 +206,7 @@ def test_where_it_came_from(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (("azimuth", "1", "--time", "2024-03-01T23:14"), "time_utc = '2024-03-01T23:14' has no time zone"),
+        (("azimuth", "1", "--time", "2024-03-01"), "time_utc = '2024-03-01' is not an ISO 8601 time"),
         (("azimuth", "1", "--time", "1970-01-01T00:00Z"), "was the clock not set?"),
         (("azimuth", "1", "--time", "2094-01-01T00:00Z"), "in the future"),
         (("azimuth", "lots"), "amount_arcmin = 'lots' is not a number"),
@@ -241,3 +244,56 @@ def test_what_is_done_at_once_needs_no_caution_for_the_next_turn(
 ) -> None:
     assert record(folder, kind, *TIME) == 0
     assert "loosen" not in capsys.readouterr().out
+
+
+def test_an_alignment_error_is_recorded(folder: Path, capsys: Capture) -> None:
+    arguments = ("alignment", "--azimuth", "-0.4", "--altitude", "1.2", "--sigma", "0.3")
+    assert record(folder, *arguments, "--time", "2024-03-01T21:00Z") == 0
+    assert "axis 0.4 arcmin west of the pole and 1.2 arcmin too high ± 0.3." in " ".join(
+        capsys.readouterr().out.split()
+    )
+    (row,) = rows(folder, "alignments")
+    assert (row["az_error_arcmin"], row["alt_error_arcmin"], row["sigma_arcmin"]) == (-0.4, 1.2, 0.3)
+
+
+@pytest.mark.parametrize(
+    ("typed", "utc"),
+    [
+        ("2024-07-01T22:00", "2024-07-01T20:00:00+00:00"),  # summer time of the site's zone
+        ("2024-01-01 22:00", "2024-01-01T21:00:00+00:00"),
+        ("2024-07-01T22:00Z", "2024-07-01T22:00:00+00:00"),
+        ("2024-07-01T22:00+05:00", "2024-07-01T17:00:00+00:00"),
+    ],
+)
+def test_a_time_without_an_offset_is_by_the_sites_clock(folder: Path, typed: str, utc: str) -> None:
+    site = load_pier(folder / "pier.toml").model_copy(deep=True)
+    there = site.model_copy(update={"site": site.site.model_copy(update={"timezone": "Europe/Vienna"})})
+    assert datetime.fromisoformat(site_time(there, typed)).astimezone(UTC).isoformat() == utc
+
+
+def test_a_time_that_the_clock_shows_twice_or_never_is_asked_for_with_its_offset(folder: Path) -> None:
+    site = load_pier(folder / "pier.toml")
+    there = site.model_copy(update={"site": site.site.model_copy(update={"timezone": "Europe/Vienna"})})
+    for text in ("2024-10-27T02:30", "2024-03-31T02:30"):
+        with pytest.raises(click.UsageError, match="twice or never"):
+            site_time(there, text)
+    assert site_time(there, "2024-10-27") == "2024-10-27"  # refused by the reader of logs
+
+
+def test_the_list_shows_corrections_and_sums_up_levels(
+    folder: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    for day in ("01", "15"):
+        record(folder, "level", "--north", "3", "--east", "4", "--time", f"2024-03-{day}T12:00Z")
+    record(folder, "azimuth", "2", "--time", "2024-03-02T12:00Z")
+    capsys.readouterr()
+    assert record(folder, "list") == 0
+    out = capsys.readouterr().out
+    assert "azimuth +2 arcmin" in out and "tilt 3 arcsec" not in out
+    assert "2 level readings from 2024-03-01 to 2024-03-15: `drift record list --kind levels`" in " ".join(
+        out.split()
+    )
+    assert max(map(len, out.splitlines())) <= 80
+    record(folder, "list", "--kind", "levels")
+    assert capsys.readouterr().out.count("tilt 3 arcsec") == 2

@@ -43,7 +43,9 @@ def listed(folder: Path, capsys: Capture, *options: str) -> list[str]:
 
 
 def test_an_empty_record_lists_nothing(folder: Path, capsys: Capture) -> None:
-    assert listed(folder, capsys) == ["No correction and no level reading is in the record."]
+    assert listed(folder, capsys) == [
+        "No correction, no level reading and no alignment error is in the record."
+    ]
 
 
 def test_the_list_has_numbers_times_words_and_where_it_came_from(folder: Path, capsys: Capture) -> None:
@@ -51,7 +53,7 @@ def test_the_list_has_numbers_times_words_and_where_it_came_from(folder: Path, c
     record(folder, "level", "--north", "3", "--east", "-4", "--place", "pier", "--time", "2024-02-01T20:00Z")
     log = write_log(folder / "log.csv", "time_utc,kind,amount_arcmin", ["2024-04-01T20:00:00Z,altitude,1.5"])
     assert run("import", log, "--pier", folder / "pier.toml") == 0
-    azimuth, altitude, level = listed(folder, capsys)
+    azimuth, altitude, level = listed(folder, capsys, "--all")
     assert re.match(
         r" +2  2024-02-01 14:00 CST \(20:00 UTC\)  tilt 3 arcsec toward north and 4 arcsec toward west", level
     )
@@ -133,16 +135,16 @@ def test_edit_of_an_edited_row(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (("withdraw", "7"), "row 7 is neither a correction nor a level reading"),
+        (("withdraw", "7"), "row 7 is no correction, level reading or alignment error"),
         (("withdraw",), "Missing argument"),
         (("withdraw", "x"), "'x' is not a valid integer"),
         (("put-back", "1"), "not withdrawn"),
         (("edit", "1"), "nothing is to be changed"),
-        (("edit", "7", "--amount", "1"), "row 7 is neither"),
+        (("edit", "7", "--amount", "1"), "row 7 is no correction"),
         (("edit", "1", "--amount", "1"), "says exactly this already"),
         (("edit", "1", "--north", "1"), "is a correction, which has no --north; it has --time, --amount,"),
         (("edit", "1", "--amount", "lots"), "amount_arcmin = 'lots' is not a number"),
-        (("edit", "1", "--time", "2024-03-01T23:14"), "has no time zone"),
+        (("edit", "1", "--time", "2024-03-01"), "is not an ISO 8601 time"),
     ],
 )
 def test_what_can_not_be_done_changes_nothing(
@@ -196,7 +198,7 @@ def test_corrections_come_first_and_what_turned_means_is_said_once(folder: Path,
     pair_of_levels(folder, 1)
     pair_of_levels(folder, 2)
     record(folder, "azimuth", "2", *TIME)
-    azimuth, *levels, note = listed(folder, capsys)
+    azimuth, *levels, note = listed(folder, capsys, "--all")
     assert " azimuth +2 arcmin" in azimuth
     assert [line.split()[0] for line in levels] == ["1", "2", "3", "4"]
     assert ["(turned)" in line for line in levels] == [False, True, False, True]

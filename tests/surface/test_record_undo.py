@@ -121,7 +121,9 @@ def test_what_can_not_be_undone_says_why(tmp_path: Path) -> None:
         with pytest.raises(RecordError, match="there is no import 77"):
             record.undo(77)
         done = record.undo(number)
-        with pytest.raises(RecordError, match=rf"undone already, by number {done.number}; `drift undo"):
+        with pytest.raises(
+            RecordError, match=rf"undone already, by number {done.number}; `drift imports undo"
+        ):
             record.undo(number)
         again = put_in(record, log)
         with pytest.raises(RecordError, match=rf"belongs to import {again} now"):

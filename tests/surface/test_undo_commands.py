@@ -127,7 +127,7 @@ def test_undo_says_what_left_and_what_stayed(pier: Path, capsys: pytest.CaptureF
     text = said(capsys, "undo", "1", "--reason", "wrong clock", "--pier", pier)
     assert f"{one} (solves): 18 rows left" in text
     assert f"2 rows stayed, because {two} carries them as well" in text
-    assert "In all 18 rows left by undoing 1.  `drift undo 3` brings all of it back." in text
+    assert "In all 18 rows left by undoing 1.  `drift imports undo 3` brings all of it back." in text
     assert solves_in(pier) == 12
     text = said(capsys, "imports", "--pier", pier)
     assert "- undone by 3" in text

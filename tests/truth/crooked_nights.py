@@ -43,6 +43,7 @@ class Crooked:
     kept: bool = True
     repeat: float = 5.0
     axis: tuple[float, float] = (150.0, -90.0)  # az_error clockwise, alt_error
+    step: tuple[float, float, float] | None = None  # from this part on the axis stands further by (az, alt)
     constants: tuple[float, float, float, float] = (-60.0, 40.0, 25.0, 15.0)  # cone, non-perp., side, droop
     sides: bool = True  # False: a fork, whose tube has no sides
     mirror: float = 0.0  # sd of a shift of the picture each time that the tube changes sides
@@ -55,6 +56,7 @@ class Crooked:
     sweeps: int = 0  # every so many nights are sweeps of 8 solves
     runs: int = 0  # every so many nights is an unguided run of 40 minutes
     j2000: bool = False  # the mount reports places of J2000
+    airless: bool = False  # the mount takes refraction out of what it reports, by a formula of its own
     clock_h: tuple[float, float, float] = (
         0.0,
         0.0,
@@ -115,8 +117,11 @@ def make(case: Crooked) -> Made:
         maker = {"solves": _pointing, "sweeps": _sweep, "runs": _run}[kind]
         part = i / case.nights
         clock = case.clock_h[0] if case.clock_h[1] <= part < case.clock_h[2] else 0.0
-        parts[kind].append(maker(case, rng, int(day), home, left, clock))
-        truth[int(day)] = case.axis
+        stands = case
+        if case.step is not None and part >= case.step[0]:
+            stands = replace(case, axis=(case.axis[0] + case.step[1], case.axis[1] + case.step[2]))
+        parts[kind].append(maker(stands, rng, int(day), home, left, clock))
+        truth[int(day)] = stands.axis
         told[int(day)] = {"clock_h": clock, "kind": kind}
     tables = {kind: _table(kind, pd.concat(rows, ignore_index=True)) for kind, rows in parts.items() if rows}
     return Made(case, as_readings(tables), truth, told)
@@ -250,6 +255,11 @@ def _pointing(case, rng, day, home, left, clock_h) -> pd.DataFrame:
         across = np.sin(true_dec) * (more[0] * np.sin(true_ha) + more[1] * np.cos(true_ha))
         across = across + more[3] * side + more[4] * side * np.sin(true_dec) + noise[:, 0]
         mech_ha = true_ha + across / np.cos(true_dec)
+    if case.airless:
+        (in_air_ha, in_air_dec), (ha, dec) = (
+            _hour_dec(case, enu) for enu in (seen, _drooped(seen, 0.0, -58.3 * ARCSEC))
+        )
+        mech_ha, mech_dec = mech_ha - in_air_ha + ha, mech_dec - in_air_dec + dec
     lst = overhead.last_rad
     logged_us = time_us + round(clock_h * 3600) * 1_000_000
     if clock_h and case.mount_clock:

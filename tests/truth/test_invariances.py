@@ -405,7 +405,7 @@ def test_mount_places_of_j2000_are_noticed_and_turned_to_date(latitude, zero):
     plain, turned = nights_alone(world), nights_alone(world, of_j2000(world.readings()["solves"]))
     (notice,) = turned.notices
     assert notice.code is NightCode.MOUNT_PLACES_J2000
-    assert notice.values["scatter_arcsec"] > 2.0 * notice.values["scatter_as_j2000_arcsec"]
+    assert notice.values["scatter_arcsec"] > 2.0 * notice.values["scatter_as_taken_arcsec"]
     apart = (axes_of(turned)[0] - axes_of(plain)[0])[:, :2] * [np.cos(np.radians(latitude)), 1.0]
     assert np.max(np.abs(apart)) < TURNED_BACK_ARCSEC
     assert np.all(axes_of(turned)[1][:, :2] > axes_of(plain)[1][:, :2])

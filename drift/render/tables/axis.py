@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.advice.baseline import baseline_of
 from drift.mount.axis_error import on_sky
 from drift.quantities import Floats
 from drift.render import phrases
@@ -17,11 +16,13 @@ from drift.render.advice_words import matter_name
 from drift.render.notices import sentence
 from drift.render.phrases import evening_of
 from drift.types import HISTORY_COLUMNS
+from drift.watch.now import now_state
 
 if TYPE_CHECKING:
     from markupsafe import Markup
 
     from drift.types import Analysis, History, Matter, NightAxis
+    from drift.watch.now import YearAgo
 
 
 # ---- A table of text: what every table of the words and of the report is made of.
@@ -158,10 +159,16 @@ def brief_table(analysis: Analysis, waiting: bool) -> Table:
     happened = f"{sentence(verdict.notice).rstrip('.')}."
     if verdict.stands and verdict.clauses and not waiting:
         happened = f"{happened.rstrip('.')}: {sentence(verdict.clauses[0])}."
-    rows = [("Axis", _axis_words(analysis)), *_brief_changes(analysis), ("History", happened)]
+    rows = [
+        ("Axis", _axis_words(analysis)),
+        *_brief_tilt(analysis),
+        *_brief_mount(analysis),
+        ("History", happened),
+    ]
     if analysis.history.seasonal is not None:
         rows.append(("Season", seasonal_words(analysis.history)))
-    if analysis.history.lasting is not None:
+    lasting = analysis.history.lasting
+    if lasting is not None and phrases.has_side(lasting.arcsec_per_year, lasting.arcsec_per_year_sd):
         rows.append(("Lasting", lasting_words(analysis.history)))
     return Table("Where things stand", ("what", "how much"), tuple(rows))
 
@@ -177,20 +184,39 @@ def _axis_words(analysis: Analysis) -> str:
     return f"{phrases.any_arcmin(error, sd)} from the true pole: {parts}"
 
 
-def _brief_changes(analysis: Analysis) -> list[tuple[str, str]]:
-    """Return how pier and mount have changed, in one line each; the tilt from what its limit counts from."""
+def _brief_tilt(analysis: Analysis) -> list[tuple[str, str]]:
+    """Return how far the pier tilts, counted as its limit is, and how that differs from a year before."""
+    state = now_state(analysis)
+    tilt, ago = state.tilt, state.year_ago
+    if tilt is None:
+        return [("Pier", "its tilt can't be told from the mount yet: `drift guide cant-tell`")]
+    way = "" if tilt.toward_bearing_deg is None else f" {phrases.toward(tilt.toward_bearing_deg)}"
+    zone = phrases.zone_of(analysis.site.site.timezone)
+    than = phrases.since_words({} if tilt.baseline is None else tilt.baseline.values(zone))
+    rows = [("Pier", f"tilts {phrases.angle(tilt.value, tilt.sd)}{way} more than {than}")]
+    if ago is not None and ago.is_clear:
+        rows.append(("", year_ago_words(ago)))
+    return rows
+
+
+def year_ago_words(year_ago: YearAgo) -> str:
+    """Return ``12" ± 4" from the same week last winter, toward the south (bearing 184°)``."""
+    week = f"the same week last {'winter' if year_ago.winter else 'year'}"
+    if not year_ago.is_clear:
+        return f"no change from {week} (it would show from {phrases.plain_angle(year_ago.seen_to)} on)"
+    bearing = year_ago.toward_bearing_deg
+    way = "" if bearing is None else f", {phrases.toward(bearing)}"
+    return f"{phrases.angle(year_ago.size, year_ago.sd)} from {week}{way}"
+
+
+def _brief_mount(analysis: Analysis) -> list[tuple[str, str]]:
+    """Return where the mount stands on the pier against the start, corrections counted in."""
     history, latest = analysis.history, latest_row(analysis.history)
     if latest is None or (not history.sd[latest].any() and not history.change[latest].any()):
         return []
     change = dict(zip(HISTORY_COLUMNS, history.change[latest], strict=True))
     sd = dict(zip(HISTORY_COLUMNS, history.sd[latest], strict=True))
-    base = baseline_of(analysis.site, history)
-    north, east = change["tilt_north"] - base.tilt[0], change["tilt_east"] - base.tilt[1]
-    spread = math.hypot(sd["tilt_north"], base.sd[0]), math.hypot(sd["tilt_east"], base.sd[1])
-    rows = []
-    if phrases.known(north, east, *spread):
-        more = phrases.since_words(base.values(phrases.zone_of(analysis.site.site.timezone)))
-        rows.append(("Pier", f"tilts {phrases.whole_tilt(north, east, *spread)} more than {more}"))
+    rows: list[tuple[str, str]] = []
     az, alt = _of("mount_az", change, sd), _of("mount_alt", change, sd)
     moved = []
     if phrases.known(*az) and phrases.has_side(*az):

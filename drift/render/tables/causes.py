@@ -221,7 +221,7 @@ def corrections_table(analysis: Analysis) -> Table:
     ]
     return Table(
         "Corrections",
-        ("mark", "when", "what", "asked", "found", "held", "note"),
+        ("mark", "when", "what", "asked", "found", "did it work?", "note"),
         tuple(rows),
         note="Azimuth amounts are angles along the horizon.",
     )
