@@ -35,14 +35,11 @@ GOAL_S = 1.0
 TRIES = 7
 PAGES = (
     "/",
-    "/pictures",
+    "/history",
     "/nights",
-    "/seasons",
     "/seasons/2019-20",
-    "/events",
-    "/corrections",
+    "/record",
     "/import",
-    "/warnings",
 )
 _START = "import sys; from drift.cli.main import main; main(sys.argv[1:])"
 
@@ -156,7 +153,7 @@ def main() -> None:
         with served(site) as address:
             asked(f"{address}/")
             took_s("from starting the program to the first page, nothing kept", time.perf_counter() - start)
-            asked(f"{address}/pictures")
+            asked(f"{address}/history")
             took_s("until all pictures are drawn", time.perf_counter() - start)
             for page in PAGES:
                 took = median_s(lambda page=page: asked(address + page))

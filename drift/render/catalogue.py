@@ -30,7 +30,7 @@ from drift.render.figures import (
 from drift.render.figures import causes as cause_figure
 from drift.render.figures.causes import view_named, views
 from drift.render.phrases import evening_of
-from drift.render.tables import axis, causes, pictures
+from drift.render.tables import axis, causes
 from drift.render.tables.axis import Table
 from drift.render.tables.causes import event_number, event_words
 from drift.render.tables.instrument import months_of_analysis
@@ -83,6 +83,8 @@ _MARKS = (
     "Numbers in circles are events, letters in squares are corrections, as in the tables; "
     "two that stand close together are written as one."
 )
+#: The picture that leads: it stands beside what to do, before all others.
+FIRST = "strip"
 #: An event's picture is named with this and its number.
 _EVENT = "event-"
 
@@ -107,6 +109,8 @@ class Picture:
         Why there is nothing to draw, a sentence; "" where there is.
     narrow
         Drawn for a phone only, so that two stand side by side on a page.
+    in_report
+        Whether the report has it; others are drawn on request.
     """
 
     name: str
@@ -117,6 +121,7 @@ class Picture:
     table: Callable[[Analysis], Table]
     lacking: Callable[[Analysis], str]
     narrow: bool = False
+    in_report: bool = True
 
     @property
     def is_event(self) -> bool:
@@ -126,7 +131,7 @@ class Picture:
 
 def pictures_of(analysis: Analysis) -> tuple[Picture, ...]:
     """Return all pictures that an answer may have, in the order of the report, also those that lack data."""
-    return (_STRIP, _AXIS, *_events(analysis), *_MIDDLE, *_causes(analysis), *_LAST)
+    return (*_FIRST, *_events(analysis), *_MIDDLE, *_causes(analysis), *_LAST)
 
 
 def picture_named(analysis: Analysis, name: str) -> Picture:
@@ -193,9 +198,10 @@ def _cause_picture(view: str, title: str) -> Picture:
         ),
         partial(cause_figure.figure, view=view),
         partial(cause_figure.describe, view=view),
-        partial(pictures.causes_table, view=view),
+        partial(cause_figure.table, view=view),
         cause_figure.lacking,
         narrow=True,
+        in_report=False,
     )
 
 
@@ -210,12 +216,12 @@ def _event_picture(analysis: Analysis, k: int) -> Picture:
         f"{_EVENT}{event_number(k)}",
         f"Event {event_number(k)}, by {evening}: {event_words(event)}",
         _say(
-            f"Bars are {_SDS} of a night; flat bands are the mean of each side with its own. In the shaded "
-            "time it happened; dashed lines are corrections."
+            f"Bars are {_SDS} of a night; the line through each side is the fitted curve. Both coordinates "
+            "have one scale. In the shaded time it happened; dashed lines are corrections."
         ),
         partial(event_closeup.figure, event=k),
         partial(event_closeup.describe, event=k),
-        partial(pictures.event_table, event=k),
+        partial(event_closeup.table, event=k),
         _say(""),
         narrow=True,
     )
@@ -226,65 +232,46 @@ def _axis_lacking(analysis: Analysis) -> str:
     return "" if known else "No night shows where the axis points yet."
 
 
-_STRIP = Picture(
-    "strip", "Has it moved?", strip.caption, strip.figure, strip.describe, strip.table, strip.lacking
-)
-_AXIS = Picture(
-    "axis",
-    "The axis, night by night",
-    _with_marks(
-        f"Bars are {_SDS}. The limit is one on the distance from the pole, to which both coordinates add: "
-        "the tinted band of the lowest panel is what you want to be warned beyond."
-    ),
-    axis_history.figure,
-    axis_history.describe,
-    axis.nights_table,
-    _axis_lacking,
-)
-_MIDDLE = (
+_FIRST = (
     Picture(
-        "tilt",
-        "Pier and mount apart",
-        _tilt_caption,
-        tilt_history.figure,
-        tilt_history.describe,
-        causes.history_table,
-        tilt_history.lacking,
+        "strip", "Has it moved?", strip.caption, strip.figure, strip.describe, strip.table, strip.lacking
     ),
     Picture(
         "seasons",
-        "Winter over winter",
+        "The tilt through the year",
         _say(
-            f"One curve a winter, the latest solid and heaviest; bands are {_SDS}. What one winter leaves "
-            "behind shows as the height at which the next begins."
+            f"Bands are {_SDS}; the forecast is an outline that holds 80 %. Of winters laid over each other "
+            "the latest is bold and older ones are paler; what one leaves behind shows as the height at "
+            "which the next begins."
         ),
         seasons.figure,
         seasons.describe,
-        pictures.seasons_table,
+        seasons.table,
         seasons.lacking,
     ),
     Picture(
-        "pier",
-        "The path of the pier top",
+        "outlook",
+        "The coming year",
         _say(
-            f"Tilt since the start, north up. Ellipses are {_SDS} of the difference; dotted lines bridge "
-            "sudden changes of the pier. Of a long record one reading in a few is drawn."
+            f"Points are nights with bars of {_SDS}. The fan holds 50 and 80 % of what may come if nobody "
+            "touches the mount; winters are shaded."
         ),
-        pier_path.figure,
-        pier_path.describe,
-        pictures.pier_path_table,
-        pier_path.lacking,
+        outlook.figure,
+        outlook.describe,
+        months_of_analysis,
+        outlook.lacking,
     ),
     Picture(
-        "path",
-        "The path of the axis",
-        _say(
-            "Each point is a night or the mean of a few neighbouring nights, with the ellipse of "
-            f"{_SDS}; dotted lines bridge events and corrections."
+        "axis",
+        "The axis, night by night",
+        _with_marks(
+            f"Bars are {_SDS}; weak nights are pale and small, the line is the fitted curve. The limit is "
+            "one on the distance from the pole, to which both coordinates add: the lowest panel is tinted "
+            "within it."
         ),
-        axis_path.figure,
-        axis_path.describe,
-        pictures.path_table,
+        axis_history.figure,
+        axis_history.describe,
+        axis.nights_table,
         _axis_lacking,
     ),
     Picture(
@@ -293,23 +280,61 @@ _MIDDLE = (
         _ground_caption,
         ground_under_tilt.figure,
         ground_under_tilt.describe,
-        pictures.ground_table,
+        ground_under_tilt.table,
         ground_under_tilt.lacking,
     ),
 )
-_LAST = (
+_MIDDLE = (
     Picture(
-        "outlook",
-        "The coming year",
+        "moved",
+        "What moved it in the last year",
         _say(
-            f"Points are nights with bars of {_SDS}; all bands hold 80 % of what may be. Right of the "
-            "upright line is the forecast: where axis and pier go if nobody touches them."
+            "From end to end within the last year of readings: how far each cause alone moved the pier's "
+            f"tilt or the mount. Whiskers are {_SDS}."
         ),
-        outlook.figure,
-        outlook.describe,
-        months_of_analysis,
-        outlook.lacking,
+        cause_figure.moved_figure,
+        cause_figure.moved_describe,
+        cause_figure.moved_table,
+        cause_figure.moved_lacking,
     ),
+    Picture(
+        "tilt",
+        "Pier and mount apart",
+        _tilt_caption,
+        tilt_history.figure,
+        tilt_history.describe,
+        causes.history_table,
+        tilt_history.lacking,
+        in_report=False,
+    ),
+    Picture(
+        "pier",
+        "Path of the pier top",
+        _say(
+            "Tilt since the start, north up; one loop a winter, the latest bold. The ellipse at the latest "
+            f"is {_SDS} of the difference. The bolts stand around the start in their bearing, not to scale."
+        ),
+        pier_path.figure,
+        pier_path.describe,
+        pier_path.table,
+        pier_path.lacking,
+        in_report=False,
+    ),
+    Picture(
+        "path",
+        "Path of the axis",
+        _say(
+            "Each point is a night or the mean of a few neighbouring nights, with the ellipse of "
+            f"{_SDS}; dotted lines bridge events and corrections."
+        ),
+        axis_path.figure,
+        axis_path.describe,
+        axis_path.table,
+        _axis_lacking,
+        in_report=False,
+    ),
+)
+_LAST = (
     Picture(
         "corrections",
         "Corrections, asked and found",
@@ -318,6 +343,7 @@ _LAST = (
         corrections_found.describe,
         causes.corrections_table,
         corrections_found.lacking,
+        in_report=False,
     ),
     Picture(
         "nights",
@@ -328,7 +354,8 @@ _LAST = (
         ),
         night_quality.figure,
         night_quality.describe,
-        pictures.quality_table,
+        night_quality.table,
         night_quality.lacking,
+        in_report=False,
     ),
 )

@@ -38,6 +38,8 @@ _HEX = re.compile(r"#[0-9a-fA-F]{6}\b")
 _BEFORE_ID = (' id="', 'xlink:href="#', "url(#")
 _UNSEEN = re.compile(r"<!--.*?-->|<style.*?</style>|<metadata>.*?</metadata>", re.DOTALL)
 _FAR_DECIMALS = re.compile(r"(?<=\.\d\d)\d+")
+_PLACES = re.compile(r' d="[^"]*"')
+_NEAR_DECIMAL, _WHOLE = re.compile(r"(?<=\.\d)\d+"), re.compile(r"\.0(?=[\s\"])")
 _TAG = re.compile(r"<[^>]*>")
 _FONT = re.compile(r"font-family: [^;\"]*;? ?")
 _VIEW_BOX = re.compile(r'viewBox="([^"]+)"')
@@ -119,7 +121,9 @@ def _compact(body: str) -> str:
     """Leave out what the page itself says or nobody sees: comments, white space, far decimals, the font."""
     body = _UNSEEN.sub("", body).replace(" \n", " ").replace("\n", " ")
     body = re.sub(r">\s+<", "><", body).strip()
-    return _TAG.sub(lambda tag: _FONT.sub("", _FAR_DECIMALS.sub("", tag.group())), body)
+    body = _TAG.sub(lambda tag: _FONT.sub("", _FAR_DECIMALS.sub("", tag.group())), body)
+    # of a place in a picture of several hundred points a tenth is seen by nobody
+    return _PLACES.sub(lambda places: _WHOLE.sub("", _NEAR_DECIMAL.sub("", places.group())), body)
 
 
 # ---- Pictures as they stand on a page: which there are, drawn with their words and their numbers.
@@ -150,13 +154,17 @@ class Drawn:
         return self.key.partition("-")[0]
 
 
-def pictures_to_draw(analysis: Analysis) -> tuple[list[Picture], list[tuple[str, str]]]:
+def pictures_to_draw(
+    analysis: Analysis, *, for_report: bool = False
+) -> tuple[list[Picture], list[tuple[str, str]]]:
     """Return the pictures that have something to show, and title and reason of those that have nothing.
 
-    Of many events the latest are drawn.
+    Of many events the latest are drawn; a report has no picture that is drawn on request only.
     """
     shown, left_out = [], []
     for picture in pictures_of(analysis):
+        if for_report and not picture.in_report:
+            continue
         lacking = picture.lacking(analysis)
         if not lacking:
             shown.append(picture)

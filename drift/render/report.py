@@ -10,6 +10,7 @@ from drift._version import __version__
 from drift.quantities import DAY_US
 from drift.render import phrases, status
 from drift.render.advice_words import clause_sentences, matter_sentence
+from drift.render.catalogue import FIRST
 from drift.render.drawing import (
     Drawn,
     Kind,
@@ -78,13 +79,14 @@ def report_html(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    shown, left_out = pictures_to_draw(analysis)
+    shown, left_out = pictures_to_draw(analysis, for_report=True)
     drawn = _all_drawn(shown, analysis, progress, pen)
     return environment.get_template("report.html.j2").render(
         mark=Markup(MARK),
         light=Markup(colour_variables(canvas.LIGHT)),
         dark=Markup(colour_variables(canvas.DARK)),
-        pictures=side_by_side(drawn),
+        strip=next((one for one in drawn if one.key == FIRST), None),
+        pictures=side_by_side([one for one in drawn if one.key != FIRST]),
         left_out=left_out,
         kept_aside=_kept_aside_table(kept_aside),
         set_aside=instrument.set_aside_table(analysis, where),
@@ -140,8 +142,6 @@ def said(analysis: Analysis) -> dict[str, object]:
         "matter_sentences": [phrases.harmless(matter_sentence(one)) for one in analysis.advice.matters],
         "events": causes.events_table(analysis),
         "corrections": causes.corrections_table(analysis),
-        "seasonal": axis.seasonal_words(analysis.history),
-        "lasting": axis.lasting_words(analysis.history),
         "winters": causes.winters_table(analysis),
         "apart": causes.apart_table(analysis),
         "constants": instrument.constants_table(analysis),

@@ -1,9 +1,9 @@
 """The strip: has it moved?  The pier's tilt and the mount's place on it on one scale, against the limits.
 
 One arcsecond has the same height in both tracks, and no track shows less than its limit, so that a steady
-pier looks steady.  The pier's track is how far its top has tilted since the start, which is what the limit is
-on; the mount's is where azimuth and altitude stand against where they were last set.  What can't be told
-apart is drawn as the axis, which may be either.  The picture of it is `drift.render.figures.strip`.
+pier looks steady.  The pier's track is how far its top has tilted from where its limit is counted; the
+mount's is where azimuth and altitude stand against where they were last set.  What can't be told apart is
+drawn as the axis, which may be either.  The picture of it is `drift.render.figures.strip`.
 """
 
 from __future__ import annotations
@@ -18,19 +18,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drift.advice.movement import axis_step, pair_of
-from drift.codes import Answer, CorrectionKind, LimitName, Part
-from drift.mount.axis_error import axis_error, axis_error_sd, size_of
+from drift.codes import Answer, CorrectionKind, LimitName, Part, Since
+from drift.mount.axis_error import axis_error, axis_error_sd
 from drift.quantities import DAY_US, Floats, Ints, as_utc, local_date
 from drift.render import phrases
 from drift.render.phrases import KNOBS, zone_of
-from drift.render.tables.axis import latest_row
 from drift.types import HISTORY_COLUMNS
 from drift.watch.limits import limits_of
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
-    from drift.types import Analysis, CorrectionFound, Event
+    from drift.types import Analysis, CorrectionFound, Event, History
+    from drift.watch.limits import Limit
 
 
 # ---- What the strip shows, as numbers.
@@ -154,39 +154,55 @@ def _pier(analysis: Analysis) -> Track | None:
     if limit is None or len(limit.values) < 2:
         return None
     told = [_told(analysis, name) for name in ("tilt_north", "tilt_east")]
-    part = "" if all(told) else ", north-south part" if told[0] else ", east-west part"
+    part = "" if all(told) else " north-south" if told[0] else " east-west"
+    base = np.zeros(2) if limit.baseline is None else np.nan_to_num(limit.baseline.tilt)
+    since = _since_words(limit, zone_of(analysis.site.site.timezone))
     curve = Curve("tilt", "pier", limit.times_us, limit.values, limit.sds)
-    now = _tilt_now(analysis, told)
+    now = _tilt_now(analysis, limit, told, base)
     return Track(
-        f"Pier tilt since the start{part}", now, (curve,), limit.limit, False, _ahead(analysis, told)
+        f"Pier tilt{part} since {since}", now, (curve,), limit.limit, False, _ahead(analysis, told, base)
     )
 
 
-def _tilt_now(analysis: Analysis, told: Sequence[bool]) -> str:
-    row = latest_row(analysis.history)
-    if row is None:
-        return ""
-    north, east, north_sd, east_sd = (
-        float(array[row, k]) for array in (analysis.history.change, analysis.history.sd) for k in _TILT
-    )
-    north, east = (value if one else 0.0 for value, one in zip((north, east), told, strict=True))
-    north_sd, east_sd = (sd if one else 0.0 for sd, one in zip((north_sd, east_sd), told, strict=True))
-    size, sd = size_of(north, east, north_sd, east_sd)
+def _since_words(limit: Limit, zone: ZoneInfo) -> str:
+    """Return since when the tilt is counted: the settled weeks of a year, a correction, a date, the start."""
+    base = limit.baseline
+    day = "" if base is None else local_date(base.from_us, zone)
+    if base is None or base.since is Since.START:
+        return "the start"
+    if base.since in (Since.FIRST_AUTUMN, Since.LAST_AUTUMN):
+        return f"the autumn of {day[:4]}"
+    return f"the correction before {day}" if base.since is Since.LAST_CORRECTION else day
+
+
+def _tilt_now(analysis: Analysis, limit: Limit, told: Sequence[bool], base: Floats) -> str:
+    size, sd = float(limit.values[-1]), float(limit.sds[-1])
     if not phrases.has_side(size, sd):
         return f"{phrases.any_angle(size, sd)}, no direction can be told"
+    row = int(np.flatnonzero(analysis.history.time_us == limit.times_us[-1])[0])
+    change = analysis.history.change[row, list(_TILT)] - base
+    north, east = (float(value) if one else 0.0 for value, one in zip(change, told, strict=True))
     return f"{phrases.any_angle(size, sd)} {phrases.compass(math.degrees(math.atan2(east, north)))}"
 
 
-def _ahead(analysis: Analysis, told: Sequence[bool]) -> Ahead | None:
+def has_outlook(history: History) -> bool:
+    """Whether the readings span long enough for a forecast to say something of the year."""
+    times = history.time_us
+    return (
+        history.forecast is not None and len(times) > 1 and times[-1] - times[0] >= LEAST_SPAN_DAYS * DAY_US
+    )
+
+
+def _ahead(analysis: Analysis, told: Sequence[bool], base: Floats) -> Ahead | None:
     made, history = analysis.history.forecast, analysis.history
-    span_us = int(history.time_us[-1] - history.time_us[0])
-    if made is None or span_us < LEAST_SPAN_DAYS * DAY_US:
+    if made is None or not has_outlook(history):
         return None
+    span_us = int(history.time_us[-1] - history.time_us[0])
     reach = int(history.time_us[-1]) + max(int(span_us * _AHEAD_SHARE / (1.0 - _AHEAD_SHARE)), 30 * DAY_US)
     shown = made.time_us <= reach
     if shown.sum() < 2:
         return None
-    tilt, sd = (series[shown][:, list(told)] for series in (made.tilt, made.tilt_sd))
+    tilt, sd = (series[shown][:, list(told)] for series in (made.tilt - base, made.tilt_sd))
     middle = np.hypot.reduce(tilt, axis=1)
     # along the tilt; a tilt of next to nothing has no direction, and takes the mean of both
     along = np.sqrt(np.sum((tilt * sd) ** 2, axis=1)) / np.maximum(middle, 1e-9)

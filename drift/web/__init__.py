@@ -6,6 +6,8 @@ Making pages
   ours (values under the pointer, dropping files); everything else works without it.
 - starlette, because it is small, typed, kept by many, and has forms, uploads and threads.  Work is done in
   threads, so no page waits for another.
+- Five places: Now, History, Nights, Record, Import.  What can be taken away stands where the thing is.
+- The look (light, dark, red) is a cookie that the server reads, so that no page is white before it is red.
 - One analysis stands until readings, site file or the day change.  Meanwhile the former one is shown with
   that said, and the page renews itself.
 

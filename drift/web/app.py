@@ -18,6 +18,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 from starlette.formparsers import MultiPartException
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
@@ -26,7 +27,17 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from drift.errors import DriftError
 from drift.render.import_words import error_words
 from drift.web import import_pages, record_pages, views
-from drift.web.current import Keeper, NoAnswer, PageState, Waiting, page, script, style_sheet
+from drift.web.current import (
+    LOOK_COOKIE,
+    LOOKS,
+    Keeper,
+    NoAnswer,
+    PageState,
+    Waiting,
+    page,
+    script,
+    style_sheet,
+)
 from drift.web.forms import text_of
 from drift.web.guard import LEAST_PASSWORD, VARIABLE, Guard, Rules, TooMuch, TooSlow, cookie_name, is_loopback
 from drift.web.imports import clear_abandoned
@@ -44,36 +55,44 @@ Take = Callable[[PageState, Request, FormData], Response]
 _MOST_FILES, _MOST_FIELDS = 2_000, 2_000
 #: A page that waits for the answer asks again after so long [s].
 _AGAIN_S = 2
+#: Answers of fewer bytes are not worth compressing; a look is kept for a year [s].
+_LEAST_COMPRESSED, _LOOK_KEPT_S = 600, 31_536_000
 
 _SHOWN: dict[str, Show] = {
     "/": views.now,
-    "/pictures": views.pictures,
+    "/history": views.history,
+    "/pictures/{name}": views.one_picture,
     "/pictures/{name}/values.json": views.picture_values,
-    "/seasons": views.seasons,
     "/seasons/{name}": views.season,
     "/nights": views.nights,
     "/nights/{evening}": views.night,
-    "/events": views.events,
     "/events/{number:int}": views.event,
-    "/corrections": record_pages.listing,
-    "/corrections/new/{kind}": record_pages.blank_form,
-    "/corrections/{row:int}": record_pages.edit_form,
+    "/record": record_pages.listing,
+    "/record/new/{kind}": record_pages.blank_form,
+    "/record/{row:int}": record_pages.edit_form,
     "/steps/{step}": record_pages.step_form,
     "/import": import_pages.choose,
     "/import/{number}": import_pages.state,
-    "/warnings": views.show,
-    "/download": views.listing,
     "/download/report.html": views.report,
     "/download/status.json": views.status,
     "/download/tables/{name}.csv": views.table,
     "/download/pictures/{name}.{ending}": views.picture,
 }
+#: Addresses of earlier versions, which somebody may have kept -> where that stands now.
+_MOVED = {
+    "/pictures": "/history",
+    "/seasons": "/history#seasons",
+    "/events": "/history#events",
+    "/download": "/history#take-away",
+    "/warnings": "/#warnings",
+    "/corrections": "/record",
+}
 _TAKEN: dict[str, Take] = {
-    "/corrections/new/{kind}": record_pages.record,
-    "/corrections/{row:int}": record_pages.edit,
-    "/corrections/{row:int}/withdraw": record_pages.withdraw,
-    "/corrections/{row:int}/put-back": record_pages.put_back,
     "/steps/{step}": record_pages.step_done,
+    "/record/new/{kind}": record_pages.record,
+    "/record/{row:int}": record_pages.edit,
+    "/record/{row:int}/withdraw": record_pages.withdraw,
+    "/record/{row:int}/put-back": record_pages.put_back,
     "/import": import_pages.take,
     "/import/{number}": import_pages.answer,
     "/imports/{number:int}/undo": import_pages.undo,
@@ -97,6 +116,8 @@ def make_app(page_state: PageState) -> ASGIApp:
     routes = [Route(path, _showing(page_state, show), methods=["GET"]) for path, show in _SHOWN.items()]
     routes += [Route(path, _taking(page_state, take), methods=["POST"]) for path, take in _TAKEN.items()]
     routes += [
+        *(Route(old, _going(new), methods=["GET"]) for old, new in _MOVED.items()),
+        Route("/look/{look}", _choose_look, methods=["GET"]),
         Route("/login", _showing(page_state, _login_form), methods=["GET"]),
         Route("/login", _taking(page_state, _login), methods=["POST"]),
         Route("/logout", _taking(page_state, _log_out), methods=["POST"]),
@@ -105,7 +126,8 @@ def make_app(page_state: PageState) -> ASGIApp:
         Route("/favicon.ico", _no_icon, methods=["GET"]),
     ]
     app = Starlette(routes=routes, lifespan=lifespan, exception_handlers=_handlers(page_state))
-    return Guard(_said_in_a_line(app, page_state.debug), page_state.rules)
+    small = GZipMiddleware(app, minimum_size=_LEAST_COMPRESSED, compresslevel=6)
+    return Guard(_said_in_a_line(small, page_state.debug), page_state.rules)
 
 
 def _said_in_a_line(app: ASGIApp, debug: bool) -> ASGIApp:
@@ -146,8 +168,28 @@ def _taking(page_state: PageState, take: Take) -> Callable[[Request], Awaitable[
     return endpoint
 
 
+def _going(address: str) -> Callable[[Request], Awaitable[Response]]:
+    async def endpoint(request: Request) -> Response:
+        return RedirectResponse(address, 301)
+
+    return endpoint
+
+
+async def _choose_look(request: Request) -> Response:
+    """Keep how this browser wants the page to look, and go back to where it was chosen."""
+    look = request.path_params["look"]
+    back = request.query_params.get("to", "/")
+    ours = back.startswith("/") and not back.startswith(("//", "/\\"))
+    response = RedirectResponse(back if ours else "/", 303)
+    if look in LOOKS:
+        response.set_cookie(LOOK_COOKIE, look, max_age=_LOOK_KEPT_S, httponly=True, samesite="strict")
+    else:
+        response.delete_cookie(LOOK_COOKIE)
+    return response
+
+
 def _login_form(page_state: PageState, request: Request) -> Response:
-    return HTMLResponse(page("login", token=page_state.rules.form_token, trouble=""))
+    return HTMLResponse(page("login", request, token=page_state.rules.form_token, trouble=""))
 
 
 def _login(page_state: PageState, request: Request, form: FormData) -> Response:
@@ -157,7 +199,7 @@ def _login(page_state: PageState, request: Request, form: FormData) -> Response:
         trouble = "That is not the password."
         if right is None:
             trouble = "Too many wrong passwords came from your address: wait a minute."
-        text = page("login", token=page_state.rules.form_token, trouble=trouble)
+        text = page("login", request, token=page_state.rules.form_token, trouble=trouble)
         return HTMLResponse(text, 429 if right is None else 403)
     response = RedirectResponse("/", 303)
     response.set_cookie(
@@ -191,7 +233,7 @@ async def _no_icon(request: Request) -> Response:
 
 def _handlers(page_state: PageState) -> dict[type[Exception] | int, Callable[..., Awaitable[Response]]]:
     async def waiting(request: Request, error: Exception) -> Response:
-        text = page("waiting")
+        text = page("waiting", request)
         return HTMLResponse(text, 200, {"Refresh": str(_AGAIN_S)})
 
     async def nothing(request: Request, error: Exception) -> Response:
@@ -199,10 +241,10 @@ def _handlers(page_state: PageState) -> dict[type[Exception] | int, Callable[...
 
     async def refused(request: Request, error: Exception) -> Response:
         assert isinstance(error, DriftError)
-        return _error(request, 400, _sentence(error_words(error)))
+        return await run_in_threadpool(_error, request, 400, _sentence(error_words(error)), page_state)
 
     async def no_such(request: Request, error: Exception) -> Response:
-        return _error(request, 404, _sentence(str(error)))
+        return await run_in_threadpool(_error, request, 404, _sentence(str(error)), page_state)
 
     async def too_much(request: Request, error: Exception) -> Response:
         return PlainTextResponse(str(error), 413)
@@ -213,7 +255,7 @@ def _handlers(page_state: PageState) -> dict[type[Exception] | int, Callable[...
     async def http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
         said = "" if error.status_code == 404 else str(error.detail)  # the heading says it
-        return _error(request, error.status_code, said)
+        return await run_in_threadpool(_error, request, error.status_code, said, page_state)
 
     async def multipart(request: Request, error: Exception) -> Response:
         return _error(request, 400, f"The form could not be read: {error}.")
@@ -240,8 +282,15 @@ def _handlers(page_state: PageState) -> dict[type[Exception] | int, Callable[...
     }
 
 
-def _error(request: Request, status: int, said: str) -> HTMLResponse:
-    return HTMLResponse(page("error", said=said, status=status), status)
+def _error(request: Request, status: int, said: str, page_state: PageState | None = None) -> HTMLResponse:
+    """Say what went wrong, with the places to go on to where the site file can be read."""
+    named: dict[str, str] = {}
+    if page_state is not None and page_state.rules.is_in(request):
+        try:
+            named = {"site_name": page_state.pier()[0].site.name or "Axis and pier"}
+        except DriftError:  # that is what is told
+            named = {}
+    return HTMLResponse(page("error", request, said=said, status=status, **named), status)
 
 
 def _sentence(said: str) -> str:

@@ -39,18 +39,17 @@ if TYPE_CHECKING:
 
 _HERE = Path(__file__).parent
 _SHOW = _HERE.parent / "render" / "templates"
-#: What stands in the bar at the head of every page: address, words.
+#: What stands in the bar at the head of every page: address, words, and other addresses that belong there.
 PLACES = (
-    ("/", "Now"),
-    ("/pictures", "Pictures"),
-    ("/seasons", "Seasons"),
-    ("/nights", "Nights"),
-    ("/events", "Events"),
-    ("/corrections", "Corrections"),
-    ("/import", "Import"),
-    ("/warnings", "Warnings"),
-    ("/download", "Download"),
+    ("/", "Now", ()),
+    ("/history", "History", ("/seasons", "/events", "/pictures")),
+    ("/nights", "Nights", ()),
+    ("/record", "Record", ()),
+    ("/import", "Import", ()),
 )
+#: How the page may look: as the device wants it, or always light, dark, or red for eyes used to the dark.
+LOOKS = {"": "as the device", "light": "light", "dark": "dark", "night": "red night view"}
+LOOK_COOKIE = "drift_look"
 
 
 @cache
@@ -66,19 +65,37 @@ def _environment() -> Environment:
     )
 
 
-def page(template: str, **values: Any) -> str:
-    """Return a page; every value is escaped."""
-    known = {"version": __version__, "places": PLACES, **values}
+def look_of(request: Request) -> str:
+    """Return how this browser wants the page to look, "" for as the device."""
+    given = request.cookies.get(LOOK_COOKIE, "")
+    return given if given in LOOKS else ""
+
+
+def page(template: str, request: Request, **values: Any) -> str:
+    """Return a page in the look that was chosen; every value is escaped."""
+    known = {
+        "version": __version__,
+        "places": PLACES,
+        "looks": LOOKS,
+        "look": look_of(request),
+        "path": request.url.path,
+        **values,
+    }
     return _environment().get_template(f"{template}.html.j2").render(known)
 
 
 @cache
 def style_sheet() -> str:
-    """Return the style sheet: colours for light and dark, then the report's, then the page's own."""
+    """Return the style sheet: the colours of each look, then the report's, then the page's own."""
+    light, dark, night = (colour_variables(each) for each in (canvas.LIGHT, canvas.DARK, canvas.NIGHT))
     return "\n".join(
         [
-            f":root {{ color-scheme: light dark; {colour_variables(canvas.LIGHT)} }}",
-            f"@media (prefers-color-scheme: dark) {{ :root {{ {colour_variables(canvas.DARK)} }} }}",
+            f":root {{ color-scheme: light; {light} }}",
+            f"@media (prefers-color-scheme: dark) {{ :root:not([data-look]) {{ {dark} }} }}",
+            "@media (prefers-color-scheme: dark) { :root:not([data-look]) { color-scheme: dark; } }",
+            f':root[data-look="dark"] {{ color-scheme: dark; {dark} }}',
+            f':root[data-look="night"] {{ color-scheme: dark; {night} }}',
+            f"@media print {{ :root, :root[data-look] {{ color-scheme: light; {light} }} }}",
             (_SHOW / "report.css").read_text(encoding="utf-8"),
             (_HERE / "static" / "page.css").read_text(encoding="utf-8"),
         ]
@@ -355,8 +372,8 @@ class PageState:
         site = self.pier()[0]
         text = page(
             template,
+            request,
             site_name=site.site.name or "Axis and pier",
-            path=request.url.path,
             token=self.rules.form_token,
             notes=self.notes.read(request.query_params.get("note", "")),
             locked=bool(self.rules.password),

@@ -7,6 +7,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from drift.errors import DriftError
+from drift.ingest.mapping import VALUE
 from drift.render.by_hand import counts_words, left_out_words, reason_words
 from drift.render.column_words import KIND_WORDS, choice_words, proposal_words, question_words
 from drift.render.import_words import error_words, row_words
@@ -72,6 +73,7 @@ def state(page_state: PageState, request: Request) -> HTMLResponse:
         choice_words=choice_words,
         proposal_words=proposal_words,
         sentence=sentence,
+        plain=lambda given: given.removeprefix(VALUE),
     )
 
 

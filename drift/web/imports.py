@@ -138,6 +138,8 @@ def _lock_of(folder: Path) -> FileLock:
 #: Uploads that wait for an answer are let go of after so long [s], and so many are kept at most.
 _PATIENCE_S = 3600.0
 _MOST_WAITING = 20
+#: So much of a file is shown beside the questions about it.
+_SHOWN_BYTES, _SHOWN_ROWS = 4_000, 6
 #: What the images of one upload are called together.
 _IMAGES = "uploaded images"
 
@@ -173,6 +175,14 @@ class Import:
         """What the file is called that is next."""
         first = self.waiting[0]
         return first[0].name if len(first) == 1 else f"{len(first)} {_IMAGES}"
+
+    def first_rows(self) -> tuple[str, ...]:
+        """Return the first rows of the file that is next as they stand in it; none of one that is no text."""
+        with self.waiting[0][0].path.open("rb") as file:
+            head = file.read(_SHOWN_BYTES)
+        if b"\0" in head or is_image(self.waiting[0][0].path):
+            return ()
+        return tuple(head.decode("utf-8", "replace").splitlines()[:_SHOWN_ROWS])
 
 
 class Imports:

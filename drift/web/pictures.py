@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.quantities import Floats
+from drift.quantities import Floats, as_utc
 from drift.render.catalogue import Picture, picture_named
 from drift.render.drawing import Drawn, drawn_picture, pictures_to_draw
-from drift.render.figures.canvas import is_narrow
+from drift.render.figures.canvas import DOTS, FITTED, is_narrow, name_of
+from drift.render.figures.seasons import YEAR_SPAN, date_in_season, season_day
 from drift.render.phrases import clock_text, evening_of, zone_of
 
 if TYPE_CHECKING:
@@ -132,17 +133,24 @@ def evenings_of(analysis: Analysis) -> frozenset[date]:
 
 def _points(panel: Axes, figure: Figure, analysis: Analysis, evenings: frozenset[date]) -> list[list[Any]]:
     by_time = all(_FIRST_DAY < edge < _LAST_DAY for edge in panel.get_xlim())
-    lines = [line for line in panel.lines if _tells(line, panel)]
+    # the fitted curve goes through the nights, whose own values are told
+    lines = [line for line in panel.lines if _tells(line, panel) and name_of(line) != FITTED]
     spreads = _spreads(panel)
     points: list[list[Any]] = []
-    for line in lines:
-        data = np.asarray(line.get_xydata(), dtype=float)
+    told = [(np.asarray(line.get_xydata(), dtype=float), name_of(line)) for line in lines]
+    # the many nights of a long record are one line, of which every second corner is a night
+    told += [
+        (np.asarray(patch.get_path().vertices, dtype=float)[::2], "")
+        for patch in panel.patches
+        if name_of(patch) == DOTS
+    ]
+    for data, name in told:
         data = data[np.isfinite(data).all(axis=1)]
         data = data[:: max(1, -(-len(data) // _MOST_POINTS))]
         places = panel.transData.transform(data) / [figure.bbox.width, figure.bbox.height]
         for (x, y), (across, up) in zip(data.tolist(), places.tolist(), strict=True):
             if -0.01 <= across <= 1.01 and -0.01 <= up <= 1.01:
-                said, evening = _words(panel, x, y, spreads, by_time, analysis)
+                said, evening = _words(panel, (x, y), name, spreads, by_time, analysis)
                 evening = evening if evening in evenings else None
                 points.append([round(across, 4), round(1 - up, 4), said, str(evening or "")])
     return points
@@ -198,22 +206,39 @@ def _key(x: float, y: float) -> tuple[float, float]:
 
 def _words(
     panel: Axes,
-    x: float,
-    y: float,
+    at: tuple[float, float],
+    name: str,
     spreads: dict[tuple[float, float], float],
     by_time: bool,
     analysis: Analysis,
 ) -> tuple[str, date | None]:
-    """Return what is said of a point, and the evening before it where the picture goes along time."""
-    spread = spreads.get(_key(x, y))
-    value = _number(y, spread) if spread is not None else _number(y, None)
+    """Return what is said of a point, and the evening before it where the picture goes along time.
+
+    `name` is that of its line: a winter's, where lines are winters.
+    """
+    x, y = at
+    value = _number(y, spreads.get(_key(x, y)) or None)
     place = analysis.site.site
     if by_time:
         time_us = int(round(x * _DAY_US))
         when = clock_text(time_us, zone_of(place.timezone))
-        return f"{when}: {value} {_unit(panel)}".strip(), evening_of(time_us, place.longitude_deg)
-    along, up = panel.get_xlabel() or "across", panel.get_ylabel() or "up"
-    return f"{along}: {_number(x, None)}; {up}: {value}", None
+        winter = season_day(as_utc(time_us), place.latitude_deg < 0)[1]
+        said = f"{when}, winter {winter}: {value} {_unit(panel)}".strip()
+        return said, evening_of(time_us, place.longitude_deg)
+    day = date_in_season(name, x) if panel.get_xlim() == YEAR_SPAN else None
+    if day is not None:
+        return f"{day}, winter {name}: {value} {_unit(panel)}".strip(), day
+    along, up = _way(panel.get_xlabel()) or "across", _way(panel.get_ylabel()) or "up"
+    of = f"winter {name}; " if name[:4].isdigit() else ""
+    return f"{of}{along}: {_number(x, None)}; {up}: {value}", None
+
+
+def _way(label: str) -> str:
+    """Return of a label with two ways the one that counts as positive, with the unit."""
+    if not label.endswith("→"):
+        return label
+    unit = label.partition("[")[2].partition("]")[0]
+    return f"{label.rpartition(']')[2].strip(' →' + chr(0x2002) + chr(0x2003))} [{unit}]"
 
 
 def _unit(panel: Axes) -> str:

@@ -1,4 +1,4 @@
-"""The pages that only show: now, pictures, seasons, nights, events, warnings; and what can be taken away."""
+"""The pages that only show: now, history, seasons, nights, events; and what can be taken away."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
+from drift.advice.situation import coming_of
 from drift.errors import DriftError
 from drift.ingest.text import spreadsheet_cell
 from drift.quantities import as_utc
@@ -25,9 +26,13 @@ from drift.render.figures.seasons import season_day
 from drift.render.notebook import FRAMES, frame_of
 from drift.render.notices import sentence
 from drift.render.origin import NightOrigin, night_origin, nights_of
+from drift.render.outlook import brief_sentences
+from drift.render.outlook_words import ahead_sentences, realigning_sentences
 from drift.render.phrases import angle, clock_text, counted, evening_of, zone_of
 from drift.render.report import report_of_record, said
+from drift.render.status import action_words
 from drift.render.status_json import as_mapping
+from drift.render.strip import has_outlook
 from drift.render.tables import axis, causes
 from drift.render.tables.axis import Table
 from drift.render.watch_words import acknowledged_sentences, item_sentence
@@ -55,29 +60,12 @@ def news_of(analysis: Analysis, record: Record) -> tuple[News, str | None]:
     return news_afresh(analysis, None if last is None else last[2], now_us(), record.latest_import_us())
 
 
-def show(page_state: PageState, request: Request) -> HTMLResponse:
-    """Show what is new, and what was acknowledged last."""
-    analysis, current, fresh = page_state.analysis()
-    record = page_state.pier()[1]
-    last = record.last_acknowledged()
-    zone = zone_of(analysis.site.site.timezone)
-    return page_state.show(
-        request,
-        "warnings",
-        fresh=fresh,
-        news=news_of(analysis, record)[0],
-        say=item_sentence,
-        seen=current.mark,
-        last=None if last is None else (clock_text(last[0], zone), last[1]),
-    )
-
-
 def acknowledge(page_state: PageState, request: Request, form: FormData) -> Response:
-    """Take note of what was shown, unless something else has come in since."""
+    """Mark what was shown as seen, unless something else has come in since."""
     analysis, current, fresh = page_state.analysis()
     if not fresh or current.mark != text_of(form, "seen"):
         return page_state.go(
-            "/warnings",
+            "/",
             "The record has changed since you opened that page, so nothing was acknowledged.  Look at what "
             "is new now.",
         )
@@ -85,7 +73,7 @@ def acknowledge(page_state: PageState, request: Request, form: FormData) -> Resp
     found, before = news_of(analysis, record)
     state = state_text(analysis, before, now_us(), record.latest_import_us())
     dropped = record.acknowledge(text_of(form, "note"), state)
-    return page_state.go("/warnings", *acknowledged_sentences(found, dropped))
+    return page_state.go("/", *acknowledged_sentences(found, dropped))
 
 
 # ---- The pages that only show: now, pictures, seasons, nights, events.
@@ -95,48 +83,79 @@ class NoSuchPage(DriftError):
     """The record holds nothing under the name that an address gives."""
 
 
-#: The pictures on the first page.
-_FIRST = ("strip", "axis")
 _LAST_NIGHTS = 8
-#: First word of a picture's name -> heading over those that stand side by side.
-_CLOSE_UPS = {"event": "Events close up", "causes": "Cause by cause"}
+#: Pictures of the history page; others have pages of their own.
+_HISTORY = ("seasons", "outlook", "axis", "ground", "moved")
 
 
 def now(page_state: PageState, request: Request) -> Response:
-    """Show the verdict, what to do, what is new, and the first pictures."""
+    """Show how things stand, the strip, what to do, and what is new."""
     analysis, current, fresh = page_state.analysis()
-    assert current.drawings is not None
-    known = {picture.name for picture in current.drawings.shown}
-    drawn = [current.drawings.named(name).drawn for name in _FIRST if name in known]
+    record = page_state.pier()[1]
+    last, zone = record.last_acknowledged(), zone_of(analysis.site.site.timezone)
+    words = said(analysis)
     return page_state.show(
         request,
         "now",
-        said(analysis),
+        words,
         fresh=fresh,
-        pictures=drawn,
+        weakened=words["warnings"],
+        strip=_drawn(current, "strip"),
+        steps=list(zip(analysis.advice.actions, step_ids(analysis, record), strict=True)),
+        action_words=action_words,
         last_nights=axis.last_nights_table(analysis, _LAST_NIGHTS),
-        steps=step_ids(analysis, page_state.pier()[1]),
-        news=news_of(analysis, page_state.pier()[1])[0],
+        news=news_of(analysis, record)[0],
         say=item_sentence,
+        seen=current.mark,
+        last_seen=None if last is None else (clock_text(last[0], zone), last[1]),
+        coming=coming_sentences(analysis),
+        ahead_drawn=has_outlook(analysis.history),
     )
 
 
-def pictures(page_state: PageState, request: Request) -> HTMLResponse:
-    """Show all pictures."""
-    _, current, fresh = page_state.analysis()
+def coming_sentences(analysis: Analysis) -> list[str]:
+    """Return the outlook in words: how axis and pier go on, and whether re-aligning is worth it."""
+    coming = coming_of(analysis)
+    if coming is None:
+        return list(brief_sentences(analysis))
+    zone = zone_of(analysis.site.site.timezone)
+    return list(dict.fromkeys([*ahead_sentences(coming, zone), *realigning_sentences(coming, zone)]))
+
+
+def history(page_state: PageState, request: Request) -> HTMLResponse:
+    """Show how it went: the pictures, what moved, corrections, winters, and what can be taken away."""
+    analysis, current, fresh = page_state.analysis()
     assert current.drawings is not None
-    drawn = [current.drawings.named(picture.name).drawn for picture in current.drawings.shown]
+    shown = current.drawings.shown
+    drawn = {one.name: current.drawings.named(one.name).drawn for one in shown if one.name in _HISTORY}
+    events = [current.drawings.named(one.name).drawn for one in shown if one.is_event]
     return page_state.show(
         request,
-        "pictures",
+        "history",
         fresh=fresh,
-        pictures=[one for one in drawn if not one.narrow],
-        close_ups=[
-            (words, [one for one in drawn if one.narrow and one.kind == kind])
-            for kind, words in _CLOSE_UPS.items()
+        pictures=[drawn[name] for name in _HISTORY if name in drawn],
+        close_ups=events,
+        others=[
+            one for one in shown if one.name not in _HISTORY and not one.is_event and one.name != "strip"
         ],
         left_out=current.drawings.left_out,
+        events=causes.events_table(analysis),
+        corrections=causes.corrections_table(analysis),
+        winters=causes.winters_table(analysis),
+        apart=causes.apart_table(analysis),
+        seasons=_season_counts(analysis),
+        frames=list(FRAMES),
+        shown=shown,
+        formats=[ending[1:] for ending in FORMATS],
     )
+
+
+def one_picture(page_state: PageState, request: Request) -> HTMLResponse:
+    """Show one picture with its numbers."""
+    _, current, fresh = page_state.analysis()
+    assert current.drawings is not None
+    drawn = current.drawings.named(request.path_params["name"]).drawn
+    return page_state.show(request, "picture", fresh=fresh, drawn=drawn)
 
 
 def picture_values(page_state: PageState, request: Request) -> Response:
@@ -146,19 +165,6 @@ def picture_values(page_state: PageState, request: Request) -> Response:
     size = "phone" if request.query_params.get("size") == "phone" else "wide"
     values = current.drawings.named(request.path_params["name"]).values
     return JSONResponse(values.get(size) or values.get("phone") or [])
-
-
-def seasons(page_state: PageState, request: Request) -> HTMLResponse:
-    """List the seasons, with what each winter did."""
-    analysis, current, fresh = page_state.analysis()
-    return page_state.show(
-        request,
-        "seasons",
-        fresh=fresh,
-        seasons=_season_counts(analysis),
-        winters=causes.winters_table(analysis),
-        picture=_drawn(current, "seasons"),
-    )
 
 
 def season(page_state: PageState, request: Request) -> HTMLResponse:
@@ -198,7 +204,7 @@ def nights(page_state: PageState, request: Request) -> HTMLResponse:
         fresh=fresh,
         latest=_nights_in(analysis, counts[-1][0]) if counts else None,
         earlier=counts[-2::-1],
-        picture=_drawn(current, "nights"),
+        quality=current.drawings is not None and any(one.name == "nights" for one in current.drawings.shown),
     )
 
 
@@ -228,12 +234,6 @@ def night(page_state: PageState, request: Request) -> HTMLResponse:
         later=evenings[at + 1] if at + 1 < len(evenings) else "",
         season=_season_of(analysis, found[0].time_us),
     )
-
-
-def events(page_state: PageState, request: Request) -> HTMLResponse:
-    """List the events."""
-    analysis, _, fresh = page_state.analysis()
-    return page_state.show(request, "events", fresh=fresh, events=causes.events_table(analysis))
 
 
 def event(page_state: PageState, request: Request) -> HTMLResponse:
@@ -348,20 +348,6 @@ _TYPES = {
     ".pdf": "application/pdf",
     ".csv": "text/csv; charset=utf-8",
 }
-
-
-def listing(page_state: PageState, request: Request) -> HTMLResponse:
-    """List what can be taken away."""
-    _, current, fresh = page_state.analysis()
-    assert current.drawings is not None
-    return page_state.show(
-        request,
-        "download",
-        fresh=fresh,
-        frames=list(FRAMES),
-        shown=current.drawings.shown,
-        formats=[ending[1:] for ending in FORMATS],
-    )
 
 
 def report(page_state: PageState, request: Request) -> Response:

@@ -12,17 +12,18 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.path import Path as MplPath
 
+from drift.advice.baseline import baseline_of
 from drift.codes import AxisBound
 from drift.errors import DriftError
 from drift.render import drawing
 from drift.render.catalogue import picture_named, pictures_of
 from drift.render.figures import (
+    axis_history,
     axis_path,
     canvas,
     causes,
     corrections_found,
     event_closeup,
-    from_pole,
     ground_under_tilt,
     night_quality,
     pier_path,
@@ -30,6 +31,8 @@ from drift.render.figures import (
     seasons,
 )
 from drift.render.figures.canvas import DARK, LIGHT, PHONE_IN, WIDE_IN, dark_ground, dates
+from drift.render.tables import axis as axis_table
+from drift.types import Lasting, Seasonal
 
 #: Rounding of sums of numbers of about 1000 arcsec.
 ROUNDING = 1e-8
@@ -119,9 +122,9 @@ def test_what_has_nothing_to_show_says_so_in_a_sentence(name):
     expected = {
         "rich north": 0,
         "rich south": 0,
-        "one night": 9,  # no strip, tilt, winters, pier, causes (2), ground, coming year and corrections
+        "one night": 10,  # no strip, tilt, winters, pier, causes (3), ground, coming year and corrections
         "level only": 5,  # no axis (2), no ground, no coming year, no corrections, no nights
-        "empty": 11,
+        "empty": 12,
     }
     assert len(left_out) == expected[name] + (name == "level only"), left_out
 
@@ -130,7 +133,7 @@ def test_pictures_are_found_by_name_and_an_unknown_one_names_those_there_are():
     analysis = RECORDS["rich north"]
     assert picture_named(analysis, "event-2").title.startswith("Event 2, by 2024-10-")
     with pytest.raises(
-        DriftError, match=r"no picture 'peir'; did you mean 'pier'\?  The pictures are strip, axis,"
+        DriftError, match=r"no picture 'peir'; did you mean 'pier'\?  The pictures are strip, seasons,"
     ):
         picture_named(analysis, "peir")
 
@@ -154,18 +157,33 @@ def test_events_stand_side_by_side_and_so_do_the_causes():
     groups = [[each.key for each in group] for group in drawing.side_by_side(drawn)]
     assert groups == [
         ["strip"],
-        ["axis"],
-        ["event-1", "event-2", "event-3", "event-4"],
-        ["tilt"],
         ["seasons"],
+        ["outlook"],
+        ["axis"],
+        ["ground"],
+        ["event-1", "event-2", "event-3", "event-4"],
+        ["moved"],
+        ["tilt"],
         ["pier"],
         ["path"],
-        ["ground"],
         ["causes-azimuth", "causes-altitude"],
-        ["outlook"],
         ["corrections"],
         ["nights"],
     ]
+
+
+def test_a_report_leaves_out_what_is_drawn_on_request():
+    analysis = RECORDS["rich north"]
+    shown, left_out = drawing.pictures_to_draw(analysis, for_report=True)
+    assert [picture.name for picture in shown if not picture.is_event] == [
+        "strip",
+        "seasons",
+        "outlook",
+        "axis",
+        "ground",
+        "moved",
+    ]
+    assert left_out == []
 
 
 def test_the_same_analysis_draws_the_same_picture_and_changes_nothing():
@@ -282,7 +300,7 @@ def words_of(panel):
 
 def test_the_picture_names_the_most_demanding_use_also_one_that_only_some_have():
     analysis = with_matters(RECORDS["rich north"], 20.0, 0.9)
-    assert from_pole.tolerated(analysis) == from_pole.Tolerance(0.9, CORNER)
+    assert axis_table.tolerated(analysis) == axis_table.Tolerance(0.9, CORNER)
     panel = axis_path.figure(analysis).axes[0]
     assert any(f"most demanding use tolerates 0.9' ({CORNER})" in words for words in words_of(panel))
     assert f"tolerates 0.9' ({CORNER})" in axis_path.describe(analysis)
@@ -297,7 +315,7 @@ def test_the_way_of_the_axis_is_shaded_beyond_the_warning_limit_only(name):
     analysis = RECORDS[name]
     blocks = axis_path.path_blocks(analysis)
     points, _ = axis_path.on_sky_arcmin(blocks, analysis.site.site.latitude_deg)
-    pole = np.array([0.0, from_pole.aimed_pole_arcmin(analysis)])
+    pole = np.array([0.0, axis_table.aimed_pole_arcmin(analysis)])
     far = np.hypot(*(points - pole).T)
     limit = float(np.median(far))  # so that the path lies on both sides
     warn = replace_warn(analysis.site, limit)
@@ -318,26 +336,40 @@ def replace_warn(site, axis_arcmin):
     return site.model_copy(update={"warn": site.warn.model_copy(update={"axis_arcmin": axis_arcmin})})
 
 
-def test_the_pier_is_seen_from_above_with_north_up_and_ellipses_of_one_sd():
+def test_the_pier_is_seen_from_above_about_its_start_with_a_loop_a_winter():
     analysis = RECORDS["rich north"]
     panel = pier_path.figure(analysis).axes[0]
-    rows = pier_path.path_rows(analysis.history)
-    ellipses = panel.collections[0]
-    np.testing.assert_allclose(ellipses.get_offsets(), analysis.history.change[rows][:, [1, 0]])
-    np.testing.assert_allclose(ellipses._heights * 2, 2 * analysis.history.sd[rows][:, 0])
+    loops = pier_path.loops_of(analysis)
+    drawn = {canvas.name_of(line): line for line in panel.lines if canvas.name_of(line)}
+    assert list(drawn) == [loop.name for loop in loops] == ["2021-22", "2022-23", "2023-24", "2024-25"]
+    for loop in loops:
+        expected = analysis.history.change[loop.rows][:, [1, 0]]
+        np.testing.assert_allclose(np.transpose(drawn[loop.name].get_data()), expected)
+    for one, following in zip(loops, loops[1:], strict=False):
+        assert following.rows[0] == one.rows[-1], "each begins where the one before it ended"
+    assert drawn["2024-25"].get_linewidth() > drawn["2023-24"].get_linewidth()
+    (ellipse,) = [patch for patch in panel.patches if patch.get_alpha() == 0.25]
+    assert ellipse.get_height() == pytest.approx(2 * analysis.history.sd[-1, 0])
     assert panel.get_xlabel().endswith("toward east →") and panel.get_ylabel().endswith("toward north →")
-    assert (panel.get_ylim()[1] - panel.get_ylim()[0]) == pytest.approx(np.ptp(panel.get_xlim()))
+    assert panel.get_xlim() == panel.get_ylim() == (-panel.get_xlim()[1], panel.get_xlim()[1])
 
 
-def test_a_long_way_of_the_pier_is_thinned_but_keeps_its_ends_and_its_steps():
-    history = RECORDS["rich north"].history
-    rows = pier_path.path_rows(history)
-    assert rows.size <= pier_path.POINTS + 8 < len(history.time_us)
-    assert {0, len(history.time_us) - 1} <= set(rows.tolist())
-    step = next(event for event in history.events if event.what == "pier")
-    at = history.time_us[rows]
-    assert step.before_us in at
-    assert at[np.searchsorted(at, step.before_us) - 1] >= step.after_us
+def test_a_long_loop_is_thinned_but_keeps_its_ends():
+    analysis = invented(47.3, 900, every_days=1.0)
+    loops = pier_path.loops_of(analysis)
+    known = np.flatnonzero(np.isfinite(analysis.history.change[:, :2]).all(axis=1))
+    assert all(len(loop.rows) <= 2 * pier_path.POINTS + 2 for loop in loops)
+    assert loops[0].rows[0] == known[0] and loops[-1].rows[-1] == known[-1]
+
+
+def test_bolts_stand_around_the_start_of_the_pier():
+    panel = pier_path.figure(RECORDS["rich north"]).axes[0]
+    half = panel.get_xlim()[1]
+    bolts = [line.get_xydata()[0] for line in panel.lines if line.get_marker() == "h"]
+    assert len(bolts) == 3
+    for (east, north), bearing in zip(bolts, (0.0, 120.0, 240.0), strict=True):
+        assert np.degrees(np.arctan2(east, north)) % 360.0 == pytest.approx(bearing)
+        assert 0.85 * half < max(abs(east), abs(north)) < half
 
 
 @pytest.mark.parametrize(("bearing", "edge"), [(0, (3, 9)), (90, (8, 4)), (45, (8, 9)), (225, (-2, -1))])
@@ -363,12 +395,41 @@ def test_an_event_has_its_own_nights_on_either_side_and_their_means():
     assert sides.before.time_us.max() == event.after_us and sides.after.time_us.min() == event.before_us
     nights = {night.time_us: night for night in analysis.nights.nights}
     read = np.array([nights[t].estimate[0] for t in sides.before.time_us])
-    assert sides.before.mean[0] == pytest.approx(read.mean())  # all have the same uncertainty
+    # the side's mean is taken about the fitted curve and said of its last reading; all are equally uncertain
+    times, fitted = axis_history.fitted_axis(analysis)
+    curve = 60.0 * np.interp(dates(sides.before.time_us), times, fitted[:, 0])
+    left = read - curve
+    assert sides.before.mean[0] == pytest.approx(left.mean() + curve[-1])
     own = nights[sides.before.time_us[0]].own_covariance[0, 0]
-    spread = max(1.0, read.var(ddof=1) / own)
+    spread = max(1.0, left.var(ddof=1) / own)
     assert sides.before.mean_sd[0] == pytest.approx(np.sqrt(spread * own / len(read)))
     step, sd = event_closeup.moved_by(sides)
     assert abs(step[0] + 140.0) < 4 * sd[0]  # the mount was made to slip by -140 arcsec
+
+
+def test_a_slope_through_the_seasons_is_no_part_of_a_step():
+    """Nights exactly on a steep slope with a step of -140: flat means would find 200 more or less."""
+    analysis = RECORDS["rich north"]
+    days = (analysis.history.time_us - analysis.history.time_us[0]) / DAY_US
+    change = np.zeros_like(analysis.history.change)
+    event = analysis.history.events[0]
+    change[:, 4] = 3.0 * days - 140.0 * (analysis.history.time_us >= event.before_us)
+    at = {int(t): change[k, 4] for k, t in enumerate(analysis.history.time_us)}
+    nights = tuple(
+        replace(one, estimate=np.array([at[one.time_us], 0.0, np.nan])) for one in analysis.nights.nights
+    )
+    history = replace(
+        analysis.history, change=change, axis_now=np.array([nights[-1].estimate[0], 0.0]), corrections=()
+    )
+    steep = replace(analysis, history=history, nights=replace(analysis.nights, nights=nights))
+    step, _ = event_closeup.moved_by(event_closeup.sides_of(steep, event))
+    gap = (event.before_us - event.after_us) / DAY_US
+    assert step[0] == pytest.approx(-140.0 + 3.0 * gap)
+
+
+def test_both_coordinates_of_an_event_have_one_scale():
+    azimuth, altitude = event_closeup.figure(RECORDS["rich north"]).axes[:2]
+    assert np.ptp(azimuth.get_ylim()) == pytest.approx(np.ptp(altitude.get_ylim()))
 
 
 def test_an_event_looks_no_further_than_the_next_change():
@@ -545,17 +606,62 @@ def test_a_pole_outside_the_frame_is_pointed_to_and_not_listed():
     assert "the true pole" in [text.get_text() for text in figure.axes[0].get_legend().get_texts()]
 
 
-def test_seven_winters_differ_in_dash_and_are_named_row_by_row():
-    made = [seasons.SeasonCurve(str(2018 + k), np.arange(9.0), np.arange(9.0), np.ones(9)) for k in range(7)]
-    figure, (panel,) = canvas.sheet(None, (2.8,), WIDE_IN, below_in=0.6)
-    seasons._legend(panel, made, WIDE_IN)
-    legend = panel.get_legend()
-    dashes = [str(line._unscaled_dash_pattern) for line in legend.get_lines()]
-    assert len(set(dashes)) == 7
+def test_of_ten_winters_the_latest_are_named_at_their_lines_and_the_rest_said_to_be_palest():
+    analysis = invented(47.3, 460)
+    figure = seasons.figure(analysis)
     FigureCanvasAgg(figure).draw()
-    places = [(text.get_window_extent(), text.get_text()) for text in legend.get_texts()]
-    rows = sorted(places, key=lambda place: (-round(place[0].y0 / 5), place[0].x0))
-    assert [name for _, name in rows] == [str(2018 + k) for k in range(7)]
+    (panel,) = figure.axes
+    found = seasons.seasons_of(analysis, seasons.direction(analysis.history))
+    assert len(found) == 10
+    named = [text for text in panel.texts if text.get_text() in {one.name for one in found}]
+    assert {text.get_text() for text in named} == {one.name for one in found[-6:]}
+    boxes = [text.get_window_extent() for text in named]
+    assert not any(a.overlaps(b) for k, a in enumerate(boxes) for b in boxes[k + 1 :])
+    assert any("palest: 2021-22 to 2024-25" in text.get_text() for text in panel.texts)
+    lines = {canvas.name_of(line): line.get_linewidth() for line in panel.lines if canvas.name_of(line)}
+    assert lines[found[-1].name] == max(lines.values()) > lines[found[-2].name]
+
+
+def test_a_pier_that_goes_for_good_further_than_it_swings_is_one_curve_along_that_way():
+    """As a young pier settles: 40 arcsec a year toward the west, and a swing of 10 toward the north-west."""
+    analysis = RECORDS["rich south"]
+    lasting = Lasting(arcsec_per_year=40.0, arcsec_per_year_sd=3.0, toward_bearing_deg=270.0)
+    swing = Seasonal(
+        peak_to_trough=10.0, peak_to_trough_sd=2.0, toward_bearing_deg=333.0, peak_day_of_year=200
+    )
+    settling = replace(analysis, history=replace(analysis.history, lasting=lasting, seasonal=swing))
+    assert seasons.direction(settling.history) == 270.0
+    (panel,) = seasons.figure(settling).axes
+    first, last = dates(settling.history.time_us[[0, -1]])
+    assert panel.get_xlim()[0] < first and panel.get_xlim()[1] > last, "over time, not over months"
+    assert "toward the west" in panel.get_title("left")
+    swinging = replace(analysis, history=replace(analysis.history, seasonal=swing, lasting=None))
+    assert seasons.direction(swinging.history) == 333.0
+
+
+def test_the_limit_of_tilt_stands_in_the_picture_of_the_year():
+    analysis = RECORDS["rich north"]
+    (panel,) = seasons.figure(analysis).axes
+    bearing = np.radians(seasons.direction(analysis.history))
+    base = baseline_of(analysis.site, analysis.history).tilt @ [np.cos(bearing), np.sin(bearing)]
+    limit = base + analysis.site.warn.tilt_arcsec  # the limit counts from there
+    assert any(
+        line.get_ydata()[0] == pytest.approx(limit) for line in panel.lines if len(line.get_ydata()) == 2
+    )
+    assert panel.get_ylim()[1] > limit
+
+
+def test_what_moved_it_is_one_list_the_largest_first():
+    """Of the invented year the season swings the pier by so much, the mount stood still."""
+    analysis = RECORDS["rich north"]
+    rows = causes.moved_last_year(analysis)
+    assert [one.title for one in rows][0] == "season" and all(one.of_pier for one in rows)
+    last = analysis.history.time_us >= analysis.history.time_us[-1] - 365 * DAY_US
+    swing = np.hypot(*np.ptp(analysis.history.causes[0].change[last, :2], axis=0))
+    assert rows[0].size == pytest.approx(swing, rel=0.02)
+    assert [one.size for one in rows] == sorted((one.size for one in rows), reverse=True)
+    (panel,) = causes.moved_figure(analysis).axes
+    assert [bar.get_width() for bar in panel.patches] == pytest.approx([one.size for one in rows])
 
 
 def test_what_thaws_last_is_drawn_where_it_lies_and_the_sure_layer_is_apart():
@@ -572,4 +678,4 @@ def test_a_short_scale_of_uncertainty_has_ticks_enough_to_be_read():
     one = RECORDS["one night"]
     (panel, *_) = night_quality.figure(one).axes
     assert len(panel.get_yticks()) >= 2
-    assert "orange" in panel.get_title(loc="left") and "blue" in panel.get_title(loc="left")
+    assert "dark" in panel.get_title(loc="left") and "pale" in panel.get_title(loc="left")

@@ -146,7 +146,7 @@ def test_a_picture_with_nothing_to_show_says_why_and_writes_nothing(folder, caps
 def test_without_a_name_all_are_listed(folder, capsys, monkeypatch):
     code, out, _ = run(capsys, "figure")
     assert code == 0
-    assert [line.split()[0] for line in out.splitlines()][:3] == ["strip", "axis", "event-1"]
+    assert [line.split()[0] for line in out.splitlines()][:3] == ["strip", "seasons", "outlook"]
     stands_for(monkeypatch, invented(47.3, 1))
     assert "(not yet: A movement shows from the second night on" in run(capsys, "figure")[1]
     assert "(not yet: A change of pier and mount needs two nights" in run(capsys, "figure")[1]

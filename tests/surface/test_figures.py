@@ -235,6 +235,8 @@ def test_the_tilt_of_the_seasons_is_along_the_direction_of_the_swing(records):
 
 def test_without_a_seasonal_swing_the_larger_component_is_compared(records):
     history = replace(records["north"].history, seasonal=None)
+    assert seasons.direction(history) == history.lasting.toward_bearing_deg, "what goes on for good is known"
+    history = replace(history, lasting=None)
     assert seasons.direction(history) == 0.0
     swapped = history.change[:, [1, 0, 2, 3, 4, 5]]
     assert seasons.direction(replace(history, change=swapped)) == 90.0

@@ -43,7 +43,7 @@ def test_on_another_address_it_says_why_and_makes_a_password(site_path):
     with begun(site_path, "--host", "0.0.0.0", DRIFT_PAGE_PASSWORD="") as program:
         address = program.stdout.readline().strip()
         port = address.rstrip("/").rpartition(":")[2]
-        with urllib.request.urlopen(f"http://127.0.0.1:{port}/corrections") as analysis:
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}/record") as analysis:
             assert analysis.url.endswith("/login")
         program.terminate()
         _, told = program.communicate(timeout=PATIENCE_S)

@@ -38,10 +38,10 @@ def page(site_path):
 
 def record(client, token, headers=None, **fields):
     data = {"token": token, "note": "", **fields}
-    return client.post("/corrections/new/tighten", data=data, headers=headers or {})
+    return client.post("/record/new/tighten", data=data, headers=headers or {})
 
 
-@pytest.mark.parametrize("path", ("/corrections", "/static/page.js", "/no-such-page", "/nights/never"))
+@pytest.mark.parametrize("path", ("/record", "/static/page.js", "/no-such-page", "/nights/never"))
 def test_every_analysis_tells_the_browser_what_it_may_do(page, path):
     headers = page.get(path).headers
     policy = dict(part.strip().split(" ", 1) for part in headers["content-security-policy"].split(";"))
@@ -53,7 +53,7 @@ def test_every_analysis_tells_the_browser_what_it_may_do(page, path):
 
 
 def test_no_page_holds_a_script_of_its_own_or_anything_from_elsewhere(page):
-    for path in ("/", "/pictures", "/import", "/corrections", "/warnings", "/events/1"):
+    for path in ("/", "/history", "/import", "/record", "/pictures/axis", "/events/1"):
         text = page.get(path).text
         assert text.count("<script") == 1
         assert '<script src="/static/page.js" defer></script>' in text
@@ -63,10 +63,10 @@ def test_no_page_holds_a_script_of_its_own_or_anything_from_elsewhere(page):
 
 
 def test_a_name_that_another_site_points_at_the_page_is_refused(page):
-    assert page.get("/corrections", headers={"Host": "elsewhere.example:8437"}).status_code == 421
-    assert page.get("/corrections", headers={"Host": "localhost:8437"}).status_code == 200
+    assert page.get("/record", headers={"Host": "elsewhere.example:8437"}).status_code == 421
+    assert page.get("/record", headers={"Host": "localhost:8437"}).status_code == 200
     for strange in ("[::1", "127.0.0.1:x", "", "127.0.0.1@elsewhere.example"):
-        assert page.get("/corrections", headers={"Host": strange}).status_code in (400, 421)
+        assert page.get("/record", headers={"Host": strange}).status_code in (400, 421)
 
 
 @pytest.mark.parametrize(
@@ -80,7 +80,7 @@ def test_a_name_that_another_site_points_at_the_page_is_refused(page):
     ),
 )
 def test_a_form_sent_by_another_site_does_nothing(page, site_path, headers):
-    token = token_in(page.get("/corrections/new/tighten").text)
+    token = token_in(page.get("/record/new/tighten").text)
     refused = record(page, token, headers)
     assert refused.status_code == 403
     assert "another site" in refused.text
@@ -88,7 +88,7 @@ def test_a_form_sent_by_another_site_does_nothing(page, site_path, headers):
 
 
 def test_the_same_form_from_our_own_page_is_taken(page, site_path):
-    token = token_in(page.get("/corrections/new/tighten").text)
+    token = token_in(page.get("/record/new/tighten").text)
     taken = record(page, token, {"Origin": OWN, "Sec-Fetch-Site": "same-origin"})
     assert taken.status_code == 200
     assert len(rows_of(site_path)) == 1
@@ -104,7 +104,7 @@ def test_a_form_without_the_right_token_does_nothing(page, site_path, token):
 
 def test_the_token_of_one_start_is_not_that_of_another(site_path):
     with client_of(desk_of(site_path)) as first, client_of(desk_of(site_path)) as second:
-        token = token_in(first.get("/corrections/new/tighten").text)
+        token = token_in(first.get("/record/new/tighten").text)
         assert record(second, token).status_code == 403
 
 
@@ -157,9 +157,9 @@ def test_a_safe_name_is_one_plain_part_of_a_path(given_name):
 
 
 def test_a_script_in_a_note_or_a_files_name_stays_text(page):
-    token = token_in(page.get("/corrections/new/tighten").text)
+    token = token_in(page.get("/record/new/tighten").text)
     record(page, token, note=NASTY)
-    text = page.get("/corrections").text
+    text = page.get("/record").text
     assert NASTY not in text
     assert "&lt;script&gt;alert" in text
     said = page.post(
@@ -171,7 +171,7 @@ def test_a_script_in_a_note_or_a_files_name_stays_text(page):
 
 
 def test_an_address_with_a_script_in_it_is_not_repeated(page):
-    for path in ("/nights/", "/seasons/", "/corrections/new/", "/pictures/"):
+    for path in ("/nights/", "/seasons/", "/record/new/", "/pictures/"):
         assert "<script>alert" not in page.get(f"{path}%3Cscript%3Ealert(1)%3C%2Fscript%3E").text
     assert NASTY not in page.get("/", params={"note": NASTY}).text
 
@@ -211,8 +211,8 @@ def test_a_form_that_is_none_is_answered_in_words(page):
     )
     assert bad.status_code in (400, 403)
     assert "Traceback" not in bad.text
-    assert page.put("/corrections").status_code == 405
-    assert page.delete("/corrections/1").status_code == 405
+    assert page.put("/record").status_code == 405
+    assert page.delete("/record/1").status_code == 405
 
 
 PASSWORD = "open sesame and more"
@@ -230,7 +230,7 @@ def log_in(client, password):
 
 
 def test_without_the_password_nothing_is_shown_or_done(locked, site_path):
-    for path in ("/", "/corrections", "/download/status.json", "/pictures/axis/values.json"):
+    for path in ("/", "/record", "/download/status.json", "/pictures/axis/values.json"):
         sent = locked.get(path, follow_redirects=False)
         assert (sent.status_code, sent.headers["location"]) == (303, "/login")
     token = token_in(locked.get("/login").text)
@@ -241,18 +241,18 @@ def test_without_the_password_nothing_is_shown_or_done(locked, site_path):
 
 def test_a_wrong_password_is_refused_and_the_right_one_opens(locked):
     assert log_in(locked, "wrong").status_code == 403
-    assert locked.get("/corrections", follow_redirects=False).status_code == 303
+    assert locked.get("/record", follow_redirects=False).status_code == 303
     inside = log_in(locked, PASSWORD)
     cookie = inside.headers["set-cookie"].lower()
     assert "httponly" in cookie
     assert "samesite=strict" in cookie
     assert PASSWORD not in cookie
-    assert locked.get("/corrections", follow_redirects=False).status_code == 200
+    assert locked.get("/record", follow_redirects=False).status_code == 200
 
 
 def test_a_made_up_cookie_does_not_open(locked):
     locked.cookies.set("drift_page_8437", "0" * 64)
-    assert locked.get("/corrections", follow_redirects=False).status_code == 303
+    assert locked.get("/record", follow_redirects=False).status_code == 303
 
 
 def test_after_ten_wrong_passwords_none_of_that_address_is_looked_at(locked):
@@ -277,7 +277,7 @@ def test_who_is_in_stays_in_whatever_a_stranger_tries(locked):
     assert log_in(locked, PASSWORD).status_code == 303
     for _ in range(20):
         log_in(locked, "wrong")
-    assert locked.get("/corrections", follow_redirects=False).status_code == 200
+    assert locked.get("/record", follow_redirects=False).status_code == 200
 
 
 def test_logging_out_ends_that_browsers_session_and_no_other(site_path):
@@ -286,18 +286,18 @@ def test_logging_out_ends_that_browsers_session_and_no_other(site_path):
         for client in (here, there):
             log_in(client, PASSWORD)
         cookie = here.cookies.get("drift_page_8437")
-        text = here.get("/corrections").text
+        text = here.get("/record").text
         assert 'action="/logout"' in text
         assert here.post("/logout", data={"token": "0"}).status_code == 403
         left = here.post("/logout", data={"token": token_in(text)}, follow_redirects=False)
         assert (left.status_code, left.headers["location"]) == (303, "/login")
         here.cookies.set("drift_page_8437", cookie)  # whoever kept it
-        assert here.get("/corrections", follow_redirects=False).status_code == 303
-        assert there.get("/corrections", follow_redirects=False).status_code == 200
+        assert here.get("/record", follow_redirects=False).status_code == 303
+        assert there.get("/record", follow_redirects=False).status_code == 200
 
 
 def test_without_a_password_there_is_nothing_to_log_out_of(page):
-    assert 'action="/logout"' not in page.get("/corrections").text
+    assert 'action="/logout"' not in page.get("/record").text
 
 
 @contextmanager
@@ -339,7 +339,7 @@ def posted(path, length):
 def test_a_strangers_body_is_refused_before_it_is_read(site_path, monkeypatch):
     monkeypatch.setattr(app, "_LINGER_S", 0.3)
     with served(site_path, Rules(password=PASSWORD, own_hosts_only=False)) as address:
-        for path, status in (("/import", b"403"), ("/login", b"413"), ("/corrections/1", b"413")):
+        for path, status in (("/import", b"403"), ("/login", b"413"), ("/record/1", b"413")):
             said = told(address, posted(path, 150_000_000))  # not one byte of it is sent
             assert said.split()[1] == status, path
 
@@ -350,7 +350,7 @@ def test_a_body_that_is_cut_off_by_its_head_does_not_end_the_next_request(site_p
         served(site_path, Rules(password=PASSWORD, own_hosts_only=False)) as address,
         socket.create_connection(address[:2], timeout=PATIENCE_S) as connection,
     ):
-        connection.sendall(posted("/corrections/1", 3) + b"abc")
+        connection.sendall(posted("/record/1", 3) + b"abc")
         time.sleep(0.6)  # longer than what follows a refusal is thrown away
         assert connection.recv(65_536).split()[1] == b"403"
         connection.sendall(b"GET /login HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
@@ -368,7 +368,7 @@ def test_a_body_that_stalls_is_dropped(site_path, monkeypatch):
     monkeypatch.setattr(guard, "ARRIVAL_S", 0.3)
     monkeypatch.setattr(app, "_LINGER_S", 0.3)
     with served(site_path, Rules()) as address:
-        said = told(address, posted("/corrections/1", 500) + b"token=")
+        said = told(address, posted("/record/1", 500) + b"token=")
         assert said.split()[1] == b"408"
         assert b"took too long to arrive" in said
 
@@ -414,10 +414,10 @@ def test_ten_browsers_and_a_command_write_at_once_without_loss(site_path):
             note = f"browser {number} day {day}"
             when = f"2024-04-{day:02d}T10:{number:02d}:00"
             answers.append(record(client, token, when=when, note=note, clock="utc").status_code)
-            answers.append(client.get("/corrections").status_code)
+            answers.append(client.get("/record").status_code)
 
     with client_of(desk) as client:
-        token = token_in(client.get("/corrections/new/tighten").text)
+        token = token_in(client.get("/record/new/tighten").text)
         code = "import sys; from drift.cli.main import main; main(sys.argv[1:])"
         time = "2024-05-01T00:00:00Z"
         said = outside(code, "record", "tighten", "--time", time, "--note", "command", "--pier", site_path)

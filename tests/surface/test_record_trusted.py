@@ -394,15 +394,15 @@ def test_a_page_notices_that_the_record_was_removed_or_replaced(pier: Path, tmp_
     assert run("backup", backup, "--pier", pier) == 0
     form = {"note": "x", "when": "2024-04-01T00:00:00", "clock": "utc"}
     with client_of(desk_of(pier)) as page:
-        form["token"] = token_in(page.get("/corrections/new/tighten").text)
+        form["token"] = token_in(page.get("/record/new/tighten").text)
         for one in tmp_path.glob("drift-book.sqlite*"):
             one.unlink()
-        said = page.post("/corrections/new/tighten", data=form)
+        said = page.post("/record/new/tighten", data=form)
         assert said.status_code == 400
         assert "is not there any more" in said.text
         assert not record_file(pier).exists()
         shutil.copy(backup, record_file(pier))
-        assert "Recorded" in page.post("/corrections/new/tighten", data=form).text
+        assert "Recorded" in page.post("/record/new/tighten", data=form).text
     with opened(pier) as record:
         assert len(record.readings()["corrections"]) == 2
 

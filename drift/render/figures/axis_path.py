@@ -19,9 +19,9 @@ from drift.render.figures.canvas import (
     say_empty,
     set_title,
 )
-from drift.render.figures.from_pole import aimed_pole_arcmin, tolerated
 from drift.render.figures.plan_view import Block, Square, Way, blocks_of
 from drift.render.phrases import plain_arcmin, zone_of
+from drift.render.tables.axis import Table, aimed_pole_arcmin, tolerated
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
@@ -66,10 +66,10 @@ def draw_beyond(panel: Axes, analysis: Analysis, frame: Square, points: Floats) 
         rings.append(_edge(pole, limit))
     codes = [[Path.MOVETO, *[Path.LINETO] * (len(ring) - 1)] for ring in rings]
     beyond = Path(np.concatenate(rings), np.concatenate(codes))
-    panel.add_patch(PathPatch(beyond, facecolor=colour("mount"), alpha=_SHADE, linewidth=0, zorder=0.2))
+    panel.add_patch(PathPatch(beyond, facecolor=colour("soft"), alpha=_SHADE, linewidth=0, zorder=0.2))
     if nearest < limit:
         edge = rings[1]
-        panel.plot(*edge.T, color=colour("mount"), linewidth=1.2, scalex=False, scaley=False, zorder=0.3)
+        panel.plot(*edge.T, color=colour("allowed"), linewidth=1.2, scalex=False, scaley=False, zorder=0.3)
         _write_limit(panel, limit, edge[frame.inside(edge, _INSET)], points)
 
 
@@ -96,7 +96,7 @@ def beyond_words(analysis: Analysis, frame: Square) -> list[tuple[Any, str]]:
     if limit is None:
         return []
     nearest, furthest = frame.reach(_pole(analysis))
-    shaded = Patch(facecolor=colour("mount"), alpha=2 * _SHADE, linewidth=0)
+    shaded = Patch(facecolor=colour("soft"), alpha=2 * _SHADE, linewidth=0)
     if nearest >= limit:
         return [(shaded, f"all of the frame is beyond {limit:g}', from where you want to be warned")]
     if furthest <= limit:
@@ -111,7 +111,7 @@ def draw_ruler(panel: Axes, analysis: Analysis, frame: Square, latest: Floats) -
         return
     pole, (along, tolerance) = _pole(analysis), end
     tip = max(tolerance, float(np.hypot(*(latest - pole))))
-    look: dict[str, Any] = {"color": colour("allowed"), "zorder": 2.5, "scalex": False, "scaley": False}
+    look: dict[str, Any] = {"color": colour("ink"), "zorder": 2.5, "scalex": False, "scaley": False}
     panel.plot(*np.array([pole, pole + tip * along]).T, linewidth=1.0, **look)
     at, across = pole + tolerance * along, _STROKE * frame.half * np.array([-along[1], along[0]])
     panel.plot(*np.array([at - across, at + across]).T, linewidth=2.2, **look)
@@ -130,9 +130,7 @@ def ruler_words(analysis: Analysis, frame: Square, latest: Floats) -> list[tuple
     most = f"your most demanding use tolerates {plain_arcmin(tolerance.arcmin)} ({tolerance.name})"
     if _ruler_end(analysis, frame, latest) is None:
         return [(_no_mark(), f"{most}; that is outside the frame")]
-    mark = Line2D(
-        [], [], color=colour("allowed"), linewidth=1.0, marker="|", markersize=8, markeredgewidth=2.2
-    )
+    mark = Line2D([], [], color=colour("ink"), linewidth=1.0, marker="|", markersize=8, markeredgewidth=2.2)
     return [(mark, f"{most}: the stroke across the line from the pole")]
 
 
@@ -350,3 +348,21 @@ def describe(analysis: Analysis) -> str:
 
 def _pole_word(analysis: Analysis) -> str:
     return "refracted" if aimed_pole_arcmin(analysis) else "true"
+
+
+def table(analysis: Analysis) -> Table:
+    """The points of the path: nights, or means of a few neighbouring nights."""
+    zone = zone_of(analysis.site.site.timezone)
+    rows = []
+    for block in path_blocks(analysis):
+        sd = np.sqrt(np.diagonal(block.covariance))
+        az, alt = (phrases.plain_pair(block.axis[k] / 60.0, sd[k] / 60.0, most=2) for k in (0, 1))
+        rows.append((local_date(block.time_us, zone), str(block.nights), az, alt))
+    clockwise = phrases.azimuth_side(1.0, analysis.site.site.latitude_deg)
+    return Table(
+        "Path of the axis",
+        ("about", "nights", "azimuth [']", "altitude [']"),
+        tuple(rows),
+        numeric=frozenset({1, 2, 3}),
+        note=f"Azimuth is the angle along the horizon, positive {clockwise} of the pole.",
+    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -13,6 +14,7 @@ import numpy as np
 from drift.quantities import Floats
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -168,6 +170,12 @@ _BETWEEN_IN, _TIME_AXIS_IN = 0.08, 0.4
 _LABEL_IN = 0.47
 #: More points than this are drawn as one line of dots.
 MANY = 300
+#: By this the dots that are one line are known, whose every second corner is a value.
+DOTS = "dots"
+#: What the curve is called that was fitted through all nights.
+FITTED = "fitted"
+#: The name of a month takes so much room [inches].
+_MONTH_IN = 0.36
 #: Length of a dot's line, as a share of the panel's width.
 _NO_LENGTH = 1e-5
 _STYLE = {
@@ -357,6 +365,28 @@ def set_time_axis(
         panel.xaxis.set_major_formatter(fixed)
 
 
+def set_month_ticks(panel: Axes, from_us: int, until_us: int, zone: ZoneInfo, width_in: float) -> None:
+    """Give a time axis of about two years a tick a month, named as far as there is room."""
+    from matplotlib.ticker import FixedFormatter, FixedLocator, NullLocator
+
+    first, last = (datetime.fromtimestamp(time / 1e6, zone) for time in (from_us, until_us))
+    months = range(12 * first.year + first.month, 12 * last.year + last.month)
+    begins = [datetime(month // 12, month % 12 + 1, 1, tzinfo=zone) for month in months]
+    every = 1 + int(len(begins) * _MONTH_IN / (width_in - _LEFT_IN - _RIGHT_IN))
+    labels: list[str] = []
+    for one in begins:
+        named = (one.month - 1) % every == 0
+        year = (
+            f"\n{one.year}"
+            if named and (one.month == 1 or not any("\n" in label for label in labels))
+            else ""
+        )
+        labels.append(f"{one:%b}{year}" if named else "")
+    panel.xaxis.set_major_locator(FixedLocator(list(dates([int(t.timestamp() * 1e6) for t in begins]))))
+    panel.xaxis.set_major_formatter(FixedFormatter(labels))
+    panel.xaxis.set_minor_locator(NullLocator())
+
+
 def stretches(times: Floats, gap_days: float = GAP_DAYS) -> list[slice]:
     """Return the stretches of `times` (ascending, days) without a gap longer than `gap_days`."""
     if not times.size:
@@ -400,7 +430,8 @@ def line_with_band(
             continue
         some = np.unique([*range(part.start, part.stop, every), part.stop - 1])
         across, low, high = times[some], (value - sd)[some], (value + sd)[some]
-        panel.fill_between(across, low, high, color=hue, alpha=band, linewidth=0, zorder=band_zorder)
+        if band:
+            panel.fill_between(across, low, high, color=hue, alpha=band, linewidth=0, zorder=band_zorder)
         panel.plot(across, value[some], color=hue, **look)
 
 
@@ -413,23 +444,34 @@ def error_bars(
     *,
     markersize: float,
     bar_width: float,
+    alpha: float | None = None,
 ) -> None:
     """Draw points with error bars, all bars as one broken line so that thousands stay small."""
     breaks = np.full(len(times), np.nan)
     across = np.column_stack([times, times, breaks]).ravel()
     along = np.column_stack([value - sd, value + sd, breaks]).ravel()
-    panel.plot(across, along, color=hue, linewidth=bar_width, solid_capstyle="butt")
-    dots(panel, times, value, hue, markersize=markersize)
+    panel.plot(across, along, color=hue, linewidth=bar_width, solid_capstyle="butt", alpha=alpha)
+    dots(panel, times, value, hue, markersize=markersize, alpha=alpha)
 
 
-def dots(panel: Axes, times: Floats, value: Floats, hue: str, *, markersize: float, shape: str = "o") -> None:
+def dots(
+    panel: Axes,
+    times: Floats,
+    value: Floats,
+    hue: str,
+    *,
+    markersize: float,
+    shape: str = "o",
+    alpha: float | None = None,
+) -> None:
     """Draw points, round ("o") or square ("s"), without lines between them.
 
     Thousands of marks make a picture slow and large.  Many are drawn as one broken line instead, whose
     pieces have no length to speak of and so show their ends only.
     """
     if len(times) <= MANY:
-        panel.plot(times, value, shape, color=hue, markersize=markersize, markeredgewidth=0, linestyle="none")
+        look: dict[str, Any] = {"color": hue, "markersize": markersize, "alpha": alpha}
+        panel.plot(times, value, shape, markeredgewidth=0, linestyle="none", **look)
         return
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path
@@ -441,13 +483,19 @@ def dots(panel: Axes, times: Floats, value: Floats, hue: str, *, markersize: flo
     pieces = Path(ends, np.tile(np.array([Path.MOVETO, Path.LINETO], dtype=np.uint8), len(times)))
     pieces.should_simplify = False  # else pieces without length are taken away; snapping would do so too
     cap = "round" if shape == "o" else "projecting"
-    look = {"edgecolor": hue, "linewidth": markersize, "capstyle": cap}
-    patch = PathPatch(pieces, fill=False, snap=False, **look)
+    look = {"edgecolor": hue, "linewidth": markersize, "capstyle": cap, "alpha": alpha}
+    patch = PathPatch(pieces, fill=False, snap=False, label=DOTS, **look)
     # `add_patch` would look for the extremes of each piece as if it were a curve
     patch.set_transform(panel.transData)
     panel.add_artist(patch)
     panel.update_datalim(ends)
     panel.autoscale_view()
+
+
+def name_of(artist: Artist) -> str:
+    """Return the name that was given to what is drawn, "" for none."""
+    label = str(artist.get_label())
+    return "" if label.startswith("_") else label
 
 
 def zero_line(panel: Axes, *, upright: bool = False) -> None:

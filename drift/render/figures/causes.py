@@ -10,7 +10,7 @@ import numpy as np
 
 from drift.codes import CauseKind
 from drift.mount.axis_error import axis_weights
-from drift.quantities import Bools, Floats, Ints
+from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints, as_utc
 from drift.render.figures.canvas import (
     LEAST_SPAN,
     MANY,
@@ -22,6 +22,8 @@ from drift.render.figures.canvas import (
     is_narrow,
     least_height,
     line_with_band,
+    say_empty,
+    sheet,
     zero_line,
 )
 from drift.render.figures.time_panels import (
@@ -33,6 +35,8 @@ from drift.render.figures.time_panels import (
     trusted,
 )
 from drift.render.history_words import CAUSE_WORDS
+from drift.render.phrases import any_angle, clock_text, plain_pair, zone_of
+from drift.render.tables.axis import Table
 from drift.types import HISTORY_COLUMNS
 
 if TYPE_CHECKING:
@@ -327,7 +331,7 @@ def _sum(panel: Axes, analysis: Analysis, view: CauseView, times: Floats, left: 
         return
     zero_line(panel)
     _nights(panel, left, left.read, colour("soft") if len(left.read) > MANY else colour("axis"))
-    line_with_band(panel, times, total, sd, colour("zero"), linewidth=1.3, zorder=4, **_BAND)
+    line_with_band(panel, times, total, sd, colour("ink"), linewidth=1.3, zorder=4, **_BAND)
     known = np.isfinite(total)
     _frame(panel, left.read, left.sd, total[known])
     _title(panel, "all causes together (line) against the nights")
@@ -379,3 +383,163 @@ def describe(analysis: Analysis, view: str = "azimuth") -> str:
         else f" What is left over scatters by {scatter_in_sds(left):.1f} times the nights' own uncertainty."
     )
     return f"What each cause did to the {chosen.title} since the start, in arcseconds: {told}.{rest}"
+
+
+# ---- What moved pier and mount in the last year, as one list of bars.
+
+
+_BAR_IN, _FOOT_IN = 0.26, 0.1
+#: What moved by less than this is none [arcsec].
+_LEAST_MOVED = 0.5
+_TILT_COLUMNS, _MOUNT_COLUMNS = (0, 1, 2, 3), (4, 5)
+
+
+@dataclass(frozen=True)
+class Moved:
+    """How far one cause moved pier or mount within the last year of readings, from end to end [arcsec]."""
+
+    title: str
+    of_pier: bool
+    size: float
+    sd: float
+
+
+def moved_last_year(analysis: Analysis) -> list[Moved]:
+    """Return what moved it within the last year of readings, the largest first."""
+    history = analysis.history
+    if not len(history.time_us):
+        return []
+    last = np.flatnonzero(history.time_us >= history.time_us[-1] - round(YEAR_DAYS * DAY_US))
+    groups: dict[tuple[CauseKind, bool], list[CauseSeries]] = {}
+    for cause in history.causes:
+        for of_pier, columns in ((True, _TILT_COLUMNS), (False, _MOUNT_COLUMNS)):
+            if np.any(np.nan_to_num(cause.change[:, columns])):
+                groups.setdefault((cause.kind, of_pier), []).append(cause)
+    found = []
+    for (kind, of_pier), members in groups.items():
+        some = list(_TILT_COLUMNS if of_pier else _MOUNT_COLUMNS)
+        change = np.nan_to_num(np.sum([one.change[last][:, some] for one in members], axis=0))
+        sd = np.sqrt(np.sum([np.nan_to_num(one.sd[last][:, some]) ** 2 for one in members], axis=0))
+        reach = np.ptp(change, axis=0)
+        size = float(np.hypot.reduce(reach))
+        if size >= _LEAST_MOVED:
+            spread = float(np.hypot.reduce(reach * sd.max(axis=0)) / size)
+            found.append(Moved(_TOGETHER.get(kind, CAUSE_WORDS[kind]), of_pier, size, spread))
+    return sorted(found, key=lambda one: -one.size)
+
+
+def moved_figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN) -> Figure:
+    """Draw what moved pier and mount within the last year of readings, a bar a cause, the largest first.
+
+    Parameters
+    ----------
+    analysis
+        What was worked out for one pier.
+    ax
+        A matplotlib Axes to draw in; None for a new figure.
+    width_in
+        Width of a new figure [inches].
+    """
+    with house_style():
+        rows = moved_last_year(analysis)
+        height = max(_BAR_IN * len(rows), 0.6)
+        left_in = 1.55 if is_narrow(width_in) else 2.1
+        drawn, (panel,) = sheet(
+            ax, (height,), width_in, left_in=left_in, below_in=_FOOT_IN, share_time=False, long_titles=False
+        )
+        if not rows:
+            say_empty(panel, "Nothing moved by as much as can be told.")
+            return drawn
+        places = np.arange(len(rows))[::-1]
+        hues = [colour("pier" if one.of_pier else "mount") for one in rows]
+        panel.barh(places, [one.size for one in rows], color=hues, height=0.62, linewidth=0)
+        room = 1.3 if is_narrow(width_in) else 1.15
+        panel.set_xlim(0.0, room * max(one.size + one.sd for one in rows))
+        for place, one in zip(places, rows, strict=True):
+            ends = [max(one.size - one.sd, 0.0), one.size + one.sd]
+            panel.plot(ends, [place, place], color=colour("ink"), linewidth=1.0)
+            text = f" {any_angle(one.size, one.sd)}"
+            panel.text(ends[1], place, text, va="center", fontsize=7.5, color=colour("ink"))
+        panel.set_yticks(places, [_named(one) for one in rows])
+        panel.set_ylim(-0.6, len(rows) - 0.4)
+        panel.grid(axis="y", visible=False)
+        panel.set_xlabel("[arcsec]")
+        panel.set_title("Pier blue, mount orange", y=1.0)
+        return drawn
+
+
+def _named(moved: Moved) -> str:
+    """Return the cause, and what it moved where its name does not say so."""
+    what = "pier" if moved.of_pier else "mount"
+    return moved.title if what in moved.title else f"{moved.title} ({what})"
+
+
+def moved_lacking(analysis: Analysis) -> str:
+    """Say why there is nothing to draw; nothing where there is."""
+    if moved_last_year(analysis):
+        return ""
+    return "What moved it can be listed when causes can be told from one another."
+
+
+def moved_describe(analysis: Analysis) -> str:
+    """Say in words what the picture shows, for those who can't see it."""
+    rows = moved_last_year(analysis)
+    if not rows:
+        return "No cause is known to have moved pier or mount in the last year, so the picture is empty."
+    told = "; ".join(f"{_named(one)}, {any_angle(one.size, one.sd)}" for one in rows)
+    return f"What moved pier and mount within the last year of readings, from end to end: {told}."
+
+
+def moved_table(analysis: Analysis) -> Table:
+    """What moved pier and mount within the last year of readings."""
+    rows = tuple(
+        ("pier" if one.of_pier else "mount", one.title, plain_pair(one.size, one.sd))
+        for one in moved_last_year(analysis)
+    )
+    return Table(
+        "What moved it in the last year",
+        ("what", "by", 'from end to end ["]'),
+        rows,
+        numeric=frozenset({2}),
+        note="In arcseconds, ± one standard deviation.",
+    )
+
+
+def table(analysis: Analysis, view: str) -> Table:
+    """What each cause did by the first reading of each month, and what was left over on nights."""
+    chosen, history = view_named(analysis, view), analysis.history
+    shown, left, zone = (
+        parts(analysis, chosen),
+        left_over(analysis, chosen),
+        zone_of(analysis.site.site.timezone),
+    )
+    rest = (
+        {}
+        if left is None
+        else dict(zip(left.time_us.tolist(), zip(left.left, left.sd, strict=True), strict=True))
+    )
+    total, total_doubt = weighed(history.change, chosen), total_sd(analysis, chosen)
+    rows = [
+        (
+            clock_text(history.time_us[k], zone),
+            *(plain_pair(part.value[k], part.sd[k]) for part in shown),
+            plain_pair(total[k], total_doubt[k]),
+            plain_pair(*rest.get(int(history.time_us[k]), (math.nan, math.nan))),
+        )
+        for k in _first_of_months(history.time_us)
+    ]
+    return Table(
+        f"Causes, {chosen.title}",
+        ("when", *(f'{part.title} ["]' for part in shown), 'together ["]', 'left over ["]'),
+        tuple(rows) if shown else (),
+        numeric=frozenset(range(1, len(shown) + 3)),
+        note=(
+            "At the first reading of each month, in arcseconds since the start, ± one standard deviation "
+            "(of the sum at most); what is left over stands beside nights that show this coordinate."
+        ),
+    )
+
+
+def _first_of_months(time_us: Ints) -> list[int]:
+    months = [as_utc(t).strftime("%Y-%m") for t in time_us]
+    return [k for k, month in enumerate(months) if k == 0 or month != months[k - 1]]

@@ -10,7 +10,9 @@ import numpy as np
 from drift.codes import Part
 from drift.quantities import DAY_US, Floats, Ints
 from drift.render import phrases
+from drift.render.figures.axis_history import fitted_axis
 from drift.render.figures.canvas import (
+    FITTED,
     LEAST_SPAN,
     PHONE_IN,
     colour,
@@ -23,6 +25,7 @@ from drift.render.figures.canvas import (
 )
 from drift.render.figures.time_panels import azimuth_sides, frame_round, note_outside, time_panels, trusted
 from drift.render.phrases import clock_text, percent, zone_of
+from drift.render.tables.axis import Table
 from drift.types import PARTS
 
 if TYPE_CHECKING:
@@ -52,7 +55,9 @@ class Side:
     value, sd
         (n, k) one column a coordinate [arcsec].
     mean, mean_sd
-        (k,) what the side says by itself [arcsec]; NaN where nothing.
+        (k,) what the side says by itself of the moment of the event [arcsec]; NaN where nothing.
+    curve
+        (n, k) the fitted curve at its readings, moved so that it goes through them; flat where there is none.
     """
 
     time_us: Ints = field(repr=False)
@@ -60,6 +65,7 @@ class Side:
     sd: Floats = field(repr=False)
     mean: Floats = field(repr=False)
     mean_sd: Floats = field(repr=False)
+    curve: Floats = field(repr=False)
 
 
 @dataclass(frozen=True)
@@ -87,10 +93,32 @@ def sides_of(analysis: Analysis, event: Event) -> Sides:
     with np.errstate(invalid="ignore"):
         sd = np.sqrt(np.array([np.diagonal(night.covariance) for night in nights]))
         own = np.sqrt(np.array([np.diagonal(night.own_covariance) for night in nights]))
+    fitted = _fitted_at(analysis, time_us)
     before_side, after_side = (
-        Side(time_us[k], value[k], sd[k], *_means(value[k], own[k])) for k in (before, after)
+        _side_of(time_us[k], value[k], sd[k], own[k], fitted[k], edge)
+        for k, edge in ((before, -1), (after, 0))
     )
     return Sides("axis", before_side, after_side)
+
+
+def _fitted_at(analysis: Analysis, time_us: Ints) -> Floats:
+    """Return the fitted azimuth and altitude at nights, 0 where there is no curve [arcsec]."""
+    found, fitted = np.zeros((len(time_us), 3)), fitted_axis(analysis)
+    if fitted is not None:
+        times, axis = fitted
+        at = dates(time_us)
+        for k in (0, 1):
+            found[:, k] = 60.0 * np.interp(at, times, axis[:, k])
+    return found
+
+
+def _side_of(time_us: Ints, value: Floats, sd: Floats, own: Floats, fitted: Floats, edge: int) -> Side:
+    """Return one side, its mean taken about the fitted curve and said of its reading next to the event.
+
+    A flat mean would take the season's slope on either side for a part of the step.
+    """
+    mean, mean_sd = _means(value - fitted, own)
+    return Side(time_us, value, sd, mean + fitted[edge], mean_sd, fitted + mean)
 
 
 def _bounds(analysis: Analysis, event: Event) -> tuple[int, int]:
@@ -112,7 +140,15 @@ def _tilt_sides(analysis: Analysis, event: Event, low: int, high: int) -> Sides:
     nothing = np.full(2, np.nan)
     # the history's rows share what they rest on, so that their mean is no better known than each
     before_side, after_side = (
-        Side(time_us[k], history.change[k, :2], history.sd[k, :2], nothing, nothing) for k in (before, after)
+        Side(
+            time_us[k],
+            history.change[k, :2],
+            history.sd[k, :2],
+            nothing,
+            nothing,
+            np.full((int(k.sum()), 2), np.nan),
+        )
+        for k in (before, after)
     )
     return Sides("tilt", before_side, after_side)
 
@@ -162,9 +198,9 @@ def figure(analysis: Analysis, ax: Any = None, *, width_in: float = PHONE_IN, ev
     Returns
     -------
     matplotlib.figure.Figure
-        Nights with bars of one standard deviation; the flat bands are the mean of each side with its
-        own; the shaded time is that between the last reading before and the first one after.  Where
-        nights are lacking, the pier's tilt is shown.
+        Nights with bars of one standard deviation, both coordinates on one scale; through each side goes
+        the fitted curve, with the standard deviation of the side's mean; the shaded time is that between
+        the last reading before and the first one after.  Where nights are lacking, the pier's tilt is shown.
 
     Raises
     ------
@@ -190,12 +226,24 @@ def figure(analysis: Analysis, ax: Any = None, *, width_in: float = PHONE_IN, ev
         )
         hue = event_colour(shown.what)
         for panel, (k, title, unit, scale) in zip(drawn.panels, coordinates, strict=False):
-            _panel(panel, sides, k, scale, hue)
+            _panel(panel, sides, k, scale)
             panel.set_title(title, y=1.0)
             panel.set_ylabel(f"[{unit}]")
             _when(panel, analysis, shown, hue)
+        _one_scale(drawn.panels[:-1], [column for column, *_ in coordinates])
+        for panel, (k, _, _, scale) in zip(drawn.panels, coordinates, strict=False):
+            known = np.concatenate([side.value[:, k] for side in (sides.before, sides.after)]) / scale
+            note_outside(panel, known[np.isfinite(known)])
         _odds(drawn.panels[-1], shown)
         return drawn.figure
+
+
+def _one_scale(drawn: list[Axes], columns: list[int]) -> None:
+    """Give azimuth and altitude, or both tilts, one height of frame, so that the larger step looks larger."""
+    shared = [panel for panel, column in zip(drawn, columns, strict=True) if column < 2 and panel.lines]
+    tallest = max((float(np.ptp(panel.get_ylim())) for panel in shared), default=0.0)
+    for panel in shared:
+        least_height(panel, tallest)
 
 
 def panels(analysis: Analysis, event: int = 0) -> int:
@@ -222,9 +270,9 @@ def _coordinates(analysis: Analysis, event: Event, sides: Sides) -> list[tuple[i
     return found
 
 
-def _panel(panel: Axes, sides: Sides, column: int, scale: float, hue: str) -> None:
+def _panel(panel: Axes, sides: Sides, column: int, scale: float) -> None:
     for side in (sides.before, sides.after):
-        _side(panel, side, column, scale, hue)
+        _side(panel, side, column, scale)
     known = np.concatenate([side.value[:, column] for side in (sides.before, sides.after)])
     if not np.isfinite(known).any():
         say_empty(panel, "Not known from these readings.")
@@ -233,20 +281,24 @@ def _panel(panel: Axes, sides: Sides, column: int, scale: float, hue: str) -> No
     panel.locator_params(axis="y", nbins=5)
 
 
-def _side(panel: Axes, side: Side, column: int, scale: float, hue: str) -> None:
+def _side(panel: Axes, side: Side, column: int, scale: float) -> None:
     value, sd = side.value[:, column] / scale, side.sd[:, column] / scale
     known = np.isfinite(value)
     if not known.any():
         return
-    times = dates(side.time_us)[known]
-    error_bars(
-        panel, times, value[known], np.nan_to_num(sd[known]), colour("axis"), markersize=3.4, bar_width=0.9
-    )
-    mean, mean_sd = side.mean[column] / scale, side.mean_sd[column] / scale
-    if phrases.known(mean, mean_sd):
-        ends = times[[0, -1]] + np.array([-0.3, 0.3])
-        panel.fill_between(ends, mean - mean_sd, mean + mean_sd, color=hue, alpha=0.3, linewidth=0)
-        panel.plot(ends, [mean, mean], color=hue, linewidth=1.4)
+    times, hue = dates(side.time_us)[known], colour("axis")
+    value, sd = value[known], np.nan_to_num(sd[known])
+    near = trusted(sd, _FRAME_SDS)
+    for some, size, alpha in ((~near, 2.2, 0.35), (near, 3.4, None)):
+        if some.any():
+            args = (panel, times[some], value[some], sd[some], hue)
+            error_bars(*args, markersize=size, bar_width=0.25 * size, alpha=alpha)
+    mean_sd = float(side.mean_sd[column]) / scale
+    if phrases.known(float(side.mean[column]), mean_sd):
+        curve = side.curve[known, column] / scale
+        ends, curve = (times, curve) if times.size > 1 else (times[0] + np.array([-0.3, 0.3]), curve[[0, 0]])
+        panel.fill_between(ends, curve - mean_sd, curve + mean_sd, color=hue, alpha=0.25, linewidth=0)
+        panel.plot(ends, curve, color=hue, linewidth=1.4, label=FITTED)
 
 
 def _frame(panel: Axes, sides: Sides, column: int, scale: float) -> None:
@@ -262,7 +314,6 @@ def _frame(panel: Axes, sides: Sides, column: int, scale: float) -> None:
     low, high = float((value - sd)[near].min()), float((value + sd)[near].max())
     panel.set_ylim(frame_round(low, high, margin=0.1, least=0.0))
     least_height(panel, LEAST_SPAN / scale)
-    note_outside(panel, value)
 
 
 def _when(panel: Axes, analysis: Analysis, event: Event, hue: str) -> None:
@@ -324,3 +375,23 @@ def describe(analysis: Analysis, event: int = 0) -> str:
         )
     between = f"{clock_text(shown.after_us, zone)} and {clock_text(shown.before_us, zone)}"
     return f"{told}. It happened between {between}. Odds: {phrases.odds(shown.probability)}."
+
+
+def table(analysis: Analysis, event: int) -> Table:
+    """The nights before and after an event."""
+    sides, zone = sides_of(analysis, analysis.history.events[event]), zone_of(analysis.site.site.timezone)
+    axis = sides.of == "axis"
+    scale = 60.0 if axis else 1.0
+    rows = [
+        (word, clock_text(time_us, zone), *(_scaled(side.value[k, c], side.sd[k, c], scale) for c in (0, 1)))
+        for word, side in (("before", sides.before), ("after", sides.after))
+        for k, time_us in enumerate(side.time_us)
+    ]
+    headings = ("azimuth [']", "altitude [']") if axis else ('tilt toward north ["]', 'tilt toward east ["]')
+    return Table(
+        "Readings around the event", ("side", "when", *headings), tuple(rows), numeric=frozenset({2, 3})
+    )
+
+
+def _scaled(value: float, sd: float, scale: float) -> str:
+    return phrases.plain_pair(value / scale, sd / scale, most=2 if scale > 1 else 1)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from drift.quantities import DAY_US, Bools, Floats
+from drift.quantities import DAY_US, Bools, Floats, local_date
 from drift.render import phrases
 from drift.render.figures.canvas import (
     WIDE_IN,
@@ -21,7 +22,8 @@ from drift.render.figures.canvas import (
 )
 from drift.render.figures.seasons import direction, tilt_along
 from drift.render.figures.time_panels import TimePanels, change_line, time_panels
-from drift.render.phrases import toward
+from drift.render.phrases import toward, zone_of
+from drift.render.tables.axis import Table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -34,6 +36,8 @@ if TYPE_CHECKING:
 _HEIGHTS_IN = (1.1, 1.35, 1.35)
 #: The weather is shown this long before the first reading and after the last [days].
 _AROUND_DAYS = 120
+#: The table has every so many-th day of the picture.
+_GROUND_DAYS = 7
 #: Of long records every few days are joined to one temperature, so that about this many are drawn.
 _TEMPERATURES = 900
 _PALE = 0.4
@@ -124,10 +128,10 @@ def _frost(panel: Axes, times: Floats, ground: UnderPier, shown: slice) -> None:
     top, bottom, deep, shallow = (
         series[shown] for series in (ground.top_m, ground.bottom_m, ground.deep_m, ground.shallow_m)
     )
-    hue = colour("pier")
+    hue = colour("cold")
     sure, from_m = _surely_frozen(top, bottom, shallow), _unsure_from(top, deep, shallow)
-    panel.fill_between(times, from_m, deep, where=np.isfinite(deep), color=hue, alpha=0.25, linewidth=0)
-    panel.fill_between(times, top, sure, where=np.isfinite(sure), color=hue, alpha=0.55, linewidth=0)
+    panel.fill_between(times, from_m, deep, where=np.isfinite(deep), color=hue, alpha=0.35, linewidth=0)
+    panel.fill_between(times, top, sure, where=np.isfinite(sure), color=hue, alpha=0.75, linewidth=0)
     panel.plot(times, bottom, color=hue, linewidth=1.0)
     panel.axhline(ground.base_m, color=colour("unsure"), linewidth=1.2, linestyle=(0, (5, 2)))
     deepest = float(np.nanmax([ground.base_m, *deep[np.isfinite(deep)], 0.1]))
@@ -195,3 +199,40 @@ def describe(analysis: Analysis) -> str:
         f"Air temperature from {air.min():.0f} to {air.max():.0f} °C, the frozen layer of the ground, and "
         f"the pier's base, day by day. {deepest_words(ground, shown)}{tilt}"
     )
+
+
+def table(analysis: Analysis) -> Table:
+    """Air and frozen ground, every seventh day of the picture."""
+    ground = analysis.ground
+    rows: list[tuple[str, ...]] = []
+    if ground is not None:
+        zone, shown = zone_of(analysis.site.site.timezone), days_shown(analysis, ground)
+        for k in range(*shown.indices(len(ground.time_us)))[::_GROUND_DAYS]:
+            reach = (
+                "–" if not math.isfinite(ground.deep_m[k]) else _reach(ground.shallow_m[k], ground.deep_m[k])
+            )
+            rows.append(
+                (
+                    local_date(ground.time_us[k], zone),
+                    f"{ground.air_c[k]:.1f}{' (filled in)' if ground.filled[k] else ''}",
+                    _metres(ground.top_m[k]),
+                    _metres(ground.bottom_m[k]),
+                    reach,
+                )
+            )
+    base = "" if ground is None else f" The pier's base is {ground.base_m:g} m down."
+    return Table(
+        "Air and ground",
+        ("day", "air [°C]", "frozen from [m]", "to [m]", "to within what isn't known [m]"),
+        tuple(rows),
+        numeric=frozenset({1, 2, 3, 4}),
+        note=f"Every seventh day; depths below the surface, worked out from the weather.{base}",
+    )
+
+
+def _metres(depth: float) -> str:
+    return f"{depth:.2f}" if math.isfinite(depth) else "–"
+
+
+def _reach(shallow: float, deep: float) -> str:
+    return f"{shallow if math.isfinite(shallow) else 0.0:.2f} to {deep:.2f}"

@@ -11,6 +11,8 @@ from drift.quantities import Floats
 from drift.render import phrases
 from drift.render.figures.canvas import WIDE_IN, colour, dates, dots, house_style, say_empty, side_note
 from drift.render.figures.time_panels import time_panels
+from drift.render.phrases import evening_of
+from drift.render.tables.axis import Table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -51,13 +53,13 @@ def figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN) -> 
         if times is None:
             return drawn.figure
         _uncertainty(drawn.panels[0], times, uncertainty_on_sky(analysis))
-        drawn.title(0, "Uncertainty on the sky", "azimuth ● orange, altitude ■ blue", "[arcsec]")
+        drawn.title(0, "Uncertainty on the sky", "azimuth ● dark, altitude ■ pale", "[arcsec]")
         _strokes(drawn.panels[1], times, _hours(nights))
         drawn.title(1, "Sky covered, hour angle", "up is west, down is east of the meridian", "[h]")
         _strokes(drawn.panels[2], times, _declinations(nights))
         drawn.title(2, "Sky covered, declination", "up is north, down is south", "[deg]")
         _counts(drawn.panels[3], times, nights, width_in)
-        drawn.title(3, "Readings", "used (blue), set aside (orange, on top)", "[count]")
+        drawn.title(3, "Readings", "used (pale), set aside (dark, on top)", "[count]")
         return drawn.figure
 
 
@@ -78,7 +80,7 @@ def _uncertainty(panel: Axes, times: Floats, sd: Floats) -> None:
     size = 2.0 if len(times) > 300 else 3.4
     if np.isfinite(sd).any():
         panel.set_yscale("log")
-        for column, shape, hue in ((0, "o", "mount"), (1, "s", "pier")):
+        for column, shape, hue in ((0, "o", "axis"), (1, "s", "time0")):
             known = np.isfinite(sd[:, column])
             dots(panel, times[known], sd[known, column], colour(hue), markersize=size, shape=shape)
         _plain_powers(panel, sd)
@@ -135,9 +137,9 @@ def _counts(panel: Axes, times: Floats, nights: list[NightAxis], width_in: float
     used = np.array([night.solves_used for night in nights], dtype=float)
     aside = np.array([night.solves_set_aside for night in nights], dtype=float)
     width = 2.4 if len(times) < 150 else 1.2 if len(times) < 500 else 0.6
-    _bars(panel, times, np.zeros(len(times)), used, colour("pier"), width)
+    _bars(panel, times, np.zeros(len(times)), used, colour("time0"), width)
     some = aside > 0
-    _bars(panel, times[some], used[some], (used + aside)[some], colour("mount"), max(width, 1.2))
+    _bars(panel, times[some], used[some], (used + aside)[some], colour("ink"), max(width, 1.2))
     panel.set_ylim(0, max(float((used + aside).max()), 1.0) * 1.08)
     panel.locator_params(axis="y", nbins=4, integer=True)
     count = int(aside.sum())
@@ -167,3 +169,42 @@ def describe(analysis: Analysis) -> str:
         f"{typical or 'none of them knows the axis'}. In all {used} readings were used and {aside} set "
         "aside. The hour angles and declinations covered are drawn night by night."
     )
+
+
+def table(analysis: Analysis) -> Table:
+    """How well each night could measure, the latest first."""
+    longitude = analysis.site.site.longitude_deg
+    rows = [
+        _quality_row(night, sd, longitude)
+        for night, sd in zip(analysis.nights.nights, uncertainty_on_sky(analysis), strict=True)
+    ]
+    return Table(
+        "How well each night could measure",
+        (
+            "night of",
+            '± azimuth ["]',
+            '± altitude ["]',
+            "hour angles [h]",
+            "declinations [°]",
+            "used",
+            "aside",
+        ),
+        tuple(rows[::-1]),
+        numeric=frozenset(range(1, 7)),
+        note="One standard deviation on the sky; hour angles are positive west of the meridian.",
+    )
+
+
+def _quality_row(night: NightAxis, sd: Floats, longitude_deg: float) -> tuple[str, ...]:
+    return (
+        evening_of(night.time_us, longitude_deg).isoformat(),
+        *(f"{value:.1f}" if math.isfinite(value) else "–" for value in sd),
+        "–" if night.sky is None else _span(*night.sky.hour_angle_deg, 15.0, 1),
+        "–" if night.sky is None else _span(*night.sky.declination_deg, 1.0, 0),
+        str(night.solves_used or "–"),
+        str(night.solves_set_aside or "–"),
+    )
+
+
+def _span(low: float, high: float, scale: float, places: int) -> str:
+    return f"{low / scale:.{places}f} to {high / scale:.{places}f}"

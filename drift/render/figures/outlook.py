@@ -1,4 +1,4 @@
-"""The coming year: where the axis and the pier will be, with the band that holds 80 % of what may come."""
+"""The coming year: how far from the pole the axis will be, as a fan, against the limit; the day to act by."""
 
 from __future__ import annotations
 
@@ -6,33 +6,25 @@ import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.special import ndtri
 
-from drift.forecast.ahead import BAND
-from drift.quantities import DAY_US, Floats, Ints
+from drift.advice.situation import coming_of
+from drift.quantities import DAY_US, Floats, local_date
+from drift.render.figures.axis_history import fitted_axis
 from drift.render.figures.canvas import (
-    LEAST_SPAN,
+    FITTED,
     WIDE_IN,
     colour,
-    corner_note,
     dates,
     error_bars,
     house_style,
     is_narrow,
-    least_height,
-    line_with_band,
-    side_note,
+    set_month_ticks,
     zero_line,
 )
-from drift.render.figures.from_pole import aimed_pole_arcmin
-from drift.render.figures.time_panels import (
-    TILT_TITLES,
-    axis_titles,
-    frame_round,
-    note_outside,
-    time_panels,
-    trusted,
-)
+from drift.render.figures.time_panels import draw_winters, note_outside, time_panels, trusted
+from drift.render.phrases import plain_arcmin, zone_of
+from drift.render.strip import LEAST_SPAN_DAYS, has_outlook
+from drift.render.tables.axis import aimed_pole_arcmin, distances_arcmin, pole_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -41,159 +33,181 @@ if TYPE_CHECKING:
     from drift.types import Analysis, Forecast
 
 
-_HEIGHTS_IN = (1.3, 1.3, 1.15, 1.15)
-#: So much of the past is drawn before what is to come [days].
-_PAST_DAYS = 400
-#: Half of the band of a normal law [sds].
-_BAND_SDS = float(ndtri(0.5 + BAND / 2.0))
-#: The tint widens the frame at most so many times.
-_WIDEN = 2.5
-_TINT = 0.16
-#: So near to the poles of the Earth azimuth counts for nothing on the sky.
-_LEAST_TO_SKY = 1e-3
+_HEIGHT_IN = 2.5
+#: So much of the past is drawn before what is to come [days]; on a phone, where months need room, less.
+_PAST_DAYS, _PAST_DAYS_NARROW = 330, 150
+#: Edges of the fan: the middle half, and the middle four fifths, of what may come.
+FAN = (0.1, 0.25, 0.5, 0.75, 0.9)
+#: Each way of the frost gets so many draws of the normal law about it, the same every time.
+_DRAWS, _SEED = 128, 15
+
+
+def distance_fan(analysis: Analysis, ahead: Forecast) -> Floats:
+    """Return the quantiles `FAN` of the distance from the pole aimed at, day by day, (D, 5) [arcmin].
+
+    Notes
+    -----
+    The distance of an expected place is not the expected distance: it is taken of draws, of each way that the
+    frost may go with the forecast's normal law about it.
+    """
+    draws = np.random.default_rng(_SEED).standard_normal((_DRAWS, 2))
+    within = ahead.axis_sd if ahead.within_sd is None else ahead.within_sd
+    ways = ahead.axis[None] if ahead.within_sd is None or not len(ahead.paths) else ahead.paths
+    drawn = (ways[:, None] + draws[None, :, None, :] * within[None, None]) / 60.0
+    to_sky = np.array([math.cos(math.radians(analysis.site.site.latitude_deg)), 1.0])
+    away = drawn * to_sky - [0.0, aimed_pole_arcmin(analysis)]
+    far = np.hypot(away[..., 0], away[..., 1]).reshape(-1, len(ahead.time_us))
+    return np.asarray(np.quantile(far, FAN, axis=0).T)
 
 
 def figure(analysis: Analysis, axes: Any = None, *, width_in: float = WIDE_IN) -> Figure:
-    """Draw azimuth and altitude error of the axis and both tilts, the last year and the coming one.
+    """Draw the distance of the axis from the pole, the last year as read and the coming one as a fan.
 
     Parameters
     ----------
     analysis
         What was worked out for one pier.
     axes
-        Four matplotlib Axes to draw in, in that order; None for a new figure.
+        One matplotlib Axes to draw in; None for a new figure.
     width_in
         Width of a new figure [inches].
 
     Returns
     -------
     matplotlib.figure.Figure
-        Points are nights with bars of one standard deviation; all bands hold 80 %.  The upright line is
-        the last reading.
+        Points are nights with bars of one standard deviation; the fan holds 50 % and 80 % of what may come.
+        Upright lines are today and the day to re-align by.
     """
     with house_style():
-        ahead = analysis.history.forecast
-        times = None if ahead is None else dates(_times_shown(analysis, ahead))
-        drawn = time_panels(analysis, axes, _HEIGHTS_IN, width_in, times, nothing="There is no forecast yet.")
+        ahead = analysis.history.forecast if has_outlook(analysis.history) else None
         if ahead is None:
-            return drawn.figure
-        for k, title in enumerate(axis_titles(analysis)):
-            _axis_panel(drawn.panels[k], analysis, ahead, k)
-            drawn.title(k, *title, "error [arcmin]")
-        for k, title in enumerate(TILT_TITLES):
-            _tilt_panel(drawn.panels[2 + k], analysis, ahead, k)
-            drawn.title(2 + k, *title, "[arcsec]")
-        _say_tint(drawn.panels[1], analysis.site.warn.axis_arcmin, width_in)
+            return time_panels(analysis, axes, (_HEIGHT_IN,), width_in, None, nothing=_LACKING).figure
+        past = (_PAST_DAYS_NARROW if is_narrow(width_in) else _PAST_DAYS) * DAY_US
+        since = max(int(ahead.time_us[0]) - past, int(analysis.history.time_us[0]))
+        until = int(ahead.time_us[-1])
+        drawn = time_panels(analysis, axes, (_HEIGHT_IN,), width_in, dates([since, until]))
+        panel = drawn.panels[0]
+        set_month_ticks(panel, since, until, zone_of(analysis.site.site.timezone), width_in)
+        draw_winters(panel, analysis, since, until, named_in=0.0)
+        top = [
+            _nights(panel, analysis, since),
+            _fan(panel, distance_fan(analysis, ahead), dates(ahead.time_us)),
+        ]
+        _limit(panel, analysis, max(top))
+        _days(panel, analysis, since, until)
+        drawn.title(0, f"Distance of the axis from {pole_words(analysis)}", "", "[arcmin]")
         return drawn.figure
 
 
-def _since_us(ahead: Forecast) -> int:
-    """Return from when on the past is drawn [us]."""
-    return int(ahead.time_us[0]) - _PAST_DAYS * DAY_US
-
-
-def _times_shown(analysis: Analysis, ahead: Forecast) -> Ints:
-    past = analysis.history.time_us
-    return np.concatenate([past[past >= _since_us(ahead)], ahead.time_us])
-
-
-def _say_tint(panel: Axes, limit: float | None, width_in: float) -> None:
-    if limit is None:
-        return
-    if is_narrow(width_in):
-        corner_note(panel, f"tinted: within {limit:g}' on the sky", top=True)
-    else:
-        told = f"tinted: within {limit:g}' on the sky, the other coordinate as forecast"
-        side_note(panel, told, width_in)
-
-
-def _axis_panel(panel: Axes, analysis: Analysis, ahead: Forecast, k: int) -> None:
-    nights = [
-        night
-        for night in analysis.nights.nights
-        if night.time_us >= _since_us(ahead)
-        and np.isfinite(night.estimate[k])
-        and np.isfinite(night.covariance[k, k])
-    ]
-    seen = np.array([night.estimate[k] for night in nights], dtype=float) / 60.0
-    sd = np.sqrt([night.covariance[k, k] for night in nights]) / 60.0
-    if nights:
-        times = dates([night.time_us for night in nights])
-        error_bars(panel, times, seen, sd, colour("axis"), markersize=2.4, bar_width=0.6)
-    low, high = ahead.axis_low[:, k] / 60.0, ahead.axis_high[:, k] / 60.0
-    _to_come(panel, ahead, ahead.axis[:, k] / 60.0, low, high, colour("axis"))
-    near = seen[trusted(sd)] if nights else seen
-    _frame(panel, analysis, ahead, np.concatenate([near, low, high]), k)
-    note_outside(panel, seen, left=True)
-
-
-def _frame(panel: Axes, analysis: Analysis, ahead: Forecast, values: Floats, k: int) -> None:
-    """Lay the frame round what is drawn, and round the tint where that is near."""
-    room = room_left(analysis, ahead, k)
-    edges = [0.0]
-    if room is not None:
-        panel.fill_between(
-            dates(ahead.time_us), *room, color=colour("allowed"), alpha=_TINT, linewidth=0, zorder=0.2
-        )
-        edges += [float(np.nanmin(room[0])), float(np.nanmax(room[1]))] if np.isfinite(room[0]).any() else []
-    panel.set_ylim(frame_round(float(values.min()), float(values.max()), edges, widen=_WIDEN))
-
-
-def room_left(analysis: Analysis, ahead: Forecast, k: int) -> tuple[Floats, Floats] | None:
-    """Return between what one coordinate of the axis is within the warning limit, (D,) each [arcmin].
-
-    The limit is one on the distance from the pole aimed at, of which the other coordinate, as it is
-    forecast, takes its part; NaN where that alone takes all.  None where there is no limit, or where azimuth
-    counts for nothing.
-    """
-    limit = analysis.site.warn.axis_arcmin
-    to_sky = np.array([math.cos(math.radians(analysis.site.site.latitude_deg)), 1.0])
-    if limit is None or to_sky[k] < _LEAST_TO_SKY:
-        return None
-    pole = np.array([0.0, aimed_pole_arcmin(analysis)])
-    other = (ahead.axis[:, 1 - k] / 60.0 - pole[1 - k]) * to_sky[1 - k]
-    with np.errstate(invalid="ignore"):
-        half = np.sqrt(limit**2 - other**2) / to_sky[k]
-    return pole[k] - half, pole[k] + half
-
-
-def _tilt_panel(panel: Axes, analysis: Analysis, ahead: Forecast, k: int) -> None:
-    history = analysis.history
-    shown = history.time_us >= _since_us(ahead)
-    change, sd = history.change[shown, k], history.sd[shown, k]
-    hue = colour("pier")
-    line_with_band(panel, dates(history.time_us[shown]), change, _BAND_SDS * sd, hue)
-    _to_come(panel, ahead, ahead.tilt[:, k], ahead.tilt_low[:, k], ahead.tilt_high[:, k], hue)
-    least_height(panel, LEAST_SPAN)
-
-
-def _to_come(panel: Axes, ahead: Forecast, middle: Floats, low: Floats, high: Floats, hue: str) -> None:
-    times = dates(ahead.time_us)
+def _nights(panel: Axes, analysis: Analysis, since_us: int) -> float:
+    """Draw the nights and the fitted curve; return how high they reach."""
+    nights = [one for one in analysis.nights.nights if one.time_us >= since_us and one.has_axis]
+    far, sd = distances_arcmin(analysis, nights)
     zero_line(panel)
-    panel.axvline(times[0], color=colour("soft"), linewidth=0.8, zorder=0.4)
-    panel.fill_between(times, low, high, color=hue, alpha=0.22, linewidth=0)
-    panel.plot(times, middle, color=hue, linewidth=1.5, linestyle=(0, (5, 2)))
+    fitted = fitted_axis(analysis)
+    if fitted is not None:
+        shown = fitted[0] >= dates([since_us])[0]
+        panel.plot(
+            fitted[0][shown],
+            fitted[1][shown, 2],
+            color=colour("axis"),
+            linewidth=1.2,
+            alpha=0.75,
+            label=FITTED,
+        )
+    if not len(far):
+        return 0.0
+    near = trusted(sd)
+    for some, alpha in ((~near, 0.35), (near, None)):
+        if some.any():
+            times = dates([one.time_us for one in nights])[some]
+            error_bars(
+                panel, times, far[some], sd[some], colour("axis"), markersize=2.6, bar_width=0.6, alpha=alpha
+            )
+    return float((far + sd)[near].max())
+
+
+def _fan(panel: Axes, fan: Floats, times: Floats) -> float:
+    """Draw the fan, darker toward its middle; return how high it reaches."""
+    for low, high, alpha in ((0, 4, 0.16), (1, 3, 0.24)):
+        panel.fill_between(times, fan[:, low], fan[:, high], color=colour("axis"), alpha=alpha, linewidth=0)
+    panel.plot(times, fan[:, 2], color=colour("axis"), linewidth=1.5, linestyle=(0, (5, 2)))
+    return float(fan[:, 4].max())
+
+
+def _limit(panel: Axes, analysis: Analysis, top: float) -> None:
+    limit = analysis.site.warn.axis_arcmin
+    panel.axhline(limit, color=colour("allowed"), linewidth=1.4, zorder=0.4)
+    panel.annotate(
+        f"limit {limit:g}'",
+        (0.0, limit),
+        xycoords=panel.get_yaxis_transform(),
+        xytext=(3, 2),
+        textcoords="offset points",
+        fontsize=7,
+        color=colour("soft"),
+    )
+    panel.set_ylim(0.0, 1.24 * max(limit, top))
+    values = np.concatenate([line.get_ydata() for line in panel.lines if line.get_marker() == "o"] or [[0.0]])
+    note_outside(panel, np.asarray(values, dtype=float))
+
+
+def _days(panel: Axes, analysis: Analysis, since: int, until: int) -> None:
+    """Mark the last night, today, and until when to re-align."""
+    zone = zone_of(analysis.site.site.timezone)
+    marks: list[tuple[int, str, Any]] = (
+        [] if analysis.now_us is None else [(int(analysis.now_us), "today", "-")]
+    )
+    by_us = act_by(analysis)
+    if by_us is not None:
+        marks.append((by_us, f"re-align by {local_date(by_us, zone)}", (0, (4, 2))))
+    for k, (time_us, words, dash) in enumerate(mark for mark in marks if since <= mark[0] <= until):
+        at = float(dates([time_us])[0])
+        panel.axvline(at, color=colour("ink"), linewidth=1.3, linestyle=dash, zorder=0.7)
+        low, high = panel.get_xlim()
+        right = (at - low) / (high - low) > 0.6
+        panel.annotate(
+            words,
+            (at, 0.985 - 0.09 * k),
+            xycoords=panel.get_xaxis_transform(),
+            xytext=(-3 if right else 3, 0),
+            textcoords="offset points",
+            ha="right" if right else "left",
+            va="top",
+            fontsize=7.5,
+            fontweight="bold",
+            bbox={"facecolor": colour("ground"), "alpha": 0.8, "linewidth": 0, "pad": 0.6},
+        )
+
+
+def act_by(analysis: Analysis) -> int | None:
+    """Return until when to re-align, where that is worth it and still to come [us]."""
+    coming = coming_of(analysis)
+    if coming is None or not coming.realigning.worth or coming.realigning.by_us is None:
+        return None
+    return coming.realigning.by_us if coming.realigning.by_us > coming.from_us else None
+
+
+_LACKING = f"A look ahead takes nights that span {LEAST_SPAN_DAYS:.0f} days."
 
 
 def lacking(analysis: Analysis) -> str:
     """Say why there is nothing to draw; nothing where there is."""
-    if analysis.history.forecast is not None:
-        return ""
-    return "A look ahead takes two nights with a usable axis."
+    return "" if has_outlook(analysis.history) else _LACKING
 
 
 def describe(analysis: Analysis) -> str:
     """Say in words what the picture shows, for those who can't see it."""
     ahead = analysis.history.forecast
-    if ahead is None:
-        return "There is no forecast yet, so the picture is empty."
-    half = (ahead.axis_high - ahead.axis_low) / 2.0 / 60.0
-    away = int(np.argmax(np.abs(ahead.axis[:, 1] - ahead.axis[0, 1])))
-    moved = (ahead.axis[away] - ahead.axis[0]) / 60.0
+    if ahead is None or not has_outlook(analysis.history):
+        return f"There is no forecast yet, so the picture is empty. {_LACKING}"
+    fan, zone = distance_fan(analysis, ahead), zone_of(analysis.site.site.timezone)
+    far = int(np.argmax(fan[:, 2]))
+    low, middle, high = (plain_arcmin(float(fan[far, k])) for k in (0, 2, 4))
+    by_us = act_by(analysis)
+    by = "" if by_us is None else f" Re-align by {local_date(by_us, zone)}."
     return (
-        "Azimuth and altitude error of the axis and the pier's tilt north and east, over the last year as "
-        "read and over the coming year as forecast, with bands that hold 80 %. The band of the axis is "
-        f"{half[0, 0]:.2f}' in azimuth and {half[0, 1]:.2f}' in altitude to either side at first, and "
-        f"{half[-1, 0]:.2f}' and {half[-1, 1]:.2f}' in the end. Where its altitude is furthest from now it "
-        f"has moved by {moved[0]:+.2f}' in azimuth and {moved[1]:+.2f}' in altitude."
+        f"The distance of the axis from {pole_words(analysis)}, the last months as read and the coming year "
+        f"as a fan. It is expected to be furthest about {local_date(int(ahead.time_us[far]), zone)}, at "
+        f"{middle} (80 %: {low} to {high}), against a limit of {analysis.site.warn.axis_arcmin:g}'.{by}"
     )

@@ -1,14 +1,14 @@
-"""The path of the pier top over the years, seen from above, with compass, bolts and the tilt's direction."""
+"""Path of the pier top over the years, seen from above: one loop a winter, with compass and bolts."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.quantities import Bools, Floats, Ints, local_date
+from drift.quantities import Bools, Floats, Ints, as_utc, local_date
 from drift.render import phrases
 from drift.render.figures import plan_view
 from drift.render.figures.canvas import (
@@ -17,12 +17,14 @@ from drift.render.figures.canvas import (
     colour,
     house_style,
     is_narrow,
+    ramp,
     say_empty,
     set_title,
     zero_line,
 )
-from drift.render.figures.plan_view import Way
-from drift.render.phrases import toward, zone_of
+from drift.render.figures.seasons import season_day
+from drift.render.phrases import clock_text, toward, zone_of
+from drift.render.tables.axis import Table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -31,15 +33,26 @@ if TYPE_CHECKING:
     from drift.types import Analysis, History
 
 
-#: Longer records are thinned to about so many points.
-POINTS = 60
-#: The frame's half side against half the extent of the path: room for bolts and compass.
-_ROOM = 1.42
-_BOLT_INSET = 0.05
+#: A loop of more readings than this is thinned.
+POINTS = 150
+#: The frame's half side against the furthest point of the path from the start: room for bolts and compass.
+_ROOM = 1.3
+_BOLT_INSET = 0.07
 #: Corners of the frame by bearing: where the compass may stand, the first choice first.
 _CORNERS = {45.0: (0.82, 0.82), 315.0: (0.02, 0.82), 135.0: (0.82, 0.02), 225.0: (0.02, 0.02)}
 #: A compass so near to a bolt would touch it [deg of bearing].
 _NEAR_DEG = 25.0
+#: So many loops, the latest, are named at their furthest point.
+_NAMED = 6
+
+
+@dataclass(frozen=True)
+class Loop:
+    """One year from midsummer to midsummer: its name, and the tilt (east, north) at its readings [arcsec]."""
+
+    name: str
+    rows: Ints = field(repr=False)
+    points: Floats = field(repr=False)  # (n, 2)
 
 
 def figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN) -> Figure:
@@ -57,82 +70,115 @@ def figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN) -> 
     Returns
     -------
     matplotlib.figure.Figure
-        Arcseconds of tilt.  Each point is a reading (of long records one in a few) with the ellipse of
-        one standard deviation of the difference against the start; north and east are taken as
-        independent.  Bolts stand at the frame in their bearing, not to scale.
+        Arcseconds of tilt about the start, which is in the middle; one line a winter, the latest bold.  The
+        ellipses at the latest reading are one standard deviation of the difference against the start; north
+        and east are taken as independent.  Bolts stand around the start in their bearing, not to scale.
     """
     with house_style():
-        rows = path_rows(analysis.history)
-        words = _words(analysis, rows) if rows.size else []
-        sheet_figure, panel = plan_view.square_sheet(ax, width_in, [text for _, text in words])
+        loops = loops_of(analysis)
+        words = _words(analysis, loops) if loops else []
+        sheet_figure, panel = plan_view.square_sheet(ax, width_in, [text for _, text in words], strip=False)
         _label(panel, is_narrow(width_in))
-        if not rows.size:
+        if not loops:
             say_empty(panel, "No tilt of the pier\nis known yet.")
             return sheet_figure
-        points, covariances = tilt_points(analysis.history, rows)
-        times = analysis.history.time_us[rows]
         zero_line(panel)
         zero_line(panel, upright=True)
-        plan_view.draw_way(panel, Way(points, covariances, times, _epochs(analysis.history, times)))
-        middle, half = _frame(panel, points, covariances)
-        _bolts(panel, analysis, middle, half)
+        half = _half(loops)
+        plan_view.set_frame(panel, np.zeros(2), half)
+        for k, loop in enumerate(loops):
+            _loop(panel, loop, k, len(loops))
+        _ends_of_path(panel, analysis.history, loops)
+        _names(panel, loops, half)
+        _bolts(panel, analysis, half)
         _compass(panel, analysis.site.plate.bolt_bearings_deg or ())
-        _directions(panel, analysis.history, points)
-        plan_view.time_strip(panel, *_ends(analysis, rows), rows.size == 1)
-        plan_view.words_beside(panel, words, width_in)
-        set_title(panel, "Tilt of the pier's top, seen from above", "", width_in)
+        plan_view.words_beside(panel, words, width_in, strip=False)
+        set_title(panel, "Tilt of the pier top, seen from above", "", width_in)
         return sheet_figure
 
 
-def path_rows(history: History) -> Ints:
-    """Return the rows of the history that are drawn: about `POINTS`, always the first and the latest.
-
-    The reading before and the one after a sudden change of the pier are always among them.
-    """
+def loops_of(analysis: Analysis) -> list[Loop]:
+    """Cut the path into seasons, the earliest first; each begins where the one before it ended."""
+    history, south = analysis.history, analysis.site.site.latitude_deg < 0.0
     known = np.flatnonzero(np.isfinite(history.change[:, :2]).all(axis=1))
-    if known.size <= POINTS:
-        return known
-    times = history.time_us[known].astype(float)
-    even = np.searchsorted(times, np.linspace(times[0], times[-1], POINTS))
-    kept = [*known[np.minimum(even, known.size - 1)], known[0], known[-1]]
-    for time_us in _steps_us(history):
-        after = int(np.searchsorted(history.time_us[known], time_us))
-        kept += [known[min(max(k, 0), known.size - 1)] for k in (after - 1, after)]
-    return np.unique(kept)
+    rows: dict[tuple[int, str], list[int]] = {}
+    for row in known.tolist():
+        year, name, _ = season_day(as_utc(int(history.time_us[row])), south)
+        rows.setdefault((year, name), []).append(row)
+    loops, before = [], None
+    for (_, name), found in sorted(rows.items()):
+        every = max(1, len(found) // POINTS)
+        kept = np.array([*([] if before is None else [before]), *found[::every], found[-1]])
+        kept = np.unique(kept)
+        loops.append(Loop(name, kept, history.change[kept][:, [1, 0]]))
+        before = found[-1]
+    return loops
 
 
-def _steps_us(history: History) -> list[int]:
-    return sorted(event.before_us for event in history.events if event.what in ("pier", "undetermined"))
+def _half(loops: list[Loop]) -> float:
+    """Return half the side of the frame, so that the path and the bolts around the start have room."""
+    far = max(float(np.abs(loop.points).max()) for loop in loops)
+    return max(far, LEAST_SPAN) * _ROOM
 
 
-def _epochs(history: History, times: Any) -> list[int]:
-    return [int(k) for k in np.searchsorted(_steps_us(history), times, side="right")]
+def _loop(panel: Axes, loop: Loop, k: int, count: int) -> None:
+    latest = k == count - 1
+    panel.plot(
+        *loop.points.T,
+        color=ramp(k, count),
+        linewidth=2.6 if latest else 1.3,
+        solid_joinstyle="round",
+        zorder=3 + k / count,
+        label=loop.name,
+    )
 
 
-def tilt_points(history: History, rows: Ints) -> tuple[Floats, Floats]:
-    """Return the tilt (east, north) of some rows, (n, 2), with its covariance, (n, 2, 2) [arcsec]."""
-    variance = np.nan_to_num(history.sd[rows][:, [1, 0]]) ** 2
-    return history.change[rows][:, [1, 0]], variance[:, :, None] * np.eye(2)
+def _ends_of_path(panel: Axes, history: History, loops: list[Loop]) -> None:
+    """Mark the start and the latest reading, the latter with its uncertainty."""
+    from matplotlib.patches import Ellipse
+
+    east_sd, north_sd = np.nan_to_num(history.sd[loops[-1].rows[-1], [1, 0]])
+    latest, hue = loops[-1].points[-1], ramp(1, 2)
+    panel.add_patch(Ellipse(tuple(latest), 2 * east_sd, 2 * north_sd, color=hue, alpha=0.25, linewidth=0))
+    panel.plot(0.0, 0.0, "s", color=ramp(0, 2), **plan_view.end_look())
+    panel.plot(*latest, "D", color=hue, **plan_view.end_look())
 
 
-def _frame(panel: Axes, points: Floats, covariances: Floats) -> tuple[Floats, float]:
-    sd = np.sqrt(np.diagonal(covariances, axis1=1, axis2=2))
-    low, high = np.minimum((points - sd).min(axis=0), 0.0), np.maximum((points + sd).max(axis=0), 0.0)
-    middle, half = (low + high) / 2, 0.5 * max(float((high - low).max()), LEAST_SPAN) * _ROOM
-    plan_view.set_frame(panel, middle, half)
-    return middle, half
+def _names(panel: Axes, loops: list[Loop], half: float) -> None:
+    """Name the latest loops where they are furthest from the start, none over another."""
+    taken: list[Floats] = []
+    for k, loop in list(enumerate(loops))[::-1][:_NAMED]:
+        at = loop.points[int(np.argmax(np.hypot(*loop.points.T)))]
+        place = at + 0.07 * half * at / max(float(np.hypot(*at)), 1e-9)
+        if len(loop.rows) < 3 or any(
+            (np.abs(place - one) < half * np.array([0.25, 0.08])).all() for one in taken
+        ):
+            continue
+        taken.append(place)
+        panel.text(
+            float(place[0]),
+            float(place[1]),
+            loop.name,
+            ha="center",
+            va="center",
+            fontsize=7,
+            fontweight="bold" if k == len(loops) - 1 else "normal",
+            color=colour("ink"),
+            zorder=6,
+            bbox={"facecolor": colour("ground"), "alpha": 0.7, "linewidth": 0, "pad": 0.4},
+        )
 
 
-def _bolts(panel: Axes, analysis: Analysis, middle: Floats, half: float) -> None:
+def _bolts(panel: Axes, analysis: Analysis, half: float) -> None:
     for bearing in analysis.site.plate.bolt_bearings_deg or ():
         look: dict[str, Any] = {
             "markersize": 10,
             "markeredgecolor": colour("ink"),
             "markerfacecolor": colour("grid"),
         }
-        where = plan_view.edge_point(middle, half, bearing, _BOLT_INSET)
+        where = plan_view.edge_point(np.zeros(2), half, bearing, _BOLT_INSET)
         panel.plot(*where, "h", zorder=5, **look)
-        _bolt_label(panel, f"bolt {bearing:g}°", where, (np.array(where) - middle) / half)
+        _bolt_label(panel, f"bolt {bearing:g}°", where, np.array(where) / half)
 
 
 def _bolt_label(panel: Axes, text: str, where: tuple[float, float], place: Floats) -> None:
@@ -170,18 +216,6 @@ def _compass(panel: Axes, bolts_deg: Sequence[float]) -> None:
         needle.text(x, y, letter, ha="center", va="center", fontsize=7, color=colour("ink"))
 
 
-def _directions(panel: Axes, history: History, points: Floats) -> None:
-    """Draw the tilt from the start to the latest as an arrow, and the season's direction as a dashed line."""
-    if np.hypot(*points[-1]) > 0.0:
-        arrow = {"arrowstyle": "-|>", "color": colour("mount"), "linewidth": 1.4, "shrinkA": 0, "shrinkB": 6}
-        panel.annotate("", points[-1], (0.0, 0.0), arrowprops=arrow, zorder=5)
-    swing = _swing(history)
-    if swing is not None:
-        along = np.array([math.sin(math.radians(swing[0])), math.cos(math.radians(swing[0]))])
-        ends = points.mean(axis=0) + np.outer([-0.5, 0.5], along) * swing[1]
-        panel.plot(*ends.T, color=colour("pier"), linewidth=2.0, linestyle=(0, (5, 2)), zorder=4)
-
-
 def _swing(history: History) -> tuple[float, float] | None:
     """Return bearing [deg] and length [arcsec] of the seasonal swing."""
     seasonal = history.seasonal
@@ -190,24 +224,25 @@ def _swing(history: History) -> tuple[float, float] | None:
     return seasonal.toward_bearing_deg, seasonal.peak_to_trough
 
 
-def _words(analysis: Analysis, rows: Ints) -> list[tuple[Any, str]]:
+def _words(analysis: Analysis, loops: list[Loop]) -> list[tuple[Any, str]]:
     from matplotlib.lines import Line2D
 
     history = analysis.history
-    words = plan_view.ends_of(*_ends(analysis, rows), rows.size == 1)
-    words.append((plan_view.tinted_patch("time4", 0.3), "one standard deviation, here and all along"))
-    if rows.size > 1:
-        arrow = Line2D([], [], color=colour("mount"), linewidth=1.4, marker=">", markersize=4)
-        words.append((arrow, f"tilt since the start: {_tilt_now(history, rows)}"))
+    rows = np.concatenate([loop.rows for loop in loops])
+    single = rows.size == 1
+    words = plan_view.ends_of(*_ends(analysis, rows), single)
+    if not single:
+        words.append((Line2D([], [], color="none"), f"tilt since the start: {_tilt_now(history, rows)}"))
+        words.append((plan_view.tinted_patch("time7", 0.25), "one standard deviation of the latest"))
     swing = _swing(history)
     if swing is not None and history.seasonal is not None:
-        dashed = Line2D([], [], color=colour("pier"), linewidth=2.0, linestyle=(0, (3, 1)))
         size = phrases.any_angle(swing[1], history.seasonal.peak_to_trough_sd)
-        words.append((dashed, f"the season's swing, {size} from least to most, {toward(swing[0])}"))
+        said = f"the season's swing: {size} from least to most, {toward(swing[0])}"
+        words.append((Line2D([], [], color="none"), said))
     if analysis.site.plate.bolt_bearings_deg:
         bolt = Line2D([], [], marker="h", linestyle="none", markersize=8, markeredgecolor=colour("ink"))
         bolt.set_markerfacecolor(colour("grid"))
-        words.append((bolt, "the plate's bolts, in their bearing, not to scale"))
+        words.append((bolt, "the plate's bolts, around the start in their bearing, not to scale"))
     return words
 
 
@@ -237,17 +272,38 @@ def lacking(analysis: Analysis) -> str:
 
 def describe(analysis: Analysis) -> str:
     """Say in words what the picture shows, for those who can't see it."""
-    history = analysis.history
-    rows = path_rows(history)
-    if not rows.size:
+    history, loops = analysis.history, loops_of(analysis)
+    if not loops:
         return "No tilt of the pier is known yet, so the picture is empty."
+    rows = np.concatenate([loop.rows for loop in loops])
     first, latest = _ends(analysis, rows)
     swing = _swing(history)
     season = (
         "" if swing is None else f" With the season it swings by {swing[1]:.0f} arcsec {toward(swing[0])}."
     )
     return (
-        "The path of the pier top seen from above, north up and east to the right, in "
-        f"{phrases.counted(rows.size, 'point')} from {first} to {latest}, each with its ellipse of one "
-        f"standard deviation. The tilt since the start is {_tilt_now(history, rows)}.{season}"
+        "Path of the pier top seen from above, north up and east to the right, in "
+        f"{phrases.counted(len(loops), 'loop')}, one a winter, from {first} to {latest}. The tilt since the "
+        f"start is {_tilt_now(history, rows)}.{season}"
+    )
+
+
+def table(analysis: Analysis) -> Table:
+    """The points of the path of the pier top."""
+    zone, history = zone_of(analysis.site.site.timezone), analysis.history
+    rows = [
+        (
+            loop.name,
+            clock_text(history.time_us[k], zone),
+            *(phrases.plain_pair(history.change[k, c], history.sd[k, c]) for c in (0, 1)),
+        )
+        for loop in loops_of(analysis)
+        for k in loop.rows
+    ]
+    return Table(
+        "Path of the pier top",
+        ("winter", "when", 'tilt toward north ["]', 'tilt toward east ["]'),
+        tuple(rows),
+        numeric=frozenset({2, 3}),
+        note="Tilt since the start in arcseconds, ± one standard deviation of the difference.",
     )

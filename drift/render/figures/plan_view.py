@@ -249,11 +249,12 @@ def draw_way(panel: Axes, way: Way) -> None:
 def _mark_ends(panel: Axes, points: Floats, hues: list[str]) -> None:
     """Set the first point apart as a square and the latest as a diamond."""
     if len(points) > 1:
-        panel.plot(*points[0], "s", color=hues[0], **_end_look())
-    panel.plot(*points[-1], "D", color=hues[-1], **_end_look())
+        panel.plot(*points[0], "s", color=hues[0], **end_look())
+    panel.plot(*points[-1], "D", color=hues[-1], **end_look())
 
 
-def _end_look() -> dict[str, Any]:
+def end_look() -> dict[str, Any]:
+    """Return how the first and the latest point are drawn."""
     return {"markersize": 7.5, "markeredgecolor": colour("ink"), "markeredgewidth": 1.0, "zorder": 6}
 
 
@@ -272,7 +273,7 @@ def ends_of(first: str, latest: str, single: bool) -> list[tuple[Any, str]]:
 def _mark(shape: str, hue: str) -> Any:
     from matplotlib.lines import Line2D
 
-    return Line2D([], [], marker=shape, color=colour(hue), linestyle="none", **_end_look())
+    return Line2D([], [], marker=shape, color=colour(hue), linestyle="none", **end_look())
 
 
 def tinted_patch(hue: str, alpha: float) -> Any:

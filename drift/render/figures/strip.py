@@ -19,7 +19,7 @@ from drift.render.figures.canvas import (
     set_title,
     zero_line,
 )
-from drift.render.figures.time_panels import time_panels
+from drift.render.figures.time_panels import draw_winters, time_panels
 from drift.render.phrases import zone_of
 from drift.render.strip import NOTHING, Ahead, Curve, Strip, Track, frames_of, short_angle, strip_of
 from drift.render.tables.axis import Table
@@ -44,11 +44,9 @@ _LANE_IN, _LANES = 0.17, 2
 _LETTER_IN = 0.066
 #: Steps of a scale [arcsec], and the least height of one [inches].
 _STEPS, _STEP_IN = (5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000), 0.26
-#: The name of a winter takes so much of the length [inches].
-_NAME_IN = 0.36
 #: More points than this of one curve can't be told apart.
 _POINTS = 400
-_TINT, _COLD = 0.13, 0.16
+_TINT = 0.13
 
 
 def figure(analysis: Analysis, axes: Any = None, *, width_in: float = WIDE_IN) -> Figure:
@@ -89,7 +87,7 @@ def figure(analysis: Analysis, axes: Any = None, *, width_in: float = WIDE_IN) -
             low, high = frames[k]
             panel.set_ylim(low, low + heights[k] * scale)
             panel.yaxis.set_major_locator(MultipleLocator(_step(scale)))
-            _track(panel, strip, track, frames[k], width_in if k == 0 else 0.0)
+            _track(panel, analysis, strip, track, frames[k], width_in if k == 0 else 0.0)
             _write_lanes(panel, lanes[k], high, scale)
             set_title(panel, track.name, track.now, width_in)
             panel.set_ylabel("[arcsec]")
@@ -107,13 +105,11 @@ def _step(scale: float) -> float:
     return float(next((step for step in _STEPS if step >= _STEP_IN * scale), _STEPS[-1]))
 
 
-def _track(panel: Axes, strip: Strip, track: Track, frame: tuple[float, float], named_in: float) -> None:
+def _track(
+    panel: Axes, analysis: Analysis, strip: Strip, track: Track, frame: tuple[float, float], named_in: float
+) -> None:
     """Draw one track; the winters are named where its width is given [inches]."""
-    for name, start, end in strip.winters:
-        low, high = dates([start, end])
-        panel.axvspan(low, high, color=colour("cold"), alpha=_COLD, linewidth=0, zorder=0.1)
-        if (end - start) * (named_in - 0.76) > _NAME_IN * (strip.until_us - strip.from_us):
-            _winter_name(panel, name, (low + high) / 2.0, frame)
+    draw_winters(panel, analysis, strip.from_us, strip.until_us, named_in=named_in)
     bottom = -track.limit if track.signed else 0.0
     panel.axhspan(bottom, track.limit, color=colour("allowed"), alpha=_TINT, linewidth=0, zorder=0.2)
     for edge in {bottom, track.limit} - {0.0}:
@@ -152,25 +148,12 @@ def _limit_words(panel: Axes, track: Track, frame: tuple[float, float]) -> None:
     )
 
 
-def _winter_name(panel: Axes, name: str, where: float, frame: tuple[float, float]) -> None:
-    panel.annotate(
-        name,
-        (where, frame[0]),
-        xytext=(0, 1.5),
-        textcoords="offset points",
-        ha="center",
-        va="bottom",
-        fontsize=6.5,
-        color=colour("soft"),
-    )
-
-
 def _curve(panel: Axes, curve: Curve) -> None:
     every = max(1, len(curve.time_us) // _POINTS)
     look: dict[str, Any] = {"linestyle": (0, (4, 1.6))} if curve.dashed else {}
     width = 1.3 if curve.dashed else 1.9
     args = (dates(curve.time_us), curve.value, curve.sd, colour(curve.hue))
-    line_with_band(panel, *args, every=every, linewidth=width, gid=curve.name, **look)
+    line_with_band(panel, *args, every=every, linewidth=width, label=curve.name, **look)
 
 
 def _outline(panel: Axes, ahead: Ahead) -> None:
@@ -282,5 +265,5 @@ def table(analysis: Analysis) -> Table:
         ("when", *(f'{name} ["]' for name in names)),
         rows,
         numeric=frozenset(range(1, len(names) + 1)),
-        note="Tilt since the start; the mount against where it was last set; ± one standard deviation.",
+        note="Tilt from where it is counted, the mount from where it was set; ± one standard deviation.",
     )

@@ -12,6 +12,7 @@ from drift.render.figures.canvas import (
     LEAST_SPAN,
     WIDE_IN,
     colour,
+    corner_note,
     dates,
     house_style,
     least_height,
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
     from drift.types import Analysis, History
 
 
+#: No frame is higher than so many limits of tilt.
+_MOST_LIMITS = 6.0
 _PANELS = (
     ("tilt_north", *TILT_TITLES[0], "pier"),
     ("tilt_east", *TILT_TITLES[1], "pier"),
@@ -66,6 +69,7 @@ def figure(analysis: Analysis, axes: Any = None, *, width_in: float = WIDE_IN) -
         for k, (name, head, rest, hue) in enumerate(_PANELS):
             _panel(drawn.panels[k], history, times, name, colour(hue))
             drawn.title(k, head, rest.format(clockwise=clockwise, other=other), "[arcsec]")
+        _one_scale(drawn.panels, analysis.site.warn.tilt_arcsec)
         for panel in drawn.panels[:2]:
             _level_strokes(panel, levels)
         said = ["strokes: level readings"] * bool(levels.size) + ["dashed: plate"] * plate_used(history)
@@ -93,6 +97,22 @@ def _panel(panel: Axes, history: History, times: Floats, name: str, hue: str) ->
         p = HISTORY_COLUMNS.index(plate)
         line_with_band(panel, times, history.change[:, p], history.sd[:, p], colour("unsure"), linestyle="--")
     least_height(panel, LEAST_SPAN)
+
+
+def _one_scale(drawn: list[Axes], limit: float) -> None:
+    """Give all panels one height of frame, of at least the limit; a mount set from far off may leave it."""
+    known = [panel for panel in drawn if panel.lines]
+    tallest = max((float(np.ptp(panel.get_ylim())) for panel in known), default=limit)
+    height = min(max(tallest, limit), _MOST_LIMITS * limit)
+    for panel in known:
+        low, high = panel.get_ylim()
+        values = np.concatenate([np.asarray(line.get_ydata(), dtype=float) for line in panel.lines[1:]])
+        if high - low > height and values.size:
+            # what is seen is how it stands of late
+            middle = float(np.clip(values[-1], low + height / 2.0, high - height / 2.0))
+            panel.set_ylim(middle - height / 2.0, middle + height / 2.0)
+            corner_note(panel, "further off before, outside the frame")
+        least_height(panel, height)
 
 
 def _level_strokes(panel: Axes, times: Floats) -> None:

@@ -13,6 +13,7 @@ from drift.render import phrases
 from drift.render.figures.canvas import (
     LEAST_DAYS,
     LEAST_SPAN,
+    WIDE_IN,
     colour,
     corner_note,
     dates,
@@ -26,6 +27,7 @@ from drift.render.figures.canvas import (
     zero_line,
 )
 from drift.render.phrases import zone_of
+from drift.render.strip import winters_between
 from drift.render.tables.causes import correction_mark, event_number
 
 if TYPE_CHECKING:
@@ -231,6 +233,35 @@ def time_panels(
     timed = panels[: len(panels) - untimed]
     set_time_axis(timed, times, zone_of(analysis.site.site.timezone), width_in, least_days=least_days)
     return TimePanels(figure, panels, False, analysis, width_in, pad)
+
+
+# ---- Winters as shades behind what is drawn.
+
+_COLD, _WINTER_NAME_IN = 0.16, 0.36
+#: Room beside a panel [inches].
+_BESIDE_IN = 0.76
+
+
+def draw_winters(
+    panel: Axes, analysis: Analysis, from_us: int, until_us: int, *, named_in: float = WIDE_IN
+) -> None:
+    """Shade the winters between two times; name them at the foot where a sheet so wide has room [inches]."""
+    low_in = _WINTER_NAME_IN * (until_us - from_us)
+    for name, start, end in winters_between(from_us, until_us, analysis.site.site.latitude_deg < 0.0):
+        low, high = dates([start, end])
+        panel.axvspan(low, high, color=colour("cold"), alpha=_COLD, linewidth=0, zorder=0.1)
+        if (end - start) * (named_in - _BESIDE_IN) > low_in:
+            panel.annotate(
+                name,
+                ((low + high) / 2.0, 0.0),
+                xycoords=("data", "axes fraction"),
+                xytext=(0, 1.5),
+                textcoords="offset points",
+                ha="center",
+                va="bottom",
+                fontsize=6.5,
+                color=colour("soft"),
+            )
 
 
 # ---- Words above panels that several pictures have.
