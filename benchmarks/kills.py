@@ -181,6 +181,9 @@ class World:
         path = self.folder / left
         if path.exists():
             os.utime(path, (0, 0))
+        elif (self.folder / "new" / left).exists():
+            place = ["--latitude-deg", "1", "--longitude-deg", "2", "--elevation-m", "3", "--force"]
+            apart(lambda: run(["init", *place, "--pier", str(self.folder / "new" / "pier.toml")]))
         apart(
             lambda: run(["backup", "--replace", str(self.folder / "backup.sqlite"), "--pier", str(self.pier)])
         )

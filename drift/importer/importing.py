@@ -12,7 +12,7 @@ from drift.importer.mending import refuse_rows_to_mend
 from drift.ingest.cells import circumstances
 from drift.ingest.fits_images import by_folder, named, wcs_beside
 from drift.ingest.fits_log import frame_of_all, has_fits_name, is_image, named_only, read_images
-from drift.ingest.formats import has_table_name, suffixes
+from drift.ingest.formats import has_table_name, is_other_json, suffixes
 from drift.ingest.mapping import Choice, Question
 from drift.ingest.mapping_file import NAME as LOGS_TOML
 from drift.ingest.read import Settle, read_log
@@ -279,7 +279,7 @@ def find_logs(given: Iterable[Path], site_file: Path | None = None) -> FilesFoun
     """Find the logs to import: files as they are given, of folders all tables and images at any depth.
 
     In folders, tables are known by their names' endings (`drift.ingest.formats.suffixes`), and so are FITS
-    images (`drift.ingest.fits_log.has_fits_name`).
+    images (`drift.ingest.fits_log.has_fits_name`); a JSON document without a table is passed over.
 
     A folder below a given one that holds a site file other than `site_file`
     belongs to another pier and is passed over, unless it is given itself.
@@ -297,7 +297,7 @@ def find_logs(given: Iterable[Path], site_file: Path | None = None) -> FilesFoun
         others.update(dict.fromkeys(strange))
         inside = sorted(one for one in path.rglob("*") if _is_file(one) and not _hidden(one, path))
         inside = [one for one in inside if not any(one.is_relative_to(folder) for folder in strange)]
-        found = [one for one in inside if has_table_name(one)]
+        found = [one for one in inside if has_table_name(one) and not is_other_json(one)]
         pictures = [one for one in inside if has_fits_name(one)]
         known = {*found, *pictures, *map(wcs_beside, pictures)}
         skipped += [one for one in inside if one not in known]
@@ -315,17 +315,24 @@ def find_logs(given: Iterable[Path], site_file: Path | None = None) -> FilesFoun
 def of_another_pier(path: Path, site_file: Path | None) -> Notice | None:
     """Remark on a file that lies with another pier's site file; None when there is nothing to remark on.
 
-    The nearest site file in the folders above it is looked at.
+    The nearest site file in the folders above it is looked at; a copy of this pier's own is no other pier's.
     """
     if site_file is None:
         return None
     for folder in path.resolve().parents:
         other = folder / DEFAULT_NAME
         if _is_file(other):
-            if other == site_file.resolve():
+            if other == site_file.resolve() or _are_copies(other, site_file):
                 return None
             return warning(IngestCode.OTHER_PIERS_FILE, site_file=str(other))
     return None
+
+
+def _are_copies(one: Path, other: Path) -> bool:
+    try:
+        return one.read_bytes() == other.read_bytes()
+    except OSError:  # one that can't be read is known for no copy
+        return False
 
 
 def _other_piers(folder: Path, site_file: Path | None) -> list[Path]:

@@ -8,7 +8,7 @@ import io
 import json
 import stat
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
 from pathlib import Path
@@ -338,12 +338,31 @@ def suffixes() -> tuple[str, ...]:
 
 
 def has_table_name(path: Path) -> bool:
-    """Tell whether a file of a folder is taken for a table by its name, also packed by gzip or in an "
-    "archive."""
+    """Tell whether a file of a folder is taken for a table by its name, also packed or in an archive."""
     name = path.name.lower()
     return name.removesuffix(".gz").endswith(suffixes()) or name.endswith(
         tuple(f"{one}.zip" for one in suffixes())
     )
+
+
+def is_other_json(path: Path) -> bool:
+    """Tell whether a file named as JSON is a whole document without a table, as settings are.
+
+    One that can't be read or parsed is left to whoever reads it as a log, which says what is wrong.
+    """
+    if path.suffix.lower() != ".json":
+        return False
+    try:
+        refuse_irregular(path)
+        document = json.loads(path.read_bytes())
+    except (OSError, ValueError, RecursionError, LogFileError):
+        return False
+    lists = len(_lists_in(document, "", 0))
+    return lists > 1 or (lists == 0 and any(isinstance(one, (dict, list)) for one in _values(document)))
+
+
+def _values(document: object) -> Iterable[object]:
+    return document.values() if isinstance(document, dict) else ()
 
 
 def is_plain_text(path: Path) -> bool:

@@ -489,7 +489,7 @@ class _Guess:
             given = self.sample.given(at)
             if given and sum(cell.lower() in kinds for cell in given) >= _NEARLY_ALL * len(given):
                 named["corrections"]["kind"] = [at]
-                self.decisions.told("kind", "corrections", MappingCode.HOLDS_KINDS, name=name)
+                self.decisions.told("kind", "corrections", MappingCode.HOLDS_KINDS, column=name)
                 return BY_KIND["corrections"]
         return None
 

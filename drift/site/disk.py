@@ -65,8 +65,19 @@ def write_whole(path: Path, content: bytes, *, mode: int = 0o600, replace: bool 
         elif not _linked_when_complete(real, content, mode):
             _written(new, content, mode)
             give_name(new, real)
+        _settle(real.parent)
     finally:
         new.unlink(missing_ok=True)
+
+
+def _settle(folder: Path) -> None:
+    """Let the names in a folder last, where the system can: after the change, not in the middle of it."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def clear_leftovers(path: Path, unchanged_s: float = 0.0) -> None:
@@ -98,7 +109,6 @@ def _linked_when_complete(path: Path, content: bytes, mode: int) -> bool:
         folder = os.open(path.parent, os.O_RDONLY)
         try:  # the link in /proc stands for the file without a name, and has to be followed
             os.link(f"/proc/self/fd/{handle}", path.name, dst_dir_fd=folder, follow_symlinks=True)
-            os.fsync(folder)
         except FileExistsError:
             raise
         except OSError:  # no /proc

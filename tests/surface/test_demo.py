@@ -232,3 +232,13 @@ def test_the_demo_stands_in_the_help():
     text = CliRunner().invoke(cli, ["demo", "--help"]).output
     assert "--south" in text
     assert SOUTH.scenario.name not in text
+
+
+def test_a_json_document_of_settings_in_a_folder_is_passed_over(tmp_path):
+    folder = tmp_path / "logs"
+    folder.mkdir()
+    (folder / "camera.json").write_text('{"cooler": {"on": true}, "filters": ["L", "R"]}', encoding="utf-8")
+    (folder / "alignments.csv").write_bytes((SAMPLE_LOGS / "alignments.csv").read_bytes())
+    said = imported(tmp_path, str(folder))
+    assert [Path(one["file"]).name for one in said["files"]] == ["alignments.csv"]
+    assert str(folder / "camera.json") in said["passed_over"]

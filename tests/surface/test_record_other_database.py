@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import importlib.util
 import os
-import pwd
 import shutil
 import signal
 import subprocess
@@ -60,8 +59,11 @@ def server() -> Iterator[str]:
     if folder is None:
         pytest.skip("no PostgreSQL server is installed, and $DRIFT_TEST_DATABASE names no database")
     root = os.name == "posix" and os.getuid() == 0
-    if root and "postgres" not in {one.pw_name for one in pwd.getpwall()}:
-        pytest.skip("a PostgreSQL server won't run as root, and there is no user postgres")
+    if root:
+        import pwd  # not on every system
+
+        if "postgres" not in {one.pw_name for one in pwd.getpwall()}:
+            pytest.skip("a PostgreSQL server won't run as root, and there is no user postgres")
     user: dict[str, Any] = {"user": "postgres"} if root else {}
     # not in pytest's own folder: the other user may not enter that, and a socket's path must be short
     with tempfile.TemporaryDirectory(prefix="drift-pg-") as name:
