@@ -37,7 +37,7 @@ def page(site_path):
 
 
 def record(client, token, headers=None, **fields):
-    data = {"token": token, "note": "", **fields}
+    data = {"token": token, "note": "bolts", **fields}
     return client.post("/record/new/tighten", data=data, headers=headers or {})
 
 
