@@ -12,6 +12,9 @@ import pytest
 for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(name, "1")
 
+# Words are wrapped where somebody says how wide the screen is; tests run by several processes are told so.
+os.environ.pop("COLUMNS", None)
+
 for folder in ("truth", "hand"):
     sys.path.insert(0, str(Path(__file__).parent / folder))
 

@@ -345,7 +345,7 @@ def _in_fahrenheit(v: Values) -> str:
 
 
 def _behind_horizon(v: Values) -> str:
-    cures = " or by ".join(
+    cures = " or with ".join(
         f"reading the times {abs(hours):g} h {'later' if hours > 0 else 'earlier'}" for hours in v["cures_h"]
     )
     advice = f"It would fit with {cures}: was summer time counted, or the zone another one?" if cures else ""
@@ -365,10 +365,10 @@ def _cure_words(cure: str, v: Values) -> str:
         return f"the longitude {-v['longitude_deg']:g} (east is positive)"
     if cure == Cure.LATITUDE_SIGN:
         return (
-            f"the latitude {-v['latitude_deg']:g} (north is positive) or by the other sign of the "
+            f"the latitude {-v['latitude_deg']:g} (north is positive) or with the other sign of the "
             "declinations"
         )
-    return f"reading the times as local time of {v['zone']} instead of UTC"
+    return f"the times read as local time of {v['zone']} instead of UTC"
 
 
 def _below_horizon(v: Values) -> str:

@@ -63,7 +63,7 @@ def test_the_azimuth_goes_back_to_the_pole_in_both_hemispheres(latitude_deg, az,
     assert (turn.notice.code, values["knob"]) == (AdviceCode.TURN, "azimuth")
     assert way == f"{values['side']} ({'clockwise' if values['clockwise'] else 'anticlockwise'}"
     assert f"so that the axis goes {way}" in said_of(turn)
-    assert "by 4.00' ± 0.05' (0.67 turns of the knob, about 2/3 of a turn)" in said_of(turn)
+    assert "by 4.00' ± 0.05' (0.67 turns of the knob, about 240°)" in said_of(turn)
 
 
 @pytest.mark.parametrize("latitude_deg", [46.0, -46.0])

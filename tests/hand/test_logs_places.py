@@ -187,7 +187,7 @@ def test_a_wrong_longitude_sign_is_named() -> None:
     assert 12 < len(below) < 60
     (remark,) = log.remarks
     assert remark.values["cures"] == (Cure.LONGITUDE_SIGN,)
-    assert "cured by the longitude -92.4" in sentence(remark)
+    assert "It would fit with the longitude -92.4" in sentence(remark)
 
 
 def test_a_wrong_latitude_sign_is_named() -> None:
@@ -195,7 +195,7 @@ def test_a_wrong_latitude_sign_is_named() -> None:
     log = read_sweep({**solves(60), "dec": np.full(60, 50.0)}, site=south)
     assert len(log.set_aside) == 60
     assert log.remarks[0].values["cures"] == (Cure.LATITUDE_SIGN,)
-    assert "cured by the latitude 47.3" in sentence(log.remarks[0])
+    assert "It would fit with the latitude 47.3" in sentence(log.remarks[0])
 
 
 def test_local_times_passed_off_as_utc_are_named() -> None:
@@ -321,5 +321,7 @@ def test_declinations_that_are_all_of_the_wrong_sign_are_a_cure_of_the_horizon()
     sky["dec"] = -np.linspace(10.0, 60.0, 40)
     (remark,) = read_sweep(sky).remarks
     assert remark.values["cures"] == (Cure.LATITUDE_SIGN,)
-    cure = "cured by the latitude -47.3 (north is positive) or by the other sign of the declinations"
+    cure = (
+        "It would fit with the latitude -47.3 (north is positive) or with the other sign of the declinations"
+    )
     assert sentence(remark).endswith(cure)

@@ -23,8 +23,9 @@ PLACE = {"latitude_deg": 47.3, "longitude_deg": -92.4, "elevation_m": 410}
 CONTRACT = {
     "site": "name latitude_deg longitude_deg elevation_m timezone",
     "mount": "hour_angle_zero reports tracking pole azimuth_knob_arcmin_per_turn "
-    "altitude_knob_arcmin_per_turn knob_travel_arcmin mass_kg flips flip_overlap_deg hour_angle_limit_deg "
-    "lowest_altitude_deg highest_altitude_deg slew_deg_per_s settle_s solve_s",
+    "altitude_knob_arcmin_per_turn azimuth_knob_east altitude_knob_up knob_travel_arcmin "
+    "mass_kg flips flip_overlap_deg hour_angle_limit_deg lowest_altitude_deg highest_altitude_deg "
+    "slew_deg_per_s settle_s solve_s",
     "plate": "bolt_bearings_deg bolt_circle_mm thread nuts shims_mm want_level",
     "pier": "diameter_mm depth_m height_m poured soil drained surface",
     "optics": "focal_length_mm pixel_um sensor_width_mm sensor_height_mm goto_field_arcmin exposure_s "

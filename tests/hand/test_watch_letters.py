@@ -112,7 +112,7 @@ def test_an_acknowledged_limit_that_grew_by_a_quarter_is_sent_again(later, sent)
 
 def test_a_correction_that_did_not_hold_is_sent_once():
     post = Post()
-    past = history(corrections=(correction("azimuth", 30, asked=-120.0, found=0.0),))
+    past = history(corrections=(correction("azimuth", 30, asked=-120.0, found=-50.0),))
     assert post.check(past) == [("a", "a correction did not hold")]
     assert post.check(past) == []
 

@@ -148,7 +148,8 @@ def test_a_file_that_lies_with_another_site_file_is_asked_about(
     pier: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / "other" / "logs").mkdir(parents=True)
-    site_file(tmp_path / "other")
+    other = site_file(tmp_path / "other")
+    other.write_text(f"{other.read_text(encoding='utf-8')}\n# another pier, no copy\n", encoding="utf-8")
     (pier.parent / "logs").mkdir()
     rows = ["2024-03-01T10:00:00Z,1,2,pier,0"]
     log = write_log(tmp_path / "other" / "logs" / "l.csv", HEADER, rows)

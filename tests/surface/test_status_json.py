@@ -344,6 +344,14 @@ OUTLOOK = shaped(
         ),
     }
 )
+#: How a value stands now against its limit [arcsec].
+NOW = {
+    "value": a_number,
+    "sd": a_number,
+    "limit": a_number_or_null,
+    "standing": one_of("within", "close", "beyond", "unknown"),
+    "time_utc": a_time,
+}
 STATUS = shaped(
     {
         "format": one_of("drift-status"),
@@ -354,6 +362,28 @@ STATUS = shaped(
                 "latitude_deg": a_number,
                 "longitude_deg": a_number,
                 "elevation_m": a_number,
+            }
+        ),
+        "headline": lambda value: len(value) == 2 and all(map(a_text, value)),
+        "now": shaped(
+            {
+                "standing": one_of("within", "close", "beyond", "unknown"),
+                "is_old": lambda value: isinstance(value, bool),
+                "last_night_utc": or_null(a_time),
+                "last_reading_utc": or_null(a_time),
+                "now_utc": or_null(a_time),  # none where nobody said when it is
+                "axis": or_null(shaped({**NOW, "limit_of": a_text})),
+                "tilt": or_null(shaped({**NOW, "toward_bearing_deg": a_number_or_null})),
+                "year_ago": or_null(
+                    shaped(
+                        {
+                            "time_utc": a_time,
+                            "size": a_number,
+                            "sd": a_number,
+                            "toward_bearing_deg": a_number_or_null,
+                        }
+                    )
+                ),
             }
         ),
         "nights": listed(NIGHT),
