@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from drift.ingest.cells import Circumstances
 from drift.ingest.delimited import open_bytes
-from drift.ingest.mapping import FRAMES, ICRS, MEAN, OF_DATE, ColumnFrom, Mapping, TimeFrom
+from drift.ingest.mapping import ICRS, MEAN, OF_DATE, ColumnFrom, Mapping, TimeFrom
 from drift.ingest.read import read_mapped
 from drift.ingest.times import DateOrder, TimeForm
 from drift.ingest.units import Unit, UnitName
@@ -184,7 +184,8 @@ SIDES = {ON: {"east": "E", "west": "pier West", "": "unknown"}, LOOKS: {"east": 
     styles=st.tuples(*[st.sampled_from(ANGLES)] * 4),
     time_style=st.sampled_from(TIMES),
     zone=st.sampled_from(ZONES),
-    frames=st.tuples(st.sampled_from(FRAMES), st.sampled_from(FRAMES)),
+    # hour angles and altitudes are held against an independent library elsewhere
+    frames=st.tuples(st.sampled_from((ICRS, OF_DATE, MEAN)), st.sampled_from((ICRS, OF_DATE, MEAN))),
     side_means=st.sampled_from(sorted(SIDES)),
     delimiter=st.sampled_from([",", ";", "\t", "|"]),
     decimal=st.sampled_from([".", ","]),
