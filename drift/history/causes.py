@@ -404,6 +404,15 @@ def level_places(series: Series) -> tuple[str, ...]:
     return tuple(sorted({str(place) for place in series.place if place}))
 
 
+def of_states(name: str, course: Floats, *components: int, kind: CauseKind) -> Cause:
+    """Return a cause with a column a component of pier or mount that adds a course (n,) to it."""
+    count = len(components)
+    state, direct = blank(course.size, count)
+    for i, component in enumerate(components):
+        state[:, component, i] = course
+    return Cause(name, state, direct, np.zeros(count), np.eye(count), kind=kind)
+
+
 def of_zeros(name: str, series: Series, course: Floats, *, kind: CauseKind) -> Cause:
     """Return a cause with a column a zero that adds a course (n,) to its readings."""
     labels = zero_labels(series)

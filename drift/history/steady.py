@@ -7,12 +7,19 @@ have a rate of its own, and how likely each is, is told in `drift.history.belief
 
 from __future__ import annotations
 
-import numpy as np
-
 from drift.codes import CauseKind
-from drift.history.causes import MOUNT_ALT, MOUNT_AZ, TILT_EAST, TILT_NORTH, Cause, blank, of_levels, of_zeros
+from drift.history.causes import (
+    MOUNT_ALT,
+    MOUNT_AZ,
+    TILT_EAST,
+    TILT_NORTH,
+    Cause,
+    of_levels,
+    of_states,
+    of_zeros,
+)
 from drift.history.series import Series
-from drift.quantities import YEAR_DAYS, Floats
+from drift.quantities import YEAR_DAYS
 
 #: Names of the causes.
 PIER, AZIMUTH, ALTITUDE = "steady_tilt", "steady_mount_azimuth", "steady_mount_altitude"
@@ -23,16 +30,9 @@ def steady(series: Series) -> list[Cause]:
     """Return the causes that grow by one arcsec a year, priors left at unity; those without readings too."""
     years = series.days / YEAR_DAYS
     return [
-        _moving(PIER, years, TILT_NORTH, TILT_EAST, kind=CauseKind.SETTLEMENT),
-        _moving(AZIMUTH, years, MOUNT_AZ, kind=CauseKind.STEADY_DRIFT_OF_MOUNT),
-        _moving(ALTITUDE, years, MOUNT_ALT, kind=CauseKind.STEADY_DRIFT_OF_MOUNT),
+        of_states(PIER, years, TILT_NORTH, TILT_EAST, kind=CauseKind.SETTLEMENT),
+        of_states(AZIMUTH, years, MOUNT_AZ, kind=CauseKind.STEADY_DRIFT_OF_MOUNT),
+        of_states(ALTITUDE, years, MOUNT_ALT, kind=CauseKind.STEADY_DRIFT_OF_MOUNT),
         of_zeros(ZEROS, series, years, kind=CauseKind.STEADY_DRIFT_OF_ZERO),
         of_levels(LEVELS, series, years, kind=CauseKind.STEADY_DRIFT_OF_LEVEL),
     ]
-
-
-def _moving(name: str, years: Floats, *components: int, kind: CauseKind) -> Cause:
-    state, direct = blank(years.size, len(components))
-    for i, component in enumerate(components):
-        state[:, component, i] = years
-    return Cause(name, state, direct, np.zeros(len(components)), np.eye(len(components)), kind=kind)

@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from drift.codes import CauseKind
-from drift.history.causes import MOUNT_ALT, MOUNT_AZ, TILT_EAST, TILT_NORTH, Cause, blank, of_levels, of_zeros
+from drift.history.causes import (
+    MOUNT_ALT,
+    MOUNT_AZ,
+    TILT_EAST,
+    TILT_NORTH,
+    Cause,
+    of_levels,
+    of_states,
+    of_zeros,
+)
 from drift.history.series import Series
 from drift.quantities import Floats
 
@@ -30,16 +37,9 @@ def warm(series: Series, temp_c: Floats) -> list[Cause]:
     """
     above = temp_c - temp_c[0]
     return [
-        _moving(PIER, above, TILT_NORTH, TILT_EAST, kind=CauseKind.WARMTH_OF_PIER),
-        _moving(AZIMUTH, above, MOUNT_AZ, kind=CauseKind.WARMTH_OF_MOUNT),
-        _moving(ALTITUDE, above, MOUNT_ALT, kind=CauseKind.WARMTH_OF_MOUNT),
+        of_states(PIER, above, TILT_NORTH, TILT_EAST, kind=CauseKind.WARMTH_OF_PIER),
+        of_states(AZIMUTH, above, MOUNT_AZ, kind=CauseKind.WARMTH_OF_MOUNT),
+        of_states(ALTITUDE, above, MOUNT_ALT, kind=CauseKind.WARMTH_OF_MOUNT),
         of_zeros(ZEROS, series, above, kind=CauseKind.WARMTH_OF_ZERO),
         of_levels(LEVELS, series, above, kind=CauseKind.WARMTH_OF_LEVEL),
     ]
-
-
-def _moving(name: str, above: Floats, *components: int, kind: CauseKind) -> Cause:
-    state, direct = blank(above.size, len(components))
-    for i, component in enumerate(components):
-        state[:, component, i] = above
-    return Cause(name, state, direct, np.zeros(len(components)), np.eye(len(components)), kind=kind)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 import sys
 from pathlib import Path
 
@@ -64,3 +65,26 @@ def run(*arguments: str | Path) -> int:
 def outside(code: str, *arguments: str | Path) -> list[str]:
     """Return the command that runs Python code in a process of its own."""
     return [sys.executable, "-c", code, *map(str, arguments)]
+
+
+#: A first command on a new record.
+_FIRST_COMMAND = """
+import sys
+from drift.cli.main import main
+main(["record", "tighten", "--time", sys.argv[2], "--pier", sys.argv[1]])
+"""
+
+
+def ten_first_commands(pier: Path) -> None:
+    """Run ten first commands at once, each a process of its own, and see that all succeed."""
+    commands = [
+        subprocess.Popen(
+            outside(_FIRST_COMMAND, pier, f"2024-03-01T00:{at:02d}:00Z"),
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        for at in range(10)
+    ]
+    said = [one.communicate(timeout=PATIENCE_S)[1] for one in commands]
+    assert [one.returncode for one in commands] == [0] * 10, said

@@ -8,15 +8,9 @@ import sys
 import urllib.request
 
 import pytest
-from page_world import pier_folder
 from record_world import PATIENCE_S, outside, run
 
 CODE = "import sys; from drift.cli.main import main; main(sys.argv[1:])"
-
-
-@pytest.fixture
-def site_path(tmp_path):
-    return pier_folder(tmp_path)
 
 
 def begun(site_path, *arguments, **variables):

@@ -25,17 +25,6 @@ from drift.web.imports import UploadFolder, clear_abandoned, safe_name
 NASTY = '<script>alert("x")</script>'
 
 
-@pytest.fixture
-def site_path(tmp_path):
-    return pier_folder(tmp_path)
-
-
-@pytest.fixture
-def page(site_path):
-    with client_of(desk_of(site_path)) as client:
-        yield client
-
-
 def record(client, token, headers=None, **fields):
     data = {"token": token, "note": "bolts", **fields}
     return client.post("/record/new/tighten", data=data, headers=headers or {})

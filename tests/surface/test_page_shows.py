@@ -39,17 +39,6 @@ def shown(tmp_path_factory):
         yield client
 
 
-@pytest.fixture
-def site_path(tmp_path):
-    return pier_folder(tmp_path)
-
-
-@pytest.fixture
-def page(site_path):
-    with client_of(desk_of(site_path)) as client:
-        yield client
-
-
 def send(client, path, **fields):
     token = token_in(client.get("/import").text)
     return client.post(path, data={"token": token, **fields})

@@ -3,24 +3,13 @@
 import re
 
 import pytest
-from page_world import KNOCK_ARCMIN, client_of, desk_of, pier_folder, rows_of, token_in
+from page_world import KNOCK_ARCMIN, rows_of, token_in
 
 from drift.api import open_record, read_site
 from drift.web.forms import FORMS, same_amounts, values_of_step
 
 #: The knock of 9' is known to half an arcminute from twelve nights of 0.3'.
 KNOWN_ARCMIN = 0.5
-
-
-@pytest.fixture
-def site_path(tmp_path):
-    return pier_folder(tmp_path)
-
-
-@pytest.fixture
-def page(site_path):
-    with client_of(desk_of(site_path)) as client:
-        yield client
 
 
 def steps_on(page):

@@ -23,9 +23,9 @@ from record_world import (
     PATIENCE_S,
     SITE_TEXT,
     SOLVES_HEADER,
-    outside,
     site_file,
     solve_rows,
+    ten_first_commands,
     write_log,
 )
 from sqlalchemy import create_engine
@@ -106,27 +106,10 @@ def url(server: str, request: pytest.FixtureRequest) -> str:
     return server.replace("DATABASE", name)
 
 
-FIRST_COMMAND = """
-import sys
-from drift.cli.main import main
-main(["record", "tighten", "--time", sys.argv[2], "--pier", sys.argv[1]])
-"""
-
-
 def test_ten_first_commands_at_once(tmp_path: Path, url: str) -> None:
     """Each finds no tables: one makes them, the others wait for it."""
     pier = site_file(tmp_path, f'{SITE_TEXT}[store]\nurl = "{url}"\n')
-    commands = [
-        subprocess.Popen(
-            outside(FIRST_COMMAND, pier, f"2024-03-01T00:{at:02d}:00Z"),
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        for at in range(10)
-    ]
-    said = [one.communicate(timeout=PATIENCE_S)[1] for one in commands]
-    assert [one.returncode for one in commands] == [0] * 10, said
+    ten_first_commands(pier)
     with Record.open(load_pier(pier)) as record:
         assert len(record.readings()["corrections"]) == 10
         assert keeping.check(record).sound

@@ -21,6 +21,7 @@ from record_world import (
     run,
     site_file,
     solve_rows,
+    ten_first_commands,
     write_log,
 )
 
@@ -410,26 +411,9 @@ def test_a_page_notices_that_the_record_was_removed_or_replaced(pier: Path, tmp_
         assert len(record.readings()["corrections"]) == 2
 
 
-FIRST_COMMAND = """
-import sys
-from drift.cli.main import main
-main(["record", "tighten", "--time", sys.argv[2], "--pier", sys.argv[1]])
-"""
-
-
 def test_ten_first_commands_at_once_all_succeed(tmp_path: Path) -> None:
     pier = site_file(tmp_path)
-    commands = [
-        subprocess.Popen(
-            outside(FIRST_COMMAND, pier, f"2024-03-01T00:{at:02d}:00Z"),
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        for at in range(10)
-    ]
-    said = [one.communicate(timeout=PATIENCE_S)[1] for one in commands]
-    assert [one.returncode for one in commands] == [0] * 10, said
+    ten_first_commands(pier)
     with opened(pier) as record:
         assert len(record.readings()["corrections"]) == 10
         assert keeping.check(record).sound
