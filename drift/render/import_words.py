@@ -438,10 +438,8 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
     ),
     IngestCode.SIDES_OPPOSITE: lambda v: (
         f"in {100 * v['across']:.0f} of 100 rows the tube would look away from the pier: tube_side seems to "
-        "give the "
-        "side that the tube looks to, where the side that it is on belongs.  The rows went in as they are; "
-        "undo the "
-        'import, and import the file again with --answer "tube_side.means=the side the tube looks to"'
+        "give the side that the tube looks to, where the side that it is on belongs.  The rows went in as "
+        "they are; undo the import, and import the file again with --answer tube_side.means=tube_looks_to"
     ),
     IngestCode.COMMENTS_SKIPPED: lambda v: (
         f"{_counted(v['lines'], 'comment line', 'comment lines')} (beginning with #) skipped"

@@ -190,10 +190,11 @@ def _brief_tilt(analysis: Analysis) -> list[tuple[str, str]]:
     tilt, ago = state.tilt, state.year_ago
     if tilt is None:
         return [("Pier", "its tilt can't be told from the mount yet: `drift guide cant-tell`")]
-    way = "" if tilt.toward_bearing_deg is None else f" {phrases.toward(tilt.toward_bearing_deg)}"
+    bearing = tilt.toward_bearing_deg
+    how = "more" if bearing is None else f"further {phrases.toward(bearing)}"
     zone = phrases.zone_of(analysis.site.site.timezone)
     than = phrases.since_words({} if tilt.baseline is None else tilt.baseline.values(zone))
-    rows = [("Pier", f"tilts {phrases.angle(tilt.value, tilt.sd)}{way} more than {than}")]
+    rows = [("Pier", f"tilts {phrases.angle(tilt.value, tilt.sd)} {how} than {than}")]
     if ago is not None and ago.is_clear:
         rows.append(("", year_ago_words(ago)))
     return rows
