@@ -135,6 +135,7 @@ def said(analysis: Analysis) -> dict[str, object]:
         **_verdict(analysis),
         "done": [phrases.harmless(sentence(one.notice)) for one in analysis.advice.done],
         "actions": [status.action_words(action) for action in analysis.advice.actions],
+        "held_then": status.held_then_words(analysis),
         "cautions": [sentence(one) for one in analysis.advice.cautions],
         "now": axis.now_table(analysis),
         "as_of": status.as_of(analysis),

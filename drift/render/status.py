@@ -138,6 +138,11 @@ def lead_of(analysis: Analysis, *, brief: bool = False) -> Lead:
 _AGAIN = "That was so by the last night, long past: take a new one to see whether it still holds."
 
 
+def held_then_words(analysis: Analysis) -> str:
+    """Return what is said below "nothing" where a night that is long past advised it, or ""."""
+    return _AGAIN if _held_then(analysis) else ""
+
+
 def _held_then(analysis: Analysis) -> bool:
     """Whether nothing is to be done, by a night that is long past."""
     return now_state(analysis).is_old and all(one.do == Do.NOTHING for one in analysis.advice.actions)
@@ -230,9 +235,8 @@ def sections(analysis: Analysis, waiting: Sequence[str] = (), width: int = 80) -
     advice = analysis.advice
     done = [("-", phrases.harmless(sentence(one.notice))) for one in advice.done]
     steps = _numbered([action_words(action) for action in advice.actions])
-    again = ("", _AGAIN) if _held_then(analysis) else None
-    items = (*done, *steps) if again is None else (*done, *steps, again)
-    yield Section("What to do", items, name="todo")
+    again = [("", words) for words in (held_then_words(analysis),) if words]
+    yield Section("What to do", (*done, *steps, *again), name="todo")
     yield from _if_any(
         Section("Take care", bulleted([sentence(one) for one in advice.cautions]), name="care")
     )

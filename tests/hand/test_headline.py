@@ -1,13 +1,17 @@
 """The two lines that come first: the axis, the tilt, how old that is and what to do."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from advice_world import ALT, DAY_US, EAST, LAST_US, NORTH, TIMES, history, nights, ramp, site
 from advice_world import step as stepped
 
 from drift.advice.steps import advise
-from drift.codes import Standing
+from drift.codes import Do, Standing
+from drift.render import report
 from drift.render.headline import headline
+from drift.render.status import held_then_words
 from drift.types import Analysis, Nights
 from drift.watch.now import now_state, standing_of
 
@@ -115,3 +119,12 @@ def test_an_empty_record_says_so():
     assert second == "Take a night of solves."
     whole = headline(analysis(past=none, seen=Nights(nights=(), instruments=(), set_aside=())))
     assert whole.standing == Standing.UNKNOWN
+
+
+def test_nothing_to_do_by_an_old_night_is_said_to_have_held_then():
+    assert held_then_words(analysis(now_us=LAST_US + 7 * DAY_US)) == ""
+    old = analysis(now_us=LAST_US + 1000 * DAY_US)
+    nothing = analysis().advice
+    assert [one.do for one in nothing.actions] == [Do.NOTHING]
+    words = held_then_words(replace(old, advice=nothing))
+    assert words and words == report.said(replace(old, advice=nothing))["held_then"]
