@@ -24,7 +24,7 @@ from drift.advice.situation import situation_of
 from drift.analysis import work_out
 from drift.demo.files import World, make, site_values
 from drift.demo.scenario import Scenario, family
-from drift.forecast.aim import best_change
+from drift.forecast.season import best_change
 from drift.site.file import pier_from_mapping
 from drift.types import Readings, as_readings
 

@@ -23,8 +23,8 @@ from pathlib import Path
 import numpy as np
 from astropy.io import fits
 
-from drift.ingest.cells import Circumstances
 from drift.ingest.fits_log import read_images
+from drift.ingest.row_check import Circumstances
 
 LATITUDE_DEG, LONGITUDE_DEG, ELEVATION_M = 47.3, -92.4, 410.0
 TARGET_RATIO = 2.0

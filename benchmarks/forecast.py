@@ -38,7 +38,7 @@ from drift.demo.files import World, make, site_values
 from drift.demo.scenario import Scenario, family, stream
 from drift.forecast.coming import annual_forecast
 from drift.forecast.season import season_of
-from drift.mount.orientation import hemisphere
+from drift.mount.instrument import hemisphere
 from drift.site.file import PierFile, pier_from_mapping
 from drift.types import Forecast, Readings, as_readings
 

@@ -25,7 +25,7 @@ from pathlib import Path
 from sqlalchemy import func, select
 
 from drift.importer.importing import FileRefused, import_files
-from drift.ingest.mapping_file import MappingFile
+from drift.ingest.mapping import MappingFile
 from drift.ingest.settle import Settler
 from drift.readings import READING_COLUMNS
 from drift.record import schema

@@ -34,7 +34,7 @@ from drift.history.inputs import Inputs, warmth_of
 from drift.history.separate import separate
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights
-from drift.night.nights import split_nights
+from drift.night.prepared import split_nights
 from drift.quantities import DAY_US
 
 

@@ -26,8 +26,7 @@ from drift.mount.instrument import Pose, pointed_direction
 from drift.quantities import ARCSEC_PER_RAD
 from drift.site.file import PierFile, pier_from_mapping
 from drift.tonight.evening import Wish, whole_plan, within_minutes
-from drift.tonight.places import Places, candidates, slew_s
-from drift.tonight.plan import ALT, AZ, Before, Chooser, inverses
+from drift.tonight.plan import ALT, AZ, Before, Chooser, Places, candidates, inverses, slew_s
 
 #: What the mount reads when it points at a field is found in so many rounds, to 1e-9 arcsec.
 ROUNDS = 4
@@ -179,7 +178,7 @@ def night(places: Places, before: Before, truth: Truth, rng: np.random.Generator
 
 
 def _equatorial(enu: np.ndarray, latitude_rad: float) -> tuple[np.ndarray, np.ndarray]:
-    from drift.mount.orientation import hour_angle_and_dec
+    from drift.mount.instrument import hour_angle_and_dec
 
     return hour_angle_and_dec(enu, latitude_rad)
 

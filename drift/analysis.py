@@ -37,7 +37,7 @@ from drift.advice.steps import advise
 from drift.cache import NoStore, Store, name_of, pack, unpack
 from drift.codes import AxisReason
 from drift.errors import NothingToAnalyse
-from drift.forecast.ahead import with_forecast
+from drift.forecast.coming import with_forecast
 from drift.ground.frost_front import UnderPier, under_pier
 from drift.ground.heave import FrostHeave
 from drift.ground.pier_site import ground_of
@@ -48,8 +48,7 @@ from drift.history.inputs import Inputs, warmth_of
 from drift.history.separate import separate_fitted
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights, modelled_or_not
-from drift.night.nights import split_nights
-from drift.night.prepared import LeftOut, ready
+from drift.night.prepared import LeftOut, ready, split_nights
 from drift.notices import Notice
 from drift.quantities import DAY_US, Ints
 from drift.readings import Readings, StepDone

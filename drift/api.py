@@ -131,8 +131,8 @@ def readings_of(site: PierFile, **tables: Any) -> Readings:
     import warnings
 
     from drift.errors import RowsSetAside
-    from drift.ingest.cells import circumstances
     from drift.ingest.notebook_tables import read_notebook_table, readings_of_logs
+    from drift.ingest.row_check import circumstances
 
     around = circumstances(site, int(time.time() * 1e6))
     logs = [read_notebook_table(table, kind, around) for kind, table in tables.items()]

@@ -19,7 +19,7 @@ from drift.history.inputs import Inputs, Warmth, warmth_of
 from drift.history.separate import separate
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights
-from drift.night.nights import NightSplit, split_nights
+from drift.night.prepared import NightSplit, split_nights
 from drift.quantities import YEAR_DAYS
 from drift.types import HISTORY_COLUMNS, History, Nights, as_readings
 

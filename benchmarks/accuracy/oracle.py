@@ -14,12 +14,12 @@ import numpy as np
 from histories import Invented
 
 from drift.history.changes import STEP_SD, Plate, Step, read_corrections, step_cause, step_name
+from drift.history.components import view
 from drift.history.model import Model, Solver
 from drift.history.scales import fit_scales
 from drift.history.separability import question_zeros
 from drift.history.separate import centred, make_model
 from drift.history.series import Series, make_series
-from drift.history.view import view
 
 #: The course is seen with this noise [arcsec].
 CLEAR_SD = 0.05

@@ -8,8 +8,16 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from drift.ground.frost_at_base import DepthRange, FrostAtBase, Reach, depth_of_winter, frost_at_base
-from drift.ground.frost_depth import DesignIndex, design_index, winters
+from drift.ground.frost_depth import (
+    DepthRange,
+    DesignIndex,
+    FrostAtBase,
+    Reach,
+    depth_of_winter,
+    design_index,
+    frost_at_base,
+    winters,
+)
 from drift.ground.pier_site import Ground, ground_of
 from drift.ground.weather import DailyWeather, daily_weather
 from drift.notices import Notice

@@ -16,7 +16,7 @@ import numpy as np
 
 from drift.advice.matters import OpenSky, open_sky
 from drift.mount.axis_error import SIDEREAL_RAD_PER_MIN, on_sky
-from drift.mount.orientation import hemisphere
+from drift.mount.instrument import hemisphere
 from drift.quantities import ARCSEC_PER_RAD, Floats
 from drift.sky.air import (
     STANDARD_TEMP_C,

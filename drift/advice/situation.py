@@ -12,10 +12,9 @@ from drift.advice.matters import matters_of
 from drift.advice.movement import side_of
 from drift.advice.poles import pole_offset
 from drift.codes import AxisBound, AxisReason, Do
-from drift.forecast.aim import best_change, days_that_count, error_of_year
 from drift.forecast.coming import coming
 from drift.forecast.outlook import look_ahead
-from drift.forecast.season import Season, season_of
+from drift.forecast.season import Season, best_change, days_that_count, error_of_year, season_of
 from drift.mount.axis_error import on_sky
 from drift.notices import AdviceCode, warning
 from drift.quantities import DAY_US, Floats, local_date

@@ -1,7 +1,10 @@
-"""`drift check`: exit 1 when pier or mount has moved; `drift acknowledge` marks that as seen."""
+"""`drift check` (exit 1 when pier or mount has moved), lines for a scheduler, and `drift acknowledge`."""
 
 from __future__ import annotations
 
+import shlex
+import subprocess
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import click
@@ -13,6 +16,9 @@ if TYPE_CHECKING:
     from drift.site.file import PierFile
     from drift.types import Analysis
     from drift.watch.coming import News
+
+
+# ---- `drift check`: exit 1 when pier or mount has moved; `drift acknowledge` marks that as seen.
 
 
 # ---- `drift acknowledge`: mark what `check` reported as seen.
@@ -49,7 +55,7 @@ def acknowledge_command(pier: str | None, note: str) -> None:
 # ---- `drift check`: for a scheduler, exit 1 when pier or mount has moved.
 
 
-#: Those of `drift.notify.schedule`, which is not loaded to print a help.
+#: Those of `drift.cli.check`, which is not loaded to print a help.
 _SYSTEMS = ("cron", "systemd", "windows")
 #: What starts the command where it is not installed as a program.
 _BY_HAND = "from drift.cli.main import main; main()"
@@ -154,13 +160,12 @@ def _print(found: News, last: tuple[int, str, str] | None, as_json: bool) -> Non
 
 def _post(analysis: Analysis, record: Record, found: News, acknowledged_us: int | None, now_us: int) -> None:
     """Put what has no message yet into the record as messages, before anything is sent."""
-    from collections.abc import Sequence
 
     from drift.notify.send import mark_of
     from drift.record.cache import StoredMessage
     from drift.render.headline import headline
     from drift.render.watch_words import letter_words
-    from drift.watch.letters import letters_for
+    from drift.watch.changes import letters_for
 
     marks = [mark_of(address) for address in analysis.site.warn.notify]
 
@@ -179,7 +184,7 @@ def _post(analysis: Analysis, record: Record, found: News, acknowledged_us: int 
 def _send(site: PierFile, record: Record) -> None:
     import os
 
-    from drift.notify.post import deliver
+    from drift.notify.send import deliver
 
     for trouble in deliver(record, site.warn.notify, os.environ).troubles:
         click.echo(trouble, err=True)
@@ -189,7 +194,7 @@ def _tried(site: PierFile) -> bool:
     """Send a trial message to each address, say what came of it, and return whether all went."""
     import os
 
-    from drift.notify.post import try_all
+    from drift.notify.send import try_all
 
     if not site.warn.notify:
         click.echo(f"{site.path}, [warn] notify names no address.", err=True)
@@ -206,10 +211,100 @@ def _schedule(system: str, site: PierFile) -> str:
     import sys
     from pathlib import Path
 
-    from drift.notify.schedule import lines_for
-
     running = Path(sys.argv[0])
     found = str(running) if running.stem == "drift" and running.is_file() else shutil.which("drift")
     # a scheduler knows no folders of programs: whole paths only
     program = [str(Path(found).absolute())] if found else [sys.executable, "-c", _BY_HAND]
     return lines_for(system, program, str(Path(site.path or "pier.toml").absolute()))
+
+
+# ---- Ready lines that let a scheduler run `drift check` once a day.
+
+
+#: When it runs: at noon or so all nights are imported, and a local clock change at night does no harm.
+_HOUR, _MINUTE = 12, 20
+
+
+def lines_for(system: str, program: Sequence[str], pier: str) -> str:
+    """Return the lines for one scheduler.
+
+    Parameters
+    ----------
+    system
+        "cron", "systemd" or "windows".
+    program
+        The program and its first arguments, that are run.
+    pier
+        Whole path of the site file.
+    """
+    command = [*program, "check", "--pier", pier]
+    return {"cron": _cron, "systemd": _systemd, "windows": _windows}[system](command)
+
+
+def _cron(command: Sequence[str]) -> str:
+    line = shlex.join(command).replace("%", r"\%")  # cron takes a bare % for the end of the line
+    return (
+        "# For `crontab -e`: once a day, silent when nothing is new.  cron mails what is printed, where the\n"
+        "# machine can send mail.  A secret named ${NAME} in pier.toml needs a line NAME=... above it.\n"
+        f"{_MINUTE} {_HOUR} * * * {line}\n"
+    )
+
+
+def _systemd(command: Sequence[str]) -> str:
+    words = " ".join(_systemd_word(word) for word in command)
+    return (
+        "# ~/.config/systemd/user/drift-check.service\n"
+        "[Unit]\n"
+        "Description=Look whether the pier or the mount has moved\n"
+        "\n"
+        "[Service]\n"
+        "Type=oneshot\n"
+        "# 1 means that something has moved; 2 that the check could not be made\n"
+        "SuccessExitStatus=1\n"
+        "# Secrets named ${NAME} in pier.toml stand in this file as lines NAME=...; it may be missing.\n"
+        "EnvironmentFile=-%h/.config/drift/secrets\n"
+        f"ExecStart={words}\n"
+        "\n"
+        "# ~/.config/systemd/user/drift-check.timer\n"
+        "[Unit]\n"
+        "Description=Run drift-check once a day\n"
+        "\n"
+        "[Timer]\n"
+        f"OnCalendar=*-*-* {_HOUR}:{_MINUTE}:00\n"
+        "Persistent=true\n"
+        "\n"
+        "[Install]\n"
+        "WantedBy=timers.target\n"
+        "\n"
+        "# Then: systemctl --user daemon-reload && systemctl --user enable --now drift-check.timer\n"
+        "# so that it runs while you are logged out, too: loginctl enable-linger\n"
+        "# what it said: journalctl --user -u drift-check\n"
+    )
+
+
+def _systemd_word(word: str) -> str:
+    """Quote a word of a systemd command line: specifiers, variables, quotes (systemd.service(5))."""
+    plain = word.replace("\\", "\\\\").replace('"', '\\"').replace("%", "%%").replace("$", "$$")
+    return f'"{plain}"'
+
+
+def _windows(command: Sequence[str]) -> str:
+    task = subprocess.list2cmdline(command)
+    create = [
+        "schtasks",
+        "/Create",
+        "/TN",
+        "drift check",
+        "/SC",
+        "DAILY",
+        "/ST",
+        f"{_HOUR}:{_MINUTE}",
+        "/TR",
+        task,
+    ]
+    return (
+        "rem For a command prompt (not PowerShell): once a day.  The task's last result is 1 when something\n"
+        "rem has moved and 2 when the check could not be made.  A secret named ${NAME} in pier.toml is set\n"
+        "rem once with setx NAME value.\n"
+        f"{subprocess.list2cmdline(create)}\n"
+    )

@@ -36,7 +36,7 @@ def settler(site_file: Path | None, mapping: str, answers: Sequence[str], yes: b
     drift.errors.LogFileError
         If the kept mappings can't be read.
     """
-    from drift.ingest.mapping_file import MappingFile
+    from drift.ingest.mapping import MappingFile
     from drift.ingest.settle import Settler
 
     given: dict[str, str] = {}

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from drift.importer.judging import Judged
     from drift.site.file import PierFile
 
+
 # ---- `drift init`: a commented site file for a new pier.
 
 #: Option -> the section and key of the site file that it fills in.
@@ -150,7 +151,7 @@ def _ask_number(option: str) -> float:
 
 
 def _question(option: str) -> str:
-    from drift.site.keys import key_of
+    from drift.site.checks import key_of
     from drift.site.sections import SECTIONS
 
     section, key = KEYS[option]
@@ -333,7 +334,7 @@ def _with_keys(path: Path, text: str, values: Mapping[str, object]) -> str:
     """Return the text of a site file with keys of [site] changed, and all else as it was."""
     import tomllib
 
-    from drift.site.keys import toml
+    from drift.site.checks import toml
     from drift.site.lines import line_of, lines_of
 
     wanted = tomllib.loads(text)

@@ -52,6 +52,9 @@ _ELSEWHERE = {
     "import": ("import_logs", "command"),
     "acknowledge": ("check", "acknowledge_command"),
     "figure": ("report", "figure_command"),
+    "serve": ("report", "serve_command"),
+    "outlook": ("status", "outlook_command"),
+    "demo": ("guide", "demo_command"),
 }
 #: Former names that still work, and are not listed: they stand below `imports` now.
 _FORMER = {

@@ -81,7 +81,7 @@ def command(
 
         click.echo(json.dumps(tonight_mapping(tonight), indent=1, allow_nan=False))
     else:
-        from drift.cli.outlook import print_all
+        from drift.cli.status import print_all
         from drift.render.tonight import tonight_sections, tonight_title
 
         print_all(*tonight_title(tonight), tonight_sections(tonight))

@@ -9,7 +9,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from drift.demo.instrument import ARCSEC, Constants, direction, hour_angle_dec, pointing
+from drift.demo.instrument import (
+    ARCSEC,
+    Constants,
+    Overhead,
+    direction,
+    hour_angle_dec,
+    misled,
+    pointing,
+    shaken,
+)
 from drift.demo.motion import LEAD_IN_DAYS, LOGGED_LEAD_IN_DAYS, Motion, step_us
 from drift.demo.scenario import YEAR_DAYS, Scenario, stream
 from drift.demo.sessions import (
@@ -21,7 +30,6 @@ from drift.demo.sessions import (
     random_targets,
     usable,
 )
-from drift.demo.sky import Overhead, misled, shaken
 from drift.types import empty_table
 
 if TYPE_CHECKING:

@@ -13,8 +13,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from drift.errors import NothingToAnalyse
-from drift.forecast.ahead import BAND
-from drift.forecast.coming import annual_forecast
+from drift.forecast.coming import BAND, annual_forecast
 from drift.forecast.season import season_of
 from drift.ground.calendar import noon_us, winter_name
 from drift.mount.axis_error import axis_error

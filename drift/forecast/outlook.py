@@ -9,9 +9,8 @@ import numpy as np
 from scipy.special import ndtri
 
 from drift.codes import AxisBound, CauseKind
-from drift.forecast.aim import best_change, days_that_count
 from drift.forecast.coming import from_moment, sample_paths_along
-from drift.forecast.season import Season, swing_along, without_line
+from drift.forecast.season import Season, best_change, days_that_count, swing_along, without_line
 from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints, as_utc
 from drift.types import SMALL_CHANCE, AxisForecast, ComingDay, ComingMonth, Outlook, Realigning, Turning
 
@@ -24,7 +23,7 @@ if TYPE_CHECKING:
 # aligning.
 #
 # Everything here is worked out from the history's forecast: its ways in which the
-# frost may go on, each with its own normal law about it (`drift.forecast.ahead`).
+# frost may go on, each with its own normal law about it (`drift.forecast.coming`).
 
 
 #: Each coordinate's normal law stands for so many values of equal weight.

@@ -8,9 +8,16 @@ import numpy as np
 
 from drift.codes import ForcingKind
 from drift.ground.calendar import noon_us, year_phase
-from drift.ground.enthalpy import columns_of, follow
 from drift.ground.forcing import Forcing, cold_store, cold_taken, frost_forcing, remembered
-from drift.ground.frost_front import below_base, forcing, frost_front, snow_lying, usual_snow
+from drift.ground.frost_front import (
+    below_base,
+    columns_of,
+    follow,
+    forcing,
+    frost_front,
+    snow_lying,
+    usual_snow,
+)
 from drift.ground.pier_site import Ground
 from drift.ground.weather import DailyWeather, until
 from drift.notices import GroundCode, Notice, info

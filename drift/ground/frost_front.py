@@ -1,4 +1,4 @@
-"""The frozen layer under a pier, day by day, from the weather."""
+"""The frozen layer under a pier, day by day: heat in a column of soil that freezes and thaws."""
 
 from __future__ import annotations
 
@@ -7,12 +7,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from scipy.linalg.lapack import dgtsv
 
 from drift.ground.calendar import noon_us
-from drift.ground.enthalpy import Fronts, SoilColumns, columns_of, follow
 from drift.ground.pier_site import (
     Ground,
     SnowFate,
+    Soil,
     assumed_snow,
     snow_resistance,
     spread,
@@ -21,6 +22,302 @@ from drift.ground.pier_site import (
 from drift.ground.weather import DailyWeather, daily_weather
 from drift.quantities import YEAR_DAYS, Floats, Ints
 from drift.types import UnderPier
+
+# ---- Heat in a column of soil that freezes and thaws, stepped by days.
+#
+# The unknown is the heat content H of each cell [J/m3], 0 when all its water is
+# frozen at 0 deg C and L when all is thawed at 0 deg C, so that fronts need no
+# tracking: they may move down from the surface, up from below, and be several.
+# Backward Euler in time; the piecewise linear T(H) is solved by Newton's method.
+# Several columns ("members") are solved at once, as one tridiagonal system.
+
+
+DAY_S = 86_400.0
+#: Cells are this thick down to `_EVEN_DOWN_TO_M`, then each is thicker than the one above by `_GROWTH` [m].
+_CELL_M, _EVEN_DOWN_TO_M, _GROWTH, _BOTTOM_M = 0.05, 2.0, 1.15, 12.0
+#: Heat that may be unaccounted for in a cell in a day [J/m2]; melting 1 mm of ice takes 3e5.
+_LOST_AT_MOST = 10.0
+#: Rounds of Newton's method before some are shortened, and in all; steps are not halved below `_SHORTEST_S`.
+_WHOLE_ROUNDS, _ROUNDS, _SHORTEST_S = 8, 40, 600.0
+#: A cell that is frozen to less than this share counts as thawed.
+_ICE_FROM = 0.002
+#: Ground without any water is given this little, so that freezing stays defined [J/m3].
+_LEAST_LATENT = 1e5
+
+
+def cell_edges() -> Floats:
+    """Return the depths between cells, from 0 at the surface, (N + 1,) [m]."""
+    edges = [0.0]
+    thick = _CELL_M
+    while edges[-1] < _BOTTOM_M:
+        edges.append(edges[-1] + thick)
+        if edges[-1] >= _EVEN_DOWN_TO_M:
+            thick *= _GROWTH
+    return np.array(edges)
+
+
+@dataclass(frozen=True)
+class SoilColumns:
+    """The soil of each member, cell by cell.
+
+    Parameters
+    ----------
+    thick
+        (N,) [m].
+    k_frozen, k_thawed
+        (M, N) thermal conductivity [W/(m K)].
+    c_frozen, c_thawed
+        (M, N) volumetric heat capacity [J/(m3 K)].
+    latent
+        (M, N) latent heat [J/m3].
+    """
+
+    thick: Floats = field(repr=False)
+    k_frozen: Floats = field(repr=False)
+    k_thawed: Floats = field(repr=False)
+    c_frozen: Floats = field(repr=False)
+    c_thawed: Floats = field(repr=False)
+    latent: Floats = field(repr=False)
+
+    def temperature(self, heat: Floats) -> Floats:
+        """Return the temperature of each cell [deg C]."""
+        cold = np.minimum(heat, 0.0) / self.c_frozen
+        return np.asarray(cold + np.maximum(heat - self.latent, 0.0) / self.c_thawed)
+
+    def heat(self, temperature: Floats) -> Floats:
+        """Return the heat content at a temperature; at 0 deg C all is thawed."""
+        return np.where(
+            temperature < 0.0, temperature * self.c_frozen, self.latent + temperature * self.c_thawed
+        )
+
+    def frozen_share(self, heat: Floats) -> Floats:
+        """Return the frozen share of each cell's water, 0 to 1."""
+        return np.asarray(np.minimum(np.maximum(1.0 - heat / self.latent, 0.0), 1.0))
+
+    def softness(self, heat: Floats) -> Floats:
+        """Return dT/dH of each cell; 0 while it freezes or thaws."""
+        return np.asarray((heat < 0.0) / self.c_frozen + (heat > self.latent) / self.c_thawed)
+
+    def repeated(self, members: int) -> SoilColumns:
+        """Return `members` copies of a single column."""
+        alike = (np.repeat(a, members, axis=0) for a in (self.k_frozen, self.k_thawed, self.c_frozen))
+        rest = (np.repeat(a, members, axis=0) for a in (self.c_thawed, self.latent))
+        return SoilColumns(self.thick, *alike, *rest)
+
+
+def columns_of(members: Sequence[Sequence[tuple[float, Soil]]]) -> SoilColumns:
+    """Put layers of soil, one list of (thickness [m], soil) a member, on the cells."""
+    edges = cell_edges()
+    rows = [_on_cells(layers, edges) for layers in members]
+    return SoilColumns(np.diff(edges), *(np.array([row[i] for row in rows]) for i in range(5)))
+
+
+def _on_cells(layers: Sequence[tuple[float, Soil]], edges: Floats) -> list[Floats]:
+    bounds = np.concatenate([[0.0], np.cumsum([thickness for thickness, _ in layers])])
+    bounds[-1] = max(edges[-1], bounds[-1])
+
+    def mean(of_layer: Sequence[float]) -> Floats:
+        whole = np.concatenate([[0.0], np.cumsum(np.diff(bounds) * of_layer)])
+        return np.diff(np.interp(edges, bounds, whole)) / np.diff(edges)
+
+    soils = [soil for _, soil in layers]
+    # Conductivities add as resistances, heat as heat.
+    return [
+        1.0 / mean([1.0 / soil.conductivity(True) for soil in soils]),
+        1.0 / mean([1.0 / soil.conductivity(False) for soil in soils]),
+        mean([soil.heat_capacity("frozen") for soil in soils]),
+        mean([soil.heat_capacity("thawed") for soil in soils]),
+        np.maximum(mean([soil.latent_heat for soil in soils]), _LEAST_LATENT),
+    ]
+
+
+def step(
+    columns: SoilColumns, heat: Floats, surface_c: Floats, resistance: Floats, seconds: float = DAY_S
+) -> Floats:
+    """Return the heat content after one more day.
+
+    Parameters
+    ----------
+    columns
+        The soil.
+    heat
+        (M, N) heat content before [J/m3].
+    surface_c, resistance
+        (M,) temperature of the surface on that day [deg C] and thermal resistance between it and the soil
+        [m2 K/W].
+    seconds
+        Length of the step; one that does not come out is taken as two of half the length.
+
+    Raises
+    ------
+    ArithmeticError
+        If the balance of heat is not met even in short steps; says by how much.
+    """
+    above, below = _conductances(columns, heat, resistance)
+    new, missing = heat, np.inf
+    for number in range(_ROUNDS):
+        balance = _imbalance(columns, heat, new, surface_c, above, seconds)
+        missing = float(np.abs(balance).max())
+        if missing < _LOST_AT_MOST:
+            return new
+        # In nearly dry ground whole steps can swing between two sets of freezing cells: some are shortened.
+        share = 0.5 if number >= _WHOLE_ROUNDS and number % 3 else 1.0
+        new = new - share * _solved(columns, columns.softness(new), above, below, balance, seconds)
+    if seconds < _SHORTEST_S:
+        raise ArithmeticError(f"a day of frost does not balance: {missing:.3g} J/m2 are unaccounted for")
+    half = step(columns, heat, surface_c, resistance, seconds / 2.0)
+    return step(columns, half, surface_c, resistance, seconds / 2.0)
+
+
+def _conductances(columns: SoilColumns, heat: Floats, resistance: Floats) -> tuple[Floats, Floats]:
+    """Return each cell's conductance to what is above and below it, (M, N) [W/(m2 K)]; none at the bottom."""
+    frozen = columns.frozen_share(heat)
+    half = columns.thick / (2.0 * (columns.k_frozen * frozen + columns.k_thawed * (1.0 - frozen)))
+    above, below = np.empty_like(half), np.zeros_like(half)
+    below[:, :-1] = above[:, 1:] = 1.0 / (half[:, :-1] + half[:, 1:])
+    above[:, 0] = 1.0 / (resistance + half[:, 0])
+    return above, below
+
+
+def _imbalance(
+    columns: SoilColumns, before: Floats, now: Floats, surface_c: Floats, above: Floats, seconds: float
+) -> Floats:
+    """Return the heat of each cell that the step's flow does not account for, (M, N) [J/m2]."""
+    down = columns.temperature(now)
+    down[:, 1:] -= down[:, :-1].copy()
+    down[:, 0] -= surface_c
+    down *= above  # the flow up through the top of each cell, so far
+    down *= seconds
+    missing = columns.thick * (now - before) + down
+    missing[:, :-1] -= down[:, 1:]
+    return missing
+
+
+def _solved(
+    columns: SoilColumns, softness: Floats, above: Floats, below: Floats, balance: Floats, seconds: float
+) -> Floats:
+    """Return Newton's change of heat; members are uncoupled blocks of one tridiagonal system."""
+    soft = seconds * softness
+    upper, lower = np.zeros_like(balance), np.zeros_like(balance)
+    upper[:, :-1] = -below[:, :-1] * soft[:, 1:]
+    lower[:, :-1] = -above[:, 1:] * soft[:, :-1]
+    soft *= above + below
+    soft += columns.thick
+    solution = dgtsv(
+        lower.reshape(-1)[:-1], soft.reshape(-1), upper.reshape(-1)[:-1], balance.reshape(-1), 1, 1, 1, 1
+    )[3]
+    return np.asarray(solution).reshape(balance.shape)
+
+
+@dataclass(frozen=True)
+class Fronts:
+    """The frozen layer day by day, (M, D) [m].
+
+    Parameters
+    ----------
+    frozen
+        Thickness of all that is frozen.
+    top, bottom
+        Of the deepest frozen layer; NaN while nothing is frozen.
+    heat
+        (M, N) heat content after the last day [J/m3].
+    """
+
+    frozen: Floats = field(repr=False)
+    top: Floats = field(repr=False)
+    bottom: Floats = field(repr=False)
+    heat: Floats = field(repr=False)
+
+
+def follow(columns: SoilColumns, heat: Floats, surface_c: Floats, resistance: Floats) -> Fronts:
+    """Freeze and thaw columns day by day.
+
+    Parameters
+    ----------
+    columns
+        M members of N cells.
+    heat
+        (M, N) heat content to begin with [J/m3].
+    surface_c, resistance
+        (M, D) see `step`.
+    """
+    days = surface_c.shape[1]
+    course = np.empty((days, *heat.shape))
+    thawed = _Thawed(columns, resistance)
+    for i in range(days):
+        warm = thawed.step(heat, surface_c[:, i], i)
+        heat = step(columns, heat, surface_c[:, i], resistance[:, i]) if warm is None else warm
+        course[i] = heat
+    frozen, top, bottom = (one.T for one in _layers(columns, course))
+    return Fronts(frozen, top, bottom, heat)
+
+
+class _Thawed:
+    """Days before and after which nothing is frozen and no snow lies: the balance is linear, always the same.
+
+    Its inverse is worked out once, and gives what `step` comes to.
+    """
+
+    def __init__(self, columns: SoilColumns, resistance: Floats) -> None:
+        self._columns = columns
+        self._bare = ~np.any(resistance != 0.0, axis=0)
+        heat = columns.latent
+        above, below = _conductances(columns, heat, np.zeros(len(heat)))
+        self._above = DAY_S * above[:, 0]
+        members, cells = heat.shape
+        system = np.zeros((members, cells, cells))
+        at = np.arange(cells)
+        system[:, at, at] = columns.thick * columns.c_thawed + DAY_S * (above + below)
+        system[:, at[:-1], at[1:]] = -DAY_S * below[:, :-1]
+        system[:, at[1:], at[:-1]] = -DAY_S * above[:, 1:]
+        self._inverse = np.linalg.inv(system)
+
+    def step(self, heat: Floats, surface_c: Floats, day: int) -> Floats | None:
+        """Return the heat content after one more day, None where something is frozen or snow lies."""
+        if not self._bare[day] or (heat < self._columns.latent).any():
+            return None
+        right = self._columns.thick * (heat - self._columns.latent)
+        right[:, 0] += self._above * surface_c
+        temperature = (self._inverse @ right[:, :, None])[:, :, 0]
+        if temperature.min() < 0.0:
+            return None
+        return np.asarray(self._columns.latent + self._columns.c_thawed * temperature)
+
+
+def _layers(columns: SoilColumns, heat: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return thickness of all frozen soil, and top and bottom of the deepest frozen layer, (D, M) each.
+
+    A half-frozen cell at the bottom is frozen in its upper part, one at the top in its lower part.
+
+    Parameters
+    ----------
+    heat
+        (D, M, N) heat content after each day [J/m3].
+    """
+    shape, cells = heat.shape[:2], heat.shape[2]
+    share = columns.frozen_share(heat).reshape(-1, cells)
+    some = np.flatnonzero((share > _ICE_FROM).any(axis=1))
+    frozen, top, bottom = np.zeros(len(share)), np.full(len(share), np.nan), np.full(len(share), np.nan)
+    frozen[some], top[some], bottom[some] = _layer(columns.thick, share[some], cell_edges())
+    return frozen.reshape(shape), top.reshape(shape), bottom.reshape(shape)
+
+
+def _layer(thick: Floats, share: Floats, edges: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the same of columns that all hold ice, from the frozen share of their cells, (k,) each."""
+    holds = share > _ICE_FROM
+    ice = np.where(holds, share * thick, 0.0)
+    last = ice.shape[1] - 1 - np.argmax(holds[:, ::-1], axis=1)
+    open_above = ~holds & (np.arange(ice.shape[1]) < last[:, None])
+    first = np.where(open_above.any(axis=1), ice.shape[1] - np.argmax(open_above[:, ::-1], axis=1), 0)
+    rows = np.arange(ice.shape[0])
+    whole = np.concatenate([np.zeros((ice.shape[0], 1)), np.cumsum(ice, axis=1)], axis=1)
+    bottom = edges[last] + ice[rows, last]
+    top = np.maximum(bottom - (whole[rows, last + 1] - whole[rows, first]), 0.0)
+    return ice.sum(axis=1), top, bottom
+
+
+# ---- The frozen layer under a pier, day by day, from the weather.
+
 
 # ---- The frozen layer under a pier's yard, day by day, from the weather.
 
@@ -47,7 +344,7 @@ class Front:
     usual_peak_m, usual_peak_under_base_m
         Greatest thickness in the usual year that was run before the weather begins [m].
     heat
-        Heat content of the column after the last day (see `drift.ground.enthalpy`).
+        Heat content of the column after the last day (see `drift.ground.frost_front`).
     """
 
     day: Ints = field(repr=False)

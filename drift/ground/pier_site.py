@@ -1,4 +1,4 @@
-"""The ground at a pier: soil, surface and snow, completed with what is assumed."""
+"""The ground at a pier: kinds of soil, surface and snow, completed with what is assumed."""
 
 from __future__ import annotations
 
@@ -8,9 +8,264 @@ from enum import StrEnum
 
 import numpy as np
 
-from drift.ground.soils import FrostClass, Soil, frost_class, soil_of
 from drift.notices import GroundCode, Notice, info
 from drift.quantities import Bools, Floats
+
+# ---- Kinds of ground: what the words of the site file mean for heat and for frost.
+
+
+# ---- Thermal properties of soil from its dry density and water content.
+#
+# Formulas are fits in American units; here everything goes in and comes out in SI.
+
+
+#: One pound a cubic foot [kg/m3].
+PCF = 16.01846
+#: One Btu inch / (ft2 h F) [W/(m K)].
+BTU_INCH = 0.1442279
+#: Heat of fusion of water, 144 Btu/lb [J/kg].
+FUSION = 334_944.0
+#: One Btu / (lb F) [J/(kg K)].
+BTU_LB = 4186.8
+#: Driest soil that the fits were made for [% of dry mass].
+_LEAST_WATER = {"fine": 7.0, "coarse": 1.0}
+
+
+def conductivity(texture: str, dry_density_kg_m3: float, water_percent: float, frozen: bool) -> float:
+    """Return the thermal conductivity of soil [W/(m K)].
+
+    Parameters
+    ----------
+    texture
+        "fine" (silt and clay) or "coarse" (sand and gravel).
+    dry_density_kg_m3
+        [kg/m3].
+    water_percent
+        Water content [% of dry mass]; below 7 (fine) or 1 (coarse) those are taken, the driest measured.
+    frozen
+        Whether the water is ice.
+
+    Raises
+    ------
+    ValueError
+        If the texture is neither of the two.
+
+    References
+    ----------
+    .. [1] M. S. Kersten (1949), Thermal Properties of Soils, Univ. of Minnesota Eng. Exp. Station Bull. 28
+       (coefficients from memory; silt 100 lb/ft3 with 15 % gives the 0.72 and 0.80 that are printed).
+    """
+    if texture not in _LEAST_WATER:
+        raise ValueError(f"texture is {texture!r}; it must be one of {', '.join(_LEAST_WATER)}")
+    density, water = dry_density_kg_m3 / PCF, max(water_percent, _LEAST_WATER[texture])
+    if texture == "fine" and frozen:
+        k = 0.01 * 10.0 ** (0.022 * density) + 0.085 * 10.0 ** (0.008 * density) * water
+    elif texture == "fine":
+        k = (0.9 * np.log10(water) - 0.2) * 10.0 ** (0.01 * density)
+    elif frozen:
+        k = 0.076 * 10.0 ** (0.013 * density) + 0.032 * 10.0 ** (0.0146 * density) * water
+    else:
+        k = (0.7 * np.log10(water) + 0.4) * 10.0 ** (0.01 * density)
+    return float(k * BTU_INCH)
+
+
+def heat_capacity(dry_density_kg_m3: float, water_percent: float, state: str) -> float:
+    """Return the volumetric heat capacity [J/(m3 K)]: dry density (0.17 + s w/100) Btu/(lb F).
+
+    Parameters
+    ----------
+    state
+        "frozen" (s = 0.5), "thawed" (1.0) or "mean" (0.75).
+
+    References
+    ----------
+    .. [1] U.S. Army TM 5-852-6 / Air Force AFR 88-19 vol. 6.
+    """
+    share = {"frozen": 0.5, "thawed": 1.0, "mean": 0.75}[state]
+    return dry_density_kg_m3 * BTU_LB * (0.17 + share * water_percent / 100.0)
+
+
+def latent_heat(dry_density_kg_m3: float, water_percent: float) -> float:
+    """Return the latent heat of a volume of soil [J/m3]: 144 Btu/lb of its water."""
+    return dry_density_kg_m3 * water_percent / 100.0 * FUSION
+
+
+# ---- Kinds of ground: what the words of the site file mean for heat and for frost.
+
+
+#: Density of soil grains [kg/m3] and of water, for the most water that fits between them (common practice).
+_GRAINS, _WATER = 2700.0, 1000.0
+
+
+@dataclass(frozen=True)
+class Soil:
+    """Ground as heat sees it.
+
+    Parameters
+    ----------
+    name
+        What it is called.
+    dry_density_kg_m3
+        [kg/m3].
+    water_percent
+        Water content [% of dry mass].
+    coarse
+        Share that conducts as sand and gravel do, the rest as silt and clay, 0 to 1.
+    fixed_conductivity
+        Frozen and thawed [W/(m K)], for ground that is neither (rock, peat); else None.
+    """
+
+    name: str
+    dry_density_kg_m3: float
+    water_percent: float
+    coarse: float
+    fixed_conductivity: tuple[float, float] | None = None
+
+    def conductivity(self, frozen: bool) -> float:
+        """Thermal conductivity [W/(m K)]."""
+        if self.fixed_conductivity is not None:
+            return self.fixed_conductivity[0 if frozen else 1]
+        parts = (("coarse", self.coarse), ("fine", 1.0 - self.coarse))
+        density, water = self.dry_density_kg_m3, self.water_percent
+        return sum(share * conductivity(kind, density, water, frozen) for kind, share in parts if share > 0.0)
+
+    def heat_capacity(self, state: str) -> float:
+        """Volumetric heat capacity, "frozen", "thawed" or "mean" [J/(m3 K)]."""
+        return heat_capacity(self.dry_density_kg_m3, self.water_percent, state)
+
+    @property
+    def latent_heat(self) -> float:
+        """Latent heat of its water [J/m3]."""
+        return latent_heat(self.dry_density_kg_m3, self.water_percent)
+
+    def with_water(self, factor: float) -> Soil:
+        """Return the soil with its water multiplied, but no more than fits between the grains."""
+        most = 100.0 * (_WATER / self.dry_density_kg_m3 - _WATER / _GRAINS)
+        peaty = self.fixed_conductivity is not None
+        water = self.water_percent * factor
+        return replace(self, water_percent=water if peaty else min(water, most))
+
+
+@dataclass(frozen=True)
+class _Word:
+    density: float
+    water: float  # [%] of ground neither well drained nor waterlogged
+    coarse: float
+    frost: str
+    conductivity: tuple[float, float] | None = None
+
+
+#: Common practice, middle values of handbooks; frost classes see `FROST_CLASSES`.
+_WORDS = {
+    "rock": _Word(2600.0, 1.0, 1.0, "NFS", (2.8, 2.8)),
+    "gravel": _Word(1950.0, 5.0, 1.0, "F1"),
+    "sand": _Word(1700.0, 9.0, 1.0, "F2"),
+    "silt": _Word(1550.0, 19.0, 0.0, "F4"),
+    "clay": _Word(1550.0, 22.0, 0.0, "F3"),
+    "loam": _Word(1450.0, 20.0, 0.0, "F4"),
+    "till": _Word(1950.0, 10.0, 0.3, "F3"),
+    "peat": _Word(250.0, 300.0, 0.0, "unclassed", (1.1, 0.45)),
+    "chalk": _Word(1550.0, 22.0, 0.0, "F4"),
+    "topsoil": _Word(1300.0, 24.0, 0.0, "F4"),
+    "fill": _Word(1700.0, 13.0, 0.5, "unclassed"),
+}
+_ADJECTIVES = {
+    "sandy": "sand",
+    "silty": "silt",
+    "clayey": "clay",
+    "gravelly": "gravel",
+    "rocky": "rock",
+    "loamy": "loam",
+}
+#: Words for how it lies: factor on density and on water (common practice).
+_STATES = {
+    "hard": (1.1, 0.75),
+    "stiff": (1.1, 0.75),
+    "dense": (1.1, 0.8),
+    "dry": (1.0, 0.6),
+    "soft": (0.93, 1.2),
+    "loose": (0.93, 1.0),
+    "wet": (1.0, 1.3),
+}
+_UNCLASSED = _Word(1600.0, 17.0, 0.0, "unclassed")
+#: What drainage does to the water (common practice).
+_DRAINED, _UNDRAINED = 0.8, 1.25
+
+
+class FrostClass(StrEnum):
+    """What a soil's name lets one expect of frost: a first guess, never a finding.
+
+    Classes of the U.S. Army Corps of Engineers, after Casagrande's limit of 3 % by mass finer than 0.02 mm.
+    """
+
+    NFS = "NFS"  # hardly susceptible
+    F1 = "F1"
+    F2 = "F2"
+    F3 = "F3"
+    F4 = "F4"  # very highly susceptible
+    UNCLASSED = "unclassed"
+
+
+_BY_SUSCEPTIBILITY = (FrostClass.F1, FrostClass.F2, FrostClass.F3, FrostClass.F4)
+
+
+def soil_of(words: str | None, drained: bool | None = None) -> Soil:
+    """Return the ground that a description means.
+
+    Nouns count twice as much as adjectives ("sandy silt"); words for its state
+    (hard, stiff, dense, dry, soft, loose, wet) change density and water.
+    Values are common practice; see `drift.ground.pier_site.spread` for how unsure they are.
+
+    Parameters
+    ----------
+    words
+        As in the site file; None or "unknown" means a middling fine soil.
+    drained
+        Whether water drains away; None when not said.
+    """
+    plain = re.findall(r"[a-z]+", (words or "").lower())
+    parts = [(_WORDS[w], 2.0) for w in plain if w in _WORDS]
+    parts += [(_WORDS[_ADJECTIVES[w]], 1.0) for w in plain if w in _ADJECTIVES]
+    soil = _mixed(" ".join(plain) or "unknown", parts or [(_UNCLASSED, 1.0)])
+    factor = {True: _DRAINED, False: _UNDRAINED, None: 1.0}[drained]
+    for word in plain:
+        denser, wetter = _STATES.get(word, (1.0, 1.0))
+        soil = replace(soil, dry_density_kg_m3=soil.dry_density_kg_m3 * denser)
+        factor *= wetter
+    return soil.with_water(factor)
+
+
+def _mixed(name: str, parts: list[tuple[_Word, float]]) -> Soil:
+    total = sum(weight for _, weight in parts)
+
+    def mean(value: str) -> float:
+        return sum(weight * getattr(word, value) for word, weight in parts) / total
+
+    fixed = [word.conductivity for word, _ in parts]
+    own = fixed[0] if all(pair is not None for pair in fixed) else None
+    return Soil(name, mean("density"), mean("water"), mean("coarse"), own)
+
+
+def frost_class(words: str | None) -> FrostClass:
+    """Return the frost-susceptibility class that a soil's name suggests: the worst of its parts.
+
+    References
+    ----------
+    .. [1] U.S. Army TI 850-02 (2000).
+    .. [2] E. J. Chamberlain (1981), CRREL Monograph 81-2: no index test is reliable.
+    """
+    plain = re.findall(r"[a-z]+", (words or "").lower())
+    found = [
+        FrostClass(_WORDS[_ADJECTIVES.get(w, w)].frost) for w in plain if _ADJECTIVES.get(w, w) in _WORDS
+    ]
+    known = [one for one in found if one in _BY_SUSCEPTIBILITY]
+    if known:
+        return max(known, key=_BY_SUSCEPTIBILITY.index)
+    return found[0] if found else FrostClass.UNCLASSED
+
+
+# ---- The ground at a pier: soil, surface and snow, completed with what is assumed.
+
 
 # ---- What lies between air and soil: the surface's n-factors and the snow.
 

@@ -43,14 +43,14 @@ References: a kept zero that creeps reads as an east tilt with the azimuth the o
 goes with the temperature as a tilt with the altitude the other way: the axis stands still. So pier,
 azimuth, altitude, zeros and levels may each have a rate and an answer to a degree, and a settlement a
 steep start (a logarithm of time is a sum of exponentials in equal shares). Each either stands nearly
-still or moves, with a size that all movers share (history/beliefs.py): all combinations are told from
+still or moves, with a size that all movers share (history/inputs.py): all combinations are told from
 one solution with wide priors (`Solver.widely`) by swapping the priors in closed form (`Solver.at`), so
 that one mover beats two that happen to cancel; where two imitate a third the odds stay open
-(history/rivals.py: told as data, and the sd reaches out to each of 5 % or more). Scales are looked for
+(history/references.py: told as data, and the sd reaches out to each of 5 % or more). Scales are looked for
 with the wide priors; scores of steps take one normal law (`Fit.normal`), because a mixture's variance
 makes their information negative. None of it enters where there is no reference or nothing checks one.
 A step may be followed by more over weeks and stays one event; where the forcing falls by three tenths
-a quick thaw competes with a step of the pier (history/thaw.py).
+a quick thaw competes with a step of the pier (history/steps.py).
 
 Rejected: one Gaussian scale for all of them (a drift is shared out among pier, mount and reference:
 east off by 5" where this gives 0.3 to 2), a fitted scale for each by itself (fails where two move),

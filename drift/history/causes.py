@@ -302,7 +302,7 @@ def frost_tilt(time_us: Ints, forcing: FrostForcing) -> Cause:
 # was poured: an exponential that began earlier is the same curve with a smaller size.  The three
 # shortest are
 # a cause of their own, the steep start: most piers have none, and then it must cost nothing
-# (`drift.history.beliefs`).  As a logarithm has them in equal shares, their sum is the first of its
+# (`drift.history.inputs`).  As a logarithm has them in equal shares, their sum is the first of its
 # columns,
 # and the second tells the quickest from the slowest.
 #

@@ -11,18 +11,18 @@ from drift.codes import ForcingKind
 from drift.ground.heave import FrostForcing
 from drift.history.before import EarlierFit
 from drift.history.changes import RECOVERY_CHANCE
+from drift.history.components import WILD_SD
 from drift.history.model import Model, Solver, thinned
 from drift.history.scales import ENOUGH, ScalesFound, active, fit_scales, log_posterior, log_prior, to_vector
 from drift.history.steps import (
     MISRECORDED_CHANCE,
+    QUICK_CHANCE,
     WILD_CHANCE,
     WILD_LEVEL_CHANCE,
     WILD_ZERO_CHANCE,
     StepsFound,
     gap_chances,
 )
-from drift.history.thaw import QUICK_CHANCE
-from drift.history.view import WILD_SD
 
 # ---- What the tilt follows through the year: frost, and which measure of it, or what may pass for it.
 #

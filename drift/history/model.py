@@ -13,11 +13,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from drift.cholesky import factored, solved
 from drift.codes import CauseKind, Place
 from drift.ground.heave import FrostForcing
-from drift.history import steady, warm
-from drift.history.beliefs import Beliefs, odds_of_all, swapped, wide_sd
+from drift.history import drifts
 from drift.history.causes import (
     MOUNT_ALT,
     MOUNT_AZ,
@@ -36,8 +34,9 @@ from drift.history.causes import (
     settlement_cov,
     steep_start,
 )
-from drift.history.chain import Chain, make_chain
+from drift.history.inputs import Beliefs, odds_of_all, swapped, wide_sd
 from drift.history.series import NOT_OBSERVED, Series
+from drift.linear import Chain, factored, make_chain, solved
 from drift.mount.axis_error import axis_weights
 from drift.quantities import Floats, Ints
 
@@ -177,12 +176,12 @@ def _unscaled(model: Model) -> list[Cause]:
     Where there is no reference, or nothing but levels is read, nothing could check one.
     """
     series, temp_c = model.series, model.temp_c
-    by_degree = [] if temp_c is None else warm.warm(series, temp_c)
+    by_degree = [] if temp_c is None else drifts.warm(series, temp_c)
     referred = np.any(series.zero_label != "") or np.any(series.night < 0)
     if model.tied or not referred or not np.any(series.night >= 0):
-        moved = [cause for cause in by_degree if cause.name not in (warm.ZEROS, warm.LEVELS)]
-        return [replace(cause, cov=cause.cov * warm.PER_DEGREE_SD**2) for cause in moved]
-    told = [*steady.steady(series), steep_start(series.time_us), *by_degree]
+        moved = [cause for cause in by_degree if cause.name not in (drifts.WARM_ZEROS, drifts.WARM_LEVELS)]
+        return [replace(cause, cov=cause.cov * drifts.PER_DEGREE_SD**2) for cause in moved]
+    told = [*drifts.steady(series), steep_start(series.time_us), *by_degree]
     told = [cause for cause in told if cause.width]
     return [replace(cause, cov=cause.cov * wide_sd(cause.name) ** 2) for cause in told]
 

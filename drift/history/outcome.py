@@ -19,11 +19,11 @@ from drift.history.changes import (
     recovery_shapes,
     step_name,
 )
+from drift.history.components import View, gains, spread
 from drift.history.model import Solver
 from drift.history.series import Series
 from drift.history.steps import WILD_CHANCE, FoundStep, StepsFound, gap_chances
 from drift.history.uncertainty import size_variance
-from drift.history.view import View, gains, spread
 from drift.notices import HistoryCode, Notice, warning
 from drift.quantities import DAY_US, Floats
 from drift.types import PARTS, CorrectionFound, Event

@@ -1,17 +1,132 @@
-"""What the references do by themselves: the shared hour-angle zeros, and the levels at each place."""
+"""What the references do by themselves, and rivals: where two movements imitate a third."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+
 import numpy as np
 
-from drift.codes import OwnMovement, Place, Reference, ReferenceFinding, WouldTell
-from drift.history import steady, warm
-from drift.history.causes import level_places, zero_labels
-from drift.history.model import Fit
-from drift.history.rivals import rivals_of
+from drift.codes import Mover, OwnMovement, Place, Reference, ReferenceFinding, WouldTell
+from drift.history import drifts
+from drift.history.causes import TILT_EAST, TILT_NORTH, level_places, zero_labels
+from drift.history.inputs import KINDS, Beliefs, swapped
+from drift.history.model import WALKS, Fit, told_columns
+from drift.history.uncertainty import WITHIN_REACH_SHARE, weight
 from drift.notices import HistoryCode, Notice, warning
-from drift.quantities import DAY_US, YEAR_DAYS
-from drift.types import LevelDrift, Measure, ReferenceMoved, References, ZeroCreep
+from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats
+from drift.types import LevelDrift, Measure, ReferenceMoved, References, Rival, ZeroCreep
+
+# ---- Rival explanations: where two movements imitate a third, who may have moved, and how likely that
+# is.
+#
+# A pier that tilts and a mount that turns back leave the axis where it was, and so does a reference that
+# drifts by itself; mount and reference together may imitate a tilt.  No prior cures that, so the
+# explanations
+# are told with their odds, and the uncertainty of the history reaches out to each that is not ruled out.
+
+
+_MOVER_OF: dict[str, Mover] = {
+    drifts.STEADY_PIER: Mover.PIER,
+    drifts.STEADY_AZIMUTH: Mover.MOUNT,
+    drifts.STEADY_ALTITUDE: Mover.MOUNT,
+    drifts.STEADY_ZEROS: Mover.REFERENCE,
+    drifts.STEADY_LEVELS: Mover.REFERENCE,
+    drifts.WARM_PIER: Mover.PIER,
+    drifts.WARM_AZIMUTH: Mover.MOUNT,
+    drifts.WARM_ALTITUDE: Mover.MOUNT,
+    drifts.WARM_ZEROS: Mover.REFERENCE,
+    drifts.WARM_LEVELS: Mover.REFERENCE,
+}
+#: Explanations are told when they put the pier so far apart [arcsec]: our own rule.
+TOLD_ARCSEC = 5.0
+#: The kinds of movement of which rivals are told.
+TOLD = (OwnMovement.STEADY, OwnMovement.WARMTH)
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """One explanation, and how far it would put everything beside what the history says."""
+
+    kind: OwnMovement
+    moving: tuple[Mover, ...]
+    share: float
+    apart: Floats = field(repr=False)  # (n, 6) [arcsec]
+
+
+def explanations(fit: Fit) -> list[Explanation]:
+    """Return the explanations that are not ruled out, by who moves; none where nothing was told apart."""
+    beliefs, wide, odds = fit.model.beliefs, fit.wide, fit.odds
+    if beliefs is None or wide is None or odds is None:
+        return []
+    at, which = told_columns(fit.columns, beliefs)
+    mean, cov = wide.amplitude[at], wide.amplitude_cov[np.ix_(at, at)]
+    told = swapped(mean, cov, np.sqrt(np.diagonal(wide.columns.cov)[at]), beliefs.sd[:, which])
+    leads = np.linalg.solve(cov, wide.amplitude_cov[at]).T
+    out = []
+    for kind in TOLD:
+        for moving, pick in _by_movers(beliefs, kind).items():
+            share = float(odds[pick].sum())
+            if share >= WITHIN_REACH_SHARE:
+                moved = leads @ (odds[pick] @ told.mean[pick] / share - odds @ told.mean)
+                out.append(Explanation(kind, moving, share, _components(fit, moved)))
+    return out
+
+
+def _by_movers(beliefs: Beliefs, kind: OwnMovement) -> dict[tuple[Mover, ...], Bools]:
+    """Return which combinations let whom move, (K,) each."""
+    own = {
+        mover: [i for i, c in enumerate(beliefs.causes) if c in KINDS[kind] and _MOVER_OF[c] == mover]
+        for mover in Mover
+    }
+    moves = np.stack([beliefs.moves[:, columns].any(axis=1) for columns in own.values()], axis=1)
+    out = {}
+    for row in np.unique(moves, axis=0):
+        out[tuple(m for m, on in zip(Mover, row, strict=True) if on)] = np.all(moves == row, axis=1)
+    return out
+
+
+def _components(fit: Fit, moved: Floats) -> Floats:
+    """Return what a change of the amplitudes does to pier, plate and mount, the walk following, (n, 6)."""
+    out = np.asarray(fit.columns.state @ moved)
+    out[1:, WALKS] -= (fit.follows @ moved).reshape(-1, 5)[:, :4]
+    return out
+
+
+def with_rivals(fit: Fit, sd: Floats) -> Floats:
+    """Return the sds (n, 6) reaching out to each explanation that is not ruled out [arcsec].
+
+    The spread of the explanations by their odds is in them already.
+    """
+    variance = sd**2
+    for one in explanations(fit):
+        variance = variance + max(weight(one.share) - one.share, 0.0) * one.apart**2
+    return np.asarray(np.sqrt(variance))
+
+
+def rivals_of(fit: Fit) -> tuple[Rival, ...]:
+    """Return the explanations that put the pier in places that differ, by kind, the likeliest first."""
+    out: list[Rival] = []
+    all_of_them = explanations(fit)
+    for kind in TOLD:
+        own = [one for one in all_of_them if one.kind == kind]
+        if max((float(np.abs(one.apart[:, :2]).max()) for one in own), default=0.0) < TOLD_ARCSEC:
+            continue
+        for one in sorted(own, key=lambda e: -e.share):
+            north, east = one.apart[-1, [TILT_NORTH, TILT_EAST]]
+            out.append(
+                Rival(
+                    kind=kind,
+                    moving=one.moving,
+                    probability=one.share,
+                    tilt_north=float(north),
+                    tilt_east=float(east),
+                )
+            )
+    return tuple(out)
+
+
+# ---- What the references do by themselves: the shared hour-angle zeros, and the levels at each place.
+
 
 #: A reference is said to move when that has this share of all explanations (ten to one), it is told by
 #: so many sds, and it has made this much over the record [arcsec]: our own rule.
@@ -22,7 +137,7 @@ WOULD_TELL = {Reference.ZERO: WouldTell.LEVEL, Reference.LEVEL: WouldTell.SOLVE_
 
 def references_of(fit: Fit) -> References | None:
     """Return what the references do; None where there is none that could be checked."""
-    if steady.ZEROS not in fit.columns.at and steady.LEVELS not in fit.columns.at:
+    if drifts.STEADY_ZEROS not in fit.columns.at and drifts.STEADY_LEVELS not in fit.columns.at:
         return None
     return References(zeros=_zeros(fit), levels=_levels(fit), moved=_moved(fit), rivals=rivals_of(fit))
 
@@ -88,28 +203,28 @@ def _known(measure: Measure | None) -> Measure:
 
 def _zeros(fit: Fit) -> tuple[ZeroCreep, ...]:
     series, out = fit.model.series, []
-    for i, label in enumerate(zero_labels(series) if steady.ZEROS in fit.columns.at else ()):
+    for i, label in enumerate(zero_labels(series) if drifts.STEADY_ZEROS in fit.columns.at else ()):
         times = series.time_us[series.zero_label == label]
         out.append(
             ZeroCreep(
                 from_us=int(times.min()),
                 to_us=int(times.max()),
-                creep=_known(_measure(fit, steady.ZEROS, i)),
-                warmth=_measure(fit, warm.ZEROS, i),
+                creep=_known(_measure(fit, drifts.STEADY_ZEROS, i)),
+                warmth=_measure(fit, drifts.WARM_ZEROS, i),
             )
         )
     return tuple(sorted(out, key=lambda zero: zero.from_us))
 
 
 def _levels(fit: Fit) -> tuple[LevelDrift, ...]:
-    places = level_places(fit.model.series) if steady.LEVELS in fit.columns.at else ()
+    places = level_places(fit.model.series) if drifts.STEADY_LEVELS in fit.columns.at else ()
     return tuple(
         LevelDrift(
             place=Place(place),
-            creep_north=_known(_measure(fit, steady.LEVELS, 2 * i)),
-            creep_east=_known(_measure(fit, steady.LEVELS, 2 * i + 1)),
-            warmth_north=_measure(fit, warm.LEVELS, 2 * i),
-            warmth_east=_measure(fit, warm.LEVELS, 2 * i + 1),
+            creep_north=_known(_measure(fit, drifts.STEADY_LEVELS, 2 * i)),
+            creep_east=_known(_measure(fit, drifts.STEADY_LEVELS, 2 * i + 1)),
+            warmth_north=_measure(fit, drifts.WARM_LEVELS, 2 * i),
+            warmth_east=_measure(fit, drifts.WARM_LEVELS, 2 * i + 1),
         )
         for i, place in enumerate(places)
     )
@@ -122,10 +237,10 @@ def _moved(fit: Fit) -> tuple[ReferenceMoved, ...]:
         return ()
     out = []
     for cause, reference, kind in (
-        (steady.ZEROS, Reference.ZERO, OwnMovement.STEADY),
-        (warm.ZEROS, Reference.ZERO, OwnMovement.WARMTH),
-        (steady.LEVELS, Reference.LEVEL, OwnMovement.STEADY),
-        (warm.LEVELS, Reference.LEVEL, OwnMovement.WARMTH),
+        (drifts.STEADY_ZEROS, Reference.ZERO, OwnMovement.STEADY),
+        (drifts.WARM_ZEROS, Reference.ZERO, OwnMovement.WARMTH),
+        (drifts.STEADY_LEVELS, Reference.LEVEL, OwnMovement.STEADY),
+        (drifts.WARM_LEVELS, Reference.LEVEL, OwnMovement.WARMTH),
     ):
         if cause not in beliefs.causes:
             continue
@@ -140,7 +255,7 @@ def _those_of(
 ) -> list[ReferenceMoved]:
     """Return the findings on one cause: one an epoch of the zero or a place of the levels."""
     series, out = fit.model.series, []
-    both = steady.ZEROS in fit.columns.at and steady.LEVELS in fit.columns.at
+    both = drifts.STEADY_ZEROS in fit.columns.at and drifts.STEADY_LEVELS in fit.columns.at
     names = zero_labels(series) if reference is Reference.ZERO else level_places(series)
     for i, name in enumerate(names):
         own = (series.zero_label if reference is Reference.ZERO else series.place) == name

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.optimize import minimize
 
 from drift.codes import OwnMovement
-from drift.history.beliefs import KINDS, LEAST_ODDS, Beliefs, combinations, joined, kind_of
+from drift.history.inputs import KINDS, LEAST_ODDS, Beliefs, combinations, joined, kind_of
 from drift.history.model import (
     Fit,
     Model,

@@ -8,9 +8,9 @@ import numpy as np
 
 from drift.codes import Answer, HourAngleZero, Place
 from drift.history.causes import TILT_EAST, TILT_NORTH
+from drift.history.components import View
 from drift.history.model import WALKS, Model, Scales
 from drift.history.series import LEVEL_SD_ARCSEC, NOT_OBSERVED, Series
-from drift.history.view import View
 from drift.notices import HistoryCode, Notice, info, warning
 from drift.quantities import Bools, Floats
 from drift.types import Separable

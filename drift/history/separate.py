@@ -8,11 +8,11 @@ import numpy as np
 
 from drift.codes import Answer, ForcingKind, HourAngleZero
 from drift.ground.heave import FrostForcing, FrostHeave
-from drift.history import components, steady
+from drift.history import components, drifts
 from drift.history.before import EarlierFit
 from drift.history.causes import axis_start, instrument_eras, level_starts, rate_now, zero_epochs
 from drift.history.changes import RecordedCorrection, correction_cause, read_corrections
-from drift.history.components import cause_series, moves_over_gaps
+from drift.history.components import View, cause_series, moves_over_gaps, view
 from drift.history.forcing import ForcingChoice, choose_forcing, may_be_mistaken, told_with_steps
 from drift.history.inputs import Inputs
 from drift.history.model import Model, Scales
@@ -26,13 +26,11 @@ from drift.history.outcome import (
     with_misrecorded,
     with_open_places,
 )
-from drift.history.references import references_of, references_told
-from drift.history.rivals import with_rivals
+from drift.history.references import references_of, references_told, with_rivals
 from drift.history.separability import POOR_REPEAT, judge, must_tie, question_zeros
 from drift.history.series import Series, make_series
 from drift.history.steps import StepsFound, find_events, noted
 from drift.history.uncertainty import components_with_uncertainty, with_alternatives
-from drift.history.view import View, view
 from drift.night.estimate import UNKNOWN_SD
 from drift.notices import HistoryCode, Notice, info, warning
 from drift.quantities import Bools, Floats
@@ -65,7 +63,7 @@ def separate(inputs: Inputs, before: EarlierFit | None = None) -> History | None
     -------
     History or None
         None when there is neither a night with a usable axis nor a level reading.  It has no forecast yet:
-        see `drift.forecast.ahead.with_forecast`.
+        see `drift.forecast.coming.with_forecast`.
     """
     made = separate_fitted(inputs, before)
     return None if made is None else made[0]
@@ -259,7 +257,7 @@ def _known(axis: Floats, sd: Floats) -> tuple[Floats, Floats]:
 
 def _short_lasting(seen: View) -> Lasting | None:
     """Return the rate of a record too short to tell a trend from the season: the model's own, wide."""
-    at, line = seen.fit.columns.at["settlement"], seen.fit.columns.at.get(steady.PIER)
+    at, line = seen.fit.columns.at["settlement"], seen.fit.columns.at.get(drifts.STEADY_PIER)
     now, columns = rate_now(seen.fit.model.series.time_us), np.arange(at.start, at.stop)
     if line is not None:
         now, columns = np.hstack([now, np.eye(2)]), np.append(columns, np.arange(line.start, line.stop))

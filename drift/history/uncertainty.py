@@ -8,10 +8,10 @@ import numpy as np
 
 from drift.codes import Part
 from drift.history.changes import Step, part_columns, step_cause, step_name
+from drift.history.components import View, view
 from drift.history.model import Fit, Model, Solver
 from drift.history.scales import ScalesFound, from_vector, log_posterior, to_vector
 from drift.history.steps import LEAST_SHARE, FoundStep, StepsFound
-from drift.history.view import View, view
 from drift.quantities import Floats
 
 # ---- Carry the uncertainty of the scale parameters into the history.

@@ -15,10 +15,10 @@ from sqlalchemy import Connection, func, select
 from drift.codes import ActReason, CorrectionKind, RowState
 from drift.errors import Doubtful, RecordError, RowRefused
 from drift.importer.importing import FileImported, outcome
-from drift.ingest.cells import Circumstances, circumstances
 from drift.ingest.delimited import open_bytes
 from drift.ingest.kinds import BY_KIND
 from drift.ingest.read import read_table
+from drift.ingest.row_check import Circumstances, circumstances
 from drift.ingest.text import plain_cell, spreadsheet_cell
 from drift.ingest.units import Unit, own_unit, units_for
 from drift.ingest.values import PARTS, NumberSpelling, parse_numbers

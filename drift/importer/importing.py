@@ -9,13 +9,13 @@ from pathlib import Path
 
 from drift.errors import DriftError, LogFileError, NotSettled
 from drift.importer.mending import refuse_rows_to_mend
-from drift.ingest.cells import circumstances
 from drift.ingest.fits_images import by_folder, named, wcs_beside
 from drift.ingest.fits_log import frame_of_all, has_fits_name, is_image, named_only, read_images
 from drift.ingest.formats import has_table_name, is_other_json, suffixes
+from drift.ingest.mapping import NAME as LOGS_TOML
 from drift.ingest.mapping import Choice, Question
-from drift.ingest.mapping_file import NAME as LOGS_TOML
 from drift.ingest.read import Settle, read_log
+from drift.ingest.row_check import circumstances
 from drift.ingest.settle import FORMER, LEAVE, OTHER_PIER, READING, REPLACE, TAKE, Settler
 from drift.ingest.text import as_text
 from drift.notices import IngestCode, MappingCode, Notice, RecordCode, info, warning
@@ -23,9 +23,8 @@ from drift.readings import LogRead, RowSetAside
 from drift.record.aside import key_of
 from drift.record.engine import now_us
 from drift.record.record import Record
-from drift.record.rereading import ReadOtherwise
 from drift.record.schema import collector_paused
-from drift.record.writing import Act, Added
+from drift.record.writing import Act, Added, ReadOtherwise
 from drift.site.file import DEFAULT_NAME
 
 # ---- Files -> the record: each log is read, checked and added, and what came of it is told.

@@ -20,10 +20,10 @@ import numpy as np
 from sqlalchemy import Connection, select, update
 
 from drift.errors import LogFileError
-from drift.ingest.cells import Circumstances, circumstances
 from drift.ingest.delimited import open_bytes
-from drift.ingest.mapping_file import MappingFile
+from drift.ingest.mapping import MappingFile
 from drift.ingest.read import read_table
+from drift.ingest.row_check import Circumstances, circumstances
 from drift.ingest.settle import Settler
 from drift.ingest.sky_evidence import BELOW_DEG, altitude_deg
 from drift.readings import LogRead

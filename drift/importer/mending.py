@@ -18,9 +18,9 @@ import numpy as np
 from sqlalchemy import Connection
 
 from drift.errors import LogFileError
-from drift.ingest.cells import circumstances
 from drift.ingest.formats import is_plain_text, open_table, refuse_irregular
 from drift.ingest.read import Settle, read_table
+from drift.ingest.row_check import circumstances
 from drift.ingest.text import RawCells, RawTable, Rows, plain_cell, spreadsheet_cell
 from drift.readings import LogRead, RowSetAside
 from drift.record.acts import MENDED

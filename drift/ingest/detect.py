@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 from drift.errors import LogFileError
 from drift.ingest import values
-from drift.ingest.cells import LogLayout
 from drift.ingest.names import words_of
+from drift.ingest.row_check import LogLayout
 from drift.ingest.text import Heading, contract_name
 from drift.ingest.units import own_unit
 from drift.notices import IngestCode, Notice, info

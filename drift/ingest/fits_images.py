@@ -16,7 +16,15 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.ingest.astropy_tables import astropy_offline
-from drift.ingest.cells import Circumstances
+from drift.ingest.fits_exposure import (
+    ImagePlace,
+    MidExposure,
+    image_place,
+    mid_exposure,
+    position_angle_deg,
+    to_icrs,
+    to_utc_us,
+)
 from drift.ingest.fits_header import HeaderTrouble, ImageHeader, all_headers, image_headers
 from drift.ingest.fits_mapping import FitsMapping
 from drift.ingest.fits_mount import (
@@ -30,9 +38,8 @@ from drift.ingest.fits_mount import (
     tube_sides,
     written_back,
 )
-from drift.ingest.fits_place import ImagePlace, image_place, position_angle_deg, to_icrs
-from drift.ingest.fits_time import MidExposure, mid_exposure, to_utc_us
 from drift.ingest.mapping import PlaceFrame
+from drift.ingest.row_check import Circumstances
 from drift.ingest.text import Heading, RawTable, Rows, as_text
 from drift.notices import ImageCode, Notice, info, warning
 from drift.readings import IMAGE

@@ -10,7 +10,6 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from drift.errors import NotSettled
-from drift.ingest.cells import Circumstances
 from drift.ingest.fits_header import HeaderTrouble, image_headers
 from drift.ingest.fits_images import (
     COLUMNS,
@@ -28,6 +27,7 @@ from drift.ingest.fits_images import (
 from drift.ingest.fits_mapping import SECTION, FitsMapping, keep_fits_mapping, read_fits_mapping
 from drift.ingest.mapping import ICRS, MEAN, OF_DATE, Choice, PlaceFrame, Question
 from drift.ingest.read import read_table
+from drift.ingest.row_check import Circumstances
 from drift.ingest.text import Heading, RawTable
 from drift.notices import ImageCode, IngestCode, MappingCode, Notice, Value, info, warning
 from drift.readings import LogRead

@@ -18,8 +18,7 @@ from typing import Any
 
 from drift.codes import AlsoWritten
 from drift.errors import LogFileError
-from drift.ingest.mapping import EQUATORIAL, START, Instant, PlaceFrame
-from drift.ingest.mapping_file import change_text
+from drift.ingest.mapping import EQUATORIAL, START, Instant, PlaceFrame, change_text
 from drift.ingest.values import SideMeans
 
 SECTION = "fits"

@@ -13,16 +13,7 @@ from drift.ingest.fits_mapping import FitsMapping, RaUnit, WrittenBackSaid
 from drift.ingest.mapping import ICRS, MEAN, OF_DATE, PlaceFrame
 from drift.ingest.sky_evidence import FrameVerdict, frame_share, hour_angle_rad
 from drift.ingest.units import Unit, UnitName
-from drift.ingest.values import (
-    LOOKS,
-    ON,
-    OTHER_SIDE,
-    PARTS,
-    NumberSpelling,
-    SideMeans,
-    TubeSide,
-    side_of,
-)
+from drift.ingest.values import LOOKS, ON, OTHER_SIDE, PARTS, NumberSpelling, SideMeans, TubeSide, side_of
 from drift.notices import ImageCode, Notice, info, warning
 from drift.sky.of_date import separation_deg
 

@@ -10,8 +10,7 @@ import numpy as np
 
 from drift.codes import CorrectionKind, Place
 from drift.errors import LogFileError
-from drift.ingest import limits
-from drift.ingest.cells import Circumstances, LogLayout
+from drift.ingest import row_check
 from drift.ingest.detect import fits_none, near_layout
 from drift.ingest.guess_sky import with_frames, with_sides, with_zone
 from drift.ingest.guess_time import Holds, candidates, guess_time
@@ -37,6 +36,7 @@ from drift.ingest.names import (
     words_of,
     words_of_all,
 )
+from drift.ingest.row_check import Circumstances, LogLayout
 from drift.ingest.text import RawTable
 from drift.ingest.times import DateOrder
 from drift.ingest.translate import is_by_the_hour
@@ -52,15 +52,7 @@ from drift.ingest.units import (
     unit_of,
     units_for,
 )
-from drift.ingest.values import (
-    NUMBER_AND_UNIT,
-    PARTS,
-    NumberSpelling,
-    Sort,
-    are_flags,
-    of_pair,
-    sort_of,
-)
+from drift.ingest.values import NUMBER_AND_UNIT, PARTS, NumberSpelling, Sort, are_flags, of_pair, sort_of
 from drift.notices import MappingCode, Notice, Value, info
 
 # ---- In which unit each number of a table is, by its name, its cells, or what it can be.
@@ -68,8 +60,8 @@ from drift.notices import MappingCode, Notice, Value, info
 
 _RA, _DEC = ("ra_deg", "mount_ra_deg"), ("dec_deg", "mount_dec_deg")
 #: Temperatures [deg C] that nights with a telescope have, and days of a weather log.
-_AT_NIGHT = limits.Limits(-45.0, 45.0, limits.Quantity.TEMPERATURE)
-_OF_DAYS = limits.Limits(-50.0, 50.0, limits.Quantity.TEMPERATURE)
+_AT_NIGHT = row_check.Limits(-45.0, 45.0, row_check.Quantity.TEMPERATURE)
+_OF_DAYS = row_check.Limits(-50.0, 50.0, row_check.Quantity.TEMPERATURE)
 
 
 def with_units(known: Known, mapping: Mapping) -> Mapping:
@@ -238,8 +230,8 @@ def _other_unit(known: Known, column: str, at: int, key: str) -> Unit:
     usual = Unit(own)
     fitting = {
         Dimension.TEMPERATURE: _AT_NIGHT if column == "temp_c" else _OF_DAYS,
-        Dimension.PRESSURE: limits.station_pressure(known.around.elevation_m),
-        Dimension.DURATION: limits.EXPOSURE,
+        Dimension.PRESSURE: row_check.station_pressure(known.around.elevation_m),
+        Dimension.DURATION: row_check.EXPOSURE,
     }.get(dimension_of(own))
     if fitting is not None and numbers.size:
         ends = np.percentile(numbers, [2, 98])

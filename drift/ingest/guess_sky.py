@@ -24,14 +24,7 @@ from drift.ingest.mapping import (
 )
 from drift.ingest.names import words_of
 from drift.ingest.sky_evidence import FrameShare, FrameVerdict
-from drift.ingest.times import (
-    CLOCKS,
-    RepeatedHour,
-    TimeSpelling,
-    clock_holds,
-    clock_written,
-    zone_named,
-)
+from drift.ingest.times import CLOCKS, RepeatedHour, TimeSpelling, clock_holds, clock_written, zone_named
 from drift.ingest.translate import date_texts
 from drift.ingest.trial import Known, Trial
 from drift.ingest.values import LOOKS, ON, US_PER_SECOND, SideMeans

@@ -10,17 +10,7 @@ from enum import StrEnum
 import numpy as np
 
 from drift.errors import LogFileError
-from drift.ingest.mapping import (
-    END,
-    MIDDLE,
-    START,
-    Choice,
-    Decisions,
-    Instant,
-    Question,
-    TimeFrom,
-    TimeScale,
-)
+from drift.ingest.mapping import END, MIDDLE, START, Choice, Decisions, Instant, Question, TimeFrom, TimeScale
 from drift.ingest.names import Words, words_of, words_of_all
 from drift.ingest.text import Heading
 from drift.ingest.times import (

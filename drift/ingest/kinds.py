@@ -6,9 +6,9 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.codes import CorrectionKind, Place
-from drift.ingest import limits
-from drift.ingest.cells import Cells, Circumstances, LogLayout
+from drift.ingest import row_check
 from drift.ingest.places import Places, check_places, check_sides
+from drift.ingest.row_check import Cells, Circumstances, LogLayout
 from drift.ingest.sky_evidence import copied_places
 from drift.ingest.text import plain_cell
 from drift.ingest.values import TubeSide
@@ -25,16 +25,16 @@ _TELLING_DIFFERENCE_HPA = 25.0
 
 def read_air(cells: Cells, around: Circumstances) -> dict[str, npt.NDArray[np.float64]]:
     """Read ``temp_c`` and ``pressure_hpa``; an implausible value is left out and its row kept."""
-    pressure = cells.spare_number("pressure_hpa", limits.station_pressure(around.elevation_m))
+    pressure = cells.spare_number("pressure_hpa", row_check.station_pressure(around.elevation_m))
     _remark_on_sea_level(pressure, cells, around)
-    return {"temp_c": cells.spare_number("temp_c", limits.TEMPERATURE), "pressure_hpa": pressure}
+    return {"temp_c": cells.spare_number("temp_c", row_check.TEMPERATURE), "pressure_hpa": pressure}
 
 
 def _remark_on_sea_level(pressure: npt.NDArray[np.float64], cells: Cells, around: Circumstances) -> None:
     """Remark when a file's pressures lie nearer to those of sea level than to the station's."""
     given = pressure[np.isfinite(pressure)]
-    station = limits.standard_pressure_hpa(around.elevation_m)
-    sea = limits.standard_pressure_hpa(0.0)
+    station = row_check.standard_pressure_hpa(around.elevation_m)
+    sea = row_check.standard_pressure_hpa(0.0)
     if not given.size or sea - station < _TELLING_DIFFERENCE_HPA:
         return
     middle = float(np.median(given))
@@ -59,10 +59,10 @@ def _read_solves(cells: Cells, around: Circumstances) -> Columns:
     failed = cells.flag("success") == 0.0
     cells.set_aside(failed, "success", warning(IngestCode.SOLVE_FAILED))
     time_us = cells.time(around.now_us)
-    ra_deg = cells.number("ra_deg", limits.RIGHT_ASCENSION)
-    dec_deg = cells.number("dec_deg", limits.DECLINATION)
-    mount_ra_deg = cells.telling_number("mount_ra_deg", limits.RIGHT_ASCENSION)
-    mount_dec_deg = cells.telling_number("mount_dec_deg", limits.DECLINATION)
+    ra_deg = cells.number("ra_deg", row_check.RIGHT_ASCENSION)
+    dec_deg = cells.number("dec_deg", row_check.DECLINATION)
+    mount_ra_deg = cells.telling_number("mount_ra_deg", row_check.RIGHT_ASCENSION)
+    mount_dec_deg = cells.telling_number("mount_dec_deg", row_check.DECLINATION)
     bare = np.isnan(mount_ra_deg) & np.isnan(mount_dec_deg)
     for column, values in zip(_MOUNT, (mount_ra_deg, mount_dec_deg), strict=True):
         cells.set_aside(np.isnan(values) & ~bare, column, warning(IngestCode.BLANK))
@@ -82,8 +82,8 @@ def _read_solves(cells: Cells, around: Circumstances) -> Columns:
         "session": cells.text("session"),
         "before_sync": cells.flag("before_sync"),
         **read_air(cells, around),
-        "exposure_s": cells.spare_number("exposure_s", limits.EXPOSURE),
-        "pa_deg": cells.spare_number("pa_deg", limits.POSITION_ANGLE),
+        "exposure_s": cells.spare_number("exposure_s", row_check.EXPOSURE),
+        "pa_deg": cells.spare_number("pa_deg", row_check.POSITION_ANGLE),
         "sweep": cells.text("sweep"),
         "run": cells.text("run"),
     }
@@ -154,8 +154,8 @@ SOLVES_LAYOUT = LogLayout(
 
 def _read_sweeps(cells: Cells, around: Circumstances) -> Columns:
     time_us = cells.time(around.now_us)
-    ra_deg = cells.number("ra_deg", limits.RIGHT_ASCENSION)
-    dec_deg = cells.number("dec_deg", limits.DECLINATION)
+    ra_deg = cells.number("ra_deg", row_check.RIGHT_ASCENSION)
+    dec_deg = cells.number("dec_deg", row_check.DECLINATION)
     columns: Columns = {
         "time_us": time_us,
         "ra_deg": ra_deg,
@@ -180,15 +180,15 @@ SWEEPS_LAYOUT = LogLayout(
 
 def _read_runs(cells: Cells, around: Circumstances) -> Columns:
     time_us = cells.time(around.now_us)
-    ra_deg = cells.number("ra_deg", limits.RIGHT_ASCENSION)
-    dec_deg = cells.number("dec_deg", limits.DECLINATION)
+    ra_deg = cells.number("ra_deg", row_check.RIGHT_ASCENSION)
+    dec_deg = cells.number("dec_deg", row_check.DECLINATION)
     columns: Columns = {
         "time_us": time_us,
         "ra_deg": ra_deg,
         "dec_deg": dec_deg,
         "run": cells.label("run"),
-        "dec_offset_arcsec": cells.number("dec_offset_arcsec", limits.OFFSET_ARCSEC),
-        "ra_offset_arcsec": cells.spare_number("ra_offset_arcsec", limits.OFFSET_ARCSEC),
+        "dec_offset_arcsec": cells.number("dec_offset_arcsec", row_check.OFFSET_ARCSEC),
+        "ra_offset_arcsec": cells.spare_number("ra_offset_arcsec", row_check.OFFSET_ARCSEC),
     }
     check_places(cells, around, Places(time_us, ra_deg, dec_deg))
     return columns
@@ -208,9 +208,9 @@ RUNS_LAYOUT = LogLayout(
 def _read_alignments(cells: Cells, around: Circumstances) -> Columns:
     return {
         "time_us": cells.time(around.now_us),
-        "az_error_arcmin": cells.number("az_error_arcmin", limits.AXIS_ARCMIN),
-        "alt_error_arcmin": cells.number("alt_error_arcmin", limits.AXIS_ARCMIN),
-        "sigma_arcmin": cells.telling_number("sigma_arcmin", limits.SIGMA),
+        "az_error_arcmin": cells.number("az_error_arcmin", row_check.AXIS_ARCMIN),
+        "alt_error_arcmin": cells.number("alt_error_arcmin", row_check.AXIS_ARCMIN),
+        "sigma_arcmin": cells.telling_number("sigma_arcmin", row_check.SIGMA),
     }
 
 
@@ -231,14 +231,14 @@ PLACES = tuple(Place)
 def _read_levels(cells: Cells, around: Circumstances) -> Columns:
     columns: Columns = {
         "time_us": cells.time(around.now_us),
-        "tilt_north_arcsec": cells.number("tilt_north_arcsec", limits.OFFSET_ARCSEC),
-        "tilt_east_arcsec": cells.number("tilt_east_arcsec", limits.OFFSET_ARCSEC),
+        "tilt_north_arcsec": cells.number("tilt_north_arcsec", row_check.OFFSET_ARCSEC),
+        "tilt_east_arcsec": cells.number("tilt_east_arcsec", row_check.OFFSET_ARCSEC),
         "place": cells.choice("place", PLACES),
-        "sigma_arcsec": cells.telling_number("sigma_arcsec", limits.SIGMA),
+        "sigma_arcsec": cells.telling_number("sigma_arcsec", row_check.SIGMA),
     }
-    face = cells.telling_number("face_deg", limits.FACE)
-    between = ~np.isnan(face) & (face != limits.FACE.low) & (face != limits.FACE.high)
-    cells.set_aside(between, "face_deg", lambda at: limits.FACE.reason(float(face[at])))
+    face = cells.telling_number("face_deg", row_check.FACE)
+    between = ~np.isnan(face) & (face != row_check.FACE.low) & (face != row_check.FACE.high)
+    cells.set_aside(between, "face_deg", lambda at: row_check.FACE.reason(float(face[at])))
     if cells.good.any() and not any(columns["place"]):
         cells.remarks.append(info(IngestCode.PLACE_NOT_SAID))
     if np.any(face[cells.good] == 0.0) and np.any(face[cells.good] == 180.0):
@@ -263,8 +263,8 @@ _WORTH_TELLING = 0.05
 
 def _read_weather(cells: Cells, around: Circumstances) -> Columns:
     day = cells.day("date", around.now_us)
-    t_min_c = cells.number("t_min_c", limits.TEMPERATURE)
-    t_max_c = cells.number("t_max_c", limits.TEMPERATURE)
+    t_min_c = cells.number("t_min_c", row_check.TEMPERATURE)
+    t_max_c = cells.number("t_max_c", row_check.TEMPERATURE)
     cells.set_aside(
         t_min_c > t_max_c,
         "t_min_c",
@@ -272,7 +272,7 @@ def _read_weather(cells: Cells, around: Circumstances) -> Columns:
     )
     _look_for_fahrenheit(cells, around, day, t_min_c, t_max_c)
     _remark_on_gaps(day[cells.good], cells)
-    snow_cm = cells.spare_number("snow_cm", limits.SNOW)
+    snow_cm = cells.spare_number("snow_cm", row_check.SNOW)
     if _falls(day, t_max_c, snow_cm):
         cells.remarks.append(warning(IngestCode.SNOW_FALLS))
         snow_cm = np.full(cells.count, np.nan)
@@ -280,7 +280,7 @@ def _read_weather(cells: Cells, around: Circumstances) -> Columns:
         "day": day,
         "t_min_c": t_min_c,
         "t_max_c": t_max_c,
-        "t_mean_c": cells.spare_number("t_mean_c", limits.TEMPERATURE),
+        "t_mean_c": cells.spare_number("t_mean_c", row_check.TEMPERATURE),
         "snow_cm": snow_cm,
     }
 
@@ -305,7 +305,7 @@ def _look_for_fahrenheit(
     if given.sum() < _FEW_DAYS:
         return
     middle = 0.5 * (t_min_c + t_max_c)[given]
-    lowest, highest = limits.usual_temperatures_c(around.latitude_deg, around.elevation_m, day[given])
+    lowest, highest = row_check.usual_temperatures_c(around.latitude_deg, around.elevation_m, day[given])
     turned = (middle - 32.0) * 5.0 / 9.0
     too_warm = float(np.median(middle - highest))
     off = float(np.median(np.maximum(turned - highest, lowest - turned)))
@@ -383,10 +383,10 @@ def _read_corrections(cells: Cells, around: Circumstances) -> Columns:
     time_us = cells.time(around.now_us)
     kind = cells.choice("kind", tuple(CorrectionKind), required=True)
     numbers = {
-        "amount_arcmin": cells.telling_number("amount_arcmin", limits.AXIS_ARCMIN),
-        "bearing_deg": cells.telling_number("bearing_deg", limits.BEARING) % 360.0,
-        "thickness_mm": cells.telling_number("thickness_mm", limits.THICKNESS),
-        "turns": cells.telling_number("turns", limits.TURNS),
+        "amount_arcmin": cells.telling_number("amount_arcmin", row_check.AXIS_ARCMIN),
+        "bearing_deg": cells.telling_number("bearing_deg", row_check.BEARING) % 360.0,
+        "thickness_mm": cells.telling_number("thickness_mm", row_check.THICKNESS),
+        "turns": cells.telling_number("turns", row_check.TURNS),
     }
     for one, needed in NEEDED.items():
         rows = np.array([word == one for word in kind], dtype=bool)

@@ -15,9 +15,9 @@ import numpy as np
 import pandas as pd
 
 from drift.errors import LogFileError
-from drift.ingest.cells import Circumstances
 from drift.ingest.kinds import BY_KIND
 from drift.ingest.read import read_bytes
+from drift.ingest.row_check import Circumstances
 from drift.readings import READING_COLUMNS, LogRead, Readings, as_readings
 
 #: Ending of a column's name -> unit of its numbers, as astropy writes it.

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
-from drift.ingest.cells import Cells, Circumstances
+from drift.ingest.row_check import Cells, Circumstances
 from drift.ingest.sky_evidence import (
     BELOW_DEG,
     FrameVerdict,

@@ -9,11 +9,11 @@ from typing import Protocol
 import numpy as np
 
 from drift.errors import LogFileError
-from drift.ingest.cells import Cells, Circumstances, LogLayout
 from drift.ingest.delimited import open_bytes
 from drift.ingest.detect import near_column, recognise, unused_columns
 from drift.ingest.kinds import BY_KIND, LAYOUTS
 from drift.ingest.mapping import ColumnFrom, Mapping, own_mapping
+from drift.ingest.row_check import Cells, Circumstances, LogLayout
 from drift.ingest.text import RawTable
 from drift.ingest.translate import Gathered, Plan, as_texts, by_day, finish, gather, is_by_the_hour
 from drift.ingest.units import Unit, own_unit, unit_of, units_for

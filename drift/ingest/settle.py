@@ -8,11 +8,10 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from drift.errors import LogFileError, NotSettled
-from drift.ingest.cells import Circumstances
 from drift.ingest.fits_mapping import SECTION as IMAGES
 from drift.ingest.guess import all_questions, propose
-from drift.ingest.mapping import Mapping, Proposal, Question
-from drift.ingest.mapping_file import MappingFile
+from drift.ingest.mapping import Mapping, MappingFile, Proposal, Question
+from drift.ingest.row_check import Circumstances
 from drift.ingest.text import RawTable
 from drift.ingest.translate import Plan, by_day, finish, gather, is_by_the_hour
 from drift.ingest.trial import sample_of

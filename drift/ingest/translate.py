@@ -10,8 +10,6 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.ingest import values
-from drift.ingest.cells import Circumstances
-from drift.ingest.limits import standard_pressure_hpa
 from drift.ingest.mapping import (
     END,
     EQUATORIAL,
@@ -29,6 +27,7 @@ from drift.ingest.mapping import (
     TimeScale,
 )
 from drift.ingest.names import is_sign
+from drift.ingest.row_check import Circumstances, standard_pressure_hpa
 from drift.ingest.text import Heading, RawCells, Rows
 from drift.ingest.times import TimeForm, TimeSpelling, read_days, to_utc, zone_named
 from drift.ingest.units import Unit, own_unit

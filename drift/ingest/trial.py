@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from drift.ingest.cells import Circumstances
 from drift.ingest.mapping import Decisions, Mapping
+from drift.ingest.row_check import Circumstances
 from drift.ingest.sky_evidence import (
     BELOW_DEG,
     FrameShare,

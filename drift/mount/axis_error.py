@@ -22,7 +22,7 @@ import math
 
 import numpy as np
 
-from drift.mount.orientation import hemisphere
+from drift.mount.instrument import hemisphere
 from drift.quantities import Floats
 
 #: Sidereal rate: a turn in 86164.0905 s of mean time [rad/min].

@@ -10,13 +10,13 @@ readings and second syncs compete by marginal likelihood a night at a time; expl
 likely widen the night's covariance. Scatter is Huber-weighted; a night's own scatter counts against
 20 readings of the instrument's.
 
-Refraction has an error of its own, by sizes of `sky/air.py` and `night/air.py`: shared by all nights
+Refraction has an error of its own, by sizes of `sky/air.py`: shared by all nights
 (formula and light; without temperatures the site's mean and its season, which the nights themselves
 tell by how it grows toward the horizon), and each night's. The season's part counts as each night's
 own. A mirror that lies another way on each side also shifts the picture across on both alike; its size
 is its own, else one that shifts antisymmetrically costs a sixth more. A fork is a mount of one side.
 
-Altered reports: without sweeps only odds tell (night/altered_reports.py); the axis is then NaN with
+Altered reports: without sweeps only odds tell (night/mount_frame.py); the axis is then NaN with
 `axis_reason`, while `own_covariance` and `working` go on telling changes and `covariance` carries what
 all nights share. J2000: some nights are fitted both ways (night/mount_frame.py). Clock: nights are
 fitted again with the sky turned by 15 degrees (night/clock_hours.py); refraction, tube sides, horizon

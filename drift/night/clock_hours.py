@@ -19,8 +19,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from drift.mount.instrument import Pose, drooped, first_order_of_night
-from drift.mount.orientation import hour_angle_and_dec
+from drift.mount.instrument import Pose, drooped, first_order_of_night, hour_angle_and_dec
 from drift.night.fit import FitState, row_sd
 from drift.night.sightings import POINTING, SIDEREAL_RAD_PER_US, SessionRows, Sightings
 from drift.night.system import (

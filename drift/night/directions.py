@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from drift.cache import NoStore, Store, name_of
-from drift.night.nights import NightSplit
 from drift.night.observations import Directions, one_place_a_run
+from drift.night.prepared import NightSplit
 from drift.night.sightings import TABLES
 from drift.notices import Notice, SkyCode, info
 from drift.quantities import Bools, Floats, Ints

@@ -9,22 +9,22 @@ import pandas as pd
 
 from drift.cache import NoStore, Store
 from drift.codes import AxisReason, HourAngleZero, PointingUse, Reports, Side, Source, ZeroSharing
-from drift.mount.instrument import CONE, CONSTANTS, NONPERP
-from drift.mount.orientation import hour_angle_and_dec
-from drift.night.altered_reports import Shown, chance_altered, verified
-from drift.night.assembly import assemble
+from drift.mount.instrument import CONE, CONSTANTS, NONPERP, hour_angle_and_dec
 from drift.night.clock_hours import clocks_of_nights, put_right
 from drift.night.mount_frame import (
     AIR_AXIS_SD,
     AS_RECORDED,
     FRAME_AXIS_SD,
     FrameFit,
+    Shown,
+    chance_altered,
     frame_of,
     taken_as,
+    verified,
 )
-from drift.night.nights import NightSplit
-from drift.night.observations import KEPT, Directions, NightIndex, tube_sides
+from drift.night.observations import KEPT, Directions, NightIndex, assemble, tube_sides
 from drift.night.outliers import NightsSearched, night_squares, search
+from drift.night.prepared import NightSplit
 from drift.night.sightings import POINTING, SOURCE_NAMES, TABLES, Sightings
 from drift.night.system import AXIS_PRIOR_SD, CONSTANT_PRIOR_SD
 from drift.notices import NightCode, Notice, info, warning
@@ -37,7 +37,7 @@ from drift.types import InstrumentConstants, NightAxis, Nights, Readings, SetAsi
 # Such a mount takes part of its axis error out of what it reports, so pointing
 # solves see too little of it, while sweeps and unguided runs see it all.  Where
 # both are there, their disagreement tells; without sweeps it can't be known, and
-# how near to nothing all that the solves show is (`drift.night.altered_reports`)
+# how near to nothing all that the solves show is (`drift.night.mount_frame`)
 # says how likely it is.  Changes of the axis are seen either way, as long as the
 # model inside is not made anew.
 
@@ -290,7 +290,7 @@ def estimate_nights(
     latitude_rad
         Geodetic latitude [rad].
     split
-        From `drift.night.nights.split_nights`.
+        From `drift.night.prepared.split_nights`.
     readings
         All readings.
     directions

@@ -1,4 +1,4 @@
-"""Readings as the night step takes them: sets found among solves, level pairs joined."""
+"""Readings as the night step takes them: sets found among solves, level pairs joined, rows in nights."""
 
 from __future__ import annotations
 
@@ -9,14 +9,17 @@ from datetime import UTC, datetime
 import numpy as np
 import pandas as pd
 
-from drift.codes import Place, Reports
-from drift.mount.orientation import hour_angle_and_dec
+from drift.codes import CorrectionKind, Place, Reports
+from drift.mount.instrument import hour_angle_and_dec
 from drift.night.sets import NO_LABELS, RUN, SWEEP, FoundSet, find_in
 from drift.notices import NightCode, Notice, as_value, info, warning
-from drift.quantities import ARCSEC_PER_RAD, Bools, Floats
+from drift.quantities import ARCSEC_PER_RAD, DAY_US, Bools, Floats, Ints
 from drift.site.file import PierFile
 from drift.sky.place import observed
 from drift.types import READING_COLUMNS, Readings
+
+# ---- Readings as the night step takes them: sets found among solves, level pairs joined.
+
 
 # ---- Readings as the night step takes them, and what was done to make them so.
 
@@ -371,3 +374,62 @@ def ready(site: PierFile, readings: Readings) -> Prepared:
     sets = with_sets(where, site.optics.guided, str(site.mount.reports) == Reports.MODELLED, readings)
     pairs = with_pairs(sets.readings)
     return Prepared(pairs.readings, (*sets.notices, *pairs.notices), sets.left_out)
+
+
+# ---- Which readings make a night, and which solves share their zeros.
+
+
+@dataclass(frozen=True)
+class NightSplit:
+    """The bounds of all nights, and what restarts when.
+
+    A night runs from local mean noon to noon by longitude and is split at each
+    recorded correction.
+    """
+
+    longitude_deg: float
+    correction_us: Ints  # (c,) sorted times that split a night
+    constants_us: Ints  # sorted times at which the instrument constants restart (service, remount)
+    zero_us: Ints  # sorted times at which a kept zero restarts (zero, service, remount)
+
+    def day(self, time_us: Ints) -> Ints:
+        """Return the number of the local noon-to-noon day of each time."""
+        shift_us = round((self.longitude_deg / 360.0 - 0.5) * DAY_US)
+        return np.floor_divide(time_us + shift_us, DAY_US)
+
+    def part(self, time_us: Ints) -> Ints:
+        """Return how many corrections came before each time; a correction's own time is after it."""
+        return np.searchsorted(self.correction_us, time_us, side="right")
+
+    def era(self, time_us: Ints) -> Ints:
+        """Return the number of the instrument's era: constants are shared within one."""
+        return np.searchsorted(self.constants_us, time_us, side="right")
+
+    def epoch(self, time_us: Ints) -> Ints:
+        """Return the number of the homing epoch: a kept zero is shared within one."""
+        return np.searchsorted(self.zero_us, time_us, side="right")
+
+    def bounds(self, time_us: int) -> tuple[int, int]:
+        """Return start and end [us] of the (part) night that holds a time."""
+        shift_us = round((self.longitude_deg / 360.0 - 0.5) * DAY_US)
+        start = int(self.day(np.array([time_us]))[0]) * DAY_US - shift_us
+        cuts = self.correction_us[(self.correction_us > start) & (self.correction_us < start + DAY_US)]
+        before, after = cuts[cuts <= time_us], cuts[cuts > time_us]
+        return (int(before[-1]) if before.size else start, int(after[0]) if after.size else start + DAY_US)
+
+
+def split_nights(longitude_deg: float, corrections: pd.DataFrame) -> NightSplit:
+    """Prepare the split from the site's longitude [deg, east positive] and the recorded corrections."""
+    corrections = corrections[corrections["kind"] != CorrectionKind.CRACK]  # nothing was done to the mount
+    times = corrections["time_us"].to_numpy(dtype=np.int64)
+    kinds = corrections["kind"].to_numpy(dtype=object)
+
+    def of(*names: str) -> Ints:
+        return np.unique(times[np.isin(kinds, names)])
+
+    return NightSplit(
+        longitude_deg,
+        correction_us=np.unique(times),
+        constants_us=of("service", "remount"),
+        zero_us=of("zero", "service", "remount"),
+    )

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from drift.mount.orientation import hour_angle_and_dec
+from drift.mount.instrument import hour_angle_and_dec
 from drift.notices import NightCode, Notice, info, warning
 from drift.sky.of_date import separation_deg
 from drift.sky.place import observed

@@ -7,8 +7,15 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from drift.codes import Source
-from drift.mount.instrument import Pose, drooped, first_order_of_night, pointed_direction
-from drift.mount.orientation import axis_basis, hour_angle_and_dec, tangent_basis
+from drift.mount.instrument import (
+    Pose,
+    axis_basis,
+    drooped,
+    first_order_of_night,
+    hour_angle_and_dec,
+    pointed_direction,
+    tangent_basis,
+)
 from drift.quantities import ARCSEC_PER_RAD, Bools, Floats, Ints
 
 # ---- Sightings: what every estimator of a night is fed with, whatever kind of log it came from.

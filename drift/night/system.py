@@ -17,10 +17,10 @@ from functools import cached_property
 
 import numpy as np
 
-from drift.cholesky import factored, solved
-from drift.night.air import SHARED, VARYING, NightAir
+from drift.linear import factored, solved
 from drift.night.sightings import POINTING, Sessions
 from drift.quantities import Floats
+from drift.sky.air import SHARED, VARYING, NightAir
 
 #: Prior standard deviations [arcsec]: wide enough to say nothing where there are data, and
 #: to keep a thin night finite.  Common practice: a first alignment is within a degree or

@@ -37,6 +37,7 @@ from drift.site.disk import clear_leftovers, give_name
 if TYPE_CHECKING:
     from drift.site.file import PierFile
 
+
 #: A half-written copy that did not change for so long was left by a kill [s].
 _STALE_S = 600.0
 #: The database's own check names so many faults at most.

@@ -257,7 +257,7 @@ class Record:
 
         Raises
         ------
-        drift.record.rereading.ReadOtherwise
+        drift.record.writing.ReadOtherwise
             If rows of it are in the record as another reading of the same file, which it may not replace.
         drift.errors.RecordError
             If the record can't be written.

@@ -15,17 +15,15 @@ from drift.codes import Answer
 from drift.errors import DriftError
 from drift.notices import HistoryCode, info
 from drift.render.figures import (
-    axis_history,
+    axis_and_tilt,
     axis_path,
-    corrections_found,
-    event_closeup,
+    changes,
     ground_under_tilt,
     night_quality,
     outlook,
     pier_path,
     seasons,
     strip,
-    tilt_history,
 )
 from drift.render.figures import causes as cause_figure
 from drift.render.figures.causes import view_named, views
@@ -163,7 +161,7 @@ def _with_marks(sentence: str) -> Callable[[Analysis], str]:
 
 
 def _tilt_caption(analysis: Analysis) -> str:
-    levels = " Short strokes at the foot are level readings." if tilt_history.level_times(analysis) else ""
+    levels = " Short strokes at the foot are level readings." if axis_and_tilt.level_times(analysis) else ""
     said = _with_marks(
         f"Change since the first night with a usable axis; bands are {_SDS} of the difference.{levels}"
     )
@@ -219,9 +217,9 @@ def _event_picture(analysis: Analysis, k: int) -> Picture:
             f"Bars are {_SDS} of a night; the line through each side is the fitted curve. Both coordinates "
             "have one scale. In the shaded time it happened; dashed lines are corrections."
         ),
-        partial(event_closeup.figure, event=k),
-        partial(event_closeup.describe, event=k),
-        partial(event_closeup.table, event=k),
+        partial(changes.event_figure, event=k),
+        partial(changes.describe_event, event=k),
+        partial(changes.table, event=k),
         _say(""),
         narrow=True,
     )
@@ -269,8 +267,8 @@ _FIRST = (
             "one on the distance from the pole, to which both coordinates add: the lowest panel is tinted "
             "within it."
         ),
-        axis_history.figure,
-        axis_history.describe,
+        axis_and_tilt.axis_figure,
+        axis_and_tilt.describe_axis,
         axis.nights_table,
         _axis_lacking,
     ),
@@ -301,10 +299,10 @@ _MIDDLE = (
         "tilt",
         "Pier and mount apart",
         _tilt_caption,
-        tilt_history.figure,
-        tilt_history.describe,
+        axis_and_tilt.tilt_figure,
+        axis_and_tilt.describe_tilt,
         causes.history_table,
-        tilt_history.lacking,
+        axis_and_tilt.lacking,
         in_report=False,
     ),
     Picture(
@@ -339,10 +337,10 @@ _LAST = (
         "corrections",
         "Corrections, asked and found",
         _say(f"One row a correction, the latest at the top; bars are {_SDS}."),
-        corrections_found.figure,
-        corrections_found.describe,
+        changes.corrections_figure,
+        changes.describe_corrections,
         causes.corrections_table,
-        corrections_found.lacking,
+        changes.lacking,
         in_report=False,
     ),
     Picture(

@@ -8,19 +8,18 @@ from typing import TYPE_CHECKING
 from drift.advice.ground import GroundStep
 from drift.codes import ForcingKind
 from drift.ground.calendar import date_text
-from drift.ground.frost_at_base import Reach
-from drift.ground.frost_depth import DesignRule
-from drift.ground.soils import FrostClass
+from drift.ground.frost_depth import DesignRule, Reach
+from drift.ground.pier_site import FrostClass
 from drift.ground.weather import OtherUnit
 from drift.notices import Code, GroundCode, SiteCode
 from drift.render.notices import Values, Writer, sentence
 from drift.render.phrases import counted
-from drift.site.keys import key_of, shown
+from drift.site.checks import key_of, shown
 from drift.site.sections import SECTIONS
 
 if TYPE_CHECKING:
     from drift.advice.ground import PierGround
-    from drift.ground.frost_at_base import DepthRange, FrostAtBase, WinterFrost
+    from drift.ground.frost_depth import DepthRange, FrostAtBase, WinterFrost
 
 
 # ---- What can be done about the pier itself and the ground around it.

@@ -20,7 +20,7 @@ from drift.render.phrases import (
     zone_of,
 )
 from drift.render.tables.axis import year_ago_words
-from drift.watch.now import Against, NowState, YearAgo, now_state
+from drift.watch.limits import Against, NowState, YearAgo, now_state
 
 if TYPE_CHECKING:
     from drift.types import Action, Analysis

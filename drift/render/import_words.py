@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from drift.errors import Doubtful, DriftError, NotSettled, RowRefused
-from drift.ingest.limits import Quantity, Slip
 from drift.ingest.mapping import PlaceFrame
 from drift.ingest.places import Cure, HoursSeen
+from drift.ingest.row_check import Quantity, Slip
 from drift.ingest.text import as_text
 from drift.ingest.times import DateOrder, TimeForm
 from drift.ingest.units import HPA_PER_INHG
@@ -27,6 +27,7 @@ from drift.render.notices import as_data, sentence
 if TYPE_CHECKING:
     from drift.importer.mending import NotTaken
     from drift.readings import RowSetAside
+
 
 Values = Mapping[str, Any]
 #: A cell's value is shown up to so many signs.

@@ -29,7 +29,7 @@ _FILES: dict[str, str] = {
     "HistoryCode": "history_words",
     "NightCode": "night_words",
     "SiteCode": "ground_words",
-    "SkyCode": "sky_words",
+    "SkyCode": "night_words",
     "TonightCode": "tonight_words",
     "WatchCode": "watch_words",
 }

@@ -4,30 +4,302 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from drift.advice.ground import GroundStep, fitting_advice
 from drift.advice.situation import coming_of
-from drift.render.advice_words import year_sentence
+from drift.codes import CauseKind, ForcingKind
+from drift.mount.axis_error import size_of
+from drift.quantities import DAY_US, YEAR_DAYS, Floats, local_date
+from drift.render.advice_words import tolerance_words, year_sentence
 from drift.render.ground_words import GROUND_ADVICE, design_sentences, ground_sentences
-from drift.render.outlook_words import (
-    NO_FORECAST,
-    RUN_OUT,
-    ahead_sentences,
-    coming_heading,
-    forcing_sentences,
-    realigning_sentences,
-    settlement_sentences,
-    too_short_sentences,
+from drift.render.notices import sentence
+from drift.render.phrases import (
+    angle,
+    counted,
+    listed,
+    percent,
+    plain_angle,
+    plain_arcmin,
+    ranked,
+    toward_of,
+    zone_of,
 )
-from drift.render.phrases import counted, plain_angle, zone_of
 from drift.render.sections import Section, bulleted
 from drift.render.tables.instrument import hindcasts_table, months_table
+from drift.types import SMALL_CHANCE, ComingDay, Outlook, Turning
 
 if TYPE_CHECKING:
     from drift.advice.ground import PierGround
     from drift.forecast.hindcast import Hindcast
-    from drift.types import Analysis, Outlook
+    from drift.types import Analysis
+
+
+# ---- The coming twelve months in sentences.
+
+
+#: What a driver is called in a sentence.
+FORCING_WORDS = {
+    ForcingKind.CALENDAR: "the calendar, the same every year",
+    ForcingKind.FROZEN: "the thickness of frozen soil",
+    ForcingKind.UNDER_BASE: "the frozen soil below the pier's base",
+    ForcingKind.COLD_LEFT: "the cold that the ground has taken up, by degree-days",
+    ForcingKind.TEMPERATURE: "the temperature of the air, which bends pier and mount",
+    ForcingKind.MOISTURE: "the moisture of the clay, high at the end of winter and low at the end of summer",
+}
+_MAY_BE = {
+    ForcingKind.CALENDAR: (
+        ": the ground's moisture or its warmth can do that, or something that is not the ground"
+    ),
+    ForcingKind.MOISTURE: ": that is told by its phase alone, and whatever else goes so looks the same",
+}
+#: What is at least ten times as probable as the rest is said to be so.
+_SURE = 10.0 / 11.0
+_CAUSE_WORDS = {
+    CauseKind.FROST: "frost",
+    CauseKind.SEASON: "the calendar's yearly part",
+    CauseKind.WARMTH_OF_PIER: "the warmth of the night",
+    CauseKind.SETTLEMENT: "settlement",
+    CauseKind.WANDER_OF_PIER: "what follows none of these",
+}
+#: A forecast that has lost no more than some weeks of its year is of a year.
+_WHOLE_YEAR_DAYS = 330.0
+RUN_OUT = (
+    "There is nothing to look ahead from any more: the last reading is more than a year old.  Take a night."
+)
+NO_SEASON_YET = (
+    "No yearly swing can be told from these readings yet, so it can't be said when the axis will be furthest "
+    "out: what a part of a year would go on to is mostly what is usual for piers, not what yours has shown."
+)
+NO_FORECAST = (
+    "There is nothing to look ahead from yet: that takes two nights with a usable axis, and a year of nights "
+    "before it says much."
+)
+
+
+def forcing_sentences(outlook: Outlook) -> tuple[str, ...]:
+    """Say what the tilt follows, with odds, and what each cause moved in the last year."""
+    said = [_forcing(outlook.forcing_odds)]
+    moved = [
+        f"{_CAUSE_WORDS[name]} {plain_angle(size)}"
+        for name, size in sorted(outlook.causes.items(), key=lambda item: -item[1])
+        if size >= 0.5
+    ]
+    if moved:
+        said.append(
+            f"In the last year of readings the pier's tilt was moved, from end to end, by {listed(moved)}."
+        )
+    frost, strays = (outlook.causes.get(kind, 0.0) for kind in (CauseKind.FROST, CauseKind.WANDER_OF_PIER))
+    if _frost_share(outlook.forcing_odds) >= _SURE and frost < strays:
+        said.append(
+            "More of it follows none of these than the frost, though: how far it follows is not sure yet."
+        )
+    return tuple(said)
+
+
+def _frost_share(odds: dict[ForcingKind, float]) -> float:
+    return sum(p for name, p in odds.items() if name.is_frost)
+
+
+def _forcing(odds: dict[ForcingKind, float]) -> str:
+    frost = {name: p for name, p in odds.items() if name.is_frost}
+    others = {name: p for name, p in odds.items() if not name.is_frost}
+    if not frost:
+        return (
+            "The tilt is taken to follow the calendar, the same every year: there is no weather log of at "
+            "least a month, no frost in it, or there are fewer than four months of readings."
+        )
+    share = _frost_share(odds)
+    if share >= _SURE:
+        return _frost(frost, share)
+    if share > 1.0 - _SURE:
+        return (
+            "Whether the tilt follows the frost or something else that comes every year, these readings "
+            f"cannot tell: {_told(odds)}."
+        )
+    most = max(others, key=lambda name: others[name])
+    if others[most] >= _SURE:
+        return (
+            f"The tilt follows {FORCING_WORDS[most]} ({percent(others[most])} sure), rather than the frost "
+            f"that the weather makes{_MAY_BE.get(most, '')}."
+        )
+    return (
+        f"The tilt does not follow the frost that the weather makes ({percent(1.0 - share)} sure); what it "
+        f"follows through the year, these readings cannot tell: {_told(others)}."
+    )
+
+
+def _frost(frost: dict[ForcingKind, float], share: float) -> str:
+    most = max(frost, key=lambda name: frost[name])
+    if frost[most] >= _SURE:
+        return f"The tilt follows the frost: {FORCING_WORDS[most]} ({percent(frost[most])} sure)."
+    return (
+        f"The tilt follows the frost and not the calendar ({percent(share)} sure); which measure of "
+        f"it, these readings cannot tell, as they nearly coincide: {_told(frost)}."
+    )
+
+
+def _told(odds: dict[ForcingKind, float]) -> str:
+    return listed([f"{FORCING_WORDS[n]} {percent(p)}" for n, p in ranked(odds)])
+
+
+def ahead_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
+    """Say when the axis is furthest and back, and what the forecast rests on."""
+    said = [_turning(outlook.turning, zone, outlook.from_us) if outlook.season_sure else NO_SEASON_YET]
+    if outlook.since_us is not None:
+        said.append(
+            f"This goes on from the last reading, of {local_date(outlook.since_us, zone)}, and reaches to "
+            f"{local_date(_until_us(outlook), zone)}: a night would make it surer and longer."
+        )
+    said += too_short_sentences(outlook)
+    if outlook.rests_on is not None:
+        said.append(f"How the frost may go on: {sentence(outlook.rests_on)}.")
+    return tuple(said)
+
+
+def rests_on_sentence(outlook: Outlook) -> str:
+    """Say what the coming frost rests on, "" where the tilt follows the calendar."""
+    if outlook.rests_on is None:
+        return ""
+    said = sentence(outlook.rests_on)
+    return f"{said[0].upper()}{said[1:]}."
+
+
+def too_short_sentences(outlook: Outlook) -> tuple[str, ...]:
+    """Say that the bands of a record that is shorter than a year are too narrow; nothing of a longer one."""
+    if outlook.span_days >= YEAR_DAYS:
+        return ()
+    return (
+        "The nights span less than a year: settlement, season and warmth look alike over so short a "
+        "time, and the bands are too narrow (on invented piers the 80 % band held about "
+        "70 % of the nights to come).",
+    )
+
+
+def coming_heading(outlook: Outlook | None, zone: ZoneInfo) -> str:
+    """Return the heading over what is to come; of a record that is only looked at, as of its end."""
+    as_of_us = None if outlook is None else outlook.as_of_us
+    return "The coming year" + ("" if as_of_us is None else f", as of {local_date(as_of_us, zone)}")
+
+
+def _until_us(outlook: Outlook) -> int:
+    return int(outlook.forecast.time_us[-1])
+
+
+def _within(outlook: Outlook, zone: ZoneInfo) -> str:
+    """Return over what time the chances are: a year, or what is left of the forecast."""
+    until_us = _until_us(outlook)
+    whole = until_us - outlook.from_us > _WHOLE_YEAR_DAYS * DAY_US
+    return "at some time in the year" if whole else f"at some time until {local_date(until_us, zone)}"
+
+
+def _turning(turning: Turning | None, zone: ZoneInfo, from_us: int) -> str:
+    if turning is None:
+        return (
+            "When the axis will be furthest out and when it is back can't be told: over the year it swings "
+            "by less than what isn't known of it."
+        )
+    swing = f"Over the year the axis swings by about {plain_angle(turning.swing)} on the sky"
+    if turning.peak is not None and turning.peak.time_us < from_us:
+        return f"{swing}.  {_past_peak(turning.peak, turning.back, zone, from_us)}"
+    if turning.back is not None and turning.back.time_us < from_us:
+        turning = replace(turning, back=None)
+        if turning.peak is not None:
+            return f"{swing}.  It will next be furthest out {_when(turning.peak, zone)}."
+        return f"{swing}, and is back."
+    if turning.peak is None:
+        if turning.back is None:
+            return f"{swing}.  It is furthest out now."
+        return f"{swing}.  It is furthest out now, and will be back {_when(turning.back, zone)}."
+    furthest = f"furthest out {_when(turning.peak, zone)}"
+    if turning.back is None:
+        return f"{swing}.  It will be {furthest}, and not back within the year."
+    if turning.back.time_us < turning.peak.time_us:
+        return (
+            f"{swing}.  It is on its way back, and will be there {_when(turning.back, zone)}; it will next "
+            f"be {furthest}."
+        )
+    return f"{swing}.  It will be {furthest}, and back {_when(turning.back, zone)}."
+
+
+def _past_peak(peak: ComingDay, back: ComingDay | None, zone: ZoneInfo, from_us: int) -> str:
+    """Say of a swing that was furthest before today when that was, and when it is back."""
+    was = f"It was to be furthest out {_when(peak, zone)}"
+    if back is None:
+        return f"{was}."
+    if peak.time_us < back.time_us < from_us:
+        return f"{was}, and back {_when(back, zone)}."
+    return f"{was}, and will be back {_when(back, zone)}." if back.time_us >= from_us else f"{was}."
+
+
+def _when(one: ComingDay, zone: ZoneInfo) -> str:
+    about = f"about {local_date(one.time_us, zone)}"
+    if one.first_us == one.last_us:
+        return about
+    return f"{about} (80 %: {local_date(one.first_us, zone)} to {local_date(one.last_us, zone)})"
+
+
+def realigning_sentences(outlook: Outlook, zone: ZoneInfo, now_us: int | None = None) -> tuple[str, ...]:
+    """Say how likely the tolerance is passed, and whether and when re-aligning is worth it.
+
+    A day that is over by `now_us` is not advised: logs of long ago are looked at as of their end.
+    """
+    found = outlook.realigning
+    limit = f"{plain_arcmin(found.tolerance / 60.0)} ({tolerance_words(found.tolerance_of)})"
+    chance = (
+        f"The chance that the axis, left alone, is beyond {limit} {_within(outlook, zone)} is "
+        f"{percent(found.left_alone)}"
+    )
+    likely = ""
+    if found.likely_us == outlook.from_us:
+        likely = "; it is now"
+    elif found.likely_us is not None:
+        likely = f"; from about {local_date(found.likely_us, zone)} on it is more likely beyond it than not"
+    return f"{chance}{likely}.", _worth(outlook, zone, now_us)
+
+
+def _worth(outlook: Outlook, zone: ZoneInfo, now_us: int | None) -> str:
+    found = outlook.realigning
+    if found.left_alone < SMALL_CHANCE:
+        return "Re-aligning is not worth it in the coming year."
+    left, reset = percent(found.left_alone), percent(found.set_now)
+    if not found.worth:
+        return (
+            f"Re-aligning now would change little ({reset} instead of {left}): it is the pier's own movement "
+            "to come, or what isn't known of it, that takes the axis there."
+        )
+    if found.over_now:
+        return f"Re-aligning is worth it now: set as advised, the chance is {reset} instead of {left}."
+    small = percent(SMALL_CHANCE)
+    when = f"soon, as the chance is over {small} from now on"
+    if found.by_us is not None and found.by_us > max(outlook.from_us, now_us or outlook.from_us):
+        when = f"by {local_date(found.by_us, zone)} at the latest, until when the chance stays within {small}"
+    return f"Re-aligning is worth it, {when}: set as advised, it is {reset} instead of {left} over the year."
+
+
+def settlement_sentences(outlook: Outlook) -> tuple[str, ...]:
+    """Say what of a settlement is left."""
+    found = outlook.settling
+    if found is None:
+        return ()
+    left, year = (_tilt(*pair) for pair in ((found.left, found.left_sd), (found.year, found.year_sd)))
+    return (
+        f"Of the settlement that slows down {left} is still to come; in the coming twelve months settlement, "
+        f"with what goes on steadily, does {year}.  What a winter leaves behind is not in this: it comes "
+        "with the frost, settlement all year round.",
+    )
+
+
+def _tilt(tilt: Floats, sd: Floats) -> str:
+    size, spread = size_of(*tilt.tolist(), *sd.tolist())
+    if size < 2.0 * spread:
+        return f"{angle(size, spread)} (perhaps none)"
+    return f"{angle(size, spread)} {toward_of(*tilt.tolist())}"
+
+
+# ---- The coming twelve months in words: what ``drift outlook`` says, and the short of it in the status.
 
 
 # ---- What past forecasts, scored, say of the next one: one sentence on whether it may be trusted.

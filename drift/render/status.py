@@ -26,25 +26,15 @@ from drift.render.advice_words import (
 from drift.render.headline import headline
 from drift.render.history_words import because_words, settle_words
 from drift.render.notices import sentence
-from drift.render.outlook import brief_sentences, heading
-from drift.render.outlook_words import RUN_OUT
+from drift.render.outlook import RUN_OUT, brief_sentences, heading
 from drift.render.phrases import clock_text, evening_of, zone_of
-from drift.render.sections import (
-    WIDEST,
-    Lead,
-    Section,
-    Tone,
-    bulleted,
-    fitted,
-    print_sections,
-    sections_text,
-)
+from drift.render.sections import WIDEST, Lead, Section, Tone, bulleted, fitted, print_sections, sections_text
 from drift.render.status_json import all_defaults, all_warnings
 from drift.render.strip import strip_text
 from drift.render.tables import axis, causes, instrument
 from drift.render.watch_words import item_sentence
 from drift.watch.changes import news_afresh
-from drift.watch.now import now_state
+from drift.watch.limits import now_state
 
 if TYPE_CHECKING:
     from rich.console import Console

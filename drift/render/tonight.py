@@ -16,12 +16,13 @@ from drift.render.phrases import clock_text, plain_angle, utc_text, zone_of
 from drift.render.sections import Section, bulleted
 from drift.render.tables.axis import Table
 from drift.render.tonight_words import CLOUDS, TUBE_SIDES, told
-from drift.tonight.places import TOLERANCE_DEG
+from drift.tonight.plan import TOLERANCE_DEG
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from drift.tonight.evening import Evening, Field, Tonight
+
 
 # ---- Words and tables.
 

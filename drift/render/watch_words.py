@@ -23,8 +23,9 @@ from drift.render.phrases import (
 from drift.types import CorrectionFound
 
 if TYPE_CHECKING:
+    from drift.watch.changes import Letter
     from drift.watch.coming import Item, News
-    from drift.watch.letters import Letter
+
 
 # ---- One piece of news, as a sentence.
 

@@ -13,9 +13,18 @@ from pydantic.fields import FieldInfo
 
 from drift.errors import SiteFileError
 from drift.notices import Notice, SiteCode, info
-from drift.site.checks import INIT, faults_in, missing, refused, unreadable
+from drift.site.checks import (
+    INIT,
+    allowed_words,
+    faults_in,
+    key_of,
+    missing,
+    refused,
+    shown,
+    toml,
+    unreadable,
+)
 from drift.site.disk import DEFAULT_NAME
-from drift.site.keys import allowed_words, key_of, shown, toml
 from drift.site.lines import Place, lines_of, syntax_words
 from drift.site.sections import DEFAULT_BOOK, SECTIONS, Sections, StoreSection
 

@@ -8,8 +8,8 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from drift.site import checks
+from drift.site.checks import Key, section_models
 from drift.site.disk import RECORD_FILE
-from drift.site.keys import Key, section_models
 from drift.site.threads import ALLOWED as ALLOWED_THREADS
 
 # ---- What the sections of the site file share.

@@ -12,20 +12,25 @@ import numpy as np
 
 from drift.cache import name_of
 from drift.codes import Purpose, Side
-from drift.mount.orientation import hour_angle_and_dec
+from drift.mount.instrument import hour_angle_and_dec
 from drift.night.system import AXIS_PRIOR_SD, CONSTANT_PRIOR_SD
 from drift.notices import AdviceCode, Notice, TonightCode, info, warning
 from drift.quantities import Bools, Floats, Ints
 from drift.sky.of_date import apparent_place, icrs_of_apparent
 from drift.sky.place import observed, sun_seen
-from drift.tonight.places import STILL_USABLE_DEG, Places, candidates, places_at, reachable, slew_s
 from drift.tonight.plan import (
+    STILL_USABLE_DEG,
     Before,
     Chooser,
+    Places,
     axis_sd_after,
+    candidates,
     everything_weight,
     ordered,
+    places_at,
     random_sd,
+    reachable,
+    slew_s,
 )
 from drift.tonight.state import PURPOSES, Better, assumed, better_than_fields, known_before, purpose_of
 
@@ -33,6 +38,7 @@ if TYPE_CHECKING:
     from drift.readings import Readings
     from drift.site.file import PierFile
     from drift.types import Analysis
+
 
 # ---- The Sun: from when it is dark, and which fields are too near to it.
 

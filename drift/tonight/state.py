@@ -8,20 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drift.advice.situation import situation_of
-from drift.codes import (
-    CorrectionKind,
-    HourAngleZero,
-    Instead,
-    Part,
-    Place,
-    Purpose,
-    Reports,
-    ZeroSharing,
-)
+from drift.codes import CorrectionKind, HourAngleZero, Instead, Part, Place, Purpose, Reports, ZeroSharing
 from drift.history.separability import HOMED_REPEAT, POOR_REPEAT
 from drift.history.series import LEVEL_SD_ARCSEC
-from drift.mount.instrument import CONSTANTS
-from drift.mount.orientation import hemisphere
+from drift.mount.instrument import CONSTANTS, hemisphere
 from drift.night.system import AXIS_PRIOR_SD, CONSTANT_PRIOR_SD, ZERO_PRIOR_SD
 from drift.notices import NightCode, Notice, TonightCode, info, warning
 from drift.quantities import DAY_US, Floats
@@ -32,6 +22,7 @@ if TYPE_CHECKING:
     from drift.readings import Readings
     from drift.site.file import PierFile
     from drift.types import Analysis, CorrectionFound, Event, InstrumentConstants, NightAxis
+
 
 # ---- The purpose: what has to be found out next.
 

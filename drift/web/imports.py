@@ -18,22 +18,22 @@ from filelock import FileLock, Timeout
 from drift.errors import LogFileError
 from drift.importer.importing import FileImported, FileRefused, add_read
 from drift.importer.mending import refuse_rows_to_mend
-from drift.ingest.cells import circumstances
 from drift.ingest.fits_log import is_image, read_images
 from drift.ingest.fits_mapping import SECTION as IMAGES_SECTION
 from drift.ingest.formats import open_table
 from drift.ingest.guess import all_questions
-from drift.ingest.mapping_file import NAME as LOGS_TOML
-from drift.ingest.mapping_file import MappingFile
+from drift.ingest.mapping import NAME as LOGS_TOML
+from drift.ingest.mapping import MappingFile
 from drift.ingest.read import read_table
+from drift.ingest.row_check import circumstances
 from drift.ingest.settle import READING, Settler
 from drift.record.engine import now_us
 from drift.record.writing import Act
 from drift.render.import_words import error_words
 
 if TYPE_CHECKING:
-    from drift.ingest.cells import Circumstances
     from drift.ingest.mapping import Proposal, Question
+    from drift.ingest.row_check import Circumstances
     from drift.ingest.settle import Preview
     from drift.ingest.text import RawTable
     from drift.readings import LogRead

@@ -26,8 +26,7 @@ from drift.render.figures.seasons import season_day
 from drift.render.notebook import FRAMES, frame_of
 from drift.render.notices import sentence
 from drift.render.origin import NightOrigin, night_origin, nights_of
-from drift.render.outlook import brief_sentences
-from drift.render.outlook_words import ahead_sentences, realigning_sentences
+from drift.render.outlook import ahead_sentences, brief_sentences, realigning_sentences
 from drift.render.phrases import angle, clock_text, counted, evening_of, zone_of
 from drift.render.report import report_of_record, said
 from drift.render.status import action_words

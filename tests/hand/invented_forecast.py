@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from drift.forecast.ahead import coming_times
+from drift.forecast.coming import coming_times
 from drift.notices import Notice
 from drift.quantities import DAY_US
 from drift.types import Forecast, Settling

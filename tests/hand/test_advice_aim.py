@@ -20,9 +20,15 @@ from advice_world import (
 from said import said_of
 
 from drift.advice.steps import advise
-from drift.forecast.aim import best_change, days_that_count, error_of_year, smallest_circle
 from drift.forecast.coming import annual_forecast, axis_rate, coming
-from drift.forecast.season import days_of_year, season_of
+from drift.forecast.season import (
+    best_change,
+    days_of_year,
+    days_that_count,
+    error_of_year,
+    season_of,
+    smallest_circle,
+)
 from drift.types import AxisForecast, Lasting, Seasonal, Winter
 from drift.types import Forecast as Ahead
 

@@ -14,7 +14,7 @@ from drift.advice.levelling import ACROSS_AT_MOST, across, base_tilt
 from drift.advice.situation import situation_of
 from drift.advice.steps import advise
 from drift.mount.plate import tilt_from_bolts
-from drift.night.nights import split_nights
+from drift.night.prepared import split_nights
 from drift.notices import AdviceCode
 from drift.quantities import DAY_US
 from drift.types import HISTORY_COLUMNS, Lasting

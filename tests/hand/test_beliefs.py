@@ -5,8 +5,8 @@ import pytest
 from scipy.stats import norm
 
 from drift.codes import OwnMovement
-from drift.history import steady, warm
-from drift.history.beliefs import (
+from drift.history import drifts
+from drift.history.inputs import (
     MOVES_CHANCES,
     PLACE_CHANCES,
     SIZE_ODDS,
@@ -69,14 +69,16 @@ def test_a_real_tilt_is_not_laid_at_the_reference_door():
 
 
 def test_combinations_are_all_there_and_their_chances_add_up_to_one():
-    causes = (steady.PIER, steady.ZEROS, warm.ZEROS)
+    causes = (drifts.STEADY_PIER, drifts.STEADY_ZEROS, drifts.WARM_ZEROS)
     steadily = combinations(causes, OwnMovement.STEADY)
     assert len(steadily.log_prior) == 1 + 3 * len(SIZES[OwnMovement.STEADY])
     assert np.exp(steadily.log_prior).sum() == pytest.approx(1.0)
     still = np.flatnonzero(~steadily.moves[:, 0] & ~steadily.moves[:, 1])
     calm = sum(place * (1.0 - p) ** 2 for p, place in zip(MOVES_CHANCES, PLACE_CHANCES, strict=True))
     assert np.exp(steadily.log_prior[still]) == pytest.approx([calm])
-    assert steadily.sd[still[0], :2] == pytest.approx([still_sd(steady.PIER), still_sd(steady.ZEROS)])
+    assert steadily.sd[still[0], :2] == pytest.approx(
+        [still_sd(drifts.STEADY_PIER), still_sd(drifts.STEADY_ZEROS)]
+    )
     both = joined(steadily, combinations(causes, OwnMovement.WARMTH), OwnMovement.WARMTH)
     assert len(both.log_prior) == 7 * (1 + len(SIZE_ODDS))
     assert np.exp(both.log_prior).sum() == pytest.approx(1.0)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from drift.demo.images import HIGH, WIDE, wcs_cards, write_image
+from drift.demo.files import HIGH, WIDE, wcs_cards, write_image
 from drift.ingest.fits_header import Cards, HeaderTrouble, image_headers
 from drift.notices import ImageCode
 

@@ -10,8 +10,8 @@ from astropy.io import fits
 from astropy.time import Time
 
 from drift.ingest.astropy_tables import astropy_offline
+from drift.ingest.fits_exposure import mid_exposure, to_utc_us
 from drift.ingest.fits_header import Cards, HeaderTrouble, ImageHeader
-from drift.ingest.fits_time import mid_exposure, to_utc_us
 from drift.ingest.mapping import END, MIDDLE
 from drift.notices import ImageCode
 

@@ -4,18 +4,24 @@ import numpy as np
 import pytest
 
 from drift.ground.pier_site import (
+    FUSION,
     PUBLISHED,
     SNOW_CONDUCTIVITY,
+    FrostClass,
     SnowFate,
+    Soil,
     assumed_snow,
+    frost_class,
     ground_of,
+    heat_capacity,
+    latent_heat,
     snow_of,
     snow_resistance,
+    soil_of,
     spread,
     surface_of,
     surface_temperature,
 )
-from drift.ground.soils import FUSION, FrostClass, Soil, frost_class, heat_capacity, latent_heat, soil_of
 
 
 def test_words_of_a_soil_are_mixed_by_weight():

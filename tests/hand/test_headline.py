@@ -13,7 +13,7 @@ from drift.render import report
 from drift.render.headline import headline
 from drift.render.status import held_then_words
 from drift.types import Analysis, Nights
-from drift.watch.now import now_state, standing_of
+from drift.watch.limits import now_state, standing_of
 
 #: On the world's last night, 2024-03-18 to 19, and on the day after.
 NEXT_DAY_US = LAST_US + DAY_US // 2

@@ -17,7 +17,7 @@ HOME = Path(drift.__file__).parent
 #: The rooms, and the files that stand beside them, from the bottom to the top: each may import itself and
 #: what stands before it.
 ORDER = (
-    "_version", "errors", "codes", "notices", "readings", "quantities", "cholesky", "cache", "stamp",
+    "_version", "errors", "codes", "notices", "readings", "quantities", "linear", "cache", "stamp",
     "workers", "site", "notebook", "types",
     "sky", "mount", "night", "ground", "history", "forecast", "advice", "analysis",
     "tonight", "ingest", "record", "importer",
@@ -27,7 +27,7 @@ ORDER = (
 STILL_OPEN: set[tuple[str, str]] = set()
 #: Files of these work with numbers alone.
 NUMERICAL = (
-    "quantities", "readings", "cholesky", "cache", "types", "sky", "mount", "night", "ground", "history",
+    "quantities", "readings", "linear", "cache", "types", "sky", "mount", "night", "ground", "history",
     "forecast", "advice", "analysis", "tonight", "watch",
 )  # fmt: skip
 #: Libraries that they have no business with.
@@ -177,10 +177,10 @@ WORDS_ALLOWED = {
     "drift.importer.by_hand:amend", "drift.importer.by_hand:typed_tables",
     "drift.importer.judging:put_site_right", "drift.record.keeping", "drift.ingest.detect:shown_names",
     "drift.ingest.text:_OTHER_FILES", "drift.site.checks",
-    "drift.site.keys", "drift.site.lines", "drift.site.threads", "drift.ingest.fits_mapping:FitsMapping",
-    "drift.ingest.mapping_file:_Section",
+    "drift.site.lines", "drift.site.threads", "drift.ingest.fits_mapping:FitsMapping",
+    "drift.ingest.mapping:_Section",
     # remarks that are written into files for people to read there, and what a key of the site file is called
-    "drift.site.sections", "drift.site.file", "drift.ingest.mapping_file:_BEGINNING",
+    "drift.site.sections", "drift.site.file", "drift.ingest.mapping:_BEGINNING",
     # what stands in records, files and JSON of earlier versions
     "drift.codes:ActKind", "drift.codes:Since", "drift.codes:RowState", "drift.record.migrations",
     "drift.record.schema",
@@ -190,7 +190,7 @@ WORDS_ALLOWED = {
     "drift.ingest.units:Unit",
     # what people write, to be known again: words of headings, pieces of patterns
     "drift.ingest.names", "drift.ingest.times:_CLOCK", "drift.ingest.times:_ZONE",
-    "drift.ingest.free_text:_WHOSE", "drift.sky.clock:read_leap_seconds",
+    "drift.ingest.delimited:_WHOSE", "drift.sky.clock:read_leap_seconds",
     # a type
     "drift.readings:Columns",
 }  # fmt: skip

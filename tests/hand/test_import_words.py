@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from drift.codes import AlsoWritten
-from drift.ingest import limits, places, values
+from drift.ingest import places, row_check, values
 from drift.ingest.mapping import PlaceFrame
 from drift.ingest.sky_evidence import FrameVerdict
 from drift.ingest.times import DateOrder, TimeForm
@@ -42,8 +42,8 @@ WITH_VALUES = [
     warning(IngestCode.JSON_BROKEN, error="Expecting value: line 1 column 1 (char 0)"),
     warning(IngestCode.BLANK_FOR_KIND, kind="shim"),
     warning(IngestCode.NOT_ONE_OF, allowed=("east", "west")),
-    limits.SIGMA.reason(-1.0),
-    limits.station_pressure(410.0).reason(1060.0),
+    row_check.SIGMA.reason(-1.0),
+    row_check.station_pressure(410.0).reason(1060.0),
     warning(IngestCode.NUMBER_IN_OTHER_UNIT, unit="hours"),
     warning(IngestCode.TIME_NOT_IN_FORM, form="JD"),
     warning(IngestCode.TIME_NOT_IN_ORDER, order="day month year"),
@@ -287,8 +287,8 @@ def test_a_long_value_is_shortened_and_its_length_told() -> None:
 
 def test_no_room_that_reads_logs_matches_its_own_sentences() -> None:
     """A sentence of a reason stands in the rendering room alone."""
-    from drift.ingest import cells, fits_images, fits_log, kinds, read
+    from drift.ingest import fits_images, fits_log, kinds, read, row_check
 
-    for module in (cells, fits_images, fits_log, kinds, places, read, values, limits):
+    for module in (row_check, fits_images, fits_log, kinds, places, read, values, row_check):
         source = inspect.getsource(module)
         assert not re.search(r"reason\.(startswith|replace|split|removeprefix)", source), module.__name__

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from drift.history.inputs import Warmth
-from drift.night.nights import NightSplit
+from drift.night.prepared import NightSplit
 from drift.quantities import DAY_US
 
 NONE = np.zeros(0, dtype=np.int64)

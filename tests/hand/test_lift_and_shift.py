@@ -3,8 +3,14 @@
 import numpy as np
 import pytest
 
-from drift.mount.instrument import Pose, drooped, first_order_of_night, lift_shape, pointed_direction
-from drift.mount.orientation import tangent_basis
+from drift.mount.instrument import (
+    Pose,
+    drooped,
+    first_order_of_night,
+    lift_shape,
+    pointed_direction,
+    tangent_basis,
+)
 from drift.sky.air import AirTaken, air_error_sd, refraction_at_45, refraction_constants
 
 ARCSEC = np.pi / 648000.0

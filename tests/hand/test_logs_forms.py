@@ -5,12 +5,11 @@ import pytest
 from erfa import gst06a
 
 from drift.errors import LogFileError
-from drift.ingest.cells import Circumstances
 from drift.ingest.delimited import open_bytes
 from drift.ingest.guess import propose
-from drift.ingest.limits import usual_temperatures_c
 from drift.ingest.mapping import HORIZON, HORIZON_SEEN, HOUR_ANGLE, Proposal
 from drift.ingest.read import read_bytes, read_mapped
+from drift.ingest.row_check import Circumstances, usual_temperatures_c
 from drift.ingest.times import DateOrder, TimeForm, TimeSpelling
 from drift.notices import IngestCode, info
 from drift.readings import LogRead

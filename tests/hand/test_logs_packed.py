@@ -13,12 +13,11 @@ import pytest
 
 from drift.errors import LogFileError
 from drift.ingest import formats
-from drift.ingest.cells import Circumstances
-from drift.ingest.delimited import open_bytes
+from drift.ingest.delimited import cells_of, open_bytes
 from drift.ingest.formats import open_table
-from drift.ingest.free_text import cells_of
 from drift.ingest.guess import propose
 from drift.ingest.read import read_bytes
+from drift.ingest.row_check import Circumstances
 from drift.ingest.units import Unit, UnitName
 from drift.notices import IngestCode
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from drift.ingest.cells import Circumstances
 from drift.ingest.places import Cure, HoursSeen
 from drift.ingest.read import read_bytes
+from drift.ingest.row_check import Circumstances
 from drift.ingest.sky_evidence import altitude_deg
 from drift.notices import IngestCode, warning
 from drift.readings import LogRead

@@ -9,9 +9,8 @@ import numpy as np
 import pytest
 
 from drift.errors import LogFileError
-from drift.ingest.cells import Circumstances
-from drift.ingest.limits import Quantity, Slip, standard_pressure_hpa
 from drift.ingest.read import read_bytes
+from drift.ingest.row_check import Circumstances, Quantity, Slip, standard_pressure_hpa
 from drift.notices import IngestCode, Notice, info, warning
 from drift.readings import LogRead, RowSetAside
 from drift.render.import_words import row_words

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from drift.ingest.cells import Circumstances
 from drift.ingest.delimited import open_bytes
 from drift.ingest.guess import propose
 from drift.ingest.mapping import NONE
 from drift.ingest.read import read_bytes
+from drift.ingest.row_check import Circumstances
 from drift.ingest.sky_evidence import copied_places
 from drift.ingest.times import DateOrder, TimeForm, TimeSpelling, dates_in_order
 from drift.notices import IngestCode

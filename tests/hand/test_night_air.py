@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from drift.night.directions import filled_in, see
-from drift.night.nights import NightSplit
+from drift.night.prepared import NightSplit
 from drift.quantities import DAY_US
 from drift.types import READING_COLUMNS
 

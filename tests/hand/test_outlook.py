@@ -13,12 +13,12 @@ from scipy.stats import norm
 from drift.advice.situation import Situation
 from drift.advice.steps import advise
 from drift.codes import AxisBound, CauseKind, ForcingKind
-from drift.forecast.ahead import TIME_CONSTANTS_YEARS, mixture_quantile, still_to_come
+from drift.forecast.coming import TIME_CONSTANTS_YEARS, mixture_quantile, still_to_come
 from drift.forecast.outlook import BACK_SHARE, beyond, months_of, realigning_of, turning_of
 from drift.forecast.season import Season
 from drift.notices import GroundCode, info
 from drift.quantities import DAY_US
-from drift.render.outlook_words import (
+from drift.render.outlook import (
     ahead_sentences,
     forcing_sentences,
     realigning_sentences,

@@ -10,7 +10,7 @@ from invented_forecast import START_US, invented_forecast
 
 from drift.advice.situation import outlook_of
 from drift.forecast.coming import from_moment
-from drift.render.outlook_words import ahead_sentences, coming_heading, realigning_sentences
+from drift.render.outlook import ahead_sentences, coming_heading, realigning_sentences
 from drift.types import ComingDay as OneDay
 from drift.types import Turning
 

@@ -5,7 +5,7 @@ import pytest
 
 from drift.ground.heave import FrostForcing
 from drift.history.model import Stretch
-from drift.history.thaw import STRAYS_SHARE, fallen
+from drift.history.steps import STRAYS_SHARE, fallen
 from drift.quantities import DAY_US
 
 

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from exact_mount import ARCSEC, axis_of, base
 
-from drift.mount.instrument import Pose, first_order, pointed_direction
-from drift.mount.orientation import hour_angle_and_dec, tangent_basis
+from drift.mount.instrument import Pose, first_order, hour_angle_and_dec, pointed_direction, tangent_basis
 
 #: Rounding of the numbers as they stand in the glossary [arcsec].
 PRINTED = 0.05

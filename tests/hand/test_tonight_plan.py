@@ -23,8 +23,16 @@ from drift.tonight.evening import (
     plan_text,
     tonight_of,
 )
-from drift.tonight.places import Places, candidates, places_at, slew_s
-from drift.tonight.plan import Before, Chooser, axis_sd_after, random_sd
+from drift.tonight.plan import (
+    Before,
+    Chooser,
+    Places,
+    axis_sd_after,
+    candidates,
+    places_at,
+    random_sd,
+    slew_s,
+)
 from drift.tonight.state import Splitting
 
 DAY_US = 86_400_000_000

@@ -10,8 +10,7 @@ from drift.advice.steps import advise
 from drift.render.headline import headline
 from drift.render.watch_words import letter_words
 from drift.types import Analysis
-from drift.watch.changes import news, state_text
-from drift.watch.letters import letters_for
+from drift.watch.changes import letters_for, news, state_text
 
 
 @dataclass

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from drift.history.chain import make_chain
+from drift.linear import make_chain
 
 #: Two exact ways of one small linear problem differ by rounding only.
 ROUNDING = 1e-8
@@ -94,13 +94,13 @@ def test_auxiliary_scan_agrees_with_adding_the_step_outright():
     from exact_mount import Case, make
 
     from drift.history.changes import STEP_SD, Step, step_cause
+    from drift.history.components import gains, spread
     from drift.history.model import Scales
     from drift.history.separate import centred, make_model
     from drift.history.series import make_series
     from drift.history.steps import Solver
-    from drift.history.view import gains, spread
     from drift.night.estimate import estimate_nights
-    from drift.night.nights import split_nights
+    from drift.night.prepared import split_nights
 
     made = make(Case(41, nights=30, moves=lambda d: (0, 0, 80.0 * (d > 250), 0)))
     split = split_nights(0.0, made.readings["corrections"])

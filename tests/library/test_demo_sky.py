@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from drift.demo.sky import RELATIVE_HUMIDITY, WAVELENGTH_UM, Overhead
+from drift.demo.instrument import RELATIVE_HUMIDITY, WAVELENGTH_UM, Overhead
 
 SITE = (52.4, 83.0, 210.0)
 # Kept Earth rotation is within 4 ms of UT1 (0.06 arcsec) and 0.008 arcsec of the pole's place.

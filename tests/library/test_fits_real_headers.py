@@ -17,10 +17,10 @@ from astropy.io import fits
 from astropy.wcs import WCS
 from astropy.wcs.utils import wcs_to_celestial_frame
 
+from drift.ingest.fits_exposure import image_place, to_icrs
 from drift.ingest.fits_header import HeaderTrouble, ImageHeader, image_headers
 from drift.ingest.fits_images import Frame, NoFrame, read_frame
 from drift.ingest.fits_mapping import FitsMapping
-from drift.ingest.fits_place import image_place, to_icrs
 from drift.notices import ImageCode
 from drift.render.notices import sentence
 

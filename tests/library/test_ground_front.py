@@ -6,9 +6,9 @@ from frost_by_hand import stefan_depth
 from scipy.optimize import brentq
 from scipy.special import erf
 
-from drift.ground.enthalpy import SoilColumns, cell_edges, columns_of, follow, step
 from drift.ground.frost_depth import coefficient
-from drift.ground.soils import Soil, soil_of
+from drift.ground.frost_front import SoilColumns, cell_edges, columns_of, follow, step
+from drift.ground.pier_site import Soil, soil_of
 
 K, C, L = 1.3, 2.2e6, 8.0e7  # [W/(m K)], [J/(m3 K)], [J/m3]: a middling soil, alike frozen and thawed
 DAY_S = 86_400.0

@@ -13,13 +13,12 @@ from statsmodels.tsa.statespace.structural import UnobservedComponents
 
 from drift.history.causes import LEVEL_SD, axis_start, harmonics, level_starts
 from drift.history.changes import STEP_SD
-from drift.history.components import shape_of, time_shares
+from drift.history.components import WILD_SD, gains, shape_of, spread, time_shares, view
 from drift.history.model import Scales, Solver
 from drift.history.separate import centred, make_model
 from drift.history.series import NOT_OBSERVED, make_series
-from drift.history.view import WILD_SD, gains, spread, view
 from drift.night.estimate import estimate_nights
-from drift.night.nights import split_nights
+from drift.night.prepared import split_nights
 from drift.quantities import YEAR_DAYS
 
 VOLUME = sm.datasets.nile.load_pandas().data["volume"].to_numpy()

@@ -181,7 +181,7 @@ def test_the_stars_of_a_place_are_seen_there(bulletins, offline):
     from drift.site.file import pier_from_mapping
     from drift.sky.air import STANDARD_TEMP_C, standard_pressure_hpa
     from drift.tonight.evening import stars_of
-    from drift.tonight.places import Places
+    from drift.tonight.plan import Places
 
     site = pier_from_mapping({"site": {"latitude_deg": -35.0, "longitude_deg": 149.0, "elevation_m": 600.0}})
     places = Places(-35.0, np.array([10.0, 175.0, 260.0]), np.array([20.0, 40.0, 70.0]), np.ones(3))

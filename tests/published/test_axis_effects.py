@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from exact_mount import ARCSEC, axis_of, base
 
-from drift.mount.instrument import SIDE_OFFSET, first_order
-from drift.mount.orientation import hour_angle_and_dec
+from drift.mount.instrument import SIDE_OFFSET, first_order, hour_angle_and_dec
 
 SIDEREAL_ARCSEC_PER_S = 15.041067
 

@@ -10,8 +10,7 @@ from frost_by_hand import stefan_depth
 
 from drift.ground.frost_depth import berggren_depth, coefficient, freezing_spell, winters
 from drift.ground.frost_front import damping_depth
-from drift.ground.pier_site import PUBLISHED, ground_of
-from drift.ground.soils import PCF, Soil, conductivity, heat_capacity, latent_heat
+from drift.ground.pier_site import PCF, PUBLISHED, Soil, conductivity, ground_of, heat_capacity, latent_heat
 from drift.ground.weather import daily_weather
 from drift.history.causes import slow_shapes
 from drift.quantities import DAY_US, YEAR_DAYS
@@ -223,7 +222,7 @@ def test_wave_in_the_ground():
 
 def test_a_small_home_made_pier():
     """Common practice, no source: which winters get under a shallow base and which do not."""
-    from drift.ground.frost_at_base import depth_of_winter
+    from drift.ground.frost_depth import depth_of_winter
 
     # A hole 1.2 m deep, a base 0.2 m thick on drainage stone at its bottom, in hard clay kept bare of snow.
     ground = ground_of(1.2, "hard clay", None, "bare")

@@ -19,11 +19,11 @@ from scipy.stats import norm
 from statsmodels.datasets import nile
 
 from drift.history.causes import LEVEL_SD, axis_start, level_starts
+from drift.history.components import gains, spread
 from drift.history.model import Solver
 from drift.history.scales import slope
 from drift.history.separate import centred
 from drift.history.series import NOT_OBSERVED
-from drift.history.view import gains, spread
 
 VOLUME = nile.load_pandas().data["volume"].to_numpy()  # [1e8 m^3 a year], public domain
 FIRST_YEAR, YEARS = 1871, VOLUME.size

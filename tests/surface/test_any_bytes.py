@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from record_world import SITE_TEXT
 
 from drift.importer.importing import FileImported, FileRefused, import_files
-from drift.ingest.mapping_file import MappingFile
+from drift.ingest.mapping import MappingFile
 from drift.ingest.settle import Settler
 from drift.notices import RecordCode
 from drift.readings import READING_COLUMNS

@@ -18,12 +18,11 @@ from drift.errors import DriftError
 from drift.render import drawing
 from drift.render.catalogue import picture_named, pictures_of
 from drift.render.figures import (
-    axis_history,
+    axis_and_tilt,
     axis_path,
     canvas,
     causes,
-    corrections_found,
-    event_closeup,
+    changes,
     ground_under_tilt,
     night_quality,
     pier_path,
@@ -391,19 +390,19 @@ def test_the_compass_stands_where_no_bolt_is():
 def test_an_event_has_its_own_nights_on_either_side_and_their_means():
     analysis = RECORDS["rich north"]
     event = analysis.history.events[0]
-    sides = event_closeup.sides_of(analysis, event)
+    sides = changes.sides_of(analysis, event)
     assert sides.before.time_us.max() == event.after_us and sides.after.time_us.min() == event.before_us
     nights = {night.time_us: night for night in analysis.nights.nights}
     read = np.array([nights[t].estimate[0] for t in sides.before.time_us])
     # the side's mean is taken about the fitted curve and said of its last reading; all are equally uncertain
-    times, fitted = axis_history.fitted_axis(analysis)
+    times, fitted = axis_and_tilt.fitted_axis(analysis)
     curve = 60.0 * np.interp(dates(sides.before.time_us), times, fitted[:, 0])
     left = read - curve
     assert sides.before.mean[0] == pytest.approx(left.mean() + curve[-1])
     own = nights[sides.before.time_us[0]].own_covariance[0, 0]
     spread = max(1.0, left.var(ddof=1) / own)
     assert sides.before.mean_sd[0] == pytest.approx(np.sqrt(spread * own / len(read)))
-    step, sd = event_closeup.moved_by(sides)
+    step, sd = changes.moved_by(sides)
     assert abs(step[0] + 140.0) < 4 * sd[0]  # the mount was made to slip by -140 arcsec
 
 
@@ -422,20 +421,20 @@ def test_a_slope_through_the_seasons_is_no_part_of_a_step():
         analysis.history, change=change, axis_now=np.array([nights[-1].estimate[0], 0.0]), corrections=()
     )
     steep = replace(analysis, history=history, nights=replace(analysis.nights, nights=nights))
-    step, _ = event_closeup.moved_by(event_closeup.sides_of(steep, event))
+    step, _ = changes.moved_by(changes.sides_of(steep, event))
     gap = (event.before_us - event.after_us) / DAY_US
     assert step[0] == pytest.approx(-140.0 + 3.0 * gap)
 
 
 def test_both_coordinates_of_an_event_have_one_scale():
-    azimuth, altitude = event_closeup.figure(RECORDS["rich north"]).axes[:2]
+    azimuth, altitude = changes.event_figure(RECORDS["rich north"]).axes[:2]
     assert np.ptp(azimuth.get_ylim()) == pytest.approx(np.ptp(altitude.get_ylim()))
 
 
 def test_an_event_looks_no_further_than_the_next_change():
     analysis = RECORDS["rich north"]
     zero = analysis.history.events[2]
-    sides = event_closeup.sides_of(analysis, zero)
+    sides = changes.sides_of(analysis, zero)
     others = [found.time_us for found in analysis.history.corrections]
     assert not any(zero.before_us < t < sides.after.time_us.max() for t in others)
     assert not any(sides.before.time_us.min() < t < zero.after_us for t in others)
@@ -444,11 +443,11 @@ def test_an_event_looks_no_further_than_the_next_change():
 def test_the_zero_is_shown_where_it_may_be_what_moved_and_the_odds_always():
     analysis = RECORDS["rich north"]
     titles = [
-        [panel.get_title("left") for panel in event_closeup.figure(analysis, event=k).axes] for k in (0, 2)
+        [panel.get_title("left") for panel in changes.event_figure(analysis, event=k).axes] for k in (0, 2)
     ]
     assert titles[0][-1] == titles[1][-1] == "Odds of what it was"
     assert "Hour-angle zero" not in titles[0] and "Hour-angle zero" in titles[1]
-    bars = event_closeup.figure(analysis, event=0).axes[-1].patches
+    bars = changes.event_figure(analysis, event=0).axes[-1].patches
     assert sorted(bar.get_width() for bar in bars) == sorted(analysis.history.events[0].probability.values())
 
 
@@ -457,16 +456,16 @@ def test_an_event_without_nights_shows_the_tilt():
     t = analysis.history.time_us
     event = replace(RECORDS["rich north"].history.events[3], after_us=int(t[8]), before_us=int(t[9]))
     analysis = replace(analysis, history=replace(analysis.history, events=(event,)))
-    sides = event_closeup.sides_of(analysis, event)
+    sides = changes.sides_of(analysis, event)
     assert sides.of == "tilt" and len(sides.before.time_us) and len(sides.after.time_us)
-    titles = [panel.get_title("left") for panel in event_closeup.figure(analysis).axes]
+    titles = [panel.get_title("left") for panel in changes.event_figure(analysis).axes]
     assert titles[0] == "Pier tilt: up is north, down is south"
 
 
 def test_corrections_stand_at_what_was_asked_and_found_in_arcmin():
     analysis = RECORDS["rich north"]
-    panel = corrections_found.figure(analysis).axes[0]
-    rows = corrections_found.shown_corrections(analysis)
+    panel = changes.corrections_figure(analysis).axes[0]
+    rows = changes.shown_corrections(analysis)
     assert "tighten" not in {found.kind for _, found in rows}
     asked = [line.get_xdata()[0] for line in panel.lines if line.get_markersize() == 8.5]
     assert asked == pytest.approx([found.asked / 60 for _, found in rows if found.asked is not None])
@@ -481,7 +480,7 @@ def test_corrections_stand_at_what_was_asked_and_found_in_arcmin():
 
 @pytest.mark.parametrize(("name", "label"), [("rich north", "← west, down"), ("rich south", "← east, down")])
 def test_the_sides_of_corrections_are_said_as_on_that_half_of_the_earth(name, label):
-    assert corrections_found.figure(RECORDS[name]).axes[0].get_xlabel().startswith(label)
+    assert changes.corrections_figure(RECORDS[name]).axes[0].get_xlabel().startswith(label)
 
 
 def test_frost_runs_downward_past_the_base_and_shows_what_is_not_known():
@@ -559,10 +558,10 @@ def test_pictures_of_several_panels_draw_into_axes_that_are_given():
     analysis = RECORDS["rich north"]
     for picture, count in (
         (causes, causes.panels(analysis)),
-        (event_closeup, event_closeup.panels(analysis)),
+        (changes, changes.panels(analysis)),
         (ground_under_tilt, 3),
         (night_quality, 4),
-        (corrections_found, 1),
+        (changes, 1),
         (pier_path, 1),
     ):
         sheet = Figure()

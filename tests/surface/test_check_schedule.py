@@ -12,7 +12,7 @@ import sys
 import pytest
 from record_world import PATIENCE_S, SITE_TEXT, run, site_file
 
-from drift.notify.schedule import lines_for
+from drift.cli.check import lines_for
 
 #: A program that prints its arguments.
 SHOW = [sys.executable, "-c", "import json, sys; print(json.dumps(sys.argv[1:]))"]

@@ -12,10 +12,10 @@ import pytest
 from click.testing import CliRunner
 
 from drift.cli.main import cli
-from drift.demo.compare import compare_events, compare_history, compare_nights, event_lines, table_lines
 from drift.demo.files import make
 from drift.demo.samples import SOUTH, clear_folder
 from drift.demo.scenario import InventedStep, Scenario
+from drift.demo.truth import compare_events, compare_history, compare_nights, event_lines, table_lines
 from drift.errors import DriftError
 
 SAMPLE_LOGS = Path(__file__).parents[2] / "sample_logs"

@@ -12,15 +12,21 @@ from invented_analysis import DAY_US, empty, invented, night, us
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from drift.render.figures import axis_history, axis_path, canvas, seasons, strip, tilt_history
+from drift.render.figures import axis_and_tilt, axis_path, canvas, seasons, strip
 from drift.render.figures.canvas import MANY, PHONE_IN, WIDE_IN, dates, set_time_axis, stretches
 from drift.render.figures.canvas import dots as draw_dots
 from drift.render.figures.plan_view import BLOCKS, blocks_of
 from drift.render.figures.time_panels import merged
 from drift.render.phrases import zone_of
 
-PICTURES = (strip, axis_history, tilt_history, seasons, axis_path)
-PANELS = {strip: 2, axis_history: 3, tilt_history: 4, seasons: 1, axis_path: 1}
+#: Picture -> how it is drawn, how it is described, and its panels.
+PICTURES = {
+    "strip": (strip.figure, strip.describe, 2),
+    "axis": (axis_and_tilt.axis_figure, axis_and_tilt.describe_axis, 3),
+    "tilt": (axis_and_tilt.tilt_figure, axis_and_tilt.describe_tilt, 4),
+    "seasons": (seasons.figure, seasons.describe, 1),
+    "axis_path": (axis_path.figure, axis_path.describe, 1),
+}
 #: Rounding of sums of numbers of about 100 arcsec.
 ROUNDING = 1e-9
 #: Least distance in CIELAB at which two lines are told apart at a glance; 2.3 is the just noticeable
@@ -63,40 +69,42 @@ def records():
 
 
 @pytest.mark.parametrize("name", ["north", "south", "one night", "empty", "near the pole", "on the equator"])
-@pytest.mark.parametrize("picture", PICTURES, ids=lambda module: module.__name__.rsplit(".")[-1])
+@pytest.mark.parametrize("picture", PICTURES)
 def test_draws_every_record_wide_and_for_a_phone(records, name, picture, tmp_path):
+    draw, describe, _ = PICTURES[picture]
     for width in (WIDE_IN, PHONE_IN):
-        figure = picture.figure(records[name], width_in=width)
+        figure = draw(records[name], width_in=width)
         assert isinstance(figure, Figure)
         assert figure.get_figwidth() == width
         figure.savefig(tmp_path / "drawn.svg")
         assert (tmp_path / "drawn.svg").stat().st_size > 1000
-    assert picture.describe(records[name]).endswith(".")
+    assert describe(records[name]).endswith(".")
 
 
-@pytest.mark.parametrize("picture", PICTURES, ids=lambda module: module.__name__.rsplit(".")[-1])
+@pytest.mark.parametrize("picture", PICTURES)
 def test_draws_into_axes_that_are_given(records, picture):
     sheet = Figure()
-    axes = sheet.subplots(PANELS[picture], 1)
-    assert picture.figure(records["north"], axes) is sheet
+    draw, _, panels = PICTURES[picture]
+    axes = sheet.subplots(panels, 1)
+    assert draw(records["north"], axes) is sheet
     assert all(len(panel.lines) > 1 for panel in np.ravel(axes))
 
 
 def test_refuses_the_wrong_number_of_axes(records):
     with pytest.raises(ValueError, match="3 panels, but 1 axes were given"):
-        axis_history.figure(records["north"], Figure().subplots())
+        axis_and_tilt.axis_figure(records["north"], Figure().subplots())
 
 
 def test_importing_a_picture_loads_no_matplotlib():
     code = (
-        "import sys, drift.render.figures.axis_history, drift.render.figures.axis_path; "
+        "import sys, drift.render.figures.axis_and_tilt, drift.render.figures.axis_path; "
         "sys.exit('matplotlib' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
 def test_drawing_leaves_no_figure_behind(records):
-    tilt_history.figure(records["north"])
+    axis_and_tilt.tilt_figure(records["north"])
     from matplotlib import pyplot
 
     assert pyplot.get_fignums() == []
@@ -104,7 +112,7 @@ def test_drawing_leaves_no_figure_behind(records):
 
 def test_axis_history_has_each_night_with_a_bar_of_one_sd(records):
     analysis = records["north"]
-    azimuth = axis_history.figure(analysis).axes[0]
+    azimuth = axis_and_tilt.axis_figure(analysis).axes[0]
     (points,) = [line for line in azimuth.lines if line.get_marker() == "o"]
     np.testing.assert_allclose(
         points.get_ydata(), [n.estimate[0] / 60 for n in analysis.nights.nights], atol=ROUNDING
@@ -123,7 +131,7 @@ def test_the_limit_stands_against_the_distance_and_not_against_either_coordinate
     warn = analysis.site.warn.model_copy(update={"axis_arcmin": 4.5})
     site = analysis.site.model_copy(update={"warn": warn})
     analysis = replace(analysis, nights=nights, site=site)
-    azimuth, altitude, distance = axis_history.figure(analysis, width_in=width).axes
+    azimuth, altitude, distance = axis_and_tilt.axis_figure(analysis, width_in=width).axes
     hues = [[p for p in panel.patches if p.get_alpha() == 0.16] for panel in (azimuth, altitude, distance)]
     assert [len(found) for found in hues] == [0, 0, 1]
     (points,) = [line for line in distance.lines if line.get_marker() == "o"]
@@ -131,21 +139,21 @@ def test_the_limit_stands_against_the_distance_and_not_against_either_coordinate
     assert "within 4.5'" in distance.get_title("left")
     low, high = distance.get_ylim()
     assert low < 4.5 < high or any("4.5'" in text.get_text() for text in distance.texts)
-    assert "which makes 5.0" in axis_history.describe(analysis)
+    assert "which makes 5.0" in axis_and_tilt.describe_axis(analysis)
 
 
 def test_a_night_that_knows_next_to_nothing_does_not_flatten_the_others(records):
     analysis = records["north"]
     wide = night(us(2024, 11, 1), 4000.0, 9000.0, sd=3000.0)
     nights = replace(analysis.nights, nights=(*analysis.nights.nights, wide))
-    panel = axis_history.figure(replace(analysis, nights=nights)).axes[1]
+    panel = axis_and_tilt.axis_figure(replace(analysis, nights=nights)).axes[1]
     assert panel.get_ylim()[1] < 10.0
     assert any("1 night outside the frame" in text.get_text() for text in panel.texts)
 
 
 def test_many_nights_are_drawn_as_one_line_of_dots_of_which_none_is_lost(tmp_path):
     analysis = invented(47.3, MANY + 100, every_days=2.0)
-    panel = axis_history.figure(analysis).axes[0]
+    panel = axis_and_tilt.axis_figure(analysis).axes[0]
     (dots,) = [patch for patch in panel.patches if patch.get_capstyle() == "round"]
     np.testing.assert_allclose(
         dots.get_path().vertices[::2, 1], [n.estimate[0] / 60 for n in analysis.nights.nights], atol=ROUNDING
@@ -166,7 +174,7 @@ def test_many_nights_are_drawn_as_one_line_of_dots_of_which_none_is_lost(tmp_pat
 @pytest.mark.parametrize(("latitude", "up", "down"), [(47.3, "east", "west"), (-33.9, "west", "east")])
 def test_the_side_of_the_pole_is_said_as_it_is_on_that_half_of_the_earth(latitude, up, down):
     analysis = invented(latitude, 20)
-    title = axis_history.figure(analysis).axes[0].get_title("left")
+    title = axis_and_tilt.axis_figure(analysis).axes[0].get_title("left")
     assert f"up is {up} of the pole, down is {down}" in title
     label = axis_path.figure(analysis).axes[0].get_xlabel()
     assert label.startswith(f"← {down} of the pole")
@@ -175,7 +183,7 @@ def test_the_side_of_the_pole_is_said_as_it_is_on_that_half_of_the_earth(latitud
 
 def test_tilt_history_draws_bands_and_the_times_of_level_readings(records):
     analysis = records["north"]
-    panels = tilt_history.figure(analysis).axes
+    panels = axis_and_tilt.tilt_figure(analysis).axes
     band = panels[0].collections[0].get_datalim(panels[0].transData)
     tilt, sd = analysis.history.change[:, 0], analysis.history.sd[:, 0]
     assert band.y0 == pytest.approx((tilt - sd).min())
@@ -192,7 +200,7 @@ def test_a_shimmed_plate_is_drawn_beside_the_pier(records):
     change = analysis.history.change.copy()
     change[60:, 2] = 25.0
     shimmed = replace(analysis, history=replace(analysis.history, change=change))
-    before, after = (len(tilt_history.figure(each).axes[0].lines) for each in (analysis, shimmed))
+    before, after = (len(axis_and_tilt.tilt_figure(each).axes[0].lines) for each in (analysis, shimmed))
     assert after > before
 
 
@@ -202,7 +210,7 @@ def test_a_line_breaks_where_no_night_stands():
 
 
 def test_events_and_corrections_are_marked_by_number_and_letter(records):
-    texts = [text.get_text() for text in axis_history.figure(records["north"]).axes[0].texts]
+    texts = [text.get_text() for text in axis_and_tilt.axis_figure(records["north"]).axes[0].texts]
     assert {"1", "2", "a–b"} <= set(texts)
 
 

@@ -17,12 +17,12 @@ from astropy.io import fits
 from astropy.table import Table
 from record_world import ELEVATION_M, LATITUDE_DEG, LONGITUDE_DEG, run, site_file
 
-from drift.demo.images import wcs_cards, write_image
+from drift.demo.files import wcs_cards, write_image
 from drift.ingest import fits_log
-from drift.ingest.cells import Circumstances
 from drift.ingest.fits_images import Frame, NoFrame
 from drift.ingest.fits_log import read_images
 from drift.ingest.fits_mapping import FitsMapping
+from drift.ingest.row_check import Circumstances
 from drift.notices import ImageCode, IngestCode
 from drift.render.import_words import row_words
 from drift.render.notices import sentence

@@ -11,7 +11,7 @@ from record_world import SOLVES_HEADER, run, site_file, solve_rows
 
 from drift.cli import import_logs
 from drift.errors import LogFileError
-from drift.ingest.mapping_file import MappingFile, parse_mappings
+from drift.ingest.mapping import MappingFile, parse_mappings
 from drift.ingest.units import Unit, UnitName
 
 Capture = pytest.CaptureFixture[str]

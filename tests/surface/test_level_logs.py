@@ -10,7 +10,7 @@ from record_world import run, site_file, write_log
 
 from drift.api import analyse_readings
 from drift.errors import LogFileError
-from drift.ingest.mapping_file import MappingFile
+from drift.ingest.mapping import MappingFile
 from drift.ingest.units import Unit, UnitName, to_contract, unit_of
 from drift.notices import NightCode
 from drift.record.record import Record

@@ -10,8 +10,7 @@ from record_world import PATIENCE_S
 
 from drift.errors import LogFileError
 from drift.ingest.fits_mapping import read_fits_mapping
-from drift.ingest.mapping import ColumnFrom, Mapping
-from drift.ingest.mapping_file import MappingFile, change_text
+from drift.ingest.mapping import ColumnFrom, Mapping, MappingFile, change_text
 
 #: So many mappings each of two programs keeps.
 KEPT = 25
@@ -20,8 +19,7 @@ import sys, time
 from pathlib import Path
 from dataclasses import replace
 from drift.ingest.fits_mapping import keep_fits_mapping, read_fits_mapping
-from drift.ingest.mapping import ColumnFrom, Mapping
-from drift.ingest.mapping_file import MappingFile
+from drift.ingest.mapping import ColumnFrom, Mapping, MappingFile
 site, who = Path(sys.argv[1]), sys.argv[2]
 columns = {{"time_utc": ColumnFrom(("t",)), "az_error_arcmin": ColumnFrom((f"a {{who}}",)),
            "alt_error_arcmin": ColumnFrom(("h",))}}
@@ -70,7 +68,7 @@ def test_a_program_that_is_killed_while_it_changes_the_file_leaves_it_whole_and_
     path = tmp_path / "logs.toml"
     path.write_text("# as it was\n")
     hang = (
-        "import sys, time\nfrom pathlib import Path\nfrom drift.ingest.mapping_file import change_text\n"
+        "import sys, time\nfrom pathlib import Path\nfrom drift.ingest.mapping import change_text\n"
         "def change(old):\n    print('in', flush=True)\n    time.sleep(600)\n"
         "change_text(Path(sys.argv[1]), change)\n"
     )

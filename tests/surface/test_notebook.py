@@ -113,8 +113,8 @@ def test_pandas_astropy_and_plain_columns_give_the_same_readings():
 
 
 def test_the_sample_logs_as_frames_are_what_the_reader_makes_of_the_files():
-    from drift.ingest.cells import circumstances
     from drift.ingest.read import read_log
+    from drift.ingest.row_check import circumstances
 
     site = drift.read_site(SAMPLES / "pier.toml")
     for kind in ("weather", "alignments", "sweeps"):

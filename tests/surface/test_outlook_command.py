@@ -17,8 +17,7 @@ from drift.advice.situation import coming_of, outlook_of
 from drift.cli.main import main
 from drift.forecast.hindcast import Hindcast
 from drift.render.ground_words import GROUND_ADVICE, design_sentences, ground_sentences
-from drift.render.outlook import brief_sentences, outlook_sections, pier_sections
-from drift.render.outlook_words import ahead_sentences
+from drift.render.outlook import ahead_sentences, brief_sentences, outlook_sections, pier_sections
 from drift.render.sections import Lead, sections_text
 from drift.render.status import as_text, span, title
 from drift.site.file import pier_from_mapping

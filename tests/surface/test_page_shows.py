@@ -17,7 +17,7 @@ from test_fits_import import night
 
 from drift.api import analyse_readings, open_record, read_site
 from drift.cli.record import command as record_command
-from drift.demo.images import write_image
+from drift.demo.files import write_image
 from drift.render.headline import headline
 from drift.render.notebook import FRAMES
 from drift.render.phrases import zone_of

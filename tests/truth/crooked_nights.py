@@ -1,7 +1,7 @@
 """Nights of an invented mount with the faults of real ones, under a real sky, with the truth beside them.
 
 Built by rotation matrices of its own; star places come by the demo's full
-route (`drift.demo.sky`).  Nothing is shared with drift.night or drift.mount.
+route (`drift.demo.instrument`).  Nothing is shared with drift.night or drift.mount.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import erfa
 import numpy as np
 import pandas as pd
 
-from drift.demo.sky import Overhead
+from drift.demo.instrument import Overhead
 from drift.site.file import PierFile, pier_from_mapping
 from drift.types import READING_COLUMNS, Readings, as_readings
 

@@ -19,7 +19,7 @@ from drift.ground.weather import daily_weather
 from drift.history.changes import Plate
 from drift.history.inputs import Inputs, Warmth
 from drift.history.separate import separate
-from drift.night.nights import split_nights
+from drift.night.prepared import split_nights
 from drift.quantities import DAY_US
 from drift.types import History, NightAxis, Nights, as_readings
 

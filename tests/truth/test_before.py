@@ -16,7 +16,7 @@ from drift.history.inputs import Inputs
 from drift.history.separate import separate
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights
-from drift.night.nights import split_nights
+from drift.night.prepared import split_nights
 from drift.quantities import DAY_US
 
 #: The search stops where the likelihood is all but flat: how far two ends may lie apart [sd].

@@ -8,7 +8,7 @@ from drift.analysis import work_out
 from drift.codes import AxisReason, Do
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights, modelled_or_not
-from drift.night.nights import split_nights
+from drift.night.prepared import split_nights
 from drift.notices import AdviceCode, NightCode
 from drift.quantities import DAY_US
 

@@ -11,9 +11,9 @@ import pandas as pd
 import pytest
 
 from drift.demo.files import DECIMALS, FILES, World, log_texts, make, world_texts
+from drift.demo.instrument import Overhead
 from drift.demo.samples import NORTH, SAMPLES, SOUTH, samples_files
 from drift.demo.scenario import InventedCorrection, Scenario
-from drift.demo.sky import Overhead
 from drift.site.file import load_pier
 
 SAMPLE_LOGS = Path(__file__).parents[2] / "sample_logs"

@@ -7,9 +7,8 @@ import pandas as pd
 import pytest
 
 from drift.demo.files import make
-from drift.demo.instrument import ARCSEC, Constants, direction, hour_angle_dec
+from drift.demo.instrument import ARCSEC, Constants, Overhead, direction, hour_angle_dec
 from drift.demo.scenario import FAMILIES, InventedCorrection, InventedStep, Scenario, family
-from drift.demo.sky import Overhead
 from drift.readings import READING_COLUMNS
 
 FIRST_ORDER_ARCSEC = 0.3  # products of some arcminutes of tilt and knob, times tan(latitude)

@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from drift.ingest.cells import Circumstances
 from drift.ingest.read import read_log
+from drift.ingest.row_check import Circumstances
 from drift.ingest.sky_evidence import FrameShare, FrameVerdict, frame_share
 from drift.site.file import load_pier
 from drift.sky.of_date import icrs_of_apparent

@@ -19,20 +19,21 @@ from drift.ground.forcing import (
     frost_forcing_candidates,
     lagged,
 )
-from drift.ground.frost_at_base import depth_of_winter, frost_at_base
-from drift.ground.frost_depth import winters
+from drift.ground.frost_depth import depth_of_winter, frost_at_base, winters
 from drift.ground.frost_front import frost_front
 from drift.ground.heave import FrostHeave
 from drift.ground.pier_site import (
+    FrostClass,
     SnowFate,
+    frost_class,
     ground_of,
     snow_of,
+    soil_of,
     spread,
     surface_of,
     surface_temperature,
     with_snow,
 )
-from drift.ground.soils import FrostClass, frost_class, soil_of
 from drift.ground.weather import daily_weather, until
 from drift.notices import GroundCode
 from drift.quantities import DAY_US, YEAR_DAYS

@@ -9,7 +9,7 @@ from drift.history.changes import Plate
 from drift.history.inputs import Inputs
 from drift.history.separate import separate
 from drift.night.estimate import estimate_nights
-from drift.night.nights import split_nights
+from drift.night.prepared import split_nights
 from drift.notices import HistoryCode
 from drift.readings import READING_COLUMNS, as_readings
 

@@ -18,17 +18,16 @@ from drift.analysis import work_out
 from drift.demo import sessions
 from drift.demo.files import World, site_values
 from drift.demo.files import make as make_world
-from drift.demo.instrument import Constants
+from drift.demo.instrument import Constants, earth_turning
 from drift.demo.motion import noon_us
 from drift.demo.scenario import InventedCorrection, InventedStep, Scenario, family
-from drift.demo.sky import earth_turning
 from drift.history.changes import Plate
 from drift.history.inputs import Inputs
 from drift.history.separate import separate
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights
-from drift.night.nights import split_nights
 from drift.night.observations import Directions
+from drift.night.prepared import split_nights
 from drift.notices import NightCode
 from drift.readings import Readings, as_readings
 from drift.site.file import PierFile, pier_from_mapping

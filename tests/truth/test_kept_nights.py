@@ -11,7 +11,7 @@ from drift.cache import pack
 from drift.demo.files import make as make_world
 from drift.demo.scenario import family
 from drift.night.estimate import estimate_nights
-from drift.night.nights import split_nights
+from drift.night.prepared import split_nights
 from drift.readings import Readings, as_readings
 from drift.site.file import pier_from_mapping
 from drift.types import History, Nights

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 from plain_series import model_of, night_readings, still
 
-from drift.history.components import moves_over_gaps
+from drift.history.components import moves_over_gaps, view
 from drift.history.model import Solver
-from drift.history.view import view
 from drift.quantities import DAY_US
 
 #: A mount that walks so quickly that each night stands for itself [arcsec per square root of a day].

@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 from exact_mount import FIRST_US, NIGHT_US, Case, make
 
-from drift.mount.orientation import hour_angle_and_dec
+from drift.mount.instrument import hour_angle_and_dec
 from drift.night.estimate import estimate_nights
-from drift.night.nights import split_nights
+from drift.night.prepared import split_nights
 from drift.notices import NightCode
 from drift.readings import as_readings
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from plain_series import level_readings, model_of, still
 
-from drift.forecast.ahead import settling_of
+from drift.forecast.coming import settling_of
 from drift.history.model import Solver
 from drift.history.scales import fit_scales
 from drift.quantities import YEAR_DAYS

@@ -12,10 +12,10 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drift.ingest.cells import Circumstances
 from drift.ingest.delimited import open_bytes
 from drift.ingest.mapping import ICRS, MEAN, OF_DATE, ColumnFrom, Mapping, TimeFrom
 from drift.ingest.read import read_mapped
+from drift.ingest.row_check import Circumstances
 from drift.ingest.times import DateOrder, TimeForm
 from drift.ingest.units import Unit, UnitName
 from drift.ingest.values import LOOKS, ON

@@ -13,9 +13,9 @@ import pytest
 from click.testing import CliRunner
 
 from drift.cli.main import cli
-from drift.demo.images import write_solves
-from drift.ingest.cells import Circumstances
+from drift.demo.files import write_solves
 from drift.ingest.read import read_log
+from drift.ingest.row_check import Circumstances
 from drift.sky.of_date import apparent_place
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"

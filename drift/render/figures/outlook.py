@@ -9,7 +9,7 @@ import numpy as np
 
 from drift.advice.situation import coming_of
 from drift.quantities import DAY_US, Floats, local_date
-from drift.render.figures.axis_history import fitted_axis
+from drift.render.figures.axis_and_tilt import fitted_axis
 from drift.render.figures.canvas import (
     FITTED,
     WIDE_IN,

@@ -10,7 +10,7 @@ from drift.advice.matters import horizon_at
 from drift.render.figures.canvas import WIDE_IN, colour, house_style, is_narrow, set_title, sheet
 from drift.render.phrases import clock_text, zone_of
 from drift.render.tonight_words import TUBE_SIDES
-from drift.tonight.places import LOWEST_DEG
+from drift.tonight.plan import LOWEST_DEG
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from drift.quantities import Floats
     from drift.tonight.evening import Tonight
+
 
 _COMPASS = {0: "N", 45: "NE", 90: "E", 135: "SE", 180: "S", 225: "SW", 270: "W", 315: "NW"}
 _HEIGHT_IN, _NARROW_HEIGHT_IN = 3.4, 2.8

@@ -16,13 +16,13 @@ from drift.render.advice_words import matter_name
 from drift.render.notices import sentence
 from drift.render.phrases import evening_of
 from drift.types import HISTORY_COLUMNS
-from drift.watch.now import now_state
+from drift.watch.limits import now_state
 
 if TYPE_CHECKING:
     from markupsafe import Markup
 
     from drift.types import Analysis, History, Matter, NightAxis
-    from drift.watch.now import YearAgo
+    from drift.watch.limits import YearAgo
 
 
 # ---- A table of text: what every table of the words and of the report is made of.
