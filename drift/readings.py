@@ -102,6 +102,7 @@ READING_COLUMNS: dict[str, dict[str, str]] = {
         "thickness_mm": "float",
         "turns": "float",
         "note": "text",
+        "knob_way": "text",  # "clockwise" or "anticlockwise", as one faces the knob; or ""
     },
 }
 

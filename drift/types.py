@@ -29,6 +29,7 @@ from drift.codes import (
     ReferenceFinding,
     Side,
     Source,
+    Way,
     WouldTell,
     ZeroSharing,
 )
@@ -238,6 +239,7 @@ class CorrectionFound:
     held: bool | None  # None: can't be told
     note: str = ""
     turns: float | None = None  # of the knob, where they were written down
+    knob_way: Way | None = None  # in which it was turned as one faces it, where that was written down
     misrecorded: Misrecorded | None = None  # what seems wrong with what was written down
 
     @property

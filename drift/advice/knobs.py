@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -319,17 +318,7 @@ def _moments(values: Floats, weight: Floats) -> tuple[float, float]:
     return mean, float(np.sqrt(np.sum((values - mean) ** 2 * weight)))
 
 
-# ---- Which way a knob is turned: by the site file, or by what notes of corrections say of it.
-
-
-#: In a note: the way in which the knob was turned, unless it is that of the axis seen from above.
-_WAY = re.compile(r"\b(anti|counter)?-?(?:clockwise)\b(?! (?:as )?(?:seen )?from above)", re.IGNORECASE)
-
-
-def way_noted(note: str) -> Way | None:
-    """Return the one way of turning that a note names; None where it names none, or both."""
-    ways = {Way.ANTICLOCKWISE if found[1] else Way.CLOCKWISE for found in _WAY.finditer(note)}
-    return ways.pop() if len(ways) == 1 else None
+# ---- Which way a knob is turned: by the site file, or by what was written down with corrections.
 
 
 def way_of_knob(site: PierFile, history: History | None, knob: str) -> tuple[Way | None, int]:
@@ -340,7 +329,7 @@ def way_of_knob(site: PierFile, history: History | None, knob: str) -> tuple[Way
     site
         Its mount may say it: then nothing is learned, and the count is 0.
     history
-        Its corrections with a note that names a way; None for the site file alone.
+        Its corrections with the way in which the knob was turned; None for the site file alone.
     knob
         "azimuth" (clockwise seen from above is positive) or "altitude" (up).
 
@@ -356,12 +345,9 @@ def way_of_knob(site: PierFile, history: History | None, knob: str) -> tuple[Way
         return (Way(given) if same else Way(given).other), 0
     seen = () if history is None else history.corrections
     votes = [
-        way if _done_by(c) > 0.0 else way.other
+        c.knob_way if _done_by(c) > 0.0 else c.knob_way.other
         for c in seen
-        if c.kind == knob
-        and c.held is not False
-        and _done_by(c) != 0.0
-        and (way := way_noted(c.note)) is not None
+        if c.kind == knob and c.held is not False and _done_by(c) != 0.0 and c.knob_way is not None
     ]
     return (votes[0], len(votes)) if len(set(votes)) == 1 else (None, 0)
 

@@ -190,6 +190,7 @@ _COLUMNS = {
         "bearing": "bearing_deg",
         "thickness": "thickness_mm",
         "turns": "turns",
+        "way": "knob_way",
         "note": "note",
     },
     "levels": {
@@ -278,6 +279,7 @@ def _wanted(record: Record, rows: tuple[int, ...]) -> list[RowHeld]:
 @click.option("--time", metavar="TIME", help="When it was done: by the site's clock, or with Z or an offset.")
 @click.option("--amount", metavar="ARCMIN", callback=plain_minus, help="Change meant by a knob.")
 @click.option("--turns", metavar="TURNS", callback=plain_minus, help="Turns of the knob, or of the nut.")
+@click.option("--way", help="Which way the knob was turned: clockwise or anticlockwise, as you face it.")
 @click.option("--bearing", metavar="DEG", callback=plain_minus, help="Bearing of the bolt.")
 @click.option("--thickness", metavar="MM", callback=plain_minus, help="Shim put in (+) or taken out (-).")
 @click.option("--north", metavar="ARCSEC", callback=plain_minus, help="Tilt toward north.")
@@ -493,14 +495,19 @@ def _knob(kind: str, title: str, sign: str) -> None:
     @click.option(
         "--way",
         type=click.Choice([str(way) for way in Way]),
-        help="Which way the knob was turned, as you face it; noted with it, and learned from.",
+        help="Which way the knob was turned, as you face it; kept with it, and learned from.",
     )
     @_common
     def knob(
         amount_arcmin: str | None, turns: str, way: str | None, when: str | None, note: str, pier: str | None
     ) -> None:
-        noted = "; ".join(filter(None, (f"turned {way}" if way else "", note)))
-        row = {"kind": kind, "amount_arcmin": amount_arcmin or "", "turns": turns, "note": noted}
+        row = {
+            "kind": kind,
+            "amount_arcmin": amount_arcmin or "",
+            "turns": turns,
+            "knob_way": way or "",
+            "note": note,
+        }
         _record("corrections", [row], when, pier)
 
 

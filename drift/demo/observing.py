@@ -472,5 +472,6 @@ def log_corrections(course: Motion) -> pd.DataFrame:
             "kind": [step.kind for _, step in written],
             **{name: np.array([getattr(s, name) for _, s in written], dtype=float) for name in names},
             "note": [step.note for _, step in written],
+            "knob_way": [""] * len(written),
         }
     )

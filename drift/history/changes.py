@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from drift.codes import CauseKind, CorrectionKind, Part
+from drift.codes import CauseKind, CorrectionKind, Part, Way
 from drift.history.causes import (
     MOUNT_ALT,
     MOUNT_AZ,
@@ -70,6 +70,7 @@ class RecordedCorrection:
     asked: tuple[float, ...]
     note: str
     turns: float | None = None  # of a knob, where they were written down
+    knob_way: Way | None = None  # in which the knob was turned, where that was written down
     number: int = 0  # tells corrections of one kind and time apart
     done_us: int | None = None  # when it was really made, where the recorded date seems wrong
 
@@ -99,10 +100,12 @@ def read_corrections(table: pd.DataFrame, plate: Plate) -> list[RecordedCorrecti
             out.append(RecordedCorrection(int(time_us), kind, asked, note))
             continue
         amounts, turns = (rows[name].to_numpy(dtype=float) for name in ("amount_arcmin", "turns"))
-        for number, (amount, turned) in enumerate(zip(amounts, turns, strict=True)):
+        ways = rows["knob_way"]
+        for number, (amount, turned, way) in enumerate(zip(amounts, turns, ways, strict=True)):
             asked = (float(amount) * 60.0,) if kind in KNOBS else (np.nan,) * len(MOVES[kind])
             by_turns = float(turned) if np.isfinite(turned) else None
-            out.append(RecordedCorrection(int(time_us), kind, asked, note, by_turns, number))
+            knob_way = Way(way) if way else None
+            out.append(RecordedCorrection(int(time_us), kind, asked, note, by_turns, knob_way, number))
     return out
 
 

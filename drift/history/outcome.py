@@ -329,6 +329,7 @@ def _found(correction: RecordedCorrection, view: View) -> CorrectionFound:
         held=None,
         note=correction.note,
         turns=correction.turns,
+        knob_way=correction.knob_way,
     )
     if at is None or not MOVES[correction.kind] or not _seen_both_sides(view.fit.model.series, correction):
         return result

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from drift.codes import CorrectionKind, Place
+from drift.codes import CorrectionKind, Place, Way
 from drift.ingest import row_check
 from drift.ingest.places import Places, check_places, check_sides
 from drift.ingest.row_check import Cells, Circumstances, LogLayout
@@ -393,13 +393,19 @@ def _read_corrections(cells: Cells, around: Circumstances) -> Columns:
         for column in needed:
             why = warning(IngestCode.BLANK_FOR_KIND, kind=one)
             cells.set_aside(rows & np.isnan(numbers[column]), column, why)
-    return {"time_us": time_us, "kind": kind, **numbers, "note": list(map(plain_cell, cells.text("note")))}
+    return {
+        "time_us": time_us,
+        "kind": kind,
+        **numbers,
+        "note": list(map(plain_cell, cells.text("note"))),
+        "knob_way": cells.choice("knob_way", tuple(Way)),
+    }
 
 
 CORRECTIONS_LAYOUT = LogLayout(
     kind="corrections",
     required=("time_utc", "kind"),
-    optional=("amount_arcmin", "bearing_deg", "thickness_mm", "turns", "note"),
+    optional=("amount_arcmin", "bearing_deg", "thickness_mm", "turns", "note", "knob_way"),
     read=_read_corrections,
 )
 

@@ -147,6 +147,10 @@ def _field_plans(connection: Connection) -> None:
     schema.field_plans.create(connection, checkfirst=True)
 
 
+def _way_of_knobs(connection: Connection) -> None:
+    _add_columns(connection, schema.readings["corrections"], "knob_way")
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration("0001 first tables", _first_tables),
     Migration("0002 warnings on their way", _messages),
@@ -158,6 +162,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("0008 reasons of rows set aside as notices", _reasons_as_notices),
     Migration("0009 what the site file gives", _site_in_record),
     Migration("0010 fields that are solved again each night", _field_plans),
+    Migration("0011 which way a knob was turned", _way_of_knobs),
 )
 
 

@@ -351,7 +351,7 @@ def _plain(values: Sequence[Any] | np.ndarray) -> Sequence[Any]:
 
 
 #: Columns that are younger than the first records.
-LATER = {"solves": ("sweep", "run")}
+LATER = {"solves": ("sweep", "run"), "corrections": ("knob_way",)}
 _MIX_1, _MIX_2 = 0xBF58476D1CE4E5B9, 0x94D049BB133111EB
 #: What sets the lanes apart: splitmix64's own increment (2^64 over the golden ratio) and the like of sqrt(2).
 _LANES = (0x9E3779B97F4A7C15, 0x6A09E667F3BCC909)

@@ -143,9 +143,9 @@ def words(table: str, rows: Sequence[Row], site: PierFile, brief: bool = False) 
         return _alignment_words(rows[0], site.site.latitude_deg)
     kind = rows[0]["kind"]
     if kind == "azimuth":
-        return _azimuth_words(rows[0]["amount_arcmin"], site.site.latitude_deg)
+        return _azimuth_words(rows[0]["amount_arcmin"], site.site.latitude_deg) + _turned_words(rows[0])
     if kind == "altitude":
-        return _altitude_words(rows[0]["amount_arcmin"])
+        return _altitude_words(rows[0]["amount_arcmin"]) + _turned_words(rows[0])
     if kind == "shim":
         return (
             "; ".join(_bolt_words(row, "thickness_mm", "mm", ("put in", "taken out")) for row in rows) + "."
@@ -174,6 +174,11 @@ def _altitude_words(amount: str) -> str:
     return f"altitude {float(amount):+g} arcmin, that is the axis's raised end moved {way}."
 
 
+def _turned_words(row: Row) -> str:
+    way = row.get("knob_way")
+    return f"  The knob was turned {way}, as you face it." if way else ""
+
+
 def _alignment_words(row: Row, latitude_deg: float) -> str:
     azimuth, altitude = float(row["az_error_arcmin"]), float(row["alt_error_arcmin"])
     side = azimuth_side(azimuth, latitude_deg)
@@ -184,9 +189,9 @@ def _alignment_words(row: Row, latitude_deg: float) -> str:
     )
 
 
-def _bolt_words(row: Row, column: str, unit: str, sample_paths: tuple[str, str]) -> str:
+def _bolt_words(row: Row, column: str, unit: str, up_and_down: tuple[str, str]) -> str:
     amount = float(row[column])
-    way = sample_paths[0] if amount >= 0 else sample_paths[1]
+    way = up_and_down[0 if amount >= 0 else 1]
     return f"bolt at bearing {float(row['bearing_deg']):g}: {abs(amount):g} {unit} {way}"
 
 

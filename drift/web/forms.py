@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from starlette.datastructures import FormData
 
+from drift.codes import Way
 from drift.errors import DriftError
 from drift.quantities import as_utc
 from drift.render.by_hand import DONE_WORDS
@@ -212,7 +213,7 @@ def values_of_step(form: HandForm, rows: Sequence[Mapping[str, str]], site: Pier
 
 
 def same_amounts(rows: Sequence[Mapping[str, str]], advised: Sequence[Mapping[str, str]]) -> bool:
-    """Whether rows say what was advised, their notes and the turns that a knob took apart."""
+    """Whether rows say what was advised, their notes and how far and which way a knob was turned apart."""
     return _amounts(rows) == _amounts(advised)
 
 
@@ -222,6 +223,7 @@ def _amounts(rows: Sequence[Mapping[str, str]]) -> set[tuple[tuple[str, object],
         left = {name: text for name, text in row.items() if text and name != "note"}
         if row["kind"] in _WAYS:
             left.pop("turns", None)
+            left.pop("knob_way", None)
         out.add(tuple(sorted((name, _number_or_text(text)) for name, text in left.items())))
     return out
 
@@ -256,6 +258,12 @@ def _knob_parts(kind: str) -> Callable[[PierFile, bool], list[FormPart]]:
                 "Turns of the knob",
                 "If you know them: what the knob really does is learned from it.",
             ),
+            FormPart(
+                "knob_way",
+                "Turned which way",
+                "As you face the knob, if you know it: it is told to you when it is to be turned again.",
+                choices=(("", "not noted"), *((str(way), str(way)) for way in Way)),
+            ),
         ]
 
     return parts
@@ -274,7 +282,8 @@ def _knob_rows(kind: str) -> Callable[[FormData, PierFile], list[dict[str, str]]
                 "the amount is missing: give it in arcminutes, or choose that it is not known.",
                 "amount_arcmin",
             )
-        return [{"kind": kind, "amount_arcmin": amount, "turns": text_of(given, "turns"), **_note(given)}]
+        turned = {name: text_of(given, name) for name in ("turns", "knob_way")}
+        return [{"kind": kind, "amount_arcmin": amount, **turned, **_note(given)}]
 
     return rows
 

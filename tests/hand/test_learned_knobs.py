@@ -15,7 +15,6 @@ from drift.advice.knobs import (
     SLACK_SCALE,
     learned_knobs,
     odds_held,
-    way_noted,
     way_of_knob,
 )
 from drift.advice.steps import advise
@@ -210,34 +209,23 @@ def test_turns_without_their_size_tell_nothing_more():
     assert knob(*turns) == knob(*[turn(20 * k, 600.0, 480.0) for k in range(5)])
 
 
-def noted(k, change, note, kind="azimuth", held=None):
-    one = turn(k, change, change, kind)
-    return replace(one, note=note, held=held)
+def by_way(k, change, way, kind="azimuth", held=None, note=""):
+    return replace(turn(k, change, change, kind), knob_way=way, held=held, note=note)
 
 
-@pytest.mark.parametrize(
-    ("note", "way"),
-    [
-        ("turned clockwise", Way.CLOCKWISE),
-        ("a little counterclockwise and clamped", Way.ANTICLOCKWISE),
-        ("Anti-clockwise, half a turn", Way.ANTICLOCKWISE),
-        ("clockwise, then back anticlockwise", None),
-        ("the axis went clockwise seen from above", None),
-        ("quarter turn", None),
-    ],
-)
-def test_a_note_may_say_which_way_a_knob_was_turned(note, way):
-    assert way_noted(note) == way
+def test_the_words_of_a_note_teach_no_way():
+    told = history(corrections=(by_way(1, 60.0, None, note="locked the clamp clockwise"),))
+    assert way_of_knob(site(), told, "azimuth") == (None, 0)
 
 
 def test_the_way_of_a_knob_is_learned_from_what_turns_did():
-    past = history(corrections=(noted(1, 60.0, "turned clockwise"), noted(9, -40.0, "anticlockwise")))
+    past = history(corrections=(by_way(1, 60.0, Way.CLOCKWISE), by_way(9, -40.0, Way.ANTICLOCKWISE)))
     assert way_of_knob(site(), past, "azimuth") == (Way.CLOCKWISE, 2)
     assert learned_knobs(site(), past)["azimuth"].way == Way.CLOCKWISE
     assert way_of_knob(site(), past, "altitude") == (None, 0)
-    against = history(corrections=(noted(1, 60.0, "clockwise"), noted(9, -40.0, "clockwise")))
+    against = history(corrections=(by_way(1, 60.0, Way.CLOCKWISE), by_way(9, -40.0, Way.CLOCKWISE)))
     assert way_of_knob(site(), against, "azimuth") == (None, 0)
-    failed = history(corrections=(noted(1, 60.0, "clockwise", held=False),))
+    failed = history(corrections=(by_way(1, 60.0, Way.CLOCKWISE, held=False),))
     assert way_of_knob(site(), failed, "azimuth") == (None, 0)
 
 
@@ -254,6 +242,6 @@ def test_the_advice_says_which_way_to_turn():
     (turned, *_) = advise(pier, nights(), history(axis_now=(300.0, 0.0))).actions
     # the axis stands east and is to go west: the other way
     assert "turns of the knob, about 45°, anticlockwise as you face it)" in said_of(turned)
-    past = history(axis_now=(300.0, 0.0), corrections=(noted(1, 60.0, "clockwise"),))
+    past = history(axis_now=(300.0, 0.0), corrections=(by_way(1, 60.0, Way.CLOCKWISE),))
     (turned, *_) = advise(site(mount=GIVEN), nights(), past).actions
     assert "anticlockwise as you face it going by 1 past turn)" in said_of(turned)

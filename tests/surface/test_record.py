@@ -200,7 +200,7 @@ def test_where_it_came_from(folder: Path) -> None:
     record(folder, "azimuth", "1", *TIME, "--note", 'a "quoted", note')
     with Record.open(load_pier(folder / "pier.toml")) as held:
         (where,) = held.where(held.readings()["corrections"]["row_id"]).values()
-    assert where == ("recorded by hand", 1, '2024-03-01T23:14:00+01:00,azimuth,1,,,,"a ""quoted"", note"')
+    assert where == ("recorded by hand", 1, '2024-03-01T23:14:00+01:00,azimuth,1,,,,"a ""quoted"", note",')
 
 
 @pytest.mark.parametrize(
