@@ -148,6 +148,20 @@ def test_a_mount_with_a_model_of_its_own_and_no_sweep_hides_its_axis(latitude, l
     assert first.do is Do.MEASURE and first.notice.code is AdviceCode.TAKE_SWEEP
 
 
+@pytest.mark.parametrize(("seed", "wrong"), [(5, 0.25), (6, 0.35)])
+def test_a_quarter_of_wrong_solves_and_more_neither_move_the_axis_nor_pass_for_another_frame(seed, wrong):
+    made = make(Crooked(seed, nights=40, wrong=wrong))
+    nights = nights_of(made, "raw")
+    assert not nights.notices
+    known = [night for night in nights.nights if night.has_axis]
+    assert len(known) >= 0.8 * 40
+    off = np.array(
+        [(n.estimate[:2] - np.array([150.0, -90.0])) / np.sqrt(np.diagonal(n.covariance)[:2]) for n in known]
+    )
+    assert np.sqrt(np.mean(off**2)) < MOST_COMMON
+    assert np.max(np.abs(off)) < 5.0
+
+
 @pytest.mark.parametrize(("seed", "left"), [(20, 15.0), (19, 22.0), (20, 22.0), (19, 30.0)])
 def test_an_axis_that_a_model_may_hide_is_known_as_well_as_that_allows(seed, left):
     """What the model leaves is as much as a careful owner leaves; so it may be either, and the sd says so."""
