@@ -178,8 +178,7 @@ def horizon_at(site: PierFile, bearing_deg: Floats) -> Floats:
     return np.asarray(np.interp(bearing_deg, bearings, altitudes, period=360.0))
 
 
-# ---- Does the axis error matter: what the optics and habits of the site file tolerate, against what
-# there is.
+# ---- What optics and habits tolerate, against the present error.
 #
 # Each effect is proportional to the axis error and depends on where it points and
 # on the place on the sky (`drift.advice.matters`).  "May be off by up to" holds for an

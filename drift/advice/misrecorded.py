@@ -3,12 +3,10 @@
 What the readings alone say of a correction, f with its sd, is weighed under each way in which it may have
 come about, a being the amount that was written down:
 
-    as written   f about a, to what a knob does of what is asked
-    did not hold f anywhere about a / 2: some of it slipped, or stayed in the knob's play
-    sign         f about -a
-    never made   f about 0
-    twice        of two alike within days, both together about a
-    another day  the same knob stepped by a, unrecorded, on another day (`drift.history.outcome` finds it)
+    as written   f about a, to what a knob does of what is asked did not hold f anywhere about a / 2: some
+    of it slipped, or stayed in the knob's play sign         f about -a never made   f about 0 twice
+    of two alike within days, both together about a another day  the same knob stepped by a, unrecorded, on
+    another day (`drift.history.outcome` finds it)
 """
 
 from __future__ import annotations

@@ -60,7 +60,7 @@ def _mean(nights: list[NightAxis]) -> tuple[Floats, Floats]:
     return (weights * estimates).sum(axis=0) / total, 1.0 / total
 
 
-# ---- What has moved: the events nobody recorded, and the changes that came by and by.
+# ---- Findings: unrecorded events and gradual changes.
 #
 # Each finding names a part only when the data can tell it.  Two pairs look alike
 # from the sky alone: an east tilt and a turn of the mount in azimuth, a north

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from drift.site.file import PierFile
 
 
-# ---- Heights as they can be had: made up of the shims at hand, or in steps that a nut can be set to.
+# ---- Heights that can be made: of the shims at hand, or in steps of a nut.
 
 
 #: No more thin pieces than this lie under one bolt, beside whole ones of the thickest: a tall stack is
@@ -229,7 +229,7 @@ def _sums(stock: tuple[float, ...]) -> tuple[list[float], dict[float, tuple[floa
     return sorted(made), made
 
 
-# ---- Which bolt to raise, and by how much: a wanted tip of the plate as shims or turns of nuts.
+# ---- A wanted tip of the plate, as shims or turns of nuts.
 
 
 #: Nuts are not screwed further than this [mm]: the bolts bend (our own choice).

@@ -25,13 +25,11 @@ if TYPE_CHECKING:
     from drift.types import Analysis, History, Nights
 
 
-# ---- Of when advice is: of today while a pier is watched, of its last reading when old logs are looked
-# at.
+# ---- As of when: today for a watched pier, the last reading for old logs.
 #
-# Logs of years ago that were read in today say what the pier did then; nobody waited for
-# them, and what they say is best said as of their end, with a night to be taken before
-# anything is turned by it.  But a record that is kept up
-# and has fallen silent grows old, and then its last night is no guide to today.
+# Logs of years ago that were read in today say what the pier did then; nobody waited for them, and what
+# they say is best said as of their end, with a night to be taken before anything is turned by it.  But a
+# record that is kept up and has fallen silent grows old, and then its last night is no guide to today.
 # Both end long ago; when the readings came in tells them apart.
 
 
@@ -85,8 +83,7 @@ def _of_today(action: Action, situation: Situation) -> Action:
     return Action(do=Do.MEASURE, notice=warning(AdviceCode.WAIT_IS_OVER, last_night_date=when))
 
 
-# ---- Where the axis stands: its error now, what the season takes back, what lasts, where it is best
-# left.
+# ---- The situation.
 
 
 #: An error or a change of this many standard deviations is worth acting on.
@@ -311,8 +308,7 @@ def year_aim(
     )
 
 
-# ---- The coming twelve months against what is allowed: from today on where the pier is watched, else as of
-# the end of the record.
+# ---- The coming twelve months against what is allowed.
 
 
 def outlook_of(

@@ -39,8 +39,7 @@ if TYPE_CHECKING:
     from drift.types import AxisForecast, CorrectionFound, Event, History, Nights
 
 
-# ---- Corrections that no night has seen yet: what was advised for them is done, and is not advised
-# again.
+# ---- Corrections that no night has seen yet.
 #
 # The axis is known as of the last night that shows it.  A knob that was turned
 # since then has moved it by an amount that only the next night tells, so turning
@@ -237,7 +236,7 @@ def may_be_recorded(
     return night_us == situation.time_us and do not in _stale(others, done)
 
 
-# ---- What to do, in the order in which a careful person would go.
+# ---- The order of steps.
 #
 # Wait for what comes back by itself, measure what isn't known, have a pier that
 # runs away looked at, tighten what slipped, and only then turn or lift anything.

@@ -18,9 +18,6 @@ if TYPE_CHECKING:
     from drift.watch.coming import News
 
 
-# ---- `drift check`: exit 1 when pier or mount has moved; `drift acknowledge` marks that as seen.
-
-
 # ---- `drift acknowledge`: mark what `check` reported as seen.
 
 

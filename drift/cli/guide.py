@@ -33,7 +33,7 @@ def command(topic: str | None) -> None:
     click.echo(guide_text(topic, columns()), nl=False)
 
 
-# ---- `drift demo`: the whole job on logs of an invented observatory, and how near the answer comes.
+# ---- `drift demo`: the whole job on invented logs, compared with the truth.
 
 
 @click.command(

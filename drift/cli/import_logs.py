@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from drift.record.record import Record
 
 
-# ---- How `drift import` talks about tables with columns of their own: questions, proposals, agreement.
+# ---- Questions and proposals about tables with columns of their own.
 
 
 def settler(site_file: Path | None, mapping: str, answers: Sequence[str], yes: bool) -> Settler:

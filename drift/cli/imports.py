@@ -268,7 +268,7 @@ def _date(text: str) -> date:
         ) from error
 
 
-# ---- `drift imports aside`: the rows that were set aside: list, export, put back what was mended, dismiss.
+# ---- `drift imports aside`: list, export, put back or dismiss rows that were set aside.
 
 
 @click.group(

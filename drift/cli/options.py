@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from drift.site.file import PierFile
 
 
-# ---- What a command says on stderr while it works; silent when nobody watches.
+# ---- Progress on stderr, only on a terminal.
 
 
 @contextmanager
@@ -30,7 +30,7 @@ def working(sentence: str) -> Iterator[None]:
         yield
 
 
-# ---- How wide the words may be, and how they are printed.
+# ---- The width of text, and how it is printed.
 
 
 #: No wider than this, so that sentences stay readable on a wide terminal; as wide where nobody says.
@@ -77,7 +77,7 @@ def no_colour() -> bool:
     return bool(os.environ.get("NO_COLOR"))
 
 
-# ---- What several commands take: the site file, and numbers in plain decimals.
+# ---- Options that several commands share: the site file, and numbers.
 
 
 Function = TypeVar("Function", bound=Callable[..., Any])

@@ -180,7 +180,7 @@ def _pair_words(before: dict[int, int], after: dict[int, int]) -> Iterator[str]:
             yield f"Rows {row} and {other} are now read as an end-for-end pair."
 
 
-# ---- What was recorded before: change it, withdraw it, put it back; nothing is lost by either.
+# ---- Change, withdraw or put back what was recorded; nothing is lost.
 
 
 #: Option of `edit` -> column, by kind of row.
@@ -332,7 +332,7 @@ def edit(row: int, time: str | None, why: str, pier: str | None, **given: str | 
         say(sentence)
 
 
-# ---- Write a correction or a level reading into the record, and say in words what it says.
+# ---- Writing a correction or a level reading into the record.
 
 
 Row = dict[str, str]
@@ -433,7 +433,7 @@ def now_text() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
-# ---- `drift record`: a correction or a level reading, written down by hand.
+# ---- `drift record` itself.
 #
 # All values go as text through the same reader and the same checks as a row of a
 # log file, so that nothing can be recorded that could not be imported.

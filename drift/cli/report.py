@@ -15,9 +15,6 @@ if TYPE_CHECKING:
     from drift.types import Analysis
 
 
-# ---- `drift report` and `drift figure`: all pictures and words in one file, or one picture as a file.
-
-
 # ---- `drift report`: pictures and words in one file that opens offline.
 
 

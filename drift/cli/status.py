@@ -26,9 +26,8 @@ if TYPE_CHECKING:
 
 # ---- `drift status`: what axis and pier are doing now, and what to do about it.
 #
-# What was said is kept in the record under all that it depends on.  To say it again loads neither
-# what works
-# with numbers nor the database library, so that looking at it every morning costs next to nothing.
+# What was said is kept in the record under all that it depends on.  To say it again loads neither what
+# works with numbers nor the database library, so that looking at it every morning costs next to nothing.
 
 
 #: No site file is larger.
@@ -191,8 +190,7 @@ def _as_words(analysis: Analysis, record: Record, form: str, shown: tuple[str, .
     return said.get()
 
 
-# ---- `drift outlook`: the coming twelve months, what the frost did, and what can be done about the
-# pier.
+# ---- `drift outlook`: the coming twelve months, the frost, and what to do about the pier.
 
 
 @click.command(

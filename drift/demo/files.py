@@ -32,8 +32,7 @@ if TYPE_CHECKING:
     from astropy.io.fits import Header
 
 
-# ---- Invented solves as FITS images: headers that camera programs and plate solvers leave, and few
-# pixels.
+# ---- Invented solves as FITS images with few pixels.
 #
 # For tests alone: nothing of the product writes images.
 
@@ -135,10 +134,7 @@ def _known(value: float | None) -> float | None:
     return None if value is None or np.isnan(value) else float(value)
 
 
-# ---- The invented world as files: logs, pier.toml and truth.json, the same bytes for the same scenario.
-
-
-# ---- The invented tables as text: the seven CSV layouts, with the decimals people's programs write.
+# ---- The tables as CSV, with the decimals that programs usually write.
 
 
 #: Kind of table -> file name.
@@ -197,7 +193,7 @@ def csv_lines(table: pd.DataFrame) -> list[str]:
     return [",".join(kept), *(",".join(row) for row in zip(*kept.values(), strict=True))]
 
 
-# ---- A few rows that no reader can use, of the sorts that real logs have, and a list of them.
+# ---- Unusable rows as real logs have them, and a list of them.
 
 
 Row = dict[str, str]
@@ -426,7 +422,7 @@ def make(scenario: Scenario) -> World:
     return World(scenario, course, tables, truth)
 
 
-# ---- The invented world as files: logs, pier.toml and truth.json, the same bytes for the same scenario.
+# ---- Everything as files.
 
 
 TRUTH_NAME = "truth.json"

@@ -187,7 +187,7 @@ def pointing(
     return _drooped(standing(setting, latitude_deg).apply(inside), constants.droop_arcsec)
 
 
-# ---- The invented sky: observed directions to ICRS places and back, by the full ERFA route.
+# ---- The invented sky: observed directions to ICRS and back, by the full ERFA route.
 
 
 def shaken(rng: np.random.Generator, enu: Floats, sd_arcsec: float) -> Floats:
@@ -317,7 +317,7 @@ def earth_turning(mjd_utc: npt.NDArray[np.float64], tai_minus_utc_s: npt.NDArray
     return EarthTurning(ut1_minus_tai + tai_minus_utc_s, pole_x * arcsec, pole_y * arcsec)
 
 
-# ---- The invented sky: observed directions to ICRS places and back, by the full ERFA route.
+# ---- The invented sky: observed directions to ICRS and back, by the full ERFA route.
 #
 # Every reading gets its own precession, nutation, aberration, Earth rotation,
 # polar motion and refraction (`erfa.apco13`); nothing is interpolated but the

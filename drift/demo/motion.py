@@ -156,7 +156,7 @@ def invent_weather(scenario: Scenario) -> Weather:
     )
 
 
-# ---- The truth in time: how pier, plate, knobs and zero stand at any moment of the invented history.
+# ---- Pier, plate, knobs and zero at any moment.
 
 Times = npt.NDArray[np.int64]
 US_PER_DAY = 86_400_000_000

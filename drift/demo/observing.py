@@ -173,7 +173,7 @@ def log_pointing(course: Motion, evenings: tuple[Evening, ...]) -> PointingLog:
     )
 
 
-# ---- Sweeps and unguided runs of the invented observatory.
+# ---- Sweeps.
 
 PAUSE_US = HOUR_US // 12  # between pointing and sweep
 STEP_US = HOUR_US // 50  # between two solves of a sweep

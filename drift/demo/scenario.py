@@ -25,7 +25,7 @@ def stream(seed: int, purpose: str, number: int = 0) -> np.random.Generator:
     return np.random.default_rng([seed, zlib.crc32(purpose.encode()), number])
 
 
-# ---- What an invented history is made from: one frozen description.
+# ---- The scenario.
 #
 # A `Scenario` with its seed decides everything; two worlds made from equal
 # scenarios are equal bit for bit.

@@ -157,7 +157,7 @@ def random_targets(
     return hour_angle, dec, sides
 
 
-# ---- How a pointing session goes: targets, tube sides, times, and the syncs that reset both zeros.
+# ---- A pointing session: targets, tube sides, times, and syncs that reset both zeros.
 
 Flags = npt.NDArray[np.bool_]
 BEFORE_SYNC = 2  # solves taken before a sync when they are logged

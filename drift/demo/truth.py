@@ -193,10 +193,7 @@ def truth_as_mapping(course: Motion, truth: Truth) -> dict[str, Any]:
     }
 
 
-# ---- An analysis beside the truth: how far off it is, and whether its stated uncertainties hold.
-
-
-# ---- An answer beside the truth: how far off it is, and whether its stated uncertainties hold.
+# ---- An analysis beside the truth: errors, and whether the stated uncertainties hold.
 
 
 NORMAL_SPREAD = 1.4826  # sd of a normal law over its median absolute deviation

@@ -28,11 +28,7 @@ if TYPE_CHECKING:
     from drift.history.separate import Fitted
 
 
-# ---- Where the axis will be if nobody touches it, day by day, and sample paths about it.
-
-
-# ---- How far the present heave differs from a usual year's: a mild winter has less to give back in
-# spring.
+# ---- How far this winter's heave differs from a usual one.
 #
 # The annual shape is that of a mean year.  On a day on which the heave stands high,
 # what has been seen since it was last out says how large it is this time.
@@ -129,8 +125,7 @@ def _moved_since(history: History, latitude_rad: float, rest_us: int) -> tuple[F
     return axis[known[-1]] - axis[near].mean(axis=0), np.sqrt(2.0) * np.asarray(own_sd)
 
 
-# ---- Courses that the axis may take about each way of the frost, drawn so that their turning days can
-# be told.
+# ---- Sample paths of the axis, from which its turning days are found.
 #
 # A forecast's ways have their own expected course, and about each the axis goes astray:
 # it wanders, and how it answers to the frost isn't known to the last.  A broad
@@ -172,7 +167,7 @@ def sample_paths_along(ahead: Forecast, within_sd: Floats, to_line: Floats) -> F
     return np.repeat(sample_paths, each, axis=0) + astray
 
 
-# ---- What is left of a forecast that was made from the last reading, when today is later than that.
+# ---- What is left of a forecast when its last reading is some time ago.
 
 
 #: What a forecast has for each of its moments.
@@ -206,8 +201,7 @@ def from_moment(ahead: Forecast, from_us: int) -> Forecast | None:
     return replace(ahead, time_us=np.append(np.int64(from_us), times[k:]), within_sd=within, **left)
 
 
-# ---- Where the axis will be if nobody touches it: a table of days, which anything that looks ahead can
-# make.
+# ---- The axis day by day if nobody touches it.
 #
 # The history's own forecast, which knows of frost and settlement, goes first; where there
 # is none it is made of the annual shape found and the lasting rate.
@@ -292,10 +286,7 @@ def axis_rate(history: History, latitude_rad: float) -> tuple[Floats, Floats]:
     return told * axis_of_tilt(tilt, latitude_rad), sd
 
 
-# ---- Where the axis and the pier will be over the next months, with bands.
-
-
-# ---- What settlement has still to do.
+# ---- How much settlement is still to come.
 
 
 #: Sizes of the slowest settlement [arcsec], and of the tilt's wander as factors of what was found, that
@@ -367,7 +358,7 @@ def _scales_about(scales: Scales) -> list[Scales]:
     ]
 
 
-# ---- Where the axis and the pier will be over the next months, with bands.
+# ---- The model carried on over the coming months, with bands.
 #
 # The model goes on: readings that see nothing are appended at the days asked for,
 # and it is solved once for each way in which the frost may go on.

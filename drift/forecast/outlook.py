@@ -19,8 +19,7 @@ if TYPE_CHECKING:
     from drift.types import Forecast, History
 
 
-# ---- The coming twelve months in numbers: months, when the axis peaks and is back, chances, re-
-# aligning.
+# ---- The outlook from the history's forecast.
 #
 # Everything here is worked out from the history's forecast: its ways in which the
 # frost may go on, each with its own normal law about it (`drift.forecast.coming`).

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from drift.types import History
 
 
-# ---- The part of the axis error that comes and goes with the year, and how well it is known.
+# ---- The seasonal part of the axis error, and how well it is known.
 
 
 #: From so many winters on their own scatter is used; before, one winter's swing is taken to differ from
@@ -155,7 +155,7 @@ def _winter_share(history: History, swing: float) -> float:
     return float(np.std(swings, ddof=1)) / swing
 
 
-# ---- Where to set the axis tonight so that the coming year goes best, and how it then goes.
+# ---- Where to set the axis tonight so that the coming year goes best.
 #
 # A pier that heaves swings the axis.  Set dead on the pole at one end of the
 # swing, it is off by the whole swing half a year later; set so that the pole lies in the

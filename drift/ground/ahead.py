@@ -67,11 +67,10 @@ class Continuations:
 def continuations(weather: DailyWeather, members: int = 100, days: int = 365, seed: int = 0) -> Continuations:
     """Draw ways in which the weather may go on; the same for the same weather and seed.
 
-    Each member is the weather of a past year from today's date on (shifted by
-    up to a week), joined to today's temperature.  Because few years show less
-    than all that can happen, each member's winter is also shifted as a whole (see
-    `shift_sd`).  With fewer than three past years a
-    member is the usual year with made-up weather about it.
+    Each member is the weather of a past year from today's date on (shifted by up to a week), joined to
+    today's temperature.  Because few years show less than all that can happen, each member's winter is also
+    shifted as a whole (see `shift_sd`).  With fewer than three past years a member is the usual year with
+    made-up weather about it.
 
     Parameters
     ----------

@@ -8,9 +8,6 @@ import numpy as np
 
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
 
-# ---- Days, dates and seasons of either hemisphere.
-
-
 #: First month of the year that holds one whole winter: July in the north, January in the south.
 _NORTH_FIRST_MONTH, _SOUTH_FIRST_MONTH = 7, 1
 

@@ -16,9 +16,6 @@ from drift.ground.pier_site import SNOW_CONDUCTIVITY, Ground, SnowFate, Soil, sp
 from drift.ground.weather import DailyWeather
 from drift.quantities import Bools, Floats, Ints
 
-# ---- Freezing index of a winter, and the depth of frost that follows from it.
-
-
 # ---- Freezing index: how much cold a winter brought, from the cumulative degree-day curve.
 
 
@@ -307,7 +304,7 @@ def _down_to(depth: float, layers: Sequence[tuple[float, Soil]]) -> list[tuple[f
     return [*out, (left, layers[-1][1])]
 
 
-# ---- Does frost reach the pier's base: when, by how much, and what snow left or cleared changes.
+# ---- Whether frost reaches the pier's base, and what snow changes.
 
 
 #: Layers thinner than this are within the model's cells [m].

@@ -316,9 +316,6 @@ def _layer(thick: Floats, share: Floats, edges: Floats) -> tuple[Floats, Floats,
     return ice.sum(axis=1), top, bottom
 
 
-# ---- The frozen layer under a pier, day by day, from the weather.
-
-
 # ---- The frozen layer under a pier's yard, day by day, from the weather.
 
 
@@ -478,7 +475,7 @@ def below_base(base_m: float, top_m: Floats, bottom_m: Floats) -> Floats:
     return np.maximum(thick, 0.0)
 
 
-# ---- What the ground under one pier did day by day, for those who show it beside the tilt.
+# ---- The ground under one pier day by day, for pictures beside the tilt.
 
 
 def under_pier(

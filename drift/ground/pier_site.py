@@ -11,9 +11,6 @@ import numpy as np
 from drift.notices import GroundCode, Notice, info
 from drift.quantities import Bools, Floats
 
-# ---- Kinds of ground: what the words of the site file mean for heat and for frost.
-
-
 # ---- Thermal properties of soil from its dry density and water content.
 #
 # Formulas are fits in American units; here everything goes in and comes out in SI.
@@ -90,7 +87,7 @@ def latent_heat(dry_density_kg_m3: float, water_percent: float) -> float:
     return dry_density_kg_m3 * water_percent / 100.0 * FUSION
 
 
-# ---- Kinds of ground: what the words of the site file mean for heat and for frost.
+# ---- Kinds of soil, from the words of the site file.
 
 
 #: Density of soil grains [kg/m3] and of water, for the most water that fits between them (common practice).
@@ -264,10 +261,7 @@ def frost_class(words: str | None) -> FrostClass:
     return found[0] if found else FrostClass.UNCLASSED
 
 
-# ---- The ground at a pier: soil, surface and snow, completed with what is assumed.
-
-
-# ---- What lies between air and soil: the surface's n-factors and the snow.
+# ---- Between air and soil: the surface's n-factors and the snow.
 
 
 #: Conductivity of snow lying [W/(m K)].  From memory: Sturm et al. (1997) give 0.08 to 0.13 at 250 to
@@ -401,7 +395,7 @@ def surface_temperature(mean_c: Floats, snow_cm: Floats, surface: Surface) -> Fl
     return np.where(on_snow, np.minimum(mean_c * PUBLISHED["snow"].freezing, 0.0), bare)
 
 
-# ---- What is known of the ground at a pier, completed with what is assumed.
+# ---- The ground at one pier, completed with assumptions.
 
 
 #: Depth of a home-made pier of which nothing is known [m] (common practice).

@@ -13,7 +13,7 @@ from drift.ground.calendar import AnnualCurve, fit_annual_curve
 from drift.notices import GroundCode, Notice, Value, info, warning
 from drift.quantities import Bools, Floats, Ints
 
-# ---- Noticing what can't be weather: days in another unit, a sensor that stands still, one day twice.
+# ---- Readings that can't be weather: another unit, a sensor stuck at one value, one day twice.
 
 
 #: A single day is out of the weather so many standard deviations from its neighbours, and at least so far.
@@ -154,8 +154,7 @@ def _blanked(days: Days, which: Bools) -> Days:
     return Days(days.day, put(days.t_min_c), put(days.t_max_c), put(days.t_mean_c), days.snow_cm)
 
 
-# ---- The weather of a site, one value a day without a gap, with what was filled in and what was
-# noticed.
+# ---- One value a day without a gap.
 
 
 #: Fewer days than this say nothing of a winter.

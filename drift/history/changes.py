@@ -215,7 +215,7 @@ def part_columns(step: Step) -> list[tuple[Part, int]]:
     return [(part, component) for part in parts for component in (COLUMNS_OF[part] or (-1,))]
 
 
-# ---- What follows a step over weeks: the ground comes part of the way back, or what slipped creeps on.
+# ---- What follows a step over weeks: the ground comes part of the way back, or a slip creeps on.
 #
 # Pore water that a shock has pressed away returns within weeks, bolts and joints go on
 # creeping (common practice).  It belongs to the step: a step with its recovery is one event.

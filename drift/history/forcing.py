@@ -24,7 +24,7 @@ from drift.history.steps import (
     gap_chances,
 )
 
-# ---- What the tilt follows through the year: frost, and which measure of it, or what may pass for it.
+# ---- Which forcing the tilt follows through the year.
 #
 # Told by marginal likelihood.  Only frost drives the separation; the air's temperature and
 # the clay's moisture are smooth, so that the annual shape and the warmth of the
@@ -141,7 +141,7 @@ def _glance(model: Model, forcing: FrostForcing, calendar: ScalesFound) -> float
     return max(log_posterior(problem, to_vector(s, names), names, s) for s in tries)
 
 
-# ---- Frost or a step: over a record of a winter or two, one may pass for the other.
+# ---- Frost or a step: in a record of a winter or two, one can pass for the other.
 #
 # The driver of the tilt is chosen before steps are looked for.  A bump in the first winter is
 # then likelier as frost than as nothing at all, and a quick thaw likelier as a step.  So every

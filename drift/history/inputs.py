@@ -17,10 +17,7 @@ from drift.night.prepared import NightSplit
 from drift.quantities import DAY_US, Bools, Floats, Ints
 from drift.types import Nights, Readings
 
-# ---- All that the separation starts from, with how warm it was on each night.
-
-
-# ---- How warm it was on each night: what bends a mount and a pier from day to day.
+# ---- How warm it was on each night.
 
 
 #: Fewest days with a temperature from which its course over a year is drawn.
@@ -135,7 +132,7 @@ def _half_range(weather: pd.DataFrame, days: Ints) -> Floats:
     return half.fillna(usual if np.isfinite(usual) else 0.0).clip(lower=0.0).to_numpy(dtype=float)
 
 
-# ---- All that the separation starts from.
+# ---- The inputs as a whole.
 
 
 @dataclass(frozen=True)
@@ -173,16 +170,14 @@ class Inputs:
     frost: FrostHeave | None = field(default=None, repr=False)
 
 
-# ---- Which of pier, mount and references go on at a rate of their own, and which answer to warmth.
+# ---- Which of pier, mount and references move by themselves.
 #
-# Each of them either stands nearly still (a narrow prior of its rate, or of its answer to a degree)
-# or moves (a
-# wide one), and those that move share a size: so one that moves alone explains the readings better than
-# two whose movements happen to cancel, and where two imitate a third all explanations keep their odds.  The
-# amplitudes enter linearly, so the readings are solved once, with wide priors, and every
-# combination follows
-# from that by swapping the prior (a spike-and-slab prior: Mitchell and Beauchamp 1988; George and McCulloch
-# 1993, both from memory).
+# Each of them either stands nearly still (a narrow prior of its rate, or of its answer to a degree) or
+# moves (a wide one), and those that move share a size: so one that moves alone explains the readings better
+# than two whose movements happen to cancel, and where two imitate a third all explanations keep their
+# odds.  The amplitudes enter linearly, so the readings are solved once, with wide priors, and every
+# combination follows from that by swapping the prior (a spike-and-slab prior: Mitchell and Beauchamp 1988;
+# George and McCulloch 1993, both from memory).
 
 
 #: Causes that are told to move or not, of one kind each: the pier, the mount, what they are read by.

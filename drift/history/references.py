@@ -16,13 +16,12 @@ from drift.notices import HistoryCode, Notice, warning
 from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats
 from drift.types import LevelDrift, Measure, ReferenceMoved, References, Rival, ZeroCreep
 
-# ---- Rival explanations: where two movements imitate a third, who may have moved, and how likely that
-# is.
+# ---- Rival explanations: where two movements imitate a third.
 #
 # A pier that tilts and a mount that turns back leave the axis where it was, and so does a reference that
 # drifts by itself; mount and reference together may imitate a tilt.  No prior cures that, so the
-# explanations
-# are told with their odds, and the uncertainty of the history reaches out to each that is not ruled out.
+# explanations are told with their odds, and the uncertainty of the history reaches out to each that is not
+# ruled out.
 
 
 _MOVER_OF: dict[str, Mover] = {
@@ -125,7 +124,7 @@ def rivals_of(fit: Fit) -> tuple[Rival, ...]:
     return tuple(out)
 
 
-# ---- What the references do by themselves: the shared hour-angle zeros, and the levels at each place.
+# ---- What the references do: shared hour-angle zeros, and levels at each place.
 
 
 #: A reference is said to move when that has this share of all explanations (ten to one), it is told by

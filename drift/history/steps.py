@@ -27,7 +27,7 @@ from drift.history.separability import without_lost_zeros
 from drift.history.series import Series
 from drift.quantities import DAY_US, Floats, Ints
 
-# ---- Thaws that are quicker than the frost driver knows: a stretch of quick walk competes with a step.
+# ---- Thaws quicker than the forcing: a stretch of quick walk competes with a step.
 #
 # A thaw may let a heaved pier down within days, of which the driver knows nothing: it follows the depth of
 # frost or the cold stored in the ground, not how the pier's sides come free.  So where the forcing falls, a

@@ -75,7 +75,7 @@ def _along(
     return np.maximum(np.einsum("k,kij->ij", share, np.array(variances)) - sd**2, 0.0)
 
 
-# ---- The other explanations of a step: how far the history would be another, and how likely that is.
+# ---- Other explanations of a step: how different the history would be.
 #
 # The history follows the likeliest explanation of each step; a curve between two
 # explanations is one that neither of them supports.  Its uncertainty reaches out

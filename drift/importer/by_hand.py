@@ -85,7 +85,7 @@ def record_rows(
         return _record(connection, log, now_us(), step)
 
 
-# ---- Whether it is likely: beside the last readings, the last advice, the clock.
+# ---- Whether a row is plausible: against the last readings, the last advice, the clock.
 
 
 #: So many of the last readings of a place are looked at, and from so many on they say something.
@@ -249,8 +249,7 @@ def typed_tables(record: Record) -> dict[str, tuple[str, int]]:
     """Return what was typed by hand as logs that can be imported again: kind -> text, and how many rows.
 
     They hold every row in use, also of logs that were imported, to the last digit, so that importing them
-    adds
-    nothing to the record that they came from.
+    adds nothing to the record that they came from.
     """
     tables = {}
     for kind in TYPED:

@@ -27,7 +27,7 @@ from drift.record.schema import collector_paused
 from drift.record.writing import Act, Added, ReadOtherwise
 from drift.site.file import DEFAULT_NAME
 
-# ---- Files -> the record: each log is read, checked and added, and what came of it is told.
+# ---- Importing: each log is read, checked and added.
 
 
 #: Told the file, the rows done and the rows in all.
@@ -212,7 +212,7 @@ class _Import:
             return refused or add_read(self.record, log, self.act, None, self.talk)
 
 
-# ---- Files and folders -> the record, each file by itself: what came of it.
+# ---- Finding log files, and what came of each.
 
 
 @dataclass(frozen=True)

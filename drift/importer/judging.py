@@ -1,13 +1,10 @@
 """The place of a site put right: the rows of its record are judged anew, as if their logs came in now.
 
-Which rows are believed depends on where the pier stands: what lies below the horizon was not seen there, and
-a
-file of which much does is doubted as a whole.  So each log is read once more, from the rows that the record
-holds of it, those set aside among them.  A log that can't be put together again so - images, say, or one
-whose
-units stood beside its header - shows that by not giving its own rows back at the former place; of its rows
-only
-the horizon is asked, and it is named, so that it can be imported again.
+Which rows are believed depends on where the pier stands: what lies below the horizon was not seen there,
+and a file of which much does is doubted as a whole.  So each log is read once more, from the rows that the
+record holds of it, those set aside among them.  A log that can't be put together again so - images, say, or
+one whose units stood beside its header - shows that by not giving its own rows back at the former place; of
+its rows only the horizon is asked, and it is named, so that it can be imported again.
 """
 
 from __future__ import annotations

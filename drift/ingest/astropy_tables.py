@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from astropy.table import Table
 
 
-# ---- Astropy without a network: its time objects would look for newer leap seconds and Earth rotation.
+# ---- Astropy without a network: otherwise it looks for newer leap seconds and Earth rotation.
 
 
 @contextmanager

@@ -29,13 +29,12 @@ from drift.ingest.text import (
 from drift.ingest.units import is_unit
 from drift.notices import IngestCode, Notice, info
 
-# ---- Logs in free text, a time at the beginning of a line and ``name = value`` after it, as a table.
+# ---- Free text: a time at the beginning of each line, then ``name = value``.
 #
 #     2024-03-02 21:14:05 Solved RA=08h44m13.5s Dec=+47d02m49s, mount RA=131.504 Dec=46.949
 #
-# A name may have a word before it that says whose it is; the names after it without one are of the
-# same.  Lines
-# without a time at their beginning or without two values are passed over, and so said.
+# A name may have a word before it that says whose it is; the names after it without one are of the same.
+# Lines without a time at their beginning or without two values are passed over, and so said.
 
 
 #: A line begins with a date and a time of day, perhaps between brackets.
@@ -116,10 +115,7 @@ def table_of(lines: list[str], name: str, path: str, digest: str) -> RawTable:
     return RawTable(name, path, digest, headings, 0, rows, rows.split_raw, remarks)
 
 
-# ---- A delimited text: where its header stands, what separates its fields, how its numbers are written.
-
-
-# ---- Where in a text the header stands, what separates its fields, and how its numbers are written.
+# ---- Finding the header, the delimiter and the decimal sign.
 
 
 #: So many lines tell what separates the fields.

@@ -15,7 +15,7 @@ from drift.ingest.text import Heading, contract_name
 from drift.ingest.units import own_unit
 from drift.notices import IngestCode, Notice, info
 
-# ---- Columns whose names are the contract's but for a slip of the keys, such as ``mount_dec_dge``.
+# ---- Column names with a typing slip, such as ``mount_dec_dge``.
 
 
 #: Names this like one another (`difflib.SequenceMatcher.ratio`) are taken for one: two letters exchanged in

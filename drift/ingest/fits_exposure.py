@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from astropy.wcs import WCS, Wcsprm
 
 
-# ---- When the middle of an exposure was, from the time keywords of a FITS header.
+# ---- The middle of an exposure, from the time keywords.
 #
 # References
 # ----------
@@ -264,7 +264,7 @@ def _from_ut1(clock_us: Ints) -> Ints:
     return clock_us - np.round(ahead_s * US_PER_SECOND).astype(np.int64)
 
 
-# ---- Where an image's centre lies on the sky and which way it is turned, from its WCS keywords.
+# ---- The centre of an image and its position angle, from the WCS keywords.
 #
 # World coordinates are worked out by astropy, which hands them to WCSLIB: every
 # projection and distortion that it reads is read here.  Nearly all headers go

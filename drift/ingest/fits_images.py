@@ -45,12 +45,11 @@ from drift.notices import ImageCode, Notice, info, warning
 from drift.readings import IMAGE
 from drift.sky.of_date import separation_deg
 
-# ---- A set of plate-solved images -> one table with the contract's columns, a row an image.
+# ---- A set of images as one table, one row for each.
 #
 # What a set shows as a whole (the frame of the mount's places, a solved place written back, another
-# observatory's images) could not be seen in one file, so all images of a folder are one log.  Those
-# of several
-# folders are not: what lies apart may be another night's, another program's or another telescope's.
+# observatory's images) could not be seen in one file, so all images of a folder are one log.  Those of
+# several folders are not: what lies apart may be another night's, another program's or another telescope's.
 
 
 Numbers = npt.NDArray[np.float64]
@@ -328,7 +327,7 @@ def named(paths: Sequence[Path]) -> tuple[str, str, tuple[str, ...]]:
     return as_text(home), as_text(home.resolve()), files
 
 
-# ---- One image file -> what its header says of time, place, mount and observatory.
+# ---- One image: what its header says of time, place, mount and observatory.
 
 
 #: An OBSGEO place nearer to the Earth's middle than this is blank or in another unit [m].

@@ -135,8 +135,7 @@ def frames_of(mapping: FitsMapping, paths: Sequence[str]) -> Iterator[Answer]:
         yield read_frame(Path(path), mapping)
 
 
-# ---- Plate-solved FITS images -> a log: find them, read their headers, settle what is open, check the
-# rows.
+# ---- From images to a log.
 
 
 #: Endings of FITS files, also packed by gzip; ``.fz`` is a tiled-compressed image.

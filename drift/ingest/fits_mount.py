@@ -17,12 +17,10 @@ from drift.ingest.values import LOOKS, ON, OTHER_SIDE, PARTS, NumberSpelling, Si
 from drift.notices import ImageCode, Notice, info, warning
 from drift.sky.of_date import separation_deg
 
-# ---- What RA and DEC in the headers are: the mount's own place and in which unit, or the solve written
-# back.
+# ---- RA and DEC: the mount's own place, in which unit, or the solve written back.
 #
-# No standard says it of these keywords, so each decision here has its reason, which is told, and
-# can be given
-# by the mapping instead.
+# No standard says it of these keywords, so each decision here has its reason, which is told, and can be
+# given by the mapping instead.
 
 
 Numbers = npt.NDArray[np.float64]
@@ -221,7 +219,7 @@ def _same_place(mount: MountPlaces, solved: Solved, rows: Mask) -> Mask:
     return same
 
 
-# ---- In which frame the mount's places in the headers are, and which side of the pier a keyword means.
+# ---- The frame of the mount's places, and what a keyword for the pier side means.
 #
 # RADESYS and EQUINOX speak of the WCS only (Calabretta and Greisen 2002, sect. 3.1); for RA and DEC it is
 # found by their differences from the solved places, see `drift.ingest.trial`.

@@ -93,8 +93,7 @@ def _lists_in(value: object, where: str, depth: int) -> list[tuple[str, list[obj
     return [found for key, one in inner for found in _lists_in(one, key, depth + 1)]
 
 
-# ---- JSON Lines: one object a line, its keys the names of the columns; inner objects give
-# ``outer.inner``.
+# ---- JSON Lines: one object for each line; inner objects become ``outer.inner``.
 
 
 #: Objects within objects deeper than this are kept as text.
@@ -302,7 +301,7 @@ def _of_sheet(cell: object) -> str:
     return " ".join(str(cell).split())
 
 
-# ---- The forms of file that are read, and which one a file has.
+# ---- The forms of file, and which one a file has.
 
 
 _BEGINNING_BYTES = 4096

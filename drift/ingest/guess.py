@@ -55,7 +55,7 @@ from drift.ingest.units import (
 from drift.ingest.values import NUMBER_AND_UNIT, PARTS, NumberSpelling, Sort, are_flags, of_pair, sort_of
 from drift.notices import MappingCode, Notice, Value, info
 
-# ---- In which unit each number of a table is, by its name, its cells, or what it can be.
+# ---- The unit of each number: by name, by the cells, or by what is possible.
 
 
 _RA, _DEC = ("ra_deg", "mount_ra_deg"), ("dec_deg", "mount_dec_deg")
@@ -249,7 +249,7 @@ def _other_unit(known: Known, column: str, at: int, key: str) -> Unit:
     return _ask_unit(known, column, at, key)
 
 
-# ---- A table with columns of its own -> a proposal how to read it, each part with its reason.
+# ---- The proposal, each part with its reason.
 
 
 _SOLVED, _MOUNT = ("ra_deg", "dec_deg"), ("mount_ra_deg", "mount_dec_deg")

@@ -286,8 +286,8 @@ def _read_weather(cells: Cells, around: Circumstances) -> Columns:
 
 
 #: So far above the highest usual temperatures [C] the median of a file is doubted, when turned from
-#: Fahrenheit
-#: it lies within this of the usual ones: the units differ by 16 degrees at -20 C, and more when it is warmer.
+#: Fahrenheit it lies within this of the usual ones: the units differ by 16 degrees at -20 C, and more when
+#: it is warmer.
 _TOO_WARM_C, _WITHIN_C = 6.0, 4.0
 #: A few days may be as warm as never before.
 _FEW_DAYS = 10

@@ -24,15 +24,10 @@ from drift.ingest.values import ON, SideMeans
 from drift.notices import MappingCode, Notice, Value, info
 from drift.site.lines import line_of, lines_of
 
-# ---- Which of a file's columns is which of the contract's: a mapping, and a proposal of one with its
-# reasons.
-
-
-# ---- Which of a file's columns is which of the contract's, and how each is written.
+# ---- The mapping: which column is which, and how each is written.
 #
-# A mapping is what is kept in ``logs.toml`` beside the site file, one part a kind of table, so that
-# the next
-# file with the same header needs no question.
+# A mapping is what is kept in ``logs.toml`` beside the site file, one part a kind of table, so that the
+# next file with the same header needs no question.
 
 
 class PlaceFrame(AlsoWritten):
@@ -161,7 +156,7 @@ def own_mapping(kind: str, header: Sequence[str], columns: Sequence[str]) -> Map
     return Mapping(kind, tuple(header), {c: ColumnFrom((names[c],)) for c in columns if c in names}, own=True)
 
 
-# ---- What is proposed for a table with columns of its own: a mapping with reasons, or a question.
+# ---- Questions, reasons and proposals.
 
 
 #: Answers to questions, by the question's key.
@@ -262,15 +257,10 @@ class Decisions:
         raise Ask(question)
 
 
-# ---- The file ``logs.toml`` beside the site file: mappings under their names, asked for once.
-
-
-# ---- Changing a small text file beside the site file: by one program at a time, and whole or not at
-# all.
+# ---- Changing a text file: one program at a time, whole or not at all.
 #
-# The page and a command may write ``logs.toml`` at once.  Each takes what stands there as its
-# start, so that
-# without a lock the later one would write over what the earlier one added.
+# The page and a command may write ``logs.toml`` at once.  Each takes what stands there as its start, so
+# that without a lock the later one would write over what the earlier one added.
 
 
 #: So long another program is waited for [s], and so long between two tries [s].
@@ -327,8 +317,7 @@ def _held(lock: FileLock, path: Path) -> Iterator[None]:
         lock.release()
 
 
-# ---- The file ``logs.toml`` beside the site file: mappings under their names, so that none is asked for
-# twice.
+# ---- The file ``logs.toml``: mappings under their names.
 #
 # Each kind of table is a section ``[tables."name"]``.  New ones are written at the end and nothing else is
 # touched, so that remarks and other sections stay as their owner wrote them.

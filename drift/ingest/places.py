@@ -115,8 +115,7 @@ def _turned(places: Places) -> Places:
     return replace(places, dec_deg=-places.dec_deg)
 
 
-# ---- Whether the places on the sky in a log can be true: near the mount's, above the horizon, in
-# degrees.
+# ---- The checks: near the mount's place, above the horizon, in degrees.
 #
 # These checks look at a file as a whole as well as at each row: a right ascension
 # in hours, a wrong sign of the longitude or a wrong time zone spoil every row,

@@ -21,7 +21,7 @@ from drift.ingest.values import are_flags
 from drift.notices import IngestCode, Notice, info, warning
 from drift.readings import Columns, LogRead, RowSetAside
 
-# ---- A log file -> its rows: open it, know what its columns mean, check each row.
+# ---- Reading one log file.
 #
 # See `drift.ingest.text` for the way of a file through this room.
 

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from drift.site.file import PierFile
 
 
-# ---- The plausible range of each number in a log, and the likely slip behind a value outside it.
+# ---- The plausible range of each number, and the likely slip behind a value outside it.
 
 
 class Quantity(StrEnum):
@@ -139,9 +139,9 @@ def usual_temperatures_c(
 
     Between inland and maritime places of the Earth, to some degrees; good enough to tell Celsius from
     Fahrenheit.  Annual means of 27 - 35 sin^2(latitude) and 27 - 29 sin^2(latitude), half swings between 6
-    and
-    20 sin(latitude), warmest in late July or late January, 6.5 C less a kilometre up (ISO 2533).  The round
-    values are from memory; Reykjavik, Brest, Phoenix and Minnesota lie within 8 degrees of these bounds.
+    and 20 sin(latitude), warmest in late July or late January, 6.5 C less a kilometre up (ISO 2533).  The
+    round values are from memory; Reykjavik, Brest, Phoenix and Minnesota lie within 8 degrees of these
+    bounds.
 
     Parameters
     ----------
@@ -172,10 +172,7 @@ def station_pressure(elevation_m: float) -> Limits:
     return Limits(low, high, Quantity.PRESSURE, slip=slip, elevation_m=elevation_m)
 
 
-# ---- The layout of a kind of log, and the cells of one file while its rows are checked.
-
-
-# ---- What a kind of log looks like, and the circumstances in which it is read.
+# ---- The layout of a kind of log, and the circumstances in which it is read.
 
 
 @dataclass(frozen=True)
@@ -228,8 +225,7 @@ class LogLayout:
         return self.required + self.optional
 
 
-# ---- The cells of one file while its rows are checked: what is read, set aside, left out and remarked
-# on.
+# ---- The cells of one file while its rows are checked.
 #
 # A row that can't be used is *set aside*; a single value that can't be used, in a
 # column that the row can do without, is *left out* and its row kept.  The first

@@ -18,7 +18,7 @@ from drift.ingest.trial import sample_of
 from drift.ingest.values import Ready
 from drift.notices import IngestCode, Notice, info
 
-# ---- A proposal shown to people: what becomes of each column, and three sample rows.
+# ---- A proposal as it is shown: what becomes of each column, and sample rows.
 
 
 ROWS_SHOWN = 3
@@ -71,8 +71,7 @@ def _value(ready: Ready, at: int) -> str | int | float | None:
     return number
 
 
-# ---- How a table with columns of its own is to be read: as kept under a name, or as proposed and agreed
-# to.
+# ---- Settling how a table is read.
 
 
 #: The question whether a file that was read otherwise before is to be read so now, and its answers.

@@ -13,7 +13,7 @@ from drift.ingest.values import US_PER_DAY
 
 Numbers = npt.NDArray[np.float64]
 
-# ---- How high a place on the sky stands over the site, to a quarter of a degree.
+# ---- The altitude of a place over the site, to a quarter of a degree.
 
 
 _MJD_ZERO = 2_400_000.5
@@ -94,7 +94,7 @@ def hour_angle_rad(
     return np.asarray(erfa.anpm(rotation + np.radians(longitude_deg) - np.radians(ra_deg)))
 
 
-# ---- Places of the mount that were not read from it, but copied from the solve (or the other way round).
+# ---- Mount places that are copies of the solved ones, or the other way round.
 
 
 #: A mount's own place differs from the solved one by its pointing error, arcseconds at the least; places that
@@ -145,15 +145,13 @@ def copied_places(
     return same
 
 
-# ---- Whether the mount's places and the solved ones are in the frames that a file says, by their
-# differences.
+# ---- The frames of mount's and solved places, from their differences.
 #
 # Precession since 2000 has moved places by a third of a degree by 2026, in a pattern over right ascension;
 # what a mount's pointing errors do depends on the hour angle instead, and the zeros of a night are the same
-# all over the sky.  So the share of that pattern in the differences tells the frames apart: 1 when
-# the mount's
-# places are of date and the solved ones ICRS, as they should be, 0 when both are in one frame, -1 when they
-# are exchanged.
+# all over the sky.  So the share of that pattern in the differences tells the frames apart: 1 when the
+# mount's places are of date and the solved ones ICRS, as they should be, 0 when both are in one frame, -1
+# when they are exchanged.
 
 
 class FrameVerdict(StrEnum):

@@ -16,8 +16,7 @@ from drift.errors import LogFileError
 from drift.notices import IngestCode, Notice, info, warning
 from drift.readings import FORMER_COLUMNS
 
-# ---- A file of any form as a table of raw columns: the seam between what a file looks like and what it
-# means.
+# ---- A table of raw columns: a file's form is dealt with, its meaning is still open.
 #
 # The way of a file through this room::
 #
@@ -30,11 +29,9 @@ from drift.readings import FORMER_COLUMNS
 # `drift.ingest.formats.FORMS`.  Where its headings are already the contract's names and units (``time_utc``,
 # ``ra_deg``, ...), no mapping is needed: `drift.ingest.read.read_table` takes the table as it is.
 #
-# `Rows.raws` is what is kept of a row in the record, whatever becomes of it, and is shown to
-# people: text that
-# `RawTable.split_raw` can turn into the row's cells again.  `Rows.lines` says where it stood,
-# counted from 1:
-# lines of a text file, rows of a binary table.
+# `Rows.raws` is what is kept of a row in the record, whatever becomes of it, and is shown to people: text
+# that `RawTable.split_raw` can turn into the row's cells again.  `Rows.lines` says where it stood, counted
+# from 1: lines of a text file, rows of a binary table.
 
 
 #: So many rows are read at a time, so that memory does not grow with the cells of a file.
@@ -120,7 +117,7 @@ class RawTable:
         return tuple(heading.name for heading in self.headings)
 
 
-# ---- The bytes of a log file -> text, with what had to be assumed on the way.
+# ---- From bytes to text.
 
 
 #: How files of other programs begin -> what to call them and what to do.
@@ -226,7 +223,7 @@ def _plain_line_ends(text: str) -> str:
     return text.rstrip("\x1a")
 
 
-# ---- Text -> records with their exact line numbers: what a row was before anyone gave it a meaning.
+# ---- From text to rows with exact line numbers.
 #
 # A record is one row of the file.  Its line number is that of the physical line
 # on which it begins, counted from 1, also after blank lines, comments and quoted

@@ -16,9 +16,8 @@ from drift.notices import IngestCode, Notice, warning
 
 # ---- Times as people write them -> microseconds since 1970 on the clock that they were read from.
 #
-# A text is a date, a time of day and perhaps a zone, in one column or in two; a number counts days
-# or seconds.
-# What the clock was (UTC, a zone with summer time) is the business of `drift.ingest.times`.
+# A text is a date, a time of day and perhaps a zone, in one column or in two; a number counts days or
+# seconds.  What the clock was (UTC, a zone with summer time) is the business of `drift.ingest.times`.
 
 
 Numbers = npt.NDArray[np.float64]
@@ -340,9 +339,8 @@ def clock_holds(name: str, zone: str, time_us: npt.NDArray[np.int64]) -> npt.NDA
 
 # ---- Local time -> UTC, across the days on which clocks are changed.
 #
-# An hour that the clock goes through twice is told apart by the order of the rows where that is
-# possible, or by
-# what the mapping says; else its rows are not known.  An hour that the clock leaves out never was.
+# An hour that the clock goes through twice is told apart by the order of the rows where that is possible,
+# or by what the mapping says; else its rows are not known.  An hour that the clock leaves out never was.
 
 
 Ints = npt.NDArray[np.int64]

@@ -24,7 +24,7 @@ from drift.ingest.translate import Plan, as_texts, finish, gather
 from drift.ingest.values import ON, Ready, TubeSide
 from drift.notices import MappingCode, Notice, info
 
-# ---- Some rows of a table, spread over it: what a guess about its columns rests on.
+# ---- A sample of rows, spread over a table.
 
 
 #: So many rows at most.
@@ -123,7 +123,7 @@ class Known:
         return info(MappingCode.CELL, cell=given[0] if given else "")
 
 
-# ---- Reading a sample by a mapping that is still in doubt, to see what the sky says of it.
+# ---- A sample read by an uncertain mapping, checked against the sky.
 
 
 #: From so many rows on the horizon and the hour angle say something.

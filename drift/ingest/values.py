@@ -16,7 +16,7 @@ from drift.ingest.units import Dimension, Unit, UnitName, dimension_of, own_unit
 from drift.notices import IngestCode, Notice, warning
 from drift.types import READING_COLUMNS
 
-# ---- Cells that are all written like the first one, looked at all at once.
+# ---- Cells that are all written alike, read at once.
 
 
 _ZERO, _NINE, _PLUS, _MINUS = (ord(sign) for sign in "09+-")
@@ -60,13 +60,12 @@ class Alike:
         return self._signs[:, 0] == _MINUS
 
 
-# ---- Numbers and angles as people write them -> numbers in the contract's unit.
+# ---- Numbers and angles.
 #
-# An angle may stand in decimals or in parts of sixty, with colons, blanks, letters or signs between
-# the parts:
-# ``12:34:56.7``, ``12 34 56,7``, ``12h34m56.7s``, ``-05°12'30"``, ``12h 34.5m``.  Parts of sixty
-# count hours
-# where the column's unit is hours, else degrees; a letter or sign that says otherwise makes the cell bad.
+# An angle may stand in decimals or in parts of sixty, with colons, blanks, letters or signs between the
+# parts: ``12:34:56.7``, ``12 34 56,7``, ``12h34m56.7s``, ``-05°12'30"``, ``12h 34.5m``.  Parts of sixty
+# count hours where the column's unit is hours, else degrees; a letter or sign that says otherwise makes the
+# cell bad.
 
 
 Numbers = npt.NDArray[np.float64]
@@ -224,7 +223,7 @@ def _of_parts(match: re.Match[str]) -> float:
     return -size if match["sign"] and match["sign"] in "-\u2212" else size
 
 
-# ---- The side of the pier that the tube is on, from the words and numbers that programs write for it.
+# ---- The side of the pier that the tube is on.
 
 
 class SideMeans(AlsoWritten):
@@ -268,7 +267,7 @@ def side_of(cell: str, meaning: str = ON) -> TubeSide | None:
     return OTHER_SIDE[side] if side and meaning == LOOKS else side
 
 
-# ---- Text -> numbers, times, dates: the one place where a log's cells get a meaning.
+# ---- Numbers, times and dates as our own logs write them.
 #
 # Each function takes a list of cells with surrounding blanks removed and returns
 # arrays of the same length.  Nothing raises for a bad cell; the caller decides
@@ -400,7 +399,7 @@ def why_no_number(cell: str) -> Notice:
     return warning(IngestCode.NUMBER_UNREADABLE)
 
 
-# ---- One contract column of a file as values, before anyone asks whether they can be true.
+# ---- One column as values, before any check of whether they are plausible.
 
 
 _READINGS_NAMES = {"time_utc": "time_us", "date": "day"}

@@ -95,7 +95,7 @@ def _from_equatorial(meridian: Floats, east: Floats, pole: Floats, latitude_rad:
     )
 
 
-# ---- Instrument constants: from what the mount reads to where the tube points, and back to first order.
+# ---- Instrument constants.
 #
 # The constants, all in arcsec on the sky, as mechanical minus true (side is +1
 # for a tube on the east side of the pier, -1 on the west side):

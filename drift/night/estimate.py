@@ -31,8 +31,7 @@ from drift.notices import NightCode, Notice, info, warning
 from drift.quantities import DAY_US, Floats, Ints
 from drift.types import InstrumentConstants, NightAxis, Nights, Readings, SetAside, SkyCovered
 
-# ---- Whether a mount whose own star model has altered the places it reports hides its axis, and what
-# then holds.
+# ---- Mounts whose own star model alters what they report.
 #
 # Such a mount takes part of its axis error out of what it reports, so pointing
 # solves see too little of it, while sweeps and unguided runs see it all.  Where
@@ -259,7 +258,7 @@ def _without_axis(night: NightAxis) -> NightAxis:
     return replace(night, working=np.full(3, np.nan), notices=(*night.notices, notice))
 
 
-# ---- All readings of the sky -> the axis of each night, with its covariance.
+# ---- The axis of each night.
 
 
 #: A coordinate of the axis less certain than this is called unknown [arcsec]: half the prior's own sd.

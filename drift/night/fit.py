@@ -152,7 +152,7 @@ def shift_sd(solution: Solution, spread: OwnSpread, sd: Floats) -> Floats:
     return out
 
 
-# ---- Fit all nights at once: exact geometry, robust weights, scales from the data.
+# ---- The fit of all nights at once.
 
 
 #: The fit has come to rest when no axis moves by more [arcsec] and no scale by more than this share:

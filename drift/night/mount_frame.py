@@ -16,8 +16,7 @@ from drift.sky.air import refraction_at_45, standard_pressure_hpa
 from drift.sky.of_date import true_of_j2000
 from drift.types import Readings, as_readings
 
-# ---- What a mount's places are, beside what the record says: of date or of J2000, with or without
-# refraction.
+# ---- Of date or of J2000, with or without refraction.
 #
 # Precession since 2000 has moved places by a third of a degree by 2026, in a
 # pattern over right ascension.  Taken for places of date, those of J2000 leave a
@@ -157,8 +156,7 @@ def _sample(split: NightSplit, solves: pd.DataFrame) -> Bools:
     return np.isin(night, nights[:: max(1, -(-nights.size // NIGHTS_LOOKED_AT))])
 
 
-# ---- How likely it is that a mount's own model has altered the places that it reports, by pointing
-# solves alone.
+# ---- The chance that a model inside the mount has altered its reports, from pointing solves alone.
 #
 # A raw mount shows cone error, non-perpendicular axes and the axis error that its
 # owner left.  A mount with a model of many stars reports where it really points,

@@ -17,9 +17,6 @@ from drift.quantities import ARCSEC_PER_RAD, Floats, Ints
 from drift.sky.air import AirTaken, NightAir, air_of_nights, joined_air
 from drift.types import Readings
 
-# ---- Each kind of log as sightings, and all logs of a night put together.
-
-
 # ---- Pieces: the sightings of one kind of log before they are put together.
 
 
@@ -361,7 +358,7 @@ def split_sessions(sessions: Sessions, sightings: Sightings, starts: Ints) -> tu
     )
 
 
-# ---- All readings of the sky put together as the fit of nights takes them in.
+# ---- All readings of the sky, as the fit of nights takes them.
 
 
 @dataclass(frozen=True)

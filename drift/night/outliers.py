@@ -223,7 +223,7 @@ def _possible_starts(problem: NightProblem, keep: Bools, starts: list[int]) -> I
     return np.flatnonzero(can & before)
 
 
-# ---- Search all nights for wrong readings and second syncs, and fit what is left.
+# ---- The search through all nights.
 
 
 #: Rounds of looking for wrong readings and second syncs; later rounds see better scales.

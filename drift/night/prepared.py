@@ -18,10 +18,7 @@ from drift.site.file import PierFile
 from drift.sky.place import observed
 from drift.types import READING_COLUMNS, Readings
 
-# ---- Readings as the night step takes them: sets found among solves, level pairs joined.
-
-
-# ---- Readings as the night step takes them, and what was done to make them so.
+# ---- The result: readings made ready for the night step.
 
 
 @dataclass(frozen=True)
@@ -43,8 +40,7 @@ class Prepared:
     left_out: tuple[LeftOut, ...] = ()
 
 
-# ---- Level readings with the instrument turned end for end: a pair is free of the instrument's own
-# error.
+# ---- Level readings turned end for end.
 #
 # Turned end for end, the instrument shows the tilt with the other sign and its own
 # error with the same one.  Half the difference of the two readings is the tilt,
@@ -187,7 +183,7 @@ def _unsteady(place: str, pairs: list[Pair]) -> Iterator[Notice]:
         yield warning(NightCode.LEVEL_ERROR_CHANGES, place=Place(place), sd_arcsec=sd)
 
 
-# ---- Solves without the mount's coordinates -> the sweeps and runs that they are part of.
+# ---- Solves that are part of a sweep or a run.
 #
 # It is done with all readings at hand, so that neither the order of imports nor
 # pieces of files change what is found, and no solve counts twice.
@@ -365,7 +361,7 @@ def _observed_dec(
     return hour_angle_and_dec(seen.enu, float(np.radians(where[0])))[1]
 
 
-# ---- All that is made of readings before the nights are worked out.
+# ---- All of it.
 
 
 def ready(site: PierFile, readings: Readings) -> Prepared:

@@ -14,7 +14,7 @@ from drift.notices import NightCode, Notice, info, warning
 from drift.sky.of_date import separation_deg
 from drift.sky.place import observed
 
-# ---- Sweeps and unguided runs among solves that come without the mount's own coordinates.
+# ---- How a sweep or a run is recognised.
 #
 # Such a solve says nothing by itself.  But where the declination axis stood still
 # while the hour angle turned, the observed places lie on a small circle about the
@@ -265,7 +265,7 @@ def _roughness(seen: SeenSolves, rows: Whole) -> float:
     return float(np.sqrt(np.sum((dec - design @ fit) ** 2) / max(rows.size - 3, 1)))
 
 
-# ---- Where solves without the mount's coordinates were seen, for finding sweeps and runs among them.
+# ---- Where solves were seen, for the search.
 
 #: A camera that turned by more than this between two solves went through the pole of the mount [deg].
 _FLIP_DEG = 90.0

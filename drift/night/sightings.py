@@ -18,7 +18,7 @@ from drift.mount.instrument import (
 )
 from drift.quantities import ARCSEC_PER_RAD, Bools, Floats, Ints
 
-# ---- Sightings: what every estimator of a night is fed with, whatever kind of log it came from.
+# ---- Sightings and their sessions.
 #
 # A sighting is one observed direction with what the mount read (pointing
 # solves), or with what stood still (sweeps: the declination axis; runs: the
@@ -191,10 +191,9 @@ def make_sightings(
 def pointing_shares(source: Ints, session: Ints, time_us: Ints, ha_rad: Floats, dec_rad: Floats) -> Floats:
     """Return what each sighting counts for, (n,): one over the number of solves in its pointing.
 
-    Solves of one field, within `SAME_POINTING` of the
-    first of them on the sky and `SAME_POINTING_US` in time, are one pointing: the
-    mount's own error is common to all, and ten of them tell little more than one.
-    The points of an unguided run are one star's movement and count each.
+    Solves of one field, within `SAME_POINTING` of the first of them on the sky and `SAME_POINTING_US` in
+    time, are one pointing: the mount's own error is common to all, and ten of them tell little more than
+    one.  The points of an unguided run are one star's movement and count each.
     """
     field = SIDEREAL_RAD_PER_US * (time_us - time_us.min(initial=0)) - ha_rad  # stands still while tracking
     place = np.stack(
@@ -223,7 +222,7 @@ def _first_of_pointing(place: Floats, time_us: Ints) -> Ints:
     return first
 
 
-# ---- The readings of each session laid side by side, for sums and products session by session.
+# ---- Readings side by side, one row for each session.
 
 
 #: Sessions are padded to one length for speed when that costs no more than so many times the readings.

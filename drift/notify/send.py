@@ -18,10 +18,7 @@ if TYPE_CHECKING:
     import io
 
 
-# ---- Send one message to one address of ``[warn] notify``, its secrets filled in and never shown.
-
-
-# ---- An address of ``[warn] notify``: secrets filled in from outside the file, and shown without them.
+# ---- An address of ``[warn] notify``, and the secrets in it.
 #
 # A part of an address may be ``${NAME}``, an environment variable, or
 # ``${keyring:SERVICE/USER}``, a password of the system's keyring; both are
@@ -252,7 +249,7 @@ def _judged(log: str) -> Sent:
     return Sent(FAILED, "the server did not take it")
 
 
-# ---- Bring the waiting messages on their way, so that none goes out twice and none is lost unseen.
+# ---- Sending the waiting messages: none twice, and none lost without a word.
 #
 # A receiver that can't know a message again (a mail box, most web hooks) allows
 # either "at least once" or "at most once", not both.  Here a message goes out at

@@ -16,7 +16,7 @@ from drift.readings import READING_COLUMNS, StepDone
 from drift.record import schema
 from drift.record.schema import batches
 
-# ---- What was done to the record, in order: each act with its time and reason, and the rows it changed.
+# ---- Acts: what was done to the record, when and why, and the rows it changed.
 #
 # Nothing leaves the record for good.  A row that is not used any more keeps its
 # place, its file and its line, with a state that says why:
@@ -236,8 +236,7 @@ def _change(connection: Connection, rows: Sequence[RowHeld], status: int) -> Non
         set_status(connection, kind, [row.row_id for row in rows if row.kind == kind], status)
 
 
-# ---- Steps that were advised, kept when they are shown under a short id, and what was recorded for
-# them.
+# ---- Advised steps, kept under a short id, and what was recorded for them.
 #
 # A step is what a person saw: what to do and by how much, and the night that it rests on.  The same step
 # shown again keeps its id.  What was recorded as done by an id is known by the rows of the log of

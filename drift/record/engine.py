@@ -192,7 +192,7 @@ def _command_of(process: int) -> str:
     return f", {shown[:80]!r}" if shown else ""
 
 
-# ---- Opening the database: SQLite with a write-ahead log beside the site file, or any other by its URL.
+# ---- Opening the database.
 
 
 #: How long to wait for another program that writes [s].
@@ -333,8 +333,7 @@ def begin_file(url: URL, fill: Callable[[Place], None]) -> None:
     """Make a new SQLite record whole, where there is none: nobody ever sees one that is not complete.
 
     It is filled in memory and its file appears at once with all in it, so that a kill leaves either nothing
-    or
-    a whole record, and of several programs that begin at once one makes it and the others find it.
+    or a whole record, and of several programs that begin at once one makes it and the others find it.
 
     Raises
     ------
@@ -354,8 +353,7 @@ def begin_file(url: URL, fill: Callable[[Place], None]) -> None:
     finally:
         place.engine.dispose()
     # Bytes 18 and 19 say that it has a write-ahead log (SQLite file format, section 1.3.3): to turn that on
-    # later
-    # takes a lock that programs that begin at once would fight for.
+    # later takes a lock that programs that begin at once would fight for.
     content[18:20] = b"\2\2"
     try:
         write_whole(path, bytes(content), mode=0o666)

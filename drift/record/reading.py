@@ -172,7 +172,7 @@ def _whole(packed: bytes) -> Whole:
     return np.cumsum(np.frombuffer(zlib.decompress(packed), dtype="<i8"), dtype=np.int64)
 
 
-# ---- The record -> tables of readings.
+# ---- Tables of readings from the record.
 
 
 _DTYPES = {"int": np.int64, "float": np.float64}

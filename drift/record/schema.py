@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
     Words = npt.NDArray[np.uint64]
 
-# ---- The tables of the record.
+# ---- The tables.
 #
 # Each kind of reading has a table with typed columns for quick reading, and in
 # the same row where it came from: file, line, the row's text as it came, and a

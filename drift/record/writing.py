@@ -22,15 +22,12 @@ from drift.record.reading import carried_of, identity_columns, read_carried, wri
 from drift.record.schema import batches, content_ids, digest_in_order, insert_columns
 from drift.record.undo import take_over, undo_files
 
-# ---- Rows of a file that are in the record already, but as another reading: read otherwise, or cut
-# short.
+# ---- Rows that are in the record already, but were read differently or cut short.
 #
 # A row of a file is known again by its text (an image by its name).  Where the same text comes with other
-# values, the file was read another way before (another time zone, other keywords, another kind of
-# log): both
-# readings at once would count each observation twice, once of them wrongly.  So the later one goes
-# in only in
-# the place of the former, whose import is then undone; undoing that brings it back.
+# values, the file was read another way before (another time zone, other keywords, another kind of log):
+# both readings at once would count each observation twice, once of them wrongly.  So the later one goes in
+# only in the place of the former, whose import is then undone; undoing that brings it back.
 
 
 #: A row that was cut short lies so near in time to the whole one [us, or days of weather].
@@ -147,10 +144,7 @@ def put_whole(connection: Connection, kind: str, cut: int, whole: int, now_us: i
     replace(connection, kind, cut, [whole], ActReason.CUT_SHORT, now_us)
 
 
-# ---- A log that was read -> the record: what is new goes in, what is there already does not.
-
-
-# ---- Whether level readings that come in can be of this pier: they follow on from those that are there.
+# ---- Whether new level readings can be of this pier.
 
 
 #: Readings of the record so near in time are compared with [us].

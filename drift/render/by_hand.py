@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from drift.site.file import PierFile
 
 
-# ---- What came of a file's import, in words.
+# ---- What came of a file's import.
 
 
 def counts_words(one: FileImported) -> str:
@@ -52,8 +52,7 @@ def counted(number: int, one: str, many: str) -> str:
     return f"{number:,} {one if number == 1 else many}"
 
 
-# ---- What is recorded by hand, in words: what a correction or a level reading says, and what to mind of
-# it.
+# ---- What is recorded by hand.
 
 
 Row = Mapping[str, str]

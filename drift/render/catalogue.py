@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from drift.site.file import PierFile
 
 
-# ---- The answer of a record that holds nothing: no picture can be drawn of it, and each says why.
+# ---- The analysis of an empty record: no picture can be drawn, and each says why.
 
 
 _NEITHER = Separable(
@@ -72,8 +72,7 @@ def analysis_of_nothing(site: PierFile) -> Analysis:
     return Analysis(site, nights, history, advise(site, nights, history), ())
 
 
-# ---- All pictures by name: what each is called, what it says, how it is drawn, its words and its
-# numbers.
+# ---- All pictures by name.
 
 
 _SDS = "one standard deviation"

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from drift.types import Analysis
 
 
-# ---- A picture as SVG inside a page: in the page's own colours, with words for those who can't see it.
+# ---- A picture as SVG inside a page, in the page's colours.
 
 
 _COLOURS = {value.lower(): name for name, value in LIGHT.items()}
@@ -126,7 +126,7 @@ def _compact(body: str) -> str:
     return _PLACES.sub(lambda places: _WHOLE.sub("", _NEAR_DECIMAL.sub("", places.group())), body)
 
 
-# ---- Pictures as they stand on a page: which there are, drawn with their words and their numbers.
+# ---- The pictures of a page, with their words and numbers.
 
 
 #: The latest events that are drawn close up on a page; all are in the table.
@@ -243,7 +243,7 @@ def _svg(picture: Picture, analysis: Analysis, size: str, width_in: float) -> tu
     return inline_svg(drawn, f"{picture.name}-{size}", picture.title, picture.describe(analysis)), tall
 
 
-# ---- Files that are written whole or not at all, over an earlier one of ours and over no other.
+# ---- Files are written whole or not at all, and only over an earlier one of ours.
 
 
 _ELSEWHERE = "Name a file elsewhere with -o."
@@ -318,9 +318,6 @@ def _is_ours(path: Path, kind: Kind) -> bool:
 
 def _cannot(path: Path, kind: Kind, wrong: str, remedy: str) -> str:
     return f"the {kind.name} can't be written to {path}: {wrong}.  {remedy}"
-
-
-# ---- The report: pictures and words in one HTML file that opens offline.
 
 
 # ---- One picture as a file: PNG, SVG or PDF, on a light or a dark ground.

@@ -10,9 +10,6 @@ from drift.notices import Code, NightCode, Notice, SkyCode, from_value
 from drift.quantities import YEAR_DAYS, as_utc
 from drift.render.notices import Values, Writer, sentence
 
-# ---- What nights and their readings leave to say, in words.
-
-
 # ---- Of all nights.
 
 

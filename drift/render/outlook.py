@@ -299,10 +299,7 @@ def _tilt(tilt: Floats, sd: Floats) -> str:
     return f"{angle(size, spread)} {toward_of(*tilt.tolist())}"
 
 
-# ---- The coming twelve months in words: what ``drift outlook`` says, and the short of it in the status.
-
-
-# ---- What past forecasts, scored, say of the next one: one sentence on whether it may be trusted.
+# ---- Whether the forecast may be trusted, by past ones.
 
 
 #: A band that holds 80 % of the nights is right.  Nights of one winter go astray together, so that a good
@@ -353,7 +350,7 @@ def _against(own: float, plain: float) -> str:
     return f"as near as the plain annual shape ({plain_angle(plain)})"
 
 
-# ---- The coming twelve months in words: what ``drift outlook`` says, and the short of it in the status.
+# ---- ``drift outlook``, and its short form in the status.
 
 
 def brief_sentences(analysis: Analysis) -> tuple[str, ...]:

@@ -200,7 +200,7 @@ def as_advised_note(step: str) -> str:
     return f"as advised ({step})"
 
 
-# ---- What was asked of a correction and what was found, in the one way in which it is said everywhere.
+# ---- Corrections: asked and found.
 
 
 #: Kinds of correction whose amount is a change in arcsec of az_error or alt_error.

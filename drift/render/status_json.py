@@ -56,7 +56,7 @@ if TYPE_CHECKING:
     )
 
 
-# ---- What the references do by themselves as data: part of ``drift status --json``.
+# ---- What the references do, as data.
 #
 # Codes and numbers only; a number that isn't known is None (null).
 
@@ -135,9 +135,6 @@ def _rival(one: Rival) -> dict[str, Any]:
     }
 
 
-# ---- The analysis as data: what ``drift status --json`` and ``drift outlook --json`` print.
-
-
 # ---- What the axis error does and where to aim, as plain data beside the contract's keys.
 
 
@@ -199,7 +196,7 @@ def _year(year: YearAim) -> dict[str, Any]:
     }
 
 
-# ---- The coming twelve months as data: part of ``drift status --json``, and ``drift outlook --json``.
+# ---- The coming twelve months as data.
 
 
 _AXIS, _TILT = ("az_error", "alt_error"), ("tilt_north", "tilt_east")

@@ -23,8 +23,7 @@ from drift.site.lines import Place, line_of
 from drift.site.threads import ALLOWED as ALLOWED_THREADS
 from drift.site.threads import thread_name
 
-# ---- What is known about a key of the site file beside its type: for messages and for the file's
-# remarks.
+# ---- What is known about a key beside its type.
 
 
 #: Longer values are cut in messages [characters].
@@ -161,10 +160,7 @@ def _without_secret(value: object) -> str:
     return "text without ://"
 
 
-# ---- What is wrong with a site file: checks across keys, and the message for each fault.
-
-
-# ---- What is said about a wrong site file: each fault in one short paragraph, with its line.
+# ---- The message about a wrong site file: one paragraph for each fault, with its line.
 
 
 Models = Mapping[str, type[BaseModel]]
@@ -317,7 +313,7 @@ def _unknown(place: Place, value: object, models: Models) -> str:
     return f"{said}{nearest(name, known) or '.'}  {others}"
 
 
-# ---- Checks of single values of the site file, each with its reason in words.
+# ---- Checks of single values.
 
 
 #: Two bolts nearer to one another than this would touch on any circle [degrees].

@@ -28,7 +28,7 @@ from drift.site.disk import DEFAULT_NAME
 from drift.site.lines import Place, lines_of, syntax_words
 from drift.site.sections import DEFAULT_BOOK, SECTIONS, Sections, StoreSection
 
-# ---- One pier's site file: reading it, and what is assumed where it is silent.
+# ---- Reading a site file.
 #
 # What may be in it stands in `drift.site.sections`.
 
@@ -222,8 +222,7 @@ def _decoded(path: Path, content: bytes) -> str:
         raise SiteFileError(unreadable(path, why, _SAVE)) from error
 
 
-# ---- The commented site file that `drift init` writes: every key with its meaning, unit, range and
-# default.
+# ---- The commented site file that `drift init` writes.
 
 
 _WIDTH = 100

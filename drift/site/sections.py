@@ -115,7 +115,7 @@ class OpticsSection(SiteFileSection):
     ] = "year"
 
 
-# ---- The sections of the site file: every key with its type, range, default and meaning.
+# ---- The sections.
 #
 # The messages about a wrong file and the remarks in a new one are both made
 # from what stands here.

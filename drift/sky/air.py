@@ -12,9 +12,6 @@ from drift.notices import Notice, SkyCode, Value, warning
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
 from drift.sky.clock import FloatArray, IntArray
 
-# ---- The air: temperature and pressure of every reading, and how far refraction lifts a direction.
-
-
 # ---- How the air lifts a direction, and the pole with it.
 
 
@@ -338,7 +335,7 @@ def _sea_level(pressure: FloatArray, standard: float, elevation_m: float) -> tup
     )
 
 
-# ---- What is not known of the air, night by night, as an error of refraction.
+# ---- The error of refraction where the air was not measured.
 #
 # Refraction grows with pressure over absolute temperature.  What was taken for
 # them is wrong by some degrees and hectopascals: by one amount on all nights

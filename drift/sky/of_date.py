@@ -3,8 +3,8 @@
 "Of date" is used for two things that differ by up to 40 arcsec, and both are offered:
 
 *apparent*: true equator and equinox, with nutation, annual aberration and light deflection by the Sun: what
-belongs to apparent sidereal time.
-*mean*: precession alone (with the frame bias), no nutation and no aberration.
+belongs to apparent sidereal time.  *mean*: precession alone (with the frame bias), no nutation and no
+aberration.
 
 Parallax, proper motion, diurnal aberration and refraction have no part in either.
 """

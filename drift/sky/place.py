@@ -139,8 +139,7 @@ def _weights(u: FloatArray) -> list[FloatArray]:
     return weights
 
 
-# ---- A place among the stars -> the direction in which it is seen from this site, and the sidereal
-# time.
+# ---- From a place to the direction in which it is seen.
 
 
 FIRST_MJD, LAST_MJD = 15_020, 88_069  # 1900-01-01, 2100-01-01: the range of the Earth's ephemeris

@@ -36,10 +36,7 @@ if TYPE_CHECKING:
     from drift.types import Analysis, CorrectionFound, Event
 
 
-# ---- What is new since it was last acknowledged, and what was known before.
-
-
-# ---- What was told before, as JSON text, and whether news is the same as it.
+# ---- What was reported before, as JSON, and whether news is the same.
 
 
 FORMAT, VERSION = "drift-watch", 1
@@ -166,7 +163,7 @@ def parsed_state(acknowledged_json: str | None) -> dict[str, Any]:
         ) from error
 
 
-# ---- What is new since it was last acknowledged: what moved, what will, and what can't be seen.
+# ---- What is new since it was last acknowledged.
 
 
 def news(

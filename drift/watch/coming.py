@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from drift.watch.limits import Limit, LimitState
 
 
-# ---- One thing to tell, and all that is to be told.
+# ---- One piece of news, and all of it.
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,7 +68,7 @@ class News:
         return bool(self.new)
 
 
-# ---- Limits that will be passed soon, going by the forecast of the axis.
+# ---- Limits that will be passed soon, by the forecast.
 #
 # Only the pier can be carried ahead, by its season and by what lasts; knobs do
 # not creep in a way that can.
@@ -153,7 +153,7 @@ def _limit_item(limit: Limit, situation: Situation, time_us: int, value: float, 
     return Item(kind=NewsKind.SOON, time_us=time_us, notice=notice, mark=mark, facts=facts)
 
 
-# ---- When the readings are too old, too few or too vague to watch by.
+# ---- Readings too old, too few or too vague to watch by.
 
 
 #: No reading for so long is too long [days], or for `_USUAL_GAPS` times the usual gap between nights,
@@ -237,8 +237,7 @@ def _thin_item(of: str, situation: Situation, notice: Notice) -> Item:
     return Item(kind=NewsKind.THIN, time_us=time_us, notice=notice, mark=mark, facts={"of": of})
 
 
-# ---- A movement over a stretch without nights: it happened, though nobody saw whether at once or
-# slowly.
+# ---- Movements over a stretch without nights.
 #
 # After weeks without a night a bump can't be told from frost or settlement, so that the history
 # names no event.  That the axis is no longer where it was is news all the same.

@@ -29,10 +29,7 @@ if TYPE_CHECKING:
     from drift.types import Action, Analysis, Event, History
 
 
-# ---- The warning limits, watched with hysteresis, and how sure an alarm must be.
-
-
-# ---- How sure an alarm must be, so that a steady pier raises no more of them than the site file allows.
+# ---- How sure an alarm must be.
 #
 # *Events.*  Let steps of a harmful kind be expected ``L`` times a year.  On a
 # pier that stays put the expected odds of "moved" to "nothing", summed over all
@@ -98,15 +95,15 @@ def is_alarm(event: Event, false_alarms_per_year: float) -> bool:
     return moved >= odds_needed(false_alarms_per_year) * odds[Part.NOTHING]
 
 
-# ---- The warning limits, watched with hysteresis so that a value near its limit doesn't flap.
+# ---- The warning limits, watched with hysteresis.
 #
 # The axis is known on the nights that show it; a level reading tells only how the pier tilts.  So the axis
 # is watched on its nights, and on later level readings where these show that the pier has tipped since.
 #
-# A limit counts as passed once the value is beyond it by some standard
-# deviations (see `drift.watch.limits`).  It stays passed until the value comes back below 80 % of the limit.
-# Once acknowledged it is told again only after it came back so far, or when the
-# value has grown by a quarter beyond what was acknowledged.
+# A limit counts as passed once the value is beyond it by some standard deviations (see
+# `drift.watch.limits`).  It stays passed until the value comes back below 80 % of the limit.  Once
+# acknowledged it is told again only after it came back so far, or when the value has grown by a quarter
+# beyond what was acknowledged.
 
 
 #: Below this share of the limit a value has come back.
@@ -289,7 +286,7 @@ def _sds(analysis: Analysis) -> float:
     return sds_needed(analysis.site.warn.false_alarms_per_year)
 
 
-# ---- The state now: axis and tilt against their limits and against a year ago, and how old that is.
+# ---- The state now: axis and tilt against their limits and against a year ago.
 
 
 #: Nearer to a limit than this many standard deviations nobody can say on which side of it a value lies.

@@ -45,8 +45,7 @@ if TYPE_CHECKING:
     from drift.types import Analysis, History
 
 
-# ---- The axis on each night: azimuth, altitude, distance from the pole, with the limit and the fitted
-# curve.
+# ---- The axis on each night.
 
 
 #: The frame is widened to show the pole or the limit when that makes it at most so many times taller.
@@ -236,7 +235,7 @@ def _far_words(analysis: Analysis, far: float, sd: float) -> str:
     return f", which makes {phrases.any_arcmin(60.0 * far, 60.0 * sd)} on the sky{tinted}"
 
 
-# ---- Pier and mount apart: how the pier tilts and what the mount does on it, since the start.
+# ---- Pier and mount apart, since the start.
 
 
 #: No frame is higher than so many limits of tilt.

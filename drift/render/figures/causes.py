@@ -46,8 +46,7 @@ if TYPE_CHECKING:
     from drift.types import Analysis, CauseSeries
 
 
-# ---- What each cause alone did to the axis or to the tilt, and what is left of the nights' own
-# readings.
+# ---- What each cause did, and what is left over, as numbers.
 
 
 #: Causes that are many of one kind are shown as one: what they are called together.
@@ -203,7 +202,7 @@ def scatter_in_sds(left: Left) -> float:
     return float(np.sqrt(np.mean((left.left / left.sd) ** 2)))
 
 
-# ---- One panel a cause, their sum against the nights, and what is left over.
+# ---- The picture of all causes.
 
 
 #: Height of the panel of a cause, and of the last two [inches].

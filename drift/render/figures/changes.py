@@ -40,9 +40,6 @@ if TYPE_CHECKING:
     from drift.types import Analysis, CorrectionFound, Event
 
 
-# ---- One event close up: the nights before and after it, and the odds of what it was.
-
-
 # ---- The readings on either side of an event, and what each side says by itself.
 
 

@@ -43,7 +43,7 @@ class Square:
         return float(np.hypot(*np.clip(away - self.half, 0.0, None))), float(np.hypot(*(away + self.half)))
 
 
-# ---- Nights taken together in blocks, so that a path over years can be drawn with its uncertainty.
+# ---- Nights taken together in blocks, for a path over years.
 
 
 #: Up to so many nights each stands for itself.
@@ -141,8 +141,7 @@ def _positive(matrix: Floats) -> Floats:
     return (vectors * np.clip(values, 0.0, None)) @ vectors.T
 
 
-# ---- What the two paths share: a square frame, ellipses of uncertainty, the colours of time, words
-# beside.
+# ---- Drawing a path: ellipses, colours of time, words beside it.
 
 
 #: Side of the square frame on a wide sheet; on a phone it takes the whole width [inches].

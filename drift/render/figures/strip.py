@@ -31,9 +31,6 @@ if TYPE_CHECKING:
     from drift.types import Analysis
 
 
-# ---- The strip as a picture.
-
-
 #: Height of both tracks together, and the least of one [inches].
 _HEIGHT_IN, _LEAST_IN = 2.3, 0.7
 #: Height of a track that stands alone [inches].

@@ -298,7 +298,7 @@ def change_line(panel: Axes, times: Floats, change: Floats, sd: Floats, hue: str
     least_height(panel, LEAST_SPAN)
 
 
-# ---- Frames round what can be trusted, so that one vague night does not flatten all others.
+# ---- Frames: one vague night must not flatten all others.
 
 #: The frame is laid round nights no more uncertain than this many times the median night.
 _FRAME_SDS = 6.0

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from drift.watch.limits import YearAgo
 
 
-# ---- A table of text: what every table of the words and of the report is made of.
+# ---- A table of text.
 
 
 #: Stands between cells while all of them are escaped at once; no text holds it.
@@ -63,7 +63,7 @@ class Table:
         return Markup("".join([f"<tr>{row}</tr>\n" for row in rows]))
 
 
-# ---- How far the axis may be off: by the optics, and by the owner's own warning limit.
+# ---- How far the axis may be off, by optics and warning limit.
 
 
 @dataclass(frozen=True)
@@ -91,7 +91,7 @@ def aimed_pole_arcmin(analysis: Analysis) -> float:
     return poles.lift_arcsec / 60.0 if poles is not None and poles.aimed_at == "refracted" else 0.0
 
 
-# ---- How far from the pole aimed at the axis was on each night, as an angle on the sky.
+# ---- The distance from the pole on each night.
 
 
 def distances_arcmin(analysis: Analysis, nights: Iterable[NightAxis]) -> tuple[Floats, Floats]:
@@ -124,7 +124,7 @@ def pole_words(analysis: Analysis) -> str:
     return "the refracted pole" if aimed_pole_arcmin(analysis) else "the true pole"
 
 
-# ---- Tables of where the axis is: now, on each night, and whether it matters.
+# ---- The tables.
 
 
 SOURCE_WORDS = {"pointing": "pointing", "sweep": "sweep", "run": "unguided run", "typed": "typed in"}

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from drift.types import Analysis, CorrectionFound, Event, History, Separable, Winter
 
 
-# ---- How much of what a winter left behind is the settlement that goes on all year.
+# ---- How much of what a winter left behind is settlement.
 
 
 #: The autumn before, where the record began only as winter came: as the history takes it.
@@ -89,7 +89,7 @@ def _sd(history: History, weight: Floats, sd: Floats, along: Floats, time_us: np
     return max(grown, rate_sd * years if math.isfinite(rate_sd) else 0.0)
 
 
-# ---- Tables of what moved: events with their odds, corrections, winters, and the history row by row.
+# ---- The tables.
 
 
 #: Kinds of correction that are meant to move something by an amount.
