@@ -19,6 +19,7 @@ from drift.night.mount_frame import (
     Shown,
     chance_altered,
     frame_of,
+    hidden_variance,
     taken_as,
     verified,
 )
@@ -37,7 +38,8 @@ from drift.types import InstrumentConstants, NightAxis, Nights, Readings, SetAsi
 # solves see too little of it, while sweeps and unguided runs see it all.  Where
 # both are there, their disagreement tells; without sweeps it can't be known, and
 # how near to nothing all that the solves show is (`drift.night.mount_frame`)
-# says how likely it is.  Changes of the axis are seen either way, as long as the
+# says how likely it is; from a chance of `SPOKEN_FROM` on, what may be hidden stands in
+# the uncertainty that all nights share.  Changes of the axis are seen either way, as long as the
 # model inside is not made anew.
 
 
@@ -132,7 +134,11 @@ def _by_odds(nights: Nights, latitude_rad: float, correction_us: Ints | None) ->
         return nights
     if chance < TAKEN_FROM:
         notice = warning(NightCode.AXIS_RESTS_ON_RAW_REPORTS, chance=chance)
-        return replace(nights, notices=(*nights.notices, notice))
+        hidden = hidden_variance(chance) * np.diag([np.cos(latitude_rad) ** -2, 1.0])
+        wider = (
+            _moved(n, np.zeros(2), hidden) if n.sources == (Source.POINTING,) else n for n in nights.nights
+        )
+        return replace(nights, nights=tuple(wider), notices=(*nights.notices, notice))
     return _held_back(nights, warning(NightCode.REPORTS_LOOK_ALTERED, chance=chance))
 
 

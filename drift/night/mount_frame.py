@@ -178,6 +178,17 @@ CHANCE_ALL, CHANCE_AXIS = 0.10, 0.10
 _GRID = 40
 
 
+def hidden_variance(chance: float) -> float:
+    """Return the variance of what a model may have taken out of one coordinate, on the sky [arcsec^2].
+
+    Where the reports are altered, with that chance, the axis stands anywhere that raw mounts stand: the mean
+    square of a scale between the ends of `RAW_AXIS` whose logarithm is equally likely, that is
+    (b^2 - a^2) / (2 ln(b / a)); else nothing is hidden.
+    """
+    least, most = RAW_AXIS
+    return chance * (most**2 - least**2) / (2.0 * float(np.log(most / least)))
+
+
 @dataclass(frozen=True)
 class Shown:
     """What pointing solves show of an instrument: values with sds [arcsec]; NaN where they tell nothing.

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from drift.night.mount_frame import RAW_AXIS, Shown, chance_altered, verified
+from drift.night.mount_frame import RAW_AXIS, Shown, chance_altered, hidden_variance, verified
 
 SURE, HARDLY = 0.95, 0.05
 
@@ -45,3 +45,11 @@ def test_a_run_that_sees_one_direction_tells_of_that_alone():
     blind = np.diag([RAW_AXIS[1] ** 2 * 100.0, 4.0])
     assert abs(verified(np.array([500.0, 0.0]), blind) - verified(np.array([0.0, 0.0]), blind)) < 0.1
     assert verified(np.array([0.0, 100.0]), blind) > 50.0
+
+
+def test_what_may_be_hidden_is_the_mean_square_of_what_raw_mounts_show():
+    # the mean of s^2 over ln s from 20 to 1500: (1500^2 - 20^2) / (2 ln 75) = 2249600 / 8.634976 = 260522
+    assert hidden_variance(1.0) == pytest.approx(260_522.0, rel=1e-5)
+    assert hidden_variance(0.25) == pytest.approx(0.25 * hidden_variance(1.0))
+    scale = np.geomspace(*RAW_AXIS, 100_001)
+    assert hidden_variance(1.0) == pytest.approx(np.mean(scale**2), rel=1e-3)

@@ -148,6 +148,19 @@ def test_a_mount_with_a_model_of_its_own_and_no_sweep_hides_its_axis(latitude, l
     assert first.do is Do.MEASURE and first.notice.code is AdviceCode.TAKE_SWEEP
 
 
+@pytest.mark.parametrize(("seed", "left"), [(20, 15.0), (19, 22.0), (20, 22.0), (19, 30.0)])
+def test_an_axis_that_a_model_may_hide_is_known_as_well_as_that_allows(seed, left):
+    """What the model leaves is as much as a careful owner leaves; so it may be either, and the sd says so."""
+    case = Crooked(seed, modelled=True, model_left=left, axis=(480.0, 300.0), nights=20)
+    nights = nights_of(make(case), "unknown")
+    assert [n.code for n in nights.notices] == [NightCode.AXIS_RESTS_ON_RAW_REPORTS]
+    for night in nights.nights:
+        off = (night.estimate[:2] - np.array(case.axis)) / np.sqrt(np.diagonal(night.covariance)[:2])
+        assert np.all(np.abs(off) < 3.0)  # by its scatter alone it was some hundred sd off
+        own = np.sqrt(np.diagonal(night.own_covariance)[:2])
+        assert np.all(own < 10.0)  # how it changes is known as well as ever
+
+
 @pytest.mark.parametrize("latitude", [46.0, -35.0])
 @pytest.mark.parametrize("seed", [20, 21, 22])
 def test_an_ordinary_raw_mount_keeps_its_axis(latitude, seed):
