@@ -33,8 +33,7 @@ if TYPE_CHECKING:
 
 
 # ---- Invented solves as FITS images with few pixels.
-#
-# For tests alone: nothing of the product writes images.
+# For tests only: nothing in the product writes images.
 
 
 Cards = Mapping[str, Any]
@@ -251,7 +250,7 @@ _SORTS = (
 
 
 def _place(rng: np.random.Generator, rows: list[Row], sort: _Sort, scenario: Scenario) -> int:
-    """Draw after which row the bad one stands."""
+    """Draw the row after which the bad one comes."""
     fitting = [number for number, row in enumerate(rows) if sort.fits(row, scenario)]
     return int(rng.choice(fitting))
 
@@ -308,7 +307,7 @@ def as_mappings(bad_rows: tuple[BadRow, ...]) -> list[dict[str, str | int]]:
 def site_values(
     scenario: Scenario, extra: Mapping[str, Mapping[str, Any]] | None = None
 ) -> dict[str, dict[str, Any]]:
-    """Return what the site file of a scenario says, by section and key.
+    """Return the site file of a scenario, by section and key.
 
     Parameters
     ----------
@@ -350,8 +349,8 @@ def site_text(scenario: Scenario, extra: Mapping[str, Mapping[str, Any]] | None 
 class World:
     """An invented history with everything that was logged of it.
 
-    `tables` are as in `drift.types`; `truth` is what an answer is judged
-    by; `course` gives the truth at any moment.
+    `tables` are as in `drift.types`; `truth` is what an analysis is judged by; `course` gives the truth at
+    any moment.
     """
 
     scenario: Scenario
@@ -386,8 +385,8 @@ def make(scenario: Scenario) -> World:
     Raises
     ------
     ValueError
-        When the scenario can't be: years outside the kept Earth rotation, or
-        a horizon that leaves no sky.
+        When the scenario is impossible: years outside the stored Earth rotation, or a horizon that leaves
+        no sky.
     """
     course = invent_motion(scenario)
     nights = evenings(course)

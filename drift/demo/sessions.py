@@ -1,4 +1,4 @@
-"""Which nights are clear and used, where the telescope may be pointed, and how a pointing session goes."""
+"""Which nights are clear and used, where the telescope can point, and how a pointing session goes."""
 
 from __future__ import annotations
 
@@ -167,7 +167,7 @@ FULL_TURN_ARCSEC = 1_296_000.0
 
 @dataclass(frozen=True)
 class Session:
-    """One night's plan; arrays are (m,), the first solve is only synced on when `hidden`."""
+    """One night's plan; arrays are (m,); with `hidden` the first solve only serves for the sync."""
 
     evening: Evening
     time_us: npt.NDArray[np.int64]

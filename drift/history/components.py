@@ -1,4 +1,4 @@
-"""Looking at a fit: the components over time, what comes back and what stays, and each cause by itself."""
+"""A fit taken apart: the components over time, what comes back and what stays, and each cause by itself."""
 
 from __future__ import annotations
 

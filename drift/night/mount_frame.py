@@ -1,4 +1,4 @@
-"""What a mount's places are, beside what the record says: date, refraction, or a model of the mount's own."""
+"""What the places that a mount reports mean: of date or J2000, with refraction or without, altered or raw."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from drift.types import Readings, as_readings
 # each way.
 
 
-#: So many nights, spread over the record, are looked at.
+#: How many nights, spread over the record, are looked at.
 NIGHTS_LOOKED_AT = 60
 #: Another way is believed when the scatter of solves shrinks to this share and the log odds reach that.
 SCATTER_SHARE, LEAST_LOG_ODDS = 0.93, 20.0
@@ -43,7 +43,7 @@ UNKNOWNS_A_NIGHT = 4
 
 @dataclass(frozen=True)
 class Places:
-    """One way to take the mount's places; as the record says where both are False."""
+    """One reading of the mount's places; as the record says where both are False."""
 
     j2000: bool = False
     airless: bool = False
@@ -56,14 +56,14 @@ WAYS = (AS_RECORDED, Places(j2000=True), Places(airless=True), Places(j2000=True
 
 @dataclass(frozen=True)
 class FrameFit:
-    """Scatter of one solve, one coordinate, by each way to take the mount's places [arcsec]."""
+    """Scatter of one coordinate of a solve under each reading of the mount's places [arcsec]."""
 
     scatter: dict[Places, float]
     free: int  # readings less unknowns
 
     @property
     def best(self) -> Places:
-        """What the mount's places surely are; as the record says where it isn't sure."""
+        """The likeliest reading of the mount's places; as the record says where that isn't sure."""
         way = min(self.scatter, key=lambda one: self.scatter[one])
         ratio = self.scatter[AS_RECORDED] / self.scatter[way]
         sure = ratio * SCATTER_SHARE > 1.0 and self.free * np.log(ratio) > LEAST_LOG_ODDS
@@ -191,7 +191,7 @@ def hidden_variance(chance: float) -> float:
 
 @dataclass(frozen=True)
 class Shown:
-    """What pointing solves show of an instrument: values with sds [arcsec]; NaN where they tell nothing.
+    """What pointing solves show of an instrument: values with sds [arcsec]; NaN where they show nothing.
 
     `axis` and its sds are on the sky, azimuth with the cosine of latitude, from
     the time before anybody turned a knob.

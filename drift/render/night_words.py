@@ -1,4 +1,4 @@
-"""What nights, their readings, the air and the Earth's rotation leave to say, in words."""
+"""Sentences about nights, their readings, the air and the Earth's rotation."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from drift.render.notices import Values, Writer, sentence
 # ---- Of all nights.
 
 
-#: What becomes of pointing nights whose reports seem altered.
+#: What happens to pointing nights whose reports seem altered.
 _USE = {
     PointingUse.LEFT_OUT: "pointing nights are shown but not used for the history",
     PointingUse.BROUGHT: (
@@ -322,5 +322,5 @@ _SKY_SENTENCES: dict[Code, Writer] = {
     ),
 }
 
-#: From codes of both kinds to their writers.
+#: The sentences of both kinds of codes.
 SENTENCES: dict[Code, Writer] = {**_NIGHT_SENTENCES, **_SKY_SENTENCES}

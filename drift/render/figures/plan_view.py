@@ -1,4 +1,4 @@
-"""What the two paths share: a square frame, blocks of nights, ellipses, the colours of time."""
+"""Shared by the two paths: a square frame, blocks of nights, ellipses, the colours of time."""
 
 from __future__ import annotations
 
@@ -46,9 +46,9 @@ class Square:
 # ---- Nights taken together in blocks, for a path over years.
 
 
-#: Up to so many nights each stands for itself.
+#: Up to so many nights each is a point.
 SINGLE_NIGHTS = 36
-#: Longer records are cut into about so many blocks.
+#: Number of blocks of longer records, about.
 BLOCKS = 48
 
 
@@ -152,7 +152,7 @@ _LABEL_IN, _STRIP_IN = 0.2, 0.26
 #: Where the words begin below the frame on a phone [inches].
 _WORDS_IN = 0.92
 _LINE_IN = 0.165
-#: So many letters go into one line of the words, beside the frame and below it.
+#: Letters in one line of the words, beside the frame and below it.
 _LETTERS_BESIDE, _LETTERS_BELOW = 34, 49
 
 

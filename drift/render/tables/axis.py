@@ -77,8 +77,8 @@ class Tolerance:
 def tolerated(analysis: Analysis) -> Tolerance | None:
     """Return what the most demanding use of the optics tolerates; None where none is known.
 
-    A use that counts for some only, such as stacking unturned frames, is one of them: status says of
-    it that the axis is off too far, and a picture must not say otherwise.
+    A use that matters only to some, such as stacking unturned frames, is one of them: status says that the
+    axis is off too far for it, and a picture must not say otherwise.
     """
     all_known = [matter for matter in analysis.advice.matters if phrases.known(matter.allowed_arcmin)]
     least = min(all_known, key=lambda matter: matter.allowed_arcmin, default=None)
@@ -153,7 +153,7 @@ def brief_table(analysis: Analysis, waiting: bool) -> Table:
     analysis
         The analysis.
     waiting
-        Whether warnings stand above it: then what stepped is told there.
+        Whether warnings are shown above it: then steps are in them.
     """
     verdict = analysis.advice.verdict
     happened = f"{sentence(verdict.notice).rstrip('.')}."
@@ -211,7 +211,7 @@ def year_ago_words(year_ago: YearAgo) -> str:
 
 
 def _brief_mount(analysis: Analysis) -> list[tuple[str, str]]:
-    """Return where the mount stands on the pier against the start, corrections counted in."""
+    """Return where the mount is on the pier against the start, corrections included."""
     history, latest = analysis.history, latest_row(analysis.history)
     if latest is None or (not history.sd[latest].any() and not history.change[latest].any()):
         return []
