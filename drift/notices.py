@@ -102,6 +102,8 @@ class NightCode(Code):
     # of one reading that was set aside
     DISAGREES = "night.disagrees"
     DISAGREES_PERHAPS = "night.disagrees_perhaps"
+    TYPED_DISAGREES = "night.typed_disagrees"
+    TYPED_IN_ARCSEC = "night.typed_in_arcsec"
     IN_RECORD_TWICE = "night.in_record_twice"
     # of a solve without the mount's coordinates, why it is of no use
     LABELLED_NONE = "night.labelled_none"

@@ -153,7 +153,7 @@ class _Word:
     conductivity: tuple[float, float] | None = None
 
 
-#: Common practice, middle values of handbooks; frost classes see `FROST_CLASSES`.
+#: Common practice, middle values of handbooks; frost classes see `FrostClass`.
 _WORDS = {
     "rock": _Word(2600.0, 1.0, 1.0, "NFS", (2.8, 2.8)),
     "gravel": _Word(1950.0, 5.0, 1.0, "F1"),

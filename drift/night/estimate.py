@@ -23,13 +23,13 @@ from drift.night.mount_frame import (
     taken_as,
     verified,
 )
-from drift.night.observations import KEPT, Directions, NightIndex, assemble, tube_sides
+from drift.night.observations import KEPT, Assembly, Directions, NightIndex, assemble, tube_sides
 from drift.night.outliers import NightsSearched, night_squares, search
 from drift.night.prepared import NightSplit
 from drift.night.sightings import POINTING, SOURCE_NAMES, TABLES, Sightings
 from drift.night.system import AXIS_PRIOR_SD, CONSTANT_PRIOR_SD
 from drift.notices import NightCode, Notice, info, warning
-from drift.quantities import DAY_US, Floats, Ints
+from drift.quantities import DAY_US, Bools, Floats, Ints
 from drift.types import InstrumentConstants, NightAxis, Nights, Readings, SetAside, SkyCovered
 
 # ---- Mounts whose own star model alters what they report.
@@ -327,15 +327,17 @@ def estimate_nights(
     if put is None:
         return Nights()
     kept = zero_is == HourAngleZero.KEPT
+    believed, doubted = _typed_judged(put, readings["alignments"], kept, store)
+    put = replace(put, typed=put.typed.picked(believed))
     searched = search(put.sightings, put.layout, put.typed, kept, store)
     notices: list[Notice] = []
     if guessed.any():
         one_side = np.where(guessed, 1.0, side)  # a fork's tube stays on one side of its axis
         fork = assemble(latitude_rad, split, readings, directions, zero_is, one_side)
-        other = None if fork is None else search(fork.sightings, fork.layout, fork.typed, kept, store)
+        other = None if fork is None else search(fork.sightings, fork.layout, put.typed, kept, store)
         plain = other is not None and _cost(other) < _cost(searched)
         if plain and other is not None and fork is not None:
-            put, searched = fork, other
+            put, searched = replace(fork, typed=put.typed), other
         code = NightCode.TUBE_SIDE_LEFT_OUT if plain else NightCode.TUBE_SIDE_GUESSED
         notices.append(warning(code, solves=int(guessed.sum())))
     sides_said = not guessed.any()
@@ -350,13 +352,59 @@ def estimate_nights(
         hours, odds = hours + found, np.where(found != 0, clocks.log_odds.max(axis=1), odds)
         right = put_right(searched.sightings, clocks, searched.sessions.night)
         searched = search(replace(right, session=put.sightings.session), put.layout, put.typed, kept, store)
-    typed_night = put.index.of(split, readings["alignments"]["time_us"].to_numpy(dtype=np.int64))
-    nights = _collect(searched, put.index, split, typed_night, tuple(notices))
+    nights = _collect(searched, put.index, split, put.typed.night, tuple(notices))
+    nights = replace(nights, set_aside=(*nights.set_aside, *doubted))
     nights = _with_clocks(nights, hours, odds, clocks.left_open())
     if places != AS_RECORDED:
         sd = float(np.hypot(FRAME_AXIS_SD * places.j2000, AIR_AXIS_SD * places.airless))
         nights = replace(nights, nights=tuple(_less_certain(n, latitude_rad, sd) for n in nights.nights))
     return replace(nights, notices=(*told, *nights.notices))
+
+
+#: A typed axis error further than so many sds from what the night's solves say is set aside: well beyond what
+#: an alignment aid does when it is read badly.
+TYPED_STRAY_SDS = 6.0
+#: Where the same number over this agrees, arcseconds were typed for arcminutes.
+TYPED_OVER = 60.0
+#: How near such a number agrees [arcsec]: an alignment aid that reads in arcseconds.
+_NEAR_SD = 10.0
+
+
+def _typed_judged(
+    put: Assembly, table: pd.DataFrame, kept: bool, store: Store
+) -> tuple[Bools, list[SetAside]]:
+    """Return which typed axis errors agree with the readings of their night, and the others with the reason.
+
+    They are judged by a fit without them: an axis error of 100' for 100", believed to half an arcminute,
+    would bend the whole night to it.
+    """
+    typed = put.typed
+    believed = np.ones(typed.night.size, dtype=bool)
+    seen = np.isin(typed.night, put.layout.sessions.night)
+    if not seen.any():
+        return believed, []
+    alone = search(put.sightings, put.layout, typed.picked(~seen), kept, store)
+    axis, cov = alone.state.solution.axis[typed.night], alone.state.solution.axis_cov()[typed.night]
+    values = np.column_stack([typed.az_error, typed.alt_error])
+    variance = np.diagonal(cov, axis1=1, axis2=2) + typed.sd[:, None] ** 2
+    scaled_variance = np.diagonal(cov, axis1=1, axis2=2) + (typed.sd[:, None] / TYPED_OVER) ** 2 + _NEAR_SD**2
+    believed = ~seen | (np.sum((values - axis) ** 2 / variance, axis=1) < TYPED_STRAY_SDS**2)
+    over = np.sum((values / TYPED_OVER - axis) ** 2 / scaled_variance, axis=1) < TYPED_STRAY_SDS**2
+    out = []
+    for i in np.flatnonzero(~believed).tolist():
+        code = NightCode.TYPED_IN_ARCSEC if over[i] else NightCode.TYPED_DISAGREES
+        reason = warning(
+            code,
+            az_arcmin=float(values[i, 0]) / 60.0,
+            alt_arcmin=float(values[i, 1]) / 60.0,
+            az_seen_arcmin=float(axis[i, 0]) / 60.0,
+            alt_seen_arcmin=float(axis[i, 1]) / 60.0,
+        )
+        row = table.iloc[i]
+        out.append(
+            SetAside(kind="alignments", row_id=int(row["row_id"]), time_us=int(row["time_us"]), reason=reason)
+        )
+    return believed, out
 
 
 def _with_clocks(nights: Nights, hours: Ints, odds: Floats, open_cov: Floats) -> Nights:

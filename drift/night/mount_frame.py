@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from drift.mount.instrument import drooped, hour_angle_and_dec
-from drift.night.fit import fit
-from drift.night.observations import Directions, assemble
+from drift.night.fit import FitState, fit, row_class
+from drift.night.observations import Assembly, Directions, assemble
 from drift.night.prepared import NightSplit
 from drift.quantities import ARCSEC_PER_RAD, Bools, Floats
 from drift.sky.air import refraction_at_45, standard_pressure_hpa
@@ -31,6 +31,10 @@ from drift.types import Readings, as_readings
 NIGHTS_LOOKED_AT = 60
 #: Another way is believed when the scatter of solves shrinks to this share and the log odds reach that.
 SCATTER_SHARE, LEAST_LOG_ODDS = 0.93, 20.0
+#: A solve further than so many sds from the fits of all ways is left out of the next, as long as those are
+#: more than this share, and not more often: a quarter of wrong solves pulls fits whose weights fall as
+#: 1/distance far enough to hide which way is right; a few per cent don't.
+_STRAY_SDS, _STRAY_SHARE, _ROUNDS = 6.0, 0.03, 5
 #: How far the axis of one night may be off by nutation and aberration that a mount applies or not, each
 #: coordinate on the sky [arcsec]: they reach 9 and 20 arcsec, and most of the second goes into the zeros.
 FRAME_AXIS_SD = 7.0
@@ -133,16 +137,32 @@ def frame_of(
         "sweeps": nothing,
         "runs": nothing,
     }
-    scatter = {}
+    puts = {}
     for way in WAYS:
         table = taken_as(way, some, where["solves"], latitude_rad)
         put = assemble(latitude_rad, split, as_readings({"solves": table}), where, zero_is, side[pick])
         if put is None:
             return None
-        used = np.ones(put.sightings.size, dtype=bool)
-        state = fit(put.sightings, put.layout, put.typed, used, None, robust=True)
-        scatter[way] = float(np.exp(np.mean(np.log(state.scales.scatter[:2]))))
-    return FrameFit(scatter, free)
+        puts[way] = put
+    return FrameFit(_scatter_by_way(puts), free)
+
+
+def _scatter_by_way(puts: dict[Places, Assembly]) -> dict[Places, float]:
+    """Fit the same solves each way, without those that no way fits; return how they scatter [arcsec]."""
+    used = np.ones(puts[AS_RECORDED].sightings.size, dtype=bool)
+    states: dict[Places, FitState | None] = dict.fromkeys(puts)
+    for _ in range(_ROUNDS):
+        fits_in = np.zeros(used.size, dtype=bool)
+        for way, put in puts.items():
+            state = fit(put.sightings, put.layout, put.typed, used, states[way], robust=True)
+            sd = state.scales.scatter[row_class(put.sightings)]
+            fits_in |= np.sqrt(np.sum((state.residual / sd) ** 2, axis=1)) < _STRAY_SDS
+            states[way] = state
+        if np.count_nonzero(used & ~fits_in) <= _STRAY_SHARE * used.size:
+            break
+        used &= fits_in
+    found = {way: state.scales.scatter[:2] for way, state in states.items() if state is not None}
+    return {way: float(np.exp(np.mean(np.log(sds)))) for way, sds in found.items()}
 
 
 def _night(split: NightSplit, solves: pd.DataFrame) -> np.ndarray:

@@ -17,7 +17,7 @@ import numpy as np
 
 from drift.linear import factored, solved
 from drift.night.sightings import POINTING, Sessions
-from drift.quantities import Floats
+from drift.quantities import Bools, Floats
 from drift.sky.air import SHARED, VARYING, NightAir
 
 #: Prior standard deviations [arcsec]: wide enough not to matter where there are data, and to keep a thin
@@ -56,6 +56,10 @@ class Typed:
     az_error: Floats
     alt_error: Floats
     sd: Floats
+
+    def picked(self, pick: Bools) -> Typed:
+        """Return some of the rows."""
+        return Typed(self.night[pick], self.az_error[pick], self.alt_error[pick], self.sd[pick])
 
 
 @dataclass(frozen=True)

@@ -65,9 +65,9 @@ def former_readings(
     log
         The log.
     new
-        Positions of its rows that the record lacks.
+        Positions of its rows that the record lacks, or that would come into use again.
     known_lines
-        Lines of its rows that the record holds as they are.
+        Lines of its rows that are in use as they are.
     images
         Whether its rows are images, known by their names.
     """
@@ -102,14 +102,28 @@ def _name_of(raw: str, images: bool) -> str:
 
 
 def take_out(connection: Connection, former: Sequence[Former], now_us: int) -> None:
-    """Take former readings out of use: undo their imports, or withdraw rows from files that hold more."""
+    """Take former readings out of use: undo their imports, or withdraw rows from files that hold more.
+
+    Rows that another file carries as well, such as a copy or a shorter version of it, are withdrawn too:
+    undoing the import alone would leave them to that file.
+    """
     reason = ActReason.READ_OTHERWISE
     whole = [one.file_id for one in former if one.is_whole]
     if whole:
         undo_files(connection, whole, reason, now_us)
     for one in former:
-        if not one.is_whole:
-            withdraw(connection, one.row_ids, reason, now_us)
+        left = _in_use(connection, one.kind, one.row_ids)
+        if left:
+            withdraw(connection, left, reason, now_us)
+
+
+def _in_use(connection: Connection, kind: str, row_ids: Sequence[int]) -> list[int]:
+    table = schema.readings[kind]
+    found: list[int] = []
+    for some in batches(row_ids):
+        query = select(table.c.row_id).where(table.c.row_id.in_(some), table.c.status == schema.IN_USE)
+        found += connection.scalars(query)
+    return found
 
 
 def row_cut_short(connection: Connection, log: LogRead, new: Sequence[int]) -> tuple[int, int] | None:
@@ -259,8 +273,9 @@ def add_log(
     next_id = _lock(connection)
     contents = content_ids(log.kind, log.columns)
     new, known = _new_and_known(connection, log, contents)
-    lines = [int(log.lines[one.position]) for one in known]
-    former = former_readings(connection, log, new, lines, log.why.code is IngestCode.IMAGES_SOLVED)
+    lines = [int(log.lines[one.position]) for one in known if one.status == schema.IN_USE]
+    coming = [*new, *(one.position for one in known if one.status == schema.UNDONE)]
+    former = former_readings(connection, log, coming, lines, log.why.code is IngestCode.IMAGES_SOLVED)
     if former:
         if not may_replace:
             raise ReadOtherwise(log.name, former)

@@ -170,6 +170,13 @@ def unusable_words(reasons: Sequence[Notice]) -> str:
 # ---- All of them.
 
 
+def _typed_disagrees(of: Values) -> str:
+    return (
+        f"says an azimuth error of {of['az_arcmin']:g}' and an altitude error of {of['alt_arcmin']:g}'; "
+        f"that night's solves say {of['az_seen_arcmin']:.2f}' and {of['alt_seen_arcmin']:.2f}'"
+    )
+
+
 _NIGHT_SENTENCES: dict[Code, Writer] = {
     NightCode.TUBE_SIDE_GUESSED: lambda of: (
         f"{of['solves']} pointing solves don't say the tube side; taken as east for solves west of the "
@@ -221,6 +228,10 @@ _NIGHT_SENTENCES: dict[Code, Writer] = {
     NightCode.DISAGREES_PERHAPS: lambda of: (
         "disagrees with the night's other readings, but another explanation is nearly as likely; the night's "
         "uncertainty allows for it"
+    ),
+    NightCode.TYPED_DISAGREES: _typed_disagrees,
+    NightCode.TYPED_IN_ARCSEC: lambda of: (
+        f"{_typed_disagrees(of)}; sixty times less would agree: was it typed in arcseconds?"
     ),
     NightCode.IN_RECORD_TWICE: lambda of: (
         "is in the record a second time, with more said of it; it counts once"

@@ -97,6 +97,13 @@ NOTICES = [
         for hours, nights in ((1, 1), (-1, 12), (2, 12))
     ),
     warning(NightCode.TIMES_MOVED, hours=-1),
+    *(
+        warning(code, az_arcmin=az, alt_arcmin=alt, az_seen_arcmin=2.51, alt_seen_arcmin=-1.48)
+        for code, az, alt in (
+            (NightCode.TYPED_DISAGREES, -40.0, 25.0),
+            (NightCode.TYPED_IN_ARCSEC, 150.0, -90.0),
+        )
+    ),
     info(NightCode.SWEEP_FOUND, because=as_value(CIRCLE), **TIMES),
     info(NightCode.RUN_FOUND, because=as_value(UNGUIDED), **TIMES),
     warning(NightCode.LEVEL_ERROR_CHANGES, place="plate", sd_arcsec=44.0),

@@ -557,16 +557,16 @@ def test_a_picture_can_be_drawn_in_the_colours_of_a_dark_ground():
 def test_pictures_of_several_panels_draw_into_axes_that_are_given():
     analysis = RECORDS["rich north"]
     for picture, count in (
-        (causes, causes.panels(analysis)),
-        (changes, changes.panels(analysis)),
-        (ground_under_tilt, 3),
-        (night_quality, 4),
-        (changes, 1),
-        (pier_path, 1),
+        (causes.figure, causes.panels(analysis)),
+        (changes.event_figure, changes.panels(analysis)),
+        (ground_under_tilt.figure, 3),
+        (night_quality.figure, 4),
+        (changes.corrections_figure, 1),
+        (pier_path.figure, 1),
     ):
         sheet = Figure()
         axes = sheet.subplots(count, 1)
-        assert picture.figure(analysis, axes) is sheet
+        assert picture(analysis, axes) is sheet
         assert all(panel.lines or panel.patches for panel in np.ravel(axes))
 
 

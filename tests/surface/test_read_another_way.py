@@ -14,6 +14,8 @@ Capture = pytest.CaptureFixture[str]
 AZ = "When,Az error (arcmin),Alt error (arcmin)"
 ROWS = [f"2024-03-{day:02d} 22:{day:02d}:00,1.{day},-0.{day}" for day in range(1, 9)]
 
+REPLACE = "reading=replace"
+
 
 def imported(folder: Path, path: Path, *options: str) -> int:
     return run("import", path, "--pier", folder / "pier.toml", "--yes", *options)
@@ -63,6 +65,28 @@ def test_replacing_leaves_each_row_once_and_can_be_taken_back(
     assert run("undo", str(undoing), "--pier", tmp_path / "pier.toml") == 0  # brings the former one back
     assert len(in_use(tmp_path)) == 16
     assert imported(tmp_path, wrong_zone, "--answer", "time.zone=America/Chicago", "--json") == 0
+
+
+def test_going_back_to_the_first_reading_replaces_the_second(
+    tmp_path: Path, wrong_zone: Path, capsys: Capture
+) -> None:
+    first = in_use(tmp_path)
+    assert imported(tmp_path, wrong_zone, "--answer", "time.zone=America/Chicago", "--answer", REPLACE) == 0
+    assert imported(tmp_path, wrong_zone, "--answer", "time.zone=UTC") == 2  # asked, not silently both
+    assert len(in_use(tmp_path)) == 8
+    assert imported(tmp_path, wrong_zone, "--answer", "time.zone=UTC", "--answer", REPLACE) == 0
+    assert in_use(tmp_path) == first
+
+
+def test_rows_that_a_later_version_of_the_file_carries_are_replaced_too(
+    tmp_path: Path, wrong_zone: Path, capsys: Capture
+) -> None:
+    write_log(wrong_zone, AZ, [*ROWS, ""])  # saved again: other bytes, the same rows
+    assert imported(tmp_path, wrong_zone, "--answer", "time.zone=UTC") == 0
+    copy = write_log(tmp_path / "copy.csv", AZ, [*ROWS, "", ""])
+    assert imported(tmp_path, copy, "--answer", "time.zone=UTC") == 0
+    assert imported(tmp_path, wrong_zone, "--answer", "time.zone=America/Chicago", "--answer", REPLACE) == 0
+    assert [raw for _, raw in in_use(tmp_path)] == ROWS
 
 
 def test_the_former_reading_may_stay(tmp_path: Path, wrong_zone: Path, capsys: Capture) -> None:
