@@ -16,7 +16,7 @@ import numpy as np
 
 from drift.notices import Code, Value, code_of
 
-# ---- What may be kept from one answer to the next, so that old nights need not be done again.
+# ---- The store of finished pieces.
 #
 # A piece of work is named by a digest of everything that it depends on, so that
 # taking it from the store or doing it again gives the same answer.  The
@@ -53,7 +53,7 @@ def name_of(what: str, *parts: bytes) -> str:
     return f"{what} {digest.hexdigest()}"
 
 
-# ---- Results as bytes and back: dataclasses of numbers, words and arrays, by the types of their fields.
+# ---- Results as bytes and back, by the types of their fields.
 #
 # Nothing in the bytes says what to make of them: the type asked for does, so that
 # bytes from elsewhere can make nothing else and run nothing.  Numbers come back

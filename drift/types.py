@@ -46,7 +46,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-# ---- What a night says: where the axis pointed, with its covariance.
+# ---- A night: where the axis pointed, with its covariance.
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -140,7 +140,7 @@ class Nights(DrawsItself):
         return min(reasons, default=AxisReason.KNOWN)
 
 
-# ---- What all nights say together: pier and mount apart, causes, events, what can be told apart.
+# ---- All nights: pier and mount apart, causes, events, what can be told apart.
 
 
 #: Order of the columns of `History.change` and `History.sd`.
@@ -801,7 +801,7 @@ class UnderPier:
     notices: tuple[Notice, ...] = ()
 
 
-# ---- The whole answer for one pier, as everything that shows it takes it in.
+# ---- The whole analysis of one pier.
 
 
 @dataclass(frozen=True, repr=False)

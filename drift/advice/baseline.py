@@ -2,11 +2,11 @@
 
 A log may begin in mid-heave.  Counted from there, a swing of 100" never gets further than 50", and a limit
 of 60" is never met.  So by default the tilt counts from the weeks of the first autumn in the record, when
-the frost of the winter before has long left the ground and that of the next has not come.  From there on
-the whole of each winter's swing counts, and all that lasts as well.  Rejected: the mean over the first full
-year, which lies somewhere in the swing, by how long the winters are; each year's own autumn
-(``"last autumn"``), by which a pier that settles by a little less than its limit every year never meets
-it.  Until the record has an autumn nothing settled is known, and the tilt counts from its start.
+the last winter's frost has long left the ground and the next has not come.  From there on the whole of each
+winter's swing counts, and all that lasts as well.  Rejected: the mean over the first full year, which lies
+somewhere in the swing, depending on how long the winters are; each year's own autumn (``"last autumn"``),
+by which a pier that settles by a little less than its limit every year never meets it.  Until the record
+has an autumn nothing settled is known, and the tilt counts from its start.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 _AUTUMN_NORTH, _AUTUMN_SOUTH = (9, 10), (3, 4)
 #: Readings so near to a date, or so soon after a correction, stand for it [days]: our own choice.
 _NEAR_DAYS = 14.0
-#: Corrections that are followed by a new look at how things stand; a new zero moves nothing.
+#: Corrections after which the tilt is counted anew (`since = "last correction"`); a new zero moves nothing.
 _CORRECTS = tuple(
     kind for kind in CorrectionKind if kind not in (CorrectionKind.SERVICE, CorrectionKind.ZERO)
 )
@@ -44,14 +44,14 @@ _TILT = [HISTORY_COLUMNS.index(name) for name in ("tilt_north", "tilt_east")]
 
 @dataclass(frozen=True, kw_only=True)
 class Baseline:
-    """From what the tilt counts.
+    """What the tilt is counted from.
 
     Attributes
     ----------
     since
-        What it is; not always what the site file wants, see `baseline_of`.
+        Its kind; not always what the site file wants, see `baseline_of`.
     from_us, until_us
-        Between which readings it lies [UTC us].
+        The first and the last reading of it [UTC us].
     tilt, sd
         Mean of the change of tilt there (north, east) and its sd, (2,) [arcsec]; NaN where it isn't known.
     """
@@ -75,7 +75,7 @@ def baseline_of(site: PierFile, history: History) -> Baseline:
     site
         What its owner wants: ``[warn] since``.
     history
-        Where the tilt stood.  Work on the pier itself starts the count anew.
+        The tilt at each reading.  Work on the pier itself starts the count anew.
 
     Returns
     -------
@@ -129,7 +129,7 @@ def _start(history: History, counts: Bools) -> Baseline:
 
 
 def _mean(history: History, since: Since, rows: Bools) -> Baseline:
-    """Return the mean over some readings; what is wrong with one is wrong with its neighbours as well."""
+    """Return the mean over some readings, whose errors are taken to be common."""
     times = history.time_us[rows]
     tilt, sd = history.change[rows][:, _TILT], history.sd[rows][:, _TILT]
     known = np.isfinite(tilt)

@@ -24,9 +24,9 @@ if TYPE_CHECKING:
 # ---- When to call for help: the pier runs away, tilts too far for its build, or cracks.
 
 
-#: Help is called for when the lasting tilt grows by more than this [arcsec a year], two
-#: standard deviations taken off, and the nights span at least `_HELP_DAYS`: our own rule.
-#: Piers of observatories move 1 to 20 arcsec a year, shallow ones arcminutes with the season.
+#: Help is called for when the lasting tilt grows by more than this [arcsec a year] after subtracting two
+#: standard deviations, and the nights span at least `_HELP_DAYS`: our own rule.  Piers of observatories
+#: move 1 to 20 arcsec a year, shallow ones arcminutes with the season.
 _HELP_ARCSEC_PER_YEAR = 120.0
 _HELP_DAYS = 180.0
 #: A tilt counts as large from 1 in 300 on, the angular distortion from which on walls crack (Skempton and
@@ -37,18 +37,19 @@ _TOP_SHARE = 0.02
 
 
 def call_for_help(situation: Situation, history: History) -> list[Action]:
-    """Return the calls for help, the gravest first."""
+    """Return the calls for help, the most serious first."""
     found = [_cracked(situation, history), _large(situation, history), _running(situation, history)]
     return [Action(do=Do.CALL_FOR_HELP, notice=notice) for notice in found if notice is not None]
 
 
 def large_tilt_arcsec(site: PierFile) -> tuple[float, float | None]:
-    """Return from which tilt on a pier of this build tilts too far.
+    """Return the tilt from which on a pier of this build tilts too far.
 
     Returns
     -------
     limit_arcsec, top_mm
-        `top_mm` is how far the pier's top has then moved, where that decides; None for the general limit.
+        `top_mm` is how far the pier's top has then moved, where that sets the limit; None for the general
+        limit.
     """
     pier, general = site.pier, _LARGE_TILT * ARCSEC_PER_RAD
     if pier.diameter_mm is None or pier.depth_m is None or pier.height_m is None:
@@ -62,7 +63,7 @@ def large_tilt_arcsec(site: PierFile) -> tuple[float, float | None]:
 
 
 def _cracked(situation: Situation, history: History) -> Notice | None:
-    """Tell that a crack was recorded, unless the pier was worked on since."""
+    """Return the call for help about a recorded crack, unless the pier was worked on since."""
     told = [c for c in history.corrections if c.kind == CorrectionKind.CRACK]
     if not told:
         return None
@@ -115,8 +116,8 @@ def _running(situation: Situation, history: History) -> Notice | None:
 
 
 #: From this mass on two people handle a mount head [kg]: the usual upper guide for one person lifting close
-#: to the body (from memory).  Twice as much is that of two, and more is for a machine: two people can seldom
-#: both stand close to a head on a pier (common practice).
+#: to the body (from memory).  Two people can lift twice as much; above that a machine is needed, because
+#: two people can seldom both stand close to a head on a pier (common practice).
 _TWO_PEOPLE_KG, _MACHINE_KG = 25.0, 50.0
 _KNOBS = {Do.TURN_AZIMUTH, Do.TURN_ALTITUDE}
 _PLATE = {Do.SHIM, Do.NUTS}
@@ -155,7 +156,7 @@ def cautions_for(actions: tuple[Action, ...], site: PierFile) -> tuple[Notice, .
 
 
 def _lifting(site: PierFile) -> Notice:
-    """Tell how what is lifted is to be lifted: by one, by two, or by a machine; None where nobody knows."""
+    """Return how to lift the mount: alone, by two, or by a machine; None where its mass is unknown."""
     mass = site.mount.mass_kg
     by = None
     if mass is not None:

@@ -1,4 +1,4 @@
-"""What the weather did to the ground at the pier, and which of the remedies fit that."""
+"""What the weather did to the ground at the pier, and which remedies fit that."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 
 class GroundStep(StrEnum):
-    """What can be done; the words and their sources stand in `drift.render.ground_words`."""
+    """What can be done; the words and their sources are in `drift.render.ground_words`."""
 
     DRAINAGE = "drainage"
     SOIL = "soil"
@@ -59,7 +59,7 @@ EVERYTHING = (
     GroundStep.DIGGING,
     GroundStep.CODES,
 )
-#: What to say where frost comes under the base or may; and where it stays above but may grip the column.
+#: Advice where frost comes under the base or may; and where it stays above but may grip the column.
 AGAINST_FROST_UNDER_BASE = (
     GroundStep.SNOW,
     GroundStep.DRAINAGE,
@@ -95,8 +95,8 @@ class PierGround:
     frost
         Whether frost reached the pier's base, winter by winter.
     design, design_depth
-        The winter to build for, and how deep frost goes in it with the ground bare; None where no winter is
-        whole in the log.
+        The design winter, and how deep frost goes in it in bare ground; None where the log has no whole
+        winter.
     notices
         What was noticed in the weather.
     """

@@ -1,4 +1,4 @@
-"""Turn a knob: which, which way, how far, whether it reaches; and what past corrections teach of it."""
+"""Turning a knob: which one, which way, how far, whether it reaches; and what past corrections teach."""
 
 from __future__ import annotations
 
@@ -33,11 +33,10 @@ if TYPE_CHECKING:
 #
 #     found = gain * set - slack * r * sign(set) + scatter
 #
-# with ``r`` 1 after a reversal, 0 when it goes on the same way and 1/2 at the
-# first turn, of which nobody knows.  A correction that did not hold says nothing
-# about the knob, so each is a mixture of "held" (above) and "did not hold" (it
-# went somewhere within what was asked of nothing).  Gain and slack are found on
-# a grid, which needs no starting point and takes any prior.
+# with ``r`` 1 after a reversal, 0 when it goes on the same way and 1/2 at the first turn, where that is
+# unknown.  A correction that did not hold says nothing about the knob, so each is a mixture of "held"
+# (above) and "did not hold" (it went anywhere within the amount asked, either way).  Gain and slack are found
+# on a grid, which needs no starting point and takes any prior.
 
 
 #: Prior sd of the gain about 1, where the site file gives the arcminutes a turn and where it does not:
@@ -55,15 +54,15 @@ FAILS_CHANCE = 0.1
 #: A correction that did less than half or more than one and a half of what was asked did not hold,
 #: whatever the knob may be like: our own rule.
 HELD_BETWEEN = (0.5, 1.5)
-#: A correction that the readings tell no better than this share of its prior is not seen yet.
+#: A correction that the readings know no better than this share of its prior is not seen yet.
 _SEEN_SHARE = 0.9
-#: A gain is counted in where it is at least this far from 1, and a slack from so many sds on: the prior's is
-#: 1.3 sds, and turns to and fro that lose nothing leave it there (our own choice).
+#: A gain is used when it is at least this far from 1, a slack from so many sds on: the prior's is 1.3 sds,
+#: and turns to and fro that lose nothing leave it there (our own choice).
 _GAIN_WORTH, _SLACK_SDS = 0.03, 1.5
 _GAINS = np.linspace(0.2, 2.2, 401)
 _SLACKS = np.linspace(0.0, 150.0, 76)
 KNOBS = ("azimuth", "altitude")
-#: What tilts the plate: no knob to learn, only odds that it held.
+#: Corrections of the plate: no knob to learn about, only odds that they held.
 _PLATE = ("shim", "nuts")
 
 
@@ -82,7 +81,7 @@ class Knob:
     turns_seen
         How many past corrections this rests on; 0 for the prior alone.
     last_way
-        +1 or -1 as the knob was last turned (clockwise and up positive), 0 when not known.
+        Direction of the last turn, +1 or -1 (clockwise and up positive); 0 when not known.
     """
 
     name: str
@@ -97,12 +96,12 @@ class Knob:
 
     @property
     def gain_told(self) -> bool:
-        """Whether past turns tell the gain from 1: until they do the knob is set by the book."""
+        """Whether past turns show that the gain is not 1: until they do the knob is set by its thread."""
         return abs(self.gain - 1.0) > max(self.gain_sd, _GAIN_WORTH)
 
     @property
     def slack_told(self) -> bool:
-        """Whether past turns tell the slack from none."""
+        """Whether past turns show that there is slack."""
         return self.slack > _SLACK_SDS * self.slack_sd
 
     def to_set(self, change: float) -> tuple[float, float]:
@@ -117,8 +116,8 @@ class Knob:
         -------
         setting, landing_sd
             By the knob's own measure, (change + slack) / gain, and the sd of what the axis then does
-            [arcsec].  A gain or a slack that isn't told is left out of the setting, and stands in the
-            sd: a prior must not make anyone turn further or less far.
+            [arcsec].  A gain or a slack that isn't known is left out of the setting and included in the sd:
+            a prior must not make anyone turn further or less far.
         """
         if change == 0.0:
             return 0.0, 0.0
@@ -131,7 +130,7 @@ class Knob:
         return setting, math.hypot(setting * of_gain, of_slack, own)
 
     def loses(self, change: float) -> bool:
-        """Whether a told slack is lost by a wanted change."""
+        """Whether a known slack is lost by a wanted change."""
         return self.slack_told and _reversal(self.last_way, change) > 0.0
 
 
@@ -152,7 +151,7 @@ def learned_knobs(site: PierFile, history: History) -> dict[str, Knob]:
     Parameters
     ----------
     site
-        Its arcminutes a turn decide how surely a knob is believed beforehand.
+        Its arcminutes a turn decide how well a knob is known beforehand.
     history
         Its `corrections`: asked against found.
 
@@ -172,8 +171,8 @@ def learned_knobs(site: PierFile, history: History) -> dict[str, Knob]:
 def odds_held(site: PierFile, history: History) -> tuple[float | None, ...]:
     """Return for each correction of the history the probability that it held.
 
-    None where no amount was asked, where no reading lies on both sides of it yet, and where they tell too
-    little: a turn so small that what is known of slack beforehand would call it failed whatever was found.
+    None where no amount was asked, where there are not yet readings on both sides of it, and where they say
+    too little: a turn so small that the prior of the slack would call it failed whatever was found.
     """
     held: dict[int, float] = {}
     for name in KNOBS:
@@ -189,7 +188,7 @@ def odds_held(site: PierFile, history: History) -> tuple[float | None, ...]:
 
 
 def _untold(correction: CorrectionFound, held: float) -> bool:
-    """Whether the readings can't tell all of a correction from half of it, or don't speak against it."""
+    """Whether the readings can't tell a whole correction from half of it, or don't contradict it."""
     asked, found = float(correction.asked or 0.0), float(correction.found or 0.0)
     own = math.hypot(float(correction.found_sd or 0.0), SET_SHARE * asked, SET_SD)
     against = abs(found - asked) > HELD_SHARE * abs(asked) + HELD_SDS * own
@@ -318,7 +317,7 @@ def _moments(values: Floats, weight: Floats) -> tuple[float, float]:
     return mean, float(np.sqrt(np.sum((values - mean) ** 2 * weight)))
 
 
-# ---- Which way a knob is turned: by the site file, or by what was written down with corrections.
+# ---- The direction in which a knob is turned: by the site file, or learned from recorded corrections.
 
 
 def way_of_knob(site: PierFile, history: History | None, knob: str) -> tuple[Way | None, int]:
@@ -327,7 +326,7 @@ def way_of_knob(site: PierFile, history: History | None, knob: str) -> tuple[Way
     Parameters
     ----------
     site
-        Its mount may say it: then nothing is learned, and the count is 0.
+        Its mount may give it: then nothing is learned, and the count is 0.
     history
         Its corrections with the way in which the knob was turned; None for the site file alone.
     knob
@@ -336,7 +335,7 @@ def way_of_knob(site: PierFile, history: History | None, knob: str) -> tuple[Way
     Returns
     -------
     way, count
-        None where nobody said it, or where corrections contradict each other.
+        None where it was never given, or where corrections contradict each other.
     """
     given = site.mount.azimuth_knob_east if knob == "azimuth" else site.mount.altitude_knob_up
     if given is not None:
@@ -353,7 +352,7 @@ def way_of_knob(site: PierFile, history: History | None, knob: str) -> tuple[Way
 
 
 def _done_by(correction: CorrectionFound) -> float:
-    """Return what a correction did, or was to do where that isn't seen yet; 0 where neither is known."""
+    """Return what a correction did, or was meant to do where that isn't seen yet; 0 if unknown."""
     done = correction.asked if correction.found is None else correction.found
     return float(done) if done is not None and math.isfinite(done) else 0.0
 
@@ -361,12 +360,12 @@ def _done_by(correction: CorrectionFound) -> float:
 # ---- Turn a knob: which, which way, how far, and whether it reaches.
 
 
-#: A coordinate is turned when its part of the error on the sky is at least this
-#: share of the tolerance: leaving less leaves the axis well inside it.
+#: A coordinate is turned when its part of the error on the sky is at least this share of the tolerance:
+#: with less the axis is well inside it.
 _WORTH_TURNING = 0.5
-#: Less than this isn't set where the axis is touched anyway [arcsec]: three times how well a knob is set.
+#: Least change that is set when the axis is moved anyway [arcsec]: three times the error of setting a knob.
 _SETTABLE = 3.0 * SET_SD
-#: A turn beyond this share of the whole travel may meet the end, wherever the knob stands.
+#: A turn beyond this share of the whole travel may reach the end, wherever the knob is.
 _MAY_NOT_REACH = 0.5
 #: Nights must span a year to show what comes and goes with it [days].
 _YEAR_DAYS = 365.0
@@ -381,13 +380,13 @@ class _Turn:
     sd: float
     per_turn_arcmin: float | None
     side: Side  # to which the axis end is to go
-    knob: Knob | None  # None where nothing was learned from past turns
+    knob: Knob | None  # None where past turns have taught nothing
     way: Way | None  # in which the knob is turned, as one faces it
     way_seen: int
 
     @property
     def setting(self) -> float:
-        """What to set the knob to by its own measure, slack and learned gain counted in [arcsec]."""
+        """The setting by the knob's own measure, slack and learned gain included [arcsec]."""
         return self.change if self.knob is None else self.knob.to_set(self.change)[0]
 
     @property
@@ -417,7 +416,7 @@ def turns(
     knobs
         What past corrections taught of each knob, by name.
     all_of_it
-        Whether whatever can be set is worth turning, as where the axis is touched anyway.
+        Whether everything that can be set is worth turning, because the axis is moved anyway.
     """
     to_sky = np.array([np.cos(situation.latitude_rad), 1.0])
     parts, sds = np.abs(change) * to_sky, sd * to_sky
@@ -490,7 +489,7 @@ def _wanted(turn: _Turn) -> dict[str, Value]:
 
 
 def _learned(turn: _Turn) -> dict[str, Value]:
-    """Tell what past turns taught: how well it lands, and a gain or slack where it changes what is set."""
+    """Return what past turns taught: the sd of landing, and gain or slack that change the setting."""
     knob = turn.knob
     if knob is None:
         return {"past_turns": 0}

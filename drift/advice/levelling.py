@@ -1,4 +1,4 @@
-"""Whether a base that tilts should be levelled: seldom, for it need not be level to track well.
+"""Whether a base that tilts should be levelled: seldom, because it need not be level to track well.
 
 Only the axis must point at the pole, and the knobs bring it there on a tilted base too.
 Shims or nuts are for three cases: a knob out of travel (`drift.advice.knobs`), a tilt so
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from drift.types import History
 
 
-#: A knob works across the other when it moves it by more than this share of its own turn on the sky.
+#: A knob disturbs the other coordinate when it moves it by more than this share of its own turn on the sky.
 ACROSS_AT_MOST = 0.02
 #: Nearer to the equator than this an azimuth error says too little of the east tilt [rad].
 _NEAR_EQUATOR_RAD = 0.1
@@ -72,7 +72,7 @@ def base_tilt(situation: Situation, history: History) -> tuple[Floats, Floats] |
 
 
 def tilts_plainly(situation: Situation, history: History) -> Notice | None:
-    """Return a remark on a base that tilts and is left so; None where it doesn't tilt beyond its limit."""
+    """Return a remark on a base that tilts and is left as it is; None where its tilt is within its limit."""
     told = _beyond_limit(situation, history)
     if told is None:
         return None
@@ -112,20 +112,20 @@ def across(situation: Situation, history: History) -> float:
 def levelling(situation: Situation, history: History, knobs: Mapping[str, Knob] | None) -> tuple[Action, ...]:
     """Return the shims or nuts that level the base again, and the turns that go with them.
 
-    Where the plate is touched the axis moves with it and has to be set again, so it is set to where it goes
-    best, however little it was off.
+    When the plate is moved the axis moves with it and has to be set again, so it is set to its best place,
+    however little it was off.
 
     Parameters
     ----------
     situation, history
-        Where axis and base stand.
+        The present state of axis and base.
     knobs
         What past corrections taught of each knob.
 
     Returns
     -------
     tuple of Action
-        Empty when it is not called for, is too little to be set, or takes the axis out of a knob's reach.
+        Empty when it is not needed, is too small to be set, or takes the axis out of a knob's reach.
     """
     told = _beyond_limit(situation, history)
     tip = None if told is None else _tip(situation, history, *told)

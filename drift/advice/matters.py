@@ -55,7 +55,7 @@ def rotation(sky: OpenSky, exposure_s: float) -> Floats:
 
 
 def goto_miss(sky: OpenSky, synced_at: OpenSky | None) -> Floats:
-    """Return by how much a slew misses, (n, 2, 2), rows as in `trail`.
+    """Return how far a slew misses, (n, 2, 2), rows as in `trail`.
 
     Parameters
     ----------
@@ -140,16 +140,16 @@ def open_sky(site: PierFile) -> OpenSky:
 
 
 def usual_declination(site: PierFile) -> OpenSky:
-    """Return the usual declination on the meridian, whether the horizon leaves it or not."""
+    """Return the usual declination on the meridian, whether the horizon leaves it free or not."""
     return _placed(site.site.latitude_deg, np.zeros(1), np.array([site.optics.typical_declination_deg]))
 
 
 def usual_place(site: PierFile) -> OpenSky:
-    """Return the one place where the usual declination stands highest of what the horizon leaves; or none."""
+    """Return the place where the usual declination is highest in the free sky; or none."""
     hours = np.arange(-180.0, 180.0, 1.0)
     sky = _placed(site.site.latitude_deg, hours, np.full(hours.size, site.optics.typical_declination_deg))
     sky = sky.only(sky.altitude > horizon_at(site, sky.bearing))
-    # the pole itself stands equally high at every hour
+    # the pole itself is equally high at every hour
     best = np.lexsort((np.abs(sky.hour_angle), -np.round(sky.altitude, 6)))[:1]
     return sky.only(np.isin(np.arange(sky.hour_angle.size), best))
 
@@ -178,21 +178,19 @@ def horizon_at(site: PierFile, bearing_deg: Floats) -> Floats:
     return np.asarray(np.interp(bearing_deg, bearings, altitudes, period=360.0))
 
 
-# ---- Does the axis error matter: what the optics and habits of the site file tolerate, against what
-# there is.
+# ---- What optics and habits tolerate, against the present error.
 #
-# Each effect is proportional to the axis error and depends on where it points and
-# on the place on the sky (`drift.advice.matters`).  "May be off by up to" holds for an
-# error in any direction; beside it stands what the present error does where it shows
-# most in the sky that the horizon leaves, and at the usual declination.
+# Each effect is proportional to the axis error and depends on where it points and on the place on the sky
+# (`drift.advice.matters`).  "May be off by up to" holds for an error in any direction; with it comes what
+# the present error does where it shows most in the free sky, and at the usual declination.
 
 
 #: A star may trail, or a corner be smeared, by this many pixels: beyond one the
 #: star is longer than wide on any sampling (common practice).
 TRAIL_PIXELS = 1.0
-#: So much of the field may be lost to a stack [percent]: less than dithering costs (our own choice).
+#: Share of the field that a stack may lose [percent]: less than dithering costs (our own choice).
 OVERLAP_PERCENT = 5.0
-#: Nearer to the poles of the sky than this a field turns without bound about a guide star [deg].
+#: Nearer to the celestial poles than this a field turns without bound about a guide star [deg].
 NEAREST_POLE_DEG = 80.0
 
 
@@ -201,7 +199,7 @@ class _Effect:
     """One effect: its size is ``scale |M a|`` with the axis error a in arcsec, and may be `most`."""
 
     bound: AxisBound
-    limit: Notice  # what is reached at the most
+    limit: Notice  # the limit that is reached
     unit: EffectUnit
     most: float
     scale: float
@@ -212,7 +210,7 @@ class _Effect:
 
 
 def matters_of(site: PierFile, axis: Floats, sd: Floats) -> tuple[Matter, ...]:
-    """Say for the site's optics how large the axis error may be, and how large it is.
+    """Return, for the site's optics, how large the axis error may be and how large it is.
 
     Parameters
     ----------

@@ -1,14 +1,12 @@
-"""Corrections against the sky: which look written down wrongly, and how, with odds.
+"""Corrections that look written down wrongly, by what the sky says: how, and with what odds.
 
-What the readings alone say of a correction, f with its sd, is weighed under each way in which it may have
-come about, a being the amount that was written down:
+What the readings alone say of a correction, f with its sd, is weighed under each explanation; a is the
+amount that was written down:
 
-    as written   f about a, to what a knob does of what is asked
-    did not hold f anywhere about a / 2: some of it slipped, or stayed in the knob's play
-    sign         f about -a
-    never made   f about 0
-    twice        of two alike within days, both together about a
-    another day  the same knob stepped by a, unrecorded, on another day (`drift.history.outcome` finds it)
+    as written   f about a, as well as a knob follows what is asked did not hold f anywhere about a / 2: some
+    of it slipped, or stayed in the knob's play sign         f about -a never made   f about 0 twice
+    of two alike within days, both together about a another day  the same knob stepped by a, unrecorded, on
+    another day (`drift.history.outcome` finds it)
 """
 
 from __future__ import annotations
@@ -28,13 +26,13 @@ if TYPE_CHECKING:
     from drift.types import CorrectionFound, History
 
 #: Prior chance that a correction is written down with the wrong sign, for another day, or was never made;
-#: and that one of two that are alike within days is the other one again: common practice, weakly held.
+#: and that of two alike within days one repeats the other: common practice, weakly held.
 WRONG_CHANCE, TWICE_CHANCE = 0.01, 0.5
-#: Told from three to one on, as a correction that did not hold is.
+#: Reported from three to one on, like a correction that did not hold.
 _TOLD_FROM = 0.75
 #: What did not hold lies about half of what was asked, by this share of it.
 _FAILED_SHARE = 0.35
-#: How well two nights know what moved between them, and two settings of a knob theirs [arcsec].
+#: Uncertainty of a movement between two nights, and of two settings of a knob [arcsec].
 _PAIR_SD = 10.0
 _AMOUNTS = (*KNOBS, CorrectionKind.SHIM, CorrectionKind.NUTS)
 _PART_OF = {CorrectionKind.AZIMUTH: Part.MOUNT_AZ, CorrectionKind.ALTITUDE: Part.MOUNT_ALT}
@@ -73,9 +71,9 @@ def _suspect(one: CorrectionFound, twin: CorrectionFound | None, site: PierFile)
 
 
 def _odds(one: CorrectionFound, twin: CorrectionFound | None) -> dict[Misrecorded | None, float] | None:
-    """Return the log odds of each way of writing it down wrongly; None stands for all that is right.
+    """Return the log odds of each explanation; None stands for a correct entry.
 
-    None as a whole where the readings alone don't tell it.
+    None as a whole where the readings alone don't show it.
     """
     if twin is not None:
         return _twice(one, twin)
@@ -102,7 +100,7 @@ def _odds(one: CorrectionFound, twin: CorrectionFound | None) -> dict[Misrecorde
 def _twice(one: CorrectionFound, twin: CorrectionFound) -> dict[Misrecorded | None, float]:
     """Return the log odds of one made and written down twice against two made, by what both did together.
 
-    Without a night between them each by itself isn't known, but both together are.
+    Without a night between them the single ones aren't known, but their sum is.
     """
     asked, both = float(one.asked or 0.0), float(one.found or 0.0) + float(twin.found or 0.0)
     share, sd = GAIN_SD_GUESSED * asked, _PAIR_SD

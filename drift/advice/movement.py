@@ -1,4 +1,4 @@
-"""What has moved: the events nobody recorded, and the changes that came by and by."""
+"""What has moved: unrecorded events and gradual changes."""
 
 from __future__ import annotations
 
@@ -26,14 +26,14 @@ if TYPE_CHECKING:
 # What the axis did is known even where nobody can tell which part did it.
 
 
-#: Nights taken on each side: more would let a slow change into the step.
+#: Nights used on each side: with more a slow change would enter the step.
 _NIGHTS_A_SIDE = 3
 
 
 def axis_step(nights: Nights, history: History, event: Event) -> tuple[Floats, Floats] | None:
     """Return the step of (az_error, alt_error) at an event, with standard deviations [arcsec].
 
-    Only nights that no recorded correction parts from the event are used.
+    Only nights that no recorded correction separates from the event are used.
 
     Returns
     -------
@@ -60,7 +60,7 @@ def _mean(nights: list[NightAxis]) -> tuple[Floats, Floats]:
     return (weights * estimates).sum(axis=0) / total, 1.0 / total
 
 
-# ---- What has moved: the events nobody recorded, and the changes that came by and by.
+# ---- Findings: unrecorded events and gradual changes.
 #
 # Each finding names a part only when the data can tell it.  Two pairs look alike
 # from the sky alone: an east tilt and a turn of the mount in azimuth, a north
@@ -119,15 +119,15 @@ def findings_of(site: PierFile, nights: Nights, history: History) -> tuple[Movem
 def event_part(event: Event) -> MovedPart:
     """Return what an event moved: "pier", "mount", or "undetermined" when its odds name no part.
 
-    The odds rest on every reading and on the direction of the step (a knob
-    moves along its own axis only); they are said beside the part.
+    The odds rest on every reading and on the direction of the step (a knob moves along its own axis only);
+    they are given with the part.
     """
     of = {Part.MOUNT_AZ: MovedPart.MOUNT, Part.MOUNT_ALT: MovedPart.MOUNT, Part.PIER: MovedPart.PIER}
     return of.get(Part(event.what), MovedPart.UNDETERMINED)
 
 
 def side_of(component: str, size: float, latitude_deg: float) -> Side:
-    """Return to which side something goes, the elevated axis end for "mount_az" and "mount_alt".
+    """Return the side to which something goes, of the elevated axis end for "mount_az" and "mount_alt".
 
     Parameters
     ----------
@@ -168,7 +168,7 @@ def doubtful_pairs(finding: Movement, history: History) -> tuple[Separable, ...]
 
 
 def own_change(history: History, component: str) -> Change | None:
-    """Return how far a component has changed that neither a correction nor an event accounts for.
+    """Return how far a component has changed apart from corrections and events.
 
     Returns
     -------
@@ -183,7 +183,7 @@ def own_change(history: History, component: str) -> Change | None:
     column = HISTORY_COLUMNS.index(component)
     known = np.flatnonzero(np.isfinite(history.change[:, column]) & np.isfinite(history.sd[:, column]))
     restarts = [c.time_us for c in history.corrections if _restarts(c, component)]
-    # what no reading has seen yet has not changed what was read
+    # a change that no reading has seen yet
     start_us = max((t for t in restarts if t <= history.time_us[-1]), default=None)
     if start_us is not None:
         known = known[history.time_us[known] >= start_us]
@@ -254,7 +254,7 @@ def _clear(change: Change | None, limit: float) -> bool:
 
 
 def _own_tilt(history: History, base: Baseline) -> list[Change]:
-    """Return how far the tilt has changed by itself since what its limit counts from."""
+    """Return how far the tilt has changed by itself since its baseline."""
     out = []
     for k, component in enumerate(("tilt_north", "tilt_east")):
         column = HISTORY_COLUMNS.index(component)
@@ -308,7 +308,7 @@ def _gradual_mount(site: PierFile, history: History) -> list[Movement]:
 
 
 def _explained(found: list[Movement], history: History) -> set[str]:
-    """Return the components of the pairs in which a gradual change already has its culprit."""
+    """Return the components of the pairs whose gradual change is already explained."""
     components = {change.component for finding in found for change in finding.changes}
     if any(finding.how == "season" for finding in found):
         components |= {tilt for tilt, _ in (EAST_PAIR, NORTH_PAIR) if _told(pair_of(tilt, history))}
@@ -318,7 +318,7 @@ def _explained(found: list[Movement], history: History) -> set[str]:
 def _gradual_axis(site: PierFile, nights: Nights, history: History, explained: set[str]) -> list[Movement]:
     """Find a gradual change of the axis for which neither part of its pair can be named."""
     latitude = math.radians(site.site.latitude_deg)
-    # what all nights share drops out of how far the axis has moved
+    # what all nights share cancels in how far the axis has moved
     first_sd = next((np.sqrt(np.diag(n.own_covariance)[:2]) for n in nights.nights if n.has_axis), None)
     now_sd = history.axis_now_sd if history.axis_now_own_sd is None else history.axis_now_own_sd
     if first_sd is None:

@@ -1,4 +1,4 @@
-"""Which bolt to raise, and by how much: a wanted tip of the plate as shims or turns of nuts."""
+"""Which bolts to raise, and by how much: a wanted tip of the plate as shims or turns of nuts."""
 
 from __future__ import annotations
 
@@ -25,19 +25,19 @@ if TYPE_CHECKING:
     from drift.site.file import PierFile
 
 
-# ---- Heights as they can be had: made up of the shims at hand, or in steps that a nut can be set to.
+# ---- Heights that can be made: of the shims at hand, or in steps of a nut.
 
 
-#: No more thin pieces than this lie under one bolt, beside whole ones of the thickest: a tall stack is
-#: springy (common practice in setting machines; the number from memory).
+#: Most thin pieces under one bolt, beside whole ones of the thickest: a tall stack is springy (common
+#: practice in setting up machines; the number from memory).
 PIECES_AT_MOST = 4
-#: Higher than this a stack of shims is no seat any more [mm] (our own choice).
+#: Higher than this a stack of shims is not a firm seat [mm] (our own choice).
 HIGHEST_MM = 10.0
 #: Heights tried at each bolt on either side of the wanted one; fewer where many bolts make many combinations.
 _TRIED, _TRIED_MANY, _MANY_BOLTS = 3, 1, 5
 #: With more bolts than this each is rounded by itself.
 _MOST_BOLTS = 9
-#: So many parts of a step are tried as what all nuts are raised by beyond what is wanted.
+#: Fractions of a step tried as a common raise of all nuts.
 _LIFTS = 8
 _ROUND = 6
 
@@ -118,8 +118,9 @@ def in_steps(
 ) -> Settings:
     """Return the whole numbers of steps that come nearest to a wanted tip, all bolts searched together.
 
-    What is off the plane counts as well: steps are so coarse that four and more nuts hardly ever seat.  All
-    may be raised by a part of a step more than is wanted, which tips nothing and may suit the rounding.
+    What is off the plane counts as well: steps are so coarse that four or more nuts hardly ever seat.  All
+    may be raised by a fraction of a step more than is wanted, which tips nothing and may improve the
+    rounding.
 
     Parameters
     ----------
@@ -155,8 +156,8 @@ def _nearest(
 ) -> Settings:
     """Return that of some combinations of heights (k, bolts) that comes nearest to the wanted ones.
 
-    Where steps are too coarse to seat well first, a bolt off the plane by m counts as what the plate can
-    then rock, m over the arm.
+    Where steps are too coarse for good seating, a bolt off the plane by m counts as how far the plate can
+    rock, m over the arm.
     """
     wanted = seat_on_bolts(bearings_deg, circle_mm, heights_mm)
     # the same least squares as seat_on_bolts, for all combinations at once
@@ -193,7 +194,7 @@ def _tried(bolts: int) -> int:
 def _choices(height: float, stock: tuple[float, ...], tried: int) -> list[float]:
     """Return the heights that stacks can have around a wanted one, the nearest alone when `tried` is 0."""
     if height < 1e-9:
-        return [0.0]  # where nothing is to be lifted nothing is
+        return [0.0]  # a bolt that is not to be lifted stays
     whole = _whole(height, stock)
     sums, _ = _sums(stock)
     k = bisect_left(sums, height - whole)
@@ -204,7 +205,7 @@ def _choices(height: float, stock: tuple[float, ...], tried: int) -> list[float]
 
 
 def _whole(height: float, stock: tuple[float, ...]) -> float:
-    """Return what whole pieces of the thickest take of a height that thin ones alone don't reach."""
+    """Return the height made of whole pieces of the thickest shim, where thin ones alone don't reach."""
     thickest = stock[-1]
     return float(max(0, int(height / thickest) - 1)) * thickest
 
@@ -229,24 +230,24 @@ def _sums(stock: tuple[float, ...]) -> tuple[list[float], dict[float, tuple[floa
     return sorted(made), made
 
 
-# ---- Which bolt to raise, and by how much: a wanted tip of the plate as shims or turns of nuts.
+# ---- A wanted tip of the plate, as shims or turns of nuts.
 
 
 #: Nuts are not screwed further than this [mm]: the bolts bend (our own choice).
 _NUTS_AT_MOST_MM = 30.0
-#: A person sets a nut to a quarter of one of its six flats: so many settings make a turn.
+#: A nut can be set to a quarter of one of its six flats: settings in a turn.
 SETTINGS_A_TURN = 24
 #: Nuts that would leave more than this share of a tip undone are too coarse for it (our own choice).
 _LEFT_AT_MOST = 0.5
-#: Less than this is not lifted [mm]: half of the thinnest shim that is sold.
+#: Least lift [mm]: half of the thinnest shim that is sold.
 _LEAST_MM = 0.005
 
 
 @dataclass(frozen=True, kw_only=True)
 class Tip:
-    """A tip of the plate: what to do, and the tip of its top that comes of it (0 when it can't be done).
+    """A tip of the plate: what to do, and the resulting tip of its top (0 when it can't be done).
 
-    `left` says that the tip is too small to be set, and left as it is.
+    `left` says that the tip is too small to be set and is left as it is.
     """
 
     action: Action
@@ -270,14 +271,13 @@ def tip_plate(site: PierFile, north_arcsec: float, east_arcsec: float, purpose: 
     north_arcsec, east_arcsec
         Wanted tip toward north and east [arcsec].
     purpose
-        What it is tipped for; its code and values go into the action's notice.
+        The purpose; its code and values go into the action's notice.
 
     Returns
     -------
     Tip
-        Its action is "nuts" or "shim", with one `Bolt` for each that is raised; no bolts and
-        a notice of what is missing or wrong when the plate isn't described
-        well enough or the tip is too large for it.
+        Its action is "nuts" or "shim", with one `Bolt` for each that is raised; no bolts and a notice of
+        what is missing or wrong when the plate isn't described well enough or the tip is too large.
     """
     plate = site.plate
     do = Do.NUTS if plate.nuts else Do.SHIM
@@ -347,7 +347,7 @@ def _nuts(
 def _nuts_by_flats(
     pitch: float, heights: Floats, bearings: Sequence[float], circle: float, why: Mapping[str, Value]
 ) -> Tip:
-    """Return nuts set to quarters of a flat, or that these are too coarse for so small a tip."""
+    """Return nuts set to quarters of a flat, or that these are too coarse for such a small tip."""
     step = pitch / SETTINGS_A_TURN
     wanted = seat_on_bolts(bearings, circle, [float(h) for h in heights])
     one = seat_on_bolts(bearings, circle, [step] + [0.0] * (len(bearings) - 1))

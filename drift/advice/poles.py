@@ -1,9 +1,8 @@
-"""The two poles: the true one, and where the air makes it appear; which of them suits the tracking.
+"""The true and the refracted pole: how far the axis is from each, and which suits the tracking.
 
-An axis on the true pole driven at the sidereal rate follows the stars as they would
-stand without air; refraction then shifts them slowly.  On the refracted pole the
-lift of the pole itself is followed too.  Neither holds everywhere, so both are
-worked out over the sky that the horizon leaves: unguided, how far a star trails in
+An axis on the true pole driven at the sidereal rate follows the stars as they would stand without air;
+refraction then shifts them slowly.  On the refracted pole the lift of the pole itself is followed too.
+Neither is right everywhere, so both are worked out over the free sky: unguided, how far a star trails in
 one exposure; guided (or driven as refraction asks), how far the corner turns about the middle.
 """
 
@@ -32,12 +31,13 @@ if TYPE_CHECKING:
 
 #: The average King rate against the sidereal one: 15.0369 against 15.0411 arcsec/s (from memory).
 KING_SHARE = 15.0369 / 15.0411
-#: The air is taken as this warm [deg C] and the standard pressure; a season's and a high's difference
-#: changes the lift by this share (from -10 to +25 deg C it is 12 % at any latitude).
+#: Assumed temperature [deg C], with the standard pressure; seasons and weather change the lift by this
+#: share (from -10 to +25 deg C it is 12 % at any latitude).
 _LIFT_SD_SHARE = 0.05
 #: Nearer to the equator than this the pole is too low for the refraction model [deg].
 _LOWEST_POLE_DEG = 10.0
-#: Lower than this refraction rules whatever the axis does [deg]; nearer to the poles a field turns freely.
+#: Lower than this refraction dominates whatever the axis does [deg]; nearer to the poles a field turns
+#: freely.
 _LOWEST_DEG, _NEAREST_POLE_DEG = 20.0, 80.0
 #: The poles count as equally good when one is not better by this share, or both are below so many pixels.
 _BETTER_BY, _TOO_SMALL_PIXELS = 0.2, 0.1
@@ -60,7 +60,7 @@ def pole_offset(site: PierFile) -> Floats:
 
 
 def poles_of(site: PierFile, axis: Floats, sd: Floats) -> Poles:
-    """Say how far the axis is from both poles, and which suits the tracking.
+    """Return how far the axis is from both poles, and which suits the tracking.
 
     Parameters
     ----------
@@ -99,7 +99,7 @@ def _suits(sizes: tuple[float, float] | None) -> str:
 
 
 def _held(site: PierFile) -> bool:
-    """Whether a star is held still whatever the axis does, so that only the turn of the field is left."""
+    """Whether a star is held still whatever the axis does, so that only field rotation is left."""
     return bool(site.optics.guided) or site.mount.tracking == "refraction"
 
 

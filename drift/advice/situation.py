@@ -1,4 +1,4 @@
-"""Where the axis stands and as of when: its error, what the season takes back, what lasts."""
+"""Where the axis is, and as of when: its error, the part the season takes back, the part that lasts."""
 
 from __future__ import annotations
 
@@ -25,24 +25,22 @@ if TYPE_CHECKING:
     from drift.types import Analysis, History, Nights
 
 
-# ---- Of when advice is: of today while a pier is watched, of its last reading when old logs are looked
-# at.
+# ---- As of when: today for a watched pier, the last reading for old logs.
 #
-# Logs of years ago that were read in today say what the pier did then; nobody waited for
-# them, and what they say is best said as of their end, with a night to be taken before
-# anything is turned by it.  But a record that is kept up
-# and has fallen silent grows old, and then its last night is no guide to today.
-# Both end long ago; when the readings came in tells them apart.
+# Logs of years ago that are imported today say what the pier did then.  Advice from them is given as of
+# their end, with a night to be taken before anything is turned.  But a record that is kept up and has
+# fallen silent grows old, and then its last night is no guide to today.  Both end long ago; when the
+# readings came in tells them apart.
 
 
 #: A last night older than this is too old to turn a knob by [days].
 OLD_DAYS = 60
-#: What turns or lifts something.
+#: Actions that turn or lift something.
 ADJUSTING = (Do.TURN_AZIMUTH, Do.TURN_ALTITUDE, Do.SHIM, Do.NUTS)
 
 
 def silent_days(latest_us: int, now_us: int, arrived_us: int | None) -> float:
-    """Return for how long nothing has been heard: neither measured nor read in [days].
+    """Return how long ago the last reading was taken or imported, whichever is later [days].
 
     Parameters
     ----------
@@ -57,12 +55,12 @@ def silent_days(latest_us: int, now_us: int, arrived_us: int | None) -> float:
 
 
 def looked_at(latest_us: int, now_us: int, arrived_us: int | None) -> bool:
-    """Whether the readings were long past when they came in, lately: looked at, not watched by."""
+    """Whether the readings were already old when they came in: an archive, not a watched pier."""
     return now_us - latest_us > OLD_DAYS * DAY_US and silent_days(latest_us, now_us, arrived_us) <= OLD_DAYS
 
 
 def night_first(actions: tuple[Action, ...], situation: Situation) -> tuple[Action, ...]:
-    """Put a night before what logs of long ago would have turned or lifted."""
+    """Put a night before anything that old logs would have turned or lifted."""
     if not any(action.do in ADJUSTING for action in actions):
         return actions
     when = local_date(situation.time_us, situation.zone)
@@ -71,7 +69,7 @@ def night_first(actions: tuple[Action, ...], situation: Situation) -> tuple[Acti
 
 
 def of_today(actions: tuple[Action, ...], situation: Situation, today_us: int) -> tuple[Action, ...]:
-    """Take days that are over by today out of what logs of long ago advise: nobody can wait for them."""
+    """Take days that are over by today out of the advice from old logs: nobody can wait for them."""
     over = [action.until_us is not None and action.until_us <= today_us for action in actions]
     pairs = zip(actions, over, strict=True)
     return tuple(_of_today(action, situation) if is_over else action for action, is_over in pairs)
@@ -85,8 +83,7 @@ def _of_today(action: Action, situation: Situation) -> Action:
     return Action(do=Do.MEASURE, notice=warning(AdviceCode.WAIT_IS_OVER, last_night_date=when))
 
 
-# ---- Where the axis stands: its error now, what the season takes back, what lasts, where it is best
-# left.
+# ---- The situation.
 
 
 #: An error or a change of this many standard deviations is worth acting on.
@@ -97,10 +94,10 @@ ACT_SDS = 2.0
 class Situation:
     """The axis at the latest night that shows it; arrays are (az_error, alt_error) [arcsec].
 
-    All but `forecast` is against the pole that the site file aims at, which stands at
-    `pole` from the true one.  ``lasting = now - seasonal``; ``-off_aim`` is what a correction
-    should do so that the coming year goes best.  `tolerance` is the smallest angle on the sky
-    [arcsec] that the warning limit or the optics allow, and `tolerance_of` says which.
+    All but `forecast` is against the pole that the site file aims at, which is at `pole` from the true
+    one.  ``lasting = now - seasonal``; ``-off_aim`` is what a correction should do so that the coming year
+    goes best.  `tolerance` is the smallest angle on the sky [arcsec] that the warning limit or the optics
+    allow, and `tolerance_of` says which.
     """
 
     site: PierFile = field(repr=False)
@@ -154,7 +151,7 @@ class Situation:
         return on_sky(self.lasting, self.lasting_sd, self.latitude_rad)
 
     def error_off_aim(self) -> tuple[float, float]:
-        """Return how far the axis is from where it is best left, as an angle on the sky, and its sd."""
+        """Return how far the axis is from its best place, as an angle on the sky, and its sd."""
         return on_sky(self.off_aim, self.off_aim_sd, self.latitude_rad)
 
     def angle_of(self, axis: Floats) -> float:
@@ -162,7 +159,7 @@ class Situation:
         return float(np.hypot(axis[0] * np.cos(self.latitude_rad), axis[1]))
 
     def over(self, error: float, sd: float) -> bool:
-        """Whether an error exceeds both the tolerance and what its uncertainty could feign."""
+        """Whether an error exceeds the tolerance by more than its uncertainty."""
         return error > self.tolerance and error > ACT_SDS * sd
 
     @property
@@ -198,7 +195,7 @@ def situation_of(
     now_us: int | None,
     forecast: AxisForecast | None = None,
 ) -> Situation:
-    """Put together where the axis stands.
+    """Put the situation together.
 
     Parameters
     ----------
@@ -270,7 +267,7 @@ def _tolerance(site: PierFile, matters: tuple[Matter, ...]) -> tuple[float, Axis
 def year_aim(
     site: PierFile, forecast: AxisForecast, pole: Floats, change: Floats, latitude_rad: float
 ) -> YearAim:
-    """Say where to leave the axis for the coming year, and what is gained over "dead on tonight".
+    """Return where to leave the axis for the coming year, and what is gained over "on the pole tonight".
 
     Parameters
     ----------
@@ -311,8 +308,7 @@ def year_aim(
     )
 
 
-# ---- The coming twelve months against what is allowed: from today on where the pier is watched, else as of
-# the end of the record.
+# ---- The coming twelve months against what is allowed.
 
 
 def outlook_of(
@@ -331,7 +327,7 @@ def outlook_of(
     now_us
         The present time [UTC us]; None for that of the latest reading.
     arrived_us
-        When readings last came in: logs that were long past by then are looked at as of their end.
+        When readings last came in: logs that were already old by then are looked at as of their end.
 
     Returns
     -------
@@ -347,5 +343,5 @@ def outlook_of(
 
 
 def coming_of(analysis: Analysis) -> Outlook | None:
-    """Return what is to come; None where the history has no forecast, or none that reaches to today."""
+    """Return the outlook; None where the history has no forecast, or none that reaches to today."""
     return outlook_of(analysis.site, analysis.nights, analysis.history, analysis.now_us, analysis.arrived_us)

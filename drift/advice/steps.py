@@ -1,4 +1,4 @@
-"""What to do, in the order in which a careful person would go, and which steps are done already."""
+"""What to do, in the order a careful person would, and which steps are done already."""
 
 from __future__ import annotations
 
@@ -39,16 +39,15 @@ if TYPE_CHECKING:
     from drift.types import AxisForecast, CorrectionFound, Event, History, Nights
 
 
-# ---- Corrections that no night has seen yet: what was advised for them is done, and is not advised
-# again.
+# ---- Corrections that no night has seen yet.
 #
 # The axis is known as of the last night that shows it.  A knob that was turned
 # since then has moved it by an amount that only the next night tells, so turning
 # again by the same night's error would count that error twice.
 #
-# What one night advises is one list.  A step of it that was done as advised takes
-# itself off the list and nothing else: the other steps were reckoned together with
-# it.  What was done otherwise holds back all that rests on an axis from before it.
+# What one night advises is one list.  A step that was done as advised leaves the list, and nothing else
+# does: the other steps were worked out together with it.  A correction that was done differently holds back
+# everything that rests on an axis from before it.
 
 
 _C = CorrectionKind
@@ -62,7 +61,7 @@ _HELD_BACK = {
     _C.REMOUNT: ADJUSTING,
     _C.PIER: ADJUSTING,
 }
-#: What a step that was done as advised takes off its list.
+#: Kind of correction -> the actions that it takes off the list when done as advised.
 _ITSELF = {
     _C.AZIMUTH: Do.TURN_AZIMUTH,
     _C.ALTITUDE: Do.TURN_ALTITUDE,
@@ -100,7 +99,7 @@ def without(history: History, corrections: tuple[CorrectionFound, ...]) -> Histo
 
 
 def done_step(correction: CorrectionFound, step: StepDone, situation: Situation) -> Done:
-    """Tell what was done of the list, and when."""
+    """Return what was done of the list, and when."""
     kind = CorrectionKind(correction.kind)
     asked = correction.asked if kind in _KNOBS else None
     component = "mount_az" if kind == _C.AZIMUTH else "mount_alt"
@@ -120,12 +119,12 @@ def hold_back(
     history: History,
     done: tuple[CorrectionFound, ...] = (),
 ) -> tuple[Action, ...]:
-    """Take off the list what is done, and what rests on an axis from before a correction; measure then.
+    """Take off the list what is done or rests on an axis from before a correction; then measure.
 
     Parameters
     ----------
     actions
-        What would be done going by the last night.
+        What the last night alone would advise.
     situation
         When that night was.
     history
@@ -163,10 +162,10 @@ def _stale(others: tuple[CorrectionFound, ...], done: tuple[CorrectionFound, ...
 
 # ---- The advice as steps that can be recorded as done.
 #
-# The record keeps a step when it is shown, with an id of its own.  Until a new night changes the advice
-# it can be recorded by that id, whatever else of the list is done and however the year ahead, which begins
-# on another day each day, has changed the amount since.  A recorded step is off the list, so that nothing
-# can be recorded twice by it.
+# The record keeps a step when it is shown, with an id of its own.  Until a new night changes the advice it
+# can be recorded by that id, whatever else of the list is done and however the amount has changed since, as
+# the year ahead begins a day later each day.  A recorded step is off the list, so that nothing can be
+# recorded twice by it.
 
 
 _KIND_OF = {do: kind for kind, do in _ITSELF.items()}
@@ -174,7 +173,7 @@ _KIND_OF = {do: kind for kind, do in _ITSELF.items()}
 
 @dataclass(frozen=True, kw_only=True)
 class AdvisedStep:
-    """What a step says, as numbers: all that is needed to record that it was done."""
+    """A step as numbers: all that is needed to record that it was done."""
 
     do: Do
     amount_arcmin: float | None = None  # signed as az_error or alt_error
@@ -230,17 +229,17 @@ def may_be_recorded(
 ) -> bool:
     """Whether a step that was advised by a night may still be recorded as done.
 
-    Not after a newer night, nor where something else was done since that holds it back.
+    Not after a newer night, nor after a correction that holds it back.
     """
     done = tuple(correction for correction, _ in done_of_list(situation, history, steps_done))
     others = unseen(situation, without(history, done))
     return night_us == situation.time_us and do not in _stale(others, done)
 
 
-# ---- What to do, in the order in which a careful person would go.
+# ---- The order of steps.
 #
-# Wait for what comes back by itself, measure what isn't known, have a pier that
-# runs away looked at, tighten what slipped, and only then turn or lift anything.
+# Wait for what comes back by itself, measure what isn't known, get help for a pier that keeps tilting,
+# tighten what slipped, and only then turn or lift anything.
 
 
 #: The season explains most of an error when what lasts is less than this share of it.
@@ -318,7 +317,7 @@ def _nothing(situation: Situation, history: History) -> Action:
 
 
 def _frames_turn(situation: Situation) -> Notice | None:
-    """Return a remark where the field turns over a session though nothing needs doing about the axis."""
+    """Return a remark on field rotation over a session where the axis needs nothing."""
     over = [m for m in situation.matters if not m.binding and m.margin_arcmin < 0.0]
     if not over:
         return None
@@ -403,9 +402,9 @@ def _old_night(situation: Situation) -> Notice | None:
 
 
 def _provisional(history: History) -> list[Event]:
-    """Return what one night only shows, but for a zero that was lost: the axis didn't move with it.
+    """Return what only one night shows, except a lost zero: the axis didn't move with it.
 
-    It need not be likely enough to be called a movement: the axis is where that night alone puts it.
+    It need not be likely enough to be called a movement: the present axis rests on that night alone.
     """
     return [e for e in history.events if e.provisional and not e.recorded and e.what != Part.ZERO]
 
@@ -432,12 +431,14 @@ def _uncertain(situation: Situation) -> Notice | None:
 
 
 def _undecided(situation: Situation) -> list[Action]:
-    """Return what to do when the error is too large, but what lasts of it can't be told."""
+    """Return what to do when the error is too large, but its lasting part isn't known."""
     error, sd = situation.error_now()
     if not situation.known or not situation.over(error, sd):
         return []
     off = {**_now(situation), **_tolerance(situation)}
-    if situation.season.known and _season_explains(situation):  # and its time to come back is over
+    if situation.season.known and _season_explains(
+        situation
+    ):  # and the time by which it should be back is over
         return [Action(do=Do.MEASURE, notice=warning(AdviceCode.SEASON_OVERDUE, **off))]
     lasting, lasting_sd = situation.error_lasting()
     off |= {"lasting_arcsec": lasting, "lasting_sd_arcsec": lasting_sd}
@@ -457,7 +458,7 @@ def _would_settle(findings: tuple[Movement, ...], history: History) -> list[Noti
 
 
 def _tighten(situation: Situation, findings: tuple[Movement, ...], history: History) -> list[Action]:
-    """Return one action for the knobs that slipped, or didn't hold, and have not been seen to since."""
+    """Return one action for the knobs that slipped, or didn't hold, and have not been fixed since."""
     slipped: dict[CorrectionKind, bool] = {}  # knob -> whether it slipped by itself
     for finding in findings:
         event = finding.event
@@ -504,7 +505,7 @@ def advise(
     arrived_us: int | None = None,
     steps_done: Sequence[StepDone] = (),
 ) -> Advice:
-    """Say whether something moved and what to do about it.
+    """Return whether something moved and what to do about it.
 
     Parameters
     ----------
@@ -513,15 +514,15 @@ def advise(
     nights, history
         What the readings say.
     now_us
-        When the advice is wanted, UTC microseconds, of which the day counts: all day long it stays the
-        same.  None for the time of the latest reading, so that the same readings always give the same
+        When the advice is wanted, UTC microseconds; only the day matters, so that it stays the same all
+        day.  None for the time of the latest reading, so that the same readings always give the same
         advice.
     forecast
         Where the axis goes if left alone; None for the history's own forecast or, where it has none, the
         annual shape and the lasting rate found.
     arrived_us
-        When readings last came into the record.  Logs that were long past by then are answered
-        as of their latest reading, a night to be taken first (see `drift.advice.situation`).
+        When readings last came into the record.  Advice from logs that were already old by then is as of
+        their latest reading, with a night to be taken first (see `drift.advice.situation`).
     steps_done
         The advised steps that were recorded as done.
 

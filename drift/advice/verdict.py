@@ -1,4 +1,4 @@
-"""The verdict: whether pier or mount moved, as codes with their numbers."""
+"""The verdict, whether pier or mount moved, as codes with their numbers."""
 
 from __future__ import annotations
 
@@ -42,8 +42,8 @@ def verdict_of(
     Returns
     -------
     Verdict
-        `part` is "undetermined" only when nothing that moved can be named; what
-        else moved and can't be named is in the clauses.
+        `part` is "undetermined" only when nothing that moved can be named; other movements are in the
+        clauses.
     """
     part = _part({finding.part for finding in findings})
     if part == MovedPart.NONE:
@@ -66,7 +66,7 @@ def verdict_of(
 def _head(
     findings: tuple[Movement, ...], standing: tuple[Movement, ...], situation: Situation, history: History
 ) -> Notice:
-    """Tell what stands now, and what has been put right since."""
+    """Return the head: what moved and still holds, or has been corrected since."""
     if standing:
         part = _part({finding.part for finding in standing})
         return warning(AdviceCode.MOVED, part=part, slip_put_right=len(standing) < len(findings))
@@ -94,7 +94,7 @@ def _year(time_us: int, situation: Situation) -> int:
 
 
 def _put_right_us(finding: Movement, situation: Situation, history: History) -> int:
-    """Return when a slip of the mount was corrected by what a night has seen; 0 where it stands."""
+    """Return when a slip of the mount was corrected, as far as a night has seen it; 0 where it was not."""
     event = finding.event
     if event is None or finding.part != MovedPart.MOUNT:
         return 0
@@ -104,7 +104,7 @@ def _put_right_us(finding: Movement, situation: Situation, history: History) -> 
 
 
 def _corrections_of(event: Event, history: History) -> list[CorrectionFound]:
-    """Return the later corrections of the knob that slipped, but those that did not hold."""
+    """Return the later corrections of the knob that slipped, except those that did not hold."""
     kinds = (KNOB_OF[Part(event.what)], CorrectionKind.REMOUNT)
     return [
         c
@@ -116,7 +116,7 @@ def _corrections_of(event: Event, history: History) -> list[CorrectionFound]:
 def event_notice(
     event: Event, part: MovedPart, situation: Situation, nights: Nights, history: History
 ) -> Notice:
-    """Tell what an event did, between which days, how sure that is, and whether it was corrected.
+    """Return what an event did, between which days, how sure that is, and whether it was corrected.
 
     Parameters
     ----------
@@ -180,7 +180,7 @@ def _clauses(
 
 
 def _tilts(finding: Movement, situation: Situation, history: History) -> Notice:
-    """Tell how much further the pier tilts than what it is counted from; a component not told is None."""
+    """Return how much the pier tilts from its baseline; a component that isn't known is None."""
     of = {change.component: change for change in finding.changes}
     values: dict[str, Value] = dict(baseline_of(situation.site, history).values(situation.zone))
     for name in _TILT:
@@ -205,7 +205,7 @@ def _swings(finding: Movement, situation: Situation, history: History) -> Notice
 
 
 def _crept(finding: Movement, situation: Situation, history: History) -> Notice:
-    """Tell how far the mount, or the axis where no part of it can be named, went by and by."""
+    """Return how far the mount, or the axis where no part can be named, moved gradually."""
     (change,) = finding.changes
     return warning(
         AdviceCode.MOUNT_CREPT if finding.how == "mount" else AdviceCode.AXIS_CREPT,
@@ -217,7 +217,7 @@ def _crept(finding: Movement, situation: Situation, history: History) -> Notice:
 
 
 def _quiet(situation: Situation, history: History) -> Notice:
-    """Tell that nothing moved, with what could have been seen."""
+    """Return that nothing moved, with the smallest movement that would have been seen."""
     told = tilt_now(history)
     if told is None and not situation.known:
         return warning(AdviceCode.NO_AXIS)
@@ -235,13 +235,13 @@ def _quiet(situation: Situation, history: History) -> Notice:
 
 
 def _seen_once(situation: Situation, nights: Nights, history: History) -> tuple[Notice, ...]:
-    """Return the steps that one night only shows."""
+    """Return the steps that only one night shows."""
     once = [event for event in history.events if event.provisional and event.is_movement]
     return tuple(event_notice(e, event_part(e), situation, nights, history) for e in once)
 
 
 def _corrected(event: Event, situation: Situation, history: History) -> dict[str, str | None]:
-    """Tell whether the knob was turned back later: the kind of that correction, and its day."""
+    """Return the kind and day of a later correction that turned the knob back."""
     later = _corrections_of(event, history)
     first = min(later, key=lambda c: c.time_us) if later else None
     return {

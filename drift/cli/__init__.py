@@ -1,1 +1,4 @@
-"""The commands, thin faces: parse, call the library, print."""
+"""The commands of `drift`: each reads its options, calls the library and prints; nothing is worked out here.
+
+`main.py` finds the file of a command, and turns errors into words and exit codes.
+"""

@@ -70,7 +70,7 @@ def command(pier: str | None, ids: tuple[str, ...], when: str | None, note: str,
 
 
 def kept_ids(record: Record, night_us: int, steps: Sequence[AdvisedStep | None]) -> list[str]:
-    """Keep the steps in the record and return their ids; "" for what can't be recorded as done."""
+    """Store the steps in the record and return their ids; "" for what can't be recorded as done."""
     ids = iter(
         record.keep_steps(night_us, [(str(one.do), one.numbers()) for one in steps if one is not None])
     )
@@ -90,7 +90,7 @@ def _record(
     Raises
     ------
     drift.errors.RecordError
-        If there is no step of an id, it is recorded already, or it is not to be done any more.
+        If there is no step with an id, it is recorded already, or it is no longer to be done.
     """
     from drift.render.phrases import as_advised_note
 
@@ -140,7 +140,7 @@ def _print(analysis: Analysis, shown: Sequence[str]) -> None:
     for done in analysis.advice.done:
         say(f"{sentence(done.notice)}  (step {done.step})")
     for number, (action, step) in enumerate(zip(analysis.advice.actions, shown, strict=True), start=1):
-        mark = f"{number}. " if len(shown) > 1 else ""  # a sole step is no list
+        mark = f"{number}. " if len(shown) > 1 else ""  # a single step is no list
         say(action_sentence(action), mark)
         if step:
             say(f"When it is done so: drift advise --done {step}", " " * len(mark))

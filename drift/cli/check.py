@@ -18,9 +18,6 @@ if TYPE_CHECKING:
     from drift.watch.coming import News
 
 
-# ---- `drift check`: exit 1 when pier or mount has moved; `drift acknowledge` marks that as seen.
-
-
 # ---- `drift acknowledge`: mark what `check` reported as seen.
 
 
@@ -33,7 +30,7 @@ if TYPE_CHECKING:
 @pier_option
 @click.option("--note", default="", help="Why, in your words; kept with the date.")
 def acknowledge_command(pier: str | None, note: str) -> None:
-    """Store what is known now and print what of it was new."""
+    """Store what is known now and print what was new."""
     from drift.api import analyse_readings, open_record
     from drift.cli.options import working
     from drift.record.engine import now_us as clock
@@ -57,7 +54,7 @@ def acknowledge_command(pier: str | None, note: str) -> None:
 
 #: Those of `drift.cli.check`, which is not loaded to print a help.
 _SYSTEMS = ("cron", "systemd", "windows")
-#: What starts the command where it is not installed as a program.
+#: How to start the command where it is not installed as a program.
 _BY_HAND = "from drift.cli.main import main; main()"
 
 
@@ -92,7 +89,7 @@ def command(
     try_addresses: bool,
     schedule: str | None,
 ) -> None:
-    """Compare today's answer with what was acknowledged, tell and send it, and leave with the exit code."""
+    """Compare today's analysis with what was acknowledged, print and send the news, and set the exit code."""
     site = site_of(pier)
     if schedule is not None:
         click.echo(_schedule(schedule, site), nl=False)
@@ -109,7 +106,7 @@ def command(
 def check(
     site: PierFile, record: Record, as_json: bool = False, send: bool = True, now_us: int | None = None
 ) -> bool:
-    """Tell what is new and send what was not sent; return whether something has moved.
+    """Print what is new and send what was not sent; return whether something has moved.
 
     Parameters
     ----------
@@ -191,7 +188,7 @@ def _send(site: PierFile, record: Record) -> None:
 
 
 def _tried(site: PierFile) -> bool:
-    """Send a trial message to each address, say what came of it, and return whether all went."""
+    """Send a trial message to each address, print the outcome, and return whether all arrived."""
     import os
 
     from drift.notify.send import try_all
@@ -221,7 +218,7 @@ def _schedule(system: str, site: PierFile) -> str:
 # ---- Ready lines that let a scheduler run `drift check` once a day.
 
 
-#: When it runs: at noon or so all nights are imported, and a local clock change at night does no harm.
+#: When it runs: around noon all nights are imported, and a clock change at night does no harm.
 _HOUR, _MINUTE = 12, 20
 
 
@@ -233,7 +230,7 @@ def lines_for(system: str, program: Sequence[str], pier: str) -> str:
     system
         "cron", "systemd" or "windows".
     program
-        The program and its first arguments, that are run.
+        The program and its first arguments.
     pier
         Whole path of the site file.
     """

@@ -1,4 +1,4 @@
-"""`drift guide` and `drift demo`: short texts to learn from, and the whole job on an invented pier."""
+"""`drift guide` and `drift demo`: short texts to learn from, and the whole job on invented logs."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from drift.demo.samples import SampleSet
 
 
-# ---- `drift guide`: short texts on what to do and how to read what is said.
+# ---- `drift guide`: short texts on what to do and how to read the results.
 
 
 @click.command(
@@ -33,7 +33,7 @@ def command(topic: str | None) -> None:
     click.echo(guide_text(topic, columns()), nl=False)
 
 
-# ---- `drift demo`: the whole job on logs of an invented observatory, and how near the answer comes.
+# ---- `drift demo`: the whole job on invented logs, compared with the truth.
 
 
 @click.command(
@@ -47,7 +47,7 @@ def command(topic: str | None) -> None:
 @click.option("--south", is_flag=True, help="The smaller set of a pier in the southern hemisphere.")
 @click.pass_context
 def demo_command(ctx: click.Context, folder: Path | None, south: bool) -> None:
-    """Make the logs, answer from them, and compare."""
+    """Make the logs, analyse them, and compare."""
     from drift.demo.samples import NORTH, SOUTH, clear_folder
 
     sample = SOUTH if south else NORTH
@@ -61,7 +61,7 @@ def demo_command(ctx: click.Context, folder: Path | None, south: bool) -> None:
 
 
 def _step(number: int, title: str, about: str, typed: str = "") -> None:
-    """Say what comes next, and what one would type for it."""
+    """Print what comes next, and what one would type for it."""
     click.echo(f"\n{number}. {title}", err=True)
     _say(about)
     if typed:

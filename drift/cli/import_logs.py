@@ -1,4 +1,4 @@
-"""`drift import`: log files and folders into the record; questions about columns, and what was set aside."""
+"""`drift import`: log files and folders into the record, with questions about unknown columns."""
 
 from __future__ import annotations
 
@@ -23,18 +23,18 @@ if TYPE_CHECKING:
     from drift.record.record import Record
 
 
-# ---- How `drift import` talks about tables with columns of their own: questions, proposals, agreement.
+# ---- Questions and proposals about tables with columns of their own.
 
 
 def settler(site_file: Path | None, mapping: str, answers: Sequence[str], yes: bool) -> Settler:
-    """Return what settles how tables with columns of their own are read.
+    """Return the settler of tables with other columns than ours.
 
     Raises
     ------
     click.UsageError
         If an answer is not KEY=VALUE.
     drift.errors.LogFileError
-        If the kept mappings can't be read.
+        If the stored mappings can't be read.
     """
     from drift.ingest.mapping import MappingFile
     from drift.ingest.settle import Settler
@@ -57,7 +57,7 @@ def settler(site_file: Path | None, mapping: str, answers: Sequence[str], yes: b
 
 @contextmanager
 def _or_stop() -> Iterator[None]:
-    """Let a person who ends a question end the whole command, not only the file that it is about."""
+    """Let a person who interrupts a question end the whole command, not only that file."""
     try:
         yield
     except click.Abort as abort:
@@ -92,7 +92,7 @@ def ask_person(table: RawTable, question: Question) -> str:
 
 
 def agree_at_terminal(table: RawTable, proposal: Proposal, preview: Preview, name: str) -> str:
-    """Show a proposal and ask whether to read the table so; returns the name to keep it under, or ""."""
+    """Show a proposal and ask whether to accept it; returns the name to keep it under, or ""."""
     from drift.render.column_words import proposal_words
 
     click.echo(f"{table.name} can be read so:\n{proposal_words(proposal, preview)}", err=True)
@@ -104,7 +104,7 @@ def agree_at_terminal(table: RawTable, proposal: Proposal, preview: Preview, nam
 
 
 def _say_yes(table: RawTable, proposal: Proposal, preview: Preview, name: str) -> str:
-    """Show a proposal and take it."""
+    """Show a proposal and accept it."""
     from drift.render.column_words import proposal_words
 
     click.echo(f"{table.name} is read so:\n{proposal_words(proposal, preview)}", err=True)
@@ -114,18 +114,18 @@ def _say_yes(table: RawTable, proposal: Proposal, preview: Preview, name: str) -
 # ---- `drift import`: log files and folders into the record; what was set aside, now or later.
 
 
-#: From this size on, all files together, an import takes long enough for a progress bar [bytes].
+#: Size of all files together from which on an import shows a progress bar [bytes].
 _LONG_BYTES = 1_500_000
-#: A usual header and the work on it, as so much of a table [bytes].
+#: The work on one image header, as the size of a table that takes as long [bytes].
 _HEADER_BYTES = 12_000
 _REASONS_SHOWN = 3
-#: More files than this that hold nothing new are told in one line.
+#: More files than this without anything new share one line.
 _KNOWN_SHOWN = 3
 _WIDTH = 100
 
 
 class _FileOrFolder(click.Path):
-    """A path; an empty one, as of a variable that is not set, is not taken for the folder one is in."""
+    """A path; an empty one, as from an unset variable, does not mean the present folder."""
 
     def __init__(self) -> None:
         super().__init__(path_type=Path, readable=False)
@@ -167,7 +167,7 @@ def command(
     answers: tuple[str, ...],
     yes: bool,
 ) -> None:
-    """Import what is given, or list what was set aside."""
+    """Import files and folders, or list what was set aside."""
     if list_set_aside == bool(paths):
         raise click.UsageError(
             "give files or folders to import, or --set-aside alone to list what was set aside."
@@ -186,7 +186,7 @@ def command(
 
 
 def _import(record: Record, found: FilesFound, as_json: bool, settle: Settle) -> int:
-    """Import, tell what came of it, and return the exit code."""
+    """Import, print the outcome, and return the exit code."""
     from drift.importer.importing import FileImported, FileRefused, import_found
     from drift.render.by_hand import known_words
     from drift.render.import_words import error_words
@@ -196,7 +196,7 @@ def _import(record: Record, found: FilesFound, as_json: bool, settle: Settle) ->
         with _bar(found) as progress:
             for outcome in import_found(record, found, progress, settle):
                 outcomes.append(outcome)
-    finally:  # what went in before a disk was full is told as well
+    finally:  # what went in before a disk was full is printed as well
         known = [one for one in outcomes if isinstance(one, FileImported) and one.is_known]
         quiet = known if len(known) > _KNOWN_SHOWN else []
         for one in outcomes:
@@ -350,7 +350,7 @@ def _bar(found: FilesFound) -> Iterator[Progress | None]:
 
 
 def _sizes(found: FilesFound) -> dict[str, int]:
-    """Return what there is to read of each log [bytes]; of an image its header is read."""
+    """Return the bytes to read of each log; of an image only its header is read."""
     sizes = {str(path): path.stat().st_size for path in found.logs if path.is_file()}
     if found.images:
         from drift.ingest.fits_images import by_folder, named

@@ -1,4 +1,4 @@
-"""`drift imports`, `undo`, `origin`, `aside`: what came in by which import, and the rows set aside."""
+"""`drift imports`, `undo`, `origin`, `aside`: which import brought what, and the rows set aside."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _FILES_SHOWN = 5
 
 
 class _ListsUnlessTold(click.Group):
-    """A group that lists where no subcommand is named, as in ``drift imports`` and ``drift imports 3``."""
+    """A group that lists when no subcommand is named, as in ``drift imports`` and ``drift imports 3``."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """Put the subcommand `list` before what is not one."""
@@ -44,7 +44,7 @@ class _ListsUnlessTold(click.Group):
     "a number lists every file of that import.",
 )
 def command() -> None:
-    """Look after what was imported."""
+    """Manage imports."""
 
 
 @command.command(
@@ -153,7 +153,7 @@ _UNDONE_FILES_SHOWN = 10
 @click.option("--reason", default="", help="Why, in your words; kept with it.")
 @pier_option
 def undo_command(number: int, file: str, reason: str, pier: str | None) -> None:
-    """Undo, and say what left and what stayed."""
+    """Undo, and print what left and what stayed."""
     from drift.api import open_record
 
     with open_record(site_of(pier)) as record:
@@ -268,7 +268,7 @@ def _date(text: str) -> date:
         ) from error
 
 
-# ---- `drift imports aside`: the rows that were set aside: list, export, put back what was mended, dismiss.
+# ---- `drift imports aside`: list, export, put back or dismiss rows that were set aside.
 
 
 @click.group(
@@ -277,7 +277,7 @@ def _date(text: str) -> date:
     "them in a spreadsheet or an editor, and put them back; or dismiss them.",
 )
 def aside_command() -> None:
-    """Deal with the rows set aside."""
+    """Manage the rows set aside."""
 
 
 @aside_command.command("list", help="List the rows set aside, and the values left out of rows that went in.")

@@ -1,4 +1,4 @@
-"""`drift init` and `drift site`: a commented site file for a new pier, and its place shown and put right."""
+"""`drift init` and `drift site`: a commented site file for a new pier; its place shown and corrected."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ ZEROS = ("kept", "synced", "unknown")
     help="Write a lost site file again, from what the record beside it knows of it.",
 )
 def command(pier: str, force: bool, from_record: bool, **options: Any) -> None:
-    """Write the site file and say what comes next."""
+    """Write the site file and print what comes next."""
     from drift.site.file import load_pier, template
 
     path = Path(pier)
@@ -87,7 +87,7 @@ def command(pier: str, force: bool, from_record: bool, **options: Any) -> None:
 
 
 def on_terminal() -> bool:
-    """Tell whether somebody is there who can be asked."""
+    """Tell whether a person can be asked."""
     return sys.stdin.isatty() and sys.stderr.isatty()
 
 
@@ -96,7 +96,7 @@ def _flag(option: str) -> str:
 
 
 def _sections_in_record(path: Path) -> dict[str, dict[str, object]]:
-    """Return what a lost site file gave, as the record beside it noted: section -> key -> value."""
+    """Return the keys of a lost site file from the record beside it: section -> key -> value."""
     import json
 
     from drift.record.engine import in_words, open_to_read, owner_of
@@ -120,7 +120,7 @@ def _sections_in_record(path: Path) -> dict[str, dict[str, object]]:
 
 
 def _asked(given: dict[str, Any], known: Collection[str] = ()) -> dict[str, Any]:
-    """Complete what is given by asking for the rest, or say what is missing where nobody can be asked.
+    """Complete the given keys by asking for the rest, or say what is missing where nobody can be asked.
 
     What is `known` need not be given.
     """
@@ -178,7 +178,7 @@ def _refuse_what_is_there(path: Path, force: bool) -> None:
 
 
 def _write(path: Path, text: str, force: bool) -> None:
-    """Write the file whole or not at all, for its owner alone: addresses in it may hold passwords."""
+    """Write the file whole or not at all, readable by its owner only: addresses in it may hold passwords."""
     from drift.site.disk import clear_leftovers, write_whole
 
     clear_leftovers(path)
@@ -194,7 +194,7 @@ def _write(path: Path, text: str, force: bool) -> None:
 
 
 def _is_blank(path: Path) -> bool:
-    """Tell whether there is a file that holds nothing, as a full disk or a kill may leave it."""
+    """Tell whether there is an empty file, as a full disk or a kill may leave it."""
     return path.is_file() and not path.stat().st_size
 
 
@@ -214,7 +214,7 @@ def _next_steps(path: Path) -> str:
 # ---- `drift site`: where the pier stands, shown, and put right when it was wrong.
 
 
-#: What can be put right here; everything else is changed in the file, and needs nothing more.
+#: Keys that can be corrected here; all others are changed in the file, and need nothing more.
 _PLACE = ("latitude_deg", "longitude_deg", "elevation_m", "name")
 _LOGS_SHOWN = 10
 
@@ -234,7 +234,7 @@ _LOGS_SHOWN = 10
 @click.option("--name", metavar="TEXT", help="What the pier is called in reports.")
 @pier_option
 def site_command(pier: str | None, **options: Any) -> None:
-    """Show the place, or put it right and say what that changed."""
+    """Show the place, or correct it and print what that changed."""
     site = site_of(pier)
     given = {option: value for option, value in options.items() if value is not None}
     if given:
@@ -331,7 +331,7 @@ def _judged_lines(done: Judged) -> Iterator[str]:
 
 
 def _with_keys(path: Path, text: str, values: Mapping[str, object]) -> str:
-    """Return the text of a site file with keys of [site] changed, and all else as it was."""
+    """Return the text of a site file with keys of [site] changed, and everything else as it was."""
     import tomllib
 
     from drift.site.checks import toml

@@ -1,4 +1,4 @@
-"""`drift record check`, `export`, `backup`, `restore`: that the record is sound, and never lost."""
+"""`drift record check`, `export`, `backup`, `restore`: keeping the record sound and safe."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _ROWS_SHOWN = 20
 @pier_option
 @click.pass_context
 def check_command(ctx: click.Context, clear_cache: bool, pier: str | None) -> None:
-    """Say whether the record is sound."""
+    """Print whether the record is sound."""
     from drift.api import open_record
     from drift.record.keeping import check
 
@@ -84,7 +84,7 @@ def _lines(found: Soundness) -> list[str]:
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
 @pier_option
 def export_command(folder: Path, pier: str | None) -> None:
-    """Write one file a kind."""
+    """Write one file for each kind."""
     from drift.api import open_record
     from drift.importer.by_hand import typed_tables
 

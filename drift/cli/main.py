@@ -1,8 +1,7 @@
 """The command `drift`: finds the subcommand, and turns errors into words and exit codes.
 
-Exit codes: 0 answered, 1 something has moved (`check` only), 2 anything that
-went wrong.  A subcommand's module is imported only when it is named, and the
-modules import numpy, astropy and the like inside their functions, so that
+Exit codes: 0 done, 1 something has moved (`check` only), 2 an error.  A subcommand's module is imported
+only when it is named, and the modules import numpy, astropy and the like inside their functions, so that
 ``drift --help`` answers at once.
 """
 
@@ -38,7 +37,7 @@ COMMANDS = {
     "demo": "Do the whole job on the sample logs.",
     "guide": "Short texts: first night, solves, level, winter, safety.",
 }
-#: Heading of the help -> subcommands below it; one that stands nowhere goes below the last.
+#: Heading of the help -> subcommands below it; others go below the last heading.
 JOBS = {
     "Every night": ("import", "status", "tonight", "report", "serve"),
     "After a correction": ("record", "advise"),
@@ -56,16 +55,16 @@ _ELSEWHERE = {
     "outlook": ("status", "outlook_command"),
     "demo": ("guide", "demo_command"),
 }
-#: Former names that still work, and are not listed: they stand below `imports` now.
+#: Former names that still work but are not listed: they are below `imports` now.
 _FORMER = {
     "undo": ("imports", "undo_command"),
     "aside": ("imports", "aside_command"),
     "origin": ("imports", "origin_command"),
 }
-#: Subcommands of `drift record` that are found without that word as well, being looked for in a hurry.
+#: Subcommands of `drift record` that also work without that word, for people in a hurry.
 _SHORT = {"backup": ("keeping", "backup_command"), "restore": ("keeping", "restore_command")}
 _UNLISTED = {**_FORMER, **_SHORT}
-#: These answer once and leave.  To look through the objects of a long answer for cycles, again and again,
+#: Commands that run once and end.  Searching the objects of a long analysis for cycles, again and again,
 #: takes a tenth of their time and frees next to nothing.
 _LEAVE_SOON = ("status", "tonight", "report", "figure", "check")
 
@@ -139,7 +138,7 @@ def _words_of(error: DriftError) -> str:
 
 
 def _refused_by_system(error: OSError) -> str:
-    """Say what the operating system refused, and where."""
+    """Return what the operating system refused, and where."""
     where = f"{error.filename}: " if error.filename else ""
     room = "  Make room there, and run the command again." if error.errno == errno.ENOSPC else ""
     what = error.strerror or type(error).__name__
@@ -150,10 +149,10 @@ def _refused_by_system(error: OSError) -> str:
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Run the command line and leave with its exit code."""
+    """Run the command line and exit with its code."""
     arguments = sys.argv[1:] if arguments is None else arguments
     debug = "--debug" in _before_files(arguments)
-    if debug:  # it may stand after the command as well
+    if debug:  # it may come after the command as well
         after = arguments[len(_before_files(arguments)) :]
         arguments = ["--debug", *(one for one in _before_files(arguments) if one != "--debug"), *after]
     collecting = gc.isenabled()

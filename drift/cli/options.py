@@ -1,4 +1,4 @@
-"""What several commands take and say: the site file, numbers in plain decimals, what is being worked on."""
+"""Shared by several commands: the site file, numbers in plain decimals, progress and printing."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ if TYPE_CHECKING:
     from drift.site.file import PierFile
 
 
-# ---- What a command says on stderr while it works; silent when nobody watches.
+# ---- Progress on stderr, only on a terminal.
 
 
 @contextmanager
 def working(sentence: str) -> Iterator[None]:
-    """Show what is being done, on a terminal only, for as long as the block lasts."""
+    """Show what is being done, only on a terminal, while the block runs."""
     if not sys.stderr.isatty():
         yield
         return
@@ -30,15 +30,15 @@ def working(sentence: str) -> Iterator[None]:
         yield
 
 
-# ---- How wide the words may be, and how they are printed.
+# ---- The width of text, and how it is printed.
 
 
-#: No wider than this, so that sentences stay readable on a wide terminal; as wide where nobody says.
+#: Greatest width, so that sentences stay readable on a wide terminal; also the default.
 WIDEST, USUAL = 100, 80
 
 
 def columns() -> int:
-    """Return how wide words are printed: as $COLUMNS or the terminal says, but no wider than `WIDEST`."""
+    """Return the width for printing: by $COLUMNS or the terminal, but no wider than `WIDEST`."""
     import shutil
 
     return max(20, min(shutil.get_terminal_size((USUAL, 24)).columns, WIDEST))
@@ -47,7 +47,7 @@ def columns() -> int:
 def say(text: str, first: str = "", rest: str | None = None, *, err: bool = False, style: str = "") -> None:
     """Print a text wrapped to `columns`, with `first` before it and `rest` before its further lines.
 
-    Into a file or a pipe it goes on one line, to be searched, unless $COLUMNS gives a width.  `style`
+    In a file or a pipe it is one line, for searching, unless $COLUMNS gives a width.  `style`
     colours it on a terminal that takes colours, unless the user wants none ($NO_COLOR).
     """
     import os
@@ -77,14 +77,14 @@ def no_colour() -> bool:
     return bool(os.environ.get("NO_COLOR"))
 
 
-# ---- What several commands take: the site file, and numbers in plain decimals.
+# ---- Options that several commands share: the site file, and numbers.
 
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 
-_NEGATIVE = re.compile(r"-[.,]?\d.*", re.DOTALL)  # also what is no number, such as -2,83: its reader says why
-#: What a negative number wears while the options are told apart.
+_NEGATIVE = re.compile(r"-[.,]?\d.*", re.DOTALL)  # also bad numbers, such as -2,83: their reader says why
+#: Prefix of a negative number while options are parsed.
 TRUE_MINUS = "\u2212"
 
 
@@ -92,14 +92,14 @@ class Signed(click.Command):
     """A command that takes ``-2.83`` as a number and not as an option."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-        """Let negative numbers not look like options."""
+        """Keep negative numbers from looking like options."""
         return super().parse_args(
             ctx, [TRUE_MINUS + one[1:] if _NEGATIVE.fullmatch(one) else one for one in args]
         )
 
 
 def plain_minus(ctx: click.Context, option: click.Parameter, value: str | None) -> str | None:
-    """Give a number that `Signed` let through its minus sign back."""
+    """Restore the minus sign of a number that `Signed` let through."""
     return value.replace(TRUE_MINUS, "-") if value else value
 
 
@@ -132,14 +132,14 @@ def pier_option(function: Function) -> Function:
 
 
 def site_time(site: PierFile, text: str) -> str:
-    """Return a time as the record takes it: one without an offset is by the clock of the site.
+    """Return a time for the record: one without an offset is by the clock of the site.
 
-    What is no date with a time of day is returned as it is: the reader of logs says what is wrong with it.
+    Anything but a date with a time of day is returned as it is: the reader of logs says what is wrong.
 
     Raises
     ------
     click.UsageError
-        If the site's clock shows that time twice or never, as it is put forward or back.
+        If the site's clock shows that time twice or never, because it is put forward or back.
     """
     from datetime import datetime
     from zoneinfo import ZoneInfo

@@ -1,4 +1,4 @@
-"""`drift record`: a correction or a level reading, written down by hand; and what was recorded before."""
+"""`drift record`: a correction or a level reading written down by hand; listing and changing earlier ones."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 #: In the order in which they are listed: few corrections first, which many level readings would bury.
 KINDS = ("corrections", "levels", "alignments")
-#: Those of `drift.ingest.kinds.KINDS`, which loads numpy.
+#: As in `drift.ingest.kinds.KINDS`, which loads numpy.
 _OF_CORRECTIONS = (
     "azimuth",
     "altitude",
@@ -43,7 +43,7 @@ _PAIR_NOTE = (
 )
 
 
-#: Columns before what a row says.
+#: Columns before the words of a row.
 _INDENT = " " * 7
 
 
@@ -60,7 +60,7 @@ _INDENT = " " * 7
 )
 @pier_option
 def listing(pier: str | None, whole: bool, kind: str | None) -> None:
-    """Print a line a row, the oldest first, in the site's zone with UTC beside it."""
+    """Print one line for each row, the oldest first, in the site's zone with UTC beside it."""
     from drift.api import open_record
     from drift.render.by_hand import event_words, is_turned
     from drift.render.phrases import zone_of
@@ -121,7 +121,7 @@ def _none_words(kind: str | None) -> str:
 
 
 def row_line(row: RowHeld, site: PierFile) -> str:
-    """Return a row: the site's clock, what it says, and where it came from."""
+    """Return a row as a line: the site's clock, its words, and where it came from."""
     from pathlib import Path
 
     from drift.render.by_hand import as_text, words
@@ -142,9 +142,9 @@ def numbered_line(row: RowHeld, site: PierFile) -> str:
 
 @contextmanager
 def telling_of_pairs(record: Record, rows: Iterable[RowHeld]) -> Iterator[list[str]]:
-    """Fill the list that is given with what an act on some rows does to end-for-end pairs of level readings.
+    """Fill a list with what an act on some rows does to end-for-end pairs of level readings.
 
-    The other half of a pair whose one half is withdrawn counts alone, which nobody sees otherwise.
+    When one half of a pair is withdrawn the other counts alone, which nothing else would show.
     """
     told: list[str] = []
     if not any(row.kind == "levels" for row in rows):
@@ -156,7 +156,7 @@ def telling_of_pairs(record: Record, rows: Iterable[RowHeld]) -> Iterator[list[s
 
 
 def _halves(record: Record) -> dict[int, int]:
-    """Return of each level reading in use its other half, 0 for one that counts alone."""
+    """Return the other half of each level reading in use, 0 for one that counts alone."""
     from drift.night.prepared import find_pairs
 
     levels = record.readings()["levels"]
@@ -180,7 +180,7 @@ def _pair_words(before: dict[int, int], after: dict[int, int]) -> Iterator[str]:
             yield f"Rows {row} and {other} are now read as an end-for-end pair."
 
 
-# ---- What was recorded before: change it, withdraw it, put it back; nothing is lost by either.
+# ---- Change, withdraw or put back what was recorded; nothing is lost.
 
 
 #: Option of `edit` -> column, by kind of row.
@@ -332,7 +332,7 @@ def edit(row: int, time: str | None, why: str, pier: str | None, **given: str | 
         say(sentence)
 
 
-# ---- Write a correction or a level reading into the record, and say in words what it says.
+# ---- Writing a correction or a level reading into the record.
 
 
 Row = dict[str, str]
@@ -347,10 +347,10 @@ def write_down(
     step: str = "",
     sure: bool = False,
 ) -> bool:
-    """Write rows of one time into the record and say what they say; return whether anything was new.
+    """Write rows of one time into the record and print them in words; return whether anything was new.
 
-    `step` is the id of the advised step that they say was done, if any.  What is unlike what the record
-    holds is asked about, unless it is `sure`.
+    `step` is the id of the advised step that they say was done, if any.  Implausible rows are asked about,
+    unless `sure`.
     """
     from drift.importer.by_hand import in_our_units
     from drift.render.by_hand import CAUTION, LOOSENED, alike, remarks, words
@@ -384,7 +384,7 @@ def write_down(
 
 
 def _surely(record: Record, table: str, rows: Sequence[Row], step: str, sure: bool) -> FileImported:
-    """Write rows down; what is doubtful is asked about at a terminal, elsewhere refused without --sure."""
+    """Write rows down; doubtful ones are asked about at a terminal, elsewhere refused without --sure."""
     import sys
 
     from drift.errors import Doubtful
@@ -404,7 +404,7 @@ def _surely(record: Record, table: str, rows: Sequence[Row], step: str, sure: bo
 
 
 def _against_the_sky(site: PierFile, record: Record, rows: Sequence[RowHeld]) -> Iterator[str]:
-    """Yield how corrections look written down wrongly, by the nights after them that are in the record."""
+    """Yield how corrections look written down wrongly, by later nights in the record."""
     made = {(int(row.values["time_us"]), row.values["kind"]) for row in rows}
     readings = record.readings() if made else None
     first_us = min((time_us for time_us, _ in made), default=0)
@@ -427,13 +427,13 @@ def _against_the_sky(site: PierFile, record: Record, rows: Sequence[RowHeld]) ->
 
 
 def now_text() -> str:
-    """Return the present time as the record takes it."""
+    """Return the present time, written as in the record."""
     from datetime import UTC, datetime
 
     return datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
-# ---- `drift record`: a correction or a level reading, written down by hand.
+# ---- `drift record` itself.
 #
 # All values go as text through the same reader and the same checks as a row of a
 # log file, so that nothing can be recorded that could not be imported.
@@ -627,7 +627,7 @@ def level(
 )
 @_common
 def alignment(azimuth: str, altitude: str, sigma: str, when: str | None, note: str, pier: str | None) -> None:
-    """Record how far the axis was off, as a drift run, a mount or another program told it."""
+    """Record how far the axis was off, by a drift run, a mount or another program."""
     row = {"az_error_arcmin": azimuth, "alt_error_arcmin": altitude, "sigma_arcmin": sigma}
     _record("alignments", [{**row, "note": note} if note else row], when, pier)
 
@@ -664,7 +664,7 @@ for _one in (
 
 
 def _record(table: str, rows: Sequence[Row], when: str | None, pier: str | None) -> None:
-    """Write the rows down and say in words what they say."""
+    """Write the rows down and print them in words."""
     from drift.api import open_record
 
     site = site_of(pier)

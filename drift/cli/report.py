@@ -15,9 +15,6 @@ if TYPE_CHECKING:
     from drift.types import Analysis
 
 
-# ---- `drift report` and `drift figure`: all pictures and words in one file, or one picture as a file.
-
-
 # ---- `drift report`: pictures and words in one file that opens offline.
 
 
@@ -38,7 +35,7 @@ if TYPE_CHECKING:
 )
 @pier_option
 def command(output: Path, pier: str | None) -> None:
-    """Work out the answer, draw it, and write the file whole or not at all."""
+    """Work out the analysis, draw it, and write the file whole or not at all."""
     from drift.api import analyse_readings, open_record, with_ground
     from drift.cli.options import working
     from drift.record.engine import now_us
@@ -91,7 +88,7 @@ def _drawn(analysis: Analysis, record: Record, pen: SecondPen | None) -> str:
 @click.option("--dark", is_flag=True, help="Draw on a dark ground.")
 @pier_option
 def figure_command(name: str | None, output: Path | None, phone: bool, dark: bool, pier: str | None) -> None:
-    """Work out the answer and draw one picture of it, or list the pictures."""
+    """Work out the analysis and draw one picture of it, or list the pictures."""
     from drift.render.catalogue import picture_named
     from drift.render.drawing import Look, check_figure_target, save_figure
 
@@ -123,7 +120,7 @@ def _analysis(pier: str | None) -> Analysis:
 
 
 def _analysis_or_none(pier: str | None) -> Analysis:
-    """Return the answer; where there is nothing to answer from, say so and return that of nothing."""
+    """Return the analysis; without any readings say so and return the empty one."""
     from drift.errors import NothingToAnalyse
     from drift.render.catalogue import analysis_of_nothing
 
@@ -177,7 +174,7 @@ _WHY_PASSWORD = (
 @pier_option
 @click.pass_context
 def serve_command(ctx: click.Context, host: str, port: int, upload_mb: float, pier: str | None) -> None:
-    """Say where the page is, and serve it until stopped."""
+    """Print where the page is, and serve it until stopped."""
     import os
     from contextlib import suppress
 
@@ -185,7 +182,7 @@ def serve_command(ctx: click.Context, host: str, port: int, upload_mb: float, pi
     from drift.web.app import address_of, listen, rules_for, serve
 
     site = site_of(pier)
-    open_record(site).close()  # what is wrong with it is said here, and not in the browser
+    open_record(site).close()  # faults are reported here, not in the browser
     assert site.path is not None
     rules, made = rules_for(host, os.environ, upload_mb)
     with listen(host, port) as listening:

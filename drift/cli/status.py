@@ -26,15 +26,15 @@ if TYPE_CHECKING:
 
 # ---- `drift status`: what axis and pier are doing now, and what to do about it.
 #
-# What was said is kept in the record under all that it depends on.  To say it again loads neither
-# what works
-# with numbers nor the database library, so that looking at it every morning costs next to nothing.
+# The printed text is cached in the record under everything that it depends on.  Printing it again loads
+# neither the numerical libraries nor the database library, so that a look every morning costs next to
+# nothing.
 
 
-#: No site file is larger.
+#: Largest site file [bytes].
 _LARGEST_BYTES = 1_000_001
 _JSON, _PLAIN, _TERMINAL = "json", "plain", "terminal"
-#: What else a terminal's text depends on: how wide it is, which colours it knows, which the user wants.
+#: What else the text on a terminal depends on: its width, its colours, the user's choice of colours.
 _TERMINAL_VARIABLES = ("COLUMNS", "TERM", "COLORTERM", "NO_COLOR", "FORCE_COLOR", "TTY_COMPATIBLE")
 
 
@@ -51,7 +51,7 @@ _TERMINAL_VARIABLES = ("COLUMNS", "TERM", "COLORTERM", "NO_COLOR", "FORCE_COLOR"
 @click.option("--full", is_flag=True, help="Print all that can be said in words.")
 @click.option("--json", "as_json", is_flag=True, help="Print the answer as one JSON document, in arcseconds.")
 def command(names: tuple[str, ...], pier: str | None, full: bool, as_json: bool) -> None:
-    """Print the answer on stdout, in words or as JSON."""
+    """Print the analysis on stdout, in words or as JSON."""
     from drift.record import quick
     from drift.site.disk import find_pier
 
@@ -66,7 +66,7 @@ def command(names: tuple[str, ...], pier: str | None, full: bool, as_json: bool)
 
 
 def _bytes_of(path: Path) -> bytes:
-    """Return what the site file holds; nothing where it can't be read, which `load_pier` says why."""
+    """Return the content of the site file; nothing where it can't be read: `load_pier` says why."""
     try:
         if not path.is_file():  # a device never ends
             return b""
@@ -76,7 +76,7 @@ def _bytes_of(path: Path) -> bytes:
         return b""
 
 
-#: What `drift.render.status` has sections of; that is not loaded to print an answer that is kept.
+#: The sections of `drift.render.status`, which is not loaded to print a cached text.
 NAMES = (
     *(
         "todo",
@@ -106,7 +106,7 @@ def _shown(names: tuple[str, ...], full: bool, as_json: bool) -> tuple[str, ...]
 
 
 def _worked_out(path: Path, form: str, shown: tuple[str, ...] | None) -> str:
-    """Return what is to be printed, and keep it for the next time."""
+    """Return the text to print, and cache it."""
     from drift.api import analyse_readings, open_record, read_site
     from drift.cli.options import working
     from drift.record import quick
@@ -134,7 +134,7 @@ def _worked_out(path: Path, form: str, shown: tuple[str, ...] | None) -> str:
 def _key(
     path: Path, site_text: bytes, state: State, form: str, shown: tuple[str, ...] | None, now_us: int
 ) -> str:
-    """Name a text by all that it depends on: record, site file, today, what works it out, and its form."""
+    """Return the cache key of a text: record, site file, today, version of the program, and form."""
     from drift.readings import DAY_US
     from drift.stamp import program_stamp
 
@@ -147,7 +147,7 @@ def _key(
         str(state.latest_import_us),
         str(shown),
     ]
-    if form != _JSON:  # words say what is new since that was acknowledged
+    if form != _JSON:  # the words include what is new since the acknowledgement
         parts.append(str(state.last_acknowledged))
     if form == _TERMINAL:
         parts += [
@@ -159,7 +159,7 @@ def _key(
 
 
 def _terminal_size() -> str:
-    """Return the size of the terminal at each of the three streams that may be one."""
+    """Return the size of the terminal for each of the three streams that may be one."""
     sizes = []
     for stream in (0, 1, 2):
         try:
@@ -191,8 +191,7 @@ def _as_words(analysis: Analysis, record: Record, form: str, shown: tuple[str, .
     return said.get()
 
 
-# ---- `drift outlook`: the coming twelve months, what the frost did, and what can be done about the
-# pier.
+# ---- `drift outlook`: the coming twelve months, the frost, and what to do about the pier.
 
 
 @click.command(

@@ -1,4 +1,4 @@
-"""Make the sample logs anew: ``python -m drift.demo [FOLDER]``, ./sample_logs when not given."""
+"""Remake the sample logs: ``python -m drift.demo [FOLDER]``, by default ./sample_logs."""
 
 from __future__ import annotations
 

@@ -32,10 +32,8 @@ if TYPE_CHECKING:
     from astropy.io.fits import Header
 
 
-# ---- Invented solves as FITS images: headers that camera programs and plate solvers leave, and few
-# pixels.
-#
-# For tests alone: nothing of the product writes images.
+# ---- Invented solves as FITS images with few pixels.
+# For tests only: nothing in the product writes images.
 
 
 Cards = Mapping[str, Any]
@@ -135,10 +133,7 @@ def _known(value: float | None) -> float | None:
     return None if value is None or np.isnan(value) else float(value)
 
 
-# ---- The invented world as files: logs, pier.toml and truth.json, the same bytes for the same scenario.
-
-
-# ---- The invented tables as text: the seven CSV layouts, with the decimals people's programs write.
+# ---- The tables as CSV, with the decimals that programs usually write.
 
 
 #: Kind of table -> file name.
@@ -197,7 +192,7 @@ def csv_lines(table: pd.DataFrame) -> list[str]:
     return [",".join(kept), *(",".join(row) for row in zip(*kept.values(), strict=True))]
 
 
-# ---- A few rows that no reader can use, of the sorts that real logs have, and a list of them.
+# ---- Unusable rows as real logs have them, and a list of them.
 
 
 Row = dict[str, str]
@@ -255,7 +250,7 @@ _SORTS = (
 
 
 def _place(rng: np.random.Generator, rows: list[Row], sort: _Sort, scenario: Scenario) -> int:
-    """Draw after which row the bad one stands."""
+    """Draw the row after which the bad one comes."""
     fitting = [number for number, row in enumerate(rows) if sort.fits(row, scenario)]
     return int(rng.choice(fitting))
 
@@ -312,7 +307,7 @@ def as_mappings(bad_rows: tuple[BadRow, ...]) -> list[dict[str, str | int]]:
 def site_values(
     scenario: Scenario, extra: Mapping[str, Mapping[str, Any]] | None = None
 ) -> dict[str, dict[str, Any]]:
-    """Return what the site file of a scenario says, by section and key.
+    """Return the site file of a scenario, by section and key.
 
     Parameters
     ----------
@@ -354,8 +349,8 @@ def site_text(scenario: Scenario, extra: Mapping[str, Mapping[str, Any]] | None 
 class World:
     """An invented history with everything that was logged of it.
 
-    `tables` are as in `drift.types`; `truth` is what an answer is judged
-    by; `course` gives the truth at any moment.
+    `tables` are as in `drift.types`; `truth` is what an analysis is judged by; `course` gives the truth at
+    any moment.
     """
 
     scenario: Scenario
@@ -390,8 +385,8 @@ def make(scenario: Scenario) -> World:
     Raises
     ------
     ValueError
-        When the scenario can't be: years outside the kept Earth rotation, or
-        a horizon that leaves no sky.
+        When the scenario is impossible: years outside the stored Earth rotation, or a horizon that leaves
+        no sky.
     """
     course = invent_motion(scenario)
     nights = evenings(course)
@@ -426,7 +421,7 @@ def make(scenario: Scenario) -> World:
     return World(scenario, course, tables, truth)
 
 
-# ---- The invented world as files: logs, pier.toml and truth.json, the same bytes for the same scenario.
+# ---- Everything as files.
 
 
 TRUTH_NAME = "truth.json"

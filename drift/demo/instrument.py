@@ -14,11 +14,10 @@ if TYPE_CHECKING:
 
 # ---- The invented mount: from its readings to where the tube points, by exact rotations.
 #
-# Site frame: unit vectors East, North, Up.  Hour angle is positive west,
-# declination positive north, bearings clockwise from true north.  Tilt is the
-# way the top of the pier tips; `kappa` turns the mount clockwise seen from above;
-# `alpha` raises the elevated end of the polar axis.  Nothing here is shared with
-# the estimators, so that they are checked against something independent.
+# Site frame: unit vectors East, North, Up.  Hour angle is positive west, declination positive north,
+# bearings clockwise from true north.  Tilt is the way the top of the pier tips; `kappa` turns the mount
+# clockwise seen from above; `alpha` raises the elevated end of the polar axis.  Nothing here is shared with
+# the estimators, so that the check is independent.
 #
 # The observed direction is ::
 #
@@ -101,7 +100,7 @@ def _turn(east: Floats, north: Floats, up: Floats) -> Rotation:
 
 
 def standing(setting: Setting, latitude_deg: float) -> Rotation:
-    """Return the rotation of the whole mount from its ideal place, ENU."""
+    """Return the rotation of the whole mount from its ideal position, ENU."""
     elevated = 1.0 if latitude_deg >= 0 else -1.0
     nought = np.zeros_like(setting.kappa)
     tilt = _turn(-setting.tilt_north, setting.tilt_east, nought)
@@ -187,7 +186,7 @@ def pointing(
     return _drooped(standing(setting, latitude_deg).apply(inside), constants.droop_arcsec)
 
 
-# ---- The invented sky: observed directions to ICRS places and back, by the full ERFA route.
+# ---- The invented sky: observed directions to ICRS and back, by the full ERFA route.
 
 
 def shaken(rng: np.random.Generator, enu: Floats, sd_arcsec: float) -> Floats:
@@ -213,11 +212,10 @@ def misled(
 
 # ---- How the Earth turned in the years of the invented observatory.
 #
-# The values are kept here, every 20 days, and not read from the installed
-# tables, because those are revised and the sample logs must come out of their
-# seed bit for bit.  Between the nodes a cubic spline is within 4 ms of UT1 and
-# 0.008 arcsec of the pole's place (checked against the full table), which is
-# 0.06 arcsec in hour angle: far below a solve's noise.
+# The values are stored here, every 20 days, and not read from the installed tables, because those are
+# revised and the sample logs must follow from their seed bit for bit.  Between the nodes a cubic spline is
+# within 4 ms of UT1 and 0.008 arcsec of the pole's place (checked against the full table), which is 0.06
+# arcsec in hour angle: far below a solve's noise.
 #
 # References
 # ----------
@@ -287,7 +285,7 @@ class EarthTurning(NamedTuple):
 
 
 def earth_turning(mjd_utc: npt.NDArray[np.float64], tai_minus_utc_s: npt.NDArray[np.float64]) -> EarthTurning:
-    """Interpolate the kept nodes.
+    """Interpolate the stored nodes.
 
     Parameters
     ----------
@@ -299,7 +297,7 @@ def earth_turning(mjd_utc: npt.NDArray[np.float64], tai_minus_utc_s: npt.NDArray
     Raises
     ------
     ValueError
-        For a date outside the kept years; names it and the years.
+        For a date outside the stored years; names it and the years.
     """
     from scipy.interpolate import CubicSpline
 
@@ -317,12 +315,11 @@ def earth_turning(mjd_utc: npt.NDArray[np.float64], tai_minus_utc_s: npt.NDArray
     return EarthTurning(ut1_minus_tai + tai_minus_utc_s, pole_x * arcsec, pole_y * arcsec)
 
 
-# ---- The invented sky: observed directions to ICRS places and back, by the full ERFA route.
+# ---- The invented sky: observed directions to ICRS and back, by the full ERFA route.
 #
-# Every reading gets its own precession, nutation, aberration, Earth rotation,
-# polar motion and refraction (`erfa.apco13`); nothing is interpolated but the
-# Earth's turning (`drift.demo.instrument`).  The product's own quicker route is not
-# used, so that it is checked against this one.
+# Every reading gets its own precession, nutation, aberration, Earth rotation, polar motion and refraction
+# (`erfa.apco13`); nothing is interpolated but the Earth's turning (`drift.demo.instrument`).  The product's
+# own faster route is not used, so that it is checked against this one.
 
 Times = npt.NDArray[np.int64]
 US_PER_DAY = 86_400_000_000

@@ -12,12 +12,10 @@ from drift.demo.scenario import YEAR_DAYS, Climate, InventedCorrection, Invented
 
 # ---- The invented weather, day by day, and what it does to the ground.
 #
-# Daily means follow the season, a whole winter's offset (harsh and mild
-# winters) and weather that lasts some days.  The frost driver is the thickness
-# of frozen soil by Stefan's square-root law on freezing degree-days, damped by
-# snow, thawed from above in spring, and followed by the pier with some days'
-# delay; it is scaled to 1 at the mean peak of the whole winters, the one before
-# the record included.
+# Daily means follow the season, a whole winter's offset (harsh and mild winters) and weather that lasts
+# some days.  The frost forcing is the thickness of frozen soil by Stefan's square-root law on freezing
+# degree-days, damped by snow, thawed from above in spring, and followed by the pier with some days' delay;
+# it is scaled to 1 at the mean peak of the whole winters, the one before the record included.
 
 
 Floats = npt.NDArray[np.float64]
@@ -42,7 +40,7 @@ class Weather:
     max_c: Floats = field(repr=False)
     snow_cm: Floats = field(repr=False)
     pressure_hpa: Floats = field(repr=False)  # at the station
-    frost: Floats = field(repr=False)  # driver, 1 at the peak of the mean winter
+    frost: Floats = field(repr=False)  # forcing, 1 at the peak of the mean winter
     winter: npt.NDArray[np.int64] = field(repr=False)  # number of the winter, from midsummer to midsummer
 
 
@@ -120,7 +118,7 @@ def _followed(series: Floats) -> Floats:
 
 
 def winter_peaks(frost: Floats, winter: npt.NDArray[np.int64]) -> dict[int, float]:
-    """Return the greatest value of the driver in each winter."""
+    """Return the greatest value of the forcing in each winter."""
     return {int(number): float(frost[winter == number].max()) for number in np.unique(winter)}
 
 
@@ -156,7 +154,7 @@ def invent_weather(scenario: Scenario) -> Weather:
     )
 
 
-# ---- The truth in time: how pier, plate, knobs and zero stand at any moment of the invented history.
+# ---- Pier, plate, knobs and zero at any moment.
 
 Times = npt.NDArray[np.int64]
 US_PER_DAY = 86_400_000_000
@@ -228,11 +226,11 @@ class Motion:
         return axis_errors(self.setting(time_us), self.scenario.latitude_deg)
 
     def roll(self, time_us: Times) -> Floats:
-        """Return what the standing of the mount adds to mechanical hour angle [arcsec]."""
+        """Return what the mount's position adds to mechanical hour angle [arcsec]."""
         return roll(self.setting(time_us), self.scenario.latitude_deg)
 
     def home_zero(self, time_us: Times) -> Floats:
-        """Return the home position's own hour-angle zero [arcsec], without the standing's part."""
+        """Return the home position's hour-angle zero [arcsec], without the part from the mount's position."""
         return self.scenario.zero0 + self._stepped("zero", time_us)
 
     def constants(self, time_us: Times) -> Constants:
@@ -246,7 +244,7 @@ class Motion:
 
 
 def _ratcheted(weather: Weather, ratchet: float) -> Floats:
-    """Return the driver with `ratchet` of each winter's greatest frost staying for good."""
+    """Return the forcing with `ratchet` of each winter's greatest frost staying for good."""
     left = np.zeros(len(weather.frost))
     kept = 0.0
     for winter in np.unique(weather.winter):
@@ -302,7 +300,7 @@ def _with_steps(course: Motion, steps: tuple[InventedStep, ...]) -> Motion:
 
 
 def _as_step(course: Motion, correction: InventedCorrection, number: int) -> InventedStep:
-    """Turn the knob as the owner would, knowing the error of that moment roughly."""
+    """Turn the knob as the owner would, who knows the error of that moment roughly."""
     rng = stream(course.scenario.seed, "correction", number)
     at = np.array([step_us(course.scenario, correction.day)])
     az_error, alt_error = (float(error[0]) for error in course.axis(at))

@@ -47,7 +47,7 @@ EXPOSURE_S = 20.0
 
 @dataclass(frozen=True)
 class PointingLog:
-    """All pointing solves and what is true of each, (n,)."""
+    """All pointing solves with the truth of each, (n,)."""
 
     table: pd.DataFrame = field(repr=False)  # as drift.types, without row_id
     night: Times = field(repr=False)  # local date of the night, days since 1970
@@ -57,14 +57,14 @@ class PointingLog:
 
 
 class _Sessions:
-    """All sessions laid end to end."""
+    """All sessions end to end."""
 
     def __init__(self, sessions: list[Session]) -> None:
         self.sessions = sessions
         self.lengths = [len(session.time_us) for session in sessions]
 
     def joined(self, value: Callable[[Session], npt.NDArray]) -> npt.NDArray:
-        """Lay (m,) arrays of the sessions end to end."""
+        """Join (m,) arrays of the sessions."""
         return np.concatenate([value(session) for session in self.sessions])
 
     def repeated(self, value: Callable[[Session], float]) -> Floats:
@@ -90,7 +90,7 @@ def _constants(course: Motion, laid: _Sessions, time_us: Times) -> Constants:
 
 
 def _taken_out(course: Motion, time_us: Times, ha: Floats, dec: Floats) -> tuple[Floats, Floats]:
-    """Return what a multi-star model inside the mount takes off its readings [rad], to first order."""
+    """Return what a multi-star model inside the mount subtracts from its readings [rad], to first order."""
     scenario = course.scenario
     az_error, alt_error = course.axis(time_us)
     elevated = 1.0 if scenario.latitude_deg >= 0 else -1.0
@@ -173,7 +173,7 @@ def log_pointing(course: Motion, evenings: tuple[Evening, ...]) -> PointingLog:
     )
 
 
-# ---- Sweeps and unguided runs of the invented observatory.
+# ---- Sweeps.
 
 PAUSE_US = HOUR_US // 12  # between pointing and sweep
 STEP_US = HOUR_US // 50  # between two solves of a sweep
@@ -455,7 +455,7 @@ def log_weather(course: Motion) -> pd.DataFrame:
 
 
 def log_corrections(course: Motion) -> pd.DataFrame:
-    """Return what the owner wrote down of his corrections."""
+    """Return the corrections as the owner wrote them down."""
     import pandas as pd
 
     names = ("amount_arcmin", "bearing_deg", "thickness_mm", "turns")

@@ -1,4 +1,4 @@
-"""The two sample sets: what their histories are, their site files, README and folder."""
+"""The two sample sets: their histories, site files, README and folder."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ def _wrong(world: World) -> str:
 
 
 def _values(world: World) -> dict[str, Any]:
-    """Return what the template says of one pier."""
+    """Return the template's values for one pier."""
     scenario, nights, constants = world.scenario, world.truth.nights["pointing"], world.truth.constants
     change = {
         name: f"{float(column[-1] - column[0]) + 0.0:+.0f}"
@@ -132,7 +132,7 @@ def readme_text(north: World, south: World) -> str:
 
 @dataclass(frozen=True)
 class SampleSet:
-    """A scenario, what else its owner wrote into pier.toml, and the folder it stands in."""
+    """A scenario, the rest of its pier.toml, and its folder."""
 
     scenario: Scenario
     folder: str  # within sample_logs; "" for the folder itself
@@ -296,7 +296,7 @@ def write_samples(folder: Path) -> tuple[Path, ...]:
     return write_texts(folder, samples_files())
 
 
-# ---- The folder of a demo: what may be written over, and what is put there.
+# ---- The folder of a demo: what may be overwritten, and what is put there.
 
 
 LOGS = "logs"
@@ -308,7 +308,7 @@ _BOOK_FILES = tuple(_BOOK_NAME + end for end in ("", "-wal", "-shm", "-journal")
 def clear_folder(folder: Path) -> None:
     """Make room in `folder` for a demo: it may be new, empty or an earlier demo's.
 
-    Of an earlier demo only the files that a demo makes are taken away.
+    Only files that a demo makes are removed.
 
     Raises
     ------

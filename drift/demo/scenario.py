@@ -25,7 +25,7 @@ def stream(seed: int, purpose: str, number: int = 0) -> np.random.Generator:
     return np.random.default_rng([seed, zlib.crc32(purpose.encode()), number])
 
 
-# ---- What an invented history is made from: one frozen description.
+# ---- The scenario.
 #
 # A `Scenario` with its seed decides everything; two worlds made from equal
 # scenarios are equal bit for bit.
@@ -33,7 +33,7 @@ def stream(seed: int, purpose: str, number: int = 0) -> np.random.Generator:
 
 @dataclass(frozen=True)
 class InventedStep:
-    """Something that happens at once and stays; all sizes in arcsec, 0 when not touched.
+    """A step that stays; all sizes in arcsec, 0 when not touched.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ class InventedStep:
 
 @dataclass(frozen=True)
 class InventedCorrection:
-    """The owner turns a knob so as to null the error he knows of, and writes it down.
+    """The owner turns a knob to remove the error he knows of, and writes it down.
 
     The amount written is minus the error at that time as he knows it (with
     `known_to_arcsec`), rounded to 0.1 arcmin; what the knob does is that times
@@ -143,7 +143,7 @@ class Scenario:
         Final tilt of the slow settlement, its time constant [yr], its direction.
     bend_per_degc, bend_days
         Tilt toward `heave_bearing_deg` for each degree that the air is warmer than its mean, and the time
-        constant of what bends [days].
+        constant of that [days].
     swell
         Tilt toward `heave_bearing_deg` from end to end of a year in which clay swells and shrinks: highest on
         1 March (south: 1 September), lowest half a year later.
@@ -154,7 +154,7 @@ class Scenario:
     creep_az_per_year, alt_per_degc
         Steady creep of kappa [arcsec/yr]; alpha's answer to air temperature [arcsec/degC].
     steps, corrections
-        What happens at once; see `Step`, `Correction`.
+        Sudden changes; see `InventedStep`, `InventedCorrection`.
     constants
         Of the instrument at first.
     mirror_shift
@@ -273,7 +273,7 @@ class Scenario:
     bad_rows: bool = False
 
     def __post_init__(self) -> None:
-        """Refuse words that mean nothing here.
+        """Refuse unknown words.
 
         Raises
         ------
@@ -297,7 +297,7 @@ class Scenario:
 
 # ---- Families of invented histories: each seed is another pier.
 #
-# For tests and benchmarks alone; `drift demo` makes its samples in `drift.demo.samples`.
+# For tests and benchmarks only; `drift demo` makes its samples in `drift.demo.samples`.
 #
 # A family fixes what happens; the seed draws how much, which way and when.  Any
 # field of the scenario can be given instead of drawn.

@@ -1,4 +1,4 @@
-"""Which nights are clear and used, where the telescope may be pointed, and how a pointing session goes."""
+"""Which nights are clear and used, where the telescope can point, and how a pointing session goes."""
 
 from __future__ import annotations
 
@@ -157,7 +157,7 @@ def random_targets(
     return hour_angle, dec, sides
 
 
-# ---- How a pointing session goes: targets, tube sides, times, and the syncs that reset both zeros.
+# ---- A pointing session: targets, tube sides, times, and syncs that reset both zeros.
 
 Flags = npt.NDArray[np.bool_]
 BEFORE_SYNC = 2  # solves taken before a sync when they are logged
@@ -167,7 +167,7 @@ FULL_TURN_ARCSEC = 1_296_000.0
 
 @dataclass(frozen=True)
 class Session:
-    """One night's plan; arrays are (m,), the first solve is only synced on when `hidden`."""
+    """One night's plan; arrays are (m,); with `hidden` the first solve only serves for the sync."""
 
     evening: Evening
     time_us: npt.NDArray[np.int64]

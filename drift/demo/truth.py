@@ -1,4 +1,4 @@
-"""The truth beside the logs: what each night was taken under, and an analysis compared with it."""
+"""The truth behind the logs, night by night, and an analysis compared with it."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ from drift.demo.observing import PointingLog
 from drift.demo.scenario import InventedStep
 from drift.types import Analysis, Event
 
-# ---- The truth beside the logs: what each night's readings were taken under.
+# ---- The truth of each night's readings.
 
 
 Floats = npt.NDArray[np.float64]
 Times = npt.NDArray[np.int64]
-#: Says in the file what it is; a folder with such a file was made by the demo.
+#: Marks the file; a folder with such a file was made by the demo.
 TRUTH_FORMAT = "drift-demo-truth"
 
 
@@ -70,7 +70,7 @@ class StepTruth:
 
 @dataclass(frozen=True)
 class Truth:
-    """Everything that is true of an invented history.
+    """The whole truth of an invented history.
 
     Parameters
     ----------
@@ -193,10 +193,7 @@ def truth_as_mapping(course: Motion, truth: Truth) -> dict[str, Any]:
     }
 
 
-# ---- An analysis beside the truth: how far off it is, and whether its stated uncertainties hold.
-
-
-# ---- An answer beside the truth: how far off it is, and whether its stated uncertainties hold.
+# ---- An analysis beside the truth: errors, and whether the stated uncertainties hold.
 
 
 NORMAL_SPREAD = 1.4826  # sd of a normal law over its median absolute deviation
@@ -205,7 +202,7 @@ WAIT_US = 30 * 86_400_000_000  # an event is looked for within this of the true 
 
 @dataclass(frozen=True)
 class Compared:
-    """One quantity over the whole history, answer minus truth [arcsec].
+    """One quantity over the whole history, result minus truth [arcsec].
 
     `largest` is the greatest difference and `largest_sd` the sd stated with
     it; `within_2_sd` is the share of differences within two stated sds (0.95
@@ -222,9 +219,9 @@ class Compared:
 
 @dataclass(frozen=True)
 class EventCompared:
-    """One true step and what the answer has near it; sizes in arcsec, NaN when not found.
+    """One true step and what the analysis has near it; sizes in arcsec, NaN when not found.
 
-    `called` is what the answer says that it was: the right part,
+    `called` is what the analysis says that it was: the right part,
     "undetermined", or "" when there is nothing near it.
     """
 
@@ -301,7 +298,7 @@ def _nearest(events: tuple[Event, ...], part: str, time_us: int) -> Event | None
 
 
 def compare_events(course: Motion, analysis: Analysis) -> tuple[EventCompared, ...]:
-    """Compare the true steps of knobs and pier with the answer's events."""
+    """Compare the true steps of knobs and pier with the events found."""
     compared = []
     for time_us, step in zip(course.step_times_us.tolist(), course.steps, strict=True):
         sizes = {"mount_az": step.mount_az, "mount_alt": step.mount_alt}
@@ -337,7 +334,7 @@ _PARTS = {
 
 
 def table_lines(rows: Iterable[Compared]) -> Iterator[str]:
-    """Yield a table of differences, answer minus truth, in arcseconds."""
+    """Yield a table of differences, result minus truth, in arcseconds."""
     yield f"{'answer minus truth':<32} {'number':>6} {'typical':>9} {'largest':>18} {'within 2 sd':>12}"
     for row in rows:
         largest = f'{row.largest:+.1f}" (sd {row.largest_sd:.1f}")'

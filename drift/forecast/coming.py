@@ -28,23 +28,19 @@ if TYPE_CHECKING:
     from drift.history.separate import Fitted
 
 
-# ---- Where the axis will be if nobody touches it, day by day, and sample paths about it.
-
-
-# ---- How far the present heave differs from a usual year's: a mild winter has less to give back in
-# spring.
+# ---- How far this winter's heave differs from a usual one.
 #
-# The annual shape is that of a mean year.  On a day on which the heave stands high,
-# what has been seen since it was last out says how large it is this time.
+# The annual shape is that of a mean year.  While the heave is high, what has been seen since it was last
+# out shows how large it is this time.
 
 
-#: Readings so near to the day on which the heave was last out show the axis at rest [days].
+#: Readings this near to the day on which the heave was last out show the axis at rest [days].
 _NEAR_REST_DAYS = 45
-#: Less of the swing than this does not say how large it is.
+#: Less of the swing than this does not show how large it is.
 _STANDING_SHARE = 0.3
 #: Winters differ by at least this share, however alike the few on record were (our own assumption).
 _LEAST_SHARE = 0.15
-#: Further from the mean than so many times that share no winter is believed to be.
+#: No winter is believed to be further from the mean than so many times that share.
 _TOO_FAR_SDS = 3.0
 
 
@@ -107,7 +103,7 @@ def _share(history: History, season: Season, latitude_rad: float, seen_us: int) 
     found_sd = float(np.hypot(*(sd * to_sky * along))) / size
     spread = max(season.winter_share, _LEAST_SHARE)
     if abs(found) > _TOO_FAR_SDS * spread:
-        return 0.0  # that is no winter's size any more: something else has moved it
+        return 0.0  # no winter is that large: something else has moved it
     return found * spread**2 / (spread**2 + found_sd**2)
 
 
@@ -129,37 +125,35 @@ def _moved_since(history: History, latitude_rad: float, rest_us: int) -> tuple[F
     return axis[known[-1]] - axis[near].mean(axis=0), np.sqrt(2.0) * np.asarray(own_sd)
 
 
-# ---- Courses that the axis may take about each way of the frost, drawn so that their turning days can
-# be told.
+# ---- Sample paths of the axis, from which its turning days are found.
 #
-# A forecast's ways have their own expected course, and about each the axis goes astray:
-# it wanders, and how it answers to the frost isn't known to the last.  A broad
-# summit is shifted by that far more than by the frost itself, whose ways are
-# drawn from the same few winters.
+# A forecast has an expected path for each sample path of the frost, and the axis strays about it: it
+# wanders, and its response to the frost is not known exactly.  That shifts a broad peak far more than the
+# frost itself does, whose sample paths are drawn from the same few winters.
 
 
-#: So many courses in all, the same number about each way of the frost, and what the draws begin from.
+#: Number of paths in all, the same about each sample path of the frost, and the seed of the draws.
 _COURSES, _FIRST = 1000, 20240901
 
 
 def sample_paths_along(ahead: Forecast, within_sd: Floats, to_line: Floats) -> Floats:
-    """Draw equally likely courses of the swing along a line on the sky, (C, D) [arcsec].
+    """Draw equally likely paths of the swing along a line on the sky, (C, D) [arcsec].
 
     Parameters
     ----------
     ahead
         The history's forecast.
     within_sd
-        Of the axis errors about each of its ways, (D, 2) [arcsec].
+        Of the axis errors about each of its sample paths, (D, 2) [arcsec].
     to_line
-        What each axis error counts along the line, (2,).
+        The weight of each axis error along the line, (2,).
 
     Notes
     -----
-    What the sd is at first is how well the axis is known now, and shifts a whole course.  By what the
-    variance grows from one moment to the next, the course goes astray anew: a random walk, which the
-    wander of a pier is.  Part of the growth is the size of the swing, which shifts no day, so the days come
-    out rather too uncertain than too sure.
+    The sd at the beginning is how well the axis is known now; it shifts a whole path.  What the variance
+    grows by from one moment to the next is added as a random walk, as the wander of a pier is.  Part of
+    that growth is the size of the swing, which shifts no day, so the days come out too uncertain rather
+    than too sure.
     """
     sample_paths = np.array([without_line(path, ahead.time_us) @ to_line for path in ahead.paths])  # (M, D)
     variance = np.maximum.accumulate(((within_sd * to_line) ** 2).sum(axis=1))
@@ -167,15 +161,15 @@ def sample_paths_along(ahead: Forecast, within_sd: Floats, to_line: Floats) -> F
     each = -(-_COURSES // len(sample_paths))
     drawn = np.random.default_rng(_FIRST).standard_normal((len(sample_paths), each, steps.size))
     astray = np.cumsum(steps * drawn, axis=2).reshape(-1, steps.size)
-    # a line through both ends is taken out of these as it is of the ways
+    # a line through both ends is taken out of these as of the sample paths
     astray -= np.linspace(0.0, 1.0, steps.size) * astray[:, -1:]
     return np.repeat(sample_paths, each, axis=0) + astray
 
 
-# ---- What is left of a forecast that was made from the last reading, when today is later than that.
+# ---- What is left of a forecast when its last reading is some time ago.
 
 
-#: What a forecast has for each of its moments.
+#: The fields of a forecast that have a value for each moment.
 _BY_MOMENT = ("axis", "axis_sd", "axis_low", "axis_high", "tilt", "tilt_sd", "tilt_low", "tilt_high", "paths")
 
 
@@ -187,7 +181,7 @@ def from_moment(ahead: Forecast, from_us: int) -> Forecast | None:
     ahead
         The forecast.
     from_us
-        The moment [UTC us]; what holds then is drawn straight between the moments on both sides.
+        The moment [UTC us]; values there are interpolated between the moments on both sides.
     """
     times = ahead.time_us
     if from_us <= times[0]:
@@ -206,8 +200,7 @@ def from_moment(ahead: Forecast, from_us: int) -> Forecast | None:
     return replace(ahead, time_us=np.append(np.int64(from_us), times[k:]), within_sd=within, **left)
 
 
-# ---- Where the axis will be if nobody touches it: a table of days, which anything that looks ahead can
-# make.
+# ---- The axis day by day if nobody touches it.
 #
 # The history's own forecast, which knows of frost and settlement, goes first; where there
 # is none it is made of the annual shape found and the lasting rate.
@@ -220,8 +213,8 @@ AHEAD_DAYS = 365
 def coming(history: History, season: Season, latitude_rad: float, seen_us: int, from_us: int) -> AxisForecast:
     """Return where the axis goes from `from_us` on, day by day.
 
-    Until a season is sure the history's own forecast is not followed: what a part of a year
-    would go on to is what the priors say, not the readings.
+    Until a season is sure the history's own forecast is not used: from a part of a year it would follow the
+    priors, not the readings.
     """
     if history.forecast is None or not season.known or from_us >= int(history.forecast.time_us[-1]):
         return annual_forecast(history, season, latitude_rad, seen_us, from_us)
@@ -260,7 +253,7 @@ def annual_forecast(
     seen = np.array([seen_us])
     axis = history.axis_now + season.at(time_us) - season.at(seen) + rate * years
     axis = axis + correction_of(history, season, latitude_rad, seen_us, time_us)
-    # the difference of two days is as sure as the less sure of them, but for the day itself
+    # the difference of two days has the sd of the less certain one, except on the day itself
     moved = np.hypot(season.sd_at(time_us), season.sd_at(seen)) * (np.abs(years) > 0.0)
     walked = _walk(history, latitude_rad) ** 2 * np.abs(years) * YEAR_DAYS
     variance = history.axis_now_sd**2 + moved**2 + (rate_sd * years) ** 2 + walked
@@ -292,10 +285,7 @@ def axis_rate(history: History, latitude_rad: float) -> tuple[Floats, Floats]:
     return told * axis_of_tilt(tilt, latitude_rad), sd
 
 
-# ---- Where the axis and the pier will be over the next months, with bands.
-
-
-# ---- What settlement has still to do.
+# ---- How much settlement is still to come.
 
 
 #: Sizes of the slowest settlement [arcsec], and of the tilt's wander as factors of what was found, that
@@ -321,11 +311,10 @@ def still_to_come(time_us: Ints) -> tuple[Floats, Floats]:
 
 
 def settling_of(problem: Solver, scales: Scales) -> Settling | None:
-    """Return what the settlement has still to do, None where there is none.
+    """Return how much settlement is still to come, None where there is none.
 
-    Wander and settlement may pass for one another, and the likeliest sizes may leave
-    all of it to one of them: so it is averaged over sizes of both, by how probable each pair
-    makes the readings.
+    Wander and settlement can pass for one another, and the likeliest sizes may put everything into one of
+    them.  So the result is averaged over sizes of both, by how probable each pair makes the readings.
 
     Parameters
     ----------
@@ -340,7 +329,7 @@ def settling_of(problem: Solver, scales: Scales) -> Settling | None:
         return None
     left, year = still_to_come(first.model.series.time_us)
     columns = np.arange(at.start, at.stop)
-    if line is not None:  # what goes on steadily beside it
+    if line is not None:  # the steady rate beside it
         columns = np.append(columns, np.arange(line.start, line.stop))
         left, year = np.hstack([left, np.zeros((2, 2))]), np.hstack([year, np.eye(2)])
     weighed, means, squares = [], [], []
@@ -367,15 +356,15 @@ def _scales_about(scales: Scales) -> list[Scales]:
     ]
 
 
-# ---- Where the axis and the pier will be over the next months, with bands.
+# ---- The model carried on over the coming months, with bands.
 #
 # The model goes on: readings that see nothing are appended at the days asked for,
-# and it is solved once for each way in which the frost may go on.
+# and it is solved once for each sample path of the frost.
 
 
-#: The band holds this share of what may come.
+#: The share of possible outcomes that the band holds.
 BAND = 0.8
-#: Of a long record about so many readings are used, and the latest all: the far past tells little more.
+#: Of a long record about so many readings are used, the latest all: the distant past adds little.
 FEW, LATEST = 300, 60
 #: A quantile is found to this part of the span of the laws' own; an sd of 0 is taken as this [arcsec].
 _HALVINGS, _LEAST_SD = 40, 1e-9
@@ -408,13 +397,13 @@ def forecast(
         (n, 3) what was taken out of the readings.
     time_us
         (D,) coming times, sorted, after the last reading.
-    ways
-        Ways in which the frost driver may go on, each from the first reading to
-        the last of the coming times; none where the tilt follows the calendar.
+    sample_paths
+        Sample paths of the frost, each from the first reading to the last of the coming times; none where
+        the tilt follows the calendar.
     warmth
         How warm the nights were, for the usual warmth of the coming ones.
     rests_on
-        Where the ways come from.
+        Where the sample paths come from.
 
     Returns
     -------
@@ -463,7 +452,7 @@ def with_forecast(history: History, fitted: Fitted | None, inputs: Inputs) -> Hi
     history, fitted
         From `drift.history.separate.separate_fitted`.
     inputs
-        What they were made of: its frost and warmth go on.
+        What they were made from: its frost and warmth go on.
     """
     if fitted is None:
         return history
@@ -482,7 +471,7 @@ def _carried_on(fitted: Fitted, inputs: Inputs) -> Forecast | None:
     if frost is None or model.frost is None:
         return forecast(model, scales, centre, times, (), warmth)
     days = int(np.ceil((times[-1] - frost.known_until_us) / DAY_US)) + 1
-    if days <= 0:  # looking back: the weather of all that time is known
+    if days <= 0:  # a hindcast: the weather of that time is known
         return forecast(model, scales, centre, times, (), warmth, model.frost.rests_on)
     sample_paths = frost.sample_paths(model.frost, days)
     return forecast(model, scales, centre, times, sample_paths, warmth, sample_paths[0].rests_on)
@@ -491,14 +480,14 @@ def _carried_on(fitted: Fitted, inputs: Inputs) -> Forecast | None:
 def no_surer_than(ahead: Forecast, tilt_sd: Floats, axis_shared_sd: Floats) -> Forecast:
     """Return the forecast with axis and tilt no surer than they are known today.
 
-    What was not told in is carried on.
+    Uncertainty that the forecast does not include is added.
 
     Parameters
     ----------
     ahead
         From `forecast`, which knows one explanation of each step and one set of scales.
     tilt_sd
-        (2,) of the tilt north and east at the last reading, all explanations told in [arcsec].
+        (2,) of the tilt north and east at the last reading, all explanations included [arcsec].
     axis_shared_sd
         (2,) of az_error and alt_error, what all nights share: the instrument's constants [arcsec].
     """

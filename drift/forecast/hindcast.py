@@ -1,7 +1,7 @@
 """Past forecasts scored: hide the last winters, forecast them from what was known then, and compare.
 
-What was known then is all that was read before a day, the weather too; the whole way is
-gone again with that, as `drift` would have gone it on that day.  Touches no file.
+Known then is whatever was read before a day, the weather included; the whole analysis is repeated with
+that, as `drift` would have done it on that day.  No file is touched.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ from drift.quantities import DAY_US, Floats, Ints
 from drift.site.file import PierFile
 from drift.types import Analysis, Forecast, Readings, as_readings
 
-#: A winter is hidden from this day on: the frost of the last one is out, that of the next not yet in.
+#: A winter is hidden from this day on: the last one's frost has gone, the next one's has not come.
 _CUT_NORTH, _CUT_SOUTH = "09-01", "03-01"
-#: It is scored where so many nights saw the axis after that day, and so many before.
+#: It is scored where at least so many nights saw the axis after that day, and before it.
 _FEWEST_NIGHTS, _FEWEST_BEFORE = 5, 20
-#: Nights so many times as uncertain as the middle one say nothing of a forecast.
+#: Nights so many times as uncertain as the median one can't judge a forecast.
 _UNCERTAIN = 3.0
 
 
@@ -66,9 +66,9 @@ def hindcasts(
         Of all readings: its nights are what the forecasts are held against, without what its
         corrections and sudden changes did after the day of the forecast.
     work_out
-        What works an analysis out: `drift.analysis.work_out`, which stands above this room.
+        The function that works out an analysis: `drift.analysis.work_out`, which this room can't import.
     most
-        How many winters; each takes as long as an answer.
+        How many winters; each takes as long as an analysis.
     progress
         Told the name of each winter before it is hidden.
 
@@ -167,7 +167,7 @@ def _sudden(analysis: Analysis, times: Ints, cut_us: int) -> Floats:
     history, latitude = analysis.history, float(np.radians(analysis.site.site.latitude_deg))
     done = np.zeros((len(history.time_us), 6))
     for cause in history.causes:
-        if cause.kind.is_sudden:  # what somebody did, or what happened at once: no forecast can know of it
+        if cause.kind.is_sudden:  # corrections and sudden changes: no forecast can know of them
             done += np.nan_to_num(cause.change)
     axis = axis_error(done, latitude)
     before = axis[max(int(np.searchsorted(history.time_us, cut_us)) - 1, 0)]

@@ -19,27 +19,26 @@ if TYPE_CHECKING:
     from drift.types import Forecast, History
 
 
-# ---- The coming twelve months in numbers: months, when the axis peaks and is back, chances, re-
-# aligning.
+# ---- The outlook from the history's forecast.
 #
-# Everything here is worked out from the history's forecast: its ways in which the
-# frost may go on, each with its own normal law about it (`drift.forecast.coming`).
+# Everything here follows from the history's forecast: the sample paths of the frost, each with a normal law
+# about it (`drift.forecast.coming`).
 
 
-#: Each coordinate's normal law stands for so many values of equal weight.
+#: Each coordinate's normal law is replaced by so many values of equal weight.
 _VALUES = 13
-#: A swing is back when a fifth of it is left; it is called one from this size on [arcsec], and from so many
-#: sds of the axis when it is at its furthest.
+#: A swing is back when a fifth of it is left.  It counts as a swing from this size on [arcsec], and from so
+#: many sds of the axis at its furthest.
 BACK_SHARE, _LEAST_SWING, _LEAST_SDS = 0.2, 2.0, 1.0
-#: The middle 80 % of the ways.
+#: The middle 80 % of the paths.
 _FROM, _TO = 0.1, 0.9
 _MONTHS = 12
-#: A forecast that goes on from a reading longer ago than this is said to do so [days].
+#: A forecast that starts from a reading longer ago than this says so [days].
 _SAID_DAYS = 30.0
 #: A quarter of the year in moments of the forecast, a week apart: nearer to the other end of the swing no
-#: course is taken to be furthest.
+#: path is taken to be furthest.
 _QUARTER = 13
-#: What moves the tilt little by little.
+#: Gradual causes of tilt.
 _GRADUAL = (
     CauseKind.FROST,
     CauseKind.SEASON,
@@ -50,7 +49,7 @@ _GRADUAL = (
 
 
 class Bounded(Protocol):
-    """What the axis is held against; `drift.advice.bounds.Situation` is one."""
+    """What the axis is held against; `drift.advice.situation.Situation` is one."""
 
     @property
     def site(self) -> PierFile:
@@ -145,10 +144,10 @@ def _to_sky(bounds: Bounded) -> Floats:
 
 
 def beyond(ahead: Forecast, bounds: Bounded, change: Floats) -> Bools:
-    """Return in which of the equally likely courses of the axis it is beyond the tolerance, (W, D).
+    """Return where equally likely paths of the axis are beyond the tolerance, (W, D).
 
-    About each way of the frost what isn't known is taken to shift a whole course: it is
-    mostly where things stand and how they go on, and that stays.
+    The uncertainty about each sample path of the frost is taken to shift a whole path, because it is mostly
+    about where things are now and how fast they move.
 
     Parameters
     ----------
@@ -221,13 +220,13 @@ def turning_of(ahead: Forecast, bounds: Bounded) -> Turning | None:
 
 
 def _peaks(courses: Floats, furthest: int) -> list[int | None]:
-    """Return when each course is furthest, within a quarter of the year of when their mean is."""
+    """Return when each path is furthest, within a quarter of a year of when their mean is."""
     first, last = max(0, furthest - _QUARTER), furthest + _QUARTER + 1
     return [first + int(k) for k in np.argmax(courses[:, first:last], axis=1)]
 
 
 def _returns(courses: Floats, top: int) -> list[int | None]:
-    """Return when each course is back, counted from where their mean is furthest before that."""
+    """Return when each path is back, counted from where their mean is furthest before that."""
     found = [_first_back(course[top:]) for course in courses]
     return [None if k is None else top + k for k in found]
 
@@ -240,9 +239,9 @@ def _first_back(course: Floats) -> int | None:
 
 
 def _day(time_us: Ints, each: list[int | None]) -> ComingDay | None:
-    """Return the middle of the courses' days and the middle 80 % of them; None where few have such a day.
+    """Return the median of the paths' days and the middle 80 % of them; None where few have such a day.
 
-    No day is told more closely than half the step between the moments of the forecast.
+    No day is given more closely than half the step between the moments of the forecast.
     """
     known = [k for k in each if k is not None]
     if 2 * len(known) < len(each):

@@ -18,11 +18,11 @@ if TYPE_CHECKING:
     from drift.types import History
 
 
-# ---- The part of the axis error that comes and goes with the year, and how well it is known.
+# ---- The seasonal part of the axis error, and how well it is known.
 
 
-#: From so many winters on their own scatter is used; before, one winter's swing is taken to differ from
-#: another's by this share (our own assumption: freezing indices of one place vary about so much).
+#: From so many winters on their own scatter is used; with fewer, winters are assumed to differ by this
+#: share (our own assumption: freezing indices of one place vary about that much).
 _WINTERS_TO_LEARN, _WINTER_SHARE = 3, 0.3
 #: A swing of the axis itself is sure from so many standard deviations of the forecast on: more than the two
 #: that the tilt's needs, as its direction and date are looked for as well (our own choice).
@@ -80,7 +80,7 @@ class Season:
 
 
 def season_of(history: History, latitude_rad: float) -> Season:
-    """Take the season out of a history; half of a swing that isn't sure stands for its uncertainty.
+    """Return the season of a history; half of a swing that isn't sure counts as its uncertainty.
 
     Where nothing tells pier from mount the tilt's swing isn't sure, but that of the axis, which is all
     that counts here, may be: then it is that of the history's own forecast.
@@ -155,12 +155,12 @@ def _winter_share(history: History, swing: float) -> float:
     return float(np.std(swings, ddof=1)) / swing
 
 
-# ---- Where to set the axis tonight so that the coming year goes best, and how it then goes.
+# ---- Where to set the axis tonight so that the coming year goes best.
 #
-# A pier that heaves swings the axis.  Set dead on the pole at one end of the
-# swing, it is off by the whole swing half a year later; set so that the pole lies in the
-# middle of the swing it is never off by more than half.  On the sky the best
-# setting is the centre of the smallest circle round all places that the axis goes to.
+# A pier that heaves swings the axis.  An axis set exactly on the pole at one end of the swing is off by the
+# whole swing half a year later; set so that the pole lies in the middle of the swing, it is never off by
+# more than half.  On the sky the best setting is the centre of the smallest circle round all places that
+# the axis goes to.
 
 
 #: A point is outside a circle when it is by more than this share of its radius.

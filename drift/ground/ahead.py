@@ -1,4 +1,4 @@
-"""What the weather may do in the next twelve months, and the frost that goes with it."""
+"""What the weather may do in the next twelve months, and the frost that comes with it."""
 
 from __future__ import annotations
 
@@ -23,22 +23,22 @@ from drift.ground.weather import DailyWeather, until
 from drift.notices import GroundCode, Notice, info
 from drift.quantities import YEAR_DAYS, Floats, Ints
 
-#: From so many whole past years on they are drawn from; before, the usual year is.
+#: With so many whole past years members are drawn from them; with fewer, from the usual year.
 FEWEST_YEARS = 3
-#: A past year may be taken so many days early or late.
+#: How many days early or late a past year may be taken.
 _SHIFT_DAYS = 7
 #: Today's departure from the usual dies away with this time constant [days]; snow's more slowly.
 _MEMORY_DAYS, _SNOW_MEMORY_DAYS = 5.0, 20.0
-#: What is held likely of how much mid-winters differ from year to year [deg C], and the number of winters
-#: that this counts for (common practice).
+#: Prior of how much mid-winters differ from year to year [deg C], and the number of winters that it counts
+#: for (common practice).
 _WINTER_SD_C, _WINTER_WEIGHT = 1.7, 4.0
-#: Days of past weather that tell how much guessed snow lies at the beginning.
+#: Days of past weather from which the assumed snow at the beginning is worked out.
 _SNOW_BEFORE_DAYS = 200
 
 
 @dataclass(frozen=True)
 class Continuations:
-    """Ways in which the weather may go on.
+    """Sample paths of the coming weather.
 
     Parameters
     ----------
@@ -51,7 +51,8 @@ class Continuations:
     past
         The weather that they continue, up to its last reading.
     years
-        How many past years were drawn from; fewer than three: the usual year with made-up weather about it.
+        Number of past years drawn from; with fewer than three it is the usual year with invented weather
+        about it.
     rests_on
         What they rest on.
     """
@@ -65,13 +66,12 @@ class Continuations:
 
 
 def continuations(weather: DailyWeather, members: int = 100, days: int = 365, seed: int = 0) -> Continuations:
-    """Draw ways in which the weather may go on; the same for the same weather and seed.
+    """Draw sample paths of the coming weather; the same for the same weather and seed.
 
-    Each member is the weather of a past year from today's date on (shifted by
-    up to a week), joined to today's temperature.  Because few years show less
-    than all that can happen, each member's winter is also shifted as a whole (see
-    `shift_sd`).  With fewer than three past years a
-    member is the usual year with made-up weather about it.
+    Each member is the weather of a past year from today's date on (shifted by up to a week), joined to
+    today's temperature.  Because few years show less than all that can happen, each member's winter is also
+    shifted as a whole (see `shift_sd`).  With fewer than three past years a member is the usual year with
+    made-up weather about it.
 
     Parameters
     ----------
@@ -161,8 +161,7 @@ def shift_sd(sizes: Floats) -> float:
     The variance between winters is that of the past ones, shrunk toward what is
     usual; the next winter's about their mean is 1 + 1/n of it, and 1 + 1.5/f more
     for its being known from f degrees of freedom only (that makes a Gaussian's
-    80 % band Student's, to 1 %).  What the drawn years show of it themselves is
-    taken off.
+    80 % band Student's, to 1 %).  The part that the drawn years show themselves is subtracted.
     """
     n = sizes.size
     own = float(np.sum((sizes - sizes.mean()) ** 2))
@@ -174,7 +173,7 @@ def shift_sd(sizes: Floats) -> float:
 
 @dataclass(frozen=True)
 class ForcingAhead:
-    """A forcing's plausible continuations.
+    """Plausible continuations of a forcing.
 
     Parameters
     ----------
@@ -201,7 +200,7 @@ def frost_forcing_ahead(
     longitude_deg: float = 0.0,
     thaw_factor: float | None = None,
 ) -> ForcingAhead:
-    """Return how a frost forcing may go on, from the ground as this winter has left it so far.
+    """Return how a frost forcing may go on, starting from the ground as it is now.
 
     Parameters
     ----------
@@ -237,7 +236,7 @@ def _front_ahead(ahead: Continuations, ground: Ground, kind: ForcingKind) -> Flo
 
 
 def _snow_ahead(ahead: Continuations, ground: Ground) -> Floats:
-    """Return the snow that lies in each member, (M, D) [cm]; guessed snow begins with what lies today."""
+    """Return the snow that lies in each member, (M, D) [cm]; assumed snow begins with what lies today."""
     if ahead.snow_cm is not None:
         return snow_lying(ground, ahead.mean_c, ahead.snow_cm)
     before = np.tile(ahead.past.mean_c[-_SNOW_BEFORE_DAYS:], (ahead.mean_c.shape[0], 1))

@@ -8,9 +8,6 @@ import numpy as np
 
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
 
-# ---- Days, dates and seasons of either hemisphere.
-
-
 #: First month of the year that holds one whole winter: July in the north, January in the south.
 _NORTH_FIRST_MONTH, _SOUTH_FIRST_MONTH = 7, 1
 
@@ -53,14 +50,14 @@ def year_phase(day: Ints | Floats, south: bool) -> Floats:
 # ---- The usual course of temperature over a year, from however much of it is known.
 
 
-#: What is held likely before any reading: mean, cosine and sine of the phase from mid-winter [deg C], and
-#: their standard deviations.  Common practice: places where a pier freezes have means from -5 to 15 deg C
-#: and swing by 5 to 20 deg C to either side, coldest within three weeks of mid-winter.
+#: Prior: mean, cosine and sine of the phase from mid-winter [deg C], and their standard deviations.  Common
+#: practice: places where a pier freezes have means from -5 to 15 deg C and swing by 5 to 20 deg C to either
+#: side, coldest within three weeks of mid-winter.
 _PRIOR_C = np.array([8.0, -11.0, 0.0])
 _PRIOR_SD_C = np.array([10.0, 6.0, 3.0])
-#: So many days of weather tell as much as one that is independent of the others.
+#: Days of weather that count as one independent of the others.
 _DAYS_PER_INDEPENDENT = 5.0
-#: Least scatter of daily means about the curve that is believed [deg C].
+#: Least scatter of daily means about the curve [deg C].
 _LEAST_SPREAD_C = 2.0
 _ROUNDS = 25
 

@@ -22,13 +22,14 @@ from drift.quantities import Bools, Floats, Ints
 
 #: What a frost forcing may follow.
 FROST_KINDS = tuple(kind for kind in ForcingKind if kind.is_frost)
-#: A typical winter freezes at least this much, else it is called none, and small frosts are not blown up [m].
+#: Least depth of a typical winter [m]; below it there is no frost to speak of, and small frosts are not
+#: scaled up.
 _LEAST_PEAK_M = 0.05
-#: The same for the cold left, [deg C d]^0.5: 10 degree-days.
+#: The same for the remaining cold, [deg C d]^0.5: 10 degree-days.
 _LEAST_PEAK_COLD = 10.0**0.5
 #: Thermal resistance of half a metre of middling soil [m2 K/W].
 _HALF_METRE = 0.4
-#: A winter year's peak counts for the typical one when so many of its days are in the record.
+#: A winter's peak counts toward the typical one when so many of its days are in the record.
 _WHOLE_DAYS = 300
 
 
@@ -45,9 +46,9 @@ class Forcing:
     value
         (m,) frost: 0 for none, 1 for the peak of a typical winter; temperature: [deg C] from its mean.
     filled
-        (m,) where the weather behind it was made up.
+        (m,) where the weather behind it was filled in.
     per_unit
-        How much of the quantity itself 1 is: frozen soil [m], root of degree-days, or 1 deg C.
+        The value of 1 in the quantity's own unit: frozen soil [m], root of degree-days, or 1 deg C.
     """
 
     kind: ForcingKind
@@ -75,7 +76,7 @@ def frost_forcing(
     longitude_deg: float = 0.0,
     thaw_factor: float | None = None,
 ) -> Forcing:
-    """Return a series for the part of the tilt that frost drives.
+    """Return the series of one measure of frost, for the part of the tilt that follows frost.
 
     Parameters
     ----------
@@ -84,17 +85,17 @@ def frost_forcing(
     ground
         From `drift.ground.pier_site.ground_of`.
     kind
-        One of `FROST_KINDS`.  The cold left needs nothing but the weather and the fate of the snow.
+        One of `FROST_KINDS`.  The remaining cold needs only the weather and what becomes of the snow.
     longitude_deg
         East positive, for the time of noon.
     thaw_factor
-        For the cold left: how much a degree-day of thaw counts beside one of frost; None takes the ratio of
+        For the remaining cold: weight of a degree-day of thaw against one of frost; None for the ratio of
         the surface's n-factors.
 
     Raises
     ------
     ValueError
-        If the kind is none of frost.
+        If the kind is not one of frost.
     """
     if kind not in FROST_KINDS:
         raise ValueError(f"kind is {kind!r}; it must be one of {', '.join(FROST_KINDS)}")
@@ -110,8 +111,7 @@ def frost_forcing_candidates(
 ) -> tuple[Forcing, ...]:
     """Return the frost forcings worth comparing at a pier: those of `FROST_KINDS` that ever leave 0.
 
-    Which of them a pier follows, and how far behind (see `lagged`), only
-    its own readings can tell.
+    Which of them a pier follows, and how far behind (see `lagged`), only its own readings can show.
     """
     front = frost_front(weather, ground)
     found = [(ForcingKind.COLD_LEFT, *cold_left(weather, ground))]
@@ -153,8 +153,8 @@ def cold_left(
 ) -> tuple[Floats, float]:
     """Return the root of the net freezing degree-days, (n,) [(deg C d)^0.5], and its peak in the usual year.
 
-    Cold is taken up below 0 deg C and given back above, never below none; its
-    root goes as Stefan's depth.
+    Cold is stored below 0 deg C and released above; the store never falls below 0.  Its root follows
+    Stefan's depth of frost.
     """
     before = lead_in_days(weather)
     mean_c = np.concatenate([weather.curve.at(before), weather.mean_c])
@@ -165,10 +165,10 @@ def cold_left(
 
 
 def cold_taken(ground: Ground, mean_c: Floats, snow_cm: Floats, thaw_factor: float | None = None) -> Floats:
-    """Return the cold that the ground takes up (gives back, when negative) each day, (..., n) [deg C d].
+    """Return the cold that the ground stores each day (releases, when negative), (..., n) [deg C d].
 
-    Snow that lies lets through less of either: the share that the resistance
-    of half a metre of soil has in both together (common practice).
+    Lying snow reduces both: by the share that half a metre of soil has in the thermal resistance of both
+    together (common practice).
     """
     factor = ground.surface.thawing / ground.surface.freezing if thaw_factor is None else thaw_factor
     taken = np.where(mean_c < 0.0, -mean_c, -mean_c * factor)
@@ -208,7 +208,7 @@ def lagged(value: Floats, time_constant_days: float, before: float = 0.0) -> Flo
     time_constant_days
         0 gives the series itself.
     before
-        What it stood at before the first day.
+        Its value before the first day.
     """
     if time_constant_days <= 0.0:
         return np.asarray(value, dtype=float)

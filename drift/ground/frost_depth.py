@@ -16,9 +16,6 @@ from drift.ground.pier_site import SNOW_CONDUCTIVITY, Ground, SnowFate, Soil, sp
 from drift.ground.weather import DailyWeather
 from drift.quantities import Bools, Floats, Ints
 
-# ---- Freezing index of a winter, and the depth of frost that follows from it.
-
-
 # ---- Freezing index: how much cold a winter brought, from the cumulative degree-day curve.
 
 
@@ -48,10 +45,9 @@ class Spell:
 def freezing_spell(above: Floats) -> Spell:
     """Return the freezing index of one season.
 
-    The difference between the highest point of the cumulative degree-day
-    curve in autumn and the lowest point after it in spring [1]_.  It is not
-    the sum of the negative days, which also counts every cold day that a thaw
-    made up for.
+    The difference between the highest point of the cumulative degree-day curve in autumn and the lowest
+    point after it in spring [1]_.  It is not the sum of the negative days, which also counts cold days that
+    a thaw cancelled.
 
     Parameters
     ----------
@@ -126,7 +122,7 @@ def _winter(weather: DailyWeather, at: Ints, year: int) -> FreezingSeason:
 
 
 class DesignRule(StrEnum):
-    """How the winter to build for is taken."""
+    """How the design winter is chosen."""
 
     THREE_OF_THIRTY = "three_of_thirty"  # the mean of the three coldest of the last thirty
     COLDEST_OF_TEN = "coldest_of_ten"  # of the last ten
@@ -135,7 +131,7 @@ class DesignRule(StrEnum):
 
 @dataclass(frozen=True)
 class DesignIndex:
-    """The freezing index of a winter to build for.
+    """The freezing index of the design winter.
 
     Parameters
     ----------
@@ -188,7 +184,7 @@ def design_index(indices: Sequence[float]) -> DesignIndex | None:
 
 
 _DAY_S = 86_400.0
-#: Frost deeper than this is permafrost's business [m].
+#: Frost deeper than this would be permafrost [m].
 _DEEPEST_M = 40.0
 
 
@@ -249,8 +245,8 @@ def berggren_depth(
     length_days
         Length of the freezing season [d], above 0.
     mean_annual_c
-        Mean annual temperature [deg C]; below 0 (permafrost) it is taken as 0, and the depth is that of
-        the yearly frost only in name.
+        Mean annual temperature [deg C]; below 0 (permafrost) it is taken as 0, and the depth is then only
+        nominally that of the yearly frost.
     layers
         Thickness [m] and soil from the top down; the last goes on.
     snow_resistance
@@ -307,7 +303,7 @@ def _down_to(depth: float, layers: Sequence[tuple[float, Soil]]) -> list[tuple[f
     return [*out, (left, layers[-1][1])]
 
 
-# ---- Does frost reach the pier's base: when, by how much, and what snow left or cleared changes.
+# ---- Whether frost reaches the pier's base, and what snow changes.
 
 
 #: Layers thinner than this are within the model's cells [m].
@@ -317,14 +313,14 @@ _THIN_M = 0.01
 class Reach(StrEnum):
     """Whether frost reaches a depth."""
 
-    YES = "yes"  # even the shallow case
+    YES = "yes"  # even in the shallow case
     PERHAPS = "perhaps"
-    NO = "no"  # not even the deep one
+    NO = "no"  # not even in the deep case
 
 
 @dataclass(frozen=True)
 class DepthRange:
-    """A depth of frost with what isn't known of soil and surface [m].
+    """A depth of frost with its range for unknown soil and surface [m].
 
     Parameters
     ----------
@@ -424,7 +420,7 @@ class FrostPicture:
 
 
 def frost_at_base(weather: DailyWeather, ground: Ground) -> FrostAtBase:
-    """Say of every winter of the weather whether frost went below the base, and what snow would have changed.
+    """Return for every winter whether frost went below the base, and what snow would have changed.
 
     Parameters
     ----------
@@ -492,7 +488,7 @@ def depth_of_winter(
     ground
         Its own snow rule is not used here.
     index_c_d, length_days
-        Freezing index of the air and length of the freezing season; of a design winter, say.
+        Freezing index of the air and length of the freezing season, for example of a design winter.
     mean_annual_c
         Mean annual air temperature [deg C].
     snow_cm

@@ -33,13 +33,13 @@ from drift.types import UnderPier
 
 
 DAY_S = 86_400.0
-#: Cells are this thick down to `_EVEN_DOWN_TO_M`, then each is thicker than the one above by `_GROWTH` [m].
+#: Thickness of cells [m] down to `_EVEN_DOWN_TO_M`; below, each is thicker than the one above by `_GROWTH`.
 _CELL_M, _EVEN_DOWN_TO_M, _GROWTH, _BOTTOM_M = 0.05, 2.0, 1.15, 12.0
-#: Heat that may be unaccounted for in a cell in a day [J/m2]; melting 1 mm of ice takes 3e5.
+#: Largest error of a cell's heat balance in a day [J/m2]; melting 1 mm of ice takes 3e5.
 _LOST_AT_MOST = 10.0
-#: Rounds of Newton's method before some are shortened, and in all; steps are not halved below `_SHORTEST_S`.
+#: Newton steps before some are shortened, and in all; time steps are not halved below `_SHORTEST_S`.
 _WHOLE_ROUNDS, _ROUNDS, _SHORTEST_S = 8, 40, 600.0
-#: A cell that is frozen to less than this share counts as thawed.
+#: A cell with less than this share frozen counts as thawed.
 _ICE_FROM = 0.002
 #: Ground without any water is given this little, so that freezing stays defined [J/m3].
 _LEAST_LATENT = 1e5
@@ -106,7 +106,7 @@ class SoilColumns:
 
 
 def columns_of(members: Sequence[Sequence[tuple[float, Soil]]]) -> SoilColumns:
-    """Put layers of soil, one list of (thickness [m], soil) a member, on the cells."""
+    """Put layers of soil on the cells; one list of (thickness [m], soil) for each member."""
     edges = cell_edges()
     rows = [_on_cells(layers, edges) for layers in members]
     return SoilColumns(np.diff(edges), *(np.array([row[i] for row in rows]) for i in range(5)))
@@ -146,12 +146,12 @@ def step(
         (M,) temperature of the surface on that day [deg C] and thermal resistance between it and the soil
         [m2 K/W].
     seconds
-        Length of the step; one that does not come out is taken as two of half the length.
+        Length of the step; one that does not converge is divided into two halves.
 
     Raises
     ------
     ArithmeticError
-        If the balance of heat is not met even in short steps; says by how much.
+        If the heat balance is not met even in short steps; says by how much.
     """
     above, below = _conductances(columns, heat, resistance)
     new, missing = heat, np.inf
@@ -253,9 +253,9 @@ def follow(columns: SoilColumns, heat: Floats, surface_c: Floats, resistance: Fl
 
 
 class _Thawed:
-    """Days before and after which nothing is frozen and no snow lies: the balance is linear, always the same.
+    """A day that begins and ends without frost or snow: the balance is linear, always the same.
 
-    Its inverse is worked out once, and gives what `step` comes to.
+    Its inverse is worked out once, and gives the result of `step`.
     """
 
     def __init__(self, columns: SoilColumns, resistance: Floats) -> None:
@@ -316,14 +316,11 @@ def _layer(thick: Floats, share: Floats, edges: Floats) -> tuple[Floats, Floats,
     return ice.sum(axis=1), top, bottom
 
 
-# ---- The frozen layer under a pier, day by day, from the weather.
-
-
 # ---- The frozen layer under a pier's yard, day by day, from the weather.
 
 
-#: The ground is run through at least so many days of the usual year before the weather begins, so that it
-#: starts with the heat of its summer.
+#: Least days of the usual year that the ground is run through before the weather begins, so that it starts
+#: with its summer's heat.
 _LEAD_IN_DAYS = 330
 
 
@@ -378,12 +375,12 @@ def usual_snow(weather: DailyWeather, day: Ints) -> Floats:
 
 
 def snow_lying(ground: Ground, mean_c: Floats, measured_cm: Floats | None) -> Floats:
-    """Return the snow that lies around the pier, (..., n) [cm].
+    """Return the snow lying around the pier, (..., n) [cm].
 
     Parameters
     ----------
     ground
-        Tells what becomes of snow.
+        Says what becomes of snow.
     mean_c
         (..., n) air [deg C].
     measured_cm
@@ -478,7 +475,7 @@ def below_base(base_m: float, top_m: Floats, bottom_m: Floats) -> Floats:
     return np.maximum(thick, 0.0)
 
 
-# ---- What the ground under one pier did day by day, for those who show it beside the tilt.
+# ---- The ground under one pier day by day, for pictures beside the tilt.
 
 
 def under_pier(

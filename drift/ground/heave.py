@@ -1,4 +1,4 @@
-"""What the separation takes from the ground day by day: forcings of frost heave, and what may pass for it."""
+"""Daily forcings for the separation: frost heave in several forms, and what may pass for it."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ from drift.quantities import YEAR_DAYS, Floats, Ints
 #: How far the tilt may lag behind the frost [days], as a time constant: common practice, ground is slow.
 LAGS_DAYS = (0.0, 7.0, 20.0, 45.0)
 LATER_DAYS = 15.0
-#: While frost goes at its pace, the tilt strays from it by the root of (this x the time) of that pace [days]:
-#: common practice, half of a week's movement may come a week earlier or later.
+#: How far the tilt may stray from frost that is moving: the root of (this x the time), times its pace
+#: [days].  Common practice: half of a week's movement may come a week earlier or later.
 UNREST_DAYS = 3.5
-#: Days over which a pace is felt, before and after.
+#: Days over which the pace is averaged, before and after.
 UNREST_SPAN = 41
-#: Ways in which the frost may go on that a forecast is made from.
+#: Number of sample paths of the frost in a forecast.
 MEMBERS = 40
 #: How far pier and mount may lag behind the air's temperature [days]: common practice, from a steel tube to
 #: a block of concrete in the ground.
@@ -32,13 +32,13 @@ WARMTH_LAGS_DAYS = (1.0, 5.0, 20.0, 45.0)
 #: Clay is wettest, and stands highest, about the end of winter and shrinks until the end of summer (common
 #: practice): day of the year of the crest in the north, and how far it may be off [days].
 WETTEST_DAY, WETTEST_OFF_DAYS = 60.0, (-20.0, 0.0, 20.0)
-#: Where the year is milder than this the air's temperature is not blown up [deg C].
+#: In a year milder than this the air's temperature is not scaled up [deg C].
 LEAST_SWING_C = 5.0
 
 
 @dataclass(frozen=True)
 class FrostForcing:
-    """How the frost went, day by day, or what may pass for it.
+    """One forcing day by day: frost, or what may pass for it.
 
     Parameters
     ----------
@@ -51,13 +51,13 @@ class FrostForcing:
         (m,) 0 without frost, 1 at the peak of a typical winter.
     late
         (m,) how much more of it there is some days later: the same forcing `LATER_DAYS` further behind, minus
-        itself.  With it the separation finds the lag between the lags.
+        itself.  With it the separation finds lags between those tried.
     risen
-        (m,) sum over winters of each one's peak times the share of its rise that is over.
+        (m,) sum over winters of each one's peak times the share of its rise so far.
     rests_on
-        What it rests on, None for what is only compared with frost.
+        What it rests on; None for forcings that are only compared with frost.
     per_unit
-        How much of the quantity itself 1 is, see `drift.ground.forcing.Forcing`.
+        The value of 1 in the quantity's own unit, see `drift.ground.forcing.Forcing`.
     """
 
     kind: ForcingKind
@@ -75,12 +75,12 @@ class FrostForcing:
         return self.kind.is_frost
 
     def at(self, time_us: Ints) -> Floats:
-        """Return value, late and risen at some times, linear between days and held at the ends, (n, 3)."""
+        """Return value, late and risen at times, linear between days and constant beyond the ends, (n, 3)."""
         times, days = np.asarray(time_us, dtype=float), self.time_us.astype(float)
         return np.stack([np.interp(times, days, s) for s in (self.value, self.late, self.risen)], axis=1)
 
     def unrest(self, time_us: Ints) -> Floats:
-        """Return how much the tilt may stray from the forcing by some times, as a variance, (n,).
+        """Return the variance of how far the tilt may have strayed from the forcing by some times, (n,).
 
         In units of a typical winter's swing squared, growing with time: no forcing
         follows a thaw to the week, so the tilt strays while the forcing moves, and
@@ -130,7 +130,7 @@ class FrostHeave:
     def others(self) -> tuple[FrostForcing, ...]:
         """Return what else may move a tilt with the seasons: the air's temperature, and the clay's moisture.
 
-        Each swings by 1 from end to end in a usual year, and leaves nothing behind.
+        Each swings by 1 from end to end in a usual year and returns to where it was.
         """
         return (
             *(self._warmth(lag) for lag in WARMTH_LAGS_DAYS),
@@ -183,7 +183,7 @@ class FrostHeave:
     def sample_paths(
         self, forcing: FrostForcing, days: int, members: int = MEMBERS, seed: int = 0
     ) -> tuple[FrostForcing, ...]:
-        """Return ways in which a forcing may go on after the last day with weather.
+        """Return sample paths of a forcing after the last day with weather.
 
         Parameters
         ----------
@@ -192,7 +192,7 @@ class FrostHeave:
         days
             How far ahead [days].
         members, seed
-            How many ways, and of the random draws.
+            Number of sample paths, and the seed of the draws.
         """
         ahead = continuations(self.weather, members, days, seed)
         coming = frost_forcing_ahead(ahead, self.ground, forcing.kind, self.longitude_deg)
@@ -224,7 +224,7 @@ def _followed(
 
 
 def _risen(value: Floats, year: Ints) -> Floats:
-    """Add up over winters each one's peak times the share of its rise that is over."""
+    """Add up over winters each one's peak times the share of its rise so far."""
     rise = np.maximum(np.diff(value, prepend=value[0]), 0.0)
     out = np.zeros(value.size)
     for number in np.unique(year):

@@ -11,12 +11,9 @@ import numpy as np
 from drift.notices import GroundCode, Notice, info
 from drift.quantities import Bools, Floats
 
-# ---- Kinds of ground: what the words of the site file mean for heat and for frost.
-
-
 # ---- Thermal properties of soil from its dry density and water content.
 #
-# Formulas are fits in American units; here everything goes in and comes out in SI.
+# The formulas are fits in American units; arguments and results here are in SI units.
 
 
 #: One pound a cubic foot [kg/m3].
@@ -27,7 +24,7 @@ BTU_INCH = 0.1442279
 FUSION = 334_944.0
 #: One Btu / (lb F) [J/(kg K)].
 BTU_LB = 4186.8
-#: Driest soil that the fits were made for [% of dry mass].
+#: Driest soil that the fits cover [% of dry mass].
 _LEAST_WATER = {"fine": 7.0, "coarse": 1.0}
 
 
@@ -41,7 +38,8 @@ def conductivity(texture: str, dry_density_kg_m3: float, water_percent: float, f
     dry_density_kg_m3
         [kg/m3].
     water_percent
-        Water content [% of dry mass]; below 7 (fine) or 1 (coarse) those are taken, the driest measured.
+        Water content [% of dry mass]; below 7 (fine) or 1 (coarse), the driest measured, those values are
+        used.
     frozen
         Whether the water is ice.
 
@@ -90,16 +88,16 @@ def latent_heat(dry_density_kg_m3: float, water_percent: float) -> float:
     return dry_density_kg_m3 * water_percent / 100.0 * FUSION
 
 
-# ---- Kinds of ground: what the words of the site file mean for heat and for frost.
+# ---- Kinds of soil, from the words of the site file.
 
 
-#: Density of soil grains [kg/m3] and of water, for the most water that fits between them (common practice).
+#: Density of soil grains [kg/m3] and of water, which limit the water between the grains (common practice).
 _GRAINS, _WATER = 2700.0, 1000.0
 
 
 @dataclass(frozen=True)
 class Soil:
-    """Ground as heat sees it.
+    """The thermal properties of a kind of ground.
 
     Parameters
     ----------
@@ -139,7 +137,7 @@ class Soil:
         return latent_heat(self.dry_density_kg_m3, self.water_percent)
 
     def with_water(self, factor: float) -> Soil:
-        """Return the soil with its water multiplied, but no more than fits between the grains."""
+        """Return the soil with its water content multiplied, but no more than fits between the grains."""
         most = 100.0 * (_WATER / self.dry_density_kg_m3 - _WATER / _GRAINS)
         peaty = self.fixed_conductivity is not None
         water = self.water_percent * factor
@@ -155,7 +153,7 @@ class _Word:
     conductivity: tuple[float, float] | None = None
 
 
-#: Common practice, middle values of handbooks; frost classes see `FROST_CLASSES`.
+#: Common practice, middle values of handbooks; frost classes see `FrostClass`.
 _WORDS = {
     "rock": _Word(2600.0, 1.0, 1.0, "NFS", (2.8, 2.8)),
     "gravel": _Word(1950.0, 5.0, 1.0, "F1"),
@@ -177,7 +175,7 @@ _ADJECTIVES = {
     "rocky": "rock",
     "loamy": "loam",
 }
-#: Words for how it lies: factor on density and on water (common practice).
+#: Words for its state: factor on density and on water (common practice).
 _STATES = {
     "hard": (1.1, 0.75),
     "stiff": (1.1, 0.75),
@@ -188,12 +186,12 @@ _STATES = {
     "wet": (1.0, 1.3),
 }
 _UNCLASSED = _Word(1600.0, 17.0, 0.0, "unclassed")
-#: What drainage does to the water (common practice).
+#: Factor of drainage on the water (common practice).
 _DRAINED, _UNDRAINED = 0.8, 1.25
 
 
 class FrostClass(StrEnum):
-    """What a soil's name lets one expect of frost: a first guess, never a finding.
+    """Frost susceptibility by a soil's name: a first guess, never a finding.
 
     Classes of the U.S. Army Corps of Engineers, after Casagrande's limit of 3 % by mass finer than 0.02 mm.
     """
@@ -210,7 +208,7 @@ _BY_SUSCEPTIBILITY = (FrostClass.F1, FrostClass.F2, FrostClass.F3, FrostClass.F4
 
 
 def soil_of(words: str | None, drained: bool | None = None) -> Soil:
-    """Return the ground that a description means.
+    """Return the soil that a description means.
 
     Nouns count twice as much as adjectives ("sandy silt"); words for its state
     (hard, stiff, dense, dry, soft, loose, wet) change density and water.
@@ -221,7 +219,7 @@ def soil_of(words: str | None, drained: bool | None = None) -> Soil:
     words
         As in the site file; None or "unknown" means a middling fine soil.
     drained
-        Whether water drains away; None when not said.
+        Whether water drains away; None when not known.
     """
     plain = re.findall(r"[a-z]+", (words or "").lower())
     parts = [(_WORDS[w], 2.0) for w in plain if w in _WORDS]
@@ -264,22 +262,19 @@ def frost_class(words: str | None) -> FrostClass:
     return found[0] if found else FrostClass.UNCLASSED
 
 
-# ---- The ground at a pier: soil, surface and snow, completed with what is assumed.
-
-
-# ---- What lies between air and soil: the surface's n-factors and the snow.
+# ---- Between air and soil: the surface's n-factors and the snow.
 
 
 #: Conductivity of snow lying [W/(m K)].  From memory: Sturm et al. (1997) give 0.08 to 0.13 at 250 to
 #: 300 kg/m3, older formulas 0.2 and more.
 SNOW_CONDUCTIVITY = 0.15
-#: Snow from which on the surface is snow [cm].
+#: From this depth on the surface counts as snow [cm].
 _LYING_CM = 1.0
-#: Most by which a sunlit surface's daily mean stands above the air [deg C] (common practice): the thawing
-#: factors were found where summers are cool, and would heat a temperate lawn beyond reason.
+#: Most by which a sunlit surface's daily mean exceeds the air's [deg C] (common practice): the thawing
+#: factors were measured where summers are cool, and would overheat a temperate lawn.
 _WARMER_AT_MOST_C = 4.0
-#: Where snow is said to lie but not measured: it grows by so much a day of frost, up to so much, and melts
-#: by so much a degree-day [cm] (common practice).
+#: Snow that lies but was not measured: growth on a day of frost, its limit, and melt for each degree-day
+#: [cm] (common practice).
 _GROWS_CM, _UP_TO_CM, _MELTS_CM = 1.0, 25.0, 0.6
 
 
@@ -290,7 +285,7 @@ class Surface:
     Parameters
     ----------
     name
-        The word of the site file that stands for it.
+        Its word in the site file.
     freezing, thawing
         n-factors.
     spread
@@ -307,7 +302,7 @@ class Surface:
         return replace(self, freezing=float(np.clip(self.freezing + by * self.spread, 0.2, 1.0)))
 
 
-#: Published n-factors: TM 5-852-4 / UFC 3-130-04, Table 4-1; of a range of thawing factors the middle.
+#: Published n-factors: TM 5-852-4 / UFC 3-130-04, Table 4-1; the middle of a range of thawing factors.
 PUBLISHED = {
     "snow": Surface("snow", 1.0, 1.0),
     "concrete": Surface("concrete", 0.75, 1.5),
@@ -317,7 +312,7 @@ PUBLISHED = {
     "turf": Surface("turf", 0.5, 0.8),
     "trees": Surface("trees", 0.3, 0.4),
 }
-#: Surfaces of the site file that the table lacks, and the entry that stands for them (common practice).
+#: Surfaces of the site file that the table lacks, and the entry used for them (common practice).
 _STANDS_FOR = {
     "grass": "turf",
     "gravel": "bare",
@@ -331,17 +326,17 @@ _STANDS_FOR = {
 _INSULATED = Surface("insulated", 0.3, 0.5, 0.2)
 #: Not known: between turf and bare soil.
 _UNKNOWN = Surface("unknown", 0.7, 1.2, 0.2)
-#: What covers count before what they lie beside.
+#: Of several surfaces the sheltering one counts; this is their order.
 _ORDER = ("insulated", "trees", "shaded", "boards", "turf", "grass", "mulch", "concrete", "paved", "paving",
           "asphalt", "gravel", "bare")  # fmt: skip
 #: Words that say that snow does not stay.
 _CLEARING = {"cleared", "swept", "shovelled", "removed", "no", "without", "free"}
-#: Where nothing is said of snow, these are taken to be kept clear of it.
+#: Where snow isn't mentioned, these are assumed to be kept clear of it.
 _CLEARED = ("bare", "concrete", "asphalt", "paved", "paving")
 
 
 def surface_of(words: str | None) -> Surface:
-    """Return the surface that a description means; of several the one that shelters the ground."""
+    """Return the surface that a description means; of several the most sheltering one."""
     plain = re.findall(r"[a-z]+", (words or "").lower())
     for word in _ORDER:
         if word in plain:
@@ -373,7 +368,7 @@ def snow_resistance(snow_cm: Floats) -> Floats:
 
 
 def assumed_snow(mean_c: Floats) -> Floats:
-    """Return a plain guess of snow left lying where none was measured, (..., n) [cm]."""
+    """Return assumed snow where none was measured, (..., n) [cm]."""
     mean_c = np.asarray(mean_c, dtype=float)
     depth = np.zeros(mean_c.shape)
     lying = np.zeros(mean_c.shape[:-1])
@@ -385,7 +380,7 @@ def assumed_snow(mean_c: Floats) -> Floats:
 
 
 def surface_temperature(mean_c: Floats, snow_cm: Floats, surface: Surface) -> Floats:
-    """Return the daily temperature of what lies on top: the n-factors by day, at most 0 on snow [deg C].
+    """Return the surface's daily temperature by the n-factors, at most 0 on snow [deg C].
 
     Parameters
     ----------
@@ -401,12 +396,12 @@ def surface_temperature(mean_c: Floats, snow_cm: Floats, surface: Surface) -> Fl
     return np.where(on_snow, np.minimum(mean_c * PUBLISHED["snow"].freezing, 0.0), bare)
 
 
-# ---- What is known of the ground at a pier, completed with what is assumed.
+# ---- The ground at one pier, completed with assumptions.
 
 
 #: Depth of a home-made pier of which nothing is known [m] (common practice).
 DEFAULT_BASE_M = 0.9
-#: How unsure the water in the soil is, as a factor (common practice).
+#: Uncertainty of the soil's water content, as a factor (common practice).
 _WATER_SPREAD = 1.2
 
 
@@ -429,7 +424,7 @@ class Ground:
     assumed
         What was assumed.
     base_assumed
-        Whether `base_m` is a mere guess, because nobody gave it.
+        Whether `base_m` is an assumption because it was not given.
     """
 
     base_m: float
@@ -479,14 +474,14 @@ def ground_of(
 
 
 def with_snow(ground: Ground, snow: SnowFate) -> Ground:
-    """Return the same ground with another fate of its snow."""
+    """Return the same ground with something else done to its snow."""
     return replace(ground, snow=snow)
 
 
 def spread(ground: Ground) -> dict[str, Ground]:
-    """Return the ground as "deep", "middle" and "shallow": frost goes so far within what isn't known.
+    """Return the ground as "deep", "middle" and "shallow": how far frost may go in unknown soil and surface.
 
-    Deep: drier by a fifth and a surface that lets more frost through; shallow the other way.
+    Deep: drier by a fifth and a surface that lets more frost through; shallow: the opposite.
     """
     return {
         "deep": _varied(ground, 1.0 / _WATER_SPREAD, 1.0),

@@ -1,4 +1,4 @@
-"""The weather of a site, one value a day without a gap, with what was filled in and what was noticed."""
+"""The weather of a site, one value a day without gaps, with filled-in days marked and notices."""
 
 from __future__ import annotations
 
@@ -13,31 +13,31 @@ from drift.ground.calendar import AnnualCurve, fit_annual_curve
 from drift.notices import GroundCode, Notice, Value, info, warning
 from drift.quantities import Bools, Floats, Ints
 
-# ---- Noticing what can't be weather: days in another unit, a sensor that stands still, one day twice.
+# ---- Readings that can't be weather: another unit, a sensor stuck at one value, one day twice.
 
 
-#: A single day is out of the weather so many standard deviations from its neighbours, and at least so far.
+#: A single day is impossible this many standard deviations from its neighbours, and at least so far [deg C].
 _FAR_SD, _FAR_C = 4.5, 12.0
-#: Converted, it must lie this near.
+#: Converted, it must be this near to them.
 _NEAR_SD = 2.5
-#: A whole stretch is out of the weather when its median is this far from the usual year [deg C]; converted,
-#: it must come this near.
+#: A whole stretch is impossible when its median is this far from the usual year [deg C]; converted, it must
+#: be this near.
 _STRETCH_FAR_C, _STRETCH_NEAR_C = 12.0, 8.0
 _WINDOW = 21
-#: So many days with the same minimum and maximum to the digit: a sensor that stands still.
+#: Days with the same minimum and maximum to the digit that mean a stuck sensor.
 _STILL_DAYS = 5
-#: So many of the days that a notice is about stand in it one by one.
+#: A notice names at most so many single days.
 _NAMED_AT_MOST = 3
 
 
 class OtherUnit(StrEnum):
-    """A unit that a logger may have written in the place of degrees Celsius."""
+    """A unit that a logger may have used instead of degrees Celsius."""
 
     FAHRENHEIT = "fahrenheit"
     TENTHS = "tenths"  # of a degree Celsius
 
 
-#: Days in tenths range from night to day by ten times what days do [deg C].
+#: Least range between night and day of days in tenths of a degree, ten times the usual [deg C].
 _TENTHS_RANGE_C = 25.0
 
 _UNITS: dict[OtherUnit, Callable[[Floats], Floats]] = {
@@ -58,12 +58,12 @@ class Days:
 
     @property
     def middle_c(self) -> Floats:
-        """The mean where given, else the middle of minimum and maximum, (n,)."""
+        """The mean where given, else the mean of minimum and maximum, (n,)."""
         return np.where(np.isfinite(self.t_mean_c), self.t_mean_c, 0.5 * (self.t_min_c + self.t_max_c))
 
 
 def once_a_day(table: pd.DataFrame) -> tuple[Days, list[Notice]]:
-    """Keep one row a day; of rows that differ, the one nearest to the days around it; say so."""
+    """Keep one row a day, of rows that differ the one nearest to the days around it, and return a notice."""
     names = ["t_min_c", "t_max_c", "t_mean_c", "snow_cm"]
     rows = table[["day", *names]].sort_values("day", kind="stable").drop_duplicates()
     twice = rows["day"].duplicated(keep=False).to_numpy()
@@ -80,7 +80,7 @@ def once_a_day(table: pd.DataFrame) -> tuple[Days, list[Notice]]:
 
 
 def without_still_sensor(days: Days) -> tuple[Days, list[Notice]]:
-    """Blank the days on which minimum and maximum repeat to the digit for longer than weather does."""
+    """Blank days on which minimum and maximum repeat to the digit for longer than weather can."""
     same = np.concatenate([[False], (np.diff(days.t_min_c) == 0) & (np.diff(days.t_max_c) == 0)])
     run = np.cumsum(~same)
     length = np.bincount(run, minlength=int(run.max(initial=0)) + 1)
@@ -91,12 +91,11 @@ def without_still_sensor(days: Days) -> tuple[Days, list[Notice]]:
 
 
 def in_one_unit(days: Days, curve: AnnualCurve) -> tuple[Days, list[Notice]]:
-    """Convert stretches that are plainly in another unit than the rest; leave out such single days; say so.
+    """Convert stretches that are clearly in another unit, leave out such single days, and return notices.
 
-    A day counts only when it is out of the weather as it stands and well inside
-    it when converted.  Single days are not converted, because a freak of weather
-    may look so too; without them little is lost.  A slip that stays within what
-    weather does can't be noticed.
+    A day counts only when it is impossible as it stands and plausible when converted.  Single days are not
+    converted, because freak weather may look like that too; little is lost without them.  A wrong unit that
+    gives plausible weather can't be noticed.
     """
     notices: list[Notice] = []
     for unit, convert in _UNITS.items():
@@ -113,7 +112,7 @@ def in_one_unit(days: Days, curve: AnnualCurve) -> tuple[Days, list[Notice]]:
 
 
 def _named(days: Ints) -> dict[str, Value]:
-    """Return how many days they are and the first few, days since 1970, as values of a notice."""
+    """Return the number of days and the first few of them, days since 1970, as values of a notice."""
     return {"days": int(days.size), "first_days": tuple(days[:_NAMED_AT_MOST].tolist())}
 
 
@@ -154,13 +153,12 @@ def _blanked(days: Days, which: Bools) -> Days:
     return Days(days.day, put(days.t_min_c), put(days.t_max_c), put(days.t_mean_c), days.snow_cm)
 
 
-# ---- The weather of a site, one value a day without a gap, with what was filled in and what was
-# noticed.
+# ---- One value a day without a gap.
 
 
 #: Fewer days than this say nothing of a winter.
 FEWEST_DAYS = 30
-#: A lack of snow readings of up to so many days is bridged; beyond, no snow is assumed.
+#: Gaps in snow readings of up to so many days are bridged; in longer ones no snow is assumed.
 _SNOW_BRIDGE_DAYS = 14
 #: In a gap the departure from the usual year dies away with this time constant [days].
 _MEMORY_DAYS = 5.0
@@ -181,7 +179,7 @@ class DailyWeather:
     snow_cm
         Snow lying [cm]; NaN throughout when the log has none.
     filled
-        Where the temperature was not logged and is made up (see `daily_weather`).
+        Where the temperature was not logged but filled in (see `daily_weather`).
     curve
         The usual year.
     notices
@@ -203,7 +201,7 @@ class DailyWeather:
 
     @property
     def has_snow(self) -> bool:
-        """Whether the log tells the snow."""
+        """Whether the log has snow."""
         return bool(np.isfinite(self.snow_cm).any())
 
 
@@ -223,8 +221,8 @@ def daily_weather(
     latitude_deg
         [deg], signed.
     from_day, through_day
-        First and last day that must be covered, days since 1970-01-01; what the
-        log lacks at its ends is filled in like a gap.
+        First and last day that must be covered, days since 1970-01-01; what is missing at its ends is
+        filled in like a gap.
 
     Returns
     -------

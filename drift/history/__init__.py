@@ -1,78 +1,127 @@
-"""All nights become pier, mount and references apart: causes, solver, steps, what can be told apart.
+"""From the axis of each night to what moved: the pier, the mount on it, and the references, each by itself.
 
-History: tilt, mount and zero walk at random between readings (a chain with 5 x 5 blocks);
-everything else is columns with Gaussian priors: annual shape, frost (below), settlement (a line and
-two exponentials: an exponential that began earlier is the same curve, smaller; likely in proportion
-to their time constants, the line least, so that a forecast slows down as clay does), warmth of
-mount and of pier (arcsec a degree of the night's temperature), corrections, steps. The tilt's walk,
-its annual shape and its frost share one direction of heave and a share across it, found by maximum
-marginal likelihood with the other scales: so north tilt, which only the altitude sees, follows the
-east part that a kept zero shows. The slope of the likelihood is Fisher's identity
-(history/scales.py): one fit and one selected inverse instead of nine fits; the inverse's blocks
-come from cyclic reduction, all blocks of a level at once. 2,000 nights from scratch take 1.3 s of
-processor time and 0.23 s after a night was added (history/before.py: only the search starts where
-the last answer ended, and only in records of 600 readings or more that grew by less than 5 % since
-they were last looked at from scratch; it then differs from one from scratch by at most 0.01 sd. The
-choice of frost is kept as well, while the weather and ground it rests on are the same). Where no
-reading sees the tilt itself, mount and pier get the same freedom (`Model.tied`), else the answer
-would follow the priors; the mount's creep is added to the pier's there and not the larger of both
-taken, because a kink stops the search. Steps come from one pass over the smoothed disturbances
-(tests/library/test_chain.py compares with adding the step outright); the likeliest is added, scales
-refitted, and so on; then each is weighed against all its rivals. When nothing more is likely, the
-likeliest step is weighed once more with scales of its own, because a short record's walk can
-imitate it. The history follows the likeliest explanation of each step, and its sd reaches out to
-the others (history/uncertainty.py).
+What it is for
+--------------
+The nights (`drift.night`) say where the axis pointed; levels say how the pier stood; an hour-angle zero that
+is kept says a part of both.  This room finds the history that explains all of them together: the pier's tilt,
+the mount's azimuth and altitude, what each cause did, steps nobody wrote down, and what can be told apart.
 
-Rejected: the mean over explanations, a curve that none of them supports (rms 9 to 11" where the
-likeliest gives 1 to 3"). Rows that a step may lie before or after are averaged over its places.
-Zeros that lie near zero and scatter as after a sync are not taken for kept ones, whatever the site
-file says (history/separability.py): else every tilt would be laid at the mount's door; zeros parked
-by eye scatter more than a sync allows and are used for what they are worth. Half of the pier's step
-prior goes exactly north-south, so that an altitude slip without a level is never named by its
-direction alone: with 0.3, in a family of piers that tip exactly north-south and of altitude slips,
-10 of 19 named were wrong. A correction that the readings contradict is loosened (wrong sign); one
-that did nothing while the same knob stepped as much some weeks away is moved there, and said; two
-alike without a night between are judged by their sum (history/outcome.py).
+How it works, step by step
+--------------------------
+1. `inputs.py` and `series.py` put nights, levels, corrections, temperatures and frost into one series
+   in time.
+2. `model.py` is the model: the tilt, the mount and the zero walk at random between readings (a chain
+   with 5 x 5 blocks); every other cause is a set of columns with Gaussian priors (`causes.py`,
+   `changes.py`, `drifts.py`).
+3. `scales.py` finds the sizes of walks and priors by maximum marginal likelihood.
+4. `forcing.py` decides by odds whether the tilt follows frost, which measure of it, and how far behind.
+5. `steps.py` finds steps and wild readings, one after the other, and weighs each against its rivals.
+6. `components.py` takes the fit apart again: components over time, season, winters, each cause by
+   itself.
+7. `uncertainty.py` widens the result by what the scales and other explanations leave open;
+   `references.py` and `separability.py` say what the references do and what can be told apart.
+8. `outcome.py` turns steps and corrections into results.  `separate.py` calls all of this; begin
+   there.  `before.py` lets a long record start its search where the last analysis ended.
 
-Rejected: a Kalman smoother as the engine (the same numbers; it is a test), plate and zero as chain
-states (zero-variance steps break the precision form). The scales' uncertainty is carried by
-one-dimensional quadratures up to 600 readings. The priors' medians were lowered once, after 95 %
-intervals held in 97.5 % of nights.
+The model
+---------
+- A settlement is a line and two exponentials.  An exponential that began earlier is the same curve,
+  only smaller.  Their prior sizes are in proportion to their time constants, and smallest for the line,
+  so that a forecast slows down as clay does.
+- Warmth bends mount and pier (arcsec for each degree of the night's temperature).
+- The tilt's walk, its annual shape and its frost share one direction of heave and one share across it,
+  found with the other scales.  So the north tilt, which only the altitude sees, follows the east tilt,
+  which a kept zero sees.
+- Where no reading sees the tilt itself, mount and pier get the same freedom (`Model.tied`); otherwise
+  the result would be that of the priors.  The mount's creep is added to the pier's there.  Taking the
+  larger of the two would put a kink into the likelihood, and the search would stop at it.
+- Zeros that lie near nought and scatter as after a sync are not taken for kept ones, whatever the site
+  file says (`separability.py`); otherwise every tilt would be blamed on the mount.  Zeros parked by eye
+  scatter more than a sync does, and are used with that scatter.
 
-References: a kept zero that creeps reads as an east tilt with the azimuth the other way, a level that
-goes with the temperature as a tilt with the altitude the other way: the axis stands still. So pier,
-azimuth, altitude, zeros and levels may each have a rate and an answer to a degree, and a settlement a
-steep start (a logarithm of time is a sum of exponentials in equal shares). Each either stands nearly
-still or moves, with a size that all movers share (history/inputs.py): all combinations are told from
-one solution with wide priors (`Solver.widely`) by swapping the priors in closed form (`Solver.at`), so
-that one mover beats two that happen to cancel; where two imitate a third the odds stay open
-(history/references.py: told as data, and the sd reaches out to each of 5 % or more). Scales are looked for
-with the wide priors; scores of steps take one normal law (`Fit.normal`), because a mixture's variance
-makes their information negative. None of it enters where there is no reference or nothing checks one.
-A step may be followed by more over weeks and stays one event; where the forcing falls by three tenths
-a quick thaw competes with a step of the pier (history/steps.py).
+Speed: the slope of the likelihood comes from Fisher's identity (`scales.py`), so that one fit and one
+selected inverse do the work of nine fits.  The inverse's blocks come from cyclic reduction, all blocks
+of a level at once.  2,000 nights take 1.3 s of processor time from scratch and 0.23 s when one night
+was added.  Only the search starts from the last analysis, and only in records of 600 readings or more
+that have grown by less than 5 % since they were last fitted from scratch; the result then differs by at
+most 0.01 sd.  The choice of frost is reused too, as long as the weather and ground that it rests on are
+the same.
 
-Rejected: one Gaussian scale for all of them (a drift is shared out among pier, mount and reference:
-east off by 5" where this gives 0.3 to 2), a fitted scale for each by itself (fails where two move),
-the steep curves as plain columns (0.5" of tilt rms in quiet histories for nothing).
+Rejected:
 
-Frost: which forcing of `ground` the tilt follows, and how far behind, is chosen by marginal
-likelihood against the calendar's annual shape (history/forcing.py); the odds are in the answer.
-Each forcing has three columns a direction: itself, how much more of it there is two weeks later (so
-that the lag is found between the lags), and what winters leave behind. No forcing follows a thaw to
-the week, so the tilt may stray from it while it moves: time runs faster for the walk then.
+- a Kalman smoother as the engine: it gives the same numbers, and serves as a test;
+- plate and zero as states of the chain: steps without variance break the precision form;
+- the full distribution of the scales: one-dimensional quadratures carry their uncertainty, up to 600
+  readings.
 
-Rejected: without that, fast thaws became steps, with part and odds; straying of the mount too where
-nothing tells pier from mount (frost would then tell nothing). The air's temperature (four lags) and
-the clay's moisture (crest at the end of winter) are compared with frost by their odds, but never
-drive the history: the annual shape and the warmth of the nights cover what is smooth. Frost drives
-it when all its kinds together have more than even odds. In a record of two winters or less a bump
-rises as frost does, so both are told once more with the steps that each asks for
-(history/forcing.py): of 8 piers bumped in their first winter 5 are then named within two nights,
-where it was 4 of 8 within four; the other three lay in gaps of 78 to 98 days, which `drift check`
-tells without a cause (watch/coming.py).
+The priors' medians were lowered once, after 95 % intervals had held in 97.5 % of nights.
 
-Rejected: a forecast averaged over the kinds of frost by their odds, plain or tempered (20 hidden
-winters: error against the annual shape's 0.58 to 0.61 in the median, chosen 0.585). The forecast
-appends readings that see nothing and solves once for each way in which the weather may go on.
+Steps and corrections
+---------------------
+- One pass over the smoothed disturbances scores a step at every place (tests/library/test_chain.py
+  compares that with adding the step outright).  The likeliest is added, the scales are fitted again,
+  and so on; then each step is weighed against all its rivals.
+- When nothing more is likely, the likeliest remaining step is weighed once more with scales of its own,
+  because in a short record a quick walk can imitate a step.
+- The history follows the likeliest explanation of each step, and its sd reaches out to the others.
+  Where a step may lie before or after a reading, the history there is the mean over its places.
+- A step may be followed by more movement over weeks and is still one event.  Where the forcing falls by
+  three tenths, a quick thaw competes with a step of the pier.
+- Half of the prior of a pier step lies exactly north-south, so that an altitude slip without a level is
+  never named by its direction alone.  With 0.3, of piers that tip exactly north-south and altitude
+  slips, 10 of 19 that were named were named wrongly.
+- A correction that the readings contradict is loosened (wrong sign).  One that did nothing, while the
+  same knob stepped by as much some weeks away, is moved there, and a notice says so.  Two alike without
+  a night between them are judged by their sum.
+
+Rejected: the mean over all explanations, a curve that none of them supports (rms 9 to 11", where the
+likeliest gives 1 to 3").
+
+References that move by themselves
+----------------------------------
+A kept zero that creeps looks like an east tilt with the azimuth turning back; a level that changes with the
+temperature looks like a tilt with the altitude going back.  In both the axis stands still.
+
+- Pier, azimuth, altitude, zeros and levels may each have a rate and a response to temperature, and a
+  settlement may start steeply (a logarithm of time is a sum of exponentials in equal shares).
+- Each of them either stands nearly still or moves, and all that move share one size (`inputs.py`).
+- All combinations follow from one solution with wide priors (`Solver.widely`), by exchanging the priors
+  in closed form (`Solver.at`).  So one that moves beats two that happen to cancel, and where two
+  imitate a third the odds stay open.  `references.py` reports them, and the sd reaches out to each of 5
+  % or more.
+- The scales are found with the wide priors.  Scores of steps use a single normal law (`Fit.normal`),
+  because the variance of a mixture would make their information negative.
+- None of this enters where there is no reference, or nothing to check one by.
+
+Rejected:
+
+- one Gaussian scale for all of them: a drift is then shared out among pier, mount and reference (east
+  off by 5", where this gives 0.3 to 2);
+- a fitted scale for each: it fails where two move;
+- the steep start as plain columns: 0.5" of tilt rms in quiet histories, for nothing.
+
+Frost
+-----
+- `forcing.py` compares each forcing of `drift.ground`, at several lags, with the calendar's annual
+  shape by marginal likelihood.  Frost is followed when all its kinds together have more than even odds;
+  the odds are part of the result.
+- Each forcing has three columns in each direction: itself, how much more of it there is two weeks later
+  (which finds a lag between the ones tried), and what winters leave behind.
+- No forcing follows a thaw to the week.  So the tilt may stray from the forcing while that moves: time
+  runs faster for the walk then.
+- The air's temperature (four lags) and the clay's moisture (highest at the end of winter) are compared
+  with frost by their odds, but the history never follows them: the annual shape and the warmth of the
+  nights cover whatever is smooth.
+- In a record of two winters or less a bump can pass for frost.  So both are compared once more, each
+  with the steps that it needs.  Of 8 piers bumped in their first winter, 5 are then named within two
+  nights (before: 4 within four).  The other three lay in gaps of 78 to 98 days, which `drift check`
+  reports without a cause.
+- A forecast appends readings that see nothing, and solves once for each sample path of the frost.
+
+Rejected:
+
+- not letting the tilt stray: fast thaws became steps, with a part and odds;
+- letting the mount stray too where nothing tells it from the pier: frost would then say nothing;
+- a forecast averaged over the kinds of frost by their odds, plain or tempered: over 20 hidden winters
+  its error against the annual shape's was 0.58 to 0.61 in the median; that of the chosen kind is 0.585.
 """

@@ -1,8 +1,8 @@
-"""What the last answer found, as a place to start from when a night has been added to a long record.
+"""What the last analysis found, as a start for the next one when a long record has grown by little.
 
-Only the search starts there; what it finds is fitted and weighed as ever.  A
-record that has grown by more than a little since it was last looked at from scratch is looked at
-so again, and so is one of which the weather or the ground that frost was chosen by is another now.
+Only the search starts there; what it finds is fitted and weighed as always.  A record that has grown by
+more than a little since it was last fitted from scratch is fitted from scratch again, and so is one whose
+weather or ground, by which the frost was chosen, has changed.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from drift.history.model import Model, Scales, Stretch
 from drift.history.scales import Near, ScalesFound
 from drift.quantities import Ints
 
-#: Shorter records are always looked at from scratch: that takes no time [readings].
+#: Shorter records are always fitted from scratch: that takes no time [readings].
 LONG = 600
 #: The record may have grown by this much since [share].
 GROWN = 0.05
@@ -27,9 +27,9 @@ GROWN = 0.05
 
 @dataclass(frozen=True)
 class EarlierFit:
-    """Scales, steps and readings put aside by the last answer; moments in UTC microseconds."""
+    """Scales, steps and readings set aside by the last analysis; moments in UTC microseconds."""
 
-    readings: int  # when it was last looked at from scratch
+    readings: int  # when it was last fitted from scratch
     scales: Scales
     names: tuple[str, ...]  # of the scales that were searched
     curvature: tuple[tuple[float, ...], ...]  # inverse of how the optimum bends, by those
@@ -38,9 +38,9 @@ class EarlierFit:
     aside_zero: tuple[int, ...]
     recovering: tuple[int, ...] = ()  # the first reading after each step that was followed by more
     stretches: tuple[Stretch, ...] = ()  # of quick walk
-    forcing: tuple[ForcingKind, float] | None = None  # kind and lag of the frost driver followed
-    odds: tuple[tuple[ForcingKind, float], ...] = ()  # of the kinds of drivers; empty when none was looked at
-    weather_day: int = 0  # the last day of weather that the driver was chosen by
+    forcing: tuple[ForcingKind, float] | None = None  # kind and lag of the frost that the tilt follows
+    odds: tuple[tuple[ForcingKind, float], ...] = ()  # of the kinds of forcing; empty when none was compared
+    weather_day: int = 0  # the last day of weather that the forcing was chosen by
     weather_mark: str = ""  # and what that weather and the ground were, see `FrostHeave.mark`
 
     def text(self) -> str:
@@ -53,7 +53,7 @@ class EarlierFit:
         return Near(self.scales, self.names, np.array(self.curvature))
 
     def rests_on(self, frost: FrostHeave | None) -> bool:
-        """Return whether the driver was chosen by this weather and ground, or none as there is none."""
+        """Return whether the forcing was chosen by this weather and ground, or there was none to choose."""
         return self.weather_mark == ("" if frost is None else frost.mark(self.weather_day))
 
     def serves(self, model: Model) -> bool:
@@ -66,12 +66,12 @@ class EarlierFit:
 
 
 def from_text(text: str) -> EarlierFit:
-    """Read what `Before.text` wrote.
+    """Read what `EarlierFit.text` wrote.
 
     Raises
     ------
     ValueError, KeyError, TypeError
-        If it is something else, or of a program that wrote it otherwise.
+        If it is something else, or was written by another version.
     """
     raw = json.loads(text)
     return EarlierFit(
@@ -94,10 +94,9 @@ def from_text(text: str) -> EarlierFit:
 def earlier_fit_of(
     found: ScalesFound, steps: Sequence[tuple[int, Part]], recovering: Sequence[int], readings: int
 ) -> EarlierFit:
-    """Note what was found: scales, readings put aside, (index, part) of steps, the index of those that
-    recover.
+    """Return what was found: scales, readings set aside, (index, part) of steps, index of those that recover.
 
-    `readings` is how many there were when the record was last looked at from scratch.
+    `readings` is how many there were when the record was last fitted from scratch.
     """
     model = found.fit.model
     time_us: Ints = model.series.time_us

@@ -27,8 +27,8 @@ from drift.quantities import DAY_US, Floats
 
 #: The kinds that turn one adjuster of the mount by an amount [arcmin].
 KNOBS = (CorrectionKind.AZIMUTH, CorrectionKind.ALTITUDE)
-#: How far off a correction may be: a share of what was asked, and at least this much [arcsec].
-#: Common practice: knobs have slack, and their arcminutes per turn are known to some tenths.
+#: How far off a correction may be: a share of what was asked, and at least this much [arcsec].  Common
+#: practice: knobs have slack, and their arcminutes per turn are known to a few tenths.
 SHARE_SD = 0.3
 LEAST_SD = 30.0
 #: An unknown amount [arcsec]: re-aligned; tightened; worked on.
@@ -71,7 +71,7 @@ class RecordedCorrection:
     note: str
     turns: float | None = None  # of a knob, where they were written down
     knob_way: Way | None = None  # in which the knob was turned, where that was written down
-    number: int = 0  # tells corrections of one kind and time apart
+    number: int = 0  # distinguishes corrections of one kind and time
     done_us: int | None = None  # when it was really made, where the recorded date seems wrong
 
     @property
@@ -130,7 +130,7 @@ def correction_cause(series: Series, correction: RecordedCorrection) -> Cause:
     components = MOVES[correction.kind]
     state, direct = blank(series.size, len(components))
     later = series.time_us >= (correction.time_us if correction.done_us is None else correction.done_us)
-    if later[0]:  # before the reference: it moved nothing that is looked at
+    if later[0]:  # before the reference: it moved nothing that matters here
         later = np.zeros_like(later)
     for i, component in enumerate(components):
         state[later, component, i] = 1.0
@@ -155,7 +155,7 @@ def _sd(correction: RecordedCorrection, asked: np.ndarray) -> np.ndarray:
     return np.where(np.isfinite(asked), known, UNKNOWN_SD.get(correction.kind, 600.0))
 
 
-# ---- Sudden changes nobody wrote down: of the pier, of one knob, of the hour-angle zero.
+# ---- Unrecorded steps: of the pier, of one knob, of the hour-angle zero.
 
 
 #: Prior standard deviation of a step [arcsec] of each part.  Common practice: knobs and bolts slip by
@@ -173,7 +173,7 @@ COLUMNS_OF = {
 
 @dataclass(frozen=True)
 class Step:
-    """A step before reading `index`, with the weight of each part that may have made it."""
+    """A step before reading `index`, with the weight of each part that may have moved."""
 
     index: int
     weight: dict[Part, float]
@@ -185,7 +185,7 @@ def step_name(number: int) -> str:
 
 
 def step_cause(series: Series, step: Step, name: str) -> Cause:
-    """Return the columns of a step: each part that may have made it, as far as it may."""
+    """Return the columns of a step: each part that may have moved, with its weight."""
     parts = [part for part in STEP_SD if step.weight.get(part, 0.0) > 0.0]
     columns = [(part, component) for part in parts for component in (COLUMNS_OF[part] or (-1,))]
     state, direct = blank(series.size, len(columns))
@@ -215,10 +215,10 @@ def part_columns(step: Step) -> list[tuple[Part, int]]:
     return [(part, component) for part in parts for component in (COLUMNS_OF[part] or (-1,))]
 
 
-# ---- What follows a step over weeks: the ground comes part of the way back, or what slipped creeps on.
+# ---- What follows a step over weeks: the ground comes part of the way back, or a slip creeps on.
 #
 # Pore water that a shock has pressed away returns within weeks, bolts and joints go on
-# creeping (common practice).  It belongs to the step: a step with its recovery is one event.
+# creeping (common practice).  A step with what follows it is one event.
 
 
 #: Time constants [days]: common practice, one to some weeks.

@@ -1,4 +1,4 @@
-"""Looking at a fit: the components over time, what comes back and what stays, and each cause by itself."""
+"""A fit taken apart: the components over time, what comes back and what stays, and each cause by itself."""
 
 from __future__ import annotations
 
@@ -15,10 +15,7 @@ from drift.mount.axis_error import axis_of_tilt
 from drift.quantities import DAY_US, YEAR_DAYS, Floats
 from drift.types import AxisMove, CauseSeries, Lasting, Seasonal, Winter
 
-# ---- Looking at a fit: the components over time, sums of them, and how much a step would help.
-
-
-# ---- One pass over a fit that says, for every reading and part, how much a step there would help.
+# ---- How much a step would help at every reading, from one pass over a fit.
 #
 # Auxiliary residuals: the smoothed steps of the walk carry the score and the
 # information of a step at every place (Harvey and Koopman 1992; de Jong and
@@ -135,7 +132,7 @@ def _wild_gains(fit: Fit, known: Spread) -> tuple[Floats, Floats]:
     return _gain(score, info, prior), _gain(score[:, 2:], info[:, 2:, 2:], prior[:1, :1])
 
 
-# ---- Looking at a fit: the six components over time, and sums of them, with variances.
+# ---- The six components over time, and sums of them, with variances.
 
 
 @dataclass(frozen=True)
@@ -202,9 +199,6 @@ class View:
 def view(fit: Fit) -> View:
     """Work out the variances of a fit."""
     return View(fit, spread(fit))
-
-
-# ---- What comes back and what stays: season, winters, lasting rate, and each cause by itself.
 
 
 # ---- What each cause alone did: its own series, with uncertainty.
@@ -307,7 +301,7 @@ def moves_over_gaps(seen: View) -> tuple[AxisMove, ...]:
     return tuple(out)
 
 
-# ---- What comes back and what stays: the seasonal part, each winter, the lasting rate.
+# ---- What comes back and what stays: season, winters, lasting rate.
 
 
 #: Shortest span [days] over which an annual shape can be told from a trend.

@@ -1,4 +1,4 @@
-"""What the tilt follows through the year: which measure of frost, or what may pass for it."""
+"""Which forcing the tilt follows through the year: frost and which measure of it, or the calendar alone."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ from drift.history.steps import (
     gap_chances,
 )
 
-# ---- What the tilt follows through the year: frost, and which measure of it, or what may pass for it.
+# ---- Which forcing the tilt follows through the year.
 #
-# Told by marginal likelihood.  Only frost drives the separation; the air's temperature and
-# the clay's moisture are smooth, so that the annual shape and the warmth of the
-# nights cover them, and they are told by their odds.
+# Decided by marginal likelihood.  Only frost enters the separation.  The air's temperature and the clay's
+# moisture are smooth, so that the annual shape and the warmth of the nights cover them; they are only
+# compared, and their odds reported.
 
 
 #: Where the search for the scales of a frost-driven tilt looks first: swing of a typical winter [arcsec], and
@@ -38,26 +38,26 @@ FIRST_SWINGS, CALENDAR_LEFT = (10.0, 40.0), 0.2
 SHORTEST_DAYS = 120.0
 
 
-#: Largest slope at which a search that is for odds only may end; it leaves them right to some hundredths.
+#: Largest slope at which a search for odds only may end; the odds are then right to a few hundredths.
 NEARLY = 0.3
 
 
 @dataclass(frozen=True)
 class ForcingChoice:
-    """Which driver the tilt follows, and how sure that is.
+    """Which forcing the tilt follows, and how sure that is.
 
     Parameters
     ----------
-    driver
-        None where no frost drives the tilt.
+    forcing
+        None where the tilt follows no frost.
     odds
-        Name of each kind of driver, and `ForcingKind.CALENDAR`; they add up to 1.
+        Of each kind of forcing, and of `ForcingKind.CALENDAR`; they add up to 1.
     compared
-        The likeliest driver of each kind, where they were compared.
+        The likeliest forcing of each kind, where they were compared.
     log_probability
         Of the readings by each of those, and by `ForcingKind.CALENDAR`.
     undriven
-        The scales found without a driver, where all readings were used for that.
+        The scales found without a forcing, where all readings were used for that.
     """
 
     forcing: FrostForcing | None
@@ -76,16 +76,16 @@ class ForcingChoice:
 def choose_forcing(
     model: Model, candidates: Sequence[FrostForcing], before: EarlierFit | None = None
 ) -> ForcingChoice:
-    """Choose among drivers by how probable they make the readings.
+    """Choose among forcings by how probable they make the readings.
 
     Parameters
     ----------
     model
-        Without a driver.
+        Without a forcing.
     candidates
-        Drivers, frost and others; those of one kind differ in how far they lag behind.
+        Forcings, frost and others; those of one kind differ in how far they lag behind.
     before
-        What the last answer found, for a long record to which little was added.
+        What the last analysis found, for a long record to which little was added.
     """
     kept = None if before is None or not before.serves(model) else _kept(before, candidates)
     if kept is not None:
@@ -118,7 +118,7 @@ def odds_of(log_probability: dict[ForcingKind, float]) -> dict[ForcingKind, floa
 
 
 def _kept(before: EarlierFit, candidates: Sequence[FrostForcing]) -> ForcingChoice | None:
-    """Return what the last answer chose, when it is still among the candidates."""
+    """Return what the last analysis chose, when it is still among the candidates."""
     if not before.odds:
         return None
     same = [c for c in candidates if (c.kind, c.lag_days) == before.forcing]
@@ -133,7 +133,7 @@ def _few(model: Model) -> Model:
 
 
 def _glance(model: Model, forcing: FrostForcing, calendar: ScalesFound) -> float:
-    """Return how probable the readings are with a driver, at a few scales only."""
+    """Return how probable the readings are with a forcing, at a few scales only."""
     problem = Solver(replace(model, frost=forcing))
     names = active(problem.model)
     base = calendar.fit.scales
@@ -141,15 +141,15 @@ def _glance(model: Model, forcing: FrostForcing, calendar: ScalesFound) -> float
     return max(log_posterior(problem, to_vector(s, names), names, s) for s in tries)
 
 
-# ---- Frost or a step: over a record of a winter or two, one may pass for the other.
+# ---- Frost or a step: in a record of a winter or two, one can pass for the other.
 #
-# The driver of the tilt is chosen before steps are looked for.  A bump in the first winter is
-# then likelier as frost than as nothing at all, and a quick thaw likelier as a step.  So every
-# explanation is told anew with the steps that it asks for: kinds of frost with those found beside the
-# likeliest frost, all others with those found without any.
+# The forcing is chosen before steps are looked for.  A bump in the first winter is then likelier as frost
+# than as nothing at all, and a quick thaw likelier as a step.  So every explanation is compared again with
+# the steps that it needs: kinds of frost with those found beside the likeliest frost, all others with those
+# found without any.
 
 
-#: In longer records no single step passes for what the frost does each winter [days].
+#: In longer records no single step can pass for what the frost does each winter [days].
 FEW_WINTERS_DAYS = 800.0
 
 
@@ -162,12 +162,12 @@ def may_be_mistaken(driven: ForcingChoice, searched: StepsFound) -> bool:
 
 
 def told_with_steps(driven: ForcingChoice, frost: StepsFound, calendar: StepsFound) -> ForcingChoice:
-    """Choose anew between frost and not, the steps that each asks for told in.
+    """Choose again between frost and none, each with the steps that it needs.
 
     Parameters
     ----------
     driven
-        From `choose_driver`, which knew of no steps.
+        From `choose_forcing`, which knew of no steps.
     frost, calendar
         What was found with the likeliest frost, and without any.
     """
@@ -191,15 +191,15 @@ def told_with_steps(driven: ForcingChoice, frost: StepsFound, calendar: StepsFou
 
 
 def _gain(side: StepsFound, model: Model) -> float:
-    """Return how much more probable another driver makes the readings beside the same steps."""
+    """Return how much more probable another forcing makes the readings beside the same steps."""
     return fit_scales(Solver(model), side.found, NEARLY).log_posterior - side.found.log_posterior
 
 
 def _worth(one: StepsFound, other: StepsFound) -> float:
-    """Return how probable the readings are, scales, steps and what was put aside told in.
+    """Return how probable the readings are, with scales, steps and readings set aside taken into account.
 
-    What both put aside is out of it.  What one alone does is judged on both sides: as wild
-    readings with the chance that they are, and as any others.
+    Readings that both set aside do not count.  Those that one alone sets aside are judged in both ways: as
+    wild readings, with the chance of that, and as ordinary ones.
     """
     model, beside = one.fit.model, other.fit.model
     series, night = model.series, model.series.night >= 0

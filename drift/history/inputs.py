@@ -1,4 +1,4 @@
-"""All that the separation starts from, and which of pier, mount and references may go on by themselves."""
+"""The inputs of the separation, and which of pier, mount and references may move by themselves."""
 
 from __future__ import annotations
 
@@ -17,17 +17,14 @@ from drift.night.prepared import NightSplit
 from drift.quantities import DAY_US, Bools, Floats, Ints
 from drift.types import Nights, Readings
 
-# ---- All that the separation starts from, with how warm it was on each night.
+# ---- How warm it was on each night.
 
 
-# ---- How warm it was on each night: what bends a mount and a pier from day to day.
-
-
-#: Fewest days with a temperature from which its course over a year is drawn.
+#: Fewest days with a temperature that give its course over a year.
 FEWEST_DAYS = 8
 #: The air is warmest about three hours after noon, common practice.
 WARMEST_HOUR = 15.0
-#: A level's own temperature is told from days no further off than this [days].
+#: A level's own temperature is taken from days no further off than this [days].
 FURTHEST_DAYS = 1.5
 
 
@@ -48,7 +45,7 @@ class Warmth:
     split: NightSplit
     day: Ints = field(repr=False)
     temp_c: Floats = field(repr=False)
-    half_range_c: Floats | None = field(default=None, repr=False)  # (m,) of each day, where weather tells it
+    half_range_c: Floats | None = field(default=None, repr=False)  # (m,) of each day, if logged
 
     def at(self, time_us: Ints) -> Floats:
         """Return the temperature at some times; a day without one gets that of its season, (n,) [deg C]."""
@@ -60,8 +57,8 @@ class Warmth:
     def at_readings(self, time_us: Ints, is_night: Bools) -> Floats:
         """Return the temperature at readings, (n,) [deg C]: of nights the night's, of levels their own.
 
-        Between the days' means it goes linearly; where the weather log tells the day's range, on top of that
-        along a cosine that is warmest at `WARMEST_HOUR` local mean time.
+        Between the days' means it goes linearly; where the weather log has the day's range, a cosine is
+        added that is warmest at `WARMEST_HOUR` local mean time.
         """
         own = np.interp(time_us / DAY_US, self._middle_days, self.temp_c) + self._of_hour(time_us)
         near = np.abs(time_us / DAY_US - self._nearest_middle(time_us)) <= FURTHEST_DAYS
@@ -101,8 +98,8 @@ class Warmth:
 def warmth_of(readings: Readings, split: NightSplit) -> Warmth | None:
     """Return how warm the nights were; None when too little is known.
 
-    The weather's daily means and the temperatures logged with solves differ by
-    the hour of the day, so only one of them is used: whichever knows more of the nights.
+    The weather's daily means and the temperatures logged with solves belong to different hours of the day,
+    so only one of them is used: whichever covers more nights.
     """
     solves = readings["solves"]
     night = split.day(solves["time_us"].to_numpy(dtype=np.int64))
@@ -135,7 +132,7 @@ def _half_range(weather: pd.DataFrame, days: Ints) -> Floats:
     return half.fillna(usual if np.isfinite(usual) else 0.0).clip(lower=0.0).to_numpy(dtype=float)
 
 
-# ---- All that the separation starts from.
+# ---- The inputs as a whole.
 
 
 @dataclass(frozen=True)
@@ -153,13 +150,13 @@ class Inputs:
     plate
         Bolts and thread, for shims and nuts.
     split
-        Tells when constants and zeros restart.
+        Says when constants and zeros restart.
     zero_is
         "kept", "synced" or "unknown", from the site file.
     warmth
         How warm the nights were; None when that isn't known.
     frost
-        What weather and ground say of the frost; None where the weather isn't known.
+        The frost by weather and ground; None where the weather isn't known.
     """
 
     latitude_rad: float
@@ -173,19 +170,17 @@ class Inputs:
     frost: FrostHeave | None = field(default=None, repr=False)
 
 
-# ---- Which of pier, mount and references go on at a rate of their own, and which answer to warmth.
+# ---- Which of pier, mount and references move by themselves.
 #
-# Each of them either stands nearly still (a narrow prior of its rate, or of its answer to a degree)
-# or moves (a
-# wide one), and those that move share a size: so one that moves alone explains the readings better than
-# two whose movements happen to cancel, and where two imitate a third all explanations keep their odds.  The
-# amplitudes enter linearly, so the readings are solved once, with wide priors, and every
-# combination follows
-# from that by swapping the prior (a spike-and-slab prior: Mitchell and Beauchamp 1988; George and McCulloch
-# 1993, both from memory).
+# Each of them either stands nearly still (a narrow prior of its rate, or of its response to temperature) or
+# moves (a wide one), and all that move share one size.  So one that moves alone explains the readings
+# better than two whose movements happen to cancel, and where two imitate a third all explanations keep
+# their odds.  The amplitudes enter linearly, so the readings are solved once, with wide priors, and every
+# combination follows by exchanging the prior (a spike-and-slab prior: Mitchell and Beauchamp 1988; George
+# and McCulloch 1993, both from memory).
 
 
-#: Causes that are told to move or not, of one kind each: the pier, the mount, what they are read by.
+#: Causes that may move or stand still, one of each kind: the pier, the mount, the references.
 STEADY = (
     drifts.STEADY_PIER,
     drifts.STEADY_AZIMUTH,
@@ -199,25 +194,25 @@ KINDS: dict[OwnMovement, tuple[str, ...]] = {
     OwnMovement.WARMTH: WARM,
     OwnMovement.STEEP: (STEEP,),
 }
-#: Prior sd of what stands nearly still: [arcsec a year], [arcsec per deg C], [arcsec].  Common practice: what
-#: is bolted down and let alone for a year comes back to an arcsecond or less.
+#: Prior sd of what stands nearly still: [arcsec a year], [arcsec per deg C], [arcsec].  Common practice:
+#: what is bolted down and left alone for a year comes back to an arcsecond or less.
 STILL = {OwnMovement.STEADY: 0.5, OwnMovement.WARMTH: 0.1, OwnMovement.STEEP: 0.2}
-#: Of a sound reference less is asked: common practice, an encoder or a good vial.
+#: For a sound reference it is smaller: common practice, an encoder or a good vial.
 STILL_REFERENCE = {OwnMovement.STEADY: 0.3, OwnMovement.WARMTH: 0.03}
 #: Prior sds of what moves, in odds of `SIZE_ODDS`.  Common practice: a tilt, a worn home switch or a drying
 #: wooden stand gives some arcseconds to some ten arcseconds a year; level vials, inclinometers and home
-#: switches move by tenths of an arcsecond to some arcseconds a degree; a settlement that starts steep does
-#: some arcseconds to some ten in its first weeks.
+#: switches move by tenths of an arcsecond to some arcseconds a degree; a settlement that starts steeply
+#: does some arcseconds to some ten in its first weeks.
 SIZES = {OwnMovement.STEADY: (6.0, 25.0), OwnMovement.WARMTH: (0.5, 1.5), OwnMovement.STEEP: (2.5, 8.0)}
 SIZE_ODDS = (0.6, 0.4)
 _KIND_OF = {cause: kind for kind, causes in KINDS.items() for cause in causes}
 REFERENCES = (drifts.STEADY_ZEROS, drifts.STEADY_LEVELS, drifts.WARM_ZEROS, drifts.WARM_LEVELS)
-#: Iron, aluminium and concrete that are bolted together answer to a degree by so much of what references do.
+#: Response to temperature of bolted iron, aluminium and concrete, as a share of that of references.
 SHARE_OF_SIZE = {drifts.WARM_PIER: 0.5, drifts.WARM_AZIMUTH: 0.5, drifts.WARM_ALTITUDE: 0.5}
 #: Prior chance that one of them moves, in a calm place and in a restless one, and the chance of each kind of
 #: place: common practice, weakly held.  Where one moves, others are likelier to.
 MOVES_CHANCES, PLACE_CHANCES = (0.15, 0.5), (0.75, 0.25)
-#: But that knobs and their long screws answer to warmth is usual: common practice.
+#: But knobs and their long screws usually respond to temperature: common practice.
 USUAL_CHANCE = {drifts.WARM_AZIMUTH: 0.6, drifts.WARM_ALTITUDE: 0.6}
 #: Priors under which the scales are looked for [arcsec a year, arcsec per deg C].
 WIDE = {OwnMovement.STEADY: 20.0, OwnMovement.WARMTH: 1.0, OwnMovement.STEEP: 6.0}
@@ -226,7 +221,7 @@ LEAST_ODDS = 1.0e-3
 
 
 def kind_of(cause: str) -> OwnMovement:
-    """Return the kind of movement of a cause that may stand still; raises KeyError for others."""
+    """Return the kind of movement of a cause that may stand still; KeyError for others."""
     return _KIND_OF[cause]
 
 
@@ -339,7 +334,7 @@ def swapped(mean: Floats, cov: Floats, prior_sd: Floats, sd: Floats) -> Swapped:
         (K, q) of the priors asked about.
     """
     inverse = np.linalg.inv(cov)
-    told = inverse - np.diag(prior_sd**-2)  # what the readings alone say
+    told = inverse - np.diag(prior_sd**-2)  # the readings without the prior
     pull = inverse @ mean
     precision = told + np.einsum("kq,qr->kqr", sd**-2.0, np.eye(mean.size))
     covs = np.linalg.inv(precision)

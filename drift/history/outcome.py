@@ -1,4 +1,4 @@
-"""Steps and corrections as results: sizes, odds, what held, what was written down wrongly."""
+"""Steps and corrections as results: sizes, odds, which held, and which were written down wrongly."""
 
 from __future__ import annotations
 
@@ -33,9 +33,9 @@ from drift.types import PARTS, CorrectionFound, Event
 
 #: A date is this far off at most [days]: common practice, a notebook is filled in within some weeks.
 FURTHEST_DAYS = 45.0
-#: Two entries within this are taken for one written down twice [days].
+#: Two entries within this may be one that was written down twice [days].
 TWICE_DAYS = 3.0
-#: Where the size of a part's step stands.
+#: Components that hold the size of a part's step.
 SIZE_OF = {Part.MOUNT_AZ: "mount_az", Part.MOUNT_ALT: "mount_alt"}
 
 
@@ -44,8 +44,8 @@ def redated(
 ) -> list[RecordedCorrection]:
     """Return the corrections, those with a wrong date moved to the step that they explain.
 
-    A correction that did nothing on its date is moved when the same knob stepped
-    by the same amount, unrecorded, some days before or after.
+    A correction that did nothing on its date is moved when the same knob took an unrecorded step of the
+    same size some days before or after.
     """
     steps = [(s, e) for s, e in zip(searched.steps, step_events(searched, view), strict=True)]
     out = []
@@ -98,7 +98,7 @@ def misrecorded(
 def with_misrecorded(
     recorded: Sequence[RecordedCorrection], found: Sequence[CorrectionFound], series: Series
 ) -> list[CorrectionFound]:
-    """Return what was found of each correction, with what seems wrong in how it was written down."""
+    """Return the findings on each correction, with what seems wrong in how it was written down."""
     twice = [one for pair in _written_twice(recorded, found, series) for one in pair]
     out = []
     for correction, result in zip(recorded, found, strict=True):
@@ -181,7 +181,7 @@ def _sum_of_one(pair: Sequence[CorrectionFound]) -> bool:
 SIZES = {"tilt_north": TILT_NORTH, "tilt_east": TILT_EAST, "mount_az": MOUNT_AZ, "mount_alt": MOUNT_ALT}
 #: A correction held when what was found is what was asked within this share and this many sd.
 HELD_SHARE, HELD_SDS = 0.25, 2.0
-#: How well a person sets a knob to what is asked, at least [arcsec]: common practice.
+#: Least error of a person setting a knob [arcsec]: common practice.
 SET_SD = 5.0
 #: A correction can't be judged when the uncertainty is this share of what was asked.
 UNJUDGED_SHARE = 0.5
@@ -240,7 +240,7 @@ def _event(series: Series, found: FoundStep, size: dict[str, float], sd: dict[st
 def _evenings_seen(series: Series, found: FoundStep) -> int:
     """Return on how many evenings since a step there were readings that see it.
 
-    A level sees the pier alone, and both parts of a night that a correction splits are one evening.
+    A level sees only the pier, and both parts of a night that a correction splits are one evening.
     """
     sees = (series.night >= 0) | (found.named is Part.PIER)
     times = series.time_us[found.best :][sees[found.best :]]
@@ -260,9 +260,9 @@ def _sizes(view: View, components: list[int], columns: slice) -> tuple[dict[str,
 
 
 def with_open_places(searched: StepsFound, view: View, change: Floats, sd: Floats) -> tuple[Floats, Floats]:
-    """Allow for steps whose place is not known, at the readings that they may lie before or after.
+    """Allow for steps whose place is uncertain, at the readings that they may lie before or after.
 
-    A level reading between two nights does not see a knob: whether the knob had slipped by then stays open.
+    A level reading between two nights does not see a knob, so whether the knob had slipped by then is open.
 
     Parameters
     ----------

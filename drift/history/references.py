@@ -1,4 +1,4 @@
-"""What the references do by themselves, and rivals: where two movements imitate a third."""
+"""Which references move by themselves, and rival explanations where two movements imitate a third."""
 
 from __future__ import annotations
 
@@ -16,13 +16,11 @@ from drift.notices import HistoryCode, Notice, warning
 from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats
 from drift.types import LevelDrift, Measure, ReferenceMoved, References, Rival, ZeroCreep
 
-# ---- Rival explanations: where two movements imitate a third, who may have moved, and how likely that
-# is.
+# ---- Rival explanations: where two movements imitate a third.
 #
 # A pier that tilts and a mount that turns back leave the axis where it was, and so does a reference that
-# drifts by itself; mount and reference together may imitate a tilt.  No prior cures that, so the
-# explanations
-# are told with their odds, and the uncertainty of the history reaches out to each that is not ruled out.
+# drifts; mount and reference together may imitate a tilt.  No prior cures that.  So the explanations are
+# reported with their odds, and the uncertainty of the history reaches out to each that is not ruled out.
 
 
 _MOVER_OF: dict[str, Mover] = {
@@ -37,15 +35,15 @@ _MOVER_OF: dict[str, Mover] = {
     drifts.WARM_ZEROS: Mover.REFERENCE,
     drifts.WARM_LEVELS: Mover.REFERENCE,
 }
-#: Explanations are told when they put the pier so far apart [arcsec]: our own rule.
+#: Explanations are reported when they put the pier so far apart [arcsec]: our own rule.
 TOLD_ARCSEC = 5.0
-#: The kinds of movement of which rivals are told.
+#: The kinds of movement for which rivals are reported.
 TOLD = (OwnMovement.STEADY, OwnMovement.WARMTH)
 
 
 @dataclass(frozen=True)
 class Explanation:
-    """One explanation, and how far it would put everything beside what the history says."""
+    """One explanation, and how far it would move everything from where the history puts it."""
 
     kind: OwnMovement
     moving: tuple[Mover, ...]
@@ -54,7 +52,7 @@ class Explanation:
 
 
 def explanations(fit: Fit) -> list[Explanation]:
-    """Return the explanations that are not ruled out, by who moves; none where nothing was told apart."""
+    """Return the explanations that are not ruled out, by what moves; none where nothing was told apart."""
     beliefs, wide, odds = fit.model.beliefs, fit.wide, fit.odds
     if beliefs is None or wide is None or odds is None:
         return []
@@ -73,7 +71,7 @@ def explanations(fit: Fit) -> list[Explanation]:
 
 
 def _by_movers(beliefs: Beliefs, kind: OwnMovement) -> dict[tuple[Mover, ...], Bools]:
-    """Return which combinations let whom move, (K,) each."""
+    """Return which combinations let the same ones move, (K,) each."""
     own = {
         mover: [i for i, c in enumerate(beliefs.causes) if c in KINDS[kind] and _MOVER_OF[c] == mover]
         for mover in Mover
@@ -125,13 +123,13 @@ def rivals_of(fit: Fit) -> tuple[Rival, ...]:
     return tuple(out)
 
 
-# ---- What the references do by themselves: the shared hour-angle zeros, and the levels at each place.
+# ---- What the references do: shared hour-angle zeros, and levels at each place.
 
 
-#: A reference is said to move when that has this share of all explanations (ten to one), it is told by
-#: so many sds, and it has made this much over the record [arcsec]: our own rule.
+#: A reference is said to move when that has this share of all explanations (ten to one), is known to so
+#: many sds, and amounts to this much over the record [arcsec]: our own rule.
 SAID_SHARE, SAID_SDS, SAID_ARCSEC = 10.0 / 11.0, 2.0, 3.0
-#: Readings that would tell for sure, by what moves.
+#: The readings that would settle it, by what moves.
 WOULD_TELL = {Reference.ZERO: WouldTell.LEVEL, Reference.LEVEL: WouldTell.SOLVE_BEFORE_SYNC}
 
 
@@ -143,9 +141,9 @@ def references_of(fit: Fit) -> References | None:
 
 
 def references_told(references: References | None) -> list[Notice]:
-    """Return what is to be said of references that move by themselves, and of rival explanations.
+    """Return notices of references that move by themselves, and of rival explanations.
 
-    Of a zero that was homed again and again the epoch in which it moved most is told.
+    Of a zero that was homed several times the epoch in which it moved most is named.
     """
     if references is None:
         return []
@@ -231,7 +229,7 @@ def _levels(fit: Fit) -> tuple[LevelDrift, ...]:
 
 
 def _moved(fit: Fit) -> tuple[ReferenceMoved, ...]:
-    """Return which references move by themselves for all that can be told."""
+    """Return which references move by themselves, as far as that can be known."""
     beliefs, odds = fit.model.beliefs, fit.odds
     if beliefs is None or odds is None:
         return ()

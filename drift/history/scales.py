@@ -1,4 +1,4 @@
-"""Scale parameters from the data: the marginal likelihood, its slope, and the search for the greatest."""
+"""Scale parameters from the data: the marginal likelihood, its slope, and the search for its maximum."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ OF_PRIORS = (
     "frost",
     "bearing_rad",
 )
-#: Of them those that move the priors of causes only, of the walk only, and how long its steps last.
+#: Those of them that change only the priors of causes, only the walk, and how long its steps last.
 OF_CAUSES_ONLY = ("season", "slow")
 OF_WALK_ONLY = ("tilt_walk", "az_creep", "alt_creep", "zero_creep")
 OF_STRAYING = ("tilt_walk", "frost")
@@ -203,10 +203,10 @@ def _expected_square(fit: Fit, known: Posterior, pick: Bools) -> Floats:
 # ---- Scale parameters from the data: maximum marginal likelihood with weak priors.
 
 
-#: Priors of the logarithms: name -> (median, sd of the natural logarithm).  They are wide; their
-#: medians are common practice: a home-made pier wanders by some arcseconds a year^0.5, swings by some ten
-#: arcseconds a year and settles by about as much; a good mount creeps far less; a home switch repeats to ten
-#: and wanders by about two a year^0.5.
+#: Priors of the logarithms: name -> (median, sd of the natural logarithm).  They are wide; their medians
+#: are common practice: a home-made pier wanders by some arcseconds a year^0.5, swings by some ten
+#: arcseconds a year and settles by about as much; a good mount creeps far less; a home switch repeats to
+#: ten arcseconds and wanders by about two a year^0.5.
 PRIORS: dict[str, tuple[float, float]] = {
     "tilt_walk": (0.2, 1.3),
     "across": (0.3, 0.7),
@@ -221,19 +221,19 @@ PRIORS: dict[str, tuple[float, float]] = {
 }
 #: No logarithm strays further from its prior than this many sd.
 FURTHEST = 4.0
-#: What a trial counts that is so far out that the numbers run out: no reading is that improbable.
+#: Value of a trial so far out that the numbers overflow: no reading is that improbable.
 HOPELESS = 1.0e12
 #: Bearings tried first [deg]; a direction and its opposite are the same.
 BEARINGS_DEG = (0.0, 30.0, 60.0, 90.0, 120.0, 150.0)
-#: Largest slope at rest and most steps of the search.
+#: Largest slope at convergence, and most steps of the search.
 AT_REST = 0.05
 MOST_STEPS = 60
-#: So many readings are enough for a first look at the scales.
+#: Enough readings for a first estimate of the scales.
 ENOUGH = 300
 
 
 def active(model: Model) -> list[str]:
-    """Return the scale parameters that the readings can say something about."""
+    """Return the scale parameters that the readings can inform."""
     series = model.series
     names = ["tilt_walk", "across", "az_creep", "alt_creep", "season", "slow", "bearing_rad"]
     if model.frost is not None:
@@ -312,7 +312,7 @@ class ScalesFound:
 
     @property
     def near(self) -> Near:
-        """Where a search that has little more to explain may start."""
+        """Where a search of a slightly larger model may start."""
         return Near(self.fit.scales, self.names, self.curvature)
 
     @property
@@ -330,8 +330,8 @@ def calm(scales: Scales) -> Scales:
 def _fresh_starts(vector: Floats, names: list[str]) -> list[Floats]:
     """Return where to start from: the scales so far, and some of them back at their prior's middle.
 
-    A step that was just taken up was a quick walk or creep before; at the scales
-    of that creep the likelihood is too flat to find the way back.
+    Before a step was added it was explained by a quick walk or creep; at the scales of that creep the
+    likelihood is too flat to come back from.
     """
     out = [vector]
     for group in (
@@ -351,15 +351,15 @@ def fit_scales(
 ) -> ScalesFound:
     """Find the scales that make the readings most probable, and solve there.
 
-    A long record is first looked at through every few readings only, which
-    finds nearly the same scales at a fraction of the cost.
+    A long record is first thinned to every few readings, which gives nearly the same scales at a fraction
+    of the cost.
 
     Parameters
     ----------
     problem
         The model.
     start
-        An optimum of a model that had less to explain, or scales that are nearly right.
+        An optimum of a smaller model, or scales that are nearly right.
     at_rest
         Largest slope at which the search may end.
     """
@@ -382,9 +382,9 @@ def fit_scales(
 
 
 def told(fit: Fit) -> Fit:
-    """Return a solution over the likely combinations of what moves by itself, kept in its model.
+    """Return a solution over the likely combinations of what moves by itself; its model holds them.
 
-    Each kind of movement is first told by itself, the other one free, and what remains of both together.
+    Each kind of movement is first compared by itself, the other one free; then what remains of both together.
     """
     causes = tuple(cause for kind in KINDS.values() for cause in kind if cause in fit.columns.at)
     if fit.model.tied or not any(kind_of(cause) is OwnMovement.STEADY for cause in causes):
@@ -397,7 +397,7 @@ def told(fit: Fit) -> Fit:
 
 
 def _likely(fit: Fit, beliefs: Beliefs) -> Beliefs:
-    """Return those combinations that have a share worth telling."""
+    """Return those combinations that have a share worth keeping."""
     return beliefs.picked(np.asarray(believed(fit, beliefs).odds) > LEAST_ODDS)
 
 

@@ -1,4 +1,4 @@
-"""All nights, levels and corrections -> pier and mount apart."""
+"""From all nights, levels and corrections to pier and mount apart: the whole separation in its steps."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ from drift.notices import HistoryCode, Notice, info, warning
 from drift.quantities import Bools, Floats
 from drift.types import HISTORY_COLUMNS, History, HistoryScales, Lasting, Nights, Separable
 
-#: Zeros that scatter less than this over so many nights look kept, whatever the site file says.
+#: Zeros that scatter less than this, over so many nights, look kept, whatever the site file says.
 KEPT_AFTER_ALL_ARCSEC, KEPT_AFTER_ALL_NIGHTS = 12.0, 10
 
 
@@ -56,8 +56,8 @@ def separate(inputs: Inputs, before: EarlierFit | None = None) -> History | None
     inputs
         Nights and what goes with them.
     before
-        What the last analysis found (`History.before`): a long record to which a
-        night was added is then not looked at from scratch.
+        What the last analysis found (`History.before`): a long record to which a night was added is then
+        not fitted from scratch.
 
     Returns
     -------
@@ -88,7 +88,7 @@ def separate_fitted(inputs: Inputs, before: EarlierFit | None = None) -> tuple[H
 
 @dataclass(frozen=True)
 class Separated:
-    """The steps found, what drives the tilt, and the corrections as they were made."""
+    """The steps found, the forcing that the tilt follows, and the corrections as they were made."""
 
     searched: StepsFound
     driven: ForcingChoice
@@ -97,7 +97,7 @@ class Separated:
 
 
 def _explained(inputs: Inputs, series: Series, before: EarlierFit | None) -> Separated:
-    """Find what drives the tilt and what stepped, each told in the other's light."""
+    """Find the forcing and the steps, each with regard to the other."""
     recorded = read_corrections(inputs.corrections, inputs.plate)
     temp_c = None if inputs.warmth is None else inputs.warmth.at_readings(series.time_us, series.night >= 0)
 
@@ -125,7 +125,7 @@ def _explained(inputs: Inputs, series: Series, before: EarlierFit | None) -> Sep
 
 
 def _following(model: Model, driven: ForcingChoice, forcing: FrostForcing | None) -> Model:
-    """Return a model whose tilt follows a driver, and which knows the frost's forcing in any case."""
+    """Return a model whose tilt follows a forcing, and which knows the likeliest frost in any case."""
     return replace(model, frost=forcing, forcing=forcing or driven.likeliest_frost)
 
 
@@ -162,7 +162,7 @@ def centred(series: Series) -> tuple[Series, Floats]:
 def make_model(
     series: Series, latitude_rad: float, recorded: list[RecordedCorrection], temp_c: Floats | None = None
 ) -> Model:
-    """Put together the model of centred readings: where things stood, corrections, warmth.
+    """Put together the model of centred readings: initial positions, corrections, warmth.
 
     Parameters
     ----------
@@ -287,7 +287,7 @@ def _scales_as_result(scales: Scales) -> HistoryScales:
 
 
 def _zero_notices(seen: View, zero_is: str, nights: Nights) -> list[Notice]:
-    """Tell when the site file's word on the hour-angle zero doesn't fit the readings."""
+    """Yield notices where the site file's statement on the hour-angle zero doesn't fit the readings."""
     repeat = seen.fit.scales.zero_repeat
     shared = int(np.sum(seen.fit.model.series.zero_label != ""))
     if zero_is != HourAngleZero.SYNCED and shared >= KEPT_AFTER_ALL_NIGHTS and repeat > POOR_REPEAT:
@@ -304,7 +304,7 @@ def _zero_notices(seen: View, zero_is: str, nights: Nights) -> list[Notice]:
 
 
 def _aside(seen: View) -> list[Notice]:
-    """Tell what was not used in the history because it stands alone."""
+    """Yield notices of what the history did not use because it stands alone."""
     model = seen.fit.model
     night = model.series.night >= 0
     out = []
@@ -319,7 +319,7 @@ def _aside(seen: View) -> list[Notice]:
 
 
 def _wild_zeros(model: Model) -> Bools:
-    """Return the zeros put aside one by one; where all were, they don't repeat, which is said elsewhere."""
+    """Return the zeros set aside one by one; where all were, another notice says that they don't repeat."""
     shared = model.series.zero_label != ""
     return model.ignored_zero & shared & ~np.all(model.ignored_zero[shared])
 

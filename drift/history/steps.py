@@ -1,4 +1,4 @@
-"""Find unrecorded steps and wild readings, quick thaws told from steps, and give each step its odds."""
+"""Unrecorded steps and wild readings, each step with its odds, and quick thaws told apart from steps."""
 
 from __future__ import annotations
 
@@ -27,13 +27,13 @@ from drift.history.separability import without_lost_zeros
 from drift.history.series import Series
 from drift.quantities import DAY_US, Floats, Ints
 
-# ---- Thaws that are quicker than the frost driver knows: a stretch of quick walk competes with a step.
+# ---- Thaws quicker than the forcing: a stretch of quick walk competes with a step.
 #
-# A thaw may let a heaved pier down within days, of which the driver knows nothing: it follows the depth of
+# A thaw may let a heaved pier down within days.  The forcing does not know of that: it follows the depth of
 # frost or the cold stored in the ground, not how the pier's sides come free.  So where the forcing falls, a
 # step of the pier must be likelier than a stretch of some weeks in which the pier moves quickly, by no more
-# than the frost lifts it.  Elsewhere, and for movements larger than that, nothing competes: bumps
-# stay bumps.
+# than the frost lifts it.  Elsewhere, and for movements larger than that, nothing competes: bumps stay
+# bumps.
 
 
 #: The forcing falls where its least value of the `AFTER_DAYS` after is this share below its greatest of the
@@ -41,12 +41,12 @@ from drift.quantities import DAY_US, Floats, Ints
 FALLEN_SHARE, BEFORE_DAYS, AFTER_DAYS = 0.3, 60.0, 30.0
 #: Below this, in typical winters, there is no frost to speak of.
 LEAST_FORCING = 0.1
-#: How long a thaw may take [days], and which share of that lies before the place of the step.
+#: How long a thaw may take [days], and the share of that which lies before the place of the step.
 LENGTHS_DAYS, SHARES_BEFORE = (16.0, 30.0, 45.0), (0.2, 0.5, 0.8)
 #: Root of the variance that a stretch adds, against how far the forcing falls: common practice, a pier that
 #: comes free falls by some tenths of its heave more, or earlier, than the frost does.
 STRAYS_SHARE = 0.4
-#: Prior chance that a thaw is quicker than the driver knows: common practice, every few winters.
+#: Prior chance that a thaw is quicker than the forcing: common practice, every few winters.
 QUICK_CHANCE = 0.2
 
 
@@ -117,20 +117,20 @@ WILD_LEVEL_CHANCE = 0.01
 WILD_ZERO_CHANCE = 0.02
 #: Prior chance that a correction was written down wrongly (sign, date, knob): common practice, weakly held.
 MISRECORDED_CHANCE = 0.02
-#: A step is taken up when it is this much likelier than nothing (10 to 1), a wild reading at evens.
+#: A step is added when it is this much likelier than nothing (10 to 1), a wild reading at evens.
 STEP_LOG_ODDS = float(np.log(10.0))
 MOST_FOUND = 60
 #: In a long record a step at longer odds than 20 to 1 against is not weighed with scales of its own.
 UNLIKELY = -float(np.log(20.0))
-#: Gaps before and after the likeliest one that are looked at when its place is told.
+#: Gaps before and after the likeliest one that are considered for the place of a step.
 NEIGHBOURS = 12
-#: The place of a step is told as the gaps that hold this share of its odds.
+#: The place of a step is given as the gaps that hold this share of its odds.
 PLACE_SHARE = 0.9
-#: A part is named when it has this share of what is not "nothing" (contract).
+#: A part is named when it has this share of what is not "nothing".
 NAMED_SHARE = 10.0 / 11.0
 #: What follows a step within so many days may belong to it.
 FOLLOWED_DAYS = 200.0
-#: An explanation with less than this share of a step is not looked at.
+#: An explanation with less than this share of a step is ignored.
 LEAST_SHARE = 0.01
 
 
@@ -155,22 +155,22 @@ class FoundStep:
 
     @property
     def likeliest(self) -> Part:
-        """The part that most probably made it; the history follows it."""
+        """The part that most probably moved; the history follows it."""
         real = {part: p for part, p in self.probability.items() if part != Part.NOTHING}
         return max(real, key=lambda name: real[name])
 
     def step(self) -> Step:
-        """Return the step for the model, made by the likeliest part."""
+        """Return the step for the model, of the likeliest part."""
         return Step(self.best, {self.likeliest: 1.0})
 
 
 @dataclass(frozen=True)
 class StepsFound:
-    """The final fit with the steps found and the readings put aside."""
+    """The final fit with the steps found and the readings set aside."""
 
     found: ScalesFound
     steps: tuple[FoundStep, ...]
-    looked_at: int  # readings when the record was last looked at from scratch
+    looked_at: int  # readings when the record was last fitted from scratch
 
     @property
     def fit(self) -> Fit:
@@ -188,7 +188,7 @@ def find_events(
     model
         Without any steps.
     before
-        What the last answer found, for a long record to which little was added.
+        What the last analysis found, for a long record to which little was added.
     first
         The scales of this very model, when they have been found already.
     """
@@ -241,7 +241,7 @@ def _from_scratch(model: Model, first: ScalesFound | None) -> tuple[Model, list[
 
 
 def _from_before(model: Model, before: EarlierFit) -> tuple[Model, list[FoundStep], ScalesFound]:
-    """Start from what the last answer found."""
+    """Start from what the last analysis found."""
     base = without_lost_zeros(model, before.scales)
     base = replace(
         base,
@@ -270,14 +270,14 @@ def step_causes(series: Series, steps: Sequence[FoundStep]) -> list[Cause]:
 
 
 def noted(searched: StepsFound) -> EarlierFit:
-    """Return what was found, for the next answer to start from."""
+    """Return what was found, for the next analysis to start from."""
     steps = [(s.best, s.likeliest) for s in searched.steps]
     recovering = [s.best for s in searched.steps if s.recovers]
     return earlier_fit_of(searched.found, steps, recovering, searched.looked_at)
 
 
 def _certain(index: int, part: Part, recovers: bool = False) -> FoundStep:
-    """Return a step taken up for now, before it is weighed against its rivals."""
+    """Return a step that is accepted for now, before it is weighed against its rivals."""
     return FoundStep(index, index, index, {part: 1.0, Part.NOTHING: 0.0}, (1.0,), index, recovers)
 
 
@@ -307,7 +307,7 @@ def _followed(steps: list[FoundStep], found: ScalesFound, near: int | None = Non
 
 
 def _about(series: Series, index: int) -> Ints:
-    """Return the readings that tell what followed a step: all, of a long record those about it."""
+    """Return the readings that show what followed a step: all, or in a long record those about it."""
     if series.size < LONG:
         return np.arange(series.size)
     days = series.days - series.days[index]
@@ -322,7 +322,7 @@ def _with_recovery(steps: list[FoundStep], number: int) -> list[FoundStep]:
 def _hidden_step(
     base: Model, steps: list[FoundStep], found: ScalesFound
 ) -> tuple[Model, list[FoundStep], ScalesFound] | None:
-    """Take up a step that the scales hide, or what it may be in truth; None when there is none.
+    """Add a step that the scales hide, or what it may really be; None when there is none.
 
     That is a quick thaw, or what followed an earlier step.
 
@@ -409,7 +409,7 @@ def _with_stretch(model: Model, stretch: Stretch) -> Model:
 
 
 def _best(fit: Fit, gained: Gains) -> tuple[bool, Part, int, float]:
-    """Return the likeliest thing still unexplained: (wild?, part, reading, log odds).
+    """Return the likeliest explanation still missing: (wild?, part, reading, log odds).
 
     The part is `Part.NOTHING` when there is none; of a wild reading it is `Part.ZERO` where only its
     hour-angle zero is wild, else `Part.UNDETERMINED`.
@@ -424,7 +424,7 @@ def _best(fit: Fit, gained: Gains) -> tuple[bool, Part, int, float]:
     shared = (series.zero_label != "") & ~fit.model.ignored_zero & ~fit.model.ignored
     wild = np.where(fit.model.ignored, -np.inf, wild)
     wild_zero = np.where(shared, wild_zero, -np.inf)
-    wild[0] = -np.inf  # the reference can't be put aside; all else is measured from it
+    wild[0] = -np.inf  # the reference can't be set aside; everything is measured from it
     at_step, at_wild, at_zero = (int(np.argmax(x)) for x in (together, wild, wild_zero))
     best_wild = max(wild[at_wild], wild_zero[at_zero])
     if together[at_step] > STEP_LOG_ODDS and together[at_step] >= best_wild:
@@ -445,9 +445,9 @@ def _put_aside(model: Model, zero_only: bool, index: int) -> Model:
 
 
 def _weigh_all(base: Model, steps: list[FoundStep], fit: Fit) -> tuple[Model, list[FoundStep]]:
-    """Take each step out, the others held, and weigh all its rivals; drop what no longer stands.
+    """Take each step out, the others held, and weigh all its rivals; drop steps that no longer hold.
 
-    Where a quick thaw is the likelier, that is taken up in its place.
+    Where a quick thaw is likelier, that takes its place.
     """
     out = list(steps)
     for step in steps:

@@ -1,4 +1,4 @@
-"""The uncertainty of the scale parameters and of other explanations, carried into the history."""
+"""What the uncertainty of scales and other explanations of steps adds to the history's sds."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def components_with_uncertainty(found: ScalesFound, seen: View) -> tuple[Floats,
     Parameters
     ----------
     found, seen
-        The scales found, and the look at their fit.
+        The scales found, and the view of their fit.
 
     Returns
     -------
@@ -75,14 +75,14 @@ def _along(
     return np.maximum(np.einsum("k,kij->ij", share, np.array(variances)) - sd**2, 0.0)
 
 
-# ---- The other explanations of a step: how far the history would be another, and how likely that is.
+# ---- Other explanations of a step: how different the history would be.
 #
 # The history follows the likeliest explanation of each step; a curve between two
 # explanations is one that neither of them supports.  Its uncertainty reaches out
 # to the others.
 
 
-#: An explanation of at least this share must lie within two standard deviations of what is said.
+#: An explanation of at least this share must lie within two standard deviations of the result.
 WITHIN_REACH_SHARE = 0.05
 #: Least weight of the squared distance to such an explanation: (1 / 1.96)^2.
 REACH = 0.26

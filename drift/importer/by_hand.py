@@ -1,4 +1,4 @@
-"""What is recorded by hand, as the row of a log that it amounts to."""
+"""Recording by hand: a typed row goes through the same checks as the row of a log."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ from drift.record.record import Record
 from drift.record.writing import add_log, row_ids_of
 
 NAME = "recorded by hand"
-#: Kinds of which rows are typed by hand, in a command, on the page or in a table of one's own.
+#: Kinds whose rows are typed by hand, in a command, on the page or in a table.
 TYPED = ("corrections", "levels", "alignments")
 
 
@@ -48,7 +48,7 @@ def _in_unit(column: str, text: str) -> str:
         return text
     if not parse_numbers([plain])[1][0]:
         return text
-    for unit in dict.fromkeys((own, *units_for(column))):  # parts of sixty say by their marks what they are
+    for unit in dict.fromkeys((own, *units_for(column))):  # parts of sixty show by their marks what they are
         found, bad = NumberSpelling(column, Unit(unit)).read([plain])
         marked = unit is own or PARTS.fullmatch(plain) is not None
         if marked and not bad[0]:
@@ -62,12 +62,12 @@ def record_rows(
     """Write rows down, given as column -> text, through the checks of a file of that kind.
 
     Rows that were withdrawn come into use again.  Where they say that an advised step was done, `step` is
-    its id, and that is noted with them.  What is unlike what the record holds goes in only when it is `sure`.
+    its id, which is noted with them.  Implausible rows are recorded only when `sure`.
 
     Raises
     ------
     drift.errors.Doubtful
-        If it may be a slip of the unit, of the sign or of a clock.
+        If the unit, the sign or a clock may be wrong.
     drift.errors.LogFileError
         If a value can't be used.
     drift.errors.RecordError
@@ -85,23 +85,23 @@ def record_rows(
         return _record(connection, log, now_us(), step)
 
 
-# ---- Whether it is likely: beside the last readings, the last advice, the clock.
+# ---- Whether a row is plausible: against the last readings, the last advice, the clock.
 
 
-#: So many of the last readings of a place are looked at, and from so many on they say something.
+#: Number of last readings of a place that are compared, and the least that suffice.
 _LAST_READINGS, _FEW_READINGS = 5, 2
 #: A pier does not tilt by more than this between readings [arcsec]: common practice, as for files.
 _FAR_ARCSEC = 300.0
-#: Advice older than this is forgotten [us]; a turn beyond so many times what was advised is asked about,
-#: unless it differs by less than this [arcmin].
+#: Advice older than this doesn't count [us]; a turn of more than so many times what was advised is asked
+#: about, unless it differs by less than this [arcmin].
 _ADVICE_US, _MANY_TIMES, _LITTLE_ARCMIN = 14 * DAY_US, 3.0, 5.0
-#: A time within this of the present is of now [us].
+#: A time within this of the present counts as now [us].
 _NOW_US = 120 * 1_000_000
 _TURNS = {CorrectionKind.AZIMUTH: "turn_azimuth", CorrectionKind.ALTITUDE: "turn_altitude"}
 
 
 def _unlike_levels(connection: Connection, log: LogRead) -> Iterator[Notice]:
-    """Doubt a level reading far from the last ones of its place: another unit, or another sign."""
+    """Question a level reading far from the last ones of its place: another unit, or another sign."""
     if log.kind != "levels":
         return
     table = schema.readings["levels"]
@@ -129,7 +129,7 @@ def _unlike_levels(connection: Connection, log: LogRead) -> Iterator[Notice]:
 
 
 def _unlike_advice(connection: Connection, log: LogRead, around: Circumstances) -> Iterator[Notice]:
-    """Doubt a turn of a knob many times as far as was advised lately, or the other way."""
+    """Question a turn of a knob many times as far as was advised lately, or the other way."""
     if log.kind != "corrections":
         return
     table = schema.advised_steps
@@ -158,7 +158,7 @@ def _unlike_advice(connection: Connection, log: LogRead, around: Circumstances) 
 
 
 def _before_last(connection: Connection, log: LogRead, around: Circumstances) -> Iterator[Notice]:
-    """Doubt the clock where what is done now would be before the last reading of the sky."""
+    """Question the clock where something done now would be before the last reading of the sky."""
     times = np.asarray(log.columns.get("time_us", []))
     if not times.size or abs(int(times[0]) - around.now_us) > _NOW_US:
         return
@@ -172,7 +172,7 @@ def _before_last(connection: Connection, log: LogRead, around: Circumstances) ->
 
 
 def amend(record: Record, row_id: int, row: Mapping[str, str], reason: str) -> FileImported:
-    """Put another row, given as column -> text, in the place of one, which is withdrawn and kept.
+    """Replace a row by another one, given as column -> text; the old one is withdrawn and kept.
 
     Raises
     ------
@@ -229,7 +229,7 @@ def read_by_hand(kind: str, rows: Sequence[Mapping[str, str]], around: Circumsta
     Raises
     ------
     drift.errors.RowRefused
-        If any value can't be used: by hand it is put right at once instead of set aside.
+        If any value can't be used: by hand it is corrected at once instead of set aside.
     """
     header = list(dict.fromkeys([*BY_KIND[kind].columns, *(name for row in rows for name in row)]))
     text = io.StringIO()
@@ -239,7 +239,7 @@ def read_by_hand(kind: str, rows: Sequence[Mapping[str, str]], around: Circumsta
     table = open_bytes(text.getvalue().encode(), NAME)
     log = read_table(
         replace(table, decimal="."), around
-    )  # one row can't tell what a comma means: it is refused
+    )  # one row can't show what a comma means: it is refused
     for bad in (*log.set_aside, *log.left_out):
         raise RowRefused(bad)
     return replace(log, digest=NAME)  # one for all such rows, so that they form one file
@@ -248,8 +248,7 @@ def read_by_hand(kind: str, rows: Sequence[Mapping[str, str]], around: Circumsta
 def typed_tables(record: Record) -> dict[str, tuple[str, int]]:
     """Return what was typed by hand as logs that can be imported again: kind -> text, and how many rows.
 
-    They hold every row in use, also of logs that were imported, to the last digit, so that importing them
-    adds
+    They hold every row in use, also from imported logs, to the last digit, so that importing them adds
     nothing to the record that they came from.
     """
     tables = {}
@@ -282,7 +281,7 @@ def _cell(value: Any) -> str:
 
 
 def _notes(connection: Connection, kind: str) -> dict[int, str]:
-    """Return the notes in the rows as they came, by row_id, where the table has no column for them."""
+    """Return the notes of rows from their original text, by row_id, for tables without such a column."""
     if "note" in BY_KIND[kind].columns:
         return {}
     table, files = schema.readings[kind], schema.files

@@ -1,4 +1,4 @@
-"""Log files and folders -> the record: each file is read, checked and added by itself."""
+"""Log files and folders into the record: each file is read, checked and added by itself."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ from drift.record.schema import collector_paused
 from drift.record.writing import Act, Added, ReadOtherwise
 from drift.site.file import DEFAULT_NAME
 
-# ---- Files -> the record: each log is read, checked and added, and what came of it is told.
+# ---- Importing: each log is read, checked and added.
 
 
-#: Told the file, the rows done and the rows in all.
+#: Called with the file, the rows done and the rows in all.
 Progress = Callable[[str, int, int], None]
 
 
@@ -40,11 +40,11 @@ def import_files(
     progress: Progress | None = None,
     settle: Settle | None = None,
 ) -> Iterator[FileImported | FileRefused]:
-    """Import files and folders, and yield what came of each file, one after the other.
+    """Import files and folders, and yield the outcome of each file, one after the other.
 
-    Each file goes in as one transaction: whatever happens, it is in wholly or not at all, and a
-    file that can't be read keeps no other from going in.  `settle` says how tables with columns of
-    their own are read, as in `drift.ingest.read.read_log`.
+    Each file goes in as one transaction: whatever happens, it is in wholly or not at all, and a file that
+    can't be read does not stop the others.  `settle` says how tables with columns of their own are read, as
+    in `drift.ingest.read.read_log`.
 
     Raises
     ------
@@ -77,10 +77,10 @@ def add_read(
     progress: Progress | None = None,
     settle: Settler | None = None,
 ) -> FileImported | FileRefused:
-    """Add a log that was read, as one transaction, and say what came of it.
+    """Add a log that was read, as one transaction, and return the outcome.
 
-    Logs of one `act` are one import.  Where the record holds another reading of the same file, `settle` says
-    or asks whether this one takes its place; else it is refused.
+    Logs of one `act` are one import.  Where the record holds another reading of the same file, `settle`
+    decides or asks whether this one replaces it; without it the log is refused.
     """
     told = partial(progress, log.name) if progress else None
     answer = settle.answers.get(READING, "") if settle else ""
@@ -99,7 +99,7 @@ def add_read(
 
 
 def reading_question(otherwise: ReadOtherwise) -> Question:
-    """Return the question whether a reading takes the place of the former one of the same file."""
+    """Return the question whether a reading replaces the former one of the same file."""
     rows = sum(len(one.row_ids) for one in otherwise.former)
     numbers = tuple(sorted({one.act_id for one in otherwise.former if one.act_id is not None}))
     return Question(
@@ -113,7 +113,7 @@ def reading_question(otherwise: ReadOtherwise) -> Question:
 
 
 def _as_refused(path: Path, error: Exception) -> LogFileError:
-    """Return an error of the reading of a file as its refusal; one that nobody foresaw names its sort."""
+    """Return an error of the reading of a file as its refusal; an unforeseen one names its type."""
     if isinstance(error, LogFileError):
         return error
     if isinstance(error, DriftError):
@@ -137,17 +137,17 @@ class _Import:
 
     @property
     def talk(self) -> Settler | None:
-        """What settles with a person how files are read."""
+        """What decides, perhaps with a person, how files are read."""
         return self.settle if isinstance(self.settle, Settler) else None
 
     @property
     def answers(self) -> dict[str, str] | None:
-        """What was answered already."""
+        """Answers so far."""
         return self.talk.answers if self.talk else None
 
     @property
     def logs_toml(self) -> Path | None:
-        """Where it is kept how logs are read."""
+        """The file that keeps how logs are read."""
         if self.talk is not None:
             return self.talk.kept.path
         site_file = self.record.site.path
@@ -160,7 +160,7 @@ class _Import:
             try:
                 refuse_rows_to_mend(path)
                 log = read_log(path, circumstances(site, now_us()), self.settle)
-            except Exception as error:  # whatever is wrong with one file keeps no other from going in
+            except Exception as error:  # whatever is wrong with one file does not stop the others
                 return FileRefused(as_text(path), _as_refused(path, error))
             remark = of_another_pier(path, site.path)
             if remark is None:
@@ -174,7 +174,7 @@ class _Import:
     def strangers(self, name: str, remark: Notice) -> FileRefused | None:
         """Ask about a file of another pier's folder before its rows go in: its refusal, or None to go on.
 
-        One answer is for all files of an import.
+        One answer holds for all files of an import.
         """
         answer = (self.answers or {}).get(OTHER_PIER, "")
         question = Question(
@@ -212,7 +212,7 @@ class _Import:
             return refused or add_read(self.record, log, self.act, None, self.talk)
 
 
-# ---- Files and folders -> the record, each file by itself: what came of it.
+# ---- Finding log files, and what came of each.
 
 
 @dataclass(frozen=True)
@@ -233,7 +233,7 @@ class FileImported:
 
 @dataclass(frozen=True)
 class FileRefused:
-    """A file that can't be read at all, and why."""
+    """A file that can't be read at all, and the reason."""
 
     file: str
     error: LogFileError
@@ -241,7 +241,7 @@ class FileRefused:
 
 @dataclass(frozen=True)
 class FilesFound:
-    """The log files under what was given, those passed over, and what could not be found.
+    """The log files found, those passed over, and paths that don't exist.
 
     `images` are plate-solved images, those of a folder one log.  `others` are folders
     with a site file of their own: logs of other piers, passed over.
@@ -255,7 +255,7 @@ class FilesFound:
 
 
 def outcome(log: LogRead, added: Added) -> FileImported:
-    """Put together what reading a file and adding it to the record gave."""
+    """Put the results of reading a file and adding it to the record together."""
     aside = tuple(row for row in log.set_aside if key_of(row) not in added.settled)
     left_out = tuple(row for row in log.left_out if key_of(row) not in added.settled)
     settled = len(log.set_aside) + len(log.left_out) - len(aside) - len(left_out)
@@ -275,13 +275,13 @@ def outcome(log: LogRead, added: Added) -> FileImported:
 
 
 def find_logs(given: Iterable[Path], site_file: Path | None = None) -> FilesFound:
-    """Find the logs to import: files as they are given, of folders all tables and images at any depth.
+    """Find the logs to import: files as given, and all tables and images at any depth in folders.
 
     In folders, tables are known by their names' endings (`drift.ingest.formats.suffixes`), and so are FITS
     images (`drift.ingest.fits_log.has_fits_name`); a JSON document without a table is passed over.
 
-    A folder below a given one that holds a site file other than `site_file`
-    belongs to another pier and is passed over, unless it is given itself.
+    A folder inside a given one with a site file other than `site_file` belongs to another pier and is
+    passed over, unless it is given itself.
     """
     logs: dict[Path, None] = {}
     skipped: list[Path] = []
@@ -312,7 +312,7 @@ def find_logs(given: Iterable[Path], site_file: Path | None = None) -> FilesFoun
 
 
 def of_another_pier(path: Path, site_file: Path | None) -> Notice | None:
-    """Remark on a file that lies with another pier's site file; None when there is nothing to remark on.
+    """Remark on a file beside another pier's site file; None when there is nothing to remark on.
 
     The nearest site file in the folders above it is looked at; a copy of this pier's own is no other pier's.
     """
@@ -330,7 +330,7 @@ def of_another_pier(path: Path, site_file: Path | None) -> Notice | None:
 def _are_copies(one: Path, other: Path) -> bool:
     try:
         return one.read_bytes() == other.read_bytes()
-    except OSError:  # one that can't be read is known for no copy
+    except OSError:  # one that can't be read is not recognised as a copy
         return False
 
 
@@ -344,7 +344,7 @@ def _other_piers(folder: Path, site_file: Path | None) -> list[Path]:
 def _is_folder(path: Path) -> bool:
     try:
         return path.is_dir()
-    except OSError:  # it may not be looked at: reading it says why
+    except OSError:  # it is not accessible: reading it says why
         return False
 
 

@@ -1,13 +1,10 @@
-"""The place of a site put right: the rows of its record are judged anew, as if their logs came in now.
+"""After the place of a site was corrected: the rows of its record are judged anew, as if imported now.
 
-Which rows are believed depends on where the pier stands: what lies below the horizon was not seen there, and
-a
-file of which much does is doubted as a whole.  So each log is read once more, from the rows that the record
-holds of it, those set aside among them.  A log that can't be put together again so - images, say, or one
-whose
-units stood beside its header - shows that by not giving its own rows back at the former place; of its rows
-only
-the horizon is asked, and it is named, so that it can be imported again.
+Which rows are plausible depends on where the pier is: what is below the horizon was not seen there, and a
+file with many such rows is doubtful as a whole.  So each log is read once more from its rows in the record,
+those set aside included.  A log that can't be rebuilt like that - images, or one whose units were beside
+its header - is recognised because it doesn't give its own rows back at the former place.  For its rows only
+the horizon is checked, and the log is named, so that it can be imported again.
 """
 
 from __future__ import annotations
@@ -36,18 +33,18 @@ from drift.record.undo import lock
 from drift.record.writing import add_fresh
 from drift.site.file import PierFile
 
-#: Kinds of readings that are believed by where the pier stands.
+#: Kinds of readings whose plausibility depends on the place.
 _SEEN = ("solves", "sweeps", "runs")
 
 
 @dataclass(frozen=True)
 class Judged:
-    """What became of the rows of a record."""
+    """The outcome for the rows of a record."""
 
     stayed: int = 0
-    went_in: int = 0  # of those that were set aside, or left at an earlier correction of the place
+    went_in: int = 0  # rows that were set aside, or left at an earlier correction of the place
     went_out: int = 0
-    by_horizon_only: tuple[str, ...] = ()  # logs of which only the rows that had gone in could be judged
+    by_horizon_only: tuple[str, ...] = ()  # logs of which only the imported rows could be judged
 
 
 @dataclass(frozen=True)
@@ -75,14 +72,14 @@ class _Log:
 
 
 def put_site_right(site: PierFile, former: PierFile, why: str) -> Judged:
-    """Make a record belong to a place put right, and judge its rows there, as one transaction.
+    """Give a record its corrected place, and judge its rows there, as one transaction.
 
     Parameters
     ----------
     site, former
-        The site file as it is to be, and as it was.
+        The new and the former site file.
     why
-        What is changed, kept with what becomes of rows.
+        The reason, kept with the changes of rows.
 
     Raises
     ------
@@ -143,7 +140,7 @@ def _set(connection: Connection, kind: str, row_ids: list[int], status: int, act
 
 
 def _logs(connection: Connection) -> Iterator[_Log]:
-    """Yield the logs of what was seen in the sky whose import is in force, one by one."""
+    """Yield the logs of the sky whose import is in force, one by one."""
     files = schema.files
     query = (
         select(files.c.id, files.c.kind, files.c.name, files.c.path, files.c.digest, files.c.header)
@@ -171,7 +168,7 @@ def _logs(connection: Connection) -> Iterator[_Log]:
 
 
 def _read_again(log: _Log, new: Circumstances, old: Circumstances, site: PierFile) -> LogRead | None:
-    """Read a log at the new place from what the record holds of it; None where that is another log."""
+    """Read a log at the new place from what the record holds of it; None where that is not the same log."""
     before, after = (_read(log, around, site) for around in (old, new))
     if before is None or after is None:
         return None

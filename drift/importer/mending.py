@@ -1,9 +1,8 @@
-"""Rows set aside go out as files to be mended, spelled as they came, and come back in.
+"""Rows set aside are exported as files to mend, spelled as they came, and imported again.
 
 A file to mend has the header and the rows of the log that they came from, with
 a column in front that holds each row's number on the list, and above each row a
-comment with its place and the reason.  So it is read like the log itself, also
-where that needed a mapping.
+comment with its place and the reason.  So it is read like the log itself, also with a mapping.
 """
 
 from __future__ import annotations
@@ -54,7 +53,7 @@ class NotTaken:
 
 @dataclass(frozen=True)
 class Mended:
-    """What came of a mended file: numbers put back, and rows that are not good yet."""
+    """The outcome of a mended file: numbers put back, and rows that are not good yet."""
 
     file: str
     import_number: int | None
@@ -63,12 +62,12 @@ class Mended:
     before: tuple[int, ...] = ()  # put back already, by the very same row
 
 
-#: Says in one line where a row stood and why it was set aside.
+#: Returns in one line where a row was and why it was set aside.
 Words = Callable[[RowSetAside], str]
 
 
 def files_to_mend(asides: Sequence[Aside], words: Words) -> tuple[list[ToMend], list[Aside]]:
-    """Return the files to mend, one a log and header, and the rows of logs that are no delimited text.
+    """Return the files to mend, one for each log and header, and the rows of logs that are no delimited text.
 
     Parameters
     ----------
@@ -125,7 +124,7 @@ def _each_cell(raw: str, delimiter: str, change: Callable[[str], str]) -> str:
 
 
 def refuse_rows_to_mend(path: Path) -> None:
-    """Refuse to take a file of rows to mend for a log.
+    """Refuse a file of rows to mend where a log is expected.
 
     Raises
     ------
@@ -151,7 +150,7 @@ def without_numbers(table: RawTable) -> tuple[RawTable, dict[int, int]]:
     Returns
     -------
     table, numbers
-        The table as the log had it, and line -> number on the list.
+        The table as in the log, and line -> number on the list.
 
     Raises
     ------
@@ -260,7 +259,7 @@ def _put_back(connection: Connection, log: LogRead, numbers: dict[int, int], now
 def _put_back_before(
     connection: Connection, log: LogRead, numbers: dict[int, int], lines: set[int]
 ) -> frozenset[int]:
-    """Return the lines whose number was put back by the very row that stands there, as before a kill."""
+    """Return the lines whose number was put back by the very same row already, as before a kill."""
     there = [at for at, line in enumerate(log.lines.tolist()) if line in lines]
     if not there:
         return frozenset()

@@ -1,4 +1,4 @@
-"""ECSV, VOTable and FITS tables, read by astropy without a network; the units in the file are kept."""
+"""ECSV, VOTable and FITS tables, read by astropy without a network; the file's units are used."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from astropy.table import Table
 
 
-# ---- Astropy without a network: its time objects would look for newer leap seconds and Earth rotation.
+# ---- Astropy without a network: otherwise it looks for newer leap seconds and Earth rotation.
 
 
 @contextmanager
@@ -88,7 +88,7 @@ def is_fits_table(beginning: bytes, path: Path) -> bool:
     try:
         with astropy_offline(), fits.open(path, memmap=False, lazy_load_hdus=True) as file:
             kinds = [_kind_of(hdu) for hdu in file]
-    except Exception:  # whatever is wrong with it, it is not taken for a table here
+    except Exception:  # whatever is wrong with it, it is no table here
         return False
     return "table" in kinds and "picture" not in kinds
 
@@ -144,14 +144,14 @@ def open_votable(path: Path, data: bytes) -> RawTable:
 
 
 def _refuse_references(name: str, data: bytes) -> None:
-    """Refuse XML whose rows lie elsewhere, or whose text is made of entities of its own.
+    """Refuse XML whose rows are elsewhere, or that defines entities.
 
     Astropy would fetch what a STREAM refers to from the network, a pipe or a device.
 
     Raises
     ------
     drift.errors.LogFileError
-        If it is so, or no XML.
+        If it does, or is no XML.
     """
     from xml.parsers import expat
 
@@ -178,7 +178,7 @@ def _refuse_references(name: str, data: bytes) -> None:
 
 
 def _votable_frames(whole: Any, source: Any, table: Table) -> None:
-    """Note what TIMESYS and COOSYS say of the columns, and turn times with an origin into Julian dates."""
+    """Apply TIMESYS and COOSYS to the columns, and turn times with an origin into Julian dates."""
     systems = {one.ID: one for one in whole.iter_coosys()}
     clocks = {one.ID: one for one in whole.iter_timesys()}
     for column, one in zip(table.colnames, source.fields, strict=True):
@@ -295,7 +295,7 @@ def _or_none(cells: np.ndarray) -> list[float | None]:
 
 
 def _columns(table: Table) -> tuple[list[tuple[Heading, RawCells]], tuple[Notice, ...]]:
-    """Return the columns that a log can have, and a remark on those that it can't."""
+    """Return the columns that a log can have, and a remark on the others."""
     from astropy.coordinates import SkyCoord
     from astropy.time import Time
 
@@ -340,7 +340,7 @@ def _text(value: object) -> str:
 
 
 def _time_texts(column: Any) -> list[str]:
-    """Return times as ISO text with Z, of any scale but UT1; local ones without it."""
+    """Return times as ISO text with Z, from any scale but UT1; local ones without it."""
     scale = _SCALES.get(column.scale)
     if scale is None:
         column, scale = column.utc, TimeScale.UTC

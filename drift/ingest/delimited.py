@@ -1,4 +1,4 @@
-"""A text as a table: delimited, with header, separators and numbers; or free text of names and values."""
+"""Text as a table: delimited, with header, separators and numbers; or free text of names and values."""
 
 from __future__ import annotations
 
@@ -29,13 +29,12 @@ from drift.ingest.text import (
 from drift.ingest.units import is_unit
 from drift.notices import IngestCode, Notice, info
 
-# ---- Logs in free text, a time at the beginning of a line and ``name = value`` after it, as a table.
+# ---- Free text: a time at the beginning of each line, then ``name = value``.
 #
 #     2024-03-02 21:14:05 Solved RA=08h44m13.5s Dec=+47d02m49s, mount RA=131.504 Dec=46.949
 #
-# A name may have a word before it that says whose it is; the names after it without one are of the
-# same.  Lines
-# without a time at their beginning or without two values are passed over, and so said.
+# A name may have a word before it that says whose it is; later names without one belong to the same.
+# Lines without a time at their beginning or without two values are skipped, with a remark.
 
 
 #: A line begins with a date and a time of day, perhaps between brackets.
@@ -53,7 +52,7 @@ _AROUND = " \t,;|)]}"
 _FREE_LINES_LOOKED_AT = 400
 #: The time's column.
 TIME = "time"
-#: From so many rows on, and this share of the lines, a text is such a log.
+#: Least number of rows, and share of the lines, of such a log.
 _FEW_ROWS, _SHARE = 3, 0.2
 
 
@@ -116,17 +115,14 @@ def table_of(lines: list[str], name: str, path: str, digest: str) -> RawTable:
     return RawTable(name, path, digest, headings, 0, rows, rows.split_raw, remarks)
 
 
-# ---- A delimited text: where its header stands, what separates its fields, how its numbers are written.
+# ---- Finding the header, the delimiter and the decimal sign.
 
 
-# ---- Where in a text the header stands, what separates its fields, and how its numbers are written.
-
-
-#: So many lines tell what separates the fields.
+#: Number of lines from which the delimiter is found.
 _LINES_LOOKED_AT = 200
-#: So many rows, spread over the file, tell how numbers are written.
+#: Number of rows, spread over the file, from which the spelling of numbers is found.
 _ROWS_LOOKED_AT = 2_000
-#: A delimiter must give this share of the lines as many fields as most of them.
+#: Share of the lines that must have the commonest number of fields under a delimiter.
 _EVEN = 0.6
 _COMMA = re.compile(r"[+-]?\d+,\d+(?:\s*\D{1,3})?", re.ASCII)
 _COMMA_IN_PARTS = re.compile(r"[+-]?\d{1,3}\D{1,3}\d{1,2}\D{1,3}\d{1,2},\d+\D?", re.ASCII)
@@ -157,7 +153,7 @@ def first_line(lines: list[str], name: str) -> int:
 
 
 def plain_header(lines: list[str], name: str) -> HeaderFound:
-    """Take the first line for the header, as files with the contract's own columns have it."""
+    """Take the first line as the header, as in files with drift's own columns."""
     at = first_line(lines, name)
     delimiter = max(DELIMITERS[:3], key=lambda one: (lines[at].count(one), one == ","))
     return HeaderFound(tuple(split_line(lines[at], delimiter)), at, at + 1, delimiter)
@@ -194,9 +190,9 @@ def search_header(lines: list[str], name: str) -> HeaderFound:
     )
 
 
-#: A table with more columns is none.
+#: Most columns of a table.
 _MOST_COLUMNS = 20_000
-#: A title takes so many rows at most.
+#: Most rows of a title.
 _MOST_TITLES = 20
 
 
@@ -232,7 +228,7 @@ def _wrapped(
 
 
 def _filled_on(cells: list[str]) -> list[str]:
-    """Give blank cells the text on their left, as of merged cells only the first holds it."""
+    """Give blank cells the text on their left, because of merged cells only the first holds it."""
     filled: list[str] = []
     for cell in cells:
         filled.append(cell or (filled[-1] if filled else ""))
@@ -265,7 +261,7 @@ def _delimiter(lines: list[str]) -> tuple[str, int]:
 
 
 def _badness(lines: list[str], delimiter: str, width: int) -> float:
-    """Tell how badly a delimiter does: the share of cells that still hold a stronger delimiter."""
+    """Return how badly a delimiter does: the share of cells that still hold a stronger delimiter."""
     stronger = {",": ";\t", "|": "\t"}.get(delimiter, "")
     cells = [cell for line in lines for cell in split_line(line, delimiter)]
     return sum(any(sign in cell for sign in stronger) for cell in cells) / max(len(cells), 1)
@@ -296,7 +292,7 @@ def _units_below(lines: list[str], top: int, delimiter: str, width: int) -> tupl
     if below < len(lines) and not is_comment(lines[below]):
         cells = split_line(lines[below], delimiter)
         given = [cell for cell in cells if cell]
-        if given and all(set(cell) <= set("-=:+") for cell in given):  # a ruler
+        if given and all(set(cell) <= set("-=:+") for cell in given):  # a line of dashes
             return (), below + 1
         if given and len(cells) == width and all(is_unit(cell) for cell in given):
             return tuple(cell.strip("[]() ") for cell in cells), below + 1
@@ -319,7 +315,7 @@ def decimal_sign(rows: list[list[str]]) -> str:
     """Return what stands before the decimals in a file's numbers: a point or a comma.
 
     It is a comma where more cells are numbers with one comma than with a point.  A number such as 12,345
-    could have thousands, but no column of these logs does.
+    could mean thousands, but no column of these logs has such numbers.
     """
     step = max(len(rows) // _ROWS_LOOKED_AT, 1)
     cells = [cell for row in rows[::step] for cell in row]
@@ -331,12 +327,12 @@ def decimal_sign(rows: list[list[str]]) -> str:
 # ---- A delimited text of any kind as a table of raw columns.
 
 
-#: So many rows, spread over the file, tell the decimal sign.
+#: Number of rows, spread over the file, from which the decimal sign is found.
 _LOOKED_AT = 2_000
 
 
 def digest_of(data: bytes) -> str:
-    """Return the digest by which a file's bytes are known again."""
+    """Return the digest that identifies a file's bytes."""
     return hashlib.blake2b(data, digest_size=16).hexdigest()
 
 

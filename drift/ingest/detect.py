@@ -1,4 +1,4 @@
-"""Which kind of log a header belongs to, slips of the keys allowed for, and why."""
+"""Which kind of log a header belongs to, typing slips allowed for, and why."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from drift.ingest.text import Heading, contract_name
 from drift.ingest.units import own_unit
 from drift.notices import IngestCode, Notice, info
 
-# ---- Columns whose names are the contract's but for a slip of the keys, such as ``mount_dec_dge``.
+# ---- Column names with a typing slip, such as ``mount_dec_dge``.
 
 
-#: Names this like one another (`difflib.SequenceMatcher.ratio`) are taken for one: two letters exchanged in
+#: Names this similar (`difflib.SequenceMatcher.ratio`) are taken for one: two letters exchanged in
 #: "ra_deg" come to 0.83, a foreign "mount_ra_h" to 0.82.
 _LIKENESS = 0.83
-#: With more slips than this a header is not the contract's.
+#: With more slips than this a header is not drift's own.
 _MOST_SLIPS = 2
 #: ... and with more columns than this no slip is looked for.
 _MOST_LOOKED_AT = 200
@@ -29,16 +29,16 @@ _MOST_LOOKED_AT = 200
 
 @dataclass(frozen=True)
 class NearLayout:
-    """A layout that a header has but for some slips: contract column -> the name in the file."""
+    """A layout that a header has except for slips: our column -> the name in the file."""
 
     layout: LogLayout
     slips: dict[str, str]
 
 
 def near_column(name: str, columns: Iterable[str]) -> str:
-    """Return the contract column that a name is a slip of, "" for none.
+    """Return our column that a name is a slip of, "" for none.
 
-    A name that says another unit than the contract's is none: ``temp_f`` is not ``temp_c``.
+    A name with another unit than ours is no slip: ``temp_f`` is not ``temp_c``.
     """
     columns = list(columns)
     if contract_name(name) in columns:
@@ -54,7 +54,7 @@ def near_column(name: str, columns: Iterable[str]) -> str:
 
 
 def near_layout(header: Sequence[str], layouts: Sequence[LogLayout]) -> NearLayout | None:
-    """Return the layout whose columns a header has but for one or two slips; None for none, or for several.
+    """Return the layout whose columns a header has except for one or two slips; None for none or several.
 
     All that the layout needs must be there, at least one column besides the slips under its own name, and
     each slip must be of another column.
@@ -97,8 +97,8 @@ def recognise(
 ) -> tuple[LogLayout, Notice]:
     """Choose the layout whose required columns are all in the header; return it with the reason.
 
-    When more than one fits, the one that uses most of the columns is taken, and of such ones that which
-    needs most of them.
+    When more than one fits, the one that uses most of the columns is taken, and among those the one that
+    requires most of them.
 
     Raises
     ------
@@ -137,7 +137,7 @@ def unused_columns(header: Sequence[str], layout: LogLayout) -> list[str]:
 
 
 def _says_more(layout: LogLayout, best: LogLayout) -> bool:
-    """Tell whether a layout is a special case of the best one, with a need of its own."""
+    """Tell whether a layout is a special case of the best one that requires more."""
     needed = set(layout.required)
     return set(best.required) < needed and bool(needed - set(best.columns))
 
@@ -148,7 +148,7 @@ def _refuse_half(names: Sequence[str], layout: LogLayout, header_line: int, name
 
 
 def _half_of(names: Sequence[str], layout: LogLayout) -> list[str]:
-    """Return what a header lacks of columns that belong together, when it has some of them."""
+    """Return the missing ones of columns that belong together, when a header has some of them."""
     lacking = [column for column in layout.together if column not in names]
     return lacking if len(lacking) < len(layout.together) else []
 
@@ -192,7 +192,7 @@ def fits_none(
     )
 
 
-#: So many columns, and so many signs of each, are named in a message.
+#: Most columns named in a message, and most characters of each.
 _MOST_NAMED, _LONGEST_NAMED = 30, 60
 
 

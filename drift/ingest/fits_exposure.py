@@ -1,4 +1,4 @@
-"""When and where an image was exposed: its middle in time, its centre on the sky, how it is turned."""
+"""When and where an image was exposed: the middle of the exposure, its centre on the sky, its rotation."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from astropy.wcs import WCS, Wcsprm
 
 
-# ---- When the middle of an exposure was, from the time keywords of a FITS header.
+# ---- The middle of an exposure, from the time keywords.
 #
 # References
 # ----------
@@ -60,7 +60,7 @@ _CLOCK = re.compile(r"(\d\d):(\d\d):(\d\d)(?:\.(\d{1,12})\d*)?", re.ASCII)
 _CLOCK_KEYWORDS = ("TIME-OBS", "UT", "UTC", "UTSTART", "UT-OBS")
 _EXPOSURES = ("EXPTIME", "EXPOSURE", "XPOSURE")
 _UNITS_S = {"s": 1.0, "sec": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
-#: DATE-AVG that lies before the start by more than this is no middle [us].
+#: A DATE-AVG earlier than the start by more than this is no middle [us].
 _LEEWAY_US = US_PER_SECOND
 #: No clock of an exposure is read that was given in longer than this [s].
 _LONGEST_S = 86_400.0
@@ -75,9 +75,9 @@ class MidExposure:
 
     clock_us: int
     scale: str  # a value of SCALES
-    exposure_s: float  # NaN when it is not said
+    exposure_s: float  # NaN when not given
     keyword: str  # the one that the time was taken from
-    text: str  # its value as it stood
+    text: str  # its value as written
 
 
 def mid_exposure(header: ImageHeader, date_obs_means: Instant = START) -> MidExposure:
@@ -88,7 +88,7 @@ def mid_exposure(header: ImageHeader, date_obs_means: Instant = START) -> MidExp
     header
         The image's header.
     date_obs_means
-        Which instant of the exposure DATE-OBS is: the start, as the standard has it, the middle or the end.
+        Which instant of the exposure DATE-OBS is: the start, as in the standard, the middle or the end.
 
     Raises
     ------
@@ -136,7 +136,7 @@ def _result(instant: tuple[int, str, str, bool], later_s: float, scale: str, exp
 
 
 def _scale(header: ImageHeader) -> str:
-    """Return the time scale (Rots et al. 2015, table 2); UTC when none is said.
+    """Return the time scale (Rots et al. 2015, table 2); UTC when none is given.
 
     A realization in brackets, as in ``UTC(NIST)``, is within microseconds of the scale itself.
     """
@@ -244,7 +244,7 @@ def to_utc_us(scales: Sequence[str], clock_us: Ints) -> Ints:
 
 
 def _from_atomic(scale: str, clock_us: Ints) -> Ints:
-    """Take off what the scale is ahead of UTC; looked up twice, as the table goes by UTC days."""
+    """Subtract what the scale is ahead of UTC; looked up twice, because the table is by UTC days."""
     from drift.sky.earth import installed_earth_rotation
 
     ahead_of_tai = {"TAI": 0.0, "TT": TT_MINUS_TAI_S, "GPS": GPS_MINUS_TAI_S}[scale]
@@ -264,14 +264,12 @@ def _from_ut1(clock_us: Ints) -> Ints:
     return clock_us - np.round(ahead_s * US_PER_SECOND).astype(np.int64)
 
 
-# ---- Where an image's centre lies on the sky and which way it is turned, from its WCS keywords.
+# ---- The centre of an image and its position angle, from the WCS keywords.
 #
-# World coordinates are worked out by astropy, which hands them to WCSLIB: every
-# projection and distortion that it reads is read here.  Nearly all headers go
-# straight to `astropy.wcs.Wcsprm`, which is ten times as quick as
-# `astropy.wcs.WCS` and gives the same place; those that `WCS` treats in a way
-# of its own (distortions kept in tables, polynomial terms under ``-TAN``) go
-# through `WCS`.
+# World coordinates are worked out by astropy, which hands them to WCSLIB: every projection and distortion
+# that it reads is read here.  Nearly all headers go straight to `astropy.wcs.Wcsprm`, which is ten times as
+# quick as `astropy.wcs.WCS` and gives the same place; those that only `WCS` treats correctly (distortions
+# in tables, polynomial terms under ``-TAN``) go through `WCS`.
 #
 # References
 # ----------
@@ -288,7 +286,7 @@ Numbers = npt.NDArray[np.float64]
 #: it without them it may even crash).
 _TABLES = re.compile(r" (?:CPDIS|CQDIS|D2IM|AXISCORR|DP\d|DQ\d)", re.ASCII)
 _TERMS = re.compile(r" PV[12]_\d", re.ASCII)
-#: What is no part of the way from pixels to the sky: remarks, and the polynomials of the way back.
+#: Keywords that don't matter from pixels to the sky: remarks, and the inverse polynomials.
 _NO_PART = re.compile(r"COMMENT|HISTORY||[AB]P_(?:ORDER|DMAX|\d+_\d+)", re.ASCII)
 #: Planes of a colour picture: two, three, or four with a transparency.
 _COLOURS = (2, 3, 4)
@@ -308,7 +306,7 @@ class SkyFrame:
 
     @property
     def key(self) -> tuple[str, float]:
-        """What frames that are the same have in common."""
+        """Equal for frames that are the same."""
         return self.name, 0.0 if np.isnan(self.equinox) else self.equinox
 
 
@@ -435,7 +433,7 @@ def _refuse_not_celestial(wcsprm: Wcsprm) -> None:
 
 
 def _trouble(error: Exception) -> HeaderTrouble:
-    """Turn astropy's error into a reason; of WCSLIB's it is the second line that says what is wrong."""
+    """Turn astropy's error into a reason; of WCSLIB's the second line says what is wrong."""
     lines = [line.strip("\"' ") for line in str(error).splitlines() if line.strip()] or [""]
     words = lines[1] if lines[0].startswith("ERROR") and len(lines) > 1 else lines[0]
     return HeaderTrouble(ImageCode.WCS_BROKEN, error=words.rstrip(".") or type(error).__name__)

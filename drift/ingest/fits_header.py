@@ -1,9 +1,8 @@
 """The header of the image in a FITS file, without its pixels.
 
-Only header blocks are read: the file is stepped through from one header to the
-next by the size that the header gives (FITS Standard 4.0, sect. 3.1 and 4.4.1),
-until an image is found.  Cards are kept as they stand and a value is looked at
-only when it is asked for, because a folder may hold ten thousand headers.
+Only header blocks are read: the file is stepped through from one header to the next by the size that the
+header gives (FITS Standard 4.0, sect. 3.1 and 4.4.1), until an image is found.  Cards are kept as they are,
+and a value is parsed only when it is asked for, because a folder may hold ten thousand headers.
 
 A tiled-compressed image (``.fz``) is a binary table with ``ZIMAGE = T`` whose
 ``ZNAXISn`` are the image's own axes (FITS Standard 4.0, sect. 10.1; Pence,
@@ -34,7 +33,7 @@ BLOCK = 2880  # [bytes] FITS Standard 4.0, sect. 3.1
 CARD = 80
 _GZIP = b"\x1f\x8b"
 _FIRST = (b"SIMPLE  =",)
-#: A header longer than this is no header [blocks]: 36 cards a block.
+#: Longest header that is believed [blocks]: 36 cards a block.
 _MOST_BLOCKS = 1000
 _MOST_HDUS = 200
 _END = b"END" + b" " * 77
@@ -64,7 +63,7 @@ class Cards:
 
     @classmethod
     def of(cls, block: bytes) -> Cards:
-        """Index whole cards by their keyword; of a keyword that stands twice, the first counts."""
+        """Index whole cards by their keyword; of a repeated keyword, the first counts."""
         text = block.decode("latin-1")
         starts = range(0, len(text), CARD)
         names = [text[start : start + 8].rstrip() for start in starts]
@@ -87,7 +86,7 @@ class Cards:
     def value(self, keyword: str) -> Value:
         """Return a keyword's value: text, a number, true or false; None without the keyword or a value.
 
-        Keywords longer than eight signs are looked for as ``HIERARCH`` keywords.
+        Keywords longer than eight characters are looked for as ``HIERARCH`` keywords.
         """
         if len(keyword) > 8:
             return self._long(keyword)
@@ -146,7 +145,7 @@ class ImageHeader:
     hdu: int = 0  # counted from 0, the primary
 
     def said_by(self, keyword: str) -> Cards | None:
-        """Return the header that gives a keyword: the image's own, else the primary, else None."""
+        """Return the header that has a keyword: the image's own, else the primary, else None."""
         if keyword in self.own:
             return self.own
         return self.primary if self.primary is not None and keyword in self.primary else None
@@ -290,7 +289,9 @@ def _value(card: bytes) -> Value:
         return None
     field_text = text[10:]
     if match := _STRING.match(field_text):
-        if match[1].rstrip().endswith("&"):  # may go on in CONTINUE cards: no keyword of ours is that long
+        if (
+            match[1].rstrip().endswith("&")
+        ):  # it may go on in CONTINUE cards, but no keyword that we read is that long
             return match[1].rstrip().removesuffix("&").replace("''", "'").rstrip()
         return match[1].replace("''", "'").rstrip()
     if match := _NUMBER.match(field_text):
@@ -301,7 +302,7 @@ def _value(card: bytes) -> Value:
 
 
 def _unusual_value(card: bytes) -> Value:
-    """Let astropy make what it can of a value that is not written by the rules."""
+    """Let astropy try a value that is not written by the rules."""
     from astropy.io import fits
 
     with warnings.catch_warnings():

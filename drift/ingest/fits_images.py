@@ -1,4 +1,4 @@
-"""Plate-solved images -> one table, a row an image: what each header says of time, place and mount."""
+"""Plate-solved images as one table, one row for each: time, place and mount by its header."""
 
 from __future__ import annotations
 
@@ -45,12 +45,11 @@ from drift.notices import ImageCode, Notice, info, warning
 from drift.readings import IMAGE
 from drift.sky.of_date import separation_deg
 
-# ---- A set of plate-solved images -> one table with the contract's columns, a row an image.
+# ---- A set of images as one table, one row for each.
 #
 # What a set shows as a whole (the frame of the mount's places, a solved place written back, another
-# observatory's images) could not be seen in one file, so all images of a folder are one log.  Those
-# of several
-# folders are not: what lies apart may be another night's, another program's or another telescope's.
+# observatory's images) could not be seen in one file, so all images of a folder are one log.  Those of
+# several folders are not: they may be another night's, another program's or another telescope's.
 
 
 Numbers = npt.NDArray[np.float64]
@@ -62,9 +61,9 @@ COLUMNS = (
 #: The column that says which image a row came from; it is kept with the row.
 FILE = "file"
 _DEGREE_DECIMALS = 9
-#: An observatory so far off [km] is worth a word ...
+#: An observatory so far off [km] is worth a remark ...
 _AWAY_KM = 2.0
-#: ... and so far off is another one, where most images say that they are of this one.
+#: ... and so far off it is another one, where most images are of this one.
 _ELSEWHERE_KM = 20.0
 _EARTH_KM = 6371.0
 #: Two solves never agree to this [deg] (0.4 mas).
@@ -77,7 +76,7 @@ class Images:
 
     name: str  # what the set is called in messages: the folder, or the file
     path: str  # whole
-    files: tuple[str, ...]  # each one's name within the set
+    files: tuple[str, ...]  # the name of each within the set
     answers: Sequence[Frame | NoFrame] = field(repr=False)
 
 
@@ -91,7 +90,7 @@ class ImageRows:
     solved: Solved = field(repr=False)
     above_deg: Numbers = field(repr=False)  # (n, 2) ICRS a pixel above the middle
     mount: MountPlaces = field(repr=False)
-    own: npt.NDArray[np.bool_] = field(repr=False)  # RA and DEC are the mount's own place
+    own: npt.NDArray[np.bool_] = field(repr=False)  # whether RA and DEC are the mount's own place
     frame: FrameFound
     sides: SidesFound = field(repr=False)
     aside: dict[int, Notice] = field(repr=False)  # position among the files -> why
@@ -158,7 +157,7 @@ def _repeated(solved: Solved) -> dict[int, Notice]:
 
 
 def _elsewhere(frames: list[Frame], around: Circumstances) -> tuple[dict[int, Notice], tuple[Notice, ...]]:
-    """Compare the observatory in the headers with the site: which images are another's, and what to say."""
+    """Compare the observatory in the headers with the site: images of another one, and notices."""
     here = np.array([around.latitude_deg, around.longitude_deg])
     said = np.array([one.observatory or (np.nan, np.nan) for one in frames]).reshape(-1, 2)
     rows = np.flatnonzero(np.isfinite(said[:, 0]))
@@ -197,7 +196,7 @@ def _mirrored(north: float, east: float, here: Numbers) -> bool:
 
 
 def _about(frames: list[Frame]) -> tuple[Notice, ...]:
-    """Say from which keywords the times were taken, and in which scales."""
+    """Return a notice of the keywords and scales that the times were taken from."""
     if not frames:
         return ()
     keywords = Counter(one.time.keyword for one in frames)
@@ -215,7 +214,7 @@ def _about_mount(mount: MountPlaces, frames: list[Frame], mapping: FitsMapping) 
 
 
 def table_of(rows: ImageRows, frame: PlaceFrame) -> RawTable:
-    """Return a set of images as a table with the contract's own columns.
+    """Return a set of images as a table with our own columns.
 
     Parameters
     ----------
@@ -304,7 +303,7 @@ def _line(cells: Sequence[str]) -> str:
 
 
 def by_folder(paths: Sequence[Path]) -> list[tuple[Path, ...]]:
-    """Return images by the folder they lie in, the fullest first: what it shows is kept for the others."""
+    """Return images by folder, the fullest first: what it shows is used for the others."""
     folders: dict[Path, list[Path]] = {}
     for path in paths:
         folders.setdefault(path.parent, []).append(path)
@@ -328,7 +327,7 @@ def named(paths: Sequence[Path]) -> tuple[str, str, tuple[str, ...]]:
     return as_text(home), as_text(home.resolve()), files
 
 
-# ---- One image file -> what its header says of time, place, mount and observatory.
+# ---- One image: what its header says of time, place, mount and observatory.
 
 
 #: An OBSGEO place nearer to the Earth's middle than this is blank or in another unit [m].
@@ -337,7 +336,7 @@ _LEAST_RADIUS_M = 6.3e6
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """What one solved image's header says; texts are as they stand in the header, "" where not given."""
+    """What the header of a solved image says; texts are as written, "" where not given."""
 
     hdu: int
     time: MidExposure
@@ -381,7 +380,7 @@ def _frame(path: Path, mapping: FitsMapping) -> Frame:
         try:
             place = image_place(header, path)
         except HeaderTrouble as trouble:
-            # Of several images without a place, one with pixels tells more than an empty primary.
+            # Of several images without a place, one with pixels is better than an empty primary.
             first = trouble if first is None or not header.hdu else first
             beside = _place_beside(header, path) if trouble.notice.code is ImageCode.NO_WCS else None
             if beside is None:
@@ -400,7 +399,7 @@ def wcs_beside(path: Path) -> Path:
 
 
 def _place_beside(header: ImageHeader, path: Path) -> ImagePlace | None:
-    """Return the place of an image whose WCS stands in a file beside it, of its name with the ending .wcs."""
+    """Return the place of an image whose WCS is in a file of the same name with the ending .wcs."""
     beside = wcs_beside(path)
     try:
         solved = next(all_headers(beside), None) if beside.is_file() else None

@@ -1,4 +1,4 @@
-"""Plate-solved FITS images -> a log: find them, read headers on all cores, settle what is open."""
+"""From plate-solved FITS images to a log: find them, read headers on all cores, settle what is open."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ from drift.workers import Worker, can_start
 # ---- Many FITS files at once, read on all cores by child processes.
 
 
-#: From so many files on, children are worth their start (which takes as long as some 500 files).
+#: Number of files from which child processes pay off (starting them takes as long as some 500 files).
 MANY_FILES = 600
 _BROKE = warning(ImageCode.READER_BROKE)
 _READ = "drift.ingest.fits_log:frames_of"
@@ -78,7 +78,7 @@ class _Children:
     _over: bool = False
 
     def read(self) -> list[Answer]:
-        """Share the files out, and gather the answers as they come."""
+        """Share the files out, and gather the results as they come."""
         found: list[Answer] = [NoFrame(_BROKE)] * len(self.paths)
         shares = [list(range(start, len(self.paths), self.count)) for start in range(self.count)]
         threads = [threading.Thread(target=self._work, args=(share,), daemon=True) for share in shares]
@@ -97,7 +97,7 @@ class _Children:
         return found
 
     def _work(self, share: list[int]) -> None:
-        """See to it that every file of a share gets an answer, whatever becomes of the children."""
+        """See that every file of a share gets a result, whatever happens to the children."""
         while share and not self._over:
             done, broke = self._one_child(share)
             share = share[done:]
@@ -112,7 +112,7 @@ class _Children:
             self._answers.put((at, read_frame(self.paths[at], self.mapping)))
 
     def _one_child(self, share: list[int]) -> tuple[int, bool]:
-        """Let one child read a share; return how many answers it gave, and whether it broke down."""
+        """Let one child read a share; return how many results it gave, and whether it crashed."""
         done = 0
         try:
             child = _start()
@@ -130,13 +130,12 @@ def _start() -> Worker:
 
 
 def frames_of(mapping: FitsMapping, paths: Sequence[str]) -> Iterator[Answer]:
-    """Read files in a child: where a library breaks down on a header, the asking side knows at which file."""
+    """Read files in a child: where a library crashes on a header, the parent knows at which file."""
     for path in paths:
         yield read_frame(Path(path), mapping)
 
 
-# ---- Plate-solved FITS images -> a log: find them, read their headers, settle what is open, check the
-# rows.
+# ---- From images to a log.
 
 
 #: Endings of FITS files, also packed by gzip; ``.fz`` is a tiled-compressed image.
@@ -154,8 +153,8 @@ def has_fits_name(path: Path) -> bool:
 def is_image(path: Path) -> bool:
     """Tell whether a file that was given by itself is to be read as an image.
 
-    It is so when it is a FITS file by its name or its beginning, and its first HDU that is not empty is a
-    picture; a FITS table is none.  A file that is not there is none, nor is a pipe or a device.
+    That is a FITS file, by its name or its beginning, whose first HDU that is not empty is a picture.  A
+    FITS table is not, nor a missing file, a pipe or a device.
     """
     try:
         if not path.is_file():
@@ -171,7 +170,7 @@ def _begins_with_picture(path: Path) -> bool:
     try:
         first = next(image_headers(path), None)
     except (HeaderTrouble, OSError):
-        return True  # read as an image, it is told what is wrong with it
+        return True  # reading it as an image says what is wrong
     return first is not None and len(first.axes) > 1 or not _has_table(path)
 
 
@@ -198,19 +197,19 @@ def read_images(
     around
         The site and the present time.
     logs_toml
-        The file whose section ``[fits]`` says what keywords mean, and in which what was answered or found
-        is kept; None for none.
+        The file whose section ``[fits]`` says what keywords mean; answers and findings are written there.
+        None for none.
     answers
         Answers given beforehand, such as ``{"fits.mount_places": "ICRS"}``.
     ask
-        Asks a person; None where nobody is there.
+        Asks a person; None where nobody can be asked.
     told
         Is told the files done and the files in all.
 
     Raises
     ------
     drift.errors.LogFileError
-        If the frame of the mount's places can't be told and nobody says it, or an answer is not allowed.
+        If the frame of the mount's places is unclear and nobody says it, or an answer is not allowed.
         Files that can't be used raise nothing: they are in `LogRead.set_aside`.
     """
     before = read_fits_mapping(logs_toml) if logs_toml else FitsMapping()
@@ -233,8 +232,8 @@ def frame_of_all(
 ) -> dict[str, str]:
     """Return the answers, with the frame of the mount's places that images of many folders show together.
 
-    A folder a night holds too few images to tell it by themselves.  Nothing is added where it is said
-    already, or where the fullest folder shows it.
+    With one folder for each night, each holds too few images to show it.  Nothing is added where it was
+    answered already, or where the fullest folder shows it.
 
     Parameters
     ----------
@@ -262,7 +261,7 @@ def frame_of_all(
 def _settled(
     rows: ImageRows, mapping: FitsMapping, ask: Callable[[RawTable, Question], str] | None
 ) -> FitsMapping:
-    """Settle what the keywords mean: as said, as found, or as answered."""
+    """Settle what the keywords mean: by the mapping, by the images, or by an answer."""
     mapping = replace(mapping, tube_side_means=rows.sides.means, mount_ra_unit=rows.mount.unit)
     if not rows.own.any() or mapping.mount_places:
         return mapping
@@ -290,7 +289,7 @@ def _frame_apart(frame: PlaceFrame, apart_arcmin: Value) -> Notice:
 
 
 def named_only(name: str) -> RawTable:
-    """Return a table without rows, for a question about something that is read already."""
+    """Return a table without rows, for a question about images that are read already."""
     headings = tuple(Heading(column) for column in (*COLUMNS, FILE))
     return RawTable(name, "", "", headings, 0, (), lambda raw: [])
 
@@ -302,7 +301,7 @@ def _kept_in(kept: bool, logs_toml: Path | None) -> tuple[Notice, ...]:
 
 
 def _of_images(log: LogRead, rows: ImageRows, remarks: Iterable[Notice]) -> LogRead:
-    """Say of each row which image it is, and why the set is taken for what it is."""
+    """Return each row with its image, and the reasons why the set is read as it is."""
     files = rows.images.files
     aside, left_out = (
         tuple(replace(one, reason=naming(one.reason, files[one.line - 1])) for one in some)

@@ -2,9 +2,9 @@
 
 It is kept as the section ``[fits]`` of ``logs.toml`` beside the site file.  The right ascension and
 declination of the mount are the point of it.  ``RADESYS`` and ``EQUINOX`` speak of the WCS (Calabretta and
-Greisen 2002, A&A 395, 1077, sect. 3.1), not of ``RA`` and ``DEC``, for which no standard says a frame: so it
-is taken from the mapping, or from the differences between the mount's places and the solved ones, or else
-asked.
+Greisen 2002, A&A 395, 1077, sect. 3.1), not of ``RA`` and ``DEC``, for which no standard gives a frame.  So
+it is taken from the mapping, or from the differences between the mount's places and the solved ones, or it
+is asked for.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ CHOICES: dict[str, tuple[AlsoWritten, ...]] = {
 
 @dataclass(frozen=True)
 class FitsMapping:
-    """Which keyword gives what; "" for a keyword means that it is not read, None that headers show it.
+    """Which keyword gives what; "" for a keyword means that it is not read, None that the headers decide.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ class FitsMapping:
     date_obs_means
         Which instant of the exposure it is; the start by the standard.
     tube_side, tube_side_means
-        Side of the pier, and whether it is that which the tube is on or looks to.
+        Side of the pier, and whether it is the one that the tube is on or looks to.
     temp_c, pressure_hpa, session
         Air temperature [deg C], pressure at the station [hPa], label of the session.
     sweep, run
@@ -113,7 +113,7 @@ def _checked(said: Mapping[str, object], where: str) -> dict[str, Any]:
 
 
 def _choice(key: str, value: str, where: str) -> StrEnum | None:
-    """Return a member of a closed list; None for "", which lets the headers show it."""
+    """Return a member of a closed list; None for "", which lets the headers decide."""
     members, may_be_blank = CHOICES[key], key != "date_obs_means"
     if may_be_blank and not value.strip():
         return None
@@ -135,7 +135,7 @@ def _keyword(key: str, value: str, where: str) -> str:
 
 
 def read_fits_mapping(path: Path) -> FitsMapping:
-    """Read the section ``[fits]`` of ``logs.toml``; without the file or the section all is as by default.
+    """Read the section ``[fits]`` of ``logs.toml``; without the file or the section the defaults hold.
 
     Raises
     ------
@@ -171,8 +171,7 @@ def parse_fits_mapping(text: str, path: Path) -> FitsMapping:
 def keep_fits_mapping(path: Path, mapping: FitsMapping, before: FitsMapping | None = None) -> bool:
     """Write what was learned into the section of the file; return whether anything was new.
 
-    Other keys are left alone, also those that another program has written meanwhile, and so are remarks and
-    other sections.
+    Other keys, remarks and sections are left alone, also what another program has written meanwhile.
 
     Parameters
     ----------

@@ -17,21 +17,19 @@ from drift.ingest.values import LOOKS, ON, OTHER_SIDE, PARTS, NumberSpelling, Si
 from drift.notices import ImageCode, Notice, info, warning
 from drift.sky.of_date import separation_deg
 
-# ---- What RA and DEC in the headers are: the mount's own place and in which unit, or the solve written
-# back.
+# ---- RA and DEC: the mount's own place, in which unit, or the solve written back.
 #
-# No standard says it of these keywords, so each decision here has its reason, which is told, and
-# can be given
-# by the mapping instead.
+# No standard defines it for these keywords.  So each decision is reported with its reason, and the mapping
+# can override it.
 
 
 Numbers = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
-#: From this share of the files on, RA and DEC that are the solved place are so by intent.
+#: From this share of the files on, RA and DEC equal to the solved place are meant to be.
 _NEARLY_ALL = 0.9
-#: From this share on it is not by chance, and the files concerned are taken by themselves.
+#: From this share on it is no accident, and the files concerned are treated separately.
 _SOME = 0.1
 #: A rounded value is within half a step of the true one; the rest allows for rounding twice.
 _STEPS = 0.75
@@ -58,7 +56,8 @@ class Solved:
 class MountPlaces:
     """RA and DEC of n files as numbers [deg], NaN where they are not given.
 
-    `bad` says why a value is none, by position; `unit` is that of plain numbers where it was said or found.
+    `bad` says why a value can't be read, by position; `unit` is that of plain numbers where it was given or
+    found.
     """
 
     ra_deg: Numbers
@@ -87,7 +86,7 @@ def read_mount_places(
     solved
         The solved places, by which plain numbers in hours are known.
     mapping
-        Has the last word on the unit.
+        Decides the unit where it gives one.
     """
     unit = mapping.mount_ra_unit or RaUnit.DEGREES
     written = [_parts_unit(text) for text in ra]
@@ -111,7 +110,7 @@ def read_mount_places(
 
 
 def _parts_unit(text: str) -> UnitName | None:
-    """Tell of what a right ascension gives parts of sixty, hours or degrees; None for a plain number."""
+    """Return the unit of a right ascension in parts of sixty, hours or degrees; None for a plain number."""
     match = PARTS.fullmatch(text)
     if match is None:
         return None
@@ -167,7 +166,7 @@ def _step_of(text: str) -> float:
 
 @dataclass(frozen=True)
 class WrittenBack:
-    """Which files have the solved place in RA and DEC, and what to say of it."""
+    """Which files have the solved place in RA and DEC, with notices."""
 
     rows: Mask
     remarks: tuple[Notice, ...] = ()
@@ -176,8 +175,8 @@ class WrittenBack:
 def written_back(mount: MountPlaces, solved: Solved, mapping: FitsMapping) -> WrittenBack:
     """Find the files whose RA and DEC are the place of the WCS to within their rounding.
 
-    A mount's own place differs from the solved one by its pointing error, which is many times the rounding.
-    Compared are the middle of the image and CRVAL, in the frame of the WCS, ICRS and of date.
+    A mount's own place differs from the solved one by its pointing error, which is many times the
+    rounding.  The middle of the image and CRVAL are compared, in the frame of the WCS, in ICRS and of date.
     """
     given = mount.given
     none = np.zeros(len(given), dtype=bool)
@@ -221,7 +220,7 @@ def _same_place(mount: MountPlaces, solved: Solved, rows: Mask) -> Mask:
     return same
 
 
-# ---- In which frame the mount's places in the headers are, and which side of the pier a keyword means.
+# ---- The frame of the mount's places, and what a keyword for the pier side means.
 #
 # RADESYS and EQUINOX speak of the WCS only (Calabretta and Greisen 2002, sect. 3.1); for RA and DEC it is
 # found by their differences from the solved places, see `drift.ingest.trial`.
@@ -236,13 +235,13 @@ _LEAST_SIDES = 5
 _MERIDIAN_RAD = np.radians(10.0)
 
 
-#: What precession tells -> the frame of the mount's places.
+#: Verdict by precession -> the frame of the mount's places.
 _FRAMES = {FrameVerdict.RIGHT: OF_DATE, FrameVerdict.ONE_FRAME: ICRS}
 
 
 @dataclass(frozen=True)
 class FrameFound:
-    """The frame of the mount's places, None when it can't be told; and the evidence."""
+    """The frame of the mount's places, None when unclear; and the evidence."""
 
     frame: PlaceFrame | None = None
     evidence: Notice | None = None
@@ -251,7 +250,7 @@ class FrameFound:
 def mount_frame(
     mount: MountPlaces, rows: Mask, solved: Solved, longitude_deg: float, mapping: FitsMapping
 ) -> FrameFound:
-    """Tell in which frame RA and DEC are, by how they differ from the solved places.
+    """Find the frame of RA and DEC from their differences from the solved places.
 
     Parameters
     ----------
@@ -287,7 +286,7 @@ def mount_frame(
 
 
 def _medians(mount: MountPlaces, rows: Mask, solved: Solved, names: tuple[str, str]) -> Notice:
-    """Say what little is seen of the frame."""
+    """Return the median differences, where the frame stays unclear."""
     if not rows.any():
         return warning(ImageCode.FRAME_UNKNOWN, keywords=names)
     from drift.sky.of_date import apparent_place
@@ -315,7 +314,7 @@ def to_of_date(
 
 @dataclass(frozen=True)
 class SidesFound:
-    """The side that the tube is on in each file, and what the keyword means, None when it can't be told."""
+    """The side that the tube is on in each file, and what the keyword means, None when unclear."""
 
     sides: list[TubeSide]
     means: SideMeans | None
@@ -326,7 +325,7 @@ def tube_sides(said: Sequence[str], solved: Solved, longitude_deg: float, mappin
     """Find the side of the pier that the tube was on.
 
     A tube looks across the pier, except near the meridian: so the sign of the hour angle shows whether the
-    keyword means the side that the tube is on or that it looks to.
+    keyword means the side that the tube is on or the one it looks to.
     """
     read = [side_of(text) for text in said]
     odd = sorted({text for text, side in zip(said, read, strict=True) if side is None})

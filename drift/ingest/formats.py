@@ -1,4 +1,4 @@
-"""The forms of file that are read, which one a file has, and what is packed in another."""
+"""The forms of file that are read, how a file's form is found, and unpacking."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ from drift.notices import IngestCode, Notice, info, warning
 # ---- JSON: a document that holds a list of objects, somewhere in it.
 
 
-#: Objects within a document are looked for down to this depth.
+#: Depth down to which objects within a document are looked for.
 _DEEPEST_LIST = 5
 
 
@@ -75,7 +75,7 @@ def open_json(path: Path, data: bytes) -> RawTable:
 
 
 def _lists_in(value: object, where: str, depth: int) -> list[tuple[str, list[object]]]:
-    """Return the lists of objects in a document, with the keys on the way to them."""
+    """Return the lists of objects in a document, with the keys that lead to them."""
     if isinstance(value, list):
         if value and all(isinstance(one, dict) for one in value):
             return [(where, value)]
@@ -93,13 +93,12 @@ def _lists_in(value: object, where: str, depth: int) -> list[tuple[str, list[obj
     return [found for key, one in inner for found in _lists_in(one, key, depth + 1)]
 
 
-# ---- JSON Lines: one object a line, its keys the names of the columns; inner objects give
-# ``outer.inner``.
+# ---- JSON Lines: one object for each line; inner objects become ``outer.inner``.
 
 
 #: Objects within objects deeper than this are kept as text.
 _DEEPEST = 4
-#: More columns than this are no log.
+#: Most columns of a log.
 _MOST_COLUMNS = 500
 
 
@@ -196,7 +195,7 @@ def _cell(value: object) -> str:
 # ---- What is packed: gzip, a zip archive with one table, a workbook.
 
 
-#: More than this is not unpacked [bytes]: a log of a million rows has some 150 MB.
+#: Largest file that is unpacked [bytes]: a log of a million rows has some 150 MB.
 _MOST_BYTES = 1 << 30
 _GZIP, _ZIP = b"\x1f\x8b", b"PK\x03\x04"
 _WORKBOOK = "xl/workbook.xml"
@@ -219,7 +218,7 @@ def unpacked(path: Path, data: bytes) -> bytes:
                 return data if _WORKBOOK in archive.namelist() else _only_member(archive, path)
     except LogFileError:
         raise
-    except Exception as error:  # whatever a broken archive does to the library
+    except Exception as error:  # a broken archive may raise anything
         raise LogFileError(f"{path} is packed, and can't be unpacked: {error}.") from error
     return data
 
@@ -271,7 +270,7 @@ def open_workbook(path: Path, data: bytes) -> RawTable:
     try:
         book = load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
         sheets = {sheet.title: list(sheet.iter_rows(values_only=True)) for sheet in book.worksheets}
-    except Exception as error:  # whatever a broken workbook does to the library
+    except Exception as error:  # a broken workbook may raise anything
         raise LogFileError(f"{path} begins like a workbook but can't be read as such: {error}.") from error
     full = {title: rows for title, rows in sheets.items() if sum(map(any, rows)) > 1}
     if len(full) != 1:
@@ -302,7 +301,7 @@ def _of_sheet(cell: object) -> str:
     return " ".join(str(cell).split())
 
 
-# ---- The forms of file that are read, and which one a file has.
+# ---- The forms of file, and which one a file has.
 
 
 _BEGINNING_BYTES = 4096
@@ -310,9 +309,9 @@ _BEGINNING_BYTES = 4096
 
 @dataclass(frozen=True)
 class Form:
-    """A form of file: how it is known, and the function that opens it."""
+    """A form of file: how it is recognised, and the function that opens it."""
 
-    suffixes: tuple[str, ...]  # of files that are taken from folders
+    suffixes: tuple[str, ...]  # file name endings looked for in folders
     fits: Callable[[bytes, Path], bool] = field(repr=False)  # the first kilobytes, the file
     open_table: Callable[[Path, bytes], RawTable] = field(repr=False)  # the file, all its bytes
 
@@ -321,7 +320,7 @@ def _delimited(path: Path, data: bytes) -> RawTable:
     return open_bytes(data, str(path), str(path.resolve()))
 
 
-#: The first that fits is taken; text in columns comes last, because it fits everything.
+#: The first that fits is used; text in columns comes last, because it fits everything.
 FORMS: tuple[Form, ...] = (
     Form((".ecsv",), begins_as_ecsv, open_ecsv),
     Form((".vot", ".votable"), begins_as_votable, open_votable),
@@ -348,7 +347,7 @@ def has_table_name(path: Path) -> bool:
 def is_other_json(path: Path) -> bool:
     """Tell whether a file named as JSON is a whole document without a table, as settings are.
 
-    One that can't be read or parsed is left to whoever reads it as a log, which says what is wrong.
+    One that can't be read or parsed counts as a log; reading it says what is wrong.
     """
     if path.suffix.lower() != ".json":
         return False
@@ -379,7 +378,7 @@ def is_plain_text(path: Path) -> bool:
 def refuse_irregular(path: Path) -> None:
     """Refuse a pipe, a socket or a device, from which reading could wait for ever, and ``-``.
 
-    A name that isn't there or may not be looked at, and a folder, are left to what reads them.
+    A missing or inaccessible file, and a folder, are left to what reads them.
 
     Raises
     ------

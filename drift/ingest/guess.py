@@ -1,4 +1,4 @@
-"""A table with columns of its own -> a proposal how to read it, units included, each part with its reason."""
+"""A proposal how to read a table with other columns than ours, units included, each part with its reason."""
 
 from __future__ import annotations
 
@@ -55,11 +55,11 @@ from drift.ingest.units import (
 from drift.ingest.values import NUMBER_AND_UNIT, PARTS, NumberSpelling, Sort, are_flags, of_pair, sort_of
 from drift.notices import MappingCode, Notice, Value, info
 
-# ---- In which unit each number of a table is, by its name, its cells, or what it can be.
+# ---- The unit of each number: by name, by the cells, or by what is possible.
 
 
 _RA, _DEC = ("ra_deg", "mount_ra_deg"), ("dec_deg", "mount_dec_deg")
-#: Temperatures [deg C] that nights with a telescope have, and days of a weather log.
+#: Plausible temperatures [deg C] of nights with a telescope, and of days in a weather log.
 _AT_NIGHT = row_check.Limits(-45.0, 45.0, row_check.Quantity.TEMPERATURE)
 _OF_DAYS = row_check.Limits(-50.0, 50.0, row_check.Quantity.TEMPERATURE)
 
@@ -120,7 +120,7 @@ def _unit(known: Known, column: str, source: ColumnFrom, mapping: Mapping) -> Un
 
 
 def _told(known: Known, key: str, unit: Unit, code: MappingCode, **values: Value) -> Unit:
-    """Note a unit with the code of its reason, and return it."""
+    """Note the reason of a unit, and return the unit."""
     known.decisions.told(key, str(unit), code, **values)
     return unit
 
@@ -148,7 +148,7 @@ def _unit_of_pair(known: Known, column: str, source: ColumnFrom, at: int, key: s
 
 
 def _unit_in_cells(known: Known, column: str, at: int) -> Unit | None:
-    """Return the unit that most cells say by themselves, None when fewer than half do."""
+    """Return the unit that most cells give, None when fewer than half do."""
     given = known.sample.given(at)
     said = [
         unit_of(match[2], column) for cell in given if (match := NUMBER_AND_UNIT.fullmatch(cell)) and match[2]
@@ -182,7 +182,7 @@ def _angle_unit(known: Known, column: str, at: int, key: str) -> Unit:
 
 
 def _small_ra_unit(known: Known, column: str, at: int, key: str) -> Unit:
-    """Tell hours from degrees where no number reaches 24: by the other right ascension, else ask."""
+    """Decide between hours and degrees where no number reaches 24: by the other right ascension, else ask."""
     other = "mount_ra_deg" if column == "ra_deg" else "ra_deg"
     positions = columns_named(other, known.sample.headings)
     if len(positions) == 1:
@@ -249,25 +249,25 @@ def _other_unit(known: Known, column: str, at: int, key: str) -> Unit:
     return _ask_unit(known, column, at, key)
 
 
-# ---- A table with columns of its own -> a proposal how to read it, each part with its reason.
+# ---- The proposal, each part with its reason.
 
 
 _SOLVED, _MOUNT = ("ra_deg", "dec_deg"), ("mount_ra_deg", "mount_dec_deg")
-#: A column is of a sort when this share of its cells is.
+#: Share of a column's cells that must be of a sort.
 _NEARLY_ALL = 0.9
-#: A share of the columns that a kind of log needs from which it is worth asking for the others.
+#: Share of the columns that a kind of log needs from which on it is worth asking for the others.
 _WORTH_ASKING = 0.5
 
 
 def propose(table: RawTable, around: Circumstances, answers: Answers) -> Proposal:
-    """Say how a table could be read, or what must be asked first.
+    """Return a proposal how to read a table, or the question that comes first.
 
     Parameters
     ----------
     table
-        The table, with columns that are not the contract's.
+        The table, with other columns than ours.
     around
-        The site and the present time: the horizon tells zones and units apart.
+        The site and the present time: the horizon distinguishes zones and units.
     answers
         Answers to earlier questions, by key.
 
@@ -288,7 +288,7 @@ def propose(table: RawTable, around: Circumstances, answers: Answers) -> Proposa
 
 
 def all_questions(table: RawTable, around: Circumstances, answers: Answers) -> list[Question]:
-    """Return every question on the way to a mapping, taking the first choice of each to get to the next."""
+    """Return every question on the way to a mapping, answering each with its first choice."""
     given, found = dict(answers), []
     while (question := propose(table, around, given).question) and question.key not in given:
         found.append(question)
@@ -306,7 +306,7 @@ def _refuse_unknown(decisions: Decisions, mapping: Mapping, name: str) -> None:
 
 
 class _Guess:
-    """Goes from a table to a mapping, deciding one thing after the other."""
+    """From a table to a mapping, one decision after the other."""
 
     def __init__(self, known: Known) -> None:
         self.known = known
@@ -315,7 +315,7 @@ class _Guess:
         self._sources: dict[str, ColumnFrom] = {}  # of columns that are not one plain column of the file
 
     def mapping(self) -> Mapping:
-        """Go all the way."""
+        """Decide everything, and return the mapping."""
         layout, columns = self._kind_and_columns()
         mapping = Mapping(layout.kind, self.table.header, columns)
         if "time_utc" in layout.columns:
@@ -362,7 +362,7 @@ class _Guess:
         return layout, self._columns(layout, named[layout.kind])
 
     def _but_for_slips(self, named: dict[str, dict[str, list[int]]]) -> LogLayout | None:
-        """Return the layout that the header is of but for slips, each of which is asked about first."""
+        """Return the layout of a header with typing slips, each of which is asked about first."""
         if self.decisions.answers.get("kind"):
             return None
         near = near_layout(self.table.header, LAYOUTS)
@@ -370,7 +370,7 @@ class _Guess:
             return None
         for column, name in near.slips.items():
             if self.decisions.answers.get(column, name).lower() not in (name.lower(), NONE):
-                return None  # another column was answered: no slip then
+                return None  # the answer was another column: no slip then
         for column, name in near.slips.items():
             asks = info(MappingCode.IS_IT_SLIP, column=column, name=name)
             choices = (Choice(name, info(MappingCode.YES)), Choice(NONE, info(MappingCode.NOT_IMPORTED)))
@@ -386,7 +386,7 @@ class _Guess:
         return near.layout
 
     def _refuse_repeated(self, layout: LogLayout, named: dict[str, list[int]]) -> None:
-        """Refuse a header in which what is needed stands under one name only, and that twice."""
+        """Refuse a header whose only column for something needed is there twice."""
         for column in (*layout.required, *layout.together):
             found = [self.table.header[at] for at in named[column] if at >= 0]
             if found and not self._once(named[column]) and not self.decisions.answers.get(column):
@@ -396,7 +396,7 @@ class _Guess:
                 )
 
     def _once(self, positions: list[int]) -> list[int]:
-        """Return the positions of columns whose names stand in the header once: others can't be answered."""
+        """Return the positions of columns whose names are unique in the header: others can't be answered."""
         names = [name.lower() for name in self.table.header]
         return [at for at in positions if at < 0 or names.count(names[at]) == 1]
 
@@ -423,7 +423,7 @@ class _Guess:
         return found
 
     def _find_places(self, found: dict[str, list[int]]) -> None:
-        """Find places in columns of their own form: parts of sixty, two in one cell, hour angle, azimuth."""
+        """Find places in special forms: parts of sixty, two in one cell, hour angle, azimuth."""
         headings, header = self.sample.headings, self.table.header
         for pair in (_SOLVED, _MOUNT):
             columns = [column for column in pair if column in found]
@@ -451,7 +451,7 @@ class _Guess:
         return bool(given) and pairs >= 0.8 * len(given)
 
     def _look_for_hours(self, named: dict[str, list[int]]) -> bool:
-        """Take a temperature with several rows a day for the minimum and the maximum of the day."""
+        """Use a temperature with several rows a day for the day's minimum and maximum."""
         temperature = columns_named("temp_c", self.sample.headings)
         whole = [one for one in self._times if one.holds in (Holds.WHOLE, Holds.COUNT)]
         whole = whole or [one for one in self._times if one.holds is Holds.CLOCK]
@@ -473,7 +473,7 @@ class _Guess:
         return best[0]
 
     def _by_content(self, named: dict[str, dict[str, list[int]]]) -> LogLayout | None:
-        """Take a table whose names say nothing for corrections, where a column holds their kinds."""
+        """Take a table for corrections where the names say nothing but a column holds their kinds."""
         if not named["corrections"]["time_utc"]:
             return None
         kinds = {str(one) for one in CorrectionKind}
@@ -622,7 +622,7 @@ class _Guess:
     def _with_hours(self, mapping: Mapping) -> Mapping:
         """Return a mapping of weather with several rows a day, with its times.
 
-        Those without a zone are taken to be on the clock by which the days are counted.
+        Those without a zone are taken to be by the clock that counts the days.
         """
         time = guess_time(self.sample, self.decisions)
         names = tuple(self.table.header[at] for at in time.at)

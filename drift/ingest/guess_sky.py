@@ -1,4 +1,4 @@
-"""What the sky tells of a table: its time zone, the frames of its places, the meaning of its tube sides."""
+"""What the sky shows about a table: its time zone, the frames of its places, what its tube sides mean."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ _CLEAR, _EXCLUDED = 0.02, 0.15
 _AGREE = 0.8
 
 
-#: The answer that a clock named in the cells is the one that it says, whatever the site's clocks show.
+#: The answer that a clock named in the cells is meant, whatever the site's clocks show.
 AS_WRITTEN = "as_written"
 
 
@@ -45,7 +45,7 @@ def _trial(known: Known, mapping: Mapping) -> Trial:
 
 
 def with_zone(known: Known, mapping: Mapping, time: TimeGuess) -> Mapping:
-    """Return a mapping with the zone of times that have none: as answered, named, or left by the horizon.
+    """Return a mapping with the zone of times without one: as answered, named, or shown by the horizon.
 
     Raises
     ------
@@ -129,7 +129,7 @@ def _refuse_foreign_clock(known: Known, mapping: Mapping) -> None:
     Raises
     ------
     drift.errors.LogFileError
-        If there are such times, and it was not answered that they stand as they are written.
+        If there are such times, and no answer says that they are meant as written.
     """
     zone, decisions = known.around.timezone, known.decisions
     at = [known.table.header.index(name) for name in mapping.columns["time_utc"].columns]
@@ -159,7 +159,7 @@ def with_frames(known: Known, mapping: Mapping) -> Mapping:
     Ask
         If they can't be decided.
     drift.errors.LogFileError
-        If an answer is no frame, or the solved places and the mount's are exchanged.
+        If an answer is no frame, or the solved and the mount's places are exchanged.
     """
     places = _frame(known, "places", ("ra_deg", "dec_deg"), mapping)
     if "mount_ra_deg" not in mapping.columns:
@@ -185,7 +185,7 @@ def _told_icrs(known: Known) -> PlaceFrame:
 
 
 def _frame(known: Known, key: str, pair: tuple[str, str], mapping: Mapping) -> PlaceFrame | None:
-    """Return the frame that was answered or that the names say, None where they don't."""
+    """Return the frame by an answer or by the names, None where neither says."""
     answer = known.decisions.answer(key)
     if answer:
         if not PlaceFrame.has(answer):

@@ -27,7 +27,7 @@ from drift.ingest.trial import TableSample
 from drift.ingest.values import US_PER_DAY
 from drift.notices import MappingCode, Notice, info
 
-#: A column is of a sort when this share of its cells is.
+#: Share of a column's cells that must be of a sort.
 _NEARLY_ALL = 0.9
 #: Form of a number -> the values that it has between 1990 and 2060; they do not overlap.
 _RANGES = {
@@ -38,7 +38,7 @@ _RANGES = {
     TimeForm.UNIX_MILLISECONDS: (6.3e11, 2.85e12),
 }
 _TIME_WORDS = ("time", "date", "utc", "local", "jd", "mjd", "unix", "start", "end", "middle", "far_clock")
-#: Between neighbours with one date the clock falls by so much at midnight [us].
+#: How far the clock falls at midnight between neighbours of one date [us].
 _MIDNIGHT_US = US_PER_DAY // 3
 
 
@@ -152,7 +152,7 @@ def guess_time(sample: TableSample, decisions: Decisions) -> TimeGuess:
     Ask
         If it can't be decided.
     drift.errors.LogFileError
-        If there are none, or only those of another place than the Earth.
+        If there are none, or only times not measured on Earth.
     """
     chosen = _columns(sample, decisions)
     words = frozenset(word for one in chosen for word in one.words.known)
@@ -238,7 +238,7 @@ def _order(date: Candidate, texts: list[str], decisions: Decisions) -> DateOrder
     if len(orders) == 1:
         decisions.told("time.order", orders[0], MappingCode.ONE_ORDER_FITS)
         return orders[0]
-    orders = orders or list(date.orders)  # the times of day spoil the texts
+    orders = orders or list(date.orders)  # the time of day would hide the date
     best = max(dates_in_order(given, one).mean() for one in orders)
     orders = [one for one in orders if dates_in_order(given, one).mean() == best]
     if len(orders) == 1:
@@ -265,7 +265,7 @@ def _falls(texts: list[str], order: DateOrder) -> int:
 
 
 def _read(text: str, order: DateOrder) -> Notice:
-    """Say which day a text is in an order."""
+    """Return the day of a text, in some order of its parts."""
     us = TimeSpelling(TimeForm.TEXT, order).read([text]).us
     return info(MappingCode.DATE_READ, cell=text, day=int(us[0] // US_PER_DAY))
 

@@ -16,7 +16,7 @@ from drift.night.sets import NO_LABELS, RUN, SWEEP, SetsFound, find_in
 from drift.notices import IngestCode, Notice, Value, as_value, info, warning
 from drift.readings import Columns
 
-# ---- Temperature and pressure beside a solve: what refraction is worked out from.
+# ---- Temperature and pressure beside a solve, for refraction.
 
 
 #: Below this difference [hPa] between sea level and station, weather hides whether a pressure was reduced.
@@ -98,7 +98,7 @@ def _read_solves(cells: Cells, around: Circumstances) -> Columns:
 
 
 def _remark_on_bare(cells: Cells, around: Circumstances, columns: Columns, bare: np.ndarray) -> None:
-    """Say what can be made of the solves that come without the mount's coordinates."""
+    """Remark on solves without the mount's coordinates: what they are good for."""
     labels = [column for column in ("sweep", "run") if any(columns[column])]
     told = [text or other for text, other in zip(columns["sweep"], columns["run"], strict=True)]
     named = np.array([bool(text) and text.lower() not in NO_LABELS for text in told], dtype=bool)
@@ -118,7 +118,7 @@ def _remark_on_bare(cells: Cells, around: Circumstances, columns: Columns, bare:
 
 
 def found_notice(finding: SetsFound, solves: int) -> Notice:
-    """Say what was found among solves without the mount's coordinates, and why the rest is no use."""
+    """Return what was found among solves without the mount's coordinates, and why the rest is of no use."""
     values: dict[str, Value] = {"solves": solves}
     for kind, plural in ((SWEEP, "sweeps"), (RUN, "runs")):
         some = [one for one in finding.sets if one.kind == kind]
@@ -257,7 +257,7 @@ LEVELS_LAYOUT = LogLayout(
 # ---- Weather, a row a day: what drives the frost.
 
 
-#: Days that lack are told from this share of the days of a file on: before, filling them in moves no frost.
+#: Share of missing days from which on a file is remarked on: fewer, filled in, change no frost.
 _WORTH_TELLING = 0.05
 
 
@@ -285,9 +285,8 @@ def _read_weather(cells: Cells, around: Circumstances) -> Columns:
     }
 
 
-#: So far above the highest usual temperatures [C] the median of a file is doubted, when turned from
-#: Fahrenheit
-#: it lies within this of the usual ones: the units differ by 16 degrees at -20 C, and more when it is warmer.
+#: A file's median is doubted this far above the highest usual temperatures [C], if turned from Fahrenheit
+#: it is within this of the usual ones: the units differ by 16 degrees at -20 C, and more when it is warmer.
 _TOO_WARM_C, _WITHIN_C = 6.0, 4.0
 #: A few days may be as warm as never before.
 _FEW_DAYS = 10
@@ -322,18 +321,18 @@ def _look_for_fahrenheit(
             turned_c=float(np.median(turned)),
         )
     )
-    if cells.is_own:  # a unit that was answered stands
+    if cells.is_own:  # a unit that was answered holds
         cells.set_aside(np.ones(cells.count, bool), "t_min_c", warning(IngestCode.ROW_IN_FAHRENHEIT))
 
 
-#: From so many days of frost after a day with snow on it, snow that goes in the frost says that it fell.
+#: Days of frost after a day with snow from which on snow that vanishes in frost must be snowfall.
 _FEW_FROSTS = 5
 
 
 def _falls(
     day: npt.NDArray[np.int64], t_max_c: npt.NDArray[np.float64], snow_cm: npt.NDArray[np.float64]
 ) -> bool:
-    """Tell whether a column of snow is what fell in a day, not what lay: in frost lying snow does not go."""
+    """Tell whether a column of snow is what fell in a day, not what lay: lying snow stays in frost."""
     order = np.argsort(day, kind="stable")
     snow, warm, days = snow_cm[order], t_max_c[order], day[order]
     frost = (np.diff(days) == 1) & (snow[:-1] > 1.0) & (np.maximum(warm[:-1], warm[1:]) < -1.0)
@@ -342,7 +341,7 @@ def _falls(
 
 
 def _remark_on_gaps(day: npt.NDArray[np.int64], cells: Cells) -> None:
-    """Say of a file in which many days lack that they will be filled in."""
+    """Remark on a file with many missing days that they will be filled in."""
     days = np.unique(day)
     if not days.size:
         return
@@ -372,7 +371,7 @@ WEATHER_LAYOUT = LogLayout(
 # ---- Corrections: what was done to the knobs, the bolts, the mount or the pier, and when.
 
 
-#: Kind -> the numbers that it can't do without.
+#: Kind -> the numbers that it needs.
 NEEDED = {
     CorrectionKind.SHIM: ("bearing_deg", "thickness_mm"),
     CorrectionKind.NUTS: ("bearing_deg", "turns"),

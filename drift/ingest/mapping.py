@@ -1,4 +1,4 @@
-"""Which of a file's columns is which of the contract's; and ``logs.toml``, which keeps that by name."""
+"""Which of a file's columns is which of ours, and ``logs.toml``, which keeps that by name."""
 
 from __future__ import annotations
 
@@ -24,15 +24,10 @@ from drift.ingest.values import ON, SideMeans
 from drift.notices import MappingCode, Notice, Value, info
 from drift.site.lines import line_of, lines_of
 
-# ---- Which of a file's columns is which of the contract's: a mapping, and a proposal of one with its
-# reasons.
-
-
-# ---- Which of a file's columns is which of the contract's, and how each is written.
+# ---- The mapping: which column is which, and how each is written.
 #
-# A mapping is what is kept in ``logs.toml`` beside the site file, one part a kind of table, so that
-# the next
-# file with the same header needs no question.
+# A mapping is what is kept in ``logs.toml`` beside the site file, one part a kind of table, so that the
+# next file with the same header needs no question.
 
 
 class PlaceFrame(AlsoWritten):
@@ -47,7 +42,7 @@ class PlaceFrame(AlsoWritten):
 
     @classmethod
     def once_called(cls) -> dict[str, str]:
-        """Return other names of members."""
+        """Return former names of members."""
         return {"j2000": cls.ICRS}
 
 
@@ -76,7 +71,7 @@ MIDDLE, START, END = Instant
 
 @dataclass(frozen=True)
 class TimeFrom:
-    """How a file's times are to be understood.
+    """How a file's times are to be read.
 
     Parameters
     ----------
@@ -106,7 +101,7 @@ class TimeFrom:
     instant: Instant = MIDDLE
 
 
-#: Key of a time -> its allowed values; `zone` and `evening_date` are checked by themselves.
+#: Key of a time -> its allowed values; `zone` and `evening_date` are checked separately.
 TIME_CHOICES: dict[str, type[AlsoWritten]] = {
     "form": TimeForm,
     "order": DateOrder,
@@ -118,14 +113,14 @@ TIME_CHOICES: dict[str, type[AlsoWritten]] = {
 
 @dataclass(frozen=True)
 class ColumnFrom:
-    """Where a contract column comes from: file columns (joined by a blank), or one value for all rows.
+    """Where one of our columns comes from: file columns (joined by a blank), or one value for all rows.
 
     `part` is 1 or 2 where one column holds right ascension and declination together, else 0.
     """
 
     columns: tuple[str, ...] = ()
     value: str = ""
-    unit: Unit | None = None  # None: the contract's own
+    unit: Unit | None = None  # None: our own
     means: SideMeans | None = None  # of tube_side
     part: int = 0
 
@@ -134,7 +129,7 @@ class ColumnFrom:
 class Mapping:
     """How one kind of table is read; see the module's text.
 
-    `header` is the names of all columns of the file, by which it is known again.
+    `header` is the names of all columns of the file, by which it is recognised.
     """
 
     kind: str
@@ -143,7 +138,7 @@ class Mapping:
     time: TimeFrom = field(default_factory=TimeFrom)
     places: PlaceFrame = ICRS
     mount_places: PlaceFrame = OF_DATE
-    own: bool = False  # the file has the contract's own columns, and nothing was mapped
+    own: bool = False  # the file has our own columns, and nothing was mapped
 
     def fits(self, header: Sequence[str]) -> bool:
         """Tell whether a file's header is the one that this mapping is for."""
@@ -151,22 +146,22 @@ class Mapping:
 
 
 def header_key(header: Sequence[str]) -> tuple[str, ...]:
-    """Return a header as it is compared: case and blanks don't matter."""
+    """Return a header for comparison: case and blanks don't matter."""
     return tuple(" ".join(name.split()).lower() for name in header)
 
 
 def own_mapping(kind: str, header: Sequence[str], columns: Sequence[str]) -> Mapping:
-    """Return the mapping of a file with the contract's own columns."""
+    """Return the mapping of a file with our own columns."""
     names = {contract_name(name): name for name in reversed(header)}
     return Mapping(kind, tuple(header), {c: ColumnFrom((names[c],)) for c in columns if c in names}, own=True)
 
 
-# ---- What is proposed for a table with columns of its own: a mapping with reasons, or a question.
+# ---- Questions, reasons and proposals.
 
 
 #: Answers to questions, by the question's key.
 Answers = MappingOf[str, str]
-#: An answer that begins so is a value for all rows, instead of a column.
+#: Prefix of an answer that is a value for all rows, instead of a column.
 VALUE = "value:"
 #: The answer that takes no column.
 NONE = "none"
@@ -187,8 +182,8 @@ class Question:
     key: str
     asks: Notice
     choices: tuple[Choice, ...]
-    free: bool = False  # other answers are possible as well
-    trouble: str = ""  # why an earlier answer can't be
+    free: bool = False  # whether other answers are possible
+    trouble: str = ""  # why an earlier answer is impossible
 
 
 @dataclass(frozen=True)
@@ -210,7 +205,7 @@ class Proposal:
 
 
 class Ask(Exception):
-    """Carries a question out of the middle of a guess."""
+    """Raised to ask a question in the middle of a guess."""
 
     def __init__(self, question: Question) -> None:
         super().__init__(question.key)
@@ -218,20 +213,20 @@ class Ask(Exception):
 
 
 def _plain(answer: str) -> str:
-    """Return an answer as it is compared: case doesn't matter, and a blank is as good as an underscore."""
+    """Return an answer for comparison: case doesn't matter, and a blank is as good as an underscore."""
     return "_".join(answer.split()).lower()
 
 
 @dataclass
 class Decisions:
-    """Collects reasons, and gives the answers that were given so far."""
+    """The reasons of a guess, and the answers so far."""
 
     answers: Answers
     reasons: list[Reason]
     asked: set[str]
 
     def told(self, what: str, decided: str, code: MappingCode, **values: Value) -> str:
-        """Note a decision with the code of its reason, and return it."""
+        """Note the reason of a decision, and return the decision."""
         self.reasons.append(Reason(what, decided, info(code, **values)))
         return decided
 
@@ -262,18 +257,13 @@ class Decisions:
         raise Ask(question)
 
 
-# ---- The file ``logs.toml`` beside the site file: mappings under their names, asked for once.
-
-
-# ---- Changing a small text file beside the site file: by one program at a time, and whole or not at
-# all.
+# ---- Changing a text file: one program at a time, whole or not at all.
 #
-# The page and a command may write ``logs.toml`` at once.  Each takes what stands there as its
-# start, so that
-# without a lock the later one would write over what the earlier one added.
+# The page and a command may write ``logs.toml`` at once.  Each starts from the present text, so that
+# without a lock the later one would overwrite what the earlier one added.
 
 
-#: So long another program is waited for [s], and so long between two tries [s].
+#: How long to wait for another program [s], and between two tries [s].
 PATIENCE_S, _AGAIN_S = 30.0, 0.02
 
 
@@ -309,9 +299,9 @@ def change_text(path: Path, change: Callable[[str], str], patience_s: float = PA
 
 @contextmanager
 def _held(lock: FileLock, path: Path) -> Iterator[None]:
-    """Hold the lock beside a file, which is replaced itself; a drive that knows no locks is taken as it is.
+    """Hold the lock beside a file, because the file itself is replaced; without it on a drive without locks.
 
-    The system lets go of it when a program ends, however it ends.
+    The system releases it when a program ends, however it ends.
     """
     try:
         lock.acquire()
@@ -327,8 +317,7 @@ def _held(lock: FileLock, path: Path) -> Iterator[None]:
         lock.release()
 
 
-# ---- The file ``logs.toml`` beside the site file: mappings under their names, so that none is asked for
-# twice.
+# ---- The file ``logs.toml``: mappings under their names.
 #
 # Each kind of table is a section ``[tables."name"]``.  New ones are written at the end and nothing else is
 # touched, so that remarks and other sections stay as their owner wrote them.
@@ -351,7 +340,7 @@ class MappingFile:
 
     @classmethod
     def beside(cls, site_file: Path) -> MappingFile:
-        """Read the file beside a site file; none is as good as an empty one.
+        """Read the file beside a site file; a missing one counts as empty.
 
         Raises
         ------
@@ -382,12 +371,12 @@ class MappingFile:
         """Write a mapping at the end of the file, and return the file as it is then, and the mapping's name.
 
         What others have written meanwhile stays.  The name is `wanted` or, where that is in use, the next
-        free one; a mapping that stands there already under that name is not written again.
+        free one; a mapping that is there already under that name is not written again.
 
         Raises
         ------
         drift.errors.LogFileError
-            If the file can't be written, or what stands in it now can't be read.
+            If the file can't be written, or its present content can't be read.
         """
         after: list[tuple[MappingFile, str]] = []
 

@@ -1,4 +1,4 @@
-"""The names that people and programs give to columns, taken apart into words that are known here."""
+"""Column names by people and other programs, taken apart into known words."""
 
 from __future__ import annotations
 
@@ -141,17 +141,17 @@ _PHRASES = (
 
 @dataclass(frozen=True)
 class Words:
-    """The known words of a heading, and what may be its unit."""
+    """The known words of a heading, and its possible units."""
 
     known: frozenset[str]
-    unit_texts: tuple[tuple[str, ...], ...]  # what the file says of the unit, in brackets, as words, as signs
+    unit_texts: tuple[tuple[str, ...], ...]  # the unit by the file, in brackets, as words, as signs
 
     def has(self, *words: str) -> bool:
         """Tell whether any of the words is there."""
         return any(word in self.known for word in words)
 
     def unit(self, column: str) -> Unit | None:
-        """Return the unit that the name says for a contract column; None for none, or for two."""
+        """Return the unit that the name gives for one of our columns; None for none, or for two."""
         for texts in self.unit_texts:
             found = {unit_of(text, column) for text in texts if text} - {None}
             if found:
@@ -159,7 +159,7 @@ class Words:
         return None
 
 
-#: What a VOTable's UCD says of a column whose name says nothing -> our word.
+#: A VOTable's UCD, for columns whose name says nothing -> our word.
 _UCDS = {
     "pos.eq.ra": "ra",
     "pos.eq.dec": "dec",
@@ -174,7 +174,7 @@ _UCDS = {
 
 @lru_cache(maxsize=8)
 def words_of_all(headings: tuple[Heading, ...]) -> tuple[Words, ...]:
-    """Take all headings of a table apart; they are asked for again and again."""
+    """Take all headings of a table apart; cached, because they are needed often."""
     return tuple(words_of(heading) for heading in headings)
 
 
@@ -224,7 +224,7 @@ def _segments(token: str) -> tuple[str, ...]:
 
 @dataclass(frozen=True)
 class _Rule:
-    """What the words of a name must hold for a contract column: one of each of `needs`, none of `bars`."""
+    """The words that a name needs for one of our columns: one of each of `needs`, none of `bars`."""
 
     needs: tuple[tuple[str, ...], ...]
     bars: tuple[str, ...] = ()
@@ -234,7 +234,7 @@ class _Rule:
 
 
 _NO_PLACE = ("else", "error", "sigma", "az", "alt")
-#: Contract column -> the names that are taken for it; times and dates are told by their content as well.
+#: Our column -> the names that are taken for it; times and dates are recognised by their content as well.
 _RULES: Mapping[str, _Rule] = {
     "ra_deg": _Rule((("ra",),), (*_NO_PLACE, "mount", "dec")),
     "dec_deg": _Rule((("dec",),), (*_NO_PLACE, "mount", "ra")),
@@ -302,7 +302,7 @@ def columns_in_parts(column: str, headings: tuple[Heading, ...]) -> tuple[int, .
 
 
 def is_sign(name: str) -> bool:
-    """Tell whether a column holds the sign of an angle whose parts stand beside it."""
+    """Tell whether a column holds the sign of an angle whose parts are beside it."""
     return _last_word(name) in _SIGN_WORDS
 
 
@@ -335,10 +335,10 @@ def columns_of_pairs(column: str, headings: tuple[Heading, ...]) -> list[int]:
 
 
 def columns_elsewise(column: str, headings: tuple[Heading, ...]) -> list[int]:
-    """Return the positions of columns that give a place otherwise: hour angle, azimuth, altitude.
+    """Return the positions of columns with other coordinates: hour angle, azimuth, altitude.
 
-    Azimuth and altitude alone are the error of an axis more often than a place: so the mount's or the
-    solved ones must be called so.
+    Azimuth and altitude alone are the error of an axis more often than a place: so a name must say that
+    they are the mount's or the solved ones.
     """
     words = words_of_all(headings)
     mount = column.startswith("mount_")
@@ -357,9 +357,9 @@ def columns_elsewise(column: str, headings: tuple[Heading, ...]) -> list[int]:
 
 
 def columns_named(column: str, headings: tuple[Heading, ...]) -> list[int]:
-    """Return the positions of the headings whose names are taken for a contract column.
+    """Return the positions of the headings whose names are taken for one of our columns.
 
-    The contract's own name wins; of names that say more (``solved RA`` beside ``RA``) the fuller ones do.
+    Our own name wins; else the fuller one does (``solved RA`` beside ``RA``).
     """
     own = [at for at, heading in enumerate(headings) if heading.name.lower() == column]
     if own:

@@ -1,4 +1,4 @@
-"""Whether the places on the sky in a log can be true: near the mount's, above the horizon, not exchanged."""
+"""Whether a log's places on the sky are possible: near the mount's, above the horizon, not exchanged."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from drift.sky.of_date import separation_deg
 # ---- Whether right ascension and declination have changed places in a file.
 
 
-#: From this share of declinations beyond 90 degrees on, an exchange is thought of; from so many rows.
+#: Share of declinations beyond 90 degrees from which on an exchange is considered; least rows.
 _BEYOND = 0.2
 _FEW_ROWS = 3
 #: Exchanged back, this share of the rows must be near the mount's place [deg], or above the horizon.
@@ -42,8 +42,8 @@ MOUNT = ("mount_ra_deg", "mount_dec_deg")
 def exchanged_pairs(places: Places, around: Circumstances) -> tuple[tuple[str, str], ...]:
     """Return the pairs of columns that have changed places, () for none.
 
-    Nearly every list of right ascensions goes beyond 90 degrees, and no declination does, so that an exchange
-    shows; it is believed when exchanging back makes the two places agree, or puts them above the horizon.
+    Nearly every list of right ascensions goes beyond 90 degrees and no declination does, so an exchange
+    shows.  It is believed when exchanging back makes the two places agree, or puts them above the horizon.
     """
     finite = np.isfinite(places.ra_deg) & np.isfinite(places.dec_deg)
     if places.mount_ra_deg is not None and places.mount_dec_deg is not None:
@@ -87,8 +87,8 @@ _MOST = 0.8
 def flipped_columns(places: Places, around: Circumstances) -> tuple[str, ...]:
     """Return the columns of which one has the wrong sign, () for none.
 
-    Solved and mount's declinations are then opposite.  Which of them is wrong is told by the horizon: a
-    single name is returned where fewer places are below it by the other column, else both.
+    Solved and mount's declinations are then opposite.  The horizon shows which is wrong: a single name is
+    returned where fewer places are below it by the other column, else both.
 
     Parameters
     ----------
@@ -115,12 +115,10 @@ def _turned(places: Places) -> Places:
     return replace(places, dec_deg=-places.dec_deg)
 
 
-# ---- Whether the places on the sky in a log can be true: near the mount's, above the horizon, in
-# degrees.
+# ---- The checks: near the mount's place, above the horizon, in degrees.
 #
-# These checks look at a file as a whole as well as at each row: a right ascension
-# in hours, a wrong sign of the longitude or a wrong time zone spoil every row,
-# and are worth one clear paragraph.
+# These checks look at a file as a whole as well as at each row: a right ascension in hours, a wrong sign of
+# the longitude or a wrong time zone spoil every row, and deserve one clear paragraph.
 
 
 Numbers = npt.NDArray[np.float64]
@@ -135,13 +133,13 @@ _RANGE_ROWS = 20
 _RANGE_SPREAD_H = 6.0
 _RANGE_BELOW = 0.03
 _CURED = 0.02
-#: So many rows whose right ascensions differ but all lie below 24 are remarked on without other evidence.
+#: Rows with different right ascensions all below 24 that are remarked on without other evidence.
 _REMARK_ROWS = 8
-#: From this share of rows below the horizon on, the file as a whole is doubtful: a true log has none, and one
-#: of another site or with a wrong time zone a third to a half.  The rows above the horizon are then as wrong
-#: as the others, so that none is taken.
+#: Share of rows below the horizon from which on the file as a whole is doubtful: a true log has none, and
+#: one of another site or with a wrong time zone a third to a half.  The rows above the horizon are then as
+#: wrong as the others, so none is used.
 _DOUBTFUL = 0.2
-#: From this share on it is remarked on: a clock that was wrong for a night or two, or a site not far away.
+#: Share from which on it is remarked on: a clock that was wrong for a night or two, or a site not far away.
 _REMARKABLE = 0.02
 
 
@@ -185,14 +183,14 @@ class Places:
 
 
 class HoursSeen(StrEnum):
-    """What shows that a right ascension is in hours."""
+    """The evidence that a right ascension is in hours."""
 
     BY_MOUNT = "by_mount"  # multiplied by 15 it agrees with the mount's own place
     BY_HORIZON = "by_horizon"  # as degrees some places are below the horizon, multiplied by 15 none
 
 
 class Cure(StrEnum):
-    """What would bring a file's places above the horizon."""
+    """A change that would bring a file's places above the horizon."""
 
     LONGITUDE_SIGN = "longitude_sign"
     LATITUDE_SIGN = "latitude_sign"  # or that of the declinations
@@ -200,7 +198,7 @@ class Cure(StrEnum):
 
 
 def check_places(cells: Cells, around: Circumstances, places: Places) -> None:
-    """Set aside the rows whose place can't be true, and remark on what spoils a whole file."""
+    """Set aside rows with impossible places, and remark on what spoils a whole file."""
     if _refuse_exchanged(cells, around, places) or not cells.good.any():
         return
     if places.mount_ra_deg is not None:
@@ -224,9 +222,9 @@ def check_places(cells: Cells, around: Circumstances, places: Places) -> None:
         _check_frames(cells, around, places.of(cells.good))
 
 
-#: From so many rows, so far from the meridian [rad], sides say whether they are those that the tube is on ...
+#: Least rows, and distance from the meridian [rad], that show whether sides are those that the tube is on ...
 _FEW_SIDES, _MERIDIAN_RAD = 12, 0.2
-#: ... when in this share of them or less the tube looks across the pier.
+#: ... if the tube looks across the pier in this share of them or less.
 _OPPOSITE = 0.1
 
 
@@ -299,7 +297,7 @@ def _check_frames(cells: Cells, around: Circumstances, places: Places) -> None:
 
 
 def _column_in_hours(places: Places) -> str:
-    """Name the right ascension that is in hours by its disagreement with the other one, or return ""."""
+    """Return the right ascension that is in hours, by its disagreement with the other one, or ""."""
     if places.mount_ra_deg is None or places.time_us.size < _FEW_ROWS:
         return ""
     if np.mean(places.from_mount_deg() < _NEAR_DEG) >= 0.5:
@@ -360,7 +358,7 @@ def _set_far_aside(cells: Cells, places: Places) -> None:
 
 
 def _refuse_rest(cells: Cells, column: str, why: Notice) -> None:
-    """Set aside what is left of a file that is doubtful as a whole."""
+    """Set aside the rest of a file that is doubtful as a whole."""
     cells.set_aside(np.ones(cells.count, dtype=bool), column, why)
 
 
@@ -377,11 +375,11 @@ def _set_below_aside(cells: Cells, around: Circumstances, places: Places) -> Non
         _refuse_rest(cells, "time_utc", why)
 
 
-#: An outline of trees is drawn to some degrees, and they grow: nearer than this it says nothing [deg].
+#: An outline of trees is drawn to a few degrees, and they grow: margin within which it says nothing [deg].
 _BEHIND_DEG = 3.0
-#: From this share of the rows behind it on, the times of a file are asked about.
+#: Share of rows behind it from which on the times of a file are asked about.
 _SHARE_BEHIND = 0.05
-#: Clocks are an hour off by summer time, or some by a zone beside the right one [h].
+#: How far clocks may be off, by summer time or by a neighbouring zone [h].
 _OFF_BY_H = (1, -1, 2, -2)
 
 
@@ -406,7 +404,7 @@ def _remark_on_behind(cells: Cells, around: Circumstances, places: Places) -> No
 
 
 def _why_below(places: Places, around: Circumstances, below: Mask, doubtful: bool) -> Notice:
-    """Say what would bring a file's places above the horizon."""
+    """Return the change that would bring a file's places above the horizon."""
     return warning(
         IngestCode.BELOW_HORIZON,
         rows=int(below.sum()),

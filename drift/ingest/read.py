@@ -1,4 +1,4 @@
-"""A log file -> its rows: open it, know what its columns mean, check each row."""
+"""From a log file to its rows: open it, find out what its columns mean, check each row."""
 
 from __future__ import annotations
 
@@ -21,16 +21,16 @@ from drift.ingest.values import are_flags
 from drift.notices import IngestCode, Notice, info, warning
 from drift.readings import Columns, LogRead, RowSetAside
 
-# ---- A log file -> its rows: open it, know what its columns mean, check each row.
+# ---- Reading one log file.
 #
-# See `drift.ingest.text` for the way of a file through this room.
+# `drift.ingest.text` shows the way of a file through this room.
 
 
 class Settle(Protocol):
-    """Settles how a table is to be read whose columns are not the contract's."""
+    """Settles how to read a table with other columns than ours."""
 
     def claims(self, table: RawTable) -> bool:
-        """Tell whether it has a say also where the columns are the contract's."""
+        """Tell whether it is asked also about tables with our own columns."""
 
     def __call__(self, table: RawTable, around: Circumstances) -> tuple[Mapping, Notice]:
         """Return how a table is read, and why so; or raise LogFileError."""
@@ -44,10 +44,9 @@ def read_log(path: Path, around: Circumstances, settle: Settle | None = None) ->
     path
         The file.
     around
-        The site and the present time, on which it depends what is plausible.
+        The site and the present time, on which plausibility depends.
     settle
-        Says how a table with other columns than the contract's is to be read; by default such a file is
-        refused.
+        Says how to read a table with other columns than ours; by default such a file is refused.
 
     Raises
     ------
@@ -81,14 +80,14 @@ def read_table(table: RawTable, around: Circumstances, settle: Settle | None = N
     Raises
     ------
     drift.errors.LogFileError
-        If it is not known what its columns mean, or it has no rows.
+        If the meaning of its columns is unknown, or it has no rows.
     """
     mapping, why = _mapping(table, around, settle)
     return read_mapped(table, around, mapping, why)
 
 
 def read_mapped(table: RawTable, around: Circumstances, mapping: Mapping, why: Notice) -> LogRead:
-    """Read a table by a mapping; `why` tells people why it is taken for its kind of log.
+    """Read a table by a mapping; `why` is the reason for its kind of log, for people.
 
     Raises
     ------
@@ -130,7 +129,7 @@ def read_mapped(table: RawTable, around: Circumstances, mapping: Mapping, why: N
 
 
 def _mapping(table: RawTable, around: Circumstances, settle: Settle | None) -> tuple[Mapping, Notice]:
-    """Return how to read a table, and why: its own columns are the contract's, or somebody says how."""
+    """Return how to read a table, and why: its columns are ours, or `settle` says."""
     if settle is not None and settle.claims(table):
         mapping, why = settle(table, around)
         return _honour_units(mapping, table), why
@@ -148,7 +147,7 @@ def _mapping(table: RawTable, around: Circumstances, settle: Settle | None) -> t
 
 
 def _with_success(mapping: Mapping, table: RawTable) -> Mapping:
-    """Take a column of another name that says whether a solve succeeded, beside the contract's own ones."""
+    """Use a foreign column that says whether a solve succeeded, beside our own ones."""
     from drift.ingest.names import columns_of_success
 
     if mapping.kind != "solves" or "success" in mapping.columns:
@@ -165,7 +164,7 @@ def _with_success(mapping: Mapping, table: RawTable) -> Mapping:
 
 
 def _refuse_nearly_own(table: RawTable, layout: LogLayout) -> None:
-    """Refuse to read a table as solves alone that has the mount's places under names of its own."""
+    """Refuse to read a table as bare solves when it has the mount's places under other names."""
     from drift.ingest.names import columns_named
 
     own = {name.lower() for name in table.header}
@@ -183,7 +182,7 @@ def _refuse_nearly_own(table: RawTable, layout: LogLayout) -> None:
 
 
 def _honour_units(mapping: Mapping, table: RawTable) -> Mapping:
-    """Let the units that a file itself gives have the last word over those of its mapping."""
+    """Let the units that a file gives override those of its mapping."""
     units = {heading.name.lower(): heading.unit for heading in table.headings if heading.unit}
     columns = {
         column: replace(source, unit=unit_of(units.get(source.columns[0].lower(), ""), column) or source.unit)
@@ -195,7 +194,7 @@ def _honour_units(mapping: Mapping, table: RawTable) -> Mapping:
 
 
 def _own_with_units(mapping: Mapping, table: RawTable) -> Mapping:
-    """Take the contract's own columns in the units that a file gives apart from their names."""
+    """Read our own columns in the units that a file gives apart from their names."""
     units = {heading.name: heading.unit for heading in table.headings if heading.unit}
     columns = {}
     for column, source in mapping.columns.items():
@@ -261,7 +260,7 @@ def _cells(table: RawTable, found: Gathered, plan: Plan, around: Circumstances) 
     return cells
 
 
-#: Of more columns than this none is looked at for a slip in its name.
+#: Most columns that are searched for slips in names.
 _MOST_COMPARED = 200
 
 

@@ -1,4 +1,4 @@
-"""A kind of log's layout, the cells of a file while rows are checked, and each number's plausible range."""
+"""The layout of a kind of log, the cells of a file while its rows are checked, and plausible ranges."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ if TYPE_CHECKING:
     from drift.site.file import PierFile
 
 
-# ---- The plausible range of each number in a log, and the likely slip behind a value outside it.
+# ---- The plausible range of each number, and the likely slip behind a value outside it.
 
 
 class Quantity(StrEnum):
-    """What a range is of."""
+    """The quantity that a range is for."""
 
     RIGHT_ASCENSION = "right_ascension"
     DECLINATION = "declination"
@@ -62,7 +62,7 @@ def _no_slip(value: float) -> Slip:
 
 @dataclass(frozen=True)
 class Limits:
-    """The range a number may have, in the contract's unit; `slip` names the likely slip behind a value."""
+    """The plausible range of a number, in our unit; `slip` names the likely slip behind a value outside."""
 
     low: float
     high: float
@@ -79,7 +79,7 @@ class Limits:
         return below | above
 
     def reason(self, value: float) -> Notice:
-        """Say what is allowed, and what may have happened."""
+        """Return the reason: what is allowed, and what may have happened."""
         return warning(
             IngestCode.OUT_OF_RANGE,
             quantity=self.quantity,
@@ -114,7 +114,7 @@ BEARING = Limits(-180.0, 360.0, Quantity.BEARING)
 POSITION_ANGLE = Limits(-360.0, 360.0, Quantity.POSITION_ANGLE)
 EXPOSURE = Limits(0.0, 86_400.0, Quantity.EXPOSURE)
 SIGMA = Limits(0.0, float("inf"), Quantity.SIGMA, open_low=True, open_high=True)
-# Ten degrees: an axis, a pier or a star that far out is another unit or another column.
+# Ten degrees: a value that far out for an axis, a pier or a star is in another unit or column.
 OFFSET_ARCSEC = Limits(-36_000.0, 36_000.0, Quantity.OFFSET)
 AXIS_ARCMIN = Limits(-600.0, 600.0, Quantity.AXIS_ERROR)
 THICKNESS = Limits(-100.0, 100.0, Quantity.THICKNESS)
@@ -139,9 +139,9 @@ def usual_temperatures_c(
 
     Between inland and maritime places of the Earth, to some degrees; good enough to tell Celsius from
     Fahrenheit.  Annual means of 27 - 35 sin^2(latitude) and 27 - 29 sin^2(latitude), half swings between 6
-    and
-    20 sin(latitude), warmest in late July or late January, 6.5 C less a kilometre up (ISO 2533).  The round
-    values are from memory; Reykjavik, Brest, Phoenix and Minnesota lie within 8 degrees of these bounds.
+    and 20 sin(latitude), warmest in late July or late January, 6.5 C less a kilometre up (ISO 2533).  The
+    round values are from memory; Reykjavik, Brest, Phoenix and Minnesota lie within 8 degrees of these
+    bounds.
 
     Parameters
     ----------
@@ -172,15 +172,12 @@ def station_pressure(elevation_m: float) -> Limits:
     return Limits(low, high, Quantity.PRESSURE, slip=slip, elevation_m=elevation_m)
 
 
-# ---- The layout of a kind of log, and the cells of one file while its rows are checked.
-
-
-# ---- What a kind of log looks like, and the circumstances in which it is read.
+# ---- The layout of a kind of log, and the circumstances in which it is read.
 
 
 @dataclass(frozen=True)
 class Circumstances:
-    """Where the site is and what time it is now: what plausible values depend on."""
+    """The site and the present time, on which plausible values depend."""
 
     latitude_deg: float
     longitude_deg: float  # east positive
@@ -188,8 +185,8 @@ class Circumstances:
     now_us: int
     timezone: str | None = None
     guided: bool = True  # a guide star is followed
-    modelled: bool = False  # the mount's own model moves its axes
-    horizon_deg: tuple[tuple[float, float], ...] = ()  # what trees and houses hide: altitude by bearing
+    modelled: bool = False  # a model inside the mount moves its axes
+    horizon_deg: tuple[tuple[float, float], ...] = ()  # the horizon of trees and houses: altitude by bearing
 
     @property
     def place(self) -> tuple[float, float, float]:
@@ -198,7 +195,7 @@ class Circumstances:
 
 
 def circumstances(site: PierFile, now_us: int) -> Circumstances:
-    """Take from a site file what plausible values depend on."""
+    """Return the circumstances of a site file."""
     place = site.site
     return Circumstances(
         place.latitude_deg,
@@ -220,7 +217,7 @@ class LogLayout:
     required: tuple[str, ...]
     optional: tuple[str, ...]
     read: Callable[[Cells, Circumstances], Columns] = field(repr=False)
-    together: tuple[str, ...] = ()  # optional columns of which a file has all or none
+    together: tuple[str, ...] = ()  # optional columns that come together or not at all
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -228,18 +225,16 @@ class LogLayout:
         return self.required + self.optional
 
 
-# ---- The cells of one file while its rows are checked: what is read, set aside, left out and remarked
-# on.
+# ---- The cells of one file while its rows are checked.
 #
-# A row that can't be used is *set aside*; a single value that can't be used, in a
-# column that the row can do without, is *left out* and its row kept.  The first
-# reason found for a row is the one that is kept.
+# A row that can't be used is *set aside*; a single value that can't be used, in a column that the row can
+# do without, is *left out* and its row kept.  The first reason found for a row counts.
 
 
 Mask = npt.NDArray[np.bool_]
 Reason = Notice | Callable[[int], Notice]  # the same for all rows, or by the row's position
 
-#: Before this a clock was not set: no log of solves is that old.
+#: Times before this come from a clock that was not set: no log of solves is that old.
 _EARLIEST_US = int(np.datetime64("1990-01-01", "us").astype(np.int64))
 _BLANK = warning(IngestCode.BLANK)
 _NO_TIME = warning(IngestCode.TIME_UNREADABLE)
@@ -247,7 +242,7 @@ _NO_DATE = warning(IngestCode.DATE_UNREADABLE)
 
 
 class Cells:
-    """The rows of one file under one layout; see the module's text."""
+    """The rows of one file under one layout; see the comment above."""
 
     def __init__(
         self,
@@ -256,18 +251,18 @@ class Cells:
         source: Callable[[str, int], str],
         names: Mapping[str, str] | None = None,
     ) -> None:
-        """Take a file's columns in.
+        """Start with the columns of a file.
 
         Parameters
         ----------
         count
             Rows of the file.
         columns
-            Contract column -> its values.
+            Our column -> its values.
         source
-            Gives the text that stood in a contract column's cell in the row at a position.
+            Returns the text of the cell of one of our columns in the row at a position.
         names
-            Contract column -> what it is called in the file, where that is not the same.
+            Our column -> its name in the file, where that differs.
         """
         self.count = count
         self.good: Mask = np.ones(self.count, dtype=bool)
@@ -280,11 +275,11 @@ class Cells:
 
     @property
     def is_own(self) -> bool:
-        """Whether the file's columns are the contract's own, and nobody said how to read them."""
+        """Whether the file has our own columns and no mapping."""
         return not self._names
 
     def called(self, column: str) -> str:
-        """Return what people call a contract column: as the file does, else by its own name."""
+        """Return the name of a column for messages: the file's, else ours."""
         return self._names.get(column, column)
 
     def text(self, column: str) -> list[str]:
@@ -296,7 +291,7 @@ class Cells:
         return texts
 
     def set_aside(self, bad: Mask, column: str, reason: Reason) -> None:
-        """Set the rows aside that are `bad` and were still good."""
+        """Set aside the rows that are `bad` and were still good."""
         for position in np.flatnonzero(bad & self.good).tolist():
             self.aside[position] = (column, reason if isinstance(reason, Notice) else reason(position))
         self.good &= ~bad
@@ -328,7 +323,7 @@ class Cells:
         return numbers
 
     def telling_number(self, column: str, limits: Limits) -> npt.NDArray[np.float64]:
-        """Read an optional number that changes what the row means: a bad one sets the row aside."""
+        """Read an optional number that changes the row's meaning: a bad one sets the row aside."""
         return self._strict_number(column, limits)
 
     def spare_number(self, column: str, limits: Limits) -> npt.NDArray[np.float64]:
@@ -396,7 +391,7 @@ class Cells:
         return numbers
 
     def _why(self, column: str, position: int, contract: Notice | None = None) -> Notice:
-        """Say why a cell is no value: by the column's own spelling, else by the contract's."""
+        """Return why a cell has no value: by the column's own spelling, else by ours."""
         why = self._columns[column].why
         if contract is not None and why is values.why_no_number:
             return contract

@@ -1,4 +1,4 @@
-"""How a table with columns of its own is to be read: as kept under a name, or as proposed and agreed to."""
+"""How a table with other columns than ours is read: by a stored mapping, or as proposed and agreed to."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from drift.ingest.trial import sample_of
 from drift.ingest.values import Ready
 from drift.notices import IngestCode, Notice, info
 
-# ---- A proposal shown to people: what becomes of each column, and three sample rows.
+# ---- A proposal as it is shown: what becomes of each column, and sample rows.
 
 
 ROWS_SHOWN = 3
@@ -28,13 +28,13 @@ ROWS_SHOWN = 3
 class PreviewRow:
     """A sample row as it would be read.
 
-    `values` are by contract column: texts, numbers in its unit, a time [us since 1970 UTC] or a date [days
+    `values` are by our columns: texts, numbers in its unit, a time [us since 1970 UTC] or a date [days
     since 1970]; None where there is none.
     """
 
     raw: str
     values: MappingOf[str, str | int | float | None]
-    no_such_time: bool = False  # the clock did not show it, or showed it twice
+    no_such_time: bool = False  # the site's clock never showed it, or showed it twice
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ class Preview:
 
 
 def preview_of(table: RawTable, mapping: Mapping, around: Circumstances) -> Preview:
-    """Read the first rows of a table by a mapping, as people are shown them."""
+    """Read the first rows of a table by a mapping, for people to see."""
     sample = sample_of(table)
     plan = Plan.of(mapping, sample.headings, sample.decimal)
     gathered = gather([sample.rows], plan)
@@ -71,19 +71,18 @@ def _value(ready: Ready, at: int) -> str | int | float | None:
     return number
 
 
-# ---- How a table with columns of its own is to be read: as kept under a name, or as proposed and agreed
-# to.
+# ---- Settling how a table is read.
 
 
-#: The question whether a file that was read otherwise before is to be read so now, and its answers.
+#: The question whether a file that was read differently before is to be read like this now, and its answers.
 READING, REPLACE, FORMER = "reading", "replace", "former"
-#: The question whether files that lie with another site file are of this pier, and its answers.
+#: The question whether files beside another site file are of this pier, and its answers.
 OTHER_PIER, TAKE, LEAVE = "other_pier", "take", "leave"
-#: After so many answers that can't be, a file is refused.
+#: Number of impossible answers after which a file is refused.
 _PATIENCE = 3
-#: Asked a question about a table; returns the answer.
+#: Asks a question about a table; returns the answer.
 AskPerson = Callable[[RawTable, Question], str]
-#: Shown a proposal with sample rows; returns the name to keep it under, "" when it is not agreed to.
+#: Shows a proposal with sample rows; returns the name to keep it under, "" when it is not agreed to.
 Agree = Callable[[RawTable, Proposal, Preview, str], str]
 
 
@@ -94,14 +93,14 @@ class Settler:
     Parameters
     ----------
     kept
-        The mappings kept so far; new ones are added.
+        The stored mappings; new ones are added.
     answers
         Answers given beforehand, by the question's key.
     wanted
         The name of the mapping to use, or to keep a new one under; "" for any.
     ask, agree
-        How a person is asked; None where nobody is there: then questions refuse the file, and so does a
-        proposal that nobody agreed to.
+        How a person is asked; None where nobody can be asked: then an open question, or a proposal that
+        nobody agreed to, refuses the file.
     """
 
     kept: MappingFile
@@ -111,10 +110,10 @@ class Settler:
     agree: Agree | None = None
 
     def claims(self, table: RawTable) -> bool:
-        """Tell whether something was said that has a say also for the contract's own columns.
+        """Tell whether an answer or a named mapping applies also to tables with our own columns.
 
-        A mapping that was kept for such a header is used when it is named only: another log with the same
-        columns needs none.
+        A mapping stored for such a header is used only when it is named: another log with the same columns
+        needs none.
         """
         return bool(self.wanted in self.kept.mappings or self._to_tables)
 
@@ -140,12 +139,12 @@ class Settler:
 
     @property
     def _to_tables(self) -> dict[str, str]:
-        """Return the answers without those that are not about how a table is read."""
+        """Return the answers that are about how a table is read."""
         apart = (READING, OTHER_PIER, IMAGES)
         return {key: value for key, value in self.answers.items() if key.partition(".")[0] not in apart}
 
     def _name_of(self, table: RawTable) -> str:
-        """Return the name of the kept mapping that a table is read by, "" for none."""
+        """Return the name of the stored mapping for a table, "" for none."""
         if self.wanted in self.kept.mappings:
             return self.wanted
         names = [] if self.wanted else self.kept.for_header(table.header)

@@ -1,4 +1,4 @@
-"""What the sky says of places in a log: whether they were up, and their frames, by precession."""
+"""What the sky shows about places in a log: whether they were above the horizon, and their frames."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from drift.ingest.values import US_PER_DAY
 
 Numbers = npt.NDArray[np.float64]
 
-# ---- How high a place on the sky stands over the site, to a quarter of a degree.
+# ---- The altitude of a place over the site, to a quarter of a degree.
 
 
 _MJD_ZERO = 2_400_000.5
 _MJD_OF_1970 = 40_587.0
-#: A place this far below the horizon was not seen: refraction lifts by 0.6 degrees at most, and the
-#: altitude below is good to 0.2.
+#: How far below the horizon a place can't have been seen: refraction lifts by 0.6 degrees at most, and the
+#: altitude here is good to 0.2.
 BELOW_DEG = -1.0
 
 
@@ -94,7 +94,7 @@ def hour_angle_rad(
     return np.asarray(erfa.anpm(rotation + np.radians(longitude_deg) - np.radians(ra_deg)))
 
 
-# ---- Places of the mount that were not read from it, but copied from the solve (or the other way round).
+# ---- Mount places that are copies of the solved ones, or the other way round.
 
 
 #: A mount's own place differs from the solved one by its pointing error, arcseconds at the least; places that
@@ -113,7 +113,7 @@ def copied_places(
     mount_ra_deg: npt.NDArray[np.float64],
     mount_dec_deg: npt.NDArray[np.float64],
 ) -> npt.NDArray[np.bool_]:
-    """Tell which of the mount's places are the solved ones, as they stand or turned to of date.
+    """Tell which of the mount's places are the solved ones, as they are or turned to of date.
 
     Parameters
     ----------
@@ -145,19 +145,17 @@ def copied_places(
     return same
 
 
-# ---- Whether the mount's places and the solved ones are in the frames that a file says, by their
-# differences.
+# ---- The frames of mount's and solved places, from their differences.
 #
 # Precession since 2000 has moved places by a third of a degree by 2026, in a pattern over right ascension;
 # what a mount's pointing errors do depends on the hour angle instead, and the zeros of a night are the same
-# all over the sky.  So the share of that pattern in the differences tells the frames apart: 1 when
-# the mount's
-# places are of date and the solved ones ICRS, as they should be, 0 when both are in one frame, -1 when they
-# are exchanged.
+# all over the sky.  So the share of that pattern in the differences tells the frames apart: 1 when the
+# mount's places are of date and the solved ones ICRS, as they should be, 0 when both are in one frame, -1
+# when they are exchanged.
 
 
 class FrameVerdict(StrEnum):
-    """What precession tells of the frames of a file's places."""
+    """The verdict of precession on the frames of a file's places."""
 
     RIGHT = "right"  # the mount's of date, the solved ones ICRS
     ONE_FRAME = "one_frame"
@@ -165,18 +163,18 @@ class FrameVerdict(StrEnum):
     UNKNOWN = "unknown"
 
 
-#: The share must be known to this (one standard deviation) and lie this near to a whole number.
+#: The share must be known to this (one standard deviation) and be this near to a whole number.
 _KNOWN = 0.1
 _NEAR = 0.3
 _SHARES = ((FrameVerdict.RIGHT, 1.0), (FrameVerdict.ONE_FRAME, 0.0), (FrameVerdict.EXCHANGED, -1.0))
 _FEW_ROWS = 8
-#: So many nights, spread over the file, are looked at, and so many rows of them.
+#: Number of nights, spread over the file, that are used, and rows of each.
 _NIGHTS_LOOKED_AT = 100
 _ROWS_LOOKED_AT = 2_000
 #: Differences beyond this many robust standard deviations are not counted; passes of that.
 _WILD = 3.0
 _PASSES = 4
-#: The differences of a night hang together, so that the scatter alone is too sure.
+#: The differences of a night are correlated, so that the scatter alone gives too small an sd.
 _CAUTION = 2.0
 #: Nearer to the pole than this [deg] right ascension says little.
 _POLAR_DEG = 80.0
@@ -191,7 +189,7 @@ class FrameShare:
 
     @property
     def verdict(self) -> FrameVerdict:
-        """What it tells."""
+        """The verdict."""
         if not self.sd < _KNOWN:
             return FrameVerdict.UNKNOWN
         for verdict, share in _SHARES:

@@ -1,4 +1,4 @@
-"""The bytes of a log file -> text -> a table of raw columns with exact line numbers."""
+"""From the bytes of a log file to text, and to a table of raw columns with exact line numbers."""
 
 from __future__ import annotations
 
@@ -16,28 +16,25 @@ from drift.errors import LogFileError
 from drift.notices import IngestCode, Notice, info, warning
 from drift.readings import FORMER_COLUMNS
 
-# ---- A file of any form as a table of raw columns: the seam between what a file looks like and what it
-# means.
+# ---- A table of raw columns: a file's form is dealt with, its meaning is still open.
 #
 # The way of a file through this room::
 #
-#     formats.open_table(path) -> RawTable        a reader for each form of file; nothing is given a meaning
-#     mapping (logs.toml, guessed or asked)       which raw column is which of the contract's, in which unit
-#     translate: RawTable + mapping -> cells      of the contract's columns; values that are none, with why
+#     formats.open_table(path) -> RawTable        a reader for each form of file; no meanings yet
+#     mapping (logs.toml, guessed or asked)       which raw column is which of ours, in which unit
+#     translate: RawTable + mapping -> cells      of our columns; bad values with the reason
 #     layout.read, layout.check -> LogRead        the same row checks for every file
 #
 # A reader of another form writes one function ``path -> RawTable`` and a line in
-# `drift.ingest.formats.FORMS`.  Where its headings are already the contract's names and units (``time_utc``,
+# `drift.ingest.formats.FORMS`.  Where its headings are already our names and units (``time_utc``,
 # ``ra_deg``, ...), no mapping is needed: `drift.ingest.read.read_table` takes the table as it is.
 #
-# `Rows.raws` is what is kept of a row in the record, whatever becomes of it, and is shown to
-# people: text that
-# `RawTable.split_raw` can turn into the row's cells again.  `Rows.lines` says where it stood,
-# counted from 1:
+# `Rows.raws` is what the record keeps of a row in any case, and shows to people: text that
+# `RawTable.split_raw` can turn into the row's cells again.  `Rows.lines` is its place, counted from 1:
 # lines of a text file, rows of a binary table.
 
 
-#: So many rows are read at a time, so that memory does not grow with the cells of a file.
+#: Rows read at a time, so that memory does not grow with the cells of a file.
 PART_ROWS = 50_000
 
 #: The cells of one column: text without surrounding blanks ("" for none), or numbers (NaN for none).
@@ -45,7 +42,7 @@ RawCells = list[str] | npt.NDArray[np.float64]
 
 
 def contract_name(column: str) -> str:
-    """Return the name of a column as the contract would write it: lower case, a former name as today's."""
+    """Return the name of a column as drift writes it: lower case, a former name as today's."""
     name = column.lower()
     return FORMER_COLUMNS.get(name, name)
 
@@ -55,7 +52,7 @@ _FORMULA = re.compile(r"[=@\t\r]|[+-](?![\s\d.,:'\"\u00b0\u2032\u2033hdmseE+-]*\
 
 
 def spreadsheet_cell(text: str) -> str:
-    """Return a cell of a table that is written for others, so that no spreadsheet runs it."""
+    """Return a cell of an exported table, such that no spreadsheet runs it."""
     return f"'{text}" if _FORMULA.match(text.lstrip("'")) else text
 
 
@@ -81,7 +78,7 @@ def as_text(name: object) -> str:
 
 @dataclass(frozen=True)
 class Heading:
-    """What a file says of one column."""
+    """What a file says about one column."""
 
     name: str
     unit: str = ""  # as the file says it, apart from the name: "deg", "hourangle", "arcsec"; "" without
@@ -96,7 +93,7 @@ class Rows:
     lines: npt.NDArray[np.int64] = field(repr=False)
     raws: list[str] = field(repr=False)
     surplus: dict[int, int] = field(default_factory=dict)  # position of a row -> cells it has, when too many
-    aside: dict[int, Notice] = field(default_factory=dict)  # position of a row that is none -> why
+    aside: dict[int, Notice] = field(default_factory=dict)  # position of an unreadable row -> why
 
 
 @dataclass(frozen=True)
@@ -104,7 +101,7 @@ class RawTable:
     """A file as raw columns; `parts` can be gone through more than once."""
 
     name: str  # the file as it was given
-    path: str  # the whole path, or "" for what was recorded by hand
+    path: str  # the whole path, "" for rows recorded by hand
     digest: str  # of the file's bytes
     headings: tuple[Heading, ...]
     header_line: int  # 0 when the form has no header line
@@ -120,10 +117,10 @@ class RawTable:
         return tuple(heading.name for heading in self.headings)
 
 
-# ---- The bytes of a log file -> text, with what had to be assumed on the way.
+# ---- From bytes to text.
 
 
-#: How files of other programs begin -> what to call them and what to do.
+#: How files of other programs begin -> their name and what to do.
 _OTHER_FILES = {
     b"PK\x03\x04": "an archive within another; unpack it first",
     b"\x1f\x8b": "an archive within another; unpack it first",
@@ -151,9 +148,8 @@ class Decoded:
 def decode(data: bytes, name: str) -> Decoded:
     """Turn the bytes of a log file into text.
 
-    UTF-8 (with or without a byte order mark) and UTF-16 with a byte order mark
-    are read as such; anything else that is text is read as cp1252, which
-    changes notes at most, never a number, and is said in a remark.
+    UTF-8 (with or without a byte order mark) and UTF-16 with a byte order mark are read as such; anything
+    else that is text is read as cp1252, which can change notes but no number; a remark says so.
 
     Raises
     ------
@@ -226,7 +222,7 @@ def _plain_line_ends(text: str) -> str:
     return text.rstrip("\x1a")
 
 
-# ---- Text -> records with their exact line numbers: what a row was before anyone gave it a meaning.
+# ---- From text to rows with exact line numbers.
 #
 # A record is one row of the file.  Its line number is that of the physical line
 # on which it begins, counted from 1, also after blank lines, comments and quoted
@@ -236,7 +232,7 @@ def _plain_line_ends(text: str) -> str:
 #: What may stand between fields, the usual one first; the last two are runs of blanks.
 DELIMITERS = (",", ";", "\t", "|", "  ", " ")
 _RUNS = {"  ": re.compile(r"\s{2,}|\t"), " ": re.compile(r"\s+")}
-_BLANKS = ' \t,;|"'  # a row of these alone is blank: spreadsheets write them
+_BLANKS = ' \t,;|"'  # a row of only these is blank: spreadsheets write them
 _END = "\x00end\x00"  # can't stand in a file: zero bytes are refused as binary
 
 
@@ -371,12 +367,12 @@ class TextRows:
         )
 
 
-#: So many rows above the last one show how its last cell should be written.
+#: Rows above the last one that show how its last cell should be written.
 _ROWS_ABOVE = 50
 
 
 def _checked(parts: Iterator[Rows], names: Sequence[str], unended: int) -> Iterator[Rows]:
-    """Mark headers in mid-file, the rows below one of another order, and a last row cut short.
+    """Mark headers inside the file, rows below a header of another order, and a last row cut short.
 
     Parameters
     ----------
@@ -438,7 +434,7 @@ def _is_cut(part: Rows, at: int) -> bool:
 
 
 def _written_length(cell: str) -> tuple[int, int]:
-    """Return the decimals of a number, or the length of a text: what a cut makes shorter."""
+    """Return the decimals of a number, or the length of a text: what cutting makes shorter."""
     whole, point, decimals = cell.rpartition(".")
     if whole.lstrip("+-").isdigit() and decimals.isdigit():
         return 1, len(decimals)

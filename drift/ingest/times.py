@@ -1,4 +1,4 @@
-"""Times as people write them -> microseconds since 1970, across the days on which clocks are changed."""
+"""From times as people write them to microseconds since 1970, also on days when clocks are changed."""
 
 from __future__ import annotations
 
@@ -16,9 +16,8 @@ from drift.notices import IngestCode, Notice, warning
 
 # ---- Times as people write them -> microseconds since 1970 on the clock that they were read from.
 #
-# A text is a date, a time of day and perhaps a zone, in one column or in two; a number counts days
-# or seconds.
-# What the clock was (UTC, a zone with summer time) is the business of `drift.ingest.times`.
+# A text is a date, a time of day and perhaps a zone, in one column or in two; a number counts days or
+# seconds.  Which clock it was (UTC, a zone with summer time) is dealt with below.
 
 
 Numbers = npt.NDArray[np.float64]
@@ -50,8 +49,8 @@ _CLOCK = (
     r"(?: ?(?P<noon>[AaPp])\.?[Mm]\.?)?"
     r"|(?P<hour_2>\d\d)(?P<minute_2>\d\d)(?P<second_2>\d\d)(?:[.,](?P<part_2>\d{1,12}))?)"
 )
-#: What clocks are called in text -> minutes from UTC; only what means one thing in the trade.  Whether it
-#: can be the site's clock is asked of the site's own zone (`clock_holds`).
+#: Names of clocks in text -> minutes from UTC; only unambiguous ones.  Whether it can be the site's clock
+#: is checked with the site's zone (`clock_holds`).
 CLOCKS = {
     "EST": -300, "EDT": -240, "CST": -360, "CDT": -300, "MST": -420, "MDT": -360, "PST": -480, "PDT": -420,
     "AKST": -540, "AKDT": -480, "HST": -600, "AST": -240, "ADT": -180, "NST": -210, "NDT": -150,
@@ -59,7 +58,7 @@ CLOCKS = {
     "SAST": 120, "JST": 540, "KST": 540, "AWST": 480, "ACST": 570, "ACDT": 630, "AEST": 600, "AEDT": 660,
     "NZST": 720, "NZDT": 780,
 }  # fmt: skip
-#: Clocks that zones call otherwise than German does.
+#: Clocks whose German names differ from those of the zones.
 _SAME_CLOCK = {"MEZ": "CET", "MESZ": "CEST"}
 _ZONE = (
     r"(?: ?(?P<zone>[Zz]|UTC|UT|GMT|utc)| ?(?P<offset>[+-]\d\d(?::?\d\d)?)"
@@ -85,7 +84,7 @@ class TimeForm(AlsoWritten):
 #: Form of a number -> microseconds a unit, and where it counts from [us since 1970].
 _DAYS_FROM = {TimeForm.JD: 2_440_587.5, TimeForm.MJD: 40_587.0, TimeForm.SPREADSHEET_DAYS: 25_569.0}
 _SECONDS = {TimeForm.UNIX_SECONDS: US_PER_SECOND, TimeForm.UNIX_MILLISECONDS: 1_000}
-#: Forms that count from an instant, so that no zone has a say.
+#: Forms that count from an instant, so that the zone doesn't matter.
 ABSOLUTE = (TimeForm.JD, TimeForm.MJD, *_SECONDS)
 _COUNT = re.compile(r"\+?(\d{1,16})(?:[.,](\d+))?")
 _LEAST_YEAR_OF_1900 = 70  # two digits from here on are of the last century
@@ -111,7 +110,7 @@ class TimeSpelling:
     evening_date: bool = False
 
     def read(self, cells: list[str]) -> Times:
-        """Read cells: the clock [us since 1970] and which cells are none; naive where no zone is written."""
+        """Read cells: the clock [us since 1970] and which cells are bad; naive where no zone is written."""
         if self.form != TimeForm.TEXT:
             return self._counts(cells)
         quick = self._alike(cells)
@@ -340,9 +339,8 @@ def clock_holds(name: str, zone: str, time_us: npt.NDArray[np.int64]) -> npt.NDA
 
 # ---- Local time -> UTC, across the days on which clocks are changed.
 #
-# An hour that the clock goes through twice is told apart by the order of the rows where that is
-# possible, or by
-# what the mapping says; else its rows are not known.  An hour that the clock leaves out never was.
+# An hour that the clock goes through twice is resolved by the order of the rows where that is possible, or
+# by the mapping; else the times of its rows are unknown.  An hour that the clock skips never was.
 
 
 Ints = npt.NDArray[np.int64]
@@ -380,7 +378,7 @@ def zone_named(name: str) -> tzinfo | None:
 
 @dataclass(frozen=True)
 class Zoned:
-    """UTC of local clocks, and which are in an hour left out or in one gone through twice and not known."""
+    """UTC of local clocks, and which are in a skipped hour or in an unresolved repeated one."""
 
     us: Ints  # UTC [us]; of `missing` and `unclear` rows no time
     missing: Mask
@@ -397,7 +395,7 @@ def to_utc(clock_us: Ints, zone: tzinfo, repeated_hour: RepeatedHour = RepeatedH
     zone
         The zone.
     repeated_hour
-        How to take an hour that the clock went through twice; the order of the rows tells it where the clock
+        How to take an hour that the clock went through twice; the order of the rows decides where the clock
         is seen to jump back.
     """
     before, after = _offsets(clock_us, zone)
@@ -415,7 +413,7 @@ def to_utc(clock_us: Ints, zone: tzinfo, repeated_hour: RepeatedHour = RepeatedH
 def _offsets(clock_us: Ints, zone: tzinfo) -> tuple[Ints, Ints]:
     """Return the offset from UTC [us] of each clock reading, taken as the first and as the second time.
 
-    Only on days on which the offset changes is each row looked at by itself.
+    Rows are looked at singly only on days on which the offset changes.
     """
     days = clock_us // US_PER_DAY
     first, second = np.zeros(len(days), dtype=np.int64), np.zeros(len(days), dtype=np.int64)
@@ -447,10 +445,10 @@ def _both(clock_us: int, zone: tzinfo) -> tuple[int, int]:
 
 
 def _by_order(clock_us: Ints, twice: Mask) -> tuple[Mask, Mask]:
-    """Tell which rows of hours gone through twice are of the second time, and which are not known.
+    """Tell which rows of repeated hours are of the second time, and which are unresolved.
 
-    A stretch of such rows in which the clock jumps back once is told apart there; without a jump, or with
-    several, nothing is known.
+    A stretch of such rows in which the clock jumps back once is divided there; without a jump, or with
+    several, it stays unresolved.
     """
     second, unclear = np.zeros(len(clock_us), dtype=bool), np.zeros(len(clock_us), dtype=bool)
     rows = np.flatnonzero(twice)

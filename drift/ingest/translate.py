@@ -1,4 +1,4 @@
-"""Raw columns and a mapping -> the contract's columns as values."""
+"""From raw columns and a mapping to our columns as values."""
 
 from __future__ import annotations
 
@@ -50,7 +50,8 @@ from drift.notices import IngestCode, Notice, info, warning
 Mask = npt.NDArray[np.bool_]
 Numbers = npt.NDArray[np.float64]
 
-#: Converted numbers are rounded so, in the contract's units: then a row is known again in another spelling.
+#: Decimals to which converted numbers are rounded, in our units, so that a row is recognised in another
+#: spelling.
 _DECIMALS = 10
 #: Columns in which 360 degrees (24 h, by rounding) are 0.
 _FULL_TURN = ("ra_deg", "mount_ra_deg")
@@ -65,7 +66,7 @@ class Plan:
     kind: str
     mapping: Mapping
     decimal: str
-    at: MappingOf[str, tuple[int, ...]]  # contract column -> positions of the file's columns
+    at: MappingOf[str, tuple[int, ...]]  # our column -> positions of the file's columns
 
     @classmethod
     def of(cls, mapping: Mapping, headings: Iterable[Heading], decimal: str) -> Plan:
@@ -78,7 +79,7 @@ class Plan:
         return cls(mapping.kind, mapping, decimal, at)
 
     def source_text(self, cells: list[str], column: str) -> str:
-        """Return the text of a contract column in the cells of one row."""
+        """Return the text of one of our columns in the cells of one row."""
         if column not in self.at:
             return ""
         source = self.mapping.columns[column]
@@ -91,7 +92,7 @@ class Plan:
         return " ".join(cells[at] for at in self.at[column]).strip()
 
     def names(self) -> dict[str, str]:
-        """Return what each contract column is called in the file."""
+        """Return the name of each of our columns in the file."""
         return {
             column: " + ".join(source.columns) or column for column, source in self.mapping.columns.items()
         }
@@ -99,7 +100,7 @@ class Plan:
 
 @dataclass
 class Gathered:
-    """All rows of a file: where they stood, their text, and the contract's columns as values."""
+    """All rows of a file: their place, their text, and our columns as values."""
 
     lines: npt.NDArray[np.int64] = field(repr=False)
     raws: list[str] = field(repr=False)
@@ -109,7 +110,7 @@ class Gathered:
 
 
 def gather(parts: Iterable[Rows], plan: Plan) -> Gathered:
-    """Read the planned columns of a table, part by part: its cells never stand in memory all at once."""
+    """Read the planned columns of a table part by part: its cells are never in memory all at once."""
     lines: list[npt.NDArray[np.int64]] = []
     raws: list[str] = []
     surplus: dict[int, int] = {}
@@ -175,7 +176,7 @@ def _read_own(cells: RawCells, sort: Sort, column: str, plan: Plan) -> Ready:
 
 
 def _constant(value: str, sort: Sort, column: str, count: int, plan: Plan) -> Ready:
-    """Read one value for all rows; it stands in the mapping, written as the contract has it."""
+    """Read one value for all rows; it is in the mapping, written as drift writes it."""
     one = read_plain([value], sort)
     spread: npt.NDArray[np.generic] | list[str]
     spread = one.values * count if isinstance(one.values, list) else np.repeat(one.values, count)
@@ -253,7 +254,7 @@ def _sides(texts: list[str], means: SideMeans) -> list[str]:
 
 
 def finish(columns: dict[str, Ready], mapping: Mapping, around: Circumstances) -> Refused:
-    """Do what needs the whole file: local time to UTC, middles of exposures, places to other frames.
+    """The steps that need the whole file: local time to UTC, middles of exposures, places to other frames.
 
     Returns
     -------
@@ -293,16 +294,16 @@ def _with_times_and_frames(columns: dict[str, Ready], mapping: Mapping, around: 
 # ---- Weather by the hour -> by the day.
 
 
-#: A day with a gap longer than this says nothing of its coldest and warmest hour [us].
+#: A day with a gap longer than this doesn't show its coldest and warmest hour [us].
 _LONGEST_GAP_US = 6 * 3_600_000_000
 
 
 def by_day(found: Gathered, mapping: Mapping, around: Circumstances) -> tuple[Gathered, Notice]:
     """Make one row of all of a day: its lowest, highest and mean temperature, and the median of the snow.
 
-    The row stands on the line of the day's first one, with its text.  A day with a gap is set aside, and so
-    is a row that can't be read; days go from midnight to midnight of the clock of the file, or of local mean
-    time where it is on UTC.
+    The row has the line and the text of the day's first one.  A day with a gap is set aside, and so is a
+    row that can't be read.  Days run from midnight to midnight by the clock of the file, or by local mean
+    time where that is UTC.
     """
     columns = found.columns
     us = np.asarray(columns["date"].values)
@@ -385,7 +386,7 @@ def utc_of(us: npt.NDArray[np.int64], scale: TimeScale) -> npt.NDArray[np.int64]
 
 
 def _middle(times: Ready, exposure: Ready | None, instant: Instant) -> Ready:
-    """Move the start or end of an exposure to its middle; where no exposure time is given it stays."""
+    """Move the start or end of an exposure to its middle; without an exposure time it stays."""
     if exposure is None or instant not in (START, END):
         return times
     half = np.nan_to_num(np.asarray(exposure.values), nan=0.0) / 2.0
@@ -402,7 +403,7 @@ def _to_frame(
     good: Mask,
     around: Circumstances,
 ) -> None:
-    """Turn places from the frame that they are given in into the one that the contract has them in."""
+    """Turn places from the frame that they are given in into ours."""
     ra, dec = pair
     if given == wanted or ra not in columns or dec not in columns:
         return

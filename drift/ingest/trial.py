@@ -1,4 +1,4 @@
-"""A sample of a table read by a mapping that is still in doubt, to see what the sky says of it."""
+"""A sample of a table read by an uncertain mapping, to check it against the sky."""
 
 from __future__ import annotations
 
@@ -24,10 +24,10 @@ from drift.ingest.translate import Plan, as_texts, finish, gather
 from drift.ingest.values import ON, Ready, TubeSide
 from drift.notices import MappingCode, Notice, info
 
-# ---- Some rows of a table, spread over it: what a guess about its columns rests on.
+# ---- A sample of rows, spread over a table.
 
 
-#: So many rows at most.
+#: Most rows of a sample.
 SAMPLE_ROWS = 2_000
 
 
@@ -67,7 +67,7 @@ class TableSample:
 
 
 def sample_of(table: RawTable) -> TableSample:
-    """Take a sample of a table's rows, in pairs of neighbours where others are left out."""
+    """Take a sample of a table's rows, in pairs of neighbours where it is thinned."""
     parts = list(_thinned(table))
     if not parts:
         return TableSample(
@@ -104,17 +104,17 @@ def _thinned(table: RawTable) -> Iterator[Rows]:
 
 @dataclass(frozen=True)
 class Known:
-    """A table, a sample of it, the site, and what was answered and decided so far."""
+    """A table, a sample of it, the site, and answers and decisions so far."""
 
     table: RawTable
     sample: TableSample
     around: Circumstances
     decisions: Decisions
-    slips: dict[str, str] = field(default_factory=dict)  # contract column -> its name with a slip
+    slips: dict[str, str] = field(default_factory=dict)  # our column -> its name with a slip
 
     @property
     def is_own(self) -> bool:
-        """Whether the columns are the contract's own but for slips in their names."""
+        """Whether the columns are our own except for slips in their names."""
         return bool(self.slips)
 
     def example(self, at: int) -> Notice:
@@ -123,21 +123,21 @@ class Known:
         return info(MappingCode.CELL, cell=given[0] if given else "")
 
 
-# ---- Reading a sample by a mapping that is still in doubt, to see what the sky says of it.
+# ---- A sample read by an uncertain mapping, checked against the sky.
 
 
-#: From so many rows on the horizon and the hour angle say something.
+#: Least rows for evidence by the horizon and the hour angle.
 _FEW = 6
 #: Nearer to the meridian than this [rad] the tube may be on either side; farther than that it is not turned.
 _MERIDIAN_RAD = 0.1
-#: So far above a place the outline of trees must stand to hide it [deg].
+#: How far above a place the outline of trees must be to hide it [deg].
 _BEHIND_DEG = 3.0
 _FIRST_US, _LAST_US = (int(np.datetime64(f"{year}-01-01", "us").astype(np.int64)) for year in (1990, 2060))
 
 
 @dataclass(frozen=True)
 class Trial:
-    """The contract's columns of a sample."""
+    """Our columns of a sample."""
 
     columns: dict[str, Ready] = field(repr=False)
     good: npt.NDArray[np.bool_] = field(repr=False)
@@ -145,7 +145,7 @@ class Trial:
 
     @classmethod
     def of(cls, sample: TableSample, mapping: Mapping, around: Circumstances) -> Trial:
-        """Read a sample; a column of sides as if it said where the tube is."""
+        """Read a sample; a column of sides as if it gave the side that the tube is on."""
         if "tube_side" in mapping.columns:
             side = replace(mapping.columns["tube_side"], means=ON)
             mapping = replace(mapping, columns={**mapping.columns, "tube_side": side})
@@ -193,7 +193,7 @@ class Trial:
         return frame_share(self.around.longitude_deg, us, *(self.of_column(name) for name in names))
 
     def sides_agree(self) -> float | None:
-        """Return the share of the rows in which a tube on the side that is given looks across the pier.
+        """Return the share of the rows in which a tube on the given side looks across the pier.
 
         On the east side it then looks west, where the hour angle is positive.
         """

@@ -1,4 +1,4 @@
-"""Units: how people and files write them, and the way from each to the contract's own."""
+"""Units: their spellings in files, and the conversion to our own."""
 
 from __future__ import annotations
 
@@ -162,7 +162,7 @@ _WRITTEN: dict[Dimension, dict[str, UnitName]] = {
         }
     ),
 }
-#: Ending of a contract's column -> its unit.
+#: Ending of one of our columns -> its unit.
 _OWN = {
     "deg": _U.DEGREES,
     "arcmin": _U.ARCMIN,
@@ -173,21 +173,21 @@ _OWN = {
     "mm": _U.MM,
     "cm": _U.CM,
 }
-#: What may stand for a unit below a heading and is none of a dimension.
+#: Entries of a line of units that are none of a dimension.
 _NO_DIMENSION = ("utc", "hms", "dms", "local", "jd", "div", "divs", "divisions")
-#: Columns that may be read off a bubble.
+#: Columns that may be read off a bubble level.
 _LEVELLED = ("tilt_north_arcsec", "tilt_east_arcsec")
 _BUBBLE = re.compile(
     r"div(?:ision)?s?\.?[\s,:=(]*(?:of|at)?\s*(?P<value>\d+(?:[.,]\d+)?)\s*(?P<unit>[^\d\s)][^)]*)\)?",
     re.IGNORECASE,
 )
-#: For places the contract's degrees may also be hours; a bearing or a face never is.
+#: Columns whose degrees may also be hours; a bearing or a face never is.
 _IN_HOURS = ("ra_deg", "mount_ra_deg")
 
 
 @dataclass(frozen=True)
 class Unit:
-    """The unit of a column; of a bubble's readings what one division of its glass is worth in that unit."""
+    """The unit of a column; for a bubble level, `division` is what one division is worth in that unit."""
 
     name: UnitName
     division: float | None = None
@@ -204,17 +204,17 @@ def dimension_of(unit: UnitName) -> Dimension:
 
 @cache
 def own_unit(column: str) -> UnitName | None:
-    """Return the unit of a contract's column, None for text, turns and times."""
+    """Return the unit of one of our columns, None for text, turns and times."""
     return _OWN.get(column.rpartition("_")[2]) if "_" in column else None
 
 
 def may_be_divisions(column: str) -> bool:
-    """Tell whether a contract's column may be read in divisions of a bubble."""
+    """Tell whether one of our columns may be read in divisions of a bubble level."""
     return column in _LEVELLED
 
 
 def units_for(column: str) -> tuple[UnitName, ...]:
-    """Return the units in which a contract's column may be given."""
+    """Return the units in which one of our columns may be given."""
     own = own_unit(column)
     if own is None:
         return ()
@@ -226,7 +226,7 @@ def units_for(column: str) -> tuple[UnitName, ...]:
 
 
 def unit_of(written: str, column: str) -> Unit | None:
-    """Return the unit that a text means for a contract's column, None when it is none of its units."""
+    """Return the unit that a text means for one of our columns, None when it is none of its units."""
     own = own_unit(column)
     if own is None:
         return None
@@ -250,7 +250,7 @@ def is_unit(written: str) -> bool:
 
 
 def to_contract(values: Numbers, unit: Unit | None, column: str) -> Numbers:
-    """Turn values in a unit into the unit of a contract's column; None: they are in that unit."""
+    """Turn values in a unit into the unit of one of our columns; None: they are in that unit."""
     own = own_unit(column)
     if own is None or unit is None:
         return values

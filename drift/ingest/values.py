@@ -1,4 +1,4 @@
-"""Text -> numbers, angles, days, sides: the one place where a log's cells get a meaning."""
+"""From text to numbers, angles, days and sides: the one place where a log's cells get a meaning."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from drift.ingest.units import Dimension, Unit, UnitName, dimension_of, own_unit
 from drift.notices import IngestCode, Notice, warning
 from drift.types import READING_COLUMNS
 
-# ---- Cells that are all written like the first one, looked at all at once.
+# ---- Cells that are all written alike, read at once.
 
 
 _ZERO, _NINE, _PLUS, _MINUS = (ord(sign) for sign in "09+-")
@@ -30,7 +30,7 @@ class Alike:
 
     @classmethod
     def of(cls, cells: list[str]) -> Alike | None:
-        """Take cells in, or return None when they are not alike."""
+        """Return cells as one, or None when they are not alike."""
         together = "".join(cells)
         if not cells or not cells[0] or len(together) != len(cells) * len(cells[0]) or not together.isascii():
             return None
@@ -60,13 +60,12 @@ class Alike:
         return self._signs[:, 0] == _MINUS
 
 
-# ---- Numbers and angles as people write them -> numbers in the contract's unit.
+# ---- Numbers and angles.
 #
-# An angle may stand in decimals or in parts of sixty, with colons, blanks, letters or signs between
-# the parts:
-# ``12:34:56.7``, ``12 34 56,7``, ``12h34m56.7s``, ``-05°12'30"``, ``12h 34.5m``.  Parts of sixty
-# count hours
-# where the column's unit is hours, else degrees; a letter or sign that says otherwise makes the cell bad.
+# An angle may stand in decimals or in parts of sixty, with colons, blanks, letters or signs between the
+# parts: ``12:34:56.7``, ``12 34 56,7``, ``12h34m56.7s``, ``-05°12'30"``, ``12h 34.5m``.  Parts of sixty
+# count hours where the column's unit is hours, else degrees; a letter or sign that says otherwise makes the
+# cell bad.
 
 
 Numbers = npt.NDArray[np.float64]
@@ -88,12 +87,12 @@ NUMBER_AND_UNIT = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S
 class NumberSpelling:
     """How the numbers of a column are written."""
 
-    column: str  # the contract's column that they become
-    unit: Unit | None = None  # one of `units_for(column)`; None: the contract's own
+    column: str  # our column that they become
+    unit: Unit | None = None  # one of `units_for(column)`; None: our own
     decimal: str = "."
 
     def read(self, cells: list[str]) -> tuple[Numbers, Mask]:
-        """Read cells: values in the contract's unit (NaN where there is none), and which are no number."""
+        """Read cells: values in our unit (NaN where there is none), and which are no number."""
         own = own_unit(self.column)
         plain = self._point(cells)
         try:
@@ -111,7 +110,7 @@ class NumberSpelling:
         return found + 0.0, np.isnan(found) & ~blank
 
     def convert(self, found: Numbers) -> Numbers:
-        """Turn numbers that are numbers already into the contract's unit."""
+        """Turn cells that are numbers already into our unit."""
         return to_contract(found, self.unit, self.column) + 0.0
 
     def why(self, cell: str) -> Notice:
@@ -178,7 +177,7 @@ class NumberSpelling:
 
 
 def with_parts(cells: list[list[str]], signed: bool = False) -> list[str]:
-    """Join the parts of an angle from columns of their own, the first a sign or not; ? for one that lacks."""
+    """Join the parts of an angle from several columns, the first perhaps a sign; ? for a missing one."""
     joined_rows = []
     for row in zip(*cells, strict=True):
         parts = row[1:] if signed else row
@@ -190,7 +189,7 @@ def with_parts(cells: list[list[str]], signed: bool = False) -> list[str]:
 def of_pair(cell: str, part: int) -> str:
     """Return the first or second angle of a cell that holds two, such as "12:34:56 +41:16:09"; "?" for none.
 
-    They are set apart by a comma or another sign, by the second one's own sign, or are halves of a row of
+    They are separated by a comma or another character, by the sign of the second, or are halves of a row of
     numbers.
     """
     plain = cell.strip().strip("()[]").strip()
@@ -212,7 +211,7 @@ def _fraction(alike: Alike, span: tuple[int, int]) -> Numbers:
 def _of_parts(match: re.Match[str]) -> float:
     """Return whole plus parts of sixty, NaN where a part is 60 or more.
 
-    Seconds of exactly 60 come from programs that round after they split, and mean the next minute.
+    Seconds of exactly 60 come from programs that split before they round, and mean the next minute.
     """
     if match["minute_part"] and match["seconds"]:
         return float("nan")
@@ -224,18 +223,18 @@ def _of_parts(match: re.Match[str]) -> float:
     return -size if match["sign"] and match["sign"] in "-\u2212" else size
 
 
-# ---- The side of the pier that the tube is on, from the words and numbers that programs write for it.
+# ---- The side of the pier that the tube is on.
 
 
 class SideMeans(AlsoWritten):
-    """What a column of sides may mean."""
+    """The meaning of a column of sides."""
 
     ON = "tube_on"  # the side that the tube is on
     LOOKS = "tube_looks_to"
 
     @classmethod
     def once_called(cls) -> dict[str, str]:
-        """Return other names of members."""
+        """Return former names of members."""
         on, looks = cls.ON, cls.LOOKS
         return {"on": on, "the_side_the_tube_is_on": on, "to": looks, "the_side_the_tube_looks_to": looks}
 
@@ -268,7 +267,7 @@ def side_of(cell: str, meaning: str = ON) -> TubeSide | None:
     return OTHER_SIDE[side] if side and meaning == LOOKS else side
 
 
-# ---- Text -> numbers, times, dates: the one place where a log's cells get a meaning.
+# ---- Numbers, times and dates as our own logs write them.
 #
 # Each function takes a list of cells with surrounding blanks removed and returns
 # arrays of the same length.  Nothing raises for a bad cell; the caller decides
@@ -278,7 +277,7 @@ def side_of(cell: str, meaning: str = ON) -> TubeSide | None:
 _TIME = re.compile(
     r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d(?::\d\d(?:[.,]\d{1,9})?)?(?P<zone> ?[Zz]|[+-]\d\d(?::?\d\d)?)?", re.ASCII
 )
-#: What nearly all logs write: needs no second look.
+#: The spelling of nearly all logs, which needs no further check.
 _ZULU = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d{1,9})?Z", re.ASCII)
 _DATE = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
@@ -297,7 +296,7 @@ class Times:
 
     us: npt.NDArray[np.int64]  # 0 where there is no time
     unreadable: Mask
-    naive: Mask  # readable, but without Z or an offset: no instant is known
+    naive: Mask  # readable, but without Z or an offset: the instant is unknown
 
 
 def parse_times(cells: list[str]) -> Times:
@@ -353,7 +352,7 @@ def parse_numbers(cells: list[str]) -> tuple[npt.NDArray[np.float64], Mask]:
     try:
         values = np.fromiter(map(float, cells), np.float64, len(cells))
         if np.isfinite(values).all() and "_" not in "".join(cells):
-            return values + 0.0, np.zeros(len(cells), dtype=bool)  # + 0.0 makes -0 and 0 one number
+            return values + 0.0, np.zeros(len(cells), dtype=bool)  # + 0.0 turns -0 into 0
     except ValueError:
         pass
     values = np.array([_number(cell) for cell in cells], dtype=np.float64)
@@ -377,7 +376,7 @@ def parse_flags(cells: list[str]) -> tuple[npt.NDArray[np.float64], Mask]:
 
 
 def are_flags(cells: Sequence[str]) -> bool:
-    """Tell whether nearly all cells that are given say true or false, some of them in words or both."""
+    """Tell whether nearly all cells that aren't blank say true or false, in words or with both values."""
     given = [cell for cell in cells if cell]
     bad = parse_flags(given)[1] if given else np.ones(1, dtype=bool)
     return bool(given) and float(bad.mean()) <= 0.05
@@ -400,7 +399,7 @@ def why_no_number(cell: str) -> Notice:
     return warning(IngestCode.NUMBER_UNREADABLE)
 
 
-# ---- One contract column of a file as values, before anyone asks whether they can be true.
+# ---- One column as values, before any check of whether they are plausible.
 
 
 _READINGS_NAMES = {"time_utc": "time_us", "date": "day"}
@@ -408,7 +407,7 @@ _READINGS_NAMES = {"time_utc": "time_us", "date": "day"}
 
 @dataclass(frozen=True)
 class Ready:
-    """Values of one column; `bad` are cells that are none, and `why` says why by a cell's text."""
+    """Values of one column; `bad` marks cells without one, and `why` gives the reason by a cell's text."""
 
     values: npt.NDArray[Any] | list[str] = field(repr=False)
     bad: Mask = field(repr=False)
@@ -418,7 +417,7 @@ class Ready:
 
 
 class Sort(StrEnum):
-    """What a column of the contract holds."""
+    """What one of our columns holds."""
 
     TIME = "time"
     DAY = "day"
@@ -428,7 +427,7 @@ class Sort(StrEnum):
 
 
 def sort_of(kind: str, column: str) -> Sort:
-    """Return what a contract column of a kind of log holds."""
+    """Return what a column of a kind of log holds."""
     if column == "time_utc":
         return Sort.TIME
     if column == "date":
@@ -440,7 +439,7 @@ def sort_of(kind: str, column: str) -> Sort:
 
 
 def read_plain(cells: list[str], sort: Sort) -> Ready:
-    """Read cells that are written as the contract has them."""
+    """Read cells that are written as drift writes them."""
     blank = blanks(cells)
     none = np.zeros(len(cells), dtype=bool)
     if sort is Sort.TIME:

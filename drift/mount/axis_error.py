@@ -1,4 +1,4 @@
-"""What tilt and mount do to the axis; an axis error as an angle on the sky; how far the sky turns.
+"""The axis error that tilt and mount add up to, and back; an axis error as an angle on the sky.
 
 A tilt of what the mount stands on, toward north and east (tau_N, tau_E), a turn kappa of the
 mount about the vertical and what its altitude adjuster does, alpha, add up to first order to
@@ -7,11 +7,10 @@ mount about the vertical and what its altitude adjuster does, alpha, add up to f
 
 with s = +1 on the equator and north of it, -1 south of it.
 
-A mount that turns about an axis E away from the pole carries a star along a
-circle that is not the star's own.  The star moves in the mount's frame by
-``w E sin(angle)``, where the angle is that between the star and the error: never
-more than ``w E``, whatever the declination, and all of it somewhere.  What that
-does at each place stands in `drift.advice.matters`.
+A mount that turns about an axis E away from the pole carries a star along a circle that is not the star's
+own.  The star moves in the mount's frame by ``w E sin(angle)``, where the angle is that between the star
+and the error: never more than ``w E``, whatever the declination, and all of it somewhere.  Its effect at
+each place is in `drift.advice.matters`.
 
 Signs: az_error clockwise positive, alt_error of the elevated end, up positive.
 """
@@ -58,7 +57,7 @@ def axis_error_sd(sds: Floats, latitude_rad: float) -> Floats:
 
 
 def axis_weights(latitude_rad: float) -> Floats:
-    """Return what each part counts in az_error and alt_error, (2, 6)."""
+    """Return the weight of each part in az_error and alt_error, (2, 6)."""
     return np.asarray(axis_error(np.eye(6), latitude_rad).T)
 
 
@@ -72,7 +71,7 @@ def axis_of_tilt(tilt: Floats, latitude_rad: float) -> Floats:
 def tilt_of_axis(axis: Floats, latitude_rad: float) -> Floats:
     """Return the tilt toward north and east that alone makes an axis error (..., 2) [same unit].
 
-    Toward the equator an ever larger east tilt is needed for the same az_error, on it an infinite one.
+    Toward the equator the same az_error needs an ever larger east tilt, on it an infinite one.
     """
     east, north = axis[..., 0] / np.tan(latitude_rad), -hemisphere(latitude_rad) * axis[..., 1]
     return np.stack([north, east], axis=-1)

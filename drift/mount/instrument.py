@@ -1,4 +1,4 @@
-"""From what the mount reads to where the tube points: the axis over the site, and instrument constants."""
+"""From what the mount reads to where the tube points: axis, tube sides and instrument constants."""
 
 from __future__ import annotations
 
@@ -95,7 +95,7 @@ def _from_equatorial(meridian: Floats, east: Floats, pole: Floats, latitude_rad:
     )
 
 
-# ---- Instrument constants: from what the mount reads to where the tube points, and back to first order.
+# ---- Instrument constants.
 #
 # The constants, all in arcsec on the sky, as mechanical minus true (side is +1
 # for a tube on the east side of the pier, -1 on the west side):
@@ -126,7 +126,7 @@ class Pose:
     constants: Floats  # (n, 4), order of CONSTANTS
     #: A shift of the picture that is the same on both tube sides, as cos(dec) dH; None for none.
     across: Floats | None = None
-    #: By how much the air lifts more than was taken, at 45 degrees altitude; None for none.
+    #: How much more the air lifts than was assumed, at 45 degrees altitude; None for none.
     lift: Floats | None = None
 
 
@@ -180,8 +180,8 @@ def drooped(enu: Floats, droop_rad: Floats, lift_rad: Floats | None = None) -> F
     droop_rad
         (n,) [rad].
     lift_rad
-        (n,) what the air lifts more than was taken, at 45 degrees altitude [rad]: a direction worked out
-        with too little of it lies lower by that times `lift_shape`.
+        (n,) how much more the air lifts than was assumed, at 45 degrees altitude [rad]: a direction worked
+        out with too little is too low by that times `lift_shape`.
     """
     toward_zenith = -enu * enu[:, 2:3]
     toward_zenith[:, 2] += 1.0
@@ -221,11 +221,10 @@ def first_order(hour_angle: Floats, dec: Floats, side: Floats, latitude_rad: flo
 
     Notes
     -----
-    With a_alt = s alt_error and a_az = az_error cos(phi), the first-order terms of
-    an equatorial whose axis is off the pole are
-    D = delta + a_alt cos H - a_az sin H and
-    H_mech = H + z + tan(delta) (a_alt sin H + a_az cos H); droop enters with
-    sin z sin q = cos(phi) sin H and sin z cos q = sin(phi) cos(delta) - cos(phi) sin(delta) cos H.
+    With a_alt = s alt_error and a_az = az_error cos(phi), the first-order terms of an equatorial whose axis
+    is off the pole are D = delta + a_alt cos H - a_az sin H and H_mech = H + z + tan(delta) (a_alt sin H +
+    a_az cos H); droop enters with sin z sin q = cos(phi) sin H and sin z cos q = sin(phi) cos(delta) -
+    cos(phi) sin(delta) cos H.
     """
     s, sin_phi, cos_phi = hemisphere(latitude_rad), np.sin(latitude_rad), np.cos(latitude_rad)
     sin_h, cos_h, sin_d, cos_d = np.sin(hour_angle), np.cos(hour_angle), np.sin(dec), np.cos(dec)

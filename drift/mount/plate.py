@@ -1,4 +1,4 @@
-"""The plate on its bolts: which way it tips when bolts are shimmed or nuts turned, and back.
+"""The plate on its bolts: which way it tips when bolts are raised, and which to raise for a wanted tip.
 
 Both directions are exact to first order in the angle (a tip of half a degree
 is good to 4 parts in 100 000).  Sign: a plate raised on its east side tips its
@@ -16,7 +16,7 @@ from drift.codes import PlateTrouble
 from drift.errors import PlateError
 from drift.quantities import ARCSEC_PER_RAD, Floats
 
-#: Bolts count as standing in a line when their spread across that line is less
+#: Bolts count as being in a line when their spread across that line is less
 #: than this part of the circle's radius: a tip worked out from such bolts would
 #: rest on how round the circle was drilled.
 _LINE_SPREAD = 0.02
@@ -63,8 +63,8 @@ def seat_on_bolts(bearings_deg: Sequence[float], circle_mm: float, heights_mm: S
     Raises
     ------
     drift.errors.PlateError
-        Fewer than three bolts, bolts in a line, a circle that is not positive,
-        or as many heights as bolts not given.
+        Fewer than three bolts, bolts in a line, a circle that is not positive, or another number of heights
+        than of bolts.
     """
     places = _places(bearings_deg, circle_mm)
     heights = np.asarray(heights_mm, dtype=float)
@@ -94,8 +94,8 @@ def heights_for_tilt(
 ) -> Floats:
     """Return how far to raise each bolt so that the plate's top tips by a wanted angle.
 
-    ``h_i = -t R cos(b_i - beta) + c`` with c such that the least is 0: nothing
-    is taken out, and the least lifted is nothing.
+    ``h_i = -t R cos(b_i - beta) + c`` with c such that the least is 0: no bolt is lowered, and one stays
+    where it is.
 
     Parameters
     ----------

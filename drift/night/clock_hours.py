@@ -1,16 +1,13 @@
-"""Which nights fit better with their times moved by a whole hour: a clock set wrong, or at a change of it.
+"""Nights that fit better with their times moved by a whole hour: a clock set wrong, or not put forward.
 
-Logged an hour late, the whole sky stands 15 degrees too far west.  Solves and
-the mount's own places turn with it, so that most of it goes unseen in a night;
-what does not turn is the ground: refraction and droop go with the true height,
-the tube's side with the true meridian, and nothing is seen below the horizon.
-A mount whose own sidereal time comes from the same clock shows its kept
-hour-angle zero off by 15.04 degrees besides.  Refraction alone tells little of
-one night and enough of a stretch of them; so nights are weighed in order, with
-a clock that is seldom changed, and most often where summer time begins or ends.
-The axis, turned by 15 degrees about the pole, is not where it was on other
-nights either; but a knob or a pier that moved looks the same on all nights after
-it, so that this counts over changes of summer time only.
+Logged an hour late, the whole sky stands 15 degrees too far west.  Solves and the mount's own places turn
+with it, so that most of it goes unseen in a night; what does not turn is the ground: refraction and droop
+go with the true height, the tube's side with the true meridian, and nothing is seen below the horizon.  A
+mount whose own sidereal time comes from the same clock shows its kept hour-angle zero off by 15.04 degrees
+besides.  Refraction alone says little about one night and enough about a series of them; so nights are
+weighed in order, with a clock that is seldom changed, and most often when summer time begins or ends.  The
+axis, turned by 15 degrees about the pole, is not where it was on other nights either; but a knob or a pier
+that moved looks the same on all nights after it, so that this counts over changes of summer time only.
 """
 
 from __future__ import annotations
@@ -38,26 +35,27 @@ from drift.quantities import ARCSEC_PER_RAD, DAY_US, Bools, Floats, Ints
 
 #: The instrument's scatter counts against a night's own as this many readings.
 SCATTER_SHARE = 20.0
-#: What is less likely than this is left out of account.
+#: Clocks less likely than this are ignored.
 LEAST_CHANCE = 1.0e-3
-#: By how many hours a clock may run ahead: common practice, summer time and a wrong zone next door.
+#: By how many hours a clock may run ahead: common practice, summer time or the zone next door.
 HOURS = (1, -1)
 HOUR_US = 3_600_000_000
 HOUR_ARCSEC = SIDEREAL_RAD_PER_US * HOUR_US * ARCSEC_PER_RAD  # 15.04 degrees
 _CYCLE = HOUR_ARCSEC / (2.0 * np.pi)
 FULL_TURN_ARCSEC = 1_296_000.0
-#: A kept zero is lost on this share of nights; and repeats no better than so for this test [arcsec].
+#: Share of nights on which a kept zero is lost; and the best repeatability assumed in this test [arcsec].
 LOST_ZERO, LEAST_ZERO_SD = 0.01, 20.0
-#: The chance a night that a clock is set wrong, and that it is put right: common practice, twice a year at
-#: most over some hundred nights, for a night or until the next change; and that it is wrong at first.
+#: The chance for each night that a clock is set wrong, and that it is put right (common practice: twice a
+#: year at most over some hundred nights, for a night or until the next change); and that it is wrong at
+#: first.
 SET_WRONG, PUT_RIGHT, FIRST_WRONG = 2.0e-3, 5.0e-2, 1.0e-2
 #: The same over a change of summer time: common practice, one change in fifty is missed or made twice, and
 #: half of the clocks that are wrong are put right at one.
 SET_WRONG_AT_CHANGE, PUT_RIGHT_AT_CHANGE = 2.0e-2, 0.5
-#: The axis before and after a change is that of so many nights, within so many days.
+#: How many nights, within how many days, give the axis before and after a change.
 NIGHTS_ABOUT, DAYS_ABOUT = 5, 45.0
-#: By how much it has moved by itself meanwhile, (chance, sd [arcsec]): mostly hardly, with the frost, by a
-#: knob or a knock; common practice.
+#: How far it may have moved by itself meanwhile, (chance, sd [arcsec]): hardly, mostly; with the frost; by
+#: a knob or a knock.  Common practice.
 MOVES_MEANWHILE = ((0.9, 4.0), (0.09, 15.0), (0.01, 100.0))
 #: Log odds of a solve below the horizon against an open sky; of a tube on the wrong side by more than
 #: `PAST_MERIDIAN` they are counted over all nights, and half is taken a solve, as a night's hang together.
@@ -71,7 +69,7 @@ _LIFT = 58.2
 
 @dataclass(frozen=True)
 class Clocks:
-    """What each of n nights says of its clock, by `HOURS`.
+    """What each of n nights says about its clock, for each of `HOURS`.
 
     `log_odds` (n, 2) is how much better a night fits with its times moved than
     as it is, by itself; `chance` (n, 2) that its clock ran ahead by so much, with
@@ -92,7 +90,7 @@ class Clocks:
         return np.where(taken, np.array(HOURS)[best], 0)
 
     def left_open(self) -> Floats:
-        """Return the spread of each night's axis under what is less likely, (n, 2, 2) [arcsec^2]."""
+        """Return the spread of each night's axis over the less likely clocks, (n, 2, 2) [arcsec^2]."""
         chance = np.column_stack([1.0 - self.chance.sum(axis=1), self.chance])
         chance = np.where(chance < LEAST_CHANCE, 0.0, chance)
         place = np.array([(0, *HOURS).index(int(h)) for h in self.hours()], dtype=np.int64)
@@ -141,7 +139,7 @@ def clocks_of_nights(
     sightings, state, used
         The final fit.
     sides_said
-        The logs say on which side the tube was; else it was taken from the hour angle, and tells nothing.
+        Whether the logs give the tube side; a side taken from the hour angle proves nothing.
     changes_us
         When summer time begins and ends, sorted; None where that is not known.
     """
@@ -233,8 +231,7 @@ def _zeros_off(state: FitState) -> tuple[Floats, Ints]:
     """Return what kept zeros say for `HOURS`, (n, 2), and by how many hours each is off, (s,).
 
     A mount that takes its sidereal time from a clock an hour ahead reads its
-    kept zero 15.04 degrees too small; against it stands a lost zero that came to
-    lie there by accident.
+    kept zero 15.04 degrees too small; the rival is a lost zero that lies there by accident.
     """
     sessions = state.layout.sessions
     out, off = np.zeros((state.layout.nights, len(HOURS))), np.zeros(sessions.size, dtype=np.int64)
@@ -256,7 +253,7 @@ def _zeros_off(state: FitState) -> tuple[Floats, Ints]:
 
 
 def _side_log_odds(sightings: Sightings, used: Bools) -> float:
-    """Return what a tube on the wrong side says against a clock, by how rare that is over all nights."""
+    """Return the evidence of tubes on the wrong side against a clock, by how rare they usually are."""
     sided = used & (sightings.source == POINTING)
     wrong = int(np.sum(sided & _on_wrong_side(sightings)))
     return 0.5 * min(0.0, float(np.log((wrong + 1.0) / (sided.sum() - wrong + 20.0))))
@@ -315,7 +312,7 @@ def _weighed(
     count = np.bincount(
         sessions.night[sightings.session], 2.0 * used * sightings.share, minlength=layout.nights
     )
-    # a night that scatters more than the instrument does tells less
+    # a night that scatters more than the instrument does counts for less
     left = -0.5 * (SCATTER_SHARE + count) * np.log1p(np.maximum(square, 0.0) / SCATTER_SHARE) - 0.5 * log_size
     left = left + _ground(sightings, used, sessions.night, layout.nights, sides)
     return left, of_nights[:, :2]
@@ -390,7 +387,7 @@ def _nights_held(grams: Floats, state: FitState) -> tuple[Floats, Floats, Floats
 
 
 def _ground(sightings: Sightings, used: Bools, night: Ints, nights: int, sides: float) -> Floats:
-    """Return what horizon and tube sides say of each night, as a logarithm, (n,)."""
+    """Return the log likelihood of each night by horizon and tube sides, (n,)."""
     of_row = night[sightings.session]
     below = used & (sightings.enu[:, 2] < 0.0)
     wrong = used & (sightings.source == POINTING) & _on_wrong_side(sightings)

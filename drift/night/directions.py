@@ -1,4 +1,4 @@
-"""Where every row of the logs was seen: sky places to directions, with each night's air."""
+"""The direction in which every row of the logs was seen, with each night's air."""
 
 from __future__ import annotations
 
@@ -36,11 +36,11 @@ _FEWEST_WEATHER_DAYS = 30
 
 @dataclass(frozen=True)
 class SeenDirections:
-    """Directions of the rows of each table, and what to say about them."""
+    """Directions of the rows of each table, with notices about them."""
 
     directions: dict[str, Directions]
     notices: tuple[Notice, ...]
-    defaults: tuple[Notice, ...]  # what was taken where the logs give nothing
+    defaults: tuple[Notice, ...]  # what was assumed where the logs give nothing
 
 
 def see(
@@ -53,11 +53,11 @@ def see(
     where
         Latitude [deg], longitude [deg, east positive] and elevation [m] of the site.
     split
-        Tells which rows share a night, and so its air.
+        Says which rows share a night, and so its air.
     readings
         All readings; the rows of "solves", "sweeps" and "runs" are looked at.
     store
-        Where the directions of a night are kept for the next time.
+        The cache of each night's directions.
     """
     tables = [readings["solves"], readings["sweeps"], one_place_a_run(readings["runs"])]
     sizes = [len(t) for t in tables]
@@ -99,10 +99,9 @@ def see(
 def _night_by_night(
     where: tuple[float, float, float], time_us: Ints, rows: Floats, day: Ints, store: Store
 ) -> Floats:
-    """Return East, North, Up and sidereal time of each row, (n, 4), doing only nights that are not kept.
+    """Return East, North, Up and sidereal time of each row, (n, 4), working out only uncached nights.
 
-    A row's direction does not depend on which other rows are given, so kept and
-    new ones go together.
+    A row's direction does not depend on which other rows are given, so cached and new ones mix.
     """
     out = np.empty((time_us.size, 4))
     recipe = np.array(where).tobytes() + np.array(installed_earth_rotation().last_mjd).tobytes()
@@ -133,7 +132,7 @@ def _air_taken(air: FilledWeather, from_weather: Bools, elevation_m: float) -> A
 
 
 def _with_daily_mean(temp_c: Floats, day: Ints, weather: pd.DataFrame) -> tuple[Floats, Bools]:
-    """Fill in the weather's daily mean on nights without a temperature of their own; say in which rows."""
+    """Fill in the weather's daily mean on nights without a logged temperature; return which rows."""
     means = dict(zip(weather["day"].astype(int), _middle(weather).astype(float), strict=True))
     given = np.isfinite(temp_c)
     lacking = ~np.isin(day, np.unique(day[given]))
@@ -142,7 +141,7 @@ def _with_daily_mean(temp_c: Floats, day: Ints, weather: pd.DataFrame) -> tuple[
 
 
 def filled_in(weather: pd.DataFrame) -> list[Notice]:
-    """Tell how many days inside the weather log have no temperature, which is made up for the frost."""
+    """Return a notice of days without a temperature inside the weather log, filled in for the frost."""
     known = np.isfinite(_middle(weather).to_numpy(dtype=float))
     days = np.unique(weather["day"].to_numpy(dtype=np.int64)[known])
     if days.size < _FEWEST_WEATHER_DAYS:

@@ -1,4 +1,4 @@
-"""All readings of the sky -> the axis of each night, with its covariance."""
+"""From all readings of the sky to the axis of each night, with its covariance."""
 
 from __future__ import annotations
 
@@ -32,30 +32,29 @@ from drift.notices import NightCode, Notice, info, warning
 from drift.quantities import DAY_US, Bools, Floats, Ints
 from drift.types import InstrumentConstants, NightAxis, Nights, Readings, SetAside, SkyCovered
 
-# ---- Whether a mount whose own star model has altered the places it reports hides its axis, and what
-# then holds.
+# ---- Mounts whose own star model alters what they report.
 #
-# Such a mount takes part of its axis error out of what it reports, so pointing
-# solves see too little of it, while sweeps and unguided runs see it all.  Where
-# both are there, their disagreement tells; without sweeps it can't be known, and
-# how near to nothing all that the solves show is (`drift.night.mount_frame`)
-# says how likely it is; from a chance of `SPOKEN_FROM` on, what may be hidden stands in
-# the uncertainty that all nights share.  Changes of the axis are seen either way, as long as the
-# model inside is not made anew.
+# Such a mount takes part of its axis error out of what it reports, so pointing solves see too little of it,
+# while sweeps and unguided runs see it all.  Where both are there, their disagreement shows it.  Without
+# sweeps it can't be known; how likely it is follows from how near to nothing everything is that the solves
+# show (`drift.night.mount_frame`); from a chance of `SPOKEN_FROM` on, what may be hidden is part of the
+# uncertainty that all nights share.  Changes of the axis are seen either way, as long as the model inside
+# is not made anew.
 
 
-#: Pointing and still-axis nights are compared when no further apart than this [days].
+#: Pointing nights are compared with nights of sweeps or runs no further apart than this [days].
 NEAR_DAYS = 20.0
-#: A disagreement counts when it is larger than both: so many sd, and so many arcsec (a few good nights' sd).
+#: A disagreement counts when it is larger than both: a number of sds, and a number of arcsec (a few good
+#: nights' sd).
 ALARM_SDS, ALARM_ARCSEC = 4.0, 15.0
 #: Between two nights the axis may have moved by about this much [arcsec].
 BETWEEN_NIGHTS_ARCSEC = 8.0
 FEWEST_PAIRS = 3
-#: So many nights tell where the axis stood at first, before it moved.
+#: How many nights give where the axis stood at first, before it moved.
 FIRST_NIGHTS = 20
-#: Reports are taken for altered from this chance on, and it is spoken of from the other.
+#: From the first chance on reports are taken for altered; from the second on it is mentioned.
 TAKEN_FROM, SPOKEN_FROM = 0.5, 0.05
-#: A night further than this from the middle of the others says nothing of where the axis stood at first.
+#: A night further than this from the median of the others is not used for where the axis stood at first.
 STRAY_SDS = 5.0
 AXIS = slice(0, 2)
 
@@ -87,7 +86,7 @@ def disagreement(nights: Nights) -> tuple[Floats, Floats, int]:
 def modelled_or_not(
     nights: Nights, reports: str, latitude_rad: float, correction_us: Ints | None = None
 ) -> Nights:
-    """Say when pointing solves see less of the axis error than there is, and go by what sees it all.
+    """Find whether pointing solves see too little of the axis error; if so, rely on what sees all of it.
 
     With `FEWEST_PAIRS` or more nights of sweeps or runs, pointing nights are
     left out of the history.  With fewer, pointing nights are brought to the
@@ -124,7 +123,7 @@ def modelled_or_not(
 
 
 def _by_odds(nights: Nights, latitude_rad: float, correction_us: Ints | None) -> Nights:
-    """Go by how near to nothing all is that the solves show, where nothing else tells."""
+    """Decide by the odds from the solves' own constants, where there are no sweeps or runs."""
     pointing = _pointing(nights)
     if not pointing:
         return nights
@@ -191,7 +190,7 @@ def _mean(nights: list[NightAxis]) -> tuple[Floats, Floats]:
 
 
 def _held_back(nights: Nights, notice: Notice) -> Nights:
-    """Hold back what pointing solves can't know, by how much else there is."""
+    """Withhold what pointing solves can't know, by how many other nights there are."""
     kept = nights.nights
     more: tuple[Notice, ...] = ()
     whole = [n for n in kept if n.has_axis and set(n.sources) & {Source.SWEEP, Source.RUN, Source.TYPED}]
@@ -244,7 +243,7 @@ def _pointing(nights: Nights) -> list[NightAxis]:
 
 
 def _still(nights: Nights, start_us: int = -(2**62), end_us: int = 2**62) -> list[NightAxis]:
-    """Return nights that owe nothing to the mount's reports, half known ones (a run) too."""
+    """Return nights that do not rest on the mount's reports, also half-known ones (a run)."""
     return [
         n
         for n in nights.nights
@@ -265,14 +264,14 @@ def _without_axis(night: NightAxis) -> NightAxis:
     return replace(night, working=np.full(3, np.nan), notices=(*night.notices, notice))
 
 
-# ---- All readings of the sky -> the axis of each night, with its covariance.
+# ---- The axis of each night.
 
 
 #: A coordinate of the axis less certain than this is called unknown [arcsec]: half the prior's own sd.
 UNKNOWN_SD = 0.5 * AXIS_PRIOR_SD
 #: An hour-angle zero less certain than this is called unknown [arcsec].
 UNKNOWN_ZERO_SD = 36000.0
-#: So often clocks are looked for: with most of them right, the instrument is, and the rest shows.
+#: How often clocks are looked for: once most of them are right, so is the instrument, and the rest shows.
 CLOCK_PASSES = 3
 #: A constant is known when its sd is less than this share of what it was beforehand.
 LEARNT_SHARE = 0.9
@@ -304,7 +303,7 @@ def estimate_nights(
     zero_is
         "kept", "synced" or "unknown", from the site file.
     store
-        Where what was found about a night is kept for the next time.
+        The cache of what was found about each night.
     clock_changes_us
         When summer time begins and ends at the site, sorted; None where that is not known.
 
@@ -409,7 +408,7 @@ def _typed_judged(
 
 
 def _with_clocks(nights: Nights, hours: Ints, odds: Floats, open_cov: Floats) -> Nights:
-    """Say which nights were taken with their times moved, and widen those whose clock is in doubt."""
+    """Mark the nights whose times were moved, and widen those whose clock is uncertain."""
     out, told = [], []
     for n, night in enumerate(nights.nights):
         if not hours[n] and not open_cov[n].any():
@@ -450,7 +449,7 @@ def _told_clock(nights: list[NightAxis], hours: int, log_odds: float) -> Notice:
 
 
 def _less_certain(night: NightAxis, latitude_rad: float, sd: float) -> NightAxis:
-    """Widen a night whose mount places were taken another way, by what mounts apply or not."""
+    """Widen a night whose mount places were reinterpreted, by what mounts may or may not correct for."""
     if Source.POINTING not in night.sources:
         return night
     wider = np.diag([(sd / np.cos(latitude_rad)) ** 2, sd**2, 0.0])
@@ -651,7 +650,7 @@ def _instruments(searched: NightsSearched, split: NightSplit) -> tuple[Instrumen
 
 
 def _learnt(values: Floats, sds: Floats) -> tuple[Floats, Floats]:
-    """Leave out constants of which the readings tell nothing: of a fork, what differs between tube sides."""
+    """Leave out constants that the readings say nothing about: on a fork, differences between tube sides."""
     known = sds < LEARNT_SHARE * CONSTANT_PRIOR_SD
     return np.where(known, values, np.nan), np.where(known, sds, np.nan)
 

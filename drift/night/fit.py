@@ -62,7 +62,7 @@ def scatter(
     residual
         (n, 2) [arcsec].
     leverage
-        Share of each reading taken up by the fit, (n, 2), 0 to 1.
+        Leverage of each reading in the fit, (n, 2), 0 to 1.
     weight
         Huber weights (n,); 0 for readings set aside.
     share
@@ -148,24 +148,24 @@ def shift_sd(solution: Solution, spread: OwnSpread, sd: Floats) -> Floats:
         measured = np.clip(1.0 - variance[:, own] / sd[k] ** 2, 0.0, 1.0)
         total = SHIFT_PRIOR_WEIGHT * prior_sd**2 + float(np.sum(shift[:, own] ** 2))
         out[k] = np.sqrt(total / (SHIFT_PRIOR_WEIGHT + float(np.sum(measured))))
-        prior_sd = out[k]  # nights of few solves tell the first only: the second is as large till they do
+        prior_sd = out[k]  # nights of few solves show only the first; the second is taken as equally large
     return out
 
 
-# ---- Fit all nights at once: exact geometry, robust weights, scales from the data.
+# ---- The fit of all nights at once.
 
 
-#: The fit has come to rest when no axis moves by more [arcsec] and no scale by more than this share:
-#: coarsely while wrong readings are still being looked for, finely at the end.
+#: The fit has converged when no axis moves by more [arcsec] and no scale by more than this share: coarse
+#: while wrong readings are still being looked for, fine at the end.
 COARSE_REST, FINE_REST = (0.1, 0.01), (1.0e-3, 1.0e-3)
 MOST_STEPS = 40
 #: While wrong readings are still being looked for this share of the sessions must be at rest: the axis of a
 #: night with a wrong reading creeps for long, and that reading is set aside next.
 AT_REST_SHARE = 0.9
-#: So many nights are enough for a first look at the instrument and the scales.
+#: Enough nights for a first estimate of the instrument and the scales.
 ENOUGH_NIGHTS = 250
 #: The geometry is worked out anew when an unknown moved by more than this since it last was [arcsec];
-#: what is left out then is some 5 / 206265 of the axis error: 0.004 arcsec at 5 arcmin, 0.03 at a degree.
+#: what is neglected then is some 5 / 206265 of the axis error: 0.004 arcsec at 5 arcmin, 0.03 at a degree.
 NEW_GEOMETRY = 5.0
 #: Steps toward the repeatability of zeros and shifts within one step of the fit.
 INNER_STEPS = 6

@@ -1,4 +1,4 @@
-"""What a mount's places are, beside what the record says: date, refraction, or a model of the mount's own."""
+"""What the places that a mount reports mean: of date or J2000, with refraction or without, altered or raw."""
 
 from __future__ import annotations
 
@@ -16,8 +16,7 @@ from drift.sky.air import refraction_at_45, standard_pressure_hpa
 from drift.sky.of_date import true_of_j2000
 from drift.types import Readings, as_readings
 
-# ---- What a mount's places are, beside what the record says: of date or of J2000, with or without
-# refraction.
+# ---- Of date or of J2000, with or without refraction.
 #
 # Precession since 2000 has moved places by a third of a degree by 2026, in a
 # pattern over right ascension.  Taken for places of date, those of J2000 leave a
@@ -28,7 +27,7 @@ from drift.types import Readings, as_readings
 # each way.
 
 
-#: So many nights, spread over the record, are looked at.
+#: How many nights, spread over the record, are looked at.
 NIGHTS_LOOKED_AT = 60
 #: Another way is believed when the scatter of solves shrinks to this share and the log odds reach that.
 SCATTER_SHARE, LEAST_LOG_ODDS = 0.93, 20.0
@@ -48,7 +47,7 @@ UNKNOWNS_A_NIGHT = 4
 
 @dataclass(frozen=True)
 class Places:
-    """One way to take the mount's places; as the record says where both are False."""
+    """One reading of the mount's places; as the record says where both are False."""
 
     j2000: bool = False
     airless: bool = False
@@ -61,14 +60,14 @@ WAYS = (AS_RECORDED, Places(j2000=True), Places(airless=True), Places(j2000=True
 
 @dataclass(frozen=True)
 class FrameFit:
-    """Scatter of one solve, one coordinate, by each way to take the mount's places [arcsec]."""
+    """Scatter of one coordinate of a solve under each reading of the mount's places [arcsec]."""
 
     scatter: dict[Places, float]
     free: int  # readings less unknowns
 
     @property
     def best(self) -> Places:
-        """What the mount's places surely are; as the record says where it isn't sure."""
+        """The likeliest reading of the mount's places; as the record says where that isn't sure."""
         way = min(self.scatter, key=lambda one: self.scatter[one])
         ratio = self.scatter[AS_RECORDED] / self.scatter[way]
         sure = ratio * SCATTER_SHARE > 1.0 and self.free * np.log(ratio) > LEAST_LOG_ODDS
@@ -177,8 +176,7 @@ def _sample(split: NightSplit, solves: pd.DataFrame) -> Bools:
     return np.isin(night, nights[:: max(1, -(-nights.size // NIGHTS_LOOKED_AT))])
 
 
-# ---- How likely it is that a mount's own model has altered the places that it reports, by pointing
-# solves alone.
+# ---- The chance that a model inside the mount has altered its reports, from pointing solves alone.
 #
 # A raw mount shows cone error, non-perpendicular axes and the axis error that its
 # owner left.  A mount with a model of many stars reports where it really points,
@@ -213,7 +211,7 @@ def hidden_variance(chance: float) -> float:
 
 @dataclass(frozen=True)
 class Shown:
-    """What pointing solves show of an instrument: values with sds [arcsec]; NaN where they tell nothing.
+    """What pointing solves show of an instrument: values with sds [arcsec]; NaN where they show nothing.
 
     `axis` and its sds are on the sky, azimuth with the cosine of latitude, from
     the time before anybody turned a knob.

@@ -1,4 +1,4 @@
-"""Each kind of log as sightings, and all of them put together as the fit of nights takes them in."""
+"""Each kind of log as sightings, and all of them put together for the fit of nights."""
 
 from __future__ import annotations
 
@@ -17,9 +17,6 @@ from drift.quantities import ARCSEC_PER_RAD, Floats, Ints
 from drift.sky.air import AirTaken, NightAir, air_of_nights, joined_air
 from drift.types import Readings
 
-# ---- Each kind of log as sightings, and all logs of a night put together.
-
-
 # ---- Pieces: the sightings of one kind of log before they are put together.
 
 
@@ -29,7 +26,7 @@ class Directions:
 
     enu: Floats  # (n, 3)
     last_rad: Floats  # (n,) local apparent sidereal time
-    air: AirTaken | None = None  # what was taken for the air of each row; None: as if it had been measured
+    air: AirTaken | None = None  # the air assumed for each row; None: as if it had been measured
 
 
 @dataclass(frozen=True)
@@ -152,8 +149,8 @@ def _spanning_labels(label: np.ndarray, night: Ints) -> list[str]:
 def tube_sides(table: pd.DataFrame, hour_angle_rad: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return tube sides (+1 east, -1 west) and where they had to be taken from the hour angle.
 
-    A tube on the east side looks west; where the log doesn't say, a solve west
-    of the meridian is taken to be from the east side.
+    A tube on the east side looks west; where the log is silent, a solve west of the meridian is taken to be
+    from the east side.
     """
     text = table["tube_side"].to_numpy(dtype=object)
     said = np.where(text == "east", 1.0, np.where(text == "west", -1.0, 0.0))
@@ -361,7 +358,7 @@ def split_sessions(sessions: Sessions, sightings: Sightings, starts: Ints) -> tu
     )
 
 
-# ---- All readings of the sky put together as the fit of nights takes them in.
+# ---- All readings of the sky, as the fit of nights takes them.
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""Wrong readings and second syncs: what explains a night best, and the search through all nights."""
+"""Wrong readings and second syncs: the best explanation of each night, and the search through all nights."""
 
 from __future__ import annotations
 
@@ -40,11 +40,11 @@ WRONG_SD = {0: 1800.0, 1: 1800.0, 2: 60.0}
 SYNC_CHANCE = 0.05
 SYNC_CHANCE_KEPT = 0.002
 SYNC_SD = 300.0
-#: Rival explanations less likely than the best by more than this (log odds) are left out of account.
+#: Rival explanations less likely than the best by more than this (log odds) are ignored.
 RIVAL_LOG_ODDS = 5.0
 #: Where azimuth error, altitude error and first hour-angle zero are among the unknowns.
 AXIS_AND_ZERO = np.array([0, 1, NIGHT])
-#: A rival is spoken of when it has this chance or more.
+#: A rival is mentioned when it has this chance or more.
 SPOKEN_OF = 0.05
 
 
@@ -68,7 +68,7 @@ class NightProblem:
 
 @dataclass(frozen=True)
 class NightExplanation:
-    """What was found: readings set aside, where sessions were split, and what that leaves open.
+    """What was found: readings set aside, where sessions were split, and how much stays uncertain.
 
     `open_cov` (3, 3) is by how much azimuth error, altitude error and the first
     session's hour-angle zero would differ under explanations nearly as likely
@@ -223,7 +223,7 @@ def _possible_starts(problem: NightProblem, keep: Bools, starts: list[int]) -> I
     return np.flatnonzero(can & before)
 
 
-# ---- Search all nights for wrong readings and second syncs, and fit what is left.
+# ---- The search through all nights.
 
 
 #: Rounds of looking for wrong readings and second syncs; later rounds see better scales.
@@ -232,13 +232,13 @@ MOST_ROUNDS = 5
 #: chance 1 in 8,000 a reading), or the night as a whole by this many sd of its own scatter.
 SUSPECT_DISTANCE = 18.0
 SUSPECT_NIGHT_SD = 3.0
-#: The instrument is held, while a night is looked at, to so many of a share (scales) and arcsec (constants).
+#: Rounding of the instrument held while a night is looked at: a share (scales) and arcsec (constants).
 HELD_SHARE, HELD_ARCSEC, HELD_LIFT_ARCSEC = 0.02, 0.2, 0.02
 
 
 @dataclass(frozen=True)
 class OutliersFound:
-    """What was found about one night: readings set aside, readings that start a session, what stays open."""
+    """What was found about one night: readings set aside, readings that start a session, uncertainty left."""
 
     wrong: tuple[int, ...]
     starts: tuple[int, ...]
@@ -266,7 +266,7 @@ def search(
     Parameters
     ----------
     kept
-        The site file says that the mount keeps its zeros: a sync inside a session is then rare.
+        Whether the site file says that the mount keeps its zeros: a sync inside a session is then rare.
     store
         Where what was found about a night is kept for the next time.
     """
@@ -295,7 +295,7 @@ def search(
 
 @dataclass(frozen=True)
 class Held:
-    """An instrument held while one night is looked at; rounded, so that a hair's breadth changes nothing."""
+    """An instrument held while one night is looked at; rounded, so that tiny changes keep the cache valid."""
 
     scales: NightScales
     constants: Floats  # (eras, 4)
@@ -322,7 +322,7 @@ def hold(state: FitState) -> Held:
 def _look_closely(
     sightings: Sightings, layout: SystemLayout, state: FitState, suspects: Ints, kept: bool, store: Store
 ) -> dict[int, OutliersFound]:
-    """Return what is found about some nights, taken from the store where it is there."""
+    """Return what is found about some nights, from the cache where it is there."""
     held = hold(state)
     night = layout.sessions.night[sightings.session]
     members = {int(n): np.flatnonzero(night == n) for n in suspects}
@@ -341,7 +341,7 @@ def _look_closely(
 
 
 def _name(sightings: Sightings, layout: SystemLayout, held: Held, own: Ints, kept: bool) -> str:
-    """Name the close look at one night by its sightings and the instrument held."""
+    """Return the cache key of one night: its sightings and the instrument held."""
     sessions = np.unique(sightings.session[own])
     era, group = layout.sessions.era[sessions[0]], layout.sessions.group[sessions]
     parts = (
@@ -386,7 +386,7 @@ def _decisions(found: dict[int, OutliersFound]) -> set[tuple[str, int]]:
 
 
 def distances(sightings: Sightings, state: FitState, used: Bools) -> Floats:
-    """Return how far each reading stands from what the others say: distance squared, (n,)."""
+    """Return how far each reading is from what the others predict: distance squared, (n,)."""
     root = np.sqrt(sightings.share)[:, None]
     scaled = root * state.residual / row_sd(sightings, state.scales)
     leverage = sightings.share[:, None, None] * state.leverage
@@ -458,6 +458,6 @@ def _problem(
 
 
 def _lift_known(layout: SystemLayout, held: Held, night: int) -> Floats:
-    """Return what the instrument held says of a night's error of refraction, and its sd [arcsec]."""
+    """Return a night's error of refraction by the instrument held, and its sd [arcsec]."""
     air = layout.air
     return np.array([float(air.shared[night] @ held.air), float(air.sd[night])])

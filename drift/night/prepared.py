@@ -18,10 +18,7 @@ from drift.site.file import PierFile
 from drift.sky.place import observed
 from drift.types import READING_COLUMNS, Readings
 
-# ---- Readings as the night step takes them: sets found among solves, level pairs joined.
-
-
-# ---- Readings as the night step takes them, and what was done to make them so.
+# ---- The result: readings made ready for the night step.
 
 
 @dataclass(frozen=True)
@@ -36,15 +33,14 @@ class LeftOut:
 
 @dataclass(frozen=True)
 class Prepared:
-    """Readings made ready; `notices` tells what was found, `left_out` what can't be used."""
+    """Readings made ready; `notices` says what was found, `left_out` what can't be used."""
 
     readings: Readings = field(repr=False)
     notices: tuple[Notice, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
 
 
-# ---- Level readings with the instrument turned end for end: a pair is free of the instrument's own
-# error.
+# ---- Level readings turned end for end.
 #
 # Turned end for end, the instrument shows the tilt with the other sign and its own
 # error with the same one.  Half the difference of the two readings is the tilt,
@@ -54,14 +50,14 @@ class Prepared:
 # is made as uncertain as these scatter.
 
 
-#: Readings with both faces within this time are a pair [us]: common practice, a pier is still for an hour.
+#: Readings with both faces within this time are a pair [us]: common practice, a pier stays still for an hour.
 PAIR_US = 3_600_000_000
 #: Standard deviation of a reading that comes without one [arcsec]; as `drift.history.series` takes it.
 SINGLE_SD_ARCSEC = 15.0
-#: So far the error of a level is expected to change between two days [arcsec]: common practice, by
+#: How far the error of a level is expected to change between two days [arcsec]: common practice, by
 #: temperature and handling.  Counts as much as one pair.
 WANDER_SD_ARCSEC = 10.0
-#: An error that changes by more is told [arcsec].
+#: An error that changes by more is reported [arcsec].
 _MUCH_ARCSEC = 3.0 * WANDER_SD_ARCSEC
 _TILTS = ["tilt_north_arcsec", "tilt_east_arcsec"]
 
@@ -79,7 +75,7 @@ class Pair:
 
 
 def with_pairs(readings: Readings) -> Prepared:
-    """Join pairs of level readings into one reading each, and free single ones of the error that pairs show.
+    """Join pairs of level readings into one reading each, and take the pairs' error out of single ones.
 
     Places without a pair are left as they are.
     """
@@ -153,7 +149,7 @@ def _as_row(levels: pd.DataFrame, one: Pair) -> dict[str, object]:
 
 
 def _freed(row: dict[object, object], by_place: dict[str, list[Pair]]) -> dict[object, object]:
-    """Free a single reading of the instrument's error, when pairs at its place show that."""
+    """Take the instrument's error out of a single reading, when pairs at its place show it."""
     pairs = by_place.get(str(row["place"] or "pier"))
     if not pairs:
         return row
@@ -181,13 +177,13 @@ def error_of(pairs: list[Pair]) -> tuple[Floats, float]:
 
 
 def _unsteady(place: str, pairs: list[Pair]) -> Iterator[Notice]:
-    """Yield a warning when the instrument's error changes so much that a single reading says little."""
+    """Yield a warning when the instrument's error changes so much that a single reading is worth little."""
     _, sd = error_of(pairs)
     if len(pairs) > 1 and sd > _MUCH_ARCSEC:
         yield warning(NightCode.LEVEL_ERROR_CHANGES, place=Place(place), sd_arcsec=sd)
 
 
-# ---- Solves without the mount's coordinates -> the sweeps and runs that they are part of.
+# ---- Solves that are part of a sweep or a run.
 #
 # It is done with all readings at hand, so that neither the order of imports nor
 # pieces of files change what is found, and no solve counts twice.
@@ -213,8 +209,8 @@ def with_sets(
 ) -> Prepared:
     """Turn labelled solves, and those without the mount's coordinates, into sweeps and runs.
 
-    A label has the last word: a labelled solve belongs to its set, whatever else it holds, and "none" keeps
-    one from being found as part of a set.
+    A label decides: a labelled solve belongs to its set, whatever else it holds, and one labelled "none"
+    belongs to no set.
 
     Parameters
     ----------
@@ -245,7 +241,7 @@ def with_sets(
 
 
 def _sort(solves: pd.DataFrame, readings: Readings) -> np.ndarray:
-    """Return what each solve is: one of the words above."""
+    """Return what each solve is: pointing, sweep, run or bare."""
     mount = solves[["mount_ra_deg", "mount_dec_deg"]].to_numpy(dtype=float)
     bare = ~np.isfinite(mount).all(axis=1)
     sort = np.where(bare, _BARE, _POINTING).astype(object)
@@ -266,7 +262,7 @@ def _sort(solves: pd.DataFrame, readings: Readings) -> np.ndarray:
 
 
 def _among(solves: pd.DataFrame, places: pd.DataFrame) -> Bools:
-    """Tell which solves are the same instant and place as one of some others."""
+    """Tell which solves have the instant and place of one of some others."""
     if places.empty:
         return np.zeros(len(solves), dtype=bool)
     near = solves["time_us"].isin(places["time_us"]).to_numpy()
@@ -365,7 +361,7 @@ def _observed_dec(
     return hour_angle_and_dec(seen.enu, float(np.radians(where[0])))[1]
 
 
-# ---- All that is made of readings before the nights are worked out.
+# ---- All of it.
 
 
 def ready(site: PierFile, readings: Readings) -> Prepared:

@@ -14,13 +14,12 @@ from drift.notices import NightCode, Notice, info, warning
 from drift.sky.of_date import separation_deg
 from drift.sky.place import observed
 
-# ---- Sweeps and unguided runs among solves that come without the mount's own coordinates.
+# ---- How a sweep or a run is recognised.
 #
 # Such a solve says nothing by itself.  But where the declination axis stood still
 # while the hour angle turned, the observed places lie on a small circle about the
 # polar axis: then they are a sweep, or, where one field was followed unguided for
-# long, a run.  What is found is told with its reason; a label in the file has the
-# last word.
+# long, a run.  What is found is reported with its reason; a label in the file decides.
 #
 # Solves with the mount's coordinates are not looked at: as pointing solves they
 # say all of this already, and used twice they would count double.
@@ -39,15 +38,15 @@ SWEEP, RUN = "sweep", "run"
 NO_LABELS = frozenset({"none", "no", "-"})
 
 _MINUTE_US = 60_000_000
-#: A longer pause ends a set [us]: within an hour a clamped axis is left alone, and air and mount stay alike.
+#: A longer pause ends a set [us]: within an hour a clamped axis stays clamped, and air and mount stay alike.
 _PAUSE_US = 60 * _MINUTE_US
 #: Solves so near to the first one are of one field [deg]; unguided, a mount wanders by less in an hour.
 _FIELD_DEG = 0.3
-#: A still axis keeps the observed declination within this [deg]: an axis a degree off makes so much of it.
+#: A still axis keeps the observed declination within this [deg]: as much as an axis a degree off does.
 _STILL_DEG = 1.0
-#: A sweep needs so many fields: three numbers describe the circle, two more test it ...
+#: Least number of fields in a sweep: three numbers describe the circle, two more test it ...
 _SWEEP_FIELDS = 5
-#: ... spread over so much hour angle [deg]; less tells next to nothing about the axis.
+#: ... spread over so much hour angle [deg]; less says next to nothing about the axis.
 _SWEEP_TURN_DEG = 15.0
 #: Scatter of a sweep about its circle [arcsec]: some times that of a good mount's solves.
 _CIRCLE_ARCSEC = 30.0
@@ -57,7 +56,7 @@ _WRONG_SHARE, _WRONG_TIMES = 0.2, 4.0
 _LEAST_ARCSEC = 1.0
 #: Kept so well, and by so much better than the observed one, a declination was commanded [arcsec, times].
 _KEPT_ARCSEC, _KEPT_TIMES = 30.0, 3.0
-#: A run needs so many solves over so long [us] ...
+#: Least number of solves in a run, and how long it must last [us] ...
 _RUN_ROWS = 6
 _RUN_US = 20 * _MINUTE_US
 #: ... that follow a smooth path this well [arcsec]; a dither or a re-centring is a jump.
@@ -88,7 +87,7 @@ class FoundSet:
 
 @dataclass(frozen=True)
 class SetsFound:
-    """What was found, and for each solve that is part of nothing, why: position -> reason."""
+    """What was found, and for each solve that belongs to no set the reason: position -> reason."""
 
     sets: tuple[FoundSet, ...]
     left: dict[int, Notice]
@@ -228,7 +227,7 @@ def _on_circle(hour_angle: Numbers, dec: Numbers) -> tuple[npt.NDArray[np.bool_]
 
 
 def _commanded(seen: SeenSolves, rows: Whole) -> Notice | None:
-    """Tell that a declination was kept by solving and re-centring; None where it wasn't."""
+    """Return the reason when a declination was kept by solving and re-centring; None where it wasn't."""
     observed = float(np.std(seen.dec_rad[rows])) * _ARCSEC
     kept = float(np.std(seen.dec_deg[rows])) * 3600.0
     if kept > _KEPT_ARCSEC or observed <= _KEPT_TIMES * max(kept, _LEAST_ARCSEC):
@@ -265,7 +264,7 @@ def _roughness(seen: SeenSolves, rows: Whole) -> float:
     return float(np.sqrt(np.sum((dec - design @ fit) ** 2) / max(rows.size - 3, 1)))
 
 
-# ---- Where solves without the mount's coordinates were seen, for finding sweeps and runs among them.
+# ---- Where solves were seen, for the search.
 
 #: A camera that turned by more than this between two solves went through the pole of the mount [deg].
 _FLIP_DEG = 90.0

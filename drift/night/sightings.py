@@ -1,4 +1,4 @@
-"""Sightings: what every estimator of a night is fed with, whatever kind of log it came from."""
+"""Sightings: one observed direction with what the mount read, whatever kind of log it came from."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from drift.mount.instrument import (
 )
 from drift.quantities import ARCSEC_PER_RAD, Bools, Floats, Ints
 
-# ---- Sightings: what every estimator of a night is fed with, whatever kind of log it came from.
+# ---- Sightings and their sessions.
 #
 # A sighting is one observed direction with what the mount read (pointing
 # solves), or with what stood still (sweeps: the declination axis; runs: the
@@ -29,7 +29,7 @@ POINTING, SWEEP, RUN = range(3)
 SOURCE_NAMES = (Source.POINTING, Source.SWEEP, Source.RUN)
 TABLES = ("solves", "sweeps", "runs")
 #: Solves closer together than this on the sky [rad] and in time [us] are one pointing: common practice, the
-#: error at one place stays for the minutes of a worm's turn, and is another one degrees away.
+#: error at one place stays the same for minutes, a turn of the worm, and differs degrees away.
 SAME_POINTING = np.radians(0.5)
 SAME_POINTING_US = 20 * 60_000_000
 SIDEREAL_RAD_PER_US = 7.292115e-11  # Earth's rotation, IERS Conventions 2010, table 1.2
@@ -55,9 +55,7 @@ class Sightings:
     ha: Floats  # true hour angle [rad]
     dec: Floats
     coefficients: Floats  # (n, 2, 10), see mount.instrument.first_order_of_night
-    share: (
-        Floats  # (n,) what each counts for: solves of one pointing share the mount's error, and count as one
-    )
+    share: Floats  # (n,) weight of each: solves of one pointing share the mount's error, and count as one
 
     @property
     def size(self) -> int:
@@ -191,10 +189,9 @@ def make_sightings(
 def pointing_shares(source: Ints, session: Ints, time_us: Ints, ha_rad: Floats, dec_rad: Floats) -> Floats:
     """Return what each sighting counts for, (n,): one over the number of solves in its pointing.
 
-    Solves of one field, within `SAME_POINTING` of the
-    first of them on the sky and `SAME_POINTING_US` in time, are one pointing: the
-    mount's own error is common to all, and ten of them tell little more than one.
-    The points of an unguided run are one star's movement and count each.
+    Solves of one field, within `SAME_POINTING` of the first of them on the sky and `SAME_POINTING_US` in
+    time, are one pointing: the mount's own error is common to all, and ten of them say little more than
+    one.  The points of an unguided run are one star's movement and count each.
     """
     field = SIDEREAL_RAD_PER_US * (time_us - time_us.min(initial=0)) - ha_rad  # stands still while tracking
     place = np.stack(
@@ -223,7 +220,7 @@ def _first_of_pointing(place: Floats, time_us: Ints) -> Ints:
     return first
 
 
-# ---- The readings of each session laid side by side, for sums and products session by session.
+# ---- Readings side by side, one row for each session.
 
 
 #: Sessions are padded to one length for speed when that costs no more than so many times the readings.

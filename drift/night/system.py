@@ -1,13 +1,11 @@
-"""The linear system behind all nights: sessions inside nights inside an instrument.
+"""The linear system of all nights: sessions inside nights inside an instrument.
 
-Unknowns are, for each session, its two zeros and by how much cone error and
-tube-side offset stood off their usual values, and the picture off its place on
-both sides alike (a mirror that shifts when the tube changes sides lies another
-way on each); the two axis coordinates of each night and by how much its air
-lifts more than was taken; the constants of each instrument era, the mean of
-each group of declination zeros, and what the nights' airs share.  The
-system is solved by eliminating sessions, then nights, so that the cost grows
-only with the number of readings (nested Schur complements).  All is in arcsec.
+Unknowns are, for each session, its two zeros, how far cone error and tube-side offset were off their usual
+values, and how far the picture was off its place on both sides alike (a mirror that shifts when the tube
+changes sides settles differently on each); the two axis coordinates of each night and how much more its air
+lifts than was assumed; the constants of each instrument era, the mean of each group of declination zeros,
+and what the nights' airs share.  The system is solved by eliminating sessions, then nights, so that the
+cost grows only with the number of readings (nested Schur complements).  All is in arcsec.
 """
 
 from __future__ import annotations
@@ -22,9 +20,9 @@ from drift.night.sightings import POINTING, Sessions
 from drift.quantities import Bools, Floats
 from drift.sky.air import SHARED, VARYING, NightAir
 
-#: Prior standard deviations [arcsec]: wide enough to say nothing where there are data, and
-#: to keep a thin night finite.  Common practice: a first alignment is within a degree or
-#: two; cone errors reach half a degree; tubes droop by seconds to tens of seconds.
+#: Prior standard deviations [arcsec]: wide enough not to matter where there are data, and to keep a thin
+#: night finite.  Common practice: a first alignment is within a degree or two; cone errors reach half a
+#: degree; tubes droop by seconds to tens of seconds.
 AXIS_PRIOR_SD = 7200.0
 ZERO_PRIOR_SD = 1.0e6
 CONSTANT_PRIOR_SD = np.array([1800.0, 600.0, 1800.0, 40.0])
@@ -66,7 +64,7 @@ class Typed:
 
 @dataclass(frozen=True)
 class SystemLayout:
-    """How many of each unknown there are, and which belong together."""
+    """The number of each kind of unknown, and which belong together."""
 
     nights: int
     eras: int

@@ -1,1 +1,1 @@
-"""Whom to tell, and telling them."""
+"""Sending warnings: each message once to each address, with its secrets filled in and never shown."""

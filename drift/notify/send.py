@@ -1,4 +1,4 @@
-"""Send waiting messages, each to its address once, with secrets filled in and never shown."""
+"""Sending waiting messages, each to its address once, with secrets filled in and never shown."""
 
 from __future__ import annotations
 
@@ -18,10 +18,7 @@ if TYPE_CHECKING:
     import io
 
 
-# ---- Send one message to one address of ``[warn] notify``, its secrets filled in and never shown.
-
-
-# ---- An address of ``[warn] notify``: secrets filled in from outside the file, and shown without them.
+# ---- An address of ``[warn] notify``, and the secrets in it.
 #
 # A part of an address may be ``${NAME}``, an environment variable, or
 # ``${keyring:SERVICE/USER}``, a password of the system's keyring; both are
@@ -29,19 +26,19 @@ if TYPE_CHECKING:
 # address may be ``env://NAME`` or ``keyring://SERVICE/USER``.
 
 
-#: Looks up a password: service, user -> it, or None.
+#: Looks up a password: service, user -> password, or None.
 Lookup = Callable[[str, str], str | None]
 _PART = re.compile(r"\$\{(?:keyring:(?P<service>[^/${}]+)/(?P<user>[^${}]+)|(?P<name>[^${}:]*))\}")
 _ENV, _KEYRING = "env://", "keyring://"
 
 
 def shown(number: int, address: str) -> str:
-    """Return how an address is named to people: its place in the list and its kind, nothing secret."""
+    """Return the name of an address for people: its place in the list and its kind, nothing secret."""
     return f"address {number} of [warn] notify ({address.partition('://')[0]}://...)"
 
 
 def mark_of(address: str) -> str:
-    """Return a digest by which an address as written in the site file is known again."""
+    """Return a digest that identifies an address as written in the site file."""
     return hashlib.blake2b(address.encode(), digest_size=8).hexdigest()
 
 
@@ -51,7 +48,7 @@ def filled_in(address: str, environment: Mapping[str, str], keyring: Lookup | No
     Parameters
     ----------
     address
-        As it stands in the site file.
+        As written in the site file.
     environment
         Environment variables.
     keyring
@@ -124,17 +121,17 @@ def _from_system(service: str, user: str) -> str | None:
 
 # ---- Send one message to one address, and say what came of it.
 #
-# What a server answers is all that can be known.  "sent": it took the message.
-# "failed": it did not, so another try can't make two of it.  "unsure": the way
-# broke after the message may have left; another try might make two of it.
+# Only what a server answers can be known.  "sent": it took the message.  "failed": it did not, so another
+# try can't duplicate it.  "unsure": the connection broke after the message may have left; another try might
+# duplicate it.
 
 
 SENT, FAILED, UNSURE = "sent", "failed", "unsure"
-#: The name of the header that carries a message's number, where the way of sending has headers.
+#: The header with a message's number, where the transport has headers.
 HEADER = "X-Drift-Message"
-#: Libraries whose logs may hold what is secret: addresses, passwords, tokens in a path.
+#: Libraries whose logs may hold secrets: addresses, passwords, tokens in a path.
 _TALKERS = ("apprise", "urllib3", "requests", "smtplib", "oauthlib", "requests_oauthlib")
-#: What the library's own log says when the way broke after the message may have left.
+#: What the library logs when the connection broke after the message may have left.
 _BROKE_LATE = re.compile(
     r"Read timed out|read operation timed out|Connection aborted|RemoteDisconnected|reset by peer"
     r"|unexpectedly closed|Broken pipe|IncompleteRead|please run connect\(\) first"
@@ -148,7 +145,7 @@ _STATUS = re.compile(r"error=(\d{3})\b|Socket Exception: \((\d{3}),")
 
 @dataclass(frozen=True)
 class Sent:
-    """What came of sending; `why` is a clause without anything secret, "" when it was sent."""
+    """The outcome of sending; `why` is a clause without secrets, "" when it was sent."""
 
     state: str
     why: str = ""
@@ -164,13 +161,13 @@ def send(address: str, title: str, body: str, number: str) -> Sent:
     title, body
         Plain text.
     number
-        The message's own number; it goes along as a header where there are headers, so that a
-        receiver can know a message again.
+        The message's own number; it is sent as a header where there are headers, so that a receiver can
+        recognise a repeat.
 
     Raises
     ------
     drift.errors.NotifyError
-        If no way of sending knows such an address.
+        If no transport knows such an address.
     """
     with _library() as (apprise, log):
         plugin = _plugin(apprise, address)
@@ -184,13 +181,13 @@ def send(address: str, title: str, body: str, number: str) -> Sent:
                 notify_type=apprise.NotifyType.WARNING,
                 body_format=apprise.NotifyFormat.TEXT,
             )
-        except Exception as error:  # a way of sending that breaks must not keep the others from being tried
+        except Exception as error:  # a transport that breaks must not stop the others
             return Sent(UNSURE, f"its way of sending broke ({type(error).__name__})")
         return Sent(SENT) if done else _judged(log.getvalue())
 
 
 def _plugin(apprise: Any, address: str) -> Any:
-    """Return the way of sending that an address names; a plain web address is given JSON."""
+    """Return the transport that an address names; a plain web address gets JSON."""
     for one in (address, _as_hook(address)):
         plugin = apprise.Apprise.instantiate(one, suppress_exceptions=True) if one else None
         if plugin is not None:
@@ -210,9 +207,9 @@ def _as_hook(address: str) -> str:
 
 @contextmanager
 def _library() -> Iterator[tuple[Any, io.StringIO]]:
-    """Give the library and its log, which is kept from everybody else.
+    """Yield the library and its log, which goes nowhere else.
 
-    It loads modules that Python will drop one day, and warns of that; nothing here can mend it.
+    It loads modules that Python will drop one day, and warns of that, which can't be helped here.
     """
     with _quiet_logs(), warnings.catch_warnings():
         warnings.simplefilter("ignore", DeprecationWarning)
@@ -224,7 +221,7 @@ def _library() -> Iterator[tuple[Any, io.StringIO]]:
 
 @contextmanager
 def _quiet_logs() -> Iterator[None]:
-    """Let no log of the libraries reach whoever listens to all logs, nor standard error."""
+    """Keep the libraries' logs from the root logger and standard error."""
     loggers, nowhere = [logging.getLogger(name) for name in _TALKERS], logging.NullHandler()
     before = [logger.propagate for logger in loggers]
     for logger in loggers:
@@ -239,7 +236,7 @@ def _quiet_logs() -> Iterator[None]:
 
 
 def _judged(log: str) -> Sent:
-    """Tell from the library's log whether a message that was not taken may have left all the same."""
+    """Tell from the library's log whether a message that was not taken may still have left."""
     if _BROKE_LATE.search(log):
         return Sent(UNSURE, "the server was reached, but its answer did not come back")
     if _SENT_TO_SOME.search(log):
@@ -252,20 +249,20 @@ def _judged(log: str) -> Sent:
     return Sent(FAILED, "the server did not take it")
 
 
-# ---- Bring the waiting messages on their way, so that none goes out twice and none is lost unseen.
+# ---- Sending the waiting messages: none twice, and none lost without a word.
 #
-# A receiver that can't know a message again (a mail box, most web hooks) allows
-# either "at least once" or "at most once", not both.  Here a message goes out at
-# most once, and the owner is told what did not surely arrive:
+# A receiver that can't recognise a repeat (a mailbox, most web hooks) allows either "at least once" or "at
+# most once", not both.  Here a message goes out at most once, and the owner hears of what may not have
+# arrived:
 #
 # 1. it is written into the record as "waiting", in the transaction that compares it with all earlier ones;
 # 2. it is taken ("going"), which only one program can do, before a byte leaves;
 # 3. it is sent, with its number in it;
-# 4. what came of it is noted: "sent"; "waiting" again when the server surely did not take it; "unsure".
+# 4. what came of it is noted: "sent"; "waiting" again when the server certainly did not take it; "unsure".
 #
 # A program that dies between 2 and 4 leaves it "going".  It is not sent again,
 # because it may have arrived; every later check says so until it is acknowledged,
-# and goes on telling the warning itself.
+# and repeats the warning itself.
 
 
 #: The states of a message.
@@ -312,7 +309,7 @@ class Box(Protocol):
 
 @dataclass(frozen=True)
 class Delivered:
-    """What came of all: how many went out now, and a sentence for each trouble."""
+    """The outcome: how many went out now, and a sentence for each failure."""
 
     sent: int
     troubles: tuple[str, ...]
@@ -332,7 +329,7 @@ def deliver(
     environment
         Environment variables, for the secrets in them.
     sender
-        What sends one message.
+        The function that sends one message.
 
     Returns
     -------
@@ -359,7 +356,7 @@ def deliver(
 def try_all(
     addresses: Sequence[str], environment: Mapping[str, str], title: str, body: str, sender: Send = send
 ) -> list[tuple[bool, str]]:
-    """Send a trial to each address; return for each whether it went, and a sentence."""
+    """Send a trial to each address; return for each whether it arrived, and a sentence."""
     out = []
     for number, address in enumerate(addresses, start=1):
         name = shown(number, address)

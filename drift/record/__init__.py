@@ -1,51 +1,71 @@
 """The record of one pier: tables, migrations, queries, undo; it knows no log format.
 
+By file
+-------
+- `record.py`: the record as others use it; `engine.py`: opening the database, and whose record it is.
+- `schema.py`: the tables; `migrations.py`: named changes of them, each run once on an older record.
+- `writing.py`, `reading.py`: rows in and out, each reading once.
+- `acts.py`, `undo.py`, `aside.py`: what was done to rows, undoing an import, rows set aside.
+- `cache.py`, `quick.py`: finished work, and looking it up without loading the database library.
+- `keeping.py`: whether the record is sound; backup and restore.
+
 Rows
 ----
 - One table for each kind of log; the raw row with its file and line stands beside its typed columns.
-- One transaction a file.  Tables are made inside transactions too (driver isolation off, BEGIN from a hook).
-- UNIQUE(time, content) serves uniqueness, reading order and overlapping files.  The digest of the content is
-  worked out for all rows at once (two 64-bit lanes); a new column needs a migration that renews it.
+- One transaction a file.  Tables are made inside transactions too (driver isolation off, BEGIN from a
+  hook).
+- UNIQUE(time, content) serves three purposes: no reading twice, reading in order of time, finding files
+  that overlap.  The digest of the content is worked out for all rows at once (two 64-bit lanes); a new
+  column needs a migration that renews it.
 - Row numbers come from a counter whose update is also the write lock, on any database.
 - Importing a file again replaces its set-aside entries.
 
-100,000 solves go in within 2.8 to 2.95 times the floor (`read_csv` plus one bulk insert); half of that is
-SQLite itself.
+100,000 solves go in within 2.8 to 2.95 times the floor (`read_csv` plus one bulk insert); half of that
+is SQLite itself.
 
-Rejected: a separate table of rows (511 ms against 310 ms per 100,000); reading as text with pandas (slower,
-line numbers inexact); pandas' hash (not promised to be stable); one block of raw text a file (opaque).  MySQL
-would not take the schema (unique keys on text).
+Rejected:
+
+- a separate table of rows: 511 ms against 310 ms per 100,000;
+- reading as text with pandas: slower, and line numbers are inexact;
+- pandas' hash: not promised to be stable;
+- one block of raw text for each file: opaque.
+
+MySQL does not accept the schema (unique keys on text).
 
 Undoing and mending
 -------------------
-- A row belongs to the first file that brought it; files that carry it as well are kept as delta-packed
-  blocks, one a file.
-- *Withdrawn* survives a second import of the file, *undone* does not.
+- A row belongs to the first file that brought it.  Which rows other files carry as well is kept as one
+  delta-packed block for each file.
+- A *withdrawn* row stays withdrawn when its file is imported again; an *undone* one comes back.
 - Rows to mend are exported with the log's own header and spelling, so the same mapping reads them back.
 
-Rejected: a table of row and file (it grows with the square of the nights); export in the contract's columns
+Rejected: a table of rows and files (it grows with the square of the nights); export in our own columns
 (units and zones are lost).
 
 Trust
 -----
-- A new SQLite record is made in memory and gets its name whole; of ten programs that begin at once one makes
-  it.  Logs are read before the write lock is taken: ten that record at once wait for 0.3 s each.
-- What is kept carries a digest of key and content; what doesn't fit, or can't be read, counts as not kept.
-- Readings are read whole, by no index, in every state: each row against its digest, whether it counts
-  against what was done to it, row numbers without gap or double.  250 records with a bit, a byte or 64 bytes
-  changed at random gave the right readings, said what is damaged, or were refused; none gave others
-  silently.
-- A backup is SQLite's own online copy; a restore is the same copy the other way, one transaction of the
-  record, so that a page that has it open goes on.
+- A new SQLite record is made in memory and appears under its name only when complete; of ten programs
+  that begin at once one makes it.  Logs are read before the write lock is taken: ten that record at
+  once wait for 0.3 s each.
+- Whatever is cached carries a digest of its key and content; what does not match, or can't be read,
+  counts as not cached.
+- All rows are read, in every state and without an index.  Each row is checked against its digest, its
+  state against what was done to it, and the row numbers for gaps and repeats.  Of 250 records with a
+  bit, a byte or 64 bytes changed at random, each gave the right readings, said what is damaged, or was
+  refused; none gave wrong readings silently.
+- A backup is SQLite's own online copy.  A restore is the same copy the other way, in one transaction,
+  so that a page that has the record open goes on.
 - PostgreSQL: every transaction that writes takes one advisory lock first, migrations among them.
 
-Not covered: file, line and raw text of a row have no digest (a second column of digests would cost the
-import more than is allowed); damage there is seen by the database's own check at most.
+Not covered: file, line and raw text of a row have no digest, because a second column of digests would
+slow the import too much.  Damage there is seen by the database's own check at most.
 
-Rejected: moving a backup over the record (a log beside it, or a page that has the old one open, would be
-taken for its own); an empty record made by the first command (a kill left 0 bytes, which the next took for
-new).
+Rejected:
 
-Sweeps and runs are found, and end-for-end pairs of levels joined, on the whole record when it is analysed.
-Rejected: doing so at import, where labels and double counting would depend on the order of files.
+- moving a backup over the record: it would be joined with the old one's write-ahead log, or with a page
+  that has the old one open;
+- an empty record made by the first command: a kill left 0 bytes, which the next command took for a new
+  record;
+- finding sweeps, and joining turned pairs of levels, at import: labels and double counting would depend
+  on the order of files.  It is done on the whole record when it is analysed.
 """

@@ -1,4 +1,4 @@
-"""What was done to the record, in order, with the rows it changed; and the steps that were advised."""
+"""What was done to the record, in order, with the rows it changed; and the advised steps."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from drift.readings import READING_COLUMNS, StepDone
 from drift.record import schema
 from drift.record.schema import batches
 
-# ---- What was done to the record, in order: each act with its time and reason, and the rows it changed.
+# ---- Acts: what was done to the record, when and why, and the rows it changed.
 #
-# Nothing leaves the record for good.  A row that is not used any more keeps its
-# place, its file and its line, with a state that says why:
+# Nothing is ever deleted from the record.  A row that is no longer used keeps its place, its file and its
+# line, with a state that says why:
 #
-# * *withdrawn*: someone said that this reading is wrong.  Importing its file again does not bring it back.
+# * *withdrawn*: its owner said that this reading is wrong.  Importing its file again does not bring it back.
 # * *undone*: every import that carried it was undone.  Importing it again brings it back.
 
 
@@ -37,7 +37,7 @@ _STATES = {
 class RowHeld:
     """A row of the record, whether it is used or not, and where it came from.
 
-    `values` holds the columns of `drift.types.READING_COLUMNS`; a number that was not given is None.
+    `values` holds the columns of `drift.readings.READING_COLUMNS`; a missing number is None.
     """
 
     row_id: int
@@ -101,7 +101,7 @@ def note_file(
 
 
 def rows_held(connection: Connection, row_ids: Iterable[int]) -> dict[int, RowHeld]:
-    """Return the rows of some numbers, used or not, by row_id."""
+    """Return the rows with some numbers, used or not, by row_id."""
     found: dict[int, RowHeld] = {}
     for some in batches(sorted({int(one) for one in row_ids})):
         for kind, table in schema.readings.items():
@@ -178,7 +178,7 @@ def put_back(connection: Connection, row_ids: Sequence[int], reason: str, now_us
 def replace(
     connection: Connection, kind: str, row_id: int, others: Sequence[int], reason: str, now_us: int
 ) -> int:
-    """Withdraw a row in favour of others that stand in the record, and return the act's number."""
+    """Withdraw a row in favour of others in the record, and return the act's number."""
     act = new_act(connection, AMENDED, reason, now_us)
     _change(connection, _wanted(connection, [row_id]), schema.WITHDRAWN)
     note_rows(connection, act, [(kind, row_id, other) for other in others])
@@ -201,7 +201,7 @@ def note_rows(connection: Connection, act: int, changed: Sequence[tuple[str, int
 
 
 def events_of(connection: Connection, row_ids: Iterable[int]) -> dict[int, list[RowEvent]]:
-    """Return what was done to each row, the oldest first; rows that nothing was done to are not named."""
+    """Return what was done to each row, the oldest first; rows to which nothing was done are left out."""
     rows, acts = schema.row_acts, schema.acts
     events: dict[int, list[RowEvent]] = {}
     for some in batches(sorted({int(one) for one in row_ids})):
@@ -217,7 +217,7 @@ def events_of(connection: Connection, row_ids: Iterable[int]) -> dict[int, list[
 
 
 def last_acts(connection: Connection) -> dict[int, str]:
-    """Return what was done last to each row to which something was done since it came in."""
+    """Return the last act on each row that anything was done to."""
     rows, acts = schema.row_acts, schema.acts
     query = select(rows.c.row_id, acts.c.what).join(acts, rows.c.act_id == acts.c.id).order_by(rows.c.id)
     return {int(row_id): str(what) for row_id, what in connection.execute(query)}
@@ -236,12 +236,11 @@ def _change(connection: Connection, rows: Sequence[RowHeld], status: int) -> Non
         set_status(connection, kind, [row.row_id for row in rows if row.kind == kind], status)
 
 
-# ---- Steps that were advised, kept when they are shown under a short id, and what was recorded for
-# them.
+# ---- Advised steps, kept under a short id, and what was recorded for them.
 #
 # A step is what a person saw: what to do and by how much, and the night that it rests on.  The same step
-# shown again keeps its id.  What was recorded as done by an id is known by the rows of the log of
-# corrections that were written for it, not by their notes.
+# shown again keeps its id.  What was recorded as done is found by the rows of corrections that were written
+# for the id, not by their notes.
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -260,7 +259,7 @@ class StepKept:
 def keep_steps(
     connection: Connection, night_us: int, steps: Sequence[tuple[str, Mapping[str, Any]]], now_us: int
 ) -> list[str]:
-    """Keep steps, given as what to do and its numbers, and return their ids; known ones keep theirs."""
+    """Store steps, each an action and its numbers, and return their ids; known ones keep theirs."""
     return [_keep(connection, night_us, do, numbers, now_us) for do, numbers in steps]
 
 
@@ -277,7 +276,7 @@ def _keep(connection: Connection, night_us: int, do: str, numbers: Mapping[str, 
 
 
 def kept_step(connection: Connection, step: str) -> StepKept | None:
-    """Return the step of an id, or None."""
+    """Return the step with an id, or None."""
     number = step[1:]
     if step[:1] != "s" or not (number.isascii() and number.isdigit()):
         return None

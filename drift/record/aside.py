@@ -1,4 +1,4 @@
-"""The rows set aside: noted, listed, dismissed, and mended by a row of a later file."""
+"""The rows set aside: noted, listed, dismissed, or mended by a row of a later file."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _ROW = ("file", "line", "column", "value", "notice", "kind", "row_kept", "raw")
 
 @dataclass(frozen=True)
 class Aside:
-    """A row set aside, or a value left out, with its number in the record and its file's header."""
+    """A row set aside, or a value left out, with its number in the record and the header of its file."""
 
     number: int
     row: RowSetAside
@@ -31,7 +31,7 @@ class Aside:
 
 
 def note_set_aside(connection: Connection, log: LogRead, file_id: int, now_us: int) -> frozenset[bytes]:
-    """Make the list of rows set aside say what this file's latest import found.
+    """Update the list of rows set aside to what this file's latest import found.
 
     Returns
     -------
@@ -53,17 +53,17 @@ def note_set_aside(connection: Connection, log: LogRead, file_id: int, now_us: i
 
 
 def key_of(row: RowSetAside) -> bytes:
-    """Return the digest by which a row set aside is known again."""
+    """Return the digest that identifies a row set aside."""
     return aside_key(row.kind, row.column, row.row_kept, row.raw)
 
 
 def open_asides(connection: Connection, numbers: Sequence[int] | None = None) -> list[Aside]:
-    """Return what is set aside and neither mended nor dismissed, by file and line; one of each row.
+    """Return the rows that are set aside and neither mended nor dismissed, by file and line; each once.
 
     Parameters
     ----------
     numbers
-        Only those of these numbers; all when None.
+        Only those with these numbers; all when None.
     """
     table, files = schema.set_aside, schema.files
     columns = [table.c[name] for name in _ROW]
@@ -84,7 +84,7 @@ def open_asides(connection: Connection, numbers: Sequence[int] | None = None) ->
 
 
 def dismiss(connection: Connection, numbers: Sequence[int], reason: str, now_us: int) -> None:
-    """Take rows off the list for good, whatever file brings them again.
+    """Take rows off the list for good, also when another file brings them again.
 
     Raises
     ------
@@ -107,7 +107,7 @@ def note_mended(connection: Connection, file_id: int, rows: dict[int, int]) -> N
 
 
 def mended_rows(connection: Connection, numbers: Sequence[int]) -> dict[int, int]:
-    """Return the row_id that mends each row set aside, by its number; nothing of those not mended."""
+    """Return the row_id that mends each row set aside, by its number; unmended ones are left out."""
     table, found = schema.set_aside, {}
     for some in batches(numbers):
         query = select(table.c.id, table.c.mended_row_id).where(table.c.id.in_(some), _settled())
@@ -116,7 +116,7 @@ def mended_rows(connection: Connection, numbers: Sequence[int]) -> dict[int, int
 
 
 def mended_by(connection: Connection, row_ids: Sequence[int]) -> dict[int, RowSetAside]:
-    """Return of each row that mends one that was set aside what it mends, by row_id."""
+    """Return what each mending row mends, by row_id."""
     table = schema.set_aside
     found: dict[int, RowSetAside] = {}
     for some in batches(row_ids):
@@ -176,7 +176,7 @@ def _keys_of_path(connection: Connection, path: str) -> set[bytes]:
 
 
 def _forget_mended(connection: Connection, log: LogRead) -> None:
-    """Drop from the list the rows that have now gone in (the site file was mended, or drift knows better)."""
+    """Drop from the list the rows that have now been imported (the site file or drift was corrected)."""
     table = schema.set_aside
     rows = connection.execute(
         select(table.c.id, table.c.raw).where(

@@ -1,4 +1,4 @@
-"""What the record keeps beside readings: acknowledgements, messages, finished work."""
+"""What the record holds besides readings: acknowledgements, messages, cached work."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ from drift.record.schema import batches
 # ---- What the record keeps beside readings: acknowledgements, and work that need not be done again.
 
 
-#: Answers kept; an older one can be worked out again.
+#: Number of cached analyses; an older one can be worked out again.
 ANSWERS_KEPT = 20
-#: Blobs kept: several times the nights of a long record.
+#: Number of cached blobs: several times the nights of a long record.
 BLOBS_KEPT = 20_000
 
 
@@ -42,12 +42,12 @@ def latest_import_us(connection: Connection) -> int | None:
 
 
 def state(connection: Connection) -> State:
-    """Return what an answer depends on."""
+    """Return what an analysis depends on."""
     return state_of(lambda sql: connection.exec_driver_sql(sql).fetchall())
 
 
 def stand_of(connection: Connection) -> str:
-    """Return a mark that changes whenever a reading came in or went out of use, quickly."""
+    """Return a mark that changes whenever a reading came in or went out of use; this is quick."""
     rows = connection.scalar(select(schema.record.c.next_row_id))
     last = select(schema.acts.c.id, schema.acts.c.time_us).order_by(schema.acts.c.id.desc()).limit(1)
     act, when = connection.execute(last).first() or (0, 0)
@@ -59,13 +59,13 @@ def _sealed(key: str, content: bytes) -> bytes:
 
 
 def _opened(key: str, sealed: bytes) -> bytes | None:
-    """Return the content as it was kept, None when it has changed since."""
+    """Return the content as it was stored, None when it has changed since."""
     own, content = sealed[: schema.DIGEST_BYTES], sealed[schema.DIGEST_BYTES :]
     return content if own == seal(key, content) else None
 
 
 def keep_analysis(connection: Connection, key: str, text: str, made_us: int) -> None:
-    """Keep an answer of this version under its key, and let go of the oldest ones."""
+    """Store an analysis of this version under its key, and drop the oldest ones."""
     table = schema.kept_analyses
     connection.execute(delete(table).where(table.c.key == key))
     values = {"text": sealed_text(key, text), "code_version": __version__, "made_us": made_us}
@@ -74,7 +74,7 @@ def keep_analysis(connection: Connection, key: str, text: str, made_us: int) -> 
 
 
 def kept_analysis(connection: Connection, key: str) -> str | None:
-    """Return the answer kept under a key by this version, or None."""
+    """Return the analysis stored under a key by this version, or None."""
     table = schema.kept_analyses
     kept = connection.scalar(
         select(table.c.text).where(table.c.key == key, table.c.code_version == __version__)
@@ -83,21 +83,21 @@ def kept_analysis(connection: Connection, key: str) -> str | None:
 
 
 def keep_field_plan(connection: Connection, key: str, plan: str, made_us: int) -> None:
-    """Keep a plan of fields for one sky and mount; one that is added to keeps the day of its making."""
+    """Store a plan of fields for one sky and mount; an extended plan keeps its first date."""
     table = schema.field_plans
     if connection.execute(update(table).where(table.c.key == key).values(plan=plan)).rowcount == 0:
         connection.execute(insert(table).values(key=key, plan=plan, made_us=made_us))
 
 
 def kept_field_plan(connection: Connection, key: str) -> tuple[str, int] | None:
-    """Return the plan kept under a key and when it was made [us], or None."""
+    """Return the plan stored under a key and when it was made [us], or None."""
     table = schema.field_plans
     row = connection.execute(select(table.c.plan, table.c.made_us).where(table.c.key == key)).first()
     return None if row is None else (str(row[0]), int(row[1]))
 
 
 def keep_blobs(connection: Connection, blobs: Mapping[str, bytes], made_us: int) -> None:
-    """Keep blobs under their keys, and let go of the oldest ones."""
+    """Store blobs under their keys, and drop the oldest ones."""
     table = schema.kept_blobs
     for keys in batches(blobs):
         connection.execute(delete(table).where(table.c.key.in_(keys)))
@@ -109,7 +109,7 @@ def keep_blobs(connection: Connection, blobs: Mapping[str, bytes], made_us: int)
 
 
 def kept_blobs(connection: Connection, keys: Iterable[str]) -> dict[str, bytes]:
-    """Return the blobs that are kept of those asked for."""
+    """Return the stored ones of some blobs."""
     table = schema.kept_blobs
     found: dict[str, bytes] = {}
     for some in batches(keys):
@@ -122,7 +122,7 @@ def kept_blobs(connection: Connection, keys: Iterable[str]) -> dict[str, bytes]:
 
 
 def damaged(connection: Connection) -> int:
-    """Return how many kept answers and pieces of this version are not what was kept."""
+    """Return how many cached analyses and pieces of this version are damaged."""
     answers, pieces = schema.kept_analyses, schema.kept_blobs
     own = connection.scalars(select(answers.c.key).where(answers.c.code_version == __version__)).all()
     count = sum(kept_analysis(connection, key) is None for key in own)
@@ -132,7 +132,7 @@ def damaged(connection: Connection) -> int:
 
 
 def clear(connection: Connection) -> int:
-    """Let go of all kept answers and pieces; return how many there were."""
+    """Drop all cached analyses and pieces; return how many there were."""
     tables = (schema.kept_analyses, schema.kept_blobs)
     return sum(int(connection.execute(delete(table)).rowcount) for table in tables)
 
@@ -148,7 +148,7 @@ def _let_go_of_oldest(connection: Connection, table: schema.Table, keep: int) ->
 # ---- Warnings on their way: each message to each address, and what came of it.
 
 
-#: What a message starts as, what it is while it is being sent, and what ends it without arriving.
+#: The state of a new message, while it is being sent, and when it ended without arriving.
 WAITING, GOING, DROPPED = "waiting", "going", "dropped"
 #: States that an acknowledgement ends.
 _OPEN = (WAITING, GOING, "unsure")
@@ -161,11 +161,11 @@ class StoredMessage:
     Parameters
     ----------
     number
-        Its own number, which goes along with it.
+        Its own number, which is sent with it.
     address
         A mark of the address; the address itself is not in the record.
     about
-        What it tells of, as JSON text, by which the same news is known again.
+        What it is about, as JSON text that identifies the same news later.
     title, body
         Plain text.
     state
@@ -173,7 +173,7 @@ class StoredMessage:
     why
         What was wrong at the latest try.
     tries
-        How often it was taken to be sent.
+        How often sending was tried.
     made_us, state_us
         When it was made, and when it came to its state.
     """

@@ -1,4 +1,4 @@
-"""Opening the database, SQLite or any other by its URL: whose record it is, its errors in words."""
+"""Opening the database, SQLite or another by its URL: whose record it is, and its errors in words."""
 
 from __future__ import annotations
 
@@ -37,12 +37,12 @@ _WRITE_LOCK_BYTE = 120
 
 @contextmanager
 def in_words(place: str, doing: str, file: Path | None = None) -> Iterator[None]:
-    """Turn a database error inside the block into a `BookError`.
+    """Turn a database error inside the block into a `RecordError`.
 
     Parameters
     ----------
     place
-        The record, as people know it.
+        The record's name for people.
     doing
         What was being done: "importing logs/solves.csv".
     file
@@ -63,7 +63,7 @@ def error_name(error: DBAPIError) -> str:
     return str(getattr(error.orig, "sqlite_errorname", None) or "")
 
 
-#: PostgreSQL's code of a lock that was not to be had in time (its manual, appendix A: lock_not_available).
+#: PostgreSQL's code of a lock that was not available in time (its manual, appendix A: lock_not_available).
 _SERVER_BUSY = "55P03"
 
 
@@ -106,7 +106,7 @@ _DAMAGED_TODO = (
 
 
 def empty_words(place: str) -> str:
-    """Say that a record's file is there and empty, which no record ever is."""
+    """Return the message that a record's file is empty, which a record never is."""
     return (
         f"the record {place} is empty: the file is there and has 0 bytes, which is damage, for drift never "
         "leaves "
@@ -115,7 +115,7 @@ def empty_words(place: str) -> str:
 
 
 def gone_words(place: str) -> str:
-    """Say that a record's file was taken away while it was open."""
+    """Return the message that a record's file was removed while it was open."""
     return (
         f"the record {place} is not there any more: it was moved or removed while drift had it open.  Put it "
         "back, "
@@ -124,7 +124,7 @@ def gone_words(place: str) -> str:
 
 
 def replaced_words(place: str, doing: str) -> str:
-    """Say that another file stands in the record's place than the one that is open."""
+    """Return the message that another file is in the place of the one that is open."""
     return (
         f"the record {place} was replaced by another file while drift had it open, so that {doing} is not in "
         "it.  "
@@ -133,7 +133,7 @@ def replaced_words(place: str, doing: str) -> str:
 
 
 def unreadable_words(place: str) -> str:
-    """Say that a record can't even be read, and what to do about it."""
+    """Return the message that a record can't be read, and what to do."""
     return (
         f"the record {place} can't be read: you have no permission to read the file.  Change its "
         "permissions, or run the command as the user to whom it belongs."
@@ -141,7 +141,7 @@ def unreadable_words(place: str) -> str:
 
 
 def read_only_words(place: str, doing: str) -> str:
-    """Say that a record can be read at most, and what to do about it."""
+    """Return the message that a record can only be read, and what to do."""
     return (
         f"the record {place} can't be written, so that {doing} is not possible: the file or its folder is "
         "read-only "
@@ -159,7 +159,7 @@ def _why_no_room(name: str, file: Path | None) -> str:
 
 
 def _writer(file: Path | None) -> str:
-    """Say who writes: another program by its number where the system tells, else in general."""
+    """Return who is writing: another program by its number where the system says so, else in general."""
     process = _lock_holder(file) if file else None
     if process is None:
         return "another program (an import that is still running, a backup)"
@@ -192,7 +192,7 @@ def _command_of(process: int) -> str:
     return f", {shown[:80]!r}" if shown else ""
 
 
-# ---- Opening the database: SQLite with a write-ahead log beside the site file, or any other by its URL.
+# ---- Opening the database.
 
 
 #: How long to wait for another program that writes [s].
@@ -205,7 +205,7 @@ WRITING_PRAGMAS = ("journal_mode = WAL", "synchronous = FULL")
 
 @dataclass(frozen=True)
 class Place:
-    """Where a record lies: its engine, its name for people, and whether it can only be read."""
+    """Where a record is: its engine, its name for people, and whether it can only be read."""
 
     engine: Engine
     words: str
@@ -246,7 +246,7 @@ class Place:
 
 @contextmanager
 def tolerant(connection: Connection) -> Iterator[None]:
-    """Let SQLite give text that is none, as a flipped bit may leave it, with marks in place of it."""
+    """Let SQLite return invalid text, as a flipped bit may leave it, with replacement marks."""
     driver = connection.connection.driver_connection
     if not isinstance(driver, sqlite3.Connection):
         yield
@@ -258,7 +258,7 @@ def tolerant(connection: Connection) -> Iterator[None]:
         driver.text_factory = str
 
 
-#: What programs that write to the same PostgreSQL database take turns by, until their transactions end.
+#: The advisory lock by which programs that write to the same PostgreSQL database take turns.
 _SERVER_LOCK = 4_093_082_899
 
 
@@ -273,7 +273,7 @@ def record_url(site: PierFile) -> URL:
     Raises
     ------
     drift.errors.RecordError
-        If there is no URL (a site that was not read from a file), or it is none.
+        If there is no URL (a site that was not read from a file), or it is not valid.
     """
     given = site.store.url
     if not given:
@@ -330,11 +330,10 @@ def open_to_read(path: Path) -> Place:
 
 
 def begin_file(url: URL, fill: Callable[[Place], None]) -> None:
-    """Make a new SQLite record whole, where there is none: nobody ever sees one that is not complete.
+    """Make a new SQLite record where there is none; nobody ever sees an incomplete one.
 
-    It is filled in memory and its file appears at once with all in it, so that a kill leaves either nothing
-    or
-    a whole record, and of several programs that begin at once one makes it and the others find it.
+    It is filled in memory and its file appears complete, so that a kill leaves either nothing or a whole
+    record, and of several programs that begin at once one makes it and the others find it.
 
     Raises
     ------
@@ -353,9 +352,8 @@ def begin_file(url: URL, fill: Callable[[Place], None]) -> None:
             content = bytearray(driver.serialize())
     finally:
         place.engine.dispose()
-    # Bytes 18 and 19 say that it has a write-ahead log (SQLite file format, section 1.3.3): to turn that on
-    # later
-    # takes a lock that programs that begin at once would fight for.
+    # Bytes 18 and 19 say that it has a write-ahead log (SQLite file format, section 1.3.3): turning it on
+    # later needs a lock that programs beginning at once would fight for.
     content[18:20] = b"\2\2"
     try:
         write_whole(path, bytes(content), mode=0o666)
@@ -398,7 +396,7 @@ def _read_only(path: Path, words: str) -> bool:
         )
     if path.exists() and not os.access(path, os.R_OK):
         raise RecordError(unreadable_words(words))
-    if path.exists() and not path.stat().st_size:  # SQLite would take it for a new one, and drop its log
+    if path.exists() and not path.stat().st_size:  # SQLite would take it for a new one and drop its log
         raise RecordError(empty_words(words))
     writable = os.access(path.parent, os.W_OK) and (not path.exists() or os.access(path, os.W_OK))
     if not writable and not path.exists():
@@ -415,10 +413,10 @@ def _connector(path: Path, mode: str) -> Callable[[], sqlite3.Connection]:
 
 
 def _reader(path: Path) -> Callable[[], sqlite3.Connection]:
-    """Return what opens a file that can't be written.
+    """Return the function that opens a file that can't be written.
 
     SQLite reads a write-ahead log in a read-only folder only when its two side files are there already.
-    Without them nobody can be writing, and the file may be taken as unchanging.
+    Without them nobody can be writing, and the file can be taken as unchanging.
     """
     connector = _connector(path, "ro")
     try:
@@ -430,7 +428,7 @@ def _reader(path: Path) -> Callable[[], sqlite3.Connection]:
         if no_side_files and not (log.exists() and log.stat().st_size):
             return _connector(path, "ro&immutable=1")
     except sqlite3.DatabaseError:
-        pass  # not a database: said in words at its first use
+        pass  # not a database: its first use says so
     return connector
 
 
@@ -463,13 +461,13 @@ class Owner:
     name: str
     latitude_deg: float
     longitude_deg: float
-    site: str = ""  # what its site file gave when the record was last opened, as JSON
+    site: str = ""  # the site file's keys when the record was last opened, as JSON
 
 
 def claim(place: Place, site: PierFile, moving: bool = False) -> None:
-    """Write into a new record whose it is, and refuse one of another site.
+    """Write the owner into a new record, and refuse one of another site.
 
-    `moving` is for putting the site itself right, and refuses none.
+    With `moving`, for correcting the site itself, no record is refused.
     """
     with place.reading() as connection:
         owner = owner_of(connection)
@@ -489,14 +487,14 @@ def claim(place: Place, site: PierFile, moving: bool = False) -> None:
             connection.execute(update(schema.record).values(site=given))
 
 
-#: How long the noting of what the site file gives waits for another program that writes [s].
+#: How long noting the site file's keys waits for another program that writes [s].
 _NOTING_PATIENCE_S = 0.5
 #: Keys that may hold passwords, and stay in the site file alone.
 _NOT_NOTED = (("store", "url"), ("warn", "notify"))
 
 
 def given_text(site: PierFile) -> str:
-    """Return what a site file gives, as JSON: section -> key -> value."""
+    """Return the keys of a site file, as JSON: section -> key -> value."""
     values: dict[str, dict[str, object]] = {}
     dumped = site.model_dump(mode="json")
     for section, key in (place.split(".", 1) for place in site.given):
@@ -506,12 +504,12 @@ def given_text(site: PierFile) -> str:
 
 
 def owner_of(connection: Connection) -> Owner | None:
-    """Return the pier that a record belongs to; None of a new one."""
+    """Return the pier that a record belongs to; None for a new one."""
     table = schema.record
     columns = (table.c.name, table.c.latitude_deg, table.c.longitude_deg)
     try:
         row = connection.execute(select(*columns, table.c.site)).first()
-    except DBAPIError:  # of before it was brought up to date
+    except DBAPIError:  # from before it was brought up to date
         plain = connection.execute(select(*columns)).first()
         return None if plain is None else Owner(*plain)
     return None if row is None else Owner(*row)

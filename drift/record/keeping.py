@@ -1,4 +1,4 @@
-"""Keeping the record: whether it is sound, a backup of it, and a backup put in its place."""
+"""Whether the record is sound; backup, and restoring a backup."""
 
 from __future__ import annotations
 
@@ -38,9 +38,9 @@ if TYPE_CHECKING:
     from drift.site.file import PierFile
 
 
-#: A half-written copy that did not change for so long was left by a kill [s].
+#: Time without change after which a half-written copy was left by a kill [s].
 _STALE_S = 600.0
-#: The database's own check names so many faults at most.
+#: Most faults that the database's own check names.
 _FAULTS_MOST = 20
 
 
@@ -49,20 +49,20 @@ _FAULTS_MOST = 20
 
 @dataclass(frozen=True)
 class Soundness:
-    """What was found out about a record.
+    """The findings about a record.
 
     Parameters
     ----------
     rows
         How many rows it holds, whether they count or not.
     faults
-        What the database's own check says; nothing for a server's, which checks itself.
+        Findings of the database's own check; none for a server, which checks itself.
     changed
-        File and line of each row whose values, or whether they count, are not what was written.
+        File and line of each row whose values or state are not what was written.
     missing
-        How many rows were written and can't be found.
+        How many rows were written and are missing.
     kept_changed
-        How many kept answers and pieces are not what was kept; they are worked out again.
+        How many cached analyses and pieces are damaged; they are worked out again.
     """
 
     rows: int
@@ -78,7 +78,7 @@ class Soundness:
 
 
 def check(record: Record) -> Soundness:
-    """Hold a record against itself: the database's own check, each row's digest and state, the cache.
+    """Check a record: by the database's own check, each row's digest and state, and the cache.
 
     Raises
     ------
@@ -115,7 +115,7 @@ def _checked(connection: Connection) -> Soundness:
 
 
 def backup(record: Record, target: Path, replaced: bool = False) -> Soundness:
-    """Write a backup of a record, and return what was found out about it.
+    """Write a backup of a record, and return the findings about it.
 
     Parameters
     ----------
@@ -175,7 +175,7 @@ def backup(record: Record, target: Path, replaced: bool = False) -> Soundness:
 
 
 def _copy(source: Path, target: Path) -> None:
-    """Copy a database by SQLite's own way, which takes in what still lies in the write-ahead log."""
+    """Copy a database with SQLite's own method, which includes what is still in the write-ahead log."""
     address = f"{source.absolute().as_uri()}?mode=ro"
     with (
         closing(sqlite3.connect(address, uri=True, timeout=BUSY_S)) as there,
@@ -207,7 +207,7 @@ def _with_side_files(path: Path) -> tuple[Path, ...]:
 
 @dataclass(frozen=True)
 class Restored:
-    """What was put in the record's place, and where that which was there before is kept."""
+    """What was restored, and where the former record is kept."""
 
     rows: int
     last_change_us: int | None
@@ -215,7 +215,7 @@ class Restored:
 
 
 def restore(site: PierFile, source: Path) -> Restored:
-    """Put a backup in the place of a site's record; what is there is kept beside it.
+    """Put a backup in the place of a site's record; the former one is kept beside it.
 
     A record that is open elsewhere, by the page say, goes on with what was restored.
 
@@ -253,7 +253,7 @@ def restore(site: PierFile, source: Path) -> Restored:
 
 
 def _refuse_what_can_not_be_restored(place: Place, site: PierFile) -> int | None:
-    """Return when the backup was last changed [us]."""
+    """Refuse a backup that can't be restored; return when it was last changed [us]."""
     if not known_changes(place):
         raise RecordError(f"{place.words} is no record of drift: name a backup that `drift backup` wrote.")
     with place.reading() as connection:
@@ -284,7 +284,7 @@ def _begin_with(source: Path, target: Path) -> None:
 
 
 def _put_in_place(source: Path, target: Path) -> Path:
-    """Put a backup into a record that is there, and return where what it held is kept."""
+    """Put a backup into an existing record, and return where the former content is kept."""
     when = datetime.now(UTC).strftime("%Y-%m-%dT%H%M%SZ")
     kept = target.with_name(f"{target.stem}-before-restore-{when}{target.suffix}")
     if not target.stat().st_size:
@@ -310,7 +310,7 @@ def _put_in_place(source: Path, target: Path) -> Path:
 
 
 def _put_in_place_of_damaged(source: Path, target: Path, kept: Path) -> Path:
-    """Move what can't be read as a database aside, with its side files, and give its name to the backup."""
+    """Move an unreadable database aside, with its side files, and give its name to the backup."""
     clear_leftovers(target, _STALE_S)
     new = target.with_name(f".{target.name}.{secrets.token_hex(4)}.new")
     try:

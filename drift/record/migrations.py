@@ -67,7 +67,7 @@ def _imports(connection: Connection) -> None:
 
 
 def _make_set_aside_anew(connection: Connection) -> None:
-    """Give the rows set aside their file, and let two files hold the same one."""
+    """Note the file of each row set aside, and let two files hold the same row."""
     table, files = schema.set_aside, schema.files
     old = [one["name"] for one in inspect(connection).get_columns(table.name)]
     rows = [
@@ -96,7 +96,7 @@ def _labels_of_solves(connection: Connection) -> None:
 
 
 def _tilt_of_levels(connection: Connection) -> None:
-    """Call the readings of a level by the user's word; their digests rest on values, not on names."""
+    """Rename the columns of level readings to tilt; their digests rest on values, not on names."""
     table = schema.readings["levels"].name
     there = {one["name"] for one in inspect(connection).get_columns(table)}
     for former, name in FORMER_COLUMNS.items():
@@ -105,9 +105,9 @@ def _tilt_of_levels(connection: Connection) -> None:
 
 
 def _reasons_as_notices(connection: Connection) -> None:
-    """Give the rows set aside their reasons as data; the sentence of an old one is its only value.
+    """Store the reasons of rows set aside as data; an old one has its sentence as its only value.
 
-    An image's sentence began with its name, which stood at the end of its row as well.
+    The sentence of an image began with its name, which is at the end of its row as well.
     """
     table = schema.set_aside
     _add_columns(connection, table, "notice")
@@ -122,12 +122,12 @@ def _reasons_as_notices(connection: Connection) -> None:
         connection.execute(update(table).where(table.c.id == number).values(notice=notice))
 
 
-#: How the note of a correction said, before that was kept beside it, by which advised step it was made.
+#: How the note of a correction named its advised step, before the record stored that.
 _FORMER_NOTE = re.compile(r"\bas advised \(\w+\)")
 
 
 def _advised_steps(connection: Connection) -> None:
-    """Keep steps with their rows; what was recorded by the code of a step was said by its note until then."""
+    """Store advised steps with their rows; until then the note of a correction named its step."""
     schema.advised_steps.create(connection, checkfirst=True)
     schema.advised_done.create(connection, checkfirst=True)
     table = schema.readings["corrections"]

@@ -1,7 +1,7 @@
-"""What a kept answer depends on, and the answer itself, found by Python's own SQLite alone.
+"""Looking up a cached analysis, and what it depends on, with Python's own SQLite alone.
 
-To load the database library and the site file's types takes several times as long as to look an answer up.
-So what both ways need - the plain SQL, the seal of what is kept - stands here, and nothing else is imported.
+Loading the database library and the site file's types takes several times as long as the look-up.  So what
+both need - the plain SQL, the digest that seals cached content - is here, and nothing else is imported.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from drift._version import __version__
 from drift.readings import READING_COLUMNS
 from drift.site.disk import RECORD_FILE
 
-#: Length of the digests of readings and of what is kept.
+#: Length of the digests of readings and of cached content.
 DIGEST_BYTES = 16
 #: Kinds of readings that show the axis or the tilt.
 WATCHED = ("solves", "sweeps", "runs", "alignments", "levels")
@@ -35,7 +35,7 @@ def now_us() -> int:
 
 @dataclass(frozen=True)
 class State:
-    """What an answer depends on, of a record: the readings in use, when some last came in, what was seen."""
+    """What an analysis depends on in a record: readings in use, when some last came in, what was seen."""
 
     readings_id: str
     latest_import_us: int | None
@@ -52,7 +52,7 @@ def state_of(query: Query) -> State:
 
 
 def readings_id_of(query: Query) -> str:
-    """Return one name for the content of all readings in use."""
+    """Return a digest of all readings in use."""
     contents: list[bytes] = []
     for kind in READING_COLUMNS:
         contents += [bytes(content) for (content,) in query(f"SELECT content FROM {kind} WHERE status = 0")]
@@ -60,22 +60,22 @@ def readings_id_of(query: Query) -> str:
 
 
 def id_of(contents: Iterable[bytes]) -> str:
-    """Return one name for the contents of readings, whatever their order."""
+    """Return a digest of readings, independent of their order."""
     return hashlib.blake2b(b"".join(sorted(contents)), digest_size=DIGEST_BYTES).hexdigest()
 
 
-# What is kept carries a digest of its key and its whole content.  Where that doesn't fit - a bit has changed
-# on the disk, or an older version kept it without one - it counts as not kept, and is worked out again.
+# Cached content carries a digest of its key and content.  Where that doesn't match - a bit changed on the
+# disk, or an older version stored it without one - it counts as not cached, and is worked out again.
 
 
 def seal(key: str, content: bytes) -> bytes:
-    """Return the digest that goes with what is kept under a key."""
+    """Return the digest of what is stored under a key."""
     own = hashlib.blake2b(key.encode()).digest()
     return hashlib.blake2b(content, key=own, digest_size=DIGEST_BYTES).digest()
 
 
 def sealed_text(key: str, text: str) -> str:
-    """Return a text as it is kept."""
+    """Return a text as it is stored."""
     return f"{seal(key, text.encode()).hex()}\n{text}"
 
 
@@ -86,10 +86,10 @@ def opened_text(key: str, kept: object) -> str | None:
 
 
 def kept_for(site_text: bytes, folder: Path, key_of: Callable[[State], str]) -> str | None:
-    """Return the answer that is kept for the present state of a site's record, None where there is none.
+    """Return the analysis cached for the present state of a site's record, None where there is none.
 
-    Whatever is unusual here - another database, a record that is missing, damaged, or of another version -
-    is no answer either, and left to the way that can say what is wrong.
+    In any unusual case - another database, a record that is missing, damaged, or of another version - it is
+    None too, and the full path says what is wrong.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def kept_for(site_text: bytes, folder: Path, key_of: Callable[[State], str]) -> 
     folder
         Where it lies.
     key_of
-        Names the answer by the state; the site's text must be in it.
+        Returns the cache key for a state; the site's text must enter it.
     """
     try:
         store = tomllib.loads(site_text.decode("utf-8-sig")).get("store", {})

@@ -1,4 +1,4 @@
-"""The record -> tables of readings, each reading once; and where rows came from, down to file and line."""
+"""From the record to tables of readings, each reading once; and where rows came from, to file and line."""
 
 from __future__ import annotations
 
@@ -42,14 +42,12 @@ if TYPE_CHECKING:
 
 # ---- The same reading written down twice with different side columns.
 #
-# A solve exported once without and once with its temperature has two contents but
-# is one observation; used twice it would count double.  Of such rows the fullest
-# is used, and of equally full ones always the same, so that the order of imports
-# changes nothing.
+# A solve exported once without and once with its temperature has two contents but is one observation; used
+# twice it would count double.  Of such rows the most complete is used, and of equally complete ones always
+# the same, so that the order of imports changes nothing.
 
 
-#: What makes a reading the observation that it is: beside the time, all that can't differ between two
-#: exports of it.
+#: What identifies an observation: besides the time, everything that can't differ between two exports of it.
 IDENTITY: dict[str, tuple[str, ...]] = {
     "solves": ("ra_deg", "dec_deg", "mount_ra_deg", "mount_dec_deg"),
     "sweeps": ("ra_deg", "dec_deg", "sweep"),
@@ -67,7 +65,7 @@ def identity_columns(kind: str) -> list[str]:
 
 
 def to_use(table: pd.DataFrame, kind: str) -> npt.NDArray[np.bool_]:
-    """Tell which rows of a table, ordered by time and content, are used: one of each observation."""
+    """Tell which rows of a table, ordered by time and content, are used: one for each observation."""
     when = table[when_column(kind)].to_numpy()
     used = np.ones(len(table), dtype=bool)
     same_time = np.zeros(len(table), dtype=bool)
@@ -87,11 +85,10 @@ def to_use(table: pd.DataFrame, kind: str) -> npt.NDArray[np.bool_]:
 
 # ---- Which rows a file carried besides those that came in by it.
 #
-# A row belongs to the first file that brought it.  Other files that carry the
-# same reading are noted here, a block a file, so that undoing the first one leaves
-# the row, with its place in another.  A log that grows and is imported every
-# night carries all that it carried before: as a table of rows that would grow with
-# the square of the nights, as differences between neighbours it is a few bytes.
+# A row belongs to the first file that brought it.  Other files that carry the same reading are noted here,
+# a block a file, so that undoing the first one leaves the row, with its place in another.  A log that grows
+# and is imported every night carries all its earlier rows each time: as a table of rows that would grow
+# with the square of the nights, as differences between neighbours it is a few bytes.
 
 
 Whole = npt.NDArray[np.int64]
@@ -99,7 +96,7 @@ Whole = npt.NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Carried:
-    """Rows of a file by their number: the line each stands on, and its text where that is another one."""
+    """Rows of a file by their number: the line of each, and its text where that differs."""
 
     row_ids: Whole  # (n,) ascending
     lines: Whole  # (n,)
@@ -111,7 +108,7 @@ class Carried:
         return carried_of(merged, {**raws, **self.raws})
 
     def without(self, row_ids: Iterable[int]) -> Carried:
-        """Return this without some rows, but those whose text differs, which is nowhere else."""
+        """Return this without some rows, except those whose text differs, which is stored nowhere else."""
         gone = set(row_ids) - self.raws.keys()
         keep = np.array([one not in gone for one in self.row_ids.tolist()], dtype=bool)
         return Carried(self.row_ids[keep], self.lines[keep], self.raws)
@@ -124,7 +121,7 @@ def carried_of(lines: dict[int, int], raws: dict[int, str]) -> Carried:
 
 
 def read_carried(connection: Connection, file_id: int) -> Carried:
-    """Return what is noted of a file; an empty block when nothing is."""
+    """Return what is noted for a file; an empty block when nothing is."""
     table = schema.also_carried
     query = select(table.c.row_ids, table.c.lines, table.c.raws).where(table.c.file_id == file_id)
     row = connection.execute(query).first()
@@ -132,7 +129,7 @@ def read_carried(connection: Connection, file_id: int) -> Carried:
 
 
 def write_carried(connection: Connection, file_id: int, block: Carried) -> None:
-    """Note what a file carries, in the place of what was noted before."""
+    """Note what a file carries, replacing what was noted before."""
     table = schema.also_carried
     connection.execute(delete(table).where(table.c.file_id == file_id))
     if block.row_ids.size:
@@ -142,7 +139,7 @@ def write_carried(connection: Connection, file_id: int, block: Carried) -> None:
 
 
 def other_raws(connection: Connection, owners: Mapping[int, int]) -> dict[int, str]:
-    """Return the text of rows whose own file has another one than that in which they came first.
+    """Return the text of rows whose own file has another text than the one they first came with.
 
     Parameters
     ----------
@@ -172,17 +169,17 @@ def _whole(packed: bytes) -> Whole:
     return np.cumsum(np.frombuffer(zlib.decompress(packed), dtype="<i8"), dtype=np.int64)
 
 
-# ---- The record -> tables of readings.
+# ---- Tables of readings from the record.
 
 
 _DTYPES = {"int": np.int64, "float": np.float64}
-#: So many changed rows are named in a notice; `drift record check` names all.
+#: Most changed rows named in a notice; `drift record check` names all.
 _NAMED_MOST = 3
 
 
 @dataclass(frozen=True)
 class _Rows:
-    """All rows of a kind, whatever their state, as they lie in the record."""
+    """All rows of a kind, whatever their state, as they are in the record."""
 
     kind: str
     columns: dict[str, Any]
@@ -203,10 +200,10 @@ class _Rows:
 
 @dataclass(frozen=True)
 class Damage:
-    """What of the rows is not as it was written."""
+    """Rows that are not as they were written."""
 
-    changed: tuple[int, ...]  # numbers of rows whose values, or whether they count, are not what was written
-    missing: int  # rows that were written and can't be found
+    changed: tuple[int, ...]  # numbers of rows whose values or state are not what was written
+    missing: int  # rows that were written and are missing
 
     def __bool__(self) -> bool:
         return bool(self.changed or self.missing)
@@ -215,8 +212,8 @@ class Damage:
 def read_readings(connection: Connection) -> Readings:
     """Read all readings in use, by time and then content, so that the order of imports changes nothing.
 
-    Each row is held against the digest of its values that was written with it, and whether it counts against
-    what was done to it; a row that was changed on the disk is left out, and that is told.
+    Each row is checked against the digest written with it, and its state against what was done to it; a row
+    that was changed on the disk is left out, with a notice.
     """
     found = [_rows(connection, kind) for kind in READING_COLUMNS]
     damage, bad = _damage(connection, found)
@@ -232,7 +229,7 @@ def read_readings(connection: Connection) -> Readings:
 
 
 def damage_of(connection: Connection) -> Damage:
-    """Hold every row of the record, also those that don't count, against what was written."""
+    """Check every row of the record, also those that don't count, against what was written."""
     return _damage(connection, [_rows(connection, kind) for kind in READING_COLUMNS])[0]
 
 
@@ -251,15 +248,17 @@ def _damage(
         changed = np.array([one != two for one, two in zip(digests, rows.contents, strict=True)], dtype=bool)
         due = np.where(np.isin(rows.file_ids, undone), schema.UNDONE, schema.IN_USE)
         due = np.where(np.isin(rows.row_ids, withdrawn), schema.WITHDRAWN, due)
-        also = np.isin(rows.row_ids, put_back) & (rows.states == schema.IN_USE)  # whatever became of its file
+        also = np.isin(rows.row_ids, put_back) & (
+            rows.states == schema.IN_USE
+        )  # whatever happened to its file
         bad[rows.kind] = changed | ((rows.states != due) & ~also)
     ids = np.concatenate([rows.row_ids for rows in found])
     unique, counts = np.unique(ids, return_counts=True)
-    twice = unique[counts > 1]  # a damaged page was read in the place of another
+    twice = unique[counts > 1]  # a damaged page was read instead of another
     for rows in found:
         bad[rows.kind] |= np.isin(rows.row_ids, twice)
     numbers = np.concatenate([rows.row_ids[bad[rows.kind]] for rows in found])
-    written = int(connection.scalar(select(schema.record.c.next_row_id)) or 1) - 1  # none ever leaves
+    written = int(connection.scalar(select(schema.record.c.next_row_id)) or 1) - 1  # no row is ever deleted
     return Damage(tuple(np.unique(numbers).tolist()), max(written - len(unique), 0)), bad
 
 
@@ -281,7 +280,7 @@ def _damage_notice(connection: Connection, damage: Damage) -> Notice:
 
 
 def _rows(connection: Connection, kind: str) -> _Rows:
-    """Read all rows of a kind as they lie, by no index, whose damage would show some twice and others not."""
+    """Read all rows of a kind without an index, whose damage would show some twice and others not at all."""
     table = schema.readings[kind]
     names = READING_COLUMNS[kind]
     query = select(*(table.c[name] for name in names), table.c.content, table.c.file_id, table.c.status)
@@ -290,7 +289,7 @@ def _rows(connection: Connection, kind: str) -> _Rows:
     except OperationalError as error:
         if error_name(error):
             raise
-        with tolerant(connection):  # not the database's error, but text that is none
+        with tolerant(connection):  # not a database error, but invalid text
             rows = connection.execute(query).fetchall()
     columns: list[Sequence[Any]] = list(zip(*rows, strict=True)) if rows else [()] * (len(names) + 3)
     *values, contents, file_ids, states = columns
@@ -306,7 +305,7 @@ def _rows(connection: Connection, kind: str) -> _Rows:
     )
 
 
-#: Stands where a digest itself is damaged: no row has it.
+#: Stand-in for a damaged digest: no row has it.
 _NO_DIGEST = bytes(schema.DIGEST_BYTES)
 
 
@@ -329,18 +328,18 @@ def _table(rows: _Rows, bad: npt.NDArray[np.bool_]) -> pd.DataFrame:
 
 
 def _array(column: Sequence[Any], sort: str) -> Any:
-    """Return a column; None becomes NaN, and what is not of its sort is taken for none."""
+    """Return a column; None and values of a wrong type become NaN."""
     if sort == "text":
         return [one if isinstance(one, str) else "" for one in column]
     try:
         return np.array(column, dtype=_DTYPES[sort])
-    except (TypeError, ValueError, OverflowError):  # a damaged cell may be of any sort
+    except (TypeError, ValueError, OverflowError):  # a damaged cell may be of any type
         kinds, none = ((int,), 0) if sort == "int" else ((int, float), np.nan)
         return np.array([one if isinstance(one, kinds) else none for one in column], dtype=_DTYPES[sort])
 
 
 def where_rows(connection: Connection, row_ids: Iterable[int]) -> dict[int, tuple[str, int, str]]:
-    """Return file, line and text as it came of some rows, by row_id."""
+    """Return file, line and original text of some rows, by row_id."""
     found: dict[int, tuple[str, int, str]] = {}
     owners: dict[int, int] = {}
     for some in batches(sorted({int(one) for one in row_ids})):

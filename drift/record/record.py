@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from drift.site.file import PierFile
 
 
-#: How long what only saves work may wait for another program that writes [s].
+#: How long writing to the cache may wait for another program that writes [s].
 _CACHE_PATIENCE_S = 1.0
 
 
@@ -61,8 +61,8 @@ class Record:
     def open(cls, site: PierFile, moving: bool = False) -> Record:
         """Open the record of a site, making it when there is none.
 
-        Where the file or its folder is read-only it is opened for reading.  `moving` is for putting the place
-        of the site itself right, which only `drift.importer.judging` does.
+        Where the file or its folder is read-only it is opened for reading.  `moving` is for correcting the
+        place of the site itself, which only `drift.importer.judging` does.
 
         Raises
         ------
@@ -82,7 +82,7 @@ class Record:
         return cls(site, place)
 
     def close(self) -> None:
-        """Let go of the database; SQLite's side files go with the last program that does."""
+        """Close the database; SQLite's side files go with the last program that does."""
         self._place.engine.dispose()
 
     def __enter__(self) -> Record:
@@ -105,7 +105,7 @@ class Record:
 
     @property
     def words(self) -> str:
-        """What people call it: its path, or its address without the password."""
+        """Its name for people: its path, or its address without the password."""
         return self._place.words
 
     @property
@@ -114,12 +114,12 @@ class Record:
         return str(self._node)
 
     def is_in_its_place(self) -> bool:
-        """Tell whether the file that was opened is still the one of its name, and not another one.
+        """Tell whether the file that was opened is still the one under its name.
 
         Raises
         ------
         drift.errors.RecordError
-            If there is none of that name any more.
+            If there is no file of that name any more.
         """
         if self._node is None:
             return True
@@ -139,7 +139,7 @@ class Record:
         Returns
         -------
         drift.types.Readings
-            With `readings_id`, which names the content of all of them.
+            With `readings_id`, a digest of all of them.
         """
         from drift.record import reading
 
@@ -147,22 +147,22 @@ class Record:
             return reading.read_readings(connection)
 
     def clear_cache(self) -> int:
-        """Let go of everything that only saves work; return how many pieces there were."""
+        """Drop everything that is cached; return how many pieces there were."""
         with self.writing("clearing what is kept") as connection:
             return cache.clear(connection)
 
     def state(self) -> State:
-        """Return what an answer depends on, without making tables of the readings."""
+        """Return what an analysis depends on, without making tables of the readings."""
         with collector_paused(), self.reading("looking whether anything has changed") as connection:
             return cache.state(connection)
 
     def stand(self) -> str:
-        """Return a mark that changes whenever a reading came in or went out of use, quickly."""
+        """Return a mark that changes whenever a reading came in or went out of use; this is quick."""
         with self.reading("looking whether anything has changed") as connection:
             return cache.stand_of(connection)
 
     def where(self, row_ids: Iterable[int]) -> dict[int, tuple[str, int, str]]:
-        """Return for each row_id its file, its line and its text as it came."""
+        """Return for each row_id its file, its line and its original text."""
         from drift.record import reading
 
         with self.reading("looking up where readings came from") as connection:
@@ -183,7 +183,7 @@ class Record:
             return [one.row for one in aside.open_asides(connection)]
 
     def asides(self, numbers: Sequence[int] | None = None) -> list[Aside]:
-        """Return what is set aside with its numbers, or that of some numbers only, by file and line."""
+        """Return the rows set aside with their numbers, all or only some, by file and line."""
         from drift.record import aside
 
         with self.reading("listing the rows set aside") as connection:
@@ -192,7 +192,7 @@ class Record:
             return aside.wanted_asides(connection, numbers)
 
     def dismiss(self, numbers: Sequence[int], reason: str) -> None:
-        """Take rows set aside off the list for good, whatever file brings them again.
+        """Take rows set aside off the list for good, also when another file brings them again.
 
         Raises
         ------
@@ -205,16 +205,16 @@ class Record:
             aside.dismiss(connection, numbers, reason, now_us())
 
     def imports(self) -> list[ActDone]:
-        """Return all imports, undoings and bringings back, the oldest first."""
+        """Return all imports, undoings and their reversals, the oldest first."""
         from drift.record.reading import acts_done
 
         with self.reading("listing the imports") as connection:
             return acts_done(connection)
 
     def undo(self, number: int, file: str = "", reason: str = "") -> Undone:
-        """Undo an import, or bring back what an undoing took out, as one transaction.
+        """Undo an import, or reverse an undoing, as one transaction.
 
-        A row that a file still in force carries as well stays.
+        A row stays when a file that is still imported carries it as well.
 
         Parameters
         ----------
@@ -249,16 +249,16 @@ class Record:
         log
             The log.
         act
-            What it comes in by; logs of one act are one import.
+            The act that brings it in; logs of one act are one import.
         progress
             Told the rows done and the rows in all.
         may_replace
-            Whether it may take the place of another reading of the same file.
+            Whether it may replace an earlier reading of the same file.
 
         Raises
         ------
         drift.record.writing.ReadOtherwise
-            If rows of it are in the record as another reading of the same file, which it may not replace.
+            If its rows are in the record from another reading of the same file, which it may not replace.
         drift.errors.RecordError
             If the record can't be written.
         """
@@ -292,7 +292,7 @@ class Record:
             return acts.put_back(connection, row_ids, reason, now_us())
 
     def held(self, kind: str, span: tuple[int, int] | None = None) -> list[RowHeld]:
-        """Return all rows of a kind in order of time, also those that are not used any more.
+        """Return all rows of a kind in order of time, also those no longer used.
 
         Parameters
         ----------
@@ -312,7 +312,7 @@ class Record:
     def acknowledge(self, note: str, what: str) -> int:
         """Note that what `drift check` reported was seen; `what` is the watch part as JSON text.
 
-        Warnings that did not surely arrive are not sent any more; returns how many there were.
+        Warnings that may not have arrived are not sent again; returns how many there were.
         """
         with self.writing("acknowledging") as connection:
             cache.add_acknowledgement(connection, now_us(), note, what)
@@ -329,7 +329,7 @@ class Record:
             return cache.all_messages(connection)
 
     def post(self, choose: Callable[[Sequence[StoredMessage]], Sequence[StoredMessage]]) -> None:
-        """Add the messages that `choose` returns when it is given all earlier ones, as one transaction."""
+        """Add the messages that `choose` returns for all earlier ones, as one transaction."""
         with self.writing("noting warnings to send") as connection:
             cache.add_messages(connection, choose(cache.all_messages(connection)), now_us())
 
@@ -344,10 +344,10 @@ class Record:
             cache.note(connection, number, state, why, now_us())
 
     def keep_steps(self, night_us: int, steps: Sequence[tuple[str, Mapping[str, Any]]]) -> list[str]:
-        """Keep steps that are shown, given as what to do and its numbers, and return their ids.
+        """Store steps that are shown, each an action and its numbers, and return their ids.
 
-        A step that was shown before by the same night keeps its id.  None are kept, and none have an id,
-        in a record that can't be written.
+        A step that was shown before for the same night keeps its id.  In a record that can't be written
+        none are stored, and none have an id.
         """
         ids: list[str] = []
         if not steps:
@@ -373,11 +373,11 @@ class Record:
             return cache.latest_import_us(connection)
 
     def keep_analysis(self, key: str, text: str) -> bool:
-        """Keep an answer under a key; return whether it could be kept."""
+        """Store an analysis under a key; return whether that succeeded."""
         return self._try_to_keep(lambda connection: cache.keep_analysis(connection, key, text, now_us()))
 
     def kept_analysis(self, key: str) -> str | None:
-        """Return the answer that this version kept under a key, or None; also where it can't be read."""
+        """Return the analysis that this version stored under a key, or None, also where it can't be read."""
         try:
             with self._place.reading() as connection:
                 return cache.kept_analysis(connection, key)
@@ -385,20 +385,20 @@ class Record:
             return None
 
     def keep_field_plan(self, key: str, plan: str) -> bool:
-        """Keep a plan of fields, as text, for one sky and mount; return whether it could be kept."""
+        """Store a plan of fields, as text, for one sky and mount; return whether that succeeded."""
         return self._try_to_keep(lambda connection: cache.keep_field_plan(connection, key, plan, now_us()))
 
     def kept_field_plan(self, key: str) -> tuple[str, int] | None:
-        """Return the plan of fields kept under a key and when it was made [us], or None."""
+        """Return the plan of fields stored under a key and when it was made [us], or None."""
         with self.reading("looking for the fields of earlier nights") as connection:
             return cache.kept_field_plan(connection, key)
 
     def keep_blobs(self, blobs: Mapping[str, bytes]) -> bool:
-        """Keep blobs under their keys; return whether they could be kept."""
+        """Store blobs under their keys; return whether that succeeded."""
         return self._try_to_keep(lambda connection: cache.keep_blobs(connection, blobs, now_us()))
 
     def kept_blobs(self, keys: Iterable[str]) -> dict[str, bytes]:
-        """Return the blobs that are kept of those asked for; none where they can't be read."""
+        """Return the stored ones of some blobs; none where they can't be read."""
         try:
             with self._place.reading() as connection:
                 return cache.kept_blobs(connection, keys)
@@ -406,7 +406,7 @@ class Record:
             return {}
 
     def _try_to_keep(self, keep: Callable[[Connection], None]) -> bool:
-        """Do without what is only a saving of work when the record can't be written just now."""
+        """Write to the cache if possible; do without when the record can't be written just now."""
         if self._place.read_only:
             return False
         try:
@@ -436,7 +436,9 @@ class Record:
         self._refuse_if_replaced(doing)
         with in_words(self._place.words, doing, self._place.file), self._place.writing() as connection:
             yield connection
-        self._refuse_if_replaced(doing)  # what was written meanwhile went into a file that nobody opens again
+        self._refuse_if_replaced(
+            doing
+        )  # what was written meanwhile went into a file that nobody will open again
 
     def _refuse_if_replaced(self, doing: str) -> None:
         if not self.is_in_its_place():

@@ -31,19 +31,18 @@ from sqlalchemy.sql.compiler import SQLCompiler
 from drift.readings import READING_COLUMNS, Columns
 from drift.record.quick import DIGEST_BYTES
 
-# An answer that is kept needs none of numpy: what works with arrays imports it when it is called.
+# Looking up a cached analysis needs no numpy: functions with arrays import it when called.
 if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
     Words = npt.NDArray[np.uint64]
 
-# ---- The tables of the record.
+# ---- The tables.
 #
-# Each kind of reading has a table with typed columns for quick reading, and in
-# the same row where it came from: file, line, the row's text as it came, and a
-# digest of its content.  ``row_id`` is unique over all kinds, so that a number in
-# an answer leads to one line of one file.
+# Each kind of reading has a table with typed columns for quick reading, and in the same row where it came
+# from: file, line, the original text, and a digest of its content.  ``row_id`` is unique over all kinds, so
+# that a number in a result leads to one line of one file.
 #
 # A change here needs a migration in `drift.record.migrations`.
 
@@ -53,7 +52,7 @@ IN_USE = 0
 WITHDRAWN = 1
 UNDONE = 2
 
-#: The change of the tables since which it is noted which rows every file carries.
+#: The migration since which it is noted which rows every file carries.
 CARRIED_NOTED_SINCE = "0004 imports that can be undone"
 
 #: 64 bits everywhere; SQLite makes a column its row number only when it is called INTEGER.
@@ -80,8 +79,7 @@ record = Table(
     Column("made_us", BigInteger, nullable=False),
     Column("code_version", Text, nullable=False),
     Column("next_row_id", BigInteger, nullable=False),
-    # What the site file gives, as JSON, without addresses and passwords: so that a lost one can be written
-    # again.
+    # The site file's keys as JSON, without addresses and passwords, so that a lost file can be written again.
     Column("site", Text, nullable=False, server_default=""),
 )
 
@@ -104,7 +102,7 @@ files = Table(
     UniqueConstraint("path", "digest", "kind", "header"),
 )
 
-#: What came of each file in an act: an import, or the undoing of one.
+#: The outcome for each file in an act: an import, or the undoing of one.
 file_acts = Table(
     "file_acts",
     metadata,
@@ -297,7 +295,7 @@ def batches(values: Iterable[One], size: int = ASKED_AT_ONCE) -> Iterator[list[O
 
 @contextmanager
 def collector_paused() -> Iterator[None]:
-    """Keep Python's search for reference cycles from running again and again over masses of plain rows."""
+    """Pause Python's search for reference cycles, which would run over masses of plain rows."""
     was_on = gc.isenabled()
     gc.disable()
     try:
@@ -315,8 +313,8 @@ def insert_columns(
 ) -> None:
     """Insert rows given as columns of equal length, lists or arrays.
 
-    Where the driver takes plain tuples they are handed over as they are, which is several times as
-    quick as a dictionary a row.  `progress` is told the number of rows done after each chunk.
+    Where the driver takes plain tuples they are passed as they are, several times as quick as one
+    dictionary for each row.  `progress` is told the number of rows done after each chunk.
     """
     compiled = insert(table).compile(dialect=connection.dialect, column_keys=list(columns))
     assert isinstance(compiled, SQLCompiler)
@@ -334,7 +332,7 @@ def insert_columns(
 
 
 def _plain(values: Sequence[Any] | np.ndarray) -> Sequence[Any]:
-    """Return some values as Python's own; whole columns of them would take several times the memory."""
+    """Return some values as Python objects; whole columns of them would take several times the memory."""
     plain: Sequence[Any] = values.tolist() if hasattr(values, "tolist") else values
     return plain
 
@@ -347,7 +345,7 @@ def _plain(values: Sequence[Any] | np.ndarray) -> Sequence[Any]:
 # there are Stafford's variant 13).  The finaliser is one-to-one, so two rows that
 # differ in one value never share a digest, and a million rows that differ in
 # several share one with a chance of 1e-27.  It is worked out for all rows at once,
-# which a digest made for safety against forgery would not allow.
+# which a cryptographic digest would not allow.
 
 
 #: Columns that are younger than the first records.
@@ -361,8 +359,8 @@ def content_ids(kind: str, columns: Columns) -> list[bytes]:
     """Return a digest of each row's parsed values.
 
     It does not depend on how a number was written (2.50 or 2.5), on the order of the file's columns, nor on
-    columns that are not used.  All columns of `drift.types.READING_COLUMNS` enter in their order; those that
-    came later (`LATER`) only where they are given, so that older rows keep their digests.
+    columns that are not used.  All columns of `drift.types.READING_COLUMNS` enter in their order; columns
+    that came later (`LATER`) only where they have a value, so that older rows keep their digests.
     """
     import numpy as np
 
@@ -384,7 +382,7 @@ def content_ids(kind: str, columns: Columns) -> list[bytes]:
 
 
 def _given(kind: str, name: str, columns: Columns) -> npt.NDArray[np.bool_] | None:
-    """Tell where a column that came later is given; None for a column that always enters."""
+    """Tell where a column that came later has a value; None for a column that always enters."""
     import numpy as np
 
     if name not in LATER.get(kind, ()):
@@ -396,12 +394,12 @@ def _given(kind: str, name: str, columns: Columns) -> npt.NDArray[np.bool_] | No
 
 
 def digest_in_order(contents: list[bytes]) -> str:
-    """Return one name for contents in their order."""
+    """Return a digest of contents in their order."""
     return hashlib.blake2b(b"".join(contents), digest_size=DIGEST_BYTES).hexdigest()
 
 
 def aside_key(kind: str, column: str, row_kept: bool, raw: str) -> bytes:
-    """Return a digest by which a row set aside is known again in an overlapping file."""
+    """Return a digest that identifies a row set aside in an overlapping file."""
     text = "\x1f".join((kind, column, str(row_kept), raw.strip()))
     return hashlib.blake2b(text.encode(), digest_size=DIGEST_BYTES).digest()
 

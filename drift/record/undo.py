@@ -1,4 +1,4 @@
-"""Undoing an import, and undoing that: which rows leave, which stay because another file carries them."""
+"""Undoing an import, and reversing that: which rows leave, and which stay with another file."""
 
 from __future__ import annotations
 
@@ -16,22 +16,22 @@ from drift.record.schema import batches
 
 @dataclass(frozen=True)
 class FileUndone:
-    """What undoing the import of one file did, or bringing it back."""
+    """What undoing the import of one file did, or reversing that."""
 
     file: str
     kind: str
     went_out: int
     went_in: int = 0
     stayed: tuple[tuple[str, int], ...] = ()  # each other file that carries rows of it, and how many
-    #: Files that may carry rows which went out: imported before it was noted which rows they carry.
+    #: Files that may carry rows that left: imported before it was noted which rows they carry.
     unsure: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
 class Undone:
-    """What `drift imports undo` did: an import undone, or an undone one brought back."""
+    """What `drift imports undo` did: an import undone, or an undoing reversed."""
 
-    number: int  # of this act, by which it can be undone in turn
+    number: int  # of this act, by which it can be reversed
     brought_back: bool
     files: tuple[FileUndone, ...]
 
@@ -46,14 +46,14 @@ class _File:
 
 
 def undo(connection: Connection, act: int, file: str, reason: str, now_us: int) -> Undone:
-    """Undo an import, wholly or one file of it; of an undoing bring back what it undid.
+    """Undo an import, wholly or one file of it; or reverse an undoing.
 
     Parameters
     ----------
     act
         The number of the import or of the undoing.
     file
-        Only this file of it, as it was named; "" for all.
+        Only this file, as it was named; "" for all.
 
     Raises
     ------
@@ -66,7 +66,7 @@ def undo(connection: Connection, act: int, file: str, reason: str, now_us: int) 
     undone = _files_of(connection, file, table.c.undone_by == act)
     if imported:
         number = new_act(connection, UNDID, reason, now_us)
-        _set_undone(connection, imported, number)  # all of them first: none takes rows over from another
+        _set_undone(connection, imported, number)  # mark all first, so that none takes rows over from another
         return Undone(number, False, tuple(_undo_file(connection, one, number) for one in imported))
     if undone:
         number = new_act(connection, BROUGHT_BACK, reason, now_us)
@@ -97,7 +97,7 @@ def lock(connection: Connection) -> None:
 
 
 def take_over(connection: Connection, kind: str, file_id: int, lines: Mapping[int, int]) -> None:
-    """Give a file those of the rows that it carries whose own file was undone.
+    """Give a file those rows that it carries whose own file was undone.
 
     Parameters
     ----------
@@ -120,7 +120,7 @@ def take_over(connection: Connection, kind: str, file_id: int, lines: Mapping[in
 
 
 def _move(connection: Connection, kind: str, file_id: int, lines: Mapping[int, int]) -> None:
-    """Make rows belong to a file that carries them, and no longer stand among those it carries besides."""
+    """Make rows belong to a file that carries them, and drop them from those it carries besides."""
     table = schema.readings[kind]
     change = (
         update(table)
@@ -170,7 +170,7 @@ def _nothing_to_undo(connection: Connection, act: int, file: str) -> RecordError
 
 
 def _bring_back(connection: Connection, file: _File, act: int) -> FileUndone:
-    """Bring the rows of an undone file into use again; it is in force already."""
+    """Bring the rows of an undone file into use again; the file itself is in force already."""
     table = schema.readings[file.kind]
     block = read_carried(connection, file.id)
     carried = dict(zip(block.row_ids.tolist(), block.lines.tolist(), strict=True))
@@ -207,7 +207,7 @@ def _undo_file(connection: Connection, file: _File, undo: int) -> FileUndone:
 
 
 def _unsure(connection: Connection, file: _File) -> tuple[str, ...]:
-    """Return the files in force of this kind that were imported before it was noted what they carry."""
+    """Return the files in force of a kind that were imported before it was noted what they carry."""
     noted_since = (
         select(schema.migrations.c.run_us)
         .where(schema.migrations.c.name == schema.CARRIED_NOTED_SINCE)

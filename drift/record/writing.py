@@ -1,4 +1,4 @@
-"""A log that was read -> the record: what is new goes in, and a former reading of it is replaced."""
+"""Adding a log to the record: what is new goes in, and an earlier reading of the same file is replaced."""
 
 from __future__ import annotations
 
@@ -22,35 +22,32 @@ from drift.record.reading import carried_of, identity_columns, read_carried, wri
 from drift.record.schema import batches, content_ids, digest_in_order, insert_columns
 from drift.record.undo import take_over, undo_files
 
-# ---- Rows of a file that are in the record already, but as another reading: read otherwise, or cut
-# short.
+# ---- Rows that are in the record already, but were read differently or cut short.
 #
-# A row of a file is known again by its text (an image by its name).  Where the same text comes with other
-# values, the file was read another way before (another time zone, other keywords, another kind of
-# log): both
-# readings at once would count each observation twice, once of them wrongly.  So the later one goes
-# in only in
-# the place of the former, whose import is then undone; undoing that brings it back.
+# A row of a file is recognised by its text (an image by its name).  Where the same text comes with other
+# values, the file was read differently before (another time zone, other keywords, another kind of log).
+# Both readings at once would count each observation twice, once of them wrongly.  So the later one only
+# replaces the former, whose import is then undone; undoing the later one brings it back.
 
 
-#: A row that was cut short lies so near in time to the whole one [us, or days of weather].
+#: How near in time a row that was cut short is to the whole one [us, or days of weather].
 _SAME_ROW_US, _NEAR_DAYS = 2 * 86_400_000_000, 2
 
 
 @dataclass(frozen=True)
 class Former:
-    """A file whose rows a log reads otherwise."""
+    """A file whose rows a log reads differently."""
 
     file_id: int
     act_id: int | None  # the import that brought it in
     name: str
     kind: str
-    row_ids: tuple[int, ...] = field(repr=False)  # of its rows in use those that are read otherwise
+    row_ids: tuple[int, ...] = field(repr=False)  # its rows in use that are read differently
     is_whole: bool  # whether these are all that it has
 
 
 class ReadOtherwise(RecordError):
-    """A log holds rows that an earlier import read another way; `former` are those files."""
+    """A log holds rows that an earlier import read differently; `former` are those files."""
 
     def __init__(self, name: str, former: Sequence[Former]) -> None:
         self.name, self.former = name, tuple(former)
@@ -61,7 +58,7 @@ class ReadOtherwise(RecordError):
 def former_readings(
     connection: Connection, log: LogRead, new: Sequence[int], known_lines: Sequence[int], images: bool
 ) -> list[Former]:
-    """Return the files whose rows in use this log reads otherwise.
+    """Return the files whose rows in use this log reads differently.
 
     Parameters
     ----------
@@ -98,17 +95,17 @@ def former_readings(
 
 
 def _name_of(raw: str, images: bool) -> str:
-    """Return by what a row is known again: its text, of an image its name, the last cell."""
+    """Return what identifies a row: its text, for an image its name, the last cell."""
     if not images:
         return raw
     return raw.rpartition(",")[2] if not raw.endswith('"') else next(csv.reader([raw]))[-1]
 
 
 def take_out(connection: Connection, former: Sequence[Former], now_us: int) -> None:
-    """Take former readings out of use: their imports are undone; rows of files that hold more are withdrawn.
+    """Take former readings out of use: undo their imports, or withdraw rows from files that hold more.
 
-    So are rows that another file carries as well, such as a copy of it or what it was before it grew: undoing
-    the import leaves them to that file.
+    Rows that another file carries as well, such as a copy or a shorter version of it, are withdrawn too:
+    undoing the import alone would leave them to that file.
     """
     reason = ActReason.READ_OTHERWISE
     whole = [one.file_id for one in former if one.is_whole]
@@ -130,10 +127,10 @@ def _in_use(connection: Connection, kind: str, row_ids: Sequence[int]) -> list[i
 
 
 def row_cut_short(connection: Connection, log: LogRead, new: Sequence[int]) -> tuple[int, int] | None:
-    """Return the row_id of a row that the record has cut short, and the position of the whole one; or None.
+    """Return the row_id of a row that is cut short in the record, and the position of the whole one; or None.
 
-    A version of the program before this one took a last line that was still being written: it stands on the
-    line of the first new row, and its text is the beginning of that row's.
+    An earlier version imported a last line that was still being written: it has the line of the first new
+    row, and its text is the beginning of that row's.
     """
     if not new or not log.path:
         return None
@@ -161,15 +158,12 @@ def put_whole(connection: Connection, kind: str, cut: int, whole: int, now_us: i
     replace(connection, kind, cut, [whole], ActReason.CUT_SHORT, now_us)
 
 
-# ---- A log that was read -> the record: what is new goes in, what is there already does not.
+# ---- Whether new level readings can be of this pier.
 
 
-# ---- Whether level readings that come in can be of this pier: they follow on from those that are there.
-
-
-#: Readings of the record so near in time are compared with [us].
+#: Readings of the record are compared when so near in time [us].
 _NEAR_US = 45 * 86_400_000_000
-#: A pier does not tilt by more than this in that time [arcsec]: common practice, frost heaves by a minute or
+#: Most that a pier tilts in that time [arcsec]: common practice, frost heaves by a minute or
 #: two of arc in a whole winter.
 _FAR_ARCSEC = 300.0
 _TILTS = ("tilt_north_arcsec", "tilt_east_arcsec")
@@ -227,7 +221,7 @@ class Added:
     remarks: tuple[Notice, ...] = ()
     settled: frozenset[bytes] = frozenset()
     file_id: int = 0
-    is_known: bool = False  # the very file was there before, and nothing came of it now
+    is_known: bool = False  # the very file was there before, and nothing new came of it
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,7 +243,7 @@ class Act:
 
     @property
     def given(self) -> int | None:
-        """The act's number, None while nothing was changed by it."""
+        """The act's number, None while it has changed nothing."""
         return self._number
 
     def number(self, connection: Connection, now_us: int) -> int:
@@ -269,8 +263,7 @@ def add_log(
 ) -> Added:
     """Add a log's rows to the record, within the transaction of `connection`.
 
-    `progress` is told the rows done and the rows in all; `act` is what the log comes in by, None for
-    what is recorded by hand.
+    `progress` is told the rows done and the rows in all; `act` is the import, None for rows recorded by hand.
 
     Raises
     ------
@@ -354,7 +347,7 @@ def _lock(connection: Connection) -> int:
 def _new_and_known(
     connection: Connection, log: LogRead, contents: list[bytes]
 ) -> tuple[list[int], list[_Known]]:
-    """Return the positions of the rows that the record lacks, and those it holds; of equal ones the first."""
+    """Return the positions of rows that the record lacks, and those it holds; of equal ones the first."""
     if not contents:
         return [], []
     table = schema.readings[log.kind]
@@ -363,7 +356,7 @@ def _new_and_known(
     backwards = range(len(contents) - 1, -1, -1)
     first = dict(
         zip(reversed(contents), backwards, strict=True)
-    )  # of equal rows the first, as it comes last here
+    )  # of equal rows the first, because it comes last here
     if not there:
         return sorted(first.values()), []
     new = sorted(position for content, position in first.items() if content not in there)
@@ -372,10 +365,10 @@ def _new_and_known(
 
 
 def _note_known(connection: Connection, log: LogRead, known: list[_Known], file_id: int) -> int:
-    """Note that a file carries rows that are there already; return how many come into use again by it."""
+    """Note that a file carries rows that are there already; return how many come into use again."""
     lines = {one.row_id: int(log.lines[one.position]) for one in known}
     others = {one.row_id: one.position for one in known if one.file_id != file_id}
-    before = read_carried(connection, file_id).raws  # of rows that became its own as well
+    before = read_carried(connection, file_id).raws  # also of rows that became its own
     if others or before:
         raws = {**_spelled_otherwise(connection, log, others), **before}
         noted = (*others, *(one for one in before if one in lines))
@@ -389,7 +382,7 @@ def _note_known(connection: Connection, log: LogRead, known: list[_Known], file_
 
 
 def _spelled_otherwise(connection: Connection, log: LogRead, positions: dict[int, int]) -> dict[int, str]:
-    """Return the texts of rows, by row_id, that are not the ones that the record holds."""
+    """Return the texts of rows, by row_id, that differ from those in the record."""
     table = schema.readings[log.kind]
     found: dict[int, str] = {}
     for some in batches(positions):
@@ -432,7 +425,7 @@ def _overlap(log: LogRead) -> Any:
 
 
 def _repeat_remarks(connection: Connection, log: LogRead, new: list[int]) -> tuple[Notice, ...]:
-    """Remark on new rows that are the same observations as others, with other side columns."""
+    """Remark on new rows that repeat observations with other side columns."""
     names = identity_columns(log.kind)
     table = schema.readings[log.kind]
     in_use = table.c.status == schema.IN_USE
@@ -452,8 +445,8 @@ def _repeat_remarks(connection: Connection, log: LogRead, new: list[int]) -> tup
 def _file(connection: Connection, log: LogRead, contents: list[bytes], now_us: int) -> tuple[int, bool]:
     """Return a file's number, and whether it is new to the record or comes back after it was undone.
 
-    A file is known again by its bytes and by what was read from them: read by another mapping it is another
-    import, which can be undone by itself.
+    A file is identified by its bytes and by what was read from them: read by another mapping it is another
+    import, which can be undone separately.
     """
     table = schema.files
     digest = f"{log.digest} {digest_in_order(contents)}" if log.path else log.digest

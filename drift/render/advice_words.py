@@ -63,7 +63,7 @@ def verdict_sentence(verdict: Verdict) -> str:
     return head + "".join(once)
 
 
-#: What of a verdict's clauses is a step, told among the events.
+#: Clauses of a verdict that are steps, which are listed among the events.
 _STEPS = (
     AdviceCode.PIER_TIPPED,
     AdviceCode.MOUNT_STEPPED,
@@ -220,7 +220,7 @@ _DONE = {
 
 
 def action_sentence(action: Action) -> str:
-    """Return what to do and why, and what is said after it."""
+    """Return what to do and why, with what follows it."""
     return "  ".join(sentence(notice) for notice in (action.notice, *action.remarks))
 
 
@@ -489,7 +489,7 @@ def _turns(values: Values) -> str:
 
 
 def _learned(values: Values) -> str:
-    """Say what past turns taught, where it changes what is set."""
+    """Return what past turns taught, where it changes the setting."""
     if not values["past_turns"]:
         return ""
     landing = uncertainty_arcmin(values["landing_sd_arcsec"])
@@ -538,7 +538,7 @@ def _to_level_base(values: Values) -> str:
 
 
 def _purpose(values: Values) -> str:
-    """Return what the plate is tipped for: a clause that what is to be done follows."""
+    """Return what the plate is tipped for: the clause before what is to be done."""
     return SENTENCES[AdviceCode(values["purpose"])](values)
 
 
@@ -713,7 +713,7 @@ _CAUTIONS = {
 }
 
 
-#: The cautions in a few words each, for the first screen; a caution without them stands there whole.
+#: The cautions in a few words each, for the first screen; a caution without them is shown whole.
 _CAUTIONS_BRIEF: dict[Code, str] = {
     AdviceCode.PARK_FIRST: "park the tube and stop the drive",
     AdviceCode.EASE_BOLTS: "never loosen all locking bolts at once",
@@ -734,7 +734,7 @@ def cautions_brief(cautions: Sequence[Notice]) -> str:
 # ---- Does it matter: what the axis error does in the picture.
 
 
-#: The places are told in words where the axis may be off by less than this many times what it is.
+#: Places are named where the axis may be off by less than this many times what it is.
 _WORTH_PLACES = 5.0
 _UNITS = {EffectUnit.PIXELS: " pixels", EffectUnit.PERCENT: " %", EffectUnit.ARCMIN: "'"}
 
@@ -769,7 +769,7 @@ def matter_sentence(matter: Matter) -> str:
 
 
 def worst_place(place: AtPlace) -> str:
-    """Name a place by bearing and altitude, as it is found from the pier."""
+    """Name a place by bearing and altitude, as seen from the pier."""
     return (
         f"at bearing {place.bearing_deg:.0f}°, altitude {place.altitude_deg:.0f}° "
         f"(declination {place.declination_deg:.0f}°)"
@@ -777,7 +777,7 @@ def worst_place(place: AtPlace) -> str:
 
 
 def usual_place(place: AtPlace) -> str:
-    """Name the place where the usual declination stands highest."""
+    """Name the place where the usual declination is highest."""
     return _on_meridian(place.declination_deg, place.hour_angle_deg / 15.0)
 
 

@@ -1,4 +1,4 @@
-"""What is recorded by hand or imported, in words: what came of it, and what to mind of it."""
+"""What is recorded by hand or imported, in words: the outcome, and what to mind."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ if TYPE_CHECKING:
     from drift.site.file import PierFile
 
 
-# ---- What came of a file's import, in words.
+# ---- What came of a file's import.
 
 
 def counts_words(one: FileImported) -> str:
-    """Return how many rows of a file went in, and what came of the others."""
+    """Return how many rows of a file went in, and what happened to the others."""
     counts = [counted(one.went_in, "row went in", "rows went in")]
     if one.already_there:
         counts.append(counted(one.already_there, "was there already", "were there already"))
@@ -32,7 +32,7 @@ def counts_words(one: FileImported) -> str:
 
 
 def known_words(files: Sequence[FileImported]) -> str:
-    """Say in one line what came of files that were in the record before and hold nothing new."""
+    """Return one line on files that were in the record before and hold nothing new."""
     rows = sum(one.already_there for one in files)
     aside = sum(len(one.set_aside) for one in files)
     more = f", and {counted(aside, 'is', 'are')} set aside as before" if aside else ""
@@ -52,8 +52,7 @@ def counted(number: int, one: str, many: str) -> str:
     return f"{number:,} {one if number == 1 else many}"
 
 
-# ---- What is recorded by hand, in words: what a correction or a level reading says, and what to mind of
-# it.
+# ---- What is recorded by hand.
 
 
 Row = Mapping[str, str]
@@ -72,23 +71,23 @@ DONE_WORDS: dict[str, str] = {
     CorrectionKind.CRACK: "crack seen in the pier or its foundation",
 }
 
-#: Said after a correction, of the next one: before this one the advice has said it.
+#: Said after a correction about the next one; the advice said it before this one.
 CAUTION = (
     "If you go on and loosen another bolt or knob: power off, support the load first, and never loosen all "
     "bolts at once."
 )
 #: Kinds of correction that often take more than one turn, and for which something is loosened.
 LOOSENED = frozenset({"azimuth", "altitude", "shim", "nuts"})
-#: So far from a bolt of the site file a bearing may be and still be the same bolt without a word [deg].
+#: How far from a bolt of the site file a bearing may be without a remark [deg].
 _BOLT_LEEWAY_DEG = 15.0
 _TURNED = "read with the instrument turned end for end, so that the signs are the other way round"
-#: Two corrections alike that lie nearer together than this may be one that was written down twice [us].
+#: Two equal corrections nearer together than this may be one that was written down twice [us].
 _ALIKE_US = 2 * 86_400_000_000
 _AMOUNTS = ("amount_arcmin", "bearing_deg", "thickness_mm", "turns")
 
 
 def alike(now: Sequence[RowHeld], before: Sequence[RowHeld], zone: ZoneInfo) -> Iterator[str]:
-    """Yield a question when a correction like a new one is in the record at nearly the same time."""
+    """Yield a question when the record has an equal correction at nearly the same time."""
     known = {row.row_id for row in before}
     for new in now:
         wanted = _amounts(new)
@@ -109,7 +108,7 @@ def _amounts(row: RowHeld | None) -> list[Any]:
 
 
 def remarks(rows: Sequence[Row], site: PierFile) -> Iterator[str]:
-    """Yield what stands between shims or nuts and the tilt that they were meant to give."""
+    """Yield what keeps shims or nuts from giving the tilt that they were meant to."""
     kind, plate = rows[0].get("kind"), site.plate
     if kind not in ("shim", "nuts"):
         return
@@ -133,9 +132,9 @@ def remarks(rows: Sequence[Row], site: PierFile) -> Iterator[str]:
 
 
 def words(table: str, rows: Sequence[Row], site: PierFile, brief: bool = False) -> str:
-    """Return in words what the rows of one correction or level reading say.
+    """Return the rows of one correction or level reading in words.
 
-    `brief` is for one of many, among which a remark below says once what "turned" means.
+    `brief` is for one of many in a list, below which a remark explains "turned" once.
     """
     if table == "levels":
         return _level_words(rows[0], "turned" if brief else _TURNED)
@@ -222,7 +221,7 @@ _REASONS: dict[str, str] = {
 
 
 def reason_words(reason: str) -> str:
-    """Return why an act was done: as its owner wrote it, or what the program did it for."""
+    """Return why an act was done: in its owner's words, or by the program's reason."""
     return _REASONS.get(reason, reason)
 
 

@@ -1,4 +1,4 @@
-"""All pictures by name: what each is called, what it says, how it is drawn, its words and its numbers."""
+"""All pictures by name: title, caption, how it is drawn, its description and its table."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from drift.site.file import PierFile
 
 
-# ---- The answer of a record that holds nothing: no picture can be drawn of it, and each says why.
+# ---- The analysis of an empty record: no picture can be drawn, and each says why.
 
 
 _NEITHER = Separable(
@@ -51,7 +51,7 @@ _NEITHER = Separable(
 
 
 def analysis_of_nothing(site: PierFile) -> Analysis:
-    """Return the answer of a record without nights and without level readings."""
+    """Return the analysis of a record without nights and without level readings."""
     none, unknown = np.zeros((0, len(HISTORY_COLUMNS))), np.full(2, np.nan)
     history = History(
         time_us=np.zeros(0, dtype=np.int64),
@@ -72,8 +72,7 @@ def analysis_of_nothing(site: PierFile) -> Analysis:
     return Analysis(site, nights, history, advise(site, nights, history), ())
 
 
-# ---- All pictures by name: what each is called, what it says, how it is drawn, its words and its
-# numbers.
+# ---- All pictures by name.
 
 
 _SDS = "one standard deviation"
@@ -81,15 +80,15 @@ _MARKS = (
     "Numbers in circles are events, letters in squares are corrections, as in the tables; "
     "two that stand close together are written as one."
 )
-#: The picture that leads: it stands beside what to do, before all others.
+#: The leading picture: beside what to do, before all others.
 FIRST = "strip"
-#: An event's picture is named with this and its number.
+#: The name of an event's picture, before its number.
 _EVENT = "event-"
 
 
 @dataclass(frozen=True)
 class Picture:
-    """One picture of an answer.
+    """One picture of an analysis.
 
     Parameters
     ----------
@@ -128,7 +127,7 @@ class Picture:
 
 
 def pictures_of(analysis: Analysis) -> tuple[Picture, ...]:
-    """Return all pictures that an answer may have, in the order of the report, also those that lack data."""
+    """Return all pictures that an analysis may have, in the order of the report, also those without data."""
     return (*_FIRST, *_events(analysis), *_MIDDLE, *_causes(analysis), *_LAST)
 
 

@@ -1,6 +1,6 @@
-"""How a table with columns of its own is talked about: questions, choices, reasons, proposals.
+"""Words about tables with other columns than ours: questions, choices, reasons, proposals.
 
-Terminal and page make all their words here; what is answered is a choice's code.
+Both terminal and page use them; an answer is the code of a choice.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ _FRAMES = {
 
 
 def question_words(question: Question) -> str:
-    """Return a question; what was wrong with the answer before goes first."""
+    """Return a question, after what was wrong with the last answer."""
     asked = sentence(question.asks)
     return f"{question.trouble}.  {asked}" if question.trouble else asked
 
@@ -115,7 +115,7 @@ def proposal_words(proposal: Proposal, preview: Preview) -> str:
 
 
 def not_settled_words(error: NotSettled) -> str:
-    """Say what is open of how a log is read, and how to settle it without a terminal."""
+    """Return what is open about how a log is read, and how to settle it without a terminal."""
     if error.proposal is not None:
         return (
             f"{error.name}: its columns are not those of a known log, but could be read so:\n"

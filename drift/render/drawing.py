@@ -1,4 +1,4 @@
-"""Pictures as they stand on a page, as SVG in its colours, or as files; two processes draw side by side."""
+"""Pictures for a page, as SVG in its colours, or as files; two processes draw in parallel."""
 
 from __future__ import annotations
 
@@ -29,12 +29,12 @@ if TYPE_CHECKING:
     from drift.types import Analysis
 
 
-# ---- A picture as SVG inside a page: in the page's own colours, with words for those who can't see it.
+# ---- A picture as SVG inside a page, in the page's colours.
 
 
 _COLOURS = {value.lower(): name for name, value in LIGHT.items()}
 _HEX = re.compile(r"#[0-9a-fA-F]{6}\b")
-#: Before these stands an id.  Plain replacing is far quicker than one pattern for all of them.
+#: Text before an id.  Plain replacing is far quicker than one pattern for all of them.
 _BEFORE_ID = (' id="', 'xlink:href="#', "url(#")
 _UNSEEN = re.compile(r"<!--.*?-->|<style.*?</style>|<metadata>.*?</metadata>", re.DOTALL)
 _FAR_DECIMALS = re.compile(r"(?<=\.\d\d)\d+")
@@ -118,20 +118,20 @@ def _view_box(svg: str) -> str:
 
 
 def _compact(body: str) -> str:
-    """Leave out what the page itself says or nobody sees: comments, white space, far decimals, the font."""
+    """Remove what the page provides or nobody sees: comments, white space, excess decimals, the font."""
     body = _UNSEEN.sub("", body).replace(" \n", " ").replace("\n", " ")
     body = re.sub(r">\s+<", "><", body).strip()
     body = _TAG.sub(lambda tag: _FONT.sub("", _FAR_DECIMALS.sub("", tag.group())), body)
-    # of a place in a picture of several hundred points a tenth is seen by nobody
+    # in a picture several hundred points wide nobody sees a tenth of a point
     return _PLACES.sub(lambda places: _WHOLE.sub("", _NEAR_DECIMAL.sub("", places.group())), body)
 
 
-# ---- Pictures as they stand on a page: which there are, drawn with their words and their numbers.
+# ---- The pictures of a page, with their words and numbers.
 
 
-#: The latest events that are drawn close up on a page; all are in the table.
+#: Number of latest events drawn close up on a page; all are in the table.
 EVENTS_DRAWN = 8
-#: A picture higher than this many times its width gets a sheet of paper for itself.
+#: A picture higher than this many times its width gets its own sheet of paper.
 _TALL = 0.75
 
 
@@ -157,7 +157,7 @@ class Drawn:
 def pictures_to_draw(
     analysis: Analysis, *, for_report: bool = False
 ) -> tuple[list[Picture], list[tuple[str, str]]]:
-    """Return the pictures that have something to show, and title and reason of those that have nothing.
+    """Return the pictures that have something to show, and title and reason of the others.
 
     Of many events the latest are drawn; a report has no picture that is drawn on request only.
     """
@@ -243,7 +243,7 @@ def _svg(picture: Picture, analysis: Analysis, size: str, width_in: float) -> tu
     return inline_svg(drawn, f"{picture.name}-{size}", picture.title, picture.describe(analysis)), tall
 
 
-# ---- Files that are written whole or not at all, over an earlier one of ours and over no other.
+# ---- Files are written whole or not at all, and only over an earlier one of ours.
 
 
 _ELSEWHERE = "Name a file elsewhere with -o."
@@ -256,11 +256,11 @@ class Kind:
     name: str  # "report"
     example: str  # "report.html"
     mark: bytes
-    within: int  # the mark stands within so many bytes
+    within: int  # the mark is within so many bytes
 
 
 def check_file_target(path: Path, kind: Kind) -> None:
-    """Refuse a place where no file of the kind can be written, before any work is done for it.
+    """Refuse a path where no file of the kind can be written, before any work is done.
 
     Raises
     ------
@@ -288,7 +288,7 @@ def save(data: bytes, path: Path, kind: Kind) -> None:
     Raises
     ------
     drift.errors.DriftError
-        As for `check_target`, or when the system refuses.
+        As for `check_file_target`, or when the system refuses.
     """
     check_file_target(path, kind)
     unfinished = None
@@ -320,15 +320,12 @@ def _cannot(path: Path, kind: Kind, wrong: str, remedy: str) -> str:
     return f"the {kind.name} can't be written to {path}: {wrong}.  {remedy}"
 
 
-# ---- The report: pictures and words in one HTML file that opens offline.
-
-
 # ---- One picture as a file: PNG, SVG or PDF, on a light or a dark ground.
 
 
 #: Ending of the file -> format; the tables behind the pictures go into CSV.
 FORMATS = {".png": "png", ".svg": "svg", ".pdf": "pdf", ".csv": "csv"}
-#: By this a picture is known as one of ours, so that it may be written over.
+#: Marks a picture as one of ours, so that it may be overwritten.
 _CREATOR = "drift figure"
 _TABLE_MARK = "# drift figure: "
 #: A picture's mark may stand at the end of the file; none is larger than this [bytes].
@@ -345,7 +342,7 @@ class Look:
 
 
 def check_figure_target(path: Path) -> None:
-    """Refuse a place where no picture can be written, before any work is done for it.
+    """Refuse a path where no picture can be written, before any work is done.
 
     Raises
     ------
@@ -365,7 +362,7 @@ def save_figure(picture: Picture, analysis: Analysis, path: Path, look: Look | N
     analysis
         What was worked out for one pier.
     path
-        Its ending says the format.  A picture of ours is written over, any other file is not.
+        Its ending says the format.  A picture of ours is overwritten, any other file is not.
     look
         How it is drawn; wide and on a light ground when not given.
 
@@ -434,11 +431,11 @@ def _table(picture: Picture, analysis: Analysis) -> bytes:
 
 # ---- A second process that draws the small pictures while this one draws the large ones.
 #
-# The child is started while the analysis is still being worked out: by then it has what it needs.  Whatever
-# goes wrong with it, the pictures are drawn here.
+# The child is started while the analysis is still being worked out, and is ready by then.  Whatever goes
+# wrong with it, the pictures are drawn here.
 
 
-#: From so many solves on, a child is worth its start (which takes as long as some twenty small pictures).
+#: Number of solves from which a child pays off (starting it takes as long as some twenty small pictures).
 MANY_SOLVES = 20_000
 #: A small picture: its name, and its SVG with whether it is tall.
 Small = dict[str, tuple[str, bool]]
@@ -470,7 +467,7 @@ class SecondPen:
         self._talk: threading.Thread | None = None
 
     def ask(self, analysis: Analysis, names: Sequence[str]) -> None:
-        """Let it draw pictures of an analysis by their names; returns at once."""
+        """Start drawing pictures of an analysis by their names; returns at once."""
 
         def talk() -> None:
             self._drawn.update(self._child.work(analysis, list(names)))
@@ -479,14 +476,14 @@ class SecondPen:
         self._talk.start()
 
     def drawn(self) -> Small:
-        """Wait for the pictures; those that it could not draw are not there."""
+        """Wait for the pictures; those that it could not draw are missing."""
         if self._talk is None:
             return {}
         self._talk.join()
         return dict(self._drawn)
 
     def put_down(self) -> None:
-        """Let go of the child, whatever it is doing."""
+        """End the child, whatever it is doing."""
         self._child.stop()
         if self._talk is not None:
             self._talk.join()
@@ -498,8 +495,8 @@ class SecondPen:
 
 
 def warm() -> None:
-    """Load in the child what drawing needs; it takes a while, and there is time before it is asked."""
-    gc.disable()  # it answers once and leaves
+    """Load in the child what drawing needs; it takes a while, but there is time before it is asked."""
+    gc.disable()  # it runs once and ends
     import matplotlib.figure  # noqa: F401
 
     import drift.analysis  # noqa: F401  what an analysis is made of

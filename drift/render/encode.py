@@ -61,7 +61,7 @@ def plain(value: Any, decimals: int | None = ARCSEC_DECIMALS) -> Any:
 
 
 def named(result: Any, *names: str, decimals: int | None = ARCSEC_DECIMALS, **renamed: str) -> dict[str, Any]:
-    """Return some of what a result holds, by name.
+    """Return some fields of a result, by name.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ def named(result: Any, *names: str, decimals: int | None = ARCSEC_DECIMALS, **re
     decimals
         As for `plain`.
     **renamed
-        Key -> field or property that is called otherwise.
+        Key -> field or property with another name.
     """
     found: dict[str, Any] = {}
     for key, name in (*((name, name) for name in names), *renamed.items()):

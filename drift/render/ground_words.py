@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 # ---- What can be done about the pier itself and the ground around it.
 
 
-#: What stands as the source of a rule of the trade that no document is known for here.
+#: The source given for a rule of the trade without a known document.
 COMMON_PRACTICE = "common practice"
 
 
@@ -128,7 +128,7 @@ _DIGGING = GroundAdvice(
     "CFR 1926.652)",
 )
 
-#: What each step says.
+#: The sentence of each step.
 GROUND_ADVICE = {
     GroundStep.DRAINAGE: _DRAINAGE,
     GroundStep.SOIL: _SOIL,
@@ -172,7 +172,7 @@ def frost_sentences(found: FrostAtBase, base_assumed: bool = False) -> tuple[str
     found
         How deep it went.
     base_assumed
-        Whether nobody gave the depth of the base, so that what is said of it is said to be assumed.
+        Whether the depth of the base was not given, so that the sentences call it assumed.
 
     Returns
     -------
@@ -254,7 +254,7 @@ def _freezes(frost: FrostAtBase) -> bool:
 
 
 def _clearing(frost: FrostAtBase) -> tuple[str, ...]:
-    """Say when only cleared snow lets frost under the base."""
+    """Return in which winters only cleared snow lets frost under the base."""
     cases = ((frost.as_is, "as it lay, frost went"), (frost.snow_left, "left lying, frost would have gone"))
     kept = next((words for winters, words in cases if all(w.reaches is Reach.NO for w in winters)), None)
     reached = [w for w in frost.snow_cleared if w.reaches is not Reach.NO]
@@ -269,7 +269,7 @@ def _clearing(frost: FrostAtBase) -> tuple[str, ...]:
 
 
 def frost_class_sentence(susceptibility: FrostClass) -> str:
-    """Say what a soil's name lets one expect of frost, with the proviso."""
+    """Return the frost susceptibility that a soil's name suggests, with the proviso."""
     return (
         f"By its name the ground is {_FROST_CLASSES[susceptibility]}.  That is a first guess only: no index "
         "test of a soil tells reliably whether it heaves, and a name still less."

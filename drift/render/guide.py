@@ -1,4 +1,4 @@
-"""The guide that travels along: short texts by topic, and the glossary of this product's words.
+"""The built-in guide: short texts by topic, and the glossary of this product's words.
 
 The texts stand in `drift/guide`, one a topic, as plain Markdown: a title, paragraphs, lists and typed lines.
 The command and the page show the same ones, offline.

@@ -85,7 +85,7 @@ def settle_words(separable: Separable) -> str:
 
 
 def _by_readings(of: Values) -> str:
-    """Name the readings that would do, the fewer first."""
+    """Name the readings that would be enough, the fewer first."""
     count, to = of["levels"], f"{of['wanted_arcsec']:.0f} arcsec"
     levels = (
         f"{_some(count, 'level reading')} on the pier top, each end for end, before the next change and as "
@@ -159,7 +159,7 @@ def _before_reference(of: Values) -> str:
     return f"{_some(of['readings'], 'reading')} before the first usable axis {are} not part of the history."
 
 
-#: What references are called, and by what a reading of another kind would tell.
+#: Names of references, and readings of another kind that would show it.
 _REFERENCE = {Reference.ZERO: "hour-angle zero", Reference.LEVEL: "level"}
 _WOULD_TELL = {
     WouldTell.LEVEL: "  A level reading on the pier now and then would tell for sure.",
@@ -208,7 +208,7 @@ def _rivals(of: Values) -> str:
 
 
 def _beside(north: float, east: float) -> str:
-    """Say where an explanation puts the pier's top beside what the history says; nothing below an arcsec."""
+    """Return where an explanation puts the pier's top against the history; nothing below an arcsec."""
     sides = ((north, "north", "south"), (east, "east", "west"))
     parts = [f'{abs(v):.0f}" further {one if v > 0 else other}' for v, one, other in sides if abs(v) >= 1.0]
     return f": the pier then tilts {' and '.join(parts)}" if parts else ""

@@ -1,7 +1,7 @@
-"""What an import says of logs, rows and images, in words.
+"""Words about logs, rows and images that are imported.
 
-A reason follows what it is said of ("ra_deg = '400' must be ...") and a remark stands by itself; neither ends
-with a point, because what comes after it is the screen's.
+A reason follows its subject ("ra_deg = '400' must be ...") and a remark stands alone; neither ends with a
+full stop, because the screen decides what follows.
 """
 
 from __future__ import annotations
@@ -30,9 +30,9 @@ if TYPE_CHECKING:
 
 
 Values = Mapping[str, Any]
-#: A cell's value is shown up to so many signs.
+#: Characters of a cell's value that are shown.
 _LONGEST_VALUE = 60
-#: So many columns are named in a remark, and so many rows in a warning.
+#: Columns named in a remark, and rows in a warning.
 _MOST_COLUMNS, _MOST_ROWS = 20, 3
 
 
@@ -40,14 +40,14 @@ _MOST_COLUMNS, _MOST_ROWS = 20, 3
 
 
 def row_words(row: RowSetAside) -> str:
-    """Say where a row stood, the value and the reason in one line."""
+    """Return where a row was, the value and the reason in one line."""
     what = f"{row.column} = {value_words(row.value)} " if row.column else ""
     where = f"image {row.image}" if row.image else f"line {row.line}"
     return f"{where}: {what}{sentence(row.reason)}"
 
 
 def rows_words(rows: Sequence[RowSetAside]) -> str:
-    """Say how many rows or values were set aside, and the first of them."""
+    """Return how many rows or values were set aside, and the first of them."""
     what = "row or value was" if len(rows) == 1 else "rows or values were"
     named = "; ".join(f"{row.file}, {row_words(row)}" for row in rows[:_MOST_ROWS])
     more = len(rows) - _MOST_ROWS
@@ -56,7 +56,7 @@ def rows_words(rows: Sequence[RowSetAside]) -> str:
 
 
 def error_words(error: DriftError) -> str:
-    """Return the sentence of an error; those that carry data get their words here."""
+    """Return the sentence of an error; those with data get their words here."""
     if isinstance(error, RowRefused):
         return refused_words(error.row)
     if isinstance(error, Doubtful):
@@ -79,14 +79,14 @@ def row_data(row: RowSetAside) -> dict[str, Any]:
 
 
 def refused_words(row: RowSetAside) -> str:
-    """Say why a row written down by hand was not recorded."""
+    """Return why a row written down by hand was not recorded."""
     reason = sentence(row.reason)
     end = "" if reason.endswith(("?", ".")) else "."
     return f"not recorded: {row.column} = {value_words(row.value)} {reason}{end}"
 
 
 def not_taken_words(one: NotTaken) -> str:
-    """Say why a row of a mended file was not put back."""
+    """Return why a row of a mended file was not put back."""
     if one.row is None:
         return f"line {one.line}: number {one.number} is not on the list of rows set aside"
     return row_words(one.row)
@@ -138,7 +138,7 @@ def _order(v: Values) -> str:
 
 
 def _with_the_rest(v: Values) -> str:
-    """Name what a row was set aside with."""
+    """Return with which other rows a row was set aside."""
     return f"was set aside with the rest of the {'images' if 'image' in v else 'file'}"
 
 

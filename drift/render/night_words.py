@@ -1,4 +1,4 @@
-"""What nights, their readings, the air and the Earth's rotation leave to say, in words."""
+"""Sentences about nights, their readings, the air and the Earth's rotation."""
 
 from __future__ import annotations
 
@@ -10,13 +10,10 @@ from drift.notices import Code, NightCode, Notice, SkyCode, from_value
 from drift.quantities import YEAR_DAYS, as_utc
 from drift.render.notices import Values, Writer, sentence
 
-# ---- What nights and their readings leave to say, in words.
-
-
 # ---- Of all nights.
 
 
-#: What becomes of pointing nights whose reports seem altered.
+#: What happens to pointing nights whose reports seem altered.
 _USE = {
     PointingUse.LEFT_OUT: "pointing nights are shown but not used for the history",
     PointingUse.BROUGHT: (
@@ -336,5 +333,5 @@ _SKY_SENTENCES: dict[Code, Writer] = {
     ),
 }
 
-#: From codes of both kinds to their writers.
+#: The sentences of both kinds of codes.
 SENTENCES: dict[Code, Writer] = {**_NIGHT_SENTENCES, **_SKY_SENTENCES}

@@ -1,6 +1,6 @@
 """A notice in words: the one place where a code becomes a sentence.
 
-Each room's sentences stand in a file of their own (`night_words`, `history_words`, ...), as one mapping
+Each room's sentences are in a file (`night_words.py`, `history_words.py`, ...), as one mapping
 ``SENTENCES`` from code to a function of the notice's values; this file only finds the right one.
 """
 
@@ -16,7 +16,7 @@ from drift.notices import Code, Notice
 
 #: The values of a notice.
 Values = Mapping[str, Any]
-#: What writes the sentence of one code from the notice's values.
+#: Writes the sentence of one code from the notice's values.
 Writer = Callable[[Values], str]
 #: The class of codes -> the file of its sentences.
 _FILES: dict[str, str] = {

@@ -1,4 +1,4 @@
-"""Where a night's number came from: every row that bears on it, with its file and line."""
+"""Where a night's number came from: every row behind it, with file and line."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class NightOrigin:
 
     night: NightAxis
     rows: tuple[RowUsed, ...]
-    shared: str  # what else the number rests on, in a sentence
+    shared: str  # what else the number depends on, in a sentence
 
 
 def nights_of(analysis: Analysis, evening: date) -> tuple[NightAxis, ...]:
@@ -67,11 +67,11 @@ def night_origin(
     Parameters
     ----------
     analysis, night
-        The answer, and one of its nights.
+        The analysis, and one of its nights.
     held, origins
-        `Book.held` and `Book.origins`.
+        `Record.held` and `Record.origins`.
     in_readings
-        Kind -> the rows that the answer was worked out from.
+        Kind -> the rows that the analysis used.
     """
     rows = [(kind, row) for kind in _KINDS for row in held(kind, (night.start_us, night.end_us))]
     day = evening_of(night.time_us, analysis.site.site.longitude_deg).toordinal() - _EPOCH_DAY
@@ -107,7 +107,7 @@ def _use(
 
 
 def _shared(analysis: Analysis, night: NightAxis) -> str:
-    """Say what a night's number rests on besides its own rows."""
+    """Return what a night's number depends on besides its own rows."""
     if "pointing" not in night.sources:
         return ""
     for one in analysis.nights.instruments:
@@ -120,7 +120,7 @@ def _shared(analysis: Analysis, night: NightAxis) -> str:
 
 
 def as_lines(found: NightOrigin, zone_name: str | None, every_row: bool) -> Iterator[str]:
-    """Yield an origin in words; rows of one file that stand together are told together."""
+    """Yield an origin in words; consecutive rows of one file share a line."""
     night = found.night
     yield f"{clock_text(night.time_us, zone_of(zone_name))}, from {', '.join(night.sources)}:"
     sd = np.sqrt(np.diagonal(night.covariance))

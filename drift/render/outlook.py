@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 # ---- The coming twelve months in sentences.
 
 
-#: What a driver is called in a sentence.
+#: Names of the forcings in a sentence.
 FORCING_WORDS = {
     ForcingKind.CALENDAR: "the calendar, the same every year",
     ForcingKind.FROZEN: "the thickness of frozen soil",
@@ -55,7 +55,7 @@ _MAY_BE = {
     ),
     ForcingKind.MOISTURE: ": that is told by its phase alone, and whatever else goes so looks the same",
 }
-#: What is at least ten times as probable as the rest is said to be so.
+#: An explanation at least ten times as probable as the rest is stated as a fact.
 _SURE = 10.0 / 11.0
 _CAUSE_WORDS = {
     CauseKind.FROST: "frost",
@@ -64,7 +64,7 @@ _CAUSE_WORDS = {
     CauseKind.SETTLEMENT: "settlement",
     CauseKind.WANDER_OF_PIER: "what follows none of these",
 }
-#: A forecast that has lost no more than some weeks of its year is of a year.
+#: A forecast that lacks only some weeks of its year counts as one of a year.
 _WHOLE_YEAR_DAYS = 330.0
 RUN_OUT = (
     "There is nothing to look ahead from any more: the last reading is more than a year old.  Take a night."
@@ -80,7 +80,7 @@ NO_FORECAST = (
 
 
 def forcing_sentences(outlook: Outlook) -> tuple[str, ...]:
-    """Say what the tilt follows, with odds, and what each cause moved in the last year."""
+    """Return what the tilt follows, with odds, and what each cause moved in the last year."""
     said = [_forcing(outlook.forcing_odds)]
     moved = [
         f"{_CAUSE_WORDS[name]} {plain_angle(size)}"
@@ -168,7 +168,7 @@ def rests_on_sentence(outlook: Outlook) -> str:
 
 
 def too_short_sentences(outlook: Outlook) -> tuple[str, ...]:
-    """Say that the bands of a record that is shorter than a year are too narrow; nothing of a longer one."""
+    """Return that the bands of a record shorter than a year are too narrow; nothing for a longer one."""
     if outlook.span_days >= YEAR_DAYS:
         return ()
     return (
@@ -179,7 +179,7 @@ def too_short_sentences(outlook: Outlook) -> tuple[str, ...]:
 
 
 def coming_heading(outlook: Outlook | None, zone: ZoneInfo) -> str:
-    """Return the heading over what is to come; of a record that is only looked at, as of its end."""
+    """Return the heading over the outlook; for an archive, as of its end."""
     as_of_us = None if outlook is None else outlook.as_of_us
     return "The coming year" + ("" if as_of_us is None else f", as of {local_date(as_of_us, zone)}")
 
@@ -225,7 +225,7 @@ def _turning(turning: Turning | None, zone: ZoneInfo, from_us: int) -> str:
 
 
 def _past_peak(peak: ComingDay, back: ComingDay | None, zone: ZoneInfo, from_us: int) -> str:
-    """Say of a swing that was furthest before today when that was, and when it is back."""
+    """Return when a swing that was furthest before today was so, and when it is back."""
     was = f"It was to be furthest out {_when(peak, zone)}"
     if back is None:
         return f"{was}."
@@ -244,7 +244,7 @@ def _when(one: ComingDay, zone: ZoneInfo) -> str:
 def realigning_sentences(outlook: Outlook, zone: ZoneInfo, now_us: int | None = None) -> tuple[str, ...]:
     """Say how likely the tolerance is passed, and whether and when re-aligning is worth it.
 
-    A day that is over by `now_us` is not advised: logs of long ago are looked at as of their end.
+    A day that is over by `now_us` is not advised: old logs are looked at as of their end.
     """
     found = outlook.realigning
     limit = f"{plain_arcmin(found.tolerance / 60.0)} ({tolerance_words(found.tolerance_of)})"
@@ -280,7 +280,7 @@ def _worth(outlook: Outlook, zone: ZoneInfo, now_us: int | None) -> str:
 
 
 def settlement_sentences(outlook: Outlook) -> tuple[str, ...]:
-    """Say what of a settlement is left."""
+    """Return how much settlement is left."""
     found = outlook.settling
     if found is None:
         return ()
@@ -299,16 +299,13 @@ def _tilt(tilt: Floats, sd: Floats) -> str:
     return f"{angle(size, spread)} {toward_of(*tilt.tolist())}"
 
 
-# ---- The coming twelve months in words: what ``drift outlook`` says, and the short of it in the status.
+# ---- Whether the forecast may be trusted, by past ones.
 
 
-# ---- What past forecasts, scored, say of the next one: one sentence on whether it may be trusted.
-
-
-#: A band that holds 80 % of the nights is right.  Nights of one winter go astray together, so that a good
+#: A band that holds 80 % of the nights is right.  Nights of one winter err together, so that a good
 #: forecast may hold fewer or more: our own rule.
 _HELD_LEAST, _HELD_MOST = 0.65, 0.95
-#: A forecast is nearer, or further off, than another when it is by this share: our own rule.
+#: Share by which a forecast must be nearer, or further off, than another to be called so: our own rule.
 _NEARER = 0.1
 ANNUAL_SHAPE = (
     "The plain annual shape is the mean yearly swing with the lasting tilt carried on: it asks no weather."
@@ -316,7 +313,7 @@ ANNUAL_SHAPE = (
 
 
 def score_sentence(hindcasts: Sequence[Hindcast]) -> str:
-    """Say whether the forecast may be trusted, by its band and against the plain annual shape."""
+    """Return whether the forecast may be trusted, by its band and against the plain annual shape."""
     nights = sum(one.nights for one in hindcasts)
     held = sum(one.nights * one.inside for one in hindcasts) / nights
     own, plain = (
@@ -353,11 +350,11 @@ def _against(own: float, plain: float) -> str:
     return f"as near as the plain annual shape ({plain_angle(plain)})"
 
 
-# ---- The coming twelve months in words: what ``drift outlook`` says, and the short of it in the status.
+# ---- ``drift outlook``, and its short form in the status.
 
 
 def brief_sentences(analysis: Analysis) -> tuple[str, ...]:
-    """Return the short of it: when the axis peaks and is back, how sure that is, and whether to re-align."""
+    """Return the short form: when the axis peaks and is back, how sure that is, and whether to re-align."""
     outlook = coming_of(analysis)
     if outlook is None:
         return () if analysis.history.forecast is None else (RUN_OUT,)
@@ -383,14 +380,14 @@ def outlook_sections(
     ground: PierGround | None,
     hindcasts: Sequence[Hindcast] | None = None,
 ) -> list[Section]:
-    """Return all that is said of the coming twelve months, in order.
+    """Return all sections on the coming twelve months, in order.
 
     Parameters
     ----------
     analysis, outlook, ground
-        What was worked out; the latter two None where there is no forecast, no weather.
+        The analysis, its outlook and the ground; the latter two None without a forecast or weather.
     hindcasts
-        Past forecasts scored; None where nobody asked for it.
+        Past forecasts scored; None when not asked for.
     """
     said = [Section("What the frost did", bulleted(ground_sentences(ground)))]
     if outlook is None:

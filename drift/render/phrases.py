@@ -27,13 +27,13 @@ Name = TypeVar("Name", bound=str)
 
 
 _COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
-#: A turn is told to this many degrees, one below ten: nobody sets a knob by eye any finer.
+#: Step of a turn in words [deg], one below ten: nobody sets a knob by eye any finer.
 _TURN_STEP_DEG = 5.0
-#: From here on an angle is written in arcminutes [arcsec].
+#: Angles from this size on are written in arcminutes [arcsec].
 _ARCMIN_FROM = 120.0
-#: A part that is less probable than this is left out of the odds.
+#: Parts less probable than this are left out of the odds.
 _NEGLIGIBLE = 0.01
-#: Nearer to a limit than this many standard deviations nobody can say on which side of it a value lies.
+#: Nearer to a limit than this many standard deviations its side is uncertain.
 CLOSE_SDS = 2.0
 
 
@@ -78,7 +78,7 @@ def plain_arcmin(value_arcmin: float, places: int | None = None) -> str:
 
 
 def rounded_arcmin(value_arcsec: float, sd_arcsec: float) -> str:
-    """Return as `plain_arcmin` where its rounding hides the uncertainty, else as `arcmin`."""
+    """Return like `plain_arcmin` where rounding hides the uncertainty, else like `arcmin`."""
     value, sd = value_arcsec / 60.0, sd_arcsec / 60.0
     hidden = sd < 0.5 * 10.0 ** -_plain_places(value)
     return plain_arcmin(value) if hidden else arcmin(value_arcsec, sd_arcsec)
@@ -107,7 +107,7 @@ def turns_in_words(turns: float) -> str:
 
 
 def since_words(values: Mapping[str, Any]) -> str:
-    """Return what a tilt is counted from, as it stands after "than": ``in the autumn of 2023``."""
+    """Return a tilt's baseline, as it follows "than": ``in the autumn of 2023``."""
     since, day = values.get("since", Since.START), values.get("since_date")
     if since in (Since.FIRST_AUTUMN, Since.LAST_AUTUMN):
         return f"in the autumn of {str(day)[:4]}"
@@ -145,7 +145,7 @@ def toward(bearing_deg: float) -> str:
 
 
 def percent(probability: float) -> str:
-    """Return a posterior probability in percent, which is never 0 or 100 % whatever its digits say."""
+    """Return a posterior probability in percent, never rounded to 0 or 100 %."""
     if probability > 0.99:
         return "over 99 %"
     return "under 1 %" if probability < 0.01 else f"{probability * 100.0:.0f} %"
@@ -183,7 +183,7 @@ def listed(parts: Sequence[str]) -> str:
 
 
 def _with_sd(value: float, sd: float, unit: str, most: int) -> str:
-    """Write both to the decimal that the first digit of `sd` stands at, two digits when that is a 1."""
+    """Write both to the decimal of the first digit of `sd`, or the second when the first is a 1."""
     places = _places(sd, most)
     return f"{value:.{places}f}{unit} ± {sd:.{places}f}{unit}"
 
@@ -200,7 +200,7 @@ def as_advised_note(step: str) -> str:
     return f"as advised ({step})"
 
 
-# ---- What was asked of a correction and what was found, in the one way in which it is said everywhere.
+# ---- Corrections: asked and found.
 
 
 #: Kinds of correction whose amount is a change in arcsec of az_error or alt_error.
@@ -219,7 +219,7 @@ def amount_words(kind: str, amount_arcsec: float, sd_arcsec: float | None, latit
     sd_arcsec
         None for what was asked for, which has no uncertainty; nan where it isn't known.
     latitude_deg
-        Geodetic: it says whether clockwise is east or west.
+        Geodetic: it decides whether clockwise is east or west.
     """
     write, bare = (arcmin, arcmin_alone) if kind in KNOBS else (angle, angle_alone)
     if sd_arcsec is None:
@@ -261,7 +261,7 @@ def utc_text(time_us: Any) -> str:
 
 
 def zone_of(name: str | None) -> ZoneInfo:
-    """Return the time zone of the site, UTC when none is given."""
+    """Return the time zone of the site, UTC when it has none."""
     return ZoneInfo(name or "UTC")
 
 
@@ -317,7 +317,7 @@ NOT_KNOWN = "not known"
 Writer = Callable[[float | None, float | None], str]
 #: A value this many standard deviations from 0 has a side.
 SIDE_SDS = CLOSE_SDS
-#: Least probability -> what is said of it; the last is for all that is less.
+#: Least probability -> its words; the last is for everything below.
 _LIKELY = (
     (0.99, "almost certain"),
     (10.0 / 11.0, "very probable"),
@@ -348,7 +348,7 @@ CORRECTION_WORDS = {
 
 
 def known(*values: float | None) -> bool:
-    """Whether all `values` are numbers."""
+    """Whether all `values` are known."""
     return all(value is not None and math.isfinite(value) for value in values)
 
 
@@ -365,14 +365,14 @@ def any_arcmin(value: float | None, sd: float | None) -> str:
 def one_unit(pairs: Iterable[tuple[float | None, float | None]]) -> Writer:
     """Return how all values of one list are written: in arcminutes where one of them would be.
 
-    Two steps of 117" and 2.12' look as if one were fifty times the other.
+    Otherwise two steps of 117" and 2.12' look as if one were fifty times the other.
     """
     large = any(max(abs(value), sd) >= _ARCMIN_FROM for value, sd in map(_told, pairs))
     return any_arcmin if large else any_angle
 
 
 def _told(pair: tuple[float | None, float | None]) -> tuple[float, float]:
-    """Return a value with its sd, 0 for what isn't known of them; an sd says nothing without its value."""
+    """Return a value with its sd, 0 for unknown ones; an sd without a value counts as unknown."""
     value, sd = pair
     if value is None or not math.isfinite(value):
         return 0.0, 0.0
@@ -470,7 +470,7 @@ def likely(probability: float) -> str:
 
 
 def odds(probability: Mapping[Part, float]) -> str:
-    """Return the parts with their probability, the likeliest first, the negligible left out."""
+    """Return the parts with their probability, the likeliest first, negligible ones left out."""
     return ", ".join(f"{PART_WORDS.get(part, part)} {percent(p)}" for part, p in ranked(probability))
 
 
@@ -481,7 +481,7 @@ def day_of_year_words(day_of_year: int) -> str:
 
 
 def day_words(day: date, today: date | None = None) -> str:
-    """Return ``15 July``; with its year where `today` isn't known or is over ten months away."""
+    """Return ``15 July``, with its year where `today` is unknown or over ten months away."""
     said = f"{day.day} {day.strftime('%B')}"
     return said if today is not None and abs((today - day).days) <= 300 else f"{said} {day.year}"
 

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from drift.types import Analysis
 
 
-#: By this a report is known as one of ours, so that it may be written over.
+#: Marks a report as one of ours, so that it may be overwritten.
 MARK = '<meta name="generator" content="drift report">'
 _KIND = Kind("report", "report.html", MARK.encode(), 2000)
 
@@ -63,7 +63,7 @@ def report_html(
     kept_aside
         Rows that could not be read at import: (file, what was wrong).
     waiting
-        What ``drift check`` warns of and nobody has acknowledged, as sentences.
+        Unacknowledged warnings of ``drift check``, as sentences.
     progress
         Told the title of each picture before it is drawn.
     pen
@@ -112,7 +112,7 @@ def _all_drawn(
 
 
 def report_of_record(analysis: Analysis, record: Record, pen: SecondPen | None = None) -> str:
-    """Return the report of an answer, with the places in the record of what was set aside."""
+    """Return the report of an analysis, with file and line of rows that were set aside."""
     places = record.where([aside.row_id for aside in analysis.nights.set_aside])
     where = {
         row: f"{file}, line {line}" if file else f"recorded by hand, {line}"
@@ -190,7 +190,7 @@ def save_report(text: str, path: Path) -> None:
 
 
 def check_report_target(path: Path) -> None:
-    """Refuse a place where no report can be written, before any work is done for it.
+    """Refuse a path where no report can be written, before any work is done.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Headings with sentences and tables, and how they are printed: on a terminal, or as plain text."""
+"""Sections with sentences and tables, and how they are printed: on a terminal, or as plain text."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 
-#: No wider than this, so that sentences stay readable on a wide terminal.
+#: Greatest width, so that sentences stay readable on a wide terminal.
 WIDEST = 100
 
 
 class Tone(StrEnum):
-    """How a section or a headline sounds; on a terminal with colours each has one."""
+    """The tone of a section or a headline; on a terminal each has a colour."""
 
     PLAIN = ""
     GOOD = "green"
@@ -32,7 +32,7 @@ class Tone(StrEnum):
 class Section:
     """A heading with items, each behind its mark, then a table, then a closing note.
 
-    `name` is what the section is asked for by; a section without a heading is printed without one.
+    `name` is for selecting the section; without a heading none is printed.
     """
 
     heading: str
@@ -51,7 +51,7 @@ class Section:
 
 @dataclass(frozen=True)
 class Lead:
-    """What stands before the sections: a title, what it rests on, and the headline's lines."""
+    """What comes before the sections: a title, what it is based on, and the headline's lines."""
 
     title: str
     note: str = ""
@@ -95,7 +95,7 @@ def fitted(
     width: int,
     lines: int,
 ) -> Sequence[Section]:
-    """Return the sections, made `shorter` as often as it takes to fit into some lines; None ends that."""
+    """Return the sections, made `shorter` until they fit into some lines or it returns None."""
     while len(sections_text(lead, sections, width).splitlines()) > lines:
         less = shorter(sections)
         if less is None:

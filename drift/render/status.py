@@ -1,8 +1,8 @@
-"""The answer in words: what ``drift status`` says to people.
+"""The analysis in words, as ``drift status`` prints it.
 
-Its first screen is the headline, what to do, what waits and where things stand, in `LINES` lines; the rest
-is asked for by name or all at once.  A terminal with colours shows what is beyond a limit in red; into a
-file or a pipe goes plain text without control codes.
+The first screen has the headline, what to do, what waits and the present state, in `LINES` lines; the rest
+is shown by name or all at once.  A terminal with colours shows values beyond a limit in red; a file or a
+pipe gets plain text without control codes.
 """
 
 from __future__ import annotations
@@ -43,13 +43,13 @@ if TYPE_CHECKING:
 
 
 _WAITING = "`drift acknowledge` marks them as seen."
-#: Lines of the first screen: a terminal of 24 with room for the prompt.
+#: Lines of the first screen: a terminal of 24 lines with room for the prompt.
 LINES = 23
 #: Nights shown; `drift report` has all.
 LAST_NIGHTS = 8
 #: The latest events and corrections shown; `drift report` has all.
 LAST_CHANGES = 12
-#: The parts of the whole screen that may be asked for by name, and what each is.
+#: The sections that can be shown by name, and what each is.
 SECTIONS = {
     "todo": "what to do",
     "care": "what to take care of",
@@ -95,18 +95,18 @@ def print_words(
 def screen(
     analysis: Analysis, waiting: Sequence[str], names: Sequence[str] | None, width: int
 ) -> tuple[Lead, Sequence[Section]]:
-    """Return what stands at the head, and the sections below it.
+    """Return the lead and the sections below it.
 
     Parameters
     ----------
     analysis
         The analysis.
     waiting
-        What ``drift check`` warns of and nobody has acknowledged, as sentences.
+        Unacknowledged warnings of ``drift check``, as sentences.
     names
         Of `SECTIONS`, those to show; none for the first screen, None for all.
     width
-        Columns that the first screen has to do with.
+        Columns of the first screen.
     """
     if names == ():
         lead = lead_of(analysis, brief=True)
@@ -124,17 +124,17 @@ def lead_of(analysis: Analysis, *, brief: bool = False) -> Lead:
     return Lead(title=title(analysis), note=note, lines=said.lines, tone=_TONES[said.standing])
 
 
-#: Said where "nothing" was advised by a night that is long past.
+#: Said where "nothing" was advised by a night long ago.
 _AGAIN = "That was so by the last night, long past: take a new one to see whether it still holds."
 
 
 def held_then_words(analysis: Analysis) -> str:
-    """Return what is said below "nothing" where a night that is long past advised it, or ""."""
+    """Return the words below "nothing" where a night long ago advised it, or ""."""
     return _AGAIN if _held_then(analysis) else ""
 
 
 def _held_then(analysis: Analysis) -> bool:
-    """Whether nothing is to be done, by a night that is long past."""
+    """Whether nothing is to be done, by a night long ago."""
     return now_state(analysis).is_old and all(one.do == Do.NOTHING for one in analysis.advice.actions)
 
 
@@ -162,7 +162,7 @@ def _brief(analysis: Analysis, waiting: Sequence[str]) -> list[Section]:
 def waiting_of(
     analysis: Analysis, acknowledged: tuple[int, str, str] | None, arrived_us: int | None
 ) -> list[str]:
-    """Return what ``drift check`` would tell: what is new since it was last acknowledged.
+    """Return what ``drift check`` would report: what is new since it was last acknowledged.
 
     Parameters
     ----------
@@ -188,12 +188,12 @@ def _waiting_section(waiting: Sequence[str]) -> Section:
     return Section(heading, bulleted(waiting), note=_WAITING, name="waiting", tone=Tone.CARE)
 
 
-#: At least so many warnings, and rows of where things stand, are left on the first screen.
+#: Least warnings, and rows of the present state, on the first screen.
 _LEAST_WAITING, _LEAST_ROWS = 1, 1
 
 
 def _shorter(shown: Sequence[Section]) -> Sequence[Section] | None:
-    """Take off what is missed least: the last rows of where things stand, then the older warnings."""
+    """Remove what is missed least: the last rows of the present state, then the older warnings."""
     by = {section.name: section for section in shown}
     where, waiting = by["where"], by.get("waiting")
     if where.table is not None and len(where.table.rows) > _LEAST_ROWS:
@@ -211,16 +211,16 @@ def _shorter(shown: Sequence[Section]) -> Sequence[Section] | None:
 
 
 def sections(analysis: Analysis, waiting: Sequence[str] = (), width: int = 80) -> Iterator[Section]:
-    """Yield all that is said, in order; a section with nothing in it is left out.
+    """Yield all sections in order; an empty one is left out.
 
     Parameters
     ----------
     analysis
         The analysis.
     waiting
-        What ``drift check`` warns of and nobody has acknowledged, as sentences.
+        Unacknowledged warnings of ``drift check``, as sentences.
     width
-        Columns that what is drawn has to do with.
+        Columns for drawings.
     """
     advice = analysis.advice
     done = [("-", phrases.harmless(sentence(one.notice))) for one in advice.done]
@@ -253,7 +253,7 @@ def action_words(action: Action) -> str:
 
 
 def aim_sentences(analysis: Analysis) -> list[str]:
-    """Return what is to be said of the two poles, and of where to leave the axis for the coming year."""
+    """Return the sentences on the two poles, and on where to leave the axis for the coming year."""
     advice = analysis.advice
     said = [poles_sentence(advice.poles)] if advice.poles else []
     said += [year_sentence(advice.year)] if advice.year else []
@@ -261,7 +261,7 @@ def aim_sentences(analysis: Analysis) -> list[str]:
 
 
 def title(analysis: Analysis) -> str:
-    """Return what stands at the head: the name of the site, when it has one."""
+    """Return the title: the name of the site, when it has one."""
     name = phrases.harmless(analysis.site.site.name or "")
     return f"{name}: axis and pier" if name else "Axis and pier"
 
@@ -284,7 +284,7 @@ def _clock(zone: str) -> str:
 
 
 def as_of(analysis: Analysis) -> str:
-    """Return of when the present axis is, and what the changes count from."""
+    """Return the date of the present axis, and what changes count from."""
     zone = zone_of(analysis.site.site.timezone)
     usable = [night.time_us for night in analysis.nights.nights if night.has_axis]
     if usable:
@@ -310,7 +310,7 @@ def _coming_year(analysis: Analysis) -> Section:
 
 
 def _moved(analysis: Analysis) -> Section:
-    """Return what moved: the verdict's head and what went slowly, then each step with its odds."""
+    """Return what moved: the verdict's head and slow movements, then each step with its odds."""
     verdict = analysis.advice.verdict
     head = phrases.harmless(sentence(verdict.notice))
     slow = clause_sentences(verdict, slow_only=True)

@@ -56,7 +56,7 @@ if TYPE_CHECKING:
     )
 
 
-# ---- What the references do by themselves as data: part of ``drift status --json``.
+# ---- What the references do, as data.
 #
 # Codes and numbers only; a number that isn't known is None (null).
 
@@ -135,10 +135,7 @@ def _rival(one: Rival) -> dict[str, Any]:
     }
 
 
-# ---- The analysis as data: what ``drift status --json`` and ``drift outlook --json`` print.
-
-
-# ---- What the axis error does and where to aim, as plain data beside the contract's keys.
+# ---- What the axis error does and where to aim, as plain data.
 
 
 def aims(advice: Advice) -> dict[str, Any]:
@@ -199,7 +196,7 @@ def _year(year: YearAim) -> dict[str, Any]:
     }
 
 
-# ---- The coming twelve months as data: part of ``drift status --json``, and ``drift outlook --json``.
+# ---- The coming twelve months as data.
 
 
 _AXIS, _TILT = ("az_error", "alt_error"), ("tilt_north", "tilt_east")
@@ -208,7 +205,7 @@ _DEPTH_DECIMALS = 3
 
 
 def outlook_mapping(analysis: Analysis) -> dict[str, Any] | None:
-    """Return what is to come as plain data; None where the history has no forecast."""
+    """Return the outlook as plain data; None where the history has no forecast."""
     outlook = coming_of(analysis)
     return None if outlook is None else _outlook(outlook)
 
@@ -221,9 +218,9 @@ def document(
     Parameters
     ----------
     outlook, ground
-        None where there is no forecast, no weather.
+        None without a forecast or weather.
     hindcasts
-        None where nobody asked for them.
+        None when not asked for.
     """
     fitting, others = fitting_advice(ground)
     return {
@@ -341,19 +338,19 @@ def _hindcast(one: Hindcast) -> dict[str, Any]:
     }
 
 
-# ---- The answer as data: what ``drift status --json`` prints.
+# ---- What ``drift status --json`` prints.
 #
 # The keys are a promise to other people's scripts: they are added to, never
 # renamed or dropped.  Angles are in arcseconds, times in UTC with a ``Z``, and a
 # number that is not known is None (null), never 0.
 
 
-#: What an event's size is given for.
+#: The components of an event's size.
 SIZES = ("tilt_north", "tilt_east", "mount_az", "mount_alt")
 
 
 def as_mapping(analysis: Analysis) -> dict[str, Any]:
-    """Put the whole answer into plain lists, mappings, numbers and text.
+    """Return the whole analysis as plain lists, mappings, numbers and text.
 
     Parameters
     ----------
@@ -398,7 +395,7 @@ def as_mapping(analysis: Analysis) -> dict[str, Any]:
 
 
 def _now(analysis: Analysis) -> dict[str, Any]:
-    """Return how things stand now, in arcseconds."""
+    """Return the present state, in arcseconds."""
     state = now_state(analysis)
     named_of = ("value", "sd", "limit", "standing", "time_us")
     return {
@@ -423,7 +420,7 @@ def all_warnings(analysis: Analysis) -> list[str]:
 
 
 def all_defaults(analysis: Analysis) -> list[str]:
-    """Collect what the answer rests on that nobody said: defaults of the site file, and what logs lack."""
+    """Collect the assumptions of the analysis: defaults of the site file, and what logs lack."""
     return [sentence(notice) for notice in (*analysis.defaults_used, *analysis.filled_in)]
 
 
@@ -526,7 +523,7 @@ def _verdict(verdict: Verdict) -> dict[str, Any]:
 
 
 def _told(notice: Notice) -> dict[str, Any]:
-    """Return a notice as it stands beside a whole sentence: code, severity and values."""
+    """Return a notice without its text: code, severity and values."""
     return {key: value for key, value in as_data(notice).items() if key != "text"}
 
 

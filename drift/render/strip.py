@@ -1,9 +1,9 @@
-"""The strip: has it moved?  The pier's tilt and the mount's place on it on one scale, against the limits.
+"""The strip: the pier's tilt and the mount's position on it, on one scale, against the limits.
 
 One arcsecond has the same height in both tracks, and no track shows less than its limit, so that a steady
-pier looks steady.  The pier's track is how far its top has tilted from where its limit is counted; the
-mount's is where azimuth and altitude stand against where they were last set.  What can't be told apart is
-drawn as the axis, which may be either.  The picture of it is `drift.render.figures.strip`.
+pier looks steady.  The pier's track is how far its top has tilted from its baseline; the mount's is how far
+azimuth and altitude are from where they were last set.  What can't be told apart is drawn as the axis,
+which may be either.  `drift.render.figures.strip` draws it as a picture.
 """
 
 from __future__ import annotations
@@ -38,15 +38,15 @@ if TYPE_CHECKING:
 
 #: Said where there is nothing to show.
 NOTHING = "A movement shows from the second night on, or the second level reading."
-#: A forecast after nights of a shorter span says nothing of the year [days].
+#: Least span of nights for a forecast of the year [days].
 LEAST_SPAN_DAYS = 60.0
-#: So much of the strip's length may be forecast.
+#: Largest share of the strip's length for the forecast.
 _AHEAD_SHARE = 0.25
-#: 80 % of what may come lies within so many standard deviations.
+#: Standard deviations that hold 80 % of the possible outcomes.
 _BAND_SDS = 1.2816
-#: The mount's track shows no more than so many limits to either side: it may have been set from far off.
+#: The mount's track shows at most so many limits to either side: it may have been set from far off.
 _MOST_LIMITS = 1.6
-#: Of the limit so much is seen on the side to which the mount did not go.
+#: Share of the limit that is shown on the side to which the mount did not go.
 _OTHER_SIDE = 0.4
 _TILT = tuple(HISTORY_COLUMNS.index(name) for name in ("tilt_north", "tilt_east"))
 
@@ -65,7 +65,7 @@ class Curve:
 
 @dataclass(frozen=True)
 class Mark:
-    """A step nobody wrote down, or a correction: when, in words, and how large [arcsec]."""
+    """An unrecorded step, or a correction: when, in words, and how large [arcsec]."""
 
     time_us: int
     words: str
@@ -76,7 +76,7 @@ class Mark:
 
 @dataclass(frozen=True)
 class Ahead:
-    """How far the pier will have tilted: the expected course and the edges of the 80 % band [arcsec]."""
+    """How far the pier will have tilted: the expected path and the edges of the 80 % band [arcsec]."""
 
     time_us: Ints = field(repr=False)
     middle: Floats = field(repr=False)
@@ -98,7 +98,7 @@ class Track:
 
 @dataclass(frozen=True)
 class Strip:
-    """Both tracks, what happened, the winters (name, from, until), and from when to when it goes [us]."""
+    """Both tracks, what happened, the winters (name, from, until), and the span of time [us]."""
 
     tracks: tuple[Track, ...]
     marks: tuple[Mark, ...]
@@ -149,7 +149,7 @@ def _told(analysis: Analysis, component: str) -> bool:
 
 
 def _pier(analysis: Analysis) -> Track | None:
-    """Return how far the pier has tilted, as the watched limit has it; None where nothing can tell."""
+    """Return how far the pier has tilted, as the watched limit counts it; None if unknown."""
     limit = next((one for one in limits_of(analysis) if one.name is LimitName.TILT), None)
     if limit is None or len(limit.values) < 2:
         return None
@@ -165,7 +165,7 @@ def _pier(analysis: Analysis) -> Track | None:
 
 
 def _since_words(limit: Limit, zone: ZoneInfo) -> str:
-    """Return since when the tilt is counted: the settled weeks of a year, a correction, a date, the start."""
+    """Return the baseline in words: the settled weeks of a year, a correction, a date, the start."""
     base = limit.baseline
     day = "" if base is None else local_date(base.from_us, zone)
     if base is None or base.since is Since.START:
@@ -186,7 +186,7 @@ def _tilt_now(analysis: Analysis, limit: Limit, told: Sequence[bool], base: Floa
 
 
 def has_outlook(history: History) -> bool:
-    """Whether the readings span long enough for a forecast to say something of the year."""
+    """Whether the readings span long enough for a forecast of the year."""
     times = history.time_us
     return (
         history.forecast is not None and len(times) > 1 and times[-1] - times[0] >= LEAST_SPAN_DAYS * DAY_US
@@ -211,7 +211,7 @@ def _ahead(analysis: Analysis, told: Sequence[bool], base: Floats) -> Ahead | No
 
 
 def _mount(analysis: Analysis) -> Track | None:
-    """Return where the mount stands against where it was last set; as the axis, where nothing can tell."""
+    """Return how far the mount is from where it was last set; as the axis, if they can't be told apart."""
     history = analysis.history
     latitude = math.radians(analysis.site.site.latitude_deg)
     axis, axis_sd = axis_error(history.change, latitude), axis_error_sd(history.sd, latitude)
@@ -269,7 +269,7 @@ def _marks(analysis: Analysis) -> list[Mark]:
 
 
 def _step_mark(analysis: Analysis, event: Event) -> Mark:
-    """Return a step in words: what tips is the pier, what slips the mount."""
+    """Return a step in words: a pier tips, a mount slips."""
     size, once = event.size, " (one night)" if event.provisional else ""
     if event.what == Part.PIER:
         north, east = size.get("tilt_north", 0.0), size.get("tilt_east", 0.0)
@@ -316,7 +316,7 @@ def short_angle(size: float) -> str:
 
 
 def frames_of(strip: Strip) -> list[tuple[float, float]]:
-    """Return from where to where each track is seen: never less than its limit [arcsec]."""
+    """Return the range that each track shows: never less than its limit [arcsec]."""
     found = []
     for track in strip.tracks:
         ends = [end for curve in track.curves for end in _ends_of(curve)]
@@ -326,7 +326,7 @@ def frames_of(strip: Strip) -> list[tuple[float, float]]:
         if track.signed:
             far = _MOST_LIMITS * track.limit
             low, high = max(low, -far), min(high, far)
-            # the whole limit on the side to which it stood out most, and some of it on the other
+            # the whole limit on the side to which it went further, and some of it on the other
             side = 1.0 if high >= -low else -1.0
             low = min(low, -track.limit if side < 0.0 else -_OTHER_SIDE * track.limit)
             high = max(high, track.limit if side > 0.0 else _OTHER_SIDE * track.limit)
@@ -337,7 +337,7 @@ def frames_of(strip: Strip) -> list[tuple[float, float]]:
 
 
 def _ends_of(curve: Curve) -> tuple[float, float]:
-    """Return the lowest and the highest that a curve with its band is, vague readings left out."""
+    """Return the lowest and the highest value of a curve with its band, vague readings left out."""
     sure = curve.sd <= 4.0 * max(float(np.median(curve.sd)), 0.25)
     return float((curve.value - curve.sd)[sure].min()), float((curve.value + curve.sd)[sure].max())
 
@@ -422,7 +422,7 @@ def _column(strip: Strip, time_us: int, columns: int) -> int:
 def _dot(
     cells: Ints, strip: Strip, times: Ints, value: Floats, high: float, scale: float, *, solid: bool
 ) -> None:
-    """Set the dots of a curve; of one that is not solid every second."""
+    """Set the dots of a curve; every second one where it is not solid."""
     rows, columns = cells.shape
     across = np.linspace(strip.from_us, strip.until_us, 2 * columns)
     inside = np.flatnonzero((across >= times[0]) & (across <= times[-1]))

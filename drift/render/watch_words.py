@@ -1,4 +1,4 @@
-"""What is new, in words and as JSON: what ``drift check`` prints and what is sent."""
+"""News in words and as JSON: what ``drift check`` prints and what is sent."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 
 def item_sentence(item: Item) -> str:
-    """Return what a piece of news tells; an event's clause becomes a sentence."""
+    """Return the sentence of a piece of news; an event's clause becomes a sentence."""
     said = sentence(item.notice)
     if item.kind is NewsKind.EVENT:
         said = f"{said[0].upper()}{said[1:]}."
@@ -39,7 +39,7 @@ def item_sentence(item: Item) -> str:
 
 
 def acknowledged_sentences(found: News, dropped: int) -> tuple[str, ...]:
-    """Say what was taken note of, what not, and that `dropped` waiting messages are not sent any more."""
+    """Return what was acknowledged, what not, and that `dropped` waiting messages are no longer sent."""
     said = [f"Acknowledged: {item_sentence(item)}" for item in (*found.new, *found.notices)]
     if not said:
         said.append("Acknowledged; nothing was new.")
@@ -71,13 +71,13 @@ def letter_words(letter: Letter, site_name: str, now_us: int, lines: Sequence[st
     Parameters
     ----------
     letter
-        What it is about, and its number.
+        The message: its subject and its number.
     site_name
         As in the site file, "" where it has none.
     now_us
         The present time [us].
     lines
-        The headline: how things stand.
+        The headline: the present state.
     """
     stands = "".join(f"{line}\n" for line in lines)
     seen = f"{as_utc(now_us):%Y-%m-%d %H:%M} UTC"
@@ -94,7 +94,7 @@ def letter_words(letter: Letter, site_name: str, now_us: int, lines: Sequence[st
 
 
 def as_mapping(found: News, last: tuple[int, str, str] | None) -> dict[str, Any]:
-    """Put the news into plain lists, mappings and text.
+    """Return the news as plain lists, mappings and text.
 
     Parameters
     ----------
@@ -155,7 +155,7 @@ def _plain(of: Values, arcsec: float) -> str:
 
 
 def _now(of: Values, axis: bool) -> str:
-    """Say how large the latest value is, of when it is, and whether it is back inside the limit."""
+    """Return the latest value, its date, and whether it is back inside the limit."""
     value, sd, when = of["value_arcsec"], of["sd_arcsec"], f"on {of['date']} it"
     is_back = of["back_below_arcsec"] is not None
     back = "back inside it, " if is_back else ""

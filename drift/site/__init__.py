@@ -1,4 +1,4 @@
-"""The site file: what may stand in it, what is assumed, and what is said of a wrong one.
+"""The site file: what may be in it, what is assumed, and the messages about a wrong one.
 
 - `tomllib` gives no positions, so a valid text is walked once more for its lines.
 - One description of each key serves the error, the template, the prompt and the option.

@@ -1,4 +1,4 @@
-"""What is wrong with a site file: what is known of each key, checks across keys, a message for each fault."""
+"""The faults of a site file: what is known about each key, checks across keys, a message for each fault."""
 
 from __future__ import annotations
 
@@ -23,8 +23,7 @@ from drift.site.lines import Place, line_of
 from drift.site.threads import ALLOWED as ALLOWED_THREADS
 from drift.site.threads import thread_name
 
-# ---- What is known about a key of the site file beside its type: for messages and for the file's
-# remarks.
+# ---- What is known about a key beside its type.
 
 
 #: Longer values are cut in messages [characters].
@@ -51,11 +50,11 @@ class Key:
         What to do about a wrong value, beside writing it like the example; "" or whole sentences, or what
         makes them of the value.
     assumed
-        What is assumed when it isn't given, where the bare default would not be understood.
+        What is assumed when it isn't given, where the plain default would not be understood.
     silent
-        What holds when it isn't given, for the remark in a new file; when "" as `assumed`.
+        What holds when it isn't given, for the remark in a new file; "" for the same as `assumed`.
     weighs
-        Whether an answer can rest on its default.
+        Whether results can depend on its default.
     secret
         Whether the value may hold a password, so that messages must not show it.
     """
@@ -77,7 +76,7 @@ class Key:
 
 
 def key_of(field: FieldInfo) -> Key:
-    """Return what a model's field carries about itself."""
+    """Return the `Key` of a model's field."""
     return next(item for item in field.metadata if isinstance(item, Key))
 
 
@@ -141,7 +140,7 @@ def _escaped(letter: str) -> str:
 
 
 def shown(value: Any, key: Key | None = None) -> str:
-    """Return a value for a message: as written, cut when long, and nothing of a secret but its beginning."""
+    """Return a value for a message: as written, cut when long, and of a secret only its beginning."""
     if isinstance(value, dict) or (
         isinstance(value, list | tuple) and any(isinstance(v, dict) for v in value)
     ):
@@ -161,20 +160,17 @@ def _without_secret(value: object) -> str:
     return "text without ://"
 
 
-# ---- What is wrong with a site file: checks across keys, and the message for each fault.
-
-
-# ---- What is said about a wrong site file: each fault in one short paragraph, with its line.
+# ---- The message about a wrong site file: one paragraph for each fault, with its line.
 
 
 Models = Mapping[str, type[BaseModel]]
-#: The next step when a file is of no use.
+#: The next step when a file can't be used.
 INIT = "`drift init` writes a complete site file."
 
 
 @dataclass(frozen=True)
 class Fault:
-    """One thing that is wrong: where, and the paragraph about it (without the line)."""
+    """One fault: where, and the paragraph about it (without the line)."""
 
     place: Place
     sentence: str
@@ -200,10 +196,10 @@ def faults_in(error: ValidationError, models: Models) -> list[Fault]:
 
 
 def nearest(name: str, known: Iterable[str], likeness: float = 0.6) -> str:
-    """Return ``; did you mean "x"?`` for the known name that is most like `name`, or nothing.
+    """Return ``; did you mean "x"?`` for the known name most similar to `name`, or nothing.
 
-    `likeness` from 0 to 1 is what it takes (`difflib.SequenceMatcher.ratio`): more of it where there are
-    so many names that one is a little like anything.
+    `likeness` is the least similarity, 0 to 1 (`difflib.SequenceMatcher.ratio`): higher where there are so
+    many names that one resembles anything a little.
     """
     by_plain = {
         plain: real for real in sorted(known) for plain in (real.casefold(), real.casefold().split("/")[-1])
@@ -245,7 +241,7 @@ def _fault(one: Any, models: Models) -> Fault:
             f"It must be {allowed_words(key)}.  Write it like this: {place[1]} = {toml(key_of(key).example)}"
         )
         return Fault(place[:1], f"[{place[0]}] {place[1]} is missing.  {wanted}")
-    if one["type"] == "missing":  # half a pair: the whole of it is meant
+    if one["type"] == "missing":  # half of a pair: the whole pair is meant
         place = place[:-1]
     entry = one.get("ctx", {}).get("entry")
     if entry is not None:
@@ -264,13 +260,13 @@ def _fault(one: Any, models: Models) -> Fault:
 
 
 def _entry(rest: Place) -> str:
-    """Say which element of a list: ``, entry 2,`` or ``, entry 2, number 1,``."""
+    """Return which element of a list it is: ``, entry 2,`` or ``, entry 2, number 1,``."""
     words = [f"{word} {int(part) + 1}" for word, part in zip(("entry", "number"), rest, strict=False)]
     return "".join(f", {word}" for word in words) + ("," if words else "")
 
 
 def _form(value: object, kind: str) -> str:
-    """Say what is odd about the form of a value, where that is plain."""
+    """Return what is wrong with the form of a value, where that is clear."""
     if kind == "float_type" and isinstance(value, str):
         return "A number stands without quotes, with a decimal point and without its unit."
     if kind == "bool_type":
@@ -296,13 +292,13 @@ def _no_section(place: Place, value: object, kind: str, models: Models) -> str:
 
 
 def _sort(value: object) -> str:
-    """Say what a value is without showing it, for it may hold a password."""
+    """Describe a value without showing it, because it may hold a password."""
     sorts: dict[type, str] = {str: "text", list: "a list", tuple: "a list", bool: "true or false"}
     return sorts.get(type(value), "a number" if isinstance(value, int | float) else "a single value")
 
 
 def _unknown(place: Place, value: object, models: Models) -> str:
-    """Say that a key or a section is none, which one may be meant, and which there are."""
+    """Return the message that there is no such key or section, with a guess and those there are."""
     name, known = str(place[-1]), models[str(place[0])].model_fields if len(place) > 1 else models
     if len(place) > 1:
         said, others = f"[{place[0]}] has no key {toml(name)}", f"Its keys are {', '.join(known)}."
@@ -317,18 +313,18 @@ def _unknown(place: Place, value: object, models: Models) -> str:
     return f"{said}{nearest(name, known) or '.'}  {others}"
 
 
-# ---- Checks of single values of the site file, each with its reason in words.
+# ---- Checks of single values.
 
 
 #: Two bolts nearer to one another than this would touch on any circle [degrees].
 _NEAREST_BOLTS_DEG = 1.0
-#: Of some six hundred time zones one is meant when it is this like what was written.
+#: How similar one of some six hundred time zones must be to what was written.
 _ZONE_LIKENESS = 0.8
 _Number = TypeVar("_Number", int, float)
 
 
 def _no(reason: str, entry: int | None = None) -> PydanticCustomError:
-    """Return the refusal of a value, with the number of the array's element when it is one's fault."""
+    """Return the refusal of a value, with the number of the array's element that is wrong."""
     return PydanticCustomError("refused", "{reason}", {"reason": reason, "entry": entry})
 
 
@@ -340,7 +336,7 @@ def one_line(text: str) -> str:
 
 
 def east_positive(value: object) -> str:
-    """Say that a longitude is east positive, by the value that was given where it goes round by the east."""
+    """Refuse a longitude beyond 180 degrees, with the east-positive value that it means."""
     said = "East is positive, west negative"
     if isinstance(value, int | float) and 180.0 < value < 360.0:
         return f"{said}: {value:g} east is {round(value - 360.0, 9):g}."
@@ -407,7 +403,7 @@ def _different(values: tuple[_Number, ...], what: str) -> tuple[_Number, ...]:
 
 
 def outline(pairs: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
-    """Check that a horizon goes once round."""
+    """Check that a horizon goes round once."""
     for number in range(1, len(pairs)):
         before, here = pairs[number - 1][0], pairs[number][0]
         if here <= before:
@@ -418,13 +414,13 @@ def outline(pairs: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float]
 
 
 def since(value: object) -> object:
-    """Return what a tilt is counted from: a word as it is, anything else as the day that it must be."""
+    """Return what a tilt is counted from: a known word as it is, anything else as a day."""
     words = ("first autumn", "last autumn", "last correction", "start")
     return value if value in words else day(value)
 
 
 def day(value: object) -> date:
-    """Check that a value is a day on which something can have been built; text is read as one."""
+    """Check that a value is a possible day of building; text is read as one."""
     if isinstance(value, str):
         try:
             value = date.fromisoformat(value)
@@ -438,7 +434,7 @@ def day(value: object) -> date:
 
 
 def in_words(allowed: str) -> AfterValidator:
-    """Return a check that a short description holds at least one word that means something here."""
+    """Return a check that a short description holds at least one known word."""
     words = allowed.split(", ")
 
     def check(text: str) -> str:

@@ -12,7 +12,7 @@ from pathlib import Path
 DEFAULT_NAME = "pier.toml"
 #: Names the site file when there is none in the present folder.
 VARIABLE = "DRIFT_PIER"
-#: The file beside the site file in which the record lies when that does not say where.
+#: The record's file beside the site file when that does not say where it is.
 RECORD_FILE = "drift-book.sqlite"
 
 
@@ -29,25 +29,25 @@ def find_pier(option: str | Path | None = None) -> Path:
 
 
 def write_whole(path: Path, content: bytes, *, mode: int = 0o600, replace: bool = False) -> None:
-    """Write a file so that it is there with all its content, or not at all, also when the program is killed.
+    """Write a file whole or not at all, also when the program is killed.
 
     Where the system can, the content has no name until it is complete, so that a kill leaves nothing behind.
 
     Parameters
     ----------
     path
-        The file.  With `replace` a link to it stays one.
+        The file.  With `replace` a link to it stays a link.
     content
-        What it shall hold.
+        Its content.
     mode
-        Who may do what with it, less what the umask takes away; a file that is replaced keeps its own.
+        Its permissions, less the umask; a file that is replaced keeps its own.
     replace
-        Whether one that is there is replaced.
+        Whether an existing file is replaced.
 
     Raises
     ------
     FileExistsError
-        If there is a file and it is not to be replaced.
+        If there is a file and `replace` is false.
     OSError
         If it can't be written.
     """
@@ -71,7 +71,7 @@ def write_whole(path: Path, content: bytes, *, mode: int = 0o600, replace: bool 
 
 
 def _settle(folder: Path) -> None:
-    """Let the names in a folder last, where the system can: after the change, not in the middle of it."""
+    """Flush the names in a folder to the disk, where the system can, after the change."""
     with suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)
         try:
@@ -88,7 +88,7 @@ def clear_leftovers(path: Path, unchanged_s: float = 0.0) -> None:
     path
         The file.
     unchanged_s
-        What changed so lately may still be written by another program, and stays [s].
+        A file changed more recently may still be being written by another program, and stays [s].
     """
     for one in path.parent.glob(f".{path.name}.????????.new*"):
         with suppress(OSError):
@@ -97,7 +97,7 @@ def clear_leftovers(path: Path, unchanged_s: float = 0.0) -> None:
 
 
 def _linked_when_complete(path: Path, content: bytes, mode: int) -> bool:
-    """Write into a file without a name and give it its own at the end; False where that can't be done."""
+    """Write a file without a name and name it at the end; False where that is impossible."""
     if not hasattr(os, "O_TMPFILE"):
         return False
     try:
@@ -107,7 +107,7 @@ def _linked_when_complete(path: Path, content: bytes, mode: int) -> bool:
     try:
         _fill(handle, content)
         folder = os.open(path.parent, os.O_RDONLY)
-        try:  # the link in /proc stands for the file without a name, and has to be followed
+        try:  # the link in /proc is the file without a name, and has to be followed
             os.link(f"/proc/self/fd/{handle}", path.name, dst_dir_fd=folder, follow_symlinks=True)
         except FileExistsError:
             raise
@@ -129,12 +129,12 @@ def _written(path: Path, content: bytes, mode: int) -> None:
 
 
 def give_name(new: Path, real: Path) -> None:
-    """Give a complete file its name, which nothing else may have; FileExistsError where something has."""
+    """Give a complete file its name; FileExistsError where there is such a file."""
     try:
         os.link(new, real)
     except FileExistsError:
         raise
-    except OSError as error:  # a file system on which a file has one name
+    except OSError as error:  # a file system without hard links
         if os.path.lexists(real):
             raise FileExistsError(real) from error
         new.rename(real)

@@ -1,4 +1,4 @@
-"""One pier's site file: reading it, writing a commented one, and making one in Python."""
+"""One pier's site file: reading it, writing a commented one, and making a site in Python."""
 
 from __future__ import annotations
 
@@ -28,12 +28,12 @@ from drift.site.disk import DEFAULT_NAME
 from drift.site.lines import Place, lines_of, syntax_words
 from drift.site.sections import DEFAULT_BOOK, SECTIONS, Sections, StoreSection
 
-# ---- One pier's site file: reading it, and what is assumed where it is silent.
+# ---- Reading a site file.
 #
 # What may be in it stands in `drift.site.sections`.
 
 
-#: A site file has a few kilobytes; a log or a picture has more [bytes].
+#: Largest site file [bytes]; they have a few kilobytes, a log or a picture has more.
 _LARGEST = 1_000_000
 _SAVE = "Save it as plain text in UTF-8."
 
@@ -54,7 +54,7 @@ class PierFile(Sections):
     given
         The keys that were given, as ``section.key``.
     renamed
-        Section, former name and line of each key that was given by a former name; line 0: not known.
+        Section, former name and line of each key given by a former name; line 0: unknown.
     """
 
     path: Path | None = None
@@ -62,9 +62,9 @@ class PierFile(Sections):
     renamed: tuple[tuple[str, str, int], ...] = ()
 
     def defaults_used(self) -> tuple[Notice, ...]:
-        """Say of each key that was not given and on whose default an answer can rest what is assumed.
+        """Return what is assumed for each key that was not given and that results depend on.
 
-        Keys that were given by a former name go before them.
+        Keys that were given by a former name come first.
         """
         assumed = (
             self._assumed(section, name)
@@ -76,7 +76,7 @@ class PierFile(Sections):
         return (*renamed, *assumed)
 
     def _matters(self, section: str, name: str) -> bool:
-        # Without the bolts' places no height is worked out, be it for nuts or for shims.
+        # Without the bolts' places no heights are worked out, neither for nuts nor for shims.
         if section == "plate" and self.plate.bolt_bearings_deg is None:
             return False
         return (section, name) != ("plate", "shims_mm") or not self.plate.nuts
@@ -131,7 +131,7 @@ def pier_from_mapping(data: Mapping[str, Any], path: Path | None = None) -> Pier
 def fault_of(section: str, key: str, value: object) -> str:
     """Return what is wrong with one value meant for the site file, and what to do; "" when right.
 
-    It begins with ``is``, so that the asker can name the value in his own way.
+    It begins with ``is``, so that the caller can name the value.
     """
     data: dict[str, dict[str, object]] = {"site": {"latitude_deg": 0, "longitude_deg": 0, "elevation_m": 0}}
     data.setdefault(section, {})[key] = value
@@ -160,12 +160,12 @@ def _completed(data: Mapping[str, Any], path: Path | None, lines: Mapping[Place,
 def _by_todays_names(
     data: Mapping[str, Any], path: Path | None, lines: Mapping[Place, int]
 ) -> tuple[dict[str, Any], tuple[tuple[str, str, int], ...]]:
-    """Return the keys under the names that they have today, and section, former name and line of others.
+    """Return the keys under today's names, and section, former name and line of renamed ones.
 
     Raises
     ------
     drift.errors.SiteFileError
-        If a key stands there under both names.
+        If a key is there under both names.
     """
     data, renamed = dict(data), []
     for (section, former), name in FORMER_KEYS.items():
@@ -185,7 +185,7 @@ def _by_todays_names(
 
 
 def _text_of(path: Path) -> str:
-    """Return the text of a file, or say in words why there is none."""
+    """Return the text of a file; SiteFileError says why there is none."""
     if path.is_dir():
         inside = path / DEFAULT_NAME
         raise SiteFileError(
@@ -222,8 +222,7 @@ def _decoded(path: Path, content: bytes) -> str:
         raise SiteFileError(unreadable(path, why, _SAVE)) from error
 
 
-# ---- The commented site file that `drift init` writes: every key with its meaning, unit, range and
-# default.
+# ---- The commented site file that `drift init` writes.
 
 
 _WIDTH = 100
@@ -241,8 +240,8 @@ def template(given: Mapping[str, Mapping[str, object]]) -> str:
     Parameters
     ----------
     given
-        Section -> key -> value.  These keys stand as they are; all others are
-        commented out, with their default or, where there is none, with an example.
+        Section -> key -> value.  These keys are set; all others are commented out, with their default or,
+        where there is none, with an example.
     """
     parts = [_remark(_HEAD)]
     for section, model in SECTIONS.items():
@@ -262,7 +261,7 @@ def _entry(name: str, field: FieldInfo, values: Mapping[str, object]) -> str:
 
 
 def _range(field: FieldInfo) -> str:
-    """Say what is allowed and what holds when the key isn't given."""
+    """Return the allowed values and what holds when the key isn't given."""
     key, allowed = key_of(field), f"Allowed: {allowed_words(field)}."
     if field.is_required():
         return f"{allowed}  Must be given."
@@ -276,7 +275,7 @@ def _has_no_default(field: FieldInfo) -> bool:
 
 
 def _instead(field: FieldInfo) -> object:
-    """Return what stands behind a key that is commented out."""
+    """Return the value shown for a key that is commented out."""
     return key_of(field).example if _has_no_default(field) else field.default
 
 
@@ -309,7 +308,7 @@ UNITS = {
 
 
 def plain_sections(sections: Mapping[str, Mapping[str, Any]]) -> dict[str, dict[str, Any]]:
-    """Turn quantities into numbers, under the keys that the site file has for them.
+    """Turn quantities into numbers, under the keys of the site file.
 
     A key that is given a quantity may leave its unit out: ``focal_length=0.8 * u.m`` is
     ``focal_length_mm=800.0``.

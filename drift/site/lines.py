@@ -1,4 +1,4 @@
-"""The text of a site file: on which line each key stands, and what is wrong with a text that is no TOML."""
+"""The text of a site file: the line of each key, and what is wrong with a text that is no TOML."""
 
 from __future__ import annotations
 
@@ -10,9 +10,8 @@ from pathlib import Path
 
 # ---- On which line of a TOML text each key and each array element stands.
 #
-# The standard library's reader tells what a text holds but not where, and the
-# site file's messages name lines.  The text must have been read without error
-# before: nothing is checked here.
+# The standard library's reader returns what a text holds but not where, and the site file's messages name
+# lines.  The text must have been read without error before: nothing is checked here.
 
 
 Place = tuple[str | int, ...]
@@ -33,15 +32,14 @@ _BARE_VALUE = re.compile(r"[^,\]}#\r\n]*")
 def lines_of(text: str) -> dict[Place, int]:
     """Return the line, from 1, of each section, key and array element of a valid TOML text.
 
-    A place is the path to it: ``("plate", "bolt_bearings_deg", 2)`` is the
-    third element of that key's array.  What is written in several pieces (a
-    table made by dotted keys) stands where it is first named.
+    A place is the path to it: ``("plate", "bolt_bearings_deg", 2)`` is the third element of that key's
+    array.  Something in several pieces (a table made by dotted keys) has the line where it is first named.
     """
     return _Walk(text).lines
 
 
 def line_of(lines: Mapping[Place, int], place: Place) -> int | None:
-    """Return the line of a place or else of what is around it; None when that isn't there either."""
+    """Return the line of a place, or of what encloses it; None when neither is there."""
     for depth in range(len(place), 0, -1):
         if place[:depth] in lines:
             return lines[place[:depth]]
@@ -61,7 +59,7 @@ class _Walk:
             section = self._statement(section)
 
     def _statement(self, section: Place) -> Place:
-        """Take a header or a ``key = value`` in; return the section that holds from here on."""
+        """Parse a header or a ``key = value``; return the section that holds from here on."""
         if not self._is("["):
             self._pair(section)
             return section
@@ -93,7 +91,7 @@ class _Walk:
         self._value((*around, *key))
 
     def _key(self) -> Place:
-        """Take a key, dotted or not."""
+        """Parse a key, dotted or not."""
         parts: list[str] = []
         while True:
             self.at = self._end(_BLANK)
@@ -124,7 +122,7 @@ class _Walk:
         self._value(place)
 
     def _inside(self, closing: str, take: Callable[[int], None]) -> None:
-        """Take the items of an array or an inline table, from its opening bracket past its closing one."""
+        """Parse the items of an array or an inline table, from its opening bracket past its closing one."""
         self.at += 1
         number = 0
         while self._skip() and not self._is(closing):
@@ -156,7 +154,7 @@ class _Walk:
 
 _PLACE = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 
-#: What a reader's complaint usually comes from.
+#: The usual causes of the parser's complaints.
 _BY_COMPLAINT = (
     ("Cannot overwrite", "This key stands twice in its section; keep one of them."),
     ("Cannot declare", "This section stands twice; put all its keys below one heading."),
@@ -170,7 +168,7 @@ _BY_COMPLAINT = (
     ),
     ("Invalid date", "This day is not in the calendar; dates are written like 2021-05-14."),
 )
-#: What usually stands on the line; the first that fits.
+#: Usual mistakes on the line; the first that fits.
 _BY_LINE = (
     (
         "[\u201c\u201d\u2018\u2019\u00ab\u00bb]",
@@ -211,14 +209,14 @@ def syntax_words(path: Path, text: str, complaint: str) -> str:
     text
         Its whole text.
     complaint
-        What the standard library's reader said.
+        The message of the standard library's parser.
     """
     found = _PLACE.search(complaint)
     plain = complaint[: found.start()] if found else complaint
     lines = text.split("\n")
     if found and found[1]:
         number, column = int(found[1]), int(found[2])
-        # The reader notices a value that lacks on the line itself, but an unclosed one on a later line.
+        # The parser notices a missing value on the line itself, but an unclosed one on a later line.
         where = f"{path}, line {number}, column {column}"
     else:
         number = max((k for k, line in enumerate(lines, 1) if line.strip()), default=1)
@@ -229,7 +227,7 @@ def syntax_words(path: Path, text: str, complaint: str) -> str:
 
 
 def _cut(line: str) -> str:
-    line = re.sub("://.*", "://...", line)  # a password may stand behind it
+    line = re.sub("://.*", "://...", line)  # a password may follow
     return repr(line if len(line) <= 60 else f"{line[:56]} ...")
 
 

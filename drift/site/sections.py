@@ -115,21 +115,20 @@ class OpticsSection(SiteFileSection):
     ] = "year"
 
 
-# ---- The sections of the site file: every key with its type, range, default and meaning.
+# ---- The sections.
 #
-# The messages about a wrong file and the remarks in a new one are both made
-# from what stands here.
+# The messages about a wrong file and the remarks in a new one are both made from these sections.
 
 
-#: Where the record lies when the site file does not say: beside the site file.
+#: The record's default place: beside the site file.
 DEFAULT_BOOK = f"sqlite:///{RECORD_FILE}"
 
-#: Words for the ground that mean something here.
+#: Known words for the ground.
 _SOILS = (
     "rock, gravel, sand, silt, clay, loam, till, peat, chalk, topsoil, fill, sandy, silty, clayey, gravelly, "
     "rocky, loamy, unknown"
 )
-#: Words for what covers the ground.
+#: Known words for what covers the ground.
 _SURFACES = (
     "bare, turf, grass, snow, gravel, concrete, asphalt, paved, paving, boards, mulch, insulated, shaded, "
     "trees, unknown"
@@ -345,7 +344,7 @@ class MountSection(SiteFileSection):
 
 
 class PlateSection(SiteFileSection):
-    """The plate between pier and mount, and the bolts that it stands on."""
+    """The plate between pier and mount, and its bolts."""
 
     bolt_bearings_deg: Annotated[
         Annotated[tuple[_Bearing, ...], AfterValidator(checks.bolts)] | None,
@@ -453,7 +452,7 @@ class PierSection(SiteFileSection):
 
 
 class HorizonSection(SiteFileSection):
-    """What the trees and houses leave of the sky."""
+    """The horizon: what trees and houses leave of the sky."""
 
     altitude_deg: Annotated[
         tuple[tuple[_Bearing, _Altitude], ...],
@@ -546,7 +545,7 @@ class StoreSection(SiteFileSection):
 
 
 class Sections(SiteFileSection):
-    """All that may stand in the file."""
+    """All that may be in the file."""
 
     site: SiteSection
     mount: MountSection = MountSection()

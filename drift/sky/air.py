@@ -12,9 +12,6 @@ from drift.notices import Notice, SkyCode, Value, warning
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
 from drift.sky.clock import FloatArray, IntArray
 
-# ---- The air: temperature and pressure of every reading, and how far refraction lifts a direction.
-
-
 # ---- How the air lifts a direction, and the pole with it.
 
 
@@ -127,7 +124,7 @@ STANDARD_TEMP_C = 10.0  # [deg C] assumed where no thermometer says better
 _P0_HPA, _T0_K, _LAPSE_K_M, _G_M_S2, _R_J_KG_K = 1013.25, 288.15, 0.0065, 9.80665, 287.05287
 
 # A number outside these is no outdoor air at a telescope (highest sites: 500 hPa) but
-# a wrong unit or a dead sensor; it is treated as not given, and counted.
+# a wrong unit or a dead sensor; it is treated as missing, and counted.
 PLAUSIBLE_PRESSURE_HPA = (400.0, 1100.0)
 PLAUSIBLE_TEMP_C = (-90.0, 60.0)
 
@@ -138,7 +135,7 @@ SEA_LEVEL_SUSPICION_HPA = 50.0
 
 BoolArray = npt.NDArray[np.bool_]
 
-#: What a temperature or pressure taken for a night differs from the true one by, one sd.  Measured: the
+#: By how much a temperature or pressure used for a night differs from the true one, one sd.  Measured: the
 #: thermometer stands in the building's warmth, the barometer is some hPa off; a day's mean against the hours
 #: of the night; the standard value against the weather of that day, the season apart.  Common practice.
 MEASURED_SD_C, DAILY_MEAN_SD_C, STANDARD_SD_C = 2.0, 3.0, 4.5
@@ -149,7 +146,7 @@ _LIFT_AT_45 = 58.2
 
 @dataclass(frozen=True)
 class AirTaken:
-    """How well the air taken for each row is known, as an error of its refraction.
+    """The uncertainty of each row's assumed air, as an error of its refraction.
 
     `refraction_sd` is what differs from night to night, at 45 degrees altitude
     [arcsec]; `unlogged` says that the standard temperature was taken, whose
@@ -172,7 +169,7 @@ class AirTaken:
 
 
 def joined_air(parts: list[AirTaken]) -> AirTaken:
-    """Lay the airs of several tables end to end."""
+    """Join the airs of several tables."""
     return AirTaken(
         np.concatenate([one.refraction_sd for one in parts]),
         np.concatenate([one.unlogged for one in parts]),
@@ -201,7 +198,7 @@ class RowsUsed:
     own: int
     night: int
     standard: int
-    implausible: int  # of the rows, given but not believed; they are counted in night or standard
+    implausible: int  # rows whose value was implausible; they are counted in night or standard
 
 
 @dataclass(frozen=True)
@@ -338,18 +335,16 @@ def _sea_level(pressure: FloatArray, standard: float, elevation_m: float) -> tup
     )
 
 
-# ---- What is not known of the air, night by night, as an error of refraction.
+# ---- The error of refraction where the air was not measured.
 #
-# Refraction grows with pressure over absolute temperature.  What was taken for
-# them is wrong by some degrees and hectopascals: by one amount on all nights
-# (the formula, the colour of the light, a thermometer in the warmth of the
-# building; where temperatures were not logged, how far the site's mean is from
-# the one taken), by another that goes with the season, and by what is left of
-# each night.  The first two are estimated with the nights, from how the error
-# grows toward the horizon; all of them widen the night's covariance.
+# Refraction grows with pressure over absolute temperature.  The values used are wrong by some degrees and
+# hectopascals: by one amount on all nights (the formula, the colour of the light, a thermometer in the
+# warmth of the building; where temperatures were not logged, how far the site's mean is from the one
+# taken), by another that goes with the season, and by what is left of each night.  The first two are
+# estimated with the nights, from how the error grows toward the horizon; all of them widen the night's
+# covariance.
 #
-# The unknown is always by how much the air lifts more than was taken, at 45
-# degrees altitude [arcsec].
+# The unknown is always how much more the air lifts than was assumed, at 45 degrees altitude [arcsec].
 
 
 #: What all nights share: formula and light, and of nights without a temperature the site's mean; the season's
@@ -366,7 +361,7 @@ MEAN_SD_C, SEASON_SD_C = 8.0, 10.0
 
 @dataclass(frozen=True)
 class NightAir:
-    """How little is known of the air on each night, by the nights' numbers.
+    """What is unknown about the air on each night, by the nights' numbers.
 
     `shared` (n, 4) is how much of each shared error a night has; `sd` (n,) what
     is its own [arcsec]; `shared_sd` (4,) what is known of the shared errors
@@ -383,7 +378,7 @@ class NightAir:
 
 
 def air_of_nights(nights: int, night: Ints, time_us: Ints, taken: AirTaken | None) -> NightAir:
-    """Put together what is not known of each night's air.
+    """Return what is unknown about each night's air.
 
     Parameters
     ----------
@@ -392,7 +387,7 @@ def air_of_nights(nights: int, night: Ints, time_us: Ints, taken: AirTaken | Non
     night, time_us
         Of each reading, (r,).
     taken
-        What was taken for each reading's air; None for directions that come without: as if measured.
+        The air used for each reading; None for directions without it: as if measured.
     """
     sd, unlogged = _by_night(nights, night, taken)
     turn = np.zeros(nights)
@@ -405,11 +400,11 @@ def air_of_nights(nights: int, night: Ints, time_us: Ints, taken: AirTaken | Non
 
 
 def _by_night(nights: int, night: Ints, taken: AirTaken | None) -> tuple[Floats, Floats]:
-    """Return each night's own sd, by its least known reading, and whether its temperature is not known."""
+    """Return each night's own sd, by its most uncertain reading, and whether its temperature is unknown."""
     sd, unlogged = np.zeros(nights), np.zeros(nights)
     if taken is None:
         taken = AirTaken.measured(night.size)
     np.maximum.at(sd, night, taken.refraction_sd)
     np.maximum.at(unlogged, night, taken.unlogged.astype(float))
-    sd[sd == 0.0] = AirTaken.measured(1).refraction_sd[0]  # a night of typed errors only: no matter
+    sd[sd == 0.0] = AirTaken.measured(1).refraction_sd[0]  # a night of typed errors only: it doesn't matter
     return sd, unlogged

@@ -1,9 +1,8 @@
 """UTC as microseconds since 1970, and atomic time from it.
 
-A computer's clock counts 86 400 seconds to every UTC day and does not count
-leap seconds (POSIX).  With a table of TAI - UTC that is enough to name any
-instant outside a leap second itself.  The library's own conversions are not
-used here: they warn about every date a few years past their leap-second table.
+A computer's clock counts 86 400 seconds to every UTC day and does not count leap seconds (POSIX).  With a
+table of TAI - UTC that is enough to name any instant outside a leap second itself.  ERFA's own conversions
+are not used here: they warn about every date a few years past their leap-second table.
 """
 
 from __future__ import annotations
@@ -48,24 +47,24 @@ def utc_day_and_fraction(time_us: IntArray) -> tuple[IntArray, FloatArray]:
     return day + MJD_1970, (time_us - day * DAY_US) / float(DAY_US)
 
 
-#: Zones whose summer time stands for that of a site that names none, by where it lies.
+#: Zones whose summer time is used for a site without a zone, by where it lies.
 STAND_INS = {"south": "Australia/Sydney", "america": "America/New_York", "elsewhere": "Europe/Berlin"}
 
 
 def summer_time_changes_us(
     zone: str, latitude_deg: float, longitude_deg: float, first_us: int, last_us: int
 ) -> IntArray:
-    """Return when clocks at a site go over to summer time and back, (k,) [us], to the day.
+    """Return when clocks at a site change to summer time and back, (k,) [us], to the day.
 
     Parameters
     ----------
     zone
-        Name in the IANA list.  UTC says nothing of the clocks about it: then common rules serve, those of
-        Europe, of North America west of 30 degrees west, and of Australia in the south.
+        Name in the IANA list.  UTC says nothing about the clocks around it: then common rules are used,
+        those of Europe, of North America west of 30 degrees west, and of Australia in the south.
     latitude_deg, longitude_deg
         Where the site lies.
     first_us, last_us
-        Between which instants.
+        The first and the last instant.
     """
     if zone == "UTC":
         place = "south" if latitude_deg < 0.0 else "america" if longitude_deg < -30.0 else "elsewhere"

@@ -1,9 +1,8 @@
 """How the Earth has turned: UT1 - UTC and polar motion, from an installed table.
 
-The table is the IERS Bulletin A and B series that comes with the package
-``astropy-iers-data`` (a dependency of astropy); nothing is ever downloaded and
-no setting of astropy is touched.  Past its end the numbers go on by rule, and
-`EarthRotation.what_is_lost` says what that costs.
+The table is the IERS Bulletin A and B series that comes with the package ``astropy-iers-data`` (a
+dependency of astropy); nothing is ever downloaded and no setting of astropy is touched.  Past its end the
+values are extrapolated, and `EarthRotation.what_is_lost` says what that costs.
 """
 
 from __future__ import annotations
@@ -28,7 +27,7 @@ UTC_RULE_S = 0.9
 
 # How far UT1 may be off when it goes on past the table at the mean rate of the
 # table's last year: this much and this much more a year.  It bounds every error
-# found when the years 1974-2025 were foretold in this way from their own past
+# found when the years 1974-2025 were predicted in this way from their own past
 # (largest: 0.04 s after a month, 0.27 s after one year, 0.59 s after two, 1.97 s
 # after five).  tests/truth/test_sky_earth_beyond.py repeats that trial.
 UT1_ERROR_S = 0.05

@@ -1,12 +1,12 @@
-"""Places among the stars, ICRS <-> of date: what a mount or a program of its time calls right ascension.
+"""Places among the stars, ICRS <-> of date: what a mount or another program calls right ascension.
 
 "Of date" is used for two things that differ by up to 40 arcsec, and both are offered:
 
 *apparent*: true equator and equinox, with nutation, annual aberration and light deflection by the Sun: what
-belongs to apparent sidereal time.
-*mean*: precession alone (with the frame bias), no nutation and no aberration.
+belongs to apparent sidereal time.  *mean*: precession alone (with the frame bias), no nutation and no
+aberration.
 
-Parallax, proper motion, diurnal aberration and refraction have no part in either.
+Parallax, proper motion, diurnal aberration and refraction are in neither.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from drift.sky.earth import installed_earth_rotation
 from drift.sky.place import Nodes, observed
 
 Pair = tuple[FloatArray, FloatArray]
-#: So many rows at once: the astrometry parameters take some 300 bytes a row.
+#: Rows worked on at once: the astrometry parameters take some 300 bytes a row.
 _ROWS_AT_ONCE = 65_536
 _DAY_US = 86_400_000_000
 
@@ -130,8 +130,8 @@ def apparent_of_horizon(
 
     Notes
     -----
-    Found by repetition: the place of date there, then that place less what `drift.sky.place.observed` makes
-    of it, until both agree (some 1e-7 arcsec).
+    Found by iteration: the place of date in that direction, less the error that `drift.sky.place.observed`
+    shows for it, until both agree (some 1e-7 arcsec).
     """
 
     def of_date(enu_or_angles: Pair) -> Pair:

@@ -1,4 +1,4 @@
-"""A place among the stars -> the direction in which it is seen from this site, and the sidereal time."""
+"""From a place among the stars to the direction in which it is seen from this site, and the sidereal time."""
 
 from __future__ import annotations
 
@@ -22,10 +22,9 @@ from drift.sky.earth import EarthRotation, EarthState, installed_earth_rotation
 
 # ---- The slow parts of an apparent place, worked out sparsely in time.
 #
-# Precession, nutation and the Earth's motion take hundreds of series terms each
-# but change smoothly.  They are evaluated on a fixed grid of dates, only where a
-# reading stands nearby, and interpolated.  The grid never depends on the readings,
-# so the answer for one reading doesn't depend on which others are there.
+# Precession, nutation and the Earth's motion take hundreds of series terms each but change smoothly.  They
+# are evaluated on a fixed grid of dates, only near readings, and interpolated.  The grid never depends on
+# the readings, so the result for one reading doesn't depend on which others there are.
 
 
 # Eight points two days apart.  Largest errors found on 20 000 dates of 2000-2039: celestial
@@ -139,14 +138,13 @@ def _weights(u: FloatArray) -> list[FloatArray]:
     return weights
 
 
-# ---- A place among the stars -> the direction in which it is seen from this site, and the sidereal
-# time.
+# ---- From a place to the direction in which it is seen.
 
 
 FIRST_MJD, LAST_MJD = 15_020, 88_069  # 1900-01-01, 2100-01-01: the range of the Earth's ephemeris
 
 # Rows worked on at once: the intermediate tables (some 500 bytes a row) then stay in
-# the processor's cache.  No row's answer depends on it.
+# the processor's cache.  No row's result depends on it.
 ROWS_AT_ONCE = 8192
 
 
@@ -181,9 +179,9 @@ def observed(
 ) -> Sky:
     """Say in which direction solved places are seen from the site.
 
-    Precession, nutation, light deflection by the Sun, annual and diurnal
-    aberration, polar motion, UT1 and refraction are taken in.  A solved place is
-    a direction at that instant, so parallax and proper motion have no part.
+    Precession, nutation, light deflection by the Sun, annual and diurnal aberration, polar motion, UT1 and
+    refraction are taken in.  A solved place is a direction at that instant, so parallax and proper motion
+    don't matter.
 
     Parameters
     ----------
@@ -252,7 +250,7 @@ def sun_seen(
 ) -> FloatArray:
     """Return the direction of the Sun's middle without refraction, (n, 3) East, North, Up.
 
-    Good to half an arcminute: light time, nutation's small terms and the Earth's radius have no part.
+    Good to half an arcminute: light time, nutation's small terms and the Earth's radius are neglected.
 
     Parameters
     ----------
@@ -360,7 +358,7 @@ def _as_columns(times: IntArray, named: dict[str, npt.ArrayLike]) -> tuple[IntAr
 
 
 def _fill_in_air(columns: dict[str, FloatArray]) -> tuple[Notice, ...]:
-    """Put standard air where none is given, in place; say how often."""
+    """Fill in standard air where none is given, in place; return a notice of how often."""
     notices = []
     standard = {
         "pressure_hpa": (standard_pressure_hpa(columns["site_elevation_m"]), SkyCode.PRESSURE_STANDARD),

@@ -36,17 +36,14 @@ if TYPE_CHECKING:
     from drift.types import Analysis, CorrectionFound, Event
 
 
-# ---- What is new since it was last acknowledged, and what was known before.
-
-
-# ---- What was told before, as JSON text, and whether news is the same as it.
+# ---- What was reported before, as JSON, and whether news is the same.
 
 
 FORMAT, VERSION = "drift-watch", 1
-#: An event that further nights re-date by no more than this [days] is the same one when its size agrees.
+#: An event whose date further nights shift by no more than this [days] is the same one when its size agrees.
 _REDATED_DAYS = 10.0
 _SAME_SDS = 3.0
-#: A notice is told again after this long [days], when it still holds.
+#: A notice is repeated after this long [days], if it still holds.
 _NOTICE_DAYS = 180.0
 SIZES = ("tilt_north", "tilt_east", "mount_az", "mount_alt")
 
@@ -73,7 +70,7 @@ def number(value: float | None) -> float | None:
 
 
 def same_event(mark: Mapping[str, Any], known: Mapping[str, Any]) -> bool:
-    """Whether an event is one that is known: its part, and its interval or else its date and size."""
+    """Whether an event is a known one: by its part, and by its interval or else its date and size."""
     if mark["what"] != known["what"] and "undetermined" not in (mark["what"], known["what"]):
         return False
     gap_us = max(mark["after_us"] - known["before_us"], known["after_us"] - mark["before_us"])
@@ -93,7 +90,7 @@ def _sizes_agree(mark: Mapping[str, Any], known: Mapping[str, Any]) -> bool:
 
 
 def same_notice(mark: Mapping[str, Any], known: Mapping[str, Any]) -> bool:
-    """Whether a notice is one that was told not long ago."""
+    """Whether a notice was already given not long ago."""
     if (mark["kind"], mark["of"]) != (known["kind"], known["of"]):
         return False
     return abs(mark["as_of_us"] - known["as_of_us"]) <= _NOTICE_DAYS * DAY_US
@@ -166,7 +163,7 @@ def parsed_state(acknowledged_json: str | None) -> dict[str, Any]:
         ) from error
 
 
-# ---- What is new since it was last acknowledged: what moved, what will, and what can't be seen.
+# ---- What is new since it was last acknowledged.
 
 
 def news(
@@ -180,7 +177,7 @@ def news(
     Parameters
     ----------
     analysis
-        The answer of today.
+        Today's analysis.
     acknowledged_json
         What `state_text` returned when it was last acknowledged, None when it never was.
     now_us
@@ -191,8 +188,8 @@ def news(
     Returns
     -------
     News
-        Events are matched by part and by overlap of their intervals; limits have
-        hysteresis (see `drift.watch.limits`); recorded events are no news.
+        Events are matched by part and by overlap of their intervals; limits have hysteresis (see
+        `drift.watch.limits`); recorded events are not news.
 
     Raises
     ------
@@ -231,7 +228,7 @@ def news_afresh(
 ) -> tuple[News, str | None]:
     """Return the news to be acknowledged, and what was acknowledged before; None where that can't be read.
 
-    A kept state that is spoilt must not stand in the way of a new one.
+    A stored state that is damaged must not prevent a new one.
     """
     try:
         return news(analysis, acknowledged_json, now_us, arrived_us), acknowledged_json
@@ -247,13 +244,12 @@ def state_text(
 ) -> str:
     """Return what is known now as JSON text, to be kept with an acknowledgement.
 
-    Events seen on one night only are left out: they are told again once a
-    second night confirms them.
+    Events seen on one night only are left out: they are news again once a second night confirms them.
 
     Parameters
     ----------
     analysis, acknowledged_json, now_us, arrived_us
-        As for `news`: a limit that was acknowledged before and has not come back since stays so.
+        As for `news`: a limit that was acknowledged before and has not come back since stays acknowledged.
     """
     before = parsed_state(acknowledged_json)
     situation = _situation(analysis, now_us, arrived_us)
@@ -275,7 +271,7 @@ def state_text(
 
 
 def _situation(analysis: Analysis, now_us: int | None, arrived_us: int | None) -> Situation:
-    """Return where things stand: today, or at the end of a log that is looked at and not watched by."""
+    """Return the situation today or, for an archive, at the end of its log."""
     today_us = None if _is_past(analysis, now_us, arrived_us) else now_us
     return situation_of(analysis.site, analysis.nights, analysis.history, today_us)
 
@@ -330,7 +326,7 @@ def _notices(
     arrived_us: int | None,
 ) -> tuple[Item, ...]:
     sds = sds_needed(analysis.site.warn.false_alarms_per_year)
-    past = _is_past(analysis, now_us, arrived_us)  # what would have come soon is no news of today
+    past = _is_past(analysis, now_us, arrived_us)  # what would have come soon then is not news today
     found = [
         *(() if past else passed_soon(situation, analysis.history, limits)),
         *blind_spots(analysis, situation, sds, now_us, arrived_us),
@@ -408,7 +404,7 @@ def _asked_and_found(correction: CorrectionFound, situation: Situation) -> dict[
 
 
 def misrecorded_notice(suspect: Suspect, situation: Situation) -> Notice:
-    """Tell how a correction was probably written down wrongly."""
+    """Return the notice of how a correction was probably written down wrongly."""
     return warning(
         WatchCode.CORRECTION_MISRECORDED,
         **_asked_and_found(suspect.correction, situation),
@@ -441,7 +437,7 @@ def misrecorded_items(analysis: Analysis, situation: Situation) -> tuple[Item, .
 
 
 class SentBefore(Protocol):
-    """A message that was made before, whatever came of it."""
+    """A message that was made before, whether or not it was sent."""
 
     @property
     def address(self) -> str:
@@ -481,13 +477,13 @@ def letters_for(
     found
         What is new since the last acknowledgement.
     analysis
-        The answer of today.
+        Today's analysis.
     before
         All messages made before.
     addresses
         Marks of those that want to know.
     acknowledged_us
-        When it was last acknowledged.  A limit that was sent before then and is new again is sent again.
+        When it was last acknowledged.  A limit that was sent before then and is passed anew is sent again.
     now_us
         The present time [us].
     """

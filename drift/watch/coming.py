@@ -23,25 +23,25 @@ if TYPE_CHECKING:
     from drift.watch.limits import Limit, LimitState
 
 
-# ---- One thing to tell, and all that is to be told.
+# ---- One piece of news, and all of it.
 
 
 @dataclass(frozen=True, kw_only=True)
 class Item:
-    """One thing to tell.
+    """One piece of news.
 
     Parameters
     ----------
     kind
-        What it is of.
+        Its kind.
     time_us
-        Of what it tells [UTC microseconds].
+        The time it is about [UTC microseconds].
     notice
-        What it tells, as a code with values.
+        Its content, as a code with values.
     seen_once
         What shows it, where that is one night or one level reading only; else None.
     mark
-        By which the same news is known again, as plain numbers and text: it is kept in the record.
+        Identifies the same news later, as plain numbers and text; it is stored in the record.
     facts
         Its numbers, for `drift check --json`.
     """
@@ -68,15 +68,14 @@ class News:
         return bool(self.new)
 
 
-# ---- Limits that will be passed soon, going by the forecast of the axis.
+# ---- Limits that will be passed soon, by the forecast.
 #
-# Only the pier can be carried ahead, by its season and by what lasts; knobs do
-# not creep in a way that can.
+# Only the pier can be forecast, by its season and its lasting rate; the creep of knobs can't.
 
 
 #: How far ahead is looked [days].
 AHEAD_DAYS = 30
-#: A limit is told as passed soon when that has this many standard deviations (9 to 1, one-sided).
+#: A limit counts as passed soon from this many standard deviations on (9 to 1, one-sided).
 _LIKELY_SDS = 1.28
 #: Nearer to the equator than this an azimuth error says too little of the east tilt [rad].
 _NEAR_EQUATOR_RAD = 0.1
@@ -90,11 +89,11 @@ def passed_soon(
     Parameters
     ----------
     situation
-        Where the axis stands, and where it goes untouched.
+        Where the axis is, and where it goes untouched.
     history
         How far the pier tilts now.
     limits
-        What is watched, and how it stands.
+        The watched limits and their state.
     """
     if not situation.known:
         return ()
@@ -123,7 +122,7 @@ def _axis(situation: Situation) -> tuple[Floats, Floats]:
 
 
 def _tilt(situation: Situation, history: History) -> tuple[Floats, Floats]:
-    """Return the tilt on the coming days as its limit counts it, as far as it is told, and its sd."""
+    """Return the tilt on the coming days as its limit counts it, as far as it is known, and its sd."""
     now, forecast, latitude = tilt_now(history), situation.forecast, situation.latitude_rad
     base = baseline_of(situation.site, history)
     if now is None or abs(latitude) < _NEAR_EQUATOR_RAD:
@@ -153,13 +152,13 @@ def _limit_item(limit: Limit, situation: Situation, time_us: int, value: float, 
     return Item(kind=NewsKind.SOON, time_us=time_us, notice=notice, mark=mark, facts=facts)
 
 
-# ---- When the readings are too old, too few or too vague to watch by.
+# ---- Readings too old, too few or too vague to watch by.
 
 
 #: No reading for so long is too long [days], or for `_USUAL_GAPS` times the usual gap between nights,
 #: but never longer than `_LONGEST_DAYS`: our own rule.
 _OLD_DAYS, _LONGEST_DAYS, _USUAL_GAPS = 30.0, 90.0, 4.0
-#: Gaps that tell how often nights are usual.
+#: Number of gaps from which the usual interval of nights is taken.
 _LATEST_GAPS = 20
 #: A step shows between two nights before it and two after it.
 _FEWEST_NIGHTS = 4
@@ -173,16 +172,16 @@ def blind_spots(
     Parameters
     ----------
     analysis
-        The answer of today.
+        Today's analysis.
     situation
         Where the axis stands.
     sds
-        How many standard deviations beyond its limit a value must be to be told.
+        How many standard deviations beyond its limit a value must be to be reported.
     now_us
         The present time; None when it isn't known, and then nothing is too old.
     arrived_us
-        When readings last came into the record: a log of years ago that was read in
-        today is looked at, not watched by.
+        When readings last came into the record: a log of years ago that was imported today is an archive,
+        not a watched pier.
     """
     too_old = _old(analysis, situation, now_us, arrived_us)
     return tuple(item for item in (too_old, _thin(analysis, situation, sds)) if item is not None)
@@ -211,7 +210,7 @@ def _longest_usual(times: np.ndarray) -> float:
 
 
 def _thin(analysis: Analysis, situation: Situation, sds: float) -> Item | None:
-    """Return what is too little: nights, or what they say of the axis."""
+    """Return what there is too little of: nights, or knowledge of the axis."""
     nights = sum(night.has_axis for night in analysis.nights.nights)
     levels = int(np.asarray(analysis.history.time_us).size) - nights
     if nights < _FEWEST_NIGHTS and levels < _FEWEST_NIGHTS:
@@ -237,16 +236,15 @@ def _thin_item(of: str, situation: Situation, notice: Notice) -> Item:
     return Item(kind=NewsKind.THIN, time_us=time_us, notice=notice, mark=mark, facts={"of": of})
 
 
-# ---- A movement over a stretch without nights: it happened, though nobody saw whether at once or
-# slowly.
+# ---- Movements over a stretch without nights.
 #
 # After weeks without a night a bump can't be told from frost or settlement, so that the history
 # names no event.  That the axis is no longer where it was is news all the same.
 
 
-#: Less than this share of the warning limit of the axis isn't told: our own rule.
+#: Less than this share of the axis's warning limit isn't reported: our own rule.
 LEAST_SHARE = 0.25
-#: What the season usually does over the stretch may be more or less by this share.
+#: Uncertainty of the usual seasonal movement over the stretch, as a share.
 WINTERS_DIFFER = 0.5
 #: Where nothing was acknowledged yet, stretches that ended longer ago than this are history [days].
 RECENT_DAYS = 60.0
@@ -260,13 +258,13 @@ def moved_over_gaps(
     Parameters
     ----------
     analysis
-        The answer of today.
+        Today's analysis.
     situation
         Where the axis stands.
     as_of_us
         Time of the latest reading at the last acknowledgement; None when there never was one.
     sds
-        By how many standard deviations the movement must be beyond what isn't told, see
+        By how many standard deviations the movement must exceed what isn't reported, see
         `drift.watch.limits.sds_needed_in_plane`.
     """
     history, to_sky = analysis.history, np.array([np.cos(situation.latitude_rad), 1.0])
@@ -276,7 +274,7 @@ def moved_over_gaps(
     least = LEAST_SHARE * analysis.site.warn.axis_arcmin * 60.0
     found = []
     for move in history.moves:
-        # two nights after it, as an event needs them; told once the second is in
+        # two nights after it, as an event needs them; reported once the second is in
         if move.second_us is None or move.second_us <= new_from or _explained(history, move):
             continue
         usual = _usual(history, move) * to_sky

@@ -1,4 +1,4 @@
-"""The warning limits, how sure an alarm must be, and how axis and tilt stand against them now."""
+"""The warning limits, how sure an alarm must be, and where axis and tilt are against them now."""
 
 from __future__ import annotations
 
@@ -29,10 +29,7 @@ if TYPE_CHECKING:
     from drift.types import Action, Analysis, Event, History
 
 
-# ---- The warning limits, watched with hysteresis, and how sure an alarm must be.
-
-
-# ---- How sure an alarm must be, so that a steady pier raises no more of them than the site file allows.
+# ---- How sure an alarm must be.
 #
 # *Events.*  Let steps of a harmful kind be expected ``L`` times a year.  On a
 # pier that stays put the expected odds of "moved" to "nothing", summed over all
@@ -53,12 +50,12 @@ if TYPE_CHECKING:
 
 
 _LOOKS_PER_YEAR = 52.0
-#: A value is never told as beyond its limit with less than this many standard deviations.
+#: A value is never reported as beyond its limit with fewer standard deviations than this.
 _LEAST_SDS = 1.0
 _HARMLESS = (Part.ZERO,)
 #: Corrections a year that the rate is shared among: common practice, weakly held.
 _CORRECTIONS_PER_YEAR = 2.0
-#: A correction is never told as failed at lower odds.
+#: A correction is never reported as failed at lower odds.
 _LEAST_FAILED = 3.0
 
 
@@ -69,7 +66,7 @@ def odds_needed(false_alarms_per_year: float) -> float:
 
 
 def failed_at_least(false_alarms_per_year: float) -> float:
-    """Return how probable it must be that a correction did not hold, before that is told."""
+    """Return how probable it must be that a correction did not hold, before that is reported."""
     prior = FAILS_CHANCE / (1.0 - FAILS_CHANCE)
     odds = max(_LEAST_FAILED, _CORRECTIONS_PER_YEAR * prior / false_alarms_per_year)
     return odds / (1.0 + odds)
@@ -98,15 +95,15 @@ def is_alarm(event: Event, false_alarms_per_year: float) -> bool:
     return moved >= odds_needed(false_alarms_per_year) * odds[Part.NOTHING]
 
 
-# ---- The warning limits, watched with hysteresis so that a value near its limit doesn't flap.
+# ---- The warning limits, watched with hysteresis.
 #
 # The axis is known on the nights that show it; a level reading tells only how the pier tilts.  So the axis
 # is watched on its nights, and on later level readings where these show that the pier has tipped since.
 #
-# A limit counts as passed once the value is beyond it by some standard
-# deviations (see `drift.watch.limits`).  It stays passed until the value comes back below 80 % of the limit.
-# Once acknowledged it is told again only after it came back so far, or when the
-# value has grown by a quarter beyond what was acknowledged.
+# A limit counts as passed once the value is beyond it by some standard deviations (see
+# `drift.watch.limits`).  It stays passed until the value comes back below 80 % of the limit.  Once
+# acknowledged it is told again only after it came back so far, or when the value has grown by a quarter
+# beyond what was acknowledged.
 
 
 #: Below this share of the limit a value has come back.
@@ -117,7 +114,7 @@ _GROWN = 1.25
 
 @dataclass(frozen=True)
 class LimitState:
-    """How a limit stands: the value that was acknowledged before, and when it was passed since."""
+    """The state of a limit: the value that was acknowledged before, and when it was passed since."""
 
     acknowledged: float | None  # [arcsec]
     passed_us: int | None
@@ -143,7 +140,7 @@ class Limit:
     sds: Floats = field(repr=False)
     sure_sds: float = 2.0
     seen_us: int | None = None
-    baseline: Baseline | None = None  # of the tilt: from what it is counted
+    baseline: Baseline | None = None  # of the tilt: its baseline
 
     @property
     def time_us(self) -> int:
@@ -151,7 +148,7 @@ class Limit:
         return int(self.times_us[-1])
 
     def standing(self, acknowledged: float | None, as_of_us: int | None) -> LimitState:
-        """Walk through the nights since the last acknowledgement and return how the limit stands now.
+        """Walk through the nights since the last acknowledgement and return the state of the limit now.
 
         Parameters
         ----------
@@ -182,7 +179,7 @@ class Limit:
         return max(float(self.values[-1]), self.limit)
 
     def notice(self, standing: LimitState, zone: ZoneInfo) -> Notice:
-        """Tell when the limit was passed and what the value is now, with its uncertainty."""
+        """Return when the limit was passed and what the value is now, with its uncertainty."""
         return warning(
             WatchCode.LIMIT_PASSED,
             of=self.name,
@@ -205,7 +202,7 @@ def limits_of(analysis: Analysis) -> tuple[Limit, ...]:
 
 @dataclass(frozen=True)
 class LimitTrack:
-    """Where the axis stood at all readings, azimuth and altitude each with its own sd."""
+    """Where the axis was at all readings, azimuth and altitude each with its sd."""
 
     time_us: npt.NDArray[np.int64] = field(repr=False)  # (n,)
     on_sky: Floats = field(repr=False)  # (n, 2) from the aimed-at pole, azimuth and altitude [arcsec]
@@ -214,10 +211,10 @@ class LimitTrack:
 
 
 def axis_track(analysis: Analysis) -> LimitTrack | None:
-    """Return where the axis stood: the smoothed place on the latest night carried back, and on.
+    """Return where the axis was: its smoothed place on the latest night, carried back and on.
 
-    None if unknown.  After the latest night it is carried on by what the level readings tell, and gets as
-    much more uncertain as pier and mount are.
+    None if unknown.  After the latest night it is carried on by the level readings, and its uncertainty
+    grows as that of pier and mount does.
     """
     history, latitude = analysis.history, np.radians(analysis.site.site.latitude_deg)
     known = np.all(np.isfinite(history.change), axis=1)
@@ -229,7 +226,7 @@ def axis_track(analysis: Analysis) -> LimitTrack | None:
     moved = axis_error(history.change[known], float(latitude))
     to_sky, now = np.array([np.cos(latitude), 1.0]), history.axis_now - pole_offset(analysis.site)
     axis = moved - moved[last] + now
-    # the uncertainty of the latest night stands for all before it
+    # the uncertainty of the latest night is used for all before it
     sds = np.hypot(history.axis_now_sd, _grown(history.sd[known], last, float(latitude)))
     return LimitTrack(times, axis * to_sky, sds * to_sky, seen)
 
@@ -289,10 +286,10 @@ def _sds(analysis: Analysis) -> float:
     return sds_needed(analysis.site.warn.false_alarms_per_year)
 
 
-# ---- The state now: axis and tilt against their limits and against a year ago, and how old that is.
+# ---- The state now: axis and tilt against their limits and against a year ago.
 
 
-#: Nearer to a limit than this many standard deviations nobody can say on which side of it a value lies.
+#: Nearer to a limit than this many standard deviations its side is uncertain.
 CLOSE_SDS = 2.0
 #: The same week: a reading of a year before counts when it lies at most so far from the day [days].
 SAME_WEEK_DAYS = 7.0
@@ -310,7 +307,7 @@ class Against:
     standing: Standing
     time_us: int
     limit_of: AxisBound | None = None
-    toward_bearing_deg: float | None = None  # of the tilt: None: too little, or one component only is told
+    toward_bearing_deg: float | None = None  # of the tilt: None: too little, or only one component is known
     baseline: Baseline | None = None  # of the tilt: what it counts from
 
 
@@ -324,12 +321,12 @@ class YearAgo:
     time_us: int  # of the reading a year before
     size: float
     sd: float
-    toward_bearing_deg: float | None  # None: too little, or only one component is told
+    toward_bearing_deg: float | None  # None: too little, or only one component is known
     winter: bool  # whether it is the cold half of the year
 
     @property
     def seen_to(self) -> float:
-        """From which size on a change would differ from none [arcsec]."""
+        """Size from which on a change would be significant [arcsec]."""
         return CLOSE_SDS * self.sd
 
     @property
@@ -340,7 +337,7 @@ class YearAgo:
 
 @dataclass(frozen=True, kw_only=True)
 class NowState:
-    """What the first screen says.
+    """What the first screen shows.
 
     Attributes
     ----------
@@ -368,7 +365,7 @@ class NowState:
 
     @property
     def is_old(self) -> bool:
-        """Whether the last night is too old to be a guide to today."""
+        """Whether the last night is too old to be a guide for today."""
         if self.now_us is None or self.last_night_us is None:
             return False
         return self.now_us - self.last_night_us > OLD_DAYS * DAY_US
@@ -384,7 +381,7 @@ _WORSE = (Standing.UNKNOWN, Standing.WITHIN, Standing.CLOSE, Standing.BEYOND)
 
 
 def now_state(analysis: Analysis, now_us: int | None = None) -> NowState:
-    """Put together how things stand.
+    """Put the present state together.
 
     Parameters
     ----------
@@ -412,7 +409,7 @@ def now_state(analysis: Analysis, now_us: int | None = None) -> NowState:
 
 
 def standing_of(value: float, sd: float, limit: float) -> Standing:
-    """Return how a value stands against its limit."""
+    """Return on which side of its limit a value is."""
     if not (math.isfinite(value) and math.isfinite(sd)):
         return Standing.UNKNOWN
     if abs(value - limit) < CLOSE_SDS * sd:
@@ -433,7 +430,7 @@ def _against(watched: Limit, limit: float, limit_of: AxisBound | None = None) ->
 
 
 def _tilt_against(watched: Limit, history: History) -> Against:
-    """Return the tilt against its limit, with its direction where both components are told."""
+    """Return the tilt against its limit, with its direction where both components are known."""
     found, base = _against(watched, watched.limit), watched.baseline
     pairs = (history.north_tilt_from_mount_altitude, history.east_tilt_from_mount_azimuth)
     row = history.change[np.flatnonzero(history.time_us == watched.time_us)[-1]]

@@ -1,4 +1,4 @@
-"""What was, night by night: the axis with its limit and fitted curve; pier and mount apart."""
+"""The axis night by night with its limit and fitted curve; pier and mount apart."""
 
 from __future__ import annotations
 
@@ -45,13 +45,12 @@ if TYPE_CHECKING:
     from drift.types import Analysis, History
 
 
-# ---- The axis on each night: azimuth, altitude, distance from the pole, with the limit and the fitted
-# curve.
+# ---- The axis on each night.
 
 
 #: The frame is widened to show the pole or the limit when that makes it at most so many times taller.
 _WIDEN = 3.0
-#: With these the picture takes less than a sheet of paper.
+#: Heights of the panels: the picture takes less than a sheet of paper.
 _HEIGHTS_IN = (1.25, 1.25, 1.25)
 #: Number of the panel of the distance.
 _DISTANCE = 2
@@ -236,10 +235,10 @@ def _far_words(analysis: Analysis, far: float, sd: float) -> str:
     return f", which makes {phrases.any_arcmin(60.0 * far, 60.0 * sd)} on the sky{tinted}"
 
 
-# ---- Pier and mount apart: how the pier tilts and what the mount does on it, since the start.
+# ---- Pier and mount apart, since the start.
 
 
-#: No frame is higher than so many limits of tilt.
+#: Greatest height of a frame, in limits of tilt.
 _MOST_LIMITS = 6.0
 _PANELS = (
     ("tilt_north", *TILT_TITLES[0], "pier"),
@@ -315,7 +314,7 @@ def _one_scale(drawn: list[Axes], limit: float) -> None:
         low, high = panel.get_ylim()
         values = np.concatenate([np.asarray(line.get_ydata(), dtype=float) for line in panel.lines[1:]])
         if high - low > height and values.size:
-            # what is seen is how it stands of late
+            # the frame shows the latest position
             middle = float(np.clip(values[-1], low + height / 2.0, high - height / 2.0))
             panel.set_ylim(middle - height / 2.0, middle + height / 2.0)
             corner_note(panel, "further off before, outside the frame")
@@ -341,7 +340,7 @@ def _level_strokes(panel: Axes, times: Floats) -> None:
 
 
 def lacking(analysis: Analysis) -> str:
-    """Say why there is nothing to draw; nothing where there is."""
+    """Return why there is nothing to draw; "" where there is something."""
     if np.isfinite(analysis.history.change).any(axis=1).sum() > 1:
         return ""
     return "A change of pier and mount needs two nights with a usable axis, or two level readings."

@@ -32,8 +32,7 @@ if TYPE_CHECKING:
     from drift.types import Analysis
 
 
-# ---- How far the axis may be off, in the picture of its way: the shade beyond the warning limit, and a
-# ruler.
+# ---- The shade beyond the warning limit, and a ruler.
 #
 # The limit has one edge, the one beyond which the owner wants to be warned.  What the
 # optics tolerate stands on a straight ruler, as a second edge round the pole would
@@ -174,7 +173,7 @@ def _no_mark() -> Any:
     return Patch(facecolor="none", linewidth=0)
 
 
-# ---- The path of the axis over the years, as seen when looking toward the pole.
+# ---- The picture.
 
 
 #: The pole is taken into the frame when that makes the frame at most so many times larger.

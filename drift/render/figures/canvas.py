@@ -21,14 +21,12 @@ if TYPE_CHECKING:
 
 # ---- The colours of pictures and pages, on a light and on a dark ground.
 #
-# The colours of causes are those of Okabe and Ito [1]_, which stay apart for the
-# common kinds of colour blindness, and each means one thing in all pictures: blue the
-# pier, orange the mount, purple the hour-angle zero, grey the axis, green what is within
-# a warning limit, pale steel blue the cold (winters, frozen ground).  The page has two
-# more, for what can be followed and for what wants to be looked at.  The ramp for time
-# is cut from cividis [2]_, whose lightness rises evenly, so that it also reads in grey
-# print.  Nothing is told by colour alone: lines differ in dash or stand in panels of their own, and
-# marks carry numbers.
+# The colours of causes are those of Okabe and Ito [1]_, which stay apart for the common kinds of colour
+# blindness, and each means one thing in all pictures: blue the pier, orange the mount, purple the
+# hour-angle zero, grey the axis, green what is within a warning limit, pale steel blue the cold (winters,
+# frozen ground).  The page has two more, for links and for what needs attention.  The ramp for time is cut
+# from cividis [2]_, whose lightness rises evenly, so that it also reads in grey print.  Nothing is shown by
+# colour alone: lines differ in dash or are in separate panels, and marks carry numbers.
 #
 # Each colour has a name.  A picture is drawn in the light colours; where it is
 # put into a page, each of them is replaced by the page's variable of that name,
@@ -89,8 +87,8 @@ DARK = {
     "time7": "#f9e03a",
 }
 #: The same names where eyes are adapted to the dark: red light alone, which spares them most, and little of
-#: it (common practice).  Text on the ground has a contrast of at least 4.5, lines one of 3; lines are told
-#: apart by dash and by how bright they are.
+#: it (common practice).  Text on the ground has a contrast of at least 4.5, lines one of 3; lines differ by
+#: dash and by brightness.
 NIGHT = {
     "ground": "#000000",
     "ink": "#ff0000",
@@ -123,7 +121,7 @@ _GROUND: ContextVar[dict[str, str]] = ContextVar("ground of pictures", default=L
 
 @contextmanager
 def dark_ground(dark: bool = True) -> Iterator[None]:
-    """Draw in the dark colours for as long as the block lasts; in the light ones where `dark` is false."""
+    """Draw in the dark colours while the block runs; in the light ones where `dark` is false."""
     before = _GROUND.set(DARK if dark else LIGHT)
     try:
         yield
@@ -170,11 +168,11 @@ _BETWEEN_IN, _TIME_AXIS_IN = 0.08, 0.4
 _LABEL_IN = 0.47
 #: More points than this are drawn as one line of dots.
 MANY = 300
-#: By this the dots that are one line are known, whose every second corner is a value.
+#: Marks dots that are drawn as one line, every second corner of which is a value.
 DOTS = "dots"
-#: What the curve is called that was fitted through all nights.
+#: The name of the curve fitted through all nights.
 FITTED = "fitted"
-#: The name of a month takes so much room [inches].
+#: Width of the name of a month [inches].
 _MONTH_IN = 0.36
 #: Length of a dot's line, as a share of the panel's width.
 _NO_LENGTH = 1e-5
@@ -198,7 +196,7 @@ _STYLE = {
 
 @contextmanager
 def house_style() -> Iterator[None]:
-    """Draw in the house's style for as long as the block lasts."""
+    """Draw in drift's style while the block runs."""
     import matplotlib
 
     ink = {
@@ -467,7 +465,7 @@ def dots(
     """Draw points, round ("o") or square ("s"), without lines between them.
 
     Thousands of marks make a picture slow and large.  Many are drawn as one broken line instead, whose
-    pieces have no length to speak of and so show their ends only.
+    pieces have almost no length and so show only their round ends.
     """
     if len(times) <= MANY:
         look: dict[str, Any] = {"color": hue, "markersize": markersize, "alpha": alpha}
@@ -481,7 +479,7 @@ def dots(
     low, high = panel.get_xlim()
     ends = np.column_stack([times, value, times + _NO_LENGTH * (high - low), value]).reshape(-1, 2)
     pieces = Path(ends, np.tile(np.array([Path.MOVETO, Path.LINETO], dtype=np.uint8), len(times)))
-    pieces.should_simplify = False  # else pieces without length are taken away; snapping would do so too
+    pieces.should_simplify = False  # otherwise pieces without length are removed; snapping would do so too
     cap = "round" if shape == "o" else "projecting"
     look = {"edgecolor": hue, "linewidth": markersize, "capstyle": cap, "alpha": alpha}
     patch = PathPatch(pieces, fill=False, snap=False, label=DOTS, **look)
@@ -499,7 +497,7 @@ def name_of(artist: Artist) -> str:
 
 
 def zero_line(panel: Axes, *, upright: bool = False) -> None:
-    """Draw the line of nought, level or upright, below all else."""
+    """Draw the zero line, level or upright, below everything else."""
     line = panel.axvline if upright else panel.axhline
     line(0.0, color=colour("soft"), linewidth=0.8, zorder=0.3)
 

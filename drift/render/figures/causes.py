@@ -46,11 +46,10 @@ if TYPE_CHECKING:
     from drift.types import Analysis, CauseSeries
 
 
-# ---- What each cause alone did to the axis or to the tilt, and what is left of the nights' own
-# readings.
+# ---- What each cause did, and what is left over, as numbers.
 
 
-#: Causes that are many of one kind are shown as one: what they are called together.
+#: Several causes of one kind are shown as one: their common name.
 _TOGETHER = {CauseKind.CORRECTION: "corrections", CauseKind.STEP: "sudden changes"}
 #: Causes of the mount, drawn in its colour.
 _OF_MOUNT = (CauseKind.STEADY_DRIFT_OF_MOUNT, CauseKind.WARMTH_OF_MOUNT, CauseKind.CREEP_OF_MOUNT)
@@ -77,7 +76,7 @@ class CausePart:
 
     @property
     def sudden(self) -> bool:
-        """Whether it moves by steps, which may dwarf all else."""
+        """Whether it moves by steps, which may dwarf everything else."""
         return self.kind.is_sudden
 
 
@@ -153,8 +152,8 @@ def total_sd(analysis: Analysis, view: CauseView) -> Floats:
     Notes
     -----
     Of two bounds the lower is taken.  One adds the columns' variances: what a night sees is their sum, so
-    that their errors go against one another and cancel in it.  The other is that of the difference between
-    two nights alone, this one and the first, which the estimate from all nights can't be worse than.
+    that their errors compensate in it.  The other is that of the difference between two nights alone, this
+    one and the first, which the estimate from all nights can't be worse than.
     """
     bound, column, history = weighed_sd(analysis.history.sd, view), view.nights_column, analysis.history
     if column is None:
@@ -203,14 +202,14 @@ def scatter_in_sds(left: Left) -> float:
     return float(np.sqrt(np.mean((left.left / left.sd) ** 2)))
 
 
-# ---- One panel a cause, their sum against the nights, and what is left over.
+# ---- The picture of all causes.
 
 
 #: Height of the panel of a cause, and of the last two [inches].
 _CAUSE_IN, _SUM_IN = 0.72, 1.35
 #: Room above all panels for what up and down mean [inches].
 _HEAD_IN = 0.22
-#: Of a cause that goes slowly no more than about so many points are drawn.
+#: Most points drawn of a slow cause, about.
 _POINTS = 150
 #: The band of the sum lies over the nights, and hides more of them than other bands, so as to be seen there.
 _BAND: dict[str, Any] = {"band": 0.45, "band_zorder": 3.5}
@@ -358,7 +357,7 @@ def _frame(panel: Axes, value: Floats, sd: Floats, line: Floats) -> None:
 
 
 def lacking(analysis: Analysis) -> str:
-    """Say why there is nothing to draw; nothing where there is."""
+    """Return why there is nothing to draw; "" where there is something."""
     if analysis.history.causes and any(parts(analysis, view) for view in views(analysis)):
         return ""
     return (
@@ -389,7 +388,7 @@ def describe(analysis: Analysis, view: str = "azimuth") -> str:
 
 
 _BAR_IN, _FOOT_IN = 0.26, 0.1
-#: What moved by less than this is none [arcsec].
+#: Least movement that counts [arcsec].
 _LEAST_MOVED = 0.5
 _TILT_COLUMNS, _MOUNT_COLUMNS = (0, 1, 2, 3), (4, 5)
 
@@ -475,7 +474,7 @@ def _named(moved: Moved) -> str:
 
 
 def moved_lacking(analysis: Analysis) -> str:
-    """Say why there is nothing to draw; nothing where there is."""
+    """Return why there is nothing to draw; "" where there is something."""
     if moved_last_year(analysis):
         return ""
     return "What moved it can be listed when causes can be told from one another."

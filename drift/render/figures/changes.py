@@ -40,15 +40,12 @@ if TYPE_CHECKING:
     from drift.types import Analysis, CorrectionFound, Event
 
 
-# ---- One event close up: the nights before and after it, and the odds of what it was.
-
-
 # ---- The readings on either side of an event, and what each side says by itself.
 
 
-#: At most so many nights are looked at on either side, and none further away than so many days.
+#: Most nights used on either side, and how far away they may be [days].
 NIGHTS, DAYS = 10, 90
-#: The history is drawn so far on either side where there are no nights [days].
+#: How much of the history is drawn on either side where there are no nights [days].
 _HISTORY_DAYS = 60
 
 
@@ -63,7 +60,7 @@ class Side:
     value, sd
         (n, k) one column a coordinate [arcsec].
     mean, mean_sd
-        (k,) what the side says by itself of the moment of the event [arcsec]; NaN where nothing.
+        (k,) the value at the moment of the event by this side alone [arcsec]; NaN where unknown.
     curve
         (n, k) the fitted curve at its readings, moved so that it goes through them; flat where there is none.
     """
@@ -121,9 +118,9 @@ def _fitted_at(analysis: Analysis, time_us: Ints) -> Floats:
 
 
 def _side_of(time_us: Ints, value: Floats, sd: Floats, own: Floats, fitted: Floats, edge: int) -> Side:
-    """Return one side, its mean taken about the fitted curve and said of its reading next to the event.
+    """Return one side; its mean is taken about the fitted curve and refers to its reading next to the event.
 
-    A flat mean would take the season's slope on either side for a part of the step.
+    A flat mean would make the season's slope on either side a part of the step.
     """
     mean, mean_sd = _means(value - fitted, own)
     return Side(time_us, value, sd, mean + fitted[edge], mean_sd, fitted + mean)
@@ -183,7 +180,7 @@ _PANEL_IN, _ODDS_IN = 1.15, 1.2
 _LEAST_DAYS = 4.0
 #: The frame is laid round nights no more uncertain than this many times the median night.
 _FRAME_SDS = 4.0
-#: From this probability on the hour-angle zero is shown as well.
+#: Probability from which on the hour-angle zero is shown as well.
 _ZERO_FROM = 0.02
 #: Room beyond a bar of 100 % for its words.
 _ODDS_RIGHT = 2.3
@@ -408,7 +405,7 @@ def _scaled(value: float, sd: float, scale: float) -> str:
 # ---- Corrections: what was asked of the knob or the shims, against what was found.
 
 
-#: So many of the latest corrections are drawn; the table has all.
+#: Number of latest corrections drawn; the table has all.
 LATEST = 14
 _ROW_IN, _FOOT_IN = 0.42, 0.25
 
@@ -530,7 +527,7 @@ def _label(panel: Axes, analysis: Analysis, rows: list[tuple[int, CorrectionFoun
 
 
 def lacking(analysis: Analysis) -> str:
-    """Say why there is nothing to draw; nothing where there is."""
+    """Return why there is nothing to draw; "" where there is something."""
     return "" if shown_corrections(analysis) else "No correction with an amount is recorded."
 
 

@@ -180,7 +180,7 @@ def deepest_words(ground: UnderPier, shown: slice) -> str:
 
 
 def lacking(analysis: Analysis) -> str:
-    """Say why there is nothing to draw; nothing where there is."""
+    """Return why there is nothing to draw; "" where there is something."""
     if analysis.ground is not None:
         return ""
     return "The ground is shown when a weather log of at least a month has been imported."

@@ -147,7 +147,7 @@ def _counts(panel: Axes, times: Floats, nights: list[NightAxis], width_in: float
 
 
 def lacking(analysis: Analysis) -> str:
-    """Say why there is nothing to draw; nothing where there is."""
+    """Return why there is nothing to draw; "" where there is something."""
     return "" if analysis.nights.nights else "There is no night of readings of the sky yet."
 
 

@@ -34,11 +34,11 @@ if TYPE_CHECKING:
 
 
 _HEIGHT_IN = 2.5
-#: So much of the past is drawn before what is to come [days]; on a phone, where months need room, less.
+#: How much of the past is drawn [days]; less on a phone, where months need room.
 _PAST_DAYS, _PAST_DAYS_NARROW = 330, 150
 #: Edges of the fan: the middle half, and the middle four fifths, of what may come.
 FAN = (0.1, 0.25, 0.5, 0.75, 0.9)
-#: Each way of the frost gets so many draws of the normal law about it, the same every time.
+#: Number of draws of the normal law about each sample path of the frost, the same every time.
 _DRAWS, _SEED = 128, 15
 
 
@@ -47,8 +47,8 @@ def distance_fan(analysis: Analysis, ahead: Forecast) -> Floats:
 
     Notes
     -----
-    The distance of an expected place is not the expected distance: it is taken of draws, of each way that the
-    frost may go with the forecast's normal law about it.
+    The distance of an expected place is not the expected distance: it is taken from draws of the forecast's
+    normal law about each sample path of the frost.
     """
     draws = np.random.default_rng(_SEED).standard_normal((_DRAWS, 2))
     within = ahead.axis_sd if ahead.within_sd is None else ahead.within_sd
@@ -181,7 +181,7 @@ def _days(panel: Axes, analysis: Analysis, since: int, until: int) -> None:
 
 
 def act_by(analysis: Analysis) -> int | None:
-    """Return until when to re-align, where that is worth it and still to come [us]."""
+    """Return by when to re-align, where that is worth it and still ahead [us]."""
     coming = coming_of(analysis)
     if coming is None or not coming.realigning.worth or coming.realigning.by_us is None:
         return None
@@ -192,7 +192,7 @@ _LACKING = f"A look ahead takes nights that span {LEAST_SPAN_DAYS:.0f} days."
 
 
 def lacking(analysis: Analysis) -> str:
-    """Say why there is nothing to draw; nothing where there is."""
+    """Return why there is nothing to draw; "" where there is something."""
     return "" if has_outlook(analysis.history) else _LACKING
 
 

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from drift.types import Analysis, History
 
 
-#: A loop of more readings than this is thinned.
+#: A loop with more readings than this is thinned.
 POINTS = 150
 #: The frame's half side against the furthest point of the path from the start: room for bolts and compass.
 _ROOM = 1.3
@@ -42,7 +42,7 @@ _BOLT_INSET = 0.07
 _CORNERS = {45.0: (0.82, 0.82), 315.0: (0.02, 0.82), 135.0: (0.82, 0.02), 225.0: (0.02, 0.02)}
 #: A compass so near to a bolt would touch it [deg of bearing].
 _NEAR_DEG = 25.0
-#: So many loops, the latest, are named at their furthest point.
+#: Number of latest loops that are named at their furthest point.
 _NAMED = 6
 
 
@@ -263,7 +263,7 @@ def _label(panel: Axes, narrow: bool) -> None:
 
 
 def lacking(analysis: Analysis) -> str:
-    """Say why there is nothing to draw; nothing where there is."""
+    """Return why there is nothing to draw; "" where there is something."""
     known: Bools = np.isfinite(analysis.history.change[:, :2]).all(axis=1)
     if known.sum() > 1:
         return ""

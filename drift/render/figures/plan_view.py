@@ -1,4 +1,4 @@
-"""What the two paths share: a square frame, blocks of nights, ellipses, the colours of time."""
+"""Shared by the two paths: a square frame, blocks of nights, ellipses, the colours of time."""
 
 from __future__ import annotations
 
@@ -43,12 +43,12 @@ class Square:
         return float(np.hypot(*np.clip(away - self.half, 0.0, None))), float(np.hypot(*(away + self.half)))
 
 
-# ---- Nights taken together in blocks, so that a path over years can be drawn with its uncertainty.
+# ---- Nights taken together in blocks, for a path over years.
 
 
-#: Up to so many nights each stands for itself.
+#: Up to so many nights each is a point.
 SINGLE_NIGHTS = 36
-#: Longer records are cut into about so many blocks.
+#: Number of blocks of longer records, about.
 BLOCKS = 48
 
 
@@ -141,8 +141,7 @@ def _positive(matrix: Floats) -> Floats:
     return (vectors * np.clip(values, 0.0, None)) @ vectors.T
 
 
-# ---- What the two paths share: a square frame, ellipses of uncertainty, the colours of time, words
-# beside.
+# ---- Drawing a path: ellipses, colours of time, words beside it.
 
 
 #: Side of the square frame on a wide sheet; on a phone it takes the whole width [inches].
@@ -153,7 +152,7 @@ _LABEL_IN, _STRIP_IN = 0.2, 0.26
 #: Where the words begin below the frame on a phone [inches].
 _WORDS_IN = 0.92
 _LINE_IN = 0.165
-#: So many letters go into one line of the words, beside the frame and below it.
+#: Letters in one line of the words, beside the frame and below it.
 _LETTERS_BESIDE, _LETTERS_BELOW = 34, 49
 
 

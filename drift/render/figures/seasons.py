@@ -42,11 +42,11 @@ if TYPE_CHECKING:
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _FIRST_OF_MONTH = (0, 31, 59, 90, 120, 151, 181, 212, 243, 273, 304, 334)
 _NORTH, _EAST = 0, 1
-#: A season is one to compare others with when its curve covers so much of the year [days].
+#: Days of the year that a season's curve must cover to be compared with others.
 _WHOLE_DAYS = 270.0
 #: A piece of the forecast of fewer days of it is too short to be seen as one.
 _LEAST_OUTLINE = 6
-#: So many seasons, the latest, are named at their lines.
+#: Number of latest seasons that are named at their lines.
 _NAMED = 6
 _HEIGHT_IN = 2.6
 #: From where to where the days of a season are drawn.
@@ -94,7 +94,7 @@ def _lasting_bearing(history: History) -> float | None:
 
 
 def laid_over(analysis: Analysis, seasons: list[SeasonCurve]) -> bool:
-    """Whether there is a whole year to lay others over, and a swing larger than what goes on for good."""
+    """Whether there is a whole year to lay others over, and a swing larger than the lasting movement."""
     whole = any(season.day[-1] - season.day[0] >= _WHOLE_DAYS for season in seasons)
     return whole and len(seasons) > 1 and _lasting_bearing(analysis.history) is None
 
@@ -317,7 +317,7 @@ def _month_axis(panel: Axes, south: bool, width_in: float) -> None:
 
 
 def lacking(analysis: Analysis) -> str:
-    """Say why there is nothing to draw; nothing where there is."""
+    """Return why there is nothing to draw; "" where there is something."""
     if direction(analysis.history) is not None and len(analysis.history.time_us) > 1:
         return ""
     return "Winters can be laid over each other when the pier's tilt is known at two readings at least."

@@ -1,4 +1,4 @@
-"""The strip as a picture: the pier's track above the mount's, on one scale, first of all pictures."""
+"""The strip as a picture: the pier's track above the mount's, on one scale; the first of all pictures."""
 
 from __future__ import annotations
 
@@ -29,9 +29,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from drift.types import Analysis
-
-
-# ---- The strip as a picture.
 
 
 #: Height of both tracks together, and the least of one [inches].
@@ -217,7 +214,7 @@ def _write_lanes(panel: Axes, rows: list[list[tuple[float, str, str]]], high: fl
 
 
 def lacking(analysis: Analysis) -> str:
-    """Say why there is nothing to draw; nothing where there is."""
+    """Return why there is nothing to draw; "" where there is something."""
     return "" if strip_of(analysis) is not None else NOTHING
 
 

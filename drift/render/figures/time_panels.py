@@ -1,4 +1,4 @@
-"""Panels over one time axis: the sheet, titles, numbered marks of changes, and what is drawn framed."""
+"""Panels over one time axis: sheet, titles, numbered marks of changes, frames."""
 
 from __future__ import annotations
 
@@ -203,14 +203,14 @@ def time_panels(
     axes, heights_in, width_in, **room
         As `drift.render.figures.canvas.sheet` takes them.
     times
-        Between what the axis goes, as `drift.render.figures.canvas.dates` gives them; None where there is
+        The ends of the time axis, as `drift.render.figures.canvas.dates` gives them; None where there is
         nothing to draw.
     nothing
-        What every panel says in that case.
+        The text in every panel in that case.
     marked
         Whether events and corrections are marked: room is left for their marks, and the axis takes them in.
     untimed
-        So many of the last panels have an axis of their own.
+        Number of last panels with another axis.
     least_days
         The least stretch of time that is shown [days].
 
@@ -298,7 +298,7 @@ def change_line(panel: Axes, times: Floats, change: Floats, sd: Floats, hue: str
     least_height(panel, LEAST_SPAN)
 
 
-# ---- Frames round what can be trusted, so that one vague night does not flatten all others.
+# ---- Frames: one vague night must not flatten all others.
 
 #: The frame is laid round nights no more uncertain than this many times the median night.
 _FRAME_SDS = 6.0

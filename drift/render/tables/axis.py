@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from drift.watch.limits import YearAgo
 
 
-# ---- A table of text: what every table of the words and of the report is made of.
+# ---- A table of text.
 
 
 #: Stands between cells while all of them are escaped at once; no text holds it.
@@ -63,7 +63,7 @@ class Table:
         return Markup("".join([f"<tr>{row}</tr>\n" for row in rows]))
 
 
-# ---- How far the axis may be off: by the optics, and by the owner's own warning limit.
+# ---- How far the axis may be off, by optics and warning limit.
 
 
 @dataclass(frozen=True)
@@ -77,8 +77,8 @@ class Tolerance:
 def tolerated(analysis: Analysis) -> Tolerance | None:
     """Return what the most demanding use of the optics tolerates; None where none is known.
 
-    A use that counts for some only, such as stacking unturned frames, is one of them: status says of
-    it that the axis is off too far, and a picture must not say otherwise.
+    A use that matters only to some, such as stacking unturned frames, is one of them: status says that the
+    axis is off too far for it, and a picture must not say otherwise.
     """
     all_known = [matter for matter in analysis.advice.matters if phrases.known(matter.allowed_arcmin)]
     least = min(all_known, key=lambda matter: matter.allowed_arcmin, default=None)
@@ -91,7 +91,7 @@ def aimed_pole_arcmin(analysis: Analysis) -> float:
     return poles.lift_arcsec / 60.0 if poles is not None and poles.aimed_at == "refracted" else 0.0
 
 
-# ---- How far from the pole aimed at the axis was on each night, as an angle on the sky.
+# ---- The distance from the pole on each night.
 
 
 def distances_arcmin(analysis: Analysis, nights: Iterable[NightAxis]) -> tuple[Floats, Floats]:
@@ -124,7 +124,7 @@ def pole_words(analysis: Analysis) -> str:
     return "the refracted pole" if aimed_pole_arcmin(analysis) else "the true pole"
 
 
-# ---- Tables of where the axis is: now, on each night, and whether it matters.
+# ---- The tables.
 
 
 SOURCE_WORDS = {"pointing": "pointing", "sweep": "sweep", "run": "unguided run", "typed": "typed in"}
@@ -153,7 +153,7 @@ def brief_table(analysis: Analysis, waiting: bool) -> Table:
     analysis
         The analysis.
     waiting
-        Whether warnings stand above it: then what stepped is told there.
+        Whether warnings are shown above it: then steps are in them.
     """
     verdict = analysis.advice.verdict
     happened = f"{sentence(verdict.notice).rstrip('.')}."
@@ -211,7 +211,7 @@ def year_ago_words(year_ago: YearAgo) -> str:
 
 
 def _brief_mount(analysis: Analysis) -> list[tuple[str, str]]:
-    """Return where the mount stands on the pier against the start, corrections counted in."""
+    """Return where the mount is on the pier against the start, corrections included."""
     history, latest = analysis.history, latest_row(analysis.history)
     if latest is None or (not history.sd[latest].any() and not history.change[latest].any()):
         return []

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from drift.types import Analysis, CorrectionFound, Event, History, Separable, Winter
 
 
-# ---- How much of what a winter left behind is the settlement that goes on all year.
+# ---- How much of what a winter left behind is settlement.
 
 
 #: The autumn before, where the record began only as winter came: as the history takes it.
@@ -51,8 +51,8 @@ def settled_over(history: History, winter: Winter, south: bool) -> tuple[float, 
 
     Notes
     -----
-    A settlement's sd grows from the start on, so that of a difference is the difference of sds; it is no
-    less than what the lasting rate leaves open over the time between.
+    A settlement's sd grows from the start on, so the sd of a difference is the difference of sds; it is at
+    least the uncertainty of the lasting rate times the time between.
     """
     cause = next((one for one in history.causes if one.kind is CauseKind.SETTLEMENT), None)
     bearing = None if history.seasonal is None else history.seasonal.toward_bearing_deg
@@ -89,7 +89,7 @@ def _sd(history: History, weight: Floats, sd: Floats, along: Floats, time_us: np
     return max(grown, rate_sd * years if math.isfinite(rate_sd) else 0.0)
 
 
-# ---- Tables of what moved: events with their odds, corrections, winters, and the history row by row.
+# ---- The tables.
 
 
 #: Kinds of correction that are meant to move something by an amount.
@@ -160,7 +160,7 @@ def sizes_writer(events: Iterable[Event]) -> phrases.Writer:
 
 
 def _moved(event: Event) -> set[str]:
-    """Return what of an event's size is told: the parts that it may have been."""
+    """Return the sizes of an event that are shown: of the parts that it may have been."""
     parts = {"pier": {"tilt_north", "tilt_east"}, "mount_az": {"mount_az"}, "mount_alt": {"mount_alt"}}
     return set().union(*parts.values()) if event.what == "undetermined" else parts.get(event.what, set())
 
@@ -287,7 +287,7 @@ def winters_table(analysis: Analysis) -> Table:
 
 
 def came_back(left: float, sd: float, settled: float = math.nan, settled_sd: float = math.nan) -> str:
-    """Return whether a winter's swing came back, what goes on all year not counted against it.
+    """Return whether a winter's swing came back, apart from the settlement that goes on all year.
 
     What is left beside the settlement is as uncertain as both together: taken as independent, which
     says "not wholly" rather too seldom than too often.
@@ -321,7 +321,7 @@ def apart_table(analysis: Analysis) -> Table:
 
 
 def named_all_the_same(history: History, before: str = "") -> str:
-    """Say why a step has a name though slow movement can't be told apart; "" where there is none such."""
+    """Return why a step has a name though slow movement can't be told apart; "" where none has."""
     pairs = (
         (history.east_tilt_from_mount_azimuth, "mount_az"),
         (history.north_tilt_from_mount_altitude, "mount_alt"),
