@@ -148,11 +148,20 @@ def test_the_history_has_pictures_events_and_what_can_be_taken_away(shown):
         ("/download", "/history"),
         ("/warnings", "/"),
         ("/corrections", "/record"),
+        ("/corrections/new/azimuth", "/record/new/azimuth"),
+        ("/corrections/new/level", "/record/new/level"),
     ),
 )
 def test_addresses_of_before_lead_to_where_that_stands_now(shown, path, to):
     said = shown.get(path)
     assert said.status_code == 200 and said.url.path == to
+
+
+def test_a_form_that_was_kept_by_its_former_address_is_that_form(shown):
+    sent = shown.get("/corrections/7", follow_redirects=False)
+    assert (sent.status_code, sent.headers["location"]) == (301, "/record/7")
+    sent = shown.get("/corrections/new/%2F%2Felsewhere.example", follow_redirects=False)
+    assert sent.status_code == 404 or sent.headers["location"].startswith("/record/new/")
 
 
 def test_pages_are_compressed_and_the_first_is_small(shown):
