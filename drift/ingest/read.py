@@ -36,7 +36,7 @@ class Settle(Protocol):
         """Return how a table is read, and why so; or raise LogFileError."""
 
 
-def read_log(path: Path, around: Circumstances, settle: Settle | None = None) -> LogRead:
+def read_log(path: Path, around: Circumstances, settle: Settle | None = None, chosen: bool = True) -> LogRead:
     """Read a log file of any known kind and form.
 
     Parameters
@@ -48,6 +48,8 @@ def read_log(path: Path, around: Circumstances, settle: Settle | None = None) ->
     settle
         Says how a table with other columns than the contract's is to be read; by default such a file is
         refused.
+    chosen
+        As for `drift.ingest.formats.open_table`.
 
     Raises
     ------
@@ -58,7 +60,7 @@ def read_log(path: Path, around: Circumstances, settle: Settle | None = None) ->
     """
     from drift.ingest.formats import open_table
 
-    return read_table(open_table(path), around, settle)
+    return read_table(open_table(path, chosen), around, settle)
 
 
 def read_bytes(data: bytes, name: str, around: Circumstances, path: str = "") -> LogRead:
