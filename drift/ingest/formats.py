@@ -70,13 +70,17 @@ def open_json(path: Path, data: bytes, chosen: bool = True) -> RawTable:
         if inner and not chosen and path.name.lower().removesuffix(".gz").endswith(".json"):
             raise NoTable(f"{name} is JSON that holds no list of objects.")
         return open_json_lines(path, data)
-    if len(found) != 1:
-        names = tuple(one for one, _ in found)
-        text = (
-            f"{name} is JSON that holds {len(found)} lists of objects "
-            f"({', '.join(map(repr, names[:10])) or 'none'}): give a file with one, an object a row."
+    if not found:
+        raise LogFileError(
+            f"{name} is JSON that holds no list of objects: give a file with one, an object a row."
         )
-        raise NoTable(text, names) if found else LogFileError(text)
+    if len(found) > 1:
+        names = tuple(one for one, _ in found)
+        raise NoTable(
+            f"{name} is JSON that holds {len(found)} lists of objects "
+            f"({', '.join(map(repr, names[:10]))}): give a file with one, an object a row.",
+            names,
+        )
     where, rows = found[0]
     lines = [json.dumps(row, ensure_ascii=False) for row in rows]
     remarks = (*decoded.remarks, *((info(IngestCode.LIST_READ, key=where),) if where else ()))
