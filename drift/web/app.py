@@ -74,6 +74,8 @@ _SHOWN: dict[str, Show] = {
     "/steps/{step}": record_pages.step_form,
     "/import": import_pages.choose,
     "/import/{number}": import_pages.state,
+    "/help": views.helps,
+    "/help/{topic}": views.helps,
     "/download/report.html": views.report,
     "/download/status.json": views.status,
     "/download/tables/{name}.csv": views.table,

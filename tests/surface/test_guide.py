@@ -3,6 +3,7 @@
 import re
 import shlex
 from importlib.resources import files
+from xml.etree import ElementTree
 
 import click
 import pytest
@@ -10,7 +11,7 @@ import pytest
 from drift.cli.main import COMMANDS, cli, main
 from drift.cli.status import NAMES
 from drift.errors import DriftError
-from drift.render.guide import GLOSSARY, TOPICS, Form, blocks, guide_text
+from drift.render.guide import GLOSSARY, TOPICS, Form, blocks, guide_page, guide_picture, guide_text
 
 #: A page of a terminal manual; the glossary is a list to look things up in.
 PAGE_LINES = 60
@@ -35,7 +36,8 @@ def test_each_topic_is_under_a_page_and_no_wider_than_asked(topic, capsys, monke
 
 
 def test_every_file_of_the_guide_is_a_topic_and_the_other_way_round():
-    there = {path.name.removesuffix(".md") for path in files("drift").joinpath("guide").iterdir()}
+    names = [path.name for path in files("drift").joinpath("guide").iterdir()]
+    there = {name.removesuffix(".md") for name in names if name.endswith(".md")}
     assert there == set(TOPICS) - {"words"}
 
 
@@ -80,3 +82,25 @@ def test_what_it_tells_one_to_type_is_a_command_with_such_options(topic, typed):
 
 def test_the_guide_itself_is_a_command():
     assert "guide" in COMMANDS
+
+
+def test_pictures_stand_on_the_page_with_words_and_in_its_colours_and_not_in_a_terminal():
+    there = {path.name.removesuffix(".svg") for path in files("drift").joinpath("guide").iterdir()}
+    shown = {one.mark: one.text for topic in TOPICS for one in blocks(topic) if one.form is Form.PICTURE}
+    assert set(shown) == {name for name in there if "." not in name} and len(shown) == 7
+    for name, caption in shown.items():
+        svg = str(guide_picture(name))
+        whole = ElementTree.fromstring(svg)
+        assert whole.find("{*}title") is not None and whole.find("{*}desc").text and len(caption) > 40
+        assert "var(--c-" in svg and not re.search(r"<script|href=\"http|#[0-9a-f]{6}", svg), name
+        assert len(svg) < 60_000
+        assert caption not in " ".join(guide_text(name, 1000).split()) if name in TOPICS else True
+
+
+@pytest.mark.parametrize("topic", TOPICS)
+def test_the_page_has_all_that_the_terminal_has(topic):
+    def texts(block):
+        return [block.text, *(text for inner in block.inner for text in texts(inner))]
+
+    there = [text for block in guide_page(topic) for text in texts(block) if text]
+    assert sorted(there) == sorted(block.text for block in blocks(topic)[1:])

@@ -1,0 +1,63 @@
+"""Draws the pictures of `drift/guide` from the demo: ``python tests/surface/guide_pictures.py``.
+
+`level.svg` is not drawn here: it is a sketch, made by hand.
+"""
+
+from __future__ import annotations
+
+import re
+import tempfile
+from datetime import datetime
+from pathlib import Path
+
+import drift
+from drift import api
+from drift.importer.importing import import_files
+from drift.render.catalogue import picture_named
+from drift.render.drawing import inline_svg, small_svg
+from drift.render.figures import sky_chart
+from drift.render.figures.canvas import PHONE_IN
+
+GUIDE = Path(drift.__file__).parent / "guide"
+SAMPLES = GUIDE.parent.parent / "sample_logs"
+#: Picture of the catalogue -> file of the guide; all of the whole demo.
+OF_THE_DEMO = {"strip": "strip", "seasons": "winter", "event-1": "cant-tell", "corrections": "correction"}
+#: The demo's first nights are up to here, and on this evening its fields are chosen.
+FIRST_NIGHTS, EVENING = "2022-09-23", "2026-07-18T14:00:00Z"
+
+
+def analysed(folder, until=""):
+    """Return the site, the readings and the analysis of the demo, or of its solves up to a day."""
+    site_path = folder / "pier.toml"
+    site_path.write_text((SAMPLES / "pier.toml").read_text())
+    logs = SAMPLES
+    if until:
+        lines = (SAMPLES / "solves.csv").read_text().splitlines(keepends=True)
+        logs = folder / "solves.csv"
+        logs.write_text("".join([lines[0], *(line for line in lines[1:] if line < until)]))
+    site = api.read_site(site_path)
+    with api.open_record(site) as record:
+        list(import_files(record, sorted(SAMPLES.glob("*.csv")) if logs is SAMPLES else [logs]))
+        readings = record.readings()
+        return site, readings, api.analyse_readings(site, readings)
+
+
+def write(name, svg):
+    (GUIDE / f"{name}.svg").write_text(re.sub(r"(?<=[>])(?=<g id=)", "\n", svg) + "\n", encoding="utf-8")
+
+
+def main():
+    with tempfile.TemporaryDirectory() as folder:
+        site, readings, whole = analysed(Path(folder))
+    for picture, name in OF_THE_DEMO.items():
+        write(name, small_svg(picture_named(whole, picture), whole)[0])
+    tonight = api.fields_tonight(site, readings, at_us=int(datetime.fromisoformat(EVENING).timestamp() * 1e6))
+    chart = sky_chart.figure(tonight, width_in=PHONE_IN)
+    write("solves", inline_svg(chart, "solves", "Which fields to solve", sky_chart.describe(tonight)))
+    with tempfile.TemporaryDirectory() as folder:
+        few = analysed(Path(folder), FIRST_NIGHTS)[2]
+    write("first-night", small_svg(picture_named(few, "axis"), few)[0])
+
+
+if __name__ == "__main__":
+    main()
