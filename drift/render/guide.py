@@ -30,6 +30,7 @@ TOPICS = {
     "winter": "Winter",
     "cant-tell": 'When the answer is "can\'t be told"',
     "safety": "Safety",
+    "notebook": "In a notebook",
     "words": "The words used here",
 }
 #: The words of this product, each with one meaning everywhere: screens, page, report, mail, documents.
@@ -63,6 +64,7 @@ GLOSSARY = {
     "outlook": "what is to come over a year, with odds",
 }
 _PICTURE = re.compile(r"!\[(?P<words>[^]]*)\]\((?P<name>[a-z-]+)\.svg\)")
+_NEXT_ITEM = re.compile(r"\n(?=(?:-|\d+\.) )")
 _LIST = re.compile(r"(?P<mark>-|\d+\.) +(?P<text>.*)")
 
 
@@ -118,12 +120,15 @@ def _blocks(text: str) -> Iterator[Block]:
             yield from _items(part)
             after_item = True
         else:
+            said, *items = re.split(_NEXT_ITEM, part, maxsplit=1)  # what is below an item, then the next ones
             after_item = part.startswith(" ")
-            yield Block(Form.PARAGRAPH, _flowing(part), below=after_item)
+            yield Block(Form.PARAGRAPH, _flowing(said), below=after_item)
+            for each in items:
+                yield from _items(each)
 
 
 def _items(part: str) -> Iterator[Block]:
-    for item in re.split(r"\n(?=(?:-|\d+\.) )", part):
+    for item in re.split(_NEXT_ITEM, part):
         found = _LIST.match(" ".join(item.split()))
         assert found is not None
         yield Block(Form.ITEM, _flowing(found["text"]), found["mark"])
@@ -186,6 +191,11 @@ def guide_picture(name: str) -> Markup:
 
     # it is a file of this package, and no one else's
     return Markup(files("drift").joinpath("guide", f"{name}.svg").read_text(encoding="utf-8"))
+
+
+def worked_notebook() -> bytes:
+    """Return the worked notebook, which runs on the demo."""
+    return files("drift").joinpath("guide", "notebook.ipynb").read_bytes()
 
 
 def topics_text() -> str:
