@@ -1,11 +1,13 @@
 """Draws the pictures of `drift/guide` from the demo: ``python tests/surface/guide_pictures.py``.
 
-`level.svg` is not drawn here: it is a sketch, made by hand.
+`level.svg` is not drawn here: it is a sketch, made by hand.  With ``--page`` the README's picture of the
+page is taken instead, by a browser.
 """
 
 from __future__ import annotations
 
 import re
+import sys
 import tempfile
 from datetime import datetime
 from pathlib import Path
@@ -22,6 +24,9 @@ GUIDE = Path(drift.__file__).parent / "guide"
 SAMPLES = GUIDE.parent.parent / "sample_logs"
 #: Picture of the catalogue -> file of the guide; all of the whole demo.
 OF_THE_DEMO = {"strip": "strip", "seasons": "winter", "event-1": "cant-tell", "corrections": "correction"}
+#: How things stand five days after the demo's last night is what the README shows, in a window so large.
+FIVE_DAYS_ON_US = int(datetime.fromisoformat("2026-07-20T06:00:00Z").timestamp() * 1e6)
+PAGE_PIXELS = (1120, 960)
 #: The demo's first nights are up to here, and on this evening its fields are chosen.
 FIRST_NIGHTS, EVENING = "2022-09-23", "2026-07-18T14:00:00Z"
 
@@ -59,5 +64,26 @@ def main():
     write("first-night", small_svg(picture_named(few, "axis"), few)[0])
 
 
+def take_page():
+    """Take the README's picture of the page, as it stands five days after the demo's last night."""
+    from drift.record import engine
+
+    engine.now_us = lambda: FIVE_DAYS_ON_US  # before the page takes the name from there
+    from browser_world import chromium, look
+    from test_page_browser import served
+
+    with tempfile.TemporaryDirectory() as folder, chromium() as browser:
+        analysed(Path(folder))
+        browser.set_page_load_timeout(120)
+        look(browser, PAGE_PIXELS[0])
+        with served(Path(folder) / "pier.toml") as address:
+            while "Has it moved?" not in browser.page_source:
+                browser.get(address)
+        size = {"width": PAGE_PIXELS[0], "height": PAGE_PIXELS[1], "deviceScaleFactor": 1, "mobile": False}
+        browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+        browser.execute_script("document.documentElement.style.overflow = 'hidden'")
+        browser.save_screenshot(str(SAMPLES / "pictures" / "page.png"))
+
+
 if __name__ == "__main__":
-    main()
+    take_page() if "--page" in sys.argv else main()
