@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from drift.notebook import ShowsItself
 from drift.notices import Code, Notice
 
 if TYPE_CHECKING:
@@ -107,8 +108,8 @@ READING_COLUMNS: dict[str, dict[str, str]] = {
 }
 
 
-@dataclass(frozen=True)
-class Readings:
+@dataclass(frozen=True, repr=False)
+class Readings(ShowsItself):
     """All readings of one pier.
 
     Parameters

@@ -7,7 +7,6 @@ import gc
 import io
 import os
 import re
-import tempfile
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -20,6 +19,7 @@ from drift.ingest.text import spreadsheet_cell
 from drift.render.catalogue import Picture, pictures_of
 from drift.render.figures.canvas import LIGHT, PHONE_IN, WIDE_IN, dark_ground
 from drift.render.tables.axis import Table
+from drift.site.disk import write_whole
 from drift.workers import Worker, can_start
 
 if TYPE_CHECKING:
@@ -291,19 +291,9 @@ def save(data: bytes, path: Path, kind: Kind) -> None:
         As for `check_file_target`, or when the system refuses.
     """
     check_file_target(path, kind)
-    unfinished = None
     try:
-        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=f".{path.name}.", delete=False) as file:
-            unfinished = Path(file.name)
-            file.write(data)
-        # a temporary file is for its owner only; this one is as open as any file made here
-        umask = os.umask(0)
-        os.umask(umask)
-        unfinished.chmod(0o666 & ~umask)
-        unfinished.replace(path)
+        write_whole(path, data, mode=0o666, replace=True)
     except OSError as error:
-        if unfinished is not None:
-            unfinished.unlink(missing_ok=True)
         raise DriftError(_cannot(path, kind, error.strerror or str(error), _ELSEWHERE)) from error
 
 

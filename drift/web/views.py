@@ -23,6 +23,7 @@ from drift.render import phrases
 from drift.render.catalogue import picture_named
 from drift.render.drawing import FORMATS, Drawn, save_figure
 from drift.render.figures.seasons import season_day
+from drift.render.guide import TOPICS, guide_page, guide_picture
 from drift.render.notebook import FRAMES, frame_of
 from drift.render.notices import sentence
 from drift.render.origin import NightOrigin, night_origin, nights_of
@@ -73,6 +74,18 @@ def acknowledge(page_state: PageState, request: Request, form: FormData) -> Resp
     state = state_text(analysis, before, now_us(), record.latest_import_us())
     dropped = record.acknowledge(text_of(form, "note"), state)
     return page_state.go("/", *acknowledged_sentences(found, dropped))
+
+
+# ---- Help: the guide that travels along.
+
+
+def helps(page_state: PageState, request: Request) -> HTMLResponse:
+    """Show a topic of the guide, or list them."""
+    topic = request.path_params.get("topic", "")
+    if topic and topic not in TOPICS:
+        raise NoSuchPage(f"the guide has no topic {topic!r}.")
+    blocks = guide_page(topic) if topic else ()
+    return page_state.show(request, "help", topic=topic, topics=TOPICS, blocks=blocks, picture=guide_picture)
 
 
 # ---- The pages that only show: now, pictures, seasons, nights, events.
