@@ -175,14 +175,9 @@ def choice_label(choice: Choice) -> str:
 
 def _plain_answer(answer: str) -> str:
     """Return an answer's code in the words for people, or as it stands where it has none: a name, a zone."""
-    words: dict[str, str] = {
-        **KIND_WORDS,
-        **ORDER_WORDS,
-        **FORM_WORDS,
-        **FRAME_WORDS,
-        **SIDE_WORDS,
-        NONE: "none of them",
-    }
+    words: dict[str, str] = {NONE: "none of them"}
+    for table in (KIND_WORDS, ORDER_WORDS, FORM_WORDS, FRAME_WORDS, SIDE_WORDS):
+        words |= {str(code): said for code, said in table.items()}
     return words.get(answer, answer.removeprefix(VALUE).replace("mm_per_m", "mm/m"))
 
 
