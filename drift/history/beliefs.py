@@ -52,6 +52,8 @@ USUAL_CHANCE = {warm.AZIMUTH: 0.6, warm.ALTITUDE: 0.6}
 WIDE = {OwnMovement.STEADY: 20.0, OwnMovement.WARMTH: 1.0, OwnMovement.STEEP: 6.0}
 #: Combinations with less than this share are left out.
 LEAST_ODDS = 1.0e-3
+#: What a combination so much less likely than another does is lost in rounding.
+NEGLIGIBLE = 1.0e-18
 
 
 def kind_of(cause: str) -> OwnMovement:
@@ -152,7 +154,18 @@ class Swapped:
 
     log_gain: Floats  # (K,) of the log marginal likelihood
     mean: Floats  # (K, q)
-    cov: Floats  # (K, q, q)
+    precision: Floats = field(repr=False)  # (K, q, q)
+
+    def cov(self, pick: Bools | slice = slice(None)) -> Floats:
+        """Return the covariance of the amplitudes in each of some combinations, (k, q, q)."""
+        return np.linalg.inv(self.precision[pick])
+
+    def mixed_cov(self, odds: Floats) -> Floats:
+        """Return the covariance of the amplitudes over all combinations by their odds (K,), (q, q)."""
+        counts = odds > NEGLIGIBLE * np.max(odds)
+        apart = self.mean - odds @ self.mean
+        within = np.tensordot(odds[counts], self.cov(counts), axes=1)
+        return np.asarray(within + (apart * odds[:, None]).T @ apart)
 
 
 def swapped(mean: Floats, cov: Floats, prior_sd: Floats, sd: Floats) -> Swapped:
@@ -168,15 +181,15 @@ def swapped(mean: Floats, cov: Floats, prior_sd: Floats, sd: Floats) -> Swapped:
         (K, q) of the priors asked about.
     """
     inverse = np.linalg.inv(cov)
-    told = inverse - np.diag(prior_sd**-2)  # what the readings alone say
     pull = inverse @ mean
-    precision = told + np.einsum("kq,qr->kqr", sd**-2.0, np.eye(mean.size))
-    covs = np.linalg.inv(precision)
-    means = covs @ pull
+    precision = np.repeat((inverse - np.diag(prior_sd**-2))[None], len(sd), axis=0)  # of the readings alone
+    on_diagonal = np.arange(mean.size)
+    precision[:, on_diagonal, on_diagonal] += sd**-2.0
+    means = np.linalg.solve(precision, pull[None, :, None])[:, :, 0]
     fits = 0.5 * (means @ pull - mean @ pull)
     sizes = np.sum(np.log(prior_sd)) - np.sum(np.log(sd), axis=1)
     bends = 0.5 * (np.linalg.slogdet(inverse)[1] - np.linalg.slogdet(precision)[1])
-    return Swapped(fits + sizes + bends, means, covs)
+    return Swapped(fits + sizes + bends, means, precision)
 
 
 def odds_of_all(log_gain: Floats, log_prior: Floats) -> Floats:

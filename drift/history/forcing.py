@@ -226,7 +226,7 @@ def _worth(one: StepsFound, other: StepsFound) -> float:
 
 def _log_posterior(model: Model, found: ScalesFound) -> float:
     scales = found.fit.scales
-    return Solver(model).at(scales).log_marginal + log_prior(to_vector(scales, found.names), found.names)
+    return Solver(model).log_marginal(scales) + log_prior(to_vector(scales, found.names), found.names)
 
 
 def _loosened(model: Model, beside: Model) -> int:

@@ -8,6 +8,7 @@ banded Cholesky decomposition and one small dense one.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -17,7 +18,7 @@ from drift.cholesky import factored, solved
 from drift.codes import CauseKind, Place
 from drift.ground.heave import FrostForcing
 from drift.history import steady, warm
-from drift.history.beliefs import Beliefs, odds_of_all, swapped, wide_sd
+from drift.history.beliefs import Beliefs, Swapped, odds_of_all, swapped, wide_sd
 from drift.history.causes import (
     MOUNT_ALT,
     MOUNT_AZ,
@@ -187,16 +188,19 @@ def _unscaled(model: Model) -> list[Cause]:
     return [replace(cause, cov=cause.cov * wide_sd(cause.name) ** 2) for cause in told]
 
 
-def scaled_priors(scales: Scales) -> dict[str, Floats]:
-    """Return the prior covariances that depend on the scales, by name of cause, those of absent ones too."""
-    slow = settlement_cov(scales.slow)
-    return {
-        "annual_tilt": annual_cov(scales.season, scales.bearing_rad, scales.across),
-        "settlement": slow,
-        "frost": frost_cov(scales.frost, scales.bearing_rad, scales.across),
-        "annual_mount": annual_mount_cov(scales.season),
-        "slow_drift_of_mount": slow,
-    }
+#: Causes whose prior covariance depends on the scales, and how.
+SCALED: dict[str, Callable[[Scales], Floats]] = {
+    "annual_tilt": lambda scales: annual_cov(scales.season, scales.bearing_rad, scales.across),
+    "settlement": lambda scales: settlement_cov(scales.slow),
+    "frost": lambda scales: frost_cov(scales.frost, scales.bearing_rad, scales.across),
+    "annual_mount": lambda scales: annual_mount_cov(scales.season),
+    "slow_drift_of_mount": lambda scales: settlement_cov(scales.slow),
+}
+
+
+def scaled_priors(scales: Scales, causes: Iterable[str]) -> dict[str, Floats]:
+    """Return the prior covariances that depend on the scales, of those of some causes that have one."""
+    return {name: SCALED[name](scales) for name in causes if name in SCALED}
 
 
 def columns(model: Model, six: Floats) -> DesignColumns:
@@ -342,9 +346,8 @@ class Solver:
     def columns(self, scales: Scales) -> DesignColumns:
         """Return the columns with their prior at given scales."""
         cov = self._columns.cov.copy()
-        for name, own in scaled_priors(scales).items():
-            if name in self._columns.at:
-                cov[self._columns.at[name], self._columns.at[name]] = own
+        for name, own in scaled_priors(scales, self._columns.at).items():
+            cov[self._columns.at[name], self._columns.at[name]] = own
         return replace(self._columns, cov=cov)
 
     def at(self, scales: Scales) -> Fit:
@@ -357,6 +360,19 @@ class Solver:
         """
         fit = self.widely(scales)
         return fit if self.model.beliefs is None else believed(fit, self.model.beliefs)
+
+    def log_marginal(self, scales: Scales) -> float:
+        """Return the log marginal likelihood of `at`, which costs much less than the whole solution.
+
+        Raises
+        ------
+        numpy.linalg.LinAlgError
+            If the readings and priors leave a direction free (they never should).
+        """
+        fit = self.widely(scales)
+        if self.model.beliefs is None:
+            return fit.log_marginal
+        return fit.log_marginal + _gain(told_of(fit, self.model.beliefs), self.model.beliefs)
 
     def widely(self, scales: Scales) -> Fit:
         """Solve at given scales with everything that may move by itself moving.
@@ -410,6 +426,19 @@ def told_columns(columns: DesignColumns, beliefs: Beliefs) -> tuple[Ints, Ints]:
     return at.astype(np.int64), which.astype(np.int64)
 
 
+def told_of(fit: Fit, beliefs: Beliefs) -> Swapped:
+    """Return what each combination of what moves makes of a solution with the wide priors."""
+    at, which = told_columns(fit.columns, beliefs)
+    wide = np.sqrt(np.diagonal(fit.columns.cov)[at])
+    return swapped(fit.amplitude[at], fit.amplitude_cov[np.ix_(at, at)], wide, beliefs.sd[:, which])
+
+
+def _gain(told: Swapped, beliefs: Beliefs) -> float:
+    """Return by how much all combinations together gain on the wide priors, in log marginal likelihood."""
+    each = told.log_gain + beliefs.log_prior
+    return float(np.max(each) + np.log(np.sum(np.exp(each - np.max(each)))))
+
+
 def believed(fit: Fit, beliefs: Beliefs) -> Fit:
     """Return the solution over all combinations of what moves, each by its odds.
 
@@ -424,28 +453,21 @@ def believed(fit: Fit, beliefs: Beliefs) -> Fit:
     """
     at, which = told_columns(fit.columns, beliefs)
     mean, cov = fit.amplitude[at], fit.amplitude_cov[np.ix_(at, at)]
-    wide = np.sqrt(np.diagonal(fit.columns.cov)[at])
-    told = swapped(mean, cov, wide, beliefs.sd[:, which])
+    told = told_of(fit, beliefs)
     odds = odds_of_all(told.log_gain, beliefs.log_prior)
-    middle = odds @ told.mean
-    apart = told.mean - middle
-    whole = np.tensordot(odds, told.cov, axes=1) + (apart * odds[:, None]).T @ apart
     leads = np.linalg.solve(cov, fit.amplitude_cov[at]).T  # (p, q) how all amplitudes follow those
-    moved = leads @ (middle - mean)
-    top = np.max(told.log_gain + beliefs.log_prior)
-    gain = top + np.log(np.sum(np.exp(told.log_gain + beliefs.log_prior - top)))
+    moved = leads @ (odds @ told.mean - mean)
     walk = fit.walk.copy()
     walk[1:] -= (fit.follows @ moved).reshape(-1, 5)
     prior = fit.columns.cov.copy()
-    share = odds @ beliefs.sd[:, which] ** 2
-    prior[at, at] = share
+    prior[at, at] = odds @ beliefs.sd[:, which] ** 2
     return replace(
         fit,
         columns=replace(fit.columns, cov=prior),
         amplitude=fit.amplitude + moved,
-        amplitude_cov=fit.amplitude_cov + leads @ (whole - cov) @ leads.T,
+        amplitude_cov=fit.amplitude_cov + leads @ (told.mixed_cov(odds) - cov) @ leads.T,
         walk=walk,
-        log_marginal=fit.log_marginal + float(gain),
+        log_marginal=fit.log_marginal + _gain(told, beliefs),
         odds=odds,
         wide=fit,
     )

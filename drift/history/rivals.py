@@ -13,9 +13,9 @@ import numpy as np
 
 from drift.codes import Mover, OwnMovement
 from drift.history import steady, warm
-from drift.history.beliefs import KINDS, Beliefs, swapped
+from drift.history.beliefs import KINDS, Beliefs
 from drift.history.causes import TILT_EAST, TILT_NORTH
-from drift.history.model import WALKS, Fit, told_columns
+from drift.history.model import WALKS, Fit, told_columns, told_of
 from drift.history.uncertainty import WITHIN_REACH_SHARE, weight
 from drift.quantities import Bools, Floats
 from drift.types import Rival
@@ -53,10 +53,9 @@ def explanations(fit: Fit) -> list[Explanation]:
     beliefs, wide, odds = fit.model.beliefs, fit.wide, fit.odds
     if beliefs is None or wide is None or odds is None:
         return []
-    at, which = told_columns(fit.columns, beliefs)
-    mean, cov = wide.amplitude[at], wide.amplitude_cov[np.ix_(at, at)]
-    told = swapped(mean, cov, np.sqrt(np.diagonal(wide.columns.cov)[at]), beliefs.sd[:, which])
-    leads = np.linalg.solve(cov, wide.amplitude_cov[at]).T
+    at, _ = told_columns(fit.columns, beliefs)
+    told = told_of(wide, beliefs)
+    leads = np.linalg.solve(wide.amplitude_cov[np.ix_(at, at)], wide.amplitude_cov[at]).T
     out = []
     for kind in TOLD:
         for moving, pick in _by_movers(beliefs, kind).items():

@@ -9,8 +9,9 @@ import numpy as np
 from scipy.optimize import minimize
 
 from drift.codes import OwnMovement
-from drift.history.beliefs import KINDS, LEAST_ODDS, Beliefs, combinations, joined, kind_of
+from drift.history.beliefs import KINDS, LEAST_ODDS, Beliefs, combinations, joined, kind_of, odds_of_all
 from drift.history.model import (
+    SCALED,
     Fit,
     Model,
     Scales,
@@ -19,6 +20,7 @@ from drift.history.model import (
     scaled_priors,
     step_days,
     thinned,
+    told_of,
     walk_rate,
 )
 from drift.quantities import Bools, Floats
@@ -46,10 +48,16 @@ OF_PRIORS = (
     "frost",
     "bearing_rad",
 )
-#: Of them those that move the priors of causes only, of the walk only, and how long its steps last.
-OF_CAUSES_ONLY = ("season", "slow")
-OF_WALK_ONLY = ("tilt_walk", "az_creep", "alt_creep", "zero_creep")
+#: Of them those that move the rate of the walk, how long its steps last, and the priors of which causes.
+OF_WALK = ("tilt_walk", "across", "az_creep", "alt_creep", "zero_creep", "bearing_rad")
 OF_STRAYING = ("tilt_walk", "frost")
+OF_CAUSES = {
+    "season": ("annual_tilt", "annual_mount"),
+    "slow": ("settlement", "slow_drift_of_mount"),
+    "frost": ("frost",),
+    "across": ("annual_tilt", "frost"),
+    "bearing_rad": ("annual_tilt", "frost"),
+}
 
 
 @dataclass(frozen=True)
@@ -72,7 +80,7 @@ class Sums:
         inverse = np.linalg.inv(rate)
         by_days = np.diagonal(inverse) * self.square / days - 1.0
         by_days[:, 0] += 2.0 * inverse[0, 1] * self.cross / days[:, 0]
-        priors = scaled_priors(scales)
+        priors = scaled_priors(scales, self.amplitudes)
         by_prior = {name: _pull(priors[name], square, 1) for name, square in self.amplitudes.items()}
         return Pulls(_pull(rate, shared, len(days)), 0.5 * by_days / days, by_prior)
 
@@ -121,7 +129,7 @@ def sums(fit: Fit, known: Posterior) -> Sums:
     square = moved**2 + np.diagonal(known.between, axis1=1, axis2=2) + np.sum(led**2, axis=2)
     cross = moved[:, 0] * moved[:, 1] + known.between[:, 0, 1] + np.sum(led[:, 0] * led[:, 1], axis=1)
     amplitudes: dict[str, Floats] = {}
-    for name in scaled_priors(fit.scales):
+    for name in SCALED:
         at = fit.columns.at.get(name)
         if at is not None:
             amplitudes[name] = np.outer(fit.amplitude[at], fit.amplitude[at]) + fit.amplitude_cov[at, at]
@@ -158,14 +166,14 @@ def _of_variances(rests_on: Sums, pulls: Pulls, scales: Scales, name: str) -> fl
         ahead, behind = value * np.exp(STEP), value * np.exp(-STEP)
     up, down = (replace(scales, **{name: float(v)}) for v in (ahead, behind))
     total = 0.0
-    if name not in OF_CAUSES_ONLY:
+    if name in OF_WALK:
         total += np.sum(pulls.rate * (walk_rate(up, rests_on.tied) - walk_rate(down, rests_on.tied)))
     if name in OF_STRAYING and rests_on.strays.any():
         longer, shorter = (step_days(s, rests_on.days, rests_on.strays) for s in (up, down))
         total += np.sum(pulls.days * (longer - shorter))
-    if name not in OF_WALK_ONLY:
-        wide, narrow = scaled_priors(up), scaled_priors(down)
-        total += sum(np.sum(pull * (wide[cause] - narrow[cause])) for cause, pull in pulls.priors.items())
+    for cause in OF_CAUSES.get(name, ()):
+        if cause in pulls.priors:
+            total += np.sum(pulls.priors[cause] * (SCALED[cause](up) - SCALED[cause](down)))
     return float(total) / (2.0 * STEP)
 
 
@@ -272,7 +280,7 @@ def from_vector(vector: Floats, names: list[str], base: Scales) -> Scales:
 
 def log_posterior(problem: Solver, vector: Floats, names: list[str], base: Scales) -> float:
     """Return the log marginal likelihood plus the log prior of the scales."""
-    return problem.at(from_vector(vector, names, base)).log_marginal + log_prior(vector, names)
+    return problem.log_marginal(from_vector(vector, names, base)) + log_prior(vector, names)
 
 
 def _uphill(problem: Solver, vector: Floats, names: list[str], base: Scales) -> tuple[float, Floats]:
@@ -398,7 +406,7 @@ def told(fit: Fit) -> Fit:
 
 def _likely(fit: Fit, beliefs: Beliefs) -> Beliefs:
     """Return those combinations that have a share worth telling."""
-    return beliefs.picked(np.asarray(believed(fit, beliefs).odds) > LEAST_ODDS)
+    return beliefs.picked(odds_of_all(told_of(fit, beliefs).log_gain, beliefs.log_prior) > LEAST_ODDS)
 
 
 def _near(start: ScalesFound | Near) -> Near:

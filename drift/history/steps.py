@@ -222,7 +222,7 @@ def _followed(steps: list[FoundStep], found: ScalesFound, near: int | None = Non
         cause = recovery_cause(model.series, step.step(), number)
         about = _about(model.series, step.best)
         alone, both = picked(model, about), picked(model.with_causes(cause), about)
-        gain = Solver(both).at(scales).log_marginal - Solver(alone).at(scales).log_marginal
+        gain = Solver(both).log_marginal(scales) - Solver(alone).log_marginal(scales)
         if gain + np.log(RECOVERY_CHANCE) > best[1]:
             best = (number, float(gain + np.log(RECOVERY_CHANCE)))
     return best
@@ -301,7 +301,7 @@ def question_corrections(model: Model, fit: Fit) -> Model:
             continue
         causes = (*model.causes[:i], cause.loosened(), *model.causes[i + 1 :])
         doubted = replace(model, causes=causes)
-        gain = Solver(doubted).at(fit.scales).log_marginal - Solver(model).at(fit.scales).log_marginal
+        gain = Solver(doubted).log_marginal(fit.scales) - Solver(model).log_marginal(fit.scales)
         if gain + np.log(MISRECORDED_CHANCE) > 0.0:
             model = doubted
     return model

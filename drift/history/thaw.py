@@ -75,7 +75,7 @@ def likeliest_stretch(model: Model, fit: Fit, index: int) -> tuple[Stretch | Non
     if not tried:
         return None, -np.inf
     gains = [
-        Solver(replace(model, stretches=(*model.stretches, stretch))).at(fit.scales).log_marginal
+        Solver(replace(model, stretches=(*model.stretches, stretch))).log_marginal(fit.scales)
         - fit.log_marginal
         for stretch in tried
     ]

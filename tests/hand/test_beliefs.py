@@ -27,7 +27,7 @@ def test_one_reading_of_one_amplitude_under_another_prior():
     wide = 100.0 / 101.0
     told = swapped(np.array([2.0 * wide]), np.array([[wide]]), np.array([10.0]), np.array([[1.0], [10.0]]))
     assert told.mean[:, 0] == pytest.approx([1.0, 2.0 * wide], abs=ROUNDING)
-    assert told.cov[:, 0, 0] == pytest.approx([0.5, wide], abs=ROUNDING)
+    assert told.cov()[:, 0, 0] == pytest.approx([0.5, wide], abs=ROUNDING)
     gain = norm.logpdf(2.0, scale=np.sqrt(2.0)) - norm.logpdf(2.0, scale=np.sqrt(101.0))
     assert told.log_gain == pytest.approx([gain, 0.0], abs=ROUNDING)
 
