@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from functools import cache
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from drift.demo.instrument import ARCSEC
+
+if TYPE_CHECKING:
+    from scipy.interpolate import CubicSpline
 
 # ---- What shakes and misleads an observation on the sky.
 
@@ -111,6 +115,15 @@ class EarthTurning(NamedTuple):
     pole_y_rad: npt.NDArray[np.float64]
 
 
+@cache
+def _between_nodes() -> CubicSpline:
+    """Return the curve through the kept nodes: UT1 - TAI [s], the pole [arcsec]."""
+    from scipy.interpolate import CubicSpline
+
+    nodes = np.array(_NODES, dtype=float) * (1e-4, 1e-3, 1e-3)
+    return CubicSpline(FIRST_NODE_MJD + NODE_STEP_DAYS * np.arange(len(nodes)), nodes)
+
+
 def earth_turning(mjd_utc: npt.NDArray[np.float64], tai_minus_utc_s: npt.NDArray[np.float64]) -> EarthTurning:
     """Interpolate the kept nodes.
 
@@ -126,10 +139,7 @@ def earth_turning(mjd_utc: npt.NDArray[np.float64], tai_minus_utc_s: npt.NDArray
     ValueError
         For a date outside the kept years; names it and the years.
     """
-    from scipy.interpolate import CubicSpline
-
-    nodes = np.array(_NODES, dtype=float) * (1e-4, 1e-3, 1e-3)
-    node_mjd = FIRST_NODE_MJD + NODE_STEP_DAYS * np.arange(len(nodes))
+    node_mjd = FIRST_NODE_MJD + NODE_STEP_DAYS * np.arange(len(_NODES))
     outside = (mjd_utc < node_mjd[0]) | (mjd_utc > node_mjd[-1])
     if np.any(outside):
         raise ValueError(
@@ -137,7 +147,7 @@ def earth_turning(mjd_utc: npt.NDArray[np.float64], tai_minus_utc_s: npt.NDArray
             f"(MJD {node_mjd[0]} to {node_mjd[-1]}, 2014-10-30 to 2026-09-17); "
             "choose another start or fewer years"
         )
-    ut1_minus_tai, pole_x, pole_y = CubicSpline(node_mjd, nodes)(mjd_utc).T
+    ut1_minus_tai, pole_x, pole_y = _between_nodes()(mjd_utc).T
     arcsec = np.pi / 648000.0
     return EarthTurning(ut1_minus_tai + tai_minus_utc_s, pole_x * arcsec, pole_y * arcsec)
 
@@ -162,9 +172,8 @@ def _utc(time_us: Times) -> tuple[Floats, Floats, Floats]:
     day, rest_us = np.divmod(time_us, US_PER_DAY)
     seconds = np.asarray(rest_us / 1e6)
     leap_table = erfa.leap_seconds.get()
-    starts = [
-        np.datetime64(f"{row['year']:04d}-{row['month']:02d}-01", "D").astype(np.int64) for row in leap_table
-    ]
+    months = 12 * (leap_table["year"].astype(np.int64) - 1970) + leap_table["month"] - 1
+    starts = months.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)
     which = np.searchsorted(starts, day, side="right") - 1
     long_day = np.isin(day + 1, starts)
     return (
