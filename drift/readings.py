@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from typing import TYPE_CHECKING
 
 from drift.notebook import ShowsItself
@@ -133,6 +134,11 @@ class Readings(ShowsItself):
 
 def empty_table(kind: str) -> pd.DataFrame:
     """Return a table of `kind` with its columns and no rows."""
+    return _empty(kind).copy()
+
+
+@cache
+def _empty(kind: str) -> pd.DataFrame:
     import pandas as pd
 
     dtypes = {"int": "int64", "float": "float64", "text": "object"}

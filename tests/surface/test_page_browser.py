@@ -9,8 +9,17 @@ from contextlib import contextmanager
 
 import pytest
 import uvicorn
-from axe_core_python.selenium import Axe
-from browser_world import LINE, MISSING, PATIENCE_S, PHONE_HEIGHT, WHY_MISSING, chromium, look, runs_off
+from browser_world import (
+    LINE,
+    MISSING,
+    PATIENCE_S,
+    PHONE_HEIGHT,
+    WHY_MISSING,
+    chromium,
+    look,
+    looked_through,
+    runs_off,
+)
 from page_world import alignment_log, desk_of, pier_folder, rows_of
 from record_world import outside
 from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
@@ -56,12 +65,6 @@ def served(site_path):
 
 
 @pytest.fixture(scope="module")
-def browser():
-    with chromium() as driver:
-        yield driver
-
-
-@pytest.fixture(scope="module")
 def shown(tmp_path_factory):
     """A page that tests only read from."""
     with served(pier_folder(tmp_path_factory.mktemp("shown"))) as address:
@@ -74,13 +77,6 @@ def own(tmp_path):
     site_path = pier_folder(tmp_path)
     with served(site_path) as address:
         yield address, site_path
-
-
-@pytest.fixture(autouse=True)
-def as_on_a_desk(browser):
-    look(browser)
-    browser.get_log("performance")
-    browser.get_log("browser")
 
 
 def wait_for(browser, what):
@@ -321,7 +317,7 @@ def test_axe_finds_nothing_serious(browser, shown, path):
     for width, dark, chosen in LOOKED_AT:
         look(browser, width, dark)
         browser.get(f"{shown}/look/{chosen or 'device'}?to={path}")
-        found = Axe().run(browser, {"exclude": LEFT_OUT})
+        found = looked_through(browser, LEFT_OUT)
         bad = [one for one in found["violations"] if one["impact"] in ("serious", "critical")]
         assert not bad, [(one["id"], [node["html"][:200] for node in one["nodes"]][:4]) for one in bad]
         assert len(found["passes"]) > 5, "it looked at something"
@@ -366,7 +362,7 @@ def test_an_empty_record_fits_a_phone_and_axe_finds_nothing_serious(browser, not
     browser.get(nothing_yet + path)
     assert browser.execute_script("return document.documentElement.scrollWidth") <= 375
     assert browser.execute_script(CUT_CHOICES) == []
-    found = Axe().run(browser)
+    found = looked_through(browser)
     assert not [one for one in found["violations"] if one["impact"] in ("serious", "critical")]
 
 
