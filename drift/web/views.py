@@ -131,7 +131,9 @@ def coming_sentences(analysis: Analysis) -> list[str]:
     if coming is None:
         return list(brief_sentences(analysis))
     zone = zone_of(analysis.site.site.timezone)
-    return list(dict.fromkeys([*ahead_sentences(coming, zone), *realigning_sentences(coming, zone)]))
+    return list(
+        dict.fromkeys([*ahead_sentences(coming, zone), *realigning_sentences(coming, zone, analysis.now_us)])
+    )
 
 
 def history(page_state: PageState, request: Request) -> HTMLResponse:
