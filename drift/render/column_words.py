@@ -175,7 +175,8 @@ def choice_label(choice: Choice) -> str:
 
 def _plain_answer(answer: str) -> str:
     """Return an answer's code in the words for people, or as it stands where it has none: a name, a zone."""
-    words = {**KIND_WORDS, **ORDER_WORDS, **FORM_WORDS, **FRAME_WORDS, **SIDE_WORDS, NONE: "none of them"}
+    tables: tuple[Mapping[Any, str], ...] = (KIND_WORDS, ORDER_WORDS, FORM_WORDS, FRAME_WORDS, SIDE_WORDS)
+    words = {NONE: "none of them", **{str(code): text for table in tables for code, text in table.items()}}
     return words.get(answer, answer.removeprefix(VALUE).replace("mm_per_m", "mm/m"))
 
 
