@@ -1,6 +1,6 @@
-"""Words about tables with other columns than ours: questions, choices, reasons, proposals.
+"""How a table with columns of its own is talked about: questions, choices, reasons, proposals.
 
-Both terminal and page use them; an answer is the code of a choice.
+Terminal and page make all their words here; what is answered is a choice's code.
 """
 
 from __future__ import annotations
@@ -150,7 +150,7 @@ _ALL_SAID = frozenset(
 
 
 def question_words(question: Question) -> str:
-    """Return a question, after what was wrong with the last answer."""
+    """Return a question; what was wrong with the answer before goes first."""
     asked = sentence(question.asks)
     return f"{question.trouble}.  {asked}" if question.trouble else asked
 
@@ -175,9 +175,8 @@ def choice_label(choice: Choice) -> str:
 
 def _plain_answer(answer: str) -> str:
     """Return an answer's code in the words for people, or as it stands where it has none: a name, a zone."""
-    words: dict[str, str] = {NONE: "none of them"}
-    for table in (KIND_WORDS, ORDER_WORDS, FORM_WORDS, FRAME_WORDS, SIDE_WORDS):
-        words |= {str(code): said for code, said in table.items()}
+    tables: tuple[Mapping[Any, str], ...] = (KIND_WORDS, ORDER_WORDS, FORM_WORDS, FRAME_WORDS, SIDE_WORDS)
+    words = {NONE: "none of them", **{str(code): text for table in tables for code, text in table.items()}}
     return words.get(answer, answer.removeprefix(VALUE).replace("mm_per_m", "mm/m"))
 
 
@@ -268,7 +267,7 @@ def proposal_words(proposal: Proposal, preview: Preview) -> str:
 
 
 def not_settled_words(error: NotSettled) -> str:
-    """Return what is open about how a log is read, and how to settle it without a terminal."""
+    """Say what is open of how a log is read, and how to settle it without a terminal."""
     if error.proposal is not None:
         return (
             f"{error.name}: its columns are not those of a known log, but could be read so:\n"

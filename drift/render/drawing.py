@@ -9,7 +9,7 @@ import os
 import re
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -225,6 +225,16 @@ def drawn_picture(
         picture.narrow,
         tall,
     )
+
+
+def captioned_once(pictures: Sequence[Drawn]) -> list[Drawn]:
+    """Return pictures of one page, a caption that an earlier one has left out, as with steps close up."""
+    said: set[str] = set()
+    out = []
+    for one in pictures:
+        out.append(replace(one, caption="") if one.caption in said else one)
+        said.add(one.caption)
+    return out
 
 
 def small_svg(picture: Picture, analysis: Analysis) -> tuple[str, bool]:

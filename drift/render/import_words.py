@@ -109,7 +109,7 @@ def value_words(value: str) -> str:
     """Return a cell's value between quotes, a long one shortened."""
     if len(value) <= _LONGEST_VALUE:
         return repr(value)
-    return f"{value[:_LONGEST_VALUE]!r}... ({len(value):,} signs)"
+    return f"{value[:_LONGEST_VALUE]!r}... ({len(value):,} characters)"
 
 
 # ---- Reasons of rows and values.

@@ -159,7 +159,7 @@ def parsed_state(acknowledged_json: str | None) -> dict[str, Any]:
     except (ValueError, KeyError, TypeError, IndexError) as error:
         raise RecordError(
             f"What was last acknowledged can't be read back from the record ({error}).  Look at "
-            "`drift status`, then run `drift acknowledge` to take note of it afresh."
+            "`drift status`, then run `drift acknowledge` to mark it as seen afresh."
         ) from error
 
 

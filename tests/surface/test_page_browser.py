@@ -35,7 +35,7 @@ from drift.web.app import make_app
 pytestmark = pytest.mark.skipif(MISSING, reason=WHY_MISSING)
 PAGES = ("/", "/history", "/seasons/2023-24", "/nights", "/nights/2024-02-29", "/events/1", "/pictures/tilt")
 PAGES += ("/record", "/record/new/azimuth", "/record/new/shim", "/record/new/level", "/record/new/alignment")
-PAGES += ("/import",)
+PAGES += ("/import", "/help", "/help/level", "/help/strip")
 #: What is left out of axe's search: of pictures it looks into the first of a page, for it takes long.
 LEFT_OUT = [["#picture-seasons ~ figure svg"], [".cards svg"], [".phone svg"]]
 #: Returns the choices of lists that are wider than the list, less its arrow and its edges.
@@ -139,7 +139,10 @@ def test_a_log_is_imported_by_dropping_it_and_its_columns_are_asked_about(browse
         for group in browser.find_elements(By.TAG_NAME, "fieldset"):
             group.find_element(By.CSS_SELECTOR, "input[type=radio]").click()
         push(browser, "Answer")
-    assert "for example" in text(browser)
+    assert "Its first rows are then read so" in text(browser)
+    browser.find_element(By.XPATH, "//summary[contains(., 'Change a part')]").click()
+    bad = [one for one in Axe().run(browser)["violations"] if one["impact"] in ("serious", "critical")]
+    assert not bad, bad
     push(browser, "Read it so")
     wait_for(browser, lambda driver: "24 rows went in" in text(driver))
     assert (site_path.parent / "logs.toml").exists()
