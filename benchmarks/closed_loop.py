@@ -65,7 +65,7 @@ class Owner:
     rng: np.random.Generator
     true_per_turn: dict[str, float]
     slack: dict[str, float]
-    last_way: dict[str, float]
+    last_direction: dict[str, float]
 
     def takes(self, step: dict[str, Any], day: float) -> InventedStep:
         """Do one step of the advice, and return what it truly did."""
@@ -90,9 +90,9 @@ class Owner:
             else self.true_per_turn[knob] * abs(round(turns * 50.0)) / 50.0
         )
         moved = 60.0 * set_to * (1.0 + self.rng.normal(0.0, 0.03))
-        if turns is not None and self.last_way[knob] * way < 0.0:
+        if turns is not None and self.last_direction[knob] * way < 0.0:
             moved = max(moved - self.slack[knob], 0.0)
-        self.last_way[knob] = way
+        self.last_direction[knob] = way
         return (
             InventedStep(day, mount_az=way * moved)
             if knob == "azimuth"

@@ -223,9 +223,9 @@ def _set_aside(one: LeftOut) -> SetAside:
 
 def _found_before(store: Store) -> EarlierFit | None:
     """Return what the last answer found, when it is there and can be read."""
-    kept = store.get([BEFORE]).get(BEFORE, b"")
+    cached = store.get([BEFORE]).get(BEFORE, b"")
     try:
-        return from_text(kept.decode()) if kept else None
+        return from_text(cached.decode()) if cached else None
     except (ValueError, KeyError, TypeError):
         return None
 

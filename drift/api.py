@@ -296,13 +296,13 @@ class _PiecesInRecord:
 
     def get(self, keys: Sequence[str]) -> Mapping[str, bytes]:
         """Return what is kept of the pieces asked for."""
-        found = self._record.kept_blobs([f"{self._stamp} {key}" for key in keys])
+        found = self._record.cached_blobs([f"{self._stamp} {key}" for key in keys])
         return {key[len(self._stamp) + 1 :]: blob for key, blob in found.items()}
 
     def put(self, pieces: Mapping[str, bytes]) -> None:
         """Keep pieces; a record that can't be written keeps none, which is no harm."""
         if pieces:
-            self._record.keep_blobs({f"{self._stamp} {key}": blob for key, blob in pieces.items()})
+            self._record.cache_blobs({f"{self._stamp} {key}": blob for key, blob in pieces.items()})
 
 
 def fields_tonight(

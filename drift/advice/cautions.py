@@ -64,10 +64,10 @@ def large_tilt_arcsec(site: PierFile) -> tuple[float, float | None]:
 
 def _cracked(situation: Situation, history: History) -> Notice | None:
     """Return the call for help about a recorded crack, unless the pier was worked on since."""
-    told = [c for c in history.corrections if c.kind == CorrectionKind.CRACK]
-    if not told:
+    cracks = [c for c in history.corrections if c.kind == CorrectionKind.CRACK]
+    if not cracks:
         return None
-    latest = max(told, key=lambda c: c.time_us)
+    latest = max(cracks, key=lambda c: c.time_us)
     mended = any(c.kind == CorrectionKind.PIER and c.time_us > latest.time_us for c in history.corrections)
     if mended:
         return None
@@ -75,10 +75,10 @@ def _cracked(situation: Situation, history: History) -> Notice | None:
 
 
 def _large(situation: Situation, history: History) -> Notice | None:
-    told = lasting_tilt(situation, history)
-    if told is None:
+    lasting = lasting_tilt(situation, history)
+    if lasting is None:
         return None
-    tilt, sd = np.nan_to_num(told[0]), float(np.nanmax(told[1]))
+    tilt, sd = np.nan_to_num(lasting[0]), float(np.nanmax(lasting[1]))
     limit, top_mm = large_tilt_arcsec(situation.site)
     if math.hypot(*tilt) - ACT_SDS * sd <= limit:
         return None
@@ -98,8 +98,8 @@ def _large(situation: Situation, history: History) -> Notice | None:
 
 def _running(situation: Situation, history: History) -> Notice | None:
     lasting = history.lasting
-    told = any(pair_of(component, history).answer != "no" for component in ("tilt_east", "tilt_north"))
-    if lasting is None or not told or situation.span_days < _HELP_DAYS:
+    known = any(pair_of(component, history).answer != "no" for component in ("tilt_east", "tilt_north"))
+    if lasting is None or not known or situation.span_days < _HELP_DAYS:
         return None
     if lasting.arcsec_per_year - ACT_SDS * lasting.arcsec_per_year_sd <= _HELP_ARCSEC_PER_YEAR:
         return None

@@ -80,27 +80,27 @@ class Knob:
         Lost when the knob is turned the other way than the last time [arcsec].
     turns_seen
         How many past corrections this rests on; 0 for the prior alone.
-    last_way
+    last_direction
         Direction of the last turn, +1 or -1 (clockwise and up positive); 0 when not known.
     """
 
     name: str
     way: Way | None = None  # in which it is turned for a positive change, as one faces it
-    way_seen: int = 0  # by how many corrections that was learned; 0 where the site file says it
+    direction_seen: int = 0  # by how many corrections that was learned; 0 where the site file says it
     gain: float
     gain_sd: float
     slack: float
     slack_sd: float
     turns_seen: int
-    last_way: int
+    last_direction: int
 
     @property
-    def gain_told(self) -> bool:
+    def gain_known(self) -> bool:
         """Whether past turns show that the gain is not 1: until they do the knob is set by its thread."""
         return abs(self.gain - 1.0) > max(self.gain_sd, _GAIN_WORTH)
 
     @property
-    def slack_told(self) -> bool:
+    def slack_known(self) -> bool:
         """Whether past turns show that there is slack."""
         return self.slack > _SLACK_SDS * self.slack_sd
 
@@ -121,8 +121,8 @@ class Knob:
         """
         if change == 0.0:
             return 0.0, 0.0
-        lost, gain = _reversal(self.last_way, change), self.gain if self.gain_told else 1.0
-        slack = self.slack if self.slack_told else 0.0
+        lost, gain = _reversal(self.last_direction, change), self.gain if self.gain_known else 1.0
+        slack = self.slack if self.slack_known else 0.0
         setting = (change + math.copysign(lost * slack, change)) / gain
         of_gain = math.hypot(self.gain_sd, self.gain - gain)
         of_slack = lost * math.hypot(self.slack_sd, self.slack - slack)
@@ -131,7 +131,7 @@ class Knob:
 
     def loses(self, change: float) -> bool:
         """Whether a known slack is lost by a wanted change."""
-        return self.slack_told and _reversal(self.last_way, change) > 0.0
+        return self.slack_known and _reversal(self.last_direction, change) > 0.0
 
 
 @dataclass(frozen=True)
@@ -162,9 +162,9 @@ def learned_knobs(site: PierFile, history: History) -> dict[str, Knob]:
     """
     found = {}
     for name in KNOBS:
-        way, way_seen = way_of_knob(site, history, name)
+        way, direction_seen = direction_of_knob(site, history, name)
         knob = _learn(name, _prior_sd(site, name), _seen_of(site, history, name))
-        found[name] = replace(knob, way=way, way_seen=way_seen)
+        found[name] = replace(knob, way=way, direction_seen=direction_seen)
     return found
 
 
@@ -183,11 +183,11 @@ def odds_held(site: PierFile, history: History) -> tuple[float | None, ...]:
         if correction.kind in _PLATE and _has_amount(correction):
             (held[k],) = _held([seen_alone(correction, None)], GAIN_SD_GIVEN)
     odds = [held.get(k, math.nan) for k in range(len(history.corrections))]
-    told = zip(history.corrections, odds, strict=True)
-    return tuple(None if math.isnan(p) or _untold(c, p) else p for c, p in told)
+    judged = zip(history.corrections, odds, strict=True)
+    return tuple(None if math.isnan(p) or _is_uncertain(c, p) else p for c, p in judged)
 
 
-def _untold(correction: CorrectionFound, held: float) -> bool:
+def _is_uncertain(correction: CorrectionFound, held: float) -> bool:
     """Whether the readings can't tell a whole correction from half of it, or don't contradict it."""
     asked, found = float(correction.asked or 0.0), float(correction.found or 0.0)
     own = math.hypot(float(correction.found_sd or 0.0), SET_SHARE * asked, SET_SD)
@@ -197,8 +197,8 @@ def _untold(correction: CorrectionFound, held: float) -> bool:
 
 def _per_turn_arcsec(site: PierFile, knob: str) -> float | None:
     mount = site.mount
-    given = mount.azimuth_knob_arcmin_per_turn if knob == "azimuth" else mount.altitude_knob_arcmin_per_turn
-    return None if given is None else 60.0 * given
+    thread = mount.azimuth_knob_arcmin_per_turn if knob == "azimuth" else mount.altitude_knob_arcmin_per_turn
+    return None if thread is None else 60.0 * thread
 
 
 def _prior_sd(site: PierFile, knob: str) -> float:
@@ -239,7 +239,7 @@ def _learn(name: str, gain_sd: float, seen: Sequence[Seen]) -> Knob:
     weight = _posterior(seen, gain_sd)
     gain, spread = _moments(_GAINS, weight.sum(axis=1))
     slack, slack_spread = _moments(_SLACKS, weight.sum(axis=0))
-    told = sum(math.isfinite(one.found_sd) for one in seen)
+    count_seen = sum(math.isfinite(one.found_sd) for one in seen)
     last = int(math.copysign(1, seen[-1].set_to)) if seen else 0
     return Knob(
         name=name,
@@ -247,8 +247,8 @@ def _learn(name: str, gain_sd: float, seen: Sequence[Seen]) -> Knob:
         gain_sd=spread,
         slack=slack,
         slack_sd=slack_spread,
-        turns_seen=told,
-        last_way=last,
+        turns_seen=count_seen,
+        last_direction=last,
     )
 
 
@@ -302,14 +302,14 @@ def _log_normal(off: Floats, sd: float) -> Floats:
 
 def _reversals(seen: Sequence[Seen]) -> list[float]:
     """Return for each turn how much of the slack it loses: 0, 1/2 or 1."""
-    ways = [0, *(int(math.copysign(1, one.set_to)) for one in seen)]
-    return [_reversal(before, one.set_to) for before, one in zip(ways, seen, strict=False)]
+    turned = [0, *(int(math.copysign(1, one.set_to)) for one in seen)]
+    return [_reversal(before, one.set_to) for before, one in zip(turned, seen, strict=False)]
 
 
-def _reversal(last_way: int, change: float) -> float:
-    if last_way == 0:
+def _reversal(last_direction: int, change: float) -> float:
+    if last_direction == 0:
         return 0.5
-    return 0.0 if last_way * change > 0.0 else 1.0
+    return 0.0 if last_direction * change > 0.0 else 1.0
 
 
 def _moments(values: Floats, weight: Floats) -> tuple[float, float]:
@@ -320,7 +320,7 @@ def _moments(values: Floats, weight: Floats) -> tuple[float, float]:
 # ---- The direction in which a knob is turned: by the site file, or learned from recorded corrections.
 
 
-def way_of_knob(site: PierFile, history: History | None, knob: str) -> tuple[Way | None, int]:
+def direction_of_knob(site: PierFile, history: History | None, knob: str) -> tuple[Way | None, int]:
     """Return which way a knob is turned for a positive change, and by how many corrections that was learned.
 
     Parameters
@@ -337,11 +337,11 @@ def way_of_knob(site: PierFile, history: History | None, knob: str) -> tuple[Way
     way, count
         None where it was never given, or where corrections contradict each other.
     """
-    given = site.mount.azimuth_knob_east if knob == "azimuth" else site.mount.altitude_knob_up
-    if given is not None:
+    by_site_file = site.mount.azimuth_knob_east if knob == "azimuth" else site.mount.altitude_knob_up
+    if by_site_file is not None:
         # clockwise from above is east of a north pole and west of a south pole
         same = knob == "altitude" or site.site.latitude_deg >= 0.0
-        return (Way(given) if same else Way(given).other), 0
+        return (Way(by_site_file) if same else Way(by_site_file).other), 0
     seen = () if history is None else history.corrections
     votes = [
         c.knob_way if _done_by(c) > 0.0 else c.knob_way.other
@@ -382,7 +382,7 @@ class _Turn:
     side: Side  # to which the axis end is to go
     knob: Knob | None  # None where past turns have taught nothing
     way: Way | None  # in which the knob is turned, as one faces it
-    way_seen: int
+    direction_seen: int
 
     @property
     def setting(self) -> float:
@@ -444,7 +444,9 @@ def _turn(situation: Situation, k: int, changes: Floats, sds: Floats, knobs: Map
         (CorrectionKind.ALTITUDE, mount.altitude_knob_arcmin_per_turn),
     )[k]
     knob = knobs.get(kind)
-    way, way_seen = way_of_knob(situation.site, None, kind) if knob is None else (knob.way, knob.way_seen)
+    way, direction_seen = (
+        direction_of_knob(situation.site, None, kind) if knob is None else (knob.way, knob.direction_seen)
+    )
     return _Turn(
         kind=kind,
         change=change,
@@ -453,7 +455,7 @@ def _turn(situation: Situation, k: int, changes: Floats, sds: Floats, knobs: Map
         side=side_of(("mount_az", "mount_alt")[k], change, latitude_deg),
         knob=knob if knob is not None and knob.turns_seen > 0 else None,
         way=way if way is None or change >= 0.0 else way.other,
-        way_seen=way_seen,
+        direction_seen=direction_seen,
     )
 
 
@@ -467,7 +469,7 @@ def _action(turn: _Turn, situation: Situation) -> Action:
         **_wanted(turn),
         turns=turn.turns,
         way=turn.way,
-        way_seen=turn.way_seen,
+        way_seen=turn.direction_seen,
         **_learned(turn),
         travel_arcmin=travel if near_end else None,
         span_days=situation.span_days if situation.span_days < _YEAR_DAYS else None,
@@ -493,12 +495,12 @@ def _learned(turn: _Turn) -> dict[str, Value]:
     knob = turn.knob
     if knob is None:
         return {"past_turns": 0}
-    loses, teaches = knob.loses(turn.change), knob.gain_told or knob.loses(turn.change)
+    loses, teaches = knob.loses(turn.change), knob.gain_known or knob.loses(turn.change)
     return {
         "past_turns": knob.turns_seen,
         "landing_sd_arcsec": knob.to_set(turn.change)[1],
-        "gain": knob.gain if knob.gain_told else None,
-        "gain_sd": knob.gain_sd if knob.gain_told else None,
+        "gain": knob.gain if knob.gain_known else None,
+        "gain_sd": knob.gain_sd if knob.gain_known else None,
         "slack_arcsec": knob.slack if loses else None,
         "slack_sd_arcsec": knob.slack_sd if loses else None,
         "set_as_for_arcsec": abs(turn.setting) if teaches else None,

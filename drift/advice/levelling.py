@@ -49,20 +49,20 @@ def lasting_tilt(situation: Situation, history: History) -> tuple[Floats, Floats
     tilt, sd
         (north, east) each; a component that can't be told from the mount is NaN.  None when none can.
     """
-    told = tilt_now(history)
-    if told is None:
+    known = tilt_now(history)
+    if known is None:
         return None
-    tilt, sd = told
+    tilt, sd = known
     swung = _seasonal_tilt(situation, situation.time_us) - _seasonal_tilt(situation, _start_us(history))
     return tilt - swung, sd
 
 
 def base_tilt(situation: Situation, history: History) -> tuple[Floats, Floats] | None:
     """Return the same of what the mount stands on: the pier's tilt and what was shimmed since."""
-    told = lasting_tilt(situation, history)
-    if told is None:
+    lasting = lasting_tilt(situation, history)
+    if lasting is None:
         return None
-    tilt, sd = told
+    tilt, sd = lasting
     for k, column in enumerate(("plate_north", "plate_east")):
         known = np.flatnonzero(np.isfinite(history.change[:, HISTORY_COLUMNS.index(column)]))
         if known.size:
@@ -73,10 +73,10 @@ def base_tilt(situation: Situation, history: History) -> tuple[Floats, Floats] |
 
 def tilts_plainly(situation: Situation, history: History) -> Notice | None:
     """Return a remark on a base that tilts and is left as it is; None where its tilt is within its limit."""
-    told = _beyond_limit(situation, history)
-    if told is None:
+    beyond = _beyond_limit(situation, history)
+    if beyond is None:
         return None
-    tilt, sd = told
+    tilt, sd = beyond
     tip = _tip(situation, history, tilt, sd)
     if tip is not None and tip.left:
         return tip.action.notice
@@ -93,20 +93,20 @@ def _tilt(tilt: Floats, sd: float) -> dict[str, Value]:
 
 def _beyond_limit(situation: Situation, history: History) -> tuple[Floats, float] | None:
     """Return a tilt of the base that is beyond its limit and sure, and its sd; else None."""
-    told = base_tilt(situation, history)
-    if told is None:
+    base = base_tilt(situation, history)
+    if base is None:
         return None
-    tilt = np.nan_to_num(told[0])
-    size, sd = size_of(*tilt.tolist(), *np.nan_to_num(told[1]).tolist())
+    tilt = np.nan_to_num(base[0])
+    size, sd = size_of(*tilt.tolist(), *np.nan_to_num(base[1]).tolist())
     return None if size <= max(situation.site.warn.tilt_arcsec, ACT_SDS * sd) else (tilt, sd)
 
 
 def across(situation: Situation, history: History) -> float:
     """Return by what share a turn of one knob moves the other coordinate, by the tilt since the start."""
-    told = base_tilt(situation, history)
-    if told is None or not math.isfinite(told[0][1]):
+    base = base_tilt(situation, history)
+    if base is None or not math.isfinite(base[0][1]):
         return 0.0
-    return abs(float(told[0][1])) / ARCSEC_PER_RAD / math.cos(situation.latitude_rad)
+    return abs(float(base[0][1])) / ARCSEC_PER_RAD / math.cos(situation.latitude_rad)
 
 
 def levelling(situation: Situation, history: History, knobs: Mapping[str, Knob] | None) -> tuple[Action, ...]:
@@ -127,8 +127,8 @@ def levelling(situation: Situation, history: History, knobs: Mapping[str, Knob] 
     tuple of Action
         Empty when it is not needed, is too small to be set, or takes the axis out of a knob's reach.
     """
-    told = _beyond_limit(situation, history)
-    tip = None if told is None else _tip(situation, history, *told)
+    beyond = _beyond_limit(situation, history)
+    tip = None if beyond is None else _tip(situation, history, *beyond)
     if tip is None or tip.left:
         return ()
     if not tip.action.bolts:

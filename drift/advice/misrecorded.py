@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 #: and that of two alike within days one repeats the other: common practice, weakly held.
 WRONG_CHANCE, TWICE_CHANCE = 0.01, 0.5
 #: Reported from three to one on, like a correction that did not hold.
-_TOLD_FROM = 0.75
+_REPORTED_FROM = 0.75
 #: What did not hold lies about half of what was asked, by this share of it.
 _FAILED_SHARE = 0.35
 #: Uncertainty of a movement between two nights, and of two settings of a knob [arcsec].
@@ -65,7 +65,7 @@ def _suspect(one: CorrectionFound, twin: CorrectionFound | None, site: PierFile)
     wrong, most = max(
         ((wrong, w) for wrong, w in weight.items() if wrong is not None), key=lambda pair: pair[1]
     )
-    if most < _TOLD_FROM * total:
+    if most < _REPORTED_FROM * total:
         return None
     return Suspect(correction=one, wrong=wrong, probability=most / total)
 

@@ -138,13 +138,13 @@ def side_of(component: str, size: float, latitude_deg: float) -> Side:
     latitude_deg
         Geodetic: clockwise is east of a north pole and west of a south pole.
     """
-    ways = {
+    sides = {
         "tilt_north": (Side.NORTH, Side.SOUTH),
         "tilt_east": (Side.EAST, Side.WEST),
         "mount_az": (Side.EAST, Side.WEST) if latitude_deg >= 0.0 else (Side.WEST, Side.EAST),
         "mount_alt": (Side.UP, Side.DOWN),
     }
-    return ways[component][0 if size >= 0.0 else 1]
+    return sides[component][0 if size >= 0.0 else 1]
 
 
 def pair_of(component: str, history: History) -> Separable:
@@ -206,12 +206,12 @@ def tilt_now(history: History) -> tuple[Floats, Floats] | None:
     for k, component in enumerate(("tilt_north", "tilt_east")):
         column = HISTORY_COLUMNS.index(component)
         known = np.flatnonzero(np.isfinite(history.change[:, column]))
-        if known.size and _told(pair_of(component, history)):
+        if known.size and _is_told_apart(pair_of(component, history)):
             tilt[k], sd[k] = history.change[known[-1], column], history.sd[known[-1], column]
     return (tilt, sd) if np.any(np.isfinite(tilt)) else None
 
 
-def _told(pair: Separable) -> bool:
+def _is_told_apart(pair: Separable) -> bool:
     return pair.answer != "no"
 
 
@@ -271,20 +271,20 @@ def _own_tilt(history: History, base: Baseline) -> list[Change]:
 
 def _gradual_tilt(site: PierFile, history: History) -> list[Movement]:
     changes = _own_tilt(history, baseline_of(site, history))
-    told = [change for change in changes if _told(pair_of(change.component, history))]
-    if not told:
+    apart = [change for change in changes if _is_told_apart(pair_of(change.component, history))]
+    if not apart:
         return []
-    size = math.hypot(*(change.size for change in told))
-    sd = math.sqrt(sum((change.size * change.sd) ** 2 for change in told)) / size if size > 0.0 else math.inf
+    size = math.hypot(*(change.size for change in apart))
+    sd = math.sqrt(sum((change.size * change.sd) ** 2 for change in apart)) / size if size > 0.0 else math.inf
     if size > site.warn.tilt_arcsec and size > GRADUAL_SDS * sd:
-        return [Movement(part=MovedPart.PIER, how="tilt", changes=tuple(told))]
+        return [Movement(part=MovedPart.PIER, how="tilt", changes=tuple(apart))]
     return []
 
 
 def _season(site: PierFile, history: History) -> list[Movement]:
     seasonal = history.seasonal
     pairs = (history.east_tilt_from_mount_azimuth, history.north_tilt_from_mount_altitude)
-    if seasonal is None or not any(_told(pair) for pair in pairs):
+    if seasonal is None or not any(_is_told_apart(pair) for pair in pairs):
         return []
     swing, sd = seasonal.peak_to_trough, seasonal.peak_to_trough_sd
     return (
@@ -302,7 +302,7 @@ def _gradual_mount(site: PierFile, history: History) -> list[Movement]:
     ):
         change = own_change(history, component)
         limit = site.warn.axis_arcmin * 60.0 / to_sky
-        if change is not None and _told(pair_of(component, history)) and _clear(change, limit):
+        if change is not None and _is_told_apart(pair_of(component, history)) and _clear(change, limit):
             found.append(Movement(part=MovedPart.MOUNT, how="mount", changes=(change,)))
     return found
 
@@ -311,7 +311,7 @@ def _explained(found: list[Movement], history: History) -> set[str]:
     """Return the components of the pairs whose gradual change is already explained."""
     components = {change.component for finding in found for change in finding.changes}
     if any(finding.how == "season" for finding in found):
-        components |= {tilt for tilt, _ in (EAST_PAIR, NORTH_PAIR) if _told(pair_of(tilt, history))}
+        components |= {tilt for tilt, _ in (EAST_PAIR, NORTH_PAIR) if _is_told_apart(pair_of(tilt, history))}
     return components
 
 

@@ -312,8 +312,8 @@ def _nothing(situation: Situation, history: History) -> Action:
         realign_soon=by_us is not None and by_us <= situation.now_us,
     )
     remarks = (_frames_turn(situation), tilts_plainly(situation, history))
-    said = tuple(remark for remark in remarks if remark is not None)
-    return Action(do=Do.NOTHING, notice=notice, until_us=by_us, remarks=said)
+    present = tuple(remark for remark in remarks if remark is not None)
+    return Action(do=Do.NOTHING, notice=notice, until_us=by_us, remarks=present)
 
 
 def _frames_turn(situation: Situation) -> Notice | None:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 #: The verdict has a clause for this many events, the latest; the table of events has all.
-_EVENTS_TOLD = 3
+_EVENTS_NAMED = 3
 #: A coordinate of the axis moved clearly from so many standard deviations on.
 _CLEAR_SDS = 2.0
 #: The knob that a part of the mount is turned by.
@@ -53,25 +53,25 @@ def verdict_of(
             notice=_quiet(situation, history),
             seen_once=_seen_once(situation, nights, history),
         )
-    standing = tuple(
+    unresolved = tuple(
         f for f in findings if f.event is None or not put_right_us(f.event, f.part, situation, history)
     )
     return Verdict(
         moved=True,
         part=part,
-        notice=_head(findings, standing, situation, history),
+        notice=_head(findings, unresolved, situation, history),
         clauses=_clauses(findings, situation, nights, history),
-        put_right=not standing and not situation.is_over,
+        put_right=not unresolved and not situation.is_over,
     )
 
 
 def _head(
-    findings: tuple[Movement, ...], standing: tuple[Movement, ...], situation: Situation, history: History
+    findings: tuple[Movement, ...], unresolved: tuple[Movement, ...], situation: Situation, history: History
 ) -> Notice:
     """Return the head: what moved and still holds, or has been corrected since."""
-    if standing:
-        part = _part({finding.part for finding in standing})
-        return warning(AdviceCode.MOVED, part=part, slip_put_right=len(standing) < len(findings))
+    if unresolved:
+        part = _part({finding.part for finding in unresolved})
+        return warning(AdviceCode.MOVED, part=part, slip_put_right=len(unresolved) < len(findings))
     moved = [_year(f.event.before_us, situation) for f in findings if f.event is not None]
     right = [put_right_us(f.event, f.part, situation, history) for f in findings if f.event is not None]
     last = max(history.corrections, key=lambda c: (c.time_us in right, c.time_us))
@@ -180,9 +180,9 @@ def _clauses(
     findings: tuple[Movement, ...], situation: Situation, nights: Nights, history: History
 ) -> tuple[Notice, ...]:
     events = [(f.event, f.part) for f in findings if f.event is not None]
-    clauses = [event_notice(*each, situation, nights, history) for each in events[:_EVENTS_TOLD]]
-    if len(events) > _EVENTS_TOLD:
-        clauses.append(info(AdviceCode.EARLIER_STEPS, count=len(events) - _EVENTS_TOLD))
+    clauses = [event_notice(*each, situation, nights, history) for each in events[:_EVENTS_NAMED]]
+    if len(events) > _EVENTS_NAMED:
+        clauses.append(info(AdviceCode.EARLIER_STEPS, count=len(events) - _EVENTS_NAMED))
     tellers = {"tilt": _tilts, "season": _swings, "mount": _crept, "axis": _crept}
     clauses += [tellers[f.how](f, situation, history) for f in findings if f.event is None]
     return tuple(clauses)

@@ -60,7 +60,7 @@ def command(pier: str | None, ids: tuple[str, ...], when: str | None, note: str,
             _record(analysis, situation, record, ids, when, note)
             return
         steps = [AdvisedStep.of(action) for action in analysis.advice.actions]
-        shown = kept_ids(record, situation.time_us, steps)
+        shown = step_ids(record, situation.time_us, steps)
         if as_json:
             import json
 
@@ -69,7 +69,7 @@ def command(pier: str | None, ids: tuple[str, ...], when: str | None, note: str,
             _print(analysis, shown)
 
 
-def kept_ids(record: Record, night_us: int, steps: Sequence[AdvisedStep | None]) -> list[str]:
+def step_ids(record: Record, night_us: int, steps: Sequence[AdvisedStep | None]) -> list[str]:
     """Store the steps in the record and return their ids; "" for what can't be recorded as done."""
     ids = iter(
         record.keep_steps(night_us, [(str(one.do), one.numbers()) for one in steps if one is not None])
@@ -114,15 +114,15 @@ def _step_of(analysis: Analysis, situation: Situation, record: Record, step: str
                 f"the step {step} is recorded already: row {rows}, at {utc_text(one.time_us)}.  If it was "
                 "not done then, `drift record edit` or `drift record withdraw` puts that right."
             )
-    kept = record.kept_step(step)
-    if kept is not None:
-        found = AdvisedStep.from_numbers(kept.do, kept.numbers)
-        if may_be_recorded(found.do, kept.night_us, situation, analysis.history, done):
+    stored = record.kept_step(step)
+    if stored is not None:
+        found = AdvisedStep.from_numbers(stored.do, stored.numbers)
+        if may_be_recorded(found.do, stored.night_us, situation, analysis.history, done):
             return found
     steps = [AdvisedStep.of(action) for action in analysis.advice.actions]
-    known = [one for one in kept_ids(record, situation.time_us, steps) if one]
+    known = [one for one in step_ids(record, situation.time_us, steps) if one]
     now = f"those now are {', '.join(known)}" if known else "no step can be recorded now"
-    was = f"there is no step {step!r}" if kept is None else f"the step {step} is not to be done any more"
+    was = f"there is no step {step!r}" if stored is None else f"the step {step} is not to be done any more"
     raise RecordError(
         f"{was}: {now}.  New readings or corrections may have changed the advice: look at `drift advise` "
         "again, and record what was done with `drift record`."
@@ -168,9 +168,9 @@ def _held_sentence(correction: CorrectionFound, held: float, analysis: Analysis)
     from drift.render.phrases import asked_and_found, percent, zone_of
 
     when = local_date(correction.time_us, zone_of(analysis.site.site.timezone))
-    said = asked_and_found(correction, analysis.site.site.latitude_deg)
+    outcome = asked_and_found(correction, analysis.site.site.latitude_deg)
     odds = f"held ({percent(held)} sure)" if held >= 0.5 else f"did not hold ({percent(1.0 - held)} sure)"
-    return f"The {correction.kind} correction of {when}: {said}; it {odds}."
+    return f"The {correction.kind} correction of {when}: {outcome}; it {odds}."
 
 
 def _knob_sentences(analysis: Analysis) -> list[str]:
@@ -183,14 +183,14 @@ def _knob_sentences(analysis: Analysis) -> list[str]:
 def _knob_sentence(knob: Knob) -> str:
     from drift.render.phrases import angle, counted
 
-    told = f"what is set, to ± {knob.gain_sd:.2f} of it"
-    if knob.gain_told:
-        told = f"{knob.gain:.2f} ± {knob.gain_sd:.2f} of what is set"
+    effect = f"what is set, to ± {knob.gain_sd:.2f} of it"
+    if knob.gain_known:
+        effect = f"{knob.gain:.2f} ± {knob.gain_sd:.2f} of what is set"
     lost = "what is lost when the knob is turned back can't be told yet"
-    if knob.slack_told:
+    if knob.slack_known:
         lost = f"{angle(knob.slack, knob.slack_sd)} is lost when the knob is turned back"
     turns = counted(knob.turns_seen, "correction")
-    return f"The {knob.name} knob, going by {turns}: the axis does {told}; {lost}."
+    return f"The {knob.name} knob, going by {turns}: the axis does {effect}; {lost}."
 
 
 def _as_mapping(
@@ -206,8 +206,8 @@ def _as_mapping(
         "format": "drift-advise",
         "version": 2,
         "steps": [
-            {"step": kept or None, **action, "record": [] if step is None else list(step.rows())}
-            for kept, step, action in zip(shown, steps, status["actions"], strict=True)
+            {"step": step_id or None, **action, "record": [] if step is None else list(step.rows())}
+            for step_id, step, action in zip(shown, steps, status["actions"], strict=True)
         ],
         "done": [
             {**named(done, "step", "time_us"), "sentence": sentence(done.notice)}

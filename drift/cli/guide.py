@@ -84,18 +84,18 @@ def demo_command(ctx: click.Context, folder: Path | None, south: bool) -> None:
     _write_site_file(ctx, folder, sample, site_text)
     _analysis(ctx, folder)
     _compare(folder, sample)
-    _say_where(folder)
+    _print_where(folder)
 
 
 def _step(number: int, title: str, about: str, typed: str = "") -> None:
     """Print what comes next, and what one would type for it."""
     click.echo(f"\n{number}. {title}", err=True)
-    _say(about)
+    _print(about)
     if typed:
         click.echo(f"   > {typed}", err=True)
 
 
-def _say(text: str) -> None:
+def _print(text: str) -> None:
     import textwrap
 
     click.echo(textwrap.fill(text, 100, initial_indent="   ", subsequent_indent="   "), err=True)
@@ -150,7 +150,7 @@ def _write_site_file(ctx: click.Context, folder: Path, sample: SampleSet, site_t
         zero=scenario.zero,
     )
     write_texts(folder, {SITE_NAME: site_text})
-    _say("Then the owner filled in knobs, bolts, pier, optics and horizon with a text editor.")
+    _print("Then the owner filled in knobs, bolts, pier, optics and horizon with a text editor.")
 
 
 def _analysis(ctx: click.Context, folder: Path) -> None:
@@ -203,7 +203,7 @@ def _compare(folder: Path, sample: SampleSet) -> None:
     click.echo("\n".join(lines))
 
 
-def _say_where(folder: Path) -> None:
+def _print_where(folder: Path) -> None:
     from drift.demo.files import SITE_NAME, TRUTH_NAME
     from drift.demo.samples import LOGS, REPORT_NAME
 

@@ -52,7 +52,7 @@ def settler(site_file: Path | None, mapping: str, answers: Sequence[str], yes: b
         given,
         mapping,
         ask_person if person else None,
-        _say_yes if yes else agree_at_terminal if person else None,
+        _accept if yes else agree_at_terminal if person else None,
     )
 
 
@@ -80,15 +80,15 @@ def ask_person(table: RawTable, question: Question) -> str:
     known = {choice.answer.lower(): choice.answer for choice in question.choices}
     while True:
         with _or_stop():
-            said = click.prompt(
+            reply = click.prompt(
                 "  number" + (" or another answer" if question.free else ""), err=True
             ).strip()
-        if said.isdigit() and 1 <= int(said) <= len(question.choices):
-            return question.choices[int(said) - 1].answer
-        if said.lower() in known:
-            return known[said.lower()]
-        if question.free and said and not said.isdigit():
-            return str(said)
+        if reply.isdigit() and 1 <= int(reply) <= len(question.choices):
+            return question.choices[int(reply) - 1].answer
+        if reply.lower() in known:
+            return known[reply.lower()]
+        if question.free and reply and not reply.isdigit():
+            return str(reply)
         click.echo(f"  Write a number from 1 to {len(question.choices)}.", err=True)
 
 
@@ -100,11 +100,13 @@ def agree_at_terminal(table: RawTable, proposal: Proposal, preview: Preview, nam
     with _or_stop():
         if not click.confirm("Read it so?", default=False, err=True):
             return ""
-        said = click.prompt("Keep this for files with the same header under the name", default=name, err=True)
-    return str(said).strip() or name
+        reply = click.prompt(
+            "Keep this for files with the same header under the name", default=name, err=True
+        )
+    return str(reply).strip() or name
 
 
-def _say_yes(table: RawTable, proposal: Proposal, preview: Preview, name: str) -> str:
+def _accept(table: RawTable, proposal: Proposal, preview: Preview, name: str) -> str:
     """Show a proposal and accept it."""
     from drift.render.column_words import proposal_words
 
@@ -287,8 +289,8 @@ def _print_set_aside(record: Record, as_json: bool) -> None:
     if not rows:
         click.echo("Nothing has been set aside.")
     for row in rows:
-        kept = "  (only this value was left out; the row went in)" if row.row_kept else ""
-        click.echo(f"{row.file}, {row_words(row)}{kept}")
+        remark = "  (only this value was left out; the row went in)" if row.row_kept else ""
+        click.echo(f"{row.file}, {row_words(row)}{remark}")
 
 
 def _as_mapping(

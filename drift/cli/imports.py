@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 _FILES_SHOWN = 5
 
 
-class _ListsUnlessTold(click.Group):
+class _ListsByDefault(click.Group):
     """A group that lists when no subcommand is named, as in ``drift imports`` and ``drift imports 3``."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
@@ -38,7 +38,7 @@ class _ListsUnlessTold(click.Group):
 
 @click.group(
     "imports",
-    cls=_ListsUnlessTold,
+    cls=_ListsByDefault,
     help="What came into the record by which import: list it, undo it, mend rows that were set aside, trace "
     "a number to file and line.\n\nWithout a subcommand the imports are listed, as by `drift imports list`; "
     "a number lists every file of that import.",
@@ -300,8 +300,8 @@ def listing(pier: str | None, as_json: bool) -> None:
     if not asides:
         click.echo("Nothing is set aside.")
     for one in asides:
-        kept = "  (only this value was left out; the row went in)" if one.row.row_kept else ""
-        click.echo(f"{one.number:>5}  {one.row.file}, {row_words(one.row)}{kept}")
+        remark = "  (only this value was left out; the row went in)" if one.row.row_kept else ""
+        click.echo(f"{one.number:>5}  {one.row.file}, {row_words(one.row)}{remark}")
 
 
 @aside_command.command(
@@ -362,10 +362,10 @@ def put_back(files: tuple[Path, ...], pier: str | None) -> None:
     with open_record(site) as record:
         settle = settler(site.path, "", (), yes=False)
         for path in files:
-            _tell(put_back_mended(record, path, settle))
+            _print_mended(put_back_mended(record, path, settle))
 
 
-def _tell(done: Mended) -> None:
+def _print_mended(done: Mended) -> None:
     from drift.render.import_words import not_taken_words
 
     by = "" if done.import_number is None else f" (import {done.import_number})"

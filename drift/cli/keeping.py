@@ -62,9 +62,9 @@ def _lines(found: Soundness) -> list[str]:
         lines.append(f"... and {len(places) - _ROWS_SHOWN:,} more rows")
     if found.missing:
         lines.append(f"{_rows(found.missing)} can't be found any more.")
-    if found.kept_changed:
+    if found.cache_damaged:
         lines.append(
-            f"{found.kept_changed:,} kept answers or pieces of work are damaged; they don't count and are "
+            f"{found.cache_damaged:,} kept answers or pieces of work are damaged; they don't count and are "
             "worked out "
             "again.  --clear-cache lets go of all of them."
         )

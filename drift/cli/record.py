@@ -129,10 +129,10 @@ def row_line(row: RowHeld, site: PierFile) -> str:
 
     note = f'  "{row.values["note"]}"' if row.values.get("note") else ""
     state = "" if row.in_use else f"  [{row.state}]"
-    said = words(row.kind, [as_text(row)], site, brief=True).rstrip(".")
+    text = words(row.kind, [as_text(row)], site, brief=True).rstrip(".")
     when = clock_text(row.values["time_us"], zone_of(site.site.timezone))
     where = f"({Path(row.file).name}, line {row.line})"
-    return f"{when}  {said}{note}  {where}{state}"
+    return f"{when}  {text}{note}  {where}{state}"
 
 
 def numbered_line(row: RowHeld, site: PierFile) -> str:
@@ -141,18 +141,18 @@ def numbered_line(row: RowHeld, site: PierFile) -> str:
 
 
 @contextmanager
-def telling_of_pairs(record: Record, rows: Iterable[RowHeld]) -> Iterator[list[str]]:
+def reporting_pairs(record: Record, rows: Iterable[RowHeld]) -> Iterator[list[str]]:
     """Fill a list with what an act on some rows does to end-for-end pairs of level readings.
 
     When one half of a pair is withdrawn the other counts alone, which nothing else would show.
     """
-    told: list[str] = []
+    lines: list[str] = []
     if not any(row.kind == "levels" for row in rows):
-        yield told
+        yield lines
         return
     before = _halves(record)
-    yield told
-    told += _pair_words(before, _halves(record))
+    yield lines
+    lines += _pair_words(before, _halves(record))
 
 
 def _halves(record: Record) -> dict[int, int]:
@@ -221,11 +221,11 @@ def withdraw(rows: tuple[int, ...], why: str, pier: str | None) -> None:
     site = site_of(pier)
     with open_record(site) as record:
         found = _wanted(record, rows)
-        with telling_of_pairs(record, found) as told:
+        with reporting_pairs(record, found) as lines:
             record.withdraw(rows, why)
     for row in found:
         say(f"Withdrawn: {numbered_line(row, site)}")
-    for sentence in told:
+    for sentence in lines:
         say(sentence)
 
 
@@ -239,12 +239,12 @@ def put_back(rows: tuple[int, ...], why: str, pier: str | None) -> None:
 
     site = site_of(pier)
     with open_record(site) as record:
-        with telling_of_pairs(record, _wanted(record, rows)) as told:
+        with reporting_pairs(record, _wanted(record, rows)) as lines:
             record.put_back(rows, why)
         found = _wanted(record, rows)
     for row in found:
         say(f"In use again: {numbered_line(row, site)}")
-    for sentence in told:
+    for sentence in lines:
         say(sentence)
 
 
@@ -321,14 +321,14 @@ def edit(row: int, time: str | None, why: str, pier: str | None, **given: str | 
             **as_text(old),
             **{columns[name]: value for name, value in changed.items()},
         }
-        with telling_of_pairs(record, [old]) as told:
+        with reporting_pairs(record, [old]) as lines:
             amend(record, row, new, why)
         last = record.history([row])[row][-1]
         (now,) = _wanted(record, (last.other_row_id or row,))
     when = clock_text(old.values["time_us"], zone_of(site.site.timezone))
     say(f"Row {row} of {when} is kept as withdrawn.")
     say(f"In its place: {numbered_line(now, site)}")
-    for sentence in told:
+    for sentence in lines:
         say(sentence)
 
 

@@ -59,10 +59,10 @@ def command(names: tuple[str, ...], pier: str | None, full: bool, as_json: bool)
     form = _JSON if as_json else _TERMINAL if sys.stdout.isatty() else _PLAIN
     path = find_pier(pier)
     before = _bytes_of(path)
-    kept = quick.kept_for(
+    cached = quick.cached_for(
         before, path.parent, lambda state: _key(path, before, state, form, shown, quick.now_us())
     )
-    click.echo(kept if kept is not None else _worked_out(path, form, shown), nl=as_json)
+    click.echo(cached if cached is not None else _worked_out(path, form, shown), nl=as_json)
 
 
 def _bytes_of(path: Path) -> bytes:
@@ -116,9 +116,9 @@ def _worked_out(path: Path, form: str, shown: tuple[str, ...] | None) -> str:
     with open_record(site) as record:
         now = quick.now_us()
         state = record.state()
-        kept = record.kept_analysis(_key(path, before, state, form, shown, now))
-        if kept is not None:
-            return kept
+        cached = record.cached_analysis(_key(path, before, state, form, shown, now))
+        if cached is not None:
+            return cached
         with working("Reading the record"):
             readings = record.readings()
         with working("Working out the axis of each night and the pier's tilt"):
@@ -127,7 +127,7 @@ def _worked_out(path: Path, form: str, shown: tuple[str, ...] | None) -> str:
         # another program may have added some meanwhile
         state = replace(state, readings_id=readings.readings_id)
         if _bytes_of(path) == before:
-            record.keep_analysis(_key(path, before, state, form, shown, now), text)
+            record.cache_analysis(_key(path, before, state, form, shown, now), text)
     return text
 
 
@@ -186,9 +186,9 @@ def _as_words(analysis: Analysis, record: Record, form: str, shown: tuple[str, .
     from rich.console import Console
 
     console = Console()
-    with console.capture() as said:
+    with console.capture() as captured:
         print_words(analysis, console, waiting, shown)
-    return said.get()
+    return captured.get()
 
 
 # ---- `drift outlook`: the coming twelve months, the frost, and what to do about the pier.

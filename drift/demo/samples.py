@@ -46,14 +46,18 @@ def _counts(world: World) -> Iterator[str]:
 
 def _step_words(step: InventedStep) -> str:
     if step.mount_az:
-        knob, size, way = "azimuth", step.mount_az, "clockwise" if step.mount_az > 0 else "anticlockwise"
+        knob, size, direction = (
+            "azimuth",
+            step.mount_az,
+            "clockwise" if step.mount_az > 0 else "anticlockwise",
+        )
     else:
-        knob, size, way = "altitude", step.mount_alt, "up" if step.mount_alt > 0 else "down"
+        knob, size, direction = "altitude", step.mount_alt, "up" if step.mount_alt > 0 else "down"
     noted = "nobody wrote it down"
     if step.kind and step.amount_arcmin is not None:
         asked = 60.0 * step.amount_arcmin
         noted = f"written down as {step.amount_arcmin:+.1f} arcmin ({asked:+.0f} arcsec)"
-    return f"the {knob} knob moved the axis {way} by {abs(size):.0f} arcsec; {noted}."
+    return f"the {knob} knob moved the axis {direction} by {abs(size):.0f} arcsec; {noted}."
 
 
 def _events(world: World) -> Iterator[str]:
@@ -338,10 +342,10 @@ def clear_folder(folder: Path) -> None:
 
 def _is_demo(folder: Path) -> bool:
     try:
-        said = json.loads((folder / TRUTH_NAME).read_text(encoding="utf-8"))
+        truth = json.loads((folder / TRUTH_NAME).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return False
-    return isinstance(said, dict) and said.get("format") == TRUTH_FORMAT
+    return isinstance(truth, dict) and truth.get("format") == TRUTH_FORMAT
 
 
 def put_logs(folder: Path, sample: SampleSet) -> str:

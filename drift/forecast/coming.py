@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 #: Readings this near to the day on which the heave was last out show the axis at rest [days].
 _NEAR_REST_DAYS = 45
 #: Less of the swing than this does not show how large it is.
-_STANDING_SHARE = 0.3
+_PRESENT_SHARE = 0.3
 #: Winters differ by at least this share, however alike the few on record were (our own assumption).
 _LEAST_SHARE = 0.15
 #: No winter is believed to be further from the mean than so many times that share.
@@ -95,7 +95,7 @@ def _share(history: History, season: Season, latitude_rad: float, seen_us: int) 
     usual = (season.at(np.array([seen_us]))[0] - season.year[season.rest]) * to_sky
     size = float(np.hypot(*usual))
     swing = float(np.hypot(*((season.year - season.year[season.rest]) * to_sky).T).max())
-    if moved is None or size < _STANDING_SHARE * swing:
+    if moved is None or size < _PRESENT_SHARE * swing:
         return 0.0
     change, sd = moved
     along = usual / size
@@ -133,7 +133,7 @@ def _moved_since(history: History, latitude_rad: float, rest_us: int) -> tuple[F
 
 
 #: Number of paths in all, the same about each sample path of the frost, and the seed of the draws.
-_COURSES, _FIRST = 1000, 20240901
+_PATHS, _FIRST = 1000, 20240901
 
 
 def sample_paths_along(ahead: Forecast, within_sd: Floats, to_line: Floats) -> Floats:
@@ -158,7 +158,7 @@ def sample_paths_along(ahead: Forecast, within_sd: Floats, to_line: Floats) -> F
     sample_paths = np.array([without_line(path, ahead.time_us) @ to_line for path in ahead.paths])  # (M, D)
     variance = np.maximum.accumulate(((within_sd * to_line) ** 2).sum(axis=1))
     steps = np.sqrt(np.diff(variance, prepend=variance[0]))
-    each = -(-_COURSES // len(sample_paths))
+    each = -(-_PATHS // len(sample_paths))
     drawn = np.random.default_rng(_FIRST).standard_normal((len(sample_paths), each, steps.size))
     astray = np.cumsum(steps * drawn, axis=2).reshape(-1, steps.size)
     # a line through both ends is taken out of these as of the sample paths
@@ -274,15 +274,15 @@ def axis_rate(history: History, latitude_rad: float) -> tuple[Floats, Floats]:
     """Return how fast the lasting tilt moves (az_error, alt_error), and the sds [arcsec a year]."""
     lasting = history.lasting
     pairs = (history.east_tilt_from_mount_azimuth, history.north_tilt_from_mount_altitude)
-    told = np.array([pair.answer != "no" for pair in pairs], dtype=float)
+    known = np.array([pair.answer != "no" for pair in pairs], dtype=float)
     if lasting is None or not np.isfinite(lasting.arcsec_per_year):
         return np.zeros(2), np.zeros(2)
-    sd = told * np.abs(axis_of_tilt(np.ones(2), latitude_rad)) * lasting.arcsec_per_year_sd
+    sd = known * np.abs(axis_of_tilt(np.ones(2), latitude_rad)) * lasting.arcsec_per_year_sd
     if lasting.toward_bearing_deg is None:
         return np.zeros(2), sd
     bearing = np.radians(lasting.toward_bearing_deg)
     tilt = lasting.arcsec_per_year * np.array([np.cos(bearing), np.sin(bearing)])
-    return told * axis_of_tilt(tilt, latitude_rad), sd
+    return known * axis_of_tilt(tilt, latitude_rad), sd
 
 
 # ---- How much settlement is still to come.
@@ -419,7 +419,7 @@ def forecast(
     last = int(np.flatnonzero(model.series.night >= 0)[-1])
     longer = _with_coming(model, last, time_us, warmth)
     solved = [
-        _ahead(replace(longer, frost=way), scales, time_us.size) for way in sample_paths or (model.frost,)
+        _ahead(replace(longer, frost=path), scales, time_us.size) for path in sample_paths or (model.frost,)
     ]
     mean, sd = np.array([m for m, _ in solved]), np.array([s for _, s in solved])  # (M, D, 4)
     mean[:, :, :2] += centre[last, :2]

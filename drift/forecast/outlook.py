@@ -34,7 +34,7 @@ BACK_SHARE, _LEAST_SWING, _LEAST_SDS = 0.2, 2.0, 1.0
 _FROM, _TO = 0.1, 0.9
 _MONTHS = 12
 #: A forecast that starts from a reading longer ago than this says so [days].
-_SAID_DAYS = 30.0
+_OLD_DAYS = 30.0
 #: A quarter of the year in moments of the forecast, a week apart: nearer to the other end of the swing no
 #: path is taken to be furthest.
 _QUARTER = 13
@@ -121,7 +121,7 @@ def look_ahead(
     ahead = made if now_us is None or past else from_moment(made, now_us)
     if ahead is None:
         return None
-    old = not past and now_us is not None and now_us - last_us > _SAID_DAYS * DAY_US
+    old = not past and now_us is not None and now_us - last_us > _OLD_DAYS * DAY_US
     return Outlook(
         from_us=int(ahead.time_us[0]),
         months=months_of(ahead, bounds, bounds.zone),
@@ -219,21 +219,21 @@ def turning_of(ahead: Forecast, bounds: Bounded) -> Turning | None:
     return Turning(swing=swing, peak=peak, back=back)
 
 
-def _peaks(courses: Floats, furthest: int) -> list[int | None]:
+def _peaks(paths: Floats, furthest: int) -> list[int | None]:
     """Return when each path is furthest, within a quarter of a year of when their mean is."""
     first, last = max(0, furthest - _QUARTER), furthest + _QUARTER + 1
-    return [first + int(k) for k in np.argmax(courses[:, first:last], axis=1)]
+    return [first + int(k) for k in np.argmax(paths[:, first:last], axis=1)]
 
 
-def _returns(courses: Floats, top: int) -> list[int | None]:
+def _returns(paths: Floats, top: int) -> list[int | None]:
     """Return when each path is back, counted from where their mean is furthest before that."""
-    found = [_first_back(course[top:]) for course in courses]
+    found = [_first_back(path[top:]) for path in paths]
     return [None if k is None else top + k for k in found]
 
 
-def _first_back(course: Floats) -> int | None:
+def _first_back(path: Floats) -> int | None:
     """Return the first moment at which a swing has come back, from further out; None where none has."""
-    out = course > course.min() + BACK_SHARE * np.ptp(course)
+    out = path > path.min() + BACK_SHARE * np.ptp(path)
     came = np.flatnonzero(out[:-1] & ~out[1:])
     return int(came[0]) + 1 if came.size else None
 

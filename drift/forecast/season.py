@@ -63,8 +63,8 @@ class Season:
         """
         if self.rest is None:
             return np.broadcast_to(self.mean_sd, (len(time_us), 2))
-        standing = np.abs(self.at(time_us) - self.year[self.rest])
-        return np.asarray(np.hypot(self.mean_sd, self.winter_share * standing))
+        height = np.abs(self.at(time_us) - self.year[self.rest])
+        return np.asarray(np.hypot(self.mean_sd, self.winter_share * height))
 
     def next_rest(self, time_us: int) -> int | None:
         """Return when after `time_us` the heave is next out of the ground [us]; None where none is sure."""

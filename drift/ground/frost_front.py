@@ -242,13 +242,13 @@ def follow(columns: SoilColumns, heat: Floats, surface_c: Floats, resistance: Fl
         (M, D) see `step`.
     """
     days = surface_c.shape[1]
-    course = np.empty((days, *heat.shape))
+    heat_by_day = np.empty((days, *heat.shape))
     thawed = _Thawed(columns, resistance)
     for i in range(days):
         warm = thawed.step(heat, surface_c[:, i], i)
         heat = step(columns, heat, surface_c[:, i], resistance[:, i]) if warm is None else warm
-        course[i] = heat
-    frozen, top, bottom = (one.T for one in _layers(columns, course))
+        heat_by_day[i] = heat
+    frozen, top, bottom = (one.T for one in _layers(columns, heat_by_day))
     return Fronts(frozen, top, bottom, heat)
 
 

@@ -164,10 +164,10 @@ class FrostHeave:
 
     def mark(self, until_day: int) -> str:
         """Return a digest of the ground and of the weather logged through a day: what a choice rested on."""
-        told = ~self.weather.filled & (self.weather.day <= until_day)
+        logged = ~self.weather.filled & (self.weather.day <= until_day)
         digest = hashlib.blake2b(f"{self.ground!r} {self.longitude_deg!r}".encode(), digest_size=16)
         for part in (self.weather.day, self.weather.mean_c, self.weather.snow_cm):
-            digest.update(np.ascontiguousarray(part[told]).tobytes())
+            digest.update(np.ascontiguousarray(part[logged]).tobytes())
         return digest.hexdigest()
 
     def candidates(self) -> tuple[FrostForcing, ...]:
@@ -203,14 +203,14 @@ class FrostHeave:
         scale = coming.past.per_unit / forcing.per_unit
         return tuple(
             replace(
-                way,
-                value=scale * way.value,
-                late=scale * way.late,
-                risen=scale * way.risen,
+                path,
+                value=scale * path.value,
+                late=scale * path.late,
+                risen=scale * path.risen,
                 rests_on=ahead.rests_on,
                 per_unit=forcing.per_unit,
             )
-            for way in sample_paths
+            for path in sample_paths
         )
 
 

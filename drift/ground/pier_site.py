@@ -313,7 +313,7 @@ PUBLISHED = {
     "trees": Surface("trees", 0.3, 0.4),
 }
 #: Surfaces of the site file that the table lacks, and the entry used for them (common practice).
-_STANDS_FOR = {
+_SAME_AS = {
     "grass": "turf",
     "gravel": "bare",
     "asphalt": "bituminous",
@@ -340,7 +340,7 @@ def surface_of(words: str | None) -> Surface:
     plain = re.findall(r"[a-z]+", (words or "").lower())
     for word in _ORDER:
         if word in plain:
-            return _INSULATED if word == "insulated" else PUBLISHED[_STANDS_FOR.get(word, word)]
+            return _INSULATED if word == "insulated" else PUBLISHED[_SAME_AS.get(word, word)]
     return _UNKNOWN
 
 

@@ -100,11 +100,11 @@ def read_corrections(table: pd.DataFrame, plate: Plate) -> list[RecordedCorrecti
             out.append(RecordedCorrection(int(time_us), kind, asked, note))
             continue
         amounts, turns = (rows[name].to_numpy(dtype=float) for name in ("amount_arcmin", "turns"))
-        ways = rows["knob_way"]
-        for number, (amount, turned, way) in enumerate(zip(amounts, turns, ways, strict=True)):
+        directions = rows["knob_way"]
+        for number, (amount, turned, direction) in enumerate(zip(amounts, turns, directions, strict=True)):
             asked = (float(amount) * 60.0,) if kind in KNOBS else (np.nan,) * len(MOVES[kind])
             by_turns = float(turned) if np.isfinite(turned) else None
-            knob_way = Way(way) if way else None
+            knob_way = Way(direction) if direction else None
             out.append(RecordedCorrection(int(time_us), kind, asked, note, by_turns, knob_way, number))
     return out
 

@@ -87,9 +87,9 @@ def choose_forcing(
     before
         What the last analysis found, for a long record to which little was added.
     """
-    kept = None if before is None or not before.serves(model) else _kept(before, candidates)
-    if kept is not None:
-        return kept
+    reused = None if before is None or not before.serves(model) else _earlier_choice(before, candidates)
+    if reused is not None:
+        return reused
     if not any(c.is_frost for c in candidates) or model.series.days[-1] < SHORTEST_DAYS:
         return ForcingChoice(None, {ForcingKind.CALENDAR: 1.0})
     thin = _few(model)
@@ -100,8 +100,8 @@ def choose_forcing(
         problem = Solver(replace(thin, frost=best[-1]))
         value[name] = fit_scales(problem, calendar, NEARLY).log_posterior
     odds = odds_of(value)
-    told = ForcingChoice(None, odds, tuple(best), value, calendar if thin is model else None)
-    return replace(told, forcing=told.likeliest_frost if is_frost_likelier(odds) else None)
+    choice = ForcingChoice(None, odds, tuple(best), value, calendar if thin is model else None)
+    return replace(choice, forcing=choice.likeliest_frost if is_frost_likelier(odds) else None)
 
 
 def is_frost_likelier(odds: dict[ForcingKind, float]) -> bool:
@@ -117,7 +117,7 @@ def odds_of(log_probability: dict[ForcingKind, float]) -> dict[ForcingKind, floa
     return {name: w / total for name, w in weight.items()}
 
 
-def _kept(before: EarlierFit, candidates: Sequence[FrostForcing]) -> ForcingChoice | None:
+def _earlier_choice(before: EarlierFit, candidates: Sequence[FrostForcing]) -> ForcingChoice | None:
     """Return what the last analysis chose, when it is still among the candidates."""
     if not before.odds:
         return None
@@ -161,7 +161,7 @@ def may_be_mistaken(driven: ForcingChoice, searched: StepsFound) -> bool:
     )
 
 
-def told_with_steps(driven: ForcingChoice, frost: StepsFound, calendar: StepsFound) -> ForcingChoice:
+def chosen_with_steps(driven: ForcingChoice, frost: StepsFound, calendar: StepsFound) -> ForcingChoice:
     """Choose again between frost and none, each with the steps that it needs.
 
     Parameters

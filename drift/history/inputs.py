@@ -277,25 +277,25 @@ def combinations(causes: tuple[str, ...], kind: OwnMovement) -> Beliefs:
     """Return all combinations of one kind of movement; causes of the other kind keep their wide prior."""
     own = [i for i, cause in enumerate(causes) if kind_of(cause) == kind]
     moves, sds, logs = [], [], []
-    for told in product((False, True), repeat=len(own)):
-        sizes = list(zip(SIZES[kind], SIZE_ODDS, strict=True)) if any(told) else [(0.0, 1.0)]
+    for moving in product((False, True), repeat=len(own)):
+        sizes = list(zip(SIZES[kind], SIZE_ODDS, strict=True)) if any(moving) else [(0.0, 1.0)]
         for size, odds in sizes:
             row, sd = [True] * len(causes), [wide_sd(cause) for cause in causes]
-            for i, moved in zip(own, told, strict=True):
+            for i, moved in zip(own, moving, strict=True):
                 row[i] = moved
                 sd[i] = size * SHARE_OF_SIZE.get(causes[i], 1.0) if moved else still_sd(causes[i])
             moves.append(row)
             sds.append(sd)
-            logs.append(float(np.log(odds)) + _log_chance([causes[i] for i in own], told))
+            logs.append(float(np.log(odds)) + _log_chance([causes[i] for i in own], moving))
     return Beliefs(causes=causes, moves=np.array(moves), sd=np.array(sds), log_prior=np.array(logs))
 
 
-def _log_chance(causes: list[str], told: tuple[bool, ...]) -> float:
+def _log_chance(causes: list[str], moving: tuple[bool, ...]) -> float:
     """Return the log chance that just these of some causes move, over calm and restless places."""
     total = 0.0
     for usual, place in zip(MOVES_CHANCES, PLACE_CHANCES, strict=True):
         chances = [USUAL_CHANCE.get(cause, usual) for cause in causes]
-        total += place * float(np.prod([p if on else 1.0 - p for p, on in zip(chances, told, strict=True)]))
+        total += place * float(np.prod([p if on else 1.0 - p for p, on in zip(chances, moving, strict=True)]))
     return float(np.log(total))
 
 
@@ -334,9 +334,9 @@ def swapped(mean: Floats, cov: Floats, prior_sd: Floats, sd: Floats) -> Swapped:
         (K, q) of the priors asked about.
     """
     inverse = np.linalg.inv(cov)
-    told = inverse - np.diag(prior_sd**-2)  # the readings without the prior
+    information = inverse - np.diag(prior_sd**-2)  # the readings without the prior
     pull = inverse @ mean
-    precision = told + np.einsum("kq,qr->kqr", sd**-2.0, np.eye(mean.size))
+    precision = information + np.einsum("kq,qr->kqr", sd**-2.0, np.eye(mean.size))
     covs = np.linalg.inv(precision)
     means = covs @ pull
     fits = 0.5 * (means @ pull - mean @ pull)

@@ -36,9 +36,9 @@ _MOVER_OF: dict[str, Mover] = {
     drifts.WARM_LEVELS: Mover.REFERENCE,
 }
 #: Explanations are reported when they put the pier so far apart [arcsec]: our own rule.
-TOLD_ARCSEC = 5.0
+RIVAL_ARCSEC = 5.0
 #: The kinds of movement for which rivals are reported.
-TOLD = (OwnMovement.STEADY, OwnMovement.WARMTH)
+RIVAL_KINDS = (OwnMovement.STEADY, OwnMovement.WARMTH)
 
 
 @dataclass(frozen=True)
@@ -58,14 +58,14 @@ def explanations(fit: Fit) -> list[Explanation]:
         return []
     at, which = told_columns(fit.columns, beliefs)
     mean, cov = wide.amplitude[at], wide.amplitude_cov[np.ix_(at, at)]
-    told = swapped(mean, cov, np.sqrt(np.diagonal(wide.columns.cov)[at]), beliefs.sd[:, which])
+    posterior = swapped(mean, cov, np.sqrt(np.diagonal(wide.columns.cov)[at]), beliefs.sd[:, which])
     leads = np.linalg.solve(cov, wide.amplitude_cov[at]).T
     out = []
-    for kind in TOLD:
+    for kind in RIVAL_KINDS:
         for moving, pick in _by_movers(beliefs, kind).items():
             share = float(odds[pick].sum())
             if share >= WITHIN_REACH_SHARE:
-                moved = leads @ (odds[pick] @ told.mean[pick] / share - odds @ told.mean)
+                moved = leads @ (odds[pick] @ posterior.mean[pick] / share - odds @ posterior.mean)
                 out.append(Explanation(kind, moving, share, _components(fit, moved)))
     return out
 
@@ -105,9 +105,9 @@ def rivals_of(fit: Fit) -> tuple[Rival, ...]:
     """Return the explanations that put the pier in places that differ, by kind, the likeliest first."""
     out: list[Rival] = []
     all_of_them = explanations(fit)
-    for kind in TOLD:
+    for kind in RIVAL_KINDS:
         own = [one for one in all_of_them if one.kind == kind]
-        if max((float(np.abs(one.apart[:, :2]).max()) for one in own), default=0.0) < TOLD_ARCSEC:
+        if max((float(np.abs(one.apart[:, :2]).max()) for one in own), default=0.0) < RIVAL_ARCSEC:
             continue
         for one in sorted(own, key=lambda e: -e.share):
             north, east = one.apart[-1, [TILT_NORTH, TILT_EAST]]
@@ -128,7 +128,7 @@ def rivals_of(fit: Fit) -> tuple[Rival, ...]:
 
 #: A reference is said to move when that has this share of all explanations (ten to one), is known to so
 #: many sds, and amounts to this much over the record [arcsec]: our own rule.
-SAID_SHARE, SAID_SDS, SAID_ARCSEC = 10.0 / 11.0, 2.0, 3.0
+MOVED_SHARE, MOVED_SDS, MOVED_ARCSEC = 10.0 / 11.0, 2.0, 3.0
 #: The readings that would settle it, by what moves.
 WOULD_TELL = {Reference.ZERO: WouldTell.LEVEL, Reference.LEVEL: WouldTell.SOLVE_BEFORE_SYNC}
 
@@ -140,7 +140,7 @@ def references_of(fit: Fit) -> References | None:
     return References(zeros=_zeros(fit), levels=_levels(fit), moved=_moved(fit), rivals=rivals_of(fit))
 
 
-def references_told(references: References | None) -> list[Notice]:
+def reference_notices(references: References | None) -> list[Notice]:
     """Return notices of references that move by themselves, and of rival explanations.
 
     Of a zero that was homed several times the epoch in which it moved most is named.
@@ -150,10 +150,10 @@ def references_told(references: References | None) -> list[Notice]:
     most: dict[tuple[Reference, Place | None, OwnMovement], ReferenceMoved] = {}
     for one in sorted(references.moved, key=lambda one: one.over_record_arcsec):
         most[one.reference, one.place, one.kind] = one
-    told = [_moved_notice(one) for one in most.values()]
+    notices = [_moved_notice(one) for one in most.values()]
     for kind in dict.fromkeys(rival.kind for rival in references.rivals):
-        told.append(_rivals_notice(references, kind))
-    return told
+        notices.append(_rivals_notice(references, kind))
+    return notices
 
 
 def _moved_notice(one: ReferenceMoved) -> Notice:
@@ -243,7 +243,7 @@ def _moved(fit: Fit) -> tuple[ReferenceMoved, ...]:
         if cause not in beliefs.causes:
             continue
         share = float(odds @ beliefs.moves[:, beliefs.causes.index(cause)])
-        if share >= SAID_SHARE:
+        if share >= MOVED_SHARE:
             out += _those_of(fit, cause, reference, kind, share)
     return tuple(out)
 
@@ -261,7 +261,7 @@ def _those_of(
         measures = [_known(_measure(fit, cause, column)) for column in columns]
         span = _span(fit, own, kind)
         made = float(np.hypot.reduce([m.value for m in measures])) * span
-        if made < SAID_ARCSEC or not any(abs(m.value) > SAID_SDS * m.sd for m in measures):
+        if made < MOVED_ARCSEC or not any(abs(m.value) > MOVED_SDS * m.sd for m in measures):
             continue
         out.append(
             ReferenceMoved(

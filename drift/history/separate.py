@@ -13,7 +13,7 @@ from drift.history.before import EarlierFit
 from drift.history.causes import axis_start, instrument_eras, level_starts, rate_now, zero_epochs
 from drift.history.changes import RecordedCorrection, correction_cause, read_corrections
 from drift.history.components import View, cause_series, moves_over_gaps, view
-from drift.history.forcing import ForcingChoice, choose_forcing, may_be_mistaken, told_with_steps
+from drift.history.forcing import ForcingChoice, choose_forcing, chosen_with_steps, may_be_mistaken
 from drift.history.inputs import Inputs
 from drift.history.model import Model, Scales
 from drift.history.outcome import (
@@ -26,7 +26,7 @@ from drift.history.outcome import (
     with_misrecorded,
     with_open_places,
 )
-from drift.history.references import references_of, references_told, with_rivals
+from drift.history.references import reference_notices, references_of, with_rivals
 from drift.history.separability import POOR_REPEAT, judge, must_tie, question_zeros
 from drift.history.series import Series, make_series
 from drift.history.steps import StepsFound, find_events, noted
@@ -37,7 +37,7 @@ from drift.quantities import Bools, Floats
 from drift.types import HISTORY_COLUMNS, History, HistoryScales, Lasting, Nights, Separable
 
 #: Zeros that scatter less than this, over so many nights, look kept, whatever the site file says.
-KEPT_AFTER_ALL_ARCSEC, KEPT_AFTER_ALL_NIGHTS = 12.0, 10
+LOOKS_KEPT_ARCSEC, LOOKS_KEPT_NIGHTS = 12.0, 10
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,7 +114,7 @@ def _explained(inputs: Inputs, series: Series, before: EarlierFit | None) -> Sep
         first = driven.undriven if rival is None else None
         other = find_events(_following(model_with(recorded), driven, rival), first=first)
         frost, calendar = (searched, other) if rival is None else (other, searched)
-        driven = told_with_steps(driven, frost, calendar)
+        driven = chosen_with_steps(driven, frost, calendar)
         searched = calendar if driven.forcing is None else frost
     seen = view(searched.fit)
     moved = redated(recorded, corrections_found(recorded, seen), searched, seen)
@@ -132,10 +132,12 @@ def _following(model: Model, driven: ForcingChoice, forcing: FrostForcing | None
 def _noted(searched: StepsFound, driven: ForcingChoice, frost: FrostHeave | None) -> EarlierFit:
     forcing = driven.forcing
     key = None if forcing is None else (forcing.kind, forcing.lag_days)
-    told = replace(noted(searched), forcing=key, odds=tuple(driven.odds.items()))
+    earlier = replace(noted(searched), forcing=key, odds=tuple(driven.odds.items()))
     if frost is None:
-        return told
-    return replace(told, weather_day=frost.logged_until_day, weather_mark=frost.mark(frost.logged_until_day))
+        return earlier
+    return replace(
+        earlier, weather_day=frost.logged_until_day, weather_mark=frost.mark(frost.logged_until_day)
+    )
 
 
 def _axis_known(nights: Nights) -> bool:
@@ -221,7 +223,7 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
             + misrecorded(recorded, found, series)
             + _zero_notices(seen, inputs.zero_is, inputs.nights)
             + _aside(seen)
-            + references_told(references)
+            + reference_notices(references)
         ),
         causes=cause_series(seen),
         before=_noted(searched, driven, inputs.frost).text(),
@@ -290,15 +292,15 @@ def _zero_notices(seen: View, zero_is: str, nights: Nights) -> list[Notice]:
     """Yield notices where the site file's statement on the hour-angle zero doesn't fit the readings."""
     repeat = seen.fit.scales.zero_repeat
     shared = int(np.sum(seen.fit.model.series.zero_label != ""))
-    if zero_is != HourAngleZero.SYNCED and shared >= KEPT_AFTER_ALL_NIGHTS and repeat > POOR_REPEAT:
+    if zero_is != HourAngleZero.SYNCED and shared >= LOOKS_KEPT_NIGHTS and repeat > POOR_REPEAT:
         return [
             warning(HistoryCode.ZEROS_SCATTER, repeat_arcsec=repeat, site_file_says=HourAngleZero(zero_is))
         ]
     lost = [n for n in nights.nights if n.zero_label == "" and np.isfinite(n.estimate[2])]
     zeros = np.array([n.estimate[2] for n in lost])
-    if zero_is == HourAngleZero.SYNCED and zeros.size >= KEPT_AFTER_ALL_NIGHTS:
+    if zero_is == HourAngleZero.SYNCED and zeros.size >= LOOKS_KEPT_NIGHTS:
         spread = 1.4826 * float(np.median(np.abs(np.diff(zeros)))) / np.sqrt(2.0)
-        if spread < KEPT_AFTER_ALL_ARCSEC:
+        if spread < LOOKS_KEPT_ARCSEC:
             return [info(HistoryCode.ZEROS_REPEAT, scatter_arcsec=float(spread))]
     return []
 

@@ -194,7 +194,7 @@ def find_events(
     """
     looked_at = model.series.size
     if before is not None and before.serves(model):
-        base, steps, found = _from_before(model, before)
+        base, steps, found = _from_earlier_fit(model, before)
         looked_at = before.readings
     else:
         base, steps, found = _from_scratch(model, first)
@@ -225,12 +225,12 @@ def find_events(
         held, stretches = steps, base.stretches
         base, steps = _weigh_all(base, steps, found.fit)
         steps = sorted(steps, key=lambda s: s.best)
-        if _told(held) != _told(steps) or base.stretches != stretches:
+        if _step_list(held) != _step_list(steps) or base.stretches != stretches:
             found = _refit(base, steps, found)
     return StepsFound(found, tuple(steps), looked_at)
 
 
-def _told(steps: list[FoundStep]) -> list[tuple[Step, bool]]:
+def _step_list(steps: list[FoundStep]) -> list[tuple[Step, bool]]:
     return [(step.step(), step.recovers) for step in steps]
 
 
@@ -240,7 +240,7 @@ def _from_scratch(model: Model, first: ScalesFound | None) -> tuple[Model, list[
     return base, [], found if base is model else fit_scales(Solver(base), found)
 
 
-def _from_before(model: Model, before: EarlierFit) -> tuple[Model, list[FoundStep], ScalesFound]:
+def _from_earlier_fit(model: Model, before: EarlierFit) -> tuple[Model, list[FoundStep], ScalesFound]:
     """Start from what the last analysis found."""
     base = without_lost_zeros(model, before.scales)
     base = replace(

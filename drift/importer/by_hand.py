@@ -79,7 +79,7 @@ def record_rows(
     with record.writing("recording") as connection:
         if not sure and not step:
             unlike = (*_unlike_levels(connection, log), *_unlike_advice(connection, log, around))
-            doubts = (*unlike, *_before_last(connection, log, around))
+            doubts = (*unlike, *_question_clock(connection, log, around))
             if doubts:
                 raise Doubtful(doubts)
         return _record(connection, log, now_us(), step)
@@ -157,7 +157,7 @@ def _unlike_advice(connection: Connection, log: LogRead, around: Circumstances) 
             )
 
 
-def _before_last(connection: Connection, log: LogRead, around: Circumstances) -> Iterator[Notice]:
+def _question_clock(connection: Connection, log: LogRead, around: Circumstances) -> Iterator[Notice]:
     """Question the clock where something done now would be before the last reading of the sky."""
     times = np.asarray(log.columns.get("time_us", []))
     if not times.size or abs(int(times[0]) - around.now_us) > _NOW_US:

@@ -73,8 +73,8 @@ def import_found(
             yield _nothing_in(folder)
     folders, answers = by_folder(found.images), work.answers
     if len(folders) > 1:
-        told = partial(progress, named(found.images)[0]) if progress else None
-        answers = frame_of_all(folders, circumstances(record.site, now_us()), work.logs_toml, answers, told)
+        report = partial(progress, named(found.images)[0]) if progress else None
+        answers = frame_of_all(folders, circumstances(record.site, now_us()), work.logs_toml, answers, report)
     for images in folders:
         yield work.images(images, answers)
 
@@ -91,16 +91,16 @@ def add_read(
     Logs of one `act` are one import.  Where the record holds another reading of the same file, `settle`
     decides or asks whether this one replaces it; without it the log is refused.
     """
-    told = partial(progress, log.name) if progress else None
+    report = partial(progress, log.name) if progress else None
     answer = settle.answers.get(READING, "") if settle else ""
     try:
-        return outcome(log, record.add(log, act, told, may_replace=answer == REPLACE))
+        return outcome(log, record.add(log, act, report, may_replace=answer == REPLACE))
     except ReadOtherwise as otherwise:
         question = reading_question(otherwise)
         if not answer and settle is not None and settle.ask is not None:
             answer = settle.ask(named_only(log.name), question)
         if answer == REPLACE:
-            return outcome(log, record.add(log, act, told, may_replace=True))
+            return outcome(log, record.add(log, act, report, may_replace=True))
         if answer == FORMER:
             stays = LogFileError(f"{log.name}: not imported, the former reading stays as you said.")
             return FileRefused(log.name, stays)
@@ -295,7 +295,7 @@ def outcome(log: LogRead, added: Added) -> FileImported:
     )
 
 
-def find_logs(given: Iterable[Path], site_file: Path | None = None) -> FilesFound:
+def find_logs(paths: Iterable[Path], site_file: Path | None = None) -> FilesFound:
     """Find the logs to import: files as given, and all tables and images at any depth in folders.
 
     In folders, tables are known by their names' endings (`drift.ingest.formats.suffixes`), and so are FITS
@@ -310,7 +310,7 @@ def find_logs(given: Iterable[Path], site_file: Path | None = None) -> FilesFoun
     others: dict[Path, None] = {}
     images: dict[Path, None] = {}
     folders: dict[Path, frozenset[Path]] = {}
-    for path in given:
+    for path in paths:
         if not _is_folder(path):
             (images if is_image(path) else logs)[path] = None
             continue

@@ -27,7 +27,7 @@ from drift.readings import LogRead
 from drift.record import schema
 from drift.record.acts import JUDGED, PUT_BACK, last_acts, new_act, note_rows, set_status
 from drift.record.aside import note_set_aside, open_asides
-from drift.record.engine import given_text, now_us
+from drift.record.engine import now_us, site_keys_text
 from drift.record.record import Record
 from drift.record.undo import lock
 from drift.record.writing import add_fresh
@@ -94,7 +94,7 @@ def put_site_right(site: PierFile, former: PierFile, why: str) -> Judged:
             "latitude_deg": place.latitude_deg,
             "longitude_deg": place.longitude_deg,
         }
-        connection.execute(update(schema.record).values(**values, site=given_text(site)))
+        connection.execute(update(schema.record).values(**values, site=site_keys_text(site)))
         return _judged(connection, site, former, why)
 
 

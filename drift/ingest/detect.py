@@ -11,7 +11,7 @@ from drift.errors import LogFileError
 from drift.ingest import values
 from drift.ingest.names import words_of
 from drift.ingest.row_check import LogLayout
-from drift.ingest.text import Heading, contract_name
+from drift.ingest.text import Heading, our_name
 from drift.ingest.units import own_unit
 from drift.notices import IngestCode, Notice, info
 
@@ -41,7 +41,7 @@ def near_column(name: str, columns: Iterable[str]) -> str:
     A name with another unit than ours is no slip: ``temp_f`` is not ``temp_c``.
     """
     columns = list(columns)
-    if contract_name(name) in columns:
+    if our_name(name) in columns:
         return ""
     near = difflib.get_close_matches(name.lower(), columns, n=1, cutoff=_LIKENESS)
     if not near:
@@ -49,8 +49,8 @@ def near_column(name: str, columns: Iterable[str]) -> str:
     words = words_of(Heading(name))
     if words.has("ha"):  # an hour angle is no slip of a right ascension
         return ""
-    own, said = own_unit(near[0]), words.unit(near[0])
-    return near[0] if said is None or said.name is own else ""
+    own, written = own_unit(near[0]), words.unit(near[0])
+    return near[0] if written is None or written.name is own else ""
 
 
 def near_layout(header: Sequence[str], layouts: Sequence[LogLayout]) -> NearLayout | None:
@@ -86,7 +86,7 @@ def _near(header: Sequence[str], layout: LogLayout) -> NearLayout | None:
 
 
 def _names(header: Sequence[str]) -> set[str]:
-    return {contract_name(name) for name in header}
+    return {our_name(name) for name in header}
 
 
 # ---- Which kind of log a header belongs to, and why.
@@ -106,14 +106,14 @@ def recognise(
         If none fits (names what the nearest one lacks), two fit equally well,
         or a column that would be used stands in the header twice.
     """
-    names = [contract_name(column) for column in header]
+    names = [our_name(column) for column in header]
     fitting = [layout for layout in layouts if set(layout.required) <= set(names)]
     if not fitting:
         raise fits_none(header, layouts, where=f"{name}, line {header_line}: ")
     used = {layout.kind: sum(column in names for column in layout.columns) for layout in fitting}
     most = max((used[layout.kind], len(layout.required)) for layout in fitting)
     best = [layout for layout in fitting if (used[layout.kind], len(layout.required)) == most]
-    best += [layout for layout in fitting if layout not in best and _says_more(layout, best[0])]
+    best += [layout for layout in fitting if layout not in best and _requires_more(layout, best[0])]
     if len(best) > 1:
         raise LogFileError(
             f"{name}, line {header_line}: the header fits {' and '.join(one.kind for one in best)} equally "
@@ -127,16 +127,16 @@ def recognise(
 
 def fits_any(header: Sequence[str], layouts: Sequence[LogLayout]) -> bool:
     """Tell whether a header has all required columns of some layout."""
-    names = {contract_name(column) for column in header}
+    names = {our_name(column) for column in header}
     return any(set(layout.required) <= names for layout in layouts)
 
 
 def unused_columns(header: Sequence[str], layout: LogLayout) -> list[str]:
     """Return the header's columns that the layout has no use for."""
-    return [column for column in header if column and contract_name(column) not in layout.columns]
+    return [column for column in header if column and our_name(column) not in layout.columns]
 
 
-def _says_more(layout: LogLayout, best: LogLayout) -> bool:
+def _requires_more(layout: LogLayout, best: LogLayout) -> bool:
     """Tell whether a layout is a special case of the best one that requires more."""
     needed = set(layout.required)
     return set(best.required) < needed and bool(needed - set(best.columns))
@@ -170,7 +170,7 @@ def fits_none(
 
     `row` is the first one below the header; `where` is put before it all.
     """
-    names = [contract_name(column) for column in header]
+    names = [our_name(column) for column in header]
     shown = shown_names(header) + (f"; its first row: {shown_names(row)}" if any(row) else "")
     if _looks_like_data(header):
         return LogFileError(

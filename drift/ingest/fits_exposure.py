@@ -140,10 +140,10 @@ def _scale(header: ImageHeader) -> str:
 
     A realization in brackets, as in ``UTC(NIST)``, is within microseconds of the scale itself.
     """
-    said = header.text("TIMESYS").upper()
-    name = said.split("(")[0].strip() or "UTC"
+    timesys = header.text("TIMESYS").upper()
+    name = timesys.split("(")[0].strip() or "UTC"
     if name not in SCALES:
-        raise HeaderTrouble(ImageCode.SCALE_NOT_READ, scale=said, known=tuple(SCALES))
+        raise HeaderTrouble(ImageCode.SCALE_NOT_READ, scale=timesys, known=tuple(SCALES))
     place = header.text("TREFPOS").upper()
     if place[:8] in _FAR_PLACES:
         raise HeaderTrouble(ImageCode.TIME_OF_ELSEWHERE, place=place)

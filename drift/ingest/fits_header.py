@@ -144,7 +144,7 @@ class ImageHeader:
     primary: Cards | None = field(repr=False, default=None)
     hdu: int = 0  # counted from 0, the primary
 
-    def said_by(self, keyword: str) -> Cards | None:
+    def header_with(self, keyword: str) -> Cards | None:
         """Return the header that has a keyword: the image's own, else the primary, else None."""
         if keyword in self.own:
             return self.own
@@ -152,17 +152,17 @@ class ImageHeader:
 
     def value(self, keyword: str) -> Value:
         """Return a value from the image's own header, else from the primary one."""
-        cards = self.said_by(keyword)
+        cards = self.header_with(keyword)
         return None if cards is None else cards.value(keyword)
 
     def text(self, keyword: str) -> str:
         """Return a value as text, "" without one."""
-        cards = self.said_by(keyword)
+        cards = self.header_with(keyword)
         return "" if cards is None else cards.text(keyword)
 
     def number(self, keyword: str) -> float | None:
         """Return a value as a number, or None."""
-        cards = self.said_by(keyword)
+        cards = self.header_with(keyword)
         return None if cards is None else cards.number(keyword)
 
 

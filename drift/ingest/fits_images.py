@@ -159,16 +159,19 @@ def _repeated(solved: Solved) -> dict[int, Notice]:
 def _elsewhere(frames: list[Frame], around: Circumstances) -> tuple[dict[int, Notice], tuple[Notice, ...]]:
     """Compare the observatory in the headers with the site: images of another one, and notices."""
     here = np.array([around.latitude_deg, around.longitude_deg])
-    said = np.array([one.observatory or (np.nan, np.nan) for one in frames]).reshape(-1, 2)
-    rows = np.flatnonzero(np.isfinite(said[:, 0]))
+    observatories = np.array([one.observatory or (np.nan, np.nan) for one in frames]).reshape(-1, 2)
+    rows = np.flatnonzero(np.isfinite(observatories[:, 0]))
     if not rows.size:
         return {}, ()
     apart_km = np.full(len(frames), np.nan)
-    apart_km[rows] = np.radians(separation_deg(said[rows, 1], said[rows, 0], here[1], here[0])) * _EARTH_KM
+    apart_km[rows] = (
+        np.radians(separation_deg(observatories[rows, 1], observatories[rows, 0], here[1], here[0]))
+        * _EARTH_KM
+    )
     far = rows[apart_km[rows] > _AWAY_KM]
     if not far.size:
         return {}, ()
-    places = Counter((round(said[at, 0], 4), round(said[at, 1], 4)) for at in far.tolist())
+    places = Counter((round(observatories[at, 0], 4), round(observatories[at, 1], 4)) for at in far.tolist())
     (north, east), _ = places.most_common(1)[0]
     other = rows[apart_km[rows] > _ELSEWHERE_KM]
     strangers = bool(other.size and other.size <= rows.size / 2)
@@ -420,19 +423,19 @@ def frame_of(header: ImageHeader, place: ImagePlace, mapping: FitsMapping) -> Fr
         hdu=header.hdu,
         time=mid_exposure(header, mapping.date_obs_means),
         place=place,
-        mount_ra=_said(header, mapping.mount_ra),
-        mount_dec=_said(header, mapping.mount_dec),
-        tube_side=_said(header, mapping.tube_side),
-        temp_c=_said(header, mapping.temp_c),
-        pressure_hpa=_said(header, mapping.pressure_hpa),
-        session=_said(header, mapping.session),
-        sweep=_said(header, mapping.sweep),
-        run=_said(header, mapping.run),
+        mount_ra=_text_of(header, mapping.mount_ra),
+        mount_dec=_text_of(header, mapping.mount_dec),
+        tube_side=_text_of(header, mapping.tube_side),
+        temp_c=_text_of(header, mapping.temp_c),
+        pressure_hpa=_text_of(header, mapping.pressure_hpa),
+        session=_text_of(header, mapping.session),
+        sweep=_text_of(header, mapping.sweep),
+        run=_text_of(header, mapping.run),
         observatory=observatory(header),
     )
 
 
-def _said(header: ImageHeader, keyword: str) -> str:
+def _text_of(header: ImageHeader, keyword: str) -> str:
     return header.text(keyword) if keyword else ""
 
 

@@ -24,7 +24,7 @@ from drift.ingest.fits_images import (
     read_frame,
     table_of,
 )
-from drift.ingest.fits_mapping import SECTION, FitsMapping, keep_fits_mapping, read_fits_mapping
+from drift.ingest.fits_mapping import SECTION, FitsMapping, read_fits_mapping, store_fits_mapping
 from drift.ingest.mapping import ICRS, MEAN, OF_DATE, Choice, PlaceFrame, Question
 from drift.ingest.read import read_table
 from drift.ingest.row_check import Circumstances
@@ -218,9 +218,9 @@ def read_images(
     images = Images(name, path, files, read_frames(paths, mapping, told))
     rows = gather_images(images, around, mapping)
     mapping = _settled(rows, mapping, ask)
-    kept = logs_toml is not None and keep_fits_mapping(logs_toml, mapping, before)
+    stored = logs_toml is not None and store_fits_mapping(logs_toml, mapping, before)
     log = read_table(table_of(rows, mapping.mount_places or OF_DATE), around)
-    return _of_images(log, rows, _kept_in(kept, logs_toml))
+    return _of_images(log, rows, _stored_notices(stored, logs_toml))
 
 
 def frame_of_all(
@@ -242,20 +242,22 @@ def frame_of_all(
     around, logs_toml, answers, told
         As for `read_images`.
     """
-    said = dict(answers or {})
-    mapping = (read_fits_mapping(logs_toml) if logs_toml else FitsMapping()).with_answers(said)
+    answered = dict(answers or {})
+    mapping = (read_fits_mapping(logs_toml) if logs_toml else FitsMapping()).with_answers(answered)
     if len(folders) < 2 or mapping.mount_places:
-        return said
+        return answered
     every = [path for some in folders for path in some]
     for paths in (folders[0], every):
         name, path, files = named(paths)
         images = Images(name, path, files, read_frames(paths, mapping, told if paths is every else None))
         rows = gather_images(images, around, mapping)
         if not rows.own.any():
-            return said
+            return answered
         if rows.frame.frame:
-            return said if paths is folders[0] else {**said, f"{SECTION}.{_ASK_KEY}": rows.frame.frame}
-    return said
+            return (
+                answered if paths is folders[0] else {**answered, f"{SECTION}.{_ASK_KEY}": rows.frame.frame}
+            )
+    return answered
 
 
 def _settled(
@@ -294,8 +296,8 @@ def named_only(name: str) -> RawTable:
     return RawTable(name, "", "", headings, 0, (), lambda raw: [])
 
 
-def _kept_in(kept: bool, logs_toml: Path | None) -> tuple[Notice, ...]:
-    if not kept or logs_toml is None:
+def _stored_notices(stored: bool, logs_toml: Path | None) -> tuple[Notice, ...]:
+    if not stored or logs_toml is None:
         return ()
     return (info(ImageCode.KEYWORDS_KEPT, section=SECTION, file=logs_toml.name),)
 

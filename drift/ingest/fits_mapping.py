@@ -31,7 +31,7 @@ class RaUnit(AlsoWritten):
     HOURS = "hours"
 
 
-class WrittenBackSaid(AlsoWritten):
+class SolveWrittenBack(AlsoWritten):
     """Whether a program has written the solved place over the mount's own."""
 
     YES = "yes"
@@ -42,7 +42,7 @@ class WrittenBackSaid(AlsoWritten):
 CHOICES: dict[str, tuple[AlsoWritten, ...]] = {
     "mount_places": EQUATORIAL,
     "mount_ra_unit": tuple(RaUnit),
-    "written_back": tuple(WrittenBackSaid),
+    "written_back": tuple(SolveWrittenBack),
     "tube_side_means": tuple(SideMeans),
     "date_obs_means": tuple(Instant),
 }
@@ -77,7 +77,7 @@ class FitsMapping:
     mount_dec: str = "DEC"
     mount_places: PlaceFrame | None = None
     mount_ra_unit: RaUnit | None = None
-    written_back: WrittenBackSaid | None = None
+    written_back: SolveWrittenBack | None = None
     date_obs_means: Instant = START
     tube_side: str = "PIERSIDE"
     tube_side_means: SideMeans | None = None
@@ -100,10 +100,10 @@ class FitsMapping:
         return replace(self, **_checked(own, "--answer fits.KEY=VALUE"))
 
 
-def _checked(said: Mapping[str, object], where: str) -> dict[str, Any]:
+def _checked(values: Mapping[str, object], where: str) -> dict[str, Any]:
     known = [one.name for one in fields(FitsMapping)]
     found: dict[str, Any] = {}
-    for key, value in said.items():
+    for key, value in values.items():
         if key not in known:
             raise LogFileError(f"{where}: there is no key {key!r}; the keys are {', '.join(known)}.")
         if not isinstance(value, str):
@@ -168,7 +168,7 @@ def parse_fits_mapping(text: str, path: Path) -> FitsMapping:
     return FitsMapping(**_checked(section, f"{path}, section [{SECTION}]"))
 
 
-def keep_fits_mapping(path: Path, mapping: FitsMapping, before: FitsMapping | None = None) -> bool:
+def store_fits_mapping(path: Path, mapping: FitsMapping, before: FitsMapping | None = None) -> bool:
     """Write what was learned into the section of the file; return whether anything was new.
 
     Other keys, remarks and sections are left alone, also what another program has written meanwhile.

@@ -9,7 +9,7 @@ from decimal import Decimal, InvalidOperation
 import numpy as np
 import numpy.typing as npt
 
-from drift.ingest.fits_mapping import FitsMapping, RaUnit, WrittenBackSaid
+from drift.ingest.fits_mapping import FitsMapping, RaUnit, SolveWrittenBack
 from drift.ingest.mapping import ICRS, MEAN, OF_DATE, PlaceFrame
 from drift.ingest.sky_evidence import FrameVerdict, frame_share, hour_angle_rad
 from drift.ingest.units import Unit, UnitName
@@ -181,7 +181,7 @@ def written_back(mount: MountPlaces, solved: Solved, mapping: FitsMapping) -> Wr
     given = mount.given
     none = np.zeros(len(given), dtype=bool)
     if mapping.written_back or not given.any():
-        return WrittenBack(given if mapping.written_back is WrittenBackSaid.YES else none)
+        return WrittenBack(given if mapping.written_back is SolveWrittenBack.YES else none)
     same = np.zeros(len(given), dtype=bool)
     same[given] = _same_place(mount, solved, given)
     count, of = int(same.sum()), int(given.sum())
@@ -265,8 +265,8 @@ def mount_frame(
     """
     names = (mapping.mount_ra, mapping.mount_dec)
     if mapping.mount_places:
-        said = info(ImageCode.FRAME_SAID, keywords=names, frame=mapping.mount_places)
-        return FrameFound(mapping.mount_places, said)
+        notice = info(ImageCode.FRAME_SAID, keywords=names, frame=mapping.mount_places)
+        return FrameFound(mapping.mount_places, notice)
     near = rows & (
         separation_deg(solved.ra_deg, solved.dec_deg, mount.ra_deg, mount.dec_deg) < _NEAR_FRAME_DEG
     )
@@ -321,14 +321,16 @@ class SidesFound:
     remarks: tuple[Notice, ...]
 
 
-def tube_sides(said: Sequence[str], solved: Solved, longitude_deg: float, mapping: FitsMapping) -> SidesFound:
+def tube_sides(
+    texts: Sequence[str], solved: Solved, longitude_deg: float, mapping: FitsMapping
+) -> SidesFound:
     """Find the side of the pier that the tube was on.
 
     A tube looks across the pier, except near the meridian: so the sign of the hour angle shows whether the
     keyword means the side that the tube is on or the one it looks to.
     """
-    read = [side_of(text) for text in said]
-    odd = sorted({text for text, side in zip(said, read, strict=True) if side is None})
+    read = [side_of(text) for text in texts]
+    odd = sorted({text for text, side in zip(texts, read, strict=True) if side is None})
     remarks: tuple[Notice, ...] = ()
     if odd:
         remarks = (warning(ImageCode.NO_SIDE, keyword=mapping.tube_side, values=tuple(odd)),)
@@ -337,7 +339,7 @@ def tube_sides(said: Sequence[str], solved: Solved, longitude_deg: float, mappin
         means, agree = _side_meaning(read, solved, longitude_deg)
         remarks += (_about_sides(mapping.tube_side, means, agree),)
         if not means:
-            return SidesFound([TubeSide.NOT_KNOWN] * len(said), None, remarks)
+            return SidesFound([TubeSide.NOT_KNOWN] * len(texts), None, remarks)
     sides = [side or TubeSide.NOT_KNOWN for side in read]
     if means is LOOKS:
         sides = [OTHER_SIDE.get(side, TubeSide.NOT_KNOWN) for side in sides]

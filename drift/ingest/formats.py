@@ -297,8 +297,8 @@ def open_workbook(path: Path, data: bytes) -> RawTable:
     text = io.StringIO()
     csv.writer(text, lineterminator="\n").writerows([[_of_sheet(cell) for cell in row] for row in rows])
     table = open_bytes(text.getvalue().encode(), str(path), str(path.resolve()))
-    told = info(IngestCode.SHEET_READ, sheet=title, sheets=len(sheets))
-    return replace(table, digest=digest_of(data), remarks=(told, *table.remarks))
+    remark = info(IngestCode.SHEET_READ, sheet=title, sheets=len(sheets))
+    return replace(table, digest=digest_of(data), remarks=(remark, *table.remarks))
 
 
 def _of_sheet(cell: object) -> str:

@@ -48,7 +48,7 @@ from drift.ingest.units import (
     dimension_of,
     may_be_divisions,
     own_unit,
-    to_contract,
+    to_our_unit,
     unit_of,
     units_for,
 )
@@ -77,8 +77,8 @@ def with_units(known: Known, mapping: Mapping) -> Mapping:
     columns = dict(mapping.columns)
     if is_by_the_hour(mapping):  # one column has one unit
         answers = known.decisions.answers
-        said = answers.get("t_min_c.unit") or answers.get("t_max_c.unit")
-        both = {"t_max_c.unit": said, "t_min_c.unit": said} if said else {}
+        answered = answers.get("t_min_c.unit") or answers.get("t_max_c.unit")
+        both = {"t_max_c.unit": answered, "t_min_c.unit": answered} if answered else {}
         known.decisions.answers = {**answers, **both}
     for column, source in mapping.columns.items():
         if not source.columns or sort_of(mapping.kind, column) is not Sort.NUMBER or own_unit(column) is None:
@@ -94,32 +94,32 @@ def _unit(known: Known, column: str, source: ColumnFrom, mapping: Mapping) -> Un
         unit = unit_of(answer, column)
         if unit is None:
             raise LogFileError(f"{key}={answer} is none of {', '.join(units_for(column))}")
-        return _told(known, key, unit, MappingCode.ANSWERED)
+        return _decided(known, key, unit, MappingCode.ANSWERED)
     if len(source.columns) > 1:  # parts of sixty
         said = (_named_unit(known, column, name) for name in source.columns)
         whole = next((one.name for one in said if one), None)
         if whole not in (UnitName.HOURS, UnitName.DEGREES):
             whole = UnitName.HOURS if column in _RA else UnitName.DEGREES
-        return _told(known, key, Unit(whole), MappingCode.PARTS_APART)
+        return _decided(known, key, Unit(whole), MappingCode.PARTS_APART)
     at = known.table.header.index(source.columns[0])
     if source.part:
         return _unit_of_pair(known, column, source, at, key)
     named = words_of(known.sample.headings[at]).unit(column)
     if named:
-        return _told(known, key, named, MappingCode.FILE_SAYS)
+        return _decided(known, key, named, MappingCode.FILE_SAYS)
     own = own_unit(column)
     assert own is not None
     if known.sample.headings[at].name.lower() in (column, known.slips.get(column, "").lower()):
-        return _told(known, key, Unit(own), MappingCode.OWN_NAME)
+        return _decided(known, key, Unit(own), MappingCode.OWN_NAME)
     in_cells = _unit_in_cells(known, column, at)
     if in_cells:
-        return _told(known, key, in_cells, MappingCode.CELLS_SAY)
+        return _decided(known, key, in_cells, MappingCode.CELLS_SAY)
     if dimension_of(own) is Dimension.ANGLE:
         return _angle_unit(known, column, at, key)
     return _other_unit(known, column, at, key)
 
 
-def _told(known: Known, key: str, unit: Unit, code: MappingCode, **values: Value) -> Unit:
+def _decided(known: Known, key: str, unit: Unit, code: MappingCode, **values: Value) -> Unit:
     """Note the reason of a unit, and return the unit."""
     known.decisions.told(key, str(unit), code, **values)
     return unit
@@ -134,26 +134,26 @@ def _unit_of_pair(known: Known, column: str, source: ColumnFrom, at: int, key: s
     degrees, hours = Unit(UnitName.DEGREES), Unit(UnitName.HOURS)
     cells = [of_pair(cell, source.part) for cell in known.sample.given(at)]
     if column not in _RA:
-        return _told(known, key, degrees, MappingCode.USUAL_UNIT)
+        return _decided(known, key, degrees, MappingCode.USUAL_UNIT)
     parts = [match for cell in cells if (match := PARTS.fullmatch(cell))]
     if len(parts) >= 0.5 * len(cells):
         marks = {(match["mark"] or "h").lower()[:1] for match in parts}
         if marks & {"d", "\u00b0", "\u00ba"}:
-            return _told(known, key, degrees, MappingCode.DEGREES_IN_PARTS)
-        return _told(known, key, hours, MappingCode.HOURS_BY_CUSTOM)
+            return _decided(known, key, degrees, MappingCode.DEGREES_IN_PARTS)
+        return _decided(known, key, hours, MappingCode.HOURS_BY_CUSTOM)
     numbers, _ = NumberSpelling(column, degrees, known.sample.decimal).read(cells)
     if np.nanmax(numbers, initial=0.0) >= 24.0:
-        return _told(known, key, degrees, MappingCode.BEYOND_24)
+        return _decided(known, key, degrees, MappingCode.BEYOND_24)
     return _ask_unit(known, column, at, key, (UnitName.HOURS, UnitName.DEGREES))
 
 
 def _unit_in_cells(known: Known, column: str, at: int) -> Unit | None:
     """Return the unit that most cells give, None when fewer than half do."""
     given = known.sample.given(at)
-    said = [
+    in_cells = [
         unit_of(match[2], column) for cell in given if (match := NUMBER_AND_UNIT.fullmatch(cell)) and match[2]
     ]
-    units = Counter(unit for unit in said if unit)
+    units = Counter(unit for unit in in_cells if unit)
     return units.most_common(1)[0][0] if units and units.total() >= 0.5 * len(given) else None
 
 
@@ -163,21 +163,21 @@ def _angle_unit(known: Known, column: str, at: int, key: str) -> Unit:
     if parts and len(parts) >= 0.5 * len(known.sample.given(at)):
         marks = {(match["mark"] or "").lower()[:1] for match in parts}
         if marks & {"h", "ʰ"}:
-            return _told(known, key, hours, MappingCode.CELLS_SAY)
+            return _decided(known, key, hours, MappingCode.CELLS_SAY)
         if marks & {"d", "°", "º"} or column not in _RA:
-            return _told(known, key, degrees, MappingCode.DEGREES_IN_PARTS)
+            return _decided(known, key, degrees, MappingCode.DEGREES_IN_PARTS)
         if max(int(match["whole"]) for match in parts) >= 24:
-            return _told(known, key, degrees, MappingCode.PARTS_BEYOND_HOURS)
-        return _told(known, key, hours, MappingCode.HOURS_BY_CUSTOM)
+            return _decided(known, key, degrees, MappingCode.PARTS_BEYOND_HOURS)
+        return _decided(known, key, hours, MappingCode.HOURS_BY_CUSTOM)
     if own_unit(column) is not UnitName.DEGREES:
         return _ask_unit(known, column, at, key)
     numbers = known.sample.numbers(at)
     if column not in _RA:
         if column in _DEC and numbers_within(known, at, np.pi / 2.0) and _few_turns(known, column):
             return _ask_unit(known, column, at, key, (UnitName.DEGREES, UnitName.RADIANS))
-        return _told(known, key, degrees, MappingCode.USUAL_UNIT)
+        return _decided(known, key, degrees, MappingCode.USUAL_UNIT)
     if numbers.size and numbers.max() >= 24.0:
-        return _told(known, key, degrees, MappingCode.BEYOND_24)
+        return _decided(known, key, degrees, MappingCode.BEYOND_24)
     return _small_ra_unit(known, column, at, key)
 
 
@@ -190,7 +190,7 @@ def _small_ra_unit(known: Known, column: str, at: int, key: str) -> Unit:
         if mine.size == theirs.size and theirs.size and theirs.max() >= 24.0:
             apart = np.abs((mine * 15.0 - theirs + 180.0) % 360.0 - 180.0)
             if np.mean(apart < 5.0) > 0.8:
-                return _told(known, key, Unit(UnitName.HOURS), MappingCode.TIMES_15_AGREES, column=other)
+                return _decided(known, key, Unit(UnitName.HOURS), MappingCode.TIMES_15_AGREES, column=other)
     radians = (UnitName.RADIANS,) if numbers_within(known, at, 2.0 * np.pi) else ()
     return _ask_unit(known, column, at, key, (UnitName.HOURS, UnitName.DEGREES, *radians))
 
@@ -238,14 +238,14 @@ def _other_unit(known: Known, column: str, at: int, key: str) -> Unit:
         fit = [
             one
             for one in units_for(column)
-            if not fitting.outside(to_contract(ends, Unit(one), column)).any()
+            if not fitting.outside(to_our_unit(ends, Unit(one), column)).any()
         ]
         if column == "exposure_s" or (fit == [own] and column != "temp_c"):
-            return _told(known, key, usual, MappingCode.USUAL_AND_FITS)
+            return _decided(known, key, usual, MappingCode.USUAL_AND_FITS)
         if len(fit) == 1:
-            return _told(known, key, Unit(fit[0]), MappingCode.NO_OTHER_FITS)
+            return _decided(known, key, Unit(fit[0]), MappingCode.NO_OTHER_FITS)
         if own in fit and numbers.min() < 0.0 and UnitName.FAHRENHEIT not in fit:
-            return _told(known, key, usual, MappingCode.USUAL_AND_FITS)
+            return _decided(known, key, usual, MappingCode.USUAL_AND_FITS)
     return _ask_unit(known, column, at, key)
 
 

@@ -163,7 +163,7 @@ def with_frames(known: Known, mapping: Mapping) -> Mapping:
     """
     places = _frame(known, "places", ("ra_deg", "dec_deg"), mapping)
     if "mount_ra_deg" not in mapping.columns:
-        return replace(mapping, places=places or _told_icrs(known))
+        return replace(mapping, places=places or _solves_in_icrs(known))
     mount = _frame(known, "mount_places", ("mount_ra_deg", "mount_dec_deg"), mapping)
     trial = _trial(known, replace(mapping, places=places or ICRS, mount_places=mount or OF_DATE))
     share = trial.frames()
@@ -173,13 +173,13 @@ def with_frames(known: Known, mapping: Mapping) -> Mapping:
             f"differences with the wrong sign ({share.share:+.2f} times).  Give each its column by "
             "ra_deg=NAME, dec_deg=NAME, mount_ra_deg=NAME and mount_dec_deg=NAME"
         )
-    places = places or _told_icrs(known)
+    places = places or _solves_in_icrs(known)
     if mount is None:
         mount = _mount_frame(known, share)
     return replace(mapping, places=places, mount_places=mount)
 
 
-def _told_icrs(known: Known) -> PlaceFrame:
+def _solves_in_icrs(known: Known) -> PlaceFrame:
     known.decisions.told("places", ICRS, MappingCode.SOLVES_ARE_ICRS)
     return ICRS
 

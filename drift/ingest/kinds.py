@@ -20,7 +20,7 @@ from drift.readings import Columns
 
 
 #: Below this difference [hPa] between sea level and station, weather hides whether a pressure was reduced.
-_TELLING_DIFFERENCE_HPA = 25.0
+_DISTINCT_HPA = 25.0
 
 
 def read_air(cells: Cells, around: Circumstances) -> dict[str, npt.NDArray[np.float64]]:
@@ -35,7 +35,7 @@ def _remark_on_sea_level(pressure: npt.NDArray[np.float64], cells: Cells, around
     given = pressure[np.isfinite(pressure)]
     station = row_check.standard_pressure_hpa(around.elevation_m)
     sea = row_check.standard_pressure_hpa(0.0)
-    if not given.size or sea - station < _TELLING_DIFFERENCE_HPA:
+    if not given.size or sea - station < _DISTINCT_HPA:
         return
     middle = float(np.median(given))
     if middle > station + 0.75 * (sea - station):
@@ -61,8 +61,8 @@ def _read_solves(cells: Cells, around: Circumstances) -> Columns:
     time_us = cells.time(around.now_us)
     ra_deg = cells.number("ra_deg", row_check.RIGHT_ASCENSION)
     dec_deg = cells.number("dec_deg", row_check.DECLINATION)
-    mount_ra_deg = cells.telling_number("mount_ra_deg", row_check.RIGHT_ASCENSION)
-    mount_dec_deg = cells.telling_number("mount_dec_deg", row_check.DECLINATION)
+    mount_ra_deg = cells.decisive_number("mount_ra_deg", row_check.RIGHT_ASCENSION)
+    mount_dec_deg = cells.decisive_number("mount_dec_deg", row_check.DECLINATION)
     bare = np.isnan(mount_ra_deg) & np.isnan(mount_dec_deg)
     for column, values in zip(_MOUNT, (mount_ra_deg, mount_dec_deg), strict=True):
         cells.set_aside(np.isnan(values) & ~bare, column, warning(IngestCode.BLANK))
@@ -210,7 +210,7 @@ def _read_alignments(cells: Cells, around: Circumstances) -> Columns:
         "time_us": cells.time(around.now_us),
         "az_error_arcmin": cells.number("az_error_arcmin", row_check.AXIS_ARCMIN),
         "alt_error_arcmin": cells.number("alt_error_arcmin", row_check.AXIS_ARCMIN),
-        "sigma_arcmin": cells.telling_number("sigma_arcmin", row_check.SIGMA),
+        "sigma_arcmin": cells.decisive_number("sigma_arcmin", row_check.SIGMA),
     }
 
 
@@ -234,9 +234,9 @@ def _read_levels(cells: Cells, around: Circumstances) -> Columns:
         "tilt_north_arcsec": cells.number("tilt_north_arcsec", row_check.OFFSET_ARCSEC),
         "tilt_east_arcsec": cells.number("tilt_east_arcsec", row_check.OFFSET_ARCSEC),
         "place": cells.choice("place", PLACES),
-        "sigma_arcsec": cells.telling_number("sigma_arcsec", row_check.SIGMA),
+        "sigma_arcsec": cells.decisive_number("sigma_arcsec", row_check.SIGMA),
     }
-    face = cells.telling_number("face_deg", row_check.FACE)
+    face = cells.decisive_number("face_deg", row_check.FACE)
     between = ~np.isnan(face) & (face != row_check.FACE.low) & (face != row_check.FACE.high)
     cells.set_aside(between, "face_deg", lambda at: row_check.FACE.reason(float(face[at])))
     if cells.good.any() and not any(columns["place"]):
@@ -258,7 +258,7 @@ LEVELS_LAYOUT = LogLayout(
 
 
 #: Share of missing days from which on a file is remarked on: fewer, filled in, change no frost.
-_WORTH_TELLING = 0.05
+_WORTH_A_REMARK = 0.05
 
 
 def _read_weather(cells: Cells, around: Circumstances) -> Columns:
@@ -347,7 +347,7 @@ def _remark_on_gaps(day: npt.NDArray[np.int64], cells: Cells) -> None:
         return
     whole = int(days[-1] - days[0]) + 1
     lacking = whole - days.size
-    if lacking < max(2, _WORTH_TELLING * whole):
+    if lacking < max(2, _WORTH_A_REMARK * whole):
         return
     cells.remarks.append(
         warning(
@@ -382,10 +382,10 @@ def _read_corrections(cells: Cells, around: Circumstances) -> Columns:
     time_us = cells.time(around.now_us)
     kind = cells.choice("kind", tuple(CorrectionKind), required=True)
     numbers = {
-        "amount_arcmin": cells.telling_number("amount_arcmin", row_check.AXIS_ARCMIN),
-        "bearing_deg": cells.telling_number("bearing_deg", row_check.BEARING) % 360.0,
-        "thickness_mm": cells.telling_number("thickness_mm", row_check.THICKNESS),
-        "turns": cells.telling_number("turns", row_check.TURNS),
+        "amount_arcmin": cells.decisive_number("amount_arcmin", row_check.AXIS_ARCMIN),
+        "bearing_deg": cells.decisive_number("bearing_deg", row_check.BEARING) % 360.0,
+        "thickness_mm": cells.decisive_number("thickness_mm", row_check.THICKNESS),
+        "turns": cells.decisive_number("turns", row_check.TURNS),
     }
     for one, needed in NEEDED.items():
         rows = np.array([word == one for word in kind], dtype=bool)

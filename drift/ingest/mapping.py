@@ -16,7 +16,7 @@ from filelock import FileLock, Timeout
 from drift.codes import AlsoWritten
 from drift.errors import LogFileError
 from drift.ingest.kinds import BY_KIND
-from drift.ingest.text import contract_name
+from drift.ingest.text import our_name
 from drift.ingest.times import DateOrder, RepeatedHour, TimeForm, zone_named
 from drift.ingest.units import Unit, may_be_divisions, unit_of, units_for
 from drift.ingest.values import ON, SideMeans
@@ -152,7 +152,7 @@ def header_key(header: Sequence[str]) -> tuple[str, ...]:
 
 def own_mapping(kind: str, header: Sequence[str], columns: Sequence[str]) -> Mapping:
     """Return the mapping of a file with our own columns."""
-    names = {contract_name(name): name for name in reversed(header)}
+    names = {our_name(name): name for name in reversed(header)}
     return Mapping(kind, tuple(header), {c: ColumnFrom((names[c],)) for c in columns if c in names}, own=True)
 
 
@@ -486,7 +486,7 @@ class _Section:
         for written, source in self.section.items():
             if written in _NOT_COLUMNS:
                 continue
-            key = contract_name(written)
+            key = our_name(written)
             if key not in layout.columns:
                 raise self._wrong(key, f"is no column of a log of {layout.kind}: {', '.join(layout.columns)}")
             columns[key] = self._source(key, source)
@@ -532,15 +532,17 @@ class _Section:
         return ColumnFrom(tuple(names), value, unit, means, part)
 
     def _time(self, key: str, source: MappingOf[str, Any]) -> TimeFrom:
-        said = {one.name: source[one.name] for one in fields(TimeFrom) if one.name in source}
-        for name, value in said.items():
+        settings = {one.name: source[one.name] for one in fields(TimeFrom) if one.name in source}
+        for name, value in settings.items():
             if name in TIME_CHOICES:
-                said[name] = self._member(key, value, TIME_CHOICES[name])
-        if said.get("zone") and (not isinstance(said["zone"], str) or zone_named(said["zone"]) is None):
-            raise self._wrong(key, f"has the zone {said['zone']!r}, which is none of the IANA list")
-        if not isinstance(said.get("evening_date", False), bool):
+                settings[name] = self._member(key, value, TIME_CHOICES[name])
+        if settings.get("zone") and (
+            not isinstance(settings["zone"], str) or zone_named(settings["zone"]) is None
+        ):
+            raise self._wrong(key, f"has the zone {settings['zone']!r}, which is none of the IANA list")
+        if not isinstance(settings.get("evening_date", False), bool):
             raise self._wrong(key, "has an evening_date that is neither true nor false")
-        return TimeFrom(**said)
+        return TimeFrom(**settings)
 
     def _member(self, key: str, value: Any, members: type[_Member]) -> _Member:
         if not members.has(value):

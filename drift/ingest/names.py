@@ -196,10 +196,10 @@ def words_of(heading: Heading) -> Words:
     remark = heading.remark.lower()
     if not known:
         known |= {word for ucd, word in _UCDS.items() if remark.startswith(ucd)}
-    known |= {word for said, word in (("frame:j2000", "j2000"), ("frame:b1950", "b1950")) if said in remark}
+    known |= {word for units, word in (("frame:j2000", "j2000"), ("frame:b1950", "b1950")) if units in remark}
     parts = [word for token in tokens for word in (token.lower(), *_segments(token.lower()))]
-    said = tuple(word for word in parts if word in _UNIT_WORDS)
-    return Words(frozenset(known), ((heading.unit,), (*bracketed,), (*inner,), said, (*signs[-1:],)))
+    units = tuple(word for word in parts if word in _UNIT_WORDS)
+    return Words(frozenset(known), ((heading.unit,), (*bracketed,), (*inner,), units, (*signs[-1:],)))
 
 
 def _known(token: str) -> set[str]:

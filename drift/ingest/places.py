@@ -80,7 +80,7 @@ def _is_cured(places: Places, around: Circumstances) -> bool:
 
 
 #: A declination this near to the equator [deg] is much the same with either sign.
-_TELLING_DEG = 5.0
+_DISTINCT_DEG = 5.0
 _MOST = 0.8
 
 
@@ -99,7 +99,7 @@ def flipped_columns(places: Places, around: Circumstances) -> tuple[str, ...]:
     """
     if places.mount_dec_deg is None:
         return ()
-    telling = np.minimum(np.abs(places.dec_deg), np.abs(places.mount_dec_deg)) > _TELLING_DEG
+    telling = np.minimum(np.abs(places.dec_deg), np.abs(places.mount_dec_deg)) > _DISTINCT_DEG
     some, turned = places.of(telling), _turned(places).of(telling)
     if telling.sum() < _FEW_ROWS or np.mean(some.from_mount_deg() < _NEAR_DEG) >= 0.5:
         return ()
@@ -231,13 +231,15 @@ _OPPOSITE = 0.1
 def check_sides(cells: Cells, around: Circumstances, places: Places, sides: Sequence[str]) -> None:
     """Remark on sides of the tube that are those it looks to: a tube looks across the pier, but near the "
     "meridian."""
-    told = np.array([bool(side) for side in sides], dtype=bool) & cells.good
-    if not told.any():
+    with_side = np.array([bool(side) for side in sides], dtype=bool) & cells.good
+    if not with_side.any():
         return
-    some = places.of(told)
+    some = places.of(with_side)
     hour_angle = hour_angle_rad(around.longitude_deg, some.time_us, some.ra_deg)
     far = np.abs(np.sin(hour_angle)) > np.sin(_MERIDIAN_RAD)
-    east = np.array([side == TubeSide.EAST for side, one in zip(sides, told, strict=True) if one], dtype=bool)
+    east = np.array(
+        [side == TubeSide.EAST for side, one in zip(sides, with_side, strict=True) if one], dtype=bool
+    )
     if far.sum() < _FEW_SIDES:
         return
     across = float(np.mean(east[far] == (hour_angle[far] > 0.0)))

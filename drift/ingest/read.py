@@ -109,8 +109,8 @@ def read_mapped(table: RawTable, around: Circumstances, mapping: Mapping, why: N
     made: tuple[Notice, ...] = ()
     if is_by_the_hour(mapping):
         finish(found.columns, mapping, around)
-        found, told = by_day(found, mapping, around)
-        made = (told,)
+        found, remark = by_day(found, mapping, around)
+        made = (remark,)
     cells = _cells(table, found, plan, around)
     columns = layout.read(cells, around)
     aside, left_out = _not_used(cells, found, layout, table.name)
@@ -200,11 +200,11 @@ def _own_with_units(mapping: Mapping, table: RawTable) -> Mapping:
     units = {heading.name: heading.unit for heading in table.headings if heading.unit}
     columns = {}
     for column, source in mapping.columns.items():
-        own, said = own_unit(column), units.get(source.columns[0], "")
-        unit = unit_of(said, column) if said and own else None
-        if said and own and unit is None:
+        own, written = own_unit(column), units.get(source.columns[0], "")
+        unit = unit_of(written, column) if written and own else None
+        if written and own and unit is None:
             raise LogFileError(
-                f"{table.name}: the column {column} is in {said!r}, where one of these belongs: "
+                f"{table.name}: the column {column} is in {written!r}, where one of these belongs: "
                 f"{', '.join(units_for(column))}."
             )
         columns[column] = replace(source, unit=unit or (Unit(own) if own else None))

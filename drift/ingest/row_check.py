@@ -322,7 +322,7 @@ class Cells:
             self._refuse_blank(column)
         return numbers
 
-    def telling_number(self, column: str, limits: Limits) -> npt.NDArray[np.float64]:
+    def decisive_number(self, column: str, limits: Limits) -> npt.NDArray[np.float64]:
         """Read an optional number that changes the row's meaning: a bad one sets the row aside."""
         return self._strict_number(column, limits)
 

@@ -41,7 +41,7 @@ PART_ROWS = 50_000
 RawCells = list[str] | npt.NDArray[np.float64]
 
 
-def contract_name(column: str) -> str:
+def our_name(column: str) -> str:
     """Return the name of a column as drift writes it: lower case, a former name as today's."""
     name = column.lower()
     return FORMER_COLUMNS.get(name, name)
@@ -287,7 +287,7 @@ class TextRows:
             yield from self._quoted_parts()
             return
         for start in range(self.first, len(self.lines), PART_ROWS):
-            kept = self._kept(start, min(start + PART_ROWS, len(self.lines)))
+            kept = self._filled(start, min(start + PART_ROWS, len(self.lines)))
             if kept:
                 yield self._part(kept)
 
@@ -306,7 +306,7 @@ class TextRows:
             self._is_comment_row(row) for _, _, row in self._numbered_rows()
         )
 
-    def _kept(self, start: int, end: int) -> list[int]:
+    def _filled(self, start: int, end: int) -> list[int]:
         kept = [at for at in range(start, end) if self.lines[at].strip(_BLANKS)]
         return [at for at in kept if not is_comment(self.lines[at])] if self.comments else kept
 

@@ -241,12 +241,12 @@ def _offset(groups: dict[str, str | None]) -> int:
         return 0
     if groups["clock"]:
         return CLOCKS[groups["clock"]]
-    said = groups["offset"]
-    if not said:
+    zone_text = groups["offset"]
+    if not zone_text:
         return _NO_ZONE
-    digits = said[1:].replace(":", "").ljust(4, "0")
+    digits = zone_text[1:].replace(":", "").ljust(4, "0")
     minutes = int(digits[:2]) * 60 + int(digits[2:])
-    return -minutes if said[0] == "-" else minutes
+    return -minutes if zone_text[0] == "-" else minutes
 
 
 def _whole_year(year: npt.NDArray[np.int64], digits: int) -> npt.NDArray[np.int64]:

@@ -340,8 +340,8 @@ def by_day(found: Gathered, mapping: Mapping, around: Circumstances) -> tuple[Ga
         if gaps.max() > _LONGEST_GAP_US:
             aside[at] = warning(IngestCode.DAY_WITH_GAP, hours=float(gaps.max()) / 3.6e9, rows=len(rows))
     surplus = {position[row]: cells for row, cells in found.surplus.items()}
-    told = info(IngestCode.HOURS_TO_DAYS, rows=len(good), days=len(days))
-    return Gathered(found.lines[kept], [found.raws[row] for row in kept], surplus, aside, new), told
+    remark = info(IngestCode.HOURS_TO_DAYS, rows=len(good), days=len(days))
+    return Gathered(found.lines[kept], [found.raws[row] for row in kept], surplus, aside, new), remark
 
 
 def _rows_of(ready: Ready, rows: list[int]) -> Ready:

@@ -202,7 +202,9 @@ class Trial:
         us = self.of_column("time_utc").astype(np.int64)
         hour_angle = hour_angle_rad(self.around.longitude_deg, us, self.of_column("ra_deg"))
         texts = np.array(self.columns["tube_side"].values, dtype=object)[self.good]
-        told = ((texts == TubeSide.EAST) | (texts == TubeSide.WEST)) & (np.abs(hour_angle) > _MERIDIAN_RAD)
-        if told.sum() < _FEW:
+        with_side = ((texts == TubeSide.EAST) | (texts == TubeSide.WEST)) & (
+            np.abs(hour_angle) > _MERIDIAN_RAD
+        )
+        if with_side.sum() < _FEW:
             return None
-        return float(np.mean((texts[told] == TubeSide.EAST) == (hour_angle[told] > 0.0)))
+        return float(np.mean((texts[with_side] == TubeSide.EAST) == (hour_angle[with_side] > 0.0)))

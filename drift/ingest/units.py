@@ -59,50 +59,53 @@ class UnitName(StrEnum):
 
 
 _U = UnitName
-#: Dimension -> unit -> the factor to the dimension's first unit.  A slope of mm per metre is an angle by its
-#: arctangent, a temperature has a zero of its own: see `_to_first`.
-_FACTORS: dict[Dimension, dict[UnitName, float]] = {
+#: Dimension -> unit -> what astropy calls it, in the order in which units are listed; the first unit of each
+#: is the one that the others are turned into.  A slope of mm per metre and a temperature are no factors: see
+#: `_to_first`.  Astropy has no inch of mercury.
+_UNITS: dict[Dimension, dict[UnitName, str]] = {
     Dimension.ANGLE: {
-        _U.DEGREES: 1.0,
-        _U.HOURS: 15.0,
-        _U.RADIANS: float(np.degrees(1.0)),
-        _U.ARCMIN: 1.0 / 60.0,
-        _U.ARCSEC: 1.0 / 3600.0,
-        _U.MILLIARCSEC: 1.0 / 3.6e6,
-        _U.MM_PER_M: 1e-3,
+        _U.DEGREES: "deg",
+        _U.HOURS: "hourangle",
+        _U.RADIANS: "rad",
+        _U.ARCMIN: "arcmin",
+        _U.ARCSEC: "arcsec",
+        _U.MILLIARCSEC: "mas",
+        _U.MM_PER_M: "",
     },
-    Dimension.TEMPERATURE: {_U.CELSIUS: 1.0, _U.FAHRENHEIT: 5.0 / 9.0, _U.KELVIN: 1.0},
+    Dimension.TEMPERATURE: {_U.CELSIUS: "", _U.FAHRENHEIT: "", _U.KELVIN: ""},
     Dimension.PRESSURE: {
-        _U.HPA: 1.0,
-        _U.PA: 0.01,
-        _U.KPA: 10.0,
-        _U.INHG: HPA_PER_INHG,
-        _U.MMHG: 1.33322387415,  # conventional millimetre of mercury, ISO 80000-4
-        _U.ATM: 1013.25,
+        _U.HPA: "hPa",
+        _U.PA: "Pa",
+        _U.KPA: "kPa",
+        _U.INHG: "",
+        _U.MMHG: "mmHg",
+        _U.ATM: "atm",
     },
-    Dimension.DURATION: {_U.SECOND: 1.0, _U.MILLISECOND: 1e-3, _U.MINUTE: 60.0, _U.HOUR: 3600.0},
+    Dimension.DURATION: {_U.SECOND: "s", _U.MILLISECOND: "ms", _U.MINUTE: "min", _U.HOUR: "h"},
     Dimension.LENGTH: {
-        _U.MM: 1.0,
-        _U.UM: 1e-3,
-        _U.CM: 10.0,
-        _U.M: 1000.0,
-        _U.INCH: 25.4,
-        _U.THOU: 0.0254,
-        _U.FOOT: 304.8,
+        _U.MM: "mm",
+        _U.UM: "um",
+        _U.CM: "cm",
+        _U.M: "m",
+        _U.INCH: "inch",
+        _U.THOU: "mil",
+        _U.FOOT: "ft",
     },
 }
-_DIMENSIONS = {unit: dimension for dimension, units in _FACTORS.items() for unit in units}
+#: What astropy doesn't have, or has no factor for.
+_OWN_FACTORS = {_U.INHG: HPA_PER_INHG, _U.CELSIUS: 1.0, _U.FAHRENHEIT: 5.0 / 9.0, _U.KELVIN: 1.0}
+_DIMENSIONS = {unit: dimension for dimension, units in _UNITS.items() for unit in units}
 #: Where a temperature's zero stands in degrees Celsius.
 _ZEROS_C = {_U.CELSIUS: 0.0, _U.FAHRENHEIT: -32.0 * 5.0 / 9.0, _U.KELVIN: -273.15}
 
 
-def _ways(ways: dict[UnitName, Iterable[str]]) -> dict[str, UnitName]:
-    return {way: unit for unit, some in ways.items() for way in some}
+def _by_spelling(spellings: dict[UnitName, Iterable[str]]) -> dict[str, UnitName]:
+    return {spelling: unit for unit, some in spellings.items() for spelling in some}
 
 
 #: Every way to write a unit, lower case and without blanks and dots -> the unit, by dimension.
 _WRITTEN: dict[Dimension, dict[str, UnitName]] = {
-    Dimension.ANGLE: _ways(
+    Dimension.ANGLE: _by_spelling(
         {
             _U.DEGREES: (
                 *("deg", "degs", "degree", "degrees", "°", "º", "d", "grad"),
@@ -125,14 +128,14 @@ _WRITTEN: dict[Dimension, dict[str, UnitName]] = {
             _U.MM_PER_M: ("mm/m", "mm_per_m", "mmperm", "mm/metre", "mmm-1", "mm/meter", "‰"),
         }
     ),
-    Dimension.TEMPERATURE: _ways(
+    Dimension.TEMPERATURE: _by_spelling(
         {
             _U.CELSIUS: ("c", "°c", "ºc", "degc", "deg_c", "celsius", "degreescelsius"),
             _U.FAHRENHEIT: ("f", "°f", "ºf", "degf", "deg_f", "fahrenheit"),
             _U.KELVIN: ("k", "kelvin", "kelvins"),
         }
     ),
-    Dimension.PRESSURE: _ways(
+    Dimension.PRESSURE: _by_spelling(
         {
             _U.HPA: ("hpa", "mbar", "mb", "millibar", "hectopascal"),
             _U.PA: ("pa", "pascal"),
@@ -142,7 +145,7 @@ _WRITTEN: dict[Dimension, dict[str, UnitName]] = {
             _U.ATM: ("atm",),
         }
     ),
-    Dimension.DURATION: _ways(
+    Dimension.DURATION: _by_spelling(
         {
             _U.SECOND: ("s", "sec", "secs", "second", "seconds"),
             _U.MILLISECOND: ("ms", "msec", "millisecond", "milliseconds"),
@@ -150,7 +153,7 @@ _WRITTEN: dict[Dimension, dict[str, UnitName]] = {
             _U.HOUR: ("h", "hr", "hour", "hours"),
         }
     ),
-    Dimension.LENGTH: _ways(
+    Dimension.LENGTH: _by_spelling(
         {
             _U.MM: ("mm", "millimetre", "millimeter"),
             _U.UM: ("um", "µm", "μm", "micron", "microns"),
@@ -218,7 +221,7 @@ def units_for(column: str) -> tuple[UnitName, ...]:
     own = own_unit(column)
     if own is None:
         return ()
-    names = tuple(_FACTORS[dimension_of(own)])
+    names = tuple(_UNITS[dimension_of(own)])
     if own is UnitName.DEGREES:
         barred = {UnitName.MM_PER_M} if column in _IN_HOURS else {UnitName.MM_PER_M, UnitName.HOURS}
         return tuple(one for one in names if one not in barred)
@@ -246,10 +249,10 @@ def unit_of(written: str, column: str) -> Unit | None:
 def is_unit(written: str) -> bool:
     """Tell whether a text is a unit of any dimension, between brackets or not."""
     plain = re.sub(r"[\s.()\[\]]", "", written).lower()
-    return any(plain in ways for ways in _WRITTEN.values()) or plain in _NO_DIMENSION
+    return any(plain in spellings for spellings in _WRITTEN.values()) or plain in _NO_DIMENSION
 
 
-def to_contract(values: Numbers, unit: Unit | None, column: str) -> Numbers:
+def to_our_unit(values: Numbers, unit: Unit | None, column: str) -> Numbers:
     """Turn values in a unit into the unit of one of our columns; None: they are in that unit."""
     own = own_unit(column)
     if own is None or unit is None:
@@ -258,12 +261,25 @@ def to_contract(values: Numbers, unit: Unit | None, column: str) -> Numbers:
         values = values * unit.division
     if unit.name is own:
         return values
-    return _to_first(values, unit.name) / _FACTORS[dimension_of(own)][own]
+    return _to_first(values, unit.name) / _factor(own)
 
 
 def _to_first(values: Numbers, unit: UnitName) -> Numbers:
     """Turn values into the dimension's first unit (degrees, C, hPa, s, mm)."""
     if unit is UnitName.MM_PER_M:
         return np.degrees(np.arctan(values * 1e-3))
-    factor = _FACTORS[dimension_of(unit)][unit]
-    return values * factor + _ZEROS_C.get(unit, 0.0)
+    return values * _factor(unit) + _ZEROS_C.get(unit, 0.0)
+
+
+@cache
+def _factor(unit: UnitName) -> float:
+    """Return what a unit is in its dimension's first unit, by astropy, which is loaded when it is needed."""
+    units = _UNITS[dimension_of(unit)]
+    first = next(iter(units))
+    if unit is first or unit in _OWN_FACTORS:
+        return _OWN_FACTORS.get(unit, 1.0)
+    from astropy.units import Unit as AstropyUnit
+    from astropy.units import add_enabled_units, cds, imperial
+
+    with add_enabled_units([imperial, cds.mmHg, cds.atm]):
+        return float(AstropyUnit(units[unit]).to(AstropyUnit(units[first])))

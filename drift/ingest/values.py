@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from drift.codes import AlsoWritten
-from drift.ingest.units import Dimension, Unit, UnitName, dimension_of, own_unit, to_contract, unit_of
+from drift.ingest.units import Dimension, Unit, UnitName, dimension_of, own_unit, to_our_unit, unit_of
 from drift.notices import IngestCode, Notice, warning
 from drift.types import READING_COLUMNS
 
@@ -98,7 +98,7 @@ class NumberSpelling:
         try:
             found = np.fromiter(map(float, plain), np.float64, len(plain))
             if np.isfinite(found).all() and not self._strange(cells):
-                return to_contract(found, self.unit, self.column) + 0.0, np.zeros(len(cells), dtype=bool)
+                return to_our_unit(found, self.unit, self.column) + 0.0, np.zeros(len(cells), dtype=bool)
         except ValueError:
             pass
         if own is not None and dimension_of(own) is Dimension.ANGLE:
@@ -111,7 +111,7 @@ class NumberSpelling:
 
     def convert(self, found: Numbers) -> Numbers:
         """Turn cells that are numbers already into our unit."""
-        return to_contract(found, self.unit, self.column) + 0.0
+        return to_our_unit(found, self.unit, self.column) + 0.0
 
     def why(self, cell: str) -> Notice:
         """Say why a cell is no number here."""
@@ -164,7 +164,7 @@ class NumberSpelling:
             unit = unit_of(number[2], self.column)
             if unit is None:
                 return float("nan")
-        return float(to_contract(np.array(float(number[1])), unit, self.column))
+        return float(to_our_unit(np.array(float(number[1])), unit, self.column))
 
     def _mark_fits(self, match: re.Match[str]) -> bool:
         mark, name = (match["mark"] or "").lower(), self.unit.name if self.unit else None
@@ -173,7 +173,7 @@ class NumberSpelling:
         return name is (UnitName.HOURS if mark[0] in "hʰ" else UnitName.DEGREES)
 
     def _from_parts(self, size: Numbers) -> Numbers:
-        return to_contract(size, self.unit, self.column)
+        return to_our_unit(size, self.unit, self.column)
 
 
 def with_parts(cells: list[list[str]], signed: bool = False) -> list[str]:

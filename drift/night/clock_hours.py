@@ -130,7 +130,7 @@ def put_right(sightings: Sightings, clocks: Clocks, session_night: Ints) -> Sigh
 
 
 def clocks_of_nights(
-    sightings: Sightings, state: FitState, used: Bools, sides_said: bool, changes_us: Ints | None = None
+    sightings: Sightings, state: FitState, used: Bools, sides_logged: bool, changes_us: Ints | None = None
 ) -> Clocks:
     """Weigh for each night whether its clock ran ahead or behind by an hour.
 
@@ -138,12 +138,12 @@ def clocks_of_nights(
     ----------
     sightings, state, used
         The final fit.
-    sides_said
+    sides_logged
         Whether the logs give the tube side; a side taken from the hour angle proves nothing.
     changes_us
         When summer time begins and ends, sorted; None where that is not known.
     """
-    sides = _side_log_odds(sightings, used) if sides_said else 0.0
+    sides = _side_log_odds(sightings, used) if sides_logged else 0.0
     plain, plain_axis = _weighed(sightings, state, used, 0, sides)
     moved = [_weighed(_turned(sightings, hour), state, used, hour, sides) for hour in HOURS]
     by_zero, zero_hours = _zeros_off(state)
@@ -152,8 +152,8 @@ def clocks_of_nights(
     changes = [np.log(_changed(SET_WRONG, PUT_RIGHT))] * len(odds)
     if changes_us is not None:
         at_changes = np.log(_changed(SET_WRONG_AT_CHANGE, PUT_RIGHT_AT_CHANGE))
-        for night, told in _over_changes(sightings, state, axis, changes_us).items():
-            changes[night] = at_changes + told
+        for night, over_change in _over_changes(sightings, state, axis, changes_us).items():
+            changes[night] = at_changes + over_change
     return Clocks(odds, _in_order(odds, np.exp(changes)), axis, zero_hours)
 
 
@@ -189,9 +189,9 @@ def _over_changes(sightings: Sightings, state: FitState, axis: Floats, changes_u
         (was, was_cov), (stands, cov_now) = (_middle(axis[n], cov[n]) for n in (before, after))
         apart = (stands[None, :] - was[:, None]) * scale
         joint = (was_cov + cov_now) * np.outer(scale, scale)
-        told = [np.log(p) + _log_normal(apart, joint + np.eye(2) * sd**2) for p, sd in MOVES_MEANWHILE]
-        told = np.logaddexp.reduce(told, axis=0)
-        out[int(after[0])] = told - told.max()
+        density = [np.log(p) + _log_normal(apart, joint + np.eye(2) * sd**2) for p, sd in MOVES_MEANWHILE]
+        density = np.logaddexp.reduce(density, axis=0)
+        out[int(after[0])] = density - density.max()
     return out
 
 

@@ -109,11 +109,11 @@ def _night_by_night(
     names = {
         d: name_of("sky", recipe, time_us[own].tobytes(), rows[own].tobytes()) for d, own in members.items()
     }
-    kept = store.get(list(names.values()))
+    cached = store.get(list(names.values()))
     for d, name in names.items():
-        if name in kept:
-            out[members[d]] = np.frombuffer(kept[name]).reshape(-1, 4)
-    new = [d for d, name in names.items() if name not in kept]
+        if name in cached:
+            out[members[d]] = np.frombuffer(cached[name]).reshape(-1, 4)
+    new = [d for d, name in names.items() if name not in cached]
     if new:
         todo = np.concatenate([members[d] for d in new])
         sky = observed(*where, time_us[todo], *rows[todo].T)

@@ -321,37 +321,39 @@ def estimate_nights(
     if frame is not None and places != AS_RECORDED:
         solves = taken_as(places, readings["solves"], directions["solves"], latitude_rad)
         readings = Readings({**readings.tables, "solves": solves}, readings.readings_id)
-        told.append(_told_places(frame))
+        told.append(_places_notice(frame))
 
     put = assemble(latitude_rad, split, readings, directions, zero_is, side)
     if put is None:
         return Nights()
-    kept = zero_is == HourAngleZero.KEPT
-    believed, doubted = _typed_judged(put, readings["alignments"], kept, store)
+    keeps_zeros = zero_is == HourAngleZero.KEPT
+    believed, doubted = _typed_judged(put, readings["alignments"], keeps_zeros, store)
     put = replace(put, typed=put.typed.picked(believed))
-    searched = search(put.sightings, put.layout, put.typed, kept, store)
+    searched = search(put.sightings, put.layout, put.typed, keeps_zeros, store)
     notices: list[Notice] = []
     if guessed.any():
         one_side = np.where(guessed, 1.0, side)  # a fork's tube stays on one side of its axis
         fork = assemble(latitude_rad, split, readings, directions, zero_is, one_side)
-        other = None if fork is None else search(fork.sightings, fork.layout, put.typed, kept, store)
+        other = None if fork is None else search(fork.sightings, fork.layout, put.typed, keeps_zeros, store)
         plain = other is not None and _cost(other) < _cost(searched)
         if plain and other is not None and fork is not None:
             put, searched = replace(fork, typed=put.typed), other
         code = NightCode.TUBE_SIDE_LEFT_OUT if plain else NightCode.TUBE_SIDE_GUESSED
         notices.append(warning(code, solves=int(guessed.sum())))
-    sides_said = not guessed.any()
+    sides_logged = not guessed.any()
     hours, odds = np.zeros(put.layout.nights, dtype=np.int64), np.zeros(put.layout.nights)
     for _ in range(CLOCK_PASSES):
         clocks = clocks_of_nights(
-            searched.sightings, searched.state, searched.used, sides_said, clock_changes_us
+            searched.sightings, searched.state, searched.used, sides_logged, clock_changes_us
         )
         found = clocks.hours()
         if not found.any():
             break
         hours, odds = hours + found, np.where(found != 0, clocks.log_odds.max(axis=1), odds)
         right = put_right(searched.sightings, clocks, searched.sessions.night)
-        searched = search(replace(right, session=put.sightings.session), put.layout, put.typed, kept, store)
+        searched = search(
+            replace(right, session=put.sightings.session), put.layout, put.typed, keeps_zeros, store
+        )
     nights = _collect(searched, put.index, split, put.typed.night, tuple(notices))
     nights = replace(nights, set_aside=(*nights.set_aside, *doubted))
     nights = _with_clocks(nights, hours, odds, clocks.left_open())
@@ -371,7 +373,7 @@ _NEAR_SD = 10.0
 
 
 def _typed_judged(
-    put: Assembly, table: pd.DataFrame, kept: bool, store: Store
+    put: Assembly, table: pd.DataFrame, keeps_zeros: bool, store: Store
 ) -> tuple[Bools, list[SetAside]]:
     """Return which typed axis errors agree with the readings of their night, and the others with the reason.
 
@@ -383,7 +385,7 @@ def _typed_judged(
     seen = np.isin(typed.night, put.layout.sessions.night)
     if not seen.any():
         return believed, []
-    alone = search(put.sightings, put.layout, typed.picked(~seen), kept, store)
+    alone = search(put.sightings, put.layout, typed.picked(~seen), keeps_zeros, store)
     axis, cov = alone.state.solution.axis[typed.night], alone.state.solution.axis_cov()[typed.night]
     values = np.column_stack([typed.az_error, typed.alt_error])
     variance = np.diagonal(cov, axis1=1, axis2=2) + typed.sd[:, None] ** 2
@@ -429,7 +431,7 @@ def _with_clocks(nights: Nights, hours: Ints, odds: Floats, open_cov: Floats) ->
     edges = np.flatnonzero(np.diff(hours, prepend=0, append=0))
     for start, end in zip(edges[:-1], edges[1:], strict=True):
         if hours[start]:
-            told.append(_told_clock(out[start:end], int(hours[start]), float(odds[start:end].sum())))
+            told.append(_clock_notice(out[start:end], int(hours[start]), float(odds[start:end].sum())))
     return replace(
         nights,
         nights=tuple(out),
@@ -437,7 +439,7 @@ def _with_clocks(nights: Nights, hours: Ints, odds: Floats, open_cov: Floats) ->
     )
 
 
-def _told_clock(nights: list[NightAxis], hours: int, log_odds: float) -> Notice:
+def _clock_notice(nights: list[NightAxis], hours: int, log_odds: float) -> Notice:
     return warning(
         NightCode.CLOCK_OFF_BY_HOURS,
         hours=hours,
@@ -456,7 +458,7 @@ def _less_certain(night: NightAxis, latitude_rad: float, sd: float) -> NightAxis
     return replace(night, covariance=night.covariance + wider, own_covariance=night.own_covariance + wider)
 
 
-def _told_places(frame: FrameFit) -> Notice:
+def _places_notice(frame: FrameFit) -> Notice:
     places = frame.best
     scatter = {"scatter_arcsec": frame.scatter[AS_RECORDED], "scatter_as_taken_arcsec": frame.scatter[places]}
     if places.j2000:

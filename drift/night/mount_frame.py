@@ -55,7 +55,7 @@ class Places:
 
 AS_RECORDED = Places()
 #: What is tried.
-WAYS = (AS_RECORDED, Places(j2000=True), Places(airless=True), Places(j2000=True, airless=True))
+ALTERNATIVES = (AS_RECORDED, Places(j2000=True), Places(airless=True), Places(j2000=True, airless=True))
 
 
 @dataclass(frozen=True)
@@ -68,10 +68,10 @@ class FrameFit:
     @property
     def best(self) -> Places:
         """The likeliest reading of the mount's places; as the record says where that isn't sure."""
-        way = min(self.scatter, key=lambda one: self.scatter[one])
-        ratio = self.scatter[AS_RECORDED] / self.scatter[way]
+        places = min(self.scatter, key=lambda one: self.scatter[one])
+        ratio = self.scatter[AS_RECORDED] / self.scatter[places]
         sure = ratio * SCATTER_SHARE > 1.0 and self.free * np.log(ratio) > LEAST_LOG_ODDS
-        return way if sure else AS_RECORDED
+        return places if sure else AS_RECORDED
 
 
 def taken_as(places: Places, solves: pd.DataFrame, seen: Directions, latitude_rad: float) -> pd.DataFrame:
@@ -138,12 +138,12 @@ def frame_of(
         "runs": nothing,
     }
     puts = {}
-    for way in WAYS:
-        table = taken_as(way, some, where["solves"], latitude_rad)
+    for places in ALTERNATIVES:
+        table = taken_as(places, some, where["solves"], latitude_rad)
         put = assemble(latitude_rad, split, as_readings({"solves": table}), where, zero_is, side[pick])
         if put is None:
             return None
-        puts[way] = put
+        puts[places] = put
     return FrameFit(_scatter_by_way(puts), free)
 
 
@@ -153,16 +153,16 @@ def _scatter_by_way(puts: dict[Places, Assembly]) -> dict[Places, float]:
     states: dict[Places, FitState | None] = dict.fromkeys(puts)
     for _ in range(_ROUNDS):
         fits_in = np.zeros(used.size, dtype=bool)
-        for way, put in puts.items():
-            state = fit(put.sightings, put.layout, put.typed, used, states[way], robust=True)
+        for places, put in puts.items():
+            state = fit(put.sightings, put.layout, put.typed, used, states[places], robust=True)
             sd = state.scales.scatter[row_class(put.sightings)]
             fits_in |= np.sqrt(np.sum((state.residual / sd) ** 2, axis=1)) < _STRAY_SDS
-            states[way] = state
+            states[places] = state
         if np.count_nonzero(used & ~fits_in) <= _STRAY_SHARE * used.size:
             break
         used &= fits_in
-    found = {way: state.scales.scatter[:2] for way, state in states.items() if state is not None}
-    return {way: float(np.exp(np.mean(np.log(sds)))) for way, sds in found.items()}
+    found = {places: state.scales.scatter[:2] for places, state in states.items() if state is not None}
+    return {places: float(np.exp(np.mean(np.log(sds)))) for places, sds in found.items()}
 
 
 def _night(split: NightSplit, solves: pd.DataFrame) -> np.ndarray:

@@ -153,9 +153,9 @@ def tube_sides(table: pd.DataFrame, hour_angle_rad: np.ndarray) -> tuple[np.ndar
     from the east side.
     """
     text = table["tube_side"].to_numpy(dtype=object)
-    said = np.where(text == "east", 1.0, np.where(text == "west", -1.0, 0.0))
-    guessed = said == 0.0
-    return np.where(guessed, np.where(hour_angle_rad >= 0.0, 1.0, -1.0), said), guessed
+    logged = np.where(text == "east", 1.0, np.where(text == "west", -1.0, 0.0))
+    guessed = logged == 0.0
+    return np.where(guessed, np.where(hour_angle_rad >= 0.0, 1.0, -1.0), logged), guessed
 
 
 # ---- Sweeps: declination clamped, several hour angles; the mount's coordinates are not needed.

@@ -117,14 +117,14 @@ def _left_open(
         return np.zeros((3, 3)), False
     weight = np.exp(odds[near] - odds[best])
     weight /= weight.sum()
-    answers = np.array([_answer(problem, wrong, starts, int(choice)) for choice in near])
+    answers = np.array([_estimate(problem, wrong, starts, int(choice)) for choice in near])
     apart = answers - answers[int(np.flatnonzero(near == best)[0])]
     spread = np.einsum("h,hi,hj->ij", weight, apart, apart)
     others = weight[near != best]
     return spread, bool(np.any(others > SPOKEN_OF))
 
 
-def _answer(problem: NightProblem, wrong: list[int], starts: list[int], choice: int) -> Floats:
+def _estimate(problem: NightProblem, wrong: list[int], starts: list[int], choice: int) -> Floats:
     """Return azimuth error, altitude error and first hour-angle zero under one more choice, (3,)."""
     wrong, starts = list(wrong), list(starts)
     _take(choice, problem.source.size, wrong, starts)
@@ -259,7 +259,7 @@ class NightsSearched:
 
 
 def search(
-    sightings: Sightings, layout: SystemLayout, typed: Typed, kept: bool, store: Store
+    sightings: Sightings, layout: SystemLayout, typed: Typed, keeps_zeros: bool, store: Store
 ) -> NightsSearched:
     """Fit, look for wrong readings and second syncs, fit again, until nothing changes.
 
@@ -277,7 +277,7 @@ def search(
     current, current_layout = sightings, layout
     for _ in range(MOST_ROUNDS):
         suspects = np.union1d(_suspect_nights(current, state, used), np.array(sorted(found), dtype=np.int64))
-        new = _look_closely(sightings, layout, state, suspects, kept, store)
+        new = _look_closely(sightings, layout, state, suspects, keeps_zeros, store)
         changed = _decisions(new) != _decisions(found)
         found = new
         used = np.ones(sightings.size, dtype=bool)
@@ -320,27 +320,32 @@ def hold(state: FitState) -> Held:
 
 
 def _look_closely(
-    sightings: Sightings, layout: SystemLayout, state: FitState, suspects: Ints, kept: bool, store: Store
+    sightings: Sightings,
+    layout: SystemLayout,
+    state: FitState,
+    suspects: Ints,
+    keeps_zeros: bool,
+    store: Store,
 ) -> dict[int, OutliersFound]:
     """Return what is found about some nights, from the cache where it is there."""
     held = hold(state)
     night = layout.sessions.night[sightings.session]
     members = {int(n): np.flatnonzero(night == n) for n in suspects}
-    names = {n: _name(sightings, layout, held, own, kept) for n, own in members.items()}
+    names = {n: _name(sightings, layout, held, own, keeps_zeros) for n, own in members.items()}
     known = store.get(list(names.values()))
     sd = row_sd(sightings, held.scales) / np.sqrt(sightings.share)[:, None]
     out, new = {}, {}
     for n, own in members.items():
         blob = known.get(names[n])
         if blob is None:
-            blob = _as_bytes(explain(_problem(sightings, layout, state, held, own, sd[own], kept)))
+            blob = _as_bytes(explain(_problem(sightings, layout, state, held, own, sd[own], keeps_zeros)))
             new[names[n]] = blob
         out[n] = _from_bytes(blob, own)
     store.put(new)
     return out
 
 
-def _name(sightings: Sightings, layout: SystemLayout, held: Held, own: Ints, kept: bool) -> str:
+def _name(sightings: Sightings, layout: SystemLayout, held: Held, own: Ints, keeps_zeros: bool) -> str:
     """Return the cache key of one night: its sightings and the instrument held."""
     sessions = np.unique(sightings.session[own])
     era, group = layout.sessions.era[sessions[0]], layout.sessions.group[sessions]
@@ -358,7 +363,7 @@ def _name(sightings: Sightings, layout: SystemLayout, held: Held, own: Ints, kep
         held.constants[era],
         held.scales.logarithms(),
         _lift_known(layout, held, layout.sessions.night[sessions[0]]),
-        np.array([kept]),
+        np.array([keeps_zeros]),
     )
     return name_of("night", *(np.ascontiguousarray(part).tobytes() for part in parts))
 
@@ -417,7 +422,13 @@ def night_squares(sightings: Sightings, state: FitState, used: Bools) -> tuple[F
 
 
 def _problem(
-    sightings: Sightings, layout: SystemLayout, state: FitState, held: Held, own: Ints, sd: Floats, kept: bool
+    sightings: Sightings,
+    layout: SystemLayout,
+    state: FitState,
+    held: Held,
+    own: Ints,
+    sd: Floats,
+    keeps_zeros: bool,
 ) -> NightProblem:
     """Whiten one night's readings with the instrument held."""
     sessions = layout.sessions
@@ -443,7 +454,7 @@ def _problem(
             prior[start + 1, start + 1] += tie
             right[start + 1] += tie * held.means[sessions.group[index]]
     dims = (np.abs(coefficients).sum(axis=2) > 0.0).sum(axis=1)
-    chance = np.where(sessions.may_hold_sync[local], SYNC_CHANCE_KEPT if kept else SYNC_CHANCE, 0.0)
+    chance = np.where(sessions.may_hold_sync[local], SYNC_CHANCE_KEPT if keeps_zeros else SYNC_CHANCE, 0.0)
     return NightProblem(
         sightings.source[own],
         session,

@@ -93,8 +93,8 @@ def with_pairs(readings: Readings) -> Prepared:
     single = levels[[at not in members for at in range(len(levels))]]
     for place, own in by_place.items():
         notices += _unsteady(place, own)
-    kept = [_freed(row, by_place) for row in single.to_dict("records")]
-    table = pd.DataFrame([*kept, *rows])[list(READING_COLUMNS["levels"])]
+    freed = [_freed(row, by_place) for row in single.to_dict("records")]
+    table = pd.DataFrame([*freed, *rows])[list(READING_COLUMNS["levels"])]
     table = table.astype(levels.dtypes.to_dict()).sort_values(["time_us", "row_id"], ignore_index=True)
     return Prepared(Readings({**readings.tables, "levels": table}, readings.readings_id), tuple(notices))
 
@@ -247,11 +247,11 @@ def _sort(solves: pd.DataFrame, readings: Readings) -> np.ndarray:
     sort = np.where(bare, _BARE, _POINTING).astype(object)
     for kind in _TABLES:
         label = solves[kind].to_numpy(dtype=object)
-        told = label != ""
-        if told.any():
+        labelled = label != ""
+        if labelled.any():
             refused = np.array([text.lower() in NO_LABELS for text in label], dtype=bool)
             sort[refused & bare] = _REFUSED
-            sort[told & ~refused] = kind
+            sort[labelled & ~refused] = kind
     in_sets = pd.concat([readings[table][_PLACE] for table in _TABLES.values()])
     fixed = np.isin(sort, list(_TABLES))
     sort[_among(solves, in_sets)] = _TWICE

@@ -197,9 +197,9 @@ def _sweep(seen: SeenSolves, group: list[Whole]) -> FoundSet | Notice:
     good, scatter = _on_circle(hour_angle, dec)
     if scatter > _CIRCLE_ARCSEC:
         return warning(NightCode.AXIS_NOT_STILL, scatter_arcsec=scatter)
-    kept = _commanded(seen, rows[good])
-    if kept is not None:
-        return kept
+    commanded = _commanded(seen, rows[good])
+    if commanded is not None:
+        return commanded
     fields = sum(bool(np.isin(one, rows[good]).any()) for one in group)
     why = info(NightCode.ON_ONE_CIRCLE, fields=fields, turned_deg=turn, scatter_arcsec=scatter)
     return FoundSet(SWEEP, rows[good], why)

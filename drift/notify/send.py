@@ -377,7 +377,7 @@ def _send_all(
     try:
         whole = filled_in(address, environment)
     except NotifyError as error:
-        return 0, [_kept(len(waiting), str(error))]
+        return 0, [_waiting_words(len(waiting), str(error))]
     sent = 0
     for k, message in enumerate(waiting):
         if not box.take_message(message.number):
@@ -392,11 +392,11 @@ def _send_all(
         elif came.state == UNSURE:
             return sent, [f"{came.why}: it may or may not have arrived and is not sent again"]
         else:
-            return sent, [_kept(len(waiting) - k, came.why)]
+            return sent, [_waiting_words(len(waiting) - k, came.why)]
     return sent, []
 
 
-def _kept(count: int, why: str) -> str:
+def _waiting_words(count: int, why: str) -> str:
     kept = "The warning is kept and" if count == 1 else f"The {count} warnings are kept and"
     return f"{why.rstrip('.')}.  {kept} will be sent by the next `drift check`"
 

@@ -244,7 +244,7 @@ def _change(connection: Connection, rows: Sequence[RowHeld], status: int) -> Non
 
 
 @dataclass(frozen=True, kw_only=True)
-class StepKept:
+class StoredStep:
     """A step as it was shown.
 
     `numbers` holds the amounts by name, as JSON has them.
@@ -260,10 +260,12 @@ def keep_steps(
     connection: Connection, night_us: int, steps: Sequence[tuple[str, Mapping[str, Any]]], now_us: int
 ) -> list[str]:
     """Store steps, each an action and its numbers, and return their ids; known ones keep theirs."""
-    return [_keep(connection, night_us, do, numbers, now_us) for do, numbers in steps]
+    return [_store_step(connection, night_us, do, numbers, now_us) for do, numbers in steps]
 
 
-def _keep(connection: Connection, night_us: int, do: str, numbers: Mapping[str, Any], now_us: int) -> str:
+def _store_step(
+    connection: Connection, night_us: int, do: str, numbers: Mapping[str, Any], now_us: int
+) -> str:
     table, text = schema.advised_steps, json.dumps(dict(numbers), sort_keys=True, allow_nan=False)
     same = (table.c.night_us == night_us, table.c.do == do, table.c.numbers == text)
     known = connection.scalar(select(table.c.id).where(*same))
@@ -275,7 +277,7 @@ def _keep(connection: Connection, night_us: int, do: str, numbers: Mapping[str, 
     return f"s{known}"
 
 
-def kept_step(connection: Connection, step: str) -> StepKept | None:
+def kept_step(connection: Connection, step: str) -> StoredStep | None:
     """Return the step with an id, or None."""
     number = step[1:]
     if step[:1] != "s" or not (number.isascii() and number.isdigit()):
@@ -285,7 +287,7 @@ def kept_step(connection: Connection, step: str) -> StepKept | None:
     row = connection.execute(select(*columns).where(table.c.id == int(number))).first()
     if row is None:
         return None
-    return StepKept(step=step, night_us=int(row[0]), do=str(row[1]), numbers=json.loads(row[2]))
+    return StoredStep(step=step, night_us=int(row[0]), do=str(row[1]), numbers=json.loads(row[2]))
 
 
 def note_done(connection: Connection, step: str, row_ids: Iterable[int]) -> None:

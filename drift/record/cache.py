@@ -16,9 +16,9 @@ from drift.record.schema import batches
 
 
 #: Number of cached analyses; an older one can be worked out again.
-ANSWERS_KEPT = 20
+ANALYSES_CACHED = 20
 #: Number of cached blobs: several times the nights of a long record.
-BLOBS_KEPT = 20_000
+BLOBS_CACHED = 20_000
 
 
 def add_acknowledgement(connection: Connection, time_us: int, note: str, what: str) -> None:
@@ -64,18 +64,18 @@ def _opened(key: str, sealed: bytes) -> bytes | None:
     return content if own == seal(key, content) else None
 
 
-def keep_analysis(connection: Connection, key: str, text: str, made_us: int) -> None:
+def cache_analysis(connection: Connection, key: str, text: str, made_us: int) -> None:
     """Store an analysis of this version under its key, and drop the oldest ones."""
-    table = schema.kept_analyses
+    table = schema.cached_analyses
     connection.execute(delete(table).where(table.c.key == key))
     values = {"text": sealed_text(key, text), "code_version": __version__, "made_us": made_us}
     connection.execute(insert(table).values(key=key, **values))
-    _let_go_of_oldest(connection, table, ANSWERS_KEPT)
+    _let_go_of_oldest(connection, table, ANALYSES_CACHED)
 
 
-def kept_analysis(connection: Connection, key: str) -> str | None:
+def cached_analysis(connection: Connection, key: str) -> str | None:
     """Return the analysis stored under a key by this version, or None."""
-    table = schema.kept_analyses
+    table = schema.cached_analyses
     kept = connection.scalar(
         select(table.c.text).where(table.c.key == key, table.c.code_version == __version__)
     )
@@ -96,21 +96,21 @@ def kept_field_plan(connection: Connection, key: str) -> tuple[str, int] | None:
     return None if row is None else (str(row[0]), int(row[1]))
 
 
-def keep_blobs(connection: Connection, blobs: Mapping[str, bytes], made_us: int) -> None:
+def cache_blobs(connection: Connection, blobs: Mapping[str, bytes], made_us: int) -> None:
     """Store blobs under their keys, and drop the oldest ones."""
-    table = schema.kept_blobs
+    table = schema.cached_blobs
     for keys in batches(blobs):
         connection.execute(delete(table).where(table.c.key.in_(keys)))
         connection.execute(
             insert(table),
             [{"key": key, "blob": _sealed(key, bytes(blobs[key])), "made_us": made_us} for key in keys],
         )
-    _let_go_of_oldest(connection, table, BLOBS_KEPT)
+    _let_go_of_oldest(connection, table, BLOBS_CACHED)
 
 
-def kept_blobs(connection: Connection, keys: Iterable[str]) -> dict[str, bytes]:
+def cached_blobs(connection: Connection, keys: Iterable[str]) -> dict[str, bytes]:
     """Return the stored ones of some blobs."""
-    table = schema.kept_blobs
+    table = schema.cached_blobs
     found: dict[str, bytes] = {}
     for some in batches(keys):
         query = select(table.c.key, table.c.blob).where(table.c.key.in_(some))
@@ -123,17 +123,17 @@ def kept_blobs(connection: Connection, keys: Iterable[str]) -> dict[str, bytes]:
 
 def damaged(connection: Connection) -> int:
     """Return how many cached analyses and pieces of this version are damaged."""
-    answers, pieces = schema.kept_analyses, schema.kept_blobs
+    answers, pieces = schema.cached_analyses, schema.cached_blobs
     own = connection.scalars(select(answers.c.key).where(answers.c.code_version == __version__)).all()
-    count = sum(kept_analysis(connection, key) is None for key in own)
+    count = sum(cached_analysis(connection, key) is None for key in own)
     for some in batches(connection.scalars(select(pieces.c.key)).all()):
-        count += len(some) - len(kept_blobs(connection, some))
+        count += len(some) - len(cached_blobs(connection, some))
     return count
 
 
 def clear(connection: Connection) -> int:
     """Drop all cached analyses and pieces; return how many there were."""
-    tables = (schema.kept_analyses, schema.kept_blobs)
+    tables = (schema.cached_analyses, schema.cached_blobs)
     return sum(int(connection.execute(delete(table)).rowcount) for table in tables)
 
 

@@ -480,7 +480,7 @@ def claim(place: Place, site: PierFile, moving: bool = False) -> None:
     if moving:
         return
     refuse_other_site(place, site, owner)
-    given = given_text(site)
+    given = site_keys_text(site)
     if owner.site != given and not place.read_only:
         # another program writes: the next opening will note it
         with suppress(DBAPIError), place.writing(_NOTING_PATIENCE_S) as connection:
@@ -493,7 +493,7 @@ _NOTING_PATIENCE_S = 0.5
 _NOT_NOTED = (("store", "url"), ("warn", "notify"))
 
 
-def given_text(site: PierFile) -> str:
+def site_keys_text(site: PierFile) -> str:
     """Return the keys of a site file, as JSON: section -> key -> value."""
     values: dict[str, dict[str, object]] = {}
     dumped = site.model_dump(mode="json")
@@ -524,7 +524,7 @@ def _new_owner(site: PierFile) -> dict[str, object]:
         "made_us": now_us(),
         "code_version": __version__,
         "next_row_id": 1,
-        "site": given_text(site),
+        "site": site_keys_text(site),
     }
 
 

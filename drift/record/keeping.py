@@ -32,7 +32,7 @@ from drift.record.engine import (
 from drift.record.migrations import known_changes
 from drift.record.reading import damage_of, where_rows
 from drift.record.record import Record
-from drift.site.disk import clear_leftovers, give_name
+from drift.site.disk import clear_leftovers, name_file
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
@@ -61,7 +61,7 @@ class Soundness:
         File and line of each row whose values or state are not what was written.
     missing
         How many rows were written and are missing.
-    kept_changed
+    cache_damaged
         How many cached analyses and pieces are damaged; they are worked out again.
     """
 
@@ -69,7 +69,7 @@ class Soundness:
     faults: tuple[str, ...]
     changed: tuple[tuple[str, int], ...]
     missing: int
-    kept_changed: int = 0
+    cache_damaged: int = 0
 
     @property
     def sound(self) -> bool:
@@ -88,14 +88,14 @@ def check(record: Record) -> Soundness:
     with record.reading("checking it") as connection:
         found = _checked(connection)
     with record.reading("checking what is kept") as connection:
-        return replace(found, kept_changed=cache.damaged(connection))
+        return replace(found, cache_damaged=cache.damaged(connection))
 
 
 def _checked(connection: Connection) -> Soundness:
     faults: list[str] = []
     if connection.dialect.name == "sqlite":
-        said = connection.exec_driver_sql(f"PRAGMA integrity_check({_FAULTS_MOST})").scalars().all()
-        faults = [line for text in said if text != "ok" for line in str(text).splitlines()]
+        findings = connection.exec_driver_sql(f"PRAGMA integrity_check({_FAULTS_MOST})").scalars().all()
+        faults = [line for text in findings if text != "ok" for line in str(text).splitlines()]
         orphans = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
         faults += [
             f"a row of {table} belongs to a row of {other} that is not there"
@@ -157,7 +157,7 @@ def backup(record: Record, target: Path, replaced: bool = False) -> Soundness:
                 "`drift "
                 "record check` says what is wrong; name another file to keep the record as it is."
             )
-        new.replace(target) if replaced else give_name(new, target)
+        new.replace(target) if replaced else name_file(new, target)
     except sqlite3.Error as error:
         raise RecordError(
             f"the record {record.words} could not be backed up to {target}: {error}."
@@ -260,10 +260,10 @@ def _refuse_what_can_not_be_restored(place: Place, site: PierFile) -> int | None
         owner = owner_of(connection)
         if owner is not None:
             refuse_other_site(place, site, owner)
-        said = connection.exec_driver_sql("PRAGMA integrity_check(3)").scalars().all()
-        if said != ["ok"]:
+        found = connection.exec_driver_sql("PRAGMA integrity_check(3)").scalars().all()
+        if found != ["ok"]:
             raise RecordError(
-                f"the backup {place.words} is damaged itself ({'; '.join(map(str, said))}), so that nothing "
+                f"the backup {place.words} is damaged itself ({'; '.join(map(str, found))}), so that nothing "
                 "was "
                 "changed.  Take an earlier one."
             )
@@ -275,7 +275,7 @@ def _begin_with(source: Path, target: Path) -> None:
     new = target.with_name(f".{target.name}.{secrets.token_hex(4)}.new")
     try:
         _copy(source, new)
-        give_name(new, target)
+        name_file(new, target)
     except (sqlite3.Error, OSError) as error:
         raise RecordError(f"{target} can't be written: {error}.") from error
     finally:

@@ -85,7 +85,7 @@ def opened_text(key: str, kept: object) -> str | None:
     return text if found == seal(key, text.encode()).hex() else None
 
 
-def kept_for(site_text: bytes, folder: Path, key_of: Callable[[State], str]) -> str | None:
+def cached_for(site_text: bytes, folder: Path, key_of: Callable[[State], str]) -> str | None:
     """Return the analysis cached for the present state of a site's record, None where there is none.
 
     In any unusual case - another database, a record that is missing, damaged, or of another version - it is

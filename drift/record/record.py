@@ -32,7 +32,7 @@ from drift.record.schema import collector_paused
 
 if TYPE_CHECKING:
     from drift.readings import LogRead, Readings, RowSetAside, StepDone
-    from drift.record.acts import RowEvent, RowHeld, StepKept
+    from drift.record.acts import RowEvent, RowHeld, StoredStep
     from drift.record.aside import Aside
     from drift.record.quick import State
     from drift.record.reading import ActDone, Origin
@@ -353,12 +353,12 @@ class Record(ShowsItself):
         ids: list[str] = []
         if not steps:
             return ids
-        kept = self._try_to_keep(
+        kept = self._try_to_cache(
             lambda connection: ids.extend(acts.keep_steps(connection, night_us, steps, now_us()))
         )
         return ids if kept else [""] * len(steps)
 
-    def kept_step(self, step: str) -> StepKept | None:
+    def kept_step(self, step: str) -> StoredStep | None:
         """Return the step of an id as it was shown, or None."""
         with self.reading("looking up a step") as connection:
             return acts.kept_step(connection, step)
@@ -373,40 +373,40 @@ class Record(ShowsItself):
         with self.reading("looking when readings came in") as connection:
             return cache.latest_import_us(connection)
 
-    def keep_analysis(self, key: str, text: str) -> bool:
+    def cache_analysis(self, key: str, text: str) -> bool:
         """Store an analysis under a key; return whether that succeeded."""
-        return self._try_to_keep(lambda connection: cache.keep_analysis(connection, key, text, now_us()))
+        return self._try_to_cache(lambda connection: cache.cache_analysis(connection, key, text, now_us()))
 
-    def kept_analysis(self, key: str) -> str | None:
+    def cached_analysis(self, key: str) -> str | None:
         """Return the analysis that this version stored under a key, or None, also where it can't be read."""
         try:
             with self._place.reading() as connection:
-                return cache.kept_analysis(connection, key)
+                return cache.cached_analysis(connection, key)
         except (DBAPIError, UnicodeDecodeError):
             return None
 
     def keep_field_plan(self, key: str, plan: str) -> bool:
         """Store a plan of fields, as text, for one sky and mount; return whether that succeeded."""
-        return self._try_to_keep(lambda connection: cache.keep_field_plan(connection, key, plan, now_us()))
+        return self._try_to_cache(lambda connection: cache.keep_field_plan(connection, key, plan, now_us()))
 
     def kept_field_plan(self, key: str) -> tuple[str, int] | None:
         """Return the plan of fields stored under a key and when it was made [us], or None."""
         with self.reading("looking for the fields of earlier nights") as connection:
             return cache.kept_field_plan(connection, key)
 
-    def keep_blobs(self, blobs: Mapping[str, bytes]) -> bool:
+    def cache_blobs(self, blobs: Mapping[str, bytes]) -> bool:
         """Store blobs under their keys; return whether that succeeded."""
-        return self._try_to_keep(lambda connection: cache.keep_blobs(connection, blobs, now_us()))
+        return self._try_to_cache(lambda connection: cache.cache_blobs(connection, blobs, now_us()))
 
-    def kept_blobs(self, keys: Iterable[str]) -> dict[str, bytes]:
+    def cached_blobs(self, keys: Iterable[str]) -> dict[str, bytes]:
         """Return the stored ones of some blobs; none where they can't be read."""
         try:
             with self._place.reading() as connection:
-                return cache.kept_blobs(connection, keys)
+                return cache.cached_blobs(connection, keys)
         except (DBAPIError, UnicodeDecodeError):
             return {}
 
-    def _try_to_keep(self, keep: Callable[[Connection], None]) -> bool:
+    def _try_to_cache(self, keep: Callable[[Connection], None]) -> bool:
         """Write to the cache if possible; do without when the record can't be written just now."""
         if self._place.read_only:
             return False

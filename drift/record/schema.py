@@ -259,7 +259,7 @@ field_plans = Table(
     Column("made_us", BigInteger, nullable=False),
 )
 
-kept_analyses = Table(
+cached_analyses = Table(
     "kept_answers",  # as records of the first version call it
     metadata,
     Column("key", Text, primary_key=True),
@@ -268,7 +268,7 @@ kept_analyses = Table(
     Column("made_us", BigInteger, nullable=False),
 )
 
-kept_blobs = Table(
+cached_blobs = Table(
     "kept_blobs",
     metadata,
     Column("key", Text, primary_key=True),
@@ -365,7 +365,7 @@ def content_ids(kind: str, columns: Columns) -> list[bytes]:
     import numpy as np
 
     words = [
-        (_words(columns[name]), _given(kind, name, columns))
+        (_words(columns[name]), _has_value(kind, name, columns))
         for name in READING_COLUMNS[kind]
         if name != "row_id"
     ]
@@ -381,7 +381,7 @@ def content_ids(kind: str, columns: Columns) -> list[bytes]:
     return [packed[start : start + DIGEST_BYTES] for start in range(0, len(packed), DIGEST_BYTES)]
 
 
-def _given(kind: str, name: str, columns: Columns) -> npt.NDArray[np.bool_] | None:
+def _has_value(kind: str, name: str, columns: Columns) -> npt.NDArray[np.bool_] | None:
     """Tell where a column that came later has a value; None for a column that always enters."""
     import numpy as np
 

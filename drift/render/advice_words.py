@@ -74,8 +74,8 @@ _STEPS = (
 
 def clause_sentences(verdict: Verdict, *, slow_only: bool = False) -> list[str]:
     """Return each thing that moved as a sentence of its own, or only what did not step."""
-    told = [clause for clause in verdict.clauses if not (slow_only and clause.code in _STEPS)]
-    clauses = [sentence(clause) for clause in told]
+    shown = [clause for clause in verdict.clauses if not (slow_only and clause.code in _STEPS)]
+    clauses = [sentence(clause) for clause in shown]
     return [f"{clause[:1].upper()}{clause[1:]}." for clause in clauses]
 
 
@@ -163,10 +163,10 @@ def _pier_tilts(values: Values) -> str:
     if lacking:
         only = "tilt_north" if lacking == ["tilt_east"] else "tilt_east"
         size, sd = values[f"{only}_arcsec"], values[f"{only}_sd_arcsec"]
-        ways = (Side.NORTH, Side.SOUTH) if only == "tilt_north" else (Side.EAST, Side.WEST)
+        sides = (Side.NORTH, Side.SOUTH) if only == "tilt_north" else (Side.EAST, Side.WEST)
         other = "east-west" if only == "tilt_north" else "north-south"
-        way = f"toward the {ways[0 if size >= 0 else 1]}"
-        return f"it tilts {angle(abs(size), sd)} further {way} than {since_words(values)} ({other} not told)"
+        side = f"toward the {sides[0 if size >= 0 else 1]}"
+        return f"it tilts {angle(abs(size), sd)} further {side} than {since_words(values)} ({other} not told)"
     north, east, size, sd = _whole_tilt(values)
     steps = ", apart from the steps" if values["beside_steps"] else ""
     return (
@@ -176,14 +176,14 @@ def _pier_tilts(values: Values) -> str:
 
 def _pier_swings(values: Values) -> str:
     swing = angle(values["swing_arcsec"], values["swing_sd_arcsec"])
-    said = f"the pier swings by {swing}{_way(values['toward_bearing_deg'])} and back each year"
+    text = f"the pier swings by {swing}{_to(values['toward_bearing_deg'])} and back each year"
     if values["lasting_arcsec_per_year"] is None:
-        return said
+        return text
     rate = angle(values["lasting_arcsec_per_year"], values["lasting_sd_arcsec_per_year"])
-    return f"{said}, and {rate} a year{_way(values['lasting_toward_bearing_deg'])} stays"
+    return f"{text}, and {rate} a year{_to(values['lasting_toward_bearing_deg'])} stays"
 
 
-def _way(bearing_deg: float | None) -> str:
+def _to(bearing_deg: float | None) -> str:
     return "" if bearing_deg is None else f" {toward(bearing_deg)}"
 
 
@@ -398,10 +398,10 @@ def _not_seen_yet(values: Values) -> str:
 def _tighten(values: Values) -> str:
     why = [f"the {knob} slipped" for knob in values["slipped"]]
     why += [f"a correction of the {knob} did not hold" for knob in values["not_held"]]
-    said = listed(why)
+    text = listed(why)
     knobs, again = ("its knob and its", "it") if len(why) == 1 else ("their knobs and their", "them")
     return (
-        f"{said[0].upper()}{said[1:]}: check and tighten {knobs} locking bolts before turning {again} again."
+        f"{text[0].upper()}{text[1:]}: check and tighten {knobs} locking bolts before turning {again} again."
     )
 
 
@@ -437,7 +437,7 @@ def _tilt_runs_away(values: Values) -> str:
     settling = plain_arcmin(values["limit_arcsec_per_year"] / 60.0)
     return (
         "Have the footing looked at by someone who knows foundations before adjusting anything: the tilt "
-        f"grows by {rate} a year{_way(values['toward_bearing_deg'])}, more than the {settling} a year that "
+        f"grows by {rate} a year{_to(values['toward_bearing_deg'])}, more than the {settling} a year that "
         "is taken here for settling."
     )
 
@@ -453,33 +453,33 @@ def _done(values: Values) -> str:
 
 
 def _turn(values: Values) -> str:
-    said = f"Turn the {values['knob']} so that the axis goes {_wanted(values)}{_turns(values)}"
-    said += _learned(values)
+    text = f"Turn the {values['knob']} so that the axis goes {_wanted(values)}{_turns(values)}"
+    text += _learned(values)
     if values["travel_arcmin"] is not None:
         travel = plain_arcmin(values["travel_arcmin"])
-        said += f"; the knob's whole travel is {travel}, so look first whether it reaches"
+        text += f"; the knob's whole travel is {travel}, so look first whether it reaches"
     if values["span_days"] is not None:
         span = f"the nights span {values['span_days']:.0f} days"
         if values["span_days"] < 1.0:
             span = "there is one night only"
-        said += f"; {span}, so part of this may yet prove seasonal"
-    return f"{said}."
+        text += f"; {span}, so part of this may yet prove seasonal"
+    return f"{text}."
 
 
 def _wanted(values: Values) -> str:
-    way = str(values["side"])
+    direction = str(values["side"])
     if values["clockwise"] is not None:
-        way += f" ({'clockwise' if values['clockwise'] else 'anticlockwise'} seen from above)"
-    return f"{way} by {arcmin(abs(values['change_arcsec']), values['change_sd_arcsec'])}"
+        direction += f" ({'clockwise' if values['clockwise'] else 'anticlockwise'} seen from above)"
+    return f"{direction} by {arcmin(abs(values['change_arcsec']), values['change_sd_arcsec'])}"
 
 
 def _turns(values: Values) -> str:
     turns = values["turns"]
     if turns is None:
         knob = values["knob"]
-        way = f"turn it {values['way']} as you face it; " if values.get("way") else ""
+        side = f"turn it {values['way']} as you face it; " if values.get("way") else ""
         return (
-            f" ({way}mount.{knob}_knob_arcmin_per_turn in the site file would give it in turns of the knob)"
+            f" ({side}mount.{knob}_knob_arcmin_per_turn in the site file would give it in turns of the knob)"
         )
     fraction = turns_in_words(abs(turns))
     facing = f", {values['way']} as you face it" if values.get("way") else ""
@@ -493,7 +493,7 @@ def _learned(values: Values) -> str:
     if not values["past_turns"]:
         return ""
     landing = uncertainty_arcmin(values["landing_sd_arcsec"])
-    said = f"; going by {counted(values['past_turns'], 'past turn')} it should land to {landing}"
+    text = f"; going by {counted(values['past_turns'], 'past turn')} it should land to {landing}"
     why = []
     if values["gain"] is not None:
         why.append(f"the axis does {values['gain']:.2f} ± {values['gain_sd']:.2f} of what the knob is set to")
@@ -501,11 +501,11 @@ def _learned(values: Values) -> str:
         lost = angle(values["slack_arcsec"], values["slack_sd_arcsec"])
         why.append(f"{lost} is lost when it is turned back")
     if not why:
-        return said
+        return text
     how = "which is counted in"
     if values["turns"] is None:
         how = f"so set it as for {plain_arcmin(values['set_as_for_arcsec'] / 60.0)}"
-    return f"{said} ({listed(why)}, {how})"
+    return f"{text} ({listed(why)}, {how})"
 
 
 def _cant_reach(values: Values) -> str:
@@ -569,12 +569,12 @@ def _shims_too_thick(values: Values) -> str:
 
 
 def _turn_nuts(values: Values) -> str:
-    said = [
+    parts = [
         f"the bolt {toward(bearing)} by {_flats(quarters)} of its nut ({height:.2f} mm)"
         for bearing, quarters, height in values["quarter_flats"]
     ]
     return (
-        f"{_purpose(values)}, raise the plate: {'; '.join(said)}; set to quarters of a flat, they leave "
+        f"{_purpose(values)}, raise the plate: {'; '.join(parts)}; set to quarters of a flat, they leave "
         f"{plain_angle(values['left_arcsec'])} of the tip undone, and a nut that is a quarter of a flat "
         f"wrong tips the plate by {plain_angle(values['quarter_flat_arcsec'])}{_rocking(values)}."
     )
@@ -592,11 +592,11 @@ def _flats(quarters: int) -> str:
 
 
 def _raise_by_gauge(values: Values) -> str:
-    said = [
+    parts = [
         f"the bolt {toward(bearing)} by {height:.2f} mm, by a dial gauge"
         for bearing, height in values["raised_mm"]
     ]
-    return f"{_purpose(values)}, raise the plate: {'; '.join(said)}."
+    return f"{_purpose(values)}, raise the plate: {'; '.join(parts)}."
 
 
 def _too_little_for_nuts(values: Values) -> str:
@@ -756,16 +756,16 @@ def matter_sentence(matter: Matter) -> str:
     elif margin < 0 and not matter.binding:
         verdict += ", so turn the frames back"
     name = matter_name(matter)
-    said = (
+    text = (
         f"{name[0].upper()}{name[1:]}: the axis may be off by up to {plain_arcmin(matter.allowed_arcmin)} "
         f"({sentence(matter.limit)}); it is off by {arcmin(error, sd)}: {verdict}."
     )
     if matter.worst is None or matter.allowed_arcmin > _WORTH_PLACES * matter.now_arcmin:
-        return said
-    said += f"  Worst now, {worst_place(matter.worst)}: {_effect(matter.worst, sd / error)}"
+        return text
+    text += f"  Worst now, {worst_place(matter.worst)}: {_effect(matter.worst, sd / error)}"
     if matter.usual is not None and matter.usual.effect > 0.0:
-        said += f"; {usual_place(matter.usual)} {_effect(matter.usual, sd / error)}"
-    return f"{said}."
+        text += f"; {usual_place(matter.usual)} {_effect(matter.usual, sd / error)}"
+    return f"{text}."
 
 
 def worst_place(place: AtPlace) -> str:
@@ -838,23 +838,23 @@ def poles_sentence(poles: Poles) -> str:
     """Say how far the axis is from both poles, and which suits the tracking."""
     true = arcmin(60.0 * poles.true_arcmin, 60.0 * poles.true_sd_arcmin)
     refracted = arcmin(60.0 * poles.refracted_arcmin, 60.0 * poles.refracted_sd_arcmin)
-    said = (
+    text = (
         f"The axis is {true} from the true pole and {refracted} from the refracted one, "
         f'{poles.lift_arcsec:.0f}" higher; advice aims at the {poles.aimed_at} pole.'
     )
     if poles.true_pixels is None or poles.refracted_pixels is None:
-        return said
+        return text
     what = "the corner turns" if poles.star_held else "a star trails"
     numbers = (
         f"over your sky {what} in one exposure by {poles.true_pixels:.2f} pixels (root mean square) about "
         f"the true pole and {poles.refracted_pixels:.2f} about the refracted one"
     )
     if poles.suits == "either":
-        return f"{said}  Either suits your tracking: {numbers}."
-    said = f"{said}  The {poles.suits} pole suits your tracking better: {numbers}."
+        return f"{text}  Either suits your tracking: {numbers}."
+    text = f"{text}  The {poles.suits} pole suits your tracking better: {numbers}."
     if poles.suits != poles.aimed_at:
-        said += f'  To aim at it, put pole = "{poles.suits}" below [mount] in the site file.'
-    return said
+        text += f'  To aim at it, put pole = "{poles.suits}" below [mount] in the site file.'
+    return text
 
 
 def year_sentence(year: YearAim) -> str:
@@ -868,14 +868,14 @@ def year_sentence(year: YearAim) -> str:
             f"Set dead on the pole now, the {what} {months} would be about {as_aimed}: the site file aims at "
             "tonight."
         )
-    said = (
+    text = (
         f"For the year, an axis that is set now is best left {_left(year)}: the {what} {months} is then "
         f"about {as_aimed}, against {dead_on} if it is set dead on the pole now"
     )
     if year.gain >= 0.01:
-        said += f" ({percent(year.gain)} less)"
+        text += f" ({percent(year.gain)} less)"
     alone = arcmin(60.0 * year.as_it_is_arcmin, 60.0 * year.as_it_is_sd_arcmin)
-    return f"{said}, and {alone} if it is left alone."
+    return f"{text}, and {alone} if it is left alone."
 
 
 def _left(year: YearAim) -> str:

@@ -36,8 +36,8 @@ def known_words(files: Sequence[FileImported]) -> str:
     rows = sum(one.already_there for one in files)
     aside = sum(len(one.set_aside) for one in files)
     more = f", and {counted(aside, 'is', 'are')} set aside as before" if aside else ""
-    told = counted(len(files), "file holds", "files hold")
-    return f"{told} nothing new: their {rows:,} rows are in the record{more}."
+    files_text = counted(len(files), "file holds", "files hold")
+    return f"{files_text} nothing new: their {rows:,} rows are in the record{more}."
 
 
 def left_out_words(one: FileImported) -> str:
@@ -169,8 +169,8 @@ def _azimuth_words(amount: str, latitude_deg: float) -> str:
 def _altitude_words(amount: str) -> str:
     if not amount:
         return "altitude re-aligned by an unknown amount, to be estimated from the readings before and after."
-    way = "up" if float(amount) >= 0 else "down"
-    return f"altitude {float(amount):+g} arcmin, that is the axis's raised end moved {way}."
+    direction = "up" if float(amount) >= 0 else "down"
+    return f"altitude {float(amount):+g} arcmin, that is the axis's raised end moved {direction}."
 
 
 def _turned_words(row: Row) -> str:
@@ -190,8 +190,8 @@ def _alignment_words(row: Row, latitude_deg: float) -> str:
 
 def _bolt_words(row: Row, column: str, unit: str, up_and_down: tuple[str, str]) -> str:
     amount = float(row[column])
-    way = up_and_down[0 if amount >= 0 else 1]
-    return f"bolt at bearing {float(row['bearing_deg']):g}: {abs(amount):g} {unit} {way}"
+    direction = up_and_down[0 if amount >= 0 else 1]
+    return f"bolt at bearing {float(row['bearing_deg']):g}: {abs(amount):g} {unit} {direction}"
 
 
 def is_turned(row: Mapping[str, Any]) -> bool:

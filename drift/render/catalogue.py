@@ -147,7 +147,7 @@ def picture_named(analysis: Analysis, name: str) -> Picture:
     raise DriftError(f"there is no picture {name!r}{meant}  The pictures are {', '.join(known)}.")
 
 
-def _say(sentence: str) -> Callable[[Analysis], str]:
+def _always(sentence: str) -> Callable[[Analysis], str]:
     return lambda analysis: sentence
 
 
@@ -161,10 +161,10 @@ def _with_marks(sentence: str) -> Callable[[Analysis], str]:
 
 def _tilt_caption(analysis: Analysis) -> str:
     levels = " Short strokes at the foot are level readings." if axis_and_tilt.level_times(analysis) else ""
-    said = _with_marks(
+    described = _with_marks(
         f"Change since the first night with a usable axis; bands are {_SDS} of the difference.{levels}"
     )
-    return said(analysis)
+    return described(analysis)
 
 
 def _ground_caption(analysis: Analysis) -> str:
@@ -188,7 +188,7 @@ def _cause_picture(view: str, title: str) -> Picture:
     return Picture(
         f"causes-{view}",
         f"Cause by cause: {title}",
-        _say(
+        _always(
             f"What each cause alone did; bands are {_SDS} of the cause. Causes that go slowly share one "
             "scale. Where nights show the axis, all causes together are laid against them, with a band of at "
             f"most {_SDS} of their sum, and below is what no cause explains; bars are {_SDS} of the night."
@@ -212,14 +212,14 @@ def _event_picture(analysis: Analysis, k: int) -> Picture:
     return Picture(
         f"{_EVENT}{event_number(k)}",
         f"Event {event_number(k)}, by {evening}: {event_words(event)}",
-        _say(
+        _always(
             f"Bars are {_SDS} of a night; the line through each side is the fitted curve. Both coordinates "
             "have one scale. In the shaded time it happened; dashed lines are corrections."
         ),
         partial(changes.event_figure, event=k),
         partial(changes.describe_event, event=k),
         partial(changes.table, event=k),
-        _say(""),
+        _always(""),
         narrow=True,
     )
 
@@ -236,7 +236,7 @@ _FIRST = (
     Picture(
         "seasons",
         "The tilt through the year",
-        _say(
+        _always(
             f"Bands are {_SDS}; the forecast is an outline that holds 80 %. Of winters laid over each other "
             "the latest is bold and older ones are paler; what one leaves behind shows as the height at "
             "which the next begins."
@@ -249,7 +249,7 @@ _FIRST = (
     Picture(
         "outlook",
         "The coming year",
-        _say(
+        _always(
             f"Points are nights with bars of {_SDS}. The fan holds 50 and 80 % of what may come if nobody "
             "touches the mount; winters are shaded."
         ),
@@ -285,7 +285,7 @@ _MIDDLE = (
     Picture(
         "moved",
         "What moved it in the last year",
-        _say(
+        _always(
             "From end to end within the last year of readings: how far each cause alone moved the pier's "
             f"tilt or the mount. Whiskers are {_SDS}."
         ),
@@ -307,7 +307,7 @@ _MIDDLE = (
     Picture(
         "pier",
         "Path of the pier top",
-        _say(
+        _always(
             "Tilt since the start, north up; one loop a winter, the latest bold. The ellipse at the latest "
             f"is {_SDS} of the difference. The bolts stand around the start in their bearing, not to scale."
         ),
@@ -320,7 +320,7 @@ _MIDDLE = (
     Picture(
         "path",
         "Path of the axis",
-        _say(
+        _always(
             "Each point is a night or the mean of a few neighbouring nights, with the ellipse of "
             f"{_SDS}; dotted lines bridge events and corrections."
         ),
@@ -335,7 +335,7 @@ _LAST = (
     Picture(
         "corrections",
         "Corrections, asked and found",
-        _say(f"One row a correction, the latest at the top; bars are {_SDS}."),
+        _always(f"One row a correction, the latest at the top; bars are {_SDS}."),
         changes.corrections_figure,
         changes.describe_corrections,
         causes.corrections_table,
@@ -345,7 +345,7 @@ _LAST = (
     Picture(
         "nights",
         "How well each night could measure",
-        _say(
+        _always(
             "Above, how well the night fixed the axis; below, from where to where the readings used lay, and "
             "how many there were. A night with little sky can't tell azimuth from altitude."
         ),

@@ -440,12 +440,10 @@ _REASONS: dict[Code, Writer] = {
     MappingCode.ANSWERED: lambda v: "as answered",
     MappingCode.BY_NAME: lambda v: "by its name",
     MappingCode.NAME_SAYS: lambda v: "the name says so",
-    MappingCode.OWN_NAME: lambda v: "the name is the contract's own",
-    MappingCode.OWN_BUT_SLIPS: lambda v: (
-        f"its columns but for {' and '.join(v['columns'])} are the contract's own"
-    ),
-    MappingCode.OWN_FRAME: lambda v: "the columns are the contract's own, whose mount's places are",
-    MappingCode.OWN_SIDE: lambda v: "the columns are the contract's own, where it is so",
+    MappingCode.OWN_NAME: lambda v: "the name is drift's own",
+    MappingCode.OWN_BUT_SLIPS: lambda v: f"its columns but for {' and '.join(v['columns'])} are drift's own",
+    MappingCode.OWN_FRAME: lambda v: "the columns are drift's own, whose mount's places are",
+    MappingCode.OWN_SIDE: lambda v: "the columns are drift's own, where it is so",
     MappingCode.HOLDS_KINDS: lambda v: f"the column {v['column']} holds kinds of them",
     MappingCode.ALL_COLUMNS_OF: lambda v: f"its columns are those of {KIND_WORDS[v['kind']]}",
     MappingCode.MOST_COLUMNS_OF: lambda v: f"most of its columns are those of {KIND_WORDS[v['kind']]}",

@@ -173,8 +173,8 @@ def pictures_to_draw(
     events = [picture for picture in shown if picture.is_event]
     earlier = events[: max(0, len(events) - EVENTS_DRAWN)]
     if earlier:
-        told = f"of {len(events)} events the latest {EVENTS_DRAWN} are drawn; all are in the table of events."
-        left_out.append(("Earlier events", told[0].upper() + told[1:]))
+        note = f"of {len(events)} events the latest {EVENTS_DRAWN} are drawn; all are in the table of events."
+        left_out.append(("Earlier events", note[0].upper() + note[1:]))
     return [picture for picture in shown if picture not in earlier], left_out
 
 
@@ -409,12 +409,12 @@ def _drawn(picture: Picture, analysis: Analysis, path: Path, look: Look | None) 
 
 def _metadata(extension: str, picture: Picture, analysis: Analysis) -> dict[str, str | None]:
     """Return the mark, the title and the words of a picture under the names that each format has for them."""
-    told = picture.describe(analysis)
+    description = picture.describe(analysis)
     if extension == "png":
-        return {"Software": _CREATOR, "Title": picture.title, "Description": told}
+        return {"Software": _CREATOR, "Title": picture.title, "Description": description}
     if extension == "svg":
-        return {"Creator": _CREATOR, "Title": picture.title, "Description": told, "Date": None}
-    return {"Creator": _CREATOR, "Title": picture.title, "Subject": told, "CreationDate": None}
+        return {"Creator": _CREATOR, "Title": picture.title, "Description": description, "Date": None}
+    return {"Creator": _CREATOR, "Title": picture.title, "Subject": description, "CreationDate": None}
 
 
 def _table(picture: Picture, analysis: Analysis) -> bytes:

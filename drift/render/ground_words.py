@@ -183,15 +183,15 @@ def frost_sentences(found: FrostAtBase, base_assumed: bool = False) -> tuple[str
     if not at:
         return ()
     winter, left, cleared = (case[at[-1]] for case in (found.as_is, found.snow_left, found.snow_cleared))
-    said = [_depth_sentence(winter), _reach_sentence(winter, found.base_m, base_assumed)]
-    said.append(
+    sentences = [_depth_sentence(winter), _reach_sentence(winter, found.base_m, base_assumed)]
+    sentences.append(
         f"With snow left lying it would have been {_range(left.depth)}, with snow cleared "
         f"{_range(cleared.depth)}."
     )
-    said.append(
+    sentences.append(
         "How deep frost goes is worked out from the weather; whether the ground heaves, it does not tell."
     )
-    return tuple(said)
+    return tuple(sentences)
 
 
 def _range(depth: DepthRange) -> str:
@@ -229,11 +229,11 @@ def ground_sentences(found: PierGround | None) -> tuple[str, ...]:
             "What the frost did is not known: there is no weather log of at least a month.  Daily minimum "
             "and maximum temperatures, imported as they are, tell it.",
         )
-    said = frost_sentences(found.frost, found.ground.base_assumed)
-    if not said:
-        said = ("No winter of the weather log froze the ground.",)
+    sentences = frost_sentences(found.frost, found.ground.base_assumed)
+    if not sentences:
+        sentences = ("No winter of the weather log froze the ground.",)
     assumed = tuple(sentence(one) for one in found.ground.assumed)
-    return said + _winters_below(found.frost) + assumed
+    return sentences + _winters_below(found.frost) + assumed
 
 
 def _winters_below(frost: FrostAtBase) -> tuple[str, ...]:
@@ -280,16 +280,16 @@ def design_sentences(found: PierGround | None) -> tuple[str, ...]:
     """Say how deep the frost of a winter to build for goes, and what the soil's name lets one expect."""
     if found is None:
         return ()
-    said = []
+    sentences = []
     if found.design is not None and found.design_depth is not None:
         depth = found.design_depth
         rule = _RULES[found.design.rule].format(winters=found.design.winters)
-        said.append(
+        sentences.append(
             f"With the ground bare of snow, a winter of {found.design.index_c_d:.0f} degree-days of frost "
             f"({rule}) freezes this ground about {depth.middle:.2f} m deep ({depth.shallow:.2f} "
             f"to {depth.deep:.2f} m within what isn't known of it), by the modified Berggren formula."
         )
-    return (*said, frost_class_sentence(found.ground.susceptibility))
+    return (*sentences, frost_class_sentence(found.ground.susceptibility))
 
 
 # ---- Sentences of notices.

@@ -72,11 +72,11 @@ def _date(time_us: int) -> str:
 
 def because_words(separable: Separable) -> str:
     """Return why two causes can be told apart, or not, as the end of a sentence."""
-    said = ""
+    text = ""
     for notice in separable.because:
         joint = "; but " if notice.code == HistoryCode.BY_FROST else " and "
-        said += f"{joint if said else ''}{sentence(notice)}"
-    return said
+        text += f"{joint if text else ''}{sentence(notice)}"
+    return text
 
 
 def settle_words(separable: Separable) -> str:
@@ -109,13 +109,13 @@ def _some(count: int, what: str) -> str:
 
 
 def _after_sync(of: Values) -> str:
-    said = (
+    text = (
         'The site file says hour_angle_zero = "kept", but'
         if of["site_file_says"] == HourAngleZero.KEPT
         else "The site file does not say whether the hour-angle zero is kept;"
     )
     return (
-        f"{said} the zeros lie near zero and scatter by {of['scatter_arcsec']:.0f} arcsec from night to "
+        f"{text} the zeros lie near zero and scatter by {of['scatter_arcsec']:.0f} arcsec from night to "
         "night, as after a sync: they are not used to tell tilt from azimuth.  If the mount is homed, log a "
         "solve before the sync (before_sync = true), or don't sync."
     )
@@ -195,15 +195,15 @@ def _reference_moved(of: Values) -> str:
 def _rivals(of: Values) -> str:
     names = {Mover.PIER: "the pier", Mover.MOUNT: "the mount"}
     names[Mover.REFERENCE] = " or ".join(f"the {_REFERENCE[one]}" for one in of["references"])
-    told = []
+    parts = []
     columns = (of["moving"], of["probability"], of["tilt_north_arcsec"], of["tilt_east_arcsec"])
     for moving, share, north, east in zip(*columns, strict=True):
         who = phrases.listed([names[Mover(one)] for one in moving]) if moving else "none of them"
-        told.append(f"{who} ({phrases.percent(share)}{_beside(north, east)})")
+        parts.append(f"{who} ({phrases.percent(share)}{_beside(north, east)})")
     how = "moves steadily" if of["kind"] == OwnMovement.STEADY else "moves with the temperature"
     return (
         f"What {how} may be explained in more than one way, and the uncertainties reach out to each: "
-        f"{'; '.join(told)}."
+        f"{'; '.join(parts)}."
     )
 
 

@@ -584,7 +584,7 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
 # ---- Images.
 
 
-def _says(v: Values) -> str:
+def _quote(v: Values) -> str:
     return f"says {v['keyword']} = {v['value']!r}"
 
 
@@ -706,17 +706,17 @@ _IMAGES: dict[Code, Callable[[Values], str]] = {
         f"says when the exposure began ({v['keyword']} = {v['value']!r}) but not how long it was "
         f"({', '.join(v['wanted'][:-1])} or {v['wanted'][-1]}), so that its middle is not known"
     ),
-    ImageCode.NO_TIME_OF_DAY: lambda v: f"{_says(v)}, a date without the time of day",
-    ImageCode.NO_DATE: lambda v: f"{_says(v)}, which is not a date of the form CCYY-MM-DDThh:mm:ss",
-    ImageCode.NO_SUCH_DAY: lambda v: f"{_says(v)}, which is no day of the calendar",
-    ImageCode.NO_SUCH_TIME: lambda v: f"{_says(v)}, which is no time of day",
+    ImageCode.NO_TIME_OF_DAY: lambda v: f"{_quote(v)}, a date without the time of day",
+    ImageCode.NO_DATE: lambda v: f"{_quote(v)}, which is not a date of the form CCYY-MM-DDThh:mm:ss",
+    ImageCode.NO_SUCH_DAY: lambda v: f"{_quote(v)}, which is no day of the calendar",
+    ImageCode.NO_SUCH_TIME: lambda v: f"{_quote(v)}, which is no time of day",
     ImageCode.BAD_EXPOSURE: lambda v: (
         f"says {v['keyword']} = {v['value']}, which is no exposure time in seconds"
     ),
     ImageCode.MIDDLE_BEFORE_START: lambda v: (
-        f"{_says(v)}, which is before the start of the exposure, {v['start_keyword']} = {v['start_value']!r}"
+        f"{_quote(v)}, which is before the start of the exposure, {v['start_keyword']} = {v['start_value']!r}"
     ),
-    ImageCode.Z_IN_OTHER_SCALE: lambda v: f"{_says(v)}, where Z means UTC, but TIMESYS says {v['scale']}",
+    ImageCode.Z_IN_OTHER_SCALE: lambda v: f"{_quote(v)}, where Z means UTC, but TIMESYS says {v['scale']}",
     ImageCode.SCALE_NOT_READ: lambda v: (
         f"says TIMESYS = {v['scale']!r}, from which UTC can't be worked out here ({', '.join(v['known'])} "
         "can)"
@@ -725,7 +725,7 @@ _IMAGES: dict[Code, Callable[[Values], str]] = {
         f"gives its time as it would be seen from elsewhere (TREFPOS = {v['place']!r}), up to 8 minutes from "
         "that at the telescope"
     ),
-    ImageCode.MOUNT_UNREADABLE: lambda v: f"{_says(v)}, which is neither degrees nor parts of sixty",
+    ImageCode.MOUNT_UNREADABLE: lambda v: f"{_quote(v)}, which is neither degrees nor parts of sixty",
     ImageCode.PLACE_COPIED: lambda v: (
         "has exactly the same place as another image of another time: its WCS was copied, or made from where "
         "the mount said it pointed, and not solved"

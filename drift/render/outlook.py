@@ -81,22 +81,22 @@ NO_FORECAST = (
 
 def forcing_sentences(outlook: Outlook) -> tuple[str, ...]:
     """Return what the tilt follows, with odds, and what each cause moved in the last year."""
-    said = [_forcing(outlook.forcing_odds)]
+    sentences = [_forcing(outlook.forcing_odds)]
     moved = [
         f"{_CAUSE_WORDS[name]} {plain_angle(size)}"
         for name, size in sorted(outlook.causes.items(), key=lambda item: -item[1])
         if size >= 0.5
     ]
     if moved:
-        said.append(
+        sentences.append(
             f"In the last year of readings the pier's tilt was moved, from end to end, by {listed(moved)}."
         )
     frost, strays = (outlook.causes.get(kind, 0.0) for kind in (CauseKind.FROST, CauseKind.WANDER_OF_PIER))
     if _frost_share(outlook.forcing_odds) >= _SURE and frost < strays:
-        said.append(
+        sentences.append(
             "More of it follows none of these than the frost, though: how far it follows is not sure yet."
         )
-    return tuple(said)
+    return tuple(sentences)
 
 
 def _frost_share(odds: dict[ForcingKind, float]) -> float:
@@ -117,7 +117,7 @@ def _forcing(odds: dict[ForcingKind, float]) -> str:
     if share > 1.0 - _SURE:
         return (
             "Whether the tilt follows the frost or something else that comes every year, these readings "
-            f"cannot tell: {_told(odds)}."
+            f"cannot tell: {_odds_words(odds)}."
         )
     most = max(others, key=lambda name: others[name])
     if others[most] >= _SURE:
@@ -127,7 +127,7 @@ def _forcing(odds: dict[ForcingKind, float]) -> str:
         )
     return (
         f"The tilt does not follow the frost that the weather makes ({percent(1.0 - share)} sure); what it "
-        f"follows through the year, these readings cannot tell: {_told(others)}."
+        f"follows through the year, these readings cannot tell: {_odds_words(others)}."
     )
 
 
@@ -137,34 +137,34 @@ def _frost(frost: dict[ForcingKind, float], share: float) -> str:
         return f"The tilt follows the frost: {FORCING_WORDS[most]} ({percent(frost[most])} sure)."
     return (
         f"The tilt follows the frost and not the calendar ({percent(share)} sure); which measure of "
-        f"it, these readings cannot tell, as they nearly coincide: {_told(frost)}."
+        f"it, these readings cannot tell, as they nearly coincide: {_odds_words(frost)}."
     )
 
 
-def _told(odds: dict[ForcingKind, float]) -> str:
+def _odds_words(odds: dict[ForcingKind, float]) -> str:
     return listed([f"{FORCING_WORDS[n]} {percent(p)}" for n, p in ranked(odds)])
 
 
 def ahead_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
     """Say when the axis is furthest and back, and what the forecast rests on."""
-    said = [_turning(outlook.turning, zone, outlook.from_us) if outlook.season_sure else NO_SEASON_YET]
+    sentences = [_turning(outlook.turning, zone, outlook.from_us) if outlook.season_sure else NO_SEASON_YET]
     if outlook.since_us is not None:
-        said.append(
+        sentences.append(
             f"This goes on from the last reading, of {local_date(outlook.since_us, zone)}, and reaches to "
             f"{local_date(_until_us(outlook), zone)}: a night would make it surer and longer."
         )
-    said += too_short_sentences(outlook)
+    sentences += too_short_sentences(outlook)
     if outlook.rests_on is not None:
-        said.append(f"How the frost may go on: {sentence(outlook.rests_on)}.")
-    return tuple(said)
+        sentences.append(f"How the frost may go on: {sentence(outlook.rests_on)}.")
+    return tuple(sentences)
 
 
 def rests_on_sentence(outlook: Outlook) -> str:
     """Say what the coming frost rests on, "" where the tilt follows the calendar."""
     if outlook.rests_on is None:
         return ""
-    said = sentence(outlook.rests_on)
-    return f"{said[0].upper()}{said[1:]}."
+    text = sentence(outlook.rests_on)
+    return f"{text[0].upper()}{text[1:]}."
 
 
 def too_short_sentences(outlook: Outlook) -> tuple[str, ...]:
@@ -389,15 +389,15 @@ def outlook_sections(
     hindcasts
         Past forecasts scored; None when not asked for.
     """
-    said = [Section("What the frost did", bulleted(ground_sentences(ground)))]
+    sections = [Section("What the frost did", bulleted(ground_sentences(ground)))]
     if outlook is None:
         none = NO_FORECAST if analysis.history.forecast is None else RUN_OUT
-        said.append(Section("The coming year", (("", none),)))
+        sections.append(Section("The coming year", (("", none),)))
     else:
-        said += _of_outlook(analysis, outlook)
+        sections += _of_outlook(analysis, outlook)
     if hindcasts is not None:
-        said.append(_scored(hindcasts))
-    return said
+        sections.append(_scored(hindcasts))
+    return sections
 
 
 def _of_outlook(analysis: Analysis, outlook: Outlook) -> list[Section]:
@@ -436,14 +436,14 @@ def _scored(hindcasts: Sequence[Hindcast]) -> Section:
 def pier_sections(ground: PierGround | None) -> list[Section]:
     """Return what can be done about the pier itself, with its sources."""
     fitting, others = fitting_advice(ground)
-    said = [Section("What the frost did", bulleted(ground_sentences(ground)))]
+    sections = [Section("What the frost did", bulleted(ground_sentences(ground)))]
     design = design_sentences(ground)
     if design:
-        said.append(Section("What to build for", bulleted(design)))
+        sections.append(Section("What to build for", bulleted(design)))
     if fitting:
-        said.append(Section("For this pier", _advice(fitting)))
-    said.append(Section("Also" if fitting else "For a pier outdoors", _advice(others)))
-    return said
+        sections.append(Section("For this pier", _advice(fitting)))
+    sections.append(Section("Also" if fitting else "For a pier outdoors", _advice(others)))
+    return sections
 
 
 def _advice(steps: Sequence[GroundStep]) -> tuple[tuple[str, str], ...]:

@@ -102,8 +102,8 @@ def turns_in_words(turns: float) -> str:
     whole, rest = divmod(step * round(degrees / step), 360.0)
     if not whole:
         return f"about {rest:.0f}°" if rest else ""
-    said = f"about {counted(int(whole), 'turn')}"
-    return f"{said} and {rest:.0f}°" if rest else said
+    text = f"about {counted(int(whole), 'turn')}"
+    return f"{text} and {rest:.0f}°" if rest else text
 
 
 def since_words(values: Mapping[str, Any]) -> str:
@@ -228,10 +228,10 @@ def amount_words(kind: str, amount_arcsec: float, sd_arcsec: float | None, latit
         size = write(abs(amount_arcsec), sd_arcsec)
     else:
         size = f"{bare(abs(amount_arcsec))} (uncertainty not known)"
-    return f"{size}{_way(kind, amount_arcsec, latitude_deg)}"
+    return f"{size}{_direction_words(kind, amount_arcsec, latitude_deg)}"
 
 
-def _way(kind: str, amount: float, latitude_deg: float) -> str:
+def _direction_words(kind: str, amount: float, latitude_deg: float) -> str:
     if kind == "azimuth":
         return f" {azimuth_side(amount, latitude_deg)}"
     if kind == "altitude":
@@ -244,11 +244,11 @@ def asked_and_found(correction: CorrectionFound, latitude_deg: float) -> str:
     asked, found = correction.asked, correction.found
     if asked is None or not math.isfinite(asked):
         return ""
-    said = f"asked {amount_words(correction.kind, asked, None, latitude_deg)}"
+    text = f"asked {amount_words(correction.kind, asked, None, latitude_deg)}"
     if found is None or not math.isfinite(found):
-        return said
+        return text
     sd = math.nan if correction.found_sd is None else correction.found_sd
-    return f"{said}, found {amount_words(correction.kind, found, sd, latitude_deg)}"
+    return f"{text}, found {amount_words(correction.kind, found, sd, latitude_deg)}"
 
 
 # ---- Times as text: UTC for data, the site's own clock for people.
@@ -367,11 +367,11 @@ def one_unit(pairs: Iterable[tuple[float | None, float | None]]) -> Writer:
 
     Otherwise two steps of 117" and 2.12' look as if one were fifty times the other.
     """
-    large = any(max(abs(value), sd) >= _ARCMIN_FROM for value, sd in map(_told, pairs))
+    large = any(max(abs(value), sd) >= _ARCMIN_FROM for value, sd in map(_known_pair, pairs))
     return any_arcmin if large else any_angle
 
 
-def _told(pair: tuple[float | None, float | None]) -> tuple[float, float]:
+def _known_pair(pair: tuple[float | None, float | None]) -> tuple[float, float]:
     """Return a value with its sd, 0 for unknown ones; an sd without a value counts as unknown."""
     value, sd = pair
     if value is None or not math.isfinite(value):
@@ -409,7 +409,7 @@ def azimuth_words(az_error: float | None, sd: float | None, latitude_deg: float)
     if az_error is None or not math.isfinite(az_error):
         return NOT_KNOWN
     side = azimuth_side(az_error, latitude_deg)
-    return f"{any_arcmin(abs(az_error), sd)} {side} of the pole{_doubt(az_error, sd)}"
+    return f"{any_arcmin(abs(az_error), sd)} {side} of the pole{_uncertainty(az_error, sd)}"
 
 
 def altitude_words(alt_error: float | None, sd: float | None) -> str:
@@ -417,7 +417,7 @@ def altitude_words(alt_error: float | None, sd: float | None) -> str:
     if alt_error is None or not math.isfinite(alt_error):
         return NOT_KNOWN
     height = "too high" if alt_error >= 0 else "too low"
-    return f"{any_arcmin(abs(alt_error), sd)} {height}{_doubt(alt_error, sd)}"
+    return f"{any_arcmin(abs(alt_error), sd)} {height}{_uncertainty(alt_error, sd)}"
 
 
 def tilt_words(
@@ -426,7 +426,7 @@ def tilt_words(
     """Return ``12.3" ± 0.8" toward the north`` for one component of a tilt."""
     if tilt is None or not math.isfinite(tilt):
         return NOT_KNOWN
-    return f"{write(abs(tilt), sd)} toward the {positive if tilt >= 0 else negative}{_doubt(tilt, sd)}"
+    return f"{write(abs(tilt), sd)} toward the {positive if tilt >= 0 else negative}{_uncertainty(tilt, sd)}"
 
 
 def mount_azimuth_words(
@@ -435,20 +435,20 @@ def mount_azimuth_words(
     """Return how far the mount has turned about the vertical, and which way the axis end went."""
     if change is None or not math.isfinite(change):
         return NOT_KNOWN
-    way = "clockwise" if change >= 0 else "anticlockwise"
+    direction = "clockwise" if change >= 0 else "anticlockwise"
     side = azimuth_side(change, latitude_deg)
-    return f"{write(abs(change), sd)} {way}, the axis going {side}{_doubt(change, sd)}"
+    return f"{write(abs(change), sd)} {direction}, the axis going {side}{_uncertainty(change, sd)}"
 
 
 def mount_altitude_words(change: float | None, sd: float | None, write: Writer = any_angle) -> str:
     """Return how far the altitude adjuster has raised or lowered the axis."""
     if change is None or not math.isfinite(change):
         return NOT_KNOWN
-    way = "up" if change >= 0 else "down"
-    return f"{write(abs(change), sd)}, the axis going {way}{_doubt(change, sd)}"
+    direction = "up" if change >= 0 else "down"
+    return f"{write(abs(change), sd)}, the axis going {direction}{_uncertainty(change, sd)}"
 
 
-def _doubt(value: float, sd: float | None) -> str:
+def _uncertainty(value: float, sd: float | None) -> str:
     if sd is None or not math.isfinite(sd) or has_side(value, sd):
         return ""
     return " (may be none)"
@@ -482,8 +482,8 @@ def day_of_year_words(day_of_year: int) -> str:
 
 def day_words(day: date, today: date | None = None) -> str:
     """Return ``15 July``, with its year where `today` is unknown or over ten months away."""
-    said = f"{day.day} {day.strftime('%B')}"
-    return said if today is not None and abs((today - day).days) <= 300 else f"{said} {day.year}"
+    text = f"{day.day} {day.strftime('%B')}"
+    return text if today is not None and abs((today - day).days) <= 300 else f"{text} {day.year}"
 
 
 def harmless(text: str) -> str:

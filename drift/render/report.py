@@ -89,7 +89,7 @@ def report_html(
         strip=next((one for one in drawn if one.key == FIRST), None),
         pictures=side_by_side([one for one in drawn if one.key != FIRST]),
         left_out=left_out,
-        kept_aside=_kept_aside_table(kept_aside),
+        kept_aside=_set_aside_table(kept_aside),
         set_aside=instrument.set_aside_table(analysis, where),
         waiting=[phrases.harmless(one) for one in waiting],
         waiting_heading=status.waiting_heading(waiting),
@@ -174,7 +174,7 @@ def _verdict_heading(analysis: Analysis) -> str:
     return "no movement found" if int(times[-1]) - int(times[0]) >= DAY_US else "no movement can be told yet"
 
 
-def _kept_aside_table(kept_aside: Iterable[tuple[str, str]]) -> Table:
+def _set_aside_table(kept_aside: Iterable[tuple[str, str]]) -> Table:
     rows = tuple((phrases.harmless(file), phrases.harmless(wrong)) for file, wrong in kept_aside)
     return Table("Rows that could not be read", ("file", "what was wrong"), rows)
 

@@ -256,9 +256,9 @@ def action_words(action: Action) -> str:
 def aim_sentences(analysis: Analysis) -> list[str]:
     """Return the sentences on the two poles, and on where to leave the axis for the coming year."""
     advice = analysis.advice
-    said = [poles_sentence(advice.poles)] if advice.poles else []
-    said += [year_sentence(advice.year)] if advice.year else []
-    return [phrases.harmless(each) for each in said]
+    sentences = [poles_sentence(advice.poles)] if advice.poles else []
+    sentences += [year_sentence(advice.year)] if advice.year else []
+    return [phrases.harmless(each) for each in sentences]
 
 
 def title(analysis: Analysis) -> str:
@@ -276,8 +276,8 @@ def span(analysis: Analysis, *, brief: bool = False) -> str:
     longitude = analysis.site.site.longitude_deg
     first, last = (evening_of(night.time_us, longitude) for night in (nights[0], nights[-1]))
     when = f"the night of {first}" if first == last else f"{first} to {last}"
-    said = f"{phrases.counted(len(nights), 'night')}, {when}"
-    return said if brief else f"{said}. {_clock(zone.key)} ± is one standard deviation."
+    text = f"{phrases.counted(len(nights), 'night')}, {when}"
+    return text if brief else f"{text}. {_clock(zone.key)} ± is one standard deviation."
 
 
 def _clock(zone: str) -> str:
@@ -301,11 +301,11 @@ def _matters(analysis: Analysis) -> tuple[tuple[str, str], ...]:
 
 
 def _coming_year(analysis: Analysis) -> Section:
-    said = brief_sentences(analysis)
+    sentences = brief_sentences(analysis)
     return Section(
         heading(analysis),
-        bulleted(said),
-        note="`drift outlook` has it month by month." if said not in ((), (RUN_OUT,)) else "",
+        bulleted(sentences),
+        note="`drift outlook` has it month by month." if sentences not in ((), (RUN_OUT,)) else "",
         name="year",
     )
 
@@ -347,15 +347,15 @@ def _corrections(analysis: Analysis) -> Section:
 def _correction_sentence(found: CorrectionFound, suspect: Suspect | None, analysis: Analysis) -> str:
     latitude = analysis.site.site.latitude_deg
     what = phrases.CORRECTION_WORDS.get(found.kind, phrases.harmless(found.kind))
-    said = [f"{clock_text(found.time_us, zone_of(analysis.site.site.timezone))}, {what}"]
+    parts = [f"{clock_text(found.time_us, zone_of(analysis.site.site.timezone))}, {what}"]
     asked, seen = causes.asked_words(found, latitude), causes.found_words(found, latitude)
     if (asked, seen) != ("–", "–"):
-        said.append(f"asked {asked}, found {seen}")
-        said.append(f"did it work? {causes.held_words(found)}")
+        parts.append(f"asked {asked}, found {seen}")
+        parts.append(f"did it work? {causes.held_words(found)}")
     if suspect is not None:
-        said.append(phrases.misrecorded_words(suspect.wrong, suspect.probability))
+        parts.append(phrases.misrecorded_words(suspect.wrong, suspect.probability))
     note = phrases.harmless(found.note)
-    return f"{'; '.join(said)}.{f' Note: {note}' if note else ''}"
+    return f"{'; '.join(parts)}.{f' Note: {note}' if note else ''}"
 
 
 def _latest(items: list[tuple[str, str]]) -> tuple[tuple[tuple[str, str], ...], None, str]:
@@ -397,8 +397,8 @@ def _set_aside(analysis: Analysis) -> Section:
     count = len(analysis.nights.set_aside)
     if not count:
         return Section("Set aside")
-    told = f"{phrases.counted(count, 'reading')} went in but were not used; `drift report` lists each."
-    return Section("Set aside", (("", told),), instrument.set_aside_counts(analysis), name="aside")
+    note = f"{phrases.counted(count, 'reading')} went in but were not used; `drift report` lists each."
+    return Section("Set aside", (("", note),), instrument.set_aside_counts(analysis), name="aside")
 
 
 def _numbered(sentences: Sequence[str]) -> Iterator[tuple[str, str]]:

@@ -287,9 +287,9 @@ def _day(day: ComingDay | None) -> dict[str, Any] | None:
 def _settling(found: Settling) -> dict[str, Any]:
     row = {}
     for what in ("left", "year"):
-        for k, way in enumerate(("north", "east")):
-            row[f"{what}_{way}"] = number(getattr(found, what)[k])
-            row[f"{what}_{way}_sd"] = number(getattr(found, f"{what}_sd")[k])
+        for k, direction in enumerate(("north", "east")):
+            row[f"{what}_{direction}"] = number(getattr(found, what)[k])
+            row[f"{what}_{direction}_sd"] = number(getattr(found, f"{what}_sd")[k])
     return row
 
 
@@ -516,13 +516,13 @@ def _verdict(verdict: Verdict) -> dict[str, Any]:
     return {
         **named(verdict, "moved", "part"),
         "sentence": words.verdict_sentence(verdict),
-        **_told(verdict.notice),
+        **_without_text(verdict.notice),
         "clauses": [as_data(clause) for clause in verdict.clauses],
         "seen_once": [as_data(clause) for clause in verdict.seen_once],
     }
 
 
-def _told(notice: Notice) -> dict[str, Any]:
+def _without_text(notice: Notice) -> dict[str, Any]:
     """Return a notice without its text: code, severity and values."""
     return {key: value for key, value in as_data(notice).items() if key != "text"}
 
@@ -531,7 +531,7 @@ def _action(action: Action) -> dict[str, Any]:
     return {
         "do": str(action.do),
         "sentence": words.action_sentence(action),
-        **_told(action.notice),
+        **_without_text(action.notice),
         **named(action, "amount_arcmin", "turns"),
         "bolts": [named(bolt, "bearing_deg", "thickness_mm", "nut_turns") for bolt in action.bolts],
         "until_utc": None if action.until_us is None else utc_text(action.until_us),

@@ -144,7 +144,7 @@ def winters_between(first_us: int, until_us: int, south: bool) -> tuple[tuple[st
     return tuple(found)
 
 
-def _told(analysis: Analysis, component: str) -> bool:
+def _is_known(analysis: Analysis, component: str) -> bool:
     return pair_of(component, analysis.history).answer != Answer.NO
 
 
@@ -153,14 +153,14 @@ def _pier(analysis: Analysis) -> Track | None:
     limit = next((one for one in limits_of(analysis) if one.name is LimitName.TILT), None)
     if limit is None or len(limit.values) < 2:
         return None
-    told = [_told(analysis, name) for name in ("tilt_north", "tilt_east")]
-    part = "" if all(told) else " north-south" if told[0] else " east-west"
+    known = [_is_known(analysis, name) for name in ("tilt_north", "tilt_east")]
+    part = "" if all(known) else " north-south" if known[0] else " east-west"
     base = np.zeros(2) if limit.baseline is None else np.nan_to_num(limit.baseline.tilt)
     since = _since_words(limit, zone_of(analysis.site.site.timezone))
     curve = Curve("tilt", "pier", limit.times_us, limit.values, limit.sds)
-    now = _tilt_now(analysis, limit, told, base)
+    now = _tilt_now(analysis, limit, known, base)
     return Track(
-        f"Pier tilt{part} since {since}", now, (curve,), limit.limit, False, _ahead(analysis, told, base)
+        f"Pier tilt{part} since {since}", now, (curve,), limit.limit, False, _ahead(analysis, known, base)
     )
 
 
@@ -175,13 +175,13 @@ def _since_words(limit: Limit, zone: ZoneInfo) -> str:
     return f"the correction before {day}" if base.since is Since.LAST_CORRECTION else day
 
 
-def _tilt_now(analysis: Analysis, limit: Limit, told: Sequence[bool], base: Floats) -> str:
+def _tilt_now(analysis: Analysis, limit: Limit, known: Sequence[bool], base: Floats) -> str:
     size, sd = float(limit.values[-1]), float(limit.sds[-1])
     if not phrases.has_side(size, sd):
         return f"{phrases.any_angle(size, sd)}, no direction can be told"
     row = int(np.flatnonzero(analysis.history.time_us == limit.times_us[-1])[0])
     change = analysis.history.change[row, list(_TILT)] - base
-    north, east = (float(value) if one else 0.0 for value, one in zip(change, told, strict=True))
+    north, east = (float(value) if one else 0.0 for value, one in zip(change, known, strict=True))
     return f"{phrases.any_angle(size, sd)} {phrases.compass(math.degrees(math.atan2(east, north)))}"
 
 
@@ -193,7 +193,7 @@ def has_outlook(history: History) -> bool:
     )
 
 
-def _ahead(analysis: Analysis, told: Sequence[bool], base: Floats) -> Ahead | None:
+def _ahead(analysis: Analysis, known: Sequence[bool], base: Floats) -> Ahead | None:
     made, history = analysis.history.forecast, analysis.history
     if made is None or not has_outlook(history):
         return None
@@ -202,7 +202,7 @@ def _ahead(analysis: Analysis, told: Sequence[bool], base: Floats) -> Ahead | No
     shown = made.time_us <= reach
     if shown.sum() < 2:
         return None
-    tilt, sd = (series[shown][:, list(told)] for series in (made.tilt - base, made.tilt_sd))
+    tilt, sd = (series[shown][:, list(known)] for series in (made.tilt - base, made.tilt_sd))
     middle = np.hypot.reduce(tilt, axis=1)
     # along the tilt; a tilt of next to nothing has no direction, and takes the mean of both
     along = np.sqrt(np.sum((tilt * sd) ** 2, axis=1)) / np.maximum(middle, 1e-9)
@@ -215,11 +215,11 @@ def _mount(analysis: Analysis) -> Track | None:
     history = analysis.history
     latitude = math.radians(analysis.site.site.latitude_deg)
     axis, axis_sd = axis_error(history.change, latitude), axis_error_sd(history.sd, latitude)
-    curves, said = [], []
+    curves, words_so_far = [], []
     for k, (name, component, kind) in enumerate(
         (("azimuth", "mount_az", CorrectionKind.AZIMUTH), ("altitude", "mount_alt", CorrectionKind.ALTITUDE))
     ):
-        told, column = _told(analysis, component), HISTORY_COLUMNS.index(component)
+        told, column = _is_known(analysis, component), HISTORY_COLUMNS.index(component)
         value, sd = (
             (history.change[:, column], history.sd[:, column]) if told else (axis[:, k], axis_sd[:, k])
         )
@@ -231,14 +231,16 @@ def _mount(analysis: Analysis) -> Track | None:
         hue, called = ("mount", name) if told else ("axis", f"{name}, pier or mount")
         curves.append(Curve(called, hue, times, value - value[at], sd, dashed=k == 1))
         words = _moved_words(analysis, name, float(value[-1] - value[at]), float(sd[-1]))
-        said += [words] if words else []
+        words_so_far += [words] if words else []
     if not curves:
         return None
     of_axis = all(curve.hue == "axis" for curve in curves)
     head = "Axis" if of_axis else "Mount on the pier"
     since = "since it was last set" if len(history.corrections) else "since the start"
     limit = 60.0 * analysis.site.warn.axis_arcmin
-    return Track(f"{head}, {since}", ", ".join(said) or "no movement seen", tuple(curves), limit, True)
+    return Track(
+        f"{head}, {since}", ", ".join(words_so_far) or "no movement seen", tuple(curves), limit, True
+    )
 
 
 def _last_set(analysis: Analysis, times: Ints, kind: CorrectionKind) -> int:

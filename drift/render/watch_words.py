@@ -32,21 +32,21 @@ if TYPE_CHECKING:
 
 def item_sentence(item: Item) -> str:
     """Return the sentence of a piece of news; an event's clause becomes a sentence."""
-    said = sentence(item.notice)
+    text = sentence(item.notice)
     if item.kind is NewsKind.EVENT:
-        said = f"{said[0].upper()}{said[1:]}."
-    return said if item.seen_once is None else f"{said}  {sentence(item.seen_once)}"
+        text = f"{text[0].upper()}{text[1:]}."
+    return text if item.seen_once is None else f"{text}  {sentence(item.seen_once)}"
 
 
 def acknowledged_sentences(found: News, dropped: int) -> tuple[str, ...]:
     """Return what was acknowledged, what not, and that `dropped` waiting messages are no longer sent."""
-    said = [f"Acknowledged: {item_sentence(item)}" for item in (*found.new, *found.notices)]
-    if not said:
-        said.append("Acknowledged; nothing was new.")
+    sentences = [f"Acknowledged: {item_sentence(item)}" for item in (*found.new, *found.notices)]
+    if not sentences:
+        sentences.append("Acknowledged; nothing was new.")
     if dropped:
         messages = "a message" if dropped == 1 else f"{dropped} messages"
-        said.append(f"Not sent any more, because it is acknowledged: {messages}.")
-    return (*said, *(f"Not acknowledged: {item_sentence(item)}" for item in found.provisional))
+        sentences.append(f"Not sent any more, because it is acknowledged: {messages}.")
+    return (*sentences, *(f"Not acknowledged: {item_sentence(item)}" for item in found.provisional))
 
 
 # ---- A message about it.
@@ -138,12 +138,12 @@ def _limit_passed(of: Values) -> str:
     axis = of["of"] == LimitName.AXIS
     who, limit = ("The axis", _most(of)) if axis else ("The pier", _most(of))
     if of["grown"]:
-        said = (
+        text = (
             f"{who} is beyond its warning limit of {limit}, and grew by a quarter until {of['passed_date']}"
         )
     else:
-        said = f"{who} passed its warning limit of {limit} on {of['passed_date']}"
-    return f"{said}; {_now(of, axis)}."
+        text = f"{who} passed its warning limit of {limit} on {of['passed_date']}"
+    return f"{text}; {_now(of, axis)}."
 
 
 def _most(of: Values) -> str:
@@ -193,18 +193,18 @@ def _found(of: Values) -> CorrectionFound:
 
 def _correction_failed(of: Values) -> str:
     asked = asked_and_found(_found(of), of["latitude_deg"])
-    said = f": {asked}" if asked else ""
+    did = f": {asked}" if asked else ""
     return (
-        f"The {of['kind']} correction of {of['date']} did not hold{said} ({percent(of['probability'])} sure)."
+        f"The {of['kind']} correction of {of['date']} did not hold{did} ({percent(of['probability'])} sure)."
     )
 
 
 def _correction_misrecorded(of: Values) -> str:
     asked = asked_and_found(_found(of), of["latitude_deg"])
-    said = f": {asked}" if asked else ""
+    did = f": {asked}" if asked else ""
     looks = misrecorded_words(of["wrong"], of["probability"])
     return (
-        f"The {of['kind']} correction of {of['date']} {looks}{said}.  `drift record list` shows its number, "
+        f"The {of['kind']} correction of {of['date']} {looks}{did}.  `drift record list` shows its number, "
         "`drift record edit` or `drift record withdraw` puts it right."
     )
 

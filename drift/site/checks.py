@@ -254,9 +254,9 @@ def _fault(one: Any, models: Models) -> Fault:
         _form(value, one["type"]),
         key_of(key).fix_of(value),
     )
-    said = "  ".join(part for part in parts if part)
+    text = "  ".join(part for part in parts if part)
     named = f"[{place[0]}] {place[1]}{_entry(place[2:])}"
-    return Fault(place, f"{named} {said}  {_write(str(place[1]), key)}", said)
+    return Fault(place, f"{named} {text}  {_write(str(place[1]), key)}", text)
 
 
 def _entry(rest: Place) -> str:
@@ -301,16 +301,16 @@ def _unknown(place: Place, value: object, models: Models) -> str:
     """Return the message that there is no such key or section, with a guess and those there are."""
     name, known = str(place[-1]), models[str(place[0])].model_fields if len(place) > 1 else models
     if len(place) > 1:
-        said, others = f"[{place[0]}] has no key {toml(name)}", f"Its keys are {', '.join(known)}."
+        text, others = f"[{place[0]}] has no key {toml(name)}", f"Its keys are {', '.join(known)}."
     else:
         what = (
             f"section [{name}]" if isinstance(value, dict) else f"key {toml(name)} before the first section"
         )
-        said, others = f"there is no {what}", f"The sections are {', '.join(f'[{one}]' for one in known)}."
+        text, others = f"there is no {what}", f"The sections are {', '.join(f'[{one}]' for one in known)}."
     homes = [section for section, model in models.items() if name in model.model_fields]
     if homes:
-        return f"{said}.  It belongs below [{homes[0]}].  {others}"
-    return f"{said}{nearest(name, known) or '.'}  {others}"
+        return f"{text}.  It belongs below [{homes[0]}].  {others}"
+    return f"{text}{nearest(name, known) or '.'}  {others}"
 
 
 # ---- Checks of single values.
@@ -337,10 +337,10 @@ def one_line(text: str) -> str:
 
 def east_positive(value: object) -> str:
     """Refuse a longitude beyond 180 degrees, with the east-positive value that it means."""
-    said = "East is positive, west negative"
+    text = "East is positive, west negative"
     if isinstance(value, int | float) and 180.0 < value < 360.0:
-        return f"{said}: {value:g} east is {round(value - 360.0, 9):g}."
-    return f"{said}."
+        return f"{text}: {value:g} east is {round(value - 360.0, 9):g}."
+    return f"{text}."
 
 
 def zone(name: str) -> str:

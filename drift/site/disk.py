@@ -64,7 +64,7 @@ def write_whole(path: Path, content: bytes, *, mode: int = 0o600, replace: bool 
             new.replace(real)
         elif not _linked_when_complete(real, content, mode):
             _written(new, content, mode)
-            give_name(new, real)
+            name_file(new, real)
         _settle(real.parent)
     finally:
         new.unlink(missing_ok=True)
@@ -128,7 +128,7 @@ def _written(path: Path, content: bytes, mode: int) -> None:
         os.close(handle)
 
 
-def give_name(new: Path, real: Path) -> None:
+def name_file(new: Path, real: Path) -> None:
     """Give a complete file its name; FileExistsError where there is such a file."""
     try:
         os.link(new, real)

@@ -315,16 +315,16 @@ def _not_believed(
         return ()
     low, high = plausible
     first = float(values[np.isfinite(values) & ((values < low) | (values > high))][0])
-    said: dict[str, Value] = {f"low_{unit}": low, f"high_{unit}": high, f"first_{unit}": first}
-    return (warning(code, rows=used.implausible, **said),)
+    bounds: dict[str, Value] = {f"low_{unit}": low, f"high_{unit}": high, f"first_{unit}": first}
+    return (warning(code, rows=used.implausible, **bounds),)
 
 
 def _sea_level(pressure: FloatArray, standard: float, elevation_m: float) -> tuple[Notice, ...]:
     low, high = PLAUSIBLE_PRESSURE_HPA
-    given = pressure[(pressure >= low) & (pressure <= high)]
-    if not given.size or np.median(given) - standard < SEA_LEVEL_SUSPICION_HPA:
+    plausible = pressure[(pressure >= low) & (pressure <= high)]
+    if not plausible.size or np.median(plausible) - standard < SEA_LEVEL_SUSPICION_HPA:
         return ()
-    middle = float(np.median(given))
+    middle = float(np.median(plausible))
     return (
         warning(
             SkyCode.PRESSURE_OF_SEA_LEVEL,

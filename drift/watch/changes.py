@@ -205,7 +205,7 @@ def news(
     ]
     new = [_event_item(event, situation, analysis) for event in fresh if not event.provisional]
     limits = _limits(analysis, before)
-    passed = [(limit, standing) for limit, standing in limits if standing.is_new]
+    passed = [(limit, state) for limit, state in limits if state.is_new]
     new += [_limit_item(*each, situation) for each in passed if not _on_one_night(each[1], analysis)]
     sds = sds_needed_in_plane(analysis.site.warn.false_alarms_per_year)
     suspected = {
@@ -264,10 +264,8 @@ def state_text(
         max((limit.time_us for limit, _ in limits), default=None),
         [event for event in _alarms(analysis) if not event.provisional],
         {
-            limit.name: standing.acknowledged
-            if _on_one_night(standing, analysis)
-            else limit.to_acknowledge(standing)
-            for limit, standing in limits
+            limit.name: state.acknowledged if _on_one_night(state, analysis) else limit.to_acknowledge(state)
+            for limit, state in limits
         },
         [correction for correction, _ in _failed(analysis)],
         [*(item.mark for item in fresh), *kept],
@@ -305,12 +303,12 @@ def _limits(analysis: Analysis, before: dict[str, Any]) -> list[tuple[Limit, Lim
     ]
 
 
-def _on_one_night(standing: LimitState, analysis: Analysis) -> Event | None:
+def _on_one_night(state: LimitState, analysis: Analysis) -> Event | None:
     """Return the step, seen on one night only, without which a limit would not be passed; None if passed."""
-    if standing.passed_us is None:
+    if state.passed_us is None:
         return None
     once = (event for event in analysis.history.events if event.provisional and not event.recorded)
-    return next((event for event in once if standing.passed_us >= event.before_us), None)
+    return next((event for event in once if state.passed_us >= event.before_us), None)
 
 
 def _seen_once(event: Event, analysis: Analysis) -> Notice:
@@ -360,17 +358,17 @@ def _event_item(event: Event, situation: Situation, analysis: Analysis) -> Item:
     )
 
 
-def _limit_item(limit: Limit, standing: LimitState, situation: Situation) -> Item:
+def _limit_item(limit: Limit, state: LimitState, situation: Situation) -> Item:
     return Item(
         kind=NewsKind.AXIS_LIMIT if limit.name is LimitName.AXIS else NewsKind.TILT_LIMIT,
         time_us=limit.time_us,
-        notice=limit.notice(standing, situation.zone),
+        notice=limit.notice(state, situation.zone),
         mark={"of": str(limit.name), "as_of_us": limit.time_us},
         facts={
             "value": number(limit.values[-1]),
             "value_sd": number(limit.sds[-1]),
             "limit": limit.limit,
-            "passed_us": standing.passed_us,
+            "passed_us": state.passed_us,
         },
     )
 
@@ -445,7 +443,7 @@ def misrecorded_items(analysis: Analysis, situation: Situation) -> tuple[Item, .
 # ---- Which news is still to be sent to whom.
 
 
-class SentBefore(Protocol):
+class EarlierMessage(Protocol):
     """A message that was made before, whether or not it was sent."""
 
     @property
@@ -474,7 +472,7 @@ class Letter:
 def letters_for(
     found: News,
     analysis: Analysis,
-    before: Sequence[SentBefore],
+    before: Sequence[EarlierMessage],
     addresses: Sequence[str],
     acknowledged_us: int | None,
     now_us: int,
@@ -505,7 +503,7 @@ def letters_for(
     return out
 
 
-def _about(one: SentBefore) -> Mapping[str, Any]:
+def _about(one: EarlierMessage) -> Mapping[str, Any]:
     try:
         about = json.loads(one.about)
     except ValueError:

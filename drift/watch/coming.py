@@ -99,8 +99,8 @@ def passed_soon(
         return ()
     times_us = situation.forecast.time_us[: AHEAD_DAYS + 1]
     found = []
-    for limit, standing in limits:
-        if standing.acknowledged is not None or standing.passed_us is not None:
+    for limit, state in limits:
+        if state.acknowledged is not None or state.passed_us is not None:
             continue
         values, sds = _axis(situation) if limit.name is LimitName.AXIS else _tilt(situation, history)
         beyond = np.flatnonzero((values - _LIKELY_SDS * sds > limit.limit)[: AHEAD_DAYS + 1])
@@ -131,9 +131,9 @@ def _tilt(situation: Situation, history: History) -> tuple[Floats, Floats]:
     change = tilt_of_axis(forecast.axis - history.axis_now, latitude)
     grown = forecast.sd**2 - history.axis_now_sd**2
     variance = np.sign(grown)[:, ::-1] * tilt_of_axis(np.sqrt(np.abs(grown)), latitude) ** 2
-    told = np.isfinite(now[0]) & np.isfinite(base.tilt)
-    tilt = now[0][told] - base.tilt[told] + change[:, told]
-    spread = np.sqrt(now[1][told] ** 2 + base.sd[told] ** 2 + np.clip(variance[:, told], 0.0, None))
+    known = np.isfinite(now[0]) & np.isfinite(base.tilt)
+    tilt = now[0][known] - base.tilt[known] + change[:, known]
+    spread = np.sqrt(now[1][known] ** 2 + base.sd[known] ** 2 + np.clip(variance[:, known], 0.0, None))
     values = np.hypot.reduce(tilt, axis=1)
     return values, np.sqrt(np.sum((tilt * spread) ** 2, axis=1)) / np.maximum(values, 1e-9)
 

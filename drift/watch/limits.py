@@ -162,30 +162,30 @@ class Limit:
         if as_of_us is None:
             as_of_us = int(self.times_us[0])
             acknowledged = float(self.values[0]) if self.values[0] > self.limit else None
-        told, passed_us = acknowledged, None
+        reported, passed_us = acknowledged, None
         for k in np.flatnonzero(self.times_us > as_of_us):
             value, sure = self.values[k], self.values[k] - self.sure_sds * self.sds[k]
             if value < _BACK * self.limit:
-                told, passed_us = None, None
-            beyond = sure > self.limit if told is None else value > _GROWN * told and sure > told
+                reported, passed_us = None, None
+            beyond = sure > self.limit if reported is None else value > _GROWN * reported and sure > reported
             if beyond and passed_us is None:
                 passed_us = int(self.times_us[k])
-        return LimitState(told, passed_us)
+        return LimitState(reported, passed_us)
 
-    def to_acknowledge(self, standing: LimitState) -> float | None:
+    def to_acknowledge(self, state: LimitState) -> float | None:
         """Return the value that an acknowledgement now takes note of; None when the limit isn't passed."""
-        if standing.acknowledged is None and standing.passed_us is None:
+        if state.acknowledged is None and state.passed_us is None:
             return None
         return max(float(self.values[-1]), self.limit)
 
-    def notice(self, standing: LimitState, zone: ZoneInfo) -> Notice:
+    def notice(self, state: LimitState, zone: ZoneInfo) -> Notice:
         """Return when the limit was passed and what the value is now, with its uncertainty."""
         return warning(
             WatchCode.LIMIT_PASSED,
             of=self.name,
             limit_arcsec=self.limit,
-            passed_date=local_date(self.time_us if standing.passed_us is None else standing.passed_us, zone),
-            grown=standing.acknowledged is not None,
+            passed_date=local_date(self.time_us if state.passed_us is None else state.passed_us, zone),
+            grown=state.acknowledged is not None,
             value_arcsec=float(self.values[-1]),
             sd_arcsec=float(self.sds[-1]),
             date=local_date(self.time_us, zone),
@@ -239,14 +239,14 @@ def _grown(sd: Floats, last: int, latitude_rad: float) -> Floats:
 
 
 def _axis(analysis: Analysis) -> Limit | None:
-    course = axis_track(analysis)
-    if course is None:
+    track = axis_track(analysis)
+    if track is None:
         return None
-    last_us = int(course.time_us[course.seen][-1])
-    picked = course.seen | _tipped(analysis, course.time_us, last_us)
-    pairs = [length(*pair) for pair in zip(course.on_sky[picked], course.sds[picked], strict=True)]
+    last_us = int(track.time_us[track.seen][-1])
+    picked = track.seen | _tipped(analysis, track.time_us, last_us)
+    pairs = [length(*pair) for pair in zip(track.on_sky[picked], track.sds[picked], strict=True)]
     values, sds = np.array(pairs, dtype=float).T
-    times, limit = course.time_us[picked], analysis.site.warn.axis_arcmin * 60.0
+    times, limit = track.time_us[picked], analysis.site.warn.axis_arcmin * 60.0
     seen_us = None if times[-1] == last_us else last_us
     return Limit(LimitName.AXIS, limit, times, values, sds, _sds(analysis), seen_us)
 

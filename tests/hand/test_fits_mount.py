@@ -11,9 +11,9 @@ from drift.errors import LogFileError
 from drift.ingest.fits_mapping import (
     FitsMapping,
     RaUnit,
-    WrittenBackSaid,
-    keep_fits_mapping,
+    SolveWrittenBack,
     read_fits_mapping,
+    store_fits_mapping,
 )
 from drift.ingest.fits_mount import (
     Solved,
@@ -127,9 +127,9 @@ def test_nearly_all_means_all_and_some_mean_themselves() -> None:
 def test_the_mapping_has_the_last_word_on_places_written_back() -> None:
     places = solved()
     mount = read_mount_places(texts(places.ra_deg), texts(places.dec_deg), places, PLAIN)
-    assert not written_back(mount, places, FitsMapping(written_back=WrittenBackSaid.NO)).rows.any()
+    assert not written_back(mount, places, FitsMapping(written_back=SolveWrittenBack.NO)).rows.any()
     off = read_mount_places(texts(places.ra_deg + 1.0), texts(places.dec_deg), places, PLAIN)
-    assert written_back(off, places, FitsMapping(written_back=WrittenBackSaid.YES)).rows.all()
+    assert written_back(off, places, FitsMapping(written_back=SolveWrittenBack.YES)).rows.all()
 
 
 @pytest.mark.parametrize("frame", [ICRS, OF_DATE])
@@ -218,11 +218,11 @@ def test_the_mapping_is_kept_beside_what_others_wrote(tmp_path: Path) -> None:
     path.write_text(
         '# mine\n[tables."a"]\nkind = "solves"\n\n[fits]  # the camera\nsession = "SESS"\n# end\n'
     )
-    assert keep_fits_mapping(path, FitsMapping(session="SESS", mount_places=ICRS))
+    assert store_fits_mapping(path, FitsMapping(session="SESS", mount_places=ICRS))
     assert read_fits_mapping(path) == FitsMapping(session="SESS", mount_places=ICRS)
-    assert keep_fits_mapping(path, FitsMapping(session="SESS", mount_places=OF_DATE))
+    assert store_fits_mapping(path, FitsMapping(session="SESS", mount_places=OF_DATE))
     assert read_fits_mapping(path) == FitsMapping(session="SESS", mount_places=OF_DATE)
-    assert not keep_fits_mapping(path, FitsMapping(session="SESS", mount_places=OF_DATE))
+    assert not store_fits_mapping(path, FitsMapping(session="SESS", mount_places=OF_DATE))
     text = path.read_text()
     assert text.startswith('# mine\n[tables."a"]\nkind = "solves"\n\n[fits]  # the camera\n')
     assert text.endswith('session = "SESS"\n# end\n')
@@ -231,9 +231,9 @@ def test_the_mapping_is_kept_beside_what_others_wrote(tmp_path: Path) -> None:
 def test_a_new_file_of_mappings(tmp_path: Path) -> None:
     path = tmp_path / "logs.toml"
     assert read_fits_mapping(path) == PLAIN
-    assert not keep_fits_mapping(path, PLAIN)
+    assert not store_fits_mapping(path, PLAIN)
     assert not path.exists()
-    keep_fits_mapping(path, FitsMapping(mount_ra="TELRA"))
+    store_fits_mapping(path, FitsMapping(mount_ra="TELRA"))
     assert path.read_text() == '[fits]\nmount_ra = "TELRA"\n'
 
 

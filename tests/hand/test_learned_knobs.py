@@ -13,9 +13,9 @@ from drift.advice.knobs import (
     GAIN_SD_GIVEN,
     GAIN_SD_GUESSED,
     SLACK_SCALE,
+    direction_of_knob,
     learned_knobs,
     odds_held,
-    way_of_knob,
 )
 from drift.advice.steps import advise
 from drift.codes import Way
@@ -63,7 +63,7 @@ def test_without_corrections_the_prior_is_told(name):
         assert one.gain == pytest.approx(1.0, abs=0.03)
         assert one.slack == pytest.approx(HALF_NORMAL[0] * SLACK_SCALE, abs=GRID)
         assert one.slack_sd == pytest.approx(HALF_NORMAL[1] * SLACK_SCALE, abs=GRID)
-        assert (one.turns_seen, one.last_way) == (0, 0)
+        assert (one.turns_seen, one.last_direction) == (0, 0)
 
 
 @pytest.mark.parametrize("way", [1.0, -1.0])
@@ -74,7 +74,7 @@ def test_turns_one_way_teach_the_gain(true_gain, way):
     # each is set to 5 %: 0.05 / sqrt(6) = 0.02
     assert one.gain == pytest.approx(true_gain, abs=0.03)
     assert 0.01 < one.gain_sd < 0.04
-    assert (one.turns_seen, one.last_way) == (6, int(way))
+    assert (one.turns_seen, one.last_direction) == (6, int(way))
 
 
 def test_turns_to_and_fro_teach_the_slack():
@@ -148,7 +148,7 @@ def test_what_no_reading_saw_has_no_odds_and_teaches_nothing():
     )
     assert odds(unseen, vague, unknown, service) == (None, None, None, None)
     assert (knob(unseen, vague).gain, knob(unseen).turns_seen) == (knob().gain, 0)
-    assert knob(unseen).last_way == 1, "which way it was turned is known all the same"
+    assert knob(unseen).last_direction == 1, "which way it was turned is known all the same"
 
 
 def test_the_setting_makes_up_for_gain_and_slack():
@@ -166,7 +166,7 @@ def test_the_setting_makes_up_for_gain_and_slack():
 def test_what_is_not_told_does_not_change_the_setting():
     """A prior, or one turn that did what was asked, makes nobody turn further or less far."""
     for one in (knob(), knob(pier=site(mount=GIVEN)), knob(turn(0, 126.0, 127.0), pier=site(mount=GIVEN))):
-        assert not one.gain_told and not one.slack_told
+        assert not one.gain_known and not one.slack_known
         assert one.to_set(600.0)[0] == 600.0 and one.to_set(-600.0)[0] == -600.0
     assert knob().to_set(600.0)[1] > knob(pier=site(mount=GIVEN)).to_set(600.0)[1]
 
@@ -174,7 +174,7 @@ def test_what_is_not_told_does_not_change_the_setting():
 @pytest.mark.parametrize("true_gain", [0.8, 1.25])
 def test_a_gain_below_one_asks_for_more_and_above_for_less(true_gain):
     one = knob(*[turn(20 * k, 600.0, true_gain * 600.0) for k in range(4)])
-    assert one.gain_told
+    assert one.gain_known
     assert one.to_set(240.0)[0] == pytest.approx(240.0 / one.gain)
 
 
@@ -215,26 +215,26 @@ def by_way(k, change, way, kind="azimuth", held=None, note=""):
 
 def test_the_words_of_a_note_teach_no_way():
     told = history(corrections=(by_way(1, 60.0, None, note="locked the clamp clockwise"),))
-    assert way_of_knob(site(), told, "azimuth") == (None, 0)
+    assert direction_of_knob(site(), told, "azimuth") == (None, 0)
 
 
 def test_the_way_of_a_knob_is_learned_from_what_turns_did():
     past = history(corrections=(by_way(1, 60.0, Way.CLOCKWISE), by_way(9, -40.0, Way.ANTICLOCKWISE)))
-    assert way_of_knob(site(), past, "azimuth") == (Way.CLOCKWISE, 2)
+    assert direction_of_knob(site(), past, "azimuth") == (Way.CLOCKWISE, 2)
     assert learned_knobs(site(), past)["azimuth"].way == Way.CLOCKWISE
-    assert way_of_knob(site(), past, "altitude") == (None, 0)
+    assert direction_of_knob(site(), past, "altitude") == (None, 0)
     against = history(corrections=(by_way(1, 60.0, Way.CLOCKWISE), by_way(9, -40.0, Way.CLOCKWISE)))
-    assert way_of_knob(site(), against, "azimuth") == (None, 0)
+    assert direction_of_knob(site(), against, "azimuth") == (None, 0)
     failed = history(corrections=(by_way(1, 60.0, Way.CLOCKWISE, held=False),))
-    assert way_of_knob(site(), failed, "azimuth") == (None, 0)
+    assert direction_of_knob(site(), failed, "azimuth") == (None, 0)
 
 
 @pytest.mark.parametrize(("latitude", "way"), [(46.0, "clockwise"), (-46.0, "anticlockwise")])
 def test_the_site_file_says_the_way_that_moves_the_axis_east_and_up(latitude, way):
     # clockwise from above is east of a north pole, west of a south pole
     pier = site(latitude, mount={"azimuth_knob_east": "clockwise", "altitude_knob_up": "anticlockwise"})
-    assert way_of_knob(pier, history(), "azimuth") == (Way(way), 0)
-    assert way_of_knob(pier, history(), "altitude") == (Way.ANTICLOCKWISE, 0)
+    assert direction_of_knob(pier, history(), "azimuth") == (Way(way), 0)
+    assert direction_of_knob(pier, history(), "altitude") == (Way.ANTICLOCKWISE, 0)
 
 
 def test_the_advice_says_which_way_to_turn():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from drift.ingest.times import TimeSpelling, to_utc, zone_named
-from drift.ingest.units import Unit, UnitName, unit_of, units_for
+from drift.ingest.units import Unit, UnitName, to_our_unit, unit_of, units_for
 from drift.ingest.values import LOOKS, ON, NumberSpelling, side_of
 from drift.notices import IngestCode
 
@@ -216,3 +216,22 @@ def test_units_are_known_as_they_are_written() -> None:
     assert unit_of("deg", "temp_c") is None
     assert "mm_per_m" in units_for("tilt_east_arcsec")
     assert "mm_per_m" not in units_for("dec_deg")
+
+
+@pytest.mark.parametrize(
+    ("unit", "column", "one"),
+    [
+        (UnitName.HOURS, "ra_deg", 15.0),
+        (UnitName.ARCMIN, "ra_deg", 1.0 / 60.0),
+        (UnitName.MILLIARCSEC, "tilt_north_arcsec", 1e-3),
+        (UnitName.INHG, "pressure_hpa", 33.863886),
+        (UnitName.MMHG, "pressure_hpa", 1.33322387415),  # 13.5951 g/cm3 times 9.80665 m/s2 times 1 mm
+        (UnitName.ATM, "pressure_hpa", 1013.25),
+        (UnitName.INCH, "snow_cm", 2.54),
+        (UnitName.THOU, "thickness_mm", 0.0254),
+        (UnitName.FOOT, "snow_cm", 30.48),
+        (UnitName.KELVIN, "temp_c", -272.15),
+    ],
+)
+def test_units_have_the_factors_of_their_definitions(unit, column, one):
+    assert to_our_unit(np.array([1.0]), Unit(unit), column)[0] == pytest.approx(one, rel=1e-15, abs=1e-13)

@@ -6,7 +6,7 @@ import pytest
 
 from drift.cache import pack, unpack
 from drift.codes import OwnMovement, Part, PointingUse, Reference, ReferenceFinding, WouldTell
-from drift.history.references import references_told
+from drift.history.references import reference_notices
 from drift.notices import (
     HistoryCode,
     NightCode,
@@ -217,9 +217,9 @@ def test_of_a_zero_that_was_homed_again_the_epoch_that_moved_most_is_told():
         )
 
     both = References(zeros=(), levels=(), moved=(moved(45.0, 90.0), moved(20.0, 10.0)), rivals=())
-    (told,) = references_told(both)
+    (told,) = reference_notices(both)
     assert (told.code, told.values["east"]) == (HistoryCode.REFERENCE_MOVED, 45.0)
-    assert references_told(None) == []
+    assert reference_notices(None) == []
 
 
 def test_what_followed_a_sudden_change_stands_beside_its_size():

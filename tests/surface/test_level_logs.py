@@ -11,7 +11,7 @@ from record_world import run, site_file, write_log
 from drift.api import analyse_readings
 from drift.errors import LogFileError
 from drift.ingest.mapping import MappingFile
-from drift.ingest.units import Unit, UnitName, to_contract, unit_of
+from drift.ingest.units import Unit, UnitName, to_our_unit, unit_of
 from drift.notices import NightCode
 from drift.record.record import Record
 from drift.site.file import load_pier
@@ -45,7 +45,7 @@ def test_a_bubble_in_divisions_with_its_value(written: str, value_arcsec: float)
     unit = unit_of(written, "tilt_north_arcsec")
     assert unit is not None and unit.division is not None
     assert unit_of(str(unit), "tilt_north_arcsec") == unit  # as logs.toml keeps it
-    found = to_contract(np.array([-2.0, 1.5]), unit, "tilt_north_arcsec")
+    found = to_our_unit(np.array([-2.0, 1.5]), unit, "tilt_north_arcsec")
     assert found == pytest.approx([-2.0 * value_arcsec, 1.5 * value_arcsec], rel=1e-4)
 
 

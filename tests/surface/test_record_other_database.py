@@ -145,9 +145,9 @@ def test_a_server_gives_what_a_file_gives(tmp_path: Path, url: str) -> None:
             assert [one.went_in for one in first] == [7000, 2]  # type: ignore[union-attr]
             assert [one.went_in for one in second] == [0, 0]  # type: ignore[union-attr]
             assert len(record.set_aside_rows()) == 1
-            assert record.keep_analysis("a", "b")
-            assert record.keep_blobs({"n": b"\0\1"})
-            assert record.kept_blobs(["n"]) == {"n": b"\0\1"}
+            assert record.cache_analysis("a", "b")
+            assert record.cache_blobs({"n": b"\0\1"})
+            assert record.cached_blobs(["n"]) == {"n": b"\0\1"}
             record.acknowledge("note", "{}")
             assert record.last_acknowledged()[1:] == ("note", "{}")  # type: ignore[index]
             undone = record.undo(record.imports()[0].number)

@@ -23,7 +23,7 @@ from drift.importer.importing import FileImported, FileRefused, import_files
 from drift.notices import IngestCode, RecordCode, info
 from drift.readings import READING_COLUMNS, Readings
 from drift.record import schema
-from drift.record.cache import ANSWERS_KEPT
+from drift.record.cache import ANALYSES_CACHED
 from drift.record.record import Record
 from drift.render.import_words import error_words
 from drift.site.file import PierFile, load_pier
@@ -56,7 +56,7 @@ def test_a_new_record_is_empty_and_complete(tmp_path: Path) -> None:
         ]
         assert record.set_aside_rows() == []
         assert record.last_acknowledged() is None
-        assert record.kept_analysis("x") is None
+        assert record.cached_analysis("x") is None
     assert (tmp_path / "drift-book.sqlite").is_file()
 
 
@@ -270,28 +270,28 @@ def test_acknowledgements(tmp_path: Path) -> None:
 
 def test_kept_analyses_are_replaced_and_few(tmp_path: Path) -> None:
     with open_record(tmp_path) as record:
-        assert record.keep_analysis("a", "old")
-        assert record.keep_analysis("a", "new")
-        assert record.kept_analysis("a") == "new"
-        for number in range(ANSWERS_KEPT):
-            record.keep_analysis(f"k{number}", "x")
-        assert record.kept_analysis("k0") == "x"
-        assert record.kept_analysis("a") is None
+        assert record.cache_analysis("a", "old")
+        assert record.cache_analysis("a", "new")
+        assert record.cached_analysis("a") == "new"
+        for number in range(ANALYSES_CACHED):
+            record.cache_analysis(f"k{number}", "x")
+        assert record.cached_analysis("k0") == "x"
+        assert record.cached_analysis("a") is None
 
 
 def test_an_analysis_of_another_version_is_not_given(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with open_record(tmp_path) as record:
-        record.keep_analysis("a", "x")
+        record.cache_analysis("a", "x")
         monkeypatch.setattr("drift.record.cache.__version__", "0.0.0+another")
-        assert record.kept_analysis("a") is None
+        assert record.cached_analysis("a") is None
 
 
 def test_kept_blobs(tmp_path: Path) -> None:
     blobs = {f"night {number}": bytes([number % 256]) * number for number in range(1200)}
     with open_record(tmp_path) as record:
-        assert record.keep_blobs(blobs)
-        assert record.keep_blobs({"night 1": b"changed"})
-        found = record.kept_blobs([*blobs, "no such night"])
+        assert record.cache_blobs(blobs)
+        assert record.cache_blobs({"night 1": b"changed"})
+        found = record.cached_blobs([*blobs, "no such night"])
     assert found == {**blobs, "night 1": b"changed"}
 
 

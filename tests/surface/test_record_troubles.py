@@ -113,7 +113,7 @@ def test_a_locked_record_says_who_to_wait_for(tmp_path: Path, monkeypatch: pytes
             with pytest.raises(RecordError) as caught:
                 list(import_files(record, [log]))
             assert len(record.readings()["solves"]) == 5
-            assert not record.keep_analysis("a", "b")
+            assert not record.cache_analysis("a", "b")
         said = str(caught.value)
         assert "is being written to by another program" in said
         assert "Wait until that has finished" in said
@@ -175,8 +175,8 @@ def test_a_read_only_record_can_be_read_and_says_so_when_written_to(tmp_path: Pa
         assert record.read_only
         assert len(record.readings()["solves"]) == 5
         assert record.set_aside_rows() == []
-        assert not record.keep_analysis("a", "b")
-        assert not record.keep_blobs({"a": b""})
+        assert not record.cache_analysis("a", "b")
+        assert not record.cache_blobs({"a": b""})
         with pytest.raises(RecordError) as caught:
             list(import_files(record, [log]))
         with pytest.raises(RecordError, match="acknowledging is not possible"):

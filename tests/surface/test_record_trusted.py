@@ -85,18 +85,18 @@ def opened(pier: Path) -> Record:
 )
 def test_a_kept_answer_that_was_changed_is_not_kept(pier: Path, damage: str) -> None:
     with opened(pier) as record:
-        assert record.keep_analysis("one", "axis 12.5")
-        assert record.kept_analysis("one") == "axis 12.5"
+        assert record.cache_analysis("one", "axis 12.5")
+        assert record.cached_analysis("one") == "axis 12.5"
         change(pier, damage)
-        assert record.kept_analysis("one") is None
-        assert record.kept_analysis("other") is None
-        assert record.keep_analysis("one", "axis 12.5")
-        assert record.kept_analysis("one") == "axis 12.5"
+        assert record.cached_analysis("one") is None
+        assert record.cached_analysis("other") is None
+        assert record.cache_analysis("one", "axis 12.5")
+        assert record.cached_analysis("one") == "axis 12.5"
 
 
 def test_a_kept_piece_that_was_changed_in_any_bit_is_not_kept(pier: Path) -> None:
     with opened(pier) as record:
-        record.keep_blobs({"a": b"piece", "b": b"other"})
+        record.cache_blobs({"a": b"piece", "b": b"other"})
         with closing(sqlite3.connect(record_file(pier))) as connection:
             (blob,) = connection.execute("SELECT blob FROM kept_blobs WHERE key = 'a'").fetchone()
             for bit in range(8 * len(blob)):
@@ -104,18 +104,18 @@ def test_a_kept_piece_that_was_changed_in_any_bit_is_not_kept(pier: Path) -> Non
                 flipped[bit // 8] ^= 1 << bit % 8
                 with connection:
                     connection.execute("UPDATE kept_blobs SET blob = ? WHERE key = 'a'", [bytes(flipped)])
-                assert record.kept_blobs(["a", "b"]) == {"b": b"other"}, bit
+                assert record.cached_blobs(["a", "b"]) == {"b": b"other"}, bit
 
 
 def test_pieces_that_changed_places_are_not_kept(pier: Path) -> None:
     with opened(pier) as record:
-        record.keep_blobs({"a": b"one", "b": b"two"})
+        record.cache_blobs({"a": b"one", "b": b"two"})
         change(
             pier,
             "UPDATE kept_blobs SET key = 'c' WHERE key = 'a'",
             "UPDATE kept_blobs SET key = 'a' WHERE key = 'b'",
         )
-        assert record.kept_blobs(["a", "b", "c"]) == {}
+        assert record.cached_blobs(["a", "b", "c"]) == {}
 
 
 def test_an_analysis_that_fails_with_what_is_kept_is_made_without_it(
@@ -151,12 +151,12 @@ def test_status_says_the_same_whatever_became_of_what_is_kept(
 
 def test_what_is_kept_can_be_cleared(pier: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with opened(pier) as record:
-        record.keep_analysis("one", "text")
-        record.keep_blobs({"a": b"piece"})
+        record.cache_analysis("one", "text")
+        record.cache_blobs({"a": b"piece"})
         change(pier, "UPDATE kept_blobs SET blob = x'00'")
-        assert keeping.check(record).kept_changed == 1
+        assert keeping.check(record).cache_damaged == 1
         assert run("record", "check", "--clear-cache", "--pier", pier) == 0
-        assert record.kept_analysis("one") is None
+        assert record.cached_analysis("one") is None
     said = capsys.readouterr().out
     assert "2 kept answers and pieces of work were let go of." in said
     assert "is sound: 42 rows" in said
@@ -464,11 +464,11 @@ def test_what_is_unusual_is_no_kept_answer(pier: Path, tmp_path: Path) -> None:
     text = pier.read_bytes()
 
     def kept(site_text: bytes = text, folder: Path = tmp_path) -> str | None:
-        return quick.kept_for(site_text, folder, lambda state: f"{state.readings_id} answer")
+        return quick.cached_for(site_text, folder, lambda state: f"{state.readings_id} answer")
 
     with opened(pier) as record:
         state = record.state()
-        record.keep_analysis(f"{state.readings_id} answer", "said")
+        record.cache_analysis(f"{state.readings_id} answer", "said")
         assert state.readings_id == record.readings().readings_id
         assert kept() == "said"  # also while another program has the record open
     assert kept() == "said"

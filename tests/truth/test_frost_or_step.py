@@ -8,7 +8,7 @@ from plain_series import level_readings, model_of
 
 from drift.codes import ForcingKind
 from drift.ground.heave import FrostForcing
-from drift.history.forcing import ForcingChoice, odds_of, told_with_steps
+from drift.history.forcing import ForcingChoice, chosen_with_steps, odds_of
 from drift.history.model import Solver
 from drift.history.scales import fit_scales
 from drift.history.steps import StepsFound, find_events
@@ -52,17 +52,17 @@ def test_without_steps_the_odds_stay_as_they_were(model):
         }
     )
     same = searched(model)
-    after = told_with_steps(before, same, same)
+    after = chosen_with_steps(before, same, same)
     assert after.odds == pytest.approx(before.odds, abs=ROUNDING)
 
 
 def test_a_side_pays_for_the_good_readings_that_it_puts_aside(model):
     """Three readings called wild cost their chance of 1 in 100 each, and their width."""
     before = driven({ForcingKind.CALENDAR: 0.0, ForcingKind.FROZEN: 0.0})
-    after = told_with_steps(before, searched(model, (50, 90, 130)), searched(model))
+    after = chosen_with_steps(before, searched(model, (50, 90, 130)), searched(model))
     assert after.odds[ForcingKind.FROZEN] < 1e-6
     assert after.forcing is None
-    other_way = told_with_steps(before, searched(model), searched(model, (50, 90, 130)))
+    other_way = chosen_with_steps(before, searched(model), searched(model, (50, 90, 130)))
     assert other_way.odds[ForcingKind.CALENDAR] < 1e-6
     assert other_way.forcing is not None
 
@@ -70,7 +70,9 @@ def test_a_side_pays_for_the_good_readings_that_it_puts_aside(model):
 def test_what_neither_side_uses_is_out_of_it(model):
     before = driven({ForcingKind.CALENDAR: 0.0, ForcingKind.FROZEN: 0.0})
     aside = searched(model, (50, 90))
-    assert told_with_steps(before, aside, aside).odds[ForcingKind.FROZEN] == pytest.approx(0.5, abs=ROUNDING)
+    assert chosen_with_steps(before, aside, aside).odds[ForcingKind.FROZEN] == pytest.approx(
+        0.5, abs=ROUNDING
+    )
 
 
 def test_temperature_gains_only_what_it_explains_itself():
@@ -81,6 +83,8 @@ def test_temperature_gains_only_what_it_explains_itself():
     calendar = find_events(model)
     assert [step.likeliest for step in calendar.steps] == ["pier"]
     before = driven({ForcingKind.CALENDAR: -12.0, ForcingKind.TEMPERATURE: -2.0, ForcingKind.FROZEN: 0.0})
-    after = told_with_steps(before, find_events(replace(model, frost=forcing(ForcingKind.FROZEN))), calendar)
+    after = chosen_with_steps(
+        before, find_events(replace(model, frost=forcing(ForcingKind.FROZEN))), calendar
+    )
     # the forcing has nothing to do with this tilt: beside the step it is no likelier than the calendar
     assert after.odds[ForcingKind.TEMPERATURE] < 2.0 * after.odds[ForcingKind.CALENDAR]

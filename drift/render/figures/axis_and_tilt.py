@@ -21,8 +21,8 @@ from drift.render.figures.canvas import (
     house_style,
     least_height,
     line_with_band,
-    say_empty,
     side_note,
+    write_empty,
     zero_line,
 )
 from drift.render.figures.time_panels import (
@@ -162,7 +162,7 @@ def _axis_panel(
 ) -> None:
     shown = np.isfinite(error)
     if not shown.any():
-        say_empty(panel, "No night shows this of the axis yet.")
+        write_empty(panel, "No night shows this of the axis yet.")
         return
     times, error, sd = times[shown], error[shown], np.where(np.isfinite(sd[shown]), sd[shown], 0.0)
     low, high = _frame(error, sd, limit)
@@ -189,11 +189,11 @@ def _axis_panel(
     )
     panel.set_ylim(low, high)
     least_height(panel, least)
-    said = outside_words(panel, error)
+    notes = outside_words(panel, error)
     if limit is not None and not low < limit < high:
-        said.append(f"the limit, {limit:g}', lies {'below' if low >= limit else 'above'} the frame")
-    if said:
-        corner_note(panel, "; ".join(said))
+        notes.append(f"the limit, {limit:g}', lies {'below' if low >= limit else 'above'} the frame")
+    if notes:
+        corner_note(panel, "; ".join(notes))
 
 
 def _frame(error: Floats, sd: Floats, limit: float | None) -> tuple[float, float]:
@@ -278,8 +278,8 @@ def tilt_figure(analysis: Analysis, axes: Any = None, *, width_in: float = WIDE_
         _one_scale(drawn.panels, analysis.site.warn.tilt_arcsec)
         for panel in drawn.panels[:2]:
             _level_strokes(panel, levels)
-        said = ["strokes: level readings"] * bool(levels.size) + ["dashed: plate"] * plate_used(history)
-        side_note(drawn.panels[1], "   ".join(said), width_in)
+        notes = ["strokes: level readings"] * bool(levels.size) + ["dashed: plate"] * plate_used(history)
+        side_note(drawn.panels[1], "   ".join(notes), width_in)
         drawn.mark_changes()
         return drawn.figure
 
@@ -294,7 +294,7 @@ def _tilt_panel(panel: Axes, history: History, times: Floats, name: str, hue: st
     k = HISTORY_COLUMNS.index(name)
     change, sd = history.change[:, k], history.sd[:, k]
     if not np.isfinite(change).any():
-        say_empty(panel, "Not known from these readings.")
+        write_empty(panel, "Not known from these readings.")
         return
     zero_line(panel)
     line_with_band(panel, times, change, sd, hue)

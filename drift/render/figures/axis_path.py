@@ -16,8 +16,8 @@ from drift.render.figures.canvas import (
     corner_note,
     house_style,
     is_narrow,
-    say_empty,
     set_title,
+    write_empty,
 )
 from drift.render.figures.plan_view import Block, Square, Way, blocks_of
 from drift.render.phrases import plain_arcmin, zone_of
@@ -147,14 +147,14 @@ def _ruler_end(analysis: Analysis, frame: Square, latest: Floats) -> tuple[Float
 def limits_sentence(analysis: Analysis, far: Floats) -> str:
     """Say how many points lie beyond the warning limit, and what the most demanding use tolerates."""
     limit, tolerance = analysis.site.warn.axis_arcmin, tolerated(analysis)
-    said = ""
+    text = ""
     if limit is not None:
         beyond = int(np.sum(far > limit))
         lie = "lies" if beyond == 1 else "lie"
-        said += f" Beyond the warning limit of {limit:g}', shaded, {lie} {phrases.counted(beyond, 'point')}."
+        text += f" Beyond the warning limit of {limit:g}', shaded, {lie} {phrases.counted(beyond, 'point')}."
     if tolerance is not None:
-        said += f" The most demanding use tolerates {plain_arcmin(tolerance.arcmin)} ({tolerance.name})."
-    return said
+        text += f" The most demanding use tolerates {plain_arcmin(tolerance.arcmin)} ({tolerance.name})."
+    return text
 
 
 def _pole(analysis: Analysis) -> Floats:
@@ -212,10 +212,10 @@ def figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN) -> 
         )
         _label(panel, analysis.site.site.latitude_deg, is_narrow(width_in))
         if frame is None:
-            say_empty(panel, "No night shows where\nthe axis points yet.")
+            write_empty(panel, "No night shows where\nthe axis points yet.")
             return sheet_figure
         times = [block.time_us for block in blocks]
-        plan_view.draw_way(panel, Way(points, covariances, times, [block.epoch for block in blocks]))
+        plan_view.draw_path(panel, Way(points, covariances, times, [block.epoch for block in blocks]))
         _frame(panel, points, frame)
         _poles(panel, aimed_pole_arcmin(analysis))
         draw_beyond(panel, analysis, frame, points)

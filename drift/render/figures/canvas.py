@@ -258,7 +258,7 @@ def sheet(
         If the number of axes given is not that of `heights_in`.
     """
     if axes is not None:
-        return _given(axes, len(heights_in))
+        return _given_axes(axes, len(heights_in))
     from matplotlib.figure import Figure
 
     title_in = _TWO_LINE_TITLE_IN if long_titles and is_narrow(width_in) else _TITLE_IN
@@ -287,7 +287,7 @@ def sheet(
     return figure, panels
 
 
-def _given(axes: Any, panels: int) -> tuple[Figure, list[Axes]]:
+def _given_axes(axes: Any, panels: int) -> tuple[Figure, list[Axes]]:
     given = list(np.ravel(np.asarray(axes, dtype=object)))
     if len(given) != panels:
         raise ValueError(
@@ -509,7 +509,7 @@ def least_height(panel: Axes, least: float) -> None:
     panel.set_ylim(low - short, high + short)
 
 
-def say_empty(panel: Axes, sentence: str) -> None:
+def write_empty(panel: Axes, sentence: str) -> None:
     """Write into a panel why nothing is drawn in it, and take its scales away."""
     panel.text(
         0.5,

@@ -22,8 +22,8 @@ from drift.render.figures.canvas import (
     is_narrow,
     least_height,
     line_with_band,
-    say_empty,
     sheet,
+    write_empty,
     zero_line,
 )
 from drift.render.figures.time_panels import (
@@ -284,9 +284,9 @@ def _head(figure: Figure, analysis: Analysis, view: CauseView, width_in: float) 
     """Write above all panels what up and down mean."""
     clockwise, other = azimuth_sides(analysis)
     up = _UP[view.name].format(clockwise=clockwise, other=other)
-    said = f"{view.title[0].upper()}{view.title[1:]} [arcsec]: {up}"
+    label = f"{view.title[0].upper()}{view.title[1:]} [arcsec]: {up}"
     size = 8.0 if is_narrow(width_in) else 9.0
-    figure.text(0.02, 1.0 - 0.06 / figure.get_figheight(), said, va="top", fontsize=size)
+    figure.text(0.02, 1.0 - 0.06 / figure.get_figheight(), label, va="top", fontsize=size)
 
 
 def _title(panel: Axes, text: str) -> None:
@@ -372,7 +372,7 @@ def describe(analysis: Analysis, view: str = "azimuth") -> str:
     shown = parts(analysis, chosen)
     if not shown:
         return "No cause is known by itself, so the picture is empty."
-    told = "; ".join(
+    parts_text = "; ".join(
         f"{part.title} from {np.nanmin(part.value):.0f} to {np.nanmax(part.value):.0f}" for part in shown
     )
     left = left_over(analysis, chosen)
@@ -381,7 +381,7 @@ def describe(analysis: Analysis, view: str = "azimuth") -> str:
         if left is None
         else f" What is left over scatters by {scatter_in_sds(left):.1f} times the nights' own uncertainty."
     )
-    return f"What each cause did to the {chosen.title} since the start, in arcseconds: {told}.{rest}"
+    return f"What each cause did to the {chosen.title} since the start, in arcseconds: {parts_text}.{rest}"
 
 
 # ---- What moved pier and mount in the last year, as one list of bars.
@@ -447,7 +447,7 @@ def moved_figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_I
             ax, (height,), width_in, left_in=left_in, below_in=_FOOT_IN, share_time=False, long_titles=False
         )
         if not rows:
-            say_empty(panel, "Nothing moved by as much as can be told.")
+            write_empty(panel, "Nothing moved by as much as can be told.")
             return drawn
         places = np.arange(len(rows))[::-1]
         hues = [colour("pier" if one.of_pier else "mount") for one in rows]
@@ -485,8 +485,8 @@ def moved_describe(analysis: Analysis) -> str:
     rows = moved_last_year(analysis)
     if not rows:
         return "No cause is known to have moved pier or mount in the last year, so the picture is empty."
-    told = "; ".join(f"{_named(one)}, {any_angle(one.size, one.sd)}" for one in rows)
-    return f"What moved pier and mount within the last year of readings, from end to end: {told}."
+    parts_text = "; ".join(f"{_named(one)}, {any_angle(one.size, one.sd)}" for one in rows)
+    return f"What moved pier and mount within the last year of readings, from end to end: {parts_text}."
 
 
 def moved_table(analysis: Analysis) -> Table:
@@ -517,12 +517,12 @@ def table(analysis: Analysis, view: str) -> Table:
         if left is None
         else dict(zip(left.time_us.tolist(), zip(left.left, left.sd, strict=True), strict=True))
     )
-    total, total_doubt = weighed(history.change, chosen), total_sd(analysis, chosen)
+    total, total_uncertainty = weighed(history.change, chosen), total_sd(analysis, chosen)
     rows = [
         (
             clock_text(history.time_us[k], zone),
             *(plain_pair(part.value[k], part.sd[k]) for part in shown),
-            plain_pair(total[k], total_doubt[k]),
+            plain_pair(total[k], total_uncertainty[k]),
             plain_pair(*rest.get(int(history.time_us[k]), (math.nan, math.nan))),
         )
         for k in _first_of_months(history.time_us)

@@ -23,8 +23,8 @@ from drift.render.figures.canvas import (
     house_style,
     is_narrow,
     least_height,
-    say_empty,
     sheet,
+    write_empty,
     zero_line,
 )
 from drift.render.figures.time_panels import azimuth_sides, frame_round, note_outside, time_panels, trusted
@@ -280,7 +280,7 @@ def _panel(panel: Axes, sides: Sides, column: int, scale: float) -> None:
         _side(panel, side, column, scale)
     known = np.concatenate([side.value[:, column] for side in (sides.before, sides.after)])
     if not np.isfinite(known).any():
-        say_empty(panel, "Not known from these readings.")
+        write_empty(panel, "Not known from these readings.")
         return
     _frame(panel, sides, column, scale)
     panel.locator_params(axis="y", nbins=5)
@@ -369,17 +369,17 @@ def describe_event(analysis: Analysis, event: int = 0) -> str:
     zone = zone_of(analysis.site.site.timezone)
     counts = [len(side.time_us) for side in (sides.before, sides.after)]
     if sides.of == "tilt":
-        told = f"The pier's tilt at {counts[0]} readings before and {counts[1]} after"
+        text = f"The pier's tilt at {counts[0]} readings before and {counts[1]} after"
     else:
         step, sd = moved_by(sides)
         latitude = analysis.site.site.latitude_deg
-        told = (
+        text = (
             f"Azimuth and altitude of the axis on {counts[0]} nights before and {counts[1]} after: azimuth "
             f"went {phrases.any_angle(abs(step[0]), sd[0])} {phrases.azimuth_side(step[0], latitude)}, "
             f"altitude {phrases.any_angle(abs(step[1]), sd[1])} {'up' if step[1] >= 0 else 'down'}"
         )
     between = f"{clock_text(shown.after_us, zone)} and {clock_text(shown.before_us, zone)}"
-    return f"{told}. It happened between {between}. Odds: {phrases.odds(shown.probability)}."
+    return f"{text}. It happened between {between}. Odds: {phrases.odds(shown.probability)}."
 
 
 def table(analysis: Analysis, event: int) -> Table:
@@ -435,7 +435,7 @@ def corrections_figure(analysis: Analysis, ax: Any = None, *, width_in: float = 
             ax, (height,), width_in, left_in=0.14, below_in=_FOOT_IN, long_titles=False
         )
         if not rows:
-            say_empty(panel, "No correction with an amount is recorded.")
+            write_empty(panel, "No correction with an amount is recorded.")
             return sheet_figure
         for place, (k, found) in enumerate(rows):
             _row(panel, analysis, place, correction_mark(k), found, is_narrow(width_in))
@@ -479,7 +479,7 @@ def _row(
     panel.text(
         0.0,
         place - 0.3,
-        _told(analysis, mark, found, narrow),
+        _correction_text(analysis, mark, found, narrow),
         transform=panel.get_yaxis_transform(),
         va="center",
         fontsize=7 if narrow else 7.5,
@@ -487,19 +487,19 @@ def _row(
     )
 
 
-def _told(analysis: Analysis, mark: str, found: CorrectionFound, narrow: bool) -> str:
+def _correction_text(analysis: Analysis, mark: str, found: CorrectionFound, narrow: bool) -> str:
     zone, latitude = zone_of(analysis.site.site.timezone), analysis.site.site.latitude_deg
     what = phrases.CORRECTION_WORDS.get(found.kind, phrases.harmless(found.kind))
     head = f"{mark}   {local_date(found.time_us, zone)}, {what}"
     if narrow:
         held = {True: "held", False: "did not hold", None: ""}[found.held]
         return f"{head}{': ' * bool(held)}{held}"
-    said = {
+    outcome = {
         "asked": asked_words(found, latitude),
         "found": found_words(found, latitude),
         "held": held_words(found),
     }
-    return "; ".join([head, *(f"{what}: {how}" for what, how in said.items() if how != "–")])
+    return "; ".join([head, *(f"{what}: {how}" for what, how in outcome.items() if how != "–")])
 
 
 def _widen(panel: Axes) -> None:
@@ -536,7 +536,9 @@ def describe_corrections(analysis: Analysis) -> str:
     rows = shown_corrections(analysis)
     if not rows:
         return "No correction with an amount is recorded, so the picture is empty."
-    told = "; ".join(_told(analysis, correction_mark(k), found, narrow=False) for k, found in rows)
+    rows_text = "; ".join(
+        _correction_text(analysis, correction_mark(k), found, narrow=False) for k, found in rows
+    )
     known = np.array([found.held is True for _, found in rows])
     count = phrases.counted(len(rows), "correction")
-    return f"What was asked and what was found of {count}: {told}. {known.sum()} held."
+    return f"What was asked and what was found of {count}: {rows_text}. {known.sum()} held."

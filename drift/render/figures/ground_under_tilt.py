@@ -17,7 +17,7 @@ from drift.render.figures.canvas import (
     dates,
     dots,
     house_style,
-    say_empty,
+    write_empty,
     zero_line,
 )
 from drift.render.figures.seasons import direction, tilt_along
@@ -159,7 +159,7 @@ def _unsure_from(top: Floats, deep: Floats, shallow: Floats) -> Floats:
 def _tilt(drawn: TimePanels, analysis: Analysis) -> None:
     bearing = direction(analysis.history)
     if bearing is None:
-        say_empty(drawn.panels[2], "No tilt of the pier is known yet.")
+        write_empty(drawn.panels[2], "No tilt of the pier is known yet.")
         return
     tilt, sd = tilt_along(analysis.history, bearing)
     change_line(drawn.panels[2], dates(analysis.history.time_us), tilt, sd, colour("pier"))

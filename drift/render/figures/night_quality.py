@@ -9,7 +9,7 @@ import numpy as np
 
 from drift.quantities import Floats
 from drift.render import phrases
-from drift.render.figures.canvas import WIDE_IN, colour, dates, dots, house_style, say_empty, side_note
+from drift.render.figures.canvas import WIDE_IN, colour, dates, dots, house_style, side_note, write_empty
 from drift.render.figures.time_panels import time_panels
 from drift.render.phrases import evening_of
 from drift.render.tables.axis import Table
@@ -85,7 +85,7 @@ def _uncertainty(panel: Axes, times: Floats, sd: Floats) -> None:
             dots(panel, times[known], sd[known, column], colour(hue), markersize=size, shape=shape)
         _plain_powers(panel, sd)
     else:
-        say_empty(panel, "No night knows where the axis points.")
+        write_empty(panel, "No night knows where the axis points.")
 
 
 def _plain_powers(panel: Axes, sd: Floats) -> None:
@@ -118,7 +118,7 @@ def _pair(span: tuple[float, float] | None) -> tuple[float, float]:
 def _strokes(panel: Axes, times: Floats, spans: Floats) -> None:
     """Draw a stroke a night from low to high; one that is too short to be seen gets a dot."""
     if not np.isfinite(spans).any():
-        say_empty(panel, "Not known: the axis was typed in, or there are no solves.")
+        write_empty(panel, "Not known: the axis was typed in, or there are no solves.")
         return
     _bars(panel, times, spans[:, 0], spans[:, 1], colour("axis"), 1.0 if len(times) < 300 else 0.5)
     short = spans[:, 1] - spans[:, 0] < _SHORT * (np.nanmax(spans) - np.nanmin(spans))

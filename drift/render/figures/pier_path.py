@@ -18,8 +18,8 @@ from drift.render.figures.canvas import (
     house_style,
     is_narrow,
     ramp,
-    say_empty,
     set_title,
+    write_empty,
     zero_line,
 )
 from drift.render.figures.seasons import season_day
@@ -80,7 +80,7 @@ def figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN) -> 
         sheet_figure, panel = plan_view.square_sheet(ax, width_in, [text for _, text in words], strip=False)
         _label(panel, is_narrow(width_in))
         if not loops:
-            say_empty(panel, "No tilt of the pier\nis known yet.")
+            write_empty(panel, "No tilt of the pier\nis known yet.")
             return sheet_figure
         zero_line(panel)
         zero_line(panel, upright=True)
@@ -237,8 +237,8 @@ def _words(analysis: Analysis, loops: list[Loop]) -> list[tuple[Any, str]]:
     swing = _swing(history)
     if swing is not None and history.seasonal is not None:
         size = phrases.any_angle(swing[1], history.seasonal.peak_to_trough_sd)
-        said = f"the season's swing: {size} from least to most, {toward(swing[0])}"
-        words.append((Line2D([], [], color="none"), said))
+        swing_text = f"the season's swing: {size} from least to most, {toward(swing[0])}"
+        words.append((Line2D([], [], color="none"), swing_text))
     if analysis.site.plate.bolt_bearings_deg:
         bolt = Line2D([], [], marker="h", linestyle="none", markersize=8, markeredgecolor=colour("ink"))
         bolt.set_markerfacecolor(colour("grid"))

@@ -208,7 +208,7 @@ def shades(time_us: Any) -> list[str]:
     return [colour(TIME_RAMP[round(s * (len(TIME_RAMP) - 1))]) for s in share]
 
 
-def draw_way(panel: Axes, way: Way) -> None:
+def draw_path(panel: Axes, way: Way) -> None:
     """Draw the path: ellipses of one standard deviation, points, lines dotted across jumps."""
     from matplotlib.collections import EllipseCollection, LineCollection
 

@@ -22,9 +22,9 @@ from drift.render.figures.canvas import (
     is_narrow,
     line_with_band,
     ramp,
-    say_empty,
     set_title,
     sheet,
+    write_empty,
     zero_line,
 )
 from drift.render.figures.time_panels import draw_winters, time_panels
@@ -172,7 +172,7 @@ def figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN) -> 
         seasons = [] if bearing is None else seasons_of(analysis, bearing)
         if not seasons or bearing is None:
             sheet_figure, (panel,) = sheet(ax, (_HEIGHT_IN,), width_in)
-            say_empty(panel, "No tilt of the pier is known yet.")
+            write_empty(panel, "No tilt of the pier is known yet.")
             return sheet_figure
         if not laid_over(analysis, seasons):
             return _continuous(analysis, bearing, ax, width_in)
@@ -338,14 +338,14 @@ def describe(analysis: Analysis) -> str:
             f"{phrases.counted(known.size, 'reading')}, against the limit of "
             f"{analysis.site.warn.tilt_arcsec:g} arcsec."
         )
-    told = "; ".join(
+    text = "; ".join(
         f"{season.name}: from {season.tilt.min():.0f} to {season.tilt.max():.0f} arcsec over "
         f"{phrases.counted(len(season.day), 'reading')}"
         for season in seasons
     )
     return (
         f"The pier's tilt {toward(bearing)} by day of the year, one curve a winter, with bands of "
-        f"one standard deviation; curves break where no reading stands for {GAP_DAYS:.0f} days. {told}."
+        f"one standard deviation; curves break where no reading stands for {GAP_DAYS:.0f} days. {text}."
     )
 
 

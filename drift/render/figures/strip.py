@@ -234,12 +234,12 @@ def describe(analysis: Analysis) -> str:
     if strip is None:
         return f"The picture is empty. {NOTHING}"
     zone = zone_of(analysis.site.site.timezone)
-    told = [f"{track.name}: {track.now or phrases.NOT_KNOWN}" for track in strip.tracks]
+    tracks = [f"{track.name}: {track.now or phrases.NOT_KNOWN}" for track in strip.tracks]
     marks = [f"{mark.words} on {local_date(mark.time_us, zone)}" for mark in strip.marks]
     steps = f" Marked are: {phrases.listed(marks)}." if marks else " No step and no correction is marked."
     first, last = (local_date(time, zone) for time in (strip.from_us, strip.last_us))
     return (
-        f"Pier and mount from {first} to {last} on one scale, against the limits. {'. '.join(told)}.{steps}"
+        f"Pier and mount from {first} to {last} on one scale, against the limits. {'. '.join(tracks)}.{steps}"
     )
 
 

@@ -20,10 +20,10 @@ from drift.render.figures.canvas import (
     event_colour,
     least_height,
     line_with_band,
-    say_empty,
     set_time_axis,
     set_title,
     sheet,
+    write_empty,
     zero_line,
 )
 from drift.render.phrases import zone_of
@@ -226,7 +226,7 @@ def time_panels(
     pad = marks_pad(history) if marked else None
     if times is None:
         for panel in panels:
-            say_empty(panel, nothing)
+            write_empty(panel, nothing)
         return TimePanels(figure, panels, True, analysis, width_in, pad)
     if marked:
         times = np.append(times, change_times(history))

@@ -167,14 +167,14 @@ def _moved(event: Event) -> set[str]:
 
 def size_words(event: Event, latitude_deg: float, write: phrases.Writer = phrases.any_angle) -> str:
     """Return the size of the step in each part that it may have been, in words, and what followed it."""
-    told = _parts_in_words(event.size, event.size_sd, _moved(event), latitude_deg, write)
-    if not told:
+    sizes = _parts_in_words(event.size, event.size_sd, _moved(event), latitude_deg, write)
+    if not sizes:
         return "the axis itself did not move" if event.what == "zero" else "size not known"
     if event.afterwards is not None:
         sds = event.afterwards_sd or {}
         parts = _parts_in_words(event.afterwards, sds, _moved(event), latitude_deg, write)
-        told += [f"over the weeks after it: {', '.join(parts)}"] if parts else []
-    return "; ".join(told)
+        sizes += [f"over the weeks after it: {', '.join(parts)}"] if parts else []
+    return "; ".join(sizes)
 
 
 def _parts_in_words(
