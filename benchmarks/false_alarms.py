@@ -30,6 +30,7 @@ from typing import Any
 
 import numpy as np
 
+from drift.advice.baseline import baseline_of
 from drift.analysis import work_out
 from drift.demo.files import World, make, site_values
 from drift.demo.scenario import InventedStep, Scenario, family, stream
@@ -112,17 +113,24 @@ def site_for(scenario: Scenario, rate: float) -> PierFile:
     return pier_from_mapping({**values, "store": {"url": "sqlite://"}})
 
 
-def is_true(kind: str, world: World, site: PierFile, time_us: int) -> bool:
-    """Whether a limit that was told as passed is truly passed."""
-    at, first = np.array([time_us]), np.array([evenings_of(world)[0]])
+def is_true(kind: str, world: World, analysis: Analysis, time_us: int) -> bool:
+    """Whether a limit that was told as passed is truly passed, counted from what the tool counts it from."""
+    site, at = analysis.site, np.array([time_us])
     course, latitude = world.course, math.radians(world.scenario.latitude_deg)
     if kind == "axis_limit":
         az, alt = (float(error[0]) for error in course.axis(at))
         return math.hypot(az * math.cos(latitude), alt) > 60.0 * site.warn.axis_arcmin
     if kind == "tilt_limit":
-        now, then = course.setting(at), course.setting(first)
-        moved = (now.tilt_north - then.tilt_north, now.tilt_east - then.tilt_east)
-        return math.hypot(*(float(one[0]) for one in moved)) > site.warn.tilt_arcsec
+        base, times = baseline_of(site, analysis.history), analysis.history.time_us
+        now, then = (
+            course.setting(at),
+            course.setting(times[(times >= base.from_us) & (times <= base.until_us)]),
+        )
+        moved = (
+            float(now.tilt_north[0] - then.tilt_north.mean()),
+            float(now.tilt_east[0] - then.tilt_east.mean()),
+        )
+        return math.hypot(*moved) > site.warn.tilt_arcsec
     return False
 
 
@@ -146,7 +154,7 @@ def watched(world: World, rate: float, bump_day: float | None = None) -> Year:
                     str(item.facts.get("part", "over a gap")),
                 )
                 return year
-            (year.true if is_true(item.kind, world, site, time_us) else year.false)[item.kind] += 1
+            (year.true if is_true(item.kind, world, analysis, time_us) else year.false)[item.kind] += 1
         if found.new:
             acknowledged = state_text(analysis, acknowledged)
         if nights_since >= NIGHTS_WAITED:

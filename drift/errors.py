@@ -22,6 +22,14 @@ class LogFileError(DriftError):
     """A log file can't be read at all and is refused whole."""
 
 
+class NoTable(LogFileError):
+    """A whole document is no table: it holds none, or several, whose names are `lists`."""
+
+    def __init__(self, text: str, lists: tuple[str, ...] = ()) -> None:
+        self.lists = lists
+        super().__init__(text)
+
+
 class RowRefused(LogFileError):
     """A row written down by hand can't be used.
 

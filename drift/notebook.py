@@ -7,12 +7,9 @@ both and is imported with the package.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any, Protocol
 
 from drift.errors import DriftError
-
-if TYPE_CHECKING:
-    from drift.site.file import PierFile
 
 
 class Showing(Protocol):
@@ -27,11 +24,14 @@ class Showing(Protocol):
     def plot(self, analysis: Any, name: str, ax: Any = None, **look: Any) -> Any:
         """Draw a picture of an analysis."""
 
-    def plot_result(self, result: Any, site: PierFile, name: str, ax: Any = None, **look: Any) -> Any:
+    def plot_result(self, result: Any, site: Any, name: str, ax: Any = None, **look: Any) -> Any:
         """Draw a picture from nights or a history alone."""
 
     def frame_of(self, analysis: Any, name: str) -> Any:
         """Return one table of an analysis."""
+
+    def qtable_of(self, analysis: Any, name: str) -> Any:
+        """Return one table of an analysis with units."""
 
 
 _registered: list[Callable[[], Showing]] = []
@@ -63,6 +63,8 @@ class ShowsItself:
     def __repr__(self) -> str:
         return showing().short_text(self)
 
+    __str__ = __repr__
+
     def _repr_html_(self) -> str:
         return showing().short_html(self)
 
@@ -72,13 +74,14 @@ class DrawsItself(ShowsItself):
 
     __slots__ = ()
 
-    def plot(self, site: PierFile, name: str = "", ax: Any = None, **look: Any) -> Any:
+    def plot(self, site: Any, name: str = "", ax: Any = None, **look: Any) -> Any:
         """Draw one picture from this result alone.
 
         Parameters
         ----------
         site
-            The site: without it nobody knows which side of the pole is east, or where the bolts are.
+            The site (`drift.site.file.PierFile`): without it nobody knows which side of the pole is east, or
+            where the bolts are.
         name
             As for `drift.types.Analysis.plot`; "" for "axis" of nights and "tilt" of a history.
         ax, **look

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from typing import TYPE_CHECKING
 
+from drift.notebook import ShowsItself
 from drift.notices import Code, Notice
 
 if TYPE_CHECKING:
@@ -107,8 +109,8 @@ READING_COLUMNS: dict[str, dict[str, str]] = {
 }
 
 
-@dataclass(frozen=True)
-class Readings:
+@dataclass(frozen=True, repr=False)
+class Readings(ShowsItself):
     """All readings of one pier.
 
     Parameters
@@ -132,6 +134,11 @@ class Readings:
 
 def empty_table(kind: str) -> pd.DataFrame:
     """Return a table of `kind` with its columns and no rows."""
+    return _empty(kind).copy()
+
+
+@cache
+def _empty(kind: str) -> pd.DataFrame:
     import pandas as pd
 
     dtypes = {"int": "int64", "float": "float64", "text": "object"}

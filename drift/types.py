@@ -44,6 +44,7 @@ from drift.site.file import PierFile
 
 if TYPE_CHECKING:
     import pandas as pd
+    from astropy.table import QTable
 
 
 # ---- A night: where the axis pointed, with its covariance.
@@ -67,8 +68,8 @@ class SkyCovered:
     declination_deg: tuple[float, float]
 
 
-@dataclass(frozen=True, kw_only=True)
-class NightAxis:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class NightAxis(ShowsItself):
     """The axis on one night, by that night's readings alone.
 
     A night runs from local mean noon to noon and is split at each recorded
@@ -153,8 +154,8 @@ NOTHING_AT_MOST = 0.1
 HARMLESS_AT_MOST = 0.5
 
 
-@dataclass(frozen=True, kw_only=True)
-class Separable:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Separable(ShowsItself):
     """Whether two causes can be told apart on this user's data."""
 
     answer: Answer
@@ -162,8 +163,8 @@ class Separable:
     would_settle_it: Notice | None  # None where nothing is open
 
 
-@dataclass(frozen=True, kw_only=True)
-class Seasonal:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Seasonal(ShowsItself):
     """The part of the tilt that comes and goes with the year."""
 
     peak_to_trough: float  # [arcsec]
@@ -172,8 +173,8 @@ class Seasonal:
     peak_day_of_year: int | None  # 1 to 366; None not sure
 
 
-@dataclass(frozen=True, kw_only=True)
-class Winter:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Winter(ShowsItself):
     """One winter: how far it swung the pier toward the season's bearing, and what it left behind."""
 
     winter: str  # "2023-24" (south: "2024")
@@ -183,8 +184,8 @@ class Winter:
     left_behind_sd: float
 
 
-@dataclass(frozen=True, kw_only=True)
-class Lasting:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Lasting(ShowsItself):
     """The part of the tilt that does not come back."""
 
     arcsec_per_year: float  # never negative
@@ -192,8 +193,8 @@ class Lasting:
     toward_bearing_deg: float | None  # which way it goes, north 0, east 90; None not sure
 
 
-@dataclass(frozen=True, kw_only=True)
-class Event:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Event(ShowsItself):
     """A step: between which readings, of what, how large, with odds.
 
     `size` holds tilt_north, tilt_east, mount_az, mount_alt [arcsec]; `afterwards` what followed over weeks
@@ -223,8 +224,8 @@ class Event:
         return likely and not self.recorded and self.what != Part.ZERO
 
 
-@dataclass(frozen=True, kw_only=True)
-class CorrectionFound:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class CorrectionFound(ShowsItself):
     """A recorded correction: what was asked and what was found [arcsec].
 
     Of a knob the change of az_error (clockwise positive) or alt_error (up positive); of shims, nuts and the
@@ -423,8 +424,8 @@ class Settling:
     year_sd: Floats
 
 
-@dataclass(frozen=True, kw_only=True)
-class Forecast:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Forecast(ShowsItself):
     """Axis errors and tilt at coming times [arcsec].
 
     `axis` holds az_error and alt_error, `tilt` the change of tilt north and east
@@ -624,8 +625,8 @@ class Bolt:
     pieces_mm: tuple[float, ...] = ()  # the shims of the stack, thickest first
 
 
-@dataclass(frozen=True, kw_only=True)
-class Action:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Action(ShowsItself):
     """One thing to do, in order; `notice` says what and why, `remarks` what is said after it."""
 
     do: Do
@@ -646,8 +647,8 @@ class Done:
     notice: Notice
 
 
-@dataclass(frozen=True, kw_only=True)
-class Verdict:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Verdict(ShowsItself):
     """Whether something moved, and what.
 
     `notice` is the head: what stands now, or that nothing moved.  `clauses` say each thing that moved, the
@@ -752,8 +753,8 @@ class YearAim:
         return 1.0 - self.as_aimed_arcmin / self.dead_on_arcmin if self.dead_on_arcmin > 0.0 else 0.0
 
 
-@dataclass(frozen=True, kw_only=True)
-class Advice:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Advice(ShowsItself):
     """All that is said to the owner; `actions` is what is left to do, `done` what was done of the list."""
 
     verdict: Verdict
@@ -850,6 +851,8 @@ class Analysis(ShowsItself):
     def frame(self, name: str = "nights") -> pd.DataFrame:
         """Return one table as a pandas DataFrame; angles in arcsec, times in UTC.
 
+        ``frame.attrs["units"]`` names the unit of each column that has one.
+
         Parameters
         ----------
         name
@@ -863,3 +866,19 @@ class Analysis(ShowsItself):
         """
         frame: pd.DataFrame = showing().frame_of(self, name)
         return frame
+
+    def qtable(self, name: str = "nights") -> QTable:
+        """Return one table as an astropy QTable: quantities with their units, times as astropy Time.
+
+        Parameters
+        ----------
+        name
+            As for `frame`.
+
+        Raises
+        ------
+        drift.errors.DriftError
+            If there is no table of that name; names those there are.
+        """
+        table: QTable = showing().qtable_of(self, name)
+        return table

@@ -20,6 +20,7 @@ from drift.ground.frost_depth import (
 )
 from drift.ground.pier_site import Ground, ground_of
 from drift.ground.weather import DailyWeather, daily_weather
+from drift.notebook import ShowsItself
 from drift.notices import Notice
 
 if TYPE_CHECKING:
@@ -84,8 +85,8 @@ AGAINST_FROST_ON_COLUMN = (
 _YEAR_DAYS = 365
 
 
-@dataclass(frozen=True, kw_only=True)
-class PierGround:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class PierGround(ShowsItself):
     """The ground at one pier through the winters of its weather log.
 
     Parameters

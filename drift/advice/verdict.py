@@ -53,7 +53,9 @@ def verdict_of(
             notice=_quiet(situation, history),
             seen_once=_seen_once(situation, nights, history),
         )
-    unresolved = tuple(f for f in findings if not _put_right_us(f, situation, history))
+    unresolved = tuple(
+        f for f in findings if f.event is None or not put_right_us(f.event, f.part, situation, history)
+    )
     return Verdict(
         moved=True,
         part=part,
@@ -71,7 +73,7 @@ def _head(
         part = _part({finding.part for finding in unresolved})
         return warning(AdviceCode.MOVED, part=part, slip_put_right=len(unresolved) < len(findings))
     moved = [_year(f.event.before_us, situation) for f in findings if f.event is not None]
-    right = [_put_right_us(finding, situation, history) for finding in findings]
+    right = [put_right_us(f.event, f.part, situation, history) for f in findings if f.event is not None]
     last = max(history.corrections, key=lambda c: (c.time_us in right, c.time_us))
     years: dict[str, Value] = {
         "slipped_in_years": tuple(sorted(set(moved))),
@@ -93,10 +95,17 @@ def _year(time_us: int, situation: Situation) -> int:
     return int(local_date(time_us, situation.zone)[:4])
 
 
-def _put_right_us(finding: Movement, situation: Situation, history: History) -> int:
-    """Return when a slip of the mount was corrected, as far as a night has seen it; 0 where it was not."""
-    event = finding.event
-    if event is None or finding.part != MovedPart.MOUNT:
+def put_right_us(event: Event, part: MovedPart, situation: Situation, history: History) -> int:
+    """Return when a slip of the mount was corrected by what a night has seen [us]; 0 where it stands.
+
+    Parameters
+    ----------
+    event, part
+        The event, and what `drift.advice.movement.event_part` says of it.
+    situation, history
+        As for `verdict_of`.
+    """
+    if part != MovedPart.MOUNT:
         return 0
     return min(
         (c.time_us for c in _corrections_of(event, history) if c.time_us <= situation.time_us), default=0

@@ -18,19 +18,46 @@ if TYPE_CHECKING:
     "guide",
     help="Read the guide that travels along: short texts, each under a page, offline.\n\n"
     "Without TOPIC the topics are listed: the first night, which solves to take, a level read end for end, "
-    'the strip, corrections, winter, when the answer is "can\'t be told", safety, and the words used here.',
+    'the strip, corrections, winter, when the answer is "can\'t be told", safety, notebooks, and the words '
+    "used here.  `drift guide notebook -o FILE` writes a worked notebook.",
 )
 @click.argument("topic", required=False)
-def command(topic: str | None) -> None:
-    """Print a topic, or list them."""
+@click.option(
+    "-o",
+    "output",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="With notebook: write the worked notebook into a new file, such as pier.ipynb.",
+)
+def command(topic: str | None, output: Path | None) -> None:
+    """Print a topic, or list them; write the worked notebook."""
     from drift.cli.options import columns
     from drift.render.guide import guide_text, topics_text
 
+    if output is not None:
+        if topic != "notebook":
+            raise click.UsageError("-o goes with one topic only: drift guide notebook -o pier.ipynb")
+        _write_notebook(output)
+        return
     if topic is None:
         click.echo("Topics of `drift guide TOPIC`:\n")
         click.echo(topics_text(), nl=False)
         return
     click.echo(guide_text(topic, columns()), nl=False)
+
+
+def _write_notebook(path: Path) -> None:
+    from drift.errors import DriftError
+    from drift.render.guide import worked_notebook
+    from drift.site.disk import write_whole
+
+    try:
+        write_whole(path, worked_notebook(), mode=0o666)
+    except FileExistsError:
+        raise DriftError(f"there is a file {path} already: name another, or move that one away.") from None
+    except OSError as error:
+        raise DriftError(f"the notebook can't be written to {path}: {error.strerror or error}.") from error
+    click.echo(f"Wrote {path}.")
 
 
 # ---- `drift demo`: the whole job on invented logs, compared with the truth.

@@ -6,6 +6,7 @@ import sys
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +15,7 @@ import click
 from drift.cli.options import pier_option, site_of
 
 if TYPE_CHECKING:
-    from drift.importer.importing import FileImported, FileRefused, FilesFound, Progress
+    from drift.importer.importing import FileImported, FilePassedOver, FileRefused, FilesFound, Progress
     from drift.ingest.mapping import Proposal, Question
     from drift.ingest.read import Settle
     from drift.ingest.settle import Preview, Settler
@@ -189,11 +190,11 @@ def command(
 
 def _import(record: Record, found: FilesFound, as_json: bool, settle: Settle) -> int:
     """Import, print the outcome, and return the exit code."""
-    from drift.importer.importing import FileImported, FileRefused, import_found
+    from drift.importer.importing import FileImported, FilePassedOver, FileRefused, import_found
     from drift.render.by_hand import known_words
-    from drift.render.import_words import error_words
+    from drift.render.import_words import error_words, passed_over_words
 
-    outcomes: list[FileImported | FileRefused] = []
+    outcomes: list[FileImported | FileRefused | FilePassedOver] = []
     try:
         with _bar(found) as progress:
             for outcome in import_found(record, found, progress, settle):
@@ -204,12 +205,17 @@ def _import(record: Record, found: FilesFound, as_json: bool, settle: Settle) ->
         for one in outcomes:
             if isinstance(one, FileRefused):
                 click.echo(f"drift: {error_words(one.error)}", err=True)
+            elif isinstance(one, FilePassedOver):
+                if one.lists and not as_json:
+                    click.echo(textwrap.fill(passed_over_words(one), _WIDTH, break_on_hyphens=False))
             elif not as_json and not (quiet and one.is_known):
                 click.echo("\n".join(_file_lines(one)))
         if quiet and not as_json:
             click.echo(known_words(quiet))
     imported = [one for one in outcomes if isinstance(one, FileImported)]
     refused = [one for one in outcomes if isinstance(one, FileRefused)]
+    passed = (one.path for one in outcomes if isinstance(one, FilePassedOver))
+    found = replace(found, skipped=(*found.skipped, *passed))
     if as_json:
         _print_json(_as_mapping(imported, refused, found))
     else:

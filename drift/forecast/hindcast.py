@@ -17,6 +17,7 @@ from drift.forecast.coming import BAND, annual_forecast
 from drift.forecast.season import season_of
 from drift.ground.calendar import noon_us, winter_name
 from drift.mount.axis_error import axis_error
+from drift.notebook import ShowsItself
 from drift.quantities import DAY_US, Floats, Ints
 from drift.site.file import PierFile
 from drift.types import Analysis, Forecast, Readings, as_readings
@@ -29,8 +30,8 @@ _FEWEST_NIGHTS, _FEWEST_BEFORE = 5, 20
 _UNCERTAIN = 3.0
 
 
-@dataclass(frozen=True, kw_only=True)
-class Hindcast:
+@dataclass(frozen=True, kw_only=True, repr=False)
+class Hindcast(ShowsItself):
     """One past forecast against what happened; angles on the sky [arcsec].
 
     `nights` is how many were compared.  `rms` is the root mean square of how far the axis of a night was

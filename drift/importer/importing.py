@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
-from drift.errors import DriftError, LogFileError, NotSettled
+from drift.errors import DriftError, LogFileError, NoTable, NotSettled
 from drift.importer.mending import refuse_rows_to_mend
 from drift.ingest.fits_images import by_folder, named, wcs_beside
 from drift.ingest.fits_log import frame_of_all, has_fits_name, is_image, named_only, read_images
-from drift.ingest.formats import has_table_name, is_other_json, suffixes
+from drift.ingest.formats import has_table_name, suffixes
 from drift.ingest.mapping import NAME as LOGS_TOML
 from drift.ingest.mapping import Choice, Question
 from drift.ingest.read import Settle, read_log
@@ -51,17 +51,26 @@ def import_files(
     drift.errors.RecordError
         If the record can't be written.
     """
-    yield from import_found(record, find_logs(paths, record.site.path), progress, settle)
+    outcomes = import_found(record, find_logs(paths, record.site.path), progress, settle)
+    yield from (one for one in outcomes if not isinstance(one, FilePassedOver))
 
 
 def import_found(
     record: Record, found: FilesFound, progress: Progress | None = None, settle: Settle | None = None
-) -> Iterator[FileImported | FileRefused]:
+) -> Iterator[FileImported | FileRefused | FilePassedOver]:
     """Import the files that `drift.importer.importing.find_logs` found; see `import_files`."""
     yield from found.refused
     work = _Import(record, progress, settle)
+    of_folders = frozenset().union(*found.folders.values())
+    passed: set[Path] = set()
     for path in found.logs:
-        yield work.file(path)
+        outcome = work.file(path, chosen=path not in of_folders)
+        if isinstance(outcome, FilePassedOver):
+            passed.add(path)
+        yield outcome
+    for folder, tables in found.folders.items():
+        if tables and tables <= passed and not any(one.is_relative_to(folder) for one in found.images):
+            yield _nothing_in(folder)
     folders, answers = by_folder(found.images), work.answers
     if len(folders) > 1:
         report = partial(progress, named(found.images)[0]) if progress else None
@@ -153,13 +162,15 @@ class _Import:
         site_file = self.record.site.path
         return site_file.parent / LOGS_TOML if site_file else None
 
-    def file(self, path: Path) -> FileImported | FileRefused:
-        """Read a file and add it."""
+    def file(self, path: Path, chosen: bool = True) -> FileImported | FileRefused | FilePassedOver:
+        """Read a file and add it; of a folder's files what is no table is passed over."""
         site = self.record.site
         with collector_paused():
             try:
                 refuse_rows_to_mend(path)
-                log = read_log(path, circumstances(site, now_us()), self.settle)
+                log = read_log(path, circumstances(site, now_us()), self.settle, chosen)
+            except NoTable as none:
+                return FileRefused(as_text(path), none) if chosen else FilePassedOver(path, none.lists)
             except Exception as error:  # whatever is wrong with one file does not stop the others
                 return FileRefused(as_text(path), _as_refused(path, error))
             remark = of_another_pier(path, site.path)
@@ -240,11 +251,20 @@ class FileRefused:
 
 
 @dataclass(frozen=True)
+class FilePassedOver:
+    """A document of a folder that is no table; `lists` are the names of those that it holds, if several."""
+
+    path: Path
+    lists: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class FilesFound:
     """The log files found, those passed over, and paths that don't exist.
 
     `images` are plate-solved images, those of a folder one log.  `others` are folders
-    with a site file of their own: logs of other piers, passed over.
+    with a site file of their own: logs of other piers, passed over.  `folders` are those given, each with
+    the logs that were found in it by their names.
     """
 
     logs: tuple[Path, ...]
@@ -252,6 +272,7 @@ class FilesFound:
     refused: tuple[FileRefused, ...]
     others: tuple[Path, ...] = ()
     images: tuple[Path, ...] = ()
+    folders: Mapping[Path, frozenset[Path]] = field(default_factory=dict)
 
 
 def outcome(log: LogRead, added: Added) -> FileImported:
@@ -278,7 +299,7 @@ def find_logs(paths: Iterable[Path], site_file: Path | None = None) -> FilesFoun
     """Find the logs to import: files as given, and all tables and images at any depth in folders.
 
     In folders, tables are known by their names' endings (`drift.ingest.formats.suffixes`), and so are FITS
-    images (`drift.ingest.fits_log.has_fits_name`); a JSON document without a table is passed over.
+    images (`drift.ingest.fits_log.has_fits_name`).
 
     A folder inside a given one with a site file other than `site_file` belongs to another pier and is
     passed over, unless it is given itself.
@@ -288,6 +309,7 @@ def find_logs(paths: Iterable[Path], site_file: Path | None = None) -> FilesFoun
     refused: list[FileRefused] = []
     others: dict[Path, None] = {}
     images: dict[Path, None] = {}
+    folders: dict[Path, frozenset[Path]] = {}
     for path in paths:
         if not _is_folder(path):
             (images if is_image(path) else logs)[path] = None
@@ -296,19 +318,27 @@ def find_logs(paths: Iterable[Path], site_file: Path | None = None) -> FilesFoun
         others.update(dict.fromkeys(strange))
         inside = sorted(one for one in path.rglob("*") if _is_file(one) and not _hidden(one, path))
         inside = [one for one in inside if not any(one.is_relative_to(folder) for folder in strange)]
-        found = [one for one in inside if has_table_name(one) and not is_other_json(one)]
+        found = [one for one in inside if has_table_name(one)]
         pictures = [one for one in inside if has_fits_name(one)]
         known = {*found, *pictures, *map(wcs_beside, pictures)}
         skipped += [one for one in inside if one not in known]
         logs.update(dict.fromkeys(found))
         images.update(dict.fromkeys(pictures))
         if not found and not pictures:
-            endings = ", ".join(sorted(suffixes())[1:])
-            error = LogFileError(
-                f"{path} holds no .csv file (nor {endings}, nor FITS images): there is nothing to import."
-            )
-            refused.append(FileRefused(str(path), error))
-    return FilesFound(tuple(logs), tuple(skipped), tuple(refused), tuple(others), tuple(images))
+            refused.append(_nothing_in(path))
+        folders[path] = frozenset(found)
+    return FilesFound(tuple(logs), tuple(skipped), tuple(refused), tuple(others), tuple(images), folders)
+
+
+def _nothing_in(folder: Path) -> FileRefused:
+    endings = ", ".join(sorted(suffixes())[1:])
+    return FileRefused(
+        str(folder),
+        LogFileError(
+            f"{folder} holds no .csv file (nor {endings}, nor FITS images) with a table: there is nothing to "
+            "import."
+        ),
+    )
 
 
 def of_another_pier(path: Path, site_file: Path | None) -> Notice | None:

@@ -8,14 +8,15 @@ import io
 import json
 import stat
 import zipfile
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
-from drift.errors import LogFileError
+from drift.errors import LogFileError, NoTable
 from drift.ingest.astropy_tables import (
     begins_as_ecsv,
     begins_as_votable,
@@ -41,13 +42,17 @@ def begins_as_json(beginning: bytes, path: Path) -> bool:
     return text[:1] == b"{" or (text[:1] == b"[" and text[1:].lstrip()[:1] in (b"{", b"["))
 
 
-def open_json(path: Path, data: bytes) -> RawTable:
+def open_json(path: Path, data: bytes, chosen: bool = True) -> RawTable:
     """Open JSON: a list of objects, one in a document around it, or lists of equal length; else JSON Lines.
+
+    Of a file that nobody chose itself, a document without a list is no table, as settings are.
 
     Raises
     ------
     drift.errors.LogFileError
-        If it is no JSON, or holds no list or several.
+        If it is no JSON, or holds no list.
+    drift.errors.NoTable
+        If it holds several, or is such a document.
     """
     name = str(path)
     decoded = decode(data, name)
@@ -61,12 +66,20 @@ def open_json(path: Path, data: bytes) -> RawTable:
         raise LogFileError(f"{name} begins like JSON but can't be read as such: {error}.") from error
     found = _lists_in(whole, "", 0)
     if not found and isinstance(whole, dict):
+        inner = any(isinstance(one, (dict, list)) for one in whole.values())
+        if inner and not chosen and path.name.lower().removesuffix(".gz").endswith(".json"):
+            raise NoTable(f"{name} is JSON that holds no list of objects.")
         return open_json_lines(path, data)
-    if len(found) != 1:
-        names = ", ".join(repr(one or "all") for one, _ in found[:10]) or "none"
+    if not found:
         raise LogFileError(
-            f"{name} is JSON that holds {len(found)} lists of objects ({names}): give a file with one, an "
-            "object a row."
+            f"{name} is JSON that holds no list of objects: give a file with one, an object a row."
+        )
+    if len(found) > 1:
+        names = tuple(one for one, _ in found)
+        raise NoTable(
+            f"{name} is JSON that holds {len(found)} lists of objects "
+            f"({', '.join(map(repr, names[:10]))}): give a file with one, an object a row.",
+            names,
         )
     where, rows = found[0]
     lines = [json.dumps(row, ensure_ascii=False) for row in rows]
@@ -344,26 +357,6 @@ def has_table_name(path: Path) -> bool:
     )
 
 
-def is_other_json(path: Path) -> bool:
-    """Tell whether a file named as JSON is a whole document without a table, as settings are.
-
-    One that can't be read or parsed counts as a log; reading it says what is wrong.
-    """
-    if path.suffix.lower() != ".json":
-        return False
-    try:
-        refuse_irregular(path)
-        document = json.loads(path.read_bytes())
-    except (OSError, ValueError, RecursionError, LogFileError):
-        return False
-    lists = len(_lists_in(document, "", 0))
-    return lists > 1 or (lists == 0 and any(isinstance(one, (dict, list)) for one in _values(document)))
-
-
-def _values(document: object) -> Iterable[object]:
-    return document.values() if isinstance(document, dict) else ()
-
-
 def is_plain_text(path: Path) -> bool:
     """Tell whether a file is text in columns, by how it begins, or by its name when it is gone."""
     try:
@@ -405,13 +398,22 @@ def _sort_of(mode: int) -> str:
     return "a socket" if stat.S_ISSOCK(mode) else "a device"
 
 
-def open_table(path: Path) -> RawTable:
+def open_table(path: Path, chosen: bool = True) -> RawTable:
     """Open a file of any form that is read here.
+
+    Parameters
+    ----------
+    path
+        The file.
+    chosen
+        Whether it was given itself, and not found in a folder among other files.
 
     Raises
     ------
     drift.errors.LogFileError
         If it can't be read, or is not what it begins as.
+    drift.errors.NoTable
+        If it is a document that is not one table.
     """
     refuse_irregular(path)
     try:
@@ -423,5 +425,6 @@ def open_table(path: Path) -> RawTable:
         ) from error
     data = unpacked(path, data)
     form = next(form for form in FORMS if form.fits(data[:_BEGINNING_BYTES], path))
-    table = form.open_table(path, data)
+    opened = partial(open_json, chosen=chosen) if form.open_table is open_json else form.open_table
+    table = opened(path, data)
     return replace(table, name=as_text(table.name), path=as_text(table.path))

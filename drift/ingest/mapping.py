@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import tomllib
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -22,6 +21,7 @@ from drift.ingest.times import DateOrder, RepeatedHour, TimeForm, zone_named
 from drift.ingest.units import Unit, may_be_divisions, unit_of, units_for
 from drift.ingest.values import ON, SideMeans
 from drift.notices import MappingCode, Notice, Value, info
+from drift.site.disk import write_whole
 from drift.site.lines import line_of, lines_of
 
 # ---- The mapping: which column is which, and how each is written.
@@ -292,9 +292,7 @@ def change_text(path: Path, change: Callable[[str], str], patience_s: float = PA
         new = change(old)
         if new == old:
             return
-        part = path.with_name(f".{path.name}.{os.getpid()}")
-        part.write_text(new, encoding="utf-8")
-        part.replace(path)
+        write_whole(path, new.encode(), mode=0o666, replace=True)
 
 
 @contextmanager

@@ -36,7 +36,7 @@ class Settle(Protocol):
         """Return how a table is read, and why so; or raise LogFileError."""
 
 
-def read_log(path: Path, around: Circumstances, settle: Settle | None = None) -> LogRead:
+def read_log(path: Path, around: Circumstances, settle: Settle | None = None, chosen: bool = True) -> LogRead:
     """Read a log file of any known kind and form.
 
     Parameters
@@ -47,6 +47,8 @@ def read_log(path: Path, around: Circumstances, settle: Settle | None = None) ->
         The site and the present time, on which plausibility depends.
     settle
         Says how to read a table with other columns than ours; by default such a file is refused.
+    chosen
+        As for `drift.ingest.formats.open_table`.
 
     Raises
     ------
@@ -57,7 +59,7 @@ def read_log(path: Path, around: Circumstances, settle: Settle | None = None) ->
     """
     from drift.ingest.formats import open_table
 
-    return read_table(open_table(path), around, settle)
+    return read_table(open_table(path, chosen), around, settle)
 
 
 def read_bytes(data: bytes, name: str, around: Circumstances, path: str = "") -> LogRead:

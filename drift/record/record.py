@@ -12,6 +12,7 @@ from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
 
 from drift.errors import RecordError
+from drift.notebook import ShowsItself
 from drift.record import acts, cache
 from drift.record.cache import StoredMessage
 from drift.record.engine import (
@@ -49,7 +50,7 @@ def _make_ready(place: Place, site: PierFile, moving: bool) -> None:
     claim(place, site, moving)
 
 
-class Record:
+class Record(ShowsItself):
     """The record of one pier; use it as a context manager, or call `close`."""
 
     def __init__(self, site: PierFile, place: Place) -> None:

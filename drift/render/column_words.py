@@ -1,11 +1,12 @@
-"""Words about tables with other columns than ours: questions, choices, reasons, proposals.
+"""How a table with columns of its own is talked about: questions, choices, reasons, proposals.
 
-Both terminal and page use them; an answer is the code of a choice.
+Terminal and page make all their words here; what is answered is a choice's code.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
@@ -13,10 +14,11 @@ import numpy as np
 
 from drift.errors import NotSettled
 from drift.ingest.guess_time import Holds
-from drift.ingest.mapping import NONE, Choice, ColumnFrom, PlaceFrame, Proposal, Question, Reason
+from drift.ingest.mapping import NONE, VALUE, Choice, ColumnFrom, PlaceFrame, Proposal, Question, Reason
 from drift.ingest.settle import Preview, PreviewRow
 from drift.ingest.sky_evidence import FrameVerdict
 from drift.ingest.times import DateOrder, TimeForm
+from drift.ingest.units import own_unit, units_for
 from drift.ingest.values import SideMeans
 from drift.notices import Code, MappingCode
 from drift.render.notices import Writer, sentence
@@ -70,11 +72,85 @@ _FRAMES = {
 }
 
 
+#: What a contract's column is to people; the terminal names the columns themselves, as answers do.
+COLUMN_WORDS: dict[str, str] = {
+    "time_utc": "time",
+    "ra_deg": "solved right ascension",
+    "dec_deg": "solved declination",
+    "mount_ra_deg": "the mount's right ascension",
+    "mount_dec_deg": "the mount's declination",
+    "tube_side": "side of the pier",
+    "session": "session",
+    "before_sync": "taken before the sync",
+    "temp_c": "air temperature",
+    "pressure_hpa": "air pressure",
+    "exposure_s": "exposure time",
+    "pa_deg": "position angle",
+    "sweep": "label of the sweep",
+    "run": "label of the run",
+    "success": "whether it was solved",
+    "dec_offset_arcsec": "offset in declination",
+    "ra_offset_arcsec": "offset in right ascension",
+    "az_error_arcmin": "azimuth error",
+    "alt_error_arcmin": "altitude error",
+    "sigma_arcmin": "uncertainty",
+    "tilt_north_arcsec": "tilt toward the north",
+    "tilt_east_arcsec": "tilt toward the east",
+    "place": "what the level stood on",
+    "face_deg": "which way round the level lay",
+    "sigma_arcsec": "uncertainty",
+    "date": "date",
+    "t_min_c": "lowest temperature",
+    "t_max_c": "highest temperature",
+    "t_mean_c": "mean temperature",
+    "snow_cm": "snow on the ground",
+    "kind": "kind of correction",
+    "amount_arcmin": "amount",
+    "bearing_deg": "bearing of the bolt",
+    "thickness_mm": "thickness of the shim",
+    "turns": "turns",
+    "note": "note",
+}
+#: What else is decided of a table, beside its columns and their units.
+_PART_WORDS = {
+    "kind": "kind of log",
+    "time.order": "order of a date's parts",
+    "time.zone": "time zone",
+    "time.form": "form of the times",
+    "time.evening_date": "date is that of the evening",
+    "time.scale": "time scale",
+    "time.instant": "instant of the exposure",
+    "places": "frame of the solved places",
+    "mount_places": "frame of the mount's places",
+}
+#: Codes of choices whose words say all.
+_ALL_SAID = frozenset(
+    {
+        MappingCode.YES,
+        MappingCode.NOT_IMPORTED,
+        MappingCode.KIND,
+        MappingCode.ONE_LABEL,
+        MappingCode.MOUNTS_OWN,
+        MappingCode.AMOUNT_UNKNOWN,
+        MappingCode.NOT_MOUNTS,
+        MappingCode.NOT_KNOWN,
+        MappingCode.SIDE_ON,
+        MappingCode.SIDE_LOOKS,
+        MappingCode.AIRLESS,
+        MappingCode.THROUGH_AIR,
+        MappingCode.CLOCK_ALL_YEAR,
+        MappingCode.REPLACE_READING,
+        MappingCode.FORMER_READING,
+        MappingCode.TAKE_FILE,
+    }
+)
+
+
 # ---- Questions and proposals.
 
 
 def question_words(question: Question) -> str:
-    """Return a question, after what was wrong with the last answer."""
+    """Return a question; what was wrong with the answer before goes first."""
     asked = sentence(question.asks)
     return f"{question.trouble}.  {asked}" if question.trouble else asked
 
@@ -82,6 +158,82 @@ def question_words(question: Question) -> str:
 def choice_words(choice: Choice) -> str:
     """Return what a choice means, "" where its code says it all."""
     return sentence(choice.means) if choice.means else ""
+
+
+def choice_label(choice: Choice) -> str:
+    """Return a choice as the page has it: what it is in plain words, then what it means."""
+    means = choice_words(choice)
+    if choice.means is not None and choice.means.code in _ALL_SAID:
+        return means
+    if choice.means is not None and choice.means.code == MappingCode.BOTH_OF_DATE:
+        return "of date; then the solved ones are of date too, which the next step lets you say"
+    plain = _plain_answer(choice.answer)
+    if not means:
+        return plain
+    return f"{plain}{', ' if choice.means and choice.means.code == MappingCode.CELL else ': '}{means}"
+
+
+def _plain_answer(answer: str) -> str:
+    """Return an answer's code in the words for people, or as it stands where it has none: a name, a zone."""
+    tables: tuple[Mapping[Any, str], ...] = (KIND_WORDS, ORDER_WORDS, FORM_WORDS, FRAME_WORDS, SIDE_WORDS)
+    words = {NONE: "none of them", **{str(code): text for table in tables for code, text in table.items()}}
+    return words.get(answer, answer.removeprefix(VALUE).replace("mm_per_m", "mm/m"))
+
+
+@dataclass(frozen=True)
+class ProposedPart:
+    """One part of a proposal as the page has it: what it is, how it is read, why, and what else it may be."""
+
+    key: str  # of the answer that changes it
+    words: str
+    taken: str
+    why: str
+    choices: tuple[tuple[str, str], ...]  # answer and words; none where the answer is typed
+
+
+def proposed_parts(proposal: Proposal) -> tuple[ProposedPart, ...]:
+    """Return the parts of a proposal: the kind of log, each column and its unit, times and frames."""
+    mapping = proposal.mapping
+    assert mapping is not None
+    header = tuple((name, name) for name in mapping.header if name)
+    of = {one.what: one for one in proposal.reasons}
+    parts = [_decided_part(of["kind"], "")] if "kind" in of else []
+    for column, source in mapping.columns.items():
+        words, why = COLUMN_WORDS[column], sentence(of[column].because) if column in of else ""
+        taken = f"column {' + '.join(source.columns)}" if source.columns else f"{source.value} for all rows"
+        parts.append(ProposedPart(column, words, taken, why, (*header, (NONE, "not in this file"))))
+        inner = (of[key] for key in (f"{column}.unit", f"{column}.means") if key in of)
+        parts += [_decided_part(one, words) for one in inner]
+    parts += [_decided_part(one, "") for key, one in of.items() if key != "kind" and key in _PART_WORDS]
+    return tuple(parts)
+
+
+def _decided_part(reason: Reason, column: str) -> ProposedPart:
+    name, _, what = reason.what.partition(".")
+    words, choices = _PART_WORDS.get(reason.what, f"{column}: {what}"), dict[str, str]()
+    if what == "unit":
+        words, choices = f"unit of {column}", {str(one): _plain_answer(str(one)) for one in units_for(name)}
+    elif what == "means":
+        words, choices = f"what {column} means", {str(one): text for one, text in SIDE_WORDS.items()}
+    elif reason.what == "kind":
+        choices = KIND_WORDS
+    elif reason.what == "time.order":
+        choices = {str(one): text for one, text in ORDER_WORDS.items()}
+    elif name in ("places", "mount_places"):
+        choices = {str(one): text for one, text in FRAME_WORDS.items()}
+    taken = _plain_answer(reason.decided)
+    return ProposedPart(reason.what, words, taken, sentence(reason.because), tuple(choices.items()))
+
+
+def preview_table(preview: Preview) -> tuple[list[str], list[list[str]]]:
+    """Return headings and sample rows as they would be read."""
+    names = list(dict.fromkeys(name for row in preview.rows for name in row.values))
+    rows = [[_shown(name, row) if name in row.values else "-" for name in names] for row in preview.rows]
+    units = (own_unit(name) for name in names)
+    return [
+        f"{COLUMN_WORDS[name]} [{_plain_answer(unit)}]" if unit else COLUMN_WORDS[name]
+        for name, unit in zip(names, units, strict=True)
+    ], rows
 
 
 def _question_line(question: Question) -> str:
@@ -115,7 +267,7 @@ def proposal_words(proposal: Proposal, preview: Preview) -> str:
 
 
 def not_settled_words(error: NotSettled) -> str:
-    """Return what is open about how a log is read, and how to settle it without a terminal."""
+    """Say what is open of how a log is read, and how to settle it without a terminal."""
     if error.proposal is not None:
         return (
             f"{error.name}: its columns are not those of a known log, but could be read so:\n"
@@ -296,9 +448,7 @@ _REASONS: dict[Code, Writer] = {
     MappingCode.ALL_COLUMNS_OF: lambda v: f"its columns are those of {KIND_WORDS[v['kind']]}",
     MappingCode.MOST_COLUMNS_OF: lambda v: f"most of its columns are those of {KIND_WORDS[v['kind']]}",
     MappingCode.NAMED_TWICE: lambda v: f"the header names {v['name']} more than once",
-    MappingCode.SEVERAL_COLUMNS: lambda v: (
-        f"several columns could be it: {_columns(v['names'])}; say {v['column']}=NAME for one"
-    ),
+    MappingCode.SEVERAL_COLUMNS: lambda v: f"several columns could be it: {_columns(v['names'])}",
     MappingCode.HOLDS: _holds,
     MappingCode.NUMBERS_IN_RANGE: lambda v: "the numbers are in its range",
     MappingCode.ONE_ORDER_FITS: lambda v: "all dates fit it and no other",

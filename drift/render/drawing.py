@@ -7,10 +7,9 @@ import gc
 import io
 import os
 import re
-import tempfile
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,6 +19,7 @@ from drift.ingest.text import spreadsheet_cell
 from drift.render.catalogue import Picture, pictures_of
 from drift.render.figures.canvas import LIGHT, PHONE_IN, WIDE_IN, dark_ground
 from drift.render.tables.axis import Table
+from drift.site.disk import write_whole
 from drift.workers import Worker, can_start
 
 if TYPE_CHECKING:
@@ -227,6 +227,16 @@ def drawn_picture(
     )
 
 
+def captioned_once(pictures: Sequence[Drawn]) -> list[Drawn]:
+    """Return pictures of one page, a caption that an earlier one has left out, as with steps close up."""
+    said: set[str] = set()
+    out = []
+    for one in pictures:
+        out.append(replace(one, caption="") if one.caption in said else one)
+        said.add(one.caption)
+    return out
+
+
 def small_svg(picture: Picture, analysis: Analysis) -> tuple[str, bool]:
     """Draw one picture for a phone; return the SVG, and whether it is tall."""
     return _svg(picture, analysis, "p", PHONE_IN)
@@ -291,19 +301,9 @@ def save(data: bytes, path: Path, kind: Kind) -> None:
         As for `check_file_target`, or when the system refuses.
     """
     check_file_target(path, kind)
-    unfinished = None
     try:
-        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=f".{path.name}.", delete=False) as file:
-            unfinished = Path(file.name)
-            file.write(data)
-        # a temporary file is for its owner only; this one is as open as any file made here
-        umask = os.umask(0)
-        os.umask(umask)
-        unfinished.chmod(0o666 & ~umask)
-        unfinished.replace(path)
+        write_whole(path, data, mode=0o666, replace=True)
     except OSError as error:
-        if unfinished is not None:
-            unfinished.unlink(missing_ok=True)
         raise DriftError(_cannot(path, kind, error.strerror or str(error), _ELSEWHERE)) from error
 
 

@@ -1,7 +1,8 @@
 """The built-in guide: short texts by topic, and the glossary of this product's words.
 
 The texts stand in `drift/guide`, one a topic, as plain Markdown: a title, paragraphs, lists and typed lines.
-The command and the page show the same ones, offline.
+The command and the page show the same ones, offline; the page with their pictures, which are drawn from the
+demo by `tests/surface/guide_pictures.py`.
 """
 
 from __future__ import annotations
@@ -9,11 +10,15 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from importlib.resources import files
+from typing import TYPE_CHECKING
 
 from drift.errors import DriftError
+
+if TYPE_CHECKING:
+    from markupsafe import Markup
 
 #: In the order in which a reader needs them; each but the last is a file of `drift/guide`.
 TOPICS = {
@@ -25,6 +30,7 @@ TOPICS = {
     "winter": "Winter",
     "cant-tell": 'When the answer is "can\'t be told"',
     "safety": "Safety",
+    "notebook": "In a notebook",
     "words": "The words used here",
 }
 #: The words of this product, each with one meaning everywhere: screens, page, report, mail, documents.
@@ -57,6 +63,8 @@ GLOSSARY = {
     "record": "the store of all readings and corrections; nothing is ever lost from it",
     "outlook": "what is to come over a year, with odds",
 }
+_PICTURE = re.compile(r"!\[(?P<words>[^]]*)\]\((?P<name>[a-z-]+)\.svg\)")
+_NEXT_ITEM = re.compile(r"\n(?=(?:-|\d+\.) )")
 _LIST = re.compile(r"(?P<mark>-|\d+\.) +(?P<text>.*)")
 
 
@@ -67,6 +75,8 @@ class Form(StrEnum):
     PARAGRAPH = "paragraph"
     ITEM = "item"
     TYPED = "typed"  # what one would type, line by line
+    PICTURE = "picture"  # on the page only: its mark is the name, its text the caption
+    LIST = "list"  # on the page only: its items, each with what is below it
 
 
 @dataclass(frozen=True)
@@ -77,6 +87,7 @@ class Block:
     text: str
     mark: str = ""
     below: bool = False  # whether it belongs to the item before it
+    inner: tuple[Block, ...] = field(default=(), repr=False)  # of a list its items, of an item what is below
 
 
 def blocks(topic: str) -> list[Block]:
@@ -99,7 +110,9 @@ def blocks(topic: str) -> list[Block]:
 def _blocks(text: str) -> Iterator[Block]:
     after_item = False
     for part in re.split(r"\n{2,}", text.strip("\n")):
-        if part.startswith("# "):
+        if picture := _PICTURE.fullmatch(" ".join(part.split())):
+            yield Block(Form.PICTURE, picture["words"], picture["name"])
+        elif part.startswith("# "):
             yield Block(Form.TITLE, part[2:])
         elif all(line.startswith("    ") for line in part.splitlines()):
             yield Block(Form.TYPED, textwrap.dedent(part), below=after_item)
@@ -107,12 +120,15 @@ def _blocks(text: str) -> Iterator[Block]:
             yield from _items(part)
             after_item = True
         else:
+            said, *items = re.split(_NEXT_ITEM, part, maxsplit=1)  # what is below an item, then the next ones
             after_item = part.startswith(" ")
-            yield Block(Form.PARAGRAPH, _flowing(part), below=after_item)
+            yield Block(Form.PARAGRAPH, _flowing(said), below=after_item)
+            for each in items:
+                yield from _items(each)
 
 
 def _items(part: str) -> Iterator[Block]:
-    for item in re.split(r"\n(?=(?:-|\d+\.) )", part):
+    for item in re.split(_NEXT_ITEM, part):
         found = _LIST.match(" ".join(item.split()))
         assert found is not None
         yield Block(Form.ITEM, _flowing(found["text"]), found["mark"])
@@ -125,7 +141,8 @@ def _flowing(text: str) -> str:
 def guide_text(topic: str, width: int = 80) -> str:
     """Return a topic as plain text of at most `width` columns."""
     lines: list[str] = []
-    for at, block in enumerate(found := blocks(topic)):
+    found = [block for block in blocks(topic) if block.form is not Form.PICTURE]
+    for at, block in enumerate(found):
         if at and not (block.form is Form.ITEM and found[at - 1].form is Form.ITEM):
             lines.append("")
         lines += _lines(block, width)
@@ -142,6 +159,43 @@ def _lines(block: Block, width: int) -> list[str]:
     return textwrap.wrap(
         block.text, width, initial_indent=first, subsequent_indent=" " * len(first), break_on_hyphens=False
     )
+
+
+def guide_page(topic: str) -> tuple[Block, ...]:
+    """Return the blocks of a topic as a page shows them: items in lists, each with what is below it.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        If there is no such topic.
+    """
+    shown: list[Block] = []
+    for block in blocks(topic)[1:]:
+        last = shown[-1] if shown and shown[-1].form is Form.LIST else None
+        if block.form is Form.ITEM:
+            items = last.inner if last else ()
+            whole = Block(Form.LIST, "", block.mark, inner=(*items, block))
+        elif block.below and last:
+            item = last.inner[-1]
+            whole = replace(last, inner=(*last.inner[:-1], replace(item, inner=(*item.inner, block))))
+        else:
+            shown.append(block)
+            continue
+        shown[-1:] = [whole] if last else [*shown[-1:], whole]
+    return tuple(shown)
+
+
+def guide_picture(name: str) -> Markup:
+    """Return a picture of the guide as SVG in the colours of the page that it stands on."""
+    from markupsafe import Markup
+
+    # it is a file of this package, and no one else's
+    return Markup(files("drift").joinpath("guide", f"{name}.svg").read_text(encoding="utf-8"))
+
+
+def worked_notebook() -> bytes:
+    """Return the worked notebook, which runs on the demo."""
+    return files("drift").joinpath("guide", "notebook.ipynb").read_bytes()
 
 
 def topics_text() -> str:

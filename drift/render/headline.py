@@ -59,9 +59,14 @@ def headline(analysis: Analysis, now_us: int | None = None) -> Headline:
     if state.last_reading_us is None:
         first = "Nothing can be told yet: the record has no night and no level reading."
     else:
-        first = f"{_axis(state.axis)}; {_tilt(state.tilt, state.year_ago)}."
+        first = _first(state)
     lines = (first, _second(state, analysis))
     return Headline(lines=lines, standing=state.standing, tiles=_tiles(state, longitude))
+
+
+#: Columns of a small terminal: uncertainties that would go beyond are left to the tiles and the table, and
+#: steps are counted.
+_COLUMNS = 80
 
 
 # ---- First line: axis and tilt.
@@ -76,14 +81,32 @@ _AGAINST = {
 }
 
 
+#: How the first line may be written, the fullest way first: what the tilt is called, and whether axis and
+#: tilt stand with their uncertainty.  The first that fits is taken.
+_WAYS = (
+    ("pier tilt", True, True),
+    ("tilt", True, True),
+    ("pier tilt", True, False),
+    ("tilt", True, False),
+    ("pier tilt", False, False),
+)
 #: A change that would be seen only from this share of the limit on says nothing in a headline.
 _VAGUE = 0.5
 
 
-def _axis(axis: Against | None) -> str:
+def _first(state: NowState) -> str:
+    lines = [
+        f"{_axis(state.axis, axis_sd)}; {_tilt(state.tilt, state.year_ago, tilt, tilt_sd)}."
+        for tilt, axis_sd, tilt_sd in _WAYS
+    ]
+    return next((line for line in lines if len(line) <= _COLUMNS), lines[-1])
+
+
+def _axis(axis: Against | None, with_sd: bool) -> str:
     if axis is None:
         return "Axis not known"
-    value = arcmin(axis.value, axis.sd).split(" ± ")[0]
+    value = arcmin(axis.value, axis.sd)
+    value = value if with_sd else value.split(" ± ")[0]
     return f"Axis {value} off ({_limit(axis, plain_arcmin(axis.limit / 60.0))})"
 
 
@@ -91,22 +114,19 @@ def _limit(against: Against, limit: str) -> str:
     return _AGAINST[against.standing].format(limit=limit)
 
 
-def _tilt(tilt: Against | None, year_ago: YearAgo | None) -> str:
+def _tilt(tilt: Against | None, year_ago: YearAgo | None, name: str, with_sd: bool) -> str:
     if tilt is None:
         return "pier tilt can't be told yet"
-    value = f"pier tilt {plain_angle(tilt.value)} ({_limit(tilt, plain_angle(tilt.limit))})"
+    size = angle(tilt.value, tilt.sd) if with_sd else plain_angle(tilt.value)
+    value = f"{name} {size} ({_limit(tilt, plain_angle(tilt.limit))})"
     if year_ago is None or year_ago.seen_to > _VAGUE * tilt.limit:
         return value
     if not year_ago.is_clear:
-        return f"{value}, same as a year ago"
+        return f"{value}, as last year"
     return f"{value}, moved {plain_angle(year_ago.size)} in a year"
 
 
 # ---- Second line: how old, and what to do.
-
-
-#: Columns of a small terminal: steps that would go beyond are counted.
-_COLUMNS = 80
 
 
 def _second(state: NowState, analysis: Analysis) -> str:

@@ -25,6 +25,7 @@ from drift.render.encode import named
 from drift.render.notices import as_data, sentence
 
 if TYPE_CHECKING:
+    from drift.importer.importing import FilePassedOver
     from drift.importer.mending import NotTaken
     from drift.readings import RowSetAside
 
@@ -34,6 +35,8 @@ Values = Mapping[str, Any]
 _LONGEST_VALUE = 60
 #: Columns named in a remark, and rows in a warning.
 _MOST_COLUMNS, _MOST_ROWS = 20, 3
+#: So many lists of a document are named.
+_LISTS_NAMED = 10
 
 
 # ---- Rows set aside.
@@ -62,6 +65,16 @@ def error_words(error: DriftError) -> str:
     if isinstance(error, Doubtful):
         return f"Not recorded yet: {'; '.join(map(sentence, error.notices))}."
     return not_settled_words(error) if isinstance(error, NotSettled) else as_text(error)
+
+
+def passed_over_words(one: FilePassedOver) -> str:
+    """Say why a document of a folder was passed over: it holds several lists."""
+    names = ", ".join(repr(name) for name in one.lists[:_LISTS_NAMED])
+    more = ", ..." if len(one.lists) > _LISTS_NAMED else ""
+    return (
+        f"{one.path}: passed over, for it holds {len(one.lists)} lists ({names}{more}).  If one of them is a "
+        "log, save that one as a file of its own."
+    )
 
 
 def row_data(row: RowSetAside) -> dict[str, Any]:
@@ -96,7 +109,7 @@ def value_words(value: str) -> str:
     """Return a cell's value between quotes, a long one shortened."""
     if len(value) <= _LONGEST_VALUE:
         return repr(value)
-    return f"{value[:_LONGEST_VALUE]!r}... ({len(value):,} signs)"
+    return f"{value[:_LONGEST_VALUE]!r}... ({len(value):,} characters)"
 
 
 # ---- Reasons of rows and values.

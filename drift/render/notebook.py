@@ -3,30 +3,59 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import fields
 from html import escape
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from drift.advice.ground import PierGround
 from drift.codes import Answer, MovedPart
 from drift.errors import DriftError
+from drift.forecast.hindcast import Hindcast
 from drift.notices import AdviceCode, HistoryCode, info
+from drift.quantities import DAY_US
+from drift.readings import Readings
 from drift.render import phrases, status
 from drift.render.advice_words import verdict_sentence
 from drift.render.catalogue import picture_named
+from drift.render.column_words import KIND_WORDS
 from drift.render.figures.causes import left_over, view_named, views
-from drift.render.history_words import cause_name
+from drift.render.ground_words import design_sentences, ground_sentences
+from drift.render.history_words import because_words, cause_name, settle_words
 from drift.render.notices import sentence
 from drift.render.phrases import utc_text
 from drift.render.status_json import as_mapping
 from drift.render.tables import axis, causes
-from drift.types import HISTORY_COLUMNS, Advice, Analysis, History, Nights, Separable, Verdict
+from drift.site.file import PierFile
+from drift.types import (
+    HISTORY_COLUMNS,
+    Action,
+    Advice,
+    Analysis,
+    CorrectionFound,
+    Event,
+    Forecast,
+    History,
+    Lasting,
+    NightAxis,
+    Nights,
+    Seasonal,
+    Separable,
+    Verdict,
+    Winter,
+)
 
 if TYPE_CHECKING:
+    from astropy.table import QTable
     from matplotlib.figure import Figure
 
-    from drift.site.file import PierFile
+    from drift.record.record import Record
+
+
+#: What a short table holds: pairs of what and how.
+Rows = list[tuple[str, str]]
 
 
 # ---- The answer as pandas tables, with the names that ``drift status --json`` has.
@@ -46,6 +75,7 @@ def frame_of(analysis: Analysis, name: str) -> pd.DataFrame:
     -------
     pandas.DataFrame
         Angles in arcsec, times aware in UTC, ``_sd`` one standard deviation, NaN for what is not known.
+        ``attrs["units"]`` has the unit of each column that has one, as astropy writes it.
 
     Raises
     ------
@@ -58,7 +88,56 @@ def frame_of(analysis: Analysis, name: str) -> pd.DataFrame:
     for column in frame.columns:
         if str(column).endswith("_utc"):
             frame[column] = pd.to_datetime(frame[column], utc=True)
+    frame.attrs["units"] = {str(name): unit for name in frame.columns if (unit := _unit_of(str(name)))}
     return frame
+
+
+#: Columns whose names say no unit and that are angles in arcsec, as all angles are that don't say otherwise.
+_IN_ARCSEC = {*HISTORY_COLUMNS, "az_error", "alt_error", "zero", "left_over", "asked", "found", "swing"}
+_IN_ARCSEC |= {"left_behind", *(f"size_{name}" for name in HISTORY_COLUMNS)}
+_IN_ARCSEC |= {f"afterwards_{name}" for name in HISTORY_COLUMNS}
+#: Last part of a column's name -> its unit.
+_UNITS = {"deg": "deg", "arcmin": "arcmin", "arcsec": "arcsec"}
+
+
+def _unit_of(column: str) -> str:
+    """Return the unit of a column, "" where it has none; an uncertainty has that of its value."""
+    if column.replace("_sd", "") in _IN_ARCSEC:
+        return "arcsec"
+    return _UNITS.get(column.rpartition("_")[2], "")
+
+
+def qtable_of(analysis: Analysis, name: str) -> QTable:
+    """Return one table of the answer as an astropy table: quantities with units, times as astropy Time.
+
+    Parameters
+    ----------
+    analysis, name
+        As for `frame_of`.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        If there is no such table; names those there are.
+    """
+    from astropy import units
+    from astropy.table import QTable
+    from astropy.time import Time
+
+    frame = frame_of(analysis, name)
+    table = QTable()
+    for column in frame.columns:
+        values = frame[column]
+        if str(column).endswith("_utc"):
+            plain = values.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
+            table[column] = Time(plain, format="datetime64", scale="utc")
+        elif unit := frame.attrs["units"].get(column):
+            table[column] = values.to_numpy(dtype=float, na_value=np.nan) * units.Unit(unit)
+        elif pd.api.types.is_numeric_dtype(values):
+            table[column] = values.to_numpy()
+        else:
+            table[column] = np.array(values.tolist() or [""], dtype=object)[: len(values)]
+    return table
 
 
 def _nights(analysis: Analysis) -> pd.DataFrame:
@@ -160,12 +239,12 @@ def short_rows(analysis: Analysis) -> list[tuple[str, str]]:
     return [*said, *((what, how) for what, how in axis.now_table(analysis).rows)]
 
 
-def short_text(result: Analysis | Nights | History) -> str:
+def short_text(result: object) -> str:
     """Return the short table as plain text."""
     return _text(*_title_and_rows(result))
 
 
-def short_html(result: Analysis | Nights | History) -> str:
+def short_html(result: object) -> str:
     """Return the short table as HTML, everything in it escaped."""
     return _html(*_title_and_rows(result))
 
@@ -183,12 +262,206 @@ def _html(title: str, rows: list[tuple[str, str]]) -> str:
     return f"<table><caption>{escape(title)}</caption><tbody>{cells}</tbody></table>"
 
 
-def _title_and_rows(result: Analysis | Nights | History) -> tuple[str, list[tuple[str, str]]]:
-    if isinstance(result, Analysis):
-        return status.title(result), short_rows(result)
-    if isinstance(result, Nights):
-        return f"{phrases.counted(len(result.nights), 'night')} of readings", _night_rows(result)
-    return f"History of {phrases.counted(len(result.time_us), 'reading')}", _history_rows(result)
+def _title_and_rows(result: Any) -> tuple[str, Rows]:
+    from drift.record.record import Record  # with its database
+
+    found = next((write for kind, write in _WRITERS.items() if isinstance(result, kind)), None)
+    if found is None:
+        found = _of_record if isinstance(result, Record) else _of_fields
+    return found(result)
+
+
+def _of_analysis(analysis: Analysis) -> tuple[str, Rows]:
+    return status.title(analysis), short_rows(analysis)
+
+
+def _of_nights(nights: Nights) -> tuple[str, Rows]:
+    return f"{phrases.counted(len(nights.nights), 'night')} of readings", _night_rows(nights)
+
+
+def _of_history(history: History) -> tuple[str, Rows]:
+    return f"History of {phrases.counted(len(history.time_us), 'reading')}", _history_rows(history)
+
+
+def _of_night(night: NightAxis) -> tuple[str, Rows]:
+    sd = np.sqrt(np.diagonal(night.covariance))
+    names = ("Azimuth error", "Altitude error", "Hour-angle zero")
+    rows = [
+        (name, phrases.any_angle(value, known))
+        for name, value, known in zip(names, night.estimate, sd, strict=True)
+    ]
+    rows = [("From", axis.source_words(night)), ("Used", axis.used_words(night)), *rows]
+    remarks = axis.remark_words(night)
+    return f"Night at {utc_text(night.time_us)}", [*rows, *([("Remarks", remarks)] if remarks else [])]
+
+
+_SIZES = {
+    "tilt_north": "tilt to the north",
+    "tilt_east": "tilt to the east",
+    "mount_az": "mount in azimuth",
+    "mount_alt": "mount in altitude",
+}
+
+
+def _of_event(event: Event) -> tuple[str, Rows]:
+    rows = [
+        ("Between", f"{utc_text(event.after_us)} and {utc_text(event.before_us)}"),
+        *(
+            (f"Size, {_SIZES[name]}", phrases.any_angle(event.size[name], event.size_sd.get(name)))
+            for name in event.size
+            if event.size[name]
+        ),
+        ("Odds", phrases.odds(event.probability)),
+    ]
+    return f"Step: {causes.event_words(event)}", rows
+
+
+def _of_correction(found: CorrectionFound) -> tuple[str, Rows]:
+    def amount(value: float | None, sd: float | None) -> str:
+        return "not known" if value is None else phrases.any_angle(value, sd)
+
+    rows = [
+        ("Asked", "not given" if found.asked is None else phrases.angle_alone(found.asked)),
+        ("Found", amount(found.found, found.found_sd)),
+        ("Did it work?", causes.held_words(found)),
+        *([("Note", phrases.harmless(found.note))] if found.note else []),
+    ]
+    return (
+        f"Correction, {phrases.CORRECTION_WORDS.get(found.kind, found.kind)}, {utc_text(found.time_us)}",
+        rows,
+    )
+
+
+def _of_separable(separable: Separable) -> tuple[str, Rows]:
+    rows = [("Because", because_words(separable))]
+    settle = settle_words(separable)
+    return f"Can it be told apart? {separable.answer}", [
+        *rows,
+        *([("To settle it", settle)] if settle else []),
+    ]
+
+
+def _of_seasonal(seasonal: Seasonal) -> tuple[str, Rows]:
+    rows = [("From end to end", phrases.angle(seasonal.peak_to_trough, seasonal.peak_to_trough_sd))]
+    rows += _toward(seasonal.toward_bearing_deg)
+    if seasonal.peak_day_of_year is not None:
+        rows.append(("Most on", phrases.day_of_year_words(seasonal.peak_day_of_year)))
+    return "What comes and goes with the year", rows
+
+
+def _of_lasting(lasting: Lasting) -> tuple[str, Rows]:
+    rows = [("A year", phrases.angle(lasting.arcsec_per_year, lasting.arcsec_per_year_sd))]
+    return "What does not come back", rows + _toward(lasting.toward_bearing_deg)
+
+
+def _toward(bearing_deg: float | None) -> Rows:
+    return [("Way", "not sure" if bearing_deg is None else phrases.toward(bearing_deg))]
+
+
+def _of_winter(winter: Winter) -> tuple[str, Rows]:
+    left = phrases.any_angle(winter.left_behind, winter.left_behind_sd)
+    rows = [("Swing", phrases.angle(winter.swing, winter.swing_sd)), ("Left behind", left)]
+    return f"Winter {winter.winter}", rows
+
+
+def _of_verdict(verdict: Verdict) -> tuple[str, Rows]:
+    return "Verdict", [("", phrases.harmless(verdict_sentence(verdict)))]
+
+
+def _of_action(action: Action) -> tuple[str, Rows]:
+    return "What to do", [("", status.action_words(action))]
+
+
+def _of_advice(advice: Advice) -> tuple[str, Rows]:
+    steps = [(str(n), status.action_words(one)) for n, one in enumerate(advice.actions, 1)]
+    care = [("Take care", sentence(one)) for one in advice.cautions]
+    return "Advice", [("Verdict", phrases.harmless(verdict_sentence(advice.verdict))), *steps, *care]
+
+
+def _of_forecast(forecast: Forecast) -> tuple[str, Rows]:
+    rows = [("From, to (UTC)", _span(forecast.time_us.tolist()))] if len(forecast.time_us) else []
+    for k, name in enumerate(("azimuth error", "altitude error")):
+        for which, at in (("first", 0), ("last", -1)):
+            if rows:
+                value, sd = float(forecast.axis[at, k]), float(forecast.axis_sd[at, k])
+                rows.append((f"{name.capitalize()}, {which} day", phrases.any_angle(value, sd)))
+    return f"Forecast of {phrases.counted(len(forecast.time_us), 'day')}", rows
+
+
+def _of_readings(readings: Readings) -> tuple[str, Rows]:
+    rows = []
+    for kind, table in readings.tables.items():
+        if len(table):
+            times = table["day"] * DAY_US if "day" in table else table["time_us"]
+            rows.append((KIND_WORDS[kind].capitalize(), f"{len(table):,}, {_span(times.tolist())}"))
+    return "Readings", rows or [("", "none")]
+
+
+def _of_site(site: PierFile) -> tuple[str, Rows]:
+    place, warn = site.site, site.warn
+    rows = [
+        (
+            "Place",
+            f"latitude {place.latitude_deg:g}°, longitude {place.longitude_deg:g}°, {place.elevation_m:g} m",
+        ),
+        ("Time zone", place.timezone or "UTC"),
+        ("Hour-angle zero", site.mount.hour_angle_zero),
+        (
+            "Warns from",
+            f"axis {phrases.plain_arcmin(warn.axis_arcmin)}, tilt {phrases.plain_angle(warn.tilt_arcsec)}",
+        ),
+        ("Site file", str(site.path) if site.path else "none"),
+    ]
+    return f"Site: {place.name or 'without a name'}", rows
+
+
+def _of_hindcast(one: Hindcast) -> tuple[str, Rows]:
+    rows = [
+        ("Hidden from", utc_text(one.cut_us)[:10]),
+        ("Nights compared", str(one.nights)),
+        ("Root mean square", phrases.angle_alone(one.rms)),
+        ("Of the plain annual shape", phrases.angle_alone(one.rms_annual)),
+        ("Inside the 80 % band", phrases.percent(one.inside)),
+    ]
+    return f"Forecast of the winter {one.winter}, compared", rows
+
+
+def _of_ground(ground: PierGround) -> tuple[str, Rows]:
+    said = [*ground_sentences(ground), *design_sentences(ground)]
+    return "The ground at the pier", [("", one) for one in said]
+
+
+def _of_record(record: Record) -> tuple[str, Rows]:
+    rows = [("Of", record.site.site.name or "a site without a name"), ("Kept in", record.words)]
+    return "Record", [*rows, *([("", "can be read only")] if record.read_only else [])]
+
+
+def _of_fields(result: Any) -> tuple[str, Rows]:
+    """Return the plain fields of a result that has no writer of its own."""
+    rows = [(one.name, str(getattr(result, one.name))) for one in fields(result) if one.repr]
+    return type(result).__name__, rows
+
+
+_WRITERS: dict[type, Callable[[Any], tuple[str, Rows]]] = {
+    Analysis: _of_analysis,
+    Nights: _of_nights,
+    History: _of_history,
+    NightAxis: _of_night,
+    Event: _of_event,
+    CorrectionFound: _of_correction,
+    Separable: _of_separable,
+    Seasonal: _of_seasonal,
+    Lasting: _of_lasting,
+    Winter: _of_winter,
+    Verdict: _of_verdict,
+    Action: _of_action,
+    Advice: _of_advice,
+    Forecast: _of_forecast,
+    Readings: _of_readings,
+    PierFile: _of_site,
+    Hindcast: _of_hindcast,
+    PierGround: _of_ground,
+}
 
 
 def _night_rows(nights: Nights) -> list[tuple[str, str]]:

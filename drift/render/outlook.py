@@ -241,7 +241,7 @@ def _when(one: ComingDay, zone: ZoneInfo) -> str:
     return f"{about} (80 %: {local_date(one.first_us, zone)} to {local_date(one.last_us, zone)})"
 
 
-def realigning_sentences(outlook: Outlook, zone: ZoneInfo, now_us: int | None = None) -> tuple[str, ...]:
+def realigning_sentences(outlook: Outlook, zone: ZoneInfo, now_us: int | None) -> tuple[str, ...]:
     """Say how likely the tolerance is passed, and whether and when re-aligning is worth it.
 
     A day that is over by `now_us` is not advised: old logs are looked at as of their end.
@@ -408,7 +408,10 @@ def _of_outlook(analysis: Analysis, outlook: Outlook) -> list[Section]:
     return [
         Section("What the tilt follows", bulleted(forcing_sentences(outlook))),
         Section(coming_heading(outlook, zone), bulleted(ahead_sentences(outlook, zone)), table, table.note),
-        Section("Is re-aligning worth it?", bulleted((*realigning_sentences(outlook, zone), *aim))),
+        Section(
+            "Is re-aligning worth it?",
+            bulleted((*realigning_sentences(outlook, zone, analysis.now_us), *aim)),
+        ),
         *([Section("Settlement", bulleted(settling))] if settling else []),
     ]
 

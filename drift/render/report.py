@@ -14,6 +14,7 @@ from drift.render.catalogue import FIRST
 from drift.render.drawing import (
     Drawn,
     Kind,
+    captioned_once,
     check_file_target,
     colour_variables,
     drawn_picture,
@@ -80,7 +81,7 @@ def report_html(
         lstrip_blocks=True,
     )
     shown, left_out = pictures_to_draw(analysis, for_report=True)
-    drawn = _all_drawn(shown, analysis, progress, pen)
+    drawn = captioned_once(_all_drawn(shown, analysis, progress, pen))
     return environment.get_template("report.html.j2").render(
         mark=Markup(MARK),
         light=Markup(colour_variables(canvas.LIGHT)),

@@ -42,8 +42,8 @@ if TYPE_CHECKING:
     from drift.types import Action, Analysis, CorrectionFound, Event, Separable
 
 
-_WAITING = "`drift acknowledge` marks them as seen."
-#: Lines of the first screen: a terminal of 24 lines with room for the prompt.
+_WAITING, _ONE_WAITS = (f"`drift acknowledge` marks {those} as seen." for those in ("them", "it"))
+#: Lines of the first screen: a terminal of 24 with room for the prompt.
 LINES = 23
 #: Nights shown; `drift report` has all.
 LAST_NIGHTS = 8
@@ -185,7 +185,8 @@ def waiting_heading(waiting: Sequence[str]) -> str:
 
 def _waiting_section(waiting: Sequence[str]) -> Section:
     heading = waiting_heading(waiting)
-    return Section(heading, bulleted(waiting), note=_WAITING, name="waiting", tone=Tone.CARE)
+    note = _ONE_WAITS if len(waiting) == 1 else _WAITING
+    return Section(heading, bulleted(waiting), note=note, name="waiting", tone=Tone.CARE)
 
 
 #: Least warnings, and rows of the present state, on the first screen.

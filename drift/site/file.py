@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 
 from drift.errors import SiteFileError
+from drift.notebook import ShowsItself
 from drift.notices import Notice, SiteCode, info
 from drift.site.checks import (
     INIT,
@@ -42,7 +43,7 @@ _SAVE = "Save it as plain text in UTF-8."
 FORMER_KEYS = {("warn", "lean_arcsec"): "tilt_arcsec"}
 
 
-class PierFile(Sections):
+class PierFile(ShowsItself, Sections):
     """One pier's site file, complete with what is assumed.
 
     Attributes

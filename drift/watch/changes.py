@@ -15,7 +15,7 @@ from drift.advice.knobs import odds_held
 from drift.advice.misrecorded import Suspect, suspects
 from drift.advice.movement import event_part
 from drift.advice.situation import latest_us, looked_at, situation_of
-from drift.advice.verdict import event_notice
+from drift.advice.verdict import event_notice, put_right_us
 from drift.codes import LimitName, NewsKind
 from drift.errors import RecordError
 from drift.notices import Notice, Value, WatchCode, info, warning
@@ -159,7 +159,7 @@ def parsed_state(acknowledged_json: str | None) -> dict[str, Any]:
     except (ValueError, KeyError, TypeError, IndexError) as error:
         raise RecordError(
             f"What was last acknowledged can't be read back from the record ({error}).  Look at "
-            "`drift status`, then run `drift acknowledge` to take note of it afresh."
+            "`drift status`, then run `drift acknowledge` to mark it as seen afresh."
         ) from error
 
 
@@ -189,7 +189,7 @@ def news(
     -------
     News
         Events are matched by part and by overlap of their intervals; limits have hysteresis (see
-        `drift.watch.limits`); recorded events are not news.
+        `drift.watch.limits`); recorded events, and slips of the mount corrected since, are not news.
 
     Raises
     ------
@@ -198,7 +198,11 @@ def news(
     """
     before = parsed_state(acknowledged_json)
     situation = _situation(analysis, now_us, arrived_us)
-    fresh = [e for e in _alarms(analysis) if not _acknowledged(e, before)]
+    fresh = [
+        event
+        for event in _alarms(analysis)
+        if not (_acknowledged(event, before) or _is_past_slip(event, situation, analysis))
+    ]
     new = [_event_item(event, situation, analysis) for event in fresh if not event.provisional]
     limits = _limits(analysis, before)
     passed = [(limit, state) for limit, state in limits if state.is_new]
@@ -281,6 +285,11 @@ def _is_past(analysis: Analysis, now_us: int | None, arrived_us: int | None) -> 
 def _alarms(analysis: Analysis) -> list[Event]:
     allowed = analysis.site.warn.false_alarms_per_year
     return [event for event in analysis.history.events if is_alarm(event, allowed)]
+
+
+def _is_past_slip(event: Event, situation: Situation, analysis: Analysis) -> bool:
+    """Whether a slip was put right: its owner knew of it, and it is history and no warning any more."""
+    return bool(put_right_us(event, event_part(event), situation, analysis.history))
 
 
 def _acknowledged(event: Event, before: dict[str, Any]) -> bool:

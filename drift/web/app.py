@@ -12,6 +12,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
+from urllib.parse import quote
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -73,6 +74,8 @@ _SHOWN: dict[str, Show] = {
     "/steps/{step}": record_pages.step_form,
     "/import": import_pages.choose,
     "/import/{number}": import_pages.state,
+    "/help": views.helps,
+    "/help/{topic}": views.helps,
     "/download/report.html": views.report,
     "/download/status.json": views.status,
     "/download/tables/{name}.csv": views.table,
@@ -86,6 +89,8 @@ _MOVED = {
     "/download": "/history#take-away",
     "/warnings": "/#warnings",
     "/corrections": "/record",
+    "/corrections/new/{kind}": "/record/new/{kind}",
+    "/corrections/{row:int}": "/record/{row}",
 }
 _TAKEN: dict[str, Take] = {
     "/steps/{step}": record_pages.step_done,
@@ -170,7 +175,8 @@ def _taking(page_state: PageState, take: Take) -> Callable[[Request], Awaitable[
 
 def _going(address: str) -> Callable[[Request], Awaitable[Response]]:
     async def endpoint(request: Request) -> Response:
-        return RedirectResponse(address, 301)
+        parts = {name: quote(str(value), safe="") for name, value in request.path_params.items()}
+        return RedirectResponse(address.format(**parts), 301)
 
     return endpoint
 
@@ -179,7 +185,8 @@ async def _choose_look(request: Request) -> Response:
     """Keep how this browser wants the page to look, and go back to where it was chosen."""
     look = request.path_params["look"]
     back = request.query_params.get("to", "/")
-    ours = back.startswith("/") and not back.startswith(("//", "/\\"))
+    # browsers take a backslash for a slash, and leave out tabs and line ends
+    ours = back.startswith("/") and not back.startswith(("//", "/\\")) and back.isprintable()
     response = RedirectResponse(back if ours else "/", 303)
     if look in LOOKS:
         response.set_cookie(LOOK_COOKIE, look, max_age=_LOOK_KEPT_S, httponly=True, samesite="strict")

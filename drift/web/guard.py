@@ -60,7 +60,8 @@ ARRIVAL_S, SLOWEST_BYTES_S = 60.0, 20_000.0
 _READING = ("GET", "HEAD")
 _WITH_FILES = "/import"
 _MOST_DIGITS = 18
-_OPEN_PATHS = ("/login", "/static/page.css")
+#: What is shown before the password is given: nothing of the record, and a look sets no more than a cookie.
+_OPEN_PATHS = ("/login", "/static/page.css", "/look/device", "/look/light", "/look/dark", "/look/night")
 
 
 def is_loopback(host: str) -> bool:

@@ -7,9 +7,14 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from drift.errors import DriftError
-from drift.ingest.mapping import VALUE
 from drift.render.by_hand import counts_words, left_out_words, reason_words
-from drift.render.column_words import KIND_WORDS, choice_words, proposal_words, question_words
+from drift.render.column_words import (
+    KIND_WORDS,
+    choice_label,
+    preview_table,
+    proposed_parts,
+    question_words,
+)
 from drift.render.import_words import error_words, row_words
 from drift.render.notices import sentence
 from drift.render.phrases import clock_text, zone_of
@@ -70,10 +75,10 @@ def state(page_state: PageState, request: Request) -> HTMLResponse:
         error_words=error_words,
         kind_words=KIND_WORDS,
         question_words=question_words,
-        choice_words=choice_words,
-        proposal_words=proposal_words,
+        choice_label=choice_label,
+        proposed_parts=proposed_parts,
+        preview_table=preview_table,
         sentence=sentence,
-        plain=lambda given: given.removeprefix(VALUE),
     )
 
 
@@ -131,12 +136,6 @@ def _answers(form: FormData) -> dict[str, str]:
             said = text_of(form, f"{_OTHER}{name}") or text_of(form, key)
             if said:
                 found[name] = said
-    for line in text_of(form, "changes").splitlines():
-        name, equals, value = line.partition("=")
-        if line.strip() and not (equals and name.strip() and value.strip()):
-            raise FormError(f"{line!r} is not KEY=VALUE, such as time.zone=Europe/Berlin.")
-        if equals:
-            found[name.strip()] = value.strip()
     return found
 
 

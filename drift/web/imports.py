@@ -27,6 +27,7 @@ from drift.ingest.mapping import MappingFile
 from drift.ingest.read import read_table
 from drift.ingest.row_check import circumstances
 from drift.ingest.settle import READING, Settler
+from drift.ingest.text import decode
 from drift.record.engine import now_us
 from drift.record.writing import Act
 from drift.render.import_words import error_words
@@ -182,7 +183,12 @@ class Import:
             head = file.read(_SHOWN_BYTES)
         if b"\0" in head or is_image(self.waiting[0][0].path):
             return ()
-        return tuple(head.decode("utf-8", "replace").splitlines()[:_SHOWN_ROWS])
+        whole = head[: head.rfind(b"\n") + 1] or head  # no sign is cut in two
+        try:
+            text = decode(whole, self.file).text
+        except LogFileError:
+            text = whole.decode("utf-8", "replace")
+        return tuple(text.splitlines()[:_SHOWN_ROWS])
 
 
 class Imports:

@@ -21,8 +21,9 @@ from drift.quantities import as_utc
 from drift.record.engine import now_us
 from drift.render import phrases
 from drift.render.catalogue import picture_named
-from drift.render.drawing import FORMATS, Drawn, save_figure
+from drift.render.drawing import FORMATS, Drawn, captioned_once, save_figure
 from drift.render.figures.seasons import season_day
+from drift.render.guide import TOPICS, guide_page, guide_picture
 from drift.render.notebook import FRAMES, frame_of
 from drift.render.notices import sentence
 from drift.render.origin import NightOrigin, night_origin, nights_of
@@ -75,6 +76,18 @@ def acknowledge(page_state: PageState, request: Request, form: FormData) -> Resp
     return page_state.go("/", *acknowledged_sentences(found, dropped))
 
 
+# ---- Help: the guide that travels along.
+
+
+def helps(page_state: PageState, request: Request) -> HTMLResponse:
+    """Show a topic of the guide, or list them."""
+    topic = request.path_params.get("topic", "")
+    if topic and topic not in TOPICS:
+        raise NoSuchPage(f"the guide has no topic {topic!r}.")
+    blocks = guide_page(topic) if topic else ()
+    return page_state.show(request, "help", topic=topic, topics=TOPICS, blocks=blocks, picture=guide_picture)
+
+
 # ---- The pages that only show: now, pictures, seasons, nights, events.
 
 
@@ -118,7 +131,9 @@ def coming_sentences(analysis: Analysis) -> list[str]:
     if coming is None:
         return list(brief_sentences(analysis))
     zone = zone_of(analysis.site.site.timezone)
-    return list(dict.fromkeys([*ahead_sentences(coming, zone), *realigning_sentences(coming, zone)]))
+    return list(
+        dict.fromkeys([*ahead_sentences(coming, zone), *realigning_sentences(coming, zone, analysis.now_us)])
+    )
 
 
 def history(page_state: PageState, request: Request) -> HTMLResponse:
@@ -133,7 +148,7 @@ def history(page_state: PageState, request: Request) -> HTMLResponse:
         "history",
         fresh=fresh,
         pictures=[drawn[name] for name in _HISTORY if name in drawn],
-        close_ups=events,
+        close_ups=captioned_once(events),
         others=[
             one for one in shown if one.name not in _HISTORY and not one.is_event and one.name != "strip"
         ],

@@ -92,6 +92,24 @@ def test_recorded_steps_and_lost_zeros_are_no_news(harmless):
     assert told(history(events=(harmless,))) == []
 
 
+def slipped_and_corrected(**correction_given):
+    """A slip of 170" in azimuth that was turned back ten nights later, or as is said."""
+    change = np.zeros((40, 6))
+    change[20:30, AZ], change[30:, AZ] = 170.0, -7.0
+    given = {"asked": -170.0, "found": -177.0, "held": True, **correction_given}
+    turned = correction(given.pop("kind", "azimuth"), given.pop("row", 30), **given)
+    return history(events=(event("mount_az", mount_az=170.0),), corrections=(turned,), change=change)
+
+
+def test_a_slip_that_was_put_right_is_history_and_no_warning():
+    assert told(slipped_and_corrected()) == []
+    slipped = replace(slipped_and_corrected(), corrections=())
+    assert "event" in told(slipped)
+    # what did not hold, the other knob, or a turn before the slip puts nothing right
+    for other in ({"held": False, "found": 0.0}, {"kind": "altitude"}, {"row": 10}):
+        assert "event" in told(slipped_and_corrected(**other)), other
+
+
 def test_a_tilt_beyond_its_limit_is_told():
     assert told(history(**ramp(EAST, 45.0))) == ["tilt_limit"]
     assert told(history(**ramp(EAST, 45.0, sd=10.0))) == [], "45 - 2.9 * 10 is inside 30"

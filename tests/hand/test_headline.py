@@ -31,8 +31,15 @@ def lines(**given):
 
 def test_a_steady_pier_needs_nothing():
     first, second = lines(past=history(axis_now=(0.0, 60.0)))
-    assert first == "Axis 1.00' off (limit 2'); pier tilt 0.0\" (limit 30\"), same as a year ago."
+    assert first == "Axis 1.00' ± 0.05' off (limit 2'); tilt 0.0\" ± 0.0\" (limit 30\"), as last year."
     assert second == "As of last night: nothing to do."
+
+
+def test_uncertainties_stand_where_they_fit_a_small_terminal():
+    for axis_now in ((0.0, 60.0), (0.0, 200.0), (-4000.0, 2000.0)):
+        for change in ({}, ramp(EAST, 45.0), ramp(EAST, 4500.0)):
+            first, second = lines(past=history(axis_now=axis_now, **change))
+            assert len(first) <= 80 and "±" in first and len(second) <= 80
 
 
 def test_the_axis_stands_against_its_limit_with_its_uncertainty():
@@ -42,10 +49,10 @@ def test_the_axis_stands_against_its_limit_with_its_uncertainty():
     assert standing_of(127.0, 3.0, 120.0) == Standing.BEYOND
     assert standing_of(float("nan"), 3.0, 120.0) == Standing.UNKNOWN
     first, second = lines(past=history(axis_now=(0.0, 200.0)))
-    assert first.startswith("Axis 3.33' off (over 2'); ")
+    assert first.startswith("Axis 3.33' ± 0.05' off (over 2'); ")
     assert second == "As of last night: turn the altitude knob."
     assert headline(analysis(past=history(axis_now=(0.0, 200.0)))).standing == Standing.BEYOND
-    assert lines(past=history(axis_now=(0.0, 121.0)))[0].startswith("Axis 2.02' off (at limit 2'); ")
+    assert lines(past=history(axis_now=(0.0, 121.0)))[0].startswith("Axis 2.02' ± 0.05' off (at limit 2'); ")
 
 
 def test_a_tighter_limit_of_the_optics_is_the_one_that_is_named():

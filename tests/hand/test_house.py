@@ -17,8 +17,8 @@ HOME = Path(drift.__file__).parent
 #: The rooms, and the files that stand beside them, from the bottom to the top: each may import itself and
 #: what stands before it.
 ORDER = (
-    "_version", "errors", "codes", "notices", "readings", "quantities", "linear", "cache", "stamp",
-    "workers", "site", "notebook", "types",
+    "_version", "errors", "notebook", "codes", "notices", "readings", "quantities", "linear", "cache",
+    "stamp", "workers", "site", "types",
     "sky", "mount", "night", "ground", "history", "forecast", "advice", "analysis",
     "tonight", "ingest", "record", "importer",
     "watch", "notify", "render", "api", "web", "demo", "cli",
@@ -116,7 +116,7 @@ def test_the_door_imports_what_it_offers_and_nothing_else():
 
 
 def test_from_the_record_no_room_of_numbers_and_no_log_format_can_be_reached():
-    allowed = {"record", "readings", "errors", "codes", "notices", "site", "_version"}
+    allowed = {"record", "readings", "errors", "codes", "notices", "site", "notebook", "_version"}
     for module, way in reached(modules_of("record")).items():
         assert room(module) in allowed, " -> ".join(way)
 

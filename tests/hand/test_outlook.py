@@ -180,20 +180,24 @@ def test_from_its_tip_on_it_only_comes_back():
 
 def test_realigning_is_worth_it_where_it_takes_the_chance_away():
     far = invented_forecast(alt=150.0, sd=5.0)
-    said = realigning_sentences(outlook(far), UTC)
+    said = realigning_sentences(outlook(far), UTC, None)
     assert "is over 99 %; it is now" in said[0]
     assert said[1].startswith("Re-aligning is worth it now: set as advised, the chance is under 1 %")
 
 
 def test_realigning_is_worth_it_before_the_tolerance_is_likely_passed():
     ahead = invented_forecast(alt=-60.0, swing=80.0, peaks=(140.0,), sd=5.0)
-    said = realigning_sentences(outlook(ahead), UTC)
+    said = realigning_sentences(outlook(ahead), UTC, None)
     # 60 + 80 (1 - (140 - t) / 60) = 120 at t = 125: 2025-02-03; weeks run from 1 October
     assert "from about 2025-02-04 on" in said[0]
     # 5" of sd: a tenth of the courses are 6.4" further, and there three days before
     assert said[1].startswith(
         "Re-aligning is worth it, by 2025-01-28 at the latest, until when the chance stays within 10 %"
     )
+    by_us = outlook(ahead).realigning.by_us
+    assert "by 2025-01-28" in realigning_sentences(outlook(ahead), UTC, by_us - DAY_US)[1]
+    past = realigning_sentences(outlook(ahead), UTC, by_us + DAY_US)[1]
+    assert "2025" not in past and "soon" in past, "a day that is over is not advised"
 
 
 @pytest.mark.parametrize("sd", [5.0, 15.0, 25.0])
@@ -221,14 +225,16 @@ def test_nothing_now_is_said_with_the_day_to_realign_by():
 
 
 def test_realigning_is_not_worth_it_far_from_the_tolerance():
-    assert realigning_sentences(outlook(invented_forecast(sd=5.0)), UTC)[1] == (
+    assert realigning_sentences(outlook(invented_forecast(sd=5.0)), UTC, None)[1] == (
         "Re-aligning is not worth it in the coming year."
     )
 
 
 def test_realigning_changes_little_where_the_pier_itself_swings_too_far():
     ahead = invented_forecast(alt=150.0, swing=300.0, peaks=(140.0,), sd=5.0)
-    assert realigning_sentences(outlook(ahead), UTC)[1].startswith("Re-aligning now would change little")
+    assert realigning_sentences(outlook(ahead), UTC, None)[1].startswith(
+        "Re-aligning now would change little"
+    )
 
 
 @pytest.mark.parametrize(

@@ -52,7 +52,7 @@ def test_of_a_watched_pier_the_months_begin_with_the_present_one():
     assert "This goes on from the last reading, of 2024-03-19, and reaches to 2025-03-18" in said
     assert (
         "is beyond 2' (the warning limit for the axis) at some time until 2025-03-18"
-        in (realigning_sentences(later, UTC)[0])
+        in (realigning_sentences(later, UTC, None)[0])
     )
 
 

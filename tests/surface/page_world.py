@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import atexit
 import re
+import shutil
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -49,14 +53,23 @@ def alignment_log(path: Path, seed: int = 4) -> Path:
     return path
 
 
+@cache
+def _filled() -> Path:
+    """Make a site file with its log in a record, once, to be copied."""
+    folder = Path(tempfile.mkdtemp(prefix="drift-page-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    (folder / "pier.toml").write_text(SITE)
+    with open_record(read_site(folder / "pier.toml")) as record:
+        list(import_files(record, [alignment_log(folder / "alignments.csv")]))
+    return folder
+
+
 def pier_folder(folder: Path, filled: bool = True) -> Path:
     """Make a site file with its record, and return the site file's path."""
     site_path = folder / "pier.toml"
     site_path.write_text(SITE)
     if filled:
-        site = read_site(site_path)
-        with open_record(site) as record:
-            list(import_files(record, [alignment_log(folder / "alignments.csv")]))
+        shutil.copytree(_filled(), folder, dirs_exist_ok=True)
     return site_path
 
 

@@ -148,7 +148,7 @@ def test_status_shows_what_check_warns_of_until_it_is_acknowledged(pier, drift):
     said = drift("status")[1]
     assert "WAITING" in said
     assert " ".join(warned) in " ".join(said.split())
-    assert "`drift acknowledge` marks them as seen" in " ".join(said.split())
+    assert "`drift acknowledge` marks it as seen" in " ".join(said.split())
     drift("acknowledge")
     assert "WAITING" not in drift("status")[1]
 

@@ -50,6 +50,38 @@ def test_a_folder_in_words(tmp_path: Path, capsys: Capture) -> None:
     assert "1 other file in the folders passed over." in summary
 
 
+def test_documents_of_a_folder_are_parsed_once_and_passed_over_by_name(
+    tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    logs = logs_folder(tmp_path)
+    row = {"time_utc": "2024-03-01T22:00:00Z", "az_error_arcmin": 1.5, "alt_error_arcmin": 2.0}
+    (logs / "one.json").write_text(json.dumps({"of": "me", "rows": [row]}))
+    (logs / "settings.json").write_text(json.dumps({"camera": {"gain": 1}}))
+    (logs / "several.json").write_text(json.dumps({"before": [row], "later": [row]}))
+    parsed, loads = [], json.loads
+    monkeypatch.setattr(json, "loads", lambda text, **how: (parsed.append(str(text)), loads(text, **how))[1])
+    assert imported(tmp_path, logs) == 0
+    told = capsys.readouterr()
+    assert all(
+        sum(text.startswith(f'{{"{key}"') for text in parsed) == 1 for key in ("of", "camera", "before")
+    )
+    said = " ".join(told.out.split())
+    assert f"{logs / 'several.json'}: passed over, for it holds 2 lists ('before', 'later')." in said
+    assert "settings.json" not in said and "8 rows went in from 3 files" in said
+    assert "3 other files in the folders passed over." in said
+    assert imported(tmp_path, logs, "--json") == 0
+    passed = loads(capsys.readouterr().out)["passed_over"]
+    assert {Path(one).name for one in passed} == {"README.md", "settings.json", "several.json"}
+
+
+def test_a_folder_of_settings_alone_has_nothing_to_import(tmp_path: Path, capsys: Capture) -> None:
+    (tmp_path / "logs").mkdir()
+    (tmp_path / "logs" / "settings.json").write_text(json.dumps({"camera": {"gain": 1}}))
+    assert imported(tmp_path, tmp_path / "logs") == 2
+    assert "there is nothing to import" in capsys.readouterr().err
+    assert imported(tmp_path, tmp_path / "logs" / "settings.json") == 2
+
+
 def test_a_second_time(tmp_path: Path, capsys: Capture) -> None:
     logs = logs_folder(tmp_path)
     imported(tmp_path, logs)

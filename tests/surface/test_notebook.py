@@ -305,3 +305,53 @@ def test_empty_results_show_and_say_that_there_is_nothing():
     with pytest.raises(DriftError, match="No night shows where the axis points yet"):
         nobody.nights.plot(nobody.site)
     assert repr(Nights(nights=(), instruments=(), set_aside=())).splitlines()[0] == "0 nights of readings"
+
+
+@pytest.mark.parametrize("name", FRAMES)
+def test_frames_name_their_units_and_a_table_with_units_is_one_call_away(name):
+    frame, table = RICH.frame(name), RICH.qtable(name)
+    units = frame.attrs["units"]
+    assert table.colnames == list(frame.columns) and len(table) == len(frame)
+    for column in frame.columns:
+        plain = re.search(r"number|row|used|aside|probability|turns|utc$", column)
+        if pd.api.types.is_float_dtype(frame[column]) and not plain:
+            assert column in units, f"{name}: {column} is a number without a unit"
+        if column in units:
+            assert str(table[column].unit) == units[column]
+            np.testing.assert_array_equal(table[column].value, frame[column].astype(float))
+        if column.endswith("_utc") and len(frame) and frame[column].notna().all():
+            assert (
+                isinstance(table[column], Time)
+                and table[column][0].isot[:19] == frame[column].iloc[0].isoformat()[:19]
+            )
+
+
+def test_a_table_with_units_of_a_wrong_name_names_those_there_are():
+    with pytest.raises(DriftError, match="the tables are nights, history"):
+        RICH.qtable("nonsense")
+
+
+def public_results():
+    history = RICH.history
+    yield from (RICH, RICH.nights, history, RICH.advice, RICH.advice.verdict, RICH.site)
+    yield from (*RICH.nights.nights[:1], *history.events[:1], *history.corrections[:1], *history.winters[:1])
+    yield from (history.east_tilt_from_mount_azimuth, *RICH.advice.actions[:1])
+    yield from (one for one in (history.seasonal, history.lasting, history.forecast) if one is not None)
+    yield drift.readings_of(SITE, levels=pd.DataFrame(levels()))
+
+
+@pytest.mark.parametrize("result", list(public_results()), ids=lambda one: type(one).__name__)
+def test_every_result_shows_itself_in_words_and_not_in_field_names(result):
+    plain, html = repr(result), result._repr_html_()
+    assert html.startswith("<table>") and html.endswith("</table>")
+    assert len(plain.splitlines()) < 40 and str(result) == plain
+    words = plain.replace(str(getattr(result, "path", "")), "")
+    assert not re.search(r"\b[a-z]+_[a-z_]+=|\barray\(|np\.|<Part|datetime", words), plain
+
+
+def test_a_record_shows_what_it_is_of(tmp_path):
+    (tmp_path / "pier.toml").write_text(
+        '[site]\nname = "Hill"\nlatitude_deg = 47\nlongitude_deg = 9\nelevation_m = 400\n'
+    )
+    with drift.open_record(drift.read_site(tmp_path / "pier.toml")) as record:
+        assert "Hill" in repr(record) and str(tmp_path) in repr(record)

@@ -9,8 +9,17 @@ from contextlib import contextmanager
 
 import pytest
 import uvicorn
-from axe_core_python.selenium import Axe
-from browser_world import LINE, MISSING, PATIENCE_S, PHONE_HEIGHT, WHY_MISSING, chromium, look, runs_off
+from browser_world import (
+    LINE,
+    MISSING,
+    PATIENCE_S,
+    PHONE_HEIGHT,
+    WHY_MISSING,
+    chromium,
+    look,
+    looked_through,
+    runs_off,
+)
 from page_world import alignment_log, desk_of, pier_folder, rows_of
 from record_world import outside
 from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
@@ -26,7 +35,7 @@ from drift.web.app import make_app
 pytestmark = pytest.mark.skipif(MISSING, reason=WHY_MISSING)
 PAGES = ("/", "/history", "/seasons/2023-24", "/nights", "/nights/2024-02-29", "/events/1", "/pictures/tilt")
 PAGES += ("/record", "/record/new/azimuth", "/record/new/shim", "/record/new/level", "/record/new/alignment")
-PAGES += ("/import",)
+PAGES += ("/import", "/help", "/help/level", "/help/strip")
 #: What is left out of axe's search: of pictures it looks into the first of a page, for it takes long.
 LEFT_OUT = [["#picture-seasons ~ figure svg"], [".cards svg"], [".phone svg"]]
 #: Returns the choices of lists that are wider than the list, less its arrow and its edges.
@@ -56,12 +65,6 @@ def served(site_path):
 
 
 @pytest.fixture(scope="module")
-def browser():
-    with chromium() as driver:
-        yield driver
-
-
-@pytest.fixture(scope="module")
 def shown(tmp_path_factory):
     """A page that tests only read from."""
     with served(pier_folder(tmp_path_factory.mktemp("shown"))) as address:
@@ -74,13 +77,6 @@ def own(tmp_path):
     site_path = pier_folder(tmp_path)
     with served(site_path) as address:
         yield address, site_path
-
-
-@pytest.fixture(autouse=True)
-def as_on_a_desk(browser):
-    look(browser)
-    browser.get_log("performance")
-    browser.get_log("browser")
 
 
 def wait_for(browser, what):
@@ -143,7 +139,10 @@ def test_a_log_is_imported_by_dropping_it_and_its_columns_are_asked_about(browse
         for group in browser.find_elements(By.TAG_NAME, "fieldset"):
             group.find_element(By.CSS_SELECTOR, "input[type=radio]").click()
         push(browser, "Answer")
-    assert "for example" in text(browser)
+    assert "Its first rows are then read so" in text(browser)
+    browser.find_element(By.XPATH, "//summary[contains(., 'Change a part')]").click()
+    bad = [one for one in Axe().run(browser)["violations"] if one["impact"] in ("serious", "critical")]
+    assert not bad, bad
     push(browser, "Read it so")
     wait_for(browser, lambda driver: "24 rows went in" in text(driver))
     assert (site_path.parent / "logs.toml").exists()
@@ -321,7 +320,7 @@ def test_axe_finds_nothing_serious(browser, shown, path):
     for width, dark, chosen in LOOKED_AT:
         look(browser, width, dark)
         browser.get(f"{shown}/look/{chosen or 'device'}?to={path}")
-        found = Axe().run(browser, {"exclude": LEFT_OUT})
+        found = looked_through(browser, LEFT_OUT)
         bad = [one for one in found["violations"] if one["impact"] in ("serious", "critical")]
         assert not bad, [(one["id"], [node["html"][:200] for node in one["nodes"]][:4]) for one in bad]
         assert len(found["passes"]) > 5, "it looked at something"
@@ -366,7 +365,7 @@ def test_an_empty_record_fits_a_phone_and_axe_finds_nothing_serious(browser, not
     browser.get(nothing_yet + path)
     assert browser.execute_script("return document.documentElement.scrollWidth") <= 375
     assert browser.execute_script(CUT_CHOICES) == []
-    found = Axe().run(browser)
+    found = looked_through(browser)
     assert not [one for one in found["violations"] if one["impact"] in ("serious", "critical")]
 
 

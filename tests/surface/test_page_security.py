@@ -1,6 +1,7 @@
 """Nobody else's page, name, file or password gets anything done."""
 
 import os
+import re
 import socket
 import subprocess
 import tempfile
@@ -226,6 +227,23 @@ def test_without_the_password_nothing_is_shown_or_done(locked, site_path):
     assert record(locked, token).status_code == 403
     assert rows_of(site_path) == []
     assert "Test pier" not in locked.get("/login").text
+
+
+def test_a_look_is_chosen_before_the_password_and_opens_nothing_and_leads_nowhere_else(locked):
+    sent = locked.get("/look/night?to=/login", follow_redirects=False)
+    assert (sent.status_code, sent.headers["location"]) == (303, "/login")
+    assert set(sent.cookies) == {"drift_look"} and not sent.content
+    assert 'data-look="night"' in locked.get("/login").text
+    assert locked.get("/", follow_redirects=False).headers["location"] == "/login"
+    for elsewhere in (
+        "//elsewhere.example",
+        "/\\elsewhere.example",
+        "/\t/elsewhere.example",
+        "https://elsewhere",
+    ):
+        sent = locked.get("/look/light", params={"to": elsewhere}, follow_redirects=False)
+        assert re.match(r"/(?![/\\\t])", sent.headers["location"]), elsewhere
+    assert locked.get("/look/other?to=/", follow_redirects=False).headers["location"] == "/login"
 
 
 def test_a_wrong_password_is_refused_and_the_right_one_opens(locked):

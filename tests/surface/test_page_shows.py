@@ -18,6 +18,7 @@ from test_fits_import import night
 from drift.api import analyse_readings, open_record, read_site
 from drift.cli.record import command as record_command
 from drift.demo.files import write_image
+from drift.render.guide import TOPICS
 from drift.render.headline import headline
 from drift.render.notebook import FRAMES
 from drift.render.phrases import zone_of
@@ -148,11 +149,20 @@ def test_the_history_has_pictures_events_and_what_can_be_taken_away(shown):
         ("/download", "/history"),
         ("/warnings", "/"),
         ("/corrections", "/record"),
+        ("/corrections/new/azimuth", "/record/new/azimuth"),
+        ("/corrections/new/level", "/record/new/level"),
     ),
 )
 def test_addresses_of_before_lead_to_where_that_stands_now(shown, path, to):
     said = shown.get(path)
     assert said.status_code == 200 and said.url.path == to
+
+
+def test_a_form_that_was_kept_by_its_former_address_is_that_form(shown):
+    sent = shown.get("/corrections/7", follow_redirects=False)
+    assert (sent.status_code, sent.headers["location"]) == (301, "/record/7")
+    sent = shown.get("/corrections/new/%2F%2Felsewhere.example", follow_redirects=False)
+    assert sent.status_code == 404 or sent.headers["location"].startswith("/record/new/")
 
 
 def test_pages_are_compressed_and_the_first_is_small(shown):
@@ -548,6 +558,19 @@ def test_a_known_log_goes_in_and_twice_adds_nothing(page, tmp_path):
     assert "24 were there already" in upload(page, "more.csv", content).text
 
 
+def test_help_shows_the_guide_with_its_pictures_and_leads_on(shown):
+    listed = shown.get("/help").text
+    for topic, title in TOPICS.items():
+        assert f'href="/help/{topic}"' in listed
+        said = shown.get(f"/help/{topic}")
+        assert said.status_code == 200 and f"<h1>{escape(title)}</h1>" in said.text
+    level = shown.get("/help/level").text
+    assert '<svg class="picture"' in level and "drift record level --north 125" in level
+    assert '<a href="/help/solves">' in shown.get("/help/first-night").text, "a topic named leads there"
+    assert shown.get("/help/frost").status_code == 404
+    assert shown.get("/help/..%2Fsafety").status_code == 404
+
+
 def test_bad_rows_are_set_aside_listed_and_dismissed(page, tmp_path):
     lines = alignment_log(tmp_path / "more.csv", seed=9).read_text().splitlines()
     lines[3] = lines[3].replace(",", ",much", 1)
@@ -589,7 +612,14 @@ def test_columns_of_its_own_are_asked_about_agreed_to_and_remembered(page, site_
         }
         assert fields, asked.text
         asked = send(page, place, file="mine.csv", what="answers", **fields)
-    assert "for example" in asked.text
+    words = re.sub(r"<[^>]*>", " ", asked.text)
+    assert "Its first rows are then read so" in words and "unit of azimuth error" in words
+    assert not re.search(r"KEY|value:|_arcmin|\b[a-z]+_[a-z]+\b|time\.zone", words), (
+        "plain words, and no codes"
+    )
+    asked = send(page, place, file="mine.csv", what="answers", **{"answer az_error_arcmin.unit": "degrees"})
+    assert "degrees" in re.search(r"unit of azimuth error</td>.*?</tr>", asked.text, re.S)[0]
+    asked = send(page, place, file="mine.csv", what="answers", **{"answer az_error_arcmin.unit": "arcmin"})
     assert len(rows_of(site_path, "alignments")) == before, "nothing goes in before it is agreed to"
     done = send(page, place, file="mine.csv", what="agree", name="my solver")
     assert "24 rows went in" in done.text
@@ -605,7 +635,7 @@ def test_an_analysis_that_cannot_be_is_asked_again_and_a_file_can_be_left_out(pa
     lines[0] = "when,azimuth error,altitude error,sd"
     asked = upload(page, "mine.csv", "\n".join(line.replace("Z,", ",") for line in lines).encode())
     place = asked.url.path
-    again = send(page, place, file="mine.csv", what="answers", changes="no.such.key=3")
+    again = send(page, place, file="mine.csv", what="answers", **{"answer no.such.key": "3"})
     assert 'role="alert"' in again.text
     assert "no.such.key" in again.text
     left = send(page, place, file="mine.csv", what="leave")

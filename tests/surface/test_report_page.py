@@ -314,3 +314,17 @@ def test_a_disk_that_fills_up_leaves_the_earlier_report(tmp_path, monkeypatch):
         report.save_report(f"{report.MARK} two", target)
     assert target.read_text() == f"{report.MARK} one"
     assert [file.name for file in tmp_path.iterdir()] == ["report.html"]
+
+
+def test_a_caption_stands_once_however_many_steps_are_drawn_close_up():
+    text = report.report_html(RICH)
+    assert text.count('id="picture-event-') >= 2
+    captions = re.findall(r"<figcaption>(.*?)</figcaption>", text, re.DOTALL)
+    assert len(captions) == len(set(captions)) > 4 and all(captions)
+
+
+def test_what_waits_is_not_said_again_under_history():
+    moved = report.said(RICH)["moved_parts"]
+    for waiting in ([], moved[:1]):
+        text = report.report_html(RICH, waiting=[*waiting, "Another warning, which is told here only."])
+        assert [text.count(str(escape(one))) for one in moved] == [1] * len(moved) != []

@@ -4,11 +4,7 @@ import base64
 import re
 
 import pytest
-from browser_world import MISSING, WHY_MISSING, chromium
-from invented_analysis import invented
-from invented_rich import rich
-
-from drift.render.report import report_html
+from browser_world import MISSING, WHY_MISSING
 
 pytestmark = pytest.mark.skipif(MISSING, reason=WHY_MISSING)
 #: Width and height of the sheets [inches], ISO 216 and ANSI Y14.1.
@@ -43,21 +39,6 @@ heads.forEach((one, k) => {
 document.querySelector("footer").append(links);
 return [figures.length, heads.length];
 """
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as driver:
-        yield driver
-
-
-@pytest.fixture(scope="module")
-def reports(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("reports")
-    made = {"rich": rich(), "south": rich(-33.9), "one night": invented(47.3, 1)}
-    for name, analysis in made.items():
-        (folder / f"{name}.html").write_text(report_html(analysis), encoding="utf-8")
-    return folder
 
 
 def printed(browser, path, sheet, style=""):

@@ -18,10 +18,10 @@ def analysis():
     return rich()
 
 
-@pytest.fixture(scope="module")
-def alone(analysis):
-    """The report, drawn by one process."""
-    return report_html(analysis)
+@pytest.fixture
+def alone(reports):
+    """The report of the same, drawn by one process."""
+    return (reports / "rich.html").read_text(encoding="utf-8")
 
 
 @pytest.fixture

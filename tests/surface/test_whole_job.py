@@ -12,6 +12,7 @@ import math
 import random
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,7 @@ import pytest
 
 from drift.cli.main import main
 from drift.demo.files import World, log_texts, make
-from drift.demo.scenario import InventedCorrection, InventedStep, family
+from drift.demo.scenario import InventedCorrection, InventedStep, Scenario, family
 from drift.record.record import Record
 from drift.site.file import load_pier
 
@@ -42,9 +43,9 @@ def drift(capsys: pytest.CaptureFixture[str]) -> Run:
     return run
 
 
-def begun(drift: Run, folder: Path, world: World) -> Path:
+def begun(drift: Run, folder: Path, scenario: Scenario) -> Path:
     """Write the site file of a world by `drift init`."""
-    scenario, path = world.scenario, folder / "pier.toml"
+    path = folder / "pier.toml"
     site = {
         "--latitude-deg": scenario.latitude_deg,
         "--longitude-deg": scenario.longitude_deg,
@@ -69,27 +70,26 @@ def status(drift: Run, pier: Path) -> dict[str, Any]:
 # One book, whatever the order and the pieces in which it came
 
 
-SPLIT = make(
-    family(
-        "slips",
-        31,
-        years=0.5,
-        nights_a_year=64.0,
-        latitude_deg=44.0,
-        zero="synced",
-        second_sync_chance=0.2,
-        wrong_solve_chance=0.03,
-        night_kinds=((("pointing",), 0.6), (("pointing", "run"), 0.15), (("sweep", "typed"), 0.25)),
-        level_every_days=30.0,
-    )
+SPLIT = family(
+    "slips",
+    31,
+    years=0.5,
+    nights_a_year=64.0,
+    latitude_deg=44.0,
+    zero="synced",
+    second_sync_chance=0.2,
+    wrong_solve_chance=0.03,
+    night_kinds=((("pointing",), 0.6), (("pointing", "run"), 0.15), (("sweep", "typed"), 0.25)),
+    level_every_days=30.0,
 )
 #: Largest difference of any number of two answers from the same rows.
 ROUNDING = 1e-6
 
 
+@cache
 def log_lines() -> dict[str, list[str]]:
     """Return file name -> lines of the logs, header first."""
-    return {name: text.splitlines() for name, text in log_texts(SPLIT)[0].items()}
+    return {name: text.splitlines() for name, text in log_texts(make(SPLIT))[0].items()}
 
 
 def write(path: Path, header: str, rows: Iterable[str]) -> Path:
@@ -272,6 +272,7 @@ def keys_missing(data: dict[str, Any]) -> dict[str, set[str]]:
     return {section: keys for section, keys in missing.items() if keys}
 
 
+@cache
 def slipped(latitude_deg: float) -> World:
     """Make a tilted pier whose azimuth knob slips, and is turned back later."""
     scenario = family(
@@ -338,7 +339,7 @@ def test_from_an_empty_folder_to_a_correction_that_held(drift: Run, tmp_path: Pa
     world = slipped(latitude)
     before, after = cut_at(world, tmp_path)
     slip, turned = world.course.steps
-    pier = begun(drift, tmp_path, world)
+    pier = begun(drift, tmp_path, world.scenario)
 
     assert drift("import", before, "--pier", pier)[0] == 0
     data = status(drift, pier)
@@ -389,7 +390,7 @@ def test_the_same_logs_under_the_wrong_hemisphere_are_not_answered_quietly(
     """Negative control: no night of a northern log is above the horizon of a southern site."""
     world = slipped(48.0)
     before, _ = cut_at(world, tmp_path)
-    south = replace(world, scenario=replace(world.scenario, latitude_deg=-48.0))
+    south = replace(world.scenario, latitude_deg=-48.0)
     pier = begun(drift, tmp_path / "south", south)
     _, out, err = drift("import", before / "solves.csv", "--pier", pier)
     assert "horizon" in out + err

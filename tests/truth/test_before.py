@@ -1,6 +1,7 @@
 """A night added to a long record: the search starts where the last answer ended, and ends there."""
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -35,16 +36,20 @@ def long_record():
     latitude = np.radians(scenario.latitude_deg)
     nights = estimate_nights(latitude, split, readings, seen.directions, "kept")
     tables = (readings["levels"], readings["corrections"], Plate(None, None, None), split, "kept")
-    return lambda count, before=None: separate(
-        Inputs(latitude, replace(nights, nights=nights.nights[:count]), *tables), before
-    ), len(nights.nights)
+
+    @cache
+    def history_of(count, before=None):
+        """Return the history of the first nights; what was found before is given as text."""
+        given = Inputs(latitude, replace(nights, nights=nights.nights[:count]), *tables)
+        return separate(given, None if before is None else from_text(before))
+
+    return history_of, len(nights.nights)
 
 
 def test_the_analysis_is_the_same_to_a_twentieth_of_its_uncertainty(long_record):
     history_of, count = long_record
     assert count - 1 > LONG
-    before = from_text(history_of(count - 1).before)
-    again, scratch = history_of(count, before), history_of(count)
+    again, scratch = history_of(count, history_of(count - 1).before), history_of(count)
     apart = np.abs(again.change - scratch.change)[1:] / np.maximum(scratch.sd[1:], 1e-9)
     assert np.nanmax(apart) < APART_SDS
     assert [e.what for e in again.events] == [e.what for e in scratch.events]
@@ -61,47 +66,47 @@ def heaving():
     nights = estimate_nights(latitude, split, readings, seen.directions, "synced")
     days = [int(night.time_us // DAY_US) for night in nights.nights]
 
-    def history_of(weather, before=None, soil=None):
+    @cache
+    def history_of(later_by_days=0, before=None, soil=None):
+        """Return the history, with the weather so many days late; without weather where that is None."""
         frost = None
-        if weather is not None:
+        if later_by_days is not None:
+            weather = readings["weather"].assign(day=readings["weather"]["day"] + later_by_days)
             daily = daily_weather(weather, scenario.latitude_deg, min(days) - 1, max(days) + 1)
             frost = FrostHeave(daily, ground_of(0.9, soil, None, None), scenario.longitude_deg)
         tables = (readings["levels"], readings["corrections"], Plate(None, None, None), split, "synced")
         given = Inputs(latitude, nights, *tables, None, frost)
         return separate(given, None if before is None else from_text(before))
 
-    return readings["weather"], history_of
+    return history_of
 
 
 def test_weather_that_came_later_is_not_passed_over(heaving):
-    weather, history_of = heaving
-    without = history_of(None)
+    without = heaving(None)
     assert without.time_us.size > LONG
-    later, scratch = history_of(weather, without.before), history_of(weather)
+    later, scratch = heaving(0, without.before), heaving()
     assert (without.follows, later.follows) == ("calendar", scratch.follows)
     assert later.forcing_odds == scratch.forcing_odds
     assert np.array_equal(later.change, scratch.change)
 
 
 def test_weather_or_ground_that_was_put_right_is_looked_at_anew(heaving):
-    weather, history_of = heaving
-    shifted = weather.assign(day=weather["day"] + 60)
-    scratch = history_of(weather)
-    assert history_of(weather, history_of(shifted).before).forcing_odds == scratch.forcing_odds
-    other_soil = history_of(weather, None, "sand")
-    assert history_of(weather, other_soil.before).forcing_odds == scratch.forcing_odds
-    kept = history_of(weather, scratch.before)
+    scratch = heaving()
+    assert heaving(0, heaving(60).before).forcing_odds == scratch.forcing_odds
+    other_soil = heaving(0, None, "sand")
+    assert heaving(0, other_soil.before).forcing_odds == scratch.forcing_odds
+    kept = heaving(0, scratch.before)
     assert (kept.follows, kept.forcing_odds) == (scratch.follows, scratch.forcing_odds)
 
 
 def test_a_record_that_grows_by_little_each_night_is_looked_at_from_scratch_in_the_end(long_record):
     history_of, count = long_record
-    first = from_text(history_of(LONG).before)
-    assert first.readings == LONG
-    second = from_text(history_of(LONG + 20, first).before)
-    assert second.readings == LONG  # it began where the first ended
-    third = from_text(history_of(LONG + 40, second).before)
-    assert third.readings == LONG + 40
+    first = history_of(LONG).before
+    assert from_text(first).readings == LONG
+    second = history_of(LONG + 20, first).before
+    assert from_text(second).readings == LONG  # it began where the first ended
+    third = history_of(LONG + 40, second).before
+    assert from_text(third).readings == LONG + 40
 
 
 def test_what_was_found_before_survives_being_written_down(long_record):

@@ -72,7 +72,7 @@ def test_southern_pier_with_heave_slip_bump_and_correction(level_every_days):
     base = family("heave", 42, latitude_deg=-38.0, years=3.0, level_every_days=level_every_days)
     steps = (InventedStep(400.1, mount_alt=90.0), InventedStep(650.1, tilt_north=50.0, tilt_east=40.0))
     scenario = replace(base, steps=steps, corrections=(InventedCorrection(800.1, kind="altitude"),))
-    _, analysis, error, sd = answered(scenario)
+    world, analysis, error, sd = answered(scenario)
     assert np.all(rms(error / sd) < WORST_Z)
     assert not level_every_days or np.all(rms(error) < (RMS, RMS, RMS, ALTITUDE_BY_LEVELS_RMS))
     first, second = unrecorded(analysis)
@@ -80,12 +80,8 @@ def test_southern_pier_with_heave_slip_bump_and_correction(level_every_days):
     assert first.probability["mount_alt"] > first.probability["pier"]
     assert second.what == "pier"
     (found,) = analysis.history.corrections
-    true = scenario_correction(scenario)
+    true = next(step.mount_alt for step in world.course.steps if step.kind == "altitude")
     assert abs(found.found - true) < 2.0 * found.found_sd + 1.0
-
-
-def scenario_correction(scenario):
-    return next(s.mount_alt for s in make(scenario).course.steps if s.kind == "altitude")
 
 
 def test_four_quiet_years_at_sixty_degrees():
@@ -168,8 +164,13 @@ CORRECTED = replace(
 )
 
 
-def test_a_correction_on_the_wrong_date_is_noticed_and_put_where_it_was_made():
-    plain = answered(CORRECTED)[1].history
+@pytest.fixture(scope="module")
+def plain():
+    """The history where the correction stands once, on its day."""
+    return answered(CORRECTED)[1].history
+
+
+def test_a_correction_on_the_wrong_date_is_noticed_and_put_where_it_was_made(plain):
     history = answered(CORRECTED, moved_by(-12))[1].history
     assert HistoryCode.CORRECTION_REDATED in [notice.code for notice in history.notices]
     assert [e.recorded for e in history.events] == [e.recorded for e in plain.events]
@@ -177,8 +178,7 @@ def test_a_correction_on_the_wrong_date_is_noticed_and_put_where_it_was_made():
     assert history.corrections[0].held is True
 
 
-def test_a_correction_written_down_twice_is_noticed_and_moves_the_mount_once():
-    plain = answered(CORRECTED)[1].history
+def test_a_correction_written_down_twice_is_noticed_and_moves_the_mount_once(plain):
     history = answered(CORRECTED, doubled)[1].history
     assert HistoryCode.CORRECTION_TWICE in [notice.code for notice in history.notices]
     assert [c.held for c in history.corrections] == [False, False]
