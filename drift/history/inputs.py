@@ -15,7 +15,7 @@ from drift.history.causes import STEEP, harmonics
 from drift.history.changes import Plate
 from drift.night.prepared import NightSplit
 from drift.quantities import DAY_US, Bools, Floats, Ints
-from drift.types import Nights, Readings
+from drift.types import Nights, Readings, SensorSeries
 
 # ---- All that the separation starts from, with how warm it was on each night.
 
@@ -160,6 +160,8 @@ class Inputs:
         How warm the nights were; None when that isn't known.
     frost
         What weather and ground say of the frost; None where the weather isn't known.
+    sensors
+        Tilt sensors that log all day, whose days stand in `levels`, see `drift.history.sensor`.
     """
 
     latitude_rad: float
@@ -171,6 +173,7 @@ class Inputs:
     zero_is: str
     warmth: Warmth | None = field(default=None, repr=False)
     frost: FrostHeave | None = field(default=None, repr=False)
+    sensors: tuple[SensorSeries, ...] = field(default=(), repr=False)
 
 
 # ---- Which of pier, mount and references go on at a rate of their own, and which answer to warmth.
