@@ -190,8 +190,8 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
     nights = replace(nights, set_aside=(*nights.set_aside, *left))
     warmth = warmth_of(readings, split)
     frost = _frost(site, readings, nights)
-    folded, corrections = fold_sensors(readings["levels"], nights, split, warmth), readings["corrections"]
-    plate, levels = _plate(site), folded.levels
+    folded = fold_sensors(readings["levels"], nights, split, warmth, latitude)
+    plate, levels, corrections = _plate(site), folded.levels, readings["corrections"]
     inputs = Inputs(
         latitude, nights, levels, corrections, plate, split, zero_is, warmth, frost, folded.sensors
     )

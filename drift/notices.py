@@ -137,6 +137,7 @@ class HistoryCode(Code):
     SENSOR_SWINGS = "history.sensor_swings"
     SENSOR_STUCK = "history.sensor_stuck"
     SENSOR_CLOCK = "history.sensor_clock"
+    SENSOR_KNOCKED = "history.sensor_knocked"
     # why two causes can be told apart, or not
     BY_ZERO = "history.by_zero"
     BY_LEVELS = "history.by_levels"

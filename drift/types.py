@@ -432,12 +432,17 @@ class DailySwing:
 
 @dataclass(frozen=True, kw_only=True)
 class SensorStep:
-    """A sudden change of a tilt sensor's reading [arcsec] between two of its readings."""
+    """A sudden change of a tilt sensor's reading [arcsec] between two of its readings.
+
+    `of_sensor` tells that the axis did not follow: the sensor itself was knocked, and its later readings are
+    taken back by as much.
+    """
 
     after_us: int
     before_us: int
     north: float
     east: float
+    of_sensor: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -458,7 +463,7 @@ class SensorSeries:
     steps
         Sudden changes of its reading, to the reading.
     put_aside, stuck
-        Readings that stand off from their hours, and readings that stand still to the digit.
+        Readings that stand off from their hours, and readings that stand still or of days at the sensor's limit.
     resolution
         The step in which it tells its readings [arcsec].
     day_sd
@@ -482,6 +487,7 @@ class SensorSeries:
     resolution: float
     day_sd: float
     clock_hours: float | None
+    day_us: Ints = field(repr=False)  # (days,) times at which its days stand in the history
 
 
 @dataclass(frozen=True, kw_only=True)

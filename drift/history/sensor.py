@@ -22,6 +22,7 @@ from scipy.linalg import solveh_banded
 from drift.codes import Part, Place
 from drift.history.inputs import Warmth
 from drift.history.series import LEVEL_SD_ARCSEC
+from drift.mount.axis_error import axis_of_tilt
 from drift.night.prepared import NightSplit
 from drift.notices import HistoryCode, Notice, info, warning
 from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints
@@ -75,7 +76,9 @@ class _Raw:
         return replace(self, time_us=self.time_us[pick], tilt=self.tilt[pick])
 
 
-def fold_sensors(levels: pd.DataFrame, nights: Nights, split: NightSplit, warmth: Warmth | None) -> Folded:
+def fold_sensors(
+    levels: pd.DataFrame, nights: Nights, split: NightSplit, warmth: Warmth | None, latitude_rad: float
+) -> Folded:
     """Fold each dense series among level readings to the days of its nights.
 
     Parameters
@@ -88,6 +91,8 @@ def fold_sensors(levels: pd.DataFrame, nights: Nights, split: NightSplit, warmth
         Days run from local mean noon to noon and are cut at corrections.
     warmth
         How warm the days were; None when that isn't known.
+    latitude_rad
+        Geodetic latitude [rad].
     """
     if len(levels) < DENSE_A_DAY * FEWEST_DAYS:
         return Folded(levels)
@@ -95,10 +100,10 @@ def fold_sensors(levels: pd.DataFrame, nights: Nights, split: NightSplit, warmth
     found = [raw for rows, raw in _dense(levels, split) if _mark(taken, rows)]
     if not found:
         return Folded(levels)
-    night_us = np.array(sorted(night.time_us for night in nights.nights if night.tells_change), dtype=np.int64)
+    sky = _sky(nights, latitude_rad)
     tables, sensors, notices = [levels[~taken].assign(instrument=0)], [], []
     for number, raw in enumerate(found, 1):
-        rows, sensor, said = _folded(raw, number, night_us, split, warmth)
+        rows, sensor, said = _folded(raw, number, sky, split, warmth)
         tables.append(rows[levels.columns.tolist() + ["instrument"]])
         sensors.append(sensor)
         notices += said
@@ -202,8 +207,11 @@ def _lower_heap(span: Ints, value: Floats) -> Bools | None:
 STUCK_DAYS = 1.0
 #: Readings so many robust sds (and at least this) off their hours are of something else than the pier [arcsec].
 OFF_SDS, OFF_ARCSEC = 6.0, 1.0
-#: An hour that is off from the hours about it is put aside when the hours are these at most.
-LONGEST_VISIT_HOURS = 3
+#: Hours that are off from those about them are put aside when they are so many at most.
+LONGEST_VISIT_HOURS = 9
+#: A sensor is at its limit where so many readings are just its greatest or least, and so many times as many as
+#: have one of the values next to it; days with this share of them go unused.
+FEWEST_AT_LIMIT, TIMES_AS_MANY, SHARE_AT_LIMIT = 20, 5.0, 0.02
 MAD = 1.4826
 
 
@@ -215,8 +223,7 @@ def resolution(value: Floats) -> float:
 def stuck(time_us: Ints, value: Floats) -> Bools:
     """Return which readings stand still to the digit, (n,), though the sensor else changes within the hour."""
     out = np.zeros(value.size, dtype=bool)
-    _, first = np.unique(time_us // HOUR_US, return_index=True)
-    if not np.median(np.maximum.reduceat(value, first) - np.minimum.reduceat(value, first)) > 0.0:
+    if not _changes_within_hours(time_us, value):
         return out  # too coarse to tell
     start = np.append(0, np.flatnonzero(np.diff(value) != 0.0) + 1)
     end = np.append(start[1:], value.size) - 1
@@ -224,6 +231,29 @@ def stuck(time_us: Ints, value: Floats) -> Bools:
     for a, b in zip(start[long], end[long], strict=True):
         out[a : b + 1] = True
     return out
+
+
+def at_limit(day: Ints, value: Floats, coarse: float) -> Bools:
+    """Return the readings of days on which the sensor was at the end of its range, (n,).
+
+    What is left of such a day is no mean of it.
+    """
+    out = np.zeros(value.size, dtype=bool)
+    for end, inward in ((value.max(), -1.0), (value.min(), 1.0)):
+        hit = value == end
+        beside = inward * (value - end)
+        usual = np.count_nonzero((beside > 0.0) & (beside <= 10.5 * coarse)) / 10.0
+        if np.count_nonzero(hit) < max(FEWEST_AT_LIMIT, TIMES_AS_MANY * usual):
+            continue
+        days, number = np.unique(day, return_inverse=True)
+        share = np.bincount(number, hit) / np.bincount(number)
+        out |= (share > SHARE_AT_LIMIT)[number]
+    return out
+
+
+def _changes_within_hours(time_us: Ints, value: Floats) -> bool:
+    _, first = np.unique(time_us // HOUR_US, return_index=True)
+    return bool(np.median(np.maximum.reduceat(value, first) - np.minimum.reduceat(value, first)) > 0.0)
 
 
 @dataclass(frozen=True)
@@ -248,7 +278,9 @@ def _hours(raw: _Raw) -> _Hours:
         value = raw.tilt[:, axis]
         ranked = value[np.lexsort((value, group))]
         tilt[:, axis] = 0.5 * (ranked[low] + ranked[high])
-        noise[axis] = MAD * float(np.median(np.abs(value - tilt[group, axis])))
+        near = np.diff(raw.time_us) <= HOUR_US
+        moved = np.abs(np.diff(value)[near]) if near.any() else np.zeros(1)
+        noise[axis] = MAD * float(np.median(moved)) / np.sqrt(2.0)
     return _Hours(number, time_us, tilt, group, noise)
 
 
@@ -271,7 +303,7 @@ def _visits(hours: _Hours, flat: Floats, least: Floats) -> Bools:
 #: The season's share of the swing is fitted over so many days.
 SEASON_DAYS = 300.0
 #: Spans over which the phase of the swing is looked at [days], fewest of them.
-PHASE_DAYS, FEWEST_PHASES = 30.0, 4
+PHASE_DAYS, FEWEST_PHASES = 30.0, 5
 #: A clock is said to drift when the swing's phase goes by so many hours over the record, and so many sds.
 CLOCK_HOURS, CLOCK_SDS = 2.0, 5.0
 
@@ -314,6 +346,13 @@ class _Swing:
     def at(self, time_us: Floats) -> Floats:
         """Return the swing at some times, (n, 2)."""
         return np.asarray(self.columns(time_us) @ self.amplitude)
+
+
+def _swing_between(swing: _Swing, time_us: Ints) -> Floats:
+    """Return the swing at a great many times, (n, 2): straight lines between quarters of an hour."""
+    grid = np.arange(time_us[0], time_us[-1] + HOUR_US // 2, HOUR_US // 4)
+    told = swing.at(grid.astype(float))
+    return np.stack([np.interp(time_us, grid, told[:, axis]) for axis in (0, 1)], axis=1)
 
 
 def fit_swing(time_us: Floats, tilt: Floats, longitude_deg: float, weight: Floats) -> _Swing:
@@ -420,9 +459,8 @@ def _clock_hours(hours: _Hours, swing: _Swing, daily: DailySwing) -> float | Non
         return None
     sums = np.bincount(span, (along * turn).real) + 1j * np.bincount(span, (along * turn).imag)
     phase = np.unwrap(np.angle(sums[full])) * -24.0 / (2.0 * np.pi)
-    at = np.flatnonzero(full).astype(float)
-    (rate, _), cov = np.polyfit(at, phase, 1, cov=True) if at.size > 3 else ((0.0, 0.0), np.eye(2))
-    gone, sd = rate * np.ptp(at), np.sqrt(cov[0, 0]) * np.ptp(at)
+    (rate, _), cov = np.polyfit(np.flatnonzero(full) * PHASE_DAYS, phase, 1, cov=True)
+    gone, sd = rate * days[-1], np.sqrt(cov[0, 0]) * days[-1]
     return float(gone) if abs(gone) >= CLOCK_HOURS and abs(gone) >= CLOCK_SDS * sd else None
 
 
@@ -502,6 +540,91 @@ def _dated(raw: _Raw, flat: Floats, hour: int, moved: Floats) -> SensorStep | No
     )
 
 
+# ---- A sensor that was knocked itself: the axis did not follow.
+
+
+#: Nights so near to a sudden change tell whether the axis followed [days], and at most so many of them a side.
+NIGHTS_WITHIN_DAYS, NIGHTS_A_SIDE = 30.0, 5
+#: How far an axis moves by itself in that time, sd [arcsec]: common practice.
+AXIS_WANDER = 3.0
+#: The sensor was knocked where the axis would have had to move by so many sds and a hundred to one it did not.
+KNOCK_SDS, KNOCK_LOG_ODDS = 4.0, float(np.log(100.0))
+#: Days on either side of a gap that are compared, and how far their means must be apart [arcsec].
+GAP_DAYS, GAP_ARCSEC = 3, 10.0
+
+
+@dataclass(frozen=True)
+class Sky:
+    """The axis on the nights that show it."""
+
+    time_us: Ints  # (n,) sorted
+    axis: Floats  # (n, 2) az_error, alt_error [arcsec]
+    variance: Floats  # (n, 2)
+    latitude_rad: float
+
+
+def _sky(nights: Nights, latitude_rad: float) -> Sky:
+    own = sorted((night for night in nights.nights if night.tells_change), key=lambda night: night.time_us)
+    return Sky(
+        np.array([night.time_us for night in own], dtype=np.int64),
+        np.array([night.working[:2] for night in own], dtype=float).reshape(-1, 2),
+        np.array([np.diagonal(night.own_covariance)[:2] for night in own], dtype=float).reshape(-1, 2),
+        latitude_rad,
+    )
+
+
+def _axis_followed(step: SensorStep, sky: Sky, split: NightSplit) -> bool | None:
+    """Return whether the axis moved with a change of the sensor; None where the nights can't tell."""
+    known = np.isfinite(sky.axis).all(axis=1) & np.isfinite(sky.variance).all(axis=1)
+    known &= (sky.variance > 0.0).all(axis=1)
+    part = split.part(np.array([step.after_us, step.before_us]))
+    mean, variance = [], []
+    for edge, side, own in ((step.after_us, -1, part[0]), (step.before_us, 1, part[1])):
+        away = side * (sky.time_us - edge) / DAY_US
+        near = known & (away >= 0.0) & (away <= NIGHTS_WITHIN_DAYS) & (split.part(sky.time_us) == own)
+        picked = np.flatnonzero(near)[np.argsort(away[near])][:NIGHTS_A_SIDE]
+        if not picked.size or part[0] != part[1]:
+            return None
+        weight = 1.0 / sky.variance[picked]
+        mean.append((weight * sky.axis[picked]).sum(axis=0) / weight.sum(axis=0))
+        variance.append(1.0 / weight.sum(axis=0))
+    moved = mean[1] - mean[0]
+    total = variance[0] + variance[1] + AXIS_WANDER**2
+    due = axis_of_tilt(np.array([step.north, step.east]), sky.latitude_rad)
+    if np.sum(due**2 / total) < KNOCK_SDS**2:
+        return None
+    odds = 0.5 * float(np.sum(moved**2 / total) - np.sum((moved - due) ** 2 / total))
+    return True if odds > KNOCK_LOG_ODDS else False if odds < -KNOCK_LOG_ODDS else None
+
+
+def _knocks_taken_back(
+    rows: _Days, steps: list[SensorStep], sky: Sky, split: NightSplit
+) -> tuple[_Days, list[SensorStep]]:
+    """Take what only the sensor did out of its later days; what happened over a gap is looked at as well."""
+    out, tilt = [], rows.tilt.copy()
+    for step in sorted([*steps, *_over_gaps(rows)], key=lambda step: step.before_us):
+        knocked = _axis_followed(step, sky, split) is False
+        if knocked:
+            tilt[rows.time_us >= step.before_us] -= [step.north, step.east]
+        if knocked or step in steps:
+            out.append(replace(step, of_sensor=knocked))
+    return replace(rows, tilt=tilt), out
+
+
+def _over_gaps(rows: _Days) -> list[SensorStep]:
+    """Return by how much the days after each gap differ from those before it."""
+    out = []
+    for at in np.flatnonzero(np.diff(rows.day) > 1) + 1:
+        before, after = rows.tilt[max(at - GAP_DAYS, 0) : at], rows.tilt[at : at + GAP_DAYS]
+        moved = np.median(after, axis=0) - np.median(before, axis=0)
+        if np.hypot(*moved) >= GAP_ARCSEC:
+            first, last = int(rows.time_us[at - 1]), int(rows.time_us[at])
+            out.append(
+                SensorStep(after_us=first, before_us=last, north=float(moved[0]), east=float(moved[1]))
+            )
+    return out
+
+
 def dated(event: Event, sensors: Sequence[SensorSeries]) -> Event:
     """Return an event of the pier with the sensor's readings between which it lies.
 
@@ -512,11 +635,14 @@ def dated(event: Event, sensors: Sequence[SensorSeries]) -> Event:
         return event
     half = DAY_US // 2
     first, last = event.after_us - half, event.before_us + half
-    steps = [s for one in seen for s in one.steps if first <= s.after_us and s.before_us <= last]
+    steps = [s for one in seen for s in one.steps if not s.of_sensor]
+    steps = [s for s in steps if first <= s.after_us and s.before_us <= last]
     if not steps:
         return replace(event, after_us=first, before_us=last)
     best = max(steps, key=lambda step: np.hypot(step.north, step.east))
-    return replace(event, after_us=best.after_us, before_us=best.before_us)
+    clock = next(one.clock_hours or 0.0 for one in seen if best in one.steps)
+    leeway = round(abs(clock) * HOUR_US)
+    return replace(event, after_us=best.after_us - leeway, before_us=best.before_us + leeway)
 
 
 def _spans(sensor: SensorSeries, event: Event) -> bool:
@@ -531,12 +657,18 @@ LEAST_SD = 0.1
 
 
 def _folded(
-    raw: _Raw, number: int, night_us: Ints, split: NightSplit, warmth: Warmth | None
+    raw: _Raw, number: int, sky: Sky, split: NightSplit, warmth: Warmth | None
 ) -> tuple[pd.DataFrame, SensorSeries, list[Notice]]:
     """Fold one sensor's readings."""
-    readings = raw.time_us.size
+    readings, night_us = raw.time_us.size, sky.time_us
     coarse = np.array([resolution(raw.tilt[:, axis]) for axis in (0, 1)])
-    still = stuck(raw.time_us, raw.tilt[:, 0]) | stuck(raw.time_us, raw.tilt[:, 1])
+    day = split.day(raw.time_us)
+    still = np.zeros(readings, dtype=bool)
+    for axis in (0, 1):
+        value = raw.tilt[:, axis]
+        still |= stuck(raw.time_us, value)
+        if _changes_within_hours(raw.time_us, value):
+            still |= at_limit(day, value, float(coarse[axis]))
     if still.all() or np.count_nonzero(~still) < DENSE_A_DAY:
         still[:] = False
     stuck_span = _span(raw.time_us, still)
@@ -545,7 +677,7 @@ def _folded(
     swing = _robust_swing(hours, split.longitude_deg)
     flat_hours = hours.tilt - swing.at(hours.time_us)
     visits = _visits(hours, flat_hours, 0.3 * coarse)
-    flat = raw.tilt - swing.at(raw.time_us.astype(float))
+    flat = raw.tilt - _swing_between(swing, raw.time_us)
     scatter = np.maximum(hours.noise, 0.3 * coarse)
     off = np.abs(raw.tilt - hours.tilt[hours.group]) > np.maximum(OFF_SDS * scatter, OFF_ARCSEC + coarse)
     steps = [
@@ -555,11 +687,16 @@ def _folded(
     ]
     near_step = np.zeros(hours.number.size, dtype=bool)  # there two levels share an hour: both are right
     for step in steps:
-        near_step |= np.abs(hours.number - step.before_us // HOUR_US) <= LONGEST_VISIT_HOURS
+        near_step |= np.abs(hours.number - step.before_us // HOUR_US) <= 1
     keep = ~(np.any(off, axis=1) | visits[hours.group]) | near_step[hours.group]
     rows = _days(raw, flat, keep, steps, split, night_us)
+    rows, steps = _knocks_taken_back(rows, steps, sky, split)
     sd = _sds(rows, hours, coarse, raw.claimed)
     daily = _daily_swing(swing)
+    if _rounds(hours, coarse):  # what is rounded off comes again every day
+        size = daily.peak_to_trough
+        blurred = Measure(value=size.value, sd=float(np.hypot(size.sd, _rounds(hours, coarse))))
+        daily = replace(daily, peak_to_trough=blurred)
     warm = _warmth(rows, split, warmth)
     table = pd.DataFrame(
         {
@@ -589,6 +726,7 @@ def _folded(
         resolution=float(coarse.max()),
         day_sd=float(np.median(sd)),
         clock_hours=_clock_hours(hours, swing, daily),
+        day_us=rows.time_us,
     )
     return table, sensor, _notices(sensor, stuck_span)
 
@@ -661,11 +799,16 @@ def _sds(rows: _Days, hours: _Hours, coarse: Floats, claimed: float) -> Floats:
         sd = max(sd, float(np.sqrt(np.mean(bend**2) / 6.0)) if len(bend) < 10 else 0.0)
     else:
         sd = claimed if np.isfinite(claimed) else LEVEL_SD_ARCSEC
-    rounded = float(np.max(np.where(hours.noise < 0.3 * coarse, coarse, 0.0))) / np.sqrt(12.0)
+    rounded = _rounds(hours, coarse)
     if rounded:
-        runs = np.count_nonzero(np.any(np.abs(np.diff(rows.tilt, axis=0)) > 0.5 * coarse, axis=1)) + 1
-        rounded *= float(np.sqrt(len(rows.tilt) / runs))
+        passed = float(np.max(np.sum(np.abs(np.diff(rows.tilt, axis=0)), axis=0) / coarse))
+        rounded *= float(np.sqrt(max(len(rows.tilt) / (1.0 + passed), 1.0)))
     return np.asarray(np.hypot(max(sd, LEAST_SD) / np.sqrt(rows.covered), rounded))
+
+
+def _rounds(hours: _Hours, coarse: Floats) -> float:
+    """Return the sd of what a sensor rounds off and its noise does not blur [arcsec]; 0 for a fine one."""
+    return float(np.max(np.where(hours.noise < 0.3 * coarse, coarse, 0.0))) / float(np.sqrt(12.0))
 
 
 def _warmth(
@@ -734,6 +877,18 @@ def _notices(sensor: SensorSeries, stuck_span: tuple[int, int] | None) -> list[N
                 until_us=stuck_span[1],
             )
         )
+    for step in sensor.steps:
+        if step.of_sensor:
+            out.append(
+                warning(
+                    HistoryCode.SENSOR_KNOCKED,
+                    **common,
+                    after_us=step.after_us,
+                    before_us=step.before_us,
+                    north_arcsec=step.north,
+                    east_arcsec=step.east,
+                )
+            )
     if sensor.clock_hours is not None:
         out.append(warning(HistoryCode.SENSOR_CLOCK, **common, hours=sensor.clock_hours))
     return out

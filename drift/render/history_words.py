@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from drift.codes import CauseKind, HourAngleZero, Mover, OwnMovement, Reference, WouldTell
@@ -66,6 +67,10 @@ def scale_rows(scales: HistoryScales) -> tuple[tuple[str, float], ...]:
 
 def _date(time_us: int) -> str:
     return f"{as_utc(time_us):%Y-%m-%d}"
+
+
+def _minute(time_us: int) -> str:
+    return f"{as_utc(time_us):%Y-%m-%d %H:%M}"
 
 
 # ---- What can be told apart, why, and what would settle it.
@@ -270,8 +275,17 @@ def _sensor_swings(of: Values) -> str:
 def _sensor_stuck(of: Values) -> str:
     return (
         f"{_some(of['readings'], 'reading')} of {_sensor(of)} between {_date(of['from_us'])} and "
-        f"{_date(of['until_us'])} stand still to the digit, as of a sensor that hangs or is at its limit: they "
-        "are not used.  Look at the sensor and its range."
+        f"{_date(of['until_us'])} went unused: there it stood still to the digit for a day or more, or was at the "
+        "end of its range.  Look at the sensor, its wiring and its range."
+    )
+
+
+def _sensor_knocked(of: Values) -> str:
+    size = math.hypot(of["north_arcsec"], of["east_arcsec"])
+    return (
+        f"Between {_minute(of['after_us'])} and {_minute(of['before_us'])} UTC the reading of {_sensor(of)} "
+        f"changed by {phrases.plain_angle(size)} and the axis did not follow: the sensor itself was probably "
+        "knocked or set anew.  Its later readings were taken back by as much, and nobody is charged with it."
     )
 
 
@@ -318,6 +332,7 @@ SENTENCES: dict[HistoryCode, Writer] = {
     HistoryCode.SENSOR_SWINGS: _sensor_swings,
     HistoryCode.SENSOR_STUCK: _sensor_stuck,
     HistoryCode.SENSOR_CLOCK: _sensor_clock,
+    HistoryCode.SENSOR_KNOCKED: _sensor_knocked,
     HistoryCode.BY_SHAPE_IN_TIME: lambda of: (
         "there are too few level readings on the pier; north tilt is told from the altitude adjuster "
         "only through time, because the pier heaves along one direction that its east part shows"
