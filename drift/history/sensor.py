@@ -521,6 +521,17 @@ def change_point(value: Floats) -> int:
     return int(np.argmax(gain.sum(axis=1))) + 1
 
 
+def _size_of(time_us: Ints, flat: Floats, at: int) -> Floats:
+    """Return by how much n readings (n, 2) change before reading `at`, the slope of the days about it apart."""
+    window = WINDOW_HOURS * HOUR_US
+    edges = [time_us[at] + k * window for k in (-2, -1)], [time_us[at] + k * window for k in (1, 2)]
+    (a, b), (c, d) = (np.searchsorted(time_us, edge) for edge in edges)
+    earlier, later = (np.median(flat[start:end], axis=0) for start, end in ((b, at), (at, c)))
+    slopes = [np.median(flat[a:b], axis=0) * -1.0 + earlier] if b > a else []
+    slopes += [np.median(flat[c:d], axis=0) - later] if d > c else []
+    return np.asarray(later - earlier - (np.mean(slopes, axis=0) if slopes else 0.0))
+
+
 def _dated(raw: _Raw, flat: Floats, hour: int, moved: Floats) -> SensorStep | None:
     """Return a sudden change with the readings between which it lies."""
     reach = WINDOW_HOURS // 2
@@ -532,6 +543,7 @@ def _dated(raw: _Raw, flat: Floats, hour: int, moved: Floats) -> SensorStep | No
     # along the change, so that the other direction's noise says nothing
     along = flat[a:b] @ (moved / max(float(np.hypot(*moved)), 1e-9))
     at = a + change_point(along[:, None])
+    moved = _size_of(raw.time_us, flat, at)
     return SensorStep(
         after_us=int(raw.time_us[at - 1]),
         before_us=int(raw.time_us[at]),
@@ -801,7 +813,7 @@ def _sds(rows: _Days, hours: _Hours, coarse: Floats, claimed: float) -> Floats:
         sd = claimed if np.isfinite(claimed) else LEVEL_SD_ARCSEC
     rounded = _rounds(hours, coarse)
     if rounded:
-        passed = float(np.max(np.sum(np.abs(np.diff(rows.tilt, axis=0)), axis=0) / coarse))
+        passed = float(np.max(np.sum(np.abs(np.diff(rows.tilt, axis=0)), axis=0) / np.maximum(coarse, 1e-6)))
         rounded *= float(np.sqrt(max(len(rows.tilt) / (1.0 + passed), 1.0)))
     return np.asarray(np.hypot(max(sd, LEAST_SD) / np.sqrt(rows.covered), rounded))
 
