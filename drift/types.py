@@ -458,12 +458,12 @@ class SensorSeries:
     swing
         With the Sun.
     warmth_north, warmth_east
-        How it goes with the temperature from one day to the next, whoever moves [arcsec per deg C]; None where
-        that isn't known.
+        How it goes with the temperature from day to day, whoever moves [arcsec per deg C]; None where that
+        isn't known.
     steps
         Sudden changes of its reading, to the reading.
     put_aside, stuck
-        Readings that stand off from their hours, and readings that stand still or of days at the sensor's limit.
+        Readings that stand off from their hours, and those that stand still or are of days at its limit.
     resolution
         The step in which it tells its readings [arcsec].
     day_sd

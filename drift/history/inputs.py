@@ -222,6 +222,9 @@ SHARE_OF_SIZE = {drifts.WARM_PIER: 0.5, drifts.WARM_AZIMUTH: 0.5, drifts.WARM_AL
 MOVES_CHANCES, PLACE_CHANCES = (0.15, 0.5), (0.75, 0.25)
 #: But that knobs and their long screws answer to warmth is usual: common practice.
 USUAL_CHANCE = {drifts.WARM_AZIMUTH: 0.6, drifts.WARM_ALTITUDE: 0.6}
+#: And that a tilt sensor that logs all day does is nearly the rule: from memory, data sheets of small sensors
+#: give tenths of an arcsecond to some arcseconds a degree.
+SENSOR_CHANCE = {drifts.WARM_LEVELS: 0.9}
 #: Priors under which the scales are looked for [arcsec a year, arcsec per deg C].
 WIDE = {OwnMovement.STEADY: 20.0, OwnMovement.WARMTH: 1.0, OwnMovement.STEEP: 6.0}
 #: Combinations with less than this share are left out.
@@ -281,8 +284,12 @@ class Beliefs:
         )
 
 
-def combinations(causes: tuple[str, ...], kind: OwnMovement) -> Beliefs:
-    """Return all combinations of one kind of movement; causes of the other kind keep their wide prior."""
+def combinations(causes: tuple[str, ...], kind: OwnMovement, sensor: bool = False) -> Beliefs:
+    """Return all combinations of one kind of movement; causes of the other kind keep their wide prior.
+
+    `sensor` tells that the levels are those of a tilt sensor that logs all day.
+    """
+    usual = USUAL_CHANCE | (SENSOR_CHANCE if sensor else {})
     own = [i for i, cause in enumerate(causes) if kind_of(cause) == kind]
     moves, sds, logs = [], [], []
     for told in product((False, True), repeat=len(own)):
@@ -294,15 +301,18 @@ def combinations(causes: tuple[str, ...], kind: OwnMovement) -> Beliefs:
                 sd[i] = size * SHARE_OF_SIZE.get(causes[i], 1.0) if moved else still_sd(causes[i])
             moves.append(row)
             sds.append(sd)
-            logs.append(float(np.log(odds)) + _log_chance([causes[i] for i in own], told))
+            logs.append(float(np.log(odds)) + _log_chance([usual.get(causes[i]) for i in own], told))
     return Beliefs(causes=causes, moves=np.array(moves), sd=np.array(sds), log_prior=np.array(logs))
 
 
-def _log_chance(causes: list[str], told: tuple[bool, ...]) -> float:
-    """Return the log chance that just these of some causes move, over calm and restless places."""
+def _log_chance(usual: list[float | None], told: tuple[bool, ...]) -> float:
+    """Return the log chance that just these of some causes move, over calm and restless places.
+
+    `usual` has the chance of each where that does not go by the place.
+    """
     total = 0.0
-    for usual, place in zip(MOVES_CHANCES, PLACE_CHANCES, strict=True):
-        chances = [USUAL_CHANCE.get(cause, usual) for cause in causes]
+    for moves, place in zip(MOVES_CHANCES, PLACE_CHANCES, strict=True):
+        chances = [moves if one is None else one for one in usual]
         total += place * float(np.prod([p if on else 1.0 - p for p, on in zip(chances, told, strict=True)]))
     return float(np.log(total))
 

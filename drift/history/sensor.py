@@ -3,10 +3,10 @@
 A sensor of some hundred readings a day tells nothing more of the pier by its single readings than by their
 daily means, and much less than their number says: what is left in them is the Sun's swing, the sensor's
 warmth and its own wander.  So a dense series is taken as one.  What is no reading of the pier (stuck,
-saturated, someone leaning on it) is put aside and counted; the swing with the Sun is fitted by two harmonics of
-solar time, with the season's share where a year is there; sudden changes are looked for in what is left and
-dated to the reading; and the rest is folded to the mean of each local noon-to-noon day, cut at sudden changes
-and corrections.  What the sensor does by itself in the long run (rate, warmth, wander) is left to the
+saturated, someone leaning on it) is put aside and counted; the swing with the Sun is fitted by two harmonics
+of solar time, with the season's share where a year is there; sudden changes are looked for in what is left
+and dated to the reading; and the rest is folded to the mean of each local noon-to-noon day, cut at sudden
+changes and corrections.  What the sensor does by itself in the long run (rate, warmth, wander) is left to the
 separation (`drift.history.drifts`), which sees the nights as well.
 """
 
@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -33,7 +34,7 @@ HOUR_US = DAY_US // 24
 # ---- Which readings are of a sensor: those of one place, face and instrument, by how dense they are.
 
 
-#: A day is dense with a reading every two hours or more: common practice, nobody reads a level so often by hand.
+#: A day is dense with a reading every two hours or more: common practice, nobody reads by hand so often.
 DENSE_A_DAY = 12
 #: So many dense days make a series.
 FEWEST_DAYS = 3
@@ -205,23 +206,23 @@ def _lower_heap(span: Ints, value: Floats) -> Bools | None:
 
 #: A value that stays the same to the digit for so many days, where it else changes every hour, is stuck.
 STUCK_DAYS = 1.0
-#: Readings so many robust sds (and at least this) off their hours are of something else than the pier [arcsec].
+#: Readings so many robust sds (and at least this) off their hours are none of the pier [arcsec].
 OFF_SDS, OFF_ARCSEC = 6.0, 1.0
 #: Hours that are off from those about them are put aside when they are so many at most.
 LONGEST_VISIT_HOURS = 9
-#: A sensor is at its limit where so many readings are just its greatest or least, and so many times as many as
-#: have one of the values next to it; days with this share of them go unused.
+#: A sensor is at its limit where so many readings are just its greatest or least, and so many times as many
+#: as have one of the values next to it; days with this share of them go unused.
 FEWEST_AT_LIMIT, TIMES_AS_MANY, SHARE_AT_LIMIT = 20, 5.0, 0.02
 MAD = 1.4826
 
 
 def resolution(value: Floats) -> float:
-    """Return the step in which a sensor tells its readings [arcsec]; near 0 where it is finer than its noise."""
+    """Return the step in which a sensor tells its readings [arcsec]; near 0 where it is fine."""
     return float(np.median(np.diff(np.unique(np.round(value, 6))))) if np.ptp(value) > 0.0 else 0.0
 
 
 def stuck(time_us: Ints, value: Floats) -> Bools:
-    """Return which readings stand still to the digit, (n,), though the sensor else changes within the hour."""
+    """Return which readings stand still to the digit, (n,), though the sensor else changes each hour."""
     out = np.zeros(value.size, dtype=bool)
     if not _changes_within_hours(time_us, value):
         return out  # too coarse to tell
@@ -379,7 +380,7 @@ def fit_swing(time_us: Floats, tilt: Floats, longitude_deg: float, weight: Float
 
     def gathered(value: Floats) -> Floats:
         one = np.bincount(knot, (1.0 - share) * weight * value, size)
-        return one + np.bincount(knot + 1, share * weight * value, size)
+        return np.asarray(one + np.bincount(knot + 1, share * weight * value, size), dtype=float)
 
     band = np.zeros((2, size))
     band[1] = np.bincount(knot, (1.0 - share) ** 2 * weight, size)
@@ -489,9 +490,7 @@ def _sudden(hours: _Hours, flat: Floats, used: Bools, coarse: Floats) -> list[tu
             mean = np.stack([(one[b] - one[a]) / n for one in total], axis=1)
         return np.where((n >= FEWEST_HOURS)[:, None], mean, np.nan), n
 
-    (later, _), (earlier, _), (after, _), (before, _) = (
-        window(k * WINDOW_HOURS) for k in (0, -1, 1, -2)
-    )
+    (later, _), (earlier, _), (after, _), (before, _) = (window(k * WINDOW_HOURS) for k in (0, -1, 1, -2))
     slopes = np.stack([after - later, earlier - before])
     known = np.isfinite(slopes)
     slope = np.where(known, slopes, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
@@ -522,7 +521,7 @@ def change_point(value: Floats) -> int:
 
 
 def _size_of(time_us: Ints, flat: Floats, at: int) -> Floats:
-    """Return by how much n readings (n, 2) change before reading `at`, the slope of the days about it apart."""
+    """Return by how much n readings (n, 2) change before reading `at`, the slope about it apart."""
     window = WINDOW_HOURS * HOUR_US
     edges = [time_us[at] + k * window for k in (-2, -1)], [time_us[at] + k * window for k in (1, 2)]
     (a, b), (c, d) = (np.searchsorted(time_us, edge) for edge in edges)
@@ -555,11 +554,11 @@ def _dated(raw: _Raw, flat: Floats, hour: int, moved: Floats) -> SensorStep | No
 # ---- A sensor that was knocked itself: the axis did not follow.
 
 
-#: Nights so near to a sudden change tell whether the axis followed [days], and at most so many of them a side.
+#: Nights so near to a sudden change tell whether the axis followed [days], at most so many a side.
 NIGHTS_WITHIN_DAYS, NIGHTS_A_SIDE = 30.0, 5
 #: How far an axis moves by itself in that time, sd [arcsec]: common practice.
 AXIS_WANDER = 3.0
-#: The sensor was knocked where the axis would have had to move by so many sds and a hundred to one it did not.
+#: The sensor was knocked where the axis should have moved by so many sds and a hundred to one it did not.
 KNOCK_SDS, KNOCK_LOG_ODDS = 4.0, float(np.log(100.0))
 #: Days on either side of a gap that are compared, and how far their means must be apart [arcsec].
 GAP_DAYS, GAP_ARCSEC = 3, 10.0
@@ -800,8 +799,8 @@ def _sds(rows: _Days, hours: _Hours, coarse: Floats, claimed: float) -> Floats:
     """Return the sd of each day's mean, (r,), by how neighbouring days scatter.
 
     The second difference of three days' means has six times the variance of one, and no slope in it.  What a
-    coarse sensor rounds off stays the same for as long as its reading does, so it is counted once for all those
-    days together.
+    coarse sensor rounds off stays the same for as long as its reading does, so it is counted once for all
+    those days together.
     """
     bend = rows.tilt[2:] - 2.0 * rows.tilt[1:-1] + rows.tilt[:-2]
     whole = (np.diff(rows.part) == 0) & (np.diff(rows.day) == 1)
@@ -823,10 +822,8 @@ def _rounds(hours: _Hours, coarse: Floats) -> float:
     return float(np.max(np.where(hours.noise < 0.3 * coarse, coarse, 0.0))) / float(np.sqrt(12.0))
 
 
-def _warmth(
-    rows: _Days, split: NightSplit, warmth: Warmth | None
-) -> tuple[Measure | None, Measure | None]:
-    """Return how the tilt goes with the temperature from one day to the next, north and east [arcsec/deg C]."""
+def _warmth(rows: _Days, split: NightSplit, warmth: Warmth | None) -> tuple[Measure | None, Measure | None]:
+    """Return how the tilt goes with the temperature from day to day, north and east [arcsec/deg C]."""
     pick = (np.diff(rows.part) == 0) & (np.diff(rows.day) == 1) if rows.day.size > 1 else np.zeros(0, bool)
     if warmth is None or np.count_nonzero(pick) < 10 * FEWEST_DAYS:
         return None, None
@@ -853,7 +850,7 @@ def _notices(sensor: SensorSeries, stuck_span: tuple[int, int] | None) -> list[N
     """Return what is to be said of a sensor."""
     size, warm = sensor.swing.peak_to_trough, (sensor.warmth_north, sensor.warmth_east)
     varies = sensor.swing.most is not None and sensor.swing.least is not None
-    common = {"place": sensor.place, "number": sensor.number}
+    common: dict[str, Any] = {"place": sensor.place, "number": sensor.number}
     out = [
         info(
             HistoryCode.SENSOR_FOLDED,

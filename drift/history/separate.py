@@ -34,8 +34,8 @@ from drift.history.outcome import (
     with_open_places,
 )
 from drift.history.references import references_of, references_told, with_rivals
-from drift.history.separability import POOR_REPEAT, judge, must_tie, question_zeros
 from drift.history.sensor import dated
+from drift.history.separability import POOR_REPEAT, judge, must_tie, question_zeros
 from drift.history.series import Series, make_series
 from drift.history.steps import StepsFound, find_events, noted
 from drift.history.uncertainty import components_with_uncertainty, with_alternatives

@@ -98,8 +98,8 @@ def _by_readings(of: Values) -> str:
         f"many after it (at {of['level_sd_arcsec']:.0f} arcsec each that tells a change of the tilt to {to})"
     )
     sensor = (
-        "; for sure and for good, a tilt sensor on the pier that logs all day, since it tells pier from mount "
-        "at every change"
+        "; for sure and for good, a tilt sensor on the pier that logs all day, since it tells pier from "
+        "mount at every change"
     )
     if of["zeros"] is None:
         return f"{levels}{sensor}"
@@ -174,8 +174,8 @@ def _before_reference(of: Values) -> str:
 _REFERENCE = {Reference.ZERO: "hour-angle zero", Reference.LEVEL: "level"}
 _WOULD_TELL = {
     WouldTell.LEVEL: (
-        "  A level reading on the pier now and then would tell for sure, and so would a tilt sensor that logs "
-        "all day."
+        "  A level reading on the pier now and then would tell for sure, and so would a tilt sensor that "
+        "logs all day."
     ),
     WouldTell.SOLVE_BEFORE_SYNC: (
         "  A mount that is homed, with one solve before each sync (before_sync = true), would tell for sure."
@@ -255,7 +255,9 @@ def _sensor_swings(of: Values) -> str:
             f"{phrases.toward(of['toward_bearing_deg'])} at {int(hour):02d}:{round(hour % 1 * 60):02d} "
             "solar time"
         )
-        if of["most_arcsec"] is not None and of["most_arcsec"] - of["least_arcsec"] > max(3.0 * sd, 0.3 * size):
+        if of["most_arcsec"] is not None and of["most_arcsec"] - of["least_arcsec"] > max(
+            3.0 * sd, 0.3 * size
+        ):
             said += f" (from {of['least_arcsec']:.1f} to {of['most_arcsec']:.1f} arcsec through the year)"
         said += ".  Whether pier or sensor swings only solves all through a night would tell."
     else:
@@ -275,8 +277,8 @@ def _sensor_swings(of: Values) -> str:
 def _sensor_stuck(of: Values) -> str:
     return (
         f"{_some(of['readings'], 'reading')} of {_sensor(of)} between {_date(of['from_us'])} and "
-        f"{_date(of['until_us'])} went unused: there it stood still to the digit for a day or more, or was at the "
-        "end of its range.  Look at the sensor, its wiring and its range."
+        f"{_date(of['until_us'])} went unused: there it stood still to the digit for a day or more, or was "
+        "at the end of its range.  Look at the sensor, its wiring and its range."
     )
 
 
@@ -293,8 +295,8 @@ def _sensor_clock(of: Values) -> str:
     way = "late" if of["hours"] > 0 else "early"
     return (
         f"The daily swing of {_sensor(of)} came {abs(of['hours']):.1f} hours too {way} at the end of its "
-        "record: its clock has probably gone wrong, and what it dates is as uncertain as that.  Set the clock "
-        "and note when."
+        "record: its clock has probably gone wrong, and what it dates is as uncertain as that.  Set the "
+        "clock and note when."
     )
 
 

@@ -1,4 +1,4 @@
-"""A tilt sensor that logs all day: a sine, a slope and a step that a pencil knows come back from its readings."""
+"""A tilt sensor that logs all day: a sine, a slope and a step that a pencil knows come back."""
 
 import numpy as np
 import pandas as pd
