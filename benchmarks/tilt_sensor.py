@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 import drift
+from drift.analysis import work_out
 from drift.history.sensor import fold_sensors
 from drift.night.prepared import split_nights
 from drift.quantities import DAY_US
@@ -71,7 +72,7 @@ def main() -> None:
     site = drift.make_site(47.3, 0.0, 410)
     fold_s = timed(lambda: fold_sensors(table, Nights(), split, None, np.radians(47.3)))
     peer_s = timed(lambda: peer(table))
-    whole_s = timed(lambda: drift.analyse_tables(site, levels=table))
+    whole_s = timed(lambda: work_out(site, as_readings({"levels": table})))
     print(
         f"{options.readings:,} readings: fold {fold_s:.2f} s, peer {peer_s:.2f} s, ratio {fold_s / peer_s:.1f}"
     )

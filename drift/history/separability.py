@@ -136,8 +136,8 @@ def by_zeros(series: Series, latitude_rad: float, repeat_arcsec: float) -> Remed
     return Remedy(count, repeat_arcsec)
 
 
-def _settled_by(levels: Remedy, zeros: Remedy | None = None) -> Notice:
-    """Return the remedies as a notice."""
+def _settled_by(levels: Remedy, zeros: Remedy | None = None, has_sensor: bool = False) -> Notice:
+    """Return the remedies as a notice; a tilt sensor that logs all day is one where there is none."""
     return info(
         HistoryCode.SETTLED_BY_READINGS,
         levels=levels.count,
@@ -145,7 +145,7 @@ def _settled_by(levels: Remedy, zeros: Remedy | None = None) -> Notice:
         zeros=None if zeros is None else zeros.count,
         zero_repeat_arcsec=None if zeros is None else zeros.at_arcsec,
         wanted_arcsec=WANTED_SD,
-        sensor=True,
+        sensor=not has_sensor,
     )
 
 
@@ -165,7 +165,8 @@ def _east(
     repeat = scales.zero_repeat
     good_zero = seen.zeros >= FEWEST_TO_JUDGE - 1 and repeat <= POOR_REPEAT
     levels = seen.levels >= FEWEST_TO_JUDGE - 1
-    settle = _settled_by(by_levels(series), by_zeros(series, latitude_rad, min(repeat, HOMED_REPEAT)))
+    zeros = by_zeros(series, latitude_rad, min(repeat, HOMED_REPEAT))
+    settle = _settled_by(by_levels(series), zeros, seen.sensor_days > 0)
     if good_zero or levels:
         by = []
         if good_zero:
@@ -188,7 +189,7 @@ def _east(
 
 
 def _north(series: Series, seen: Evidence, scales: Scales, share: float, frost: bool) -> Separable:
-    settle = _settled_by(by_levels(series))
+    settle = _settled_by(by_levels(series), has_sensor=seen.sensor_days > 0)
     if seen.levels >= FEWEST_TO_JUDGE - 1:
         answer = Answer.YES if share <= YES_SHARE else Answer.PARTLY
         return Separable(

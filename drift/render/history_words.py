@@ -100,6 +100,8 @@ def _by_readings(of: Values) -> str:
     sensor = (
         "; for sure and for good, a tilt sensor on the pier that logs all day, since it tells pier from "
         "mount at every change"
+        if of.get("sensor")
+        else ""
     )
     if of["zeros"] is None:
         return f"{levels}{sensor}"
