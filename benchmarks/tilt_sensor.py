@@ -73,9 +73,8 @@ def main() -> None:
     fold_s = timed(lambda: fold_sensors(table, Nights(), split, None, np.radians(47.3)))
     peer_s = timed(lambda: peer(table))
     whole_s = timed(lambda: work_out(site, as_readings({"levels": table})))
-    print(
-    print(f"the whole answer {whole_s:.2f} s, {whole_s / peer_s:.1f} times the peer")
-    )
+    print(f"{options.readings:,} readings")
+    print(f"fold {fold_s:.2f} s, peer {peer_s:.2f} s, ratio {fold_s / peer_s:.1f}")
     print(f"the whole answer from the tables {whole_s:.2f} s, {whole_s / peer_s:.1f} times the peer")
 
 
