@@ -45,6 +45,7 @@ from drift.ground.weather import daily_weather
 from drift.history.before import EarlierFit, from_text
 from drift.history.changes import Plate
 from drift.history.inputs import Inputs, warmth_of
+from drift.history.sensor import fold_sensors
 from drift.history.separate import separate_fitted
 from drift.night.directions import see
 from drift.night.estimate import estimate_nights, modelled_or_not
@@ -189,8 +190,11 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
     nights = replace(nights, set_aside=(*nights.set_aside, *left))
     warmth = warmth_of(readings, split)
     frost = _frost(site, readings, nights)
-    levels, corrections = readings["levels"], readings["corrections"]
-    inputs = Inputs(latitude, nights, levels, corrections, _plate(site), split, zero_is, warmth, frost)
+    folded = fold_sensors(readings["levels"], nights, split, warmth, latitude)
+    plate, levels, corrections = _plate(site), folded.levels, readings["corrections"]
+    inputs = Inputs(
+        latitude, nights, levels, corrections, plate, split, zero_is, warmth, frost, folded.sensors
+    )
     made_apart = separate_fitted(inputs, _found_before(store))
     if made_apart is None:
         raise NothingToAnalyse(
@@ -205,7 +209,7 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
         unknown = np.full(2, np.nan)
         history = replace(history, axis_now=unknown, axis_now_sd=unknown)
     store.put({BEFORE: history.before.encode()})
-    notices = (*seen.notices, *nights.notices, *history.notices, *made.notices)
+    notices = (*seen.notices, *nights.notices, *history.notices, *folded.notices, *made.notices)
     return Worked(nights, history, notices, seen.defaults)
 
 

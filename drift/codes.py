@@ -203,6 +203,7 @@ class CauseKind(StrEnum):
     WARMTH_OF_MOUNT = "warmth_of_mount"
     WARMTH_OF_ZERO = "warmth_of_zero"  # moves nothing
     WARMTH_OF_LEVEL = "warmth_of_level"  # moves nothing
+    WANDER_OF_LEVEL = "wander_of_level"  # of a sensor that logs all day; moves nothing
     WANDER_OF_PIER = "wander_of_pier"  # what of the tilt follows none of these
     CREEP_OF_MOUNT = "creep_of_mount"
     CORRECTION = "correction"  # somebody wrote it down

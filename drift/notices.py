@@ -134,9 +134,16 @@ class HistoryCode(Code):
     CORRECTION_TWICE = "history.correction_twice"
     REFERENCE_MOVED = "history.reference_moved"
     RIVALS = "history.rivals"
+    # a tilt sensor that logs all day
+    SENSOR_FOLDED = "history.sensor_folded"
+    SENSOR_SWINGS = "history.sensor_swings"
+    SENSOR_STUCK = "history.sensor_stuck"
+    SENSOR_CLOCK = "history.sensor_clock"
+    SENSOR_KNOCKED = "history.sensor_knocked"
     # why two causes can be told apart, or not
     BY_ZERO = "history.by_zero"
     BY_LEVELS = "history.by_levels"
+    BY_SENSOR = "history.by_sensor"
     BY_SHAPE_IN_TIME = "history.by_shape_in_time"
     BY_FROST = "history.by_frost"
     ZERO_REPEATS_POORLY = "history.zero_repeats_poorly"

@@ -340,6 +340,7 @@ class LevelDrift:
     creep_east: Measure
     warmth_north: Measure | None
     warmth_east: Measure | None
+    instrument: int = 0  # 0 for what is read by hand, else the number of a tilt sensor
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -375,6 +376,7 @@ class ReferenceMoved:
     probability: float
     over_record_arcsec: float
     would_tell: WouldTell | None
+    instrument: int = 0  # of a level, as in `LevelDrift`
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -408,6 +410,87 @@ class References:
     levels: tuple[LevelDrift, ...]
     moved: tuple[ReferenceMoved, ...]
     rivals: tuple[Rival, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class DailySwing:
+    """How a tilt sensor's reading swings with the Sun in a mean day, along the way in which it swings most.
+
+    Parameters
+    ----------
+    peak_to_trough
+        From one end to the other [arcsec].
+    toward_bearing_deg, furthest_solar_hour
+        Which way it goes by day, and at which apparent solar time it is furthest [h].
+    least, most
+        The same swing in the season in which it is least, and most [arcsec]; None for less than a year.
+    """
+
+    peak_to_trough: Measure
+    toward_bearing_deg: float
+    furthest_solar_hour: float
+    least: float | None
+    most: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class SensorStep:
+    """A sudden change of a tilt sensor's reading [arcsec] between two of its readings.
+
+    `of_sensor` tells that the axis did not follow: the sensor itself was knocked, and its later readings are
+    taken back by as much.
+    """
+
+    after_us: int
+    before_us: int
+    north: float
+    east: float
+    of_sensor: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class SensorSeries:
+    """A tilt sensor that logs all day, taken as one series.
+
+    Parameters
+    ----------
+    place, number
+        Where it is, and which of the sensors it is, from 1.
+    from_us, to_us, readings, days
+        Its span, how many readings it has, and days with any.
+    swing
+        With the Sun.
+    warmth_north, warmth_east
+        How it goes with the temperature from day to day, whoever moves [arcsec per deg C]; None where that
+        isn't known.
+    steps
+        Sudden changes of its reading, to the reading.
+    put_aside, stuck
+        Readings that stand off from their hours, and those that stand still or are of days at its limit.
+    resolution
+        The step in which it tells its readings [arcsec].
+    day_sd
+        Typical standard deviation of a day's mean, the wander of the sensor itself apart [arcsec].
+    clock_hours
+        By how many hours its clock seems to have gone wrong over the record; None where it did not.
+    """
+
+    place: Place
+    number: int
+    from_us: int
+    to_us: int
+    readings: int
+    days: int
+    swing: DailySwing
+    warmth_north: Measure | None
+    warmth_east: Measure | None
+    steps: tuple[SensorStep, ...]
+    put_aside: int
+    stuck: int
+    resolution: float
+    day_sd: float
+    clock_hours: float | None
+    day_us: Ints = field(repr=False)  # (days,) times at which its days stand in the history
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -484,6 +567,7 @@ class History(DrawsItself):
     moves: tuple[AxisMove, ...] = field(default=(), repr=False)  # over long stretches without nights
     follows: ForcingKind = ForcingKind.CALENDAR  # the kind of frost that the history follows, or the calendar
     references: References | None = None  # what zeros and levels do; None where nothing checks them
+    sensors: tuple[SensorSeries, ...] = ()  # tilt sensors that log all day, each taken as one
     axis_now_own_sd: npt.NDArray[np.floating[Any]] | None = field(default=None, repr=False)
     # (2,) without what all nights share: for how far the axis has moved, in which that drops out
 

@@ -133,8 +133,8 @@ def zero_epochs(series: Series) -> Cause:
 def level_starts(series: Series) -> Cause:
     """How far each place was from level at the reference, and the instrument's bias where it was turned."""
     columns = []
-    for place in sorted({str(p) for p in series.place if p}):
-        at = series.place == place
+    for place, instrument in level_sources(series):
+        at = (series.place == place) & (series.instrument == instrument)
         turned = at & (series.face < 0.0)
         patterns = [(at.astype(float), LEVEL_SD)]
         if turned.any() and not turned[at].all():
@@ -399,9 +399,10 @@ def zero_labels(series: Series) -> tuple[str, ...]:
     return tuple(sorted({str(label) for label in series.zero_label if label}))
 
 
-def level_places(series: Series) -> tuple[str, ...]:
-    """Return the places at which levels were read, in order."""
-    return tuple(sorted({str(place) for place in series.place if place}))
+def level_sources(series: Series) -> tuple[tuple[str, int], ...]:
+    """Return the places at which levels were read and by which instrument, in order."""
+    known = zip(series.place, series.instrument.tolist(), strict=True)
+    return tuple(sorted({(str(place), int(number)) for place, number in known if place}))
 
 
 def of_states(name: str, course: Floats, *components: int, kind: CauseKind) -> Cause:
@@ -423,13 +424,13 @@ def of_zeros(name: str, series: Series, course: Floats, *, kind: CauseKind) -> C
 
 
 def of_levels(name: str, series: Series, course: Floats, *, kind: CauseKind) -> Cause:
-    """Return a cause with columns north and east a place that add a course (n,) to its readings."""
-    places = level_places(series)
-    state, direct = blank(series.size, 2 * len(places))
-    for i, place in enumerate(places):
-        own = _about_its_middle(course, series.place == place)
+    """Return a cause with columns north and east a place and instrument that add a course (n,) to them."""
+    sources = level_sources(series)
+    state, direct = blank(series.size, 2 * len(sources))
+    for i, (place, number) in enumerate(sources):
+        own = _about_its_middle(course, (series.place == place) & (series.instrument == number))
         direct[:, 0, 2 * i] = direct[:, 1, 2 * i + 1] = own
-    return Cause(name, state, direct, np.zeros(2 * len(places)), np.eye(2 * len(places)), kind=kind)
+    return Cause(name, state, direct, np.zeros(2 * len(sources)), np.eye(2 * len(sources)), kind=kind)
 
 
 def _about_its_middle(course: Floats, own: np.ndarray) -> Floats:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from drift.codes import CauseKind
 from drift.history.causes import (
     MOUNT_ALT,
@@ -9,6 +11,8 @@ from drift.history.causes import (
     TILT_EAST,
     TILT_NORTH,
     Cause,
+    blank,
+    level_sources,
     of_levels,
     of_states,
     of_zeros,
@@ -38,6 +42,46 @@ def steady(series: Series) -> list[Cause]:
         of_zeros(STEADY_ZEROS, series, years, kind=CauseKind.STEADY_DRIFT_OF_ZERO),
         of_levels(STEADY_LEVELS, series, years, kind=CauseKind.STEADY_DRIFT_OF_LEVEL),
     ]
+
+
+# ---- What a tilt sensor that logs all day wanders by itself.
+#
+# Its days are so many and so sure that they would say more of the pier than the sensor knows: what it reads
+# goes astray at random, in the long run by the root of time.  A random walk over the record is a sum of sines
+# with independent amplitudes (the Karhunen-Loeve expansion of Brownian motion: Loeve, Probability Theory II,
+# 1978, section 37.5, from memory), of which the first few hold all but some hundredths.
+
+
+WANDER_LEVELS = "wander_of_levels"
+#: Prior sd of the wander [arcsec per root of a year]: from memory, data sheets of small tilt sensors give
+#: some arcseconds of zero drift a year.
+SENSOR_WANDER = 3.0
+#: Sines that are taken.
+SINES = 8
+
+
+def wander_of_sensors(series: Series) -> Cause:
+    """Return what tilt sensors wander over the record, north and east apart; no columns without a sensor."""
+    years = max(float(np.max(series.days)), 1.0) / YEAR_DAYS
+    share = np.clip(series.days / YEAR_DAYS / years, 0.0, 1.0)
+    rate = np.pi * (np.arange(SINES) + 0.5)
+    sines = np.sqrt(2.0 * years) * np.sin(share[:, None] * rate) / rate
+    own = [(place, number) for place, number in level_sources(series) if number]
+    state, direct = blank(series.size, 2 * SINES * len(own))
+    for i, (place, number) in enumerate(own):
+        pick = (series.place == place) & (series.instrument == number)
+        for axis in (0, 1):
+            at = (2 * i + axis) * SINES
+            direct[pick, axis, at : at + SINES] = sines[pick]
+    width = direct.shape[2]
+    return Cause(
+        WANDER_LEVELS,
+        state,
+        direct,
+        np.zeros(width),
+        np.eye(width) * SENSOR_WANDER**2,
+        kind=CauseKind.WANDER_OF_LEVEL,
+    )
 
 
 # ---- What warmth does from day to day: to pier, mount, and what they are read by.

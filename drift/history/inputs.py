@@ -15,7 +15,7 @@ from drift.history.causes import STEEP, harmonics
 from drift.history.changes import Plate
 from drift.night.prepared import NightSplit
 from drift.quantities import DAY_US, Bools, Floats, Ints
-from drift.types import Nights, Readings
+from drift.types import Nights, Readings, SensorSeries
 
 # ---- How warm it was on each night.
 
@@ -157,6 +157,8 @@ class Inputs:
         How warm the nights were; None when that isn't known.
     frost
         The frost by weather and ground; None where the weather isn't known.
+    sensors
+        Tilt sensors that log all day, whose days stand in `levels`, see `drift.history.sensor`.
     """
 
     latitude_rad: float
@@ -168,6 +170,7 @@ class Inputs:
     zero_is: str
     warmth: Warmth | None = field(default=None, repr=False)
     frost: FrostHeave | None = field(default=None, repr=False)
+    sensors: tuple[SensorSeries, ...] = field(default=(), repr=False)
 
 
 # ---- Which of pier, mount and references move by themselves.
@@ -214,6 +217,9 @@ SHARE_OF_SIZE = {drifts.WARM_PIER: 0.5, drifts.WARM_AZIMUTH: 0.5, drifts.WARM_AL
 MOVES_CHANCES, PLACE_CHANCES = (0.15, 0.5), (0.75, 0.25)
 #: But knobs and their long screws usually respond to temperature: common practice.
 USUAL_CHANCE = {drifts.WARM_AZIMUTH: 0.6, drifts.WARM_ALTITUDE: 0.6}
+#: And that a tilt sensor that logs all day does is nearly the rule: from memory, data sheets of small sensors
+#: give tenths of an arcsecond to some arcseconds a degree.
+SENSOR_CHANCE = {drifts.WARM_LEVELS: 0.9}
 #: Priors under which the scales are looked for [arcsec a year, arcsec per deg C].
 WIDE = {OwnMovement.STEADY: 20.0, OwnMovement.WARMTH: 1.0, OwnMovement.STEEP: 6.0}
 #: Combinations with less than this share are left out.
@@ -273,8 +279,12 @@ class Beliefs:
         )
 
 
-def combinations(causes: tuple[str, ...], kind: OwnMovement) -> Beliefs:
-    """Return all combinations of one kind of movement; causes of the other kind keep their wide prior."""
+def combinations(causes: tuple[str, ...], kind: OwnMovement, sensor: bool = False) -> Beliefs:
+    """Return all combinations of one kind of movement; causes of the other kind keep their wide prior.
+
+    `sensor` tells that the levels are those of a tilt sensor that logs all day.
+    """
+    usual = USUAL_CHANCE | (SENSOR_CHANCE if sensor else {})
     own = [i for i, cause in enumerate(causes) if kind_of(cause) == kind]
     moves, sds, logs = [], [], []
     for moving in product((False, True), repeat=len(own)):
@@ -286,15 +296,18 @@ def combinations(causes: tuple[str, ...], kind: OwnMovement) -> Beliefs:
                 sd[i] = size * SHARE_OF_SIZE.get(causes[i], 1.0) if moved else still_sd(causes[i])
             moves.append(row)
             sds.append(sd)
-            logs.append(float(np.log(odds)) + _log_chance([causes[i] for i in own], moving))
+            logs.append(float(np.log(odds)) + _log_chance([usual.get(causes[i]) for i in own], moving))
     return Beliefs(causes=causes, moves=np.array(moves), sd=np.array(sds), log_prior=np.array(logs))
 
 
-def _log_chance(causes: list[str], moving: tuple[bool, ...]) -> float:
-    """Return the log chance that just these of some causes move, over calm and restless places."""
+def _log_chance(usual: list[float | None], moving: tuple[bool, ...]) -> float:
+    """Return the log chance that just these of some causes move, over calm and restless places.
+
+    `usual` has the chance of each where that does not go by the place.
+    """
     total = 0.0
-    for usual, place in zip(MOVES_CHANCES, PLACE_CHANCES, strict=True):
-        chances = [USUAL_CHANCE.get(cause, usual) for cause in causes]
+    for moves, place in zip(MOVES_CHANCES, PLACE_CHANCES, strict=True):
+        chances = [moves if one is None else one for one in usual]
         total += place * float(np.prod([p if on else 1.0 - p for p, on in zip(chances, moving, strict=True)]))
     return float(np.log(total))
 

@@ -176,14 +176,15 @@ def _unscaled(model: Model) -> list[Cause]:
     Where there is no reference, or nothing but levels is read, nothing could check one.
     """
     series, temp_c = model.series, model.temp_c
+    wanders = [drifts.wander_of_sensors(series)] if np.any(series.instrument) else []
     by_degree = [] if temp_c is None else drifts.warm(series, temp_c)
     referred = np.any(series.zero_label != "") or np.any(series.night < 0)
     if model.tied or not referred or not np.any(series.night >= 0):
         moved = [cause for cause in by_degree if cause.name not in (drifts.WARM_ZEROS, drifts.WARM_LEVELS)]
-        return [replace(cause, cov=cause.cov * drifts.PER_DEGREE_SD**2) for cause in moved]
+        return [*wanders, *(replace(cause, cov=cause.cov * drifts.PER_DEGREE_SD**2) for cause in moved)]
     told = [*drifts.steady(series), steep_start(series.time_us), *by_degree]
     told = [cause for cause in told if cause.width]
-    return [replace(cause, cov=cause.cov * wide_sd(cause.name) ** 2) for cause in told]
+    return [*wanders, *(replace(cause, cov=cause.cov * wide_sd(cause.name) ** 2) for cause in told)]
 
 
 def scaled_priors(scales: Scales) -> dict[str, Floats]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from drift.codes import Mover, OwnMovement, Place, Reference, ReferenceFinding, WouldTell
 from drift.history import drifts
-from drift.history.causes import TILT_EAST, TILT_NORTH, level_places, zero_labels
+from drift.history.causes import TILT_EAST, TILT_NORTH, level_sources, zero_labels
 from drift.history.inputs import KINDS, Beliefs, swapped
 from drift.history.model import WALKS, Fit, told_columns
 from drift.history.uncertainty import WITHIN_REACH_SHARE, weight
@@ -147,9 +147,9 @@ def reference_notices(references: References | None) -> list[Notice]:
     """
     if references is None:
         return []
-    most: dict[tuple[Reference, Place | None, OwnMovement], ReferenceMoved] = {}
+    most: dict[tuple[Reference, Place | None, int, OwnMovement], ReferenceMoved] = {}
     for one in sorted(references.moved, key=lambda one: one.over_record_arcsec):
-        most[one.reference, one.place, one.kind] = one
+        most[one.reference, one.place, one.instrument, one.kind] = one
     notices = [_moved_notice(one) for one in most.values()]
     for kind in dict.fromkeys(rival.kind for rival in references.rivals):
         notices.append(_rivals_notice(references, kind))
@@ -161,6 +161,7 @@ def _moved_notice(one: ReferenceMoved) -> Notice:
         HistoryCode.REFERENCE_MOVED,
         reference=one.reference,
         place=one.place,
+        sensor=one.instrument or None,
         kind=one.kind,
         north=None if one.north is None else one.north.value,
         north_sd=None if one.north is None else one.north.sd,
@@ -215,7 +216,7 @@ def _zeros(fit: Fit) -> tuple[ZeroCreep, ...]:
 
 
 def _levels(fit: Fit) -> tuple[LevelDrift, ...]:
-    places = level_places(fit.model.series) if drifts.STEADY_LEVELS in fit.columns.at else ()
+    sources = level_sources(fit.model.series) if drifts.STEADY_LEVELS in fit.columns.at else ()
     return tuple(
         LevelDrift(
             place=Place(place),
@@ -223,8 +224,9 @@ def _levels(fit: Fit) -> tuple[LevelDrift, ...]:
             creep_east=_known(_measure(fit, drifts.STEADY_LEVELS, 2 * i + 1)),
             warmth_north=_measure(fit, drifts.WARM_LEVELS, 2 * i),
             warmth_east=_measure(fit, drifts.WARM_LEVELS, 2 * i + 1),
+            instrument=number,
         )
-        for i, place in enumerate(places)
+        for i, (place, number) in enumerate(sources)
     )
 
 
@@ -254,9 +256,12 @@ def _those_of(
     """Return the findings on one cause: one an epoch of the zero or a place of the levels."""
     series, out = fit.model.series, []
     both = drifts.STEADY_ZEROS in fit.columns.at and drifts.STEADY_LEVELS in fit.columns.at
-    names = zero_labels(series) if reference is Reference.ZERO else level_places(series)
-    for i, name in enumerate(names):
-        own = (series.zero_label if reference is Reference.ZERO else series.place) == name
+    labels = [(label, 0) for label in zero_labels(series)]
+    for i, (name, number) in enumerate(labels if reference is Reference.ZERO else level_sources(series)):
+        if reference is Reference.ZERO:
+            own = series.zero_label == name
+        else:
+            own = (series.place == name) & (series.instrument == number)
         columns = [i] if reference is Reference.ZERO else [2 * i, 2 * i + 1]
         measures = [_known(_measure(fit, cause, column)) for column in columns]
         span = _span(fit, own, kind)
@@ -274,6 +279,7 @@ def _those_of(
                 probability=share,
                 over_record_arcsec=made,
                 would_tell=None if both else WOULD_TELL[reference],
+                instrument=number,
             )
         )
     return out

@@ -390,9 +390,10 @@ def told(fit: Fit) -> Fit:
     if fit.model.tied or not any(kind_of(cause) is OwnMovement.STEADY for cause in causes):
         return fit
     first, *others = dict.fromkeys(kind_of(cause) for cause in causes)
-    likely = _likely(fit, combinations(causes, first))
+    sensor = bool(np.any(fit.model.series.instrument))
+    likely = _likely(fit, combinations(causes, first, sensor))
     for kind in others:
-        likely = _likely(fit, joined(likely, _likely(fit, combinations(causes, kind)), kind))
+        likely = _likely(fit, joined(likely, _likely(fit, combinations(causes, kind, sensor)), kind))
     return believed(replace(fit, model=replace(fit.model, beliefs=likely)), likely)
 
 

@@ -38,7 +38,8 @@ class Evidence:
     """Which readings see the tilt itself."""
 
     zeros: int  # nights with a shared hour-angle zero
-    levels: int  # level readings on the pier
+    levels: int  # level readings on the pier, the days of sensors among them
+    sensor_days: int = 0  # of the levels those that are the days of a tilt sensor
 
 
 def evidence(model: Model) -> Evidence:
@@ -49,7 +50,8 @@ def evidence(model: Model) -> Evidence:
         label: int(np.sum(shared & (series.zero_label == label))) for label in set(series.zero_label[shared])
     }
     zeros = sum(count - 1 for count in counts.values())
-    return Evidence(zeros, int(np.sum((series.place == Place.PIER) & ~model.ignored)) - 1)
+    on_pier = (series.place == Place.PIER) & ~model.ignored
+    return Evidence(zeros, int(np.sum(on_pier)) - 1, int(np.sum(on_pier & (series.instrument > 0))))
 
 
 def must_tie(model: Model) -> bool:
@@ -117,7 +119,8 @@ def wanted(sd_arcsec: float) -> int:
 
 def by_levels(series: Series) -> Remedy:
     """Count level readings at the claimed scatter of those in the record, else at the usual one."""
-    own = np.sqrt(series.variance[series.place == Place.PIER, 0, 0])
+    by_hand = (series.place == Place.PIER) & (series.instrument == 0)
+    own = np.sqrt(series.variance[by_hand, 0, 0])
     sd = float(np.median(own)) if own.size else LEVEL_SD_ARCSEC
     return Remedy(wanted(sd), sd)
 
@@ -133,8 +136,8 @@ def by_zeros(series: Series, latitude_rad: float, repeat_arcsec: float) -> Remed
     return Remedy(count, repeat_arcsec)
 
 
-def _settled_by(levels: Remedy, zeros: Remedy | None = None) -> Notice:
-    """Return the remedies as a notice."""
+def _settled_by(levels: Remedy, zeros: Remedy | None = None, has_sensor: bool = False) -> Notice:
+    """Return the remedies as a notice; a tilt sensor that logs all day is one where there is none."""
     return info(
         HistoryCode.SETTLED_BY_READINGS,
         levels=levels.count,
@@ -142,7 +145,18 @@ def _settled_by(levels: Remedy, zeros: Remedy | None = None) -> Notice:
         zeros=None if zeros is None else zeros.count,
         zero_repeat_arcsec=None if zeros is None else zeros.at_arcsec,
         wanted_arcsec=WANTED_SD,
+        sensor=not has_sensor,
     )
+
+
+def _by_levels_read(seen: Evidence) -> list[Notice]:
+    """Return which levels tell: a sensor that logs all day, and those read by hand."""
+    read, out = seen.levels + 1 - seen.sensor_days, []
+    if seen.sensor_days:
+        out.append(info(HistoryCode.BY_SENSOR, days=seen.sensor_days))
+    if read or not out:
+        out.append(info(HistoryCode.BY_LEVELS, levels=read))
+    return out
 
 
 def _east(
@@ -151,13 +165,14 @@ def _east(
     repeat = scales.zero_repeat
     good_zero = seen.zeros >= FEWEST_TO_JUDGE - 1 and repeat <= POOR_REPEAT
     levels = seen.levels >= FEWEST_TO_JUDGE - 1
-    settle = _settled_by(by_levels(series), by_zeros(series, latitude_rad, min(repeat, HOMED_REPEAT)))
+    zeros = by_zeros(series, latitude_rad, min(repeat, HOMED_REPEAT))
+    settle = _settled_by(by_levels(series), zeros, seen.sensor_days > 0)
     if good_zero or levels:
         by = []
         if good_zero:
             by.append(info(HistoryCode.BY_ZERO, repeat_arcsec=repeat, nights=seen.zeros + 1))
         if levels:
-            by.append(info(HistoryCode.BY_LEVELS, levels=seen.levels + 1))
+            by += _by_levels_read(seen)
         answer = Answer.YES if share <= YES_SHARE else Answer.PARTLY
         return Separable(
             answer=answer, because=tuple(by), would_settle_it=None if answer is Answer.YES else settle
@@ -174,12 +189,12 @@ def _east(
 
 
 def _north(series: Series, seen: Evidence, scales: Scales, share: float, frost: bool) -> Separable:
-    settle = _settled_by(by_levels(series))
+    settle = _settled_by(by_levels(series), has_sensor=seen.sensor_days > 0)
     if seen.levels >= FEWEST_TO_JUDGE - 1:
         answer = Answer.YES if share <= YES_SHARE else Answer.PARTLY
         return Separable(
             answer=answer,
-            because=(info(HistoryCode.BY_LEVELS, levels=seen.levels + 1),),
+            because=tuple(_by_levels_read(seen)),
             would_settle_it=None if answer is Answer.YES else settle,
         )
     if seen.zeros >= FEWEST_TO_JUDGE - 1 and scales.zero_repeat <= POOR_REPEAT:

@@ -10,7 +10,14 @@ from drift.codes import Answer, ForcingKind, HourAngleZero
 from drift.ground.heave import FrostForcing, FrostHeave
 from drift.history import components, drifts
 from drift.history.before import EarlierFit
-from drift.history.causes import axis_start, instrument_eras, level_starts, rate_now, zero_epochs
+from drift.history.causes import (
+    axis_start,
+    instrument_eras,
+    level_sources,
+    level_starts,
+    rate_now,
+    zero_epochs,
+)
 from drift.history.changes import RecordedCorrection, correction_cause, read_corrections
 from drift.history.components import View, cause_series, moves_over_gaps, view
 from drift.history.forcing import ForcingChoice, choose_forcing, chosen_with_steps, may_be_mistaken
@@ -27,6 +34,7 @@ from drift.history.outcome import (
     with_open_places,
 )
 from drift.history.references import reference_notices, references_of, with_rivals
+from drift.history.sensor import dated
 from drift.history.separability import POOR_REPEAT, judge, must_tie, question_zeros
 from drift.history.series import Series, make_series
 from drift.history.steps import StepsFound, find_events, noted
@@ -153,8 +161,8 @@ def centred(series: Series) -> tuple[Series, Floats]:
     for label in {str(name) for name in series.zero_label if name}:
         own = series.zero_label == label
         centre[own, 2] = np.median(series.value[own, 2])
-    for place in {str(p) for p in series.place if p}:
-        own = series.place == place
+    for place, number in level_sources(series):
+        own = (series.place == place) & (series.instrument == number)
         centre[own, :2] = np.median(series.value[own, :2], axis=0)
     value = series.value - centre
     value[night & (series.zero_label == ""), 2] = 0.0
@@ -198,7 +206,8 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
     shape = components.shape_of(seen)
     season = components.seasonal(shape, south)
     found = with_misrecorded(recorded, corrections_found(recorded, seen), series)
-    events = step_events(searched, seen) + recorded_events(recorded, seen)
+    events = [dated(event, inputs.sensors) for event in step_events(searched, seen)]
+    events += recorded_events(recorded, seen)
     last = last_night_event(searched)
     events = sorted([*events, *([last] if last else [])], key=lambda e: (e.before_us, e.what))
     references = references_of(seen.fit)
@@ -231,6 +240,7 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
         moves=moves_over_gaps(seen),
         follows=ForcingKind.CALENDAR if driven.forcing is None else driven.forcing.kind,
         references=references,
+        sensors=inputs.sensors,
         axis_now_own_sd=own_sd,
     )
 

@@ -42,6 +42,12 @@ class Series:
     face: Floats  # (n,) +1 face 0 or not said, -1 face 180
     era: Ints  # (n,) instrument era of a night
     common_sd: Floats  # (n, 2) uncertainty of az, alt that all nights of an era share
+    # (n,) of a level: 0 read by hand, else the number of a sensor whose day this is; by default all 0
+    instrument: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+
+    def __post_init__(self) -> None:
+        if self.instrument.size != self.time_us.size:
+            object.__setattr__(self, "instrument", np.zeros(self.time_us.size, dtype=np.int64))
 
     @property
     def size(self) -> int:
@@ -89,6 +95,7 @@ def make_series(nights: Nights, levels: pd.DataFrame, era_edges_us: Ints) -> tup
             face=np.array([r.face for r in kept], dtype=float),
             era=np.array([r.era for r in kept], dtype=np.int64),
             common_sd=np.array([r.common_sd for r in kept], dtype=float),
+            instrument=np.array([r.instrument for r in kept], dtype=np.int64),
         ),
         len(rows) - len(kept),
     )
@@ -108,6 +115,7 @@ class _Row:
     face: float = 1.0
     era: int = 0
     common_sd: Floats = field(default_factory=lambda: np.zeros(2))
+    instrument: int = 0
 
 
 def _usable(night: NightAxis) -> bool:
@@ -156,4 +164,5 @@ def _from_level(row: dict[Hashable, Any]) -> _Row:
         np.diag([sd**2, sd**2, NOT_OBSERVED]),
         place=Place(row["place"] or Place.PIER),
         face=sign,
+        instrument=int(row.get("instrument", 0)),
     )

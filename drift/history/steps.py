@@ -474,13 +474,27 @@ def _settled(model: Model, fit: Fit) -> Model:
     return model if told is None or fit.odds is None else replace(model, beliefs=told.settled(fit.odds))
 
 
+def _near(series: Series, best: int) -> Ints:
+    """Return the readings before which a step may lie that most probably lies before one of them.
+
+    The days of a sensor between two nights see no knob: of such a record the nights on both sides count in.
+    """
+    first, end = max(1, best - NEIGHBOURS), min(series.size, best + NEIGHBOURS + 1)
+    if np.any(series.instrument):
+        nights = np.flatnonzero(series.night >= 0)
+        earlier, later = nights[nights < best], nights[nights >= best]
+        first = min(first, max(int(earlier[-1]), 1)) if earlier.size else first
+        end = max(end, int(later[0]) + 1) if later.size else end
+    return np.arange(first, end)
+
+
 def _weigh(fit: Fit, best: int, thaw_odds: float = -np.inf) -> FoundStep | None:
     """Weigh all parts and places of a step; None where nothing, or a quick thaw, is the likelier.
 
     `thaw_odds` is the log of the odds of a quick thaw against nothing.
     """
     gained, chances = gains(fit, spread(fit)), gap_chances(fit)
-    near = np.arange(max(1, best - NEIGHBOURS), min(fit.model.series.size, best + NEIGHBOURS + 1))
+    near = _near(fit.model.series, best)
     odds = {part: (gained.step[part] + chances[part])[near] for part in STEP_SD}
     table = np.array(list(odds.values()))
     top = max(float(table.max()), 0.0, thaw_odds)

@@ -102,6 +102,8 @@ def with_pairs(readings: Readings) -> Prepared:
 def find_pairs(levels: pd.DataFrame) -> list[Pair]:
     """Return the pairs among level readings, each reading in one at most, the nearest in time together."""
     times, face = levels["time_us"].to_numpy(), levels["face_deg"].to_numpy(dtype=float)
+    if not (np.any(face == 0.0) and np.any(face == 180.0)):
+        return []
     place = np.array([text or "pier" for text in levels["place"]], dtype=object)
     near = [
         (abs(int(times[a]) - int(times[b])), int(times[a]), a, b)

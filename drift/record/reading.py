@@ -6,6 +6,8 @@ import json
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import compress
+from operator import ne
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -34,7 +36,7 @@ from drift.record.acts import (
 from drift.record.aside import mended_by
 from drift.record.engine import error_name, tolerant
 from drift.record.quick import id_of
-from drift.record.schema import batches, when_column
+from drift.record.schema import batches, collector_paused, when_column
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -215,15 +217,17 @@ def read_readings(connection: Connection) -> Readings:
     Each row is checked against the digest written with it, and its state against what was done to it; a row
     that was changed on the disk is left out, with a notice.
     """
-    found = [_rows(connection, kind) for kind in READING_COLUMNS]
-    damage, bad = _damage(connection, found)
-    tables = {rows.kind: _table(rows, bad[rows.kind]) for rows in found}
-    contents = (
-        content
-        for rows in found
-        for content, use in zip(rows.contents, (rows.states == schema.IN_USE) & ~bad[rows.kind], strict=True)
-        if use
-    )
+    with collector_paused():  # a sensor of a year is half a million rows
+        found = [_rows(connection, kind) for kind in READING_COLUMNS]
+        damage, bad = _damage(connection, found)
+        tables = {rows.kind: _table(rows, bad[rows.kind]) for rows in found}
+        contents = [
+            content
+            for rows in found
+            for content in compress(
+                rows.contents, ((rows.states == schema.IN_USE) & ~bad[rows.kind]).tolist()
+            )
+        ]
     notices = (_damage_notice(connection, damage),) if damage else ()
     return Readings(tables, id_of(contents), notices)
 
@@ -245,7 +249,7 @@ def _damage(
     bad = {}
     for rows in found:
         digests = schema.content_ids(rows.kind, rows.columns) if rows.contents else []
-        changed = np.array([one != two for one, two in zip(digests, rows.contents, strict=True)], dtype=bool)
+        changed = np.fromiter(map(ne, digests, rows.contents), bool, len(digests))
         due = np.where(np.isin(rows.file_ids, undone), schema.UNDONE, schema.IN_USE)
         due = np.where(np.isin(rows.row_ids, withdrawn), schema.WITHDRAWN, due)
         also = np.isin(rows.row_ids, put_back) & (
@@ -317,7 +321,7 @@ def _table(rows: _Rows, bad: npt.NDArray[np.bool_]) -> pd.DataFrame:
     chosen = order[good[order]]
     frame = pd.DataFrame(
         {
-            name: pd.Series([values[at] for at in chosen.tolist()], dtype=object)
+            name: pd.Series(np.array(values, dtype=object)[chosen], dtype=object)
             if isinstance(values, list)
             else values[chosen]
             for name, values in rows.columns.items()

@@ -161,6 +161,7 @@ def _with_marks(sentence: str) -> Callable[[Analysis], str]:
 
 def _tilt_caption(analysis: Analysis) -> str:
     levels = " Short strokes at the foot are level readings." if axis_and_tilt.level_times(analysis) else ""
+    levels += " A bar there is the time of a tilt sensor." if analysis.history.sensors else ""
     described = _with_marks(
         f"Change since the first night with a usable axis; bands are {_SDS} of the difference.{levels}"
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from drift.codes import CauseKind, HourAngleZero, Mover, OwnMovement, Reference, WouldTell
@@ -29,6 +30,7 @@ CAUSE_WORDS: dict[CauseKind, str] = {
     CauseKind.WARMTH_OF_MOUNT: "warmth of the mount",
     CauseKind.WARMTH_OF_ZERO: "warmth of the hour-angle zero",
     CauseKind.WARMTH_OF_LEVEL: "warmth of the level",
+    CauseKind.WANDER_OF_LEVEL: "wander of the tilt sensor",
     CauseKind.WANDER_OF_PIER: "wander of the pier",
     CauseKind.CREEP_OF_MOUNT: "creep of the mount",
     CauseKind.CORRECTION: "correction",
@@ -67,6 +69,10 @@ def _date(time_us: int) -> str:
     return f"{as_utc(time_us):%Y-%m-%d}"
 
 
+def _minute(time_us: int) -> str:
+    return f"{as_utc(time_us):%Y-%m-%d %H:%M}"
+
+
 # ---- What can be told apart, why, and what would settle it.
 
 
@@ -91,14 +97,21 @@ def _by_readings(of: Values) -> str:
         f"{_some(count, 'level reading')} on the pier top, each end for end, before the next change and as "
         f"many after it (at {of['level_sd_arcsec']:.0f} arcsec each that tells a change of the tilt to {to})"
     )
+    sensor = (
+        "; for sure and for good, a tilt sensor on the pier that logs all day, since it tells pier from "
+        "mount at every change"
+        if of.get("sensor")
+        else ""
+    )
     if of["zeros"] is None:
-        return levels
+        return f"{levels}{sensor}"
     zeros = (
         "one solve before the sync (before_sync = true) of a mount that was homed, on "
         f"{_some(of['zeros'], 'night')} before the next change and as many after it (a zero that repeats to "
         f"{of['zero_repeat_arcsec']:.0f} arcsec then tells a change of the east tilt to {to})"
     )
-    return f"{levels}; or {zeros}" if count <= of["zeros"] else f"{zeros}; or {levels}"
+    both = f"{levels}; or {zeros}" if count <= of["zeros"] else f"{zeros}; or {levels}"
+    return f"{both}{sensor}"
 
 
 def _some(count: int, what: str) -> str:
@@ -162,7 +175,10 @@ def _before_reference(of: Values) -> str:
 #: Names of references, and readings of another kind that would show it.
 _REFERENCE = {Reference.ZERO: "hour-angle zero", Reference.LEVEL: "level"}
 _WOULD_TELL = {
-    WouldTell.LEVEL: "  A level reading on the pier now and then would tell for sure.",
+    WouldTell.LEVEL: (
+        "  A level reading on the pier now and then would tell for sure, and so would a tilt sensor that "
+        "logs all day."
+    ),
     WouldTell.SOLVE_BEFORE_SYNC: (
         "  A mount that is homed, with one solve before each sync (before_sync = true), would tell for sure."
     ),
@@ -172,8 +188,9 @@ _PER = {OwnMovement.STEADY: "a year", OwnMovement.WARMTH: "a degree"}
 
 def _reference_moved(of: Values) -> str:
     reference, per = Reference(of["reference"]), _PER[of["kind"]]
-    bare = "zero" if reference is Reference.ZERO else "level"
-    name = _REFERENCE[reference] + (f" on the {of['place']}" if of["place"] else "")
+    bare = "zero" if reference is Reference.ZERO else "sensor" if of.get("sensor") else "level"
+    called = "tilt sensor" if of.get("sensor") else _REFERENCE[reference]
+    name = called + (f" on the {of['place']}" if of["place"] else "")
     if of["north"] is None:
         size = phrases.angle(abs(of["east"]), of["east_sd"])
     else:
@@ -214,6 +231,77 @@ def _beside(north: float, east: float) -> str:
     return f": the pier then tilts {' and '.join(parts)}" if parts else ""
 
 
+def _sensor(of: Values) -> str:
+    return f"tilt sensor {of['number']} on the {of['place']}"
+
+
+def _sensor_folded(of: Values) -> str:
+    said = (
+        f"The {of['readings']:,} readings of {_sensor(of)} were taken as one series and folded to a mean for "
+        f"each of {_some(of['days'], 'day')} (± {of['day_sd_arcsec']:.1f} arcsec; its slow wander is counted "
+        "in beside that)."
+    )
+    if of["put_aside"]:
+        said += f"  {_some(of['put_aside'], 'reading')} that stood off from the hours about them went unused."
+    if of["resolution_arcsec"] >= 1.0:
+        said += f"  It tells steps of {of['resolution_arcsec']:.1f} arcsec and no less."
+    return said
+
+
+def _sensor_swings(of: Values) -> str:
+    size, sd = of["swing_arcsec"], of["swing_sd_arcsec"]
+    if size > 2.0 * sd:
+        hour = of["furthest_solar_hour"]
+        said = (
+            f"The reading of {_sensor(of)} swings by {phrases.angle(size, sd)} a day with the Sun, furthest "
+            f"{phrases.toward(of['toward_bearing_deg'])} at {int(hour):02d}:{round(hour % 1 * 60):02d} "
+            "solar time"
+        )
+        if of["most_arcsec"] is not None and of["most_arcsec"] - of["least_arcsec"] > max(
+            3.0 * sd, 0.3 * size
+        ):
+            said += f" (from {of['least_arcsec']:.1f} to {of['most_arcsec']:.1f} arcsec through the year)"
+        said += ".  Whether pier or sensor swings only solves all through a night would tell."
+    else:
+        said = f"No swing with the Sun was found in the reading of {_sensor(of)} (± {sd:.1f} arcsec)."
+    sides = (("north", "north", "south"), ("east", "east", "west"))
+    parts = [
+        f'{abs(of[f"warmth_{key}"]):.2f} ± {of[f"warmth_{key}_sd"]:.2f}" '
+        f"{one if of[f'warmth_{key}'] > 0 else other}"
+        for key, one, other in sides
+        if of[f"warmth_{key}"] is not None and abs(of[f"warmth_{key}"]) > 2.0 * of[f"warmth_{key}_sd"]
+    ]
+    if parts:
+        said += f"  From day to day it goes with the temperature: {phrases.listed(parts)} a degree."
+    return said
+
+
+def _sensor_stuck(of: Values) -> str:
+    return (
+        f"{_some(of['readings'], 'reading')} of {_sensor(of)} between {_date(of['from_us'])} and "
+        f"{_date(of['until_us'])} went unused: there it stood still to the digit for a day or more, or was "
+        "at the end of its range.  Look at the sensor, its wiring and its range."
+    )
+
+
+def _sensor_knocked(of: Values) -> str:
+    size = math.hypot(of["north_arcsec"], of["east_arcsec"])
+    return (
+        f"Between {_minute(of['after_us'])} and {_minute(of['before_us'])} UTC the reading of {_sensor(of)} "
+        f"changed by {phrases.plain_angle(size)} and the axis did not follow: the sensor itself was probably "
+        "knocked or set anew.  Its later readings were taken back by as much, and nobody is charged with it."
+    )
+
+
+def _sensor_clock(of: Values) -> str:
+    way = "late" if of["hours"] > 0 else "early"
+    return (
+        f"The daily swing of {_sensor(of)} came {abs(of['hours']):.1f} hours too {way} at the end of its "
+        "record: its clock has probably gone wrong, and what it dates is as uncertain as that.  Set the "
+        "clock and note when."
+    )
+
+
 SENTENCES: dict[HistoryCode, Writer] = {
     HistoryCode.BEFORE_REFERENCE: _before_reference,
     HistoryCode.ZEROS_TAKEN_FOR_KEPT: lambda of: (
@@ -243,6 +331,12 @@ SENTENCES: dict[HistoryCode, Writer] = {
         f"the hour-angle zero repeats to {of['repeat_arcsec']:.0f} arcsec over {of['nights']} nights"
     ),
     HistoryCode.BY_LEVELS: lambda of: f"{of['levels']} level readings were taken on the pier",
+    HistoryCode.BY_SENSOR: lambda of: f"a tilt sensor on the pier logged all day on {of['days']} days",
+    HistoryCode.SENSOR_FOLDED: _sensor_folded,
+    HistoryCode.SENSOR_SWINGS: _sensor_swings,
+    HistoryCode.SENSOR_STUCK: _sensor_stuck,
+    HistoryCode.SENSOR_CLOCK: _sensor_clock,
+    HistoryCode.SENSOR_KNOCKED: _sensor_knocked,
     HistoryCode.BY_SHAPE_IN_TIME: lambda of: (
         "there are too few level readings on the pier; north tilt is told from the altitude adjuster "
         "only through time, because the pier heaves along one direction that its east part shows"

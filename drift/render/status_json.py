@@ -48,6 +48,7 @@ if TYPE_CHECKING:
         ReferenceMoved,
         References,
         Rival,
+        SensorSeries,
         Separable,
         Settling,
         Verdict,
@@ -104,10 +105,29 @@ def _zero(zero: ZeroCreep) -> dict[str, Any]:
 def _level(level: LevelDrift) -> dict[str, Any]:
     return {
         "place": level.place,
+        "sensor": level.instrument or None,
         **_with_sd("creep_north_arcsec_per_year", level.creep_north),
         **_with_sd("creep_east_arcsec_per_year", level.creep_east),
         **_with_sd("warmth_north_arcsec_per_c", level.warmth_north),
         **_with_sd("warmth_east_arcsec_per_c", level.warmth_east),
+    }
+
+
+def _sensor(one: SensorSeries) -> dict[str, Any]:
+    swing = one.swing
+    return {
+        **named(one, "place", "number", "from_us", "to_us", "readings", "days", "put_aside", "stuck"),
+        **_with_sd("daily_swing", swing.peak_to_trough),
+        "daily_swing_toward_bearing_deg": number(swing.toward_bearing_deg),
+        "daily_swing_furthest_solar_hour": number(swing.furthest_solar_hour),
+        "daily_swing_least": number(swing.least),
+        "daily_swing_most": number(swing.most),
+        **_with_sd("warmth_north_arcsec_per_c", one.warmth_north),
+        **_with_sd("warmth_east_arcsec_per_c", one.warmth_east),
+        "steps": [named(step, "after_us", "before_us", "north", "east") for step in one.steps],
+        "resolution": number(one.resolution),
+        "day_sd": number(one.day_sd),
+        "clock_hours": number(one.clock_hours),
     }
 
 
@@ -386,6 +406,7 @@ def as_mapping(analysis: Analysis) -> dict[str, Any]:
         "default_notices": [as_data(one) for one in (*analysis.defaults_used, *analysis.filled_in)],
         "axis_now": _axis_now(analysis.history),
         "references": references_mapping(analysis.history.references),
+        "sensors": [_sensor(one) for one in analysis.history.sensors],
         "set_aside": _set_aside(analysis),
         "notices": [as_data(notice) for notice in all_notices(analysis)],
         "warnings": all_warnings(analysis),

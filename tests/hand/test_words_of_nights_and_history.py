@@ -53,6 +53,20 @@ LEVEL_MOVED = {
     "east_sd": 0.2,
     "probability": 0.995,
 }
+SENSOR = {"place": "pier", "number": 1}
+SWINGS = {
+    **SENSOR,
+    "swing_arcsec": 6.04,
+    "swing_sd_arcsec": 0.12,
+    "toward_bearing_deg": 143.0,
+    "furthest_solar_hour": 14.25,
+    "warmth_north": -0.44,
+    "warmth_north_sd": 0.02,
+    "warmth_east": 0.01,
+    "warmth_east_sd": 0.02,
+}
+NO_SWING = {**SWINGS, "swing_arcsec": 0.1, "warmth_north": None, "warmth_east": None}
+FOLDED = {**SENSOR, "readings": 52_560, "days": 366, "day_sd_arcsec": 0.42}
 RIVALS = {
     "references": ("hour_angle_zero", "level"),
     "moving": (("mount",), ("pier", "reference"), ()),
@@ -162,6 +176,22 @@ NOTICES = [
     *(warning(HistoryCode.RIVALS, kind=kind, **RIVALS) for kind in ("steady", "warmth")),
     info(HistoryCode.BY_ZERO, repeat_arcsec=9.4, nights=120),
     info(HistoryCode.BY_LEVELS, levels=14),
+    info(HistoryCode.BY_SENSOR, days=366),
+    info(HistoryCode.SENSOR_FOLDED, **FOLDED, put_aside=0, resolution_arcsec=0.1),
+    info(HistoryCode.SENSOR_FOLDED, **FOLDED, put_aside=127, resolution_arcsec=10.0),
+    info(HistoryCode.SENSOR_SWINGS, **SWINGS, least_arcsec=2.1, most_arcsec=9.0),
+    info(HistoryCode.SENSOR_SWINGS, **NO_SWING, least_arcsec=None, most_arcsec=None),
+    warning(HistoryCode.SENSOR_STUCK, **SENSOR, readings=401, from_us=NOV_US, until_us=NOV_US + 3 * DAY_US),
+    warning(HistoryCode.SENSOR_CLOCK, **SENSOR, hours=-5.9),
+    warning(
+        HistoryCode.SENSOR_KNOCKED,
+        **SENSOR,
+        after_us=NOV_US,
+        before_us=NOV_US + 600_000_000,
+        north_arcsec=30.0,
+        east_arcsec=-40.0,
+    ),
+    warning(HistoryCode.REFERENCE_MOVED, **LEVEL_MOVED, sensor=1, would_tell=None),
     info(HistoryCode.BY_SHAPE_IN_TIME),
     info(HistoryCode.BY_FROST),
     info(HistoryCode.ZERO_REPEATS_POORLY, repeat_arcsec=94.0),
@@ -177,6 +207,7 @@ NOTICES = [
             zeros=zeros,
             zero_repeat_arcsec=None if zeros is None else 10.0,
             wanted_arcsec=10.0,
+            sensor=True,
         )
         for zeros in (None, 1, 9)
     ),

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from drift.mount.axis_error import axis_error
-from drift.quantities import Floats
+from drift.quantities import DAY_US, Floats
 from drift.render import phrases
 from drift.render.figures.canvas import (
     FITTED,
@@ -52,6 +52,8 @@ if TYPE_CHECKING:
 _WIDEN = 3.0
 #: Heights of the panels: the picture takes less than a sheet of paper.
 _HEIGHTS_IN = (1.25, 1.25, 1.25)
+#: A sensor that was silent for longer breaks its bar [days].
+_BREAK_DAYS = 3.0
 #: Number of the panel of the distance.
 _DISTANCE = 2
 #: A curve is drawn through so many nights at least, and with about so many points at most.
@@ -264,7 +266,8 @@ def tilt_figure(analysis: Analysis, axes: Any = None, *, width_in: float = WIDE_
     -------
     matplotlib.figure.Figure
         Bands are one standard deviation of the difference against the start, and break where no
-        reading stands for 45 days.  Short strokes at the foot of the pier's panels are level readings.
+        reading stands for 45 days.  Short strokes at the foot of the pier's panels are level readings, a bar
+        there the time in which a tilt sensor logs all day.
         A plate that was shimmed is drawn dashed.
     """
     with house_style():
@@ -277,17 +280,29 @@ def tilt_figure(analysis: Analysis, axes: Any = None, *, width_in: float = WIDE_
             drawn.title(k, head, rest.format(clockwise=clockwise, other=other), "[arcsec]")
         _one_scale(drawn.panels, analysis.site.warn.tilt_arcsec)
         for panel in drawn.panels[:2]:
-            _level_strokes(panel, levels)
-        notes = ["strokes: level readings"] * bool(levels.size) + ["dashed: plate"] * plate_used(history)
+            _level_marks(panel, levels, [dates(np.array(span)) for span in sensor_spans(analysis)])
+        notes = ["strokes: level readings"] * bool(levels.size)
+        notes += ["bar: tilt sensor"] * bool(history.sensors) + ["dashed: plate"] * plate_used(history)
         side_note(drawn.panels[1], "   ".join(notes), width_in)
         drawn.mark_changes()
         return drawn.figure
 
 
 def level_times(analysis: Analysis) -> list[int]:
-    """Return the times of the history that are no night's: those of level readings [us]."""
-    nights = {int(night.time_us) for night in analysis.nights.nights}
-    return [int(t) for t in analysis.history.time_us if int(t) not in nights]
+    """Return the times of the history that are no night's and no sensor's: those of level readings [us]."""
+    others = {int(night.time_us) for night in analysis.nights.nights}
+    for sensor in analysis.history.sensors:
+        others |= set(sensor.day_us.tolist())
+    return [int(t) for t in analysis.history.time_us if int(t) not in others]
+
+
+def sensor_spans(analysis: Analysis) -> list[tuple[int, int]]:
+    """Return from when to when tilt sensors logged without a break of days [us]."""
+    out = []
+    for sensor in analysis.history.sensors:
+        breaks = np.flatnonzero(np.diff(sensor.day_us) > _BREAK_DAYS * DAY_US) + 1
+        out += [(int(part[0]), int(part[-1])) for part in np.split(sensor.day_us, breaks)]
+    return out
 
 
 def _tilt_panel(panel: Axes, history: History, times: Floats, name: str, hue: str) -> None:
@@ -321,12 +336,16 @@ def _one_scale(drawn: list[Axes], limit: float) -> None:
         least_height(panel, height)
 
 
-def _level_strokes(panel: Axes, times: Floats) -> None:
-    if not times.size:
+def _level_marks(panel: Axes, times: Floats, spans: list[Floats]) -> None:
+    if not times.size and not spans:
         return
     low, high = panel.get_ylim()
     panel.set_ylim(low - 0.09 * (high - low), high)
     foot = panel.get_xaxis_transform()
+    for span in spans:
+        panel.plot(span, [0.03, 0.03], transform=foot, color=colour("ink"), linewidth=1.5)
+    if not times.size:
+        return
     width = 0.8 if len(times) < 100 else 0.4
     panel.plot(
         times,
@@ -363,4 +382,13 @@ def describe_tilt(analysis: Analysis) -> str:
         f"{phrases.mount_azimuth_words(change[4], sd[4], latitude)}, its altitude by "
         f"{phrases.mount_altitude_words(change[5], sd[5])}. "
         f"{phrases.counted(len(level_times(analysis)), 'level reading is', 'level readings are')} marked."
+        f"{_sensors_described(history)}"
     )
+
+
+def _sensors_described(history: History) -> str:
+    days = sum(sensor.days for sensor in history.sensors)
+    if not days:
+        return ""
+    sensors = phrases.counted(len(history.sensors), "tilt sensor that logged", "tilt sensors that logged")
+    return f" A bar marks the time of {sensors} all day, {phrases.counted(days, 'day')} in all."

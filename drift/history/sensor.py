@@ -1,0 +1,903 @@
+"""A tilt sensor that logs all day: one dense series, folded to a state a night and a mean a day.
+
+A sensor of some hundred readings a day tells nothing more of the pier by its single readings than by their
+daily means, and much less than their number says: what is left in them is the Sun's swing, the sensor's
+warmth and its own wander.  So a dense series is taken as one.  What is no reading of the pier (stuck,
+saturated, someone leaning on it) is put aside and counted; the swing with the Sun is fitted by two harmonics
+of solar time, with the season's share where a year is there; sudden changes are looked for in what is left
+and dated to the reading; and the rest is folded to the mean of each local noon-to-noon day, cut at sudden
+changes and corrections.  What the sensor does by itself in the long run (rate, warmth, wander) is left to the
+separation (`drift.history.drifts`), which sees the nights as well.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy.linalg import solveh_banded
+
+from drift.codes import Part, Place
+from drift.history.inputs import Warmth
+from drift.history.series import LEVEL_SD_ARCSEC
+from drift.mount.axis_error import axis_of_tilt
+from drift.night.prepared import NightSplit
+from drift.notices import HistoryCode, Notice, info, warning
+from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints
+from drift.types import DailySwing, Event, Measure, Nights, SensorSeries, SensorStep
+
+HOUR_US = DAY_US // 24
+
+# ---- Which readings are of a sensor: those of one place, face and instrument, by how dense they are.
+
+
+#: A day is dense with a reading every two hours or more: common practice, nobody reads by hand so often.
+DENSE_A_DAY = 12
+#: So many dense days make a series.
+FEWEST_DAYS = 3
+#: Two sensors at one place show as two heaps of readings in most hours, each with this share at least.
+LEAST_SHARE = 0.2
+#: Readings that a look at heaps needs.
+FEWEST_IN_HEAPS = 8
+
+
+@dataclass(frozen=True)
+class Folded:
+    """Level readings with each dense series folded; the table is the one given where there is none.
+
+    Parameters
+    ----------
+    levels
+        Columns of `drift.readings.READING_COLUMNS` and, where something was folded, `instrument` (0 for what
+        was read by hand, else the sensor's number).
+    sensors
+        What each sensor does.
+    notices
+        What is to be said of them.
+    """
+
+    levels: pd.DataFrame = field(repr=False)
+    sensors: tuple[SensorSeries, ...] = ()
+    notices: tuple[Notice, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Raw:
+    """The readings of one sensor in order of time."""
+
+    place: Place
+    time_us: Ints
+    tilt: Floats  # (n, 2) north, east [arcsec]
+    claimed: float  # median of the sds that came with them, NaN without
+
+    def picked(self, pick: Bools) -> _Raw:
+        return replace(self, time_us=self.time_us[pick], tilt=self.tilt[pick])
+
+
+def fold_sensors(
+    levels: pd.DataFrame, nights: Nights, split: NightSplit, warmth: Warmth | None, latitude_rad: float
+) -> Folded:
+    """Fold each dense series among level readings to the days of its nights.
+
+    Parameters
+    ----------
+    levels
+        Table of level readings, end-for-end pairs joined.
+    nights
+        All nights: a day's state is told for the time of its night.
+    split
+        Days run from local mean noon to noon and are cut at corrections.
+    warmth
+        How warm the days were; None when that isn't known.
+    latitude_rad
+        Geodetic latitude [rad].
+    """
+    if len(levels) < DENSE_A_DAY * FEWEST_DAYS:
+        return Folded(levels)
+    taken = np.zeros(len(levels), dtype=bool)
+    found = [raw for rows, raw in _dense(levels, split) if _mark(taken, rows)]
+    if not found:
+        return Folded(levels)
+    sky = _sky(nights, latitude_rad)
+    tables, sensors, notices = [levels[~taken].assign(instrument=0)], [], []
+    for number, raw in enumerate(found, 1):
+        rows, sensor, said = _folded(raw, number, sky, split, warmth)
+        tables.append(rows[levels.columns.tolist() + ["instrument"]])
+        sensors.append(sensor)
+        notices += said
+    table = pd.concat([one for one in tables if len(one)], ignore_index=True)
+    table = table.sort_values(["time_us", "instrument"], kind="stable", ignore_index=True)
+    return Folded(table, tuple(sensors), tuple(notices))
+
+
+def _mark(taken: Bools, rows: Ints) -> bool:
+    taken[rows] = True
+    return True
+
+
+def _dense(levels: pd.DataFrame, split: NightSplit) -> list[tuple[Ints, _Raw]]:
+    """Return the rows and the readings of each sensor."""
+    code, names = pd.factorize(levels["place"])
+    turned = levels["face_deg"].to_numpy(dtype=float) == 180.0
+    claims = np.isfinite(levels["sigma_arcsec"].to_numpy(dtype=float))
+    time_us = levels["time_us"].to_numpy(dtype=np.int64)
+    tilt = levels[["tilt_north_arcsec", "tilt_east_arcsec"]].to_numpy(dtype=float)
+    place = np.array([Place(name or Place.PIER) for name in names], dtype=object)
+    out: list[tuple[Ints, _Raw]] = []
+    for where in sorted(set(place.tolist())):
+        at_place = np.isin(code, np.flatnonzero(place == where))
+        for face in (False, True):
+            for claimed in (False, True):
+                rows = np.flatnonzero(at_place & (turned == face) & (claims == claimed))
+                rows = rows[np.argsort(time_us[rows], kind="stable")]
+                rows = rows[_within_dense_days(time_us[rows], split)]
+                if not rows.size:
+                    continue
+                sigma = levels["sigma_arcsec"].to_numpy(dtype=float)[rows]
+                sd = float(np.median(sigma)) if claimed else np.nan
+                raw = _Raw(where, time_us[rows], (-1.0 if face else 1.0) * tilt[rows], sd)
+                out += [(rows[own], raw.picked(own)) for own in _instruments(raw) if own.any()]
+    return out
+
+
+def _within_dense_days(time_us: Ints, split: NightSplit) -> Bools:
+    """Return which readings, by time, lie from the first dense day to the last; none where there are too few.
+
+    The unfinished days at both ends count in as far as readings follow each other closely.
+    """
+    out = np.zeros(time_us.size, dtype=bool)
+    day = split.day(time_us)
+    days, counts = np.unique(day, return_counts=True)
+    dense = days[counts >= DENSE_A_DAY]
+    if dense.size < FEWEST_DAYS:
+        return out
+    first, end = np.searchsorted(day, [dense[0], dense[-1] + 1])
+    breaks = np.flatnonzero(np.diff(time_us) > DAY_US // DENSE_A_DAY) + 1
+    first = max(breaks[breaks <= first], default=0)
+    end = min(breaks[breaks >= end], default=time_us.size)
+    out[first:end] = True
+    return out
+
+
+def _instruments(raw: _Raw) -> list[Bools]:
+    """Return which readings are of which of two sensors that log at one place; of one that are all."""
+    everything = np.ones(raw.time_us.size, dtype=bool)
+    apart = float(np.median(np.diff(raw.time_us))) if raw.time_us.size > 1 else 0.0
+    width = int(max(HOUR_US, FEWEST_IN_HEAPS * apart))
+    for axis in (0, 1):
+        lower = _lower_heap(raw.time_us // width, raw.tilt[:, axis])
+        if lower is not None:
+            return [lower, ~lower]
+    return [everything]
+
+
+def _lower_heap(span: Ints, value: Floats) -> Bools | None:
+    """Return which readings are of the lower of two heaps; None where there is one heap."""
+    order = np.lexsort((value, span))
+    _, first, count = np.unique(span[order], return_index=True, return_counts=True)
+    ranked, group = value[order], np.repeat(np.arange(first.size), count)
+    gap = np.append(np.diff(ranked), 0.0)
+    gap[first + count - 1] = 0.0
+    most = np.maximum.reduceat(gap, first)
+    total = ranked[first + count - 1] - ranked[first]
+    at = np.full(first.size, -1, dtype=np.int64)  # place of the widest gap in each span
+    hit = np.flatnonzero(gap == most[group])
+    at[group[hit][::-1]] = hit[::-1]
+    below = at - first + 1
+    share = np.minimum(below, count - below) / count
+    enough = count >= FEWEST_IN_HEAPS // 2
+    two = enough & (most > 1.5 * (total - most)) & (share >= LEAST_SHARE)
+    if np.count_nonzero(two) < 0.5 * np.count_nonzero(enough) or not two.any():
+        return None
+    between = 0.5 * (ranked[at] + ranked[np.minimum(at + 1, ranked.size - 1)])
+    known = np.flatnonzero(two)
+    edge = np.interp(np.arange(first.size), known, between[known])
+    lower = np.empty(value.size, dtype=bool)
+    lower[order] = ranked < edge[group]
+    switches = np.count_nonzero(np.diff(lower.astype(np.int8)))
+    return lower if switches > LEAST_SHARE * value.size else None  # they take turns: no pier does
+
+
+# ---- Readings that are none of the pier: a sensor that stands still or is at its limit, a bump, a visitor.
+
+
+#: A value that stays the same to the digit for so many days, where it else changes every hour, is stuck.
+STUCK_DAYS = 1.0
+#: Readings so many robust sds (and at least this) off their hours are none of the pier [arcsec].
+OFF_SDS, OFF_ARCSEC = 6.0, 1.0
+#: Hours that are off from those about them are put aside when they are so many at most.
+LONGEST_VISIT_HOURS = 9
+#: A sensor is at its limit where so many readings are just its greatest or least, and so many times as many
+#: as have one of the values next to it; days with this share of them go unused.
+FEWEST_AT_LIMIT, TIMES_AS_MANY, SHARE_AT_LIMIT = 20, 5.0, 0.02
+MAD = 1.4826
+
+
+def resolution(value: Floats) -> float:
+    """Return the step in which a sensor tells its readings [arcsec]; near 0 where it is fine."""
+    return float(np.median(np.diff(np.unique(np.round(value, 6))))) if np.ptp(value) > 0.0 else 0.0
+
+
+def stuck(time_us: Ints, value: Floats) -> Bools:
+    """Return which readings stand still to the digit, (n,), though the sensor else changes each hour."""
+    out = np.zeros(value.size, dtype=bool)
+    if not _changes_within_hours(time_us, value):
+        return out  # too coarse to tell
+    start = np.append(0, np.flatnonzero(np.diff(value) != 0.0) + 1)
+    end = np.append(start[1:], value.size) - 1
+    long = (time_us[end] - time_us[start]) / DAY_US >= STUCK_DAYS
+    for a, b in zip(start[long], end[long], strict=True):
+        out[a : b + 1] = True
+    return out
+
+
+def at_limit(day: Ints, value: Floats, coarse: float) -> Bools:
+    """Return the readings of days on which the sensor was at the end of its range, (n,).
+
+    What is left of such a day is no mean of it.
+    """
+    out = np.zeros(value.size, dtype=bool)
+    for end, inward in ((value.max(), -1.0), (value.min(), 1.0)):
+        hit = value == end
+        beside = inward * (value - end)
+        usual = np.count_nonzero((beside > 0.0) & (beside <= 10.5 * coarse)) / 10.0
+        if np.count_nonzero(hit) < max(FEWEST_AT_LIMIT, TIMES_AS_MANY * usual):
+            continue
+        days, number = np.unique(day, return_inverse=True)
+        share = np.bincount(number, hit) / np.bincount(number)
+        out |= (share > SHARE_AT_LIMIT)[number]
+    return out
+
+
+def _changes_within_hours(time_us: Ints, value: Floats) -> bool:
+    _, first = np.unique(time_us // HOUR_US, return_index=True)
+    return bool(np.median(np.maximum.reduceat(value, first) - np.minimum.reduceat(value, first)) > 0.0)
+
+
+@dataclass(frozen=True)
+class _Hours:
+    """Medians of the hours with readings."""
+
+    number: Ints  # (m,) hours since 1970 UTC
+    time_us: Floats  # (m,) mean time of the readings
+    tilt: Floats  # (m, 2)
+    group: Ints  # (n,) which of them each reading is of
+    noise: Floats  # (2,) robust sd of a reading within its hour
+
+
+def _hours(raw: _Raw) -> _Hours:
+    number, first, count = np.unique(raw.time_us // HOUR_US, return_index=True, return_counts=True)
+    group = np.repeat(np.arange(number.size), count)
+    since = raw.time_us - raw.time_us[0]
+    time_us = raw.time_us[0] + np.add.reduceat(since.astype(float), first) / count
+    low, high = first + (count - 1) // 2, first + count // 2
+    tilt, noise = np.empty((number.size, 2)), np.empty(2)
+    for axis in (0, 1):
+        value = raw.tilt[:, axis]
+        ranked = value[np.lexsort((value, group))]
+        tilt[:, axis] = 0.5 * (ranked[low] + ranked[high])
+        near = np.diff(raw.time_us) <= HOUR_US
+        moved = np.abs(np.diff(value)[near]) if near.any() else np.zeros(1)
+        noise[axis] = MAD * float(np.median(moved)) / np.sqrt(2.0)
+    return _Hours(number, time_us, tilt, group, noise)
+
+
+def _visits(hours: _Hours, flat: Floats, least: Floats) -> Bools:
+    """Return which hours are off from those about them, (m,), by more than their scatter allows."""
+    out = np.zeros(hours.number.size, dtype=bool)
+    reach = LONGEST_VISIT_HOURS
+    if hours.number.size <= 2 * reach + 1:
+        return out
+    padded = np.pad(flat, ((reach, reach), (0, 0)), mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1, axis=0)
+    off = np.abs(flat - np.median(windows, axis=2))
+    near = np.maximum(MAD * np.median(off, axis=0), least)
+    return np.asarray(np.any(off > np.maximum(OFF_SDS * near, OFF_ARCSEC), axis=1))
+
+
+# ---- The swing with the Sun: two harmonics of solar time over a course that goes straight from day to day.
+
+
+#: The season's share of the swing is fitted over so many days.
+SEASON_DAYS = 300.0
+#: Spans over which the phase of the swing is looked at [days], fewest of them.
+PHASE_DAYS, FEWEST_PHASES = 30.0, 5
+#: A clock is said to drift when the swing's phase goes by so many hours over the record, and so many sds.
+CLOCK_HOURS, CLOCK_SDS = 2.0, 5.0
+
+
+def solar_hours(time_us: Floats, longitude_deg: float) -> Floats:
+    """Return the apparent solar time since midnight, (n,) [h]; the equation of time to half a minute.
+
+    Its two terms are those of solar engineering (Duffie and Beckman, Solar Engineering of Thermal Processes,
+    section 1.5, from memory).
+    """
+    days = np.asarray(time_us, dtype=float) / DAY_US
+    turn = 2.0 * np.pi * ((days % YEAR_DAYS) - 81.0) / 364.0
+    minutes = 9.87 * np.sin(2.0 * turn) - 7.53 * np.cos(turn) - 1.5 * np.sin(turn)
+    return np.asarray(24.0 * ((days + longitude_deg / 360.0) % 1.0) + minutes / 60.0)
+
+
+def swing_columns(hour: Floats, season_rad: Floats | None) -> Floats:
+    """Return cos and sin of the day and the half day, each by itself and times the year's, (n, 4 or 12)."""
+    turn = 2.0 * np.pi * hour / 24.0
+    day = np.stack([np.cos(turn), np.sin(turn), np.cos(2.0 * turn), np.sin(2.0 * turn)], axis=1)
+    if season_rad is None:
+        return day
+    return np.concatenate([day, day * np.cos(season_rad)[:, None], day * np.sin(season_rad)[:, None]], axis=1)
+
+
+@dataclass(frozen=True)
+class _Swing:
+    """The fit of the swing: amplitudes of the columns, their covariance, and what is left of the hours."""
+
+    longitude_deg: float
+    seasonal: bool
+    amplitude: Floats  # (q, 2)
+    cov: Floats  # (2, q, q)
+    course: Floats  # (m, 2) of the hours, without the swing
+
+    def columns(self, time_us: Floats) -> Floats:
+        season = 2.0 * np.pi * np.asarray(time_us, dtype=float) / (DAY_US * YEAR_DAYS)
+        return swing_columns(solar_hours(time_us, self.longitude_deg), season if self.seasonal else None)
+
+    def at(self, time_us: Floats) -> Floats:
+        """Return the swing at some times, (n, 2)."""
+        return np.asarray(self.columns(time_us) @ self.amplitude)
+
+
+def _swing_between(swing: _Swing, time_us: Ints) -> Floats:
+    """Return the swing at a great many times, (n, 2): straight lines between quarters of an hour."""
+    grid = np.arange(time_us[0], time_us[-1] + HOUR_US // 2, HOUR_US // 4)
+    told = swing.at(grid.astype(float))
+    return np.stack([np.interp(time_us, grid, told[:, axis]) for axis in (0, 1)], axis=1)
+
+
+def fit_swing(time_us: Floats, tilt: Floats, longitude_deg: float, weight: Floats) -> _Swing:
+    """Fit the swing with the Sun together with a course that is straight from one midnight to the next.
+
+    Least squares; what repeats from day to day can't be taken up by the course.  The covariance is that by
+    days, whose errors belong together (Liang and Zeger 1986, from memory).
+
+    Parameters
+    ----------
+    time_us, tilt
+        (m,) and (m, 2) of the hours.
+    longitude_deg
+        East positive.
+    weight
+        (m,) 0 for hours that are not used.
+    """
+    days = (time_us - time_us[0]) / DAY_US
+    knot = np.minimum(days.astype(np.int64), max(int(days[-1]), 0))
+    share, size = days - knot, int(knot[-1]) + 2
+    seasonal = bool(days[-1] >= SEASON_DAYS)
+    empty = _Swing(longitude_deg, seasonal, np.zeros((0, 2)), np.zeros((2, 0, 0)), tilt)
+    columns = empty.columns(time_us)
+
+    def gathered(value: Floats) -> Floats:
+        one = np.bincount(knot, (1.0 - share) * weight * value, size)
+        return np.asarray(one + np.bincount(knot + 1, share * weight * value, size), dtype=float)
+
+    band = np.zeros((2, size))
+    band[1] = np.bincount(knot, (1.0 - share) ** 2 * weight, size)
+    band[1] += np.bincount(knot + 1, share**2 * weight, size) + 1.0e-6
+    band[0, 1:] = np.bincount(knot, share * (1.0 - share) * weight, size)[:-1]
+    middle = np.average(tilt, axis=0, weights=weight)
+    all_of = np.concatenate([columns, tilt - middle], axis=1)
+    nodes = solveh_banded(band, np.stack([gathered(one) for one in all_of.T], axis=1))
+    net = all_of - (1.0 - share)[:, None] * nodes[knot] - share[:, None] * nodes[knot + 1]
+    q = columns.shape[1]
+    free, left = net[:, :q], net[:, q:]
+    inverse = np.linalg.pinv(free.T @ (weight[:, None] * free), hermitian=True)
+    amplitude = inverse @ (free.T @ (weight[:, None] * left))
+    rest = left - free @ amplitude
+    _, first = np.unique(days.astype(np.int64), return_index=True)
+    cov = np.empty((2, q, q))
+    for axis in (0, 1):
+        score = np.add.reduceat(free * (weight * rest[:, axis])[:, None], first, axis=0)
+        cov[axis] = inverse @ (score.T @ score) @ inverse
+    return _Swing(longitude_deg, seasonal, amplitude, cov, tilt - columns @ amplitude - rest)
+
+
+def _robust_swing(hours: _Hours, longitude_deg: float) -> _Swing:
+    """Fit twice: the second time without the hours that stand off."""
+    weight = np.ones(hours.number.size)
+    swing = fit_swing(hours.time_us, hours.tilt, longitude_deg, weight)
+    rest = hours.tilt - swing.course - swing.at(hours.time_us)
+    scatter = np.maximum(MAD * np.median(np.abs(rest), axis=0), 1.0e-3)
+    weight = np.where(np.all(np.abs(rest) <= OFF_SDS * scatter, axis=1), 1.0, 0.0)
+    if np.count_nonzero(weight) < 0.5 * weight.size:
+        return swing
+    return fit_swing(hours.time_us, hours.tilt, longitude_deg, weight)
+
+
+def _daily_swing(swing: _Swing) -> DailySwing:
+    """Return the mean day's swing along its own direction."""
+    hour = np.arange(0.0, 24.0, 0.25)
+    columns = swing_columns(hour, None)
+    curve = columns @ swing.amplitude[:4]
+    curve = curve - curve.mean(axis=0)
+    along = np.linalg.svd(curve, full_matrices=False)[2][0]
+    told = curve @ along
+    top, foot = int(np.argmax(told)), int(np.argmin(told))
+    if abs(hour[foot] - 13.0) < abs(hour[top] - 13.0):  # the way in which it goes by day
+        along, top, foot = -along, foot, top
+    apart = columns[top] - columns[foot]
+    variance = float(along**2 @ [apart @ swing.cov[axis][:4, :4] @ apart for axis in (0, 1)])
+    most = least = None
+    if swing.seasonal:
+        sizes = []
+        for season in np.arange(0.0, 2.0 * np.pi, 0.1):
+            own = swing_columns(hour, np.full(hour.size, season)) @ swing.amplitude @ along
+            sizes.append(float(np.ptp(own)))
+        least, most = min(sizes), max(sizes)
+    return DailySwing(
+        peak_to_trough=Measure(value=float(np.ptp(told)), sd=float(np.sqrt(variance))),
+        toward_bearing_deg=float(np.degrees(np.arctan2(along[1], along[0])) % 360.0),
+        furthest_solar_hour=float(hour[top]),
+        least=least,
+        most=most,
+    )
+
+
+def _clock_hours(hours: _Hours, swing: _Swing, daily: DailySwing) -> float | None:
+    """Return by how many hours the swing's phase went over the record; None where it stood still."""
+    size = daily.peak_to_trough
+    if size.value < 4.0 * size.sd or size.value <= 0.0:
+        return None
+    bearing = np.radians(daily.toward_bearing_deg)
+    along = (hours.tilt - swing.course) @ np.array([np.cos(bearing), np.sin(bearing)])
+    turn = np.exp(-2j * np.pi * solar_hours(hours.time_us, swing.longitude_deg) / 24.0)
+    days = (hours.time_us - hours.time_us[0]) / DAY_US
+    span = (days / PHASE_DAYS).astype(np.int64)
+    count = np.bincount(span)
+    full = count >= 12.0 * PHASE_DAYS
+    if np.count_nonzero(full) < FEWEST_PHASES:
+        return None
+    sums = np.bincount(span, (along * turn).real) + 1j * np.bincount(span, (along * turn).imag)
+    phase = np.unwrap(np.angle(sums[full])) * -24.0 / (2.0 * np.pi)
+    (rate, _), cov = np.polyfit(np.flatnonzero(full) * PHASE_DAYS, phase, 1, cov=True)
+    gone, sd = rate * days[-1], np.sqrt(cov[0, 0]) * days[-1]
+    return float(gone) if abs(gone) >= CLOCK_HOURS and abs(gone) >= CLOCK_SDS * sd else None
+
+
+# ---- Sudden changes, dated to the reading.
+
+
+#: Means over so many hours before and after are compared: the day's own swing then drops out.
+WINDOW_HOURS, FEWEST_HOURS = 24, 8
+#: A change is taken up when it is so many robust sds, and so large [arcsec] or so many steps of the sensor.
+STEP_SDS, STEP_ARCSEC, STEP_RESOLUTIONS = 8.0, 2.0, 2.0
+
+
+def _sudden(hours: _Hours, flat: Floats, used: Bools, coarse: Floats) -> list[tuple[int, Floats]]:
+    """Return the hours since 1970 before which the tilt changed suddenly, and by how much."""
+    first = int(hours.number[0])
+    size = int(hours.number[-1]) - first + 1
+    at = hours.number[used] - first
+    count = np.concatenate([[0], np.cumsum(np.bincount(at, minlength=size))])
+    total = [np.concatenate([[0.0], np.cumsum(np.bincount(at, flat[used, k], size))]) for k in (0, 1)]
+    edge = np.arange(size + 1)
+
+    def window(start: int) -> tuple[Floats, Floats]:
+        a, b = (np.clip(edge + start + add, 0, size) for add in (0, WINDOW_HOURS))
+        n = count[b] - count[a]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            mean = np.stack([(one[b] - one[a]) / n for one in total], axis=1)
+        return np.where((n >= FEWEST_HOURS)[:, None], mean, np.nan), n
+
+    (later, _), (earlier, _), (after, _), (before, _) = (window(k * WINDOW_HOURS) for k in (0, -1, 1, -2))
+    slopes = np.stack([after - later, earlier - before])
+    known = np.isfinite(slopes)
+    slope = np.where(known, slopes, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    moved = later - earlier - slope
+    moved[0] = moved[-1] = np.nan
+    if not np.isfinite(moved).any():
+        return []
+    scatter = np.maximum(MAD * np.nanmedian(np.abs(moved), axis=0), np.maximum(0.05, 0.3 * coarse))
+    score = np.sqrt(np.nansum((moved / scatter) ** 2, axis=1))
+    large = np.hypot(moved[:, 0], moved[:, 1]) >= max(STEP_ARCSEC, STEP_RESOLUTIONS * float(coarse.max()))
+    score = np.where(large & np.isfinite(score), score, 0.0)
+    out = []
+    while float(score.max()) >= STEP_SDS:
+        top = int(np.argmax(score))
+        out.append((first + top, moved[top]))
+        score[max(top - 2 * WINDOW_HOURS, 0) : top + 2 * WINDOW_HOURS + 1] = 0.0
+    return sorted(out, key=lambda one: one[0])
+
+
+def change_point(value: Floats) -> int:
+    """Return before which of n values (n, k) their mean changes, by least squares, 1 to n - 1."""
+    n = len(value)
+    value = value - value.mean(axis=0)
+    left = np.cumsum(value, axis=0)[:-1]
+    count = np.arange(1, n)[:, None]
+    gain = left**2 / count + (value.sum(axis=0) - left) ** 2 / (n - count)
+    return int(np.argmax(gain.sum(axis=1))) + 1
+
+
+def _size_of(time_us: Ints, flat: Floats, at: int) -> Floats:
+    """Return by how much n readings (n, 2) change before reading `at`, the slope about it apart."""
+    window = WINDOW_HOURS * HOUR_US
+    edges = [time_us[at] + k * window for k in (-2, -1)], [time_us[at] + k * window for k in (1, 2)]
+    (a, b), (c, d) = (np.searchsorted(time_us, edge) for edge in edges)
+    earlier, later = (np.median(flat[start:end], axis=0) for start, end in ((b, at), (at, c)))
+    slopes = [np.median(flat[a:b], axis=0) * -1.0 + earlier] if b > a else []
+    slopes += [np.median(flat[c:d], axis=0) - later] if d > c else []
+    return np.asarray(later - earlier - (np.mean(slopes, axis=0) if slopes else 0.0))
+
+
+def _dated(raw: _Raw, flat: Floats, hour: int, moved: Floats) -> SensorStep | None:
+    """Return a sudden change with the readings between which it lies."""
+    reach = WINDOW_HOURS // 2
+    a, b = np.searchsorted(raw.time_us, [(hour - reach) * HOUR_US, (hour + reach) * HOUR_US])
+    if b - a < 4:
+        a, b = max(a - 4, 0), min(b + 4, raw.time_us.size)
+    if b - a < 2:
+        return None
+    # along the change, so that the other direction's noise says nothing
+    along = flat[a:b] @ (moved / max(float(np.hypot(*moved)), 1e-9))
+    at = a + change_point(along[:, None])
+    moved = _size_of(raw.time_us, flat, at)
+    return SensorStep(
+        after_us=int(raw.time_us[at - 1]),
+        before_us=int(raw.time_us[at]),
+        north=float(moved[0]),
+        east=float(moved[1]),
+    )
+
+
+# ---- A sensor that was knocked itself: the axis did not follow.
+
+
+#: Nights so near to a sudden change tell whether the axis followed [days], at most so many a side.
+NIGHTS_WITHIN_DAYS, NIGHTS_A_SIDE = 30.0, 5
+#: How far an axis moves by itself in that time, sd [arcsec]: common practice.
+AXIS_WANDER = 3.0
+#: The sensor was knocked where the axis should have moved by so many sds and a hundred to one it did not.
+KNOCK_SDS, KNOCK_LOG_ODDS = 4.0, float(np.log(100.0))
+#: Days on either side of a gap that are compared, and how far their means must be apart [arcsec].
+GAP_DAYS, GAP_ARCSEC = 3, 10.0
+
+
+@dataclass(frozen=True)
+class Sky:
+    """The axis on the nights that show it."""
+
+    time_us: Ints  # (n,) sorted
+    axis: Floats  # (n, 2) az_error, alt_error [arcsec]
+    variance: Floats  # (n, 2)
+    latitude_rad: float
+
+
+def _sky(nights: Nights, latitude_rad: float) -> Sky:
+    own = sorted((night for night in nights.nights if night.tells_change), key=lambda night: night.time_us)
+    return Sky(
+        np.array([night.time_us for night in own], dtype=np.int64),
+        np.array([night.working[:2] for night in own], dtype=float).reshape(-1, 2),
+        np.array([np.diagonal(night.own_covariance)[:2] for night in own], dtype=float).reshape(-1, 2),
+        latitude_rad,
+    )
+
+
+def _axis_followed(step: SensorStep, sky: Sky, split: NightSplit) -> bool | None:
+    """Return whether the axis moved with a change of the sensor; None where the nights can't tell."""
+    known = np.isfinite(sky.axis).all(axis=1) & np.isfinite(sky.variance).all(axis=1)
+    known &= (sky.variance > 0.0).all(axis=1)
+    part = split.part(np.array([step.after_us, step.before_us]))
+    mean, variance = [], []
+    for edge, side, own in ((step.after_us, -1, part[0]), (step.before_us, 1, part[1])):
+        away = side * (sky.time_us - edge) / DAY_US
+        near = known & (away >= 0.0) & (away <= NIGHTS_WITHIN_DAYS) & (split.part(sky.time_us) == own)
+        picked = np.flatnonzero(near)[np.argsort(away[near])][:NIGHTS_A_SIDE]
+        if not picked.size or part[0] != part[1]:
+            return None
+        weight = 1.0 / sky.variance[picked]
+        mean.append((weight * sky.axis[picked]).sum(axis=0) / weight.sum(axis=0))
+        variance.append(1.0 / weight.sum(axis=0))
+    moved = mean[1] - mean[0]
+    total = variance[0] + variance[1] + AXIS_WANDER**2
+    due = axis_of_tilt(np.array([step.north, step.east]), sky.latitude_rad)
+    if np.sum(due**2 / total) < KNOCK_SDS**2:
+        return None
+    odds = 0.5 * float(np.sum(moved**2 / total) - np.sum((moved - due) ** 2 / total))
+    return True if odds > KNOCK_LOG_ODDS else False if odds < -KNOCK_LOG_ODDS else None
+
+
+def _knocks_taken_back(
+    rows: _Days, steps: list[SensorStep], sky: Sky, split: NightSplit
+) -> tuple[_Days, list[SensorStep]]:
+    """Take what only the sensor did out of its later days; what happened over a gap is looked at as well."""
+    out, tilt = [], rows.tilt.copy()
+    for step in sorted([*steps, *_over_gaps(rows)], key=lambda step: step.before_us):
+        knocked = _axis_followed(step, sky, split) is False
+        if knocked:
+            tilt[rows.time_us >= step.before_us] -= [step.north, step.east]
+        if knocked or step in steps:
+            out.append(replace(step, of_sensor=knocked))
+    return replace(rows, tilt=tilt), out
+
+
+def _over_gaps(rows: _Days) -> list[SensorStep]:
+    """Return by how much the days after each gap differ from those before it."""
+    out = []
+    for at in np.flatnonzero(np.diff(rows.day) > 1) + 1:
+        before, after = rows.tilt[max(at - GAP_DAYS, 0) : at], rows.tilt[at : at + GAP_DAYS]
+        moved = np.median(after, axis=0) - np.median(before, axis=0)
+        if np.hypot(*moved) >= GAP_ARCSEC:
+            first, last = int(rows.time_us[at - 1]), int(rows.time_us[at])
+            out.append(
+                SensorStep(after_us=first, before_us=last, north=float(moved[0]), east=float(moved[1]))
+            )
+    return out
+
+
+def dated(event: Event, sensors: Sequence[SensorSeries]) -> Event:
+    """Return an event of the pier with the sensor's readings between which it lies.
+
+    Where no sensor dates it the means of days are all that is known, which reach half a day to each side.
+    """
+    seen = [one for one in sensors if one.place is Place.PIER and _spans(one, event)]
+    if event.what is not Part.PIER or event.recorded or not seen:
+        return event
+    half = DAY_US // 2
+    first, last = event.after_us - half, event.before_us + half
+    steps = [s for one in seen for s in one.steps if not s.of_sensor]
+    steps = [s for s in steps if first <= s.after_us and s.before_us <= last]
+    if not steps:
+        return replace(event, after_us=first, before_us=last)
+    best = max(steps, key=lambda step: np.hypot(step.north, step.east))
+    clock = next(one.clock_hours or 0.0 for one in seen if best in one.steps)
+    leeway = round(abs(clock) * HOUR_US)
+    return replace(event, after_us=best.after_us - leeway, before_us=best.before_us + leeway)
+
+
+def _spans(sensor: SensorSeries, event: Event) -> bool:
+    return sensor.from_us <= event.before_us and event.after_us <= sensor.to_us
+
+
+# ---- The fold: the mean of each day, told for its night, as sure as neighbouring days agree.
+
+
+#: Least sd of a day's mean [arcsec]: common practice, mounting and housing.
+LEAST_SD = 0.1
+
+
+def _folded(
+    raw: _Raw, number: int, sky: Sky, split: NightSplit, warmth: Warmth | None
+) -> tuple[pd.DataFrame, SensorSeries, list[Notice]]:
+    """Fold one sensor's readings."""
+    readings, night_us = raw.time_us.size, sky.time_us
+    coarse = np.array([resolution(raw.tilt[:, axis]) for axis in (0, 1)])
+    day = split.day(raw.time_us)
+    still = np.zeros(readings, dtype=bool)
+    for axis in (0, 1):
+        value = raw.tilt[:, axis]
+        still |= stuck(raw.time_us, value)
+        if _changes_within_hours(raw.time_us, value):
+            still |= at_limit(day, value, float(coarse[axis]))
+    if still.all() or np.count_nonzero(~still) < DENSE_A_DAY:
+        still[:] = False
+    stuck_span = _span(raw.time_us, still)
+    raw = raw.picked(~still)
+    hours = _hours(raw)
+    swing = _robust_swing(hours, split.longitude_deg)
+    flat_hours = hours.tilt - swing.at(hours.time_us)
+    visits = _visits(hours, flat_hours, 0.3 * coarse)
+    flat = raw.tilt - _swing_between(swing, raw.time_us)
+    scatter = np.maximum(hours.noise, 0.3 * coarse)
+    off = np.abs(raw.tilt - hours.tilt[hours.group]) > np.maximum(OFF_SDS * scatter, OFF_ARCSEC + coarse)
+    steps = [
+        step
+        for hour, moved in _sudden(hours, flat_hours, ~visits, coarse)
+        if (step := _dated(raw, flat, hour, moved)) is not None
+    ]
+    near_step = np.zeros(hours.number.size, dtype=bool)  # there two levels share an hour: both are right
+    for step in steps:
+        near_step |= np.abs(hours.number - step.before_us // HOUR_US) <= 1
+    keep = ~(np.any(off, axis=1) | visits[hours.group]) | near_step[hours.group]
+    rows = _days(raw, flat, keep, steps, split, night_us)
+    rows, steps = _knocks_taken_back(rows, steps, sky, split)
+    sd = _sds(rows, hours, coarse, raw.claimed)
+    daily = _daily_swing(swing)
+    if _rounds(hours, coarse):  # what is rounded off comes again every day
+        size = daily.peak_to_trough
+        blurred = Measure(value=size.value, sd=float(np.hypot(size.sd, _rounds(hours, coarse))))
+        daily = replace(daily, peak_to_trough=blurred)
+    warm = _warmth(rows, split, warmth)
+    table = pd.DataFrame(
+        {
+            "row_id": 0,
+            "time_us": rows.time_us,
+            "tilt_north_arcsec": rows.tilt[:, 0],
+            "tilt_east_arcsec": rows.tilt[:, 1],
+            "place": str(raw.place),
+            "face_deg": np.nan,
+            "sigma_arcsec": sd,
+            "instrument": number,
+        }
+    )
+    sensor = SensorSeries(
+        place=raw.place,
+        number=number,
+        from_us=int(raw.time_us[0]),
+        to_us=int(raw.time_us[-1]),
+        readings=readings,
+        days=int(np.unique(rows.day).size),
+        swing=daily,
+        warmth_north=warm[0],
+        warmth_east=warm[1],
+        steps=tuple(steps),
+        put_aside=int(np.count_nonzero(~keep)),
+        stuck=int(np.count_nonzero(still)),
+        resolution=float(coarse.max()),
+        day_sd=float(np.median(sd)),
+        clock_hours=_clock_hours(hours, swing, daily),
+        day_us=rows.time_us,
+    )
+    return table, sensor, _notices(sensor, stuck_span)
+
+
+def _span(time_us: Ints, pick: Bools) -> tuple[int, int] | None:
+    return (int(time_us[pick][0]), int(time_us[pick][-1])) if pick.any() else None
+
+
+@dataclass(frozen=True)
+class _Days:
+    """One row a local day, two where it was cut."""
+
+    day: Ints  # (r,)
+    part: Ints  # (r,) how many cuts came before
+    time_us: Ints  # (r,)
+    tilt: Floats  # (r, 2)
+    covered: Floats  # (r,) share of the day's hours with readings
+
+
+def _days(
+    raw: _Raw, flat: Floats, keep: Bools, steps: list[SensorStep], split: NightSplit, night_us: Ints
+) -> _Days:
+    time_us, tilt = raw.time_us[keep], flat[keep]
+    cuts = np.array([step.before_us for step in steps], dtype=np.int64)
+    day = split.day(time_us)
+    part = np.searchsorted(cuts, time_us, side="right") + split.part(time_us)
+    first = np.append(0, np.flatnonzero(np.diff(day) | np.diff(part)) + 1)
+    count = np.diff(np.append(first, time_us.size))
+    mean_us = time_us[first] + (np.add.reduceat(time_us - np.repeat(time_us[first], count), first) // count)
+    mean = np.add.reduceat(tilt, first, axis=0) / count[:, None]
+    fresh = np.append(True, np.diff(time_us // HOUR_US) != 0)
+    fresh[first] = True
+    covered = np.minimum(np.add.reduceat(fresh.astype(float), first) / 24.0, 1.0)
+    rows = _Days(day[first], part[first], mean_us, mean, covered)
+    last = time_us[np.append(first[1:], time_us.size) - 1]
+    return _at_nights(rows, time_us[first], last, night_us)
+
+
+def _at_nights(rows: _Days, from_us: Ints, to_us: Ints, night_us: Ints) -> _Days:
+    """Tell each day's mean for the time of its night, along the slope of the days about it."""
+    if not night_us.size:
+        return rows
+    at = np.minimum(np.searchsorted(night_us, from_us), night_us.size - 1)
+    told = night_us[at]
+    has = (told >= from_us) & (told <= to_us)
+    slope = np.zeros_like(rows.tilt)
+    if rows.day.size > 2:
+        whole = (np.diff(rows.part) == 0) & (np.diff(rows.day) == 1)
+        both = np.append(False, whole[1:] & whole[:-1])
+        inner = np.flatnonzero(both)
+        apart = (rows.time_us[inner + 1] - rows.time_us[inner - 1]) / DAY_US
+        slope[inner] = (rows.tilt[inner + 1] - rows.tilt[inner - 1]) / apart[:, None]
+    ahead = np.where(has, told - rows.time_us, 0) / DAY_US
+    time_us = np.where(has, told + 1, rows.time_us)  # no two readings of one time
+    return replace(rows, time_us=time_us, tilt=rows.tilt + slope * ahead[:, None])
+
+
+def _sds(rows: _Days, hours: _Hours, coarse: Floats, claimed: float) -> Floats:
+    """Return the sd of each day's mean, (r,), by how neighbouring days scatter.
+
+    The second difference of three days' means has six times the variance of one, and no slope in it.  What a
+    coarse sensor rounds off stays the same for as long as its reading does, so it is counted once for all
+    those days together.
+    """
+    bend = rows.tilt[2:] - 2.0 * rows.tilt[1:-1] + rows.tilt[:-2]
+    whole = (np.diff(rows.part) == 0) & (np.diff(rows.day) == 1)
+    bend = bend[whole[1:] & whole[:-1]] if bend.size else bend
+    if len(bend) >= FEWEST_DAYS:
+        sd = float(MAD * np.median(np.abs(bend)) / np.sqrt(6.0))
+        sd = max(sd, float(np.sqrt(np.mean(bend**2) / 6.0)) if len(bend) < 10 else 0.0)
+    else:
+        sd = claimed if np.isfinite(claimed) else LEVEL_SD_ARCSEC
+    rounded = _rounds(hours, coarse)
+    if rounded:
+        passed = float(np.max(np.sum(np.abs(np.diff(rows.tilt, axis=0)), axis=0) / np.maximum(coarse, 1e-6)))
+        rounded *= float(np.sqrt(max(len(rows.tilt) / (1.0 + passed), 1.0)))
+    return np.asarray(np.hypot(max(sd, LEAST_SD) / np.sqrt(rows.covered), rounded))
+
+
+def _rounds(hours: _Hours, coarse: Floats) -> float:
+    """Return the sd of what a sensor rounds off and its noise does not blur [arcsec]; 0 for a fine one."""
+    return float(np.max(np.where(hours.noise < 0.3 * coarse, coarse, 0.0))) / float(np.sqrt(12.0))
+
+
+def _warmth(rows: _Days, split: NightSplit, warmth: Warmth | None) -> tuple[Measure | None, Measure | None]:
+    """Return how the tilt goes with the temperature from day to day, north and east [arcsec/deg C]."""
+    pick = (np.diff(rows.part) == 0) & (np.diff(rows.day) == 1) if rows.day.size > 1 else np.zeros(0, bool)
+    if warmth is None or np.count_nonzero(pick) < 10 * FEWEST_DAYS:
+        return None, None
+    # the mean of a noon-to-noon day against that of the two calendar days that it is of
+    middle = ((rows.day + 1) * DAY_US - round(split.longitude_deg / 360.0 * DAY_US)).astype(np.int64)
+    known = np.isin(rows.day, warmth.day)
+    temp = warmth.at_readings(middle, np.zeros(middle.size, dtype=bool))
+    pick &= known[1:] & known[:-1]
+    degree = np.diff(temp)[pick]
+    degree = degree - degree.mean() if degree.size else degree
+    if degree.size < 10 * FEWEST_DAYS or np.std(degree) < 0.2:
+        return None, None
+    out = []
+    for axis in (0, 1):
+        moved = np.diff(rows.tilt[:, axis])[pick]
+        slope = float(degree @ moved / (degree @ degree))
+        rest = moved - slope * degree
+        rest = rest[np.abs(rest) <= OFF_SDS * MAD * np.median(np.abs(rest - np.median(rest))) + 1e-9]
+        out.append(Measure(value=slope, sd=float(np.std(rest) / np.sqrt(degree @ degree))))
+    return out[0], out[1]
+
+
+def _notices(sensor: SensorSeries, stuck_span: tuple[int, int] | None) -> list[Notice]:
+    """Return what is to be said of a sensor."""
+    size, warm = sensor.swing.peak_to_trough, (sensor.warmth_north, sensor.warmth_east)
+    varies = sensor.swing.most is not None and sensor.swing.least is not None
+    common: dict[str, Any] = {"place": sensor.place, "number": sensor.number}
+    out = [
+        info(
+            HistoryCode.SENSOR_FOLDED,
+            **common,
+            readings=sensor.readings,
+            days=sensor.days,
+            put_aside=sensor.put_aside,
+            resolution_arcsec=sensor.resolution,
+            day_sd_arcsec=sensor.day_sd,
+        ),
+        info(
+            HistoryCode.SENSOR_SWINGS,
+            **common,
+            swing_arcsec=size.value,
+            swing_sd_arcsec=size.sd,
+            toward_bearing_deg=sensor.swing.toward_bearing_deg,
+            furthest_solar_hour=sensor.swing.furthest_solar_hour,
+            least_arcsec=sensor.swing.least if varies else None,
+            most_arcsec=sensor.swing.most if varies else None,
+            warmth_north=None if warm[0] is None else warm[0].value,
+            warmth_north_sd=None if warm[0] is None else warm[0].sd,
+            warmth_east=None if warm[1] is None else warm[1].value,
+            warmth_east_sd=None if warm[1] is None else warm[1].sd,
+        ),
+    ]
+    if stuck_span is not None:
+        out.append(
+            warning(
+                HistoryCode.SENSOR_STUCK,
+                **common,
+                readings=sensor.stuck,
+                from_us=stuck_span[0],
+                until_us=stuck_span[1],
+            )
+        )
+    for step in sensor.steps:
+        if step.of_sensor:
+            out.append(
+                warning(
+                    HistoryCode.SENSOR_KNOCKED,
+                    **common,
+                    after_us=step.after_us,
+                    before_us=step.before_us,
+                    north_arcsec=step.north,
+                    east_arcsec=step.east,
+                )
+            )
+    if sensor.clock_hours is not None:
+        out.append(warning(HistoryCode.SENSOR_CLOCK, **common, hours=sensor.clock_hours))
+    return out

@@ -1,0 +1,241 @@
+"""A tilt sensor that logs all day: a sine, a slope and a step that a pencil knows come back."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from drift.codes import Part, Source
+from drift.history.inputs import Warmth
+from drift.history.sensor import change_point, dated, fold_sensors, resolution, solar_hours
+from drift.night.prepared import NightSplit
+from drift.notices import HistoryCode
+from drift.quantities import DAY_US
+from drift.types import Event, NightAxis, Nights
+
+NONE = np.zeros(0, dtype=np.int64)
+SPLIT = NightSplit(0.0, NONE, NONE, NONE)
+FIRST_US = 19_601 * DAY_US  # 2023-09-01, midnight at longitude 0
+PHI = np.radians(45.0)
+#: Rounding to a tenth of an arcsec and noise of 0.5 leave less than this in a fit of thousands of readings.
+FINE = 0.1
+
+
+def log(north, east, minutes=10.0, days=40, noise=0.5, seed=1, coarse=0.1):
+    """Return a log of a sensor: north and east are functions of the days since the start."""
+    rng = np.random.default_rng(seed)
+    day = np.arange(0.0, days, minutes / 1440.0)
+    columns = {}
+    for name, course in (("north", north), ("east", east)):
+        value = course(day) + rng.normal(0.0, noise, day.size)
+        columns[f"tilt_{name}_arcsec"] = np.round(value / coarse) * coarse
+    rest = {"place": "pier", "face_deg": np.nan, "sigma_arcsec": np.nan}
+    times = FIRST_US + np.round(day * DAY_US).astype(np.int64)
+    return pd.DataFrame({"row_id": np.arange(day.size), "time_us": times, **columns, **rest})
+
+
+def still(day):
+    return np.zeros(day.size)
+
+
+def swing(day):
+    """Three arcsec to each side, furthest at 14:00 apparent solar time."""
+    return 3.0 * np.cos(2.0 * np.pi * (solar_hours(FIRST_US + day * DAY_US, 0.0) - 14.0) / 24.0)
+
+
+def fold(table, nights=(), warmth=None):
+    return fold_sensors(table, Nights(nights=tuple(nights)), SPLIT, warmth, PHI)
+
+
+def codes(folded):
+    return [one.code for one in folded.notices]
+
+
+def test_sparse_levels_are_left_as_they_are():
+    """Four a day for months are no sensor: the very table comes back."""
+    table = log(still, still, minutes=360.0, days=120)
+    assert fold(table).levels is table
+
+
+def test_a_swing_with_the_sun_and_a_slope_are_recovered():
+    folded = fold(log(lambda d: 0.8 * swing(d) + 0.5 * d, lambda d: 0.6 * swing(d)))
+    (sensor,) = folded.sensors
+    assert sensor.swing.peak_to_trough.value == pytest.approx(6.0, abs=FINE)
+    assert sensor.swing.toward_bearing_deg == pytest.approx(np.degrees(np.arctan2(0.6, 0.8)), abs=1.0)
+    assert sensor.swing.furthest_solar_hour == pytest.approx(14.0, abs=0.26)  # quarters of an hour are tried
+    days = folded.levels
+    assert len(days) == 41  # noon to noon: a half day at both ends
+    rate = np.polyfit(days["time_us"][1:-1] / DAY_US, days["tilt_north_arcsec"][1:-1], 1)[0]
+    assert rate == pytest.approx(0.5, abs=0.01)
+    assert np.abs(days["tilt_east_arcsec"][1:-1]).max() < FINE
+    assert folded.sensors[0].steps == ()
+
+
+def test_a_step_within_a_day_is_dated_to_the_reading():
+    """25 arcsec between 05:20 and 05:30 on the 20th day."""
+    at = 20.0 + 5.5 / 24.0
+    folded = fold(log(lambda d: swing(d) + 25.0 * (d >= at - 1e-9), still))
+    (step,) = folded.sensors[0].steps
+    assert step.before_us == FIRST_US + round(at * DAY_US)
+    assert step.before_us - step.after_us == 600_000_000
+    assert step.north == pytest.approx(25.0, abs=0.3)
+    days = folded.levels.set_index("time_us")["tilt_north_arcsec"]
+    assert days[days.index < step.before_us].abs().max() < 0.5  # cut there: no mean holds both
+    assert (days[days.index > step.before_us] - 25.0).abs().max() < 0.5
+
+
+def test_a_change_of_the_mean_is_found_by_hand():
+    """0 0 0 4 4: the sums of squares are least before the fourth."""
+    assert change_point(np.array([[0.0], [0.0], [0.0], [4.0], [4.0]])) == 3
+
+
+def test_a_ramp_is_no_step():
+    """A thaw that lets a pier down by 60 arcsec within a week."""
+    folded = fold(log(lambda d: 60.0 / (1.0 + np.exp(-(d - 20.0) / 1.5)), still))
+    assert folded.sensors[0].steps == ()
+
+
+def test_an_event_of_the_pier_gets_the_sensors_date():
+    at = 20.25
+    sensors = fold(log(lambda d: 25.0 * (d >= at), still)).sensors
+    step = sensors[0].steps[0]
+    event = Event(
+        after_us=FIRST_US + round(19.9 * DAY_US),
+        before_us=FIRST_US + round(20.4 * DAY_US),
+        what=Part.PIER,
+        provisional=False,
+        recorded=False,
+        probability={},
+        size={},
+        size_sd={},
+    )
+    told = dated(event, sensors)
+    assert (told.after_us, told.before_us) == (step.after_us, step.before_us)
+
+
+def test_visitors_and_bumps_are_put_aside():
+    """Someone leans on the pier for up to eight hours, 40 arcsec, every fourth day."""
+    table = log(swing, swing)
+    for k in range(300, 5500, 576):
+        table.loc[k : k + 6 * (k % 9), "tilt_east_arcsec"] += 40.0
+    folded = fold(table)
+    assert folded.sensors[0].put_aside > 100
+    assert folded.sensors[0].steps == ()
+    assert np.abs(folded.levels["tilt_east_arcsec"]).max() < 0.3
+
+
+def test_a_sensor_that_hangs_is_not_used_there():
+    table = log(lambda d: 0.5 * d, still)
+    table.loc[2000:2500, "tilt_north_arcsec"] = table.loc[2000, "tilt_north_arcsec"]
+    folded = fold(table)
+    assert folded.sensors[0].stuck == 501
+    assert HistoryCode.SENSOR_STUCK in codes(folded)
+
+
+def test_days_at_the_end_of_the_range_are_not_used():
+    """The top of the swing is cut off for a third of the record."""
+    table = log(lambda d: swing(d) + 0.5 * d, still)
+    table["tilt_north_arcsec"] = table["tilt_north_arcsec"].clip(upper=13.0)
+    folded = fold(table)
+    left = folded.levels["time_us"] / DAY_US - FIRST_US / DAY_US
+    assert left.max() < 23.0  # 13 arcsec is met by the swing's top from the 20th day on
+    assert np.abs(folded.levels["tilt_north_arcsec"] - 0.5 * left).max() < 0.5
+
+
+def test_a_coarse_sensor_says_so_in_its_uncertainty():
+    """Steps of 10 arcsec that no noise blurs: the error of a day is that of rounding, and stays for weeks."""
+    folded = fold(log(lambda d: 0.7 * d, still, coarse=10.0))
+    assert folded.sensors[0].resolution == 10.0
+    error = folded.levels["tilt_north_arcsec"] - 0.7 * (folded.levels["time_us"] - FIRST_US) / DAY_US
+    assert np.all(np.abs(error) < 2.0 * folded.levels["sigma_arcsec"])
+    assert folded.levels["sigma_arcsec"].min() > 10.0 / np.sqrt(12.0)
+    assert folded.sensors[0].steps == ()
+
+
+def test_resolution():
+    assert resolution(np.array([0.0, 0.5, 1.0, 0.5, 2.0])) == pytest.approx(0.5)
+    assert resolution(np.zeros(4)) == 0.0
+
+
+def test_a_clock_that_gains_shows_in_the_swing():
+    """Six hours over ten months."""
+    table = log(swing, still, days=300)
+    since = table["time_us"] - FIRST_US
+    table["time_us"] = FIRST_US + (since * (1.0 + 0.25 / 300.0)).astype(np.int64)
+    folded = fold(table)
+    assert folded.sensors[0].clock_hours == pytest.approx(6.0, abs=0.5)
+    assert HistoryCode.SENSOR_CLOCK in codes(folded)
+    assert fold(log(swing, still, days=300)).sensors[0].clock_hours is None
+
+
+def test_two_sensors_at_one_place_are_told_apart():
+    other = log(lambda d: 200.0 + still(d), lambda d: -70.0 + swing(d), minutes=20.0, seed=2)
+    other["time_us"] += 123_000_000
+    both = pd.concat([log(swing, still), other]).sort_values("time_us", ignore_index=True)
+    folded = fold(both)
+    assert [one.readings for one in folded.sensors] == [5760, 2880]
+    sizes = [one.swing.peak_to_trough.value for one in folded.sensors]
+    assert sizes == pytest.approx([6.0, 6.0], abs=FINE)
+    assert set(folded.levels["instrument"]) == {1, 2}
+
+
+def test_levels_read_by_hand_beside_it_stay_what_they_are():
+    by_hand = log(lambda d: 500.0 + still(d), still, minutes=7 * 1440.0).assign(sigma_arcsec=12.0)
+    by_hand["time_us"] += 1000
+    folded = fold(pd.concat([log(swing, still), by_hand]).sort_values("time_us", ignore_index=True))
+    own = folded.levels[folded.levels["instrument"] == 0]
+    assert own["tilt_north_arcsec"].tolist() == by_hand["tilt_north_arcsec"].tolist()
+
+
+def test_what_goes_with_the_temperature_from_day_to_day_is_told():
+    """0.4 arcsec a degree north, over a winter's weather of 3 degrees."""
+    rng = np.random.default_rng(5)
+    number = np.arange(19_600, 19_762)
+    temp = rng.normal(0.0, 3.0, number.size)
+    warmth = Warmth(SPLIT, number, temp)
+    middle = number + 1.0  # of a noon-to-noon night
+
+    def warm(day):
+        return 0.4 * np.interp(FIRST_US / DAY_US + day, middle, temp)
+
+    (sensor,) = fold(log(warm, still, days=150), warmth=warmth).sensors
+    assert sensor.warmth_north is not None and sensor.warmth_east is not None
+    assert sensor.warmth_north.value == pytest.approx(0.4, abs=0.15)  # a day's mean blurs the weather
+    assert abs(sensor.warmth_east.value) < 3.0 * sensor.warmth_east.sd + 0.01
+
+
+def night(day, az, alt):
+    us = FIRST_US + round((day + 22.0 / 24.0) * DAY_US)
+    value, own = np.array([az, alt, 0.0]), np.eye(3) * 4.0
+    return NightAxis(
+        start_us=us,
+        end_us=us + 1,
+        time_us=us,
+        sources=(Source.POINTING,),
+        solves_used=9,
+        solves_set_aside=0,
+        estimate=value,
+        covariance=own,
+        own_covariance=own,
+        working=value,
+    )
+
+
+@pytest.mark.parametrize("followed", [False, True])
+def test_a_sensor_that_was_knocked_itself_moves_no_pier(followed):
+    """30 arcsec east at 45 degrees would turn the axis by 30 in azimuth; the nights say whether it did."""
+    at = 20.25
+    nights = [night(d, 30.0 * (followed and d >= 20), 5.0) for d in range(2, 39, 3)]
+    folded = fold(log(still, lambda d: 30.0 * (d >= at)), nights)
+    (step,) = folded.sensors[0].steps
+    assert step.of_sensor is not followed
+    assert (HistoryCode.SENSOR_KNOCKED in codes(folded)) is not followed
+    last = folded.levels["tilt_east_arcsec"].iloc[-1]
+    assert last == pytest.approx(30.0 if followed else 0.0, abs=0.5)
+
+
+def test_a_night_has_the_days_state_at_its_time():
+    """1 arcsec a day: at 22:00 two hours before the middle of a noon-to-noon day."""
+    folded = fold(log(lambda d: d, still), [night(10, 0.0, 0.0)])
+    at = FIRST_US + round((10 + 22.0 / 24.0) * DAY_US) + 1
+    row = folded.levels[folded.levels["time_us"] == at]
+    assert row["tilt_north_arcsec"].item() == pytest.approx(10 + 22.0 / 24.0, abs=0.05)
