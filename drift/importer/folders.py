@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -48,6 +49,9 @@ _GATHER_MS, _WAIT_MS = 200, 500
 #: A file that changed so shortly before its import may have grown while it was read [us]: it is read again.
 _READ_US = 60_000_000
 
+#: So many files that came last are remembered, to be shown.
+_LATEST = 6
+
 Told = Callable[[FileImported | FileRefused], None]
 
 
@@ -74,13 +78,32 @@ class WatchedFolders:
     """
 
     pier: Callable[[], tuple[PierFile, Record]]
-    told: Told
+    told: Told = lambda outcome: None
+    latest: deque[tuple[float, FileImported | FileRefused]] = field(
+        default_factory=lambda: deque(maxlen=_LATEST), repr=False
+    )  # what came last, with when [s since 1970]
     trouble: str = ""  # what keeps files from being taken in, a sentence; "" for nothing
     missing: tuple[str, ...] = ()  # folders that are not there
     _known: dict[Path, tuple[int, int]] = field(default_factory=dict, repr=False)  # as taken in: size, time
     _waiting: dict[Path, _Waiting] = field(default_factory=dict, repr=False)
     _next_look_s: float = 0.0
     _began: bool = False
+    _stop: threading.Event = field(default_factory=threading.Event, repr=False)
+    _thread: threading.Thread | None = field(default=None, repr=False)
+
+    def start(self) -> None:
+        """Watch in a thread of its own, unless one does already or there is nothing to watch."""
+        if self._thread is None and self.pier()[0].logs.folders:
+            self._stop.clear()
+            self._thread = threading.Thread(target=self.run, args=(self._stop,), daemon=True)
+            self._thread.start()
+
+    def close(self) -> None:
+        """Stop the thread, and wait until what it takes in is in."""
+        self._stop.set()
+        if self._thread is not None:
+            self._thread.join()
+        self._thread = None
 
     def folders(self) -> tuple[Path, ...]:
         """Return the folders that the site file names; relative ones are taken from its own folder."""
@@ -191,6 +214,7 @@ class WatchedFolders:
                 if gone is not None:
                     self._known[path] = (gone.size, gone.mtime_ns)
             for outcome in outcomes:
+                self.latest.append((time.time(), outcome))
                 self.told(outcome)
 
     def _once_more(self, paths: Iterable[Path]) -> bool:

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from drift.tonight.evening import Evening, Field, Tonight
-    from drift.tonight.follow import Following
+    from drift.tonight.follow import FieldSeen, Following
 
 
 # ---- Words and tables.
@@ -234,6 +234,20 @@ def following_table(evening: Following) -> Table:
         )
     heads = ("", "Done", "Tube", "RA ICRS", "Dec", "Brg", "Alt", "± az", "± alt", "")
     return Table("The fields", heads, tuple(rows), frozenset({0, 3, 4, 5, 6, 7, 8}))
+
+
+def field_lines(one: FieldSeen, zone: ZoneInfo) -> list[tuple[str, str]]:
+    """Return a field to solve as what and how, to be read at arm's length."""
+    at = one.place
+    lines = [
+        ("Field", str(one.n)),
+        ("RA ICRS", _ra(at.ra_deg)),
+        ("Dec", _dec(at.dec_deg)),
+        ("Bearing", f"{at.azimuth_deg:.0f}°"),
+        ("Altitude", f"{at.altitude_deg:.0f}°"),
+        ("Until", _clock(at.until_us, zone)),
+    ]
+    return [*lines[:1], ("Tube", _tube(at)), *lines[1:]] if _tube(at) else lines
 
 
 def following_mapping(evening: Following) -> dict[str, Any]:

@@ -42,7 +42,7 @@ from drift.night.observations import Directions, tube_sides
 from drift.night.outliers import SYNC_CHANCE, SYNC_CHANCE_KEPT, WRONG_SD
 from drift.night.prepared import split_nights
 from drift.night.sightings import POINTING, pointing_shares
-from drift.night.system import AXIS_PRIOR_SD
+from drift.night.system import AXIS_PRIOR_SD, CONSTANT_PRIOR_SD
 from drift.notices import NightCode, Notice, TonightCode, info, warning
 from drift.quantities import ARCSEC_PER_RAD, DAY_US, Bools, Floats, Ints
 from drift.sky.place import observed
@@ -64,7 +64,7 @@ from drift.tonight.plan import (
     ordered,
 )
 from drift.tonight.state import known_before
-from drift.types import CorrectionFound
+from drift.types import CorrectionFound, Source
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -365,10 +365,11 @@ class _Told:
             grown += (share @ gram).reshape(-1, size, size)
             right += share @ np.einsum("nkp,nk->np", rows, reading)
         scale = np.sqrt(np.diagonal(grown, axis1=1, axis2=2))
-        inverse = np.linalg.inv(grown / (scale[:, :, None] * scale[:, None, :]))
-        spread = inverse / (scale[:, :, None] * scale[:, None, :])
+        across = scale[:, :, None] * scale[:, None, :]
+        even = grown / across
+        spread = np.linalg.inv(even) / across
         found = np.einsum("hpq,hq->hp", spread, right)
-        size_of = 2.0 * np.sum(np.log(scale), axis=1) - np.linalg.slogdet(inverse)[1]
+        size_of = 2.0 * np.sum(np.log(scale), axis=1) + np.linalg.slogdet(even)[1]
         square = use @ np.sum(reading**2, axis=1) - np.sum(right * found, axis=1)
         log = log_prior - np.log(var).sum(axis=1) - 0.5 * (square + size_of)
         weight = np.exp(log - log.max())
@@ -618,8 +619,17 @@ class _Evening:
         self.all_solves = len(solves)
         self.seen = seen_tonight(site, solves, corrections, analysis)
         known = known_before(site, analysis, at_us)
-        self.before = known.before
-        self.found = axis_tonight(self.seen, self.before, _constants(analysis), zero_stays(site))
+        self.before, constants = known.before, _constants(analysis)
+        if not _seen_before(analysis, night_of(site, at_us)[0]):  # what tonight tells must not count twice
+            usual = Before()
+            self.before = replace(
+                known.before,
+                constant_sd=CONSTANT_PRIOR_SD.copy(),
+                zero_sd=usual.zero_sd,
+                solve_sd=usual.solve_sd,
+            )
+            constants = np.zeros(len(CONSTANTS))
+        self.found = axis_tonight(self.seen, self.before, constants, zero_stays(site))
         self.pole = pole_offset(site)
         self.told = site.mount.reports != Reports.MODELLED and (
             analysis is None or analysis.nights.axis_reason is AxisReason.KNOWN
@@ -887,7 +897,7 @@ class _Evening:
                 )
             return Next.LEAVE, info(TonightCode.LEAVE_IT, error_arcsec=error[0], sd_arcsec=error[1])
         after_turn = self.turned_us is not None
-        inside = error[0] + error[1] <= tolerance
+        inside = error[0] + ACT_SDS * error[1] <= tolerance
         if inside and enough and (after_turn or not left):
             return Next.ENOUGH, info(TonightCode.ENOUGH, error_arcsec=error[0], sd_arcsec=error[1])
         if left:
@@ -932,7 +942,7 @@ class _Evening:
         said += self._of_solves(fields)
         if step in (Next.SOLVE, Next.VERIFY) and error is not None:
             tolerance = self._tolerance(*self._axis())[0]
-            if error[0] + error[1] <= tolerance and _known_enough(error, tolerance):
+            if error[0] + ACT_SDS * error[1] <= tolerance and _known_enough(error, tolerance):
                 said.append(info(TonightCode.INSIDE_ALREADY))
         return said
 
@@ -989,13 +999,19 @@ def _as_history_has_it(turn: TurnSeen) -> CorrectionFound:
     )
 
 
+def _seen_before(analysis: Analysis | None, night_us: int) -> bool:
+    """Whether solves of nights before tonight told the instrument's constants."""
+    nights = () if analysis is None else analysis.nights.nights
+    return any(one.has_axis and Source.POINTING in one.sources and one.time_us < night_us for one in nights)
+
+
 def _constants(analysis: Analysis | None) -> Floats:
     """Return the instrument's constants as they are known, (4,) [arcsec]; 0 where they aren't."""
     if analysis is None or not analysis.nights.instruments:
         return np.zeros(4)
     last = analysis.nights.instruments[-1]
     known = dict(zip(last.names, last.values.tolist(), strict=True))
-    return np.array([known.get(name, 0.0) for name in CONSTANTS])
+    return np.nan_to_num([known.get(name, 0.0) for name in CONSTANTS])
 
 
 def _pair(values: Floats) -> tuple[float, float]:
