@@ -232,8 +232,8 @@ def following_table(evening: Following) -> Table:
                 "= 1" if one.again else "",
             )
         )
-    heads = ("", "Done", "Tube", "RA ICRS", "Dec", "Brg", "Alt", "± az", "± alt", "")
-    return Table("The fields", heads, tuple(rows), frozenset({0, 3, 4, 5, 6, 7, 8}))
+    heads = ("No.", "Done", "Tube", "RA ICRS", "Dec", "Brg", "Alt", "± az", "± alt", "")
+    return Table("The list in hand", heads, tuple(rows), frozenset({0, 3, 4, 5, 6, 7, 8}))
 
 
 def field_lines(one: FieldSeen, zone: ZoneInfo) -> list[tuple[str, str]]:

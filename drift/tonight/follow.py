@@ -204,12 +204,15 @@ class AxisTonight:
     """The axis by tonight's solves alone, one for each stretch between turns [arcsec].
 
     `axis` is (s, 2) of az_error and alt_error, `covariance` (2 s, 2 s) of all of them; `constant_sd` (4,).
-    `wrong` and `jumped` (n,) are the chances that a solve is wrong, and that the zeros moved just before it.
+    `checked_sd` (s, 2) is what is left whichever one solve does not count: a single wrong solve that moved
+    the axis by much more would have shown.  `wrong` and `jumped` (n,) are the chances that a solve is wrong,
+    and that the zeros moved just before it.
     """
 
     axis: Floats
     covariance: Floats = field(repr=False)
     constant_sd: Floats = field(repr=False)
+    checked_sd: Floats = field(repr=False)
     wrong: Floats = field(repr=False)
     jumped: Floats = field(repr=False)
 
@@ -277,10 +280,12 @@ def axis_tonight(seen: Seen, before: Before, constants: Floats, zeros_stay: bool
     apart = x - middle
     whole = np.einsum("h,hij->ij", weight, spread) + np.einsum("h,hi,hj->ij", weight, apart, apart)
     at = slice(4, 4 + 2 * layout.stretches)
+    singles = np.diagonal(spread[1 : seen.size + 1], axis1=1, axis2=2)  # each solve wrong, the least scatter
     return AxisTonight(
         axis=middle[at].reshape(-1, 2),
         covariance=whole[at, at],
         constant_sd=np.sqrt(np.diagonal(whole)[:4]),
+        checked_sd=np.sqrt(singles[:, at].max(axis=0)).reshape(-1, 2),
         **_doubts(seen, weight, wrong, starts),
     )
 
@@ -554,6 +559,9 @@ ENOUGH_OF_ALLOWED, ENOUGH_OF_ERROR = 1.0 / 3.0, 0.05
 BIG_ERROR = 1200.0
 #: A knob that found less than it was asked for, by so many standard deviations, has lost slack.
 _LOST_SDS = 3.0
+#: Nothing is turned by an error that one wrong solve may have made: without any one of the solves the axis is
+#: still known to what is allowed, or to this share of the error.
+CHECKED_OF_ERROR = 0.1
 #: Solves may be dated after the present by this, for clocks differ [us].
 _CLOCK_US = 120_000_000
 _KNOBS = (CorrectionKind.AZIMUTH, CorrectionKind.ALTITUDE)
@@ -805,8 +813,9 @@ class _Evening:
         axis, sd = self._axis()
         if axis is None or sd is None:
             return False
-        tolerance = self._tolerance(axis, sd)[0]
-        return _known_enough(on_sky(axis - self.pole, sd, self.latitude), tolerance)
+        tolerance, error = self._tolerance(axis, sd)[0], on_sky(axis - self.pole, sd, self.latitude)
+        checked = not self._over(error, tolerance) or self._checked(error, tolerance)
+        return _known_enough(error, tolerance) and checked
 
     def _matched(self, places: Places, pick: Bools) -> list[int | None]:
         """Return for each picked solve the field that it is of: by its place, else by where it was aimed."""
@@ -889,7 +898,7 @@ class _Evening:
         if error is None:
             return self._solve(left)
         enough = _known_enough(error, tolerance)
-        if self._over(error, tolerance) and enough:
+        if self._over(error, tolerance) and enough and (self._checked(error, tolerance) or not left):
             if actions:
                 big = error[0] > BIG_ERROR
                 return Next.TURN, info(
@@ -910,6 +919,14 @@ class _Evening:
         verifying = self.turned_us is not None and bool(self.since.any())
         code = TonightCode.VERIFY_NOW if verifying else TonightCode.SOLVE_NEXT
         return Next.VERIFY if verifying else Next.SOLVE, info(code, fields=tuple(left))
+
+    def _checked(self, error: tuple[float, float], tolerance: float) -> bool:
+        """Whether no single wrong solve can have made the error what it is."""
+        stretch = self._stretch()
+        if self.found is None or stretch is None:
+            return False
+        least = self.found.checked_sd[stretch] * np.array([np.cos(self.latitude), 1.0])
+        return bool(np.max(least) <= max(tolerance, CHECKED_OF_ERROR * error[0]))
 
     def _over(self, error: tuple[float, float], tolerance: float) -> bool:
         return error[0] > tolerance and error[0] > ACT_SDS * error[1]
