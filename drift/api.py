@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from drift.record.record import Record
     from drift.site.file import PierFile
     from drift.tonight.evening import Tonight
+    from drift.tonight.follow import Following
     from drift.types import Analysis
 
 
@@ -305,6 +306,16 @@ class _PiecesInRecord:
             self._record.cache_blobs({f"{self._stamp} {key}": blob for key, blob in pieces.items()})
 
 
+def try_to_analyse(site: PierFile, readings: Readings, record: Record | None, now_us: int) -> Analysis | None:
+    """Work out the answer as `analyse_readings` does; None where there is nothing to work it out from."""
+    from drift.errors import NothingToAnalyse
+
+    try:
+        return analyse_readings(site, readings, record, now_us)
+    except NothingToAnalyse:
+        return None
+
+
 def fields_tonight(
     site: PierFile,
     readings: Readings,
@@ -329,14 +340,10 @@ def fields_tonight(
     """
     from dataclasses import replace
 
-    from drift.errors import NothingToAnalyse
     from drift.notices import TonightCode, warning
     from drift.tonight.evening import Wish, plan_key, plan_of_text, plan_text, tonight_of
 
-    try:
-        analysis = analyse_readings(site, readings, record, at_us)
-    except NothingToAnalyse:
-        analysis = None
+    analysis = try_to_analyse(site, readings, record, at_us)
     key = plan_key(site)
     found = None if record is None else record.kept_field_plan(key)
     places = None if found is None else plan_of_text(found[0], site.site.latitude_deg)
@@ -349,6 +356,56 @@ def fields_tonight(
         return made
     said = (*made.evening.notices, warning(TonightCode.NOT_KEPT))
     return replace(made, evening=replace(made.evening, notices=said))
+
+
+def follow_tonight(
+    site: PierFile,
+    record: Record,
+    analysis: Analysis | None,
+    *,
+    at_us: int,
+    minutes: float | None = None,
+    fields: int | None = None,
+) -> Following:
+    """Say how far the evening is and what to do next, by tonight's solves in the record alone.
+
+    Parameters
+    ----------
+    site, record
+        The site file and its record.  The list of an evening is kept there, so that it goes on after a
+        restart.
+    analysis
+        The last answer, for the instrument, the knobs and the season; it need not know of tonight.  None
+        where there is none yet.
+    at_us
+        The present time [UTC microseconds since 1970-01-01].
+    minutes, fields
+        How much time there is, and how many fields are wanted; a list is made anew where they are given.
+    """
+    from drift.readings import as_readings, as_table
+    from drift.tonight.evening import Wish, plan_key, plan_of_text, plan_text, tonight_of
+    from drift.tonight.follow import follow, kept_list, list_key, list_of_text, list_text, night_of
+
+    night = night_of(site, at_us)
+    tables = {
+        kind: as_table(kind, [one.values for one in record.held(kind, night) if one.in_use])
+        for kind in ("solves", "corrections")
+    }
+    key, latitude = list_key(site, at_us), site.site.latitude_deg
+    found = record.kept_field_plan(key)
+    kept = None if found is None else list_of_text(found[0], latitude)
+    if kept is None or minutes is not None or fields is not None:
+        plan = record.kept_field_plan(plan_key(site))
+        places = None if plan is None else plan_of_text(plan[0], latitude)
+        wish = Wish(at_us=at_us, minutes=minutes, fields=fields)
+        before = None if places is None or plan is None else (places, plan[1])
+        made = tonight_of(site, analysis, as_readings({}), wish, before)
+        if made.evening.plan is not None and (places is None or made.evening.plan.size != places.size):
+            record.keep_field_plan(plan_key(site), plan_text(made.evening.plan))
+        kept = kept_list(made.evening, made.purpose, latitude)
+        if kept is not None:
+            record.keep_field_plan(key, list_text(kept))
+    return follow(site, analysis, tables["solves"], tables["corrections"], kept, at_us)
 
 
 def analyse_record(path: str | Path = "pier.toml") -> Analysis:

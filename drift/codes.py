@@ -303,6 +303,18 @@ class Purpose(StrEnum):
     LEARN_CONSTANTS = "learn_constants"
 
 
+class Next(StrEnum):
+    """What to do next this evening."""
+
+    SOLVE = "solve"
+    SOLVE_AGAIN = "solve_again"  # two solves disagree
+    TURN = "turn"
+    VERIFY = "verify"
+    ENOUGH = "enough"  # the axis is inside what the pictures need
+    LEAVE = "leave"  # it is over, but no knob is to be turned for it
+    NOT_BY_FIELDS = "not_by_fields"  # the mount alters what it reports: fields can't tell
+
+
 class Instead(StrEnum):
     """What does more than any field, or does it beside the fields."""
 

@@ -523,6 +523,25 @@ class TonightCode(Code):
     # what it rests on
     HORIZON_OPEN = "tonight.horizon_open"
     MOUNT_ASSUMED = "tonight.mount_assumed"
+    # what to do next while fields come in
+    SOLVE_NEXT = "tonight.solve_next"
+    SOLVE_AGAIN = "tonight.solve_again"
+    TURN_NOW = "tonight.turn_now"
+    TURN_OTHER_TOO = "tonight.turn_other_too"
+    VERIFY_NOW = "tonight.verify_now"
+    ENOUGH = "tonight.enough"
+    LEAVE_IT = "tonight.leave_it"
+    NOT_SURE_OVER = "tonight.not_sure_over"
+    NOT_BY_FIELDS = "tonight.not_by_fields"
+    # what is to be said beside
+    TURN_DID = "tonight.turn_did"
+    INSIDE_ALREADY = "tonight.inside_already"
+    WRONG_SOLVES = "tonight.wrong_solves"
+    ZERO_JUMPED = "tonight.zero_jumped"
+    BESIDE_THE_LIST = "tonight.beside_the_list"
+    NO_MOUNT_PLACES = "tonight.no_mount_places"
+    CLOCK_AHEAD = "tonight.clock_ahead"
+    NO_HISTORY_YET = "tonight.no_history_yet"
 
 
 @dataclass(frozen=True, kw_only=True)

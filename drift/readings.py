@@ -6,10 +6,10 @@ the record can name its columns without loading what works with numbers.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from drift.notebook import ShowsItself
 from drift.notices import Code, Notice
@@ -139,11 +139,17 @@ def empty_table(kind: str) -> pd.DataFrame:
 
 @cache
 def _empty(kind: str) -> pd.DataFrame:
+    return as_table(kind, [])
+
+
+def as_table(kind: str, rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+    """Return rows, given as column -> value, as a table of `kind`; a number that is None is NaN."""
     import pandas as pd
 
     dtypes = {"int": "int64", "float": "float64", "text": "object"}
+    columns = READING_COLUMNS[kind].items()
     return pd.DataFrame(
-        {name: pd.Series([], dtype=dtypes[sort]) for name, sort in READING_COLUMNS[kind].items()}
+        {name: pd.Series([row[name] for row in rows], dtype=dtypes[sort]) for name, sort in columns}
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
@@ -21,9 +21,8 @@ from drift.quantities import Floats
 from drift.types import Action
 
 if TYPE_CHECKING:
-    from drift.advice.situation import Situation
     from drift.site.file import PierFile
-    from drift.types import CorrectionFound, History
+    from drift.types import CorrectionFound
 
 
 # ---- What past corrections teach: how far a knob really goes for what is asked of it, and what held.
@@ -64,6 +63,14 @@ _SLACKS = np.linspace(0.0, 150.0, 76)
 KNOBS = ("azimuth", "altitude")
 #: Corrections of the plate: no knob to learn about, only odds that they held.
 _PLATE = ("shim", "nuts")
+
+
+class Corrected(Protocol):
+    """What knows of corrections: a history, or an evening."""
+
+    @property
+    def corrections(self) -> tuple[CorrectionFound, ...]:
+        """All of them, in order of time."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -145,7 +152,7 @@ class Seen:
     found_sd: float
 
 
-def learned_knobs(site: PierFile, history: History) -> dict[str, Knob]:
+def learned_knobs(site: PierFile, history: Corrected) -> dict[str, Knob]:
     """Learn gain and slack of both knobs from the corrections on record.
 
     Parameters
@@ -168,7 +175,7 @@ def learned_knobs(site: PierFile, history: History) -> dict[str, Knob]:
     return found
 
 
-def odds_held(site: PierFile, history: History) -> tuple[float | None, ...]:
+def odds_held(site: PierFile, history: Corrected) -> tuple[float | None, ...]:
     """Return for each correction of the history the probability that it held.
 
     None where no amount was asked, where there are not yet readings on both sides of it, and where they say
@@ -209,7 +216,7 @@ def _has_amount(correction: CorrectionFound) -> bool:
     return correction.asked is not None and math.isfinite(correction.asked) and correction.asked != 0.0
 
 
-def _seen_of(site: PierFile, history: History, knob: str) -> list[Seen]:
+def _seen_of(site: PierFile, history: Corrected, knob: str) -> list[Seen]:
     per_turn = _per_turn_arcsec(site, knob)
     own = sorted((c for c in history.corrections if c.kind == knob), key=lambda c: c.time_us)
     return [seen_alone(c, per_turn) for c in own if _has_amount(c)]
@@ -320,7 +327,7 @@ def _moments(values: Floats, weight: Floats) -> tuple[float, float]:
 # ---- The direction in which a knob is turned: by the site file, or learned from recorded corrections.
 
 
-def direction_of_knob(site: PierFile, history: History | None, knob: str) -> tuple[Way | None, int]:
+def direction_of_knob(site: PierFile, history: Corrected | None, knob: str) -> tuple[Way | None, int]:
     """Return which way a knob is turned for a positive change, and by how many corrections that was learned.
 
     Parameters
@@ -371,6 +378,26 @@ _MAY_NOT_REACH = 0.5
 _YEAR_DAYS = 365.0
 
 
+class Standing(Protocol):
+    """Where the axis stands, as far as a turn depends on it; see `drift.advice.situation.Situation`."""
+
+    @property
+    def site(self) -> PierFile:
+        """The site file."""
+
+    @property
+    def latitude_rad(self) -> float:
+        """Geodetic latitude [rad]."""
+
+    @property
+    def tolerance(self) -> float:
+        """How far the axis may be off on the sky [arcsec]."""
+
+    @property
+    def span_days(self) -> float:
+        """How long nights have been looked at [d]."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class _Turn:
     """The change wanted of one axis coordinate [arcsec], clockwise or up positive."""
@@ -396,7 +423,7 @@ class _Turn:
 
 
 def turns(
-    situation: Situation,
+    situation: Standing,
     change: Floats,
     sd: Floats,
     knobs: Mapping[str, Knob] | None = None,
@@ -436,7 +463,7 @@ def change_done(actions: tuple[Action, ...]) -> Floats:
     return done
 
 
-def _turn(situation: Situation, k: int, changes: Floats, sds: Floats, knobs: Mapping[str, Knob]) -> _Turn:
+def _turn(situation: Standing, k: int, changes: Floats, sds: Floats, knobs: Mapping[str, Knob]) -> _Turn:
     mount, latitude_deg = situation.site.mount, situation.site.site.latitude_deg
     change = float(changes[k])
     kind, per_turn = (
@@ -459,7 +486,7 @@ def _turn(situation: Situation, k: int, changes: Floats, sds: Floats, knobs: Map
     )
 
 
-def _action(turn: _Turn, situation: Situation) -> Action:
+def _action(turn: _Turn, situation: Standing) -> Action:
     travel, amount = situation.site.mount.knob_travel_arcmin, turn.change / 60.0
     if travel is not None and abs(amount) > travel:
         return _out_of_travel(turn, travel, situation)
@@ -507,7 +534,7 @@ def _learned(turn: _Turn) -> dict[str, Value]:
     }
 
 
-def _out_of_travel(turn: _Turn, travel: float, situation: Situation) -> Action:
+def _out_of_travel(turn: _Turn, travel: float, situation: Standing) -> Action:
     """Return what to do when a knob can't reach: tip the plate for altitude, turn the base for azimuth."""
     wanted = {**_wanted(turn), "travel_arcmin": travel}
     if turn.kind == CorrectionKind.AZIMUTH:

@@ -219,7 +219,7 @@ def situation_of(
     )
     known = bool(np.all(np.isfinite(now)) and np.all(np.isfinite(now_sd)))
     matters = matters_of(site, now, now_sd) if known else ()
-    tolerance, tolerance_of = _tolerance(site, matters)
+    tolerance, tolerance_of = allowed_error(site, matters)
     return Situation(
         site=site,
         latitude_rad=latitude_rad,
@@ -254,7 +254,8 @@ def _off_aim(site: PierFile, forecast: AxisForecast, pole: Floats, latitude_rad:
     return -best_change(forecast, latitude_rad, counts, str(site.optics.aim), pole)
 
 
-def _tolerance(site: PierFile, matters: tuple[Matter, ...]) -> tuple[float, AxisBound]:
+def allowed_error(site: PierFile, matters: tuple[Matter, ...]) -> tuple[float, AxisBound]:
+    """Return the smallest angle on the sky that the warning limit or the optics allow, and which does."""
     allowed = [(site.warn.axis_arcmin, AxisBound.WARNING_LIMIT)]
     allowed += [(m.allowed_arcmin, m.effect) for m in matters if m.binding]
     least, bound = min(allowed)

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import click
 
 from drift.cli.options import pier_option, site_of
+
+if TYPE_CHECKING:
+    from drift.importer.importing import FileImported, FileRefused
+    from drift.site.file import PierFile
 
 
 @click.command(
@@ -45,6 +50,13 @@ from drift.cli.options import pier_option, site_of
     help="Also write a target list (.csv) or a chart of the sky (.png, .svg, .pdf); without an ending both.  "
     "May be given more than once.",
 )
+@click.option(
+    "--follow",
+    is_flag=True,
+    help="Go on: take in the files that come into the folders below [logs] in the site file, say after each "
+    "how far the axis is known, what to solve or turn next, and what a turn did.  Ctrl-C stops it; what came "
+    "in stays.",
+)
 @click.option("--phone", is_flag=True, help="Lay the chart out narrow, for a phone.")
 @click.option("--dark", is_flag=True, help="Draw the chart on a dark ground.")
 @pier_option
@@ -54,11 +66,12 @@ def command(
     at: str | None,
     as_json: bool,
     outputs: tuple[Path, ...],
+    follow: bool,
     phone: bool,
     dark: bool,
     pier: str | None,
 ) -> None:
-    """Print the list on stdout, in words or as JSON, and write what -o names."""
+    """Print the list on stdout, in words or as JSON, and write what -o names; with --follow go on with it."""
     from drift.api import fields_tonight, open_record
     from drift.cli.options import working
     from drift.record.engine import now_us
@@ -68,6 +81,13 @@ def command(
     site = site_of(pier)
     now = now_us()
     at_us = now if at is None else moment(at, ZoneInfo(site.site.timezone), now)
+    if follow and at is not None:
+        raise click.UsageError("--follow goes by the present time: leave --at out.")
+    if follow and not site.logs.folders:
+        raise click.UsageError(
+            "--follow watches the folders below [logs] in the site file, and there are none: add a line such "
+            'as folders = ["logs"] below [logs].'
+        )
     targets = [path for each in outputs for path in check_tonight_target(each)]
     with open_record(site) as record:
         with working("Reading the record"):
@@ -88,6 +108,44 @@ def command(
     for path in targets:
         save_tonight(tonight, path, Look(phone, dark))
         click.echo(f"Wrote {path} ({path.stat().st_size / 1000:.0f} kB).", err=True)
+    if follow:
+        _follow(site, as_json, minutes, fields)
+
+
+def _follow(site: PierFile, as_json: bool, minutes: float | None, fields: int | None) -> None:
+    """Take in what comes, and say after each file how far the evening is, until Ctrl-C."""
+    import threading
+    from contextlib import suppress
+
+    from drift.api import follow_tonight, open_record, try_to_analyse
+    from drift.importer.folders import WatchedFolders
+    from drift.record.engine import now_us
+    from drift.render.by_hand import outcome_words
+    from drift.render.tonight import following_mapping, following_sections
+
+    with open_record(site) as record:
+        analysis = try_to_analyse(site, record.readings(), record, now_us())
+        last = ""
+
+        def say(minutes: float | None = None, fields: int | None = None) -> None:
+            nonlocal last
+            made = follow_tonight(site, record, analysis, at_us=now_us(), minutes=minutes, fields=fields)
+            if as_json:
+                import json
+
+                click.echo(json.dumps(following_mapping(made), allow_nan=False))
+                return
+            from drift.cli.status import print_all
+
+            print_all("", "", following_sections(made))
+
+        def told(outcome: FileImported | FileRefused) -> None:
+            click.echo(outcome_words(outcome), err=True)
+            say()
+
+        say(minutes, fields)
+        with suppress(KeyboardInterrupt):
+            WatchedFolders(lambda: (site, record), told).run(threading.Event())
 
 
 def moment(text: str, zone: ZoneInfo, now_us: int) -> int:

@@ -6,6 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from drift.codes import ActKind, ActReason, CorrectionKind
+from drift.importer.importing import FileRefused
+from drift.render.import_words import error_words
 from drift.render.phrases import azimuth_side, clock_text
 
 if TYPE_CHECKING:
@@ -29,6 +31,13 @@ def counts_words(one: FileImported) -> str:
     if one.set_aside:
         counts.append(counted(len(one.set_aside), "was set aside", "were set aside"))
     return ", ".join(counts)
+
+
+def outcome_words(one: FileImported | FileRefused) -> str:
+    """Return in one line what came of a file of a watched folder."""
+    if isinstance(one, FileRefused):
+        return error_words(one.error)
+    return f"{one.file}: {counts_words(one)}."
 
 
 def known_words(files: Sequence[FileImported]) -> str:

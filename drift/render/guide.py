@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 TOPICS = {
     "first-night": "Your first night",
     "solves": "Which solves to take",
+    "tonight": "Tonight at the pier",
     "level": "A level, end for end, and its warmth",
     "strip": "Reading the strip",
     "correction": "After a correction",

@@ -9,19 +9,30 @@ from typing import TYPE_CHECKING, Any
 
 from drift.night.estimate import UNKNOWN_SD
 from drift.quantities import as_utc
+from drift.render.advice_words import action_sentence, tolerance_words
 from drift.render.drawing import FORMATS, Kind, Look, check_file_target, save
 from drift.render.encode import named, plain
 from drift.render.notices import as_data, sentence
-from drift.render.phrases import clock_text, plain_angle, utc_text, zone_of
+from drift.render.phrases import (
+    altitude_words,
+    any_arcmin,
+    azimuth_words,
+    clock_text,
+    counted,
+    plain_angle,
+    utc_text,
+    zone_of,
+)
 from drift.render.sections import Section, bulleted
 from drift.render.tables.axis import Table
-from drift.render.tonight_words import CLOUDS, TUBE_SIDES, told
+from drift.render.tonight_words import AGAIN, CLOUDS, TICK, TUBE_SIDES, told
 from drift.tonight.plan import TOLERANCE_DEG
 
 if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from drift.tonight.evening import Evening, Field, Tonight
+    from drift.tonight.follow import FieldSeen, Following
 
 
 # ---- Words and tables.
@@ -155,6 +166,137 @@ def _dec(degrees: float) -> str:
 def _hours(degrees: float) -> str:
     minutes = round(abs(degrees) * 4.0)
     return f"{'-' if degrees < 0 and minutes else '+'}{minutes // 60:d}h{minutes % 60:02d}m"
+
+
+# ---- The evening as it goes.
+
+
+def following_sections(evening: Following) -> list[Section]:
+    """Return how far the evening is: what to do next first."""
+    zone = zone_of(evening.site.site.timezone)
+    out = [Section("Now", (("", told(evening.notice, zone)),))]
+    if evening.turns:
+        out.append(Section("Turn", bulleted([action_sentence(one) for one in evening.turns])))
+        out.append(Section("Take care", bulleted([sentence(one) for one in evening.cautions])))
+    out.append(Section("The axis by tonight's solves", bulleted(axis_lines(evening))))
+    if evening.notices:
+        out.append(Section("To know", bulleted([told(one, zone) for one in evening.notices])))
+    if evening.fields:
+        out.append(Section("The fields", (), following_table(evening)))
+    return out
+
+
+def axis_lines(evening: Following) -> list[str]:
+    """Return where the axis stands by tonight's solves, against what was promised and what is allowed."""
+    solves = counted(evening.solves[0], "solve")
+    if evening.axis is None or evening.sd is None or evening.error is None or evening.error_sd is None:
+        return [f"Not told yet ({solves})."]
+    if max(evening.sd) >= UNKNOWN_SD:
+        return [f"Not told yet: {solves} so far."]
+    latitude = evening.site.site.latitude_deg
+    allowed = plain_angle(evening.tolerance)
+    lines = [
+        f"{any_arcmin(evening.error, evening.error_sd)} from the pole aimed at; {allowed} is allowed "
+        f"({tolerance_words(evening.tolerance_of)}).",
+        f"Azimuth {azimuth_words(evening.axis[0], evening.sd[0], latitude)}, altitude "
+        f"{altitude_words(evening.axis[1], evening.sd[1])}; {solves}.",
+    ]
+    if evening.promised_sd is not None and max(evening.promised_sd) < UNKNOWN_SD:
+        az, alt = (plain_angle(one) for one in evening.promised_sd)
+        own = [plain_angle(one) for one in evening.sd]
+        lines.append(f"Known to {own[0]} and {own[1]}; after as many fields {az} and {alt} were promised.")
+    return lines
+
+
+def following_table(evening: Following) -> Table:
+    """Return the list in hand: what is solved is ticked off."""
+    zone = zone_of(evening.site.site.timezone)
+    rows = []
+    for one in evening.fields:
+        at = one.place
+        done = "" if one.solved_us is None else f"{TICK} {_clock(one.solved_us, zone)}"
+        if one.solved_us is not None and one.n in evening.next_fields:
+            done = AGAIN
+        sd = one.promised_sd or (UNKNOWN_SD, UNKNOWN_SD)
+        rows.append(
+            (
+                str(one.n),
+                done,
+                _tube(at),
+                _ra(at.ra_deg),
+                _dec(at.dec_deg),
+                f"{at.azimuth_deg:.0f}°",
+                f"{at.altitude_deg:.0f}°",
+                _sd(sd[0]),
+                _sd(sd[1]),
+                "= 1" if one.again else "",
+            )
+        )
+    heads = ("No.", "Done", "Tube", "RA ICRS", "Dec", "Brg", "Alt", "± az", "± alt", "")
+    return Table("The list in hand", heads, tuple(rows), frozenset({0, 3, 4, 5, 6, 7, 8}))
+
+
+def field_lines(one: FieldSeen, zone: ZoneInfo) -> list[tuple[str, str]]:
+    """Return a field to solve as what and how, to be read at arm's length."""
+    at = one.place
+    lines = [
+        ("Field", str(one.n)),
+        ("RA ICRS", _ra(at.ra_deg)),
+        ("Dec", _dec(at.dec_deg)),
+        ("Bearing", f"{at.azimuth_deg:.0f}°"),
+        ("Altitude", f"{at.altitude_deg:.0f}°"),
+        ("Until", _clock(at.until_us, zone)),
+    ]
+    return [*lines[:1], ("Tube", _tube(at)), *lines[1:]] if _tube(at) else lines
+
+
+def following_mapping(evening: Following) -> dict[str, Any]:
+    """Return how far the evening is as plain data, arcsec and degrees."""
+    zone = zone_of(evening.site.site.timezone)
+    axis = None
+    if evening.axis is not None and evening.sd is not None:
+        axis = {
+            **dict(zip(("az_error", "alt_error"), map(plain, evening.axis), strict=True)),
+            **_pair(evening.sd),
+            **named(evening, "error", "error_sd"),
+            "promised": _pair(evening.promised_sd),
+        }
+    return {
+        "format": "drift-evening",
+        "version": 1,
+        "at_utc": utc_text(evening.at_us),
+        "step": str(evening.step),
+        "sentence": told(evening.notice, zone),
+        "next_fields": list(evening.next_fields),
+        "axis": axis,
+        "allowed": plain(evening.tolerance),
+        "allowed_by": str(evening.tolerance_of),
+        "solves": evening.solves[0],
+        "solves_in_all": evening.solves[1],
+        "fields": [
+            {
+                **_field(one.place),
+                "again": one.again,
+                "solved_utc": None if one.solved_us is None else utc_text(one.solved_us),
+                "wrong_probability": plain(one.wrong, 3),
+            }
+            for one in evening.fields
+        ],
+        "turns": [
+            {**named(one, "do", "amount_arcmin", "turns", decimals=2), "sentence": action_sentence(one)}
+            for one in evening.turns
+        ],
+        "cautions": [sentence(one) for one in evening.cautions],
+        "made": [
+            {
+                "kind": str(one.kind),
+                "made_utc": utc_text(one.made_us),
+                **named(one, "asked", "found", "found_sd"),
+            }
+            for one in evening.made
+        ],
+        "notices": [{**as_data(one), "text": told(one, zone)} for one in evening.notices],
+    }
 
 
 # ---- JSON.

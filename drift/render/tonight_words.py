@@ -7,8 +7,17 @@ from zoneinfo import ZoneInfo
 
 from drift.codes import CorrectionKind, Side
 from drift.notices import Notice, TonightCode
+from drift.quantities import as_utc
 from drift.render.notices import Values, Writer, sentence
-from drift.render.phrases import CORRECTION_WORDS, amount_words, clock_text, counted, listed, plain_angle
+from drift.render.phrases import (
+    CORRECTION_WORDS,
+    amount_words,
+    arcmin,
+    clock_text,
+    counted,
+    listed,
+    plain_angle,
+)
 
 #: The key of the zone in which times are told; the room gives times in UTC.
 ZONE = "zone"
@@ -241,6 +250,152 @@ def _mount_assumed(v: Values) -> str:
     return f"[mount] {keys} {verb} not given: {listed(said)} {verb} assumed."
 
 
+# ---- What to do next while fields come in.
+
+
+def _solve_next(v: Values) -> str:
+    if not v["fields"]:
+        return "There is no field to solve."
+    left = len(v["fields"])
+    return (
+        f"Solve field {v['fields'][0]}; {left - 1} more after it."
+        if left > 1
+        else (f"Solve field {v['fields'][0]}, the last one.")
+    )
+
+
+def _solve_again(v: Values) -> str:
+    fields = [str(n) for n in v["fields"]]
+    if len(fields) == 1:
+        return (
+            f"Solve field {fields[0]} again: its solve doesn't agree with the others.  Until then it "
+            "doesn't count."
+        )
+    likely = f", most likely that of field {fields[0]}" if v["chances"][0] >= _LIKELY else ""
+    which = likely or ", and nothing tells which"
+    return (
+        f"Solve fields {listed(fields)} again: one of their solves is wrong{which}.  Until then the axis "
+        "counts as uncertain by that."
+    )
+
+
+#: From this chance on one of two suspects is named as the likelier one.
+_LIKELY = 0.75
+
+
+def _turn_now(v: Values) -> str:
+    head = f"The axis is {arcmin(v['error_arcsec'], v['sd_arcsec'])} off: turn as said below, and record it."
+    if not v["two_rounds"]:
+        return head
+    return (
+        f"{head}  So large an error takes two rounds: a knob that goes a tenth too far or too short leaves "
+        "minutes of arc, which the second round takes away."
+    )
+
+
+def _turn_other_too(v: Values) -> str:
+    return "Now the other knob, as said below; or leave it, and solve the fields."
+
+
+def _verify_now(v: Values) -> str:
+    if not v["fields"]:
+        return "See what the turn did."
+    fields = [str(n) for n in v["fields"]]
+    noun = "field" if len(fields) == 1 else "fields"
+    return f"Lock the bolts, then solve {noun} {listed(fields)} to see what the turn did."
+
+
+def _enough(v: Values) -> str:
+    return (
+        f"Stop here: the axis is {arcmin(v['error_arcsec'], v['sd_arcsec'])} off, inside what your pictures "
+        "need."
+    )
+
+
+def _leave_it(v: Values) -> str:
+    return (
+        f"The axis is {arcmin(v['error_arcsec'], v['sd_arcsec'])} off, but leave the knobs alone: the season "
+        "brings most of it back, or setting it now would leave it no better over the year."
+    )
+
+
+def _not_sure_over(v: Values) -> str:
+    return (
+        f"The axis is {arcmin(v['error_arcsec'], v['sd_arcsec'])} off, which may or may not be inside what "
+        "your pictures need: leave it tonight, or ask for more fields."
+    )
+
+
+def _not_by_fields(_: Values) -> str:
+    return (
+        "The mount alters the places that it reports, so that fields can't show where the axis stands: make "
+        "a sweep, and see what the whole answer says."
+    )
+
+
+# ---- What is to be said beside.
+
+
+def _turn_did(v: Values) -> str:
+    kind, latitude = v["kind"], v["latitude_deg"]
+    asked = amount_words(kind, v["asked_arcsec"], None, latitude)
+    found = amount_words(kind, v["found_arcsec"], v["sd_arcsec"], latitude)
+    said = f"The {kind} knob: asked {asked}, found {found}."
+    if v["lost_arcsec"] is None:
+        return said
+    return (
+        f"{said}  {plain_angle(v['lost_arcsec'])} went lost, in the screw's play or because the knob does "
+        "less than is thought.  Turned on the same way, no play is lost again."
+    )
+
+
+def _inside_already(_: Values) -> str:
+    return (
+        "The axis is inside what your pictures need: you may stop.  The other fields make tonight worth "
+        "more for the history."
+    )
+
+
+def _wrong_solves(v: Values) -> str:
+    times = listed([_time(one, v) for one in v["times_us"]])
+    if len(v["times_us"]) == 1:
+        return f"The solve of {times} doesn't agree with the others and doesn't count."
+    return f"The solves of {times} don't agree with the others and don't count."
+
+
+def _time(time_us: int, v: Values) -> str:
+    return as_utc(time_us).astimezone(ZoneInfo(str(v.get(ZONE, "UTC")))).strftime("%H:%M:%S")
+
+
+def _zero_jumped(v: Values) -> str:
+    return (
+        f"Just before {_time(v['before_us'], v)} the mount's zeros moved: it was synced, or something "
+        "slipped.  Solves before and after that are compared no more than that allows."
+    )
+
+
+def _beside_the_list(v: Values) -> str:
+    return f"{counted(v['solves'], 'solve').capitalize()} at other places than those of the list count, too."
+
+
+def _no_mount_places(v: Values) -> str:
+    return (
+        f"Without the mount's own coordinates came {counted(v['solves'], 'solve')} of tonight, which can't "
+        "count here; the whole answer may find a sweep in them."
+    )
+
+
+def _clock_ahead(v: Values) -> str:
+    return (
+        f"The last solve is dated {v['minutes']:.0f} minutes after now: the clocks of the two machines "
+        "differ, so that a turn may count before or after the wrong solves.  Set them right."
+    )
+
+
+def _no_history_yet(_: Values) -> str:
+    return "No history is worked out yet, so the instrument counts as unknown."
+
+
 SENTENCES: Mapping[TonightCode, Writer] = {
     TonightCode.FIND_AXIS: _find_axis,
     TonightCode.TELL_APART: _tell_apart,
@@ -268,7 +423,25 @@ SENTENCES: Mapping[TonightCode, Writer] = {
     TonightCode.FLIP: _flip,
     TonightCode.HORIZON_OPEN: _horizon_open,
     TonightCode.MOUNT_ASSUMED: _mount_assumed,
+    TonightCode.SOLVE_NEXT: _solve_next,
+    TonightCode.SOLVE_AGAIN: _solve_again,
+    TonightCode.TURN_NOW: _turn_now,
+    TonightCode.TURN_OTHER_TOO: _turn_other_too,
+    TonightCode.VERIFY_NOW: _verify_now,
+    TonightCode.ENOUGH: _enough,
+    TonightCode.LEAVE_IT: _leave_it,
+    TonightCode.NOT_SURE_OVER: _not_sure_over,
+    TonightCode.NOT_BY_FIELDS: _not_by_fields,
+    TonightCode.TURN_DID: _turn_did,
+    TonightCode.INSIDE_ALREADY: _inside_already,
+    TonightCode.WRONG_SOLVES: _wrong_solves,
+    TonightCode.ZERO_JUMPED: _zero_jumped,
+    TonightCode.BESIDE_THE_LIST: _beside_the_list,
+    TonightCode.NO_MOUNT_PLACES: _no_mount_places,
+    TonightCode.CLOCK_AHEAD: _clock_ahead,
+    TonightCode.NO_HISTORY_YET: _no_history_yet,
 }
 
 TUBE_SIDES = {1: Side.EAST, -1: Side.WEST}
 CLOUDS = "stop here if clouds"
+TICK, AGAIN = "✓", "again"

@@ -48,7 +48,7 @@ class PierFile(ShowsItself, Sections):
 
     Attributes
     ----------
-    site, mount, plate, pier, optics, horizon, warn, store
+    site, mount, plate, pier, optics, horizon, warn, logs, store
         The sections, with the file's keys as attributes; None for what is not given and has no default.
     path
         Where it was read from; None when it was not read from a file.

@@ -144,6 +144,7 @@ _Day = Annotated[date, BeforeValidator(checks.day)]
 _Soil = Annotated[str, checks.in_words(_SOILS)]
 _Surface = Annotated[str, checks.in_words(_SURFACES)]
 _Address = Annotated[str, AfterValidator(checks.address)]
+_Folder = Annotated[str, Field(strict=True, min_length=1, max_length=1000)]
 _Altitude = Annotated[float, Field(strict=True, ge=-10, le=90)]
 
 
@@ -527,6 +528,22 @@ class WarnSection(SiteFileSection):
     ] = ()
 
 
+class LogsSection(SiteFileSection):
+    """Where new logs come from."""
+
+    folders: Annotated[
+        tuple[_Folder, ...],
+        Key(
+            "Folders to watch: `drift serve` and `drift tonight --follow` take in a log or a solved image in "
+            "them as soon as it is whole; a path without a leading / is taken from this file's folder",
+            ("logs",),
+            allowed='a list of folders in quotes, such as "logs"',
+            each='the name of a folder in quotes, such as "logs"',
+            silent="none",
+        ),
+    ] = ()
+
+
 class StoreSection(SiteFileSection):
     """Where the record of all readings is kept."""
 
@@ -554,6 +571,7 @@ class Sections(SiteFileSection):
     optics: OpticsSection = OpticsSection()
     horizon: HorizonSection = HorizonSection()
     warn: WarnSection = WarnSection()
+    logs: LogsSection = LogsSection()
     store: StoreSection = StoreSection()
 
 

@@ -269,7 +269,7 @@ def evening(
     if usable.size < wanted:
         said.append(warning(TonightCode.FEW_PLACES, fields=usable.size, wanted=wanted))
     chosen, more = within_minutes(site, usable, before, wish, min(wanted, usable.size), fewest)
-    fields, minutes = _timed(site, sky, chosen, before, dark)
+    fields, minutes = timed(site, sky, chosen.places, chosen.returns, before, dark)
     return Evening(
         fields=fields,
         minutes=minutes,
@@ -417,11 +417,21 @@ def _minutes(site: PierFile, places: Places) -> float:
     return float(np.sum(_durations_s(site, places))) / 60.0
 
 
-def _timed(
-    site: PierFile, sky: Places, chosen: _Chosen, before: Before, dark: Darkness
+def timed(
+    site: PierFile, sky: Places | None, chosen: Places, returns: bool, before: Before, dark: Darkness
 ) -> tuple[tuple[Field, ...], float]:
-    """Give the fields their times, stars, uncertainties and substitutes."""
-    places, count = chosen.whole, chosen.places.size
+    """Give fields their times, stars, uncertainties and substitutes, and say how long they take [min].
+
+    Parameters
+    ----------
+    sky
+        The candidates for substitutes; None for no substitutes.
+    chosen, returns
+        The fields in their order, and whether the first is solved again at the end.
+    before, dark
+        What is known before, and from when until when one can solve.
+    """
+    places, count = _Chosen(chosen, returns).whole, chosen.size
     took = _durations_s(site, places)
     begin, end = dark.start_us or 0, dark.end_us or 0
     start = begin + np.round((np.cumsum(took) - site.mount.solve_s) * 1e6).astype(np.int64)
@@ -429,7 +439,9 @@ def _timed(
     stars, until = stars_of(site, places, middle), visible_until(site, places, start, end)
     sd = axis_sd_after(places, before)
     hour_angle, dec = (np.degrees(angle) for angle in places.equatorial_rad())
-    others = substitutes(site, sky, chosen.places, before, middle[:count])
+    others: list[Substitute | None] = [None] * count
+    if sky is not None:
+        others = substitutes(site, sky, chosen, before, middle[:count])
     fields = tuple(
         Field(
             n=k + 1,

@@ -158,7 +158,8 @@ def _instrument(analysis: Analysis) -> InstrumentConstants | None:
 def _constant_sd(instrument: InstrumentConstants) -> Floats:
     """Return the constants' standard deviations in the order of `CONSTANTS`, (4,) [arcsec]."""
     known = dict(zip(instrument.names, instrument.sds.tolist(), strict=True))
-    return np.array([known.get(name, sd) for name, sd in zip(CONSTANTS, CONSTANT_PRIOR_SD, strict=True)])
+    sds = np.array([known.get(name, np.nan) for name in CONSTANTS])
+    return np.where(np.isfinite(sds), sds, CONSTANT_PRIOR_SD)  # no number: nights of one tube side
 
 
 def zeros_are_kept(analysis: Analysis) -> bool:

@@ -9,7 +9,7 @@ import secrets
 import socket
 import sys
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import quote
@@ -27,7 +27,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from drift.errors import DriftError
 from drift.render.import_words import error_words
-from drift.web import import_pages, record_pages, views
+from drift.web import import_pages, record_pages, tonight_page, views
 from drift.web.current import (
     LOOK_COOKIE,
     LOOKS,
@@ -61,6 +61,9 @@ _LEAST_COMPRESSED, _LOOK_KEPT_S = 600, 31_536_000
 
 _SHOWN: dict[str, Show] = {
     "/": views.now,
+    "/tonight": tonight_page.show,
+    "/tonight/part": tonight_page.part,
+    "/tonight/type": tonight_page.type_form,
     "/history": views.history,
     "/pictures/{name}": views.one_picture,
     "/pictures/{name}/values.json": views.picture_values,
@@ -93,6 +96,9 @@ _MOVED = {
     "/corrections/{row:int}": "/record/{row}",
 }
 _TAKEN: dict[str, Take] = {
+    "/tonight/done": tonight_page.done,
+    "/tonight/list": tonight_page.make_list,
+    "/tonight/type": tonight_page.typed,
     "/steps/{step}": record_pages.step_done,
     "/record/new/{kind}": record_pages.record,
     "/record/{row:int}": record_pages.edit,
@@ -112,9 +118,11 @@ def make_app(page_state: PageState) -> ASGIApp:
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
         clear_abandoned()
+        await run_in_threadpool(_watch, page_state)
         try:
             yield
         finally:
+            await run_in_threadpool(page_state.watched.close)
             page_state.imports.close()
             page_state.keeper.close()
 
@@ -133,6 +141,12 @@ def make_app(page_state: PageState) -> ASGIApp:
     app = Starlette(routes=routes, lifespan=lifespan, exception_handlers=_handlers(page_state))
     small = GZipMiddleware(app, minimum_size=_LEAST_COMPRESSED, compresslevel=6)
     return Guard(_said_in_a_line(small, page_state.debug), page_state.rules)
+
+
+def _watch(page_state: PageState) -> None:
+    """Begin to watch the folders of the site file; what is wrong with that is told on each page."""
+    with suppress(DriftError):
+        page_state.watched.start()
 
 
 def _said_in_a_line(app: ASGIApp, debug: bool) -> ASGIApp:

@@ -17,6 +17,7 @@ from starlette.responses import HTMLResponse, RedirectResponse
 from drift._version import __version__
 from drift.api import analyse_readings, open_record, read_site, with_ground
 from drift.errors import DriftError
+from drift.importer.folders import WatchedFolders
 from drift.quantities import DAY_US
 from drift.readings import READING_COLUMNS
 from drift.record.engine import now_us
@@ -42,6 +43,7 @@ _SHOW = _HERE.parent / "render" / "templates"
 #: What stands in the bar at the head of every page: address, words, and other addresses that belong there.
 PLACES = (
     ("/", "Now", ()),
+    ("/tonight", "Tonight", ()),
     ("/history", "History", ("/seasons", "/events", "/pictures")),
     ("/nights", "Nights", ()),
     ("/record", "Record", ()),
@@ -325,6 +327,11 @@ class PageState:
     debug: bool = False  # whether tracebacks are printed
     imports: Imports = field(default_factory=Imports)
     notes: Notes = field(default_factory=Notes)
+    watched: WatchedFolders = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Make ready to watch folders; who serves the page begins it."""
+        self.watched = WatchedFolders(self.pier)
 
     def pier(self) -> tuple[PierFile, Record]:
         """Return the site file and the record."""

@@ -376,7 +376,7 @@ def _level_rows(given: FormData, site: PierFile) -> list[dict[str, str]]:
             lacking = next((column for column, value in row.items() if not value), None)
             if lacking is not None:
                 raise FormError("two readings need all four angles: one is missing.", f"{turned}{lacking}")
-        return [{**first, "face_deg": "", **shared}, {**second, "face_deg": "180", **shared}]
+        return [{**first, "face_deg": "0", **shared}, {**second, "face_deg": "180", **shared}]
     row = {column: in_arcsec(given, column, unit) for column, *_ in _LEVEL_AXES}
     # a program of ours may still give the face by the column's own name
     return [{**row, "face_deg": face or text_of(given, "face_deg"), **shared}]

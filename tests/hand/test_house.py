@@ -174,7 +174,8 @@ WORDLESS = (*NUMERICAL, "codes", "site", "ingest", "record", "importer")
 WORDS_ALLOWED = {
     # paragraphs of errors that are put together in several functions; what the record was asked for then
     "drift.record.engine", "drift.record.record:Record", "drift.importer.mending:put_back_mended",
-    "drift.importer.by_hand:amend", "drift.importer.by_hand:typed_tables",
+    "drift.importer.by_hand:amend", "drift.importer.folders:_taken_before",
+    "drift.importer.by_hand:typed_tables",
     "drift.importer.judging:put_site_right", "drift.record.keeping", "drift.ingest.detect:shown_names",
     "drift.ingest.text:_OTHER_FILES", "drift.site.checks",
     "drift.site.lines", "drift.site.threads", "drift.ingest.fits_mapping:FitsMapping",

@@ -32,6 +32,7 @@ CONTRACT = {
     "session_min typical_declination_deg guided months_of_use aim",
     "horizon": "altitude_deg",
     "warn": "axis_arcmin tilt_arcsec since false_alarms_per_year notify",
+    "logs": "folders",
     "store": "url",
 }
 FULL = """\

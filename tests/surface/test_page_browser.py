@@ -35,7 +35,7 @@ from drift.web.app import make_app
 pytestmark = pytest.mark.skipif(MISSING, reason=WHY_MISSING)
 PAGES = ("/", "/history", "/seasons/2023-24", "/nights", "/nights/2024-02-29", "/events/1", "/pictures/tilt")
 PAGES += ("/record", "/record/new/azimuth", "/record/new/shim", "/record/new/level", "/record/new/alignment")
-PAGES += ("/import", "/help", "/help/level", "/help/strip")
+PAGES += ("/import", "/help", "/help/level", "/help/strip", "/tonight", "/tonight/type")
 #: What is left out of axe's search: of pictures it looks into the first of a page, for it takes long.
 LEFT_OUT = [["#picture-seasons ~ figure svg"], [".cards svg"], [".phone svg"]]
 #: Returns the choices of lists that are wider than the list, less its arrow and its edges.

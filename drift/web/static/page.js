@@ -1,4 +1,5 @@
-// Values under the pointer, and files dropped on the form.  All else works without this script.
+// Values under the pointer, files dropped on the form, and tonight's page that asks again by itself.  All
+// else works without this script.
 "use strict";
 
 // ---- values under the pointer
@@ -121,4 +122,95 @@ if (drop) {
     document.getElementById("files").files = event.dataTransfer.files;
     drop.requestSubmit();
   });
+}
+
+// ---- tonight: the middle is asked for again and again; what is pushed is sent until it gets through
+
+const evening = document.getElementById("evening");
+if (evening) {
+  const AGAIN_MS = 2000;
+  const LIMIT_MS = 8000;
+  const offline = document.getElementById("offline");
+  let unsent = 0;
+
+  function tell(connected) {
+    const at = evening.querySelector("[data-now]").dataset.now;
+    offline.hidden = connected && !unsent;
+    const words = unsent ? offline.dataset.unsent : offline.dataset.offline.replace("{at}", at);
+    if (offline.textContent !== words) offline.textContent = words;
+  }
+
+  async function asked(address, options) {
+    const stop = new AbortController();
+    const timer = setTimeout(() => stop.abort(), LIMIT_MS);
+    try {
+      return await fetch(address, { ...options, signal: stop.signal, cache: "no-store" });
+    } finally {
+      clearTimeout(timer);
+    }
+  }
+
+  async function renew() {
+    const shown = evening.querySelector("[data-mark]").dataset.mark;
+    const answer = await asked(`${evening.dataset.part}?mark=${shown}`);
+    if (answer.redirected) { location.reload(); return; }  // the password is wanted again
+    if (answer.status === 200) {
+      const text = await answer.text();
+      if (!unsent) evening.innerHTML = text;
+    } else if (answer.status !== 204) {
+      throw new Error(answer.status);
+    }
+  }
+
+  async function goOn() {
+    try {
+      await renew();
+      tell(true);
+    } catch {
+      tell(false);
+    }
+    setTimeout(goOn, AGAIN_MS);
+  }
+
+  function show(text) {
+    const page = new DOMParser().parseFromString(text, "text/html");
+    const middle = page.getElementById("evening");
+    if (middle) evening.innerHTML = middle.innerHTML;
+    document.querySelectorAll(".answer").forEach((one) => one.remove());
+    page.querySelectorAll(".said, #main > p").forEach((one) => {
+      if (!middle || one.matches(".said")) { one.classList.add("answer"); offline.before(one); }
+    });
+  }
+
+  async function send(form, pushed) {
+    const filled = new URLSearchParams(new FormData(form));
+    for (let refused = 0; ;) {
+      filled.set("ago_s", String((performance.now() - pushed) / 1000));
+      try {
+        const answer = await asked(form.action, { method: "POST", body: filled });
+        if (answer.status === 403 && refused++ < 3) {  // the page was started anew: take its own token
+          const fresh = await (await asked(evening.dataset.part)).text();
+          const page = new DOMParser().parseFromString(fresh, "text/html");
+          const token = page.querySelector("input[name=token]");
+          if (token) { filled.set("token", token.value); continue; }
+        }
+        unsent -= 1;
+        show(await answer.text());
+        tell(true);
+        return;
+      } catch {
+        tell(false);
+        await new Promise((done) => setTimeout(done, AGAIN_MS));
+      }
+    }
+  }
+
+  evening.addEventListener("submit", (event) => {
+    if (!event.target.matches(".sent")) return;
+    event.preventDefault();
+    unsent += 1;
+    event.target.querySelectorAll("button").forEach((one) => { one.disabled = true; });
+    send(event.target, performance.now());
+  });
+  setTimeout(goOn, AGAIN_MS);
 }

@@ -1,0 +1,1035 @@
+"""The evening as it goes: the axis by tonight's solves alone, wrong solves, and what to do next.
+
+The axis is found in milliseconds from the solves of one night: an axis for each stretch between turns,
+the zeros of each session and the instrument's constants, these with what the history knows of them.
+Which solves may be wrong, whether the zeros jumped and how large the scatter is are weighed against each
+other, and all that is likely counts by its chance: where one of two solves is wrong and nobody can tell
+which, the answer becomes uncertain instead of moving.
+
+Rejected: taking the axis of earlier nights into account (it is looked at because it may have moved, and a
+turn moves it for sure); setting the worst solve aside until the rest fits (of four solves any three fit).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from drift.advice.cautions import cautions_for
+from drift.advice.knobs import learned_knobs, turns
+from drift.advice.matters import matters_of
+from drift.advice.poles import pole_offset
+from drift.advice.situation import ACT_SDS, allowed_error, situation_of
+from drift.codes import AxisBound, AxisReason, CorrectionKind, HourAngleZero, Next, Purpose, Reports
+from drift.history.changes import LEAST_SD, SHARE_SD
+from drift.mount.axis_error import on_sky
+from drift.mount.instrument import (
+    CONSTANTS,
+    Pose,
+    first_order,
+    hour_angle_and_dec,
+    pointed_direction,
+    tangent_basis,
+)
+from drift.night.mount_frame import Places as Frame
+from drift.night.mount_frame import taken_as
+from drift.night.observations import Directions, tube_sides
+from drift.night.outliers import SYNC_CHANCE, SYNC_CHANCE_KEPT, WRONG_SD
+from drift.night.prepared import split_nights
+from drift.night.sightings import POINTING, pointing_shares
+from drift.night.system import AXIS_PRIOR_SD, CONSTANT_PRIOR_SD
+from drift.notices import NightCode, Notice, TonightCode, info, warning
+from drift.quantities import ARCSEC_PER_RAD, DAY_US, Bools, Floats, Ints
+from drift.sky.place import observed
+from drift.tonight.evening import (
+    FEWEST_VERIFYING,
+    VERIFYING_FIELDS,
+    Darkness,
+    Evening,
+    Field,
+    darkness,
+    timed,
+)
+from drift.tonight.plan import (
+    TOLERANCE_DEG,
+    Before,
+    Chooser,
+    Places,
+    axis_sd_after,
+    ordered,
+)
+from drift.tonight.state import known_before
+from drift.types import CorrectionFound, Source
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from drift.advice.knobs import Knob
+    from drift.site.file import PierFile
+    from drift.types import Action, Analysis
+
+
+# ---- Tonight's solves as directions with what the mount read.
+
+
+@dataclass(frozen=True)
+class Seen:
+    """Tonight's solves in order of time, (n,) each; angles [rad] unless named otherwise."""
+
+    latitude_rad: float
+    row_id: Ints = field(repr=False)
+    time_us: Ints = field(repr=False)
+    enu: Floats = field(repr=False)  # (n, 3)
+    mech_ha: Floats = field(repr=False)
+    mech_dec: Floats = field(repr=False)
+    side: Floats = field(repr=False)
+    session: Ints = field(repr=False)  # solves of one number share their zeros
+    stretch: Ints = field(repr=False)  # between which turns: those of one number share the axis
+    share: Floats = field(repr=False)  # what each counts for: solves of one pointing count as one
+
+    @property
+    def size(self) -> int:
+        """How many there are."""
+        return int(self.row_id.size)
+
+    @property
+    def places(self) -> Places:
+        """Where the tube looked, by what was solved."""
+        azimuth = np.degrees(np.arctan2(self.enu[:, 0], self.enu[:, 1])) % 360.0
+        altitude = np.degrees(np.arcsin(np.clip(self.enu[:, 2], -1.0, 1.0)))
+        return Places(float(np.degrees(self.latitude_rad)), azimuth, altitude, self.side)
+
+    @property
+    def aimed(self) -> Places:
+        """Where the mount says that it looked, its zeros freed of what most solves show of them."""
+        ha, dec = hour_angle_and_dec(self.enu, self.latitude_rad)
+        zero = np.array([np.median(_wrapped(self.mech_ha - ha)), np.median(self.mech_dec - dec)])
+        hour, north = self.mech_ha - zero[0], np.clip(self.mech_dec - zero[1], -np.pi / 2, np.pi / 2)
+        phi, flat = self.latitude_rad, np.cos(north)
+        up = np.sin(phi) * np.sin(north) + np.cos(phi) * flat * np.cos(hour)
+        along = np.cos(phi) * np.sin(north) - np.sin(phi) * flat * np.cos(hour)
+        azimuth = np.degrees(np.arctan2(-flat * np.sin(hour), along)) % 360.0
+        altitude = np.degrees(np.arcsin(np.clip(up, -1.0, 1.0)))
+        return Places(float(np.degrees(phi)), azimuth, altitude, self.side)
+
+
+def night_of(site: PierFile, time_us: int) -> tuple[int, int]:
+    """Return when the night of a time begins and ends: local mean noon to noon [UTC us]."""
+    shift_us = round((site.site.longitude_deg / 360.0 - 0.5) * DAY_US)
+    start = (time_us + shift_us) // DAY_US * DAY_US - shift_us
+    return start, start + DAY_US
+
+
+def seen_tonight(
+    site: PierFile, solves: pd.DataFrame, corrections: pd.DataFrame, analysis: Analysis | None
+) -> Seen:
+    """Return tonight's solves that have the mount's own places, as directions.
+
+    Parameters
+    ----------
+    site
+        The site file.
+    solves, corrections
+        Those of tonight, as `readings.READING_COLUMNS` has them.
+    analysis
+        What is known from before, of which places the mount reports; None where nothing is.
+    """
+    where = (site.site.latitude_deg, site.site.longitude_deg, site.site.elevation_m)
+    latitude = float(np.radians(where[0]))
+    both = np.isfinite(solves[["mount_ra_deg", "mount_dec_deg"]].to_numpy(dtype=float)).all(axis=1)
+    table = solves[both].sort_values(["time_us", "row_id"], kind="stable").reset_index(drop=True)
+    time_us = table["time_us"].to_numpy(dtype=np.int64)
+    values = [table[name].to_numpy(dtype=float) for name in ("ra_deg", "dec_deg", "temp_c", "pressure_hpa")]
+    sky = observed(*where, time_us, *values)
+    found = [] if analysis is None else [one.code for one in analysis.notices]
+    frame = Frame(NightCode.MOUNT_PLACES_J2000 in found, NightCode.MOUNT_PLACES_WITHOUT_AIR in found)
+    table = taken_as(frame, table, Directions(sky.enu, sky.last_rad), latitude)
+    hour_angle, dec = hour_angle_and_dec(sky.enu, latitude)
+    side = tube_sides(table, hour_angle)[0] if site.mount.flips else np.zeros(len(table))
+    mech_ha = _wrapped(sky.last_rad - np.radians(table["mount_ra_deg"].to_numpy(dtype=float)))
+    mech_dec = np.radians(table["mount_dec_deg"].to_numpy(dtype=float))
+    split = split_nights(where[1], corrections)
+    kept = zero_stays(site)
+    stretch = _numbered(split.part(time_us))
+    before = table["before_sync"].to_numpy(dtype=float) == 1.0
+    names = [
+        (bool(b), str(label), 0 if kept or label else int(part))
+        for b, label, part in zip(before, table["session"], stretch, strict=True)
+    ]
+    session = np.array([sorted(set(names)).index(one) for one in names], dtype=np.int64)
+    source = np.full(time_us.size, POINTING)
+    order = np.argsort(session, kind="stable")
+    share = np.empty(time_us.size)
+    share[order] = pointing_shares(source, session[order], time_us[order], mech_ha[order], mech_dec[order])
+    row_id = table["row_id"].to_numpy(dtype=np.int64)
+    return Seen(latitude, row_id, time_us, sky.enu, mech_ha, mech_dec, side, session, stretch, share)
+
+
+def zero_stays(site: PierFile) -> bool:
+    """Whether the mount's zeros outlast a turn of a knob: nothing is synced."""
+    return bool(site.mount.hour_angle_zero == HourAngleZero.KEPT)
+
+
+def _wrapped(angle_rad: Floats) -> Floats:
+    return np.asarray(np.angle(np.exp(1j * angle_rad)))
+
+
+def _numbered(values: Ints) -> Ints:
+    return np.unique(values, return_inverse=True)[1].astype(np.int64)
+
+
+# ---- The axis by tonight's solves alone.
+
+
+#: Chance beforehand that a solve is wrong: some per cent (common practice of short exposures and few stars).
+WRONG_CHANCE = 0.03
+#: Scatter against what the instrument is known for, and the chance of each beforehand: seeing, wind, and an
+#: instrument of which little is known.
+SCATTER = ((1.0, 0.8), (2.0, 0.17), (4.0, 0.03))
+#: By how much the zeros move where a sync or a slip goes between two solves unsaid [arcsec].
+_JUMP_SD = 1800.0
+#: Pairs of wrong solves are looked at among so many solves; beyond, one at a time.
+_MOST_FOR_PAIRS = 40
+#: The straight line is drawn anew about the answer until it moves by less than this [arcsec], so often.
+_STILL, _MOST_ROUNDS = 0.1, 6
+
+
+@dataclass(frozen=True)
+class AxisTonight:
+    """The axis by tonight's solves alone, one for each stretch between turns [arcsec].
+
+    `axis` is (s, 2) of az_error and alt_error, `covariance` (2 s, 2 s) of all of them; `constant_sd` (4,).
+    `checked_sd` (s, 2) is what is left whichever one solve does not count: a single wrong solve that moved
+    the axis by much more would have shown.  `wrong` and `jumped` (n,) are the chances that a solve is wrong,
+    and that the zeros moved just before it.
+    """
+
+    axis: Floats
+    covariance: Floats = field(repr=False)
+    constant_sd: Floats = field(repr=False)
+    checked_sd: Floats = field(repr=False)
+    wrong: Floats = field(repr=False)
+    jumped: Floats = field(repr=False)
+
+    def sd(self, stretch: int) -> Floats:
+        """Return the standard deviations of one stretch's axis, (2,)."""
+        return np.sqrt(np.diagonal(self.covariance)[2 * stretch : 2 * stretch + 2])
+
+    def change(self, first: int, second: int) -> tuple[Floats, Floats]:
+        """Return by how much the axis of one stretch differs from that of another, with sds, (2,) each."""
+        a, b = slice(2 * first, 2 * first + 2), slice(2 * second, 2 * second + 2)
+        c = self.covariance
+        spread = c[a, a] + c[b, b] - c[a, b] - c[b, a]
+        return self.axis[second] - self.axis[first], np.sqrt(np.clip(np.diagonal(spread), 0.0, None))
+
+
+@dataclass(frozen=True)
+class _Layout:
+    """Where the unknowns stand: constants, an axis a stretch, zeros a session, and the zeros' jump."""
+
+    stretches: int
+    sessions: int
+
+    @property
+    def size(self) -> int:
+        return 4 + 2 * self.stretches + 2 * self.sessions + 2
+
+    def axis(self, stretch: int | Ints) -> int | Ints:
+        return 4 + 2 * stretch
+
+    def zero(self, session: int | Ints) -> int | Ints:
+        return 4 + 2 * self.stretches + 2 * session
+
+
+def axis_tonight(seen: Seen, before: Before, constants: Floats, zeros_stay: bool) -> AxisTonight | None:
+    """Find the axis; None without solves.
+
+    Parameters
+    ----------
+    seen
+        Tonight's solves.
+    before
+        How well constants and one solve are known; of the axis nothing is taken from before.
+    constants
+        The instrument's constants as known, (4,) [arcsec].
+    zeros_stay
+        Whether a session's zeros are the mount's own, so that a turn in azimuth shows in them.
+    """
+    if not seen.size:
+        return None
+    layout = _Layout(int(seen.stretch.max()) + 1, int(seen.session.max()) + 1)
+    mean, prior = _beforehand(seen, layout, before, constants)
+    design = _design(seen, layout, zeros_stay)
+    jump = design[:, :, -2:].copy()
+    design[:, :, -2:] = 0.0
+    told = _Told(seen, layout, design, jump, mean, prior, before.solve_sd, zeros_stay)
+    point = mean
+    for _ in range(_MOST_ROUNDS):
+        weight, wrong, starts, x, spread = told.weighed(point)
+        best = x[int(np.argmax(weight))].copy()
+        best[-2:] = 0.0
+        moved, point = float(np.max(np.abs(best - point))), best
+        if moved < _STILL:
+            break
+    middle = weight @ x
+    apart = x - middle
+    whole = np.einsum("h,hij->ij", weight, spread) + np.einsum("h,hi,hj->ij", weight, apart, apart)
+    at = slice(4, 4 + 2 * layout.stretches)
+    singles = np.diagonal(spread[1 : seen.size + 1], axis1=1, axis2=2)  # each solve wrong, the least scatter
+    return AxisTonight(
+        axis=middle[at].reshape(-1, 2),
+        covariance=whole[at, at],
+        constant_sd=np.sqrt(np.diagonal(whole)[:4]),
+        checked_sd=np.sqrt(singles[:, at].max(axis=0)).reshape(-1, 2),
+        **_doubts(seen, weight, wrong, starts),
+    )
+
+
+def _doubts(seen: Seen, weight: Floats, wrong: Floats, starts: Ints) -> dict[str, Floats]:
+    """Return the chances that each solve is wrong, and that the zeros jumped just before it.
+
+    A jump before the last solve of a session says no more than that this one disagrees, and so does one
+    after its first.
+    """
+    bad = weight @ wrong
+    jumped = np.array([weight[starts == k].sum() for k in range(seen.size)])
+    for session in np.unique(seen.session):
+        own = np.flatnonzero(seen.session == session)
+        if own.size > 1:
+            for solve, jump in {(own[-1], own[-1]), (own[0], own[1])} if own.size > 2 else {(own[1], own[1])}:
+                bad[solve] += jumped[jump]
+                jumped[jump] = 0.0
+    return {"wrong": bad, "jumped": jumped}
+
+
+def _beforehand(seen: Seen, layout: _Layout, before: Before, constants: Floats) -> tuple[Floats, Floats]:
+    """Return means (p,) and standard deviations (p,) of the unknowns before the first solve."""
+    mean, sd = np.zeros(layout.size), np.full(layout.size, _JUMP_SD)
+    mean[:4], sd[:4] = constants, before.constant_sd
+    sd[4 : 4 + 2 * layout.stretches] = AXIS_PRIOR_SD
+    ha, dec = hour_angle_and_dec(seen.enu, seen.latitude_rad)
+    apart = np.stack([_wrapped(seen.mech_ha - ha), seen.mech_dec - dec], axis=1) * ARCSEC_PER_RAD
+    for session in range(layout.sessions):
+        at = int(layout.zero(session))
+        mean[at : at + 2] = np.median(apart[seen.session == session], axis=0)
+        sd[at : at + 2] = 10.0 * AXIS_PRIOR_SD
+    return mean, sd
+
+
+def _design(seen: Seen, layout: _Layout, zeros_stay: bool) -> Floats:
+    """Return what each solve sees of each unknown, (n, 2, p); the last two for one after a jump."""
+    ha, dec = hour_angle_and_dec(seen.enu, seen.latitude_rad)
+    slopes = first_order(ha, dec, seen.side, seen.latitude_rad)
+    out = np.zeros((seen.size, 2, layout.size))
+    out[:, :, :4] = slopes[:, :, 4:]
+    rows = np.arange(seen.size)
+    axis, zero = layout.axis(seen.stretch), layout.zero(seen.session)
+    for k in range(2):
+        out[rows, :, axis + k] = slopes[:, :, 2 + k]
+        out[rows, :, zero + k] = slopes[:, :, k]
+    if zeros_stay:
+        out[rows, :, axis] -= np.sin(seen.latitude_rad) * slopes[:, :, 0]
+    out[:, :, -2:] = slopes[:, :, :2]
+    return out
+
+
+@dataclass(frozen=True)
+class _Told:
+    """All that is weighed for one night; angles [arcsec]."""
+
+    seen: Seen
+    layout: _Layout
+    design: Floats
+    jump: Floats
+    mean: Floats
+    prior_sd: Floats
+    solve_sd: float
+    zeros_stay: bool
+
+    def weighed(self, point: Floats) -> tuple[Floats, Floats, Ints, Floats, Floats]:
+        """Weigh what may be: chances (h,), wrong (h, n), start of a jump (h,), answers, covariances."""
+        n, size = self.seen.size, self.layout.size
+        wrong, starts, factor, log_prior = self._hypotheses()
+        reading = self._misfit(point) + np.einsum("nkp,p->nk", self.design, point - self.mean)
+        after = (np.arange(n)[None, :] >= starts[:, None]) & (starts[:, None] >= 0)
+        after &= self.seen.session[None, :] == self.seen.session[np.maximum(starts, 0)][:, None]
+        whole = self.design.copy()
+        whole[:, :, -2:] = self.jump
+        var = self.solve_sd**2 * factor[:, None] ** 2 / self.seen.share[None, :]
+        var = np.where(wrong, WRONG_SD[POINTING] ** 2, var)
+        use = 1.0 / var
+        right = np.zeros((len(wrong), size))
+        grown = np.broadcast_to(np.diag(self.prior_sd**-2), (len(wrong), size, size)).copy()
+        for rows, share in ((self.design, use * ~after), (whole, use * after)):
+            gram = np.einsum("nkp,nkq->npq", rows, rows).reshape(n, -1)
+            grown += (share @ gram).reshape(-1, size, size)
+            right += share @ np.einsum("nkp,nk->np", rows, reading)
+        scale = np.sqrt(np.diagonal(grown, axis1=1, axis2=2))
+        across = scale[:, :, None] * scale[:, None, :]
+        even = grown / across
+        spread = np.linalg.inv(even) / across
+        found = np.einsum("hpq,hq->hp", spread, right)
+        size_of = 2.0 * np.sum(np.log(scale), axis=1) + np.linalg.slogdet(even)[1]
+        square = use @ np.sum(reading**2, axis=1) - np.sum(right * found, axis=1)
+        log = log_prior - np.log(var).sum(axis=1) - 0.5 * (square + size_of)
+        weight = np.exp(log - log.max())
+        return weight / weight.sum(), wrong.astype(float), starts, self.mean + found, spread
+
+    def _hypotheses(self) -> tuple[Bools, Ints, Floats, Floats]:
+        """Return which solves are wrong (h, n), where the zeros jump (h,), the scatter and log chances."""
+        n = self.seen.size
+        sets: list[tuple[int, ...]] = [(), *((k,) for k in range(n))]
+        if n <= _MOST_FOR_PAIRS:
+            sets += list(combinations(range(n), 2))
+        first = {int(s): int(np.argmax(self.seen.session == s)) for s in np.unique(self.seen.session)}
+        jumps = [k for k in range(n) if k != first[int(self.seen.session[k])]]
+        chance = SYNC_CHANCE_KEPT if self.zeros_stay else SYNC_CHANCE
+        wrong = np.zeros((len(sets) + len(jumps), n), dtype=bool)
+        for at, some in enumerate(sets):
+            wrong[at, list(some)] = True
+        starts = np.array([-1] * len(sets) + jumps, dtype=np.int64)
+        odds = np.log(WRONG_CHANCE / (1.0 - WRONG_CHANCE)) * wrong.sum(axis=1)
+        odds += np.where(starts >= 0, np.log(chance / max(len(jumps), 1)), np.log(1.0 - chance))
+        factors = np.array([one for one, _ in SCATTER])
+        log = odds[None, :] + np.log([share for _, share in SCATTER])[:, None]
+        times = len(factors)
+        return (
+            np.tile(wrong, (times, 1)),
+            np.tile(starts, times),
+            np.repeat(factors, len(starts)),
+            log.ravel(),
+        )
+
+    def _misfit(self, point: Floats) -> Floats:
+        """Return by how much what was read exceeds what an answer makes of it, (n, 2) on the sky."""
+        seen, layout = self.seen, self.layout
+        axis, zero = layout.axis(seen.stretch), layout.zero(seen.session)
+        az, zero_ha = point[axis], point[zero]
+        if self.zeros_stay:
+            zero_ha = zero_ha - az * np.sin(seen.latitude_rad)
+        constants = np.broadcast_to(point[:4], (seen.size, 4))
+        pose = Pose(az, point[axis + 1], zero_ha, point[zero + 1], constants)
+        tube = pointed_direction(seen.latitude_rad, seen.mech_ha, seen.mech_dec, seen.side, pose)
+        west, north = tangent_basis(*hour_angle_and_dec(seen.enu, seen.latitude_rad), seen.latitude_rad)
+        apart = (tube - seen.enu) * ARCSEC_PER_RAD
+        return np.stack([np.sum(apart * west, axis=1), np.sum(apart * north, axis=1)], axis=1)
+
+
+# ---- The list of an evening as it is kept, so that a restart goes on with it.
+
+
+@dataclass(frozen=True)
+class KeptList:
+    """The fields with which an evening began; `sd` is what was promised after each, (m, 2) [arcsec]."""
+
+    start_us: int
+    purpose: Purpose
+    places: Places = field(repr=False)
+    returns: bool  # whether the first field is solved again at the end
+    sd: Floats = field(repr=False)
+
+
+def list_key(site: PierFile, time_us: int) -> str:
+    """Return the name under which the list of a night is kept."""
+    return f"evening {night_of(site, time_us)[0]}"
+
+
+def kept_list(made: Evening, purpose: Purpose, latitude_deg: float) -> KeptList | None:
+    """Return the list of an evening as it is kept; None without fields."""
+    own = [one for one in made.fields if one.again is None]
+    if not own or made.start_us is None:
+        return None
+    places = _places_of(latitude_deg, own)
+    sd = np.array([[one.az_error_sd_after, one.alt_error_sd_after] for one in made.fields])
+    return KeptList(made.start_us, purpose, places, len(own) < len(made.fields), sd)
+
+
+def _places_of(latitude_deg: float, fields: Sequence[Field]) -> Places:
+    rows = np.array([(one.azimuth_deg, one.altitude_deg, float(one.side)) for one in fields])
+    return Places(latitude_deg, *rows.reshape(-1, 3).T)
+
+
+def list_text(kept: KeptList) -> str:
+    """Return a list as JSON."""
+    at = kept.places
+    rows = np.stack([at.bearing_deg, at.altitude_deg, at.side], axis=1)
+    whole = {"start_us": kept.start_us, "purpose": str(kept.purpose), "returns": kept.returns}
+    return json.dumps({**whole, "places": rows.tolist(), "sd": np.round(kept.sd, 2).tolist()})
+
+
+def list_of_text(text: str, latitude_deg: float) -> KeptList | None:
+    """Return the list that `list_text` wrote; None where the text is something else."""
+    try:
+        given = json.loads(text)
+        rows = np.array(given["places"], dtype=float).reshape(-1, 3)
+        sd = np.array(given["sd"], dtype=float).reshape(-1, 2)
+        start, purpose = int(given["start_us"]), Purpose(given["purpose"])
+    except (ValueError, TypeError, KeyError):
+        return None
+    if not rows.size or not np.all(np.isfinite(rows)) or len(sd) < len(rows):
+        return None
+    return KeptList(start, purpose, Places(latitude_deg, *rows.T), bool(given.get("returns")), sd)
+
+
+# ---- What came of the evening so far, and what to do next.
+
+
+@dataclass(frozen=True, kw_only=True)
+class FieldSeen:
+    """One field of the list in hand: to be solved, or solved."""
+
+    n: int
+    again: int | None  # the number of the field that it repeats
+    place: Field  # where it is; its stars are those of the time that was asked for
+    solved_us: int | None
+    wrong: float  # chance that what was solved there is wrong
+    promised_sd: tuple[float, float] | None  # of the axis after it: az_error, alt_error [arcsec]
+
+
+@dataclass(frozen=True, kw_only=True)
+class TurnSeen:
+    """A turn of tonight: what was asked of it and what tonight's solves on both sides found [arcsec]."""
+
+    kind: CorrectionKind
+    made_us: int
+    asked: float | None
+    found: float | None  # None: not solved on both sides yet
+    found_sd: float | None
+    turns: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Following:
+    """The evening so far; angles [arcsec].
+
+    Attributes
+    ----------
+    step, notice
+        What to do next, and that with what belongs to it.
+    fields, next_fields
+        The list in hand, and the numbers of those to solve now, the first one first.
+    axis, sd
+        az_error and alt_error by tonight's solves since the last turn, None where none is told.
+    error, error_sd, tolerance, tolerance_of
+        The angle on the sky between the axis and the pole that is aimed at, and how large it may be.
+    promised_sd
+        What was promised of the axis after as many fields of the list.
+    turns, cautions
+        The turns to make, and what to mind.
+    made
+        The turns made tonight.
+    solves
+        How many solves of tonight count since the last turn, and how many in all.
+    """
+
+    at_us: int
+    step: Next
+    notice: Notice
+    fields: tuple[FieldSeen, ...]
+    next_fields: tuple[int, ...]
+    axis: tuple[float, float] | None
+    sd: tuple[float, float] | None
+    error: float | None
+    error_sd: float | None
+    tolerance: float
+    tolerance_of: AxisBound
+    promised_sd: tuple[float, float] | None
+    turns: tuple[Action, ...]
+    cautions: tuple[Notice, ...]
+    made: tuple[TurnSeen, ...]
+    solves: tuple[int, int]
+    notices: tuple[Notice, ...]
+    history_known: bool
+    site: PierFile = field(repr=False)
+
+
+#: A solve as likely wrong as this is asked for again, with the next likeliest where that has the smaller
+#: chance.
+ASK_AGAIN, ASK_TOO = 0.2, 0.02
+#: The axis is known well enough for a turn when this is its share of what is allowed, or of an error beyond
+#: `BIG_ERROR`: what a knob is set to is no better.
+ENOUGH_OF_ALLOWED, ENOUGH_OF_ERROR = 1.0 / 3.0, 0.05
+#: From here on an error is brought down in two rounds [arcsec]: a knob goes 10 % further or less far than it
+#: should (common practice), which of so much is more than is allowed.
+BIG_ERROR = 1200.0
+#: A knob that found less than it was asked for, by so many standard deviations, has lost slack.
+_LOST_SDS = 3.0
+#: Nothing is turned by an error that one wrong solve may have made: without any one of the solves the axis is
+#: still known to what is allowed, or to this share of the error.
+CHECKED_OF_ERROR = 0.1
+#: Solves may be dated after the present by this, for clocks differ [us].
+_CLOCK_US = 120_000_000
+_KNOBS = (CorrectionKind.AZIMUTH, CorrectionKind.ALTITUDE)
+
+
+@dataclass(frozen=True)
+class _Standing:
+    """What a turn depends on; see `drift.advice.knobs.Standing`."""
+
+    site: PierFile
+    latitude_rad: float
+    tolerance: float
+    span_days: float
+
+
+@dataclass(frozen=True)
+class _Corrected:
+    corrections: tuple[CorrectionFound, ...]
+
+
+def follow(
+    site: PierFile,
+    analysis: Analysis | None,
+    solves: pd.DataFrame,
+    corrections: pd.DataFrame,
+    kept: KeptList | None,
+    at_us: int,
+) -> Following:
+    """Say how far the evening is and what to do next; it takes some tens of milliseconds.
+
+    Parameters
+    ----------
+    site
+        The site file.
+    analysis
+        What the history says, which need not know of tonight; None where it says nothing yet.
+    solves, corrections
+        Those of tonight, as `readings.READING_COLUMNS` has them.
+    kept
+        The list with which the evening began.
+    at_us
+        The present time [UTC us].
+    """
+    return _Evening(site, analysis, solves, corrections, kept, at_us).following()
+
+
+class _Evening:
+    """One look at an evening."""
+
+    def __init__(
+        self,
+        site: PierFile,
+        analysis: Analysis | None,
+        solves: pd.DataFrame,
+        corrections: pd.DataFrame,
+        kept: KeptList | None,
+        at_us: int,
+    ) -> None:
+        self.site, self.analysis, self.kept, self.at_us = site, analysis, kept, at_us
+        self.latitude = float(np.radians(site.site.latitude_deg))
+        corrections = corrections[corrections["kind"] != CorrectionKind.CRACK]
+        self.rows = corrections.sort_values(["time_us", "row_id"], kind="stable").to_dict("records")
+        self.all_solves = len(solves)
+        self.seen = seen_tonight(site, solves, corrections, analysis)
+        known = known_before(site, analysis, at_us)
+        self.before, constants = known.before, _constants(analysis)
+        if not _seen_before(analysis, night_of(site, at_us)[0]):  # what tonight tells must not count twice
+            usual = Before()
+            self.before = replace(
+                known.before,
+                constant_sd=CONSTANT_PRIOR_SD.copy(),
+                zero_sd=usual.zero_sd,
+                solve_sd=usual.solve_sd,
+            )
+            constants = np.zeros(len(CONSTANTS))
+        self.found = axis_tonight(self.seen, self.before, constants, zero_stays(site))
+        self.pole = pole_offset(site)
+        self.told = site.mount.reports != Reports.MODELLED and (
+            analysis is None or analysis.nights.axis_reason is AxisReason.KNOWN
+        )
+        last_turn = max((int(row["time_us"]) for row in self.rows), default=None)
+        self.turned_us = last_turn
+        self.since = np.ones(self.seen.size, bool) if last_turn is None else self.seen.time_us >= last_turn
+        self.wrong = np.zeros(self.seen.size) if self.found is None else self.found.wrong
+
+    def following(self) -> Following:
+        """Put everything together."""
+        axis, sd = self._axis()
+        error = on_sky(axis - self.pole, sd, self.latitude) if axis is not None and sd is not None else None
+        tolerance, bound = self._tolerance(axis, sd)
+        made = self._turns_made()
+        fields = self._fields()
+        again = self._again(fields)
+        actions = self._turns(axis, sd, tolerance, made)
+        step, notice = self._step(fields, again, error, tolerance, actions)
+        shown = actions if step is Next.TURN else ()
+        solved = sum(one.solved_us is not None for one in fields)
+        promised = fields[solved - 1].promised_sd if solved and fields else None
+        ahead = again if step is Next.SOLVE_AGAIN else [f.n for f in fields if f.solved_us is None]
+        return Following(
+            at_us=self.at_us,
+            step=step,
+            notice=notice,
+            fields=fields,
+            next_fields=tuple(ahead),
+            axis=None if axis is None else _pair(axis),
+            sd=None if sd is None else _pair(sd),
+            error=None if error is None else error[0],
+            error_sd=None if error is None else error[1],
+            tolerance=tolerance,
+            tolerance_of=bound,
+            promised_sd=promised,
+            turns=shown,
+            cautions=cautions_for(shown, self.site) if shown else (),
+            made=made,
+            solves=(int(self.since.sum()), self.seen.size),
+            notices=tuple(self._notices(fields, made, error, step)),
+            history_known=self.analysis is not None,
+            site=self.site,
+        )
+
+    # -- the axis
+
+    def _stretch(self) -> int | None:
+        """Return the stretch that counts: the one since the last turn, or the last before it."""
+        return int(self.seen.stretch[-1]) if self.seen.size and self.told else None
+
+    def _axis(self) -> tuple[Floats | None, Floats | None]:
+        stretch = self._stretch()
+        if self.found is None or stretch is None:
+            return None, None
+        return self.found.axis[stretch], self.found.sd(stretch)
+
+    def _tolerance(self, axis: Floats | None, sd: Floats | None) -> tuple[float, AxisBound]:
+        none = np.full(2, 60.0)
+        off, spread = (none, none) if axis is None or sd is None else (axis - self.pole, sd)
+        return allowed_error(self.site, matters_of(self.site, off, spread))
+
+    # -- the turns
+
+    def _turns_made(self) -> tuple[TurnSeen, ...]:
+        """Return tonight's turns of a knob; two of one knob between the same solves can't be told apart."""
+        out = []
+        knobs = [row for row in self.rows if row["kind"] in _KNOBS]
+        for row in knobs:
+            kind, time_us = CorrectionKind(row["kind"]), int(row["time_us"])
+            asked = (
+                60.0 * float(row["amount_arcmin"]) if row["amount_arcmin"] == row["amount_arcmin"] else None
+            )
+            gap = self._gap(time_us)
+            alone = sum(o["kind"] == kind and self._gap(int(o["time_us"])) == gap for o in knobs) == 1
+            found = sd = None
+            if gap is not None and alone and self.found is not None and self.told:
+                change, spread = self.found.change(*gap)
+                k = _KNOBS.index(kind)
+                found, sd = float(change[k]), float(spread[k])
+            turned = float(row["turns"]) if row["turns"] == row["turns"] else None
+            out.append(
+                TurnSeen(kind=kind, made_us=time_us, asked=asked, found=found, found_sd=sd, turns=turned)
+            )
+        return tuple(out)
+
+    def _gap(self, time_us: int) -> tuple[int, int] | None:
+        """Return the stretches before and after a time; None where one of them has no solve."""
+        before, after = self.seen.stretch[self.seen.time_us < time_us], self.seen.time_us >= time_us
+        if not before.size or not after.any():
+            return None
+        return int(before[-1]), int(self.seen.stretch[after][0])
+
+    def _knobs(self, made: tuple[TurnSeen, ...]) -> dict[str, Knob]:
+        night = night_of(self.site, self.at_us)[0]
+        past = () if self.analysis is None else self.analysis.history.corrections
+        earlier = tuple(one for one in past if one.time_us < night)
+        return learned_knobs(self.site, _Corrected((*earlier, *map(_as_history_has_it, made))))
+
+    def _target(self) -> tuple[Floats, Floats]:
+        """Return where the axis is best left for the coming year, and how uncertain the season makes that."""
+        if self.analysis is None or not np.all(np.isfinite(self.analysis.history.axis_now_sd)):
+            return self.pole, np.zeros(2)
+        worked = self.analysis
+        now = max(self.at_us, int(worked.history.time_us[-1]))
+        situation = situation_of(self.site, worked.nights, worked.history, now)
+        if self.site.optics.aim == "tonight" or not situation.known:
+            return self.pole, np.zeros(2)
+        # the aim counts from where the axis is expected; tonight it may be elsewhere, and goes on from there
+        leave = situation.forecast.axis[0] - situation.off_aim
+        return leave, np.asarray(situation.season.sd_at(np.array([now]))[0])
+
+    def _turns(
+        self, axis: Floats | None, sd: Floats | None, tolerance: float, made: tuple[TurnSeen, ...]
+    ) -> tuple[Action, ...]:
+        """Return the turns that are to be made now, less those made since the last solve."""
+        if axis is None or sd is None:
+            return ()
+        target, season = self._target()
+        span = 0.0
+        if self.analysis is not None and self.analysis.nights.nights:
+            times = [night.time_us for night in self.analysis.nights.nights]
+            span = (self.at_us - min(times)) / DAY_US
+        standing = _Standing(self.site, self.latitude, tolerance, span)
+        found = turns(standing, target - axis, np.hypot(sd, season), self._knobs(made))
+        last = int(self.seen.time_us[-1])
+        done = {one.kind for one in made if one.made_us > last}
+        return tuple(one for one in found if one.notice.values.get("knob") not in done)
+
+    # -- the fields
+
+    def _fields(self) -> tuple[FieldSeen, ...]:
+        """Return the list in hand with what was solved of it."""
+        kept = self.kept
+        if kept is None or not kept.places.size:
+            return ()
+        if self.turned_us is None or not (self.seen.time_us < self.turned_us).any():
+            return self._ticked(kept.places, kept.returns, kept.sd, self.since)
+        places = self._verifying(kept.places)
+        return self._ticked(places, False, axis_sd_after(places, self._known_now()), self.since)
+
+    def _verifying(self, places: Places) -> Places:
+        """Return the fields that verify a turn: of those solved before it the few that tell most.
+
+        Where these are solved and leave the axis too uncertain, others of the list follow.
+        """
+        early = ~self.since & (self.wrong < ASK_AGAIN)
+        solved = np.isin(np.arange(places.size), [k for k in self._matched(places, early) if k is not None])
+        among = places.picked(solved) if solved.sum() >= FEWEST_VERIFYING else places
+        before = self._known_now()
+        chosen = among.picked(Chooser(among, before, apart_deg=0.0).best(min(VERIFYING_FIELDS, among.size)))
+        chosen = ordered(chosen, before)
+        rest = [k for k in range(places.size) if chosen.apart_deg(places.picked([k])).min() > 0.1]
+        done = {k for k in self._matched(chosen, self.since) if k is not None}
+        while len(done) >= chosen.size and rest and not self._sure_enough():
+            both = chosen.joined(places.picked(rest))
+            more = Chooser(both, before, apart_deg=0.0).next_best(range(chosen.size))
+            if more is None or more < chosen.size:
+                break
+            chosen = chosen.joined(both.picked([more]))
+            rest.pop(more - chosen.size + 1)
+            done = {k for k in self._matched(chosen, self.since) if k is not None}
+        return chosen
+
+    def _known_now(self) -> Before:
+        """Return what is known before the verifying fields: the constants as tonight has them."""
+        if self.found is None:
+            return self.before
+        least = np.minimum(self.before.constant_sd, self.found.constant_sd)
+        return replace(self.before, constant_sd=least, axis_sd=np.full(2, AXIS_PRIOR_SD))
+
+    def _sure_enough(self) -> bool:
+        axis, sd = self._axis()
+        if axis is None or sd is None:
+            return False
+        tolerance, error = self._tolerance(axis, sd)[0], on_sky(axis - self.pole, sd, self.latitude)
+        checked = not self._over(error, tolerance) or self._checked(error, tolerance)
+        return _known_enough(error, tolerance) and checked
+
+    def _matched(self, places: Places, pick: Bools) -> list[int | None]:
+        """Return for each picked solve the field that it is of: by its place, else by where it was aimed."""
+        if not pick.any():
+            return []
+        out: list[int | None] = []
+        at = self.seen.places.picked(pick)
+        aimed = self.seen.aimed.picked(pick)
+        near, meant = at.apart_deg(places), aimed.apart_deg(places)
+        same = (at.side[:, None] == places.side[None, :]) | (places.side[None, :] == 0.0)
+        for k in range(at.size):
+            hit: int | None = None
+            for apart in (near[k], meant[k]):
+                far = np.where(same[k], apart, np.inf)
+                if hit is None and far.min() <= TOLERANCE_DEG * np.sqrt(2.0):
+                    hit = int(np.argmin(far))
+            out.append(hit)
+        return out
+
+    def _ticked(self, places: Places, returns: bool, sd: Floats, pick: Bools) -> tuple[FieldSeen, ...]:
+        times, wrong = self.seen.time_us[pick], self.wrong[pick]
+        solved: dict[int, tuple[int, float]] = {}
+        last: int | None = None
+        for hit, time_us, chance in zip(self._matched(places, pick), times.tolist(), wrong, strict=True):
+            if hit is None:
+                continue
+            back = returns and hit == 0 and 0 in solved and last not in (None, 0)
+            at = places.size if back else hit
+            if at not in solved or chance < solved[at][1] or chance < ASK_AGAIN:
+                solved[at] = (int(time_us), float(chance))
+            last = hit
+        stars = timed(self.site, None, places, returns, self.before, self._dark())[0]
+        return tuple(
+            FieldSeen(
+                n=one.n,
+                again=one.again,
+                place=one,
+                solved_us=solved[k][0] if k in solved else None,
+                wrong=solved[k][1] if k in solved else 0.0,
+                promised_sd=_pair(sd[k]) if k < len(sd) else None,
+            )
+            for k, one in enumerate(stars)
+        )
+
+    def _dark(self) -> Darkness:
+        found = darkness(self.site, self.at_us)
+        return found if found.start_us is not None else Darkness(self.at_us, self.at_us)
+
+    def _again(self, fields: tuple[FieldSeen, ...]) -> list[int]:
+        """Return the fields whose solve is likely wrong and that were not solved well since, two at most."""
+        suspects = sorted((one for one in fields if one.solved_us), key=lambda one: -one.wrong)
+        if not suspects or suspects[0].wrong < ASK_AGAIN:
+            return []
+        second = [one for one in suspects[1:2] if one.wrong >= ASK_TOO]
+        return [one.n for one in (suspects[0], *second)]
+
+    # -- what to do next
+
+    def _step(
+        self,
+        fields: tuple[FieldSeen, ...],
+        again: list[int],
+        error: tuple[float, float] | None,
+        tolerance: float,
+        actions: tuple[Action, ...],
+    ) -> tuple[Next, Notice]:
+        left = [one.n for one in fields if one.solved_us is None]
+        turned = self.turned_us is not None and not self.since.any()
+        partly = bool(actions) and turned and error is not None and self._over(error, tolerance)
+        if not self.told:
+            return Next.NOT_BY_FIELDS, warning(TonightCode.NOT_BY_FIELDS)
+        if partly:
+            return Next.TURN, info(TonightCode.TURN_OTHER_TOO)
+        if turned:
+            return Next.VERIFY, info(TonightCode.VERIFY_NOW, fields=tuple(left))
+        if again:
+            chances = {one.n: one.wrong for one in fields}
+            values = {"fields": tuple(again), "chances": tuple(chances[n] for n in again)}
+            return Next.SOLVE_AGAIN, warning(TonightCode.SOLVE_AGAIN, **values)
+        if error is None:
+            return self._solve(left)
+        enough = _known_enough(error, tolerance)
+        if self._over(error, tolerance) and enough and (self._checked(error, tolerance) or not left):
+            if actions:
+                big = error[0] > BIG_ERROR
+                return Next.TURN, info(
+                    TonightCode.TURN_NOW, error_arcsec=error[0], sd_arcsec=error[1], two_rounds=big
+                )
+            return Next.LEAVE, info(TonightCode.LEAVE_IT, error_arcsec=error[0], sd_arcsec=error[1])
+        after_turn = self.turned_us is not None
+        inside = error[0] + ACT_SDS * error[1] <= tolerance
+        if inside and enough and (after_turn or not left):
+            return Next.ENOUGH, info(TonightCode.ENOUGH, error_arcsec=error[0], sd_arcsec=error[1])
+        if left:
+            return self._solve(left)
+        if error[0] <= tolerance:
+            return Next.ENOUGH, info(TonightCode.ENOUGH, error_arcsec=error[0], sd_arcsec=error[1])
+        return Next.LEAVE, info(TonightCode.NOT_SURE_OVER, error_arcsec=error[0], sd_arcsec=error[1])
+
+    def _solve(self, left: list[int]) -> tuple[Next, Notice]:
+        verifying = self.turned_us is not None and bool(self.since.any())
+        code = TonightCode.VERIFY_NOW if verifying else TonightCode.SOLVE_NEXT
+        return Next.VERIFY if verifying else Next.SOLVE, info(code, fields=tuple(left))
+
+    def _checked(self, error: tuple[float, float], tolerance: float) -> bool:
+        """Whether no single wrong solve can have made the error what it is."""
+        stretch = self._stretch()
+        if self.found is None or stretch is None:
+            return False
+        least = self.found.checked_sd[stretch] * np.array([np.cos(self.latitude), 1.0])
+        return bool(np.max(least) <= max(tolerance, CHECKED_OF_ERROR * error[0]))
+
+    def _over(self, error: tuple[float, float], tolerance: float) -> bool:
+        return error[0] > tolerance and error[0] > ACT_SDS * error[1]
+
+    def _notices(
+        self,
+        fields: tuple[FieldSeen, ...],
+        made: tuple[TurnSeen, ...],
+        error: tuple[float, float] | None,
+        step: Next,
+    ) -> list[Notice]:
+        """Return what is to be said beside: turns, wrong solves, jumps, clocks, what can't be used."""
+        said: list[Notice] = []
+        for turn in made:
+            if turn.found is None or turn.asked is None or turn.found_sd is None:
+                continue
+            short = (turn.asked - turn.found) * np.sign(turn.asked)
+            lost = short if short > _LOST_SDS * turn.found_sd else None
+            said.append(
+                info(
+                    TonightCode.TURN_DID,
+                    kind=turn.kind,
+                    asked_arcsec=turn.asked,
+                    found_arcsec=turn.found,
+                    sd_arcsec=turn.found_sd,
+                    lost_arcsec=None if lost is None else float(lost),
+                    latitude_deg=self.site.site.latitude_deg,
+                )
+            )
+        said += self._of_solves(fields)
+        if step in (Next.SOLVE, Next.VERIFY) and error is not None:
+            tolerance = self._tolerance(*self._axis())[0]
+            if error[0] + ACT_SDS * error[1] <= tolerance and _known_enough(error, tolerance):
+                said.append(info(TonightCode.INSIDE_ALREADY))
+        return said
+
+    def _of_solves(self, fields: tuple[FieldSeen, ...]) -> list[Notice]:
+        said: list[Notice] = []
+        bad = np.flatnonzero(self.wrong >= 0.5)
+        if bad.size:
+            times = tuple(self.seen.time_us[bad].tolist())
+            said.append(warning(TonightCode.WRONG_SOLVES, times_us=times))
+        if self.found is not None:
+            at = int(np.argmax(self.found.jumped)) if self.seen.size else 0
+            if self.found.jumped[at] >= 0.5:
+                said.append(warning(TonightCode.ZERO_JUMPED, before_us=int(self.seen.time_us[at])))
+        if fields and self.since.any():
+            hits = self._matched(
+                _places_of(self.site.site.latitude_deg, [f.place for f in fields]), self.since
+            )
+            beside = sum(hit is None for hit in hits)
+            if beside:
+                said.append(info(TonightCode.BESIDE_THE_LIST, solves=beside))
+        bare = self.all_solves - self.seen.size
+        if bare:
+            said.append(warning(TonightCode.NO_MOUNT_PLACES, solves=bare))
+        ahead = self.seen.time_us[-1] - self.at_us if self.seen.size else 0
+        if ahead > _CLOCK_US:
+            said.append(warning(TonightCode.CLOCK_AHEAD, minutes=float(ahead) / 6e7))
+        if self.analysis is None:
+            said.append(info(TonightCode.NO_HISTORY_YET))
+        return said
+
+
+def _known_enough(error: tuple[float, float], tolerance: float) -> bool:
+    """Whether the axis is known well enough to turn by, or to stop."""
+    most = ENOUGH_OF_ALLOWED * tolerance
+    return error[1] <= (max(most, ENOUGH_OF_ERROR * error[0]) if error[0] > BIG_ERROR else most)
+
+
+def _as_history_has_it(turn: TurnSeen) -> CorrectionFound:
+    """Return a turn of tonight as the history tells one: what was asked counts as its prior."""
+    found = found_sd = None
+    if turn.found is not None and turn.found_sd is not None and turn.asked is not None:
+        prior = float(np.hypot(SHARE_SD * turn.asked, LEAST_SD))
+        weights = np.array([turn.found_sd**-2, prior**-2])
+        found = float(weights @ [turn.found, turn.asked] / weights.sum())
+        found_sd = float(weights.sum() ** -0.5)
+    return CorrectionFound(
+        time_us=turn.made_us,
+        kind=turn.kind,
+        asked=turn.asked,
+        found=found,
+        found_sd=found_sd,
+        held=None,
+        turns=turn.turns,
+    )
+
+
+def _seen_before(analysis: Analysis | None, night_us: int) -> bool:
+    """Whether solves of nights before tonight told the instrument's constants."""
+    nights = () if analysis is None else analysis.nights.nights
+    return any(one.has_axis and Source.POINTING in one.sources and one.time_us < night_us for one in nights)
+
+
+def _constants(analysis: Analysis | None) -> Floats:
+    """Return the instrument's constants as they are known, (4,) [arcsec]; 0 where they aren't."""
+    if analysis is None or not analysis.nights.instruments:
+        return np.zeros(4)
+    last = analysis.nights.instruments[-1]
+    known = dict(zip(last.names, last.values.tolist(), strict=True))
+    return np.nan_to_num([known.get(name, 0.0) for name in CONSTANTS])
+
+
+def _pair(values: Floats) -> tuple[float, float]:
+    return float(values[0]), float(values[1])
