@@ -383,8 +383,9 @@ def follow_tonight(
         How much time there is, and how many fields are wanted; a list is made anew where they are given.
     """
     from drift.readings import as_readings, as_table
+    from drift.tonight.axis_tonight import night_of
     from drift.tonight.evening import Wish, plan_key, plan_of_text, plan_text, tonight_of
-    from drift.tonight.follow import follow, kept_list, list_key, list_of_text, list_text, night_of
+    from drift.tonight.follow import follow, kept_list, list_key, list_of_text, list_text
 
     night = night_of(site, at_us)
     tables = {

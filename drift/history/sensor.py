@@ -18,18 +18,33 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.linalg import solveh_banded
 
 from drift.codes import Part, Place
 from drift.history.inputs import Warmth
+from drift.history.sensor_day import (
+    HOUR_US,
+    MAD,
+    OFF_ARCSEC,
+    OFF_SDS,
+    Hours,
+    Raw,
+    at_limit,
+    by_hours,
+    changes_within_hours,
+    clock_hours,
+    daily_swing,
+    resolution,
+    robust_swing,
+    stuck,
+    swing_between,
+    visitors,
+)
 from drift.history.series import LEVEL_SD_ARCSEC
 from drift.mount.axis_error import axis_of_tilt
 from drift.night.prepared import NightSplit
 from drift.notices import HistoryCode, Notice, info, warning
-from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints
-from drift.types import DailySwing, Event, Measure, Nights, SensorSeries, SensorStep
-
-HOUR_US = DAY_US // 24
+from drift.quantities import DAY_US, Bools, Floats, Ints
+from drift.types import Event, Measure, Nights, SensorSeries, SensorStep
 
 # ---- Which readings are of a sensor: those of one place, face and instrument, by how dense they are.
 
@@ -62,19 +77,6 @@ class Folded:
     levels: pd.DataFrame = field(repr=False)
     sensors: tuple[SensorSeries, ...] = ()
     notices: tuple[Notice, ...] = ()
-
-
-@dataclass(frozen=True)
-class _Raw:
-    """The readings of one sensor in order of time."""
-
-    place: Place
-    time_us: Ints
-    tilt: Floats  # (n, 2) north, east [arcsec]
-    claimed: float  # median of the sds that came with them, NaN without
-
-    def picked(self, pick: Bools) -> _Raw:
-        return replace(self, time_us=self.time_us[pick], tilt=self.tilt[pick])
 
 
 def fold_sensors(
@@ -118,7 +120,7 @@ def _mark(taken: Bools, rows: Ints) -> bool:
     return True
 
 
-def _dense(levels: pd.DataFrame, split: NightSplit) -> list[tuple[Ints, _Raw]]:
+def _dense(levels: pd.DataFrame, split: NightSplit) -> list[tuple[Ints, Raw]]:
     """Return the rows and the readings of each sensor."""
     code, names = pd.factorize(levels["place"])
     turned = levels["face_deg"].to_numpy(dtype=float) == 180.0
@@ -126,7 +128,7 @@ def _dense(levels: pd.DataFrame, split: NightSplit) -> list[tuple[Ints, _Raw]]:
     time_us = levels["time_us"].to_numpy(dtype=np.int64)
     tilt = levels[["tilt_north_arcsec", "tilt_east_arcsec"]].to_numpy(dtype=float)
     place = np.array([Place(name or Place.PIER) for name in names], dtype=object)
-    out: list[tuple[Ints, _Raw]] = []
+    out: list[tuple[Ints, Raw]] = []
     for where in sorted(set(place.tolist())):
         at_place = np.isin(code, np.flatnonzero(place == where))
         for face in (False, True):
@@ -138,7 +140,7 @@ def _dense(levels: pd.DataFrame, split: NightSplit) -> list[tuple[Ints, _Raw]]:
                     continue
                 sigma = levels["sigma_arcsec"].to_numpy(dtype=float)[rows]
                 sd = float(np.median(sigma)) if claimed else np.nan
-                raw = _Raw(where, time_us[rows], (-1.0 if face else 1.0) * tilt[rows], sd)
+                raw = Raw(where, time_us[rows], (-1.0 if face else 1.0) * tilt[rows], sd)
                 out += [(rows[own], raw.picked(own)) for own in _instruments(raw) if own.any()]
     return out
 
@@ -162,7 +164,7 @@ def _within_dense_days(time_us: Ints, split: NightSplit) -> Bools:
     return out
 
 
-def _instruments(raw: _Raw) -> list[Bools]:
+def _instruments(raw: Raw) -> list[Bools]:
     """Return which readings are of which of two sensors that log at one place; of one that are all."""
     everything = np.ones(raw.time_us.size, dtype=bool)
     apart = float(np.median(np.diff(raw.time_us))) if raw.time_us.size > 1 else 0.0
@@ -201,270 +203,6 @@ def _lower_heap(span: Ints, value: Floats) -> Bools | None:
     return lower if switches > LEAST_SHARE * value.size else None  # they take turns: no pier does
 
 
-# ---- Readings that are none of the pier: a sensor that stands still or is at its limit, a bump, a visitor.
-
-
-#: A value that stays the same to the digit for so many days, where it else changes every hour, is stuck.
-STUCK_DAYS = 1.0
-#: Readings so many robust sds (and at least this) off their hours are none of the pier [arcsec].
-OFF_SDS, OFF_ARCSEC = 6.0, 1.0
-#: Hours that are off from those about them are put aside when they are so many at most.
-LONGEST_VISIT_HOURS = 9
-#: A sensor is at its limit where so many readings are just its greatest or least, and so many times as many
-#: as have one of the values next to it; days with this share of them go unused.
-FEWEST_AT_LIMIT, TIMES_AS_MANY, SHARE_AT_LIMIT = 20, 5.0, 0.02
-MAD = 1.4826
-
-
-def resolution(value: Floats) -> float:
-    """Return the step in which a sensor tells its readings [arcsec]; near 0 where it is fine."""
-    return float(np.median(np.diff(np.unique(np.round(value, 6))))) if np.ptp(value) > 0.0 else 0.0
-
-
-def stuck(time_us: Ints, value: Floats) -> Bools:
-    """Return which readings stand still to the digit, (n,), though the sensor else changes each hour."""
-    out = np.zeros(value.size, dtype=bool)
-    if not _changes_within_hours(time_us, value):
-        return out  # too coarse to tell
-    start = np.append(0, np.flatnonzero(np.diff(value) != 0.0) + 1)
-    end = np.append(start[1:], value.size) - 1
-    long = (time_us[end] - time_us[start]) / DAY_US >= STUCK_DAYS
-    for a, b in zip(start[long], end[long], strict=True):
-        out[a : b + 1] = True
-    return out
-
-
-def at_limit(day: Ints, value: Floats, coarse: float) -> Bools:
-    """Return the readings of days on which the sensor was at the end of its range, (n,).
-
-    What is left of such a day is no mean of it.
-    """
-    out = np.zeros(value.size, dtype=bool)
-    for end, inward in ((value.max(), -1.0), (value.min(), 1.0)):
-        hit = value == end
-        beside = inward * (value - end)
-        usual = np.count_nonzero((beside > 0.0) & (beside <= 10.5 * coarse)) / 10.0
-        if np.count_nonzero(hit) < max(FEWEST_AT_LIMIT, TIMES_AS_MANY * usual):
-            continue
-        days, number = np.unique(day, return_inverse=True)
-        share = np.bincount(number, hit) / np.bincount(number)
-        out |= (share > SHARE_AT_LIMIT)[number]
-    return out
-
-
-def _changes_within_hours(time_us: Ints, value: Floats) -> bool:
-    _, first = np.unique(time_us // HOUR_US, return_index=True)
-    return bool(np.median(np.maximum.reduceat(value, first) - np.minimum.reduceat(value, first)) > 0.0)
-
-
-@dataclass(frozen=True)
-class _Hours:
-    """Medians of the hours with readings."""
-
-    number: Ints  # (m,) hours since 1970 UTC
-    time_us: Floats  # (m,) mean time of the readings
-    tilt: Floats  # (m, 2)
-    group: Ints  # (n,) which of them each reading is of
-    noise: Floats  # (2,) robust sd of a reading within its hour
-
-
-def _hours(raw: _Raw) -> _Hours:
-    number, first, count = np.unique(raw.time_us // HOUR_US, return_index=True, return_counts=True)
-    group = np.repeat(np.arange(number.size), count)
-    since = raw.time_us - raw.time_us[0]
-    time_us = raw.time_us[0] + np.add.reduceat(since.astype(float), first) / count
-    low, high = first + (count - 1) // 2, first + count // 2
-    tilt, noise = np.empty((number.size, 2)), np.empty(2)
-    for axis in (0, 1):
-        value = raw.tilt[:, axis]
-        ranked = value[np.lexsort((value, group))]
-        tilt[:, axis] = 0.5 * (ranked[low] + ranked[high])
-        near = np.diff(raw.time_us) <= HOUR_US
-        moved = np.abs(np.diff(value)[near]) if near.any() else np.zeros(1)
-        noise[axis] = MAD * float(np.median(moved)) / np.sqrt(2.0)
-    return _Hours(number, time_us, tilt, group, noise)
-
-
-def _visits(hours: _Hours, flat: Floats, least: Floats) -> Bools:
-    """Return which hours are off from those about them, (m,), by more than their scatter allows."""
-    out = np.zeros(hours.number.size, dtype=bool)
-    reach = LONGEST_VISIT_HOURS
-    if hours.number.size <= 2 * reach + 1:
-        return out
-    padded = np.pad(flat, ((reach, reach), (0, 0)), mode="edge")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1, axis=0)
-    off = np.abs(flat - np.median(windows, axis=2))
-    near = np.maximum(MAD * np.median(off, axis=0), least)
-    return np.asarray(np.any(off > np.maximum(OFF_SDS * near, OFF_ARCSEC), axis=1))
-
-
-# ---- The swing with the Sun: two harmonics of solar time over a course that goes straight from day to day.
-
-
-#: The season's share of the swing is fitted over so many days.
-SEASON_DAYS = 300.0
-#: Spans over which the phase of the swing is looked at [days], fewest of them.
-PHASE_DAYS, FEWEST_PHASES = 30.0, 5
-#: A clock is said to drift when the swing's phase goes by so many hours over the record, and so many sds.
-CLOCK_HOURS, CLOCK_SDS = 2.0, 5.0
-
-
-def solar_hours(time_us: Floats, longitude_deg: float) -> Floats:
-    """Return the apparent solar time since midnight, (n,) [h]; the equation of time to half a minute.
-
-    Its two terms are those of solar engineering (Duffie and Beckman, Solar Engineering of Thermal Processes,
-    section 1.5, from memory).
-    """
-    days = np.asarray(time_us, dtype=float) / DAY_US
-    turn = 2.0 * np.pi * ((days % YEAR_DAYS) - 81.0) / 364.0
-    minutes = 9.87 * np.sin(2.0 * turn) - 7.53 * np.cos(turn) - 1.5 * np.sin(turn)
-    return np.asarray(24.0 * ((days + longitude_deg / 360.0) % 1.0) + minutes / 60.0)
-
-
-def swing_columns(hour: Floats, season_rad: Floats | None) -> Floats:
-    """Return cos and sin of the day and the half day, each by itself and times the year's, (n, 4 or 12)."""
-    turn = 2.0 * np.pi * hour / 24.0
-    day = np.stack([np.cos(turn), np.sin(turn), np.cos(2.0 * turn), np.sin(2.0 * turn)], axis=1)
-    if season_rad is None:
-        return day
-    return np.concatenate([day, day * np.cos(season_rad)[:, None], day * np.sin(season_rad)[:, None]], axis=1)
-
-
-@dataclass(frozen=True)
-class _Swing:
-    """The fit of the swing: amplitudes of the columns, their covariance, and what is left of the hours."""
-
-    longitude_deg: float
-    seasonal: bool
-    amplitude: Floats  # (q, 2)
-    cov: Floats  # (2, q, q)
-    course: Floats  # (m, 2) of the hours, without the swing
-
-    def columns(self, time_us: Floats) -> Floats:
-        season = 2.0 * np.pi * np.asarray(time_us, dtype=float) / (DAY_US * YEAR_DAYS)
-        return swing_columns(solar_hours(time_us, self.longitude_deg), season if self.seasonal else None)
-
-    def at(self, time_us: Floats) -> Floats:
-        """Return the swing at some times, (n, 2)."""
-        return np.asarray(self.columns(time_us) @ self.amplitude)
-
-
-def _swing_between(swing: _Swing, time_us: Ints) -> Floats:
-    """Return the swing at a great many times, (n, 2): straight lines between quarters of an hour."""
-    grid = np.arange(time_us[0], time_us[-1] + HOUR_US // 2, HOUR_US // 4)
-    told = swing.at(grid.astype(float))
-    return np.stack([np.interp(time_us, grid, told[:, axis]) for axis in (0, 1)], axis=1)
-
-
-def fit_swing(time_us: Floats, tilt: Floats, longitude_deg: float, weight: Floats) -> _Swing:
-    """Fit the swing with the Sun together with a course that is straight from one midnight to the next.
-
-    Least squares; what repeats from day to day can't be taken up by the course.  The covariance is that by
-    days, whose errors belong together (Liang and Zeger 1986, from memory).
-
-    Parameters
-    ----------
-    time_us, tilt
-        (m,) and (m, 2) of the hours.
-    longitude_deg
-        East positive.
-    weight
-        (m,) 0 for hours that are not used.
-    """
-    days = (time_us - time_us[0]) / DAY_US
-    knot = np.minimum(days.astype(np.int64), max(int(days[-1]), 0))
-    share, size = days - knot, int(knot[-1]) + 2
-    seasonal = bool(days[-1] >= SEASON_DAYS)
-    empty = _Swing(longitude_deg, seasonal, np.zeros((0, 2)), np.zeros((2, 0, 0)), tilt)
-    columns = empty.columns(time_us)
-
-    def gathered(value: Floats) -> Floats:
-        one = np.bincount(knot, (1.0 - share) * weight * value, size)
-        return np.asarray(one + np.bincount(knot + 1, share * weight * value, size), dtype=float)
-
-    band = np.zeros((2, size))
-    band[1] = np.bincount(knot, (1.0 - share) ** 2 * weight, size)
-    band[1] += np.bincount(knot + 1, share**2 * weight, size) + 1.0e-6
-    band[0, 1:] = np.bincount(knot, share * (1.0 - share) * weight, size)[:-1]
-    middle = np.average(tilt, axis=0, weights=weight)
-    all_of = np.concatenate([columns, tilt - middle], axis=1)
-    nodes = solveh_banded(band, np.stack([gathered(one) for one in all_of.T], axis=1))
-    net = all_of - (1.0 - share)[:, None] * nodes[knot] - share[:, None] * nodes[knot + 1]
-    q = columns.shape[1]
-    free, left = net[:, :q], net[:, q:]
-    inverse = np.linalg.pinv(free.T @ (weight[:, None] * free), hermitian=True)
-    amplitude = inverse @ (free.T @ (weight[:, None] * left))
-    rest = left - free @ amplitude
-    _, first = np.unique(days.astype(np.int64), return_index=True)
-    cov = np.empty((2, q, q))
-    for axis in (0, 1):
-        score = np.add.reduceat(free * (weight * rest[:, axis])[:, None], first, axis=0)
-        cov[axis] = inverse @ (score.T @ score) @ inverse
-    return _Swing(longitude_deg, seasonal, amplitude, cov, tilt - columns @ amplitude - rest)
-
-
-def _robust_swing(hours: _Hours, longitude_deg: float) -> _Swing:
-    """Fit twice: the second time without the hours that stand off."""
-    weight = np.ones(hours.number.size)
-    swing = fit_swing(hours.time_us, hours.tilt, longitude_deg, weight)
-    rest = hours.tilt - swing.course - swing.at(hours.time_us)
-    scatter = np.maximum(MAD * np.median(np.abs(rest), axis=0), 1.0e-3)
-    weight = np.where(np.all(np.abs(rest) <= OFF_SDS * scatter, axis=1), 1.0, 0.0)
-    if np.count_nonzero(weight) < 0.5 * weight.size:
-        return swing
-    return fit_swing(hours.time_us, hours.tilt, longitude_deg, weight)
-
-
-def _daily_swing(swing: _Swing) -> DailySwing:
-    """Return the mean day's swing along its own direction."""
-    hour = np.arange(0.0, 24.0, 0.25)
-    columns = swing_columns(hour, None)
-    curve = columns @ swing.amplitude[:4]
-    curve = curve - curve.mean(axis=0)
-    along = np.linalg.svd(curve, full_matrices=False)[2][0]
-    told = curve @ along
-    top, foot = int(np.argmax(told)), int(np.argmin(told))
-    if abs(hour[foot] - 13.0) < abs(hour[top] - 13.0):  # the way in which it goes by day
-        along, top, foot = -along, foot, top
-    apart = columns[top] - columns[foot]
-    variance = float(along**2 @ [apart @ swing.cov[axis][:4, :4] @ apart for axis in (0, 1)])
-    most = least = None
-    if swing.seasonal:
-        sizes = []
-        for season in np.arange(0.0, 2.0 * np.pi, 0.1):
-            own = swing_columns(hour, np.full(hour.size, season)) @ swing.amplitude @ along
-            sizes.append(float(np.ptp(own)))
-        least, most = min(sizes), max(sizes)
-    return DailySwing(
-        peak_to_trough=Measure(value=float(np.ptp(told)), sd=float(np.sqrt(variance))),
-        toward_bearing_deg=float(np.degrees(np.arctan2(along[1], along[0])) % 360.0),
-        furthest_solar_hour=float(hour[top]),
-        least=least,
-        most=most,
-    )
-
-
-def _clock_hours(hours: _Hours, swing: _Swing, daily: DailySwing) -> float | None:
-    """Return by how many hours the swing's phase went over the record; None where it stood still."""
-    size = daily.peak_to_trough
-    if size.value < 4.0 * size.sd or size.value <= 0.0:
-        return None
-    bearing = np.radians(daily.toward_bearing_deg)
-    along = (hours.tilt - swing.course) @ np.array([np.cos(bearing), np.sin(bearing)])
-    turn = np.exp(-2j * np.pi * solar_hours(hours.time_us, swing.longitude_deg) / 24.0)
-    days = (hours.time_us - hours.time_us[0]) / DAY_US
-    span = (days / PHASE_DAYS).astype(np.int64)
-    count = np.bincount(span)
-    full = count >= 12.0 * PHASE_DAYS
-    if np.count_nonzero(full) < FEWEST_PHASES:
-        return None
-    sums = np.bincount(span, (along * turn).real) + 1j * np.bincount(span, (along * turn).imag)
-    phase = np.unwrap(np.angle(sums[full])) * -24.0 / (2.0 * np.pi)
-    (rate, _), cov = np.polyfit(np.flatnonzero(full) * PHASE_DAYS, phase, 1, cov=True)
-    gone, sd = rate * days[-1], np.sqrt(cov[0, 0]) * days[-1]
-    return float(gone) if abs(gone) >= CLOCK_HOURS and abs(gone) >= CLOCK_SDS * sd else None
-
-
 # ---- Sudden changes, dated to the reading.
 
 
@@ -474,7 +212,7 @@ WINDOW_HOURS, FEWEST_HOURS = 24, 8
 STEP_SDS, STEP_ARCSEC, STEP_RESOLUTIONS = 8.0, 2.0, 2.0
 
 
-def _sudden(hours: _Hours, flat: Floats, used: Bools, coarse: Floats) -> list[tuple[int, Floats]]:
+def _sudden(hours: Hours, flat: Floats, used: Bools, coarse: Floats) -> list[tuple[int, Floats]]:
     """Return the hours since 1970 before which the tilt changed suddenly, and by how much."""
     first = int(hours.number[0])
     size = int(hours.number[-1]) - first + 1
@@ -531,7 +269,7 @@ def _size_of(time_us: Ints, flat: Floats, at: int) -> Floats:
     return np.asarray(later - earlier - (np.mean(slopes, axis=0) if slopes else 0.0))
 
 
-def _dated(raw: _Raw, flat: Floats, hour: int, moved: Floats) -> SensorStep | None:
+def _dated(raw: Raw, flat: Floats, hour: int, moved: Floats) -> SensorStep | None:
     """Return a sudden change with the readings between which it lies."""
     reach = WINDOW_HOURS // 2
     a, b = np.searchsorted(raw.time_us, [(hour - reach) * HOUR_US, (hour + reach) * HOUR_US])
@@ -668,7 +406,7 @@ LEAST_SD = 0.1
 
 
 def _folded(
-    raw: _Raw, number: int, sky: Sky, split: NightSplit, warmth: Warmth | None
+    raw: Raw, number: int, sky: Sky, split: NightSplit, warmth: Warmth | None
 ) -> tuple[pd.DataFrame, SensorSeries, list[Notice]]:
     """Fold one sensor's readings."""
     readings, night_us = raw.time_us.size, sky.time_us
@@ -678,17 +416,17 @@ def _folded(
     for axis in (0, 1):
         value = raw.tilt[:, axis]
         still |= stuck(raw.time_us, value)
-        if _changes_within_hours(raw.time_us, value):
+        if changes_within_hours(raw.time_us, value):
             still |= at_limit(day, value, float(coarse[axis]))
     if still.all() or np.count_nonzero(~still) < DENSE_A_DAY:
         still[:] = False
     stuck_span = _span(raw.time_us, still)
     raw = raw.picked(~still)
-    hours = _hours(raw)
-    swing = _robust_swing(hours, split.longitude_deg)
+    hours = by_hours(raw)
+    swing = robust_swing(hours, split.longitude_deg)
     flat_hours = hours.tilt - swing.at(hours.time_us)
-    visits = _visits(hours, flat_hours, 0.3 * coarse)
-    flat = raw.tilt - _swing_between(swing, raw.time_us)
+    visits = visitors(hours, flat_hours, 0.3 * coarse)
+    flat = raw.tilt - swing_between(swing, raw.time_us)
     scatter = np.maximum(hours.noise, 0.3 * coarse)
     off = np.abs(raw.tilt - hours.tilt[hours.group]) > np.maximum(OFF_SDS * scatter, OFF_ARCSEC + coarse)
     steps = [
@@ -703,7 +441,7 @@ def _folded(
     rows = _days(raw, flat, keep, steps, split, night_us)
     rows, steps = _knocks_taken_back(rows, steps, sky, split)
     sd = _sds(rows, hours, coarse, raw.claimed)
-    daily = _daily_swing(swing)
+    daily = daily_swing(swing)
     if _rounds(hours, coarse):  # what is rounded off comes again every day
         size = daily.peak_to_trough
         blurred = Measure(value=size.value, sd=float(np.hypot(size.sd, _rounds(hours, coarse))))
@@ -736,7 +474,7 @@ def _folded(
         stuck=int(np.count_nonzero(still)),
         resolution=float(coarse.max()),
         day_sd=float(np.median(sd)),
-        clock_hours=_clock_hours(hours, swing, daily),
+        clock_hours=clock_hours(hours, swing, daily),
         day_us=rows.time_us,
     )
     return table, sensor, _notices(sensor, stuck_span)
@@ -758,7 +496,7 @@ class _Days:
 
 
 def _days(
-    raw: _Raw, flat: Floats, keep: Bools, steps: list[SensorStep], split: NightSplit, night_us: Ints
+    raw: Raw, flat: Floats, keep: Bools, steps: list[SensorStep], split: NightSplit, night_us: Ints
 ) -> _Days:
     time_us, tilt = raw.time_us[keep], flat[keep]
     cuts = np.array([step.before_us for step in steps], dtype=np.int64)
@@ -795,7 +533,7 @@ def _at_nights(rows: _Days, from_us: Ints, to_us: Ints, night_us: Ints) -> _Days
     return replace(rows, time_us=time_us, tilt=rows.tilt + slope * ahead[:, None])
 
 
-def _sds(rows: _Days, hours: _Hours, coarse: Floats, claimed: float) -> Floats:
+def _sds(rows: _Days, hours: Hours, coarse: Floats, claimed: float) -> Floats:
     """Return the sd of each day's mean, (r,), by how neighbouring days scatter.
 
     The second difference of three days' means has six times the variance of one, and no slope in it.  What a
@@ -817,7 +555,7 @@ def _sds(rows: _Days, hours: _Hours, coarse: Floats, claimed: float) -> Floats:
     return np.asarray(np.hypot(max(sd, LEAST_SD) / np.sqrt(rows.covered), rounded))
 
 
-def _rounds(hours: _Hours, coarse: Floats) -> float:
+def _rounds(hours: Hours, coarse: Floats) -> float:
     """Return the sd of what a sensor rounds off and its noise does not blur [arcsec]; 0 for a fine one."""
     return float(np.max(np.where(hours.noise < 0.3 * coarse, coarse, 0.0))) / float(np.sqrt(12.0))
 

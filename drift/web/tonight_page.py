@@ -30,7 +30,7 @@ from drift.render.notices import sentence
 from drift.render.phrases import as_advised_note, clock_text, utc_text, zone_of
 from drift.render.tonight import axis_lines, field_lines, following_table
 from drift.render.tonight_words import told
-from drift.tonight.follow import night_of
+from drift.tonight.axis_tonight import night_of
 from drift.web.current import PageState, page
 from drift.web.forms import (
     ALIGNMENT,

@@ -6,7 +6,8 @@ import pytest
 
 from drift.codes import Part, Source
 from drift.history.inputs import Warmth
-from drift.history.sensor import change_point, dated, fold_sensors, resolution, solar_hours
+from drift.history.sensor import change_point, dated, fold_sensors
+from drift.history.sensor_day import resolution, solar_hours
 from drift.night.prepared import NightSplit
 from drift.notices import HistoryCode
 from drift.quantities import DAY_US
