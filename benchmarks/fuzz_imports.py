@@ -24,9 +24,10 @@ from pathlib import Path
 
 from sqlalchemy import func, select
 
-from drift.importer.importing import FileRefused, import_files
+from drift.importer.importing import FileImported, FileRefused, import_files
 from drift.ingest.mapping import MappingFile
 from drift.ingest.settle import Settler
+from drift.notices import RecordCode
 from drift.readings import READING_COLUMNS
 from drift.record import schema
 from drift.record.record import Record
@@ -168,10 +169,10 @@ def tried(record: Record, folder: Path, name: str, data: bytes) -> str:
     told = 0
     for one in outcomes:
         if isinstance(one, FileRefused):
-            if "a fault of drift" in one.reason:
-                raise AssertionError(one.reason)
+            if "a fault of drift" in str(one.error):
+                raise AssertionError(str(one.error))
             continue
-        told += one.went_in
+        told += one.went_in - replaced(one)
         for notice in (one.why, *one.remarks):
             sentence(notice)
         for row in (*one.set_aside, *one.left_out):
@@ -183,10 +184,19 @@ def tried(record: Record, folder: Path, name: str, data: bytes) -> str:
     return "went in" if told else "set aside"
 
 
+def replaced(one: FileImported) -> int:
+    """Count the rows that an import says it put others in the place of."""
+    again = sum(note.values["rows"] for note in one.remarks if note.code is RecordCode.READ_OTHERWISE)
+    return int(again) + sum(note.code is RecordCode.ROW_COMPLETED for note in one.remarks)
+
+
 def in_record(record: Record) -> int:
-    """Count the rows of a record."""
+    """Count the rows of a record that are in use; those of a former reading are kept as well."""
     with record.reading("counting") as connection:
-        counts = (select(func.count()).select_from(schema.readings[kind]) for kind in READING_COLUMNS)
+        tables = [schema.readings[kind] for kind in READING_COLUMNS]
+        counts = (
+            select(func.count()).select_from(one).where(one.c.status == schema.IN_USE) for one in tables
+        )
         return sum(int(connection.scalar(one) or 0) for one in counts)
 
 
