@@ -177,10 +177,12 @@ class World:
         return {"wrong": wrong, "left": left}
 
     def is_cleared(self, left: str) -> bool:
-        """Tell whether the next backup clears what a kill left of one, once it is old enough."""
+        """Tell whether the next command of its kind clears what a kill left, once it is old enough."""
         path = self.folder / left
         if path.exists():
             os.utime(path, (0, 0))
+            if left.startswith(f".{self.pier.name}."):
+                apart(lambda: run(["site", "--name", "a pier", "--pier", str(self.pier)]))
         elif (self.folder / "new" / left).exists():
             place = ["--latitude-deg", "1", "--longitude-deg", "2", "--elevation-m", "3", "--force"]
             apart(lambda: run(["init", *place, "--pier", str(self.folder / "new" / "pier.toml")]))

@@ -32,14 +32,12 @@ from drift.record.engine import (
 from drift.record.migrations import known_changes
 from drift.record.reading import damage_of, where_rows
 from drift.record.record import Record
-from drift.site.disk import clear_leftovers, name_file
+from drift.site.disk import STALE_S, clear_leftovers, name_file
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
 
 
-#: Time without change after which a half-written copy was left by a kill [s].
-_STALE_S = 600.0
 #: Most faults that the database's own check names.
 _FAULTS_MOST = 20
 
@@ -140,7 +138,7 @@ def backup(record: Record, target: Path, replaced: bool = False) -> Soundness:
         raise RecordError(f"{target} is there already: name another file, or let --replace write over it.")
     if target.exists() and record.file.samefile(target):
         raise RecordError(f"{target} is the record itself: name another file for its backup.")
-    clear_leftovers(target, _STALE_S)
+    clear_leftovers(target, STALE_S)
     new = target.with_name(f".{target.name}.{secrets.token_hex(4)}.new")
     try:
         with in_words(record.words, f"backing it up to {target}", record.file):
@@ -271,7 +269,7 @@ def _refuse_what_can_not_be_restored(place: Place, site: PierFile) -> int | None
 
 
 def _begin_with(source: Path, target: Path) -> None:
-    clear_leftovers(target, _STALE_S)
+    clear_leftovers(target, STALE_S)
     new = target.with_name(f".{target.name}.{secrets.token_hex(4)}.new")
     try:
         _copy(source, new)
@@ -311,7 +309,7 @@ def _put_in_place(source: Path, target: Path) -> Path:
 
 def _put_in_place_of_damaged(source: Path, target: Path, kept: Path) -> Path:
     """Move an unreadable database aside, with its side files, and give its name to the backup."""
-    clear_leftovers(target, _STALE_S)
+    clear_leftovers(target, STALE_S)
     new = target.with_name(f".{target.name}.{secrets.token_hex(4)}.new")
     try:
         _copy(source, new)

@@ -54,6 +54,7 @@ def write_whole(path: Path, content: bytes, *, mode: int = 0o600, replace: bool 
     real = path.resolve() if replace else path
     if not replace and os.path.lexists(path):
         raise FileExistsError(path)
+    clear_leftovers(real, STALE_S)
     new = real.with_name(f".{real.name}.{secrets.token_hex(4)}.new")
     try:
         if replace:
@@ -78,6 +79,10 @@ def _settle(folder: Path) -> None:
             os.fsync(handle)
         finally:
             os.close(handle)
+
+
+#: A file half written that has not changed for so long was left by a program that was killed [s].
+STALE_S = 600.0
 
 
 def clear_leftovers(path: Path, unchanged_s: float = 0.0) -> None:
