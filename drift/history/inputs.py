@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from itertools import product
 
@@ -270,6 +271,26 @@ class Beliefs:
             moves=(odds @ self.moves > 0.5)[None],
             sd=np.sqrt(odds @ self.sd**2)[None],
             log_prior=np.zeros(1),
+        )
+
+    def about(self, seen: Collection[str]) -> Beliefs:
+        """Return the combinations of those causes alone that readings see; of the others each is as likely.
+
+        A stretch of a long record may lie where no level was read: of the levels it tells nothing.
+        """
+        own = [i for i, cause in enumerate(self.causes) if cause in seen]
+        if len(own) == len(self.causes):
+            return self
+        alike, number = np.unique(
+            np.concatenate([self.moves[:, own], self.sd[:, own]], axis=1), axis=0, return_inverse=True
+        )
+        log_prior = np.full(len(alike), -np.inf)
+        np.logaddexp.at(log_prior, number.ravel(), self.log_prior)
+        return Beliefs(
+            causes=tuple(self.causes[i] for i in own),
+            moves=alike[:, : len(own)] > 0.5,
+            sd=alike[:, len(own) :],
+            log_prior=log_prior,
         )
 
     def picked(self, pick: Bools) -> Beliefs:

@@ -278,7 +278,7 @@ class Fit:
         """The solution by one normal law in place of the combinations: for scores, which need one."""
         if self.wide is None or self.model.beliefs is None or self.odds is None:
             return self
-        return believed(self.wide, self.model.beliefs.settled(self.odds))
+        return believed(self.wide, self.model.beliefs.about(self.columns.at).settled(self.odds))
 
     def fitted(self) -> Floats:
         """Return what the model makes of each reading, (n, 3)."""
@@ -356,7 +356,8 @@ class Solver:
             If the readings and priors leave a direction free (they never should).
         """
         fit = self.widely(scales)
-        return fit if self.model.beliefs is None else believed(fit, self.model.beliefs)
+        beliefs = None if self.model.beliefs is None else self.model.beliefs.about(fit.columns.at)
+        return believed(fit, beliefs) if beliefs is not None and beliefs.causes else fit
 
     def widely(self, scales: Scales) -> Fit:
         """Solve at given scales with everything that may move by itself moving.

@@ -88,3 +88,18 @@ def test_odds_of_explanations_as_likely_beforehand_go_by_their_likelihoods():
     """Likelihoods of 1 : 3 : 6 give a tenth, three and six."""
     odds = odds_of_all(np.log([1.0, 3.0, 6.0]), np.zeros(3))
     assert odds == pytest.approx([0.1, 0.3, 0.6])
+
+
+def test_of_causes_that_no_reading_sees_every_combination_counts_as_one():
+    """What is believed of the others is the sum over the unseen, and still sums to all that may be."""
+    causes = (drifts.STEADY_PIER, drifts.STEADY_ZEROS, drifts.STEADY_LEVELS)
+    whole = combinations(causes, OwnMovement.STEADY)
+    seen = whole.about((drifts.STEADY_PIER, drifts.STEADY_ZEROS))
+    assert seen.causes == (drifts.STEADY_PIER, drifts.STEADY_ZEROS)
+    assert np.exp(seen.log_prior).sum() == pytest.approx(np.exp(whole.log_prior).sum(), abs=ROUNDING)
+    for moves in ((False, False), (True, False), (False, True), (True, True)):
+        share = np.exp(seen.log_prior[np.all(seen.moves == moves, axis=1)]).sum()
+        every = np.exp(whole.log_prior[np.all(whole.moves[:, :2] == moves, axis=1)]).sum()
+        assert share == pytest.approx(every, abs=ROUNDING)
+    assert whole.about(causes) is whole
+    assert whole.about(()).causes == ()

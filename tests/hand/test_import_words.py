@@ -282,7 +282,7 @@ def test_what_earlier_versions_wrote_is_still_read(written: str, member: AlsoWri
 def test_a_long_value_is_shortened_and_its_length_told() -> None:
     words = import_words.value_words("x" * 70_000)
     assert len(words) < 100
-    assert "70,000 signs" in words
+    assert "70,000 characters" in words
 
 
 def test_no_room_that_reads_logs_matches_its_own_sentences() -> None:

@@ -18,7 +18,7 @@ KEEP = f"""
 import sys, time
 from pathlib import Path
 from dataclasses import replace
-from drift.ingest.fits_mapping import keep_fits_mapping, read_fits_mapping
+from drift.ingest.fits_mapping import store_fits_mapping, read_fits_mapping
 from drift.ingest.mapping import ColumnFrom, Mapping, MappingFile
 site, who = Path(sys.argv[1]), sys.argv[2]
 columns = {{"time_utc": ColumnFrom(("t",)), "az_error_arcmin": ColumnFrom((f"a {{who}}",)),
@@ -33,7 +33,7 @@ while not (site.parent / "go").exists():
 for number in range({KEPT}):
     kept.keep(f"shared {{number}}", mapping)
     now = replace(before, **{{who: f"K{{number}}"}})
-    keep_fits_mapping(toml, now, before)
+    store_fits_mapping(toml, now, before)
     before = now
 """
 

@@ -26,11 +26,14 @@ from drift.render.phrases import number
 from drift.render.status_json import as_mapping
 from drift.types import (
     HISTORY_COLUMNS,
+    DailySwing,
     LevelDrift,
     Measure,
     ReferenceMoved,
     References,
     Rival,
+    SensorSeries,
+    SensorStep,
     Settling,
     ZeroCreep,
 )
@@ -182,8 +185,44 @@ ZERO = shaped(
 )
 DRIFTS = ("creep_north_arcsec_per_year", "creep_east_arcsec_per_year")
 WARMTHS = ("warmth_north_arcsec_per_c", "warmth_east_arcsec_per_c")
+SENSOR = shaped(
+    {
+        "place": one_of("pier", "plate", "mount"),
+        "number": count,
+        "from_utc": a_time,
+        "to_utc": a_time,
+        "readings": count,
+        "days": count,
+        "put_aside": count,
+        "stuck": count,
+        "daily_swing": a_number,
+        "daily_swing_sd": a_number,
+        "daily_swing_toward_bearing_deg": a_number,
+        "daily_swing_furthest_solar_hour": a_number,
+        "daily_swing_least": a_number,
+        "daily_swing_most": a_number,
+        "warmth_north_arcsec_per_c": a_number_or_null,
+        "warmth_north_arcsec_per_c_sd": a_number_or_null,
+        "warmth_east_arcsec_per_c": a_number_or_null,
+        "warmth_east_arcsec_per_c_sd": a_number_or_null,
+        "steps": listed(
+            shaped(
+                {
+                    "after_utc": a_time,
+                    "before_utc": a_time,
+                    "north": a_number,
+                    "east": a_number,
+                    "of_sensor": one_of(True, False),
+                }
+            )
+        ),
+        "resolution": a_number,
+        "day_sd": a_number,
+        "clock_hours": a_number_or_null,
+    }
+)
 LEVEL = shaped(
-    {"place": one_of("pier", "plate", "mount")}
+    {"place": one_of("pier", "plate", "mount"), "sensor": a_number_or_null}
     | {f"{name}{sd}": a_number_or_null for name in (*DRIFTS, *WARMTHS) for sd in ("", "_sd")}
 )
 RIVAL = shaped(
@@ -419,6 +458,7 @@ STATUS = shaped(
             }
         ),
         "references": or_null(REFERENCES),
+        "sensors": listed(SENSOR),
         "set_aside": listed(
             shaped({"kind": a_text, "row": count, "time_utc": a_time, "code": a_text, "reason": a_text})
         ),
@@ -563,6 +603,40 @@ def test_where_to_aim_and_what_it_does_have_the_promised_form():
     assert data["matters"][0]["margin_arcmin"] == pytest.approx(
         data["matters"][0]["allowed_arcmin"] - data["matters"][0]["now_arcmin"], abs=1e-3
     )
+
+
+def test_a_tilt_sensor_is_told_with_its_swing_and_its_steps():
+    """Toward north 12" from least to most, one sudden change of 5" east within ten minutes."""
+    start, end = us(2024, 1, 1), us(2024, 9, 1)
+    sensor = SensorSeries(
+        place=Place.PIER,
+        number=1,
+        from_us=start,
+        to_us=end,
+        readings=35_000,
+        days=244,
+        swing=DailySwing(
+            peak_to_trough=Measure(value=12.0, sd=0.1),
+            toward_bearing_deg=0.0,
+            furthest_solar_hour=14.0,
+            least=11.0,
+            most=13.0,
+        ),
+        warmth_north=Measure(value=0.1, sd=0.02),
+        warmth_east=None,
+        steps=(SensorStep(after_us=start, before_us=start + 600_000_000, north=0.0, east=5.0),),
+        put_aside=3,
+        stuck=0,
+        resolution=0.1,
+        day_sd=0.2,
+        clock_hours=None,
+        day_us=np.array([start, end]),
+    )
+    one = invented(47.3, 1)
+    (told,) = as_mapping(replace(one, history=replace(one.history, sensors=(sensor,))))["sensors"]
+    assert SENSOR(told)
+    assert (told["daily_swing"], told["daily_swing_sd"]) == (12.0, 0.1)
+    assert told["steps"][0]["before_utc"] == "2024-01-01T00:10:00Z"
 
 
 def test_references_are_told_with_their_units_and_sds():
