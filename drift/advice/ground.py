@@ -146,7 +146,7 @@ def fitting_advice(found: PierGround | None) -> tuple[tuple[GroundStep, ...], tu
     """Return the advice that fits what the frost did here, and the rest of it."""
     if found is None:
         return (), EVERYTHING
-    reaches = {winter.reaches for winter in found.frost.as_is}
+    reaches = {winter.reaches for winter in found.frost.logged(found.frost.as_is)}
     fitting: tuple[GroundStep, ...] = ()
     if reaches & {Reach.YES, Reach.PERHAPS}:
         fitting = AGAINST_FROST_UNDER_BASE

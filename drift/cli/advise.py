@@ -133,6 +133,7 @@ def _print(analysis: Analysis, shown: Sequence[str]) -> None:
     from drift.render.advice_words import action_sentence
     from drift.render.headline import headline
     from drift.render.notices import sentence
+    from drift.render.status import held_then_words
 
     for line in headline(analysis).lines:
         say(line)
@@ -144,6 +145,8 @@ def _print(analysis: Analysis, shown: Sequence[str]) -> None:
         say(action_sentence(action), mark)
         if step:
             say(f"When it is done so: drift advise --done {step}", " " * len(mark))
+    if again := held_then_words(analysis):
+        say(again)
     if analysis.advice.cautions:
         say("Take care:", style="yellow")
     for caution in analysis.advice.cautions:

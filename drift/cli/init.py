@@ -201,8 +201,8 @@ def _is_blank(path: Path) -> bool:
 def _next_steps(path: Path) -> str:
     named = "" if path == Path("pier.toml") else f" --pier {path}"
     steps = [
-        f"Next: fill in what you know in {path}: knobs, bolts, optics, horizon.  Each answer tells on which "
-        "defaults it rests.  Then",
+        f"Next: fill in what you know in {path}: knobs, bolts, optics, horizon.  Each answer says which "
+        "defaults it uses.  Then",
         f"  drift import FILE-OR-FOLDER{named}    reads your logs",
         f"  drift status{named}                   says what axis and pier are doing",
     ]

@@ -21,11 +21,11 @@ from drift.errors import DriftError, NothingToAnalyse, RowRefused
 #: Subcommand -> one line of help.  Each lives in drift/cli/<name>.py as `command`.
 COMMANDS = {
     "import": "Read log files or folders into the record.",
-    "status": "How things stand now, and what to do; all the rest by name.",
+    "status": "How things stand now and what to do; other parts by name.",
     "tonight": "Which fields to solve tonight, and what beats any field.",
     "report": "Write one HTML file with pictures and words.",
-    "serve": "Show all of it as a page in the browser, on this machine.",
-    "record": "Write down a correction, a level, an alignment; back all up.",
+    "serve": "Show everything as a web page, on this machine.",
+    "record": "Write down a correction, a level, an alignment; back up.",
     "advise": "What to do step by step; record a step as done.",
     "outlook": "Look ahead a year: frost, axis and tilt month by month.",
     "figure": "Draw one picture into a PNG, SVG or PDF file.",
@@ -34,7 +34,7 @@ COMMANDS = {
     "imports": "What came in: list, undo, mend rows set aside, trace a number.",
     "init": "Write a commented site file for a new pier.",
     "site": "Where the pier stands; put it right when it was wrong.",
-    "demo": "Do the whole job on the sample logs.",
+    "demo": "Do the whole job on made-up logs; takes a minute or two.",
     "guide": "Short texts: first night, solves, level, winter, safety.",
 }
 #: Heading of the help -> subcommands below it; others go below the last heading.

@@ -391,6 +391,14 @@ class FrostAtBase:
     snow_cleared: tuple[WinterFrost, ...]
     picture: FrostPicture
 
+    def logged(self, winters: tuple[WinterFrost, ...]) -> tuple[WinterFrost, ...]:
+        """Return the winters of a case from the first on that the weather covers; all where it covers none.
+
+        Those before it were filled in, so that the ground begins as it may have been, and tell nothing.
+        """
+        first = next((i for i, winter in enumerate(winters) if winter.whole), 0)
+        return winters[first:]
+
 
 @dataclass(frozen=True)
 class FrostPicture:

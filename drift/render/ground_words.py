@@ -238,9 +238,10 @@ def ground_sentences(found: PierGround | None) -> tuple[str, ...]:
 
 def _winters_below(frost: FrostAtBase) -> tuple[str, ...]:
     """Say in how many winters frost went below the base, and when only cleared snow lets it."""
-    in_all = len(frost.as_is)
-    reached = [w for w in frost.as_is if w.reaches is Reach.YES]
-    perhaps = [w for w in frost.as_is if w.reaches is Reach.PERHAPS]
+    logged = frost.logged(frost.as_is)
+    in_all = len(logged)
+    reached = [w for w in logged if w.reaches is Reach.YES]
+    perhaps = [w for w in logged if w.reaches is Reach.PERHAPS]
     cleared = _clearing(frost)
     if in_all < 2 or (cleared and not reached and not perhaps) or not _freezes(frost):
         return cleared
@@ -256,12 +257,16 @@ def _freezes(frost: FrostAtBase) -> bool:
 def _clearing(frost: FrostAtBase) -> tuple[str, ...]:
     """Return in which winters only cleared snow lets frost under the base."""
     cases = ((frost.as_is, "as it lay, frost went"), (frost.snow_left, "left lying, frost would have gone"))
-    kept = next((words for winters, words in cases if all(w.reaches is Reach.NO for w in winters)), None)
-    reached = [w for w in frost.snow_cleared if w.reaches is not Reach.NO]
+    kept = next(
+        (words for winters, words in cases if all(w.reaches is Reach.NO for w in frost.logged(winters))),
+        None,
+    )
+    logged = frost.logged(frost.snow_cleared)
+    reached = [w for w in logged if w.reaches is not Reach.NO]
     if kept is None or not reached:
         return ()
     sure = "would have been" if any(w.reaches is Reach.YES for w in reached) else "may have been"
-    log = counted(len(frost.snow_cleared), "winter")
+    log = counted(len(logged), "winter")
     return (
         f"With its snow {kept} below the base in none of the log's {log}; with the ground cleared it {sure} "
         f"below it in {len(reached)} of them: leave the snow lying.",

@@ -241,7 +241,8 @@ _REASONS: dict[Code, Callable[[Values], str]] = {
         "mount that did not know where it pointed"
     ),
     IngestCode.ROW_BELOW_HORIZON: lambda v: (
-        "is below the horizon at this site: a wrong time zone, longitude sign or another site's log?"
+        "is when the field was below the horizon at this site: a wrong time zone, longitude sign or another "
+        "site's log?"
     ),
     IngestCode.REST_EXCHANGED: lambda v: (
         f"{_with_the_rest(v)}: the mount's places and the solved ones have changed places"

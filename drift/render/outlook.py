@@ -256,7 +256,7 @@ def realigning_sentences(outlook: Outlook, zone: ZoneInfo, now_us: int | None) -
     if found.likely_us == outlook.from_us:
         likely = "; it is now"
     elif found.likely_us is not None:
-        likely = f"; from about {local_date(found.likely_us, zone)} on it is more likely beyond it than not"
+        likely = f"; it is first more likely beyond it than not about {local_date(found.likely_us, zone)}"
     return f"{chance}{likely}.", _worth(outlook, zone, now_us)
 
 

@@ -19,7 +19,15 @@ from drift.ground.forcing import (
     frost_forcing_candidates,
     lagged,
 )
-from drift.ground.frost_depth import depth_of_winter, frost_at_base, winters
+from drift.ground.frost_depth import (
+    DepthRange,
+    FrostAtBase,
+    Reach,
+    WinterFrost,
+    depth_of_winter,
+    frost_at_base,
+    winters,
+)
 from drift.ground.frost_front import frost_front
 from drift.ground.heave import FrostHeave
 from drift.ground.pier_site import (
@@ -376,3 +384,20 @@ def test_what_may_come_stays_on_the_scale_of_the_past():
             assert np.array_equal(way.value, same.value)
             known = way.time_us <= forcing.time_us[-1]
             assert way.value[known] == pytest.approx(forcing.at(way.time_us[known])[:, 0], abs=0.05)
+
+
+def test_winters_before_the_log_are_filled_in_and_not_counted_among_its_winters():
+    """Two winters filled in before the first that the log covers, and one that has only begun after it."""
+    depth = DepthRange(0.1, 0.2, 0.3)
+
+    def winter(name, whole):
+        return WinterFrost(
+            winter=name, depth=depth, deepest_day=0, reaches=Reach.NO, below_base_m=0.0, first_day=None,
+            last_day=None, whole=whole,
+        )  # fmt: skip
+
+    four = tuple(winter(str(k), k == 2) for k in range(4))
+    found = FrostAtBase(0.5, four, four, four, picture=None)
+    assert [one.winter for one in found.logged(four)] == ["2", "3"]
+    none = tuple(winter(str(k), False) for k in range(2))
+    assert found.logged(none) == none
