@@ -17,7 +17,17 @@ import numpy as np
 from drift.errors import LogFileError
 from drift.ingest.delimited import digest_of
 from drift.ingest.mapping import TimeScale
-from drift.ingest.text import PART_ROWS, Heading, RawCells, RawTable, Rows, decode, is_blank, is_comment
+from drift.ingest.text import (
+    PART_ROWS,
+    Heading,
+    RawCells,
+    RawTable,
+    Rows,
+    decode,
+    is_blank,
+    is_comment,
+    json_line,
+)
 from drift.ingest.translate import utc_of
 from drift.notices import IngestCode, Notice, info
 
@@ -278,10 +288,7 @@ class _TableRows:
             rows = slice(start, start + PART_ROWS)
             cells: list[RawCells] = [one[rows] for one in self.cells]
             plain = [one if isinstance(one, list) else _or_none(one) for one in cells]
-            raws = [
-                json.dumps(dict(zip(self.names, row, strict=True)), ensure_ascii=False)
-                for row in zip(*plain, strict=True)
-            ]
+            raws = [json_line(dict(zip(self.names, row, strict=True))) for row in zip(*plain, strict=True)]
             yield Rows(cells, self.lines[rows], raws)
 
     def split_raw(self, raw: str) -> list[str]:

@@ -26,7 +26,7 @@ from drift.ingest.astropy_tables import (
     open_votable,
 )
 from drift.ingest.delimited import digest_of, open_bytes
-from drift.ingest.text import PART_ROWS, Heading, RawTable, Rows, as_text, decode
+from drift.ingest.text import PART_ROWS, Heading, RawTable, Rows, as_text, decode, json_line
 from drift.notices import IngestCode, Notice, info, warning
 
 # ---- JSON: a document that holds a list of objects, somewhere in it.
@@ -82,7 +82,7 @@ def open_json(path: Path, data: bytes, chosen: bool = True) -> RawTable:
             names,
         )
     where, rows = found[0]
-    lines = [json.dumps(row, ensure_ascii=False) for row in rows]
+    lines = [json_line(row) for row in rows]
     remarks = (*decoded.remarks, *((info(IngestCode.LIST_READ, key=where),) if where else ()))
     return _json_table(path, data, lines, remarks)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import csv
+import json
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -74,6 +75,16 @@ def as_text(name: object) -> str:
         kept = "surrogateescape" if _FROM_BYTES.fullmatch(text) else "surrogatepass"
         return text.encode("utf-8", kept).decode("utf-8", "backslashreplace")
     return text
+
+
+def json_line(row: object) -> str:
+    """Return an object as a line of JSON; half of a character that JSON escapes can name stays an escape."""
+    line = json.dumps(row, ensure_ascii=False)
+    try:
+        line.encode()
+    except UnicodeEncodeError:
+        return json.dumps(row)
+    return line
 
 
 @dataclass(frozen=True)

@@ -90,6 +90,21 @@ def test_a_lone_surrogate_in_json_is_text_like_any_other(tmp_path: Path, capsys:
     assert "1 row went in" in capsys.readouterr().out
 
 
+def test_half_a_character_in_a_row_of_a_json_document_sets_nothing_else_aside(
+    tmp_path: Path, capsys: Capture
+) -> None:
+    path = tmp_path / "a.json"
+    path.write_text(
+        '{"log": [{"time_utc": "2024-03-01T22:00:00Z", "kind": "tighten", "note": "good"},'
+        ' {"time_utc": "no time", "kind": "tighten", "note": "half \\ud83d"}]}'
+    )
+    assert run("import", path, "--pier", site_file(tmp_path)) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "1 row went in" in said
+    assert "1 was set aside" in said
+    assert run("import", "--set-aside", "--pier", tmp_path / "pier.toml") == 0
+
+
 def test_a_name_of_three_thousand_signs_is_shortened(tmp_path: Path, capsys: Capture) -> None:
     path = write_log(
         tmp_path / "a.csv", f"{SOLVES_HEADER},{'x' * 3000}", [f"{row},1" for row in solve_rows(3)]
