@@ -140,12 +140,17 @@ def _mapping(table: RawTable, around: Circumstances, settle: Settle | None) -> t
         layout, why = recognise(table.header, table.header_line, LAYOUTS, table.name)
         _refuse_nearly_own(table, layout)
     except LogFileError:
-        if settle is None:
-            raise
+        if settle is None or _has_no_row(table):
+            raise  # of a header alone nothing can be guessed or asked
         mapping, why = settle(table, around)
         return _honour_units(mapping, table), why
     own = _own_with_units(own_mapping(layout.kind, table.header, layout.columns), table)
     return _with_success(own, table), why
+
+
+def _has_no_row(table: RawTable) -> bool:
+    first = next(iter(table.parts), None)
+    return first is None or not first.lines.size
 
 
 def _with_success(mapping: Mapping, table: RawTable) -> Mapping:

@@ -171,6 +171,8 @@ class Settler:
             if proposal.question is None:
                 return proposal
             asked = proposal.question
+            if not asked.choices and not asked.free:
+                raise LogFileError(f"{table.name}: none of its columns can be its {asked.key}.")
             if self.ask is None:
                 raise NotSettled(table.name, tuple(all_questions(table, around, answers)))
             answers[asked.key] = self.ask(table, asked)

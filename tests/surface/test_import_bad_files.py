@@ -18,6 +18,13 @@ from record_world import (
     write_log,
 )
 
+from drift.errors import LogFileError
+from drift.ingest.mapping import MappingFile
+from drift.ingest.read import read_log
+from drift.ingest.row_check import circumstances
+from drift.ingest.settle import Settler
+from drift.site.file import load_pier
+
 Capture = pytest.CaptureFixture[str]
 Change = Callable[[list[str]], list[str]]
 
@@ -172,3 +179,14 @@ def test_a_pipe_is_refused_and_not_waited_for(
 
 def test_a_device_is_refused(tmp_path: Path, capsys: Capture) -> None:
     assert "is a device, and not a file" in told(tmp_path, capsys, Path(os.devnull), 2)
+
+
+def test_a_header_alone_that_lacks_a_column_is_refused_and_nothing_is_asked(tmp_path: Path) -> None:
+    """There was a question without choices: no row shows which column could be the date."""
+    path = tmp_path / "weather.csv"
+    path.write_text("date,t_min_c,t_max")
+    asked = []
+    settle = Settler(MappingFile.beside(tmp_path / "pier.toml"), {}, ask=lambda *it: asked.append(it) or "")
+    with pytest.raises(LogFileError, match="lacks t_max_c"):
+        read_log(path, circumstances(load_pier(site_file(tmp_path)), 1_700_000_000_000_000), settle)
+    assert not asked
