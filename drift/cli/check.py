@@ -110,7 +110,7 @@ def check(
 
     Parameters
     ----------
-    site, book
+    site, record
         The pier and its record.
     as_json
         Whether to print JSON.

@@ -10,7 +10,7 @@ import click
 
 from drift.cli.keeping import backup_command, check_command, export_command, restore_command
 from drift.cli.options import TRUE_MINUS, Signed, pier_option, plain_minus, say, site_of, site_time
-from drift.codes import Way
+from drift.codes import CorrectionKind, Way
 
 if TYPE_CHECKING:
     from drift.importer.importing import FileImported
@@ -24,19 +24,7 @@ if TYPE_CHECKING:
 
 #: In the order in which they are listed: few corrections first, which many level readings would bury.
 KINDS = ("corrections", "levels", "alignments")
-#: As in `drift.ingest.kinds.KINDS`, which loads numpy.
-_OF_CORRECTIONS = (
-    "azimuth",
-    "altitude",
-    "shim",
-    "nuts",
-    "tighten",
-    "service",
-    "remount",
-    "zero",
-    "pier",
-    "crack",
-)
+_OF_CORRECTIONS = tuple(str(kind) for kind in CorrectionKind)
 _PAIR_NOTE = (
     'Note: "turned" marks readings with the instrument turned end for end; the tilt is given with the sign '
     "that it has unturned."

@@ -100,24 +100,21 @@ def fold_sensors(
     if len(levels) < DENSE_A_DAY * FEWEST_DAYS:
         return Folded(levels)
     taken = np.zeros(len(levels), dtype=bool)
-    found = [raw for rows, raw in _dense(levels, split) if _mark(taken, rows)]
+    found = _dense(levels, split)
     if not found:
         return Folded(levels)
+    for rows, _ in found:
+        taken[rows] = True
     sky = _sky(nights, latitude_rad)
     tables, sensors, notices = [levels[~taken].assign(instrument=0)], [], []
-    for number, raw in enumerate(found, 1):
-        rows, sensor, said = _folded(raw, number, sky, split, warmth)
-        tables.append(rows[levels.columns.tolist() + ["instrument"]])
+    for number, (_, raw) in enumerate(found, 1):
+        days, sensor, said = _folded(raw, number, sky, split, warmth)
+        tables.append(days[levels.columns.tolist() + ["instrument"]])
         sensors.append(sensor)
         notices += said
     table = pd.concat([one for one in tables if len(one)], ignore_index=True)
     table = table.sort_values(["time_us", "instrument"], kind="stable", ignore_index=True)
     return Folded(table, tuple(sensors), tuple(notices))
-
-
-def _mark(taken: Bools, rows: Ints) -> bool:
-    taken[rows] = True
-    return True
 
 
 def _dense(levels: pd.DataFrame, split: NightSplit) -> list[tuple[Ints, Raw]]:

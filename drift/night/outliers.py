@@ -265,7 +265,7 @@ def search(
 
     Parameters
     ----------
-    kept
+    keeps_zeros
         Whether the site file says that the mount keeps its zeros: a sync inside a session is then rare.
     store
         Where what was found about a night is kept for the next time.

@@ -11,6 +11,7 @@ from drift.quantities import as_utc
 from drift.render.phrases import (
     angle,
     arcmin,
+    arcmin_to_sd,
     day_words,
     evening_of,
     listed,
@@ -105,8 +106,7 @@ def _first(state: NowState) -> str:
 def _axis(axis: Against | None, with_sd: bool) -> str:
     if axis is None:
         return "Axis not known"
-    value = arcmin(axis.value, axis.sd)
-    value = value if with_sd else value.split(" ± ")[0]
+    value = (arcmin if with_sd else arcmin_to_sd)(axis.value, axis.sd)
     return f"Axis {value} off ({_limit(axis, plain_arcmin(axis.limit / 60.0))})"
 
 

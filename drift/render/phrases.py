@@ -49,6 +49,11 @@ def arcmin(value_arcsec: float, sd_arcsec: float) -> str:
     return _with_sd(value_arcsec / 60.0, sd_arcsec / 60.0, "'", most=2)
 
 
+def arcmin_to_sd(value_arcsec: float, sd_arcsec: float) -> str:
+    """Return the value alone, as `arcmin` writes it beside its uncertainty: ``2.3'``."""
+    return f"{value_arcsec / 60.0:.{_places(sd_arcsec / 60.0, most=2)}f}'"
+
+
 def angle_alone(value_arcsec: float) -> str:
     """Return ``34.0"``, for a value without uncertainty; arcminutes from two arcminutes on."""
     return arcmin_alone(value_arcsec) if abs(value_arcsec) >= _ARCMIN_FROM else f'{value_arcsec:.1f}"'

@@ -23,6 +23,7 @@ from drift.mount.instrument import (
 from drift.night.system import AXIS_PRIOR_SD, CONSTANT_PRIOR_SD
 from drift.notices import Notice, TonightCode, info, warning
 from drift.quantities import DAY_US, Bools, Floats
+from drift.tonight.axis_tonight import axis_tonight, night_of, seen_tonight, zero_stays
 from drift.tonight.evening import (
     FEWEST_VERIFYING,
     VERIFYING_FIELDS,
@@ -49,7 +50,6 @@ if TYPE_CHECKING:
     from drift.advice.knobs import Knob
     from drift.site.file import PierFile
     from drift.types import Action, Analysis
-from drift.tonight.axis_tonight import axis_tonight, night_of, seen_tonight, zero_stays
 
 # ---- The list of an evening as it is kept, so that a restart goes on with it.
 
