@@ -184,8 +184,8 @@ def _named(tables: Any, text: _Text) -> list[tuple[Listed, Place]]:
         if len(several) > 1:
             raise text.wrong(
                 (*place, _NAME),
-                f"the pattern {file!r} matches {len(several)} site files, and one name can't stand for them.  "
-                "Write a [[pier]] for each, or leave `name` out.",
+                f"the pattern {file!r} matches {len(several)} site files, and one name can't stand for "
+                "them.  Write a [[pier]] for each, or leave `name` out.",
             )
         found.append((Listed(name, several[0]), (*place, _NAME)))
     return found
