@@ -144,14 +144,16 @@ _SYSTEMS = ("auto", "cron", "systemd", "windows")
 
 @command.command(
     "nightly",
-    help="Do for each pier what `drift nightly` does: take in what is new in its [logs] folders, work it out, "
-    "warn, send its digest, write its report.\n\n"
-    "The piers are worked on side by side on the cores of this machine, or by the workers of a Dask cluster "
-    "that is there already.  What fails at one pier costs that pier another try, and is no end of the others; "
-    "the command may run at any time and as often as wanted, and nothing is taken in or sent twice.\n\n"
-    "Exit code 0: done, nothing to warn of.  1: something has moved at one pier at least, again each time "
-    "until `drift acknowledge`.  2: nothing has, but a pier could not be worked on.  3: neither, but something "
-    "needs you: a file with an open question, a folder that is not there, a mail that could not be sent.",
+    help="Do for each pier what `drift nightly` does: take in what is new in its [logs] folders, work it "
+    "out, warn, send its digest, write its report.\n\n"
+    "The piers are worked on side by side on the cores of this machine, or by the workers of a Dask "
+    "cluster that is there already.  What fails at one pier costs that pier another try, and is no end "
+    "of the others; the command may run at any time and as often as wanted, and nothing is taken in or "
+    "sent twice.\n\n"
+    "Exit code 0: done, nothing to warn of.  1: something has moved at one pier at least, again each "
+    "time until `drift acknowledge`.  2: nothing has, but a pier could not be worked on.  3: neither, "
+    "but something needs you: a file with an open question, a folder that is not there, a mail that "
+    "could not be sent.",
 )
 @_place
 @_workers
@@ -161,9 +163,9 @@ _SYSTEMS = ("auto", "cron", "systemd", "windows")
 @click.option(
     "--scheduler",
     metavar="ADDRESS",
-    help="Let the workers of the Dask cluster with this scheduler do it, such as tcp://192.0.2.20:8786.  They "
-    "need the same version of drift, and the site files and records at the same paths.  Whoever reaches a "
-    "scheduler can run programs through it: keep it in a network that you trust.",
+    help="Let the workers of the Dask cluster with this scheduler do it, such as tcp://192.0.2.20:8786.  "
+    "They need the same version of drift, and the site files and records at the same paths.  Whoever "
+    "reaches a scheduler can run programs through it: keep it in a network that you trust.",
 )
 @click.option(
     "--schedule",
