@@ -191,8 +191,8 @@ def with_kills(folder: Path, kills: int, workers: int, single: Sequence[str], ev
     readings = sum(got.split()[0] == wanted.split()[0] for got, wanted in pairs)
     print(
         f"{counted[0]} workers killed at random in {run.wall_s:.0f} s, {sum(one.tries for one in run.done)} "
-        f"tries for {len(pairs)} piers: readings neither lost nor doubled at {readings}, answers equal bit for "
-        f"bit at {sum(got == wanted for got, wanted in pairs)}"
+        f"tries for {len(pairs)} piers: readings neither lost nor doubled at {readings}, answers equal bit "
+        f"for bit at {sum(got == wanted for got, wanted in pairs)}"
     )
 
 
