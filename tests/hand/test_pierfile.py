@@ -34,7 +34,7 @@ CONTRACT = {
     "warn": "axis_arcmin tilt_arcsec since false_alarms_per_year notify digest",
     "logs": "folders",
     "nightly": "report",
-    "store": "url",
+    "store": "url pier",
 }
 FULL = """\
 [site]
