@@ -300,12 +300,19 @@ def record_url(site: PierFile) -> URL:
         raise RecordError("there is no place for the record: read the site from a file, or give [store] url.")
     try:
         url = make_url(given)
-    except ArgumentError:
+    except (ArgumentError, ValueError):  # a port that is no number
         kind = given.partition("://")[0] if "://" in given else "something without ://"
         raise RecordError(
             f"[store] url ({kind}) is no database URL: write one such as sqlite:///pier.sqlite or "
             "postgresql+psycopg://user@host/name."
         ) from None  # the library's own error shows what was given, a password perhaps
+    if url.drivername == "postgresql":
+        url = url.set(drivername="postgresql+psycopg")
+    if url.get_backend_name() != "sqlite" and "@" in f"{url.host}{url.database}":
+        raise RecordError(
+            f"[store] url ({url.drivername}) has more than one @, so that its host can't be told: write an @ "
+            "of a user or a password as %40, or leave the password to ~/.pgpass or PGPASSWORD."
+        )
     if sqlite_path(url) and site.path is not None:
         url = url.set(database=str(site.path.resolve().parent / str(url.database)))
     return url
@@ -322,7 +329,7 @@ def open_place(url: URL) -> Place:
     path = sqlite_path(url)
     words = str(path) if path else shown_url(url)
     if url.get_backend_name() != "sqlite":
-        return Place(_other_engine(url, words), words, None, False)
+        return Place(_other_engine(url), words, None, False)
     if path is None:
         engine = create_engine(url)
         _set_up_sqlite(engine, PRAGMAS)
@@ -404,14 +411,14 @@ def sqlite_path(url: URL) -> Path | None:
     return Path(url.database)
 
 
-def _other_engine(url: URL, words: str) -> Engine:
+def _other_engine(url: URL) -> Engine:
     try:
         engine = create_engine(url)
         keep_apart(engine)
         return engine
     except (NoSuchModuleError, ImportError) as error:
         raise RecordError(
-            f"the record {words} can't be opened: the driver {url.drivername!r} is not installed ({error}).  "
+            f"the record {url.drivername}://... can't be opened: that driver is not installed ({error}).  "
             'Install it beside drift (for PostgreSQL: pip install "drift[postgresql]"), or remove [store] '
             "url for an SQLite file."
         ) from error
