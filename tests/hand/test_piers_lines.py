@@ -43,8 +43,9 @@ def news(kind, alarm=True, seen_once=False):
 
 
 def test_the_most_urgent_comes_first_then_the_nearest_to_its_limit_then_the_name():
-    # shares of a limit by hand: b 90/120 = 0.75; c and d 48/60 = 0.8; a is quiet with 0.5
+    # shares of a limit by hand: b 90/120 = 0.75; c and d 48/60 = 0.8; a is quiet with 0.5; e has work
     lines = [
+        line("e", tilt=0.0, do=(Do.SHIM,)),
         line("a"),
         line("d", Urgency.NOTICE, tilt=48.0),
         line("c", Urgency.NOTICE, tilt=48.0),
@@ -53,7 +54,7 @@ def test_the_most_urgent_comes_first_then_the_nearest_to_its_limit_then_the_name
         failed_line("y", "y/pier.toml", "no such file", NOW_US),
     ]
     random.Random(1).shuffle(lines)
-    assert [one.name for one in by_urgency(lines)] == ["z", "y", "c", "d", "b", "a"]
+    assert [one.name for one in by_urgency(lines)] == ["z", "y", "c", "d", "b", "e", "a"]
 
 
 def test_every_urgency_has_its_place():
@@ -142,5 +143,26 @@ def test_the_data_of_a_line_is_plain_and_complete():
 
 @pytest.mark.parametrize("failure", list(TaskFailure))
 def test_every_failure_has_its_words(failure):
-    done = Done(pier=Listed("west", Path("west/pier.toml")), failure=failure, trouble="because", tries=3)
-    assert len(failure_words(done)) >= len("because")
+    said = failure_words(failed(failure))
+    assert len(said) > 20
+    assert ("someone" in said) == (failure is TaskFailure.UNFORESEEN or failure is TaskFailure.OTHER_PROGRAM)
+
+
+def test_the_list_reads_as_it_was_approved(approved):
+    lines = [line(str(urgency), urgency) for urgency in Urgency if urgency is not Urgency.FAILED]
+    lines += [line(f"news {kind}", Urgency.MOVED, waiting=(news(kind),) * 2) for kind in NewsKind]
+    lines += [line(f"do {do}", do=(do,)) for do in Do]
+    lines += [
+        line("once", Urgency.SEEN_ONCE, waiting=(news(NewsKind.EVENT, seen_once=True),)),
+        line("nothing known", Urgency.UNKNOWN, axis=1.0, last_night_us=None),
+        failed_line("broken", "/x/broken/pier.toml", failure_words(failed(TaskFailure.REFUSED)), NOW_US),
+    ]
+    words = [one.text for one in shown_lines(by_urgency(lines))]
+    words += ["", summary(lines), ""]
+    words += [f"{failure}: {failure_words(failed(failure))}" for failure in TaskFailure]
+    approved("piers", "\n".join(words) + "\n")
+
+
+def failed(failure):
+    place = Path("/home/someone/piers/broken/pier.toml")
+    return Done(pier=Listed("broken", place), failure=failure, trouble=f"{place}, line 1: because", tries=3)
