@@ -7,14 +7,18 @@ from pathlib import Path
 
 import pytest
 
+from drift.api import make_site
 from drift.codes import Do, NewsKind, Standing, TaskFailure, Urgency
-from drift.piers.line import PierLine, Waiting, by_urgency, failed_line
+from drift.notices import WatchCode, warning
+from drift.piers.line import PierLine, Waiting, by_urgency, failed_line, pier_line_of
 from drift.piers.listing import Listed
 from drift.piers.running import Done
 from drift.quantities import DAY_US
 from drift.render.encode import place_rounded
 from drift.render.piers import as_mapping, cells_of, failure_words, shown_lines, summary
-from drift.watch.limits import Against
+from drift.types import Action
+from drift.watch.coming import Item, News
+from drift.watch.limits import Against, NowState
 
 NOW_US = 20_000 * DAY_US + DAY_US // 2
 
@@ -166,3 +170,42 @@ def test_the_list_reads_as_it_was_approved(approved):
 def failed(failure):
     place = Path("/home/someone/piers/broken/pier.toml")
     return Done(pier=Listed("broken", place), failure=failure, trouble=f"{place}, line 1: because", tries=3)
+
+
+WITHIN = against(1.0, 60.0)
+CLOSE = against(59.0, 60.0, Standing.CLOSE)
+BEYOND = against(90.0, 60.0, Standing.BEYOND)
+
+
+def item(kind):
+    return Item(kind=kind, time_us=NOW_US, notice=warning(WatchCode.SEEN_ONCE))
+
+
+@pytest.mark.parametrize(
+    ("tilt", "found", "do", "urgency"),
+    [
+        (WITHIN, {"new": (item(NewsKind.EVENT),)}, (), Urgency.MOVED),
+        (BEYOND, {"notices": (item(NewsKind.SOON),)}, (), Urgency.BEYOND),
+        (CLOSE, {"provisional": (item(NewsKind.EVENT),)}, (), Urgency.SEEN_ONCE),
+        (CLOSE, {"notices": (item(NewsKind.OLD),)}, (), Urgency.NOTICE),
+        (WITHIN, {}, (Do.CALL_FOR_HELP,), Urgency.NOTICE),
+        (CLOSE, {}, (), Urgency.CLOSE),
+        (None, {}, (), Urgency.UNKNOWN),
+        (WITHIN, {}, (Do.SHIM,), Urgency.QUIET),
+    ],
+)
+def test_how_urgent_a_pier_is(tilt, found, do, urgency):
+    state = NowState(
+        axis=None,
+        tilt=tilt,
+        year_ago=None,
+        last_night_us=NOW_US,
+        last_reading_us=NOW_US,
+        now_us=NOW_US,
+        actions=tuple(Action(do=one, notice=warning(WatchCode.SEEN_ONCE)) for one in do),
+    )
+    news = News(**{"new": (), "provisional": (), **found})
+    made = pier_line_of("west", make_site(47.3, -92.4, 410), state, news, NOW_US)
+    assert (made.urgency, made.waits, made.do) == (urgency, urgency is Urgency.MOVED, do)
+    assert len(made.waiting) == len(found)
+    assert all(one.alarm == (urgency is Urgency.MOVED) for one in made.waiting)
