@@ -411,14 +411,26 @@ def sqlite_path(url: URL) -> Path | None:
     return Path(url.database)
 
 
+#: How long a server may take to answer at first [s].
+_ANSWER_S = 20
+
+
+def _patience(url: URL) -> dict[str, Any]:
+    """Return how long a server is waited for; libpq itself waits without end."""
+    known = url.drivername == "postgresql+psycopg" and "connect_timeout" not in url.query
+    return {"connect_timeout": _ANSWER_S} if known else {}
+
+
 def _other_engine(url: URL) -> Engine:
     try:
-        engine = create_engine(url)
+        # the page stays for days: a connection that was lost meanwhile is made anew
+        engine = create_engine(url, pool_pre_ping=True, connect_args=_patience(url))
         keep_apart(engine)
         return engine
     except (NoSuchModuleError, ImportError) as error:
         raise RecordError(
-            f"the record {url.drivername}://... can't be opened: that driver is not installed ({error}).  "
+            f"the record {url.drivername}://... can't be opened: the driver {url.drivername!r} is not "
+            f"installed ({error}).  "
             'Install it beside drift (for PostgreSQL: pip install "drift[postgresql]"), or remove [store] '
             "url for an SQLite file."
         ) from error
@@ -547,6 +559,12 @@ def for_pier(statement: Any, pier_id: int) -> Any:
         tables = [own.table]  # type: ignore[attr-defined]
     conditions = [table.c.pier_id == pier_id for table in tables if _is_owned(table)]
     return own.where(*conditions) if conditions else own  # type: ignore[attr-defined]
+
+
+def own_condition(connection: Connection) -> str:
+    """Return what plain SQL adds to its conditions to be about the rows of one pier, "" in a file."""
+    pier_id = connection.get_execution_options().get(PIER)
+    return "" if pier_id is None else f" AND pier_id = {int(pier_id)}"
 
 
 def _to_restrict(found: Any) -> list[Any]:

@@ -173,7 +173,8 @@ WORDLESS = (*NUMERICAL, "codes", "site", "ingest", "record", "importer", "piers"
 #: What holds words all the same: a module, or a class, function or name in it.
 WORDS_ALLOWED = {
     # paragraphs of errors that are put together in several functions; what the record was asked for then
-    "drift.record.engine", "drift.record.record:Record", "drift.importer.mending:put_back_mended",
+    "drift.record.engine", "drift.record.piers", "drift.record.record:Record",
+    "drift.importer.mending:put_back_mended",
     "drift.importer.by_hand:amend", "drift.importer.folders:_taken_before",
     "drift.importer.by_hand:typed_tables",
     "drift.importer.judging:put_site_right", "drift.record.keeping", "drift.ingest.detect:shown_names",
