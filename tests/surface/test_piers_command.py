@@ -175,3 +175,12 @@ def test_piers_of_one_database_on_a_server_outlive_lost_connections(tmp_path):
         for name in ("a", "b"):
             with open_record(read_site(tmp_path / name / "pier.toml")) as record:
                 assert len(record.readings()["alignments"]) == NIGHTS
+
+
+def test_a_page_of_a_wrong_list_does_not_start(looked_at, tmp_path, capsys):
+    (tmp_path / "piers.toml").write_text("files = [3]\n")
+    assert run("serve", tmp_path, "--port", "0") == 2
+    assert "line 1, column 10" in capsys.readouterr().err
+    assert run("serve", looked_at, "--pier", looked_at / "moved" / "pier.toml") == 2
+    assert "not both" in capsys.readouterr().err
+    assert run("serve", tmp_path / "nowhere") == 2
