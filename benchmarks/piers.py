@@ -211,14 +211,21 @@ def on_server(templates: Sequence[Path], count: int, folder: Path, url: str, wor
         store = f'\n[store]\nurl = "{url}"\npier = "{pier.name}"\n'
         text = pier.site_path.read_text()
         pier.site_path.write_text(text[: text.index("\n[store]")] + store)
-    run = timed(folder, workers)
     engine = create_engine(url)
-    with engine.connect() as connection:
-        size = connection.exec_driver_sql("SELECT pg_database_size(current_database())").scalar_one()
+
+    def size_mb() -> float:
+        with engine.connect() as connection:
+            return (
+                connection.exec_driver_sql("SELECT pg_database_size(current_database())").scalar_one() / 1e6
+            )
+
+    empty_mb = size_mb()
+    run, grown_mb = timed(folder, workers), size_mb() - empty_mb
     engine.dispose()
     print(
         f"{count} piers into one database on a server, {workers} workers: {run.wall_s:.1f} s of wall, "
-        f"{run.processor_s:.1f} s of processor here; {size / 1e6:.1f} MB, {size / 1e6 / count:.2f} MB a pier"
+        f"{run.processor_s:.1f} s of processor here; {grown_mb / count:.2f} MB a pier, beside {empty_mb:.1f} MB "
+        "that an empty one has"
     )
 
 
