@@ -215,9 +215,8 @@ def on_server(templates: Sequence[Path], count: int, folder: Path, url: str, wor
 
     def size_mb() -> float:
         with engine.connect() as connection:
-            return (
-                connection.exec_driver_sql("SELECT pg_database_size(current_database())").scalar_one() / 1e6
-            )
+            asked = connection.exec_driver_sql("SELECT pg_database_size(current_database())")
+            return float(asked.scalar_one()) / 1e6
 
     empty_mb = size_mb()
     run, grown_mb = timed(folder, workers), size_mb() - empty_mb
