@@ -223,8 +223,8 @@ def on_server(templates: Sequence[Path], count: int, folder: Path, url: str, wor
     engine.dispose()
     print(
         f"{count} piers into one database on a server, {workers} workers: {run.wall_s:.1f} s of wall, "
-        f"{run.processor_s:.1f} s of processor here; {grown_mb / count:.2f} MB a pier, beside {empty_mb:.1f} MB "
-        "that an empty one has"
+        f"{run.processor_s:.1f} s of processor here; {grown_mb / count:.2f} MB a pier, beside "
+        f"{empty_mb:.1f} MB that an empty one has"
     )
 
 
