@@ -30,7 +30,7 @@ from typing import Any
 
 import numpy as np
 
-from drift.advice.baseline import baseline_of
+from drift.advice.movement import baseline_of
 from drift.analysis import work_out
 from drift.demo.files import World, make, site_values
 from drift.demo.scenario import InventedStep, Scenario, family, stream

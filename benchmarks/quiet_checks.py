@@ -34,7 +34,7 @@ sys.path.insert(0, str(Path(__file__).parent / "worlds"))
 import false_alarms
 import run as other_worlds
 
-from drift.advice.baseline import baseline_of
+from drift.advice.movement import baseline_of
 from drift.api import open_record, read_site
 from drift.demo.files import make
 from drift.demo.scenario import family

@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from drift.advice.baseline import baseline_of
-from drift.advice.movement import Movement, axis_step, event_part, side_of, tilt_now
+from drift.advice.movement import Movement, axis_step, baseline_of, event_part, side_of, tilt_now
 from drift.codes import CorrectionKind, MovedPart, Part
 from drift.notices import AdviceCode, Notice, Value, info, warning
 from drift.quantities import local_date

@@ -49,7 +49,7 @@ def command(topic: str | None, output: Path | None) -> None:
 def _write_notebook(path: Path) -> None:
     from drift.errors import DriftError
     from drift.render.guide import worked_notebook
-    from drift.site.disk import write_whole
+    from drift.site.text import write_whole
 
     try:
         write_whole(path, worked_notebook(), mode=0o666)

@@ -15,12 +15,14 @@ import numpy.typing as npt
 
 from drift.codes import CauseKind, Place
 from drift.ground.heave import FrostForcing
-from drift.history import drifts
 from drift.history.causes import (
     MOUNT_ALT,
     MOUNT_AZ,
+    PER_DEGREE_SD,
     TILT_EAST,
     TILT_NORTH,
+    WARM_LEVELS,
+    WARM_ZEROS,
     Cause,
     along_and_across,
     annual_cov,
@@ -32,7 +34,10 @@ from drift.history.causes import (
     mount_settlement,
     settlement,
     settlement_cov,
+    steady,
     steep_start,
+    wander_of_sensors,
+    warm,
 )
 from drift.history.inputs import Beliefs, odds_of_all, swapped, wide_sd
 from drift.history.series import NOT_OBSERVED, Series
@@ -176,13 +181,13 @@ def _unscaled(model: Model) -> list[Cause]:
     Where there is no reference, or nothing but levels is read, nothing could check one.
     """
     series, temp_c = model.series, model.temp_c
-    wanders = [drifts.wander_of_sensors(series)] if np.any(series.instrument) else []
-    by_degree = [] if temp_c is None else drifts.warm(series, temp_c)
+    wanders = [wander_of_sensors(series)] if np.any(series.instrument) else []
+    by_degree = [] if temp_c is None else warm(series, temp_c)
     referred = np.any(series.zero_label != "") or np.any(series.night < 0)
     if model.tied or not referred or not np.any(series.night >= 0):
-        moved = [cause for cause in by_degree if cause.name not in (drifts.WARM_ZEROS, drifts.WARM_LEVELS)]
-        return [*wanders, *(replace(cause, cov=cause.cov * drifts.PER_DEGREE_SD**2) for cause in moved)]
-    told = [*drifts.steady(series), steep_start(series.time_us), *by_degree]
+        moved = [cause for cause in by_degree if cause.name not in (WARM_ZEROS, WARM_LEVELS)]
+        return [*wanders, *(replace(cause, cov=cause.cov * PER_DEGREE_SD**2) for cause in moved)]
+    told = [*steady(series), steep_start(series.time_us), *by_degree]
     told = [cause for cause in told if cause.width]
     return [*wanders, *(replace(cause, cov=cause.cov * wide_sd(cause.name) ** 2) for cause in told)]
 

@@ -7,7 +7,7 @@ saturated, someone leaning on it) is put aside and counted; the swing with the S
 of solar time, with the season's share where a year is there; sudden changes are looked for in what is left
 and dated to the reading; and the rest is folded to the mean of each local noon-to-noon day, cut at sudden
 changes and corrections.  What the sensor does by itself in the long run (rate, warmth, wander) is left to the
-separation (`drift.history.drifts`), which sees the nights as well.
+separation (`drift.history.causes`), which sees the nights as well.
 """
 
 from __future__ import annotations

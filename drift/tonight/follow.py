@@ -12,14 +12,11 @@ import numpy as np
 from drift.advice.cautions import cautions_for
 from drift.advice.knobs import learned_knobs, turns
 from drift.advice.matters import matters_of
-from drift.advice.poles import pole_offset
-from drift.advice.situation import ACT_SDS, allowed_error, situation_of
+from drift.advice.situation import ACT_SDS, allowed_error, pole_offset, situation_of
 from drift.codes import AxisBound, AxisReason, CorrectionKind, Next, Purpose, Reports
 from drift.history.changes import LEAST_SD, SHARE_SD
 from drift.mount.axis_error import on_sky
-from drift.mount.instrument import (
-    CONSTANTS,
-)
+from drift.mount.instrument import CONSTANTS
 from drift.night.system import AXIS_PRIOR_SD, CONSTANT_PRIOR_SD
 from drift.notices import Notice, TonightCode, info, warning
 from drift.quantities import DAY_US, Bools, Floats
@@ -33,14 +30,7 @@ from drift.tonight.evening import (
     darkness,
     timed,
 )
-from drift.tonight.plan import (
-    TOLERANCE_DEG,
-    Before,
-    Chooser,
-    Places,
-    axis_sd_after,
-    ordered,
-)
+from drift.tonight.plan import TOLERANCE_DEG, Before, Chooser, Places, axis_sd_after, ordered
 from drift.tonight.state import known_before
 from drift.types import CorrectionFound, Source
 
@@ -50,6 +40,7 @@ if TYPE_CHECKING:
     from drift.advice.knobs import Knob
     from drift.site.file import PierFile
     from drift.types import Action, Analysis
+
 
 # ---- The list of an evening as it is kept, so that a restart goes on with it.
 

@@ -8,11 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.advice.baseline import baseline_of, counting
 from drift.advice.knobs import FAILS_CHANCE
-from drift.advice.movement import pair_of
-from drift.advice.poles import pole_offset
-from drift.advice.situation import OLD_DAYS
+from drift.advice.movement import baseline_of, counting, pair_of
+from drift.advice.situation import OLD_DAYS, pole_offset
 from drift.codes import Answer, AxisBound, LimitName, Part, Standing
 from drift.history.changes import STEPS_PER_YEAR
 from drift.mount.axis_error import axis_error, axis_error_sd, length
@@ -25,7 +23,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from drift.advice.baseline import Baseline
+    from drift.advice.movement import Baseline
     from drift.types import Action, Analysis, Event, History
 
 
