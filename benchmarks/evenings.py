@@ -134,7 +134,14 @@ class Owner:
         return float(np.hypot(az * np.cos(np.radians(self.mount.site[0])), alt)) / 60.0
 
     def begins(self) -> None:
-        """Begin a night: the mount is synced anew."""
+        """Begin a night: the mount is synced anew.
+
+        Once a turn was made the error had been seen in the solves, and the history would say that the mount
+        reports it; here no history is kept, and the site file says so.
+        """
+        if self.corrections:
+            mount = self.site.mount.model_copy(update={"reports": "raw"})
+            self.site = self.site.model_copy(update={"mount": mount})
         made = tonight_of(self.site, None, as_readings({}), Wish(at_us=self.at_us))
         self.kept = following.kept_list(made.evening, made.purpose, self.mount.site[0])
         self.mount.zeros = tuple(self.rng.normal(0.0, 200.0, 2))

@@ -11,14 +11,16 @@ it); to set the worst solve aside until the rest fits (of four solves any three 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.codes import HourAngleZero
+from drift.codes import HourAngleZero, Reports
 from drift.mount.instrument import (
+    CONE,
+    NONPERP,
     Pose,
     first_order,
     hour_angle_and_dec,
@@ -26,7 +28,7 @@ from drift.mount.instrument import (
     tangent_basis,
 )
 from drift.night.mount_frame import Places as Frame
-from drift.night.mount_frame import taken_as
+from drift.night.mount_frame import Shown, chance_altered, hidden_variance, taken_as
 from drift.night.observations import Directions, tube_sides
 from drift.night.outliers import SYNC_CHANCE, SYNC_CHANCE_KEPT, WRONG_SD
 from drift.night.prepared import split_nights
@@ -39,6 +41,7 @@ from drift.tonight.plan import (
     Before,
     Places,
 )
+from drift.types import Source
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -174,7 +177,8 @@ _STILL, _MOST_ROUNDS = 0.1, 6
 class AxisTonight:
     """The axis by tonight's solves alone, one for each stretch between turns [arcsec].
 
-    `axis` is (s, 2) of az_error and alt_error, `covariance` (2 s, 2 s) of all of them; `constant_sd` (4,).
+    `axis` is (s, 2) of az_error and alt_error, `covariance` (2 s, 2 s) of all of them; `constants` and
+    `constant_sd` are (4,).
     `checked_sd` (s, 2) is what is left whichever one solve does not count: a single wrong solve that moved
     the axis by much more would have shown.  `wrong` and `jumped` (n,) are the chances that a solve is wrong,
     and that the zeros moved just before it.
@@ -182,6 +186,7 @@ class AxisTonight:
 
     axis: Floats
     covariance: Floats = field(repr=False)
+    constants: Floats = field(repr=False)
     constant_sd: Floats = field(repr=False)
     checked_sd: Floats = field(repr=False)
     wrong: Floats = field(repr=False)
@@ -197,6 +202,15 @@ class AxisTonight:
         c = self.covariance
         spread = c[a, a] + c[b, b] - c[a, b] - c[b, a]
         return self.axis[second] - self.axis[first], np.sqrt(np.clip(np.diagonal(spread), 0.0, None))
+
+    def with_hidden(self, chance: float, latitude_rad: float) -> AxisTonight:
+        """Return it with what a model inside the mount may hide, with that chance, in the uncertainty.
+
+        Such a model stays the same through a turn, so that all stretches share it: what a turn did is seen.
+        """
+        hidden = hidden_variance(chance) * np.diag([np.cos(latitude_rad) ** -2, 1.0])
+        times = len(self.axis)
+        return replace(self, covariance=self.covariance + np.kron(np.ones((times, times)), hidden))
 
 
 @dataclass(frozen=True)
@@ -255,6 +269,7 @@ def axis_tonight(seen: Seen, before: Before, constants: Floats, zeros_stay: bool
     return AxisTonight(
         axis=middle[at].reshape(-1, 2),
         covariance=whole[at, at],
+        constants=middle[:4],
         constant_sd=np.sqrt(np.diagonal(whole)[:4]),
         checked_sd=np.sqrt(singles[:, at].max(axis=0)).reshape(-1, 2),
         **_doubts(seen, weight, wrong, starts),
@@ -389,3 +404,55 @@ class _Told:
         west, north = tangent_basis(*hour_angle_and_dec(seen.enu, seen.latitude_rad), seen.latitude_rad)
         apart = (tube - seen.enu) * ARCSEC_PER_RAD
         return np.stack([np.sum(apart * west, axis=1), np.sum(apart * north, axis=1)], axis=1)
+
+
+# ---- Whether solves show the axis at all: a model inside the mount may take its error out of its reports.
+
+
+#: What the whole answer says where the reports are altered.
+_ALTERED = (
+    NightCode.REPORTS_ALTERED_BY_SITE_FILE,
+    NightCode.REPORTS_ALTERED_BY_SWEEPS,
+    NightCode.REPORTS_LOOK_ALTERED,
+)
+
+
+def seen_before(analysis: Analysis | None, night_us: int) -> bool:
+    """Whether solves of nights before tonight told the instrument's constants."""
+    nights = () if analysis is None else analysis.nights.nights
+    return any(one.has_axis and Source.POINTING in one.sources and one.time_us < night_us for one in nights)
+
+
+def chance_of_altered_reports(
+    site: PierFile, analysis: Analysis | None, found: AxisTonight | None, night_us: int
+) -> float:
+    """Return the chance that the axis's error is not in what the mount reports.
+
+    Where earlier nights were solved it is what the whole answer made of them, and nothing where that doesn't
+    speak of it (`drift.night.estimate.SPOKEN_FROM`).  On a first night it follows from how near to nothing
+    tonight's constants are, and the axis before the first turn.
+
+    Parameters
+    ----------
+    site
+        The site file; what it says of the reports counts first.
+    analysis
+        What the history says; None where it says nothing yet.
+    found
+        The axis by tonight's solves; None without solves.
+    night_us
+        When tonight began [UTC us].
+    """
+    said = {} if analysis is None else {one.code: one.values for one in analysis.notices}
+    if site.mount.reports == Reports.MODELLED or any(code in said for code in _ALTERED):
+        return 1.0
+    if site.mount.reports == Reports.RAW:
+        return 0.0
+    if seen_before(analysis, night_us):
+        resting = said.get(NightCode.AXIS_RESTS_ON_RAW_REPORTS)
+        return 0.0 if resting is None else float(resting["chance"])
+    if found is None:
+        return 0.0
+    scale = np.array([np.cos(np.radians(site.site.latitude_deg)), 1.0])
+    cone, nonperp = ((float(found.constants[k]), float(found.constant_sd[k])) for k in (CONE, NONPERP))
+    return chance_altered(Shown(cone, nonperp, found.axis[0] * scale, found.sd(0) * scale))

@@ -13,14 +13,22 @@ from drift.advice.cautions import cautions_for
 from drift.advice.knobs import learned_knobs, turns
 from drift.advice.matters import matters_of
 from drift.advice.situation import ACT_SDS, allowed_error, pole_offset, situation_of
-from drift.codes import AxisBound, AxisReason, CorrectionKind, Next, Purpose, Reports
+from drift.codes import AxisBound, CorrectionKind, Next, Purpose
 from drift.history.changes import LEAST_SD, SHARE_SD
 from drift.mount.axis_error import on_sky
 from drift.mount.instrument import CONSTANTS
+from drift.night.estimate import SPOKEN_FROM, TAKEN_FROM
 from drift.night.system import AXIS_PRIOR_SD, CONSTANT_PRIOR_SD
-from drift.notices import Notice, TonightCode, info, warning
+from drift.notices import NightCode, Notice, TonightCode, info, warning
 from drift.quantities import DAY_US, Bools, Floats
-from drift.tonight.axis_tonight import axis_tonight, night_of, seen_tonight, zero_stays
+from drift.tonight.axis_tonight import (
+    axis_tonight,
+    chance_of_altered_reports,
+    night_of,
+    seen_before,
+    seen_tonight,
+    zero_stays,
+)
 from drift.tonight.evening import (
     FEWEST_VERIFYING,
     VERIFYING_FIELDS,
@@ -32,7 +40,7 @@ from drift.tonight.evening import (
 )
 from drift.tonight.plan import TOLERANCE_DEG, Before, Chooser, Places, axis_sd_after, ordered
 from drift.tonight.state import known_before
-from drift.types import CorrectionFound, Source
+from drift.types import CorrectionFound
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -250,7 +258,8 @@ class _Evening:
         self.seen = seen_tonight(site, solves, corrections, analysis)
         known = known_before(site, analysis, at_us)
         self.before, constants = known.before, _constants(analysis)
-        if not _seen_before(analysis, night_of(site, at_us)[0]):  # what tonight tells must not count twice
+        night_us = night_of(site, at_us)[0]
+        if not seen_before(analysis, night_us):  # what tonight tells must not count twice
             usual = Before()
             self.before = replace(
                 known.before,
@@ -261,9 +270,10 @@ class _Evening:
             constants = np.zeros(len(CONSTANTS))
         self.found = axis_tonight(self.seen, self.before, constants, zero_stays(site))
         self.pole = pole_offset(site)
-        self.told = site.mount.reports != Reports.MODELLED and (
-            analysis is None or analysis.nights.axis_reason is AxisReason.KNOWN
-        )
+        self.altered = chance_of_altered_reports(site, analysis, self.found, night_us)
+        self.told = self.altered < TAKEN_FROM
+        if self.found is not None and SPOKEN_FROM <= self.altered < TAKEN_FROM:
+            self.found = self.found.with_hidden(self.altered, self.latitude)
         last_turn = max((int(row["time_us"]) for row in self.rows), default=None)
         self.turned_us = last_turn
         self.since = np.ones(self.seen.size, bool) if last_turn is None else self.seen.time_us >= last_turn
@@ -508,7 +518,7 @@ class _Evening:
         turned = self.turned_us is not None and not self.since.any()
         partly = bool(actions) and turned and error is not None and self._over(error, tolerance)
         if not self.told:
-            return Next.NOT_BY_FIELDS, warning(TonightCode.NOT_BY_FIELDS)
+            return Next.NOT_BY_FIELDS, warning(TonightCode.NOT_BY_FIELDS, chance=self.altered)
         if partly:
             return Next.TURN, info(TonightCode.TURN_OTHER_TOO)
         if turned:
@@ -608,6 +618,8 @@ class _Evening:
         ahead = self.seen.time_us[-1] - self.at_us if self.seen.size else 0
         if ahead > _CLOCK_US:
             said.append(warning(TonightCode.CLOCK_AHEAD, minutes=float(ahead) / 6e7))
+        if self.seen.size and SPOKEN_FROM <= self.altered < TAKEN_FROM:
+            said.append(warning(NightCode.AXIS_RESTS_ON_RAW_REPORTS, chance=self.altered))
         if self.analysis is None:
             said.append(info(TonightCode.NO_HISTORY_YET))
         return said
@@ -636,12 +648,6 @@ def _as_history_has_it(turn: TurnSeen) -> CorrectionFound:
         held=None,
         turns=turn.turns,
     )
-
-
-def _seen_before(analysis: Analysis | None, night_us: int) -> bool:
-    """Whether solves of nights before tonight told the instrument's constants."""
-    nights = () if analysis is None else analysis.nights.nights
-    return any(one.has_axis and Source.POINTING in one.sources and one.time_us < night_us for one in nights)
 
 
 def _constants(analysis: Analysis | None) -> Floats:
