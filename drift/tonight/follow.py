@@ -35,10 +35,19 @@ from drift.tonight.evening import (
     Darkness,
     Evening,
     Field,
+    away_from_sun,
     darkness,
     timed,
 )
-from drift.tonight.plan import TOLERANCE_DEG, Before, Chooser, Places, axis_sd_after, ordered
+from drift.tonight.plan import (
+    TOLERANCE_DEG,
+    Before,
+    Chooser,
+    Places,
+    axis_sd_after,
+    candidates,
+    ordered,
+)
 from drift.tonight.state import known_before
 from drift.types import CorrectionFound
 
@@ -192,6 +201,8 @@ _LOST_SDS = 3.0
 #: Nothing is turned by an error that one wrong solve may have made: without any one of the solves the axis is
 #: still known to what is allowed, or to this share of the error.
 CHECKED_OF_ERROR = 0.1
+#: So many fields are added to a list that is through and has left the axis too uncertain.
+_MOST_MORE = 4
 #: Solves may be dated after the present by this, for clocks differ [us].
 _CLOCK_US = 120_000_000
 _KNOBS = (CorrectionKind.AZIMUTH, CorrectionKind.ALTITUDE)
@@ -407,9 +418,33 @@ class _Evening:
         if kept is None or not kept.places.size:
             return ()
         if self.turned_us is None or not (self.seen.time_us < self.turned_us).any():
-            return self._ticked(kept.places, kept.returns, kept.sd, self.since)
+            listed = self._ticked(kept.places, kept.returns, kept.sd, self.since)
+            if any(one.solved_us is None for one in listed) or not self.told or self._sure_enough():
+                return listed
+            places = self._longer(kept.places)
+            return self._ticked(places, False, axis_sd_after(places, self.before), self.since)
         places = self._verifying(kept.places)
         return self._ticked(places, False, axis_sd_after(places, self._known_now()), self.since)
+
+    def _longer(self, places: Places) -> Places:
+        """Return a list that is through and left the axis too uncertain, with the next of the sky's best.
+
+        Those added are chosen by what was known before tonight, so that they stay the same as solves come in.
+        """
+        sky = candidates(self.site)
+        sky = sky.picked(away_from_sun(self.site, sky, self.at_us))
+        whole = places.joined(sky)
+        chosen = list(range(places.size))
+        chooser = Chooser(whole, self.before)
+        for _ in range(_MOST_MORE):
+            more = chooser.next_best(chosen)
+            if more is None:
+                break
+            chosen.append(more)
+            done = {k for k in self._matched(whole.picked(chosen), self.since) if k is not None}
+            if len(done) < len(chosen):
+                break
+        return whole.picked(chosen)
 
     def _verifying(self, places: Places) -> Places:
         """Return the fields that verify a turn: of those solved before it the few that tell most.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from evening_world import Knob, Mount
@@ -256,3 +258,47 @@ def test_an_owner_who_says_that_reports_are_raw_is_believed(site):
     while (now := evening.look()).step is Next.SOLVE:
         evening.solve(now.next_fields[0])
     assert now.step is Next.ENOUGH
+
+
+def turned(site, seed, synced):
+    """Return an evening of five solves, a turn and two solves after it, and what is said then."""
+    evening = Evening(site, seed, mount_az=900.0, mount_alt=-700.0)
+    for n in range(1, 6):
+        evening.only_solve(n)
+    evening.mount.mount_az -= 850.0
+    evening.at_us += 2 * MINUTE_US
+    row = {"kind": "azimuth", "amount_arcmin": -850.0 / 60.0, "turns": None, "note": ""}
+    evening.corrections.append({**row, "row_id": 1000, "time_us": evening.at_us})
+    if synced:
+        evening.mount.zeros = tuple(np.random.default_rng(seed).normal(0.0, 100.0, 2))
+    for one in evening.look().next_fields[:2]:
+        evening.only_solve(one)
+    return evening, evening.look()
+
+
+def test_zeros_that_went_on_through_a_turn_save_fields_and_a_sync_after_it_does_no_harm(site):
+    """Two fields after a turn: with zeros of before they tell the axis, with new ones they only seem to."""
+    off = {True: [], False: []}
+    sds = []
+    for seed in range(12):
+        for synced, into in off.items():
+            evening, now = turned(site, seed, synced)
+            into.append((np.array(now.axis) - evening.mount.axis) / now.sd)
+            if not synced:
+                sds.append(max(now.sd))
+    for errors in off.values():
+        assert np.max(np.abs(errors)) < WITHIN_SDS
+        assert np.sqrt(np.mean(np.square(errors))) < 1.6
+    assert np.median(sds) < 40.0
+
+
+def test_a_list_that_is_through_goes_on_where_the_axis_is_not_known_well_enough(site):
+    evening = Evening(site, seed=4, mount_az=300.0, mount_alt=-300.0)
+    evening.kept = replace(evening.kept, places=evening.kept.places.picked([0, 1, 2]), returns=False)
+    for n in (1, 2, 3):
+        now = evening.solve(n)
+    assert now.step is Next.SOLVE
+    assert now.next_fields == (4,)
+    assert len(now.fields) == 4
+    again = evening.look()
+    assert [one.place.azimuth_deg for one in again.fields] == [one.place.azimuth_deg for one in now.fields]
