@@ -182,6 +182,8 @@ _SYNC_SD = 300.0
 _LIKELY = 0.02
 #: Pairs of wrong solves are looked at among so many solves; beyond, one at a time.
 _MOST_FOR_PAIRS = 40
+#: A wrong solve beside an unsaid sync is looked for among so many.
+_MOST_FOR_BOTH = 20
 #: The straight line is drawn anew about the answer until it moves by less than this [arcsec], so often.
 _STILL, _MOST_ROUNDS = 0.1, 6
 
@@ -426,11 +428,13 @@ class _Told:
             sets += list(combinations(range(n), 2))
         first = {int(s): int(np.argmax(self.seen.session == s)) for s in np.unique(self.seen.session)}
         jumps = [k for k in range(n) if k != first[int(self.seen.session[k])]]
+        both = [(k, jump) for jump in jumps for k in range(n)] if n <= _MOST_FOR_BOTH else []
         chance = SYNC_CHANCE_KEPT if self.zeros_stay else SYNC_CHANCE
-        wrong = np.zeros((len(sets) + len(jumps), n), dtype=bool)
-        for at, some in enumerate(sets):
+        all_of_it = [*sets, *((),) * len(jumps), *((k,) for k, _ in both)]
+        wrong = np.zeros((len(all_of_it), n), dtype=bool)
+        for at, some in enumerate(all_of_it):
             wrong[at, list(some)] = True
-        starts = np.array([-1] * len(sets) + jumps, dtype=np.int64)
+        starts = np.array([-1] * len(sets) + jumps + [jump for _, jump in both], dtype=np.int64)
         odds = np.log(WRONG_CHANCE / (1.0 - WRONG_CHANCE)) * wrong.sum(axis=1)
         odds += np.where(starts >= 0, np.log(chance / max(len(jumps), 1)), np.log(1.0 - chance))
         factors = np.array([one for one, _ in SCATTER])
