@@ -197,9 +197,9 @@ def _compare(folder: Path, sample: SampleSet) -> None:
         "two of them.",
     )
     with working("Comparing"):
-        analysis, course = analyse_record(folder / SITE_NAME), invent_motion(sample.scenario)
-        rows = (*compare_nights(course, analysis), *compare_history(course, analysis))
-        lines = [*table_lines(rows), "", *event_lines(compare_events(course, analysis))]
+        analysis, motion = analyse_record(folder / SITE_NAME), invent_motion(sample.scenario)
+        rows = (*compare_nights(motion, analysis), *compare_history(motion, analysis))
+        lines = [*table_lines(rows), "", *event_lines(compare_events(motion, analysis))]
     click.echo("\n".join(lines))
 
 

@@ -399,37 +399,37 @@ def level_sources(series: Series) -> tuple[tuple[str, int], ...]:
     return tuple(sorted({(str(place), int(number)) for place, number in known if place}))
 
 
-def of_states(name: str, course: Floats, *components: int, kind: CauseKind) -> Cause:
-    """Return a cause with a column a component of pier or mount that adds a course (n,) to it."""
+def of_states(name: str, curve: Floats, *components: int, kind: CauseKind) -> Cause:
+    """Return a cause with a column a component of pier or mount that adds a curve (n,) to it."""
     count = len(components)
-    state, direct = blank(course.size, count)
+    state, direct = blank(curve.size, count)
     for i, component in enumerate(components):
-        state[:, component, i] = course
+        state[:, component, i] = curve
     return Cause(name, state, direct, np.zeros(count), np.eye(count), kind=kind)
 
 
-def of_zeros(name: str, series: Series, course: Floats, *, kind: CauseKind) -> Cause:
-    """Return a cause with a column a zero that adds a course (n,) to its readings."""
+def of_zeros(name: str, series: Series, curve: Floats, *, kind: CauseKind) -> Cause:
+    """Return a cause with a column a zero that adds a curve (n,) to its readings."""
     labels = zero_labels(series)
     state, direct = blank(series.size, len(labels))
     for i, label in enumerate(labels):
-        direct[:, 2, i] = _about_its_middle(course, series.zero_label == label)
+        direct[:, 2, i] = _about_its_middle(curve, series.zero_label == label)
     return Cause(name, state, direct, np.zeros(len(labels)), np.eye(len(labels)), kind=kind)
 
 
-def of_levels(name: str, series: Series, course: Floats, *, kind: CauseKind) -> Cause:
+def of_levels(name: str, series: Series, curve: Floats, *, kind: CauseKind) -> Cause:
     """Return a cause with columns north and east a place and instrument that add a course (n,) to them."""
     sources = level_sources(series)
     state, direct = blank(series.size, 2 * len(sources))
     for i, (place, number) in enumerate(sources):
-        own = _about_its_middle(course, (series.place == place) & (series.instrument == number))
+        own = _about_its_middle(curve, (series.place == place) & (series.instrument == number))
         direct[:, 0, 2 * i] = direct[:, 1, 2 * i + 1] = own
     return Cause(name, state, direct, np.zeros(2 * len(sources)), np.eye(2 * len(sources)), kind=kind)
 
 
-def _about_its_middle(course: Floats, own: np.ndarray) -> Floats:
-    """Return the course on some readings about its mean there (each has a constant of its own), else 0."""
-    return np.where(own, course - np.mean(course[own]), 0.0)
+def _about_its_middle(curve: Floats, own: np.ndarray) -> Floats:
+    """Return the curve on some readings about its mean there (each has a constant of its own), else 0."""
+    return np.where(own, curve - np.mean(curve[own]), 0.0)
 
 
 # ---- What goes on at a steady rate: a tilt, a knob that gives way, a kept zero or a level that ages.

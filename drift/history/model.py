@@ -187,9 +187,9 @@ def _unscaled(model: Model) -> list[Cause]:
     if model.tied or not referred or not np.any(series.night >= 0):
         moved = [cause for cause in by_degree if cause.name not in (WARM_ZEROS, WARM_LEVELS)]
         return [*wanders, *(replace(cause, cov=cause.cov * PER_DEGREE_SD**2) for cause in moved)]
-    told = [*steady(series), steep_start(series.time_us), *by_degree]
-    told = [cause for cause in told if cause.width]
-    return [*wanders, *(replace(cause, cov=cause.cov * wide_sd(cause.name) ** 2) for cause in told)]
+    moving = [*steady(series), steep_start(series.time_us), *by_degree]
+    moving = [cause for cause in moving if cause.width]
+    return [*wanders, *(replace(cause, cov=cause.cov * wide_sd(cause.name) ** 2) for cause in moving)]
 
 
 def scaled_priors(scales: Scales) -> dict[str, Floats]:
@@ -408,7 +408,7 @@ class Solver:
         )
 
 
-def told_columns(columns: DesignColumns, beliefs: Beliefs) -> tuple[Ints, Ints]:
+def columns_that_may_stand(columns: DesignColumns, beliefs: Beliefs) -> tuple[Ints, Ints]:
     """Return the columns of the causes that may stand still, (q,), and which cause each belongs to, (q,)."""
     width = [columns.at[cause].stop - columns.at[cause].start for cause in beliefs.causes]
     which = np.repeat(np.arange(len(width)), width)
@@ -428,18 +428,18 @@ def believed(fit: Fit, beliefs: Beliefs) -> Fit:
     beliefs
         Combinations of what may move.
     """
-    at, which = told_columns(fit.columns, beliefs)
+    at, which = columns_that_may_stand(fit.columns, beliefs)
     mean, cov = fit.amplitude[at], fit.amplitude_cov[np.ix_(at, at)]
     wide = np.sqrt(np.diagonal(fit.columns.cov)[at])
-    told = swapped(mean, cov, wide, beliefs.sd[:, which])
-    odds = odds_of_all(told.log_gain, beliefs.log_prior)
-    middle = odds @ told.mean
-    apart = told.mean - middle
-    whole = np.tensordot(odds, told.cov, axes=1) + (apart * odds[:, None]).T @ apart
+    weighed = swapped(mean, cov, wide, beliefs.sd[:, which])
+    odds = odds_of_all(weighed.log_gain, beliefs.log_prior)
+    middle = odds @ weighed.mean
+    apart = weighed.mean - middle
+    whole = np.tensordot(odds, weighed.cov, axes=1) + (apart * odds[:, None]).T @ apart
     leads = np.linalg.solve(cov, fit.amplitude_cov[at]).T  # (p, q) how all amplitudes follow those
     moved = leads @ (middle - mean)
-    top = np.max(told.log_gain + beliefs.log_prior)
-    gain = top + np.log(np.sum(np.exp(told.log_gain + beliefs.log_prior - top)))
+    top = np.max(weighed.log_gain + beliefs.log_prior)
+    gain = top + np.log(np.sum(np.exp(weighed.log_gain + beliefs.log_prior - top)))
     walk = fit.walk.copy()
     walk[1:] -= (fit.follows @ moved).reshape(-1, 5)
     prior = fit.columns.cov.copy()

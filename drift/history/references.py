@@ -10,7 +10,7 @@ from drift.codes import Mover, OwnMovement, Place, Reference, ReferenceFinding, 
 from drift.history import causes
 from drift.history.causes import TILT_EAST, TILT_NORTH, level_sources, zero_labels
 from drift.history.inputs import KINDS, Beliefs, swapped
-from drift.history.model import WALKS, Fit, told_columns
+from drift.history.model import WALKS, Fit, columns_that_may_stand
 from drift.history.outcome import WITHIN_REACH_SHARE, weight
 from drift.notices import HistoryCode, Notice, warning
 from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats
@@ -56,7 +56,7 @@ def explanations(fit: Fit) -> list[Explanation]:
     beliefs, wide, odds = fit.model.beliefs, fit.wide, fit.odds
     if beliefs is None or wide is None or odds is None:
         return []
-    at, which = told_columns(fit.columns, beliefs)
+    at, which = columns_that_may_stand(fit.columns, beliefs)
     mean, cov = wide.amplitude[at], wide.amplitude_cov[np.ix_(at, at)]
     posterior = swapped(mean, cov, np.sqrt(np.diagonal(wide.columns.cov)[at]), beliefs.sd[:, which])
     leads = np.linalg.solve(cov, wide.amplitude_cov[at]).T

@@ -516,8 +516,8 @@ def _at_nights(rows: _Days, from_us: Ints, to_us: Ints, night_us: Ints) -> _Days
     if not night_us.size:
         return rows
     at = np.minimum(np.searchsorted(night_us, from_us), night_us.size - 1)
-    told = night_us[at]
-    has = (told >= from_us) & (told <= to_us)
+    night_time_us = night_us[at]
+    has = (night_time_us >= from_us) & (night_time_us <= to_us)
     slope = np.zeros_like(rows.tilt)
     if rows.day.size > 2:
         whole = (np.diff(rows.part) == 0) & (np.diff(rows.day) == 1)
@@ -525,8 +525,8 @@ def _at_nights(rows: _Days, from_us: Ints, to_us: Ints, night_us: Ints) -> _Days
         inner = np.flatnonzero(both)
         apart = (rows.time_us[inner + 1] - rows.time_us[inner - 1]) / DAY_US
         slope[inner] = (rows.tilt[inner + 1] - rows.tilt[inner - 1]) / apart[:, None]
-    ahead = np.where(has, told - rows.time_us, 0) / DAY_US
-    time_us = np.where(has, told + 1, rows.time_us)  # no two readings of one time
+    ahead = np.where(has, night_time_us - rows.time_us, 0) / DAY_US
+    time_us = np.where(has, night_time_us + 1, rows.time_us)  # no two readings of one time
     return replace(rows, time_us=time_us, tilt=rows.tilt + slope * ahead[:, None])
 
 

@@ -301,24 +301,24 @@ def _found(seen: Seen, before: Before, constants: Floats, zeros_stay: bool) -> t
     design = _design(seen, layout)
     jump = design[:, :, -2:].copy()
     design[:, :, -2:] = 0.0
-    told = _Told(seen, layout, design, jump, mean, prior, before.solve_sd, zeros_stay)
+    evidence = _Evidence(seen, layout, design, jump, mean, prior, before.solve_sd, zeros_stay)
     point = mean
     for _ in range(_MOST_ROUNDS):
-        log, wrong, starts, x, spread = told.weighed(point)
+        log, wrong, starts, x, spread = evidence.weighed(point)
         best = x[int(np.argmax(log))].copy()
         best[-2:] = 0.0
         moved, point = float(np.max(np.abs(best - point))), best
         if moved < _STILL:
             break
     weight = np.exp(log - log.max())
-    evidence = float(log.max() + np.log(weight.sum()))
+    log_evidence = float(log.max() + np.log(weight.sum()))
     weight /= weight.sum()
     middle = weight @ x
     apart = x - middle
     whole = np.einsum("h,hij->ij", weight, spread) + np.einsum("h,hi,hj->ij", weight, apart, apart)
     at = slice(4, 4 + 2 * layout.stretches)
     singles = np.diagonal(spread[1 : seen.size + 1], axis1=1, axis2=2)  # each solve wrong, the least scatter
-    return evidence, AxisTonight(
+    return log_evidence, AxisTonight(
         axis=middle[at].reshape(-1, 2),
         covariance=whole[at, at],
         constants=middle[:4],
@@ -379,7 +379,7 @@ def _design(seen: Seen, layout: _Layout) -> Floats:
 
 
 @dataclass(frozen=True)
-class _Told:
+class _Evidence:
     """All that is weighed for one night; angles [arcsec]."""
 
     seen: Seen

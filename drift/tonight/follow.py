@@ -209,7 +209,7 @@ _KNOBS = (CorrectionKind.AZIMUTH, CorrectionKind.ALTITUDE)
 
 
 @dataclass(frozen=True)
-class _Standing:
+class _TurnInputs:
     """What a turn depends on; see `drift.advice.knobs.Standing`."""
 
     site: PierFile
@@ -404,7 +404,7 @@ class _Evening:
         if self.analysis is not None and self.analysis.nights.nights:
             times = [night.time_us for night in self.analysis.nights.nights]
             span = (self.at_us - min(times)) / DAY_US
-        standing = _Standing(self.site, self.latitude, tolerance, span)
+        standing = _TurnInputs(self.site, self.latitude, tolerance, span)
         found = turns(standing, target - axis, np.hypot(sd, season), self._knobs(made))
         last = int(self.seen.time_us[-1])
         done = {one.kind for one in made if one.made_us > last}

@@ -264,8 +264,8 @@ def _tipped(analysis: Analysis, times_us: npt.NDArray[np.int64], last_us: int) -
 
 def _tilt(analysis: Analysis) -> Limit | None:
     history = analysis.history
-    told = [c for c in ("tilt_north", "tilt_east") if pair_of(c, history).answer != Answer.NO]
-    columns = [HISTORY_COLUMNS.index(component) for component in told]
+    known = [c for c in ("tilt_north", "tilt_east") if pair_of(c, history).answer != Answer.NO]
+    columns = [HISTORY_COLUMNS.index(component) for component in known]
     if not columns:
         return None
     known = np.all(np.isfinite(history.change[:, columns]), axis=1) & counting(history)
@@ -450,8 +450,8 @@ def _axis_limit(analysis: Analysis) -> tuple[float, AxisBound]:
 
 
 def _year_ago(history: History, latitude_deg: float) -> YearAgo | None:
-    told = [name for name in ("tilt_north", "tilt_east") if pair_of(name, history).answer != Answer.NO]
-    columns = [HISTORY_COLUMNS.index(name) for name in told]
+    known = [name for name in ("tilt_north", "tilt_east") if pair_of(name, history).answer != Answer.NO]
+    columns = [HISTORY_COLUMNS.index(name) for name in known]
     if not columns:
         return None
     known = np.all(np.isfinite(history.change[:, columns]), axis=1) & counting(history)
