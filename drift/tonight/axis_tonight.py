@@ -180,8 +180,8 @@ _ZERO_PRIOR_SD = 10.0 * AXIS_PRIOR_SD
 _SYNC_SD = 300.0
 #: What has less chance than this counts for nothing where the worst of several is asked for.
 _LIKELY = 0.02
-#: Pairs of wrong solves are looked at among so many solves; beyond, one at a time.
-_MOST_FOR_PAIRS = 40
+#: Two and three wrong solves are looked for among so many; beyond, one at a time.
+_MOST_FOR_PAIRS, _MOST_FOR_THREE = 40, 14
 #: A wrong solve beside an unsaid sync is looked for among so many.
 _MOST_FOR_BOTH = 20
 #: The straight line is drawn anew about the answer until it moves by less than this [arcsec], so often.
@@ -342,7 +342,7 @@ def _doubts(seen: Seen, weight: Floats, wrong: Floats, starts: Ints) -> dict[str
             for solve, jump in {(own[-1], own[-1]), (own[0], own[1])} if own.size > 2 else {(own[1], own[1])}:
                 bad[solve] += jumped[jump]
                 jumped[jump] = 0.0
-    return {"wrong": bad, "jumped": jumped}
+    return {"wrong": np.minimum(bad, 1.0), "jumped": jumped}
 
 
 def _beforehand(seen: Seen, layout: _Layout, before: Before, constants: Floats) -> tuple[Floats, Floats]:
@@ -426,6 +426,8 @@ class _Evidence:
         sets: list[tuple[int, ...]] = [(), *((k,) for k in range(n))]
         if n <= _MOST_FOR_PAIRS:
             sets += list(combinations(range(n), 2))
+        if n <= _MOST_FOR_THREE:
+            sets += list(combinations(range(n), 3))
         first = {int(s): int(np.argmax(self.seen.session == s)) for s in np.unique(self.seen.session)}
         jumps = [k for k in range(n) if k != first[int(self.seen.session[k])]]
         both = [(k, jump) for jump in jumps for k in range(n)] if n <= _MOST_FOR_BOTH else []
