@@ -11,7 +11,6 @@ from drift.advice.knobs import change_done, learned_knobs, turns
 from drift.advice.levelling import levelling, tilts_plainly
 from drift.advice.misrecorded import suspects
 from drift.advice.movement import Movement, doubtful_pairs, event_part, findings_of, side_of
-from drift.advice.poles import poles_of
 from drift.advice.situation import (
     ACT_SDS,
     ADJUSTING,
@@ -20,6 +19,7 @@ from drift.advice.situation import (
     looked_at,
     night_first,
     of_today,
+    poles_of,
     situation_of,
     year_aim,
 )

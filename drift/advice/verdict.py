@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from drift.advice.baseline import baseline_of
-from drift.advice.movement import Movement, axis_step, event_part, side_of, tilt_now
+from drift.advice.movement import Movement, axis_step, baseline_of, event_part, side_of, tilt_now
 from drift.codes import CorrectionKind, MovedPart, Part
 from drift.notices import AdviceCode, Notice, Value, info, warning
 from drift.quantities import local_date, reading_date
@@ -229,12 +228,12 @@ def _crept(finding: Movement, situation: Situation, history: History) -> Notice:
 
 def _quiet(situation: Situation, history: History) -> Notice:
     """Return that nothing moved, with the smallest movement that would have been seen."""
-    told = tilt_now(history)
-    if told is None and not situation.known:
+    tilt = tilt_now(history)
+    if tilt is None and not situation.known:
         return warning(AdviceCode.NO_AXIS)
     values: dict[str, float | None] = dict.fromkeys((*_TILT_VALUES, "axis_arcsec", "axis_sd_arcsec"))
-    if told is not None:
-        found = (float(value) for of in told for value in of)
+    if tilt is not None:
+        found = (float(value) for of in tilt for value in of)
         values |= {
             name: value for name, value in zip(_TILT_VALUES, found, strict=True) if math.isfinite(value)
         }

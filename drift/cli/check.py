@@ -158,7 +158,7 @@ def _print(found: News, last: tuple[int, str, str] | None, as_json: bool) -> Non
 def _post(analysis: Analysis, record: Record, found: News, acknowledged_us: int | None, now_us: int) -> None:
     """Put what has no message yet into the record as messages, before anything is sent."""
 
-    from drift.notify.send import mark_of
+    from drift.notify import mark_of
     from drift.record.cache import StoredMessage
     from drift.render.headline import headline
     from drift.render.watch_words import letter_words
@@ -181,7 +181,7 @@ def _post(analysis: Analysis, record: Record, found: News, acknowledged_us: int 
 def _send(site: PierFile, record: Record) -> None:
     import os
 
-    from drift.notify.send import deliver
+    from drift.notify import deliver
 
     for trouble in deliver(record, site.warn.notify, os.environ).troubles:
         click.echo(trouble, err=True)
@@ -191,7 +191,7 @@ def _tried(site: PierFile) -> bool:
     """Send a trial message to each address, print the outcome, and return whether all arrived."""
     import os
 
-    from drift.notify.send import try_all
+    from drift.notify import try_all
 
     if not site.warn.notify:
         click.echo(f"{site.path}, [warn] notify names no address.", err=True)

@@ -53,7 +53,7 @@ _TERMINAL_VARIABLES = ("COLUMNS", "TERM", "COLORTERM", "NO_COLOR", "FORCE_COLOR"
 def command(names: tuple[str, ...], pier: str | None, full: bool, as_json: bool) -> None:
     """Print the analysis on stdout, in words or as JSON."""
     from drift.record import quick
-    from drift.site.disk import find_pier
+    from drift.site.text import find_pier
 
     shown = _shown(names, full, as_json)
     form = _JSON if as_json else _TERMINAL if sys.stdout.isatty() else _PLAIN

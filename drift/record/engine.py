@@ -21,7 +21,7 @@ from drift._version import __version__
 from drift.errors import RecordError
 from drift.record import schema
 from drift.record.quick import now_us
-from drift.site.disk import write_whole
+from drift.site.text import write_whole
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile

@@ -32,7 +32,7 @@ from drift.record.engine import (
 from drift.record.migrations import known_changes
 from drift.record.reading import damage_of, where_rows
 from drift.record.record import Record
-from drift.site.disk import STALE_S, clear_leftovers, name_file
+from drift.site.text import STALE_S, clear_leftovers, name_file
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile

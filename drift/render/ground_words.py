@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING
 
 from drift.advice.ground import GroundStep
 from drift.codes import ForcingKind
-from drift.ground.calendar import date_text
 from drift.ground.frost_depth import DesignRule, Reach
 from drift.ground.pier_site import FrostClass
-from drift.ground.weather import OtherUnit
+from drift.ground.weather import OtherUnit, date_text
 from drift.notices import Code, GroundCode, SiteCode
 from drift.render.notices import Values, Writer, sentence
 from drift.render.phrases import counted

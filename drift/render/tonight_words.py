@@ -330,11 +330,16 @@ def _not_sure_over(v: Values) -> str:
     )
 
 
-def _not_by_fields(_: Values) -> str:
-    return (
-        "The mount alters the places that it reports, so that fields can't show where the axis stands: make "
-        "a sweep, and see what the whole answer says."
+def _not_by_fields(v: Values) -> str:
+    sure = v["chance"] >= 1.0
+    why = (
+        "The mount alters the places that it reports, so that fields can't show where the axis stands: make"
+        if sure
+        else f"The mount probably alters the places that it reports (chance {100 * v['chance']:.0f} %), and "
+        "fields can't show where the axis stands then: make"
     )
+    known = "" if sure else '  If it has no model of its own, write reports = "raw" under [mount].'
+    return f"{why} a sweep, and see what the whole answer says.{known}"
 
 
 # ---- What is to be said beside.

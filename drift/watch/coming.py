@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.advice.baseline import baseline_of
-from drift.advice.movement import tilt_now
+from drift.advice.movement import baseline_of, tilt_now
 from drift.advice.situation import silent_days
 from drift.codes import LimitName, NewsKind
 from drift.forecast.season import days_of_year

@@ -8,11 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.advice.baseline import baseline_of, counting
 from drift.advice.knobs import FAILS_CHANCE
-from drift.advice.movement import pair_of
-from drift.advice.poles import pole_offset
-from drift.advice.situation import OLD_DAYS
+from drift.advice.movement import baseline_of, counting, pair_of
+from drift.advice.situation import OLD_DAYS, pole_offset
 from drift.codes import Answer, AxisBound, LimitName, Part, Standing
 from drift.history.changes import STEPS_PER_YEAR
 from drift.mount.axis_error import axis_error, axis_error_sd, length
@@ -23,7 +21,7 @@ from drift.types import HISTORY_COLUMNS
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from drift.advice.baseline import Baseline
+    from drift.advice.movement import Baseline
     from drift.types import Action, Analysis, Event, History
 
 
@@ -266,8 +264,8 @@ def _tipped(analysis: Analysis, times_us: npt.NDArray[np.int64], last_us: int) -
 
 def _tilt(analysis: Analysis) -> Limit | None:
     history = analysis.history
-    told = [c for c in ("tilt_north", "tilt_east") if pair_of(c, history).answer != Answer.NO]
-    columns = [HISTORY_COLUMNS.index(component) for component in told]
+    known = [c for c in ("tilt_north", "tilt_east") if pair_of(c, history).answer != Answer.NO]
+    columns = [HISTORY_COLUMNS.index(component) for component in known]
     if not columns:
         return None
     known = np.all(np.isfinite(history.change[:, columns]), axis=1) & counting(history)
@@ -452,8 +450,8 @@ def _axis_limit(analysis: Analysis) -> tuple[float, AxisBound]:
 
 
 def _year_ago(history: History, latitude_deg: float) -> YearAgo | None:
-    told = [name for name in ("tilt_north", "tilt_east") if pair_of(name, history).answer != Answer.NO]
-    columns = [HISTORY_COLUMNS.index(name) for name in told]
+    known = [name for name in ("tilt_north", "tilt_east") if pair_of(name, history).answer != Answer.NO]
+    columns = [HISTORY_COLUMNS.index(name) for name in known]
     if not columns:
         return None
     known = np.all(np.isfinite(history.change[:, columns]), axis=1) & counting(history)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from advice_world import DAY_US, EAST, TIMES, correction, history, nights, site
 
-from drift.advice.baseline import baseline_of
+from drift.advice.movement import baseline_of
 from drift.advice.steps import advise
 from drift.errors import SiteFileError
 from drift.notices import AdviceCode

@@ -227,7 +227,8 @@ NOTICES = [
     info(TonightCode.ENOUGH, error_arcsec=41.0, sd_arcsec=9.0),
     info(TonightCode.LEAVE_IT, error_arcsec=150.0, sd_arcsec=9.0),
     info(TonightCode.NOT_SURE_OVER, error_arcsec=130.0, sd_arcsec=70.0),
-    warning(TonightCode.NOT_BY_FIELDS),
+    warning(TonightCode.NOT_BY_FIELDS, chance=0.7),
+    warning(TonightCode.NOT_BY_FIELDS, chance=1.0),
     info(
         TonightCode.TURN_DID,
         kind="azimuth",
