@@ -14,12 +14,10 @@ import numpy as np
 from drift.codes import CorrectionKind, MovedPart, Part, Side, Since
 from drift.mount.axis_error import axis_weights
 from drift.notices import Value
-from drift.quantities import DAY_US, Bools, Floats, Ints, as_utc, local_date
+from drift.quantities import DAY_US, Bools, Floats, Ints, as_utc, reading_date
 from drift.types import HISTORY_COLUMNS
 
 if TYPE_CHECKING:
-    from zoneinfo import ZoneInfo
-
     from drift.site.file import PierFile
     from drift.types import CorrectionFound, Event, History, NightAxis, Nights, Separable
 
@@ -67,9 +65,9 @@ class Baseline:
     tilt: Floats = field(repr=False)
     sd: Floats = field(repr=False)
 
-    def values(self, zone: ZoneInfo) -> dict[str, Value]:
+    def values(self, longitude_deg: float) -> dict[str, Value]:
         """Return it as values of a notice."""
-        return {"since": self.since, "since_date": local_date(self.from_us, zone)}
+        return {"since": self.since, "since_date": reading_date(self.from_us, longitude_deg)}
 
 
 def baseline_of(site: PierFile, history: History) -> Baseline:

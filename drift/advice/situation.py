@@ -18,7 +18,7 @@ from drift.forecast.season import Season, best_change, days_that_count, error_of
 from drift.mount.axis_error import SIDEREAL_RAD_PER_MIN, on_sky
 from drift.mount.instrument import hemisphere
 from drift.notices import AdviceCode, warning
-from drift.quantities import ARCSEC_PER_RAD, DAY_US, Floats, local_date
+from drift.quantities import ARCSEC_PER_RAD, DAY_US, Floats, reading_date
 from drift.sky.air import (
     STANDARD_TEMP_C,
     refracted_place,
@@ -214,7 +214,7 @@ def night_first(actions: tuple[Action, ...], situation: Situation) -> tuple[Acti
     """Put a night before anything that old logs would have turned or lifted."""
     if not any(action.do in ADJUSTING for action in actions):
         return actions
-    when = local_date(situation.time_us, situation.zone)
+    when = situation.last_night_date
     first = Action(do=Do.MEASURE, notice=warning(AdviceCode.NIGHT_FIRST, last_night_date=when))
     return (first, *actions)
 
@@ -230,7 +230,7 @@ def _of_today(action: Action, situation: Situation) -> Action:
     if action.do == Do.NOTHING:
         values = {**action.notice.values, "realign_by_date": None, "realign_soon": True}
         return replace(action, notice=replace(action.notice, values=values), until_us=None)
-    when = local_date(situation.time_us, situation.zone)
+    when = situation.last_night_date
     return Action(do=Do.MEASURE, notice=warning(AdviceCode.WAIT_IS_OVER, last_night_date=when))
 
 
@@ -272,6 +272,11 @@ class Situation:
     def known(self) -> bool:
         """Whether any night shows both coordinates of the axis."""
         return bool(np.all(np.isfinite(self.now)) and np.all(np.isfinite(self.now_sd)))
+
+    @property
+    def last_night_date(self) -> str:
+        """The date of the latest night that shows the axis, ISO 8601."""
+        return reading_date(self.time_us, self.site.site.longitude_deg)
 
     @property
     def seasonal(self) -> Floats:
@@ -470,7 +475,7 @@ def outlook_of(
     now_us: int | None = None,
     arrived_us: int | None = None,
 ) -> Outlook | None:
-    """Look at the coming twelve months, from today where the pier is watched.
+    """Look at the coming twelve months, from today on where the forecast reaches so far.
 
     Parameters
     ----------
@@ -479,7 +484,7 @@ def outlook_of(
     now_us
         The present time [UTC us]; None for that of the latest reading.
     arrived_us
-        When readings last came in: logs that were already old by then are looked at as of their end.
+        When readings last came in: logs that were more than a year old by then are looked at as of their end.
 
     Returns
     -------

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from drift.advice.movement import Movement, axis_step, baseline_of, event_part, side_of, tilt_now
 from drift.codes import CorrectionKind, MovedPart, Part
 from drift.notices import AdviceCode, Notice, Value, info, warning
-from drift.quantities import local_date
+from drift.quantities import local_date, reading_date
 from drift.types import Verdict
 
 if TYPE_CHECKING:
@@ -133,9 +133,10 @@ def event_notice(
     situation, nights, history
         As for `verdict_of`.
     """
+    longitude = situation.site.site.longitude_deg
     days = {
-        "after_date": local_date(event.after_us, situation.zone),
-        "before_date": local_date(event.before_us, situation.zone),
+        "after_date": reading_date(event.after_us, longitude),
+        "before_date": reading_date(event.before_us, longitude),
     }
     tilt = [float(sizes.get(name, math.nan)) for sizes in (event.size, event.size_sd) for name in _TILT]
     if part == MovedPart.PIER and math.hypot(*tilt[:2]) > 0.0:
@@ -190,7 +191,8 @@ def _clauses(
 def _tilts(finding: Movement, situation: Situation, history: History) -> Notice:
     """Return how much the pier tilts from its baseline; a component that isn't known is None."""
     of = {change.component: change for change in finding.changes}
-    values: dict[str, Value] = dict(baseline_of(situation.site, history).values(situation.zone))
+    base = baseline_of(situation.site, history)
+    values: dict[str, Value] = dict(base.values(situation.site.site.longitude_deg))
     for name in _TILT:
         values[f"{name}_arcsec"] = of[name].size if name in of else None
         values[f"{name}_sd_arcsec"] = of[name].sd if name in of else None

@@ -15,12 +15,10 @@ from drift.codes import Answer, AxisBound, LimitName, Part, Standing
 from drift.history.changes import STEPS_PER_YEAR
 from drift.mount.axis_error import axis_error, axis_error_sd, length
 from drift.notices import Notice, WatchCode, warning
-from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints, as_utc, local_date
+from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints, as_utc, reading_date
 from drift.types import HISTORY_COLUMNS
 
 if TYPE_CHECKING:
-    from zoneinfo import ZoneInfo
-
     import numpy.typing as npt
 
     from drift.advice.movement import Baseline
@@ -176,20 +174,22 @@ class Limit:
             return None
         return max(float(self.values[-1]), self.limit)
 
-    def notice(self, state: LimitState, zone: ZoneInfo) -> Notice:
+    def notice(self, state: LimitState, longitude_deg: float) -> Notice:
         """Return when the limit was passed and what the value is now, with its uncertainty."""
         return warning(
             WatchCode.LIMIT_PASSED,
             of=self.name,
             limit_arcsec=self.limit,
-            passed_date=local_date(self.time_us if state.passed_us is None else state.passed_us, zone),
+            passed_date=reading_date(
+                self.time_us if state.passed_us is None else state.passed_us, longitude_deg
+            ),
             grown=state.acknowledged is not None,
             value_arcsec=float(self.values[-1]),
             sd_arcsec=float(self.sds[-1]),
-            date=local_date(self.time_us, zone),
+            date=reading_date(self.time_us, longitude_deg),
             back_below_arcsec=None if self.values[-1] > self.limit else _BACK * self.limit,
-            last_night_date=None if self.seen_us is None else local_date(self.seen_us, zone),
-            **({} if self.baseline is None else self.baseline.values(zone)),
+            last_night_date=None if self.seen_us is None else reading_date(self.seen_us, longitude_deg),
+            **({} if self.baseline is None else self.baseline.values(longitude_deg)),
         )
 
 
