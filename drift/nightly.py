@@ -33,7 +33,7 @@ from drift.api import analyse_readings, open_record, read_site, with_ground
 from drift.errors import AlreadyRunning, DriftError, NothingToAnalyse, NotSettled
 from drift.importer.folders import WatchedFolders
 from drift.importer.importing import FileImported, FileRefused
-from drift.notify.send import SENT, MailForm, deliver, mark_of
+from drift.notify import SENT, MailForm, deliver, mark_of
 from drift.piers.line import PierNight, pier_line_of, unknown_line
 from drift.quantities import as_utc
 from drift.record.cache import DIGEST, WAITING, StoredMessage

@@ -20,7 +20,7 @@ from sqlalchemy.sql.visitors import replacement_traverse
 from drift.errors import RecordError
 from drift.record import schema
 from drift.record.quick import now_us as now_us
-from drift.site.disk import write_whole
+from drift.site.text import write_whole
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile

@@ -364,7 +364,7 @@ def _limit_item(limit: Limit, state: LimitState, situation: Situation) -> Item:
     return Item(
         kind=NewsKind.AXIS_LIMIT if limit.name is LimitName.AXIS else NewsKind.TILT_LIMIT,
         time_us=limit.time_us,
-        notice=limit.notice(state, situation.zone),
+        notice=limit.notice(state, situation.site.site.longitude_deg),
         mark={"of": str(limit.name), "as_of_us": limit.time_us},
         facts={
             "value": number(limit.values[-1]),
