@@ -8,12 +8,13 @@ import numpy as np
 import pandas as pd
 
 from drift.codes import CauseKind, Part
-from drift.history.causes import along_and_across, harmonics
+from drift.ground.heave import LATER_DAYS, FrostForcing
+from drift.history.causes import FROST_WIDTH, along_and_across, harmonics
 from drift.history.changes import STEP_SD
 from drift.history.model import WALKS, ZERO, Fit, step_precision
 from drift.mount.axis_error import axis_of_tilt
 from drift.quantities import DAY_US, YEAR_DAYS, Floats
-from drift.types import AxisMove, CauseSeries, Lasting, Seasonal, Winter
+from drift.types import AxisMove, CauseSeries, Lasting, Measure, Seasonal, Winter, YearlyTilt
 
 # ---- How much a step would help at every reading, from one pass over a fit.
 #
@@ -407,6 +408,67 @@ def lasting(shape: Shape | None) -> Lasting | None:
         arcsec_per_year=size,
         arcsec_per_year_sd=sd,
         toward_bearing_deg=bearing if size > 2.0 * sd else None,
+    )
+
+
+#: Stands for "nothing known of the size" [arcsec].
+UNKNOWN_SWING = 1000.0
+#: A direction of which nothing is known has this sd [deg]: of a uniform law.
+UNKNOWN_BEARING = 360.0 / np.sqrt(12.0)
+
+
+def yearly_tilt(view: View, season: Seasonal | None, follows: FrostForcing | None) -> YearlyTilt | None:
+    """Return what comes and goes with the year by the readings alone, None where they don't tell it.
+
+    Of frost the prior of its size is taken out, so that what is lent to others holds no prior of ours.
+    """
+    if follows is None:
+        return None if season is None else _by_calendar(season)
+    at = view.fit.columns.at["frost"]
+    posterior = np.linalg.inv(view.fit.amplitude_cov[at, at])
+    prior = view.fit.columns.cov[at, at]
+    swing, late = np.array([0, FROST_WIDTH]), np.array([1, FROST_WIDTH + 1])
+    open_prior = prior.copy()
+    open_prior[np.ix_(swing, swing)] = np.eye(2) * UNKNOWN_SWING**2
+    cov = np.linalg.inv(posterior - np.linalg.inv(prior) + np.linalg.inv(open_prior))
+    mean = cov @ (posterior @ view.fit.amplitude[at])
+    size = float(np.hypot(*mean[swing]))
+    along = mean[swing] / max(size, 1e-9)
+    across = np.array([-along[1], along[0]])
+    size_sd, aside_sd = (float(np.sqrt(u @ cov[np.ix_(swing, swing)] @ u)) for u in (along, across))
+    # late / swing, and its sd by the slopes of that
+    share = float(mean[late] @ along) / max(size, 1e-9)
+    both = np.concatenate([swing, late])
+    slope = np.concatenate([mean[late] - 2.0 * share * mean[swing], mean[swing]]) / max(size, 1e-9) ** 2
+    share_sd = float(np.sqrt(slope @ cov[np.ix_(both, both)] @ slope))
+    return YearlyTilt(
+        size=Measure(value=size, sd=size_sd),
+        bearing_deg=_bearing(along, aside_sd, size),
+        lag_days=Measure(value=follows.lag_days + LATER_DAYS * share, sd=LATER_DAYS * share_sd),
+    )
+
+
+def _bearing(along: Floats, aside_sd: float, size: float) -> Measure:
+    sd = np.degrees(np.arctan2(aside_sd, size))
+    return Measure(
+        value=float(np.degrees(np.arctan2(along[1], along[0])) % 360.0),
+        sd=float(sd if size > 2.0 * aside_sd else UNKNOWN_BEARING),
+    )
+
+
+def _by_calendar(season: Seasonal) -> YearlyTilt:
+    size, sd = season.peak_to_trough, season.peak_to_trough_sd
+    off = sd / max(size, sd, 1e-9)  # radians, of direction and of the year
+    bearing, day = season.toward_bearing_deg, season.peak_day_of_year
+    return YearlyTilt(
+        size=Measure(value=size, sd=sd),
+        bearing_deg=Measure(
+            value=bearing or 0.0, sd=UNKNOWN_BEARING if bearing is None else float(np.degrees(off))
+        ),
+        lag_days=Measure(
+            value=float(day or 1),
+            sd=YEAR_DAYS / np.sqrt(12.0) if day is None else off * YEAR_DAYS / 2.0 / np.pi,
+        ),
     )
 
 

@@ -1,4 +1,4 @@
-"""What the other piers of a site tell beforehand of one pier's yearly tilt: size, direction, lag, which frost.
+"""What the other piers of a site tell of one pier's yearly tilt: size, direction, lag, which frost.
 
 Piers on one site share frost, weather and often the slab, so what the others did in their winters says
 something of a pier in its first.  How alike piers are is itself found from those that are there, with its
@@ -24,7 +24,7 @@ from drift.codes import ForcingKind
 from drift.ground.heave import LATER_DAYS, FrostForcing
 from drift.history.causes import FROST_WIDTH, HARMONICS, LATE, LEFT_BEHIND
 from drift.quantities import YEAR_DAYS, Floats
-from drift.types import History, HistoryScales
+from drift.types import History, HistoryScales, Measure
 
 # ---- A population of which some members were measured, and what that says of one more.
 
@@ -35,7 +35,7 @@ _SPREADS, _REACH = 80, 5.0
 
 @dataclass(frozen=True, kw_only=True)
 class Pooled:
-    """One more member of a population beforehand: mean and sd; how far members differ; how many there were."""
+    """One more member of a population: mean and sd; how far members differ; how many were measured."""
 
     mean: float
     sd: float
@@ -84,7 +84,9 @@ def bearing_odds(bearing_deg: npt.ArrayLike, sd_deg: npt.ArrayLike) -> tuple[flo
     seen, own = np.asarray(bearing_deg, dtype=float), np.asarray(sd_deg, dtype=float)
     odds = np.zeros(BEARINGS_DEG.size)
     for spread in _BEARING_SPREADS_DEG:
-        each = [_round_the_circle(BEARINGS_DEG - b, np.hypot(spread, s)) for b, s in zip(seen, own)]
+        each = [
+            _round_the_circle(BEARINGS_DEG - b, np.hypot(spread, s)) for b, s in zip(seen, own, strict=True)
+        ]
         likely = np.prod(np.array(each), axis=0)  # of each mean bearing
         next_one = _round_the_circle(BEARINGS_DEG[:, None] - BEARINGS_DEG, spread)
         odds += next_one @ likely
@@ -102,6 +104,9 @@ def _round_the_circle(apart_deg: Floats, sd_deg: float) -> Floats:
 # ---- The prior of one pier.
 
 
+#: Name of a scale -> its median, and the sd of its natural logarithm.
+ScalePriors = Mapping[str, tuple[float, float]]
+
 #: How far piers of one site differ, prior sds: of the logarithm of their size, of their lag behind the frost
 #: [days], of the day on which a tilt by the calendar is furthest.  Common practice: by factors up to two.
 SIZE_SPREAD, LAG_SPREAD_DAYS, DAY_SPREAD = 0.6, 10.0, 15.0
@@ -117,8 +122,9 @@ SHARED_SCALES = {
 #: Chance that a pier is like none of its neighbours (another footing, a drain, a heated room): common
 #: practice, weakly held.
 ODD_CHANCE = 0.1
-#: Each kind of forcing counts beforehand as so many piers (Jeffreys' prior of shares, from memory).
-_KIND_COUNT = 0.5
+#: Each kind of forcing counts beforehand as so many piers, all together as one (Perks' prior of shares, 1947,
+#: from memory).
+_KIND_COUNT = 1.0 / len(ForcingKind)
 #: Across its bearing a pier moves by this share of its size, the bearings between those tried included.
 _ACROSS = 0.15
 #: No size or lag is known better than this: logarithm of the size, and days.
@@ -144,8 +150,8 @@ class YearlyPrior:
 
     log_size: Pooled
     bearing_odds: tuple[float, ...] = field(repr=False)
-    lag_days: Mapping[ForcingKind, Pooled]
-    log_scales: Mapping[str, Pooled] = field(repr=False)
+    lag_days: dict[ForcingKind, Pooled]
+    log_scales: dict[str, Pooled] = field(repr=False)
 
     @property
     def size(self) -> tuple[float, float]:
@@ -185,7 +191,7 @@ class NeighbourPrior:
     """
 
     piers: tuple[str, ...]
-    kinds: Mapping[ForcingKind, float]
+    kinds: dict[ForcingKind, float]
     frost: YearlyPrior | None
     calendar: YearlyPrior | None
 
@@ -196,10 +202,12 @@ class NeighbourPrior:
     def log_lag(self, forcing: FrostForcing) -> float:
         """Return the log chance of a forcing's lag, against the likeliest of its kind."""
         lag = None if self.frost is None else self.frost.lag_days.get(forcing.kind)
-        return 0.0 if lag is None else -0.5 * ((forcing.lag_days - lag.mean) / np.hypot(lag.sd, LATER_DAYS)) ** 2
+        return (
+            0.0 if lag is None else -0.5 * ((forcing.lag_days - lag.mean) / np.hypot(lag.sd, LATER_DAYS)) ** 2
+        )
 
     def of(self, forcing: FrostForcing | None) -> YearlyPrior | None:
-        """Return what belongs to a model that follows a forcing; None where no neighbour follows such a one."""
+        """Return what belongs to a model that follows a forcing; None where no neighbour follows one."""
         if forcing is None:
             return self.calendar
         return self.frost if forcing.is_frost else None
@@ -237,25 +245,41 @@ class NeighbourPrior:
         with np.errstate(divide="ignore"):
             return Laws(np.log(odds), np.array([*means, np.zeros(len(alone))]), np.array([*covs, alone]))
 
-    def log_of_scales(self, forcing: FrostForcing | None, scales: Mapping[str, float]) -> float:
-        """Return what the neighbours add to the log prior of scales."""
-        return -0.5 * sum(
-            weight * (np.log(scales[name]) - middle) ** 2
-            for name, (middle, weight) in self._more_of_scales(forcing).items()
-        )
+    def log_of_scales(
+        self, forcing: FrostForcing | None, scales: Mapping[str, float], alone: ScalePriors
+    ) -> float:
+        """Return how the log prior of the scales differs from the one that the pier has alone.
 
-    def slope_of_scales(self, forcing: FrostForcing | None, scales: Mapping[str, float]) -> dict[str, float]:
+        Parameters
+        ----------
+        forcing
+            As for `laws`.
+        scales
+            By name.
+        alone
+            Median, and sd of the natural logarithm, of each scale alone; what neighbours say takes its place.
+        """
+        total = 0.0
+        for name, lent in self._lent_scales(forcing).items():
+            median, sd = alone[name]
+            log = float(np.log(scales[name]))
+            total += 0.5 * ((log - np.log(median)) / sd) ** 2 - 0.5 * ((log - lent.mean) / lent.sd) ** 2
+        return total
+
+    def slope_of_scales(
+        self, forcing: FrostForcing | None, scales: Mapping[str, float], alone: ScalePriors
+    ) -> dict[str, float]:
         """Return the slope of that by the logarithm of each scale that they say something of."""
-        return {
-            name: -weight * float(np.log(scales[name]) - middle)
-            for name, (middle, weight) in self._more_of_scales(forcing).items()
-        }
+        out = {}
+        for name, lent in self._lent_scales(forcing).items():
+            median, sd = alone[name]
+            log = float(np.log(scales[name]))
+            out[name] = float((log - np.log(median)) / sd**2 - (log - lent.mean) / lent.sd**2)
+        return out
 
-    def _more_of_scales(self, forcing: FrostForcing | None) -> dict[str, tuple[float, float]]:
+    def _lent_scales(self, forcing: FrostForcing | None) -> dict[str, Pooled]:
         own = self.of(forcing)
-        if own is None:
-            return {}
-        return {name: (one.mean, one.sd**-2) for name, one in own.log_scales.items()}
+        return {} if own is None else own.log_scales
 
 
 def _by_frost(own: YearlyPrior, forcing: FrostForcing) -> tuple[Floats, Floats, Floats]:
@@ -270,7 +294,9 @@ def _by_frost(own: YearlyPrior, forcing: FrostForcing) -> tuple[Floats, Floats, 
     square = size**2 + size_sd**2
     beside = np.diag([0.0, late_sd**2, LEFT_BEHIND**2]) * square
     along = size_sd**2 * np.outer(follows, follows) + beside
-    across = _ACROSS**2 * (square * np.outer(follows, follows) + beside + np.diag([0.0, LATE**2, 0.0]) * square)
+    across = _ACROSS**2 * (
+        square * np.outer(follows, follows) + beside + np.diag([0.0, LATE**2, 0.0]) * square
+    )
     assert len(follows) == FROST_WIDTH
     return size * follows, along, across
 
@@ -318,7 +344,9 @@ def neighbour_prior(histories: Mapping[str, History | None], pier: str) -> Neigh
     others = {name: one for name, one in histories.items() if name != pier and one is not None}
     for name, one in others.items():
         if one.borrowed_from:
-            raise ValueError(f"{name}: its history rests on its neighbours'; only one worked out alone may lend")
+            raise ValueError(
+                f"{name}: its history rests on its neighbours'; only one worked out alone may lend"
+            )
     compared = {name: one for name, one in others.items() if len(one.forcing_odds) > 1}
     told = {name: one for name, one in others.items() if one.yearly is not None}
     frost = _yearly([one for one in told.values() if one.follows.is_frost])
@@ -345,20 +373,25 @@ def _yearly(histories: list[History]) -> YearlyPrior | None:
     size, sd = np.array([one.size.value for one in known]), np.array([one.size.sd for one in known])
     size = np.maximum(size, sd)  # of one that hardly moves no more is known than that
     log_sd = np.maximum(np.sqrt(np.log1p((sd / size) ** 2)), _LEAST_LOG_SD)
-    lags = {}
-    for kind in dict.fromkeys(one.follows for one in known):
-        own = [one.lag_days for one in known if one.follows is kind]
-        days, days_sd = np.array([one.value for one in own]), np.array([one.sd for one in own])
-        if not kind.is_frost:  # days of the year, about the first of them
-            days = days[0] + (days - days[0] + YEAR_DAYS / 2.0) % YEAR_DAYS - YEAR_DAYS / 2.0
-        spread = LAG_SPREAD_DAYS if kind.is_frost else DAY_SPREAD
-        lags[kind] = pooled(days, np.maximum(days_sd, _LEAST_LAG_SD), spread)
+    lags = {
+        kind: _lag(kind, [one.yearly.lag_days for one in histories if one.yearly and one.follows is kind])
+        for kind in dict.fromkeys(one.follows for one in histories)
+    }
     return YearlyPrior(
         log_size=pooled(np.log(size), log_sd, SIZE_SPREAD),
-        bearing_odds=bearing_odds([one.bearing_deg.value for one in known], [one.bearing_deg.sd for one in known]),
+        bearing_odds=bearing_odds(
+            [one.bearing_deg.value for one in known], [one.bearing_deg.sd for one in known]
+        ),
         lag_days=lags,
         log_scales=_log_scales([one.scales for one in histories if one.scales is not None]),
     )
+
+
+def _lag(kind: ForcingKind, lags: list[Measure]) -> Pooled:
+    days, sd = np.array([one.value for one in lags]), np.array([one.sd for one in lags])
+    if not kind.is_frost:  # days of the year, about the first of them
+        days = days[0] + (days - days[0] + YEAR_DAYS / 2.0) % YEAR_DAYS - YEAR_DAYS / 2.0
+    return pooled(days, np.maximum(sd, _LEAST_LAG_SD), LAG_SPREAD_DAYS if kind.is_frost else DAY_SPREAD)
 
 
 def _log_scales(found: list[HistoryScales]) -> dict[str, Pooled]:

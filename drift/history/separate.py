@@ -110,9 +110,11 @@ def _explained(inputs: Inputs, series: Series, before: EarlierFit | None) -> Sep
     temp_c = None if inputs.warmth is None else inputs.warmth.at_readings(series.time_us, series.night >= 0)
 
     def model_with(corrections: list[RecordedCorrection]) -> Model:
-        return make_model(series, inputs.latitude_rad, corrections, temp_c)
+        made = make_model(series, inputs.latitude_rad, corrections, temp_c)
+        return replace(made, neighbours=inputs.neighbours)
 
     before = before if before is not None and before.rests_on(inputs.frost) else None
+    before = before if inputs.neighbours is None else None  # it was found without them, or with others
     candidates = () if inputs.frost is None else inputs.frost.candidates()
     driven = choose_forcing(model_with(recorded), candidates, before)
     first = driven.undriven if driven.forcing is None else None
@@ -242,6 +244,10 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
         references=references,
         sensors=inputs.sensors,
         axis_now_own_sd=own_sd,
+        yearly=None
+        if inputs.neighbours is not None
+        else components.yearly_tilt(seen, season, driven.forcing),
+        borrowed_from=() if inputs.neighbours is None else inputs.neighbours.piers,
     )
 
 

@@ -1,0 +1,326 @@
+"""Measure what a pier in its first winter gains from its neighbours, on invented sites of known truth.
+
+    python benchmarks/neighbours.py [--sites 12] [--seed 1] [--quick]
+
+A site has six piers.  Five were watched for three winters, the sixth for 3 to 5 months from the autumn on;
+its coming year is forecast alone and with what the others say (`drift.history.neighbours`).  Frost is the
+thickness of frozen soil by the heat equation with latent heat in a column of soil, solved here day by day,
+so that nothing of the tool's own frost stands behind the truth.  All piers of a site share it; each has a
+size of its own (log-normal about the site's), its own lag behind it and its own direction, some sites
+with one direction for all; each strays from the frost and wanders.
+
+Told is the error of the tilt over the coming year with neighbours against alone, site by site and in all
+(wanted: at most 0.7), how often the truth lies within 2 sd, and the same for an odd one out, which does not
+heave, heaves the other way, or slipped: by how many of its own sds its answer was drawn to its neighbours
+(wanted: at most 1), and whether the slip was found.
+
+`--quick` makes 2 sites: it shows that the command works, and measures nothing.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from drift.codes import Source
+from drift.forecast.coming import with_forecast
+from drift.ground.heave import FrostHeave
+from drift.ground.pier_site import ground_of
+from drift.ground.weather import daily_weather
+from drift.history.changes import Plate
+from drift.history.inputs import Inputs, Warmth
+from drift.history.neighbours import NeighbourPrior, neighbour_prior
+from drift.history.separate import separate_fitted
+from drift.night.prepared import split_nights
+from drift.readings import as_readings
+from drift.types import History, NightAxis, Nights
+
+DAY_US = 86_400_000_000
+YEAR = 365.25
+#: 1 September 2019, days since 1970; all days below are counted from it.
+FIRST = 18_140
+#: Wanted: error with neighbours against alone; and how far an odd one is drawn, in its own sds.
+MOST, MOST_DRAWN = 0.7, 1.0
+PIERS, WINTERS = 6, 3
+LATITUDE_DEG = 47.0
+
+
+# --- the site: air and frost ----------------------------------------------------------------------------
+
+
+def air(rng: np.random.Generator, days: int, mean_c: float) -> Any:
+    """Return daily mean temperatures [deg C]: the year's wave, winters that differ, weather of some days."""
+    day = np.arange(days)
+    winter = np.repeat(rng.normal(0.0, 1.2, days // 365 + 2), 365)[:days]
+    spell = np.zeros(days)
+    for i, push in enumerate(rng.normal(0.0, 2.0, days)):
+        spell[i] = 0.85 * spell[i - 1] + push
+    return mean_c + winter - 12.0 * np.cos(2.0 * np.pi * (FIRST + day - 10957.0 - 18.0) / YEAR) + spell
+
+
+def frozen_soil(air_c: Any, mean_c: float) -> Any:
+    """Return the thickness of frozen soil each day [m]: heat equation with latent heat, enthalpy by cell."""
+    cell, steps = 0.08, 24
+    heat, latent, lead = 2.2e6, 9.0e7, 1.6  # J/(m3 K), J/m3 of the water in it, W/(m K)
+    energy = np.full(40, heat * (mean_c + 4.0)) + latent  # thawed at 0 deg C holds `latent`
+    out = np.empty(air_c.size)
+    flow = lead * 86400.0 / steps / cell**2
+    for i, above in enumerate(air_c):
+        surface = 0.7 * above if above < 0.0 else 0.9 * above  # snow and grass against sun
+        for _ in range(steps):
+            temp = np.where(energy < 0.0, energy / heat, np.maximum(energy - latent, 0.0) / heat)
+            around = np.concatenate([[surface], temp, [mean_c + 4.0]])
+            energy = energy + flow * np.diff(around, n=2)
+        out[i] = cell * np.sum(np.clip(1.0 - energy / latent, 0.0, 1.0))
+    return out
+
+
+@dataclass
+class Pier:
+    """One pier's truth [arcsec, days]."""
+
+    size: float
+    bearing_deg: float
+    lag_days: float
+    walk: Any = field(repr=False)  # (days, 2)
+    strays: Any = field(repr=False)  # (days,) share by which its heave strays from the frost
+    slip: tuple[float, float, float] | None = None  # day, north, east
+
+
+@dataclass
+class Site:
+    """A site's weather and its piers; the last pier is the young one."""
+
+    seed: int
+    air_c: Any = field(repr=False)
+    frost: Any = field(repr=False)  # 1 at the mean peak of its winters
+    piers: list[Pier]
+    months: float  # of the young one's nights
+    begins: int  # its first day
+
+    def tilt(self, pier: Pier, day: Any) -> Any:
+        """Return the true tilt north and east at some days, (n, 2)."""
+        keep = np.exp(-1.0 / pier.lag_days)
+        follows = np.empty(self.frost.size)
+        last = 0.0
+        for i, one in enumerate(self.frost):
+            last = keep * last + (1.0 - keep) * one
+            follows[i] = last
+        turn = np.radians(pier.bearing_deg)
+        heave = pier.size * follows * (1.0 + pier.strays)
+        whole = heave[:, None] * np.array([np.cos(turn), np.sin(turn)]) + pier.walk
+        out = np.stack([np.interp(day, np.arange(heave.size) + 0.5, whole[:, k]) for k in (0, 1)], axis=1)
+        if pier.slip is not None:
+            out = out + (np.asarray(day) >= pier.slip[0])[:, None] * np.array(pier.slip[1:])
+        return out
+
+
+def make_site(seed: int) -> Site:
+    """Draw a site."""
+    rng = np.random.default_rng([seed, 17])
+    days = int((WINTERS + 1.2) * YEAR)
+    mean_c = rng.uniform(3.5, 6.5)
+    air_c = air(rng, days, mean_c)
+    frost = frozen_soil(air_c, mean_c)
+    peaks = [frost[(np.arange(days) // 365) == year].max() for year in range(WINTERS + 1)]
+    size, lag = rng.uniform(25.0, 70.0), rng.uniform(4.0, 20.0)
+    shared, alike = rng.uniform(0.0, 360.0), rng.random() < 0.5
+    piers = []
+    for _ in range(PIERS):
+        bearing = shared + rng.normal(0.0, 20.0) if alike else rng.uniform(0.0, 360.0)
+        walk = np.cumsum(rng.normal(0.0, 3.0 / np.sqrt(YEAR), (days, 2)), axis=0)
+        strays = np.zeros(days)
+        for i, push in enumerate(rng.normal(0.0, 0.12 * np.sqrt(2.0 / 20.0), days)):
+            strays[i] = (1.0 - 1.0 / 20.0) * strays[i - 1] + push
+        own = size * np.exp(rng.normal(0.0, 0.35))
+        piers.append(
+            Pier(float(own), float(bearing % 360.0), float(lag * np.exp(rng.normal(0.0, 0.3))), walk, strays)
+        )
+    begins = int((WINTERS - 1) * YEAR + rng.uniform(25.0, 75.0))
+    return Site(seed, air_c, frost / np.mean(peaks), piers, rng.uniform(3.0, 5.0), begins)
+
+
+# --- what was read --------------------------------------------------------------------------------------
+
+
+def read(site: Site, number: int, first: int, last: int, mount: Callable[[Any], Any] | None = None) -> Inputs:
+    """Return the nights and levels of a pier from one day to another, with their noise."""
+    rng = np.random.default_rng([site.seed, number, 5])
+    phi, pier = np.radians(LATITUDE_DEG), site.piers[number]
+    days = np.sort(rng.choice(np.arange(first, last), int((last - first) * 70 / YEAR), replace=False)) + 0.9
+    north, east = site.tilt(pier, days).T
+    seen = np.stack([200.0 + east * np.tan(phi), -150.0 - north, 1500.0 + east * np.cos(phi)], axis=1)
+    seen += rng.normal(0.0, 4.0, seen.shape)
+    seen[:, 2] += rng.normal(0.0, 6.0, days.size)
+    own = np.eye(3) * 16.0
+    nights = [
+        NightAxis(
+            start_us=int((FIRST + d) * DAY_US),
+            end_us=int((FIRST + d) * DAY_US) + 1,
+            time_us=int((FIRST + d) * DAY_US),
+            sources=(Source.POINTING,),
+            solves_used=9,
+            solves_set_aside=0,
+            estimate=value,
+            covariance=own + 9.0 * np.eye(3),
+            own_covariance=own,
+            zero_label="kept",
+            working=value,
+        )
+        for d, value in zip(days, seen, strict=True)
+    ]
+    at = np.arange(first + 3, last, 14) + 0.6
+    shown = site.tilt(pier, at) + rng.normal(0.0, 10.0, (at.size, 2))
+    levels = pd.DataFrame(
+        {
+            "row_id": np.arange(at.size),
+            "time_us": ((FIRST + at) * DAY_US).astype(np.int64),
+            "tilt_north_arcsec": shown[:, 0],
+            "tilt_east_arcsec": shown[:, 1],
+            "place": "pier",
+            "face_deg": np.nan,
+            "sigma_arcsec": 10.0,
+        }
+    )
+    # the weather log is the site's: it began with the oldest pier, and ends today
+    day, temp = FIRST + np.arange(last), site.air_c[:last]
+    log = {"row_id": np.arange(last), "day": day, "t_mean_c": temp, "snow_cm": np.nan}
+    log |= {"t_min_c": temp - 4.0, "t_max_c": temp + 4.0}
+    readings = as_readings({"weather": pd.DataFrame(log), "levels": levels})
+    split = split_nights(0.0, readings["corrections"])
+    weather = daily_weather(readings["weather"], LATITUDE_DEG, int(day[0]), int(day[-1]))
+    assert weather is not None
+    return Inputs(
+        float(phi),
+        Nights(nights=tuple(nights)),
+        readings["levels"],
+        readings["corrections"],
+        Plate(None, None, None),
+        split,
+        "kept",
+        Warmth(split, day.astype(np.int64), temp),
+        FrostHeave(weather, ground_of(1.0, None, None, None), 0.0),
+    )
+
+
+def worked_out(inputs: Inputs, neighbours: NeighbourPrior | None = None) -> History:
+    """Return the history with its forecast."""
+    inputs = replace(inputs, neighbours=neighbours)
+    made = separate_fitted(inputs)
+    assert made is not None
+    return with_forecast(*made, inputs)
+
+
+# --- the question ---------------------------------------------------------------------------------------
+
+
+@dataclass
+class Forecasts:
+    """Errors and sds of a forecast, (D, 2)."""
+
+    error: Any
+    sd: Any
+
+    @property
+    def rms(self) -> float:
+        """Root mean square error of the tilt [arcsec]."""
+        return float(np.sqrt(np.mean(np.sum(self.error**2, axis=1))))
+
+    @property
+    def held(self) -> float:
+        """Share of it within 2 sd."""
+        return float(np.mean(np.abs(self.error) <= 2.0 * self.sd))
+
+
+def scored(site: Site, history: History) -> Forecasts:
+    """Compare the young pier's forecast with the truth."""
+    ahead = history.forecast
+    assert ahead is not None
+    day = ahead.time_us / DAY_US - FIRST
+    true = site.tilt(site.piers[-1], day) - site.tilt(site.piers[-1], history.time_us[:1] / DAY_US - FIRST)
+    return Forecasts(ahead.tilt - true, ahead.tilt_sd)
+
+
+def drawn(alone: History, lent: History) -> float:
+    """Return by how many of its own sds the tilt of any reading was drawn, at most."""
+    moved = np.abs(lent.change[:, :2] - alone.change[:, :2])[1:]
+    return float(np.max(moved / np.maximum(alone.sd[1:, :2], 0.5)))
+
+
+def odd_sites(site: Site) -> dict[str, Site]:
+    """Return the site with a young pier that is unlike its neighbours, watched until the thaw is over."""
+    young = site.piers[-1]
+    day = site.begins + 70.3
+    kinds = {
+        "does not heave": replace(young, size=0.0),
+        "the other way": replace(young, bearing_deg=(site.piers[0].bearing_deg + 180.0) % 360.0),
+        "slipped": replace(young, size=0.0, slip=(day, 20.0, -40.0)),
+    }
+    return {name: replace(site, piers=[*site.piers[:-1], one]) for name, one in kinds.items()}
+
+
+def main(argv: Sequence[str] | None = None) -> None:
+    """Make the sites and print what was measured."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--sites", type=int, default=12)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--no-odd", action="store_true")
+    chosen = parser.parse_args(argv)
+    start = time.process_time()
+    alone_all, lent_all, odd_rows = [], [], []
+    print("site  months  winters  true  follows alone, with   error alone  with  ratio   within 2 sd")
+    for seed in range(chosen.seed, chosen.seed + (2 if chosen.quick else chosen.sites)):
+        site = make_site(seed)
+        last = site.begins + round(site.months * YEAR / 12.0)
+        others = {f"pier {k}": worked_out(read(site, k, 0, last)) for k in range(PIERS - 1)}
+        prior = neighbour_prior(others, "young")
+        young = read(site, PIERS - 1, site.begins, last)
+        alone, lent = worked_out(young), worked_out(young, prior)
+        a, b = scored(site, alone), scored(site, lent)
+        alone_all.append(a)
+        lent_all.append(b)
+        size = site.piers[-1].size
+        print(
+            f"{seed:4d}  {site.months:6.1f}  {len(others):7d}  {size:4.0f}  {alone.follows:>12} {lent.follows:<12}"
+            f"  {a.rms:8.1f}  {b.rms:6.1f}  {b.rms / a.rms:5.2f}   {a.held:.2f} {b.held:.2f}",
+            flush=True,
+        )
+        if chosen.no_odd:
+            continue
+        for name, odd in odd_sites(site).items():
+            inputs = read(odd, PIERS - 1, site.begins, site.begins + 240)
+            own, with_others = worked_out(inputs), worked_out(inputs, prior)
+            x, y = scored(odd, own), scored(odd, with_others)
+            found = [[e.what for e in one.events if e.is_movement] for one in (own, with_others)]
+            odd_rows.append((name, drawn(own, with_others), x, y, found))
+    total = [np.sqrt(np.mean([one.rms**2 for one in all_of])) for all_of in (alone_all, lent_all)]
+    ratios = [b.rms / a.rms for a, b in zip(alone_all, lent_all, strict=True)]
+    held = [np.mean([one.held for one in all_of]) for all_of in (alone_all, lent_all)]
+    print(
+        f"\nerror of the coming year: alone {total[0]:.1f}, with neighbours {total[1]:.1f}: ratio of all "
+        f"{total[1] / total[0]:.2f}, median of the sites {np.median(ratios):.2f} (wanted: {MOST})"
+    )
+    print(f"truth within 2 sd: alone {held[0]:.3f}, with neighbours {held[1]:.3f}")
+    for name in dict.fromkeys(row[0] for row in odd_rows):
+        own_rows = [row for row in odd_rows if row[0] == name]
+        most = [row[1] for row in own_rows]
+        errors = [np.sqrt(np.mean([row[k].rms ** 2 for row in own_rows])) for k in (2, 3)]
+        steps = [sum("pier" in row[4][k] for row in own_rows) for k in (0, 1)]
+        others_found = [sum(len(row[4][k]) for row in own_rows) - steps[k] for k in (0, 1)]
+        print(
+            f"{name:>15}: drawn by at most {max(most):.2f} sd (median {np.median(most):.2f}; wanted: {MOST_DRAWN}); "
+            f"error alone {errors[0]:.1f}, with {errors[1]:.1f}; pier steps alone {steps[0]}, with {steps[1]} of "
+            f"{len(own_rows)}; others {others_found}"
+        )
+    print(f"{time.process_time() - start:.0f} s of processor")
+
+
+if __name__ == "__main__":
+    main()
