@@ -411,6 +411,16 @@ class WatchCode(Code):
     AXIS_TOO_VAGUE = "watch.axis_too_vague"
 
 
+class TogetherCode(Code):
+    """What is said of several piers of one site together; sentences: together_words."""
+
+    MOVED_TOGETHER = "together.moved_together"
+    STOOD_STILL = "together.stood_still"
+    NOT_ALIKE = "together.not_alike"
+    ODD_ONE = "together.odd_one"
+    BORROWED = "together.borrowed"
+
+
 class AdviceCode(Code):
     """What is said of what moved, what to do and what to mind; sentences: advice_words."""
 

@@ -182,6 +182,21 @@ class Measure:
 
 
 @dataclass(frozen=True, kw_only=True)
+class TiltMove:
+    """How far the pier's tilt went within a window, recorded corrections of the pier apart.
+
+    `moved` is (north, east) [arcsec], `cov` its covariance; `frost_moved` by how much the frost grew, in
+    typical winters of the measure that explains this pier best, negative in a thaw; None where none is known.
+    """
+
+    from_us: int
+    to_us: int
+    moved: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2,)
+    cov: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2, 2)
+    frost_moved: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class YearlyTilt:
     """The tilt that comes and goes with the year, by the readings of this pier alone: what it may lend.
 
@@ -590,6 +605,7 @@ class History(DrawsItself):
     axis_now_own_sd: npt.NDArray[np.floating[Any]] | None = field(default=None, repr=False)
     # (2,) without what all nights share: for how far the axis has moved, in which that drops out
     yearly: YearlyTilt | None = None  # what neighbours may borrow; None where it isn't known, or is borrowed
+    recent: tuple[TiltMove, ...] = field(default=(), repr=False)  # of late, for comparing piers of a site
     borrowed_from: tuple[str, ...] = ()  # names of the piers whose winters the priors rest on
 
 

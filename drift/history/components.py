@@ -14,7 +14,7 @@ from drift.history.changes import STEP_SD
 from drift.history.model import WALKS, ZERO, Fit, step_precision
 from drift.mount.axis_error import axis_of_tilt
 from drift.quantities import DAY_US, YEAR_DAYS, Floats
-from drift.types import AxisMove, CauseSeries, Lasting, Measure, Seasonal, Winter, YearlyTilt
+from drift.types import AxisMove, CauseSeries, Lasting, Measure, Seasonal, TiltMove, Winter, YearlyTilt
 
 # ---- How much a step would help at every reading, from one pass over a fit.
 #
@@ -300,6 +300,63 @@ def moves_over_gaps(seen: View) -> tuple[AxisMove, ...]:
             )
         )
     return tuple(out)
+
+
+# ---- How far the tilt went of late, in windows that are the same for every pier.
+
+
+#: The windows end on days whose number since 1970 is a multiple of this, the last few of them, and are so
+#: long [days].
+WINDOW_STEP, WINDOW_ENDS, WINDOW_DAYS = 10, 4, (30, 60, 120)
+
+
+def recent_moves(seen: View) -> tuple[TiltMove, ...]:
+    """Return how far the tilt went in each window that the readings cover, the latest first.
+
+    Between two readings the tilt is taken as straight; what it may have wandered from that is added.
+    """
+    model = seen.fit.model
+    first, last = (int(model.series.time_us[k] // DAY_US) for k in (0, -1))
+    ends = [WINDOW_STEP * (last // WINDOW_STEP - k) for k in range(WINDOW_ENDS)]
+    windows = [(end - days, end) for end in ends for days in WINDOW_DAYS if end - days >= first + 1]
+    if not windows:
+        return ()
+    times = np.array(windows, dtype=np.int64) * DAY_US
+    at = [_between(model.series.time_us, times[:, k]) for k in (0, 1)]
+    mean, cov = seen.tilt_sums(at[1][0] - at[0][0], seen.fit.columns.of_kinds(CauseKind.CORRECTION))
+    wandered = (at[0][1] + at[1][1])[:, None, None] * seen.fit.rate[:2, :2]
+    forcing = model.forcing or model.frost
+    count, out = len(windows), []
+    for k, (from_us, to_us) in enumerate(times.tolist()):
+        both = [k, count + k]
+        frost = None
+        if forcing is not None and forcing.is_frost:
+            frost = float(np.diff(forcing.at(times[k])[:, 0])[0])
+        out.append(
+            TiltMove(
+                from_us=from_us,
+                to_us=to_us,
+                moved=mean[both],
+                cov=cov[np.ix_(both, both)] + wandered[k],
+                frost_moved=frost,
+            )
+        )
+    return tuple(out)
+
+
+def _between(time_us: np.ndarray, wanted_us: np.ndarray) -> tuple[Floats, Floats]:
+    """Return the weights of the readings at some times, (m, n), and for how long a walk is free there, (m,).
+
+    A walk that is known at both ends of a gap has the variance a b / (a + b) at a days from one and b from
+    the other (a Brownian bridge).
+    """
+    after = np.clip(np.searchsorted(time_us, wanted_us), 1, time_us.size - 1)
+    since, to = ((wanted_us - time_us[after - 1]) / DAY_US, (time_us[after] - wanted_us) / DAY_US)
+    gap = np.maximum(since + to, 1e-6)
+    rows = np.arange(wanted_us.size)
+    out = np.zeros((wanted_us.size, time_us.size))
+    out[rows, after - 1], out[rows, after] = to / gap, since / gap
+    return out, np.maximum(since * to / gap, 0.0)
 
 
 # ---- What comes back and what stays: season, winters, lasting rate.
