@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from drift.advice.ground import PierGround
     from drift.cache import Store
     from drift.forecast.hindcast import Hindcast
+    from drift.notices import Notice
+    from drift.piers.line import PierLine
+    from drift.piers.listing import Listed
+    from drift.piers.running import Done
     from drift.readings import Readings
     from drift.record.record import Record
     from drift.site.file import PierFile
@@ -407,6 +411,78 @@ def follow_tonight(
         if kept is not None:
             record.keep_field_plan(key, list_text(kept))
     return follow(site, analysis, tables["solves"], tables["corrections"], kept, at_us)
+
+
+def pier_line(path: str | Path, name: str = "", now_us: int | None = None) -> PierLine:
+    """Return how the pier of a site file stands among several: one line of numbers and codes.
+
+    Parameters
+    ----------
+    path
+        The site file.
+    name
+        What the pier is called; "" for the name in its site file.
+    now_us
+        The present time [UTC microseconds since 1970-01-01]; None for that of the clock.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        If the site file or the record can't be used.
+    """
+    from drift.errors import NothingToAnalyse
+    from drift.piers.line import pier_line_of, unknown_line
+    from drift.record.engine import now_us as clock
+    from drift.watch.changes import news_afresh
+
+    site, now_us = read_site(path), clock() if now_us is None else now_us
+    name = name or site.site.name or str(path)
+    with open_record(site) as record:
+        try:
+            analysis = analyse_readings(site, record.readings(), record, now_us)
+        except NothingToAnalyse:
+            return unknown_line(name, site, now_us)
+        last = record.last_acknowledged()
+        before = None if last is None else last[2]
+        found, _ = news_afresh(analysis, before, now_us, record.latest_import_us())
+    return pier_line_of(name, analysis, found, now_us)
+
+
+def pier_lines(
+    piers: Sequence[Listed], workers: int | None = None, told: Callable[[Done], None] | None = None
+) -> tuple[PierLine, ...]:
+    """Return how several piers stand, the most urgent first; one that fails is a line with its reason.
+
+    Parameters
+    ----------
+    piers
+        The piers, by `drift.piers.listing.listed_piers`.
+    workers, told
+        As for `drift.piers.running.run_here`.
+    """
+    from drift.piers.line import by_urgency
+    from drift.piers.running import Task, run_here
+    from drift.record.engine import now_us
+
+    now = now_us()
+    done = run_here(Task("drift.api:pier_line", {"now_us": now}, tries=2), piers, workers, told)
+    return by_urgency(line_of_done(one, now) for one in done)
+
+
+def common_of(piers: Sequence[Listed], lines: Sequence[PierLine]) -> tuple[Notice, ...]:
+    """Return what several piers have in common, as far as that is known: nothing so far."""
+    return ()
+
+
+def line_of_done(done: Done, now_us: int) -> PierLine:
+    """Return the line of a pier that was asked for in a child, or the line that says why there is none."""
+    from drift.piers.line import failed_line
+    from drift.render.piers import failure_words
+
+    if done.failure is None:
+        line: PierLine = done.result
+        return line
+    return failed_line(done.pier.name, str(done.pier.site_path), failure_words(done), now_us)
 
 
 def analyse_record(path: str | Path = "pier.toml") -> Analysis:

@@ -234,6 +234,30 @@ class Standing(StrEnum):
     UNKNOWN = "unknown"
 
 
+class Urgency(StrEnum):
+    """How much a pier among several wants looking at, the most urgent first."""
+
+    MOVED = "moved"  # something has moved, or a limit was passed, and nobody acknowledged it
+    FAILED = "failed"  # nothing can be said of it: its files can't be used
+    BEYOND = "beyond"  # a limit is passed, which is no news: since the first night, or acknowledged
+    SEEN_ONCE = "seen_once"  # one night only shows it
+    NOTICE = "notice"  # told without an alarm: a limit soon, readings old or few
+    CLOSE = "close"  # nearer to a limit than the uncertainty
+    UNKNOWN = "unknown"  # no reading yet from which anything could be told
+    QUIET = "quiet"
+
+
+class TaskFailure(StrEnum):
+    """Why a task for one pier among several was not done."""
+
+    REFUSED = "refused"  # by an error with a paragraph of its own
+    UNFORESEEN = "unforeseen"  # by an error that should not have come
+    BROKE_DOWN = "broke_down"  # its process was ended each time
+    TOO_LONG = "too_long"  # it was stopped after the longest time allowed, each time
+    OTHER_PROGRAM = "other_program"  # the worker of a cluster has another version of the program
+    CLUSTER_GONE = "cluster_gone"  # the cluster could not be reached any more
+
+
 class Outcome(StrEnum):
     """What became of a correction."""
 

@@ -32,6 +32,7 @@ COMMANDS = {
     "check": "For a scheduler: exit 1 when something has moved.",
     "acknowledge": "Mark what `check` warned of as seen.",
     "imports": "What came in: list, undo, mend rows set aside, trace a number.",
+    "piers": "Several piers at once: a line each, and their nightly job.",
     "init": "Write a commented site file for a new pier.",
     "site": "Where the pier stands; put it right when it was wrong.",
     "demo": "Do the whole job on made-up logs; takes a minute or two.",
@@ -43,6 +44,7 @@ JOBS = {
     "After a correction": ("record", "advise"),
     "Looking ahead": ("outlook", "figure"),
     "When something is wrong": ("check", "acknowledge", "imports"),
+    "With several piers": ("piers",),
     "Once": ("init", "site", "demo", "guide"),
 }
 #: Subcommands that share a file with another, or whose name is a word of Python: file, and name in it.

@@ -1,0 +1,134 @@
+"""`drift piers`: the state of several piers in one line each, and the nightly job for all of them."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from drift.cli.options import columns, no_colour, say
+
+if TYPE_CHECKING:
+    from drift.piers.line import PierLine
+    from drift.piers.listing import Listed
+    from drift.piers.running import Done
+
+
+@click.group(
+    "piers",
+    help="Look after several piers at once: those of a club, or of a site that houses telescopes.\n\n"
+    "PLACE is a folder with a pier.toml in it or in each of its subfolders, or a piers.toml that names the "
+    "site files; by default ./piers.toml, or else this folder.  `drift guide clubs` says how to begin.",
+)
+def command() -> None:
+    """Look after several piers."""
+
+
+_place = click.argument("place", required=False, type=click.Path(path_type=Path), metavar="[PLACE]")
+_workers = click.option(
+    "--workers",
+    type=click.IntRange(1, 1024),
+    help="How many piers are worked on at a time; by default one for each core.",
+)
+#: What a line's colour is on a terminal.
+_STYLES = {
+    "moved": "bright_red",
+    "failed": "bright_red",
+    "beyond": "yellow",
+    "seen_once": "yellow",
+    "notice": "yellow",
+    "close": "yellow",
+}
+
+
+@command.command(
+    "status",
+    help="Say how each pier stands, the most urgent first: axis and tilt of their limits, the age of the "
+    "last night that shows the axis, and what waits.\n\n"
+    "A ! stands before a pier that has moved and a ? before one that can't be looked at, with the reason; ~ "
+    "before a value that is nearer to its limit than its uncertainty.\n\n"
+    "Exit code 0: nothing waits.  1: at least one pier has news that `drift check` exits with 1 for, until "
+    "`drift acknowledge`.  2: none has, but at least one could not be looked at.",
+)
+@_place
+@_workers
+@click.option("--json", "as_json", is_flag=True, help="Print the list as one JSON document, in arcseconds.")
+@click.option(
+    "--exact-positions",
+    is_flag=True,
+    help="Give positions in the JSON as the site files have them, and not rounded to 0.1 degrees.",
+)
+@click.pass_context
+def status_command(
+    ctx: click.Context, place: Path | None, workers: int | None, as_json: bool, exact_positions: bool
+) -> None:
+    """Print one line a pier, and set the exit code."""
+    from drift.api import common_of, pier_lines
+
+    if exact_positions and not as_json:
+        raise click.UsageError("--exact-positions is for --json: the list in words has no positions.")
+    place, piers = _listed(place)
+    with _progress("Looking at the piers", len(piers)) as told:
+        lines = pier_lines(piers, workers, told)
+    common = common_of(piers, lines)
+    if as_json:
+        import json
+
+        from drift.render.piers import as_mapping
+
+        click.echo(json.dumps(as_mapping(lines, place, common, exact_positions), indent=1, allow_nan=False))
+    else:
+        from drift.render.piers import common_words, summary
+
+        print_lines(lines)
+        for sentence in common_words(common):
+            say(sentence)
+        say(summary(lines), err=True)
+    ctx.exit(exit_code(lines))
+
+
+def _listed(place: Path | None) -> tuple[Path, tuple[Listed, ...]]:
+    """Return the folder or list, and the piers in it."""
+    from drift.piers.listing import LIST_NAME, listed_piers
+
+    if place is None:
+        place = Path(LIST_NAME) if Path(LIST_NAME).is_file() else Path()
+    return place, listed_piers(place)
+
+
+def print_lines(lines: tuple[PierLine, ...]) -> None:
+    """Print one line a pier, in the width of the terminal."""
+    from drift.render.piers import shown_lines
+
+    plain = no_colour() or not sys.stdout.isatty()
+    for shown in shown_lines(lines, columns()):
+        style = None if shown.urgency is None else _STYLES.get(shown.urgency)
+        click.echo(shown.text if plain or style is None else click.style(shown.text, fg=style))
+
+
+def exit_code(lines: tuple[PierLine, ...]) -> int:
+    """Return 1 where something has moved, 2 where a pier could not be looked at, else 0."""
+    from drift.codes import Urgency
+
+    if any(line.waits for line in lines):
+        return 1
+    return 2 if any(line.urgency is Urgency.FAILED for line in lines) else 0
+
+
+@contextmanager
+def _progress(sentence: str, count: int) -> Iterator[Callable[[Done], None] | None]:
+    """Show how many piers are done, only on a terminal, while the block runs."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    shown = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*shown, console=Console(stderr=True), transient=True) as progress:
+        bar = progress.add_task(sentence, total=count)
+        yield lambda done: progress.advance(bar)
