@@ -153,7 +153,14 @@ def read(site: Site, number: int, first: int, last: int, mount: Callable[[Any], 
     """Return the nights and levels of a pier from one day to another, with their noise."""
     rng = np.random.default_rng([site.seed, number, 5])
     phi, pier = np.radians(LATITUDE_DEG), site.piers[number]
-    days = np.sort(rng.choice(np.arange(first, last), int((last - first) * 70 / YEAR), replace=False)) + 0.9
+    days = (
+        np.sort(
+            rng.choice(
+                np.arange(first, last), int((last - first) * (45 if first == 0 else 75) / YEAR), replace=False
+            )
+        )
+        + 0.9
+    )
     north, east = site.tilt(pier, days).T
     seen = np.stack([200.0 + east * np.tan(phi), -150.0 - north, 1500.0 + east * np.cos(phi)], axis=1)
     seen += rng.normal(0.0, 4.0, seen.shape)
@@ -175,7 +182,7 @@ def read(site: Site, number: int, first: int, last: int, mount: Callable[[Any], 
         )
         for d, value in zip(days, seen, strict=True)
     ]
-    at = np.arange(first + 3, last, 14) + 0.6
+    at = np.arange(first + 3, last, 28 if first == 0 else 14) + 0.6
     shown = site.tilt(pier, at) + rng.normal(0.0, 10.0, (at.size, 2))
     levels = pd.DataFrame(
         {
@@ -288,7 +295,7 @@ def main(argv: Sequence[str] | None = None) -> None:
         lent_all.append(b)
         size = site.piers[-1].size
         print(
-            f"{seed:4d}  {site.months:6.1f}  {len(others):7d}  {size:4.0f}  {alone.follows:>12} {lent.follows:<12}"
+            f"{seed:4d}  {site.months:6.1f}  {WINTERS:7d}  {size:4.0f}  {alone.follows:>12} {lent.follows:<12}"
             f"  {a.rms:8.1f}  {b.rms:6.1f}  {b.rms / a.rms:5.2f}   {a.held:.2f} {b.held:.2f}",
             flush=True,
         )
@@ -310,14 +317,14 @@ def main(argv: Sequence[str] | None = None) -> None:
     print(f"truth within 2 sd: alone {held[0]:.3f}, with neighbours {held[1]:.3f}")
     for name in dict.fromkeys(row[0] for row in odd_rows):
         own_rows = [row for row in odd_rows if row[0] == name]
-        most = [row[1] for row in own_rows]
+        far = [row[1] for row in own_rows]
         errors = [np.sqrt(np.mean([row[k].rms ** 2 for row in own_rows])) for k in (2, 3)]
         steps = [sum("pier" in row[4][k] for row in own_rows) for k in (0, 1)]
         others_found = [sum(len(row[4][k]) for row in own_rows) - steps[k] for k in (0, 1)]
         print(
-            f"{name:>15}: drawn by at most {max(most):.2f} sd (median {np.median(most):.2f}; wanted: {MOST_DRAWN}); "
-            f"error alone {errors[0]:.1f}, with {errors[1]:.1f}; pier steps alone {steps[0]}, with {steps[1]} of "
-            f"{len(own_rows)}; others {others_found}"
+            f"{name:>15}: drawn by at most {max(far):.2f} sd (median {np.median(far):.2f}; wanted: "
+            f"{MOST_DRAWN}); error alone {errors[0]:.1f}, with {errors[1]:.1f}; pier steps alone {steps[0]}, "
+            f"with {steps[1]} of {len(own_rows)}; other steps {others_found}"
         )
     print(f"{time.process_time() - start:.0f} s of processor")
 

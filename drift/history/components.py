@@ -470,8 +470,8 @@ def lasting(shape: Shape | None) -> Lasting | None:
 
 #: Stands for "nothing known of the size" [arcsec].
 UNKNOWN_SWING = 1000.0
-#: A direction of which nothing is known has this sd [deg]: of a uniform law.
-UNKNOWN_BEARING = 360.0 / np.sqrt(12.0)
+#: A direction of which nothing is known has this sd [deg]: wound round the circle that is even to a hundredth.
+UNKNOWN_BEARING = 180.0
 
 
 def yearly_tilt(view: View, season: Seasonal | None, follows: FrostForcing | None) -> YearlyTilt | None:

@@ -43,6 +43,49 @@ class Pooled:
     count: int
 
 
+@dataclass(frozen=True)
+class BySpread:
+    """A population for each of T values of how far its members differ."""
+
+    tau: Floats = field(repr=False)  # (T,)
+    mean: Floats = field(repr=False)  # (T,) of the population
+    of_mean: Floats = field(repr=False)  # (T,) variance of that
+    log_likely: Floats = field(repr=False)  # (T,) of the members measured, up to a constant
+
+
+def by_spread(value: npt.ArrayLike, sd: npt.ArrayLike, spread: float) -> BySpread:
+    """Return what measured members say of a normal population, for each spread between members.
+
+    Parameters
+    ----------
+    value, sd
+        (k,) of the members measured, k at least 1.
+    spread
+        How far members may differ: values of some times this are tried.
+
+    Notes
+    -----
+    Of a given spread tau the mean is sum(w y) / sum(w) and has the variance V = 1 / sum(w), where w = 1 / (sd^2
+    + tau^2) (BDA 5.20); the members have the likelihood V^(1/2) prod(w^(1/2) exp(-w (y - mean)^2 / 2)) (BDA
+    5.21, its prior apart).
+    """
+    y, variance = np.asarray(value, dtype=float), np.square(np.asarray(sd, dtype=float))
+    tau = _REACH * spread * (np.arange(_SPREADS) + 0.5) / _SPREADS
+    weight = 1.0 / (variance + tau[:, None] ** 2)
+    of_mean = 1.0 / weight.sum(axis=1)
+    mean = of_mean * (weight @ y)
+    log_likely = 0.5 * (np.log(of_mean) + np.log(weight).sum(axis=1))
+    log_likely -= 0.5 * (weight * (y - mean[:, None]) ** 2).sum(axis=1)
+    return BySpread(tau, mean, of_mean, log_likely)
+
+
+def shares_of(tau: Floats, log_likely: Floats, spread: float) -> Floats:
+    """Return the odds of each spread (T,); beforehand it has a half-normal law with the sd `spread`."""
+    log_p = log_likely - 0.5 * (tau / spread) ** 2
+    share = np.exp(log_p - log_p.max())
+    return np.asarray(share / share.sum())
+
+
 def pooled(value: npt.ArrayLike, sd: npt.ArrayLike, spread: float) -> Pooled:
     """Return what measured members of a normal population say of one more, their spread averaged over.
 
@@ -55,22 +98,14 @@ def pooled(value: npt.ArrayLike, sd: npt.ArrayLike, spread: float) -> Pooled:
 
     Notes
     -----
-    Of a given spread tau, mu has the mean sum(w y) / sum(w) and the variance V = 1 / sum(w), where
-    w = 1 / (sd^2 + tau^2) (BDA 5.20), one more member the variance V + tau^2; and p(tau | y) is in proportion
-    to p(tau) V^(1/2) prod(w^(1/2) exp(-w (y - mu)^2 / 2)) (BDA 5.21).
+    One more member has the variance V + tau^2 for each spread tau; see `by_spread`.
     """
-    y, variance = np.asarray(value, dtype=float), np.square(np.asarray(sd, dtype=float))
-    tau = np.linspace(0.0, _REACH * spread, _SPREADS)
-    weight = 1.0 / (variance + tau[:, None] ** 2)
-    of_mean = 1.0 / weight.sum(axis=1)
-    mean = of_mean * (weight @ y)
-    log_p = 0.5 * (np.log(of_mean) + np.log(weight).sum(axis=1)) - 0.5 * (tau / spread) ** 2
-    log_p -= 0.5 * (weight * (y - mean[:, None]) ** 2).sum(axis=1)
-    share = np.exp(log_p - log_p.max())
-    share /= share.sum()
-    middle = float(share @ mean)
-    whole = float(share @ (of_mean + tau**2 + (mean - middle) ** 2))
-    return Pooled(mean=middle, sd=whole**0.5, between=float(share @ tau**2) ** 0.5, count=y.size)
+    found = by_spread(value, sd, spread)
+    share = shares_of(found.tau, found.log_likely, spread)
+    middle = float(share @ found.mean)
+    whole = float(share @ (found.of_mean + found.tau**2 + (found.mean - middle) ** 2))
+    between = float(share @ found.tau**2) ** 0.5
+    return Pooled(mean=middle, sd=whole**0.5, between=between, count=int(np.size(value)))
 
 
 #: Bearings that are told apart [deg], and how far piers may differ in theirs, from "all alike" to "any"
