@@ -434,6 +434,7 @@ def pier_line(path: str | Path, name: str = "", now_us: int | None = None) -> Pi
     from drift.piers.line import pier_line_of, unknown_line
     from drift.record.engine import now_us as clock
     from drift.watch.changes import news_afresh
+    from drift.watch.limits import now_state
 
     site, now_us = read_site(path), clock() if now_us is None else now_us
     name = name or site.site.name or str(path)
@@ -445,7 +446,7 @@ def pier_line(path: str | Path, name: str = "", now_us: int | None = None) -> Pi
         last = record.last_acknowledged()
         before = None if last is None else last[2]
         found, _ = news_afresh(analysis, before, now_us, record.latest_import_us())
-    return pier_line_of(name, analysis, found, now_us)
+    return pier_line_of(name, site, now_state(analysis, now_us), found, now_us)
 
 
 def pier_lines(

@@ -13,7 +13,8 @@ import click
 from drift.cli.options import columns, no_colour, say
 
 if TYPE_CHECKING:
-    from drift.piers.line import PierLine
+    from drift.notices import Notice
+    from drift.piers.line import PierLine, PierNight
     from drift.piers.listing import Listed
     from drift.piers.running import Done
 
@@ -132,3 +133,127 @@ def _progress(sentence: str, count: int) -> Iterator[Callable[[Done], None] | No
     with Progress(*shown, console=Console(stderr=True), transient=True) as progress:
         bar = progress.add_task(sentence, total=count)
         yield lambda done: progress.advance(bar)
+
+
+# ---- `drift piers nightly`: the nightly job of all piers.
+
+
+#: Those of `drift nightly --schedule`.
+_SYSTEMS = ("auto", "cron", "systemd", "windows")
+
+
+@command.command(
+    "nightly",
+    help="Do for each pier what `drift nightly` does: take in what is new in its [logs] folders, work it "
+    "out, warn, send its digest, write its report.\n\n"
+    "The piers are worked on side by side on the cores of this machine, or by the workers of a Dask "
+    "cluster that is there already.  What fails at one pier costs that pier another try, and is no end "
+    "of the others; the command may run at any time and as often as wanted, and nothing is taken in or "
+    "sent twice.\n\n"
+    "Exit code 0: done, nothing to warn of.  1: something has moved at one pier at least, again each "
+    "time until `drift acknowledge`.  2: nothing has, but a pier could not be worked on.  3: neither, "
+    "but something needs you: a file with an open question, a folder that is not there, a mail that "
+    "could not be sent.",
+)
+@_place
+@_workers
+@click.option("--no-send", is_flag=True, help="Send nothing; what is to be sent waits for the next run.")
+@click.option("--quiet", is_flag=True, help="Print only what needs someone.")
+@click.option("--json", "as_json", is_flag=True, help="Print what came of it as one JSON document.")
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Let the workers of the Dask cluster with this scheduler do it, such as tcp://192.0.2.20:8786.  "
+    "They need the same version of drift, and the site files and records at the same paths.  Whoever "
+    "reaches a scheduler can run programs through it: keep it in a network that you trust.",
+)
+@click.option(
+    "--schedule",
+    is_flag=False,
+    flag_value="auto",
+    type=click.Choice(_SYSTEMS),
+    help="Print ready lines that let a scheduler of this machine run it each morning, and do nothing else.",
+)
+@click.pass_context
+def nightly_command(
+    ctx: click.Context,
+    place: Path | None,
+    workers: int | None,
+    no_send: bool,
+    quiet: bool,
+    as_json: bool,
+    scheduler: str | None,
+    schedule: str | None,
+) -> None:
+    """Do the nightly job of all piers, print what came of it, and set the exit code."""
+    from drift.api import common_of
+    from drift.piers.line import by_urgency
+
+    if scheduler is not None and workers is not None:
+        raise click.UsageError("--workers is for this machine: a cluster has the workers that it has.")
+    place, piers = _listed(place)
+    if schedule is not None:
+        click.echo(_schedule(schedule, place, scheduler), nl=False)
+        return
+    nights = _nights(piers, workers, scheduler, not no_send)
+    lines = by_urgency(night.line for night in nights)
+    nights = sorted(nights, key=lambda night: lines.index(night.line))
+    if as_json:
+        import json
+
+        from drift.render.piers import nights_mapping
+
+        data = nights_mapping(nights, place, common_of(piers, lines))
+        click.echo(json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False))
+    else:
+        _print_nights(nights, common_of(piers, lines), quiet)
+    code = exit_code(lines)
+    ctx.exit(3 if code == 0 and any(night.needs_care for night in nights) else code)
+
+
+def _nights(
+    piers: tuple[Listed, ...], workers: int | None, scheduler: str | None, send: bool
+) -> list[PierNight]:
+    from drift.api import line_of_done
+    from drift.piers.line import PierNight
+    from drift.piers.running import Task, run_here, run_on_cluster
+    from drift.record.engine import now_us
+
+    task = Task("drift.nightly:nightly_of_listed", {"send": send})
+    with _progress("The nightly job of all piers", len(piers)) as told:
+        if scheduler is None:
+            done = run_here(task, piers, workers, told)
+        else:
+            done = run_on_cluster(scheduler, task, piers, told)
+    now = now_us()
+    return [
+        one.result if one.failure is None else PierNight(line=line_of_done(one, now), result=None)
+        for one in done
+    ]
+
+
+def _print_nights(nights: list[PierNight], common: tuple[Notice, ...], quiet: bool) -> None:
+    from drift.codes import Urgency
+    from drift.render.piers import care_words, common_words, summary, taken_words
+
+    lines = tuple(night.line for night in nights)
+    wanted = (Urgency.MOVED, Urgency.FAILED)
+    shown = tuple(line for line in lines if not quiet or line.urgency in wanted)
+    if shown:
+        print_lines(shown)
+    for sentence in common_words(common):
+        say(sentence)
+    for sentence in (sentence for night in nights for sentence in care_words(night)):
+        say(sentence, rest="  ", style="yellow")
+    if not quiet:
+        say(f"{taken_words(nights)}  {summary(lines)}", err=True)
+
+
+def _schedule(system: str, place: Path, scheduler: str | None) -> str:
+    from dataclasses import replace
+
+    from drift.cli.check import NIGHTLY, schedule_lines, system_here
+
+    command = ["piers", *NIGHTLY.command, *(["--scheduler", scheduler] if scheduler else [])]
+    job = replace(NIGHTLY, command=(*command, str(place.absolute())))
+    return schedule_lines(system_here() if system == "auto" else system, None, job)

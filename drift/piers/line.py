@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from drift.codes import Do, NewsKind, Standing, Urgency
-from drift.watch.limits import Against, now_state
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
-    from drift.types import Analysis
     from drift.watch.coming import News
+    from drift.watch.limits import Against, NowState
+    from drift.watch.nightly import NightlyResult
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,21 +77,35 @@ class PierLine:
         return max((one.value / one.limit for one in (self.axis, self.tilt) if one is not None), default=0.0)
 
 
-def pier_line_of(name: str, analysis: Analysis, found: News, now_us: int) -> PierLine:
+@dataclass(frozen=True, kw_only=True)
+class PierNight:
+    """What came of the nightly job of one pier among several; `result` is None where it could not be done."""
+
+    line: PierLine
+    result: NightlyResult | None
+
+    @property
+    def needs_care(self) -> bool:
+        """Whether something could not be done that its owner can put right."""
+        return self.result is not None and self.result.needs_care
+
+
+def pier_line_of(name: str, site: PierFile, state: NowState, found: News, now_us: int) -> PierLine:
     """Return the line of a pier.
 
     Parameters
     ----------
     name
         Its name in the list.
-    analysis
-        Its analysis.
+    site
+        Its site file.
+    state
+        How it stands, by `drift.watch.limits.now_state`.
     found
         What is new since it was acknowledged, by `drift.watch.changes.news`.
     now_us
         The present time [UTC microseconds].
     """
-    state = now_state(analysis, now_us)
     items = (*found.new, *found.provisional, *found.notices)
     alarms = {id(item) for item in found.new}
     waiting = tuple(
@@ -105,7 +119,7 @@ def pier_line_of(name: str, analysis: Analysis, found: News, now_us: int) -> Pie
         for item in items
     )
     return replace(
-        unknown_line(name, analysis.site, now_us),
+        unknown_line(name, site, now_us),
         urgency=_urgency(found, state.standing),
         axis=state.axis,
         tilt=None if state.tilt is None else replace(state.tilt, baseline=None),

@@ -15,7 +15,7 @@ from typing import Any
 
 from drift._version import __version__
 from drift.codes import TaskFailure
-from drift.errors import ClusterError, DriftError, RecordError
+from drift.errors import AlreadyRunning, ClusterError, DriftError, RecordError
 from drift.piers.listing import Listed
 from drift.stamp import LIBRARIES, versions
 from drift.workers import Worker, named
@@ -242,7 +242,7 @@ def work(
     result, failure, trouble, again = None, None, "", False
     try:
         result = named(function)(site_path, **options)
-    except (RecordError, OSError) as error:  # a lock, a disk, a connection: perhaps not the next time
+    except (RecordError, AlreadyRunning, OSError) as error:  # a lock, a disk, a connection: it may pass
         failure, trouble, again = TaskFailure.REFUSED, str(error), True
     except DriftError as error:
         failure, trouble = TaskFailure.REFUSED, str(error)

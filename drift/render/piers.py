@@ -11,14 +11,17 @@ from typing import TYPE_CHECKING, Any
 
 from drift.codes import Do, NewsKind, Standing, TaskFailure, Urgency
 from drift.render.encode import named, place_rounded
+from drift.render.nightly_words import file_words
 from drift.render.notices import as_data, sentence
 from drift.render.phrases import counted, evening_of, harmless, listed, local_day, plain_angle, plain_arcmin
+from drift.watch.nightly import FileWaits
 
 if TYPE_CHECKING:
     from drift.notices import Notice
-    from drift.piers.line import PierLine, Waiting
+    from drift.piers.line import PierLine, PierNight, Waiting
     from drift.piers.running import Done
     from drift.watch.limits import Against
+    from drift.watch.nightly import NightlyResult
 
 
 # ---- The cells of a line.
@@ -233,6 +236,26 @@ def summary(lines: Sequence[PierLine]) -> str:
     return f"{counted(len(lines), 'pier')}: {listed(parts)}."
 
 
+def taken_words(nights: Sequence[PierNight]) -> str:
+    """Return how much came in at how many piers."""
+    rows = [sum(one.went_in for one in night.result.taken) for night in nights if night.result is not None]
+    fresh = [count for count in rows if count]
+    if not fresh:
+        return "Nothing new came in."
+    return f"{counted(sum(fresh), 'row')} came in at {counted(len(fresh), 'pier')}."
+
+
+def care_words(night: PierNight) -> tuple[str, ...]:
+    """Return what needs someone at one pier, each with the pier's name before it."""
+    result = night.result
+    if result is None or not night.needs_care:
+        return ()
+    said = [f"the folder {folder} of [logs] folders is not there." for folder in result.missing]
+    said += [file_words(one, brief=True) for one in result.waiting if one.why is not FileWaits.GROWING]
+    said += result.troubles
+    return tuple(f"{harmless(night.line.name)}: {sentence}" for sentence in said)
+
+
 def common_words(common: Sequence[Notice]) -> tuple[str, ...]:
     """Return what piers have in common, a sentence each."""
     return tuple(sentence(notice) for notice in common)
@@ -268,6 +291,29 @@ def as_mapping(
         "common": [as_data(notice) for notice in common],
     }
     return document if exact_positions else place_rounded(document)
+
+
+def nights_mapping(
+    nights: Sequence[PierNight], place: Path | None = None, common: Sequence[Notice] = ()
+) -> dict[str, Any]:
+    """Return what came of the nightly job of several piers as plain data, their lines as in `as_mapping`."""
+    document = as_mapping([night.line for night in nights], place, common)
+    for entry, night in zip(document["piers"], nights, strict=True):
+        result = night.result
+        entry["nightly"] = None if result is None else _nightly(result)
+    return {**document, "format": "drift-piers-nightly"}
+
+
+def _nightly(result: NightlyResult) -> dict[str, Any]:
+    return {
+        "rows_taken_in": sum(one.went_in for one in result.taken),
+        "rows_set_aside": sum(one.set_aside for one in result.taken),
+        **named(result, "needs_care", "sent", "digest"),
+        "files_waiting": [{"file": Path(one.file).name, "why": str(one.why)} for one in result.waiting],
+        "folders_missing": len(result.missing),
+        "troubles": [*result.troubles],
+        "report": None if result.report is None else result.report.name,
+    }
 
 
 def _line(line: PierLine, place: Path | None) -> dict[str, Any]:

@@ -531,7 +531,12 @@ def _still_passed(item: Item, mark: Mapping[str, Any], analysis: Analysis) -> bo
     return not limit.standing(math.inf, mark["as_of_us"]).is_new
 
 
+def about_text(item: Item) -> str:
+    """Return the text by which a piece of news is known again."""
+    return json.dumps({"kind": str(item.kind), "mark": item.mark}, allow_nan=False, sort_keys=True)
+
+
 def _letter(item: Item, address: str, now_us: int) -> Letter:
-    about = json.dumps({"kind": str(item.kind), "mark": item.mark}, allow_nan=False, sort_keys=True)
+    about = about_text(item)
     number = hashlib.blake2b(f"{address} {about} {now_us}".encode(), digest_size=6).hexdigest()
     return Letter(number, address, about, item)
