@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -35,7 +35,7 @@ from drift.ground.pier_site import ground_of
 from drift.ground.weather import daily_weather
 from drift.history.changes import Plate
 from drift.history.inputs import Inputs, Warmth
-from drift.history.neighbours import NeighbourPrior, neighbour_prior
+from drift.history.neighbours import NeighbourPrior, lender_of, neighbour_prior
 from drift.history.separate import separate_fitted
 from drift.night.prepared import split_nights
 from drift.readings import as_readings
@@ -149,8 +149,8 @@ def make_site(seed: int) -> Site:
 # --- what was read --------------------------------------------------------------------------------------
 
 
-def read(site: Site, number: int, first: int, last: int, mount: Callable[[Any], Any] | None = None) -> Inputs:
-    """Return the nights and levels of a pier from one day to another, with their noise."""
+def read(site: Site, number: int, first: int, last: int, weather_from: int = 0) -> Inputs:
+    """Return the nights and levels of a pier from one day to another, and the weather from a day on."""
     rng = np.random.default_rng([site.seed, number, 5])
     phi, pier = np.radians(LATITUDE_DEG), site.piers[number]
     days = (
@@ -195,9 +195,9 @@ def read(site: Site, number: int, first: int, last: int, mount: Callable[[Any], 
             "sigma_arcsec": 10.0,
         }
     )
-    # the weather log is the site's: it began with the oldest pier, and ends today
-    day, temp = FIRST + np.arange(last), site.air_c[:last]
-    log = {"row_id": np.arange(last), "day": day, "t_mean_c": temp, "snow_cm": np.nan}
+    # the weather log of the site began with its oldest pier, and ends today
+    day, temp = FIRST + np.arange(weather_from, last), site.air_c[weather_from:last]
+    log = {"row_id": np.arange(day.size), "day": day, "t_mean_c": temp, "snow_cm": np.nan}
     log |= {"t_min_c": temp - 4.0, "t_max_c": temp + 4.0}
     readings = as_readings({"weather": pd.DataFrame(log), "levels": levels})
     split = split_nights(0.0, readings["corrections"])
@@ -281,22 +281,29 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--no-odd", action="store_true")
     chosen = parser.parse_args(argv)
     start = time.process_time()
-    alone_all, lent_all, odd_rows = [], [], []
-    print("site  months  winters  true  follows alone, with   error alone  with  ratio   within 2 sd")
+    ways = ("own logs", "weather", "neighbours")
+    scores: dict[str, list[Forecasts]] = {way: [] for way in ways}
+    odd_rows = []
+    print(
+        "error [arcsec] of the tilt: own logs, with the site's weather, with neighbours; then what is followed, and the"
+    )
+    print("share within 2 sd")
+    print("site  months  true size   own    weather neighb.  ratio    follows")
     for seed in range(chosen.seed, chosen.seed + (2 if chosen.quick else chosen.sites)):
         site = make_site(seed)
         last = site.begins + round(site.months * YEAR / 12.0)
-        others = {f"pier {k}": worked_out(read(site, k, 0, last)) for k in range(PIERS - 1)}
-        prior = neighbour_prior(others, "young")
+        lenders = {f"pier {k}": lender_of(worked_out(read(site, k, 0, last))) for k in range(PIERS - 1)}
+        prior = neighbour_prior(lenders, "young")
         young = read(site, PIERS - 1, site.begins, last)
-        alone, lent = worked_out(young), worked_out(young, prior)
-        a, b = scored(site, alone), scored(site, lent)
-        alone_all.append(a)
-        lent_all.append(b)
-        size = site.piers[-1].size
+        alone = worked_out(read(site, PIERS - 1, site.begins, last, site.begins - 5))
+        answers = (alone, worked_out(young), worked_out(young, prior))
+        for way, answer in zip(ways, answers, strict=True):
+            scores[way].append(scored(site, answer))
+        a, w, b = (scores[way][-1] for way in ways)
         print(
-            f"{seed:4d}  {site.months:6.1f}  {WINTERS:7d}  {size:4.0f}  {alone.follows:>12} {lent.follows:<12}"
-            f"  {a.rms:8.1f}  {b.rms:6.1f}  {b.rms / a.rms:5.2f}   {a.held:.2f} {b.held:.2f}",
+            f"{seed:4d}  {site.months:6.1f}  {site.piers[-1].size:9.0f}  {a.rms:6.1f}  {w.rms:6.1f}  {b.rms:6.1f}"
+            f"  {b.rms / a.rms:5.2f}    {', '.join(one.follows for one in answers)}"
+            f"    {a.held:.2f} {w.held:.2f} {b.held:.2f}",
             flush=True,
         )
         if chosen.no_odd:
@@ -307,14 +314,16 @@ def main(argv: Sequence[str] | None = None) -> None:
             x, y = scored(odd, own), scored(odd, with_others)
             found = [[e.what for e in one.events if e.is_movement] for one in (own, with_others)]
             odd_rows.append((name, drawn(own, with_others), x, y, found))
-    total = [np.sqrt(np.mean([one.rms**2 for one in all_of])) for all_of in (alone_all, lent_all)]
-    ratios = [b.rms / a.rms for a, b in zip(alone_all, lent_all, strict=True)]
-    held = [np.mean([one.held for one in all_of]) for all_of in (alone_all, lent_all)]
-    print(
-        f"\nerror of the coming year: alone {total[0]:.1f}, with neighbours {total[1]:.1f}: ratio of all "
-        f"{total[1] / total[0]:.2f}, median of the sites {np.median(ratios):.2f} (wanted: {MOST})"
-    )
-    print(f"truth within 2 sd: alone {held[0]:.3f}, with neighbours {held[1]:.3f}")
+    total = {way: float(np.sqrt(np.mean([one.rms**2 for one in scores[way]]))) for way in ways}
+    held = {way: float(np.mean([one.held for one in scores[way]])) for way in ways}
+    for way in ways:
+        print(f"{way:>10}: error of the coming year {total[way]:5.1f}, truth within 2 sd {held[way]:.3f}")
+    for way in ways[:2]:
+        each = [b.rms / a.rms for a, b in zip(scores[way], scores["neighbours"], strict=True)]
+        print(
+            f"neighbours against {way}: {total['neighbours'] / total[way]:.2f} of the error in all, "
+            f"{np.median(each):.2f} in the median of the sites (wanted against its own logs: {MOST})"
+        )
     for name in dict.fromkeys(row[0] for row in odd_rows):
         own_rows = [row for row in odd_rows if row[0] == name]
         far = [row[1] for row in own_rows]

@@ -134,6 +134,7 @@ class HistoryCode(Code):
     CORRECTION_TWICE = "history.correction_twice"
     REFERENCE_MOVED = "history.reference_moved"
     RIVALS = "history.rivals"
+    BORROWED = "history.borrowed"
     # a tilt sensor that logs all day
     SENSOR_FOLDED = "history.sensor_folded"
     SENSOR_SWINGS = "history.sensor_swings"
@@ -418,7 +419,6 @@ class TogetherCode(Code):
     STOOD_STILL = "together.stood_still"
     NOT_ALIKE = "together.not_alike"
     ODD_ONE = "together.odd_one"
-    BORROWED = "together.borrowed"
 
 
 class AdviceCode(Code):

@@ -470,7 +470,7 @@ def lasting(shape: Shape | None) -> Lasting | None:
 
 #: Stands for "nothing known of the size" [arcsec].
 UNKNOWN_SWING = 1000.0
-#: A direction of which nothing is known has this sd [deg]: wound round the circle that is even to a hundredth.
+#: Sd of a bearing of which nothing is known [deg]: wound round the circle that is even to a hundredth.
 UNKNOWN_BEARING = 180.0
 
 

@@ -23,8 +23,9 @@ import numpy.typing as npt
 from drift.codes import ForcingKind
 from drift.ground.heave import LATER_DAYS, FrostForcing
 from drift.history.causes import FROST_WIDTH, HARMONICS, LATE, LEFT_BEHIND
+from drift.notices import HistoryCode, Notice, info
 from drift.quantities import YEAR_DAYS, Floats
-from drift.types import History, HistoryScales, Measure
+from drift.types import History, HistoryScales, Measure, YearlyTilt
 
 # ---- A population of which some members were measured, and what that says of one more.
 
@@ -65,9 +66,9 @@ def by_spread(value: npt.ArrayLike, sd: npt.ArrayLike, spread: float) -> BySprea
 
     Notes
     -----
-    Of a given spread tau the mean is sum(w y) / sum(w) and has the variance V = 1 / sum(w), where w = 1 / (sd^2
-    + tau^2) (BDA 5.20); the members have the likelihood V^(1/2) prod(w^(1/2) exp(-w (y - mean)^2 / 2)) (BDA
-    5.21, its prior apart).
+    Of a given spread tau the mean is sum(w y) / sum(w) and has the variance V = 1 / sum(w), where
+    w = 1 / (sd^2 + tau^2) (BDA 5.20); the members have the likelihood
+    V^(1/2) prod(w^(1/2) exp(-w (y - mean)^2 / 2)) (BDA 5.21, its prior apart).
     """
     y, variance = np.asarray(value, dtype=float), np.square(np.asarray(sd, dtype=float))
     tau = _REACH * spread * (np.arange(_SPREADS) + 0.5) / _SPREADS
@@ -355,13 +356,43 @@ def _by_calendar(own: YearlyPrior) -> tuple[Floats, Floats, Floats]:
 # ---- From the histories of the others.
 
 
-def neighbour_prior(histories: Mapping[str, History | None], pier: str) -> NeighbourPrior | None:
-    """Return what the other piers of a site say of one pier; its own history is never among them.
+@dataclass(frozen=True, kw_only=True)
+class Lender:
+    """What one pier, worked out alone, lends its neighbours: see the fields of `drift.types.History`."""
+
+    follows: ForcingKind
+    forcing_odds: dict[ForcingKind, float]
+    yearly: YearlyTilt | None
+    scales: HistoryScales | None
+
+
+def lender_of(history: History) -> Lender:
+    """Return what a pier lends.
+
+    Raises
+    ------
+    ValueError
+        If its history was itself worked out with what neighbours lent: they would hear their own words again.
+    """
+    if history.borrowed_from:
+        raise ValueError(
+            f"this history rests on {len(history.borrowed_from)} neighbours: it can't lend to them"
+        )
+    return Lender(
+        follows=history.follows,
+        forcing_odds=history.forcing_odds,
+        yearly=history.yearly,
+        scales=history.scales,
+    )
+
+
+def neighbour_prior(lenders: Mapping[str, Lender | None], pier: str) -> NeighbourPrior | None:
+    """Return what the other piers of a site say of one pier; it is never among them itself.
 
     Parameters
     ----------
-    histories
-        By the name of the pier, each worked out alone; None for a pier that has none yet.
+    lenders
+        By the name of the pier; None for a pier that has no history yet.
     pier
         The pier that borrows; it may be one of them or not.
 
@@ -369,19 +400,8 @@ def neighbour_prior(histories: Mapping[str, History | None], pier: str) -> Neigh
     -------
     NeighbourPrior or None
         None when no other pier has a year that tells anything.
-
-    Raises
-    ------
-    ValueError
-        If one of the histories was itself worked out with what neighbours say: they would hear their own
-        words again.
     """
-    others = {name: one for name, one in histories.items() if name != pier and one is not None}
-    for name, one in others.items():
-        if one.borrowed_from:
-            raise ValueError(
-                f"{name}: its history rests on its neighbours'; only one worked out alone may lend"
-            )
+    others = {name: one for name, one in lenders.items() if name != pier and one is not None}
     compared = {name: one for name, one in others.items() if len(one.forcing_odds) > 1}
     told = {name: one for name, one in others.items() if one.yearly is not None}
     frost = _yearly([one for one in told.values() if one.follows.is_frost])
@@ -401,16 +421,16 @@ def neighbour_prior(histories: Mapping[str, History | None], pier: str) -> Neigh
     )
 
 
-def _yearly(histories: list[History]) -> YearlyPrior | None:
-    known = [one.yearly for one in histories if one.yearly is not None]
+def _yearly(lenders: list[Lender]) -> YearlyPrior | None:
+    known = [one.yearly for one in lenders if one.yearly is not None]
     if not known:
         return None
     size, sd = np.array([one.size.value for one in known]), np.array([one.size.sd for one in known])
     size = np.maximum(size, sd)  # of one that hardly moves no more is known than that
     log_sd = np.maximum(np.sqrt(np.log1p((sd / size) ** 2)), _LEAST_LOG_SD)
     lags = {
-        kind: _lag(kind, [one.yearly.lag_days for one in histories if one.yearly and one.follows is kind])
-        for kind in dict.fromkeys(one.follows for one in histories)
+        kind: _lag(kind, [one.yearly.lag_days for one in lenders if one.yearly and one.follows is kind])
+        for kind in dict.fromkeys(one.follows for one in lenders)
     }
     return YearlyPrior(
         log_size=pooled(np.log(size), log_sd, SIZE_SPREAD),
@@ -418,7 +438,23 @@ def _yearly(histories: list[History]) -> YearlyPrior | None:
             [one.bearing_deg.value for one in known], [one.bearing_deg.sd for one in known]
         ),
         lag_days=lags,
-        log_scales=_log_scales([one.scales for one in histories if one.scales is not None]),
+        log_scales=_log_scales([one.scales for one in lenders if one.scales is not None]),
+    )
+
+
+def borrowed_notice(prior: NeighbourPrior, follows: ForcingKind) -> Notice:
+    """Return from whom a pier has borrowed, and what that says of its yearly tilt beforehand."""
+    own = prior.frost if follows.is_frost else prior.calendar
+    size, sd = (None, None) if own is None else own.size
+    lag = None if own is None else own.lag_days.get(follows)
+    return info(
+        HistoryCode.BORROWED,
+        piers=prior.piers,
+        follows=follows,
+        size_arcsec=size,
+        size_sd_arcsec=sd,
+        lag_days=None if lag is None else lag.mean,
+        lag_sd_days=None if lag is None else lag.sd,
     )
 
 

@@ -23,6 +23,7 @@ from drift.history.components import View, cause_series, moves_over_gaps, view
 from drift.history.forcing import ForcingChoice, choose_forcing, chosen_with_steps, may_be_mistaken
 from drift.history.inputs import Inputs
 from drift.history.model import Model, Scales
+from drift.history.neighbours import borrowed_notice
 from drift.history.outcome import (
     corrections_found,
     last_night_event,
@@ -235,6 +236,7 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
             + _zero_notices(seen, inputs.zero_is, inputs.nights)
             + _aside(seen)
             + reference_notices(references)
+            + _borrowed(inputs, driven.forcing)
         ),
         causes=cause_series(seen),
         before=_noted(searched, driven, inputs.frost).text(),
@@ -250,6 +252,12 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
         recent=components.recent_moves(seen),
         borrowed_from=() if inputs.neighbours is None else inputs.neighbours.piers,
     )
+
+
+def _borrowed(inputs: Inputs, follows: FrostForcing | None) -> list[Notice]:
+    if inputs.neighbours is None:
+        return []
+    return [borrowed_notice(inputs.neighbours, ForcingKind.CALENDAR if follows is None else follows.kind)]
 
 
 def _axis_now(seen: View, centre: Floats) -> tuple[Floats, Floats, Floats]:

@@ -23,12 +23,11 @@ import pandas as pd
 from scipy.special import chdtrc
 
 from drift.codes import GroundPhase
-from drift.history.neighbours import NeighbourPrior, by_spread, shares_of
+from drift.history.neighbours import by_spread, shares_of
 from drift.notices import Notice, TogetherCode, Value, info, warning
 from drift.quantities import Floats
 from drift.readings import Readings, as_readings
-from drift.site.file import PierFile
-from drift.types import History, TiltMove
+from drift.types import TiltMove
 
 # ---- One site: which piers stand together, and its weather log.
 
@@ -39,23 +38,29 @@ SITE_KM, SITE_HEIGHT_M = 2.0, 60.0
 _EARTH_KM = 6371.0
 
 
-def sites_of(piers: Mapping[str, PierFile]) -> tuple[tuple[str, ...], ...]:
-    """Return the names of the piers of each site; a pier belongs to one where it is near any of its piers."""
+def sites_of(places: Mapping[str, tuple[float, float, float]]) -> tuple[tuple[str, ...], ...]:
+    """Return the names of the piers of each site; a pier belongs to one where it is near any of its piers.
+
+    Parameters
+    ----------
+    places
+        By name: latitude and longitude [deg, east positive], height [m].
+    """
     sites: list[set[str]] = []
-    for name, pier in piers.items():
-        near = [site for site in sites if any(_near(pier, piers[other]) for other in site)]
+    for name, place in places.items():
+        near = [site for site in sites if any(is_near(place, places[other]) for other in site)]
         sites = [site for site in sites if site not in near]
         sites.append({name}.union(*near))
     return tuple(tuple(sorted(site)) for site in sites)
 
 
-def _near(one: PierFile, other: PierFile) -> bool:
-    a, b = one.site, other.site
-    phi, other_phi = np.radians(a.latitude_deg), np.radians(b.latitude_deg)
-    half = np.sin(0.5 * np.radians(a.longitude_deg - b.longitude_deg)) ** 2 * np.cos(phi) * np.cos(other_phi)
+def is_near(one: tuple[float, float, float], other: tuple[float, float, float]) -> bool:
+    """Tell whether two places belong to one site: latitude, longitude [deg], height [m]."""
+    phi, other_phi = np.radians(one[0]), np.radians(other[0])
+    half = np.sin(0.5 * np.radians(one[1] - other[1])) ** 2 * np.cos(phi) * np.cos(other_phi)
     half += np.sin(0.5 * (phi - other_phi)) ** 2
     km = 2.0 * _EARTH_KM * np.arcsin(np.sqrt(min(half, 1.0)))
-    return bool(km <= SITE_KM and abs(a.elevation_m - b.elevation_m) <= SITE_HEIGHT_M)
+    return bool(km <= SITE_KM and abs(one[2] - other[2]) <= SITE_HEIGHT_M)
 
 
 def shared_weather(readings: Readings, weather: Sequence[pd.DataFrame]) -> Readings:
@@ -279,37 +284,37 @@ def _phase(grown: list[float]) -> GroundPhase | None:
     return GroundPhase.THAW if middle < -_PHASE else GroundPhase.NEITHER
 
 
-def looked_at(histories: Mapping[str, History]) -> tuple[Together, ...]:
+def looked_at(recent: Mapping[str, Sequence[TiltMove]]) -> tuple[Together, ...]:
     """Return what the piers did in each window that most of them cover, of its length the latest.
 
     Parameters
     ----------
-    histories
-        Of the piers of one site, by name.
+    recent
+        `History.recent` of the piers of one site, by name.
     """
     by_window: dict[tuple[int, int], dict[str, TiltMove]] = {}
-    for name, history in histories.items():
-        for move in history.recent:
+    for name, moves in recent.items():
+        for move in moves:
             by_window.setdefault((move.from_us, move.to_us), {})[name] = move
-    least = max(FEWEST, ceil(0.5 * len(histories)))
+    least = max(FEWEST, ceil(0.5 * len(recent)))
     best: dict[int, tuple[int, int]] = {}
-    for window, moves in sorted(by_window.items()):
+    for window, own in sorted(by_window.items()):
         length = window[1] - window[0]
-        if len(moves) >= least and len(moves) >= len(by_window.get(best.get(length, (0, 0)), {})):
+        if len(own) >= least and len(own) >= len(by_window.get(best.get(length, (0, 0)), {})):
             best[length] = window
     found = (together(by_window[window]) for _, window in sorted(best.items()))
     return tuple(one for one in found if one is not None)
 
 
-def together_notices(histories: Mapping[str, History]) -> tuple[Notice, ...]:
+def together_notices(recent: Mapping[str, Sequence[TiltMove]]) -> tuple[Notice, ...]:
     """Return what is to be said of the piers of one site together, by the window that tells most.
 
     Parameters
     ----------
-    histories
-        By name of the pier; for fewer than `FEWEST` with a window in common nothing is said.
+    recent
+        As for `looked_at`; of fewer than `FEWEST` with a window in common nothing is said.
     """
-    found = looked_at(histories)
+    found = looked_at(recent)
     if not found:
         return ()
     telling = [one for one in found if one.moved or one.odd]
@@ -356,19 +361,3 @@ def notices_of(one: Together) -> tuple[Notice, ...]:
             )
         )
     return tuple(out)
-
-
-def borrowed_notice(prior: NeighbourPrior, history: History) -> Notice:
-    """Return from whom a pier's answer has borrowed, and what that says of its yearly tilt beforehand."""
-    own = prior.frost if history.follows.is_frost else prior.calendar
-    size, sd = (None, None) if own is None else own.size
-    lag = None if own is None else own.lag_days.get(history.follows)
-    return info(
-        TogetherCode.BORROWED,
-        piers=prior.piers,
-        follows=history.follows,
-        size_arcsec=size,
-        size_sd_arcsec=sd,
-        lag_days=None if lag is None else lag.mean,
-        lag_sd_days=None if lag is None else lag.sd,
-    )

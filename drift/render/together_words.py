@@ -5,10 +5,9 @@ from __future__ import annotations
 from drift.codes import GroundPhase
 from drift.notices import Code, TogetherCode
 from drift.render.notices import Values, Writer
-from drift.render.phrases import angle_alone, any_angle, harmless, listed, local_day, toward_of
+from drift.render.phrases import angle_alone, any_angle, harmless, local_day, toward_of
 
 _NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
-_MOST_NAMED = 6
 
 
 def _number(count: int) -> str:
@@ -38,8 +37,8 @@ def _moved_together(of: Values) -> str:
     size = any_angle(of["size_arcsec"], of["sd_arcsec"])
     between = angle_alone(of["between_arcsec"])
     return (
-        f"{_who(of)} tipped {way}{_when(of)}, by {size} in the mean with {between} from pier to pier: the slab or "
-        f"the ground under all of them moved, not one pier.  Piers that go each its own way would go so alike "
+        f"{_who(of)} tipped {way}{_when(of)}, by {size} in the mean with {between} from pier to pier: the "
+        f"slab or the ground under all of them moved, not one pier.  Piers that go each its own way are "
         f"in {_chance(of)}."
     )
 
@@ -53,8 +52,8 @@ def _not_alike(of: Values) -> str:
     size = any_angle(of["size_arcsec"], of["sd_arcsec"])
     between = angle_alone(of["between_arcsec"])
     return (
-        f"{_who(of)} do not go one way{_when(of)}: their mean is {size}, and they differ by {between}.  Nothing "
-        f"says that what they stand on moves."
+        f"{_who(of)} do not go one way{_when(of)}: their mean is {size}, and they differ by {between}.  "
+        f"Nothing says that what they stand on moves."
     )
 
 
@@ -71,22 +70,9 @@ def _odd_one(of: Values) -> str:
     return f"{went} while {others} {did}: that is {name}'s own, not the site's.  {chance}"
 
 
-def _borrowed(of: Values) -> str:
-    names = [harmless(str(one)) for one in of["piers"]]
-    shown = listed(names) if len(names) <= _MOST_NAMED else f"{len(names)} other piers of the site"
-    text = f"What this pier's own readings do not tell yet is taken from {shown}"
-    if of["size_arcsec"] is None:
-        return f"{text}: how likely it is to follow the frost."
-    text += f": a yearly swing of {any_angle(of['size_arcsec'], of['size_sd_arcsec'])}"
-    if of["lag_days"] is not None and of["follows"].is_frost:
-        text += f", {max(of['lag_days'], 0.0):.0f} +- {of['lag_sd_days']:.0f} days behind the frost"
-    return f"{text}.  Where its readings say otherwise they are believed."
-
-
 SENTENCES: dict[Code, Writer] = {
     TogetherCode.MOVED_TOGETHER: _moved_together,
     TogetherCode.STOOD_STILL: _stood_still,
     TogetherCode.NOT_ALIKE: _not_alike,
     TogetherCode.ODD_ONE: _odd_one,
-    TogetherCode.BORROWED: _borrowed,
 }

@@ -14,10 +14,12 @@ from drift.history.neighbours import (
     BEARINGS_DEG,
     ODD_CHANCE,
     Laws,
+    Lender,
     NeighbourPrior,
     Pooled,
     YearlyPrior,
     bearing_odds,
+    lender_of,
     neighbour_prior,
     pooled,
 )
@@ -189,7 +191,7 @@ def test_a_scale_of_neighbours_takes_the_place_of_the_one_alone():
 # ---- From the histories of the others.
 
 
-def history(size=40.0, bearing=45.0, lag=10.0, follows=FROZEN, borrowed=(), odds=None):
+def lender(size=40.0, bearing=45.0, lag=10.0, follows=FROZEN, odds=None):
     yearly = YearlyTilt(
         size=Measure(value=size, sd=3.0),
         bearing_deg=Measure(value=bearing, sd=5.0),
@@ -209,35 +211,30 @@ def history(size=40.0, bearing=45.0, lag=10.0, follows=FROZEN, borrowed=(), odds
         level_factor=1.0,
     )
     odds = {follows: 0.99, CALENDAR: 0.01} if odds is None else odds
-    return SimpleNamespace(
-        yearly=None if borrowed else yearly,
-        follows=follows,
-        forcing_odds=odds,
-        scales=scales,
-        borrowed_from=borrowed,
-    )
+    return Lender(follows=follows, forcing_odds=odds, yearly=yearly, scales=scales)
 
 
 def test_a_pier_never_borrows_from_itself():
-    others = {"a": history(30.0), "b": history(36.0), "c": history(34.0)}
+    others = {"a": lender(30.0), "b": lender(36.0), "c": lender(34.0)}
     alone = neighbour_prior(others, "mine")
-    with_mine = neighbour_prior(others | {"mine": history(400.0, bearing=225.0)}, "mine")
+    with_mine = neighbour_prior(others | {"mine": lender(400.0, bearing=225.0)}, "mine")
     assert with_mine == alone
     assert with_mine.piers == ("a", "b", "c")
-    assert neighbour_prior({"mine": history()}, "mine") is None
-    assert neighbour_prior({"mine": history(), "new": None}, "mine") is None
+    assert neighbour_prior({"mine": lender()}, "mine") is None
+    assert neighbour_prior({"mine": lender(), "new": None}, "mine") is None
 
 
 def test_what_was_borrowed_is_not_lent_on():
-    with pytest.raises(ValueError, match="worked out alone"):
-        neighbour_prior({"a": history(), "b": history(borrowed=("a",))}, "mine")
-    # a pier's own answer with neighbours does not matter to it
-    assert neighbour_prior({"a": history(), "mine": history(borrowed=("a",))}, "mine") is not None
+    own = lender()
+    alone = SimpleNamespace(borrowed_from=(), **vars(own))
+    assert lender_of(alone) == own
+    with pytest.raises(ValueError, match="rests on 1 neighbours"):
+        lender_of(SimpleNamespace(**(vars(alone) | {"borrowed_from": ("a",)})))
 
 
 def test_kinds_count_as_piers():
     """Five follow the frozen soil, and all six kinds together count as one pier more: 5 1/6 of 6."""
-    five = {str(k): history(odds={FROZEN: 1.0, CALENDAR: 0.0}) for k in range(5)}
+    five = {str(k): lender(odds={FROZEN: 1.0, CALENDAR: 0.0}) for k in range(5)}
     prior = neighbour_prior(five, "mine")
     assert prior.kinds[FROZEN] == pytest.approx((5.0 + 1.0 / 6.0) / 6.0)
     assert prior.kinds[CALENDAR] == pytest.approx(1.0 / 36.0)
@@ -245,16 +242,16 @@ def test_kinds_count_as_piers():
 
 
 def test_one_that_hardly_heaves_widens_the_size():
-    four = {str(k): history(size) for k, size in enumerate((36.0, 40.0, 44.0, 41.0))}
+    four = {str(k): lender(size) for k, size in enumerate((36.0, 40.0, 44.0, 41.0))}
     agreed = neighbour_prior(four, "mine").frost.log_size
-    with_small = neighbour_prior(four | {"small": history(0.5)}, "mine").frost.log_size
+    with_small = neighbour_prior(four | {"small": lender(0.5)}, "mine").frost.log_size
     assert with_small.sd > 1.5 * agreed.sd
     # of 0.5 +- 3 no more is taken than that it is 3 or less
-    assert with_small == neighbour_prior(four | {"small": history(3.0)}, "mine").frost.log_size
+    assert with_small == neighbour_prior(four | {"small": lender(3.0)}, "mine").frost.log_size
 
 
 def test_days_of_the_year_wrap():
-    ends = {str(k): history(lag=day, follows=CALENDAR) for k, day in enumerate((360.0, 4.0, 365.0))}
+    ends = {str(k): lender(lag=day, follows=CALENDAR) for k, day in enumerate((360.0, 4.0, 365.0))}
     day = neighbour_prior(ends, "mine").calendar.lag_days[CALENDAR]
     assert day.mean == pytest.approx(364.75, abs=1.0)  # 360, 369.25, 365
     assert day.sd < 30.0

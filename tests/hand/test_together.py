@@ -22,7 +22,6 @@ from drift.piers.together import (
 from drift.quantities import DAY_US
 from drift.readings import as_readings
 from drift.render.notices import as_data, sentence
-from drift.site.file import pier_from_mapping
 from drift.types import TiltMove
 
 FROM = 20_520  # 2026-03-08
@@ -146,13 +145,6 @@ def test_phase_of_the_ground(grown, phase):
     assert found.phase is phase
 
 
-class Held:
-    """A history as far as it is looked at here."""
-
-    def __init__(self, *recent):
-        self.recent = recent
-
-
 def test_the_window_that_tells_most_is_told():
     short = [move(0.0, 1.0), move(0.0, -1.0), move(1.0, 0.0), move(0.0, 0.5)]
     long = [
@@ -161,11 +153,11 @@ def test_the_window_that_tells_most_is_told():
         move(0.0, 19.0, days=60),
         move(-1.0, 20.0, days=60),
     ]
-    histories = {f"p{k}": Held(*both) for k, both in enumerate(zip(short, long, strict=True))}
+    histories = {f"p{k}": both for k, both in enumerate(zip(short, long, strict=True))}
     assert [one.moved for one in looked_at(histories)] == [False, True]
     (notice,) = together_notices(histories)
     assert notice.code is TogetherCode.MOVED_TOGETHER
-    assert together_notices({name: Held(one.recent[0]) for name, one in histories.items()})[0].code is (
+    assert together_notices({name: one[:1] for name, one in histories.items()})[0].code is (
         TogetherCode.STOOD_STILL
     )
     assert together_notices({"p0": histories["p0"]}) == ()
@@ -175,9 +167,7 @@ def test_the_window_that_tells_most_is_told():
 
 
 def site(latitude, longitude, height=300.0):
-    return pier_from_mapping(
-        {"site": {"latitude_deg": latitude, "longitude_deg": longitude, "elevation_m": height}}
-    )
+    return (latitude, longitude, height)
 
 
 def test_piers_of_one_site_are_near_each_other():
