@@ -23,7 +23,7 @@ import pandas as pd
 from scipy.special import chdtrc
 
 from drift.codes import GroundPhase
-from drift.history.neighbours import by_spread, shares_of
+from drift.history.neighbours import Lender, by_spread, shares_of
 from drift.notices import Notice, TogetherCode, Value, info, warning
 from drift.quantities import Floats
 from drift.readings import Readings, as_readings
@@ -94,6 +94,14 @@ def shared_weather(readings: Readings, weather: Sequence[pd.DataFrame]) -> Readi
         digest = hashlib.blake2b(readings.readings_id.encode() + marks.tobytes(), digest_size=16)
         name = digest.hexdigest()
     return replace(as_readings({**readings.tables, "weather": whole}, name), notices=readings.notices)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lent:
+    """What one pier of a site lends the others: what its years tell, and its weather log."""
+
+    lender: Lender | None
+    weather: pd.DataFrame = field(repr=False)
 
 
 # ---- How far piers went within the same weeks.
