@@ -35,7 +35,8 @@ if TYPE_CHECKING:
 
 #: Largest site file [bytes].
 _LARGEST_BYTES = 1_000_001
-_JSON, _PLAIN, _TERMINAL = "json", "plain", "terminal"
+_JSON, _JSON_EXACT, _PLAIN, _TERMINAL = "json", "json-exact", "plain", "terminal"
+_AS_JSON = (_JSON, _JSON_EXACT)
 #: What else the text on a terminal depends on: its width, its colours, the user's choice of colours.
 _TERMINAL_VARIABLES = ("COLUMNS", "TERM", "COLORTERM", "NO_COLOR", "FORCE_COLOR", "TTY_COMPATIBLE")
 
@@ -52,13 +53,23 @@ _TERMINAL_VARIABLES = ("COLUMNS", "TERM", "COLORTERM", "NO_COLOR", "FORCE_COLOR"
 @pier_option
 @click.option("--full", is_flag=True, help="Print all that can be said in words.")
 @click.option("--json", "as_json", is_flag=True, help="Print the answer as one JSON document, in arcseconds.")
-def command(names: tuple[str, ...], pier: str | None, full: bool, as_json: bool) -> None:
+@click.option(
+    "--exact-positions",
+    is_flag=True,
+    help="Give the position in the JSON as the site file has it, and not rounded to 0.1 degrees.",
+)
+def command(
+    names: tuple[str, ...], pier: str | None, full: bool, as_json: bool, exact_positions: bool
+) -> None:
     """Print the analysis on stdout, in words or as JSON."""
     from drift.record import quick
     from drift.site.disk import find_pier
 
     shown = _shown(names, full, as_json)
-    form = _JSON if as_json else _TERMINAL if sys.stdout.isatty() else _PLAIN
+    if exact_positions and not as_json:
+        raise click.UsageError("--exact-positions is for --json: the words hold no position.")
+    as_data = _JSON_EXACT if exact_positions else _JSON
+    form = as_data if as_json else _TERMINAL if sys.stdout.isatty() else _PLAIN
     path = find_pier(pier)
     before = _bytes_of(path)
     cached = quick.cached_for(
@@ -125,7 +136,10 @@ def _worked_out(path: Path, form: str, shown: tuple[str, ...] | None) -> str:
             readings = record.readings()
         with working("Working out the axis of each night and the pier's tilt"):
             analysis = analyse_readings(site, readings, record, now)
-            text = _as_json(analysis) if form == _JSON else _as_words(analysis, record, form, shown)
+            if form in _AS_JSON:
+                text = _as_json(analysis, form == _JSON_EXACT)
+            else:
+                text = _as_words(analysis, record, form, shown)
         # another program may have added some meanwhile
         state = replace(state, readings_id=readings.readings_id)
         if _bytes_of(path) == before:
@@ -149,7 +163,7 @@ def _key(
         str(state.latest_import_us),
         str(shown),
     ]
-    if form != _JSON:  # the words include what is new since the acknowledgement
+    if form not in _AS_JSON:  # the words include what is new since the acknowledgement
         parts.append(str(state.last_acknowledged))
     if form == _TERMINAL:
         parts += [
@@ -171,12 +185,12 @@ def _terminal_size() -> str:
     return " ".join(sizes)
 
 
-def _as_json(analysis: Analysis) -> str:
+def _as_json(analysis: Analysis, exact_positions: bool) -> str:
     import json
 
     from drift.render.status_json import as_mapping
 
-    return json.dumps(as_mapping(analysis), indent=1, allow_nan=False)
+    return json.dumps(as_mapping(analysis, exact_positions), indent=1, allow_nan=False)
 
 
 def _as_words(analysis: Analysis, record: Record, form: str, shown: tuple[str, ...] | None) -> str:

@@ -313,7 +313,7 @@ def run_on_cluster(
             client.submit(run_there, program, task, _absolute(pier), pure=False): number
             for number, pier in enumerate(piers)
         }
-        ended = (_Ended(one, piers[ahead[one]]) for one in as_completed(ahead))
+        ended = (_Ended(one, piers[ahead[one]]) for one in as_completed(ahead, loop=client.loop))
         return _gathered(((one.future, one.done()) for one in ended), ahead, told)
 
 
