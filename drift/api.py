@@ -211,7 +211,7 @@ def analyse_readings(
         knob any more, and the year ahead begins there.  By default, and for logs that were long past
         when they came into `record`, what to do is said as of the latest reading.
     neighbours
-        What the other piers of the site say beforehand, see `among_neighbours`; by default nothing is borrowed.
+        What the other piers of the site say beforehand, see `among_neighbours`; by default nothing.
     """
     from drift.analysis import work_out
     from drift.cache import NoStore
@@ -552,8 +552,8 @@ def among_neighbours(
     Returns
     -------
     readings, prior, failed
-        Its readings with the site's weather on days of which it has none; what the others say beforehand, None
-        where they say nothing; the neighbours that could not be worked out.
+        Its readings with the site's weather on days of which it has none; what the others say beforehand,
+        None where they say nothing; the neighbours that could not be worked out.
     """
     from contextlib import suppress
 

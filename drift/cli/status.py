@@ -233,8 +233,8 @@ def _as_words(analysis: Analysis, record: Record, form: str, shown: tuple[str, .
     "--neighbours",
     type=click.Path(path_type=Path),
     metavar="PLACE",
-    help="Also go by what the other piers of this site did in their winters, and by their weather logs: for a "
-    "pier in its first or second winter.  PLACE is the folder or piers.toml of `drift piers`.",
+    help="Also go by what the other piers of this site did in their winters, and by their weather logs: "
+    "for a pier in its first or second winter.  PLACE is the folder or piers.toml of `drift piers`.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print all of it as JSON, in arcseconds.")
 @pier_option

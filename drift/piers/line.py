@@ -10,6 +10,7 @@ from drift.codes import Do, NewsKind, Standing, Urgency
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
+    from drift.types import TiltMove
     from drift.watch.coming import News
     from drift.watch.limits import Against, NowState
     from drift.watch.nightly import NightlyResult
@@ -131,7 +132,7 @@ def pier_line_of(name: str, site: PierFile, state: NowState, found: News, now_us
         last_reading_us=state.last_reading_us,
         waiting=waiting,
         do=tuple(dict.fromkeys(action.do for action in state.actions)),
-        recent=analysis.history.recent,
+        recent=state.recent,
     )
 
 

@@ -66,10 +66,10 @@ def test_one_that_disagrees_widens_and_never_narrows(others, off):
 
 
 def test_eight_schools():
-    """The example of Gelman et al., Bayesian Data Analysis, section 5.5: effects, standard errors.
+    """The example of Gelman et al., Bayesian Data Analysis, section 5.5.
 
-    With a flat prior of the spread the mean effect is 7.9 to 8.0 and the mean spread 6.6 (from memory, of many
-    runs of that example); the spread's tail is cut at 5 times 30 here.
+    With a flat prior of the spread the mean effect is 7.9 to 8.0 and the mean spread 6.6 (from memory, of
+    many runs of that example); here the prior is half-normal with a sd of 30.
     """
     effects = [28.0, 8.0, -3.0, 7.0, -1.0, 1.0, 18.0, 12.0]
     errors = [15.0, 10.0, 16.0, 11.0, 9.0, 11.0, 10.0, 18.0]
