@@ -347,6 +347,7 @@ def deliver(
     addresses: Sequence[str],
     environment: Mapping[str, str],
     sender: Send = send,
+    *,
     forms: Mapping[str, MailForm] | None = None,
 ) -> Delivered:
     """Send the waiting messages of these addresses.

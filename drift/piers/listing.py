@@ -10,6 +10,7 @@ from typing import Any
 
 from drift.errors import DriftError, PierListError
 from drift.record.engine import record_url
+from drift.record.piers import pier_name
 from drift.site.disk import DEFAULT_NAME
 from drift.site.file import load_pier
 from drift.site.lines import Place, spots_of, syntax_words
@@ -242,13 +243,18 @@ def _refuse_shared_record(piers: Sequence[Listed], where: Path) -> None:
     for pier in piers:
         try:
             site = load_pier(pier.site_path)
-            record = (record_url(site).render_as_string(hide_password=True), "")
+            url = record_url(site)
+            # an SQLite file holds one pier; the database of a server many, each by its name
+            name = "" if url.get_backend_name() == "sqlite" else pier_name(site)
+            record = (url.render_as_string(hide_password=True), name)
         except DriftError:
             continue
         if record in seen:
+            named = f" under the name {name!r}" if name else ""
             raise PierListError(
                 f"{where}: the piers {seen[record].name!r} ({seen[record].site_path}) and {pier.name!r} "
-                f"({pier.site_path}) have the same record, {record[0]}, so that their readings would mix.  "
-                "Give each site file a folder of its own, or its own [store] url."
+                f"({pier.site_path}) have the same record, {record[0]}{named}, so that their readings would "
+                "mix.  Give each its own: of files its own folder or [store] url, in a database on a server "
+                "its own [store] pier."
             )
         seen[record] = pier

@@ -584,6 +584,16 @@ class StoreSection(SiteFileSection):
             secret=True,
         ),
     ] = None
+    pier: Annotated[
+        str | None,
+        Field(strict=True, min_length=1, max_length=200),
+        Key(
+            "Which pier of that database this is, where it holds several",
+            "Hill pier",
+            allowed="a name in quotes",
+            silent="the one with the name of the site",
+        ),
+    ] = None
 
 
 class Sections(SiteFileSection):

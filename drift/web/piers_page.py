@@ -49,8 +49,9 @@ if TYPE_CHECKING:
     from drift.piers.line import PierLine
     from drift.piers.running import Done
 
-#: Lines older than this are worked out anew when somebody looks [s].
-_FRESH_S = 300.0
+#: Lines older than this are worked out anew when somebody looks [s], and never in more than this share of
+#: the time: a thousand piers take a while.
+_FRESH_S, _MOST_OF_TIME = 300.0, 0.1
 #: While lines are worked out the page asks again after so long [s].
 _AGAIN_S = 3
 #: The pages of so many piers are kept ready; those of others are given up once nobody looked for so long [s].
@@ -88,23 +89,22 @@ class Overview:
     _lock: threading.Lock = field(default_factory=threading.Lock, repr=False)
     _piers: dict[str, Listed] = field(default_factory=dict)
     _shown: _Lines = field(default_factory=_Lines)
-    _asked: float | None = None  # when the lines were last begun, by the monotonic clock; None: they are due
+    _due: float = 0.0  # from when on lines are begun anew, by the monotonic clock
     _working: bool = False
     _ready: OrderedDict[str, _Ready] = field(default_factory=OrderedDict)
 
     def lines(self) -> tuple[_Lines, bool]:
         """Return what is known, and whether it is being worked out; lines that are too old are begun anew."""
         with self._lock:
-            due = self._asked is None or time.monotonic() - self._asked > _FRESH_S
-            if due and not self._working:
-                self._asked, self._working = time.monotonic(), True
+            if time.monotonic() >= self._due and not self._working:
+                self._working = True
                 threading.Thread(target=self._work, daemon=True).start()
             return self._shown, self._working
 
     def changed(self) -> None:
         """Take note that a record was changed on a page: the lines are due."""
         with self._lock:
-            self._asked = None
+            self._due = 0.0
 
     def listed(self, name: str) -> Listed | None:
         """Return a pier by its name."""
@@ -123,6 +123,9 @@ class Overview:
 
     def _work(self) -> None:
         """Work out all lines; until all are there those that are replace older ones."""
+        begun = time.monotonic()
+        with self._lock:
+            self._due = begun + _FRESH_S
         try:
             piers = self._read_list()
             with self._lock:
@@ -141,7 +144,10 @@ class Overview:
             made = _Lines(trouble=str(error), made_us=now_us())
         except Exception as error:
             made = _Lines(trouble=f"{type(error).__name__}: {error}", made_us=now_us())
+        took = time.monotonic() - begun
         with self._lock:
+            if self._due:  # nothing was changed meanwhile
+                self._due = begun + max(_FRESH_S, took / _MOST_OF_TIME)
             self._shown, self._working = made, False
 
     def app_of(self, name: str) -> ASGIApp | None:

@@ -117,6 +117,15 @@ def test_a_password_of_a_shared_record_is_not_told(tmp_path):
     assert "hidden-word" not in refused(tmp_path)
 
 
+def test_one_database_on_a_server_holds_many_piers_by_their_names(tmp_path):
+    url = '[store]\nurl = "postgresql+psycopg://club@db/piers"\n'
+    site(tmp_path / "west", text=f'{SITE}{url}pier = "west"\n')
+    site(tmp_path / "east", text=f'{SITE}{url}pier = "east"\n')
+    assert names(tmp_path) == ["east", "west"]
+    site(tmp_path / "east", text=f'{SITE}{url}pier = "west"\n')
+    assert "under the name 'west'" in refused(tmp_path)
+
+
 def test_what_is_a_list(tmp_path):
     assert is_list(tmp_path) and is_list(tmp_path / "piers.toml")
     assert not is_list(tmp_path / "pier.toml")
