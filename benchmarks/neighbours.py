@@ -11,9 +11,10 @@ the site's), its own lag behind it and its own direction, in half of the sites n
 each strays from the frost and wanders.
 
 Told is the error of the tilt over the coming year with neighbours against its own logs alone, site by site
-and in all (wanted: at most 0.7), how often the truth lies within 2 sd, and the same for an odd one out, which does not
-heave, heaves the other way, or slipped: by how many of its own sds its answer was drawn to its neighbours
-(wanted: at most 1), and whether the slip was found.
+and in all (wanted: at most 0.7), and how often the truth lies within 2 sd.  Then the same for an odd one out,
+which does not heave, heaves the other way, or slipped, and was watched until the thaw was over: by how many
+of its own sds its answer was drawn (root mean square over its readings; wanted: at most 1), how far it is off
+the truth, and whether the slip was found.
 
 `--quick` makes 2 sites: it shows that the command works, and measures nothing.
 """
@@ -40,6 +41,7 @@ from heaving_site import (  # noqa: E402
     odd_sites,
     read,
     scored,
+    tilt_error,
     worked_out,
 )
 
@@ -88,7 +90,8 @@ def main(argv: Sequence[str] | None = None) -> None:
             own, with_others = worked_out(inputs), worked_out(inputs, prior)
             x, y = scored(odd, own), scored(odd, with_others)
             found = [[e.what for e in one.events if e.is_movement] for one in (own, with_others)]
-            odd_rows.append((name, drawn(own, with_others), x, y, found))
+            off = [tilt_error(odd, one) for one in (own, with_others)]
+            odd_rows.append((name, drawn(own, with_others), x, y, found, off))
     total = {way: float(np.sqrt(np.mean([one.rms**2 for one in scores[way]]))) for way in ways}
     held = {way: float(np.mean([one.held for one in scores[way]])) for way in ways}
     for way in ways:
@@ -103,11 +106,13 @@ def main(argv: Sequence[str] | None = None) -> None:
         own_rows = [row for row in odd_rows if row[0] == name]
         far = [row[1] for row in own_rows]
         errors = [np.sqrt(np.mean([row[k].rms ** 2 for row in own_rows])) for k in (2, 3)]
+        off = np.sqrt(np.mean([np.square(row[5]) for row in own_rows], axis=0))
         steps = [sum("pier" in row[4][k] for row in own_rows) for k in (0, 1)]
         others_found = [sum(len(row[4][k]) for row in own_rows) - steps[k] for k in (0, 1)]
         print(
             f"{name:>15}: drawn by at most {max(far):.2f} sd (median {np.median(far):.2f}; wanted: "
-            f"{MOST_DRAWN}); error alone {errors[0]:.1f}, with {errors[1]:.1f}; pier steps alone {steps[0]}, "
+            f"{MOST_DRAWN}); its tilt off by {off[0]:.1f} alone, {off[1]:.1f} with; its forecast by "
+            f"{errors[0]:.1f} and {errors[1]:.1f}; pier steps alone {steps[0]}, "
             f"with {steps[1]} of {len(own_rows)}; other steps {others_found}"
         )
     print(f"{time.process_time() - start:.0f} s of processor")

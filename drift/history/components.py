@@ -13,7 +13,7 @@ from drift.history.causes import FROST_WIDTH, along_and_across, harmonics
 from drift.history.changes import STEP_SD
 from drift.history.model import WALKS, ZERO, Fit, step_precision
 from drift.mount.axis_error import axis_of_tilt
-from drift.quantities import DAY_US, YEAR_DAYS, Floats
+from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
 from drift.types import AxisMove, CauseSeries, Lasting, Measure, Seasonal, TiltMove, Winter, YearlyTilt
 
 # ---- How much a step would help at every reading, from one pass over a fit.
@@ -310,10 +310,18 @@ def moves_over_gaps(seen: View) -> tuple[AxisMove, ...]:
 WINDOW_STEP, WINDOW_ENDS, WINDOW_DAYS = 10, 4, (30, 60, 120)
 
 
-def recent_moves(seen: View) -> tuple[TiltMove, ...]:
+def recent_moves(seen: View, sd: Floats) -> tuple[TiltMove, ...]:
     """Return how far the tilt went in each window that the readings cover, the latest first.
 
     Between two readings the tilt is taken as straight; what it may have wandered from that is added.
+
+    Parameters
+    ----------
+    seen
+        The fit.
+    sd
+        (n, 6) sds of the components with all that the fit does not know of (scales, other explanations):
+        variances here are larger in the same proportion [arcsec].
     """
     model = seen.fit.model
     first, last = (int(model.series.time_us[k] // DAY_US) for k in (0, -1))
@@ -322,9 +330,12 @@ def recent_moves(seen: View) -> tuple[TiltMove, ...]:
     if not windows:
         return ()
     times = np.array(windows, dtype=np.int64) * DAY_US
-    at = [_between(model.series.time_us, times[:, k]) for k in (0, 1)]
+    at = [_between(seen.fit, times[:, k]) for k in (0, 1)]
     mean, cov = seen.tilt_sums(at[1][0] - at[0][0], seen.fit.columns.of_kinds(CauseKind.CORRECTION))
     wandered = (at[0][1] + at[1][1])[:, None, None] * seen.fit.rate[:2, :2]
+    plain = seen.components()[1][1:, :2]
+    wider = np.max(sd[1:, :2] / np.maximum(plain, 1e-6), axis=1, initial=1.0)
+    by_window = np.max((at[0][0] + at[1][0])[:, 1:].astype(bool) * wider, axis=1, initial=1.0) ** 2
     forcing = model.forcing or model.frost
     count, out = len(windows), []
     for k, (from_us, to_us) in enumerate(times.tolist()):
@@ -337,26 +348,27 @@ def recent_moves(seen: View) -> tuple[TiltMove, ...]:
                 from_us=from_us,
                 to_us=to_us,
                 moved=mean[both],
-                cov=cov[np.ix_(both, both)] + wandered[k],
+                cov=cov[np.ix_(both, both)] * by_window[k] + wandered[k],
                 frost_moved=frost,
             )
         )
     return tuple(out)
 
 
-def _between(time_us: np.ndarray, wanted_us: np.ndarray) -> tuple[Floats, Floats]:
+def _between(fit: Fit, wanted_us: Ints) -> tuple[Floats, Floats]:
     """Return the weights of the readings at some times, (m, n), and for how long a walk is free there, (m,).
 
-    A walk that is known at both ends of a gap has the variance a b / (a + b) at a days from one and b from
-    the other (a Brownian bridge).
+    A walk that is known at both ends of a gap of d days has the variance d s (1 - s) at its share s (a
+    Brownian bridge); while frost moves the tilt its days last longer, see `drift.history.model.step_days`.
     """
+    time_us = fit.model.series.time_us
     after = np.clip(np.searchsorted(time_us, wanted_us), 1, time_us.size - 1)
-    since, to = ((wanted_us - time_us[after - 1]) / DAY_US, (time_us[after] - wanted_us) / DAY_US)
-    gap = np.maximum(since + to, 1e-6)
+    gap = np.maximum(time_us[after] - time_us[after - 1], 1)
+    share = np.clip((wanted_us - time_us[after - 1]) / gap, 0.0, 1.0)
     rows = np.arange(wanted_us.size)
     out = np.zeros((wanted_us.size, time_us.size))
-    out[rows, after - 1], out[rows, after] = to / gap, since / gap
-    return out, np.maximum(since * to / gap, 0.0)
+    out[rows, after - 1], out[rows, after] = 1.0 - share, share
+    return out, fit.days[after - 1, 0] * share * (1.0 - share)
 
 
 # ---- What comes back and what stays: season, winters, lasting rate.

@@ -249,7 +249,7 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
         yearly=None
         if inputs.neighbours is not None
         else components.yearly_tilt(seen, season, driven.forcing),
-        recent=components.recent_moves(seen),
+        recent=components.recent_moves(seen, sd),
         borrowed_from=() if inputs.neighbours is None else inputs.neighbours.piers,
     )
 

@@ -238,9 +238,15 @@ def scored(site: Site, history: History) -> Forecasts:
 
 
 def drawn(alone: History, lent: History) -> float:
-    """Return by how many of its own sds the tilt of any reading was drawn, at most."""
-    moved = np.abs(lent.change[:, :2] - alone.change[:, :2])[1:]
-    return float(np.max(moved / np.maximum(alone.sd[1:, :2], 0.5)))
+    """Return by how many of its own sds the tilt was drawn, root mean square over the readings."""
+    moved = (lent.change[:, :2] - alone.change[:, :2])[1:]
+    return float(np.sqrt(np.mean(np.square(moved / np.maximum(alone.sd[1:, :2], 0.5)))))
+
+
+def tilt_error(site: Site, history: History) -> float:
+    """Return how far the young pier's tilt is off the truth, root mean square over its readings [arcsec]."""
+    true = site.tilt(site.piers[-1], history.time_us / DAY_US - FIRST)
+    return float(np.sqrt(np.mean(np.sum((history.change[:, :2] - (true - true[0])) ** 2, axis=1))))
 
 
 def odd_sites(site: Site) -> dict[str, Site]:

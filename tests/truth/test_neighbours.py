@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from heaving_site import YEAR, drawn, make_site, odd_sites, read, scored, worked_out
+from heaving_site import YEAR, drawn, make_site, odd_sites, read, scored, tilt_error, worked_out
 
 from drift.history.neighbours import lender_of, neighbour_prior
 from drift.notices import HistoryCode
@@ -13,6 +13,8 @@ from drift.quantities import DAY_US
 MOST = 0.7
 #: An odd one is drawn to its neighbours by less than this, in its own sds.
 MOST_DRAWN = 1.0
+#: And its tilt is off by no more than by chance (1.0, 1.3 and 1.0 here).
+NO_WORSE = 1.6
 SEED, NEIGHBOURS = 2, 3
 
 
@@ -69,6 +71,7 @@ def test_an_odd_one_is_still_told(site, prior, name):
     inputs = read(odd, 5, site.begins, site.begins + 240)
     alone, lent = worked_out(inputs), worked_out(inputs, prior)
     assert drawn(alone, lent) < MOST_DRAWN
+    assert tilt_error(odd, lent) < NO_WORSE * tilt_error(odd, alone)
     moved = [event.what for event in lent.events if event.is_movement]
     assert moved == [event.what for event in alone.events if event.is_movement]
     if name == "slipped":
