@@ -445,14 +445,18 @@ def _yearly(lenders: list[Lender]) -> YearlyPrior | None:
 def borrowed_notice(prior: NeighbourPrior, follows: ForcingKind) -> Notice:
     """Return from whom a pier has borrowed, and what that says of its yearly tilt beforehand."""
     own = prior.frost if follows.is_frost else prior.calendar
-    size, sd = (None, None) if own is None else own.size
+    low, size, high = (
+        None if own is None else float(np.exp(own.log_size.mean + k * own.log_size.sd))
+        for k in (-1.0, 0.0, 1.0)
+    )
     lag = None if own is None else own.lag_days.get(follows)
     return info(
         HistoryCode.BORROWED,
         piers=prior.piers,
         follows=follows,
         size_arcsec=size,
-        size_sd_arcsec=sd,
+        size_low_arcsec=low,
+        size_high_arcsec=high,
         lag_days=None if lag is None else lag.mean,
         lag_sd_days=None if lag is None else lag.sd,
     )

@@ -164,8 +164,8 @@ class Together:
 
     @property
     def still(self) -> bool:
-        """Whether no pier of the core moved by more than is spoken of, as far as is known."""
-        return all(not _stands_out(m.moved, np.sqrt(np.diagonal(m.cov))) for m in self.own)
+        """Whether the core stood still: neither its mean nor what its piers differ by is spoken of."""
+        return not _stands_out(self.mean, self.mean_sd) and self.between < LEAST_ARCSEC
 
     @property
     def own(self) -> tuple[TiltMove, ...]:

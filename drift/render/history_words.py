@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from drift.codes import CauseKind, HourAngleZero, Mover, OwnMovement, Reference, WouldTell
+from drift.codes import CauseKind, ForcingKind, HourAngleZero, Mover, OwnMovement, Reference, WouldTell
 from drift.notices import HistoryCode
 from drift.quantities import as_utc
 from drift.render import phrases
@@ -312,9 +312,10 @@ def _borrowed(of: Values) -> str:
     text = f"What this pier's own readings do not tell yet is taken from {shown}"
     if of["size_arcsec"] is None:
         return f"{text}: how likely it is to follow the frost."
-    text += f": a yearly swing of {phrases.any_angle(of['size_arcsec'], of['size_sd_arcsec'])}"
-    if of["lag_days"] is not None and of["follows"].is_frost:
-        text += f", {max(of['lag_days'], 0.0):.0f} +- {of['lag_sd_days']:.0f} days behind the frost"
+    size, low, high = (f'{of[name]:.0f}"' for name in ("size_arcsec", "size_low_arcsec", "size_high_arcsec"))
+    text += f": a yearly swing of about {size} ({low} to {high})"
+    if of["lag_days"] is not None and ForcingKind(of["follows"]).is_frost:
+        text += f", {max(of['lag_days'], 0.0):.0f} ± {of['lag_sd_days']:.0f} days behind the frost"
     return f"{text}.  Where its readings say otherwise they are believed."
 
 

@@ -28,8 +28,8 @@ def _when(of: Values) -> str:
 
 
 def _chance(of: Values) -> str:
-    share = max(float(of["chance"]), 1e-4)
-    return f"one case in {round(1.0 / share):,}"
+    chance = float(of["chance"])
+    return "fewer than one in 10,000" if chance < 1e-4 else f"one in {round(1.0 / chance):,}"
 
 
 def _moved_together(of: Values) -> str:
@@ -38,8 +38,8 @@ def _moved_together(of: Values) -> str:
     between = angle_alone(of["between_arcsec"])
     return (
         f"{_who(of)} tipped {way}{_when(of)}, by {size} in the mean with {between} from pier to pier: the "
-        f"slab or the ground under all of them moved, not one pier.  Piers that go each its own way are "
-        f"in {_chance(of)}."
+        f"slab or the ground under all of them moved, not one pier.  Of piers that go each its own way "
+        f"{_chance(of)} would look so alike."
     )
 
 
@@ -49,11 +49,11 @@ def _stood_still(of: Values) -> str:
 
 
 def _not_alike(of: Values) -> str:
-    size = any_angle(of["size_arcsec"], of["sd_arcsec"])
-    between = angle_alone(of["between_arcsec"])
+    count = _number(len(of["piers"]))
+    size, between = any_angle(of["size_arcsec"], of["sd_arcsec"]), angle_alone(of["between_arcsec"])
     return (
-        f"{_who(of)} do not go one way{_when(of)}: their mean is {size}, and they differ by {between}.  "
-        f"Nothing says that what they stand on moves."
+        f"{count[0].upper()}{count[1:]} piers do not all go one way{_when(of)}: their mean is {size}, and they "
+        f"differ by {between}.  Nothing says that what they stand on moves."
     )
 
 
@@ -61,9 +61,9 @@ def _odd_one(of: Values) -> str:
     name, others = harmless(str(of["pier"])), f"the other {_number(int(of['others']))}"
     did = "stood still" if of["others_still"] else "tipped together" if of["others_moved"] else "did not"
     size, sd = float(of["size_arcsec"]), float(of["sd_arcsec"])
-    chance = f"By chance a pier like the others would be so far off in {_chance(of)}."
+    chance = f"Of piers like the others {_chance(of)} would be so far off."
     if size < 2.0 * sd:
-        went = f"{name} stood still, within {any_angle(size, sd)},{_when(of)}"
+        went = f"{name} stood still ({any_angle(size, sd)}){_when(of)}"
         return f"{went} while {others} {did}: {name} stands on something of its own.  {chance}"
     way = toward_of(of["north_arcsec"], of["east_arcsec"])
     went = f"{name} tipped {any_angle(size, sd)} {way}{_when(of)}"
