@@ -208,11 +208,14 @@ class YearlyTilt:
         Which way the top goes, north 0, east 90.
     lag_days
         Of frost how far behind it, a time constant; by the calendar the day of the year of its peak.
+    left_share
+        Of frost what a typical winter leaves behind, as a share of its swing; None by the calendar.
     """
 
     size: Measure
     bearing_deg: Measure
     lag_days: Measure
+    left_share: Measure | None = None
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)

@@ -496,7 +496,7 @@ def yearly_tilt(view: View, season: Seasonal | None, follows: FrostForcing | Non
     at = view.fit.columns.at["frost"]
     posterior = np.linalg.inv(view.fit.amplitude_cov[at, at])
     prior = view.fit.columns.cov[at, at]
-    swing, late = np.array([0, FROST_WIDTH]), np.array([1, FROST_WIDTH + 1])
+    swing, late, left = (np.array([k, FROST_WIDTH + k]) for k in range(FROST_WIDTH))
     open_prior = prior.copy()
     open_prior[np.ix_(swing, swing)] = np.eye(2) * UNKNOWN_SWING**2
     cov = np.linalg.inv(posterior - np.linalg.inv(prior) + np.linalg.inv(open_prior))
@@ -505,16 +505,22 @@ def yearly_tilt(view: View, season: Seasonal | None, follows: FrostForcing | Non
     along = mean[swing] / max(size, 1e-9)
     across = np.array([-along[1], along[0]])
     size_sd, aside_sd = (float(np.sqrt(u @ cov[np.ix_(swing, swing)] @ u)) for u in (along, across))
-    # late / swing, and its sd by the slopes of that
-    share = float(mean[late] @ along) / max(size, 1e-9)
-    both = np.concatenate([swing, late])
-    slope = np.concatenate([mean[late] - 2.0 * share * mean[swing], mean[swing]]) / max(size, 1e-9) ** 2
-    share_sd = float(np.sqrt(slope @ cov[np.ix_(both, both)] @ slope))
+    shares = [_share_of(mean, cov, swing, part, along) for part in (late, left)]
     return YearlyTilt(
         size=Measure(value=size, sd=size_sd),
         bearing_deg=_bearing(along, aside_sd, size),
-        lag_days=Measure(value=follows.lag_days + LATER_DAYS * share, sd=LATER_DAYS * share_sd),
+        lag_days=Measure(value=follows.lag_days + LATER_DAYS * shares[0].value, sd=LATER_DAYS * shares[0].sd),
+        left_share=shares[1],
     )
+
+
+def _share_of(mean: Floats, cov: Floats, swing: Ints, part: Ints, along: Floats) -> Measure:
+    """Return a part of the amplitudes as a share of the swing, and its sd by the slopes of that ratio."""
+    size = max(float(np.hypot(*mean[swing])), 1e-9)
+    share = float(mean[part] @ along) / size
+    both = np.concatenate([swing, part])
+    slope = np.concatenate([mean[part] - 2.0 * share * mean[swing], mean[swing]]) / size**2
+    return Measure(value=share, sd=float(np.sqrt(slope @ cov[np.ix_(both, both)] @ slope)))
 
 
 def _bearing(along: Floats, aside_sd: float, size: float) -> Measure:

@@ -4,12 +4,12 @@ Piers on one site share frost, weather and often the slab, so what the others di
 something of a pier in its first.  How alike piers are is itself found from those that are there, with its
 uncertainty: few neighbours, or some that disagree, say little.
 
-The sizes of the yearly tilt are one log-normal population, the lags a normal one, and the bearings a normal
-one on the circle.  Each has a spread between piers that is averaged over (Gelman et al., Bayesian Data
-Analysis, 3rd ed. 2013, section 5.4, equations 5.20 and 5.21; the half-normal prior of the spread: Gelman
-2006, Bayesian Analysis 1, 515).  A pier's own prior is what that makes of one more pier.  With a chance of
-`ODD_CHANCE` it is like none of them; what it would be alone is then believed, so that a pier that does not
-do as the others do is not drawn to them against its own readings.
+The sizes of the yearly tilt are one log-normal population, the lags and what winters leave behind normal
+ones, the bearings a normal one on the circle.  Each has a spread between piers that is averaged over (Gelman
+et al., Bayesian Data Analysis, 3rd ed. 2013, section 5.4, equations 5.20 and 5.21; the half-normal prior of
+the spread: Gelman 2006, Bayesian Analysis 1, 515; both from memory).  A pier's own prior is what that makes
+of one more pier.  With a chance of `ODD_CHANCE` it is like none of them; what it would be alone is then
+believed, so that a pier that does not do as the others do is not drawn to them against its own readings.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtri
 
 from drift.codes import ForcingKind
 from drift.ground.heave import LATER_DAYS, FrostForcing
@@ -146,6 +147,8 @@ ScalePriors = Mapping[str, tuple[float, float]]
 #: How far piers of one site differ, prior sds: of the logarithm of their size, of their lag behind the frost
 #: [days], of the day on which a tilt by the calendar is furthest.  Common practice: by factors up to two.
 SIZE_SPREAD, LAG_SPREAD_DAYS, DAY_SPREAD = 0.6, 10.0, 15.0
+#: And what winters leave behind, as a share of their swing: common practice, by a tenth or two.
+LEFT_SPREAD = 0.15
 #: The same of the logarithm of a scale, and how well one record knows its own: our own assumption.
 SCALE_SPREAD, SCALE_SD = 0.5, 0.5
 #: Scales of the wander and of what the yearly tilt leaves over that piers of one site have in common.
@@ -161,10 +164,13 @@ ODD_CHANCE = 0.1
 #: Each kind of forcing counts beforehand as so many piers, all together as one (Perks' prior of shares, 1947,
 #: from memory).
 _KIND_COUNT = 1.0 / len(ForcingKind)
+#: Where the normal laws that stand for the log-normal one of sizes lie, in its sds: the middles of five equal
+#: parts.  One normal law alone would lie too high, because the log-normal one is skew.
+_SIZE_SDS = tuple(float(z) for z in ndtri((np.arange(5) + 0.5) / 5.0))
 #: Across its bearing a pier moves by this share of its size, the bearings between those tried included.
 _ACROSS = 0.15
-#: No size or lag is known better than this: logarithm of the size, and days.
-_LEAST_LOG_SD, _LEAST_LAG_SD = 0.05, 3.0
+#: No size, lag or share left behind is known better than this: logarithm of the size, and days.
+_LEAST_LOG_SD, _LEAST_LAG_SD, _LEAST_SHARE_SD = 0.05, 3.0, 0.02
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -182,18 +188,22 @@ class YearlyPrior:
         on which the tilt is furthest.
     log_scales
         Of the natural logarithms of the scales in `SHARED_SCALES`.
+    left_share
+        Of what a winter leaves behind as a share of its swing; None by the calendar.
     """
 
     log_size: Pooled
     bearing_odds: tuple[float, ...] = field(repr=False)
     lag_days: dict[ForcingKind, Pooled]
     log_scales: dict[str, Pooled] = field(repr=False)
+    left_share: Pooled | None = None
 
-    @property
-    def size(self) -> tuple[float, float]:
-        """Mean and sd of the swing [arcsec], those of the log-normal law."""
-        mean = float(np.exp(self.log_size.mean + 0.5 * self.log_size.sd**2))
-        return mean, mean * float(np.sqrt(np.expm1(self.log_size.sd**2)))
+    def sizes(self) -> tuple[tuple[float, float], ...]:
+        """Return means and sds of the normal laws, each as likely, that stand for the log-normal one."""
+        log, sd = self.log_size.mean, self.log_size.sd
+        left = sd**2 * (1.0 - float(np.mean(np.square(_SIZE_SDS))))
+        means = [float(np.exp(log + one * sd + 0.5 * left)) for one in _SIZE_SDS]
+        return tuple((mean, mean * float(np.sqrt(np.expm1(left)))) for mean in means)
 
 
 @dataclass(frozen=True)
@@ -261,23 +271,24 @@ class NeighbourPrior:
         Returns
         -------
         Laws or None
-            A law for each bearing and, last, the one that it has alone.
+            A law for each size and bearing and, last, the one that it has alone.
         """
         own = self.of(forcing)
         if own is None:
             return None
-        if forcing is None:
-            mean, along, across = _by_calendar(own)
-        else:
-            mean, along, across = _by_frost(own, forcing)
         turn = np.radians(BEARINGS_DEG)
-        ahead, aside = np.stack([np.cos(turn), np.sin(turn)]), np.stack([-np.sin(turn), np.cos(turn)])
-        means = [np.kron(u, mean) for u in ahead.T]
-        covs = [
-            np.kron(np.outer(u, u), along) + np.kron(np.outer(v, v), across)
-            for u, v in zip(ahead.T, aside.T, strict=True)
-        ]
-        odds = np.append((1.0 - ODD_CHANCE) * np.array(own.bearing_odds), ODD_CHANCE)
+        means, covs = [], []
+        for size, size_sd in own.sizes():
+            if forcing is None:
+                mean, along, across = _by_calendar(own, size, size_sd)
+            else:
+                mean, along, across = _by_frost(own, forcing, size, size_sd)
+            for c, s in zip(np.cos(turn), np.sin(turn), strict=True):
+                u, v = np.array([c, s]), np.array([-s, c])
+                means.append(np.kron(u, mean))
+                covs.append(np.kron(np.outer(u, u), along) + np.kron(np.outer(v, v), across))
+        each = np.tile((1.0 - ODD_CHANCE) / len(_SIZE_SDS) * np.array(own.bearing_odds), len(_SIZE_SDS))
+        odds = np.append(each, ODD_CHANCE)
         with np.errstate(divide="ignore"):
             return Laws(np.log(odds), np.array([*means, np.zeros(len(alone))]), np.array([*covs, alone]))
 
@@ -318,17 +329,20 @@ class NeighbourPrior:
         return {} if own is None else own.log_scales
 
 
-def _by_frost(own: YearlyPrior, forcing: FrostForcing) -> tuple[Floats, Floats, Floats]:
+def _by_frost(
+    own: YearlyPrior, forcing: FrostForcing, size: float, size_sd: float
+) -> tuple[Floats, Floats, Floats]:
     """Return mean (3,) and covariances along and across the bearing (3, 3) of swing, late, left behind."""
-    size, size_sd = own.size
     lag = own.lag_days.get(forcing.kind)
     late, late_sd = 0.0, LATE
     if lag is not None:
         # a mixture of two lags with the share `late` of the later one lags by the mean of both
         late, late_sd = (lag.mean - forcing.lag_days) / LATER_DAYS, lag.sd / LATER_DAYS
-    follows = np.array([1.0, late, 0.0])
+    left = own.left_share
+    left_behind, left_sd = (0.0, LEFT_BEHIND) if left is None else (left.mean, left.sd)
+    follows = np.array([1.0, late, left_behind])
     square = size**2 + size_sd**2
-    beside = np.diag([0.0, late_sd**2, LEFT_BEHIND**2]) * square
+    beside = np.diag([0.0, late_sd**2, left_sd**2]) * square
     along = size_sd**2 * np.outer(follows, follows) + beside
     across = _ACROSS**2 * (
         square * np.outer(follows, follows) + beside + np.diag([0.0, LATE**2, 0.0]) * square
@@ -337,9 +351,9 @@ def _by_frost(own: YearlyPrior, forcing: FrostForcing) -> tuple[Floats, Floats, 
     return size * follows, along, across
 
 
-def _by_calendar(own: YearlyPrior) -> tuple[Floats, Floats, Floats]:
+def _by_calendar(own: YearlyPrior, swing: float, swing_sd: float) -> tuple[Floats, Floats, Floats]:
     """Return mean (4,) and covariances along and across the bearing (4, 4) of two harmonics."""
-    size, size_sd = (0.5 * one for one in own.size)  # from peak to trough is twice the amplitude
+    size, size_sd = 0.5 * swing, 0.5 * swing_sd  # from peak to trough is twice the amplitude
     day = own.lag_days[ForcingKind.CALENDAR]
     a_day = 2.0 * np.pi / YEAR_DAYS
     phase = a_day * (day.mean - 1.0)
@@ -438,6 +452,7 @@ def _yearly(lenders: list[Lender]) -> YearlyPrior | None:
             [one.bearing_deg.value for one in known], [one.bearing_deg.sd for one in known]
         ),
         lag_days=lags,
+        left_share=_left_share([one.left_share for one in known if one.left_share is not None]),
         log_scales=_log_scales([one.scales for one in lenders if one.scales is not None]),
     )
 
@@ -467,6 +482,14 @@ def _lag(kind: ForcingKind, lags: list[Measure]) -> Pooled:
     if not kind.is_frost:  # days of the year, about the first of them
         days = days[0] + (days - days[0] + YEAR_DAYS / 2.0) % YEAR_DAYS - YEAR_DAYS / 2.0
     return pooled(days, np.maximum(sd, _LEAST_LAG_SD), LAG_SPREAD_DAYS if kind.is_frost else DAY_SPREAD)
+
+
+def _left_share(shares: list[Measure]) -> Pooled | None:
+    if not shares:
+        return None
+    return pooled(
+        [one.value for one in shares], [max(one.sd, _LEAST_SHARE_SD) for one in shares], LEFT_SPREAD
+    )
 
 
 def _log_scales(found: list[HistoryScales]) -> dict[str, Pooled]:

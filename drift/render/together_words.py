@@ -52,8 +52,8 @@ def _not_alike(of: Values) -> str:
     count = _number(len(of["piers"]))
     size, between = any_angle(of["size_arcsec"], of["sd_arcsec"]), angle_alone(of["between_arcsec"])
     return (
-        f"{count[0].upper()}{count[1:]} piers do not all go one way{_when(of)}: their mean is {size}, and they "
-        f"differ by {between}.  Nothing says that what they stand on moves."
+        f"{count[0].upper()}{count[1:]} piers do not all go one way{_when(of)}: their mean is {size}, and "
+        f"they differ by {between}.  Nothing says that what they stand on moves."
     )
 
 

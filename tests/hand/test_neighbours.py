@@ -144,21 +144,29 @@ def prior_of(lag=14.5, lag_sd=3.0):
     )
 
 
-def test_the_size_is_that_of_the_log_normal_law():
-    """exp(log 40 + 0.3^2 / 2) = 41.84, times the root of exp(0.09) - 1 = 12.84."""
-    mean, sd = prior_of().frost.size
-    assert (mean, sd) == (pytest.approx(41.84, abs=0.01), pytest.approx(12.84, abs=0.01))
+def test_five_normal_laws_stand_for_the_log_normal_one():
+    """Middles of fifths lie at 0, 0.524 and 1.282 sds; with what is left within them they have its moments.
+
+    exp(log 40 + 0.3^2 / 2) = 41.84, times the root of exp(0.09) - 1 = 12.84.
+    """
+    sizes = np.array(prior_of().frost.sizes())
+    assert sizes[2, 0] == pytest.approx(40.0, rel=0.02) and sizes[4, 0] == pytest.approx(58.8, rel=0.02)
+    mean = sizes[:, 0].mean()
+    sd = np.sqrt(np.mean(sizes[:, 1] ** 2 + (sizes[:, 0] - mean) ** 2))
+    assert (mean, sd) == (pytest.approx(41.84, rel=0.01), pytest.approx(12.84, rel=0.03))
 
 
 def test_a_lag_between_those_tried_is_a_share_of_the_later_one():
     """14.5 days behind, followed at 7: half of it comes from what lags 15 days more."""
-    laws = prior_of().laws(lagging(7.0), np.eye(6))
-    assert laws.mean.shape == (BEARINGS_DEG.size + 1, 6)
-    east = laws.mean[list(BEARINGS_DEG).index(90.0)]
-    assert east == pytest.approx([0.0, 0.0, 0.0, 41.84, 0.5 * 41.84, 0.0], abs=0.01)
-    north_sd = np.sqrt(np.diagonal(laws.cov[0]))
-    assert north_sd[0] == pytest.approx(12.84, abs=0.01)
+    prior = prior_of()
+    laws = prior.laws(lagging(7.0), np.eye(6))
+    sizes, count = prior.frost.sizes(), BEARINGS_DEG.size
+    assert laws.mean.shape == (5 * count + 1, 6)
+    middle, sd = sizes[2]
+    east = laws.mean[2 * count + list(BEARINGS_DEG).index(90.0)]
+    assert east == pytest.approx([0.0, 0.0, 0.0, middle, 0.5 * middle, 0.0], abs=1e-9)
     assert (14.5 - 7.0) / LATER_DAYS == 0.5
+    assert np.sqrt(laws.cov[2 * count, 0, 0]) == pytest.approx(sd)  # due north
     # the last law is the one that the pier has alone
     assert laws.mean[-1] == pytest.approx(np.zeros(6)) and laws.cov[-1] == pytest.approx(np.eye(6))
     assert np.exp(laws.log_odds).sum() == pytest.approx(1.0)
@@ -248,6 +256,20 @@ def test_one_that_hardly_heaves_widens_the_size():
     assert with_small.sd > 1.5 * agreed.sd
     # of 0.5 +- 3 no more is taken than that it is 3 or less
     assert with_small == neighbour_prior(four | {"small": lender(3.0)}, "mine").frost.log_size
+
+
+def test_what_winters_leave_behind_is_lent_as_a_share_of_the_swing():
+    """Three that leave 0.00, 0.02 and 0.04 of their swing: one more leaves 0.02, give or take a tenth or so."""
+    three = {
+        str(k): replace(one, yearly=replace(one.yearly, left_share=Measure(value=share, sd=0.03)))
+        for k, (one, share) in enumerate(zip([lender()] * 3, (0.0, 0.02, 0.04), strict=True))
+    }
+    prior = neighbour_prior(three, "mine")
+    left = prior.frost.left_share
+    assert left.mean == pytest.approx(0.02, abs=1e-3) and 0.02 < left.sd < 0.12
+    laws, (size, _) = prior.laws(lagging(10.0), np.eye(6)), prior.frost.sizes()[0]
+    assert laws.mean[0] == pytest.approx([size, 0.0, 0.02 * size, 0.0, 0.0, 0.0], abs=0.1)
+    assert neighbour_prior({"a": lender()}, "mine").frost.left_share is None
 
 
 def test_days_of_the_year_wrap():
