@@ -231,7 +231,7 @@ class NeighbourPrior:
     piers
         The names of those others.
     kinds
-        The chance of each kind of forcing.
+        The chance of each kind of forcing, that of a pier like none of them included.
     frost, calendar
         By those that follow the frost, and by those that follow the calendar; None where there are none.
     """
@@ -287,8 +287,12 @@ class NeighbourPrior:
                 u, v = np.array([c, s]), np.array([-s, c])
                 means.append(np.kron(u, mean))
                 covs.append(np.kron(np.outer(u, u), along) + np.kron(np.outer(v, v), across))
-        each = np.tile((1.0 - ODD_CHANCE) / len(_SIZE_SDS) * np.array(own.bearing_odds), len(_SIZE_SDS))
-        odds = np.append(each, ODD_CHANCE)
+        kind = ForcingKind.CALENDAR if forcing is None else forcing.kind
+        odd = (
+            ODD_CHANCE / len(ForcingKind) / self.kinds[kind]
+        )  # an odd one follows one kind as well as another
+        each = np.tile((1.0 - odd) / len(_SIZE_SDS) * np.array(own.bearing_odds), len(_SIZE_SDS))
+        odds = np.append(each, odd)
         with np.errstate(divide="ignore"):
             return Laws(np.log(odds), np.array([*means, np.zeros(len(alone))]), np.array([*covs, alone]))
 
@@ -429,7 +433,10 @@ def neighbour_prior(lenders: Mapping[str, Lender | None], pier: str) -> Neighbou
     total = sum(count.values())
     return NeighbourPrior(
         piers=tuple(sorted({*compared, *told})),
-        kinds={kind: number / total for kind, number in count.items()},
+        kinds={
+            kind: (1.0 - ODD_CHANCE) * number / total + ODD_CHANCE / len(ForcingKind)
+            for kind, number in count.items()
+        },
         frost=frost,
         calendar=calendar,
     )
