@@ -59,7 +59,7 @@ def end_of_swing(world: World, end: str) -> int:
     """Return when the axis of the third year is furthest out, or back, along its own swing [us]."""
     first = int(world.readings()["solves"]["time_us"].min())
     days = first + DAY_US * np.arange(int(365 * YEARS))
-    setting = world.course.setting(days)
+    setting = world.motion.setting(days)
     bearing = np.radians(world.scenario.heave_bearing_deg)
     out = setting.tilt_north * np.cos(bearing) + setting.tilt_east * np.sin(bearing)
     # the third winter: from the summer before it to the one after, in either hemisphere
@@ -93,7 +93,7 @@ def aimed(seed: int, latitude_deg: float, end: str, zero: str, weather: bool) ->
     situation = situation_of(site, analysis.nights, analysis.history, None)
     ahead, latitude = situation.forecast, situation.latitude_rad
     to_sky, every = np.array([np.cos(latitude), 1.0]), np.ones(ahead.time_us.size, dtype=bool)
-    truth = np.stack(world.course.axis(ahead.time_us), axis=1) - situation.pole
+    truth = np.stack(world.motion.axis(ahead.time_us), axis=1) - situation.pole
     largest = {}
     for aim in ("year", "tonight"):
         change = best_change(ahead, latitude, every, aim, situation.pole)

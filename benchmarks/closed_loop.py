@@ -167,7 +167,7 @@ def invented(seed: int) -> tuple[Scenario, Owner, dict[str, Any], float]:
 
 def true_angle(world: World, time_us: int) -> float:
     """Return the true angle of axis and pole at a time [arcsec]."""
-    az, alt = (float(error[0]) for error in world.course.axis(np.array([time_us])))
+    az, alt = (float(error[0]) for error in world.motion.axis(np.array([time_us])))
     return math.hypot(az * math.cos(math.radians(world.scenario.latitude_deg)), alt)
 
 

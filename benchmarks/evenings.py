@@ -11,7 +11,7 @@ to 45 arcmin from the pole.  The owner solves what is asked for and turns what i
 * a knob goes 10 % (one sd) further or less far than pier.toml says, loses up to 60 arcsec when it turns
   back, and is set to 1/50 of a turn and 3 %;
 * in every other evening a cloud comes after 3 to 8 solves and ends it: he goes on the next night, when the
-  mount was synced anew, and the list begins again.
+  mount was synced anew, the list begins again, and the history knows what the first night told.
 
 A turn is one round: both knobs where both are asked for.  Time is that of the site file's slews, settling and
 solves, and two minutes for each knob; nights add up.  Goals: every axis within 2 arcmin in at most two turns,
@@ -37,6 +37,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "truth"), str(ROOT / "benchmarks
 from evening_world import Knob, Mount  # noqa: E402
 from tonight import wall  # noqa: E402
 
+from drift.api import try_to_analyse  # noqa: E402
 from drift.codes import Next  # noqa: E402
 from drift.demo.instrument import Constants  # noqa: E402
 from drift.readings import READING_COLUMNS, as_readings, as_table  # noqa: E402
@@ -44,6 +45,7 @@ from drift.site.file import PierFile, pier_from_mapping  # noqa: E402
 from drift.tonight import follow as following  # noqa: E402
 from drift.tonight.evening import Wish, tonight_of  # noqa: E402
 from drift.tonight.plan import Places, slew_s  # noqa: E402
+from drift.types import Analysis  # noqa: E402
 
 #: 22:00 UTC at longitude 0, in the October of 2024.
 START_US = 1_730_152_800_000_000
@@ -110,6 +112,8 @@ class Owner:
         cloud = int(rng.integers(3, 9)) if seed % 2 else None
         self.run = Run(seed, self.sky, self.off_arcmin(), cloud)
         self.at_us, self.solves, self.corrections = START_US, [], []
+        self.past: dict[str, list[dict[str, object]]] = {"solves": [], "corrections": []}
+        self.history: Analysis | None = None
         self.last: Places | None = None
 
     @staticmethod
@@ -134,8 +138,13 @@ class Owner:
         return float(np.hypot(az * np.cos(np.radians(self.mount.site[0])), alt)) / 60.0
 
     def begins(self) -> None:
-        """Begin a night: the mount is synced anew."""
-        made = tonight_of(self.site, None, as_readings({}), Wish(at_us=self.at_us))
+        """Begin a night: the mount is synced anew, and the history knows the nights before."""
+        self.past["solves"] += self.solves
+        self.past["corrections"] += self.corrections
+        if self.past["solves"]:
+            readings = as_readings({kind: as_table(kind, rows) for kind, rows in self.past.items()})
+            self.history = try_to_analyse(self.site, readings, None, self.at_us)
+        made = tonight_of(self.site, self.history, as_readings({}), Wish(at_us=self.at_us))
         self.kept = following.kept_list(made.evening, made.purpose, self.mount.site[0])
         self.mount.zeros = tuple(self.rng.normal(0.0, 200.0, 2))
         self.solves, self.corrections, self.last = [], [], None
@@ -143,12 +152,12 @@ class Owner:
     def looks(self) -> following.Following:
         """Ask how far the evening is."""
         tables = {
-            kind: as_table(kind, [{**dict.fromkeys(READING_COLUMNS[kind]), **row} for row in rows])
+            kind: as_table(kind, rows)
             for kind, rows in (("solves", self.solves), ("corrections", self.corrections))
         }
         began = time.perf_counter()
         made = following.follow(
-            self.site, None, tables["solves"], tables["corrections"], self.kept, self.at_us
+            self.site, self.history, tables["solves"], tables["corrections"], self.kept, self.at_us
         )
         self.run.slowest_s = max(self.run.slowest_s, time.perf_counter() - began)
         return made
@@ -175,8 +184,9 @@ class Owner:
         wrong = self.rng.random() < WRONG
         off = float(self.rng.uniform(0.1, 1.0)) if wrong else 0.0
         row = self.mount.solve(self.at_us, at.hour_angle_deg, at.declination_deg, float(at.side), off)
-        texts = {"session": "", "sweep": "", "run": "", "row_id": len(self.solves) + 1}
-        self.solves.append({**row, **texts})
+        number = len(self.past["solves"]) + len(self.solves) + 1
+        texts = {"session": "", "sweep": "", "run": "", "row_id": number}
+        self.solves.append({**dict.fromkeys(READING_COLUMNS["solves"]), **row, **texts})
         self.run.solves += 1
         self.run.wrong += wrong
 
@@ -193,7 +203,9 @@ class Owner:
         else:
             self.mount.mount_alt += moved
         row = {"kind": kind, "amount_arcmin": action.amount_arcmin, "turns": action.turns, "note": ""}
-        self.corrections.append({**row, "time_us": self.at_us, "row_id": 1000 + len(self.corrections)})
+        number = 1000 + len(self.past["corrections"]) + len(self.corrections)
+        empty = dict.fromkeys(READING_COLUMNS["corrections"])
+        self.corrections.append({**empty, **row, "time_us": self.at_us, "row_id": number})
         self.run.turns += 1
 
     def spends(self) -> Run:

@@ -30,7 +30,7 @@ from typing import Any
 
 import numpy as np
 
-from drift.advice.baseline import baseline_of
+from drift.advice.movement import baseline_of
 from drift.analysis import work_out
 from drift.demo.files import World, make, site_values
 from drift.demo.scenario import InventedStep, Scenario, family, stream
@@ -116,15 +116,15 @@ def site_for(scenario: Scenario, rate: float) -> PierFile:
 def is_true(kind: str, world: World, analysis: Analysis, time_us: int) -> bool:
     """Whether a limit that was told as passed is truly passed, counted from what the tool counts it from."""
     site, at = analysis.site, np.array([time_us])
-    course, latitude = world.course, math.radians(world.scenario.latitude_deg)
+    motion, latitude = world.motion, math.radians(world.scenario.latitude_deg)
     if kind == "axis_limit":
-        az, alt = (float(error[0]) for error in course.axis(at))
+        az, alt = (float(error[0]) for error in motion.axis(at))
         return math.hypot(az * math.cos(latitude), alt) > 60.0 * site.warn.axis_arcmin
     if kind == "tilt_limit":
         base, times = baseline_of(site, analysis.history), analysis.history.time_us
         now, then = (
-            course.setting(at),
-            course.setting(times[(times >= base.from_us) & (times <= base.until_us)]),
+            motion.setting(at),
+            motion.setting(times[(times >= base.from_us) & (times <= base.until_us)]),
         )
         moved = (
             float(now.tilt_north[0] - then.tilt_north.mean()),
@@ -138,7 +138,7 @@ def watched(world: World, rate: float, bump_day: float | None = None) -> Year:
     """Check after every night of a year, and acknowledge what is told."""
     site, readings, store = site_for(world.scenario, rate), world.readings(), Memory()
     year, acknowledged = Year(world.scenario.seed), None
-    bump_us = math.inf if bump_day is None else float(world.course.step_times_us[0])
+    bump_us = math.inf if bump_day is None else float(world.motion.step_times_us[0])
     nights_since = 0
     for time_us in evenings_of(world):
         analysis = analysis_of(site, upto(readings, time_us), store)

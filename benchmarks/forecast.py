@@ -110,7 +110,7 @@ def scenario_of(kind: str, seed: int, zero: str, **changes: Any) -> Scenario:
 
 def true_tilt(world: World, time_us: Any, from_us: int) -> Any:
     """Return the pier's true tilt (north, east) since a time, (n, 2) [arcsec]."""
-    now, then = world.course.setting(time_us), world.course.setting(np.array([from_us]))
+    now, then = world.motion.setting(time_us), world.motion.setting(np.array([from_us]))
     pairs = ((now.tilt_north, then.tilt_north), (now.tilt_east, then.tilt_east))
     return np.stack([a - b for a, b in pairs], axis=1)
 
@@ -130,7 +130,7 @@ def forecast_winter(task: tuple[int, str]) -> Winter:
     ahead, calendar = known.history.forecast, plain.history.forecast
     assert ahead is not None and calendar is not None
     true = true_tilt(world, ahead.time_us, int(known.history.time_us[0]))
-    axis = np.stack(world.course.axis(ahead.time_us), axis=1)
+    axis = np.stack(world.motion.axis(ahead.time_us), axis=1)
     inside = (axis >= ahead.axis_low) & (axis <= ahead.axis_high)
     errors = [_rms(one.tilt - true) for one in (ahead, calendar)]
     shape = _rms(_plain_tilt(plain, ahead.time_us) - true)
@@ -169,7 +169,7 @@ def forecast_year(task: tuple[int, int]) -> Year:
     assert ahead is not None
     nights = _nights(times[times >= cut], scenario.longitude_deg)
     nights = nights[(nights >= ahead.time_us[0]) & (nights <= ahead.time_us[-1])]
-    axis = np.stack(world.course.axis(nights), axis=1)
+    axis = np.stack(world.motion.axis(nights), axis=1)
     tilt = true_tilt(world, nights, int(analysis.history.time_us[0]))
     low, high = at(ahead, "axis_low", nights), at(ahead, "axis_high", nights)
     return Year(

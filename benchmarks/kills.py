@@ -35,7 +35,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "surface")]
 from record_world import SITE_TEXT, SOLVES_HEADER, site_file, solve_rows, write_log  # noqa: E402
 
 from drift.cli.main import main as drift  # noqa: E402
-from drift.importer import by_hand, judging, mending  # noqa: E402, F401  (loaded before forking)
+from drift.importer import by_hand, mending  # noqa: E402, F401  (loaded before forking)
 from drift.record import keeping, undo  # noqa: E402, F401
 from drift.record.record import Record  # noqa: E402
 from drift.site.file import load_pier  # noqa: E402

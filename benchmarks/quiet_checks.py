@@ -34,7 +34,7 @@ sys.path.insert(0, str(Path(__file__).parent / "worlds"))
 import false_alarms
 import run as other_worlds
 
-from drift.advice.baseline import baseline_of
+from drift.advice.movement import baseline_of
 from drift.api import open_record, read_site
 from drift.demo.files import make
 from drift.demo.scenario import family
@@ -83,11 +83,11 @@ def invented(name: str, seed: int) -> Pier:
     world = make(scenario)
 
     def tilt(times: np.ndarray) -> np.ndarray:
-        stands = world.course.setting(times)
+        stands = world.motion.setting(times)
         return np.column_stack([stands.tilt_north, stands.tilt_east])
 
     def axis(times: np.ndarray) -> np.ndarray:
-        return np.column_stack(world.course.axis(times))
+        return np.column_stack(world.motion.axis(times))
 
     site, readings = false_alarms.site_for(scenario, RATE), world.readings()
     if name in TYPED:
@@ -123,7 +123,7 @@ def of_other_making(name: str, seed: int) -> Pier:
         return world.day(np.asarray(times) / DAY_US + MJD_OF_1970)
 
     def tilt(times: np.ndarray) -> np.ndarray:
-        return np.column_stack([world.course.at(part, day(times)) for part in ("tilt_north", "tilt_east")])
+        return np.column_stack([world.motion.at(part, day(times)) for part in ("tilt_north", "tilt_east")])
 
     first_year = int((world.mjd(np.array([366.0]))[0] - MJD_OF_1970) * DAY_US)
     return Pier(

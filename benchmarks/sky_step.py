@@ -91,7 +91,7 @@ def main() -> None:
     given = parser.parse_args()
     from astropy.utils import iers
 
-    from drift.sky.earth import installed_earth_rotation
+    from drift.sky.time_scales import installed_earth_rotation
 
     start = time.perf_counter()
     installed_earth_rotation()

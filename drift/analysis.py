@@ -55,7 +55,7 @@ from drift.notices import Notice
 from drift.quantities import DAY_US, Ints
 from drift.readings import Readings, StepDone
 from drift.site.file import PierFile
-from drift.sky.clock import summer_time_changes_us
+from drift.sky.time_scales import summer_time_changes_us
 from drift.types import Analysis, History, Nights, SetAside
 
 #: Where what the last answer found is kept; unlike other pieces it only says where a search may start.

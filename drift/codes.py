@@ -128,16 +128,16 @@ class Lift(StrEnum):
     MACHINE = "machine"  # a hoist, a jack or a crane
 
 
-class Way(StrEnum):
+class Rotation(StrEnum):
     """Which way a knob is turned, seen by who faces it."""
 
     CLOCKWISE = "clockwise"
     ANTICLOCKWISE = "anticlockwise"
 
     @property
-    def other(self) -> Way:
+    def other(self) -> Rotation:
         """The other way round."""
-        return Way.ANTICLOCKWISE if self is Way.CLOCKWISE else Way.CLOCKWISE
+        return Rotation.ANTICLOCKWISE if self is Rotation.CLOCKWISE else Rotation.CLOCKWISE
 
 
 class Source(StrEnum):

@@ -33,7 +33,7 @@ from drift.api import analyse_readings, open_record, read_site, with_ground
 from drift.errors import AlreadyRunning, DriftError, NothingToAnalyse, NotSettled
 from drift.importer.folders import WatchedFolders
 from drift.importer.importing import FileImported, FileRefused
-from drift.notify.send import SENT, MailForm, deliver, mark_of
+from drift.notify import SENT, MailForm, deliver, mark_of
 from drift.piers.line import PierNight, pier_line_of, unknown_line
 from drift.quantities import as_utc
 from drift.record.cache import DIGEST, WAITING, StoredMessage
@@ -264,7 +264,7 @@ def _post_digests(
                 (one.digest["night"] for one in earlier if one.state == SENT and one.digest), default=""
             )
             digest = _digest(result, analysis, since, [one for one in warned if one.address == address])
-            number = waiting.number if waiting else _number(address, about, result.now_us)
+            number = waiting.number if waiting else _number(result, address, about)
             text = json.dumps(about, sort_keys=True)
             messages.append(
                 StoredMessage(number, address, text, digest_title(digest), digest_text(digest, number))
@@ -323,8 +323,9 @@ def _digest(result: NightlyResult, analysis: Analysis, since: str, warned: Seque
     )
 
 
-def _number(address: str, about: Mapping[str, str], now_us: int) -> str:
-    text = f"{address} {json.dumps(about, sort_keys=True)} {now_us}"
+def _number(result: NightlyResult, address: str, about: Mapping[str, str]) -> str:
+    """Return the number of a digest, another for each pier."""
+    text = f"{result.site_file} {address} {json.dumps(about, sort_keys=True)} {result.now_us}"
     return hashlib.blake2b(text.encode(), digest_size=6).hexdigest()
 
 

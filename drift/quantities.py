@@ -29,3 +29,16 @@ def as_utc(time_us: int) -> datetime:
 def local_date(time_us: int, zone: ZoneInfo) -> str:
     """Return the date on a site's calendar, ISO 8601: ``2024-03-19``."""
     return as_utc(time_us).astimezone(zone).strftime("%Y-%m-%d")
+
+
+#: A reading before this hour of the morning belongs to the night before, by local mean time [hours].
+_MORNING_HOUR = 6.0
+
+
+def reading_date(time_us: int, longitude_deg: float) -> str:
+    """Return the date of a reading, ISO 8601; after midnight that of the evening on which its night began.
+
+    By local mean time, as nights are counted, so that a night has one date on every screen.
+    """
+    days = longitude_deg / 360.0 - _MORNING_HOUR / 24.0
+    return (as_utc(time_us) + timedelta(days=days)).strftime("%Y-%m-%d")

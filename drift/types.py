@@ -27,9 +27,9 @@ from drift.codes import (
     Place,
     Reference,
     ReferenceFinding,
+    Rotation,
     Side,
     Source,
-    Way,
     WouldTell,
     ZeroSharing,
 )
@@ -285,7 +285,7 @@ class CorrectionFound(ShowsItself):
     held: bool | None  # None: can't be told
     note: str = ""
     turns: float | None = None  # of the knob, where they were written down
-    knob_way: Way | None = None  # in which it was turned as one faces it, where that was written down
+    knob_way: Rotation | None = None  # in which it was turned as one faces it, where that was written down
     misrecorded: Misrecorded | None = None  # what seems wrong with what was written down
 
     @property

@@ -39,7 +39,7 @@ class Invented:
     corrections: Any = field(repr=False)
     split: NightSplit = field(repr=False)
     warmth: Warmth | None = field(repr=False)
-    course: Motion = field(repr=False)
+    motion: Motion = field(repr=False)
 
     def separated(self, latitude_deg: float | None = None) -> History:
         """Run the separation, on request with a wrong latitude."""
@@ -61,7 +61,7 @@ class Invented:
 
     def true_change(self, time_us: np.ndarray) -> np.ndarray:
         """Return the true change since the first time, (n, 6) in the order of `COLUMNS` [arcsec]."""
-        setting = self.course.setting(time_us)
+        setting = self.motion.setting(time_us)
         names = [{"mount_az": "kappa", "mount_alt": "alpha"}.get(name, name) for name in HISTORY_COLUMNS]
         true = np.stack([np.broadcast_to(getattr(setting, name), time_us.shape) for name in names], axis=1)
         return np.asarray(true - true[0])
@@ -123,7 +123,7 @@ def invent(scenario: Scenario, until_us: int | None = None) -> Invented:
     nights = estimate_nights(latitude, split, readings, seen.directions, scenario.zero)
     warmth = warmth_of(readings, split)
     levels, corrections = readings["levels"], readings["corrections"]
-    return Invented(scenario, nights, levels, corrections, split, warmth, world.course)
+    return Invented(scenario, nights, levels, corrections, split, warmth, world.motion)
 
 
 def _kept(task: tuple[str, int, Path | None]) -> Invented:

@@ -73,7 +73,7 @@ def _with_true_steps(history: Invented, model: Model) -> Model:
     """Return the model with each unrecorded step at its true place, of its true part, of unknown size."""
     causes = []
     for number, (step, time_us) in enumerate(
-        zip(history.course.steps, history.course.step_times_us, strict=True)
+        zip(history.motion.steps, history.motion.step_times_us, strict=True)
     ):
         index = int(np.searchsorted(model.series.time_us, time_us))
         if step.kind or index in (0, model.series.size):

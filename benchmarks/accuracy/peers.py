@@ -132,8 +132,8 @@ def watched(history: Invented) -> Watched:
         first = int(np.flatnonzero(np.isfinite(zero))[0])
         moved = (zero - zero[first]) + (value[:, 0] - value[first, 0]) * np.sin(phi)
         value = np.column_stack([value, np.cos(phi) * moved])
-    course = history.course
-    steps = [(int(at), bool(step.kind)) for step, at in zip(course.steps, course.step_times_us, strict=True)]
+    motion = history.motion
+    steps = [(int(at), bool(step.kind)) for step, at in zip(motion.steps, motion.step_times_us, strict=True)]
     inside = [(at, written) for at, written in steps if time_us[0] < at <= time_us[-1]]
     recorded = tuple(at for at, written in inside if written)
     hidden = tuple(at for at, written in inside if not written)

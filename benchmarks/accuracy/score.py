@@ -88,10 +88,10 @@ def part_of(step: object) -> tuple[str, float]:
 
 
 def _events(history: Invented, found: History) -> tuple[tuple[TrueStep, ...], tuple[tuple[str, float], ...]]:
-    course = history.course
+    motion = history.motion
     left = [e for e in found.events if not e.recorded]
     steps = []
-    for step, time_us in zip(course.steps, course.step_times_us, strict=True):
+    for step, time_us in zip(motion.steps, motion.step_times_us, strict=True):
         if not found.time_us[0] < time_us <= found.time_us[-1]:
             continue
         part, size = part_of(step)

@@ -51,7 +51,7 @@ def prompt(part: str, seed: int) -> Prompt:
     scenario = stepped(part, seed)
     history = invent(scenario, until_us=_second_night(scenario))
     found = history.separated()
-    at = int(history.course.step_times_us[0])
+    at = int(history.motion.step_times_us[0])
     events = [e for e in found.events if not e.recorded and e.before_us >= at]
     level_after = bool(np.any(history.levels["time_us"].to_numpy(dtype=np.int64) > at))
     separable = level_after or (scenario.zero == "kept" and part != "mount_alt")
@@ -65,7 +65,7 @@ def prompt(part: str, seed: int) -> Prompt:
 def _second_night(scenario: Scenario) -> int:
     """Return the end of the second clear night after the step, UTC microseconds."""
     world = make(scenario)
-    at = int(world.course.step_times_us[0])
+    at = int(world.motion.step_times_us[0])
     nights = np.sort(world.truth.nights["pointing"].time_us)
     later = nights[nights > at]
     return int(later[min(NIGHTS_AFTER, later.size) - 1] + DAY_US // 2) if later.size else at

@@ -12,7 +12,7 @@ import numpy as np
 from drift.advice.movement import side_of
 from drift.advice.plate import tip_plate
 from drift.advice.situation import ACT_SDS
-from drift.codes import CorrectionKind, Do, Side, Way
+from drift.codes import CorrectionKind, Do, Rotation, Side
 from drift.history.changes import LEAST_SD, SHARE_SD
 from drift.history.outcome import HELD_SDS, HELD_SHARE, SET_SD, UNJUDGED_SHARE
 from drift.mount.axis_error import tilt_of_axis
@@ -92,7 +92,7 @@ class Knob:
     """
 
     name: str
-    way: Way | None = None  # in which it is turned for a positive change, as one faces it
+    way: Rotation | None = None  # in which it is turned for a positive change, as one faces it
     direction_seen: int = 0  # by how many corrections that was learned; 0 where the site file says it
     gain: float
     gain_sd: float
@@ -327,7 +327,7 @@ def _moments(values: Floats, weight: Floats) -> tuple[float, float]:
 # ---- The direction in which a knob is turned: by the site file, or learned from recorded corrections.
 
 
-def direction_of_knob(site: PierFile, history: Corrected | None, knob: str) -> tuple[Way | None, int]:
+def direction_of_knob(site: PierFile, history: Corrected | None, knob: str) -> tuple[Rotation | None, int]:
     """Return which way a knob is turned for a positive change, and by how many corrections that was learned.
 
     Parameters
@@ -348,7 +348,7 @@ def direction_of_knob(site: PierFile, history: Corrected | None, knob: str) -> t
     if by_site_file is not None:
         # clockwise from above is east of a north pole and west of a south pole
         same = knob == "altitude" or site.site.latitude_deg >= 0.0
-        return (Way(by_site_file) if same else Way(by_site_file).other), 0
+        return (Rotation(by_site_file) if same else Rotation(by_site_file).other), 0
     seen = () if history is None else history.corrections
     votes = [
         c.knob_way if _done_by(c) > 0.0 else c.knob_way.other
@@ -378,7 +378,7 @@ _MAY_NOT_REACH = 0.5
 _YEAR_DAYS = 365.0
 
 
-class Standing(Protocol):
+class TurnInputs(Protocol):
     """Where the axis stands, as far as a turn depends on it; see `drift.advice.situation.Situation`."""
 
     @property
@@ -408,7 +408,7 @@ class _Turn:
     per_turn_arcmin: float | None
     side: Side  # to which the axis end is to go
     knob: Knob | None  # None where past turns have taught nothing
-    way: Way | None  # in which the knob is turned, as one faces it
+    way: Rotation | None  # in which the knob is turned, as one faces it
     direction_seen: int
 
     @property
@@ -423,7 +423,7 @@ class _Turn:
 
 
 def turns(
-    situation: Standing,
+    situation: TurnInputs,
     change: Floats,
     sd: Floats,
     knobs: Mapping[str, Knob] | None = None,
@@ -463,7 +463,7 @@ def change_done(actions: tuple[Action, ...]) -> Floats:
     return done
 
 
-def _turn(situation: Standing, k: int, changes: Floats, sds: Floats, knobs: Mapping[str, Knob]) -> _Turn:
+def _turn(situation: TurnInputs, k: int, changes: Floats, sds: Floats, knobs: Mapping[str, Knob]) -> _Turn:
     mount, latitude_deg = situation.site.mount, situation.site.site.latitude_deg
     change = float(changes[k])
     kind, per_turn = (
@@ -486,7 +486,7 @@ def _turn(situation: Standing, k: int, changes: Floats, sds: Floats, knobs: Mapp
     )
 
 
-def _action(turn: _Turn, situation: Standing) -> Action:
+def _action(turn: _Turn, situation: TurnInputs) -> Action:
     travel, amount = situation.site.mount.knob_travel_arcmin, turn.change / 60.0
     if travel is not None and abs(amount) > travel:
         return _out_of_travel(turn, travel, situation)
@@ -534,7 +534,7 @@ def _learned(turn: _Turn) -> dict[str, Value]:
     }
 
 
-def _out_of_travel(turn: _Turn, travel: float, situation: Standing) -> Action:
+def _out_of_travel(turn: _Turn, travel: float, situation: TurnInputs) -> Action:
     """Return what to do when a knob can't reach: tip the plate for altitude, turn the base for azimuth."""
     wanted = {**_wanted(turn), "travel_arcmin": travel}
     if turn.kind == CorrectionKind.AZIMUTH:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from drift.site.file import PierFile
     from drift.types import CorrectionFound, History
 
+
 #: Prior chance that a correction is written down with the wrong sign, for another day, or was never made;
 #: and that of two alike within days one repeats the other: common practice, weakly held.
 WRONG_CHANCE, TWICE_CHANCE = 0.01, 0.5

@@ -11,7 +11,6 @@ from drift.advice.knobs import change_done, learned_knobs, turns
 from drift.advice.levelling import levelling, tilts_plainly
 from drift.advice.misrecorded import suspects
 from drift.advice.movement import Movement, doubtful_pairs, event_part, findings_of, side_of
-from drift.advice.poles import poles_of
 from drift.advice.situation import (
     ACT_SDS,
     ADJUSTING,
@@ -20,6 +19,7 @@ from drift.advice.situation import (
     looked_at,
     night_first,
     of_today,
+    poles_of,
     situation_of,
     year_aim,
 )
@@ -28,7 +28,7 @@ from drift.codes import AxisReason, CorrectionKind, Do, MovedPart, Part
 from drift.forecast.outlook import realign_by
 from drift.mount.axis_error import on_sky
 from drift.notices import AdviceCode, Notice, Value, as_value, info, warning
-from drift.quantities import DAY_US, local_date
+from drift.quantities import DAY_US, local_date, reading_date
 from drift.types import Action, Advice, Bolt, Done
 
 if TYPE_CHECKING:
@@ -224,6 +224,12 @@ class AdvisedStep:
         )
 
 
+def awaits_a_night(actions: Sequence[Action], action: Action) -> bool:
+    """Whether an action turns or lifts something by a night too old for that: one has to be taken first."""
+    first = any(one.notice.code == AdviceCode.NIGHT_FIRST for one in actions)
+    return first and action.do in ADJUSTING
+
+
 def may_be_recorded(
     do: Do, night_us: int, situation: Situation, history: History, steps_done: Sequence[StepDone]
 ) -> bool:
@@ -397,7 +403,7 @@ def _old_night(situation: Situation) -> Notice | None:
     return warning(
         AdviceCode.OLD_NIGHT,
         age_days=situation.now_us // DAY_US - situation.time_us // DAY_US,
-        last_night_date=local_date(situation.time_us, situation.zone),
+        last_night_date=situation.last_night_date,
     )
 
 
@@ -416,7 +422,7 @@ def _one_night(situation: Situation, history: History) -> Notice | None:
     latest = max(once, key=lambda event: event.before_us)
     return warning(
         AdviceCode.STEP_SEEN_ONCE,
-        date=local_date(latest.before_us, situation.zone),
+        date=reading_date(latest.before_us, situation.site.site.longitude_deg),
         part_told=event_part(latest) != MovedPart.UNDETERMINED,
     )
 

@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from drift.advice.baseline import baseline_of
-from drift.advice.movement import Movement, axis_step, event_part, side_of, tilt_now
+from drift.advice.movement import Movement, axis_step, baseline_of, event_part, side_of, tilt_now
 from drift.codes import CorrectionKind, MovedPart, Part
 from drift.notices import AdviceCode, Notice, Value, info, warning
-from drift.quantities import local_date
+from drift.quantities import local_date, reading_date
 from drift.types import Verdict
 
 if TYPE_CHECKING:
@@ -134,9 +133,10 @@ def event_notice(
     situation, nights, history
         As for `verdict_of`.
     """
+    longitude = situation.site.site.longitude_deg
     days = {
-        "after_date": local_date(event.after_us, situation.zone),
-        "before_date": local_date(event.before_us, situation.zone),
+        "after_date": reading_date(event.after_us, longitude),
+        "before_date": reading_date(event.before_us, longitude),
     }
     tilt = [float(sizes.get(name, math.nan)) for sizes in (event.size, event.size_sd) for name in _TILT]
     if part == MovedPart.PIER and math.hypot(*tilt[:2]) > 0.0:
@@ -191,7 +191,8 @@ def _clauses(
 def _tilts(finding: Movement, situation: Situation, history: History) -> Notice:
     """Return how much the pier tilts from its baseline; a component that isn't known is None."""
     of = {change.component: change for change in finding.changes}
-    values: dict[str, Value] = dict(baseline_of(situation.site, history).values(situation.zone))
+    base = baseline_of(situation.site, history)
+    values: dict[str, Value] = dict(base.values(situation.site.site.longitude_deg))
     for name in _TILT:
         values[f"{name}_arcsec"] = of[name].size if name in of else None
         values[f"{name}_sd_arcsec"] = of[name].sd if name in of else None
@@ -227,12 +228,12 @@ def _crept(finding: Movement, situation: Situation, history: History) -> Notice:
 
 def _quiet(situation: Situation, history: History) -> Notice:
     """Return that nothing moved, with the smallest movement that would have been seen."""
-    told = tilt_now(history)
-    if told is None and not situation.known:
+    tilt = tilt_now(history)
+    if tilt is None and not situation.known:
         return warning(AdviceCode.NO_AXIS)
     values: dict[str, float | None] = dict.fromkeys((*_TILT_VALUES, "axis_arcsec", "axis_sd_arcsec"))
-    if told is not None:
-        found = (float(value) for of in told for value in of)
+    if tilt is not None:
+        found = (float(value) for of in tilt for value in of)
         values |= {
             name: value for name, value in zip(_TILT_VALUES, found, strict=True) if math.isfinite(value)
         }

@@ -130,23 +130,23 @@ def _step_of(analysis: Analysis, situation: Situation, record: Record, step: str
 
 
 def _print(analysis: Analysis, shown: Sequence[str]) -> None:
-    from drift.render.advice_words import action_sentence
+    from drift.advice.steps import awaits_a_night
     from drift.render.headline import headline
     from drift.render.notices import sentence
-    from drift.render.status import held_then_words
+    from drift.render.status import step_sentences
 
     for line in headline(analysis).lines:
         say(line)
     click.echo()
     for done in analysis.advice.done:
         say(f"{sentence(done.notice)}  (step {done.step})")
-    for number, (action, step) in enumerate(zip(analysis.advice.actions, shown, strict=True), start=1):
+    actions = analysis.advice.actions
+    triples = zip(actions, step_sentences(analysis), shown, strict=True)
+    for number, (action, text, step) in enumerate(triples, start=1):
         mark = f"{number}. " if len(shown) > 1 else ""  # a single step is no list
-        say(action_sentence(action), mark)
-        if step:
-            say(f"When it is done so: drift advise --done {step}", " " * len(mark))
-    if again := held_then_words(analysis):
-        say(again)
+        say(text, mark)
+        if step and not awaits_a_night(actions, action):
+            say(f"When you have done it: drift advise --done {step}", " " * len(mark))
     if analysis.advice.cautions:
         say("Take care:", style="yellow")
     for caution in analysis.advice.cautions:
@@ -184,16 +184,16 @@ def _knob_sentences(analysis: Analysis) -> list[str]:
 
 
 def _knob_sentence(knob: Knob) -> str:
-    from drift.render.phrases import angle, counted
+    from drift.render.phrases import angle, counted, percent
 
-    effect = f"what is set, to ± {knob.gain_sd:.2f} of it"
+    effect = f"as far as it is set to, within {percent(knob.gain_sd)}"
     if knob.gain_known:
-        effect = f"{knob.gain:.2f} ± {knob.gain_sd:.2f} of what is set"
-    lost = "what is lost when the knob is turned back can't be told yet"
+        effect = f"{knob.gain:.2f} ± {knob.gain_sd:.2f} times as far as it is set to"
+    play = "its play, which is lost when it is turned back, isn't known yet"
     if knob.slack_known:
-        lost = f"{angle(knob.slack, knob.slack_sd)} is lost when the knob is turned back"
-    turns = counted(knob.turns_seen, "correction")
-    return f"The {knob.name} knob, going by {turns}: the axis does {effect}; {lost}."
+        play = f"its play takes {angle(knob.slack, knob.slack_sd)} when it is turned back"
+    turns = counted(knob.turns_seen, "past correction")
+    return f"By {turns}, the {knob.name} knob moves the axis {effect}; {play}."
 
 
 def _as_mapping(

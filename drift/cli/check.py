@@ -159,7 +159,7 @@ def _print(found: News, last: tuple[int, str, str] | None, as_json: bool) -> Non
 def _send(site: PierFile, record: Record) -> None:
     import os
 
-    from drift.notify.send import deliver
+    from drift.notify import deliver
 
     for trouble in deliver(record, site.warn.notify, os.environ).troubles:
         click.echo(trouble, err=True)
@@ -169,7 +169,7 @@ def _tried(site: PierFile) -> bool:
     """Send a trial message to each address, print the outcome, and return whether all arrived."""
     import os
 
-    from drift.notify.send import try_all
+    from drift.notify import try_all
 
     if not site.warn.notify:
         click.echo(f"{site.path}, [warn] notify names no address.", err=True)

@@ -49,7 +49,7 @@ def command(topic: str | None, output: Path | None) -> None:
 def _write_notebook(path: Path) -> None:
     from drift.errors import DriftError
     from drift.render.guide import worked_notebook
-    from drift.site.disk import write_whole
+    from drift.site.text import write_whole
 
     try:
         write_whole(path, worked_notebook(), mode=0o666)
@@ -197,9 +197,9 @@ def _compare(folder: Path, sample: SampleSet) -> None:
         "two of them.",
     )
     with working("Comparing"):
-        analysis, course = analyse_record(folder / SITE_NAME), invent_motion(sample.scenario)
-        rows = (*compare_nights(course, analysis), *compare_history(course, analysis))
-        lines = [*table_lines(rows), "", *event_lines(compare_events(course, analysis))]
+        analysis, motion = analyse_record(folder / SITE_NAME), invent_motion(sample.scenario)
+        rows = (*compare_nights(motion, analysis), *compare_history(motion, analysis))
+        lines = [*table_lines(rows), "", *event_lines(compare_events(motion, analysis))]
     click.echo("\n".join(lines))
 
 

@@ -15,7 +15,7 @@ from drift.cli.options import NUMBER, pier_option, site_of, working
 from drift.errors import SiteFileError
 
 if TYPE_CHECKING:
-    from drift.importer.judging import Judged
+    from drift.importer.mending import Judged
     from drift.site.file import PierFile
 
 
@@ -101,7 +101,7 @@ def _sections_in_record(path: Path) -> dict[str, dict[str, object]]:
 
     from drift.record.engine import in_words, open_to_read
     from drift.record.piers import owner_of
-    from drift.site.disk import RECORD_FILE
+    from drift.site.text import RECORD_FILE
 
     place = open_to_read(path.parent / RECORD_FILE)
     try:
@@ -180,7 +180,7 @@ def _refuse_what_is_there(path: Path, force: bool) -> None:
 
 def _write(path: Path, text: str, force: bool) -> None:
     """Write the file whole or not at all, readable by its owner only: addresses in it may hold passwords."""
-    from drift.site.disk import clear_leftovers, write_whole
+    from drift.site.text import clear_leftovers, write_whole
 
     clear_leftovers(path)
     try:
@@ -275,9 +275,9 @@ def _may_be_read_by_others(path: Path) -> bool:
 
 
 def _put_right(former: PierFile, given: Mapping[str, Any]) -> None:
-    from drift.importer.judging import put_site_right
-    from drift.site.disk import write_whole
+    from drift.importer.mending import put_site_right
     from drift.site.file import load_pier, pier_from_mapping
+    from drift.site.text import write_whole
 
     path = former.path
     assert path is not None
@@ -336,7 +336,7 @@ def _with_keys(path: Path, text: str, values: Mapping[str, object]) -> str:
     import tomllib
 
     from drift.site.checks import toml
-    from drift.site.lines import line_of, lines_of
+    from drift.site.text import line_of, lines_of
 
     wanted = tomllib.loads(text)
     for key, value in values.items():

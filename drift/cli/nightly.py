@@ -59,7 +59,7 @@ def command(
     schedule: str | None,
 ) -> None:
     """Do the job, print what came of it, and set the exit code."""
-    from drift.site.disk import find_pier
+    from drift.site.text import find_pier
 
     if schedule is not None:
         from drift.cli.check import NIGHTLY, schedule_lines, system_here

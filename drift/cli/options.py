@@ -168,7 +168,7 @@ def site_of(pier: str | None) -> PierFile:
     drift.errors.SiteFileError
         If there is none or it is wrong.
     """
-    from drift.site.disk import find_pier
     from drift.site.file import load_pier
+    from drift.site.text import find_pier
 
     return load_pier(find_pier(pier))

@@ -10,7 +10,7 @@ import click
 
 from drift.cli.keeping import backup_command, check_command, export_command, restore_command
 from drift.cli.options import TRUE_MINUS, Signed, pier_option, plain_minus, say, site_of, site_time
-from drift.codes import CorrectionKind, Way
+from drift.codes import CorrectionKind, Rotation
 
 if TYPE_CHECKING:
     from drift.importer.importing import FileImported
@@ -482,7 +482,7 @@ def _knob(kind: str, title: str, sign: str) -> None:
     )
     @click.option(
         "--way",
-        type=click.Choice([str(way) for way in Way]),
+        type=click.Choice([str(way) for way in Rotation]),
         help="Which way the knob was turned, as you face it; kept with it, and learned from.",
     )
     @_common

@@ -63,7 +63,7 @@ def command(
 ) -> None:
     """Print the analysis on stdout, in words or as JSON."""
     from drift.record import quick
-    from drift.site.disk import find_pier
+    from drift.site.text import find_pier
 
     shown = _shown(names, full, as_json)
     if exact_positions and not as_json:

@@ -125,10 +125,8 @@ def _follow(site: PierFile, as_json: bool, minutes: float | None, fields: int | 
 
     with open_record(site) as record:
         analysis = try_to_analyse(site, record.readings(), record, now_us())
-        last = ""
 
         def say(minutes: float | None = None, fields: int | None = None) -> None:
-            nonlocal last
             made = follow_tonight(site, record, analysis, at_us=now_us(), minutes=minutes, fields=fields)
             if as_json:
                 import json

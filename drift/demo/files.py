@@ -354,7 +354,7 @@ class World:
     """
 
     scenario: Scenario
-    course: Motion = field(repr=False)
+    motion: Motion = field(repr=False)
     tables: dict[str, pd.DataFrame] = field(repr=False)
     truth: Truth = field(repr=False)
 
@@ -388,37 +388,37 @@ def make(scenario: Scenario) -> World:
         When the scenario is impossible: years outside the stored Earth rotation, or a horizon that leaves
         no sky.
     """
-    course = invent_motion(scenario)
-    nights = evenings(course)
-    solves, sweeps, runs = log_pointing(course, nights), log_sweeps(course, nights), log_runs(course, nights)
+    motion = invent_motion(scenario)
+    nights = evenings(motion)
+    solves, sweeps, runs = log_pointing(motion, nights), log_sweeps(motion, nights), log_runs(motion, nights)
     tables = _numbered(
         {
             "solves": solves.table,
             "sweeps": sweeps.table,
             "runs": runs.table,
-            "alignments": log_typed(course, nights),
-            "levels": log_levels(course),
-            "weather": log_weather(course),
-            "corrections": log_corrections(course),
+            "alignments": log_typed(motion, nights),
+            "levels": log_levels(motion),
+            "weather": log_weather(motion),
+            "corrections": log_corrections(motion),
         }
     )
     times = {kind: table["time_us"].to_numpy(np.int64) for kind, table in tables.items() if kind != "weather"}
     typed_night = np.array([e.day for e in nights if "typed" in e.kinds], dtype=np.int64)
     truth = Truth(
         nights={
-            "pointing": pointing_truth(course, solves),
-            "sweep": night_truth(course, times["sweeps"], sweeps.night),
-            "run": night_truth(course, times["runs"], runs.night),
-            "typed": night_truth(course, times["alignments"], typed_night),
-            "level": night_truth(course, times["levels"], local_day(scenario, times["levels"])),
+            "pointing": pointing_truth(motion, solves),
+            "sweep": night_truth(motion, times["sweeps"], sweeps.night),
+            "run": night_truth(motion, times["runs"], runs.night),
+            "typed": night_truth(motion, times["alignments"], typed_night),
+            "level": night_truth(motion, times["levels"], local_day(scenario, times["levels"])),
         },
-        events=step_truths(course),
+        events=step_truths(motion),
         constants=scenario.constants,
         wrong_solves=solves.wrong,
         solve_zero=solves.zero,
         wrong_sweep_solves=sweeps.wrong,
     )
-    return World(scenario, course, tables, truth)
+    return World(scenario, motion, tables, truth)
 
 
 # ---- Everything as files.
@@ -453,7 +453,7 @@ def json_text(value: Any, depth: int = 0) -> str:
 def world_texts(world: World, extra_site: Mapping[str, Mapping[str, Any]] | None = None) -> dict[str, str]:
     """Return file name -> text of everything that a world is written as."""
     logs, bad_rows = log_texts(world)
-    truth = truth_as_mapping(world.course, world.truth) | {"bad_rows": as_mappings(bad_rows)}
+    truth = truth_as_mapping(world.motion, world.truth) | {"bad_rows": as_mappings(bad_rows)}
     return {**logs, SITE_NAME: site_text(world.scenario, extra_site), TRUTH_NAME: json_text(truth) + "\n"}
 
 

@@ -293,17 +293,17 @@ def _swollen(scenario: Scenario, weather: Weather) -> Floats:
     return np.asarray(0.5 * np.cos(2.0 * np.pi * (weather.day - crest) / YEAR_DAYS))
 
 
-def _with_steps(course: Motion, steps: tuple[InventedStep, ...]) -> Motion:
+def _with_steps(motion: Motion, steps: tuple[InventedStep, ...]) -> Motion:
     ordered = tuple(sorted(steps, key=lambda step: step.day))
-    times = np.array([step_us(course.scenario, step.day) for step in ordered], dtype=np.int64)
-    return replace(course, steps=ordered, step_times_us=times)
+    times = np.array([step_us(motion.scenario, step.day) for step in ordered], dtype=np.int64)
+    return replace(motion, steps=ordered, step_times_us=times)
 
 
-def _as_step(course: Motion, correction: InventedCorrection, number: int) -> InventedStep:
+def _as_step(motion: Motion, correction: InventedCorrection, number: int) -> InventedStep:
     """Turn the knob as the owner would, who knows the error of that moment roughly."""
-    rng = stream(course.scenario.seed, "correction", number)
-    at = np.array([step_us(course.scenario, correction.day)])
-    az_error, alt_error = (float(error[0]) for error in course.axis(at))
+    rng = stream(motion.scenario.seed, "correction", number)
+    at = np.array([step_us(motion.scenario, correction.day)])
+    az_error, alt_error = (float(error[0]) for error in motion.axis(at))
     known = az_error if correction.kind == "azimuth" else alt_error
     meant_arcmin = -round((known + rng.normal(0.0, correction.known_to_arcsec)) / 60.0, 1)
     done = meant_arcmin * 60.0 * (1.0 + rng.normal(0.0, correction.knob_error))
@@ -321,9 +321,9 @@ def invent_motion(scenario: Scenario) -> Motion:
     """Make the truth in time of a scenario."""
     weather = invent_weather(scenario)
     nothing = np.array([], dtype=np.int64)
-    course = _with_steps(
+    motion = _with_steps(
         Motion(scenario, weather, (), nothing, _daily_tilt(scenario, weather)), scenario.steps
     )
     for number, correction in enumerate(sorted(scenario.corrections, key=lambda c: c.day)):
-        course = _with_steps(course, (*course.steps, _as_step(course, correction, number)))
-    return course
+        motion = _with_steps(motion, (*motion.steps, _as_step(motion, correction, number)))
+    return motion

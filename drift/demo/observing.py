@@ -79,8 +79,8 @@ class _Sessions:
         return np.concatenate(parts)
 
 
-def _constants(course: Motion, laid: _Sessions, time_us: Times) -> Constants:
-    own = course.constants(time_us)
+def _constants(motion: Motion, laid: _Sessions, time_us: Times) -> Constants:
+    own = motion.constants(time_us)
     return Constants(
         own.cone_error_arcsec + laid.repeated(lambda s: s.mirror[0]),
         own.axis_nonperpendicularity_arcsec,
@@ -89,20 +89,20 @@ def _constants(course: Motion, laid: _Sessions, time_us: Times) -> Constants:
     )
 
 
-def _taken_out(course: Motion, time_us: Times, ha: Floats, dec: Floats) -> tuple[Floats, Floats]:
+def _taken_out(motion: Motion, time_us: Times, ha: Floats, dec: Floats) -> tuple[Floats, Floats]:
     """Return what a multi-star model inside the mount subtracts from its readings [rad], to first order."""
-    scenario = course.scenario
-    az_error, alt_error = course.axis(time_us)
+    scenario = motion.scenario
+    az_error, alt_error = motion.axis(time_us)
     elevated = 1.0 if scenario.latitude_deg >= 0 else -1.0
     up = elevated * alt_error * ARCSEC * scenario.modelled_fraction
     east = az_error * np.cos(np.radians(scenario.latitude_deg)) * ARCSEC * scenario.modelled_fraction
     return np.tan(dec) * (up * np.sin(ha) + east * np.cos(ha)), up * np.cos(ha) - east * np.sin(ha)
 
 
-def _table(course: Motion, laid: _Sessions, places: dict[str, Floats]) -> pd.DataFrame:
+def _table(motion: Motion, laid: _Sessions, places: dict[str, Floats]) -> pd.DataFrame:
     import pandas as pd
 
-    scenario = course.scenario
+    scenario = motion.scenario
     side = laid.joined(lambda s: s.side)
     nothing = np.full(len(side), np.nan)
     return pd.DataFrame(
@@ -132,16 +132,16 @@ def _no_solves() -> PointingLog:
     return PointingLog(table, none.astype(np.int64), none, none.astype(bool), none.astype(bool))
 
 
-def log_pointing(course: Motion, evenings: tuple[Evening, ...]) -> PointingLog:
+def log_pointing(motion: Motion, evenings: tuple[Evening, ...]) -> PointingLog:
     """Make every pointing solve of the history."""
-    sessions = [plan_session(course, evening) for evening in evenings if "pointing" in evening.kinds]
+    sessions = [plan_session(motion, evening) for evening in evenings if "pointing" in evening.kinds]
     if not sessions:
         return _no_solves()
-    scenario, laid = course.scenario, _Sessions(sessions)
+    scenario, laid = motion.scenario, _Sessions(sessions)
     rng = stream(scenario.seed, "pointing noise")
     time_us, side = laid.joined(lambda s: s.time_us), laid.joined(lambda s: s.side)
     axis_ha, axis_dec = laid.joined(lambda s: s.axis_ha), laid.joined(lambda s: s.axis_dec)
-    constants, setting = _constants(course, laid, time_us), course.setting(time_us)
+    constants, setting = _constants(motion, laid, time_us), motion.setting(time_us)
     tube = pointing(axis_ha, axis_dec, side, constants, setting, scenario.latitude_deg)
     tube = shaken(rng, tube, scenario.mount_noise)
     zeros = laid.zeros(*hour_angle_dec(tube, scenario.latitude_deg))
@@ -155,7 +155,7 @@ def log_pointing(course: Motion, evenings: tuple[Evening, ...]) -> PointingLog:
         laid.repeated(lambda s: s.evening.pressure_hpa),
     )
     ra, dec = overhead.icrs_of(solved)
-    taken_ha, taken_dec = _taken_out(course, time_us, axis_ha, axis_dec)
+    taken_ha, taken_dec = _taken_out(motion, time_us, axis_ha, axis_dec)
     mount_ha = axis_ha + zeros[:, 0] * ARCSEC - taken_ha
     places = {
         "ra_deg": ra,
@@ -165,9 +165,9 @@ def log_pointing(course: Motion, evenings: tuple[Evening, ...]) -> PointingLog:
     }
     logged = laid.joined(lambda s: s.logged)
     return PointingLog(
-        table=_table(course, laid, places)[logged].reset_index(drop=True),
+        table=_table(motion, laid, places)[logged].reset_index(drop=True),
         night=laid.repeated(lambda s: s.evening.day).astype(np.int64)[logged],
-        zero=(zeros[:, 0] + course.roll(time_us))[logged],
+        zero=(zeros[:, 0] + motion.roll(time_us))[logged],
         carries_kept_zero=laid.joined(lambda s: s.carries_kept_zero)[logged],
         wrong=wrong[logged],
     )
@@ -244,13 +244,13 @@ def _plan(scenario: Scenario, evening: Evening) -> list[_Sweep]:
     return plans
 
 
-def log_sweeps(course: Motion, evenings: tuple[Evening, ...]) -> SweepLog:
+def log_sweeps(motion: Motion, evenings: tuple[Evening, ...]) -> SweepLog:
     """Make every sweep of the history; the solves need no mount coordinates."""
     import pandas as pd
 
     from drift.types import empty_table
 
-    scenario = course.scenario
+    scenario = motion.scenario
     plans = [p for evening in evenings if "sweep" in evening.kinds for p in _plan(scenario, evening)]
     if not plans:
         none = np.array([], dtype=np.int64)
@@ -260,7 +260,7 @@ def log_sweeps(course: Motion, evenings: tuple[Evening, ...]) -> SweepLog:
     time_us = np.concatenate([p.time_us for p in plans])
     axis_ha, axis_dec = (np.concatenate([getattr(p, n) for p in plans]) for n in ("axis_ha", "axis_dec"))
     side = np.concatenate([p.side for p in plans])
-    constants, setting = course.constants(time_us), course.setting(time_us)
+    constants, setting = motion.constants(time_us), motion.setting(time_us)
     tube = pointing(axis_ha, axis_dec, side, constants, setting, scenario.latitude_deg)
     tube = shaken(rng, shaken(rng, tube, scenario.sweep_noise), scenario.solve_noise)
     tube, wrong = misled(rng, tube, scenario.wrong_solve_chance, scenario.wrong_solve_deg)
@@ -309,10 +309,10 @@ def _star(scenario: Scenario, rng: np.random.Generator) -> tuple[float, float, f
 
 
 def _offsets(
-    course: Motion, evening: Evening, time_us: npt.NDArray[np.int64], star: tuple[float, float, float]
+    motion: Motion, evening: Evening, time_us: npt.NDArray[np.int64], star: tuple[float, float, float]
 ) -> tuple[tuple[float, float], Floats, Floats]:
     """Return the star's ICRS place [rad] and its offsets against the mount, north and east [arcsec]."""
-    scenario = course.scenario
+    scenario = motion.scenario
     seconds = (time_us - time_us[0]) / 1e6
     hour_angle = star[0] + SIDEREAL_RAD_PER_S * seconds
     fixed = np.ones_like(hour_angle)
@@ -320,8 +320,8 @@ def _offsets(
         hour_angle,
         star[1] * fixed,
         star[2] * fixed,
-        course.constants(time_us),
-        course.setting(time_us),
+        motion.constants(time_us),
+        motion.setting(time_us),
         scenario.latitude_deg,
     )
     overhead = Overhead(scenario.site, time_us, evening.temp_c * fixed, evening.pressure_hpa * fixed)
@@ -332,16 +332,16 @@ def _offsets(
     return (ra, dec), (star_dec - tube_dec) / ARCSEC, -west / ARCSEC
 
 
-def _run(course: Motion, evening: Evening) -> pd.DataFrame:
+def _run(motion: Motion, evening: Evening) -> pd.DataFrame:
     import pandas as pd
 
-    scenario = course.scenario
+    scenario = motion.scenario
     rng = stream(scenario.seed, "run", evening.day)
     busy = len(set(evening.kinds) & {"pointing", "sweep"})
     start = evening.start_us + busy * (int(evening.hours * HOUR_US / 2) + WAIT_US)
     seconds = np.linspace(0.0, 60.0 * scenario.run_min, scenario.solves_a_run)
     time_us = (start + 1e6 * seconds).astype(np.int64) // 1000 * 1000
-    (ra, dec), north, east = _offsets(course, evening, time_us, _star(scenario, rng))
+    (ra, dec), north, east = _offsets(motion, evening, time_us, _star(scenario, rng))
     seeing = rng.normal(0.0, scenario.run_noise, (2, len(seconds)))
     worm = WORM_ARCSEC * np.sin(2 * np.pi * (seconds / WORM_PERIOD_S + rng.random()))
     return pd.DataFrame(
@@ -356,7 +356,7 @@ def _run(course: Motion, evening: Evening) -> pd.DataFrame:
     )
 
 
-def log_runs(course: Motion, evenings: tuple[Evening, ...]) -> RunLog:
+def log_runs(motion: Motion, evenings: tuple[Evening, ...]) -> RunLog:
     """Make every unguided run of the history."""
     import pandas as pd
 
@@ -365,8 +365,8 @@ def log_runs(course: Motion, evenings: tuple[Evening, ...]) -> RunLog:
     used = [evening for evening in evenings if "run" in evening.kinds]
     if not used:
         return RunLog(empty_table("runs").drop(columns="row_id"), np.array([], dtype=np.int64))
-    table = pd.concat([_run(course, evening) for evening in used], ignore_index=True)
-    nights = np.repeat([evening.day for evening in used], course.scenario.solves_a_run)
+    table = pd.concat([_run(motion, evening) for evening in used], ignore_index=True)
+    nights = np.repeat([evening.day for evening in used], motion.scenario.solves_a_run)
     return RunLog(table, nights.astype(np.int64))
 
 
@@ -377,17 +377,17 @@ TURNED_AFTER_US = HOUR_US // 6  # a level is turned end for end ten minutes late
 FIRST_LEVEL_DAY = 3.1  # after the first noon: an afternoon
 
 
-def log_typed(course: Motion, evenings: tuple[Evening, ...]) -> pd.DataFrame:
+def log_typed(motion: Motion, evenings: tuple[Evening, ...]) -> pd.DataFrame:
     """Return the alignment errors that some other method gave and the owner typed in."""
     import pandas as pd
 
-    scenario = course.scenario
+    scenario = motion.scenario
     used = [evening for evening in evenings if "typed" in evening.kinds]
     if not used:
         return empty_table("alignments").drop(columns="row_id")
     time_us = np.array([e.start_us for e in used], dtype=np.int64) // 1_000_000 * 1_000_000
     noise = [stream(scenario.seed, "typed", e.day).normal(0.0, scenario.typed_noise_arcmin, 2) for e in used]
-    az_error, alt_error = course.axis(time_us)
+    az_error, alt_error = motion.axis(time_us)
     return pd.DataFrame(
         {
             "time_us": time_us,
@@ -398,9 +398,9 @@ def log_typed(course: Motion, evenings: tuple[Evening, ...]) -> pd.DataFrame:
     )
 
 
-def _level_times(course: Motion) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+def _level_times(motion: Motion) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
     """Return the moments of level readings and the face of each [deg]."""
-    scenario = course.scenario
+    scenario = motion.scenario
     visits = np.arange(FIRST_LEVEL_DAY, scenario.years * YEAR_DAYS - 1, scenario.level_every_days)
     first = np.array([step_us(scenario, day) for day in visits], dtype=np.int64)
     if not scenario.level_pairs:
@@ -409,15 +409,15 @@ def _level_times(course: Motion) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.
     return turned, np.tile((0.0, 180.0), len(first))
 
 
-def log_levels(course: Motion) -> pd.DataFrame:
+def log_levels(motion: Motion) -> pd.DataFrame:
     """Return the level readings, each as read on the level's own axes."""
     import pandas as pd
 
-    scenario = course.scenario
+    scenario = motion.scenario
     if scenario.level_every_days <= 0:
         return empty_table("levels").drop(columns="row_id")
-    time_us, face = _level_times(course)
-    setting = course.setting(time_us)
+    time_us, face = _level_times(motion)
+    setting = motion.setting(time_us)
     on_pier = scenario.level_place == "pier"
     north = setting.tilt_north + (0.0 if on_pier else setting.plate_north)
     east = setting.tilt_east + (0.0 if on_pier else setting.plate_east)
@@ -435,14 +435,14 @@ def log_levels(course: Motion) -> pd.DataFrame:
     )
 
 
-def log_weather(course: Motion) -> pd.DataFrame:
+def log_weather(motion: Motion) -> pd.DataFrame:
     """Return the daily weather from some weeks before the first night on."""
     import pandas as pd
 
-    if not course.scenario.weather_logged:
+    if not motion.scenario.weather_logged:
         return empty_table("weather").drop(columns="row_id")
     shown = slice(LEAD_IN_DAYS - LOGGED_LEAD_IN_DAYS, -1)
-    weather = course.weather
+    weather = motion.weather
     return pd.DataFrame(
         {
             "day": weather.day[shown],
@@ -454,14 +454,14 @@ def log_weather(course: Motion) -> pd.DataFrame:
     )
 
 
-def log_corrections(course: Motion) -> pd.DataFrame:
+def log_corrections(motion: Motion) -> pd.DataFrame:
     """Return the corrections as the owner wrote them down."""
     import pandas as pd
 
     names = ("amount_arcmin", "bearing_deg", "thickness_mm", "turns")
     written = [
         (time_us, step)
-        for time_us, step in zip(course.step_times_us.tolist(), course.steps, strict=True)
+        for time_us, step in zip(motion.step_times_us.tolist(), motion.steps, strict=True)
         if step.kind
     ]
     if not written:

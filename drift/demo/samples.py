@@ -67,7 +67,7 @@ def _events(world: World) -> Iterator[str]:
 
 
 def _winters(world: World) -> Iterator[str]:
-    weather, scenario = world.course.weather, world.scenario
+    weather, scenario = world.motion.weather, world.scenario
     shown = weather.day >= first_day(scenario)
     day, frost, winter = weather.day[shown], weather.frost[shown], weather.winter[shown]
     for number, peak in winter_peaks(frost, winter).items():

@@ -64,9 +64,9 @@ def _kinds(scenario: Scenario, rng: np.random.Generator) -> tuple[str, ...]:
     return scenario.night_kinds[int(rng.choice(len(weights), p=weights / weights.sum()))][0]
 
 
-def evenings(course: Motion) -> tuple[Evening, ...]:
+def evenings(motion: Motion) -> tuple[Evening, ...]:
     """Return all sessions of the history in the order of time."""
-    scenario, weather = course.scenario, course.weather
+    scenario, weather = motion.scenario, motion.weather
     days = weather.day[LEAD_IN_DAYS:-2]
     chosen = _clear_days(scenario, days)
     made = []
@@ -229,9 +229,9 @@ def _syncs(scenario: Scenario, rng: np.random.Generator, total: int) -> tuple[in
     return tuple(syncs)
 
 
-def plan_session(course: Motion, evening: Evening) -> Session:
+def plan_session(motion: Motion, evening: Evening) -> Session:
     """Plan the pointing solves of one evening."""
-    scenario = course.scenario
+    scenario = motion.scenario
     rng = stream(scenario.seed, "pointing", evening.day)
     hidden = scenario.zero == "synced" and not scenario.before_sync_logged
     total = _count(scenario, rng) + int(hidden)
@@ -240,7 +240,7 @@ def plan_session(course: Motion, evening: Evening) -> Session:
     passed_us = np.sort(rng.uniform(0.0, 1.0, total)) * evening.hours * HOUR_US
     kept = rng.normal(0.0, scenario.zero_repeatability, 2)
     mirror = rng.normal(0.0, 1.0, 2) * scenario.mirror_shift
-    home = float(course.home_zero(np.array(evening.start_us)))
+    home = float(motion.home_zero(np.array(evening.start_us)))
     return Session(
         evening=evening,
         time_us=(evening.start_us + passed_us).astype(np.int64) // 1000 * 1000,

@@ -96,10 +96,10 @@ class Truth:
     wrong_sweep_solves: npt.NDArray[np.bool_] = field(repr=False)
 
 
-def _groups(course: Motion, time_us: Times, night: Times) -> Times:
+def _groups(motion: Motion, time_us: Times, night: Times) -> Times:
     """Number the nights, split at each recorded correction."""
-    recorded = np.array([bool(step.kind) for step in course.steps], dtype=bool)
-    part = np.searchsorted(course.step_times_us[recorded], time_us, side="right")
+    recorded = np.array([bool(step.kind) for step in motion.steps], dtype=bool)
+    part = np.searchsorted(motion.step_times_us[recorded], time_us, side="right")
     _, group = np.unique(np.stack([night, part], axis=-1), axis=0, return_inverse=True)
     numbers: Times = group.ravel().astype(np.int64)
     return numbers
@@ -114,15 +114,15 @@ def _mean_times(time_us: Times, group: Times) -> Times:
     return means
 
 
-def night_truth(course: Motion, time_us: Times, night: Times, zero: Floats | None = None) -> NightTruth:
+def night_truth(motion: Motion, time_us: Times, night: Times, zero: Floats | None = None) -> NightTruth:
     """Return the truth of the nights in which readings were taken."""
     if not len(time_us):
         none = np.array([], dtype=float)
         return NightTruth(none.astype(np.int64), none.astype(np.int64), *[none] * 9)
-    group = _groups(course, time_us, night)
+    group = _groups(motion, time_us, night)
     at = _mean_times(time_us, group)
-    setting = course.setting(at)
-    az_error, alt_error = course.axis(at)
+    setting = motion.setting(at)
+    az_error, alt_error = motion.axis(at)
     return NightTruth(
         at,
         np.bincount(group).astype(np.int64),
@@ -138,31 +138,31 @@ def night_truth(course: Motion, time_us: Times, night: Times, zero: Floats | Non
     )
 
 
-def pointing_truth(course: Motion, log: PointingLog) -> NightTruth:
+def pointing_truth(motion: Motion, log: PointingLog) -> NightTruth:
     """Return the truth of the pointing nights, with each night's zero."""
     time_us = log.table["time_us"].to_numpy(dtype=np.int64)
     if not len(time_us):
-        return night_truth(course, time_us, log.night)
-    group = _groups(course, time_us, log.night)
+        return night_truth(motion, time_us, log.night)
+    group = _groups(motion, time_us, log.night)
     zero = np.full(group.max() + 1, np.nan)
     for number in range(len(zero)):
         here, kept = group == number, log.carries_kept_zero
         carried = log.zero[here & kept] if np.any(here & kept) else log.zero[here]
         zero[number] = carried.mean() if np.ptp(carried) < 1.0 else np.nan
-    return night_truth(course, time_us, log.night, zero)
+    return night_truth(motion, time_us, log.night, zero)
 
 
-def step_truths(course: Motion) -> tuple[StepTruth, ...]:
+def step_truths(motion: Motion) -> tuple[StepTruth, ...]:
     """Return every step with its moment."""
     return tuple(
         StepTruth(time_us, bool(step.kind), step)
-        for time_us, step in zip(course.step_times_us.tolist(), course.steps, strict=True)
+        for time_us, step in zip(motion.step_times_us.tolist(), motion.steps, strict=True)
     )
 
 
-def truth_as_mapping(course: Motion, truth: Truth) -> dict[str, Any]:
+def truth_as_mapping(motion: Motion, truth: Truth) -> dict[str, Any]:
     """Return the truth as plain data for a JSON file."""
-    scenario = course.scenario
+    scenario = motion.scenario
     sizes = ("tilt_north", "tilt_east", "plate_north", "plate_east", "mount_az", "mount_alt", "zero")
     return {
         "format": TRUTH_FORMAT,
@@ -250,12 +250,12 @@ def _compared(what: str, difference: npt.NDArray[Any], sd: npt.NDArray[Any]) -> 
     )
 
 
-def compare_nights(course: Motion, analysis: Analysis) -> tuple[Compared, ...]:
+def compare_nights(motion: Motion, analysis: Analysis) -> tuple[Compared, ...]:
     """Compare the axis of the pointing nights, each by itself."""
     nights = [n for n in analysis.nights.nights if n.has_axis and n.sources == ("pointing",)]
     if not nights:
         return ()
-    true = np.stack(course.axis(np.array([n.time_us for n in nights])), axis=-1)
+    true = np.stack(motion.axis(np.array([n.time_us for n in nights])), axis=-1)
     difference = np.array([n.estimate[:2] for n in nights]) - true
     sd = np.array([np.sqrt(np.diag(n.covariance)[:2]) for n in nights], dtype=np.float64)
     rows = (
@@ -265,11 +265,11 @@ def compare_nights(course: Motion, analysis: Analysis) -> tuple[Compared, ...]:
     return tuple(row for row in rows if row)
 
 
-def compare_history(course: Motion, analysis: Analysis) -> tuple[Compared, ...]:
+def compare_history(motion: Motion, analysis: Analysis) -> tuple[Compared, ...]:
     """Compare tilt and mount since the first usable night."""
     history = analysis.history
     usable = np.flatnonzero(np.isfinite(history.change[:, 0]))
-    setting = course.setting(history.time_us)
+    setting = motion.setting(history.time_us)
     true = np.stack(
         [
             setting.tilt_north,
@@ -297,10 +297,10 @@ def _nearest(events: tuple[Event, ...], part: str, time_us: int) -> Event | None
     return min(fitting, key=lambda e: (e.what != part, away(e)), default=None)
 
 
-def compare_events(course: Motion, analysis: Analysis) -> tuple[EventCompared, ...]:
+def compare_events(motion: Motion, analysis: Analysis) -> tuple[EventCompared, ...]:
     """Compare the true steps of knobs and pier with the events found."""
     compared = []
-    for time_us, step in zip(course.step_times_us.tolist(), course.steps, strict=True):
+    for time_us, step in zip(motion.step_times_us.tolist(), motion.steps, strict=True):
         sizes = {"mount_az": step.mount_az, "mount_alt": step.mount_alt}
         sizes |= {"tilt_north": step.tilt_north, "tilt_east": step.tilt_east}
         name = max(sizes, key=lambda key: abs(sizes[key]))

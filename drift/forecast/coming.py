@@ -12,8 +12,7 @@ from scipy.special import ndtr, ndtri
 from drift.codes import ForcingKind
 from drift.forecast.season import Season, without_line
 from drift.ground.heave import FrostForcing
-from drift.history import drifts
-from drift.history.causes import TIME_CONSTANTS_YEARS
+from drift.history.causes import STEADY_PIER, TIME_CONSTANTS_YEARS
 from drift.history.components import residual_cov, view
 from drift.history.model import Model, Scales, Solver, picked
 from drift.history.scales import log_prior, to_vector
@@ -325,7 +324,7 @@ def settling_of(problem: Solver, scales: Scales) -> Settling | None:
         As fitted.
     """
     first = problem.at(scales)
-    at, line = first.columns.at.get("settlement"), first.columns.at.get(drifts.STEADY_PIER)
+    at, line = first.columns.at.get("settlement"), first.columns.at.get(STEADY_PIER)
     if at is None:
         return None
     left, year = still_to_come(first.model.series.time_us)

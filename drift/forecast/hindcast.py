@@ -15,7 +15,7 @@ from scipy.special import ndtri
 from drift.errors import NothingToAnalyse
 from drift.forecast.coming import BAND, annual_forecast
 from drift.forecast.season import season_of
-from drift.ground.calendar import noon_us, winter_name
+from drift.ground.weather import noon_us, winter_name
 from drift.mount.axis_error import axis_error
 from drift.notebook import ShowsItself
 from drift.quantities import DAY_US, Floats, Ints

@@ -108,20 +108,24 @@ def look_ahead(
     now_us
         The present time, UTC; None for that of the latest reading.
     past
-        Whether the readings were long past when they came in: then it is looked at as of their end.
+        Whether the readings were long past when they came in: then, where the forecast ended before today,
+        it is looked at as of their end.
 
     Returns
     -------
     Outlook or None
-        None where there is no forecast, and where it ended before today.
+        None where there is no forecast, and where that of a watched pier ended before today.
     """
     made = history.forecast
     if made is None:
         return None
-    ahead = made if now_us is None or past else from_moment(made, now_us)
+    ahead = made if now_us is None else from_moment(made, now_us)
+    ended = past and ahead is None
+    if ended:
+        ahead = made
     if ahead is None:
         return None
-    old = not past and now_us is not None and now_us - last_us > _OLD_DAYS * DAY_US
+    old = not ended and now_us is not None and now_us - last_us > _OLD_DAYS * DAY_US
     return Outlook(
         from_us=int(ahead.time_us[0]),
         months=months_of(ahead, bounds, bounds.zone),
@@ -134,7 +138,7 @@ def look_ahead(
         span_days=bounds.span_days,
         rests_on=ahead.rests_on,
         forecast=ahead,
-        as_of_us=last_us if past else None,
+        as_of_us=last_us if ended else None,
         since_us=last_us if old else None,
     )
 

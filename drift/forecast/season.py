@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from drift.ground.calendar import year_phase
+from drift.ground.weather import year_phase
 from drift.mount.axis_error import axis_of_tilt
 from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints, as_utc
 from drift.types import AxisForecast

@@ -13,10 +13,9 @@ import numpy as np
 from scipy.linalg import solve_banded
 
 from drift.codes import ForcingKind
-from drift.ground.calendar import noon_us, winter_year
 from drift.ground.frost_front import Front, frost_front, lead_in_days, snow_lying, usual_snow
 from drift.ground.pier_site import Ground, snow_resistance
-from drift.ground.weather import DailyWeather
+from drift.ground.weather import DailyWeather, noon_us, winter_year
 from drift.notices import GroundCode, Notice, info
 from drift.quantities import Bools, Floats, Ints
 

@@ -10,10 +10,9 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import erf, erfcx
 
-from drift.ground.calendar import winter_name, winter_year
 from drift.ground.frost_front import Front, frost_fronts
 from drift.ground.pier_site import SNOW_CONDUCTIVITY, Ground, SnowFate, Soil, spread, with_snow
-from drift.ground.weather import DailyWeather
+from drift.ground.weather import DailyWeather, winter_name, winter_year
 from drift.quantities import Bools, Floats, Ints
 
 # ---- Freezing index: how much cold a winter brought, from the cumulative degree-day curve.
@@ -76,7 +75,7 @@ class FreezingSeason:
     name
         ``2023-24`` in the north, ``2024`` in the south.
     year
-        The year in which the winter has its coldest half (`drift.ground.calendar.winter_year`).
+        The year in which the winter has its coldest half (`drift.ground.weather.winter_year`).
     index_c_d
         [deg C d].
     first_day, last_day

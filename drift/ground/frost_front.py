@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 from scipy.linalg.lapack import dgtsv
 
-from drift.ground.calendar import noon_us
 from drift.ground.pier_site import (
     Ground,
     SnowFate,
@@ -19,7 +18,7 @@ from drift.ground.pier_site import (
     spread,
     surface_temperature,
 )
-from drift.ground.weather import DailyWeather, daily_weather
+from drift.ground.weather import DailyWeather, daily_weather, noon_us
 from drift.quantities import YEAR_DAYS, Floats, Ints
 from drift.types import UnderPier
 

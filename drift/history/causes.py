@@ -176,8 +176,7 @@ def instrument_eras(series: Series) -> Cause:
     )
 
 
-# ---- The annual shape of the tilt: what comes and goes with the year, two harmonics along one
-# direction.
+# ---- The annual shape of the tilt: what comes and goes with the year, two harmonics along one direction.
 
 
 #: Days from 1970-01-01 to the start of a year that the phase is counted from (2000-01-01).
@@ -253,8 +252,7 @@ def _annual(name: str, time_us: np.ndarray, first: int, second: int) -> Cause:
     return Cause(name, state, direct, np.zeros(8), np.eye(8), kind=CauseKind.SEASON)
 
 
-# ---- Frost: a tilt that follows a driver worked out from the weather, and what each winter leaves
-# behind.
+# ---- Frost: a tilt that follows a forcing worked out from the weather, and what each winter leaves behind.
 
 
 #: Prior size of what a typical winter leaves behind, against its swing: common practice, some tenths.
@@ -290,27 +288,24 @@ def frost_tilt(time_us: Ints, forcing: FrostForcing) -> Cause:
 
 # ---- Settlement of the pier: one way, and slowing; what goes on at a steady rate is its straight part.
 #
-# Under a constant load clay gives way along a sum of exponentials of time
-# (Terzaghi's theory of consolidation: U = 1 - sum 2/M^2 exp(-M^2 T)); the tail of
-# one is a single exponential, whose time constant is not known beforehand.  After that it
-# goes on with the logarithm of time (secondary compression: Buisman 1936; Terzaghi, Peck and Mesri, Soil
-# Mechanics in Engineering Practice, 1996, section 16.7, both from memory), steep at first.  A
-# logarithm is a
-# sum of exponentials of which every time constant has the same share for each factor in time, by Frullani's
-# integral log(1 + t/b) = int_0^inf (1 - exp(-t u)) exp(-b u) / u du.  So a straight line and curves whose
-# fixed time constants lie a factor of three or four apart come close to any of these, whenever the concrete
-# was poured: an exponential that began earlier is the same curve with a smaller size.  The three
-# shortest are
-# a cause of their own, the steep start: most piers have none, and then it must cost nothing
-# (`drift.history.inputs`).  As a logarithm has them in equal shares, their sum is the first of its
-# columns,
-# and the second tells the quickest from the slowest.
+# Under a constant load clay gives way along a sum of exponentials of time (Terzaghi's theory of
+# consolidation: U = 1 - sum 2/M^2 exp(-M^2 T)); the tail of one is a single exponential, whose time
+# constant is not known beforehand.  After that it goes on with the logarithm of time (secondary
+# compression: Buisman 1936; Terzaghi, Peck and Mesri, Soil Mechanics in Engineering Practice, 1996, section
+# 16.7, both from memory), steep at first.  A logarithm is a sum of exponentials of which every time
+# constant has the same share for each factor in time, by Frullani's integral log(1 + t/b) = int_0^inf (1 -
+# exp(-t u)) exp(-b u) / u du.  So a straight line and curves whose fixed time constants lie a factor of
+# three or four apart come close to any of these, whenever the concrete was poured: an exponential that
+# began earlier is the same curve with a smaller size.  The three shortest are a cause of their own, the
+# steep start: most piers have none, and then it must cost nothing (`drift.history.inputs`).  As a logarithm
+# has them in equal shares, their sum is the first of its columns, and the second tells the quickest from
+# the slowest.
 #
-# Looking back, any shares of them do.  Looking ahead the shares matter.  A line goes on for
-# ever, clay doesn't: Terzaghi's curve has no steady part, and what goes on after it (secondary
-# compression) is some hundredths of the whole in a year.  And a pace seen over a few months says nothing of
-# how long it will last: so a curve's whole is held likely in proportion to its time constant, which
-# makes every time constant as likely for a given pace.
+# Looking back, any shares of them do.  Looking ahead the shares matter.  A line goes on for ever, clay
+# doesn't: Terzaghi's curve has no steady part, and what goes on after it (secondary compression) is some
+# hundredths of the whole in a year.  And a pace seen over a few months says nothing of how long it will
+# last: so a curve's whole is held likely in proportion to its time constant, which makes every time
+# constant as likely for a given pace.
 
 
 #: Time constants of the curves [years]: common practice, clay under a pier settles for one to some years.
@@ -390,8 +385,7 @@ def _slow(name: str, time_us: np.ndarray, first: int, second: int) -> Cause:
     return Cause(name, state, direct, np.zeros(width), np.eye(width), kind=CauseKind.SETTLEMENT)
 
 
-# ---- Columns of what references do: the hour-angle zeros that nights share, and the levels at each
-# place.
+# ---- Columns of what references do: the hour-angle zeros that nights share, and the levels at each place.
 
 
 def zero_labels(series: Series) -> tuple[str, ...]:
@@ -405,34 +399,134 @@ def level_sources(series: Series) -> tuple[tuple[str, int], ...]:
     return tuple(sorted({(str(place), int(number)) for place, number in known if place}))
 
 
-def of_states(name: str, course: Floats, *components: int, kind: CauseKind) -> Cause:
-    """Return a cause with a column a component of pier or mount that adds a course (n,) to it."""
+def of_states(name: str, curve: Floats, *components: int, kind: CauseKind) -> Cause:
+    """Return a cause with a column a component of pier or mount that adds a curve (n,) to it."""
     count = len(components)
-    state, direct = blank(course.size, count)
+    state, direct = blank(curve.size, count)
     for i, component in enumerate(components):
-        state[:, component, i] = course
+        state[:, component, i] = curve
     return Cause(name, state, direct, np.zeros(count), np.eye(count), kind=kind)
 
 
-def of_zeros(name: str, series: Series, course: Floats, *, kind: CauseKind) -> Cause:
-    """Return a cause with a column a zero that adds a course (n,) to its readings."""
+def of_zeros(name: str, series: Series, curve: Floats, *, kind: CauseKind) -> Cause:
+    """Return a cause with a column a zero that adds a curve (n,) to its readings."""
     labels = zero_labels(series)
     state, direct = blank(series.size, len(labels))
     for i, label in enumerate(labels):
-        direct[:, 2, i] = _about_its_middle(course, series.zero_label == label)
+        direct[:, 2, i] = _about_its_middle(curve, series.zero_label == label)
     return Cause(name, state, direct, np.zeros(len(labels)), np.eye(len(labels)), kind=kind)
 
 
-def of_levels(name: str, series: Series, course: Floats, *, kind: CauseKind) -> Cause:
+def of_levels(name: str, series: Series, curve: Floats, *, kind: CauseKind) -> Cause:
     """Return a cause with columns north and east a place and instrument that add a course (n,) to them."""
     sources = level_sources(series)
     state, direct = blank(series.size, 2 * len(sources))
     for i, (place, number) in enumerate(sources):
-        own = _about_its_middle(course, (series.place == place) & (series.instrument == number))
+        own = _about_its_middle(curve, (series.place == place) & (series.instrument == number))
         direct[:, 0, 2 * i] = direct[:, 1, 2 * i + 1] = own
     return Cause(name, state, direct, np.zeros(2 * len(sources)), np.eye(2 * len(sources)), kind=kind)
 
 
-def _about_its_middle(course: Floats, own: np.ndarray) -> Floats:
-    """Return the course on some readings about its mean there (each has a constant of its own), else 0."""
-    return np.where(own, course - np.mean(course[own]), 0.0)
+def _about_its_middle(curve: Floats, own: np.ndarray) -> Floats:
+    """Return the curve on some readings about its mean there (each has a constant of its own), else 0."""
+    return np.where(own, curve - np.mean(curve[own]), 0.0)
+
+
+# ---- What goes on at a steady rate: a tilt, a knob that gives way, a kept zero or a level that ages.
+#
+# A kept zero that drifts reads as an east tilt with the mount's azimuth the other way, a level that drifts
+# as a tilt with the mount the other way; in both the axis stands still.  So each of them may have a rate of
+# its own, and how likely each is, is told in `drift.history.inputs`.
+
+
+#: Names of the causes.
+STEADY_PIER, STEADY_AZIMUTH, STEADY_ALTITUDE = "steady_tilt", "steady_mount_azimuth", "steady_mount_altitude"
+STEADY_ZEROS, STEADY_LEVELS = "steady_creep_of_zeros", "steady_creep_of_levels"
+
+
+def steady(series: Series) -> list[Cause]:
+    """Return the causes that grow by one arcsec a year, priors left at unity; those without readings too."""
+    years = series.days / YEAR_DAYS
+    return [
+        of_states(STEADY_PIER, years, TILT_NORTH, TILT_EAST, kind=CauseKind.SETTLEMENT),
+        of_states(STEADY_AZIMUTH, years, MOUNT_AZ, kind=CauseKind.STEADY_DRIFT_OF_MOUNT),
+        of_states(STEADY_ALTITUDE, years, MOUNT_ALT, kind=CauseKind.STEADY_DRIFT_OF_MOUNT),
+        of_zeros(STEADY_ZEROS, series, years, kind=CauseKind.STEADY_DRIFT_OF_ZERO),
+        of_levels(STEADY_LEVELS, series, years, kind=CauseKind.STEADY_DRIFT_OF_LEVEL),
+    ]
+
+
+# ---- What a tilt sensor that logs all day wanders by itself.
+#
+# Its days are so many and so sure that they would say more of the pier than the sensor knows: what it reads
+# goes astray at random, in the long run by the root of time.  A random walk over the record is a sum of
+# sines with independent amplitudes (the Karhunen-Loeve expansion of Brownian motion: Loeve, Probability
+# Theory II, 1978, section 37.5, from memory), of which the first few hold all but some hundredths.
+
+
+WANDER_LEVELS = "wander_of_levels"
+#: Prior sd of the wander [arcsec per root of a year]: from memory, data sheets of small tilt sensors give
+#: some arcseconds of zero drift a year.
+SENSOR_WANDER = 3.0
+#: Sines that are taken.
+SINES = 8
+
+
+def wander_of_sensors(series: Series) -> Cause:
+    """Return what tilt sensors wander over the record, north and east apart; no columns without a sensor."""
+    years = max(float(np.max(series.days)), 1.0) / YEAR_DAYS
+    share = np.clip(series.days / YEAR_DAYS / years, 0.0, 1.0)
+    rate = np.pi * (np.arange(SINES) + 0.5)
+    sines = np.sqrt(2.0 * years) * np.sin(share[:, None] * rate) / rate
+    own = [(place, number) for place, number in level_sources(series) if number]
+    state, direct = blank(series.size, 2 * SINES * len(own))
+    for i, (place, number) in enumerate(own):
+        pick = (series.place == place) & (series.instrument == number)
+        for axis in (0, 1):
+            at = (2 * i + axis) * SINES
+            direct[pick, axis, at : at + SINES] = sines[pick]
+    width = direct.shape[2]
+    return Cause(
+        WANDER_LEVELS,
+        state,
+        direct,
+        np.zeros(width),
+        np.eye(width) * SENSOR_WANDER**2,
+        kind=CauseKind.WANDER_OF_LEVEL,
+    )
+
+
+# ---- What warmth does from day to day: to pier, mount, and what they are read by.
+
+
+#: Names of the causes.
+WARM_PIER, WARM_AZIMUTH, WARM_ALTITUDE = (
+    "warmth_of_pier",
+    "warmth_of_mount_azimuth",
+    "warmth_of_mount_altitude",
+)
+WARM_ZEROS, WARM_LEVELS = "warmth_of_zeros", "warmth_of_levels"
+#: Prior standard deviation of the answer to a degree [arcsec per deg C] where nothing tells pier from mount.
+#: Common practice: iron and aluminium bolted together move by tenths of an arcsecond a degree; a pier heated
+#: from one side bends as much.
+PER_DEGREE_SD = 0.5
+
+
+def warm(series: Series, temp_c: Floats) -> list[Cause]:
+    """Return the causes that grow by one arcsec a degree above the reference night's, priors at unity.
+
+    Parameters
+    ----------
+    series
+        The readings.
+    temp_c
+        (n,) how warm it was at each [deg C].
+    """
+    above = temp_c - temp_c[0]
+    return [
+        of_states(WARM_PIER, above, TILT_NORTH, TILT_EAST, kind=CauseKind.WARMTH_OF_PIER),
+        of_states(WARM_AZIMUTH, above, MOUNT_AZ, kind=CauseKind.WARMTH_OF_MOUNT),
+        of_states(WARM_ALTITUDE, above, MOUNT_ALT, kind=CauseKind.WARMTH_OF_MOUNT),
+        of_zeros(WARM_ZEROS, series, above, kind=CauseKind.WARMTH_OF_ZERO),
+        of_levels(WARM_LEVELS, series, above, kind=CauseKind.WARMTH_OF_LEVEL),
+    ]

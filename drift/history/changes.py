@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from drift.codes import CauseKind, CorrectionKind, Part, Way
+from drift.codes import CauseKind, CorrectionKind, Part, Rotation
 from drift.history.causes import (
     MOUNT_ALT,
     MOUNT_AZ,
@@ -70,7 +70,7 @@ class RecordedCorrection:
     asked: tuple[float, ...]
     note: str
     turns: float | None = None  # of a knob, where they were written down
-    knob_way: Way | None = None  # in which the knob was turned, where that was written down
+    knob_way: Rotation | None = None  # in which the knob was turned, where that was written down
     number: int = 0  # distinguishes corrections of one kind and time
     done_us: int | None = None  # when it was really made, where the recorded date seems wrong
 
@@ -104,7 +104,7 @@ def read_corrections(table: pd.DataFrame, plate: Plate) -> list[RecordedCorrecti
         for number, (amount, turned, direction) in enumerate(zip(amounts, turns, directions, strict=True)):
             asked = (float(amount) * 60.0,) if kind in KNOBS else (np.nan,) * len(MOVES[kind])
             by_turns = float(turned) if np.isfinite(turned) else None
-            knob_way = Way(direction) if direction else None
+            knob_way = Rotation(direction) if direction else None
             out.append(RecordedCorrection(int(time_us), kind, asked, note, by_turns, knob_way, number))
     return out
 

@@ -11,8 +11,20 @@ import pandas as pd
 
 from drift.codes import OwnMovement
 from drift.ground.heave import FrostHeave
-from drift.history import drifts
-from drift.history.causes import STEEP, harmonics
+from drift.history.causes import (
+    STEADY_ALTITUDE,
+    STEADY_AZIMUTH,
+    STEADY_LEVELS,
+    STEADY_PIER,
+    STEADY_ZEROS,
+    STEEP,
+    WARM_ALTITUDE,
+    WARM_AZIMUTH,
+    WARM_LEVELS,
+    WARM_PIER,
+    WARM_ZEROS,
+    harmonics,
+)
 from drift.history.changes import Plate
 from drift.history.neighbours import Laws, NeighbourPrior
 from drift.night.prepared import NightSplit
@@ -190,13 +202,13 @@ class Inputs:
 
 #: Causes that may move or stand still, one of each kind: the pier, the mount, the references.
 STEADY = (
-    drifts.STEADY_PIER,
-    drifts.STEADY_AZIMUTH,
-    drifts.STEADY_ALTITUDE,
-    drifts.STEADY_ZEROS,
-    drifts.STEADY_LEVELS,
+    STEADY_PIER,
+    STEADY_AZIMUTH,
+    STEADY_ALTITUDE,
+    STEADY_ZEROS,
+    STEADY_LEVELS,
 )
-WARM = (drifts.WARM_PIER, drifts.WARM_AZIMUTH, drifts.WARM_ALTITUDE, drifts.WARM_ZEROS, drifts.WARM_LEVELS)
+WARM = (WARM_PIER, WARM_AZIMUTH, WARM_ALTITUDE, WARM_ZEROS, WARM_LEVELS)
 KINDS: dict[OwnMovement, tuple[str, ...]] = {
     OwnMovement.STEADY: STEADY,
     OwnMovement.WARMTH: WARM,
@@ -214,17 +226,17 @@ STILL_REFERENCE = {OwnMovement.STEADY: 0.3, OwnMovement.WARMTH: 0.03}
 SIZES = {OwnMovement.STEADY: (6.0, 25.0), OwnMovement.WARMTH: (0.5, 1.5), OwnMovement.STEEP: (2.5, 8.0)}
 SIZE_ODDS = (0.6, 0.4)
 _KIND_OF = {cause: kind for kind, causes in KINDS.items() for cause in causes}
-REFERENCES = (drifts.STEADY_ZEROS, drifts.STEADY_LEVELS, drifts.WARM_ZEROS, drifts.WARM_LEVELS)
+REFERENCES = (STEADY_ZEROS, STEADY_LEVELS, WARM_ZEROS, WARM_LEVELS)
 #: Response to temperature of bolted iron, aluminium and concrete, as a share of that of references.
-SHARE_OF_SIZE = {drifts.WARM_PIER: 0.5, drifts.WARM_AZIMUTH: 0.5, drifts.WARM_ALTITUDE: 0.5}
+SHARE_OF_SIZE = {WARM_PIER: 0.5, WARM_AZIMUTH: 0.5, WARM_ALTITUDE: 0.5}
 #: Prior chance that one of them moves, in a calm place and in a restless one, and the chance of each kind of
 #: place: common practice, weakly held.  Where one moves, others are likelier to.
 MOVES_CHANCES, PLACE_CHANCES = (0.15, 0.5), (0.75, 0.25)
 #: But knobs and their long screws usually respond to temperature: common practice.
-USUAL_CHANCE = {drifts.WARM_AZIMUTH: 0.6, drifts.WARM_ALTITUDE: 0.6}
+USUAL_CHANCE = {WARM_AZIMUTH: 0.6, WARM_ALTITUDE: 0.6}
 #: And that a tilt sensor that logs all day does is nearly the rule: from memory, data sheets of small sensors
 #: give tenths of an arcsecond to some arcseconds a degree.
-SENSOR_CHANCE = {drifts.WARM_LEVELS: 0.9}
+SENSOR_CHANCE = {WARM_LEVELS: 0.9}
 #: Priors under which the scales are looked for [arcsec a year, arcsec per deg C].
 WIDE = {OwnMovement.STEADY: 20.0, OwnMovement.WARMTH: 1.0, OwnMovement.STEEP: 6.0}
 #: Combinations with less than this share are left out.

@@ -15,12 +15,14 @@ import numpy.typing as npt
 
 from drift.codes import CauseKind, Place
 from drift.ground.heave import FrostForcing
-from drift.history import drifts
 from drift.history.causes import (
     MOUNT_ALT,
     MOUNT_AZ,
+    PER_DEGREE_SD,
     TILT_EAST,
     TILT_NORTH,
+    WARM_LEVELS,
+    WARM_ZEROS,
     Cause,
     along_and_across,
     annual_cov,
@@ -32,7 +34,10 @@ from drift.history.causes import (
     mount_settlement,
     settlement,
     settlement_cov,
+    steady,
     steep_start,
+    wander_of_sensors,
+    warm,
 )
 from drift.history.inputs import Beliefs, Swapped, exchanged, odds_of_all, swapped, wide_sd
 from drift.history.neighbours import Laws, NeighbourPrior
@@ -197,15 +202,15 @@ def _unscaled(model: Model) -> list[Cause]:
     Where there is no reference, or nothing but levels is read, nothing could check one.
     """
     series, temp_c = model.series, model.temp_c
-    wanders = [drifts.wander_of_sensors(series)] if np.any(series.instrument) else []
-    by_degree = [] if temp_c is None else drifts.warm(series, temp_c)
+    wanders = [wander_of_sensors(series)] if np.any(series.instrument) else []
+    by_degree = [] if temp_c is None else warm(series, temp_c)
     referred = np.any(series.zero_label != "") or np.any(series.night < 0)
     if model.tied or not referred or not np.any(series.night >= 0):
-        moved = [cause for cause in by_degree if cause.name not in (drifts.WARM_ZEROS, drifts.WARM_LEVELS)]
-        return [*wanders, *(replace(cause, cov=cause.cov * drifts.PER_DEGREE_SD**2) for cause in moved)]
-    told = [*drifts.steady(series), steep_start(series.time_us), *by_degree]
-    told = [cause for cause in told if cause.width]
-    return [*wanders, *(replace(cause, cov=cause.cov * wide_sd(cause.name) ** 2) for cause in told)]
+        moved = [cause for cause in by_degree if cause.name not in (WARM_ZEROS, WARM_LEVELS)]
+        return [*wanders, *(replace(cause, cov=cause.cov * PER_DEGREE_SD**2) for cause in moved)]
+    moving = [*steady(series), steep_start(series.time_us), *by_degree]
+    moving = [cause for cause in moving if cause.width]
+    return [*wanders, *(replace(cause, cov=cause.cov * wide_sd(cause.name) ** 2) for cause in moving)]
 
 
 def scaled_priors(scales: Scales) -> dict[str, Floats]:
@@ -430,7 +435,7 @@ class Solver:
         )
 
 
-def told_columns(columns: DesignColumns, beliefs: Beliefs) -> tuple[Ints, Ints]:
+def columns_that_may_stand(columns: DesignColumns, beliefs: Beliefs) -> tuple[Ints, Ints]:
     """Return the columns of the causes that may stand still, (q,), and which cause each belongs to, (q,)."""
     width = [columns.at[cause].stop - columns.at[cause].start for cause in beliefs.causes]
     which = np.repeat(np.arange(len(width)), width)
@@ -450,28 +455,28 @@ def believed(fit: Fit, beliefs: Beliefs) -> Fit:
     beliefs
         Combinations of what may move.
     """
-    at, which = told_columns(fit.columns, beliefs)
+    at, which = columns_that_may_stand(fit.columns, beliefs)
     mean, cov = fit.amplitude[at], fit.amplitude_cov[np.ix_(at, at)]
     wide = np.sqrt(np.diagonal(fit.columns.cov)[at])
-    told = swapped(mean, cov, wide, beliefs.sd[:, which])
-    odds = odds_of_all(told.log_gain, beliefs.log_prior)
+    weighed = swapped(mean, cov, wide, beliefs.sd[:, which])
+    odds = odds_of_all(weighed.log_gain, beliefs.log_prior)
     prior = fit.columns.cov.copy()
     share = odds @ beliefs.sd[:, which] ** 2
     prior[at, at] = share
-    mixed = _mixed(fit, at, told, odds, beliefs.log_prior)
+    mixed = _mixed(fit, at, weighed, odds, beliefs.log_prior)
     return replace(mixed, columns=replace(fit.columns, cov=prior), odds=odds, wide=fit)
 
 
-def _mixed(fit: Fit, at: Ints, told: Swapped, odds: Floats, log_prior: Floats) -> Fit:
+def _mixed(fit: Fit, at: Ints, weighed: Swapped, odds: Floats, log_prior: Floats) -> Fit:
     """Return the solution with the law of some amplitudes a mixture, all others following."""
     mean, cov = fit.amplitude[at], fit.amplitude_cov[np.ix_(at, at)]
-    middle = odds @ told.mean
-    apart = told.mean - middle
-    whole = np.tensordot(odds, told.cov, axes=1) + (apart * odds[:, None]).T @ apart
+    middle = odds @ weighed.mean
+    apart = weighed.mean - middle
+    whole = np.tensordot(odds, weighed.cov, axes=1) + (apart * odds[:, None]).T @ apart
     leads = np.linalg.solve(cov, fit.amplitude_cov[at]).T  # (p, q) how all amplitudes follow those
     moved = leads @ (middle - mean)
-    top = np.max(told.log_gain + log_prior)
-    gain = top + np.log(np.sum(np.exp(told.log_gain + log_prior - top)))
+    top = np.max(weighed.log_gain + log_prior)
+    gain = top + np.log(np.sum(np.exp(weighed.log_gain + log_prior - top)))
     walk = fit.walk.copy()
     walk[1:] -= (fit.follows @ moved).reshape(-1, 5)
     return replace(

@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from drift.codes import Mover, OwnMovement, Place, Reference, ReferenceFinding, WouldTell
-from drift.history import drifts
+from drift.history import causes
 from drift.history.causes import TILT_EAST, TILT_NORTH, level_sources, zero_labels
 from drift.history.inputs import KINDS, Beliefs, swapped
-from drift.history.model import WALKS, Fit, told_columns
-from drift.history.uncertainty import WITHIN_REACH_SHARE, weight
+from drift.history.model import WALKS, Fit, columns_that_may_stand
+from drift.history.outcome import WITHIN_REACH_SHARE, weight
 from drift.notices import HistoryCode, Notice, warning
 from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats
 from drift.types import LevelDrift, Measure, ReferenceMoved, References, Rival, ZeroCreep
@@ -24,16 +24,16 @@ from drift.types import LevelDrift, Measure, ReferenceMoved, References, Rival, 
 
 
 _MOVER_OF: dict[str, Mover] = {
-    drifts.STEADY_PIER: Mover.PIER,
-    drifts.STEADY_AZIMUTH: Mover.MOUNT,
-    drifts.STEADY_ALTITUDE: Mover.MOUNT,
-    drifts.STEADY_ZEROS: Mover.REFERENCE,
-    drifts.STEADY_LEVELS: Mover.REFERENCE,
-    drifts.WARM_PIER: Mover.PIER,
-    drifts.WARM_AZIMUTH: Mover.MOUNT,
-    drifts.WARM_ALTITUDE: Mover.MOUNT,
-    drifts.WARM_ZEROS: Mover.REFERENCE,
-    drifts.WARM_LEVELS: Mover.REFERENCE,
+    causes.STEADY_PIER: Mover.PIER,
+    causes.STEADY_AZIMUTH: Mover.MOUNT,
+    causes.STEADY_ALTITUDE: Mover.MOUNT,
+    causes.STEADY_ZEROS: Mover.REFERENCE,
+    causes.STEADY_LEVELS: Mover.REFERENCE,
+    causes.WARM_PIER: Mover.PIER,
+    causes.WARM_AZIMUTH: Mover.MOUNT,
+    causes.WARM_ALTITUDE: Mover.MOUNT,
+    causes.WARM_ZEROS: Mover.REFERENCE,
+    causes.WARM_LEVELS: Mover.REFERENCE,
 }
 #: Explanations are reported when they put the pier so far apart [arcsec]: our own rule.
 RIVAL_ARCSEC = 5.0
@@ -56,7 +56,7 @@ def explanations(fit: Fit) -> list[Explanation]:
     beliefs, wide, odds = fit.model.beliefs, fit.wide, fit.odds
     if beliefs is None or wide is None or odds is None:
         return []
-    at, which = told_columns(fit.columns, beliefs)
+    at, which = columns_that_may_stand(fit.columns, beliefs)
     mean, cov = wide.amplitude[at], wide.amplitude_cov[np.ix_(at, at)]
     posterior = swapped(mean, cov, np.sqrt(np.diagonal(wide.columns.cov)[at]), beliefs.sd[:, which])
     leads = np.linalg.solve(cov, wide.amplitude_cov[at]).T
@@ -135,7 +135,7 @@ WOULD_TELL = {Reference.ZERO: WouldTell.LEVEL, Reference.LEVEL: WouldTell.SOLVE_
 
 def references_of(fit: Fit) -> References | None:
     """Return what the references do; None where there is none that could be checked."""
-    if drifts.STEADY_ZEROS not in fit.columns.at and drifts.STEADY_LEVELS not in fit.columns.at:
+    if causes.STEADY_ZEROS not in fit.columns.at and causes.STEADY_LEVELS not in fit.columns.at:
         return None
     return References(zeros=_zeros(fit), levels=_levels(fit), moved=_moved(fit), rivals=rivals_of(fit))
 
@@ -202,28 +202,28 @@ def _known(measure: Measure | None) -> Measure:
 
 def _zeros(fit: Fit) -> tuple[ZeroCreep, ...]:
     series, out = fit.model.series, []
-    for i, label in enumerate(zero_labels(series) if drifts.STEADY_ZEROS in fit.columns.at else ()):
+    for i, label in enumerate(zero_labels(series) if causes.STEADY_ZEROS in fit.columns.at else ()):
         times = series.time_us[series.zero_label == label]
         out.append(
             ZeroCreep(
                 from_us=int(times.min()),
                 to_us=int(times.max()),
-                creep=_known(_measure(fit, drifts.STEADY_ZEROS, i)),
-                warmth=_measure(fit, drifts.WARM_ZEROS, i),
+                creep=_known(_measure(fit, causes.STEADY_ZEROS, i)),
+                warmth=_measure(fit, causes.WARM_ZEROS, i),
             )
         )
     return tuple(sorted(out, key=lambda zero: zero.from_us))
 
 
 def _levels(fit: Fit) -> tuple[LevelDrift, ...]:
-    sources = level_sources(fit.model.series) if drifts.STEADY_LEVELS in fit.columns.at else ()
+    sources = level_sources(fit.model.series) if causes.STEADY_LEVELS in fit.columns.at else ()
     return tuple(
         LevelDrift(
             place=Place(place),
-            creep_north=_known(_measure(fit, drifts.STEADY_LEVELS, 2 * i)),
-            creep_east=_known(_measure(fit, drifts.STEADY_LEVELS, 2 * i + 1)),
-            warmth_north=_measure(fit, drifts.WARM_LEVELS, 2 * i),
-            warmth_east=_measure(fit, drifts.WARM_LEVELS, 2 * i + 1),
+            creep_north=_known(_measure(fit, causes.STEADY_LEVELS, 2 * i)),
+            creep_east=_known(_measure(fit, causes.STEADY_LEVELS, 2 * i + 1)),
+            warmth_north=_measure(fit, causes.WARM_LEVELS, 2 * i),
+            warmth_east=_measure(fit, causes.WARM_LEVELS, 2 * i + 1),
             instrument=number,
         )
         for i, (place, number) in enumerate(sources)
@@ -237,10 +237,10 @@ def _moved(fit: Fit) -> tuple[ReferenceMoved, ...]:
         return ()
     out = []
     for cause, reference, kind in (
-        (drifts.STEADY_ZEROS, Reference.ZERO, OwnMovement.STEADY),
-        (drifts.WARM_ZEROS, Reference.ZERO, OwnMovement.WARMTH),
-        (drifts.STEADY_LEVELS, Reference.LEVEL, OwnMovement.STEADY),
-        (drifts.WARM_LEVELS, Reference.LEVEL, OwnMovement.WARMTH),
+        (causes.STEADY_ZEROS, Reference.ZERO, OwnMovement.STEADY),
+        (causes.WARM_ZEROS, Reference.ZERO, OwnMovement.WARMTH),
+        (causes.STEADY_LEVELS, Reference.LEVEL, OwnMovement.STEADY),
+        (causes.WARM_LEVELS, Reference.LEVEL, OwnMovement.WARMTH),
     ):
         if cause not in beliefs.causes:
             continue
@@ -255,7 +255,7 @@ def _those_of(
 ) -> list[ReferenceMoved]:
     """Return the findings on one cause: one an epoch of the zero or a place of the levels."""
     series, out = fit.model.series, []
-    both = drifts.STEADY_ZEROS in fit.columns.at and drifts.STEADY_LEVELS in fit.columns.at
+    both = causes.STEADY_ZEROS in fit.columns.at and causes.STEADY_LEVELS in fit.columns.at
     labels = [(label, 0) for label in zero_labels(series)]
     for i, (name, number) in enumerate(labels if reference is Reference.ZERO else level_sources(series)):
         if reference is Reference.ZERO:

@@ -367,10 +367,11 @@ def fit_scales(
     scales = from_vector(np.asarray(found.x), names, base)
     scales = replace(scales, bearing_rad=float(np.mod(scales.bearing_rad, np.pi)))
     curvature = 0.5 * (found.hess_inv + found.hess_inv.T)
-    return ScalesFound(told(lent(problem.widely(scales), problem.model.lent_odds)), curvature, tuple(names))
+    fit = lent(problem.widely(scales), problem.model.lent_odds)
+    return ScalesFound(over_likely_movements(fit), curvature, tuple(names))
 
 
-def told(fit: Fit) -> Fit:
+def over_likely_movements(fit: Fit) -> Fit:
     """Return a solution over the likely combinations of what moves by itself; its model holds them.
 
     Each kind of movement is first compared by itself, the other one free; then what remains of both together.

@@ -7,7 +7,7 @@ saturated, someone leaning on it) is put aside and counted; the swing with the S
 of solar time, with the season's share where a year is there; sudden changes are looked for in what is left
 and dated to the reading; and the rest is folded to the mean of each local noon-to-noon day, cut at sudden
 changes and corrections.  What the sensor does by itself in the long run (rate, warmth, wander) is left to the
-separation (`drift.history.drifts`), which sees the nights as well.
+separation (`drift.history.causes`), which sees the nights as well.
 """
 
 from __future__ import annotations
@@ -516,8 +516,8 @@ def _at_nights(rows: _Days, from_us: Ints, to_us: Ints, night_us: Ints) -> _Days
     if not night_us.size:
         return rows
     at = np.minimum(np.searchsorted(night_us, from_us), night_us.size - 1)
-    told = night_us[at]
-    has = (told >= from_us) & (told <= to_us)
+    night_time_us = night_us[at]
+    has = (night_time_us >= from_us) & (night_time_us <= to_us)
     slope = np.zeros_like(rows.tilt)
     if rows.day.size > 2:
         whole = (np.diff(rows.part) == 0) & (np.diff(rows.day) == 1)
@@ -525,8 +525,8 @@ def _at_nights(rows: _Days, from_us: Ints, to_us: Ints, night_us: Ints) -> _Days
         inner = np.flatnonzero(both)
         apart = (rows.time_us[inner + 1] - rows.time_us[inner - 1]) / DAY_US
         slope[inner] = (rows.tilt[inner + 1] - rows.tilt[inner - 1]) / apart[:, None]
-    ahead = np.where(has, told - rows.time_us, 0) / DAY_US
-    time_us = np.where(has, told + 1, rows.time_us)  # no two readings of one time
+    ahead = np.where(has, night_time_us - rows.time_us, 0) / DAY_US
+    time_us = np.where(has, night_time_us + 1, rows.time_us)  # no two readings of one time
     return replace(rows, time_us=time_us, tilt=rows.tilt + slope * ahead[:, None])
 
 

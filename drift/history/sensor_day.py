@@ -185,8 +185,8 @@ class _Swing:
 def swing_between(swing: _Swing, time_us: Ints) -> Floats:
     """Return the swing at a great many times, (n, 2): straight lines between quarters of an hour."""
     grid = np.arange(time_us[0], time_us[-1] + HOUR_US // 2, HOUR_US // 4)
-    told = swing.at(grid.astype(float))
-    return np.stack([np.interp(time_us, grid, told[:, axis]) for axis in (0, 1)], axis=1)
+    swung = swing.at(grid.astype(float))
+    return np.stack([np.interp(time_us, grid, swung[:, axis]) for axis in (0, 1)], axis=1)
 
 
 def fit_swing(time_us: Floats, tilt: Floats, longitude_deg: float, weight: Floats) -> _Swing:
@@ -255,8 +255,8 @@ def daily_swing(swing: _Swing) -> DailySwing:
     curve = columns @ swing.amplitude[:4]
     curve = curve - curve.mean(axis=0)
     along = np.linalg.svd(curve, full_matrices=False)[2][0]
-    told = curve @ along
-    top, foot = int(np.argmax(told)), int(np.argmin(told))
+    along_curve = curve @ along
+    top, foot = int(np.argmax(along_curve)), int(np.argmin(along_curve))
     if abs(hour[foot] - 13.0) < abs(hour[top] - 13.0):  # the way in which it goes by day
         along, top, foot = -along, foot, top
     apart = columns[top] - columns[foot]
@@ -269,7 +269,7 @@ def daily_swing(swing: _Swing) -> DailySwing:
             sizes.append(float(np.ptp(own)))
         least, most = min(sizes), max(sizes)
     return DailySwing(
-        peak_to_trough=Measure(value=float(np.ptp(told)), sd=float(np.sqrt(variance))),
+        peak_to_trough=Measure(value=float(np.ptp(along_curve)), sd=float(np.sqrt(variance))),
         toward_bearing_deg=float(np.degrees(np.arctan2(along[1], along[0])) % 360.0),
         furthest_solar_hour=float(hour[top]),
         least=least,

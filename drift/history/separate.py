@@ -8,9 +8,10 @@ import numpy as np
 
 from drift.codes import Answer, ForcingKind, HourAngleZero
 from drift.ground.heave import FrostForcing, FrostHeave
-from drift.history import components, drifts
+from drift.history import components
 from drift.history.before import EarlierFit
 from drift.history.causes import (
+    STEADY_PIER,
     axis_start,
     instrument_eras,
     level_sources,
@@ -25,12 +26,14 @@ from drift.history.inputs import Inputs
 from drift.history.model import Model, Scales
 from drift.history.neighbours import borrowed_notice
 from drift.history.outcome import (
+    components_with_uncertainty,
     corrections_found,
     last_night_event,
     misrecorded,
     recorded_events,
     redated,
     step_events,
+    with_alternatives,
     with_misrecorded,
     with_open_places,
 )
@@ -39,7 +42,6 @@ from drift.history.sensor import dated
 from drift.history.separability import POOR_REPEAT, judge, must_tie, question_zeros
 from drift.history.series import Series, make_series
 from drift.history.steps import StepsFound, find_events, noted
-from drift.history.uncertainty import components_with_uncertainty, with_alternatives
 from drift.night.estimate import UNKNOWN_SD
 from drift.notices import HistoryCode, Notice, info, warning
 from drift.quantities import Bools, Floats
@@ -284,7 +286,7 @@ def _known(axis: Floats, sd: Floats) -> tuple[Floats, Floats]:
 
 def _short_lasting(seen: View) -> Lasting | None:
     """Return the rate of a record too short to tell a trend from the season: the model's own, wide."""
-    at, line = seen.fit.columns.at["settlement"], seen.fit.columns.at.get(drifts.STEADY_PIER)
+    at, line = seen.fit.columns.at["settlement"], seen.fit.columns.at.get(STEADY_PIER)
     now, columns = rate_now(seen.fit.model.series.time_us), np.arange(at.start, at.stop)
     if line is not None:
         now, columns = np.hstack([now, np.eye(2)]), np.append(columns, np.arange(line.start, line.stop))

@@ -15,7 +15,7 @@ from drift.ingest.fits_header import HeaderTrouble, ImageHeader
 from drift.ingest.mapping import END, MIDDLE, START, Instant
 from drift.ingest.values import US_PER_DAY, US_PER_SECOND
 from drift.notices import ImageCode
-from drift.sky.clock import MJD_1970, TT_MINUS_TAI_S
+from drift.sky.time_scales import MJD_1970, TT_MINUS_TAI_S
 
 if TYPE_CHECKING:
     from astropy.wcs import WCS, Wcsprm
@@ -245,7 +245,7 @@ def to_utc_us(scales: Sequence[str], clock_us: Ints) -> Ints:
 
 def _from_atomic(scale: str, clock_us: Ints) -> Ints:
     """Subtract what the scale is ahead of UTC; looked up twice, because the table is by UTC days."""
-    from drift.sky.earth import installed_earth_rotation
+    from drift.sky.time_scales import installed_earth_rotation
 
     ahead_of_tai = {"TAI": 0.0, "TT": TT_MINUS_TAI_S, "GPS": GPS_MINUS_TAI_S}[scale]
     table = installed_earth_rotation().leap_seconds
@@ -257,8 +257,7 @@ def _from_atomic(scale: str, clock_us: Ints) -> Ints:
 
 
 def _from_ut1(clock_us: Ints) -> Ints:
-    from drift.sky.clock import utc_day_and_fraction
-    from drift.sky.earth import installed_earth_rotation
+    from drift.sky.time_scales import installed_earth_rotation, utc_day_and_fraction
 
     ahead_s = installed_earth_rotation().at(*utc_day_and_fraction(clock_us)).ut1_minus_utc_s
     return clock_us - np.round(ahead_s * US_PER_SECOND).astype(np.int64)

@@ -12,8 +12,7 @@ from drift.codes import CorrectionKind, Place
 from drift.errors import LogFileError
 from drift.ingest import row_check
 from drift.ingest.detect import fits_none, near_layout
-from drift.ingest.guess_sky import with_frames, with_sides, with_zone
-from drift.ingest.guess_time import Holds, candidates, guess_time
+from drift.ingest.guess_meaning import Holds, candidates, guess_time, with_frames, with_sides, with_zone
 from drift.ingest.kinds import BY_KIND, LAYOUTS
 from drift.ingest.mapping import (
     NONE,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from drift.codes import CorrectionKind, Place, Way
+from drift.codes import CorrectionKind, Place, Rotation
 from drift.ingest import row_check
 from drift.ingest.places import Places, check_places, check_sides
 from drift.ingest.row_check import Cells, Circumstances, LogLayout
@@ -397,7 +397,7 @@ def _read_corrections(cells: Cells, around: Circumstances) -> Columns:
         "kind": kind,
         **numbers,
         "note": list(map(plain_cell, cells.text("note"))),
-        "knob_way": cells.choice("knob_way", tuple(Way)),
+        "knob_way": cells.choice("knob_way", tuple(Rotation)),
     }
 
 

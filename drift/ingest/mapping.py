@@ -21,8 +21,7 @@ from drift.ingest.times import DateOrder, RepeatedHour, TimeForm, zone_named
 from drift.ingest.units import Unit, may_be_divisions, unit_of, units_for
 from drift.ingest.values import ON, SideMeans
 from drift.notices import MappingCode, Notice, Value, info
-from drift.site.disk import write_whole
-from drift.site.lines import line_of, lines_of
+from drift.site.text import line_of, lines_of, write_whole
 
 # ---- The mapping: which column is which, and how each is written.
 #

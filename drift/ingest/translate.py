@@ -373,8 +373,7 @@ def utc_of(us: npt.NDArray[np.int64], scale: TimeScale) -> npt.NDArray[np.int64]
     """Return UTC of UTC, TT or TAI [us]; looked up twice, because the table goes by days of UTC."""
     if scale == TimeScale.UTC:
         return us
-    from drift.sky.clock import MJD_1970, TT_MINUS_TAI_S
-    from drift.sky.earth import installed_earth_rotation
+    from drift.sky.time_scales import MJD_1970, TT_MINUS_TAI_S, installed_earth_rotation
 
     leaps = installed_earth_rotation().leap_seconds
     ahead_s = TT_MINUS_TAI_S if scale == TimeScale.TT else 0.0

@@ -25,9 +25,8 @@ from drift.sky.air import (
     fill_weather,
     standard_pressure_hpa,
 )
-from drift.sky.clock import utc_day_and_fraction
-from drift.sky.earth import installed_earth_rotation
 from drift.sky.place import observed
+from drift.sky.time_scales import installed_earth_rotation, utc_day_and_fraction
 from drift.types import Readings
 
 #: With fewer days of weather no frost is worked out, and none is filled in: as in `drift.ground.weather`.

@@ -315,13 +315,13 @@ def estimate_nights(
     ha, _ = hour_angle_and_dec(directions["solves"].enu, latitude_rad)
     side, guessed = tube_sides(readings["solves"], ha)
     store = NoStore() if store is None else store
-    told: list[Notice] = []
+    of_places: list[Notice] = []
     frame = frame_of(latitude_rad, split, readings, directions, zero_is, side)
     places = AS_RECORDED if frame is None else frame.best
     if frame is not None and places != AS_RECORDED:
         solves = taken_as(places, readings["solves"], directions["solves"], latitude_rad)
         readings = Readings({**readings.tables, "solves": solves}, readings.readings_id)
-        told.append(_places_notice(frame))
+        of_places.append(_places_notice(frame))
 
     put = assemble(latitude_rad, split, readings, directions, zero_is, side)
     if put is None:
@@ -360,7 +360,7 @@ def estimate_nights(
     if places != AS_RECORDED:
         sd = float(np.hypot(FRAME_AXIS_SD * places.j2000, AIR_AXIS_SD * places.airless))
         nights = replace(nights, nights=tuple(_less_certain(n, latitude_rad, sd) for n in nights.nights))
-    return replace(nights, notices=(*told, *nights.notices))
+    return replace(nights, notices=(*of_places, *nights.notices))
 
 
 #: A typed axis error further than so many sds from what the night's solves say is set aside: well beyond what
@@ -411,7 +411,7 @@ def _typed_judged(
 
 def _with_clocks(nights: Nights, hours: Ints, odds: Floats, open_cov: Floats) -> Nights:
     """Mark the nights whose times were moved, and widen those whose clock is uncertain."""
-    out, told = [], []
+    out, notices = [], []
     for n, night in enumerate(nights.nights):
         if not hours[n] and not open_cov[n].any():
             out.append(night)
@@ -431,11 +431,11 @@ def _with_clocks(nights: Nights, hours: Ints, odds: Floats, open_cov: Floats) ->
     edges = np.flatnonzero(np.diff(hours, prepend=0, append=0))
     for start, end in zip(edges[:-1], edges[1:], strict=True):
         if hours[start]:
-            told.append(_clock_notice(out[start:end], int(hours[start]), float(odds[start:end].sum())))
+            notices.append(_clock_notice(out[start:end], int(hours[start]), float(odds[start:end].sum())))
     return replace(
         nights,
         nights=tuple(out),
-        notices=(*nights.notices, *told),
+        notices=(*nights.notices, *notices),
     )
 
 

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 
 from drift._version import __version__
 from drift.record import schema
-from drift.record.engine import PIER
+from drift.record.engine import own_condition
 from drift.record.quick import WATCHED, State, opened_text, seal, sealed_text, state_of
 from drift.record.schema import batches
 
@@ -45,9 +45,7 @@ def latest_import_us(connection: Connection) -> int | None:
 
 def state(connection: Connection) -> State:
     """Return what an analysis depends on."""
-    pier_id = connection.get_execution_options().get(PIER)
-    own = "" if pier_id is None else f" AND pier_id = {int(pier_id)}"
-    return state_of(lambda sql: connection.exec_driver_sql(sql).fetchall(), own)
+    return state_of(lambda sql: connection.exec_driver_sql(sql).fetchall(), own_condition(connection))
 
 
 def stand_of(connection: Connection) -> str:

@@ -20,7 +20,7 @@ from sqlalchemy.sql.visitors import replacement_traverse
 from drift.errors import RecordError
 from drift.record import schema
 from drift.record.quick import now_us as now_us
-from drift.site.disk import write_whole
+from drift.site.text import write_whole
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
@@ -300,12 +300,19 @@ def record_url(site: PierFile) -> URL:
         raise RecordError("there is no place for the record: read the site from a file, or give [store] url.")
     try:
         url = make_url(given)
-    except ArgumentError:
+    except (ArgumentError, ValueError):  # a port that is no number
         kind = given.partition("://")[0] if "://" in given else "something without ://"
         raise RecordError(
             f"[store] url ({kind}) is no database URL: write one such as sqlite:///pier.sqlite or "
             "postgresql+psycopg://user@host/name."
         ) from None  # the library's own error shows what was given, a password perhaps
+    if url.drivername == "postgresql":
+        url = url.set(drivername="postgresql+psycopg")
+    if url.get_backend_name() != "sqlite" and "@" in f"{url.host}{url.database}":
+        raise RecordError(
+            f"[store] url ({url.drivername}) has more than one @, so that its host can't be told: write an @ "
+            "of a user or a password as %40, or leave the password to ~/.pgpass or PGPASSWORD."
+        )
     if sqlite_path(url) and site.path is not None:
         url = url.set(database=str(site.path.resolve().parent / str(url.database)))
     return url
@@ -322,7 +329,7 @@ def open_place(url: URL) -> Place:
     path = sqlite_path(url)
     words = str(path) if path else shown_url(url)
     if url.get_backend_name() != "sqlite":
-        return Place(_other_engine(url, words), words, None, False)
+        return Place(_other_engine(url), words, None, False)
     if path is None:
         engine = create_engine(url)
         _set_up_sqlite(engine, PRAGMAS)
@@ -404,14 +411,26 @@ def sqlite_path(url: URL) -> Path | None:
     return Path(url.database)
 
 
-def _other_engine(url: URL, words: str) -> Engine:
+#: How long a server may take to answer at first [s].
+_ANSWER_S = 20
+
+
+def _patience(url: URL) -> dict[str, Any]:
+    """Return how long a server is waited for; libpq itself waits without end."""
+    known = url.drivername == "postgresql+psycopg" and "connect_timeout" not in url.query
+    return {"connect_timeout": _ANSWER_S} if known else {}
+
+
+def _other_engine(url: URL) -> Engine:
     try:
-        engine = create_engine(url)
+        # the page stays for days: a connection that was lost meanwhile is made anew
+        engine = create_engine(url, pool_pre_ping=True, connect_args=_patience(url))
         keep_apart(engine)
         return engine
     except (NoSuchModuleError, ImportError) as error:
         raise RecordError(
-            f"the record {words} can't be opened: the driver {url.drivername!r} is not installed ({error}).  "
+            f"the record {url.drivername}://... can't be opened: the driver {url.drivername!r} is not "
+            f"installed ({error}).  "
             'Install it beside drift (for PostgreSQL: pip install "drift[postgresql]"), or remove [store] '
             "url for an SQLite file."
         ) from error
@@ -540,6 +559,12 @@ def for_pier(statement: Any, pier_id: int) -> Any:
         tables = [own.table]  # type: ignore[attr-defined]
     conditions = [table.c.pier_id == pier_id for table in tables if _is_owned(table)]
     return own.where(*conditions) if conditions else own  # type: ignore[attr-defined]
+
+
+def own_condition(connection: Connection) -> str:
+    """Return what plain SQL adds to its conditions to be about the rows of one pier, "" in a file."""
+    pier_id = connection.get_execution_options().get(PIER)
+    return "" if pier_id is None else f" AND pier_id = {int(pier_id)}"
 
 
 def _to_restrict(found: Any) -> list[Any]:

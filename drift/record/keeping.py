@@ -34,7 +34,7 @@ from drift.record.migrations import bring_up_to_date, known_changes
 from drift.record.piers import owner_of, refuse_other_site
 from drift.record.reading import damage_of, where_rows
 from drift.record.record import Record
-from drift.site.disk import STALE_S, clear_leftovers, name_file
+from drift.site.text import STALE_S, clear_leftovers, name_file
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile

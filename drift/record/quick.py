@@ -18,7 +18,7 @@ from typing import Any
 
 from drift._version import __version__
 from drift.readings import READING_COLUMNS
-from drift.site.disk import RECORD_FILE
+from drift.site.text import RECORD_FILE
 
 #: Length of the digests of readings and of cached content.
 DIGEST_BYTES = 16

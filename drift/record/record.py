@@ -66,7 +66,7 @@ class Record(ShowsItself):
         """Open the record of a site, making it when there is none.
 
         Where the file or its folder is read-only it is opened for reading.  `moving` is for correcting the
-        place of the site itself, which only `drift.importer.judging` does.
+        place of the site itself, which only `drift.importer.mending` does.
 
         Raises
         ------

@@ -10,12 +10,15 @@ from drift.advice.plate import SETTINGS_A_TURN
 from drift.codes import AxisBound, CorrectionKind, EffectUnit, Lift, MovedPart, Part, PlateTrouble, Side
 from drift.mount.axis_error import size_of
 from drift.notices import AdviceCode, Code, Notice, from_value
+from drift.quantities import as_utc
 from drift.render.notices import sentence
 from drift.render.phrases import (
     CLOSE_SDS,
+    SIDE_SDS,
     angle,
     arcmin,
     counted,
+    largest,
     listed,
     pair,
     percent,
@@ -139,16 +142,16 @@ def _mount_stepped(values: Values) -> str:
 
 
 def _mount_words(values: Values) -> str:
-    """Return ``azimuth turned by 2.8' ± 0.1', the axis going east`` or the like for altitude."""
+    """Return ``azimuth turned by 168" ± 6", the axis going east`` or the like for altitude."""
     what = "azimuth turned" if values["of"] == Part.MOUNT_AZ else "altitude changed"
-    size = arcmin(abs(values["size_arcsec"]), values["sd_arcsec"])
+    size = angle(abs(values["size_arcsec"]), values["sd_arcsec"])
     return f"{what} by {size}, the axis going {values['side']}"
 
 
 def _step_of_unknown_part(values: Values) -> str:
     moved = "a step of unknown size"
     if values["axis"]:
-        stepped = [f"{side} by {arcmin(size, sd)}" for side, size, sd in values["axis"]]
+        stepped = [f"{side} by {angle(size, sd)}" for side, size, sd in values["axis"]]
         moved = f"the axis stepped {listed(stepped)}"
     odds = listed([f"{_PART_NAMES[Part(part)]} {percent(p)}" for part, p in ranked(dict(values["odds"]))])
     return f"{moved} {_days(values)}; going by its direction and date the odds are {odds}"
@@ -192,7 +195,7 @@ def _mount_crept(values: Values) -> str:
 
 
 def _axis_crept(values: Values) -> str:
-    size = arcmin(abs(values["size_arcsec"]), values["sd_arcsec"])
+    size = angle(abs(values["size_arcsec"]), values["sd_arcsec"])
     where = " in azimuth" if values["of"] == Part.MOUNT_AZ else ""
     return f"little by little the axis has gone {values['side']} by {size}{where}"
 
@@ -231,21 +234,43 @@ def action_brief(action: Action, *, of_then: bool = False) -> str:
     """
     values = action.notice.values
     if action.notice.code == AdviceCode.NOTHING:
-        return f"{_needed_then(values) if of_then else _until_realigned(values)}."
+        return f"{_needed_then(values)}; {_AGAIN}." if of_then else f"{_until_realigned(values)}."
     if action.notice.code == AdviceCode.NIGHT_FIRST:
-        return (
-            f"Take a night first, then ask again: what follows is what the last one, of "
-            f"{values['last_night_date']}, said."
-        )
+        return "Take a night first, then ask again: what follows is what the last one said."
+    if action.notice.code == AdviceCode.TURN:
+        return f"Turn the {values['knob']} knob {_knob_turn(values)}."
     return sentence(action.notice)
 
 
+def _knob_turn(values: Values) -> str:
+    """Return ``0.05 turns (about 20°): the axis goes 2.66' east``."""
+    goal = f"{plain_arcmin(abs(values['change_arcsec']) / 60.0, 2)} {values['side']}"
+    turns, way = values["turns"], f" {values['way']}" if values.get("way") else ""
+    if turns is None:
+        return f"{way.lstrip()}{' ' if way else ''}until the axis has gone {goal}"
+    fraction = turns_in_words(abs(turns))
+    about = f" ({fraction})" if fraction else ""
+    return f"{abs(turns):.2f} turns{about}{way}: the axis goes {goal}"
+
+
+#: Said after what a night long ago advised.
+_AGAIN = "take a new night to see whether that still holds"
+
+
+def action_then(action: Action) -> str:
+    """Return "nothing" as advised by a night long past, with what follows it; the rest as it stands."""
+    if action.notice.code != AdviceCode.NOTHING:
+        return action_sentence(action)
+    values = action.notice.values
+    rest = "  ".join(sentence(notice) for notice in action.remarks)
+    return f"{_needed_then(values)}: {_stood(values, 'was')}.  Take a new night first.  {rest}".rstrip()
+
+
 def _needed_then(values: Values) -> str:
-    again = "take a new night to see whether that still holds"
     if values["realign_soon"]:
-        return f"By the last night the axis was to be re-aligned soon; {again}"
+        return "By the last night the axis was to be re-aligned soon"
     before = "" if values["realign_by_date"] is None else f" before about {values['realign_by_date']}"
-    return f"By the last night nothing needed doing{before}; {again}"
+    return f"By the last night nothing needed doing{before}"
 
 
 def _until_realigned(values: Values) -> str:
@@ -274,15 +299,20 @@ def _lasting(values: Values) -> str:
 
 
 def _nothing(values: Values) -> str:
+    return f"{_until_realigned(values)}: {_stood(values, 'is')}."
+
+
+def _stood(values: Values, verb: str) -> str:
+    """Return where the axis is against its limit, and what the season hides: a clause."""
     margin, sd = values["margin_arcsec"], values["axis_sd_arcsec"]
     close = ", too close to call" if abs(margin) < CLOSE_SDS * sd else ""
     hidden = ""
     if values["lasting_arcsec"] is not None:
         hidden = f"; the season hides part of a lasting error of {_lasting(values)}"
     return (
-        f"{_until_realigned(values)}: the axis is {_axis(values)} from the pole, "
+        f"the axis {verb} {_axis(values)} from the pole, "
         f"{rounded_arcmin(abs(margin), sd)} {'inside' if margin >= 0.0 else 'beyond'} {_tolerance(values)}"
-        f"{close}{hidden}."
+        f"{close}{hidden}"
     )
 
 
@@ -319,7 +349,7 @@ def _wait_for_what_lasts(values: Values) -> str:
 
 
 def _measure_what_lasts(values: Values) -> str:
-    return f"Measure on: {_off(values)}, but {_unknown(values)}."
+    return f"Take more nights: {_off(values)}, but {_unknown(values)}."
 
 
 def _season_overdue(values: Values) -> str:
@@ -371,8 +401,8 @@ def _would_settle(values: Values) -> str:
 
 def _night_first(values: Values) -> str:
     return (
-        f"Take a night first, then ask again: the last one, of {values['last_night_date']}, was old already "
-        "when it was imported, too old to turn or lift anything by.  What follows is what it said."
+        f"Take a night first, then ask again: the last one, of {values['last_night_date']}, was too old to "
+        "turn or lift anything by when it was imported.  What follows is what it said, to prepare by."
     )
 
 
@@ -420,7 +450,7 @@ def _tilts_too_far(values: Values) -> str:
             f"{values['length_m']:g} m from foot to top"
         )
     return (
-        f"The pier tilts {_tilt(values)} against how it first stood, more than "
+        f"The pier has tilted {_tilt(values)} since it first stood, more than "
         f"{plain_angle(values['limit_arcsec'])} ({why}): have its footing looked at by someone who knows "
         "foundations before anything is adjusted."
     )
@@ -453,7 +483,7 @@ def _done(values: Values) -> str:
 
 
 def _turn(values: Values) -> str:
-    text = f"Turn the {values['knob']} so that the axis goes {_wanted(values)}{_turns(values)}"
+    text = f"Turn the {values['knob']} knob so that the axis goes {_wanted(values)}{_turns(values)}"
     text += _learned(values)
     if values["travel_arcmin"] is not None:
         travel = plain_arcmin(values["travel_arcmin"])
@@ -642,10 +672,10 @@ _PLATE_TROUBLES: dict[PlateTrouble, Callable[[Values], str]] = {
 
 
 def _base_left_tilted(values: Values) -> str:
-    season = ", what the season takes back not counted" if values["without_season"] else ""
+    season = " for good, the season aside" if values["without_season"] else ""
     return (
-        f"The base tilts {_tilt(values)} against how it first stood{season}; it need not be level to track "
-        "well, so this is left to the knobs."
+        f"Since the first reading the base has tilted {_tilt(values)}{season}; it need not be level to track "
+        "well, so the knobs take care of it."
     )
 
 
@@ -744,8 +774,16 @@ def matter_name(matter: Matter) -> str:
     return _BOUNDS[matter.effect]
 
 
+def matters_lead(matters: Sequence[Matter]) -> str:
+    """Return how far the axis is off, which all that matters is held against; "" where nothing is."""
+    if not matters:
+        return ""
+    first = matters[0]
+    return f"The axis is off by {arcmin(60.0 * first.now_arcmin, 60.0 * first.now_sd_arcmin)}."
+
+
 def matter_sentence(matter: Matter) -> str:
-    """Say how far the axis may be off, how far it is off, and what it does where in the sky."""
+    """Say how far the axis may be off, by how much it keeps that, and what it does where in the sky."""
     error, sd = 60.0 * matter.now_arcmin, 60.0 * matter.now_sd_arcmin
     margin = 60.0 * matter.margin_arcmin
     close = abs(margin) < CLOSE_SDS * sd
@@ -757,8 +795,8 @@ def matter_sentence(matter: Matter) -> str:
         verdict += ", so turn the frames back"
     name = matter_name(matter)
     text = (
-        f"{name[0].upper()}{name[1:]}: the axis may be off by up to {plain_arcmin(matter.allowed_arcmin)} "
-        f"({sentence(matter.limit)}); it is off by {arcmin(error, sd)}: {verdict}."
+        f"{name[0].upper()}{name[1:]}: up to {plain_arcmin(matter.allowed_arcmin)} is allowed "
+        f"({sentence(matter.limit)}), {verdict}."
     )
     if matter.worst is None or matter.allowed_arcmin > _WORTH_PLACES * matter.now_arcmin:
         return text
@@ -859,22 +897,26 @@ def poles_sentence(poles: Poles) -> str:
 
 def year_sentence(year: YearAim) -> str:
     """Say where to leave the axis for the coming year, and what is gained by it."""
-    months = "in the months of use of the next twelve" if year.months_of_use else "of the next twelve months"
+    start = f"{as_utc(year.from_us):%Y-%m}"
+    months = f"of the twelve months from {start}"
+    if year.months_of_use:
+        months = f"in the months of use of the twelve from {start}"
     what = "root-mean-square error" if year.aim == "typical" else "largest error"
-    as_aimed = arcmin(60.0 * year.as_aimed_arcmin, 60.0 * year.sd_arcmin)
-    dead_on = arcmin(60.0 * year.dead_on_arcmin, 60.0 * year.dead_on_sd_arcmin)
+    as_aimed = largest(60.0 * year.as_aimed_arcmin, 60.0 * year.sd_arcmin)
+    dead_on = largest(60.0 * year.dead_on_arcmin, 60.0 * year.dead_on_sd_arcmin)
     if year.aim == "tonight":
         return (
-            f"Set dead on the pole now, the {what} {months} would be about {as_aimed}: the site file aims at "
+            f"Set dead on the pole now, the {what} {months} would be {as_aimed}: the site file aims at "
             "tonight."
         )
-    text = (
-        f"For the year, an axis that is set now is best left {_left(year)}: the {what} {months} is then "
-        f"about {as_aimed}, against {dead_on} if it is set dead on the pole now"
-    )
+    alone = largest(60.0 * year.as_it_is_arcmin, 60.0 * year.as_it_is_sd_arcmin)
+    text = f"For the year, an axis that is set now is best left {_left(year)}: the {what} {months} is then"
+    gained = year.dead_on_arcmin - year.as_aimed_arcmin
+    if year.as_aimed_arcmin < year.sd_arcmin and gained < SIDE_SDS * year.sd_arcmin:
+        return f"{text} {as_aimed}, hardly less than set dead on the pole; left alone it is {alone}."
+    text += f" {as_aimed}, against {dead_on} if it is set dead on the pole now"
     if year.gain >= 0.01:
         text += f" ({percent(year.gain)} less)"
-    alone = arcmin(60.0 * year.as_it_is_arcmin, 60.0 * year.as_it_is_sd_arcmin)
     return f"{text}, and {alone} if it is left alone."
 
 

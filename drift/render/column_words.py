@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from drift.errors import NotSettled
-from drift.ingest.guess_time import Holds
+from drift.ingest.guess_meaning import Holds
 from drift.ingest.mapping import NONE, VALUE, Choice, ColumnFrom, PlaceFrame, Proposal, Question, Reason
 from drift.ingest.settle import Preview, PreviewRow
 from drift.ingest.sky_evidence import FrameVerdict

@@ -19,7 +19,7 @@ from drift.ingest.text import spreadsheet_cell
 from drift.render.catalogue import Picture, pictures_of
 from drift.render.figures.canvas import LIGHT, PHONE_IN, WIDE_IN, dark_ground
 from drift.render.tables.axis import Table
-from drift.site.disk import write_whole
+from drift.site.text import write_whole
 from drift.workers import Worker, can_start
 
 if TYPE_CHECKING:

@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING
 
 from drift.advice.ground import GroundStep
 from drift.codes import ForcingKind
-from drift.ground.calendar import date_text
 from drift.ground.frost_depth import DesignRule, Reach
 from drift.ground.pier_site import FrostClass
-from drift.ground.weather import OtherUnit
+from drift.ground.weather import OtherUnit, date_text
 from drift.notices import Code, GroundCode, SiteCode
 from drift.render.notices import Values, Writer, sentence
 from drift.render.phrases import counted
@@ -188,9 +187,7 @@ def frost_sentences(found: FrostAtBase, base_assumed: bool = False) -> tuple[str
         f"With snow left lying it would have been {_range(left.depth)}, with snow cleared "
         f"{_range(cleared.depth)}."
     )
-    sentences.append(
-        "How deep frost goes is worked out from the weather; whether the ground heaves, it does not tell."
-    )
+    sentences.append("The depth is worked out from the weather; it does not tell whether the ground heaves.")
     return tuple(sentences)
 
 
@@ -266,10 +263,10 @@ def _clearing(frost: FrostAtBase) -> tuple[str, ...]:
     if kept is None or not reached:
         return ()
     sure = "would have been" if any(w.reaches is Reach.YES for w in reached) else "may have been"
-    log = counted(len(logged), "winter")
+    log, many = counted(len(logged), "winter"), "all" if len(reached) == len(logged) else str(len(reached))
     return (
         f"With its snow {kept} below the base in none of the log's {log}; with the ground cleared it {sure} "
-        f"below it in {len(reached)} of them: leave the snow lying.",
+        f"below it in {many} of them: leave the snow lying.",
     )
 
 
@@ -371,7 +368,7 @@ SENTENCES: dict[Code, Writer] = {
         f"drawn from {of['years']} past years of weather, from {date_text(of['from_day'])} on"
     ),
     GroundCode.FROM_USUAL_YEAR: lambda of: (
-        f"fewer than {of['wanted_years']} past years of weather: the usual year as far as it is known, with "
-        f"made-up weather and winters about it, from {date_text(of['from_day'])} on"
+        f"the usual year as far as it is known, with invented weather about it, from "
+        f"{date_text(of['from_day'])} on, as the log holds fewer than {of['wanted_years']} past years"
     ),
 }

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 
 from drift.codes import AxisBound, Do, Standing
 from drift.notices import AdviceCode, Code
-from drift.quantities import as_utc
+from drift.quantities import local_date
+from drift.render.notices import Values
 from drift.render.phrases import (
     angle,
     arcmin,
     arcmin_to_sd,
-    day_words,
+    baseline_words,
     evening_of,
     listed,
     local_day,
@@ -56,13 +57,13 @@ def headline(analysis: Analysis, now_us: int | None = None) -> Headline:
     now_us
         The present time [UTC us]; None for the one that the analysis was wanted for.
     """
-    state, longitude = now_state(analysis, now_us), analysis.site.site.longitude_deg
+    state = now_state(analysis, now_us)
     if state.last_reading_us is None:
         first = "Nothing can be told yet: the record has no night and no level reading."
     else:
         first = _first(state)
     lines = (first, _second(state, analysis))
-    return Headline(lines=lines, standing=state.standing, tiles=_tiles(state, longitude))
+    return Headline(lines=lines, standing=state.standing, tiles=_tiles(state, analysis))
 
 
 #: Columns of a small terminal: uncertainties that would go beyond are left to the tiles and the table, and
@@ -142,17 +143,18 @@ def _as_of(state: NowState, longitude_deg: float) -> str:
     assert state.last_night_us is not None
     evening = evening_of(state.last_night_us, longitude_deg)
     if state.now_us is None:
-        return f"As of {day_words(evening)}"
+        return f"As of {evening}"
     today = local_day(state.now_us, longitude_deg)
     days = (today - evening).days
     if days <= 1:
         return "As of tonight" if days <= 0 else "As of last night"
-    return f"As of {day_words(evening, today)}, {days:,} days ago"
+    return f"As of {evening}, {days:,} days ago"
 
 
 _MEASURE: dict[Code, str] = {
     AdviceCode.FIRST_NIGHT: "take a night of solves",
     AdviceCode.OLD_NIGHT: "take a night before turning anything",
+    AdviceCode.NIGHT_FIRST: "take a night before turning anything",
     AdviceCode.WAIT_IS_OVER: "take a night; the season's time is over",
     AdviceCode.STEP_SEEN_ONCE: "take a second night, then judge",
     AdviceCode.AXIS_UNCERTAIN: "take a night with solves spread wider",
@@ -162,7 +164,6 @@ _MEASURE: dict[Code, str] = {
     AdviceCode.SEASON_OVERDUE: "take a night, the season is overdue",
 }
 _ONE = {
-    Do.TIGHTEN: "tighten what slipped",
     Do.TURN_AZIMUTH: "turn the azimuth knob",
     Do.TURN_ALTITUDE: "turn the altitude knob",
     Do.SHIM: "shim the plate",
@@ -173,6 +174,9 @@ _ONE = {
 
 def _what_to_do(state: NowState, analysis: Analysis) -> list[str]:
     """Return the actions in a few words each; the list below the headline has them whole."""
+    first = next((one for one in state.actions if one.notice.code == AdviceCode.NIGHT_FIRST), None)
+    if first is not None:  # what follows it may be another by then
+        return [_words(first, state, analysis)]
     by_kind = {action.do: action for action in reversed(state.actions)}  # the first of a kind stands for it
     order = list(dict.fromkeys(action.do for action in state.actions))
     said = []
@@ -180,11 +184,16 @@ def _what_to_do(state: NowState, analysis: Analysis) -> list[str]:
         if do == Do.TURN_ALTITUDE and Do.TURN_AZIMUTH in order:
             continue
         both = do == Do.TURN_AZIMUTH and Do.TURN_ALTITUDE in order
-        if do == Do.TIGHTEN and len(order) > 1:
-            said.append("tighten")
+        if do == Do.TIGHTEN:
+            said.append(_tighten(by_kind[do].notice.values))
         else:
             said.append("turn both knobs" if both else _words(by_kind[do], state, analysis))
     return said or ["nothing to do"]
+
+
+def _tighten(values: Values) -> str:
+    knobs = list(dict.fromkeys((*values["slipped"], *values["not_held"])))
+    return "tighten both knobs" if len(knobs) > 1 else f"tighten the {knobs[0]} knob"
 
 
 def _words(action: Action, state: NowState, analysis: Analysis) -> str:
@@ -204,25 +213,26 @@ def _nothing(action: Action, state: NowState, analysis: Analysis) -> str:
         return "nothing to do"
     if state.now_us is not None and action.until_us <= state.now_us:
         return "nothing to do at once, but re-align soon"
-    return f"nothing to do now; re-align by {_day(action.until_us, state, analysis)}"
+    return f"nothing to do now; re-align by {_day(action.until_us, analysis)}"
 
 
 def _until(time_us: int | None, state: NowState, analysis: Analysis) -> str:
     if time_us is None or (state.now_us is not None and time_us <= state.now_us):
         return ""
-    return f", until about {_day(time_us, state, analysis)}"
+    return f", until about {_day(time_us, analysis)}"
 
 
-def _day(time_us: int, state: NowState, analysis: Analysis) -> str:
-    local = as_utc(time_us).astimezone(zone_of(analysis.site.site.timezone)).date()
-    return day_words(local, None if state.now_us is None else as_utc(state.now_us).date())
+def _day(time_us: int, analysis: Analysis) -> str:
+    return local_date(time_us, zone_of(analysis.site.site.timezone))
 
 
 # ---- The tiles of a page.
 
 
-def _tiles(state: NowState, longitude_deg: float) -> tuple[Tile, ...]:
-    return (_axis_tile(state.axis), _tilt_tile(state.tilt, state.year_ago), _age_tile(state, longitude_deg))
+def _tiles(state: NowState, analysis: Analysis) -> tuple[Tile, ...]:
+    longitude = analysis.site.site.longitude_deg
+    tilt = _tilt_tile(state.tilt, state.year_ago, longitude)
+    return (_axis_tile(state.axis), tilt, _age_tile(state, longitude))
 
 
 def _axis_tile(axis: Against | None) -> Tile:
@@ -235,12 +245,13 @@ def _axis_tile(axis: Against | None) -> Tile:
     return Tile(label=label, value=arcmin(axis.value, axis.sd), note=note, standing=axis.standing)
 
 
-def _tilt_tile(tilt: Against | None, year_ago: YearAgo | None) -> Tile:
+def _tilt_tile(tilt: Against | None, year_ago: YearAgo | None, longitude_deg: float) -> Tile:
     label = "Tilt of the pier"
     if tilt is None:
         note = "a level reading, or a kept hour-angle zero, would tell it"
         return Tile(label=label, value="can't be told yet", note=note, standing=Standing.UNKNOWN)
-    note = _limit(tilt, plain_angle(tilt.limit))
+    since = baseline_words({} if tilt.baseline is None else tilt.baseline.values(longitude_deg))
+    note = f"since {since}; {_limit(tilt, plain_angle(tilt.limit))}"
     if year_ago is not None:
         note += f"; {year_ago_words(year_ago)}"
     return Tile(label=label, value=angle(tilt.value, tilt.sd), note=note, standing=tilt.standing)
@@ -252,8 +263,8 @@ def _age_tile(state: NowState, longitude_deg: float) -> Tile:
         return Tile(label=label, value="none yet", note="", standing=Standing.UNKNOWN)
     evening = evening_of(state.last_night_us, longitude_deg)
     if state.now_us is None:
-        return Tile(label=label, value=day_words(evening), note="", standing=Standing.WITHIN)
+        return Tile(label=label, value=evening.isoformat(), note="", standing=Standing.WITHIN)
     today = local_day(state.now_us, longitude_deg)
     days, standing = (today - evening).days, Standing.CLOSE if state.is_old else Standing.WITHIN
     ago = "tonight" if days <= 0 else "yesterday evening" if days == 1 else f"{days:,} days ago"
-    return Tile(label=label, value=day_words(evening, today), note=ago, standing=standing)
+    return Tile(label=label, value=evening.isoformat(), note=ago, standing=standing)

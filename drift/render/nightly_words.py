@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from drift.codes import Standing
-from drift.quantities import as_utc
 from drift.render.column_words import KIND_WORDS
 from drift.render.encode import named, plain
-from drift.render.phrases import counted, day_words, harmless, listed
+from drift.render.phrases import counted, harmless, listed
 from drift.render.watch_words import as_mapping as news_mapping
 from drift.render.watch_words import item_sentence
 from drift.watch.nightly import DigestState, FileWaits
@@ -41,18 +39,14 @@ def digest_title(digest: Digest) -> str:
 def _heading(digest: Digest) -> str:
     which = f"{digest.every} digest"
     if digest.every not in ("weekly", "monthly"):
-        which = f"night of {day_words(digest.nights[-1], _today(digest))}" if digest.nights else "digest"
+        which = f"night of {digest.nights[-1].isoformat()}" if digest.nights else "digest"
     stands = "something has moved" if digest.moved else _STANDS[digest.standing]
     return f"{harmless(digest.name) or 'the pier'}: {stands} ({which})"
 
 
-def _today(digest: Digest) -> date:
-    return as_utc(digest.now_us).date()
-
-
 def _paragraphs(digest: Digest) -> Iterator[str]:
     count = len(digest.nights)
-    last = f", the last on {day_words(digest.nights[-1], _today(digest))}" if digest.nights else ""
+    last = f", the last on {digest.nights[-1].isoformat()}" if digest.nights else ""
     if digest.is_first:
         shows = "shows" if count == 1 else "show"
         yield f"The record holds {counted(count, 'night')} that {shows} the axis{last}."

@@ -233,8 +233,7 @@ _CELL = "border: 0; text-align: left; vertical-align: top"
 def short_rows(analysis: Analysis) -> list[tuple[str, str]]:
     """Return verdict, what to do, and where things stand, as pairs."""
     advice = analysis.advice
-    steps = "; ".join(status.action_words(action) for action in advice.actions)
-    do = f"{steps} {status.held_then_words(analysis)}".rstrip()
+    do = "; ".join(status.step_sentences(analysis))
     said = [("Verdict", phrases.harmless(verdict_sentence(advice.verdict))), ("What to do", do)]
     return [*said, *((what, how) for what, how in axis.now_table(analysis).rows)]
 

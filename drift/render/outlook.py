@@ -61,10 +61,10 @@ _MAY_BE = {
 _SURE = 10.0 / 11.0
 _CAUSE_WORDS = {
     CauseKind.FROST: "frost",
-    CauseKind.SEASON: "the calendar's yearly part",
+    CauseKind.SEASON: "the rest of the yearly swing",
     CauseKind.WARMTH_OF_PIER: "the warmth of the night",
     CauseKind.SETTLEMENT: "settlement",
-    CauseKind.WANDER_OF_PIER: "what follows none of these",
+    CauseKind.WANDER_OF_PIER: "what none of these explains",
 }
 #: A forecast that lacks only some weeks of its year counts as one of a year.
 _WHOLE_YEAR_DAYS = 330.0
@@ -83,7 +83,9 @@ NO_FORECAST = (
 
 def forcing_sentences(outlook: Outlook) -> tuple[str, ...]:
     """Return what the tilt follows, with odds, and what each cause moved in the last year."""
-    sentences = [_forcing(outlook.forcing_odds)]
+    frost, strays = (outlook.causes.get(kind, 0.0) for kind in (CauseKind.FROST, CauseKind.WANDER_OF_PIER))
+    little = _frost_share(outlook.forcing_odds) >= _SURE and frost < strays
+    sentences = [_little_frost(frost, strays) if little else _forcing(outlook.forcing_odds)]
     moved = [
         f"{_CAUSE_WORDS[name]} {plain_angle(size)}"
         for name, size in sorted(outlook.causes.items(), key=lambda item: -item[1])
@@ -91,14 +93,17 @@ def forcing_sentences(outlook: Outlook) -> tuple[str, ...]:
     ]
     if moved:
         sentences.append(
-            f"In the last year of readings the pier's tilt was moved, from end to end, by {listed(moved)}."
-        )
-    frost, strays = (outlook.causes.get(kind, 0.0) for kind in (CauseKind.FROST, CauseKind.WANDER_OF_PIER))
-    if _frost_share(outlook.forcing_odds) >= _SURE and frost < strays:
-        sentences.append(
-            "More of it follows none of these than the frost, though: how far it follows is not sure yet."
+            f"What moved the tilt in the last year of readings, each from end to end: {listed(moved)}."
         )
     return tuple(sentences)
+
+
+def _little_frost(frost: float, strays: float) -> str:
+    """Return that a tilt goes with the frost, but by less than by what nothing explains."""
+    return (
+        f"Frost seems to move the tilt, but it moved it by {plain_angle(frost)} only in the last year of "
+        f"readings, less than what nothing explains ({plain_angle(strays)}): don't build on it yet."
+    )
 
 
 def _frost_share(odds: dict[ForcingKind, float]) -> float:
@@ -139,7 +144,7 @@ def _frost(frost: dict[ForcingKind, float], share: float) -> str:
         return f"The tilt follows the frost: {FORCING_WORDS[most]} ({percent(frost[most])} sure)."
     return (
         f"The tilt follows the frost and not the calendar ({percent(share)} sure); which measure of "
-        f"it, these readings cannot tell, as they nearly coincide: {_odds_words(frost)}."
+        f"it, these readings can't tell, as they nearly coincide: {_odds_words(frost)}."
     )
 
 
@@ -152,12 +157,12 @@ def ahead_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
     sentences = [_turning(outlook.turning, zone, outlook.from_us) if outlook.season_sure else NO_SEASON_YET]
     if outlook.since_us is not None:
         sentences.append(
-            f"This goes on from the last reading, of {local_date(outlook.since_us, zone)}, and reaches to "
-            f"{local_date(_until_us(outlook), zone)}: a night would make it surer and longer."
+            f"This is worked out from readings up to {local_date(outlook.since_us, zone)[:7]} and reaches to "
+            f"{local_date(_until_us(outlook), zone)}: a new night would make it surer and longer."
         )
     sentences += too_short_sentences(outlook)
     if outlook.rests_on is not None:
-        sentences.append(f"How the frost may go on: {sentence(outlook.rests_on)}.")
+        sentences.append(f"The frost to come: {sentence(outlook.rests_on)}.")
     return tuple(sentences)
 
 
@@ -183,7 +188,7 @@ def too_short_sentences(outlook: Outlook) -> tuple[str, ...]:
 def coming_heading(outlook: Outlook | None, zone: ZoneInfo) -> str:
     """Return the heading over the outlook; for an archive, as of its end."""
     as_of_us = None if outlook is None else outlook.as_of_us
-    return "The coming year" + ("" if as_of_us is None else f", as of {local_date(as_of_us, zone)}")
+    return "The coming year" + ("" if as_of_us is None else f", as of {local_date(as_of_us, zone)[:7]}")
 
 
 def _until_us(outlook: Outlook) -> int:
@@ -200,8 +205,8 @@ def _within(outlook: Outlook, zone: ZoneInfo) -> str:
 def _turning(turning: Turning | None, zone: ZoneInfo, from_us: int) -> str:
     if turning is None:
         return (
-            "When the axis will be furthest out and when it is back can't be told: over the year it swings "
-            "by less than what isn't known of it."
+            "No day can be named on which the axis is furthest out or back: its yearly swing is too small to "
+            "stand out from the uncertainty of the forecast."
         )
     swing = f"Over the year the axis swings by about {plain_angle(turning.swing)} on the sky"
     if turning.peak is not None and turning.peak.time_us < from_us:
@@ -258,7 +263,7 @@ def realigning_sentences(outlook: Outlook, zone: ZoneInfo, now_us: int | None) -
     if found.likely_us == outlook.from_us:
         likely = "; it is now"
     elif found.likely_us is not None:
-        likely = f"; it is first more likely beyond it than not about {local_date(found.likely_us, zone)}"
+        likely = f"; from about {local_date(found.likely_us, zone)} on it is more likely beyond than not"
     return f"{chance}{likely}.", _worth(outlook, zone, now_us)
 
 
@@ -272,13 +277,23 @@ def _worth(outlook: Outlook, zone: ZoneInfo, now_us: int | None) -> str:
             f"Re-aligning now would change little ({reset} instead of {left}): it is the pier's own movement "
             "to come, or what isn't known of it, that takes the axis there."
         )
-    if found.over_now:
-        return f"Re-aligning is worth it now: set as advised, the chance is {reset} instead of {left}."
+    instead = f"set as advised, the chance over the year is {reset} instead of {left}"
+    if found.over_now or found.by_us is None:
+        return f"Re-aligning is worth it{_first(outlook, 'now')}: {instead}."
     small = percent(SMALL_CHANCE)
-    when = f"soon, as the chance is over {small} from now on"
-    if found.by_us is not None and found.by_us > max(outlook.from_us, now_us or outlook.from_us):
-        when = f"by {local_date(found.by_us, zone)} at the latest, until when the chance stays within {small}"
-    return f"Re-aligning is worth it, {when}: set as advised, it is {reset} instead of {left} over the year."
+    if found.by_us > max(outlook.from_us, now_us or outlook.from_us):
+        by = local_date(found.by_us, zone)
+        until = f"by {by} at the latest (until then the chance is at most {small})"
+        return f"Re-aligning is worth it, {until}: {instead}."
+    soon = f"{_first(outlook, 'soon')} (the chance is over {small} already)"
+    return f"Re-aligning is worth it{soon}: {instead}."
+
+
+def _first(outlook: Outlook, when: str) -> str:
+    """Return ``now``, or that a few nights come first where the last one is old."""
+    if outlook.since_us is None and outlook.as_of_us is None:
+        return f" {when}"
+    return ", if a few new nights bear this out"
 
 
 def settlement_sentences(outlook: Outlook) -> tuple[str, ...]:
@@ -288,9 +303,9 @@ def settlement_sentences(outlook: Outlook) -> tuple[str, ...]:
         return ()
     left, year = (_tilt(*pair) for pair in ((found.left, found.left_sd), (found.year, found.year_sd)))
     return (
-        f"Of the settlement that slows down {left} is still to come; in the coming twelve months settlement, "
-        f"with what goes on steadily, does {year}.  What a winter leaves behind is not in this: it comes "
-        "with the frost, settlement all year round.",
+        f"Of the settlement, which slows down with the years, {left} is still to come.  In the coming "
+        f"twelve months it and steady drift together should add {year}.  What winters leave behind is not "
+        "counted in.",
     )
 
 

@@ -23,14 +23,18 @@ Name = TypeVar("Name", bound=str)
 # ---- Angles, directions and days as the words of an advice sentence.
 #
 # Arcseconds are written ``"`` and arcminutes ``'``; an uncertainty is one
-# standard deviation and follows ``±``.
+# standard deviation and follows ``±``.  Where the axis is, and what a knob is
+# turned by, is told in arcminutes; what pier and mount moved by, in arcseconds.
+# Dates are ISO 8601 on every screen, as one has to type them.
 
 
 _COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 #: Step of a turn in words [deg], one below ten: nobody sets a knob by eye any finer.
 _TURN_STEP_DEG = 5.0
 #: Angles from this size on are written in arcminutes [arcsec].
-_ARCMIN_FROM = 120.0
+_ARCMIN_FROM = 600.0
+#: Angles from this size on are written in whole arcseconds where their sd is not much below one.
+_WHOLE_FROM, _WHOLE_SD = 10.0, 0.75
 #: Parts less probable than this are left out of the odds.
 _NEGLIGIBLE = 0.01
 #: Nearer to a limit than this many standard deviations its side is uncertain.
@@ -38,10 +42,11 @@ CLOSE_SDS = 2.0
 
 
 def angle(value_arcsec: float, sd_arcsec: float) -> str:
-    """Return ``34" ± 3"``, or arcminutes from two arcminutes on."""
+    """Return ``34" ± 3"``, or arcminutes from ten arcminutes on."""
     if max(abs(value_arcsec), sd_arcsec) >= _ARCMIN_FROM:
         return arcmin(value_arcsec, sd_arcsec)
-    return _with_sd(value_arcsec, sd_arcsec, '"', most=1)
+    whole = abs(value_arcsec) >= _WHOLE_FROM and sd_arcsec >= _WHOLE_SD
+    return _with_sd(value_arcsec, sd_arcsec, '"', most=0 if whole else 1)
 
 
 def arcmin(value_arcsec: float, sd_arcsec: float) -> str:
@@ -55,7 +60,7 @@ def arcmin_to_sd(value_arcsec: float, sd_arcsec: float) -> str:
 
 
 def angle_alone(value_arcsec: float) -> str:
-    """Return ``34.0"``, for a value without uncertainty; arcminutes from two arcminutes on."""
+    """Return ``34.0"``, for a value without uncertainty; arcminutes from ten arcminutes on."""
     return arcmin_alone(value_arcsec) if abs(value_arcsec) >= _ARCMIN_FROM else f'{value_arcsec:.1f}"'
 
 
@@ -94,7 +99,7 @@ def _plain_places(value_arcmin: float) -> int:
 
 
 def plain_angle(value_arcsec: float) -> str:
-    """Return an angle without uncertainty: ``3"`` or, from two arcminutes on, ``2.3'``."""
+    """Return an angle without uncertainty: ``3"`` or, from ten arcminutes on, ``12'``."""
     if abs(value_arcsec) >= _ARCMIN_FROM:
         return plain_arcmin(value_arcsec / 60.0)
     return f'{value_arcsec:.0f}"' if abs(value_arcsec) >= 3.0 else f'{value_arcsec:.1f}"'
@@ -119,6 +124,23 @@ def since_words(values: Mapping[str, Any]) -> str:
     if since == Since.LAST_CORRECTION:
         return f"after the last correction, on {day}"
     return f"on {day}" if since == Since.DATE else "at the start"
+
+
+def counted_from(values: Mapping[str, Any]) -> str:
+    """Return a tilt's baseline, as it follows a size: ``counted from the autumn of 2023``."""
+    return f"counted from {baseline_words(values)}"
+
+
+def baseline_words(values: Mapping[str, Any]) -> str:
+    """Return a tilt's baseline, as it follows "since": ``the autumn of 2023``."""
+    since, day = values.get("since", Since.START), values.get("since_date")
+    if since in (Since.FIRST_AUTUMN, Since.LAST_AUTUMN):
+        return f"the autumn of {str(day)[:4]}"
+    if since == Since.LAST_CORRECTION:
+        return f"the last correction, before {day}"
+    if since == Since.DATE:
+        return str(day)
+    return "the start" if day is None else f"the start, {day}"
 
 
 _WRONGLY = {
@@ -370,7 +392,7 @@ def any_arcmin(value: float | None, sd: float | None) -> str:
 def one_unit(pairs: Iterable[tuple[float | None, float | None]]) -> Writer:
     """Return how all values of one list are written: in arcminutes where one of them would be.
 
-    Otherwise two steps of 117" and 2.12' look as if one were fifty times the other.
+    Otherwise two steps of 590" and 10.2' look as if one were fifty times the other.
     """
     large = any(max(abs(value), sd) >= _ARCMIN_FROM for value, sd in map(_known_pair, pairs))
     return any_arcmin if large else any_angle
@@ -479,16 +501,22 @@ def odds(probability: Mapping[Part, float]) -> str:
     return ", ".join(f"{PART_WORDS.get(part, part)} {percent(p)}" for part, p in ranked(probability))
 
 
+#: The last days of the first and of the second third of a month.
+_EARLY, _MIDDLE = 10, 20
+
+
 def day_of_year_words(day_of_year: int) -> str:
-    """Return ``about 14 February`` for day 45 (1 is 1 January)."""
+    """Return ``mid-February`` for day 45 (1 is 1 January): of what comes every year no day is known."""
     day = date(2023, 1, 1) + timedelta(days=min(max(day_of_year, 1), 365) - 1)
-    return f"about {day.day} {day.strftime('%B')}"
+    third = "early " if day.day <= _EARLY else "mid-" if day.day <= _MIDDLE else "late "
+    return f"{third}{day.strftime('%B')}"
 
 
-def day_words(day: date, today: date | None = None) -> str:
-    """Return ``15 July``, with its year where `today` is unknown or over ten months away."""
-    text = f"{day.day} {day.strftime('%B')}"
-    return text if today is not None and abs((today - day).days) <= 300 else f"{text} {day.year}"
+def largest(value_arcsec: float, sd_arcsec: float) -> str:
+    """Return a size as ``about 2.37' ± 0.11'``, or the size it hardly exceeds where it may be nothing."""
+    if value_arcsec >= sd_arcsec:
+        return f"about {arcmin(value_arcsec, sd_arcsec)}"
+    return f"under {plain_arcmin(math.ceil((value_arcsec + SIDE_SDS * sd_arcsec) / 6.0) / 10.0)}"
 
 
 def harmless(text: str) -> str:

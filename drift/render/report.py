@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from drift._version import __version__
 from drift.quantities import DAY_US
 from drift.render import phrases, status
-from drift.render.advice_words import clause_sentences, matter_sentence
+from drift.render.advice_words import clause_sentences, matter_sentence, matters_lead
 from drift.render.catalogue import FIRST
 from drift.render.drawing import (
     Drawn,
@@ -135,12 +135,11 @@ def said(analysis: Analysis) -> dict[str, object]:
         "verdict_heading": _verdict_heading(analysis),
         **_verdict(analysis),
         "done": [phrases.harmless(sentence(one.notice)) for one in analysis.advice.done],
-        "actions": [status.action_words(action) for action in analysis.advice.actions],
-        "held_then": status.held_then_words(analysis),
+        "actions": status.step_sentences(analysis),
         "cautions": [sentence(one) for one in analysis.advice.cautions],
         "now": axis.now_table(analysis),
         "as_of": status.as_of(analysis),
-        "matters": axis.matters_table(analysis),
+        "matters_lead": matters_lead(analysis.advice.matters),
         "matter_sentences": [phrases.harmless(matter_sentence(one)) for one in analysis.advice.matters],
         "events": causes.events_table(analysis),
         "corrections": causes.corrections_table(analysis),

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 from drift.advice.misrecorded import Suspect, suspects
@@ -17,9 +18,11 @@ from drift.render import phrases
 from drift.render.advice_words import (
     action_brief,
     action_sentence,
+    action_then,
     cautions_brief,
     clause_sentences,
     matter_sentence,
+    matters_lead,
     poles_sentence,
     year_sentence,
 )
@@ -110,7 +113,8 @@ def screen(
     """
     if names == ():
         lead = lead_of(analysis, brief=True)
-        return lead, fitted(lead, _brief(analysis, waiting), _shorter, width, LINES)
+        shorter = partial(_shorter, warnings=len(waiting))
+        return lead, fitted(lead, _brief(analysis, waiting), shorter, width, LINES)
     shown = [one for one in sections(analysis, waiting, width) if names is None or one.name in names]
     return lead_of(analysis), shown
 
@@ -124,13 +128,10 @@ def lead_of(analysis: Analysis, *, brief: bool = False) -> Lead:
     return Lead(title=title(analysis), note=note, lines=said.lines, tone=_TONES[said.standing])
 
 
-#: Said where "nothing" was advised by a night long ago.
-_AGAIN = "That was so by the last night, long past: take a new one to see whether it still holds."
-
-
-def held_then_words(analysis: Analysis) -> str:
-    """Return the words below "nothing" where a night long ago advised it, or ""."""
-    return _AGAIN if _held_then(analysis) else ""
+def step_sentences(analysis: Analysis) -> list[str]:
+    """Return what to do, a sentence a step; "nothing" by a night long ago is told as what held then."""
+    say = action_then if _held_then(analysis) else action_sentence
+    return [phrases.harmless(say(action)) for action in analysis.advice.actions]
 
 
 def _held_then(analysis: Analysis) -> bool:
@@ -147,11 +148,13 @@ _ALL = "More: `drift status --full`.  ± is one standard deviation."
 def _brief(analysis: Analysis, waiting: Sequence[str]) -> list[Section]:
     """Return the first screen's sections before they are fitted to its lines."""
     advice, old = analysis.advice, _held_then(analysis)
+    said = not old and all(one.do == Do.NOTHING for one in advice.actions)  # the headline has it
     done = [("-", phrases.harmless(sentence(one.notice))) for one in advice.done]
-    steps = _numbered([phrases.harmless(action_brief(action, of_then=old)) for action in advice.actions])
+    shown = () if said else advice.actions
+    steps = _numbered([phrases.harmless(action_brief(action, of_then=old)) for action in shown])
     care = [("!", f"Take care: {cautions_brief(advice.cautions)}.")] if advice.cautions else []
     return [
-        Section("What to do", (*done, *steps, *care), name="todo"),
+        *_if_any(Section("What to do", (*done, *steps, *care), name="todo")),
         *_if_any(_waiting_section(waiting)),
         Section(
             "Where things stand", table=axis.brief_table(analysis, bool(waiting)), note=_ALL, name="where"
@@ -189,20 +192,25 @@ def _waiting_section(waiting: Sequence[str]) -> Section:
     return Section(heading, bulleted(waiting), note=note, name="waiting", tone=Tone.CARE)
 
 
-#: Least warnings, and rows of the present state, on the first screen.
-_LEAST_WAITING, _LEAST_ROWS = 1, 1
+#: Warnings on the first screen, and rows of the present state (axis and pier), that give way last.
+_LEAST_WAITING, _LEAST_ROWS = 1, 2
 
 
-def _shorter(shown: Sequence[Section]) -> Sequence[Section] | None:
-    """Remove what is missed least: the last rows of the present state, then the older warnings."""
+def _shorter(shown: Sequence[Section], warnings: int) -> Sequence[Section] | None:
+    """Remove what is missed least: the last rows of the present state, the older warnings, then the rest."""
     by = {section.name: section for section in shown}
     where, waiting = by["where"], by.get("waiting")
     if where.table is not None and len(where.table.rows) > _LEAST_ROWS:
         less = replace(where, table=replace(where.table, rows=where.table.rows[:-1]))
     elif waiting is not None and len(waiting.items) > _LEAST_WAITING:
-        less = replace(waiting, items=waiting.items[:-1], note=f"The rest: `drift check`.  {_WAITING}")
+        items = waiting.items[:-1]
+        more = f"{warnings - len(items)} more: `drift check`.  {_WAITING}"
+        less = replace(waiting, items=items, note=more)
+    elif where.heading:
+        less = replace(where, heading="")
     elif where.table is not None:
-        less = replace(where, heading="", table=None)
+        rows = where.table.rows[:-1]
+        less = replace(where, table=replace(where.table, rows=rows) if rows else None)
     else:
         return None
     return [less if section.name == less.name else section for section in shown]
@@ -225,9 +233,7 @@ def sections(analysis: Analysis, waiting: Sequence[str] = (), width: int = 80) -
     """
     advice = analysis.advice
     done = [("-", phrases.harmless(sentence(one.notice))) for one in advice.done]
-    steps = _numbered([action_words(action) for action in advice.actions])
-    again = [("", words) for words in (held_then_words(analysis),) if words]
-    yield Section("What to do", (*done, *steps, *again), name="todo")
+    yield Section("What to do", (*done, *_numbered(step_sentences(analysis))), name="todo")
     yield from _if_any(
         Section("Take care", bulleted([sentence(one) for one in advice.cautions]), name="care")
     )
@@ -285,19 +291,20 @@ def _clock(zone: str) -> str:
 
 
 def as_of(analysis: Analysis) -> str:
-    """Return the date of the present axis, and what changes count from."""
+    """Return the date of the present axis; without any, that of the first reading."""
     zone = zone_of(analysis.site.site.timezone)
     usable = [night.time_us for night in analysis.nights.nights if night.has_axis]
     if usable:
-        latest, start = clock_text(usable[-1], zone), clock_text(usable[0], zone)
-        return f"The axis is that of the latest night, {latest}. The start is {start}."
+        return f"The axis is that of the latest night, {clock_text(usable[-1], zone)}."
     if axis.latest_row(analysis.history) is None:
         return ""
     return f"The start is the first reading, {clock_text(analysis.history.time_us[0], zone)}."
 
 
 def _matters(analysis: Analysis) -> tuple[tuple[str, str], ...]:
-    return bulleted([matter_sentence(matter) for matter in analysis.advice.matters])
+    matters = analysis.advice.matters
+    lead = [("", matters_lead(matters))] if matters else []
+    return (*lead, *bulleted([matter_sentence(matter) for matter in matters]))
 
 
 def _coming_year(analysis: Analysis) -> Section:

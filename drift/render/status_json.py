@@ -342,7 +342,7 @@ def _winter(as_is: WinterFrost, left: WinterFrost, cleared: WinterFrost) -> dict
 
 
 def _date(day: int | None) -> str | None:
-    from drift.ground.calendar import date_text
+    from drift.ground.weather import date_text
 
     return None if day is None else date_text(day)
 

@@ -18,9 +18,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from drift.advice.movement import axis_step, pair_of
-from drift.codes import Answer, CorrectionKind, LimitName, Part, Since
+from drift.codes import Answer, CorrectionKind, LimitName, Part
 from drift.mount.axis_error import axis_error, axis_error_sd
-from drift.quantities import DAY_US, Floats, Ints, as_utc, local_date
+from drift.quantities import DAY_US, Floats, Ints, as_utc, local_date, reading_date
 from drift.render import phrases
 from drift.render.phrases import KNOBS, zone_of
 from drift.types import HISTORY_COLUMNS
@@ -156,23 +156,13 @@ def _pier(analysis: Analysis) -> Track | None:
     known = [_is_known(analysis, name) for name in ("tilt_north", "tilt_east")]
     part = "" if all(known) else " north-south" if known[0] else " east-west"
     base = np.zeros(2) if limit.baseline is None else np.nan_to_num(limit.baseline.tilt)
-    since = _since_words(limit, zone_of(analysis.site.site.timezone))
+    longitude = analysis.site.site.longitude_deg
+    since = phrases.baseline_words({} if limit.baseline is None else limit.baseline.values(longitude))
     curve = Curve("tilt", "pier", limit.times_us, limit.values, limit.sds)
     now = _tilt_now(analysis, limit, known, base)
     return Track(
         f"Pier tilt{part} since {since}", now, (curve,), limit.limit, False, _ahead(analysis, known, base)
     )
-
-
-def _since_words(limit: Limit, zone: ZoneInfo) -> str:
-    """Return the baseline in words: the settled weeks of a year, a correction, a date, the start."""
-    base = limit.baseline
-    day = "" if base is None else local_date(base.from_us, zone)
-    if base is None or base.since is Since.START:
-        return "the start"
-    if base.since in (Since.FIRST_AUTUMN, Since.LAST_AUTUMN):
-        return f"the autumn of {day[:4]}"
-    return f"the correction before {day}" if base.since is Since.LAST_CORRECTION else day
 
 
 def _tilt_now(analysis: Analysis, limit: Limit, known: Sequence[bool], base: Floats) -> str:
@@ -230,7 +220,8 @@ def _mount(analysis: Analysis) -> Track | None:
         at = _last_set(analysis, times, kind)
         hue, called = ("mount", name) if told else ("axis", f"{name}, pier or mount")
         curves.append(Curve(called, hue, times, value - value[at], sd, dashed=k == 1))
-        words = _moved_words(analysis, name, float(value[-1] - value[at]), float(sd[-1]))
+        moved, set_us = float(value[-1] - value[at]), int(times[at])
+        words = _moved_words(analysis, (name, component), moved, float(sd[-1]), set_us)
         words_so_far += [words] if words else []
     if not curves:
         return None
@@ -251,10 +242,23 @@ def _last_set(analysis: Analysis, times: Ints, kind: CorrectionKind) -> int:
     return min(at, len(times) - 1)
 
 
-def _moved_words(analysis: Analysis, name: str, moved: float, sd: float) -> str:
-    """Return how far a coordinate has moved; "" where that may be not at all."""
+def _moved_words(analysis: Analysis, called: tuple[str, str], moved: float, sd: float, set_us: int) -> str:
+    """Return how far a coordinate has moved since it was set; "" where that may be not at all.
+
+    Where a slip explains all of it, the slip is told as in the list of events.
+    """
+    name, component = called
     if abs(moved) < max(phrases.SIDE_SDS * sd, 0.5):
         return ""
+    slips = [
+        event
+        for event in analysis.history.events
+        if event.is_movement and str(event.what) == component and event.after_us >= set_us
+    ]
+    if len(slips) == 1:
+        size, size_sd = slips[0].size[component], slips[0].size_sd[component]
+        if not phrases.has_side(moved - size, math.hypot(sd, size_sd)):
+            return f"slipped {short_angle(abs(size))} {_side(analysis, name, size)}, steady since"
     return f"{phrases.plain_angle(abs(moved))} {_side(analysis, name, moved)}"
 
 
@@ -310,6 +314,13 @@ _CORRECTED = {
     "pier": "work on the pier",
     "crack": "crack seen",
 }
+
+
+def mark_day(mark: Mark, analysis: Analysis) -> str:
+    """Return the day of a correction, or by when a step had happened."""
+    if mark.corrected:
+        return local_date(mark.time_us, zone_of(analysis.site.site.timezone))
+    return f"by {reading_date(mark.time_us, analysis.site.site.longitude_deg)}"
 
 
 def short_angle(size: float) -> str:
@@ -457,7 +468,6 @@ def _foot_text(strip: Strip, columns: int, zone: ZoneInfo) -> Sequence[str]:
 
 def _marks_text(strip: Strip, analysis: Analysis, width: int) -> Sequence[str]:
     """Return what happened, the latest first, in a few rows."""
-    zone = zone_of(analysis.site.site.timezone)
-    said = [f"{local_date(mark.time_us, zone)} {mark.words}" for mark in strip.marks[::-1]]
+    said = [f"{mark_day(mark, analysis)} {mark.words}" for mark in strip.marks[::-1]]
     said += [] if strip.today_us is None else ["┃ today"]
     return textwrap.wrap("; ".join(said), width, max_lines=_WORDS_ROWS, placeholder=" ...")

@@ -20,6 +20,7 @@ from drift.render.phrases import (
     clock_text,
     counted,
     plain_angle,
+    plain_arcmin,
     utc_text,
     zone_of,
 )
@@ -55,16 +56,16 @@ def tonight_sections(tonight: Tonight) -> list[Section]:
     out = [Section("What for", (("", told(tonight.purpose_notice, zone)),))]
     better = [told(one.notice, zone) for one in tonight.better]
     if better:
-        out.append(Section("What beats any field", bulleted(better)))
+        out.append(Section("What fields alone can't tell", bulleted(better)))
     if made.fields:
         out.append(Section("Solve", cautions, _list(tonight, zone), _what_it_gives(tonight)))
         out.append(Section("The same, for the mount", (), _more(made, zone), _places_note(zone, made)))
     said = [told(one, zone) for one in made.notices]
     out.append(Section("To know", bulleted(said)) if made.fields else Section("Not now", bulleted(said)))
     if not made.fields:
-        out.append(Section("Mind", cautions))
+        out.append(Section("Take care", cautions))
     assumed = [sentence(one) for one in tonight.assumed]
-    return [*out, Section("Taken for granted", bulleted(assumed))] if assumed else out
+    return [*out, Section("What was assumed", bulleted(assumed))] if assumed else out
 
 
 def _list(tonight: Tonight, zone: ZoneInfo) -> Table:
@@ -96,19 +97,17 @@ def _what_it_gives(tonight: Tonight) -> str:
     made = tonight.evening
     before = tonight.axis_before_sd
     known = (
-        "Before the first the axis is not known."
+        "Before the first it is not known."
         if before is None
-        else f"The record knows it to {plain_angle(before[0])} and {plain_angle(before[1])}, unless it has "
-        "moved since: 1' is allowed for that."
+        else f"By the record it is known to {plain_angle(before[0])} and {plain_angle(before[1])}, but may "
+        "have moved since: 1' is allowed for that."
     )
-    text = f"± az and ± alt: to what the axis's azimuth and altitude errors are known after each.  {known}"
+    text = f"± az and ± alt: how well azimuth and altitude of the axis are known after each.  {known}"
     if made.random_sd is None:
         return text
     fields = sum(one.again is None for one in made.fields)
     az, alt = made.random_sd
-    chance = (
-        f"{fields} fields at random in the same sky would leave {plain_angle(az)} and {plain_angle(alt)}."
-    )
+    chance = f"{fields} fields taken at random would leave {plain_angle(az)} and {plain_angle(alt)}."
     return f"{text}  {chance}"
 
 
@@ -194,7 +193,7 @@ def axis_lines(evening: Following) -> list[str]:
     if max(evening.sd) >= UNKNOWN_SD:
         return [f"Not told yet: {solves} so far."]
     latitude = evening.site.site.latitude_deg
-    allowed = plain_angle(evening.tolerance)
+    allowed = plain_arcmin(evening.tolerance / 60.0)
     lines = [
         f"{any_arcmin(evening.error, evening.error_sd)} from the pole aimed at; {allowed} is allowed "
         f"({tolerance_words(evening.tolerance_of)}).",

@@ -18,6 +18,7 @@ from drift.render.phrases import (
     listed,
     plain_angle,
 )
+from drift.tonight.state import WORTH_SHARE
 
 #: The key of the zone in which times are told; the room gives times in UTC.
 ZONE = "zone"
@@ -78,15 +79,18 @@ def _learn_constants(v: Values) -> str:
 
 
 def _against(v: Values) -> str:
-    return (
-        f"the tilt is then known to {plain_angle(v['east_sd_arcsec'])} toward east and "
-        f"{plain_angle(v['north_sd_arcsec'])} toward north, where fields alone leave "
-        f"{plain_angle(v['east_sd_of_fields_arcsec'])} and {plain_angle(v['north_sd_of_fields_arcsec'])}."
-    )
+    """Say to what each component of the pier's tilt is then known, where that is better than by fields."""
+    gained = [
+        f"{way} to {plain_angle(v[f'{name}_sd_arcsec'])} instead of "
+        f"{plain_angle(v[f'{name}_sd_of_fields_arcsec'])}"
+        for name, way in (("east", "east-west"), ("north", "north-south"))
+        if v[f"{name}_sd_arcsec"] < (1.0 - WORTH_SHARE) * v[f"{name}_sd_of_fields_arcsec"]
+    ]
+    return f"the pier's tilt is then known {listed(gained)}."
 
 
 def _level(v: Values) -> str:
-    return f"Read the level on the pier top: {_against(v)}"
+    return f"Read the level on the pier top, which sees the pier without the mount: {_against(v)}"
 
 
 def _level_first(v: Values) -> str:
@@ -326,11 +330,16 @@ def _not_sure_over(v: Values) -> str:
     )
 
 
-def _not_by_fields(_: Values) -> str:
-    return (
-        "The mount alters the places that it reports, so that fields can't show where the axis stands: make "
-        "a sweep, and see what the whole answer says."
+def _not_by_fields(v: Values) -> str:
+    sure = v["chance"] >= 1.0
+    why = (
+        "The mount alters the places that it reports, so that fields can't show where the axis stands: make"
+        if sure
+        else f"The mount probably alters the places that it reports (chance {100 * v['chance']:.0f} %), and "
+        "fields can't show where the axis stands then: make"
     )
+    known = "" if sure else '  If it has no model of its own, write reports = "raw" under [mount].'
+    return f"{why} a sweep, and see what the whole answer says.{known}"
 
 
 # ---- What is to be said beside.

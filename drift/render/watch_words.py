@@ -14,10 +14,10 @@ from drift.render.phrases import (
     angle,
     arcmin,
     asked_and_found,
+    counted_from,
     misrecorded_words,
     percent,
     plain_arcmin,
-    since_words,
     utc_text,
 )
 from drift.types import CorrectionFound
@@ -141,13 +141,13 @@ def _item(item: Item) -> dict[str, Any]:
 
 def _limit_passed(of: Values) -> str:
     axis = of["of"] == LimitName.AXIS
-    who, limit = ("The axis", _most(of)) if axis else ("The pier", _most(of))
+    who = "The axis" if axis else "The pier's tilt"
+    text = f"{who} passed its warning limit of {_most(of)} on {of['passed_date']}"
     if of["grown"]:
         text = (
-            f"{who} is beyond its warning limit of {limit}, and grew by a quarter until {of['passed_date']}"
+            f"{who} is beyond its warning limit of {_most(of)}, and by {of['passed_date']} had grown by a "
+            "quarter since it was marked as seen"
         )
-    else:
-        text = f"{who} passed its warning limit of {limit} on {of['passed_date']}"
     return f"{text}; {_now(of, axis)}."
 
 
@@ -160,19 +160,16 @@ def _plain(of: Values, arcsec: float) -> str:
 
 
 def _now(of: Values, axis: bool) -> str:
-    """Return the latest value, its date, and whether it is back inside the limit."""
-    value, sd, when = of["value_arcsec"], of["sd_arcsec"], f"on {of['date']} it"
-    is_back = of["back_below_arcsec"] is not None
-    back = "back inside it, " if is_back else ""
-    if axis:
-        now = f"{when} is {back}{arcmin(value, sd)} from the pole"
-    elif is_back:
-        now = f"{when} is {back}tilted {angle(value, sd)} more than {since_words(of)}"
-    else:
-        now = f"{when} tilts {angle(value, sd)} more than {since_words(of)}"
+    """Return the latest value, its date, and at what value the warning ends by itself."""
+    value, sd = of["value_arcsec"], of["sd_arcsec"]
+    size = f"{arcmin(value, sd)} from the pole" if axis else f"{angle(value, sd)}, {counted_from(of)}"
+    now = f"on {of['date']} it was {size}"
     if of["last_night_date"] is not None:
         now += f", by the level readings since its last night, {of['last_night_date']}"
-    return f"{now} (the warning ends below {_plain(of, of['back_below_arcsec'])})" if is_back else now
+    if of["back_below_arcsec"] is None:
+        return now
+    ends = f"below {_plain(of, of['back_below_arcsec'])} the warning ends by itself"
+    return f"{now}.  It is under the limit again; {ends}"
 
 
 def _limit_soon(of: Values) -> str:
@@ -180,8 +177,8 @@ def _limit_soon(of: Values) -> str:
     value, sd = of["value_arcsec"], of["sd_arcsec"]
     what, then = ("The axis", arcmin(value, sd)) if axis else ("The pier's tilt", angle(value, sd))
     return (
-        f"{what} will likely pass its warning limit of {_most(of)} by {of['by_date']}, going by the season "
-        f"and by what lasts: it should then be {then}."
+        f"{what} will likely pass its warning limit of {_most(of)} by {of['by_date']}: by then season and "
+        f"lasting drift should have taken it to {then}."
     )
 
 
@@ -223,8 +220,8 @@ def _over_gap(of: Values) -> str:
     beyond = " more than the season usually does" if of["beyond_season"] else ""
     return (
         f"Between {of['from_date']} and {of['to_date']}, {of['days']:.0f} days without a night, the axis "
-        f"moved by {angle(of['size_arcsec'], of['sd_arcsec'])} on the sky{beyond}.  Whether at once or "
-        "little by little nobody saw, so no cause is named."
+        f"moved by {angle(of['size_arcsec'], of['sd_arcsec'])} on the sky{beyond}.  Whether it moved at once "
+        "or little by little can't be seen, so no cause is named."
     )
 
 

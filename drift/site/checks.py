@@ -18,8 +18,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import PydanticCustomError
 
 from drift.errors import PlateError
-from drift.site.disk import RECORD_FILE
-from drift.site.lines import Place, line_of
+from drift.site.text import RECORD_FILE, Place, line_of
 from drift.site.threads import ALLOWED as ALLOWED_THREADS
 from drift.site.threads import thread_name
 

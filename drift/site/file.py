@@ -25,9 +25,8 @@ from drift.site.checks import (
     toml,
     unreadable,
 )
-from drift.site.disk import DEFAULT_NAME
-from drift.site.lines import Place, lines_of, syntax_words
 from drift.site.sections import DEFAULT_BOOK, SECTIONS, Sections, StoreSection
+from drift.site.text import DEFAULT_NAME, Place, lines_of, syntax_words
 
 # ---- Reading a site file.
 #

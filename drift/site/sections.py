@@ -9,7 +9,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 
 from drift.site import checks
 from drift.site.checks import Key, section_models
-from drift.site.disk import RECORD_FILE
+from drift.site.text import RECORD_FILE
 from drift.site.threads import ALLOWED as ALLOWED_THREADS
 
 # ---- What the sections of the site file share.

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from drift.notices import Notice, SkyCode, Value, warning
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
-from drift.sky.clock import FloatArray, IntArray
+from drift.sky.time_scales import FloatArray, IntArray
 
 # ---- How the air lifts a direction, and the pole with it.
 

@@ -17,9 +17,16 @@ from typing import Any
 import erfa
 import numpy as np
 
-from drift.sky.clock import DAY_S, JD_OF_MJD_ZERO, TT_MINUS_TAI_S, FloatArray, IntArray, utc_day_and_fraction
-from drift.sky.earth import installed_earth_rotation
 from drift.sky.place import Nodes, observed
+from drift.sky.time_scales import (
+    DAY_S,
+    JD_OF_MJD_ZERO,
+    TT_MINUS_TAI_S,
+    FloatArray,
+    IntArray,
+    installed_earth_rotation,
+    utc_day_and_fraction,
+)
 
 Pair = tuple[FloatArray, FloatArray]
 #: Rows worked on at once: the astrometry parameters take some 300 bytes a row.

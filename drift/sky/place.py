@@ -17,8 +17,17 @@ from drift.sky.air import (
     refraction_constants,
     standard_pressure_hpa,
 )
-from drift.sky.clock import DAY_S, JD_OF_MJD_ZERO, TT_MINUS_TAI_S, FloatArray, IntArray, utc_day_and_fraction
-from drift.sky.earth import EarthRotation, EarthState, installed_earth_rotation
+from drift.sky.time_scales import (
+    DAY_S,
+    JD_OF_MJD_ZERO,
+    TT_MINUS_TAI_S,
+    EarthRotation,
+    EarthState,
+    FloatArray,
+    IntArray,
+    installed_earth_rotation,
+    utc_day_and_fraction,
+)
 
 # ---- The slow parts of an apparent place, worked out sparsely in time.
 #

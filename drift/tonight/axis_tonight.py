@@ -11,14 +11,17 @@ it); to set the worst solve aside until the rest fits (of four solves any three 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.codes import HourAngleZero
+from drift.codes import HourAngleZero, Reports
 from drift.mount.instrument import (
+    CONE,
+    NONPERP,
     Pose,
     first_order,
     hour_angle_and_dec,
@@ -26,7 +29,7 @@ from drift.mount.instrument import (
     tangent_basis,
 )
 from drift.night.mount_frame import Places as Frame
-from drift.night.mount_frame import taken_as
+from drift.night.mount_frame import Shown, chance_altered, hidden_variance, taken_as
 from drift.night.observations import Directions, tube_sides
 from drift.night.outliers import SYNC_CHANCE, SYNC_CHANCE_KEPT, WRONG_SD
 from drift.night.prepared import split_nights
@@ -39,6 +42,7 @@ from drift.tonight.plan import (
     Before,
     Places,
 )
+from drift.types import Source
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -60,6 +64,7 @@ class Seen:
     mech_dec: Floats = field(repr=False)
     side: Floats = field(repr=False)
     session: Ints = field(repr=False)  # solves of one number share their zeros
+    unsynced: Ints = field(repr=False)  # the same where nobody syncs after a turn
     stretch: Ints = field(repr=False)  # between which turns: those of one number share the axis
     share: Floats = field(repr=False)  # what each counts for: solves of one pointing count as one
 
@@ -128,17 +133,17 @@ def seen_tonight(
     kept = zero_stays(site)
     stretch = _numbered(split.part(time_us))
     before = table["before_sync"].to_numpy(dtype=float) == 1.0
-    names = [
-        (bool(b), str(label), 0 if kept or label else int(part))
-        for b, label, part in zip(before, table["session"], stretch, strict=True)
-    ]
-    session = np.array([sorted(set(names)).index(one) for one in names], dtype=np.int64)
+    named = [(bool(b), str(label)) for b, label in zip(before, table["session"], strict=True)]
+    apart = [(*one, 0 if kept or one[1] else int(part)) for one, part in zip(named, stretch, strict=True)]
+    session, unsynced = _ranked(apart), _ranked(named)
     source = np.full(time_us.size, POINTING)
     order = np.argsort(session, kind="stable")
     share = np.empty(time_us.size)
     share[order] = pointing_shares(source, session[order], time_us[order], mech_ha[order], mech_dec[order])
     row_id = table["row_id"].to_numpy(dtype=np.int64)
-    return Seen(latitude, row_id, time_us, sky.enu, mech_ha, mech_dec, side, session, stretch, share)
+    return Seen(
+        latitude, row_id, time_us, sky.enu, mech_ha, mech_dec, side, session, unsynced, stretch, share
+    )
 
 
 def zero_stays(site: PierFile) -> bool:
@@ -148,6 +153,11 @@ def zero_stays(site: PierFile) -> bool:
 
 def _wrapped(angle_rad: Floats) -> Floats:
     return np.asarray(np.angle(np.exp(1j * angle_rad)))
+
+
+def _ranked(names: Sequence[tuple[bool | str | int, ...]]) -> Ints:
+    order = {name: k for k, name in enumerate(sorted(set(names)))}
+    return np.array([order[name] for name in names], dtype=np.int64)
 
 
 def _numbered(values: Ints) -> Ints:
@@ -164,8 +174,16 @@ WRONG_CHANCE = 0.03
 SCATTER = ((1.0, 0.8), (2.0, 0.17), (4.0, 0.03))
 #: By how much the zeros move where a sync or a slip goes between two solves unsaid [arcsec].
 _JUMP_SD = 1800.0
-#: Pairs of wrong solves are looked at among so many solves; beyond, one at a time.
-_MOST_FOR_PAIRS = 40
+#: What a session's zeros may be beforehand: wide enough to say nothing [arcsec].
+_ZERO_PRIOR_SD = 10.0 * AXIS_PRIOR_SD
+#: By how much a sync after a turn moves them [arcsec]: about as much as the turn was, some minutes of arc.
+_SYNC_SD = 300.0
+#: What has less chance than this counts for nothing where the worst of several is asked for.
+_LIKELY = 0.02
+#: Two and three wrong solves are looked for among so many; beyond, one at a time.
+_MOST_FOR_PAIRS, _MOST_FOR_THREE = 40, 14
+#: A wrong solve beside an unsaid sync is looked for among so many.
+_MOST_FOR_BOTH = 20
 #: The straight line is drawn anew about the answer until it moves by less than this [arcsec], so often.
 _STILL, _MOST_ROUNDS = 0.1, 6
 
@@ -174,7 +192,8 @@ _STILL, _MOST_ROUNDS = 0.1, 6
 class AxisTonight:
     """The axis by tonight's solves alone, one for each stretch between turns [arcsec].
 
-    `axis` is (s, 2) of az_error and alt_error, `covariance` (2 s, 2 s) of all of them; `constant_sd` (4,).
+    `axis` is (s, 2) of az_error and alt_error, `covariance` (2 s, 2 s) of all of them; `constants` and
+    `constant_sd` are (4,).
     `checked_sd` (s, 2) is what is left whichever one solve does not count: a single wrong solve that moved
     the axis by much more would have shown.  `wrong` and `jumped` (n,) are the chances that a solve is wrong,
     and that the zeros moved just before it.
@@ -182,6 +201,7 @@ class AxisTonight:
 
     axis: Floats
     covariance: Floats = field(repr=False)
+    constants: Floats = field(repr=False)
     constant_sd: Floats = field(repr=False)
     checked_sd: Floats = field(repr=False)
     wrong: Floats = field(repr=False)
@@ -197,6 +217,15 @@ class AxisTonight:
         c = self.covariance
         spread = c[a, a] + c[b, b] - c[a, b] - c[b, a]
         return self.axis[second] - self.axis[first], np.sqrt(np.clip(np.diagonal(spread), 0.0, None))
+
+    def with_hidden(self, chance: float, latitude_rad: float) -> AxisTonight:
+        """Return it with what a model inside the mount may hide, with that chance, in the uncertainty.
+
+        Such a model stays the same through a turn, so that all stretches share it: what a turn did is seen.
+        """
+        hidden = hidden_variance(chance) * np.diag([np.cos(latitude_rad) ** -2, 1.0])
+        times = len(self.axis)
+        return replace(self, covariance=self.covariance + np.kron(np.ones((times, times)), hidden))
 
 
 @dataclass(frozen=True)
@@ -220,6 +249,9 @@ class _Layout:
 def axis_tonight(seen: Seen, before: Before, constants: Floats, zeros_stay: bool) -> AxisTonight | None:
     """Find the axis; None without solves.
 
+    Whether the mount was synced after a turn is not written down.  Where it wasn't, the zeros are those of
+    before, which saves about a field; so both are worked out, and each counts by its chance.
+
     Parameters
     ----------
     seen
@@ -229,32 +261,67 @@ def axis_tonight(seen: Seen, before: Before, constants: Floats, zeros_stay: bool
     constants
         The instrument's constants as known, (4,) [arcsec].
     zeros_stay
-        Whether a session's zeros are the mount's own, so that a turn in azimuth shows in them.
+        Whether a session's zeros are the mount's own, which nobody syncs.
     """
     if not seen.size:
         return None
+    ways = [_found(seen, before, constants, zeros_stay)]
+    syncs = int(seen.session.max()) - int(seen.unsynced.max())
+    if syncs:
+        ways.append(_found(replace(seen, session=seen.unsynced), before, constants, zeros_stay))
+        ways[0] = (ways[0][0] + 2 * syncs * float(np.log(_ZERO_PRIOR_SD / _SYNC_SD)), ways[0][1])
+    log = np.array([one for one, _ in ways])
+    weight = np.exp(log - log.max())
+    return _mixed(weight / weight.sum(), [one for _, one in ways])
+
+
+def _mixed(weight: Floats, ways: Sequence[AxisTonight]) -> AxisTonight:
+    """Return one answer of several, each by its chance (w,); a wrong solve can do the most of any of them."""
+    axes = np.array([one.axis.ravel() for one in ways])
+    middle = weight @ axes
+    apart = axes - middle
+    covariance = np.einsum("w,wij->ij", weight, np.array([one.covariance for one in ways]))
+    likely = [one for chance, one in zip(weight, ways, strict=True) if chance >= _LIKELY]
+    spread = weight @ np.square([one.constant_sd for one in ways])
+    return AxisTonight(
+        axis=middle.reshape(-1, 2),
+        covariance=covariance + np.einsum("w,wi,wj->ij", weight, apart, apart),
+        constants=weight @ np.array([one.constants for one in ways]),
+        constant_sd=np.sqrt(spread),
+        checked_sd=np.max([one.checked_sd for one in likely], axis=0),
+        wrong=weight @ np.array([one.wrong for one in ways]),
+        jumped=weight @ np.array([one.jumped for one in ways]),
+    )
+
+
+def _found(seen: Seen, before: Before, constants: Floats, zeros_stay: bool) -> tuple[float, AxisTonight]:
+    """Return the axis where sessions are as they are numbered, and the log evidence for that."""
     layout = _Layout(int(seen.stretch.max()) + 1, int(seen.session.max()) + 1)
     mean, prior = _beforehand(seen, layout, before, constants)
-    design = _design(seen, layout, zeros_stay)
+    design = _design(seen, layout)
     jump = design[:, :, -2:].copy()
     design[:, :, -2:] = 0.0
-    told = _Told(seen, layout, design, jump, mean, prior, before.solve_sd, zeros_stay)
+    evidence = _Evidence(seen, layout, design, jump, mean, prior, before.solve_sd, zeros_stay)
     point = mean
     for _ in range(_MOST_ROUNDS):
-        weight, wrong, starts, x, spread = told.weighed(point)
-        best = x[int(np.argmax(weight))].copy()
+        log, wrong, starts, x, spread = evidence.weighed(point)
+        best = x[int(np.argmax(log))].copy()
         best[-2:] = 0.0
         moved, point = float(np.max(np.abs(best - point))), best
         if moved < _STILL:
             break
+    weight = np.exp(log - log.max())
+    log_evidence = float(log.max() + np.log(weight.sum()))
+    weight /= weight.sum()
     middle = weight @ x
     apart = x - middle
     whole = np.einsum("h,hij->ij", weight, spread) + np.einsum("h,hi,hj->ij", weight, apart, apart)
     at = slice(4, 4 + 2 * layout.stretches)
     singles = np.diagonal(spread[1 : seen.size + 1], axis1=1, axis2=2)  # each solve wrong, the least scatter
-    return AxisTonight(
+    return log_evidence, AxisTonight(
         axis=middle[at].reshape(-1, 2),
         covariance=whole[at, at],
+        constants=middle[:4],
         constant_sd=np.sqrt(np.diagonal(whole)[:4]),
         checked_sd=np.sqrt(singles[:, at].max(axis=0)).reshape(-1, 2),
         **_doubts(seen, weight, wrong, starts),
@@ -275,7 +342,7 @@ def _doubts(seen: Seen, weight: Floats, wrong: Floats, starts: Ints) -> dict[str
             for solve, jump in {(own[-1], own[-1]), (own[0], own[1])} if own.size > 2 else {(own[1], own[1])}:
                 bad[solve] += jumped[jump]
                 jumped[jump] = 0.0
-    return {"wrong": bad, "jumped": jumped}
+    return {"wrong": np.minimum(bad, 1.0), "jumped": jumped}
 
 
 def _beforehand(seen: Seen, layout: _Layout, before: Before, constants: Floats) -> tuple[Floats, Floats]:
@@ -288,12 +355,15 @@ def _beforehand(seen: Seen, layout: _Layout, before: Before, constants: Floats) 
     for session in range(layout.sessions):
         at = int(layout.zero(session))
         mean[at : at + 2] = np.median(apart[seen.session == session], axis=0)
-        sd[at : at + 2] = 10.0 * AXIS_PRIOR_SD
+        sd[at : at + 2] = _ZERO_PRIOR_SD
     return mean, sd
 
 
-def _design(seen: Seen, layout: _Layout, zeros_stay: bool) -> Floats:
-    """Return what each solve sees of each unknown, (n, 2, p); the last two for one after a jump."""
+def _design(seen: Seen, layout: _Layout) -> Floats:
+    """Return what each solve sees of each unknown, (n, 2, p); the last two for one after a jump.
+
+    A session's zeros are those of an axis on the pole: a turn in azimuth shows in what the mount reads.
+    """
     ha, dec = hour_angle_and_dec(seen.enu, seen.latitude_rad)
     slopes = first_order(ha, dec, seen.side, seen.latitude_rad)
     out = np.zeros((seen.size, 2, layout.size))
@@ -303,14 +373,13 @@ def _design(seen: Seen, layout: _Layout, zeros_stay: bool) -> Floats:
     for k in range(2):
         out[rows, :, axis + k] = slopes[:, :, 2 + k]
         out[rows, :, zero + k] = slopes[:, :, k]
-    if zeros_stay:
-        out[rows, :, axis] -= np.sin(seen.latitude_rad) * slopes[:, :, 0]
+    out[rows, :, axis] -= np.sin(seen.latitude_rad) * slopes[:, :, 0]
     out[:, :, -2:] = slopes[:, :, :2]
     return out
 
 
 @dataclass(frozen=True)
-class _Told:
+class _Evidence:
     """All that is weighed for one night; angles [arcsec]."""
 
     seen: Seen
@@ -323,7 +392,7 @@ class _Told:
     zeros_stay: bool
 
     def weighed(self, point: Floats) -> tuple[Floats, Floats, Ints, Floats, Floats]:
-        """Weigh what may be: chances (h,), wrong (h, n), start of a jump (h,), answers, covariances."""
+        """Weigh what may be: log evidence (h,), wrong (h, n), start of a jump (h,), answers, covariances."""
         n, size = self.seen.size, self.layout.size
         wrong, starts, factor, log_prior = self._hypotheses()
         reading = self._misfit(point) + np.einsum("nkp,p->nk", self.design, point - self.mean)
@@ -347,9 +416,9 @@ class _Told:
         found = np.einsum("hpq,hq->hp", spread, right)
         size_of = 2.0 * np.sum(np.log(scale), axis=1) + np.linalg.slogdet(even)[1]
         square = use @ np.sum(reading**2, axis=1) - np.sum(right * found, axis=1)
+        size_of += 2.0 * float(np.log(self.prior_sd).sum())
         log = log_prior - np.log(var).sum(axis=1) - 0.5 * (square + size_of)
-        weight = np.exp(log - log.max())
-        return weight / weight.sum(), wrong.astype(float), starts, self.mean + found, spread
+        return log, wrong.astype(float), starts, self.mean + found, spread
 
     def _hypotheses(self) -> tuple[Bools, Ints, Floats, Floats]:
         """Return which solves are wrong (h, n), where the zeros jump (h,), the scatter and log chances."""
@@ -357,13 +426,17 @@ class _Told:
         sets: list[tuple[int, ...]] = [(), *((k,) for k in range(n))]
         if n <= _MOST_FOR_PAIRS:
             sets += list(combinations(range(n), 2))
+        if n <= _MOST_FOR_THREE:
+            sets += list(combinations(range(n), 3))
         first = {int(s): int(np.argmax(self.seen.session == s)) for s in np.unique(self.seen.session)}
         jumps = [k for k in range(n) if k != first[int(self.seen.session[k])]]
+        both = [(k, jump) for jump in jumps for k in range(n)] if n <= _MOST_FOR_BOTH else []
         chance = SYNC_CHANCE_KEPT if self.zeros_stay else SYNC_CHANCE
-        wrong = np.zeros((len(sets) + len(jumps), n), dtype=bool)
-        for at, some in enumerate(sets):
+        all_of_it = [*sets, *((),) * len(jumps), *((k,) for k, _ in both)]
+        wrong = np.zeros((len(all_of_it), n), dtype=bool)
+        for at, some in enumerate(all_of_it):
             wrong[at, list(some)] = True
-        starts = np.array([-1] * len(sets) + jumps, dtype=np.int64)
+        starts = np.array([-1] * len(sets) + jumps + [jump for _, jump in both], dtype=np.int64)
         odds = np.log(WRONG_CHANCE / (1.0 - WRONG_CHANCE)) * wrong.sum(axis=1)
         odds += np.where(starts >= 0, np.log(chance / max(len(jumps), 1)), np.log(1.0 - chance))
         factors = np.array([one for one, _ in SCATTER])
@@ -380,12 +453,63 @@ class _Told:
         """Return by how much what was read exceeds what an answer makes of it, (n, 2) on the sky."""
         seen, layout = self.seen, self.layout
         axis, zero = layout.axis(seen.stretch), layout.zero(seen.session)
-        az, zero_ha = point[axis], point[zero]
-        if self.zeros_stay:
-            zero_ha = zero_ha - az * np.sin(seen.latitude_rad)
+        az = point[axis]
+        zero_ha = point[zero] - az * np.sin(seen.latitude_rad)
         constants = np.broadcast_to(point[:4], (seen.size, 4))
         pose = Pose(az, point[axis + 1], zero_ha, point[zero + 1], constants)
         tube = pointed_direction(seen.latitude_rad, seen.mech_ha, seen.mech_dec, seen.side, pose)
         west, north = tangent_basis(*hour_angle_and_dec(seen.enu, seen.latitude_rad), seen.latitude_rad)
         apart = (tube - seen.enu) * ARCSEC_PER_RAD
         return np.stack([np.sum(apart * west, axis=1), np.sum(apart * north, axis=1)], axis=1)
+
+
+# ---- Whether solves show the axis at all: a model inside the mount may take its error out of its reports.
+
+
+#: What the whole answer says where the reports are altered.
+_ALTERED = (
+    NightCode.REPORTS_ALTERED_BY_SITE_FILE,
+    NightCode.REPORTS_ALTERED_BY_SWEEPS,
+    NightCode.REPORTS_LOOK_ALTERED,
+)
+
+
+def seen_before(analysis: Analysis | None, night_us: int) -> bool:
+    """Whether solves of nights before tonight told the instrument's constants."""
+    nights = () if analysis is None else analysis.nights.nights
+    return any(one.has_axis and Source.POINTING in one.sources and one.time_us < night_us for one in nights)
+
+
+def chance_of_altered_reports(
+    site: PierFile, analysis: Analysis | None, found: AxisTonight | None, night_us: int
+) -> float:
+    """Return the chance that the axis's error is not in what the mount reports.
+
+    Where earlier nights were solved it is what the whole answer made of them, and nothing where that doesn't
+    speak of it (`drift.night.estimate.SPOKEN_FROM`).  On a first night it follows from how near to nothing
+    tonight's constants are, and the axis before the first turn.
+
+    Parameters
+    ----------
+    site
+        The site file; what it says of the reports counts first.
+    analysis
+        What the history says; None where it says nothing yet.
+    found
+        The axis by tonight's solves; None without solves.
+    night_us
+        When tonight began [UTC us].
+    """
+    said = {} if analysis is None else {one.code: one.values for one in analysis.notices}
+    if site.mount.reports == Reports.MODELLED or any(code in said for code in _ALTERED):
+        return 1.0
+    if site.mount.reports == Reports.RAW:
+        return 0.0
+    if seen_before(analysis, night_us):
+        chance = said.get(NightCode.AXIS_RESTS_ON_RAW_REPORTS, {}).get("chance")
+        return chance if isinstance(chance, float) else 0.0
+    if found is None:
+        return 0.0
+    scale = np.array([np.cos(np.radians(site.site.latitude_deg)), 1.0])
+    cone, nonperp = ((float(found.constants[k]), float(found.constant_sd[k])) for k in (CONE, NONPERP))
+    return chance_altered(Shown(cone, nonperp, found.axis[0] * scale, found.sd(0) * scale))

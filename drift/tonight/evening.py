@@ -382,18 +382,34 @@ def _as_far_as_time_goes(
 ) -> tuple[Places, int]:
     """Return the fewest fields with those first that the minutes allow, and how many these are.
 
-    They are the best of so many, in the order that takes the least time; the others follow by what they tell.
+    They tell most of all that can be solved by then, and come in the order that takes the least time; the
+    rest follows by what it tells.
     """
     sub = Chooser(usable, before)
-    whole = sub.best(fewest)
     for count in range(fewest - 1, 0, -1):
-        first = sub.best(count)
-        way = min(permutations(first), key=lambda some: _minutes(site, usable.picked(list(some))))
-        if _minutes(site, usable.picked(list(way))) <= minutes:
+        most = _in_time(site, usable, minutes, count)
+        if most:
+            fewer = _in_time(site, usable, minutes, count - 1) if count > 1 else []
+            way = min((*most, *fewer), key=sub.criterion)
             held = sub.best(fewest, list(way))
-            rest = ordered(usable.picked(held[count:]), before)
-            return usable.picked(list(way)).joined(rest), count
-    return ordered(usable.picked(whole), before), 0
+            rest = ordered(usable.picked(held[len(way) :]), before)
+            return usable.picked(list(way)).joined(rest), len(way)
+    return ordered(usable.picked(sub.best(fewest)), before), 0
+
+
+def _in_time(site: PierFile, usable: Places, minutes: float, count: int) -> list[tuple[int, ...]]:
+    """Return every set of so many fields that the minutes allow, each in its quickest order."""
+    at = np.arange(usable.size)
+    there, back = (grid.ravel() for grid in np.meshgrid(at, at, indexing="ij"))
+    slew = slew_s(site, usable.picked(there), usable.picked(back)).reshape(usable.size, usable.size)
+    orders = np.array(list(permutations(at.tolist(), count)))
+    took = site.mount.settle_s + slew[orders[:, :-1], orders[:, 1:]].sum(axis=1) + count * site.mount.solve_s
+    quick = np.argsort(took, kind="stable")
+    quick = quick[took[quick] <= 60.0 * minutes]
+    found: dict[tuple[int, ...], tuple[int, ...]] = {}
+    for order in orders[quick].tolist():
+        found.setdefault(tuple(sorted(order)), tuple(order))
+    return list(found.values())
 
 
 def _short_of_time(site: PierFile, places: Places, wish: Wish, done: int) -> Notice:

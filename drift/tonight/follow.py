@@ -12,24 +12,30 @@ import numpy as np
 from drift.advice.cautions import cautions_for
 from drift.advice.knobs import learned_knobs, turns
 from drift.advice.matters import matters_of
-from drift.advice.poles import pole_offset
-from drift.advice.situation import ACT_SDS, allowed_error, situation_of
-from drift.codes import AxisBound, AxisReason, CorrectionKind, Next, Purpose, Reports
+from drift.advice.situation import ACT_SDS, allowed_error, pole_offset, situation_of
+from drift.codes import AxisBound, CorrectionKind, Next, Purpose
 from drift.history.changes import LEAST_SD, SHARE_SD
 from drift.mount.axis_error import on_sky
-from drift.mount.instrument import (
-    CONSTANTS,
-)
+from drift.mount.instrument import CONSTANTS
+from drift.night.estimate import SPOKEN_FROM, TAKEN_FROM
 from drift.night.system import AXIS_PRIOR_SD, CONSTANT_PRIOR_SD
-from drift.notices import Notice, TonightCode, info, warning
+from drift.notices import NightCode, Notice, TonightCode, info, warning
 from drift.quantities import DAY_US, Bools, Floats
-from drift.tonight.axis_tonight import axis_tonight, night_of, seen_tonight, zero_stays
+from drift.tonight.axis_tonight import (
+    axis_tonight,
+    chance_of_altered_reports,
+    night_of,
+    seen_before,
+    seen_tonight,
+    zero_stays,
+)
 from drift.tonight.evening import (
     FEWEST_VERIFYING,
     VERIFYING_FIELDS,
     Darkness,
     Evening,
     Field,
+    away_from_sun,
     darkness,
     timed,
 )
@@ -39,10 +45,11 @@ from drift.tonight.plan import (
     Chooser,
     Places,
     axis_sd_after,
+    candidates,
     ordered,
 )
 from drift.tonight.state import known_before
-from drift.types import CorrectionFound, Source
+from drift.types import CorrectionFound
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,6 +57,7 @@ if TYPE_CHECKING:
     from drift.advice.knobs import Knob
     from drift.site.file import PierFile
     from drift.types import Action, Analysis
+
 
 # ---- The list of an evening as it is kept, so that a restart goes on with it.
 
@@ -193,13 +201,15 @@ _LOST_SDS = 3.0
 #: Nothing is turned by an error that one wrong solve may have made: without any one of the solves the axis is
 #: still known to what is allowed, or to this share of the error.
 CHECKED_OF_ERROR = 0.1
+#: So many fields are added to a list that is through and has left the axis too uncertain.
+_MOST_MORE = 4
 #: Solves may be dated after the present by this, for clocks differ [us].
 _CLOCK_US = 120_000_000
 _KNOBS = (CorrectionKind.AZIMUTH, CorrectionKind.ALTITUDE)
 
 
 @dataclass(frozen=True)
-class _Standing:
+class _TurnInputs:
     """What a turn depends on; see `drift.advice.knobs.Standing`."""
 
     site: PierFile
@@ -259,7 +269,8 @@ class _Evening:
         self.seen = seen_tonight(site, solves, corrections, analysis)
         known = known_before(site, analysis, at_us)
         self.before, constants = known.before, _constants(analysis)
-        if not _seen_before(analysis, night_of(site, at_us)[0]):  # what tonight tells must not count twice
+        night_us = night_of(site, at_us)[0]
+        if not seen_before(analysis, night_us):  # what tonight tells must not count twice
             usual = Before()
             self.before = replace(
                 known.before,
@@ -270,9 +281,10 @@ class _Evening:
             constants = np.zeros(len(CONSTANTS))
         self.found = axis_tonight(self.seen, self.before, constants, zero_stays(site))
         self.pole = pole_offset(site)
-        self.told = site.mount.reports != Reports.MODELLED and (
-            analysis is None or analysis.nights.axis_reason is AxisReason.KNOWN
-        )
+        self.altered = chance_of_altered_reports(site, analysis, self.found, night_us)
+        self.told = self.altered < TAKEN_FROM
+        if self.found is not None and SPOKEN_FROM <= self.altered < TAKEN_FROM:
+            self.found = self.found.with_hidden(self.altered, self.latitude)
         last_turn = max((int(row["time_us"]) for row in self.rows), default=None)
         self.turned_us = last_turn
         self.since = np.ones(self.seen.size, bool) if last_turn is None else self.seen.time_us >= last_turn
@@ -392,7 +404,7 @@ class _Evening:
         if self.analysis is not None and self.analysis.nights.nights:
             times = [night.time_us for night in self.analysis.nights.nights]
             span = (self.at_us - min(times)) / DAY_US
-        standing = _Standing(self.site, self.latitude, tolerance, span)
+        standing = _TurnInputs(self.site, self.latitude, tolerance, span)
         found = turns(standing, target - axis, np.hypot(sd, season), self._knobs(made))
         last = int(self.seen.time_us[-1])
         done = {one.kind for one in made if one.made_us > last}
@@ -406,9 +418,33 @@ class _Evening:
         if kept is None or not kept.places.size:
             return ()
         if self.turned_us is None or not (self.seen.time_us < self.turned_us).any():
-            return self._ticked(kept.places, kept.returns, kept.sd, self.since)
+            listed = self._ticked(kept.places, kept.returns, kept.sd, self.since)
+            if any(one.solved_us is None for one in listed) or not self.told or self._sure_enough():
+                return listed
+            places = self._longer(kept.places)
+            return self._ticked(places, False, axis_sd_after(places, self.before), self.since)
         places = self._verifying(kept.places)
         return self._ticked(places, False, axis_sd_after(places, self._known_now()), self.since)
+
+    def _longer(self, places: Places) -> Places:
+        """Return a list that is through and left the axis too uncertain, with the next of the sky's best.
+
+        Those added are chosen by what was known before tonight, so that they stay the same as solves come in.
+        """
+        sky = candidates(self.site)
+        sky = sky.picked(away_from_sun(self.site, sky, self.at_us))
+        whole = places.joined(sky)
+        chosen = list(range(places.size))
+        chooser = Chooser(whole, self.before)
+        for _ in range(_MOST_MORE):
+            more = chooser.next_best(chosen)
+            if more is None:
+                break
+            chosen.append(more)
+            done = {k for k in self._matched(whole.picked(chosen), self.since) if k is not None}
+            if len(done) < len(chosen):
+                break
+        return whole.picked(chosen)
 
     def _verifying(self, places: Places) -> Places:
         """Return the fields that verify a turn: of those solved before it the few that tell most.
@@ -517,7 +553,7 @@ class _Evening:
         turned = self.turned_us is not None and not self.since.any()
         partly = bool(actions) and turned and error is not None and self._over(error, tolerance)
         if not self.told:
-            return Next.NOT_BY_FIELDS, warning(TonightCode.NOT_BY_FIELDS)
+            return Next.NOT_BY_FIELDS, warning(TonightCode.NOT_BY_FIELDS, chance=self.altered)
         if partly:
             return Next.TURN, info(TonightCode.TURN_OTHER_TOO)
         if turned:
@@ -617,6 +653,8 @@ class _Evening:
         ahead = self.seen.time_us[-1] - self.at_us if self.seen.size else 0
         if ahead > _CLOCK_US:
             said.append(warning(TonightCode.CLOCK_AHEAD, minutes=float(ahead) / 6e7))
+        if self.seen.size and SPOKEN_FROM <= self.altered < TAKEN_FROM:
+            said.append(warning(NightCode.AXIS_RESTS_ON_RAW_REPORTS, chance=self.altered))
         if self.analysis is None:
             said.append(info(TonightCode.NO_HISTORY_YET))
         return said
@@ -645,12 +683,6 @@ def _as_history_has_it(turn: TurnSeen) -> CorrectionFound:
         held=None,
         turns=turn.turns,
     )
-
-
-def _seen_before(analysis: Analysis | None, night_us: int) -> bool:
-    """Whether solves of nights before tonight told the instrument's constants."""
-    nights = () if analysis is None else analysis.nights.nights
-    return any(one.has_axis and Source.POINTING in one.sources and one.time_us < night_us for one in nights)
 
 
 def _constants(analysis: Analysis | None) -> Floats:

@@ -32,6 +32,8 @@ from drift.watch.limits import (
 )
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from drift.advice.situation import Situation
     from drift.types import Analysis, CorrectionFound, Event
 
@@ -362,7 +364,7 @@ def _limit_item(limit: Limit, state: LimitState, situation: Situation) -> Item:
     return Item(
         kind=NewsKind.AXIS_LIMIT if limit.name is LimitName.AXIS else NewsKind.TILT_LIMIT,
         time_us=limit.time_us,
-        notice=limit.notice(state, situation.zone),
+        notice=limit.notice(state, situation.site.site.longitude_deg),
         mark={"of": str(limit.name), "as_of_us": limit.time_us},
         facts={
             "value": number(limit.values[-1]),
@@ -499,7 +501,7 @@ def letters_for(
         known = [(_about(one), one.made_us) for one in before if one.address == address]
         for item in (*found.new, *found.notices):
             if not _was_sent(item, known, analysis, acknowledged_us):
-                out.append(_letter(item, address, now_us))
+                out.append(_letter(item, address, now_us, analysis.site.path))
     return out
 
 
@@ -536,7 +538,7 @@ def about_text(item: Item) -> str:
     return json.dumps({"kind": str(item.kind), "mark": item.mark}, allow_nan=False, sort_keys=True)
 
 
-def _letter(item: Item, address: str, now_us: int) -> Letter:
+def _letter(item: Item, address: str, now_us: int, site_file: Path | None) -> Letter:
     about = about_text(item)
-    number = hashlib.blake2b(f"{address} {about} {now_us}".encode(), digest_size=6).hexdigest()
+    number = hashlib.blake2b(f"{site_file} {address} {about} {now_us}".encode(), digest_size=6).hexdigest()
     return Letter(number, address, about, item)

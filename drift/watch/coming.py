@@ -8,14 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.advice.baseline import baseline_of
-from drift.advice.movement import tilt_now
+from drift.advice.movement import baseline_of, tilt_now
 from drift.advice.situation import silent_days
 from drift.codes import LimitName, NewsKind
 from drift.forecast.season import days_of_year
 from drift.mount.axis_error import on_sky, tilt_of_axis
 from drift.notices import Notice, WatchCode, info, warning
-from drift.quantities import DAY_US, Floats, local_date
+from drift.quantities import DAY_US, Floats, local_date, reading_date
 
 if TYPE_CHECKING:
     from drift.advice.situation import Situation
@@ -196,7 +195,9 @@ def _old(analysis: Analysis, situation: Situation, now_us: int | None, arrived_u
         return None
     days = (now_us - last_us) / DAY_US
     notice = warning(
-        WatchCode.NOTHING_MEASURED, since_date=local_date(last_us, situation.zone), days=float(days)
+        WatchCode.NOTHING_MEASURED,
+        since_date=reading_date(last_us, situation.site.site.longitude_deg),
+        days=float(days),
     )
     mark = {"kind": str(NewsKind.OLD), "of": str(last_us), "as_of_us": last_us}
     facts = {"days": round(days, 1)}
@@ -304,8 +305,8 @@ def _usual(history: History, move: AxisMove) -> Floats:
 def _gap_item(situation: Situation, move: AxisMove, size: float, sd: float, seasonal: bool) -> Item:
     notice = warning(
         WatchCode.MOVED_OVER_GAP,
-        from_date=local_date(move.from_us, situation.zone),
-        to_date=local_date(move.to_us, situation.zone),
+        from_date=reading_date(move.from_us, situation.site.site.longitude_deg),
+        to_date=reading_date(move.to_us, situation.site.site.longitude_deg),
         days=(move.to_us - move.from_us) / DAY_US,
         size_arcsec=size,
         sd_arcsec=sd,

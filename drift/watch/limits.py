@@ -8,24 +8,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from drift.advice.baseline import baseline_of, counting
 from drift.advice.knobs import FAILS_CHANCE
-from drift.advice.movement import pair_of
-from drift.advice.poles import pole_offset
-from drift.advice.situation import OLD_DAYS
+from drift.advice.movement import baseline_of, counting, pair_of
+from drift.advice.situation import OLD_DAYS, pole_offset
 from drift.codes import Answer, AxisBound, LimitName, Part, Standing
 from drift.history.changes import STEPS_PER_YEAR
 from drift.mount.axis_error import axis_error, axis_error_sd, length
 from drift.notices import Notice, WatchCode, warning
-from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints, as_utc, local_date
+from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints, as_utc, reading_date
 from drift.types import HISTORY_COLUMNS
 
 if TYPE_CHECKING:
-    from zoneinfo import ZoneInfo
-
     import numpy.typing as npt
 
-    from drift.advice.baseline import Baseline
+    from drift.advice.movement import Baseline
     from drift.types import Action, Analysis, Event, History, TiltMove
 
 
@@ -178,20 +174,22 @@ class Limit:
             return None
         return max(float(self.values[-1]), self.limit)
 
-    def notice(self, state: LimitState, zone: ZoneInfo) -> Notice:
+    def notice(self, state: LimitState, longitude_deg: float) -> Notice:
         """Return when the limit was passed and what the value is now, with its uncertainty."""
         return warning(
             WatchCode.LIMIT_PASSED,
             of=self.name,
             limit_arcsec=self.limit,
-            passed_date=local_date(self.time_us if state.passed_us is None else state.passed_us, zone),
+            passed_date=reading_date(
+                self.time_us if state.passed_us is None else state.passed_us, longitude_deg
+            ),
             grown=state.acknowledged is not None,
             value_arcsec=float(self.values[-1]),
             sd_arcsec=float(self.sds[-1]),
-            date=local_date(self.time_us, zone),
+            date=reading_date(self.time_us, longitude_deg),
             back_below_arcsec=None if self.values[-1] > self.limit else _BACK * self.limit,
-            last_night_date=None if self.seen_us is None else local_date(self.seen_us, zone),
-            **({} if self.baseline is None else self.baseline.values(zone)),
+            last_night_date=None if self.seen_us is None else reading_date(self.seen_us, longitude_deg),
+            **({} if self.baseline is None else self.baseline.values(longitude_deg)),
         )
 
 
@@ -266,8 +264,8 @@ def _tipped(analysis: Analysis, times_us: npt.NDArray[np.int64], last_us: int) -
 
 def _tilt(analysis: Analysis) -> Limit | None:
     history = analysis.history
-    told = [c for c in ("tilt_north", "tilt_east") if pair_of(c, history).answer != Answer.NO]
-    columns = [HISTORY_COLUMNS.index(component) for component in told]
+    known = [c for c in ("tilt_north", "tilt_east") if pair_of(c, history).answer != Answer.NO]
+    columns = [HISTORY_COLUMNS.index(component) for component in known]
     if not columns:
         return None
     known = np.all(np.isfinite(history.change[:, columns]), axis=1) & counting(history)
@@ -456,8 +454,8 @@ def _axis_limit(analysis: Analysis) -> tuple[float, AxisBound]:
 
 
 def _year_ago(history: History, latitude_deg: float) -> YearAgo | None:
-    told = [name for name in ("tilt_north", "tilt_east") if pair_of(name, history).answer != Answer.NO]
-    columns = [HISTORY_COLUMNS.index(name) for name in told]
+    known = [name for name in ("tilt_north", "tilt_east") if pair_of(name, history).answer != Answer.NO]
+    columns = [HISTORY_COLUMNS.index(name) for name in known]
     if not columns:
         return None
     known = np.all(np.isfinite(history.change[:, columns]), axis=1) & counting(history)

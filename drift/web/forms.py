@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from starlette.datastructures import FormData
 
-from drift.codes import Way
+from drift.codes import Rotation
 from drift.errors import DriftError
 from drift.quantities import as_utc
 from drift.render.by_hand import DONE_WORDS
@@ -262,7 +262,7 @@ def _knob_parts(kind: str) -> Callable[[PierFile, bool], list[FormPart]]:
                 "knob_way",
                 "Turned which way",
                 "As you face the knob, if you know it: it is told to you when it is to be turned again.",
-                choices=(("", "not noted"), *((str(way), str(way)) for way in Way)),
+                choices=(("", "not noted"), *((str(way), str(way)) for way in Rotation)),
             ),
         ]
 

@@ -137,14 +137,14 @@ def _points(panel: Axes, figure: Figure, analysis: Analysis, evenings: frozenset
     lines = [line for line in panel.lines if _tells(line, panel) and name_of(line) != FITTED]
     spreads = _spreads(panel)
     points: list[list[Any]] = []
-    told = [(np.asarray(line.get_xydata(), dtype=float), name_of(line)) for line in lines]
+    named_lines = [(np.asarray(line.get_xydata(), dtype=float), name_of(line)) for line in lines]
     # the many nights of a long record are one line, of which every second corner is a night
-    told += [
+    named_lines += [
         (np.asarray(patch.get_path().vertices, dtype=float)[::2], "")
         for patch in panel.patches
         if name_of(patch) == DOTS
     ]
-    for data, name in told:
+    for data, name in named_lines:
         data = data[np.isfinite(data).all(axis=1)]
         data = data[:: max(1, -(-len(data) // _MOST_POINTS))]
         places = panel.transData.transform(data) / [figure.bbox.width, figure.bbox.height]

@@ -15,6 +15,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from drift.advice.situation import coming_of
+from drift.advice.steps import awaits_a_night
 from drift.errors import DriftError
 from drift.ingest.text import spreadsheet_cell
 from drift.quantities import as_utc
@@ -30,7 +31,7 @@ from drift.render.origin import NightOrigin, night_origin, nights_of
 from drift.render.outlook import ahead_sentences, brief_sentences, realigning_sentences
 from drift.render.phrases import angle, clock_text, counted, evening_of, zone_of
 from drift.render.report import report_of_record, said
-from drift.render.status import action_words
+from drift.render.status import step_sentences
 from drift.render.status_json import as_mapping
 from drift.render.strip import has_outlook
 from drift.render.tables import axis, causes
@@ -113,8 +114,7 @@ def now(page_state: PageState, request: Request) -> Response:
         fresh=fresh,
         weakened=words["warnings"],
         strip=_drawn(current, "strip"),
-        steps=list(zip(analysis.advice.actions, step_ids(analysis, record), strict=True)),
-        action_words=action_words,
+        steps=_steps(analysis, record),
         last_nights=axis.last_nights_table(analysis, _LAST_NIGHTS),
         news=news_of(analysis, record)[0],
         say=item_sentence,
@@ -123,6 +123,13 @@ def now(page_state: PageState, request: Request) -> Response:
         coming=coming_sentences(analysis),
         ahead_drawn=has_outlook(analysis.history),
     )
+
+
+def _steps(analysis: Analysis, record: Record) -> list[tuple[str, str]]:
+    """Return each step with its id; without one where there is no "Done" yet, as a night comes first."""
+    actions, ids = analysis.advice.actions, step_ids(analysis, record)
+    shown = ["" if awaits_a_night(actions, one) else step for one, step in zip(actions, ids, strict=True)]
+    return list(zip(step_sentences(analysis), shown, strict=True))
 
 
 def coming_sentences(analysis: Analysis) -> list[str]:

@@ -5,7 +5,7 @@ import pytest
 from scipy.stats import norm
 
 from drift.codes import OwnMovement
-from drift.history import drifts
+from drift.history.causes import STEADY_LEVELS, STEADY_PIER, STEADY_ZEROS, WARM_ZEROS
 from drift.history.inputs import (
     MOVES_CHANCES,
     PLACE_CHANCES,
@@ -69,16 +69,14 @@ def test_a_real_tilt_is_not_laid_at_the_reference_door():
 
 
 def test_combinations_are_all_there_and_their_chances_add_up_to_one():
-    causes = (drifts.STEADY_PIER, drifts.STEADY_ZEROS, drifts.WARM_ZEROS)
+    causes = (STEADY_PIER, STEADY_ZEROS, WARM_ZEROS)
     steadily = combinations(causes, OwnMovement.STEADY)
     assert len(steadily.log_prior) == 1 + 3 * len(SIZES[OwnMovement.STEADY])
     assert np.exp(steadily.log_prior).sum() == pytest.approx(1.0)
     still = np.flatnonzero(~steadily.moves[:, 0] & ~steadily.moves[:, 1])
     calm = sum(place * (1.0 - p) ** 2 for p, place in zip(MOVES_CHANCES, PLACE_CHANCES, strict=True))
     assert np.exp(steadily.log_prior[still]) == pytest.approx([calm])
-    assert steadily.sd[still[0], :2] == pytest.approx(
-        [still_sd(drifts.STEADY_PIER), still_sd(drifts.STEADY_ZEROS)]
-    )
+    assert steadily.sd[still[0], :2] == pytest.approx([still_sd(STEADY_PIER), still_sd(STEADY_ZEROS)])
     both = joined(steadily, combinations(causes, OwnMovement.WARMTH), OwnMovement.WARMTH)
     assert len(both.log_prior) == 7 * (1 + len(SIZE_ODDS))
     assert np.exp(both.log_prior).sum() == pytest.approx(1.0)
@@ -92,10 +90,10 @@ def test_odds_of_explanations_as_likely_beforehand_go_by_their_likelihoods():
 
 def test_of_causes_that_no_reading_sees_every_combination_counts_as_one():
     """What is believed of the others is the sum over the unseen, and still sums to all that may be."""
-    causes = (drifts.STEADY_PIER, drifts.STEADY_ZEROS, drifts.STEADY_LEVELS)
+    causes = (STEADY_PIER, STEADY_ZEROS, STEADY_LEVELS)
     whole = combinations(causes, OwnMovement.STEADY)
-    seen = whole.about((drifts.STEADY_PIER, drifts.STEADY_ZEROS))
-    assert seen.causes == (drifts.STEADY_PIER, drifts.STEADY_ZEROS)
+    seen = whole.about((STEADY_PIER, STEADY_ZEROS))
+    assert seen.causes == (STEADY_PIER, STEADY_ZEROS)
     assert np.exp(seen.log_prior).sum() == pytest.approx(np.exp(whole.log_prior).sum(), abs=ROUNDING)
     for moves in ((False, False), (True, False), (False, True), (True, True)):
         share = np.exp(seen.log_prior[np.all(seen.moves == moves, axis=1)]).sum()

@@ -4,9 +4,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from drift.ground.calendar import date_text, fit_annual_curve, noon_us, winter_name, winter_year
 from drift.ground.frost_depth import DesignRule, design_index, freezing_spell, winters
-from drift.ground.weather import FEWEST_DAYS, daily_weather, until
+from drift.ground.weather import (
+    FEWEST_DAYS,
+    daily_weather,
+    date_text,
+    fit_annual_curve,
+    noon_us,
+    until,
+    winter_name,
+    winter_year,
+)
 from drift.notices import GroundCode
 from drift.quantities import DAY_US, YEAR_DAYS
 from drift.render.notices import sentence

@@ -11,7 +11,7 @@ from drift.advice.steps import advise
 from drift.codes import Do, Standing
 from drift.render import report
 from drift.render.headline import headline
-from drift.render.status import held_then_words
+from drift.render.status import step_sentences
 from drift.types import Analysis, Nights
 from drift.watch.limits import now_state, standing_of
 
@@ -104,10 +104,10 @@ def test_a_tilt_that_cant_be_told_is_not_claimed():
 
 def test_the_age_is_said_and_an_old_night_asks_for_a_new_one():
     week = LAST_US + 7 * DAY_US
-    assert lines(now_us=week)[1] == "As of 18 March, 8 days ago: nothing to do."
+    assert lines(now_us=week)[1] == "As of 2024-03-18, 8 days ago: nothing to do."
     far = LAST_US + 1000 * DAY_US
     first, second = lines(now_us=far)
-    assert second == "As of 18 March 2024, 1,001 days ago: take a night before turning anything."
+    assert second == "As of 2024-03-18, 1,001 days ago: take a night before turning anything."
     assert headline(analysis(now_us=far)).tiles[2].standing == Standing.CLOSE
 
 
@@ -129,9 +129,11 @@ def test_an_empty_record_says_so():
 
 
 def test_nothing_to_do_by_an_old_night_is_said_to_have_held_then():
-    assert held_then_words(analysis(now_us=LAST_US + 7 * DAY_US)) == ""
-    old = analysis(now_us=LAST_US + 1000 * DAY_US)
+    fresh = step_sentences(analysis(now_us=LAST_US + 7 * DAY_US))
+    assert fresh[0].startswith("Nothing needs doing")
     nothing = analysis().advice
     assert [one.do for one in nothing.actions] == [Do.NOTHING]
-    words = held_then_words(replace(old, advice=nothing))
-    assert words and words == report.said(replace(old, advice=nothing))["held_then"]
+    old = replace(analysis(now_us=LAST_US + 1000 * DAY_US), advice=nothing)
+    (words,) = step_sentences(old)
+    assert words.startswith("By the last night nothing needed doing") and "Take a new night" in words
+    assert report.said(old)["actions"] == [words]

@@ -173,12 +173,13 @@ WORDLESS = (*NUMERICAL, "codes", "site", "ingest", "record", "importer", "piers"
 #: What holds words all the same: a module, or a class, function or name in it.
 WORDS_ALLOWED = {
     # paragraphs of errors that are put together in several functions; what the record was asked for then
-    "drift.record.engine", "drift.record.record:Record", "drift.importer.mending:put_back_mended",
+    "drift.record.engine", "drift.record.piers", "drift.record.record:Record",
+    "drift.importer.mending:put_back_mended",
     "drift.importer.by_hand:amend", "drift.importer.folders:_taken_before",
     "drift.importer.by_hand:typed_tables",
-    "drift.importer.judging:put_site_right", "drift.record.keeping", "drift.ingest.detect:shown_names",
+    "drift.importer.mending:put_site_right", "drift.record.keeping", "drift.ingest.detect:shown_names",
     "drift.ingest.text:_OTHER_FILES", "drift.site.checks",
-    "drift.site.lines", "drift.site.threads", "drift.ingest.fits_mapping:FitsMapping",
+    "drift.site.text", "drift.site.threads", "drift.ingest.fits_mapping:FitsMapping",
     "drift.ingest.mapping:_Section",
     # remarks that are written into files for people to read there, and what a key of the site file is called
     "drift.site.sections", "drift.site.file", "drift.ingest.mapping:_BEGINNING",
@@ -191,7 +192,7 @@ WORDS_ALLOWED = {
     "drift.ingest.units:Unit",
     # what people write, to be known again: words of headings, pieces of patterns
     "drift.ingest.names", "drift.ingest.times:_CLOCK", "drift.ingest.times:_ZONE",
-    "drift.ingest.delimited:_WHOSE", "drift.sky.clock:read_leap_seconds",
+    "drift.ingest.delimited:_WHOSE", "drift.sky.time_scales:read_leap_seconds",
     # a type
     "drift.readings:Columns",
 }  # fmt: skip

@@ -18,7 +18,7 @@ from drift.advice.knobs import (
     odds_held,
 )
 from drift.advice.steps import advise
-from drift.codes import Way
+from drift.codes import Rotation
 from drift.history.changes import LEAST_SD, SHARE_SD
 from drift.types import CorrectionFound
 
@@ -219,13 +219,15 @@ def test_the_words_of_a_note_teach_no_way():
 
 
 def test_the_way_of_a_knob_is_learned_from_what_turns_did():
-    past = history(corrections=(by_way(1, 60.0, Way.CLOCKWISE), by_way(9, -40.0, Way.ANTICLOCKWISE)))
-    assert direction_of_knob(site(), past, "azimuth") == (Way.CLOCKWISE, 2)
-    assert learned_knobs(site(), past)["azimuth"].way == Way.CLOCKWISE
+    past = history(
+        corrections=(by_way(1, 60.0, Rotation.CLOCKWISE), by_way(9, -40.0, Rotation.ANTICLOCKWISE))
+    )
+    assert direction_of_knob(site(), past, "azimuth") == (Rotation.CLOCKWISE, 2)
+    assert learned_knobs(site(), past)["azimuth"].way == Rotation.CLOCKWISE
     assert direction_of_knob(site(), past, "altitude") == (None, 0)
-    against = history(corrections=(by_way(1, 60.0, Way.CLOCKWISE), by_way(9, -40.0, Way.CLOCKWISE)))
+    against = history(corrections=(by_way(1, 60.0, Rotation.CLOCKWISE), by_way(9, -40.0, Rotation.CLOCKWISE)))
     assert direction_of_knob(site(), against, "azimuth") == (None, 0)
-    failed = history(corrections=(by_way(1, 60.0, Way.CLOCKWISE, held=False),))
+    failed = history(corrections=(by_way(1, 60.0, Rotation.CLOCKWISE, held=False),))
     assert direction_of_knob(site(), failed, "azimuth") == (None, 0)
 
 
@@ -233,8 +235,8 @@ def test_the_way_of_a_knob_is_learned_from_what_turns_did():
 def test_the_site_file_says_the_way_that_moves_the_axis_east_and_up(latitude, way):
     # clockwise from above is east of a north pole, west of a south pole
     pier = site(latitude, mount={"azimuth_knob_east": "clockwise", "altitude_knob_up": "anticlockwise"})
-    assert direction_of_knob(pier, history(), "azimuth") == (Way(way), 0)
-    assert direction_of_knob(pier, history(), "altitude") == (Way.ANTICLOCKWISE, 0)
+    assert direction_of_knob(pier, history(), "azimuth") == (Rotation(way), 0)
+    assert direction_of_knob(pier, history(), "altitude") == (Rotation.ANTICLOCKWISE, 0)
 
 
 def test_the_advice_says_which_way_to_turn():
@@ -242,6 +244,6 @@ def test_the_advice_says_which_way_to_turn():
     (turned, *_) = advise(pier, nights(), history(axis_now=(300.0, 0.0))).actions
     # the axis stands east and is to go west: the other way
     assert "turns of the knob, about 45°, anticlockwise as you face it)" in said_of(turned)
-    past = history(axis_now=(300.0, 0.0), corrections=(by_way(1, 60.0, Way.CLOCKWISE),))
+    past = history(axis_now=(300.0, 0.0), corrections=(by_way(1, 60.0, Rotation.CLOCKWISE),))
     (turned, *_) = advise(site(mount=GIVEN), nights(), past).actions
     assert "anticlockwise as you face it going by 1 past turn)" in said_of(turned)

@@ -170,7 +170,7 @@ def test_a_lag_between_those_tried_is_a_share_of_the_later_one():
     # the last law is the one that the pier has alone
     assert laws.mean[-1] == pytest.approx(np.zeros(6)) and laws.cov[-1] == pytest.approx(np.eye(6))
     assert np.exp(laws.log_odds).sum() == pytest.approx(1.0)
-    # and its share is the chance of being odd and following the frozen soil, one kind of six: all are alike here
+    # its share is the chance of an odd one that follows the frozen soil; all six kinds are alike here
     assert np.exp(laws.log_odds[-1]) == pytest.approx(ODD_CHANCE)
     for cov in laws.cov:
         assert np.linalg.eigvalsh(cov).min() > 0.0

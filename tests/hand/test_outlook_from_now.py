@@ -1,4 +1,4 @@
-"""The coming year begins today where the pier is watched, and at the record's end where that is looked at."""
+"""The coming year begins today where the forecast reaches so far, else at the end of an archive."""
 
 from dataclasses import replace
 from zoneinfo import ZoneInfo
@@ -49,7 +49,7 @@ def test_of_a_watched_pier_the_months_begin_with_the_present_one():
     ]
     assert coming_heading(later, UTC) == "The coming year"
     said = " ".join(ahead_sentences(later, UTC))
-    assert "This goes on from the last reading, of 2024-03-19, and reaches to 2025-03-18" in said
+    assert "This is worked out from readings up to 2024-03 and reaches to 2025-03-18" in said
     assert (
         "is beyond 2' (the warning limit for the axis) at some time until 2025-03-18"
         in (realigning_sentences(later, UTC, None)[0])
@@ -59,8 +59,17 @@ def test_of_a_watched_pier_the_months_begin_with_the_present_one():
 def test_of_old_logs_it_is_the_year_after_their_end():
     past = looked(900, arrived_days=899)
     assert past.months[0].name == "2024-03"
-    assert coming_heading(past, UTC) == "The coming year, as of 2024-03-19"
+    assert coming_heading(past, UTC) == "The coming year, as of 2024-03"
     assert past.since_us is None
+
+
+def test_of_old_logs_whose_forecast_reaches_to_today_it_begins_today_and_asks_for_nights_first():
+    past = looked(150, arrived_days=149)
+    assert past.months[0].name == "2024-08"
+    assert past.as_of_us is None and past.since_us == LAST_US
+    assert coming_heading(past, UTC) == "The coming year"
+    worth = realigning_sentences(past, UTC, LAST_US + 150 * DAY_US)[1]
+    assert worth.startswith("Re-aligning is worth it, if a few new nights bear this out")
 
 
 def test_a_forecast_that_has_run_out_is_none():

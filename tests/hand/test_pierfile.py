@@ -12,10 +12,9 @@ from hypothesis import strategies as st
 from drift.errors import PlateError, SiteFileError
 from drift.notices import SiteCode, info
 from drift.render.notices import sentence
-from drift.site.disk import find_pier
 from drift.site.file import load_pier, pier_from_mapping, template
-from drift.site.lines import line_of, lines_of
 from drift.site.sections import SECTIONS
+from drift.site.text import find_pier, line_of, lines_of
 from drift.site.threads import pitch_mm, thread_name
 
 PLACE = {"latitude_deg": 47.3, "longitude_deg": -92.4, "elevation_m": 410}

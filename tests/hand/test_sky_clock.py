@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from drift.errors import DriftError
-from drift.sky.clock import (
+from drift.sky.time_scales import (
     DAY_US,
     calendar_date,
     read_leap_seconds,

@@ -12,9 +12,15 @@ import pytest
 from drift.errors import DriftError
 from drift.notices import SkyCode
 from drift.render.notices import sentence
-from drift.sky.clock import LeapSeconds, calendar_date
-from drift.sky.earth import ARCSEC, EarthRotation, installed_earth_rotation, read_earth_rotation
 from drift.sky.place import observed
+from drift.sky.time_scales import (
+    ARCSEC,
+    EarthRotation,
+    LeapSeconds,
+    calendar_date,
+    installed_earth_rotation,
+    read_earth_rotation,
+)
 
 MJD_1970 = 40_587
 DAY_US = 86_400_000_000

@@ -26,8 +26,8 @@ def log(north, east, minutes=10.0, days=40, noise=0.5, seed=1, coarse=0.1):
     rng = np.random.default_rng(seed)
     day = np.arange(0.0, days, minutes / 1440.0)
     columns = {}
-    for name, course in (("north", north), ("east", east)):
-        value = course(day) + rng.normal(0.0, noise, day.size)
+    for name, motion in (("north", north), ("east", east)):
+        value = motion(day) + rng.normal(0.0, noise, day.size)
         columns[f"tilt_{name}_arcsec"] = np.round(value / coarse) * coarse
     rest = {"place": "pier", "face_deg": np.nan, "sigma_arcsec": np.nan}
     times = FIRST_US + np.round(day * DAY_US).astype(np.int64)

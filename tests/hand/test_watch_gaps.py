@@ -48,7 +48,7 @@ def test_it_is_told_with_its_size_and_its_stretch():
     (item,) = told(past(60.0))
     assert item.facts["value"] == pytest.approx(60.0)
     assert "60 days without a night" in item_sentence(item)
-    assert "moved by" in item_sentence(item) and "nobody saw" in item_sentence(item)
+    assert "moved by" in item_sentence(item) and "can't be seen" in item_sentence(item)
 
 
 def test_one_night_after_it_is_not_enough():

@@ -123,7 +123,7 @@ def test_a_letter_says_what_when_and_its_number():
     title, body = letter_words(letter, "", LAST_US)
     assert title == "drift: the pier: something has moved"
     assert letter_words(letter, "Hill", LAST_US)[0] == "drift: Hill: something has moved"
-    assert body.startswith("The mount's azimuth turned by 1.5")
+    assert body.startswith("The mount's azimuth turned by 90\"")
     assert "Seen on 2024-03-19 03:00 UTC." in body
     lines = headline(whole).lines
     assert "\n\n" + "\n".join(lines) + "\n\nSeen on" in letter_words(letter, "", LAST_US, lines)[1]

@@ -141,7 +141,7 @@ def test_a_record_that_has_fallen_silent_is_told_once_and_again_after_new_nights
     assert notices(past, days_later=79.0) == []
     assert notices(past, days_later=81.0) == ["old"]
     found = news(analysis(past), None, LAST_US + 100 * DAY_US)
-    assert "since 2024-03-19, 100 days ago" in item_sentence(found.notices[0])
+    assert "since 2024-03-18, 100 days ago" in item_sentence(found.notices[0])
     known = state_text(analysis(past), None, LAST_US + 100 * DAY_US)
     assert notices(past, known, days_later=300.0) == []
     later = replace(past, time_us=past.time_us + 200 * DAY_US)

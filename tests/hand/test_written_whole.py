@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from drift.site.disk import STALE_S, write_whole
+from drift.site.text import STALE_S, write_whole
 
 
 @pytest.mark.parametrize("age_s", [0.0, 2.0 * STALE_S])

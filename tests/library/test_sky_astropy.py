@@ -10,9 +10,8 @@ from astropy.utils import iers
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from drift.sky.clock import TT_MINUS_TAI_S, utc_day_and_fraction
-from drift.sky.earth import ARCSEC, installed_earth_rotation
 from drift.sky.place import Nodes, evaluate, observed
+from drift.sky.time_scales import ARCSEC, TT_MINUS_TAI_S, installed_earth_rotation, utc_day_and_fraction
 
 SECOND_US = 1_000_000
 DAY_US = 86_400 * SECOND_US

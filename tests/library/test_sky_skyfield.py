@@ -9,9 +9,8 @@ import numpy as np
 from skyfield.api import Star, load, wgs84
 from skyfield.vectorlib import VectorFunction
 
-from drift.sky.clock import LeapSeconds
-from drift.sky.earth import EarthRotation
 from drift.sky.place import observed
+from drift.sky.time_scales import EarthRotation, LeapSeconds
 
 MJD_1970 = 40_587
 DAY_US = 86_400_000_000

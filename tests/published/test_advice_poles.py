@@ -5,9 +5,9 @@ import pytest
 from advice_world import site
 from said import said_of
 
-from drift.advice import poles as rooms
+from drift.advice import situation as rooms
 from drift.advice.matters import OpenSky, of_error, trail
-from drift.advice.poles import corner_turn, lift_of, poles_of, refracted_trail
+from drift.advice.situation import corner_turn, lift_of, poles_of, refracted_trail
 from drift.mount.axis_error import parts_on_sky
 
 #: Exact against first order in an error of 60", and the diurnal aberration that the air's route contains.

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from drift.sky.earth import secular_pole_arcsec
+from drift.sky.time_scales import secular_pole_arcsec
 
 
 @pytest.mark.parametrize(

@@ -4,9 +4,8 @@ import erfa
 import numpy as np
 import pytest
 
-from drift.sky.clock import LeapSeconds
-from drift.sky.earth import EarthRotation
 from drift.sky.place import Nodes, observed
+from drift.sky.time_scales import EarthRotation, LeapSeconds
 
 ARCSEC = np.pi / 648_000.0
 MJD_1970 = 40_587

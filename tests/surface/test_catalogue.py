@@ -12,7 +12,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.path import Path as MplPath
 
-from drift.advice.baseline import baseline_of
+from drift.advice.movement import baseline_of
 from drift.codes import AxisBound
 from drift.errors import DriftError
 from drift.render import drawing

@@ -73,7 +73,7 @@ def test_a_bump_is_told_until_it_is_acknowledged(pier, drift):
     drift("import", nights_log(pier, "later.csv", BUMP + 1, BUMP + 5))
     code, out, err = drift("check")
     assert code == 1
-    stepped = float(re.search(r"azimuth turned by ([\d.]+)' ±", out)[1])
+    stepped = float(re.search(r'azimuth turned by ([\d.]+)" ±', out)[1]) / 60.0
     # three nights of 0.1' on each side: 0.08', and four of these
     assert stepped == pytest.approx(BUMP_ARCMIN, abs=0.33)
     assert "between 2023-05-18 and 2023-05-25" in out

@@ -15,7 +15,7 @@ from test_check import BUMP, SITE, nights_log
 #: `drift check` in a process of its own that dies at a given moment: before or after the message left.
 CHECK = """
 import os, sys
-from drift.notify import send as post
+from drift import notify as post
 moment, pier = sys.argv[1:]
 send = post.send
 

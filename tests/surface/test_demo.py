@@ -159,7 +159,7 @@ def test_a_site_file_of_its_own_does_not_hide_the_logs_beside_it(tmp_path):
 
 def answered(world, off_arcsec: float, sd_arcsec: float):
     """An answer that is off by a known amount everywhere."""
-    course, pointing = world.course, world.truth.nights["pointing"]
+    motion, pointing = world.motion, world.truth.nights["pointing"]
     nights = [
         SimpleNamespace(
             has_axis=True,
@@ -170,7 +170,7 @@ def answered(world, off_arcsec: float, sd_arcsec: float):
         )
         for time_us, az, alt in zip(pointing.time_us, pointing.az_error, pointing.alt_error, strict=True)
     ]
-    setting = course.setting(pointing.time_us)
+    setting = motion.setting(pointing.time_us)
     states = (setting.tilt_north, setting.tilt_east, setting.plate_north, setting.plate_east)
     true = np.stack([*states, setting.kappa, setting.alpha], axis=-1)
     sd = np.full(true.shape, sd_arcsec)
@@ -181,8 +181,8 @@ def answered(world, off_arcsec: float, sd_arcsec: float):
         sd=sd,
         events=(
             SimpleNamespace(
-                after_us=int(course.step_times_us[0]) - 5,
-                before_us=int(course.step_times_us[0]) + 5,
+                after_us=int(motion.step_times_us[0]) - 5,
+                before_us=int(motion.step_times_us[0]) + 5,
                 what="mount_az",
                 size={"mount_az": 77.0},
                 size_sd={"mount_az": 2.0},
@@ -200,7 +200,7 @@ def world():
 
 def test_the_comparison_tells_how_far_off_an_analysis_is(world):
     analysis = answered(world, off_arcsec=3.0, sd_arcsec=1.0)
-    rows = (*compare_nights(world.course, analysis), *compare_history(world.course, analysis))
+    rows = (*compare_nights(world.motion, analysis), *compare_history(world.motion, analysis))
     assert len(rows) == 6
     for row in rows:
         assert row.largest == pytest.approx(3.0)
@@ -211,7 +211,7 @@ def test_the_comparison_tells_how_far_off_an_analysis_is(world):
 
 
 def test_the_comparison_tells_found_from_missed_steps(world):
-    compared = compare_events(world.course, answered(world, 0.0, 1.0))
+    compared = compare_events(world.motion, answered(world, 0.0, 1.0))
     assert [(event.part, event.called) for event in compared] == [("mount_az", "mount_az"), ("tilt_east", "")]
     found, missed = event_lines(compared)
     assert 'by +80", not written down: found +77" ± 2"' in found
@@ -221,7 +221,7 @@ def test_the_comparison_tells_found_from_missed_steps(world):
 def test_a_step_that_was_seen_but_not_named_is_not_called_missed(world):
     analysis = answered(world, 0.0, 1.0)
     analysis.history.events[0].what = "undetermined"
-    compared = compare_events(world.course, analysis)
+    compared = compare_events(world.motion, analysis)
     assert [event.called for event in compared] == ["undetermined", ""]
     assert next(event_lines(compared)).endswith("found, but what it was is left open")
 

@@ -149,7 +149,7 @@ def test_a_reader_that_has_gone_is_not_taken_for_a_movement(capsys, monkeypatch)
     def gone(pier):
         raise BrokenPipeError(errno.EPIPE, "Broken pipe")
 
-    monkeypatch.setattr("drift.site.disk.find_pier", gone)
+    monkeypatch.setattr("drift.site.text.find_pier", gone)
     monkeypatch.setattr(sys, "stdout", io.StringIO())  # click wraps them when a pipe has broken
     monkeypatch.setattr(sys, "stderr", io.StringIO())
     with pytest.raises(SystemExit) as left:
@@ -161,7 +161,7 @@ def test_a_full_disk_behind_the_output_is_said_plainly(capsys, monkeypatch):
     def full(pier):
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("drift.site.disk.find_pier", full)
+    monkeypatch.setattr("drift.site.text.find_pier", full)
     code, printed = run(capsys, "status")
     assert code == 2 and printed.out == ""
     assert "refused to read or write (No space left on device).  Make room there" in printed.err
@@ -201,7 +201,7 @@ def test_what_should_not_happen_is_one_paragraph_and_exits_2(capsys, monkeypatch
     def breaks(pier):
         raise RuntimeError("broken within")
 
-    monkeypatch.setattr("drift.site.disk.find_pier", breaks)
+    monkeypatch.setattr("drift.site.text.find_pier", breaks)
     code, printed = run(capsys, "status")
     assert code == 2 and "RuntimeError: broken within" in printed.err and "Traceback" not in printed.err
     code, printed = run(capsys, "--debug", "status")

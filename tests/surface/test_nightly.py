@@ -186,7 +186,7 @@ def test_after_each_night_one_for_each_new_night(quiet):
         assert nightly(quiet, NOW + timedelta(days=5)).digest == DigestState.NOT_DUE
         long_ago(nights_log(quiet / "logs", "more.csv", 8, 9, bump=False))
         assert nightly(quiet, NOW + timedelta(days=6)).digest == DigestState.SENT
-        assert "New since the last digest: 1 night, the last on 2 March." in hook.taken[1]["message"]
+        assert "New since the last digest: 1 night, the last on 2023-03-02." in hook.taken[1]["message"]
 
 
 def test_a_digest_beside_a_warning_only_names_it(tmp_path):

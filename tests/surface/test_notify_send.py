@@ -9,7 +9,7 @@ import pytest
 from loopback import HOST, free_port, loopback_only, mail_server, web_hook
 
 from drift.errors import NotifyError
-from drift.notify.send import FAILED, SENT, UNSURE, filled_in, mark_of, send, shown
+from drift.notify import FAILED, SENT, UNSURE, filled_in, mark_of, send, shown
 
 BODY = "The mount's azimuth turned by 4.0' ± 0.1' – \"look\".\n\nMessage 0123."
 

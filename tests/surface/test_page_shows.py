@@ -293,7 +293,7 @@ def test_the_analysis_is_worked_out_once_until_something_changes(site_path, monk
         client.get("/")
         assert len(counted) == 2
         site_path.write_text(site_path.read_text().replace("axis_arcmin = 3.0", "axis_arcmin = 4.0"))
-        assert "you want to be warned from 4" in client.get("/").text
+        assert "(limit 4&#39;)" in client.get("/").text
         assert len(counted) == 3
 
 

@@ -285,7 +285,7 @@ def slipped(latitude_deg: float) -> World:
 
 def cut_at(world: World, folder: Path) -> tuple[Path, Path]:
     """Write the logs in two folders, before and after the correction, without its own row."""
-    moment = str(np.datetime64(int(world.course.step_times_us[1]), "us"))
+    moment = str(np.datetime64(int(world.motion.step_times_us[1]), "us"))
     for name, text in log_texts(world)[0].items():
         header, *rows = text.splitlines()
         if name != "corrections.csv":
@@ -312,14 +312,14 @@ def off_by_sds(rows: list[dict[str, Any]], truth: dict[str, np.ndarray]) -> np.n
 
 
 def assert_true_within_sds(world: World, data: dict[str, Any]) -> None:
-    course = world.course
+    motion = world.motion
     nights, history = data["nights"], data["history"]
     assert len(nights) == len(world.truth.nights["pointing"].time_us)
-    az, alt = course.axis(times_us(nights))
+    az, alt = motion.axis(times_us(nights))
     scaled = off_by_sds(nights, {"az_error": az, "alt_error": alt})
     assert np.nanmax(np.abs(scaled)) < MOST_SDS
     assert LEAST_RATIO < np.sqrt(np.nanmean(scaled**2)) < MOST_RATIO
-    setting = course.setting(times_us(history))
+    setting = motion.setting(times_us(history))
     true = {
         "tilt_north": setting.tilt_north,
         "tilt_east": setting.tilt_east,
@@ -338,7 +338,7 @@ def assert_true_within_sds(world: World, data: dict[str, Any]) -> None:
 def test_from_an_empty_folder_to_a_correction_that_held(drift: Run, tmp_path: Path, latitude: float) -> None:
     world = slipped(latitude)
     before, after = cut_at(world, tmp_path)
-    slip, turned = world.course.steps
+    slip, turned = world.motion.steps
     pier = begun(drift, tmp_path, world.scenario)
 
     assert drift("import", before, "--pier", pier)[0] == 0
@@ -349,7 +349,7 @@ def test_from_an_empty_folder_to_a_correction_that_held(drift: Run, tmp_path: Pa
     assert (event["what"], event["recorded"], event["provisional"]) == ("mount_az", False, False)
     assert sum(event["probability"].values()) == pytest.approx(1.0)
     assert event["size"]["mount_az"] == pytest.approx(SLIP_ARCSEC, abs=4.0 * event["size_sd"]["mount_az"])
-    slip_us = int(world.course.step_times_us[0])
+    slip_us = int(world.motion.step_times_us[0])
     (after_us,), (before_us,) = (times_us([{"time_utc": event[key]}]) for key in ("after_utc", "before_utc"))
     assert after_us < slip_us < before_us
     assert (data["verdict"]["moved"], data["verdict"]["part"]) == (True, "mount")
@@ -364,7 +364,7 @@ def test_from_an_empty_folder_to_a_correction_that_held(drift: Run, tmp_path: Pa
     assert drift("acknowledge", "--note", "seen", "--pier", pier)[0] == 0
     assert drift("check", "--pier", pier) == (0, "", "")
 
-    moment = str(np.datetime64(int(world.course.step_times_us[1]), "us").astype("datetime64[s]")) + "Z"
+    moment = str(np.datetime64(int(world.motion.step_times_us[1]), "us").astype("datetime64[s]")) + "Z"
     code, out, _ = drift("record", "azimuth", turned.amount_arcmin, "--time", moment, "--pier", pier)
     assert code == 0
     pole = "north" if latitude > 0 else "south"

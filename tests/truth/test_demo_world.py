@@ -93,7 +93,7 @@ def test_a_sync_gives_one_pair_of_zeros_to_all_later_solves():
     solves = world.tables["solves"]
     before = solves["before_sync"].to_numpy() == 1.0
     assert np.all(
-        before == (solves.groupby(world.course.weather.day[0] * 0 + night_of(world)).cumcount() < 2)
+        before == (solves.groupby(world.motion.weather.day[0] * 0 + night_of(world)).cumcount() < 2)
     )
     # The zeros after the sync are all one value a night, and differ from those before.
     for _, rows in solves.groupby(night_of(world)):
@@ -148,7 +148,7 @@ def test_a_corrected_knob_goes_the_way_and_about_as_far_as_was_written():
     assert written["kind"] == "azimuth"
     assert written["amount_arcmin"] < -2.0
     assert done == pytest.approx(60.0 * written["amount_arcmin"], rel=0.2)
-    before, after = (np.abs(world.course.axis(world.course.step_times_us + shift)[0][0]) for shift in (-1, 0))
+    before, after = (np.abs(world.motion.axis(world.motion.step_times_us + shift)[0][0]) for shift in (-1, 0))
     assert after < 0.3 * before
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from evening_world import Knob, Mount
@@ -9,8 +11,10 @@ from evening_world import Knob, Mount
 import drift
 from drift.codes import CorrectionKind, Next
 from drift.demo.instrument import Constants
-from drift.notices import TonightCode
+from drift.night.mount_frame import RAW_AXIS
+from drift.notices import NightCode, TonightCode
 from drift.readings import READING_COLUMNS, as_readings, as_table
+from drift.tonight.axis_tonight import AxisTonight
 from drift.tonight.evening import Wish, tonight_of
 from drift.tonight.follow import follow, kept_list, list_of_text, list_text
 
@@ -203,3 +207,98 @@ def test_nothing_is_turned_by_an_error_that_one_wrong_solve_may_have_made(site):
     evening.only_solve(2, off_deg=0.5)
     now = evening.solve(3)
     assert now.step is not Next.TURN
+
+
+def altered_by(mount):
+    """Make a mount report its places as a model of two stars leaves them: without the axis's error."""
+    real = mount.solve
+
+    def solve(time_us, ha, dec, side, off_deg=0.0):
+        az, alt = mount.mount_az, mount.mount_alt
+        mount.mount_az, mount.mount_alt = az - mount.taken_out[0], alt - mount.taken_out[1]
+        row = real(time_us, ha, dec, side, off_deg)
+        mount.mount_az, mount.mount_alt = az, alt
+        return row
+
+    mount.taken_out, mount.solve = (mount.mount_az, mount.mount_alt), solve
+
+
+def test_an_axis_that_a_model_may_have_taken_out_turns_no_knob_and_is_called_uncertain(site):
+    """The axis is 12' off and the reports show next to nothing of it, on a first night."""
+    for seed in range(6):
+        evening = Evening(site, seed)
+        altered_by(evening.mount)
+        while (now := evening.look()).step is Next.SOLVE:
+            evening.solve(now.next_fields[0])
+        assert now.step not in {Next.TURN, Next.ENOUGH}
+        if now.axis is not None:
+            assert NightCode.AXIS_RESTS_ON_RAW_REPORTS in [one.code for one in now.notices]
+            off = (np.array(now.axis) - evening.mount.axis) / now.sd
+            assert np.max(np.abs(off)) < WITHIN_SDS
+
+
+def test_what_a_turn_did_is_seen_where_a_model_may_hide_the_axis():
+    """Two stretches of sd 3" and 4": what may be hidden is in both alike, and their difference has 5"."""
+    none = np.zeros(0)
+    found = AxisTonight(
+        np.array([[10.0, 20.0], [40.0, 60.0]]), np.diag([9.0, 9.0, 16.0, 16.0]), none, none, none, none, none
+    )
+    wider = found.with_hidden(0.2, 0.0)
+    least, most = RAW_AXIS
+    hidden = 0.2 * (most**2 - least**2) / (2.0 * np.log(most / least))
+    assert wider.sd(0) == pytest.approx(np.full(2, np.sqrt(9.0 + hidden)))
+    change, sd = wider.change(0, 1)
+    assert change == pytest.approx([30.0, 40.0])
+    assert sd == pytest.approx([5.0, 5.0])
+
+
+def test_an_owner_who_says_that_reports_are_raw_is_believed(site):
+    raw = site.model_copy(update={"mount": site.mount.model_copy(update={"reports": "raw"})})
+    evening = Evening(raw, seed=1, mount_az=5.0, mount_alt=5.0)
+    while (now := evening.look()).step is Next.SOLVE:
+        evening.solve(now.next_fields[0])
+    assert now.step is Next.ENOUGH
+
+
+def turned(site, seed, synced):
+    """Return an evening of five solves, a turn and two solves after it, and what is said then."""
+    evening = Evening(site, seed, mount_az=900.0, mount_alt=-700.0)
+    for n in range(1, 6):
+        evening.only_solve(n)
+    evening.mount.mount_az -= 850.0
+    evening.at_us += 2 * MINUTE_US
+    row = {"kind": "azimuth", "amount_arcmin": -850.0 / 60.0, "turns": None, "note": ""}
+    evening.corrections.append({**row, "row_id": 1000, "time_us": evening.at_us})
+    if synced:
+        evening.mount.zeros = tuple(np.random.default_rng(seed).normal(0.0, 100.0, 2))
+    for one in evening.look().next_fields[:2]:
+        evening.only_solve(one)
+    return evening, evening.look()
+
+
+def test_zeros_that_went_on_through_a_turn_save_fields_and_a_sync_after_it_does_no_harm(site):
+    """Two fields after a turn: with zeros of before they tell the axis, with new ones they only seem to."""
+    off = {True: [], False: []}
+    sds = []
+    for seed in range(12):
+        for synced, into in off.items():
+            evening, now = turned(site, seed, synced)
+            into.append((np.array(now.axis) - evening.mount.axis) / now.sd)
+            if not synced:
+                sds.append(max(now.sd))
+    for errors in off.values():
+        assert np.max(np.abs(errors)) < WITHIN_SDS
+        assert np.sqrt(np.mean(np.square(errors))) < 1.6
+    assert np.median(sds) < 40.0
+
+
+def test_a_list_that_is_through_goes_on_where_the_axis_is_not_known_well_enough(site):
+    evening = Evening(site, seed=4, mount_az=300.0, mount_alt=-300.0)
+    evening.kept = replace(evening.kept, places=evening.kept.places.picked([0, 1, 2]), returns=False)
+    for n in (1, 2, 3):
+        now = evening.solve(n)
+    assert now.step is Next.SOLVE
+    assert now.next_fields == (4,)
+    assert len(now.fields) == 4
+    again = evening.look()
+    assert [one.place.azimuth_deg for one in again.fields] == [one.place.azimuth_deg for one in now.fields]

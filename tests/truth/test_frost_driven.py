@@ -45,7 +45,7 @@ def answered(scenario, until_us=None, without=()):
 
 
 def tilt_error(world, history):
-    setting = world.course.setting(history.time_us)
+    setting = world.motion.setting(history.time_us)
     true = np.stack([setting.tilt_north, setting.tilt_east], axis=1)
     return history.change[:, :2] - (true - true[0])
 
@@ -71,7 +71,7 @@ def test_the_season_has_the_direction_and_size_of_the_true_one(seed, zero, latit
     world, history = answered(scenario)
     # the same least squares on the true tilt, day by day
     days = np.arange(history.time_us[0], history.time_us[-1], DAY_US)
-    setting = world.course.setting(days)
+    setting = world.motion.setting(days)
     tilt = np.stack([setting.tilt_north, setting.tilt_east], axis=1)
     design = np.column_stack([np.ones(days.size), days - days[0], harmonics(days)])
     shape = np.linalg.lstsq(design / np.abs(design).max(axis=0), tilt, rcond=None)[0]
@@ -111,7 +111,7 @@ def test_forecast_of_the_last_winter_is_in_its_band():
     world, history = answered(scenario, cut)
     ahead = history.forecast
     assert ahead.time_us[0] <= cut + 40 * DAY_US
-    true = np.stack(world.course.axis(ahead.time_us), axis=1)
+    true = np.stack(world.motion.axis(ahead.time_us), axis=1)
     known = ahead.time_us < end
     inside = (true >= ahead.axis_low) & (true <= ahead.axis_high)
     assert inside[known].mean() > BAND_LEAST

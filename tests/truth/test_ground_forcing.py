@@ -11,7 +11,6 @@ from drift.advice import ground as advice
 from drift.codes import ForcingKind
 from drift.demo.motion import invent_weather
 from drift.demo.samples import SAMPLES
-from drift.ground.ahead import continuations, frost_forcing_ahead
 from drift.ground.forcing import (
     FROST_KINDS,
     air_temperature_forcing,
@@ -29,7 +28,7 @@ from drift.ground.frost_depth import (
     winters,
 )
 from drift.ground.frost_front import frost_front
-from drift.ground.heave import FrostHeave
+from drift.ground.heave import FrostHeave, continuations, frost_forcing_ahead
 from drift.ground.pier_site import (
     FrostClass,
     SnowFate,

@@ -42,7 +42,7 @@ def answered(scenario, change=None, zero=None, without=()):
     }
     analysis = work_out(pier_from_mapping(site), as_readings(tables))
     history = analysis.history
-    setting = world.course.setting(history.time_us)
+    setting = world.motion.setting(history.time_us)
     true = np.stack(
         [np.broadcast_to(getattr(setting, name), history.time_us.shape) for name in NAMES], axis=1
     )
@@ -80,7 +80,7 @@ def test_southern_pier_with_heave_slip_bump_and_correction(level_every_days):
     assert first.probability["mount_alt"] > first.probability["pier"]
     assert second.what == "pier"
     (found,) = analysis.history.corrections
-    true = next(step.mount_alt for step in world.course.steps if step.kind == "altitude")
+    true = next(step.mount_alt for step in world.motion.steps if step.kind == "altitude")
     assert abs(found.found - true) < 2.0 * found.found_sd + 1.0
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from moving_references import YEAR, World, answered, held, make
 
-from drift.history import drifts
+from drift.history import causes
 from drift.history.causes import STEEP
 from drift.history.model import Scales, Solver
 from drift.history.separate import centred, make_model, separate
@@ -127,25 +127,25 @@ def causes_of(world):
     return set(Solver(make_model(series, made.latitude_rad, [], temp_c)).columns(Scales()).at)
 
 
-REFERRED = {drifts.STEADY_PIER, drifts.STEADY_AZIMUTH, drifts.STEADY_ALTITUDE, STEEP}
+REFERRED = {causes.STEADY_PIER, causes.STEADY_AZIMUTH, causes.STEADY_ALTITUDE, STEEP}
 
 
 def test_with_synced_zeros_and_no_level_none_of_it_enters():
     assert not causes_of(World(11, kept=False)) & {
         *REFERRED,
-        drifts.STEADY_ZEROS,
-        drifts.STEADY_LEVELS,
-        drifts.WARM_ZEROS,
+        causes.STEADY_ZEROS,
+        causes.STEADY_LEVELS,
+        causes.WARM_ZEROS,
     }
     assert separate(make(World(11, kept=False, years=1.0)).given).references is None
 
 
 def test_what_enters_is_what_is_there():
     kept, levelled = causes_of(World(12)), causes_of(World(12, kept=False, level_every=14))
-    assert kept >= {*REFERRED, drifts.STEADY_ZEROS, drifts.WARM_ZEROS}
-    assert levelled >= {*REFERRED, drifts.STEADY_LEVELS, drifts.WARM_LEVELS}
-    assert not kept & {drifts.STEADY_LEVELS, drifts.WARM_LEVELS}
-    assert not levelled & {drifts.STEADY_ZEROS, drifts.WARM_ZEROS}
+    assert kept >= {*REFERRED, causes.STEADY_ZEROS, causes.WARM_ZEROS}
+    assert levelled >= {*REFERRED, causes.STEADY_LEVELS, causes.WARM_LEVELS}
+    assert not kept & {causes.STEADY_LEVELS, causes.WARM_LEVELS}
+    assert not levelled & {causes.STEADY_ZEROS, causes.WARM_ZEROS}
 
 
 def test_what_the_nights_share_is_in_the_axis_now():

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from drift.sky.earth import (
+from drift.sky.time_scales import (
     ARCSEC,
     DAYS_A_YEAR,
     POLE_ERROR_ARCSEC,

@@ -6,9 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drift.sky.air import refracted_pole_altitude_arcsec
-from drift.sky.clock import LeapSeconds
-from drift.sky.earth import ARCSEC, EarthRotation
 from drift.sky.place import NEIGHBOURS, ROWS_AT_ONCE, SPACING_DAYS, observed
+from drift.sky.time_scales import ARCSEC, EarthRotation, LeapSeconds
 
 DAY_US = 86_400_000_000
 SIDEREAL_DAY = 0.99726957  # [day]

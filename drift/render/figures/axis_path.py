@@ -19,7 +19,7 @@ from drift.render.figures.canvas import (
     set_title,
     write_empty,
 )
-from drift.render.figures.plan_view import Block, Square, Way, blocks_of
+from drift.render.figures.plan_view import Block, PathPoints, Square, blocks_of
 from drift.render.phrases import plain_arcmin, zone_of
 from drift.render.tables.axis import Table, aimed_pole_arcmin, tolerated
 
@@ -215,7 +215,7 @@ def figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_IN) -> 
             write_empty(panel, "No night shows where\nthe axis points yet.")
             return sheet_figure
         times = [block.time_us for block in blocks]
-        plan_view.draw_path(panel, Way(points, covariances, times, [block.epoch for block in blocks]))
+        plan_view.draw_path(panel, PathPoints(points, covariances, times, [block.epoch for block in blocks]))
         _frame(panel, points, frame)
         _poles(panel, aimed_pole_arcmin(analysis))
         draw_beyond(panel, analysis, frame, points)

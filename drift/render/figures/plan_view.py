@@ -157,7 +157,7 @@ _LETTERS_BESIDE, _LETTERS_BELOW = 34, 49
 
 
 @dataclass(frozen=True)
-class Way:
+class PathPoints:
     """Points of a path in the frame with their covariance, in time order."""
 
     points: Floats = field(repr=False)  # (n, 2) across, up
@@ -208,7 +208,7 @@ def shades(time_us: Any) -> list[str]:
     return [colour(TIME_RAMP[round(s * (len(TIME_RAMP) - 1))]) for s in share]
 
 
-def draw_path(panel: Axes, way: Way) -> None:
+def draw_path(panel: Axes, way: PathPoints) -> None:
     """Draw the path: ellipses of one standard deviation, points, lines dotted across jumps."""
     from matplotlib.collections import EllipseCollection, LineCollection
 

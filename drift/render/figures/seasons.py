@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from drift.advice.baseline import baseline_of
+from drift.advice.movement import baseline_of
 from drift.quantities import Floats, as_utc
 from drift.render import phrases
 from drift.render.figures.canvas import (

@@ -21,7 +21,7 @@ from drift.render.figures.canvas import (
 )
 from drift.render.figures.time_panels import draw_winters, time_panels
 from drift.render.phrases import zone_of
-from drift.render.strip import NOTHING, Ahead, Curve, Strip, Track, frames_of, short_angle, strip_of
+from drift.render.strip import NOTHING, Ahead, Curve, Strip, Track, frames_of, mark_day, short_angle, strip_of
 from drift.render.tables.axis import Table
 
 if TYPE_CHECKING:
@@ -235,7 +235,9 @@ def describe(analysis: Analysis) -> str:
         return f"The picture is empty. {NOTHING}"
     zone = zone_of(analysis.site.site.timezone)
     tracks = [f"{track.name}: {track.now or phrases.NOT_KNOWN}" for track in strip.tracks]
-    marks = [f"{mark.words} on {local_date(mark.time_us, zone)}" for mark in strip.marks]
+    marks = [
+        f"{mark.words} {'on ' if mark.corrected else ''}{mark_day(mark, analysis)}" for mark in strip.marks
+    ]
     steps = f" Marked are: {phrases.listed(marks)}." if marks else " No step and no correction is marked."
     first, last = (local_date(time, zone) for time in (strip.from_us, strip.last_us))
     return (

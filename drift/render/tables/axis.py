@@ -9,20 +9,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from drift.codes import Part
 from drift.mount.axis_error import on_sky
-from drift.quantities import Floats
+from drift.quantities import Floats, reading_date
 from drift.render import phrases
 from drift.render.advice_words import matter_name
 from drift.render.notices import sentence
-from drift.render.phrases import evening_of
+from drift.render.phrases import compass, evening_of, listed
 from drift.types import HISTORY_COLUMNS
 from drift.watch.limits import now_state
 
 if TYPE_CHECKING:
     from markupsafe import Markup
 
-    from drift.types import Analysis, History, Matter, NightAxis
-    from drift.watch.limits import YearAgo
+    from drift.types import Analysis, History, NightAxis
+    from drift.watch.limits import Against, YearAgo
 
 
 # ---- A table of text.
@@ -138,7 +139,8 @@ def now_table(analysis: Analysis) -> Table:
         ("Axis in azimuth", phrases.azimuth_words(history.axis_now[0], history.axis_now_sd[0], latitude)),
         ("Axis in altitude", phrases.altitude_words(history.axis_now[1], history.axis_now_sd[1])),
         ("Angle on the sky", _angle_on_sky(analysis)),
-        *_change_rows(history, latitude),
+        *_counted_rows(analysis),
+        *_change_rows(analysis),
         ("With the season", seasonal_words(history)),
         ("Lasting", lasting_words(history)),
     ]
@@ -190,13 +192,13 @@ def _brief_tilt(analysis: Analysis) -> list[tuple[str, str]]:
     tilt, ago = state.tilt, state.year_ago
     if tilt is None:
         return [("Pier", "its tilt can't be told from the mount yet: `drift guide cant-tell`")]
-    bearing = tilt.toward_bearing_deg
-    how = "more" if bearing is None else f"further {phrases.toward(bearing)}"
-    zone = phrases.zone_of(analysis.site.site.timezone)
-    than = phrases.since_words({} if tilt.baseline is None else tilt.baseline.values(zone))
-    rows = [("Pier", f"tilts {phrases.angle(tilt.value, tilt.sd)} {how} than {than}")]
+    way = "" if tilt.toward_bearing_deg is None else f" toward the {compass(tilt.toward_bearing_deg)}"
+    since = f"since {_baseline(tilt, analysis)}"
+    rows = [("Pier", f"tilted {phrases.angle(tilt.value, tilt.sd)}{way} {since}")]
+    if not phrases.has_side(tilt.value, tilt.sd):
+        rows = [("Pier", f"no tilt seen {since} ({_would_show(tilt.sd)})")]
     if ago is not None and ago.is_clear:
-        rows.append(("", year_ago_words(ago)))
+        rows.append(("", _moved_in_year(ago, analysis)))
     return rows
 
 
@@ -225,13 +227,14 @@ def _brief_mount(analysis: Analysis) -> list[tuple[str, str]]:
         moved.append(f"{phrases.any_angle(abs(az[0]), az[1])} {side} of")
     if phrases.known(*alt) and phrases.has_side(*alt):
         moved.append(f"{phrases.any_angle(abs(alt[0]), alt[1])} {'above' if alt[0] >= 0.0 else 'below'}")
+    start = reading_date(history.time_us[0], analysis.site.site.longitude_deg)
     if moved:
-        rows.append(("Mount", f"{' and '.join(moved)} where it started on the pier, corrections included"))
+        rows.append(("Mount", f"{' and '.join(moved)} where it stood on the pier on {start}"))
     elif phrases.known(*az, *alt):
         rows.append(
             (
                 "Mount",
-                f"stands on the pier as at the start, to {phrases.plain_angle(2.0 * max(az[1], alt[1]))}",
+                f"stands on the pier as on {start}, to {phrases.plain_angle(2.0 * max(az[1], alt[1]))}",
             )
         )
     return rows
@@ -239,15 +242,53 @@ def _brief_mount(analysis: Analysis) -> list[tuple[str, str]]:
 
 def _angle_on_sky(analysis: Analysis) -> str:
     history = analysis.history
-    limit = analysis.site.warn.axis_arcmin
-    allowed = "" if limit is None else f"; you want to be warned from {limit:g}'"
+    state = now_state(analysis).axis
+    allowed = "" if state is None else f" (limit {phrases.plain_arcmin(state.limit / 60.0)})"
     error, sd = on_sky(history.axis_now, history.axis_now_sd, math.radians(analysis.site.site.latitude_deg))
     if not phrases.known(error):
         return phrases.NOT_KNOWN
     return f"{phrases.any_arcmin(error, sd)} from the true pole{allowed}"
 
 
-def _change_rows(history: History, latitude_deg: float) -> list[tuple[str, str]]:
+def _counted_rows(analysis: Analysis) -> list[tuple[str, str]]:
+    """Return the tilt as its limit counts it, and how that differs from a year before."""
+    state = now_state(analysis)
+    if state.tilt is None:
+        return []
+    tilt = state.tilt
+    way = "" if tilt.toward_bearing_deg is None else f" {phrases.toward(tilt.toward_bearing_deg)}"
+    since = f"Pier tilt since {_baseline(tilt, analysis)}"
+    rows = [(since, f"{phrases.angle(tilt.value, tilt.sd)}{way} (limit {phrases.plain_angle(tilt.limit)})")]
+    if state.year_ago is not None:
+        rows.append(("", _moved_in_year(state.year_ago, analysis)))
+    return rows
+
+
+def _baseline(tilt: Against, analysis: Analysis) -> str:
+    longitude = analysis.site.site.longitude_deg
+    return phrases.baseline_words({} if tilt.baseline is None else tilt.baseline.values(longitude))
+
+
+def _moved_in_year(year_ago: YearAgo, analysis: Analysis) -> str:
+    """Return by how much the tilt has changed in a year, and when: at once on a day, or little by little."""
+    if not year_ago.is_clear:
+        return year_ago_words(year_ago)
+    longitude = analysis.site.site.longitude_deg
+    tips = [
+        event
+        for event in analysis.history.events
+        if event.what == Part.PIER and event.is_movement and event.before_us > year_ago.time_us
+    ]
+    how = "little by little"
+    if tips:
+        how = f"some of it at once by {listed([reading_date(e.before_us, longitude) for e in tips])}"
+    way = "" if year_ago.toward_bearing_deg is None else f" toward the {compass(year_ago.toward_bearing_deg)}"
+    since = reading_date(year_ago.time_us, longitude)
+    return f"{phrases.angle(year_ago.size, year_ago.sd)} of movement{way} since {since}, {how}"
+
+
+def _change_rows(analysis: Analysis) -> list[tuple[str, str]]:
+    history, latitude_deg = analysis.history, analysis.site.site.latitude_deg
     latest = latest_row(history)
     if latest is None:
         return [
@@ -258,15 +299,28 @@ def _change_rows(history: History, latitude_deg: float) -> list[tuple[str, str]]
     if not any(sd.values()) and not any(change.values()):
         return [("Pier and mount", "this is the first night; changes count from here")]
     write = _change_writer(change, sd, plate_used(history))
-    rows = _tilt_rows("Pier tilt since the start", "tilt", change, sd, write)
+    start = f"since {reading_date(history.time_us[0], analysis.site.site.longitude_deg)}"
+    rows = _tilt_rows(f"Pier tilt {start}", "tilt", change, sd, write)
     tilts = change["tilt_north"], change["tilt_east"], sd["tilt_north"], sd["tilt_east"]
     if phrases.known(*tilts):
         rows.append(("", "together " + phrases.whole_tilt(*tilts, write)))
     if plate_used(history):
-        rows += _tilt_rows("Plate tilt since the start", "plate", change, sd, write)
-    azimuth = phrases.mount_azimuth_words(*_of("mount_az", change, sd), latitude_deg, write)
-    altitude = phrases.mount_altitude_words(*_of("mount_alt", change, sd), write)
-    return [*rows, ("Mount since the start", azimuth), ("", altitude)]
+        rows += _tilt_rows(f"Plate tilt {start}", "plate", change, sd, write)
+    az, alt = _of("mount_az", change, sd), _of("mount_alt", change, sd)
+    azimuth = _unmoved(*az) or phrases.mount_azimuth_words(*az, latitude_deg, write)
+    altitude = _unmoved(*alt) or phrases.mount_altitude_words(*alt, write)
+    return [*rows, (f"Mount azimuth {start}", azimuth), (f"Mount altitude {start}", altitude)]
+
+
+def _unmoved(value: float, sd: float) -> str:
+    """Return that no movement is seen, and to what it would show; "" where one is, or nothing is known."""
+    if not phrases.known(value, sd) or phrases.has_side(value, sd):
+        return ""
+    return f"no movement seen ({_would_show(sd)})"
+
+
+def _would_show(sd: float) -> str:
+    return f"it would show from {phrases.plain_angle(phrases.SIDE_SDS * sd)} on"
 
 
 def _change_writer(change: dict[str, float], sd: dict[str, float], with_plate: bool) -> phrases.Writer:
@@ -309,8 +363,8 @@ def seasonal_words(history: History) -> str:
     swing = phrases.any_angle(seasonal.peak_to_trough, seasonal.peak_to_trough_sd)
     way = "" if seasonal.toward_bearing_deg is None else f" {phrases.toward(seasonal.toward_bearing_deg)}"
     day = seasonal.peak_day_of_year
-    when = "" if day is None else f", most {phrases.day_of_year_words(day)}"
-    return f"swings by {swing} from least to most{way}{when}"
+    when = "" if day is None else f", furthest in {phrases.day_of_year_words(day)}"
+    return f"swings by {swing} from end to end{way}{when}"
 
 
 def lasting_words(history: History) -> str:
@@ -321,39 +375,6 @@ def lasting_words(history: History) -> str:
     rate = phrases.any_angle(lasting.arcsec_per_year, lasting.arcsec_per_year_sd)
     way = "" if lasting.toward_bearing_deg is None else f" {phrases.toward(lasting.toward_bearing_deg)}"
     return f"{rate} a year{way}"
-
-
-def matters_table(analysis: Analysis) -> Table:
-    """In which ways the present error shows in the pictures: allowed against present."""
-    rows = [
-        (
-            matter_name(matter),
-            _plain(matter.allowed_arcmin),
-            phrases.plain_pair(matter.now_arcmin, matter.now_sd_arcmin, most=2),
-            _matters_word(matter),
-        )
-        for matter in analysis.advice.matters
-    ]
-    return Table(
-        "Does it matter?",
-        ("what it does", "allowed [']", "now [']", "verdict"),
-        tuple(rows),
-        numeric=frozenset({1, 2}),
-        note="Angles on the sky between the axis and the true pole, in arcminutes.",
-    )
-
-
-def _matters_word(matter: Matter) -> str:
-    if not phrases.known(matter.allowed_arcmin, matter.now_arcmin, matter.now_sd_arcmin):
-        return "not known"
-    beyond = matter.now_arcmin - matter.allowed_arcmin
-    if abs(beyond) < phrases.SIDE_SDS * matter.now_sd_arcmin:
-        return "too close to call"
-    return "too much" if beyond > 0 else "within"
-
-
-def _plain(value: float) -> str:
-    return f"{value:.2f}" if phrases.known(value) else "–"
 
 
 def nights_table(analysis: Analysis) -> Table:
