@@ -1,6 +1,7 @@
 """The nightly job of many piers: time on one worker and on two, memory, database size; kills at random.
 
     python benchmarks/piers.py [--piers 12] [--seeds 3] [--years 3] [--kills 20] [--cores 2]
+    python benchmarks/piers.py --server postgresql+psycopg://me@localhost/empty [--piers 4]
 
 Each pier has three years of 100 nights, ten solves a night, with a weather log; all but the last night are in
 its record already, worked out, and the last night waits in its folder, as each morning.  A few invented
@@ -12,6 +13,9 @@ working side by side costs of it is lost whatever else goes on.  "Efficiency" is
 (workers x wall time on all of them), or the ratio of the processor times.  Then each answer is compared, bit
 for bit, with that of the same pier alone; and the job is done once more while its processes are killed at
 random.
+
+With --server all readings of all piers are taken into one empty database of a server instead, and its size is
+given; a server brings no copies to begin with, so that its times are those of a first import.
 """
 
 from __future__ import annotations
@@ -36,6 +40,8 @@ ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT)]
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [str(ROOT), os.environ.get("PYTHONPATH")]))
+
+from sqlalchemy import create_engine  # noqa: E402
 
 from drift.analysis import WORKED  # noqa: E402
 from drift.api import open_record, read_site  # noqa: E402
@@ -196,6 +202,32 @@ def with_kills(folder: Path, kills: int, workers: int, single: Sequence[str], ev
     )
 
 
+def on_server(templates: Sequence[Path], count: int, folder: Path, url: str, workers: int) -> None:
+    """Take the readings of all piers into one database, and print its size and how long it took."""
+    copies(templates, count, folder)
+    for pier in listed_piers(folder):
+        for record in pier.site_path.parent.glob("*.sqlite*"):
+            record.unlink()
+        store = f'\n[store]\nurl = "{url}"\npier = "{pier.name}"\n'
+        text = pier.site_path.read_text()
+        pier.site_path.write_text(text[: text.index("\n[store]")] + store)
+    engine = create_engine(url)
+
+    def size_mb() -> float:
+        with engine.connect() as connection:
+            asked = connection.exec_driver_sql("SELECT pg_database_size(current_database())")
+            return float(asked.scalar_one()) / 1e6
+
+    empty_mb = size_mb()
+    run, grown_mb = timed(folder, workers), size_mb() - empty_mb
+    engine.dispose()
+    print(
+        f"{count} piers into one database on a server, {workers} workers: {run.wall_s:.1f} s of wall, "
+        f"{run.processor_s:.1f} s of processor here; {grown_mb / count:.2f} MB a pier, beside "
+        f"{empty_mb:.1f} MB that an empty one has"
+    )
+
+
 def main() -> None:
     """Print times, memory, sizes and whether all answers agree."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -204,12 +236,16 @@ def main() -> None:
     parser.add_argument("--years", type=float, default=3.0)
     parser.add_argument("--kills", type=int, default=20)
     parser.add_argument("--cores", type=int, default=2)
+    parser.add_argument("--server", help="URL of an empty database")
     wanted = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         work = Path(name)
         begun = time.monotonic()
         templates = [prepared(work / f"seed{k}", k, wanted.years) for k in range(wanted.seeds)]
         print(f"{wanted.seeds} piers invented and worked out once: {time.monotonic() - begun:.0f} s")
+        if wanted.server:
+            on_server(templates, wanted.piers, work / "server", wanted.server, wanted.cores)
+            return
         alone = copies(templates, wanted.seeds, work / "alone")
         for pier in listed_piers(alone):
             nightly_of_listed(str(pier.site_path), name=pier.name, send=False)

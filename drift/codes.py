@@ -249,7 +249,7 @@ class Urgency(StrEnum):
     FAILED = "failed"  # nothing can be said of it: its files can't be used
     BEYOND = "beyond"  # a limit is passed, which is no news: since the first night, or acknowledged
     SEEN_ONCE = "seen_once"  # one night only shows it
-    NOTICE = "notice"  # told without an alarm: a limit soon, readings old or few
+    NOTICE = "notice"  # told without an alarm: a limit soon, readings old or few, to be looked at by someone
     CLOSE = "close"  # nearer to a limit than the uncertainty
     UNKNOWN = "unknown"  # no reading yet from which anything could be told
     QUIET = "quiet"

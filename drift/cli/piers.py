@@ -197,7 +197,8 @@ def nightly_command(
         return
     nights = _nights(piers, workers, scheduler, not no_send)
     lines = by_urgency(night.line for night in nights)
-    nights = sorted(nights, key=lambda night: lines.index(night.line))
+    by_name = {night.line.name: night for night in nights}
+    nights = [by_name[line.name] for line in lines]
     if as_json:
         import json
 

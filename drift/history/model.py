@@ -510,12 +510,12 @@ def lent(fit: Fit, settled: Floats | None = None) -> Fit:
     if settled is not None:
         laws = laws.settled(settled)
     mean, cov = fit.amplitude[at], fit.amplitude_cov[np.ix_(at, at)]
-    told = exchanged(mean, cov, Laws(np.zeros(1), np.zeros((1, at.size)), alone[None]), laws)
-    odds = odds_of_all(told.log_gain, laws.log_odds)
+    weighed = exchanged(mean, cov, Laws(np.zeros(1), np.zeros((1, at.size)), alone[None]), laws)
+    odds = odds_of_all(weighed.log_gain, laws.log_odds)
     own = laws.settled(odds)
     prior, middle = fit.columns.cov.copy(), fit.columns.mean.copy()
     prior[np.ix_(at, at)], middle[at] = own.cov[0], own.mean[0]
-    mixed = _mixed(fit, at, told, odds, laws.log_odds)
+    mixed = _mixed(fit, at, weighed, odds, laws.log_odds)
     columns = replace(fit.columns, cov=prior, mean=middle)
     return replace(mixed, columns=columns, lent_odds=odds if settled is None else settled, alone=fit)
 

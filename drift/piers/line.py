@@ -77,6 +77,11 @@ class PierLine:
         return self.urgency is Urgency.MOVED
 
     @property
+    def is_due(self) -> bool:
+        """Whether something is to be done at the pier."""
+        return not set(self.do) <= {Do.NOTHING, Do.WAIT}
+
+    @property
     def share_of_limit(self) -> float:
         """The larger of axis and tilt as a share of its limit; 0 where neither is known."""
         return max((one.value / one.limit for one in (self.axis, self.tilt) if one is not None), default=0.0)
@@ -125,7 +130,7 @@ def pier_line_of(name: str, site: PierFile, state: NowState, found: News, now_us
     )
     return replace(
         unknown_line(name, site, now_us),
-        urgency=_urgency(found, state.standing),
+        urgency=_urgency(found, state),
         axis=state.axis,
         tilt=None if state.tilt is None else replace(state.tilt, baseline=None),
         last_night_us=state.last_night_us,
@@ -156,14 +161,15 @@ def failed_line(name: str, site_path: str, trouble: str, now_us: int) -> PierLin
     )
 
 
-def _urgency(found: News, standing: Standing) -> Urgency:
+def _urgency(found: News, state: NowState) -> Urgency:
+    standing = state.standing
     if found.moved:
         return Urgency.MOVED
     if standing is Standing.BEYOND:
         return Urgency.BEYOND
     if found.provisional:
         return Urgency.SEEN_ONCE
-    if found.notices:
+    if found.notices or any(action.do is Do.CALL_FOR_HELP for action in state.actions):
         return Urgency.NOTICE
     return {Standing.CLOSE: Urgency.CLOSE, Standing.UNKNOWN: Urgency.UNKNOWN}.get(standing, Urgency.QUIET)
 
@@ -173,5 +179,14 @@ ORDER = tuple(Urgency)
 
 
 def by_urgency(lines: Iterable[PierLine]) -> tuple[PierLine, ...]:
-    """Return lines, the most urgent first; among equals by how much of a limit is used, then by name."""
-    return tuple(sorted(lines, key=lambda line: (ORDER.index(line.urgency), -line.share_of_limit, line.name)))
+    """Return lines, the most urgent first.
+
+    Among equals those come first where something is to be done, then by how much of a limit is used, then by
+    name.
+    """
+    return tuple(
+        sorted(
+            lines,
+            key=lambda line: (ORDER.index(line.urgency), not line.is_due, -line.share_of_limit, line.name),
+        )
+    )

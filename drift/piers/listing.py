@@ -11,9 +11,8 @@ from typing import Any
 from drift.errors import DriftError, PierListError
 from drift.record.engine import record_url
 from drift.record.piers import pier_name
-from drift.site.disk import DEFAULT_NAME
 from drift.site.file import load_pier
-from drift.site.lines import Place, spots_of, syntax_words
+from drift.site.text import DEFAULT_NAME, Place, spots_of, syntax_words
 
 #: The list that is looked for in a folder.
 LIST_NAME = "piers.toml"

@@ -182,7 +182,10 @@ class _Children:
 
     def _once(self, task: Task, pier: Listed) -> tuple[Done, bool]:
         """Try once; return what came of it, and whether it is worth another try."""
-        taken = self._take()
+        try:
+            taken = self._take()
+        except OSError as error:  # too many processes, no memory: another may end meanwhile
+            return Done(pier=pier, failure=TaskFailure.BROKE_DOWN, trouble=str(error)), True
         if taken is None:
             return Done(pier=pier, failure=TaskFailure.BROKE_DOWN), False
         child, tasks = taken

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os.path
+import os
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -146,7 +146,8 @@ def failure_words(done: Done) -> str:
     times = counted(done.tries, "try", "tries")
     again = "; the next run tries it again"
     return {
-        TaskFailure.REFUSED: done.trouble,
+        # its folder says nothing that the pier's name does not, and what is shared tells no paths
+        TaskFailure.REFUSED: done.trouble.replace(f"{done.pier.site_path.parent}{os.sep}", ""),
         TaskFailure.UNFORESEEN: f"something went wrong that should not have ({done.trouble}).  Run "
         f"`drift --debug status --pier {done.pier.site_path}` and send what it prints to the developers.",
         TaskFailure.BROKE_DOWN: f"its process was ended before it was done, in {times}{again}.  Is there "

@@ -157,15 +157,17 @@ class Overview:
             return None
         with self._lock:
             ready = self._ready.get(name)
-            if ready is None or ready.site_path != pier.site_path:
+            new = ready is None or ready.site_path != pier.site_path
+            if ready is None or new:
                 root = f"/pier/{quote(name)}"
                 state = PageState(Keeper(pier.site_path), self.rules, root=root, debug=self.debug)
                 ready = self._ready[name] = _Ready(pier.site_path, state, pier_app(state))
-                begin(state)
             ready.used = time.monotonic()
             self._ready.move_to_end(name)
             old = [key for key, one in self._ready.items() if time.monotonic() - one.used > _READY_S]
             given_up = [self._ready.pop(key) for key in old[: max(0, len(self._ready) - _MOST_READY)]]
+        if new:
+            begin(ready.state)
         for one in given_up:
             end(one.state)
         return ready.app

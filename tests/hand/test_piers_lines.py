@@ -7,14 +7,18 @@ from pathlib import Path
 
 import pytest
 
+from drift.api import make_site
 from drift.codes import Do, NewsKind, Standing, TaskFailure, Urgency
-from drift.piers.line import PierLine, Waiting, by_urgency, failed_line
+from drift.notices import WatchCode, warning
+from drift.piers.line import PierLine, Waiting, by_urgency, failed_line, pier_line_of
 from drift.piers.listing import Listed
 from drift.piers.running import Done
 from drift.quantities import DAY_US
 from drift.render.encode import place_rounded
 from drift.render.piers import as_mapping, cells_of, failure_words, shown_lines, summary
-from drift.watch.limits import Against
+from drift.types import Action
+from drift.watch.coming import Item, News
+from drift.watch.limits import Against, NowState
 
 NOW_US = 20_000 * DAY_US + DAY_US // 2
 
@@ -43,8 +47,9 @@ def news(kind, alarm=True, seen_once=False):
 
 
 def test_the_most_urgent_comes_first_then_the_nearest_to_its_limit_then_the_name():
-    # shares of a limit by hand: b 90/120 = 0.75; c and d 48/60 = 0.8; a is quiet with 0.5
+    # shares of a limit by hand: b 90/120 = 0.75; c and d 48/60 = 0.8; a is quiet with 0.5; e has work
     lines = [
+        line("e", tilt=0.0, do=(Do.SHIM,)),
         line("a"),
         line("d", Urgency.NOTICE, tilt=48.0),
         line("c", Urgency.NOTICE, tilt=48.0),
@@ -53,7 +58,7 @@ def test_the_most_urgent_comes_first_then_the_nearest_to_its_limit_then_the_name
         failed_line("y", "y/pier.toml", "no such file", NOW_US),
     ]
     random.Random(1).shuffle(lines)
-    assert [one.name for one in by_urgency(lines)] == ["z", "y", "c", "d", "b", "a"]
+    assert [one.name for one in by_urgency(lines)] == ["z", "y", "c", "d", "b", "e", "a"]
 
 
 def test_every_urgency_has_its_place():
@@ -142,5 +147,65 @@ def test_the_data_of_a_line_is_plain_and_complete():
 
 @pytest.mark.parametrize("failure", list(TaskFailure))
 def test_every_failure_has_its_words(failure):
-    done = Done(pier=Listed("west", Path("west/pier.toml")), failure=failure, trouble="because", tries=3)
-    assert len(failure_words(done)) >= len("because")
+    said = failure_words(failed(failure))
+    assert len(said) > 20
+    assert ("someone" in said) == (failure is TaskFailure.UNFORESEEN or failure is TaskFailure.OTHER_PROGRAM)
+
+
+def test_the_list_reads_as_it_was_approved(approved):
+    lines = [line(str(urgency), urgency) for urgency in Urgency if urgency is not Urgency.FAILED]
+    lines += [line(f"news {kind}", Urgency.MOVED, waiting=(news(kind),) * 2) for kind in NewsKind]
+    lines += [line(f"do {do}", do=(do,)) for do in Do]
+    lines += [
+        line("once", Urgency.SEEN_ONCE, waiting=(news(NewsKind.EVENT, seen_once=True),)),
+        line("nothing known", Urgency.UNKNOWN, axis=1.0, last_night_us=None),
+        failed_line("broken", "/x/broken/pier.toml", failure_words(failed(TaskFailure.REFUSED)), NOW_US),
+    ]
+    words = [one.text for one in shown_lines(by_urgency(lines))]
+    words += ["", summary(lines), ""]
+    words += [f"{failure}: {failure_words(failed(failure))}" for failure in TaskFailure]
+    approved("piers", "\n".join(words) + "\n")
+
+
+def failed(failure):
+    place = Path("/home/someone/piers/broken/pier.toml")
+    return Done(pier=Listed("broken", place), failure=failure, trouble=f"{place}, line 1: because", tries=3)
+
+
+WITHIN = against(1.0, 60.0)
+CLOSE = against(59.0, 60.0, Standing.CLOSE)
+BEYOND = against(90.0, 60.0, Standing.BEYOND)
+
+
+def item(kind):
+    return Item(kind=kind, time_us=NOW_US, notice=warning(WatchCode.SEEN_ONCE))
+
+
+@pytest.mark.parametrize(
+    ("tilt", "found", "do", "urgency"),
+    [
+        (WITHIN, {"new": (item(NewsKind.EVENT),)}, (), Urgency.MOVED),
+        (BEYOND, {"notices": (item(NewsKind.SOON),)}, (), Urgency.BEYOND),
+        (CLOSE, {"provisional": (item(NewsKind.EVENT),)}, (), Urgency.SEEN_ONCE),
+        (CLOSE, {"notices": (item(NewsKind.OLD),)}, (), Urgency.NOTICE),
+        (WITHIN, {}, (Do.CALL_FOR_HELP,), Urgency.NOTICE),
+        (CLOSE, {}, (), Urgency.CLOSE),
+        (None, {}, (), Urgency.UNKNOWN),
+        (WITHIN, {}, (Do.SHIM,), Urgency.QUIET),
+    ],
+)
+def test_how_urgent_a_pier_is(tilt, found, do, urgency):
+    state = NowState(
+        axis=None,
+        tilt=tilt,
+        year_ago=None,
+        last_night_us=NOW_US,
+        last_reading_us=NOW_US,
+        now_us=NOW_US,
+        actions=tuple(Action(do=one, notice=warning(WatchCode.SEEN_ONCE)) for one in do),
+    )
+    news = News(**{"new": (), "provisional": (), **found})
+    made = pier_line_of("west", make_site(47.3, -92.4, 410), state, news, NOW_US)
+    assert (made.urgency, made.waits, made.do) == (urgency, urgency is Urgency.MOVED, do)
+    assert len(made.waiting) == len(found)
+    assert all(one.alarm == (urgency is Urgency.MOVED) for one in made.waiting)

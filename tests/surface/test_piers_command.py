@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 from page_world import NIGHTS, SITE, alignment_log, pier_folder
 from record_world import PATIENCE_S, run
+from server_world import new_database, running_server
+from sqlalchemy import create_engine
 
 from drift.api import open_record, pier_line, read_site
 from drift.piers.listing import listed_piers
@@ -140,3 +142,45 @@ def test_kills_at_random_lose_and_double_nothing(club, tmp_path):
                 states.append(record.state().readings_id)
                 assert len(record.readings()["alignments"]) == NIGHTS
         assert states[0] == states[1]
+
+
+def test_piers_of_one_database_on_a_server_outlive_lost_connections(tmp_path):
+    with running_server() as server:
+        url = new_database(server, "club")
+        for seed, name in enumerate(("a", "b")):
+            waiting_logs(tmp_path / name, seed)
+            store = f'[store]\nurl = "{url}"\npier = "{name}"\n'
+            (tmp_path / name / "pier.toml").write_text(f"{SITE}{FOLDERS}{store}")
+        over, cut = threading.Event(), []
+
+        def cut_connections():
+            """End what other programs have open, as a restart of the server or a bad cable would."""
+            engine = create_engine(url, isolation_level="AUTOCOMMIT")
+            with engine.connect() as connection:
+                while not over.wait(0.3) and len(cut) < 6:
+                    ended = connection.exec_driver_sql(
+                        "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
+                        "WHERE datname = 'club' AND pid <> pg_backend_pid()"
+                    )
+                    cut.extend(ended.fetchall())
+            engine.dispose()
+
+        cutter = threading.Thread(target=cut_connections)
+        cutter.start()
+        task = Task("drift.nightly:nightly_of_listed", {"send": False}, tries=20)
+        done = run_here(task, listed_piers(tmp_path), 2)
+        over.set()
+        cutter.join()
+        assert cut and [one.failure for one in done] == [None, None]
+        for name in ("a", "b"):
+            with open_record(read_site(tmp_path / name / "pier.toml")) as record:
+                assert len(record.readings()["alignments"]) == NIGHTS
+
+
+def test_a_page_of_a_wrong_list_does_not_start(looked_at, tmp_path, capsys):
+    (tmp_path / "piers.toml").write_text("files = [3]\n")
+    assert run("serve", tmp_path, "--port", "0") == 2
+    assert "line 1, column 10" in capsys.readouterr().err
+    assert run("serve", looked_at, "--pier", looked_at / "moved" / "pier.toml") == 2
+    assert "not both" in capsys.readouterr().err
+    assert run("serve", tmp_path / "nowhere") == 2

@@ -76,6 +76,15 @@ def test_only_what_may_pass_is_tried_again(tmp_path, how, result, failure, tries
     assert bool(done.trouble) == (failure is not None)
 
 
+def test_where_no_child_can_be_started_each_pier_says_so(monkeypatch):
+    def refused(*asked, **more):
+        raise OSError("no more processes")
+
+    monkeypatch.setattr(running.Worker, "start", refused)
+    done = run_here(Task("piers_tasks:say"), piers("a", "b"), 2)
+    assert [(one.failure, one.tries) for one in done] == [(TaskFailure.BROKE_DOWN, 3)] * 2
+
+
 def test_what_takes_too_long_is_stopped():
     (done,) = run_here(Task("piers_tasks:sleep", {"seconds": 600.0}, tries=1, limit_s=3.0), piers("a"), 1)
     assert done.failure is TaskFailure.TOO_LONG
