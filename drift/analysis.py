@@ -17,11 +17,12 @@ scratch); pickle, which runs what it reads.
 
 Two processes
 -------------
-From 20,000 solves on, a child process draws the small pictures (render/drawing.py).  It is started while the
+From 3,000 solves on, a child process draws the small pictures (render/drawing.py).  It is started while the
 analysis runs, and whatever goes wrong with it, everything is drawn here.
 
 Rejected: forking (other threads, and not on every system); children for short records (starting one takes as
-long as twenty small pictures).
+long as twenty small pictures).  Linear algebra has one thread in the command (cli/main.py): the fits solve
+many small systems, for which two threads take twice the processor's time and no less of the clock's.
 """
 
 from __future__ import annotations
