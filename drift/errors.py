@@ -122,5 +122,9 @@ class RowsSetAside(UserWarning):
         super().__init__(words)
 
 
+class AlreadyRunning(DriftError):
+    """Another run of the same job is at work on the same pier, and has not ended in time."""
+
+
 class NotifyError(DriftError):
     """A warning can't be sent to an address: names what is missing, never a secret."""

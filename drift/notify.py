@@ -151,7 +151,15 @@ class Sent:
     why: str = ""
 
 
-def send(address: str, title: str, body: str, number: str) -> Sent:
+@dataclass(frozen=True)
+class MailForm:
+    """How a message looks as a mail: HTML, and the pictures in it by the names that ``cid:`` gives them."""
+
+    html: str
+    pictures: Mapping[str, bytes]  # PNG
+
+
+def send(address: str, title: str, body: str, number: str, form: MailForm | None = None) -> Sent:
     """Send a message.
 
     Parameters
@@ -163,6 +171,8 @@ def send(address: str, title: str, body: str, number: str) -> Sent:
     number
         The message's own number; it is sent as a header where there are headers, so that a receiver can
         recognise a repeat.
+    form
+        How it looks as a mail, where it goes as one; a program that shows no HTML shows its text.
 
     Raises
     ------
@@ -173,17 +183,30 @@ def send(address: str, title: str, body: str, number: str) -> Sent:
         plugin = _plugin(apprise, address)
         if isinstance(getattr(plugin, "headers", None), dict):
             plugin.headers = {**plugin.headers, HEADER: number}
-        plugin.notify_format = apprise.NotifyFormat.TEXT
+        as_mail = form if hasattr(plugin, "inline") else None
+        plugin.notify_format = apprise.NotifyFormat.HTML if as_mail else apprise.NotifyFormat.TEXT
         try:
             done = plugin.notify(
-                body=body,
+                body=as_mail.html if as_mail else body,
                 title=title,
-                notify_type=apprise.NotifyType.WARNING,
-                body_format=apprise.NotifyFormat.TEXT,
+                notify_type=apprise.NotifyType.INFO if form else apprise.NotifyType.WARNING,
+                body_format=plugin.notify_format,
+                attach=_pictures(apprise, plugin, as_mail) if as_mail else None,
             )
         except Exception as error:  # a transport that breaks must not stop the others
             return Sent(UNSURE, f"its way of sending broke ({type(error).__name__})")
         return Sent(SENT) if done else _judged(log.getvalue())
+
+
+def _pictures(apprise: Any, plugin: Any, form: MailForm) -> Any:
+    """Return the pictures of a mail as attachments that stand in its text."""
+    from apprise.attachment.memory import AttachMemory
+
+    plugin.inline = True
+    attached = apprise.AppriseAttachment()
+    for name, content in form.pictures.items():
+        attached.add(AttachMemory(content=content, name=name, mimetype="image/png"))
+    return attached if form.pictures else None
 
 
 def _plugin(apprise: Any, address: str) -> Any:
@@ -267,7 +290,7 @@ def _judged(log: str) -> Sent:
 
 #: The states of a message.
 WAITING, GOING = "waiting", "going"
-Send = Callable[[str, str, str, str], Sent]
+Send = Callable[..., Sent]  # as `send`
 
 
 class OutgoingMessage(Protocol):
@@ -293,6 +316,10 @@ class OutgoingMessage(Protocol):
     def state(self) -> str:
         """Waiting, going, sent, unsure or dropped."""
 
+    @property
+    def is_digest(self) -> bool:
+        """Whether it says how things stand, and warns of nothing."""
+
 
 class Box(Protocol):
     """Where messages are kept."""
@@ -316,7 +343,12 @@ class Delivered:
 
 
 def deliver(
-    box: Box, addresses: Sequence[str], environment: Mapping[str, str], sender: Send = send
+    box: Box,
+    addresses: Sequence[str],
+    environment: Mapping[str, str],
+    sender: Send = send,
+    *,
+    forms: Mapping[str, MailForm] | None = None,
 ) -> Delivered:
     """Send the waiting messages of these addresses.
 
@@ -330,26 +362,32 @@ def deliver(
         Environment variables, for the secrets in them.
     sender
         The function that sends one message.
+    forms
+        Number of a digest -> how it looks as a mail.  A waiting digest whose number is not among them is not
+        sent now: it is written afresh when its time comes.
 
     Returns
     -------
     Delivered
         Its sentences name addresses by place and kind only.
     """
-    sent, troubles = 0, []
+    sent, troubles, forms = 0, [], forms or {}
     kept = box.messages()
     for number, address in enumerate(addresses, start=1):
         own = [message for message in kept if message.address == mark_of(address)]
         name = shown(number, address)
-        left = sum(message.state == GOING for message in own)
-        unsure = sum(message.state == UNSURE for message in own)
-        if left or unsure:
-            troubles.append(_may_not_have_arrived(left + unsure, name))
-        waiting = [message for message in own if message.state == WAITING]
+        unsure = [message for message in own if message.state in (GOING, UNSURE)]
+        if unsure:
+            troubles.append(_may_not_have_arrived(unsure, name))
+        waiting = [
+            message
+            for message in own
+            if message.state == WAITING and (message.number in forms or not message.is_digest)
+        ]
         if waiting:
-            went, why = _send_all(box, waiting, address, environment, sender)
+            went, why = _send_all(box, waiting, address, environment, sender, forms)
             sent += went
-            troubles += [_not_sent(clause, name) for clause in why]
+            troubles += [_not_sent(clause, name, _what(waiting)) for clause in why]
     return Delivered(sent, tuple(troubles))
 
 
@@ -371,19 +409,25 @@ def try_all(
 
 
 def _send_all(
-    box: Box, waiting: Sequence[OutgoingMessage], address: str, environment: Mapping[str, str], sender: Send
+    box: Box,
+    waiting: Sequence[OutgoingMessage],
+    address: str,
+    environment: Mapping[str, str],
+    sender: Send,
+    forms: Mapping[str, MailForm],
 ) -> tuple[int, list[str]]:
     """Send messages to one address until one fails; return how many went, and what was wrong."""
     try:
         whole = filled_in(address, environment)
     except NotifyError as error:
-        return 0, [_waiting_words(len(waiting), str(error))]
+        return 0, [_waiting_words(waiting, str(error))]
     sent = 0
     for k, message in enumerate(waiting):
         if not box.take_message(message.number):
             continue
         try:
-            came = sender(whole, message.title, message.body, message.number)
+            form = {"form": forms[message.number]} if message.number in forms else {}
+            came = sender(whole, message.title, message.body, message.number, **form)
         except NotifyError as error:
             came = Sent(FAILED, str(error))
         box.note_message(message.number, WAITING if came.state == FAILED else came.state, came.why)
@@ -392,22 +436,29 @@ def _send_all(
         elif came.state == UNSURE:
             return sent, [f"{came.why}: it may or may not have arrived and is not sent again"]
         else:
-            return sent, [_waiting_words(len(waiting) - k, came.why)]
+            return sent, [_waiting_words(waiting[k:], came.why)]
     return sent, []
 
 
-def _waiting_words(count: int, why: str) -> str:
-    kept = "The warning is kept and" if count == 1 else f"The {count} warnings are kept and"
-    return f"{why.rstrip('.')}.  {kept} will be sent by the next `drift check`"
+def _waiting_words(waiting: Sequence[OutgoingMessage], why: str) -> str:
+    what = _what(waiting)
+    kept = f"The {what} is kept and" if len(waiting) == 1 else f"The {len(waiting)} {what}s are kept and"
+    command = "drift nightly" if all(one.is_digest for one in waiting) else "drift check"
+    return f"{why.rstrip('.')}.  {kept} will be sent by the next `{command}`"
+
+
+def _what(messages: Sequence[OutgoingMessage]) -> str:
+    digests = sum(one.is_digest for one in messages)
+    return "warning" if not digests else "digest" if digests == len(messages) else "message"
 
 
 def _not_sent(clause: str, name: str, what: str = "warning") -> str:
     return f"A {what} could not be sent to {name}: {clause}."
 
 
-def _may_not_have_arrived(count: int, name: str) -> str:
-    what = "A warning" if count == 1 else f"{count} warnings"
+def _may_not_have_arrived(messages: Sequence[OutgoingMessage], name: str) -> str:
+    what = f"A {_what(messages)}" if len(messages) == 1 else f"{len(messages)} {_what(messages)}s"
     return (
-        f"{what} to {name} may not have arrived: the check that sent it was cut off, or is still at work.  "
+        f"{what} to {name} may not have arrived: the run that sent it was cut off, or is still at work.  "
         "It is not sent again, so that none comes twice; `drift acknowledge` ends this line."
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 import subprocess
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import click
@@ -14,7 +15,6 @@ from drift.cli.options import pier_option, say, site_of
 if TYPE_CHECKING:
     from drift.record.record import Record
     from drift.site.file import PierFile
-    from drift.types import Analysis
     from drift.watch.coming import News
 
 
@@ -92,7 +92,7 @@ def command(
     """Compare today's analysis with what was acknowledged, print and send the news, and set the exit code."""
     site = site_of(pier)
     if schedule is not None:
-        click.echo(_schedule(schedule, site), nl=False)
+        click.echo(schedule_lines(schedule, site), nl=False)
         return
     if try_addresses:
         ctx.exit(0 if _tried(site) else 2)
@@ -121,6 +121,7 @@ def check(
     """
     from drift.api import analyse_readings
     from drift.cli.options import working
+    from drift.nightly import post_warnings
     from drift.record.engine import now_us as clock
     from drift.watch.changes import news
 
@@ -131,7 +132,7 @@ def check(
     found = news(analysis, None if last is None else last[2], now_us, record.latest_import_us())
     _print(found, last, as_json)
     if site.warn.notify and not record.read_only:
-        _post(analysis, record, found, None if last is None else last[0], now_us)
+        post_warnings(analysis, record, found, None if last is None else last[0], now_us)
         if send:
             _send(site, record)
     elif site.warn.notify and (found.new or found.notices):
@@ -153,29 +154,6 @@ def _print(found: News, last: tuple[int, str, str] | None, as_json: bool) -> Non
         say(item_sentence(item), rest="  ", style="bright_red" if item in found.new else "yellow")
     if found.new or found.notices:
         say("`drift status` says what to do; `drift acknowledge` marks this as seen.", err=True)
-
-
-def _post(analysis: Analysis, record: Record, found: News, acknowledged_us: int | None, now_us: int) -> None:
-    """Put what has no message yet into the record as messages, before anything is sent."""
-
-    from drift.notify import mark_of
-    from drift.record.cache import StoredMessage
-    from drift.render.headline import headline
-    from drift.render.watch_words import letter_words
-    from drift.watch.changes import letters_for
-
-    marks = [mark_of(address) for address in analysis.site.warn.notify]
-
-    def choose(before: Sequence[StoredMessage]) -> list[StoredMessage]:
-        fresh = letters_for(found, analysis, before, marks, acknowledged_us, now_us)
-        name, lines = analysis.site.site.name, headline(analysis, now_us).lines
-        return [
-            StoredMessage(one.number, one.address, one.about, *letter_words(one, name, now_us, lines))
-            for one in fresh
-        ]
-
-    if found.new or found.notices:
-        record.post(choose)
 
 
 def _send(site: PierFile, record: Record) -> None:
@@ -203,7 +181,48 @@ def _tried(site: PierFile) -> bool:
     return all(went for went, _ in tried)
 
 
-def _schedule(system: str, site: PierFile) -> str:
+# ---- Ready lines that let a scheduler run a command of ours once a day.
+
+
+@dataclass(frozen=True)
+class Job:
+    """A command for a scheduler: when it runs, what it is for, and which exit codes are no failure."""
+
+    command: tuple[str, ...]
+    hour: int
+    minute: int
+    purpose: str
+    exit_codes: tuple[tuple[int, str], ...]
+
+    @property
+    def name(self) -> str:
+        """What its unit or task is called."""
+        return f"drift {self.command[0]}"
+
+
+#: Around noon all nights are imported, and a clock change at night does no harm.
+CHECK = Job(("check",), 12, 20, "Look whether the pier or the mount has moved", ((1, "something has moved"),))
+NIGHTLY = Job(
+    ("nightly", "--quiet"),
+    8,
+    20,
+    "Take in the night's logs, work them out, warn and report",
+    ((1, "something has moved"), (3, "something needs you")),
+)
+
+
+def system_here() -> str:
+    """Return the scheduler that fits this machine."""
+    import sys
+    from pathlib import Path
+
+    if sys.platform == "win32":
+        return "windows"
+    return "systemd" if Path("/run/systemd/system").is_dir() else "cron"
+
+
+def schedule_lines(system: str, site: PierFile, job: Job = CHECK) -> str:
+    """Return the lines by which a scheduler runs a command on a pier, with whole paths."""
     import shutil
     import sys
     from pathlib import Path
@@ -212,17 +231,10 @@ def _schedule(system: str, site: PierFile) -> str:
     found = str(running) if running.stem == "drift" and running.is_file() else shutil.which("drift")
     # a scheduler knows no folders of programs: whole paths only
     program = [str(Path(found).absolute())] if found else [sys.executable, "-c", _BY_HAND]
-    return lines_for(system, program, str(Path(site.path or "pier.toml").absolute()))
+    return lines_for(system, program, str(Path(site.path or "pier.toml").absolute()), job)
 
 
-# ---- Ready lines that let a scheduler run `drift check` once a day.
-
-
-#: When it runs: around noon all nights are imported, and a clock change at night does no harm.
-_HOUR, _MINUTE = 12, 20
-
-
-def lines_for(system: str, program: Sequence[str], pier: str) -> str:
+def lines_for(system: str, program: Sequence[str], pier: str, job: Job = CHECK) -> str:
     """Return the lines for one scheduler.
 
     Parameters
@@ -233,49 +245,53 @@ def lines_for(system: str, program: Sequence[str], pier: str) -> str:
         The program and its first arguments.
     pier
         Whole path of the site file.
+    job
+        What is run.
     """
-    command = [*program, "check", "--pier", pier]
-    return {"cron": _cron, "systemd": _systemd, "windows": _windows}[system](command)
+    command = [*program, *job.command, "--pier", pier]
+    return {"cron": _cron, "systemd": _systemd, "windows": _windows}[system](command, job)
 
 
-def _cron(command: Sequence[str]) -> str:
+def _cron(command: Sequence[str], job: Job) -> str:
     line = shlex.join(command).replace("%", r"\%")  # cron takes a bare % for the end of the line
     return (
         "# For `crontab -e`: once a day, silent when nothing is new.  cron mails what is printed, where the\n"
         "# machine can send mail.  A secret named ${NAME} in pier.toml needs a line NAME=... above it.\n"
-        f"{_MINUTE} {_HOUR} * * * {line}\n"
+        f"{job.minute} {job.hour} * * * {line}\n"
     )
 
 
-def _systemd(command: Sequence[str]) -> str:
+def _systemd(command: Sequence[str], job: Job) -> str:
     words = " ".join(_systemd_word(word) for word in command)
+    unit = job.name.replace(" ", "-")
+    codes = "; ".join(f"{code} means that {means}" for code, means in job.exit_codes)
     return (
-        "# ~/.config/systemd/user/drift-check.service\n"
+        f"# ~/.config/systemd/user/{unit}.service\n"
         "[Unit]\n"
-        "Description=Look whether the pier or the mount has moved\n"
+        f"Description={job.purpose}\n"
         "\n"
         "[Service]\n"
         "Type=oneshot\n"
-        "# 1 means that something has moved; 2 that the check could not be made\n"
-        "SuccessExitStatus=1\n"
+        f"# {codes}; 2 that it could not be done\n"
+        f"SuccessExitStatus={' '.join(str(code) for code, _ in job.exit_codes)}\n"
         "# Secrets named ${NAME} in pier.toml stand in this file as lines NAME=...; it may be missing.\n"
         "EnvironmentFile=-%h/.config/drift/secrets\n"
         f"ExecStart={words}\n"
         "\n"
-        "# ~/.config/systemd/user/drift-check.timer\n"
+        f"# ~/.config/systemd/user/{unit}.timer\n"
         "[Unit]\n"
-        "Description=Run drift-check once a day\n"
+        f"Description=Run {unit} once a day\n"
         "\n"
         "[Timer]\n"
-        f"OnCalendar=*-*-* {_HOUR}:{_MINUTE}:00\n"
+        f"OnCalendar=*-*-* {job.hour:02d}:{job.minute:02d}:00\n"
         "Persistent=true\n"
         "\n"
         "[Install]\n"
         "WantedBy=timers.target\n"
         "\n"
-        "# Then: systemctl --user daemon-reload && systemctl --user enable --now drift-check.timer\n"
+        f"# Then: systemctl --user daemon-reload && systemctl --user enable --now {unit}.timer\n"
         "# so that it runs while you are logged out, too: loginctl enable-linger\n"
-        "# what it said: journalctl --user -u drift-check\n"
+        f"# what it said: journalctl --user -u {unit}\n"
     )
 
 
@@ -285,23 +301,15 @@ def _systemd_word(word: str) -> str:
     return f'"{plain}"'
 
 
-def _windows(command: Sequence[str]) -> str:
+def _windows(command: Sequence[str], job: Job) -> str:
     task = subprocess.list2cmdline(command)
-    create = [
-        "schtasks",
-        "/Create",
-        "/TN",
-        "drift check",
-        "/SC",
-        "DAILY",
-        "/ST",
-        f"{_HOUR}:{_MINUTE}",
-        "/TR",
-        task,
-    ]
+    when = f"{job.hour:02d}:{job.minute:02d}"
+    create = ["schtasks", "/Create", "/TN", job.name, "/SC", "DAILY", "/ST", when, "/TR", task]
+    codes = ", ".join(f"{code} when {means}" for code, means in job.exit_codes)
     return (
-        "rem For a command prompt (not PowerShell): once a day.  The task's last result is 1 when something\n"
-        "rem has moved and 2 when the check could not be made.  A secret named ${NAME} in pier.toml is set\n"
-        "rem once with setx NAME value.\n"
+        "rem For a command prompt (not PowerShell): once a day.  The task's last result is "
+        f"{codes}\n"
+        "rem and 2 when it could not be done.  A secret named ${NAME} in pier.toml is set once with\n"
+        "rem setx NAME value.\n"
         f"{subprocess.list2cmdline(create)}\n"
     )

@@ -99,7 +99,8 @@ def _sections_in_record(path: Path) -> dict[str, dict[str, object]]:
     """Return the keys of a lost site file from the record beside it: section -> key -> value."""
     import json
 
-    from drift.record.engine import in_words, open_to_read, owner_of
+    from drift.record.engine import in_words, open_to_read
+    from drift.record.piers import owner_of
     from drift.site.text import RECORD_FILE
 
     place = open_to_read(path.parent / RECORD_FILE)

@@ -106,7 +106,8 @@ def export_command(folder: Path, pier: str | None) -> None:
 @click.command(
     "backup",
     short_help="Write a checked copy of the whole record.",
-    help="Write the whole record into FILE as it is now, also while a page or an import is at work.\n\n"
+    help="Write the whole record into FILE as it is now, also while a page or an import is at work.  Of a "
+    "database on a server it is this pier's rows, as a record in a file.\n\n"
     "A plain copy of the record's file may lack the last rows; this one does not.  The copy is checked "
     "before it "
     "gets its name.  `drift restore FILE` puts it back.  The site file pier.toml and logs.toml are plain "

@@ -30,6 +30,7 @@ COMMANDS = {
     "advise": "What to do step by step; record a step as done.",
     "outlook": "Look ahead a year: frost, axis and tilt month by month.",
     "figure": "Draw one picture into a PNG, SVG or PDF file.",
+    "nightly": "The whole morning job: logs in, warn, digest, report.",
     "check": "For a scheduler: exit 1 when something has moved.",
     "acknowledge": "Mark what `check` warned of as seen.",
     "imports": "What came in: list, undo, mend rows set aside, trace a number.",
@@ -40,7 +41,7 @@ COMMANDS = {
 }
 #: Heading of the help -> subcommands below it; others go below the last heading.
 JOBS = {
-    "Every night": ("import", "status", "tonight", "report", "serve"),
+    "Every night": ("import", "status", "tonight", "report", "serve", "nightly"),
     "After a correction": ("record", "advise"),
     "Looking ahead": ("outlook", "figure"),
     "When something is wrong": ("check", "acknowledge", "imports"),
@@ -67,7 +68,7 @@ _SHORT = {"backup": ("keeping", "backup_command"), "restore": ("keeping", "resto
 _UNLISTED = {**_FORMER, **_SHORT}
 #: Commands that run once and end.  Searching the objects of a long analysis for cycles, again and again,
 #: takes a tenth of their time and frees next to nothing.
-_LEAVE_SOON = ("status", "tonight", "report", "figure", "check")
+_LEAVE_SOON = ("status", "tonight", "report", "figure", "check", "nightly")
 
 
 class _Commands(click.Group):

@@ -8,6 +8,7 @@ in memory that a kill could lose: on a start, every file that is younger than it
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections import deque
@@ -47,6 +48,10 @@ LOOK_S, _LOOK_SHARE = 2.5, 10.0
 _TRIES = 3
 #: Notices of changes are gathered for so long, and waited for so long at most [ms].
 _GATHER_MS, _WAIT_MS = 200, 500
+#: For `take_in_once`: a file that changed so long ago is whole at first sight [s], and one whose last line
+#: has no end; a younger one is waited for so long at most.
+SETTLED_S, SETTLED_WITHOUT_END_S = 60.0, 600.0
+PATIENCE_S = 10.0
 #: A file that changed so shortly before its import may have grown while it was read [us]: it is read again.
 _READ_US = 60_000_000
 
@@ -148,6 +153,32 @@ class WatchedFolders:
         """Look through the folders once, and take in what is whole by now."""
         self._next_look_s = 0.0
         self._tend(())
+
+    def take_in_once(self, patience_s: float = PATIENCE_S) -> tuple[Path, ...]:
+        """Look through the folders, take in what is whole, and return the files that are not whole yet.
+
+        A file that has not changed for a while is whole at first sight; for one that has just come there is
+        a little patience.  What is refused is not tried again here.
+        """
+        folders = self.folders()
+        self.missing = tuple(str(one) for one in folders if not one.is_dir())
+        until = time.monotonic() + patience_s
+        self._look_through(time.monotonic())
+        while True:
+            for path, one in self._waiting.items():
+                age_s = time.time() - one.mtime_ns / 1e9
+                one.tries = _TRIES
+                if age_s >= (SETTLED_S if _ends(path) else SETTLED_WITHOUT_END_S):
+                    one.since_s = -math.inf
+            now = time.monotonic()
+            # one whose last line has no end may be written to all night: the next run takes it in
+            whole = [path for path in list(self._waiting) if self._is_whole(path, now)]
+            whole = [one for one in whole if _ends(one) or self._waiting[one].since_s == -math.inf]
+            if whole:
+                self._take_in(whole)
+            if not any(_ends(path) for path in self._waiting) or now >= until:
+                return tuple(sorted(self._waiting))
+            time.sleep(_WAIT_MS / 1000.0)
 
     def _tend(self, changed: Iterable[Path]) -> None:
         now = time.monotonic()
@@ -268,11 +299,12 @@ def _images_of(path: Path) -> list[Path]:
 def _taken_before(record: Record, folders: Sequence[Path]) -> dict[Path, tuple[int, int]]:
     """Return the files in the folders that have not changed since their last import, with size and time.
 
-    An image may have come in by its folder, under whose name its rows then stand.
+    One whose import was undone counts as well: what an owner took out does not come back by itself.  An
+    image may have come in by its folder, under whose name its rows then stand.
     """
     with record.reading("looking what was taken in") as connection:
         files = schema.files
-        query = select(files.c.path, func.max(files.c.imported_us)).where(files.c.undone_by.is_(None))
+        query = select(files.c.path, func.max(files.c.imported_us))
         when = {str(path): int(us) for path, us in connection.execute(query.group_by(files.c.path))}
     found: dict[Path, tuple[int, int]] = {}
     for folder in folders:

@@ -25,7 +25,8 @@ from drift.readings import LogRead, RowSetAside
 from drift.record import schema
 from drift.record.acts import JUDGED, MENDED, PUT_BACK, last_acts, new_act, note_rows, set_status
 from drift.record.aside import Aside, mended_rows, note_mended, note_set_aside, open_asides
-from drift.record.engine import now_us, site_keys_text
+from drift.record.engine import now_us
+from drift.record.piers import site_keys_text
 from drift.record.record import Record
 from drift.record.undo import lock
 from drift.record.writing import Act, add_fresh, add_log, row_ids_by_position, row_ids_of

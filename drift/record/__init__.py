@@ -3,6 +3,7 @@
 By file
 -------
 - `record.py`: the record as others use it; `engine.py`: opening the database, and whose record it is.
+- `piers.py`: many piers in one database; each statement names its pier.
 - `schema.py`: the tables; `migrations.py`: named changes of them, each run once on an older record.
 - `writing.py`, `reading.py`: rows in and out, each reading once.
 - `acts.py`, `undo.py`, `aside.py`: what was done to rows, undoing an import, rows set aside.
@@ -55,7 +56,8 @@ Trust
   refused; none gave wrong readings silently.
 - A backup is SQLite's own online copy.  A restore is the same copy the other way, in one transaction,
   so that a page that has the record open goes on.
-- PostgreSQL: every transaction that writes takes one advisory lock first, migrations among them.
+- PostgreSQL: every transaction that writes takes the advisory lock of its pier first; migrations and new
+  piers take one of their own, which all that write share, so that they wait for no other pier.
 
 Not covered: file, line and raw text of a row have no digest, because a second column of digests would
 slow the import too much.  Damage there is seen by the database's own check at most.

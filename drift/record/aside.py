@@ -69,7 +69,7 @@ def open_asides(connection: Connection, numbers: Sequence[int] | None = None) ->
     columns = [table.c[name] for name in _ROW]
     query = (
         select(table.c.id, table.c.path, files.c.header, table.c.file_id, table.c.key, *columns)
-        .join(files, table.c.file_id == files.c.id, isouter=True)
+        .join(files, and_(table.c.file_id == files.c.id, table.c.pier_id == files.c.pier_id), isouter=True)
         .where(~_settled(), files.c.undone_by.is_(None))
         .order_by(table.c.id)
     )

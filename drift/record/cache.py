@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -9,6 +10,7 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 
 from drift._version import __version__
 from drift.record import schema
+from drift.record.engine import own_condition
 from drift.record.quick import WATCHED, State, opened_text, seal, sealed_text, state_of
 from drift.record.schema import batches
 
@@ -43,7 +45,7 @@ def latest_import_us(connection: Connection) -> int | None:
 
 def state(connection: Connection) -> State:
     """Return what an analysis depends on."""
-    return state_of(lambda sql: connection.exec_driver_sql(sql).fetchall())
+    return state_of(lambda sql: connection.exec_driver_sql(sql).fetchall(), own_condition(connection))
 
 
 def stand_of(connection: Connection) -> str:
@@ -152,6 +154,8 @@ def _let_go_of_oldest(connection: Connection, table: schema.Table, keep: int) ->
 WAITING, GOING, DROPPED = "waiting", "going", "dropped"
 #: States that an acknowledgement ends.
 _OPEN = (WAITING, GOING, "unsure")
+#: What `about` gives as the kind of a digest; a warning has its kind of news there.
+DIGEST = "digest"
 
 
 @dataclass(frozen=True)
@@ -189,6 +193,20 @@ class StoredMessage:
     made_us: int = 0
     state_us: int = 0
 
+    @property
+    def is_digest(self) -> bool:
+        """Whether it says how things stand, and warns of nothing."""
+        return self.digest is not None
+
+    @property
+    def digest(self) -> Mapping[str, str] | None:
+        """Which digest it is, None for a warning."""
+        try:
+            about = json.loads(self.about)
+        except ValueError:
+            return None
+        return about if isinstance(about, dict) and about.get("kind") == DIGEST else None
+
 
 def all_messages(connection: Connection) -> list[StoredMessage]:
     """Return all messages, the oldest first."""
@@ -198,7 +216,13 @@ def all_messages(connection: Connection) -> list[StoredMessage]:
 
 
 def add_messages(connection: Connection, messages: Sequence[StoredMessage], now_us: int) -> None:
-    """Add messages as waiting."""
+    """Add messages as waiting; one that waits already, by its number, gets its new text."""
+    table = schema.messages
+    known = set(connection.scalars(select(table.c.number).where(table.c.state == WAITING)))
+    for one in (one for one in messages if one.number in known):
+        text = {"about": one.about, "title": one.title, "body": one.body}
+        own = update(table).where(table.c.number == one.number, table.c.state == WAITING)
+        connection.execute(own.values(**text))
     rows = [
         {
             "number": one.number,
@@ -213,9 +237,10 @@ def add_messages(connection: Connection, messages: Sequence[StoredMessage], now_
             "state_us": now_us,
         }
         for one in messages
+        if one.number not in known
     ]
     if rows:
-        connection.execute(insert(schema.messages), rows)
+        connection.execute(insert(table), rows)
 
 
 def take(connection: Connection, number: str, now_us: int) -> bool:
@@ -240,9 +265,14 @@ def note(connection: Connection, number: str, state: str, why: str, now_us: int)
 
 
 def drop_open(connection: Connection, now_us: int) -> int:
-    """End all messages that did not surely arrive; return how many there were."""
+    """End all messages that did not surely arrive, but digests that wait; return how many there were."""
     table = schema.messages
-    done = connection.execute(
-        update(table).where(table.c.state.in_(_OPEN)).values(state=DROPPED, state_us=now_us)
-    )
-    return int(done.rowcount)
+    ended = [
+        one.number
+        for one in all_messages(connection)
+        if one.state in _OPEN and not (one.state == WAITING and one.is_digest)
+    ]
+    for some in batches(ended):
+        own = update(table).where(table.c.number.in_(some), table.c.state.in_(_OPEN))
+        connection.execute(own.values(state=DROPPED, state_us=now_us))
+    return len(ended)

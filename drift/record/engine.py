@@ -2,25 +2,24 @@
 
 from __future__ import annotations
 
-import json
-import math
 import os
 import shutil
 import sqlite3
-from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager, suppress
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, insert, make_url, select, update
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy import URL, Connection, Engine, Join, Table, create_engine, event, make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, OperationalError, SQLAlchemyError
+from sqlalchemy.sql import Delete, Insert, Select, Update
+from sqlalchemy.sql.visitors import replacement_traverse
 
-from drift._version import __version__
 from drift.errors import RecordError
 from drift.record import schema
-from drift.record.quick import now_us
+from drift.record.quick import now_us as now_us
 from drift.site.text import write_whole
 
 if TYPE_CHECKING:
@@ -93,7 +92,16 @@ def _paragraph(error: DBAPIError, place: str, doing: str, file: Path | None) -> 
         return read_only_words(place, doing)
     if name.startswith(("SQLITE_NOTADB", "SQLITE_CORRUPT")):
         return _unreadable(place, str(error.orig))
-    return f"{start} could not be used while {doing}: {error.orig}."
+    said = " ".join(str(error.orig).split()).rstrip(".")
+    if isinstance(error, OperationalError) and file is None and not _sqlstate(error):
+        return f"{start} can't be reached: {said}.  {_SERVER_TODO}"
+    return f"{start} could not be used while {doing}: {said}."
+
+
+_SERVER_TODO = (
+    "See that the server runs and that [store] url names its host, database and user.  Its password belongs "
+    "into ~/.pgpass or the environment variable PGPASSWORD, not into the site file."
+)
 
 
 _DAMAGED_TODO = (
@@ -195,6 +203,8 @@ def _command_of(process: int) -> str:
 # ---- Opening the database.
 
 
+#: The execution option that says whose rows a connection is about.
+PIER = "drift_pier"
 #: How long to wait for another program that writes [s].
 BUSY_S = 30.0
 #: What is set on every SQLite connection.
@@ -211,6 +221,7 @@ class Place:
     words: str
     file: Path | None  # the SQLite file, when it is one
     read_only: bool
+    pier_id: int | None = None  # the pier in a database of many; None in a file, which holds one
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -218,22 +229,25 @@ class Place:
         with self.engine.connect() as plain:
             # SQLite's reading transactions are snapshots anyway.
             one_state = {} if plain.dialect.name == "sqlite" else {"isolation_level": "REPEATABLE READ"}
-            connection = plain.execution_options(**one_state)
+            connection = plain.execution_options(**one_state, **self._whose())
             with connection.begin():
                 yield connection
 
     @contextmanager
     def writing(self, patience_s: float | None = None) -> Iterator[Connection]:
         """Give a connection that is the only one to write, in one transaction."""
-        options: dict[str, Any] = {"drift_writes": True}
+        options: dict[str, Any] = {"drift_writes": True, **self._whose()}
         if patience_s is not None:
             options["drift_patience_s"] = patience_s
         with self.engine.connect() as plain:
             connection = plain.execution_options(**options)
             with connection.begin():
                 if plain.dialect.name == "postgresql":
-                    _alone_on_server(connection, BUSY_S if patience_s is None else patience_s)
+                    _alone_on_server(connection, BUSY_S if patience_s is None else patience_s, self.pier_id)
                 yield connection
+
+    def _whose(self) -> dict[str, Any]:
+        return {} if self.pier_id is None else {PIER: self.pier_id}
 
     def node(self) -> tuple[int, int] | None:
         """Return device and inode of the SQLite file; None where there is none, or none any more."""
@@ -258,13 +272,19 @@ def tolerant(connection: Connection) -> Iterator[None]:
         driver.text_factory = str
 
 
-#: The advisory lock by which programs that write to the same PostgreSQL database take turns.
-_SERVER_LOCK = 4_093_082_899
+#: The advisory locks by which programs that write to one PostgreSQL database take turns: one a pier, and
+#: number 0 for what concerns all of them (migrations, a new pier), which those who write to a pier share.
+_SERVER_LOCK, _ALL = 1_945_599_251, 0
 
 
-def _alone_on_server(connection: Connection, patience_s: float) -> None:
-    connection.exec_driver_sql(f"SET LOCAL lock_timeout = {int(1000 * patience_s)}")
-    connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_SERVER_LOCK})")
+def _alone_on_server(connection: Connection, patience_s: float, pier_id: int | None) -> None:
+    run = connection.exec_driver_sql
+    run(f"SET LOCAL lock_timeout = {int(1000 * patience_s)}")
+    if pier_id is None:
+        run(f"SELECT pg_advisory_xact_lock({_SERVER_LOCK}, {_ALL})")
+        return
+    run(f"SELECT pg_advisory_xact_lock_shared({_SERVER_LOCK}, {_ALL})")
+    run(f"SELECT pg_advisory_xact_lock({_SERVER_LOCK}, {int(pier_id)})")
 
 
 def record_url(site: PierFile) -> URL:
@@ -280,11 +300,19 @@ def record_url(site: PierFile) -> URL:
         raise RecordError("there is no place for the record: read the site from a file, or give [store] url.")
     try:
         url = make_url(given)
-    except ArgumentError as error:
+    except (ArgumentError, ValueError):  # a port that is no number
+        kind = given.partition("://")[0] if "://" in given else "something without ://"
         raise RecordError(
-            f"[store] url is {given!r}, which is no database URL: write one such as sqlite:///pier.sqlite or "
+            f"[store] url ({kind}) is no database URL: write one such as sqlite:///pier.sqlite or "
             "postgresql+psycopg://user@host/name."
-        ) from error
+        ) from None  # the library's own error shows what was given, a password perhaps
+    if url.drivername == "postgresql":
+        url = url.set(drivername="postgresql+psycopg")
+    if url.get_backend_name() != "sqlite" and "@" in f"{url.host}{url.database}":
+        raise RecordError(
+            f"[store] url ({url.drivername}) has more than one @, so that its host can't be told: write an @ "
+            "of a user or a password as %40, or leave the password to ~/.pgpass or PGPASSWORD."
+        )
     if sqlite_path(url) and site.path is not None:
         url = url.set(database=str(site.path.resolve().parent / str(url.database)))
     return url
@@ -299,9 +327,9 @@ def open_place(url: URL) -> Place:
         If there is none and none can be made there, or its driver is not installed.
     """
     path = sqlite_path(url)
-    words = str(path) if path else url.render_as_string(hide_password=True)
+    words = str(path) if path else shown_url(url)
     if url.get_backend_name() != "sqlite":
-        return Place(_other_engine(url, words), words, None, False)
+        return Place(_other_engine(url), words, None, False)
     if path is None:
         engine = create_engine(url)
         _set_up_sqlite(engine, PRAGMAS)
@@ -329,7 +357,7 @@ def open_to_read(path: Path) -> Place:
     return Place(engine, str(path), path, True)
 
 
-def begin_file(url: URL, fill: Callable[[Place], None]) -> None:
+def begin_file(url: URL, fill: Callable[[Place], object]) -> None:
     """Make a new SQLite record where there is none; nobody ever sees an incomplete one.
 
     It is filled in memory and its file appears complete, so that a kill leaves either nothing or a whole
@@ -366,6 +394,16 @@ def begin_file(url: URL, fill: Callable[[Place], None]) -> None:
         ) from error
 
 
+#: Keys behind the ? of a URL that may hold something secret.
+_SECRET_KEYS = ("password", "sslpassword")
+
+
+def shown_url(url: URL) -> str:
+    """Return a database URL for people, without its passwords."""
+    hidden = {key: "***" for key in _SECRET_KEYS if key in url.query}
+    return url.update_query_dict(hidden).render_as_string(hide_password=True)
+
+
 def sqlite_path(url: URL) -> Path | None:
     """Return the file of an SQLite database, None where it is no file."""
     if url.get_backend_name() != "sqlite" or not url.database or url.database == ":memory:":
@@ -373,13 +411,28 @@ def sqlite_path(url: URL) -> Path | None:
     return Path(url.database)
 
 
-def _other_engine(url: URL, words: str) -> Engine:
+#: How long a server may take to answer at first [s].
+_ANSWER_S = 20
+
+
+def _patience(url: URL) -> dict[str, Any]:
+    """Return how long a server is waited for; libpq itself waits without end."""
+    known = url.drivername == "postgresql+psycopg" and "connect_timeout" not in url.query
+    return {"connect_timeout": _ANSWER_S} if known else {}
+
+
+def _other_engine(url: URL) -> Engine:
     try:
-        return create_engine(url)
+        # the page stays for days: a connection that was lost meanwhile is made anew
+        engine = create_engine(url, pool_pre_ping=True, connect_args=_patience(url))
+        keep_apart(engine)
+        return engine
     except (NoSuchModuleError, ImportError) as error:
         raise RecordError(
-            f"the record {words} can't be opened: the driver {url.drivername!r} is not installed ({error}).  "
-            "Install it beside drift, or remove [store] url for an SQLite file."
+            f"the record {url.drivername}://... can't be opened: the driver {url.drivername!r} is not "
+            f"installed ({error}).  "
+            'Install it beside drift (for PostgreSQL: pip install "drift[postgresql]"), or remove [store] '
+            "url for an SQLite file."
         ) from error
 
 
@@ -447,104 +500,84 @@ def _set_up_sqlite(engine: Engine, pragmas: tuple[str, ...]) -> None:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if options.get("drift_writes") else "BEGIN")
 
 
-# ---- Whose record it is: a record belongs to one pier, and is refused to any other.
+# ---- Many piers in one database on a server: each statement names its pier.
+#
+# A file holds one pier: all its rows are those of pier 1, and nothing here touches its statements.  In a
+# database on a server every statement on a table of rows passes `for_pier` on its way, whoever wrote it: a
+# query, a change or a removal gets the condition that the rows are the pier's, a new row gets the pier and
+# that pier's next number.  So the numbers that people see (imports, rows, steps) begin at 1 for each pier,
+# and a pier gives the same answers wherever it lies.
 
 
-#: A site farther than this from the record's own is another site [deg]; 0.02 degrees are 2 km.
-SITE_LEEWAY_DEG = 0.02
+def keep_apart(engine: Engine) -> None:
+    """Let each connection of an engine that is about a pier see and change that pier's rows alone."""
+
+    @event.listens_for(engine, "before_execute", retval=True)
+    def _own(
+        connection: Connection,
+        statement: Any,
+        several: Sequence[Mapping[str, Any]],
+        one: Mapping[str, Any],
+        options: Mapping[str, Any],
+    ) -> tuple[Any, Sequence[Mapping[str, Any]], Mapping[str, Any]]:
+        pier_id = connection.get_execution_options().get(PIER)
+        if pier_id is None:
+            return statement, several, one
+        if not isinstance(statement, Insert) or not _is_owned(statement.table):
+            return for_pier(statement, pier_id), several, one
+        table = statement.table
+        given = list(several) or ([one] if one else [])
+        if not given:
+            own = {"pier_id": pier_id}
+            if table in schema.NUMBERED:
+                own["id"] = _next_number(connection, table, pier_id)
+            return statement.values(**own), several, one
+        rows = [{**row, "pier_id": pier_id} for row in given]
+        if table in schema.NUMBERED and "id" not in rows[0]:
+            first = _next_number(connection, table, pier_id)
+            rows = [{**row, "id": first + at} for at, row in enumerate(rows)]
+        return statement, rows, {}
 
 
-@dataclass(frozen=True)
-class Owner:
-    """The pier that a record belongs to."""
+def for_pier(statement: Any, pier_id: int) -> Any:
+    """Return a query, a change or a removal that is about the rows of one pier alone.
 
-    name: str
-    latitude_deg: float
-    longitude_deg: float
-    site: str = ""  # the site file's keys when the record was last opened, as JSON
-
-
-def claim(place: Place, site: PierFile, moving: bool = False) -> None:
-    """Write the owner into a new record, and refuse one of another site.
-
-    With `moving`, for correcting the site itself, no record is refused.
+    A table that is joined from outside must name the pier where it is joined.
     """
-    with place.reading() as connection:
-        owner = owner_of(connection)
-    if owner is None:
-        with place.writing() as connection:
-            owner = owner_of(connection)
-            if owner is None:
-                connection.execute(insert(schema.record).values(**_new_owner(site)))
-                return
-    if moving:
-        return
-    refuse_other_site(place, site, owner)
-    given = site_keys_text(site)
-    if owner.site != given and not place.read_only:
-        # another program writes: the next opening will note it
-        with suppress(DBAPIError), place.writing(_NOTING_PATIENCE_S) as connection:
-            connection.execute(update(schema.record).values(site=given))
+    if not isinstance(statement, (Select, Update, Delete)):
+        return statement
+
+    def inner(element: Any, **_: Any) -> Any:
+        return (
+            for_pier(element, pier_id) if isinstance(element, Select) and element is not statement else None
+        )
+
+    own = replacement_traverse(statement, {}, inner)
+    if isinstance(own, Select):
+        tables = [table for found in own.get_final_froms() for table in _to_restrict(found)]
+    else:
+        tables = [own.table]  # type: ignore[attr-defined]
+    conditions = [table.c.pier_id == pier_id for table in tables if _is_owned(table)]
+    return own.where(*conditions) if conditions else own  # type: ignore[attr-defined]
 
 
-#: How long noting the site file's keys waits for another program that writes [s].
-_NOTING_PATIENCE_S = 0.5
-#: Keys that may hold passwords, and stay in the site file alone.
-_NOT_NOTED = (("store", "url"), ("warn", "notify"))
+def own_condition(connection: Connection) -> str:
+    """Return what plain SQL adds to its conditions to be about the rows of one pier, "" in a file."""
+    pier_id = connection.get_execution_options().get(PIER)
+    return "" if pier_id is None else f" AND pier_id = {int(pier_id)}"
 
 
-def site_keys_text(site: PierFile) -> str:
-    """Return the keys of a site file, as JSON: section -> key -> value."""
-    values: dict[str, dict[str, object]] = {}
-    dumped = site.model_dump(mode="json")
-    for section, key in (place.split(".", 1) for place in site.given):
-        if (section, key) not in _NOT_NOTED:
-            values.setdefault(section, {})[key] = dumped[section][key]
-    return json.dumps(values, sort_keys=True)
+def _to_restrict(found: Any) -> list[Any]:
+    if not isinstance(found, Join):
+        return [found]
+    return [*_to_restrict(found.left), *([] if found.isouter else _to_restrict(found.right))]
 
 
-def owner_of(connection: Connection) -> Owner | None:
-    """Return the pier that a record belongs to; None for a new one."""
-    table = schema.record
-    columns = (table.c.name, table.c.latitude_deg, table.c.longitude_deg)
-    try:
-        row = connection.execute(select(*columns, table.c.site)).first()
-    except DBAPIError:  # from before it was brought up to date
-        plain = connection.execute(select(*columns)).first()
-        return None if plain is None else Owner(*plain)
-    return None if row is None else Owner(*row)
+def _is_owned(table: Any) -> bool:
+    return isinstance(table, Table) and "pier_id" in table.c
 
 
-def _new_owner(site: PierFile) -> dict[str, object]:
-    return {
-        "id": 1,
-        "name": site.site.name or "",
-        "latitude_deg": site.site.latitude_deg,
-        "longitude_deg": site.site.longitude_deg,
-        "made_us": now_us(),
-        "code_version": __version__,
-        "next_row_id": 1,
-        "site": site_keys_text(site),
-    }
-
-
-def refuse_other_site(place: Place, site: PierFile, owner: Owner) -> None:
-    """Refuse a record of another pier."""
-    name, latitude_deg, longitude_deg = owner.name, owner.latitude_deg, owner.longitude_deg
-    east_deg = math.remainder(site.site.longitude_deg - longitude_deg, 360.0)
-    if abs(site.site.latitude_deg - latitude_deg) <= SITE_LEEWAY_DEG and abs(east_deg) <= SITE_LEEWAY_DEG:
-        return
-    raise RecordError(
-        f"the record {place.words} belongs to a pier at latitude {latitude_deg:g}, longitude "
-        f"{longitude_deg:g}"
-        f"{f' ({name})' if name else ''}, but the site file says latitude {site.site.latitude_deg:g}, "
-        "longitude "
-        f"{site.site.longitude_deg:g}.  If this is another pier, give it a site file and a record of its "
-        "own.  If the site file was wrong until now and is right as it stands, the record is taken along by "
-        "`drift "
-        f"site --latitude-deg {site.site.latitude_deg:g} --longitude-deg {site.site.longitude_deg:g}`, which "
-        "judges "
-        "its rows anew: which are believed depends on the place.  If it is the site file that is wrong now, "
-        "put it "
-        "right there."
-    )
+def _next_number(connection: Connection, table: Table, pier_id: int) -> int:
+    """Return the number after the largest of a pier, as SQLite counts; only one program writes to a pier."""
+    text = f"SELECT coalesce(max(id), 0) + 1 FROM {table.name} WHERE pier_id = {int(pier_id)}"
+    return int(connection.exec_driver_sql(text).scalar_one())

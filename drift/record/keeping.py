@@ -5,14 +5,15 @@ from __future__ import annotations
 import secrets
 import shutil
 import sqlite3
+import tempfile
 import time
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import URL, Connection, delete, func, insert, select, update
 
 from drift.errors import RecordError
 from drift.record import cache, schema
@@ -20,16 +21,17 @@ from drift.record.acts import RESTORED, new_act
 from drift.record.engine import (
     BUSY_S,
     Place,
+    begin_file,
     in_words,
     now_us,
+    open_place,
     open_to_read,
-    owner_of,
     record_url,
-    refuse_other_site,
     sqlite_path,
     tolerant,
 )
-from drift.record.migrations import known_changes
+from drift.record.migrations import bring_up_to_date, known_changes
+from drift.record.piers import owner_of, refuse_other_site
 from drift.record.reading import damage_of, where_rows
 from drift.record.record import Record
 from drift.site.text import STALE_S, clear_leftovers, name_file
@@ -110,6 +112,9 @@ def _checked(connection: Connection) -> Soundness:
 
 
 # ---- A backup: one file that holds the whole record as it was at one moment, also while others write.
+#
+# It is always a record in an SQLite file, of one pier, so that a pier can go from a file to a server and
+# back.
 
 
 def backup(record: Record, target: Path, replaced: bool = False) -> Soundness:
@@ -127,22 +132,20 @@ def backup(record: Record, target: Path, replaced: bool = False) -> Soundness:
     Raises
     ------
     drift.errors.RecordError
-        If the record lies on a server, or the file is there, or can't be written.
+        If the file is there, or can't be written.
     """
-    if record.file is None:
-        raise RecordError(
-            f"the record {record.words} lies on a database server, which has its own way to back it up (for "
-            "PostgreSQL: pg_dump).  `drift record export FOLDER` writes what was typed by hand."
-        )
     if target.exists() and (not replaced or target.is_dir()):
         raise RecordError(f"{target} is there already: name another file, or let --replace write over it.")
-    if target.exists() and record.file.samefile(target):
+    if target.exists() and record.file is not None and record.file.samefile(target):
         raise RecordError(f"{target} is the record itself: name another file for its backup.")
     clear_leftovers(target, STALE_S)
     new = target.with_name(f".{target.name}.{secrets.token_hex(4)}.new")
     try:
         with in_words(record.words, f"backing it up to {target}", record.file):
-            _copy(record.file, new)
+            if record.file is None:
+                _copy_from_server(record, new)
+            else:
+                _copy(record.file, new)
         place = open_to_read(new)
         try:
             with in_words(str(target), "checking it", None), place.reading() as connection:
@@ -181,6 +184,38 @@ def _copy(source: Path, target: Path) -> None:
     ):
         there.backup(here, progress=_Impatience())
         here.execute("PRAGMA journal_mode = DELETE").fetchall()  # one file, without side files
+
+
+def _copy_from_server(record: Record, target: Path) -> None:
+    """Write the pier of a record on a server as a record in a file, as it is at one moment."""
+
+    def fill(place: Place) -> None:
+        bring_up_to_date(place)
+        with record.reading("copying it") as there, place.writing() as here:
+            copy_rows(there, here)
+            for name, run_us in there.execute(select(schema.migrations.c.name, schema.migrations.c.run_us)):
+                own = update(schema.migrations).where(schema.migrations.c.name == name)
+                here.execute(own.values(run_us=run_us))
+            here.execute(insert(schema.piers).values(pier_id=1, **_pier_row(there)))
+
+    begin_file(URL.create("sqlite", database=str(target)), fill)
+    with closing(sqlite3.connect(target, timeout=BUSY_S)) as here:
+        here.execute("PRAGMA journal_mode = DELETE").fetchall()  # one file, without side files
+
+
+def _pier_row(connection: Connection) -> dict[str, object]:
+    table = schema.piers
+    row = connection.execute(select(table.c.name, table.c.made_us, table.c.noted_us)).mappings().one()
+    return dict(row)
+
+
+def copy_rows(source: Connection, target: Connection) -> None:
+    """Copy all rows of a pier, with their numbers, to where it has none."""
+    for table in schema.OWNED:
+        columns = [column for column in table.c if column.name != "pier_id"]
+        found = source.execute(select(*columns)).mappings()
+        while rows := found.fetchmany(schema.CHUNK_ROWS):
+            target.execute(insert(table), [dict(row) for row in rows])
 
 
 class _Impatience:
@@ -223,13 +258,7 @@ def restore(site: PierFile, source: Path) -> Restored:
         If the file is no record, is damaged, belongs to another pier, or was made by a newer version.
     """
     target = sqlite_path(record_url(site))
-    if target is None:
-        raise RecordError(
-            "the record lies on a database server, which has its own way to restore a backup (for "
-            "PostgreSQL: "
-            "psql or pg_restore)."
-        )
-    if target.exists() and source.exists() and target.samefile(source):
+    if target is not None and target.exists() and source.exists() and target.samefile(source):
         raise RecordError(f"{source} is the record itself: name the backup to put in its place.")
     place = open_to_read(source)
     try:
@@ -238,10 +267,14 @@ def restore(site: PierFile, source: Path) -> Restored:
     finally:
         place.engine.dispose()
     kept = None
-    if target.exists():
+    if target is None:
+        kept = _put_on_server(site, source)
+    elif target.exists():
         kept = _put_in_place(source, target)
     else:
         _begin_with(source, target)
+    if target is not None:
+        _name_as_in(site, target)
     with Record.open(site) as record:
         with record.writing("noting that it was restored") as connection:
             new_act(connection, RESTORED, str(source), now_us())
@@ -266,6 +299,48 @@ def _refuse_what_can_not_be_restored(place: Place, site: PierFile) -> int | None
                 "changed.  Take an earlier one."
             )
         return connection.scalar(select(func.max(schema.files.c.imported_us)))
+
+
+def _put_on_server(site: PierFile, source: Path) -> Path | None:
+    """Put a backup in the place of a pier's rows on a server; return where the former ones are kept."""
+    assert site.path is not None
+    with tempfile.TemporaryDirectory(prefix="drift-restore-") as folder, Record.open(site) as record:
+        copy = Path(folder) / "backup.sqlite"
+        _copy(source, copy)
+        place = open_place(URL.create("sqlite", database=str(copy)))
+        try:
+            bring_up_to_date(place)  # the copy: the backup itself stays as it is
+            with place.reading() as there, record.writing("restoring it") as here:
+                kept = _kept_beside(record, site.path)
+                for table in reversed(schema.OWNED):
+                    here.execute(delete(table))
+                copy_rows(there, here)
+                row = _pier_row(there)
+                here.execute(update(schema.piers).values(made_us=row["made_us"], noted_us=row["noted_us"]))
+        finally:
+            place.engine.dispose()
+    return kept
+
+
+def _kept_beside(record: Record, site_file: Path) -> Path | None:
+    """Write what a pier on a server holds into a file beside the site file; None where it holds nothing."""
+    with record.reading("looking whether it is empty") as connection:
+        if not connection.scalar(select(func.count()).select_from(schema.files)):
+            return None
+    when = datetime.now(UTC).strftime("%Y-%m-%dT%H%M%SZ")
+    kept = site_file.with_name(f"drift-book-before-restore-{when}.sqlite")
+    backup(record, kept)
+    return kept
+
+
+def _name_as_in(site: PierFile, target: Path) -> None:
+    """Give a restored file the pier's name of the site file: that of a server may have been another."""
+    if site.store.pier:
+        with closing(sqlite3.connect(target, timeout=BUSY_S)) as here, suppress(sqlite3.OperationalError):
+            here.execute(
+                "UPDATE piers SET name = ?", (site.store.pier,)
+            )  # an older one has no such table yet
+            here.commit()
 
 
 def _begin_with(source: Path, target: Path) -> None:

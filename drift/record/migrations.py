@@ -9,7 +9,7 @@ through all of them.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import Connection, Table, column, func, insert, inspect, select, update
@@ -18,7 +18,7 @@ from sqlalchemy.schema import CreateColumn
 from drift._version import __version__
 from drift.errors import RecordError
 from drift.notices import IngestCode, Value, text_of, warning
-from drift.readings import FORMER_COLUMNS
+from drift.readings import FORMER_COLUMNS, READING_COLUMNS
 from drift.record import schema
 from drift.record.acts import IMPORTED, keep_steps, new_act, note_done, note_file
 from drift.record.engine import Place, now_us, read_only_words
@@ -151,6 +151,59 @@ def _way_of_knobs(connection: Connection) -> None:
     _add_columns(connection, schema.readings["corrections"], "knob_way")
 
 
+def _piers(connection: Connection) -> None:
+    """Let each row belong to a pier; all that is there is the first one's."""
+    schema.piers.create(connection, checkfirst=True)
+    for table in schema.OWNED:
+        _add_columns(connection, table, "pier_id")
+    names, done = select(schema.record.c.name, schema.record.c.made_us), schema.migrations
+    owner = connection.execute(names).first()
+    noted_us = connection.scalar(select(done.c.run_us).where(done.c.name == schema.CARRIED_NOTED_SINCE))
+    if owner is not None and connection.scalar(select(func.count()).select_from(schema.piers)) == 0:
+        values = {
+            "pier_id": 1,
+            "name": owner.name,
+            "made_us": owner.made_us,
+            "noted_us": noted_us or now_us(),
+        }
+        connection.execute(insert(schema.piers).values(**values))
+    if connection.dialect.name != "sqlite":
+        _keys_of_each_pier(connection)
+
+
+def _keys_of_each_pier(connection: Connection) -> None:
+    """Make all keys those of a pier, on a server; and what is not known NULL, as a file has it."""
+    there, run = inspect(connection), connection.exec_driver_sql
+    keys = {table.name: there.get_pk_constraint(table.name) for table in schema.OWNED}
+    if "pier_id" in keys[schema.files.name]["constrained_columns"]:
+        return
+    links = [(table.name, link) for table in schema.OWNED for link in there.get_foreign_keys(table.name)]
+    for name, link in links:
+        run(f'ALTER TABLE {name} DROP CONSTRAINT "{link["name"]}"')
+    for name, key in keys.items():
+        alone = there.get_unique_constraints(name)
+        indexes = [one for one in there.get_indexes(name) if not one.get("duplicates_constraint")]
+        for one in (key, *alone):
+            run(f'ALTER TABLE {name} DROP CONSTRAINT "{one["name"]}"')
+        for index in indexes:
+            run(f'DROP INDEX "{index["name"]}"')
+            run(f"CREATE INDEX ON {name} ({_with_pier(index['column_names'])})")
+        run(f"ALTER TABLE {name} ADD PRIMARY KEY ({_with_pier(key['constrained_columns'])})")
+        for unique in alone:
+            run(f"ALTER TABLE {name} ADD UNIQUE ({_with_pier(unique['column_names'])})")
+        run(f"ALTER TABLE {name} ALTER COLUMN pier_id DROP DEFAULT")
+    for name, link in links:
+        own, other = _with_pier(link["constrained_columns"]), _with_pier(link["referred_columns"])
+        run(f"ALTER TABLE {name} ADD FOREIGN KEY ({own}) REFERENCES {link['referred_table']} ({other})")
+    for kind, columns in READING_COLUMNS.items():
+        for column_name in (one for one, sort in columns.items() if sort == "float"):
+            run(f"UPDATE {kind} SET {column_name} = NULL WHERE {column_name} = 'NaN'")
+
+
+def _with_pier(columns: Sequence[str | None]) -> str:
+    return ", ".join(f'"{one}"' for one in ("pier_id", *columns))
+
+
 MIGRATIONS: tuple[Migration, ...] = (
     Migration("0001 first tables", _first_tables),
     Migration("0002 warnings on their way", _messages),
@@ -163,6 +216,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("0009 what the site file gives", _site_in_record),
     Migration("0010 fields that are solved again each night", _field_plans),
     Migration("0011 which way a knob was turned", _way_of_knobs),
+    Migration("0012 each row belongs to a pier", _piers),
 )
 
 
@@ -217,10 +271,9 @@ def _done(connection: Connection, place: Place) -> set[str]:
     tables = inspect(connection).get_table_names()
     if "migrations" in tables:
         return set(connection.scalars(select(schema.migrations.c.name)))
-    if tables and place.file is not None:
+    if tables and (place.file is not None or set(tables) & set(schema.metadata.tables)):
         raise RecordError(
             f"{place.words} is a database of another program (it has the tables {', '.join(tables[:5])}).  "
-            "Name "
-            "another file in [store] url."
+            f"Name another {'file' if place.file else 'database'} in [store] url."
         )
     return set()

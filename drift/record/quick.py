@@ -44,20 +44,23 @@ class State:
     last_acknowledged: tuple[int, str, str] | None
 
 
-def state_of(query: Query) -> State:
-    """Return the state of a record."""
+def state_of(query: Query, own: str = "") -> State:
+    """Return the state of a record; `own` is a further condition on its rows, as SQL that begins with AND."""
     watched = ", ".join(f"'{kind}'" for kind in WATCHED)
-    ((latest,),) = query(f"SELECT max(imported_us) FROM files WHERE kind IN ({watched})")
-    last = query("SELECT time_us, note, what FROM acknowledgements ORDER BY id DESC LIMIT 1")
+    ((latest,),) = query(f"SELECT max(imported_us) FROM files WHERE kind IN ({watched}){own}")
+    last = query(
+        f"SELECT time_us, note, what FROM acknowledgements WHERE id > 0{own} ORDER BY id DESC LIMIT 1"
+    )
     seen = (int(last[0][0]), str(last[0][1]), str(last[0][2])) if last else None
-    return State(readings_id_of(query), latest, seen)
+    return State(readings_id_of(query, own), latest, seen)
 
 
-def readings_id_of(query: Query) -> str:
-    """Return a digest of all readings in use."""
+def readings_id_of(query: Query, own: str = "") -> str:
+    """Return a digest of all readings in use; `own` as for `state_of`."""
     contents: list[bytes] = []
     for kind in READING_COLUMNS:
-        contents += [bytes(content) for (content,) in query(f"SELECT content FROM {kind} WHERE status = 0")]
+        rows = query(f"SELECT content FROM {kind} WHERE status = 0{own}")
+        contents += [bytes(content) for (content,) in rows]
     return id_of(contents)
 
 

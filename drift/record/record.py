@@ -18,7 +18,6 @@ from drift.record.cache import StoredMessage
 from drift.record.engine import (
     Place,
     begin_file,
-    claim,
     gone_words,
     in_words,
     now_us,
@@ -28,6 +27,7 @@ from drift.record.engine import (
     replaced_words,
 )
 from drift.record.migrations import bring_up_to_date
+from drift.record.piers import claim, of_pier
 from drift.record.schema import collector_paused
 
 if TYPE_CHECKING:
@@ -45,9 +45,12 @@ if TYPE_CHECKING:
 _CACHE_PATIENCE_S = 1.0
 
 
-def _make_ready(place: Place, site: PierFile, moving: bool) -> None:
+def _make_ready(place: Place, site: PierFile, moving: bool) -> Place:
+    """Bring a database up to date, and return the place of the site's pier in it."""
     bring_up_to_date(place)
-    claim(place, site, moving)
+    own = of_pier(place, site)
+    claim(own, site, moving)
+    return own
 
 
 class Record(ShowsItself):
@@ -76,7 +79,7 @@ class Record(ShowsItself):
         place = open_place(url)
         try:
             with in_words(place.words, "opening it", place.file):
-                _make_ready(place, site, moving)
+                place = _make_ready(place, site, moving)
         except BaseException:
             place.engine.dispose()
             raise

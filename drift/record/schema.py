@@ -68,7 +68,17 @@ migrations = Table(
     Column("code_version", Text, nullable=False),
 )
 
-#: One row: whose record this is, and the next free row_id.
+#: The piers of a database; a file has one, number 1.
+piers = Table(
+    "piers",
+    metadata,
+    Column("pier_id", Integer, primary_key=True, autoincrement=False),
+    Column("name", Text, nullable=False, unique=True),
+    Column("made_us", BigInteger, nullable=False),
+    Column("noted_us", BigInteger, nullable=False),  # since when it is noted which rows every file carries
+)
+
+#: One row a pier: whose record this is, and the next free row_id.
 record = Table(
     "book",
     metadata,
@@ -277,6 +287,21 @@ cached_blobs = Table(
 )
 
 
+# ---- Whose rows they are.
+
+
+#: The tables of rows that belong to a pier, parents first.
+OWNED = tuple(one for one in metadata.sorted_tables if one.name not in ("migrations", "piers"))
+for _table in OWNED:
+    _table.append_column(Column("pier_id", Integer, nullable=False, server_default="1"))
+#: Those whose rows are numbered in the order in which they come, from 1 on for each pier.
+NUMBERED = frozenset(
+    one
+    for one in OWNED
+    if one.primary_key.columns.keys() == ["id"] and one.c.id.autoincrement and one is not record
+)
+
+
 # ---- Many rows into a table at once.
 
 
@@ -326,7 +351,9 @@ def insert_columns(
         if order:
             connection.exec_driver_sql(str(compiled), chunk)
         else:
-            connection.execute(insert(table), [dict(zip(columns, row, strict=True)) for row in chunk])
+            # what is not known is NaN in an array and nothing in a table, as SQLite has it by itself
+            rows = ([None if one != one else one for one in row] for row in chunk)
+            connection.execute(insert(table), [dict(zip(columns, row, strict=True)) for row in rows])
         if progress:
             progress(start + len(chunk))
 

@@ -208,11 +208,7 @@ def _undo_file(connection: Connection, file: _File, undo: int) -> FileUndone:
 
 def _unsure(connection: Connection, file: _File) -> tuple[str, ...]:
     """Return the files in force of a kind that were imported before it was noted what they carry."""
-    noted_since = (
-        select(schema.migrations.c.run_us)
-        .where(schema.migrations.c.name == schema.CARRIED_NOTED_SINCE)
-        .scalar_subquery()
-    )
+    noted_since = select(schema.piers.c.noted_us).scalar_subquery()
     table = schema.files
     query = select(table.c.name).where(*_in_force(file), table.c.act_id.is_not(None))
     return tuple(connection.scalars(query.where(table.c.imported_us < noted_since).order_by(table.c.id)))

@@ -381,6 +381,11 @@ def save_figure(picture: Picture, analysis: Analysis, path: Path, look: Look | N
     save(data, path, kind)
 
 
+def picture_png(picture: Picture, analysis: Analysis) -> bytes:
+    """Return a picture that has something to show as a PNG file, as `save_figure` draws it."""
+    return _drawn(picture, analysis, Path(f"{picture.name}.png"), None)
+
+
 def _kind(path: Path) -> Kind:
     if path.suffix.lower() not in FORMATS:
         endings = ", ".join(FORMATS)

@@ -85,9 +85,13 @@ def letter_words(letter: Letter, site_name: str, now_us: int, lines: Sequence[st
         f"{item_sentence(letter.item)}\n\n{stands}\nSeen on {seen}.  `drift status` says what to do; "
         f"`drift acknowledge` marks it as seen.\nMessage {letter.number}."
     )
-    wrongly = letter.item.notice.code is WatchCode.CORRECTION_MISRECORDED
-    title = _TITLES[NewsKind.MISRECORDED if wrongly else letter.item.kind]
-    return f"drift: {site_name or 'the pier'}: {title}", body
+    return f"drift: {site_name or 'the pier'}: {news_title(letter.item)}", body
+
+
+def news_title(item: Item) -> str:
+    """Return a piece of news in a few words."""
+    wrongly = item.notice.code is WatchCode.CORRECTION_MISRECORDED
+    return _TITLES[NewsKind.MISRECORDED if wrongly else item.kind]
 
 
 # ---- The news as data: what ``drift check --json`` prints.

@@ -526,6 +526,15 @@ class WarnSection(SiteFileSection):
             secret=True,
         ),
     ] = ()
+    digest: Annotated[
+        Literal["weekly", "monthly", "after each night"] | None,
+        Key(
+            "How often `drift nightly` sends those addresses how things stand, also when there is nothing to "
+            "warn of",
+            "weekly",
+            silent="never",
+        ),
+    ] = None
 
 
 class LogsSection(SiteFileSection):
@@ -535,13 +544,29 @@ class LogsSection(SiteFileSection):
         tuple[_Folder, ...],
         Key(
             "Folders to watch: `drift serve` and `drift tonight --follow` take in a log or a solved image in "
-            "them as soon as it is whole; a path without a leading / is taken from this file's folder",
+            "them as soon as it is whole, `drift nightly` what is new in them; a path without a leading / is "
+            "taken from this file's folder",
             ("logs",),
             allowed='a list of folders in quotes, such as "logs"',
             each='the name of a folder in quotes, such as "logs"',
             silent="none",
         ),
     ] = ()
+
+
+class NightlySection(SiteFileSection):
+    """What `drift nightly` does besides taking in logs and warning."""
+
+    report: Annotated[
+        str | None,
+        Field(strict=True, min_length=1, max_length=1000),
+        Key(
+            "A report to write each time; a path without a leading / is taken from this file's folder",
+            "report.html",
+            allowed='the name of a file in quotes, such as "report.html"',
+            silent="none",
+        ),
+    ] = None
 
 
 class StoreSection(SiteFileSection):
@@ -559,6 +584,16 @@ class StoreSection(SiteFileSection):
             secret=True,
         ),
     ] = None
+    pier: Annotated[
+        str | None,
+        Field(strict=True, min_length=1, max_length=200),
+        Key(
+            "Which pier of that database this is, where it holds several",
+            "Hill pier",
+            allowed="a name in quotes",
+            silent="the one with the name of the site",
+        ),
+    ] = None
 
 
 class Sections(SiteFileSection):
@@ -572,6 +607,7 @@ class Sections(SiteFileSection):
     horizon: HorizonSection = HorizonSection()
     warn: WarnSection = WarnSection()
     logs: LogsSection = LogsSection()
+    nightly: NightlySection = NightlySection()
     store: StoreSection = StoreSection()
 
 

@@ -2,6 +2,7 @@
 
 - `limits.py`: the warning limits, how sure an alarm must be, and how axis and tilt stand now.
 - `changes.py`: what is new since it was last acknowledged, and what is still to be sent to whom.
+- `nightly.py`: what came of a nightly run, and what a digest says.
 - `coming.py`: limits that will be passed soon, movements over gaps, readings too old or too few.
 
 The accepted rate of false alarms sets the odds that an alarm needs: (steps expected a year) / rate

@@ -32,6 +32,8 @@ from drift.watch.limits import (
 )
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from drift.advice.situation import Situation
     from drift.types import Analysis, CorrectionFound, Event
 
@@ -499,7 +501,7 @@ def letters_for(
         known = [(_about(one), one.made_us) for one in before if one.address == address]
         for item in (*found.new, *found.notices):
             if not _was_sent(item, known, analysis, acknowledged_us):
-                out.append(_letter(item, address, now_us))
+                out.append(_letter(item, address, now_us, analysis.site.path))
     return out
 
 
@@ -531,7 +533,12 @@ def _still_passed(item: Item, mark: Mapping[str, Any], analysis: Analysis) -> bo
     return not limit.standing(math.inf, mark["as_of_us"]).is_new
 
 
-def _letter(item: Item, address: str, now_us: int) -> Letter:
-    about = json.dumps({"kind": str(item.kind), "mark": item.mark}, allow_nan=False, sort_keys=True)
-    number = hashlib.blake2b(f"{address} {about} {now_us}".encode(), digest_size=6).hexdigest()
+def about_text(item: Item) -> str:
+    """Return the text by which a piece of news is known again."""
+    return json.dumps({"kind": str(item.kind), "mark": item.mark}, allow_nan=False, sort_keys=True)
+
+
+def _letter(item: Item, address: str, now_us: int, site_file: Path | None) -> Letter:
+    about = about_text(item)
+    number = hashlib.blake2b(f"{site_file} {address} {about} {now_us}".encode(), digest_size=6).hexdigest()
     return Letter(number, address, about, item)

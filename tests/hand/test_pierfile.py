@@ -30,9 +30,10 @@ CONTRACT = {
     "optics": "focal_length_mm pixel_um sensor_width_mm sensor_height_mm goto_field_arcmin exposure_s "
     "session_min typical_declination_deg guided months_of_use aim",
     "horizon": "altitude_deg",
-    "warn": "axis_arcmin tilt_arcsec since false_alarms_per_year notify",
+    "warn": "axis_arcmin tilt_arcsec since false_alarms_per_year notify digest",
     "logs": "folders",
-    "store": "url",
+    "nightly": "report",
+    "store": "url pier",
 }
 FULL = """\
 [site]

@@ -9,6 +9,7 @@ from browser_world import chromium, look
 from invented_analysis import invented
 from invented_rich import rich
 from page_world import client_of, desk_of, pier_folder
+from server_world import running_server
 from starlette.testclient import TestClient
 
 from drift.render.report import report_html
@@ -41,6 +42,13 @@ def browser(started_browser: Any) -> Any:
     started_browser.get_log("performance")
     started_browser.get_log("browser")
     return started_browser
+
+
+@pytest.fixture(scope="session")
+def database_server() -> Iterator[str]:
+    """Yield the URL of a database server that is started once, DATABASE in the place of a database's name."""
+    with running_server() as url:
+        yield url
 
 
 @pytest.fixture(scope="session")

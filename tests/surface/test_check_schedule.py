@@ -12,7 +12,7 @@ import sys
 import pytest
 from record_world import PATIENCE_S, SITE_TEXT, run, site_file
 
-from drift.cli.check import lines_for
+from drift.cli.check import NIGHTLY, lines_for, system_here
 
 #: A program that prints its arguments.
 SHOW = [sys.executable, "-c", "import json, sys; print(json.dumps(sys.argv[1:]))"]
@@ -107,11 +107,37 @@ def test_a_windows_task_runs_what_was_meant():
     assert windows_words(words[9]) == [program, "check", "--pier", pier]
 
 
+def test_the_nightly_job_has_lines_of_its_own():
+    line = lines_for("cron", SHOW, PIER, NIGHTLY).splitlines()[-1]
+    when, command = line.split(" * * * ", 1)
+    assert [int(part) for part in when.split()] == [20, 8]
+    said = subprocess.run(
+        ["/bin/sh", "-c", command.replace(r"\%", "%")], capture_output=True, text=True, check=True
+    )
+    assert json.loads(said.stdout) == ["nightly", "--quiet", "--pier", PIER]
+    found = units(lines_for("systemd", ["/usr/bin/drift"], PIER, NIGHTLY))
+    assert found["drift-nightly.service"]["Service"]["SuccessExitStatus"] == "1 3"
+    assert found["drift-nightly.timer"]["Timer"]["OnCalendar"] == "*-*-* 08:20:00"
+    task = windows_words(lines_for("windows", ["drift.exe"], "pier.toml", NIGHTLY).splitlines()[-1])
+    assert windows_words(task[9]) == ["drift.exe", "nightly", "--quiet", "--pier", "pier.toml"]
+
+
+def test_without_a_name_the_lines_are_those_of_this_machine(tmp_path, capsys):
+    pier = site_file(tmp_path)
+    assert run("nightly", "--schedule", "--pier", pier) == 0
+    unnamed = capsys.readouterr().out
+    assert run("nightly", "--schedule", system_here(), "--pier", pier) == 0
+    assert capsys.readouterr().out == unnamed != ""
+
+
+@pytest.mark.parametrize("command", ["check", "nightly"])
 @pytest.mark.parametrize("system", ["cron", "systemd", "windows"])
-def test_the_command_prints_them_with_whole_paths_and_needs_no_record(tmp_path, capsys, system, monkeypatch):
+def test_the_command_prints_them_with_whole_paths_and_needs_no_record(
+    tmp_path, capsys, system, command, monkeypatch
+):
     site_file(tmp_path)
     monkeypatch.chdir(tmp_path)
-    assert run("check", "--schedule", system) == 0
+    assert run(command, "--schedule", system) == 0
     said = capsys.readouterr()
     assert str(tmp_path / "pier.toml") in said.out and said.err == ""
     assert not (tmp_path / "drift-book.sqlite").exists()

@@ -351,21 +351,24 @@ def test_the_tables_are_what_the_first_migration_made() -> None:
     }
     assert list(columns["book"]) == [
         "id", "name", "latitude_deg", "longitude_deg", "made_us", "code_version", "next_row_id", "site",
+        "pier_id",
     ]  # fmt: skip
     assert columns["levels"] == [
         "row_id", "time_us", "tilt_north_arcsec", "tilt_east_arcsec", "place", "face_deg", "sigma_arcsec",
-        "file_id", "line", "raw", "content", "status",
+        "file_id", "line", "raw", "content", "status", "pier_id",
     ]  # fmt: skip
     assert columns["messages"] == [
         "id", "number", "address", "about", "title", "body", "state", "why", "tries", "made_us", "state_us",
+        "pier_id",
     ]  # fmt: skip
-    assert sum(map(len, columns.values())) == 185
+    assert sum(map(len, columns.values())) == 210
     assert [one.name for one in migrations.MIGRATIONS] == [
         "0001 first tables", "0002 warnings on their way", "0003 acts and withdrawn rows",
         "0004 imports that can be undone", "0005 labels of sweeps and runs on solves",
         "0006 tilt read by levels", "0007 steps as they were advised",
         "0008 reasons of rows set aside as notices", "0009 what the site file gives",
         "0010 fields that are solved again each night", "0011 which way a knob was turned",
+        "0012 each row belongs to a pier",
     ]  # fmt: skip
 
 
