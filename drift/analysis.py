@@ -45,6 +45,7 @@ from drift.ground.weather import daily_weather
 from drift.history.before import EarlierFit, from_text
 from drift.history.changes import Plate
 from drift.history.inputs import Inputs, warmth_of
+from drift.history.neighbours import NeighbourPrior
 from drift.history.sensor import fold_sensors
 from drift.history.separate import separate_fitted
 from drift.night.directions import see
@@ -61,6 +62,7 @@ from drift.types import Analysis, History, Nights, SetAside
 BEFORE = "history found before"
 #: Where the work of the last answer is kept whole, for the next one from the same readings.
 WORKED = "last answer"
+BORROWED = "last_answer_with_neighbours"
 SHOWN = "last ground under the pier"
 T = TypeVar("T")
 
@@ -89,6 +91,7 @@ def work_out(
     now_us: int | None = None,
     arrived_us: int | None = None,
     steps_done: Sequence[StepDone] = (),
+    neighbours: NeighbourPrior | None = None,
 ) -> Analysis:
     """Work out the whole answer for one pier.
 
@@ -103,6 +106,9 @@ def work_out(
     now_us, arrived_us, steps_done
         When advice is wanted, when readings last came in, and what was done as advised, as for
         `drift.advice.steps.advise`; by default advice is as of the latest reading.
+    neighbours
+        What the other piers of the site say of this one beforehand, from
+        `drift.history.neighbours.neighbour_prior`; by default nothing is borrowed.
 
     Raises
     ------
@@ -110,8 +116,9 @@ def work_out(
         If there is neither a night with a usable axis nor a level reading.
     """
     store = NoStore() if store is None else store
-    name = _work_name(site, readings)
-    worked = _once(store, WORKED, name, Worked, lambda: _work(site, readings, store))
+    name = _work_name(site, readings, neighbours)
+    place = WORKED if neighbours is None else BORROWED
+    worked = _once(store, place, name, Worked, lambda: _work(site, readings, store, neighbours))
     advice = advise(site, worked.nights, worked.history, now_us, None, arrived_us, steps_done)
     return Analysis(
         site,
@@ -144,7 +151,7 @@ def ground_of_analysis(site: PierFile, readings: Readings, store: Store | None =
     return _once(store, SHOWN, _work_name(site, readings), Shown, make).ground
 
 
-def _work_name(site: PierFile, readings: Readings) -> str:
+def _work_name(site: PierFile, readings: Readings, neighbours: NeighbourPrior | None = None) -> str:
     """Name the work by all that it depends on; "" where the readings don't say what they are."""
     if not readings.readings_id:
         return ""
@@ -154,7 +161,8 @@ def _work_name(site: PierFile, readings: Readings) -> str:
         if "row_id" in table
     ]
     text = site.model_dump_json(exclude={"path", "store"})
-    return name_of("answer", readings.readings_id.encode(), text.encode(), *rows)
+    lent = [] if neighbours is None else [pack(neighbours, NeighbourPrior)]
+    return name_of("answer", readings.readings_id.encode(), text.encode(), *rows, *lent)
 
 
 def _once(store: Store, place: str, name: str, kind: type[T], make: Callable[[], T]) -> T:
@@ -176,7 +184,9 @@ def _once(store: Store, place: str, name: str, kind: type[T], make: Callable[[],
     return made
 
 
-def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
+def _work(
+    site: PierFile, readings: Readings, store: Store, neighbours: NeighbourPrior | None = None
+) -> Worked:
     latitude = float(np.radians(site.site.latitude_deg))
     zero_is = str(site.mount.hour_angle_zero)
     made = ready(site, readings)
@@ -193,7 +203,17 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
     folded = fold_sensors(readings["levels"], nights, split, warmth, latitude)
     plate, levels, corrections = _plate(site), folded.levels, readings["corrections"]
     inputs = Inputs(
-        latitude, nights, levels, corrections, plate, split, zero_is, warmth, frost, folded.sensors
+        latitude,
+        nights,
+        levels,
+        corrections,
+        plate,
+        split,
+        zero_is,
+        warmth,
+        frost,
+        folded.sensors,
+        neighbours,
     )
     made_apart = separate_fitted(inputs, _found_before(store))
     if made_apart is None:
@@ -208,7 +228,8 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
         # only changes are known, whatever the nights' numbers stand at
         unknown = np.full(2, np.nan)
         history = replace(history, axis_now=unknown, axis_now_sd=unknown)
-    store.put({BEFORE: history.before.encode()})
+    if neighbours is None:
+        store.put({BEFORE: history.before.encode()})
     notices = (*seen.notices, *nights.notices, *history.notices, *folded.notices, *made.notices)
     return Worked(nights, history, notices, seen.defaults)
 
