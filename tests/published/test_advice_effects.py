@@ -10,6 +10,7 @@ from drift.advice import matters
 from drift.advice.matters import NEAREST_POLE_DEG, OpenSky, matters_of, open_sky, usual_place
 from drift.codes import AxisBound
 from drift.mount.axis_error import parts_on_sky
+from drift.render.phrases import plain_arcmin
 
 #: First-order effects of an error E leave out parts of E itself, here at most 400" = 0.002 rad, near the
 #: poles of the sky more by 1 / cos(80 deg).
