@@ -253,7 +253,7 @@ def _refuse_shared_record(piers: Sequence[Listed], where: Path) -> None:
                 f"{where}: the piers {seen[record].name!r} ({seen[record].site_path}) and {pier.name!r} "
                 f"({pier.site_path}) have the same record, {record[0]}"
                 f"{f' under the name {name!r}' if name else ''}, so that their readings would mix.  Give "
-                "each its own: of files its own folder or [store] url, in a database on a server its own [store] "
-                "pier."
+                "each its own: of files its own folder or [store] url, in a database on a server its own "
+                "[store] pier."
             )
         seen[record] = pier
