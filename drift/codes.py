@@ -225,6 +225,14 @@ class Misrecorded(StrEnum):
     NEVER = "never"  # it was not made
 
 
+class GroundPhase(StrEnum):
+    """What the frost in the ground did over some weeks."""
+
+    FREEZING = "freezing"
+    THAW = "thaw"
+    NEITHER = "neither"
+
+
 class Standing(StrEnum):
     """How a value stands against its limit."""
 

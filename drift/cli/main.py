@@ -11,6 +11,7 @@ import difflib
 import errno
 import gc
 import importlib
+import os
 import sys
 
 import click
@@ -151,8 +152,18 @@ def _refused_by_system(error: OSError) -> str:
     )
 
 
+def _one_thread_a_process() -> None:
+    """Let linear algebra use one thread, unless the environment says otherwise; before numpy is imported.
+
+    The fits solve many small systems: with two threads the processor does twice the work for the same
+    answer, most of it in waiting for the other thread.  The second core draws (render/drawing.py).
+    """
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and exit with its code."""
+    _one_thread_a_process()
     arguments = sys.argv[1:] if arguments is None else arguments
     debug = "--debug" in _before_files(arguments)
     if debug:  # it may come after the command as well

@@ -17,10 +17,12 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from drift.forecast.hindcast import Hindcast
+    from drift.history.neighbours import NeighbourPrior
     from drift.readings import Readings
     from drift.record.quick import State
     from drift.record.record import Record
     from drift.render.sections import Section
+    from drift.site.file import PierFile
     from drift.types import Analysis
 
 
@@ -227,9 +229,18 @@ def _as_words(analysis: Analysis, record: Record, form: str, shown: tuple[str, .
     is_flag=True,
     help="Say instead what can be done about the pier and its ground, with sources.",
 )
+@click.option(
+    "--neighbours",
+    type=click.Path(path_type=Path),
+    metavar="PLACE",
+    help="Also go by what the other piers of this site did in their winters, and by their weather logs: "
+    "for a pier in its first or second winter.  PLACE is the folder or piers.toml of `drift piers`.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print all of it as JSON, in arcseconds.")
 @pier_option
-def outlook_command(score: bool, for_pier: bool, as_json: bool, pier: str | None) -> None:
+def outlook_command(
+    score: bool, for_pier: bool, neighbours: Path | None, as_json: bool, pier: str | None
+) -> None:
     """Print the outlook on stdout, in words or as JSON."""
     from drift.api import analyse_readings, ground_at_pier, open_record
     from drift.cli.options import working
@@ -237,6 +248,11 @@ def outlook_command(score: bool, for_pier: bool, as_json: bool, pier: str | None
 
     if score and for_pier and not as_json:
         raise click.UsageError("--score and --ground don't go together: ask for one after the other.")
+    if score and neighbours is not None:
+        raise click.UsageError(
+            "--score hides winters of this pier alone: its neighbours' would still show them.  Leave out "
+            "--neighbours."
+        )
     site = site_of(pier)
     with open_record(site) as record:
         with working("Reading the record"):
@@ -248,13 +264,35 @@ def outlook_command(score: bool, for_pier: bool, as_json: bool, pier: str | None
                 found = ground_at_pier(site, readings)
             print_all("The pier and its ground", "Sources in brackets.", pier_sections(found))
             return
+        prior = None
+        if neighbours is not None:
+            readings, prior = _among(neighbours, site, readings)
         with working("Working out the axis of each night and the pier's tilt"):
-            analysis = analyse_readings(site, readings, record, now_us())
+            analysis = analyse_readings(site, readings, record, now_us(), prior)
     hindcasts = _scored(analysis, readings) if score else None
     if as_json:
         _print_json(analysis, readings, hindcasts)
     else:
         _print_words(analysis, readings, hindcasts)
+
+
+def _among(place: Path, site: PierFile, readings: Readings) -> tuple[Readings, NeighbourPrior | None]:
+    """Return the readings with the site's weather, and what the neighbours say; say what they can't."""
+    from drift.api import among_neighbours
+    from drift.cli.options import say, working
+    from drift.render.piers import failure_words
+
+    with working("Working out the neighbours"):
+        readings, prior, failed = among_neighbours(place, site, readings)
+    for done in failed:
+        say(f"{done.pier.name} lends nothing: {failure_words(done)}", err=True)
+    if prior is None:
+        say(
+            "No other pier of this site has a year to tell of yet (the same site: within 2 km and 60 m of "
+            "height); the outlook is this pier's alone.",
+            err=True,
+        )
+    return readings, prior
 
 
 def _scored(analysis: Analysis, readings: Readings) -> tuple[Hindcast, ...]:
@@ -274,6 +312,11 @@ def _print_json(analysis: Analysis, readings: Readings, hindcasts: tuple[Hindcas
 
     outlook = coming_of(analysis)
     found = document(outlook, ground_at_pier(analysis.site, readings), hindcasts)
+    if analysis.history.borrowed_from:
+        from drift.render.notices import as_data
+        from drift.render.outlook import borrowed_of
+
+        found["borrowed"] = [as_data(notice) for notice in borrowed_of(analysis)]
     click.echo(json.dumps(found, indent=1, allow_nan=False))
 
 

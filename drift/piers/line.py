@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from drift.codes import Do, NewsKind, Standing, Urgency
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
+    from drift.types import TiltMove
     from drift.watch.coming import News
     from drift.watch.limits import Against, NowState
     from drift.watch.nightly import NightlyResult
@@ -36,7 +37,7 @@ class PierLine:
         Its name in the list, and its site file.
     urgency
         How much it wants looking at.
-    latitude_deg, longitude_deg
+    latitude_deg, longitude_deg, elevation_m
         Where it stands, as its site file has it; None where that can't be read.
     axis, tilt
         Against their limits [arcsec]; None where they aren't known.
@@ -50,6 +51,8 @@ class PierLine:
         What is advised, each once, in order.
     trouble
         Why nothing can be said of it, a paragraph; "" where something can.
+    recent
+        How far its tilt went of late, to be compared with others' (`drift.piers.together`).
     """
 
     name: str
@@ -58,6 +61,7 @@ class PierLine:
     now_us: int
     latitude_deg: float | None = None
     longitude_deg: float | None = None
+    elevation_m: float | None = None
     axis: Against | None = None
     tilt: Against | None = None
     last_night_us: int | None = None
@@ -65,6 +69,7 @@ class PierLine:
     waiting: tuple[Waiting, ...] = ()
     do: tuple[Do, ...] = ()
     trouble: str = ""
+    recent: tuple[TiltMove, ...] = field(default=(), repr=False)
 
     @property
     def waits(self) -> bool:
@@ -132,6 +137,7 @@ def pier_line_of(name: str, site: PierFile, state: NowState, found: News, now_us
         last_reading_us=state.last_reading_us,
         waiting=waiting,
         do=tuple(dict.fromkeys(action.do for action in state.actions)),
+        recent=state.recent,
     )
 
 
@@ -144,6 +150,7 @@ def unknown_line(name: str, site: PierFile, now_us: int) -> PierLine:
         now_us=now_us,
         latitude_deg=site.site.latitude_deg,
         longitude_deg=site.site.longitude_deg,
+        elevation_m=site.site.elevation_m,
     )
 
 
