@@ -17,11 +17,12 @@ scratch); pickle, which runs what it reads.
 
 Two processes
 -------------
-From 20,000 solves on, a child process draws the small pictures (render/drawing.py).  It is started while the
+From 3,000 solves on, a child process draws the small pictures (render/drawing.py).  It is started while the
 analysis runs, and whatever goes wrong with it, everything is drawn here.
 
 Rejected: forking (other threads, and not on every system); children for short records (starting one takes as
-long as twenty small pictures).
+long as twenty small pictures).  Linear algebra has one thread in the command (cli/main.py): the fits solve
+many small systems, for which two threads take twice the processor's time and no less of the clock's.
 """
 
 from __future__ import annotations
@@ -45,6 +46,7 @@ from drift.ground.weather import daily_weather
 from drift.history.before import EarlierFit, from_text
 from drift.history.changes import Plate
 from drift.history.inputs import Inputs, warmth_of
+from drift.history.neighbours import NeighbourPrior
 from drift.history.sensor import fold_sensors
 from drift.history.separate import separate_fitted
 from drift.night.directions import see
@@ -61,6 +63,7 @@ from drift.types import Analysis, History, Nights, SetAside
 BEFORE = "history found before"
 #: Where the work of the last answer is kept whole, for the next one from the same readings.
 WORKED = "last answer"
+BORROWED = "last_answer_with_neighbours"
 SHOWN = "last ground under the pier"
 T = TypeVar("T")
 
@@ -89,6 +92,7 @@ def work_out(
     now_us: int | None = None,
     arrived_us: int | None = None,
     steps_done: Sequence[StepDone] = (),
+    neighbours: NeighbourPrior | None = None,
 ) -> Analysis:
     """Work out the whole answer for one pier.
 
@@ -103,6 +107,9 @@ def work_out(
     now_us, arrived_us, steps_done
         When advice is wanted, when readings last came in, and what was done as advised, as for
         `drift.advice.steps.advise`; by default advice is as of the latest reading.
+    neighbours
+        What the other piers of the site say of this one beforehand, from
+        `drift.history.neighbours.neighbour_prior`; by default nothing is borrowed.
 
     Raises
     ------
@@ -110,8 +117,9 @@ def work_out(
         If there is neither a night with a usable axis nor a level reading.
     """
     store = NoStore() if store is None else store
-    name = _work_name(site, readings)
-    worked = _once(store, WORKED, name, Worked, lambda: _work(site, readings, store))
+    name = _work_name(site, readings, neighbours)
+    place = WORKED if neighbours is None else BORROWED
+    worked = _once(store, place, name, Worked, lambda: _work(site, readings, store, neighbours))
     advice = advise(site, worked.nights, worked.history, now_us, None, arrived_us, steps_done)
     return Analysis(
         site,
@@ -144,7 +152,7 @@ def ground_of_analysis(site: PierFile, readings: Readings, store: Store | None =
     return _once(store, SHOWN, _work_name(site, readings), Shown, make).ground
 
 
-def _work_name(site: PierFile, readings: Readings) -> str:
+def _work_name(site: PierFile, readings: Readings, neighbours: NeighbourPrior | None = None) -> str:
     """Name the work by all that it depends on; "" where the readings don't say what they are."""
     if not readings.readings_id:
         return ""
@@ -154,7 +162,8 @@ def _work_name(site: PierFile, readings: Readings) -> str:
         if "row_id" in table
     ]
     text = site.model_dump_json(exclude={"path", "store"})
-    return name_of("answer", readings.readings_id.encode(), text.encode(), *rows)
+    lent = [] if neighbours is None else [pack(neighbours, NeighbourPrior)]
+    return name_of("answer", readings.readings_id.encode(), text.encode(), *rows, *lent)
 
 
 def _once(store: Store, place: str, name: str, kind: type[T], make: Callable[[], T]) -> T:
@@ -176,7 +185,9 @@ def _once(store: Store, place: str, name: str, kind: type[T], make: Callable[[],
     return made
 
 
-def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
+def _work(
+    site: PierFile, readings: Readings, store: Store, neighbours: NeighbourPrior | None = None
+) -> Worked:
     latitude = float(np.radians(site.site.latitude_deg))
     zero_is = str(site.mount.hour_angle_zero)
     made = ready(site, readings)
@@ -193,7 +204,17 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
     folded = fold_sensors(readings["levels"], nights, split, warmth, latitude)
     plate, levels, corrections = _plate(site), folded.levels, readings["corrections"]
     inputs = Inputs(
-        latitude, nights, levels, corrections, plate, split, zero_is, warmth, frost, folded.sensors
+        latitude,
+        nights,
+        levels,
+        corrections,
+        plate,
+        split,
+        zero_is,
+        warmth,
+        frost,
+        folded.sensors,
+        neighbours,
     )
     made_apart = separate_fitted(inputs, _found_before(store))
     if made_apart is None:
@@ -208,7 +229,8 @@ def _work(site: PierFile, readings: Readings, store: Store) -> Worked:
         # only changes are known, whatever the nights' numbers stand at
         unknown = np.full(2, np.nan)
         history = replace(history, axis_now=unknown, axis_now_sd=unknown)
-    store.put({BEFORE: history.before.encode()})
+    if neighbours is None:
+        store.put({BEFORE: history.before.encode()})
     notices = (*seen.notices, *nights.notices, *history.notices, *folded.notices, *made.notices)
     return Worked(nights, history, notices, seen.defaults)
 

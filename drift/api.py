@@ -16,6 +16,12 @@ if TYPE_CHECKING:
     from drift.advice.ground import PierGround
     from drift.cache import Store
     from drift.forecast.hindcast import Hindcast
+    from drift.history.neighbours import NeighbourPrior
+    from drift.notices import Notice
+    from drift.piers.line import PierLine
+    from drift.piers.listing import Listed
+    from drift.piers.running import Done
+    from drift.piers.together import Lent
     from drift.readings import Readings
     from drift.record.record import Record
     from drift.site.file import PierFile
@@ -182,7 +188,11 @@ def open_record(site: PierFile) -> Record:
 
 
 def analyse_readings(
-    site: PierFile, readings: Readings, record: Record | None = None, now_us: int | None = None
+    site: PierFile,
+    readings: Readings,
+    record: Record | None = None,
+    now_us: int | None = None,
+    neighbours: NeighbourPrior | None = None,
 ) -> Analysis:
     """Work out the answer from tables of readings.
 
@@ -200,6 +210,8 @@ def analyse_readings(
         The present time [UTC microseconds since 1970-01-01]: a last night long before it turns no
         knob any more, and the year ahead begins there.  By default, and for logs that were long past
         when they came into `record`, what to do is said as of the latest reading.
+    neighbours
+        What the other piers of the site say beforehand, see `among_neighbours`; by default nothing.
     """
     from drift.analysis import work_out
     from drift.cache import NoStore
@@ -208,9 +220,11 @@ def analyse_readings(
 
     try:
         if record is None:
-            return work_out(site, readings, NoStore(), now_us)
+            return work_out(site, readings, NoStore(), now_us, neighbours=neighbours)
         arrived_us, done = record.latest_import_us(), record.steps_done()
-        return _with_pieces(record, lambda store: work_out(site, readings, store, now_us, arrived_us, done))
+        return _with_pieces(
+            record, lambda store: work_out(site, readings, store, now_us, arrived_us, done, neighbours)
+        )
     except NothingToAnalyse as nothing:
         if not nothing.unusable:
             raise
@@ -407,6 +421,175 @@ def follow_tonight(
         if kept is not None:
             record.keep_field_plan(key, list_text(kept))
     return follow(site, analysis, tables["solves"], tables["corrections"], kept, at_us)
+
+
+def pier_line(path: str | Path, name: str = "", now_us: int | None = None) -> PierLine:
+    """Return how the pier of a site file stands among several: one line of numbers and codes.
+
+    Parameters
+    ----------
+    path
+        The site file.
+    name
+        What the pier is called; "" for the name in its site file.
+    now_us
+        The present time [UTC microseconds since 1970-01-01]; None for that of the clock.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        If the site file or the record can't be used.
+    """
+    from drift.errors import NothingToAnalyse
+    from drift.piers.line import pier_line_of, unknown_line
+    from drift.record.engine import now_us as clock
+    from drift.watch.changes import news_afresh
+    from drift.watch.limits import now_state
+
+    site, now_us = read_site(path), clock() if now_us is None else now_us
+    name = name or site.site.name or str(path)
+    with open_record(site) as record:
+        try:
+            analysis = analyse_readings(site, record.readings(), record, now_us)
+        except NothingToAnalyse:
+            return unknown_line(name, site, now_us)
+        last = record.last_acknowledged()
+        before = None if last is None else last[2]
+        found, _ = news_afresh(analysis, before, now_us, record.latest_import_us())
+    return pier_line_of(name, site, now_state(analysis, now_us), found, now_us)
+
+
+def pier_lines(
+    piers: Sequence[Listed], workers: int | None = None, told: Callable[[Done], None] | None = None
+) -> tuple[PierLine, ...]:
+    """Return how several piers stand, the most urgent first; one that fails is a line with its reason.
+
+    Parameters
+    ----------
+    piers
+        The piers, by `drift.piers.listing.listed_piers`.
+    workers, told
+        As for `drift.piers.running.run_here`.
+    """
+    from drift.piers.line import by_urgency
+    from drift.piers.running import Task, run_here
+    from drift.record.engine import now_us
+
+    now = now_us()
+    done = run_here(Task("drift.api:pier_line", {"now_us": now}, tries=2), piers, workers, told)
+    return by_urgency(line_of_done(one, now) for one in done)
+
+
+def common_of(piers: Sequence[Listed], lines: Sequence[PierLine]) -> tuple[Notice, ...]:
+    """Return what the piers of each site have in common: what moved them all, and which one moved alone.
+
+    Parameters
+    ----------
+    piers, lines
+        The list, and the line of each of its piers.
+    """
+    from drift.piers.together import sites_of, together_notices
+
+    listed = {pier.name for pier in piers}
+    known = {line.name: line for line in lines if line.name in listed and line.recent}
+    places = {
+        name: (line.latitude_deg, line.longitude_deg, line.elevation_m)
+        for name, line in known.items()
+        if line.latitude_deg is not None and line.longitude_deg is not None and line.elevation_m is not None
+    }
+    return tuple(
+        notice
+        for site in sites_of(places)
+        for notice in together_notices({name: known[name].recent for name in site})
+    )
+
+
+def lent_by(path: str | Path, name: str = "") -> Lent | None:
+    """Return what the pier of a site file lends others of its site; None where it has no readings yet.
+
+    Parameters
+    ----------
+    path
+        The site file.
+    name
+        What the pier is called in a list: every task of one is given that.
+
+    Raises
+    ------
+    drift.errors.DriftError
+        If the site file or the record can't be used.
+    """
+    from drift.errors import NothingToAnalyse
+    from drift.history.neighbours import lender_of
+    from drift.piers.together import Lent
+
+    site = read_site(path)
+    with open_record(site) as record:
+        readings = record.readings()
+        try:
+            analysis = analyse_readings(site, readings, record)
+        except NothingToAnalyse:
+            lender = None
+        else:
+            lender = lender_of(analysis.history)
+    return Lent(lender=lender, weather=readings["weather"])
+
+
+def among_neighbours(
+    place: str | Path, site: PierFile, readings: Readings, told: Callable[[Done], None] | None = None
+) -> tuple[Readings, NeighbourPrior | None, tuple[Done, ...]]:
+    """Return what a pier may borrow from the others of a list that stand on its site.
+
+    Parameters
+    ----------
+    place
+        A folder or ``piers.toml``.
+    site, readings
+        The pier that borrows, which need not be in the list and never borrows from itself.
+    told
+        Told of each neighbour when it has been worked out.
+
+    Returns
+    -------
+    readings, prior, failed
+        Its readings with the site's weather on days of which it has none; what the others say beforehand,
+        None where they say nothing; the neighbours that could not be worked out.
+    """
+    from contextlib import suppress
+
+    from drift.errors import DriftError
+    from drift.history.neighbours import neighbour_prior
+    from drift.piers.listing import listed_piers
+    from drift.piers.running import Task, run_here
+    from drift.piers.together import is_near, shared_weather
+
+    own = (site.site.latitude_deg, site.site.longitude_deg, site.site.elevation_m)
+    others = []
+    for pier in listed_piers(Path(place)):
+        if site.path is not None and pier.site_path.resolve() == Path(site.path).resolve():
+            continue
+        with suppress(DriftError):  # what is wrong with it its own child will say
+            other = read_site(pier.site_path).site
+            if not is_near(own, (other.latitude_deg, other.longitude_deg, other.elevation_m)):
+                continue
+        others.append(pier)
+    done = run_here(Task("drift.api:lent_by"), others, None, told)
+    lent = {one.pier.name: one.result for one in done if one.failure is None and one.result is not None}
+    prior = neighbour_prior({name: one.lender for name, one in lent.items()}, "")
+    tables = sorted((one.weather for one in lent.values()), key=len, reverse=True)
+    failed = tuple(one for one in done if one.failure is not None)
+    return shared_weather(readings, tables), prior, failed
+
+
+def line_of_done(done: Done, now_us: int) -> PierLine:
+    """Return the line of a pier that was asked for in a child, or the line that says why there is none."""
+    from drift.piers.line import failed_line
+    from drift.render.piers import failure_words
+
+    if done.failure is None:
+        line: PierLine = done.result
+        return line
+    return failed_line(done.pier.name, str(done.pier.site_path), failure_words(done), now_us)
 
 
 def analyse_record(path: str | Path = "pier.toml") -> Analysis:

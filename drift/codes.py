@@ -225,6 +225,14 @@ class Misrecorded(StrEnum):
     NEVER = "never"  # it was not made
 
 
+class GroundPhase(StrEnum):
+    """What the frost in the ground did over some weeks."""
+
+    FREEZING = "freezing"
+    THAW = "thaw"
+    NEITHER = "neither"
+
+
 class Standing(StrEnum):
     """How a value stands against its limit."""
 
@@ -232,6 +240,30 @@ class Standing(StrEnum):
     CLOSE = "close"  # nearer than its uncertainty: nobody can say on which side
     BEYOND = "beyond"
     UNKNOWN = "unknown"
+
+
+class Urgency(StrEnum):
+    """How much a pier among several wants looking at, the most urgent first."""
+
+    MOVED = "moved"  # something has moved, or a limit was passed, and nobody acknowledged it
+    FAILED = "failed"  # nothing can be said of it: its files can't be used
+    BEYOND = "beyond"  # a limit is passed, which is no news: since the first night, or acknowledged
+    SEEN_ONCE = "seen_once"  # one night only shows it
+    NOTICE = "notice"  # told without an alarm: a limit soon, readings old or few, to be looked at by someone
+    CLOSE = "close"  # nearer to a limit than the uncertainty
+    UNKNOWN = "unknown"  # no reading yet from which anything could be told
+    QUIET = "quiet"
+
+
+class TaskFailure(StrEnum):
+    """Why a task for one pier among several was not done."""
+
+    REFUSED = "refused"  # by an error with a paragraph of its own
+    UNFORESEEN = "unforeseen"  # by an error that should not have come
+    BROKE_DOWN = "broke_down"  # its process was ended each time
+    TOO_LONG = "too_long"  # it was stopped after the longest time allowed, each time
+    OTHER_PROGRAM = "other_program"  # the worker of a cluster has another version of the program
+    CLUSTER_GONE = "cluster_gone"  # the cluster could not be reached any more
 
 
 class Outcome(StrEnum):

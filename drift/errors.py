@@ -18,6 +18,14 @@ class SiteFileError(DriftError):
     """The site file can't be used: names the key, the value, what is allowed and the line."""
 
 
+class PierListError(DriftError):
+    """The list of several piers can't be used: names the file, line, column, the value and what to do."""
+
+
+class ClusterError(DriftError):
+    """The cluster that is to work on several piers can't be used."""
+
+
 class LogFileError(DriftError):
     """A log file can't be read at all and is refused whole."""
 

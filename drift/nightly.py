@@ -34,6 +34,7 @@ from drift.errors import AlreadyRunning, DriftError, NothingToAnalyse, NotSettle
 from drift.importer.folders import WatchedFolders
 from drift.importer.importing import FileImported, FileRefused
 from drift.notify import SENT, MailForm, deliver, mark_of
+from drift.piers.line import PierNight, pier_line_of, unknown_line
 from drift.quantities import as_utc
 from drift.record.cache import DIGEST, WAITING, StoredMessage
 from drift.record.engine import now_us as clock
@@ -374,3 +375,26 @@ def _reported(result: NightlyResult, analysis: Analysis, record: Record, target:
     except (DriftError, OSError) as error:
         return replace(result, troubles=(*result.troubles, f"No report was written: {error}"))
     return replace(result, report=target)
+
+
+# ---- The same for a program that looks after many piers.
+
+
+def nightly_of_listed(site_path: str, *, name: str, send: bool = True) -> PierNight:
+    """Do the nightly job of one pier among several, and return what came of it with the pier's line.
+
+    Parameters
+    ----------
+    site_path
+        The site file.
+    name
+        What the pier is called in the list.
+    send
+        As for `run_nightly`.
+    """
+    result = run_nightly(site_path, send=send)
+    site = read_site(site_path)
+    if result.state is None:
+        return PierNight(line=unknown_line(name, site, result.now_us), result=result)
+    line = pier_line_of(name, site, result.state, result.news, result.now_us)
+    return PierNight(line=line, result=result)

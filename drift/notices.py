@@ -134,6 +134,7 @@ class HistoryCode(Code):
     CORRECTION_TWICE = "history.correction_twice"
     REFERENCE_MOVED = "history.reference_moved"
     RIVALS = "history.rivals"
+    BORROWED = "history.borrowed"
     # a tilt sensor that logs all day
     SENSOR_FOLDED = "history.sensor_folded"
     SENSOR_SWINGS = "history.sensor_swings"
@@ -409,6 +410,15 @@ class WatchCode(Code):
     FEW_NIGHTS = "watch.few_nights"
     AXIS_UNKNOWN = "watch.axis_unknown"
     AXIS_TOO_VAGUE = "watch.axis_too_vague"
+
+
+class TogetherCode(Code):
+    """What is said of several piers of one site together; sentences: together_words."""
+
+    MOVED_TOGETHER = "together.moved_together"
+    STOOD_STILL = "together.stood_still"
+    NOT_ALIKE = "together.not_alike"
+    ODD_ONE = "together.odd_one"
 
 
 class AdviceCode(Code):

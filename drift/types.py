@@ -173,6 +173,51 @@ class Seasonal(ShowsItself):
     peak_day_of_year: int | None  # 1 to 366; None not sure
 
 
+@dataclass(frozen=True, kw_only=True)
+class Measure:
+    """A number with its standard deviation."""
+
+    value: float
+    sd: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class TiltMove:
+    """How far the pier's tilt went within a window, recorded corrections of the pier apart.
+
+    `moved` is (north, east) [arcsec], `cov` its covariance; `frost_moved` by how much the frost grew, in
+    typical winters of the measure that explains this pier best, negative in a thaw; None where none is known.
+    """
+
+    from_us: int
+    to_us: int
+    moved: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2,)
+    cov: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2, 2)
+    frost_moved: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class YearlyTilt:
+    """The tilt that comes and goes with the year, by the readings of this pier alone: what it may lend.
+
+    Parameters
+    ----------
+    size
+        Of frost the swing of a typical winter, by the calendar from peak to trough [arcsec].
+    bearing_deg
+        Which way the top goes, north 0, east 90.
+    lag_days
+        Of frost how far behind it, a time constant; by the calendar the day of the year of its peak.
+    left_share
+        Of frost what a typical winter leaves behind, as a share of its swing; None by the calendar.
+    """
+
+    size: Measure
+    bearing_deg: Measure
+    lag_days: Measure
+    left_share: Measure | None = None
+
+
 @dataclass(frozen=True, kw_only=True, repr=False)
 class Winter(ShowsItself):
     """One winter: how far it swung the pier toward the season's bearing, and what it left behind."""
@@ -304,14 +349,6 @@ class AxisMove:
     second_us: int | None
     moved: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2,)
     cov: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2, 2)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Measure:
-    """A number with its standard deviation."""
-
-    value: float
-    sd: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -570,6 +607,9 @@ class History(DrawsItself):
     sensors: tuple[SensorSeries, ...] = ()  # tilt sensors that log all day, each taken as one
     axis_now_own_sd: npt.NDArray[np.floating[Any]] | None = field(default=None, repr=False)
     # (2,) without what all nights share: for how far the axis has moved, in which that drops out
+    yearly: YearlyTilt | None = None  # what neighbours may borrow; None where it isn't known, or is borrowed
+    recent: tuple[TiltMove, ...] = field(default=(), repr=False)  # of late, for comparing piers of a site
+    borrowed_from: tuple[str, ...] = ()  # names of the piers whose winters the priors rest on
 
 
 # ---- The coming year: the axis day by day, and against what is allowed.

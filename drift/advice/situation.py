@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import weakref
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -499,6 +500,18 @@ def outlook_of(
     return look_ahead(history, situation_of(site, nights, history, None), last_us, now_us, past)
 
 
+class _Latest:
+    """The outlook of the analysis that was last asked about: words, tables and pictures all ask for it."""
+
+    held: tuple[weakref.ref[Analysis], Outlook | None] | None = None
+
+
 def coming_of(analysis: Analysis) -> Outlook | None:
     """Return the outlook; None where the history has no forecast, or none that reaches to today."""
-    return outlook_of(analysis.site, analysis.nights, analysis.history, analysis.now_us, analysis.arrived_us)
+    held = _Latest.held
+    if held is not None and held[0]() is analysis:
+        return held[1]
+    site, nights, history = analysis.site, analysis.nights, analysis.history
+    found = outlook_of(site, nights, history, analysis.now_us, analysis.arrived_us)
+    _Latest.held = weakref.ref(analysis), found
+    return found

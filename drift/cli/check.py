@@ -221,8 +221,11 @@ def system_here() -> str:
     return "systemd" if Path("/run/systemd/system").is_dir() else "cron"
 
 
-def schedule_lines(system: str, site: PierFile, job: Job = CHECK) -> str:
-    """Return the lines by which a scheduler runs a command on a pier, with whole paths."""
+def schedule_lines(system: str, site: PierFile | None, job: Job = CHECK) -> str:
+    """Return the lines by which a scheduler runs a command on a pier, with whole paths.
+
+    Without a site the job's own command says on what it works.
+    """
     import shutil
     import sys
     from pathlib import Path
@@ -231,10 +234,11 @@ def schedule_lines(system: str, site: PierFile, job: Job = CHECK) -> str:
     found = str(running) if running.stem == "drift" and running.is_file() else shutil.which("drift")
     # a scheduler knows no folders of programs: whole paths only
     program = [str(Path(found).absolute())] if found else [sys.executable, "-c", _BY_HAND]
-    return lines_for(system, program, str(Path(site.path or "pier.toml").absolute()), job)
+    pier = None if site is None else str(Path(site.path or "pier.toml").absolute())
+    return lines_for(system, program, pier, job)
 
 
-def lines_for(system: str, program: Sequence[str], pier: str, job: Job = CHECK) -> str:
+def lines_for(system: str, program: Sequence[str], pier: str | None, job: Job = CHECK) -> str:
     """Return the lines for one scheduler.
 
     Parameters
@@ -244,11 +248,11 @@ def lines_for(system: str, program: Sequence[str], pier: str, job: Job = CHECK) 
     program
         The program and its first arguments.
     pier
-        Whole path of the site file.
+        Whole path of the site file; None where the job's command says on what it works.
     job
         What is run.
     """
-    command = [*program, *job.command, "--pier", pier]
+    command = [*program, *job.command, *([] if pier is None else ["--pier", pier])]
     return {"cron": _cron, "systemd": _systemd, "windows": _windows}[system](command, job)
 
 

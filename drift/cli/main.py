@@ -11,6 +11,7 @@ import difflib
 import errno
 import gc
 import importlib
+import os
 import sys
 
 import click
@@ -33,6 +34,7 @@ COMMANDS = {
     "check": "For a scheduler: exit 1 when something has moved.",
     "acknowledge": "Mark what `check` warned of as seen.",
     "imports": "What came in: list, undo, mend rows set aside, trace a number.",
+    "piers": "Several piers at once: a line each, and their nightly job.",
     "init": "Write a commented site file for a new pier.",
     "site": "Where the pier stands; put it right when it was wrong.",
     "demo": "Do the whole job on made-up logs; takes a minute or two.",
@@ -44,6 +46,7 @@ JOBS = {
     "After a correction": ("record", "advise"),
     "Looking ahead": ("outlook", "figure"),
     "When something is wrong": ("check", "acknowledge", "imports"),
+    "With several piers": ("piers",),
     "Once": ("init", "site", "demo", "guide"),
 }
 #: Subcommands that share a file with another, or whose name is a word of Python: file, and name in it.
@@ -149,8 +152,18 @@ def _refused_by_system(error: OSError) -> str:
     )
 
 
+def _one_thread_a_process() -> None:
+    """Let linear algebra use one thread, unless the environment says otherwise; before numpy is imported.
+
+    The fits solve many small systems: with two threads the processor does twice the work for the same
+    answer, most of it in waiting for the other thread.  The second core draws (render/drawing.py).
+    """
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and exit with its code."""
+    _one_thread_a_process()
     arguments = sys.argv[1:] if arguments is None else arguments
     debug = "--debug" in _before_files(arguments)
     if debug:  # it may come after the command as well

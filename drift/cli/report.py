@@ -10,9 +10,13 @@ import click
 from drift.cli.options import pier_option, site_of
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+    from socket import socket
+
     from drift.record.record import Record
     from drift.render.drawing import SecondPen
     from drift.types import Analysis
+    from drift.web.guard import Rules
 
 
 # ---- `drift report`: pictures and words in one file that opens offline.
@@ -152,6 +156,8 @@ _WHY_PASSWORD = (
     "serve",
     help="Show verdict, pictures, nights and events as a local page in a browser; import files, record and "
     "change corrections, and take note of warnings there.\n\n"
+    "With PLACE, a folder of several piers or their piers.toml, it shows the list of them first, each a link "
+    "to its own pages.\n\n"
     "It listens on 127.0.0.1, which only this machine reaches.  On any other --host it asks for the password "
     "in the environment variable DRIFT_PAGE_PASSWORD; without one, it makes one and prints it once.  Ctrl-C "
     "stops it.",
@@ -171,19 +177,20 @@ _WHY_PASSWORD = (
     type=click.FloatRange(0.001, 100_000),
     help="The most that is taken in at once, in megabytes.",
 )
+@click.argument("place", required=False, type=click.Path(path_type=Path), metavar="[PLACE]")
 @pier_option
 @click.pass_context
-def serve_command(ctx: click.Context, host: str, port: int, upload_mb: float, pier: str | None) -> None:
+def serve_command(
+    ctx: click.Context, host: str, port: int, upload_mb: float, place: Path | None, pier: str | None
+) -> None:
     """Print where the page is, and serve it until stopped."""
     import os
     from contextlib import suppress
 
-    from drift.api import open_record
-    from drift.web.app import address_of, listen, rules_for, serve
+    from drift.web.app import address_of, listen, rules_for
 
-    site = site_of(pier)
-    open_record(site).close()  # faults are reported here, not in the browser
-    assert site.path is not None
+    debug = bool(ctx.obj and ctx.obj["debug"])
+    serve_page = _page_of(place, pier, debug)
     rules, made = rules_for(host, os.environ, upload_mb)
     with listen(host, port) as listening:
         click.echo(address_of(listening))
@@ -193,4 +200,34 @@ def serve_command(ctx: click.Context, host: str, port: int, upload_mb: float, pi
             click.echo(f"The password for this start: {made}", err=True)
         click.echo("Open that address in a browser; Ctrl-C stops the page.", err=True)
         with suppress(KeyboardInterrupt):  # this is how it is stopped
-            serve(site.path, listening, rules, bool(ctx.obj and ctx.obj["debug"]))
+            serve_page(listening, rules)
+
+
+def _page_of(place: Path | None, pier: str | None, debug: bool) -> Callable[[socket, Rules], None]:
+    """Return what serves the page of one pier or of a list; faults are reported here, not in the browser."""
+    from drift.piers.listing import is_list, listed_piers
+
+    if place is not None and pier is not None:
+        raise click.UsageError("name several piers by their folder or list, or one with --pier; not both.")
+    if place is not None and is_list(place):
+        listed_piers(place)
+
+        def serve_list(listening: socket, rules: Rules) -> None:
+            from drift.web.app import serve_app
+            from drift.web.piers_page import Overview, make_piers_app
+
+            serve_app(make_piers_app(Overview(place, rules, debug)), listening)
+
+        return serve_list
+    from drift.api import open_record
+
+    site = site_of(str(place) if place is not None else pier)
+    open_record(site).close()
+
+    def serve_one(listening: socket, rules: Rules) -> None:
+        from drift.web.app import serve
+
+        assert site.path is not None
+        serve(site.path, listening, rules, debug)
+
+    return serve_one

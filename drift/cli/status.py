@@ -17,10 +17,12 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from drift.forecast.hindcast import Hindcast
+    from drift.history.neighbours import NeighbourPrior
     from drift.readings import Readings
     from drift.record.quick import State
     from drift.record.record import Record
     from drift.render.sections import Section
+    from drift.site.file import PierFile
     from drift.types import Analysis
 
 
@@ -33,7 +35,8 @@ if TYPE_CHECKING:
 
 #: Largest site file [bytes].
 _LARGEST_BYTES = 1_000_001
-_JSON, _PLAIN, _TERMINAL = "json", "plain", "terminal"
+_JSON, _JSON_EXACT, _PLAIN, _TERMINAL = "json", "json-exact", "plain", "terminal"
+_AS_JSON = (_JSON, _JSON_EXACT)
 #: What else the text on a terminal depends on: its width, its colours, the user's choice of colours.
 _TERMINAL_VARIABLES = ("COLUMNS", "TERM", "COLORTERM", "NO_COLOR", "FORCE_COLOR", "TTY_COMPATIBLE")
 
@@ -50,13 +53,23 @@ _TERMINAL_VARIABLES = ("COLUMNS", "TERM", "COLORTERM", "NO_COLOR", "FORCE_COLOR"
 @pier_option
 @click.option("--full", is_flag=True, help="Print all that can be said in words.")
 @click.option("--json", "as_json", is_flag=True, help="Print the answer as one JSON document, in arcseconds.")
-def command(names: tuple[str, ...], pier: str | None, full: bool, as_json: bool) -> None:
+@click.option(
+    "--exact-positions",
+    is_flag=True,
+    help="Give the position in the JSON as the site file has it, and not rounded to 0.1 degrees.",
+)
+def command(
+    names: tuple[str, ...], pier: str | None, full: bool, as_json: bool, exact_positions: bool
+) -> None:
     """Print the analysis on stdout, in words or as JSON."""
     from drift.record import quick
     from drift.site.text import find_pier
 
     shown = _shown(names, full, as_json)
-    form = _JSON if as_json else _TERMINAL if sys.stdout.isatty() else _PLAIN
+    if exact_positions and not as_json:
+        raise click.UsageError("--exact-positions is for --json: the words hold no position.")
+    as_data = _JSON_EXACT if exact_positions else _JSON
+    form = as_data if as_json else _TERMINAL if sys.stdout.isatty() else _PLAIN
     path = find_pier(pier)
     before = _bytes_of(path)
     cached = quick.cached_for(
@@ -123,7 +136,10 @@ def _worked_out(path: Path, form: str, shown: tuple[str, ...] | None) -> str:
             readings = record.readings()
         with working("Working out the axis of each night and the pier's tilt"):
             analysis = analyse_readings(site, readings, record, now)
-            text = _as_json(analysis) if form == _JSON else _as_words(analysis, record, form, shown)
+            if form in _AS_JSON:
+                text = _as_json(analysis, form == _JSON_EXACT)
+            else:
+                text = _as_words(analysis, record, form, shown)
         # another program may have added some meanwhile
         state = replace(state, readings_id=readings.readings_id)
         if _bytes_of(path) == before:
@@ -147,7 +163,7 @@ def _key(
         str(state.latest_import_us),
         str(shown),
     ]
-    if form != _JSON:  # the words include what is new since the acknowledgement
+    if form not in _AS_JSON:  # the words include what is new since the acknowledgement
         parts.append(str(state.last_acknowledged))
     if form == _TERMINAL:
         parts += [
@@ -169,12 +185,12 @@ def _terminal_size() -> str:
     return " ".join(sizes)
 
 
-def _as_json(analysis: Analysis) -> str:
+def _as_json(analysis: Analysis, exact_positions: bool) -> str:
     import json
 
     from drift.render.status_json import as_mapping
 
-    return json.dumps(as_mapping(analysis), indent=1, allow_nan=False)
+    return json.dumps(as_mapping(analysis, exact_positions), indent=1, allow_nan=False)
 
 
 def _as_words(analysis: Analysis, record: Record, form: str, shown: tuple[str, ...] | None) -> str:
@@ -213,9 +229,18 @@ def _as_words(analysis: Analysis, record: Record, form: str, shown: tuple[str, .
     is_flag=True,
     help="Say instead what can be done about the pier and its ground, with sources.",
 )
+@click.option(
+    "--neighbours",
+    type=click.Path(path_type=Path),
+    metavar="PLACE",
+    help="Also go by what the other piers of this site did in their winters, and by their weather logs: "
+    "for a pier in its first or second winter.  PLACE is the folder or piers.toml of `drift piers`.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print all of it as JSON, in arcseconds.")
 @pier_option
-def outlook_command(score: bool, for_pier: bool, as_json: bool, pier: str | None) -> None:
+def outlook_command(
+    score: bool, for_pier: bool, neighbours: Path | None, as_json: bool, pier: str | None
+) -> None:
     """Print the outlook on stdout, in words or as JSON."""
     from drift.api import analyse_readings, ground_at_pier, open_record
     from drift.cli.options import working
@@ -223,6 +248,11 @@ def outlook_command(score: bool, for_pier: bool, as_json: bool, pier: str | None
 
     if score and for_pier and not as_json:
         raise click.UsageError("--score and --ground don't go together: ask for one after the other.")
+    if score and neighbours is not None:
+        raise click.UsageError(
+            "--score hides winters of this pier alone: its neighbours' would still show them.  Leave out "
+            "--neighbours."
+        )
     site = site_of(pier)
     with open_record(site) as record:
         with working("Reading the record"):
@@ -234,13 +264,35 @@ def outlook_command(score: bool, for_pier: bool, as_json: bool, pier: str | None
                 found = ground_at_pier(site, readings)
             print_all("The pier and its ground", "Sources in brackets.", pier_sections(found))
             return
+        prior = None
+        if neighbours is not None:
+            readings, prior = _among(neighbours, site, readings)
         with working("Working out the axis of each night and the pier's tilt"):
-            analysis = analyse_readings(site, readings, record, now_us())
+            analysis = analyse_readings(site, readings, record, now_us(), prior)
     hindcasts = _scored(analysis, readings) if score else None
     if as_json:
         _print_json(analysis, readings, hindcasts)
     else:
         _print_words(analysis, readings, hindcasts)
+
+
+def _among(place: Path, site: PierFile, readings: Readings) -> tuple[Readings, NeighbourPrior | None]:
+    """Return the readings with the site's weather, and what the neighbours say; say what they can't."""
+    from drift.api import among_neighbours
+    from drift.cli.options import say, working
+    from drift.render.piers import failure_words
+
+    with working("Working out the neighbours"):
+        readings, prior, failed = among_neighbours(place, site, readings)
+    for done in failed:
+        say(f"{done.pier.name} lends nothing: {failure_words(done)}", err=True)
+    if prior is None:
+        say(
+            "No other pier of this site has a year to tell of yet (the same site: within 2 km and 60 m of "
+            "height); the outlook is this pier's alone.",
+            err=True,
+        )
+    return readings, prior
 
 
 def _scored(analysis: Analysis, readings: Readings) -> tuple[Hindcast, ...]:
@@ -260,6 +312,11 @@ def _print_json(analysis: Analysis, readings: Readings, hindcasts: tuple[Hindcas
 
     outlook = coming_of(analysis)
     found = document(outlook, ground_at_pier(analysis.site, readings), hindcasts)
+    if analysis.history.borrowed_from:
+        from drift.render.notices import as_data
+        from drift.render.outlook import borrowed_of
+
+        found["borrowed"] = [as_data(notice) for notice in borrowed_of(analysis)]
     click.echo(json.dumps(found, indent=1, allow_nan=False))
 
 

@@ -213,9 +213,10 @@ def coming(history: History, season: Season, latitude_rad: float, seen_us: int, 
     """Return where the axis goes from `from_us` on, day by day.
 
     Until a season is sure the history's own forecast is not used: from a part of a year it would follow the
-    priors, not the readings.
+    priors, not the readings.  Where those rest on the winters of neighbours it is.
     """
-    if history.forecast is None or not season.known or from_us >= int(history.forecast.time_us[-1]):
+    sure = season.known or bool(history.borrowed_from)
+    if history.forecast is None or not sure or from_us >= int(history.forecast.time_us[-1]):
         return annual_forecast(history, season, latitude_rad, seen_us, from_us)
     made = history.forecast
     last = min(from_us + AHEAD_DAYS * DAY_US, int(made.time_us[-1]))

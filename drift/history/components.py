@@ -8,12 +8,13 @@ import numpy as np
 import pandas as pd
 
 from drift.codes import CauseKind, Part
-from drift.history.causes import along_and_across, harmonics
+from drift.ground.heave import LATER_DAYS, FrostForcing
+from drift.history.causes import FROST_WIDTH, along_and_across, harmonics
 from drift.history.changes import STEP_SD
 from drift.history.model import WALKS, ZERO, Fit, step_precision
 from drift.mount.axis_error import axis_of_tilt
-from drift.quantities import DAY_US, YEAR_DAYS, Floats
-from drift.types import AxisMove, CauseSeries, Lasting, Seasonal, Winter
+from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
+from drift.types import AxisMove, CauseSeries, Lasting, Measure, Seasonal, TiltMove, Winter, YearlyTilt
 
 # ---- How much a step would help at every reading, from one pass over a fit.
 #
@@ -301,6 +302,75 @@ def moves_over_gaps(seen: View) -> tuple[AxisMove, ...]:
     return tuple(out)
 
 
+# ---- How far the tilt went of late, in windows that are the same for every pier.
+
+
+#: The windows end on days whose number since 1970 is a multiple of this, the last few of them, and are so
+#: long [days].
+WINDOW_STEP, WINDOW_ENDS, WINDOW_DAYS = 10, 4, (30, 60, 120)
+
+
+def recent_moves(seen: View, sd: Floats) -> tuple[TiltMove, ...]:
+    """Return how far the tilt went in each window that the readings cover, the latest first.
+
+    Between two readings the tilt is taken as straight; what it may have wandered from that is added.
+
+    Parameters
+    ----------
+    seen
+        The fit.
+    sd
+        (n, 6) sds of the components with all that the fit does not know of (scales, other explanations):
+        variances here are larger in the same proportion [arcsec].
+    """
+    model = seen.fit.model
+    first, last = (int(model.series.time_us[k] // DAY_US) for k in (0, -1))
+    ends = [WINDOW_STEP * (last // WINDOW_STEP - k) for k in range(WINDOW_ENDS)]
+    windows = [(end - days, end) for end in ends for days in WINDOW_DAYS if end - days >= first + 1]
+    if not windows:
+        return ()
+    times = np.array(windows, dtype=np.int64) * DAY_US
+    at = [_between(seen.fit, times[:, k]) for k in (0, 1)]
+    mean, cov = seen.tilt_sums(at[1][0] - at[0][0], seen.fit.columns.of_kinds(CauseKind.CORRECTION))
+    wandered = (at[0][1] + at[1][1])[:, None, None] * seen.fit.rate[:2, :2]
+    plain = seen.components()[1][1:, :2]
+    wider = np.max(sd[1:, :2] / np.maximum(plain, 1e-6), axis=1, initial=1.0)
+    by_window = np.max((at[0][0] + at[1][0])[:, 1:].astype(bool) * wider, axis=1, initial=1.0) ** 2
+    forcing = model.forcing or model.frost
+    count, out = len(windows), []
+    for k, (from_us, to_us) in enumerate(times.tolist()):
+        both = [k, count + k]
+        frost = None
+        if forcing is not None and forcing.is_frost:
+            frost = float(np.diff(forcing.at(times[k])[:, 0])[0])
+        out.append(
+            TiltMove(
+                from_us=from_us,
+                to_us=to_us,
+                moved=mean[both],
+                cov=cov[np.ix_(both, both)] * by_window[k] + wandered[k],
+                frost_moved=frost,
+            )
+        )
+    return tuple(out)
+
+
+def _between(fit: Fit, wanted_us: Ints) -> tuple[Floats, Floats]:
+    """Return the weights of the readings at some times, (m, n), and for how long a walk is free there, (m,).
+
+    A walk that is known at both ends of a gap of d days has the variance d s (1 - s) at its share s (a
+    Brownian bridge); while frost moves the tilt its days last longer, see `drift.history.model.step_days`.
+    """
+    time_us = fit.model.series.time_us
+    after = np.clip(np.searchsorted(time_us, wanted_us), 1, time_us.size - 1)
+    gap = np.maximum(time_us[after] - time_us[after - 1], 1)
+    share = np.clip((wanted_us - time_us[after - 1]) / gap, 0.0, 1.0)
+    rows = np.arange(wanted_us.size)
+    out = np.zeros((wanted_us.size, time_us.size))
+    out[rows, after - 1], out[rows, after] = 1.0 - share, share
+    return out, fit.days[after - 1, 0] * share * (1.0 - share)
+
+
 # ---- What comes back and what stays: season, winters, lasting rate.
 
 
@@ -407,6 +477,73 @@ def lasting(shape: Shape | None) -> Lasting | None:
         arcsec_per_year=size,
         arcsec_per_year_sd=sd,
         toward_bearing_deg=bearing if size > 2.0 * sd else None,
+    )
+
+
+#: Stands for "nothing known of the size" [arcsec].
+UNKNOWN_SWING = 1000.0
+#: Sd of a bearing of which nothing is known [deg]: wound round the circle that is even to a hundredth.
+UNKNOWN_BEARING = 180.0
+
+
+def yearly_tilt(view: View, season: Seasonal | None, follows: FrostForcing | None) -> YearlyTilt | None:
+    """Return what comes and goes with the year by the readings alone, None where they don't tell it.
+
+    Of frost the prior of its size is taken out, so that what is lent to others holds no prior of ours.
+    """
+    if follows is None:
+        return None if season is None else _by_calendar(season)
+    at = view.fit.columns.at["frost"]
+    posterior = np.linalg.inv(view.fit.amplitude_cov[at, at])
+    prior = view.fit.columns.cov[at, at]
+    swing, late, left = (np.array([k, FROST_WIDTH + k]) for k in range(FROST_WIDTH))
+    open_prior = prior.copy()
+    open_prior[np.ix_(swing, swing)] = np.eye(2) * UNKNOWN_SWING**2
+    cov = np.linalg.inv(posterior - np.linalg.inv(prior) + np.linalg.inv(open_prior))
+    mean = cov @ (posterior @ view.fit.amplitude[at])
+    size = float(np.hypot(*mean[swing]))
+    along = mean[swing] / max(size, 1e-9)
+    across = np.array([-along[1], along[0]])
+    size_sd, aside_sd = (float(np.sqrt(u @ cov[np.ix_(swing, swing)] @ u)) for u in (along, across))
+    shares = [_share_of(mean, cov, swing, part, along) for part in (late, left)]
+    return YearlyTilt(
+        size=Measure(value=size, sd=size_sd),
+        bearing_deg=_bearing(along, aside_sd, size),
+        lag_days=Measure(value=follows.lag_days + LATER_DAYS * shares[0].value, sd=LATER_DAYS * shares[0].sd),
+        left_share=shares[1],
+    )
+
+
+def _share_of(mean: Floats, cov: Floats, swing: Ints, part: Ints, along: Floats) -> Measure:
+    """Return a part of the amplitudes as a share of the swing, and its sd by the slopes of that ratio."""
+    size = max(float(np.hypot(*mean[swing])), 1e-9)
+    share = float(mean[part] @ along) / size
+    both = np.concatenate([swing, part])
+    slope = np.concatenate([mean[part] - 2.0 * share * mean[swing], mean[swing]]) / size**2
+    return Measure(value=share, sd=float(np.sqrt(slope @ cov[np.ix_(both, both)] @ slope)))
+
+
+def _bearing(along: Floats, aside_sd: float, size: float) -> Measure:
+    sd = np.degrees(np.arctan2(aside_sd, size))
+    return Measure(
+        value=float(np.degrees(np.arctan2(along[1], along[0])) % 360.0),
+        sd=float(sd if size > 2.0 * aside_sd else UNKNOWN_BEARING),
+    )
+
+
+def _by_calendar(season: Seasonal) -> YearlyTilt:
+    size, sd = season.peak_to_trough, season.peak_to_trough_sd
+    off = sd / max(size, sd, 1e-9)  # radians, of direction and of the year
+    bearing, day = season.toward_bearing_deg, season.peak_day_of_year
+    return YearlyTilt(
+        size=Measure(value=size, sd=sd),
+        bearing_deg=Measure(
+            value=bearing or 0.0, sd=UNKNOWN_BEARING if bearing is None else float(np.degrees(off))
+        ),
+        lag_days=Measure(
+            value=float(day or 1),
+            sd=YEAR_DAYS / np.sqrt(12.0) if day is None else off * YEAR_DAYS / 2.0 / np.pi,
+        ),
     )
 
 

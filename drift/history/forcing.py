@@ -87,21 +87,28 @@ def choose_forcing(
     before
         What the last analysis found, for a long record to which little was added.
     """
+    neighbours = model.neighbours
     reused = None if before is None or not before.serves(model) else _earlier_choice(before, candidates)
     if reused is not None:
         return reused
-    if not any(c.is_frost for c in candidates) or model.series.days[-1] < SHORTEST_DAYS:
+    short = model.series.days[-1] < SHORTEST_DAYS and neighbours is None  # neighbours know whole winters
+    if not any(c.is_frost for c in candidates) or short:
         return ForcingChoice(None, {ForcingKind.CALENDAR: 1.0})
     thin = _few(model)
     calendar = fit_scales(Solver(thin))
-    value, best = {ForcingKind.CALENDAR: calendar.log_posterior}, []
+    value, best = {ForcingKind.CALENDAR: calendar.log_posterior + _chance(thin, ForcingKind.CALENDAR)}, []
     for name in dict.fromkeys(c.kind for c in candidates):
         best.append(max((c for c in candidates if c.kind == name), key=lambda c: _glance(thin, c, calendar)))
         problem = Solver(replace(thin, frost=best[-1]))
-        value[name] = fit_scales(problem, calendar, NEARLY).log_posterior
+        value[name] = fit_scales(problem, calendar, NEARLY).log_posterior + _chance(thin, name)
     odds = odds_of(value)
     choice = ForcingChoice(None, odds, tuple(best), value, calendar if thin is model else None)
     return replace(choice, forcing=choice.likeliest_frost if is_frost_likelier(odds) else None)
+
+
+def _chance(model: Model, kind: ForcingKind) -> float:
+    """Return the log chance of a kind of forcing beforehand; alone all are alike."""
+    return 0.0 if model.neighbours is None else model.neighbours.log_chance(kind)
 
 
 def is_frost_likelier(odds: dict[ForcingKind, float]) -> bool:
@@ -138,7 +145,8 @@ def _glance(model: Model, forcing: FrostForcing, calendar: ScalesFound) -> float
     names = active(problem.model)
     base = calendar.fit.scales
     tries = [replace(base, frost=size, season=CALENDAR_LEFT * base.season) for size in FIRST_SWINGS]
-    return max(log_posterior(problem, to_vector(s, names), names, s) for s in tries)
+    best = max(log_posterior(problem, to_vector(s, names), names, s) for s in tries)
+    return best if model.neighbours is None else best + model.neighbours.log_lag(forcing)
 
 
 # ---- Frost or a step: in a record of a winter or two, one can pass for the other.
@@ -174,13 +182,21 @@ def chosen_with_steps(driven: ForcingChoice, frost: StepsFound, calendar: StepsF
     likeliest = driven.likeliest_frost
     if likeliest is None:
         return driven
-    worth = {likeliest.kind: _worth(frost, calendar), ForcingKind.CALENDAR: _worth(calendar, frost)}
+    model = calendar.fit.model
+    worth = {
+        kind: _worth(one, other) + _chance(model, kind)
+        for kind, one, other in (
+            (likeliest.kind, frost, calendar),
+            (ForcingKind.CALENDAR, calendar, frost),
+        )
+    }
     for forcing in driven.compared:
         if forcing.kind in worth:
             continue
         side, own = (frost, likeliest.kind) if forcing.is_frost else (calendar, ForcingKind.CALENDAR)
         if side.steps:
-            worth[forcing.kind] = worth[own] + _gain(side, replace(side.fit.model, frost=forcing))
+            more = _chance(model, forcing.kind) - _chance(model, own)
+            worth[forcing.kind] = worth[own] + more + _gain(side, replace(side.fit.model, frost=forcing))
         else:
             worth[forcing.kind] = (
                 worth[own] + driven.log_probability[forcing.kind] - driven.log_probability[own]

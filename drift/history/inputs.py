@@ -26,6 +26,7 @@ from drift.history.causes import (
     harmonics,
 )
 from drift.history.changes import Plate
+from drift.history.neighbours import Laws, NeighbourPrior
 from drift.night.prepared import NightSplit
 from drift.quantities import DAY_US, Bools, Floats, Ints
 from drift.types import Nights, Readings, SensorSeries
@@ -172,6 +173,8 @@ class Inputs:
         The frost by weather and ground; None where the weather isn't known.
     sensors
         Tilt sensors that log all day, whose days stand in `levels`, see `drift.history.sensor`.
+    neighbours
+        What the other piers of the site say of this one beforehand; None for what it says alone.
     """
 
     latitude_rad: float
@@ -184,6 +187,7 @@ class Inputs:
     warmth: Warmth | None = field(default=None, repr=False)
     frost: FrostHeave | None = field(default=None, repr=False)
     sensors: tuple[SensorSeries, ...] = field(default=(), repr=False)
+    neighbours: NeighbourPrior | None = field(default=None, repr=False)
 
 
 # ---- Which of pier, mount and references move by themselves.
@@ -389,6 +393,36 @@ def swapped(mean: Floats, cov: Floats, prior_sd: Floats, sd: Floats) -> Swapped:
     sizes = np.sum(np.log(prior_sd)) - np.sum(np.log(sd), axis=1)
     bends = 0.5 * (np.linalg.slogdet(inverse)[1] - np.linalg.slogdet(precision)[1])
     return Swapped(fits + sizes + bends, means, covs)
+
+
+def exchanged(mean: Floats, cov: Floats, prior: Laws, laws: Laws) -> Swapped:
+    """Exchange the prior of q amplitudes for each of some normal laws.
+
+    Parameters
+    ----------
+    mean, cov
+        Posterior of the amplitudes, (q,) and (q, q), under `prior`.
+    prior
+        The one law under which they were solved.
+    laws
+        Those asked about; their odds are left out.
+    """
+    inverse = np.linalg.inv(cov)
+    old = np.linalg.inv(prior.cov[0])
+    information, pull = inverse - old, inverse @ mean - old @ prior.mean[0]  # the readings without the prior
+
+    def evidence(law_mean: Floats, law_cov: Floats) -> tuple[Floats, Floats, Floats]:
+        own = np.linalg.inv(law_cov)
+        right = pull + np.einsum("kij,kj->ki", own, law_mean)
+        precision = information + own
+        covs = np.linalg.inv(precision)
+        means = np.einsum("kij,kj->ki", covs, right)
+        fits = np.sum(means * right, axis=1) - np.einsum("ki,kij,kj->k", law_mean, own, law_mean)
+        bends = np.linalg.slogdet(law_cov)[1] + np.linalg.slogdet(precision)[1]
+        return 0.5 * (fits - bends), means, covs
+
+    gain, means, covs = evidence(laws.mean, laws.cov)
+    return Swapped(gain - evidence(prior.mean, prior.cov)[0], means, covs)
 
 
 def odds_of_all(log_gain: Floats, log_prior: Floats) -> Floats:

@@ -8,7 +8,7 @@ banded Cholesky decomposition and one small dense one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -39,7 +39,8 @@ from drift.history.causes import (
     wander_of_sensors,
     warm,
 )
-from drift.history.inputs import Beliefs, odds_of_all, swapped, wide_sd
+from drift.history.inputs import Beliefs, Swapped, exchanged, odds_of_all, swapped, wide_sd
+from drift.history.neighbours import Laws, NeighbourPrior
 from drift.history.series import NOT_OBSERVED, Series
 from drift.linear import Chain, factored, make_chain, solved
 from drift.mount.axis_error import axis_weights
@@ -69,6 +70,24 @@ class Scales:
     zero_creep: float = 0.01  # of a kept zero [arcsec per square root of a day]
 
 
+#: Priors of the logarithms: name -> (median, sd of the natural logarithm).  They are wide; their medians
+#: are common practice: a home-made pier wanders by some arcseconds a year^0.5, swings by some ten
+#: arcseconds a year and settles by about as much; a good mount creeps far less; a home switch repeats to
+#: ten arcseconds and wanders by about two a year^0.5.
+PRIORS: dict[str, tuple[float, float]] = {
+    "tilt_walk": (0.2, 1.3),
+    "across": (0.3, 0.7),
+    "az_creep": (0.03, 1.2),
+    "alt_creep": (0.03, 1.2),
+    "zero_repeat": (10.0, 1.5),
+    "season": (10.0, 1.4),
+    "slow": (6.0, 1.4),
+    "frost": (15.0, 1.2),
+    "level_factor": (1.0, 0.3),
+    "zero_creep": (0.1, 1.2),
+}
+
+
 @dataclass(frozen=True)
 class Stretch:
     """Some weeks in which the tilt walks quickly: a thaw that the frost driver doesn't know."""
@@ -94,6 +113,8 @@ class Model:
     tied: bool = False  # no reading sees the tilt itself: pier and mount get the same freedom
     temp_c: Floats | None = None  # (n,) how warm it was at each reading; None when not known
     beliefs: Beliefs | None = None  # what of pier, mount and references moves by itself; None: all, widely
+    neighbours: NeighbourPrior | None = None  # what the other piers of the site say beforehand
+    lent_odds: Floats | None = None  # (K,) settled odds of what they lend, for one normal law; None: all laws
 
     def with_causes(self, *more: Cause) -> Model:
         """Return the model with further causes."""
@@ -277,13 +298,17 @@ class Fit:
     sees: Floats  # (n, 3, 5)
     odds: Floats | None = None  # (K,) of the combinations of `Model.beliefs`, where they were told
     wide: Fit | None = field(default=None, repr=False)  # the solution that those were told from
+    lent_odds: Floats | None = None  # (K,) of the laws that neighbours lend, where they lend any
+    alone: Fit | None = field(default=None, repr=False)  # the solution before they lent them
 
     @property
     def normal(self) -> Fit:
         """The solution by one normal law in place of the combinations: for scores, which need one."""
+        if self.alone is not None and self.wide is None:
+            return lent(self.alone, self.lent_odds)
         if self.wide is None or self.model.beliefs is None or self.odds is None:
             return self
-        return believed(self.wide, self.model.beliefs.about(self.columns.at).settled(self.odds))
+        return believed(self.wide.normal, self.model.beliefs.about(self.columns.at).settled(self.odds))
 
     def fitted(self) -> Floats:
         """Return what the model makes of each reading, (n, 3)."""
@@ -353,14 +378,14 @@ class Solver:
         return replace(self._columns, cov=cov)
 
     def at(self, scales: Scales) -> Fit:
-        """Solve at given scales, by all combinations of the model's beliefs.
+        """Solve at given scales, by all combinations of the model's beliefs and what neighbours lend.
 
         Raises
         ------
         numpy.linalg.LinAlgError
             If the readings and priors leave a direction free (they never should).
         """
-        fit = self.widely(scales)
+        fit = lent(self.widely(scales), self.model.lent_odds)
         beliefs = None if self.model.beliefs is None else self.model.beliefs.about(fit.columns.at)
         return believed(fit, beliefs) if beliefs is not None and beliefs.causes else fit
 
@@ -390,6 +415,8 @@ class Solver:
         steps = len(days) * _log_det(rate[None]) + float(np.sum(np.log(days)))
         logs = _log_det(prior[None]) - steps - chain.log_determinant()
         logs -= 2.0 * float(np.sum(np.log(np.diagonal(factor))))
+        if self.model.neighbours is not None:
+            logs += 2.0 * self.model.neighbours.log_of_scales(self.model.frost, asdict(scales), PRIORS)
         return Fit(
             self.model,
             scales,
@@ -433,28 +460,64 @@ def believed(fit: Fit, beliefs: Beliefs) -> Fit:
     wide = np.sqrt(np.diagonal(fit.columns.cov)[at])
     weighed = swapped(mean, cov, wide, beliefs.sd[:, which])
     odds = odds_of_all(weighed.log_gain, beliefs.log_prior)
+    prior = fit.columns.cov.copy()
+    share = odds @ beliefs.sd[:, which] ** 2
+    prior[at, at] = share
+    mixed = _mixed(fit, at, weighed, odds, beliefs.log_prior)
+    return replace(mixed, columns=replace(fit.columns, cov=prior), odds=odds, wide=fit)
+
+
+def _mixed(fit: Fit, at: Ints, weighed: Swapped, odds: Floats, log_prior: Floats) -> Fit:
+    """Return the solution with the law of some amplitudes a mixture, all others following."""
+    mean, cov = fit.amplitude[at], fit.amplitude_cov[np.ix_(at, at)]
     middle = odds @ weighed.mean
     apart = weighed.mean - middle
     whole = np.tensordot(odds, weighed.cov, axes=1) + (apart * odds[:, None]).T @ apart
     leads = np.linalg.solve(cov, fit.amplitude_cov[at]).T  # (p, q) how all amplitudes follow those
     moved = leads @ (middle - mean)
-    top = np.max(weighed.log_gain + beliefs.log_prior)
-    gain = top + np.log(np.sum(np.exp(weighed.log_gain + beliefs.log_prior - top)))
+    top = np.max(weighed.log_gain + log_prior)
+    gain = top + np.log(np.sum(np.exp(weighed.log_gain + log_prior - top)))
     walk = fit.walk.copy()
     walk[1:] -= (fit.follows @ moved).reshape(-1, 5)
-    prior = fit.columns.cov.copy()
-    share = odds @ beliefs.sd[:, which] ** 2
-    prior[at, at] = share
     return replace(
         fit,
-        columns=replace(fit.columns, cov=prior),
         amplitude=fit.amplitude + moved,
         amplitude_cov=fit.amplitude_cov + leads @ (whole - cov) @ leads.T,
         walk=walk,
         log_marginal=fit.log_marginal + float(gain),
-        odds=odds,
-        wide=fit,
     )
+
+
+def lent(fit: Fit, settled: Floats | None = None) -> Fit:
+    """Return the solution with what neighbours say of the yearly tilt; the very same where they say nothing.
+
+    Parameters
+    ----------
+    fit
+        With the prior that the pier has alone, from `Solver.widely`.
+    settled
+        (K,) odds by which all that they lend is taken for one normal law; None for the mixture.
+    """
+    neighbours, forcing = fit.model.neighbours, fit.model.frost
+    if neighbours is None:
+        return fit
+    name = "annual_tilt" if forcing is None else "frost"
+    at = np.arange(fit.columns.at[name].start, fit.columns.at[name].stop)
+    alone = fit.columns.cov[np.ix_(at, at)]
+    laws = neighbours.laws(forcing, alone)
+    if laws is None:
+        return fit
+    if settled is not None:
+        laws = laws.settled(settled)
+    mean, cov = fit.amplitude[at], fit.amplitude_cov[np.ix_(at, at)]
+    weighed = exchanged(mean, cov, Laws(np.zeros(1), np.zeros((1, at.size)), alone[None]), laws)
+    odds = odds_of_all(weighed.log_gain, laws.log_odds)
+    own = laws.settled(odds)
+    prior, middle = fit.columns.cov.copy(), fit.columns.mean.copy()
+    prior[np.ix_(at, at)], middle[at] = own.cov[0], own.mean[0]
+    mixed = _mixed(fit, at, weighed, odds, laws.log_odds)
+    columns = replace(fit.columns, cov=prior, mean=middle)
+    return replace(mixed, columns=columns, lent_odds=odds if settled is None else settled, alone=fit)
 
 
 def step_precision(rate: Floats, days: Floats) -> Floats:

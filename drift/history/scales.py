@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 from scipy.optimize import minimize
@@ -11,11 +11,13 @@ from scipy.optimize import minimize
 from drift.codes import OwnMovement
 from drift.history.inputs import KINDS, LEAST_ODDS, Beliefs, combinations, joined, kind_of
 from drift.history.model import (
+    PRIORS,
     Fit,
     Model,
     Scales,
     Solver,
     believed,
+    lent,
     scaled_priors,
     step_days,
     thinned,
@@ -146,6 +148,9 @@ def slope(fit: Fit, names: list[str]) -> Floats:
         out["zero_repeat"] = _of_zero_repeat(fit, known)
     if "level_factor" in names:
         out["level_factor"] = _of_level_factor(fit, known)
+    if fit.model.neighbours is not None:
+        lent_slope = fit.model.neighbours.slope_of_scales(fit.model.frost, asdict(fit.scales), PRIORS)
+        out.update({name: out[name] + more for name, more in lent_slope.items() if name in out})
     return np.array([out[name] for name in names])
 
 
@@ -203,22 +208,6 @@ def _expected_square(fit: Fit, known: Posterior, pick: Bools) -> Floats:
 # ---- Scale parameters from the data: maximum marginal likelihood with weak priors.
 
 
-#: Priors of the logarithms: name -> (median, sd of the natural logarithm).  They are wide; their medians
-#: are common practice: a home-made pier wanders by some arcseconds a year^0.5, swings by some ten
-#: arcseconds a year and settles by about as much; a good mount creeps far less; a home switch repeats to
-#: ten arcseconds and wanders by about two a year^0.5.
-PRIORS: dict[str, tuple[float, float]] = {
-    "tilt_walk": (0.2, 1.3),
-    "across": (0.3, 0.7),
-    "az_creep": (0.03, 1.2),
-    "alt_creep": (0.03, 1.2),
-    "zero_repeat": (10.0, 1.5),
-    "season": (10.0, 1.4),
-    "slow": (6.0, 1.4),
-    "frost": (15.0, 1.2),
-    "level_factor": (1.0, 0.3),
-    "zero_creep": (0.1, 1.2),
-}
 #: No logarithm strays further from its prior than this many sd.
 FURTHEST = 4.0
 #: Value of a trial so far out that the numbers overflow: no reading is that improbable.
@@ -378,7 +367,8 @@ def fit_scales(
     scales = from_vector(np.asarray(found.x), names, base)
     scales = replace(scales, bearing_rad=float(np.mod(scales.bearing_rad, np.pi)))
     curvature = 0.5 * (found.hess_inv + found.hess_inv.T)
-    return ScalesFound(over_likely_movements(problem.widely(scales)), curvature, tuple(names))
+    fit = lent(problem.widely(scales), problem.model.lent_odds)
+    return ScalesFound(over_likely_movements(fit), curvature, tuple(names))
 
 
 def over_likely_movements(fit: Fit) -> Fit:

@@ -207,6 +207,8 @@ def _lower_heap(span: Ints, value: Floats) -> Bools | None:
 WINDOW_HOURS, FEWEST_HOURS = 24, 8
 #: A change is taken up when it is so many robust sds, and so large [arcsec] or so many steps of the sensor.
 STEP_SDS, STEP_ARCSEC, STEP_RESOLUTIONS = 8.0, 2.0, 2.0
+#: A change that falls into a gap is dated and sized by so many readings on either side at least.
+_FEWEST_A_SIDE = 4
 
 
 def _sudden(hours: Hours, flat: Floats, used: Bools, coarse: Floats) -> list[tuple[int, Floats]]:
@@ -260,6 +262,8 @@ def _size_of(time_us: Ints, flat: Floats, at: int) -> Floats:
     window = WINDOW_HOURS * HOUR_US
     edges = [time_us[at] + k * window for k in (-2, -1)], [time_us[at] + k * window for k in (1, 2)]
     (a, b), (c, d) = (np.searchsorted(time_us, edge) for edge in edges)
+    b, c = min(b, max(at - _FEWEST_A_SIDE, 0)), max(c, min(at + _FEWEST_A_SIDE, time_us.size))  # over a gap
+    a, d = min(a, b), max(c, d)
     earlier, later = (np.median(flat[start:end], axis=0) for start, end in ((b, at), (at, c)))
     slopes = [np.median(flat[a:b], axis=0) * -1.0 + earlier] if b > a else []
     slopes += [np.median(flat[c:d], axis=0) - later] if d > c else []
@@ -270,8 +274,8 @@ def _dated(raw: Raw, flat: Floats, hour: int, moved: Floats) -> SensorStep | Non
     """Return a sudden change with the readings between which it lies."""
     reach = WINDOW_HOURS // 2
     a, b = np.searchsorted(raw.time_us, [(hour - reach) * HOUR_US, (hour + reach) * HOUR_US])
-    if b - a < 4:
-        a, b = max(a - 4, 0), min(b + 4, raw.time_us.size)
+    if b - a < _FEWEST_A_SIDE:
+        a, b = max(a - _FEWEST_A_SIDE, 0), min(b + _FEWEST_A_SIDE, raw.time_us.size)
     if b - a < 2:
         return None
     # along the change, so that the other direction's noise says nothing

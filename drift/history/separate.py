@@ -24,6 +24,7 @@ from drift.history.components import View, cause_series, moves_over_gaps, view
 from drift.history.forcing import ForcingChoice, choose_forcing, chosen_with_steps, may_be_mistaken
 from drift.history.inputs import Inputs
 from drift.history.model import Model, Scales
+from drift.history.neighbours import borrowed_notice
 from drift.history.outcome import (
     components_with_uncertainty,
     corrections_found,
@@ -112,9 +113,11 @@ def _explained(inputs: Inputs, series: Series, before: EarlierFit | None) -> Sep
     temp_c = None if inputs.warmth is None else inputs.warmth.at_readings(series.time_us, series.night >= 0)
 
     def model_with(corrections: list[RecordedCorrection]) -> Model:
-        return make_model(series, inputs.latitude_rad, corrections, temp_c)
+        made = make_model(series, inputs.latitude_rad, corrections, temp_c)
+        return replace(made, neighbours=inputs.neighbours)
 
     before = before if before is not None and before.rests_on(inputs.frost) else None
+    before = before if inputs.neighbours is None else None  # it was found without them, or with others
     candidates = () if inputs.frost is None else inputs.frost.candidates()
     driven = choose_forcing(model_with(recorded), candidates, before)
     first = driven.undriven if driven.forcing is None else None
@@ -235,6 +238,7 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
             + _zero_notices(seen, inputs.zero_is, inputs.nights)
             + _aside(seen)
             + reference_notices(references)
+            + _borrowed(inputs, driven.forcing)
         ),
         causes=cause_series(seen),
         before=_noted(searched, driven, inputs.frost).text(),
@@ -244,7 +248,18 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
         references=references,
         sensors=inputs.sensors,
         axis_now_own_sd=own_sd,
+        yearly=None
+        if inputs.neighbours is not None
+        else components.yearly_tilt(seen, season, driven.forcing),
+        recent=components.recent_moves(seen, sd),
+        borrowed_from=() if inputs.neighbours is None else inputs.neighbours.piers,
     )
+
+
+def _borrowed(inputs: Inputs, follows: FrostForcing | None) -> list[Notice]:
+    if inputs.neighbours is None:
+        return []
+    return [borrowed_notice(inputs.neighbours, ForcingKind.CALENDAR if follows is None else follows.kind)]
 
 
 def _axis_now(seen: View, centre: Floats) -> tuple[Floats, Floats, Floats]:

@@ -470,6 +470,8 @@ def _weigh_all(base: Model, steps: list[FoundStep], fit: Fit) -> tuple[Model, li
 
 def _settled(model: Model, fit: Fit) -> Model:
     """Return a model with what moves by itself as likely as a fit found it: a normal law, for scores."""
+    if fit.lent_odds is not None:
+        model = replace(model, lent_odds=fit.lent_odds)
     beliefs = fit.model.beliefs
     return model if beliefs is None or fit.odds is None else replace(model, beliefs=beliefs.settled(fit.odds))
 

@@ -6,7 +6,8 @@ By file
   room.
 - `headline.py`, `status.py`, `outlook.py`, `strip.py`: the screens; `phrases.py`: numbers, dates and
   directions.
-- `encode.py`, `status_json.py`: results as JSON.
+- `encode.py`, `status_json.py`: results as JSON, positions rounded.
+- `piers.py`: several piers, a line each.
 - `figures/`: one picture in each file; `catalogue.py` lists them, `drawing.py` draws them for page or
   file.
 - `tables/`, `report.py`, `templates/`: the report.

@@ -440,8 +440,8 @@ def _table(picture: Picture, analysis: Analysis) -> bytes:
 # wrong with it, the pictures are drawn here.
 
 
-#: Number of solves from which a child pays off (starting it takes as long as some twenty small pictures).
-MANY_SOLVES = 20_000
+#: Number of solves from which a child pays off: the answer then takes longer than starting it does.
+MANY_SOLVES = 3_000
 #: A small picture: its name, and its SVG with whether it is tall.
 Small = dict[str, tuple[str, bool]]
 _DRAW, _WARM = "drift.render.drawing:draw", "drift.render.drawing:warm"

@@ -98,3 +98,31 @@ def entries(values: Mapping[str, Any], decimals: int | None = ARCSEC_DECIMALS) -
 def _as_text(key: str) -> str:
     """Return the key of a moment that is given as a text."""
     return key.removesuffix(_MOMENT) + ("" if key.endswith(_MOMENT_AS_TEXT) else _MOMENT_AS_TEXT)
+
+
+# ---- Where a private yard is, only as far as it matters.
+
+
+#: A position in what is shared is rounded to this [deg]: about ten kilometres, a town and no yard.
+ROUNDED_TO_DEG = 0.1
+#: Its height above the sea to this [m]; with the town it would otherwise tell the street on a hill.
+ROUNDED_TO_M = 50.0
+_ROUNDED = {
+    "latitude_deg": ROUNDED_TO_DEG,
+    "longitude_deg": ROUNDED_TO_DEG,
+    "elevation_m": ROUNDED_TO_M,
+}
+
+
+def place_rounded(document: Any) -> Any:
+    """Return a document with every position in it rounded: values whose name ends as in ``latitude_deg``."""
+    if isinstance(document, Mapping):
+        return {name: _rounded(str(name), value) for name, value in document.items()}
+    return [place_rounded(each) for each in document] if isinstance(document, list) else document
+
+
+def _rounded(name: str, value: Any) -> Any:
+    step = next((step for ending, step in _ROUNDED.items() if name.endswith(ending)), None)
+    if step is None or not isinstance(value, (int, float)) or isinstance(value, bool):
+        return place_rounded(value)
+    return round(round(value / step) * step, 6)

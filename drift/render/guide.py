@@ -30,6 +30,7 @@ TOPICS = {
     "correction": "After a correction",
     "winter": "Winter",
     "cant-tell": 'When the answer is "can\'t be told"',
+    "clubs": "Several piers: a club, or a host",
     "safety": "Safety",
     "notebook": "In a notebook",
     "words": "The words used here",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from drift.codes import CauseKind, HourAngleZero, Mover, OwnMovement, Reference, WouldTell
+from drift.codes import CauseKind, ForcingKind, HourAngleZero, Mover, OwnMovement, Reference, WouldTell
 from drift.notices import HistoryCode
 from drift.quantities import as_utc
 from drift.render import phrases
@@ -302,6 +302,23 @@ def _sensor_clock(of: Values) -> str:
     )
 
 
+#: So many neighbours are named, of more their number is given.
+_MOST_NAMED = 6
+
+
+def _borrowed(of: Values) -> str:
+    names = [phrases.harmless(str(one)) for one in of["piers"]]
+    shown = phrases.listed(names) if len(names) <= _MOST_NAMED else f"{len(names)} other piers of the site"
+    text = f"What this pier's own readings do not tell yet is taken from {shown}"
+    if of["size_arcsec"] is None:
+        return f"{text}: how likely it is to follow the frost."
+    size, low, high = (f'{of[name]:.0f}"' for name in ("size_arcsec", "size_low_arcsec", "size_high_arcsec"))
+    text += f": a yearly swing of about {size} ({low} to {high})"
+    if of["lag_days"] is not None and ForcingKind(of["follows"]).is_frost:
+        text += f", {max(of['lag_days'], 0.0):.0f} ± {of['lag_sd_days']:.0f} days behind the frost"
+    return f"{text}.  Where its readings say otherwise they are believed."
+
+
 SENTENCES: dict[HistoryCode, Writer] = {
     HistoryCode.BEFORE_REFERENCE: _before_reference,
     HistoryCode.ZEROS_TAKEN_FOR_KEPT: lambda of: (
@@ -326,6 +343,7 @@ SENTENCES: dict[HistoryCode, Writer] = {
     HistoryCode.CORRECTION_WRONG_SIGN: _wrong_sign,
     HistoryCode.CORRECTION_TWICE: _twice,
     HistoryCode.REFERENCE_MOVED: _reference_moved,
+    HistoryCode.BORROWED: _borrowed,
     HistoryCode.RIVALS: _rivals,
     HistoryCode.BY_ZERO: lambda of: (
         f"the hour-angle zero repeats to {of['repeat_arcsec']:.0f} arcsec over {of['nights']} nights"

@@ -30,6 +30,7 @@ _FILES: dict[str, str] = {
     "NightCode": "night_words",
     "SiteCode": "ground_words",
     "SkyCode": "night_words",
+    "TogetherCode": "together_words",
     "TonightCode": "tonight_words",
     "WatchCode": "watch_words",
 }

@@ -12,6 +12,7 @@ from drift.advice.ground import GroundStep, fitting_advice
 from drift.advice.situation import coming_of
 from drift.codes import CauseKind, ForcingKind
 from drift.mount.axis_error import size_of
+from drift.notices import HistoryCode
 from drift.quantities import DAY_US, YEAR_DAYS, Floats, local_date
 from drift.render.advice_words import tolerance_words, year_sentence
 from drift.render.ground_words import GROUND_ADVICE, design_sentences, ground_sentences
@@ -34,6 +35,7 @@ from drift.types import SMALL_CHANCE, ComingDay, Outlook, Turning
 if TYPE_CHECKING:
     from drift.advice.ground import PierGround
     from drift.forecast.hindcast import Hindcast
+    from drift.notices import Notice
     from drift.types import Analysis
 
 
@@ -420,8 +422,9 @@ def _of_outlook(analysis: Analysis, outlook: Outlook) -> list[Section]:
     table = months_table(outlook, analysis.site.site.latitude_deg)
     aim = () if analysis.advice.year is None else (year_sentence(analysis.advice.year),)
     settling = settlement_sentences(outlook)
+    borrowed = [sentence(notice) for notice in borrowed_of(analysis)]
     return [
-        Section("What the tilt follows", bulleted(forcing_sentences(outlook))),
+        Section("What the tilt follows", bulleted((*forcing_sentences(outlook), *borrowed))),
         Section(coming_heading(outlook, zone), bulleted(ahead_sentences(outlook, zone)), table, table.note),
         Section(
             "Is re-aligning worth it?",
@@ -429,6 +432,11 @@ def _of_outlook(analysis: Analysis, outlook: Outlook) -> list[Section]:
         ),
         *([Section("Settlement", bulleted(settling))] if settling else []),
     ]
+
+
+def borrowed_of(analysis: Analysis) -> tuple[Notice, ...]:
+    """Return what says from whom an analysis has borrowed; nothing for one that has not."""
+    return tuple(one for one in analysis.history.notices if one.code is HistoryCode.BORROWED)
 
 
 def _scored(hindcasts: Sequence[Hindcast]) -> Section:

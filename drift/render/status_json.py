@@ -13,7 +13,7 @@ from drift.advice.situation import coming_of
 from drift.codes import OwnMovement
 from drift.notices import Notice, as_value
 from drift.render import advice_words as words
-from drift.render.encode import named
+from drift.render.encode import named, place_rounded
 from drift.render.ground_words import GROUND_ADVICE
 from drift.render.headline import headline
 from drift.render.history_words import CAUSE_WORDS, because_words, settle_words
@@ -369,13 +369,20 @@ def _hindcast(one: Hindcast) -> dict[str, Any]:
 SIZES = ("tilt_north", "tilt_east", "mount_az", "mount_alt")
 
 
-def as_mapping(analysis: Analysis) -> dict[str, Any]:
+#: Tables of numbers alone: nothing in them says where a pier stands, and to look through them takes long.
+_WITHOUT_PLACE = ("nights", "history")
+
+
+def as_mapping(analysis: Analysis, exact_positions: bool = False) -> dict[str, Any]:
     """Return the whole analysis as plain lists, mappings, numbers and text.
 
     Parameters
     ----------
     analysis
         What was worked out for one pier.
+    exact_positions
+        Whether the position is given as the site file has it, and not rounded: what is shared must not lead
+        a stranger to a telescope.
 
     Returns
     -------
@@ -383,6 +390,16 @@ def as_mapping(analysis: Analysis) -> dict[str, Any]:
         Ready for `json.dumps` with ``allow_nan=False``; the keys come in the
         same order every time.
     """
+    document = _whole(analysis)
+    document["site"]["position"] = "exact" if exact_positions else "rounded"
+    if exact_positions:
+        return document
+    return {
+        name: value if name in _WITHOUT_PLACE else place_rounded(value) for name, value in document.items()
+    }
+
+
+def _whole(analysis: Analysis) -> dict[str, Any]:
     return {
         "format": "drift-status",
         "version": 2,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from drift.codes import CorrectionKind, LimitName, NewsKind
 from drift.notices import Severity, WatchCode
 from drift.quantities import as_utc
-from drift.render.encode import entries, named
+from drift.render.encode import entries, named, place_rounded
 from drift.render.notices import Values, Writer, as_data, sentence
 from drift.render.phrases import (
     angle,
@@ -107,7 +107,7 @@ def as_mapping(found: News, last: tuple[int, str, str] | None) -> dict[str, Any]
     last
         When it was last acknowledged [UTC microseconds], the note, and what; None when never.
     """
-    return {
+    document: dict[str, Any] = {
         "format": "drift-check",
         "version": 2,
         **named(found, "moved"),
@@ -117,6 +117,7 @@ def as_mapping(found: News, last: tuple[int, str, str] | None) -> dict[str, Any]
         "acknowledged_utc": None if last is None else utc_text(last[0]),
         "acknowledged_note": None if last is None else last[1],
     }
+    return {name: place_rounded(value) for name, value in document.items()}
 
 
 def _item(item: Item) -> dict[str, Any]:

@@ -186,7 +186,12 @@ def lines_of(text: str) -> dict[Place, int]:
     A place is the path to it: ``("plate", "bolt_bearings_deg", 2)`` is the third element of that key's
     array.  Something in several pieces (a table made by dotted keys) has the line where it is first named.
     """
-    return _Walk(text).lines
+    return {place: line for place, (line, _) in spots_of(text).items()}
+
+
+def spots_of(text: str) -> dict[Place, tuple[int, int]]:
+    """Return the same with the column, from 1: of an array element that of its value, of a key its own."""
+    return _Walk(text).spots
 
 
 def line_of(lines: Mapping[Place, int], place: Place) -> int | None:
@@ -202,7 +207,7 @@ class _Walk:
 
     def __init__(self, text: str) -> None:
         self.text, self.at = text, 0
-        self.lines: dict[Place, int] = {}
+        self.spots: dict[Place, tuple[int, int]] = {}
         self._starts = [0, *(found.end() for found in re.finditer("\n", text))]
         self._tables: dict[Place, int] = {}  # how many [[tables]] of a name there are so far
         section: Place = ()
@@ -284,7 +289,8 @@ class _Walk:
         self.at += 1
 
     def _note(self, place: Place, position: int) -> None:
-        self.lines.setdefault(place, bisect_right(self._starts, position))
+        line = bisect_right(self._starts, position)
+        self.spots.setdefault(place, (line, position - self._starts[line - 1] + 1))
 
     def _skip(self) -> bool:
         """Go past blanks, line ends and remarks; tell whether anything follows."""

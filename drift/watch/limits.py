@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from drift.advice.movement import Baseline
-    from drift.types import Action, Analysis, Event, History
+    from drift.types import Action, Analysis, Event, History, TiltMove
 
 
 # ---- How sure an alarm must be.
@@ -351,6 +351,8 @@ class NowState:
         The present time; None when it isn't known, and then nothing is old.
     actions
         What is to be done, as the advice has it.
+    recent
+        How far the tilt went of late, in the windows that all piers share.
     """
 
     axis: Against | None
@@ -360,6 +362,7 @@ class NowState:
     last_reading_us: int | None
     now_us: int | None
     actions: tuple[Action, ...]
+    recent: tuple[TiltMove, ...] = field(default=(), repr=False)
 
     @property
     def is_old(self) -> bool:
@@ -403,6 +406,7 @@ def now_state(analysis: Analysis, now_us: int | None = None) -> NowState:
         last_reading_us=max(times, default=None),
         now_us=analysis.now_us if now_us is None else now_us,
         actions=analysis.advice.actions,
+        recent=analysis.history.recent,
     )
 
 

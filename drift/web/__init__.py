@@ -10,6 +10,8 @@ Making pages
 - The look (light, dark, red) is a cookie that the server reads, so that no page is white before it is red.
 - One analysis stands until readings, site file or the day change.  Meanwhile the former one is shown with
   that said, and the page renews itself.
+- With several piers (`piers_page.py`) the list comes first, and the pages of each stand below an address of
+  its own: what makes them knows no other pier, and every link begins with `root`.
 
 Safety
 ------
@@ -22,6 +24,7 @@ Safety
   of each other; the record has locks of its own.
 
 Rejected: a page that is a program in the browser (a second set of words); sessions in the record; a lock file
-made by exclusive creation (it stays behind a killed program); the name of an upload as a path; a tab bar that
-scrolls sideways (it hides pages).
+made by exclusive creation (it stays behind a killed program); a cookie that says which of several piers is
+looked at (two windows would disturb each other, and no link could be passed on); the name of an upload as a
+path; a tab bar that scrolls sideways (it hides pages).
 """

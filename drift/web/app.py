@@ -11,7 +11,7 @@ import sys
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Protocol
 from urllib.parse import quote
 
 from starlette.applications import Starlette
@@ -36,6 +36,7 @@ from drift.web.current import (
     PageState,
     Waiting,
     page,
+    root_of,
     script,
     style_sheet,
 )
@@ -49,8 +50,14 @@ if TYPE_CHECKING:
 # ---- All addresses of the page, and what is said when something goes wrong.
 
 
-Show = Callable[[PageState, Request], Response]
-Take = Callable[[PageState, Request, FormData], Response]
+class HasRules(Protocol):
+    """What belongs to one start of the page: who may come."""
+
+    rules: Rules
+
+
+Show = Callable[[Any, Request], Response]
+Take = Callable[[Any, Request, FormData], Response]
 
 #: Files of one upload, and fields of one form, at most.
 _MOST_FILES, _MOST_FIELDS = 2_000, 2_000
@@ -118,35 +125,59 @@ def make_app(page_state: PageState) -> ASGIApp:
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
         clear_abandoned()
-        await run_in_threadpool(_watch, page_state)
+        await run_in_threadpool(begin, page_state)
         try:
             yield
         finally:
-            await run_in_threadpool(page_state.watched.close)
-            page_state.imports.close()
-            page_state.keeper.close()
+            await run_in_threadpool(end, page_state)
 
-    routes = [Route(path, _showing(page_state, show), methods=["GET"]) for path, show in _SHOWN.items()]
+    routes = [*pier_routes(page_state), *common_routes(page_state)]
+    app = Starlette(routes=routes, lifespan=lifespan, exception_handlers=_handlers(page_state))
+    return guarded(app, page_state.rules, page_state.debug)
+
+
+def guarded(app: ASGIApp, rules: Rules, debug: bool) -> ASGIApp:
+    """Return an app behind the guard, its answers made small."""
+    small = GZipMiddleware(app, minimum_size=_LEAST_COMPRESSED, compresslevel=6)
+    return Guard(_said_in_a_line(small, debug), rules)
+
+
+def pier_app(page_state: PageState) -> ASGIApp:
+    """Return the pages of one pier among several, whose app guards them, and begins and ends its work."""
+    return Starlette(routes=pier_routes(page_state), exception_handlers=_handlers(page_state))
+
+
+def begin(page_state: PageState) -> None:
+    """Begin to watch the folders of the site file; what is wrong with that is told on each page."""
+    with suppress(DriftError):
+        page_state.watched.start()
+
+
+def end(page_state: PageState) -> None:
+    """End what goes on for the pages of a pier."""
+    page_state.watched.close()
+    page_state.imports.close()
+    page_state.keeper.close()
+
+
+def pier_routes(page_state: PageState) -> list[Route]:
+    """Return the addresses of the pages of a pier."""
+    routes = [Route(path, showing(page_state, show), methods=["GET"]) for path, show in _SHOWN.items()]
     routes += [Route(path, _taking(page_state, take), methods=["POST"]) for path, take in _TAKEN.items()]
-    routes += [
-        *(Route(old, _going(new), methods=["GET"]) for old, new in _MOVED.items()),
+    return [*routes, *(Route(old, _going(new), methods=["GET"]) for old, new in _MOVED.items())]
+
+
+def common_routes(page_state: HasRules) -> list[Route]:
+    """Return the addresses that are there once, for however many piers."""
+    return [
         Route("/look/{look}", _choose_look, methods=["GET"]),
-        Route("/login", _showing(page_state, _login_form), methods=["GET"]),
+        Route("/login", showing(page_state, _login_form), methods=["GET"]),
         Route("/login", _taking(page_state, _login), methods=["POST"]),
         Route("/logout", _taking(page_state, _log_out), methods=["POST"]),
         Route("/static/page.css", _style, methods=["GET"]),
         Route("/static/page.js", _script, methods=["GET"]),
         Route("/favicon.ico", _no_icon, methods=["GET"]),
     ]
-    app = Starlette(routes=routes, lifespan=lifespan, exception_handlers=_handlers(page_state))
-    small = GZipMiddleware(app, minimum_size=_LEAST_COMPRESSED, compresslevel=6)
-    return Guard(_said_in_a_line(small, page_state.debug), page_state.rules)
-
-
-def _watch(page_state: PageState) -> None:
-    """Begin to watch the folders of the site file; what is wrong with that is told on each page."""
-    with suppress(DriftError):
-        page_state.watched.start()
 
 
 def _said_in_a_line(app: ASGIApp, debug: bool) -> ASGIApp:
@@ -163,14 +194,16 @@ def _said_in_a_line(app: ASGIApp, debug: bool) -> ASGIApp:
     return quiet
 
 
-def _showing(page_state: PageState, show: Show) -> Callable[[Request], Awaitable[Response]]:
+def showing(page_state: HasRules, show: Show) -> Callable[[Request], Awaitable[Response]]:
+    """Return an endpoint that shows something, in a thread of its own."""
+
     async def endpoint(request: Request) -> Response:
         return await run_in_threadpool(show, page_state, request)
 
     return endpoint
 
 
-def _taking(page_state: PageState, take: Take) -> Callable[[Request], Awaitable[Response]]:
+def _taking(page_state: HasRules, take: Take) -> Callable[[Request], Awaitable[Response]]:
     """Let a form through when it is one of ours."""
 
     async def endpoint(request: Request) -> Response:
@@ -190,7 +223,7 @@ def _taking(page_state: PageState, take: Take) -> Callable[[Request], Awaitable[
 def _going(address: str) -> Callable[[Request], Awaitable[Response]]:
     async def endpoint(request: Request) -> Response:
         parts = {name: quote(str(value), safe="") for name, value in request.path_params.items()}
-        return RedirectResponse(address.format(**parts), 301)
+        return RedirectResponse(f"{root_of(request)}{address.format(**parts)}", 301)
 
     return endpoint
 
@@ -209,11 +242,11 @@ async def _choose_look(request: Request) -> Response:
     return response
 
 
-def _login_form(page_state: PageState, request: Request) -> Response:
+def _login_form(page_state: HasRules, request: Request) -> Response:
     return HTMLResponse(page("login", request, token=page_state.rules.form_token, trouble=""))
 
 
-def _login(page_state: PageState, request: Request, form: FormData) -> Response:
+def _login(page_state: HasRules, request: Request, form: FormData) -> Response:
     address = request.client.host if request.client else ""
     right = page_state.rules.is_password(text_of(form, "password"), address)
     if not right:
@@ -233,7 +266,7 @@ def _login(page_state: PageState, request: Request, form: FormData) -> Response:
     return response
 
 
-def _log_out(page_state: PageState, request: Request, form: FormData) -> Response:
+def _log_out(page_state: HasRules, request: Request, form: FormData) -> Response:
     page_state.rules.let_out(request)
     response = RedirectResponse("/login", 303)
     response.delete_cookie(cookie_name(request), httponly=True, samesite="strict")
@@ -452,11 +485,15 @@ def _stopped(timer: asyncio.TimerHandle | None) -> asyncio.TimerHandle | None:
 
 def serve(site_path: Path, listening: socket.socket, rules: Rules, debug: bool = False) -> None:
     """Serve the page until the program is stopped."""
+    serve_app(make_app(PageState(Keeper(site_path), rules, debug=debug)), listening)
+
+
+def serve_app(app: ASGIApp, listening: socket.socket) -> None:
+    """Serve an app until the program is stopped."""
     import uvicorn
 
-    page_state = PageState(Keeper(site_path), rules, debug=debug)
     config = uvicorn.Config(
-        make_app(page_state),
+        app,
         log_level="warning",
         access_log=False,
         server_header=False,

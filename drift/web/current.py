@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse
@@ -73,14 +74,21 @@ def look_of(request: Request) -> str:
     return given if given in LOOKS else ""
 
 
+def root_of(request: Request) -> str:
+    """Return what stands before all addresses of a pier's pages where there are several, "" for one pier."""
+    return quote(str(request.scope.get("root_path", "")))
+
+
 def page(template: str, request: Request, **values: Any) -> str:
     """Return a page in the look that was chosen; every value is escaped."""
+    root = root_of(request)
     known = {
         "version": __version__,
         "places": PLACES,
         "looks": LOOKS,
         "look": look_of(request),
-        "path": request.url.path,
+        "root": root,
+        "path": request.url.path.removeprefix(str(request.scope.get("root_path", ""))),
         **values,
     }
     return _environment().get_template(f"{template}.html.j2").render(known)
@@ -323,6 +331,7 @@ class PageState:
 
     keeper: Keeper
     rules: Rules
+    root: str = ""  # what stands before all addresses, where several piers are shown
     patience_s: float = PATIENCE_S
     debug: bool = False  # whether tracebacks are printed
     imports: Imports = field(default_factory=Imports)
@@ -394,4 +403,4 @@ class PageState:
     def go(self, address: str, *sentences: str) -> RedirectResponse:
         """Send the browser to a page of ours, with sentences to show there."""
         number = f"?note={self.notes.leave(sentences)}" if sentences else ""
-        return RedirectResponse(f"{address}{number}", 303)
+        return RedirectResponse(f"{self.root}{address}{number}", 303)

@@ -17,6 +17,7 @@ import asyncio
 import hashlib
 import hmac
 import ipaddress
+import re
 import secrets
 import threading
 import time
@@ -58,7 +59,8 @@ _FORM_BYTES, _LOGIN_BYTES = 1_000_000, 8_000
 #: A request has so long to arrive [s], and a large one as much more as its bytes take at this rate [1/s].
 ARRIVAL_S, SLOWEST_BYTES_S = 60.0, 20_000.0
 _READING = ("GET", "HEAD")
-_WITH_FILES = "/import"
+#: The address that files are sent to, of the only pier or of one among several.
+_WITH_FILES = re.compile(r"(/pier/[^/]+)?/import")
 _MOST_DIGITS = 18
 #: What is shown before the password is given: nothing of the record, and a look sets no more than a cookie.
 _OPEN_PATHS = ("/login", "/static/page.css", "/look/device", "/look/light", "/look/dark", "/look/night")
@@ -142,7 +144,7 @@ class Rules:
 
     def most_of(self, path: str) -> int:
         """Return the most that may be sent to an address of the page [bytes]."""
-        if path == _WITH_FILES:
+        if _WITH_FILES.fullmatch(path):
             return self.most_bytes
         return min(self.most_bytes, _LOGIN_BYTES if path == "/login" else _FORM_BYTES)
 

@@ -84,6 +84,18 @@ def test_a_step_within_a_day_is_dated_to_the_reading():
     assert (days[days.index > step.before_us] - 25.0).abs().max() < 0.5
 
 
+def test_a_step_while_nothing_was_logged_lies_between_the_readings_on_both_sides():
+    """31 hours without a reading about noon of the 20th day: none lies within half a day of the change."""
+    table = log(lambda d: swing(d) + 25.0 * (d >= 20.5), still)
+    hours = (table["time_us"] - FIRST_US) / (DAY_US / 24.0) - 20.5 * 24.0
+    table = table[hours.abs() > 15.5].reset_index(drop=True)
+    (step,) = fold(table).sensors[0].steps
+    middle = FIRST_US + round(20.5 * DAY_US)
+    assert step.after_us == table["time_us"][table["time_us"] < middle].max()
+    assert step.before_us == table["time_us"][table["time_us"] > middle].min()
+    assert step.north == pytest.approx(25.0, abs=0.5)
+
+
 def test_a_change_of_the_mean_is_found_by_hand():
     """0 0 0 4 4: the sums of squares are least before the fourth."""
     assert change_point(np.array([[0.0], [0.0], [0.0], [4.0], [4.0]])) == 3

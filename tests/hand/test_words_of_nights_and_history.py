@@ -174,6 +174,23 @@ NOTICES = [
     warning(HistoryCode.REFERENCE_MOVED, would_tell="solve_before_sync", **LEVEL_MOVED),
     warning(HistoryCode.REFERENCE_MOVED, would_tell=None, **LEVEL_MOVED),
     *(warning(HistoryCode.RIVALS, kind=kind, **RIVALS) for kind in ("steady", "warmth")),
+    *(
+        info(
+            HistoryCode.BORROWED,
+            piers=piers,
+            follows=follows,
+            size_arcsec=size,
+            size_low_arcsec=None if size is None else 30.0,
+            size_high_arcsec=None if size is None else 62.0,
+            lag_days=lag,
+            lag_sd_days=None if lag is None else 6.0,
+        )
+        for piers, follows, size, lag in (
+            (("east", "west"), "frozen", 43.0, 12.0),
+            (tuple("abcdefg"), "calendar", 43.0, 74.0),
+            (("east",), "moisture", None, None),
+        )
+    ),
     info(HistoryCode.BY_ZERO, repeat_arcsec=9.4, nights=120),
     info(HistoryCode.BY_LEVELS, levels=14),
     info(HistoryCode.BY_SENSOR, days=366),

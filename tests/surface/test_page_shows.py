@@ -200,7 +200,7 @@ def test_a_page_that_is_not_there_has_the_places_to_go_on_to(shown):
 def test_a_remark_has_a_line_of_its_own_below_its_night():
     rows = (("2024-02-11", "sweep", "0.10 ± 0.02", "one <side> only"), ("2024-02-10", "sweep", "0.2", ""))
     table = Table("The nights", ("night of", "from", "azimuth", "remarks"), rows, frozenset({2}))
-    text = str(_environment().get_template("page_parts.html.j2").module.nights_grid(table))
+    text = str(_environment().get_template("page_parts.html.j2").make_module({"root": ""}).nights_grid(table))
     assert text.count("<tr") == 1 + 2 + 1
     assert 'colspan="3" data-label="remarks">one &lt;side&gt; only</td>' in text
     assert ">remarks</th>" not in text

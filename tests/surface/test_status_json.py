@@ -401,6 +401,7 @@ STATUS = shaped(
                 "latitude_deg": a_number,
                 "longitude_deg": a_number,
                 "elevation_m": a_number,
+                "position": one_of("exact", "rounded"),
             }
         ),
         "headline": lambda value: len(value) == 2 and all(map(a_text, value)),
@@ -680,3 +681,16 @@ def test_references_are_told_with_their_units_and_sds():
     assert told["moved"][0]["east_arcsec_per_c_sd"] == 0.1
     assert told["rivals"][0]["moving"] == ["mount", "reference"]
     assert as_mapping(one)["references"] is None
+
+
+def test_a_position_is_rounded_to_a_town_unless_it_is_asked_for():
+    given = invented(47.3, 1)
+    at = {"latitude_deg": 47.3456, "longitude_deg": -92.4123, "elevation_m": 431.0}
+    place = given.site.site.model_copy(update=at)
+    one = replace(given, site=given.site.model_copy(update={"site": place}))
+    told = as_mapping(one)
+    # to 0.1 degrees and 50 m
+    rounded = {"latitude_deg": 47.3, "longitude_deg": -92.4, "elevation_m": 450.0, "position": "rounded"}
+    assert told["site"].items() >= rounded.items()
+    assert "47.3456" not in json.dumps(told)
+    assert as_mapping(one, exact_positions=True)["site"].items() >= {**at, "position": "exact"}.items()

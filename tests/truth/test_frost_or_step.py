@@ -88,3 +88,8 @@ def test_temperature_gains_only_what_it_explains_itself():
     )
     # the forcing has nothing to do with this tilt: beside the step it is no likelier than the calendar
     assert after.odds[ForcingKind.TEMPERATURE] < 2.0 * after.odds[ForcingKind.CALENDAR]
+
+
+def test_where_no_frost_was_compared_the_choice_stays_as_it_is():
+    none = ForcingChoice(None, {ForcingKind.CALENDAR: 1.0})
+    assert chosen_with_steps(none, None, None) is none

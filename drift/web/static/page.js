@@ -91,7 +91,7 @@ function pointed(box) {
     const steps = { ArrowRight: 1, ArrowLeft: -1, PageDown: 20, PageUp: -20, Home: -Infinity, End: Infinity };
     if (event.key === "Escape") { hide(); return; }
     if (event.key === "Enter" && at >= 0 && order[at].point[3]) {
-      location.href = `/nights/${order[at].point[3]}`;
+      location.href = `${document.documentElement.dataset.root ?? ""}/nights/${order[at].point[3]}`;
       return;
     }
     if (!(event.key in steps)) return;

@@ -1,0 +1,16 @@
+"""Several piers at once: which ones there are, how urgent each is, and work on all of them side by side.
+
+- `listing.py`: the list, from a folder of site files or from a ``piers.toml``.
+- `line.py`: one pier in one line of numbers and codes, and the order in which piers want looking at.
+- `together.py`: what the piers of one site share: weather, what moved them all, and which one moved alone.
+- `running.py`: one task for every pier, on this machine's cores or on a Dask cluster.
+
+A pier that fails is a line with its reason and never the end of the others.  Each pier is worked on in a
+child process (`drift.workers`), which takes one pier after another; a child that dies costs the pier that it
+had in hand another try, in a new child.  A task may so be done twice, or begun and not ended: that is no
+harm, because files come into a record once and whole, and a warning is noted before it is sent.
+
+Rejected: `concurrent.futures.ProcessPoolExecutor` - where one of its processes dies, all that was in hand is
+lost and the pool is broken; threads - the work is nearly all Python; a daemon that holds all piers open - a
+scheduler starts a command every day on every system.
+"""
