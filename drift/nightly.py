@@ -59,6 +59,7 @@ if TYPE_CHECKING:
 #: [warn] digest for one after each night, and what it is counted by for the others.
 AFTER_EACH_NIGHT = "after each night"
 _PERIODS = {"weekly": "week", "monthly": "month"}
+_READ_ONLY = "The record {place} can't be written, so that nothing was taken in, and nothing is sent."
 #: How long a run waits for another one on the same pier [s].
 PATIENCE_S = 60.0
 
@@ -182,6 +183,7 @@ def _taken_in(site: PierFile, record: Record, now_us: int) -> NightlyResult:
         taken=tuple(taken),
         waiting=tuple(waiting),
         missing=folders.missing,
+        troubles=(_READ_ONLY.format(place=record.words),) if record.read_only else (),
     )
 
 

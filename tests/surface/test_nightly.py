@@ -22,6 +22,7 @@ from drift.codes import Standing
 from drift.errors import AlreadyRunning
 from drift.importer.folders import SETTLED_S
 from drift.nightly import run_nightly
+from drift.record.record import Record
 from drift.render.nightly_words import digest_html, digest_text, digest_title, result_lines
 from drift.watch.coming import News
 from drift.watch.nightly import Digest, DigestState, FileTaken, FileWaiting, FileWaits, NightlyResult
@@ -124,6 +125,15 @@ def test_a_folder_that_is_not_there_is_told(quiet):
     result = nightly(quiet)
     assert [Path(one).name for one in result.missing] == ["gone"] and result.exit_code == 3
     assert sum(one.went_in for one in result.taken) == 8
+
+
+def test_a_record_that_can_not_be_written_is_told_and_read(quiet, monkeypatch):
+    nightly(quiet)
+    long_ago(nights_log(quiet / "logs", "more.csv", 8, 9, bump=False))
+    monkeypatch.setattr(Record, "read_only", property(lambda record: True))
+    result = nightly(quiet)
+    assert result.taken == () and result.lines and result.exit_code == 3
+    assert "can't be written, so that nothing was taken in" in result.troubles[0]
 
 
 def test_two_runs_at_once_take_in_and_send_once(quiet):
