@@ -191,8 +191,8 @@ class TiltMove:
 
     from_us: int
     to_us: int
-    moved: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2,)
-    cov: npt.NDArray[np.floating[Any]] = field(repr=False)  # (2, 2)
+    moved: tuple[float, float] = field(repr=False)
+    cov: tuple[tuple[float, float], tuple[float, float]] = field(repr=False)
     frost_moved: float | None = None
 
 

@@ -343,12 +343,14 @@ def recent_moves(seen: View, sd: Floats) -> tuple[TiltMove, ...]:
         frost = None
         if forcing is not None and forcing.is_frost:
             frost = float(np.diff(forcing.at(times[k])[:, 0])[0])
+        (north, east), whole = mean[both].tolist(), cov[np.ix_(both, both)] * by_window[k] + wandered[k]
+        (north_var, across), (_, east_var) = whole.tolist()
         out.append(
             TiltMove(
                 from_us=from_us,
                 to_us=to_us,
-                moved=mean[both],
-                cov=cov[np.ix_(both, both)] * by_window[k] + wandered[k],
+                moved=(north, east),
+                cov=((north_var, across), (across, east_var)),
                 frost_moved=frost,
             )
         )

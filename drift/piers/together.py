@@ -242,10 +242,10 @@ def _apart(names: list[str], moves: Mapping[str, TiltMove]) -> tuple[list[str], 
 def _chance_of(name: str, others: list[str], moves: Mapping[str, TiltMove]) -> float:
     """Return how often a pier that does as the others do would go as far off as this one; 1 for a trifle."""
     one, rest = moves[name], _population([moves[other] for other in others])
-    if float(np.hypot(*(one.moved - rest.mean))) < LEAST_ARCSEC:
+    if float(np.hypot(*(np.asarray(one.moved) - rest.mean))) < LEAST_ARCSEC:
         return 1.0
-    off = one.moved - rest.each_mean
-    cov = one.cov + rest.each_next[:, :, None] * np.eye(2)
+    off = np.asarray(one.moved) - rest.each_mean
+    cov = np.asarray(one.cov) + rest.each_next[:, :, None] * np.eye(2)
     square = np.einsum("ti,ti->t", off, np.linalg.solve(cov, off[:, :, None])[:, :, 0])
     return float(rest.share @ chdtrc(2.0, square))  # chi-square of two directions
 
@@ -263,7 +263,7 @@ class _Population:
 def _population(moves: Sequence[TiltMove]) -> _Population:
     """Return what piers did in the mean, and what one more would do."""
     north, east = (
-        by_spread([m.moved[k] for m in moves], [float(np.sqrt(m.cov[k, k])) for m in moves], SPREAD_ARCSEC)
+        by_spread([m.moved[k] for m in moves], [float(np.sqrt(m.cov[k][k])) for m in moves], SPREAD_ARCSEC)
         for k in (0, 1)
     )
     share = shares_of(north.tau, north.log_likely + east.log_likely, SPREAD_ARCSEC)
@@ -352,7 +352,7 @@ def notices_of(one: Together) -> tuple[Notice, ...]:
     for name, chance in zip(one.odd, one.odd_chance, strict=True):
         move = one.moves[name]
         own_size = float(np.hypot(*move.moved))
-        toward = move.moved / max(own_size, 1e-9)
+        toward = np.asarray(move.moved) / max(own_size, 1e-9)
         out.append(
             warning(
                 TogetherCode.ODD_ONE,
@@ -361,10 +361,10 @@ def notices_of(one: Together) -> tuple[Notice, ...]:
                 others=len(one.core),
                 others_moved=one.moved,
                 others_still=one.still,
-                north_arcsec=float(move.moved[0]),
-                east_arcsec=float(move.moved[1]),
+                north_arcsec=move.moved[0],
+                east_arcsec=move.moved[1],
                 size_arcsec=own_size,
-                sd_arcsec=float(np.sqrt(toward @ move.cov @ toward)),
+                sd_arcsec=float(np.sqrt(toward @ np.asarray(move.cov) @ toward)),
                 chance=chance,
             )
         )

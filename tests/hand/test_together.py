@@ -33,8 +33,8 @@ def move(north, east, sd=3.0, days=30, frost=-0.6):
     return TiltMove(
         from_us=FROM * DAY_US,
         to_us=(FROM + days) * DAY_US,
-        moved=np.array([north, east], dtype=float),
-        cov=np.eye(2) * sd**2,
+        moved=(float(north), float(east)),
+        cov=((sd**2, 0.0), (0.0, sd**2)),
         frost_moved=frost,
     )
 
