@@ -422,7 +422,7 @@ def test_ten_first_commands_at_once_all_succeed(tmp_path: Path) -> None:
 
 KILLED = """
 import os, sys
-from drift.site import disk
+from drift.site import text as disk
 real = os.fsync
 def at_the_worst_moment(handle):
     real(handle)
