@@ -75,6 +75,10 @@ NO_SEASON_YET = (
     "No yearly swing can be told from these readings yet, so it can't be said when the axis will be furthest "
     "out: what a part of a year would go on to is mostly what is usual for piers, not what yours has shown."
 )
+NO_SEASON_BUT_BORROWED = (
+    "No yearly swing can be told from this pier's own readings yet: when the axis will be furthest out is what "
+    "its neighbours' winters say, and not sure enough to name a day."
+)
 NO_FORECAST = (
     "There is nothing to look ahead from yet: that takes two nights with a usable axis, and a year of nights "
     "before it says much."
@@ -152,9 +156,10 @@ def _odds_words(odds: dict[ForcingKind, float]) -> str:
     return listed([f"{FORCING_WORDS[n]} {percent(p)}" for n, p in ranked(odds)])
 
 
-def ahead_sentences(outlook: Outlook, zone: ZoneInfo) -> tuple[str, ...]:
-    """Say when the axis is furthest and back, and what the forecast rests on."""
-    sentences = [_turning(outlook.turning, zone, outlook.from_us) if outlook.season_sure else NO_SEASON_YET]
+def ahead_sentences(outlook: Outlook, zone: ZoneInfo, *, borrowed: bool = False) -> tuple[str, ...]:
+    """Say when the axis is furthest and back, and what the forecast rests on, neighbours' winters perhaps."""
+    no_season = NO_SEASON_BUT_BORROWED if borrowed else NO_SEASON_YET
+    sentences = [_turning(outlook.turning, zone, outlook.from_us) if outlook.season_sure else no_season]
     if outlook.since_us is not None:
         sentences.append(
             f"This is worked out from readings up to {local_date(outlook.since_us, zone)[:7]} and reaches to "
@@ -425,7 +430,12 @@ def _of_outlook(analysis: Analysis, outlook: Outlook) -> list[Section]:
     borrowed = [sentence(notice) for notice in borrowed_of(analysis)]
     return [
         Section("What the tilt follows", bulleted((*forcing_sentences(outlook), *borrowed))),
-        Section(coming_heading(outlook, zone), bulleted(ahead_sentences(outlook, zone)), table, table.note),
+        Section(
+            coming_heading(outlook, zone),
+            bulleted(ahead_sentences(outlook, zone, borrowed=bool(borrowed))),
+            table,
+            table.note,
+        ),
         Section(
             "Is re-aligning worth it?",
             bulleted((*realigning_sentences(outlook, zone, analysis.now_us), *aim)),

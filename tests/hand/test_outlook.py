@@ -308,6 +308,8 @@ def test_an_unsure_season_is_said_to_be_so():
     assert said[0].startswith("No yearly swing can be told from these readings yet")
     assert "swings by" not in said[0]
     assert said[1] == "The frost to come: drawn from 4 past years of weather, from 2023-12-09 on."
+    lent = ahead_sentences(made, UTC, borrowed=True)
+    assert "its neighbours' winters" in lent[0] and "usual for piers" not in lent[0]
     short = ahead_sentences(replace(made, span_days=300.0), UTC)
     assert short[1].startswith("The nights span less than a year")
 
