@@ -76,8 +76,8 @@ NO_SEASON_YET = (
     "out: what a part of a year would go on to is mostly what is usual for piers, not what yours has shown."
 )
 NO_SEASON_BUT_BORROWED = (
-    "No yearly swing can be told from this pier's own readings yet: when the axis will be furthest out is what "
-    "its neighbours' winters say, and not sure enough to name a day."
+    "No yearly swing can be told from this pier's own readings yet: when the axis will be furthest out is "
+    "what its neighbours' winters say, and not sure enough to name a day."
 )
 NO_FORECAST = (
     "There is nothing to look ahead from yet: that takes two nights with a usable axis, and a year of nights "
