@@ -39,13 +39,14 @@ def _moved_together(of: Values) -> str:
     return (
         f"{_who(of)} tipped {way}{_when(of)}, by {size} in the mean with {between} from pier to pier: the "
         f"slab or the ground under all of them moved, not one pier.  Of piers that go each its own way "
-        f"{_chance(of)} would look so alike."
+        f"{_chance(of)} would look so alike.  But if all were read with one level, a change of that level "
+        "would look the same: read one of them with another."
     )
 
 
 def _stood_still(of: Values) -> str:
     most = angle_alone(of["most_arcsec"])
-    return f"{_who(of)} stood still{_when(of)}: of none is it sure that it tipped (the largest reads {most})."
+    return f"{_who(of)} stood still{_when(of)}: none is sure to have tipped (largest reading {most})."
 
 
 def _not_alike(of: Values) -> str:
