@@ -42,10 +42,18 @@ from drift.render.catalogue import FIRST, picture_named
 from drift.render.drawing import picture_png
 from drift.render.headline import headline
 from drift.render.import_words import error_words
-from drift.render.nightly_words import digest_html, digest_text, digest_title, file_words
+from drift.render.nightly_words import (
+    NO_REPORT,
+    READ_ONLY,
+    digest_html,
+    digest_text,
+    digest_title,
+    file_words,
+)
 from drift.render.phrases import evening_of, zone_of
 from drift.render.report import check_report_target, report_of_record, save_report
 from drift.render.watch_words import item_sentence, letter_words, news_title
+from drift.site.sections import DigestEvery
 from drift.watch.changes import about_text, letters_for, news
 from drift.watch.limits import now_state
 from drift.watch.nightly import Digest, DigestState, FileTaken, FileWaiting, FileWaits, NightlyResult
@@ -53,13 +61,12 @@ from drift.watch.nightly import Digest, DigestState, FileTaken, FileWaiting, Fil
 if TYPE_CHECKING:
     from drift.record.record import Record
     from drift.site.file import PierFile
+    from drift.site.sections import SiteSection
     from drift.types import Analysis
     from drift.watch.coming import News
 
-#: [warn] digest for one after each night, and what it is counted by for the others.
-AFTER_EACH_NIGHT = "after each night"
-_PERIODS = {"weekly": "week", "monthly": "month"}
-_READ_ONLY = "The record {place} can't be written, so that nothing was taken in, and nothing is sent."
+#: What a digest is counted by.
+_PERIODS = {DigestEvery.WEEK: "week", DigestEvery.MONTH: "month", DigestEvery.NIGHT: "night"}
 #: How long a run waits for another one on the same pier [s].
 PATIENCE_S = 60.0
 
@@ -183,7 +190,7 @@ def _taken_in(site: PierFile, record: Record, now_us: int) -> NightlyResult:
         taken=tuple(taken),
         waiting=tuple(waiting),
         missing=folders.missing,
-        troubles=(_READ_ONLY.format(place=record.words),) if record.read_only else (),
+        troubles=(READ_ONLY.format(place=record.words),) if record.read_only else (),
     )
 
 
@@ -253,13 +260,13 @@ def _post_digests(
     every = analysis.site.warn.digest
     if every is None:
         return fresh
+    about = {"kind": DIGEST, "of": str(every), **_period_of(analysis.site.site, result)}
 
     def choose(before: Sequence[StoredMessage]) -> list[StoredMessage]:
         messages = []
         for address in dict.fromkeys(map(mark_of, analysis.site.warn.notify)):
             earlier = [one for one in before if one.address == address and one.digest is not None]
             waiting = next((one for one in earlier if one.state == WAITING), None)
-            about = {"kind": DIGEST, "of": str(every), **_period_of(analysis, result.now_us)}
             if not _is_due(about, [one for one in earlier if one is not waiting]):
                 continue
             since = max(
@@ -278,12 +285,11 @@ def _post_digests(
     return fresh
 
 
-def _period_of(analysis: Analysis, now_us: int) -> dict[str, str]:
+def _period_of(site: SiteSection, result: NightlyResult) -> dict[str, str]:
     """Return the week and month by the site's clock, and the evening of the latest night, "" without one."""
-    site = analysis.site.site
-    today = as_utc(now_us).astimezone(zone_of(site.timezone)).date()
+    today = as_utc(result.now_us).astimezone(zone_of(site.timezone)).date()
     year, week, _ = today.isocalendar()
-    night_us = now_state(analysis, now_us).last_night_us
+    night_us = None if result.state is None else result.state.last_night_us
     return {
         "week": f"{year}-W{week:02d}",
         "month": f"{today:%Y-%m}",
@@ -294,9 +300,9 @@ def _period_of(analysis: Analysis, now_us: int) -> dict[str, str]:
 def _is_due(about: Mapping[str, str], earlier: Sequence[StoredMessage]) -> bool:
     """Whether no digest was made yet for the week, the month or the night."""
     made = [one.digest for one in earlier if one.digest is not None]
-    if about["of"] == AFTER_EACH_NIGHT:
+    if about["of"] == DigestEvery.NIGHT:
         return bool(about["night"]) and all(one["night"] < about["night"] for one in made)
-    period = _PERIODS[about["of"]]
+    period = _PERIODS[DigestEvery(about["of"])]
     return all(one["of"] != about["of"] or one[period] != about[period] for one in made)
 
 
@@ -309,7 +315,7 @@ def _digest(result: NightlyResult, analysis: Analysis, since: str, warned: Seque
     assert analysis.site.warn.digest is not None and result.state is not None
     return Digest(
         name=result.name,
-        every=analysis.site.warn.digest,
+        every=DigestEvery(analysis.site.warn.digest),
         now_us=result.now_us,
         moved=news.moved,
         standing=result.state.standing,
@@ -373,7 +379,7 @@ def _reported(result: NightlyResult, analysis: Analysis, record: Record, target:
         check_report_target(target)
         save_report(report_of_record(analysis, record), target)
     except (DriftError, OSError) as error:
-        return replace(result, troubles=(*result.troubles, f"No report was written: {error}"))
+        return replace(result, troubles=(*result.troubles, NO_REPORT.format(error=error)))
     return replace(result, report=target)
 
 

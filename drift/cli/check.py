@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.options import pier_option, say, site_of
+from drift.cli.options import FITS_HERE, SCHEDULERS, pier_option, say, site_of
 
 if TYPE_CHECKING:
     from drift.record.record import Record
@@ -52,8 +52,6 @@ def acknowledge_command(pier: str | None, note: str) -> None:
 # ---- `drift check`: for a scheduler, exit 1 when pier or mount has moved.
 
 
-#: Those of `drift.cli.check`, which is not loaded to print a help.
-_SYSTEMS = ("cron", "systemd", "windows")
 #: How to start the command where it is not installed as a program.
 _BY_HAND = "from drift.cli.main import main; main()"
 
@@ -77,7 +75,7 @@ _BY_HAND = "from drift.cli.main import main; main()"
 )
 @click.option(
     "--schedule",
-    type=click.Choice(_SYSTEMS),
+    type=click.Choice(SCHEDULERS),
     help="Print ready lines that let this scheduler run the check once a day, and do nothing else.",
 )
 @click.pass_context
@@ -230,6 +228,7 @@ def schedule_lines(system: str, site: PierFile | None, job: Job = CHECK) -> str:
     import sys
     from pathlib import Path
 
+    system = system_here() if system == FITS_HERE else system
     running = Path(sys.argv[0])
     found = str(running) if running.stem == "drift" and running.is_file() else shutil.which("drift")
     # a scheduler knows no folders of programs: whole paths only

@@ -7,14 +7,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.options import pier_option, say, site_of
+from drift.cli.options import pier_option, say, schedule_option, site_of
 
 if TYPE_CHECKING:
     from drift.nightly import Step
     from drift.watch.nightly import NightlyResult
-
-#: Those of `drift.cli.check`, and the one that fits this machine.
-_SYSTEMS = ("auto", "cron", "systemd", "windows")
 
 
 @click.command(
@@ -40,13 +37,9 @@ _SYSTEMS = ("auto", "cron", "systemd", "windows")
 @click.option("--no-send", is_flag=True, help="Send nothing; what is to be sent waits for the next run.")
 @click.option("--quiet", is_flag=True, help="Print only what needs someone.")
 @click.option("--json", "as_json", is_flag=True, help="Print what came of it as one JSON document.")
-@click.option(
-    "--schedule",
-    is_flag=False,
-    flag_value="auto",
-    type=click.Choice(_SYSTEMS),
-    help="Print ready lines that let this scheduler run it each morning, and do nothing else; without a name "
-    "those that fit this machine.",
+@schedule_option(
+    "Print ready lines that let this scheduler run it each morning, and do nothing else; without a name "
+    "those that fit this machine."
 )
 @click.pass_context
 def command(
@@ -62,10 +55,9 @@ def command(
     from drift.site.text import find_pier
 
     if schedule is not None:
-        from drift.cli.check import NIGHTLY, schedule_lines, system_here
+        from drift.cli.check import NIGHTLY, schedule_lines
 
-        system = system_here() if schedule == "auto" else schedule
-        click.echo(schedule_lines(system, site_of(pier), NIGHTLY), nl=False)
+        click.echo(schedule_lines(schedule, site_of(pier), NIGHTLY), nl=False)
         return
     from drift.nightly import run_nightly
 

@@ -13,6 +13,24 @@ import click
 if TYPE_CHECKING:
     from drift.site.file import PierFile
 
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+# ---- Which scheduler ready lines are for.
+
+#: The schedulers, and the one that fits this machine.
+SCHEDULERS, FITS_HERE = ("cron", "systemd", "windows"), "auto"
+
+
+def schedule_option(help_text: str) -> Callable[[Function], Function]:
+    """Return ``--schedule [SCHEDULER]``: without a name the one that fits this machine."""
+    return click.option(
+        "--schedule",
+        is_flag=False,
+        flag_value=FITS_HERE,
+        type=click.Choice((FITS_HERE, *SCHEDULERS)),
+        help=help_text,
+    )
+
 
 # ---- Progress on stderr, only on a terminal.
 
@@ -78,9 +96,6 @@ def no_colour() -> bool:
 
 
 # ---- Options that several commands share: the site file, and numbers.
-
-
-Function = TypeVar("Function", bound=Callable[..., Any])
 
 
 _NEGATIVE = re.compile(r"-[.,]?\d.*", re.DOTALL)  # also bad numbers, such as -2,83: their reader says why

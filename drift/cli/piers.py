@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drift.cli.options import columns, no_colour, say
+from drift.cli.options import columns, no_colour, say, schedule_option
 
 if TYPE_CHECKING:
     from drift.notices import Notice
@@ -138,17 +138,13 @@ def _progress(sentence: str, count: int) -> Iterator[Callable[[Done], None] | No
 # ---- `drift piers nightly`: the nightly job of all piers.
 
 
-#: Those of `drift nightly --schedule`.
-_SYSTEMS = ("auto", "cron", "systemd", "windows")
-
-
 @command.command(
     "nightly",
     help="Do for each pier what `drift nightly` does: take in what is new in its [logs] folders, work it "
     "out, warn, send its digest, write its report.\n\n"
     "The piers are worked on side by side on the cores of this machine, or by the workers of a Dask "
-    "cluster that is there already.  What fails at one pier costs that pier another try, and is no end "
-    "of the others; the command may run at any time and as often as wanted, and nothing is taken in or "
+    "cluster that is there already.  What fails at one pier costs that pier another try and the others "
+    "nothing; the command may run at any time and as often as wanted, and nothing is taken in or "
     "sent twice.\n\n"
     "Exit code 0: done, nothing to warn of.  1: something has moved at one pier at least, again each "
     "time until `drift acknowledge`.  2: nothing has, but a pier could not be worked on.  3: neither, "
@@ -167,12 +163,8 @@ _SYSTEMS = ("auto", "cron", "systemd", "windows")
     "They need the same version of drift, and the site files and records at the same paths.  Whoever "
     "reaches a scheduler can run programs through it: keep it in a network that you trust.",
 )
-@click.option(
-    "--schedule",
-    is_flag=False,
-    flag_value="auto",
-    type=click.Choice(_SYSTEMS),
-    help="Print ready lines that let a scheduler of this machine run it each morning, and do nothing else.",
+@schedule_option(
+    "Print ready lines that let a scheduler of this machine run it each morning, and do nothing else."
 )
 @click.pass_context
 def nightly_command(
@@ -253,8 +245,8 @@ def _print_nights(nights: list[PierNight], common: tuple[Notice, ...], quiet: bo
 def _schedule(system: str, place: Path, scheduler: str | None) -> str:
     from dataclasses import replace
 
-    from drift.cli.check import NIGHTLY, schedule_lines, system_here
+    from drift.cli.check import NIGHTLY, schedule_lines
 
     command = ["piers", *NIGHTLY.command, *(["--scheduler", scheduler] if scheduler else [])]
     job = replace(NIGHTLY, command=(*command, str(place.absolute())))
-    return schedule_lines(system_here() if system == "auto" else system, None, job)
+    return schedule_lines(system, None, job)

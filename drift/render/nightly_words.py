@@ -12,6 +12,7 @@ from drift.render.encode import named, plain
 from drift.render.phrases import counted, harmless, listed
 from drift.render.watch_words import as_mapping as news_mapping
 from drift.render.watch_words import item_sentence
+from drift.site.sections import DigestEvery
 from drift.watch.nightly import DigestState, FileWaits
 
 if TYPE_CHECKING:
@@ -38,7 +39,7 @@ def digest_title(digest: Digest) -> str:
 
 def _heading(digest: Digest) -> str:
     which = f"{digest.every} digest"
-    if digest.every not in ("weekly", "monthly"):
+    if digest.every == DigestEvery.NIGHT:
         which = f"night of {digest.nights[-1].isoformat()}" if digest.nights else "digest"
     stands = "something has moved" if digest.moved else _STANDS[digest.standing]
     return f"{harmless(digest.name) or 'the pier'}: {stands} ({which})"
@@ -84,30 +85,30 @@ def digest_text(digest: Digest, number: str) -> str:
 
 def digest_html(digest: Digest, number: str, picture: str) -> str:
     """Return it as the HTML of a mail, in which `picture` is the name of the strip, "" without one."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from drift.render.report import html_templates
 
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent / "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("digest.html.j2").render(
-        title=digest_title(digest),
-        heading=_heading(digest),
-        lines=digest.lines,
-        picture=picture,
-        picture_words=digest.picture,
-        paragraphs=[*_paragraphs(digest)] if picture else [*_paragraphs(digest), digest.picture],
-        lists=[*_lists(digest)],
-        foot=_foot(digest, number),
+    return (
+        html_templates()
+        .get_template("digest.html.j2")
+        .render(
+            title=digest_title(digest),
+            heading=_heading(digest),
+            lines=digest.lines,
+            picture=picture,
+            picture_words=digest.picture,
+            paragraphs=[*_paragraphs(digest)] if picture else [*_paragraphs(digest), digest.picture],
+            lists=[*_lists(digest)],
+            foot=_foot(digest, number),
+        )
     )
 
 
 # ---- What a run prints.
 
 
+#: Why nothing was taken in and nothing is sent, and why there is no report.
+READ_ONLY = "The record {place} can't be written, so that nothing was taken in, and nothing is sent."
+NO_REPORT = "No report was written: {error}"
 #: Step of a run -> what is shown on a terminal while it lasts.
 STEPS = {
     "taking_in": "Taking in what is new",

@@ -33,6 +33,8 @@ from drift.render.tables import axis, causes, instrument
 from drift.render.tables.axis import Table
 
 if TYPE_CHECKING:
+    from jinja2 import Environment
+
     from drift.record.record import Record
     from drift.render.catalogue import Picture
     from drift.render.drawing import SecondPen
@@ -42,6 +44,19 @@ if TYPE_CHECKING:
 #: Marks a report as one of ours, so that it may be overwritten.
 MARK = '<meta name="generator" content="drift report">'
 _KIND = Kind("report", "report.html", MARK.encode(), 2000)
+
+
+def html_templates(*folders: Path) -> Environment:
+    """Return what makes HTML of the templates in some folders, and of this room's: all text is escaped."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    return Environment(
+        loader=FileSystemLoader([*folders, Path(__file__).parent / "templates"]),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
 
 
 def report_html(
@@ -70,30 +85,26 @@ def report_html(
     pen
         Draws the small pictures meanwhile; None to draw all here.
     """
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent / "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     shown, left_out = pictures_to_draw(analysis, for_report=True)
     drawn = captioned_once(_all_drawn(shown, analysis, progress, pen))
-    return environment.get_template("report.html.j2").render(
-        mark=Markup(MARK),
-        light=Markup(colour_variables(canvas.LIGHT)),
-        dark=Markup(colour_variables(canvas.DARK)),
-        strip=next((one for one in drawn if one.key == FIRST), None),
-        pictures=side_by_side([one for one in drawn if one.key != FIRST]),
-        left_out=left_out,
-        kept_aside=_set_aside_table(kept_aside),
-        set_aside=instrument.set_aside_table(analysis, where),
-        waiting=[phrases.harmless(one) for one in waiting],
-        waiting_heading=status.waiting_heading(waiting),
-        **said(analysis),
+    return (
+        html_templates()
+        .get_template("report.html.j2")
+        .render(
+            mark=Markup(MARK),
+            light=Markup(colour_variables(canvas.LIGHT)),
+            dark=Markup(colour_variables(canvas.DARK)),
+            strip=next((one for one in drawn if one.key == FIRST), None),
+            pictures=side_by_side([one for one in drawn if one.key != FIRST]),
+            left_out=left_out,
+            kept_aside=_set_aside_table(kept_aside),
+            set_aside=instrument.set_aside_table(analysis, where),
+            waiting=[phrases.harmless(one) for one in waiting],
+            waiting_heading=status.waiting_heading(waiting),
+            **said(analysis),
+        )
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from enum import StrEnum
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
@@ -469,6 +470,14 @@ class HorizonSection(SiteFileSection):
             weighs=True,
         ),
     ] = ()
+
+
+class DigestEvery(StrEnum):
+    """How often a digest is sent."""
+
+    WEEK = "weekly"
+    MONTH = "monthly"
+    NIGHT = "after each night"
 
 
 class WarnSection(SiteFileSection):

@@ -262,10 +262,15 @@ def _tipped(analysis: Analysis, times_us: npt.NDArray[np.int64], last_us: int) -
     return np.asarray(times_us >= min(tips)) if tips else np.zeros(times_us.size, dtype=bool)
 
 
+def _columns_told_apart(history: History) -> list[int]:
+    """Return the columns of the tilt that can be told from the mount, at least in part."""
+    names = ("tilt_north", "tilt_east")
+    return [HISTORY_COLUMNS.index(name) for name in names if pair_of(name, history).answer != Answer.NO]
+
+
 def _tilt(analysis: Analysis) -> Limit | None:
     history = analysis.history
-    known = [c for c in ("tilt_north", "tilt_east") if pair_of(c, history).answer != Answer.NO]
-    columns = [HISTORY_COLUMNS.index(component) for component in known]
+    columns = _columns_told_apart(history)
     if not columns:
         return None
     known = np.all(np.isfinite(history.change[:, columns]), axis=1) & counting(history)
@@ -454,8 +459,7 @@ def _axis_limit(analysis: Analysis) -> tuple[float, AxisBound]:
 
 
 def _year_ago(history: History, latitude_deg: float) -> YearAgo | None:
-    known = [name for name in ("tilt_north", "tilt_east") if pair_of(name, history).answer != Answer.NO]
-    columns = [HISTORY_COLUMNS.index(name) for name in known]
+    columns = _columns_told_apart(history)
     if not columns:
         return None
     known = np.all(np.isfinite(history.change[:, columns]), axis=1) & counting(history)

@@ -6,10 +6,14 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from drift.codes import Standing
 from drift.watch.coming import News
 from drift.watch.limits import NowState
+
+if TYPE_CHECKING:
+    from drift.site.sections import DigestEvery
 
 
 class FileWaits(StrEnum):
@@ -122,7 +126,7 @@ class Digest:
     name
         Of the pier, "" where it has none.
     every
-        As in the site file: "weekly", "monthly" or "after each night".
+        How often it is sent.
     now_us
         The present time [us].
     moved
@@ -146,7 +150,7 @@ class Digest:
     """
 
     name: str
-    every: str
+    every: DigestEvery
     now_us: int
     moved: bool
     standing: Standing

@@ -40,7 +40,6 @@ if TYPE_CHECKING:
 
 
 _HERE = Path(__file__).parent
-_SHOW = _HERE.parent / "render" / "templates"
 #: What stands in the bar at the head of every page: address, words, and other addresses that belong there.
 PLACES = (
     ("/", "Now", ()),
@@ -57,15 +56,9 @@ LOOK_COOKIE = "drift_look"
 
 @cache
 def _environment() -> Environment:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from drift.render.report import html_templates
 
-    return Environment(
-        loader=FileSystemLoader([_HERE / "templates", _SHOW]),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    return html_templates(_HERE / "templates")
 
 
 def look_of(request: Request) -> str:
@@ -106,7 +99,7 @@ def style_sheet() -> str:
             f':root[data-look="dark"] {{ color-scheme: dark; {dark} }}',
             f':root[data-look="night"] {{ color-scheme: dark; {night} }}',
             f"@media print {{ :root, :root[data-look] {{ color-scheme: light; {light} }} }}",
-            (_SHOW / "report.css").read_text(encoding="utf-8"),
+            (_HERE.parent / "render" / "templates" / "report.css").read_text(encoding="utf-8"),
             (_HERE / "static" / "page.css").read_text(encoding="utf-8"),
         ]
     )
