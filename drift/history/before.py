@@ -19,8 +19,8 @@ from drift.history.model import Model, Scales, Stretch
 from drift.history.scales import Near, ScalesFound
 from drift.quantities import Ints
 
-#: Shorter records are always fitted from scratch: that takes no time [readings].
-LONG = 600
+#: Shorter records are always fitted from scratch: that takes a second or two [readings].
+LONG = 300
 #: The record may have grown by this much since [share].
 GROWN = 0.05
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from drift.codes import Part
 from drift.ground.heave import FrostForcing
-from drift.history.before import LONG, EarlierFit, at_moments, earlier_fit_of
+from drift.history.before import EarlierFit, at_moments, earlier_fit_of
 from drift.history.causes import Cause
 from drift.history.changes import (
     RECOVERY_CHANCE,
@@ -120,6 +120,9 @@ MISRECORDED_CHANCE = 0.02
 #: A step is added when it is this much likelier than nothing (10 to 1), a wild reading at evens.
 STEP_LOG_ODDS = float(np.log(10.0))
 MOST_FOUND = 60
+#: From so many readings on a record is long: a step shows beside its neighbours alone, and one step hardly
+#: moves the scales.
+_LONG = 600
 #: In a long record a step at longer odds than 20 to 1 against is not weighed with scales of its own.
 UNLIKELY = -float(np.log(20.0))
 #: Gaps before and after the likeliest one that are considered for the place of a step.
@@ -308,7 +311,7 @@ def _followed(steps: list[FoundStep], found: ScalesFound, near: int | None = Non
 
 def _about(series: Series, index: int) -> Ints:
     """Return the readings that show what followed a step: all, or in a long record those about it."""
-    if series.size < LONG:
+    if series.size < _LONG:
         return np.arange(series.size)
     days = series.days - series.days[index]
     near = np.flatnonzero((days >= -FOLLOWED_DAYS) & (days <= 2.0 * FOLLOWED_DAYS))
@@ -339,7 +342,7 @@ def _hidden_step(
         if refitted.log_posterior - found.log_posterior + np.log(RECOVERY_CHANCE) > 0.0:
             return base, followed, refitted
     model = found.fit.model
-    long = model.series.size >= LONG
+    long = model.series.size >= _LONG
     for fit in (found.fit.normal,) if long else (found.fit.normal, _calmed(found.fit)):
         part, index, odds = _likeliest(fit)
         chance = float(gap_chances(fit)[part][index])

@@ -11,7 +11,7 @@ from drift.demo.scenario import InventedStep, family
 from drift.ground.heave import FrostHeave
 from drift.ground.pier_site import ground_of
 from drift.ground.weather import daily_weather
-from drift.history.before import LONG, from_text
+from drift.history.before import GROWN, LONG, from_text
 from drift.history.changes import Plate
 from drift.history.inputs import Inputs
 from drift.history.separate import separate
@@ -103,10 +103,11 @@ def test_a_record_that_grows_by_little_each_night_is_looked_at_from_scratch_in_t
     history_of, count = long_record
     first = history_of(LONG).before
     assert from_text(first).readings == LONG
-    second = history_of(LONG + 20, first).before
+    little, much = LONG + int(0.8 * GROWN * LONG), LONG + int(1.6 * GROWN * LONG)
+    second = history_of(little, first).before
     assert from_text(second).readings == LONG  # it began where the first ended
-    third = history_of(LONG + 40, second).before
-    assert from_text(third).readings == LONG + 40
+    third = history_of(much, second).before
+    assert from_text(third).readings == much
 
 
 def test_what_was_found_before_survives_being_written_down(long_record):
