@@ -401,8 +401,8 @@ def _would_settle(values: Values) -> str:
 
 def _night_first(values: Values) -> str:
     return (
-        f"Take a night first, then ask again: the last one, of {values['last_night_date']}, was too old to "
-        "turn or lift anything by when it was imported.  What follows is what it said, to prepare by."
+        f"Take a night first, then ask again: the last one, of {values['last_night_date']}, is too old to "
+        "turn or lift anything by.  What follows is what it said, to prepare by."
     )
 
 

@@ -41,7 +41,7 @@ def _heading(digest: Digest) -> str:
     which = f"{digest.every} digest"
     if digest.every == DigestEvery.NIGHT:
         which = f"night of {digest.nights[-1].isoformat()}" if digest.nights else "digest"
-    stands = "something has moved" if digest.moved else _STANDS[digest.standing]
+    stands = _STANDS[digest.standing] + (", a warning waits" if digest.moved else "")
     return f"{harmless(digest.name) or 'the pier'}: {stands} ({which})"
 
 

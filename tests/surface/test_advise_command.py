@@ -174,7 +174,7 @@ def test_every_command_says_that_the_last_night_is_too_old(pier, capsys, monkeyp
 
 def test_logs_of_years_ago_are_advised_on_as_of_their_end(pier, capsys):
     out = said(capsys, "advise", "--pier", pier)[1]
-    assert "\n\n1. Take a night first, then ask again: the last one, of 2024-02-22, was too old" in out
+    assert "\n\n1. Take a night first, then ask again: the last one, of 2024-02-22, is too old" in out
     assert "2. Turn the azimuth" in out
 
 

@@ -457,8 +457,8 @@ def moved_figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_I
         for place, one in zip(places, rows, strict=True):
             ends = [max(one.size - one.sd, 0.0), one.size + one.sd]
             panel.plot(ends, [place, place], color=colour("ink"), linewidth=1.0)
-            text = f" {any_angle(one.size, one.sd)}"
-            panel.text(ends[1], place, text, va="center", fontsize=7.5, color=colour("ink"))
+            text, beside = any_angle(one.size, one.sd), {"xytext": (4.0, 0.0), "textcoords": "offset points"}
+            panel.annotate(text, (ends[1], place), **beside, va="center", fontsize=7.5, color=colour("ink"))
         panel.set_yticks(places, [_named(one) for one in rows])
         panel.set_ylim(-0.6, len(rows) - 0.4)
         panel.grid(axis="y", visible=False)
