@@ -15,7 +15,7 @@ from drift import notebook
 if TYPE_CHECKING:
     from drift.advice.ground import PierGround
     from drift.cache import Store
-    from drift.forecast.hindcast import Hindcast
+    from drift.forecast.outlook import Hindcast
     from drift.history.neighbours import NeighbourPrior
     from drift.notices import Notice
     from drift.piers.line import PierLine
@@ -280,7 +280,7 @@ def score_forecasts(
         Told the name of each winter before it is hidden.
     """
     from drift.analysis import work_out
-    from drift.forecast.hindcast import hindcasts
+    from drift.forecast.outlook import hindcasts
 
     return hindcasts(analysis.site, readings, analysis, work_out, most, progress)
 

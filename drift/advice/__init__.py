@@ -4,11 +4,12 @@ The sentences are made in `drift.render.advice_words`.
 
 How it works, by file
 ---------------------
-- `situation.py`: where the axis stands and as of when; what the season takes back, and what lasts.
-- `movement.py`, `baseline.py`: what has moved, and from what a tilt is counted.
+- `situation.py`: where the axis stands, from the true or the refracted pole, and as of when; what the
+  season takes back, and what lasts.
+- `movement.py`: what has moved, and from what a tilt is counted.
 - `verdict.py`: pier or mount, in one verdict; `misrecorded.py`: corrections that look written down
   wrongly.
-- `matters.py`, `poles.py`: what an axis error does in the picture; true or refracted pole.
+- `matters.py`: what an axis error does in the picture.
 - `steps.py`: what to do, and which steps are done already; `knobs.py`, `plate.py`, `levelling.py` work
   out the turns, shims and nuts.  A knob learns its gain and slack from past corrections in `knobs.py`.
 - `cautions.py`: what to mind, and when to call for help; `ground.py`: what can be done about the pier

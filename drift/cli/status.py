@@ -16,7 +16,7 @@ from drift.cli.options import pier_option, site_of
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from drift.forecast.hindcast import Hindcast
+    from drift.forecast.outlook import Hindcast
     from drift.history.neighbours import NeighbourPrior
     from drift.readings import Readings
     from drift.record.quick import State

@@ -6,6 +6,6 @@
   be that of its priors.
 - `season.py`: what comes and goes with the year, and where to leave the axis so that the coming year
   goes best.
-- `outlook.py`: what follows from the forecast, as numbers: months, turning days, chances, re-aligning.
-- `hindcast.py`: the last winters hidden, forecast from what was known then, and scored.
+- `outlook.py`: what follows from the forecast, as numbers: months, turning days, chances, re-aligning;
+  and the last winters hidden, forecast from what was known then, and scored.
 """

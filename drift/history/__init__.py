@@ -12,16 +12,17 @@ How it works, step by step
    in time.
 2. `model.py` is the model: the tilt, the mount and the zero walk at random between readings (a chain
    with 5 x 5 blocks); every other cause is a set of columns with Gaussian priors (`causes.py`,
-   `changes.py`, `drifts.py`).
+   `changes.py`).
 3. `scales.py` finds the sizes of walks and priors by maximum marginal likelihood.
 4. `forcing.py` decides by odds whether the tilt follows frost, which measure of it, and how far behind.
 5. `steps.py` finds steps and wild readings, one after the other, and weighs each against its rivals.
 6. `components.py` takes the fit apart again: components over time, season, winters, each cause by
    itself.
-7. `uncertainty.py` widens the result by what the scales and other explanations leave open;
-   `references.py` and `separability.py` say what the references do and what can be told apart.
-8. `outcome.py` turns steps and corrections into results.  `separate.py` calls all of this; begin
-   there.  `before.py` lets a long record start its search where the last analysis ended.
+7. `outcome.py` turns steps and corrections into results, wider by what the scales and other
+   explanations leave open; `references.py` and `separability.py` say what the references do and what
+   can be told apart.
+8. `separate.py` calls all of this; begin there.  `before.py` lets a long record start its search where
+   the last analysis ended.
 
 The model
 ---------

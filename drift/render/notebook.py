@@ -13,7 +13,7 @@ import pandas as pd
 from drift.advice.ground import PierGround
 from drift.codes import Answer, MovedPart
 from drift.errors import DriftError
-from drift.forecast.hindcast import Hindcast
+from drift.forecast.outlook import Hindcast
 from drift.notices import AdviceCode, HistoryCode, info
 from drift.quantities import DAY_US
 from drift.readings import Readings

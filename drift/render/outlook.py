@@ -34,7 +34,7 @@ from drift.types import SMALL_CHANCE, ComingDay, Outlook, Turning
 
 if TYPE_CHECKING:
     from drift.advice.ground import PierGround
-    from drift.forecast.hindcast import Hindcast
+    from drift.forecast.outlook import Hindcast
     from drift.notices import Notice
     from drift.types import Analysis
 

@@ -26,7 +26,7 @@ from drift.watch.limits import now_state
 
 if TYPE_CHECKING:
     from drift.advice.ground import GroundStep, PierGround
-    from drift.forecast.hindcast import Hindcast
+    from drift.forecast.outlook import Hindcast
     from drift.ground.frost_depth import WinterFrost
     from drift.quantities import Floats
     from drift.types import (

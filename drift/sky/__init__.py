@@ -5,7 +5,7 @@ How it works, by file
 - `place.py`: ICRS place and time to the observed direction East, North, Up, and the sidereal time.
 - `air.py`: temperature and pressure of each reading, refraction, and its error where they were not
   measured.
-- `clock.py`, `earth.py`: UTC to atomic time; UT1 and polar motion from the installed table.
+- `time_scales.py`: UTC to atomic time; UT1 and polar motion from the installed table.
 - `of_date.py`: places of date, as mounts and other programs give them, to ICRS and back.
 
 Precession, nutation and the Earth's place are evaluated at the nodes of a fixed 2-day grid and

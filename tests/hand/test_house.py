@@ -159,6 +159,24 @@ def test_no_logic_where_packages_begin():
             assert all(isinstance(node, allowed) for node in body), module
 
 
+#: A file as the text at the head of a room, or the door, names it.
+NAMED_FILE = re.compile(r"`((?:\w+/)*\w+\.py)`")
+
+
+@pytest.mark.parametrize(
+    "page",
+    [*sorted(HOME.rglob("__init__.py")), HOME.parent / "DEVELOPERS.md"],
+    ids=lambda page: page.parent.name + "/" + page.name,
+)
+def test_every_file_that_a_room_tells_of_is_there(page):
+    text = page.read_text(encoding="utf-8")
+    places = (page.parent, HOME, HOME.parent)
+    gone = {name for name in NAMED_FILE.findall(text) if not any((at / name).is_file() for at in places)}
+    # the door names further files of the room that it has just named, such as `ingest/kinds.py`, `names.py`
+    rooms = {path.name for path in HOME.rglob("*.py")} if page.name == "DEVELOPERS.md" else set()
+    assert gone - rooms == set()
+
+
 def test_no_analysis_waits_for_the_slow_parts_of_scipy():
     for module in files():
         if room(module) != "demo":

@@ -2,7 +2,7 @@
 
 import pytest
 
-from drift.forecast.hindcast import Hindcast
+from drift.forecast.outlook import Hindcast
 from drift.render.outlook import score_sentence
 
 

@@ -15,7 +15,7 @@ from invented_rich import rich
 from drift.advice.ground import EVERYTHING, fitting_advice, pier_ground
 from drift.advice.situation import coming_of, outlook_of
 from drift.cli.main import main
-from drift.forecast.hindcast import Hindcast
+from drift.forecast.outlook import Hindcast
 from drift.render.ground_words import GROUND_ADVICE, design_sentences, ground_sentences
 from drift.render.outlook import ahead_sentences, brief_sentences, outlook_sections, pier_sections
 from drift.render.sections import Lead, sections_text
@@ -117,10 +117,10 @@ def test_scores_are_asked_for_and_printed(pier, worked, capsys, monkeypatch):
     one = Hindcast(
         winter="2023-24", cut_us=0, nights=41, rms=8.06, rms_annual=14.2, inside=0.79, forcing="frozen"
     )
-    monkeypatch.setattr("drift.forecast.hindcast.hindcasts", lambda *_: (one,))
+    monkeypatch.setattr("drift.forecast.outlook.hindcasts", lambda *_: (one,))
     _, out, _ = run(capsys, "outlook", "--score", "--pier", pier)
     assert "2023-24 41 8.1 14.2 79 %" in out
-    monkeypatch.setattr("drift.forecast.hindcast.hindcasts", lambda *_: ())
+    monkeypatch.setattr("drift.forecast.outlook.hindcasts", lambda *_: ())
     _, out, _ = run(capsys, "outlook", "--score", "--pier", pier)
     assert "No winter can be scored yet" in out
 

@@ -10,7 +10,7 @@ from drift.analysis import work_out
 from drift.codes import CauseKind
 from drift.demo.files import make, site_values
 from drift.demo.scenario import family
-from drift.forecast.hindcast import _happened, cuts, hindcasts, known_by
+from drift.forecast.outlook import _happened, cuts, hindcasts, known_by
 from drift.quantities import DAY_US
 from drift.readings import as_readings
 from drift.site.file import pier_from_mapping

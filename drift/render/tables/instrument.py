@@ -15,7 +15,7 @@ from drift.render.phrases import clock_text, percent, plain_arcmin, zone_of
 from drift.render.tables.axis import Table
 
 if TYPE_CHECKING:
-    from drift.forecast.hindcast import Hindcast
+    from drift.forecast.outlook import Hindcast
     from drift.types import Analysis, ComingMonth, InstrumentConstants, Outlook
 
 
