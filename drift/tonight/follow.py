@@ -210,7 +210,7 @@ _KNOBS = (CorrectionKind.AZIMUTH, CorrectionKind.ALTITUDE)
 
 @dataclass(frozen=True)
 class _TurnInputs:
-    """What a turn depends on; see `drift.advice.knobs.Standing`."""
+    """What a turn depends on; see `drift.advice.knobs.TurnInputs`."""
 
     site: PierFile
     latitude_rad: float
