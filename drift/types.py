@@ -243,27 +243,31 @@ class Event(ShowsItself):
     """A step: between which readings, of what, how large, with odds.
 
     `size` holds tilt_north, tilt_east, mount_az, mount_alt [arcsec]; `afterwards` what followed over weeks
-    and belongs to it, back or on, by the last reading; None where nothing did.
+    and belongs to it, back or on, by the last reading; None where nothing did.  `only_sensor` tells that one
+    tilt sensor shows it and nothing else could: the pier tipped, or the sensor was knocked (`NOTHING`).
     """
 
     after_us: int  # the last reading before it
     before_us: int  # the first reading after it
     what: Part
-    provisional: bool  # seen on one night only
+    provisional: bool  # seen on one night only, or by one sensor only
     recorded: bool
     probability: dict[Part, float]  # keys PARTS, sums to 1
     size: dict[str, float]
     size_sd: dict[str, float]
     afterwards: dict[str, float] | None = None
     afterwards_sd: dict[str, float] | None = None
+    only_sensor: bool = False
 
     @property
     def is_movement(self) -> bool:
         """Whether it is an unrecorded movement of pier or mount, provisional or not.
 
         "Nothing happened" must have at most a tenth of the probability, and "nothing" and "only the
-        hour-angle zero was lost" together at most half.
+        hour-angle zero was lost" together at most half; what one sensor alone shows counts until it is known.
         """
+        if self.only_sensor:
+            return True
         nothing, zero = self.probability[Part.NOTHING], self.probability[Part.ZERO]
         likely = nothing <= NOTHING_AT_MOST and nothing + zero <= HARMLESS_AT_MOST
         return likely and not self.recorded and self.what != Part.ZERO
@@ -474,15 +478,21 @@ class DailySwing:
 class SensorStep:
     """A sudden change of a tilt sensor's reading [arcsec] between two of its readings.
 
-    `of_sensor` tells that the axis did not follow: the sensor itself was knocked, and its later readings are
-    taken back by as much.
+    `followed` tells whether the axis moved with it, by the nights before and after, and whether other levels
+    did; None where they can't tell.  Where it did not the sensor itself was knocked, and its later readings
+    are taken back by as much.
     """
 
     after_us: int
     before_us: int
     north: float
     east: float
-    of_sensor: bool = False
+    followed: bool | None = None
+
+    @property
+    def of_sensor(self) -> bool:
+        """Whether the sensor itself was knocked."""
+        return self.followed is False
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -424,6 +424,7 @@ def _one_night(situation: Situation, history: History) -> Notice | None:
         AdviceCode.STEP_SEEN_ONCE,
         date=reading_date(latest.before_us, situation.site.site.longitude_deg),
         part_told=event_part(latest) != MovedPart.UNDETERMINED,
+        only_sensor=latest.only_sensor,
     )
 
 

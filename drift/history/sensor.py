@@ -294,11 +294,19 @@ def _dated(raw: Raw, flat: Floats, hour: int, moved: Floats) -> SensorStep | Non
 
 
 #: Nights so near to a sudden change tell whether the axis followed [days], at most so many a side.
-NIGHTS_WITHIN_DAYS, NIGHTS_A_SIDE = 30.0, 5
-#: How far an axis moves by itself in that time, sd [arcsec]: common practice.
-AXIS_WANDER = 3.0
+NIGHTS_WITHIN_DAYS, NIGHTS_A_SIDE = 120.0, 5
+#: How far the axis and the tilt that a sensor shows come apart by themselves, sd [arcsec]: within days (a
+#: mount's own wander), and for each further month between the nights (a sensor's warmth of 1 arcsec a degree
+#: or its creep).  Common practice.
+AXIS_WANDER, WANDER_A_MONTH = 3.0, 3.0
+_MONTH_DAYS = 30.0
 #: The sensor was knocked where the axis should have moved by so many sds and a hundred to one it did not.
 KNOCK_SDS, KNOCK_LOG_ODDS = 4.0, float(np.log(100.0))
+#: How likely it is, before the axis is asked, that a sensor was knocked and not the pier: common practice, a
+#: small box at a pier's side is touched as often as a pier tips suddenly.
+KNOCKED_CHANCE = 0.5
+#: Two sensors changed alike that differ by at most this share.
+_ALIKE_SHARE = 0.5
 #: Days on either side of a gap that are compared, and how far their means must be apart [arcsec].
 GAP_DAYS, GAP_ARCSEC = 3, 10.0
 
@@ -323,12 +331,15 @@ def _sky(nights: Nights, latitude_rad: float) -> Sky:
     )
 
 
-def _axis_followed(step: SensorStep, sky: Sky, split: NightSplit) -> bool | None:
-    """Return whether the axis moved with a change of the sensor; None where the nights can't tell."""
+def _axis_followed(step: SensorStep, sky: Sky, split: NightSplit, rows: _Days) -> bool | None:
+    """Return whether the axis moved with a change of the sensor; None where the nights can't tell.
+
+    What else the sensor shows between those nights, such as a winter's heave, is taken out of the axis first.
+    """
     known = np.isfinite(sky.axis).all(axis=1) & np.isfinite(sky.variance).all(axis=1)
     known &= (sky.variance > 0.0).all(axis=1)
     part = split.part(np.array([step.after_us, step.before_us]))
-    mean, variance = [], []
+    mean, variance, apart = [], [], 0.0
     for edge, side, own in ((step.after_us, -1, part[0]), (step.before_us, 1, part[1])):
         away = side * (sky.time_us - edge) / DAY_US
         near = known & (away >= 0.0) & (away <= NIGHTS_WITHIN_DAYS) & (split.part(sky.time_us) == own)
@@ -336,15 +347,27 @@ def _axis_followed(step: SensorStep, sky: Sky, split: NightSplit) -> bool | None
         if not picked.size or part[0] != part[1]:
             return None
         weight = 1.0 / sky.variance[picked]
-        mean.append((weight * sky.axis[picked]).sum(axis=0) / weight.sum(axis=0))
+        left = sky.axis[picked] - axis_of_tilt(
+            _tilt_at(rows, step, side, sky.time_us[picked]), sky.latitude_rad
+        )
+        mean.append((weight * left).sum(axis=0) / weight.sum(axis=0))
         variance.append(1.0 / weight.sum(axis=0))
-    moved = mean[1] - mean[0]
-    total = variance[0] + variance[1] + AXIS_WANDER**2
+        apart += float(away[picked].mean())
     due = axis_of_tilt(np.array([step.north, step.east]), sky.latitude_rad)
+    moved = mean[1] - mean[0] + due
+    total = variance[0] + variance[1] + AXIS_WANDER**2 + (WANDER_A_MONTH * apart / _MONTH_DAYS) ** 2
     if np.sum(due**2 / total) < KNOCK_SDS**2:
         return None
     odds = 0.5 * float(np.sum(moved**2 / total) - np.sum((moved - due) ** 2 / total))
     return True if odds > KNOCK_LOG_ODDS else False if odds < -KNOCK_LOG_ODDS else None
+
+
+def _tilt_at(rows: _Days, step: SensorStep, side: int, time_us: Ints) -> Floats:
+    """Return the tilt (n, 2) that a sensor shows at moments before a change of it, or after (`side` 1)."""
+    own = rows.time_us >= step.before_us if side > 0 else rows.time_us <= step.after_us
+    if not own.any():
+        own = np.ones(rows.time_us.size, dtype=bool)
+    return np.stack([np.interp(time_us, rows.time_us[own], rows.tilt[own, k]) for k in (0, 1)], axis=1)
 
 
 def _knocks_taken_back(
@@ -353,11 +376,11 @@ def _knocks_taken_back(
     """Take what only the sensor did out of its later days; what happened over a gap is looked at as well."""
     out, tilt = [], rows.tilt.copy()
     for step in sorted([*steps, *_over_gaps(rows)], key=lambda step: step.before_us):
-        knocked = _axis_followed(step, sky, split) is False
-        if knocked:
+        followed = _axis_followed(step, sky, split, replace(rows, tilt=tilt))
+        if followed is False:
             tilt[rows.time_us >= step.before_us] -= [step.north, step.east]
-        if knocked or step in steps:
-            out.append(replace(step, of_sensor=knocked))
+        if followed is False or step in steps:
+            out.append(replace(step, followed=followed))
     return replace(rows, tilt=tilt), out
 
 
@@ -378,7 +401,8 @@ def _over_gaps(rows: _Days) -> list[SensorStep]:
 def dated(event: Event, sensors: Sequence[SensorSeries]) -> Event:
     """Return an event of the pier with the sensor's readings between which it lies.
 
-    Where no sensor dates it the means of days are all that is known, which reach half a day to each side.
+    Where nothing but one sensor shows it, the event says so: that may have been knocked.  Where no sensor
+    dates it the means of days are all that is known, which reach half a day to each side.
     """
     seen = [one for one in sensors if one.place is Place.PIER and _spans(one, event)]
     if event.what is not Part.PIER or event.recorded or not seen:
@@ -392,7 +416,32 @@ def dated(event: Event, sensors: Sequence[SensorSeries]) -> Event:
     best = max(steps, key=lambda step: np.hypot(step.north, step.east))
     clock = next(one.clock_hours or 0.0 for one in seen if best in one.steps)
     leeway = round(abs(clock) * HOUR_US)
-    return replace(event, after_us=best.after_us - leeway, before_us=best.before_us + leeway)
+    event = replace(event, after_us=best.after_us - leeway, before_us=best.before_us + leeway)
+    witnesses = sum(any(_alike(step, best) for step in one.steps) for one in seen)
+    return event if best.followed or witnesses > 1 else _by_sensor_alone(event)
+
+
+def _alike(one: SensorStep, other: SensorStep) -> bool:
+    """Whether two sensors changed at about the same time by about the same."""
+    near = one.after_us <= other.before_us + HOUR_US and other.after_us <= one.before_us + HOUR_US
+    apart, size = np.hypot(one.north - other.north, one.east - other.east), np.hypot(other.north, other.east)
+    return bool(near and apart <= _ALIKE_SHARE * size)
+
+
+def _by_sensor_alone(event: Event) -> Event:
+    odds = event.probability
+    knocked = KNOCKED_CHANCE * odds[Part.PIER]
+    odds = {**odds, Part.PIER: odds[Part.PIER] - knocked, Part.NOTHING: odds[Part.NOTHING] + knocked}
+    return replace(event, provisional=True, only_sensor=True, probability=odds)
+
+
+def unconfirmed_variance(events: Sequence[Event], time_us: Ints) -> Floats:
+    """Return what steps that one sensor alone shows add to the variance of the tilt, (n, 2) [arcsec2]."""
+    out = np.zeros((time_us.size, 2))
+    for event in (event for event in events if event.only_sensor):
+        size = np.array([event.size.get("tilt_north", 0.0), event.size.get("tilt_east", 0.0)])
+        out[time_us >= event.before_us] += KNOCKED_CHANCE * (1.0 - KNOCKED_CHANCE) * size**2
+    return out
 
 
 def _spans(sensor: SensorSeries, event: Event) -> bool:

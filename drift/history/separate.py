@@ -38,7 +38,7 @@ from drift.history.outcome import (
     with_open_places,
 )
 from drift.history.references import reference_notices, references_of, with_rivals
-from drift.history.sensor import dated
+from drift.history.sensor import dated, unconfirmed_variance
 from drift.history.separability import POOR_REPEAT, judge, must_tie, question_zeros
 from drift.history.series import Series, make_series
 from drift.history.steps import StepsFound, find_events, noted
@@ -213,6 +213,7 @@ def _history(explained: Separated, inputs: Inputs, centre: Floats, notices: list
     found = with_misrecorded(recorded, corrections_found(recorded, seen), series)
     events = [dated(event, inputs.sensors) for event in step_events(searched, seen)]
     events += recorded_events(recorded, seen)
+    sd[:, :2] = np.hypot(sd[:, :2], np.sqrt(unconfirmed_variance(events, series.time_us)))
     last = last_night_event(searched)
     events = sorted([*events, *([last] if last else [])], key=lambda e: (e.before_us, e.what))
     references = references_of(seen.fit)

@@ -37,7 +37,7 @@ from drift.types import Action, AtPlace, Matter, Poles, Verdict, YearAim
 Values = Mapping[str, Any]
 
 
-# ---- The verdict: its head, what moved, and what one night only shows.
+# ---- The verdict: its head, what moved, and what is not confirmed yet.
 
 
 _HEADS = {
@@ -58,11 +58,11 @@ _PART_NAMES = {
 
 
 def verdict_sentence(verdict: Verdict) -> str:
-    """Return the whole verdict: head, a colon and the clauses, and what one night only shows."""
+    """Return the whole verdict: head, a colon and the clauses, and what is not confirmed yet."""
     head = sentence(verdict.notice)
     if verdict.clauses:
         head = f"{head}: {'; '.join(sentence(clause) for clause in verdict.clauses)}."
-    once = [f"  One night only shows otherwise: {sentence(clause)}." for clause in verdict.seen_once]
+    once = [f"  Not confirmed yet: {sentence(clause)}." for clause in verdict.seen_once]
     return head + "".join(once)
 
 
@@ -379,6 +379,11 @@ def _old_night(values: Values) -> str:
 
 
 def _step_seen_once(values: Values) -> str:
+    if values.get("only_sensor", False):
+        return (
+            f"Measure on the next clear night: a step about {values['date']} is seen by the tilt sensor "
+            "only, which may have been knocked; nothing should be turned before a night shows it."
+        )
     or_level, untold = "", ""
     if not values.get("part_told", True):
         or_level, untold = ", or read a level on the pier now", ", and nothing tells pier from mount yet"

@@ -156,7 +156,7 @@ _MEASURE: dict[Code, str] = {
     AdviceCode.OLD_NIGHT: "take a night before turning anything",
     AdviceCode.NIGHT_FIRST: "take a night before turning anything",
     AdviceCode.WAIT_IS_OVER: "take a night; the season's time is over",
-    AdviceCode.STEP_SEEN_ONCE: "take a second night, then judge",
+    AdviceCode.STEP_SEEN_ONCE: "take another night, then judge",
     AdviceCode.AXIS_UNCERTAIN: "take a night with solves spread wider",
     AdviceCode.WOULD_SETTLE: "measure what tells pier from mount",
     AdviceCode.NOT_SEEN_YET: "take a night to see what the correction did",

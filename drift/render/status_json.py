@@ -124,7 +124,10 @@ def _sensor(one: SensorSeries) -> dict[str, Any]:
         "daily_swing_most": number(swing.most),
         **_with_sd("warmth_north_arcsec_per_c", one.warmth_north),
         **_with_sd("warmth_east_arcsec_per_c", one.warmth_east),
-        "steps": [named(step, "after_us", "before_us", "north", "east", "of_sensor") for step in one.steps],
+        "steps": [
+            named(step, "after_us", "before_us", "north", "east", "followed", "of_sensor")
+            for step in one.steps
+        ],
         "resolution": number(one.resolution),
         "day_sd": number(one.day_sd),
         "clock_hours": number(one.clock_hours),
@@ -519,7 +522,7 @@ def _components(history: History) -> dict[str, Any]:
 
 def _event(event: Event) -> dict[str, Any]:
     return {
-        **named(event, "after_us", "before_us", "what", "provisional", "recorded"),
+        **named(event, "after_us", "before_us", "what", "provisional", "only_sensor", "recorded"),
         # not rounded: they sum to 1
         "probability": {part: number(event.probability[part], None) for part in PARTS},
         "size": _sizes(event.size),

@@ -276,7 +276,8 @@ def _marks(analysis: Analysis) -> list[Mark]:
 
 def _step_mark(analysis: Analysis, event: Event) -> Mark:
     """Return a step in words: a pier tips, a mount slips."""
-    size, once = event.size, " (one night)" if event.provisional else ""
+    witness = "sensor only" if event.only_sensor else "one night"
+    size, once = event.size, f" ({witness})" if event.provisional else ""
     if event.what == Part.PIER:
         north, east = size.get("tilt_north", 0.0), size.get("tilt_east", 0.0)
         length = math.hypot(north, east)

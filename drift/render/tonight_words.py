@@ -46,7 +46,7 @@ def _find_axis(v: Values) -> str:
 
 def _tell_apart(v: Values) -> str:
     head = "To tell pier from mount: something has moved, and the readings don't say which part"
-    return f"{head}; one night alone has shown it." if v["seen_once"] else f"{head}."
+    return f"{head}; it has been seen only once." if v["seen_once"] else f"{head}."
 
 
 def _verify_turn(v: Values) -> str:

@@ -315,7 +315,7 @@ def _on_one_night(state: LimitState, analysis: Analysis) -> Event | None:
 
 def _seen_once(event: Event, analysis: Analysis) -> Notice:
     at_night = any(night.time_us == event.before_us for night in analysis.nights.nights)
-    return info(WatchCode.SEEN_ONCE, at_night=at_night)
+    return info(WatchCode.SEEN_ONCE, at_night=at_night, only_sensor=event.only_sensor)
 
 
 def _failed(analysis: Analysis) -> list[tuple[CorrectionFound, float]]:

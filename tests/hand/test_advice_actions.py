@@ -20,6 +20,7 @@ from drift.advice.steps import advise
 from drift.codes import AxisBound, Lift
 from drift.mount.plate import tilt_from_bolts
 from drift.notices import AdviceCode
+from drift.render.notices import sentence
 from drift.types import Lasting, Seasonal
 
 #: Amounts are given to 0.01 arcmin.
@@ -362,3 +363,11 @@ def test_a_short_record_says_that_a_turn_may_be_of_the_season():
     (turn,) = steps(history(axis_now=(0.0, 300.0)), seen=nights((0.0, 300.0), times=times))
     assert turn.notice.values["span_days"] == pytest.approx(60.0)
     assert "the nights span 60 days" in said_of(turn)
+
+
+def test_what_one_sensor_shows_waits_for_a_night():
+    knocked = replace(event("pier", 39, provisional=True, tilt_east=-60.0), only_sensor=True)
+    (only,) = steps(history(axis_now=(300.0, 0.0), events=(knocked,)))
+    assert (only.do, only.notice.code) == ("measure", AdviceCode.STEP_SEEN_ONCE)
+    assert only.notice.values["only_sensor"]
+    assert "seen by the tilt sensor only, which may have been knocked" in sentence(only.notice)

@@ -255,4 +255,4 @@ def test_a_step_seen_once_is_told_beside_the_verdict():
     once = event("pier", 39, provisional=True, tilt_east=-60.0)
     said = verdict(history(events=(once,), **step(EAST, -60.0, 39)))
     assert not said.moved and [one.code for one in said.seen_once] == [AdviceCode.PIER_TIPPED]
-    assert 'One night only shows otherwise: the pier tipped by 60" ± 3" toward the west' in said_of(said)
+    assert 'Not confirmed yet: the pier tipped by 60" ± 3" toward the west' in said_of(said)

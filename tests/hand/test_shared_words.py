@@ -41,7 +41,7 @@ def test_what_is_acknowledged_is_said_alike_everywhere(dropped, messages):
         kind=NewsKind.THIN,
         time_us=LAST_US,
         notice=warning(WatchCode.FEW_NIGHTS, nights=1, needed_nights=4),
-        seen_once=info(WatchCode.SEEN_ONCE, at_night=True),
+        seen_once=info(WatchCode.SEEN_ONCE, at_night=True, only_sensor=False),
     )
     few = "The record holds one night only that shows the axis; a movement shows from 4 nights on."
     assert acknowledged_sentences(News(new=(new,), provisional=(once,)), dropped) == (

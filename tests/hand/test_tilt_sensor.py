@@ -1,17 +1,19 @@
 """A tilt sensor that logs all day: a sine, a slope and a step that a pencil knows come back."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from drift.codes import Part, Source
 from drift.history.inputs import Warmth
-from drift.history.sensor import change_point, dated, fold_sensors
+from drift.history.sensor import change_point, dated, fold_sensors, unconfirmed_variance
 from drift.history.sensor_day import resolution, solar_hours
 from drift.night.prepared import NightSplit
 from drift.notices import HistoryCode
 from drift.quantities import DAY_US
-from drift.types import Event, NightAxis, Nights
+from drift.types import PARTS, Event, NightAxis, Nights
 
 NONE = np.zeros(0, dtype=np.int64)
 SPLIT = NightSplit(0.0, NONE, NONE, NONE)
@@ -111,18 +113,58 @@ def test_an_event_of_the_pier_gets_the_sensors_date():
     at = 20.25
     sensors = fold(log(lambda d: 25.0 * (d >= at), still)).sensors
     step = sensors[0].steps[0]
-    event = Event(
+    told = dated(tip_about_day_20(25.0), sensors)
+    assert (told.after_us, told.before_us) == (step.after_us, step.before_us)
+
+
+def tip_about_day_20(north):
+    """Return an event of the pier that is almost certain, as the history finds it from the means of days."""
+    return Event(
         after_us=FIRST_US + round(19.9 * DAY_US),
         before_us=FIRST_US + round(20.4 * DAY_US),
         what=Part.PIER,
         provisional=False,
         recorded=False,
-        probability={},
-        size={},
-        size_sd={},
+        probability={part: {Part.PIER: 0.98, Part.NOTHING: 0.02}.get(part, 0.0) for part in PARTS},
+        size={"tilt_north": north, "tilt_east": 0.0},
+        size_sd={"tilt_north": 1.0, "tilt_east": 1.0},
     )
-    told = dated(event, sensors)
-    assert (told.after_us, told.before_us) == (step.after_us, step.before_us)
+
+
+def test_what_one_sensor_alone_shows_is_the_pier_or_the_sensor():
+    """No night tells: as likely knocked as tipped, and half the step to each side of the tilt."""
+    sensors = fold(log(lambda d: 40.0 * (d >= 20.25), still)).sensors
+    told = dated(tip_about_day_20(40.0), sensors)
+    assert told.only_sensor
+    assert told.provisional
+    assert told.is_movement  # it is told all the same
+    assert told.probability[Part.PIER] == pytest.approx(0.49)
+    assert told.probability[Part.NOTHING] == pytest.approx(0.51)
+    times = FIRST_US + np.array([19, 21]) * DAY_US
+    assert unconfirmed_variance([told], times) == pytest.approx(np.array([[0.0, 0.0], [20.0**2, 0.0]]))
+
+
+def test_a_night_or_a_second_sensor_confirms_it():
+    nights = [night(d, 0.0, -40.0 * (d >= 20)) for d in range(2, 39, 3)]  # north lowers a northern axis
+    tipped = log(lambda d: 40.0 * (d >= 20.25), still)
+    confirmed = dated(tip_about_day_20(40.0), fold(tipped, nights).sensors)
+    assert (confirmed.only_sensor, confirmed.provisional) == (False, False)
+    assert confirmed.probability[Part.PIER] == pytest.approx(0.98)
+    one = fold(tipped).sensors[0]
+    assert not dated(tip_about_day_20(40.0), [one, replace(one, number=2)]).only_sensor
+
+
+@pytest.mark.parametrize("followed", [False, True])
+def test_nights_months_away_tell_whether_the_axis_followed(followed):
+    """Between them the pier heaves 60 arcsec north, which the sensor shows, and something steps 60 east."""
+    at, days = 60.25, 120
+    nights = [night(d, 0.0, 0.0) for d in (1, 4, 7)]
+    nights += [night(d, 60.0 * followed, -60.0) for d in (112, 115, 118)]
+    heaving = log(
+        lambda d: 60.0 * np.clip((d - 20.0) / 80.0, 0.0, 1.0), lambda d: 60.0 * (d >= at), days=days
+    )
+    (step,) = fold(heaving, nights).sensors[0].steps
+    assert step.followed is followed
 
 
 def test_visitors_and_bumps_are_put_aside():

@@ -165,6 +165,7 @@ EVENT = shaped(
         "before_utc": a_time,
         "what": one_of("pier", "mount_az", "mount_alt", "zero", "undetermined"),
         "provisional": truth,
+        "only_sensor": truth,
         "recorded": truth,
         "probability": shaped(dict.fromkeys(PARTS, a_number)),
         "size": shaped(dict.fromkeys(SIZES, a_number_or_null)),
@@ -212,6 +213,7 @@ SENSOR = shaped(
                     "before_utc": a_time,
                     "north": a_number,
                     "east": a_number,
+                    "followed": one_of(True, False, None),
                     "of_sensor": one_of(True, False),
                 }
             )

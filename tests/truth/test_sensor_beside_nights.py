@@ -83,3 +83,31 @@ def test_a_knob_that_slips_is_none_of_the_pier():
     (event,) = history.events
     assert event.what is Part.MOUNT_AZ
     assert event.after_us < round((FIRST_DAY + 200.0) * DAY_US) <= event.before_us
+
+
+def test_a_knock_after_the_last_night_is_not_laid_to_the_pier_for_sure():
+    """The pier stood still; the sensor jumped by 60 arcsec thirty days after the last night: said so."""
+    world = World(5, years=0.6, kept=False)
+    made = make(world)
+    given = made.given
+    table = sensor_log(world, made)
+    last = max(night.time_us for night in given.nights.nights)
+    end = int(table["time_us"].iloc[-1])
+    early = replace(
+        given.nights, nights=tuple(n for n in given.nights.nights if n.time_us < end - 60 * DAY_US)
+    )
+    knocked = table.assign(
+        tilt_east_arcsec=table["tilt_east_arcsec"] + 60.0 * (table["time_us"] > end - 30 * DAY_US)
+    )
+    folded = fold_sensors(knocked, early, given.split, given.warmth, given.latitude_rad)
+    history = separate(replace(given, nights=early, levels=folded.levels, sensors=folded.sensors))
+    assert history is not None
+    assert last > end - 60 * DAY_US  # those nights would have told
+    (event,) = [event for event in history.events if not event.recorded]
+    assert (event.what, event.only_sensor, event.provisional) == (Part.PIER, True, True)
+    assert event.probability[Part.PIER] < 0.6
+    shown, sd = history.change[-1, COLUMNS[1]], history.sd[-1, COLUMNS[1]]
+    assert abs(shown) < 2.5 * sd  # the truth is nothing
+    whole = fold_sensors(knocked, given.nights, given.split, given.warmth, given.latitude_rad)
+    (step,) = whole.sensors[0].steps
+    assert step.of_sensor

@@ -457,8 +457,15 @@ def moved_figure(analysis: Analysis, ax: Any = None, *, width_in: float = WIDE_I
         for place, one in zip(places, rows, strict=True):
             ends = [max(one.size - one.sd, 0.0), one.size + one.sd]
             panel.plot(ends, [place, place], color=colour("ink"), linewidth=1.0)
-            text, beside = any_angle(one.size, one.sd), {"xytext": (4.0, 0.0), "textcoords": "offset points"}
-            panel.annotate(text, (ends[1], place), **beside, va="center", fontsize=7.5, color=colour("ink"))
+            panel.annotate(
+                any_angle(one.size, one.sd),
+                (ends[1], place),
+                xytext=(4.0, 0.0),
+                textcoords="offset points",
+                va="center",
+                fontsize=7.5,
+                color=colour("ink"),
+            )
         panel.set_yticks(places, [_named(one) for one in rows])
         panel.set_ylim(-0.6, len(rows) - 0.4)
         panel.grid(axis="y", visible=False)

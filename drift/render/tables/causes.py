@@ -146,7 +146,8 @@ def event_words(event: Event) -> str:
     probability = event.probability.get(event.what)
     sure = "" if probability is None else f", {phrases.likely(probability)}"
     recorded = "; goes with a recorded correction" if event.recorded else ""
-    provisional = "; seen on one night only so far" if event.provisional else ""
+    witness = "by one tilt sensor" if event.only_sensor else "on one night"
+    provisional = f"; seen {witness} only so far" if event.provisional else ""
     return f"{what}{sure}{recorded}{provisional}"
 
 
