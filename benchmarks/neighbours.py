@@ -1,6 +1,6 @@
 """Measure what a pier in its first winter gains from its neighbours, on invented sites of known truth.
 
-    python benchmarks/neighbours.py [--sites 12] [--seed 1] [--quick]
+    python benchmarks/neighbours.py [--sites 12] [--seed 1] [--lenders 5] [--winters 0] [--quick]
 
 A site has six piers.  Five were watched for three winters, the sixth for 3 to 5 months from the autumn on;
 its coming year is forecast from its own logs alone (with its own weather log), with the weather log of the
@@ -15,6 +15,8 @@ and in all (wanted: at most 0.7), and how often the truth lies within 2 sd.  The
 which does not heave, heaves the other way, or slipped, and was watched until the thaw was over: by how many
 of its own sds its answer was drawn (root mean square over its readings; wanted: at most 1), how far it is off
 the truth, and whether the slip was found.
+
+`--winters` lets the sixth begin so many years earlier: how long is there something to gain?
 
 `--quick` makes 2 sites: it shows that the command works, and measures nothing.
 """
@@ -56,6 +58,8 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sites", type=int, default=12)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--lenders", type=int, default=PIERS - 1)
+    parser.add_argument("--winters", type=int, default=0)
     parser.add_argument("--quick", action="store_true")
     parser.add_argument("--no-odd", action="store_true")
     chosen = parser.parse_args(argv)
@@ -68,10 +72,11 @@ def main(argv: Sequence[str] | None = None) -> None:
     for seed in range(chosen.seed, chosen.seed + (2 if chosen.quick else chosen.sites)):
         site = make_site(seed)
         last = site.begins + round(site.months * YEAR / 12.0)
-        lenders = {f"pier {k}": lender_of(worked_out(read(site, k, 0, last))) for k in range(PIERS - 1)}
+        lenders = {f"pier {k}": lender_of(worked_out(read(site, k, 0, last))) for k in range(chosen.lenders)}
         prior = neighbour_prior(lenders, "young")
-        young = read(site, PIERS - 1, site.begins, last)
-        alone = worked_out(read(site, PIERS - 1, site.begins, last, site.begins - 5))
+        begins = max(1, site.begins - 365 * chosen.winters)
+        young = read(site, PIERS - 1, begins, last)
+        alone = worked_out(read(site, PIERS - 1, begins, last, begins - 5))
         answers = (alone, worked_out(young), worked_out(young, prior))
         for way, answer in zip(ways, answers, strict=True):
             scores[way].append(scored(site, answer))

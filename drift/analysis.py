@@ -216,7 +216,8 @@ def _work(
         folded.sensors,
         neighbours,
     )
-    made_apart = separate_fitted(inputs, _found_before(store))
+    # where an earlier search ended must not show: an answer that borrows rests on readings and prior alone
+    made_apart = separate_fitted(inputs, None if neighbours is not None else _found_before(store))
     if made_apart is None:
         raise NothingToAnalyse(
             "there is nothing to answer from yet: the record holds no night with a usable axis and no level "

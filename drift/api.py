@@ -193,6 +193,8 @@ def analyse_readings(
     record: Record | None = None,
     now_us: int | None = None,
     neighbours: NeighbourPrior | None = None,
+    *,
+    alone: bool = False,
 ) -> Analysis:
     """Work out the answer from tables of readings.
 
@@ -211,8 +213,13 @@ def analyse_readings(
         knob any more, and the year ahead begins there.  By default, and for logs that were long past
         when they came into `record`, what to do is said as of the latest reading.
     neighbours
-        What the other piers of the site say beforehand, see `among_neighbours`; by default nothing.
+        What the other piers of the site say beforehand, see `among_neighbours`; by default what `record`
+        holds of it for a pier that may borrow (`drift piers nightly` puts it there), else nothing.
+    alone
+        Whether nothing is borrowed, whatever the record holds.
     """
+    from dataclasses import replace
+
     from drift.analysis import work_out
     from drift.cache import NoStore
     from drift.errors import NothingToAnalyse
@@ -222,14 +229,37 @@ def analyse_readings(
         if record is None:
             return work_out(site, readings, NoStore(), now_us, neighbours=neighbours)
         arrived_us, done = record.latest_import_us(), record.steps_done()
-        return _with_pieces(
+        remarks = record.remarks()
+        if neighbours is None and not alone:
+            neighbours, said = _lent_to(site, record)
+            remarks = (*remarks, *said)
+        made = _with_pieces(
             record, lambda store: work_out(site, readings, store, now_us, arrived_us, done, neighbours)
         )
+        return replace(made, notices=(*remarks, *made.notices)) if remarks else made
     except NothingToAnalyse as nothing:
         if not nothing.unusable:
             raise
         text = f"{nothing}  {unusable_words(nothing.unusable)}"
         raise NothingToAnalyse(text, nothing.unusable) from None
+
+
+def _lent_to(site: PierFile, record: Record) -> tuple[NeighbourPrior | None, tuple[Notice, ...]]:
+    """Return what the record holds of the neighbours of a pier that may borrow, and what to say of it."""
+    from dataclasses import replace
+
+    from drift.cache import unpack
+    from drift.history.neighbours import NeighbourPrior
+    from drift.notices import HistoryCode, warning
+
+    stored = record.lent_prior() if site.site.borrow else None
+    if stored is None:
+        return None, ()
+    try:
+        prior = unpack(stored.packed or b"", NeighbourPrior)
+    except ValueError:  # damaged, or written by another version
+        return None, (warning(HistoryCode.LENT_UNREADABLE, since_us=stored.made_us),)
+    return replace(prior, since_us=stored.made_us), ()
 
 
 def with_ground(analysis: Analysis, readings: Readings, record: Record | None = None) -> Analysis:
@@ -527,7 +557,8 @@ def lent_by(path: str | Path, name: str = "") -> Lent | None:
     with open_record(site) as record:
         readings = record.readings()
         try:
-            analysis = analyse_readings(site, readings, record)
+            # one that borrows lends what it is worth alone: nobody hears his own words again
+            analysis = analyse_readings(site, readings, record, alone=True)
         except NothingToAnalyse:
             lender = None
         else:
@@ -579,6 +610,34 @@ def among_neighbours(
     tables = sorted((one.weather for one in lent.values()), key=len, reverse=True)
     failed = tuple(one for one in done if one.failure is not None)
     return shared_weather(readings, tables), prior, failed
+
+
+def note_lent(
+    path: str | Path, name: str = "", *, prior: bytes | None, lenders: Sequence[str] = (), made_us: int = 0
+) -> None:
+    """Store what the neighbours of a pier say beforehand, or end that: every answer rests on it from then on.
+
+    Parameters
+    ----------
+    path
+        The site file.
+    name
+        What the pier is called in a list: every task of one is given that.
+    prior
+        A `drift.history.neighbours.NeighbourPrior` as `drift.cache.pack` writes it; None ends it.
+    lenders, made_us
+        The names of the piers that it rests on, and when it was made [us].
+
+    Raises
+    ------
+    drift.errors.DriftError
+        If the site file or the record can't be used.
+    """
+    with open_record(read_site(path)) as record:
+        if prior is None:
+            record.end_prior()
+        else:
+            record.keep_prior(prior, lenders, made_us)
 
 
 def line_of_done(done: Done, now_us: int) -> PierLine:

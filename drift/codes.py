@@ -255,6 +255,17 @@ class Urgency(StrEnum):
     QUIET = "quiet"
 
 
+class LoanState(StrEnum):
+    """What becomes of what a pier borrows from the winters of its neighbours."""
+
+    BEGUN = "begun"
+    RENEWED = "renewed"
+    STANDS = "stands"
+    OUTGROWN = "outgrown"  # ended: it has seen enough winters of its own
+    SWITCHED_OFF = "switched_off"  # ended by [site] borrow in its site file
+    TOO_FEW = "too_few"  # ended: too few piers of its site can lend
+
+
 class TaskFailure(StrEnum):
     """Why a task for one pier among several was not done."""
 

@@ -38,6 +38,14 @@ class NoTable(LogFileError):
         super().__init__(text)
 
 
+class KindRefused(LogFileError):
+    """A log is of another kind, `kind`, than those that are taken in from where it lies."""
+
+    def __init__(self, text: str, kind: str) -> None:
+        self.kind = kind
+        super().__init__(text)
+
+
 class RowRefused(LogFileError):
     """A row written down by hand can't be used.
 

@@ -22,7 +22,7 @@ import json
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -30,11 +30,17 @@ from typing import TYPE_CHECKING
 from filelock import FileLock, Timeout
 
 from drift.api import analyse_readings, open_record, read_site, with_ground
-from drift.errors import AlreadyRunning, DriftError, NothingToAnalyse, NotSettled
+from drift.cache import pack
+from drift.errors import AlreadyRunning, ClusterError, DriftError, KindRefused, NothingToAnalyse, NotSettled
+from drift.history.components import whole_winters
+from drift.history.neighbours import NeighbourPrior, OwnYears, lender_of
 from drift.importer.folders import WatchedFolders
 from drift.importer.importing import FileImported, FileRefused
 from drift.notify import SENT, MailForm, deliver, mark_of
+from drift.piers.lending import Loan, loans_of
 from drift.piers.line import PierNight, pier_line_of, unknown_line
+from drift.piers.listing import Listed
+from drift.piers.running import Done, Task
 from drift.quantities import as_utc
 from drift.record.cache import DIGEST, WAITING, StoredMessage
 from drift.record.engine import now_us as clock
@@ -51,12 +57,21 @@ from drift.render.nightly_words import (
     file_words,
 )
 from drift.render.phrases import evening_of, zone_of
+from drift.render.piers import failure_words
 from drift.render.report import check_report_target, report_of_record, save_report
 from drift.render.watch_words import item_sentence, letter_words, news_title
 from drift.site.sections import DigestEvery
 from drift.watch.changes import about_text, letters_for, news
 from drift.watch.limits import now_state
-from drift.watch.nightly import Digest, DigestState, FileTaken, FileWaiting, FileWaits, NightlyResult
+from drift.watch.nightly import (
+    Digest,
+    DigestState,
+    FileTaken,
+    FileWaiting,
+    FileWaits,
+    NightlyResult,
+    SharedFolders,
+)
 
 if TYPE_CHECKING:
     from drift.record.record import Record
@@ -91,6 +106,7 @@ def run_nightly(
     report: str | Path | None = None,
     progress: Callable[[Step], None] | None = None,
     patience_s: float = PATIENCE_S,
+    weather: Sequence[str | Path] = (),
 ) -> NightlyResult:
     """Take in what is new in the folders of a pier, work it out, and do what its site file wants.
 
@@ -108,6 +124,8 @@ def run_nightly(
         Told each step as it begins.
     patience_s
         How long another run on the same pier is waited for [s].
+    weather
+        Further folders, that piers of one site share: of these only weather logs are taken in.
 
     Raises
     ------
@@ -122,6 +140,7 @@ def run_nightly(
     with _only_run(site, patience_s), open_record(site) as record:
         told(Step.TAKING_IN)
         result = _taken_in(site, record, now)
+        result = _with_weather(result, site, record, [Path(one) for one in weather])
         told(Step.WORKING_OUT)
         readings = record.readings()
         try:
@@ -129,6 +148,7 @@ def run_nightly(
         except NothingToAnalyse as nothing:
             return replace(result, nothing=str(nothing))
         result = _with_news(result, analysis, record)
+        result = replace(result, years=_own_years(analysis, record))
         if site.warn.notify and not record.read_only:
             told(Step.SENDING)
             result = _posted(result, analysis, record, send)
@@ -162,14 +182,53 @@ def _only_run(site: PierFile, patience_s: float) -> Iterator[None]:
 
 
 def _taken_in(site: PierFile, record: Record, now_us: int) -> NightlyResult:
-    taken: list[FileTaken] = []
-    waiting: list[FileWaiting] = []
+    came = _Came()
+    folders = WatchedFolders(lambda: (site, record), came.note)
+    if site.logs.folders and not record.read_only:
+        came.grow(folders.take_in_once())
+    return NightlyResult(
+        site_file=str(Path(site.path or "").resolve()),
+        name=site.site.name or "",
+        now_us=now_us,
+        taken=tuple(came.taken),
+        waiting=tuple(came.waiting),
+        missing=folders.missing,
+        troubles=(READ_ONLY.format(place=record.words),) if record.read_only else (),
+    )
 
-    def note(outcome: FileImported | FileRefused) -> None:
+
+def _with_weather(
+    result: NightlyResult, site: PierFile, record: Record, shared: Sequence[Path]
+) -> NightlyResult:
+    """Take in what is new in the weather folders that piers share."""
+    if not shared or record.read_only:
+        return result
+    came = _Came()
+    folders = WatchedFolders(lambda: (site, record), came.note, given=tuple(shared), only=_WEATHER)
+    came.grow(folders.take_in_once())
+    return replace(
+        result,
+        taken=(*result.taken, *came.taken),
+        shared=SharedFolders(waiting=tuple(came.waiting), missing=folders.missing),
+    )
+
+
+_WEATHER = frozenset({"weather"})
+
+
+@dataclass
+class _Came:
+    """What came of the files of some folders."""
+
+    taken: list[FileTaken] = field(default_factory=list)
+    waiting: list[FileWaiting] = field(default_factory=list)
+
+    def note(self, outcome: FileImported | FileRefused) -> None:
+        """Note what came of a file."""
         if isinstance(outcome, FileRefused):
-            waiting.append(_refused(outcome))
+            self.waiting.append(_refused(outcome))
             return
-        taken.append(
+        self.taken.append(
             FileTaken(
                 file=outcome.file,
                 kind=outcome.kind,
@@ -180,22 +239,15 @@ def _taken_in(site: PierFile, record: Record, now_us: int) -> NightlyResult:
             )
         )
 
-    folders = WatchedFolders(lambda: (site, record), note)
-    growing = folders.take_in_once() if site.logs.folders and not record.read_only else ()
-    waiting += [FileWaiting(file=str(path), why=FileWaits.GROWING) for path in growing]
-    return NightlyResult(
-        site_file=str(Path(site.path or "").resolve()),
-        name=site.site.name or "",
-        now_us=now_us,
-        taken=tuple(taken),
-        waiting=tuple(waiting),
-        missing=folders.missing,
-        troubles=(READ_ONLY.format(place=record.words),) if record.read_only else (),
-    )
+    def grow(self, paths: Sequence[Path]) -> None:
+        """Note the files that are still being written."""
+        self.waiting += [FileWaiting(file=str(path), why=FileWaits.GROWING) for path in paths]
 
 
 def _refused(outcome: FileRefused) -> FileWaiting:
     error = outcome.error
+    if isinstance(error, KindRefused):
+        return FileWaiting(file=outcome.file, why=FileWaits.NOT_WEATHER, words=str(error))
     if isinstance(error, NotSettled):
         keys = tuple(str(one.key) for one in error.questions)
         return FileWaiting(
@@ -209,6 +261,20 @@ def _with_news(result: NightlyResult, analysis: Analysis, record: Record) -> Nig
     found = news(analysis, None if last is None else last[2], now, record.latest_import_us())
     lines = headline(analysis, now).lines
     return replace(result, lines=lines, state=now_state(analysis, now), news=found, acknowledged=last)
+
+
+def _own_years(analysis: Analysis, record: Record) -> OwnYears:
+    """Return what the pier's own years are worth, and what its record holds of its neighbours'."""
+    history, site = analysis.history, analysis.site.site
+    held = record.lent_prior()
+    return OwnYears(
+        whole_winters=whole_winters(history.time_us, site.latitude_deg < 0.0),
+        lender=None if history.borrowed_from else lender_of(history),
+        borrows=site.borrow,
+        is_fixed=record.read_only,
+        lent_us=None if held is None else held.made_us,
+        lent_by=() if held is None else held.lenders,
+    )
 
 
 # ---- Warnings and digests: noted in the record first, then sent.
@@ -386,7 +452,9 @@ def _reported(result: NightlyResult, analysis: Analysis, record: Record, target:
 # ---- The same for a program that looks after many piers.
 
 
-def nightly_of_listed(site_path: str, *, name: str, send: bool = True) -> PierNight:
+def nightly_of_listed(
+    site_path: str, *, name: str, send: bool = True, weather: Sequence[str] = ()
+) -> PierNight:
     """Do the nightly job of one pier among several, and return what came of it with the pier's line.
 
     Parameters
@@ -395,12 +463,70 @@ def nightly_of_listed(site_path: str, *, name: str, send: bool = True) -> PierNi
         The site file.
     name
         What the pier is called in the list.
-    send
+    send, weather
         As for `run_nightly`.
     """
-    result = run_nightly(site_path, send=send)
+    result = run_nightly(site_path, send=send, weather=weather)
     site = read_site(site_path)
     if result.state is None:
         return PierNight(line=unknown_line(name, site, result.now_us), result=result)
     line = pier_line_of(name, site, result.state, result.news, result.now_us)
     return PierNight(line=line, result=result)
+
+
+#: Does a task for some of the piers of a list, and tells of each that has ended: `drift.piers.running`.
+Runner = Callable[..., Sequence[Done]]
+
+
+def lend_among(
+    piers: Sequence[Listed], nights: Sequence[PierNight], run: Runner, now_us: int
+) -> tuple[Loan, ...]:
+    """Let young piers of a list borrow from the winters of their neighbours, after a night's round.
+
+    Nothing is worked out for it: each pier's night brought what its own years are worth.  What is new is
+    noted in the records of those that borrow, and counts from their next answers on.
+
+    Parameters
+    ----------
+    piers
+        The list.
+    nights
+        What came of the night of each of them.
+    run
+        Does a task for some of them.
+    now_us
+        The present time [us].
+
+    Returns
+    -------
+    tuple of Loan
+        All that stands, is new or ended.
+    """
+    years, places = {}, {}
+    for night in nights:
+        line = night.line
+        if night.result is None or night.result.years is None:
+            continue
+        if line.latitude_deg is not None and line.longitude_deg is not None and line.elevation_m is not None:
+            years[line.name] = night.result.years
+            places[line.name] = (line.latitude_deg, line.longitude_deg, line.elevation_m)
+    loans = loans_of(places, years, [pier.name for pier in piers], now_us)
+    due = {loan.pier: loan for loan in loans if loan.is_new}
+    if not due:
+        return loans
+    each = {
+        name: {
+            "prior": None if loan.prior is None else pack(loan.prior, NeighbourPrior),
+            "lenders": loan.lenders,
+            "made_us": loan.since_us,
+        }
+        for name, loan in due.items()
+    }
+    task = Task("drift.api:note_lent", each=each)
+    try:
+        done = run(task, [pier for pier in piers if pier.name in due])
+    except ClusterError as error:
+        trouble = dict.fromkeys(due, str(error))
+    else:
+        trouble = {one.pier.name: failure_words(one) for one in done if one.failure is not None}
+    return tuple(replace(loan, trouble=trouble.get(loan.pier, "")) for loan in loans)

@@ -135,6 +135,7 @@ class HistoryCode(Code):
     REFERENCE_MOVED = "history.reference_moved"
     RIVALS = "history.rivals"
     BORROWED = "history.borrowed"
+    LENT_UNREADABLE = "history.lent_unreadable"
     # a tilt sensor that logs all day
     SENSOR_FOLDED = "history.sensor_folded"
     SENSOR_SWINGS = "history.sensor_swings"
@@ -388,6 +389,7 @@ class RecordCode(Code):
     SETTLED_SINCE = "record.settled_since"
     LEVELS_FAR_OFF = "record.levels_far_off"
     ROWS_DAMAGED = "record.rows_damaged"
+    OTHER_SITE_NAME = "record.other_site_name"
     # of what is written down by hand, why it is asked about
     LEVEL_UNLIKE_LAST = "record.level_unlike_last"
     CORRECTION_UNLIKE_ADVICE = "record.correction_unlike_advice"

@@ -15,6 +15,7 @@ from drift.cli.options import FITS_HERE, SCHEDULERS, pier_option, say, site_of
 if TYPE_CHECKING:
     from drift.record.record import Record
     from drift.site.file import PierFile
+    from drift.types import Analysis
     from drift.watch.coming import News
 
 
@@ -128,7 +129,7 @@ def check(
         analysis = analyse_readings(site, record.readings(), record, now_us)
     last = record.last_acknowledged()
     found = news(analysis, None if last is None else last[2], now_us, record.latest_import_us())
-    _print(found, last, as_json)
+    _print(found, last, analysis, as_json)
     if site.warn.notify and not record.read_only:
         post_warnings(analysis, record, found, None if last is None else last[0], now_us)
         if send:
@@ -138,18 +139,24 @@ def check(
     return found.moved
 
 
-def _print(found: News, last: tuple[int, str, str] | None, as_json: bool) -> None:
+def _print(found: News, last: tuple[int, str, str] | None, analysis: Analysis, as_json: bool) -> None:
+    from drift.render.headline import rests_on, rests_on_words
+
     if as_json:
         import json
 
+        from drift.render.notices import as_data
         from drift.render.watch_words import as_mapping
 
-        click.echo(json.dumps(as_mapping(found, last), indent=1, allow_nan=False))
+        data = {**as_mapping(found, last), "rests_on": [as_data(one) for one in rests_on(analysis)]}
+        click.echo(json.dumps(data, indent=1, allow_nan=False))
         return
     from drift.render.watch_words import item_sentence
 
     for item in (*found.new, *found.provisional, *found.notices):
         say(item_sentence(item), rest="  ", style="bright_red" if item in found.new else "yellow")
+    for line in rests_on_words(analysis) if found.new or found.provisional or found.notices else ():
+        say(line)
     if found.new or found.notices:
         say("`drift status` says what to do; `drift acknowledge` marks this as seen.", err=True)
 

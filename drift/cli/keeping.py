@@ -153,8 +153,10 @@ def restore_command(file: Path, pier: str | None) -> None:
     site = site_of(pier)
     with working("Restoring the record"):
         done = restore(site, file)
-    last = f", the last that came in on {clock_text(done.last_change_us, zone_of(site.site.timezone))}"
-    click.echo(f"Restored {_rows(done.rows)} from {file}{last if done.last_change_us else ''}.")
+    last = ""
+    if done.last_change_us is not None:
+        last = f", the last that came in on {clock_text(done.last_change_us, zone_of(site.site.timezone))}"
+    click.echo(f"Restored {_rows(done.rows)} from {file}{last}.")
     if done.kept is not None:
         click.echo(f"What the record held before is kept as {done.kept}.")
 

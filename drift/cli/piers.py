@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,10 +13,12 @@ import click
 from drift.cli.options import columns, no_colour, say, schedule_option
 
 if TYPE_CHECKING:
+    from drift.nightly import Runner
     from drift.notices import Notice
+    from drift.piers.lending import Loan
     from drift.piers.line import PierLine, PierNight
-    from drift.piers.listing import Listed
-    from drift.piers.running import Done
+    from drift.piers.listing import Listed, PierList
+    from drift.piers.running import Done, Task
 
 
 @click.group(
@@ -72,7 +74,8 @@ def status_command(
 
     if exact_positions and not as_json:
         raise click.UsageError("--exact-positions is for --json: the list in words has no positions.")
-    place, piers = _listed(place)
+    place, found = _listed(place)
+    piers = found.piers
     with _progress("Looking at the piers", len(piers)) as told:
         lines = pier_lines(piers, workers, told)
     common = common_of(piers, lines)
@@ -92,13 +95,13 @@ def status_command(
     ctx.exit(exit_code(lines))
 
 
-def _listed(place: Path | None) -> tuple[Path, tuple[Listed, ...]]:
-    """Return the folder or list, and the piers in it."""
-    from drift.piers.listing import LIST_NAME, listed_piers
+def _listed(place: Path | None) -> tuple[Path, PierList]:
+    """Return the folder or list, and what is in it."""
+    from drift.piers.listing import LIST_NAME, pier_list
 
     if place is None:
         place = Path(LIST_NAME) if Path(LIST_NAME).is_file() else Path()
-    return place, listed_piers(place)
+    return place, pier_list(place)
 
 
 def print_lines(lines: tuple[PierLine, ...]) -> None:
@@ -146,6 +149,9 @@ def _progress(sentence: str, count: int) -> Iterator[Callable[[Done], None] | No
     "cluster that is there already.  What fails at one pier costs that pier another try and the others "
     "nothing; the command may run at any time and as often as wanted, and nothing is taken in or "
     "sent twice.\n\n"
+    "`weather` in a piers.toml names folders with weather logs that all its piers share: what is new there "
+    "goes into each record.  A pier that has not seen a whole winter borrows from what three or more of "
+    "its site did in theirs, from its next answer on, unless its pier.toml says [site] borrow = false.\n\n"
     "Exit code 0: done, nothing to warn of.  1: something has moved at one pier at least, again each "
     "time until `drift acknowledge`.  2: nothing has, but a pier could not be worked on.  3: neither, "
     "but something needs you: a file with an open question, a folder that is not there, a mail that "
@@ -179,15 +185,21 @@ def nightly_command(
 ) -> None:
     """Do the nightly job of all piers, print what came of it, and set the exit code."""
     from drift.api import common_of
+    from drift.nightly import lend_among
     from drift.piers.line import by_urgency
+    from drift.record.engine import now_us
+    from drift.render.piers import shared_care_words
 
     if scheduler is not None and workers is not None:
         raise click.UsageError("--workers is for this machine: a cluster has the workers that it has.")
-    place, piers = _listed(place)
+    place, found = _listed(place)
+    piers = found.piers
     if schedule is not None:
         click.echo(_schedule(schedule, place, scheduler), nl=False)
         return
-    nights = _nights(piers, workers, scheduler, not no_send)
+    run = _runner(workers, scheduler)
+    nights = _nights(found, run, not no_send)
+    loans = lend_among(piers, nights, run, now_us())
     lines = by_urgency(night.line for night in nights)
     by_name = {night.line.name: night for night in nights}
     nights = [by_name[line.name] for line in lines]
@@ -196,28 +208,38 @@ def nightly_command(
 
         from drift.render.piers import nights_mapping
 
-        data = nights_mapping(nights, place, common_of(piers, lines))
+        data = nights_mapping(nights, place, common_of(piers, lines), loans)
         click.echo(json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False))
     else:
-        _print_nights(nights, common_of(piers, lines), quiet)
+        _print_nights(nights, common_of(piers, lines), loans, quiet)
     code = exit_code(lines)
-    ctx.exit(3 if code == 0 and any(night.needs_care for night in nights) else code)
+    needs_care = any(night.needs_care for night in nights) or any(loan.trouble for loan in loans)
+    needs_care = needs_care or bool(shared_care_words(nights))
+    ctx.exit(3 if code == 0 and needs_care else code)
 
 
-def _nights(
-    piers: tuple[Listed, ...], workers: int | None, scheduler: str | None, send: bool
-) -> list[PierNight]:
+def _runner(workers: int | None, scheduler: str | None) -> Runner:
+    """Return what does a task for some piers: on this machine, or on a cluster."""
+    from drift.piers.running import run_here, run_on_cluster
+
+    def run(task: Task, piers: Sequence[Listed], told: Callable[[Done], None] | None = None) -> list[Done]:
+        if scheduler is None:
+            return run_here(task, piers, workers, told)
+        return run_on_cluster(scheduler, task, piers, told)
+
+    return run
+
+
+def _nights(found: PierList, run: Runner, send: bool) -> list[PierNight]:
     from drift.api import line_of_done
     from drift.piers.line import PierNight
-    from drift.piers.running import Task, run_here, run_on_cluster
+    from drift.piers.running import Task
     from drift.record.engine import now_us
 
-    task = Task("drift.nightly:nightly_of_listed", {"send": send})
-    with _progress("The nightly job of all piers", len(piers)) as told:
-        if scheduler is None:
-            done = run_here(task, piers, workers, told)
-        else:
-            done = run_on_cluster(scheduler, task, piers, told)
+    weather = tuple(str(folder.absolute()) for folder in found.weather)
+    task = Task("drift.nightly:nightly_of_listed", {"send": send, "weather": weather})
+    with _progress("The nightly job of all piers", len(found.piers)) as told:
+        done = run(task, found.piers, told)
     now = now_us()
     return [
         one.result if one.failure is None else PierNight(line=line_of_done(one, now), result=None)
@@ -225,9 +247,19 @@ def _nights(
     ]
 
 
-def _print_nights(nights: list[PierNight], common: tuple[Notice, ...], quiet: bool) -> None:
+def _print_nights(
+    nights: list[PierNight], common: tuple[Notice, ...], loans: tuple[Loan, ...], quiet: bool
+) -> None:
     from drift.codes import Urgency
-    from drift.render.piers import care_words, common_words, summary, taken_words
+    from drift.render.piers import (
+        care_words,
+        common_words,
+        loan_troubles,
+        loans_words,
+        shared_care_words,
+        summary,
+        taken_words,
+    )
 
     lines = tuple(night.line for night in nights)
     wanted = (Urgency.MOVED, Urgency.FAILED)
@@ -236,7 +268,11 @@ def _print_nights(nights: list[PierNight], common: tuple[Notice, ...], quiet: bo
         print_lines(shown)
     for sentence in common_words(common):
         say(sentence)
-    for sentence in (sentence for night in nights for sentence in care_words(night)):
+    lent = "" if quiet else loans_words(loans)
+    if lent:
+        say(lent)
+    care = [sentence for night in nights for sentence in care_words(night)]
+    for sentence in (*shared_care_words(nights), *care, *loan_troubles(loans)):
         say(sentence, rest="  ", style="yellow")
     if not quiet:
         say(f"{taken_words(nights)}  {summary(lines)}", err=True)

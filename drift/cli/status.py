@@ -161,6 +161,8 @@ def _key(
         state.readings_id,
         str(now_us // DAY_US),
         str(state.latest_import_us),
+        str(state.lent_us),
+        state.record_name,
         str(shown),
     ]
     if form not in _AS_JSON:  # the words include what is new since the acknowledgement
@@ -221,7 +223,8 @@ def _as_words(analysis: Analysis, record: Record, form: str, shown: tuple[str, .
 @click.option(
     "--score",
     is_flag=True,
-    help="Also hide the last two winters, forecast them from what was known before, and compare.",
+    help="Also hide the last two winters, forecast them from what was known before, and compare; nothing is "
+    "borrowed then.",
 )
 @click.option(
     "--ground",
@@ -234,7 +237,8 @@ def _as_words(analysis: Analysis, record: Record, form: str, shown: tuple[str, .
     type=click.Path(path_type=Path),
     metavar="PLACE",
     help="Also go by what the other piers of this site did in their winters, and by their weather logs: "
-    "for a pier in its first or second winter.  PLACE is the folder or piers.toml of `drift piers`.",
+    "for a pier in its first or second winter.  PLACE is the folder or piers.toml of `drift piers`; what "
+    "`drift piers nightly` had it borrow is not used then.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print all of it as JSON, in arcseconds.")
 @pier_option
@@ -268,7 +272,8 @@ def outlook_command(
         if neighbours is not None:
             readings, prior = _among(neighbours, site, readings)
         with working("Working out the axis of each night and the pier's tilt"):
-            analysis = analyse_readings(site, readings, record, now_us(), prior)
+            alone = score or neighbours is not None  # the one is asked of the pier alone, the other afresh
+            analysis = analyse_readings(site, readings, record, now_us(), prior, alone=alone)
     hindcasts = _scored(analysis, readings) if score else None
     if as_json:
         _print_json(analysis, readings, hindcasts)

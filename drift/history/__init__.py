@@ -128,7 +128,8 @@ Rejected:
 
 Neighbours
 ----------
-- Nothing is borrowed unless `Inputs.neighbours` says so; without it no number changes.
+- Nothing is borrowed unless `Inputs.neighbours` says so; without it no number changes.  It comes from the
+  pier's record (`api.analyse_readings`), where `piers.lending` decides what is put and for how long.
 - `neighbours.py` makes of what the other piers of a site found, each worked out alone, a prior of size, lag,
   direction, of what winters leave behind, of the scales of the rest, and of which frost the tilt follows.
 - The prior of the yearly amplitudes is a mixture of normal laws, one for each size and bearing, and the one

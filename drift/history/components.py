@@ -13,7 +13,7 @@ from drift.history.causes import FROST_WIDTH, along_and_across, harmonics
 from drift.history.changes import STEP_SD
 from drift.history.model import WALKS, ZERO, Fit, step_precision
 from drift.mount.axis_error import axis_of_tilt
-from drift.quantities import DAY_US, YEAR_DAYS, Floats, Ints
+from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints
 from drift.types import AxisMove, CauseSeries, Lasting, Measure, Seasonal, TiltMove, Winter, YearlyTilt
 
 # ---- How much a step would help at every reading, from one pass over a fit.
@@ -587,11 +587,7 @@ def winters(view: View, season: Seasonal | None, south: bool) -> tuple[Winter, .
 
 def _one_winter(view: View, year: int, along: Floats, without: list[slice], south: bool) -> Winter | None:
     series = view.fit.model.series
-    middle = pd.Timestamp(year=year, month=7, day=16) if south else pd.Timestamp(year=year, month=1, day=15)
-    days = series.time_us / DAY_US - (middle - pd.Timestamp(0)).total_seconds() / 86400.0
-    before, peak, after = ((days >= a) & (days <= b) for a, b in (BEFORE, PEAK, AFTER))
-    if not before.any():
-        before = (days >= -70.0) & (days <= -30.0)  # a record that starts as winter comes
+    before, peak, after = _parts_of_winter(series.time_us, year, south)
     if not before.any() or peak.sum() < 2:
         return None
     shares = time_shares(series.time_us)
@@ -610,6 +606,33 @@ def _one_winter(view: View, year: int, along: Floats, without: list[slice], sout
         left_behind=left,
         left_behind_sd=left_sd,
     )
+
+
+def _parts_of_winter(time_us: Ints, year: int, south: bool) -> tuple[Bools, Bools, Bools]:
+    """Return which readings are of the autumn before a winter, of its peak, and of the summer after it."""
+    middle = pd.Timestamp(year=year, month=7, day=16) if south else pd.Timestamp(year=year, month=1, day=15)
+    days = time_us / DAY_US - (middle - pd.Timestamp(0)).total_seconds() / 86400.0
+    before, peak, after = ((days >= a) & (days <= b) for a, b in (BEFORE, PEAK, AFTER))
+    if not before.any():
+        before = (days >= -70.0) & (days <= -30.0)  # a record that starts as winter comes
+    return before, peak, after
+
+
+def whole_winters(time_us: Ints, south: bool) -> int:
+    """Return how many winters were seen whole, from the autumn before to the summer after.
+
+    Parameters
+    ----------
+    time_us
+        (n,) times of nights and level readings, ascending [us].
+    south
+        Whether the pier stands south of the equator.
+    """
+    if not time_us.size:
+        return 0
+    first, last = (pd.Timestamp(int(t), unit="us").year for t in (time_us[0], time_us[-1]))
+    parts = (_parts_of_winter(time_us, year, south) for year in range(first, last + 2))
+    return sum(bool(before.any() and peak.sum() >= 2 and after.any()) for before, peak, after in parts)
 
 
 def _tilt(view: View, without: list[slice]) -> Floats:

@@ -234,12 +234,15 @@ class NeighbourPrior:
         The chance of each kind of forcing, that of a pier like none of them included.
     frost, calendar
         By those that follow the frost, and by those that follow the calendar; None where there are none.
+    since_us
+        When that was said [us], where it was kept since; None where it was asked for now.
     """
 
     piers: tuple[str, ...]
     kinds: dict[ForcingKind, float]
     frost: YearlyPrior | None
     calendar: YearlyPrior | None
+    since_us: int | None = None
 
     def log_chance(self, kind: ForcingKind) -> float:
         """Return the log of the chance of a kind of forcing."""
@@ -404,6 +407,34 @@ def lender_of(history: History) -> Lender:
     )
 
 
+@dataclass(frozen=True, kw_only=True)
+class OwnYears:
+    """What a pier's own years are worth, to itself and to its neighbours.
+
+    Parameters
+    ----------
+    whole_winters
+        How many winters it has seen whole: `drift.history.components.whole_winters`.
+    lender
+        What it lends; None for one that borrows itself.
+    borrows
+        Whether its site file lets it borrow.
+    is_fixed
+        Whether nothing can be noted in its record.
+    lent_us
+        When its neighbours lent it what its record holds [us]; None where it holds nothing.
+    lent_by
+        The names of those neighbours; none where what is held can't be read.
+    """
+
+    whole_winters: int
+    lender: Lender | None
+    borrows: bool = True
+    is_fixed: bool = False
+    lent_us: int | None = None
+    lent_by: tuple[str, ...] = ()
+
+
 def neighbour_prior(lenders: Mapping[str, Lender | None], pier: str) -> NeighbourPrior | None:
     """Return what the other piers of a site say of one pier; it is never among them itself.
 
@@ -475,6 +506,7 @@ def borrowed_notice(prior: NeighbourPrior, follows: ForcingKind) -> Notice:
     return info(
         HistoryCode.BORROWED,
         piers=prior.piers,
+        since_us=prior.since_us,
         follows=follows,
         size_arcsec=size,
         size_low_arcsec=low,

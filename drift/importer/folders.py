@@ -81,10 +81,16 @@ class WatchedFolders:
         Returns the site file and the record as they are now.
     told
         Is told what came of each file.
+    given
+        Folders to look through in the place of those of the site file; they may be others' as well.
+    only
+        The kinds of logs that are taken in; None for all.
     """
 
     pier: Callable[[], tuple[PierFile, Record]]
     told: Told = lambda outcome: None
+    given: tuple[Path, ...] | None = None
+    only: frozenset[str] | None = None
     latest: deque[tuple[float, FileImported | FileRefused]] = field(
         default_factory=lambda: deque(maxlen=_LATEST), repr=False
     )  # what came last, with when [s since 1970]
@@ -113,6 +119,8 @@ class WatchedFolders:
 
     def folders(self) -> tuple[Path, ...]:
         """Return the folders that the site file names; relative ones are taken from its own folder."""
+        if self.given is not None:
+            return tuple(one.resolve() for one in self.given)
         site = self.pier()[0]
         home = site.path.parent if site.path is not None else Path()
         return tuple((home / one).resolve() for one in site.logs.folders)
@@ -239,7 +247,7 @@ class WatchedFolders:
         if images:
             taken.append((FilesFound((), (), (), (), images), images))
         for found, own in taken:
-            all_of_it = list(import_found(record, found, None, settle))
+            all_of_it = list(import_found(record, found, None, settle, self.only))
             outcomes = [one for one in all_of_it if not isinstance(one, FilePassedOver)]
             if len(outcomes) < len(all_of_it):
                 outcomes = []  # a document without a table, such as settings

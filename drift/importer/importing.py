@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
-from drift.errors import DriftError, LogFileError, NoTable, NotSettled
+from drift.errors import DriftError, KindRefused, LogFileError, NoTable, NotSettled
 from drift.importer.mending import refuse_rows_to_mend
 from drift.ingest.fits_images import by_folder, named, wcs_beside
 from drift.ingest.fits_log import frame_of_all, has_fits_name, is_image, named_only, read_images
@@ -56,11 +56,19 @@ def import_files(
 
 
 def import_found(
-    record: Record, found: FilesFound, progress: Progress | None = None, settle: Settle | None = None
+    record: Record,
+    found: FilesFound,
+    progress: Progress | None = None,
+    settle: Settle | None = None,
+    only: frozenset[str] | None = None,
 ) -> Iterator[FileImported | FileRefused | FilePassedOver]:
-    """Import the files that `drift.importer.importing.find_logs` found; see `import_files`."""
+    """Import the files that `drift.importer.importing.find_logs` found; see `import_files`.
+
+    With `only`, logs of these kinds alone go in, whichever pier's site file lies near them; the others are
+    refused by `drift.errors.KindRefused`.
+    """
     yield from found.refused
-    work = _Import(record, progress, settle)
+    work = _Import(record, progress, settle, only=only)
     of_folders = frozenset().union(*found.folders.values())
     passed: set[Path] = set()
     for path in found.logs:
@@ -135,6 +143,10 @@ def _as_refused(path: Path, error: Exception) -> LogFileError:
     )
 
 
+def _other_kind(name: str, kind: str) -> KindRefused:
+    return KindRefused(f"{name}: not imported, {kind} are not what is taken in from there.", kind)
+
+
 @dataclass(frozen=True)
 class _Import:
     """One command's import: all its files are one act."""
@@ -143,6 +155,7 @@ class _Import:
     progress: Progress | None
     settle: Settle | None
     act: Act = field(default_factory=Act)
+    only: frozenset[str] | None = None
 
     @property
     def talk(self) -> Settler | None:
@@ -173,7 +186,9 @@ class _Import:
                 return FileRefused(as_text(path), none) if chosen else FilePassedOver(path, none.lists)
             except Exception as error:  # whatever is wrong with one file does not stop the others
                 return FileRefused(as_text(path), _as_refused(path, error))
-            remark = of_another_pier(path, site.path)
+            if self.only is not None and log.kind not in self.only:
+                return FileRefused(log.name, _other_kind(log.name, log.kind))
+            remark = None if self.only is not None else of_another_pier(path, site.path)
             if remark is None:
                 return add_read(self.record, log, self.act, self.progress, self.talk)
             refused = self.strangers(log.name, remark)
@@ -206,6 +221,8 @@ class _Import:
     def images(self, paths: Sequence[Path], answers: dict[str, str] | None) -> FileImported | FileRefused:
         """Read the images of a folder as one log; nearly all of the time goes into their headers."""
         name = named(paths)[0]
+        if self.only is not None and "solves" not in self.only:
+            return FileRefused(as_text(name), _other_kind(as_text(name), "solves"))
         with collector_paused():
             try:
                 log = read_images(

@@ -3,6 +3,7 @@
 - `listing.py`: the list, from a folder of site files or from a ``piers.toml``.
 - `line.py`: one pier in one line of numbers and codes, and the order in which piers want looking at.
 - `together.py`: what the piers of one site share: weather, what moved them all, and which one moved alone.
+- `lending.py`: who borrows from the winters of its neighbours, who lends, and until when that stands.
 - `running.py`: one task for every pier, on this machine's cores or on a Dask cluster.
 
 A pier that fails is a line with its reason and never the end of the others.  Each pier is worked on in a

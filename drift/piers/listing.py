@@ -20,7 +20,7 @@ LIST_NAME = "piers.toml"
 _LARGEST = 20_000_000
 #: Longest name of a pier, so that it can stand in an address and in a line.
 LONGEST_NAME = 60
-_FILES, _PIER, _FILE, _NAME = "files", "pier", "file", "name"
+_FILES, _PIER, _WEATHER, _FILE, _NAME = "files", "pier", "weather", "file", "name"
 _GLOBBED = "*?["
 
 
@@ -32,13 +32,26 @@ class Listed:
     site_path: Path
 
 
+@dataclass(frozen=True)
+class PierList:
+    """The piers of a list, by name, and the folders of weather logs that all of them share."""
+
+    piers: tuple[Listed, ...]
+    weather: tuple[Path, ...] = ()
+
+
 def is_list(place: Path) -> bool:
     """Tell whether a path names several piers, and not one site file."""
     return place.is_dir() or place.name == LIST_NAME
 
 
 def listed_piers(place: Path) -> tuple[Listed, ...]:
-    """Return the piers of a folder or of a list, by name.
+    """Return the piers of a folder or of a list, by name: see `pier_list`."""
+    return pier_list(place).piers
+
+
+def pier_list(place: Path) -> PierList:
+    """Return the piers of a folder or of a list, and what they share.
 
     Parameters
     ----------
@@ -52,9 +65,9 @@ def listed_piers(place: Path) -> tuple[Listed, ...]:
         If there is none, the list is wrong, or two piers have the same name or the same record.
     """
     file = place / LIST_NAME if place.is_dir() else place
-    piers = _of_list(file) if file.is_file() else _of_folder(place)
-    _refuse_shared_record(piers, file if file.is_file() else place)
-    return tuple(sorted(piers))
+    found = _of_list(file) if file.is_file() else PierList(tuple(_of_folder(place)))
+    _refuse_shared_record(found.piers, file if file.is_file() else place)
+    return replace(found, piers=tuple(sorted(found.piers)))
 
 
 def _of_folder(folder: Path) -> list[Listed]:
@@ -87,7 +100,7 @@ def _folder_name(site_path: Path) -> str:
     return (whole.parent.name or "pier") if whole.name == DEFAULT_NAME else whole.stem
 
 
-# ---- A list: `files`, an array of paths and patterns, and [[pier]] with `file` and `name`.
+# ---- A list: `files`, an array of paths and patterns, [[pier]] with `file` and `name`, and `weather`.
 
 
 @dataclass(frozen=True)
@@ -106,15 +119,15 @@ class _Text:
         return PierListError(f"{self.path}, line {spot[0]}, column {spot[1]}: {why}")
 
 
-def _of_list(path: Path) -> list[Listed]:
+def _of_list(path: Path) -> PierList:
     data, text = _read(path)
     for key in data:
-        if key not in (_FILES, _PIER):
+        if key not in (_FILES, _PIER, _WEATHER):
             raise text.wrong(
                 (key,),
                 f"there is no key {key!r} in a list of piers.  It has `files`, an array of site files and "
-                'patterns such as "*/pier.toml", and a [[pier]] with `file` and `name` for each pier with '
-                "a name of its own.",
+                'patterns such as "*/pier.toml", a [[pier]] with `file` and `name` for each pier with a '
+                "name of its own, and `weather`, an array of folders with weather logs that all piers share.",
             )
     named = _named(data.get(_PIER, []), text)
     taken = {pier.site_path.resolve() for pier, _ in named}
@@ -137,7 +150,7 @@ def _of_list(path: Path) -> list[Listed]:
                 f'them a name of its own: [[pier]], file = "{pier.site_path}", name = "...".',
             )
         seen[pier.name] = pier.site_path
-    return [pier for pier, _ in found]
+    return PierList(tuple(pier for pier, _ in found), _weather(data.get(_WEATHER, []), text))
 
 
 def _read(path: Path) -> tuple[dict[str, Any], _Text]:
@@ -201,14 +214,28 @@ def _refuse_bad_name(name: Any, place: Place, text: _Text) -> None:
         )
 
 
+def _weather(values: Any, text: _Text) -> tuple[Path, ...]:
+    """Return the folders with the weather logs that all piers share; one that is not there will be said."""
+    folders: dict[Path, Path] = {}
+    for place, name in _strings(values, (_WEATHER,), text):
+        folder = text.path.parent / name
+        if folder.exists() and not folder.is_dir():
+            raise text.wrong(place, f"{name!r} is no folder: name the folder in which the weather logs lie.")
+        folders.setdefault(folder.resolve(), folder)
+    return tuple(folders.values())
+
+
 def _strings(values: Any, place: Place, text: _Text, key: str | None = None) -> list[tuple[Place, str]]:
     """Return texts with their places; `key` is theirs where they do not stand in an array."""
+    example = "weather" if place[0] == _WEATHER else "*/pier.toml"
     if not isinstance(values, list):
-        raise text.wrong(place, f'`{place[-1]}` is {values!r}: write an array of texts, ["*/pier.toml"].')
+        raise text.wrong(place, f'`{place[-1]}` is {values!r}: write an array of texts, ["{example}"].')
     found: list[tuple[Place, str]] = []
     for number, value in enumerate(values):
         spot: Place = (*place, number if key is None else key)
         if not isinstance(value, str) or not value.strip():
+            if place[0] == _WEATHER:
+                raise text.wrong(spot, f'a weather folder is {value!r}: write its path in quotes, "weather".')
             raise text.wrong(spot, f'a site file is {value!r}: write its path in quotes, "west/pier.toml".')
         found.append((spot, value))
     return found

@@ -74,14 +74,21 @@ class Task:
         ``module:function``; called with the path of the site file, `name=` and the options.
     options
         Further arguments by name, which can be pickled.
+    each
+        The same of single piers, by their names.
     tries, limit_s
         How often it is tried, and the longest time of one try [s].
     """
 
     function: str
     options: Mapping[str, Any] = field(default_factory=dict)
+    each: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     tries: int = TRIES
     limit_s: float = LIMIT_S
+
+    def of(self, pier: Listed) -> Task:
+        """Return the task of one pier, with its own arguments alone."""
+        return replace(self, options={**self.options, **self.each.get(pier.name, {})}, each={})
 
 
 def cores() -> int:
@@ -121,7 +128,8 @@ def run_here(
     pool = ThreadPoolExecutor(max(1, min(workers or cores(), len(piers))))
     try:
         ahead: dict[Future[Done], int] = {
-            pool.submit(children.run, task, _absolute(pier)): number for number, pier in enumerate(piers)
+            pool.submit(children.run, task.of(pier), _absolute(pier)): number
+            for number, pier in enumerate(piers)
         }
         return _gathered(((one, one.result()) for one in as_ended(ahead)), ahead, told)
     finally:  # also when it was stopped from the keyboard
@@ -313,7 +321,7 @@ def run_on_cluster(
     with client:
         program = _program()
         ahead = {
-            client.submit(run_there, program, task, _absolute(pier), pure=False): number
+            client.submit(run_there, program, task.of(pier), _absolute(pier), pure=False): number
             for number, pier in enumerate(piers)
         }
         ended = (_Ended(one, piers[ahead[one]]) for one in as_completed(ahead, loop=client.loop))

@@ -7,7 +7,8 @@ By file
 - `schema.py`: the tables; `migrations.py`: named changes of them, each run once on an older record.
 - `writing.py`, `reading.py`: rows in and out, each reading once.
 - `acts.py`, `undo.py`, `aside.py`: what was done to rows, undoing an import, rows set aside.
-- `cache.py`, `quick.py`: finished work, and looking it up without loading the database library.
+- `cache.py`, `quick.py`: finished work, and looking it up without loading the database library; what
+  neighbours lent, which is no cache, because answers rest on it.
 - `keeping.py`: whether the record is sound; backup and restore.
 
 Rows

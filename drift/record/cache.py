@@ -1,4 +1,4 @@
-"""What the record holds besides readings: acknowledgements, messages, cached work."""
+"""What the record holds besides readings: acknowledgements, messages, what is lent, cached work."""
 
 from __future__ import annotations
 
@@ -49,11 +49,14 @@ def state(connection: Connection) -> State:
 
 
 def stand_of(connection: Connection) -> str:
-    """Return a mark that changes whenever a reading came in or went out of use; this is quick."""
+    """Return a mark that changes when readings come in or go out of use, or something is lent; quick."""
     rows = connection.scalar(select(schema.record.c.next_row_id))
     last = select(schema.acts.c.id, schema.acts.c.time_us).order_by(schema.acts.c.id.desc()).limit(1)
     act, when = connection.execute(last).first() or (0, 0)
-    return f"{rows or 0} {act} {when}"  # a backup that was restored may have as many rows and acts
+    lent = connection.scalar(select(schema.lent.c.made_us))
+    return (
+        f"{rows or 0} {act} {when} {lent or 0}"  # a backup that was restored may have as many rows and acts
+    )
 
 
 def _sealed(key: str, content: bytes) -> bytes:
@@ -130,7 +133,8 @@ def damaged(connection: Connection) -> int:
     count = sum(cached_analysis(connection, key) is None for key in own)
     for some in batches(connection.scalars(select(pieces.c.key)).all()):
         count += len(some) - len(cached_blobs(connection, some))
-    return count
+    lent = kept_prior(connection)
+    return count + (lent is not None and lent.packed is None)
 
 
 def clear(connection: Connection) -> int:
@@ -145,6 +149,56 @@ def _let_go_of_oldest(connection: Connection, table: schema.Table, keep: int) ->
         oldest = select(table.c.key).order_by(table.c.made_us, table.c.key).limit(surplus)
         for some in batches(connection.scalars(oldest).all()):
             connection.execute(delete(table).where(table.c.key.in_(some)))
+
+
+# ---- What neighbours lend: one prior, which an answer rests on, and so neither cached nor cleared.
+
+
+@dataclass(frozen=True)
+class StoredPrior:
+    """What the neighbours of a pier tell of it beforehand, as it is stored.
+
+    Parameters
+    ----------
+    made_us
+        When it was made [us].
+    lenders
+        Their names; none where they are not what was written.
+    packed
+        The prior; None where it is not what was written.
+    """
+
+    made_us: int
+    lenders: tuple[str, ...]
+    packed: bytes | None
+
+
+def keep_prior(connection: Connection, packed: bytes, lenders: Sequence[str], made_us: int) -> None:
+    """Store a prior in the place of the one before."""
+    end_prior(connection)
+    row: dict[str, object] = {"made_us": made_us, "lenders": json.dumps([*lenders])}
+    sealed = _sealed(_mark(**row), packed)
+    connection.execute(insert(schema.lent).values(id=1, packed=sealed, **row))
+
+
+def end_prior(connection: Connection) -> None:
+    """Remove the prior that is stored, if there is one."""
+    connection.execute(delete(schema.lent))
+
+
+def _mark(made_us: object, lenders: object) -> str:
+    """Return what enters the digest of a stored prior besides its bytes."""
+    return f"lent {made_us} {lenders}"
+
+
+def kept_prior(connection: Connection) -> StoredPrior | None:
+    """Return the prior that is stored, None where nothing is lent."""
+    table = schema.lent
+    row = connection.execute(select(table.c.made_us, table.c.lenders, table.c.packed)).first()
+    if row is None:
+        return None
+    packed = _opened(_mark(row[0], row[1]), bytes(row[2]))
+    return StoredPrior(int(row[0]), () if packed is None else tuple(json.loads(row[1])), packed)
 
 
 # ---- Warnings on their way: each message to each address, and what came of it.

@@ -154,7 +154,7 @@ def _way_of_knobs(connection: Connection) -> None:
 def _piers(connection: Connection) -> None:
     """Let each row belong to a pier; all that is there is the first one's."""
     schema.piers.create(connection, checkfirst=True)
-    for table in schema.OWNED:
+    for table in _owned_so_far(connection):
         _add_columns(connection, table, "pier_id")
     names, done = select(schema.record.c.name, schema.record.c.made_us), schema.migrations
     owner = connection.execute(names).first()
@@ -169,15 +169,21 @@ def _piers(connection: Connection) -> None:
         connection.execute(insert(schema.piers).values(**values))
     if connection.dialect.name != "sqlite":
         _keys_of_each_pier(connection)
+        _unknown_as_null(connection)
+
+
+def _owned_so_far(connection: Connection) -> list[Table]:
+    """Return the tables of rows that are there: later migrations bring more."""
+    there = set(inspect(connection).get_table_names())
+    return [table for table in schema.OWNED if table.name in there]
 
 
 def _keys_of_each_pier(connection: Connection) -> None:
-    """Make all keys those of a pier, on a server; and what is not known NULL, as a file has it."""
+    """Make the keys of tables those of a pier, on a server, where they are not yet."""
     there, run = inspect(connection), connection.exec_driver_sql
-    keys = {table.name: there.get_pk_constraint(table.name) for table in schema.OWNED}
-    if "pier_id" in keys[schema.files.name]["constrained_columns"]:
-        return
-    links = [(table.name, link) for table in schema.OWNED for link in there.get_foreign_keys(table.name)]
+    keys = {table.name: there.get_pk_constraint(table.name) for table in _owned_so_far(connection)}
+    keys = {name: key for name, key in keys.items() if "pier_id" not in key["constrained_columns"]}
+    links = [(name, link) for name in keys for link in there.get_foreign_keys(name)]
     for name, link in links:
         run(f'ALTER TABLE {name} DROP CONSTRAINT "{link["name"]}"')
     for name, key in keys.items():
@@ -195,13 +201,23 @@ def _keys_of_each_pier(connection: Connection) -> None:
     for name, link in links:
         own, other = _with_pier(link["constrained_columns"]), _with_pier(link["referred_columns"])
         run(f"ALTER TABLE {name} ADD FOREIGN KEY ({own}) REFERENCES {link['referred_table']} ({other})")
+
+
+def _unknown_as_null(connection: Connection) -> None:
+    """Make what is not known NULL on a server, as a file has it."""
     for kind, columns in READING_COLUMNS.items():
         for column_name in (one for one, sort in columns.items() if sort == "float"):
-            run(f"UPDATE {kind} SET {column_name} = NULL WHERE {column_name} = 'NaN'")
+            connection.exec_driver_sql(f"UPDATE {kind} SET {column_name} = NULL WHERE {column_name} = 'NaN'")
 
 
 def _with_pier(columns: Sequence[str | None]) -> str:
     return ", ".join(f'"{one}"' for one in ("pier_id", *columns))
+
+
+def _lent(connection: Connection) -> None:
+    schema.lent.create(connection, checkfirst=True)
+    if connection.dialect.name != "sqlite":
+        _keys_of_each_pier(connection)
 
 
 MIGRATIONS: tuple[Migration, ...] = (
@@ -217,6 +233,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("0010 fields that are solved again each night", _field_plans),
     Migration("0011 which way a knob was turned", _way_of_knobs),
     Migration("0012 each row belongs to a pier", _piers),
+    Migration("0013 what neighbours lend", _lent),
 )
 
 

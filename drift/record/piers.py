@@ -20,6 +20,7 @@ from sqlalchemy.exc import DBAPIError
 
 from drift._version import __version__
 from drift.errors import RecordError
+from drift.notices import Notice, RecordCode, warning
 from drift.record import schema
 from drift.record.engine import Place
 from drift.record.quick import now_us
@@ -141,7 +142,8 @@ def claim(place: Place, site: PierFile, moving: bool = False) -> None:
     if owner.site != given and not place.read_only:
         # another program writes: the next opening will note it
         with suppress(DBAPIError), place.writing(_NOTING_PATIENCE_S) as connection:
-            connection.execute(update(schema.record).values(site=given))
+            named = {} if owner.name else {"name": site.site.name or ""}  # the first name that it is given
+            connection.execute(update(schema.record).values(site=given, **named))
 
 
 def _name_first_pier(connection: Connection, site: PierFile) -> None:
@@ -177,6 +179,24 @@ def owner_of(connection: Connection) -> Owner | None:
         plain = connection.execute(select(*columns)).first()
         return None if plain is None else Owner(*plain)
     return None if row is None else Owner(*row)
+
+
+#: A degree of latitude [m].
+_METRES = 111_195.0
+
+
+def other_name(owner: Owner, site: PierFile) -> Notice | None:
+    """Return a warning where a record bears another name than the site file; None where one has none.
+
+    Two site files that name one record by mistake, of piers that stand near each other, show by that alone.
+    """
+    name = site.site.name or ""
+    if not owner.name or not name or owner.name == name:
+        return None
+    north = site.site.latitude_deg - owner.latitude_deg
+    east = math.remainder(site.site.longitude_deg - owner.longitude_deg, 360.0)
+    metres = _METRES * math.hypot(north, east * math.cos(math.radians(owner.latitude_deg)))
+    return warning(RecordCode.OTHER_SITE_NAME, record_name=owner.name, site_name=name, metres=metres)
 
 
 def _new_owner(site: PierFile) -> dict[str, object]:

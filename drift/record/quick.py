@@ -37,11 +37,13 @@ def now_us() -> int:
 
 @dataclass(frozen=True)
 class State:
-    """What an analysis depends on in a record: readings in use, when some last came in, what was seen."""
+    """What an analysis depends on in a record: readings in use, when some came in, what was seen and lent."""
 
     readings_id: str
     latest_import_us: int | None
     last_acknowledged: tuple[int, str, str] | None
+    lent_us: int | None = None  # when its neighbours lent it what it rests on; None: nothing is lent
+    record_name: str = ""  # the name of the pier to which the record belongs
 
 
 def state_of(query: Query, own: str = "") -> State:
@@ -52,7 +54,9 @@ def state_of(query: Query, own: str = "") -> State:
         f"SELECT time_us, note, what FROM acknowledgements WHERE id > 0{own} ORDER BY id DESC LIMIT 1"
     )
     seen = (int(last[0][0]), str(last[0][1]), str(last[0][2])) if last else None
-    return State(readings_id_of(query, own), latest, seen)
+    lent = query(f"SELECT made_us FROM lent WHERE id = 1{own}")
+    ((name,),) = query(f"SELECT name FROM book WHERE id = 1{own}")
+    return State(readings_id_of(query, own), latest, seen, int(lent[0][0]) if lent else None, str(name))
 
 
 def readings_id_of(query: Query, own: str = "") -> str:

@@ -14,7 +14,7 @@ from sqlalchemy.exc import DBAPIError
 from drift.errors import RecordError
 from drift.notebook import ShowsItself
 from drift.record import acts, cache
-from drift.record.cache import StoredMessage
+from drift.record.cache import StoredMessage, StoredPrior
 from drift.record.engine import (
     Place,
     begin_file,
@@ -27,10 +27,11 @@ from drift.record.engine import (
     replaced_words,
 )
 from drift.record.migrations import bring_up_to_date
-from drift.record.piers import claim, of_pier
+from drift.record.piers import claim, of_pier, other_name, owner_of
 from drift.record.schema import collector_paused
 
 if TYPE_CHECKING:
+    from drift.notices import Notice
     from drift.readings import LogRead, Readings, RowSetAside, StepDone
     from drift.record.acts import RowEvent, RowHeld, StoredStep
     from drift.record.aside import Aside
@@ -150,6 +151,13 @@ class Record(ShowsItself):
         with collector_paused(), self.reading("reading it") as connection:
             return reading.read_readings(connection)
 
+    def remarks(self) -> tuple[Notice, ...]:
+        """Return what every answer from the record has to say of it: that it may be another pier's."""
+        with self.reading("looking whose record it is") as connection:
+            owner = owner_of(connection)
+        found = None if owner is None else other_name(owner, self._site)
+        return () if found is None else (found,)
+
     def clear_cache(self) -> int:
         """Drop everything that is cached; return how many pieces there were."""
         with self.writing("clearing what is kept") as connection:
@@ -161,7 +169,7 @@ class Record(ShowsItself):
             return cache.state(connection)
 
     def stand(self) -> str:
-        """Return a mark that changes whenever a reading came in or went out of use; this is quick."""
+        """Return a mark that changes when readings come in or go out of use, or something is lent; quick."""
         with self.reading("looking whether anything has changed") as connection:
             return cache.stand_of(connection)
 
@@ -375,6 +383,33 @@ class Record(ShowsItself):
         """Return when a log of the sky or a level last came in [us], or None."""
         with self.reading("looking when readings came in") as connection:
             return cache.latest_import_us(connection)
+
+    def lent_prior(self) -> StoredPrior | None:
+        """Return what the neighbours told of the pier beforehand, None where nothing is lent."""
+        with self.reading("looking what is lent to the pier") as connection:
+            return cache.kept_prior(connection)
+
+    def keep_prior(self, packed: bytes, lenders: Sequence[str], made_us: int) -> None:
+        """Store what the neighbours tell of the pier, in the place of what they told before.
+
+        Every answer rests on it from then on.
+
+        Parameters
+        ----------
+        packed
+            A `drift.history.neighbours.NeighbourPrior`, as bytes.
+        lenders
+            The names of the piers that it rests on.
+        made_us
+            When it was made [us].
+        """
+        with self.writing("noting what is lent to the pier") as connection:
+            cache.keep_prior(connection, packed, lenders, made_us)
+
+    def end_prior(self) -> None:
+        """Remove what the neighbours told: from then on the pier is worked out alone."""
+        with self.writing("noting that nothing is lent to the pier") as connection:
+            cache.end_prior(connection)
 
     def cache_analysis(self, key: str, text: str) -> bool:
         """Store an analysis under a key; return whether that succeeded."""

@@ -269,6 +269,16 @@ field_plans = Table(
     Column("made_us", BigInteger, nullable=False),
 )
 
+#: What the neighbours of a young pier tell of it beforehand, one row at most: an input of its answers.
+lent = Table(
+    "lent",
+    metadata,
+    Column("id", Integer, CheckConstraint("id = 1"), primary_key=True, autoincrement=False),
+    Column("made_us", BigInteger, nullable=False),
+    Column("lenders", Text, nullable=False),  # their names, as JSON
+    Column("packed", LargeBinary, nullable=False),  # a `NeighbourPrior` with its digest
+)
+
 cached_analyses = Table(
     "kept_answers",  # as records of the first version call it
     metadata,

@@ -1,12 +1,16 @@
-"""The headline: how things stand now, in two lines that status, report, page and mail share."""
+"""The headline: how things stand now, in two lines that status, report, page and mail share.
+
+A third follows where the answer rests on more than the pier's own readings, or its record may be another's.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from drift.codes import AxisBound, Do, Standing
-from drift.notices import AdviceCode, Code
+from drift.notices import AdviceCode, Code, HistoryCode, Notice, RecordCode
 from drift.quantities import local_date
 from drift.render.notices import Values
 from drift.render.phrases import (
@@ -14,7 +18,9 @@ from drift.render.phrases import (
     arcmin,
     arcmin_to_sd,
     baseline_words,
+    counted,
     evening_of,
+    harmless,
     listed,
     local_day,
     plain_angle,
@@ -40,7 +46,7 @@ class Tile:
 
 @dataclass(frozen=True, kw_only=True)
 class Headline:
-    """Two lines: axis and tilt, then how old that is and what to do; with the tiles of a page."""
+    """Two lines: axis and tilt, then how old that is and what to do, and what it rests on; a page's tiles."""
 
     lines: tuple[str, ...]
     standing: Standing
@@ -62,7 +68,7 @@ def headline(analysis: Analysis, now_us: int | None = None) -> Headline:
         first = "Nothing can be told yet: the record has no night and no level reading."
     else:
         first = _first(state)
-    lines = (first, _second(state, analysis))
+    lines = (first, _second(state, analysis), *rests_on_words(analysis))
     return Headline(lines=lines, standing=state.standing, tiles=_tiles(state, analysis))
 
 
@@ -224,6 +230,33 @@ def _until(time_us: int | None, state: NowState, analysis: Analysis) -> str:
 
 def _day(time_us: int, analysis: Analysis) -> str:
     return local_date(time_us, zone_of(analysis.site.site.timezone))
+
+
+# ---- What the answer rests on besides the pier's own readings.
+
+
+def rests_on(analysis: Analysis) -> tuple[Notice, ...]:
+    """Return what nobody may overlook who reads an answer."""
+    said = (*analysis.notices, *analysis.history.notices)
+    return tuple({one.code: one for one in said if one.code in _RESTS_ON}.values())
+
+
+def rests_on_words(analysis: Analysis) -> tuple[str, ...]:
+    """Return the same, a short line each; the remarks say it in full."""
+    return tuple(_RESTS_ON[one.code](one.values) for one in rests_on(analysis))
+
+
+def _borrowed(of: Values) -> str:
+    since = "" if of["since_us"] is None else f", as told on {local_day(of['since_us'], 0.0)}"
+    return f"Rests on the winters of {counted(len(of['piers']), 'neighbour')} as well{since}."
+
+
+_RESTS_ON: dict[Code, Callable[[Values], str]] = {
+    HistoryCode.BORROWED: _borrowed,
+    RecordCode.OTHER_SITE_NAME: lambda of: (
+        f"The record is that of {harmless(of['record_name'])!r}: see `drift status remarks`."
+    ),
+}
 
 
 # ---- The tiles of a page.

@@ -310,6 +310,8 @@ def _borrowed(of: Values) -> str:
     names = [phrases.harmless(str(one)) for one in of["piers"]]
     shown = phrases.listed(names) if len(names) <= _MOST_NAMED else f"{len(names)} other piers of the site"
     text = f"What this pier's own readings do not tell yet is taken from {shown}"
+    if of["since_us"] is not None:
+        text += f", as told on {phrases.local_day(of['since_us'], 0.0)}"
     if of["size_arcsec"] is None:
         return f"{text}: how likely it is to follow the frost."
     size, low, high = (f'{of[name]:.0f}"' for name in ("size_arcsec", "size_low_arcsec", "size_high_arcsec"))
@@ -344,6 +346,11 @@ SENTENCES: dict[HistoryCode, Writer] = {
     HistoryCode.CORRECTION_TWICE: _twice,
     HistoryCode.REFERENCE_MOVED: _reference_moved,
     HistoryCode.BORROWED: _borrowed,
+    HistoryCode.LENT_UNREADABLE: lambda of: (
+        f"What the neighbours told of this pier on {phrases.local_day(of['since_us'], 0.0)} can't be read "
+        "(damaged, or of another version of drift), so that it was worked out alone; the next `drift piers "
+        "nightly` asks them anew."
+    ),
     HistoryCode.RIVALS: _rivals,
     HistoryCode.BY_ZERO: lambda of: (
         f"the hour-angle zero repeats to {of['repeat_arcsec']:.0f} arcsec over {of['nights']} nights"

@@ -23,6 +23,7 @@ from drift.notices import Code, ImageCode, IngestCode, RecordCode, from_value
 from drift.render.column_words import FORM_WORDS, FRAME_WORDS, ORDER_WORDS, SIDE_WORDS, not_settled_words
 from drift.render.encode import named
 from drift.render.notices import as_data, sentence
+from drift.render.phrases import harmless
 
 if TYPE_CHECKING:
     from drift.importer.importing import FilePassedOver
@@ -579,6 +580,12 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
         "`drift imports` and `drift imports undo` take them out again"
     ),
     RecordCode.ROWS_DAMAGED: _damaged_words,
+    RecordCode.OTHER_SITE_NAME: lambda v: (
+        f"The record began as that of {harmless(v['record_name'])!r}, and the site file is that of "
+        f"{harmless(v['site_name'])!r}, {v['metres']:,.0f} m away.  If they are two piers, they share one "
+        "record and their readings mix: give each a [store] url or [store] pier of its own.  If it is one "
+        f"pier under a new name, `drift site --name {harmless(v['site_name'])!r}` notes that"
+    ),
 }
 
 

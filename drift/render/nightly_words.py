@@ -123,6 +123,11 @@ def file_words(one: FileWaiting, brief: bool = False) -> str:
     name = Path(one.file).name
     if one.why is FileWaits.GROWING:
         return f"{name} is still being written to; the next run takes it in."
+    if one.why is FileWaits.NOT_WEATHER:
+        return (
+            f"{name} is no weather log and is not taken in: what lies there goes into each pier's record.  "
+            "Move it to the folder of its own pier."
+        )
     if one.why is FileWaits.QUESTION:
         asked = counted(len(one.questions), "question") if one.questions else "a question"
         return f"{name}: {asked} about it {'is' if len(one.questions) <= 1 else 'are'} open; " + (

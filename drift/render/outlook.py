@@ -385,7 +385,7 @@ def brief_sentences(analysis: Analysis) -> tuple[str, ...]:
         return (RUN_OUT,)
     zone = zone_of(analysis.site.site.timezone)
     return (
-        *ahead_sentences(outlook, zone)[:1],
+        *ahead_sentences(outlook, zone, borrowed=bool(analysis.history.borrowed_from))[:1],
         *too_short_sentences(outlook),
         *realigning_sentences(outlook, zone, analysis.now_us),
     )

@@ -32,7 +32,7 @@ _COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", 
 #: Step of a turn in words [deg], one below ten: nobody sets a knob by eye any finer.
 _TURN_STEP_DEG = 5.0
 #: Angles from this size on are written in arcminutes [arcsec].
-_ARCMIN_FROM = 600.0
+ARCMIN_FROM = 600.0
 #: Angles from this size on are written in whole arcseconds where their sd is not much below one.
 _WHOLE_FROM, _WHOLE_SD = 10.0, 0.75
 #: Parts less probable than this are left out of the odds.
@@ -43,7 +43,7 @@ CLOSE_SDS = 2.0
 
 def angle(value_arcsec: float, sd_arcsec: float) -> str:
     """Return ``34" ± 3"``, or arcminutes from ten arcminutes on."""
-    if max(abs(value_arcsec), sd_arcsec) >= _ARCMIN_FROM:
+    if max(abs(value_arcsec), sd_arcsec) >= ARCMIN_FROM:
         return arcmin(value_arcsec, sd_arcsec)
     whole = abs(value_arcsec) >= _WHOLE_FROM and sd_arcsec >= _WHOLE_SD
     return _with_sd(value_arcsec, sd_arcsec, '"', most=0 if whole else 1)
@@ -61,7 +61,7 @@ def arcmin_to_sd(value_arcsec: float, sd_arcsec: float) -> str:
 
 def angle_alone(value_arcsec: float) -> str:
     """Return ``34.0"``, for a value without uncertainty; arcminutes from ten arcminutes on."""
-    return arcmin_alone(value_arcsec) if abs(value_arcsec) >= _ARCMIN_FROM else f'{value_arcsec:.1f}"'
+    return arcmin_alone(value_arcsec) if abs(value_arcsec) >= ARCMIN_FROM else f'{value_arcsec:.1f}"'
 
 
 def arcmin_alone(value_arcsec: float) -> str:
@@ -100,7 +100,7 @@ def _plain_places(value_arcmin: float) -> int:
 
 def plain_angle(value_arcsec: float) -> str:
     """Return an angle without uncertainty: ``3"`` or, from ten arcminutes on, ``12'``."""
-    if abs(value_arcsec) >= _ARCMIN_FROM:
+    if abs(value_arcsec) >= ARCMIN_FROM:
         return plain_arcmin(value_arcsec / 60.0)
     return f'{value_arcsec:.0f}"' if abs(value_arcsec) >= 3.0 else f'{value_arcsec:.1f}"'
 
@@ -394,7 +394,7 @@ def one_unit(pairs: Iterable[tuple[float | None, float | None]]) -> Writer:
 
     Otherwise two steps of 590" and 10.2' look as if one were fifty times the other.
     """
-    large = any(max(abs(value), sd) >= _ARCMIN_FROM for value, sd in map(_known_pair, pairs))
+    large = any(max(abs(value), sd) >= ARCMIN_FROM for value, sd in map(_known_pair, pairs))
     return any_arcmin if large else any_angle
 
 

@@ -9,19 +9,31 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from drift.codes import Do, NewsKind, Standing, TaskFailure, Urgency
+from drift.codes import Do, LoanState, NewsKind, Standing, TaskFailure, Urgency
 from drift.render.encode import named, place_rounded
 from drift.render.nightly_words import file_words
 from drift.render.notices import as_data, sentence
-from drift.render.phrases import counted, evening_of, harmless, listed, local_day, plain_angle, plain_arcmin
+from drift.render.phrases import (
+    ARCMIN_FROM,
+    angle,
+    counted,
+    evening_of,
+    harmless,
+    listed,
+    local_day,
+    pair,
+    plain_angle,
+    plain_arcmin,
+)
 from drift.watch.nightly import FileWaits
 
 if TYPE_CHECKING:
     from drift.notices import Notice
+    from drift.piers.lending import Loan
     from drift.piers.line import PierLine, PierNight, Waiting
     from drift.piers.running import Done
     from drift.watch.limits import Against
-    from drift.watch.nightly import NightlyResult
+    from drift.watch.nightly import FileWaiting, NightlyResult
 
 
 # ---- The cells of a line.
@@ -86,11 +98,18 @@ def cells_of(line: PierLine) -> Cells:
 
 
 def _axis(axis: Against) -> str:
-    return f"{_near(axis)}{plain_arcmin(axis.value / 60.0)} of {plain_arcmin(axis.limit / 60.0)}"
+    return f"{_near(axis)}{_in_arcmin(axis)}"
 
 
 def _tilt(tilt: Against) -> str:
-    return f"{_near(tilt)}{plain_angle(tilt.value)} of {plain_angle(tilt.limit)}"
+    if max(tilt.value, tilt.sd, tilt.limit) >= ARCMIN_FROM:
+        return f"{_near(tilt)}{_in_arcmin(tilt)}"
+    return f"{_near(tilt)}{angle(tilt.value, tilt.sd)} of {plain_angle(tilt.limit)}".replace('"', "", 2)
+
+
+def _in_arcmin(against: Against) -> str:
+    """Return ``1.4 ± 0.1 of 2'``: the unit stands behind the limit alone."""
+    return f"{pair(against.value / 60.0, against.sd / 60.0, '')} of {plain_arcmin(against.limit / 60.0)}"
 
 
 def _near(against: Against) -> str:
@@ -165,7 +184,8 @@ def failure_words(done: Done) -> str:
 
 
 _COLUMNS = 80
-_LONGEST_SHOWN = 20
+#: A name is cut so far at most where what waits needs the room, and to so much room at most.
+_LONGEST_SHOWN, _SHORTEST_SHOWN, _WAITS_ROOM = 20, 10, 28
 _GAP = "  "
 
 
@@ -190,13 +210,16 @@ def shown_lines(lines: Sequence[PierLine], width: int = _COLUMNS) -> tuple[Shown
     made = [cells_of(line) for line in lines]
     whole = [cells for cells in made if not cells.failed]
     columns = [
-        (HEADINGS[0], [cells.name for cells in made], _LONGEST_SHOWN),
-        ("Axis", [cells.axis for cells in whole], width),
-        ("Tilt", [cells.tilt for cells in whole], width),
-        ("Night", [cells.age for cells in whole], width),
+        (HEADINGS[0], [cells.name for cells in made]),
+        ("Axis", [cells.axis for cells in whole]),
+        ("Tilt", [cells.tilt for cells in whole]),
+        ("Night", [cells.age for cells in whole]),
     ]
-    widths = [min(most, max(map(len, [heading, *texts]))) for heading, texts, most in columns]
-    heads = [heading.ljust(size) for (heading, _, _), size in zip(columns, widths, strict=True)]
+    widths = [max(map(len, [heading, *texts])) for heading, texts in columns]
+    waits = min(_WAITS_ROOM, max((len(cells.waits) for cells in whole), default=0))
+    room = width - 2 - sum(widths[1:]) - len(_GAP) * len(columns) - waits
+    widths[0] = min(widths[0], _LONGEST_SHOWN, max(room, _SHORTEST_SHOWN))
+    heads = [heading.ljust(size) for (heading, _), size in zip(columns, widths, strict=True)]
     heads[-1] = heads[-1].strip().rjust(widths[-1])
     out = [ShownLine(_cut("  " + _GAP.join([*heads, "Waits"]), width))]
     for cells in made:
@@ -257,6 +280,75 @@ def care_words(night: PierNight) -> tuple[str, ...]:
     return tuple(f"{harmless(night.line.name)}: {sentence}" for sentence in said)
 
 
+#: So many piers are named, of more their number is told.
+_MOST_NAMED = 6
+
+
+def shared_care_words(nights: Sequence[PierNight]) -> tuple[str, ...]:
+    """Return what needs someone in the weather folders that piers share: of each folder and file once."""
+    shared = {night.line.name: night.result.shared for night in nights if night.result is not None}
+    gone = dict.fromkeys(folder for one in shared.values() for folder in one.missing)
+    said = [f"the folder {folder} that weather in the list of piers names is not there." for folder in gone]
+    waiting: dict[tuple[str, FileWaits], tuple[FileWaiting, list[str]]] = {}
+    for name, own in shared.items():
+        for one in own.waiting:
+            if one.why is not FileWaits.GROWING:
+                waiting.setdefault((one.file, one.why), (one, []))[1].append(harmless(name))
+    said += [_shared_file_words(one, names) for one, names in waiting.values()]
+    return tuple(f"Shared weather: {sentence}" for sentence in said)
+
+
+def _shared_file_words(one: FileWaiting, names: Sequence[str]) -> str:
+    if one.why is not FileWaits.QUESTION:
+        return file_words(one, brief=True)
+    return (
+        f"{Path(one.file).name}: how it is to be read is open at {_named(names)}; `drift import` asks at one "
+        "of them, and the logs.toml that it writes there serves the others, copied beside their site files."
+    )
+
+
+def _named(names: Sequence[str]) -> str:
+    return listed(names) if len(names) <= _MOST_NAMED else counted(len(names), "pier")
+
+
+_ENDED = {
+    LoanState.OUTGROWN: "has a whole winter of its own",
+    LoanState.SWITCHED_OFF: "is kept to its own by its site file",
+    LoanState.TOO_FEW: "has fewer than three neighbours that can lend",
+}
+
+
+def loans_words(loans: Sequence[Loan]) -> str:
+    """Return in one line what was lent to whom, "" where nothing is lent and nothing ended."""
+    told = [loan for loan in loans if not loan.trouble]
+    kinds: dict[tuple[LoanState, tuple[str, ...], int], list[str]] = {}
+    for loan in told:
+        key = (loan.state, loan.lenders, loan.since_us if loan.state is LoanState.STANDS else 0)
+        kinds.setdefault(key, []).append(harmless(loan.pier))
+    parts = [_loan_words(state, by, since_us, names) for (state, by, since_us), names in kinds.items()]
+    return f"Winters lent: {'; '.join(parts)}." if parts else ""
+
+
+def _loan_words(state: LoanState, lenders: Sequence[str], since_us: int, names: Sequence[str]) -> str:
+    to, by = _named(names), _named([harmless(one) for one in lenders])
+    if state is LoanState.STANDS:
+        return f"to {to} as told by {by} on {local_day(since_us, 0.0)}"
+    if state in (LoanState.BEGUN, LoanState.RENEWED):
+        anew = " anew" if state is LoanState.RENEWED else ""
+        return f"to {to}{anew} by {by}, from the next answer on"
+    return f"no more to {to}, which {_ENDED[state]}"
+
+
+def loan_troubles(loans: Sequence[Loan]) -> tuple[str, ...]:
+    """Return where what is lent could not be noted, a sentence each."""
+    return tuple(
+        f"{harmless(loan.pier)}: what its neighbours lend could not be noted, the next round tries again: "
+        f"{harmless(loan.trouble)}"
+        for loan in loans
+        if loan.trouble
+    )
+
+
 def common_words(common: Sequence[Notice]) -> tuple[str, ...]:
     """Return what piers have in common, a sentence each."""
     return tuple(sentence(notice) for notice in common)
@@ -295,14 +387,23 @@ def as_mapping(
 
 
 def nights_mapping(
-    nights: Sequence[PierNight], place: Path | None = None, common: Sequence[Notice] = ()
+    nights: Sequence[PierNight],
+    place: Path | None = None,
+    common: Sequence[Notice] = (),
+    loans: Sequence[Loan] = (),
 ) -> dict[str, Any]:
     """Return what came of the nightly job of several piers as plain data, their lines as in `as_mapping`."""
     document = as_mapping([night.line for night in nights], place, common)
     for entry, night in zip(document["piers"], nights, strict=True):
         result = night.result
         entry["nightly"] = None if result is None else _nightly(result)
-    return {**document, "format": "drift-piers-nightly"}
+    lent = [named(loan, "pier", "state", "lenders", "since_us", "trouble") for loan in loans]
+    shared = [night.result.shared for night in nights if night.result is not None]
+    weather = {
+        "folders_missing": len({folder for one in shared for folder in one.missing}),
+        "files_waiting": _waiting_files([one for each in shared for one in each.waiting]),
+    }
+    return {**document, "format": "drift-piers-nightly", "weather": weather, "lent": lent}
 
 
 def _nightly(result: NightlyResult) -> dict[str, Any]:
@@ -310,11 +411,17 @@ def _nightly(result: NightlyResult) -> dict[str, Any]:
         "rows_taken_in": sum(one.went_in for one in result.taken),
         "rows_set_aside": sum(one.set_aside for one in result.taken),
         **named(result, "needs_care", "sent", "digest"),
-        "files_waiting": [{"file": Path(one.file).name, "why": str(one.why)} for one in result.waiting],
+        "files_waiting": _waiting_files(result.waiting),
         "folders_missing": len(result.missing),
         "troubles": [*result.troubles],
         "report": None if result.report is None else result.report.name,
     }
+
+
+def _waiting_files(waiting: Sequence[FileWaiting]) -> list[dict[str, str]]:
+    """Return files that wait, by their names and each once, and why."""
+    found = dict.fromkeys((Path(one.file).name, str(one.why)) for one in waiting)
+    return [{"file": name, "why": why} for name, why in found]
 
 
 def _line(line: PierLine, place: Path | None) -> dict[str, Any]:

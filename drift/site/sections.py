@@ -192,6 +192,15 @@ class SiteSection(SiteFileSection):
             weighs=True,
         ),
     ] = "UTC"
+    borrow: Annotated[
+        bool,
+        STRICT,
+        Key(
+            "May `drift piers nightly` let this pier borrow from what others of its site did in their "
+            "winters, until it has seen a whole one of its own?",
+            True,
+        ),
+    ] = True
 
 
 class MountSection(SiteFileSection):

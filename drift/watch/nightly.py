@@ -13,6 +13,7 @@ from drift.watch.coming import News
 from drift.watch.limits import NowState
 
 if TYPE_CHECKING:
+    from drift.history.neighbours import OwnYears
     from drift.site.sections import DigestEvery
 
 
@@ -22,6 +23,7 @@ class FileWaits(StrEnum):
     QUESTION = "question"  # how it is to be read was asked, and nobody has answered
     UNREADABLE = "unreadable"
     GROWING = "growing"  # it is still being written
+    NOT_WEATHER = "not_weather"  # it lies in a folder of weather logs that piers share, and is none
 
 
 class DigestState(StrEnum):
@@ -56,6 +58,19 @@ class FileWaiting:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SharedFolders:
+    """What came of the weather folders that piers share, besides what was taken in."""
+
+    waiting: tuple[FileWaiting, ...] = ()
+    missing: tuple[str, ...] = ()
+
+    @property
+    def needs_care(self) -> bool:
+        """Whether something could not be done that somebody can put right."""
+        return bool(self.missing) or any(one.why is not FileWaits.GROWING for one in self.waiting)
+
+
+@dataclass(frozen=True, kw_only=True)
 class NightlyResult:
     """What came of a run.
 
@@ -69,6 +84,8 @@ class NightlyResult:
         Files of the folders that were read, and those that wait.
     missing
         Folders that are not there.
+    shared
+        The same of the weather folders that it shares with other piers.
     nothing
         Why nothing could be worked out, "" where it was.
     lines, state
@@ -85,6 +102,8 @@ class NightlyResult:
         What could not be sent or written, a sentence each, without anything secret.
     report
         The report that was written.
+    years
+        What its own years are worth to itself and to its neighbours; None where nothing could be worked out.
     """
 
     site_file: str
@@ -93,6 +112,7 @@ class NightlyResult:
     taken: tuple[FileTaken, ...] = ()
     waiting: tuple[FileWaiting, ...] = ()
     missing: tuple[str, ...] = ()
+    shared: SharedFolders = SharedFolders()
     nothing: str = ""
     lines: tuple[str, ...] = ()
     state: NowState | None = None
@@ -102,10 +122,11 @@ class NightlyResult:
     digest: DigestState = DigestState.NOT_WANTED
     troubles: tuple[str, ...] = ()
     report: Path | None = None
+    years: OwnYears | None = field(default=None, repr=False)
 
     @property
     def needs_care(self) -> bool:
-        """Whether something could not be done that its owner can put right."""
+        """Whether something could not be done that its owner can put right; what piers share apart."""
         stuck = any(one.why is not FileWaits.GROWING for one in self.waiting)
         return stuck or bool(self.missing or self.troubles)
 
@@ -114,7 +135,7 @@ class NightlyResult:
         """1: moved.  2: nothing could be worked out.  3: something needs care.  0: none of it."""
         if self.news.moved:
             return 1
-        return 2 if self.nothing else 3 if self.needs_care else 0
+        return 2 if self.nothing else 3 if self.needs_care or self.shared.needs_care else 0
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -31,6 +31,8 @@ from drift.web.pictures import Drawings
 if TYPE_CHECKING:
     from jinja2 import Environment
 
+    from drift.notices import Notice
+    from drift.record.cache import StoredPrior
     from drift.record.record import Record
     from drift.site.file import PierFile
     from drift.types import Analysis
@@ -125,7 +127,8 @@ class CurrentAnalysis:
         Of the state of record and site file that it was worked out from, and of the day.
     made_of
         The content of the readings, the site file, the day on which it was worked out (days since
-        1970-01-01 UTC: tomorrow the last night is a day older), and when readings last came in.
+        1970-01-01 UTC: tomorrow the last night is a day older), when readings last came in, what neighbours
+        lent, and what is to be said of the record.
     row_ids
         Kind -> the rows that count.
     analysis
@@ -137,7 +140,7 @@ class CurrentAnalysis:
     """
 
     mark: str
-    made_of: tuple[str, PierFile, int, int | None]
+    made_of: tuple[str, PierFile, int, int | None, StoredPrior | None, tuple[Notice, ...]]
     row_ids: Mapping[str, frozenset[int]] = field(repr=False)
     analysis: Analysis | None = field(repr=False)
     nothing: str = ""
@@ -267,7 +270,7 @@ def work_out(
     """Work out what stands; what stood before today is kept when readings and site file are the same."""
     readings, now = record.readings(), now_us()
     arrived = record.latest_import_us()
-    made_of = (readings.readings_id, site, now // DAY_US, arrived)
+    made_of = (readings.readings_id, site, now // DAY_US, arrived, record.lent_prior(), record.remarks())
     if before is not None and before.made_of == made_of and readings.readings_id:
         return replace(before, mark=mark)
     row_ids = {kind: frozenset(readings[kind]["row_id"].tolist()) for kind in READING_COLUMNS}

@@ -137,9 +137,14 @@ def coming_sentences(analysis: Analysis) -> list[str]:
     coming = coming_of(analysis)
     if coming is None:
         return list(brief_sentences(analysis))
-    zone = zone_of(analysis.site.site.timezone)
+    zone, borrowed = zone_of(analysis.site.site.timezone), bool(analysis.history.borrowed_from)
     return list(
-        dict.fromkeys([*ahead_sentences(coming, zone), *realigning_sentences(coming, zone, analysis.now_us)])
+        dict.fromkeys(
+            [
+                *ahead_sentences(coming, zone, borrowed=borrowed),
+                *realigning_sentences(coming, zone, analysis.now_us),
+            ]
+        )
     )
 
 

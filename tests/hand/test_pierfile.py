@@ -20,7 +20,7 @@ from drift.site.threads import pitch_mm, thread_name
 PLACE = {"latitude_deg": 47.3, "longitude_deg": -92.4, "elevation_m": 410}
 #: Sections and keys; others may tilt on them, so none is renamed or dropped.
 CONTRACT = {
-    "site": "name latitude_deg longitude_deg elevation_m timezone",
+    "site": "name latitude_deg longitude_deg elevation_m timezone borrow",
     "mount": "hour_angle_zero reports tracking pole azimuth_knob_arcmin_per_turn "
     "altitude_knob_arcmin_per_turn azimuth_knob_east altitude_knob_up knob_travel_arcmin "
     "mass_kg flips flip_overlap_deg hour_angle_limit_deg lowest_altitude_deg highest_altitude_deg "

@@ -10,15 +10,24 @@ import pytest
 from drift.api import make_site
 from drift.codes import Do, NewsKind, Standing, TaskFailure, Urgency
 from drift.notices import WatchCode, warning
-from drift.piers.line import PierLine, Waiting, by_urgency, failed_line, pier_line_of
+from drift.piers.line import PierLine, PierNight, Waiting, by_urgency, failed_line, pier_line_of
 from drift.piers.listing import Listed
 from drift.piers.running import Done
 from drift.quantities import DAY_US
 from drift.render.encode import place_rounded
-from drift.render.piers import as_mapping, cells_of, failure_words, shown_lines, summary
+from drift.render.piers import (
+    as_mapping,
+    cells_of,
+    failure_words,
+    nights_mapping,
+    shared_care_words,
+    shown_lines,
+    summary,
+)
 from drift.types import Action
 from drift.watch.coming import Item, News
 from drift.watch.limits import Against, NowState
+from drift.watch.nightly import FileWaiting, FileWaits, NightlyResult, SharedFolders
 
 NOW_US = 20_000 * DAY_US + DAY_US // 2
 
@@ -95,11 +104,19 @@ def test_the_cells_of_a_line():
             do=(Do.TIGHTEN, Do.TURN_AZIMUTH, Do.TURN_ALTITUDE),
         )
     )
-    # 84" are 1.4', 120" are 2'
-    assert (cells.mark, cells.axis, cells.tilt, cells.age) == ("!", "1.4' of 2'", '57" of 60"', "3 d")
+    # 84" ± 1" are 1.40' ± 0.017', 120" are 2'
+    assert (cells.mark, cells.axis, cells.tilt, cells.age) == (
+        "!",
+        "1.40 ± 0.02 of 2'",
+        '57 ± 1 of 60"',
+        "3 d",
+    )
     assert cells.waits == "tilt past its limit +1; tighten, ..."
     near = replace(line("near"), tilt=against(58.0, 60.0, Standing.CLOSE, sd=3.0), do=(Do.NOTHING,))
-    assert cells_of(near).tilt == '~58" of 60"' and cells_of(near).waits == ""
+    assert cells_of(near).tilt == '~58 ± 3 of 60"' and cells_of(near).waits == ""
+    # from ten arcminutes on value, sd and limit are in arcminutes: 630" = 10.5'
+    wide = replace(line("wide"), tilt=against(630.0, 1200.0, sd=36.0))
+    assert cells_of(wide).tilt == "10.5 ± 0.6 of 20'"
     both = replace(line("both"), do=(Do.TURN_AZIMUTH, Do.TURN_ALTITUDE))
     assert cells_of(both).waits == "turn both knobs"
 
@@ -143,6 +160,26 @@ def test_the_data_of_a_line_is_plain_and_complete():
     )
     assert west["waiting"][0]["kind"] == "event" and west["trouble"] is None
     assert (failed["urgency"], failed["waits"], failed["trouble"]) == ("failed", False, "no such file")
+
+
+def test_a_file_that_piers_share_is_told_once_and_where_a_question_about_it_is_open():
+    def night(name, *waiting):
+        shared = SharedFolders(waiting=waiting, missing=("/x/gone",))
+        result = NightlyResult(site_file="", name=name, now_us=NOW_US, shared=shared)
+        return PierNight(line=line(name), result=result)
+
+    solves = FileWaiting(file="/x/solves.csv", why=FileWaits.NOT_WEATHER)
+    station = FileWaiting(file="/x/station.csv", why=FileWaits.QUESTION, questions=("column.t_min_c",))
+    young = FileWaiting(file="/x/young.csv", why=FileWaits.GROWING)
+    nights = [night("a", solves, station, young), night("b", solves), night("c", solves, station)]
+    nights.append(PierNight(line=line("lost"), result=None))
+    gone, no_weather, question = shared_care_words(nights)
+    assert "/x/gone" in gone and "solves.csv is no weather log" in no_weather
+    assert "station.csv: how it is to be read is open at a and c;" in question
+    weather = nights_mapping(nights)["weather"]
+    whys = {"solves.csv": "not_weather", "station.csv": "question", "young.csv": "growing"}
+    assert weather["files_waiting"] == [{"file": name, "why": why} for name, why in whys.items()]
+    assert weather["folders_missing"] == 1
 
 
 @pytest.mark.parametrize("failure", list(TaskFailure))

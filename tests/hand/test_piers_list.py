@@ -3,7 +3,7 @@
 import pytest
 
 from drift.errors import PierListError
-from drift.piers.listing import is_list, listed_piers
+from drift.piers.listing import is_list, listed_piers, pier_list
 
 SITE = "[site]\nlatitude_deg = 47.3\nlongitude_deg = -92.4\nelevation_m = 410\n"
 
@@ -84,6 +84,11 @@ def test_a_path_that_leads_nowhere_is_a_pier_that_will_say_so(tmp_path):
         ('files = ["west"]\n[[pier]]\nfile = "east"\nname = "west"\n', "line 1, column 10", "both be called"),
         ("", "line 1, column 1", "names no pier"),
         ("[pier]\nfile = 'west'\n", "line 1, column 1", "[[pier]]"),
+        ('files = ["west"]\nweather = "air"\n', "line 2, column 1", '["weather"]'),
+        ('files = ["west"]\nweather = ["air", 3]\n', "line 2, column 19", "a weather folder is 3"),
+        ('files = ["west"]\nweather = [" "]\n', "line 2, column 12", "a weather folder is ' '"),
+        ('files = ["west"]\nweather = ["west/pier.toml"]\n', "line 2, column 12", "is no folder"),
+        ('weather = ["west"]\n', "line 1, column 1", "names no pier"),
     ],
 )
 def test_a_wrong_list_is_told_with_line_and_column(tmp_path, text, where, part):
@@ -124,6 +129,22 @@ def test_one_database_on_a_server_holds_many_piers_by_their_names(tmp_path):
     assert names(tmp_path) == ["east", "west"]
     site(tmp_path / "east", text=f'{SITE}{url}pier = "west"\n')
     assert "under the name 'west'" in refused(tmp_path)
+
+
+def test_weather_folders_are_taken_from_the_list_and_each_once(tmp_path):
+    site(tmp_path / "club" / "west")
+    (tmp_path / "air").mkdir()
+    (tmp_path / "club" / "piers.toml").write_text(
+        f'files = ["west"]\nweather = ["../air", "not there yet", "{tmp_path}/air", "../air/"]\n'
+    )
+    found = pier_list(tmp_path / "club")
+    assert [folder.resolve() for folder in found.weather] == [
+        tmp_path / "air",
+        tmp_path / "club" / "not there yet",
+    ]
+    assert found.piers == listed_piers(tmp_path / "club")
+    (tmp_path / "club" / "piers.toml").unlink()
+    assert pier_list(tmp_path / "club").weather == ()
 
 
 def test_what_is_a_list(tmp_path):

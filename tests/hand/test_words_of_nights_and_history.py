@@ -174,10 +174,12 @@ NOTICES = [
     warning(HistoryCode.REFERENCE_MOVED, would_tell="solve_before_sync", **LEVEL_MOVED),
     warning(HistoryCode.REFERENCE_MOVED, would_tell=None, **LEVEL_MOVED),
     *(warning(HistoryCode.RIVALS, kind=kind, **RIVALS) for kind in ("steady", "warmth")),
+    warning(HistoryCode.LENT_UNREADABLE, since_us=1_730_000_000_000_000),
     *(
         info(
             HistoryCode.BORROWED,
             piers=piers,
+            since_us=None if len(piers) > 2 else 1_730_000_000_000_000,
             follows=follows,
             size_arcsec=size,
             size_low_arcsec=None if size is None else 30.0,

@@ -36,7 +36,7 @@ def pier(tmp_path):
 def worked(monkeypatch):
     """Let an invented answer stand for the work."""
     made = {"answer": rich()}
-    monkeypatch.setattr("drift.api.analyse_readings", lambda *_: made["answer"])
+    monkeypatch.setattr("drift.api.analyse_readings", lambda *_, **__: made["answer"])
     return made
 
 

@@ -68,6 +68,11 @@ def test_a_cluster_does_the_same_and_a_killed_worker_is_made_up_for(tmp_path):
         done = run_on_cluster(address, Task("piers_tasks:say"), piers("b", "a"))
         assert [(one.result, one.failure) for one in done] == [("b done", None), ("a done", None)]
 
+        # what is said of one pier alone goes to that pier alone
+        each = {"a": {"word": "alone"}}
+        done = run_on_cluster(address, Task("piers_tasks:say", {"word": "both"}, each), piers("b", "a"))
+        assert [one.result for one in done] == ["b both", "a alone"]
+
         def kill_one():
             until = time.monotonic() + PATIENCE_S
             while not list(marks.iterdir()) and time.monotonic() < until:

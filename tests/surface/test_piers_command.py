@@ -80,13 +80,17 @@ def test_usage_errors(looked_at, capsys):
 
 def test_nightly_takes_in_what_waits_once_and_says_what_needs_care(club, capsys):
     (club / "b" / "pier.toml").write_text(f'{SITE}[logs]\nfolders = ["in", "gone"]\n')
+    (club / "piers.toml").write_text('files = ["*/pier.toml"]\nweather = ["air"]\n')
     assert run("piers", "nightly", club) == 1  # each was knocked
     first = capsys.readouterr()
+    assert first.out.count("Shared weather: the folder") == 1 and "air that weather" in first.out
+    assert "Winters lent" not in first.out
     assert f"{3 * NIGHTS} rows came in at 3 piers." in first.err
     assert "b: the folder" in first.out and "gone" in first.out
     assert run("piers", "nightly", club, "--json") == 1
     data = json.loads(capsys.readouterr().out)
     assert data["format"] == "drift-piers-nightly"
+    assert data["weather"] == {"folders_missing": 1, "files_waiting": []} and data["lent"] == []
     assert [one["nightly"]["rows_taken_in"] for one in data["piers"]] == [0, 0, 0]
     assert {one["name"]: one["nightly"]["needs_care"] for one in data["piers"]} == {
         "a": False,

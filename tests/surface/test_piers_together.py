@@ -1,13 +1,22 @@
 """Piers of one site from their records: what moved them all, and a first winter among neighbours."""
 
 import json
+import os
+import shutil
+import time
 from datetime import date, timedelta
 
 import numpy as np
 import pytest
 from record_world import run
 
-from drift.api import among_neighbours, open_record, read_site
+from drift.api import among_neighbours, analyse_readings, open_record, read_site
+from drift.nightly import lend_among
+from drift.piers.listing import pier_list
+from drift.piers.running import Done, Task
+from drift.record.engine import now_us
+from drift.render.piers import nights_mapping
+from drift.workers import named
 
 FIRST = date(2023, 9, 1)
 EPOCH = date(1970, 1, 1)
@@ -122,3 +131,84 @@ def test_scoring_goes_without_neighbours(yard, capsys):
     path = yard / "young" / "pier.toml"
     assert run("outlook", "--pier", path, "--score", "--neighbours", yard) == 2
     assert "would still show them" in " ".join(capsys.readouterr().err.split())
+
+
+# ---- A night of the list: weather that all share, and winters that are lent.
+
+
+@pytest.fixture(scope="module")
+def club(yard, tmp_path_factory):
+    """Return the same piers as a list, with a weather log beside them and another that has gone astray."""
+    folder = tmp_path_factory.mktemp("club")
+    for name in PIERS:
+        shutil.copytree(yard / name, folder / name)
+    (folder / "weather").mkdir()
+    for name in ("weather.csv", "levels.csv"):
+        shutil.copy(yard / "east" / name, folder / "weather" / name)
+        os.utime(folder / "weather" / name, (time.time() - 3600.0,) * 2)
+    (folder / "piers.toml").write_text('files = ["*/pier.toml"]\nweather = ["weather"]\n')
+    return folder
+
+
+def in_this_process(task, piers):
+    work = named(task.function)
+    return [
+        Done(pier=one, result=work(str(one.site_path), name=one.name, **task.of(one).options))
+        for one in piers
+    ]
+
+
+def night(club):
+    """Do what `drift piers nightly --json` does, without starting processes."""
+    found = pier_list(club)
+    task = Task("drift.nightly:nightly_of_listed", {"send": False, "weather": found.weather})
+    nights = [done.result for done in in_this_process(task, found.piers)]
+    return nights_mapping(nights, club, (), lend_among(found.piers, nights, in_this_process, now_us()))
+
+
+def answer(path, **more):
+    site = read_site(path)
+    with open_record(site) as record:
+        return analyse_readings(site, record.readings(), record, **more).history
+
+
+@pytest.mark.slow
+def test_a_night_shares_the_weather_and_lends_the_winters_of_those_that_have_one(club, capsys):
+    path, grown = club / "young" / "pier.toml", club / "west" / "pier.toml"
+    data = night(club)
+    rows = {one["name"]: one["nightly"]["rows_taken_in"] for one in data["piers"]}
+    assert rows == {"east": 0, "north": DAYS + 40, "west": DAYS + 40, "young": DAYS + 40}
+    astray = [{"file": "levels.csv", "why": "not_weather"}]
+    assert data["weather"] == {"folders_missing": 0, "files_waiting": astray}
+    (loan,) = data["lent"]
+    assert (loan["pier"], loan["state"], loan["trouble"]) == ("young", "begun", "")
+    assert loan["lenders"] == ["east", "north", "west"]
+    # the night that lent was itself worked out alone; the answers after it are not
+    with open_record(read_site(path)) as record:
+        assert len(record.readings()["levels"]) == len(range(YOUNG_FROM, DAYS, 12))
+        prior = record.lent_prior()
+    assert prior.lenders == ("east", "north", "west")
+    borrowed = answer(path)
+    assert borrowed.borrowed_from == prior.lenders and not answer(grown).borrowed_from
+    shown = next(one for one in data["piers"] if one["name"] == "young")["tilt"]["value"]
+    assert shown == pytest.approx(float(np.hypot(*answer(path, alone=True).change[-1, :2])), abs=3.0)
+
+    # the next night: nothing new, and what is lent stands
+    data = night(club)
+    assert [one["nightly"]["rows_taken_in"] for one in data["piers"]] == [0, 0, 0, 0]
+    assert [(one["pier"], one["state"]) for one in data["lent"]] == [("young", "stands")]
+    with open_record(read_site(path)) as record:
+        assert record.lent_prior() == prior
+    assert answer(path).change.tobytes() == borrowed.change.tobytes()
+    assert run("piers", "nightly", club, "--no-send", "--workers", "1") == 3
+    printed = " ".join(capsys.readouterr().out.split())
+    assert printed.count("levels.csv is no weather log") == 1
+    assert "Winters lent: to young as told by east, north and west on 20" in printed
+
+    # it is kept to its own from the next answer on, and the next round removes what was lent
+    text = path.read_text()
+    path.write_text(text.replace("[pier]", "borrow = false\n[pier]"))
+    assert not answer(path).borrowed_from
+    assert [one["state"] for one in night(club)["lent"]] == ["switched_off"]
+    path.write_text(text)
+    assert answer(path).change.tobytes() == answer(path, alone=True).change.tobytes()

@@ -20,7 +20,7 @@ from record_world import (
     write_log,
 )
 from server_world import PASSWORD, new_database
-from sqlalchemy import create_engine, event, inspect
+from sqlalchemy import create_engine, delete, event, inspect, select
 from test_check import SITE as CHECK_SITE
 from test_check import nights_log
 
@@ -29,7 +29,7 @@ from drift.importer.by_hand import record_rows
 from drift.importer.importing import import_files
 from drift.readings import READING_COLUMNS
 from drift.record import engine as engine_room
-from drift.record import keeping, schema
+from drift.record import keeping, migrations, schema
 from drift.record.record import Record
 from drift.site.file import load_pier
 
@@ -387,9 +387,8 @@ def test_a_record_of_before_becomes_the_first_pier(tmp_path: Path, url: str) -> 
         for table in schema.OWNED:
             connection.exec_driver_sql(f"ALTER TABLE {table.name} DROP COLUMN pier_id")
         connection.exec_driver_sql("DROP TABLE piers")
-        from drift.record.migrations import MIGRATIONS
-
-        for one in MIGRATIONS[:-1]:
+        connection.exec_driver_sql("DROP TABLE lent")
+        for one in (one for one in migrations.MIGRATIONS if one.name < "0012"):
             connection.execute(schema.migrations.insert().values(name=one.name, run_us=7, code_version="0"))
         run_sql = connection.exec_driver_sql
         run_sql("INSERT INTO book VALUES (1, 'Test pier', 47.3, -92.4, 5, '0', 1, '')")
@@ -404,6 +403,84 @@ def test_a_record_of_before_becomes_the_first_pier(tmp_path: Path, url: str) -> 
     keys = inspect(engine).get_pk_constraint("solves")["constrained_columns"]
     assert keys == ["pier_id", "row_id"]
     engine.dispose()
+
+
+def test_ten_programs_bring_a_record_of_before_up_to_date_at_once(tmp_path: Path, url: str) -> None:
+    """A database that lacks the newest migration: one program runs it, the others wait for it."""
+    pier = pier_on(url, tmp_path / "a", "a")
+    filled(pier, 3)
+    engine = create_engine(url)
+    with engine.begin() as connection:
+        connection.exec_driver_sql("DROP TABLE lent")
+        newest = migrations.MIGRATIONS[-1].name
+        gone = connection.execute(delete(schema.migrations).where(schema.migrations.c.name == newest))
+        assert gone.rowcount == 1
+    ten_first_commands(pier)
+    assert inspect(engine).get_pk_constraint("lent")["constrained_columns"] == ["pier_id", "id"]
+    with engine.begin() as connection:
+        done = list(connection.scalars(select(schema.migrations.c.name)))
+    engine.dispose()
+    assert sorted(done) == sorted(one.name for one in migrations.MIGRATIONS)
+    with Record.open(load_pier(pier)) as record:
+        assert len(record.held("corrections")) == 4 + 10
+        assert keeping.check(record).sound
+
+
+def test_a_new_pier_begins_on_a_server(tmp_path: Path, url: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """As its owner would: `drift init`, the two lines of [store], the first log, the first answer."""
+    where = ["--latitude-deg", "47.3", "--longitude-deg", "-92.4", "--elevation-m", "410"]
+    for name in ("North", "South"):
+        folder = tmp_path / name
+        folder.mkdir()
+        pier = folder / "pier.toml"
+        assert run("init", *where, "--name", name, "--pier", pier) == 0
+        text = pier.read_text()
+        for example, line in (
+            ('#url = "sqlite:///drift-book.sqlite"', f'url = "{url}"'),
+            ('#pier = "Hill pier"', f'pier = "{name}"'),
+        ):
+            assert text.count(example) == 1
+            text = text.replace(example, line)
+        pier.write_text(text)
+        assert run("status", "--pier", pier) == 2
+        assert "nothing to answer from yet" in " ".join(capsys.readouterr().err.split())
+        log = nights_log(folder, "logs.csv", 0, 12)
+        assert run("import", log, "--pier", pier) == 0
+        assert run("status", "--pier", pier) == 0
+        said = capsys.readouterr()
+        assert f"{name}: axis and pier, 12 nights" in said.out and PASSWORD not in said.out + said.err
+        assert not (folder / "drift-book.sqlite").exists()
+    assert run("site", "--pier", pier) == 0
+    assert PASSWORD not in capsys.readouterr().out
+
+
+def test_what_is_lent_belongs_to_one_pier_and_goes_along_to_a_file(tmp_path: Path, url: str) -> None:
+    piers = [pier_on(url, tmp_path / name, name) for name in ("a", "b")]
+    for pier in piers:
+        with Record.open(load_pier(pier)) as record:
+            assert record.lent_prior() is None and record.state().lent_us is None
+    with Record.open(load_pier(piers[0])) as record:
+        for made_us in (5, 7):  # the later takes the place of the earlier
+            record.keep_prior(b"\0 some bytes", ("north", "west"), made_us)
+        before = record.stand()
+        lent = record.lent_prior()
+    assert lent is not None
+    assert (lent.made_us, lent.lenders, lent.packed) == (7, ("north", "west"), b"\0 some bytes")
+    with Record.open(load_pier(piers[1])) as record:
+        assert record.lent_prior() is None
+        record.end_prior()
+    with Record.open(load_pier(piers[0])) as record:
+        assert record.lent_prior() == lent and record.stand() == before
+        assert record.state().lent_us == 7
+    assert run("backup", tmp_path / "b.sqlite", "--pier", piers[0]) == 0
+    (tmp_path / "file").mkdir()
+    own = site_file(tmp_path / "file")
+    assert run("restore", tmp_path / "b.sqlite", "--pier", own) == 0
+    with Record.open(load_pier(own)) as record:
+        assert record.lent_prior() == lent
+    with Record.open(load_pier(piers[0])) as record:
+        record.end_prior()
+        assert record.lent_prior() is None and record.stand() != before
 
 
 def test_another_programs_tables_are_not_taken_for_ours(tmp_path: Path, url: str) -> None:

@@ -1,15 +1,18 @@
 """Folders that are watched: a file is taken in when it is whole, once, also after a stop; nothing else is."""
 
+import os
 import subprocess
 import sys
 import threading
 import time
+from pathlib import Path
 
 import pytest
 from page_world import SITE, alignment_log
 from record_world import PATIENCE_S
 
 from drift.api import open_record, read_site
+from drift.errors import KindRefused
 from drift.importer.folders import STILL_S, WatchedFolders
 from drift.importer.importing import FileImported, FileRefused
 
@@ -142,3 +145,30 @@ def test_a_folder_that_is_not_there_is_told_and_waited_for(pier):
     finally:
         stop.set()
         thread.join()
+
+
+def test_a_folder_that_piers_share_gives_its_weather_alone(pier, tmp_path_factory):
+    """Also where it lies in the folder of another pier; of all else nothing goes in, and nothing is asked."""
+    _, site, record = pier
+    club = tmp_path_factory.mktemp("club")
+    (club / "pier.toml").write_text(SITE.replace("Test", "Another"))
+    shared = club / "weather"
+    shared.mkdir()
+    alignment_log(shared / "alignments.csv")
+    (shared / "weather.csv").write_text("date,t_min_c,t_max_c\n2024-01-01,-3,1\n2024-01-02,-4,0\n")
+    (shared / "night.fits").write_bytes(b"")
+    for one in shared.iterdir():
+        os.utime(one, (time.time() - 3600.0,) * 2)
+    for went_in in ([2], []):
+        came = []
+        folders = WatchedFolders(
+            lambda: (site, record), came.append, given=(shared, club / "gone"), only=frozenset({"weather"})
+        )
+        assert folders.take_in_once() == ()
+        assert folders.missing == (str(club / "gone"),)
+        refused = [one for one in came if isinstance(one, FileRefused)]
+        assert [one.went_in for one in came if isinstance(one, FileImported)] == went_in
+        assert sorted(Path(one.file).name for one in refused) == ["alignments.csv", "night.fits"]
+        assert all(isinstance(one.error, KindRefused) for one in refused)
+    readings = record.readings()
+    assert {kind for kind, table in readings.tables.items() if len(table)} == {"weather"}
