@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 
@@ -133,6 +134,10 @@ PLACE_SHARE = 0.9
 NAMED_SHARE = 10.0 / 11.0
 #: What follows a step within so many days may belong to it.
 FOLLOWED_DAYS = 200.0
+#: What moves and comes back this exactly, at most so many nights and days later, has not moved [share of the
+#: step]: what those nights have in common is theirs (a mount's own model made anew, another place in its
+#: settings).  Common practice: ground that gives way stays away, and nobody turns a knob back so well.
+BACK_SHARE, MOST_AWAY_NIGHTS, MOST_AWAY_DAYS = 0.1, 3, 10.0
 #: An explanation with less than this share of a step is ignored.
 LEAST_SHARE = 0.01
 
@@ -211,6 +216,11 @@ def find_events(
             found = _refit(base, steps, found)
             continue
         if part is Part.NOTHING:
+            away = _nights_away(steps, found.fit)
+            if away is not None:
+                base, steps = _without_nights(base, steps, away)
+                found = _refit(base, steps, found)
+                continue
             hidden = _hidden_step(base, steps, found)
             if hidden is None:
                 break
@@ -320,6 +330,38 @@ def _about(series: Series, index: int) -> Ints:
 
 def _with_recovery(steps: list[FoundStep], number: int) -> list[FoundStep]:
     return [replace(step, recovers=step.recovers or i == number) for i, step in enumerate(steps)]
+
+
+def _nights_away(steps: list[FoundStep], fit: Fit) -> tuple[int, int] | None:
+    """Return the numbers of two steps of one part of which the second takes the first back; None if none.
+
+    Only nights may lie between them: a level reading there would have seen a pier.
+    """
+    series = fit.model.series
+    order = sorted(range(len(steps)), key=lambda number: steps[number].best)
+    for one, other in combinations(order, 2):
+        first, last = steps[one], steps[other]
+        between = slice(first.best, last.best)
+        nights = last.best - first.best
+        days = float(series.days[last.best] - series.days[first.best - 1])
+        if first.likeliest is not last.likeliest or first.likeliest is Part.ZERO:
+            continue
+        if not 0 < nights <= MOST_AWAY_NIGHTS or days > MOST_AWAY_DAYS or np.any(series.night[between] < 0):
+            continue
+        there, back = (fit.amplitude[fit.columns.at[step_name(number)]] for number in (one, other))
+        if float(np.linalg.norm(there + back)) <= BACK_SHARE * float(np.linalg.norm(there)):
+            return one, other
+    return None
+
+
+def _without_nights(
+    base: Model, steps: list[FoundStep], away: tuple[int, int]
+) -> tuple[Model, list[FoundStep]]:
+    """Put the nights between two steps aside, and drop the steps."""
+    one, other = away
+    for index in range(steps[one].best, steps[other].best):
+        base = _put_aside(base, False, index)
+    return base, [step for number, step in enumerate(steps) if number not in away]
 
 
 def _hidden_step(

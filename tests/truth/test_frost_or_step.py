@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from plain_series import level_readings, model_of
+from plain_series import level_readings, model_of, night_readings
 
 from drift.codes import ForcingKind
 from drift.ground.heave import FrostForcing
@@ -93,3 +93,25 @@ def test_temperature_gains_only_what_it_explains_itself():
 def test_where_no_frost_was_compared_the_choice_stays_as_it_is():
     none = ForcingChoice(None, {ForcingKind.CALENDAR: 1.0})
     assert chosen_with_steps(none, None, None) is none
+
+
+def nights_with(offset, back):
+    """A quiet pier of whose 120 nights two stand off, in azimuth and altitude; it comes back by a share."""
+    rng = np.random.default_rng(9)
+    away = np.zeros(120)
+    away[60:62] = offset
+    away[62:] = (1.0 - back) * offset
+    az, alt = (rng.normal(0.0, 4.0, 120) + share * away for share in (0.8, -0.6))
+    return model_of(night_readings(az, alt, 4.0))
+
+
+def test_what_comes_back_exactly_within_days_has_not_moved():
+    found = find_events(nights_with(250.0, 1.0))
+    assert found.steps == ()
+    assert np.flatnonzero(found.fit.model.ignored).tolist() == [60, 61]
+
+
+def test_what_comes_back_half_has():
+    found = find_events(nights_with(250.0, 0.5))
+    assert sorted(step.best for step in found.steps) == [60, 60, 62, 62]  # both adjusters, at the equator
+    assert not found.fit.model.ignored.any()
