@@ -83,8 +83,8 @@ def baseline_of(site: PierFile, history: History) -> Baseline:
     Returns
     -------
     Baseline
-        That of the start where the wanted one isn't in the record: no autumn yet, no correction, a
-        date before it.
+        That of the start where the wanted one isn't in the record: no autumn that is over, no correction,
+        a date before it.
     """
     if not history.time_us.size:
         nothing = np.full(2, np.nan)
@@ -101,10 +101,10 @@ def baseline_of(site: PierFile, history: History) -> Baseline:
         rows = _after_last_correction(history) & counts
         return _mean_of(history, since, rows) if rows.any() else first
     if since in (Since.FIRST_AUTUMN, Since.LAST_AUTUMN):
-        autumns = [rows for rows in _autumns(history.time_us, south) if (rows & counts).any()]
+        autumns = _autumns(history.time_us, south, counts)
         if autumns:
             chosen = autumns[0 if since is Since.FIRST_AUTUMN else -1]
-            return _mean_of(history, since, chosen & counts)
+            return _mean_of(history, since, chosen)
     return first
 
 
@@ -143,15 +143,21 @@ def _mean_of(history: History, since: Since, rows: Bools) -> Baseline:
     return Baseline(since=since, from_us=int(times[0]), until_us=int(times[-1]), tilt=mean, sd=spread)
 
 
-def _autumns(time_us: Ints, south: bool) -> list[Bools]:
-    """Return the readings of the settled weeks of each year of the record, the earliest first."""
+def _autumns(time_us: Ints, south: bool, counts: Bools) -> list[Bools]:
+    """Return the readings that count of the settled weeks of each year of the record, the earliest first.
+
+    Weeks that are not over yet count only where nothing was read before them: else the tilt would be counted
+    from the very readings that show it now.
+    """
     first, last = _AUTUMN_SOUTH if south else _AUTUMN_NORTH
     years = range(as_utc(int(time_us[0])).year, as_utc(int(time_us[-1])).year + 1)
     out = []
     for year in years:
         begins = _midnight_us(date(year, first, 1))
         ends = _midnight_us(date(year, last, calendar.monthrange(year, last)[1])) + DAY_US
-        out.append((time_us >= begins) & (time_us < ends))
+        own = counts & (time_us >= begins) & (time_us < ends)
+        if own.any() and (time_us[-1] >= ends or not (counts & (time_us < begins)).any()):
+            out.append(own)
     return out
 
 

@@ -123,3 +123,22 @@ def test_the_uncertainty_of_the_autumn_counts():
 def test_what_is_no_baseline_is_refused(since):
     with pytest.raises(SiteFileError, match="first autumn"):
         site(warn={"since": since})
+
+
+@pytest.mark.parametrize(("latitude_deg", "month"), [(46.0, 9), (-46.0, 3)])
+def test_an_autumn_that_has_just_begun_is_nothing_to_count_from(latitude_deg, month):
+    """The log begins half a year before and ends on the first of autumn: the tilt then is no zero."""
+    start = day(2022, month) - 180 * DAY_US
+    past = heaving(90.0, start, 180.0 / 365.0, latitude_deg)
+    past = replace(past, change=past.change + np.linspace(0.0, 40.0, past.time_us.size)[:, None])
+    where = pier(latitude_deg)
+    assert past.time_us[-1] < day(2022, month, 28)
+    assert baseline_of(where, past).since == "start"
+    limit = tilt_of(past, where)
+    assert limit.values[-1] > 20.0
+    assert limit.sds[-1] >= SD
+
+
+def test_a_log_that_begins_in_autumn_counts_from_its_first_weeks():
+    past = heaving(90.0, day(2022, 9, 10), 30.0 / 365.0)
+    assert baseline_of(pier(), past).since == "first autumn"
