@@ -7,7 +7,8 @@ mount whose own sidereal time comes from the same clock shows its kept hour-angl
 besides.  Refraction alone says little about one night and enough about a series of them; so nights are
 weighed in order, with a clock that is seldom changed, and most often when summer time begins or ends.  The
 axis, turned by 15 degrees about the pole, is not where it was on other nights either; but a knob or a pier
-that moved looks the same on all nights after it, so that this counts over changes of summer time only.
+that moved looks the same on all nights after it, so that this counts over changes of summer time only, and
+for which night was the first or the last with a wrong clock.
 """
 
 from __future__ import annotations
@@ -150,11 +151,14 @@ def clocks_of_nights(
     odds = np.stack([fits - plain for fits, _ in moved], axis=1) + by_zero
     axis = np.stack([plain_axis, *(one for _, one in moved)], axis=1)
     changes = [np.log(_changed(SET_WRONG, PUT_RIGHT))] * len(odds)
+    about = _axes_by_clock(sightings, state, axis)
     if changes_us is not None:
         at_changes = np.log(_changed(SET_WRONG_AT_CHANGE, PUT_RIGHT_AT_CHANGE))
-        for night, over_change in _over_changes(sightings, state, axis, changes_us).items():
+        for night, over_change in _over_changes(about, changes_us).items():
             changes[night] = at_changes + over_change
-    return Clocks(odds, _in_order(odds, np.exp(changes)), axis, zero_hours)
+    found = Clocks(odds, _in_order(odds, np.exp(changes)), axis, zero_hours)
+    at_edges = _at_edges(about, found.hours())
+    return replace(found, chance=_in_order(odds + at_edges, np.exp(changes))) if at_edges.any() else found
 
 
 def _changed(set_wrong: float, put_right: float) -> Floats:
@@ -166,18 +170,40 @@ def _changed(set_wrong: float, put_right: float) -> Floats:
     return out
 
 
-def _over_changes(sightings: Sightings, state: FitState, axis: Floats, changes_us: Ints) -> dict[int, Floats]:
-    """Return what the axis says over each change of summer time: the log density by both clocks, (3, 3).
+@dataclass(frozen=True)
+class _Axes:
+    """Where the axis of each of n nights is, by each clock."""
 
-    The keys are the first nights after a change.
-    """
+    days: Floats  # (n,) of the nights; 0 for one without rows
+    own: Ints  # nights with rows, in order
+    axis: Floats  # (n, 3, 2) as it is and for each of `HOURS`
+    cov: Floats  # (n, 2, 2)
+    scale: Floats  # (2,) to the sky
+
+    def moved(self, was: Floats, stands: Floats, cov: Floats) -> Floats:
+        """Return the log density of axes that stand there after they were elsewhere, (..., 2) each."""
+        joint = cov * np.outer(self.scale, self.scale)
+        apart = (stands - was) * self.scale
+        density = [np.log(p) + _log_normal(apart, joint + np.eye(2) * sd**2) for p, sd in MOVES_MEANWHILE]
+        return np.asarray(np.logaddexp.reduce(density, axis=0))
+
+
+def _axes_by_clock(sightings: Sightings, state: FitState, axis: Floats) -> _Axes:
     of_row = state.layout.sessions.night[sightings.session]
     nights = len(axis)
     rows = np.bincount(of_row, minlength=nights)
     days = np.bincount(of_row, sightings.time_us / DAY_US, minlength=nights) / np.maximum(rows, 1)
-    own = np.flatnonzero(rows > 0)
     cov = state.solution.axis_cov(state.solution.varying_cov())
     scale = np.array([np.cos(sightings.latitude_rad), 1.0])
+    return _Axes(days, np.flatnonzero(rows > 0), axis, cov, scale)
+
+
+def _over_changes(about: _Axes, changes_us: Ints) -> dict[int, Floats]:
+    """Return what the axis says over each change of summer time: the log density by both clocks, (3, 3).
+
+    The keys are the first nights after a change.
+    """
+    days, own = about.days, about.own
     out = {}
     for change in changes_us / DAY_US:
         at = int(np.searchsorted(days[own], change))
@@ -186,12 +212,35 @@ def _over_changes(sightings: Sightings, state: FitState, axis: Floats, changes_u
         after = after[days[after] - change < DAYS_ABOUT]
         if not before.size or not after.size:
             continue
-        (was, was_cov), (stands, cov_now) = (_middle(axis[n], cov[n]) for n in (before, after))
-        apart = (stands[None, :] - was[:, None]) * scale
-        joint = (was_cov + cov_now) * np.outer(scale, scale)
-        density = [np.log(p) + _log_normal(apart, joint + np.eye(2) * sd**2) for p, sd in MOVES_MEANWHILE]
-        density = np.logaddexp.reduce(density, axis=0)
+        (was, was_cov), (stands, cov_now) = (_middle(about.axis[n], about.cov[n]) for n in (before, after))
+        density = about.moved(was[:, None], stands[None, :], was_cov + cov_now)
         out[int(after[0])] = density - density.max()
+    return out
+
+
+def _at_edges(about: _Axes, hours: Ints) -> Floats:
+    """Return the log odds that the axis gives nights about the first and last of those with a wrong clock.
+
+    Which night that was refraction alone says poorly; the axis says it well where it stood alike before and
+    after.  For each of `HOURS`, (n, 2); 0 for nights further off than `NIGHTS_ABOUT`.
+    """
+    out, own = np.zeros((len(hours), len(HOURS))), about.own
+    place = np.array([(0, *HOURS).index(int(h)) for h in hours], dtype=np.int64)
+    for edge in np.flatnonzero(np.diff(hours[own])) + 1:
+        window = own[max(0, edge - NIGHTS_ABOUT) : edge + NIGHTS_ABOUT]
+        sides = own[max(0, edge - 2 * NIGHTS_ABOUT) : max(0, edge - NIGHTS_ABOUT)]
+        beyond = own[edge + NIGHTS_ABOUT : edge + 2 * NIGHTS_ABOUT]
+        known = [
+            _middle(about.axis[n, place[n]][:, None], about.cov[n]) for n in (sides, beyond) if n.size > 1
+        ]
+        for night in window:
+            odds = [
+                density[1:] - density[0]
+                for was, cov in known
+                if (density := about.moved(was, about.axis[night], cov + about.cov[night])).size
+            ]
+            if odds:
+                out[night] = np.mean(odds, axis=0)
     return out
 
 

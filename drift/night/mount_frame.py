@@ -29,8 +29,9 @@ from drift.types import Readings, as_readings
 
 #: How many nights, spread over the record, are looked at.
 NIGHTS_LOOKED_AT = 60
-#: Another way is believed when the scatter of solves shrinks to this share and the log odds reach that.
-SCATTER_SHARE, LEAST_LOG_ODDS = 0.93, 20.0
+#: Another way is believed when the log odds reach this, and the scatter of solves shrinks to that share or,
+#: where a mount's own scatter hides it, the axis is so many times steadier from night to night.
+SCATTER_SHARE, LEAST_LOG_ODDS, STEADIER_TIMES = 0.93, 20.0, 3.0
 #: A solve further than so many sds from the fits of all ways is left out of the next, as long as those are
 #: more than this share, and not more often: a quarter of wrong solves pulls fits whose weights fall as
 #: 1/distance far enough to hide which way is right; a few per cent don't.
@@ -60,9 +61,10 @@ ALTERNATIVES = (AS_RECORDED, Places(j2000=True), Places(airless=True), Places(j2
 
 @dataclass(frozen=True)
 class FrameFit:
-    """Scatter of one coordinate of a solve under each reading of the mount's places [arcsec]."""
+    """What comes of each reading of the mount's places [arcsec]."""
 
-    scatter: dict[Places, float]
+    scatter: dict[Places, float]  # of one coordinate of a solve
+    wander: dict[Places, float]  # how far the axis stands from where it stood the night before, in the middle
     free: int  # readings less unknowns
 
     @property
@@ -70,7 +72,9 @@ class FrameFit:
         """The likeliest reading of the mount's places; as the record says where that isn't sure."""
         places = min(self.scatter, key=lambda one: self.scatter[one])
         ratio = self.scatter[AS_RECORDED] / self.scatter[places]
-        sure = ratio * SCATTER_SHARE > 1.0 and self.free * np.log(ratio) > LEAST_LOG_ODDS
+        steadier = self.wander[AS_RECORDED] > STEADIER_TIMES * self.wander[places]
+        shown = ratio * SCATTER_SHARE > 1.0 or steadier
+        sure = shown and self.free * np.log(ratio) > LEAST_LOG_ODDS
         return places if sure else AS_RECORDED
 
 
@@ -144,11 +148,16 @@ def frame_of(
         if put is None:
             return None
         puts[places] = put
-    return FrameFit(_scatter_by_way(puts), free)
+    states = _states_by_way(puts)
+    return FrameFit(
+        {places: _scatter(state) for places, state in states.items()},
+        {places: _wander(state, latitude_rad) for places, state in states.items()},
+        free,
+    )
 
 
-def _scatter_by_way(puts: dict[Places, Assembly]) -> dict[Places, float]:
-    """Fit the same solves each way, without those that no way fits; return how they scatter [arcsec]."""
+def _states_by_way(puts: dict[Places, Assembly]) -> dict[Places, FitState]:
+    """Fit the same solves each way, without those that no way fits."""
     used = np.ones(puts[AS_RECORDED].sightings.size, dtype=bool)
     states: dict[Places, FitState | None] = dict.fromkeys(puts)
     for _ in range(_ROUNDS):
@@ -161,8 +170,19 @@ def _scatter_by_way(puts: dict[Places, Assembly]) -> dict[Places, float]:
         if np.count_nonzero(used & ~fits_in) <= _STRAY_SHARE * used.size:
             break
         used &= fits_in
-    found = {places: state.scales.scatter[:2] for places, state in states.items() if state is not None}
-    return {places: float(np.exp(np.mean(np.log(sds)))) for places, sds in found.items()}
+    return {places: state for places, state in states.items() if state is not None}
+
+
+def _scatter(state: FitState) -> float:
+    """Return how the solves of a fit scatter in one coordinate [arcsec]."""
+    return float(np.exp(np.mean(np.log(state.scales.scatter[:2]))))
+
+
+def _wander(state: FitState, latitude_rad: float) -> float:
+    """Return how far the axis usually stands from where it stood the night before [arcsec], 0 for one."""
+    nights = np.unique(state.layout.sessions.night)
+    axis = state.solution.night[nights, :2] * np.array([np.cos(latitude_rad), 1.0])
+    return float(np.median(np.hypot(*np.diff(axis, axis=0).T))) if nights.size > 1 else 0.0
 
 
 def _night(split: NightSplit, solves: pd.DataFrame) -> np.ndarray:

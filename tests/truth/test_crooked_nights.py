@@ -231,6 +231,14 @@ def test_few_solves_of_a_good_mount_tell_j2000_too():
 
 
 @pytest.mark.parametrize("j2000", [False, True])
+def test_a_mount_that_scatters_by_a_third_of_an_arcminute_shows_j2000_by_its_axis(j2000):
+    """Its scatter hides what precession does within a night, not that the axis would jump between nights."""
+    nights = nights_of(make(Crooked(40, j2000=j2000, kept=False, mount_noise=20.0, nights=80)))
+    told = [notice for notice in nights.notices if notice.code is NightCode.MOUNT_PLACES_J2000]
+    assert len(told) == j2000
+
+
+@pytest.mark.parametrize("j2000", [False, True])
 def test_places_without_refraction_are_noticed_and_taken_as_such(j2000):
     """Taken for where the axes stand they leave refraction itself in the nights."""
     made = make(Crooked(22, airless=True, j2000=j2000, lowest_deg=15.0))
@@ -276,6 +284,14 @@ def test_a_clock_an_hour_wrong_is_told_and_put_right(name):
         list(by_day.values())
     )
     assert LEAST_RATIO < ratio(made, nights) < MOST_RATIO
+
+
+@pytest.mark.parametrize("seed", [41, 46])
+def test_the_first_and_the_last_night_of_a_wrong_clock_are_found_by_the_axis(seed):
+    """High solves: refraction tells the clock over many nights, and poorly on which of them it changed."""
+    made = make(Crooked(seed, clock_h=(1.0, 0.5, 0.8), lowest_deg=38.0, solves=8, axis=(60.0, -60.0)))
+    wrong = [made.nights[day]["clock_h"] for day in sorted(made.nights)]
+    assert [night.clock_hours for night in nights_of(made).nights] == wrong
 
 
 @pytest.mark.parametrize("seed", range(4))
