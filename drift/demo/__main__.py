@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import sys
+from argparse import ArgumentParser
 from pathlib import Path
 
 from drift.demo.samples import write_samples
 
 if __name__ == "__main__":
-    folder = Path(sys.argv[1] if len(sys.argv) > 1 else "sample_logs")
-    for path in write_samples(folder):
+    parser = ArgumentParser(prog="python -m drift.demo", description="Remake the sample logs.")
+    parser.add_argument("folder", nargs="?", type=Path, default=Path("sample_logs"), help="where they go")
+    for path in write_samples(parser.parse_args().folder):
         print(f"{path}  {path.stat().st_size} bytes")
