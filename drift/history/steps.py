@@ -136,8 +136,9 @@ NAMED_SHARE = 10.0 / 11.0
 FOLLOWED_DAYS = 200.0
 #: What moves and comes back this exactly, at most so many nights and days later, has not moved [share of the
 #: step]: what those nights have in common is theirs (a mount's own model made anew, another place in its
-#: settings).  Common practice: ground that gives way stays away, and nobody turns a knob back so well.
-BACK_SHARE, MOST_AWAY_NIGHTS, MOST_AWAY_DAYS = 0.1, 3, 10.0
+#: settings).  Common practice: ground that gives way stays away, but for a cold snap, which lasts for weeks;
+#: and nobody turns a knob back so well.
+BACK_SHARE, MOST_AWAY_NIGHTS, PIER_AWAY_DAYS, MOUNT_AWAY_DAYS = 0.1, 3, 10.0, 45.0
 #: An explanation with less than this share of a step is ignored.
 LEAST_SHARE = 0.01
 
@@ -346,7 +347,8 @@ def _nights_away(steps: list[FoundStep], fit: Fit) -> tuple[int, int] | None:
         days = float(series.days[last.best] - series.days[first.best - 1])
         if first.likeliest is not last.likeliest or first.likeliest is Part.ZERO:
             continue
-        if not 0 < nights <= MOST_AWAY_NIGHTS or days > MOST_AWAY_DAYS or np.any(series.night[between] < 0):
+        most_days = PIER_AWAY_DAYS if first.likeliest is Part.PIER else MOUNT_AWAY_DAYS
+        if not 0 < nights <= MOST_AWAY_NIGHTS or days > most_days or np.any(series.night[between] < 0):
             continue
         there, back = (fit.amplitude[fit.columns.at[step_name(number)]] for number in (one, other))
         if float(np.linalg.norm(there + back)) <= BACK_SHARE * float(np.linalg.norm(there)):
