@@ -141,7 +141,13 @@ def event_notice(
     tilt = [float(sizes.get(name, math.nan)) for sizes in (event.size, event.size_sd) for name in _TILT]
     if part == MovedPart.PIER and math.hypot(*tilt[:2]) > 0.0:
         named = dict(zip(_TILT_VALUES, tilt, strict=True))
-        return warning(AdviceCode.PIER_TIPPED, **days, **named, probability=event.probability[Part.PIER])
+        return warning(
+            AdviceCode.PIER_TIPPED,
+            **days,
+            **named,
+            probability=event.probability[Part.PIER],
+            only_sensor=event.only_sensor,
+        )
     size, sd = event.size.get(event.what, math.nan), event.size_sd.get(event.what, math.nan)
     if part == MovedPart.MOUNT and math.isfinite(size):
         side = side_of(event.what, size, situation.site.site.latitude_deg)

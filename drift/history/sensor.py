@@ -417,7 +417,7 @@ def dated(event: Event, sensors: Sequence[SensorSeries]) -> Event:
     clock = next(one.clock_hours or 0.0 for one in seen if best in one.steps)
     leeway = round(abs(clock) * HOUR_US)
     event = replace(event, after_us=best.after_us - leeway, before_us=best.before_us + leeway)
-    witnesses = sum(any(_alike(step, best) for step in one.steps) for one in seen)
+    witnesses = sum(any(_alike(step, best) for step in one.steps if not step.of_sensor) for one in seen)
     return event if best.followed or witnesses > 1 else _by_sensor_alone(event)
 
 

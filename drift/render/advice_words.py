@@ -127,8 +127,10 @@ def _whole_tilt(values: Values) -> tuple[float, float, float, float]:
 
 def _pier_tipped(values: Values) -> str:
     north, east, size, sd = _whole_tilt(values)
-    sure = percent(values["probability"])
-    return f"the pier tipped by {angle(size, sd)} {toward_of(north, east)} {_days(values)} ({sure} sure)"
+    sure = f"{percent(values['probability'])} sure"
+    if values.get("only_sensor", False):
+        sure += "; else the tilt sensor was knocked"
+    return f"the pier tipped by {angle(size, sd)} {toward_of(north, east)} {_days(values)} ({sure})"
 
 
 def _mount_stepped(values: Values) -> str:

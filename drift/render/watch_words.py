@@ -213,9 +213,7 @@ def _correction_misrecorded(of: Values) -> str:
 
 def _seen_once(of: Values) -> str:
     if of["only_sensor"]:
-        return (
-            "Only the tilt sensor shows this, which may have been knocked: it counts once a night shows it."
-        )
+        return "Only the tilt sensor shows this: it counts once a night shows it too."
     where, second = ("on one night", "night") if of["at_night"] else ("in one level reading", "reading")
     return f"This is seen {where} only and counts once a second {second} shows it."
 

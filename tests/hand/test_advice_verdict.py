@@ -256,3 +256,9 @@ def test_a_step_seen_once_is_told_beside_the_verdict():
     said = verdict(history(events=(once,), **step(EAST, -60.0, 39)))
     assert not said.moved and [one.code for one in said.seen_once] == [AdviceCode.PIER_TIPPED]
     assert 'Not confirmed yet: the pier tipped by 60" ± 3" toward the west' in said_of(said)
+
+
+def test_what_one_sensor_shows_is_told_with_its_rival():
+    once = replace(event("pier", 39, provisional=True, tilt_east=-60.0), only_sensor=True)
+    said = verdict(history(events=(once,), **step(EAST, -60.0, 39)))
+    assert said_of(said).endswith("sure; else the tilt sensor was knocked).")

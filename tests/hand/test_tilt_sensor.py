@@ -152,6 +152,8 @@ def test_a_night_or_a_second_sensor_confirms_it():
     assert confirmed.probability[Part.PIER] == pytest.approx(0.98)
     one = fold(tipped).sensors[0]
     assert not dated(tip_about_day_20(40.0), [one, replace(one, number=2)]).only_sensor
+    knocked = replace(one, number=2, steps=tuple(replace(step, followed=False) for step in one.steps))
+    assert dated(tip_about_day_20(40.0), [one, knocked]).only_sensor  # one that was knocked bears no witness
 
 
 @pytest.mark.parametrize("followed", [False, True])
