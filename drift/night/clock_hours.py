@@ -234,13 +234,10 @@ def _at_edges(about: _Axes, hours: Ints) -> Floats:
             _middle(about.axis[n, place[n]][:, None], about.cov[n]) for n in (sides, beyond) if n.size > 1
         ]
         for night in window:
-            odds = [
-                density[1:] - density[0]
-                for was, cov in known
-                if (density := about.moved(was, about.axis[night], cov + about.cov[night])).size
-            ]
-            if odds:
-                out[night] = np.mean(odds, axis=0)
+            densities = [about.moved(was, about.axis[night], cov + about.cov[night]) for was, cov in known]
+            if densities:
+                density = np.mean(densities, axis=0)
+                out[night] = density[1:] - density[0]
     return out
 
 

@@ -41,12 +41,12 @@ _NEGLIGIBLE = 0.01
 CLOSE_SDS = 2.0
 
 
-def angle(value_arcsec: float, sd_arcsec: float) -> str:
-    """Return ``34" ± 3"``, or arcminutes from ten arcminutes on."""
+def angle(value_arcsec: float, sd_arcsec: float, mark: str = '"') -> str:
+    """Return ``34" ± 3"``, or arcminutes from ten arcminutes on; `mark` stands behind arcseconds."""
     if max(abs(value_arcsec), sd_arcsec) >= ARCMIN_FROM:
         return arcmin(value_arcsec, sd_arcsec)
     whole = abs(value_arcsec) >= _WHOLE_FROM and sd_arcsec >= _WHOLE_SD
-    return _with_sd(value_arcsec, sd_arcsec, '"', most=0 if whole else 1)
+    return _with_sd(value_arcsec, sd_arcsec, mark, most=0 if whole else 1)
 
 
 def arcmin(value_arcsec: float, sd_arcsec: float) -> str:

@@ -104,7 +104,7 @@ def _axis(axis: Against) -> str:
 def _tilt(tilt: Against) -> str:
     if max(tilt.value, tilt.sd, tilt.limit) >= ARCMIN_FROM:
         return f"{_near(tilt)}{_in_arcmin(tilt)}"
-    return f"{_near(tilt)}{angle(tilt.value, tilt.sd)} of {plain_angle(tilt.limit)}".replace('"', "", 2)
+    return f"{_near(tilt)}{angle(tilt.value, tilt.sd, mark='')} of {plain_angle(tilt.limit)}"
 
 
 def _in_arcmin(against: Against) -> str:
