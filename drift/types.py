@@ -478,8 +478,9 @@ class DailySwing:
 class SensorStep:
     """A sudden change of a tilt sensor's reading [arcsec] between two of its readings.
 
-    `followed` tells whether the axis moved with it, by the nights before and after; None where they can't
-    tell.  Where it did not the sensor itself was knocked, and its later readings are taken back by as much.
+    `followed` tells whether the pier moved with it, by the nights and the levels read by hand before and
+    after; None where they can't tell.  Where it did not the sensor itself was knocked, and its later readings
+    are taken back by as much.
     """
 
     after_us: int

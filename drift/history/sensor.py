@@ -12,7 +12,7 @@ separation (`drift.history.causes`), which sees the nights as well.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -105,10 +105,11 @@ def fold_sensors(
         return Folded(levels)
     for rows, _ in found:
         taken[rows] = True
-    sky = _sky(nights, latitude_rad)
-    tables, sensors, notices = [levels[~taken].assign(instrument=0)], [], []
+    by_hand = levels[~taken].assign(instrument=0)
+    witnesses = (_nights_as_witness(nights, split, latitude_rad), _levels_as_witness(by_hand))
+    tables, sensors, notices = [by_hand], [], []
     for number, (_, raw) in enumerate(found, 1):
-        days, sensor, said = _folded(raw, number, sky, split, warmth)
+        days, sensor, said = _folded(raw, number, witnesses, split, warmth)
         tables.append(days[levels.columns.tolist() + ["instrument"]])
         sensors.append(sensor)
         notices += said
@@ -290,20 +291,20 @@ def _dated(raw: Raw, flat: Floats, hour: int, moved: Floats) -> SensorStep | Non
     )
 
 
-# ---- A sensor that was knocked itself: the axis did not follow.
+# ---- A sensor that was knocked itself: neither the axis nor a level read by hand followed.
 
 
-#: Nights so near to a sudden change tell whether the axis followed [days], at most so many a side.
-NIGHTS_WITHIN_DAYS, NIGHTS_A_SIDE = 120.0, 5
-#: How far the axis and the tilt that a sensor shows come apart by themselves, sd [arcsec]: within days (a
-#: mount's own wander), and for each further month between the nights (a sensor's warmth of 1 arcsec a degree
-#: or its creep).  Common practice.
-AXIS_WANDER, WANDER_A_MONTH = 3.0, 3.0
+#: Nights and levels so near to a sudden change tell whether the pier moved [days], at most so many a side.
+WITNESS_WITHIN_DAYS, READINGS_A_SIDE = 120.0, 5
+#: How far the axis, or a level, and the tilt that a sensor shows come apart by themselves, sd [arcsec]:
+#: within days (a mount's own wander, a level's seat), and for each further month between the readings (a
+#: sensor's warmth of 1 arcsec a degree or its creep).  Common practice.
+WANDER, WANDER_A_MONTH = 3.0, 3.0
 _MONTH_DAYS = 30.0
-#: The sensor was knocked where the axis should have moved by so many sds and a hundred to one it did not.
+#: The sensor was knocked where they should have moved by so many sds and a hundred to one did not.
 KNOCK_SDS, KNOCK_LOG_ODDS = 4.0, float(np.log(100.0))
-#: How likely it is, before the axis is asked, that a sensor was knocked and not the pier: common practice, a
-#: small box at a pier's side is touched as often as a pier tips suddenly.
+#: How likely it is, before nights and levels are asked, that a sensor was knocked and not the pier: common
+#: practice, a small box at a pier's side is touched as often as a pier tips suddenly.
 KNOCKED_CHANCE = 0.5
 #: Two sensors changed alike that differ by at most this share.
 _ALIKE_SHARE = 0.5
@@ -312,54 +313,88 @@ GAP_DAYS, GAP_ARCSEC = 3, 10.0
 
 
 @dataclass(frozen=True)
-class Sky:
-    """The axis on the nights that show it."""
+class Witness:
+    """What else moves when the pier tips: the axis on the nights that show it, or levels read by hand."""
 
     time_us: Ints  # (n,) sorted
-    axis: Floats  # (n, 2) az_error, alt_error [arcsec]
+    value: Floats  # (n, 2) az_error and alt_error, or tilt_north and tilt_east [arcsec]
     variance: Floats  # (n, 2)
-    latitude_rad: float
+    part: Ints  # (n,) only those of one part are compared: a correction in between moves the axis as well
+    of_tilt: Callable[[Floats], Floats]  # what a tilt (..., 2) makes of it
 
 
-def _sky(nights: Nights, latitude_rad: float) -> Sky:
+def _nights_as_witness(nights: Nights, split: NightSplit, latitude_rad: float) -> Witness:
     own = sorted((night for night in nights.nights if night.tells_change), key=lambda night: night.time_us)
-    return Sky(
-        np.array([night.time_us for night in own], dtype=np.int64),
+    time_us = np.array([night.time_us for night in own], dtype=np.int64)
+    return Witness(
+        time_us,
         np.array([night.working[:2] for night in own], dtype=float).reshape(-1, 2),
         np.array([np.diagonal(night.own_covariance)[:2] for night in own], dtype=float).reshape(-1, 2),
-        latitude_rad,
+        split.part(time_us),
+        lambda tilt: axis_of_tilt(tilt, latitude_rad),
     )
 
 
-def _axis_followed(step: SensorStep, sky: Sky, split: NightSplit, rows: _Days) -> bool | None:
-    """Return whether the axis moved with a change of the sensor; None where the nights can't tell.
+def _levels_as_witness(by_hand: pd.DataFrame) -> Witness:
+    """Return levels read on the pier by hand, whatever was turned on the mount in between.
 
-    What else the sensor shows between those nights, such as a winter's heave, is taken out of the axis first.
+    The two faces of a level have zeros of their own, so that one is compared with its like.
     """
-    known = np.isfinite(sky.axis).all(axis=1) & np.isfinite(sky.variance).all(axis=1)
-    known &= (sky.variance > 0.0).all(axis=1)
-    part = split.part(np.array([step.after_us, step.before_us]))
+    own = by_hand[by_hand["place"].fillna("pier") == Place.PIER].sort_values("time_us", kind="stable")
+    face = own["face_deg"].to_numpy(dtype=float)
+    sign = np.where(face == 180.0, -1.0, 1.0)[:, None]
+    sd = own["sigma_arcsec"].fillna(LEVEL_SD_ARCSEC).to_numpy(dtype=float)
+    return Witness(
+        own["time_us"].to_numpy(dtype=np.int64),
+        sign * own[["tilt_north_arcsec", "tilt_east_arcsec"]].to_numpy(dtype=float),
+        np.repeat(sd[:, None] ** 2, 2, axis=1),
+        np.where(np.isnan(face), 0, np.where(face == 180.0, 2, 1)),
+        lambda tilt: tilt,
+    )
+
+
+def _confirmed(step: SensorStep, witnesses: Sequence[Witness], rows: _Days) -> bool | None:
+    """Return whether nights and levels moved with a change of the sensor; None where they can't tell."""
+    tilt = np.array([step.north, step.east])
+    odds = due2 = 0.0
+    for witness in witnesses:
+        for part in np.unique(witness.part):
+            moved = _moved_beyond_sensor(step, witness, int(part), rows)
+            if moved is None:
+                continue
+            due = witness.of_tilt(tilt)
+            value, variance = moved[0] + due, moved[1]
+            due2 += float(np.sum(due**2 / variance))
+            odds += 0.5 * float(np.sum(value**2 / variance) - np.sum((value - due) ** 2 / variance))
+    if due2 < KNOCK_SDS**2:
+        return None
+    return True if odds > KNOCK_LOG_ODDS else False if odds < -KNOCK_LOG_ODDS else None
+
+
+def _moved_beyond_sensor(
+    step: SensorStep, witness: Witness, part: int, rows: _Days
+) -> tuple[Floats, Floats] | None:
+    """Return how far a witness moved over a step beyond what the sensor shows, (2,), and the variance.
+
+    What else the sensor shows between its readings, such as a winter's heave, is taken out first.
+    """
+    known = np.isfinite(witness.value).all(axis=1) & np.isfinite(witness.variance).all(axis=1)
+    known &= (witness.variance > 0.0).all(axis=1) & (witness.part == part)
     mean, variance, apart = [], [], 0.0
-    for edge, side, own in ((step.after_us, -1, part[0]), (step.before_us, 1, part[1])):
-        away = side * (sky.time_us - edge) / DAY_US
-        near = known & (away >= 0.0) & (away <= NIGHTS_WITHIN_DAYS) & (split.part(sky.time_us) == own)
-        picked = np.flatnonzero(near)[np.argsort(away[near])][:NIGHTS_A_SIDE]
-        if not picked.size or part[0] != part[1]:
+    for edge, side in ((step.after_us, -1), (step.before_us, 1)):
+        away = side * (witness.time_us - edge) / DAY_US
+        near = known & (away >= 0.0) & (away <= WITNESS_WITHIN_DAYS)
+        picked = np.flatnonzero(near)[np.argsort(away[near])][:READINGS_A_SIDE]
+        if not picked.size:
             return None
-        weight = 1.0 / sky.variance[picked]
-        left = sky.axis[picked] - axis_of_tilt(
-            _tilt_at(rows, step, side, sky.time_us[picked]), sky.latitude_rad
-        )
+        weight = 1.0 / witness.variance[picked]
+        shown = _tilt_at(rows, step, side, witness.time_us[picked])
+        left = witness.value[picked] - witness.of_tilt(shown)
         mean.append((weight * left).sum(axis=0) / weight.sum(axis=0))
         variance.append(1.0 / weight.sum(axis=0))
         apart += float(away[picked].mean())
-    due = axis_of_tilt(np.array([step.north, step.east]), sky.latitude_rad)
-    moved = mean[1] - mean[0] + due
-    total = variance[0] + variance[1] + AXIS_WANDER**2 + (WANDER_A_MONTH * apart / _MONTH_DAYS) ** 2
-    if np.sum(due**2 / total) < KNOCK_SDS**2:
-        return None
-    odds = 0.5 * float(np.sum(moved**2 / total) - np.sum((moved - due) ** 2 / total))
-    return True if odds > KNOCK_LOG_ODDS else False if odds < -KNOCK_LOG_ODDS else None
+    itself = WANDER**2 + (WANDER_A_MONTH * apart / _MONTH_DAYS) ** 2
+    return mean[1] - mean[0], variance[0] + variance[1] + itself
 
 
 def _tilt_at(rows: _Days, step: SensorStep, side: int, time_us: Ints) -> Floats:
@@ -371,12 +406,12 @@ def _tilt_at(rows: _Days, step: SensorStep, side: int, time_us: Ints) -> Floats:
 
 
 def _knocks_taken_back(
-    rows: _Days, steps: list[SensorStep], sky: Sky, split: NightSplit
+    rows: _Days, steps: list[SensorStep], witnesses: Sequence[Witness]
 ) -> tuple[_Days, list[SensorStep]]:
     """Take what only the sensor did out of its later days; what happened over a gap is looked at as well."""
     out, tilt = [], rows.tilt.copy()
     for step in sorted([*steps, *_over_gaps(rows)], key=lambda step: step.before_us):
-        followed = _axis_followed(step, sky, split, replace(rows, tilt=tilt))
+        followed = _confirmed(step, witnesses, replace(rows, tilt=tilt))
         if followed is False:
             tilt[rows.time_us >= step.before_us] -= [step.north, step.east]
         if followed is False or step in steps:
@@ -456,10 +491,10 @@ LEAST_SD = 0.1
 
 
 def _folded(
-    raw: Raw, number: int, sky: Sky, split: NightSplit, warmth: Warmth | None
+    raw: Raw, number: int, witnesses: Sequence[Witness], split: NightSplit, warmth: Warmth | None
 ) -> tuple[pd.DataFrame, SensorSeries, list[Notice]]:
     """Fold one sensor's readings."""
-    readings, night_us = raw.time_us.size, sky.time_us
+    readings, night_us = raw.time_us.size, witnesses[0].time_us
     coarse = np.array([resolution(raw.tilt[:, axis]) for axis in (0, 1)])
     day = split.day(raw.time_us)
     still = np.zeros(readings, dtype=bool)
@@ -489,7 +524,7 @@ def _folded(
         near_step |= np.abs(hours.number - step.before_us // HOUR_US) <= 1
     keep = ~(np.any(off, axis=1) | visits[hours.group]) | near_step[hours.group]
     rows = _days(raw, flat, keep, steps, split, night_us)
-    rows, steps = _knocks_taken_back(rows, steps, sky, split)
+    rows, steps = _knocks_taken_back(rows, steps, witnesses)
     sd = _sds(rows, hours, coarse, raw.claimed)
     daily = daily_swing(swing)
     if _rounds(hours, coarse):  # what is rounded off comes again every day

@@ -288,8 +288,9 @@ def _sensor_knocked(of: Values) -> str:
     size = math.hypot(of["north_arcsec"], of["east_arcsec"])
     return (
         f"Between {_minute(of['after_us'])} and {_minute(of['before_us'])} UTC the reading of {_sensor(of)} "
-        f"changed by {phrases.plain_angle(size)} and the axis did not follow: the sensor itself was probably "
-        "knocked or set anew.  Its later readings were taken back by as much, and nobody is charged with it."
+        f"changed by {phrases.plain_angle(size)} and nothing else that moves with the pier did: the sensor "
+        "itself was probably knocked or set anew.  Its later readings were taken back by as much, and nobody "
+        "is charged with it."
     )
 
 

@@ -290,6 +290,32 @@ def test_a_sensor_that_was_knocked_itself_moves_no_pier(followed):
     assert last == pytest.approx(30.0 if followed else 0.0, abs=0.5)
 
 
+def by_hand(east, sd):
+    """Return levels read on the pier every tenth day, with what they are known to."""
+    day = np.arange(1.0, 39.0, 10.0)
+    columns = {"tilt_north_arcsec": np.zeros(day.size), "tilt_east_arcsec": east(day)}
+    times = FIRST_US + np.round(day * DAY_US).astype(np.int64)
+    rest = {"place": "pier", "face_deg": np.nan, "sigma_arcsec": sd}
+    return pd.DataFrame({"row_id": 90_000 + np.arange(day.size), "time_us": times, **columns, **rest})
+
+
+@pytest.mark.parametrize(
+    ("moved", "sd", "followed"), [(0.0, 5.0, False), (40.0, 5.0, True), (0.0, 20.0, None), (40.0, 20.0, None)]
+)
+def test_levels_read_by_hand_tell_where_no_night_does(moved, sd, followed):
+    """Two of 5 a side, 20 days apart: 40 / sqrt(25 / 2 + 25 / 2 + 3^2 + 2^2) = 6.5 sds; of 20, 2.0."""
+    sensor = log(still, lambda d: 40.0 * (d >= 20.25))
+    levels = pd.concat([sensor, by_hand(lambda d: 7.0 + moved * (d >= 20.25), sd)], ignore_index=True)
+    levels = levels.sort_values("time_us", kind="stable", ignore_index=True)
+    (step,) = fold(levels).sensors[0].steps
+    assert step.followed is followed
+    knob = replace(
+        SPLIT, correction_us=np.array([FIRST_US + 15 * DAY_US])
+    )  # a turn of a knob in between moves no pier
+    (step,) = fold_sensors(levels, Nights(nights=()), knob, None, PHI).sensors[0].steps
+    assert step.followed is followed
+
+
 def test_a_night_has_the_days_state_at_its_time():
     """1 arcsec a day: at 22:00 two hours before the middle of a noon-to-noon day."""
     folded = fold(log(lambda d: d, still), [night(10, 0.0, 0.0)])
