@@ -123,7 +123,7 @@ def of_other_making(name: str, seed: int) -> Pier:
         return world.day(np.asarray(times) / DAY_US + MJD_OF_1970)
 
     def tilt(times: np.ndarray) -> np.ndarray:
-        return np.column_stack([world.motion.at(part, day(times)) for part in ("tilt_north", "tilt_east")])
+        return np.column_stack([world.course.at(part, day(times)) for part in ("tilt_north", "tilt_east")])
 
     first_year = int((world.mjd(np.array([366.0]))[0] - MJD_OF_1970) * DAY_US)
     return Pier(

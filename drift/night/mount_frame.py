@@ -201,9 +201,11 @@ def _sample(split: NightSplit, solves: pd.DataFrame) -> Bools:
 # A raw mount shows cone error, non-perpendicular axes and the axis error that its
 # owner left.  A mount with a model of many stars reports where it really points,
 # so that all of these come out near nothing; one with a model of two or three
-# stars takes out the axis error alone.  No raw mount is known to be perfect and
-# none is known not to be, so this is a matter of odds: how often each kind of
-# mount comes out as near to nothing as this one.
+# stars takes out the axis error alone, one of a few more the cone error as well.
+# What such a small model doesn't know of, it takes for an axis elsewhere: the
+# constants that it left in show how far from nothing its axis may come out.  No
+# raw mount is known to be perfect and none is known not to be, so this is a matter
+# of odds: how often each kind of mount comes out as near to nothing as this one.
 
 
 #: What raw mounts show, as ranges in which the logarithm of the scale is equally likely [arcsec]: common
@@ -212,9 +214,14 @@ def _sample(split: NightSplit, solves: pd.DataFrame) -> Bools:
 RAW_CONE, RAW_NONPERP, RAW_AXIS = (10.0, 600.0), (5.0, 300.0), (20.0, 1500.0)
 #: What a model leaves of each [arcsec]: common practice, its stars are centred to some arcsec.
 LEFT = (0.5, 20.0)
+#: How far off the axis of a small model is, as a share of the constants that it doesn't know of: 0.1 to 0.6
+#: by 4,000 draws each of two, three or six stars anywhere above 25 degrees on one side of the pier or both,
+#: a rotation fitted to them (an error of 100 arcsec moved it by 9 to 60); stars through a small gap move it
+#: two or three times as far.
+TAKEN_FOR_AXIS = (0.03, 1.5)
 #: How common each kind is where the site file doesn't say: common practice, most logs come from encoders or
-#: from a driver without a model; go-to mounts set on two or three stars are more common than full models.
-CHANCE_ALL, CHANCE_AXIS = 0.10, 0.10
+#: from a driver without a model; go-to mounts set on two or three stars are more common than larger models.
+CHANCE_ALL, CHANCE_CONE, CHANCE_AXIS = 0.05, 0.05, 0.10
 _GRID = 40
 
 
@@ -255,10 +262,19 @@ def chance_altered(shown: Shown, verified_log_odds: float = 0.0) -> float:
     """
     cone = _evidence(*shown.cone, LEFT) - _evidence(*shown.cone, RAW_CONE)
     nonperp = _evidence(*shown.nonperp, LEFT) - _evidence(*shown.nonperp, RAW_NONPERP)
-    axis = _evidence(shown.axis, shown.axis_sd, LEFT) - _evidence(shown.axis, shown.axis_sd, RAW_AXIS)
-    some = np.log(CHANCE_AXIS) + axis
-    all_of_it = np.log(CHANCE_ALL) + axis + cone + nonperp
-    odds = np.logaddexp(some, all_of_it) - np.log(1.0 - CHANCE_ALL - CHANCE_AXIS) + verified_log_odds
+    unknown_to = (_size(shown.cone, RAW_CONE), _size(shown.nonperp, RAW_NONPERP))
+
+    def axis(*unknown: float) -> float:
+        left = _evidence(shown.axis, shown.axis_sd, LEFT, float(np.hypot.reduce([0.0, *unknown])))
+        return left - _evidence(shown.axis, shown.axis_sd, RAW_AXIS)
+
+    kinds = (
+        np.log(CHANCE_AXIS) + axis(*unknown_to),
+        np.log(CHANCE_CONE) + axis(unknown_to[1]) + cone,
+        np.log(CHANCE_ALL) + axis() + cone + nonperp,
+    )
+    raw = np.log(1.0 - CHANCE_ALL - CHANCE_CONE - CHANCE_AXIS)
+    odds = np.logaddexp.reduce(kinds) - raw + verified_log_odds
     return float(1.0 / (1.0 + np.exp(-np.clip(odds, -500.0, 500.0))))
 
 
@@ -279,15 +295,28 @@ def verified(apart: Floats, cov: Floats) -> float:
     )
 
 
-def _evidence(value: Floats | float, sd: Floats | float, between: tuple[float, float]) -> float:
-    """Return the log density of values scattered about nothing by one scale of a range; 0 for none."""
+def _evidence(
+    value: Floats | float, sd: Floats | float, between: tuple[float, float], taken: float = 0.0
+) -> float:
+    """Return the log density of values scattered about nothing by one scale of a range; 0 for none.
+
+    `taken` is the size of the constants [arcsec] of which a share (`TAKEN_FOR_AXIS`) scatters them too.
+    """
     x, s = np.atleast_1d(value), np.atleast_1d(sd)
     known = np.isfinite(x) & np.isfinite(s)
     if not known.any():
         return 0.0
-    variance = np.geomspace(*between, _GRID)[:, None] ** 2 + s[known] ** 2
+    shares = np.geomspace(*TAKEN_FOR_AXIS, _GRID) if taken else np.zeros(1)
+    scale2 = np.geomspace(*between, _GRID)[:, None] ** 2 + (shares * taken) ** 2
+    variance = scale2.reshape(-1, 1) + s[known] ** 2
     each = -0.5 * np.sum(x[known] ** 2 / variance + np.log(2.0 * np.pi * variance), axis=1)
-    return float(np.logaddexp.reduce(each) - np.log(_GRID))
+    return float(np.logaddexp.reduce(each) - np.log(each.size))
+
+
+def _size(constant: tuple[float, float], between: tuple[float, float]) -> float:
+    """Return the size of a constant [arcsec]; the middle of what raw mounts have where nothing shows it."""
+    value, sd = constant
+    return abs(value) if np.isfinite(value) and np.isfinite(sd) else float(np.sqrt(np.prod(between)))
 
 
 def _normal(x: Floats, cov: Floats) -> float:

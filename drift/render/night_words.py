@@ -55,8 +55,8 @@ def _look_altered(of: Values) -> str:
 
 def _rests_on_raw_reports(of: Values) -> str:
     return (
-        "The axis as pointing solves show it lies so near to the pole that a model inside the mount may have "
-        f"taken its error out (chance {100 * of['chance']:.0f} %): a sweep or an unguided run would "
+        "The axis as pointing solves show it lies near enough to the pole for a model inside the mount to "
+        f"have taken its error out (chance {100 * of['chance']:.0f} %): a sweep or an unguided run would "
         'tell; write reports = "raw" under [mount] if the mount has no such model.'
     )
 
