@@ -224,12 +224,13 @@ def analyse_readings(
     from drift.cache import NoStore
     from drift.errors import NothingToAnalyse
     from drift.render.night_words import unusable_words
+    from drift.render.notices import sentence
 
+    remarks = () if record is None else record.remarks()
     try:
         if record is None:
             return work_out(site, readings, NoStore(), now_us, neighbours=neighbours)
         arrived_us, done = record.latest_import_us(), record.steps_done()
-        remarks = record.remarks()
         if neighbours is None and not alone:
             neighbours, said = _lent_to(site, record)
             remarks = (*remarks, *said)
@@ -238,10 +239,11 @@ def analyse_readings(
         )
         return replace(made, notices=(*remarks, *made.notices)) if remarks else made
     except NothingToAnalyse as nothing:
-        if not nothing.unusable:
+        why = [unusable_words(nothing.unusable)] if nothing.unusable else []
+        why += [f"{sentence(one)}." for one in remarks]
+        if not why:
             raise
-        text = f"{nothing}  {unusable_words(nothing.unusable)}"
-        raise NothingToAnalyse(text, nothing.unusable) from None
+        raise NothingToAnalyse("  ".join([str(nothing), *why]), nothing.unusable) from None
 
 
 def _lent_to(site: PierFile, record: Record) -> tuple[NeighbourPrior | None, tuple[Notice, ...]]:

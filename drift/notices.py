@@ -390,6 +390,7 @@ class RecordCode(Code):
     LEVELS_FAR_OFF = "record.levels_far_off"
     ROWS_DAMAGED = "record.rows_damaged"
     OTHER_SITE_NAME = "record.other_site_name"
+    LOGS_DOUBTED = "record.logs_doubted"
     # of what is written down by hand, why it is asked about
     LEVEL_UNLIKE_LAST = "record.level_unlike_last"
     CORRECTION_UNLIKE_ADVICE = "record.correction_unlike_advice"

@@ -163,6 +163,7 @@ def _key(
         str(state.latest_import_us),
         str(state.lent_us),
         state.record_name,
+        str(state.last_act),
         str(shown),
     ]
     if form not in _AS_JSON:  # the words include what is new since the acknowledgement

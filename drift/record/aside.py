@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, and_, delete, func, or_, select, update
+from sqlalchemy import ColumnElement, Connection, and_, case, delete, func, or_, select, update
 
 from drift.errors import RecordError
-from drift.notices import notice_of, text_of
+from drift.notices import IngestCode, Notice, RecordCode, notice_of, text_of, warning
 from drift.readings import LogRead, RowSetAside
 from drift.record import schema
 from drift.record.acts import DISMISSED, new_act
@@ -17,6 +18,18 @@ from drift.record.schema import aside_key, batches, insert_columns
 
 #: The columns of the table that make a `RowSetAside`, in its order.
 _ROW = ("file", "line", "column", "value", "notice", "kind", "row_kept", "raw")
+
+
+#: Why rows are set aside that speak against the site file, the clock or the columns, not against themselves.
+_DOUBTED = (
+    IngestCode.ROW_BELOW_HORIZON,
+    IngestCode.REST_BELOW_HORIZON,
+    IngestCode.REST_EXCHANGED,
+    IngestCode.REST_FAR_FROM_MOUNT,
+)
+#: Every answer says so where as many of one kind wait, and they are this share of all: common practice, a few
+#: wrong solves lie anywhere in the sky.
+_FEWEST_DOUBTED, _DOUBTED_SHARE = 10, 0.1
 
 
 @dataclass(frozen=True)
@@ -81,6 +94,39 @@ def open_asides(connection: Connection, numbers: Sequence[int] | None = None) ->
     left = (one for key, one in found.items() if key not in gone)
     chosen = [one for one in left if wanted is None or one.number in wanted]
     return sorted(chosen, key=lambda one: (one.row.file, one.row.line, one.number))
+
+
+def logs_doubted(connection: Connection) -> Notice | None:
+    """Return a warning where many rows of a kind were set aside for what the site file or the clock says."""
+    table, files = schema.set_aside, schema.files
+    same_file = and_(table.c.file_id == files.c.id, table.c.pier_id == files.c.pier_id)
+    reason = case(*((table.c.notice.contains(f'"{code}"'), code.value) for code in _DOUBTED), else_="")
+    query = (
+        select(table.c.kind, reason, func.count())
+        .join(files, same_file, isouter=True)
+        .where(~_settled(), files.c.undone_by.is_(None), table.c.row_kept.is_(False), reason != "")
+        .group_by(table.c.kind, reason)
+    )
+    counts: dict[str, Counter[str]] = {}
+    for kind, code, count in connection.execute(query):
+        counts.setdefault(kind, Counter())[code] += count
+    doubted, of_rows = Counter[str](), 0
+    for kind, codes in counts.items():
+        waiting, rows = codes.total(), schema.readings[kind]
+        if waiting < _FEWEST_DOUBTED:
+            continue
+        used = connection.scalar(select(func.count()).select_from(rows).where(rows.c.status == schema.IN_USE))
+        if waiting >= _DOUBTED_SHARE * (waiting + (used or 0)):
+            doubted, of_rows = doubted + codes, of_rows + waiting + (used or 0)
+    if not doubted:
+        return None
+    below = doubted[IngestCode.ROW_BELOW_HORIZON] + doubted[IngestCode.REST_BELOW_HORIZON]
+    return warning(
+        RecordCode.LOGS_DOUBTED,
+        rows=doubted.total(),
+        of_rows=of_rows,
+        below_horizon=below >= 0.5 * doubted.total(),
+    )
 
 
 def dismiss(connection: Connection, numbers: Sequence[int], reason: str, now_us: int) -> None:

@@ -44,6 +44,7 @@ class State:
     last_acknowledged: tuple[int, str, str] | None
     lent_us: int | None = None  # when its neighbours lent it what it rests on; None: nothing is lent
     record_name: str = ""  # the name of the pier to which the record belongs
+    last_act: int | None = None  # the last import, undoing, or dismissal: what waits set aside
 
 
 def state_of(query: Query, own: str = "") -> State:
@@ -56,7 +57,9 @@ def state_of(query: Query, own: str = "") -> State:
     seen = (int(last[0][0]), str(last[0][1]), str(last[0][2])) if last else None
     lent = query(f"SELECT made_us FROM lent WHERE id = 1{own}")
     ((name,),) = query(f"SELECT name FROM book WHERE id = 1{own}")
-    return State(readings_id_of(query, own), latest, seen, int(lent[0][0]) if lent else None, str(name))
+    ((act,),) = query(f"SELECT max(id) FROM acts WHERE id > 0{own}")
+    lent_us = int(lent[0][0]) if lent else None
+    return State(readings_id_of(query, own), latest, seen, lent_us, str(name), act)
 
 
 def readings_id_of(query: Query, own: str = "") -> str:

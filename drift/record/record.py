@@ -152,11 +152,13 @@ class Record(ShowsItself):
             return reading.read_readings(connection)
 
     def remarks(self) -> tuple[Notice, ...]:
-        """Return what every answer from the record has to say of it: that it may be another pier's."""
+        """Return what every answer has to say of the record: another pier's name, whole logs set aside."""
+        from drift.record.aside import logs_doubted
+
         with self.reading("looking whose record it is") as connection:
-            owner = owner_of(connection)
-        found = None if owner is None else other_name(owner, self._site)
-        return () if found is None else (found,)
+            owner, doubted = owner_of(connection), logs_doubted(connection)
+        named = None if owner is None else other_name(owner, self._site)
+        return tuple(one for one in (named, doubted) if one is not None)
 
     def clear_cache(self) -> int:
         """Drop everything that is cached; return how many pieces there were."""

@@ -253,6 +253,9 @@ def _borrowed(of: Values) -> str:
 
 _RESTS_ON: dict[Code, Callable[[Values], str]] = {
     HistoryCode.BORROWED: _borrowed,
+    RecordCode.LOGS_DOUBTED: lambda of: (
+        f"{of['rows']:,} of {of['of_rows']:,} solves were set aside: see `drift status remarks`."
+    ),
     RecordCode.OTHER_SITE_NAME: lambda of: (
         f"The record is that of {harmless(of['record_name'])!r}: see `drift status remarks`."
     ),

@@ -402,6 +402,18 @@ def _below_horizon(v: Values) -> str:
     )
 
 
+def _doubted_words(v: Values) -> str:
+    """Say what speaks against whole logs, and what would have them taken."""
+    why = (
+        "at this site their fields would lie below the horizon.  See that latitude (north positive) and "
+        "longitude (east positive) in the site file are right (`drift site` mends them) and that the times "
+        "are UTC, and import the logs again: they are taken then, or it says what would fit"
+        if v["below_horizon"]
+        else "their places don't go with the mount's own.  `drift import --set-aside` lists them"
+    )
+    return f"{v['rows']:,} of {v['of_rows']:,} solves were set aside when they were imported: {why}"
+
+
 def _damaged_words(v: Values) -> str:
     """Say which rows of the record are not what was written, and what the answer rests on."""
     parts = []
@@ -580,6 +592,7 @@ _REMARKS: dict[Code, Callable[[Values], str]] = {
         "`drift imports` and `drift imports undo` take them out again"
     ),
     RecordCode.ROWS_DAMAGED: _damaged_words,
+    RecordCode.LOGS_DOUBTED: _doubted_words,
     RecordCode.OTHER_SITE_NAME: lambda v: (
         f"The record began as that of {harmless(v['record_name'])!r}, and the site file is that of "
         f"{harmless(v['site_name'])!r}, {v['metres']:,.0f} m away.  If they are two piers, they share one "

@@ -456,8 +456,9 @@ def all_notices(analysis: Analysis) -> list[Notice]:
 
 
 def all_warnings(analysis: Analysis) -> list[str]:
-    """Collect the sentences of all notices, each once."""
-    return list(dict.fromkeys(sentence(notice) for notice in all_notices(analysis)))
+    """Collect the sentences of all notices, each once and with its full stop."""
+    found = dict.fromkeys(sentence(notice) for notice in all_notices(analysis))
+    return [text if text.endswith((".", "?", "!")) else f"{text}." for text in found]
 
 
 def all_defaults(analysis: Analysis) -> list[str]:

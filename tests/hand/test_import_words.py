@@ -182,6 +182,8 @@ WITH_VALUES = [
     warning(RecordCode.NOW_BEFORE_LAST, now_us=1_700_000_000_000_000, last_us=1_710_000_000_000_000),
     warning(RecordCode.ROWS_DAMAGED, changed=3, files=("a.csv", "b.csv"), lines=(4, 9), missing=0),
     warning(RecordCode.ROWS_DAMAGED, changed=0, files=(), lines=(), missing=2),
+    warning(RecordCode.LOGS_DOUBTED, rows=2497, of_rows=2530, below_horizon=True),
+    warning(RecordCode.LOGS_DOUBTED, rows=40, of_rows=120, below_horizon=False),
     warning(RecordCode.OTHER_SITE_NAME, record_name="Hill", site_name="West yard", metres=1234.5),
     info(RecordCode.ROW_COMPLETED, line=7),
     warning(RecordCode.READ_OTHERWISE, rows=8, imports=(1, 4)),
