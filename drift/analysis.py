@@ -49,8 +49,9 @@ from drift.history.inputs import Inputs, warmth_of
 from drift.history.neighbours import NeighbourPrior
 from drift.history.sensor import fold_sensors
 from drift.history.separate import separate_fitted
+from drift.night.clock_hours import daylight_told
 from drift.night.directions import see
-from drift.night.estimate import estimate_nights, modelled_or_not
+from drift.night.estimate import estimate_nights, modelled_or_not, whole_log_ahead
 from drift.night.prepared import LeftOut, ready, split_nights
 from drift.notices import Notice
 from drift.quantities import DAY_US, Ints
@@ -196,9 +197,13 @@ def _work(
     where = (site.site.latitude_deg, site.site.longitude_deg, site.site.elevation_m)
     seen = see(where, split, readings, store)
     changes = _clock_changes(site, readings["solves"]["time_us"].to_numpy(dtype=np.int64))
-    nights = estimate_nights(latitude, split, readings, seen.directions, zero_is, store, changes)
+    whole_log = whole_log_ahead(where, split, readings, seen.directions, zero_is)
+    if whole_log[0]:
+        seen = see(where, split, readings, store, whole_log[0])
+    nights = estimate_nights(latitude, split, readings, seen.directions, zero_is, store, changes, whole_log)
     nights = modelled_or_not(nights, str(site.mount.reports), latitude, split.correction_us)
-    nights = replace(nights, set_aside=(*nights.set_aside, *left))
+    told = (*nights.notices, *daylight_told(*where[:2], nights))
+    nights = replace(nights, set_aside=(*nights.set_aside, *left), notices=told)
     warmth = warmth_of(readings, split)
     frost = _frost(site, readings, nights)
     folded = fold_sensors(readings["levels"], nights, split, warmth, latitude)

@@ -84,6 +84,7 @@ class NightCode(Code):
     MOUNT_PLACES_J2000 = "night.mount_places_j2000"
     MOUNT_PLACES_WITHOUT_AIR = "night.mount_places_without_air"
     CLOCK_OFF_BY_HOURS = "night.clock_off_by_hours"
+    IN_DAYLIGHT = "night.in_daylight"
     SWEEP_FOUND = "night.sweep_found"
     RUN_FOUND = "night.run_found"
     LEVEL_ERROR_CHANGES = "night.level_error_changes"

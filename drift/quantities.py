@@ -15,6 +15,8 @@ Floats = npt.NDArray[np.floating[Any]]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
+#: An hour [us].
+HOUR_US = DAY_US // 24
 #: Arcseconds in a radian.
 ARCSEC_PER_RAD = 180.0 * 3600.0 / np.pi
 #: Days in a tropical year.

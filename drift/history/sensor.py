@@ -22,7 +22,6 @@ import pandas as pd
 from drift.codes import Part, Place
 from drift.history.inputs import Warmth
 from drift.history.sensor_day import (
-    HOUR_US,
     MAD,
     OFF_ARCSEC,
     OFF_SDS,
@@ -43,7 +42,7 @@ from drift.history.series import LEVEL_SD_ARCSEC
 from drift.mount.axis_error import axis_of_tilt
 from drift.night.prepared import NightSplit
 from drift.notices import HistoryCode, Notice, info, warning
-from drift.quantities import DAY_US, Bools, Floats, Ints
+from drift.quantities import DAY_US, HOUR_US, Bools, Floats, Ints
 from drift.types import Event, Measure, Nights, SensorSeries, SensorStep
 
 # ---- Which readings are of a sensor: those of one place, face and instrument, by how dense they are.

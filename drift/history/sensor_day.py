@@ -12,10 +12,8 @@ import numpy as np
 from scipy.linalg import solveh_banded
 
 from drift.codes import Place
-from drift.quantities import DAY_US, YEAR_DAYS, Bools, Floats, Ints
+from drift.quantities import DAY_US, HOUR_US, YEAR_DAYS, Bools, Floats, Ints
 from drift.types import DailySwing, Measure
-
-HOUR_US = DAY_US // 24
 
 
 @dataclass(frozen=True)

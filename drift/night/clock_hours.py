@@ -13,12 +13,16 @@ for which night was the first or the last with a wrong clock.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from drift.mount.instrument import Pose, drooped, first_order_of_night, hour_angle_and_dec
 from drift.night.fit import FitState, row_sd
+from drift.night.mount_frame import FrameFit
+from drift.night.observations import Directions
+from drift.night.outliers import NightsSearched
 from drift.night.sightings import POINTING, SIDEREAL_RAD_PER_US, SessionRows, Sightings
 from drift.night.system import (
     AXIS_PRIOR_SD,
@@ -32,7 +36,10 @@ from drift.night.system import (
     by_night,
     eliminated,
 )
-from drift.quantities import ARCSEC_PER_RAD, DAY_US, Bools, Floats, Ints
+from drift.notices import NightCode, Notice, warning
+from drift.quantities import ARCSEC_PER_RAD, DAY_US, HOUR_US, Bools, Floats, Ints
+from drift.sky.place import sun_altitude_deg
+from drift.types import Nights
 
 #: The instrument's scatter counts against a night's own as this many readings.
 SCATTER_SHARE = 20.0
@@ -40,7 +47,6 @@ SCATTER_SHARE = 20.0
 LEAST_CHANCE = 1.0e-3
 #: By how many hours a clock may run ahead: common practice, summer time or the zone next door.
 HOURS = (1, -1)
-HOUR_US = 3_600_000_000
 HOUR_ARCSEC = SIDEREAL_RAD_PER_US * HOUR_US * ARCSEC_PER_RAD  # 15.04 degrees
 _CYCLE = HOUR_ARCSEC / (2.0 * np.pi)
 FULL_TURN_ARCSEC = 1_296_000.0
@@ -53,6 +59,10 @@ SET_WRONG, PUT_RIGHT, FIRST_WRONG = 2.0e-3, 5.0e-2, 1.0e-2
 #: The same over a change of summer time: common practice, one change in fifty is missed or made twice, and
 #: half of the clocks that are wrong are put right at one.
 SET_WRONG_AT_CHANGE, PUT_RIGHT_AT_CHANGE = 2.0e-2, 0.5
+#: How a clock goes from one night to the next: set wrong, put right, from one wrong hour to another, as local
+#: time goes with summer time.
+_RARELY = (SET_WRONG, PUT_RIGHT, SET_WRONG * PUT_RIGHT)
+_AT_CHANGE = (SET_WRONG_AT_CHANGE, PUT_RIGHT_AT_CHANGE, PUT_RIGHT_AT_CHANGE)
 #: How many nights, within how many days, give the axis before and after a change.
 NIGHTS_ABOUT, DAYS_ABOUT = 5, 45.0
 #: How far it may have moved by itself meanwhile, (chance, sd [arcsec]): hardly, mostly; with the frost; by
@@ -64,6 +74,21 @@ BELOW_HORIZON = -8.0
 PAST_MERIDIAN = np.radians(8.0)
 #: Passes of geometry; the axis turned by 15 degrees is a good start.
 PASSES = 2
+#: How often clocks are looked for: once most of them are right, so is the instrument, and the rest shows; and
+#: each time moves a night by one hour, of up to fourteen that local time is off from UTC.
+MOST_MOVES = 16
+#: So many stretches of nights whose clock differs from that before and after are looked at again.
+MOST_ISLANDS = 6
+#: A log is suspected to be off as a whole when so large a share of its tubes stand on the wrong side, or of
+#: its solves lie below the horizon or in daylight; so many hours, the likeliest by those, are tried, and
+#: believed from so much in log odds on.
+SUSPECT_SIDES, SUSPECT_BELOW, SUSPECT_DAYLIGHT, HOURS_TRIED, LEAST_LOG_ODDS = 0.1, 0.02, 0.05, 5, 20.0
+#: Nights in daylight are told from so many, and this share of all, on.
+FEWEST_IN_DAYLIGHT, DAYLIGHT_TOLD = 3, 0.05
+#: How far local time, or another zone taken for it, may be from UTC [h].
+ANY_HOURS = tuple(h for h in range(-14, 15) if h)
+#: What it costs to set one more solve aside: common practice, one in a hundred is wrong.
+LOG_WRONG_SOLVE = float(np.log(0.01))
 #: Refraction at 45 degrees that is taken off and put on again in turning [arcsec].
 _LIFT = 58.2
 
@@ -99,6 +124,216 @@ class Clocks:
         return np.einsum("nk,nki,nkj->nij", chance, apart, apart)
 
 
+@dataclass(frozen=True)
+class ClocksRight:
+    """The nights with their clocks put right: by how many hours (n,), the log odds, and what is left open."""
+
+    searched: NightsSearched
+    hours: Ints  # (n,) by which each clock ran ahead
+    log_odds: Floats  # (n,) of the last hour
+    left_open: Floats  # (n, 2, 2) spread of each night's axis over the less likely clocks [arcsec^2]
+
+
+def clocks_put_right(
+    searched: NightsSearched,
+    again: Callable[[Sightings], NightsSearched],
+    sides_logged: bool,
+    changes_us: Ints | None = None,
+    whole_log: tuple[int, float] = (0, 0.0),
+) -> ClocksRight:
+    """Move the times of nights whose clock was wrong, an hour at a time, until nothing changes.
+
+    Parameters
+    ----------
+    searched
+        The nights as they were logged, or with all times moved alike.
+    again
+        Fits moved sightings.
+    sides_logged, changes_us
+        As for `clocks_of_nights`.
+    whole_log
+        By how many hours all times were moved back before, and the log odds (`hours_of_whole_log`).
+    """
+    nights = searched.state.layout.nights
+    hours: Ints = np.full(nights, whole_log[0], dtype=np.int64)
+    log_odds, been, is_joined = np.full(nights, whole_log[1] / max(nights, 1)), {hours.tobytes()}, False
+    for _ in range(MOST_MOVES):
+        clocks = clocks_of_nights(
+            searched.sightings, searched.state, searched.used, sides_logged, changes_us, hours
+        )
+        found = clocks.hours()
+        if not found.any() and not is_joined:
+            joined, searched = _islands_joined(searched, hours, again, sides_logged, changes_us)
+            is_joined = True
+            if np.array_equal(joined, hours):
+                break
+            hours = joined
+            continue
+        if not found.any() or (hours + found).tobytes() in been:
+            break
+        hours, log_odds = hours + found, np.where(found != 0, clocks.log_odds.max(axis=1), log_odds)
+        been.add(hours.tobytes())
+        searched = again(put_right(searched.sightings, clocks, searched.sessions.night))
+    return ClocksRight(searched, hours, log_odds, clocks.left_open())
+
+
+def hours_of_whole_log(
+    latitude_rad: float,
+    solves: Directions,
+    side: Floats,
+    guessed: Bools,
+    daylight: Callable[[int], Bools],
+    fitted: Callable[[int], FrameFit | None],
+) -> tuple[int, float]:
+    """Return by how many hours all clocks ran ahead and the log odds, where the ground under them says so.
+
+    That is local time, or that of another zone, taken for UTC.  Far off an hour more or less improves
+    nothing, so that the way there can't be gone an hour at a time; and places look as if the mount left air
+    out, which has to be decided anew with each hour.
+
+    Parameters
+    ----------
+    latitude_rad
+        Geodetic latitude [rad].
+    solves
+        Where pointing solves were seen as logged.
+    side, guessed
+        Tube sides, (n,) +1 or -1, and where the log is silent.
+    daylight
+        Which solves, (n,), were taken with the Sun up if all times are moved back by so many hours.
+    fitted
+        Some nights fitted with all times moved back by so many hours.
+    """
+
+    def against(hours: int) -> tuple[int, bool]:
+        """Return how many solves the ground speaks against, and whether they are too many."""
+        turned = turned_directions(solves, latitude_rad, hours)
+        ha, _ = hour_angle_and_dec(turned.enu, latitude_rad)
+        wrong = np.count_nonzero(~guessed & (side * ha < -PAST_MERIDIAN))
+        below = np.count_nonzero(turned.enu[:, 2] < 0.0)
+        lit, sided = np.count_nonzero(daylight(hours)), np.count_nonzero(~guessed)
+        is_suspect = wrong > SUSPECT_SIDES * sided or below > SUSPECT_BELOW * guessed.size
+        return int(wrong + below + lit), bool(is_suspect or lit > SUSPECT_DAYLIGHT * guessed.size)
+
+    as_logged = fitted(0) if against(0)[1] else None
+    if as_logged is None:
+        return 0, 0.0
+    best, odds = 0, 0.0
+    bad = {hour: against(hour) for hour in ANY_HOURS}
+    for hour in sorted(ANY_HOURS, key=lambda one: bad[one][0])[:HOURS_TRIED]:
+        moved = None if bad[hour][1] else fitted(hour)
+        if moved is not None:
+            better = moved.free * float(np.log(as_logged.least_scatter / moved.least_scatter))
+            if better > max(odds, LEAST_LOG_ODDS):
+                best, odds = hour, better
+    return best, odds
+
+
+def in_daylight(latitude_deg: float, longitude_deg: float, time_us: Ints) -> Bools:
+    """Tell at which times, (n,), the Sun was up at a site."""
+    return np.asarray(sun_altitude_deg(latitude_deg, longitude_deg, time_us) > 0.0)
+
+
+def daylight_told(latitude_deg: float, longitude_deg: float, nights: Nights) -> tuple[Notice, ...]:
+    """Return a warning where nights were taken with the Sun up by their times, those put right counted in."""
+    sky = [n for n in nights.nights if n.solves_used]
+    times = np.array([n.time_us - n.clock_hours * HOUR_US for n in sky], dtype=np.int64)
+    lit = int(np.count_nonzero(in_daylight(latitude_deg, longitude_deg, times)))
+    if lit < FEWEST_IN_DAYLIGHT or lit < DAYLIGHT_TOLD * len(sky):
+        return ()
+    return (warning(NightCode.IN_DAYLIGHT, nights=lit, of_nights=len(sky)),)
+
+
+def turned_directions(seen: Directions, latitude_rad: float, hours: int) -> Directions:
+    """Return directions as they were if the clock ran ahead by so many hours, sidereal time as well."""
+    if not hours or not len(seen.enu):
+        return seen
+    angle = SIDEREAL_RAD_PER_US * hours * HOUR_US
+    return replace(seen, enu=_turned_enu(seen.enu, latitude_rad, angle), last_rad=seen.last_rad - angle)
+
+
+def _turned_enu(enu: Floats, latitude_rad: float, angle_rad: float) -> Floats:
+    """Turn directions (n, 3) about the pole toward smaller hour angles, refraction taken off and put on."""
+    none, lift = np.zeros(len(enu)), np.full(len(enu), _LIFT / ARCSEC_PER_RAD)
+    ha, dec = hour_angle_and_dec(drooped(enu, none, lift), latitude_rad)
+    ha = ha - angle_rad
+    sin_phi, cos_phi = np.sin(latitude_rad), np.cos(latitude_rad)
+    meridian, pole = np.cos(dec) * np.cos(ha), np.sin(dec)
+    airless = np.stack(
+        [-np.cos(dec) * np.sin(ha), cos_phi * pole - sin_phi * meridian, sin_phi * pole + cos_phi * meridian],
+        axis=1,
+    )
+    return np.asarray(drooped(airless, none, -lift))
+
+
+def _islands_joined(
+    searched: NightsSearched,
+    hours: Ints,
+    again: Callable[[Sightings], NightsSearched],
+    sides_logged: bool,
+    changes_us: Ints | None,
+) -> tuple[Ints, NightsSearched]:
+    """Give stretches of nights the clock of the nights before and after where all in all that fits better.
+
+    Solves that spoke against the hour found were set aside on the way, so that they speak no more: the other
+    hour is tried with all of them.
+    """
+    for nights, by in _islands(hours, searched, changes_us)[:MOST_ISLANDS]:
+        of_row = np.isin(searched.sessions.night[searched.sightings.session], nights)
+        trial = again(_moved(searched.sightings, of_row, by))
+        was, stands = int(hours[nights[0]]), int(hours[nights[0]] + by)
+        there_and_back = _changed(np.array([[stands], [was]]), np.array([[was], [stands]]), *_RARELY)
+        alone = _fits(searched, nights, sides_logged) + float(np.log(there_and_back).sum())
+        if _fits(trial, nights, sides_logged) > alone:
+            hours, searched = hours + np.where(np.isin(np.arange(hours.size), nights), by, 0), trial
+    return hours, searched
+
+
+def _islands(hours: Ints, searched: NightsSearched, changes_us: Ints | None) -> list[tuple[Ints, int]]:
+    """Return nights in a row whose hours differ from those before and after, which agree; and by how much.
+
+    Where summer time begins or ends with them the axis has told, which is not asked again.
+    """
+    of_row = searched.sessions.night[searched.sightings.session]
+    own, first = np.unique(of_row, return_index=True)
+    summer = np.searchsorted(
+        np.zeros(0) if changes_us is None else changes_us, searched.sightings.time_us[first]
+    )
+    edges = np.append(0, np.flatnonzero(np.diff(hours[own])) + 1)
+    ends = np.append(edges[1:], own.size)
+    value = hours[own[edges]]
+    found = [
+        (own[edges[k] : ends[k]], int(value[k - 1] - value[k]))
+        for k in range(1, edges.size - 1)
+        if value[k - 1] == value[k + 1]
+        and summer[edges[k] - 1] == summer[edges[k]]
+        and summer[ends[k] - 1] == summer[ends[k]]
+    ]
+    return sorted(found, key=lambda one: one[0].size)
+
+
+def _moved(sightings: Sightings, rows: Bools, hours: int) -> Sightings:
+    """Return the sightings with those of some rows moved back by so many hours, the mount's own as well."""
+    turned = _turned(sightings, hours)
+    return replace(
+        sightings,
+        enu=np.where(rows[:, None], turned.enu, sightings.enu),
+        ha=np.where(rows, turned.ha, sightings.ha),
+        dec=np.where(rows, turned.dec, sightings.dec),
+        mech_ha_rad=np.where(rows, turned.mech_ha_rad, sightings.mech_ha_rad),
+        coefficients=np.where(rows[:, None, None], turned.coefficients, sightings.coefficients),
+    )
+
+
+def _fits(searched: NightsSearched, nights: Ints, sides_logged: bool) -> float:
+    """Return the log likelihood of some nights, what was set aside of them counted in."""
+    sightings, used = searched.sightings, searched.used
+    sides = _side_log_odds(sightings, used) if sides_logged else 0.0
+    own = np.isin(searched.sessions.night[sightings.session], nights)
+    fits, _ = _weighed(sightings, searched.state, used, 0, sides)
+    return float(fits[nights].sum()) + LOG_WRONG_SOLVE * int(np.count_nonzero(own & ~used))
+
+
 def put_right(sightings: Sightings, clocks: Clocks, session_night: Ints) -> Sightings:
     """Return the sightings with the times of nights whose clock was wrong moved back.
 
@@ -131,7 +366,12 @@ def put_right(sightings: Sightings, clocks: Clocks, session_night: Ints) -> Sigh
 
 
 def clocks_of_nights(
-    sightings: Sightings, state: FitState, used: Bools, sides_logged: bool, changes_us: Ints | None = None
+    sightings: Sightings,
+    state: FitState,
+    used: Bools,
+    sides_logged: bool,
+    changes_us: Ints | None = None,
+    before: Ints | None = None,
 ) -> Clocks:
     """Weigh for each night whether its clock ran ahead or behind by an hour.
 
@@ -143,6 +383,9 @@ def clocks_of_nights(
         Whether the logs give the tube side; a side taken from the hour angle proves nothing.
     changes_us
         When summer time begins and ends, sorted; None where that is not known.
+    before
+        By how many hours each night's times were put right before, (n,): a clock that was hours off is found
+        an hour at a time, and it is the whole that hardly ever changes.  None: by none.
     """
     sides = _side_log_odds(sightings, used) if sides_logged else 0.0
     plain, plain_axis = _weighed(sightings, state, used, 0, sides)
@@ -150,24 +393,35 @@ def clocks_of_nights(
     by_zero, zero_hours = _zeros_off(state)
     odds = np.stack([fits - plain for fits, _ in moved], axis=1) + by_zero
     axis = np.stack([plain_axis, *(one for _, one in moved)], axis=1)
-    changes = [np.log(_changed(SET_WRONG, PUT_RIGHT))] * len(odds)
+    ahead = (np.zeros(len(odds), dtype=np.int64) if before is None else before)[:, None] + (0, *HOURS)
     about = _axes_by_clock(sightings, state, axis)
+    changes = _changed(ahead[:-1], ahead[1:], *_RARELY)
     if changes_us is not None:
-        at_changes = np.log(_changed(SET_WRONG_AT_CHANGE, PUT_RIGHT_AT_CHANGE))
         for night, over_change in _over_changes(about, changes_us).items():
-            changes[night] = at_changes + over_change
-    found = Clocks(odds, _in_order(odds, np.exp(changes)), axis, zero_hours)
-    at_edges = _at_edges(about, found.hours())
-    return replace(found, chance=_in_order(odds + at_edges, np.exp(changes))) if at_edges.any() else found
+            if night:
+                changes[night - 1] = _changed(ahead[night - 1], ahead[night], *_AT_CHANGE)
+                changes[night - 1] *= np.exp(over_change)
+    first = np.where(ahead[:1] == 0, 1.0 - FIRST_WRONG, FIRST_WRONG / len(HOURS)).reshape(-1)
+    found = Clocks(odds, _in_order(odds, first, changes), axis, zero_hours)
+    at_edges = _at_edges(about, found.hours(), ahead)
+    return replace(found, chance=_in_order(odds + at_edges, first, changes)) if at_edges.any() else found
 
 
-def _changed(set_wrong: float, put_right: float) -> Floats:
-    """Return the chances of a clock from one night to the next, (3, 3)."""
-    kinds = len(HOURS)
-    out = np.eye(kinds + 1) * (1.0 - put_right) + 1.0e-12
-    out[1:, 0] = put_right
-    out[0] = [1.0 - set_wrong, *[set_wrong / kinds] * kinds]
-    return out
+def _changed(was: Ints, stands: Ints, set_wrong: float, put_right: float, other: float) -> Floats:
+    """Return the chance of each of three clocks after each of those of the night before, (..., 3, 3).
+
+    Parameters
+    ----------
+    was, stands
+        By how many hours clocks run ahead, (..., 3) each.
+    set_wrong, put_right, other
+        The chance that a right clock is set wrong, that a wrong one is put right, and that it goes from one
+        wrong hour to another, as local time does with summer time.
+    """
+    was, stands = was[..., :, None], stands[..., None, :]
+    stays = np.where(was == 0, 1.0 - set_wrong, 1.0 - put_right)
+    goes = np.where(was == 0, set_wrong / len(HOURS), np.where(stands == 0, put_right, other))
+    return np.asarray(np.where(was == stands, stays, goes))
 
 
 @dataclass(frozen=True)
@@ -218,15 +472,17 @@ def _over_changes(about: _Axes, changes_us: Ints) -> dict[int, Floats]:
     return out
 
 
-def _at_edges(about: _Axes, hours: Ints) -> Floats:
+def _at_edges(about: _Axes, hours: Ints, ahead: Ints) -> Floats:
     """Return the log odds that the axis gives nights about the first and last of those with a wrong clock.
 
     Which night that was refraction alone says poorly; the axis says it well where it stood alike before and
-    after.  For each of `HOURS`, (n, 2); 0 for nights further off than `NIGHTS_ABOUT`.
+    after.  For each of `HOURS`, (n, 2); 0 for nights further off than `NIGHTS_ABOUT`.  `ahead` (n, 3) is
+    what 0 and `HOURS` come to with what was put right before.
     """
     out, own = np.zeros((len(hours), len(HOURS))), about.own
     place = np.array([(0, *HOURS).index(int(h)) for h in hours], dtype=np.int64)
-    for edge in np.flatnonzero(np.diff(hours[own])) + 1:
+    whole = ahead[np.arange(place.size), place]
+    for edge in np.flatnonzero(np.diff(whole[own])) + 1:
         window = own[max(0, edge - NIGHTS_ABOUT) : edge + NIGHTS_ABOUT]
         sides = own[max(0, edge - 2 * NIGHTS_ABOUT) : max(0, edge - NIGHTS_ABOUT)]
         beyond = own[edge + NIGHTS_ABOUT : edge + 2 * NIGHTS_ABOUT]
@@ -253,21 +509,21 @@ def _log_normal(apart: Floats, cov: Floats) -> Floats:
     return np.asarray(-0.5 * square - 0.5 * np.linalg.slogdet(cov)[1])
 
 
-def _in_order(odds: Floats, change: Floats) -> Floats:
+def _in_order(odds: Floats, first: Floats, change: Floats) -> Floats:
     """Return the chance of `HOURS` on each night, (n, 2), the nights taken in order (Rabiner 1989).
 
-    `change` (n, 3, 3) is the chance of each clock after each on the night before.
+    `first` (3,) is the chance of each clock on the first night, `change` (n - 1, 3, 3) that of each after
+    each on the night before.
     """
-    count, kinds = odds.shape
+    count = len(odds)
     seen = np.column_stack([np.zeros(count), odds])
     seen = np.exp(np.maximum(seen - seen.max(axis=1, keepdims=True), -200.0))
     forward, backward = np.empty_like(seen), np.ones_like(seen)
-    start = np.array([1.0 - FIRST_WRONG, *[FIRST_WRONG / kinds] * kinds])
     for n in range(count):
-        forward[n] = (start if n == 0 else forward[n - 1] @ change[n]) * seen[n]
+        forward[n] = (first if n == 0 else forward[n - 1] @ change[n - 1]) * seen[n]
         forward[n] /= forward[n].sum()
     for n in range(count - 2, -1, -1):
-        backward[n] = change[n + 1] @ (seen[n + 1] * backward[n + 1])
+        backward[n] = change[n] @ (seen[n + 1] * backward[n + 1])
         backward[n] /= backward[n].sum()
     both = forward * backward
     return np.asarray((both / both.sum(axis=1, keepdims=True))[:, 1:])
@@ -312,17 +568,7 @@ def _on_wrong_side(sightings: Sightings) -> Bools:
 def _turned(sightings: Sightings, hours: int) -> Sightings:
     """Return the sightings as they were if the clock ran ahead by so many hours."""
     angle = SIDEREAL_RAD_PER_US * hours * HOUR_US
-    n = sightings.size
-    none, lift = np.zeros(n), np.full(n, _LIFT / ARCSEC_PER_RAD)
-    ha, dec = hour_angle_and_dec(drooped(sightings.enu, none, lift), sightings.latitude_rad)
-    ha = ha - angle
-    sin_phi, cos_phi = np.sin(sightings.latitude_rad), np.cos(sightings.latitude_rad)
-    meridian, pole = np.cos(dec) * np.cos(ha), np.sin(dec)
-    airless = np.stack(
-        [-np.cos(dec) * np.sin(ha), cos_phi * pole - sin_phi * meridian, sin_phi * pole + cos_phi * meridian],
-        axis=1,
-    )
-    enu = drooped(airless, none, -lift)
+    enu = _turned_enu(sightings.enu, sightings.latitude_rad, angle)
     ha, dec = hour_angle_and_dec(enu, sightings.latitude_rad)
     coefficients = first_order_of_night(ha, dec, sightings.side, sightings.latitude_rad)
     read = np.isfinite(sightings.mech_ha_rad)

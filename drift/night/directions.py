@@ -12,7 +12,7 @@ from drift.night.observations import Directions, one_place_a_run
 from drift.night.prepared import NightSplit
 from drift.night.sightings import TABLES
 from drift.notices import Notice, SkyCode, info
-from drift.quantities import Bools, Floats, Ints
+from drift.quantities import HOUR_US, Bools, Floats, Ints
 from drift.sky.air import (
     DAILY_MEAN_SD_C,
     MEASURED_SD_C,
@@ -43,7 +43,11 @@ class SeenDirections:
 
 
 def see(
-    where: tuple[float, float, float], split: NightSplit, readings: Readings, store: Store | None = None
+    where: tuple[float, float, float],
+    split: NightSplit,
+    readings: Readings,
+    store: Store | None = None,
+    ahead_hours: int = 0,
 ) -> SeenDirections:
     """Work out where every solve and star was seen from the site.
 
@@ -57,11 +61,13 @@ def see(
         All readings; the rows of "solves", "sweeps" and "runs" are looked at.
     store
         The cache of each night's directions.
+    ahead_hours
+        By how many hours all clocks ran ahead, taken off the times.
     """
     tables = [readings["solves"], readings["sweeps"], one_place_a_run(readings["runs"])]
     sizes = [len(t) for t in tables]
     joined = pd.concat([_columns(t) for t in tables], ignore_index=True)
-    time_us = joined["time_us"].to_numpy(dtype=np.int64)
+    time_us = joined["time_us"].to_numpy(dtype=np.int64) - ahead_hours * HOUR_US
     day = split.day(time_us)
     temp, from_weather = _with_daily_mean(joined["temp_c"].to_numpy(dtype=float), day, readings["weather"])
     air = fill_weather(

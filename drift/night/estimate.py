@@ -10,7 +10,7 @@ import pandas as pd
 from drift.cache import NoStore, Store
 from drift.codes import AxisReason, HourAngleZero, PointingUse, Reports, Side, Source, ZeroSharing
 from drift.mount.instrument import CONE, CONSTANTS, NONPERP, hour_angle_and_dec
-from drift.night.clock_hours import clocks_of_nights, put_right
+from drift.night.clock_hours import clocks_put_right, hours_of_whole_log, in_daylight, turned_directions
 from drift.night.mount_frame import (
     AIR_AXIS_SD,
     AS_RECORDED,
@@ -29,7 +29,7 @@ from drift.night.prepared import NightSplit
 from drift.night.sightings import POINTING, SOURCE_NAMES, TABLES, Sightings
 from drift.night.system import AXIS_PRIOR_SD, CONSTANT_PRIOR_SD
 from drift.notices import NightCode, Notice, info, warning
-from drift.quantities import DAY_US, Bools, Floats, Ints
+from drift.quantities import DAY_US, HOUR_US, Bools, Floats, Ints
 from drift.types import InstrumentConstants, NightAxis, Nights, Readings, SetAside, SkyCovered
 
 # ---- Mounts whose own star model alters what they report.
@@ -271,12 +271,48 @@ def _without_axis(night: NightAxis) -> NightAxis:
 UNKNOWN_SD = 0.5 * AXIS_PRIOR_SD
 #: An hour-angle zero less certain than this is called unknown [arcsec].
 UNKNOWN_ZERO_SD = 36000.0
-#: How often clocks are looked for: once most of them are right, so is the instrument, and the rest shows.
-CLOCK_PASSES = 3
 #: A constant is known when its sd is less than this share of what it was beforehand.
 LEARNT_SHARE = 0.9
 #: A night's own scatter counts against the instrument's as this many readings.
 SCATTER_SHARE = 20.0
+
+
+def whole_log_ahead(
+    where: tuple[float, float, float],
+    split: NightSplit,
+    readings: Readings,
+    directions: dict[str, Directions],
+    zero_is: str,
+) -> tuple[int, float]:
+    """Return by how many hours the clock of the whole log ran ahead, and the log odds; 0 for a right one.
+
+    Parameters
+    ----------
+    where
+        Latitude [deg], longitude [deg, east positive] and elevation [m] of the site.
+    split, readings, directions, zero_is
+        As for `estimate_nights`, with the times as they were logged.
+    """
+
+    latitude_rad = float(np.radians(where[0]))
+
+    def turned(hours: int) -> tuple[dict[str, Directions], Floats, Bools]:
+        moved = {kind: turned_directions(seen, latitude_rad, hours) for kind, seen in directions.items()}
+        ha, _ = hour_angle_and_dec(moved["solves"].enu, latitude_rad)
+        return moved, *tube_sides(readings["solves"], ha)
+
+    def fitted(hours: int) -> FrameFit | None:
+        moved, side, _ = turned(hours)
+        return frame_of(latitude_rad, split, readings, moved, zero_is, side)
+
+    _, side, guessed = turned(0)
+    time_us = readings["solves"]["time_us"].to_numpy(dtype=np.int64)
+    _, first, night = np.unique(split.day(time_us), return_index=True, return_inverse=True)
+
+    def daylight(hours: int) -> Bools:
+        return in_daylight(*where[:2], time_us[first] - hours * HOUR_US)[night]
+
+    return hours_of_whole_log(latitude_rad, directions["solves"], side, guessed, daylight, fitted)
 
 
 def estimate_nights(
@@ -287,6 +323,7 @@ def estimate_nights(
     zero_is: str,
     store: Store | None = None,
     clock_changes_us: Ints | None = None,
+    whole_log: tuple[int, float] = (0, 0.0),
 ) -> Nights:
     """Estimate the axis of each night from all readings of the sky.
 
@@ -306,12 +343,16 @@ def estimate_nights(
         The cache of what was found about each night.
     clock_changes_us
         When summer time begins and ends at the site, sorted; None where that is not known.
+    whole_log
+        By how many hours the clock of the whole log ran ahead, which `directions` are right for already, and
+        the log odds, from `whole_log_ahead`.
 
     Returns
     -------
     nights
         In time order; empty when there is no reading of the sky.
     """
+
     ha, _ = hour_angle_and_dec(directions["solves"].enu, latitude_rad)
     side, guessed = tube_sides(readings["solves"], ha)
     store = NoStore() if store is None else store
@@ -341,22 +382,17 @@ def estimate_nights(
         code = NightCode.TUBE_SIDE_LEFT_OUT if plain else NightCode.TUBE_SIDE_GUESSED
         notices.append(warning(code, solves=int(guessed.sum())))
     sides_logged = not guessed.any()
-    hours, odds = np.zeros(put.layout.nights, dtype=np.int64), np.zeros(put.layout.nights)
-    for _ in range(CLOCK_PASSES):
-        clocks = clocks_of_nights(
-            searched.sightings, searched.state, searched.used, sides_logged, clock_changes_us
+
+    def again(sightings: Sightings) -> NightsSearched:
+        return search(
+            replace(sightings, session=put.sightings.session), put.layout, put.typed, keeps_zeros, store
         )
-        found = clocks.hours()
-        if not found.any():
-            break
-        hours, odds = hours + found, np.where(found != 0, clocks.log_odds.max(axis=1), odds)
-        right = put_right(searched.sightings, clocks, searched.sessions.night)
-        searched = search(
-            replace(right, session=put.sightings.session), put.layout, put.typed, keeps_zeros, store
-        )
+
+    right = clocks_put_right(searched, again, sides_logged, clock_changes_us, whole_log)
+    searched = right.searched
     nights = _collect(searched, put.index, split, put.typed.night, tuple(notices))
     nights = replace(nights, set_aside=(*nights.set_aside, *doubted))
-    nights = _with_clocks(nights, hours, odds, clocks.left_open())
+    nights = _with_clocks(nights, right.hours, right.log_odds, right.left_open)
     if places != AS_RECORDED:
         sd = float(np.hypot(FRAME_AXIS_SD * places.j2000, AIR_AXIS_SD * places.airless))
         nights = replace(nights, nights=tuple(_less_certain(n, latitude_rad, sd) for n in nights.nights))

@@ -68,6 +68,11 @@ class FrameFit:
     free: int  # readings less unknowns
 
     @property
+    def least_scatter(self) -> float:
+        """How the solves scatter by the reading that fits them best [arcsec]."""
+        return min(self.scatter.values())
+
+    @property
     def best(self) -> Places:
         """The likeliest reading of the mount's places; as the record says where that isn't sure."""
         places = min(self.scatter, key=lambda one: self.scatter[one])

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from drift.codes import AxisBound, Do, Standing
-from drift.notices import AdviceCode, Code, HistoryCode, Notice, RecordCode
+from drift.notices import AdviceCode, Code, HistoryCode, NightCode, Notice, RecordCode
 from drift.quantities import local_date
 from drift.render.notices import Values
 from drift.render.phrases import (
@@ -253,6 +253,10 @@ def _borrowed(of: Values) -> str:
 
 _RESTS_ON: dict[Code, Callable[[Values], str]] = {
     HistoryCode.BORROWED: _borrowed,
+    NightCode.IN_DAYLIGHT: lambda of: (
+        f"{of['nights']} of {of['of_nights']} nights lie in daylight by their times: see `drift status "
+        "remarks`."
+    ),
     RecordCode.LOGS_DOUBTED: lambda of: (
         f"{of['rows']:,} of {of['of_rows']:,} solves were set aside: see `drift status remarks`."
     ),

@@ -197,6 +197,11 @@ _NIGHT_SENTENCES: dict[Code, Writer] = {
         f"{of['scatter_arcsec']:.1f}, and they were taken so here."
     ),
     NightCode.CLOCK_OFF_BY_HOURS: _clock_off,
+    NightCode.IN_DAYLIGHT: lambda of: (
+        f"{of['nights']} of {of['of_nights']} nights were taken with the Sun up, by their times: the times "
+        "are probably not UTC, or the site file's longitude (east positive) is wrong.  An axis that rests on "
+        "them may be off by far more than it says."
+    ),
     NightCode.SWEEP_FOUND: _found("A sweep", "sweep"),
     NightCode.RUN_FOUND: _found("An unguided run", "run"),
     NightCode.LEVEL_ERROR_CHANGES: _level_error,

@@ -282,6 +282,22 @@ def sun_seen(
     return observed(*place, times, np.degrees(erfa.anp(ra)), np.degrees(dec), 10.0, 0.0).enu
 
 
+def sun_altitude_deg(
+    site_latitude_deg: float, site_longitude_deg: float, time_us: npt.ArrayLike
+) -> FloatArray:
+    """Return the Sun's altitude without refraction, (n,) [deg], good to half a degree.
+
+    Far quicker than `sun_seen` for times over many years: the place of J2000 stands for that of date
+    (a third of a degree by 2026), and parallax and the corrections of time are neglected.
+    """
+    mjd, fraction = utc_day_and_fraction(np.atleast_1d(_times(time_us)))
+    heliocentric, _ = erfa.epv00(erfa.DJM0, mjd + fraction)
+    ra, dec = erfa.c2s(-heliocentric["p"])
+    turned = erfa.era00(erfa.DJM0, mjd + fraction) + np.radians(site_longitude_deg) - ra
+    phi = np.radians(site_latitude_deg)
+    return np.degrees(np.arcsin(np.sin(phi) * np.sin(dec) + np.cos(phi) * np.cos(dec) * np.cos(turned)))
+
+
 def _in_pieces(
     mjd: IntArray, fraction: FloatArray, columns: dict[str, FloatArray], table: EarthRotation
 ) -> tuple[FloatArray, FloatArray]:

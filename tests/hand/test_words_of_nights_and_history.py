@@ -110,6 +110,7 @@ NOTICES = [
         warning(NightCode.CLOCK_OFF_BY_HOURS, hours=hours, nights=nights, log_odds=40.0, **CLOCK)
         for hours, nights in ((1, 1), (-1, 12), (2, 12))
     ),
+    warning(NightCode.IN_DAYLIGHT, nights=12, of_nights=80),
     warning(NightCode.TIMES_MOVED, hours=-1),
     *(
         warning(code, az_arcmin=az, alt_arcmin=alt, az_seen_arcmin=2.51, alt_seen_arcmin=-1.48)

@@ -161,7 +161,7 @@ def test_grid_meets_the_errors_that_it_states():
 def test_the_sun_stands_where_astropy_has_it(bulletins, offline):
     from astropy.coordinates import get_sun
 
-    from drift.sky.place import sun_seen
+    from drift.sky.place import sun_altitude_deg, sun_seen
 
     times = np.array([1_796_065_200_000_000, 1_782_086_400_000_000, 1_600_000_000_000_000], dtype=np.int64)
     place = EarthLocation.from_geodetic(15.0 * u.deg, 47.0 * u.deg, 300.0 * u.m)
@@ -174,6 +174,8 @@ def test_the_sun_stands_where_astropy_has_it(bulletins, offline):
     # aberration 20", parallax 9"
     assert altitude == pytest.approx(expected.alt.deg, abs=0.01)
     assert bearing == pytest.approx(expected.az.deg, abs=0.01)
+    # the place of J2000 for that of date, a third of a degree
+    assert sun_altitude_deg(47.0, 15.0, times) == pytest.approx(expected.alt.deg, abs=0.5)
 
 
 def test_the_stars_of_a_place_are_seen_there(bulletins, offline):

@@ -9,7 +9,7 @@ from crooked_nights import Crooked, make
 from drift.analysis import work_out
 from drift.codes import AxisReason, Do
 from drift.night.directions import see
-from drift.night.estimate import estimate_nights, modelled_or_not
+from drift.night.estimate import estimate_nights, modelled_or_not, whole_log_ahead
 from drift.night.prepared import split_nights
 from drift.notices import AdviceCode, NightCode
 from drift.quantities import DAY_US
@@ -26,8 +26,17 @@ def nights_of(made, reports="raw", clock_changes_us=None):
     split = split_nights(made.where[1], made.readings["corrections"])
     seen = see(made.where, split, made.readings)
     zero = "kept" if made.case.kept else "synced"
-    directions, changes = seen.directions, clock_changes_us
-    nights = estimate_nights(latitude, split, made.readings, directions, zero, clock_changes_us=changes)
+    ahead = whole_log_ahead(made.where, split, made.readings, seen.directions, zero)
+    seen = see(made.where, split, made.readings, ahead_hours=ahead[0])
+    nights = estimate_nights(
+        latitude,
+        split,
+        made.readings,
+        seen.directions,
+        zero,
+        clock_changes_us=clock_changes_us,
+        whole_log=ahead,
+    )
     return modelled_or_not(nights, reports, latitude, split.correction_us)
 
 
@@ -262,6 +271,9 @@ CLOCKS = {
     "an hour behind, synced, south": {"clock_h": (-1.0, 0.6, 0.9), "kept": False, "latitude_deg": -35.0},
     "the mount goes by it too": {"clock_h": (1.0, 0.6, 1.0), "mount_clock": True},
     "the whole log": {"clock_h": (1.0, 0.0, 1.0)},
+    "the whole log by local time, two hours ahead": {"clock_h": (2.0, 0.0, 1.0), "nights": 120},
+    "the whole log five hours ahead, synced": {"clock_h": (5.0, 0.0, 1.0), "kept": False},
+    "three hours behind for a while, south": {"clock_h": (-3.0, 0.4, 0.9), "latitude_deg": -35.0},
     "high solves near the pole": {"clock_h": (1.0, 0.7, 1.0), "lowest_deg": 45.0, "axis": (10.0, -8.0)},
 }
 
