@@ -46,6 +46,7 @@ from drift.ground.weather import daily_weather
 from drift.history.before import EarlierFit, from_text
 from drift.history.changes import Plate
 from drift.history.inputs import Inputs, warmth_of
+from drift.history.level_slips import without_slips
 from drift.history.neighbours import NeighbourPrior
 from drift.history.sensor import fold_sensors
 from drift.history.separate import separate_fitted
@@ -207,7 +208,8 @@ def _work(
     warmth = warmth_of(readings, split)
     frost = _frost(site, readings, nights)
     folded = fold_sensors(readings["levels"], nights, split, warmth, latitude)
-    plate, levels, corrections = _plate(site), folded.levels, readings["corrections"]
+    judged = without_slips(folded.levels, nights, split, latitude)
+    plate, levels, corrections = _plate(site), judged.levels, readings["corrections"]
     inputs = Inputs(
         latitude,
         nights,
@@ -218,7 +220,7 @@ def _work(
         zero_is,
         warmth,
         frost,
-        folded.sensors,
+        tuple(one for one in folded.sensors if one.number not in judged.sensors_out),
         neighbours,
     )
     # where an earlier search ended must not show: an answer that borrows rests on readings and prior alone
@@ -237,7 +239,14 @@ def _work(
         history = replace(history, axis_now=unknown, axis_now_sd=unknown)
     if neighbours is None:
         store.put({BEFORE: history.before.encode()})
-    notices = (*seen.notices, *nights.notices, *history.notices, *folded.notices, *made.notices)
+    notices = (
+        *seen.notices,
+        *nights.notices,
+        *history.notices,
+        *folded.notices,
+        *judged.notices,
+        *made.notices,
+    )
     return Worked(nights, history, notices, seen.defaults)
 
 

@@ -383,6 +383,21 @@ class Mover(StrEnum):
     REFERENCE = "reference"
 
 
+class LevelSlip(StrEnum):
+    """How levels may have been written down another way than north and east positive, in arcsec."""
+
+    NORTH_REVERSED = "north_reversed"
+    EAST_REVERSED = "east_reversed"
+    BOTH_REVERSED = "both_reversed"
+    EXCHANGED = "exchanged"  # north for east
+    EXCHANGED_AND_REVERSED = "exchanged_and_reversed"
+    QUARTER_TURN_LEFT = "quarter_turn_left"  # the instrument's north lies west
+    QUARTER_TURN_RIGHT = "quarter_turn_right"  # the instrument's north lies east
+    IN_ARCMIN = "in_arcmin"
+    IN_DEGREES = "in_degrees"
+    IN_MM_PER_M = "in_mm_per_m"
+
+
 class Reference(StrEnum):
     """What pier and mount are read by, and may move by itself."""
 

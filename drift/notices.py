@@ -132,6 +132,7 @@ class HistoryCode(Code):
     ZEROS_ALONE = "history.zeros_alone"
     CORRECTION_REDATED = "history.correction_redated"
     CORRECTION_WRONG_SIGN = "history.correction_wrong_sign"
+    LEVEL_WRITTEN_OTHERWISE = "history.level_written_otherwise"
     CORRECTION_TWICE = "history.correction_twice"
     REFERENCE_MOVED = "history.reference_moved"
     RIVALS = "history.rivals"

@@ -299,6 +299,8 @@ def _islands(hours: Ints, searched: NightsSearched, changes_us: Ints | None) -> 
     summer = np.searchsorted(
         np.zeros(0) if changes_us is None else changes_us, searched.sightings.time_us[first]
     )
+    if not own.size:
+        return []
     edges = np.append(0, np.flatnonzero(np.diff(hours[own])) + 1)
     ends = np.append(edges[1:], own.size)
     value = hours[own[edges]]

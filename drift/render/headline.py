@@ -253,6 +253,10 @@ def _borrowed(of: Values) -> str:
 
 _RESTS_ON: dict[Code, Callable[[Values], str]] = {
     HistoryCode.BORROWED: _borrowed,
+    HistoryCode.LEVEL_WRITTEN_OTHERWISE: lambda of: (
+        f"{of['readings']:,} level readings are left out, as they don't go with the axis: see `drift status "
+        "remarks`."
+    ),
     NightCode.IN_DAYLIGHT: lambda of: (
         f"{of['nights']} of {of['of_nights']} nights lie in daylight by their times: see `drift status "
         "remarks`."

@@ -5,7 +5,16 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from drift.codes import CauseKind, ForcingKind, HourAngleZero, Mover, OwnMovement, Reference, WouldTell
+from drift.codes import (
+    CauseKind,
+    ForcingKind,
+    HourAngleZero,
+    LevelSlip,
+    Mover,
+    OwnMovement,
+    Reference,
+    WouldTell,
+)
 from drift.notices import HistoryCode
 from drift.quantities import as_utc
 from drift.render import phrases
@@ -294,6 +303,33 @@ def _sensor_knocked(of: Values) -> str:
     )
 
 
+_SLIP_WORDS = {
+    LevelSlip.NORTH_REVERSED: "south is taken for north in them",
+    LevelSlip.EAST_REVERSED: "west is taken for east in them",
+    LevelSlip.BOTH_REVERSED: "both signs are reversed in them",
+    LevelSlip.EXCHANGED: "north and east are exchanged in them",
+    LevelSlip.EXCHANGED_AND_REVERSED: "north and east are exchanged in them, and both signs reversed",
+    LevelSlip.QUARTER_TURN_LEFT: "the instrument's north pointed west",
+    LevelSlip.QUARTER_TURN_RIGHT: "the instrument's north pointed east",
+    LevelSlip.IN_ARCMIN: "they are in arcminutes",
+    LevelSlip.IN_DEGREES: "they are in degrees",
+    LevelSlip.IN_MM_PER_M: "they are in millimetres a metre",
+}
+
+
+def _level_written_otherwise(of: Values) -> str:
+    what = f"{of['readings']:,} level readings on the {of['place']}"
+    if of["sensor"] is not None:
+        what = f"{of['readings']:,} daily means of {_sensor({**of, 'number': of['sensor']})}"
+    slips = " (or if ".join(_SLIP_WORDS[LevelSlip(one)] for one in of["slips"][:2])
+    slips += ")" if len(of["slips"]) > 1 else ""
+    return (
+        f"The {what} go with the axis far better if {slips}, so that nothing "
+        "rests on them.  If that is so, `drift imports undo` takes them out; put them right and import them "
+        "again.  A mount that moves against the pier each time the pier tips would look the same."
+    )
+
+
 def _sensor_clock(of: Values) -> str:
     way = "late" if of["hours"] > 0 else "early"
     return (
@@ -344,6 +380,7 @@ SENTENCES: dict[HistoryCode, Writer] = {
     HistoryCode.ZEROS_ALONE: _alone("hour-angle zero"),
     HistoryCode.CORRECTION_REDATED: _redated,
     HistoryCode.CORRECTION_WRONG_SIGN: _wrong_sign,
+    HistoryCode.LEVEL_WRITTEN_OTHERWISE: _level_written_otherwise,
     HistoryCode.CORRECTION_TWICE: _twice,
     HistoryCode.REFERENCE_MOVED: _reference_moved,
     HistoryCode.BORROWED: _borrowed,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from drift.cache import pack, unpack
-from drift.codes import OwnMovement, Part, PointingUse, Reference, ReferenceFinding, WouldTell
+from drift.codes import LevelSlip, OwnMovement, Part, PointingUse, Reference, ReferenceFinding, WouldTell
 from drift.history.references import reference_notices
 from drift.notices import (
     HistoryCode,
@@ -230,6 +230,17 @@ NOTICES = [
             sensor=True,
         )
         for zeros in (None, 1, 9)
+    ),
+    *(
+        warning(
+            HistoryCode.LEVEL_WRITTEN_OTHERWISE,
+            place="pier",
+            sensor=None if slip != LevelSlip.QUARTER_TURN_LEFT else 2,
+            readings=52,
+            slips=(slip,) if slip != LevelSlip.EXCHANGED else (slip, LevelSlip.BOTH_REVERSED),
+            log_odds=24.0,
+        )
+        for slip in LevelSlip
     ),
     info(HistoryCode.SETTLED_BY_SECOND_NIGHT),
     info(HistoryCode.SETTLED_BY_LOG),

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from drift.analysis import work_out
+from drift.codes import LevelSlip
 from drift.demo.files import make
 from drift.demo.instrument import Constants
 from drift.demo.scenario import InventedCorrection, InventedStep, family
@@ -64,6 +65,41 @@ def test_settling_pier_with_a_lost_zero_and_fortnightly_levels():
     assert np.all(rms(error) < RMS)
     assert unrecorded(analysis) == []
     assert analysis.history.east_tilt_from_mount_azimuth.answer == "yes"
+
+
+def reversed_levels(tables):
+    for name in ("tilt_north_arcsec", "tilt_east_arcsec"):
+        tables["levels"][name] = -tables["levels"][name]
+
+
+def in_arcminutes(tables):
+    for name in ("tilt_north_arcsec", "tilt_east_arcsec"):
+        tables["levels"][name] = (tables["levels"][name] / 60.0).round(2)
+
+
+def with_north_to_the_east(tables):
+    north, east = (tables["levels"][name].copy() for name in ("tilt_north_arcsec", "tilt_east_arcsec"))
+    tables["levels"]["tilt_north_arcsec"], tables["levels"]["tilt_east_arcsec"] = east, -north
+
+
+@pytest.mark.parametrize(
+    ("slip", "change"),
+    [
+        (LevelSlip.BOTH_REVERSED, reversed_levels),
+        (LevelSlip.QUARTER_TURN_RIGHT, with_north_to_the_east),
+        (LevelSlip.IN_ARCMIN, in_arcminutes),
+    ],
+)
+@pytest.mark.parametrize("latitude_deg", [47.0, -38.0])
+def test_levels_that_were_written_another_way_charge_nobody(slip, change, latitude_deg):
+    """They told of a mount that moves against the pier, and of knobs to tighten, at over 99 %."""
+    base = family("heave", 42, latitude_deg=latitude_deg, years=2.0, level_every_days=14.0)
+    scenario = replace(base, steps=(InventedStep(400.1, tilt_north=50.0, tilt_east=40.0),))
+    _, analysis, error, sd = answered(scenario, change)
+    told = [one for one in analysis.notices if one.code == HistoryCode.LEVEL_WRITTEN_OTHERWISE]
+    assert len(told) == 1 and slip in told[0].values["slips"]
+    assert {event.what for event in unrecorded(analysis)} <= {"pier", "undetermined"}
+    assert np.all(rms(error / sd) < WORST_Z)
 
 
 @pytest.mark.parametrize("level_every_days", [0.0, 14.0])
