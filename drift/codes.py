@@ -223,6 +223,8 @@ class Misrecorded(StrEnum):
     SIGN = "sign"  # the other way round
     TWICE = "twice"  # one correction, written down twice
     NEVER = "never"  # it was not made
+    UNIT = "unit"  # arcseconds were written for arcminutes
+    KNOB = "knob"  # the other knob was turned
 
 
 class GroundPhase(StrEnum):
@@ -287,6 +289,8 @@ class Outcome(StrEnum):
     WRONG_SIGN = "wrong_sign"
     TWICE = "twice"
     NEVER_MADE = "never_made"
+    WRONG_UNIT = "wrong_unit"
+    WRONG_KNOB = "wrong_knob"
 
 
 class ForcingKind(StrEnum):

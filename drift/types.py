@@ -305,6 +305,8 @@ _OUTCOME_OF = {
     Misrecorded.SIGN: Outcome.WRONG_SIGN,
     Misrecorded.TWICE: Outcome.TWICE,
     Misrecorded.NEVER: Outcome.NEVER_MADE,
+    Misrecorded.UNIT: Outcome.WRONG_UNIT,
+    Misrecorded.KNOB: Outcome.WRONG_KNOB,
 }
 
 

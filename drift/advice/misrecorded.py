@@ -3,10 +3,14 @@
 What the readings alone say of a correction, f with its sd, is weighed under each explanation; a is the
 amount that was written down:
 
-    as written   f about a, as well as a knob follows what is asked did not hold f anywhere about a / 2: some
-    of it slipped, or stayed in the knob's play sign         f about -a never made   f about 0 twice
-    of two alike within days, both together about a another day  the same knob stepped by a, unrecorded, on
-    another day (`drift.history.outcome` finds it)
+- as written: f about a, as well as a knob follows what is asked;
+- did not hold: f anywhere about a / 2, since some of it slipped, or stayed in the knob's play;
+- sign: f about -a;
+- unit: f about a / 60, where that is not next to nothing;
+- never made: f about 0;
+- knob: f about 0, and the other knob stepped by a, up or down, unrecorded, within days;
+- twice: of two alike within days, both together about a;
+- another day: the same knob stepped by a, unrecorded, on another day (`drift.history.outcome` finds it).
 """
 
 from __future__ import annotations
@@ -18,17 +22,21 @@ from typing import TYPE_CHECKING
 from drift.advice.knobs import FAILS_CHANCE, GAIN_SD_GUESSED, KNOBS, seen_alone
 from drift.codes import CorrectionKind, Misrecorded, Part
 from drift.history.changes import STEP_SD, STEPS_PER_YEAR
-from drift.history.outcome import FURTHEST_DAYS, SET_SD, TWICE_DAYS
+from drift.history.outcome import FURTHEST_DAYS, SET_SD, SIZE_OF, TWICE_DAYS
 from drift.quantities import DAY_US, YEAR_DAYS
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
-    from drift.types import CorrectionFound, History
+    from drift.types import CorrectionFound, Event, History
 
 
 #: Prior chance that a correction is written down with the wrong sign, for another day, or was never made;
 #: and that of two alike within days one repeats the other: common practice, weakly held.
 WRONG_CHANCE, TWICE_CHANCE = 0.01, 0.5
+#: The other knob's step lies between readings no further than this from what was written down [days], and a
+#: unit shows where a sixtieth of the amount is so many sds.
+KNOB_DAYS, UNIT_SDS = 3.0, 3.0
+_OTHER_KNOB = {CorrectionKind.AZIMUTH: Part.MOUNT_ALT, CorrectionKind.ALTITUDE: Part.MOUNT_AZ}
 #: Reported from three to one on, like a correction that did not hold.
 _REPORTED_FROM = 0.75
 #: What did not hold lies about half of what was asked, by this share of it.
@@ -46,18 +54,31 @@ class Suspect:
     correction: CorrectionFound
     wrong: Misrecorded
     probability: float
+    event: Event | None = None  # the step of the other knob, where that was probably turned
 
 
 def suspects(site: PierFile, history: History) -> tuple[Suspect | None, ...]:
     """Return for each correction of the history how it looks written down wrongly; None where it doesn't."""
     found = history.corrections
-    return tuple(_suspect(one, _twin(k, found), site) for k, one in enumerate(found))
+    return tuple(
+        _suspect(one, _twin(k, found), _step_of_other_knob(one, history)) for k, one in enumerate(found)
+    )
 
 
-def _suspect(one: CorrectionFound, twin: CorrectionFound | None, site: PierFile) -> Suspect | None:
+def _step_of_other_knob(one: CorrectionFound, history: History) -> Event | None:
+    """Return an unrecorded step of the other knob within days of a correction; None for none."""
+    part, leeway = _OTHER_KNOB.get(one.kind), KNOB_DAYS * DAY_US
+    for event in history.events:
+        near = event.after_us - leeway <= one.time_us <= event.before_us + leeway
+        if near and event.what == part and not event.recorded:
+            return event
+    return None
+
+
+def _suspect(one: CorrectionFound, twin: CorrectionFound | None, other: Event | None) -> Suspect | None:
     if one.kind not in _AMOUNTS or not _is_number(one.asked) or not one.asked or not _is_number(one.found):
         return None
-    odds = _odds(one, twin)
+    odds = _odds(one, twin, other)
     if odds is None:
         return None
     top = max(odds.values())
@@ -68,10 +89,13 @@ def _suspect(one: CorrectionFound, twin: CorrectionFound | None, site: PierFile)
     )
     if most < _REPORTED_FROM * total:
         return None
-    return Suspect(correction=one, wrong=wrong, probability=most / total)
+    event = other if wrong is Misrecorded.KNOB else None
+    return Suspect(correction=one, wrong=wrong, probability=most / total, event=event)
 
 
-def _odds(one: CorrectionFound, twin: CorrectionFound | None) -> dict[Misrecorded | None, float] | None:
+def _odds(
+    one: CorrectionFound, twin: CorrectionFound | None, other: Event | None
+) -> dict[Misrecorded | None, float] | None:
     """Return the log odds of each explanation; None stands for a correct entry.
 
     None as a whole where the readings alone don't show it.
@@ -91,10 +115,31 @@ def _odds(one: CorrectionFound, twin: CorrectionFound | None) -> dict[Misrecorde
         days = STEPS_PER_YEAR[_PART_OF[one.kind]] * 2.0 * FURTHEST_DAYS / YEAR_DAYS
         chance = math.log(days) + _normal(seen.found, math.hypot(sd, STEP_SD[_PART_OF[one.kind]]))
         return {Misrecorded.DATE: _normal(seen.found - asked, as_asked), Misrecorded.NEVER: chance}
-    return {
+    odds: dict[Misrecorded | None, float] = {
         None: _logsum(right, failed),
         Misrecorded.SIGN: wrong + _normal(seen.found + asked, as_asked),
         Misrecorded.NEVER: wrong + _normal(seen.found, seen.found_sd),  # nobody set anything
+    }
+    if one.kind in KNOBS and abs(asked) / 60.0 > UNIT_SDS * sd:
+        odds[Misrecorded.UNIT] = wrong + _normal(
+            seen.found - asked / 60.0, math.hypot(sd, GAIN_SD_GUESSED * asked / 60.0)
+        )
+    return odds if other is None else _with_knob(odds, asked, other)
+
+
+def _with_knob(
+    odds: dict[Misrecorded | None, float], asked: float, other: Event
+) -> dict[Misrecorded | None, float]:
+    """Add that the other knob was turned: its step is there by chance, or is what was asked."""
+    part = Part(other.what)
+    size, sd = abs(other.size[SIZE_OF[part]]), math.hypot(other.size_sd[SIZE_OF[part]], SET_SD)
+    days = (other.before_us - other.after_us) / DAY_US + 2.0 * KNOB_DAYS
+    chance = math.log(STEPS_PER_YEAR[part] * days / YEAR_DAYS)
+    by_chance = chance + _normal(size, math.hypot(sd, STEP_SD[part])) + math.log(2.0)  # either way
+    as_asked = _normal(size - abs(asked), math.hypot(sd, GAIN_SD_GUESSED * asked))
+    return {
+        **{wrong: value + by_chance for wrong, value in odds.items()},
+        Misrecorded.KNOB: odds[Misrecorded.NEVER] + as_asked,
     }
 
 

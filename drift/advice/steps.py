@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from drift.advice.cautions import call_for_help, cautions_for
 from drift.advice.knobs import change_done, learned_knobs, turns
 from drift.advice.levelling import levelling, tilts_plainly
-from drift.advice.misrecorded import suspects
+from drift.advice.misrecorded import Suspect, suspects
 from drift.advice.movement import Movement, doubtful_pairs, event_part, findings_of, side_of
 from drift.advice.situation import (
     ACT_SDS,
@@ -24,7 +24,7 @@ from drift.advice.situation import (
     year_aim,
 )
 from drift.advice.verdict import KNOB_OF, verdict_of
-from drift.codes import AxisReason, CorrectionKind, Do, MovedPart, Part
+from drift.codes import AxisReason, CorrectionKind, Do, Misrecorded, MovedPart, Part
 from drift.forecast.outlook import realign_by
 from drift.mount.axis_error import on_sky
 from drift.notices import AdviceCode, Notice, Value, as_value, info, warning
@@ -467,14 +467,18 @@ def _would_settle(findings: tuple[Movement, ...], history: History) -> list[Noti
 def _tighten(situation: Situation, findings: tuple[Movement, ...], history: History) -> list[Action]:
     """Return one action for the knobs that slipped, or didn't hold, and have not been fixed since."""
     slipped: dict[CorrectionKind, bool] = {}  # knob -> whether it slipped by itself
+    doubted = suspects(situation.site, history)
+    turned = [_turned_all_the_same(one) for one in doubted if one is not None]
     for finding in findings:
         event = finding.event
         if event is None or finding.part != MovedPart.MOUNT:
             continue
         knob = KNOB_OF[Part(event.what)]
-        if not _seen_to(knob, event.before_us, situation, history):
+        is_turned = any(
+            turn is not None and turn[0] == knob and turn[1] >= event.before_us for turn in turned
+        )
+        if not is_turned and not _seen_to(knob, event.before_us, situation, history):
             slipped.setdefault(knob, True)
-    doubted = suspects(situation.site, history)
     for correction, suspect in zip(history.corrections, doubted, strict=True):
         if correction.held is False and correction.kind in _KNOBS and suspect is None:
             later = any(
@@ -491,6 +495,15 @@ def _tighten(situation: Situation, findings: tuple[Movement, ...], history: Hist
         not_held=tuple(knob for knob, by_itself in slipped.items() if not by_itself),
     )
     return [Action(do=Do.TIGHTEN, notice=notice)]
+
+
+def _turned_all_the_same(suspect: Suspect) -> tuple[CorrectionKind, int] | None:
+    """Return the knob that a correction written down wrongly turned all the same, and when; None for none."""
+    if suspect.event is not None:
+        return KNOB_OF[Part(suspect.event.what)], suspect.event.before_us
+    if suspect.correction.kind in _KNOBS and suspect.wrong in (Misrecorded.SIGN, Misrecorded.UNIT):
+        return _C(suspect.correction.kind), suspect.correction.time_us
+    return None
 
 
 def _seen_to(knob: CorrectionKind, since_us: int, situation: Situation, history: History) -> bool:

@@ -148,6 +148,8 @@ _WRONGLY = {
     Misrecorded.TWICE: "it may be another one, written down twice",
     Misrecorded.DATE: "it may have been made on another day",
     Misrecorded.NEVER: "it may never have been made",
+    Misrecorded.UNIT: "its amount may be in arcseconds",
+    Misrecorded.KNOB: "it may have been made on the other knob, which turned by as much",
 }
 
 

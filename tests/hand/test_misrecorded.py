@@ -139,3 +139,44 @@ def test_nothing_is_turned_by_a_night_that_may_only_have_lost_its_zero():
 )
 def test_the_history_judges_no_turn_that_nobody_can_set(asked, found, sd, held):
     assert _held(asked, found, sd) is held
+
+
+def test_arcseconds_written_for_arcminutes_are_told():
+    """170' asked where the readings found 178" the same way; of 5' a sixtieth is next to nothing."""
+    assert suspected(turned(10_200.0, 178.0)) == [Misrecorded.UNIT]
+    assert suspected(turned(-10_200.0, -165.0, "altitude")) == [Misrecorded.UNIT]
+    assert suspected(turned(10_200.0, -178.0)) == [None]  # neither the amount nor the sign is known then
+    assert suspected(turned(300.0, 5.0)) != [Misrecorded.UNIT]
+
+
+def other_knob(size, last=31, what="mount_az"):
+    """A step of a knob over three days."""
+    step_of_it = event(what, last, **{what: size})
+    return replace(step_of_it, after_us=step_of_it.before_us - 3 * DAY_US)
+
+
+@pytest.mark.parametrize("size", [175.0, -168.0])
+def test_the_other_knob_that_turned_by_as_much_is_told(size):
+    step_of_azimuth = other_knob(size)
+    one = replace(turned(170.0, 1.0, "altitude"), time_us=step_of_azimuth.before_us - DAY_US)
+    (suspect,) = suspects(site(), history(corrections=(one,), events=(step_of_azimuth,)))
+    assert (suspect.wrong, suspect.event) == (Misrecorded.KNOB, step_of_azimuth)
+    # a step of another size, of another time, or that was written down is not it
+    far = replace(step_of_azimuth, after_us=one.time_us + 9 * DAY_US, before_us=one.time_us + 12 * DAY_US)
+    for other in (other_knob(600.0), far, replace(step_of_azimuth, recorded=True)):
+        (suspect,) = suspects(site(), history(corrections=(one,), events=(other,)))
+        assert suspect.wrong is Misrecorded.NEVER
+
+
+def test_a_knob_that_was_turned_and_written_down_wrongly_needs_no_tightening():
+    """An azimuth slipped and was put back by a turn that stands under the other knob, or in arcseconds."""
+    slip = event("mount_az", 10, mount_az=171.0)
+    back = other_knob(-178.0)
+    under_other = replace(turned(-170.0, 1.0, "altitude"), time_us=back.before_us - DAY_US)
+    in_arcsec = replace(turned(-10_200.0, -178.0), time_us=back.before_us - DAY_US)
+    for corrections, events in (((under_other,), (slip, back)), ((in_arcsec,), (slip,))):
+        past = history(corrections=corrections, events=events)
+        advice = advise(site(), nights(), past)
+        assert AdviceCode.TIGHTEN not in {action.notice.code for action in advice.actions}
+    advice = advise(site(), nights(), history(events=(slip,)))
+    assert AdviceCode.TIGHTEN in {action.notice.code for action in advice.actions}
