@@ -457,6 +457,7 @@ class AdviceCode(Code):
     OLD_NIGHT = "advice.old_night"
     STEP_SEEN_ONCE = "advice.step_seen_once"
     AXIS_UNCERTAIN = "advice.axis_uncertain"
+    SAY_WHAT_IS_REPORTED = "advice.say_what_is_reported"
     WOULD_SETTLE = "advice.would_settle"
     NIGHT_FIRST = "advice.night_first"
     WAIT_IS_OVER = "advice.wait_is_over"

@@ -18,7 +18,7 @@ from drift.forecast.outlook import look_ahead
 from drift.forecast.season import Season, best_change, days_that_count, error_of_year, season_of
 from drift.mount.axis_error import SIDEREAL_RAD_PER_MIN, on_sky
 from drift.mount.instrument import hemisphere
-from drift.notices import AdviceCode, warning
+from drift.notices import AdviceCode, NightCode, warning
 from drift.quantities import ARCSEC_PER_RAD, DAY_US, Floats, reading_date
 from drift.sky.air import (
     STANDARD_TEMP_C,
@@ -268,6 +268,7 @@ class Situation:
     tolerance_of: AxisBound
     matters: tuple[Matter, ...]
     axis_reason: AxisReason = AxisReason.KNOWN  # why the axis isn't known, where there are readings enough
+    may_be_modelled: bool = False  # a model inside the mount may have taken the axis error out
 
     @property
     def known(self) -> bool:
@@ -394,6 +395,7 @@ def situation_of(
         tolerance_of=tolerance_of,
         matters=matters,
         axis_reason=nights.axis_reason,
+        may_be_modelled=any(one.code == NightCode.AXIS_RESTS_ON_RAW_REPORTS for one in nights.notices),
     )
 
 

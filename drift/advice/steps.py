@@ -434,7 +434,8 @@ def _uncertain(situation: Situation) -> Notice | None:
     error, sd = situation.error_now()
     if ACT_SDS * sd <= situation.tolerance or situation.over(error, sd):
         return None
-    return warning(AdviceCode.AXIS_UNCERTAIN, **_now(situation), **_tolerance(situation))
+    code = AdviceCode.SAY_WHAT_IS_REPORTED if situation.may_be_modelled else AdviceCode.AXIS_UNCERTAIN
+    return warning(code, **_now(situation), **_tolerance(situation))
 
 
 def _undecided(situation: Situation) -> list[Action]:

@@ -27,6 +27,7 @@ KEYS = {
     "longitude_deg": ("site", "longitude_deg"),
     "elevation_m": ("site", "elevation_m"),
     "zero": ("mount", "hour_angle_zero"),
+    "reports": ("mount", "reports"),
     "name": ("site", "name"),
     "timezone": ("site", "timezone"),
 }
@@ -34,6 +35,8 @@ KEYS = {
 NEEDED = ("latitude_deg", "longitude_deg", "elevation_m")
 #: What `mount.hour_angle_zero` may be.
 ZEROS = ("kept", "synced", "unknown")
+#: What `mount.reports` may be.
+REPORTS = ("raw", "modelled", "unknown")
 
 
 @click.command(
@@ -50,6 +53,12 @@ ZEROS = ("kept", "synced", "unknown")
     type=click.Choice(ZEROS),
     help="Is the hour-angle zero kept from session to session (home switch, absolute encoders, park), or set "
     "anew by a sync?  [default: unknown]",
+)
+@click.option(
+    "--reports",
+    type=click.Choice(REPORTS),
+    help="Does a multi-star model inside the mount alter the places that it reports (modelled), or not "
+    "(raw)?  [default: unknown]",
 )
 @click.option("--name", metavar="TEXT", help="What the pier is called in reports.")
 @click.option("--timezone", metavar="ZONE", help="IANA time zone, such as Europe/Helsinki.  [default: UTC]")
@@ -134,10 +143,11 @@ def _asked(given: dict[str, Any], known: Collection[str] = ()) -> dict[str, Any]
             "--latitude-deg 47.3 --longitude-deg -92.4 --elevation-m 410."
         )
     answers: dict[str, Any] = {option: _ask_number(option) for option in lacking}
-    if "zero" not in (*given, *known):
-        answers["zero"] = click.prompt(
-            _question("zero"), type=click.Choice(ZEROS), default="unknown", err=True
-        )
+    for option, choices in (("zero", ZEROS), ("reports", REPORTS)):
+        if option not in (*given, *known):
+            answers[option] = click.prompt(
+                _question(option), type=click.Choice(choices), default="unknown", err=True
+            )
     return {**given, **answers}
 
 

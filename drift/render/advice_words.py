@@ -402,6 +402,14 @@ def _axis_uncertain(values: Values) -> str:
     )
 
 
+def _say_what_is_reported(values: Values) -> str:
+    return (
+        'Say in the site file what the mount reports: reports = "raw" under [mount] if it has no star model '
+        f"of its own.  Such a model could have taken the axis error out, so that the axis is known only to "
+        f"{_axis(values)}, too little to judge it against {_tolerance(values)}.  If it has one, take a sweep."
+    )
+
+
 def _would_settle(values: Values) -> str:
     return f"Measure what would tell pier from mount: {sentence(from_value(values['settled_by']))}."
 
@@ -966,6 +974,7 @@ SENTENCES: dict[Code, Callable[[Values], str]] = {
     AdviceCode.OLD_NIGHT: _old_night,
     AdviceCode.STEP_SEEN_ONCE: _step_seen_once,
     AdviceCode.AXIS_UNCERTAIN: _axis_uncertain,
+    AdviceCode.SAY_WHAT_IS_REPORTED: _say_what_is_reported,
     AdviceCode.WOULD_SETTLE: _would_settle,
     AdviceCode.NIGHT_FIRST: _night_first,
     AdviceCode.WAIT_IS_OVER: _wait_is_over,

@@ -164,6 +164,7 @@ _MEASURE: dict[Code, str] = {
     AdviceCode.WAIT_IS_OVER: "take a night; the season's time is over",
     AdviceCode.STEP_SEEN_ONCE: "take another night, then judge",
     AdviceCode.AXIS_UNCERTAIN: "take a night with solves spread wider",
+    AdviceCode.SAY_WHAT_IS_REPORTED: "say in the site file what the mount reports",
     AdviceCode.WOULD_SETTLE: "measure what tells pier from mount",
     AdviceCode.NOT_SEEN_YET: "take a night to see what the correction did",
     AdviceCode.MEASURE_WHAT_LASTS: "take more nights",

@@ -236,6 +236,10 @@ def _few_nights(of: Values) -> str:
     )
 
 
+_REPORTS = (
+    'A star model inside the mount may have taken the rest out: write reports = "raw" under [mount] if it '
+    "has none; a sweep would tell."
+)
 _BETTER = "Solves spread wider over the sky, on both tube sides, or a sweep would do."
 
 SENTENCES: dict[WatchCode, Writer] = {
@@ -255,6 +259,7 @@ SENTENCES: dict[WatchCode, Writer] = {
     ),
     WatchCode.AXIS_TOO_VAGUE: lambda of: (
         f"The latest nights tell the axis only to {arcmin(of['error_arcsec'], of['sd_arcsec'])}, too vaguely "
-        f"to watch its limit of {plain_arcmin(of['limit_arcsec'] / 60.0)}.  {_BETTER}"
+        f"to watch its limit of {plain_arcmin(of['limit_arcsec'] / 60.0)}.  "
+        + (_REPORTS if of.get("may_be_modelled", False) else _BETTER)
     ),
 }

@@ -226,7 +226,11 @@ def _thin(analysis: Analysis, situation: Situation, sds: float) -> Item | None:
     if sds * sd <= limit:
         return None
     vague = warning(
-        WatchCode.AXIS_TOO_VAGUE, error_arcsec=float(error), sd_arcsec=float(sd), limit_arcsec=limit
+        WatchCode.AXIS_TOO_VAGUE,
+        error_arcsec=float(error),
+        sd_arcsec=float(sd),
+        limit_arcsec=limit,
+        may_be_modelled=situation.may_be_modelled,
     )
     return _thin_item("axis", situation, vague)
 

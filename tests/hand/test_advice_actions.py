@@ -19,7 +19,7 @@ from said import said_of
 from drift.advice.steps import advise
 from drift.codes import AxisBound, Lift
 from drift.mount.plate import tilt_from_bolts
-from drift.notices import AdviceCode
+from drift.notices import AdviceCode, NightCode, warning
 from drift.render.notices import sentence
 from drift.types import Lasting, Seasonal
 
@@ -87,6 +87,15 @@ def test_nothing_is_turned_by_what_is_not_known_well_enough():
     (only,) = steps(past)
     assert (only.do, only.notice.code) == ("measure", AdviceCode.AXIS_UNCERTAIN)
     assert (only.notice.values["axis_arcsec"], only.notice.values["axis_sd_arcsec"]) == (130.0, 70.0)
+
+
+def test_where_a_model_inside_the_mount_may_hide_the_axis_the_owner_is_asked_for_it():
+    past = history(axis_now=(0.0, 130.0), axis_sd=(70.0, 70.0))
+    told = warning(NightCode.AXIS_RESTS_ON_RAW_REPORTS, chance=0.12)
+    advice = advise(site(), replace(nights(), notices=(told,)), past)
+    (only,) = advice.actions
+    assert (only.do, only.notice.code) == ("measure", AdviceCode.SAY_WHAT_IS_REPORTED)
+    assert 'reports = "raw" under [mount]' in sentence(only.notice)
 
 
 def test_the_optics_tighten_the_limit():

@@ -213,18 +213,19 @@ def test_a_read_only_folder_is_told(drift, tmp_path):
 
 
 def test_on_a_terminal_it_asks_again_until_it_can_use_the_analysis(drift, answers):
-    answers("147", "47,3", "47.3", "-92.4", "410", "kept")
+    answers("147", "47,3", "47.3", "-92.4", "410", "kept", "raw")
     code, out, err = drift("init")
     assert code == 0 and out == "Wrote pier.toml.\n"
     assert "is 147, but" in err and "'47,3' is not a number" in err
     assert "Geodetic latitude" in err and "Height above sea level" in err
     site = load_pier(Path("pier.toml"))
-    assert (site.site.longitude_deg, site.mount.hour_angle_zero) == (-92.4, "kept")
+    mount = site.mount
+    assert (site.site.longitude_deg, mount.hour_angle_zero, mount.reports) == (-92.4, "kept", "raw")
 
 
 def test_only_what_is_missing_is_asked(drift, answers):
     answers("410")
-    code, _, err = drift("init", *PLACE[:4], "--zero", "synced")
+    code, _, err = drift("init", *PLACE[:4], "--zero", "synced", "--reports", "unknown")
     assert code == 0 and "latitude" not in err and "repeatable" not in err
     assert load_pier(Path("pier.toml")).mount.hour_angle_zero == "synced"
 
@@ -233,6 +234,10 @@ def test_going_away_in_the_middle_writes_nothing(drift, answers):
     answers("47.3")
     code, _, err = drift("init")
     assert code == 2 and "stopped" in err and not list(Path().iterdir())
+
+
+def test_the_choices_of_reports_are_those_of_the_site_file():
+    assert typing.get_args(MountSection.model_fields["reports"].annotation) == init.REPORTS
 
 
 def test_the_choices_of_zero_are_those_of_the_site_file():
