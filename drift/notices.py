@@ -108,6 +108,8 @@ class NightCode(Code):
     IN_RECORD_TWICE = "night.in_record_twice"
     # of a solve without the mount's coordinates, why it is of no use
     LABELLED_NONE = "night.labelled_none"
+    LOOKS_GUIDED = "night.looks_guided"
+    RUNS_LOOK_GUIDED = "night.runs_look_guided"
     MOUNT_MOVES_AXES = "night.mount_moves_axes"
     NOT_ON_SWEEP = "night.not_on_sweep"
     TOO_FEW_FIELDS = "night.too_few_fields"

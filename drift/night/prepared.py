@@ -363,6 +363,62 @@ def _observed_dec(
     return hour_angle_and_dec(seen.enu, float(np.radians(where[0])))[1]
 
 
+# ---- Runs that were guided all the same.
+#
+# Unguided, a star wanders in right ascension by the drive's own errors, whatever the
+# axis does.  Where it stands still in both coordinates to the scatter of its solves,
+# on every run there is, a guider held it, and the axis looks perfect for nothing.
+
+
+#: What a run must have to be judged, and how many runs: solves, minutes, runs.
+GUIDED_SOLVES, GUIDED_MINUTES, GUIDED_RUNS = 8, 10.0, 2
+#: A guider holds a star to so much [arcsec]: common practice; an unguided drive swings by 5 to 20 in minutes.
+HELD_ARCSEC = 1.5
+#: Movement stands out from one solve to the next where it is so many times their own scatter, or a line
+#: through it so many sds.
+MOVES_TIMES, MOVES_SDS = 1.5, 3.5
+#: An offset that never changes by more than this was not measured [arcsec].
+_UNMEASURED = 0.01
+
+
+def without_guided(readings: Readings) -> Prepared:
+    """Leave out the runs where all of them look guided."""
+    table = readings["runs"]
+    judged = {
+        str(name): held
+        for name, rows in table.groupby("run", sort=True)
+        if (held := _is_held(rows.sort_values("time_us", kind="stable"))) is not None
+    }
+    if len(judged) < GUIDED_RUNS or not all(judged.values()):
+        return Prepared(readings)
+    guided = table["run"].isin(list(judged)).to_numpy()
+    tables = {**readings.tables, "runs": table[~guided].reset_index(drop=True)}
+    reason = warning(NightCode.LOOKS_GUIDED)
+    left = [
+        LeftOut("runs", int(row_id), int(time_us), reason)
+        for row_id, time_us in zip(table["row_id"][guided], table["time_us"][guided], strict=True)
+    ]
+    told = warning(NightCode.RUNS_LOOK_GUIDED, runs=len(judged), held_arcsec=HELD_ARCSEC)
+    return Prepared(Readings(tables, readings.readings_id), (told,), tuple(left))
+
+
+def _is_held(rows: pd.DataFrame) -> bool | None:
+    """Return whether a star stood still in both coordinates; None where that can't be told."""
+    minutes = (rows["time_us"].to_numpy(dtype=np.int64) - int(rows["time_us"].iloc[0])) / 60e6
+    offsets = rows[["ra_offset_arcsec", "dec_offset_arcsec"]].to_numpy(dtype=float)
+    if len(rows) < GUIDED_SOLVES or minutes[-1] < GUIDED_MINUTES or not np.isfinite(offsets).all():
+        return None
+    if np.any(np.ptp(offsets, axis=0) < _UNMEASURED):
+        return None
+    scatter = np.std(np.diff(offsets, axis=0), axis=0) / np.sqrt(2.0)
+    centred = minutes - minutes.mean()
+    slope = centred @ offsets / (centred @ centred)
+    sds = np.abs(slope) * np.sqrt(centred @ centred) / scatter
+    spread = np.std(offsets, axis=0)
+    still = (spread < np.minimum(MOVES_TIMES * scatter, HELD_ARCSEC)) & (sds < MOVES_SDS)
+    return bool(still.all())
+
+
 # ---- All of it.
 
 
@@ -370,8 +426,10 @@ def ready(site: PierFile, readings: Readings) -> Prepared:
     """Make sweeps and runs of solves that belong to them, and one reading of each pair of level readings."""
     where = (site.site.latitude_deg, site.site.longitude_deg, site.site.elevation_m)
     sets = with_sets(where, site.optics.guided, str(site.mount.reports) == Reports.MODELLED, readings)
-    pairs = with_pairs(sets.readings)
-    return Prepared(pairs.readings, (*sets.notices, *pairs.notices), sets.left_out)
+    free = without_guided(sets.readings)
+    pairs = with_pairs(free.readings)
+    notices = (*sets.notices, *free.notices, *pairs.notices)
+    return Prepared(pairs.readings, notices, (*sets.left_out, *free.left_out))
 
 
 # ---- Which readings make a night, and which solves share their zeros.

@@ -197,6 +197,12 @@ _NIGHT_SENTENCES: dict[Code, Writer] = {
         f"{of['scatter_arcsec']:.1f}, and they were taken so here."
     ),
     NightCode.CLOCK_OFF_BY_HOURS: _clock_off,
+    NightCode.LOOKS_GUIDED: lambda of: "part of a run that looks guided",
+    NightCode.RUNS_LOOK_GUIDED: lambda of: (
+        f"On all {of['runs']} unguided runs the star stood still to {of['held_arcsec']:.1f} arcsec in both "
+        "coordinates, as only a guider holds it: nothing rests on them.  Switch guiding off for a run, or "
+        "take a sweep."
+    ),
     NightCode.IN_DAYLIGHT: lambda of: (
         f"{of['nights']} of {of['of_nights']} nights were taken with the Sun up, by their times: the times "
         "are probably not UTC, or the site file's longitude (east positive) is wrong.  An axis that rests on "

@@ -135,6 +135,8 @@ NOTICES = [
     warning(NightCode.DISAGREES_PERHAPS),
     info(NightCode.IN_RECORD_TWICE),
     warning(NightCode.LABELLED_NONE),
+    warning(NightCode.LOOKS_GUIDED),
+    warning(NightCode.RUNS_LOOK_GUIDED, runs=3, held_arcsec=1.5),
     warning(NightCode.MOUNT_MOVES_AXES),
     warning(NightCode.NOT_ON_SWEEP),
     warning(NightCode.TOO_FEW_FIELDS, fields=1, needed_fields=5),
