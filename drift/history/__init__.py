@@ -78,8 +78,13 @@ Steps and corrections
 Rejected: the mean over all explanations, a curve that none of them supports (rms 9 to 11", where the
 likeliest gives 1 to 3").
 
-References that move by themselves
-----------------------------------
+References that move by themselves, or were written down another way
+---------------------------------------------------------------------
+- `level_slips.py`, before all of this, compares how a level and the axis move from reading to reading:
+  as written, and by each slip of the hand (a sign, the two axes, a quarter turn, another unit).  By
+  differences a fortnight apart alone slow heave goes unseen, and their shared readings count double; so
+  they are weighed with a level's scatter and a random walk of the mount between them.
+
 A kept zero that creeps looks like an east tilt with the azimuth turning back; a level that changes with the
 temperature looks like a tilt with the altitude going back.  In both the axis stands still.
 

@@ -20,7 +20,7 @@ How it works, step by step
    scales from the data.
 6. `outliers.py` looks for wrong readings and syncs that nobody logged.
 7. `mount_frame.py` and `clock_hours.py` check what the mount's places mean and whether its clock was
-   right.
+   right; `log_zone.py`, before all of this, whether the whole log is by another zone's time.
 8. `estimate.py` calls all of this; begin there.
 
 What it rests on
@@ -45,10 +45,13 @@ What the mount reports
 ----------------------
 - *Altered by a model of its own*: without sweeps only odds can tell.  The axis is then NaN with
   `axis_reason`, `own_covariance` and `working` still show changes, and `covariance` carries what all
-  nights share.
+  nights share.  A small model takes the constants that it doesn't know of for an axis elsewhere, so that
+  an axis a minute or two off is no proof of a raw mount.
 - *J2000, or without refraction*: some nights are fitted each way.
 - *A clock an hour off*: nights are fitted again with the sky turned by 15 degrees.  The evidence is
-  refraction, tube sides, the horizon and kept zeros, joined by a chain over the nights.
+  refraction, tube sides, the horizon and kept zeros, joined by a chain over the nights.  What hardly
+  ever changes is the whole of the hours found, not the last one; a stretch between nights of another
+  hour is tried with that hour once more, with the solves that were set aside on the way.
 
 Rejected
 --------

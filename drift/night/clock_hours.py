@@ -20,8 +20,6 @@ import numpy as np
 
 from drift.mount.instrument import Pose, drooped, first_order_of_night, hour_angle_and_dec
 from drift.night.fit import FitState, row_sd
-from drift.night.mount_frame import FrameFit
-from drift.night.observations import Directions
 from drift.night.outliers import NightsSearched
 from drift.night.sightings import POINTING, SIDEREAL_RAD_PER_US, SessionRows, Sightings
 from drift.night.system import (
@@ -36,10 +34,7 @@ from drift.night.system import (
     by_night,
     eliminated,
 )
-from drift.notices import NightCode, Notice, warning
 from drift.quantities import ARCSEC_PER_RAD, DAY_US, HOUR_US, Bools, Floats, Ints
-from drift.sky.place import sun_altitude_deg
-from drift.types import Nights
 
 #: The instrument's scatter counts against a night's own as this many readings.
 SCATTER_SHARE = 20.0
@@ -79,14 +74,6 @@ PASSES = 2
 MOST_MOVES = 16
 #: So many stretches of nights whose clock differs from that before and after are looked at again.
 MOST_ISLANDS = 6
-#: A log is suspected to be off as a whole when so large a share of its tubes stand on the wrong side, or of
-#: its solves lie below the horizon or in daylight; so many hours, the likeliest by those, are tried, and
-#: believed from so much in log odds on.
-SUSPECT_SIDES, SUSPECT_BELOW, SUSPECT_DAYLIGHT, HOURS_TRIED, LEAST_LOG_ODDS = 0.1, 0.02, 0.05, 5, 20.0
-#: Nights in daylight are told from so many, and this share of all, on.
-FEWEST_IN_DAYLIGHT, DAYLIGHT_TOLD = 3, 0.05
-#: How far local time, or another zone taken for it, may be from UTC [h].
-ANY_HOURS = tuple(h for h in range(-14, 15) if h)
 #: What it costs to set one more solve aside: common practice, one in a hundred is wrong.
 LOG_WRONG_SOLVE = float(np.log(0.01))
 #: Refraction at 45 degrees that is taken off and put on again in turning [arcsec].
@@ -152,7 +139,7 @@ def clocks_put_right(
     sides_logged, changes_us
         As for `clocks_of_nights`.
     whole_log
-        By how many hours all times were moved back before, and the log odds (`hours_of_whole_log`).
+        By how many hours all times were moved back before, and the log odds (`drift.night.log_zone`).
     """
     nights = searched.state.layout.nights
     hours: Ints = np.full(nights, whole_log[0], dtype=np.int64)
@@ -177,82 +164,7 @@ def clocks_put_right(
     return ClocksRight(searched, hours, log_odds, clocks.left_open())
 
 
-def hours_of_whole_log(
-    latitude_rad: float,
-    solves: Directions,
-    side: Floats,
-    guessed: Bools,
-    daylight: Callable[[int], Bools],
-    fitted: Callable[[int], FrameFit | None],
-) -> tuple[int, float]:
-    """Return by how many hours all clocks ran ahead and the log odds, where the ground under them says so.
-
-    That is local time, or that of another zone, taken for UTC.  Far off an hour more or less improves
-    nothing, so that the way there can't be gone an hour at a time; and places look as if the mount left air
-    out, which has to be decided anew with each hour.
-
-    Parameters
-    ----------
-    latitude_rad
-        Geodetic latitude [rad].
-    solves
-        Where pointing solves were seen as logged.
-    side, guessed
-        Tube sides, (n,) +1 or -1, and where the log is silent.
-    daylight
-        Which solves, (n,), were taken with the Sun up if all times are moved back by so many hours.
-    fitted
-        Some nights fitted with all times moved back by so many hours.
-    """
-
-    def against(hours: int) -> tuple[int, bool]:
-        """Return how many solves the ground speaks against, and whether they are too many."""
-        turned = turned_directions(solves, latitude_rad, hours)
-        ha, _ = hour_angle_and_dec(turned.enu, latitude_rad)
-        wrong = np.count_nonzero(~guessed & (side * ha < -PAST_MERIDIAN))
-        below = np.count_nonzero(turned.enu[:, 2] < 0.0)
-        lit, sided = np.count_nonzero(daylight(hours)), np.count_nonzero(~guessed)
-        is_suspect = wrong > SUSPECT_SIDES * sided or below > SUSPECT_BELOW * guessed.size
-        return int(wrong + below + lit), bool(is_suspect or lit > SUSPECT_DAYLIGHT * guessed.size)
-
-    as_logged = fitted(0) if against(0)[1] else None
-    if as_logged is None:
-        return 0, 0.0
-    best, odds = 0, 0.0
-    bad = {hour: against(hour) for hour in ANY_HOURS}
-    for hour in sorted(ANY_HOURS, key=lambda one: bad[one][0])[:HOURS_TRIED]:
-        moved = None if bad[hour][1] else fitted(hour)
-        if moved is not None:
-            better = moved.free * float(np.log(as_logged.least_scatter / moved.least_scatter))
-            if better > max(odds, LEAST_LOG_ODDS):
-                best, odds = hour, better
-    return best, odds
-
-
-def in_daylight(latitude_deg: float, longitude_deg: float, time_us: Ints) -> Bools:
-    """Tell at which times, (n,), the Sun was up at a site."""
-    return np.asarray(sun_altitude_deg(latitude_deg, longitude_deg, time_us) > 0.0)
-
-
-def daylight_told(latitude_deg: float, longitude_deg: float, nights: Nights) -> tuple[Notice, ...]:
-    """Return a warning where nights were taken with the Sun up by their times, those put right counted in."""
-    sky = [n for n in nights.nights if n.solves_used]
-    times = np.array([n.time_us - n.clock_hours * HOUR_US for n in sky], dtype=np.int64)
-    lit = int(np.count_nonzero(in_daylight(latitude_deg, longitude_deg, times)))
-    if lit < FEWEST_IN_DAYLIGHT or lit < DAYLIGHT_TOLD * len(sky):
-        return ()
-    return (warning(NightCode.IN_DAYLIGHT, nights=lit, of_nights=len(sky)),)
-
-
-def turned_directions(seen: Directions, latitude_rad: float, hours: int) -> Directions:
-    """Return directions as they were if the clock ran ahead by so many hours, sidereal time as well."""
-    if not hours or not len(seen.enu):
-        return seen
-    angle = SIDEREAL_RAD_PER_US * hours * HOUR_US
-    return replace(seen, enu=_turned_enu(seen.enu, latitude_rad, angle), last_rad=seen.last_rad - angle)
-
-
-def _turned_enu(enu: Floats, latitude_rad: float, angle_rad: float) -> Floats:
+def turned_enu(enu: Floats, latitude_rad: float, angle_rad: float) -> Floats:
     """Turn directions (n, 3) about the pole toward smaller hour angles, refraction taken off and put on."""
     none, lift = np.zeros(len(enu)), np.full(len(enu), _LIFT / ARCSEC_PER_RAD)
     ha, dec = hour_angle_and_dec(drooped(enu, none, lift), latitude_rad)
@@ -570,7 +482,7 @@ def _on_wrong_side(sightings: Sightings) -> Bools:
 def _turned(sightings: Sightings, hours: int) -> Sightings:
     """Return the sightings as they were if the clock ran ahead by so many hours."""
     angle = SIDEREAL_RAD_PER_US * hours * HOUR_US
-    enu = _turned_enu(sightings.enu, sightings.latitude_rad, angle)
+    enu = turned_enu(sightings.enu, sightings.latitude_rad, angle)
     ha, dec = hour_angle_and_dec(enu, sightings.latitude_rad)
     coefficients = first_order_of_night(ha, dec, sightings.side, sightings.latitude_rad)
     read = np.isfinite(sightings.mech_ha_rad)

@@ -10,7 +10,7 @@ import pandas as pd
 from drift.cache import NoStore, Store
 from drift.codes import AxisReason, HourAngleZero, PointingUse, Reports, Side, Source, ZeroSharing
 from drift.mount.instrument import CONE, CONSTANTS, NONPERP, hour_angle_and_dec
-from drift.night.clock_hours import clocks_put_right, hours_of_whole_log, in_daylight, turned_directions
+from drift.night.clock_hours import clocks_put_right
 from drift.night.mount_frame import (
     AIR_AXIS_SD,
     AS_RECORDED,
@@ -29,7 +29,7 @@ from drift.night.prepared import NightSplit
 from drift.night.sightings import POINTING, SOURCE_NAMES, TABLES, Sightings
 from drift.night.system import AXIS_PRIOR_SD, CONSTANT_PRIOR_SD
 from drift.notices import NightCode, Notice, info, warning
-from drift.quantities import DAY_US, HOUR_US, Bools, Floats, Ints
+from drift.quantities import DAY_US, Bools, Floats, Ints
 from drift.types import InstrumentConstants, NightAxis, Nights, Readings, SetAside, SkyCovered
 
 # ---- Mounts whose own star model alters what they report.
@@ -277,44 +277,6 @@ LEARNT_SHARE = 0.9
 SCATTER_SHARE = 20.0
 
 
-def whole_log_ahead(
-    where: tuple[float, float, float],
-    split: NightSplit,
-    readings: Readings,
-    directions: dict[str, Directions],
-    zero_is: str,
-) -> tuple[int, float]:
-    """Return by how many hours the clock of the whole log ran ahead, and the log odds; 0 for a right one.
-
-    Parameters
-    ----------
-    where
-        Latitude [deg], longitude [deg, east positive] and elevation [m] of the site.
-    split, readings, directions, zero_is
-        As for `estimate_nights`, with the times as they were logged.
-    """
-
-    latitude_rad = float(np.radians(where[0]))
-
-    def turned(hours: int) -> tuple[dict[str, Directions], Floats, Bools]:
-        moved = {kind: turned_directions(seen, latitude_rad, hours) for kind, seen in directions.items()}
-        ha, _ = hour_angle_and_dec(moved["solves"].enu, latitude_rad)
-        return moved, *tube_sides(readings["solves"], ha)
-
-    def fitted(hours: int) -> FrameFit | None:
-        moved, side, _ = turned(hours)
-        return frame_of(latitude_rad, split, readings, moved, zero_is, side)
-
-    _, side, guessed = turned(0)
-    time_us = readings["solves"]["time_us"].to_numpy(dtype=np.int64)
-    _, first, night = np.unique(split.day(time_us), return_index=True, return_inverse=True)
-
-    def daylight(hours: int) -> Bools:
-        return in_daylight(*where[:2], time_us[first] - hours * HOUR_US)[night]
-
-    return hours_of_whole_log(latitude_rad, directions["solves"], side, guessed, daylight, fitted)
-
-
 def estimate_nights(
     latitude_rad: float,
     split: NightSplit,
@@ -345,7 +307,7 @@ def estimate_nights(
         When summer time begins and ends at the site, sorted; None where that is not known.
     whole_log
         By how many hours the clock of the whole log ran ahead, which `directions` are right for already, and
-        the log odds, from `whole_log_ahead`.
+        the log odds, from `drift.night.log_zone`.
 
     Returns
     -------

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from drift.codes import Source
-from drift.night.clock_hours import daylight_told, in_daylight
+from drift.night.log_zone import daylight_told, in_daylight
 from drift.notices import NightCode
 from drift.quantities import DAY_US, HOUR_US
 from drift.types import NightAxis, Nights
