@@ -54,6 +54,9 @@ DENSE_A_DAY = 12
 FEWEST_DAYS = 3
 #: Two sensors at one place show as two heaps of readings in most hours, each with this share at least.
 LEAST_SHARE = 0.2
+#: A reading by hand lies off the middle of so many of the sensor's before and after it; such readings are at
+#: most this share of all, and the sensor's next to it are no further apart than so many times the usual.
+BY_HAND_AMONG, BY_HAND_SHARE, BY_HAND_GAP = 6, 0.02, 1.4
 #: Readings that a look at heaps needs.
 FEWEST_IN_HEAPS = 8
 
@@ -133,6 +136,7 @@ def _dense(levels: pd.DataFrame, split: NightSplit) -> list[tuple[Ints, Raw]]:
                 rows = np.flatnonzero(at_place & (turned == face) & (claims == claimed))
                 rows = rows[np.argsort(time_us[rows], kind="stable")]
                 rows = rows[_within_dense_days(time_us[rows], split)]
+                rows = rows[~_read_by_hand(time_us[rows], tilt[rows])]
                 if not rows.size:
                     continue
                 sigma = levels["sigma_arcsec"].to_numpy(dtype=float)[rows]
@@ -158,6 +162,30 @@ def _within_dense_days(time_us: Ints, split: NightSplit) -> Bools:
     first = max(breaks[breaks <= first], default=0)
     end = min(breaks[breaks >= end], default=time_us.size)
     out[first:end] = True
+    return out
+
+
+def _read_by_hand(time_us: Ints, tilt: Floats) -> Bools:
+    """Tell which readings, by time, were read by hand between those of a sensor that logs at the same place.
+
+    They lie off the sensor's, by the other instrument's own zero, and none of the sensor's is lacking where
+    they are taken out; where the sensor itself jumps one is.
+    """
+    out = np.zeros(time_us.size, dtype=bool)
+    if time_us.size < FEWEST_IN_HEAPS:
+        return out
+    usual = float(np.median(np.diff(time_us)))
+    near = pd.DataFrame(tilt).rolling(2 * BY_HAND_AMONG + 1, center=True, min_periods=1).median().to_numpy()
+    apart_arcsec = np.abs(tilt - near)
+    scatter = MAD * np.median(apart_arcsec, axis=0)
+    off = np.any(apart_arcsec > np.maximum(OFF_SDS * scatter, OFF_ARCSEC), axis=1)
+    if not off.any() or off.all() or off.mean() > BY_HAND_SHARE:
+        return out
+    own = time_us[~off]
+    at = np.searchsorted(own, time_us[off])
+    inside = (at > 0) & (at < own.size)
+    gap = own[np.minimum(at, own.size - 1)] - own[np.maximum(at - 1, 0)]
+    out[np.flatnonzero(off)[inside & (gap < BY_HAND_GAP * usual)]] = True
     return out
 
 

@@ -316,6 +316,28 @@ def test_levels_read_by_hand_tell_where_no_night_does(moved, sd, followed):
     assert step.followed is followed
 
 
+@pytest.mark.parametrize("minutes", [1.0, 10.0])
+def test_levels_read_by_hand_beside_a_sensor_are_taken_for_such(minutes):
+    """Of an instrument with a zero of its own, 35 arcsec off, and with nothing else to know them by."""
+    sensor = log(still, still, minutes=minutes, days=40)
+    hand = by_hand(lambda d: 35.0 + 0.0 * d, np.nan)
+    hand["time_us"] += 17_000_000  # between two of the sensor's
+    both = pd.concat([sensor, hand], ignore_index=True)
+    folded = fold(both.sort_values("time_us", kind="stable", ignore_index=True))
+    assert folded.sensors[0].readings == len(sensor)
+    left = folded.levels[folded.levels["instrument"] == 0]
+    assert left["tilt_east_arcsec"].tolist() == hand["tilt_east_arcsec"].tolist()
+
+
+def test_a_sensor_that_jumps_by_itself_is_none_read_by_hand():
+    """Wrong readings in the place of right ones: nothing is lacking but them."""
+    sensor = log(still, still, days=40)
+    sensor.loc[[700, 1500, 3000], "tilt_east_arcsec"] += 35.0
+    folded = fold(sensor)
+    assert folded.sensors[0].readings == len(sensor)
+    assert (folded.levels["instrument"] == 1).all()
+
+
 def test_a_night_has_the_days_state_at_its_time():
     """1 arcsec a day: at 22:00 two hours before the middle of a noon-to-noon day."""
     folded = fold(log(lambda d: d, still), [night(10, 0.0, 0.0)])
