@@ -51,6 +51,7 @@ def begun(drift: Run, folder: Path, scenario: Scenario) -> Path:
         "--longitude-deg": scenario.longitude_deg,
         "--elevation-m": scenario.elevation_m,
         "--zero": scenario.zero,
+        "--reports": "raw",
         "--name": scenario.name,
         "--pier": path,
     }
