@@ -40,8 +40,9 @@ SLIPS: dict[LevelSlip, Floats] = {
     LevelSlip.IN_MM_PER_M: np.eye(2) / 206.265,
 }
 #: How likely each is beforehand, and from which log odds on it is believed: common practice, one owner in a
-#: hundred, and a hundred thousand to one.
-SLIP_CHANCE, LEAST_LOG_ODDS = 0.01, float(np.log(1.0e5))
+#: hundred, and a million to one, for an azimuth that creeps came to a thousand to one in one invented history
+#: of 48.
+SLIP_CHANCE, LEAST_LOG_ODDS = 0.01, float(np.log(1.0e6))
 #: Other slips are named as well that are less likely by this much at most: a thousand to one.
 ALSO_LOG_ODDS = float(np.log(1.0e3))
 #: So many differences are needed.
