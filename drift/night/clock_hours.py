@@ -226,15 +226,19 @@ def _islands(hours: Ints, searched: NightsSearched, changes_us: Ints | None) -> 
     return sorted(found, key=lambda one: one[0].size)
 
 
-def _moved(sightings: Sightings, rows: Bools, hours: int) -> Sightings:
-    """Return the sightings with those of some rows moved back by so many hours, the mount's own as well."""
+def _moved(sightings: Sightings, rows: Bools, hours: int, kept: Bools | None = None) -> Sightings:
+    """Return the sightings with those of some rows moved back by so many hours.
+
+    The mount's own hour angles go along, but for rows where a mount that goes by the same clock `kept` them.
+    """
     turned = _turned(sightings, hours)
+    with_mount = rows if kept is None else rows & ~kept
     return replace(
         sightings,
         enu=np.where(rows[:, None], turned.enu, sightings.enu),
         ha=np.where(rows, turned.ha, sightings.ha),
         dec=np.where(rows, turned.dec, sightings.dec),
-        mech_ha_rad=np.where(rows, turned.mech_ha_rad, sightings.mech_ha_rad),
+        mech_ha_rad=np.where(with_mount, turned.mech_ha_rad, sightings.mech_ha_rad),
         coefficients=np.where(rows[:, None, None], turned.coefficients, sightings.coefficients),
     )
 
@@ -259,24 +263,12 @@ def put_right(sightings: Sightings, clocks: Clocks, session_night: Ints) -> Sigh
         The night of each session, (s,).
     """
     hours = clocks.hours()[session_night][sightings.session]
-    out = sightings
+    zero_hours = clocks.zero_hours[sightings.session]
     for hour in HOURS:
         own = hours == hour
-        if not own.any():
-            continue
-        turned = _turned(sightings, hour)
-        # a mount that goes by the same clock has read its hour angles right
-        kept = clocks.zero_hours[sightings.session] == hour
-        mech_ha = np.where(kept, sightings.mech_ha_rad, turned.mech_ha_rad)
-        out = replace(
-            out,
-            enu=np.where(own[:, None], turned.enu, out.enu),
-            ha=np.where(own, turned.ha, out.ha),
-            dec=np.where(own, turned.dec, out.dec),
-            mech_ha_rad=np.where(own, mech_ha, out.mech_ha_rad),
-            coefficients=np.where(own[:, None, None], turned.coefficients, out.coefficients),
-        )
-    return out
+        if own.any():
+            sightings = _moved(sightings, own, hour, kept=zero_hours == hour)
+    return sightings
 
 
 def clocks_of_nights(

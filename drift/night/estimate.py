@@ -314,7 +314,6 @@ def estimate_nights(
     nights
         In time order; empty when there is no reading of the sky.
     """
-
     ha, _ = hour_angle_and_dec(directions["solves"].enu, latitude_rad)
     side, guessed = tube_sides(readings["solves"], ha)
     store = NoStore() if store is None else store
