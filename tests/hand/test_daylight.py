@@ -4,12 +4,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from night_world import pointing_night
 
-from drift.codes import Source
 from drift.night.log_zone import daylight_told, in_daylight
 from drift.notices import NightCode
 from drift.quantities import DAY_US, HOUR_US
-from drift.types import NightAxis, Nights
+from drift.types import Nights
 
 #: Midnight of 2024-03-20, an equinox, at longitude 0.
 MIDNIGHT_US = 19_802 * DAY_US
@@ -38,19 +38,7 @@ def test_no_time_is_in_no_daylight():
 
 def night(day, hour, clock_hours=0):
     us = MIDNIGHT_US + day * DAY_US + hour * HOUR_US
-    return NightAxis(
-        start_us=us,
-        end_us=us + 1,
-        time_us=us,
-        sources=(Source.POINTING,),
-        solves_used=9,
-        solves_set_aside=0,
-        estimate=np.zeros(3),
-        covariance=np.eye(3),
-        own_covariance=np.eye(3),
-        working=np.zeros(3),
-        clock_hours=clock_hours,
-    )
+    return pointing_night(us, np.zeros(3), np.eye(3), clock_hours=clock_hours)
 
 
 def test_three_nights_in_daylight_are_told_and_two_are_not():

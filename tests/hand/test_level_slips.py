@@ -3,14 +3,15 @@
 import numpy as np
 import pandas as pd
 import pytest
+from night_world import pointing_night
 
-from drift.codes import LevelSlip, Place, Source
+from drift.codes import LevelSlip, Place
 from drift.history.level_slips import AS_WRITTEN, SLIPS, without_slips
 from drift.mount.axis_error import axis_of_tilt
 from drift.night.prepared import NightSplit
 from drift.notices import HistoryCode
 from drift.quantities import DAY_US
-from drift.types import NightAxis, Nights
+from drift.types import Nights
 
 NONE = np.zeros(0, dtype=np.int64)
 SPLIT = NightSplit(0.0, NONE, NONE, NONE)
@@ -34,20 +35,7 @@ def nights(latitude_deg, mount=lambda day: np.zeros((day.size, 2)), seed=1):
     out = []
     for day, (az, alt) in zip(NIGHTS, axis, strict=True):
         us, value = FIRST_US + round(day * DAY_US), np.array([az, alt, 0.0])
-        out.append(
-            NightAxis(
-                start_us=us,
-                end_us=us + 1,
-                time_us=us,
-                sources=(Source.POINTING,),
-                solves_used=9,
-                solves_set_aside=0,
-                estimate=value,
-                covariance=cov,
-                own_covariance=cov,
-                working=value,
-            )
-        )
+        out.append(pointing_night(us, value, cov))
     return Nights(nights=tuple(out))
 
 

@@ -5,15 +5,16 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from night_world import pointing_night
 
-from drift.codes import Part, Source
+from drift.codes import Part
 from drift.history.inputs import Warmth
 from drift.history.sensor import change_point, dated, fold_sensors, unconfirmed_variance
 from drift.history.sensor_day import resolution, solar_hours
 from drift.night.prepared import NightSplit
 from drift.notices import HistoryCode
 from drift.quantities import DAY_US
-from drift.types import PARTS, Event, NightAxis, Nights
+from drift.types import PARTS, Event, Nights
 
 NONE = np.zeros(0, dtype=np.int64)
 SPLIT = NightSplit(0.0, NONE, NONE, NONE)
@@ -262,19 +263,7 @@ def test_what_goes_with_the_temperature_from_day_to_day_is_told():
 
 def night(day, az, alt):
     us = FIRST_US + round((day + 22.0 / 24.0) * DAY_US)
-    value, own = np.array([az, alt, 0.0]), np.eye(3) * 4.0
-    return NightAxis(
-        start_us=us,
-        end_us=us + 1,
-        time_us=us,
-        sources=(Source.POINTING,),
-        solves_used=9,
-        solves_set_aside=0,
-        estimate=value,
-        covariance=own,
-        own_covariance=own,
-        working=value,
-    )
+    return pointing_night(us, np.array([az, alt, 0.0]), np.eye(3) * 4.0)
 
 
 @pytest.mark.parametrize("followed", [False, True])

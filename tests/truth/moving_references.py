@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from night_world import pointing_night
 
-from drift.codes import Source
 from drift.ground.heave import FrostHeave
 from drift.ground.pier_site import ground_of
 from drift.ground.weather import daily_weather
@@ -21,7 +21,7 @@ from drift.history.inputs import Inputs, Warmth
 from drift.history.separate import separate
 from drift.night.prepared import split_nights
 from drift.quantities import DAY_US
-from drift.types import History, NightAxis, Nights, as_readings
+from drift.types import History, Nights, as_readings
 
 FIRST_DAY = 18_231  # 2019-12-01
 YEAR = 365.25
@@ -112,21 +112,7 @@ def make(world: World) -> Made:
     for d, value in zip(days, seen, strict=True):
         us = int((FIRST_DAY + d) * DAY_US)
         label = "epoch 0" if world.kept else ""
-        nights.append(
-            NightAxis(
-                start_us=us,
-                end_us=us + 1,
-                time_us=us,
-                sources=(Source.POINTING,),
-                solves_used=9,
-                solves_set_aside=0,
-                estimate=value,
-                covariance=own + 9.0 * np.eye(3),
-                own_covariance=own,
-                zero_label=label,
-                working=value,
-            )
-        )
+        nights.append(pointing_night(us, value, own, covariance=own + 9.0 * np.eye(3), zero_label=label))
     air_log = {"row_id": np.arange(day.size), "day": day, "t_mean_c": temp, "snow_cm": np.nan}
     tables = {"weather": pd.DataFrame({**air_log, "t_min_c": temp - 4.0, "t_max_c": temp + 4.0})}
     if world.level_every:
