@@ -10,17 +10,18 @@ site, is for the owner to say.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from drift.codes import LevelSlip, Place
+from drift.history.sensor import Witness, nights_as_witness
 from drift.linear import banded_factored, banded_solved
 from drift.mount.axis_error import tilt_of_axis
 from drift.night.prepared import NightSplit
 from drift.notices import HistoryCode, Notice, warning
-from drift.quantities import DAY_US, Bools, Floats, Ints
+from drift.quantities import DAY_US, Bools, Floats
 from drift.types import Nights
 
 _TURN = np.array([[0.0, 1.0], [-1.0, 0.0]])
@@ -93,15 +94,13 @@ def without_slips(levels: pd.DataFrame, nights: Nights, split: NightSplit, latit
     latitude_rad
         Geodetic latitude [rad].
     """
-    own = [night for night in nights.nights if night.tells_change]
-    if len(levels) <= FEWEST or len(own) <= FEWEST:
+    sky = nights_as_witness(nights, split, latitude_rad)
+    if len(levels) <= FEWEST or sky.time_us.size <= FEWEST:
         return Judged(levels)
-    time_us = np.array([night.time_us for night in own], dtype=np.int64)
-    axis = np.array([night.working[:2] for night in own], dtype=float)
-    variance = np.array([np.diagonal(night.own_covariance)[:2] for night in own], dtype=float)
-    scale = np.array([1.0, np.tan(latitude_rad) ** -2.0 if latitude_rad else np.inf])
-    order = np.argsort(time_us)
-    sky = time_us[order], tilt_of_axis(axis[order], latitude_rad), variance[order][:, ::-1] * scale
+    # on the equator no azimuth tells of an east tilt: a thousandth of a radian from it hardly any
+    phi = latitude_rad if abs(latitude_rad) > 1.0e-3 else 1.0e-3
+    of_tilt = sky.variance[:, ::-1] * np.array([1.0, np.tan(phi) ** -2.0])
+    sky = replace(sky, value=tilt_of_axis(sky.value, phi), variance=of_tilt, of_tilt=lambda tilt: tilt)
     place = levels["place"].fillna("").replace("", str(Place.PIER)).to_numpy(dtype=object)
     instrument = levels.get("instrument", pd.Series(0, index=levels.index)).to_numpy(dtype=np.int64)
     keep, notices = np.ones(len(levels), dtype=bool), []
@@ -128,13 +127,14 @@ def without_slips(levels: pd.DataFrame, nights: Nights, split: NightSplit, latit
     return Judged(levels[keep].reset_index(drop=True), tuple(notices), sensors_out)
 
 
-def _differences(table: pd.DataFrame, sky: tuple[Ints, Floats, Floats], split: NightSplit) -> _Differences:
+def _differences(table: pd.DataFrame, sky: Witness, split: NightSplit) -> _Differences:
     """Return the differences between readings that follow each other."""
     turned = table["face_deg"].to_numpy(dtype=float) == 180.0
     value = table[["tilt_north_arcsec", "tilt_east_arcsec"]].to_numpy(dtype=float)
     value = np.where(turned[:, None], -value, value)
     times = table["time_us"].to_numpy(dtype=np.int64)
-    seen = [_axis_near(int(us), sky, split) for us in times]
+    parts = split.part(times).tolist()
+    seen = [_axis_near(int(us), part, sky) for us, part in zip(times, parts, strict=True)]
     pairs: list[tuple[int, int]] = []
     for face in (False, True):
         last = -1
@@ -158,19 +158,15 @@ def _differences(table: pd.DataFrame, sky: tuple[Ints, Floats, Floats], split: N
     )
 
 
-def _axis_near(
-    time_us: int, sky: tuple[Ints, Floats, Floats], split: NightSplit
-) -> tuple[Floats, Floats, int] | None:
+def _axis_near(time_us: int, part: int, sky: Witness) -> tuple[Floats, Floats, int] | None:
     """Return the tilt that the axis shows at a time, its variance, and the part between corrections."""
-    times, tilt, variance = sky
-    part = split.part(np.array([time_us]))[0]
-    away = np.abs(times - time_us) / DAY_US
-    near: Bools = (away <= NEAR_DAYS) & (split.part(times) == part)
+    away = np.abs(sky.time_us - time_us) / DAY_US
+    near: Bools = (away <= NEAR_DAYS) & (sky.part == part)
     picked = np.flatnonzero(near)[np.argsort(away[near])][:NIGHTS_A_READING]
     if not picked.size:
         return None
-    weight = 1.0 / variance[picked]
-    return (weight * tilt[picked]).sum(axis=0) / weight.sum(axis=0), 1.0 / weight.sum(axis=0), int(part)
+    weight = 1.0 / sky.variance[picked]
+    return (weight * sky.value[picked]).sum(axis=0) / weight.sum(axis=0), 1.0 / weight.sum(axis=0), part
 
 
 def _slip_of(found: _Differences) -> tuple[tuple[LevelSlip, ...], float] | None:

@@ -108,7 +108,7 @@ def fold_sensors(
     for rows, _ in found:
         taken[rows] = True
     by_hand = levels[~taken].assign(instrument=0)
-    witnesses = (_nights_as_witness(nights, split, latitude_rad), _levels_as_witness(by_hand))
+    witnesses = (nights_as_witness(nights, split, latitude_rad), _levels_as_witness(by_hand))
     tables, sensors, notices = [by_hand], [], []
     for number, (_, raw) in enumerate(found, 1):
         days, sensor, said = _folded(raw, number, witnesses, split, warmth)
@@ -350,8 +350,10 @@ class Witness:
     of_tilt: Callable[[Floats], Floats]  # what a tilt (..., 2) makes of it
 
 
-def _nights_as_witness(nights: Nights, split: NightSplit, latitude_rad: float) -> Witness:
-    own = sorted((night for night in nights.nights if night.tells_change), key=lambda night: night.time_us)
+def nights_as_witness(nights: Nights, split: NightSplit, latitude_rad: float) -> Witness:
+    """Return the axis on the nights that show how both of its coordinates changed."""
+    told = (n for n in nights.nights if n.tells_change and np.all(np.isfinite(n.working[:2])))
+    own = sorted(told, key=lambda night: night.time_us)
     time_us = np.array([night.time_us for night in own], dtype=np.int64)
     return Witness(
         time_us,

@@ -1,5 +1,7 @@
 """Levels beside an axis that follows the pier: slips of the hand are found, movements of a mount are none."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -88,6 +90,27 @@ def test_levels_written_another_way_are_left_out_and_told(slip, latitude_deg):
     assert told.code is HistoryCode.LEVEL_WRITTEN_OTHERWISE
     assert (told.values["slips"][0], told.values["readings"]) == (slip, LEVELS.size)
     assert (told.values["place"], told.values["sensor"]) == (Place.PIER, None)
+
+
+def test_on_the_equator_the_altitude_alone_tells():
+    """There no azimuth goes with an east tilt: of the north one the altitude tells as everywhere."""
+    table = levels()
+    assert found(table, nights(0.0), 0.0).levels is table
+    judged = found(levels(SLIPS[LevelSlip.BOTH_REVERSED]), nights(0.0), 0.0)
+    assert len(judged.levels) == 0
+    assert LevelSlip.BOTH_REVERSED in judged.notices[0].values["slips"]
+
+
+@pytest.mark.parametrize("known", [np.nan, 0.0])
+def test_nights_that_are_kept_out_of_the_history_tell_nothing(known):
+    """Those that a model inside the mount has altered, beside sweeps: their axis is not compared."""
+    own = nights(47.0).nights
+    out = [replace(one, working=np.full(3, np.nan)) for one in own[::3]]
+    half = [replace(one, working=np.array([known, *one.working[1:]])) for one in own[1::3]]
+    right = Nights(nights=(*out, *(half if np.isnan(known) else own[1::3]), *own[2::3]))
+    table = levels()
+    assert found(table, right).levels is table
+    assert len(found(levels(-np.eye(2)), right).levels) == 0
 
 
 def test_a_sensor_that_was_mounted_a_quarter_turned_is_left_out_and_a_level_that_is_right_stays():
