@@ -410,7 +410,7 @@ def _is_held(rows: pd.DataFrame) -> bool | None:
         return None
     if np.any(np.ptp(offsets, axis=0) < _UNMEASURED):
         return None
-    scatter = np.std(np.diff(offsets, axis=0), axis=0) / np.sqrt(2.0)
+    scatter = np.maximum(np.std(np.diff(offsets, axis=0), axis=0) / np.sqrt(2.0), _UNMEASURED)
     centred = minutes - minutes.mean()
     slope = centred @ offsets / (centred @ centred)
     sds = np.abs(slope) * np.sqrt(centred @ centred) / scatter

@@ -74,6 +74,11 @@ def test_offsets_that_were_not_measured_prove_nothing():
     assert not prepared(*both).notices
 
 
+def test_runs_without_any_noise_are_judged_by_their_drift():
+    both = [run(name, lambda at: 0.25 * at, lambda at: 0.5 * at, noise=0.0) for name in ("a", "bb")]
+    assert len(prepared(*both).readings["runs"]) == 42
+
+
 def test_no_runs_are_left_as_they_are():
     readings = as_readings({})
     assert without_guided(readings).readings is readings
