@@ -9,8 +9,10 @@ Run it from the repository's root:
 A mutant differs from the program by one token: a number, an operator, a comparison, a sign, a name of
 another value at hand, a function for its sibling.  Each runs against those tests of tests/hand,
 tests/published, tests/library and tests/truth that enter the function it stands in (found by running all
-tests once, traced), the quickest first, until one fails.  What is said in messages, docstrings and
-annotations is left alone.
+tests once, traced), until one fails: those that enter little else and are quick come first, whole histories
+last.  What is said in messages, docstrings and annotations is left alone.  A core function is entered by
+twenty minutes of histories; ``--seconds 120`` stops there, and what has lived so long counts as survived
+("not all"), so that the share printed is the least it can be.
 
 Survivors are printed as differences.  Some of them change nothing that can be seen (an equivalent mutant:
 ``<`` for ``<=`` where both sides are never equal); those that are known to be such stand in `EQUIVALENT` with
@@ -83,7 +85,7 @@ class Mutant:
     was, now
         The token, and what takes its place.
     function
-        First line of the innermost function that it stands in, decorators included; 0 where in none.
+        Name of the innermost function that it stands in, with those of its classes; "" where in none.
     """
 
     number: int
@@ -93,7 +95,7 @@ class Mutant:
     end: int
     was: str
     now: str
-    function: int
+    function: str
 
     def applied(self, text: str) -> str:
         """Return the file with the token replaced."""
@@ -132,8 +134,9 @@ class _Sites(ast.NodeVisitor):
     """Collects (line, start, end, was, what it may become, function) of a file."""
 
     def __init__(self, text: str) -> None:
-        self.found: list[tuple[int, int, int, str, tuple[str, ...], int]] = []
-        self._functions: list[ast.FunctionDef] = []
+        self.found: list[tuple[int, int, int, str, tuple[str, ...], str]] = []
+        self._function = ""
+        self._inside = ""
         self._names: list[list[str]] = []
         self._tokens = [
             token
@@ -151,12 +154,20 @@ class _Sites(ast.NodeVisitor):
     def visit_FunctionDef(self, node: ast.FunctionDef) -> None:
         for default in (*node.args.defaults, *(each for each in node.args.kw_defaults if each)):
             self.visit(default)
-        self._functions.append(node)
+        outer = self._function, self._inside
+        self._function = f"{self._inside}{node.name}"
+        self._inside = f"{self._function}.<locals>."
         self._names.append(_names_of(node))
         for each in node.body:
             self.visit(each)
-        self._functions.pop()
+        self._function, self._inside = outer
         self._names.pop()
+
+    def visit_ClassDef(self, node: ast.ClassDef) -> None:
+        inside = self._inside
+        self._inside = f"{inside}{node.name}."
+        self.generic_visit(node)
+        self._inside = inside
 
     def visit_AnnAssign(self, node: ast.AnnAssign) -> None:
         if node.value is not None and not _is_field(node.value):
@@ -246,11 +257,7 @@ class _Sites(ast.NodeVisitor):
         line, start = place
         if not self._ascii[line - 1]:
             return
-        function = self._functions[-1] if self._functions else None
-        first = (
-            0 if function is None else min([function.lineno, *(d.lineno for d in function.decorator_list)])
-        )
-        self.found.append((line, start, start + len(was), was, now, first))
+        self.found.append((line, start, start + len(was), was, now, self._function))
 
 
 def _names_of(function: ast.FunctionDef) -> list[str]:
@@ -274,7 +281,7 @@ def _other_numbers(value: float) -> tuple[str, ...]:
 
 def draw_mutants(seed: int, count: int, rooms: tuple[str, ...]) -> list[Mutant]:
     """Return that many mutants of these rooms, the same for the same seed and program."""
-    places: list[tuple[str, tuple[int, int, int, str, tuple[str, ...], int]]] = []
+    places: list[tuple[str, tuple[int, int, int, str, tuple[str, ...], str]]] = []
     for room in rooms:
         for path in sorted((ROOT / "drift" / room).rglob("*.py")):
             sites = _Sites(path.read_text(encoding="utf-8")).found
@@ -299,7 +306,7 @@ class Traced:
     seconds
         Of processor time.
     called
-        "path:first line" of the functions that the test itself enters.
+        "path:name of the function with those of its classes" of what the test itself enters.
     prepared
         The same, entered while what it rests on was made ready, which other tests of its file may share.
     """
@@ -328,7 +335,7 @@ class _Tracer:
     def _taken(self) -> set[str]:
         codes, self._codes = list(self._codes.values()), {}
         return {
-            f"{code.co_filename.removeprefix(self._tree)}:{code.co_firstlineno}"
+            f"{code.co_filename.removeprefix(self._tree)}:{code.co_qualname}"
             for code in codes
             if code.co_filename.startswith(self._drift) and code.co_name != "<module>"
         }
@@ -393,10 +400,14 @@ def _trace_folder(name: str) -> tuple[int, str]:
     )
 
 
-def tests_for(mutant: Mutant, tests: dict[str, Traced], imported: dict[str, set[str]]) -> list[str]:
-    """Return the tests that enter what the mutant stands in, file by file, the quickest file first.
+def tests_for(
+    mutant: Mutant, tests: dict[str, Traced], imported: dict[str, set[str]], seconds: float
+) -> tuple[list[str], bool]:
+    """Return the tests that enter what the mutant stands in, file by file, and whether that is all of them.
 
-    What stands in no function (a constant) is used by any function of its file and of those that import it.
+    The files whose tests are quick and enter little else come first, those of whole histories last; with
+    more than so many seconds of them, the later ones are left out.  What stands in no function (a constant)
+    is used by any function of its file and of those that import it.
     """
     files = {mutant.path, *imported.get(mutant.path, ())}
 
@@ -412,8 +423,21 @@ def tests_for(mutant: Mutant, tests: dict[str, Traced], imported: dict[str, set[
     for test in tests:  # in the order of their files
         if test in chosen:
             of_file[test.partition("::")[0]].append(test)
-    quick = sorted(of_file.values(), key=lambda group: sum(tests[test].seconds for test in group))
-    return [test for group in quick for test in group]
+    spent, taken = 0.0, []
+    for group in sorted(of_file.values(), key=lambda group: _cost(group, tests)):
+        for test in sorted(group, key=lambda test: _cost([test], tests)):
+            spent += tests[test].seconds
+            if spent <= seconds or not taken:
+                taken.append(test)
+    return taken, len(taken) == len(chosen)
+
+
+def _cost(group: list[str], tests: dict[str, Traced]) -> tuple[bool, float]:
+    """Order of files: whole histories last; else by time, and by how much else is entered."""
+    traced = [tests[test] for test in group]
+    seconds = sum(each.seconds for each in traced)
+    entered = len(set().union(*(each.called | each.prepared for each in traced)))
+    return group[0].startswith("tests/truth/"), (seconds + 0.1) * entered
 
 
 def importers() -> dict[str, set[str]]:
@@ -492,7 +516,7 @@ class Fate:
     seconds: float
 
 
-def fate_of(mutant: Mutant, tree: Path, tests: dict[str, Traced], chosen: list[str]) -> Fate:
+def fate_of(mutant: Mutant, tree: Path, tests: dict[str, Traced], chosen: list[str], whole: bool) -> Fate:
     """Run the chosen tests on one mutant in its copy of the tree, which is left as it was."""
     began = time.monotonic()
     if (mutant.path, mutant.was, mutant.now) in EQUIVALENT:
@@ -511,7 +535,8 @@ def fate_of(mutant: Mutant, tree: Path, tests: dict[str, Traced], chosen: list[s
         path.write_text(text, encoding="utf-8")
     took = time.monotonic() - began
     if code == 0:
-        return Fate(mutant, "survived", f"{len(chosen)} tests", took)
+        said = f"{len(chosen)} tests" if whole else f"{len(chosen)} tests, not all"
+        return Fate(mutant, "survived", said, took)
     return Fate(mutant, "killed", by or {-1: "its time ran out"}.get(code, "it can't be loaded"), took)
 
 
@@ -525,7 +550,9 @@ def copy_tree(folder: Path) -> Path:
     return folder
 
 
-def all_fates(mutants: list[Mutant], trees: list[Path], tests: dict[str, Traced]) -> Iterator[Fate]:
+def all_fates(
+    mutants: list[Mutant], trees: list[Path], tests: dict[str, Traced], seconds: float
+) -> Iterator[Fate]:
     """Run the mutants, as many at a time as there are copies of the tree."""
     imported = importers()
     free = list(trees)
@@ -533,7 +560,7 @@ def all_fates(mutants: list[Mutant], trees: list[Path], tests: dict[str, Traced]
     def one(mutant: Mutant) -> Fate:
         tree = free.pop()
         try:
-            return fate_of(mutant, tree, tests, tests_for(mutant, tests, imported))
+            return fate_of(mutant, tree, tests, *tests_for(mutant, tests, imported, seconds))
         finally:
             free.append(tree)
 
@@ -558,7 +585,7 @@ def main() -> int:
         print("Running the tests once, to see which of them enters what:", flush=True)
         tests = trace_tests(trees[0], options.tests, options.map)
         fates = []
-        for fate in all_fates(mutants, trees, tests):
+        for fate in all_fates(mutants, trees, tests, options.seconds):
             fates.append(fate)
             _say(fate)
     return _sum_up(fates)
@@ -572,6 +599,9 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--rooms", nargs="+", choices=ROOMS, default=ROOMS)
     parser.add_argument("--tests", nargs="+", choices=TESTS, default=TESTS)
     parser.add_argument("--only", nargs="+", type=int, help="numbers of mutants, as they were printed")
+    parser.add_argument(
+        "--seconds", type=float, default=float("inf"), help="of tests a mutant at most, by their usual time"
+    )
     parser.add_argument(
         "--map", type=Path, help="keep here which test enters what; delete it when code moves"
     )
