@@ -83,6 +83,7 @@ class NightCode(Code):
     AXIS_BY_FEW_SWEEPS = "night.axis_by_few_sweeps"
     MOUNT_PLACES_J2000 = "night.mount_places_j2000"
     MOUNT_PLACES_WITHOUT_AIR = "night.mount_places_without_air"
+    MOUNT_PLACES_CHANGED = "night.mount_places_changed"
     CLOCK_OFF_BY_HOURS = "night.clock_off_by_hours"
     IN_DAYLIGHT = "night.in_daylight"
     SWEEP_FOUND = "night.sweep_found"

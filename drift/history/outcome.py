@@ -132,9 +132,9 @@ def size_variance(searched: StepsFound, number: int, found: FoundStep) -> dict[i
     return out
 
 
-def weight(share: float) -> float:
-    """Return the weight of the squared distance to an explanation of some share."""
-    return max(share, REACH) if share >= WITHIN_REACH_SHARE else share
+def weight(share: float, reach: float = REACH) -> float:
+    """Return the weight of the squared distance to an explanation of some share, at least `reach`."""
+    return max(share, reach) if share >= WITHIN_REACH_SHARE else share
 
 
 def _others(found: FoundStep) -> dict[Part, float]:

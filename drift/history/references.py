@@ -39,6 +39,10 @@ _MOVER_OF: dict[str, Mover] = {
 RIVAL_ARCSEC = 5.0
 #: The kinds of movement for which rivals are reported.
 RIVAL_KINDS = (OwnMovement.STEADY, OwnMovement.WARMTH)
+#: The weight of the squared distance to such an explanation.  What it says of pier and mount is itself known
+#: to some tenth (in 18 invented histories the truth lay up to a tenth beyond its middle), so what lies a
+#: sixth further off than that is within two sds still: (1.16 / 1.96)^2.
+RIVAL_REACH = 0.35
 
 
 @dataclass(frozen=True)
@@ -97,7 +101,7 @@ def with_rivals(fit: Fit, sd: Floats) -> Floats:
     """
     variance = sd**2
     for one in explanations(fit):
-        variance = variance + max(weight(one.share) - one.share, 0.0) * one.apart**2
+        variance = variance + max(weight(one.share, RIVAL_REACH) - one.share, 0.0) * one.apart**2
     return np.asarray(np.sqrt(variance))
 
 

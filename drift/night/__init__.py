@@ -19,8 +19,9 @@ How it works, step by step
 5. `fit.py` iterates it with the exact geometry (first order only in the slopes), robust weights, and
    scales from the data.
 6. `outliers.py` looks for wrong readings and syncs that nobody logged.
-7. `mount_frame.py` and `clock_hours.py` check what the mount's places mean and whether its clock was
-   right; `log_zone.py`, before all of this, whether the whole log is by another zone's time.
+7. `mount_frame.py`, `mount_frame_changes.py` and `clock_hours.py` check what the mount's places mean and
+   whether its clock was right; `log_zone.py`, before all of this, whether the whole log is by another
+   zone's time.
 8. `estimate.py` calls all of this; begin there.
 
 What it rests on
@@ -47,7 +48,7 @@ What the mount reports
   `axis_reason`, `own_covariance` and `working` still show changes, and `covariance` carries what all
   nights share.  A small model takes the constants that it doesn't know of for an axis elsewhere, so that
   an axis a minute or two off is no proof of a raw mount.
-- *J2000, or without refraction*: some nights are fitted each way.
+- *J2000, or without refraction, or from some night on*: some nights are fitted each way.
 - *A clock an hour off*: nights are fitted again with the sky turned by 15 degrees.  The evidence is
   refraction, tube sides, the horizon and kept zeros, joined by a chain over the nights.  What hardly
   ever changes is the whole of the hours found, not the last one; a stretch between nights of another

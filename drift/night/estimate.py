@@ -12,17 +12,13 @@ from drift.codes import AxisReason, HourAngleZero, PointingUse, Reports, Side, S
 from drift.mount.instrument import CONE, CONSTANTS, NONPERP, hour_angle_and_dec
 from drift.night.clock_hours import clocks_put_right
 from drift.night.mount_frame import (
-    AIR_AXIS_SD,
     AS_RECORDED,
-    FRAME_AXIS_SD,
-    FrameFit,
     Shown,
     chance_altered,
-    frame_of,
     hidden_variance,
-    taken_as,
     verified,
 )
+from drift.night.mount_frame_changes import FrameInTime, frame_in_time
 from drift.night.observations import KEPT, Assembly, Directions, NightIndex, assemble, tube_sides
 from drift.night.outliers import NightsSearched, night_squares, search
 from drift.night.prepared import NightSplit
@@ -318,12 +314,11 @@ def estimate_nights(
     side, guessed = tube_sides(readings["solves"], ha)
     store = NoStore() if store is None else store
     of_places: list[Notice] = []
-    frame = frame_of(latitude_rad, split, readings, directions, zero_is, side)
-    places = AS_RECORDED if frame is None else frame.best
-    if frame is not None and places != AS_RECORDED:
-        solves = taken_as(places, readings["solves"], directions["solves"], latitude_rad)
+    frame = frame_in_time(latitude_rad, split, readings, directions, zero_is, side)
+    if not frame.as_recorded:
+        solves = frame.taken(readings["solves"], directions["solves"], latitude_rad)
         readings = Readings({**readings.tables, "solves": solves}, readings.readings_id)
-        of_places.append(_places_notice(frame))
+        of_places += _places_notices(frame)
 
     put = assemble(latitude_rad, split, readings, directions, zero_is, side)
     if put is None:
@@ -354,9 +349,11 @@ def estimate_nights(
     nights = _collect(searched, put.index, split, put.typed.night, tuple(notices))
     nights = replace(nights, set_aside=(*nights.set_aside, *doubted))
     nights = _with_clocks(nights, right.hours, right.log_odds, right.left_open)
-    if places != AS_RECORDED:
-        sd = float(np.hypot(FRAME_AXIS_SD * places.j2000, AIR_AXIS_SD * places.airless))
-        nights = replace(nights, nights=tuple(_less_certain(n, latitude_rad, sd) for n in nights.nights))
+    if not frame.as_recorded:
+        read = frame.of(np.array([night.time_us for night in nights.nights], dtype=np.int64))
+        pairs = zip(nights.nights, read, strict=True)
+        wider = (_less_certain(n, latitude_rad, *frame.uncertain_by(how)) for n, how in pairs)
+        nights = replace(nights, nights=tuple(wider))
     return replace(nights, notices=(*of_places, *nights.notices))
 
 
@@ -447,20 +444,49 @@ def _clock_notice(nights: list[NightAxis], hours: int, log_odds: float) -> Notic
     )
 
 
-def _less_certain(night: NightAxis, latitude_rad: float, sd: float) -> NightAxis:
+def _less_certain(night: NightAxis, latitude_rad: float, own_sd: float, common_sd: float) -> NightAxis:
     """Widen a night whose mount places were reinterpreted, by what mounts may or may not correct for."""
     if Source.POINTING not in night.sources:
         return night
-    wider = np.diag([(sd / np.cos(latitude_rad)) ** 2, sd**2, 0.0])
-    return replace(night, covariance=night.covariance + wider, own_covariance=night.own_covariance + wider)
+    on_sky = np.diag([1.0 / np.cos(latitude_rad) ** 2, 1.0, 0.0])
+    return replace(
+        night,
+        covariance=night.covariance + (own_sd**2 + common_sd**2) * on_sky,
+        own_covariance=night.own_covariance + own_sd**2 * on_sky,
+    )
 
 
-def _places_notice(frame: FrameFit) -> Notice:
-    places = frame.best
-    scatter = {"scatter_arcsec": frame.scatter[AS_RECORDED], "scatter_as_taken_arcsec": frame.scatter[places]}
+def _places_notices(frame: FrameInTime) -> list[Notice]:
+    """Return what is said of places that were not taken as they were recorded."""
+    if len(frame.stretches) > 1:
+        ends = [one.from_us for one in frame.stretches[1:]] + [None]
+        return [
+            warning(
+                NightCode.MOUNT_PLACES_CHANGED,
+                from_us=one.from_us or None,
+                until_us=end,
+                j2000=one.places.j2000,
+                airless=one.places.airless,
+                astrometric=one.places.astrometric,
+                log_odds=frame.log_odds,
+            )
+            for one, end in zip(frame.stretches, ends, strict=True)
+            if one.places != AS_RECORDED
+        ]
+    places, whole = frame.stretches[0].places, frame.whole
+    if whole is None:
+        return []
+    scatter = {"scatter_arcsec": whole.scatter[AS_RECORDED], "scatter_as_taken_arcsec": whole.scatter[places]}
     if places.j2000:
-        return warning(NightCode.MOUNT_PLACES_J2000, **scatter, airless=places.airless)
-    return warning(NightCode.MOUNT_PLACES_WITHOUT_AIR, **scatter)
+        return [
+            warning(
+                NightCode.MOUNT_PLACES_J2000,
+                **scatter,
+                airless=places.airless,
+                astrometric=places.astrometric,
+            )
+        ]
+    return [warning(NightCode.MOUNT_PLACES_WITHOUT_AIR, **scatter)]
 
 
 def _cost(searched: NightsSearched) -> float:

@@ -13,7 +13,7 @@ from drift.night.observations import Assembly, Directions, assemble
 from drift.night.prepared import NightSplit
 from drift.quantities import ARCSEC_PER_RAD, Bools, Floats
 from drift.sky.air import refraction_at_45, standard_pressure_hpa
-from drift.sky.of_date import true_of_j2000
+from drift.sky.of_date import apparent_place, true_of_j2000
 from drift.types import Readings, as_readings
 
 # ---- Of date or of J2000, with or without refraction.
@@ -36,9 +36,12 @@ SCATTER_SHARE, LEAST_LOG_ODDS, STEADIER_TIMES = 0.93, 20.0, 3.0
 #: more than this share, and not more often: a quarter of wrong solves pulls fits whose weights fall as
 #: 1/distance far enough to hide which way is right; a few per cent don't.
 _STRAY_SDS, _STRAY_SHARE, _ROUNDS = 6.0, 0.03, 5
-#: How far the axis of one night may be off by nutation and aberration that a mount applies or not, each
-#: coordinate on the sky [arcsec]: they reach 9 and 20 arcsec, and most of the second goes into the zeros.
-FRAME_AXIS_SD = 7.0
+#: How far the axis of one night may be off by nutation that a mount applies or not, each coordinate on the
+#: sky [arcsec]: it reaches 9; a mount that takes aberration out knows nutation too, and leaves some arcsec.
+FRAME_AXIS_SD, ASTROMETRIC_AXIS_SD = 7.0, 3.0
+#: How far it may be off on all nights alike by aberration, where the solves don't tell whether a mount takes
+#: it out, from so small log odds on: it moves the axis by some 10 arcsec at one hour of the night.
+ABERRATION_AXIS_SD, ABERRATION_LOG_ODDS = 10.0, 5.0
 #: How far it may be off where the mount takes refraction out by air of its own [arcsec]: common practice,
 #: some per cent of refraction at 45 degrees altitude.
 AIR_AXIS_SD = 3.0
@@ -48,15 +51,33 @@ UNKNOWNS_A_NIGHT = 4
 
 @dataclass(frozen=True)
 class Places:
-    """One reading of the mount's places; as the record says where both are False."""
+    """One reading of the mount's places; as the record says where all are False.
+
+    Parameters
+    ----------
+    j2000
+        Of the equator and equinox of J2000, not of date.
+    airless
+        With refraction taken out.
+    astrometric
+        Of J2000 with aberration taken out as well, as a catalogue has them.
+    """
 
     j2000: bool = False
     airless: bool = False
+    astrometric: bool = False
 
 
 AS_RECORDED = Places()
 #: What is tried.
-ALTERNATIVES = (AS_RECORDED, Places(j2000=True), Places(airless=True), Places(j2000=True, airless=True))
+ALTERNATIVES = (
+    AS_RECORDED,
+    Places(j2000=True),
+    Places(airless=True),
+    Places(j2000=True, airless=True),
+    Places(j2000=True, astrometric=True),
+    Places(j2000=True, astrometric=True, airless=True),
+)
 
 
 @dataclass(frozen=True)
@@ -82,11 +103,17 @@ class FrameFit:
         sure = shown and self.free * np.log(ratio) > LEAST_LOG_ODDS
         return places if sure else AS_RECORDED
 
+    def knows_aberration(self, places: Places) -> bool:
+        """Whether the solves tell if aberration was taken out of places of J2000."""
+        other = Places(places.j2000, places.airless, not places.astrometric)
+        odds = self.free * abs(float(np.log(self.scatter[other] / self.scatter[places])))
+        return odds > ABERRATION_LOG_ODDS
+
 
 def taken_as(places: Places, solves: pd.DataFrame, seen: Directions, latitude_rad: float) -> pd.DataFrame:
     """Return solves with the mount's places as places of date with refraction, whatever they were."""
     if places.j2000:
-        solves = turned_to_date(solves)
+        solves = turned_to_date(solves, places.astrometric)
     return lifted(solves, seen, latitude_rad) if places.airless else solves
 
 
@@ -103,19 +130,26 @@ def lifted(solves: pd.DataFrame, seen: Directions, latitude_rad: float) -> pd.Da
     )
 
 
-def turned_to_date(solves: pd.DataFrame) -> pd.DataFrame:
+def turned_to_date(solves: pd.DataFrame, astrometric: bool) -> pd.DataFrame:
     """Return solves with the mount's places, taken as of J2000, turned to the true equinox of date.
 
-    Nutation is put in and aberration is not: mounts differ in whether they
-    apply them, and on one night they look like an axis elsewhere
-    (`FRAME_AXIS_SD`).
+    Nutation is put in either way, though some mounts know nothing of it: on one night that looks like an
+    axis elsewhere (`FRAME_AXIS_SD`).  Aberration, which moves a star by up to 20 arcsec, is put in where the
+    mount took it out (`astrometric`).  At one hour of the night it looks much the same all year, so that an
+    axis would be wrong by 10 arcsec on all nights alike.
     """
-    ra, dec = true_of_j2000(
-        solves["time_us"].to_numpy(dtype=np.int64),
-        solves["mount_ra_deg"].to_numpy(dtype=float),
-        solves["mount_dec_deg"].to_numpy(dtype=float),
-    )
+    rows = [solves[name].to_numpy() for name in ("time_us", "mount_ra_deg", "mount_dec_deg")]
+    ra, dec = apparent_place(*rows) if astrometric else true_of_j2000(*rows)
     return solves.assign(mount_ra_deg=ra, mount_dec_deg=dec)
+
+
+@dataclass(frozen=True)
+class EachWay:
+    """The same solves fitted by each reading of the mount's places."""
+
+    puts: dict[Places, Assembly]
+    states: dict[Places, FitState]
+    free: int  # readings less unknowns
 
 
 def frame_of(
@@ -133,8 +167,31 @@ def frame_of(
     latitude_rad, split, readings, directions, zero_is, side
         As for `drift.night.observations.assemble`.
     """
+    each = fitted_each_way(latitude_rad, split, readings, directions, zero_is, side)
+    return None if each is None else frame_fit(each, latitude_rad)
+
+
+def frame_fit(each: EachWay, latitude_rad: float) -> FrameFit:
+    """Return what came of each reading of the mount's places."""
+    return FrameFit(
+        {places: _scatter(state) for places, state in each.states.items()},
+        {places: _wander(state, latitude_rad) for places, state in each.states.items()},
+        each.free,
+    )
+
+
+def fitted_each_way(
+    latitude_rad: float,
+    split: NightSplit,
+    readings: Readings,
+    directions: dict[str, Directions],
+    zero_is: str,
+    side: np.ndarray,
+    most_nights: int = NIGHTS_LOOKED_AT,
+) -> EachWay | None:
+    """Fit so many nights each way; None where there is too little to tell."""
     solves = readings["solves"]
-    pick = _sample(split, solves)
+    pick = _sample(split, solves, most_nights)
     free = 2 * int(pick.sum()) - UNKNOWNS_A_NIGHT * np.unique(_night(split, solves)[pick]).size
     if free < LEAST_LOG_ODDS:
         return None
@@ -153,12 +210,7 @@ def frame_of(
         if put is None:
             return None
         puts[places] = put
-    states = _states_by_way(puts)
-    return FrameFit(
-        {places: _scatter(state) for places, state in states.items()},
-        {places: _wander(state, latitude_rad) for places, state in states.items()},
-        free,
-    )
+    return EachWay(puts, _states_by_way(puts), free)
 
 
 def _states_by_way(puts: dict[Places, Assembly]) -> dict[Places, FitState]:
@@ -194,11 +246,11 @@ def _night(split: NightSplit, solves: pd.DataFrame) -> np.ndarray:
     return split.day(solves["time_us"].to_numpy(dtype=np.int64))
 
 
-def _sample(split: NightSplit, solves: pd.DataFrame) -> Bools:
+def _sample(split: NightSplit, solves: pd.DataFrame, most_nights: int) -> Bools:
     """Return which solves lie in the nights that are looked at."""
     night = _night(split, solves)
     nights = np.unique(night)
-    return np.isin(night, nights[:: max(1, -(-nights.size // NIGHTS_LOOKED_AT))])
+    return np.isin(night, nights[:: max(1, -(-nights.size // most_nights))])
 
 
 # ---- The chance that a model inside the mount has altered its reports, from pointing solves alone.

@@ -67,12 +67,30 @@ def _by_few_sweeps(of: Values) -> str:
     return f"Where the axis points rests on {nights} of sweeps, runs or typed errors."
 
 
+def _frame_said(of: Values) -> str:
+    """Return what the mount's places seem to be where they are not what the record has them for."""
+    if not of["j2000"]:
+        return "to have refraction taken out of them"
+    return f"to be of J2000{' and without refraction' if of['airless'] else ''}, not of date"
+
+
 def _places_j2000(of: Values) -> str:
-    air = ", and without refraction" if of["airless"] else ""
     return (
-        f"The mount's places seem to be of J2000{air} and not of date, as the record has them: taken so the "
+        f"The mount's places seem {_frame_said({'j2000': True, **of})}, as the record has them: taken so the "
         f"solves scatter by {of['scatter_as_taken_arcsec']:.1f} arcsec instead of "
         f"{of['scatter_arcsec']:.1f}.  They were taken so here; import the log again with its frame set."
+    )
+
+
+def _places_changed(of: Values) -> str:
+    first, last = (None if of[us] is None else f"{as_utc(of[us]):%Y-%m-%d}" for us in ("from_us", "until_us"))
+    when = f"from {first} on" if last is None else f"before {last}"
+    when = when if first is None or last is None else f"from {first} until {last}"
+    return (
+        f"{when[0].upper()}{when[1:]} the mount's places seem {_frame_said(of)}, and were taken so here; "
+        "read like the others, they would show an axis that moved.  Was an option of the mount or its driver "
+        "changed then, or another program used?  Set it back, or import those logs again with their frame "
+        "set."
     )
 
 
@@ -196,6 +214,7 @@ _NIGHT_SENTENCES: dict[Code, Writer] = {
         f"the solves scatter by {of['scatter_as_taken_arcsec']:.1f} arcsec instead of "
         f"{of['scatter_arcsec']:.1f}, and they were taken so here."
     ),
+    NightCode.MOUNT_PLACES_CHANGED: _places_changed,
     NightCode.CLOCK_OFF_BY_HOURS: _clock_off,
     NightCode.LOOKS_GUIDED: lambda of: "part of a run that looks guided",
     NightCode.RUNS_LOOK_GUIDED: lambda of: (

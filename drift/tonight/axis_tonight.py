@@ -11,7 +11,7 @@ it); to set the worst solve aside until the rest fits (of four solves any three 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -28,14 +28,14 @@ from drift.mount.instrument import (
     pointed_direction,
     tangent_basis,
 )
+from drift.night.mount_frame import AS_RECORDED, Shown, chance_altered, hidden_variance, taken_as
 from drift.night.mount_frame import Places as Frame
-from drift.night.mount_frame import Shown, chance_altered, hidden_variance, taken_as
 from drift.night.observations import Directions, tube_sides
 from drift.night.outliers import SYNC_CHANCE, SYNC_CHANCE_KEPT, WRONG_SD
 from drift.night.prepared import split_nights
 from drift.night.sightings import POINTING, pointing_shares
 from drift.night.system import AXIS_PRIOR_SD
-from drift.notices import NightCode
+from drift.notices import NightCode, Notice
 from drift.quantities import ARCSEC_PER_RAD, DAY_US, Bools, Floats, Ints
 from drift.sky.place import observed
 from drift.tonight.plan import (
@@ -101,6 +101,18 @@ def night_of(site: PierFile, time_us: int) -> tuple[int, int]:
     return start, start + DAY_US
 
 
+def _latest_frame(notices: Iterable[Notice]) -> Frame:
+    """Return how the mount's places were to be read on the last nights."""
+    for one in notices:
+        if one.code == NightCode.MOUNT_PLACES_WITHOUT_AIR:
+            return Frame(airless=True)
+        last = one.code == NightCode.MOUNT_PLACES_CHANGED and one.values["until_us"] is None
+        if one.code == NightCode.MOUNT_PLACES_J2000 or last:
+            of = one.values
+            return Frame(bool(of.get("j2000", True)), bool(of["airless"]), bool(of["astrometric"]))
+    return AS_RECORDED
+
+
 def seen_tonight(
     site: PierFile, solves: pd.DataFrame, corrections: pd.DataFrame, analysis: Analysis | None
 ) -> Seen:
@@ -122,8 +134,7 @@ def seen_tonight(
     time_us = table["time_us"].to_numpy(dtype=np.int64)
     values = [table[name].to_numpy(dtype=float) for name in ("ra_deg", "dec_deg", "temp_c", "pressure_hpa")]
     sky = observed(*where, time_us, *values)
-    found = [] if analysis is None else [one.code for one in analysis.notices]
-    frame = Frame(NightCode.MOUNT_PLACES_J2000 in found, NightCode.MOUNT_PLACES_WITHOUT_AIR in found)
+    frame = AS_RECORDED if analysis is None else _latest_frame(analysis.notices)
     table = taken_as(frame, table, Directions(sky.enu, sky.last_rad), latitude)
     hour_angle, dec = hour_angle_and_dec(sky.enu, latitude)
     side = tube_sides(table, hour_angle)[0] if site.mount.flips else np.zeros(len(table))

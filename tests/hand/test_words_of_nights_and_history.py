@@ -107,6 +107,13 @@ NOTICES = [
     *(warning(NightCode.MOUNT_PLACES_J2000, airless=airless, **SCATTER) for airless in (False, True)),
     warning(NightCode.MOUNT_PLACES_WITHOUT_AIR, **SCATTER),
     *(
+        warning(NightCode.MOUNT_PLACES_CHANGED, from_us=a, until_us=b, j2000=j, airless=not j, log_odds=90.0)
+        for a, b, j in ((NOV_US, None, True), (None, NOV_US, False), (NOV_US, NOV_US + 9 * DAY_US, True))
+    ),
+    warning(
+        NightCode.MOUNT_PLACES_CHANGED, from_us=NOV_US, until_us=None, j2000=True, airless=True, log_odds=90.0
+    ),
+    *(
         warning(NightCode.CLOCK_OFF_BY_HOURS, hours=hours, nights=nights, log_odds=40.0, **CLOCK)
         for hours, nights in ((1, 1), (-1, 12), (2, 12))
     ),

@@ -413,6 +413,53 @@ def test_mount_places_of_j2000_are_noticed_and_turned_to_date(latitude, zero):
     assert np.all(axes_of(turned)[1][:, :2] > axes_of(plain)[1][:, :2])
 
 
+def changed(solves: pd.DataFrame, where: np.ndarray) -> pd.DataFrame:
+    """Return solves of which some have the mount's places of J2000."""
+    turned, out = of_j2000(solves), solves.copy()
+    for name in ("mount_ra_deg", "mount_dec_deg"):
+        out[name] = np.where(where, turned[name], solves[name])
+    return out
+
+
+#: Axes of nights whose places were put right, against those of nights that never changed [arcsec on the sky]:
+#: constants and zeros are shared with nights of fewer solves, so not to the arcsec.
+PUT_RIGHT_ARCSEC = 4.0
+
+
+@pytest.mark.parametrize(
+    ("latitude", "zero", "first", "last"),
+    [(47.0, "kept", 0.55, 1.0), (-41.0, "synced", 0.0, 0.4), (-41.0, "kept", 0.3, 0.6)],
+)
+def test_places_that_are_of_j2000_for_a_time_are_told_and_turned_to_date(latitude, zero, first, last):
+    """Somebody ticked an option: the axis would seem to leave by minutes of arc, and to wander from there."""
+    world = invented("quiet", 18, latitude, zero=zero, years=1.5)
+    solves = world.readings()["solves"]
+    days = solves["time_us"].to_numpy() // 86_400_000_000
+    begin, end = (days.min() + share * (np.ptp(days) + 1) for share in (first, last))
+    plain = nights_alone(world)
+    turned = nights_alone(world, changed(solves, (days >= begin) & (days < end)))
+    (notice,) = turned.notices
+    assert notice.code is NightCode.MOUNT_PLACES_CHANGED and notice.values["j2000"]
+    times = np.array([night.time_us for night in plain.nights])
+    inside = (times // 86_400_000_000 >= begin) & (times // 86_400_000_000 < end)
+    expected = [
+        times[inside][0] if first else None,
+        times[times > times[inside][-1]][0] if last < 1 else None,
+    ]
+    for us, value in zip(("from_us", "until_us"), expected, strict=True):
+        assert (notice.values[us] is None) == (value is None)
+        assert value is None or abs(notice.values[us] - value) < 43_200_000_000
+    apart = (axes_of(turned)[0] - axes_of(plain)[0])[:, :2] * [np.cos(np.radians(latitude)), 1.0]
+    assert np.max(np.abs(apart)) < PUT_RIGHT_ARCSEC
+    assert np.all(axes_of(turned)[1][inside, :2] > axes_of(plain)[1][inside, :2])
+
+
+@pytest.mark.parametrize("kind", ["slips", "bump"])
+@pytest.mark.parametrize("latitude", HEMISPHERES)
+def test_an_axis_that_moves_is_no_change_of_the_mounts_places(kind, latitude):
+    assert not nights_alone(invented(kind, 23, latitude, zero="kept", years=2.0)).notices
+
+
 # Near the pole, across 0h, both tube sides
 
 
