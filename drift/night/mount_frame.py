@@ -188,6 +188,7 @@ def fitted_each_way(
     zero_is: str,
     side: np.ndarray,
     most_nights: int = NIGHTS_LOOKED_AT,
+    ways: tuple[Places, ...] = ALTERNATIVES,
 ) -> EachWay | None:
     """Fit so many nights each way; None where there is too little to tell."""
     solves = readings["solves"]
@@ -204,7 +205,7 @@ def fitted_each_way(
         "runs": nothing,
     }
     puts = {}
-    for places in ALTERNATIVES:
+    for places in ways:
         table = taken_as(places, some, where["solves"], latitude_rad)
         put = assemble(latitude_rad, split, as_readings({"solves": table}), where, zero_is, side[pick])
         if put is None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from drift.night.log_zone import turned_directions
 from drift.night.mount_frame import (
     ABERRATION_AXIS_SD,
     AIR_AXIS_SD,
@@ -39,8 +40,14 @@ CHANGE_LOG_ODDS = 10.0
 FEWEST_NIGHTS = 3
 #: The axis may move so much between nights at least [arcsec], whatever it usually does.
 LEAST_MOVED_ARCSEC = 3.0
+#: A clock hours ahead is tried beside, lest its nights pass for places without refraction.
+CLOCKS = (-2, -1, 1, 2)
 #: Degrees of freedom of the laws of solves and of the axis's moves: far tails, for both have wild ones.
 _TAIL = 2.0
+
+
+#: Places read one way, by a clock so many hours ahead.
+Way = tuple[Places, int]
 
 
 @dataclass(frozen=True)
@@ -113,16 +120,24 @@ def frame_in_time(
     latitude_rad, split, readings, directions, zero_is, side
         As for `drift.night.observations.assemble`.
     """
-    each = fitted_each_way(latitude_rad, split, readings, directions, zero_is, side)
+    given = (latitude_rad, split, readings, directions, zero_is, side)
+    each = fitted_each_way(*given)
     if each is None:
         return FrameInTime(None, (Stretch(0, AS_RECORDED),))
     whole = frame_fit(each, latitude_rad)
-    if _sequence(each, latitude_rad).changes:  # may be; all nights tell, and which of them it was
-        every = fitted_each_way(
-            latitude_rad, split, readings, directions, zero_is, side, most_nights=len(readings["solves"])
-        )
-        found = None if every is None else _sequence(every, latitude_rad)
-        if found is not None and found.changes and found.log_odds >= LEAST_LOG_ODDS:
+    if _sequence({(way, 0): each for way in each.states}, latitude_rad).changes:
+        # There may be one; all nights tell, and on which it was.
+        nights = len(readings["solves"])
+        every = fitted_each_way(*given, most_nights=nights)
+        ways = {} if every is None else {(way, 0): every for way in every.states}
+        for hours in CLOCKS:
+            moved = {kind: turned_directions(seen, latitude_rad, hours) for kind, seen in directions.items()}
+            other = fitted_each_way(
+                latitude_rad, split, readings, moved, zero_is, side, nights, ways=(AS_RECORDED,)
+            )
+            ways |= {} if other is None else {(AS_RECORDED, hours): other}
+        found = _sequence(ways, latitude_rad)
+        if found.changes and found.log_odds >= LEAST_LOG_ODDS:
             return FrameInTime(whole, found.stretches, found.log_odds)
     return FrameInTime(whole, (Stretch(0, whole.best),))
 
@@ -137,15 +152,16 @@ class _Sequence:
         return len(self.stretches) > 1
 
 
-def _sequence(each: EachWay, latitude_rad: float) -> _Sequence:
-    """Return the likeliest sequence of ways to read the places."""
-    ways = list(each.states)
-    time_us = each.puts[AS_RECORDED].index.example_us
+def _sequence(each: dict[Way, EachWay], latitude_rad: float) -> _Sequence:
+    """Return the likeliest sequence of ways to read the places; nights of a wrong clock as recorded."""
+    ways = list(each)
+    time_us = each[ways[0]].puts[AS_RECORDED].index.example_us
     alone, between = _night_costs(each), _move_costs(each, latitude_rad)
     path = without_short(cheapest_path(alone, between), alone, between)
     one_way = [path_cost(np.full(path.size, way), alone, between) for way in range(len(ways))]
-    starts = np.flatnonzero(np.diff(path, prepend=-1))
-    stretches = tuple(Stretch(int(time_us[k]) if k else 0, ways[path[k]]) for k in starts.tolist())
+    read = [ways[k][0] for k in path.tolist()]
+    starts = [k for k in range(path.size) if k == 0 or read[k] != read[k - 1]]
+    stretches = tuple(Stretch(int(time_us[k]) if k else 0, read[k]) for k in starts)
     return _Sequence(stretches, min(one_way) - path_cost(path, alone, between))
 
 
@@ -168,12 +184,12 @@ def without_short(path: Ints, alone: Floats, between: Floats) -> Ints:
         path[start:stop] = min(tried)[1]
 
 
-def _night_costs(each: EachWay) -> Floats:
+def _night_costs(each: dict[Way, EachWay]) -> Floats:
     """Return minus the log likelihood of each night's solves by each way, (ways, nights)."""
-    least = min(float(np.sqrt(np.mean(state.scales.scatter[:2] ** 2))) for state in each.states.values())
+    fits = [(one.puts[places], one.states[places]) for (places, _), one in each.items()]
+    least = min(float(np.sqrt(np.mean(state.scales.scatter[:2] ** 2))) for _, state in fits)
     out = []
-    for way, state in each.states.items():
-        put = each.puts[way]
+    for put, state in fits:
         night = put.layout.sessions.night[put.sightings.session]
         off = np.sum(state.residual**2, axis=1) / least**2
         cost = 0.5 * (_TAIL + 2.0) * np.log1p(off / _TAIL)
@@ -181,16 +197,12 @@ def _night_costs(each: EachWay) -> Floats:
     return np.array(out)
 
 
-def _move_costs(each: EachWay, latitude_rad: float) -> Floats:
+def _move_costs(each: dict[Way, EachWay], latitude_rad: float) -> Floats:
     """Return minus the log likelihood of the axis's moves, (nights - 1, ways before, ways after)."""
     on_sky = np.array([np.cos(latitude_rad), 1.0])
-    axis = np.array([state.solution.axis * on_sky for state in each.states.values()])
-    cov = np.array(
-        [
-            state.solution.axis_cov(state.solution.varying_cov()) * np.outer(on_sky, on_sky)
-            for state in each.states.values()
-        ]
-    )
+    solutions = [one.states[places].solution for (places, _), one in each.items()]
+    axis = np.array([one.axis * on_sky for one in solutions])
+    cov = np.array([one.axis_cov(one.varying_cov()) * np.outer(on_sky, on_sky) for one in solutions])
     same = np.hypot(*np.moveaxis(np.diff(axis, axis=1), 2, 0))
     usual = max(float(np.median(same.min(axis=0))), LEAST_MOVED_ARCSEC) if same.size else LEAST_MOVED_ARCSEC
     moved = axis[None, :, 1:] - axis[:, None, :-1]  # (before, after, nights - 1, 2)
