@@ -40,8 +40,8 @@ CHANGE_LOG_ODDS = 10.0
 FEWEST_NIGHTS = 3
 #: The axis may move so much between nights at least [arcsec], whatever it usually does.
 LEAST_MOVED_ARCSEC = 3.0
-#: A clock hours ahead is tried beside, lest its nights pass for places without refraction.
-CLOCKS = (-2, -1, 1, 2)
+#: A clock an hour ahead or behind is tried beside, lest its nights pass for places without refraction.
+CLOCKS = (-1, 1)
 #: Degrees of freedom of the laws of solves and of the axis's moves: far tails, for both have wild ones.
 _TAIL = 2.0
 
