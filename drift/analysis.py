@@ -202,6 +202,7 @@ def _work(
     if whole_log[0]:
         seen = see(where, split, readings, store, whole_log[0])
     nights = estimate_nights(latitude, split, readings, seen.directions, zero_is, store, changes, whole_log)
+    split = split.restarted([one.before_us for one in nights.instrument_changes])
     nights = modelled_or_not(nights, str(site.mount.reports), latitude, split.correction_us)
     told = (*nights.notices, *daylight_told(*where[:2], nights))
     nights = replace(nights, set_aside=(*nights.set_aside, *left), notices=told)

@@ -84,6 +84,8 @@ class NightCode(Code):
     MOUNT_PLACES_J2000 = "night.mount_places_j2000"
     MOUNT_PLACES_WITHOUT_AIR = "night.mount_places_without_air"
     MOUNT_PLACES_CHANGED = "night.mount_places_changed"
+    INSTRUMENT_CHANGED = "night.instrument_changed"
+    TUBE_SIDES_REVERSED = "night.tube_sides_reversed"
     CLOCK_OFF_BY_HOURS = "night.clock_off_by_hours"
     IN_DAYLIGHT = "night.in_daylight"
     SWEEP_FOUND = "night.sweep_found"

@@ -123,12 +123,24 @@ class InstrumentConstants:
     zero_repeatability_dec_arcsec: float = float("nan")
 
 
+@dataclass(frozen=True, kw_only=True)
+class InstrumentChange:
+    """A jump of the instrument's constants between two nights that no recorded service explains."""
+
+    after_us: int  # last solve before it
+    before_us: int  # first solve after it
+    old: tuple[float, ...]  # (p,) constants before it, arcsec, as `InstrumentConstants.names`
+    new: tuple[float, ...]  # (p,) and after it
+    log_odds: float  # for a jump against none
+
+
 @dataclass(frozen=True, kw_only=True, repr=False)
 class Nights(DrawsItself):
     """All nights of a record in time order, the instrument, and what was set aside."""
 
     nights: tuple[NightAxis, ...] = ()
     instruments: tuple[InstrumentConstants, ...] = ()
+    instrument_changes: tuple[InstrumentChange, ...] = ()  # in time order
     set_aside: tuple[SetAside, ...] = ()
     notices: tuple[Notice, ...] = ()
 

@@ -11,6 +11,7 @@ from drift.cache import NoStore, Store
 from drift.codes import AxisReason, HourAngleZero, PointingUse, Reports, Side, Source, ZeroSharing
 from drift.mount.instrument import CONE, CONSTANTS, NONPERP, hour_angle_and_dec
 from drift.night.clock_hours import clocks_put_right
+from drift.night.instrument_changes import instrument_changes, sides_reversed
 from drift.night.mount_frame import (
     AS_RECORDED,
     Shown,
@@ -26,7 +27,15 @@ from drift.night.sightings import POINTING, SOURCE_NAMES, TABLES, Sightings
 from drift.night.system import AXIS_PRIOR_SD, CONSTANT_PRIOR_SD
 from drift.notices import NightCode, Notice, info, warning
 from drift.quantities import DAY_US, Bools, Floats, Ints
-from drift.types import InstrumentConstants, NightAxis, Nights, Readings, SetAside, SkyCovered
+from drift.types import (
+    InstrumentChange,
+    InstrumentConstants,
+    NightAxis,
+    Nights,
+    Readings,
+    SetAside,
+    SkyCovered,
+)
 
 # ---- Mounts whose own star model alters what they report.
 #
@@ -269,6 +278,8 @@ UNKNOWN_SD = 0.5 * AXIS_PRIOR_SD
 UNKNOWN_ZERO_SD = 36000.0
 #: A constant is known when its sd is less than this share of what it was beforehand.
 LEARNT_SHARE = 0.9
+#: After so many rounds no further change of the instrument is sought.
+_ROUNDS_OF_CHANGES = 3
 #: A night's own scatter counts against the instrument's as this many readings.
 SCATTER_SHARE = 20.0
 
@@ -284,6 +295,9 @@ def estimate_nights(
     whole_log: tuple[int, float] = (0, 0.0),
 ) -> Nights:
     """Estimate the axis of each night from all readings of the sky.
+
+    Where the instrument seems to have become another one without a note (`drift.night.instrument_changes`),
+    its constants begin anew: see `Nights.instrument_changes`.
 
     Parameters
     ----------
@@ -310,9 +324,50 @@ def estimate_nights(
     nights
         In time order; empty when there is no reading of the sky.
     """
+    store = NoStore() if store is None else store
+    rest = (readings, directions, zero_is, store, clock_changes_us, whole_log)
+    known: tuple[InstrumentChange, ...] = ()
+    nights = _estimated(latitude_rad, split, *rest)
+    for _ in range(_ROUNDS_OF_CHANGES):
+        if not nights.instrument_changes:
+            break
+        known = tuple(sorted((*known, *nights.instrument_changes), key=lambda one: one.before_us))
+        nights = _estimated(latitude_rad, split.restarted([one.before_us for one in known]), *rest)
+    told = (*(_change_notice(one) for one in known), *nights.notices)
+    return replace(nights, instrument_changes=known, notices=told)
+
+
+def _change_notice(change: InstrumentChange) -> Notice:
+    if sides_reversed(change):
+        return warning(
+            NightCode.TUBE_SIDES_REVERSED,
+            after_us=change.after_us,
+            before_us=change.before_us,
+            log_odds=change.log_odds,
+        )
+    jump = dict(zip(CONSTANTS, np.subtract(change.new, change.old).tolist(), strict=True))
+    return warning(
+        NightCode.INSTRUMENT_CHANGED,
+        after_us=change.after_us,
+        before_us=change.before_us,
+        **{f"{name}_arcsec": jump[name] for name in CONSTANTS},
+        log_odds=change.log_odds,
+    )
+
+
+def _estimated(
+    latitude_rad: float,
+    split: NightSplit,
+    readings: Readings,
+    directions: dict[str, Directions],
+    zero_is: str,
+    store: Store,
+    clock_changes_us: Ints | None,
+    whole_log: tuple[int, float],
+) -> Nights:
+    """Estimate all nights; its `instrument_changes` are those that `split` doesn't know of."""
     ha, _ = hour_angle_and_dec(directions["solves"].enu, latitude_rad)
     side, guessed = tube_sides(readings["solves"], ha)
-    store = NoStore() if store is None else store
     of_places: list[Notice] = []
     frame = frame_in_time(latitude_rad, split, readings, directions, zero_is, side)
     if not frame.as_recorded:
@@ -354,7 +409,11 @@ def estimate_nights(
         pairs = zip(nights.nights, read, strict=True)
         wider = (_less_certain(n, latitude_rad, *frame.uncertain_by(how)) for n, how in pairs)
         nights = replace(nights, nights=tuple(wider))
-    return replace(nights, notices=(*of_places, *nights.notices))
+    return replace(
+        nights,
+        notices=(*of_places, *nights.notices),
+        instrument_changes=instrument_changes(searched.sightings, searched.state, searched.used),
+    )
 
 
 #: A typed axis error further than so many sds from what the night's solves say is set aside: well beyond what

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -464,6 +464,14 @@ class NightSplit:
     def epoch(self, time_us: Ints) -> Ints:
         """Return the number of the homing epoch: a kept zero is shared within one."""
         return np.searchsorted(self.zero_us, time_us, side="right")
+
+    def restarted(self, at_us: Sequence[int]) -> NightSplit:
+        """Return the split with the constants, and a kept zero, beginning anew at some more times."""
+        return replace(
+            self,
+            constants_us=np.union1d(self.constants_us, np.array(at_us, dtype=np.int64)),
+            zero_us=np.union1d(self.zero_us, np.array(at_us, dtype=np.int64)),
+        )
 
     def bounds(self, time_us: int) -> tuple[int, int]:
         """Return start and end [us] of the (part) night that holds a time."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from drift.codes import PointingUse
+from drift.codes import Constant, PointingUse
 from drift.notices import Code, NightCode, Notice, SkyCode, from_value
 from drift.quantities import YEAR_DAYS, as_utc
 from drift.render.notices import Values, Writer, sentence
@@ -91,6 +91,40 @@ def _places_changed(of: Values) -> str:
         "read like the others, they would show an axis that moved.  Was an option of the mount or its driver "
         "changed then, or another program used?  Set it back, or import those logs again with their frame "
         "set."
+    )
+
+
+#: What each constant is called, and from what size of jump on it is named [arcsec].
+_CONSTANTS = {
+    Constant.CONE_ERROR: "cone error",
+    Constant.NON_PERPENDICULARITY: "angle between the axes",
+    Constant.SIDE_OFFSET: "offset between the tube's sides",
+    Constant.TUBE_DROOP: "droop of the tube",
+}
+_NAMED_ARCSEC = 10.0
+
+
+def _between(of: Values) -> str:
+    first, last = (f"{as_utc(of[us]):%Y-%m-%d}" for us in ("after_us", "before_us"))
+    return f"Between {first} and {last}"
+
+
+def _instrument_changed(of: Values) -> str:
+    jumps = {name: float(of[f"{constant}_arcsec"]) for constant, name in _CONSTANTS.items()}
+    named = [f"{name} by {size:+.0f} arcsec" for name, size in jumps.items() if abs(size) >= _NAMED_ARCSEC]
+    when = f"{as_utc(of['before_us']):%Y-%m-%dT%H:%M}Z"
+    return (
+        f"{_between(of)} the telescope or the camera on the mount seems to have become another one "
+        f"({', '.join(named)}): its constants begin anew there, as after a service.  If so, write it down: "
+        f"`drift record service --time {when}`, or when it was."
+    )
+
+
+def _sides_reversed(of: Values) -> str:
+    return (
+        f"{_between(of)} the tube's sides (east, west) seem to have changed their meaning in the log, as "
+        "after an update of a driver: every constant that goes with the side changed its sign.  They were "
+        "taken so here."
     )
 
 
@@ -215,6 +249,8 @@ _NIGHT_SENTENCES: dict[Code, Writer] = {
         f"{of['scatter_arcsec']:.1f}, and they were taken so here."
     ),
     NightCode.MOUNT_PLACES_CHANGED: _places_changed,
+    NightCode.INSTRUMENT_CHANGED: _instrument_changed,
+    NightCode.TUBE_SIDES_REVERSED: _sides_reversed,
     NightCode.CLOCK_OFF_BY_HOURS: _clock_off,
     NightCode.LOOKS_GUIDED: lambda of: "part of a run that looks guided",
     NightCode.RUNS_LOOK_GUIDED: lambda of: (

@@ -32,6 +32,13 @@ UNGUIDED = info(NightCode.ONE_FIELD_UNGUIDED, solves=50, minutes=49.0)
 TIMES = {"from_us": NOV_US, "until_us": NOV_US + 1_800_000_000}
 CORRECTION = {"kind": "azimuth", "time_us": NOV_US}
 SCATTER = {"scatter_arcsec": 61.2, "scatter_as_taken_arcsec": 3.4}
+JUMP = {
+    "after_us": NOV_US,
+    "before_us": NOV_US + DAY_US,
+    "non_perpendicularity_arcsec": 0.4,
+    "side_offset_arcsec": 2.0,
+    "log_odds": 80.0,
+}
 CLOCK = {"first_us": NOV_US, "last_us": NOV_US + 30 * DAY_US}
 ZERO_MOVED = {
     "reference": "hour_angle_zero",
@@ -113,6 +120,11 @@ NOTICES = [
     warning(
         NightCode.MOUNT_PLACES_CHANGED, from_us=NOV_US, until_us=None, j2000=True, airless=True, log_odds=90.0
     ),
+    *(
+        warning(NightCode.INSTRUMENT_CHANGED, **JUMP, tube_droop_arcsec=droop, cone_error_arcsec=cone)
+        for droop, cone in ((51.2, 1.0), (3.0, -540.0), (-24.0, 92.0))
+    ),
+    warning(NightCode.TUBE_SIDES_REVERSED, **JUMP),
     *(
         warning(NightCode.CLOCK_OFF_BY_HOURS, hours=hours, nights=nights, log_odds=40.0, **CLOCK)
         for hours, nights in ((1, 1), (-1, 12), (2, 12))

@@ -460,6 +460,79 @@ def test_an_axis_that_moves_is_no_change_of_the_mounts_places(kind, latitude):
     assert not nights_alone(invented(kind, 23, latitude, zero="kept", years=2.0)).notices
 
 
+# Another telescope, or tube sides by another name, from some night on
+
+
+def of_another_telescope(world: World, solves: pd.DataFrame, late: np.ndarray, kind: str) -> pd.DataFrame:
+    """Return solves of which the late ones are by a telescope with other constants, or name sides otherwise.
+
+    Cone error and offset between the sides by 90 and 60 arcsec in what the mount reads; a tube that points
+    60 arcsec times the sine of the zenith distance lower, in what is solved (ERFA hd2ae, ae2hd).
+    """
+    out = solves.copy()
+    if kind == "sides":
+        other = out["tube_side"].map({"east": "west", "west": "east"})
+        out["tube_side"] = np.where(late, other, out["tube_side"])
+        return out
+    if kind == "cone":
+        side = np.where(out["tube_side"] == "east", 1.0, -1.0) * late
+        across = side * 90.0 / 3600.0 / np.cos(np.radians(out["mount_dec_deg"]))
+        return out.assign(
+            mount_ra_deg=(out["mount_ra_deg"] - across) % 360.0,
+            mount_dec_deg=out["mount_dec_deg"] + side * 60.0 / 3600.0,
+        )
+    phi, days = np.radians(world.scenario.latitude_deg), solves["time_us"].to_numpy() / 86.4e9 + 2440587.5
+    turn = erfa.pnm06a(days, 0.0)
+    place = erfa.s2c(np.radians(solves["ra_deg"].to_numpy()), np.radians(solves["dec_deg"].to_numpy()))
+    ra, dec = erfa.c2s(np.einsum("nij,nj->ni", turn, place))
+    sidereal = erfa.gst06a(days, 0.0, days, 0.0) + np.radians(world.scenario.longitude_deg)
+    azimuth, altitude = erfa.hd2ae(sidereal - ra, dec, phi)
+    hour_angle, dec = erfa.ae2hd(azimuth, altitude - 60.0 * ARCSEC * np.cos(altitude), phi)
+    ra, dec = erfa.c2s(np.einsum("nji,nj->ni", turn, erfa.s2c(sidereal - hour_angle, dec)))
+    return out.assign(
+        ra_deg=np.where(late, np.degrees(ra) % 360.0, out["ra_deg"]),
+        dec_deg=np.where(late, np.degrees(dec), out["dec_deg"]),
+    )
+
+
+#: What is left of a change of telescope in the axis and in the history, where zeros and constants are known
+#: from half of the nights only [arcsec].
+ANOTHER_ARCSEC = 5.0
+
+
+@pytest.mark.parametrize(
+    ("latitude", "kind", "share"),
+    [(47.0, "cone", 0.5), (-41.0, "droop", 0.6), (47.0, "droop", 0.4), (-41.0, "sides", 0.7)],
+)
+def test_another_telescope_that_nobody_wrote_down_is_told_and_moves_nothing(latitude, kind, share):
+    """Taken for the same instrument, such a droop makes an altitude that slips by half an arcminute."""
+    world = invented("quiet", 18, latitude, zero="kept", years=1.5)
+    solves = world.readings()["solves"]
+    days = solves["time_us"].to_numpy() // 86_400_000_000
+    late = days > np.quantile(np.unique(days), share)
+    plain, turned = (
+        answered(world, solves=of_another_telescope(world, solves, x, kind)) for x in (False, late)
+    )
+    (change,) = turned.nights.instrument_changes
+    assert change.after_us == solves["time_us"][~late].max()
+    assert change.before_us == solves["time_us"][late].min()
+    code = NightCode.TUBE_SIDES_REVERSED if kind == "sides" else NightCode.INSTRUMENT_CHANGED
+    assert [n.code for n in turned.nights.notices if n not in plain.nights.notices] == [code]
+    jump = np.subtract(change.new, change.old)
+    expected = {"cone": [90.0, 0.0, 60.0, 0.0], "droop": [0.0, 0.0, 0.0, 60.0]}.get(kind)
+    assert expected is None or np.max(np.abs(jump - expected)) < 15.0
+    assert not turned.history.events and not plain.history.events
+    assert np.max(np.abs(turned.history.axis_now - plain.history.axis_now)) < ANOTHER_ARCSEC
+    (before,) = plain.nights.instruments
+    (earlier, later) = turned.nights.instruments
+    assert earlier.end_us == later.start_us == change.before_us
+
+
+@pytest.mark.parametrize("kind", ["heave", "slips", "bump"])
+def test_an_axis_that_moves_is_no_other_telescope(kind):
+    assert not nights_alone(invented(kind, 23, 47.0, zero="kept", years=2.0)).instrument_changes
+
+
 # Near the pole, across 0h, both tube sides
 
 
