@@ -50,8 +50,9 @@ from drift.history.level_slips import without_slips
 from drift.history.neighbours import NeighbourPrior
 from drift.history.sensor import fold_sensors
 from drift.history.separate import separate_fitted
+from drift.night.altered_reports import modelled_or_not
 from drift.night.directions import see
-from drift.night.estimate import estimate_nights, modelled_or_not
+from drift.night.estimate import estimate_nights
 from drift.night.log_zone import daylight_told, whole_log_ahead
 from drift.night.prepared import LeftOut, ready, split_nights
 from drift.notices import Notice

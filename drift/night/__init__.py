@@ -23,7 +23,8 @@ How it works, step by step
    whether its clock was right; `log_zone.py`, before all of this, whether the whole log is by another
    zone's time.
 8. `instrument_changes.py` looks for another telescope that nobody wrote down, by each night's own constants.
-9. `estimate.py` calls all of this; begin there.
+9. `altered_reports.py` asks whether the mount has a star model that hides its axis error.
+10. `estimate.py` calls all of this; begin there.
 
 What it rests on
 ----------------

@@ -8,16 +8,12 @@ import numpy as np
 import pandas as pd
 
 from drift.cache import NoStore, Store
-from drift.codes import AxisReason, HourAngleZero, PointingUse, Reports, Side, Source, ZeroSharing
-from drift.mount.instrument import CONE, CONSTANTS, NONPERP, hour_angle_and_dec
+from drift.codes import HourAngleZero, Side, Source, ZeroSharing
+from drift.mount.instrument import CONSTANTS, hour_angle_and_dec
 from drift.night.clock_hours import clocks_put_right
 from drift.night.instrument_changes import instrument_changes, sides_reversed
 from drift.night.mount_frame import (
     AS_RECORDED,
-    Shown,
-    chance_altered,
-    hidden_variance,
-    verified,
 )
 from drift.night.mount_frame_changes import FrameInTime, frame_in_time
 from drift.night.observations import KEPT, Assembly, Directions, NightIndex, assemble, tube_sides
@@ -26,7 +22,7 @@ from drift.night.prepared import NightSplit
 from drift.night.sightings import POINTING, SOURCE_NAMES, TABLES, Sightings
 from drift.night.system import AXIS_PRIOR_SD, CONSTANT_PRIOR_SD
 from drift.notices import NightCode, Notice, info, warning
-from drift.quantities import DAY_US, Bools, Floats, Ints
+from drift.quantities import Bools, Floats, Ints
 from drift.types import (
     InstrumentChange,
     InstrumentConstants,
@@ -36,238 +32,6 @@ from drift.types import (
     SetAside,
     SkyCovered,
 )
-
-# ---- Mounts whose own star model alters what they report.
-#
-# Such a mount takes part of its axis error out of what it reports, so pointing solves see too little of it,
-# while sweeps and unguided runs see it all.  Where both are there, their disagreement shows it.  Without
-# sweeps it can't be known; how likely it is follows from how near to nothing everything is that the solves
-# show (`drift.night.mount_frame`); from a chance of `SPOKEN_FROM` on, what may be hidden is part of the
-# uncertainty that all nights share.  Changes of the axis are seen either way, as long as the model inside
-# is not made anew.
-
-
-#: Pointing nights are compared with nights of sweeps or runs no further apart than this [days].
-NEAR_DAYS = 20.0
-#: A disagreement counts when it is larger than both: a number of sds, and a number of arcsec (a few good
-#: nights' sd).
-ALARM_SDS, ALARM_ARCSEC = 4.0, 15.0
-#: Between two nights the axis may have moved by about this much [arcsec].
-BETWEEN_NIGHTS_ARCSEC = 8.0
-FEWEST_PAIRS = 3
-#: How many nights give where the axis stood at first, before it moved.
-FIRST_NIGHTS = 20
-#: From the first chance on reports are taken for altered; from the second on it is mentioned.
-TAKEN_FROM, SPOKEN_FROM = 0.5, 0.05
-#: A night further than this from the median of the others is not used for where the axis stood at first.
-STRAY_SDS = 5.0
-AXIS = slice(0, 2)
-
-
-def disagreement(nights: Nights) -> tuple[Floats, Floats, int]:
-    """Return the middle of still-axis minus pointing (az_error, alt_error), its sds, and the pairs."""
-    pointing = _pointing(nights)
-    still = [
-        n for n in nights.nights if n.has_axis and n.sources and set(n.sources) <= {Source.SWEEP, Source.RUN}
-    ]
-    if not pointing:
-        return np.zeros(2), np.full(2, np.inf), 0
-    apart, weight = [], []
-    for night in still:
-        near = _nearest(pointing, night.time_us)
-        if abs(near.time_us - night.time_us) <= NEAR_DAYS * DAY_US:
-            apart.append(night.estimate[AXIS] - near.estimate[AXIS])
-            variance = np.diagonal(night.covariance)[AXIS] + np.diagonal(near.covariance)[AXIS]
-            weight.append(1.0 / (variance + BETWEEN_NIGHTS_ARCSEC**2))
-    if len(apart) < FEWEST_PAIRS:
-        return np.zeros(2), np.full(2, np.inf), len(apart)
-    w = np.array(weight)
-    middle = np.median(
-        np.array(apart), axis=0
-    )  # a slip between two nights of a pair must not raise the alarm
-    return middle, 1.2533 / np.sqrt(w.sum(axis=0)), len(apart)
-
-
-def modelled_or_not(
-    nights: Nights, reports: str, latitude_rad: float, correction_us: Ints | None = None
-) -> Nights:
-    """Find whether pointing solves see too little of the axis error; if so, rely on what sees all of it.
-
-    With `FEWEST_PAIRS` or more nights of sweeps or runs, pointing nights are
-    left out of the history.  With fewer, pointing nights are brought to the
-    axis that those show.  With none, the axis is not known; how it changes is.
-
-    Parameters
-    ----------
-    nights
-        All nights.
-    reports
-        ``mount.reports`` of the site file: "raw", "modelled" or "unknown".
-    latitude_rad
-        Geodetic latitude [rad]; azimuth counts with its cosine.
-    correction_us
-        Sorted times of recorded corrections: what the axis was before the first of them counts as evidence.
-    """
-    middle, sd, pairs = disagreement(nights)
-    on_sky = middle * np.array([np.cos(latitude_rad), 1.0])
-    noticed = bool(np.any((np.abs(middle) > ALARM_SDS * sd) & (np.abs(on_sky) > ALARM_ARCSEC)))
-    if noticed:
-        notice = warning(
-            NightCode.REPORTS_ALTERED_BY_SWEEPS,
-            az_apart_arcsec=float(middle[0]),
-            alt_apart_arcsec=float(middle[1]),
-            pairs=pairs,
-        )
-    elif reports == Reports.MODELLED:
-        notice = warning(NightCode.REPORTS_ALTERED_BY_SITE_FILE)
-    elif reports == Reports.RAW or pairs >= FEWEST_PAIRS:
-        return nights
-    else:
-        return _by_odds(nights, latitude_rad, correction_us)
-    return _held_back(nights, notice)
-
-
-def _by_odds(nights: Nights, latitude_rad: float, correction_us: Ints | None) -> Nights:
-    """Decide by the odds from the solves' own constants, where there are no sweeps or runs."""
-    pointing = _pointing(nights)
-    if not pointing:
-        return nights
-    turned = np.zeros(0, dtype=np.int64) if correction_us is None else correction_us
-    chances = [_chance(nights, one, latitude_rad, turned) for one in nights.instruments]
-    chance = max((c for c in chances if c is not None), default=0.0)
-    if chance < SPOKEN_FROM:
-        return nights
-    if chance < TAKEN_FROM:
-        notice = warning(NightCode.AXIS_RESTS_ON_RAW_REPORTS, chance=chance)
-        hidden = hidden_variance(chance) * np.diag([np.cos(latitude_rad) ** -2, 1.0])
-        wider = (
-            _moved(n, np.zeros(2), hidden) if n.sources == (Source.POINTING,) else n for n in nights.nights
-        )
-        return replace(nights, nights=tuple(wider), notices=(*nights.notices, notice))
-    return _held_back(nights, warning(NightCode.REPORTS_LOOK_ALTERED, chance=chance))
-
-
-def _chance(
-    nights: Nights, instrument: InstrumentConstants, latitude_rad: float, correction_us: Ints
-) -> float | None:
-    """Return the chance of altered reports in one instrument's time; None without pointing nights in it."""
-    start, end = instrument.start_us, instrument.end_us
-    turned = correction_us[(correction_us > start) & (correction_us < end)]
-    until = int(turned[0]) if turned.size else end
-    mine = [n for n in _pointing(nights) if start <= n.time_us < end]
-    first = [n for n in mine if n.time_us < until][:FIRST_NIGHTS]
-    if not first:
-        return None
-    scale = np.array([np.cos(latitude_rad), 1.0])
-    axis, cov = _mean(first)
-    log_odds = 0.0
-    for night in _still(nights, start, end):
-        near = _nearest(mine, night.time_us)
-        days = abs(near.time_us - night.time_us) / DAY_US
-        moved = np.eye(2) * BETWEEN_NIGHTS_ARCSEC**2 * max(1.0, days / NEAR_DAYS)
-        joint = night.covariance[AXIS, AXIS] + near.covariance[AXIS, AXIS]
-        apart = (night.working[AXIS] - near.working[AXIS]) * scale
-        log_odds += verified(apart, joint * np.outer(scale, scale) + moved)
-    shown = Shown(
-        _constant(instrument, CONE),
-        _constant(instrument, NONPERP),
-        axis * scale,
-        np.sqrt(np.diagonal(cov)) * scale,
-    )
-    return chance_altered(shown, log_odds)
-
-
-def _constant(instrument: InstrumentConstants, which: int) -> tuple[float, float]:
-    return float(instrument.values[which]), float(instrument.sds[which])
-
-
-def _mean(nights: list[NightAxis]) -> tuple[Floats, Floats]:
-    """Return the middle axis of nights that may move a little, and its covariance with what they share."""
-    axes = np.array([n.working[AXIS] for n in nights])
-    own = np.array([n.own_covariance[AXIS, AXIS] for n in nights]) + np.eye(2) * BETWEEN_NIGHTS_ARCSEC**2
-    off = np.abs(axes - np.median(axes, axis=0)) / np.sqrt(np.diagonal(own, axis1=1, axis2=2))
-    alike = np.all(off <= np.maximum(STRAY_SDS, 2.0 * STRAY_SDS * np.median(off, axis=0)), axis=1)
-    axes, own = axes[alike], own[alike]
-    weights = np.linalg.inv(own)
-    cov = np.linalg.inv(weights.sum(axis=0))
-    shared = np.median([n.covariance[AXIS, AXIS] - n.own_covariance[AXIS, AXIS] for n in nights], axis=0)
-    return cov @ np.einsum("nij,nj->i", weights, axes), cov + np.diag(np.maximum(np.diagonal(shared), 0.0))
-
-
-def _held_back(nights: Nights, notice: Notice) -> Nights:
-    """Withhold what pointing solves can't know, by how many other nights there are."""
-    kept = nights.nights
-    more: tuple[Notice, ...] = ()
-    whole = [n for n in kept if n.has_axis and set(n.sources) & {Source.SWEEP, Source.RUN, Source.TYPED}]
-    some = _still(nights)
-    if len(whole) >= FEWEST_PAIRS:
-        kept = tuple(_without_axis(n) if n.sources == (Source.POINTING,) else n for n in kept)
-        use = PointingUse.LEFT_OUT
-    elif some and _pointing(nights):
-        offset, cov = _offset(nights, some)
-        kept = tuple(_moved(n, offset, cov) if n.sources == (Source.POINTING,) else n for n in kept)
-        more = (info(NightCode.AXIS_BY_FEW_SWEEPS, nights=len(some)),)
-        use = PointingUse.BROUGHT
-    else:
-        unknown = np.eye(2) * AXIS_PRIOR_SD**2
-        kept = tuple(_moved(n, np.zeros(2), unknown) if n.sources == (Source.POINTING,) else n for n in kept)
-        use = PointingUse.CHANGES_ONLY
-    notice = replace(notice, values={**notice.values, "use": use})
-    return replace(nights, nights=kept, notices=(*nights.notices, notice, *more))
-
-
-def _offset(nights: Nights, still: list[NightAxis]) -> tuple[Floats, Floats]:
-    """Return by how much the axis of still nights exceeds that of pointing ones, (2,); its covariance."""
-    pointing = _pointing(nights)
-    total, right = np.eye(2) * AXIS_PRIOR_SD**-2, np.zeros(2)
-    for night in still:
-        near = _nearest(pointing, night.time_us)
-        days = abs(near.time_us - night.time_us) / DAY_US
-        cov = night.covariance[AXIS, AXIS] + near.covariance[AXIS, AXIS]
-        weight = np.linalg.inv(cov + np.eye(2) * BETWEEN_NIGHTS_ARCSEC**2 * max(1.0, days / NEAR_DAYS))
-        total = total + weight
-        right = right + weight @ (night.working[AXIS] - near.working[AXIS])
-    cov = np.linalg.inv(total)
-    return cov @ right, cov
-
-
-def _moved(night: NightAxis, offset: Floats, cov: Floats) -> NightAxis:
-    """Return a pointing night with its axis moved by what the mount's model took out, known to `cov`."""
-    covariance, working = night.covariance.copy(), night.working.copy()
-    covariance[AXIS, AXIS] += cov
-    working[AXIS] += offset
-    known = np.sqrt(np.diagonal(covariance)[AXIS]) <= 0.5 * AXIS_PRIOR_SD
-    estimate = night.estimate.copy()
-    estimate[AXIS] = np.where(known, estimate[AXIS] + offset, np.nan)
-    reason = night.axis_reason if known.all() else AxisReason.REPORTS_ALTERED
-    return replace(night, estimate=estimate, covariance=covariance, working=working, axis_reason=reason)
-
-
-def _pointing(nights: Nights) -> list[NightAxis]:
-    return [n for n in nights.nights if n.has_axis and n.sources == (Source.POINTING,)]
-
-
-def _still(nights: Nights, start_us: int = -(2**62), end_us: int = 2**62) -> list[NightAxis]:
-    """Return nights that do not rest on the mount's reports, also half-known ones (a run)."""
-    return [
-        n
-        for n in nights.nights
-        if n.sources
-        and set(n.sources) <= {Source.SWEEP, Source.RUN, Source.TYPED}
-        and np.all(np.isfinite(n.working[AXIS]))
-        and start_us <= n.time_us < end_us
-    ]
-
-
-def _nearest(nights: list[NightAxis], time_us: int) -> NightAxis:
-    return nights[int(np.argmin([abs(n.time_us - time_us) for n in nights]))]
-
-
-def _without_axis(night: NightAxis) -> NightAxis:
-    """Return the night with its axis shown but kept out of the history."""
-    notice = warning(NightCode.NOT_IN_HISTORY)
-    return replace(night, working=np.full(3, np.nan), notices=(*night.notices, notice))
-
 
 # ---- The axis of each night.
 

@@ -28,7 +28,8 @@ from drift.mount.instrument import (
     pointed_direction,
     tangent_basis,
 )
-from drift.night.mount_frame import AS_RECORDED, Shown, chance_altered, hidden_variance, taken_as
+from drift.night.altered_reports import Shown, chance_altered, hidden_variance
+from drift.night.mount_frame import AS_RECORDED, taken_as
 from drift.night.mount_frame import Places as Frame
 from drift.night.observations import Directions, tube_sides
 from drift.night.outliers import SYNC_CHANCE, SYNC_CHANCE_KEPT, WRONG_SD

@@ -17,7 +17,7 @@ from drift.codes import AxisBound, CorrectionKind, Next, Purpose
 from drift.history.changes import LEAST_SD, SHARE_SD
 from drift.mount.axis_error import on_sky
 from drift.mount.instrument import CONSTANTS
-from drift.night.estimate import SPOKEN_FROM, TAKEN_FROM
+from drift.night.altered_reports import SPOKEN_FROM, TAKEN_FROM
 from drift.night.system import AXIS_PRIOR_SD, CONSTANT_PRIOR_SD
 from drift.notices import NightCode, Notice, TonightCode, info, warning
 from drift.quantities import DAY_US, Bools, Floats

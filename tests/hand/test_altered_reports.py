@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from drift.night.mount_frame import RAW_AXIS, Shown, chance_altered, hidden_variance, verified
+from drift.night.altered_reports import RAW_AXIS, Shown, chance_altered, hidden_variance, verified
 
 SURE, HARDLY = 0.95, 0.05
 

@@ -8,8 +8,9 @@ from crooked_nights import Crooked, make
 
 from drift.analysis import work_out
 from drift.codes import AxisReason, Do
+from drift.night.altered_reports import modelled_or_not
 from drift.night.directions import see
-from drift.night.estimate import estimate_nights, modelled_or_not
+from drift.night.estimate import estimate_nights
 from drift.night.log_zone import whole_log_ahead
 from drift.night.prepared import split_nights
 from drift.notices import AdviceCode, NightCode

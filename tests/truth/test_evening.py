@@ -11,7 +11,7 @@ from evening_world import Knob, Mount
 import drift
 from drift.codes import CorrectionKind, Next
 from drift.demo.instrument import Constants
-from drift.night.mount_frame import RAW_AXIS
+from drift.night.altered_reports import RAW_AXIS
 from drift.notices import NightCode, TonightCode
 from drift.readings import READING_COLUMNS, as_readings, as_table
 from drift.tonight.axis_tonight import AxisTonight

@@ -1,0 +1,376 @@
+"""Mounts with a star model of their own: whether the places that they report hide the axis error.
+
+A sweep or an unguided run sees all of the axis error; such a mount takes part of it out of what it reports.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from drift.codes import AxisReason, PointingUse, Reports, Source
+from drift.mount.instrument import CONE, NONPERP
+from drift.night.system import AXIS_PRIOR_SD
+from drift.notices import NightCode, Notice, info, warning
+from drift.quantities import DAY_US, Floats, Ints
+from drift.types import InstrumentConstants, NightAxis, Nights
+
+# ---- Mounts whose own star model alters what they report.
+#
+# Such a mount takes part of its axis error out of what it reports, so pointing solves see too little of it,
+# while sweeps and unguided runs see it all.  Where both are there, their disagreement shows it.  Without
+# sweeps it can't be known; how likely it is follows from how near to nothing everything is that the solves
+# show (`chance_altered`); from a chance of `SPOKEN_FROM` on, what may be hidden is part of the
+# uncertainty that all nights share.  Changes of the axis are seen either way, as long as the model inside
+# is not made anew.
+
+
+#: Pointing nights are compared with nights of sweeps or runs no further apart than this [days].
+NEAR_DAYS = 20.0
+#: A disagreement counts when it is larger than both: a number of sds, and a number of arcsec (a few good
+#: nights' sd).
+ALARM_SDS, ALARM_ARCSEC = 4.0, 15.0
+#: Between two nights the axis may have moved by about this much [arcsec].
+BETWEEN_NIGHTS_ARCSEC = 8.0
+FEWEST_PAIRS = 3
+#: How many nights give where the axis stood at first, before it moved.
+FIRST_NIGHTS = 20
+#: From the first chance on reports are taken for altered; from the second on it is mentioned.
+TAKEN_FROM, SPOKEN_FROM = 0.5, 0.05
+#: A night further than this from the median of the others is not used for where the axis stood at first.
+STRAY_SDS = 5.0
+AXIS = slice(0, 2)
+
+
+def disagreement(nights: Nights) -> tuple[Floats, Floats, int]:
+    """Return the middle of still-axis minus pointing (az_error, alt_error), its sds, and the pairs."""
+    pointing = _pointing(nights)
+    still = [
+        n for n in nights.nights if n.has_axis and n.sources and set(n.sources) <= {Source.SWEEP, Source.RUN}
+    ]
+    if not pointing:
+        return np.zeros(2), np.full(2, np.inf), 0
+    apart, weight = [], []
+    for night in still:
+        near = _nearest(pointing, night.time_us)
+        if abs(near.time_us - night.time_us) <= NEAR_DAYS * DAY_US:
+            apart.append(night.estimate[AXIS] - near.estimate[AXIS])
+            variance = np.diagonal(night.covariance)[AXIS] + np.diagonal(near.covariance)[AXIS]
+            weight.append(1.0 / (variance + BETWEEN_NIGHTS_ARCSEC**2))
+    if len(apart) < FEWEST_PAIRS:
+        return np.zeros(2), np.full(2, np.inf), len(apart)
+    w = np.array(weight)
+    middle = np.median(
+        np.array(apart), axis=0
+    )  # a slip between two nights of a pair must not raise the alarm
+    return middle, 1.2533 / np.sqrt(w.sum(axis=0)), len(apart)
+
+
+def modelled_or_not(
+    nights: Nights, reports: str, latitude_rad: float, correction_us: Ints | None = None
+) -> Nights:
+    """Find whether pointing solves see too little of the axis error; if so, rely on what sees all of it.
+
+    With `FEWEST_PAIRS` or more nights of sweeps or runs, pointing nights are
+    left out of the history.  With fewer, pointing nights are brought to the
+    axis that those show.  With none, the axis is not known; how it changes is.
+
+    Parameters
+    ----------
+    nights
+        All nights.
+    reports
+        ``mount.reports`` of the site file: "raw", "modelled" or "unknown".
+    latitude_rad
+        Geodetic latitude [rad]; azimuth counts with its cosine.
+    correction_us
+        Sorted times of recorded corrections: what the axis was before the first of them counts as evidence.
+    """
+    middle, sd, pairs = disagreement(nights)
+    on_sky = middle * np.array([np.cos(latitude_rad), 1.0])
+    noticed = bool(np.any((np.abs(middle) > ALARM_SDS * sd) & (np.abs(on_sky) > ALARM_ARCSEC)))
+    if noticed:
+        notice = warning(
+            NightCode.REPORTS_ALTERED_BY_SWEEPS,
+            az_apart_arcsec=float(middle[0]),
+            alt_apart_arcsec=float(middle[1]),
+            pairs=pairs,
+        )
+    elif reports == Reports.MODELLED:
+        notice = warning(NightCode.REPORTS_ALTERED_BY_SITE_FILE)
+    elif reports == Reports.RAW or pairs >= FEWEST_PAIRS:
+        return nights
+    else:
+        return _by_odds(nights, latitude_rad, correction_us)
+    return _held_back(nights, notice)
+
+
+def _by_odds(nights: Nights, latitude_rad: float, correction_us: Ints | None) -> Nights:
+    """Decide by the odds from the solves' own constants, where there are no sweeps or runs."""
+    pointing = _pointing(nights)
+    if not pointing:
+        return nights
+    turned = np.zeros(0, dtype=np.int64) if correction_us is None else correction_us
+    chances = [_chance(nights, one, latitude_rad, turned) for one in nights.instruments]
+    chance = max((c for c in chances if c is not None), default=0.0)
+    if chance < SPOKEN_FROM:
+        return nights
+    if chance < TAKEN_FROM:
+        notice = warning(NightCode.AXIS_RESTS_ON_RAW_REPORTS, chance=chance)
+        hidden = hidden_variance(chance) * np.diag([np.cos(latitude_rad) ** -2, 1.0])
+        wider = (
+            _moved(n, np.zeros(2), hidden) if n.sources == (Source.POINTING,) else n for n in nights.nights
+        )
+        return replace(nights, nights=tuple(wider), notices=(*nights.notices, notice))
+    return _held_back(nights, warning(NightCode.REPORTS_LOOK_ALTERED, chance=chance))
+
+
+def _chance(
+    nights: Nights, instrument: InstrumentConstants, latitude_rad: float, correction_us: Ints
+) -> float | None:
+    """Return the chance of altered reports in one instrument's time; None without pointing nights in it."""
+    start, end = instrument.start_us, instrument.end_us
+    turned = correction_us[(correction_us > start) & (correction_us < end)]
+    until = int(turned[0]) if turned.size else end
+    mine = [n for n in _pointing(nights) if start <= n.time_us < end]
+    first = [n for n in mine if n.time_us < until][:FIRST_NIGHTS]
+    if not first:
+        return None
+    scale = np.array([np.cos(latitude_rad), 1.0])
+    axis, cov = _mean(first)
+    log_odds = 0.0
+    for night in _still(nights, start, end):
+        near = _nearest(mine, night.time_us)
+        days = abs(near.time_us - night.time_us) / DAY_US
+        moved = np.eye(2) * BETWEEN_NIGHTS_ARCSEC**2 * max(1.0, days / NEAR_DAYS)
+        joint = night.covariance[AXIS, AXIS] + near.covariance[AXIS, AXIS]
+        apart = (night.working[AXIS] - near.working[AXIS]) * scale
+        log_odds += verified(apart, joint * np.outer(scale, scale) + moved)
+    shown = Shown(
+        _constant(instrument, CONE),
+        _constant(instrument, NONPERP),
+        axis * scale,
+        np.sqrt(np.diagonal(cov)) * scale,
+    )
+    return chance_altered(shown, log_odds)
+
+
+def _constant(instrument: InstrumentConstants, which: int) -> tuple[float, float]:
+    return float(instrument.values[which]), float(instrument.sds[which])
+
+
+def _mean(nights: list[NightAxis]) -> tuple[Floats, Floats]:
+    """Return the middle axis of nights that may move a little, and its covariance with what they share."""
+    axes = np.array([n.working[AXIS] for n in nights])
+    own = np.array([n.own_covariance[AXIS, AXIS] for n in nights]) + np.eye(2) * BETWEEN_NIGHTS_ARCSEC**2
+    off = np.abs(axes - np.median(axes, axis=0)) / np.sqrt(np.diagonal(own, axis1=1, axis2=2))
+    alike = np.all(off <= np.maximum(STRAY_SDS, 2.0 * STRAY_SDS * np.median(off, axis=0)), axis=1)
+    axes, own = axes[alike], own[alike]
+    weights = np.linalg.inv(own)
+    cov = np.linalg.inv(weights.sum(axis=0))
+    shared = np.median([n.covariance[AXIS, AXIS] - n.own_covariance[AXIS, AXIS] for n in nights], axis=0)
+    return cov @ np.einsum("nij,nj->i", weights, axes), cov + np.diag(np.maximum(np.diagonal(shared), 0.0))
+
+
+def _held_back(nights: Nights, notice: Notice) -> Nights:
+    """Withhold what pointing solves can't know, by how many other nights there are."""
+    kept = nights.nights
+    more: tuple[Notice, ...] = ()
+    whole = [n for n in kept if n.has_axis and set(n.sources) & {Source.SWEEP, Source.RUN, Source.TYPED}]
+    some = _still(nights)
+    if len(whole) >= FEWEST_PAIRS:
+        kept = tuple(_without_axis(n) if n.sources == (Source.POINTING,) else n for n in kept)
+        use = PointingUse.LEFT_OUT
+    elif some and _pointing(nights):
+        offset, cov = _offset(nights, some)
+        kept = tuple(_moved(n, offset, cov) if n.sources == (Source.POINTING,) else n for n in kept)
+        more = (info(NightCode.AXIS_BY_FEW_SWEEPS, nights=len(some)),)
+        use = PointingUse.BROUGHT
+    else:
+        unknown = np.eye(2) * AXIS_PRIOR_SD**2
+        kept = tuple(_moved(n, np.zeros(2), unknown) if n.sources == (Source.POINTING,) else n for n in kept)
+        use = PointingUse.CHANGES_ONLY
+    notice = replace(notice, values={**notice.values, "use": use})
+    return replace(nights, nights=kept, notices=(*nights.notices, notice, *more))
+
+
+def _offset(nights: Nights, still: list[NightAxis]) -> tuple[Floats, Floats]:
+    """Return by how much the axis of still nights exceeds that of pointing ones, (2,); its covariance."""
+    pointing = _pointing(nights)
+    total, right = np.eye(2) * AXIS_PRIOR_SD**-2, np.zeros(2)
+    for night in still:
+        near = _nearest(pointing, night.time_us)
+        days = abs(near.time_us - night.time_us) / DAY_US
+        cov = night.covariance[AXIS, AXIS] + near.covariance[AXIS, AXIS]
+        weight = np.linalg.inv(cov + np.eye(2) * BETWEEN_NIGHTS_ARCSEC**2 * max(1.0, days / NEAR_DAYS))
+        total = total + weight
+        right = right + weight @ (night.working[AXIS] - near.working[AXIS])
+    cov = np.linalg.inv(total)
+    return cov @ right, cov
+
+
+def _moved(night: NightAxis, offset: Floats, cov: Floats) -> NightAxis:
+    """Return a pointing night with its axis moved by what the mount's model took out, known to `cov`."""
+    covariance, working = night.covariance.copy(), night.working.copy()
+    covariance[AXIS, AXIS] += cov
+    working[AXIS] += offset
+    known = np.sqrt(np.diagonal(covariance)[AXIS]) <= 0.5 * AXIS_PRIOR_SD
+    estimate = night.estimate.copy()
+    estimate[AXIS] = np.where(known, estimate[AXIS] + offset, np.nan)
+    reason = night.axis_reason if known.all() else AxisReason.REPORTS_ALTERED
+    return replace(night, estimate=estimate, covariance=covariance, working=working, axis_reason=reason)
+
+
+def _pointing(nights: Nights) -> list[NightAxis]:
+    return [n for n in nights.nights if n.has_axis and n.sources == (Source.POINTING,)]
+
+
+def _still(nights: Nights, start_us: int = -(2**62), end_us: int = 2**62) -> list[NightAxis]:
+    """Return nights that do not rest on the mount's reports, also half-known ones (a run)."""
+    return [
+        n
+        for n in nights.nights
+        if n.sources
+        and set(n.sources) <= {Source.SWEEP, Source.RUN, Source.TYPED}
+        and np.all(np.isfinite(n.working[AXIS]))
+        and start_us <= n.time_us < end_us
+    ]
+
+
+def _nearest(nights: list[NightAxis], time_us: int) -> NightAxis:
+    return nights[int(np.argmin([abs(n.time_us - time_us) for n in nights]))]
+
+
+def _without_axis(night: NightAxis) -> NightAxis:
+    """Return the night with its axis shown but kept out of the history."""
+    notice = warning(NightCode.NOT_IN_HISTORY)
+    return replace(night, working=np.full(3, np.nan), notices=(*night.notices, notice))
+
+
+# ---- The chance that a model inside the mount has altered its reports, from pointing solves alone.
+#
+# A raw mount shows cone error, non-perpendicular axes and the axis error that its
+# owner left.  A mount with a model of many stars reports where it really points,
+# so that all of these come out near nothing; one with a model of two or three
+# stars takes out the axis error alone, one of a few more the cone error as well.
+# What such a small model doesn't know of, it takes for an axis elsewhere: the
+# constants that it left in show how far from nothing its axis may come out.  No
+# raw mount is known to be perfect and none is known not to be, so this is a matter
+# of odds: how often each kind of mount comes out as near to nothing as this one.
+
+
+#: What raw mounts show, as ranges in which the logarithm of the scale is equally likely [arcsec]: common
+#: practice, cone errors of 10 arcsec (shimmed) to 10 arcmin, axes perpendicular to 5 arcsec to 5 arcmin, a
+#: polar axis set to 20 arcsec (with care) to 25 arcmin (by eye).
+RAW_CONE, RAW_NONPERP, RAW_AXIS = (10.0, 600.0), (5.0, 300.0), (20.0, 1500.0)
+#: What a model leaves of each [arcsec]: common practice, its stars are centred to some arcsec.
+LEFT = (0.5, 20.0)
+#: How far off the axis of a small model is, as a share of the constants that it doesn't know of: 0.1 to 0.6
+#: by 4,000 draws each of two, three or six stars anywhere above 25 degrees on one side of the pier or both,
+#: a rotation fitted to them (an error of 100 arcsec moved it by 9 to 60); stars through a small gap move it
+#: two or three times as far.
+TAKEN_FOR_AXIS = (0.03, 1.5)
+#: How common each kind is where the site file doesn't say: common practice, most logs come from encoders or
+#: from a driver without a model; go-to mounts set on two or three stars are more common than larger models.
+CHANCE_ALL, CHANCE_CONE, CHANCE_AXIS = 0.05, 0.05, 0.10
+_GRID = 40
+
+
+def hidden_variance(chance: float) -> float:
+    """Return the variance of what a model may have taken out of one coordinate, on the sky [arcsec^2].
+
+    Where the reports are altered, with that chance, the axis stands anywhere that raw mounts stand: the mean
+    square of a scale between the ends of `RAW_AXIS` whose logarithm is equally likely, that is
+    (b^2 - a^2) / (2 ln(b / a)); else nothing is hidden.
+    """
+    least, most = RAW_AXIS
+    return chance * (most**2 - least**2) / (2.0 * float(np.log(most / least)))
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What pointing solves show of an instrument: values with sds [arcsec]; NaN where they show nothing.
+
+    `axis` and its sds are on the sky, azimuth with the cosine of latitude, from
+    the time before anybody turned a knob.
+    """
+
+    cone: tuple[float, float]
+    nonperp: tuple[float, float]
+    axis: Floats  # (2,)
+    axis_sd: Floats  # (2,)
+
+
+def chance_altered(shown: Shown, verified_log_odds: float = 0.0) -> float:
+    """Return the chance that the reports are altered so that the axis can't be seen in them.
+
+    Parameters
+    ----------
+    shown
+        What the solves show.
+    verified_log_odds
+        What sweeps and runs say for altered reports, as the logarithm of odds; 0 where there are none.
+    """
+    cone = _evidence(*shown.cone, LEFT) - _evidence(*shown.cone, RAW_CONE)
+    nonperp = _evidence(*shown.nonperp, LEFT) - _evidence(*shown.nonperp, RAW_NONPERP)
+    unknown_to = (_size(shown.cone, RAW_CONE), _size(shown.nonperp, RAW_NONPERP))
+
+    def axis(*unknown: float) -> float:
+        left = _evidence(shown.axis, shown.axis_sd, LEFT, float(np.hypot.reduce([0.0, *unknown])))
+        return left - _evidence(shown.axis, shown.axis_sd, RAW_AXIS)
+
+    kinds = (
+        np.log(CHANCE_AXIS) + axis(*unknown_to),
+        np.log(CHANCE_CONE) + axis(unknown_to[1]) + cone,
+        np.log(CHANCE_ALL) + axis() + cone + nonperp,
+    )
+    raw = np.log(1.0 - CHANCE_ALL - CHANCE_CONE - CHANCE_AXIS)
+    odds = np.logaddexp.reduce(kinds) - raw + verified_log_odds
+    return float(1.0 / (1.0 + np.exp(-np.clip(odds, -500.0, 500.0))))
+
+
+def verified(apart: Floats, cov: Floats) -> float:
+    """Return the log odds for altered reports by one axis that was measured without them.
+
+    Parameters
+    ----------
+    apart
+        The axis by sweep or run less that by pointing solves, on the sky, (2,) [arcsec].
+    cov
+        Its covariance if nothing is altered, (2, 2), what the axis may have moved in between included.
+    """
+    scales = np.geomspace(*RAW_AXIS, _GRID)
+    raw = _normal(apart, cov)
+    return float(np.logaddexp.reduce([_normal(apart, cov + np.eye(2) * s**2) for s in scales])) - float(
+        np.log(_GRID) + raw
+    )
+
+
+def _evidence(
+    value: Floats | float, sd: Floats | float, between: tuple[float, float], taken: float = 0.0
+) -> float:
+    """Return the log density of values scattered about nothing by one scale of a range; 0 for none.
+
+    `taken` is the size of the constants [arcsec] of which a share (`TAKEN_FOR_AXIS`) scatters them too.
+    """
+    x, s = np.atleast_1d(value), np.atleast_1d(sd)
+    known = np.isfinite(x) & np.isfinite(s)
+    if not known.any():
+        return 0.0
+    shares = np.geomspace(*TAKEN_FOR_AXIS, _GRID) if taken else np.zeros(1)
+    scale2 = np.geomspace(*between, _GRID)[:, None] ** 2 + (shares * taken) ** 2
+    variance = scale2.reshape(-1, 1) + s[known] ** 2
+    each = -0.5 * np.sum(x[known] ** 2 / variance + np.log(2.0 * np.pi * variance), axis=1)
+    return float(np.logaddexp.reduce(each) - np.log(each.size))
+
+
+def _size(constant: tuple[float, float], between: tuple[float, float]) -> float:
+    """Return the size of a constant [arcsec]; the middle of what raw mounts have where nothing shows it."""
+    value, sd = constant
+    return abs(value) if np.isfinite(value) and np.isfinite(sd) else float(np.sqrt(np.prod(between)))
+
+
+def _normal(x: Floats, cov: Floats) -> float:
+    _, size = np.linalg.slogdet(cov)
+    return float(-0.5 * (x @ np.linalg.solve(cov, x) + size + x.size * np.log(2.0 * np.pi)))
