@@ -468,6 +468,7 @@ class AdviceCode(Code):
     WAIT_IS_OVER = "advice.wait_is_over"
     NOT_SEEN_YET = "advice.not_seen_yet"
     TIGHTEN = "advice.tighten"
+    LOOKS_REALIGNED = "advice.looks_realigned"
     CRACK_NOTED = "advice.crack_noted"
     TILTS_TOO_FAR = "advice.tilts_too_far"
     TILT_RUNS_AWAY = "advice.tilt_runs_away"

@@ -11,15 +11,21 @@ amount that was written down:
 - knob: f about 0, and the other knob stepped by a, up or down, unrecorded, within days;
 - twice: of two alike within days, both together about a;
 - another day: the same knob stepped by a, unrecorded, on another day (`drift.history.outcome` finds it).
+
+And one that was not written down at all: knobs that step so that the axis comes to the pole.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from drift.advice.knobs import FAILS_CHANCE, GAIN_SD_GUESSED, KNOBS, seen_alone
+from drift.advice.movement import axis_about
 from drift.codes import CorrectionKind, Misrecorded, Part
 from drift.history.changes import STEP_SD, STEPS_PER_YEAR
 from drift.history.outcome import FURTHEST_DAYS, SET_SD, SIZE_OF, TWICE_DAYS
@@ -27,7 +33,7 @@ from drift.quantities import DAY_US, YEAR_DAYS
 
 if TYPE_CHECKING:
     from drift.site.file import PierFile
-    from drift.types import CorrectionFound, Event, History
+    from drift.types import CorrectionFound, Event, History, Nights
 
 
 #: Prior chance that a correction is written down with the wrong sign, for another day, or was never made;
@@ -184,3 +190,74 @@ def _logsum(first: float, second: float) -> float:
 
 def _is_number(value: float | None) -> bool:
     return value is not None and math.isfinite(value)
+
+
+# ---- Steps of the mount that look like a correction that nobody wrote down.
+#
+# A knob that slips goes anywhere; one that is turned on purpose brings the axis to the pole.  So does a star
+# model made in the mount, as far as its own reports show, in both coordinates at once.
+
+
+#: How far from the pole a person leaves an axis, each coordinate on the sky [arcsec]: common practice, half
+#: an arcminute; nobody aligns one that is nearer than this, and it comes nearer by this share at least.
+ALIGNED_SD, WORTH_ALIGNING_ARCSEC, NEARER_SHARE = 30.0, 60.0, 0.5
+#: How many times as often both coordinates step between the same two nights by a hand as by slips: our own
+#: rule; two slips in one gap are rare.
+BOTH_AT_ONCE = 10.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Realigned:
+    """Steps of the mount in one gap that look like a correction without a note."""
+
+    parts: tuple[Part, ...]
+    after_us: int
+    before_us: int
+    was_arcsec: float  # from the pole, on the sky
+    now_arcsec: float
+    probability: float  # against knobs that slipped
+
+
+def realigned(
+    nights: Nights, history: History, events: Sequence[Event], cos_latitude: float
+) -> Realigned | None:
+    """Return what speaks for a correction that nobody wrote down, from three to one on; else None.
+
+    Parameters
+    ----------
+    nights, history
+        All nights and their history.
+    events
+        Unrecorded steps of the mount between the same two readings, one of each knob at most.
+    cos_latitude
+        Cosine of the site's latitude, with which azimuth counts on the sky.
+    """
+    about = axis_about(nights, history, events[0])
+    if about is None:
+        return None
+    on_sky = np.array([cos_latitude, 1.0])
+    was, now, sd = (one * on_sky for one in about)
+    before, after = float(np.hypot(*was)), float(np.hypot(*now))
+    if before < WORTH_ALIGNING_ARCSEC or after > NEARER_SHARE * before:
+        return None
+    parts = tuple(Part(event.what) for event in events)
+    moved = [_COORDINATES.index(part) for part in parts]
+    log_odds = np.log(BOTH_AT_ONCE) if len(moved) > 1 else 0.0
+    for k in moved:
+        slip, hand = STEP_SD[_COORDINATES[k]] * on_sky[k], np.hypot(ALIGNED_SD, sd[k])
+        step = (now - was)[k]
+        log_odds += 0.5 * (step / slip) ** 2 + np.log(slip) - 0.5 * (now[k] / hand) ** 2 - np.log(hand)
+    probability = float(1.0 / (1.0 + np.exp(-np.clip(log_odds, -500.0, 500.0))))
+    if probability < _REPORTED_FROM:
+        return None
+    return Realigned(
+        parts=parts,
+        after_us=events[0].after_us,
+        before_us=events[0].before_us,
+        was_arcsec=before,
+        now_arcsec=after,
+        probability=probability,
+    )
+
+
+_COORDINATES = (Part.MOUNT_AZ, Part.MOUNT_ALT)

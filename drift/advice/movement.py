@@ -193,14 +193,14 @@ def _midnight_us(day: date) -> int:
 _NIGHTS_A_SIDE = 3
 
 
-def axis_step(nights: Nights, history: History, event: Event) -> tuple[Floats, Floats] | None:
-    """Return the step of (az_error, alt_error) at an event, with standard deviations [arcsec].
+def axis_about(nights: Nights, history: History, event: Event) -> tuple[Floats, Floats, Floats] | None:
+    """Return the axis (az_error, alt_error) before an event and after it, and the step's sds [arcsec].
 
     Only nights that no recorded correction separates from the event are used.
 
     Returns
     -------
-    step, sd
+    was, now, sd
         Shapes (2,); None when a side has no night with an axis.
     """
     cuts = [correction.time_us for correction in history.corrections]
@@ -212,7 +212,16 @@ def axis_step(nights: Nights, history: History, event: Event) -> tuple[Floats, F
     if not before or not after:
         return None
     (was, was_variance), (now, now_variance) = _mean(before), _mean(after)
-    return now - was, np.sqrt(was_variance + now_variance)
+    return was, now, np.sqrt(was_variance + now_variance)
+
+
+def axis_step(nights: Nights, history: History, event: Event) -> tuple[Floats, Floats] | None:
+    """Return the step of (az_error, alt_error) at an event, with standard deviations, (2,) each [arcsec].
+
+    None as for `axis_about`.
+    """
+    about = axis_about(nights, history, event)
+    return None if about is None else (about[1] - about[0], about[2])
 
 
 def _mean(nights: list[NightAxis]) -> tuple[Floats, Floats]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from drift.advice.cautions import call_for_help, cautions_for
 from drift.advice.knobs import change_done, learned_knobs, turns
 from drift.advice.levelling import levelling, tilts_plainly
-from drift.advice.misrecorded import Suspect, suspects
+from drift.advice.misrecorded import Realigned, Suspect, realigned, suspects
 from drift.advice.movement import Movement, doubtful_pairs, event_part, findings_of, side_of
 from drift.advice.situation import (
     ACT_SDS,
@@ -255,6 +256,7 @@ _MOST = 0.5
 def actions_for(
     situation: Situation,
     findings: tuple[Movement, ...],
+    nights: Nights,
     history: History,
     knobs: Mapping[str, Knob] | None = None,
 ) -> tuple[Action, ...]:
@@ -266,8 +268,8 @@ def actions_for(
         Where the axis stands.
     findings
         What moved.
-    history
-        What all nights say.
+    nights, history
+        All nights and what they say.
     knobs
         What past corrections taught of each knob, by name.
     """
@@ -280,7 +282,7 @@ def actions_for(
         *waiting,
         *measuring,
         *call_for_help(situation, history),
-        *_tighten(situation, findings, history),
+        *_tighten(situation, findings, nights, history),
         *adjusting,
     ]
     return tuple(actions) or (_nothing(situation, history),)
@@ -465,9 +467,15 @@ def _would_settle(findings: tuple[Movement, ...], history: History) -> list[Noti
     return [warning(AdviceCode.WOULD_SETTLE, settled_by=one) for one in open_by]
 
 
-def _tighten(situation: Situation, findings: tuple[Movement, ...], history: History) -> list[Action]:
-    """Return one action for the knobs that slipped, or didn't hold, and have not been fixed since."""
+def _tighten(
+    situation: Situation, findings: tuple[Movement, ...], nights: Nights, history: History
+) -> list[Action]:
+    """Return one action for the knobs that slipped, or didn't hold, and have not been fixed since.
+
+    And one for each time when knobs were probably turned on purpose, without a note.
+    """
     slipped: dict[CorrectionKind, bool] = {}  # knob -> whether it slipped by itself
+    by_hand: dict[int, list[Event]] = {}  # first reading after it -> steps
     doubted = suspects(situation.site, history)
     turned = [_turned_all_the_same(one) for one in doubted if one is not None]
     for finding in findings:
@@ -480,6 +488,19 @@ def _tighten(situation: Situation, findings: tuple[Movement, ...], history: Hist
         )
         if not is_turned and not _seen_to(knob, event.before_us, situation, history):
             slipped.setdefault(knob, True)
+            by_hand.setdefault(event.before_us, []).append(event)
+    cos_latitude = math.cos(math.radians(situation.site.site.latitude_deg))
+    unwritten = [
+        one
+        for events in by_hand.values()
+        if (one := realigned(nights, history, events, cos_latitude)) is not None
+    ]
+    explained = {KNOB_OF[part] for one in unwritten for part in one.parts}
+    times = {one.before_us for one in unwritten}
+    for at_us, events in by_hand.items():
+        if at_us not in times:
+            explained -= {KNOB_OF[Part(event.what)] for event in events}
+    slipped = {knob: by_itself for knob, by_itself in slipped.items() if knob not in explained}
     for correction, suspect in zip(history.corrections, doubted, strict=True):
         if correction.held is False and correction.kind in _KNOBS and suspect is None:
             later = any(
@@ -488,14 +509,28 @@ def _tighten(situation: Situation, findings: tuple[Movement, ...], history: Hist
             )
             if not later:
                 slipped.setdefault(_C(correction.kind), False)
+    asked = [Action(do=Do.TIGHTEN, notice=_looks_realigned(one, situation)) for one in unwritten]
     if not slipped:
-        return []
+        return asked
     notice = warning(
         AdviceCode.TIGHTEN,
         slipped=tuple(knob for knob, by_itself in slipped.items() if by_itself),
         not_held=tuple(knob for knob, by_itself in slipped.items() if not by_itself),
     )
-    return [Action(do=Do.TIGHTEN, notice=notice)]
+    return [Action(do=Do.TIGHTEN, notice=notice), *asked]
+
+
+def _looks_realigned(one: Realigned, situation: Situation) -> Notice:
+    longitude = situation.site.site.longitude_deg
+    return warning(
+        AdviceCode.LOOKS_REALIGNED,
+        knobs=tuple(KNOB_OF[part] for part in one.parts),
+        after_date=reading_date(one.after_us, longitude),
+        before_date=reading_date(one.before_us, longitude),
+        was_arcsec=one.was_arcsec,
+        now_arcsec=one.now_arcsec,
+        probability=one.probability,
+    )
 
 
 def _turned_all_the_same(suspect: Suspect) -> tuple[CorrectionKind, int] | None:
@@ -560,7 +595,7 @@ def advise(
     with_steps = done_of_list(situation, history, steps_done)
     done = tuple(correction for correction, _ in with_steps)
     before = without(history, done)  # as the list was made
-    advised = actions_for(situation, findings, before, learned_knobs(site, before))
+    advised = actions_for(situation, findings, nights, before, learned_knobs(site, before))
     actions = hold_back(advised, situation, before, done)
     if past and now_us is not None:
         actions = night_first(of_today(actions, situation, now_us), situation)

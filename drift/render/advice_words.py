@@ -450,6 +450,18 @@ def _tighten(values: Values) -> str:
     )
 
 
+def _looks_realigned(values: Values) -> str:
+    knobs = values["knobs"]
+    commands = " and ".join(f"`drift record {knob} ...`" for knob in knobs)
+    slipped, their = ("the knobs slipped", "their") if len(knobs) > 1 else (f"the {knobs[0]} slipped", "its")
+    return (
+        f"Between {values['after_date']} and {values['before_date']} the axis came from "
+        f"{plain_angle(values['was_arcsec'])} to {plain_angle(values['now_arcsec'])} from the pole.  Was it "
+        f"aligned then and not written down?  Record it: {commands}.  Or was a star model made in the mount "
+        f"then?  A sweep tells.  If neither, {slipped}: check {their} locking bolts."
+    )
+
+
 def _crack_noted(values: Values) -> str:
     return (
         f"A crack is noted on {values['noted_date']}: have the concrete looked at by someone who knows it "
@@ -980,6 +992,7 @@ SENTENCES: dict[Code, Callable[[Values], str]] = {
     AdviceCode.WAIT_IS_OVER: _wait_is_over,
     AdviceCode.NOT_SEEN_YET: _not_seen_yet,
     AdviceCode.TIGHTEN: _tighten,
+    AdviceCode.LOOKS_REALIGNED: _looks_realigned,
     AdviceCode.CRACK_NOTED: _crack_noted,
     AdviceCode.TILTS_TOO_FAR: _tilts_too_far,
     AdviceCode.TILT_RUNS_AWAY: _tilt_runs_away,

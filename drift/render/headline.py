@@ -192,13 +192,16 @@ def _what_to_do(state: NowState, analysis: Analysis) -> list[str]:
             continue
         both = do == Do.TURN_AZIMUTH and Do.TURN_ALTITUDE in order
         if do == Do.TIGHTEN:
-            said.append(_tighten(by_kind[do].notice.values))
+            said.append(_tighten(by_kind[do].notice))
         else:
             said.append("turn both knobs" if both else _words(by_kind[do], state, analysis))
     return said or ["nothing to do"]
 
 
-def _tighten(values: Values) -> str:
+def _tighten(notice: Notice) -> str:
+    if notice.code == AdviceCode.LOOKS_REALIGNED:
+        return "say whether the mount was re-aligned"
+    values: Values = notice.values
     knobs = list(dict.fromkeys((*values["slipped"], *values["not_held"])))
     return "tighten both knobs" if len(knobs) > 1 else f"tighten the {knobs[0]} knob"
 

@@ -73,6 +73,11 @@ def worlds():
         (site(optics={"aim": "tonight"}), history(axis_now=(0.0, 300.0), **yearly(alt=140.0))),
     ):
         yield where, nights(), past, None
+    for left in ((0.0, 150.0), (0.0, 5.0)):  # brought to the pole by one knob, and by both
+        axes = np.where(np.arange(40)[:, None] < 20, (420.0, 150.0), left)
+        sizes = {"mount_az": -420.0, "mount_alt": left[1] - 150.0}
+        steps = tuple(event(what, **{what: size}) for what, size in sizes.items() if size)
+        yield site(), nights(axes), history(events=steps, axis_now=left), None
     yield site(), nights(times=()), history(**NAN), None
     yield site(), nights(), history(axis_now=(0.0, 300.0)), LAST_US + 100 * DAY_US
 

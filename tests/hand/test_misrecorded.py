@@ -4,14 +4,15 @@ import json
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from advice_world import AZ, DAY_US, correction, event, history, nights, site, step
 from said import said_of
 
 from drift.advice.knobs import odds_held
-from drift.advice.misrecorded import suspects
+from drift.advice.misrecorded import realigned, suspects
 from drift.advice.steps import advise
-from drift.codes import Misrecorded
+from drift.codes import CorrectionKind, Misrecorded, Part
 from drift.history.outcome import _held
 from drift.notices import AdviceCode, WatchCode
 from drift.render.watch_words import item_sentence
@@ -180,3 +181,75 @@ def test_a_knob_that_was_turned_and_written_down_wrongly_needs_no_tightening():
         assert AdviceCode.TIGHTEN not in {action.notice.code for action in advice.actions}
     advice = advise(site(), nights(), history(events=(slip,)))
     assert AdviceCode.TIGHTEN in {action.notice.code for action in advice.actions}
+
+
+# A correction that was not written down at all
+
+
+def stepped(before, after, night=20):
+    """Return nights whose axis steps, az and alt [arcsec], and the history's events for it."""
+    axes = np.where(np.arange(40)[:, None] < night, before, after)
+    parts = [
+        event(what, night, **{what: float(after[k] - before[k])})
+        for k, what in enumerate(("mount_az", "mount_alt"))
+        if after[k] != before[k]
+    ]
+    return nights(axes), parts
+
+
+COS_LATITUDE = math.cos(math.radians(46.0))
+
+
+def test_a_knob_that_brings_the_axis_to_the_pole_was_probably_turned_by_hand():
+    """Azimuth 300" to 0: on the sky a step of 208.4", 2 sds of slips; as a hand leaves it 0 of 30"."""
+    seen, parts = stepped((300.0, 10.0), (0.0, 10.0))
+    found = realigned(seen, history(events=tuple(parts)), parts, COS_LATITUDE)
+    slip, hand = 150.0 * COS_LATITUDE, math.hypot(30.0, COS_LATITUDE * 4.0 * math.sqrt(2.0 / 3.0))
+    odds = math.exp(0.5 * (300.0 / 150.0) ** 2) * slip / hand
+    assert found.parts == (Part.MOUNT_AZ,)
+    assert found.probability == pytest.approx(odds / (1.0 + odds), rel=1e-9)
+    assert found.was_arcsec == pytest.approx(math.hypot(300.0 * COS_LATITUDE, 10.0))
+    assert found.now_arcsec == pytest.approx(10.0)
+
+
+def test_both_knobs_at_once_are_ten_times_as_often_a_hand():
+    seen, parts = stepped((90.0, 90.0), (0.0, 0.0))
+    found = realigned(seen, history(events=tuple(parts)), parts, COS_LATITUDE)
+    slips = np.array([150.0 * COS_LATITUDE, 150.0])
+    hands = np.hypot(30.0, 4.0 * math.sqrt(2.0 / 3.0) * np.array([COS_LATITUDE, 1.0]))
+    odds = 10.0 * math.exp(0.5 * 2 * 0.6**2) * float(np.prod(slips / hands))
+    assert found.probability == pytest.approx(odds / (1.0 + odds), rel=1e-9)
+    assert (found.after_us, found.before_us) == (parts[0].after_us, parts[0].before_us)
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        ((0.0, 0.0), (300.0, 0.0)),  # away from the pole
+        ((150.0, 200.0), (-150.0, 200.0)),  # past it
+        ((300.0, 200.0), (0.0, 200.0)),  # nearer, but by less than half
+        ((70.0, 0.0), (0.0, 0.0)),  # 49" on the sky: nobody aligns that
+    ],
+)
+def test_a_slip_that_does_not_bring_the_axis_near_the_pole_is_a_slip(before, after):
+    seen, parts = stepped(before, after)
+    assert realigned(seen, history(events=tuple(parts)), parts, COS_LATITUDE) is None
+
+
+def test_who_aligned_without_a_note_is_asked_to_write_it_down_and_not_to_tighten():
+    seen, parts = stepped((300.0, 200.0), (5.0, -4.0))
+    past = history(events=tuple(parts))
+    (action,) = advise(site(), seen, past).actions
+    assert action.notice.code is AdviceCode.LOOKS_REALIGNED
+    assert action.notice.values["knobs"] == (CorrectionKind.AZIMUTH, CorrectionKind.ALTITUDE)
+    tightened = history(events=tuple(parts), corrections=(correction("tighten", 30),))
+    assert [one.do for one in advise(site(), seen, tightened).actions] == ["nothing"]
+
+
+def test_a_slip_and_a_turn_back_without_a_note_ask_for_both():
+    """An azimuth slipped by 300" and was turned back: tighten for the one, write down the other."""
+    axes = np.zeros((40, 2))
+    axes[10:20, 0] = 300.0
+    parts = (event("mount_az", 10, mount_az=300.0), event("mount_az", 20, mount_az=-300.0))
+    codes = [one.notice.code for one in advise(site(), nights(axes), history(events=parts)).actions]
+    assert codes == [AdviceCode.TIGHTEN, AdviceCode.LOOKS_REALIGNED]
