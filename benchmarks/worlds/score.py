@@ -119,7 +119,9 @@ def _axis_now(world: World, status: dict[str, Any], out: Scored) -> None:
     now = status.get("axis_now") or {}
     if now.get("az_error") is None or now.get("alt_error") is None:
         return
-    day = world.day(np.array([mjd_of(status["history"][-1]["time_utc"])]))
+    # the axis now is that of the last night; levels and sensors may have been read for weeks since
+    last = [row["time_utc"] for row in status["nights"] if row.get("az_error") is not None][-1]
+    day = world.day(np.array([mjd_of(last)]))
     az, alt = (float(true[0]) for true in world.axis_errors(day))
     z = [
         (pick(now, name) - true) / pick(now, f"{name}_sd")
