@@ -176,6 +176,11 @@ class _Sites(ast.NodeVisitor):
     def visit_arg(self, node: ast.arg) -> None:
         """Annotations are no numbers."""
 
+    def visit_keyword(self, node: ast.keyword) -> None:
+        """A check that two lists are of one length changes no number."""
+        if node.arg != "strict":
+            self.generic_visit(node)
+
     def visit_If(self, node: ast.If) -> None:
         if not (isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"):
             self.generic_visit(node)

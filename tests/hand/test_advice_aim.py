@@ -349,3 +349,11 @@ def test_the_limit_is_watched_about_the_pole_that_is_aimed_at():
         values[pole] = next(limit for limit in limits_of(analysis) if limit.name == "axis").values[-1]
     assert values["true"] == pytest.approx(55.0)
     assert values["refracted"] < 3.0  # the refracted pole stands some 55" higher
+
+
+def test_azimuth_and_altitude_count_alike_in_the_circle_of_the_year():
+    """On the equator, 30" west and east and once 10" up: the circle of 30" about the pole holds them all."""
+    axis = np.array([[-30.0, 0.0], [30.0, 0.0], [0.0, 10.0]])
+    path = AxisForecast(time_us=np.arange(3) * 86_400_000_000, axis=axis, sd=np.ones((3, 2)))
+    change = best_change(path, 0.0, np.ones(3, dtype=bool), "year", np.zeros(2))
+    assert change == pytest.approx([0.0, 0.0], abs=1e-6)

@@ -1,0 +1,50 @@
+"""Small steps that whole histories rest on, each by a sum done with a pencil."""
+
+import numpy as np
+import pytest
+
+from drift.history.causes import rate_now, slow_shapes
+from drift.mount.instrument import hour_angle_and_dec
+from drift.night.clock_hours import turned_enu
+from drift.night.observations import index_nights
+from drift.night.prepared import NightSplit
+from drift.quantities import DAY_US, YEAR_DAYS
+
+YEAR_US = round(YEAR_DAYS * DAY_US)
+
+
+def test_the_rate_now_is_the_slope_of_the_settlement_at_its_end():
+    """By a difference of an hour, over five years: a line's slope is 1, what fades has hardly any left."""
+    end, hour = 5 * YEAR_US, 3_600_000_000
+    shapes = slow_shapes(np.array([0, end - hour, end + hour]))
+    slope = (shapes[2] - shapes[1]) / (2.0 * hour / YEAR_US)
+    rates = rate_now(np.array([0, end]))
+    width = shapes.shape[1]
+    assert rates.shape == (2, 2 * width)
+    assert rates[0, :width] == pytest.approx(slope, rel=1e-6)
+    assert rates[1, width:] == pytest.approx(slope, rel=1e-6)
+    assert not rates[0, width:].any() and not rates[1, :width].any()
+    assert rates[0, 0] == 1.0 and 0.0 < rates[0, 1] < rates[0, 2]
+
+
+@pytest.mark.parametrize("latitude_deg", [46.0, -35.0])
+def test_an_hour_by_the_clock_turns_the_sky_by_fifteen_degrees(latitude_deg):
+    """At 60 degrees of altitude air lifts by half an arcminute: more than that the way can't differ."""
+    phi = np.radians(latitude_deg)
+    high = np.array([[0.0, 0.5, np.sqrt(0.75)], [0.5, 0.0, np.sqrt(0.75)]])
+    before = hour_angle_and_dec(high, phi)
+    after = hour_angle_and_dec(turned_enu(high, phi, np.radians(15.0)), phi)
+    assert np.degrees(before[0] - after[0]) == pytest.approx(15.0, abs=1.0 / 60.0)
+    assert np.degrees(after[1] - before[1]) == pytest.approx(0.0, abs=1.0 / 60.0)
+    assert np.allclose(turned_enu(high, phi, 0.0), high, atol=1e-7)
+
+
+def test_a_night_with_two_corrections_is_three_nights():
+    """From noon to noon at Greenwich; a correction's own time is after it."""
+    evening, midnight = 18 * 3_600_000_000, 24 * 3_600_000_000
+    nothing = np.zeros(0, dtype=np.int64)
+    split = NightSplit(0.0, np.array([evening + 1, midnight]), nothing, nothing)
+    times = np.array([evening, evening + 1, midnight - 1, midnight, midnight + 1])
+    index = index_nights(split, [times])
+    assert index.example_us.size == 3
+    assert index_nights(split, [times + DAY_US]).example_us.size == 1
