@@ -327,9 +327,19 @@ def _kept_beside(record: Record, site_file: Path) -> Path | None:
     with record.reading("looking whether it is empty") as connection:
         if not connection.scalar(select(func.count()).select_from(schema.files)):
             return None
-    when = datetime.now(UTC).strftime("%Y-%m-%dT%H%M%SZ")
-    kept = site_file.with_name(f"drift-book-before-restore-{when}.sqlite")
+    kept = _name_for_kept(site_file.with_name("drift-book.sqlite"))
     backup(record, kept)
+    return kept
+
+
+def _name_for_kept(record_file: Path) -> Path:
+    """Return where what a record held is kept, by the second; a second time within it gets a number."""
+    when = datetime.now(UTC).strftime("%Y-%m-%dT%H%M%SZ")
+    first = record_file.with_name(f"{record_file.stem}-before-restore-{when}{record_file.suffix}")
+    kept, number = first, 1
+    while kept.exists():
+        number += 1
+        kept = first.with_name(f"{first.stem}-{number}{first.suffix}")
     return kept
 
 
@@ -358,8 +368,7 @@ def _begin_with(source: Path, target: Path) -> None:
 
 def _put_in_place(source: Path, target: Path) -> Path:
     """Put a backup into an existing record, and return where the former content is kept."""
-    when = datetime.now(UTC).strftime("%Y-%m-%dT%H%M%SZ")
-    kept = target.with_name(f"{target.stem}-before-restore-{when}{target.suffix}")
+    kept = _name_for_kept(target)
     if not target.stat().st_size:
         return _put_in_place_of_damaged(source, target, kept)
     try:

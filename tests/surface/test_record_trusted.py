@@ -9,6 +9,7 @@ import signal
 import sqlite3
 import subprocess
 from contextlib import closing
+from datetime import datetime, tzinfo
 from pathlib import Path
 
 import pytest
@@ -277,6 +278,29 @@ def test_a_backup_comes_back_and_what_was_there_is_kept(
     with closing(sqlite3.connect(kept)) as connection:
         assert connection.execute("SELECT count(*) FROM solves WHERE status = 1").fetchone()[0] == 3
     assert sorted(one.name for one in tmp_path.iterdir() if one.name.startswith(".")) == []
+
+
+def test_two_restores_within_one_second_keep_both(
+    pier: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Stopped(datetime):
+        @classmethod
+        def now(cls, tz: tzinfo | None = None) -> Stopped:
+            return cls(2026, 12, 1, 2, 20, 8, tzinfo=tz)
+
+    monkeypatch.setattr(keeping, "datetime", Stopped)
+    backup = tmp_path / "b.sqlite"
+    assert run("backup", backup, "--pier", pier) == 0
+    withdrawn = []
+    for row in (1, 2):
+        with opened(pier) as record:
+            record.withdraw([row], "by mistake")
+        assert run("restore", backup, "--pier", pier) == 0
+    for name in ("", "-2"):
+        kept = tmp_path / f"drift-book-before-restore-2026-12-01T022008Z{name}.sqlite"
+        with closing(sqlite3.connect(kept)) as connection:
+            withdrawn += connection.execute("SELECT row_id FROM solves WHERE status = 1").fetchall()
+    assert withdrawn == [(1,), (2,)]
 
 
 @pytest.mark.parametrize("damage", [b"", b"x" * 5000])
