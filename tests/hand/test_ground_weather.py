@@ -4,7 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from drift.codes import ForcingKind
 from drift.ground.frost_depth import DesignRule, design_index, freezing_spell, winters
+from drift.ground.heave import FrostHeave
+from drift.ground.pier_site import ground_of
 from drift.ground.weather import (
     FEWEST_DAYS,
     daily_weather,
@@ -55,6 +58,20 @@ def invented(first, days, seed=1, mean=5.0, swing=14.0, south=False):
         weather[i] = 0.75 * weather[i - 1] + rng.normal(0, 2.5)
     cold = np.cos(2 * np.pi * (day - 14 - (YEAR_DAYS / 2 if south else 0)) / YEAR_DAYS)
     return mean - swing * cold + weather
+
+
+@pytest.mark.parametrize(("latitude_deg", "wettest"), [(NORTH, "2020-03-02"), (SOUTH, "2020-08-31")])
+def test_clay_is_wettest_at_the_end_of_winter_and_driest_half_a_year_later(latitude_deg, wettest):
+    """60 days after New Year (as the mean year counts), or half a year later in the south; a swing of 1."""
+    weather = daily_weather(readings("2019-07-01", invented("2019-07-01", 800)), latitude_deg)
+    wet = [one for one in FrostHeave(weather, ground_of(), 0.0).others() if one.kind is ForcingKind.MOISTURE]
+    (usual,) = (one for one in wet if one.lag_days == 0.0)
+    day = (usual.time_us // DAY_US).tolist()
+    top, half = day.index(day_of(wettest)), round(YEAR_DAYS / 2.0)
+    assert usual.value[top] == pytest.approx(0.5, abs=1e-3)
+    assert usual.value[top - half] == pytest.approx(-0.5, abs=1e-3)
+    assert usual.value[top + half] == pytest.approx(-0.5, abs=1e-3)
+    assert usual.value[top + half // 2] == pytest.approx(0.0, abs=0.02)
 
 
 def test_freezing_index_is_from_highest_to_lowest_point():
