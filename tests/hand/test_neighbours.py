@@ -10,6 +10,7 @@ from scipy.stats import multivariate_normal, norm
 from drift.codes import ForcingKind
 from drift.ground.heave import LATER_DAYS, FrostForcing
 from drift.history.inputs import exchanged
+from drift.history.model import DesignColumns, Fit, lent
 from drift.history.neighbours import (
     BEARINGS_DEG,
     ODD_CHANCE,
@@ -264,6 +265,13 @@ def test_one_that_hardly_heaves_widens_the_size():
     assert with_small == neighbour_prior(four | {"small": lender(3.0)}, "mine").frost.log_size
 
 
+def test_the_size_of_one_lender_is_as_uncertain_as_its_share_says():
+    """6 +- 3: the logarithm's variance is log(1 + 1/4) = 0.2231, and twice 0.6^2 for how piers differ."""
+    size = neighbour_prior({"a": lender(6.0)}, "mine").frost.log_size
+    assert size.mean == pytest.approx(np.log(6.0))
+    assert size.sd == pytest.approx(np.sqrt(0.2231 + 0.72), rel=BY_STEPS)
+
+
 def test_what_winters_leave_behind_is_lent_as_a_share_of_the_swing():
     """Three that leave 0.00, 0.02 and 0.04 of their swing: one more leaves 0.02 +- 0.1 or less."""
     three = {
@@ -283,6 +291,31 @@ def test_days_of_the_year_wrap():
     day = neighbour_prior(ends, "mine").calendar.lag_days[CALENDAR]
     assert day.mean == pytest.approx(364.75, abs=1.0)  # 360, 369.25, 365
     assert day.sd < 30.0
+
+
+def test_lent_odds_that_are_settled_on_the_pier_alone_move_nothing():
+    """Yearly amplitudes of 2 +- 1 under their own prior N(0, 10^2) stay 2 +- 1, by the last of 121 laws."""
+    count = 5 * BEARINGS_DEG.size + 1
+    unknown = dict.fromkeys(("scales", "chain", "days", "strays", "rate", "weight", "sees"))
+    cov = 100.0 * np.eye(6)
+    fit = Fit(
+        model=SimpleNamespace(neighbours=prior_of(), frost=lagging()),
+        columns=DesignColumns(None, None, np.zeros(6), cov, {"frost": slice(0, 6)}, {}),
+        follows=np.zeros((5, 6)),
+        walk=np.zeros((2, 5)),
+        amplitude=np.full(6, 2.0),
+        amplitude_cov=np.eye(6),
+        log_marginal=-7.0,
+        **unknown,
+    )
+    alone = np.zeros(count)
+    alone[-1] = 1.0
+    told = lent(fit, alone)
+    assert told.amplitude == pytest.approx(fit.amplitude)
+    assert told.amplitude_cov == pytest.approx(fit.amplitude_cov)
+    assert told.log_marginal == pytest.approx(-7.0)
+    assert told.columns.cov == pytest.approx(cov)
+    assert told.lent_odds is alone and told.alone is fit
 
 
 def test_without_neighbours_a_prior_is_not_touched():

@@ -10,10 +10,10 @@ from night_world import pointing_night
 from drift.codes import Part
 from drift.history.inputs import Warmth
 from drift.history.sensor import change_point, dated, fold_sensors, unconfirmed_variance
-from drift.history.sensor_day import resolution, solar_hours
+from drift.history.sensor_day import Hours, daily_swing, fit_swing, resolution, robust_swing, solar_hours
 from drift.night.prepared import NightSplit
 from drift.notices import HistoryCode
-from drift.quantities import DAY_US
+from drift.quantities import DAY_US, YEAR_DAYS
 from drift.types import PARTS, Event, Nights
 
 NONE = np.zeros(0, dtype=np.int64)
@@ -333,3 +333,85 @@ def test_a_night_has_the_days_state_at_its_time():
     at = FIRST_US + round((10 + 22.0 / 24.0) * DAY_US) + 1
     row = folded.levels[folded.levels["time_us"] == at]
     assert row["tilt_north_arcsec"].item() == pytest.approx(10 + 22.0 / 24.0, abs=0.05)
+
+
+# ---- The sums of the swing and of sudden changes.
+
+
+def hours_of(north, east, days):
+    """Return one value an hour, north and east functions of the days since the start."""
+    day = (np.arange(24 * days) + 0.5) / 24.0
+    time_us = FIRST_US + day * DAY_US
+    number = (time_us // (DAY_US // 24)).astype(np.int64)
+    return Hours(number, time_us, np.stack([north(day), east(day)], axis=1), number - number[0], np.zeros(2))
+
+
+@pytest.mark.parametrize(("off_a_day", "left_out"), [(4, True), (8, False)])
+def test_hours_that_stand_off_are_left_out_of_the_swing_unless_they_are_most(off_a_day, left_out):
+    """Of a day 4 hours are 50 arcsec off north and 4 others east: 16 of 24 are left; with 8 each, 8."""
+
+    def bumped(first):
+        def motion(day):
+            hour = (day * 24.0).astype(np.int64) % 24 - first
+            return swing(day) + np.where((hour >= 0) & (hour < off_a_day), 50.0 * (-1.0) ** hour, 0.0)
+
+        return motion
+
+    hours = hours_of(bumped(0), bumped(12), days=20)
+    of_all = fit_swing(hours.time_us, hours.tilt, 0.0, np.ones(hours.number.size))
+    found = robust_swing(hours, 0.0)
+    assert np.array_equal(found.amplitude, of_all.amplitude) is not left_out
+    if left_out:
+        assert daily_swing(found).peak_to_trough.value == pytest.approx(6.0 * np.sqrt(2.0), abs=0.02)
+
+
+def test_a_swing_that_grows_in_spring_is_least_in_autumn():
+    """3 arcsec to each side and a third more at the end of March: 6 on the mean, from 4 in autumn to 8."""
+
+    def motion(day):
+        season = 2.0 * np.pi * (FIRST_US / DAY_US + day) / YEAR_DAYS
+        return swing(day) * (1.0 + np.sin(season) / 3.0)
+
+    hours = hours_of(motion, still, days=365)
+    found = daily_swing(fit_swing(hours.time_us, hours.tilt, 0.0, np.ones(hours.number.size)))
+    assert found.peak_to_trough.value == pytest.approx(6.0, abs=0.02)
+    assert (found.least, found.most) == (pytest.approx(4.0, abs=0.05), pytest.approx(8.0, abs=0.05))
+
+
+@pytest.mark.parametrize(("size", "steps"), [(1.5, 0), (3.0, 1)])
+def test_a_change_of_less_than_two_arcsec_is_no_step_however_clear(size, steps):
+    """Of a fine sensor that is still to 0.05 arcsec, both stand out by far more than eight sds."""
+    folded = fold(log(still, lambda d: size * (d >= 20.25), noise=0.05, coarse=0.01))
+    assert len(folded.sensors[0].steps) == steps
+
+
+def test_a_step_is_sized_by_the_days_about_it():
+    """20 arcsec on the 10th day, of which nothing is left after a fall of 1 a day from the 15th on."""
+
+    def motion(day):
+        return 20.0 * (day >= 10.25) - np.clip(day - 15.0, 0.0, 20.0)
+
+    (step,) = fold(log(motion, still)).sensors[0].steps
+    assert step.north == pytest.approx(20.0, abs=0.3)
+
+
+def test_a_step_before_a_lone_reading_is_sized_by_four():
+    """100 arcsec, then 112 once and nothing for a day: the median of 112 and three of 100 is 100."""
+    table = log(lambda d: 100.0 * (d >= 20.4), still, minutes=60.0, noise=4.0)
+    hour = np.round((table["time_us"] - FIRST_US) / (DAY_US / 24.0) - 20.5 * 24.0)
+    table.loc[hour == 0, "tilt_north_arcsec"] = 112.0
+    table = table[(hour <= -5) | (hour == 0) | (hour >= 24)].reset_index(drop=True)
+    (step,) = fold(table).sensors[0].steps
+    assert step.before_us == FIRST_US + round(20.5 * DAY_US)
+    assert step.north == pytest.approx(100.0, abs=8.0)
+
+
+def test_two_sensors_that_log_for_half_of_each_hour_are_told_apart():
+    """Each at three times of the hour: six readings an hour, of which eight would be wanted for one heap."""
+    one = log(still, still)
+    one = one[(one["time_us"] // 60_000_000) % 60 < 30]
+    other = one.assign(
+        time_us=one["time_us"] + 300_000_000, tilt_north_arcsec=one["tilt_north_arcsec"] + 200.0
+    )
+    both = pd.concat([one, other]).sort_values("time_us", ignore_index=True)
+    assert [sensor.readings for sensor in fold(both).sensors] == [len(one), len(one)]
