@@ -4,11 +4,11 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from night_world import plain_series
 
 from drift.codes import CorrectionKind, Part
 from drift.history.changes import RecordedCorrection, step_name
 from drift.history.outcome import recorded_events, step_events
-from drift.history.series import Series
 from drift.history.steps import FoundStep
 from drift.quantities import DAY_US
 from drift.types import PARTS
@@ -18,18 +18,7 @@ N = 4
 
 def nights():
     """Four nights, one a day."""
-    return Series(
-        time_us=np.arange(N, dtype=np.int64) * DAY_US,
-        night=np.arange(N),
-        value=np.zeros((N, 3)),
-        variance=np.array([np.eye(3)] * N),
-        zero_label=np.full(N, "", dtype=object),
-        homed=np.zeros(N, dtype=bool),
-        place=np.full(N, "", dtype=object),
-        face=np.ones(N),
-        era=np.zeros(N, dtype=np.int64),
-        common_sd=np.zeros((N, 2)),
-    )
+    return plain_series(N)
 
 
 def fitted(cause, amplitude, sd):

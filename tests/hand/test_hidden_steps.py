@@ -2,13 +2,13 @@
 
 import numpy as np
 import pytest
+from night_world import plain_series
 
 from drift.codes import Part
 from drift.history import steps
 from drift.history.separate import centred, make_model
-from drift.history.series import NOT_OBSERVED, Series
+from drift.history.series import NOT_OBSERVED
 from drift.history.steps import find_events
-from drift.quantities import DAY_US
 
 N = 8
 
@@ -21,18 +21,8 @@ def nights(moved):
     value = np.zeros((N, 3))
     value[:, 0] = np.where(np.arange(N) < N // 2, 0.0, moved) + np.where(np.arange(N) % 2, 1.0, -1.0)
     value[:, 1] = np.where(np.arange(N) // 2 % 2, 1.0, -1.0)
-    return Series(
-        time_us=np.arange(N, dtype=np.int64) * 5 * DAY_US,
-        night=np.arange(N),
-        value=value,
-        variance=np.array([np.diag([9.0, 9.0, NOT_OBSERVED])] * N),
-        zero_label=np.full(N, "", dtype=object),
-        homed=np.zeros(N, dtype=bool),
-        place=np.full(N, "", dtype=object),
-        face=np.ones(N),
-        era=np.zeros(N, dtype=np.int64),
-        common_sd=np.zeros((N, 2)),
-    )
+    variance = np.tile(np.diag([9.0, 9.0, NOT_OBSERVED]), (N, 1, 1))
+    return plain_series(N, days=5, value=value, variance=variance)
 
 
 @pytest.mark.parametrize("long", [600, N])

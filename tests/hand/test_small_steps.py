@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
+from night_world import plain_series
 
 from drift.history.causes import WARM_PIER, rate_now, slow_shapes, warm
-from drift.history.series import Series
 from drift.mount.instrument import hour_angle_and_dec
 from drift.night.clock_hours import turned_enu
 from drift.night.observations import index_nights
@@ -28,25 +28,9 @@ def test_the_rate_now_is_the_slope_of_the_settlement_at_its_end():
     assert rates[0, 0] == 1.0 and 0.0 < rates[0, 1] < rates[0, 2]
 
 
-def four_nights() -> Series:
-    """Return four nights without zeros and levels."""
-    return Series(
-        time_us=np.arange(4, dtype=np.int64),
-        night=np.arange(4),
-        value=np.zeros((4, 3)),
-        variance=np.tile(np.eye(3), (4, 1, 1)),
-        zero_label=np.full(4, "", dtype=object),
-        homed=np.zeros(4, dtype=bool),
-        place=np.full(4, "", dtype=object),
-        face=np.ones(4),
-        era=np.zeros(4, dtype=np.int64),
-        common_sd=np.zeros((4, 2)),
-    )
-
-
 def test_warmth_counts_from_the_first_night():
     """10, 12, 15 and 9 degrees are 0, 2, 5 and -1 above it, north and east alike."""
-    causes = {cause.name: cause for cause in warm(four_nights(), np.array([10.0, 12.0, 15.0, 9.0]))}
+    causes = {cause.name: cause for cause in warm(plain_series(4), np.array([10.0, 12.0, 15.0, 9.0]))}
     pier = causes[WARM_PIER].state
     assert pier[:, 0, 0].tolist() == pier[:, 1, 1].tolist() == [0.0, 2.0, 5.0, -1.0]
     assert not pier[:, 1, 0].any() and not pier[:, 2:].any()
