@@ -215,6 +215,7 @@ class Realigned:
     before_us: int
     was_arcsec: float  # from the pole, on the sky
     now_arcsec: float
+    sd_arcsec: float  # of their difference, in one coordinate
     probability: float  # against knobs that slipped
 
 
@@ -256,6 +257,7 @@ def realigned(
         before_us=events[0].before_us,
         was_arcsec=before,
         now_arcsec=after,
+        sd_arcsec=float(np.sqrt(np.mean(np.square(sd)))),
         probability=probability,
     )
 

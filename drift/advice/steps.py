@@ -529,6 +529,7 @@ def _looks_realigned(one: Realigned, situation: Situation) -> Notice:
         before_date=reading_date(one.before_us, longitude),
         was_arcsec=one.was_arcsec,
         now_arcsec=one.now_arcsec,
+        sd_arcsec=one.sd_arcsec,
         probability=one.probability,
     )
 

@@ -456,7 +456,8 @@ def _looks_realigned(values: Values) -> str:
     slipped, their = ("the knobs slipped", "their") if len(knobs) > 1 else (f"the {knobs[0]} slipped", "its")
     return (
         f"Between {values['after_date']} and {values['before_date']} the axis came from "
-        f"{plain_angle(values['was_arcsec'])} to {plain_angle(values['now_arcsec'])} from the pole.  Was it "
+        f"{plain_angle(values['was_arcsec'])} to {plain_angle(values['now_arcsec'])} from the pole "
+        f"(± {plain_angle(values['sd_arcsec'])}).  Was it "
         f"aligned then and not written down?  Record it: {commands}.  Or was a star model made in the mount "
         f"then?  A sweep tells.  If neither, {slipped}: check {their} locking bolts."
     )

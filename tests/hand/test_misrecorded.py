@@ -210,6 +210,8 @@ def test_a_knob_that_brings_the_axis_to_the_pole_was_probably_turned_by_hand():
     assert found.probability == pytest.approx(odds / (1.0 + odds), rel=1e-9)
     assert found.was_arcsec == pytest.approx(math.hypot(300.0 * COS_LATITUDE, 10.0))
     assert found.now_arcsec == pytest.approx(10.0)
+    step_sd = 4.0 * math.sqrt(2.0 / 3.0)  # three nights of 4" on each side
+    assert found.sd_arcsec == pytest.approx(step_sd * math.sqrt((COS_LATITUDE**2 + 1.0) / 2.0), rel=1e-9)
 
 
 def test_both_knobs_at_once_are_ten_times_as_often_a_hand():
