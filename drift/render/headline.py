@@ -217,12 +217,14 @@ def _words(action: Action, state: NowState, analysis: Analysis) -> str:
 
 
 def _nothing(action: Action, state: NowState, analysis: Analysis) -> str:
+    over = action.until_us is not None and state.now_us is not None and action.until_us <= state.now_us
+    soon = over or action.notice.values["realign_soon"]
     if state.is_old:
-        return "nothing needed then; take a night"
+        return f"{'re-aligning was due soon' if soon else 'nothing needed then'}; take a night"
+    if soon:
+        return "nothing to do at once, but re-align soon"
     if action.until_us is None:
         return "nothing to do"
-    if state.now_us is not None and action.until_us <= state.now_us:
-        return "nothing to do at once, but re-align soon"
     return f"nothing to do now; re-align by {_day(action.until_us, analysis)}"
 
 

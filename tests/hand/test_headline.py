@@ -137,3 +137,17 @@ def test_nothing_to_do_by_an_old_night_is_said_to_have_held_then():
     (words,) = step_sentences(old)
     assert words.startswith("By the last night nothing needed doing") and "Take a new night" in words
     assert report.said(old)["actions"] == [words]
+
+
+def test_a_day_to_re_align_that_is_over_is_said_in_the_headline_as_in_the_list():
+    (action,) = analysis().advice.actions
+    values = {**action.notice.values, "realign_soon": True}
+    now = replace(action, notice=replace(action.notice, values=values))
+    due = replace(analysis().advice, actions=(now,))
+    fresh, old = (replace(analysis(now_us=LAST_US + days * DAY_US), advice=due) for days in (7, 1000))
+    assert (
+        headline(fresh).lines[1] == "As of 2024-03-18, 8 days ago: nothing to do at once, but re-align soon."
+    )
+    assert step_sentences(fresh)[0].startswith("Nothing needs doing at once, but re-align soon")
+    assert headline(old).lines[1].endswith("ago: re-aligning was due soon; take a night.")
+    assert step_sentences(old)[0].startswith("By the last night the axis was to be re-aligned soon")
