@@ -109,6 +109,8 @@ class NightCode(Code):
     TYPED_DISAGREES = "night.typed_disagrees"
     TYPED_IN_ARCSEC = "night.typed_in_arcsec"
     IN_RECORD_TWICE = "night.in_record_twice"
+    COPY_IN_OTHER_ZONE = "night.copy_in_other_zone"
+    COPIED_IN_OTHER_ZONE = "night.copied_in_other_zone"
     # of a solve without the mount's coordinates, why it is of no use
     LABELLED_NONE = "night.labelled_none"
     LOOKS_GUIDED = "night.looks_guided"

@@ -13,7 +13,7 @@ from drift.codes import CorrectionKind, Place, Reports
 from drift.mount.instrument import hour_angle_and_dec
 from drift.night.sets import NO_LABELS, RUN, SWEEP, FoundSet, find_in
 from drift.notices import NightCode, Notice, as_value, info, warning
-from drift.quantities import ARCSEC_PER_RAD, DAY_US, Bools, Floats, Ints
+from drift.quantities import ARCSEC_PER_RAD, DAY_US, HOUR_US, Bools, Floats, Ints
 from drift.site.file import PierFile
 from drift.sky.place import observed
 from drift.types import READING_COLUMNS, Readings
@@ -419,17 +419,110 @@ def _is_held(rows: pd.DataFrame) -> bool | None:
     return bool(still.all())
 
 
+# ---- The same log read in two time zones.
+#
+# An export in local time beside the original, or a log put right and imported once more: every solve is there
+# twice, some whole quarters of an hour apart.  Both together look like a night of wild solves, or like twice
+# as many good ones.  One of two is used: the one whose stars were up, else the one that came in first.
+
+
+#: What two exports of one solve can't differ in.  (A run has one star, and its offsets begin at nothing.)
+_COPIED = {
+    "solves": ["ra_deg", "dec_deg", "mount_ra_deg", "mount_dec_deg"],
+    "sweeps": ["ra_deg", "dec_deg"],
+}
+#: Zones differ by whole quarters of an hour, from UTC by 14 h at most; exports may round to the second [us].
+_ZONE_US, _FARTHEST_US, _ROUNDED_US = 900_000_000, 14 * HOUR_US, 1_500_000
+#: So many solves apart by the same time are no chance.
+FEWEST_COPIES = 3
+
+
+@dataclass(frozen=True)
+class _Copies:
+    """Rows that are the same but for their time: positions of the earlier and of the later ones."""
+
+    apart_us: int
+    earlier: Ints
+    later: Ints
+
+
+def without_copies(where: tuple[float, float, float], readings: Readings) -> Prepared:
+    """Leave out solves that are there once more at times of another zone."""
+    tables, notices, left = dict(readings.tables), [], []
+    for kind, columns in _COPIED.items():
+        table, out = readings[kind], np.zeros(len(readings[kind]), dtype=bool)
+        for copies in _copies(table, columns):
+            late = _later_is_right(where, table, copies)
+            unused = copies.earlier if late else copies.later
+            out[unused] = True
+            times = table["time_us"].to_numpy(dtype=np.int64)[unused]
+            notices.append(
+                warning(
+                    NightCode.COPIED_IN_OTHER_ZONE,
+                    readings=kind,
+                    rows=int(unused.size),
+                    from_us=int(times.min()),
+                    until_us=int(times.max()),
+                    hours_ahead=(-1.0 if late else 1.0) * copies.apart_us / HOUR_US,
+                )
+            )
+        if out.any():
+            reason = warning(NightCode.COPY_IN_OTHER_ZONE)
+            rows = zip(table["row_id"][out], table["time_us"][out], strict=True)
+            left += [LeftOut(kind, int(row_id), int(time_us), reason) for row_id, time_us in rows]
+            tables[kind] = table[~out].reset_index(drop=True)
+    if not left:
+        return Prepared(readings)
+    return Prepared(Readings(tables, readings.readings_id), tuple(notices), tuple(left))
+
+
+def _copies(table: pd.DataFrame, columns: list[str]) -> list[_Copies]:
+    """Return the rows that are there twice, by how far apart."""
+    same = np.flatnonzero(table.duplicated(columns, keep=False).to_numpy())
+    if same.size < 2 * FEWEST_COPIES:
+        return []
+    time_us = table["time_us"].to_numpy(dtype=np.int64)
+    pairs: dict[int, list[tuple[int, int]]] = {}
+    for rows in table.iloc[same].groupby(columns, sort=False, dropna=False).indices.values():
+        order = same[rows][np.argsort(time_us[same[rows]], kind="stable")].tolist()
+        for one, other in zip(order, order[1:], strict=False):
+            apart = int(time_us[other] - time_us[one])
+            zones = round(apart / _ZONE_US)
+            if 0 < apart <= _FARTHEST_US and zones and abs(apart - zones * _ZONE_US) <= _ROUNDED_US:
+                pairs.setdefault(zones * _ZONE_US, []).append((one, other))
+    return [
+        _Copies(apart, *np.array(found, dtype=np.int64).T)
+        for apart, found in sorted(pairs.items())
+        if len(found) >= FEWEST_COPIES
+    ]
+
+
+def _later_is_right(where: tuple[float, float, float], table: pd.DataFrame, copies: _Copies) -> bool:
+    """Return whether the later of two copies is used: fewer of its stars were down, else it came in first."""
+    down = []
+    for rows in (copies.earlier, copies.later):
+        time_us, ra, dec = (table[name].to_numpy()[rows] for name in ("time_us", "ra_deg", "dec_deg"))
+        no_air = np.full(rows.size, np.nan)
+        down.append(int(np.count_nonzero(observed(*where, time_us, ra, dec, no_air, no_air).enu[:, 2] < 0.0)))
+    if down[0] != down[1]:
+        return down[1] < down[0]
+    came = table["row_id"].to_numpy()
+    return bool(np.median(came[copies.later] - came[copies.earlier]) < 0)
+
+
 # ---- All of it.
 
 
 def ready(site: PierFile, readings: Readings) -> Prepared:
     """Make sweeps and runs of solves that belong to them, and one reading of each pair of level readings."""
     where = (site.site.latitude_deg, site.site.longitude_deg, site.site.elevation_m)
-    sets = with_sets(where, site.optics.guided, str(site.mount.reports) == Reports.MODELLED, readings)
+    once = without_copies(where, readings)
+    modelled = str(site.mount.reports) == Reports.MODELLED
+    sets = with_sets(where, site.optics.guided, modelled, once.readings)
     free = without_guided(sets.readings)
     pairs = with_pairs(free.readings)
-    notices = (*sets.notices, *free.notices, *pairs.notices)
-    return Prepared(pairs.readings, notices, (*sets.left_out, *free.left_out))
+    notices = (*once.notices, *sets.notices, *free.notices, *pairs.notices)
+    return Prepared(pairs.readings, notices, (*once.left_out, *sets.left_out, *free.left_out))
 
 
 # ---- Which readings make a night, and which solves share their zeros.

@@ -142,6 +142,20 @@ def _clock_off(of: Values) -> str:
     )
 
 
+def _copied(of: Values) -> str:
+    first, last = (f"{as_utc(of[us]):%Y-%m-%d}" for us in ("from_us", "until_us"))
+    hours, what = of["hours_ahead"], _COPIED_KINDS[of["readings"]]
+    return (
+        f"{of['rows']:,} {what} from {first} to {last} are in the record twice, {abs(hours):g} h apart, as "
+        f"from a log read in two time zones.  The {'later' if hours > 0 else 'earlier'} copy is not used: "
+        "the other came in first, or fewer of its stars were below the horizon.  `drift imports` lists the "
+        "imports; undo the wrong one."
+    )
+
+
+_COPIED_KINDS = {"solves": "pointing solves", "sweeps": "solves of sweeps"}
+
+
 def _found(what: str, column: str) -> Writer:
     def write(of: Values) -> str:
         first, last = as_utc(of["from_us"]), as_utc(of["until_us"])
@@ -252,6 +266,7 @@ _NIGHT_SENTENCES: dict[Code, Writer] = {
     NightCode.INSTRUMENT_CHANGED: _instrument_changed,
     NightCode.TUBE_SIDES_REVERSED: _sides_reversed,
     NightCode.CLOCK_OFF_BY_HOURS: _clock_off,
+    NightCode.COPIED_IN_OTHER_ZONE: _copied,
     NightCode.LOOKS_GUIDED: lambda of: "part of a run that looks guided",
     NightCode.RUNS_LOOK_GUIDED: lambda of: (
         f"On all {of['runs']} unguided runs the star stood still to {of['held_arcsec']:.1f} arcsec in both "
@@ -302,6 +317,7 @@ _NIGHT_SENTENCES: dict[Code, Writer] = {
     NightCode.IN_RECORD_TWICE: lambda of: (
         "is in the record a second time, with more said of it; it counts once"
     ),
+    NightCode.COPY_IN_OTHER_ZONE: lambda of: "is in the record once more, at the time of another zone",
     **_WITHOUT_MOUNT,
 }
 

@@ -153,6 +153,11 @@ NOTICES = [
     warning(NightCode.DISAGREES),
     warning(NightCode.DISAGREES_PERHAPS),
     info(NightCode.IN_RECORD_TWICE),
+    warning(NightCode.COPY_IN_OTHER_ZONE),
+    *(
+        warning(NightCode.COPIED_IN_OTHER_ZONE, readings=kind, rows=1427, hours_ahead=hours, **TIMES)
+        for kind, hours in (("solves", 1.0), ("sweeps", -5.5))
+    ),
     warning(NightCode.LABELLED_NONE),
     warning(NightCode.LOOKS_GUIDED),
     warning(NightCode.RUNS_LOOK_GUIDED, runs=3, held_arcsec=1.5),
