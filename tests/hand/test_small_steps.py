@@ -1,10 +1,12 @@
 """Small steps that whole histories rest on, each by a sum done with a pencil."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from night_world import plain_series
 
 from drift.history.causes import WARM_PIER, rate_now, slow_shapes, warm
+from drift.history.changes import Plate, read_corrections
 from drift.mount.instrument import hour_angle_and_dec
 from drift.night.clock_hours import turned_enu
 from drift.night.observations import index_nights
@@ -57,3 +59,15 @@ def test_a_night_with_two_corrections_is_three_nights():
     index = index_nights(split, [times])
     assert index.example_us.size == 3
     assert index_nights(split, [times + DAY_US]).example_us.size == 1
+
+
+@pytest.mark.parametrize(("kind", "column"), [("shim", "thickness_mm"), ("nuts", "turns")])
+def test_shims_and_turned_nuts_are_the_tilt_that_they_make(kind, column):
+    """The east bolt of four raised by 1 mm over 200 mm: the top goes west by 1/200, 1031.3 arcsec."""
+    rows = pd.DataFrame({"time_us": [0, 0], "kind": kind, "note": "", "bearing_deg": [90.0, 270.0]})
+    rows = rows.assign(amount_arcmin=np.nan, turns=np.nan, thickness_mm=np.nan, knob_way="")
+    plate = Plate(bolt_bearings_deg=(0.0, 90.0, 180.0, 270.0), bolt_circle_mm=200.0, pitch_mm=2.0)
+    raised = {"shim": [1.0, 0.0], "nuts": [0.5, 0.0]}[kind]
+    (made,) = read_corrections(rows.assign(**{column: raised}), plate)
+    assert made.kind == kind
+    assert made.asked == pytest.approx((0.0, -1031.3), abs=0.1)
