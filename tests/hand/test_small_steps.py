@@ -5,8 +5,12 @@ import pandas as pd
 import pytest
 from night_world import plain_series
 
+from drift.codes import CorrectionKind
+from drift.forecast.coming import coming_times, forecast
 from drift.history.causes import WARM_PIER, rate_now, slow_shapes, warm
-from drift.history.changes import Plate, read_corrections
+from drift.history.changes import Plate, RecordedCorrection, read_corrections
+from drift.history.model import Scales
+from drift.history.separate import centred, make_model
 from drift.mount.instrument import hour_angle_and_dec
 from drift.night.clock_hours import turned_enu
 from drift.night.observations import index_nights
@@ -71,3 +75,17 @@ def test_shims_and_turned_nuts_are_the_tilt_that_they_make(kind, column):
     (made,) = read_corrections(rows.assign(**{column: raised}), plate)
     assert made.kind == kind
     assert made.asked == pytest.approx((0.0, -1031.3), abs=0.1)
+
+
+def test_a_forecast_begins_where_the_last_night_left_the_axis():
+    """A knob turned by 30' before the third of four nights, which read 0, 0, 1800 and 1800 arcsec."""
+    series = plain_series(4, days=5)
+    series.value[2:, 0] = 1800.0
+    turn = RecordedCorrection(int(series.time_us[1]) + DAY_US, CorrectionKind.AZIMUTH, (1800.0,), "")
+    own, centre = centred(series)
+    times = coming_times(int(series.time_us[-1]) + 1)
+    ahead = forecast(make_model(own, np.radians(46.0), [turn]), Scales(), centre, times)
+    assert ahead.axis[0] == pytest.approx([1800.0, 0.0], abs=3.0)  # nights are good to 1 arcsec
+    further = centre + np.array([[0.0] * 3] * 3 + [[100.0, 50.0, 0.0]])  # taken out of the last reading
+    more = forecast(make_model(own, np.radians(46.0), [turn]), Scales(), further, times)
+    assert more.axis - ahead.axis == pytest.approx(np.broadcast_to([100.0, 50.0], ahead.axis.shape))
