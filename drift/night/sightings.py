@@ -193,7 +193,7 @@ def pointing_shares(source: Ints, session: Ints, time_us: Ints, ha_rad: Floats, 
     time, are one pointing: the mount's own error is common to all, and ten of them say little more than
     one.  The points of an unguided run are one star's movement and count each.
     """
-    field = SIDEREAL_RAD_PER_US * (time_us - time_us.min(initial=0)) - ha_rad  # stands still while tracking
+    field = SIDEREAL_RAD_PER_US * time_us - ha_rad  # stands still while tracking
     place = np.stack(
         [np.cos(dec_rad) * np.cos(field), np.cos(dec_rad) * np.sin(field), np.sin(dec_rad)], axis=1
     )

@@ -4,7 +4,7 @@ import pytest
 from advice_world import NORTH, history, nights, ramp, site
 from said import said_of
 
-from drift.advice.plate import tip_plate
+from drift.advice.plate import in_steps, stacked, tip_plate
 from drift.advice.steps import advise
 from drift.notices import AdviceCode, info
 from drift.render.advice_words import matter_name
@@ -128,3 +128,18 @@ def test_a_margin_smaller_than_its_uncertainty_is_too_close_to_call():
         any(f" ± 0.2' {end}" in said for end in ("to spare", "too much", "more than that"))
         for said in near_ones
     )
+
+
+def test_bolts_that_stand_unevenly_seat_by_the_largest_gap():
+    """At 0, 60, 180 and 300 degrees heights lie in one plane where -3 a + 2 b - c + 2 d is 0.
+
+    1 mm at the north bolt alone is off it by 3, 2, 1 and 2 sixths of 1 mm: half a millimetre.  1, 1, 0 and 1
+    mm are off by 3, 2, 1 and 2 eighteenths, and their plane rises by 5/9 where 1/3 of the arm is wanted:
+    nearer, on an arm of 100 mm.
+    """
+    bearings = (0.0, 60.0, 180.0, 300.0)
+    found = in_steps(bearings, 200.0, (1.0, 0.0, 0.0, 0.0), 1.0)
+    assert found.heights_mm == (1.0, 1.0, 0.0, 1.0)
+    assert found.misfit_mm == pytest.approx(3.0 / 18.0)
+    assert found.left_arcsec == pytest.approx((5.0 / 9.0 - 1.0 / 3.0) / 100.0 * ARCSEC, rel=1e-5)
+    assert stacked(bearings, 200.0, (1.0, 0.0, 0.0, 0.0), (1.0,)).misfit_mm < 0.005

@@ -21,6 +21,7 @@ from advice_world import (
 )
 from said import said_of
 
+from drift.advice.movement import own_change
 from drift.advice.steps import advise
 from drift.codes import CorrectionKind
 from drift.notices import AdviceCode
@@ -237,6 +238,14 @@ def test_tightening_may_shift_the_mount_without_it_having_moved_by_itself():
     tightened = correction("tighten", 30)
     assert not verdict(history(corrections=(tightened,), **step(ALT, 150.0, 30))).moved
     assert verdict(history(corrections=(tightened,), **step(ALT, 150.0, 29))).part == "mount"
+
+
+def test_what_tightening_shifted_is_the_change_from_the_last_reading_before_to_the_first_after():
+    """0, 0 | 40, 52: of 52 the 40 are the tightening's, and 12 came by themselves."""
+    past = history(corrections=(correction("tighten", 38),))
+    past.change[38:, ALT] = 40.0, 52.0
+    own = own_change(past, "mount_alt")
+    assert (own.component, own.size) == ("mount_alt", 12.0)
 
 
 def test_a_step_whose_size_the_history_does_not_give_is_told_by_the_axis():

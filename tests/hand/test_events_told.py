@@ -8,7 +8,7 @@ from night_world import plain_series
 
 from drift.codes import CorrectionKind, Part
 from drift.history.changes import RecordedCorrection, step_name
-from drift.history.outcome import recorded_events, step_events
+from drift.history.outcome import recorded_events, step_events, with_open_places
 from drift.history.steps import FoundStep
 from drift.quantities import DAY_US
 from drift.types import PARTS
@@ -51,3 +51,19 @@ def test_a_recorded_turn_of_a_knob_is_a_move_of_that_knob_for_certain():
     assert (event.what, event.recorded) == (Part.MOUNT_AZ, True)
     assert (event.after_us, event.before_us) == (DAY_US, 2 * DAY_US)
     assert (event.size["mount_az"], event.size_sd["mount_az"]) == (28.0, 2.0)
+
+
+def test_a_step_that_may_lie_on_either_side_of_a_reading_shows_in_part():
+    """30 north and 40 east before the last night; by one chance in four before the one before it.
+
+    A quarter of 30 and 40 is 7.5 and 10, good to the root of 1/4 x 3/4 of them, beside 1 arcsec of its own.
+    """
+    fit = fitted(step_name(0), 30.0, 2.0)
+    fit.columns.at[step_name(0)], fit.amplitude = slice(0, 2), np.array([30.0, 40.0])
+    certain = {part: float(part is Part.PIER) for part in PARTS}
+    found = FoundStep(2, 3, 3, certain, (0.25, 0.75), 2)
+    searched, view = SimpleNamespace(steps=(found,)), SimpleNamespace(fit=fit)
+    change, sd = with_open_places(searched, view, np.zeros((N, 6)), np.ones((N, 6)))
+    assert change[2].tolist() == [7.5, 10.0, 0.0, 0.0, 0.0, 0.0]
+    assert sd[2, :2] == pytest.approx(np.hypot(1.0, np.sqrt(3.0) / 4.0 * np.array([30.0, 40.0])))
+    assert not change[[0, 1, 3]].any() and np.all(sd[[0, 1, 3]] == 1.0) and np.all(sd[2, 2:] == 1.0)

@@ -82,3 +82,14 @@ def test_runs_without_any_noise_are_judged_by_their_drift():
 def test_no_runs_are_left_as_they_are():
     readings = as_readings({})
     assert without_guided(readings).readings is readings
+
+
+def test_a_slow_drift_counts_by_how_far_it_stands_out_of_the_noise():
+    """Half an arcsec in two hours, 121 solves good to 0.25: 0.5 sqrt(121 / 12) / 0.25 = 6.4 sds.
+
+    It spreads the offsets to no more than 1.2 times their noise, so that nothing else tells.
+    """
+    noise = {"minutes": 120, "noise": 0.25}
+    made = prepared(*(run(name, still, lambda at: 0.5 * at / 120.0, **noise) for name in ("a", "bb")))
+    assert len(made.readings["runs"]) == 242
+    assert len(prepared(*(run(name, still, still, **noise) for name in ("a", "bb"))).readings["runs"]) == 0

@@ -6,6 +6,7 @@ from night_world import plain_series
 
 from drift.codes import Part
 from drift.history import steps
+from drift.history.outcome import last_night_event
 from drift.history.separate import centred, make_model
 from drift.history.series import NOT_OBSERVED
 from drift.history.steps import find_events
@@ -37,3 +38,19 @@ def test_a_step_that_the_scales_hide_is_found_in_short_records_and_in_long_ones(
     monkeypatch.setattr(steps, "_LONG", long)
     searched = find_events(make_model(centred(nights(moved))[0], np.radians(46.0), []))
     assert [(step.best, step.likeliest) for step in searched.steps] == found
+
+
+@pytest.mark.parametrize(("off", "wild"), [(0.0, False), (2000.0, True)])
+def test_a_last_night_that_nothing_explains_may_be_a_step(off, wild):
+    """Half a degree in azimuth on the last of eight nights: set aside, and told as seen on one evening."""
+    series = nights(0.0)
+    series.value[-1, 0] += off
+    searched = find_events(make_model(centred(series)[0], np.radians(46.0), []))
+    assert searched.fit.model.ignored.tolist() == [False] * (N - 1) + [wild]
+    event = last_night_event(searched)
+    assert (event is not None) == wild
+    if event is not None:
+        assert event.provisional
+        assert (event.after_us, event.before_us) == (series.time_us[-2], series.time_us[-1])
+        assert sum(event.probability.values()) == pytest.approx(1.0)
+        assert event.probability[Part.NOTHING] > 0.9  # no step is so large

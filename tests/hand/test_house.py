@@ -135,6 +135,17 @@ def test_numbers_know_no_database_no_plot_no_command(name):
         assert not tops & NOT_NUMERICAL, f"{module} imports {sorted(tops & NOT_NUMERICAL)}"
 
 
+@pytest.mark.parametrize("name", NUMERICAL)
+def test_what_numbers_hand_on_is_frozen(name):
+    """Results are shared and cached: nobody downstream may change one in place."""
+    for module in modules_of(name):
+        for node in ast.walk(ast.parse(files()[module].read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                made = [ast.unparse(one) for one in node.decorator_list]
+                free = [one for one in made if one.startswith("dataclass") and "frozen=True" not in one]
+                assert not free, f"{module}.{node.name} is a dataclass that is not frozen"
+
+
 def test_only_commands_know_the_page():
     for module in files():
         if room(module) not in ("web", "cli"):

@@ -9,6 +9,7 @@ from scipy.stats import multivariate_normal, norm
 
 from drift.codes import ForcingKind
 from drift.ground.heave import LATER_DAYS, FrostForcing
+from drift.history.causes import LEFT_BEHIND
 from drift.history.inputs import exchanged
 from drift.history.model import DesignColumns, Fit, lent
 from drift.history.neighbours import (
@@ -321,3 +322,12 @@ def test_lent_odds_that_are_settled_on_the_pier_alone_move_nothing():
 def test_without_neighbours_a_prior_is_not_touched():
     prior = prior_of()
     assert replace(prior, frost=None).laws(lagging(), np.eye(6)) is None
+
+
+def test_what_lags_and_what_stays_are_as_uncertain_as_their_share_of_the_swing():
+    """Of a swing of 10 for certain: late by 0 +- 3 of 15 days is 0 +- 2, left behind 0 +- its own share."""
+    prior = prior_of(lag=7.0, lag_sd=3.0)
+    certain = replace(prior.frost, log_size=Pooled(mean=float(np.log(10.0)), sd=0.0, between=0.0, count=5))
+    laws = replace(prior, frost=certain).laws(lagging(7.0), np.eye(6))
+    assert laws.mean[0] == pytest.approx([10.0, 0.0, 0.0, 0.0, 0.0, 0.0])  # due north
+    assert np.sqrt(np.diagonal(laws.cov[0])[:3]) == pytest.approx([0.0, 2.0, 10.0 * LEFT_BEHIND])

@@ -13,7 +13,7 @@ from scipy.stats import norm
 from drift.advice.situation import Situation
 from drift.advice.steps import advise
 from drift.codes import AxisBound, CauseKind, ForcingKind
-from drift.forecast.coming import TIME_CONSTANTS_YEARS, mixture_quantile, still_to_come
+from drift.forecast.coming import TIME_CONSTANTS_YEARS, mixture_quantile, no_surer_than, still_to_come
 from drift.forecast.outlook import BACK_SHARE, beyond, months_of, realigning_of, turning_of
 from drift.forecast.season import Season
 from drift.notices import GroundCode, info
@@ -345,3 +345,21 @@ def test_a_band_is_the_quantile_of_the_mixture():
     assert two == pytest.approx([100.0], abs=1e-3)
     alike = mixture_quantile(np.zeros((40, 1)), np.ones((40, 1)), 0.1)
     assert alike == pytest.approx([-HALF_BAND_SDS], abs=1e-3)
+
+
+def test_a_band_is_widened_as_normal_laws_add():
+    """What is known exactly and has 1 +- 0 more is good to 1; 3 and 4 arcsec make 5.  Nothing narrows."""
+    ahead = invented_forecast(sd=0.0)
+    wider = no_surer_than(ahead, np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+    assert (wider.tilt_high - ahead.tilt)[:, 0] == pytest.approx(HALF_BAND_SDS, abs=1e-4)
+    assert (ahead.axis - wider.axis_low)[:, 1] == pytest.approx(HALF_BAND_SDS, abs=1e-4)
+    assert np.array_equal(wider.tilt_high[:, 1], ahead.tilt[:, 1])
+    ahead = invented_forecast(sd=3.0)
+    wider = no_surer_than(ahead, np.full(2, 5.0), np.full(2, 4.0))
+    for middle, high, sd in (
+        (wider.tilt, wider.tilt_high, wider.tilt_sd),
+        (wider.axis, wider.axis_high, wider.axis_sd),
+    ):
+        assert sd == pytest.approx(5.0) and high - middle == pytest.approx(5.0 * HALF_BAND_SDS, abs=1e-3)
+    assert wider.within_sd == pytest.approx(5.0)
+    assert np.array_equal(no_surer_than(ahead, np.ones(2), np.zeros(2)).tilt_high, ahead.tilt_high)

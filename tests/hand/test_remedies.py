@@ -57,23 +57,44 @@ def test_nights_with_a_kept_zero_are_counted_by_the_geometry():
 # ---- What is judged from how far the tilt is known, and zeros that are said to come back.
 
 
-def test_north_by_zeros_alone_rests_on_the_shape_in_time():
-    """Four zeros of one label that repeat to 5 arcsec; the tilt is known to 6 of 10 that were possible."""
-    own = replace(series(), zero_label=np.full(N, "park", dtype=object))
+def known_to_ten(zeros, repeat):
+    """Return a view of four nights, so many of which share a kept zero; the tilt may have gone 10 arcsec."""
+    label = np.array(["park"] * zeros + [""] * (N - zeros), dtype=object)
     none = np.zeros(N, dtype=bool)
+    own = replace(series(), zero_label=label)
     model = SimpleNamespace(series=own, ignored=none, ignored_zero=none, latitude_rad=0.8, frost=None)
     state = np.ones((N, 6, 1))
     fit = SimpleNamespace(
         model=model,
-        scales=SimpleNamespace(zero_repeat=5.0),
+        scales=SimpleNamespace(zero_repeat=repeat),
         days=np.zeros((N - 1, 5)),
         rate=np.zeros((5, 5)),
         columns=SimpleNamespace(state=state, cov=np.array([[10.0**2]])),
     )
-    east, north = judge(SimpleNamespace(fit=fit), np.full((N, 6), 6.0))
+    return SimpleNamespace(fit=fit)
+
+
+def test_north_by_zeros_alone_rests_on_the_shape_in_time():
+    """Four zeros of one label that repeat to 5 arcsec; the tilt is known to 6 of 10 that were possible."""
+    east, north = judge(known_to_ten(4, 5.0), np.full((N, 6), 6.0))
     assert [one.code for one in north.because] == [HistoryCode.BY_SHAPE_IN_TIME]
     assert [one.code for one in east.because] == [HistoryCode.BY_ZERO]
     assert (north.answer, east.answer) == (Answer.PARTLY, Answer.PARTLY)  # 0.6 is above 0.35 and below 0.8
+
+
+@pytest.mark.parametrize(
+    ("zeros", "repeat", "answer", "code"),
+    [
+        (3, 60.0, Answer.YES, HistoryCode.BY_ZERO),
+        (3, 61.0, Answer.PARTLY, HistoryCode.ZERO_REPEATS_POORLY),
+        (3, 300.0, Answer.NO, HistoryCode.ZERO_REPEATS_POORLY),
+        (2, 5.0, Answer.NO, HistoryCode.ZERO_LOST_NO_LEVEL),
+    ],
+)
+def test_three_kept_zeros_that_repeat_to_an_arcminute_tell_the_east_tilt(zeros, repeat, answer, code):
+    """The tilt is known to 3 of 10 arcsec that were possible, which is below 0.35."""
+    east, _ = judge(known_to_ten(zeros, repeat), np.full((N, 6), 3.0))
+    assert (east.answer, [one.code for one in east.because]) == (answer, [code])
 
 
 @pytest.mark.parametrize(("zeros", "scatter"), [(1, 0.0), (2, 4.0 / 0.953873)])

@@ -244,6 +244,16 @@ def test_levels_read_by_hand_beside_it_stay_what_they_are():
     assert own["tilt_north_arcsec"].tolist() == by_hand["tilt_north_arcsec"].tolist()
 
 
+@pytest.mark.parametrize("row", [0, -1])
+def test_a_first_or_last_reading_that_is_off_is_the_sensors_own(row):
+    """By hand is only what stands between two of the sensor's: the first and the last may be its own."""
+    table = log(swing, swing)
+    table.loc[table.index[row], "tilt_north_arcsec"] += 500.0
+    folded = fold(table)
+    assert set(folded.levels["instrument"]) == {1}
+    assert folded.sensors[0].put_aside == 1
+
+
 def test_what_goes_with_the_temperature_from_day_to_day_is_told():
     """0.4 arcsec a degree north, over a winter's weather of 3 degrees."""
     rng = np.random.default_rng(5)

@@ -142,3 +142,14 @@ def test_an_autumn_that_has_just_begun_is_nothing_to_count_from(latitude_deg, mo
 def test_a_log_that_begins_in_autumn_counts_from_its_first_weeks():
     past = heaving(90.0, day(2022, 9, 10), 30.0 / 365.0)
     assert baseline_of(pier(), past).since == "first autumn"
+
+
+def test_after_work_on_the_pier_the_first_reading_counts_as_it_was_read():
+    """Two readings with work between them: the tilt of 30" +- 3" after it is what later ones count from."""
+    worked = replace(correction("pier"), time_us=int(TIMES[1]) - 1)
+    past = history(time_us=TIMES[:2], change=np.zeros((2, 6)), sd=np.zeros((2, 6)), corrections=(worked,))
+    past.change[1, EAST], past.sd[1, EAST] = 30.0, SD
+    base = baseline_of(pier(since="start"), past)
+    assert (base.from_us, base.tilt[1], base.sd[1]) == (TIMES[1], 30.0, SD)
+    unworked = baseline_of(pier(since="start"), replace(past, corrections=()))
+    assert (unworked.from_us, unworked.tilt[1], unworked.sd[1]) == (TIMES[0], 0.0, 0.0)
