@@ -10,6 +10,7 @@ import pandas as pd
 from drift.cache import NoStore, Store
 from drift.codes import HourAngleZero, Side, Source, ZeroSharing
 from drift.mount.instrument import CONSTANTS, hour_angle_and_dec
+from drift.night.bending import Bending, bending, bends_of, straightened
 from drift.night.clock_hours import clocks_put_right
 from drift.night.instrument_changes import instrument_changes, sides_reversed
 from drift.night.mount_frame import (
@@ -165,7 +166,13 @@ def _estimated(
 
     right = clocks_put_right(searched, again, sides_logged, clock_changes_us, whole_log)
     searched = right.searched
-    nights = _collect(searched, put.index, split, put.typed.night, tuple(notices))
+    bent = bending(searched.sightings, searched.state, put.typed)
+    if bent.is_bent:
+        searched = again(straightened(searched.sightings, searched.sighting_era, bent.values))
+        still = bending(searched.sightings, searched.state, put.typed)
+        bent = replace(bent, axis=still.axis, zero=still.zero)
+        notices.append(_bends_notice(bent, searched))
+    nights = _collect(searched, put.index, split, put.typed.night, tuple(notices), bent)
     nights = replace(nights, set_aside=(*nights.set_aside, *doubted))
     nights = _with_clocks(nights, right.hours, right.log_odds, right.left_open)
     if not frame.as_recorded:
@@ -312,6 +319,17 @@ def _places_notices(frame: FrameInTime) -> list[Notice]:
     return [warning(NightCode.MOUNT_PLACES_WITHOUT_AIR, **scatter)]
 
 
+def _bends_notice(bent: Bending, searched: NightsSearched) -> Notice:
+    """Return what is said of an instrument that bends: by how much within the sky that was seen."""
+    size = np.abs(bends_of(searched.sightings, searched.sighting_era, bent.values))[searched.used]
+    return info(
+        NightCode.INSTRUMENT_BENDS,
+        chance=bent.chance,
+        across_arcsec=float(size[:, 0].max()),
+        dec_arcsec=float(size[:, 1].max()),
+    )
+
+
 def _cost(searched: NightsSearched) -> float:
     """Return the logarithm of the scatter of pointing solves, to compare fits of the same rows."""
     return float(np.sum(np.log(searched.state.scales.scatter[:2]))) + 1e-6 * float(np.sum(~searched.used))
@@ -323,6 +341,7 @@ def _collect(
     split: NightSplit,
     typed_night: np.ndarray,
     notices: tuple[Notice, ...],
+    bent: Bending,
 ) -> Nights:
     state, sightings = searched.state, searched.sightings
     inflate = _inflation(searched)
@@ -333,10 +352,13 @@ def _collect(
     night_of = searched.sessions.night[sightings.session]
     members = pd.Series(np.arange(sightings.size)).groupby(night_of).indices
     sessions_of = pd.Series(np.arange(searched.sessions.size)).groupby(searched.sessions.night).indices
+    none = np.zeros(0, dtype=np.int64)
+    nights = range(index.example_us.size)
+    session_of = np.array([_zero_session(searched, sessions_of.get(n, none), used_in) for n in nights])
+    bends, own_bends = _bend_covs(bent, session_of, split.era(index.example_us))
     out = []
-    for n in range(index.example_us.size):
-        mine = members.get(n, np.zeros(0, dtype=np.int64))
-        session = _zero_session(searched, sessions_of.get(n, np.zeros(0, dtype=np.int64)), used_in)
+    for n in nights:
+        mine, session = members.get(n, none), int(session_of[n])
         estimate = np.append(state.solution.axis[n], np.nan)
         cov, own_cov = _pad(axis_full[n]), _pad(axis_own[n])
         label = ""
@@ -359,8 +381,8 @@ def _collect(
                 mine,
                 typed_here.any(),
                 estimate,
-                cov * spread,
-                own_cov * spread,
+                cov * spread + bends[n],
+                own_cov * spread + own_bends[n],
                 label,
                 session,
             )
@@ -371,6 +393,19 @@ def _collect(
         set_aside=_set_aside(searched),
         notices=notices,
     )
+
+
+def _bend_covs(bent: Bending, session_of: Ints, era: Ints) -> tuple[Floats, Floats]:
+    """Return what uncertain bends add to each night's covariance, and to what is its own, (n, 3, 3) each.
+
+    Nights of one instrument that saw the same part of the sky are moved alike; a night's own is by how much
+    it differs from them.
+    """
+    pull = bent.pulls(session_of)
+    usual = np.zeros_like(pull)
+    for one in np.unique(era):
+        usual[era == one] = pull[era == one].mean(axis=0)
+    return bent.spread(pull), bent.spread(pull - usual)
 
 
 def _pad(cov: Floats) -> Floats:

@@ -257,6 +257,11 @@ class NightsSearched:
     starts: Ints  # sightings that start a session nobody labelled
     found: dict[int, OutliersFound]  # by night, for the nights that were looked at closely
 
+    @property
+    def sighting_era(self) -> Ints:
+        """The instrument's era of each sighting, (n,)."""
+        return np.asarray(self.sessions.era[self.sightings.session])
+
 
 def search(
     sightings: Sightings, layout: SystemLayout, typed: Typed, keeps_zeros: bool, store: Store

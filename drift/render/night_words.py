@@ -265,6 +265,11 @@ _NIGHT_SENTENCES: dict[Code, Writer] = {
     NightCode.MOUNT_PLACES_CHANGED: _places_changed,
     NightCode.INSTRUMENT_CHANGED: _instrument_changed,
     NightCode.TUBE_SIDES_REVERSED: _sides_reversed,
+    NightCode.INSTRUMENT_BENDS: lambda of: (
+        f"The instrument bends with the hour angle, by up to {of['dec_arcsec']:.0f} arcsec in declination "
+        f"and {of['across_arcsec']:.0f} arcsec across, as a tube that gives, a bearing that is not round or "
+        "a circle off its centre: the solves were freed of it, and the axis is less certain for it."
+    ),
     NightCode.CLOCK_OFF_BY_HOURS: _clock_off,
     NightCode.COPIED_IN_OTHER_ZONE: _copied,
     NightCode.LOOKS_GUIDED: lambda of: "part of a run that looks guided",
