@@ -11,7 +11,9 @@ import numpy as np
 
 from drift.codes import AxisReason, PointingUse, Reports, Source
 from drift.mount.instrument import CONE, NONPERP
-from drift.night.system import AXIS_PRIOR_SD
+from drift.night.fit import PRIOR_SD, FitState, row_class
+from drift.night.sightings import POINTING, SessionRows, Sightings
+from drift.night.system import AXIS_PRIOR_SD, ZERO_PRIOR_SD
 from drift.notices import NightCode, Notice, info, warning
 from drift.quantities import DAY_US, Floats, Ints
 from drift.types import InstrumentConstants, NightAxis, Nights
@@ -41,6 +43,44 @@ TAKEN_FROM, SPOKEN_FROM = 0.5, 0.05
 #: A night further than this from the median of the others is not used for where the axis stood at first.
 STRAY_SDS = 5.0
 AXIS = slice(0, 2)
+
+
+def sees_two_axes(sightings: Sightings, state: FitState) -> bool:
+    """Return whether sweeps and runs see another axis than the pointing solves of the same nights.
+
+    One fit of both gives way to the more numerous, and calls the others wild.  So each kind is asked alone,
+    by what each is good for beforehand.
+
+    Parameters
+    ----------
+    sightings, state
+        A fit of all nights, for its constants.
+    """
+    sessions = state.layout.sessions
+    sd = PRIOR_SD[row_class(sightings)]
+    grams = SessionRows(sightings, sessions.size).grams(state.readings, sightings.share[:, None] / sd**2)
+    constants = state.solution.constants()[sessions.era]
+    right = grams[:, :4, 10] - np.einsum("sij,sj->si", grams[:, :4, 4:8], constants)
+    tied = grams[:, :2, :2] + np.eye(2) * ZERO_PRIOR_SD**-2.0
+    gain = np.swapaxes(np.linalg.solve(tied, grams[:, :2, 2:4]), 1, 2)
+    info = grams[:, 2:4, 2:4] - gain @ grams[:, :2, 2:4]
+    score = right[:, 2:4] - np.einsum("sij,sj->si", gain, right[:, :2])
+    axes, covs = [], []
+    of_pointing = sessions.source == POINTING
+    for kind in (of_pointing, ~of_pointing):
+        total = np.zeros((state.layout.nights, 2, 2)) + np.eye(2) * AXIS_PRIOR_SD**-2.0
+        sums = np.zeros((state.layout.nights, 2))
+        np.add.at(total, sessions.night[kind], info[kind])
+        np.add.at(sums, sessions.night[kind], score[kind])
+        covs.append(np.linalg.inv(total))
+        axes.append(np.einsum("nij,nj->ni", covs[-1], sums))
+    both = np.intersect1d(sessions.night[of_pointing], sessions.night[~of_pointing])
+    if not both.size:
+        return False
+    on_sky = np.array([np.cos(sightings.latitude_rad), 1.0])
+    apart, cov = (axes[1] - axes[0])[both] * on_sky, (covs[0] + covs[1])[both] * np.outer(on_sky, on_sky)
+    sds = np.sqrt(np.einsum("ni,ni->n", apart, np.linalg.solve(cov, apart[:, :, None])[:, :, 0]))
+    return bool(np.median(sds) > ALARM_SDS and np.median(np.hypot(*apart.T)) > ALARM_ARCSEC)
 
 
 def disagreement(nights: Nights) -> tuple[Floats, Floats, int]:

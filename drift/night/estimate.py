@@ -10,6 +10,7 @@ import pandas as pd
 from drift.cache import NoStore, Store
 from drift.codes import HourAngleZero, Side, Source, ZeroSharing
 from drift.mount.instrument import CONSTANTS, hour_angle_and_dec
+from drift.night.altered_reports import sees_two_axes
 from drift.night.bending import Bending, bending, bends_of, straightened
 from drift.night.clock_hours import clocks_put_right
 from drift.night.instrument_changes import instrument_changes, sides_reversed
@@ -17,7 +18,15 @@ from drift.night.mount_frame import (
     AS_RECORDED,
 )
 from drift.night.mount_frame_changes import FrameInTime, frame_in_time
-from drift.night.observations import KEPT, Assembly, Directions, NightIndex, assemble, tube_sides
+from drift.night.observations import (
+    KEPT,
+    Assembly,
+    Directions,
+    NightIndex,
+    assemble,
+    tube_sides,
+    with_still_apart,
+)
 from drift.night.outliers import NightsSearched, night_squares, search
 from drift.night.prepared import NightSplit
 from drift.night.sightings import POINTING, SOURCE_NAMES, TABLES, Sightings
@@ -147,6 +156,9 @@ def _estimated(
     believed, doubted = _typed_judged(put, readings["alignments"], keeps_zeros, store)
     put = replace(put, typed=put.typed.picked(believed))
     searched = search(put.sightings, put.layout, put.typed, keeps_zeros, store)
+    if sees_two_axes(searched.sightings, searched.state):
+        put = with_still_apart(put)
+        searched = search(put.sightings, put.layout, put.typed, keeps_zeros, store)
     notices: list[Notice] = []
     if guessed.any():
         one_side = np.where(guessed, 1.0, side)  # a fork's tube stays on one side of its axis

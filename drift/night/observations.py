@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -406,6 +406,40 @@ def assemble(
     )
     typed = typed_axes(readings["alignments"], index.of(split, times[-1]))
     return Assembly(index, sightings, layout, typed)
+
+
+def with_still_apart(put: Assembly) -> Assembly:
+    """Return it with sweeps, runs and typed axes as nights of their own beside the solves of each night.
+
+    Where a mount alters the places that it reports, the two see different axes, and no axis fits both.
+    """
+    sessions = put.layout.sessions
+    count = put.index.example_us.size
+    still = sessions.source != POINTING
+    both = np.zeros(count, dtype=bool)
+    both[sessions.night[still]] = True
+    both[put.typed.night] = True
+    pointing = np.zeros(count, dtype=bool)
+    pointing[sessions.night[~still]] = True
+    both &= pointing
+    place = np.arange(count) + np.cumsum(both) - both  # where each night goes; what is still stands after it
+    old = np.repeat(np.arange(count), 1 + both)
+    first_still = np.full(count, np.iinfo(np.int64).max)
+    of_still = still[put.sightings.session]
+    night = sessions.night[put.sightings.session[of_still]]
+    np.minimum.at(first_still, night, put.sightings.time_us[of_still])
+    example = put.index.example_us[old]
+    seen = both & (first_still < np.iinfo(np.int64).max)
+    example[place[seen] + 1] = first_still[seen]
+    air = put.layout.air
+    layout = replace(
+        put.layout,
+        nights=old.size,
+        sessions=replace(sessions, night=place[sessions.night] + (still & both[sessions.night])),
+        air=NightAir(air.shared[old], air.sd[old], air.shared_sd),
+    )
+    typed = replace(put.typed, night=place[put.typed.night] + both[put.typed.night])
+    return Assembly(NightIndex(put.index.key[old], example), put.sightings, layout, typed)
 
 
 def _air(
