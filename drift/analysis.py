@@ -55,7 +55,7 @@ from drift.night.directions import see
 from drift.night.estimate import estimate_nights
 from drift.night.log_zone import daylight_told, whole_log_ahead
 from drift.night.prepared import LeftOut, ready, split_nights
-from drift.notices import Notice
+from drift.notices import Notice, Severity
 from drift.quantities import DAY_US, Ints
 from drift.readings import Readings, StepDone
 from drift.site.file import PierFile
@@ -233,6 +233,7 @@ def _work(
             "reading.  Import a log of plate solves with the mount's own coordinates (five or more over the "
             "sky on one night), a sweep, an unguided run, typed alignment errors, or record a level reading.",
             tuple(one.reason for one in left),
+            tuple(one for one in nights.notices if one.severity != Severity.INFO),
         )
     history = with_forecast(*made_apart, inputs)
     if nights.axis_reason is not AxisReason.KNOWN:

@@ -240,10 +240,11 @@ def analyse_readings(
         return replace(made, notices=(*remarks, *made.notices)) if remarks else made
     except NothingToAnalyse as nothing:
         why = [unusable_words(nothing.unusable)] if nothing.unusable else []
+        why += [sentence(one) for one in nothing.notices]
         why += [f"{sentence(one)}." for one in remarks]
         if not why:
             raise
-        raise NothingToAnalyse("  ".join([str(nothing), *why]), nothing.unusable) from None
+        raise NothingToAnalyse("  ".join([str(nothing), *why]), nothing.unusable, nothing.notices) from None
 
 
 def _lent_to(site: PierFile, record: Record) -> tuple[NeighbourPrior | None, tuple[Notice, ...]]:

@@ -108,12 +108,13 @@ class RecordError(DriftError):
 class NothingToAnalyse(DriftError):
     """The record holds no reading from which an axis or a tilt could be worked out.
 
-    `unusable` holds a `drift.notices.Notice` for each solve that is there and can't be used.
+    `unusable` holds a `drift.notices.Notice` for each solve that is there and can't be used, `notices` what is
+    to be said of all of them.
     """
 
-    def __init__(self, text: str, unusable: tuple[Any, ...] = ()) -> None:
+    def __init__(self, text: str, unusable: tuple[Any, ...] = (), notices: tuple[Any, ...] = ()) -> None:
         super().__init__(text)
-        self.unusable = unusable
+        self.unusable, self.notices = unusable, notices
 
 
 class PlateError(DriftError):

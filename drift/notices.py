@@ -86,6 +86,7 @@ class NightCode(Code):
     MOUNT_PLACES_CHANGED = "night.mount_places_changed"
     INSTRUMENT_CHANGED = "night.instrument_changed"
     TUBE_SIDES_REVERSED = "night.tube_sides_reversed"
+    MOUNT_ECHOES_SOLVES = "night.mount_echoes_solves"
     INSTRUMENT_BENDS = "night.instrument_bends"
     CLOCK_OFF_BY_HOURS = "night.clock_off_by_hours"
     IN_DAYLIGHT = "night.in_daylight"
@@ -110,6 +111,7 @@ class NightCode(Code):
     TYPED_DISAGREES = "night.typed_disagrees"
     TYPED_IN_ARCSEC = "night.typed_in_arcsec"
     IN_RECORD_TWICE = "night.in_record_twice"
+    ECHOES_SOLVE = "night.echoes_solve"
     COPY_IN_OTHER_ZONE = "night.copy_in_other_zone"
     COPIED_IN_OTHER_ZONE = "night.copied_in_other_zone"
     # of a solve without the mount's coordinates, why it is of no use

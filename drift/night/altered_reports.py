@@ -8,14 +8,17 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
 
 from drift.codes import AxisReason, PointingUse, Reports, Source
-from drift.mount.instrument import CONE, NONPERP
+from drift.mount.instrument import CONE, NONPERP, hour_angle_and_dec
 from drift.night.fit import PRIOR_SD, FitState, row_class
+from drift.night.mount_frame import ALTERNATIVES, taken_as
+from drift.night.observations import Directions
 from drift.night.sightings import POINTING, SessionRows, Sightings
 from drift.night.system import AXIS_PRIOR_SD, ZERO_PRIOR_SD
 from drift.notices import NightCode, Notice, info, warning
-from drift.quantities import DAY_US, Floats, Ints
+from drift.quantities import ARCSEC_PER_RAD, DAY_US, Bools, Floats, Ints
 from drift.types import InstrumentConstants, NightAxis, Nights
 
 # ---- Mounts whose own star model alters what they report.
@@ -43,6 +46,64 @@ TAKEN_FROM, SPOKEN_FROM = 0.5, 0.05
 #: A night further than this from the median of the others is not used for where the axis stood at first.
 STRAY_SDS = 5.0
 AXIS = slice(0, 2)
+
+
+# ---- Places that were logged after a sync on the very solve: they are the solve's own, and hide all.
+
+
+#: In the middle of the nights about one of echoes mount and solve differ by less than the first, and on that
+#: night by less than the second [arcsec]: common practice, a sync is exact to the encoders' step of an
+#: arcsecond or two, while a raw mount, or one with a model, is off by five and more in each coordinate.
+ECHOES_ARCSEC, ECHO_ARCSEC = 4.0, 12.0
+#: So many nights on each side are looked at.
+NIGHTS_ABOUT = 5
+#: So many solves, and places so far apart [rad], tell it from a mount that stays where it was synced.
+FEWEST_ECHOES, ECHOES_APART = 3, np.radians(15.0)
+
+
+def echoes(solves: pd.DataFrame, seen: Directions, day: Ints, latitude_rad: float) -> Bools:
+    """Return which pointing solves are of nights on which the mount's places are the solves' own, (n,).
+
+    Parameters
+    ----------
+    solves, seen
+        The solves and their directions.
+    day
+        (n,) the night of each.
+    latitude_rad
+        Geodetic latitude [rad].
+    """
+    nights, night = np.unique(day, return_inverse=True)
+    found = np.zeros(nights.size, dtype=bool)
+    ha, dec = hour_angle_and_dec(seen.enu, latitude_rad)
+    wide = _seen_wide(seen.enu, night, nights.size)
+    if not wide.any():
+        return found[night]
+    for places in ALTERNATIVES:
+        table = taken_as(places, solves, seen, latitude_rad)
+        later = np.angle(np.exp(1j * (seen.last_rad - np.radians(table["mount_ra_deg"].to_numpy()) - ha)))
+        higher = np.radians(table["mount_dec_deg"].to_numpy()) - dec
+        apart = pd.Series(np.hypot(np.cos(dec) * later, higher) * ARCSEC_PER_RAD)
+        middle = apart.groupby(night).median().to_numpy()
+        telling = np.flatnonzero(wide)
+        at = np.searchsorted(telling, np.arange(nights.size))
+        about = [telling[max(k - NIGHTS_ABOUT, 0) : k + NIGHTS_ABOUT + 1] for k in at.tolist()]
+        found |= (middle < ECHO_ARCSEC) & (
+            np.array([np.median(middle[own]) for own in about]) < ECHOES_ARCSEC
+        )
+    return np.asarray(found[night])
+
+
+def _seen_wide(enu: Floats, night: Ints, nights: int) -> Bools:
+    """Return which nights have enough solves, far enough apart, (nights,)."""
+    first = np.zeros(nights, dtype=np.int64)
+    first[night[::-1]] = np.arange(night.size)[::-1]
+    nearest = np.ones(nights)
+    np.minimum.at(nearest, night, np.sum(enu * enu[first[night]], axis=1))
+    return (np.bincount(night, minlength=nights) >= FEWEST_ECHOES) & (nearest < np.cos(ECHOES_APART))
+
+
+# ---- Sweeps that see another axis than the pointing solves of the same nights.
 
 
 def sees_two_axes(sightings: Sightings, state: FitState) -> bool:

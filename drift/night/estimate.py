@@ -10,7 +10,7 @@ import pandas as pd
 from drift.cache import NoStore, Store
 from drift.codes import HourAngleZero, Side, Source, ZeroSharing
 from drift.mount.instrument import CONSTANTS, hour_angle_and_dec
-from drift.night.altered_reports import sees_two_axes
+from drift.night.altered_reports import echoes, sees_two_axes
 from drift.night.bending import Bending, bending, bends_of, straightened
 from drift.night.clock_hours import clocks_put_right
 from drift.night.instrument_changes import instrument_changes, sides_reversed
@@ -99,6 +99,7 @@ def estimate_nights(
         In time order; empty when there is no reading of the sky.
     """
     store = NoStore() if store is None else store
+    readings, directions, aside, told = _without_echoes(readings, directions, split, latitude_rad)
     rest = (readings, directions, zero_is, store, clock_changes_us, whole_log)
     known: tuple[InstrumentChange, ...] = ()
     nights = _estimated(latitude_rad, split, *rest)
@@ -107,8 +108,34 @@ def estimate_nights(
             break
         known = tuple(sorted((*known, *nights.instrument_changes), key=lambda one: one.before_us))
         nights = _estimated(latitude_rad, split.restarted([one.before_us for one in known]), *rest)
-    told = (*(_change_notice(one) for one in known), *nights.notices)
-    return replace(nights, instrument_changes=known, notices=told)
+    told += [*(_change_notice(one) for one in known), *nights.notices]
+    return replace(
+        nights, instrument_changes=known, notices=tuple(told), set_aside=(*aside, *nights.set_aside)
+    )
+
+
+def _without_echoes(
+    readings: Readings, directions: dict[str, Directions], split: NightSplit, latitude_rad: float
+) -> tuple[Readings, dict[str, Directions], list[SetAside], list[Notice]]:
+    """Leave out solves whose places of the mount are the solves' own; return what is said of them."""
+    solves, seen = readings["solves"], directions["solves"]
+    time_us = solves["time_us"].to_numpy(dtype=np.int64)
+    day = split.day(time_us)
+    out = echoes(solves, seen, day, latitude_rad)
+    if not out.any():
+        return readings, directions, [], []
+    reason = warning(NightCode.ECHOES_SOLVE)
+    rows = zip(solves["row_id"][out], time_us[out], strict=True)
+    aside = [SetAside(kind="solves", row_id=int(row), time_us=int(time), reason=reason) for row, time in rows]
+    told = warning(
+        NightCode.MOUNT_ECHOES_SOLVES,
+        nights=int(np.unique(day[out]).size),
+        of_nights=int(np.unique(day).size),
+        first_us=int(time_us[out].min()),
+        last_us=int(time_us[out].max()),
+    )
+    fewer = Readings({**readings.tables, "solves": solves[~out].reset_index(drop=True)}, readings.readings_id)
+    return fewer, {**directions, "solves": seen.picked(~out)}, aside, [told]
 
 
 def _change_notice(change: InstrumentChange) -> Notice:

@@ -197,10 +197,9 @@ def fitted_each_way(
     if free < LEAST_LOG_ODDS:
         return None
     some, seen = solves[pick].reset_index(drop=True), directions["solves"]
-    air = None if seen.air is None else seen.air.rows(pick)
     nothing = Directions(np.zeros((0, 3)), np.zeros(0))
     where = {
-        "solves": Directions(seen.enu[pick], seen.last_rad[pick], air),
+        "solves": seen.picked(pick),
         "sweeps": nothing,
         "runs": nothing,
     }

@@ -13,7 +13,7 @@ from drift.mount.instrument import hour_angle_and_dec
 from drift.night.prepared import NightSplit
 from drift.night.sightings import POINTING, RUN, SWEEP, TABLES, Sessions, Sightings, make_sightings
 from drift.night.system import SystemLayout, Typed
-from drift.quantities import ARCSEC_PER_RAD, Floats, Ints
+from drift.quantities import ARCSEC_PER_RAD, Bools, Floats, Ints
 from drift.sky.air import AirTaken, NightAir, air_of_nights, joined_air
 from drift.types import Readings
 
@@ -27,6 +27,11 @@ class Directions:
     enu: Floats  # (n, 3)
     last_rad: Floats  # (n,) local apparent sidereal time
     air: AirTaken | None = None  # the air assumed for each row; None: as if it had been measured
+
+    def picked(self, pick: Bools) -> Directions:
+        """Return some of the rows."""
+        air = None if self.air is None else self.air.rows(pick)
+        return Directions(self.enu[pick], self.last_rad[pick], air)
 
 
 @dataclass(frozen=True)

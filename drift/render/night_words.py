@@ -142,6 +142,18 @@ def _clock_off(of: Values) -> str:
     )
 
 
+def _echoes(of: Values) -> str:
+    first, last = (f"{as_utc(of[us]):%Y-%m-%d}" for us in ("first_us", "last_us"))
+    one = of["nights"] == 1
+    when = f"On the night of {first}" if one else f"On {of['nights']:,} nights from {first} to {last}"
+    return (
+        f"{when} the places of the mount in the log are those of the solves to within arcseconds all over "
+        "the sky, as they are after a sync on each solve: they say nothing of the axis and are not used.  "
+        "Log the mount's place before the sync, or don't sync while you take a night; a sweep needs no place "
+        "of the mount."
+    )
+
+
 def _copied(of: Values) -> str:
     first, last = (f"{as_utc(of[us]):%Y-%m-%d}" for us in ("from_us", "until_us"))
     hours, what = of["hours_ahead"], _COPIED_KINDS[of["readings"]]
@@ -265,6 +277,7 @@ _NIGHT_SENTENCES: dict[Code, Writer] = {
     NightCode.MOUNT_PLACES_CHANGED: _places_changed,
     NightCode.INSTRUMENT_CHANGED: _instrument_changed,
     NightCode.TUBE_SIDES_REVERSED: _sides_reversed,
+    NightCode.MOUNT_ECHOES_SOLVES: _echoes,
     NightCode.INSTRUMENT_BENDS: lambda of: (
         f"The instrument bends with the hour angle, by up to {of['dec_arcsec']:.0f} arcsec in declination "
         f"and {of['across_arcsec']:.0f} arcsec across, as a tube that gives, a bearing that is not round or "
@@ -322,6 +335,7 @@ _NIGHT_SENTENCES: dict[Code, Writer] = {
     NightCode.IN_RECORD_TWICE: lambda of: (
         "is in the record a second time, with more said of it; it counts once"
     ),
+    NightCode.ECHOES_SOLVE: lambda of: "the mount's place is that of the solve, as after a sync on it",
     NightCode.COPY_IN_OTHER_ZONE: lambda of: "is in the record once more, at the time of another zone",
     **_WITHOUT_MOUNT,
 }
