@@ -108,8 +108,8 @@ class RecordError(DriftError):
 class NothingToAnalyse(DriftError):
     """The record holds no reading from which an axis or a tilt could be worked out.
 
-    `unusable` holds a `drift.notices.Notice` for each solve that is there and can't be used, `notices` what is
-    to be said of all of them.
+    `unusable` holds a `drift.notices.Notice` for each solve that is there and can't be used, `notices` what
+    is to be said of all of them.
     """
 
     def __init__(self, text: str, unusable: tuple[Any, ...] = (), notices: tuple[Any, ...] = ()) -> None:
