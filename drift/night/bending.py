@@ -28,12 +28,12 @@ from drift.quantities import ARCSEC_PER_RAD, Floats, Ints
 
 #: Unknowns of each era, in the order of `bend_columns`.
 BENDS = 12
-#: How far instruments bend, each unknown [arcsec], from one that does not to speak of: common practice, tubes
-#: and shafts of amateur mounts give by 5 to 30", and the best by a second or two.  Each is as likely as the
-#: other beforehand.
-BENT_SDS = (2.0, 5.0, 10.0, 20.0, 40.0)
-#: Chance that it bends from which the readings are freed of what is likely of it: our own rule, one in ten.
-BENT_CHANCE = 0.1
+#: How far instruments bend, each unknown [arcsec], from one that does not to speak of, and how common each
+#: is: common practice, tubes and shafts of amateur mounts give by 5 to 20", and the best by a second or two.
+BENT_SDS, BENT_SHARES = (2.0, 5.0, 10.0, 20.0, 40.0), (0.5, 0.25, 0.16, 0.08, 0.01)
+#: Chance that it bends, and by how much at least [arcsec], from which the readings are freed of what is
+#: likely of it: our own rule.
+BENT_CHANCE, WORTH_ARCSEC = 0.1, 1.0
 
 
 @dataclass(frozen=True)
@@ -58,10 +58,10 @@ class Bending:
     axis: Floats
     zero: Floats
 
-    @property
-    def is_bent(self) -> bool:
-        """Whether the readings are to be freed of bends."""
-        return self.chance >= BENT_CHANCE
+    def left_alone(self) -> Bending:
+        """Return it with the bends left in the readings: what they are is as uncertain as they are large."""
+        out = np.zeros_like(self.values)
+        return replace(self, values=out, cov=self.cov + self.values[:, None] * self.values)
 
     def pulls(self, session_of: Ints) -> Floats:
         """Return by how much axis and hour-angle zero of each night are moved, (n, 3, k).
@@ -147,7 +147,7 @@ def bending(sightings: Sightings, state: FitState, typed: Typed) -> Bending:
 
 
 def _likely_bends(information: Floats, score: Floats) -> tuple[Floats, Floats, float]:
-    """Return the bends to take off, their uncertainty, and the chance that there are any to speak of."""
+    """Return the likely bends, their uncertainty, and the chance that there are any to speak of."""
     means, covs, evidence = [], [], []
     for sd in BENT_SDS:
         cov = np.linalg.inv(information + np.eye(score.size) * sd**-2.0)
@@ -155,13 +155,12 @@ def _likely_bends(information: Floats, score: Floats) -> tuple[Floats, Floats, f
         covs.append(cov)
         size = np.linalg.slogdet(cov)[1] - 2.0 * score.size * np.log(sd)
         evidence.append(0.5 * float(score @ means[-1]) + 0.5 * float(size))
-    share = np.exp(np.array(evidence) - max(evidence))
+    share = np.exp(np.array(evidence) - max(evidence)) * BENT_SHARES
     share /= share.sum()
-    chance = 1.0 - float(share[0])
-    values = np.einsum("i,ij->j", share, means) if chance >= BENT_CHANCE else np.zeros(score.size)
+    values = np.einsum("i,ij->j", share, means)
     apart = np.array(means) - values
     cov = np.einsum("i,ijk->jk", share, np.array(covs) + apart[:, :, None] * apart[:, None, :])
-    return values, cov, chance
+    return values, cov, 1.0 - float(share[0])
 
 
 def bends_of(sightings: Sightings, era: Ints, values: Floats) -> Floats:

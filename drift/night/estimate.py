@@ -11,7 +11,7 @@ from drift.cache import NoStore, Store
 from drift.codes import HourAngleZero, Side, Source, ZeroSharing
 from drift.mount.instrument import CONSTANTS, hour_angle_and_dec
 from drift.night.altered_reports import echoes, sees_two_axes
-from drift.night.bending import Bending, bending, bends_of, straightened
+from drift.night.bending import BENT_CHANCE, WORTH_ARCSEC, Bending, bending, bends_of, straightened
 from drift.night.clock_hours import clocks_put_right
 from drift.night.instrument_changes import instrument_changes, sides_reversed
 from drift.night.mount_frame import (
@@ -54,6 +54,8 @@ UNKNOWN_ZERO_SD = 36000.0
 LEARNT_SHARE = 0.9
 #: After so many rounds no further change of the instrument is sought.
 _ROUNDS_OF_CHANGES = 3
+#: Bends of the instrument are told from so much on [arcsec]: less moves no axis that matters.
+_TOLD_ARCSEC = 3.0
 #: A night's own scatter counts against the instrument's as this many readings.
 SCATTER_SHARE = 20.0
 
@@ -206,11 +208,17 @@ def _estimated(
     right = clocks_put_right(searched, again, sides_logged, clock_changes_us, whole_log)
     searched = right.searched
     bent = bending(searched.sightings, searched.state, put.typed)
-    if bent.is_bent:
+    size = np.abs(bends_of(searched.sightings, searched.sighting_era, bent.values))[searched.used]
+    if bent.chance >= BENT_CHANCE and size.max(initial=0.0) >= WORTH_ARCSEC:
         searched = again(straightened(searched.sightings, searched.sighting_era, bent.values))
         still = bending(searched.sightings, searched.state, put.typed)
         bent = replace(bent, axis=still.axis, zero=still.zero)
-        notices.append(_bends_notice(bent, searched))
+        if size.max() >= _TOLD_ARCSEC:
+            across, dec = size.max(axis=0).tolist()
+            told = {"chance": bent.chance, "across_arcsec": across, "dec_arcsec": dec}
+            notices.append(info(NightCode.INSTRUMENT_BENDS, **told))
+    else:
+        bent = bent.left_alone()
     nights = _collect(searched, put.index, split, put.typed.night, tuple(notices), bent)
     nights = replace(nights, set_aside=(*nights.set_aside, *doubted))
     nights = _with_clocks(nights, right.hours, right.log_odds, right.left_open)
@@ -356,17 +364,6 @@ def _places_notices(frame: FrameInTime) -> list[Notice]:
             )
         ]
     return [warning(NightCode.MOUNT_PLACES_WITHOUT_AIR, **scatter)]
-
-
-def _bends_notice(bent: Bending, searched: NightsSearched) -> Notice:
-    """Return what is said of an instrument that bends: by how much within the sky that was seen."""
-    size = np.abs(bends_of(searched.sightings, searched.sighting_era, bent.values))[searched.used]
-    return info(
-        NightCode.INSTRUMENT_BENDS,
-        chance=bent.chance,
-        across_arcsec=float(size[:, 0].max()),
-        dec_arcsec=float(size[:, 1].max()),
-    )
 
 
 def _cost(searched: NightsSearched) -> float:

@@ -59,6 +59,7 @@ def pointed_nights(
 ) -> tuple[pd.DataFrame, dict[str, Directions]]:
     """Return solves of a mount whose axis is at the pole, ten days apart, and where each was seen.
 
+    Its zero of declination is off by 180", or each place would be as good as that of the solve.
     The clock of the log runs ahead by so many hours on each night; that of the mount is right.
     """
     az, alt = np.radians(AROUND).T
@@ -74,7 +75,7 @@ def pointed_nights(
     }
     solves["row_id"], solves["time_us"] = np.arange(ha.size), times.reshape(-1)
     solves["mount_ra_deg"] = -np.degrees(ha + turned[:, None]).reshape(-1)  # sidereal time is called 0
-    solves["mount_dec_deg"], solves["tube_side"] = np.degrees(dec).reshape(-1), side.reshape(-1)
+    solves["mount_dec_deg"], solves["tube_side"] = np.degrees(dec).reshape(-1) + 0.05, side.reshape(-1)
     enu = np.concatenate([turned_enu(up, latitude_rad, -angle) for angle in turned])
     nothing = Directions(np.zeros((0, 3)), np.zeros(0))
     return pd.DataFrame(solves), {

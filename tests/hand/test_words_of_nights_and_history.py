@@ -153,6 +153,12 @@ NOTICES = [
     warning(NightCode.DISAGREES),
     warning(NightCode.DISAGREES_PERHAPS),
     info(NightCode.IN_RECORD_TWICE),
+    warning(NightCode.ECHOES_SOLVE),
+    *(
+        warning(NightCode.MOUNT_ECHOES_SOLVES, nights=nights, of_nights=90, first_us=NOV_US, last_us=NOV_US)
+        for nights in (1, 45)
+    ),
+    info(NightCode.INSTRUMENT_BENDS, chance=0.99, across_arcsec=25.4, dec_arcsec=22.1),
     warning(NightCode.COPY_IN_OTHER_ZONE),
     *(
         warning(NightCode.COPIED_IN_OTHER_ZONE, readings=kind, rows=1427, hours_ahead=hours, **TIMES)
