@@ -37,6 +37,7 @@ class Part(StrEnum):
     PIER = "pier"
     MOUNT_AZ = "mount_az"  # the mount on the pier, about the vertical
     MOUNT_ALT = "mount_alt"  # what the altitude adjuster does
+    MOUNT = "mount"  # both at once: aligned anew, or taken off and put back, and not written down
     ZERO = "zero"  # the hour-angle zero
     NOTHING = "nothing"
     UNDETERMINED = "undetermined"

@@ -160,13 +160,28 @@ def _sd(correction: RecordedCorrection, asked: np.ndarray) -> np.ndarray:
 
 #: Prior standard deviation of a step [arcsec] of each part.  Common practice: knobs and bolts slip by
 #: one to some arcminutes, piers bump by less, a lost zero is anything up to some arcminutes.
-STEP_SD = {Part.PIER: 100.0, Part.MOUNT_AZ: 150.0, Part.MOUNT_ALT: 150.0, Part.ZERO: 600.0}
-#: Prior number of unrecorded steps a year of each part: common practice, weakly held.
-STEPS_PER_YEAR = {Part.PIER: 0.15, Part.MOUNT_AZ: 0.2, Part.MOUNT_ALT: 0.2, Part.ZERO: 0.2}
+STEP_SD = {
+    Part.PIER: 100.0,
+    Part.MOUNT_AZ: 150.0,
+    Part.MOUNT_ALT: 150.0,
+    Part.MOUNT: 150.0,
+    Part.ZERO: 600.0,
+}
+#: Prior number of unrecorded steps a year of each part: common practice, weakly held; half as often as a knob
+#: slips its owner turns both, or takes the mount off, and doesn't write it down.
+STEPS_PER_YEAR = {
+    Part.PIER: 0.15,
+    Part.MOUNT_AZ: 0.2,
+    Part.MOUNT_ALT: 0.2,
+    Part.MOUNT: 0.1,
+    Part.ZERO: 0.2,
+}
+#: Components that a step moves; -1 for the hour-angle zero.
 COLUMNS_OF = {
     Part.PIER: (TILT_NORTH, TILT_EAST),
     Part.MOUNT_AZ: (MOUNT_AZ,),
     Part.MOUNT_ALT: (MOUNT_ALT,),
+    Part.MOUNT: (MOUNT_AZ, MOUNT_ALT, -1),
     Part.ZERO: (),
 }
 
@@ -197,7 +212,8 @@ def step_cause(series: Series, step: Step, name: str) -> Cause:
         else:
             later = np.arange(series.size) >= step.index
             direct[later & (series.zero_label == _zero_label_after(series, step.index, label)), 2, i] = 1.0
-        sds.append(STEP_SD[part] * np.sqrt(step.weight[part]))
+        size = STEP_SD[part if component >= 0 else Part.ZERO]
+        sds.append(size * np.sqrt(step.weight[part]))
     return independent(name, state, direct, np.zeros(len(columns)), np.array(sds), kind=CauseKind.STEP)
 
 

@@ -81,16 +81,16 @@ def gains(fit: Fit, known: Spread) -> Gains:
     front = np.array([-np.inf])
     step = {
         Part.PIER: np.append(front, _pier_gain(score[:, :2], info[:, :2, :2])),
-        Part.MOUNT_AZ: np.append(
-            front, _gain(score[:, 2:3], info[:, 2:3, 2:3], STEP_SD[Part.MOUNT_AZ] ** 2 * np.eye(1))
-        ),
-        Part.MOUNT_ALT: np.append(
-            front, _gain(score[:, 3:4], info[:, 3:4, 3:4], STEP_SD[Part.MOUNT_ALT] ** 2 * np.eye(1))
-        ),
-        Part.ZERO: np.append(
-            front, _gain(score[:, ZERO:], info[:, ZERO:, ZERO:], STEP_SD[Part.ZERO] ** 2 * np.eye(1))
-        ),
     }
+    for part, own in (
+        (Part.MOUNT_AZ, slice(2, 3)),
+        (Part.MOUNT_ALT, slice(3, 4)),
+        (Part.ZERO, slice(ZERO, ZERO + 1)),
+    ):
+        prior = STEP_SD[part] ** 2 * np.eye(1)
+        step[part] = np.append(front, _gain(score[:, own], info[:, own, own], prior))
+    mount = np.array([2, 3, ZERO])
+    step[Part.MOUNT] = np.append(front, _mount_gain(score[:, mount], info[:, mount[:, None], mount]))
     wild, wild_zero = _wild_gains(fit, known)
     return Gains(step, wild, wild_zero)
 
@@ -116,6 +116,14 @@ def pier_priors() -> list[tuple[float, Floats]]:
 def _pier_gain(score: Floats, info: Floats) -> Floats:
     parts = [np.log(share) + _gain(score, info, prior) for share, prior in pier_priors()]
     return np.asarray(np.logaddexp(*parts))
+
+
+def _mount_gain(score: Floats, info: Floats) -> Floats:
+    """Return the gain of both knobs at once: turned, and the zero stays, or taken off, and it is lost."""
+    sds = np.full(2, STEP_SD[Part.MOUNT])
+    turned = _gain(score[:, :2], info[:, :2, :2], np.diag(sds**2))
+    taken_off = _gain(score, info, np.diag(np.append(sds, STEP_SD[Part.ZERO]) ** 2))
+    return np.asarray(np.log(0.5) + np.logaddexp(turned, taken_off))
 
 
 def residual_cov(fit: Fit, known: Spread) -> Floats:

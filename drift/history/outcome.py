@@ -25,7 +25,15 @@ from drift.history.components import View, gains, spread, view
 from drift.history.model import Fit, Model, Solver
 from drift.history.scales import ScalesFound, from_vector, log_posterior, to_vector
 from drift.history.series import Series
-from drift.history.steps import LEAST_SHARE, WILD_CHANCE, FoundStep, StepsFound, gap_chances
+from drift.history.steps import (
+    BOTH_KNOBS,
+    LEAST_SHARE,
+    NAMED_SHARE,
+    WILD_CHANCE,
+    FoundStep,
+    StepsFound,
+    gap_chances,
+)
 from drift.notices import HistoryCode, Notice, warning
 from drift.quantities import DAY_US, Floats
 from drift.types import PARTS, CorrectionFound, Event
@@ -179,7 +187,7 @@ def redated(
     A correction that did nothing on its date is moved when the same knob took an unrecorded step of the
     same size some days before or after.
     """
-    steps = [(s, e) for s, e in zip(searched.steps, step_events(searched, view), strict=True)]
+    steps = _steps_told(searched, view)
     out = []
     for correction, result in zip(recorded, found, strict=True):
         near = [(step.best, event) for step, event in steps if _explains(correction, result, event)]
@@ -326,7 +334,12 @@ RECORDED_PARTS = {
 
 
 def step_events(searched: StepsFound, view: View) -> list[Event]:
-    """Return the unrecorded steps that were found."""
+    """Return the unrecorded steps that were found; where both knobs moved at once, an event for each."""
+    return [event for _, event in _steps_told(searched, view)]
+
+
+def _steps_told(searched: StepsFound, view: View) -> list[tuple[FoundStep, Event]]:
+    """Return each step that was found with what is told of it."""
     series = searched.fit.model.series
     out = []
     for number, found in enumerate(searched.steps):
@@ -338,8 +351,36 @@ def step_events(searched: StepsFound, view: View) -> list[Event]:
         if found.recovers:
             after, after_sd = _afterwards(view, number, found)
             event = replace(event, afterwards=after, afterwards_sd=after_sd)
-        out.append(event)
+        knobs = BOTH_KNOBS if found.likeliest is Part.MOUNT else ()
+        out += [(found, _of_knob(event, found, knob)) for knob in knobs] or [(found, event)]
     return out
+
+
+def _of_knob(event: Event, found: FoundStep, knob: Part) -> Event:
+    """Return what one knob did of a step of both."""
+
+    def own(values: dict[str, float]) -> dict[str, float]:
+        return {name: value if name == knob else 0.0 for name, value in values.items()}
+
+    probability = _told_odds(found, knob)
+    real = {part: p for part, p in probability.items() if part != Part.NOTHING}
+    named = real[knob] >= NAMED_SHARE * sum(real.values())
+    return replace(
+        event,
+        what=knob if named else Part.UNDETERMINED,
+        probability=probability,
+        size=own(event.size),
+        size_sd=own(event.size_sd),
+        afterwards=None if event.afterwards is None else own(event.afterwards),
+        afterwards_sd=None if event.afterwards_sd is None else own(event.afterwards_sd),
+    )
+
+
+def _told_odds(found: FoundStep, part: Part) -> dict[Part, float]:
+    """Return the odds of a step by `PARTS`; what both knobs did counts for the one told of, else by half."""
+    of_both = found.probability.get(Part.MOUNT, 0.0)
+    share = {part: 1.0} if part in BOTH_KNOBS else dict.fromkeys(BOTH_KNOBS, 0.5)
+    return {part: found.probability[part] + of_both * share.get(part, 0.0) for part in PARTS}
 
 
 def _afterwards(view: View, number: int, found: FoundStep) -> tuple[dict[str, float], dict[str, float]]:
@@ -360,10 +401,10 @@ def _event(series: Series, found: FoundStep, size: dict[str, float], sd: dict[st
     return Event(
         after_us=int(series.time_us[found.first - 1]),
         before_us=int(series.time_us[found.last]),
-        what=found.named,
+        what=Part.UNDETERMINED if found.named is Part.MOUNT else found.named,
         provisional=_evenings_seen(series, found) <= 1,
         recorded=False,
-        probability={part: found.probability[part] for part in PARTS},
+        probability=_told_odds(found, found.likeliest),
         size=size,
         size_sd=sd,
     )

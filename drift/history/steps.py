@@ -132,6 +132,8 @@ NEIGHBOURS = 12
 PLACE_SHARE = 0.9
 #: A part is named when it has this share of what is not "nothing".
 NAMED_SHARE = 10.0 / 11.0
+#: The knobs, which may move both at once: `Part.MOUNT`.
+BOTH_KNOBS = (Part.MOUNT_AZ, Part.MOUNT_ALT)
 #: What follows a step within so many days may belong to it.
 FOLLOWED_DAYS = 200.0
 #: What moves and comes back this exactly, at most so many nights and days later, has not moved [share of the
@@ -160,7 +162,8 @@ class FoundStep:
         """The part that the odds name, or `Part.UNDETERMINED`."""
         real: dict[Part, float] = {part: p for part, p in self.probability.items() if part != Part.NOTHING}
         part = self.likeliest
-        return part if real[part] >= NAMED_SHARE * sum(real.values()) else Part.UNDETERMINED
+        share = real[part] + (real.get(Part.MOUNT, 0.0) if part in BOTH_KNOBS else 0.0)
+        return part if share >= NAMED_SHARE * sum(real.values()) else Part.UNDETERMINED
 
     @property
     def likeliest(self) -> Part:

@@ -54,8 +54,9 @@ UNKNOWN_ZERO_SD = 36000.0
 LEARNT_SHARE = 0.9
 #: After so many rounds no further change of the instrument is sought.
 _ROUNDS_OF_CHANGES = 3
-#: Bends of the instrument are told from so much on [arcsec]: less moves no axis that matters.
-_TOLD_ARCSEC = 3.0
+#: Bends of the instrument are told where they are so likely, and from so much on [arcsec]: less moves no axis
+#: that matters.
+_TOLD_CHANCE, _TOLD_ARCSEC = 0.9, 3.0
 #: A night's own scatter counts against the instrument's as this many readings.
 SCATTER_SHARE = 20.0
 
@@ -213,7 +214,7 @@ def _estimated(
         searched = again(straightened(searched.sightings, searched.sighting_era, bent.values))
         still = bending(searched.sightings, searched.state, put.typed)
         bent = replace(bent, axis=still.axis, zero=still.zero)
-        if size.max() >= _TOLD_ARCSEC:
+        if bent.chance >= _TOLD_CHANCE and size.max() >= _TOLD_ARCSEC:
             across, dec = size.max(axis=0).tolist()
             told = {"chance": bent.chance, "across_arcsec": across, "dec_arcsec": dec}
             notices.append(info(NightCode.INSTRUMENT_BENDS, **told))
