@@ -363,8 +363,7 @@ def _of_knob(event: Event, found: FoundStep, knob: Part) -> Event:
         return {name: value if name == knob else 0.0 for name, value in values.items()}
 
     probability = _told_odds(found, knob)
-    real = {part: p for part, p in probability.items() if part != Part.NOTHING}
-    named = real[knob] >= NAMED_SHARE * sum(real.values())
+    named = probability[knob] >= NAMED_SHARE * (sum(probability.values()) - probability[Part.NOTHING])
     return replace(
         event,
         what=knob if named else Part.UNDETERMINED,

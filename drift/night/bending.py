@@ -71,7 +71,8 @@ class Bending:
         session_of
             (n,) the session whose zero stands for the night; -1 for none.
         """
-        zero = np.where((session_of >= 0)[:, None], self.zero[session_of], 0.0)
+        zero = np.zeros((session_of.size, self.values.size))
+        zero[session_of >= 0] = self.zero[session_of[session_of >= 0]]
         return np.concatenate([self.axis, zero[:, None, :]], axis=1)
 
     def spread(self, pull: Floats) -> Floats:

@@ -56,8 +56,8 @@ def test_fewer_false_alarms_need_better_odds():
 
 @pytest.mark.parametrize(("rate", "alarm"), [(0.1, True), (0.02, True), (0.01, False)])
 def test_the_site_file_says_how_sure_an_event_must_be(rate, alarm):
-    # 0.97 to 0.03 is 32 to 1
-    step = event("mount_az", 10, probability={"mount_az": 0.97, "nothing": 0.03}, mount_az=90.0)
+    # 0.975 to 0.025 is 39 to 1
+    step = event("mount_az", 10, probability={"mount_az": 0.975, "nothing": 0.025}, mount_az=90.0)
     assert is_alarm(step, rate) is alarm
     past = history(events=(step,))
     assert news(analysis(past, site(warn={"false_alarms_per_year": rate})), None).moved is alarm
