@@ -67,3 +67,36 @@ def test_a_step_that_may_lie_on_either_side_of_a_reading_shows_in_part():
     assert change[2].tolist() == [7.5, 10.0, 0.0, 0.0, 0.0, 0.0]
     assert sd[2, :2] == pytest.approx(np.hypot(1.0, np.sqrt(3.0) / 4.0 * np.array([30.0, 40.0])))
     assert not change[[0, 1, 3]].any() and np.all(sd[[0, 1, 3]] == 1.0) and np.all(sd[2, 2:] == 1.0)
+
+
+def test_a_step_of_both_knobs_is_an_event_of_each():
+    """Odds 0.992 for both at once, 0.005 for azimuth alone, 0.003 for the pier: 0.997 that azimuth moved."""
+    amplitude, cov = np.array([30.0, -40.0, 5.0]), np.diag([4.0, 9.0, 1.0])
+    fit = SimpleNamespace(
+        model=SimpleNamespace(series=nights(), causes=()),
+        columns=SimpleNamespace(at={step_name(0): slice(0, 3)}),
+        amplitude=amplitude,
+        amplitude_cov=cov,
+    )
+    odds = {**dict.fromkeys(PARTS, 0.0), Part.MOUNT: 0.992, Part.MOUNT_AZ: 0.005, Part.PIER: 0.003}
+    found = FoundStep(1, 1, 1, odds, (1.0,), 1)
+    events = step_events(SimpleNamespace(fit=fit, steps=(found,)), SimpleNamespace(fit=fit))
+    assert [one.what for one in events] == [Part.MOUNT_AZ, Part.MOUNT_ALT]
+    assert [(one.size["mount_az"], one.size["mount_alt"]) for one in events] == [(30.0, 0.0), (0.0, -40.0)]
+    assert [one.size_sd["mount_az"] for one in events] == [2.0, 0.0]
+    assert [one.probability[Part.MOUNT_AZ] for one in events] == pytest.approx([0.997, 0.005])
+    assert [one.probability[Part.MOUNT_ALT] for one in events] == pytest.approx([0.0, 0.992])
+    assert [sum(one.probability.values()) for one in events] == pytest.approx([1.0, 1.0])
+    assert {one.after_us for one in events} == {0}
+
+
+@pytest.mark.parametrize(
+    ("odds", "named"),
+    [
+        ({Part.MOUNT_AZ: 0.85, Part.MOUNT: 0.1, Part.PIER: 0.05}, Part.MOUNT_AZ),  # both say azimuth: 19 to 1
+        ({Part.PIER: 0.8, Part.MOUNT: 0.2}, Part.UNDETERMINED),
+        ({Part.MOUNT: 0.6, Part.PIER: 0.4}, Part.UNDETERMINED),
+    ],
+)
+def test_both_knobs_count_for_each_of_them_and_against_the_pier(odds, named):
+    assert FoundStep(1, 1, 1, {**dict.fromkeys(PARTS, 0.0), **odds}, (1.0,), 1).named is named

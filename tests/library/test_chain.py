@@ -111,7 +111,7 @@ def test_auxiliary_scan_agrees_with_adding_the_step_outright():
     model, scales = make_model(series, phi, []), Scales()
     without = Solver(model).at(scales)
     scanned = gains(without, spread(without))
-    for part in ("mount_az", "mount_alt", "zero"):
+    for part in ("mount_az", "mount_alt", "zero"):  # of the pier and of both knobs two priors are mixed
         for k in (3, 12, 20, 28):
             step = step_cause(series, Step(k, {part: 1.0}), "step 0")
             outright = Solver(model.with_causes(step)).at(scales).log_marginal - without.log_marginal

@@ -1,0 +1,68 @@
+"""Instruments that bend with the hour angle: what a bend does to the readings, and that it is found."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from night_world import UNSPLIT, pointed_nights
+
+from drift.mount.instrument import hour_angle_and_dec
+from drift.night.bending import BENDS, bend_columns, bends_of, straightened
+from drift.night.estimate import estimate_nights
+from drift.night.observations import assemble
+from drift.notices import NightCode
+from drift.quantities import ARCSEC_PER_RAD
+from drift.types import as_readings
+
+PHI = np.radians(46.0)
+
+
+def test_bends_at_six_hours_and_on_the_meridian():
+    """West on the equator sin H is 1 and cos 2H is -1; on the meridian at 90 degrees cos D is 0."""
+    columns = bend_columns(np.radians([90.0, 0.0]), np.radians([0.0, 90.0]), np.array([1.0, -1.0]))
+    dec_west, across_west = [1, 0, 0, -1, 1, 0], [1, 0, 0, 0, 1, 0]
+    dec_pole, across_pole = [0, 1, 0, 1, 0, -1], [0, 0, 0, 1, 0, 0]
+    zeros = [0] * 6
+    assert columns[0] == pytest.approx(np.array([zeros + across_west, dec_west + zeros]), abs=1e-12)
+    assert columns[1] == pytest.approx(np.array([zeros + across_pole, dec_pole + zeros]), abs=1e-12)
+
+
+def bent_nights(sin_h_dec_arcsec, sin_h_ra_arcsec, count=24):
+    solves, directions = pointed_nights(PHI, [0] * count, 3.0)
+    ha, _ = hour_angle_and_dec(directions["solves"].enu, PHI)
+    solves["mount_dec_deg"] += sin_h_dec_arcsec / 3600.0 * np.sin(ha)
+    solves["mount_ra_deg"] -= sin_h_ra_arcsec / 3600.0 * np.sin(ha)
+    return solves, directions
+
+
+def test_what_is_taken_off_is_what_was_put_on():
+    """20" sin H in declination and 10" sin H in hour angle: the mount then reads as one that is stiff."""
+    solves, directions = bent_nights(20.0, 10.0, 2)
+    stiff, _ = bent_nights(0.0, 0.0, 2)
+    side = np.where(solves["tube_side"] == "east", 1.0, -1.0)
+    bent, straight = (
+        assemble(PHI, UNSPLIT, as_readings({"solves": table}), directions, "kept", side).sightings
+        for table in (solves, stiff)
+    )
+    values = np.zeros(BENDS)
+    values[[0, 6]] = 20.0, 10.0
+    era = np.zeros(bent.size, dtype=np.int64)
+    freed = straightened(bent, era, values)
+    assert freed.mech_dec_rad == pytest.approx(straight.mech_dec_rad, abs=1e-6 / ARCSEC_PER_RAD)
+    turned = np.angle(np.exp(1j * (freed.mech_ha_rad - straight.mech_ha_rad)))
+    assert turned == pytest.approx(np.zeros(bent.size), abs=1e-6 / ARCSEC_PER_RAD)
+    size = bends_of(replace(bent, side=np.zeros(bent.size)), era, values)
+    assert size[:, 1] == pytest.approx(20.0 * np.sin(bent.ha))
+    assert size[:, 0] == pytest.approx(10.0 * np.sin(bent.ha) * np.cos(bent.dec))
+
+
+@pytest.mark.parametrize(("dec", "ra", "told"), [(25.0, 30.0, True), (0.0, 0.0, False)])
+def test_an_axis_at_the_pole_is_found_there_by_a_tube_that_bends(dec, ra, told):
+    """25" sin H in declination alone would pass for an azimuth error of 36"."""
+    solves, directions = bent_nights(dec, ra)
+    nights = estimate_nights(PHI, UNSPLIT, as_readings({"solves": solves}), directions, "kept")
+    assert (NightCode.INSTRUMENT_BENDS in {one.code for one in nights.notices}) is told
+    axes = np.array([night.estimate[:2] for night in nights.nights])
+    sds = np.sqrt([np.diagonal(night.covariance)[:2] for night in nights.nights])
+    assert np.all(np.abs(axes.mean(axis=0)) < 3.0 * sds.mean(axis=0))
+    assert np.all(sds.mean(axis=0) < (20.0 if told else 6.0))
