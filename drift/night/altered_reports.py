@@ -59,10 +59,13 @@ ECHOES_ARCSEC, ECHO_ARCSEC = 4.0, 12.0
 NIGHTS_ABOUT = 5
 #: So many solves, and places so far apart [rad], tell it from a mount that stays where it was synced.
 FEWEST_ECHOES, ECHOES_APART = 3, np.radians(15.0)
+#: So many single solves within `ECHOES_ARCSEC` of the mount's place are echoes where there are more of them
+#: than in the ring from there to `ECHO_ARCSEC`, which is eight times as large.
+FEWEST_SINGLE = 10
 
 
 def echoes(solves: pd.DataFrame, seen: Directions, day: Ints, latitude_rad: float) -> Bools:
-    """Return which pointing solves are of nights on which the mount's places are the solves' own, (n,).
+    """Return for which pointing solves the mount's place is the solve's own, (n,): all of a night, or single.
 
     Parameters
     ----------
@@ -77,21 +80,26 @@ def echoes(solves: pd.DataFrame, seen: Directions, day: Ints, latitude_rad: floa
     found = np.zeros(nights.size, dtype=bool)
     ha, dec = hour_angle_and_dec(seen.enu, latitude_rad)
     wide = _seen_wide(seen.enu, night, nights.size)
+    single = np.zeros(day.size, dtype=bool)
     if not wide.any():
-        return found[night]
+        return single
     for places in ALTERNATIVES:
         table = taken_as(places, solves, seen, latitude_rad)
         later = np.angle(np.exp(1j * (seen.last_rad - np.radians(table["mount_ra_deg"].to_numpy()) - ha)))
         higher = np.radians(table["mount_dec_deg"].to_numpy()) - dec
-        apart = pd.Series(np.hypot(np.cos(dec) * later, higher) * ARCSEC_PER_RAD)
-        middle = apart.groupby(night).median().to_numpy()
+        apart = np.hypot(np.cos(dec) * later, higher) * ARCSEC_PER_RAD
+        middle = pd.Series(apart).groupby(night).median().to_numpy()
         telling = np.flatnonzero(wide)
         at = np.searchsorted(telling, np.arange(nights.size))
         about = [telling[max(k - NIGHTS_ABOUT, 0) : k + NIGHTS_ABOUT + 1] for k in at.tolist()]
         found |= (middle < ECHO_ARCSEC) & (
             np.array([np.median(middle[own]) for own in about]) < ECHOES_ARCSEC
         )
-    return np.asarray(found[night])
+        left = wide[night] & ~found[night]
+        near, ring = left & (apart < ECHOES_ARCSEC), left & (apart >= ECHOES_ARCSEC) & (apart < ECHO_ARCSEC)
+        if max(FEWEST_SINGLE, int(ring.sum())) <= int(near.sum()):
+            single |= near
+    return np.asarray(found[night] | single)
 
 
 def _seen_wide(enu: Floats, night: Ints, nights: int) -> Bools:

@@ -132,8 +132,9 @@ def _without_echoes(
     aside = [SetAside(kind="solves", row_id=int(row), time_us=int(time), reason=reason) for row, time in rows]
     told = warning(
         NightCode.MOUNT_ECHOES_SOLVES,
+        solves=int(out.sum()),
+        of_solves=len(solves),
         nights=int(np.unique(day[out]).size),
-        of_nights=int(np.unique(day).size),
         first_us=int(time_us[out].min()),
         last_us=int(time_us[out].max()),
     )

@@ -144,13 +144,13 @@ def _clock_off(of: Values) -> str:
 
 def _echoes(of: Values) -> str:
     first, last = (f"{as_utc(of[us]):%Y-%m-%d}" for us in ("first_us", "last_us"))
-    one = of["nights"] == 1
-    when = f"On the night of {first}" if one else f"On {of['nights']:,} nights from {first} to {last}"
+    nights = f"{of['nights']:,} nights from {first} to {last}"
+    when = f"the night of {first}" if of["nights"] == 1 else nights
     return (
-        f"{when} the places of the mount in the log are those of the solves to within arcseconds all over "
-        "the sky, as they are after a sync on each solve: they say nothing of the axis and are not used.  "
-        "Log the mount's place before the sync, or don't sync while you take a night; a sweep needs no place "
-        "of the mount."
+        f"{of['solves']:,} of {of['of_solves']:,} pointing solves, on {when}, have the solve's own place for "
+        "the mount's to within arcseconds, as after a sync on it: they say nothing of the axis and are not "
+        "used.  Log the mount's place before the sync, or don't sync while you take a night; a sweep needs no "
+        "place of the mount."
     )
 
 

@@ -39,6 +39,15 @@ def test_a_mount_that_scatters_or_has_a_zero_or_looked_at_few_places_has_places_
     assert not echoed(**of).any()
 
 
+def test_single_solves_after_a_sync_are_told_among_raw_ones():
+    """Every third solve of a mount whose zero is off by 180" was logged after the sync."""
+    solves, directions = pointed_nights(PHI, [0] * NIGHTS, 1.0)
+    synced = np.arange(len(solves)) % 3 == 0
+    solves.loc[synced, "mount_dec_deg"] -= 0.05
+    day = (solves["time_us"].to_numpy() - FIRST_US) // DAY_US
+    assert echoes(solves, directions["solves"], day, PHI).tolist() == synced.tolist()
+
+
 def test_nights_of_the_solves_own_places_say_nothing_and_the_others_stay():
     """Twelve nights, of which the last seven were logged after the sync."""
     solves, directions = pointed_nights(PHI, [0] * NIGHTS, 1.5)
@@ -49,7 +58,7 @@ def test_nights_of_the_solves_own_places_say_nothing_and_the_others_stay():
     assert {one.reason.code for one in nights.set_aside} == {NightCode.ECHOES_SOLVE}
     assert sorted(one.row_id for one in nights.set_aside) == np.flatnonzero(late).tolist()
     (told,) = (one for one in nights.notices if one.code is NightCode.MOUNT_ECHOES_SOLVES)
-    assert (told.values["nights"], told.values["of_nights"]) == (7, 12)
+    assert (told.values["nights"], told.values["solves"], told.values["of_solves"]) == (7, 56, 96)
 
 
 def swept(az_arcsec, alt_arcsec, count=6):

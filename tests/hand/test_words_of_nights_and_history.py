@@ -155,7 +155,14 @@ NOTICES = [
     info(NightCode.IN_RECORD_TWICE),
     warning(NightCode.ECHOES_SOLVE),
     *(
-        warning(NightCode.MOUNT_ECHOES_SOLVES, nights=nights, of_nights=90, first_us=NOV_US, last_us=NOV_US)
+        warning(
+            NightCode.MOUNT_ECHOES_SOLVES,
+            solves=8 * nights,
+            of_solves=1720,
+            nights=nights,
+            first_us=NOV_US,
+            last_us=NOV_US,
+        )
         for nights in (1, 45)
     ),
     info(NightCode.INSTRUMENT_BENDS, chance=0.99, across_arcsec=25.4, dec_arcsec=22.1),
