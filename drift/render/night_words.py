@@ -149,8 +149,8 @@ def _echoes(of: Values) -> str:
     return (
         f"{of['solves']:,} of {of['of_solves']:,} pointing solves, on {when}, have the solve's own place for "
         "the mount's to within arcseconds, as after a sync on it: they say nothing of the axis and are not "
-        "used.  Log the mount's place before the sync, or don't sync while you take a night; a sweep needs no "
-        "place of the mount."
+        "used.  Log the mount's place before the sync, or don't sync while you take a night; a sweep needs "
+        "no place of the mount."
     )
 
 
