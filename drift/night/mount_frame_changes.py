@@ -8,11 +8,12 @@ solves of each night scatter, and by how far the axis stands from where it stood
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from drift.night.fit import fit
 from drift.night.log_zone import turned_directions
 from drift.night.mount_frame import (
     ABERRATION_AXIS_SD,
@@ -28,10 +29,10 @@ from drift.night.mount_frame import (
     frame_fit,
     taken_as,
 )
-from drift.night.observations import Directions
+from drift.night.observations import Directions, assemble
 from drift.night.prepared import NightSplit
 from drift.quantities import Floats, Ints
-from drift.types import Readings
+from drift.types import Readings, as_readings
 
 #: Log odds against a change between one night and the next: common practice, one record in a hundred of
 #: three hundred nights each has one.
@@ -138,8 +139,80 @@ def frame_in_time(
             ways |= {} if other is None else {(AS_RECORDED, hours): other}
         found = _sequence(ways, latitude_rad)
         if found.changes and found.log_odds >= LEAST_LOG_ODDS:
-            return FrameInTime(whole, found.stretches, found.log_odds)
+            time_us = next(iter(ways.values())).puts[AS_RECORDED].index.example_us
+            return _redated(FrameInTime(whole, found.stretches, found.log_odds), time_us, given)
     return FrameInTime(whole, (Stretch(0, whole.best),))
+
+
+# ---- The date of a change, once it is known that there is one.
+#
+# Fitted one way throughout, the nights of the other way spoil the instrument's constants, so that no night
+# tells clearly which way it is; read each its own way, all of them do.
+
+
+#: By how many nights a date is moved at once.
+_NIGHTS_MOVED = (8, 4, 2, 1)
+#: What is fitted: latitude, split, readings, directions, what the zero is, tube sides.
+Given = tuple[float, NightSplit, Readings, dict[str, Directions], str, np.ndarray]
+
+
+def _redated(frame: FrameInTime, time_us: Ints, given: Given) -> FrameInTime:
+    """Move the dates of the changes to where the nights fit best, each read its own way.
+
+    Parameters
+    ----------
+    frame
+        As found from fits one way throughout.
+    time_us
+        (n,) a time within each night.
+    given
+        As for `drift.night.observations.assemble`.
+    """
+    best, least, scatter = frame, *_misfit(frame, given, None)
+    for number in range(1, len(frame.stretches)):
+        for nights in _NIGHTS_MOVED:
+            while True:
+                tried = [_moved(best, number, step, time_us) for step in (-nights, nights)]
+                costs = [np.inf if one is None else _misfit(one, given, scatter)[0] for one in tried]
+                chosen = tried[int(np.argmin(costs))]
+                if chosen is None or min(costs) >= least:
+                    break
+                best, least = chosen, min(costs)
+    return best
+
+
+def _moved(frame: FrameInTime, number: int, nights: int, time_us: Ints) -> FrameInTime | None:
+    """Return it with one change some nights later; None where a stretch would be too short."""
+    starts = [0, *(int(np.searchsorted(time_us, one.from_us)) for one in frame.stretches[1:]), time_us.size]
+    starts[number] += nights
+    if min(np.diff(starts)) < FEWEST_NIGHTS:
+        return None
+    stretches = list(frame.stretches)
+    stretches[number] = replace(stretches[number], from_us=int(time_us[starts[number]]))
+    return replace(frame, stretches=tuple(stretches))
+
+
+def _misfit(frame: FrameInTime, given: Given, scatter: float | None) -> tuple[float, float]:
+    """Return minus the log likelihood of all nights, each read its own way, and the scatter of solves.
+
+    `scatter` is the one to judge by [arcsec]; None for the fit's own.
+    """
+    latitude_rad, split, readings, directions, zero_is, side = given
+    nothing = Directions(np.zeros((0, 3)), np.zeros(0))
+    where = {"solves": directions["solves"], "sweeps": nothing, "runs": nothing}
+    table = frame.taken(readings["solves"], directions["solves"], latitude_rad)
+    put = assemble(latitude_rad, split, as_readings({"solves": table}), where, zero_is, side)
+    assert put is not None
+    used = np.ones(put.sightings.size, dtype=bool)
+    state = fit(put.sightings, put.layout, put.typed, used, None, robust=True)
+    each = {(AS_RECORDED, 0): EachWay({AS_RECORDED: put}, {AS_RECORDED: state}, 0)}
+    if scatter is None:
+        scatter = _least_scatter(each)
+    alone, between = _night_costs(each, scatter), _move_costs(each, latitude_rad)
+    return float(alone.sum() + between.sum()), scatter
+
+
+# ---- The likeliest sequence of ways.
 
 
 @dataclass(frozen=True)
@@ -156,7 +229,7 @@ def _sequence(each: dict[Way, EachWay], latitude_rad: float) -> _Sequence:
     """Return the likeliest sequence of ways to read the places; nights of a wrong clock as recorded."""
     ways = list(each)
     time_us = each[ways[0]].puts[AS_RECORDED].index.example_us
-    alone, between = _night_costs(each), _move_costs(each, latitude_rad)
+    alone, between = _night_costs(each, _least_scatter(each)), _move_costs(each, latitude_rad)
     path = without_short(cheapest_path(alone, between), alone, between)
     one_way = [path_cost(np.full(path.size, way), alone, between) for way in range(len(ways))]
     read = [ways[k][0] for k in path.tolist()]
@@ -184,10 +257,15 @@ def without_short(path: Ints, alone: Floats, between: Floats) -> Ints:
         path[start:stop] = min(tried)[1]
 
 
-def _night_costs(each: dict[Way, EachWay]) -> Floats:
-    """Return minus the log likelihood of each night's solves by each way, (ways, nights)."""
+def _least_scatter(each: dict[Way, EachWay]) -> float:
+    """Return how solves scatter by the way that fits best, in one coordinate [arcsec]."""
+    states = [one.states[places] for (places, _), one in each.items()]
+    return min(float(np.sqrt(np.mean(state.scales.scatter[:2] ** 2))) for state in states)
+
+
+def _night_costs(each: dict[Way, EachWay], least: float) -> Floats:
+    """Return minus the log likelihood of each night's solves by each way and a scatter, (ways, nights)."""
     fits = [(one.puts[places], one.states[places]) for (places, _), one in each.items()]
-    least = min(float(np.sqrt(np.mean(state.scales.scatter[:2] ** 2))) for _, state in fits)
     out = []
     for put, state in fits:
         night = put.layout.sessions.night[put.sightings.session]
