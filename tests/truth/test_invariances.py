@@ -43,8 +43,8 @@ TILT_NORTH, TILT_EAST, MOUNT_AZ, MOUNT_ALT = 0, 1, 4, 5
 COMPONENTS = [TILT_NORTH, TILT_EAST, MOUNT_AZ, MOUNT_ALT]
 #: No error is larger than this many of its own stated sds: of 250 Gaussian ones the largest is 3 to 4.
 MOST_SDS = 5.0
-#: A hundred errors over their sds scatter by 7 % themselves; three tenths off is wrong.  These mounts are stiff,
-#: which their sds don't take for certain: they may be the wider by a tenth for it.
+#: A hundred errors over their sds scatter by 7 % themselves; three tenths off is wrong.  These mounts are
+#: stiff, which their sds don't take for certain: they may be the wider by a tenth for it.
 LEAST_RATIO, MOST_RATIO = 0.7, 1.3
 
 
